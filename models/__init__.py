@@ -1,0 +1,1 @@
+"""The learned part: tensors in, tensors out. Knows no files of exams and no phantoms."""

@@ -1,0 +1,1 @@
+"""Eggs to counts, stages, sizes, confidence and flags."""

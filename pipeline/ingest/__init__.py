@@ -1,0 +1,1 @@
+"""Clip to frames: a stream of pictures, the sector that holds echoes, and whether a frame is of use."""

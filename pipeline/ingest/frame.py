@@ -1,0 +1,25 @@
+"""One decoded picture, and the error of a recording that cannot be used."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from models.errors import ClutchlightError
+
+__all__ = ["ClipError", "Frame"]
+
+
+class ClipError(ClutchlightError):
+    """A recording that cannot be read or trusted; the text is the reason a technician reads."""
+
+
+@dataclass(frozen=True)
+class Frame:
+    """index : from 0 in decoding order;  time_s : presentation time, None for stills;  grey : (H, W) uint8."""
+
+    index: int
+    time_s: float | None
+    grey: NDArray[np.uint8]

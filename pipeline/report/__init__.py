@@ -1,0 +1,1 @@
+"""Findings to files: result, sheet, tables, plots, COCO and MOTChallenge exports."""

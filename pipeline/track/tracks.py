@@ -1,0 +1,56 @@
+"""One object followed through consecutive frames of one clip.
+
+Coordinates are pixels of the source frame, x to the right, y down, pixel centres at whole numbers.
+Frames are counted from 0 in decoding order.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+__all__ = ["ClipTracks", "Track"]
+
+
+@dataclass(frozen=True)
+class Track:
+    """The sightings of one object, in frame order.
+
+    identity : from 1, unique within the clip
+    frames : (N,) int64, strictly increasing
+    ellipses : (N, 5) float64, [cx, cy, semi-major, semi-minor, degrees], px
+    depths_px : (N,) float64, from the probe's face to the centre, along the beam
+    stage_probabilities : (N, 3) float64, follicle, thin-shelled, calcified; rows sum to 1
+    scores : (N,) float64 in [0, 1]
+    """
+
+    identity: int
+    frames: NDArray[np.int64]
+    ellipses: NDArray[np.float64]
+    depths_px: NDArray[np.float64]
+    stage_probabilities: NDArray[np.float64]
+    scores: NDArray[np.float64]
+
+    @property
+    def best(self) -> int:
+        """Row of the sighting to show a person: the largest outline among the surest half of the sightings."""
+        sure = self.scores >= np.median(self.scores)
+        area = self.ellipses[:, 2] * self.ellipses[:, 3]
+        return int(np.argmax(np.where(sure, area, -1.0)))
+
+
+@dataclass(frozen=True)
+class ClipTracks:
+    """All tracks of one clip, with what merging needs to know of the clip.
+
+    file : name in the exam folder;  window : "left", "right" or None
+    mm_per_px : None where no scale is known;  frames : how many were decoded
+    """
+
+    file: str
+    window: str | None
+    mm_per_px: float | None
+    frames: int
+    tracks: tuple[Track, ...]
