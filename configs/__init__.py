@@ -1,1 +1,7 @@
-"""Every number a user may want to change, as TOML with a comment and a unit each, and the reader that checks it."""
+"""Every number a user may want to change, as TOML with a comment and a unit each, and its reader."""
+
+from __future__ import annotations
+
+from configs.reading import ConfigError, config_path, read_toml
+
+__all__ = ["ConfigError", "config_path", "read_toml"]

@@ -1,0 +1,106 @@
+"""What a user may change, validated: the shipped ``configs/settings.toml`` under the user's own file.
+
+Every field stands in ``settings.toml`` with its unit and meaning; values live there, bounds live here.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+from pathlib import Path
+from typing import Annotated
+
+from pydantic import BaseModel, ConfigDict, Field
+
+from configs.reading import config_path, read_toml
+
+__all__ = [
+    "DetectSettings",
+    "EstimateSettings",
+    "FlagSettings",
+    "IngestSettings",
+    "RunSettings",
+    "Settings",
+    "TrackSettings",
+    "load_settings",
+    "settings_sha256",
+]
+
+Share = Annotated[float, Field(ge=0.0, le=1.0)]
+GreyLevel = Annotated[float, Field(ge=0.0, le=255.0)]
+Threads = Annotated[int, Field(ge=0, le=1024)]
+
+
+class Section(BaseModel):
+    """A table of ``settings.toml``: fixed once read, and any key it does not know is an error."""
+
+    model_config = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False)
+
+
+class IngestSettings(Section):
+    """Which recordings and frames are fit for use."""
+
+    maximum_side_px: Annotated[int, Field(ge=64, le=16384)]
+    minimum_side_px: Annotated[int, Field(ge=16, le=4096)]
+    decode_threads: Annotated[int, Field(ge=1, le=16)]
+    sector_lookahead_frames: Annotated[int, Field(ge=1, le=250)]
+    dark_below: GreyLevel
+    saturated_share_above: Share
+    repeated_below: GreyLevel
+    minimum_usable_share: Share
+
+
+class DetectSettings(Section):
+    """Which of the network's answers count as detections."""
+
+    minimum_score: Share
+    same_object_overlap: Share
+    batch_frames: Annotated[int, Field(ge=1, le=256)]
+
+
+class TrackSettings(Section):
+    """How detections are joined to tracks, and tracks to eggs."""
+
+
+class EstimateSettings(Section):
+    """How eggs become counts, stages and sizes."""
+
+
+class FlagSettings(Section):
+    """When a person should look."""
+
+
+class RunSettings(Section):
+    """How the machine is used; nothing here changes a result."""
+
+    threads: Threads
+
+
+class Settings(Section):
+    """All settings of a run, one field per table of ``settings.toml``."""
+
+    ingest: IngestSettings
+    detect: DetectSettings
+    track: TrackSettings
+    estimate: EstimateSettings
+    flags: FlagSettings
+    run: RunSettings
+
+
+def load_settings(path: Path | None = None) -> Settings:
+    """The shipped settings, with the keys that the file at ``path`` gives in their place.
+
+    Raises ConfigError, naming file, line and key of every problem.
+    """
+    shipped = read_toml(config_path("settings.toml"), Settings)
+    return shipped if path is None else read_toml(path, Settings, defaults=shipped.model_dump(mode="json"))
+
+
+def settings_sha256(settings: Settings) -> str:
+    """Name of the settings that results depend on: equal for equal values, wherever they were read from.
+
+    The ``run`` table is left out: a night begun with two threads may be finished with eight.
+    """
+    content = settings.model_dump(mode="json", exclude={"run"})
+    canonical = json.dumps(content, sort_keys=True, separators=(",", ":"), allow_nan=False)
+    return hashlib.sha256(canonical.encode()).hexdigest()
