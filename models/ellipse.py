@@ -1,0 +1,187 @@
+"""The one ellipse: what it is, how it is fitted, measured and compared.
+
+An ellipse is a row ``[cx, cy, semi_major, semi_minor, degrees]``; many are an (N, 5) float64 array.
+x runs to the right and y down, as in a picture, pixel centres at whole numbers. ``degrees`` is the
+direction of the major axis, counted from +x towards +y, in [-90, 90). Lengths keep the unit they came in.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+import shapely
+from numpy.typing import ArrayLike, NDArray
+
+__all__ = [
+    "area",
+    "bounding_boxes",
+    "canonical",
+    "contains",
+    "fit",
+    "from_log_matrix",
+    "outline",
+    "overlap",
+    "perimeter",
+    "to_log_matrix",
+]
+
+Ellipses = NDArray[np.float64]
+
+# Polygons of this many corners stand in for ellipses where areas are compared; with the corners moved out
+# to keep the area exact, the error of an overlap stays below 0.001.
+_CORNERS = 72
+
+
+def canonical(ellipses: ArrayLike) -> Ellipses:
+    """(N, 5) ellipses with the longer semi-axis first and the direction in [-90, 90)."""
+    rows = np.array(ellipses, dtype=np.float64).reshape(-1, 5)
+    swap = rows[:, 2] < rows[:, 3]
+    rows[swap, 2], rows[swap, 3] = rows[swap, 3], rows[swap, 2]
+    rows[swap, 4] += 90.0
+    rows[:, 4] = (rows[:, 4] + 90.0) % 180.0 - 90.0
+    return rows
+
+
+def area(ellipses: ArrayLike) -> NDArray[np.float64]:
+    """(N,) areas, pi a b."""
+    rows = np.asarray(ellipses, dtype=np.float64).reshape(-1, 5)
+    return np.asarray(np.pi * rows[:, 2] * rows[:, 3])
+
+
+def perimeter(ellipses: ArrayLike) -> NDArray[np.float64]:
+    """(N,) perimeters by Ramanujan's second formula (Modular equations and approximations to pi, 1914).
+
+    Its relative error is below 1e-6 up to an axis ratio of 3, and below 4e-4 for any ellipse.
+    """
+    rows = np.asarray(ellipses, dtype=np.float64).reshape(-1, 5)
+    a, b = rows[:, 2], rows[:, 3]
+    h = ((a - b) / (a + b)) ** 2
+    return np.asarray(np.pi * (a + b) * (1 + 3 * h / (10 + np.sqrt(4 - 3 * h))))
+
+
+def bounding_boxes(ellipses: ArrayLike) -> NDArray[np.float64]:
+    """(N, 4) upright boxes that just hold each ellipse: left, top, width, height."""
+    rows = np.asarray(ellipses, dtype=np.float64).reshape(-1, 5)
+    angle = np.deg2rad(rows[:, 4])
+    half_width = np.hypot(rows[:, 2] * np.cos(angle), rows[:, 3] * np.sin(angle))
+    half_height = np.hypot(rows[:, 2] * np.sin(angle), rows[:, 3] * np.cos(angle))
+    return np.stack(
+        [rows[:, 0] - half_width, rows[:, 1] - half_height, 2 * half_width, 2 * half_height], axis=1
+    )
+
+
+def outline(ellipses: ArrayLike, corners: int = 48) -> NDArray[np.float64]:
+    """(N, corners, 2) points on each ellipse, evenly spaced in the eccentric angle."""
+    rows = np.asarray(ellipses, dtype=np.float64).reshape(-1, 5)
+    turn = np.arange(corners) * (2 * np.pi / corners)
+    angle = np.deg2rad(rows[:, 4])[:, None]
+    along, across = rows[:, 2:3] * np.cos(turn), rows[:, 3:4] * np.sin(turn)
+    x = rows[:, 0:1] + along * np.cos(angle) - across * np.sin(angle)
+    y = rows[:, 1:2] + along * np.sin(angle) + across * np.cos(angle)
+    return np.stack([x, y], axis=2)
+
+
+def contains(ellipses: ArrayLike, points: ArrayLike) -> NDArray[np.bool_]:
+    """(N, M) whether each of M points (M, 2) lies inside each of N ellipses."""
+    rows = np.asarray(ellipses, dtype=np.float64).reshape(-1, 5)
+    offset = np.asarray(points, dtype=np.float64).reshape(1, -1, 2) - rows[:, None, :2]
+    angle = np.deg2rad(rows[:, 4])[:, None]
+    along = offset[..., 0] * np.cos(angle) + offset[..., 1] * np.sin(angle)
+    across = offset[..., 1] * np.cos(angle) - offset[..., 0] * np.sin(angle)
+    return np.asarray((along / rows[:, 2:3]) ** 2 + (across / rows[:, 3:4]) ** 2 <= 1.0)
+
+
+def overlap(first: ArrayLike, second: ArrayLike) -> NDArray[np.float64]:
+    """(N, M) intersection over union of the areas of N and M ellipses.
+
+    Taken over area-true polygons with 72 corners; the error is below 0.001.
+    """
+    rows, columns = canonical(first), canonical(second)
+    result = np.zeros((len(rows), len(columns)))
+    if not result.size:
+        return result
+    a, b = bounding_boxes(rows)[:, None], bounding_boxes(columns)[None]
+    touching = np.all((a[..., :2] <= b[..., :2] + b[..., 2:]) & (b[..., :2] <= a[..., :2] + a[..., 2:]), axis=2)
+    i, j = np.nonzero(touching)
+    left, right = _polygons(rows)[i], _polygons(columns)[j]
+    shared = shapely.area(shapely.intersection(left, right))
+    result[i, j] = shared / (area(rows)[i] + area(columns)[j] - shared)
+    return np.clip(result, 0.0, 1.0)
+
+
+def _polygons(rows: Ellipses) -> NDArray[np.object_]:
+    # A regular polygon in the unit circle has area (n/2) sin(2 pi/n) instead of pi.
+    step = 2 * np.pi / _CORNERS
+    grown = rows.copy()
+    grown[:, 2:4] *= np.sqrt(step / np.sin(step))
+    return np.asarray(shapely.polygons(outline(grown, _CORNERS)))
+
+
+def fit(points: ArrayLike) -> Ellipses | None:
+    """(5,) the ellipse that fits (N, 2) points best in the algebraic sense, or None if none does.
+
+    The direct least-squares fit of Fitzgibbon, Pilu and Fisher (IEEE PAMI 21:476, 1999) in the stable form of
+    Halir and Flusser (WSCG 1998): minimise the algebraic distance under 4ac - b^2 = 1, which admits nothing
+    but ellipses. None for fewer than five points or points on a line.
+    """
+    points = np.asarray(points, dtype=np.float64).reshape(-1, 2)
+    if len(points) < 5:
+        return None
+    middle = points.mean(axis=0)
+    scale = float(np.sqrt(((points - middle) ** 2).sum(axis=1).mean()))
+    if scale == 0:
+        return None
+    x, y = ((points - middle) / scale).T
+    quadratic = np.stack([x * x, x * y, y * y], axis=1)
+    linear = np.stack([x, y, np.ones_like(x)], axis=1)
+    if np.linalg.matrix_rank(linear, tol=1e-9) < 3:
+        return None
+    scatter = quadratic.T @ linear
+    back = -np.linalg.solve(linear.T @ linear, scatter.T)
+    reduced = quadratic.T @ quadratic + scatter @ back
+    constrained = np.stack([reduced[2] / 2, -reduced[1], reduced[0] / 2])
+    _, vectors = np.linalg.eig(constrained)
+    vectors = np.real(vectors)
+    good = np.flatnonzero(4 * vectors[0] * vectors[2] - vectors[1] ** 2 > 1e-12)
+    if not len(good):
+        return None
+    conic = np.concatenate([vectors[:, good[0]], back @ vectors[:, good[0]]])
+    a, b, c, d, e, f = conic
+    matrix = np.array([[a, b / 2], [b / 2, c]])
+    centre = np.linalg.solve(-2 * matrix, [d, e])
+    level = centre @ matrix @ centre - f
+    values, axes = np.linalg.eigh(matrix / level)
+    if values[0] <= 0:
+        return None
+    semi = scale / np.sqrt(values)
+    angle = np.rad2deg(np.arctan2(axes[1, 0], axes[0, 0]))
+    return np.asarray(canonical([*(centre * scale + middle), semi[0], semi[1], angle])[0])
+
+
+def to_log_matrix(ellipses: ArrayLike) -> NDArray[np.float64]:
+    """(N, 3) the matrix logarithm R diag(log a, log b) R' of each ellipse's shape: xx, yy and xy entries.
+
+    The angle of a nearly round ellipse jumps; these three numbers do not, so a network can learn them
+    (log-Euclidean metric: Arsigny et al., Magn Reson Med 56:411, 2006).
+    """
+    rows = np.asarray(ellipses, dtype=np.float64).reshape(-1, 5)
+    angle, log_a, log_b = np.deg2rad(rows[:, 4]), np.log(rows[:, 2]), np.log(rows[:, 3])
+    cosine, sine = np.cos(angle), np.sin(angle)
+    return np.stack(
+        [
+            log_a * cosine**2 + log_b * sine**2,
+            log_a * sine**2 + log_b * cosine**2,
+            (log_a - log_b) * cosine * sine,
+        ],
+        axis=1,
+    )
+
+
+def from_log_matrix(centres: ArrayLike, log_matrix: ArrayLike) -> Ellipses:
+    """(N, 5) ellipses of (N, 2) centres and the (N, 3) entries that :func:`to_log_matrix` makes."""
+    centres = np.asarray(centres, dtype=np.float64).reshape(-1, 2)
+    xx, yy, xy = np.asarray(log_matrix, dtype=np.float64).reshape(-1, 3).T
+    mean, difference = (xx + yy) / 2, (xx - yy) / 2
+    spread = np.hypot(difference, xy)
+    angle = np.rad2deg(np.arctan2(xy, difference)) / 2
+    rows = np.stack([centres[:, 0], centres[:, 1], np.exp(mean + spread), np.exp(mean - spread), angle], axis=1)
+    return canonical(rows)
