@@ -1,13 +1,28 @@
-"""Folders and side files to exams: one animal, one date, one or more clips."""
+"""Folders and side files to exams: one animal, one date, one or more clips.
+
+A folder that holds recordings or an ``exam.toml`` is an exam. Where the side file is silent the folders'
+names ``ANIMAL/DATE`` serve, and what is unknown stays None.
+"""
 
 from __future__ import annotations
 
 import datetime as dt
+import os
+import re
+import stat
+import unicodedata
+from collections import defaultdict
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Literal
 
-__all__ = ["Exam", "ExamClip"]
+from configs.reading import ConfigError, read_toml
+from models.errors import ClutchlightError
+from pipeline.exam_file import ClipNote, ExamFile
+from pipeline.ingest.recordings import is_recording
+
+__all__ = ["Exam", "ExamClip", "ExamProblem", "ExamRootError", "ExamSearch", "find_exams"]
 
 Window = Literal["left", "right"]
 
@@ -40,3 +55,238 @@ class Exam:
     carapace_width_mm: float | None
     passed_before: int
     clips: tuple[ExamClip, ...]
+
+
+@dataclass(frozen=True)
+class ExamProblem:
+    """Something that is not processed. path : of the folder or file;  reason : names it, too."""
+
+    path: Path
+    reason: str
+
+
+@dataclass(frozen=True)
+class ExamSearch:
+    """exams : by animal and date;  problems : by path, of whole exams or of single files of an exam."""
+
+    exams: tuple[Exam, ...]
+    problems: tuple[ExamProblem, ...]
+
+
+class ExamRootError(ClutchlightError):
+    """The folder that should hold the exams is none."""
+
+
+def find_exams(root: Path, *, skip: Iterable[Path] = ()) -> ExamSearch:
+    """Every exam under ``root``, the folder itself included, and everything that cannot be processed.
+
+    skip : folders not searched, for example an output folder that lies under the root
+    Hidden files and folders are passed over, and so are links to folders: what they lead to is either
+    found where it lies, or outside the root and then reported.
+
+    Raises ExamRootError if root is no folder; one bad exam is a problem in the answer, never an error.
+    """
+    if not root.is_dir():
+        raise ExamRootError(f"{root}: no such folder. Name the folder that holds the exams' folders.")
+    # Absolute, because a root given as "." must still tell the animal's name.
+    root = root.resolve()
+    skipped = {path.resolve() for path in skip}
+    exams: list[Exam] = []
+    problems: list[ExamProblem] = []
+    for folder in _folders(root, skipped, problems):
+        try:
+            exam = _exam_in(folder, root, problems)
+        except (ConfigError, _RefusedExamError) as error:
+            problems.append(ExamProblem(folder, str(error)))
+        else:
+            exams += [exam] if exam else []
+    exams = _without_doubles(exams, problems)
+    exams.sort(key=lambda exam: (exam.animal, exam.date, str(exam.folder)))
+    problems.sort(key=lambda problem: (str(problem.path), problem.reason))
+    return ExamSearch(tuple(exams), tuple(problems))
+
+
+class _RefusedExamError(ClutchlightError):
+    """An exam that is not processed; becomes a problem."""
+
+
+def _shown(path: Path | str) -> str:
+    """The path as one printable line, whatever its bytes."""
+    return "".join(c if c.isprintable() else ascii(c)[1:-1] for c in str(path))
+
+
+def _is_printable(name: str) -> bool:
+    # Surrogates stand for bytes that are no UTF-8; the "C" categories hold them and all control characters.
+    return not any(unicodedata.category(character).startswith("C") for character in name)
+
+
+def _folders(root: Path, skipped: set[Path], problems: list[ExamProblem]) -> Iterator[Path]:
+    def unreadable(error: OSError) -> None:
+        path = Path(error.filename)
+        problems.append(ExamProblem(path, f"{_shown(path)}: folder cannot be read: {error.strerror}."))
+
+    for name, inner, _ in os.walk(root, onerror=unreadable):
+        folder = Path(name)
+        for child in sorted(inner):
+            path = folder / child
+            hidden = child.startswith(".") or path in skipped
+            if not hidden and path.is_symlink() and not path.resolve().is_relative_to(root):
+                reason = f"{_shown(path)}: a link that leads out of {_shown(root)}; copy the folder instead."
+                problems.append(ExamProblem(path, reason))
+            elif not hidden and not _is_printable(child):
+                reason = f"{_shown(path)}: the folder's name holds control characters; rename it."
+                problems.append(ExamProblem(path, reason))
+            elif not hidden and not path.is_symlink():
+                continue
+            inner.remove(child)
+        if folder not in skipped:
+            yield folder
+
+
+def _exam_in(folder: Path, root: Path, problems: list[ExamProblem]) -> Exam | None:
+    """The exam that the folder is, or None where it is merely a folder on the way to exams."""
+    try:
+        names = sorted(entry.name for entry in folder.iterdir() if not entry.name.startswith("."))
+    except OSError:
+        return None  # reported by the walk
+    recordings = [name for name in names if is_recording(name) and not (folder / name).is_dir()]
+    has_side_file = "exam.toml" in names
+    if not recordings and not has_side_file:
+        if not any((folder / name).is_dir() for name in names) and (_date_of(folder.name) or not names):
+            raise _RefusedExamError(_emptiness(folder, names))
+        return None
+    side = ExamFile()
+    if has_side_file:
+        reason = _unfit(folder / "exam.toml", root)
+        if reason:
+            raise _RefusedExamError(reason)
+        side = read_toml(folder / "exam.toml", ExamFile)
+    animal, date = _identity(folder, side)
+    clips = list(_clips(folder, root, side, recordings, problems))
+    if not clips:
+        raise _RefusedExamError(_emptiness(folder, names))
+    return Exam(
+        folder=folder,
+        animal=animal,
+        date=date,
+        species=side.species,
+        weight_g=side.weight_g,
+        carapace_mm=side.carapace_mm,
+        carapace_width_mm=side.carapace_width_mm,
+        passed_before=side.passed_before,
+        clips=tuple(clips),
+    )
+
+
+def _emptiness(folder: Path, names: list[str]) -> str:
+    others = [_shown(name) for name in names if name != "exam.toml"]
+    seen = f" (it holds {', '.join(others[:5])}{', …' if len(others) > 5 else ''})" if others else ""
+    return f"{_shown(folder)}: holds no recording that can be read{seen}; add the clips or remove the folder."
+
+
+def _identity(folder: Path, side: ExamFile) -> tuple[str, dt.date]:
+    """Animal and date, from the side file or else from the folders' names."""
+    date = side.date or _date_of(folder.name)
+    if date is None:
+        raise _RefusedExamError(
+            f"{_shown(folder)}: the date of this exam is unknown. Name the folder like 2026-05-14 "
+            "or write `date = 2026-05-14` into an exam.toml beside the clips."
+        )
+    # Typed on different keyboards, the same letters may be different code points.
+    animal = unicodedata.normalize("NFC", folder.parent.name if side.animal is None else side.animal)
+    fault = _name_fault(animal)
+    if fault:
+        raise _RefusedExamError(
+            f"{_shown(folder)}: the animal's id '{_shown(animal)}' {fault}, so its results could not be "
+            "stored. Write another `animal` into exam.toml or rename the animal's folder."
+        )
+    return animal, date
+
+
+def _date_of(name: str) -> dt.date | None:
+    try:
+        return dt.date.fromisoformat(name) if re.fullmatch(r"\d{4}-\d\d-\d\d", name, re.ASCII) else None
+    except ValueError:
+        return None
+
+
+# Names that Windows keeps for devices; a centre's shared folder may well live there.
+_DEVICES = {"con", "prn", "aux", "nul"} | {f"{port}{n}" for port in ("com", "lpt") for n in range(1, 10)}
+
+
+def _name_fault(animal: str) -> str | None:
+    """Why the id cannot be the name of a folder on every system, or None."""
+    if not animal.strip():
+        return "is empty"
+    if not _is_printable(animal):
+        return "holds control characters"
+    if any(character in animal for character in '/\\:*?"<>|'):
+        return 'holds one of / \\ : * ? " < > |'
+    if animal != animal.strip() or animal.endswith(".") or animal.startswith("."):
+        return "begins or ends with a space or dot"
+    if animal.split(".")[0].lower() in _DEVICES:
+        return "is a name that Windows keeps for itself"
+    return "is longer than 100 bytes" if len(animal.encode()) > 100 else None
+
+
+def _clips(
+    folder: Path, root: Path, side: ExamFile, recordings: list[str], problems: list[ExamProblem]
+) -> Iterator[ExamClip]:
+    """Clips of the side file and of the folder, by name; those that cannot be taken become problems."""
+    notes = {note.file: note for note in side.clip}
+    for name in sorted({*notes, *recordings}):
+        path = folder / name
+        reason = _unfit(path, root) if "/" not in name and "\\" not in name else None
+        if "/" in name or "\\" in name:
+            reason = f"{_shown(path)}: exam.toml may only name files that lie beside it."
+        elif reason is None and name in notes and name not in recordings and not is_recording(name):
+            reason = f"{_shown(path)}: exam.toml names this file, but its ending is no video's or picture's."
+        if reason:
+            problems.append(ExamProblem(path, reason))
+            continue
+        known = notes.get(name, ClipNote(file=name))
+        yield ExamClip(path, name, known.window or _window_of(name), known.mm_per_px, known.depth_mm)
+
+
+def _unfit(path: Path, root: Path) -> str | None:
+    """Why the file is not to be opened, or None."""
+    if not _is_printable(path.name):
+        return f"{_shown(path)}: the file's name holds control characters; rename it."
+    try:
+        target = path.resolve(strict=True)
+        mode = target.stat().st_mode
+    except FileNotFoundError:
+        what = (
+            "a link that leads nowhere"
+            if path.is_symlink()
+            else "exam.toml names this file, but it is missing"
+        )
+        return f"{_shown(path)}: {what}."
+    except (OSError, RuntimeError) as error:
+        return f"{_shown(path)}: cannot be opened: {getattr(error, 'strerror', None) or error}."
+    if not target.is_relative_to(root):
+        return f"{_shown(path)}: a link that leads out of {_shown(root)}; copy the file instead."
+    # Opening a pipe would wait for ever.
+    return None if stat.S_ISREG(mode) else f"{_shown(path)}: no ordinary file."
+
+
+def _window_of(name: str) -> Window | None:
+    match = re.match(r"(left|right)(?![a-z])", name.lower())
+    return None if match is None else ("left" if match[1] == "left" else "right")
+
+
+def _without_doubles(exams: list[Exam], problems: list[ExamProblem]) -> list[Exam]:
+    """Exams whose animal and date no other has; ids that differ only in case would share an output folder."""
+    groups: dict[tuple[str, dt.date], list[Exam]] = defaultdict(list)
+    for exam in exams:
+        groups[exam.animal.casefold(), exam.date].append(exam)
+    for group in groups.values():
+        if len(group) > 1:
+            folders = sorted(exam.folder for exam in group)
+            reason = (
+                f"{' and '.join(map(_shown, folders))}: exams of the same animal, {group[0].animal}, on the "
+                f"same date, {group[0].date}. Put their clips into one folder, or correct the animal or date; "
+                "none of them was processed."
+            )
+            problems.append(ExamProblem(folders[0], reason))
+    return [group[0] for group in groups.values() if len(group) == 1]

@@ -18,7 +18,7 @@ class ClipError(ClutchlightError):
 
 @dataclass(frozen=True)
 class Frame:
-    """index : from 0 in decoding order;  time_s : presentation time, None for stills;  grey : (H, W) uint8."""
+    """index : from 0 in decoding order;  time_s : of presentation, None for stills;  grey : (H, W) uint8."""
 
     index: int
     time_s: float | None

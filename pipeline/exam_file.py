@@ -1,0 +1,52 @@
+"""``exam.toml``: what a person noted of an exam beside its recordings. Everything in it is optional."""
+
+from __future__ import annotations
+
+import datetime as dt
+from typing import Annotated, Literal
+
+from pydantic import BaseModel, ConfigDict, Field, field_validator, model_validator
+
+__all__ = ["ClipNote", "ExamFile"]
+
+
+class ClipNote(BaseModel):
+    """A ``[[clip]]`` table. The scale is given as mm_per_px or as depth_mm, the depth of the whole sector."""
+
+    model_config = ConfigDict(extra="forbid", frozen=True, allow_inf_nan=False)
+
+    file: Annotated[str, Field(min_length=1, max_length=255)]
+    window: Literal["left", "right"] | None = None
+    # Bounds that hold for any ultrasound picture, to catch slips of the unit (common practice, no source).
+    mm_per_px: Annotated[float, Field(ge=0.005, le=5.0)] | None = None
+    depth_mm: Annotated[float, Field(ge=5.0, le=500.0)] | None = None
+
+    @model_validator(mode="after")
+    def has_one_scale(self) -> ClipNote:
+        if self.mm_per_px is not None and self.depth_mm is not None:
+            raise ValueError("has both mm_per_px and depth_mm; keep one of them")
+        return self
+
+
+class ExamFile(BaseModel):
+    """The whole file. animal and date, where missing, are read from the folders' names."""
+
+    model_config = ConfigDict(extra="forbid", frozen=True, allow_inf_nan=False)
+
+    animal: str | None = None
+    date: dt.date | None = None
+    species: Annotated[str, Field(min_length=1, max_length=200)] | None = None
+    weight_g: Annotated[float, Field(gt=0.0, le=1_000_000.0)] | None = None
+    carapace_mm: Annotated[float, Field(gt=0.0, le=3000.0)] | None = None
+    carapace_width_mm: Annotated[float, Field(gt=0.0, le=3000.0)] | None = None
+    passed_before: Annotated[int, Field(ge=0, le=1000)] = 0
+    clip: tuple[ClipNote, ...] = ()
+
+    @field_validator("clip")
+    @classmethod
+    def names_each_file_once(cls, clips: tuple[ClipNote, ...]) -> tuple[ClipNote, ...]:
+        files = [clip.file for clip in clips]
+        double = next((file for file in files if files.count(file) > 1), None)
+        if double is not None:
+            raise ValueError(f"the file '{double}' has two [[clip]] tables; keep one of them")
+        return clips
