@@ -285,7 +285,7 @@ def _without_doubles(exams: list[Exam], problems: list[ExamProblem]) -> list[Exa
             folders = sorted(exam.folder for exam in group)
             reason = (
                 f"{' and '.join(map(_shown, folders))}: exams of the same animal, {group[0].animal}, on the "
-                f"same date, {group[0].date}. Put their clips into one folder, or correct the animal or date; "
+                f"same date, {group[0].date}. Put their clips into one folder or correct the animal or date; "
                 "none of them was processed."
             )
             problems.append(ExamProblem(folders[0], reason))
