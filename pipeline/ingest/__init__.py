@@ -1,1 +1,10 @@
-"""Clip to frames: a stream of pictures, the sector that holds echoes, and whether a frame is of use."""
+"""Clip to frames: a stream of pictures, the sector that holds echoes, and whether a frame is of use.
+
+The modules are imported by name; this page names them only, so that nothing heavy is loaded with it.
+
+frame       Frame, ClipError
+clip        open_clip, Clip, file_sha256
+sector      find_sector, Sector
+quality     judge_frame, FrameQuality
+recordings  is_recording, is_still
+"""

@@ -1,0 +1,132 @@
+"""One recording, opened once and read as a stream: memory does not grow with its length."""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Iterator
+from pathlib import Path
+from types import TracebackType
+
+import numpy as np
+from numpy.typing import NDArray
+
+from pipeline.ingest.frame import ClipError, Frame
+from pipeline.ingest.recordings import is_still
+from pipeline.ingest.stills import read_still
+from pipeline.ingest.video import StreamBrokenError, Video, open_video
+from pipeline.settings import IngestSettings
+
+__all__ = ["Clip", "file_sha256", "open_clip"]
+
+Picture = tuple[float | None, NDArray[np.uint8]]
+
+
+class Clip:
+    """An iterator over the frames of one recording, good for one pass; use it in a ``with`` statement.
+
+    width, height : px, upright
+    frame_rate : per second, None for stills and where the file does not tell
+    broken_after : number of frames read before the stream broke, None while it has not
+    reason : why it broke, a sentence for a technician; None while it has not
+    """
+
+    def __init__(self, path: Path, pictures: Iterator[Picture], video: Video | None) -> None:
+        self._path = path
+        self._pictures = pictures
+        self._video = video
+        self._read = 0
+        self.broken_after: int | None = None
+        self.reason: str | None = None
+        self.frame_rate = None if video is None else video.frame_rate
+        # The first picture is read here, for its size and because without one there is no clip.
+        self._first: Picture | None = self._picture()
+        if self._first is None:
+            raise ClipError(
+                f"{path.name}: not one frame could be decoded: it holds none, its data are damaged, or its "
+                "pictures are larger than the settings allow; copy the clip from the scanner again."
+            )
+        self.height, self.width = self._first[1].shape
+
+    def __iter__(self) -> Iterator[Frame]:
+        return self
+
+    def __next__(self) -> Frame:
+        picture, self._first = self._first or self._picture(), None
+        if picture is None:
+            raise StopIteration
+        time_s, grey = picture
+        if grey.shape != (self.height, self.width):
+            self._break(f"the picture's size changes there to {grey.shape[1]} x {grey.shape[0]} pixels")
+            raise StopIteration
+        self._read += 1
+        return Frame(self._read - 1, time_s, grey)
+
+    def __enter__(self) -> Clip:
+        return self
+
+    def __exit__(
+        self,
+        kind: type[BaseException] | None,
+        error: BaseException | None,
+        traceback: TracebackType | None,
+    ) -> None:
+        self.close()
+
+    def close(self) -> None:
+        self._pictures = iter(())
+        if self._video is not None:
+            self._video.close()
+
+    def _picture(self) -> Picture | None:
+        try:
+            return next(self._pictures, None)
+        except StreamBrokenError as error:
+            self._break(str(error))
+            return None
+
+    def _break(self, why: str) -> None:
+        self._pictures = iter(())
+        self.broken_after = self._read
+        self.reason = f"{self._path.name}: only the first {self._read} frames could be read; {why}."
+
+
+def open_clip(path: Path, settings: IngestSettings) -> Clip:
+    """The recording at ``path``, whose first frame has been decoded.
+
+    Raises ClipError with the reason if the file is missing, empty, no recording, damaged from the start, or
+    its pictures are smaller or larger than the settings allow. A stream that breaks later ends there, and
+    the clip says so.
+    """
+    try:
+        size = path.stat().st_size if path.is_file() else None
+        if size is None:
+            raise ClipError(f"{path.name}: no such file, or no ordinary one, in {path.parent}.")
+        if size == 0:
+            raise ClipError(f"{path.name}: the file is empty; copy the clip from the scanner again.")
+        with path.open("rb"):
+            pass
+    except OSError as error:
+        raise ClipError(f"{path.name}: cannot be opened: {error.strerror or error}.") from error
+    video = None if is_still(path.name) else open_video(path, settings)
+    try:
+        pictures = video.pictures() if video else iter([(None, read_still(path, settings))])
+        clip = Clip(path, pictures, video)
+        if min(clip.width, clip.height) < settings.minimum_side_px:
+            raise ClipError(
+                f"{path.name}: its pictures have only {clip.width} x {clip.height} pixels, less than "
+                f"{settings.minimum_side_px} a side; export the clip in its full size."
+            )
+    except BaseException:
+        if video:
+            video.close()
+        raise
+    return clip
+
+
+def file_sha256(path: Path) -> str:
+    """SHA-256 of the file's bytes, in hexadecimal. Raises ClipError if it cannot be read."""
+    try:
+        with path.open("rb") as file:
+            return hashlib.file_digest(file, "sha256").hexdigest()
+    except OSError as error:
+        raise ClipError(f"{path.name}: cannot be read: {error.strerror or error}.") from error

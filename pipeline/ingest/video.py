@@ -1,0 +1,160 @@
+"""Videos as a stream of grey pictures, decoded by PyAV (FFmpeg's libraries)."""
+
+from __future__ import annotations
+
+import logging
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from pipeline.ingest.frame import ClipError
+from pipeline.settings import IngestSettings
+
+__all__ = ["StreamBrokenError", "Video", "open_video"]
+
+log = logging.getLogger(__name__)
+
+# Containers that scanners, grabbers and telephones write. Others are left out because FFmpeg also takes play
+# lists for videos, which would make a text file open other files.
+CONTAINERS = "mov,mp4,m4a,3gp,3g2,mj2,avi,matroska,webm,gif,mpeg,mpegvideo,mpegts,asf,m4v,ogg,flv"
+
+# Formats whose first plane is brightness in eight bits; from all others brightness is computed by way of RGB.
+LUMA_FORMATS = frozenset(
+    {"gray", "nv12", "nv21", "nv16"}
+    | {f"yuv{j}{sub}p" for j in ("", "j") for sub in ("410", "411", "420", "422", "440", "444")}
+)
+
+FULL_RANGE = 2  # AVCOL_RANGE_JPEG
+
+# Television's brightness runs from 16 to 235 (ITU-R BT.601); a player shows it from black to white, and so
+# must we, for thresholds to mean the same in every file.
+FROM_LIMITED_RANGE = np.clip(np.rint((np.arange(256) - 16.0) * 255.0 / 219.0), 0, 255).astype(np.uint8)
+
+
+class StreamBrokenError(Exception):
+    """The rest of a stream cannot be decoded; the text says why, in a technician's words."""
+
+
+class Video:
+    """An open video. frame_rate : per second, None if unknown.  Close it when done."""
+
+    def __init__(self, container: Any, stream: Any) -> None:
+        self._container = container
+        self._stream = stream
+        rate = stream.average_rate or stream.guessed_rate
+        self.frame_rate: float | None = float(rate) if rate and 0 < rate <= 1000 else None
+
+    def pictures(self) -> Iterator[tuple[float | None, NDArray[np.uint8]]]:
+        """Presentation time in s, counted from the first picture, and (H, W) uint8; each picture once.
+
+        Raises StreamBrokenError where decoding fails, and at the end of a file that lacks frames.
+        """
+        from av.error import FFmpegError
+
+        began: float | None = None
+        reached = 0.0
+        packets = 0
+        try:
+            for packet in self._container.demux(self._stream):
+                packets += packet.size > 0
+                for picture in packet.decode():
+                    if began is None:
+                        began = picture.time
+                    known = picture.time is not None and began is not None
+                    time_s = picture.time - began if known else None
+                    reached = time_s or reached
+                    yield time_s, _grey(picture)
+        except FFmpegError as error:
+            log.debug("decoding stopped after packet %d: %s", packets, error)
+            raise StreamBrokenError("the data after that are damaged") from error
+        self._check_end(packets, reached)
+
+    def _check_end(self, packets: int, reached_s: float) -> None:
+        """Raises StreamBrokenError if the file is shorter than its header tells.
+
+        Only AVI and Matroska end without an error when cut short, and only their headers are believed: MPEG
+        streams tell a guess, and QuickTime files may rightly show less than they hold (edit lists).
+        """
+        name = self._container.format.name
+        if name == "avi" and packets < 0.9 * self._stream.frames:
+            raise StreamBrokenError(f"the file ends there, its header tells of {self._stream.frames} frames")
+        length_s = (self._container.duration or 0) / 1e6
+        if "matroska" in name and reached_s < 0.9 * length_s - 1.0:
+            raise StreamBrokenError(f"the file ends at {reached_s:.1f} of {length_s:.1f} s")
+
+    def close(self) -> None:
+        self._container.close()
+
+
+def open_video(path: Path, settings: IngestSettings) -> Video:
+    """The first video stream of the file; nothing is decoded if its declared size is beyond the settings.
+
+    Raises ClipError.
+    """
+    import av
+    from av.error import FFmpegError
+
+    # FFmpeg writes its complaints to stderr, in words for programmers; ours go into the clip's reason.
+    av.logging.set_level(av.logging.PANIC)
+    # The bound also holds for the few frames that FFmpeg decodes by itself to learn the format.
+    bound = {"max_pixels": str(settings.maximum_side_px**2)}
+    guards = {"format_whitelist": CONTAINERS, "protocol_whitelist": "file", **bound}
+    try:
+        container: Any = av.open(f"file:{path.absolute()}", options=guards, metadata_errors="replace")
+    except (FFmpegError, ValueError) as error:
+        log.debug("%s: %s", path, error)
+        raise ClipError(_why_unopened(path)) from error
+    try:
+        if not container.streams.video:
+            raise ClipError(f"{path.name}: holds no pictures, only sound or data; record the clip again.")
+        stream = container.streams.video[0]
+        context = stream.codec_context
+        if context is None:
+            raise ClipError(
+                f"{path.name}: made with a codec that is not known here; export the clip as MP4 (H.264)."
+            )
+        longest = max(context.width, context.height)
+        if longest > settings.maximum_side_px:
+            raise ClipError(
+                f"{path.name}: declares pictures of {context.width} x {context.height} pixels, "
+                f"more than {settings.maximum_side_px} a side; export the clip in a smaller size."
+            )
+        context.options = bound
+        context.thread_count = settings.decode_threads
+        context.thread_type = "AUTO"
+        return Video(container, stream)
+    except BaseException:
+        container.close()
+        raise
+
+
+def _why_unopened(path: Path) -> str:
+    with path.open("rb") as file:
+        head = file.read(4096)
+    if head[4:8] == b"ftyp":
+        return (
+            f"{path.name}: the recording was cut off before its index was written, so nothing in it can be "
+            "played; copy it from the scanner again."
+        )
+    if not any(byte < 9 for byte in head):
+        return f"{path.name}: this is a text file under a video's name; copy the clip from the scanner again."
+    return f"{path.name}: no video format known here, or damaged at its beginning; export it as MP4 (H.264)."
+
+
+def _grey(picture: Any) -> NDArray[np.uint8]:
+    """Brightness of a decoded picture, full range, upright: (H, W) uint8, owning its memory."""
+    name = picture.format.name
+    if name in LUMA_FORMATS:
+        plane = picture.planes[0]
+        rows = np.frombuffer(plane, np.uint8).reshape(-1, plane.line_size)
+        luma = rows[: picture.height, : picture.width]
+        full = picture.color_range == FULL_RANGE or name == "gray" or name.startswith("yuvj")
+        grey = luma.copy() if full else np.asarray(cv2.LUT(luma, FROM_LIMITED_RANGE))
+    else:
+        grey = np.asarray(cv2.cvtColor(picture.to_ndarray(format="rgb24"), cv2.COLOR_RGB2GRAY))
+    turns = round(picture.rotation / 90) % 4
+    return np.ascontiguousarray(np.rot90(grey, turns)).astype(np.uint8, copy=False)
