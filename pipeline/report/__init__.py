@@ -1,1 +1,6 @@
-"""Findings to files: result, sheet, tables, plots, COCO and MOTChallenge exports."""
+"""Findings to files: result, sheet, tables, plots, COCO and MOTChallenge exports.
+
+``files.write_exam`` puts the files of one exam in their folder, ``files.write_night`` those over all exams;
+``summary.summarise`` makes what of an exam to keep for the latter. Each other module makes one
+file.
+"""

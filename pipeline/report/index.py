@@ -1,0 +1,91 @@
+"""``index.html``: a night on one page, the animals that need a person first."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from pathlib import PurePosixPath
+from typing import Any
+
+from pipeline.exams import ExamProblem
+from pipeline.report.names import url_of
+from pipeline.report.pages import render
+from pipeline.report.result import flags_by_severity
+from pipeline.report.summary import ExamSummary
+from pipeline.report.words import count_words, date_words, likely_words, percent, plural
+
+__all__ = ["index_html"]
+
+GROUPS = (
+    ("vet today", "For the vet today"),
+    ("check", "To be checked"),
+    ("rest", "The rest"),
+)
+
+
+def index_html(summaries: Sequence[ExamSummary], problems: Sequence[ExamProblem]) -> bytes:
+    """The page over all exams and over what could not be processed, self-contained as the sheets are."""
+    groups: dict[str, list[ExamSummary]] = {key: [] for key, _ in GROUPS}
+    for summary in sorted(summaries, key=lambda s: (s.exam.animal, s.exam.date, s.folder)):
+        groups[urgency(summary)].append(summary)
+    return render(
+        "index.html.j2",
+        groups=[(key, title, [_row(s) for s in groups[key]]) for key, title in GROUPS if groups[key]],
+        totals=_totals(summaries),
+        urgent=len(groups["vet today"]),
+        to_check=len(groups["check"]),
+        problems=sorted((str(problem.path), problem.reason) for problem in problems),
+    )
+
+
+def urgency(summary: ExamSummary) -> str:
+    """The group a summary belongs to; an animal without one usable recording is to be checked."""
+    if summary.flags("vet today"):
+        return "vet today"
+    return "check" if summary.flags("check") or not summary.is_scanned else "rest"
+
+
+def _row(summary: ExamSummary) -> dict[str, Any]:
+    exam, finding = summary.exam, summary.finding
+    if not summary.is_scanned:
+        count, likely, stage = "not scanned", "no recording could be used", ""
+    else:
+        count = count_words(finding.shelled, "shelled egg")
+        likely = likely_words(finding.shelled)
+        stage = (
+            "" if finding.stage == "none seen" else f"{finding.stage} ({percent(finding.stage_probability)})"
+        )
+    follicles = plural(finding.follicles.estimate, "follicle") if finding.follicles.estimate else ""
+    return {
+        "animal": exam.animal,
+        "species": exam.species or "species not told",
+        "date": date_words(exam.date),
+        "link": url_of(PurePosixPath(summary.folder) / "report.html"),
+        "count": count,
+        "likely": likely,
+        "stage": stage,
+        "follicles": follicles,
+        "flags": flags_by_severity(finding.flags),
+        "clips": f"{summary.clips_refused} of {summary.clips} refused"
+        if summary.clips_refused
+        else f"{summary.clips} read",
+        "refused": summary.clips_refused > 0,
+        "windows": summary.windows,
+    }
+
+
+def _totals(summaries: Sequence[ExamSummary]) -> list[tuple[str, str]]:
+    """The night in numbers: (label, value)."""
+    scanned = [summary for summary in summaries if summary.is_scanned]
+    with_shells = [s for s in scanned if s.finding.shelled.estimate]
+    only_follicles = [s for s in scanned if not s.finding.shelled.estimate and s.finding.follicles.estimate]
+    refused = sum(summary.clips_refused for summary in summaries)
+    return [
+        ("animals", f"{len({summary.exam.animal for summary in summaries}):,}"),
+        ("exams", f"{len(summaries):,}"),
+        ("with shelled eggs seen", f"{len(with_shells):,}"),
+        ("with follicles only", f"{len(only_follicles):,}"),
+        ("none seen", f"{sum(summary.seen == 'none seen' for summary in summaries):,}"),
+        ("not scanned", f"{len(summaries) - len(scanned):,}"),
+        ("clips read", f"{sum(summary.clips for summary in summaries) - refused:,}"),
+        ("clips refused", f"{refused:,}"),
+    ]

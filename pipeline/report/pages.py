@@ -1,0 +1,23 @@
+"""How a page is made from its template: escaped, strict, self-contained."""
+
+from __future__ import annotations
+
+from typing import Any
+
+__all__ = ["render"]
+
+
+def render(template: str, **values: Any) -> bytes:
+    """The page as UTF-8. Every value is escaped; a value that the template lacks is an error."""
+    from jinja2 import Environment, PackageLoader, StrictUndefined
+
+    environment = Environment(
+        loader=PackageLoader("pipeline.report", "templates"),
+        autoescape=True,
+        undefined=StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+    )
+    page = environment.get_template(template).render(**values)
+    # A file name that is no valid Unicode is shown with its odd bytes spelled out.
+    return (page.rstrip() + "\n").encode("utf-8", "backslashreplace")
