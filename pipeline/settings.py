@@ -27,6 +27,8 @@ __all__ = [
 ]
 
 Share = Annotated[float, Field(ge=0.0, le=1.0)]
+Probability = Annotated[float, Field(gt=0.0, lt=1.0)]
+Positive = Annotated[float, Field(gt=0.0, le=1e6)]
 GreyLevel = Annotated[float, Field(ge=0.0, le=255.0)]
 Threads = Annotated[int, Field(ge=0, le=1024)]
 
@@ -61,13 +63,65 @@ class DetectSettings(Section):
 class TrackSettings(Section):
     """How detections are joined to tracks, and tracks to eggs."""
 
+    birth_score: Share
+    sure_score: Share
+    neutral_score: Probability
+    confirm_log_odds: Annotated[float, Field(ge=0.0, le=50.0)]
+    confirm_sightings: Annotated[int, Field(ge=1, le=100)]
+    still_score: Share
+    maximum_gap_frames: Annotated[int, Field(ge=1, le=100)]
+    jump_px: Positive
+    maximum_shake_px: Positive
+    nested_share: Share
+    candidate_prior: Probability
+    sighting_correlation: Share
+    existence_ceiling: Probability
+    broken_share: Probability
+    broken_gap_frames: Annotated[int, Field(ge=1, le=1000)]
+    return_probability: Probability
+    return_reseen_share: Probability
+    same_window_reseen_share: Probability
+    other_window_reseen_share: Probability
+    reseen_weight: Positive
+    size_spread: Positive
+    place_spread_mm: Positive
+    body_width_share: Probability
+
 
 class EstimateSettings(Section):
     """How eggs become counts, stages and sizes."""
 
+    listed_existence: Share
+    gravid_existence: Share
+    sure_existence: Share
+    sure_sightings: Annotated[int, Field(ge=1, le=1000)]
+    sure_stage: Share
+    sure_score: Share
+    together_frames: Annotated[int, Field(ge=1, le=100)]
+    together_overlap: Share
+    missed_share: Share
+    single_pass_missed_share: Share
+    relative_error: Share
+    unreached: Annotated[float, Field(ge=0.0, le=100.0)]
+    unreached_share: Share
+    one_window_unreached_share: Share
+    round_ratio: Annotated[float, Field(ge=1.0, le=5.0)]
+    oval_ratio: Annotated[float, Field(ge=1.0, le=5.0)]
+    shape_sections: Annotated[int, Field(ge=1, le=1000)]
+    size_quantile: Share
+
 
 class FlagSettings(Section):
     """When a person should look."""
+
+    unreliable_confidence: Share
+    low_confidence: Share
+    wide_interval: Annotated[int, Field(ge=1, le=1000)]
+    wide_interval_share: Positive
+    window_difference: Annotated[int, Field(ge=1, le=1000)]
+    window_difference_share: Share
+    usable_frames: Annotated[int, Field(ge=1)]
+    usable_share: Share
 
 
 class RunSettings(Section):

@@ -11,7 +11,15 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["ClipTracks", "Track"]
+__all__ = ["ClipTracks", "Track", "picture_worth"]
+
+
+def picture_worth(ellipses: NDArray[np.float64], scores: NDArray[np.float64]) -> NDArray[np.float64]:
+    """(N,) how well each sighting shows its object: the outline's area by the square of the score.
+
+    It looks at one sighting at a time, so a stream knows at once whether a frame is worth keeping.
+    """
+    return np.asarray(ellipses[:, 2] * ellipses[:, 3] * scores**2)
 
 
 @dataclass(frozen=True)
@@ -35,10 +43,8 @@ class Track:
 
     @property
     def best(self) -> int:
-        """Row of the sighting to show a person: the largest outline among the surest half of the sightings."""
-        sure = self.scores >= np.median(self.scores)
-        area = self.ellipses[:, 2] * self.ellipses[:, 3]
-        return int(np.argmax(np.where(sure, area, -1.0)))
+        """Row of the sighting to show a person: large and sure, the earliest of equals."""
+        return int(np.argmax(picture_worth(self.ellipses, self.scores)))
 
 
 @dataclass(frozen=True)

@@ -1,0 +1,108 @@
+"""A probability distribution over whole numbers: how many."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+__all__ = ["Distribution", "certainly", "mixture", "poisson", "poisson_binomial"]
+
+Floats = NDArray[np.float64]
+
+# Probability that may be cut from a tail.
+_NEGLIGIBLE = 1e-9
+# Cumulative sums are compared with this much slack, so that rounding moves no quantile.
+_SLACK = 1e-9
+
+
+@dataclass(frozen=True)
+class Distribution:
+    """probabilities[i] is the probability of the number lowest + i; they sum to 1."""
+
+    lowest: int
+    probabilities: Floats
+
+    @property
+    def numbers(self) -> NDArray[np.int64]:
+        return self.lowest + np.arange(len(self.probabilities))
+
+    @property
+    def mean(self) -> float:
+        return float(self.numbers @ self.probabilities)
+
+    @property
+    def variance(self) -> float:
+        return float(((self.numbers - self.mean) ** 2) @ self.probabilities)
+
+    def quantile(self, level: float) -> int:
+        """The smallest number with at least ``level`` of the probability at or below it."""
+        reached = np.cumsum(self.probabilities) >= level - _SLACK
+        return int(self.lowest + (np.argmax(reached) if reached.any() else len(reached) - 1))
+
+    @property
+    def median(self) -> int:
+        return self.quantile(0.5)
+
+    def within(self, low: int, high: int) -> float:
+        """Probability of a number from low to high, both included."""
+        inside = (self.numbers >= low) & (self.numbers <= high)
+        return float(min(self.probabilities[inside].sum(), 1.0))
+
+    def plus(self, other: Distribution) -> Distribution:
+        """The sum of two independent numbers."""
+        return _trimmed(self.lowest + other.lowest, np.convolve(self.probabilities, other.probabilities))
+
+    def less_from(self, total: int) -> Distribution:
+        """``total`` less this number."""
+        return Distribution(total - int(self.numbers[-1]), self.probabilities[::-1])
+
+    def at_least(self, bound: int) -> Distribution:
+        """What remains once it is known that the number is no smaller than ``bound``."""
+        kept = self.numbers >= bound
+        if not kept.any() or self.probabilities[kept].sum() < _NEGLIGIBLE:
+            return certainly(bound)
+        return Distribution(max(self.lowest, bound), _normalised(self.probabilities[kept]))
+
+
+def certainly(number: int) -> Distribution:
+    return Distribution(number, np.ones(1))
+
+
+def poisson_binomial(chances: Iterable[float]) -> Distribution:
+    """How many of independent events with these probabilities happen."""
+    probabilities = np.ones(1)
+    for chance in sorted(chances):
+        probabilities = np.convolve(probabilities, [1 - chance, chance])
+    return _trimmed(0, probabilities)
+
+
+def poisson(mean: float) -> Distribution:
+    """How many rare events happen where ``mean`` are expected."""
+    if mean == 0:
+        return certainly(0)
+    numbers = np.arange(int(np.ceil(mean + 8 * np.sqrt(mean) + 8)))
+    log_factorials = np.concatenate([[0.0], np.cumsum(np.log(numbers[1:]))])
+    return _trimmed(0, np.exp(numbers * np.log(mean) - mean - log_factorials))
+
+
+def mixture(parts: Sequence[tuple[Distribution, float]]) -> Distribution:
+    """One of several distributions, each with its probability, holds, and it is not known which."""
+    lowest = min(part.lowest for part, _ in parts)
+    highest = max(int(part.numbers[-1]) for part, _ in parts)
+    probabilities = np.zeros(highest - lowest + 1)
+    for part, share in parts:
+        start = part.lowest - lowest
+        probabilities[start : start + len(part.probabilities)] += share * part.probabilities
+    return _trimmed(lowest, probabilities)
+
+
+def _trimmed(lowest: int, probabilities: Floats) -> Distribution:
+    worth = np.flatnonzero(probabilities > _NEGLIGIBLE * probabilities.max())
+    return Distribution(lowest + int(worth[0]), _normalised(probabilities[worth[0] : worth[-1] + 1]))
+
+
+def _normalised(weights: Floats) -> Floats:
+    return np.asarray(weights / weights.sum())

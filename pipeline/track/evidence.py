@@ -1,0 +1,64 @@
+"""How sure a track is, and of what stage, when its frames are no independent witnesses.
+
+Neighbouring frames show nearly the same picture, so n sightings count as n / (1 + (n - 1) r) independent
+ones, r being the correlation between any two (the design effect of cluster samples: Kish, Survey Sampling,
+1965). The sum of evidence thus levels off near 1 / r sightings' worth, however long the probe stands still.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+from numpy.typing import NDArray
+
+from pipeline.settings import TrackSettings
+from pipeline.track.tracks import Track
+
+__all__ = ["effective_number", "existence", "score_evidence", "stage_probabilities"]
+
+Floats = NDArray[np.float64]
+
+# Scores at the ends of the scale are the network's enthusiasm, not knowledge.
+_LOWEST_SCORE, _HIGHEST_SCORE = 0.02, 0.95
+# The same for stages: one frame alone excludes no stage.
+_LOWEST_STAGE = 0.02
+
+
+def effective_number(sightings: int, correlation: float) -> float:
+    """Independent sightings that ``sightings`` correlated ones are worth."""
+    return sightings / (1.0 + (sightings - 1) * correlation)
+
+
+def score_evidence(scores: Floats, neutral_score: float) -> Floats:
+    """(N,) log-odds that each score speaks for a real object; 0 at the neutral score."""
+    bounded = np.clip(scores, _LOWEST_SCORE, _HIGHEST_SCORE)
+    return np.asarray(np.log(bounded / (1 - bounded)) - np.log(neutral_score / (1 - neutral_score)))
+
+
+def existence(track: Track, settings: TrackSettings) -> float:
+    """Probability that the track follows a real egg or follicle, below ``settings.existence_ceiling``.
+
+    A structure that looks like an egg does so in every frame; no number of frames lifts the ceiling.
+    """
+    sightings = effective_number(len(track.frames), settings.sighting_correlation)
+    evidence = sightings * float(score_evidence(track.scores, settings.neutral_score).mean())
+    prior = np.log(settings.candidate_prior / (1 - settings.candidate_prior))
+    probability = 1.0 / (1.0 + np.exp(-np.clip(prior + evidence, -30.0, 30.0)))
+    return float(min(probability, settings.existence_ceiling))
+
+
+def stage_probabilities(tracks: Sequence[Track], settings: TrackSettings) -> Floats:
+    """(3,) follicle, thin-shelled, calcified: the tempered product over all sightings of one object.
+
+    Within a track the mean log-probability, weighted by score, counts as often as the track has effective
+    sightings; tracks are independent of each other.
+    """
+    log_product = np.zeros(3)
+    for track in tracks:
+        logs = np.log(np.maximum(track.stage_probabilities, _LOWEST_STAGE))
+        weights = np.maximum(track.scores, _LOWEST_SCORE)
+        sightings = effective_number(len(track.frames), settings.sighting_correlation)
+        log_product += sightings * (weights @ logs) / weights.sum()
+    product = np.exp(log_product - log_product.max())
+    return np.asarray(product / product.sum())

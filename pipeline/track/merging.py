@@ -1,0 +1,219 @@
+"""Tracks to eggs: which tracks show the same egg, and how sure that is.
+
+In three steps, each one-to-one and each with its own prior for how many eggs are met again: tracks broken by
+a gap and passes of a returning hand within a clip; clips of one window; windows. Tracks seen together in one
+frame are never joined, nor are a follicle and a shelled egg of different passes. Where size, place, order,
+stage and depth decide nothing, the priors of the settings stand, and the spread of the counts says so.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from pipeline.settings import TrackSettings
+from pipeline.track.appearance import Appearance, joined
+from pipeline.track.distribution import Distribution, certainly, mixture
+from pipeline.track.likeness import (
+    body_width_ratios,
+    order_ratios,
+    place_ratios,
+    places,
+    size_ratios,
+    stage_ratios,
+)
+from pipeline.track.matching import best_pairs, shared_number
+from pipeline.track.stitching import stitch
+from pipeline.track.sweep import Sweep, unfold
+from pipeline.track.tracks import ClipTracks
+
+__all__ = ["Egg", "Grouping", "Member", "merge_tracks"]
+
+Floats = NDArray[np.float64]
+
+# Two clips of one window may run the same way, opposite ways, or at paces that leave no common order.
+_ORDERS = ((1, 0.4), (-1, 0.4), (0, 0.2))
+
+
+@dataclass(frozen=True)
+class Member:
+    """One track of an egg. file : the clip;  track : the track's identity in it."""
+
+    file: str
+    track: int
+
+
+@dataclass(frozen=True)
+class Egg:
+    """One distinct object, egg or follicle.
+
+    identity : from 1, by window (left, right, unknown), clip and first frame
+    existence : probability that it is real;  stages : (3,) follicle, thin-shelled, calcified
+    """
+
+    identity: int
+    members: tuple[Member, ...]
+    existence: float
+    stages: Floats
+
+    @property
+    def is_shelled(self) -> bool:
+        return bool(self.stages[1] + self.stages[2] >= 0.5)
+
+
+@dataclass(frozen=True)
+class Grouping:
+    """The eggs of an exam, and what their joining leaves open.
+
+    shifts : for follicles and for shelled eggs, true number of distinct objects less those listed, if every
+    track is real
+    passes : how often the probe passed over the eggs, at least, in all clips together
+    """
+
+    eggs: tuple[Egg, ...]
+    shifts: tuple[Distribution, Distribution]
+    passes: int
+
+
+@dataclass(frozen=True)
+class _Scanned:
+    """Objects of some clips, in mm if ``scaled``; order : (N,) along the sweep, 0 to 1."""
+
+    objects: tuple[Appearance, ...]
+    order: Floats
+    scaled: bool
+    shifts: tuple[Distribution, Distribution]
+
+
+def merge_tracks(
+    clips: Sequence[ClipTracks], carapace_width_mm: float | None, settings: TrackSettings
+) -> Grouping:
+    """Group the tracks of one exam's clips into eggs. The order of ``clips`` does not matter.
+
+    carapace_width_mm : as measured, None if unknown
+    """
+    ordered = sorted(clips, key=lambda clip: (_WINDOWS.get(clip.window, len(_WINDOWS)), clip.file))
+    sweeps = [_sweep(number, clip, settings) for number, clip in enumerate(ordered)]
+    by_window: dict[str, _Scanned] = {}
+    for clip, sweep in zip(ordered, sweeps, strict=True):
+        # A clip of unknown window may show any side, so each is a side of its own.
+        window = clip.window or f"unknown {clip.file}"
+        scanned = _scanned(sweep, clip.mm_per_px)
+        before = by_window.get(window)
+        by_window[window] = scanned if before is None else _same_window(before, scanned, settings)
+    whole: _Scanned | None = None
+    for window, scanned in by_window.items():
+        width = carapace_width_mm if window == "right" else None
+        whole = scanned if whole is None else _other_window(whole, scanned, width, settings)
+    if whole is None:
+        return Grouping((), (certainly(0), certainly(0)), 0)
+    return Grouping(_eggs(whole.objects, ordered), whole.shifts, sum(sweep.passes for sweep in sweeps))
+
+
+_WINDOWS: dict[str | None, int] = {"left": 0, "right": 1}
+
+
+def _sweep(number: int, clip: ClipTracks, settings: TrackSettings) -> Sweep:
+    stitched = stitch(number, clip.tracks, settings)
+    sweep = unfold(stitched.appearances, 0.0, float(clip.frames), settings)
+    follicles, shelled = (a.plus(b) for a, b in zip(stitched.shifts, sweep.shifts, strict=True))
+    return replace(sweep, shifts=(follicles, shelled))
+
+
+def _scanned(sweep: Sweep, mm_per_px: float | None) -> _Scanned:
+    order = np.array([one.position - sweep.low for one in sweep.objects]) / max(sweep.high - sweep.low, 1.0)
+    objects = sweep.objects
+    if mm_per_px is not None:
+        objects = tuple(one.scaled(mm_per_px) for one in objects)
+    return _Scanned(objects, order, mm_per_px is not None, sweep.shifts)
+
+
+def _same_window(first: _Scanned, second: _Scanned, settings: TrackSettings) -> _Scanned:
+    likeness = _likeness(first, second, settings)
+    if first.scaled and second.scaled and likeness.size:
+        likeness = likeness + place_ratios(
+            places(first.objects), places(second.objects), settings.place_spread_mm
+        )
+    hypotheses = []
+    for direction, prior in _ORDERS:
+        order = second.order if direction >= 0 else 1 - second.order
+        ratios = likeness + order_ratios(first.order, order) if direction and likeness.size else likeness
+        hypotheses.append((ratios, order, prior))
+    return _merged(first, second, hypotheses, settings.same_window_reseen_share, settings)
+
+
+def _other_window(
+    first: _Scanned, second: _Scanned, carapace_width_mm: float | None, settings: TrackSettings
+) -> _Scanned:
+    ratios = _likeness(first, second, settings)
+    if carapace_width_mm is not None and first.scaled and second.scaled and ratios.size:
+        width = settings.body_width_share * carapace_width_mm
+        ratios = ratios + body_width_ratios(first.objects, second.objects, width)
+    hypotheses = [(ratios, second.order, 1.0)]
+    return _merged(first, second, hypotheses, settings.other_window_reseen_share, settings)
+
+
+def _likeness(first: _Scanned, second: _Scanned, settings: TrackSettings) -> Floats:
+    if not first.objects or not second.objects:
+        return np.zeros((len(first.objects), len(second.objects)))
+    ratios = stage_ratios(first.objects, second.objects)
+    if first.scaled and second.scaled:
+        ratios = ratios + size_ratios(first.objects, second.objects, settings.size_spread)
+    return ratios
+
+
+def _merged(
+    first: _Scanned,
+    second: _Scanned,
+    hypotheses: Sequence[tuple[Floats, Floats, float]],
+    share: float,
+    settings: TrackSettings,
+) -> _Scanned:
+    # hypotheses : ratios (N, M), order of the second's objects (M,), prior probability
+    kinds = [(_of_kind(first.objects, kind), _of_kind(second.objects, kind)) for kind in (False, True)]
+    numbers, logs = [], []
+    for ratios, _, prior in hypotheses:
+        found = [shared_number(ratios[np.ix_(*kind)], share, settings.reseen_weight) for kind in kinds]
+        numbers.append([number for number, _ in found])
+        logs.append(float(np.log(prior)) + sum(evidence for _, evidence in found))
+    weights = np.exp(np.array(logs) - max(logs))
+    weights = weights / weights.sum()
+    likeliest = int(np.argmax(weights))
+    ratios, order, _ = hypotheses[likeliest]
+    objects, orders = list(first.objects), list(first.order)
+    alone = set(range(len(second.objects)))
+    shifts = []
+    for number, (rows, columns) in enumerate(kinds):
+        mixed = mixture([(found[number], weight) for found, weight in zip(numbers, weights, strict=True)])
+        pairs = best_pairs(ratios[np.ix_(rows, columns)], mixed.median)
+        for i, j in pairs:
+            objects[rows[i]] = joined(objects[rows[i]], second.objects[columns[j]], settings)
+            alone.discard(int(columns[j]))
+        shift = mixed.less_from(len(pairs))
+        shifts.append(shift.plus(first.shifts[number]).plus(second.shifts[number]))
+    for j in sorted(alone):
+        objects.append(second.objects[j])
+        orders.append(order[j])
+    scaled = first.scaled and second.scaled
+    return _Scanned(tuple(objects), np.array(orders), scaled, (shifts[0], shifts[1]))
+
+
+def _eggs(objects: Sequence[Appearance], clips: Sequence[ClipTracks]) -> tuple[Egg, ...]:
+    first_frames = [{track.identity: int(track.frames[0]) for track in clip.tracks} for clip in clips]
+    listed = []
+    for one in objects:
+        seen = sorted((clip, first_frames[clip][track], track) for clip, track in one.members)
+        listed.append((seen, one))
+    listed.sort(key=lambda entry: entry[0])
+    eggs = []
+    for number, (seen, one) in enumerate(listed, 1):
+        members = tuple(Member(clips[clip].file, track) for clip, _, track in seen)
+        eggs.append(Egg(number, members, one.existence, one.stages))
+    return tuple(eggs)
+
+
+def _of_kind(side: Sequence[Appearance], shelled: bool) -> NDArray[np.int64]:
+    return np.flatnonzero(np.array([one.is_shelled for one in side], bool) == shelled)

@@ -1,0 +1,84 @@
+"""Tracks of one clip that are one crossing of one egg, broken by a gap."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from pipeline.settings import TrackSettings
+from pipeline.track.appearance import Appearance, appearance, section_sizes
+from pipeline.track.distribution import Distribution
+from pipeline.track.likeness import place_ratios, stage_ratios
+from pipeline.track.matching import match
+from pipeline.track.tracks import Track
+
+__all__ = ["Stitched", "stitch"]
+
+Floats = NDArray[np.float64]
+
+# A track that ends, or begins, in the midst of its egg is broken; one that ends near the pole is complete.
+_MIDST, _MIDST_WEIGHT, _MIDST_BOUND = 0.7, 10.0, 2.5
+_PLACE_SHARE = 0.5  # of the typical mean semi-axis: how far a centre wanders during a gap
+
+
+@dataclass(frozen=True)
+class Stitched:
+    """appearances : one per crossing, by first frame
+
+    shifts : for follicles and for shelled eggs, true number of crossings less those listed
+    """
+
+    appearances: tuple[Appearance, ...]
+    shifts: tuple[Distribution, Distribution]
+
+
+def stitch(clip: int, tracks: Sequence[Track], settings: TrackSettings) -> Stitched:
+    """Join the broken tracks of one clip; ``clip`` is its place in canonical order."""
+    ordered = sorted(tracks, key=lambda track: (int(track.frames[0]), track.identity))
+    singles = [appearance(clip, [track], settings) for track in ordered]
+    follower: dict[int, int] = {}
+    shifts = []
+    ratios = _break_ratios(ordered, singles, settings)
+    shelled = np.array([one.is_shelled for one in singles], bool)
+    for kind in (False, True):
+        rows = np.flatnonzero(shelled == kind)
+        matching = match(ratios[np.ix_(rows, rows)], settings.broken_share, settings.reseen_weight)
+        follower |= {int(rows[i]): int(rows[j]) for i, j in matching.pairs}
+        shifts.append(matching.number.less_from(len(matching.pairs)))
+    followers = set(follower.values())
+    chains = []
+    for start in range(len(ordered)):
+        if start not in followers:
+            chain = [start]
+            while chain[-1] in follower:
+                chain.append(follower[chain[-1]])
+            chains.append(appearance(clip, [ordered[i] for i in chain], settings))
+    return Stitched(tuple(chains), (shifts[0], shifts[1]))
+
+
+def _break_ratios(tracks: Sequence[Track], singles: Sequence[Appearance], settings: TrackSettings) -> Floats:
+    # (N, N) log-likelihood ratio that track j goes on where track i broke off.
+    if not tracks:
+        return np.zeros((0, 0))
+    first, last = (np.array([track.frames[end] for track in tracks]) for end in (0, -1))
+    gap = first[None] - last[:, None]
+    largest = np.array([one.size for one in singles])
+    starts = np.array([section_sizes(track)[:2].mean() for track in tracks])
+    ends = np.array([section_sizes(track)[-2:].mean() for track in tracks])
+    peak = np.maximum(largest[:, None], largest[None])
+    fullness = 0.5 * (ends[:, None] + starts[None]) / peak
+    profile = np.clip(_MIDST_WEIGHT * (fullness - _MIDST), -_MIDST_BOUND, _MIDST_BOUND)
+    typical_gap = settings.broken_gap_frames / 4
+    span = float(last.max() - first.min() + 1)
+    soon = np.log(max(span / typical_gap, 1.0)) - gap / typical_gap
+    spread = settings.jump_px + _PLACE_SHARE * float(np.median(largest))
+    place = place_ratios(_ends(tracks, -1), _ends(tracks, 0), spread)
+    ratios = profile + soon + place + stage_ratios(singles, singles)
+    return np.where((gap > 0) & (gap <= settings.broken_gap_frames), ratios, -np.inf)
+
+
+def _ends(tracks: Sequence[Track], end: int) -> Floats:
+    return np.array([[track.ellipses[end, 0], track.depths_px[end]] for track in tracks])

@@ -1,0 +1,199 @@
+"""One clip's sweep, unfolded: where the hand turned, and which eggs were met again on the way back.
+
+After a turn at frame T the eggs come again in reverse order, an egg crossed at p near 2T - p. Every pair of
+like appearances proposes a turn; the turn is believed if the pairs that it explains outweigh its prior.
+Sweeps with several turns are split at the best one, and each part is unfolded likewise.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from pipeline.settings import TrackSettings
+from pipeline.track.appearance import Appearance, joined
+from pipeline.track.distribution import Distribution, certainly, mixture
+from pipeline.track.likeness import place_ratios, places, size_ratios, stage_ratios, together
+from pipeline.track.matching import best_pairs, shared_number
+
+__all__ = ["Sweep", "unfold"]
+
+Floats = NDArray[np.float64]
+
+_TURN_SPREAD = 8.0  # frames; how exactly an egg comes back at the mirrored time ...
+_PACE_SPREAD = 0.15  # ... plus this share of the time since the turn, since hands change pace
+_PLACE_SHARE = 0.6  # of the typical mean semi-axis: how exactly it comes back at the same place
+_PROPOSALS = 24
+
+
+@dataclass(frozen=True)
+class Sweep:
+    """The distinct objects of one clip, each at its position on the first pass.
+
+    low, high : ends of the first pass's axis, frames;  passes : how many there were
+    direction, offset : position p lies at direction * p + offset on the last pass
+    shifts : for follicles and for shelled eggs, true number of objects less those listed
+    """
+
+    objects: tuple[Appearance, ...]
+    low: float
+    high: float
+    passes: int
+    direction: int
+    offset: float
+    shifts: tuple[Distribution, Distribution]
+
+
+@dataclass(frozen=True)
+class _Turn:
+    frame: float
+    before: NDArray[np.int64]
+    after: NDArray[np.int64]
+    ratios: Floats  # (N, N) with the mirrored time weighed in
+    probability: float
+
+
+def unfold(appearances: Sequence[Appearance], low: float, high: float, settings: TrackSettings) -> Sweep:
+    """Unfold the part of a clip from frame ``low`` to ``high``."""
+    ordered = sorted(appearances, key=lambda one: (one.position, one.members))
+    turn = _best_turn(ordered, high, settings)
+    if turn is None:
+        return Sweep(tuple(ordered), low, high, 1, 1, 0.0, (certainly(0), certainly(0)))
+    if turn.probability < 0.5:
+        # Not believed, yet if it is true after all, there are fewer eggs than listed.
+        shifts = [
+            mixture([(certainly(0), 1 - turn.probability), (number.less_from(0), turn.probability)])
+            for number in _numbers(ordered, turn, settings)
+        ]
+        return Sweep(tuple(ordered), low, high, 1, 1, 0.0, (shifts[0], shifts[1]))
+    there = unfold([ordered[i] for i in turn.before], low, turn.frame, settings)
+    back = unfold([ordered[i] for i in turn.after], turn.frame, high, settings)
+    return _folded_together(there, back, turn, settings)
+
+
+def _folded_together(there: Sweep, back: Sweep, turn: _Turn, settings: TrackSettings) -> Sweep:
+    def mirrored(position: float) -> float:
+        return there.direction * (2 * turn.frame - position - there.offset)
+
+    returned = [one.moved(mirrored(one.position)) for one in back.objects]
+    ratios = _likeness(there.objects, returned, settings)
+    # On the first pass's axis the two positions agree; half their difference is what the turn's frame misses.
+    first = np.array([one.position for one in there.objects])[:, None]
+    second = np.array([one.position for one in returned])[None]
+    half = (first - second) / 2
+    away = np.abs(there.direction * (first + second) / 2 + there.offset - turn.frame)
+    ratios = ratios + _time_ratios(half, away, back.high - turn.frame)
+    ratios = np.where(together(there.objects, returned), -np.inf, ratios)
+    objects: list[Appearance] = list(there.objects)
+    unmatched = set(range(len(returned)))
+    shifts = []
+    for kind in (False, True):
+        rows = _of_kind(there.objects, kind)
+        columns = _of_kind(returned, kind)
+        part = ratios[np.ix_(rows, columns)]
+        number, _ = shared_number(part, settings.return_reseen_share, settings.reseen_weight)
+        pairs = best_pairs(part, number.median)
+        for i, j in pairs:
+            objects[rows[i]] = joined(objects[rows[i]], returned[columns[j]], settings)
+            unmatched.discard(int(columns[j]))
+        listed = len(pairs)
+        merged = mixture(
+            [(number.less_from(listed), turn.probability), (certainly(listed), 1 - turn.probability)]
+        )
+        own = 1 if kind else 0
+        shifts.append(merged.plus(there.shifts[own]).plus(back.shifts[own]))
+    objects += [returned[j] for j in sorted(unmatched)]
+    ends = [mirrored(back.low), mirrored(back.high)]
+    return Sweep(
+        objects=tuple(objects),
+        low=min(there.low, *ends),
+        high=max(there.high, *ends),
+        passes=there.passes + back.passes,
+        # first pass of there -> its last pass -> mirrored at the turn -> last pass of back
+        direction=-there.direction * back.direction,
+        offset=back.direction * (2 * turn.frame - there.offset) + back.offset,
+        shifts=(shifts[0], shifts[1]),
+    )
+
+
+def _best_turn(ordered: Sequence[Appearance], high: float, settings: TrackSettings) -> _Turn | None:
+    if len(ordered) < 2:
+        return None
+    positions = np.array([one.position for one in ordered])
+    likeness = _likeness(ordered, ordered, settings)
+    likeness = np.where(together(ordered, ordered), -np.inf, likeness)
+    rows, columns = np.nonzero(np.triu(likeness > 0, 1))
+    if not len(rows):
+        return None
+    likeliest = np.argsort(-likeness[rows, columns], kind="stable")[:_PROPOSALS]
+    middles = (positions[rows] + positions[columns])[likeliest] / 2
+    cells = np.unique(np.round(middles / _TURN_SPREAD)) * _TURN_SPREAD
+    turns = []
+    for frame in cells:
+        before, after = np.flatnonzero(positions < frame), np.flatnonzero(positions >= frame)
+        if not len(before) or not len(after):
+            continue
+        half = (positions[:, None] + positions[None]) / 2 - frame
+        away = np.abs(positions[:, None] - positions[None]) / 2
+        turn = _Turn(frame, before, after, likeness + _time_ratios(half, away, high - frame), 0.0)
+        turns.append((_log_evidence(ordered, turn, settings), turn))
+    if not turns:
+        return None
+    evidences = np.array([evidence for evidence, _ in turns])
+    # Every cell of the clip may hold the turn; those that no pair proposes explain nothing.
+    span = max(positions[-1] - positions[0], _TURN_SPREAD)
+    prior = np.log(settings.return_probability / (1 - settings.return_probability))
+    odds = prior - np.log(max(span / _TURN_SPREAD, len(turns))) + np.logaddexp.reduce(evidences)
+    best = turns[int(np.argmax(evidences))][1]
+    probability = float(1 / (1 + np.exp(-np.clip(odds, -30, 30))))
+    return _Turn(best.frame, best.before, best.after, best.ratios, probability)
+
+
+def _time_ratios(half: Floats, away: Floats, room: float) -> Floats:
+    # half : how far the middle between two crossings lies from the turn;  away : their distance from it.
+    # A different egg would be crossed anywhere in the room after the turn.
+    spread = _TURN_SPREAD + _PACE_SPREAD * away
+    same = -0.5 * (half / spread) ** 2 - np.log(spread * np.sqrt(2 * np.pi))
+    return np.asarray(same - np.log(2 / max(room, 2 * _TURN_SPREAD)))
+
+
+def _log_evidence(ordered: Sequence[Appearance], turn: _Turn, settings: TrackSettings) -> float:
+    return sum(
+        shared_number(part, settings.return_reseen_share, settings.reseen_weight)[1]
+        for part in _parts(ordered, turn)
+    )
+
+
+def _numbers(ordered: Sequence[Appearance], turn: _Turn, settings: TrackSettings) -> list[Distribution]:
+    return [
+        shared_number(part, settings.return_reseen_share, settings.reseen_weight)[0]
+        for part in _parts(ordered, turn)
+    ]
+
+
+def _parts(ordered: Sequence[Appearance], turn: _Turn) -> list[Floats]:
+    # The ratios across the turn, follicles and shelled eggs apart.
+    shelled = np.array([one.is_shelled for one in ordered], bool)
+    parts = []
+    for kind in (False, True):
+        before, after = (side[shelled[side] == kind] for side in (turn.before, turn.after))
+        parts.append(turn.ratios[np.ix_(before, after)])
+    return parts
+
+
+def _likeness(first: Sequence[Appearance], second: Sequence[Appearance], settings: TrackSettings) -> Floats:
+    if not first or not second:
+        return np.zeros((len(first), len(second)))
+    spread = _PLACE_SHARE * float(np.median([one.size for one in [*first, *second]]))
+    return (
+        place_ratios(places(first), places(second), spread)
+        + size_ratios(first, second, settings.size_spread)
+        + stage_ratios(first, second)
+    )
+
+
+def _of_kind(side: Sequence[Appearance], shelled: bool) -> NDArray[np.int64]:
+    return np.flatnonzero(np.array([one.is_shelled for one in side], bool) == shelled)

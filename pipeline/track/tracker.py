@@ -1,0 +1,243 @@
+"""Detections of one clip, frame by frame, to tracks.
+
+A streaming multi-object tracker: damped constant velocity on top of the picture's common shake, and an
+assignment in two rounds, sure detections first, faint ones only for tracks still unseen (the order of
+Zhang et al., ByteTrack, ECCV 2022). Births and deaths go by evidence: every sighting adds the log-odds of its
+score, every miss takes some away (the sequential test of Wald, 1945).
+"""
+
+from __future__ import annotations
+
+from array import array
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from models.ellipse import contains, overlap
+from pipeline.detect import Detections
+from pipeline.settings import TrackSettings
+from pipeline.track.evidence import score_evidence
+from pipeline.track.link import FORBIDDEN, assign, common_shift, distances
+from pipeline.track.tracks import Track, picture_worth
+
+__all__ = ["ClipTracker", "FinishedTracks", "Sightings"]
+
+Floats = NDArray[np.float64]
+
+_DAMPING = 0.8  # of the velocity, each frame
+_VELOCITY_GAIN, _SHAPE_GAIN, _STAGE_GAIN = 0.3, 0.6, 0.3
+_MISS_EVIDENCE = 0.3  # log-odds lost with each frame in which a track is not seen
+# An outline below this share of the track's largest is near the end of its egg, not in the midst of it.
+_NEAR_POLE = 0.65
+_COLUMNS = 11  # frame, ellipse (5), depth, stages (3), score
+
+
+@dataclass(frozen=True)
+class Sightings:
+    """What one frame's detections are to the tracks.
+
+    track_ids : (N,) int64, provisional identity of each detection's track, 0 where it belongs to none
+    improved : (N,) bool, whether the detection is now the best picture of its track
+    dropped : provisional identities given up in this frame; pictures kept for them are of no use
+    """
+
+    track_ids: NDArray[np.int64]
+    improved: NDArray[np.bool_]
+    dropped: tuple[int, ...]
+
+
+@dataclass(frozen=True)
+class FinishedTracks:
+    """tracks : by first frame;  renumbering : provisional to final identity, confirmed tracks only."""
+
+    tracks: tuple[Track, ...]
+    renumbering: dict[int, int]
+
+
+class _Live:
+    """One track in the making: its sightings as a flat row of numbers, and what to expect next."""
+
+    def __init__(self, identity: int) -> None:
+        self.identity = identity
+        self.rows = array("d")
+        self.evidence = 0.0
+        self.last_frame = -1
+        self.expected = np.zeros(5)
+        self.velocity = np.zeros(2)
+        self.stages = np.full(3, 1 / 3)
+        self.largest_px = 0.0
+        self.best_worth = -1.0
+
+    @property
+    def sightings(self) -> int:
+        return len(self.rows) // _COLUMNS
+
+    def predicted(self, frame: int) -> Floats:
+        gap = frame - self.last_frame
+        travelled = self.velocity * _DAMPING * (1 - _DAMPING**gap) / (1 - _DAMPING)
+        expected = self.expected.copy()
+        expected[:2] += travelled
+        return expected
+
+    def see(self, frame: int, detections: Detections, row: int, shift: Floats, evidence: float) -> bool:
+        """Take a sighting in; whether it is the best picture so far."""
+        ellipse, stages = detections.ellipses[row], detections.stage_probabilities[row]
+        score = float(detections.scores[row])
+        if self.sightings:
+            residual = ellipse[:2] - self.expected[:2] - shift
+            step = residual / (frame - self.last_frame)
+            self.velocity = (1 - _VELOCITY_GAIN) * self.velocity + _VELOCITY_GAIN * step
+            axes = np.exp((1 - _SHAPE_GAIN) * np.log(self.expected[2:4]) + _SHAPE_GAIN * np.log(ellipse[2:4]))
+            self.expected = np.array([*ellipse[:2], *axes, ellipse[4]])
+            self.stages = (1 - _STAGE_GAIN) * self.stages + _STAGE_GAIN * stages
+        else:
+            self.expected, self.stages = ellipse.copy(), stages.copy()
+        self.largest_px = max(self.largest_px, self.size_px)
+        self.evidence += evidence
+        self.last_frame = frame
+        self.rows.extend([frame, *ellipse, float(detections.depths_px[row]), *stages, score])
+        worth = float(picture_worth(ellipse[None], np.array([score]))[0])
+        improved = worth > self.best_worth
+        self.best_worth = max(worth, self.best_worth)
+        return improved
+
+    @property
+    def size_px(self) -> float:
+        return float(np.sqrt(self.expected[2] * self.expected[3]))
+
+    def finished(self, identity: int) -> Track:
+        table = np.frombuffer(self.rows, dtype=np.float64).reshape(-1, _COLUMNS)
+        return Track(
+            identity=identity,
+            frames=table[:, 0].astype(np.int64),
+            ellipses=table[:, 1:6].copy(),
+            depths_px=table[:, 6].copy(),
+            stage_probabilities=table[:, 7:10].copy(),
+            scores=table[:, 10].copy(),
+        )
+
+
+class ClipTracker:
+    """Follows the objects of one clip; give it every used frame in order, also those without detections."""
+
+    def __init__(self, settings: TrackSettings) -> None:
+        self._settings = settings
+        self._live: list[_Live] = []
+        self._confirmed: list[_Live] = []
+        self._born = 0
+        self._updates = 0
+        self._last_frame = -1
+
+    def update(self, detections: Detections) -> Sightings:
+        """Link the detections of the next frame. Raises ValueError if frames run backwards."""
+        frame = detections.frame
+        if frame <= self._last_frame:
+            raise ValueError(
+                f"frame {frame} came after frame {self._last_frame}; frames must follow in order"
+            )
+        self._last_frame = frame
+        self._updates += 1
+        count = len(detections.scores)
+        track_ids, improved = np.zeros(count, np.int64), np.zeros(count, bool)
+        evidence = score_evidence(detections.scores, self._settings.neutral_score)
+        own = ~_nested(detections, self._settings.nested_share)
+        links, shift = self._links(detections, own)
+        for row, live in links:
+            improved[row] = live.see(frame, detections, row, shift, float(evidence[row]))
+            track_ids[row] = live.identity
+        newborn = own & (track_ids == 0) & (detections.scores >= self._settings.birth_score)
+        for row in np.flatnonzero(newborn).tolist():
+            self._born += 1
+            live = _Live(self._born)
+            improved[row] = live.see(frame, detections, row, np.zeros(2), float(evidence[row]))
+            track_ids[row] = live.identity
+            self._live.append(live)
+        return Sightings(track_ids, improved, self._bury(frame, shift))
+
+    def finish(self) -> FinishedTracks:
+        """The confirmed tracks of the clip; of a still, those seen surely."""
+        self._confirmed += [live for live in self._live if self._is_confirmed(live)]
+        self._live = []
+        ordered = sorted(self._confirmed, key=lambda live: (live.rows[0], live.identity))
+        tracks = tuple(live.finished(number) for number, live in enumerate(ordered, 1))
+        return FinishedTracks(tracks, {live.identity: number for number, live in enumerate(ordered, 1)})
+
+    def _links(
+        self, detections: Detections, own: NDArray[np.bool_]
+    ) -> tuple[list[tuple[int, _Live]], Floats]:
+        # (row of the detection, its track) for every link, and the common shift.
+        if not self._live or not own.any():
+            return [], np.zeros(2)
+        expected = np.stack([live.predicted(detections.frame) for live in self._live])
+        gaps = np.array([detections.frame - live.last_frame for live in self._live])
+        sure = own & (detections.scores >= self._settings.sure_score)
+        shift = common_shift(expected, detections.ellipses[sure], self._settings.maximum_shake_px)
+        expected[:, :2] += shift
+        cost = distances(
+            expected,
+            np.stack([live.stages for live in self._live]),
+            gaps,
+            detections.ellipses,
+            detections.stage_probabilities,
+            self._settings.jump_px,
+        )
+        cost[self._another_egg(gaps, detections.ellipses)] = FORBIDDEN
+        links, free = [], np.ones(len(self._live), bool)
+        for wanted in (sure, own & ~sure):
+            rows, columns = np.flatnonzero(free), np.flatnonzero(wanted)
+            for i, j in zip(*assign(cost[np.ix_(rows, columns)]), strict=True):
+                links.append((int(columns[j]), self._live[rows[i]]))
+                free[rows[i]] = False
+        return links, shift
+
+    def _another_egg(self, gaps: NDArray[np.int64], found: Floats) -> NDArray[np.bool_]:
+        # Eggs lie one behind the other: where one outline shrank, vanished, and a growing one follows, the
+        # plane passed from pole to pole. Should the hand have turned there instead, merging rejoins the two.
+        last = np.array([live.size_px for live in self._live])[:, None]
+        largest = np.array([live.largest_px for live in self._live])[:, None]
+        size = np.sqrt(found[:, 2] * found[:, 3])[None]
+        return np.asarray((gaps[:, None] > 2) & (last < _NEAR_POLE * largest) & (size > 1.15 * last))
+
+    def _bury(self, frame: int, shift: Floats) -> tuple[int, ...]:
+        dropped, living = [], []
+        for live in self._live:
+            gap = frame - live.last_frame
+            if gap:
+                live.evidence -= _MISS_EVIDENCE
+                live.expected[:2] += shift
+            if gap <= min(self._settings.maximum_gap_frames, 2 + live.sightings // 2):
+                living.append(live)
+            elif self._is_confirmed(live):
+                self._confirmed.append(live)
+            else:
+                dropped.append(live.identity)
+        self._live = living
+        return tuple(dropped)
+
+    def _is_confirmed(self, live: _Live) -> bool:
+        settings = self._settings
+        if self._updates == 1:
+            return live.rows[_COLUMNS - 1] >= settings.still_score
+        return live.sightings >= settings.confirm_sightings and live.evidence >= settings.confirm_log_odds
+
+
+def _nested(detections: Detections, share: float) -> NDArray[np.bool_]:
+    # (N,) whether a detection lies mostly inside a surer one, or a surer one in it: no egg holds another.
+    count = len(detections.scores)
+    nested = np.zeros(count, bool)
+    if count < 2:
+        return nested
+    area = detections.ellipses[:, 2] * detections.ellipses[:, 3]
+    held = contains(detections.ellipses, detections.ellipses[:, :2])
+    if not (held & ~np.eye(count, dtype=bool)).any():
+        return nested
+    union = overlap(detections.ellipses, detections.ellipses)
+    shared = union / (1 + union) * (area[:, None] + area[None])
+    inside = shared > share * np.minimum(area[:, None], area[None])
+    for row in np.argsort(-detections.scores, kind="stable"):
+        if not nested[row]:
+            weaker = detections.scores < detections.scores[row]
+            equals = (detections.scores == detections.scores[row]) & (np.arange(count) > row)
+            nested |= inside[row] & (weaker | equals)
+    return nested

@@ -1,0 +1,209 @@
+"""A sweep over known ellipsoids, and what a fallible detector would say of it: no pictures, numbers only.
+
+Body coordinates in mm: x along the probe's face, y into the body from the left window, z along the sweep.
+The plane stands across z. Written apart from the package's own geometry, so that it can judge it.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass, field
+
+import numpy as np
+from numpy.typing import NDArray
+
+from pipeline.detect import Detections
+from pipeline.settings import TrackSettings
+from pipeline.track.tracker import ClipTracker
+from pipeline.track.tracks import ClipTracks
+
+MM_PER_PX = 0.22
+FOLLICLE, THIN_SHELLED, CALCIFIED = 0, 1, 2
+MIDDLE_PX = 320.0
+
+
+@dataclass(frozen=True)
+class Body:
+    """Ellipsoids without overlap. centres (N, 3), shapes (N, 3, 3) with (p-c)'S(p-c) = 1, stages (N,)."""
+
+    centres: NDArray[np.float64]
+    shapes: NDArray[np.float64]
+    stages: NDArray[np.int64]
+    width_mm: float = 100.0
+
+
+@dataclass(frozen=True)
+class Detector:
+    """How fallible the detector is, per frame."""
+
+    recall: float = 0.9
+    score_logit: float = 1.6
+    centre_jitter_px: float = 2.5
+    axis_jitter: float = 0.07
+    shake_px: float = 2.0
+    jump_chance: float = 0.05
+    false_alarms: float = 0.15
+    distractors: int = 1
+    stage_logit: float = 2.5
+    smallest_section: float = 0.4
+
+
+@dataclass(frozen=True)
+class Clip:
+    """The detections of every frame and what lay behind them.
+
+    objects : per frame (N,) the body's object behind each detection, -1 for a false alarm
+    crossed : the objects whose middle the plane passed through
+    """
+
+    frames: list[Detections]
+    objects: list[NDArray[np.int64]] = field(repr=False)
+    crossed: frozenset[int]
+
+
+def clutch(
+    rng: np.random.Generator, stages: list[int], semi_axes_mm: tuple[float, float] = (16.0, 10.5)
+) -> Body:
+    """Objects packed in two oviducts, those of the left nearer to the left window."""
+    centres: list[NDArray[np.float64]] = []
+    shapes = []
+    reach = 1.15 * max(semi_axes_mm)
+    while len(centres) < len(stages):
+        side = len(centres) % 2
+        for _ in range(500):
+            deep = rng.normal(30.0 if side == 0 else 70.0, 6.0)
+            place = np.array([rng.uniform(-35, 35), deep, rng.uniform(-50, 50)])
+            if all(np.linalg.norm(place - other) > 1.6 * reach for other in centres):
+                break
+        else:
+            place = np.array([rng.uniform(-35, 35), 30.0 + 40 * side, rng.uniform(60, 200)])
+        centres.append(place)
+        turn, _ = np.linalg.qr(rng.normal(size=(3, 3)))
+        scale = np.exp(rng.normal(0, 0.04))
+        axes = scale * np.array([semi_axes_mm[0], semi_axes_mm[1], semi_axes_mm[1]])
+        shapes.append(turn @ np.diag(axes**-2.0) @ turn.T)
+    return Body(np.array(centres).reshape(-1, 3), np.array(shapes).reshape(-1, 3, 3), np.array(stages, int))
+
+
+def straight(frames: int = 300) -> Callable[[int], float]:
+    """One pass over the body."""
+    return lambda frame: -65.0 + 130.0 * frame / max(frames - 1, 1)
+
+
+def there_and_back(frames: int = 600) -> Callable[[int], float]:
+    """Two passes, the second backwards."""
+    return lambda frame: -65.0 + 130.0 * (1 - abs(2 * frame / (frames - 1) - 1))
+
+
+def section(body: Body, z: float) -> tuple[NDArray[np.int64], NDArray[np.float64], NDArray[np.float64]]:
+    """Objects cut by the plane at z: index, (N, 5) ellipse in mm, and size as share of the middle section."""
+    rows, ellipses, shares = [], [], []
+    for row, (centre, shape) in enumerate(zip(body.centres, body.shapes, strict=True)):
+        offset = z - centre[2]
+        plane, cross = shape[:2, :2], shape[:2, 2]
+        middle = -np.linalg.solve(plane, cross) * offset
+        room = 1 - offset**2 * (shape[2, 2] - cross @ np.linalg.solve(plane, cross))
+        if room > 0:
+            values, vectors = np.linalg.eigh(plane / room)
+            axes = values**-0.5
+            angle = np.degrees(np.arctan2(vectors[1, 0], vectors[0, 0]))
+            rows.append(row)
+            ellipses.append([*(centre[:2] + middle), axes[0], axes[1], (angle + 90) % 180 - 90])
+            shares.append(np.sqrt(room))
+    return np.array(rows, int), np.array(ellipses).reshape(-1, 5), np.array(shares)
+
+
+def film(
+    rng: np.random.Generator,
+    body: Body,
+    path: Callable[[int], float],
+    frames: int,
+    *,
+    window: str = "left",
+    reach_mm: float = 90.0,
+    detector: Detector | None = None,
+) -> Clip:
+    """What the detector says of a clip taken along ``path``, a frame's z."""
+    detector = detector or Detector()
+    favour = rng.normal(0, 0.3, len(body.stages))
+    distractors = [
+        (rng.integers(0, max(frames - 20, 1)), rng.integers(10, 40), _anywhere(rng))
+        for _ in range(detector.distractors)
+    ]
+    found, objects, crossed = [], [], set()
+    shift = np.zeros(2)
+    for frame in range(frames):
+        shift = 0.8 * shift + rng.normal(0, detector.shake_px, 2)
+        if rng.random() < detector.jump_chance:
+            shift += rng.uniform(-10, 10, 2)
+        rows, ellipses, shares = section(body, path(frame))
+        if window == "right":
+            ellipses[:, 1] = body.width_mm - ellipses[:, 1]
+            ellipses[:, 4] = (-ellipses[:, 4] + 90) % 180 - 90
+        listed = []
+        for row, ellipse, share in zip(rows, ellipses, shares, strict=True):
+            if not 5 < ellipse[1] < reach_mm or share < detector.smallest_section:
+                continue
+            if share > 0.8:
+                crossed.add(int(row))
+            if rng.random() < detector.recall * min(1.0, share / 0.6):
+                outline = ellipse / MM_PER_PX
+                outline[0] += MIDDLE_PX
+                logit = detector.score_logit + favour[row] + rng.normal(0, 0.6) - (1 - share)
+                listed.append((int(row), outline, ellipse[4], logit, int(body.stages[row])))
+        for _ in range(rng.poisson(detector.false_alarms)):
+            listed.append((-1, _anywhere(rng), 0.0, rng.normal(-0.5, 0.5), int(rng.integers(3))))
+        for start, length, outline in distractors:
+            if start <= frame < start + length and rng.random() < 0.7:
+                listed.append((-1, outline.copy(), 0.0, rng.normal(-0.4, 0.4), FOLLICLE))
+        found.append(_detections(rng, frame, listed, shift, detector))
+        objects.append(np.array([entry[0] for entry in listed], int)[_surest_first(listed)])
+    return Clip(found, objects, frozenset(crossed))
+
+
+def follow(clip: Clip, settings: TrackSettings, file: str, window: str | None = "left") -> ClipTracks:
+    """The tracks of a filmed clip."""
+    tracker = ClipTracker(settings)
+    for detections in clip.frames:
+        tracker.update(detections)
+    return ClipTracks(file, window, MM_PER_PX, len(clip.frames), tracker.finish().tracks)
+
+
+Listed = list[tuple[int, NDArray[np.float64], float, float, int]]
+
+
+def _detections(
+    rng: np.random.Generator, frame: int, listed: Listed, shift: NDArray[np.float64], detector: Detector
+) -> Detections:
+    ellipses, stages, scores = [], [], []
+    for row, outline, degrees, logit, stage in listed:
+        seen = outline.copy()
+        if row >= 0:
+            seen[:2] += shift
+        seen[:2] += rng.normal(0, detector.centre_jitter_px, 2)
+        seen[2:4] *= np.exp(rng.normal(0, detector.axis_jitter, 2))
+        seen[2:4] = np.sort(seen[2:4])[::-1]
+        seen[4] = degrees + rng.normal(0, 5)
+        ellipses.append(seen)
+        answer = rng.normal(0, 0.8, 3)
+        answer[stage] += detector.stage_logit
+        stages.append(np.exp(answer) / np.exp(answer).sum())
+        scores.append(1 / (1 + np.exp(-logit)))
+    order = _surest_first(listed)
+    rows = np.array(ellipses).reshape(-1, 5)[order]
+    return Detections(
+        frame,
+        rows,
+        rows[:, 1].copy(),
+        np.array(stages).reshape(-1, 3)[order],
+        np.array(scores, float)[order],
+    )
+
+
+def _surest_first(listed: Listed) -> NDArray[np.int64]:
+    return np.argsort([-entry[3] for entry in listed], kind="stable").astype(int)
+
+
+def _anywhere(rng: np.random.Generator) -> NDArray[np.float64]:
+    size = rng.uniform(15, 50)
+    return np.array([rng.uniform(60, 580), rng.uniform(40, 400), size, size * rng.uniform(0.6, 1), 0.0])
