@@ -1,0 +1,308 @@
+"""A slice through a phantom to echoes along beams.
+
+What is modelled: speckle from scatterers fixed in the body, blurred by a depth-dependent point spread; echoes of
+surfaces by angle; attenuation, shell losses and shadows summed along the beam; refraction shadows at grazing
+surfaces; ringing and dirty shadow of gas; reverberation near the skin; noise that the depth gain lifts. What is not:
+phase-true interference of surfaces, displacement by the speed of sound, multiple scattering.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import torch
+from torch import Tensor
+
+from models.ellipsoid import section
+from synthetic.geometry import BeamGrid, Scanner, beam_grid
+from synthetic.materials import Materials
+from synthetic.tissue import TissueNoise
+
+__all__ = ["Beams", "Console", "Plane", "Slice", "render_beams"]
+
+_TINY = 1e-6
+
+
+@dataclass(frozen=True)
+class Plane:
+    """Where the probe is, in body mm: origin (B, 3) the middle of its face, right (B, 3) and down (B, 3) unit vectors
+    along and away from it.
+    """
+
+    origin: Tensor
+    right: Tensor
+    down: Tensor
+
+
+@dataclass(frozen=True)
+class Slice:
+    """What the plane meets. centre (B, K, 3) mm, shape (B, K, 3, 3), smallest_mm (B, K) the least semi-axis,
+    materials (B, K), present (B, K) bool; later objects are drawn over earlier ones. noise_offset (B, 3) mm moves
+    the body's noise.
+    """
+
+    centre: Tensor
+    shape: Tensor
+    smallest_mm: Tensor
+    materials: Materials
+    present: Tensor
+    noise_offset: Tensor
+
+
+@dataclass(frozen=True)
+class Console:
+    """How the machine is set, and the wall that it looks through; each (B,) float32.
+
+    skin_mm, fat_mm, muscle_mm : thickness of the layers of the body wall
+    attenuation : of soft tissue, dB/cm/MHz, which the depth gain undoes;  gain_error : of that, as a share
+    noise_db : electronic noise at the face, dB against soft tissue;  clutter_db : haze near the face
+    f_number, focus_mm, bandwidth : of the point spread (bandwidth as a share of the frequency)
+    unevenness_db : of the background;  reverberation : share of the wall's echoes that return again
+    """
+
+    skin_mm: Tensor
+    fat_mm: Tensor
+    muscle_mm: Tensor
+    attenuation: Tensor
+    gain_error: Tensor
+    noise_db: Tensor
+    clutter_db: Tensor
+    f_number: Tensor
+    focus_mm: Tensor
+    bandwidth: Tensor
+    unevenness_db: Tensor
+    reverberation: Tensor
+
+
+@dataclass(frozen=True)
+class Beams:
+    """echo_db (B, L, S) envelope in dB against mean soft tissue;  loss_db (B, L, S) two-way loss beyond plain tissue."""
+
+    echo_db: Tensor
+    loss_db: Tensor
+
+
+@dataclass
+class _Fields:
+    """Sums over objects while a picture is built; each (B, L, S)."""
+
+    echo_db: Tensor
+    attenuation: Tensor
+    surface: Tensor
+    shell_db_per_mm: Tensor
+    haze: Tensor
+
+
+def render_beams(
+    slice_: Slice,
+    plane: Plane,
+    scanner: Scanner,
+    console: Console,
+    noise: TissueNoise,
+    generator: torch.Generator,
+    *,
+    lines: int,
+    samples: int,
+) -> Beams:
+    """Echoes of B slices on a grid of ``lines`` x ``samples``."""
+    grid = beam_grid(scanner, lines, samples)
+    points = (
+        plane.origin[:, None, None, :]
+        + grid.x[..., None] * plane.right[:, None, None, :]
+        + grid.z[..., None] * plane.down[:, None, None, :]
+        + slice_.noise_offset[:, None, None, :]
+    )
+    coarse, fine = noise.read_slow(points)
+    real, imaginary = noise.read_scatterers(points)
+    fields = _background(grid, console, coarse, fine)
+    _draw_objects(fields, slice_, plane, grid, coarse, fine)
+
+    frequency = scanner.frequency_mhz[:, None, None]
+    per_mm = 2 * frequency / 10  # dB/cm/MHz one way -> dB/mm two ways
+    undone = console.attenuation[:, None, None] * per_mm
+    loss = torch.cumsum((fields.attenuation * per_mm - undone) + 2 * fields.shell_db_per_mm, dim=2) * grid.step
+    loss = loss + console.gain_error[:, None, None] * undone * (grid.depth - 0.5 * grid.depth[..., -1:])
+    # A far gain cannot bring back more than the machine has.
+    passed = torch.pow(10.0, -loss.clamp(min=-20, max=90) / 20)
+
+    speckle = torch.pow(10.0, fields.echo_db / 20)
+    # A surface echo is partly smooth, partly broken up by the roughness of the surface.
+    real = (real * (speckle + 0.5 * fields.surface) + 0.7 * fields.surface) * passed
+    imaginary = imaginary * (speckle + 0.5 * fields.surface) * passed
+    field = _spread(torch.complex(real, imaginary), grid, scanner, console)
+
+    haze = _ringing(fields.haze * passed, grid)
+    field = field + haze * torch.complex(*_normal_pair(field.real, generator))
+    lifted = torch.pow(10.0, ((console.noise_db[:, None, None] + undone * grid.depth).clamp(max=-6)) / 20)
+    near = torch.pow(10.0, console.clutter_db[:, None, None] / 20) * torch.exp(-grid.depth / 4.0)
+    field = field + (lifted + near) * torch.complex(*_normal_pair(field.real, generator))
+    echo = 20 * torch.log10(field.abs() + 1e-5)
+    return Beams(echo, loss)
+
+
+def _normal_pair(like: Tensor, generator: torch.Generator) -> tuple[Tensor, Tensor]:
+    pair = torch.randn(2, *like.shape, generator=generator, device=like.device) * 0.5**0.5
+    return pair[0], pair[1]
+
+
+def _background(grid: BeamGrid, console: Console, coarse: Tensor, fine: Tensor) -> _Fields:
+    uneven = console.unevenness_db[:, None, None]
+    echo = uneven * (coarse + 0.4 * fine)
+    surface = torch.zeros_like(echo)
+    edge = torch.zeros_like(grid.depth)
+    # Skin, fat and muscle, each border a bright line that bends with the tissue and returns fainter further down.
+    for thickness, level_db, border in (
+        (console.skin_mm, 5.0, 1.5),
+        (console.fat_mm, -5.0, 3.0),
+        (console.muscle_mm, -1.0, 2.0),
+    ):
+        start = edge
+        edge = edge + thickness[:, None, None]
+        bent = edge + 0.8 * coarse
+        echo = torch.where((grid.depth >= start) & (grid.depth < bent), echo + level_db, echo)
+        surface = surface + border * torch.exp(-(((grid.depth - bent) / 0.35) ** 2))
+        again = console.reverberation[:, None, None] * border
+        surface = surface + again * torch.exp(-(((grid.depth - 2 * bent) / 0.4) ** 2))
+    attenuation = console.attenuation[:, None, None].expand_as(echo).clone()
+    return _Fields(echo, attenuation, surface, torch.zeros_like(echo), torch.zeros_like(echo))
+
+
+def _draw_objects(
+    fields: _Fields, slice_: Slice, plane: Plane, grid: BeamGrid, coarse: Tensor, fine: Tensor
+) -> None:
+    """Add every object to the fields.
+
+    On the plane p = o + x u + z v the squared radius q2 = (p - c)' M (p - c) is a quadratic in x and z and its
+    gradient, also across the plane, is linear: six and nine numbers an object, whatever its attitude.
+    """
+    offset = plane.origin[:, None] - slice_.centre  # (B, K, 3)
+    u, v = plane.right[:, None], plane.down[:, None]
+    across = torch.linalg.cross(u, v)
+    mu, mv, md = (torch.einsum("bkij,bkj->bki", slice_.shape, w.expand(offset.shape)) for w in (u, v, offset))
+    auu, auv, avv = (u * mu).sum(-1), (u * mv).sum(-1), (v * mv).sum(-1)
+    bu, bv, constant = (u * md).sum(-1), (v * md).sum(-1), (offset * md).sum(-1)
+    nu, nv, nd = (across * mu).sum(-1), (across * mv).sum(-1), (across * md).sum(-1)
+    m = slice_.materials
+    rim = torch.maximum(m.rim_mm, m.rim_share * slice_.smallest_mm)
+    # A wall thinner than a sample would fall between samples.
+    rim = torch.maximum(rim, grid.step[..., 0])
+    windows = _windows(slice_, plane, grid, rim)
+    present_anywhere = slice_.present.any(0).tolist()
+    for k, (lines, samples) in enumerate(windows):
+        if not present_anywhere[k]:
+            continue
+
+        def of(values: Tensor, k: int = k) -> Tensor:
+            return values[:, k, None, None]
+
+        here = (slice(None), lines, samples)
+        x, z = grid.x[here], grid.z[here]
+        slow, fast = coarse[here], fine[here]
+        right, down = grid.right[:, lines], grid.down[:, lines]
+        gx = of(auu) * x + of(auv) * z + of(bu)  # half the gradient of q2, along u
+        gz = of(auv) * x + of(avv) * z + of(bv)
+        gn = of(nu) * x + of(nv) * z + of(nd)
+        q2 = gx * x + gz * z + of(bu) * x + of(bv) * z + of(constant)
+        q = q2.clamp(min=_TINY).sqrt()
+        steep = (gx * gx + gz * gz + gn * gn).clamp(min=_TINY * _TINY).sqrt()
+        uneven = 1 + of(m.unevenness) * (0.7 * slow + 0.3 * fast)
+        distance = (q * uneven - 1) * q / steep  # mm outside the surface
+        cosine = ((gx * right + gz * down).abs() / steep).clamp(max=1)
+        present = of(slice_.present.float())
+
+        inside = torch.sigmoid(-distance / of(m.softness_mm)) * present
+        core = torch.sigmoid((of(m.core_share) - q) * (of(slice_.smallest_mm) / of(m.softness_mm)))
+        core = core * (of(m.core_share) > 0.05)
+        level = of(m.echo_db) + core * (of(m.core_db) - of(m.echo_db)) + of(m.texture_db) * fast
+        fields.echo_db[here] += inside * (level - fields.echo_db[here])
+        fields.attenuation[here] += inside * (of(m.attenuation) - fields.attenuation[here])
+
+        thick = of(rim)
+        wall = torch.exp(-(((distance + thick / 2) / (0.6 * thick)) ** 2)) * present
+        angle = of(m.rim_floor) + (1 - of(m.rim_floor)) * cosine ** of(m.rim_power)
+        gaps = torch.pow(10.0, -of(m.rim_gaps) * (slow + fast).clamp(min=0) / 40)
+        strength = torch.pow(10.0, of(m.rim_db) / 20) * (of(m.rim_db) > -25)
+        echo = strength * wall * angle
+        fields.surface[here] += echo * gaps - fields.surface[here] * inside
+        # The loss lies on the inner face so that the outer one shows bright; 0.94 is the area under the bump. A beam
+        # that grazes stays in the shell for longer and, past the critical angle, is turned away.
+        inner = torch.exp(-(((distance + thick) / (0.53 * thick)) ** 2)) * present
+        grazing = ((1 - cosine) ** 4) * torch.exp(-((distance / (1.5 * thick)) ** 2)) * present
+        turned_away = 0.1 * of(m.loss_db).clamp(0.3, 4)
+        fields.shell_db_per_mm[here] += of(m.loss_db) / (0.94 * thick) * inner + turned_away * grazing
+        fields.haze[here] += of(m.haze) * echo - fields.haze[here] * inside
+
+
+def _windows(slice_: Slice, plane: Plane, grid: BeamGrid, rim: Tensor) -> list[tuple[slice, slice]]:
+    """For each of K objects the lines and samples that it can touch in any of the B pictures.
+
+    In a clip an object stays near its place from frame to frame, and most of the grid need not be visited for it.
+    """
+    ellipses, _ = section(
+        slice_.centre, slice_.shape, plane.origin[:, None], plane.right[:, None], plane.down[:, None]
+    )
+    m = slice_.materials
+    reach = ellipses[..., 2] * (1 + m.unevenness) + 4 * m.softness_mm + 3 * rim  # (B, K)
+    x, z = ellipses[..., 0], ellipses[..., 1]
+    radius = grid.radius[:, None]
+    away = torch.hypot(x, z + radius)
+    middle = torch.atan2(x, z + radius)
+    half = torch.asin((reach / away).clamp(max=1.0))
+    half = torch.where(reach < away, half, torch.full_like(half, torch.pi))
+    lines, samples = grid.x.shape[1:]
+    per_line = 2 * grid.half_angle[:, None] / (lines - 1)
+    per_sample = grid.step[:, 0]
+    first_line = (middle - half) / per_line + (lines - 1) / 2
+    last_line = (middle + half) / per_line + (lines - 1) / 2
+    first_sample, last_sample = (away - radius - reach) / per_sample, (away - radius + reach) / per_sample
+
+    def bounds(first: Tensor, last: Tensor, most: int) -> list[slice]:
+        low = first.nan_to_num(1e6).floor().amin(0).clamp(0, most).int().tolist()
+        high = last.nan_to_num(-1e6).ceil().amax(0).clamp(-1, most - 1).int().tolist()
+        return [slice(a, max(a, b + 1)) for a, b in zip(low, high, strict=True)]
+
+    return list(zip(bounds(first_line, last_line, lines), bounds(first_sample, last_sample, samples), strict=True))
+
+
+def _spread(field: Tensor, grid: BeamGrid, scanner: Scanner, console: Console) -> Tensor:
+    """Blur by the point spread: a Gaussian along and across the beam, wider away from the focus.
+
+    Two-way lateral full width at half maximum 0.886 lambda F# at the focus and axial c / 2 x 0.8825 / bandwidth
+    (both computed from theory). Between two blurs, sharp and wide, each depth takes its mixture.
+    """
+    wavelength = 1.54 / scanner.frequency_mhz  # mm
+    to_sigma = 1 / 2.3548
+    axial = to_sigma * 0.77 * 0.8825 / (console.bandwidth * scanner.frequency_mhz)
+    sharp = to_sigma * 0.886 * wavelength * console.f_number
+    lines, samples = field.shape[1:]
+    reach = scanner.radius_mm[:, None, None] + grid.depth  # (B, 1, S)
+    spacing = 2 * scanner.half_angle_rad[:, None, None] * reach / (lines - 1)
+    off_focus = (grid.depth - console.focus_mm[:, None, None]).abs() / console.focus_mm[:, None, None]
+    wanted = sharp[:, None, None] * torch.sqrt(1 + 2.0 * off_focus**2) / spacing  # sigma in lines
+    low, high = wanted.amin(2, keepdim=True), wanted.amax(2, keepdim=True)
+    power = wanted**2
+    mixture = (power - low**2) / (high**2 - low**2 + _TINY)
+
+    device = field.device
+    across = torch.fft.fftfreq(lines, device=device)[None, :, None]
+    along = torch.fft.fftfreq(samples, device=device)[None, None, :]
+    spectrum = torch.fft.fft2(field)
+    axial_sigma = axial[:, None, None] / grid.step
+    spectrum = spectrum * torch.exp(-2 * (torch.pi * axial_sigma * along) ** 2)
+
+    def blurred(sigma: Tensor) -> Tensor:
+        kernel = torch.exp(-2 * (torch.pi * sigma * across) ** 2)
+        # Independent scatterers: the sum's power is that of one times the kernel's energy. Keep soft tissue at 0 dB.
+        energy = 1 / torch.sqrt((1 + 2 * sigma * torch.pi**0.5) * (1 + 2 * axial_sigma * torch.pi**0.5))
+        return torch.fft.ifft2(spectrum * kernel) / energy
+
+    sharp_field, wide_field = blurred(low), blurred(high)
+    result: Tensor = torch.sqrt(1 - mixture) * sharp_field + torch.sqrt(mixture.clamp(min=0)) * wide_field
+    return result
+
+
+def _ringing(source: Tensor, grid: BeamGrid) -> Tensor:
+    """What gas leaves behind itself: a tail that fades over 15 mm, banded by repetition."""
+    fade = torch.exp(-grid.depth / 15.0)
+    tail = torch.cumsum(source / fade.clamp(min=1e-4), dim=2) * fade * grid.step
+    return 0.05 * tail * (0.7 + 0.3 * torch.cos(grid.depth * 2.2))

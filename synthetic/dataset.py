@@ -1,0 +1,121 @@
+"""Endless training batches, rendered where they are used: no picture is ever stored."""
+
+from __future__ import annotations
+
+import multiprocessing
+from collections.abc import Iterator
+from concurrent.futures import ProcessPoolExecutor
+from dataclasses import dataclass
+from functools import partial
+
+import numpy as np
+import torch
+from torch import Tensor
+
+from models.targets import Labels
+from synthetic.acoustics import render_beams
+from synthetic.anatomy import Animal, Order, draw_animal
+from synthetic.appearance import draw_look, draw_overlays, dress, to_grey
+from synthetic.errors import PhantomError
+from synthetic.geometry import scan_convert
+from synthetic.materials import MaterialTable, load_materials
+from synthetic.scenes import draw_console, draw_plane, draw_scanner, draw_view
+from synthetic.slices import Herd, cut, label
+from synthetic.species import PROFILES, SpeciesProfile, load_profile
+from synthetic.tissue import TissueNoise, make_noise
+
+__all__ = ["StreamSettings", "draw_animals", "draw_order", "stream"]
+
+# Beams and samples of a training picture: enough for 256 px.
+LINES, SAMPLES = 128, 256
+
+
+@dataclass(frozen=True)
+class StreamSettings:
+    """animals : how many phantoms the pictures are cut from;  batch : pictures a batch;  side_px : of each;
+    processes : that settle the phantoms.
+    """
+
+    animals: int = 800
+    batch: int = 128
+    side_px: int = 256
+    processes: int = 2
+
+
+def draw_order(rng: np.random.Generator, profile: SpeciesProfile) -> Order:
+    """What a female of the species may carry: shells of one age, follicles, both, or nothing."""
+    low, high = profile.clutch
+    clutch = int(rng.integers(low, high + 1))
+    follicles = int(rng.integers(3, 16))
+    state = rng.random()
+    if state < 0.42:
+        return Order(calcified=clutch)
+    if state < 0.62:
+        return Order(thin_shelled=clutch)
+    if state < 0.76:
+        return Order(follicles=follicles)
+    if state < 0.85:
+        return Order(calcified=clutch, follicles=follicles)
+    if state < 0.93:
+        return Order(thin_shelled=clutch, follicles=follicles)
+    return Order()
+
+
+def draw_animals(number: int, seed: int, *, processes: int = 1) -> list[Animal]:
+    """Animals of all profiles; each depends on its own place in the list and the seed alone."""
+    draw = partial(_draw_one, seed)
+    if processes <= 1:
+        return [draw(index) for index in range(number)]
+    # Spawned and not forked: a forked child of a process that holds a GPU hangs.
+    with ProcessPoolExecutor(processes, mp_context=multiprocessing.get_context("spawn")) as pool:
+        return list(pool.map(draw, range(number), chunksize=8))
+
+
+def _draw_one(seed: int, index: int) -> Animal:
+    rng = np.random.default_rng([seed, index])
+    while True:
+        profile = load_profile(PROFILES[int(rng.integers(len(PROFILES)))])
+        try:
+            return draw_animal(rng, profile, draw_order(rng, profile))
+        except PhantomError:
+            # Too much for this body: draw another. The profiles make most draws fit.
+            continue
+
+
+def stream(settings: StreamSettings, seed: int, device: torch.device) -> Iterator[tuple[Tensor, Labels]]:
+    """Batches of (B, 1, side, side) float32 pictures in [0, 1] and their labels, for ever.
+
+    The same seed and device give the same batches.
+    """
+    animals = draw_animals(settings.animals, seed, processes=settings.processes)
+    herd = Herd.of(animals, device)
+    table = load_materials().to(device)
+    generator = torch.Generator(device).manual_seed(seed)
+    noise = make_noise(generator)
+    while True:
+        with torch.no_grad():
+            batch = _batch(settings, herd, table, generator, noise)
+        yield batch
+
+
+def _batch(
+    settings: StreamSettings, herd: Herd, table: MaterialTable, generator: torch.Generator, noise: TissueNoise
+) -> tuple[Tensor, Labels]:
+    number, side = settings.batch, settings.side_px
+    device = generator.device
+    chosen = herd.take(torch.randint(len(herd.kinds), (number,), generator=generator, device=device))
+    scanner = draw_scanner(number, generator)
+    console = draw_console(number, scanner, generator)
+    plane = draw_plane(chosen, scanner, generator)
+    view = draw_view(scanner, side, generator)
+    look = draw_look(number, generator)
+    offset = 1000 * torch.rand(number, 3, generator=generator, device=device)
+    met = cut(chosen, table.draw(chosen.kinds, generator), plane, offset)
+    beams = render_beams(
+        met.slice, plane, scanner, console, noise, generator, lines=LINES, samples=SAMPLES
+    )
+    grey = to_grey(beams.echo_db, look)[:, None]
+    picture, sector = scan_convert(grey, scanner, view, side, side)
+    picture = dress(draw_overlays(picture, generator), look, generator) * sector[:, None]
+    labels, _ = label(met, beams, scanner, view, side, side)
+    return picture, labels

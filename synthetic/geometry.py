@@ -1,0 +1,107 @@
+"""Where a scanner's samples lie: beams in the scan plane, and the plane on the screen.
+
+Plane coordinates in mm: x to the right, z away from the probe, the origin in the middle of the probe's face. A convex
+face is an arc of ``radius_mm`` about (0, -radius); a linear array is the same with a radius so large that the face is
+flat and the beams are parallel for all purposes. Screen coordinates in px: x right, y down, pixel centres at whole
+numbers. All values are tensors over a batch of B pictures.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import torch
+from torch import Tensor
+from torch.nn import functional
+
+__all__ = ["LINEAR_RADIUS_MM", "BeamGrid", "Scanner", "View", "beam_grid", "scan_convert", "to_beams"]
+
+LINEAR_RADIUS_MM = 2000.0
+
+
+@dataclass(frozen=True)
+class Scanner:
+    """Each (B,) float32: radius of the probe's face, half its opening angle, depth shown, centre frequency."""
+
+    radius_mm: Tensor
+    half_angle_rad: Tensor
+    depth_mm: Tensor
+    frequency_mhz: Tensor
+
+
+@dataclass(frozen=True)
+class View:
+    """Each (B,) float32: scale, and the screen position of the middle of the probe's face."""
+
+    mm_per_px: Tensor
+    face_x_px: Tensor
+    face_y_px: Tensor
+
+    def to_screen(self, ellipses: Tensor) -> Tensor:
+        """(B, K, 5) ellipses in plane mm -> px."""
+        scale = self.mm_per_px[:, None]
+        x = self.face_x_px[:, None] + ellipses[..., 0] / scale
+        y = self.face_y_px[:, None] + ellipses[..., 1] / scale
+        return torch.stack(
+            [x, y, ellipses[..., 2] / scale, ellipses[..., 3] / scale, ellipses[..., 4]], dim=-1
+        )
+
+
+@dataclass(frozen=True)
+class BeamGrid:
+    """Samples along beams: x, z (B, L, S) mm; right, down (B, L, 1) the beams' directions; depth (B, 1, S) mm;
+    step (B, 1, 1) mm between samples; radius (B,) mm and half_angle (B,) rad of the face.
+    """
+
+    x: Tensor
+    z: Tensor
+    right: Tensor
+    down: Tensor
+    depth: Tensor
+    step: Tensor
+    radius: Tensor
+    half_angle: Tensor
+
+
+def beam_grid(scanner: Scanner, lines: int, samples: int) -> BeamGrid:
+    """Where ``lines`` beams of ``samples`` each lie."""
+    device = scanner.depth_mm.device
+    across = torch.linspace(-1, 1, lines, device=device)
+    along = (torch.arange(samples, device=device) + 0.5) / samples
+    angle = (scanner.half_angle_rad[:, None] * across)[..., None]  # (B, L, 1)
+    depth = (scanner.depth_mm[:, None] * along)[:, None, :]  # (B, 1, S)
+    right, down = torch.sin(angle), torch.cos(angle)
+    reach = scanner.radius_mm[:, None, None]
+    # (R + s) cos - R loses digits for a linear array's large R; R (cos - 1) + s cos does not.
+    x = reach * right + depth * right
+    z = depth * down - 2 * reach * torch.sin(angle / 2) ** 2
+    step = (scanner.depth_mm / samples)[:, None, None]
+    return BeamGrid(x, z, right, down, depth, step, scanner.radius_mm, scanner.half_angle_rad)
+
+
+def to_beams(scanner: Scanner, x: Tensor, z: Tensor) -> tuple[Tensor, Tensor]:
+    """Plane points (B, ...) in mm -> (B, ...) across in [-1, 1] over the beams, and depth in mm along the beam."""
+    shape = (-1,) + (1,) * (x.dim() - 1)
+    reach = scanner.radius_mm.view(shape)
+    across = torch.atan2(x, z + reach) / scanner.half_angle_rad.view(shape)
+    depth = torch.hypot(x, z + reach) - reach
+    return across, depth
+
+
+def scan_convert(
+    beams: Tensor, scanner: Scanner, view: View, height: int, width: int
+) -> tuple[Tensor, Tensor]:
+    """(B, C, L, S) beams -> (B, C, height, width) picture, 0 outside the sector, and (B, height, width) bool sector."""
+    device = beams.device
+    px = torch.arange(width, device=device, dtype=torch.float32)
+    py = torch.arange(height, device=device, dtype=torch.float32)
+    x = ((px[None] - view.face_x_px[:, None]) * view.mm_per_px[:, None])[:, None, :].expand(-1, height, -1)
+    z = ((py[None] - view.face_y_px[:, None]) * view.mm_per_px[:, None])[:, :, None].expand(-1, -1, width)
+    across, depth = to_beams(scanner, x, z)
+    share = depth / scanner.depth_mm[:, None, None]
+    inside = (across.abs() <= 1) & (share >= 0) & (share <= 1)
+    samples = beams.shape[-1]
+    # grid_sample with align_corners puts -1 and 1 on the first and last sample's middle.
+    place = torch.stack([(share * samples - 0.5) / (samples - 1) * 2 - 1, across], dim=-1)
+    picture = functional.grid_sample(beams, place, mode="bilinear", padding_mode="border", align_corners=True)
+    return picture * inside[:, None], inside

@@ -1,0 +1,115 @@
+"""Random scanners, settings and views for training: every picture another machine, hand and place."""
+
+from __future__ import annotations
+
+import math
+
+import torch
+from torch import Tensor
+
+from synthetic.acoustics import Console, Plane
+from synthetic.anatomy import Kind
+from synthetic.geometry import LINEAR_RADIUS_MM, Scanner, View
+from synthetic.slices import Herd
+
+__all__ = ["draw_console", "draw_plane", "draw_scanner", "draw_view"]
+
+
+def _uniform(batch: int, low: float, high: float, generator: torch.Generator) -> Tensor:
+    return low + (high - low) * torch.rand(batch, generator=generator, device=generator.device)
+
+
+def draw_scanner(batch: int, generator: torch.Generator) -> Scanner:
+    """Linear, convex and microconvex arrays of 4 to 10 MHz that show 35 to 150 mm."""
+    kind = torch.rand(batch, generator=generator, device=generator.device)
+    linear, micro = kind < 0.2, kind > 0.6
+    radius = _uniform(batch, 35, 65, generator)
+    radius = torch.where(micro, _uniform(batch, 8, 22, generator), radius)
+    half = torch.deg2rad(_uniform(batch, 24, 38, generator))
+    half = torch.where(micro, torch.deg2rad(_uniform(batch, 30, 62, generator)), half)
+    depth = torch.exp(_uniform(batch, math.log(35), math.log(150), generator))
+    # A linear array is as wide as it is: 25 to 60 mm, and shows no more than about twice that.
+    width = _uniform(batch, 25, 60, generator)
+    radius = torch.where(linear, torch.full_like(radius, LINEAR_RADIUS_MM), radius)
+    half = torch.where(linear, width / 2 / LINEAR_RADIUS_MM, half)
+    depth = torch.where(linear, torch.minimum(depth, 2.2 * width), depth)
+    frequency = (_uniform(batch, 3.5, 10.5, generator) * (90 / depth).clamp(0.75, 1.3)).clamp(3.5, 11)
+    return Scanner(radius, half, depth, frequency)
+
+
+def draw_console(batch: int, scanner: Scanner, generator: torch.Generator) -> Console:
+    """Settings and body walls from the careful to the careless."""
+
+    def uniform(low: float, high: float) -> Tensor:
+        return _uniform(batch, low, high, generator)
+
+    return Console(
+        skin_mm=uniform(0.6, 3.0),
+        fat_mm=uniform(0.5, 7.0),
+        muscle_mm=uniform(1.0, 9.0),
+        attenuation=uniform(0.4, 0.8),
+        gain_error=uniform(-0.25, 0.25),
+        noise_db=uniform(-110, -55),
+        clutter_db=uniform(-30, 4),
+        f_number=uniform(1.5, 4.5),
+        focus_mm=scanner.depth_mm * uniform(0.25, 0.8),
+        bandwidth=uniform(0.3, 0.9),
+        unevenness_db=uniform(0.5, 5.0),
+        reverberation=uniform(0.0, 0.6),
+    )
+
+
+def draw_plane(herd: Herd, scanner: Scanner, generator: torch.Generator, *, aimed: float = 0.85) -> Plane:
+    """Planes through animals (B), most of them aimed so that an egg or follicle is somewhere in the sector.
+
+    Three in five look in from the side as through a prefemoral window, the others from anywhere: what lies in the
+    picture is then learned from every side.
+    """
+    batch = len(herd.kinds)
+    device = generator.device
+
+    def normal(*shape: int) -> Tensor:
+        return torch.randn(*shape, generator=generator, device=device)
+
+    side = torch.where(torch.rand(batch, generator=generator, device=device) < 0.5, -1.0, 1.0)
+    inward = torch.stack([side, torch.zeros_like(side), torch.zeros_like(side)], 1) + 0.5 * normal(batch, 3)
+    anywhere = torch.rand(batch, 1, generator=generator, device=device) < 0.4
+    down = torch.nn.functional.normalize(torch.where(anywhere, normal(batch, 3), inward), dim=1)
+    right = normal(batch, 3)
+    right = torch.nn.functional.normalize(right - (right * down).sum(1, keepdim=True) * down, dim=1)
+    across = torch.linalg.cross(right, down)
+
+    wanted = (herd.real & (herd.kinds >= Kind.FOLLICLE)).float()
+    aim = (torch.rand(batch, generator=generator, device=device) < aimed) & (wanted.sum(1) > 0)
+    weights = torch.where(aim[:, None], wanted, herd.real.float())
+    target = torch.multinomial(weights, 1, generator=generator)  # (B, 1)
+    point = herd.centre.gather(1, target[..., None].expand(-1, -1, 3))[:, 0]
+    reach = herd.smallest_mm.gather(1, target)
+    off = _uniform(batch, -0.95, 0.95, generator)[:, None] * reach
+    point = point + off * across
+    # A view that was not aimed may be anywhere about that organ.
+    point = point + torch.where(aim[:, None], 0.0, 12.0) * normal(batch, 3)
+
+    angle = scanner.half_angle_rad * _uniform(batch, -0.85, 0.85, generator)
+    depth = scanner.depth_mm * _uniform(batch, 0.1, 0.9, generator)
+    x = (scanner.radius_mm + depth) * torch.sin(angle)
+    z = (scanner.radius_mm + depth) * torch.cos(angle) - scanner.radius_mm
+    return Plane(point - x[:, None] * right - z[:, None] * down, right, down)
+
+
+def draw_view(scanner: Scanner, side_px: int, generator: torch.Generator) -> View:
+    """The sector framed in a square of side_px: as the detector cuts it out, give or take; some with corners gone."""
+    batch = len(scanner.depth_mm)
+    half_width = (scanner.radius_mm + scanner.depth_mm) * torch.sin(scanner.half_angle_rad)
+    top = -2 * scanner.radius_mm * torch.sin(scanner.half_angle_rad / 2) ** 2
+    height = scanner.depth_mm - top
+    fitting = torch.maximum(2 * half_width, height) / side_px
+    zoom = _uniform(batch, 0.94, 1.1, generator)
+    closer = torch.rand(batch, generator=generator, device=generator.device) < 0.3
+    zoom = torch.where(closer, _uniform(batch, 0.6, 0.94, generator), zoom)
+    scale = fitting * zoom
+    # The middle of the sector lies in the middle of the square, moved by no more than it sticks out, plus a little.
+    loose = 0.03 * side_px + 0.5 * (1 - zoom).clamp(min=0) / zoom * side_px
+    x = side_px / 2 + loose * _uniform(batch, -1, 1, generator)
+    middle = side_px / 2 + loose * _uniform(batch, -1, 1, generator)
+    return View(scale, x, middle - (top + height / 2) / scale)

@@ -1,0 +1,161 @@
+"""Planes through animals: which objects each one meets, and what a label of the picture should say."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import torch
+from torch import Tensor
+from torch.nn import functional
+
+from models.ellipsoid import section
+from models.targets import Labels
+from synthetic.acoustics import Beams, Plane, Slice
+from synthetic.anatomy import Animal, Kind
+from synthetic.geometry import Scanner, View, to_beams
+from synthetic.materials import Materials
+
+__all__ = ["Cut", "Herd", "cut", "label"]
+
+# An object counts as in view if this much of its outline lies in the sector, this much of that is not in deep shadow,
+# and the plane passes this near to its middle (section over greatest section). Others are neither right nor wrong.
+LEAST_IN_SECTOR = 0.55
+LEAST_LIT = 0.3
+LEAST_CUT = 0.45
+DEEP_SHADOW_DB = 20.0
+LEAST_SEMI_MINOR_PX = 3.0
+_OUTLINE_POINTS = 24
+
+
+@dataclass(frozen=True)
+class Herd:
+    """Animals side by side, padded to the same number of objects.
+
+    kinds (A, K) int64, centre (A, K, 3) mm, shape (A, K, 3, 3), smallest_mm (A, K), real (A, K) bool
+    """
+
+    kinds: Tensor
+    centre: Tensor
+    shape: Tensor
+    smallest_mm: Tensor
+    real: Tensor
+
+    @classmethod
+    def of(cls, animals: Sequence[Animal], device: torch.device) -> Herd:
+        most = max(len(animal.kinds) for animal in animals)
+
+        def padded(values: list[np.ndarray], dtype: torch.dtype) -> Tensor:
+            result = torch.zeros(len(values), most, *values[0].shape[1:], dtype=dtype)
+            for row, value in zip(result, values, strict=True):
+                row[: len(value)] = torch.from_numpy(value)
+            return result.to(device)
+
+        return cls(
+            kinds=padded([a.kinds for a in animals], torch.int64),
+            centre=padded([a.centres for a in animals], torch.float32),
+            shape=padded([a.shapes for a in animals], torch.float32),
+            smallest_mm=padded([a.semi_axes.min(axis=1) for a in animals], torch.float32),
+            real=padded([np.ones(len(a.kinds), dtype=bool) for a in animals], torch.bool),
+        )
+
+    def take(self, index: Tensor) -> Herd:
+        """The animals of (B,) indices, one a row."""
+        return Herd(
+            self.kinds[index], self.centre[index], self.shape[index], self.smallest_mm[index], self.real[index]
+        )
+
+
+@dataclass(frozen=True)
+class Cut:
+    """The objects that B planes meet, at most L each, in drawing order.
+
+    slice : for the renderer;  kinds (B, L), index (B, L) into the animal's objects
+    ellipses (B, L, 5) in plane mm, NaN where nothing;  middle (B, L) section over greatest section, 0 to 1
+    """
+
+    slice: Slice
+    kinds: Tensor
+    index: Tensor
+    ellipses: Tensor
+    middle: Tensor
+
+
+def cut(
+    herd: Herd,
+    materials: Materials,
+    plane: Plane,
+    noise_offset: Tensor,
+    *,
+    most: int = 24,
+    one_animal: bool = False,
+) -> Cut:
+    """What planes (B) meet in animals (B). Where a plane meets more than ``most``, the outermost cuts are left out.
+
+    one_animal : the rows are one animal at B moments; every object then keeps one column throughout.
+    """
+    ellipses, middle = section(
+        herd.centre, herd.shape, plane.origin[:, None], plane.right[:, None], plane.down[:, None]
+    )
+    middle = torch.where(herd.real, middle, torch.zeros_like(middle))
+    # Eggs and follicles come before organs when there are too many.
+    rank = middle + 2.0 * ((herd.kinds >= Kind.FOLLICLE) & (middle > 0))
+    if one_animal:
+        rank = rank.amax(0, keepdim=True).expand_as(rank)
+        most = max(most, int((rank[0] > 0).sum()))
+    index = rank.topk(min(most, rank.shape[1]), dim=1).indices
+    index = index.sort(dim=1).values  # animals keep their objects in drawing order
+    present = middle.gather(1, index) > 0
+
+    def chosen(values: Tensor) -> Tensor:
+        shape = index.shape + (1,) * (values.dim() - 2)
+        return values.gather(1, index.view(shape).expand(*index.shape, *values.shape[2:]))
+
+    slice_ = Slice(
+        centre=chosen(herd.centre),
+        shape=chosen(herd.shape),
+        smallest_mm=chosen(herd.smallest_mm),
+        materials=materials.take(index),
+        present=present,
+        noise_offset=noise_offset,
+    )
+    nothing = torch.full_like(chosen(ellipses), torch.nan)
+    return Cut(
+        slice_, chosen(herd.kinds), index, torch.where(present[..., None], chosen(ellipses), nothing), chosen(middle)
+    )
+
+
+def label(cut_: Cut, beams: Beams, scanner: Scanner, view: View, height: int, width: int) -> tuple[Labels, Tensor]:
+    """Labels of pictures (height, width) px, and (B, L) the share of each outline that can be seen, 0 to 1."""
+    turn = torch.arange(_OUTLINE_POINTS, device=cut_.ellipses.device) * (2 * torch.pi / _OUTLINE_POINTS)
+    cx, cy, a, b, degrees = (part[..., None] for part in cut_.ellipses.unbind(-1))
+    angle = torch.deg2rad(degrees)
+    along, over = a * torch.cos(turn), b * torch.sin(turn)
+    x = cx + along * torch.cos(angle) - over * torch.sin(angle)  # (B, L, P) mm
+    z = cy + along * torch.sin(angle) + over * torch.cos(angle)
+    across, depth = to_beams(scanner, x, z)
+    share = depth / scanner.depth_mm[:, None, None]
+    px = view.face_x_px[:, None, None] + x / view.mm_per_px[:, None, None]
+    py = view.face_y_px[:, None, None] + z / view.mm_per_px[:, None, None]
+    in_sector = (across.abs() <= 1) & (share > 0) & (share <= 1)
+    in_sector &= (px >= 0) & (px <= width - 1) & (py >= 0) & (py <= height - 1)
+    place = torch.stack([share * 2 - 1, across], dim=-1).nan_to_num(2.0)
+    loss = functional.grid_sample(beams.loss_db[:, None], place, align_corners=False, padding_mode="border")[:, 0]
+    lit = in_sector & (loss < DEEP_SHADOW_DB)
+    sector_share, lit_share = in_sector.float().mean(-1), lit.float().mean(-1)
+
+    screen = view.to_screen(cut_.ellipses)
+    wanted = (cut_.kinds >= Kind.FOLLICLE) & (cut_.middle > 0)
+    visible = (sector_share >= LEAST_IN_SECTOR) & (lit_share >= LEAST_LIT) & (cut_.middle >= LEAST_CUT)
+    visible &= screen[..., 3] >= LEAST_SEMI_MINOR_PX
+    role = torch.where(wanted & visible, 1, torch.where(wanted & (sector_share > 0), -1, 0))
+    empty = torch.tensor([0.0, 0.0, 1.0, 1.0, 0.0], device=screen.device)
+    return (
+        Labels(
+            ellipses=torch.where((role != 0)[..., None], screen, empty),
+            stage=(cut_.kinds - int(Kind.FOLLICLE)).clamp(min=0),
+            role=role,
+        ),
+        lit_share,
+    )

@@ -1,0 +1,58 @@
+"""Species profiles: the ranges from which phantoms of a species are drawn."""
+
+from __future__ import annotations
+
+from typing import Annotated
+
+from pydantic import BaseModel, ConfigDict, Field, model_validator
+
+from configs.reading import config_path, read_toml
+from synthetic.errors import PhantomError
+
+__all__ = ["PROFILES", "SpeciesProfile", "load_profile"]
+
+PROFILES = (
+    "apalone-spinifera",
+    "chelydra-serpentina",
+    "emys-orbicularis",
+    "gopherus-polyphemus",
+    "terrapene-ornata",
+    "testudo-hermanni-boettgeri",
+    "trachemys-scripta",
+)
+
+_Positive = Annotated[float, Field(gt=0)]
+Range = tuple[_Positive, _Positive]
+
+
+class SpeciesProfile(BaseModel):
+    """One file of ``configs/species``; every range is (lowest, highest). Sources stand in the file."""
+
+    model_config = ConfigDict(frozen=True, extra="forbid")
+
+    species: str
+    carapace_mm: Range
+    width_ratio: Range
+    height_ratio: Range
+    clutch: tuple[Annotated[int, Field(ge=1)], Annotated[int, Field(ge=1)]]
+    egg_length_mm: Range
+    egg_width_mm: Range
+    follicle_mm: Range
+
+    @model_validator(mode="after")
+    def _ordered(self) -> SpeciesProfile:
+        for name in ("carapace_mm", "width_ratio", "height_ratio", "clutch", "egg_length_mm", "egg_width_mm"):
+            low, high = getattr(self, name)
+            if low > high:
+                raise ValueError(f"{name} must give the lower value first, got [{low}, {high}]")
+        return self
+
+
+def load_profile(name: str) -> SpeciesProfile:
+    """The shipped profile of that name, for example "emys-orbicularis".
+
+    Raises PhantomError for an unknown name, configs.reading.ConfigError for a damaged file.
+    """
+    if name not in PROFILES:
+        raise PhantomError(f'There is no species profile "{name}". Choose one of {", ".join(PROFILES)}.')
+    return read_toml(config_path(f"species/{name}.toml"), SpeciesProfile)

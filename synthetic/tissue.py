@@ -1,0 +1,74 @@
+"""Noise fixed in the body: the scatterers behind speckle, and the slow unevenness of tissue.
+
+Because both are volumes in body coordinates, a probe that rests shows a picture that rests, and a slow sweep
+decorrelates as it should.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import torch
+from torch import Tensor
+from torch.nn import functional
+
+__all__ = ["TissueNoise", "make_noise"]
+
+SCATTERER_SPACING_MM = 0.4
+UNEVENNESS_SPACING_MM = 5.0
+
+
+@dataclass(frozen=True)
+class TissueNoise:
+    """scatterers (1, 2, N, N, N) real and imaginary parts, variance 1/2 each;  slow (1, 2, M, M, M), variance 1.
+
+    Both repeat in space. The last layer of each axis repeats the first, so that reading wraps around.
+    """
+
+    scatterers: Tensor
+    slow: Tensor
+
+    def read_scatterers(self, points: Tensor) -> tuple[Tensor, Tensor]:
+        """Complex scatterer amplitude of unit power at (B, L, S, 3) mm: real and imaginary (B, L, S)."""
+        size = self.scatterers.shape[-1] - 1
+        place = points / SCATTERER_SPACING_MM
+        values = _read(self.scatterers, place % size)
+        # Between the nodes a linear blend of independent values has less power; give it back.
+        part = place - torch.floor(place)
+        power = (part**2 + (1 - part) ** 2).prod(-1)
+        scale = torch.rsqrt(power)
+        return values[:, 0] * scale, values[:, 1] * scale
+
+    def read_slow(self, points: Tensor) -> tuple[Tensor, Tensor]:
+        """Two slow fields of about unit variance at (B, L, S, 3) mm, the second four times finer; (B, L, S) each."""
+        size = self.slow.shape[-1] - 1
+        coarse = _read(self.slow[:, :1], (points / UNEVENNESS_SPACING_MM) % size)
+        fine = _read(self.slow[:, 1:], (points * (4 / UNEVENNESS_SPACING_MM)) % size)
+        return coarse[:, 0], fine[:, 0]
+
+
+def _read(volume: Tensor, place: Tensor) -> Tensor:
+    """(1, C, N, N, N) volume at (B, L, S, 3) positions in nodes -> (B, C, L, S)."""
+    batch = place.shape[0]
+    nodes = volume.shape[-1]
+    flat = place.flatten(0, 1)[None] * (2 / (nodes - 1)) - 1  # (1, B L, S, 3)
+    values = functional.grid_sample(volume, flat[:, None], mode="bilinear", align_corners=True)
+    return values[0, :, 0].unflatten(1, (batch, -1)).transpose(0, 1)
+
+
+def make_noise(generator: torch.Generator, *, nodes: int = 96, slow_nodes: int = 48) -> TissueNoise:
+    """Fresh noise on the generator's device."""
+    device = generator.device
+    scatterers = torch.randn(1, 2, nodes, nodes, nodes, generator=generator, device=device) * 0.5**0.5
+    slow = torch.randn(1, 2, slow_nodes, slow_nodes, slow_nodes, generator=generator, device=device)
+    # A box blur along each axis, wrapped, then brought back to unit variance.
+    for axis in (2, 3, 4):
+        slow = slow + slow.roll(1, axis) + slow.roll(-1, axis)
+    slow = (slow - slow.mean()) / slow.std()
+    return TissueNoise(_wrapped(scatterers), _wrapped(slow))
+
+
+def _wrapped(volume: Tensor) -> Tensor:
+    for axis in (2, 3, 4):
+        volume = torch.cat([volume, volume.narrow(axis, 0, 1)], dim=axis)
+    return volume
