@@ -1,29 +1,32 @@
-"""One clip read once: frames to sector, detections, tracks and the pictures worth keeping."""
+"""One clip read once: frames to sector, detections, tracks and the pictures worth keeping.
+
+The clip is a stream: frames are judged, given to the detector a few at a time and let go, and what is kept of
+them is a row of numbers for each detection and one picture for each track.
+"""
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-from typing import Literal
+from collections import Counter
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from dataclasses import dataclass, replace
+from itertools import chain, islice
+from typing import Any, Literal, Protocol
 
 import numpy as np
 from numpy.typing import NDArray
 
+from pipeline.detect import Detections
+from pipeline.exams import ExamClip
+from pipeline.gallery import Gallery, ScanPicture
+from pipeline.ingest.clip import Clip, open_clip
+from pipeline.ingest.frame import ClipError, Frame
+from pipeline.ingest.quality import judge_frame
+from pipeline.ingest.sector import Sector, find_sector
+from pipeline.settings import Settings
+from pipeline.track.tracker import ClipTracker
 from pipeline.track.tracks import ClipTracks
 
-__all__ = ["ClipScan", "ScanPicture"]
-
-
-@dataclass(frozen=True)
-class ScanPicture:
-    """The best frame of one track: masked to the sector, as JPEG, with the track's outline at that frame.
-
-    frame : index from 0;  ellipse : [cx, cy, semi-major, semi-minor, degrees] in px of the picture,
-    which has the size of the source frame
-    """
-
-    frame: int
-    ellipse: tuple[float, float, float, float, float]
-    jpeg: bytes
+__all__ = ["ClipScan", "FrameDetector", "ScanPicture", "clip_scale", "refused_scan", "scan_clip"]
 
 
 @dataclass(frozen=True)
@@ -31,10 +34,12 @@ class ClipScan:
     """Everything kept of one clip.
 
     status : "done", or "refused" with a reason for a technician (then all tables are empty)
+    reason : of a clip that is done, why only its first frames could be read; else None
     used : (F,) int64, indices of the frames that were used
     The detections, one row each: frame (D,) int64, ellipse (D, 5), stage_probability (D, 3), score (D,),
     track (D,) int64, 0 where a detection belongs to no track.
     pictures : by track identity
+    depth_px : from the probe's face to the lower end of the sector, None where no sector was found
     """
 
     file: str
@@ -56,3 +61,210 @@ class ClipScan:
     track: NDArray[np.int64]
     tracks: ClipTracks
     pictures: dict[int, ScanPicture]
+    depth_px: float | None = None
+
+
+class Model(Protocol):
+    """name : of the weights;  sha256 : of their file."""
+
+    @property
+    def name(self) -> str: ...
+    @property
+    def sha256(self) -> str: ...
+
+
+class FrameDetector(Protocol):
+    """Anything that finds objects in frames.
+
+    engine_name : what computes; with the model it decides every answer to the bit
+    detect : one answer for each frame, in their order, none depending on its neighbours
+    """
+
+    @property
+    def model(self) -> Model: ...
+    @property
+    def engine_name(self) -> str: ...
+    def detect(self, frames: Sequence[Frame], sector: Sector) -> list[Detections]: ...
+
+
+class _Rows:
+    """The detections of a clip, gathered frame by frame."""
+
+    def __init__(self) -> None:
+        self.used: list[int] = []
+        self._detections: list[Detections] = []
+        self._tracks: list[NDArray[np.int64]] = []
+
+    def add(self, detections: Detections, tracks: NDArray[np.int64]) -> None:
+        self.used.append(detections.frame)
+        if len(detections.scores):
+            self._detections.append(detections)
+            self._tracks.append(tracks)
+
+    def tables(self, renumbering: dict[int, int]) -> dict[str, Any]:
+        """The tables of `ClipScan` by name. renumbering : from a track's first number to its final one."""
+        number = np.zeros(1 + max(renumbering, default=0), np.int64)
+        for track, final in renumbering.items():
+            number[track] = final
+        tracks = np.concatenate([np.zeros(0, np.int64), *self._tracks])
+        return {
+            "used": np.array(self.used, np.int64),
+            "frame": np.repeat(
+                np.array([each.frame for each in self._detections], np.int64),
+                [len(each.scores) for each in self._detections],
+            ),
+            "ellipse": np.concatenate([np.zeros((0, 5)), *(each.ellipses for each in self._detections)]),
+            "stage_probability": np.concatenate(
+                [np.zeros((0, 3)), *(each.stage_probabilities for each in self._detections)]
+            ),
+            "score": np.concatenate([np.zeros(0), *(each.scores for each in self._detections)]),
+            "track": np.where(tracks < len(number), number[np.minimum(tracks, len(number) - 1)], 0),
+        }
+
+
+def scan_clip(
+    clip: ExamClip,
+    sha256: str,
+    detector: FrameDetector,
+    settings: Settings,
+    progress: Callable[[int], None],
+) -> ClipScan:
+    """Read one recording from its first frame to its last.
+
+    A recording that cannot be used comes back as "refused" with the reason; one that breaks midway is "done"
+    up to there, and the reason says so. progress : told how many more frames were read
+    """
+    try:
+        with open_clip(clip.path, settings.ingest) as recording:
+            return _scan(clip, sha256, recording, detector, settings, progress)
+    except ClipError as error:
+        return refused_scan(clip, sha256, str(error))
+
+
+def refused_scan(clip: ExamClip, sha256: str, reason: str) -> ClipScan:
+    """The scan of a recording that cannot be used. sha256 : "" where not even its bytes could be read."""
+    mm_per_px, scale_source = clip_scale(clip, None)
+    return ClipScan(
+        file=clip.file,
+        sha256=sha256,
+        window=clip.window,
+        width=0,
+        height=0,
+        frame_rate=None,
+        frames=0,
+        mm_per_px=mm_per_px,
+        scale_source=scale_source,
+        status="refused",
+        reason=_nameless(reason, clip),
+        tracks=ClipTracks(clip.file, clip.window, mm_per_px, 0, ()),
+        pictures={},
+        **_Rows().tables({}),
+    )
+
+
+def clip_scale(clip: ExamClip, depth_px: float | None) -> tuple[float | None, Literal["sidecar", "unknown"]]:
+    """mm per px and where it is from: the side file's scale, or its depth over the sector's depth in px."""
+    if clip.mm_per_px is not None:
+        return clip.mm_per_px, "sidecar"
+    if clip.depth_mm is not None and depth_px:
+        return clip.depth_mm / depth_px, "sidecar"
+    return None, "unknown"
+
+
+def _scan(
+    clip: ExamClip,
+    sha256: str,
+    recording: Clip,
+    detector: FrameDetector,
+    settings: Settings,
+    progress: Callable[[int], None],
+) -> ClipScan:
+    ahead = list(islice(recording, settings.ingest.sector_lookahead_frames))
+    sector = find_sector([frame.grey for frame in ahead])
+    # Where no sector was found, the height of the screen is not the depth that the scanner was set to.
+    depth_px = None if sector.kind == "whole" else sector.depth_range_px
+    tracker, gallery, rows = ClipTracker(settings.track), Gallery(sector.mask), _Rows()
+    judged = _Judged(chain(ahead, recording), sector, settings, progress)
+    for frame, detections in _detected(judged, sector, detector, settings.detect.batch_frames):
+        sightings = tracker.update(detections)
+        gallery.show(frame, detections, sightings.track_ids, sightings.improved)
+        gallery.drop(sightings.dropped)
+        rows.add(detections, sightings.track_ids)
+    finished = tracker.finish()
+    if len(rows.used) < settings.ingest.minimum_usable_share * judged.frames:
+        raise ClipError(judged.verdict(len(rows.used)))
+    mm_per_px, scale_source = clip_scale(clip, depth_px)
+    return ClipScan(
+        file=clip.file,
+        sha256=sha256,
+        window=clip.window,
+        width=recording.width,
+        height=recording.height,
+        frame_rate=recording.frame_rate,
+        frames=judged.frames,
+        mm_per_px=mm_per_px,
+        scale_source=scale_source,
+        status="done",
+        reason=None if recording.reason is None else _nameless(recording.reason, clip),
+        tracks=ClipTracks(clip.file, clip.window, mm_per_px, judged.frames, finished.tracks),
+        pictures=gallery.pictures(finished.renumbering),
+        depth_px=depth_px,
+        **rows.tables(finished.renumbering),
+    )
+
+
+class _Judged:
+    """The usable frames of a clip, each with whether it repeats the usable one before.
+
+    frames : how many were decoded so far
+    """
+
+    def __init__(
+        self, frames: Iterable[Frame], sector: Sector, settings: Settings, progress: Callable[[int], None]
+    ) -> None:
+        self.frames = 0
+        self._source = frames
+        self._sector = sector
+        self._settings = settings.ingest
+        self._progress = progress
+        self._causes: Counter[str] = Counter()
+
+    def __iter__(self) -> Iterator[tuple[Frame, bool]]:
+        before: Frame | None = None
+        was_usable = False
+        for frame in self._source:
+            grey = None if before is None else before.grey
+            quality = judge_frame(frame.grey, self._sector, grey, self._settings)
+            if quality.usable:
+                yield frame, quality.repeated and was_usable
+            elif quality.cause is not None:
+                self._causes[quality.cause] += 1
+            before, was_usable = frame, quality.usable
+            self.frames += 1
+            self._progress(1)
+
+    def verdict(self, used: int) -> str:
+        """Why a clip with so few used frames is refused."""
+        causes = ", ".join(f"{number} {cause}" for cause, number in sorted(self._causes.items()))
+        return (
+            f"only {used} of {self.frames} frames could be used ({causes}); "
+            "look at the recording, and at the scanner's gain."
+        )
+
+
+def _detected(
+    judged: Iterable[tuple[Frame, bool]], sector: Sector, detector: FrameDetector, batch_frames: int
+) -> Iterator[tuple[Frame, Detections]]:
+    """Every usable frame with its detections, in order; a repeated one takes the answer of the one before."""
+    last: Detections | None = None
+    source = iter(judged)
+    while batch := list(islice(source, batch_frames)):
+        answers = iter(detector.detect([frame for frame, repeated in batch if not repeated], sector))
+        for frame, repeated in batch:
+            last = replace(last, frame=frame.index) if repeated and last is not None else next(answers)
+            yield frame, last
+
+
+def _nameless(reason: str, clip: ExamClip) -> str:
+    # The name stands beside the reason wherever it is shown, and the same content may have another one.
+    return reason.removeprefix(f"{clip.path.name}: ")

@@ -1,0 +1,91 @@
+"""A finished scan as bytes for the store, and back again, to the bit.
+
+What the recording's bytes decide is kept. What the exam folder says of it (name, window, scale) is put on
+when it is taken out, for a side file may be mended between two nights.
+
+Layout, before compression by zlib: one line of JSON, then the arrays it lists, one after the other,
+C order, little-endian.
+"""
+
+from __future__ import annotations
+
+import json
+import zlib
+from typing import Any
+
+import numpy as np
+
+from pipeline.exams import ExamClip
+from pipeline.scan import ClipScan, ScanPicture, clip_scale
+from pipeline.store import StoredPicture, StoredScan
+from pipeline.track.tracks import ClipTracks, Track
+
+__all__ = ["pack_scan", "unpack_scan"]
+
+FORMAT = "clutchlight/scan/1"
+"""Raised when the form changes, and also when the same recording gives another scan: a kept scan of another
+format counts as not there, and its clip is read again."""
+
+TABLES = ("used", "frame", "ellipse", "stage_probability", "score", "track")
+TRACK_TABLES = ("frames", "ellipses", "depths_px", "stage_probabilities", "scores")
+FACTS = ("width", "height", "frame_rate", "frames", "depth_px", "status", "reason")
+
+
+def pack_scan(scan: ClipScan) -> StoredScan:
+    """The scan without its names and scale. The same scan gives the same bytes."""
+    arrays = {name: getattr(scan, name) for name in TABLES}
+    for track in scan.tracks.tracks:
+        arrays |= {f"{track.identity}.{name}": getattr(track, name) for name in TRACK_TABLES}
+    head = {
+        "format": FORMAT,
+        "facts": {name: getattr(scan, name) for name in FACTS},
+        "tracks": [track.identity for track in scan.tracks.tracks],
+        "arrays": [[name, array.dtype.newbyteorder("<").str, array.shape] for name, array in arrays.items()],
+    }
+    parts = [array.astype(array.dtype.newbyteorder("<")).tobytes() for array in arrays.values()]
+    data = b"".join([json.dumps(head).encode(), b"\n", *parts])
+    pictures = tuple(
+        StoredPicture(track, picture.frame, picture.ellipse, picture.jpeg)
+        for track, picture in sorted(scan.pictures.items())
+    )
+    return StoredScan(zlib.compress(data), pictures)
+
+
+def unpack_scan(stored: StoredScan, clip: ExamClip, sha256: str) -> ClipScan | None:
+    """The scan as it was packed, under the name, window and scale that the exam folder gives it now.
+
+    None where it was packed in another format.
+    """
+    line, _, body = zlib.decompress(stored.archive).partition(b"\n")
+    head: dict[str, Any] = json.loads(line)
+    if head.get("format") != FORMAT:
+        return None
+    arrays = _arrays(head["arrays"], body)
+    facts = head["facts"]
+    mm_per_px, scale_source = clip_scale(clip, facts["depth_px"])
+    tracks = tuple(
+        Track(identity, **{name: arrays[f"{identity}.{name}"] for name in TRACK_TABLES})
+        for identity in head["tracks"]
+    )
+    return ClipScan(
+        file=clip.file,
+        sha256=sha256,
+        window=clip.window,
+        mm_per_px=mm_per_px,
+        scale_source=scale_source,
+        tracks=ClipTracks(clip.file, clip.window, mm_per_px, facts["frames"], tracks),
+        pictures={each.track: ScanPicture(each.frame, each.ellipse, each.jpeg) for each in stored.pictures},
+        **{name: arrays[name] for name in TABLES},
+        **facts,
+    )
+
+
+def _arrays(listed: list[tuple[str, str, list[int]]], body: bytes) -> dict[str, Any]:
+    arrays: dict[str, Any] = {}
+    offset = 0
+    for name, dtype, shape in listed:
+        count = int(np.prod(shape, dtype=np.int64))
+        array = np.frombuffer(body, np.dtype(dtype), count, offset).reshape(shape)
+        arrays[name] = array.astype(array.dtype.newbyteorder("="))
+        offset += count * array.dtype.itemsize
+    return arrays

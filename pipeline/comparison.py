@@ -1,0 +1,123 @@
+"""Truth against estimate, animal by animal, for clips whose truth is known.
+
+Truth is ``animals.json``: by animal, ``species``, ``in_animal`` and ``seen``, the last two with a number for
+each stage: all she carries, and those that at least one sweep crossed. Only what was crossed can be counted.
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import asdict, dataclass
+from pathlib import Path
+from typing import Any
+
+__all__ = ["Comparison", "compare", "comparison_table", "read_results"]
+
+
+@dataclass(frozen=True)
+class Comparison:
+    """One animal: numbers of objects; the estimate's fields are None where there is no result.
+
+    carried, crossed : shelled eggs in the animal, and those that a sweep crossed;  follicles : crossed
+    interval90 : of the shelled estimate, lowest and highest, both included
+    cautions : flags that ask for a person, "vet today" and "check"
+    """
+
+    animal: str
+    species: str | None
+    carried: int
+    crossed: int
+    follicles_crossed: int
+    stage_crossed: str
+    at_least: int | None
+    estimate: int | None
+    interval90: tuple[int, int] | None
+    follicles_estimate: int | None
+    stage: str | None
+    cautions: int | None
+
+    def document(self) -> dict[str, Any]:
+        return asdict(self)
+
+
+def compare(truth: Mapping[str, Any], results: Iterable[Mapping[str, Any]]) -> list[Comparison]:
+    """A row for each animal of the truth, in its order; an animal has one exam."""
+    by_animal = {result["animal"]: result for result in results}
+    return [_row(animal, known, by_animal.get(animal)) for animal, known in truth.items()]
+
+
+def read_results(folders: Iterable[Path]) -> list[dict[str, Any]]:
+    """The ``result.json`` of each exam's output folder."""
+    return [json.loads((folder / "result.json").read_text(encoding="utf-8")) for folder in folders]
+
+
+def comparison_table(rows: Sequence[Comparison]) -> str:
+    """The rows as plain text in columns, a headline first."""
+    head = (
+        "animal",
+        "species",
+        "shelled",
+        "crossed",
+        "estimate",
+        "90 %",
+        "follicles",
+        "estimate",
+        "stage",
+        "estimate",
+    )
+    cells = [head, *(_cells(row) for row in rows)]
+    widths = [max(len(line[column]) for line in cells) for column in range(len(head))]
+    numeric = {2, 3, 4, 6, 7}
+    return "\n".join(
+        "  ".join(
+            text.rjust(width) if column in numeric else text.ljust(width)
+            for column, (text, width) in enumerate(zip(line, widths, strict=True))
+        ).rstrip()
+        for line in cells
+    )
+
+
+def _row(animal: str, known: Mapping[str, Any], result: Mapping[str, Any] | None) -> Comparison:
+    carried, crossed = known["in_animal"], known["seen"]
+    return Comparison(
+        animal=animal,
+        species=known.get("species"),
+        carried=carried["thin-shelled"] + carried["calcified"],
+        crossed=crossed["thin-shelled"] + crossed["calcified"],
+        follicles_crossed=crossed["follicle"],
+        stage_crossed=_overall_stage(crossed),
+        at_least=None if result is None else result["shelled"]["at_least"],
+        estimate=None if result is None else result["shelled"]["estimate"],
+        interval90=None
+        if result is None
+        else (result["shelled"]["interval90"][0], result["shelled"]["interval90"][1]),
+        follicles_estimate=None if result is None else result["follicles"]["estimate"],
+        stage=None if result is None else result["stage"]["overall"],
+        cautions=None if result is None else sum(flag["severity"] != "note" for flag in result["flags"]),
+    )
+
+
+def _overall_stage(counts: Mapping[str, int]) -> str:
+    present = [stage for stage, number in counts.items() if number]
+    return "none" if not present else present[0] if len(present) == 1 else "mixed"
+
+
+def _cells(row: Comparison) -> tuple[str, ...]:
+    interval = "-" if row.interval90 is None else f"{row.interval90[0]} to {row.interval90[1]}"
+    return (
+        row.animal,
+        row.species or "-",
+        str(row.carried),
+        str(row.crossed),
+        _text(row.estimate),
+        interval,
+        str(row.follicles_crossed),
+        _text(row.follicles_estimate),
+        row.stage_crossed,
+        row.stage or "-",
+    )
+
+
+def _text(number: int | None) -> str:
+    return "-" if number is None else str(number) if number else "none seen"
