@@ -72,4 +72,4 @@ def url_of(path: PurePosixPath) -> str:
 
 
 def _digits(name: str) -> str:
-    return hashlib.sha256(name.encode("utf-8", "surrogateescape")).hexdigest()[:8]
+    return hashlib.sha256(unicodedata.normalize("NFC", name).encode("utf-8", "surrogatepass")).hexdigest()[:8]

@@ -16,21 +16,21 @@ from pipeline.report.evidence import EggPicture
 
 __all__ = ["DASHES", "egg_picture"]
 
-WIDTH, HEIGHT = 480, 360  # px of the finished picture
+WIDTH, HEIGHT = 400, 300  # px of the finished picture
 CONTEXT = 2.3  # side of the picture over side of the egg's box
 SMALLEST_VIEW_PX = 48.0  # of the source frame: less is enlarged noise
-CLEARANCE = 5.0  # px between outline and drawn line, in the finished picture
+CLEARANCE = 4.5  # px between outline and drawn line, in the finished picture
 DASHES: dict[Stage, tuple[float, float]] = {  # px drawn, px left out
     "calcified": (1.0, 0.0),
     "thin-shelled": (14.0, 9.0),
-    "follicle": (2.5, 7.5),
+    "follicle": (1.5, 9.0),
 }
 BAR_LENGTHS_MM = (50, 20, 10, 5, 2, 1)
 INK, PAPER = 12, 245
 
 
 def egg_picture(egg: EggFinding, found: EggPicture) -> bytes | None:
-    """The picture as JPEG bytes, (360, 480) grey; None if the kept picture cannot be decoded."""
+    """The picture as JPEG bytes, (300, 400) grey; None if the kept picture cannot be decoded."""
     import cv2
 
     grey = cv2.imdecode(np.frombuffer(found.picture.jpeg, np.uint8), cv2.IMREAD_GRAYSCALE)
@@ -95,9 +95,9 @@ def _draw_outline(view: NDArray[np.uint8], ellipse: NDArray[np.float64], stage: 
 def _draw_label(view: NDArray[np.uint8], text: str) -> None:
     import cv2
 
-    (width, height), below = cv2.getTextSize(text, cv2.FONT_HERSHEY_SIMPLEX, 0.62, 1)
+    (width, height), below = cv2.getTextSize(text, cv2.FONT_HERSHEY_SIMPLEX, 0.8, 1)
     cv2.rectangle(view, (0, 0), (width + 16, height + below + 12), INK, cv2.FILLED)
-    cv2.putText(view, text, (8, height + 8), cv2.FONT_HERSHEY_SIMPLEX, 0.62, PAPER, 1, cv2.LINE_AA)
+    cv2.putText(view, text, (8, height + 8), cv2.FONT_HERSHEY_SIMPLEX, 0.8, PAPER, 1, cv2.LINE_AA)
 
 
 def _draw_scale(view: NDArray[np.uint8], px_per_mm: float) -> None:
@@ -108,7 +108,7 @@ def _draw_scale(view: NDArray[np.uint8], px_per_mm: float) -> None:
         return
     text = f"{fitting[0]} mm"
     length = round(fitting[0] * px_per_mm)
-    (width, height), _ = cv2.getTextSize(text, cv2.FONT_HERSHEY_SIMPLEX, 0.55, 1)
+    (width, height), _ = cv2.getTextSize(text, cv2.FONT_HERSHEY_SIMPLEX, 0.75, 1)
     right, bottom = WIDTH - 14, HEIGHT - 14
     panel = max(length, width) + 20
     cv2.rectangle(view, (WIDTH - panel - 4, bottom - height - 20), (WIDTH, HEIGHT), INK, cv2.FILLED)

@@ -9,7 +9,7 @@ from typing import Any
 
 from pipeline.estimate.finding import EggFinding, ExamFinding
 from pipeline.exams import Exam
-from pipeline.report.evidence import best_picture, in_order
+from pipeline.report.evidence import EggPicture, best_picture, in_order
 from pipeline.report.pages import render
 from pipeline.report.pictures import egg_picture
 from pipeline.report.result import ModelIdentity, flags_by_severity
@@ -17,6 +17,7 @@ from pipeline.report.sweep import sweep_plot
 from pipeline.report.words import (
     EN_DASH,
     TIMES,
+    clip_words,
     count_words,
     date_words,
     likely_words,
@@ -108,30 +109,26 @@ def _egg(egg: EggFinding, clips: Sequence[ClipScan]) -> dict[str, Any]:
         "identity": egg.identity,
         "stage": egg.stage,
         "stage_sure": percent(egg.stage_probability),
-        "sure": percent(egg.confidence),
-        "size": size,
-        "shape": "" if egg.shape == "cannot tell" else egg.shape,
-        "depth": _depth_words(egg, scale_known),
-        "where": _where_words(egg, clips),
+        "size": size if egg.shape == "cannot tell" else f"{size}, {egg.shape}",
+        "depth_and_sure": f"{_depth_words(egg)}real: {percent(egg.confidence)}",
+        "where": _where_words(egg, found),
         "picture": f"data:image/jpeg;base64,{base64.b64encode(jpeg).decode()}" if jpeg else None,
         "alt": f"Ultrasound picture of number {egg.identity}, {egg.stage}, {size}, outlined",
     }
 
 
-def _depth_words(egg: EggFinding, scale_known: bool) -> str:
-    if egg.depth_mm is not None and not math.isnan(egg.depth_mm):
-        return f"{egg.depth_mm:.0f} mm deep"
-    return "depth could not be told" if scale_known else "depth unknown: no scale"
+def _depth_words(egg: EggFinding) -> str:
+    depth = egg.depth_mm
+    return "" if depth is None or math.isnan(depth) else f"{depth:.0f} mm deep; "
 
 
-def _where_words(egg: EggFinding, clips: Sequence[ClipScan]) -> str:
-    """Where the shown frame is found, and in how many passes she was seen."""
-    found = best_picture(egg, clips)
+def _where_words(egg: EggFinding, found: EggPicture | None) -> str:
+    """Where the shown frame is found, and how often the egg came into view."""
     times = len(egg.sightings)
     passes = "seen once" if times == 1 else f"seen {times} times"
     if found is None:
         return passes
-    return f"{found.scan.file}, {moment_words(found.picture.frame, found.scan.frame_rate)}; {passes}"
+    return f"{clip_words(found.scan)}, {moment_words(found.picture.frame, found.scan.frame_rate)}; {passes}"
 
 
 def _clip(scan: ClipScan) -> dict[str, str]:
@@ -145,6 +142,16 @@ def _clip(scan: ClipScan) -> dict[str, str]:
         "window": scan.window or "not told",
         "length": length,
         "used": f"{len(scan.used):,} of {scan.frames:,}" if done else EN_DASH,
-        "scale": f"{scan.mm_per_px:.3g} mm/px" if scan.mm_per_px is not None else "no scale",
+        "scale": f"{scan.mm_per_px:.3g} mm/px"
+        if scan.mm_per_px is not None
+        else "no scale"
+        if done
+        else EN_DASH,
         "reason": "" if done else (scan.reason or "no reason was kept"),
     }
+
+
+def _scale_words(scan: ClipScan) -> str:
+    if scan.mm_per_px is not None:
+        return f"{scan.mm_per_px:.3g} mm/px"
+    return "no scale" if scan.status == "done" else EN_DASH

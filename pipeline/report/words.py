@@ -15,6 +15,7 @@ from pipeline.scan import ClipScan
 __all__ = [
     "EN_DASH",
     "TIMES",
+    "clip_words",
     "count_words",
     "date_words",
     "likely_words",
@@ -68,13 +69,13 @@ def likely_words(count: Count) -> str:
     """The 90 % interval in words.
 
     >>> likely_words(Count(6, 8, (6, 10))), likely_words(Count(0, 0, (0, 2)))
-    ('between 6 and 10 likely', 'up to 2 may be there')
+    ('between 6 and 10 likely', 'up to 2 may still be there')
     """
     low, high = count.interval90
     if high == 0:
         return "she may still carry some"
     if count.estimate == 0 and low == 0:
-        return f"up to {high} may be there"
+        return "one may still be there" if high == 1 else f"up to {high} may still be there"
     return f"{low} likely" if low == high else f"between {low} and {high} likely"
 
 
@@ -124,22 +125,31 @@ def size_words(egg: EggFinding, scale_known: bool) -> str:
     return "size could not be told" if scale_known else "size unknown: no scale"
 
 
-def sizes_words(eggs: Sequence[EggFinding], scale_known: bool) -> str:
-    """Median and range of the shelled eggs' sizes; of the follicles' where there is no shelled egg."""
+def sizes_words(eggs: Sequence[EggFinding], scale_known: bool) -> tuple[str, str]:
+    """Median and range of the shelled eggs' sizes; of the follicles' where there is no shelled egg.
+
+    The second text is empty where there is nothing more to say.
+    """
     chosen = [egg for egg in eggs if egg.stage != "follicle"] or list(eggs)
     if not chosen:
-        return "nothing measured"
+        return "nothing measured", ""
     sizes = measured_mm(chosen)
     if not sizes:
-        return "size could not be told" if scale_known else "size unknown: no scale"
+        return "could not be told" if scale_known else "unknown: no scale", ""
     lengths, widths = zip(*sizes, strict=True)
     middle = f"{statistics.median(lengths):.0f} {TIMES} {statistics.median(widths):.0f} mm"
     if len(sizes) == 1:
-        return f"{middle} (1 measured)"
+        return middle, "one measured"
     return (
-        f"{middle} median of {len(sizes)}; length {min(lengths):.0f}{EN_DASH}{max(lengths):.0f}, "
-        f"width {min(widths):.0f}{EN_DASH}{max(widths):.0f} mm"
+        middle,
+        f"median of {len(sizes)}; length {min(lengths):.0f}{EN_DASH}{max(lengths):.0f}, "
+        f"width {min(widths):.0f}{EN_DASH}{max(widths):.0f} mm",
     )
+
+
+def clip_words(scan: ClipScan) -> str:
+    """The clip's name, with its window where the name does not tell it."""
+    return f"{scan.file} ({scan.window})" if scan.window and scan.window not in scan.file else scan.file
 
 
 def moment_words(frame: int, frame_rate: float | None) -> str:

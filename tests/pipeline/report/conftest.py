@@ -1,0 +1,300 @@
+"""Invented exams of the fictional Alder Fen station, with drawn speckle for pictures."""
+
+from __future__ import annotations
+
+import datetime as dt
+import hashlib
+from dataclasses import dataclass, replace
+from pathlib import Path
+
+import cv2
+import numpy as np
+import pytest
+
+from pipeline.estimate.finding import Count, EggFinding, ExamFinding, Flag, Sighting
+from pipeline.exams import Exam, ExamClip
+from pipeline.report.result import ModelIdentity
+from pipeline.scan import ClipScan, ScanPicture
+from pipeline.track.tracks import ClipTracks, Track
+
+WIDTH, HEIGHT = 640, 480
+STAGES = ("follicle", "thin-shelled", "calcified")
+
+
+@dataclass(frozen=True)
+class Invented:
+    """One exam with everything a report needs."""
+
+    exam: Exam
+    finding: ExamFinding
+    scans: tuple[ClipScan, ...]
+    model: ModelIdentity
+    settings_sha256: str
+
+    @property
+    def arguments(self) -> tuple:
+        return self.exam, self.finding, self.scans, self.model, self.settings_sha256
+
+
+def sha256_of(text: str) -> str:
+    return hashlib.sha256(text.encode()).hexdigest()
+
+
+def drawn_picture(rng: np.random.Generator, ellipses: list[tuple[float, ...]], stages: list[str]) -> bytes:
+    """A fan of speckle with eggs in it: dark inside, bright near rim, shadow below, as JPEG."""
+    y, x = np.mgrid[:HEIGHT, :WIDTH].astype(np.float32)
+    level = 70 + 25 * np.sin(y / 37 + 0.6 * np.sin(x / 90)) - 0.08 * y
+    for (cx, cy, a, b, degrees), stage in zip(ellipses, stages, strict=True):
+        turn = np.deg2rad(degrees)
+        along = (x - cx) * np.cos(turn) + (y - cy) * np.sin(turn)
+        across = -(x - cx) * np.sin(turn) + (y - cy) * np.cos(turn)
+        radius = np.hypot(along / a, across / b)
+        hard = {"follicle": 0.0, "thin-shelled": 0.55, "calcified": 1.0}[stage]
+        shadow = (np.abs(x - cx) < 0.8 * a) & (y > cy) & (radius > 1)
+        level = np.where(shadow, level * (1 - 0.75 * hard), level)
+        level = np.where(radius < 1, 95 if stage == "follicle" else 26, level)
+        rim = np.exp(-(((radius - 1) / 0.07) ** 2)) * np.clip((cy + 0.35 * b - y) / b, 0, 1)
+        level = level + 200 * hard * rim
+    grain = cv2.GaussianBlur(rng.rayleigh(1.0, (HEIGHT, WIDTH)).astype(np.float32), (0, 0), 1.3)
+    picture = np.clip(level * grain / 1.25, 0, 255)
+    reach, beam = np.hypot(x - WIDTH / 2, y + 60), np.arctan2(x - WIDTH / 2, y + 60)
+    picture[(np.abs(beam) > 0.62) | (reach < 85) | (reach > 520)] = 0
+    encoded, data = cv2.imencode(".jpg", picture.astype(np.uint8), [cv2.IMWRITE_JPEG_QUALITY, 92])
+    assert encoded
+    return bytes(data)
+
+
+def invent_scan(
+    rng: np.random.Generator,
+    file: str,
+    window: str | None,
+    stages: list[str],
+    *,
+    frames: int = 300,
+    mm_per_px: float | None = 0.24,
+) -> ClipScan:
+    """A clip in which object k is track k + 1, in view for 40 frames; one loose detection belongs to none."""
+    used = np.array([f for f in range(frames) if not 120 <= f < 140])
+    rows: list[tuple[int, tuple[float, ...], int, float, int]] = []
+    tracks, pictures = [], {}
+    for k, stage in enumerate(stages):
+        start = 8 + (frames - 60) * k // max(1, len(stages))
+        seen = np.array([f for f in range(start, start + 40) if f in set(used.tolist())])
+        cx, cy = float(rng.uniform(220, 420)), float(rng.uniform(170, 320))
+        a = float(rng.uniform(55, 70)) if stage != "follicle" else float(rng.uniform(26, 34))
+        b = a * (0.66 if stage != "follicle" else 0.95)
+        turn = float(rng.uniform(-40, 40))
+        squeeze = np.sqrt(np.clip(1 - ((seen - start - 20) / 28.0) ** 2, 0.1, 1))
+        ellipses = np.stack(
+            [cx + 0 * squeeze, cy + 0 * squeeze, a * squeeze, b * squeeze, turn + 0 * squeeze], 1
+        )
+        probabilities = np.full((len(seen), 3), 0.02)
+        probabilities[:, STAGES.index(stage)] = 0.96
+        scores = 0.6 + 0.38 * squeeze
+        track = Track(k + 1, seen, ellipses, ellipses[:, 1] - 25, probabilities, scores)
+        tracks.append(track)
+        best = track.best
+        shape = tuple(float(v) for v in ellipses[best])
+        pictures[k + 1] = ScanPicture(int(seen[best]), shape, drawn_picture(rng, [shape], [stage]))
+        rows += [
+            (int(f), tuple(e), STAGES.index(stage), float(s), k + 1)
+            for f, e, s in zip(seen, ellipses, scores, strict=True)
+        ]
+    if stages:
+        rows.append((int(used[3]), (300.0, 240.0, 30.0, 20.0, 10.0), 2, 0.31, 0))
+    rows.sort(key=lambda row: (row[0], row[4]))
+    probabilities = np.full((len(rows), 3), 0.02)
+    for index, row in enumerate(rows):
+        probabilities[index, row[2]] = 0.96
+    return ClipScan(
+        file=file,
+        sha256=sha256_of(file),
+        window=window,
+        width=WIDTH,
+        height=HEIGHT,
+        frame_rate=25.0,
+        frames=frames,
+        mm_per_px=mm_per_px,
+        scale_source="unknown" if mm_per_px is None else "sidecar",
+        status="done",
+        reason=None,
+        used=used,
+        frame=np.array([row[0] for row in rows], np.int64),
+        ellipse=np.array([row[1] for row in rows], float).reshape(-1, 5),
+        stage_probability=probabilities.reshape(-1, 3),
+        score=np.array([row[3] for row in rows], float),
+        track=np.array([row[4] for row in rows], np.int64),
+        tracks=ClipTracks(file, window, mm_per_px, frames, tuple(tracks)),
+        pictures=pictures,
+    )
+
+
+def refused_scan(file: str, reason: str) -> ClipScan:
+    nothing = np.zeros(0, np.int64)
+    return ClipScan(
+        file=file,
+        sha256=sha256_of(file),
+        window=None,
+        width=0,
+        height=0,
+        frame_rate=None,
+        frames=0,
+        mm_per_px=None,
+        scale_source="unknown",
+        status="refused",
+        reason=reason,
+        used=nothing,
+        frame=nothing,
+        ellipse=np.zeros((0, 5)),
+        stage_probability=np.zeros((0, 3)),
+        score=np.zeros(0),
+        track=nothing,
+        tracks=ClipTracks(file, None, None, 0, ()),
+        pictures={},
+    )
+
+
+def invent_exam(animal: str, species: str | None, scans: tuple[ClipScan, ...], day: int = 14) -> Exam:
+    folder = Path("exams") / "x"
+    clips = tuple(
+        ExamClip(folder / scan.file, scan.file, scan.window, scan.mm_per_px, None) for scan in scans
+    )
+    return Exam(folder, animal, dt.date(2026, 5, day), species, 830.0, 152.0, 118.0, 0, clips)
+
+
+def eggs_of(
+    scans: tuple[ClipScan, ...], stages: list[str], rng: np.random.Generator
+) -> tuple[EggFinding, ...]:
+    """Egg k + 1 made of track k + 1 of every clip that has it."""
+    eggs = []
+    for k, stage in enumerate(stages):
+        sightings, size, depth = [], None, None
+        for scan in scans:
+            for track in scan.tracks.tracks:
+                if track.identity == k + 1:
+                    best = track.best
+                    sightings.append(
+                        Sighting(
+                            scan.file,
+                            k + 1,
+                            int(track.frames[0]),
+                            int(track.frames[-1]),
+                            int(track.frames[best]),
+                        )
+                    )
+                    if scan.mm_per_px is not None:
+                        size = 2 * track.ellipses[best, 2:4] * scan.mm_per_px
+                        depth = float(track.depths_px[best] * scan.mm_per_px)
+        eggs.append(
+            EggFinding(
+                k + 1,
+                stage,  # type: ignore[arg-type]
+                float(rng.uniform(0.85, 0.99)),
+                float(rng.uniform(0.8, 0.98)),
+                "round" if stage == "follicle" else "oval",
+                None if size is None else float(size[0]),
+                None if size is None else float(size[1]),
+                depth,
+                tuple(sightings),
+            )
+        )
+    return tuple(eggs)
+
+
+MODEL = ModelIdentity("alder-1", sha256_of("weights"))
+SETTINGS = sha256_of("settings")
+
+
+def invent_clutch(animal: str = "AF-0412") -> Invented:
+    """Eight eggs through both windows, one clip refused."""
+    rng = np.random.default_rng(412)
+    stages = ["calcified"] * 6 + ["thin-shelled", "follicle"]
+    scans = (
+        invent_scan(rng, "left-1.mp4", "left", stages, frames=420),
+        invent_scan(rng, "right-1.mp4", "right", stages[:5], frames=300),
+        refused_scan("right-2.mp4", "the file ends in the middle of a frame; copy it again from the scanner"),
+    )
+    finding = ExamFinding(
+        Count(5, 7, (6, 9)),
+        Count(1, 1, (0, 2)),
+        "calcified",
+        0.93,
+        0.82,
+        (
+            Flag("clip-refused", "note", "One of three clips could not be read."),
+            Flag("follicles-and-shells", "check", "A follicle was seen beside shelled eggs."),
+            Flag("large-egg", "vet today", "Egg 3 is wider than eggs of this species usually are."),
+        ),
+        eggs_of(scans, stages, rng),
+    )
+    return Invented(invent_exam(animal, "Emys orbicularis", scans), finding, scans, MODEL, SETTINGS)
+
+
+def invent_empty(animal: str = "AF-0413") -> Invented:
+    """None seen, one window only."""
+    rng = np.random.default_rng(413)
+    scans = (invent_scan(rng, "left-1.mp4", "left", []),)
+    finding = ExamFinding(
+        Count(0, 0, (0, 1)),
+        Count(0, 0, (0, 1)),
+        "none seen",
+        0.9,
+        0.7,
+        (Flag("one-window-only", "check", "Only the left window was scanned."),),
+        (),
+    )
+    return Invented(invent_exam(animal, "Testudo hermanni", scans), finding, scans, MODEL, SETTINGS)
+
+
+def invent_refused(animal: str = "AF-0414") -> Invented:
+    """Not one clip could be used."""
+    scans = (
+        refused_scan("left-1.mp4", "not a video: it begins like a text file"),
+        refused_scan("right-1.mp4", "it has no frames"),
+    )
+    finding = ExamFinding(
+        Count(0, 0, (0, 0)),
+        Count(0, 0, (0, 0)),
+        "none seen",
+        0.0,
+        0.0,
+        (Flag("not-scanned", "check", "No clip could be used; record her again."),),
+        (),
+    )
+    return Invented(invent_exam(animal, None, scans), finding, scans, MODEL, SETTINGS)
+
+
+def invent_without_scale(animal: str = "AF-0415") -> Invented:
+    """Two round eggs, no millimetres."""
+    rng = np.random.default_rng(415)
+    scans = (invent_scan(rng, "sweep.avi", None, ["calcified", "calcified"], mm_per_px=None),)
+    eggs = tuple(replace(egg, shape="cannot tell") for egg in eggs_of(scans, ["calcified", "calcified"], rng))
+    finding = ExamFinding(Count(2, 2, (2, 3)), Count(0, 0, (0, 1)), "calcified", 0.97, 0.88, (), eggs)
+    return Invented(invent_exam(animal, "Trachemys scripta", scans), finding, scans, MODEL, SETTINGS)
+
+
+@pytest.fixture(scope="session")
+def clutch() -> Invented:
+    return invent_clutch()
+
+
+@pytest.fixture(scope="session")
+def empty() -> Invented:
+    return invent_empty()
+
+
+@pytest.fixture(scope="session")
+def refused() -> Invented:
+    return invent_refused()
+
+
+@pytest.fixture(scope="session")
+def without_scale() -> Invented:
+    return invent_without_scale()
+
+
+@pytest.fixture(scope="session")
+def night(
+    clutch: Invented, empty: Invented, refused: Invented, without_scale: Invented
+) -> tuple[Invented, ...]:
+    return clutch, empty, refused, without_scale

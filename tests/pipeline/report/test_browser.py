@@ -1,0 +1,78 @@
+"""The pages in a real browser: alone, quiet, with all pictures, and within a phone's width."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+
+from pipeline.exams import ExamProblem
+from pipeline.report.files import write_exam, write_night
+from pipeline.report.summary import summarise
+
+CHROMIUM = Path("/usr/bin/chromium")
+PAGES = ["index.html", *(f"AF-04{n}/2026-05-14/report.html" for n in (12, 13, 14, 15))]
+
+
+@pytest.fixture(scope="module")
+def out(tmp_path_factory, night):
+    folder = tmp_path_factory.mktemp("out")
+    for invented in night:
+        write_exam(folder, *invented.arguments)
+    problems = [ExamProblem(Path("exams/AF-0420"), f"exams/AF-0420/{'x' * 120}.toml: no clips lie beside it")]
+    write_night(folder, [summarise(n.exam, n.finding, n.scans) for n in night], problems)
+    return folder
+
+
+@pytest.fixture(scope="module")
+def browser():
+    playwright = pytest.importorskip("playwright.sync_api", reason="playwright is not installed")
+    if not CHROMIUM.exists():
+        pytest.skip(f"no browser at {CHROMIUM}")
+    with playwright.sync_playwright() as started:
+        running = started.chromium.launch(executable_path=CHROMIUM, args=["--no-sandbox", "--disable-gpu"])
+        yield running
+        running.close()
+
+
+@pytest.fixture(params=[390, 1280], ids=["phone", "desk"])
+def page(browser, request):
+    context = browser.new_context(viewport={"width": request.param, "height": 844})
+    yield context.new_page()
+    context.close()
+
+
+@pytest.mark.parametrize("name", PAGES)
+def test_page(page, out, name):
+    requests: list[str] = []
+    complaints: list[str] = []
+    page.on("request", lambda request: requests.append(request.url))
+    page.on("console", lambda message: complaints.append(message.text))
+    page.on("pageerror", lambda error: complaints.append(str(error)))
+    address = (out / name).as_uri()
+    page.goto(address)
+    assert [url for url in requests if url != address and not url.startswith("data:")] == []
+    assert complaints == []
+    assert page.evaluate("[...document.images].every(i => i.complete && i.naturalWidth > 0)")
+    width = page.viewport_size["width"]
+    assert page.evaluate("document.documentElement.scrollWidth") <= width
+    # Nothing sticks out either, but in the plot, which scrolls in its own frame.
+    sticking_out = page.evaluate(
+        "[...document.querySelectorAll('body *:not(svg *, svg)')]"
+        ".filter(e => e.getBoundingClientRect().right > innerWidth + 1).map(e => e.className || e.tagName)"
+    )
+    assert sticking_out == []
+
+
+def test_the_index_leads_to_the_sheets(page, out):
+    page.goto((out / "index.html").as_uri())
+    page.get_by_role("link", name="AF-0412").click()
+    assert page.title().startswith("AF-0412, 14 May 2026: 7 shelled eggs seen")
+
+
+def test_eight_eggs_fit_one_sheet_of_paper(browser, out):
+    page = browser.new_page()
+    page.goto((out / "AF-0412/2026-05-14/report.html").as_uri())
+    paper = page.pdf(prefer_css_page_size=True, print_background=True)
+    page.close()
+    assert paper.count(b"/Type /Page\n") + paper.count(b"/Type /Page ") == 1

@@ -1,0 +1,137 @@
+from __future__ import annotations
+
+import errno
+import os
+from dataclasses import replace
+from pathlib import Path
+
+import pytest
+
+from models.errors import ClutchlightError
+from pipeline.exams import ExamProblem
+from pipeline.report import files
+from pipeline.report.files import OutputError, write_exam, write_night, write_whole
+from pipeline.report.summary import summarise
+
+
+def contents(folder: Path) -> dict[str, bytes]:
+    return {str(p.relative_to(folder)): p.read_bytes() for p in sorted(folder.rglob("*")) if p.is_file()}
+
+
+def test_all_files_of_an_exam_and_a_night(tmp_path, night):
+    for invented in night:
+        assert write_exam(tmp_path, *invented.arguments).is_dir()
+    write_night(tmp_path, [summarise(n.exam, n.finding, n.scans) for n in night])
+    found = set(contents(tmp_path))
+    folder = "AF-0412/2026-05-14"
+    assert {f for f in found if f.startswith(folder)} == {
+        f"{folder}/{name}"
+        for name in (
+            "result.json",
+            "report.html",
+            "detections.coco.json",
+            "left-1.mot.txt",
+            "right-1.mot.txt",
+        )
+    }
+    assert {"summary.csv", "index.html"} <= found
+
+
+def test_the_same_night_is_the_same_bytes(tmp_path, night):
+    for out in (tmp_path / "one", tmp_path / "two"):
+        for invented in night:
+            write_exam(out, *invented.arguments)
+        write_night(
+            out, [summarise(n.exam, n.finding, n.scans) for n in night], [ExamProblem(Path("x"), "x: y")]
+        )
+    assert contents(tmp_path / "one") == contents(tmp_path / "two")
+
+
+def test_clips_cannot_climb_out_of_the_folder(tmp_path, clutch):
+    scan = replace(clutch.scans[0], file="../../up/../left 1?.mp4")
+    out = tmp_path / "out"
+    folder = write_exam(out, clutch.exam, clutch.finding, (scan,), clutch.model, clutch.settings_sha256)
+    assert {path.name for path in tmp_path.iterdir()} == {"out"}
+    assert len(list(folder.glob("*.mot.txt"))) == 1
+
+
+def test_tracks_of_a_clip_that_is_gone_are_removed(tmp_path, clutch):
+    folder = write_exam(tmp_path, *clutch.arguments)
+    write_exam(tmp_path, clutch.exam, clutch.finding, clutch.scans[:1], clutch.model, clutch.settings_sha256)
+    assert [path.name for path in folder.glob("*.mot.txt")] == ["left-1.mot.txt"]
+
+
+def test_a_failure_half_way_leaves_the_old_file(tmp_path):
+    path = tmp_path / "deep" / "file.txt"
+    write_whole(path, [b"old"])
+
+    def broken():
+        yield b"new, but "
+        raise ValueError("stop")
+
+    with pytest.raises(ValueError, match="stop"):
+        write_whole(path, broken())
+    assert contents(tmp_path) == {"deep/file.txt": b"old"}
+
+
+def test_a_crash_before_the_rename_leaves_the_old_file(tmp_path, monkeypatch):
+    """A killed process runs no clean-up: the old file is left, and one hidden part, soon overwritten."""
+    path = tmp_path / "file.txt"
+    write_whole(path, [b"old"])
+
+    class Killed(BaseException):
+        pass
+
+    def killed(self, target):
+        raise Killed
+
+    monkeypatch.setattr(Path, "replace", killed)
+    monkeypatch.setattr(Path, "unlink", lambda self, missing_ok=False: None)
+    with pytest.raises(Killed):
+        write_whole(path, [b"new"])
+    monkeypatch.undo()
+    assert path.read_bytes() == b"old"
+    write_whole(path, [b"new"])
+    assert contents(tmp_path) == {"file.txt": b"new"}
+
+
+def test_the_result_comes_last(tmp_path, clutch, monkeypatch):
+    written = []
+    monkeypatch.setattr(files, "write_whole", lambda path, chunks: written.append(path.name))
+    write_exam(tmp_path, *clutch.arguments)
+    assert written[-1] == "result.json"
+
+
+@pytest.mark.parametrize(
+    ("number", "words"),
+    [
+        (errno.ENOSPC, "no space is left on the disk. Free some"),
+        (errno.EROFS, "read-only. Choose another folder with --out"),
+        (errno.EACCES, "permission is denied"),
+        (errno.ENAMETOOLONG, "Choose another folder with --out"),
+    ],
+)
+def test_troubles_of_the_disk_are_told_in_words(tmp_path, monkeypatch, number, words):
+    def fail(descriptor):
+        raise OSError(number, os.strerror(number))
+
+    monkeypatch.setattr(os, "fsync", fail)
+    with pytest.raises(OutputError, match=words) as caught:
+        write_whole(tmp_path / "report.html", [b"x"])
+    assert isinstance(caught.value, ClutchlightError)
+    assert str(tmp_path / "report.html") in str(caught.value)
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_a_file_where_a_folder_is_needed(tmp_path):
+    (tmp_path / "AF-0412").write_text("in the way")
+    with pytest.raises(OutputError, match="a file lies where a folder is needed"):
+        write_whole(tmp_path / "AF-0412" / "2026-05-14" / "result.json", [b"x"])
+
+
+def test_a_folder_where_the_file_should_lie(tmp_path):
+    (tmp_path / "index.html").mkdir()
+    (tmp_path / "index.html" / "x").write_text("x")
+    with pytest.raises(OutputError, match=r"a folder of that name is in the way"):
+        write_whole(tmp_path / "index.html", [b"x"])
+    assert [path.name for path in tmp_path.iterdir()] == ["index.html"]

@@ -1,0 +1,56 @@
+from __future__ import annotations
+
+from dataclasses import replace
+from pathlib import Path
+
+from pipeline.exams import ExamProblem
+from pipeline.report.index import index_html, urgency
+from pipeline.report.summary import summarise
+
+
+def summaries_of(night):
+    return [summarise(n.exam, n.finding, n.scans) for n in night]
+
+
+def test_those_who_need_a_person_come_first(night):
+    page = index_html(summaries_of(night)[::-1], []).decode()
+    places = [page.index(f">{animal}</a>") for animal in ("AF-0412", "AF-0413", "AF-0414", "AF-0415")]
+    assert places == sorted(places)
+    assert "1 animal needs a vet today" in page
+    assert "2 to be checked" in page
+
+
+def test_an_animal_not_scanned_is_to_be_checked_even_without_a_flag(refused):
+    summary = summarise(refused.exam, replace(refused.finding, flags=()), refused.scans)
+    assert urgency(summary) == "check"
+
+
+def test_rows_tell_count_range_and_link(night):
+    page = index_html(summaries_of(night), []).decode()
+    assert "7 shelled eggs seen" in page
+    assert "between 6 and 9 likely" in page
+    assert 'href="AF-0412/2026-05-14/report.html"' in page
+    assert "1 of 3 refused" in page
+    assert "no shelled eggs seen" in page
+    assert "not scanned" in page
+
+
+def test_links_are_quoted(clutch):
+    exam = replace(clutch.exam, animal='a "b" #1?/<c>')
+    page = index_html([summarise(exam, clutch.finding, clutch.scans)], []).decode()
+    link = page.split('<td class="animal"><a href="')[1].split('"')[0]
+    assert set(link) <= set("abcdefghijklmnopqrstuvwxyzABCDEFGHIJKLMNOPQRSTUVWXYZ0123456789-_.~/%")
+    assert "&lt;c&gt;" in page
+
+
+def test_what_could_not_be_processed_is_listed_with_its_reason():
+    problems = [ExamProblem(Path("b"), "b: <empty>"), ExamProblem(Path("a"), "a: no clips")]
+    page = index_html([], problems).decode()
+    assert "No exam was processed" in page
+    assert page.index("a: no clips") < page.index("b: &lt;empty&gt;")
+    assert "2 entries could not be processed" in page
+
+
+def test_same_night_same_bytes(night):
+    summaries = summaries_of(night)
+    assert index_html(summaries, []) == index_html(summaries[::-1], [])

@@ -1,0 +1,158 @@
+from __future__ import annotations
+
+import re
+from dataclasses import replace
+from html.parser import HTMLParser
+from itertools import pairwise
+
+import pytest
+
+from pipeline.estimate.finding import Flag
+from pipeline.report.sheet import sheet_html
+
+CAUTIONS = (
+    "not a diagnostic device",
+    "known to miss eggs",
+    "does not mean none",
+    "radiograph remains the reference for number",
+    "licensed veterinary staff under local wildlife rules",
+    "not a laying clock",
+)
+
+
+class Page(HTMLParser):
+    """Tags, attributes and visible text of a page."""
+
+    def __init__(self, data: bytes) -> None:
+        super().__init__()
+        self.tags: list[str] = []
+        self.attributes: list[tuple[str, str | None]] = []
+        self.words: list[str] = []
+        self.inside: list[str] = []
+        self.feed(data.decode())
+        self.text = re.sub(r"\s+", " ", "".join(self.words))
+
+    def handle_starttag(self, tag, attrs):
+        self.tags.append(tag)
+        self.attributes += attrs
+        self.inside.append(tag)
+
+    def handle_endtag(self, tag):
+        while self.inside and self.inside.pop() != tag:
+            pass
+
+    def handle_data(self, data):
+        if "style" not in self.inside:
+            self.words.append(data)
+
+
+def page_of(invented) -> Page:
+    return Page(sheet_html(*invented.arguments))
+
+
+def test_every_sheet_carries_the_cautions(night):
+    for invented in night:
+        for caution in CAUTIONS:
+            assert caution in page_of(invented).text
+
+
+def test_a_clutch_in_words(clutch):
+    text = page_of(clutch).text
+    assert re.search(r"7\s+shelled eggs seen; between 6 and 9 likely", text)
+    assert "At least 5" in text
+    assert "Both windows scanned".lower() in text.lower()
+    assert "6 calcified, 1 thin-shelled, 1 follicle" in text
+    assert "refused: the file ends in the middle of a frame" in text
+
+
+def test_the_most_urgent_flag_comes_first(clutch):
+    text = page_of(clutch).text
+    places = [text.index(severity) for severity in ("vet today", "check", "note")]
+    assert all(a < b for a, b in pairwise(places))
+
+
+def test_none_seen_is_never_none(empty):
+    text = page_of(empty).text
+    assert "none seen" in text
+    assert "one may still be there" in text
+    assert "“None seen” does not mean none" in text
+    assert not re.search(r"\b0 (shelled )?eggs?\b", text)
+
+
+def test_an_exam_without_a_usable_clip_says_nothing_of_eggs(refused):
+    text = page_of(refused).text
+    assert "not scanned" in text
+    assert "none seen" not in text.replace("“none seen” does not mean none", "")
+    assert "it has no frames" in text
+
+
+def test_no_millimetres_without_a_scale(without_scale):
+    text = page_of(without_scale).text
+    assert text.count("size unknown: no scale") == 2
+    assert "mm deep" not in text
+    assert not re.search(r"\d mm\b(?! deep)", text.replace("152 × 118 mm", ""))  # noqa: RUF001
+
+
+def test_one_outlined_picture_for_each_egg(clutch):
+    page = page_of(clutch)
+    assert page.tags.count("img") == len(clutch.finding.eggs)
+    alternatives = [value for key, value in page.attributes if key == "alt"]
+    assert alternatives[6].startswith("Ultrasound picture of number 7, thin-shelled")
+
+
+def test_a_missing_picture_is_said(clutch):
+    scans = tuple(replace(scan, pictures={}) for scan in clutch.scans)
+    page = page_of(replace(clutch, scans=scans))
+    assert "img" not in page.tags
+    assert page.text.count("no picture kept") == len(clutch.finding.eggs)
+
+
+def test_the_page_is_alone(night):
+    for invented in night:
+        page = page_of(invented)
+        assert "script" not in page.tags
+        for key, value in page.attributes:
+            if key in ("src", "href"):
+                assert value.startswith("data:")
+        assert "url(http" not in sheet_html(*invented.arguments).decode()
+
+
+@pytest.mark.parametrize("place", ["animal", "species", "file", "reason", "flag", "model"])
+def test_names_are_text_not_markup(clutch, place):
+    evil = "<img src=x onerror=alert(1)>\"'&"
+    invented = clutch
+    if place in ("animal", "species"):
+        invented = replace(clutch, exam=replace(clutch.exam, **{place: evil}))
+    elif place in ("file", "reason"):
+        invented = replace(clutch, scans=(*clutch.scans[:2], replace(clutch.scans[2], **{place: evil})))
+    elif place == "flag":
+        invented = replace(clutch, finding=replace(clutch.finding, flags=(Flag("x", "check", evil),)))
+    else:
+        invented = replace(clutch, model=replace(clutch.model, name=evil))
+    page = page_of(invented)
+    assert evil in page.text
+    assert page.tags.count("img") == len(clutch.finding.eggs)
+
+
+def test_same_exam_same_bytes(clutch):
+    shuffled = replace(clutch, scans=clutch.scans[::-1])
+    assert sheet_html(*shuffled.arguments) == sheet_html(*clutch.arguments)
+
+
+def luminance(colour: str) -> float:
+    """WCAG 2.2, relative luminance."""
+    digits = colour.lstrip("#")
+    digits = digits if len(digits) == 6 else "".join(2 * digit for digit in digits)
+    channels = [int(digits[at : at + 2], 16) / 255 for at in (0, 2, 4)]
+    linear = [c / 12.92 if c <= 0.04045 else ((c + 0.055) / 1.055) ** 2.4 for c in channels]
+    return 0.2126 * linear[0] + 0.7152 * linear[1] + 0.0722 * linear[2]
+
+
+def test_ink_stands_out_from_paper(clutch):
+    """WCAG 2.2 success criterion 1.4.3 (AA): 4.5 to 1 for text."""
+    style = sheet_html(*clutch.arguments).decode()
+    colours = dict(re.findall(r"--(\w+): (#[0-9a-f]{3,6});", style))
+    pairs = [(colours[ink], colours["paper"]) for ink in ("ink", "soft", "marsh")] + [("#ffffff", "#7d1a12")]
+    for one, other in pairs:
+        light, dark = sorted((luminance(one), luminance(other)), reverse=True)
+        assert (light + 0.05) / (dark + 0.05) >= 4.5

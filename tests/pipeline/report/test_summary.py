@@ -1,0 +1,56 @@
+from __future__ import annotations
+
+import csv
+import io
+from dataclasses import replace
+
+import pytest
+
+from pipeline.report.summary import COLUMNS, summarise, summary_csv
+
+
+def rows_of(summaries):
+    data = summary_csv(summaries)
+    assert data.endswith(b"\r\n")
+    assert b"\n" not in data.replace(b"\r\n", b"")
+    return list(csv.DictReader(io.StringIO(data.decode(), newline="")))
+
+
+@pytest.fixture
+def summaries(night):
+    return [summarise(n.exam, n.finding, n.scans) for n in night]
+
+
+def test_one_row_for_each_exam_by_animal(summaries):
+    rows = rows_of(summaries[::-1])
+    assert [row["animal"] for row in rows] == ["AF-0412", "AF-0413", "AF-0414", "AF-0415"]
+    assert tuple(rows[0]) == COLUMNS
+    assert rows[0]["shelled_estimate"] == "7"
+    assert (rows[0]["shelled_low90"], rows[0]["shelled_high90"]) == ("6", "9")
+    assert rows[0]["clips_refused"] == "1"
+    assert rows[0]["flags_vet_today"] == "large-egg"
+    assert rows[0]["report"] == "AF-0412/2026-05-14/report.html"
+
+
+def test_not_scanned_is_not_zero(summaries):
+    rows = {row["animal"]: row for row in rows_of(summaries)}
+    assert rows["AF-0413"]["seen"] == "none seen"
+    assert rows["AF-0413"]["shelled_estimate"] == "0"
+    assert rows["AF-0414"]["seen"] == "not scanned"
+    assert rows["AF-0414"]["shelled_estimate"] == ""
+    assert rows["AF-0414"]["stage"] == ""
+
+
+@pytest.mark.parametrize("name", ["=1+1", "+cmd", "-2", "@SUM(A1)", " =1", "\t=1", "\uff1d1", "\r=1"])
+def test_no_spreadsheet_runs_a_name(clutch, name):
+    exam = replace(clutch.exam, animal=name, species=name)
+    data = summary_csv([summarise(exam, clutch.finding, clutch.scans)]).decode()
+    row = next(csv.DictReader(io.StringIO(data, newline="")))
+    assert row["animal"] == f"'{name}"
+    assert row["species"] == f"'{name}"
+
+
+def test_quotes_commas_and_umlauts_survive(clutch):
+    name = 'Möwe, "die, alte"'
+    exam = replace(clutch.exam, animal=name)
+    assert rows_of([summarise(exam, clutch.finding, clutch.scans)])[0]["animal"] == name

@@ -1,0 +1,72 @@
+from __future__ import annotations
+
+import datetime as dt
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from pipeline.estimate.finding import Count
+from pipeline.report import words
+
+
+@pytest.mark.parametrize(
+    ("count", "seen", "likely"),
+    [
+        (Count(6, 8, (6, 10)), "8 shelled eggs seen", "between 6 and 10 likely"),
+        (Count(1, 1, (1, 1)), "1 shelled egg seen", "1 likely"),
+        (Count(0, 0, (0, 2)), "no shelled eggs seen", "up to 2 may still be there"),
+        (Count(0, 0, (0, 1)), "no shelled eggs seen", "one may still be there"),
+        (Count(0, 0, (0, 0)), "no shelled eggs seen", "she may still carry some"),
+    ],
+)
+def test_counts(count, seen, likely):
+    assert words.count_words(count, "shelled egg") == seen
+    assert words.likely_words(count) == likely
+
+
+def test_dates_do_not_depend_on_the_machine():
+    assert words.date_words(dt.date(2026, 5, 4)) == "4 May 2026"
+
+
+@pytest.mark.parametrize(
+    ("value", "text"),
+    [(0.0, "0 %"), (0.002, "under 1 %"), (0.82, "82 %"), (0.996, "over 99 %"), (1.0, "100 %")],
+)
+def test_percentages_never_claim_certainty(value, text):
+    assert words.percent(value) == text
+
+
+def test_windows(clutch, empty, refused, without_scale):
+    left, right, _ = clutch.scans
+    assert words.windows_words(clutch.scans) == "both windows scanned"
+    assert words.windows_words(empty.scans) == "left window only"
+    assert words.windows_words(without_scale.scans) == "window not told"
+    assert words.windows_words(refused.scans) == "not scanned: no recording could be used"
+    assert words.windows_words([left, replace(right, window=None)]).startswith("left window, and")
+    assert words.windows_words([left, replace(right, used=np.zeros(0, np.int64))]) == "left window only"
+
+
+def test_scan(clutch, refused):
+    assert words.scan_words(clutch.scans) == "3 clips, 1 refused; 680 of 720 frames clear enough (94 %)"
+    assert words.scan_words(refused.scans) == "2 clips, 2 refused"
+
+
+def test_sizes(clutch, without_scale):
+    eggs = clutch.finding.eggs
+    middle, more = words.sizes_words(eggs, True)
+    assert middle.endswith("mm")
+    assert more.startswith("median of 7;")
+    assert words.sizes_words(without_scale.finding.eggs, False) == ("unknown: no scale", "")
+    assert words.size_words(without_scale.finding.eggs[0], False) == "size unknown: no scale"
+    assert words.size_words(replace(eggs[0], length_mm=None), True) == "size could not be told"
+    assert words.sizes_words([replace(eggs[0], length_mm=float("nan"))], True) == ("could not be told", "")
+
+
+def test_stage_mix(clutch):
+    assert words.stage_mix_words(clutch.finding.eggs) == "6 calcified, 1 thin-shelled, 1 follicle"
+
+
+def test_moments():
+    assert words.moment_words(50, 25.0) == "2.0 s"
+    assert words.moment_words(50, None) == "frame 50"
