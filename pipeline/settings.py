@@ -105,6 +105,7 @@ class EstimateSettings(Section):
     unreached: Annotated[float, Field(ge=0.0, le=100.0)]
     unreached_share: Share
     one_window_unreached_share: Share
+    unscanned: Annotated[float, Field(ge=0.0, le=200.0)]
     round_ratio: Annotated[float, Field(ge=1.0, le=5.0)]
     oval_ratio: Annotated[float, Field(ge=1.0, le=5.0)]
     shape_sections: Annotated[int, Field(ge=1, le=1000)]

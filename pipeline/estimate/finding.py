@@ -13,7 +13,11 @@ Severity = Literal["vet today", "check", "note"]
 
 @dataclass(frozen=True)
 class Count:
-    """at_least : a bound that holds if every detection is right;  interval90 : lowest, highest, both included."""
+    """How many.
+
+    at_least : a bound that holds if every detection is right
+    interval90 : lowest and highest likely number, both included
+    """
 
     at_least: int
     estimate: int

@@ -1,0 +1,34 @@
+"""How well an animal was scanned: what the estimate has to know of every clip, used or refused."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Literal
+
+__all__ = ["ClipCoverage", "swept_windows", "usable"]
+
+
+@dataclass(frozen=True)
+class ClipCoverage:
+    """One clip of the exam. window : "left", "right" or None;  reason : why it was refused
+
+    frames : how many were decoded;  frames_used : how many were fit for use
+    """
+
+    file: str
+    window: str | None
+    status: Literal["done", "refused"]
+    reason: str | None
+    frames: int
+    frames_used: int
+
+
+def usable(coverage: Sequence[ClipCoverage]) -> tuple[ClipCoverage, ...]:
+    """The clips that anything was seen in, eggs or none."""
+    return tuple(clip for clip in coverage if clip.status == "done" and clip.frames_used > 0)
+
+
+def swept_windows(coverage: Sequence[ClipCoverage]) -> frozenset[str]:
+    """The windows with a usable clip; a clip of unknown window adds none."""
+    return frozenset(clip.window for clip in usable(coverage) if clip.window is not None)

@@ -1,0 +1,116 @@
+"""One exam's estimate, from the tracks of its clips."""
+
+from __future__ import annotations
+
+from collections.abc import Collection, Mapping, Sequence
+
+from pipeline.estimate.counts import Reach, Tally, tally, unscanned
+from pipeline.estimate.coverage import ClipCoverage, swept_windows, usable
+from pipeline.estimate.finding import EggFinding, ExamFinding, Sighting
+from pipeline.estimate.flags import Grounds, flags
+from pipeline.estimate.sizes import measure
+from pipeline.estimate.stages import STAGES, clutch_stage, egg_stage
+from pipeline.estimate.together import seen_together
+from pipeline.exams import Exam
+from pipeline.settings import Settings
+from pipeline.track.merging import Egg, Grouping, merge_tracks
+from pipeline.track.tracks import ClipTracks, Track
+
+__all__ = ["estimate_exam"]
+
+Known = Mapping[tuple[str, int], tuple[Track, float | None]]
+
+
+def estimate_exam(
+    exam: Exam,
+    clips: Sequence[ClipTracks],
+    coverage: Sequence[ClipCoverage],
+    settings: Settings,
+    *,
+    known_species: Collection[str] | None = None,
+) -> ExamFinding:
+    """What the program says of one exam. The order of clips does not matter.
+
+    clips : tracks of the clips that were used, file names unique within the exam
+    coverage : of every clip, the refused ones too
+    known_species : names with a profile; None leaves out the flag for a species without one
+    """
+    used = usable(coverage)
+    files = {clip.file for clip in used}
+    # In one order, so that sums come out the same to the last bit.
+    clips = sorted((clip for clip in clips if clip.file in files), key=lambda clip: clip.file)
+    grouping = merge_tracks(clips, exam.carapace_width_mm, settings.track)
+    shelled, follicles = (_tally(grouping, clips, used, kind, settings) for kind in (True, False))
+    known = {(clip.file, track.identity): (track, clip.mm_per_px) for clip in clips for track in clip.tracks}
+    listed = sorted([*shelled.eggs, *follicles.eggs], key=lambda egg: egg.identity)
+    eggs = tuple(_finding(number, egg, known, settings) for number, egg in enumerate(listed, 1))
+    empty = shelled.crossed.within(0, 0) * follicles.crossed.within(0, 0) if used else 0.0
+    stage, probability = clutch_stage(listed, empty)
+    grounds = Grounds(
+        shelled=shelled,
+        follicles=follicles,
+        coverage=sorted(coverage, key=lambda clip: clip.file),
+        stages=[name for name in STAGES if any(egg.stage == name for egg in eggs)],
+        doubtful=[_place(egg, known) for egg in (*shelled.doubtful, *follicles.doubtful)],
+        unscaled=[clip.file for clip in clips if clip.mm_per_px is None],
+        species=exam.species,
+        known_species=known_species,
+    )
+    return ExamFinding(
+        shelled=shelled.count,
+        follicles=follicles.count,
+        stage=stage,
+        stage_probability=probability,
+        confidence=shelled.confidence if used else 0.0,
+        flags=flags(grounds, settings.flags),
+        eggs=eggs,
+    )
+
+
+def _tally(
+    grouping: Grouping,
+    clips: Sequence[ClipTracks],
+    used: Sequence[ClipCoverage],
+    shelled: bool,
+    settings: Settings,
+) -> Tally:
+    if not used:
+        return unscanned(settings.estimate)
+    windows = swept_windows(used)
+    reach = Reach(both_windows=len(windows) == 2, repeated=grouping.passes > max(len(windows), 1))
+    at_least = seen_together(clips, shelled=shelled, settings=settings)
+    return tally(grouping, shelled=shelled, at_least=at_least, reach=reach, settings=settings.estimate)
+
+
+def _place(egg: Egg, known: Known) -> str:
+    places = []
+    for member in egg.members:
+        frames = known[member.file, member.track][0].frames
+        places.append(f"{member.file}, frames {frames[0]} to {frames[-1]}")
+    return " and ".join(places)
+
+
+def _finding(number: int, egg: Egg, known: Known, settings: Settings) -> EggFinding:
+    sightings = [(member, *known[member.file, member.track]) for member in egg.members]
+    measured = measure([(track, scale) for _, track, scale in sightings], settings.estimate)
+    stage, probability = egg_stage(egg)
+    return EggFinding(
+        identity=number,
+        stage=stage,
+        stage_probability=probability,
+        confidence=egg.existence,
+        shape=measured.shape,
+        length_mm=measured.length_mm,
+        width_mm=measured.width_mm,
+        depth_mm=measured.depth_mm,
+        sightings=tuple(
+            Sighting(
+                clip=member.file,
+                track=member.track,
+                first_frame=int(track.frames[0]),
+                last_frame=int(track.frames[-1]),
+                best_frame=int(track.frames[track.best]),
+            )
+            for member, track, _ in sightings
+        ),
+    )
