@@ -122,7 +122,7 @@ def main(change: Callable[[], None] = lambda: None) -> int:
     """The command line with the blob finder in place of the network; ``change`` may break more of it."""
     from pipeline import cli
 
-    cli.load_detector = lambda engine, settings: BlobFinder()
+    cli.load_detector = lambda engine, weights, settings: BlobFinder()
     change()
     return cli.main(sys.argv[1:])
 

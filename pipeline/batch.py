@@ -1,0 +1,275 @@
+"""The nightly run: find exams, read what is new, write each animal's sheet at once, then the night's page.
+
+Everything an exam's files show follows from its recordings, its side file, the network, the settings and the
+engine, so a run that was killed and one that was not end with the same files. The clips' scans and the exams'
+results are in the store before the next exam begins; the input is only read.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import logging
+import traceback
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+from pydantic import TypeAdapter, ValidationError
+
+from models.errors import ClutchlightError
+from pipeline.archive import pack_scan, unpack_scan
+from pipeline.estimate.coverage import ClipCoverage
+from pipeline.estimate.exam import estimate_exam
+from pipeline.exams import Exam, ExamClip, ExamProblem, find_exams
+from pipeline.ingest.clip import file_sha256
+from pipeline.ingest.frame import ClipError
+from pipeline.lock import hold_lock
+from pipeline.night import (
+    BatchReport,
+    ClipBegun,
+    ClipOutcome,
+    Event,
+    ExamBegun,
+    ExamEnded,
+    ExamOutcome,
+    FramesRead,
+    Listener,
+    NightPlanned,
+    Preparing,
+)
+from pipeline.report.files import write_exam, write_night
+from pipeline.report.names import exam_folder
+from pipeline.report.result import ModelIdentity
+from pipeline.report.summary import ExamSummary, summarise
+from pipeline.scan import ClipScan, FrameDetector, refused_scan, scan_clip
+from pipeline.settings import Settings, settings_sha256
+from pipeline.store import ScanKey, Store, StoredExam, StoreError
+from synthetic.species import PROFILES, load_profile
+
+__all__ = ["run_batch"]
+
+log = logging.getLogger(__name__)
+
+RESULTS = 1
+"""Raised when the same scans give other results or files, so that every exam is written anew."""
+
+
+def _nobody(event: Event) -> None:
+    pass
+
+
+def run_batch(
+    root: Path,
+    out: Path,
+    settings: Settings,
+    load_detector: Callable[[], FrameDetector],
+    *,
+    again: bool = False,
+    listen: Listener = _nobody,
+) -> BatchReport:
+    """Read the new clips under ``root`` and bring the files under ``out`` up to date.
+
+    load_detector : called once, and only if there is an exam
+    again : read finished clips, too, and write every exam anew
+    listen : told of every step
+
+    A clip, folder or exam that cannot be used is told in the report and the others go on.
+
+    Raises ExamRootError where root is no folder, LockedError where another run works in out, StoreError where
+    out cannot be used and OutputError where the night's page cannot be written.
+    """
+    root, out = root.resolve(), out.resolve()
+    _keep_apart(root, out)
+    search = find_exams(root)
+    if not search.exams and not search.problems:
+        return BatchReport(root, out, (), (), None)
+    _keep_results_out(root, out, search.exams)
+    with hold_lock(out), Store(out) as store:
+        outcomes: list[ExamOutcome] = []
+        listen(NightPlanned(len(search.exams), sum(len(exam.clips) for exam in search.exams)))
+        if search.exams:
+            listen(Preparing())
+            night = _Night.begin(store, out, settings, load_detector(), again, listen)
+            try:
+                for exam in search.exams:
+                    listen(ExamBegun(exam.animal, exam.date.isoformat()))
+                    outcomes.append(night.finish_exam(exam))
+                    listen(ExamEnded(outcomes[-1]))
+            except BaseException:
+                store.finish_run(night.run, "interrupted")
+                raise
+            store.finish_run(night.run, "done")
+        summaries, unreadable = _summaries(store, out)
+        problems = (*search.problems, *unreadable)
+        write_night(out, summaries, problems)
+    return BatchReport(root, out, tuple(outcomes), problems, out / "index.html")
+
+
+@dataclass(frozen=True)
+class _Night:
+    """What all exams of one run share. run : its number in the store."""
+
+    store: Store
+    out: Path
+    settings: Settings
+    settings_sha256: str
+    detector: FrameDetector
+    known_species: frozenset[str]
+    again: bool
+    listen: Listener
+    run: int
+
+    @classmethod
+    def begin(
+        cls,
+        store: Store,
+        out: Path,
+        settings: Settings,
+        detector: FrameDetector,
+        again: bool,
+        listen: Listener,
+    ) -> _Night:
+        sha256 = settings_sha256(settings)
+        run = store.start_run(
+            settings_sha256=sha256, model_sha256=detector.model.sha256, engine=detector.engine_name
+        )
+        species = frozenset(load_profile(name).species for name in PROFILES)
+        return cls(store, out, settings, sha256, detector, species, again, listen, run)
+
+    def finish_exam(self, exam: Exam) -> ExamOutcome:
+        """Read, estimate and write one exam; whatever goes wrong with it is its outcome."""
+        clips: list[ClipOutcome] = []
+
+        def failed(reason: str, trace: str | None = None) -> ExamOutcome:
+            date = exam.date.isoformat()
+            return ExamOutcome(exam.animal, date, exam.folder, "failed", reason, tuple(clips), None, trace)
+
+        try:
+            scans = []
+            for clip in exam.clips:
+                scan, outcome = self._scan(clip)
+                scans.append(scan)
+                clips.append(outcome)
+            return self._write(exam, scans, tuple(clips))
+        except ClutchlightError as error:
+            return failed(str(error))
+        except Exception as error:
+            # One exam must not cost the night: the failure is told, with its traceback, and the others go on.
+            log.debug("%s failed", exam.folder, exc_info=True)
+            return failed(f"unexpected {type(error).__name__}: {error}", traceback.format_exc())
+
+    def _scan(self, clip: ExamClip) -> tuple[ClipScan, ClipOutcome]:
+        """The clip's scan, from the store where an earlier run finished it."""
+        try:
+            before = clip.path.stat()
+            sha256 = file_sha256(clip.path)
+        except (ClipError, OSError) as error:
+            return _refused(clip, "", str(error))
+        key = ScanKey(sha256, self.detector.model.sha256, self.settings_sha256, self.detector.engine_name)
+        kept = None if self.again else self.store.scan(key)
+        scan = None if kept is None else unpack_scan(kept, clip, sha256)
+        if scan is not None:
+            return scan, ClipOutcome(clip.file, "kept", scan.reason)
+        self.listen(ClipBegun(clip.file, None))
+        scan = scan_clip(
+            clip, sha256, self.detector, self.settings, lambda frames: self.listen(FramesRead(frames))
+        )
+        after = clip.path.stat()
+        if (before.st_size, before.st_mtime_ns) != (after.st_size, after.st_mtime_ns):
+            # Its scan would be kept under the content of another moment.
+            return _refused(clip, sha256, "the file changed while it was read; the next run reads it again.")
+        if scan.status == "refused":
+            # Not kept: a refusal costs little, and its cause may lie in the machine rather than in the clip.
+            return scan, ClipOutcome(clip.file, "refused", scan.reason)
+        self.store.save_scan(key, pack_scan(scan))
+        return scan, ClipOutcome(clip.file, "read", scan.reason)
+
+    def _write(self, exam: Exam, scans: Sequence[ClipScan], clips: tuple[ClipOutcome, ...]) -> ExamOutcome:
+        """Estimate the exam and write its files, unless that was done before from the very same."""
+        date = exam.date.isoformat()
+        fingerprint = self._fingerprint(exam, scans)
+        folder = self.out / exam_folder(exam)
+        known = self.store.exam(exam.animal, date)
+        if (
+            not self.again
+            and known is not None
+            and known.fingerprint == fingerprint
+            and all((self.out / file).is_file() for file in known.files)
+        ):
+            return ExamOutcome(exam.animal, date, exam.folder, "unchanged", None, clips, folder)
+        finding = estimate_exam(
+            exam,
+            [scan.tracks for scan in scans if scan.status == "done"],
+            [
+                ClipCoverage(scan.file, scan.window, scan.status, scan.reason, scan.frames, len(scan.used))
+                for scan in scans
+            ],
+            self.settings,
+            known_species=self.known_species,
+        )
+        model = ModelIdentity(self.detector.model.name, self.detector.model.sha256)
+        write_exam(self.out, exam, finding, scans, model, self.settings_sha256)
+        files = sorted(
+            str(path.relative_to(self.out)) for path in folder.iterdir() if not path.name.startswith(".")
+        )
+        summary = _SUMMARY.dump_json(summarise(exam, finding, scans)).decode()
+        # Last, so that a run killed before this line writes the exam's files once more.
+        self.store.save_exam(StoredExam(exam.animal, date, fingerprint, summary, tuple(files)), self.run)
+        return ExamOutcome(exam.animal, date, exam.folder, "written", None, clips, folder)
+
+    def _fingerprint(self, exam: Exam, scans: Sequence[ClipScan]) -> str:
+        """Names everything the exam's files follow from."""
+        content = [
+            RESULTS,
+            _EXAM.dump_python(exam, mode="json"),
+            [(scan.file, scan.sha256, scan.status, scan.reason) for scan in scans],
+            [self.detector.model.name, self.detector.model.sha256, self.detector.engine_name],
+            self.settings_sha256,
+            sorted(self.known_species),
+        ]
+        return hashlib.sha256(json.dumps(content, sort_keys=True).encode()).hexdigest()
+
+
+_EXAM = TypeAdapter(Exam)
+_SUMMARY = TypeAdapter(ExamSummary)
+
+
+def _refused(clip: ExamClip, sha256: str, reason: str) -> tuple[ClipScan, ClipOutcome]:
+    scan = refused_scan(clip, sha256, reason)
+    return scan, ClipOutcome(clip.file, "refused", scan.reason)
+
+
+def _summaries(store: Store, out: Path) -> tuple[list[ExamSummary], list[ExamProblem]]:
+    """The exams of this and earlier nights, and those that another version wrote in another form."""
+    summaries: list[ExamSummary] = []
+    problems: list[ExamProblem] = []
+    for exam in store.exams():
+        try:
+            summaries.append(_SUMMARY.validate_json(exam.document))
+        except ValidationError:
+            reason = (
+                f"{exam.animal} {exam.date}: written by another version of Clutchlight and left out here. "
+                "Run the batch over its recordings again."
+            )
+            problems.append(ExamProblem(out / exam.animal / exam.date, reason))
+    return summaries, problems
+
+
+def _keep_apart(root: Path, out: Path) -> None:
+    if out.is_relative_to(root):
+        raise StoreError(
+            f"{out}: this output folder lies inside the recordings' folder {root}, where nothing is written. "
+            "Choose a folder outside it with --out."
+        )
+
+
+def _keep_results_out(root: Path, out: Path, exams: Sequence[Exam]) -> None:
+    """The recordings may lie under the output folder, but no animal may be named like the way to them."""
+    for exam in exams:
+        folder = out / exam_folder(exam)
+        if folder.is_relative_to(root) or root.is_relative_to(folder):
+            raise StoreError(
+                f"{folder}: the results of {exam.animal} would lie among the recordings in {root}. Choose "
+                "another folder with --out."
+            )

@@ -1,0 +1,258 @@
+"""The command line: read the wishes, call one function, say how it ended.
+
+Results go to stdout, talk to stderr. Heavy libraries are imported by the commands that need them, so that
+``--help`` answers at once.
+"""
+
+from __future__ import annotations
+
+import json
+import sys
+from collections.abc import Sequence
+from enum import StrEnum
+from importlib.metadata import PackageNotFoundError, version
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from pipeline.ending import answering
+from pipeline.night import BatchReport, ExitCode
+
+if TYPE_CHECKING:
+    from pipeline.scan import FrameDetector
+    from pipeline.settings import Settings
+
+__all__ = ["main"]
+
+
+class EngineName(StrEnum):
+    OPENVINO = "openvino"
+    TORCH = "torch"
+    CUDA = "cuda"
+
+
+EXIT_CODES = (
+    "Exit codes: 0 all done; 1 something unexpected failed; 2 wrong usage, settings or output folder; "
+    "3 done, but some clips could not be used; 4 nothing usable found; 75 another run works in the output "
+    "folder; 130 interrupted."
+)
+
+app = typer.Typer(
+    name="clutchlight",
+    help="Counts and stages the eggs of turtles and tortoises in recorded ultrasound clips.",
+    epilog=EXIT_CODES,
+    no_args_is_help=True,
+    add_completion=False,
+    pretty_exceptions_enable=False,
+    context_settings={"help_option_names": ["--help", "-h"]},
+)
+
+SettingsFile = Annotated[
+    Path | None,
+    typer.Option(
+        "--settings", metavar="FILE", help="TOML file with settings of your own; it may give any subset."
+    ),
+]
+Engine = Annotated[EngineName, typer.Option("--engine", help="What runs the network; cuda needs a GPU.")]
+Quiet = Annotated[bool, typer.Option("--quiet", help="Say nothing but what went wrong.")]
+AsJson = Annotated[bool, typer.Option("--json", help="Write the report as one JSON document to stdout.")]
+Traceback = Annotated[
+    bool, typer.Option("--traceback", help="After a failure, show where in the program it arose.")
+]
+
+
+def main(argv: Sequence[str] | None = None) -> int:
+    """Run one command and return its exit code (`ExitCode`)."""
+    try:
+        app(args=None if argv is None else list(argv), prog_name="clutchlight")
+    except SystemExit as leaving:
+        return leaving.code if isinstance(leaving.code, int) else int(leaving.code is not None)
+    return ExitCode.DONE
+
+
+@app.callback(epilog=EXIT_CODES)
+def _top(
+    show_version: Annotated[
+        bool, typer.Option("--version", help="Print the version and exit.", is_eager=True)
+    ] = False,
+) -> None:
+    if show_version:
+        typer.echo(f"clutchlight {_version()}")
+        raise typer.Exit
+
+
+@app.command(epilog=EXIT_CODES)
+def batch(
+    root: Annotated[
+        Path, typer.Argument(metavar="ROOT", help="Folder that holds the exams' folders; only read.")
+    ],
+    out: Annotated[
+        Path, typer.Option("--out", metavar="DIR", help="Output folder, outside ROOT; made if missing.")
+    ],
+    settings: SettingsFile = None,
+    engine: Engine = EngineName.OPENVINO,
+    weights: Annotated[
+        Path | None,
+        typer.Option("--weights", metavar="FILE", help="A network of your own; else the shipped one."),
+    ] = None,
+    again: Annotated[
+        bool, typer.Option("--again", help="Read all clips anew, finished ones as well.")
+    ] = False,
+    quiet: Quiet = False,
+    as_json: AsJson = False,
+    traceback: Traceback = False,
+) -> None:
+    """Read all new clips under ROOT and write a sheet for every animal.
+
+    Clips that an earlier run finished are not read twice, so the same command continues an interrupted night.
+    """
+    with answering(traceback):
+        from pipeline.console import tell
+
+        report = _run_batch(root, out, settings, engine, weights, again=again, quiet=quiet)
+        if as_json:
+            typer.echo(json.dumps(report.document(), ensure_ascii=False, indent=2))
+        tell(report, quiet=quiet, as_json=as_json, traceback=traceback)
+        raise typer.Exit(report.exit_code)
+
+
+@app.command(epilog=EXIT_CODES)
+def demo(
+    out: Annotated[
+        Path, typer.Option("--out", metavar="DIR", help="Where clips and sheets go; made if missing.")
+    ] = Path("clutchlight-demo"),
+    seed: Annotated[int, typer.Option("--seed", min=0, help="Start of the random numbers.")] = 1,
+    engine: Engine = EngineName.OPENVINO,
+    quiet: Quiet = False,
+    as_json: AsJson = False,
+    traceback: Traceback = False,
+) -> None:
+    """Invent a few animals, film them, run the batch, and compare what it found with the truth."""
+    with answering(traceback):
+        from pipeline.comparison import compare, comparison_table, read_results
+        from pipeline.console import tell
+
+        exams, results = out / "exams", out / "results"
+        _write_phantoms(exams, animals=None, seed=seed, quiet=quiet)
+        report = _run_batch(exams, results, None, engine, None, again=False, quiet=quiet)
+        truth = json.loads((exams / "animals.json").read_text(encoding="utf-8"))
+        written = [exam.written_to for exam in report.exams if exam.written_to is not None]
+        rows = compare(truth, read_results(written))
+        if as_json:
+            typer.echo(json.dumps([row.document() for row in rows], ensure_ascii=False, indent=2))
+        else:
+            typer.echo(comparison_table(rows))
+        tell(report, quiet=quiet, as_json=as_json, traceback=traceback)
+        raise typer.Exit(report.exit_code)
+
+
+@app.command(epilog=EXIT_CODES)
+def phantoms(
+    folder: Annotated[
+        Path, typer.Argument(metavar="DIR", help="Where the exams' folders go; made if missing.")
+    ],
+    animals: Annotated[int, typer.Option("--animals", min=1, help="How many animals to invent.")],
+    seed: Annotated[
+        int, typer.Option("--seed", min=0, help="Start of the random numbers; the same, the same clips.")
+    ],
+    quiet: Quiet = False,
+    traceback: Traceback = False,
+) -> None:
+    """Write clips of invented animals as exam folders, with the truth beside them."""
+    with answering(traceback):
+        _write_phantoms(folder, animals=animals, seed=seed, quiet=quiet)
+
+
+@app.command(epilog=EXIT_CODES)
+def train(
+    config: Annotated[
+        Path,
+        typer.Option("--config", metavar="FILE", help="TOML file like the shipped configs/training.toml."),
+    ],
+    out: Annotated[
+        Path, typer.Option("--out", metavar="FILE", help="Where the trained network goes.")
+    ] = Path("clutchlight.safetensors"),
+    quiet: Quiet = False,
+    as_json: AsJson = False,
+    traceback: Traceback = False,
+) -> None:
+    """Train the network on phantoms, on a GPU if there is one, and measure it on others."""
+    with answering(traceback):
+        import torch
+
+        from pipeline.console import stepping
+        from synthetic.training_run import load_training_settings, run_training
+
+        settings = load_training_settings(config)
+        device = torch.device("cuda" if torch.cuda.is_available() else "cpu")
+        with stepping(f"Training on {device}", quiet=quiet) as step:
+            figures = run_training(
+                settings, out, device=device, report=lambda progress: step(progress.step, progress.steps)
+            )
+        if as_json:
+            typer.echo(json.dumps(vars(figures), indent=2))
+        elif not quiet:
+            typer.echo("\n".join(f"{name} {value:g}" for name, value in vars(figures).items()))
+            typer.echo(f"Use it with --weights {out}")
+
+
+def load_detector(engine: str, weights: Path | None, settings: Settings) -> FrameDetector:
+    """A network, by default the shipped one, on the engine of that name. Raises EngineError, WeightsError."""
+    import os
+
+    from models.runtime import make_engine, shipped_weights
+    from pipeline.detect import Detector
+
+    threads = settings.run.threads or len(os.sched_getaffinity(0))
+    return Detector(make_engine(engine, weights or shipped_weights(), threads=threads), settings.detect)
+
+
+def _run_batch(
+    root: Path,
+    out: Path,
+    settings_file: Path | None,
+    engine: EngineName,
+    weights: Path | None,
+    *,
+    again: bool,
+    quiet: bool,
+) -> BatchReport:
+    from pipeline.batch import run_batch
+    from pipeline.console import listening
+    from pipeline.settings import load_settings
+
+    settings = load_settings(settings_file)
+    with listening(quiet=quiet) as listen:
+        return run_batch(
+            root,
+            out,
+            settings,
+            lambda: load_detector(engine.value, weights, settings),
+            again=again,
+            listen=listen,
+        )
+
+
+def _write_phantoms(folder: Path, *, animals: int | None, seed: int, quiet: bool) -> None:
+    """Clips of invented animals under ``folder``; without a number, the demo's own choice of animals."""
+    from synthetic.clips import write_demo, write_phantoms
+
+    from pipeline.console import stepping
+
+    with stepping("Filming invented animals", quiet=quiet) as step:
+        if animals is None:
+            write_demo(folder, seed=seed, progress=step)
+        else:
+            write_phantoms(folder, animals=animals, seed=seed, progress=step)
+
+
+def _version() -> str:
+    try:
+        return version("clutchlight")
+    except PackageNotFoundError:
+        return "(run from its source)"
+
+
+if __name__ == "__main__":
+    sys.exit(main())
