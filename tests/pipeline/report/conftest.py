@@ -32,7 +32,7 @@ class Invented:
     settings_sha256: str
 
     @property
-    def arguments(self) -> tuple:
+    def arguments(self) -> tuple[Exam, ExamFinding, tuple[ClipScan, ...], ModelIdentity, str]:
         return self.exam, self.finding, self.scans, self.model, self.settings_sha256
 
 
@@ -94,7 +94,8 @@ def invent_scan(
         track = Track(k + 1, seen, ellipses, ellipses[:, 1] - 25, probabilities, scores)
         tracks.append(track)
         best = track.best
-        shape = tuple(float(v) for v in ellipses[best])
+        cx, cy, a, b, turn = (float(v) for v in ellipses[best])
+        shape = (cx, cy, a, b, turn)
         pictures[k + 1] = ScanPicture(int(seen[best]), shape, drawn_picture(rng, [shape], [stage]))
         rows += [
             (int(f), tuple(e), STAGES.index(stage), float(s), k + 1)
@@ -156,9 +157,7 @@ def refused_scan(file: str, reason: str) -> ClipScan:
 
 def invent_exam(animal: str, species: str | None, scans: tuple[ClipScan, ...], day: int = 14) -> Exam:
     folder = Path("exams") / "x"
-    clips = tuple(
-        ExamClip(folder / scan.file, scan.file, scan.window, scan.mm_per_px, None) for scan in scans
-    )
+    clips = tuple(ExamClip(folder / scan.file, scan.file, None, scan.mm_per_px, None) for scan in scans)
     return Exam(folder, animal, dt.date(2026, 5, day), species, 830.0, 152.0, 118.0, 0, clips)
 
 

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import pytest
 
@@ -10,12 +12,17 @@ from pipeline.exams import ExamProblem
 from pipeline.report.files import write_exam, write_night
 from pipeline.report.summary import summarise
 
+if TYPE_CHECKING:
+    from playwright.sync_api import Browser, Page
+
+    from tests.pipeline.report.conftest import Invented
+
 CHROMIUM = Path("/usr/bin/chromium")
 PAGES = ["index.html", *(f"AF-04{n}/2026-05-14/report.html" for n in (12, 13, 14, 15))]
 
 
 @pytest.fixture(scope="module")
-def out(tmp_path_factory, night):
+def out(tmp_path_factory: pytest.TempPathFactory, night: tuple[Invented, ...]) -> Path:
     folder = tmp_path_factory.mktemp("out")
     for invented in night:
         write_exam(folder, *invented.arguments)
@@ -25,7 +32,7 @@ def out(tmp_path_factory, night):
 
 
 @pytest.fixture(scope="module")
-def browser():
+def browser() -> Iterator[Browser]:
     playwright = pytest.importorskip("playwright.sync_api", reason="playwright is not installed")
     if not CHROMIUM.exists():
         pytest.skip(f"no browser at {CHROMIUM}")
@@ -36,14 +43,14 @@ def browser():
 
 
 @pytest.fixture(params=[390, 1280], ids=["phone", "desk"])
-def page(browser, request):
+def page(browser: Browser, request: pytest.FixtureRequest) -> Iterator[Page]:
     context = browser.new_context(viewport={"width": request.param, "height": 844})
     yield context.new_page()
     context.close()
 
 
 @pytest.mark.parametrize("name", PAGES)
-def test_page(page, out, name):
+def test_page(page: Page, out: Path, name: str) -> None:
     requests: list[str] = []
     complaints: list[str] = []
     page.on("request", lambda request: requests.append(request.url))
@@ -54,8 +61,7 @@ def test_page(page, out, name):
     assert [url for url in requests if url != address and not url.startswith("data:")] == []
     assert complaints == []
     assert page.evaluate("[...document.images].every(i => i.complete && i.naturalWidth > 0)")
-    width = page.viewport_size["width"]
-    assert page.evaluate("document.documentElement.scrollWidth") <= width
+    assert page.evaluate("document.documentElement.scrollWidth <= innerWidth")
     # Nothing sticks out either, but in the plot, which scrolls in its own frame.
     sticking_out = page.evaluate(
         "[...document.querySelectorAll('body *:not(svg *, svg)')]"
@@ -64,13 +70,13 @@ def test_page(page, out, name):
     assert sticking_out == []
 
 
-def test_the_index_leads_to_the_sheets(page, out):
+def test_the_index_leads_to_the_sheets(page: Page, out: Path) -> None:
     page.goto((out / "index.html").as_uri())
     page.get_by_role("link", name="AF-0412").click()
     assert page.title().startswith("AF-0412, 14 May 2026: 7 shelled eggs seen")
 
 
-def test_eight_eggs_fit_one_sheet_of_paper(browser, out):
+def test_eight_eggs_fit_one_sheet_of_paper(browser: Browser, out: Path) -> None:
     page = browser.new_page()
     page.goto((out / "AF-0412/2026-05-14/report.html").as_uri())
     paper = page.pdf(prefer_css_page_size=True, print_background=True)

@@ -5,6 +5,8 @@ import io
 import json
 import time
 from dataclasses import replace
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pytest
@@ -12,18 +14,21 @@ import pytest
 from pipeline.report.coco import detections_chunks, detections_document
 from pipeline.report.mot import mot_lines
 
+if TYPE_CHECKING:
+    from tests.pipeline.report.conftest import Invented
+
 
 @pytest.fixture
-def document(clutch):
+def document(clutch: Invented) -> dict[str, Any]:
     return detections_document(clutch.exam, clutch.finding, clutch.scans)
 
 
-def test_the_stream_is_the_document(clutch, document):
+def test_the_stream_is_the_document(clutch: Invented, document: dict[str, Any]) -> None:
     written = b"".join(detections_chunks(clutch.exam, clutch.finding, clutch.scans))
     assert json.loads(written) == document
 
 
-def test_an_exam_without_usable_clips_gives_empty_lists(refused):
+def test_an_exam_without_usable_clips_gives_empty_lists(refused: Invented) -> None:
     written = json.loads(b"".join(detections_chunks(refused.exam, refused.finding, refused.scans)))
     assert written["images"] == []
     assert written["annotations"] == []
@@ -34,7 +39,7 @@ def test_an_exam_without_usable_clips_gives_empty_lists(refused):
     ]
 
 
-def test_one_image_for_every_used_frame(clutch, document):
+def test_one_image_for_every_used_frame(clutch: Invented, document: dict[str, Any]) -> None:
     assert len(document["images"]) == sum(len(scan.used) for scan in clutch.scans)
     assert document["images"][0] == {
         "id": 1,
@@ -47,7 +52,9 @@ def test_one_image_for_every_used_frame(clutch, document):
     assert len({image["id"] for image in document["images"]}) == len(document["images"])
 
 
-def test_annotations_lie_on_the_frames_of_their_detections(clutch, document):
+def test_annotations_lie_on_the_frames_of_their_detections(
+    clutch: Invented, document: dict[str, Any]
+) -> None:
     images = {image["id"]: image for image in document["images"]}
     found = sorted(
         (images[a["image_id"]]["clip"], images[a["image_id"]]["frame"]) for a in document["annotations"]
@@ -56,7 +63,7 @@ def test_annotations_lie_on_the_frames_of_their_detections(clutch, document):
     assert found == expected
 
 
-def test_tracks_and_eggs_are_named_or_null(clutch, document):
+def test_tracks_and_eggs_are_named_or_null(clutch: Invented, document: dict[str, Any]) -> None:
     images = {image["id"]: image for image in document["images"]}
     loose = [a for a in document["annotations"] if a["track_id"] is None]
     assert len(loose) == 2  # one in each of the two clips
@@ -71,7 +78,7 @@ def test_tracks_and_eggs_are_named_or_null(clutch, document):
     assert {images[a["image_id"]]["clip"] for a in loose} == {"left-1.mp4", "right-1.mp4"}
 
 
-def test_boxes_hold_the_outline_exactly(document):
+def test_boxes_hold_the_outline_exactly(document: dict[str, Any]) -> None:
     for annotation in document["annotations"][:50]:
         left, top, width, height = annotation["bbox"]
         cx, cy, a, b, degrees = annotation["ellipse"]
@@ -86,10 +93,10 @@ def test_boxes_hold_the_outline_exactly(document):
         assert len(annotation["segmentation"][0]) == 2 * 48
 
 
-def test_pycocotools_reads_it_and_agrees_on_areas(document, tmp_path):
+def test_pycocotools_reads_it_and_agrees_on_areas(document: dict[str, Any], tmp_path: Path) -> None:
     """The COCO authors' own reader (pycocotools) is the referee."""
-    from pycocotools import mask
-    from pycocotools.coco import COCO
+    from pycocotools import mask  # type: ignore[import-untyped]
+    from pycocotools.coco import COCO  # type: ignore[import-untyped]
 
     file = tmp_path / "detections.coco.json"
     file.write_text(json.dumps(document))
@@ -108,14 +115,14 @@ def test_pycocotools_reads_it_and_agrees_on_areas(document, tmp_path):
     assert inside > 5
 
 
-def test_a_detection_on_an_unused_frame_is_refused(clutch):
+def test_a_detection_on_an_unused_frame_is_refused(clutch: Invented) -> None:
     scan = clutch.scans[0]
     strange = replace(scan, frame=np.where(np.arange(len(scan.frame)) == 0, 125, scan.frame))
     with pytest.raises(ValueError, match=r"left-1\.mp4: a detection in frame 125"):
         detections_document(clutch.exam, clutch.finding, (strange,))
 
 
-def test_a_long_clip_is_streamed_in_small_pieces(clutch):
+def test_a_long_clip_is_streamed_in_small_pieces(clutch: Invented) -> None:
     """15,000 frames with four detections each: no piece grows with the clip, and it takes seconds."""
     frames, each = 15_000, 4
     rng = np.random.default_rng(1)
@@ -137,7 +144,7 @@ def test_a_long_clip_is_streamed_in_small_pieces(clutch):
     assert time.monotonic() - started < 60
 
 
-def test_motchallenge_lines_are_those_of_the_coco_export(clutch, document):
+def test_motchallenge_lines_are_those_of_the_coco_export(clutch: Invented, document: dict[str, Any]) -> None:
     scan = clutch.scans[0]
     lines = b"".join(mot_lines(scan)).decode().splitlines()
     images = {image["id"]: image for image in document["images"]}
@@ -161,5 +168,5 @@ def test_motchallenge_lines_are_those_of_the_coco_export(clutch, document):
     assert keys == sorted(keys)
 
 
-def test_a_refused_clip_has_no_motchallenge_lines(refused):
+def test_a_refused_clip_has_no_motchallenge_lines(refused: Invented) -> None:
     assert list(mot_lines(refused.scans[0])) == []

@@ -2,8 +2,10 @@ from __future__ import annotations
 
 import errno
 import os
+from collections.abc import Iterator
 from dataclasses import replace
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import pytest
 
@@ -13,12 +15,15 @@ from pipeline.report import files
 from pipeline.report.files import OutputError, write_exam, write_night, write_whole
 from pipeline.report.summary import summarise
 
+if TYPE_CHECKING:
+    from tests.pipeline.report.conftest import Invented
+
 
 def contents(folder: Path) -> dict[str, bytes]:
     return {str(p.relative_to(folder)): p.read_bytes() for p in sorted(folder.rglob("*")) if p.is_file()}
 
 
-def test_all_files_of_an_exam_and_a_night(tmp_path, night):
+def test_all_files_of_an_exam_and_a_night(tmp_path: Path, night: tuple[Invented, ...]) -> None:
     for invented in night:
         assert write_exam(tmp_path, *invented.arguments).is_dir()
     write_night(tmp_path, [summarise(n.exam, n.finding, n.scans) for n in night])
@@ -37,7 +42,7 @@ def test_all_files_of_an_exam_and_a_night(tmp_path, night):
     assert {"summary.csv", "index.html"} <= found
 
 
-def test_the_same_night_is_the_same_bytes(tmp_path, night):
+def test_the_same_night_is_the_same_bytes(tmp_path: Path, night: tuple[Invented, ...]) -> None:
     for out in (tmp_path / "one", tmp_path / "two"):
         for invented in night:
             write_exam(out, *invented.arguments)
@@ -47,7 +52,7 @@ def test_the_same_night_is_the_same_bytes(tmp_path, night):
     assert contents(tmp_path / "one") == contents(tmp_path / "two")
 
 
-def test_clips_cannot_climb_out_of_the_folder(tmp_path, clutch):
+def test_clips_cannot_climb_out_of_the_folder(tmp_path: Path, clutch: Invented) -> None:
     scan = replace(clutch.scans[0], file="../../up/../left 1?.mp4")
     out = tmp_path / "out"
     folder = write_exam(out, clutch.exam, clutch.finding, (scan,), clutch.model, clutch.settings_sha256)
@@ -55,17 +60,17 @@ def test_clips_cannot_climb_out_of_the_folder(tmp_path, clutch):
     assert len(list(folder.glob("*.mot.txt"))) == 1
 
 
-def test_tracks_of_a_clip_that_is_gone_are_removed(tmp_path, clutch):
+def test_tracks_of_a_clip_that_is_gone_are_removed(tmp_path: Path, clutch: Invented) -> None:
     folder = write_exam(tmp_path, *clutch.arguments)
     write_exam(tmp_path, clutch.exam, clutch.finding, clutch.scans[:1], clutch.model, clutch.settings_sha256)
     assert [path.name for path in folder.glob("*.mot.txt")] == ["left-1.mot.txt"]
 
 
-def test_a_failure_half_way_leaves_the_old_file(tmp_path):
+def test_a_failure_half_way_leaves_the_old_file(tmp_path: Path) -> None:
     path = tmp_path / "deep" / "file.txt"
     write_whole(path, [b"old"])
 
-    def broken():
+    def broken() -> Iterator[bytes]:
         yield b"new, but "
         raise ValueError("stop")
 
@@ -74,7 +79,9 @@ def test_a_failure_half_way_leaves_the_old_file(tmp_path):
     assert contents(tmp_path) == {"deep/file.txt": b"old"}
 
 
-def test_a_crash_before_the_rename_leaves_the_old_file(tmp_path, monkeypatch):
+def test_a_crash_before_the_rename_leaves_the_old_file(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
     """A killed process runs no clean-up: the old file is left, and one hidden part, soon overwritten."""
     path = tmp_path / "file.txt"
     write_whole(path, [b"old"])
@@ -82,7 +89,7 @@ def test_a_crash_before_the_rename_leaves_the_old_file(tmp_path, monkeypatch):
     class Killed(BaseException):
         pass
 
-    def killed(self, target):
+    def killed(self: Path, target: object) -> None:
         raise Killed
 
     monkeypatch.setattr(Path, "replace", killed)
@@ -95,7 +102,7 @@ def test_a_crash_before_the_rename_leaves_the_old_file(tmp_path, monkeypatch):
     assert contents(tmp_path) == {"file.txt": b"new"}
 
 
-def test_the_result_comes_last(tmp_path, clutch, monkeypatch):
+def test_the_result_comes_last(tmp_path: Path, clutch: Invented, monkeypatch: pytest.MonkeyPatch) -> None:
     written = []
     monkeypatch.setattr(files, "write_whole", lambda path, chunks: written.append(path.name))
     write_exam(tmp_path, *clutch.arguments)
@@ -111,8 +118,10 @@ def test_the_result_comes_last(tmp_path, clutch, monkeypatch):
         (errno.ENAMETOOLONG, "Choose another folder with --out"),
     ],
 )
-def test_troubles_of_the_disk_are_told_in_words(tmp_path, monkeypatch, number, words):
-    def fail(descriptor):
+def test_troubles_of_the_disk_are_told_in_words(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, number: int, words: str
+) -> None:
+    def fail(descriptor: int) -> None:
         raise OSError(number, os.strerror(number))
 
     monkeypatch.setattr(os, "fsync", fail)
@@ -123,13 +132,13 @@ def test_troubles_of_the_disk_are_told_in_words(tmp_path, monkeypatch, number, w
     assert list(tmp_path.iterdir()) == []
 
 
-def test_a_file_where_a_folder_is_needed(tmp_path):
+def test_a_file_where_a_folder_is_needed(tmp_path: Path) -> None:
     (tmp_path / "AF-0412").write_text("in the way")
     with pytest.raises(OutputError, match="a file lies where a folder is needed"):
         write_whole(tmp_path / "AF-0412" / "2026-05-14" / "result.json", [b"x"])
 
 
-def test_a_folder_where_the_file_should_lie(tmp_path):
+def test_a_folder_where_the_file_should_lie(tmp_path: Path) -> None:
     (tmp_path / "index.html").mkdir()
     (tmp_path / "index.html" / "x").write_text("x")
     with pytest.raises(OutputError, match=r"a folder of that name is in the way"):

@@ -2,17 +2,21 @@ from __future__ import annotations
 
 from dataclasses import replace
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from pipeline.exams import ExamProblem
 from pipeline.report.index import index_html, urgency
-from pipeline.report.summary import summarise
+from pipeline.report.summary import ExamSummary, summarise
+
+if TYPE_CHECKING:
+    from tests.pipeline.report.conftest import Invented
 
 
-def summaries_of(night):
+def summaries_of(night: tuple[Invented, ...]) -> list[ExamSummary]:
     return [summarise(n.exam, n.finding, n.scans) for n in night]
 
 
-def test_those_who_need_a_person_come_first(night):
+def test_those_who_need_a_person_come_first(night: tuple[Invented, ...]) -> None:
     page = index_html(summaries_of(night)[::-1], []).decode()
     places = [page.index(f">{animal}</a>") for animal in ("AF-0412", "AF-0413", "AF-0414", "AF-0415")]
     assert places == sorted(places)
@@ -20,12 +24,12 @@ def test_those_who_need_a_person_come_first(night):
     assert "2 to be checked" in page
 
 
-def test_an_animal_not_scanned_is_to_be_checked_even_without_a_flag(refused):
+def test_an_animal_not_scanned_is_to_be_checked_even_without_a_flag(refused: Invented) -> None:
     summary = summarise(refused.exam, replace(refused.finding, flags=()), refused.scans)
     assert urgency(summary) == "check"
 
 
-def test_rows_tell_count_range_and_link(night):
+def test_rows_tell_count_range_and_link(night: tuple[Invented, ...]) -> None:
     page = index_html(summaries_of(night), []).decode()
     assert "7 shelled eggs seen" in page
     assert "between 6 and 9 likely" in page
@@ -35,7 +39,7 @@ def test_rows_tell_count_range_and_link(night):
     assert "not scanned" in page
 
 
-def test_links_are_quoted(clutch):
+def test_links_are_quoted(clutch: Invented) -> None:
     exam = replace(clutch.exam, animal='a "b" #1?/<c>')
     page = index_html([summarise(exam, clutch.finding, clutch.scans)], []).decode()
     link = page.split('<td class="animal"><a href="')[1].split('"')[0]
@@ -43,7 +47,7 @@ def test_links_are_quoted(clutch):
     assert "&lt;c&gt;" in page
 
 
-def test_what_could_not_be_processed_is_listed_with_its_reason():
+def test_what_could_not_be_processed_is_listed_with_its_reason() -> None:
     problems = [ExamProblem(Path("b"), "b: <empty>"), ExamProblem(Path("a"), "a: no clips")]
     page = index_html([], problems).decode()
     assert "No exam was processed" in page
@@ -51,6 +55,6 @@ def test_what_could_not_be_processed_is_listed_with_its_reason():
     assert "2 entries could not be processed" in page
 
 
-def test_same_night_same_bytes(night):
+def test_same_night_same_bytes(night: tuple[Invented, ...]) -> None:
     summaries = summaries_of(night)
     assert index_html(summaries, []) == index_html(summaries[::-1], [])

@@ -1,35 +1,50 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from typing import TYPE_CHECKING
 
 import cv2
 import numpy as np
 import pytest
 
 from models.ellipse import outline
-from pipeline.report.evidence import best_picture
+from pipeline.estimate.finding import EggFinding
+from pipeline.report.evidence import EggPicture, best_picture
 from pipeline.report.pictures import CLEARANCE, dashes, egg_picture
-from pipeline.scan import ScanPicture
+from pipeline.scan import ClipScan, ScanPicture
+
+if TYPE_CHECKING:
+    from tests.pipeline.report.conftest import Invented
+
+
+Ellipse = tuple[float, float, float, float, float]
 
 
 def decoded(jpeg: bytes | None) -> np.ndarray:
     assert jpeg is not None
     picture = cv2.imdecode(np.frombuffer(jpeg, np.uint8), cv2.IMREAD_UNCHANGED)
+    assert picture is not None
     assert picture.shape == (300, 400)
-    return picture
+    return np.asarray(picture, np.uint8)
 
 
-def on_black(found, ellipse, size=(480, 640)):
+def shown(egg: EggFinding, invented: Invented) -> EggPicture:
+    found = best_picture(egg, invented.scans)
+    assert found is not None
+    return found
+
+
+def on_black(found: EggPicture, ellipse: Ellipse, size: tuple[int, int] = (480, 640)) -> EggPicture:
     """The same egg on a black frame, so that whatever is bright was drawn by us."""
     jpeg = bytes(cv2.imencode(".jpg", np.zeros(size, np.uint8))[1])
     return replace(found, picture=ScanPicture(found.picture.frame, ellipse, jpeg))
 
 
 @pytest.mark.parametrize("ellipse", [(300.0, 200.0, 60.0, 40.0, 30.0), (610.0, 20.0, 50.0, 30.0, -70.0)])
-def test_the_outline_lies_just_outside_the_egg(clutch, ellipse):
+def test_the_outline_lies_just_outside_the_egg(clutch: Invented, ellipse: Ellipse) -> None:
     """Also for an egg at the frame's edge, where the cut-out reaches beyond the frame."""
     egg = clutch.finding.eggs[0]
-    found = best_picture(egg, clutch.scans)
+    found = shown(egg, clutch)
     drawn = decoded(egg_picture(egg, on_black(found, ellipse))).astype(int)
     zoomed = np.array([ellipse])
     points = outline(zoomed, corners=200)[0]
@@ -45,12 +60,12 @@ def test_the_outline_lies_just_outside_the_egg(clutch, ellipse):
     assert max(drawn[round(y), round(x)] for x, y in inside) < 110
 
 
-def test_line_styles_differ_by_stage(clutch):
+def test_line_styles_differ_by_stage(clutch: Invented) -> None:
     """The share of the outline that is drawn: all, most, about a quarter."""
     shares = []
     for stage in ("calcified", "thin-shelled", "follicle"):
         egg = replace(clutch.finding.eggs[0], stage=stage)
-        found = on_black(best_picture(egg, clutch.scans), (300.0, 200.0, 60.0, 40.0, 0.0))
+        found = on_black(shown(egg, clutch), (300.0, 200.0, 60.0, 40.0, 0.0))
         drawn = decoded(egg_picture(egg, found)).astype(int)
         zoom = 400 / (2.3 * 120)
         line = outline(
@@ -63,51 +78,57 @@ def test_line_styles_differ_by_stage(clutch):
     assert 0.1 < follicle < 0.5
 
 
-def test_a_scale_bar_only_where_a_scale_is_known(clutch, without_scale):
+def test_a_scale_bar_only_where_a_scale_is_known(clutch: Invented, without_scale: Invented) -> None:
     corner = (slice(262, 300), slice(290, 400))
     egg = clutch.finding.eggs[0]
-    known = on_black(best_picture(egg, clutch.scans), (300.0, 200.0, 60.0, 40.0, 0.0))
+    known = on_black(shown(egg, clutch), (300.0, 200.0, 60.0, 40.0, 0.0))
     assert decoded(egg_picture(egg, known))[corner].max() > 200
     egg = without_scale.finding.eggs[0]
-    unknown = on_black(best_picture(egg, without_scale.scans), (300.0, 200.0, 60.0, 40.0, 0.0))
+    unknown = on_black(shown(egg, without_scale), (300.0, 200.0, 60.0, 40.0, 0.0))
     assert decoded(egg_picture(egg, unknown))[corner].max() < 60
 
 
-def test_the_scale_bar_is_as_long_as_it_says(clutch):
+def test_the_scale_bar_is_as_long_as_it_says(clutch: Invented) -> None:
     egg = clutch.finding.eggs[0]
-    found = on_black(best_picture(egg, clutch.scans), (300.0, 200.0, 60.0, 40.0, 0.0))
+    found = on_black(shown(egg, clutch), (300.0, 200.0, 60.0, 40.0, 0.0))
     drawn = decoded(egg_picture(egg, found))
     bar = np.flatnonzero(drawn[286] > 128)
+    assert found.scan.mm_per_px is not None
     px_per_mm = 400 / (2.3 * 120) / found.scan.mm_per_px
     lengths = [n for n in (50, 20, 10, 5, 2, 1) if n * px_per_mm <= 120]
     assert bar[-1] - bar[0] == pytest.approx(lengths[0] * px_per_mm, abs=2.5)
 
 
-def test_same_input_same_bytes(clutch):
+def test_same_input_same_bytes(clutch: Invented) -> None:
     egg = clutch.finding.eggs[0]
-    found = best_picture(egg, clutch.scans)
+    found = shown(egg, clutch)
     assert egg_picture(egg, found) == egg_picture(egg, found)
 
 
-def test_a_damaged_picture_is_no_picture(clutch):
+def test_a_damaged_picture_is_no_picture(clutch: Invented) -> None:
     egg = clutch.finding.eggs[0]
-    found = best_picture(egg, clutch.scans)
+    found = shown(egg, clutch)
     broken = replace(found, picture=replace(found.picture, jpeg=b"not a picture"))
     assert egg_picture(egg, broken) is None
 
 
-def test_the_surest_sighting_is_shown(clutch):
+def file_shown(egg: EggFinding, scans: tuple[ClipScan, ...]) -> str | None:
+    found = best_picture(egg, scans)
+    return found.scan.file if found else None
+
+
+def test_the_surest_sighting_is_shown(clutch: Invented) -> None:
     egg = clutch.finding.eggs[0]
     left, right, refused = clutch.scans
-    shown = (right.track == 1) & (right.frame == right.pictures[1].frame)
-    surer = replace(right, score=np.where(shown, 0.999, right.score))
-    assert best_picture(egg, (left, surer, refused)).scan.file == "right-1.mp4"
-    unsure = replace(right, score=np.where(shown, 0.1, right.score))
-    assert best_picture(egg, (left, unsure, refused)).scan.file == "left-1.mp4"
-    assert best_picture(egg, (replace(left, pictures={}), replace(right, pictures={}))) is None
+    seen = (right.track == 1) & (right.frame == right.pictures[1].frame)
+    surer = replace(right, score=np.where(seen, 0.999, right.score))
+    assert file_shown(egg, (left, surer, refused)) == "right-1.mp4"
+    unsure = replace(right, score=np.where(seen, 0.1, right.score))
+    assert file_shown(egg, (left, unsure, refused)) == "left-1.mp4"
+    assert file_shown(egg, (replace(left, pictures={}), replace(right, pictures={}))) is None
 
 
-def test_dashes_close_without_a_seam():
+def test_dashes_close_without_a_seam() -> None:
     circle = outline(np.array([[0.0, 0.0, 50.0, 50.0, 0.0]]), corners=720)[0]
     pieces = dashes(circle, 10.0, 6.0)
     drawn = sum(np.hypot(*np.diff(piece, axis=0).T).sum() for piece in pieces)

@@ -2,9 +2,9 @@ from __future__ import annotations
 
 import json
 from dataclasses import replace
-from typing import get_args, get_type_hints
+from typing import TYPE_CHECKING, Any, get_args, get_type_hints
 
-import jsonschema
+import jsonschema  # type: ignore[import-untyped]
 import pytest
 from jsonschema import Draft202012Validator
 
@@ -12,27 +12,30 @@ from pipeline.estimate.finding import Severity, Stage
 from pipeline.report.result import dumps, result_document, result_schema
 from pipeline.scan import ClipScan
 
+if TYPE_CHECKING:
+    from tests.pipeline.report.conftest import Invented
+
 
 @pytest.fixture(scope="module")
-def validator():
+def validator() -> Draft202012Validator:
     schema = result_schema()
     Draft202012Validator.check_schema(schema)
     return Draft202012Validator(schema, format_checker=jsonschema.FormatChecker())
 
 
-def test_every_kind_of_exam_is_valid(night, validator):
+def test_every_kind_of_exam_is_valid(night: tuple[Invented, ...], validator: Draft202012Validator) -> None:
     for invented in night:
         validator.validate(json.loads(dumps(result_document(*invented.arguments))))
 
 
-def test_keys_come_in_the_published_order(clutch):
+def test_keys_come_in_the_published_order(clutch: Invented) -> None:
     document = result_document(*clutch.arguments)
     assert list(document) == result_schema()["required"]
     assert list(document["clips"][0]) == result_schema()["$defs"]["clip"]["required"]
     assert list(document["eggs"][0]) == result_schema()["$defs"]["egg"]["required"]
 
 
-def test_values_are_those_of_the_finding(clutch):
+def test_values_are_those_of_the_finding(clutch: Invented) -> None:
     document = result_document(*clutch.arguments)
     assert document["schema"] == "clutchlight/exam-result/1"
     assert document["exam"] == "2026-05-14"
@@ -41,11 +44,11 @@ def test_values_are_those_of_the_finding(clutch):
     assert document["clips"][0]["frames_used"] == 400
     assert [flag["severity"] for flag in document["flags"]] == ["vet today", "check", "note"]
     egg = clutch.finding.eggs[0]
-    assert document["eggs"][0]["length_mm"] == round(egg.length_mm, 1)
+    assert document["eggs"][0]["length_mm"] == pytest.approx(egg.length_mm, abs=0.051)
     assert [s["clip"] for s in document["eggs"][0]["sightings"]] == ["left-1.mp4", "right-1.mp4"]
 
 
-def test_order_of_arrival_does_not_change_the_bytes(clutch):
+def test_order_of_arrival_does_not_change_the_bytes(clutch: Invented) -> None:
     shuffled = replace(
         clutch,
         scans=clutch.scans[::-1],
@@ -54,7 +57,7 @@ def test_order_of_arrival_does_not_change_the_bytes(clutch):
     assert dumps(result_document(*shuffled.arguments)) == dumps(result_document(*clutch.arguments))
 
 
-def test_a_size_that_could_not_be_told_is_null(clutch, validator):
+def test_a_size_that_could_not_be_told_is_null(clutch: Invented, validator: Draft202012Validator) -> None:
     eggs = (replace(clutch.finding.eggs[0], length_mm=float("nan"), width_mm=None), *clutch.finding.eggs[1:])
     document = result_document(
         clutch.exam, replace(clutch.finding, eggs=eggs), clutch.scans, clutch.model, clutch.settings_sha256
@@ -64,13 +67,13 @@ def test_a_size_that_could_not_be_told_is_null(clutch, validator):
     assert document["eggs"][0]["width_mm"] is None
 
 
-def test_a_probability_that_is_no_number_is_refused(clutch):
+def test_a_probability_that_is_no_number_is_refused(clutch: Invented) -> None:
     finding = replace(clutch.finding, confidence=float("nan"))
     with pytest.raises(ValueError, match="JSON"):
         dumps(result_document(clutch.exam, finding, clutch.scans, clutch.model, clutch.settings_sha256))
 
 
-def test_a_file_name_that_is_no_unicode_can_be_read_back(refused):
+def test_a_file_name_that_is_no_unicode_can_be_read_back(refused: Invented) -> None:
     odd = "left-\udcff.mp4"
     scans = (replace(refused.scans[0], file=odd), refused.scans[1])
     document = result_document(refused.exam, refused.finding, scans, refused.model, refused.settings_sha256)
@@ -94,7 +97,9 @@ def test_a_file_name_that_is_no_unicode_can_be_read_back(refused):
         (("model", "sha256"), "abc"),
     ],
 )
-def test_the_schema_is_strict(clutch, validator, path, value):
+def test_the_schema_is_strict(
+    clutch: Invented, validator: Draft202012Validator, path: Any, value: Any
+) -> None:
     document = result_document(*clutch.arguments)
     place = document
     for step in path[:-1]:
@@ -103,7 +108,7 @@ def test_the_schema_is_strict(clutch, validator, path, value):
     assert not validator.is_valid(document)
 
 
-def test_the_schema_knows_the_words_of_the_types():
+def test_the_schema_knows_the_words_of_the_types() -> None:
     schema = result_schema()
     scan = get_type_hints(ClipScan)
     clip = schema["$defs"]["clip"]["properties"]

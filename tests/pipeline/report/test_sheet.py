@@ -4,11 +4,15 @@ import re
 from dataclasses import replace
 from html.parser import HTMLParser
 from itertools import pairwise
+from typing import TYPE_CHECKING, Any
 
 import pytest
 
 from pipeline.estimate.finding import Flag
 from pipeline.report.sheet import sheet_html
+
+if TYPE_CHECKING:
+    from tests.pipeline.report.conftest import Invented
 
 CAUTIONS = (
     "not a diagnostic device",
@@ -32,31 +36,31 @@ class Page(HTMLParser):
         self.feed(data.decode())
         self.text = re.sub(r"\s+", " ", "".join(self.words))
 
-    def handle_starttag(self, tag, attrs):
+    def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
         self.tags.append(tag)
         self.attributes += attrs
         self.inside.append(tag)
 
-    def handle_endtag(self, tag):
+    def handle_endtag(self, tag: str) -> None:
         while self.inside and self.inside.pop() != tag:
             pass
 
-    def handle_data(self, data):
+    def handle_data(self, data: str) -> None:
         if "style" not in self.inside:
             self.words.append(data)
 
 
-def page_of(invented) -> Page:
+def page_of(invented: Invented) -> Page:
     return Page(sheet_html(*invented.arguments))
 
 
-def test_every_sheet_carries_the_cautions(night):
+def test_every_sheet_carries_the_cautions(night: tuple[Invented, ...]) -> None:
     for invented in night:
         for caution in CAUTIONS:
             assert caution in page_of(invented).text
 
 
-def test_a_clutch_in_words(clutch):
+def test_a_clutch_in_words(clutch: Invented) -> None:
     text = page_of(clutch).text
     assert re.search(r"7\s+shelled eggs seen; between 6 and 9 likely", text)
     assert "At least 5" in text
@@ -65,13 +69,13 @@ def test_a_clutch_in_words(clutch):
     assert "refused: the file ends in the middle of a frame" in text
 
 
-def test_the_most_urgent_flag_comes_first(clutch):
+def test_the_most_urgent_flag_comes_first(clutch: Invented) -> None:
     text = page_of(clutch).text
     places = [text.index(severity) for severity in ("vet today", "check", "note")]
     assert all(a < b for a, b in pairwise(places))
 
 
-def test_none_seen_is_never_none(empty):
+def test_none_seen_is_never_none(empty: Invented) -> None:
     text = page_of(empty).text
     assert "none seen" in text
     assert "one may still be there" in text
@@ -79,52 +83,53 @@ def test_none_seen_is_never_none(empty):
     assert not re.search(r"\b0 (shelled )?eggs?\b", text)
 
 
-def test_an_exam_without_a_usable_clip_says_nothing_of_eggs(refused):
+def test_an_exam_without_a_usable_clip_says_nothing_of_eggs(refused: Invented) -> None:
     text = page_of(refused).text
     assert "not scanned" in text
     assert "none seen" not in text.replace("“none seen” does not mean none", "")
     assert "it has no frames" in text
 
 
-def test_no_millimetres_without_a_scale(without_scale):
+def test_no_millimetres_without_a_scale(without_scale: Invented) -> None:
     text = page_of(without_scale).text
     assert text.count("size unknown: no scale") == 2
     assert "mm deep" not in text
     assert not re.search(r"\d mm\b(?! deep)", text.replace("152 × 118 mm", ""))  # noqa: RUF001
 
 
-def test_one_outlined_picture_for_each_egg(clutch):
+def test_one_outlined_picture_for_each_egg(clutch: Invented) -> None:
     page = page_of(clutch)
     assert page.tags.count("img") == len(clutch.finding.eggs)
-    alternatives = [value for key, value in page.attributes if key == "alt"]
+    alternatives = [str(value) for key, value in page.attributes if key == "alt"]
     assert alternatives[6].startswith("Ultrasound picture of number 7, thin-shelled")
 
 
-def test_a_missing_picture_is_said(clutch):
+def test_a_missing_picture_is_said(clutch: Invented) -> None:
     scans = tuple(replace(scan, pictures={}) for scan in clutch.scans)
     page = page_of(replace(clutch, scans=scans))
     assert "img" not in page.tags
     assert page.text.count("no picture kept") == len(clutch.finding.eggs)
 
 
-def test_the_page_is_alone(night):
+def test_the_page_is_alone(night: tuple[Invented, ...]) -> None:
     for invented in night:
         page = page_of(invented)
         assert "script" not in page.tags
         for key, value in page.attributes:
             if key in ("src", "href"):
-                assert value.startswith("data:")
+                assert str(value).startswith("data:")
         assert "url(http" not in sheet_html(*invented.arguments).decode()
 
 
 @pytest.mark.parametrize("place", ["animal", "species", "file", "reason", "flag", "model"])
-def test_names_are_text_not_markup(clutch, place):
+def test_names_are_text_not_markup(clutch: Invented, place: str) -> None:
     evil = "<img src=x onerror=alert(1)>\"'&"
     invented = clutch
+    change: dict[str, Any] = {place: evil}
     if place in ("animal", "species"):
-        invented = replace(clutch, exam=replace(clutch.exam, **{place: evil}))
+        invented = replace(clutch, exam=replace(clutch.exam, **change))
     elif place in ("file", "reason"):
-        invented = replace(clutch, scans=(*clutch.scans[:2], replace(clutch.scans[2], **{place: evil})))
+        invented = replace(clutch, scans=(*clutch.scans[:2], replace(clutch.scans[2], **change)))
     elif place == "flag":
         invented = replace(clutch, finding=replace(clutch.finding, flags=(Flag("x", "check", evil),)))
     else:
@@ -134,7 +139,7 @@ def test_names_are_text_not_markup(clutch, place):
     assert page.tags.count("img") == len(clutch.finding.eggs)
 
 
-def test_same_exam_same_bytes(clutch):
+def test_same_exam_same_bytes(clutch: Invented) -> None:
     shuffled = replace(clutch, scans=clutch.scans[::-1])
     assert sheet_html(*shuffled.arguments) == sheet_html(*clutch.arguments)
 
@@ -148,7 +153,7 @@ def luminance(colour: str) -> float:
     return 0.2126 * linear[0] + 0.7152 * linear[1] + 0.0722 * linear[2]
 
 
-def test_ink_stands_out_from_paper(clutch):
+def test_ink_stands_out_from_paper(clutch: Invented) -> None:
     """WCAG 2.2 success criterion 1.4.3 (AA): 4.5 to 1 for text."""
     style = sheet_html(*clutch.arguments).decode()
     colours = dict(re.findall(r"--(\w+): (#[0-9a-f]{3,6});", style))

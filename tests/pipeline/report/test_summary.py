@@ -3,13 +3,17 @@ from __future__ import annotations
 import csv
 import io
 from dataclasses import replace
+from typing import TYPE_CHECKING
 
 import pytest
 
-from pipeline.report.summary import COLUMNS, summarise, summary_csv
+from pipeline.report.summary import COLUMNS, ExamSummary, summarise, summary_csv
+
+if TYPE_CHECKING:
+    from tests.pipeline.report.conftest import Invented
 
 
-def rows_of(summaries):
+def rows_of(summaries: list[ExamSummary]) -> list[dict[str, str]]:
     data = summary_csv(summaries)
     assert data.endswith(b"\r\n")
     assert b"\n" not in data.replace(b"\r\n", b"")
@@ -17,11 +21,11 @@ def rows_of(summaries):
 
 
 @pytest.fixture
-def summaries(night):
+def summaries(night: tuple[Invented, ...]) -> list[ExamSummary]:
     return [summarise(n.exam, n.finding, n.scans) for n in night]
 
 
-def test_one_row_for_each_exam_by_animal(summaries):
+def test_one_row_for_each_exam_by_animal(summaries: list[ExamSummary]) -> None:
     rows = rows_of(summaries[::-1])
     assert [row["animal"] for row in rows] == ["AF-0412", "AF-0413", "AF-0414", "AF-0415"]
     assert tuple(rows[0]) == COLUMNS
@@ -32,7 +36,7 @@ def test_one_row_for_each_exam_by_animal(summaries):
     assert rows[0]["report"] == "AF-0412/2026-05-14/report.html"
 
 
-def test_not_scanned_is_not_zero(summaries):
+def test_not_scanned_is_not_zero(summaries: list[ExamSummary]) -> None:
     rows = {row["animal"]: row for row in rows_of(summaries)}
     assert rows["AF-0413"]["seen"] == "none seen"
     assert rows["AF-0413"]["shelled_estimate"] == "0"
@@ -42,7 +46,7 @@ def test_not_scanned_is_not_zero(summaries):
 
 
 @pytest.mark.parametrize("name", ["=1+1", "+cmd", "-2", "@SUM(A1)", " =1", "\t=1", "\uff1d1", "\r=1"])
-def test_no_spreadsheet_runs_a_name(clutch, name):
+def test_no_spreadsheet_runs_a_name(clutch: Invented, name: str) -> None:
     exam = replace(clutch.exam, animal=name, species=name)
     data = summary_csv([summarise(exam, clutch.finding, clutch.scans)]).decode()
     row = next(csv.DictReader(io.StringIO(data, newline="")))
@@ -50,7 +54,7 @@ def test_no_spreadsheet_runs_a_name(clutch, name):
     assert row["species"] == f"'{name}"
 
 
-def test_quotes_commas_and_umlauts_survive(clutch):
+def test_quotes_commas_and_umlauts_survive(clutch: Invented) -> None:
     name = 'Möwe, "die, alte"'
     exam = replace(clutch.exam, animal=name)
     assert rows_of([summarise(exam, clutch.finding, clutch.scans)])[0]["animal"] == name

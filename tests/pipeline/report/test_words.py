@@ -2,12 +2,16 @@ from __future__ import annotations
 
 import datetime as dt
 from dataclasses import replace
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pytest
 
 from pipeline.estimate.finding import Count
 from pipeline.report import words
+
+if TYPE_CHECKING:
+    from tests.pipeline.report.conftest import Invented
 
 
 @pytest.mark.parametrize(
@@ -20,12 +24,12 @@ from pipeline.report import words
         (Count(0, 0, (0, 0)), "no shelled eggs seen", "she may still carry some"),
     ],
 )
-def test_counts(count, seen, likely):
+def test_counts(count: Count, seen: str, likely: str) -> None:
     assert words.count_words(count, "shelled egg") == seen
     assert words.likely_words(count) == likely
 
 
-def test_dates_do_not_depend_on_the_machine():
+def test_dates_do_not_depend_on_the_machine() -> None:
     assert words.date_words(dt.date(2026, 5, 4)) == "4 May 2026"
 
 
@@ -33,11 +37,11 @@ def test_dates_do_not_depend_on_the_machine():
     ("value", "text"),
     [(0.0, "0 %"), (0.002, "under 1 %"), (0.82, "82 %"), (0.996, "over 99 %"), (1.0, "100 %")],
 )
-def test_percentages_never_claim_certainty(value, text):
+def test_percentages_never_claim_certainty(value: Any, text: str) -> None:
     assert words.percent(value) == text
 
 
-def test_windows(clutch, empty, refused, without_scale):
+def test_windows(clutch: Invented, empty: Invented, refused: Invented, without_scale: Invented) -> None:
     left, right, _ = clutch.scans
     assert words.windows_words(clutch.scans) == "both windows scanned"
     assert words.windows_words(empty.scans) == "left window only"
@@ -47,12 +51,12 @@ def test_windows(clutch, empty, refused, without_scale):
     assert words.windows_words([left, replace(right, used=np.zeros(0, np.int64))]) == "left window only"
 
 
-def test_scan(clutch, refused):
+def test_scan(clutch: Invented, refused: Invented) -> None:
     assert words.scan_words(clutch.scans) == "3 clips, 1 refused; 680 of 720 frames clear enough (94 %)"
     assert words.scan_words(refused.scans) == "2 clips, 2 refused"
 
 
-def test_sizes(clutch, without_scale):
+def test_sizes(clutch: Invented, without_scale: Invented) -> None:
     eggs = clutch.finding.eggs
     middle, more = words.sizes_words(eggs, True)
     assert middle.endswith("mm")
@@ -63,10 +67,10 @@ def test_sizes(clutch, without_scale):
     assert words.sizes_words([replace(eggs[0], length_mm=float("nan"))], True) == ("could not be told", "")
 
 
-def test_stage_mix(clutch):
+def test_stage_mix(clutch: Invented) -> None:
     assert words.stage_mix_words(clutch.finding.eggs) == "6 calcified, 1 thin-shelled, 1 follicle"
 
 
-def test_moments():
+def test_moments() -> None:
     assert words.moment_words(50, 25.0) == "2.0 s"
     assert words.moment_words(50, None) == "frame 50"
