@@ -44,7 +44,7 @@ from pipeline.report.result import ModelIdentity
 from pipeline.report.summary import ExamSummary, summarise
 from pipeline.scan import ClipScan, FrameDetector, refused_scan, scan_clip
 from pipeline.settings import Settings, settings_sha256
-from pipeline.store import ScanKey, Store, StoredExam, StoreError
+from pipeline.store import ScanKey, Store, StoredExam, StoreError, database_path
 from synthetic.species import PROFILES, load_profile
 
 __all__ = ["run_batch"]
@@ -82,8 +82,8 @@ def run_batch(
     root, out = root.resolve(), out.resolve()
     _keep_apart(root, out)
     search = find_exams(root)
-    if not search.exams and not search.problems:
-        return BatchReport(root, out, (), (), None)
+    if not search.exams and not database_path(out).exists():
+        return BatchReport(root, out, (), search.problems, None)  # nothing to show, so nothing is begun
     _keep_results_out(root, out, search.exams)
     with hold_lock(out), Store(out) as store:
         outcomes: list[ExamOutcome] = []
