@@ -53,27 +53,31 @@ def match(log_ratios: Floats, share: float, weight: float) -> Matching:
     return Matching(best_pairs(log_ratios, number.median), number, evidence)
 
 
-def shared_number(log_ratios: Floats, share: float, weight: float) -> tuple[Distribution, float]:
+def shared_number(
+    log_ratios: Floats, share: float, weight: float, expected: int | None = None
+) -> tuple[Distribution, float]:
     """How many are in both sets, and the log-evidence of :class:`Matching`.
 
     log_ratios : (N, M) log-likelihood ratio of same against different; -inf where the two cannot be the same
-    share : expected share of the smaller set that is in both
+    share : expected share, of the smaller set unless ``expected`` is given, that is in both
     weight : trust in it, in eggs; the prior for k is beta-binomial, share * weight and (1 - share) * weight
+    expected : how many should have had the chance to be in both; too few in a set is evidence against
     """
     rows, columns = log_ratios.shape
-    smaller = min(rows, columns)
-    if smaller == 0:
-        return certainly(0), 0.0
+    chances = min(rows, columns) if expected is None else expected
+    smaller = min(rows, columns, chances)
     k = np.arange(smaller + 1)
     ways = _log_binomial(rows, k) + _log_binomial(columns, k) + gammaln(k + 1)
     prior = (
-        _log_binomial(smaller, k)
-        + betaln(k + share * weight, smaller - k + (1 - share) * weight)
+        _log_binomial(chances, k)
+        + betaln(k + share * weight, chances - k + (1 - share) * weight)
         - betaln(share * weight, (1 - share) * weight)
     )
+    if smaller == 0:
+        return certainly(0), float(prior[0])
     # Sums are computed around the pairs' prior odds, where most of the probability lies.
     tilt = float(np.log(share / (1 - share)) - np.log(max(rows, columns)))
-    posterior = prior - ways + log_matching_sums(log_ratios, tilt)
+    posterior = prior - ways + log_matching_sums(log_ratios, tilt)[: smaller + 1]
     largest = posterior.max()
     evidence = float(largest + np.log(np.exp(posterior - largest).sum()))
     weights = np.exp(posterior - evidence)

@@ -59,14 +59,14 @@ class _Turn:
 def unfold(appearances: Sequence[Appearance], low: float, high: float, settings: TrackSettings) -> Sweep:
     """Unfold the part of a clip from frame ``low`` to ``high``."""
     ordered = sorted(appearances, key=lambda one: (one.position, one.members))
-    turn = _best_turn(ordered, high, settings)
+    turn = _best_turn(ordered, low, high, settings)
     if turn is None:
         return Sweep(tuple(ordered), low, high, 1, 1, 0.0, (certainly(0), certainly(0)))
     if turn.probability < 0.5:
         # Not believed, yet if it is true after all, there are fewer eggs than listed.
         shifts = [
             mixture([(certainly(0), 1 - turn.probability), (number.less_from(0), turn.probability)])
-            for number in _numbers(ordered, turn, settings)
+            for number, _ in _returned(ordered, turn, low, high, settings)
         ]
         return Sweep(tuple(ordered), low, high, 1, 1, 0.0, (shifts[0], shifts[1]))
     there = unfold([ordered[i] for i in turn.before], low, turn.frame, settings)
@@ -119,7 +119,9 @@ def _folded_together(there: Sweep, back: Sweep, turn: _Turn, settings: TrackSett
     )
 
 
-def _best_turn(ordered: Sequence[Appearance], high: float, settings: TrackSettings) -> _Turn | None:
+def _best_turn(
+    ordered: Sequence[Appearance], low: float, high: float, settings: TrackSettings
+) -> _Turn | None:
     if len(ordered) < 2:
         return None
     positions = np.array([one.position for one in ordered])
@@ -139,7 +141,8 @@ def _best_turn(ordered: Sequence[Appearance], high: float, settings: TrackSettin
         half = (positions[:, None] + positions[None]) / 2 - frame
         away = np.abs(positions[:, None] - positions[None]) / 2
         turn = _Turn(frame, before, after, likeness + _time_ratios(half, away, high - frame), 0.0)
-        turns.append((_log_evidence(ordered, turn, settings), turn))
+        found = _returned(ordered, turn, low, high, settings)
+        turns.append((sum(evidence for _, evidence in found), turn))
     if not turns:
         return None
     evidences = np.array([evidence for evidence, _ in turns])
@@ -160,28 +163,24 @@ def _time_ratios(half: Floats, away: Floats, room: float) -> Floats:
     return np.asarray(same - np.log(2 / max(room, 2 * _TURN_SPREAD)))
 
 
-def _log_evidence(ordered: Sequence[Appearance], turn: _Turn, settings: TrackSettings) -> float:
-    return sum(
-        shared_number(part, settings.return_reseen_share, settings.reseen_weight)[1]
-        for part in _parts(ordered, turn)
-    )
+def _returned(
+    ordered: Sequence[Appearance], turn: _Turn, low: float, high: float, settings: TrackSettings
+) -> list[tuple[Distribution, float]]:
+    """How many are met again after the turn, and the log-evidence for it; follicles and shelled eggs apart.
 
-
-def _numbers(ordered: Sequence[Appearance], turn: _Turn, settings: TrackSettings) -> list[Distribution]:
-    return [
-        shared_number(part, settings.return_reseen_share, settings.reseen_weight)[0]
-        for part in _parts(ordered, turn)
-    ]
-
-
-def _parts(ordered: Sequence[Appearance], turn: _Turn) -> list[Floats]:
-    # The ratios across the turn, follicles and shelled eggs apart.
+    All that lie where both passes went should be, so eggs missing on either pass speak against the turn.
+    """
     shelled = np.array([one.is_shelled for one in ordered], bool)
-    parts = []
+    positions = np.array([one.position for one in ordered])
+    mirrored = 2 * turn.frame - positions
+    passed_twice = (mirrored >= low) & (mirrored <= high)
+    found = []
     for kind in (False, True):
         before, after = (side[shelled[side] == kind] for side in (turn.before, turn.after))
-        parts.append(turn.ratios[np.ix_(before, after)])
-    return parts
+        expected = max(int(passed_twice[before].sum()), int(passed_twice[after].sum()))
+        part = turn.ratios[np.ix_(before, after)]
+        found.append(shared_number(part, settings.return_reseen_share, settings.reseen_weight, expected))
+    return found
 
 
 def _likeness(first: Sequence[Appearance], second: Sequence[Appearance], settings: TrackSettings) -> Floats:

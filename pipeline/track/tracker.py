@@ -26,10 +26,12 @@ __all__ = ["ClipTracker", "FinishedTracks", "Sightings"]
 Floats = NDArray[np.float64]
 
 _DAMPING = 0.8  # of the velocity, each frame
-_VELOCITY_GAIN, _SHAPE_GAIN, _STAGE_GAIN = 0.3, 0.6, 0.3
+_VELOCITY_GAIN, _SHAPE_GAIN, _STAGE_GAIN = 0.3, 0.6, 0.3  # of each sighting against what was expected
 _MISS_EVIDENCE = 0.3  # log-odds lost with each frame in which a track is not seen
-# An outline below this share of the track's largest is near the end of its egg, not in the midst of it.
+# An outline below this share of the track's largest is near the end of its egg, not in the midst of it ...
 _NEAR_POLE = 0.65
+# ... and a section this large, as a share of the largest, where none should be left, is another egg's.
+_SURPRISE = 0.3
 _COLUMNS = 11  # frame, ellipse (5), depth, stages (3), score
 
 
@@ -67,6 +69,7 @@ class _Live:
         self.velocity = np.zeros(2)
         self.stages = np.full(3, 1 / 3)
         self.largest_px = 0.0
+        self.growth_px2 = 0.0
         self.best_worth = -1.0
 
     @property
@@ -89,7 +92,10 @@ class _Live:
             step = residual / (frame - self.last_frame)
             self.velocity = (1 - _VELOCITY_GAIN) * self.velocity + _VELOCITY_GAIN * step
             axes = np.exp((1 - _SHAPE_GAIN) * np.log(self.expected[2:4]) + _SHAPE_GAIN * np.log(ellipse[2:4]))
+            before = self.size_px**2
             self.expected = np.array([*ellipse[:2], *axes, ellipse[4]])
+            growth = (self.size_px**2 - before) / (frame - self.last_frame)
+            self.growth_px2 = (1 - _VELOCITY_GAIN) * self.growth_px2 + _VELOCITY_GAIN * growth
             self.stages = (1 - _STAGE_GAIN) * self.stages + _STAGE_GAIN * stages
         else:
             self.expected, self.stages = ellipse.copy(), stages.copy()
@@ -192,12 +198,15 @@ class ClipTracker:
         return links, shift
 
     def _another_egg(self, gaps: NDArray[np.int64], found: Floats) -> NDArray[np.bool_]:
-        # Eggs lie one behind the other: where one outline shrank, vanished, and a growing one follows, the
-        # plane passed from pole to pole. Should the hand have turned there instead, merging rejoins the two.
-        last = np.array([live.size_px for live in self._live])[:, None]
-        largest = np.array([live.largest_px for live in self._live])[:, None]
-        size = np.sqrt(found[:, 2] * found[:, 3])[None]
-        return np.asarray((gaps[:, None] > 2) & (last < _NEAR_POLE * largest) & (size > 1.15 * last))
+        # (L, N) Eggs lie one behind the other: where an outline shrank, should be gone by now, and yet one is
+        # there, the plane passed from pole to pole. Should the hand have turned there instead, merging joins
+        # the two again. Squared size is what shrinks evenly in time towards the pole of a sphere.
+        last = np.array([live.size_px for live in self._live])
+        largest = np.array([live.largest_px for live in self._live])
+        shrinking = np.array([min(live.growth_px2, 0.0) for live in self._live])
+        left = np.maximum(last**2 + shrinking * gaps, 0.0) + (_SURPRISE * largest) ** 2
+        ending = (gaps > 1) & (last < _NEAR_POLE * largest)
+        return np.asarray(ending[:, None] & (found[None, :, 2] * found[None, :, 3] > left[:, None]))
 
     def _bury(self, frame: int, shift: Floats) -> tuple[int, ...]:
         dropped, living = [], []
