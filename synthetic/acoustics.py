@@ -8,10 +8,13 @@ phase-true interference of surfaces, displacement by the speed of sound, multipl
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
+from functools import cache
 
 import torch
 from torch import Tensor
+from torch.nn import functional
 
 from models.ellipsoid import section
 from synthetic.geometry import BeamGrid, Scanner, beam_grid
@@ -170,67 +173,89 @@ def _background(grid: BeamGrid, console: Console, coarse: Tensor, fine: Tensor) 
 def _draw_objects(
     fields: _Fields, slice_: Slice, plane: Plane, grid: BeamGrid, coarse: Tensor, fine: Tensor
 ) -> None:
-    """Add every object to the fields.
+    """Add every object to the fields, in order.
 
     On the plane p = o + x u + z v the squared radius q2 = (p - c)' M (p - c) is a quadratic in x and z and its
-    gradient, also across the plane, is linear: six and nine numbers an object, whatever its attitude.
+    gradient, also across the plane, is linear: a few numbers an object, whatever its attitude.
     """
     offset = plane.origin[:, None] - slice_.centre  # (B, K, 3)
     u, v = plane.right[:, None], plane.down[:, None]
     across = torch.linalg.cross(u, v)
     mu, mv, md = (torch.einsum("bkij,bkj->bki", slice_.shape, w.expand(offset.shape)) for w in (u, v, offset))
-    auu, auv, avv = (u * mu).sum(-1), (u * mv).sum(-1), (v * mv).sum(-1)
-    bu, bv, constant = (u * md).sum(-1), (v * md).sum(-1), (offset * md).sum(-1)
-    nu, nv, nd = (across * mu).sum(-1), (across * mv).sum(-1), (across * md).sum(-1)
     m = slice_.materials
-    rim = torch.maximum(m.rim_mm, m.rim_share * slice_.smallest_mm)
     # A wall thinner than a sample would fall between samples.
-    rim = torch.maximum(rim, grid.step[..., 0])
-    windows = _windows(slice_, plane, grid, rim)
-    present_anywhere = slice_.present.any(0).tolist()
-    for k, (lines, samples) in enumerate(windows):
-        if not present_anywhere[k]:
-            continue
+    thick = torch.maximum(torch.maximum(m.rim_mm, m.rim_share * slice_.smallest_mm), grid.step[..., 0])
+    numbers = torch.stack(
+        [
+            *((u * mu).sum(-1), (u * mv).sum(-1), (v * mv).sum(-1)),
+            *((u * md).sum(-1), (v * md).sum(-1), (offset * md).sum(-1)),
+            *((across * mu).sum(-1), (across * mv).sum(-1), (across * md).sum(-1)),
+            *(slice_.present.float(), slice_.smallest_mm, thick),
+            *(m.echo_db, m.texture_db, m.core_share, m.core_db),
+            *(m.rim_db, m.rim_floor, m.rim_power, m.rim_gaps, m.loss_db),
+            *(m.attenuation, m.unevenness, m.softness_mm, m.haze),
+        ],
+        dim=-1,
+    )[..., None, None]  # (B, K, N, 1, 1)
+    sums = [fields.echo_db, fields.attenuation, fields.surface, fields.shell_db_per_mm, fields.haze]
+    steady = [grid.x, grid.z, grid.right, grid.down, coarse, fine]
+    if grid.x.is_cuda:
+        # One fused kernel over the whole grid beats many small ones over part of it.
+        add = _fused()
+        for k in range(offset.shape[1]):
+            sums = list(add(sums, steady, numbers[:, k]))
+        fields.echo_db, fields.attenuation, fields.surface, fields.shell_db_per_mm, fields.haze = sums
+        return
+    met = slice_.present.any(0).tolist()
+    for k, (lines, samples) in enumerate(_windows(slice_, plane, grid, thick)):
+        if met[k]:
+            here = [value[:, lines, samples if value.shape[2] > 1 else slice(None)] for value in steady]
+            parts = [value[:, lines, samples] for value in sums]
+            for part, value in zip(parts, _add_object(parts, here, numbers[:, k]), strict=True):
+                part.copy_(value)
 
-        def of(values: Tensor, k: int = k) -> Tensor:
-            return values[:, k, None, None]
 
-        here = (slice(None), lines, samples)
-        x, z = grid.x[here], grid.z[here]
-        slow, fast = coarse[here], fine[here]
-        right, down = grid.right[:, lines], grid.down[:, lines]
-        gx = of(auu) * x + of(auv) * z + of(bu)  # half the gradient of q2, along u
-        gz = of(auv) * x + of(avv) * z + of(bv)
-        gn = of(nu) * x + of(nv) * z + of(nd)
-        q2 = gx * x + gz * z + of(bu) * x + of(bv) * z + of(constant)
-        q = q2.clamp(min=_TINY).sqrt()
-        steep = (gx * gx + gz * gz + gn * gn).clamp(min=_TINY * _TINY).sqrt()
-        uneven = 1 + of(m.unevenness) * (0.7 * slow + 0.3 * fast)
-        distance = (q * uneven - 1) * q / steep  # mm outside the surface
-        cosine = ((gx * right + gz * down).abs() / steep).clamp(max=1)
-        present = of(slice_.present.float())
+@cache
+def _fused() -> Callable[[list[Tensor], list[Tensor], Tensor], tuple[Tensor, ...]]:
+    return torch.compile(_add_object, dynamic=False)
 
-        inside = torch.sigmoid(-distance / of(m.softness_mm)) * present
-        core = torch.sigmoid((of(m.core_share) - q) * (of(slice_.smallest_mm) / of(m.softness_mm)))
-        core = core * (of(m.core_share) > 0.05)
-        level = of(m.echo_db) + core * (of(m.core_db) - of(m.echo_db)) + of(m.texture_db) * fast
-        fields.echo_db[here] += inside * (level - fields.echo_db[here])
-        fields.attenuation[here] += inside * (of(m.attenuation) - fields.attenuation[here])
 
-        thick = of(rim)
-        wall = torch.exp(-(((distance + thick / 2) / (0.6 * thick)) ** 2)) * present
-        angle = of(m.rim_floor) + (1 - of(m.rim_floor)) * cosine ** of(m.rim_power)
-        gaps = torch.pow(10.0, -of(m.rim_gaps) * (slow + fast).clamp(min=0) / 40)
-        strength = torch.pow(10.0, of(m.rim_db) / 20) * (of(m.rim_db) > -25)
-        echo = strength * wall * angle
-        fields.surface[here] += echo * gaps - fields.surface[here] * inside
-        # The loss lies on the inner face so that the outer one shows bright; 0.94 is the area under the bump. A beam
-        # that grazes stays in the shell for longer and, past the critical angle, is turned away.
-        inner = torch.exp(-(((distance + thick) / (0.53 * thick)) ** 2)) * present
-        grazing = ((1 - cosine) ** 4) * torch.exp(-((distance / (1.5 * thick)) ** 2)) * present
-        turned_away = 0.1 * of(m.loss_db).clamp(0.3, 4)
-        fields.shell_db_per_mm[here] += of(m.loss_db) / (0.94 * thick) * inner + turned_away * grazing
-        fields.haze[here] += of(m.haze) * echo - fields.haze[here] * inside
+def _add_object(sums: list[Tensor], steady: list[Tensor], numbers: Tensor) -> tuple[Tensor, ...]:
+    """The sums over objects, each (B, l, s), with one more object in them; numbers (B, N, 1, 1) describe it."""
+    echo_db, attenuation, surface, shell, haze = sums
+    x, z, right, down, slow, fast = steady
+    auu, auv, avv, bu, bv, constant, nu, nv, nd, present, smallest, thick, *material = numbers.unbind(1)
+    level_db, texture_db, core_share, core_db, rim_db, rim_floor, rim_power, rim_gaps, loss_db, *rest = material
+    own_attenuation, unevenness, softness, rings = rest
+
+    gx = auu * x + auv * z + bu  # half the gradient of q2, along u
+    gz = auv * x + avv * z + bv
+    gn = nu * x + nv * z + nd
+    q = (gx * x + gz * z + bu * x + bv * z + constant).clamp(min=_TINY).sqrt()
+    steep = (gx * gx + gz * gz + gn * gn).clamp(min=_TINY * _TINY).sqrt()
+    distance = (q * (1 + unevenness * (0.7 * slow + 0.3 * fast)) - 1) * q / steep  # mm outside the surface
+    cosine = ((gx * right + gz * down).abs() / steep).clamp(max=1)
+
+    inside = torch.sigmoid(-distance / softness) * present
+    core = torch.sigmoid((core_share - q) * (smallest / softness)) * (core_share > 0.05)
+    level = level_db + core * (core_db - level_db) + texture_db * fast
+
+    wall = torch.exp(-(((distance + thick / 2) / (0.6 * thick)) ** 2)) * present
+    angle = rim_floor + (1 - rim_floor) * cosine**rim_power
+    gaps = torch.pow(10.0, -rim_gaps * (slow + fast).clamp(min=0) / 40)
+    echo = torch.pow(10.0, rim_db / 20) * (rim_db > -25) * wall * angle
+    # The loss lies on the inner face so that the outer one shows bright; 0.94 is the area under the bump. A beam
+    # that grazes stays in the shell for longer and, past the critical angle, is turned away.
+    inner = torch.exp(-(((distance + thick) / (0.53 * thick)) ** 2)) * present
+    grazing = ((1 - cosine) ** 4) * torch.exp(-((distance / (1.5 * thick)) ** 2)) * present
+    lost = loss_db / (0.94 * thick) * inner + 0.1 * loss_db.clamp(0.3, 4) * grazing
+    return (
+        echo_db + inside * (level - echo_db),
+        attenuation + inside * (own_attenuation - attenuation),
+        surface + echo * gaps - surface * inside,
+        shell + lost,
+        haze + rings * echo - haze * inside,
+    )
 
 
 def _windows(slice_: Slice, plane: Plane, grid: BeamGrid, rim: Tensor) -> list[tuple[slice, slice]]:
@@ -302,7 +327,14 @@ def _spread(field: Tensor, grid: BeamGrid, scanner: Scanner, console: Console) -
 
 
 def _ringing(source: Tensor, grid: BeamGrid) -> Tensor:
-    """What gas leaves behind itself: a tail that fades over 15 mm, banded by repetition."""
+    """What gas leaves behind itself: a tail that fades over 15 mm, banded, and the echo again at two and three times
+    its depth, since sound runs to and fro between gas and probe.
+    """
     fade = torch.exp(-grid.depth / 15.0)
     tail = torch.cumsum(source / fade.clamp(min=1e-4), dim=2) * fade * grid.step
-    return 0.05 * tail * (0.7 + 0.3 * torch.cos(grid.depth * 2.2))
+    samples = source.shape[2]
+    again = torch.zeros_like(source)
+    for times, share in ((2, 0.2), (3, 0.08)):
+        part = source[..., : samples // times]
+        again = again + share * functional.interpolate(part, size=samples, mode="linear", align_corners=False)
+    return 0.05 * tail * (0.7 + 0.3 * torch.cos(grid.depth * 2.2)) + again

@@ -217,7 +217,15 @@ def _large_organs(rng: np.random.Generator, carapace: float, width: float, heigh
     bones = np.array(kinds) == Kind.BONE
     # The pelvis and the rim of the shell lie at the edges, out of the way of the sweep's middle.
     centres[bones] = np.sign(centres[bones]) * np.array([0.4 * width, 0.3 * carapace, 0.3 * height])
-    return np.array(kinds, dtype=np.int64), centres, semi_axes, _rotations(rng, len(kinds))
+    rotations = _rotations(rng, len(kinds))
+    # The lungs lie under the back, from side to side: from below they end the picture like a curtain.
+    lungs = np.array([[0.32 * width, 0.28 * carapace, 0.12 * height]]) * rng.uniform(0.7, 1.2, (1, 3))
+    return (
+        np.array([*kinds, Kind.GAS], dtype=np.int64),
+        np.concatenate([centres, [[0.0, 0.15 * carapace, 0.45 * height]]]),
+        np.concatenate([semi_axes, lungs]),
+        np.concatenate([rotations, np.eye(3)[None]]),
+    )
 
 
 def _rotations(

@@ -104,7 +104,7 @@ def _batch(
     number, side = settings.batch, settings.side_px
     device = generator.device
     chosen = herd.take(torch.randint(len(herd.kinds), (number,), generator=generator, device=device))
-    scanner = draw_scanner(number, generator)
+    scanner = draw_scanner(chosen, generator)
     console = draw_console(number, scanner, generator)
     plane = draw_plane(chosen, scanner, generator)
     view = draw_view(scanner, side, generator)

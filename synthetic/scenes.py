@@ -19,8 +19,12 @@ def _uniform(batch: int, low: float, high: float, generator: torch.Generator) ->
     return low + (high - low) * torch.rand(batch, generator=generator, device=generator.device)
 
 
-def draw_scanner(batch: int, generator: torch.Generator) -> Scanner:
-    """Linear, convex and microconvex arrays of 4 to 10 MHz that show 35 to 150 mm."""
+def draw_scanner(herd: Herd, generator: torch.Generator) -> Scanner:
+    """Linear, convex and microconvex arrays of 4 to 10 MHz that show 30 to 150 mm of B animals.
+
+    One in three is set so shallow that the animal's largest egg or follicle fills a third to most of the picture.
+    """
+    batch = len(herd.kinds)
     kind = torch.rand(batch, generator=generator, device=generator.device)
     linear, micro = kind < 0.2, kind > 0.6
     radius = _uniform(batch, 35, 65, generator)
@@ -28,6 +32,10 @@ def draw_scanner(batch: int, generator: torch.Generator) -> Scanner:
     half = torch.deg2rad(_uniform(batch, 24, 38, generator))
     half = torch.where(micro, torch.deg2rad(_uniform(batch, 30, 62, generator)), half)
     depth = torch.exp(_uniform(batch, math.log(35), math.log(150), generator))
+    wanted = herd.real & (herd.kinds >= Kind.FOLLICLE)
+    largest = 2 * torch.where(wanted, herd.smallest_mm, 0.0).amax(1)
+    shallow = (torch.rand(batch, generator=generator, device=generator.device) < 0.35) & (largest > 0)
+    depth = torch.where(shallow, (largest * _uniform(batch, 1.2, 3.0, generator)).clamp(30, 150), depth)
     # A linear array is as wide as it is: 25 to 60 mm, and shows no more than about twice that.
     width = _uniform(batch, 25, 60, generator)
     radius = torch.where(linear, torch.full_like(radius, LINEAR_RADIUS_MM), radius)

@@ -73,10 +73,11 @@ def run_training(
         seed=settings.seed,
         report=report,
     )
-    figures = held_out_figures(settings, trained, device)
-    notes = {"settings": settings.model_dump_json(), "held_out": json.dumps(vars(figures))}
+    notes = {"settings": settings.model_dump_json()}
     weights.parent.mkdir(parents=True, exist_ok=True)
-    save_weights(trained, weights, notes)
+    save_weights(trained, weights, notes)  # first, so that nothing that follows can lose them
+    figures = held_out_figures(settings, trained, device)
+    save_weights(trained, weights, {**notes, "held_out": json.dumps(vars(figures))})
     return figures
 
 
