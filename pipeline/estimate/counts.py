@@ -82,8 +82,10 @@ def unscanned(settings: EstimateSettings) -> Tally:
 
 def _crossed(found: Distribution, at_least: int, reach: Reach, settings: EstimateSettings) -> Distribution:
     missed = settings.missed_share if reach.repeated else settings.single_pass_missed_share
-    crossed = found.plus(poisson(missed * max(found.mean, 0.0)))
-    return crossed.plus(_spread(settings.relative_error * max(found.mean, 0.0))).at_least(at_least)
+    number = max(found.mean, 0.0)
+    # One more than were found, since where nothing was found an egg can be missed as well.
+    crossed = found.plus(poisson(missed * (number + 1)))
+    return crossed.plus(_spread(settings.relative_error * number)).at_least(at_least)
 
 
 def _unreached(crossed: float, reach: Reach, settings: EstimateSettings) -> float:

@@ -1,0 +1,100 @@
+from __future__ import annotations
+
+import string
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from pipeline.estimate.counts import Reach, tally
+from pipeline.estimate.coverage import ClipCoverage
+from pipeline.estimate.flags import CATALOGUE, Grounds, flags
+from pipeline.settings import load_settings
+from pipeline.track.distribution import Distribution, certainly
+from pipeline.track.merging import Egg, Grouping, Member
+
+SETTINGS = load_settings()
+LEFT = ClipCoverage("left-1.mp4", "left", "done", None, 300, 280)
+RIGHT = ClipCoverage("right-1.mp4", "right", "done", None, 300, 280)
+
+
+def counted(left=0, right=0, *, existence=0.99, shift=None):
+    files = ["left-1.mp4"] * left + ["right-1.mp4"] * right
+    eggs = tuple(
+        Egg(k, (Member(file, k),), existence, np.array([0.02, 0.03, 0.95])) for k, file in enumerate(files, 1)
+    )
+    grouping = Grouping(eggs, (certainly(0), shift or certainly(0)), 4)
+    return tally(grouping, shelled=True, at_least=0, reach=Reach(True, True), settings=SETTINGS.estimate)
+
+
+CALM = Grounds(
+    shelled=counted(3, 3),
+    follicles=counted(),
+    coverage=(LEFT, RIGHT),
+    stages=("calcified",),
+    doubtful=(),
+    unscaled=(),
+    species="Emys orbicularis",
+    known_species=None,
+)
+
+
+def codes(**changed):
+    return [flag.code for flag in flags(replace(CALM, **changed), SETTINGS.flags)]
+
+
+def test_a_good_scan_of_a_clear_clutch_raises_nothing():
+    assert codes() == []
+
+
+NOTHING_USED = replace(LEFT, frames_used=0)
+REFUSED = ClipCoverage("left-2.mp4", "left", "refused", "it ends after 12 bytes.", 0, 0)
+WIDE = Distribution(-7, np.full(8, 1 / 8))
+
+
+@pytest.mark.parametrize(
+    ("code", "changed"),
+    [
+        ("nothing-usable", {"coverage": (NOTHING_USED,)}),
+        ("clip-refused", {"coverage": (LEFT, RIGHT, REFUSED)}),
+        ("one-window-only", {"coverage": (LEFT,)}),
+        ("window-unknown", {"coverage": (LEFT, replace(RIGHT, window=None))}),
+        ("windows-disagree", {"shelled": counted(6, 1)}),
+        ("poor-scan", {"coverage": (replace(LEFT, frames_used=20), replace(RIGHT, frames_used=20))}),
+        ("none-seen", {"shelled": counted(), "stages": ()}),
+        ("low-confidence", {"shelled": counted(5, 5, shift=Distribution(-4, np.full(5, 0.2)))}),
+        ("unreliable-count", {"shelled": counted(10, 10, shift=WIDE)}),
+        ("wide-interval", {"shelled": counted(4, 4, shift=WIDE)}),
+        ("doubtful-objects", {"doubtful": ("left-1.mp4, frames 4 to 9",)}),
+        ("mixed-stages", {"stages": ("follicle", "calcified")}),
+        ("no-scale", {"unscaled": ("left-1.mp4",)}),
+        ("unknown-species", {"species": None}),
+        ("unknown-species", {"known_species": ("Trachemys scripta",)}),
+    ],
+)
+def test_every_reason_is_raised_by_its_grounds(code, changed):
+    assert code in codes(**changed)
+
+
+def test_none_seen_in_a_poor_scan_asks_for_another():
+    found = codes(shelled=counted(), stages=(), coverage=(replace(LEFT, frames_used=10), RIGHT))
+    assert "none-seen" in found
+    found = codes(
+        shelled=counted(), stages=(), coverage=tuple(replace(c, frames_used=10) for c in (LEFT, RIGHT))
+    )
+    assert "none-seen-poor-scan" in found
+    assert "none-seen" not in found
+
+
+def test_the_gravest_come_first_and_say_what_was_found():
+    raised = flags(replace(CALM, coverage=(REFUSED,), species=None), SETTINGS.flags)
+    assert [flag.severity for flag in raised] == ["vet today", "check", "note"]
+    assert raised[1].reason == "left-2.mp4 could not be used: it ends after 12 bytes."
+
+
+def test_every_reason_of_the_catalogue_is_a_sentence():
+    for code, reason in CATALOGUE.items():
+        assert code == code.lower().replace(" ", "-")
+        fields = {name for _, name, _, _ in string.Formatter().parse(reason.template) if name}
+        text = reason.template.format(**dict.fromkeys(fields, 0))
+        assert text[-1] in ".0", code
