@@ -12,7 +12,8 @@ import json
 import logging
 import traceback
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from contextlib import suppress
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 from pydantic import TypeAdapter, ValidationError
@@ -38,7 +39,7 @@ from pipeline.night import (
     NightPlanned,
     Preparing,
 )
-from pipeline.report.files import write_exam, write_night
+from pipeline.report.files import OutputError, write_exam, write_night
 from pipeline.report.names import exam_folder
 from pipeline.report.result import ModelIdentity
 from pipeline.report.summary import ExamSummary, summarise
@@ -77,7 +78,7 @@ def run_batch(
     A clip, folder or exam that cannot be used is told in the report and the others go on.
 
     Raises ExamRootError where root is no folder, LockedError where another run works in out, StoreError where
-    out cannot be used and OutputError where the night's page cannot be written.
+    out cannot be used.
     """
     root, out = root.resolve(), out.resolve()
     _keep_apart(root, out)
@@ -86,24 +87,32 @@ def run_batch(
         return BatchReport(root, out, (), search.problems, None)  # nothing to show, so nothing is begun
     _keep_results_out(root, out, search.exams)
     with hold_lock(out), Store(out) as store:
-        outcomes: list[ExamOutcome] = []
         listen(NightPlanned(len(search.exams), sum(len(exam.clips) for exam in search.exams)))
+        run, outcomes = None, []
         if search.exams:
             listen(Preparing())
             night = _Night.begin(store, out, settings, load_detector(), again, listen)
+            run = night.run
             try:
                 for exam in search.exams:
                     listen(ExamBegun(exam.animal, exam.date.isoformat()))
                     outcomes.append(night.finish_exam(exam))
                     listen(ExamEnded(outcomes[-1]))
             except BaseException:
-                store.finish_run(night.run, "interrupted")
+                with suppress(StoreError):  # what ended the run matters more
+                    store.finish_run(run, "interrupted")
                 raise
-            store.finish_run(night.run, "done")
-        summaries, unreadable = _summaries(store, out)
-        problems = (*search.problems, *unreadable)
-        write_night(out, summaries, problems)
-    return BatchReport(root, out, tuple(outcomes), problems, out / "index.html")
+        report = BatchReport(root, out, tuple(outcomes), search.problems, None)
+        try:
+            summaries, unreadable = _summaries(store, out)
+            report = replace(report, problems=(*search.problems, *unreadable))
+            write_night(out, summaries, report.problems)
+            report = replace(report, index=out / "index.html")
+            if run is not None:
+                store.finish_run(run, "done")
+        except (StoreError, OutputError) as error:
+            return replace(report, failure=str(error))  # the exams' outcomes must be told all the same
+    return report
 
 
 @dataclass(frozen=True)

@@ -10,7 +10,6 @@ import json
 import sys
 from collections.abc import Sequence
 from enum import StrEnum
-from importlib.metadata import PackageNotFoundError, version
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -71,15 +70,25 @@ def main(argv: Sequence[str] | None = None) -> int:
     return ExitCode.DONE
 
 
+def _show_version(wanted: bool) -> None:
+    if wanted:
+        from importlib.metadata import PackageNotFoundError, version
+
+        try:
+            typer.echo(f"clutchlight {version('clutchlight')}")
+        except PackageNotFoundError:
+            typer.echo("clutchlight (run from its source, not installed)")
+        raise typer.Exit
+
+
 @app.callback(epilog=EXIT_CODES)
 def _top(
-    show_version: Annotated[
-        bool, typer.Option("--version", help="Print the version and exit.", is_eager=True)
+    version: Annotated[
+        bool,
+        typer.Option("--version", callback=_show_version, is_eager=True, help="Print the version and exit."),
     ] = False,
 ) -> None:
-    if show_version:
-        typer.echo(f"clutchlight {_version()}")
-        raise typer.Exit
+    pass
 
 
 @app.command(epilog=EXIT_CODES)
@@ -245,13 +254,6 @@ def _write_phantoms(folder: Path, *, animals: int | None, seed: int, quiet: bool
             write_demo(folder, seed=seed, progress=step)
         else:
             write_phantoms(folder, animals=animals, seed=seed, progress=step)
-
-
-def _version() -> str:
-    try:
-        return version("clutchlight")
-    except PackageNotFoundError:
-        return "(run from its source)"
 
 
 if __name__ == "__main__":

@@ -144,6 +144,8 @@ def tell(report: BatchReport, *, quiet: bool, as_json: bool, traceback: bool) ->
             typer.echo(f"{exam.animal} {exam.date}: failed. {exam.reason}", err=True)
             if traceback and exam.trace:
                 typer.echo(exam.trace, err=True)
+    if report.failure is not None:
+        typer.echo(report.failure, err=True)
     if not report.exams and not report.problems:
         typer.echo(
             f"{report.root}: no recordings found. Exams are folders ANIMAL/DATE with clips in them.", err=True

@@ -72,13 +72,14 @@ class ExamOutcome:
 
 @dataclass(frozen=True)
 class BatchReport:
-    """All of a run. index : the page to open, None if none was written."""
+    """All of a run. index : the page to open, None if none was written;  failure : why it could not be"""
 
     root: Path
     out: Path
     exams: tuple[ExamOutcome, ...]
     problems: tuple[ExamProblem, ...]
     index: Path | None
+    failure: str | None = None
 
     @property
     def clips(self) -> tuple[ClipOutcome, ...]:
@@ -86,7 +87,7 @@ class BatchReport:
 
     @property
     def exit_code(self) -> ExitCode:
-        if any(exam.status == "failed" for exam in self.exams):
+        if self.failure is not None or any(exam.status == "failed" for exam in self.exams):
             return ExitCode.UNEXPECTED
         if all(clip.status == "refused" for clip in self.clips):
             return ExitCode.NOTHING_USABLE
@@ -102,6 +103,7 @@ class BatchReport:
             "root": str(self.root),
             "out": str(self.out),
             "index": None if self.index is None else str(self.index),
+            "failure": self.failure,
             "exams": [
                 {
                     "animal": exam.animal,

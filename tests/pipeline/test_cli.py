@@ -1,0 +1,190 @@
+"""The command line as a technician meets it: in a process of its own."""
+
+from __future__ import annotations
+
+import json
+import os
+import signal
+import subprocess
+import sys
+import time
+from collections.abc import Sequence
+from pathlib import Path
+
+import pytest
+
+from pipeline import cli
+from pipeline.lock import hold_lock
+from pipeline.night import BatchReport, ClipOutcome, ExamOutcome, ExitCode
+from tests.pipeline.blob_finder import write_exam_folder
+
+COMMAND = Path(__file__).with_name("blob_finder.py")
+ENVIRONMENT = {**os.environ, "PYTHONPATH": os.pathsep.join(sys.path), "COLUMNS": "200"}
+
+
+def clutchlight(*arguments: object, **environment: str) -> subprocess.CompletedProcess[str]:
+    return subprocess.run(
+        [sys.executable, str(COMMAND), *map(str, arguments)],
+        env={**ENVIRONMENT, **environment},
+        capture_output=True,
+        text=True,
+        timeout=120,
+        check=False,
+    )
+
+
+@pytest.fixture(scope="module")
+def root(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    root = tmp_path_factory.mktemp("root")
+    write_exam_folder(root, "AF-0001", {"left-1.mp4": 2, "right-1.mp4": 1})
+    return root
+
+
+def test_help_answers_at_once_without_heavy_libraries() -> None:
+    began = time.monotonic()
+    answer = subprocess.run(
+        [sys.executable, "-X", "importtime", "-m", "pipeline.cli", "--help"],
+        env=ENVIRONMENT,
+        capture_output=True,
+        text=True,
+        check=True,
+    )
+    assert time.monotonic() - began < 5.0  # about 0.4 s on an idle machine
+    loaded = {line.rpartition("|")[2].strip() for line in answer.stderr.splitlines()}
+    heavy = {"torch", "cv2", "av", "openvino", "matplotlib", "scipy", "sqlalchemy", "pydantic", "numpy"}
+    assert not heavy & loaded
+    for word in ("batch", "demo", "phantoms", "train", "75 another run"):
+        assert word in answer.stdout
+
+
+@pytest.mark.parametrize("command", ["batch", "demo", "phantoms", "train"])
+def test_every_command_explains_itself(command: str, capsys: pytest.CaptureFixture[str]) -> None:
+    assert cli.main([command, "--help"]) == ExitCode.DONE
+    said = capsys.readouterr().out
+    assert "Exit codes: 0 all done" in " ".join(said.split())
+    assert "--quiet" in said
+
+
+def test_version(capsys: pytest.CaptureFixture[str]) -> None:
+    assert cli.main(["--version"]) == 0
+    assert capsys.readouterr().out.startswith("clutchlight ")
+
+
+@pytest.mark.parametrize(
+    ("arguments", "said"),
+    [
+        (["batch"], "Missing argument"),
+        (["batch", "root"], "Missing option"),
+        (["batch", "root", "--out", "out", "--engine", "steam"], "steam"),
+        (["hatch"], "hatch"),
+        (["phantoms", "dir", "--animals", "0", "--seed", "1"], "--animals"),
+    ],
+)
+def test_wrong_usage_is_2(arguments: Sequence[str], said: str, capsys: pytest.CaptureFixture[str]) -> None:
+    assert cli.main(arguments) == ExitCode.USAGE
+    assert said in capsys.readouterr().err
+
+
+def test_a_night_in_words(root: Path, tmp_path: Path) -> None:
+    done = clutchlight("batch", root, "--out", tmp_path / "out")
+    assert (done.returncode, done.stdout.splitlines()) == (
+        0,
+        ["1 exam: 1 written", "2 clips: 2 read", f"Open {tmp_path / 'out' / 'index.html'}"],
+    )
+    assert done.stderr.splitlines() == ["1 exam, 2 clips", "[1/1] AF-0001 2026-05-14: 2 clips, written"]
+
+
+def test_a_night_in_json_with_talk_kept_apart(root: Path, tmp_path: Path) -> None:
+    done = clutchlight("batch", root, "--out", tmp_path / "out", "--json")
+    report = json.loads(done.stdout)
+    assert (report["schema"], report["exit_code"]) == ("clutchlight/batch-report/1", 0)
+    assert [clip["status"] for clip in report["exams"][0]["clips"]] == ["read", "read"]
+    assert report["exams"][0]["written_to"] == str(tmp_path / "out/AF-0001/2026-05-14")
+
+
+def test_a_quiet_night_says_nothing(root: Path, tmp_path: Path) -> None:
+    done = clutchlight("batch", root, "--out", tmp_path / "out", "--quiet")
+    assert (done.returncode, done.stdout, done.stderr) == (0, "", "")
+
+
+def test_no_bars_where_there_is_no_terminal(root: Path, tmp_path: Path) -> None:
+    done = clutchlight("batch", root, "--out", tmp_path / "out")
+    assert "\x1b" not in done.stdout + done.stderr
+    assert "\r" not in done.stdout + done.stderr
+
+
+@pytest.mark.parametrize("number", [signal.SIGINT, signal.SIGTERM])
+def test_an_interrupted_night_is_130_and_goes_on_later(root: Path, tmp_path: Path, number: int) -> None:
+    arguments = ["batch", str(root), "--out", str(tmp_path / "out"), "--quiet"]
+    process = subprocess.Popen(
+        [sys.executable, str(COMMAND), *arguments],
+        env={**ENVIRONMENT, "BLOB_SECONDS": "0.2"},
+        stderr=subprocess.PIPE,
+        text=True,
+    )
+    deadline = time.monotonic() + 60
+    while not (tmp_path / "out" / "clutchlight.sqlite").exists() and time.monotonic() < deadline:
+        time.sleep(0.05)
+    time.sleep(1.0)
+    process.send_signal(number)
+    _, said = process.communicate(timeout=60)
+    assert process.returncode == ExitCode.INTERRUPTED
+    assert said == "Interrupted. Run the same command again to go on; finished clips are kept.\n"
+    assert clutchlight(*arguments).returncode == 0
+
+
+def test_a_second_run_in_the_same_folder_is_75(root: Path, tmp_path: Path) -> None:
+    with hold_lock(tmp_path / "out"):
+        done = clutchlight("batch", root, "--out", tmp_path / "out")
+    assert done.returncode == ExitCode.LOCKED
+    assert f"another run works in this folder (process {os.getpid()})" in done.stderr
+
+
+def test_the_settings_file_is_heeded_and_its_mistakes_told(root: Path, tmp_path: Path) -> None:
+    (tmp_path / "mine.toml").write_text("[ingest]\nminimum_side_px = 200\n")
+    done = clutchlight("batch", root, "--out", tmp_path / "out", "--settings", tmp_path / "mine.toml")
+    assert done.returncode == ExitCode.NOTHING_USABLE
+    assert "192 x 160 pixels, less than 200" in done.stderr
+    (tmp_path / "mine.toml").write_text("[ingest]\n\nminimum_side = 200\n")
+    done = clutchlight("batch", root, "--out", tmp_path / "out", "--settings", tmp_path / "mine.toml")
+    assert done.returncode == ExitCode.USAGE
+    assert "mine.toml, line 3" in done.stderr
+    assert "minimum_side" in done.stderr
+
+
+def test_what_nobody_foresaw_is_one_sentence_and_with_traceback_more(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    def broken(*arguments: object, **options: object) -> None:
+        raise RuntimeError("the moon")
+
+    monkeypatch.setattr("pipeline.batch.run_batch", broken)
+    arguments = ["batch", str(tmp_path), "--out", str(tmp_path / "out")]
+    assert cli.main(arguments) == ExitCode.UNEXPECTED
+    said = capsys.readouterr().err
+    assert said.strip().splitlines() == [
+        "Unexpected RuntimeError: the moon. Run again with --traceback to see where it arose."
+    ]
+    assert cli.main([*arguments, "--traceback"]) == ExitCode.UNEXPECTED
+    assert "in broken" in capsys.readouterr().err
+
+
+def outcome(status: str, *clips: str) -> ExamOutcome:
+    listed = tuple(ClipOutcome(f"{number}.mp4", clip, None) for number, clip in enumerate(clips))  # type: ignore[arg-type]
+    return ExamOutcome("AF-0001", "2026-05-14", Path("x"), status, None, listed, None)  # type: ignore[arg-type]
+
+
+@pytest.mark.parametrize(
+    ("exams", "code"),
+    [
+        ([outcome("written", "read", "kept")], ExitCode.DONE),
+        ([outcome("unchanged", "kept")], ExitCode.DONE),
+        ([outcome("written", "read", "refused")], ExitCode.SOME_UNUSABLE),
+        ([outcome("written", "refused")], ExitCode.NOTHING_USABLE),
+        ([], ExitCode.NOTHING_USABLE),
+        ([outcome("failed"), outcome("written", "read")], ExitCode.UNEXPECTED),
+        ([outcome("failed", "refused")], ExitCode.UNEXPECTED),
+    ],
+)
+def test_how_a_night_ended_is_its_exit_code(exams: list[ExamOutcome], code: ExitCode) -> None:
+    assert BatchReport(Path("root"), Path("out"), tuple(exams), (), None).exit_code == code
