@@ -42,13 +42,17 @@ def pack_scan(scan: ClipScan) -> StoredScan:
         "tracks": [track.identity for track in scan.tracks.tracks],
         "arrays": [[name, array.dtype.newbyteorder("<").str, array.shape] for name, array in arrays.items()],
     }
-    parts = [array.astype(array.dtype.newbyteorder("<")).tobytes() for array in arrays.values()]
-    data = b"".join([json.dumps(head).encode(), b"\n", *parts])
+    packer = zlib.compressobj()
+    parts = [packer.compress(json.dumps(head).encode() + b"\n")]
+    # One after the other, so that a long clip is not held once more as a whole.
+    parts += [
+        packer.compress(array.astype(array.dtype.newbyteorder("<")).tobytes()) for array in arrays.values()
+    ]
     pictures = tuple(
         StoredPicture(track, picture.frame, picture.ellipse, picture.jpeg)
         for track, picture in sorted(scan.pictures.items())
     )
-    return StoredScan(zlib.compress(data), pictures)
+    return StoredScan(b"".join([*parts, packer.flush()]), pictures)
 
 
 def unpack_scan(stored: StoredScan, clip: ExamClip, sha256: str) -> ClipScan | None:

@@ -6,8 +6,10 @@ them is a row of numbers for each detection and one picture for each track.
 
 from __future__ import annotations
 
+from array import array
 from collections import Counter
 from collections.abc import Callable, Iterable, Iterator, Sequence
+from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass, replace
 from itertools import chain, islice
 from typing import Any, Literal, Protocol
@@ -77,7 +79,8 @@ class FrameDetector(Protocol):
     """Anything that finds objects in frames.
 
     engine_name : what computes; with the model it decides every answer to the bit
-    detect : one answer for each frame, in their order, none depending on its neighbours
+    detect : one answer for each frame, in their order, none depending on its neighbours; of no frames, none.
+    It is called in a thread of its own, one call at a time.
     """
 
     @property
@@ -88,37 +91,39 @@ class FrameDetector(Protocol):
 
 
 class _Rows:
-    """The detections of a clip, gathered frame by frame."""
+    """The detections of a clip, gathered frame by frame: numbers side by side, which take the least room."""
 
     def __init__(self) -> None:
-        self.used: list[int] = []
-        self._detections: list[Detections] = []
-        self._tracks: list[NDArray[np.int64]] = []
+        self.used = array("q")
+        self._rows = array("d")
 
     def add(self, detections: Detections, tracks: NDArray[np.int64]) -> None:
         self.used.append(detections.frame)
-        if len(detections.scores):
-            self._detections.append(detections)
-            self._tracks.append(tracks)
+        rows = np.column_stack(
+            [
+                np.full(len(tracks), detections.frame, np.float64),
+                tracks,
+                detections.scores,
+                detections.ellipses,
+                detections.stage_probabilities,
+            ]
+        )
+        self._rows.frombytes(rows.tobytes())
 
     def tables(self, renumbering: dict[int, int]) -> dict[str, Any]:
         """The tables of `ClipScan` by name. renumbering : from a track's first number to its final one."""
-        number = np.zeros(1 + max(renumbering, default=0), np.int64)
-        for track, final in renumbering.items():
-            number[track] = final
-        tracks = np.concatenate([np.zeros(0, np.int64), *self._tracks])
+        rows = np.frombuffer(self._rows, np.float64).reshape(-1, 11) if self._rows else np.zeros((0, 11))
+        tracks = rows[:, 1].astype(np.int64)
+        final = np.zeros(1 + max(renumbering, default=0) + max(tracks, default=0), np.int64)
+        for track, number in renumbering.items():
+            final[track] = number
         return {
             "used": np.array(self.used, np.int64),
-            "frame": np.repeat(
-                np.array([each.frame for each in self._detections], np.int64),
-                [len(each.scores) for each in self._detections],
-            ),
-            "ellipse": np.concatenate([np.zeros((0, 5)), *(each.ellipses for each in self._detections)]),
-            "stage_probability": np.concatenate(
-                [np.zeros((0, 3)), *(each.stage_probabilities for each in self._detections)]
-            ),
-            "score": np.concatenate([np.zeros(0), *(each.scores for each in self._detections)]),
-            "track": np.where(tracks < len(number), number[np.minimum(tracks, len(number) - 1)], 0),
+            "frame": rows[:, 0].astype(np.int64),
+            "track": final[tracks],
+            "score": rows[:, 2].copy(),
+            "ellipse": rows[:, 3:8].copy(),
+            "stage_probability": rows[:, 8:].copy(),
         }
 
 
@@ -256,13 +261,24 @@ def _detected(
     judged: Iterable[tuple[Frame, bool]], sector: Sector, detector: FrameDetector, batch_frames: int
 ) -> Iterator[tuple[Frame, Detections]]:
     """Every usable frame with its detections, in order; a repeated one takes the answer of the one before."""
-    last: Detections | None = None
     source = iter(judged)
-    while batch := list(islice(source, batch_frames)):
-        answers = iter(detector.detect([frame for frame, repeated in batch if not repeated], sector))
-        for frame, repeated in batch:
-            last = replace(last, frame=frame.index) if repeated and last is not None else next(answers)
-            yield frame, last
+    last: Detections | None = None
+    # While the engine works on one batch, this thread decodes the next.
+    with ThreadPoolExecutor(max_workers=1, thread_name_prefix="detect") as thread:
+
+        def begin() -> tuple[list[tuple[Frame, bool]], Future[list[Detections]]]:
+            batch = list(islice(source, batch_frames))
+            new = [frame for frame, repeated in batch if not repeated]
+            return batch, thread.submit(detector.detect, new, sector)
+
+        batch, answer = begin()
+        while batch:
+            following = begin()
+            answers = iter(answer.result())
+            for frame, repeated in batch:
+                last = replace(last, frame=frame.index) if repeated and last is not None else next(answers)
+                yield frame, last
+            batch, answer = following
 
 
 def _nameless(reason: str, clip: ExamClip) -> str:
