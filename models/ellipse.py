@@ -100,7 +100,9 @@ def overlap(first: ArrayLike, second: ArrayLike) -> NDArray[np.float64]:
     if not result.size:
         return result
     a, b = bounding_boxes(rows)[:, None], bounding_boxes(columns)[None]
-    touching = np.all((a[..., :2] <= b[..., :2] + b[..., 2:]) & (b[..., :2] <= a[..., :2] + a[..., 2:]), axis=2)
+    touching = np.all(
+        (a[..., :2] <= b[..., :2] + b[..., 2:]) & (b[..., :2] <= a[..., :2] + a[..., 2:]), axis=2
+    )
     i, j = np.nonzero(touching)
     left, right = _polygons(rows)[i], _polygons(columns)[j]
     shared = shapely.area(shapely.intersection(left, right))
@@ -183,5 +185,7 @@ def from_log_matrix(centres: ArrayLike, log_matrix: ArrayLike) -> Ellipses:
     mean, difference = (xx + yy) / 2, (xx - yy) / 2
     spread = np.hypot(difference, xy)
     angle = np.rad2deg(np.arctan2(xy, difference)) / 2
-    rows = np.stack([centres[:, 0], centres[:, 1], np.exp(mean + spread), np.exp(mean - spread), angle], axis=1)
+    rows = np.stack(
+        [centres[:, 0], centres[:, 1], np.exp(mean + spread), np.exp(mean - spread), angle], axis=1
+    )
     return canonical(rows)

@@ -1,13 +1,13 @@
 """The tree of errors. Every message says what was wrong, where, and what to do next.
 
-    ClutchlightError                 the root: anything this program says on purpose
-    ├── WeightsError                 a weights file that is missing, damaged or of another network (models.network)
-    ├── EngineError                  an inference engine that cannot run here (models.runtime)
-    ├── ConfigError                  a TOML file with a wrong key or value (configs.reading)
-    ├── PhantomError                 an impossible phantom (synthetic)
-    ├── ClipError                    a recording that cannot be read or trusted (pipeline.ingest)
-    ├── StoreError                   a database or output folder that cannot be used (pipeline.store)
-    └── LockedError                  another run works in the same output folder (pipeline.batch)
+ClutchlightError                 the root: anything this program says on purpose
+├── WeightsError                 a weights file that is missing, damaged or of another network (models.network)
+├── EngineError                  an inference engine that cannot run here (models.runtime)
+├── ConfigError                  a TOML file with a wrong key or value (configs.reading)
+├── PhantomError                 an impossible phantom (synthetic)
+├── ClipError                    a recording that cannot be read or trusted (pipeline.ingest)
+├── StoreError                   a database or output folder that cannot be used (pipeline.store)
+└── LockedError                  another run works in the same output folder (pipeline.batch)
 """
 
 from __future__ import annotations

@@ -26,6 +26,16 @@ class Engine(Protocol):
         """Engine, precision and device, as written into the store: answers of one name are the same bytes."""
         ...
 
+    @property
+    def weights_name(self) -> str:
+        """The weights file's name without its ending."""
+        ...
+
+    @property
+    def weights_sha256(self) -> str:
+        """The weights file's identity."""
+        ...
+
     def run(self, pictures: NDArray[np.float32]) -> NDArray[np.float32]:
         """(B, 1, S, S) grey in [0, 1] -> (B, 11, S/4, S/4), see models.network.CHANNELS."""
         ...
@@ -42,15 +52,18 @@ class TorchEngine:
     def __init__(self, weights: Path, *, device: str = "cpu", threads: int = 2) -> None:
         import torch
 
-        from models.network import load_weights
+        from models.network import load_weights, weights_sha256
 
         if device != "cpu" and not torch.cuda.is_available():
-            raise EngineError(f"There is no {device} device on this machine. Leave the device out to use the CPU.")
+            raise EngineError(
+                f"There is no {device} device on this machine. Leave the device out to use the CPU."
+            )
         torch.set_num_threads(threads)
         self._torch = torch
         self._network = load_weights(weights).to(device)
         self._device = device
         self.name = f"torch-f32-{device}"
+        self.weights_name, self.weights_sha256 = weights.stem, weights_sha256(weights)
 
     def run(self, pictures: NDArray[np.float32]) -> NDArray[np.float32]:
         with self._torch.inference_mode():
@@ -65,7 +78,7 @@ class OpenVinoEngine:
         import openvino
         import torch
 
-        from models.network import INPUT_SIDE, load_weights
+        from models.network import INPUT_SIDE, load_weights, weights_sha256
 
         network = load_weights(weights)
         example = torch.zeros(2, 1, INPUT_SIDE, INPUT_SIDE)
@@ -86,6 +99,7 @@ class OpenVinoEngine:
         )
         self._queue: Any = openvino.AsyncInferQueue(self._compiled, threads)
         self.name = f"openvino-{precision}-cpu"
+        self.weights_name, self.weights_sha256 = weights.stem, weights_sha256(weights)
 
     def run(self, pictures: NDArray[np.float32]) -> NDArray[np.float32]:
         # One picture a request: streams work side by side, and an answer never depends on its neighbours.

@@ -2,12 +2,21 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
+import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["Detections"]
+from models.decode import decode
+from models.network import INPUT_SIDE
+from models.runtime import Engine
+from pipeline.ingest.frame import Frame
+from pipeline.ingest.sector import Sector
+from pipeline.settings import DetectSettings
+
+__all__ = ["Detections", "Detector", "Model"]
 
 
 @dataclass(frozen=True)
@@ -26,3 +35,78 @@ class Detections:
     depths_px: NDArray[np.float64]
     stage_probabilities: NDArray[np.float64]
     scores: NDArray[np.float64]
+
+
+@dataclass(frozen=True)
+class Model:
+    """Which network answered. sha256 : of its weights file."""
+
+    name: str
+    sha256: str
+
+
+class Detector:
+    """A network on an engine, told which answers count."""
+
+    def __init__(self, engine: Engine, settings: DetectSettings) -> None:
+        self.engine_name = engine.name
+        self.model = Model(engine.weights_name, engine.weights_sha256)
+        self._engine = engine
+        self._settings = settings
+
+    def detect(self, frames: Sequence[Frame], sector: Sector) -> list[Detections]:
+        """One answer for each frame, in their order; none depends on its neighbours."""
+        if not frames:
+            return []
+        framing = _Framing(sector)
+        answers = self._engine.run(np.stack([framing.cut_out(frame.grey) for frame in frames])[:, None])
+        found = []
+        for frame, answer in zip(frames, answers, strict=True):
+            outlines = decode(
+                answer,
+                minimum_score=self._settings.minimum_score,
+                maximum_overlap=self._settings.same_object_overlap,
+            )
+            ellipses = framing.put_back(outlines.ellipses)
+            found.append(
+                Detections(
+                    frame=frame.index,
+                    ellipses=ellipses,
+                    depths_px=sector.depth_px(ellipses[:, :2]),
+                    stage_probabilities=outlines.stage_probabilities,
+                    scores=outlines.scores,
+                )
+            )
+        return found
+
+
+class _Framing:
+    """The sector's box in the middle of the network's square input, its longer side filling it."""
+
+    def __init__(self, sector: Sector) -> None:
+        self._x0, self._y0, x1, y1 = sector.box
+        self._box = np.s_[self._y0 : y1, self._x0 : x1]
+        self._outside = ~sector.mask[self._box]
+        width, height = x1 - self._x0, y1 - self._y0
+        self._scale = INPUT_SIDE / max(width, height)
+        self._size = max(1, round(width * self._scale)), max(1, round(height * self._scale))
+        self._left, self._top = (INPUT_SIDE - self._size[0]) // 2, (INPUT_SIDE - self._size[1]) // 2
+
+    def cut_out(self, grey: NDArray[np.uint8]) -> NDArray[np.float32]:
+        """(H, W) frame -> (S, S) float32 in [0, 1], black outside the sector."""
+        inner = grey[self._box].copy()
+        inner[self._outside] = 0
+        shrinking = self._scale < 1
+        small = cv2.resize(inner, self._size, interpolation=cv2.INTER_AREA if shrinking else cv2.INTER_LINEAR)
+        square = np.zeros((INPUT_SIDE, INPUT_SIDE), dtype=np.float32)
+        square[self._top : self._top + self._size[1], self._left : self._left + self._size[0]] = small
+        return square / np.float32(255)
+
+    def put_back(self, ellipses: NDArray[np.float64]) -> NDArray[np.float64]:
+        """(N, 5) in px of the input -> in px of the source frame."""
+        result = ellipses.copy()
+        # A pixel's centre is a whole number on both sides of the scaling, so its edge is the fixed point.
+        result[:, 0] = (ellipses[:, 0] - self._left + 0.5) / self._scale - 0.5 + self._x0
+        result[:, 1] = (ellipses[:, 1] - self._top + 0.5) / self._scale - 0.5 + self._y0
+        result[:, 2:4] /= self._scale
+        return result

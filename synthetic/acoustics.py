@@ -8,6 +8,7 @@ phase-true interference of surfaces, displacement by the speed of sound, multipl
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable
 from dataclasses import dataclass
 from functools import cache
@@ -123,12 +124,14 @@ def render_beams(
     frequency = scanner.frequency_mhz[:, None, None]
     per_mm = 2 * frequency / 10  # dB/cm/MHz one way -> dB/mm two ways
     undone = console.attenuation[:, None, None] * per_mm
-    loss = torch.cumsum((fields.attenuation * per_mm - undone) + 2 * fields.shell_db_per_mm, dim=2) * grid.step
+    loss = (
+        torch.cumsum((fields.attenuation * per_mm - undone) + 2 * fields.shell_db_per_mm, dim=2) * grid.step
+    )
     loss = loss + console.gain_error[:, None, None] * undone * (grid.depth - 0.5 * grid.depth[..., -1:])
     # A far gain cannot bring back more than the machine has.
-    passed = torch.pow(10.0, -loss.clamp(min=-20, max=90) / 20)
+    passed = from_db(-loss.clamp(min=-20, max=90))
 
-    speckle = torch.pow(10.0, fields.echo_db / 20)
+    speckle = from_db(fields.echo_db)
     # A surface echo is partly smooth, partly broken up by the roughness of the surface.
     real = (real * (speckle + 0.5 * fields.surface) + 0.7 * fields.surface) * passed
     imaginary = imaginary * (speckle + 0.5 * fields.surface) * passed
@@ -136,8 +139,8 @@ def render_beams(
 
     haze = _ringing(fields.haze * passed, grid)
     field = field + haze * torch.complex(*_normal_pair(field.real, generator))
-    lifted = torch.pow(10.0, ((console.noise_db[:, None, None] + undone * grid.depth).clamp(max=-6)) / 20)
-    near = torch.pow(10.0, console.clutter_db[:, None, None] / 20) * torch.exp(-grid.depth / 4.0)
+    lifted = from_db((console.noise_db[:, None, None] + undone * grid.depth).clamp(max=-6))
+    near = from_db(console.clutter_db[:, None, None]) * torch.exp(-grid.depth / 4.0)
     field = field + (lifted + near) * torch.complex(*_normal_pair(field.real, generator))
     echo = 20 * torch.log10(field.abs() + 1e-5)
     return Beams(echo, loss)
@@ -163,9 +166,9 @@ def _background(grid: BeamGrid, console: Console, coarse: Tensor, fine: Tensor) 
         edge = edge + thickness[:, None, None]
         bent = edge + 0.8 * coarse
         echo = torch.where((grid.depth >= start) & (grid.depth < bent), echo + level_db, echo)
-        surface = surface + border * torch.exp(-(((grid.depth - bent) / 0.35) ** 2))
+        surface = surface + border * _bump((grid.depth - bent) / 0.35)
         again = console.reverberation[:, None, None] * border
-        surface = surface + again * torch.exp(-(((grid.depth - 2 * bent) / 0.4) ** 2))
+        surface = surface + again * _bump((grid.depth - 2 * bent) / 0.4)
     attenuation = console.attenuation[:, None, None].expand_as(echo).clone()
     return _Fields(echo, attenuation, surface, torch.zeros_like(echo), torch.zeros_like(echo))
 
@@ -215,6 +218,16 @@ def _draw_objects(
                 part.copy_(value)
 
 
+def from_db(level: Tensor) -> Tensor:
+    """Amplitude of a level in dB."""
+    return torch.exp(level * (math.log(10) / 20))
+
+
+def _bump(value: Tensor) -> Tensor:
+    # Cut off where it no longer matters: processors are slow at numbers too small for their usual form.
+    return torch.exp(-(value * value).clamp(max=40))
+
+
 @cache
 def _fused() -> Callable[[list[Tensor], list[Tensor], Tensor], tuple[Tensor, ...]]:
     return torch.compile(_add_object, dynamic=False)
@@ -225,7 +238,9 @@ def _add_object(sums: list[Tensor], steady: list[Tensor], numbers: Tensor) -> tu
     echo_db, attenuation, surface, shell, haze = sums
     x, z, right, down, slow, fast = steady
     auu, auv, avv, bu, bv, constant, nu, nv, nd, present, smallest, thick, *material = numbers.unbind(1)
-    level_db, texture_db, core_share, core_db, rim_db, rim_floor, rim_power, rim_gaps, loss_db, *rest = material
+    level_db, texture_db, core_share, core_db, rim_db, rim_floor, rim_power, rim_gaps, loss_db, *rest = (
+        material
+    )
     own_attenuation, unevenness, softness, rings = rest
 
     gx = auu * x + auv * z + bu  # half the gradient of q2, along u
@@ -236,19 +251,19 @@ def _add_object(sums: list[Tensor], steady: list[Tensor], numbers: Tensor) -> tu
     distance = (q * (1 + unevenness * (0.7 * slow + 0.3 * fast)) - 1) * q / steep  # mm outside the surface
     cosine = ((gx * right + gz * down).abs() / steep).clamp(max=1)
 
-    inside = torch.sigmoid(-distance / softness) * present
-    core = torch.sigmoid((core_share - q) * (smallest / softness)) * (core_share > 0.05)
+    inside = torch.sigmoid((-distance / softness).clamp(-30, 30)) * present
+    core = torch.sigmoid(((core_share - q) * (smallest / softness)).clamp(-30, 30)) * (core_share > 0.05)
     level = level_db + core * (core_db - level_db) + texture_db * fast
 
-    wall = torch.exp(-(((distance + thick / 2) / (0.6 * thick)) ** 2)) * present
+    wall = _bump((distance + thick / 2) / (0.6 * thick)) * present
     angle = rim_floor + (1 - rim_floor) * cosine**rim_power
-    gaps = torch.pow(10.0, -rim_gaps * (slow + fast).clamp(min=0) / 40)
-    echo = torch.pow(10.0, rim_db / 20) * (rim_db > -25) * wall * angle
+    gaps = from_db(-0.5 * rim_gaps * (slow + fast).clamp(min=0))
+    echo = from_db(rim_db) * (rim_db > -25) * wall * angle
     # The loss lies on the inner face so that the outer one shows bright; 0.94 is the area under the bump. A beam
     # that grazes stays in the shell for longer and, past the critical angle, is turned away.
-    inner = torch.exp(-(((distance + thick) / (0.53 * thick)) ** 2)) * present
-    grazing = ((1 - cosine) ** 4) * torch.exp(-((distance / (1.5 * thick)) ** 2)) * present
-    lost = loss_db / (0.94 * thick) * inner + 0.1 * loss_db.clamp(0.3, 4) * grazing
+    inner = _bump((distance + thick) / (0.53 * thick)) * present
+    grazing = ((1 - cosine) ** 4) * _bump(distance / (1.5 * thick)) * present
+    lost = loss_db / (0.94 * thick) * inner + 0.05 * loss_db.clamp(0.3, 4) * grazing
     return (
         echo_db + inside * (level - echo_db),
         attenuation + inside * (own_attenuation - attenuation),
@@ -286,7 +301,9 @@ def _windows(slice_: Slice, plane: Plane, grid: BeamGrid, rim: Tensor) -> list[t
         high = last.nan_to_num(-1e6).ceil().amax(0).clamp(-1, most - 1).int().tolist()
         return [slice(a, max(a, b + 1)) for a, b in zip(low, high, strict=True)]
 
-    return list(zip(bounds(first_line, last_line, lines), bounds(first_sample, last_sample, samples), strict=True))
+    return list(
+        zip(bounds(first_line, last_line, lines), bounds(first_sample, last_sample, samples), strict=True)
+    )
 
 
 def _spread(field: Tensor, grid: BeamGrid, scanner: Scanner, console: Console) -> Tensor:
@@ -313,10 +330,10 @@ def _spread(field: Tensor, grid: BeamGrid, scanner: Scanner, console: Console) -
     along = torch.fft.fftfreq(samples, device=device)[None, None, :]
     spectrum = torch.fft.fft2(field)
     axial_sigma = axial[:, None, None] / grid.step
-    spectrum = spectrum * torch.exp(-2 * (torch.pi * axial_sigma * along) ** 2)
+    spectrum = spectrum * _bump(2**0.5 * torch.pi * axial_sigma * along)
 
     def blurred(sigma: Tensor) -> Tensor:
-        kernel = torch.exp(-2 * (torch.pi * sigma * across) ** 2)
+        kernel = _bump(2**0.5 * torch.pi * sigma * across)
         # Independent scatterers: the sum's power is that of one times the kernel's energy. Keep soft tissue at 0 dB.
         energy = 1 / torch.sqrt((1 + 2 * sigma * torch.pi**0.5) * (1 + 2 * axial_sigma * torch.pi**0.5))
         return torch.fft.ifft2(spectrum * kernel) / energy

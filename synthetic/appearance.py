@@ -35,14 +35,19 @@ class Look:
     shrink: Tensor
 
 
-def draw_look(batch: int, generator: torch.Generator) -> Look:
-    """Looks of ``batch`` different scanners, on the generator's device."""
+def draw_look(batch: int, generator: torch.Generator, *, spread: float = 1.0) -> Look:
+    """Looks of ``batch`` different scanners, on the generator's device.
+
+    spread : share of the ranges, about their middles, from which is drawn: less for machines that are set with care
+    """
 
     def uniform(low: float, high: float) -> Tensor:
-        return low + (high - low) * torch.rand(batch, generator=generator, device=generator.device)
+        share = 0.5 + spread * (torch.rand(batch, generator=generator, device=generator.device) - 0.5)
+        return low + (high - low) * share
 
     def sometimes(share: float, values: Tensor) -> Tensor:
-        return torch.where(uniform(0, 1) < share, values, torch.zeros_like(values))
+        chosen = torch.rand(batch, generator=generator, device=generator.device) < share
+        return torch.where(chosen, values, torch.zeros_like(values))
 
     return Look(
         dynamic_range_db=uniform(38, 85),

@@ -105,15 +105,13 @@ def _batch(
     device = generator.device
     chosen = herd.take(torch.randint(len(herd.kinds), (number,), generator=generator, device=device))
     scanner = draw_scanner(chosen, generator)
-    console = draw_console(number, scanner, generator)
+    console = draw_console(scanner, generator)
     plane = draw_plane(chosen, scanner, generator)
     view = draw_view(scanner, side, generator)
     look = draw_look(number, generator)
     offset = 1000 * torch.rand(number, 3, generator=generator, device=device)
     met = cut(chosen, table.draw(chosen.kinds, generator), plane, offset)
-    beams = render_beams(
-        met.slice, plane, scanner, console, noise, generator, lines=LINES, samples=SAMPLES
-    )
+    beams = render_beams(met.slice, plane, scanner, console, noise, generator, lines=LINES, samples=SAMPLES)
     grey = to_grey(beams.echo_db, look)[:, None]
     picture, sector = scan_convert(grey, scanner, view, side, side)
     picture = dress(draw_overlays(picture, generator), look, generator) * sector[:, None]

@@ -96,9 +96,9 @@ class MaterialTable:
         batch, objects = kinds.shape
         number = len(self.weights)
         device = kinds.device
-        variant = torch.multinomial(
-            self.weights.repeat(batch, 1), 1, generator=generator
-        ).view(batch, number)  # (B, kinds)
+        variant = torch.multinomial(self.weights.repeat(batch, 1), 1, generator=generator).view(
+            batch, number
+        )  # (B, kinds)
         own = torch.rand(batch, number, len(_NAMES), generator=generator, device=device)
         single = torch.rand(batch, objects, len(_NAMES), generator=generator, device=device)
         rows = torch.arange(batch, device=device)[:, None]

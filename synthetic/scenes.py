@@ -45,11 +45,13 @@ def draw_scanner(herd: Herd, generator: torch.Generator) -> Scanner:
     return Scanner(radius, half, depth, frequency)
 
 
-def draw_console(batch: int, scanner: Scanner, generator: torch.Generator) -> Console:
-    """Settings and body walls from the careful to the careless."""
+def draw_console(scanner: Scanner, generator: torch.Generator, *, spread: float = 1.0) -> Console:
+    """Settings and body walls from the careful to the careless; see ``spread`` in appearance.draw_look."""
+    batch = len(scanner.depth_mm)
 
     def uniform(low: float, high: float) -> Tensor:
-        return _uniform(batch, low, high, generator)
+        middle, half = (low + high) / 2, spread * (high - low) / 2
+        return _uniform(batch, middle - half, middle + half, generator)
 
     return Console(
         skin_mm=uniform(0.6, 3.0),

@@ -63,7 +63,11 @@ class Herd:
     def take(self, index: Tensor) -> Herd:
         """The animals of (B,) indices, one a row."""
         return Herd(
-            self.kinds[index], self.centre[index], self.shape[index], self.smallest_mm[index], self.real[index]
+            self.kinds[index],
+            self.centre[index],
+            self.shape[index],
+            self.smallest_mm[index],
+            self.real[index],
         )
 
 
@@ -122,11 +126,17 @@ def cut(
     )
     nothing = torch.full_like(chosen(ellipses), torch.nan)
     return Cut(
-        slice_, chosen(herd.kinds), index, torch.where(present[..., None], chosen(ellipses), nothing), chosen(middle)
+        slice_,
+        chosen(herd.kinds),
+        index,
+        torch.where(present[..., None], chosen(ellipses), nothing),
+        chosen(middle),
     )
 
 
-def label(cut_: Cut, beams: Beams, scanner: Scanner, view: View, height: int, width: int) -> tuple[Labels, Tensor]:
+def label(
+    cut_: Cut, beams: Beams, scanner: Scanner, view: View, height: int, width: int
+) -> tuple[Labels, Tensor]:
     """Labels of pictures (height, width) px, and (B, L) the share of each outline that can be seen, 0 to 1."""
     turn = torch.arange(_OUTLINE_POINTS, device=cut_.ellipses.device) * (2 * torch.pi / _OUTLINE_POINTS)
     cx, cy, a, b, degrees = (part[..., None] for part in cut_.ellipses.unbind(-1))
@@ -141,7 +151,9 @@ def label(cut_: Cut, beams: Beams, scanner: Scanner, view: View, height: int, wi
     in_sector = (across.abs() <= 1) & (share > 0) & (share <= 1)
     in_sector &= (px >= 0) & (px <= width - 1) & (py >= 0) & (py <= height - 1)
     place = torch.stack([share * 2 - 1, across], dim=-1).nan_to_num(2.0)
-    loss = functional.grid_sample(beams.loss_db[:, None], place, align_corners=False, padding_mode="border")[:, 0]
+    loss = functional.grid_sample(beams.loss_db[:, None], place, align_corners=False, padding_mode="border")[
+        :, 0
+    ]
     lit = in_sector & (loss < DEEP_SHADOW_DB)
     sector_share, lit_share = in_sector.float().mean(-1), lit.float().mean(-1)
 
