@@ -57,8 +57,7 @@ def read_toml(path: Path, model: type[Model], *, defaults: Mapping[str, Any] | N
     except ValidationError as error:
         lines = _key_lines(text)
         problems = sorted(
-            (_line_of(lines, problem["loc"]) or 0, _describe(path, problem, lines, model))
-            for problem in error.errors()
+            (_line_of(lines, problem["loc"]) or 0, _describe(path, problem, lines, model)) for problem in error.errors()
         )
         raise ConfigError("\n".join(text for _, text in problems)) from None
 

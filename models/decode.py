@@ -31,9 +31,7 @@ class Outlines:
     axis_spread: NDArray[np.float64]
 
 
-def decode(
-    answer: NDArray[np.float32], *, minimum_score: float, maximum_overlap: float, most: int = 60
-) -> Outlines:
+def decode(answer: NDArray[np.float32], *, minimum_score: float, maximum_overlap: float, most: int = 60) -> Outlines:
     """Outlines of one answer (11, G, G).
 
     A peak of the centre map is an object; its outline is the mean of what the nine cells around the peak say,

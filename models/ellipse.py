@@ -64,9 +64,7 @@ def bounding_boxes(ellipses: ArrayLike) -> NDArray[np.float64]:
     angle = np.deg2rad(rows[:, 4])
     half_width = np.hypot(rows[:, 2] * np.cos(angle), rows[:, 3] * np.sin(angle))
     half_height = np.hypot(rows[:, 2] * np.sin(angle), rows[:, 3] * np.cos(angle))
-    return np.stack(
-        [rows[:, 0] - half_width, rows[:, 1] - half_height, 2 * half_width, 2 * half_height], axis=1
-    )
+    return np.stack([rows[:, 0] - half_width, rows[:, 1] - half_height, 2 * half_width, 2 * half_height], axis=1)
 
 
 def outline(ellipses: ArrayLike, corners: int = 48) -> NDArray[np.float64]:
@@ -100,9 +98,7 @@ def overlap(first: ArrayLike, second: ArrayLike) -> NDArray[np.float64]:
     if not result.size:
         return result
     a, b = bounding_boxes(rows)[:, None], bounding_boxes(columns)[None]
-    touching = np.all(
-        (a[..., :2] <= b[..., :2] + b[..., 2:]) & (b[..., :2] <= a[..., :2] + a[..., 2:]), axis=2
-    )
+    touching = np.all((a[..., :2] <= b[..., :2] + b[..., 2:]) & (b[..., :2] <= a[..., :2] + a[..., 2:]), axis=2)
     i, j = np.nonzero(touching)
     left, right = _polygons(rows)[i], _polygons(columns)[j]
     shared = shapely.area(shapely.intersection(left, right))
@@ -185,7 +181,5 @@ def from_log_matrix(centres: ArrayLike, log_matrix: ArrayLike) -> Ellipses:
     mean, difference = (xx + yy) / 2, (xx - yy) / 2
     spread = np.hypot(difference, xy)
     angle = np.rad2deg(np.arctan2(xy, difference)) / 2
-    rows = np.stack(
-        [centres[:, 0], centres[:, 1], np.exp(mean + spread), np.exp(mean - spread), angle], axis=1
-    )
+    rows = np.stack([centres[:, 0], centres[:, 1], np.exp(mean + spread), np.exp(mean - spread), angle], axis=1)
     return canonical(rows)

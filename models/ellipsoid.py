@@ -45,7 +45,5 @@ def section(centre: Tensor, shape: Tensor, origin: Tensor, u: Tensor, v: Tensor)
     degrees = torch.rad2deg(torch.atan2(auv, difference)) / 2 + 90
     degrees = (degrees + 90) % 180 - 90
     nan = torch.full_like(x, torch.nan)
-    ellipses = torch.stack(
-        [torch.where(crossed, x, nan), torch.where(crossed, y, nan), major, minor, degrees], -1
-    )
+    ellipses = torch.stack([torch.where(crossed, x, nan), torch.where(crossed, y, nan), major, minor, degrees], -1)
     return ellipses, torch.where(crossed, room, torch.zeros_like(room)).clamp(max=1).sqrt()

@@ -87,12 +87,10 @@ class EggNetwork(nn.Module):
         widths, blocks = self.shape.widths, self.shape.blocks
         self.stem = _convolution(1, widths[0], side=5, stride=2)
         self.down = nn.ModuleList(
-            _convolution(before, after, side=3, stride=2)
-            for before, after in zip(widths, widths[1:], strict=False)
+            _convolution(before, after, side=3, stride=2) for before, after in zip(widths, widths[1:], strict=False)
         )
         self.levels = nn.ModuleList(
-            nn.Sequential(*(_Block(width) for _ in range(count)))
-            for width, count in zip(widths, blocks, strict=True)
+            nn.Sequential(*(_Block(width) for _ in range(count))) for width, count in zip(widths, blocks, strict=True)
         )
         self.lateral = nn.ModuleList(
             _convolution(deep, shallow, side=1) for shallow, deep in zip(widths[1:], widths[2:], strict=False)
@@ -123,10 +121,7 @@ def save_weights(network: EggNetwork, path: Path, notes: dict[str, str]) -> None
     from safetensors.torch import save_file
 
     tensors = {
-        name: value.detach()
-        .cpu()
-        .to(torch.float16 if value.is_floating_point() else value.dtype)
-        .contiguous()
+        name: value.detach().cpu().to(torch.float16 if value.is_floating_point() else value.dtype).contiguous()
         for name, value in network.state_dict().items()
     }
     save_file(tensors, path, metadata={**notes, "network_shape": json.dumps(asdict(network.shape))})
@@ -146,14 +141,10 @@ def load_weights(path: Path) -> EggNetwork:
         network = EggNetwork(NetworkShape(tuple(shape["widths"]), tuple(shape["blocks"])))
         network.load_state_dict({n: t.float() if t.is_floating_point() else t for n, t in tensors.items()})
     except FileNotFoundError as error:
-        raise WeightsError(
-            f"No weights file at {path}. Name one that exists, or leave the option out."
-        ) from error
+        raise WeightsError(f"No weights file at {path}. Name one that exists, or leave the option out.") from error
     except Exception as error:
         # safetensors raises its own undocumented types for damaged files, torch a RuntimeError for other shapes.
-        raise WeightsError(
-            f"{path} does not hold weights of this network ({error}). Use another file."
-        ) from error
+        raise WeightsError(f"{path} does not hold weights of this network ({error}). Use another file.") from error
     return network.eval()
 
 

@@ -55,9 +55,7 @@ class TorchEngine:
         from models.network import load_weights, weights_sha256
 
         if device != "cpu" and not torch.cuda.is_available():
-            raise EngineError(
-                f"There is no {device} device on this machine. Leave the device out to use the CPU."
-            )
+            raise EngineError(f"There is no {device} device on this machine. Leave the device out to use the CPU.")
         torch.set_num_threads(threads)
         self._torch = torch
         self._network = load_weights(weights).to(device)

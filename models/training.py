@@ -55,13 +55,9 @@ def train(
     """
     torch.manual_seed(seed)
     network = (start or EggNetwork(NetworkShape())).to(device, memory_format=torch.channels_last).train()
-    average = AveragedModel(
-        network, multi_avg_fn=get_ema_multi_avg_fn(settings.average_decay), use_buffers=True
-    )
+    average = AveragedModel(network, multi_avg_fn=get_ema_multi_avg_fn(settings.average_decay), use_buffers=True)
     answer_of = torch.compile(network) if device.type == "cuda" else network
-    optimiser = torch.optim.AdamW(
-        network.parameters(), lr=settings.learning_rate, weight_decay=settings.weight_decay
-    )
+    optimiser = torch.optim.AdamW(network.parameters(), lr=settings.learning_rate, weight_decay=settings.weight_decay)
     schedule = torch.optim.lr_scheduler.LambdaLR(optimiser, lambda step: _rate(step, settings))
     since, pictures_seen = time.perf_counter(), 0
     for step in range(1, settings.steps + 1):

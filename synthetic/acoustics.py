@@ -61,7 +61,7 @@ class Console:
     attenuation : of soft tissue, dB/cm/MHz, which the depth gain undoes;  gain_error : of that, as a share
     noise_db : electronic noise at the face, dB against soft tissue;  clutter_db : haze near the face
     f_number, focus_mm, bandwidth : of the point spread (bandwidth as a share of the frequency)
-    unevenness_db : of the background;  reverberation : share of the wall's echoes that return again
+    slice_mm : thickness of the slice across the plane;  unevenness_db : of the background;  reverberation : share of the wall's echoes that return again
     """
 
     skin_mm: Tensor
@@ -74,6 +74,7 @@ class Console:
     f_number: Tensor
     focus_mm: Tensor
     bandwidth: Tensor
+    slice_mm: Tensor
     unevenness_db: Tensor
     reverberation: Tensor
 
@@ -119,14 +120,12 @@ def render_beams(
     coarse, fine = noise.read_slow(points)
     real, imaginary = noise.read_scatterers(points)
     fields = _background(grid, console, coarse, fine)
-    _draw_objects(fields, slice_, plane, grid, coarse, fine)
+    _draw_objects(fields, slice_, plane, grid, console.slice_mm, coarse, fine)
 
     frequency = scanner.frequency_mhz[:, None, None]
     per_mm = 2 * frequency / 10  # dB/cm/MHz one way -> dB/mm two ways
     undone = console.attenuation[:, None, None] * per_mm
-    loss = (
-        torch.cumsum((fields.attenuation * per_mm - undone) + 2 * fields.shell_db_per_mm, dim=2) * grid.step
-    )
+    loss = torch.cumsum((fields.attenuation * per_mm - undone) + 2 * fields.shell_db_per_mm, dim=2) * grid.step
     loss = loss + console.gain_error[:, None, None] * undone * (grid.depth - 0.5 * grid.depth[..., -1:])
     # A far gain cannot bring back more than the machine has.
     passed = from_db(-loss.clamp(min=-20, max=90))
@@ -174,7 +173,7 @@ def _background(grid: BeamGrid, console: Console, coarse: Tensor, fine: Tensor) 
 
 
 def _draw_objects(
-    fields: _Fields, slice_: Slice, plane: Plane, grid: BeamGrid, coarse: Tensor, fine: Tensor
+    fields: _Fields, slice_: Slice, plane: Plane, grid: BeamGrid, slice_mm: Tensor, coarse: Tensor, fine: Tensor
 ) -> None:
     """Add every object to the fields, in order.
 
@@ -197,6 +196,7 @@ def _draw_objects(
             *(m.echo_db, m.texture_db, m.core_share, m.core_db),
             *(m.rim_db, m.rim_floor, m.rim_power, m.rim_gaps, m.loss_db),
             *(m.attenuation, m.unevenness, m.softness_mm, m.haze),
+            slice_mm[:, None].expand_as(thick),
         ],
         dim=-1,
     )[..., None, None]  # (B, K, N, 1, 1)
@@ -238,10 +238,8 @@ def _add_object(sums: list[Tensor], steady: list[Tensor], numbers: Tensor) -> tu
     echo_db, attenuation, surface, shell, haze = sums
     x, z, right, down, slow, fast = steady
     auu, auv, avv, bu, bv, constant, nu, nv, nd, present, smallest, thick, *material = numbers.unbind(1)
-    level_db, texture_db, core_share, core_db, rim_db, rim_floor, rim_power, rim_gaps, loss_db, *rest = (
-        material
-    )
-    own_attenuation, unevenness, softness, rings = rest
+    level_db, texture_db, core_share, core_db, rim_db, rim_floor, rim_power, rim_gaps, loss_db, *rest = material
+    own_attenuation, unevenness, softness, rings, slice_mm = rest
 
     gx = auu * x + auv * z + bu  # half the gradient of q2, along u
     gz = auv * x + avv * z + bv
@@ -251,11 +249,17 @@ def _add_object(sums: list[Tensor], steady: list[Tensor], numbers: Tensor) -> tu
     distance = (q * (1 + unevenness * (0.7 * slow + 0.3 * fast)) - 1) * q / steep  # mm outside the surface
     cosine = ((gx * right + gz * down).abs() / steep).clamp(max=1)
 
+    # The slice has a thickness: where a surface leans across the plane, its echo is smeared and its border blurred.
+    leaning = 0.5 * slice_mm * gn.abs() / (steep * steep - gn * gn).clamp(min=_TINY * _TINY).sqrt()
+    leaning = leaning.clamp(max=4)
+    smeared = torch.hypot(thick, leaning)
+    softness = softness + 0.4 * leaning
+
     inside = torch.sigmoid((-distance / softness).clamp(-30, 30)) * present
     core = torch.sigmoid(((core_share - q) * (smallest / softness)).clamp(-30, 30)) * (core_share > 0.05)
     level = level_db + core * (core_db - level_db) + texture_db * fast
 
-    wall = _bump((distance + thick / 2) / (0.6 * thick)) * present
+    wall = _bump((distance + thick / 2) / (0.6 * smeared)) * torch.sqrt(thick / smeared) * present
     angle = rim_floor + (1 - rim_floor) * cosine**rim_power
     gaps = from_db(-0.5 * rim_gaps * (slow + fast).clamp(min=0))
     echo = from_db(rim_db) * (rim_db > -25) * wall * angle
@@ -278,11 +282,9 @@ def _windows(slice_: Slice, plane: Plane, grid: BeamGrid, rim: Tensor) -> list[t
 
     In a clip an object stays near its place from frame to frame, and most of the grid need not be visited for it.
     """
-    ellipses, _ = section(
-        slice_.centre, slice_.shape, plane.origin[:, None], plane.right[:, None], plane.down[:, None]
-    )
+    ellipses, _ = section(slice_.centre, slice_.shape, plane.origin[:, None], plane.right[:, None], plane.down[:, None])
     m = slice_.materials
-    reach = ellipses[..., 2] * (1 + m.unevenness) + 4 * m.softness_mm + 3 * rim  # (B, K)
+    reach = ellipses[..., 2] * (1 + m.unevenness) + 4 * (m.softness_mm + 1) + 3 * rim  # (B, K)
     x, z = ellipses[..., 0], ellipses[..., 1]
     radius = grid.radius[:, None]
     away = torch.hypot(x, z + radius)
@@ -301,9 +303,7 @@ def _windows(slice_: Slice, plane: Plane, grid: BeamGrid, rim: Tensor) -> list[t
         high = last.nan_to_num(-1e6).ceil().amax(0).clamp(-1, most - 1).int().tolist()
         return [slice(a, max(a, b + 1)) for a, b in zip(low, high, strict=True)]
 
-    return list(
-        zip(bounds(first_line, last_line, lines), bounds(first_sample, last_sample, samples), strict=True)
-    )
+    return list(zip(bounds(first_line, last_line, lines), bounds(first_sample, last_sample, samples), strict=True))
 
 
 def _spread(field: Tensor, grid: BeamGrid, scanner: Scanner, console: Console) -> Tensor:

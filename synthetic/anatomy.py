@@ -88,9 +88,7 @@ def draw_animal(rng: np.random.Generator, profile: SpeciesProfile, order: Order)
     carapace = float(rng.uniform(*profile.carapace_mm))
     width = carapace * float(rng.uniform(*profile.width_ratio))
     height = carapace * float(rng.uniform(*profile.height_ratio))
-    cavity = Container(
-        np.array([0.0, 0.06 * carapace, 0.0]), np.array([0.44 * width, 0.34 * carapace, 0.42 * height])
-    )
+    cavity = Container(np.array([0.0, 0.06 * carapace, 0.0]), np.array([0.44 * width, 0.34 * carapace, 0.42 * height]))
 
     carried = _joined(
         _eggs(rng, profile, Kind.CALCIFIED, order.calcified, carapace, width, height),
@@ -106,9 +104,7 @@ def draw_animal(rng: np.random.Generator, profile: SpeciesProfile, order: Order)
         )
     settled, placed = settle(*carried[1:], cavity)
     if not placed.all():
-        raise PhantomError(
-            f"{order} does not fit into a {profile.species} of {carapace:.0f} mm; ask for fewer."
-        )
+        raise PhantomError(f"{order} does not fit into a {profile.species} of {carapace:.0f} mm; ask for fewer.")
     # Organs give way to eggs: they are settled around them, and those that find no room are left out.
     kinds, centres, semi_axes, rotations = _joined(
         (carried[0], settled, *carried[2:]), _small_organs(rng, carapace, width, height)

@@ -72,9 +72,7 @@ def draw_subjects(animals: int, seed: int) -> list[Subject]:
     return subjects
 
 
-def write_phantoms(
-    root: Path, *, animals: int, seed: int, progress: Progress = lambda done, total: None
-) -> None:
+def write_phantoms(root: Path, *, animals: int, seed: int, progress: Progress = lambda done, total: None) -> None:
     """Film ``animals`` invented animals into exam folders under ``root``, with their truth.
 
     progress : told the frames done and the frames in all.
@@ -92,9 +90,7 @@ def write_demo(root: Path, *, seed: int, progress: Progress = lambda done, total
         Subject("AF-0419", "emys-orbicularis", Order(thin_shelled=6), frames=100),
         Subject("AF-0423", "testudo-hermanni-boettgeri", Order(follicles=9), frames=100),
         Subject("AF-0426", "terrapene-ornata", Order(), frames=100),
-        Subject(
-            "AF-0431", "chelydra-serpentina", Order(calcified=24, follicles=4), windows=("left",), frames=45
-        ),
+        Subject("AF-0431", "chelydra-serpentina", Order(calcified=24, follicles=4), windows=("left",), frames=45),
     ]
     write_subjects(root, subjects, seed=seed, progress=progress)
 
@@ -108,9 +104,7 @@ def write_subjects(
     """
     root.mkdir(parents=True, exist_ok=True)
     jobs = [
-        _Job(root, seed, index, subject, window)
-        for index, subject in enumerate(subjects)
-        for window in subject.windows
+        _Job(root, seed, index, subject, window) for index, subject in enumerate(subjects) for window in subject.windows
     ]
     total = sum(job.subject.frames for job in jobs)
     done = 0
@@ -130,9 +124,7 @@ def write_subjects(
         clips = tuple(truths[index, window] for window in subject.windows)
         animal = _animal(seed, index, subject)
         folder = root / subject.name / _date(index)
-        (folder / "exam.toml").write_text(
-            _exam_toml(subject.name, _date(index), animal, clips), encoding="utf-8"
-        )
+        (folder / "exam.toml").write_text(_exam_toml(subject.name, _date(index), animal, clips), encoding="utf-8")
         animals.append(AnimalTruth(subject.name, _date(index), animal, clips))
     write_json(root / "animals.json", {truth.name: truth.document() for truth in animals})
     write_json(root / "coco.json", _coco([clip for truth in animals for clip in truth.clips]))
@@ -160,9 +152,7 @@ def _film(job: _Job) -> ClipTruth:
     # What follows differs from window to window.
     rng = np.random.default_rng([job.seed, job.index, 4, job.subject.windows.index(job.window)])
     sweep = draw_sweep(rng, animal, job.window, job.subject.frames, returns=job.subject.returns)
-    truth = ClipTruth(
-        job.subject.name, f"{job.window}-1.mp4", job.window, round(machine.mm_per_px, 5), WIDTH, HEIGHT
-    )
+    truth = ClipTruth(job.subject.name, f"{job.window}-1.mp4", job.window, round(machine.mm_per_px, 5), WIDTH, HEIGHT)
 
     def watched() -> Iterator[NDArray[np.uint8]]:
         for frame in studio.film(sweep, int(rng.integers(2**62))):
@@ -221,8 +211,7 @@ def _exam_toml(name: str, date: str, animal: Animal, clips: Sequence[ClipTruth])
         f"carapace_width_mm = {animal.width_mm:.0f}",
     ]
     tables = [
-        f'\n[[clip]]\nfile = "{clip.file}"\nwindow = "{clip.window}"\nmm_per_px = {clip.mm_per_px}'
-        for clip in clips
+        f'\n[[clip]]\nfile = "{clip.file}"\nwindow = "{clip.window}"\nmm_per_px = {clip.mm_per_px}' for clip in clips
     ]
     return "\n".join([*head, *tables, ""])
 
@@ -235,7 +224,5 @@ def _coco(clips: Sequence[ClipTruth]) -> dict[str, Any]:
         images += [{"id": before + i + 1, **image} for i, image in enumerate(clip.images)]
         for annotation in clip.annotations:
             rest = {key: value for key, value in annotation.items() if key != "image"}
-            annotations.append(
-                {"id": len(annotations) + 1, "image_id": before + annotation["image"] + 1, **rest}
-            )
+            annotations.append({"id": len(annotations) + 1, "image_id": before + annotation["image"] + 1, **rest})
     return {"images": images, "annotations": annotations, "categories": CATEGORIES}

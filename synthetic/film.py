@@ -116,9 +116,7 @@ class Studio:
                 yield from self._some(sweep, slice(start, stop), generator)
 
     def _some(self, sweep: Sweep, part: slice, generator: torch.Generator) -> Iterator[FilmedFrame]:
-        plane = Plane(
-            *(torch.from_numpy(v[part]).float() for v in (sweep.origins, sweep.rights, sweep.downs))
-        )
+        plane = Plane(*(torch.from_numpy(v[part]).float() for v in (sweep.origins, sweep.rights, sweep.downs)))
         number = len(plane.origin)
         scanner, console, look, view = (
             type(v)(*(t.expand(number, *t.shape[1:]) for t in vars(v).values()))
@@ -127,9 +125,7 @@ class Studio:
         herd = self._herd.take(torch.zeros(number, dtype=torch.int64))
         materials = Materials(*(t.expand(number, -1) for t in vars(self._materials).values()))
         met = cut(herd, materials, plane, torch.zeros(number, 3), one_animal=True)
-        beams = render_beams(
-            met.slice, plane, scanner, console, self._noise, generator, lines=LINES, samples=SAMPLES
-        )
+        beams = render_beams(met.slice, plane, scanner, console, self._noise, generator, lines=LINES, samples=SAMPLES)
         grey, sector = scan_convert(to_grey(beams.echo_db, look)[:, None], scanner, view, HEIGHT, WIDTH)
         grey = dress(grey, look, generator) * sector[:, None]
         labels, visible = label(met, beams, scanner, view, HEIGHT, WIDTH)

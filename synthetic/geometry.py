@@ -42,9 +42,7 @@ class View:
         scale = self.mm_per_px[:, None]
         x = self.face_x_px[:, None] + ellipses[..., 0] / scale
         y = self.face_y_px[:, None] + ellipses[..., 1] / scale
-        return torch.stack(
-            [x, y, ellipses[..., 2] / scale, ellipses[..., 3] / scale, ellipses[..., 4]], dim=-1
-        )
+        return torch.stack([x, y, ellipses[..., 2] / scale, ellipses[..., 3] / scale, ellipses[..., 4]], dim=-1)
 
 
 @dataclass(frozen=True)
@@ -88,9 +86,7 @@ def to_beams(scanner: Scanner, x: Tensor, z: Tensor) -> tuple[Tensor, Tensor]:
     return across, depth
 
 
-def scan_convert(
-    beams: Tensor, scanner: Scanner, view: View, height: int, width: int
-) -> tuple[Tensor, Tensor]:
+def scan_convert(beams: Tensor, scanner: Scanner, view: View, height: int, width: int) -> tuple[Tensor, Tensor]:
     """(B, C, L, S) beams -> (B, C, height, width) picture, 0 outside the sector, and (B, height, width) bool sector."""
     device = beams.device
     px = torch.arange(width, device=device, dtype=torch.float32)

@@ -68,9 +68,7 @@ def draw_sweep(
     )
     yaw = along * tilt + np.deg2rad(rng.uniform(-4, 4)) + np.deg2rad(_wander(rng, frames, 1.0))
     pitch = np.deg2rad(rng.uniform(-8, 8)) + np.deg2rad(_wander(rng, frames, 1.5))
-    downs = np.stack(
-        [inward * np.cos(yaw) * np.cos(pitch), np.sin(yaw) * np.cos(pitch), np.sin(pitch)], axis=1
-    )
+    downs = np.stack([inward * np.cos(yaw) * np.cos(pitch), np.sin(yaw) * np.cos(pitch), np.sin(pitch)], axis=1)
     # The face runs from belly to back, turned a little about the beam.
     roll = np.deg2rad(rng.uniform(-10, 10)) + np.deg2rad(_wander(rng, frames, 1.0))
     upward = np.stack([np.zeros(frames), np.sin(roll), np.cos(roll)], axis=1)

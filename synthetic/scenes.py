@@ -64,12 +64,13 @@ def draw_console(scanner: Scanner, generator: torch.Generator, *, spread: float 
         f_number=uniform(1.5, 4.5),
         focus_mm=scanner.depth_mm * uniform(0.25, 0.8),
         bandwidth=uniform(0.3, 0.9),
+        slice_mm=uniform(0.5, 4.0),
         unevenness_db=uniform(0.5, 5.0),
         reverberation=uniform(0.0, 0.6),
     )
 
 
-def draw_plane(herd: Herd, scanner: Scanner, generator: torch.Generator, *, aimed: float = 0.85) -> Plane:
+def draw_plane(herd: Herd, scanner: Scanner, generator: torch.Generator, *, aimed: float = 0.75) -> Plane:
     """Planes through animals (B), most of them aimed so that an egg or follicle is somewhere in the sector.
 
     Three in five look in from the side as through a prefemoral window, the others from anywhere: what lies in the

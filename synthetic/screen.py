@@ -48,7 +48,5 @@ def draw_screen(
     if rng.random() < 0.8:
         lines = (f"{frequency_mhz:.1f} MHz", f"D {depth_mm / 10:.1f} cm", f"DR {int(rng.integers(45, 80))}")
         for row, text in enumerate(lines):
-            cv2.putText(
-                picture, text, (6, 18 + 16 * row), cv2.FONT_HERSHEY_PLAIN, 0.9, bright, 1, cv2.LINE_AA
-            )
+            cv2.putText(picture, text, (6, 18 + 16 * row), cv2.FONT_HERSHEY_PLAIN, 0.9, bright, 1, cv2.LINE_AA)
     return Screen(picture)

@@ -26,6 +26,7 @@ LEAST_LIT = 0.3
 LEAST_CUT = 0.45
 DEEP_SHADOW_DB = 20.0
 LEAST_SEMI_MINOR_PX = 3.0
+LEAST_CONTRAST_DB = 2.5
 _OUTLINE_POINTS = 24
 
 
@@ -134,9 +135,7 @@ def cut(
     )
 
 
-def label(
-    cut_: Cut, beams: Beams, scanner: Scanner, view: View, height: int, width: int
-) -> tuple[Labels, Tensor]:
+def label(cut_: Cut, beams: Beams, scanner: Scanner, view: View, height: int, width: int) -> tuple[Labels, Tensor]:
     """Labels of pictures (height, width) px, and (B, L) the share of each outline that can be seen, 0 to 1."""
     turn = torch.arange(_OUTLINE_POINTS, device=cut_.ellipses.device) * (2 * torch.pi / _OUTLINE_POINTS)
     cx, cy, a, b, degrees = (part[..., None] for part in cut_.ellipses.unbind(-1))
@@ -151,16 +150,18 @@ def label(
     in_sector = (across.abs() <= 1) & (share > 0) & (share <= 1)
     in_sector &= (px >= 0) & (px <= width - 1) & (py >= 0) & (py <= height - 1)
     place = torch.stack([share * 2 - 1, across], dim=-1).nan_to_num(2.0)
-    loss = functional.grid_sample(beams.loss_db[:, None], place, align_corners=False, padding_mode="border")[
-        :, 0
-    ]
+    loss = functional.grid_sample(beams.loss_db[:, None], place, align_corners=False, padding_mode="border")[:, 0]
     lit = in_sector & (loss < DEEP_SHADOW_DB)
     sector_share, lit_share = in_sector.float().mean(-1), lit.float().mean(-1)
 
     screen = view.to_screen(cut_.ellipses)
     wanted = (cut_.kinds >= Kind.FOLLICLE) & (cut_.middle > 0)
+    # A follicle of its surroundings' echo without a border is there and cannot be seen: no one can be taught to.
+    m = cut_.slice.materials
+    stands_out = (m.echo_db.abs() >= LEAST_CONTRAST_DB) | (m.rim_db >= LEAST_CONTRAST_DB)
+    stands_out |= (m.core_share > 0.05) & ((m.core_db - m.echo_db).abs() >= 2 * LEAST_CONTRAST_DB)
     visible = (sector_share >= LEAST_IN_SECTOR) & (lit_share >= LEAST_LIT) & (cut_.middle >= LEAST_CUT)
-    visible &= screen[..., 3] >= LEAST_SEMI_MINOR_PX
+    visible &= (screen[..., 3] >= LEAST_SEMI_MINOR_PX) & stands_out
     role = torch.where(wanted & visible, 1, torch.where(wanted & (sector_share > 0), -1, 0))
     empty = torch.tensor([0.0, 0.0, 1.0, 1.0, 0.0], device=screen.device)
     return (

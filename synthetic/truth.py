@@ -117,9 +117,7 @@ class AnimalTruth:
                 {
                     "id": number + 1,
                     "stage": self._stage(number),
-                    "axes_mm": sorted(
-                        (round(2 * float(a), 2) for a in self.animal.semi_axes[number]), reverse=True
-                    ),
+                    "axes_mm": sorted((round(2 * float(a), 2) for a in self.animal.semi_axes[number]), reverse=True),
                     "seen": number in seen,
                 }
                 for number in sorted(wanted)
