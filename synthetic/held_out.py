@@ -7,11 +7,10 @@ from dataclasses import dataclass
 
 import numpy as np
 import torch
-from scipy.optimize import linear_sum_assignment
 from torch import Tensor
 
-from models import ellipse
 from models.decode import decode
+from models.matching import match, on_ignored
 from models.network import EggNetwork
 from models.targets import Labels
 
@@ -60,11 +59,8 @@ def measure(network: EggNetwork, pictures: Iterator[tuple[Tensor, Labels]], *, r
             stage = labels.stage[index].cpu().numpy()
             wanted, wanted_stage = rows[role == 1], stage[role == 1]
             guess = outlines.stage_probabilities.argmax(axis=1)
-            same = ellipse.overlap(outlines.ellipses, wanted)
-            i, j = linear_sum_assignment(-same)
-            good = same[i, j] >= SAME_OBJECT_OVERLAP
-            i, j = i[good], j[good]
-            ignored = ellipse.overlap(outlines.ellipses, rows[role == -1]).max(axis=1, initial=0.0) >= 0.3
+            i, j, same = match(outlines.ellipses, wanted, minimum_overlap=SAME_OBJECT_OVERLAP)
+            ignored = on_ignored(outlines.ellipses, rows[role == -1])
             ignored[i] = False
             for side, is_side in ((0, wanted_stage > 0), (1, wanted_stage == 0)):
                 truth[side] += is_side.sum()
@@ -74,7 +70,7 @@ def measure(network: EggNetwork, pictures: Iterator[tuple[Tensor, Labels]], *, r
             right += [(agree & (guess[i] > 0)).sum(), (agree & (guess[i] == 0)).sum()]
             stages += (guess[i] == wanted_stage[j]).tolist()
             shelled = wanted_stage[j] > 0
-            overlaps += same[i, j][shelled].tolist()
+            overlaps += same[shelled].tolist()
             a, b = outlines.ellipses[i][shelled, 2:4].mean(1), wanted[j][shelled, 2:4].mean(1)
             axes += np.abs(a / b - 1).tolist()
 
