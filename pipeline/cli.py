@@ -49,16 +49,16 @@ app = typer.Typer(
 
 SettingsFile = Annotated[
     Path | None,
-    typer.Option(
-        "--settings", metavar="FILE", help="TOML file with settings of your own; it may give any subset."
-    ),
+    typer.Option("--settings", metavar="FILE", help="TOML file with settings of your own; it may give any subset."),
 ]
 Engine = Annotated[EngineName, typer.Option("--engine", help="What runs the network; cuda needs a GPU.")]
+Weights = Annotated[
+    Path | None,
+    typer.Option("--weights", metavar="FILE", help="A network of your own; else the shipped one."),
+]
 Quiet = Annotated[bool, typer.Option("--quiet", help="Say nothing but what went wrong.")]
 AsJson = Annotated[bool, typer.Option("--json", help="Write the report as one JSON document to stdout.")]
-Traceback = Annotated[
-    bool, typer.Option("--traceback", help="After a failure, show where in the program it arose.")
-]
+Traceback = Annotated[bool, typer.Option("--traceback", help="After a failure, show where in the program it arose.")]
 
 
 def main(argv: Sequence[str] | None = None) -> int:
@@ -93,21 +93,12 @@ def _top(
 
 @app.command(epilog=EXIT_CODES)
 def batch(
-    root: Annotated[
-        Path, typer.Argument(metavar="ROOT", help="Folder that holds the exams' folders; only read.")
-    ],
-    out: Annotated[
-        Path, typer.Option("--out", metavar="DIR", help="Output folder, outside ROOT; made if missing.")
-    ],
+    root: Annotated[Path, typer.Argument(metavar="ROOT", help="Folder that holds the exams' folders; only read.")],
+    out: Annotated[Path, typer.Option("--out", metavar="DIR", help="Output folder, outside ROOT; made if missing.")],
     settings: SettingsFile = None,
     engine: Engine = EngineName.OPENVINO,
-    weights: Annotated[
-        Path | None,
-        typer.Option("--weights", metavar="FILE", help="A network of your own; else the shipped one."),
-    ] = None,
-    again: Annotated[
-        bool, typer.Option("--again", help="Read all clips anew, finished ones as well.")
-    ] = False,
+    weights: Weights = None,
+    again: Annotated[bool, typer.Option("--again", help="Read all clips anew, finished ones as well.")] = False,
     quiet: Quiet = False,
     as_json: AsJson = False,
     traceback: Traceback = False,
@@ -133,6 +124,7 @@ def demo(
     ] = Path("clutchlight-demo"),
     seed: Annotated[int, typer.Option("--seed", min=0, help="Start of the random numbers.")] = 1,
     engine: Engine = EngineName.OPENVINO,
+    weights: Weights = None,
     quiet: Quiet = False,
     as_json: AsJson = False,
     traceback: Traceback = False,
@@ -144,7 +136,7 @@ def demo(
 
         exams, results = out / "exams", out / "results"
         _write_phantoms(exams, animals=None, seed=seed, quiet=quiet)
-        report = _run_batch(exams, results, None, engine, None, again=False, quiet=quiet)
+        report = _run_batch(exams, results, None, engine, weights, again=False, quiet=quiet)
         truth = json.loads((exams / "animals.json").read_text(encoding="utf-8"))
         written = [exam.written_to for exam in report.exams if exam.written_to is not None]
         rows = compare(truth, read_results(written))
@@ -158,13 +150,9 @@ def demo(
 
 @app.command(epilog=EXIT_CODES)
 def phantoms(
-    folder: Annotated[
-        Path, typer.Argument(metavar="DIR", help="Where the exams' folders go; made if missing.")
-    ],
+    folder: Annotated[Path, typer.Argument(metavar="DIR", help="Where the exams' folders go; made if missing.")],
     animals: Annotated[int, typer.Option("--animals", min=1, help="How many animals to invent.")],
-    seed: Annotated[
-        int, typer.Option("--seed", min=0, help="Start of the random numbers; the same, the same clips.")
-    ],
+    seed: Annotated[int, typer.Option("--seed", min=0, help="Start of the random numbers; the same, the same clips.")],
     quiet: Quiet = False,
     traceback: Traceback = False,
 ) -> None:
@@ -179,9 +167,9 @@ def train(
         Path,
         typer.Option("--config", metavar="FILE", help="TOML file like the shipped configs/training.toml."),
     ],
-    out: Annotated[
-        Path, typer.Option("--out", metavar="FILE", help="Where the trained network goes.")
-    ] = Path("clutchlight.safetensors"),
+    out: Annotated[Path, typer.Option("--out", metavar="FILE", help="Where the trained network goes.")] = Path(
+        "clutchlight.safetensors"
+    ),
     quiet: Quiet = False,
     as_json: AsJson = False,
     traceback: Traceback = False,
@@ -245,9 +233,8 @@ def _run_batch(
 
 def _write_phantoms(folder: Path, *, animals: int | None, seed: int, quiet: bool) -> None:
     """Clips of invented animals under ``folder``; without a number, the demo's own choice of animals."""
-    from synthetic.clips import write_demo, write_phantoms
-
     from pipeline.console import stepping
+    from synthetic.clips import write_demo, write_phantoms
 
     with stepping("Filming invented animals", quiet=quiet) as step:
         if animals is None:

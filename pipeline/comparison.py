@@ -14,6 +14,11 @@ from typing import Any
 
 __all__ = ["Comparison", "compare", "comparison_table", "read_results"]
 
+LEGEND = (
+    "shelled: eggs with a shell in the animal; crossed: those of them that a sweep crossed; "
+    "follicles: those that a sweep crossed"
+)
+
 
 @dataclass(frozen=True)
 class Comparison:
@@ -53,29 +58,19 @@ def read_results(folders: Iterable[Path]) -> list[dict[str, Any]]:
 
 
 def comparison_table(rows: Sequence[Comparison]) -> str:
-    """The rows as plain text in columns, a headline first."""
-    head = (
-        "animal",
-        "species",
-        "shelled",
-        "crossed",
-        "estimate",
-        "90 %",
-        "follicles",
-        "estimate",
-        "stage",
-        "estimate",
-    )
+    """The rows as plain text in columns, a headline first and a line that explains it last."""
+    head = ("animal", "species", "shelled", "crossed", "counted", "90 %", "follicles", "counted", "stage", "called")
     cells = [head, *(_cells(row) for row in rows)]
     widths = [max(len(line[column]) for line in cells) for column in range(len(head))]
     numeric = {2, 3, 4, 6, 7}
-    return "\n".join(
+    lines = [
         "  ".join(
             text.rjust(width) if column in numeric else text.ljust(width)
             for column, (text, width) in enumerate(zip(line, widths, strict=True))
         ).rstrip()
         for line in cells
-    )
+    ]
+    return "\n".join([*lines, LEGEND])
 
 
 def _row(animal: str, known: Mapping[str, Any], result: Mapping[str, Any] | None) -> Comparison:
@@ -89,9 +84,7 @@ def _row(animal: str, known: Mapping[str, Any], result: Mapping[str, Any] | None
         stage_crossed=_overall_stage(crossed),
         at_least=None if result is None else result["shelled"]["at_least"],
         estimate=None if result is None else result["shelled"]["estimate"],
-        interval90=None
-        if result is None
-        else (result["shelled"]["interval90"][0], result["shelled"]["interval90"][1]),
+        interval90=None if result is None else (result["shelled"]["interval90"][0], result["shelled"]["interval90"][1]),
         follicles_estimate=None if result is None else result["follicles"]["estimate"],
         stage=None if result is None else result["stage"]["overall"],
         cautions=None if result is None else sum(flag["severity"] != "note" for flag in result["flags"]),

@@ -8,7 +8,7 @@ import signal
 import subprocess
 import sys
 import time
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from pathlib import Path
 
 import pytest
@@ -16,7 +16,7 @@ import pytest
 from pipeline import cli
 from pipeline.lock import hold_lock
 from pipeline.night import BatchReport, ClipOutcome, ExamOutcome, ExitCode
-from tests.pipeline.blob_finder import write_exam_folder
+from tests.pipeline.blob_finder import BlobFinder, write_exam_folder
 
 COMMAND = Path(__file__).with_name("blob_finder.py")
 ENVIRONMENT = {**os.environ, "PYTHONPATH": os.pathsep.join(sys.path), "COLUMNS": "200"}
@@ -167,6 +167,33 @@ def test_what_nobody_foresaw_is_one_sentence_and_with_traceback_more(
     ]
     assert cli.main([*arguments, "--traceback"]) == ExitCode.UNEXPECTED
     assert "in broken" in capsys.readouterr().err
+
+
+def film_two(folder: Path, *, seed: int, progress: Callable[[int, int], None]) -> None:
+    """In place of the phantoms: two animals, and their truth."""
+    write_exam_folder(folder, "AF-0001", {"left-1.mp4": 2}, seed=seed)
+    write_exam_folder(folder, "AF-0002", {"left-1.mp4": 0}, seed=seed + 5)
+    progress(2, 2)
+    counts = {"AF-0001": {"follicle": 0, "thin-shelled": 0, "calcified": 2}}
+    counts["AF-0002"] = {"follicle": 0, "thin-shelled": 0, "calcified": 0}
+    truth = {animal: {"species": None, "in_animal": each, "seen": each} for animal, each in counts.items()}
+    (folder / "animals.json").write_text(json.dumps(truth))
+
+
+def test_the_demo_compares_truth_with_what_was_counted(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    monkeypatch.setattr("synthetic.clips.write_demo", film_two)
+    monkeypatch.setattr(cli, "load_detector", lambda engine, weights, settings: BlobFinder())
+    assert cli.main(["demo", "--out", str(tmp_path / "words")]) == ExitCode.DONE
+    said = capsys.readouterr().out.splitlines()
+    assert said[0].split()[:2] == ["animal", "species"]
+    assert said[1].startswith("AF-0001")
+    assert "none seen" in said[2]
+    assert said[-1] == f"Open {tmp_path / 'words' / 'results' / 'index.html'}"
+    assert cli.main(["demo", "--out", str(tmp_path / "json"), "--json"]) == ExitCode.DONE
+    rows = json.loads(capsys.readouterr().out)
+    assert [(row["animal"], row["crossed"]) for row in rows] == [("AF-0001", 2), ("AF-0002", 0)]
 
 
 def outcome(status: str, *clips: str) -> ExamOutcome:
