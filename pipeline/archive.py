@@ -45,9 +45,7 @@ def pack_scan(scan: ClipScan) -> StoredScan:
     packer = zlib.compressobj()
     parts = [packer.compress(json.dumps(head).encode() + b"\n")]
     # One after the other, so that a long clip is not held once more as a whole.
-    parts += [
-        packer.compress(array.astype(array.dtype.newbyteorder("<")).tobytes()) for array in arrays.values()
-    ]
+    parts += [packer.compress(array.astype(array.dtype.newbyteorder("<")).tobytes()) for array in arrays.values()]
     pictures = tuple(
         StoredPicture(track, picture.frame, picture.ellipse, picture.jpeg)
         for track, picture in sorted(scan.pictures.items())
@@ -68,8 +66,7 @@ def unpack_scan(stored: StoredScan, clip: ExamClip, sha256: str) -> ClipScan | N
     facts = head["facts"]
     mm_per_px, scale_source = clip_scale(clip, facts["depth_px"])
     tracks = tuple(
-        Track(identity, **{name: arrays[f"{identity}.{name}"] for name in TRACK_TABLES})
-        for identity in head["tracks"]
+        Track(identity, **{name: arrays[f"{identity}.{name}"] for name in TRACK_TABLES}) for identity in head["tracks"]
     )
     return ClipScan(
         file=clip.file,

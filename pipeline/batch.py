@@ -140,9 +140,7 @@ class _Night:
         listen: Listener,
     ) -> _Night:
         sha256 = settings_sha256(settings)
-        run = store.start_run(
-            settings_sha256=sha256, model_sha256=detector.model.sha256, engine=detector.engine_name
-        )
+        run = store.start_run(settings_sha256=sha256, model_sha256=detector.model.sha256, engine=detector.engine_name)
         species = frozenset(load_profile(name).species for name in PROFILES)
         return cls(store, out, settings, sha256, detector, species, again, listen, run)
 
@@ -181,9 +179,7 @@ class _Night:
         if scan is not None:
             return scan, ClipOutcome(clip.file, "kept", scan.reason)
         self.listen(ClipBegun(clip.file, None))
-        scan = scan_clip(
-            clip, sha256, self.detector, self.settings, lambda frames: self.listen(FramesRead(frames))
-        )
+        scan = scan_clip(clip, sha256, self.detector, self.settings, lambda frames: self.listen(FramesRead(frames)))
         after = clip.path.stat()
         if (before.st_size, before.st_mtime_ns) != (after.st_size, after.st_mtime_ns):
             # Its scan would be kept under the content of another moment.
@@ -219,9 +215,7 @@ class _Night:
         )
         model = ModelIdentity(self.detector.model.name, self.detector.model.sha256)
         write_exam(self.out, exam, finding, scans, model, self.settings_sha256)
-        files = sorted(
-            str(path.relative_to(self.out)) for path in folder.iterdir() if not path.name.startswith(".")
-        )
+        files = sorted(str(path.relative_to(self.out)) for path in folder.iterdir() if not path.name.startswith("."))
         summary = _SUMMARY.dump_json(summarise(exam, finding, scans)).decode()
         # Last, so that a run killed before this line writes the exam's files once more.
         self.store.save_exam(StoredExam(exam.animal, date, fingerprint, summary, tuple(files)), self.run)

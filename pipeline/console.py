@@ -147,9 +147,7 @@ def tell(report: BatchReport, *, quiet: bool, as_json: bool, traceback: bool) ->
     if report.failure is not None:
         typer.echo(report.failure, err=True)
     if not report.exams and not report.problems:
-        typer.echo(
-            f"{report.root}: no recordings found. Exams are folders ANIMAL/DATE with clips in them.", err=True
-        )
+        typer.echo(f"{report.root}: no recordings found. Exams are folders ANIMAL/DATE with clips in them.", err=True)
     if not quiet and not as_json:
         typer.echo(_summary(report))
 

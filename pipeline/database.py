@@ -120,8 +120,7 @@ def settle_schema(engine: Engine, path: Path) -> None:
         tables = int(connection.exec_driver_sql("SELECT count(*) FROM sqlite_master").scalar_one())
         if tables:
             raise StoreError(
-                f"{path}: a database, but not one of Clutchlight's. Move it away, or choose another folder "
-                "with --out."
+                f"{path}: a database, but not one of Clutchlight's. Move it away, or choose another folder with --out."
             )
         Table.metadata.create_all(connection)
         connection.exec_driver_sql(f"PRAGMA user_version = {SCHEMA_VERSION}")

@@ -26,9 +26,7 @@ def answering(traceback: bool) -> Iterator[None]:
     except typer.Exit:
         raise
     except KeyboardInterrupt:
-        _fail(
-            "Interrupted. Run the same command again to go on; finished clips are kept.", ExitCode.INTERRUPTED
-        )
+        _fail("Interrupted. Run the same command again to go on; finished clips are kept.", ExitCode.INTERRUPTED)
     except Exception as error:
         if traceback:
             typer.echo(tracebacks.format_exc(), err=True)

@@ -112,10 +112,7 @@ class BatchReport:
                     "status": exam.status,
                     "reason": exam.reason,
                     "written_to": None if exam.written_to is None else str(exam.written_to),
-                    "clips": [
-                        {"file": clip.file, "status": clip.status, "reason": clip.reason}
-                        for clip in exam.clips
-                    ],
+                    "clips": [{"file": clip.file, "status": clip.status, "reason": clip.reason} for clip in exam.clips],
                 }
                 for exam in self.exams
             ],

@@ -133,21 +133,15 @@ class Store:
     def start_run(self, *, settings_sha256: str, model_sha256: str, engine: str) -> int:
         """The number of a new run. Runs without an end were killed, since only one run can hold the lock."""
         with self._writing() as session:
-            session.execute(
-                update(RunRow).where(RunRow.ended.is_(None)).values(outcome="killed", ended=_now())
-            )
-            run = RunRow(
-                started=_now(), settings_sha256=settings_sha256, model_sha256=model_sha256, engine=engine
-            )
+            session.execute(update(RunRow).where(RunRow.ended.is_(None)).values(outcome="killed", ended=_now()))
+            run = RunRow(started=_now(), settings_sha256=settings_sha256, model_sha256=model_sha256, engine=engine)
             session.add(run)
             session.flush()
             return run.identity
 
     def finish_run(self, run: int, outcome: str) -> None:
         with self._writing() as session:
-            session.execute(
-                update(RunRow).where(RunRow.identity == run).values(outcome=outcome, ended=_now())
-            )
+            session.execute(update(RunRow).where(RunRow.identity == run).values(outcome=outcome, ended=_now()))
 
     def scan(self, key: ScanKey) -> StoredScan | None:
         """The scan kept under this key, None where this clip is still to be read."""

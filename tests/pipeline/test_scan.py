@@ -92,9 +92,7 @@ def test_repeated_frames_take_the_last_answer(tmp_path: Path, settings: Settings
     assert detector.answered == list(range(0, 40, 2))
     assert found.used.tolist() == list(range(40))
     for index in range(0, 40, 2):
-        np.testing.assert_array_equal(
-            found.ellipse[found.frame == index], found.ellipse[found.frame == index + 1]
-        )
+        np.testing.assert_array_equal(found.ellipse[found.frame == index], found.ellipse[found.frame == index + 1])
 
 
 def write_gif(path: Path, pictures: list[Any]) -> None:
@@ -112,9 +110,7 @@ def write_gif(path: Path, pictures: list[Any]) -> None:
 @pytest.mark.parametrize("batch_frames", [1, 3, 64])
 def test_batches_change_nothing(tmp_path: Path, settings: Settings, batch_frames: int) -> None:
     write_video(tmp_path / "a.mp4", film(3, frames=30))
-    other = settings.model_copy(
-        update={"detect": settings.detect.model_copy(update={"batch_frames": batch_frames})}
-    )
+    other = settings.model_copy(update={"detect": settings.detect.model_copy(update={"batch_frames": batch_frames})})
     one, two = scan(tmp_path / "a.mp4", settings), scan(tmp_path / "a.mp4", other)
     np.testing.assert_array_equal(one.ellipse, two.ellipse)
     np.testing.assert_array_equal(one.track, two.track)

@@ -23,9 +23,7 @@ SCAN = StoredScan(
         StoredPicture(3, 9, (1 / 3, 2.0, 3.0, 2.0, 179.9), b"jpeg two"),
     ),
 )
-EXAM = StoredExam(
-    "AF-0001", "2026-05-14", "f" * 64, '{"animal": "AF-0001"}', ("AF-0001/2026-05-14/result.json",)
-)
+EXAM = StoredExam("AF-0001", "2026-05-14", "f" * 64, '{"animal": "AF-0001"}', ("AF-0001/2026-05-14/result.json",))
 
 
 def ask(out: Path, question: str) -> list[tuple[object, ...]]:
@@ -101,9 +99,7 @@ def test_a_process_killed_while_writing_leaves_only_whole_scans(tmp_path: Path) 
         "    store.save_scan(ScanKey(str(i), 'm', 's', 'e'), StoredScan(bytes(50000), pictures))\n"
         "    print(i, flush=True)\n"
     )
-    process = subprocess.Popen(
-        [sys.executable, "-c", writer, str(tmp_path)], stdout=subprocess.PIPE, text=True
-    )
+    process = subprocess.Popen([sys.executable, "-c", writer, str(tmp_path)], stdout=subprocess.PIPE, text=True)
     assert process.stdout is not None
     for _ in range(5):
         said = int(process.stdout.readline())
@@ -118,9 +114,7 @@ def test_a_process_killed_while_writing_leaves_only_whole_scans(tmp_path: Path) 
 
 def test_a_file_that_is_no_database_is_named(tmp_path: Path) -> None:
     (tmp_path / "clutchlight.sqlite").write_text("this is a text about turtles\n" * 100)
-    with pytest.raises(
-        StoreError, match=r"clutchlight\.sqlite: damaged, or no database at all\. Move it away"
-    ):
+    with pytest.raises(StoreError, match=r"clutchlight\.sqlite: damaged, or no database at all\. Move it away"):
         Store(tmp_path)
 
 
@@ -181,9 +175,7 @@ def test_a_killed_process_leaves_no_lock(tmp_path: Path) -> None:
         "import sys, time; from pathlib import Path; from pipeline.lock import hold_lock\n"
         "with hold_lock(Path(sys.argv[1])):\n    print('held', flush=True); time.sleep(60)\n"
     )
-    process = subprocess.Popen(
-        [sys.executable, "-c", holder, str(tmp_path)], stdout=subprocess.PIPE, text=True
-    )
+    process = subprocess.Popen([sys.executable, "-c", holder, str(tmp_path)], stdout=subprocess.PIPE, text=True)
     assert process.stdout is not None
     assert process.stdout.readline() == "held\n"
     with pytest.raises(LockedError, match=str(process.pid)), hold_lock(tmp_path):
