@@ -44,6 +44,6 @@ def section(centre: Tensor, shape: Tensor, origin: Tensor, u: Tensor, v: Tensor)
     major, minor = root / (mean - spread).sqrt(), root / (mean + spread).sqrt()
     degrees = torch.rad2deg(torch.atan2(auv, difference)) / 2 + 90
     degrees = (degrees + 90) % 180 - 90
-    nan = torch.full_like(x, torch.nan)
-    ellipses = torch.stack([torch.where(crossed, x, nan), torch.where(crossed, y, nan), major, minor, degrees], -1)
+    ellipses = torch.stack([x, y, major, minor, degrees], -1)
+    ellipses = torch.where(crossed[..., None], ellipses, torch.full_like(ellipses, torch.nan))
     return ellipses, torch.where(crossed, room, torch.zeros_like(room)).clamp(max=1).sqrt()
