@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 from scipy.ndimage import maximum_filter
 
 from models import ellipse
-from models.network import CHANNELS, STRIDE
+from models.answer import CHANNELS, STRIDE
 
 __all__ = ["Outlines", "decode"]
 

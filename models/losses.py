@@ -8,7 +8,7 @@ import torch
 from torch import Tensor
 from torch.nn import functional
 
-from models.network import CHANNELS
+from models.answer import CHANNELS
 from models.targets import Targets
 
 __all__ = ["Loss", "loss"]

@@ -10,6 +10,7 @@ from __future__ import annotations
 import hashlib
 import json
 from dataclasses import asdict, dataclass
+from itertools import pairwise
 from pathlib import Path
 from typing import cast
 
@@ -17,12 +18,10 @@ import torch
 from torch import Tensor, nn
 from torch.nn import functional
 
+from models.answer import OUTPUTS
 from models.errors import ClutchlightError
 
 __all__ = [
-    "CHANNELS",
-    "INPUT_SIDE",
-    "STRIDE",
     "EggNetwork",
     "NetworkShape",
     "WeightsError",
@@ -30,19 +29,6 @@ __all__ = [
     "save_weights",
     "weights_sha256",
 ]
-
-INPUT_SIDE = 256
-STRIDE = 4
-
-# What each output channel says of the object whose middle is near a cell.
-CHANNELS = {
-    "centre": slice(0, 1),  # logit that a middle is here
-    "stage": slice(1, 4),  # logits of follicle, thin-shelled, calcified
-    "offset": slice(4, 6),  # from the cell's middle to the object's, in cells
-    "shape": slice(6, 9),  # matrix logarithm of the outline's axes, in cells
-    "spread": slice(9, 11),  # log of the expected absolute error of offset (cells) and shape (log)
-}
-_OUTPUTS = 11
 
 
 class WeightsError(ClutchlightError):
@@ -79,24 +65,20 @@ def _convolution(before: int, after: int, *, side: int, stride: int = 1) -> nn.S
 
 
 class EggNetwork(nn.Module):
-    """(B, 1, H, W) float32 grey in [0, 1], H and W multiples of 32 -> (B, 11, H/4, W/4), see CHANNELS."""
+    """(B, 1, H, W) float32 grey in [0, 1], H and W multiples of 32 -> (B, 11, H/4, W/4), see models.answer."""
 
     def __init__(self, shape: NetworkShape | None = None) -> None:
         super().__init__()
         self.shape = shape or NetworkShape()
         widths, blocks = self.shape.widths, self.shape.blocks
         self.stem = _convolution(1, widths[0], side=5, stride=2)
-        self.down = nn.ModuleList(
-            _convolution(before, after, side=3, stride=2) for before, after in zip(widths, widths[1:], strict=False)
-        )
+        self.down = nn.ModuleList(_convolution(before, after, side=3, stride=2) for before, after in pairwise(widths))
         self.levels = nn.ModuleList(
             nn.Sequential(*(_Block(width) for _ in range(count))) for width, count in zip(widths, blocks, strict=True)
         )
-        self.lateral = nn.ModuleList(
-            _convolution(deep, shallow, side=1) for shallow, deep in zip(widths[1:], widths[2:], strict=False)
-        )
+        self.lateral = nn.ModuleList(_convolution(deep, shallow, side=1) for shallow, deep in pairwise(widths[1:]))
         self.merged = nn.ModuleList(_Block(width) for width in widths[1:-1])
-        self.head = nn.Sequential(_convolution(widths[1], 64, side=3), nn.Conv2d(64, _OUTPUTS, 1))
+        self.head = nn.Sequential(_convolution(widths[1], 64, side=3), nn.Conv2d(64, OUTPUTS, 1))
         # Centres are rare: start from a probability of 1 % so that the first steps are not spent unlearning them
         # (Lin et al., Focal loss, ICCV 2017, section 4.1).
         final = cast(nn.Conv2d, self.head[1])

@@ -37,7 +37,7 @@ class Engine(Protocol):
         ...
 
     def run(self, pictures: NDArray[np.float32]) -> NDArray[np.float32]:
-        """(B, 1, S, S) grey in [0, 1] -> (B, 11, S/4, S/4), see models.network.CHANNELS."""
+        """(B, 1, S, S) grey in [0, 1] -> (B, 11, S/4, S/4), see models.answer.CHANNELS."""
         ...
 
 
@@ -76,7 +76,8 @@ class OpenVinoEngine:
         import openvino
         import torch
 
-        from models.network import INPUT_SIDE, load_weights, weights_sha256
+        from models.answer import INPUT_SIDE
+        from models.network import load_weights, weights_sha256
 
         network = load_weights(weights)
         example = torch.zeros(2, 1, INPUT_SIDE, INPUT_SIDE)

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import torch
 from torch import Tensor
 
-from models.network import STRIDE
+from models.answer import STRIDE
 
 __all__ = ["Labels", "Targets", "make_targets"]
 
@@ -82,7 +82,7 @@ def make_targets(labels: Labels, side_px: int) -> Targets:
 
     def of_owner(values: Tensor) -> Tensor:  # (B, K, C) -> (B, C, G, G)
         index = owner.flatten(1)[..., None].expand(-1, -1, values.shape[-1])
-        return values.gather(1, index).transpose(1, 2).unflatten(2, (grid, grid))
+        return values.gather(1, index).transpose(1, 2).reshape(len(values), -1, grid, grid)
 
     log_a, log_b = cells[..., 2].log(), cells[..., 3].log()
     cosine, sine = cosine[..., 0, 0], sine[..., 0, 0]

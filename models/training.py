@@ -6,6 +6,7 @@ import math
 import time
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
+from typing import cast
 
 import torch
 from torch import Tensor
@@ -54,7 +55,7 @@ def train(
     ``start`` continues from given weights. On a GPU convolutions run in bfloat16.
     """
     torch.manual_seed(seed)
-    network = (start or EggNetwork(NetworkShape())).to(device, memory_format=torch.channels_last).train()
+    network = (start or EggNetwork(NetworkShape())).to(device).to(memory_format=torch.channels_last).train()
     average = AveragedModel(network, multi_avg_fn=get_ema_multi_avg_fn(settings.average_decay), use_buffers=True)
     answer_of = torch.compile(network) if device.type == "cuda" else network
     optimiser = torch.optim.AdamW(network.parameters(), lr=settings.learning_rate, weight_decay=settings.weight_decay)
@@ -66,7 +67,7 @@ def train(
             answer = answer_of(pictures.contiguous(memory_format=torch.channels_last))
         losses = loss(answer.float(), make_targets(labels, pictures.shape[-1]))
         optimiser.zero_grad(set_to_none=True)
-        losses.total.backward()  # type: ignore[no-untyped-call]
+        losses.total.backward()
         torch.nn.utils.clip_grad_norm_(network.parameters(), 5.0)
         optimiser.step()
         schedule.step()
@@ -76,8 +77,8 @@ def train(
             seconds = time.perf_counter() - since
             report(Progress(step, settings.steps, pictures_seen / seconds, _numbers(losses)))
             since, pictures_seen = time.perf_counter(), 0
-    trained: EggNetwork = average.module.to(memory_format=torch.contiguous_format)
-    return trained.eval()
+    trained = cast(EggNetwork, average.module)
+    return trained.to(memory_format=torch.contiguous_format).eval()
 
 
 def _rate(step: int, settings: LoopSettings) -> float:

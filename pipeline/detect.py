@@ -9,8 +9,8 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from models.answer import INPUT_SIDE
 from models.decode import decode
-from models.network import INPUT_SIDE
 from models.runtime import Engine
 from pipeline.ingest.frame import Frame
 from pipeline.ingest.sector import Sector

@@ -256,11 +256,7 @@ def _unfit(path: Path, root: Path) -> str | None:
         target = path.resolve(strict=True)
         mode = target.stat().st_mode
     except FileNotFoundError:
-        what = (
-            "a link that leads nowhere"
-            if path.is_symlink()
-            else "exam.toml names this file, but it is missing"
-        )
+        what = "a link that leads nowhere" if path.is_symlink() else "exam.toml names this file, but it is missing"
         return f"{_shown(path)}: {what}."
     except (OSError, RuntimeError) as error:
         return f"{_shown(path)}: cannot be opened: {getattr(error, 'strerror', None) or error}."

@@ -61,7 +61,8 @@ class Console:
     attenuation : of soft tissue, dB/cm/MHz, which the depth gain undoes;  gain_error : of that, as a share
     noise_db : electronic noise at the face, dB against soft tissue;  clutter_db : haze near the face
     f_number, focus_mm, bandwidth : of the point spread (bandwidth as a share of the frequency)
-    slice_mm : thickness of the slice across the plane;  unevenness_db : of the background;  reverberation : share of the wall's echoes that return again
+    slice_mm : thickness of the slice across the plane;  unevenness_db : of the background
+    reverberation : share of the wall's echoes that return again
     """
 
     skin_mm: Tensor
@@ -81,7 +82,7 @@ class Console:
 
 @dataclass(frozen=True)
 class Beams:
-    """echo_db (B, L, S) envelope in dB against mean soft tissue;  loss_db (B, L, S) two-way loss beyond plain tissue."""
+    """Each (B, L, S): echo_db, the envelope in dB against mean soft tissue;  loss_db, two ways, beyond plain tissue."""
 
     echo_db: Tensor
     loss_db: Tensor
@@ -336,7 +337,8 @@ def _spread(field: Tensor, grid: BeamGrid, scanner: Scanner, console: Console) -
         kernel = _bump(2**0.5 * torch.pi * sigma * across)
         # Independent scatterers: the sum's power is that of one times the kernel's energy. Keep soft tissue at 0 dB.
         energy = 1 / torch.sqrt((1 + 2 * sigma * torch.pi**0.5) * (1 + 2 * axial_sigma * torch.pi**0.5))
-        return torch.fft.ifft2(spectrum * kernel) / energy
+        field: Tensor = torch.fft.ifft2(spectrum * kernel) / energy
+        return field
 
     sharp_field, wide_field = blurred(low), blurred(high)
     result: Tensor = torch.sqrt(1 - mixture) * sharp_field + torch.sqrt(mixture.clamp(min=0)) * wide_field

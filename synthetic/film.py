@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass
+from typing import TypeVar
 
 import numpy as np
 import torch
@@ -97,6 +98,14 @@ def draw_machine(rng: np.random.Generator, animal: Animal) -> Machine:
     )
 
 
+_Settings = TypeVar("_Settings", Scanner, Console, Look, View, Materials)
+
+
+def _repeated(settings: _Settings, number: int) -> _Settings:
+    """One row of settings for each of ``number`` frames."""
+    return type(settings)(**{name: value.expand(number, *value.shape[1:]) for name, value in vars(settings).items()})
+
+
 class Studio:
     """An animal before a machine. Its tissue and its noise stay the same in every clip."""
 
@@ -118,12 +127,11 @@ class Studio:
     def _some(self, sweep: Sweep, part: slice, generator: torch.Generator) -> Iterator[FilmedFrame]:
         plane = Plane(*(torch.from_numpy(v[part]).float() for v in (sweep.origins, sweep.rights, sweep.downs)))
         number = len(plane.origin)
-        scanner, console, look, view = (
-            type(v)(*(t.expand(number, *t.shape[1:]) for t in vars(v).values()))
-            for v in (self._machine.scanner, self._machine.console, self._machine.look, self._machine.view)
-        )
+        machine = self._machine
+        scanner, console = _repeated(machine.scanner, number), _repeated(machine.console, number)
+        look, view = _repeated(machine.look, number), _repeated(machine.view, number)
         herd = self._herd.take(torch.zeros(number, dtype=torch.int64))
-        materials = Materials(*(t.expand(number, -1) for t in vars(self._materials).values()))
+        materials = _repeated(self._materials, number)
         met = cut(herd, materials, plane, torch.zeros(number, 3), one_animal=True)
         beams = render_beams(met.slice, plane, scanner, console, self._noise, generator, lines=LINES, samples=SAMPLES)
         grey, sector = scan_convert(to_grey(beams.echo_db, look)[:, None], scanner, view, HEIGHT, WIDTH)

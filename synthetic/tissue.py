@@ -53,7 +53,8 @@ def _read(volume: Tensor, place: Tensor) -> Tensor:
     nodes = volume.shape[-1]
     flat = place.flatten(0, 1)[None] * (2 / (nodes - 1)) - 1  # (1, B L, S, 3)
     values = functional.grid_sample(volume, flat[:, None], mode="bilinear", align_corners=True)
-    return values[0, :, 0].unflatten(1, (batch, -1)).transpose(0, 1)
+    read: Tensor = values[0, :, 0].reshape(len(volume[0]), batch, *place.shape[1:3]).transpose(0, 1)
+    return read
 
 
 def make_noise(generator: torch.Generator, *, nodes: int = 96, slow_nodes: int = 48) -> TissueNoise:

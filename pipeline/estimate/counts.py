@@ -51,9 +51,7 @@ class Tally:
         return self.crossed.within(self.count.estimate - 1, self.count.estimate + 1)
 
 
-def tally(
-    grouping: Grouping, *, shelled: bool, at_least: int, reach: Reach, settings: EstimateSettings
-) -> Tally:
+def tally(grouping: Grouping, *, shelled: bool, at_least: int, reach: Reach, settings: EstimateSettings) -> Tally:
     """Count the shelled eggs, or the follicles. at_least : as surely seen together in one frame."""
     eggs = tuple(egg for egg in grouping.eggs if egg.is_shelled == shelled)
     likely = tuple(egg for egg in eggs if egg.existence >= settings.listed_existence)

@@ -32,8 +32,7 @@ CATALOGUE: Mapping[str, Reason] = {
     ),
     "low-confidence": Reason(
         "check",
-        "The number of shelled eggs, {estimate}, is within one of the truth with a probability of"
-        " {confidence:.0%}.",
+        "The number of shelled eggs, {estimate}, is within one of the truth with a probability of {confidence:.0%}.",
     ),
     "wide-interval": Reason("check", "What was scanned may hold anything from {low} to {high} shelled eggs."),
     "doubtful-objects": Reason(
@@ -50,12 +49,9 @@ CATALOGUE: Mapping[str, Reason] = {
         "check", "The windows differ: {left} shelled eggs were seen from the left, {right} from the right."
     ),
     "clip-refused": Reason("check", "{file} could not be used: {reason}"),
-    "poor-scan": Reason(
-        "check", "Only {used} of {frames} frames could be used, so eggs may have been missed."
-    ),
-    "none-seen": Reason(
-        "note", "None seen is not none: eggs and follicles can lie out of the probe's reach."
-    ),
+    "clip-cut-short": Reason("check", "{file} was read in part: {reason}"),
+    "poor-scan": Reason("check", "Only {used} of {frames} frames could be used, so eggs may have been missed."),
+    "none-seen": Reason("note", "None seen is not none: eggs and follicles can lie out of the probe's reach."),
     "none-seen-poor-scan": Reason(
         "check", "None were seen, but the scan shows too little to rely on it; scan her again."
     ),
@@ -93,9 +89,7 @@ def flags(grounds: Grounds, settings: FlagSettings) -> tuple[Flag, ...]:
     ]
     severities: tuple[Severity, ...] = ("vet today", "check", "note")
     codes = list(CATALOGUE)
-    return tuple(
-        sorted(found, key=lambda flag: (severities.index(flag.severity), codes.index(flag.code), flag.reason))
-    )
+    return tuple(sorted(found, key=lambda flag: (severities.index(flag.severity), codes.index(flag.code), flag.reason)))
 
 
 Found = Iterator[tuple[str, dict[str, object]]]
@@ -105,6 +99,8 @@ def _found(grounds: Grounds, settings: FlagSettings) -> Found:
     for clip in grounds.coverage:
         if clip.status == "refused":
             yield "clip-refused", {"file": clip.file, "reason": clip.reason or "no reason was given."}
+        elif clip.reason is not None:
+            yield "clip-cut-short", {"file": clip.file, "reason": clip.reason}
     if grounds.species is None:
         yield "unknown-species", {"species": "The species is not told"}
     elif grounds.known_species is not None and grounds.species not in grounds.known_species:

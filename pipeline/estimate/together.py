@@ -45,9 +45,7 @@ def _in_clip(clip: ClipTracks, shelled: bool, settings: Settings) -> int:
     return numbers[-1]
 
 
-def _is_sure(
-    track: Track, clip_frames: int, shelled: bool, rules: EstimateSettings, tracking: TrackSettings
-) -> bool:
+def _is_sure(track: Track, clip_frames: int, shelled: bool, rules: EstimateSettings, tracking: TrackSettings) -> bool:
     if len(track.frames) < min(rules.sure_sightings, clip_frames):
         return False
     if existence(track, tracking) < rules.sure_existence:

@@ -137,9 +137,7 @@ def _largest_region(echoes: NDArray[np.uint8]) -> NDArray[np.uint8] | None:
     if stats[largest, cv2.CC_STAT_AREA] < SMALLEST_SHARE * echoes.size:
         return None
     # Saturated and anechoic spots belong to the sector that surrounds them.
-    contours, _ = cv2.findContours(
-        (labels == largest).astype(np.uint8), cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE
-    )
+    contours, _ = cv2.findContours((labels == largest).astype(np.uint8), cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
     filled = np.zeros_like(echoes)
     cv2.drawContours(filled, contours, -1, 1, cv2.FILLED)
     return filled

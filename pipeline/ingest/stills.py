@@ -42,9 +42,7 @@ def read_still(path: Path, settings: IngestSettings) -> NDArray[np.uint8]:
     except Image.DecompressionBombError:
         raise ClipError(f"{path.name}: the picture is far too large; export it in a smaller size.") from None
     except (OSError, ValueError, SyntaxError) as error:
-        raise ClipError(
-            f"{path.name}: no picture that can be read, or cut short ({error}); copy it again."
-        ) from error
+        raise ClipError(f"{path.name}: no picture that can be read, or cut short ({error}); copy it again.") from error
 
 
 def _eight_bits(values: NDArray[np.float64]) -> NDArray[np.uint8]:

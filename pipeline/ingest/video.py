@@ -114,9 +114,7 @@ def open_video(path: Path, settings: IngestSettings) -> Video:
         stream = container.streams.video[0]
         context = stream.codec_context
         if context is None:
-            raise ClipError(
-                f"{path.name}: made with a codec that is not known here; export the clip as MP4 (H.264)."
-            )
+            raise ClipError(f"{path.name}: made with a codec that is not known here; export the clip as MP4 (H.264).")
         longest = max(context.width, context.height)
         if longest > settings.maximum_side_px:
             raise ClipError(

@@ -77,9 +77,7 @@ def _annotations(finding: ExamFinding, scans: Sequence[ClipScan]) -> Iterator[di
         known[known] = used[position[known]] == scan.frame[known]
         if not known.all():
             strange = int(scan.frame[~known][0])
-            raise ValueError(
-                f"{scan.file}: a detection in frame {strange}, which is not among the used frames"
-            )
+            raise ValueError(f"{scan.file}: a detection in frame {strange}, which is not among the used frames")
         # Within a frame the surest comes first, whatever order the table has.
         order = np.lexsort((-scan.score, scan.frame))
         for start in range(0, len(order), ROWS_AT_ONCE):

@@ -58,9 +58,7 @@ def measured_mm(eggs: Sequence[EggFinding]) -> list[tuple[float, float]]:
     return [
         (egg.length_mm, egg.width_mm)
         for egg in eggs
-        if egg.length_mm is not None
-        and egg.width_mm is not None
-        and math.isfinite(egg.length_mm + egg.width_mm)
+        if egg.length_mm is not None and egg.width_mm is not None and math.isfinite(egg.length_mm + egg.width_mm)
     ]
 
 

@@ -51,9 +51,7 @@ def _row(summary: ExamSummary) -> dict[str, Any]:
     else:
         count = count_words(finding.shelled, "shelled egg")
         likely = likely_words(finding.shelled)
-        stage = (
-            "" if finding.stage == "none seen" else f"{finding.stage} ({percent(finding.stage_probability)})"
-        )
+        stage = "" if finding.stage == "none seen" else f"{finding.stage} ({percent(finding.stage_probability)})"
     follicles = plural(finding.follicles.estimate, "follicle") if finding.follicles.estimate else ""
     return {
         "animal": exam.animal,

@@ -43,9 +43,7 @@ def safe_name(name: str) -> str:
 def exam_folder(exam: Exam) -> PurePosixPath:
     """ANIMAL/DATE, where the files of an exam lie under the output folder."""
     animal = safe_name(exam.animal)
-    if animal.casefold().endswith(
-        TAKEN_AT_THE_TOP
-    ):  # index.html and the like lie beside the animals' folders
+    if animal.casefold().endswith(TAKEN_AT_THE_TOP):  # index.html and the like lie beside the animals' folders
         animal = f"{animal}~{_digits(exam.animal)}"
     return PurePosixPath(animal) / exam.date.isoformat()
 
@@ -56,14 +54,9 @@ def clip_labels(files: Sequence[str]) -> dict[str, str]:
     >>> clip_labels(["left-1.mp4", "right-1.mp4", "right-1.avi"])
     {'left-1.mp4': 'left-1', 'right-1.mp4': 'right-1.mp4', 'right-1.avi': 'right-1.avi'}
     """
-    stems = {
-        file: str(PurePosixPath(file).with_suffix("")) if PurePosixPath(file).name else file for file in files
-    }
+    stems = {file: str(PurePosixPath(file).with_suffix("")) if PurePosixPath(file).name else file for file in files}
     shared = Counter(safe_name(stem).casefold() for stem in stems.values())
-    return {
-        file: safe_name(stem if shared[safe_name(stem).casefold()] == 1 else file)
-        for file, stem in stems.items()
-    }
+    return {file: safe_name(stem if shared[safe_name(stem).casefold()] == 1 else file) for file, stem in stems.items()}
 
 
 def url_of(path: PurePosixPath) -> str:

@@ -142,12 +142,9 @@ def _clip(scan: ClipScan) -> dict[str, str]:
         "window": scan.window or "not told",
         "length": length,
         "used": f"{len(scan.used):,} of {scan.frames:,}" if done else EN_DASH,
-        "scale": f"{scan.mm_per_px:.3g} mm/px"
-        if scan.mm_per_px is not None
-        else "no scale"
-        if done
-        else EN_DASH,
-        "reason": "" if done else (scan.reason or "no reason was kept"),
+        "scale": _scale_words(scan),
+        "outcome": ("in part" if scan.reason else "read") if done else "refused",
+        "reason": scan.reason or ("" if done else "no reason was kept"),
     }
 
 

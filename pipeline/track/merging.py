@@ -88,9 +88,7 @@ class _Scanned:
     shifts: tuple[Distribution, Distribution]
 
 
-def merge_tracks(
-    clips: Sequence[ClipTracks], carapace_width_mm: float | None, settings: TrackSettings
-) -> Grouping:
+def merge_tracks(clips: Sequence[ClipTracks], carapace_width_mm: float | None, settings: TrackSettings) -> Grouping:
     """Group the tracks of one exam's clips into eggs. The order of ``clips`` does not matter.
 
     carapace_width_mm : as measured, None if unknown
@@ -134,9 +132,7 @@ def _scanned(sweep: Sweep, mm_per_px: float | None) -> _Scanned:
 def _same_window(first: _Scanned, second: _Scanned, settings: TrackSettings) -> _Scanned:
     likeness = _likeness(first, second, settings)
     if first.scaled and second.scaled and likeness.size:
-        likeness = likeness + place_ratios(
-            places(first.objects), places(second.objects), settings.place_spread_mm
-        )
+        likeness = likeness + place_ratios(places(first.objects), places(second.objects), settings.place_spread_mm)
     hypotheses = []
     for direction, prior in _ORDERS:
         order = second.order if direction >= 0 else 1 - second.order

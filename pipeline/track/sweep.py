@@ -100,9 +100,7 @@ def _folded_together(there: Sweep, back: Sweep, turn: _Turn, settings: TrackSett
             objects[rows[i]] = joined(objects[rows[i]], returned[columns[j]], settings)
             unmatched.discard(int(columns[j]))
         listed = len(pairs)
-        merged = mixture(
-            [(number.less_from(listed), turn.probability), (certainly(listed), 1 - turn.probability)]
-        )
+        merged = mixture([(number.less_from(listed), turn.probability), (certainly(listed), 1 - turn.probability)])
         own = 1 if kind else 0
         shifts.append(merged.plus(there.shifts[own]).plus(back.shifts[own]))
     objects += [returned[j] for j in sorted(unmatched)]
@@ -119,9 +117,7 @@ def _folded_together(there: Sweep, back: Sweep, turn: _Turn, settings: TrackSett
     )
 
 
-def _best_turn(
-    ordered: Sequence[Appearance], low: float, high: float, settings: TrackSettings
-) -> _Turn | None:
+def _best_turn(ordered: Sequence[Appearance], low: float, high: float, settings: TrackSettings) -> _Turn | None:
     if len(ordered) < 2:
         return None
     positions = np.array([one.position for one in ordered])

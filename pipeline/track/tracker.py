@@ -139,9 +139,7 @@ class ClipTracker:
         """Link the detections of the next frame. Raises ValueError if frames run backwards."""
         frame = detections.frame
         if frame <= self._last_frame:
-            raise ValueError(
-                f"frame {frame} came after frame {self._last_frame}; frames must follow in order"
-            )
+            raise ValueError(f"frame {frame} came after frame {self._last_frame}; frames must follow in order")
         self._last_frame = frame
         self._updates += 1
         count = len(detections.scores)
@@ -169,9 +167,7 @@ class ClipTracker:
         tracks = tuple(live.finished(number) for number, live in enumerate(ordered, 1))
         return FinishedTracks(tracks, {live.identity: number for number, live in enumerate(ordered, 1)})
 
-    def _links(
-        self, detections: Detections, own: NDArray[np.bool_]
-    ) -> tuple[list[tuple[int, _Live]], Floats]:
+    def _links(self, detections: Detections, own: NDArray[np.bool_]) -> tuple[list[tuple[int, _Live]], Floats]:
         # (row of the detection, its track) for every link, and the common shift.
         if not self._live or not own.any():
             return [], np.zeros(2)

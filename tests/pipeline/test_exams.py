@@ -142,9 +142,7 @@ def test_missing_clip_is_a_problem_of_that_clip_alone(tmp_path: Path) -> None:
     put(tmp_path / "b.mp4")
     search = find_exams(tmp_path)
     assert [clip.file for clip in search.exams[0].clips] == ["left.mp4"]
-    assert any(
-        "gone.mp4: exam.toml names this file, but it is missing" in reason for reason in reasons(search)
-    )
+    assert any("gone.mp4: exam.toml names this file, but it is missing" in reason for reason in reasons(search))
     assert any("may only name files that lie beside it" in reason for reason in reasons(search))
 
 
@@ -166,9 +164,7 @@ def test_unknown_date(tmp_path: Path, date: str) -> None:
     assert "the date of this exam is unknown" in reasons(find_exams(tmp_path))[0]
 
 
-@pytest.mark.parametrize(
-    "animal", ["", "  ", "..", "a/b", "a\\b", "a:b", "nul", "a.", " a", "\\u0007", "a" * 101]
-)
+@pytest.mark.parametrize("animal", ["", "  ", "..", "a/b", "a\\b", "a:b", "nul", "a.", " a", "\\u0007", "a" * 101])
 def test_animal_that_cannot_name_a_folder(tmp_path: Path, animal: str) -> None:
     quoted = animal if animal.startswith("\\u") else animal.replace("\\", "\\\\")
     put(tmp_path / "x" / "exam.toml", f'animal = "{quoted}"\ndate = 2026-05-14\n')

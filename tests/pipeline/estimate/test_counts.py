@@ -42,9 +42,7 @@ def test_bound_estimate_and_interval_are_in_order(existences, shift, at_least, b
     assert result.count.at_least <= low <= result.count.estimate <= high
     assert high >= 1
     assert 0.0 <= result.confidence <= 1.0
-    assert len(result.eggs) >= min(
-        result.count.estimate, sum(e >= SETTINGS.listed_existence for e in existences)
-    )
+    assert len(result.eggs) >= min(result.count.estimate, sum(e >= SETTINGS.listed_existence for e in existences))
 
 
 @pytest.mark.parametrize("both", [True, False])

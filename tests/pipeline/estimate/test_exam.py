@@ -72,9 +72,7 @@ def scanned(seed: int) -> Scanned:
     """Every fifth animal has follicles only or nothing; the windows' reach leaves out the far side or not."""
     rng = np.random.default_rng(seed)
     number = int(rng.integers(0, 13))
-    stages = [
-        int(stage) for stage in rng.choice([FOLLICLE, THIN_SHELLED, CALCIFIED], number, p=[0.2, 0.2, 0.6])
-    ]
+    stages = [int(stage) for stage in rng.choice([FOLLICLE, THIN_SHELLED, CALCIFIED], number, p=[0.2, 0.2, 0.6])]
     if seed % 5 == 4:
         stages = [FOLLICLE] * (number // 3)
     body = clutch(rng, stages)
@@ -109,8 +107,7 @@ def test_twenty_animals():
             assert finding.shelled.estimate == 0, "an animal without shelled eggs was given some"
     errors = [abs(f.shelled.estimate - a.shelled) for f, a in zip(findings, animals, strict=True)]
     inside = [
-        f.shelled.interval90[0] <= a.shelled <= f.shelled.interval90[1]
-        for f, a in zip(findings, animals, strict=True)
+        f.shelled.interval90[0] <= a.shelled <= f.shelled.interval90[1] for f, a in zip(findings, animals, strict=True)
     ]
     assert np.mean(np.array(errors) <= 2) >= 0.8, errors
     assert np.mean(inside) >= 0.9

@@ -20,9 +20,7 @@ RIGHT = ClipCoverage("right-1.mp4", "right", "done", None, 300, 280)
 
 def counted(left=0, right=0, *, existence=0.99, shift=None):
     files = ["left-1.mp4"] * left + ["right-1.mp4"] * right
-    eggs = tuple(
-        Egg(k, (Member(file, k),), existence, np.array([0.02, 0.03, 0.95])) for k, file in enumerate(files, 1)
-    )
+    eggs = tuple(Egg(k, (Member(file, k),), existence, np.array([0.02, 0.03, 0.95])) for k, file in enumerate(files, 1))
     grouping = Grouping(eggs, (certainly(0), shift or certainly(0)), 4)
     return tally(grouping, shelled=True, at_least=0, reach=Reach(True, True), settings=SETTINGS.estimate)
 
@@ -79,9 +77,7 @@ def test_every_reason_is_raised_by_its_grounds(code, changed):
 def test_none_seen_in_a_poor_scan_asks_for_another():
     found = codes(shelled=counted(), stages=(), coverage=(replace(LEFT, frames_used=10), RIGHT))
     assert "none-seen" in found
-    found = codes(
-        shelled=counted(), stages=(), coverage=tuple(replace(c, frames_used=10) for c in (LEFT, RIGHT))
-    )
+    found = codes(shelled=counted(), stages=(), coverage=tuple(replace(c, frames_used=10) for c in (LEFT, RIGHT)))
     assert "none-seen-poor-scan" in found
     assert "none-seen" not in found
 

@@ -30,9 +30,7 @@ def test_the_clutch_is_what_enumeration_says(eggs):
     for outcome in itertools.product([None, *STAGES], repeat=len(eggs)):
         probability = 1.0
         for one, stage in zip(eggs, outcome, strict=True):
-            probability *= (
-                1 - one.existence if stage is None else one.existence * one.stages[STAGES.index(stage)]
-            )
+            probability *= 1 - one.existence if stage is None else one.existence * one.stages[STAGES.index(stage)]
         kinds = set(outcome) - {None}
         if kinds:
             chances[kinds.pop() if len(kinds) == 1 else "mixed"] += probability

@@ -15,15 +15,11 @@ def track(identity, first, last, x, *, score=0.85, stages=(0.02, 0.08, 0.9), y=2
     frames = np.arange(first, last + 1)
     count = len(frames)
     ellipses = np.tile([x, y, 40.0, 30.0, 0.0], (count, 1))
-    return Track(
-        identity, frames, ellipses, np.full(count, y), np.tile(stages, (count, 1)), np.full(count, score)
-    )
+    return Track(identity, frames, ellipses, np.full(count, y), np.tile(stages, (count, 1)), np.full(count, score))
 
 
 def bound(*tracks, frames=200, shelled=True):
-    return seen_together(
-        [ClipTracks("a.mp4", "left", None, frames, tracks)], shelled=shelled, settings=SETTINGS
-    )
+    return seen_together([ClipTracks("a.mp4", "left", None, frames, tracks)], shelled=shelled, settings=SETTINGS)
 
 
 def test_eggs_beside_each_other_bound_the_count():

@@ -188,9 +188,7 @@ def test_files_that_are_no_recordings(tmp_path: Path, settings: IngestSettings) 
     assert "no picture that can be read" in refusal(tmp_path / "a.png", settings)
 
 
-@pytest.mark.parametrize(
-    "text", ["#EXTM3U\n#EXTINF:2,\nb.mp4\n#EXT-X-ENDLIST\n", "ffconcat version 1.0\nfile b.mp4\n"]
-)
+@pytest.mark.parametrize("text", ["#EXTM3U\n#EXTINF:2,\nb.mp4\n#EXT-X-ENDLIST\n", "ffconcat version 1.0\nfile b.mp4\n"])
 def test_play_lists_do_not_open_other_files(tmp_path: Path, settings: IngestSettings, text: str) -> None:
     film(tmp_path / "b.mp4", "libx264", frames=2)
     (tmp_path / "a.mp4").write_text(text)
@@ -204,9 +202,7 @@ def test_truncated_mp4_without_an_index(tmp_path: Path, settings: IngestSettings
 
 
 def test_clip_of_zero_frames(tmp_path: Path, settings: IngestSettings) -> None:
-    assert "not one frame could be decoded" in refusal(
-        film(tmp_path / "a.avi", "mjpeg", 0, "yuvj420p"), settings
-    )
+    assert "not one frame could be decoded" in refusal(film(tmp_path / "a.avi", "mjpeg", 0, "yuvj420p"), settings)
 
 
 def test_sound_without_pictures(tmp_path: Path, settings: IngestSettings) -> None:
@@ -229,17 +225,13 @@ def test_sizes_outside_the_settings(tmp_path: Path, settings: IngestSettings) ->
     assert "200 x 100 pixels, more than 120 a side" in refusal(tmp_path / "a.png", small)
 
 
-def test_gigantic_declared_sizes_are_refused_before_decoding(
-    tmp_path: Path, settings: IngestSettings
-) -> None:
+def test_gigantic_declared_sizes_are_refused_before_decoding(tmp_path: Path, settings: IngestSettings) -> None:
     path = tmp_path / "a.gif"
     Image.fromarray(scene(0)).save(path)
     raw = bytearray(path.read_bytes())
     raw[6:10] = struct.pack("<HH", 60_000, 60_000)
     path.write_bytes(raw)
-    assert "larger than the settings allow" in refusal(path, settings) or "60000 x 60000" in refusal(
-        path, settings
-    )
+    assert "larger than the settings allow" in refusal(path, settings) or "60000 x 60000" in refusal(path, settings)
 
 
 @pytest.mark.parametrize(

@@ -23,9 +23,7 @@ def speckle(seed: int, level: float = 60.0) -> NDArray[np.uint8]:
     return np.clip(noise, 0, 255).astype(np.uint8)
 
 
-def judged(
-    grey: NDArray[np.uint8], sector: Sector, previous: NDArray[np.uint8] | None = None
-) -> FrameQuality:
+def judged(grey: NDArray[np.uint8], sector: Sector, previous: NDArray[np.uint8] | None = None) -> FrameQuality:
     return judge_frame(grey, sector, previous, load_settings().ingest)
 
 

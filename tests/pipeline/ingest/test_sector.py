@@ -123,9 +123,7 @@ def test_shadows_and_fading_do_not_bite_into_the_fan() -> None:
     angle = np.arctan2(x - FAN.apex_xy[0], y - FAN.apex_xy[1])
     shadow = ((abs(angle - 0.1) < 0.12) | (abs(angle + 0.35) < 0.08)) & (y > 200)
     pictures = [
-        np.where(shadow & mask, 0, np.where(mask, frame * np.clip(1.6 - y / 300, 0.15, 1), frame)).astype(
-            np.uint8
-        )
+        np.where(shadow & mask, 0, np.where(mask, frame * np.clip(1.6 - y / 300, 0.15, 1), frame)).astype(np.uint8)
         for frame in screen(mask)
     ]
     sector = find_sector(pictures)
@@ -210,9 +208,7 @@ def test_depth_in_a_fan_is_measured_along_the_beam(angle: float, depth: float) -
 
 def test_depth_in_a_rectangle_and_above_the_face() -> None:
     box = Sector("rectangle", np.ones((4, 4), dtype=np.bool_), (10, 20, 100, 220))
-    np.testing.assert_array_equal(
-        box.depth_px(np.array([[50.0, 20.0], [60.0, 120.0], [5.0, 3.0]])), [0, 100, 0]
-    )
+    np.testing.assert_array_equal(box.depth_px(np.array([[50.0, 20.0], [60.0, 120.0], [5.0, 3.0]])), [0, 100, 0])
     assert box.depth_range_px == 200
     assert box.depth_px(np.empty((0, 2))).shape == (0,)
     fan = Sector("fan", np.ones((4, 4), dtype=np.bool_), (0, 0, 4, 4), (50.0, -20.0), 60.0, 500.0)

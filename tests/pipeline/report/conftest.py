@@ -85,9 +85,7 @@ def invent_scan(
         b = a * (0.66 if stage != "follicle" else 0.95)
         turn = float(rng.uniform(-40, 40))
         squeeze = np.sqrt(np.clip(1 - ((seen - start - 20) / 28.0) ** 2, 0.1, 1))
-        ellipses = np.stack(
-            [cx + 0 * squeeze, cy + 0 * squeeze, a * squeeze, b * squeeze, turn + 0 * squeeze], 1
-        )
+        ellipses = np.stack([cx + 0 * squeeze, cy + 0 * squeeze, a * squeeze, b * squeeze, turn + 0 * squeeze], 1)
         probabilities = np.full((len(seen), 3), 0.02)
         probabilities[:, STAGES.index(stage)] = 0.96
         scores = 0.6 + 0.38 * squeeze
@@ -161,9 +159,7 @@ def invent_exam(animal: str, species: str | None, scans: tuple[ClipScan, ...], d
     return Exam(folder, animal, dt.date(2026, 5, day), species, 830.0, 152.0, 118.0, 0, clips)
 
 
-def eggs_of(
-    scans: tuple[ClipScan, ...], stages: list[str], rng: np.random.Generator
-) -> tuple[EggFinding, ...]:
+def eggs_of(scans: tuple[ClipScan, ...], stages: list[str], rng: np.random.Generator) -> tuple[EggFinding, ...]:
     """Egg k + 1 made of track k + 1 of every clip that has it."""
     eggs = []
     for k, stage in enumerate(stages):
@@ -293,7 +289,5 @@ def without_scale() -> Invented:
 
 
 @pytest.fixture(scope="session")
-def night(
-    clutch: Invented, empty: Invented, refused: Invented, without_scale: Invented
-) -> tuple[Invented, ...]:
+def night(clutch: Invented, empty: Invented, refused: Invented, without_scale: Invented) -> tuple[Invented, ...]:
     return clutch, empty, refused, without_scale

@@ -46,9 +46,7 @@ def test_the_same_night_is_the_same_bytes(tmp_path: Path, night: tuple[Invented,
     for out in (tmp_path / "one", tmp_path / "two"):
         for invented in night:
             write_exam(out, *invented.arguments)
-        write_night(
-            out, [summarise(n.exam, n.finding, n.scans) for n in night], [ExamProblem(Path("x"), "x: y")]
-        )
+        write_night(out, [summarise(n.exam, n.finding, n.scans) for n in night], [ExamProblem(Path("x"), "x: y")])
     assert contents(tmp_path / "one") == contents(tmp_path / "two")
 
 
@@ -79,9 +77,7 @@ def test_a_failure_half_way_leaves_the_old_file(tmp_path: Path) -> None:
     assert contents(tmp_path) == {"deep/file.txt": b"old"}
 
 
-def test_a_crash_before_the_rename_leaves_the_old_file(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
-) -> None:
+def test_a_crash_before_the_rename_leaves_the_old_file(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """A killed process runs no clean-up: the old file is left, and one hidden part, soon overwritten."""
     path = tmp_path / "file.txt"
     write_whole(path, [b"old"])

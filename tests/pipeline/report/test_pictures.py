@@ -51,9 +51,7 @@ def test_the_outline_lies_just_outside_the_egg(clutch: Invented, ellipse: Ellips
     extents = points.max(axis=0) - points.min(axis=0)
     zoom = 400 / (2.3 * max(extents[0], extents[1] * 4 / 3))
     middle = np.array([199.5, 149.5])
-    line = outline(
-        np.array([[*middle, ellipse[2] * zoom + CLEARANCE, ellipse[3] * zoom + CLEARANCE, ellipse[4]]])
-    )[0]
+    line = outline(np.array([[*middle, ellipse[2] * zoom + CLEARANCE, ellipse[3] * zoom + CLEARANCE, ellipse[4]]]))[0]
     brightness = [drawn[round(y) - 1 : round(y) + 2, round(x) - 1 : round(x) + 2].max() for x, y in line]
     assert min(brightness) > 150
     inside = outline(np.array([[*middle, ellipse[2] * zoom - 2, ellipse[3] * zoom - 2, ellipse[4]]]))[0]
@@ -68,9 +66,7 @@ def test_line_styles_differ_by_stage(clutch: Invented) -> None:
         found = on_black(shown(egg, clutch), (300.0, 200.0, 60.0, 40.0, 0.0))
         drawn = decoded(egg_picture(egg, found)).astype(int)
         zoom = 400 / (2.3 * 120)
-        line = outline(
-            np.array([[199.5, 149.5, 60 * zoom + CLEARANCE, 40 * zoom + CLEARANCE, 0.0]]), corners=720
-        )[0]
+        line = outline(np.array([[199.5, 149.5, 60 * zoom + CLEARANCE, 40 * zoom + CLEARANCE, 0.0]]), corners=720)[0]
         shares.append(np.mean([drawn[round(y), round(x)] > 128 for x, y in line]))
     calcified, thin, follicle = shares
     assert calcified > 0.97

@@ -97,9 +97,7 @@ def test_a_file_name_that_is_no_unicode_can_be_read_back(refused: Invented) -> N
         (("model", "sha256"), "abc"),
     ],
 )
-def test_the_schema_is_strict(
-    clutch: Invented, validator: Draft202012Validator, path: Any, value: Any
-) -> None:
+def test_the_schema_is_strict(clutch: Invented, validator: Draft202012Validator, path: Any, value: Any) -> None:
     document = result_document(*clutch.arguments)
     place = document
     for step in path[:-1]:

@@ -40,9 +40,7 @@ def test_a_bar_lies_where_the_egg_was_in_view(without_scale: Invented) -> None:
     sighting = without_scale.finding.eggs[1].sightings[0]
     bar = bars(root)[1]
     room = WIDTH - LABELS
-    assert float(bar.get("x") or "nan") == pytest.approx(
-        LABELS + room * sighting.first_frame / scan.frames, abs=0.1
-    )
+    assert float(bar.get("x") or "nan") == pytest.approx(LABELS + room * sighting.first_frame / scan.frames, abs=0.1)
     frames = sighting.last_frame + 1 - sighting.first_frame
     assert float(bar.get("width") or "nan") == pytest.approx(room * frames / scan.frames, abs=0.1)
 

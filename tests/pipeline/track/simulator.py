@@ -61,9 +61,7 @@ class Clip:
     crossed: frozenset[int]
 
 
-def clutch(
-    rng: np.random.Generator, stages: list[int], semi_axes_mm: tuple[float, float] = (16.0, 10.5)
-) -> Body:
+def clutch(rng: np.random.Generator, stages: list[int], semi_axes_mm: tuple[float, float] = (16.0, 10.5)) -> Body:
     """Objects packed in two oviducts, those of the left nearer to the left window."""
     centres: list[NDArray[np.float64]] = []
     shapes = []

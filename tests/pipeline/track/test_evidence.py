@@ -13,9 +13,7 @@ SETTINGS = load_settings().track
 def track_of(scores, stages=(0.1, 0.2, 0.7)):
     count = len(scores)
     ellipses = np.tile([300.0, 200.0, 50.0, 35.0, 0.0], (count, 1))
-    return Track(
-        1, np.arange(count), ellipses, np.full(count, 200.0), np.tile(stages, (count, 1)), np.array(scores)
-    )
+    return Track(1, np.arange(count), ellipses, np.full(count, 200.0), np.tile(stages, (count, 1)), np.array(scores))
 
 
 def test_correlated_sightings_level_off():

@@ -33,9 +33,7 @@ def crossing(identity, first, last, x, y, *, size=60.0, stages=SHELL, part=(-0.9
     ellipses = np.column_stack(
         [np.full(count, x), np.full(count, y), size * share, 0.7 * size * share, np.zeros(count)]
     ).astype(float)
-    return Track(
-        identity, frames, ellipses, ellipses[:, 1].copy(), np.tile(stages, (count, 1)), np.full(count, 0.8)
-    )
+    return Track(identity, frames, ellipses, ellipses[:, 1].copy(), np.tile(stages, (count, 1)), np.full(count, 0.8))
 
 
 def clip(*tracks, file="left-1.mp4", window="left", mm_per_px=0.22, frames=600):

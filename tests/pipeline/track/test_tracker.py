@@ -59,9 +59,7 @@ def test_nearly_every_egg_of_a_sweep_gets_one_track():
         clip = film(rng, clutch(rng, [CALCIFIED] * 7 + [FOLLICLE]), straight(300), 300)
         tracks = owners(clip, *run(clip.frames))
         for track, eggs in tracks.items():
-            assert eggs.most_common(1)[0][1] >= 0.85 * eggs.total(), (
-                f"{seed}: track {track} holds {dict(eggs)}"
-            )
+            assert eggs.most_common(1)[0][1] >= 0.85 * eggs.total(), f"{seed}: track {track} holds {dict(eggs)}"
         own = Counter(eggs.most_common(1)[0][0] for eggs in tracks.values())
         assert -1 not in own, f"{seed}: a track follows false alarms"
         crossed += len(clip.crossed)
