@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 from scipy.ndimage import maximum_filter
+from scipy.special import expit
 
 from models import ellipse
 from models.answer import CHANNELS, STRIDE
@@ -38,7 +39,7 @@ def decode(answer: NDArray[np.float32], *, minimum_score: float, maximum_overlap
     weighted by their centre probabilities. Of two outlines that overlap by more than maximum_overlap
     (intersection over union) the less sure one is dropped.
     """
-    heat = 1 / (1 + np.exp(-answer[CHANNELS["centre"]][0].astype(np.float64)))
+    heat = expit(answer[CHANNELS["centre"]][0].astype(np.float64))
     peaks = (heat == maximum_filter(heat, size=3)) & (heat >= minimum_score)
     rows, columns = np.nonzero(peaks)
     order = np.argsort(-heat[rows, columns], kind="stable")[:most]
