@@ -1,0 +1,55 @@
+"""Labels of one picture, and the answers that a network without fault would give to them."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+import torch
+from numpy.typing import NDArray
+
+from models.answer import CHANNELS, INPUT_SIDE, OUTPUTS
+from models.targets import Labels, Targets, make_targets
+
+__all__ = ["CERTAIN", "IGNORED", "WANTED", "Answer", "answer_to", "labels_of", "perfect_answer"]
+
+Row = Sequence[float]
+Answer = NDArray[np.float32]
+
+WANTED, IGNORED = 1, -1
+CERTAIN = 9.0  # a logit that stands for knowing
+
+
+def labels_of(
+    wanted: Sequence[Row], *, stages: Sequence[int] | None = None, ignored: Sequence[Row] = (), empty: int = 1
+) -> Labels:
+    """Labels of one picture: (1, K) wanted objects, ignored ones, and some empty rows as batches have them."""
+    rows = [*wanted, *ignored, *([[0.0] * 5] * empty)]
+    role = [WANTED] * len(wanted) + [IGNORED] * len(ignored) + [0] * empty
+    stage = [*(stages or [2] * len(wanted)), *([0] * (len(ignored) + empty))]
+    return Labels(
+        torch.tensor(np.array(rows), dtype=torch.float32)[None],
+        torch.tensor(stage)[None],
+        torch.tensor(role)[None],
+    )
+
+
+def answer_to(targets: Targets) -> Answer:
+    """(11, G, G) what the targets of one picture ask for.
+
+    The middle's cell is sure and the cells around it are as sure as the bump says; every cell tells of its object.
+    """
+    heat = targets.heat[0].double().clamp(1e-6, 1 - 1e-6)
+    answer = np.zeros((OUTPUTS, *heat.shape), dtype=np.float32)
+    answer[CHANNELS["centre"]] = torch.logit(heat).numpy()
+    answer[CHANNELS["stage"]] = CERTAIN * np.eye(3)[targets.stage[0].numpy()].transpose(2, 0, 1)
+    answer[CHANNELS["offset"]] = targets.offset[0].numpy()
+    answer[CHANNELS["shape"]] = targets.shape[0].numpy()
+    return answer
+
+
+def perfect_answer(
+    wanted: Sequence[Row], *, stages: Sequence[int] | None = None, ignored: Sequence[Row] = ()
+) -> Answer:
+    """(11, G, G) the answer to a picture of the network's size with these objects, rows in px."""
+    return answer_to(make_targets(labels_of(wanted, stages=stages, ignored=ignored), INPUT_SIDE))

@@ -1,0 +1,240 @@
+"""The ellipse against its definition, against rasters and against exact values."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from hypothesis import example, given
+from hypothesis import strategies as st
+from scipy.special import ellipe
+
+from models.ellipse import (
+    area,
+    bounding_boxes,
+    canonical,
+    contains,
+    from_log_matrix,
+    outline,
+    overlap,
+    perimeter,
+    to_log_matrix,
+)
+from tests.models.outlines import Rows, distance, ellipses, repeatably
+
+any_angle = st.floats(-1000.0, 1000.0)
+
+
+def on_implicit_curve(points: Rows, row: Rows) -> Rows:
+    """(M,) the left side of ((p - c)' u / a)^2 + ((p - c)' v / b)^2 = 1, written out point by point."""
+    cx, cy, a, b, degrees = row
+    values = []
+    for x, y in points:
+        along = (x - cx) * np.cos(np.deg2rad(degrees)) + (y - cy) * np.sin(np.deg2rad(degrees))
+        across = -(x - cx) * np.sin(np.deg2rad(degrees)) + (y - cy) * np.cos(np.deg2rad(degrees))
+        values.append((along / a) ** 2 + (across / b) ** 2)
+    return np.array(values)
+
+
+def rasterised_overlap(first: Rows, second: Rows, cells: int = 600) -> float:
+    """Intersection over union by counting the cells of a fine grid over both."""
+    boxes = bounding_boxes([first, second])
+    low, high = boxes[:, :2].min(axis=0), (boxes[:, :2] + boxes[:, 2:]).max(axis=0)
+    share = (np.arange(cells) + 0.5) / cells
+    x, y = np.meshgrid(*(low[axis] + share * (high - low)[axis] for axis in (0, 1)))
+    inside = []
+    for cx, cy, a, b, degrees in (first, second):
+        turn = np.deg2rad(degrees)
+        along, across = (
+            (x - cx) * np.cos(turn) + (y - cy) * np.sin(turn),
+            (y - cy) * np.cos(turn) - (x - cx) * np.sin(turn),
+        )
+        inside.append((along / a) ** 2 + (across / b) ** 2 <= 1)
+    return float((inside[0] & inside[1]).sum() / (inside[0] | inside[1]).sum())
+
+
+@repeatably
+@given(ellipses(), any_angle, st.booleans())
+@example(np.array([0.0, 0.0, 2.0, 1.0, 0.0]), -90.00000000000001, False)  # its remainder is rounded up to 180
+def test_canonical_keeps_the_outline_whatever_the_order_of_axes_and_the_turn(
+    row: Rows, degrees: float, swapped: bool
+) -> None:
+    row[4] = degrees
+    if swapped:
+        row[[2, 3]] = row[[3, 2]]
+    form = canonical(row)
+    assert form.shape == (1, 5)
+    assert form[0, 2] >= form[0, 3]
+    assert -90.0 <= form[0, 4] < 90.0
+    assert distance(form[0], row) <= 1e-9 * (1 + np.abs(row[:4]).max())
+    np.testing.assert_allclose(area(form), area(row), rtol=1e-12)
+
+
+@repeatably
+@given(ellipses(), any_angle)
+def test_canonical_twice_is_canonical_once(row: Rows, degrees: float) -> None:
+    row[4] = degrees
+    once = canonical(row)
+    np.testing.assert_array_equal(canonical(once), once)
+
+
+def test_canonical_does_not_write_into_what_it_is_given() -> None:
+    rows = np.array([[0.0, 0.0, 1.0, 2.0, 200.0]])
+    canonical(rows)
+    np.testing.assert_array_equal(rows, [[0.0, 0.0, 1.0, 2.0, 200.0]])
+
+
+def test_angle_runs_from_x_towards_y_down_the_picture() -> None:
+    # At 90 degrees the major axis is upright; at +45 it goes right and down, both coordinates growing.
+    np.testing.assert_allclose(bounding_boxes([0, 0, 2, 1, 90]), [[-1, -2, 2, 4]], atol=1e-12)
+    assert contains([0, 0, 10, 1, 45], [[6, 6], [6, -6]]).tolist() == [[True, False]]
+
+
+@repeatably
+@given(ellipses())
+def test_bounding_box_just_holds_the_outline(row: Rows) -> None:
+    points = outline(row, corners=7200)[0]
+    box = bounding_boxes(row)[0]
+    # Between two corners the outline bulges by at most a (1 - cos(pi / 7200)).
+    slack = row[2] * (1 - np.cos(np.pi / 7200)) + 1e-9
+    np.testing.assert_allclose(box[:2], points.min(axis=0), atol=slack)
+    np.testing.assert_allclose(box[:2] + box[2:], points.max(axis=0), atol=slack)
+
+
+@repeatably
+@given(ellipses(), st.integers(3, 60))
+def test_outline_lies_on_the_curve(row: Rows, corners: int) -> None:
+    points = outline(row, corners)
+    assert points.shape == (1, corners, 2)
+    np.testing.assert_allclose(on_implicit_curve(points[0], row), 1.0, atol=1e-9 * (1 + np.abs(row[:2]).max() / row[3]))
+
+
+@repeatably
+@given(ellipses(reach=20, greatest=20), st.integers(0, 2**32 - 1))
+def test_contains_is_the_implicit_equation(row: Rows, seed: int) -> None:
+    points = np.random.default_rng(seed).normal(row[:2], row[2], size=(40, 2))
+    value = on_implicit_curve(points, row)
+    clear = np.abs(value - 1) > 1e-9  # rounding decides on the curve itself
+    np.testing.assert_array_equal(contains(row, points)[0][clear], (value <= 1)[clear])
+
+
+def test_contains_answers_for_every_ellipse_and_every_point() -> None:
+    inside = contains([[0, 0, 2, 1, 0], [5, 0, 2, 1, 90]], [[0.0, 0.0], [5.0, 1.5], [1.5, 0.0]])
+    assert inside.tolist() == [[True, False, True], [False, True, False]]
+
+
+@repeatably
+@given(ellipses(greatest=50))
+def test_area_is_that_of_a_fine_polygon(row: Rows) -> None:
+    x, y = outline(row, corners=5000)[0].T
+    shoelace = 0.5 * abs(np.dot(x, np.roll(y, -1)) - np.dot(y, np.roll(x, -1)))
+    np.testing.assert_allclose(area(row), shoelace, rtol=1e-6)
+
+
+@pytest.mark.parametrize(
+    ("ratio", "tolerance"), [(1.0, 1e-14), (1.2, 1e-6), (1.7, 1e-6), (3.0, 1e-6), (10.0, 2e-5), (1e6, 4.1e-4)]
+)
+def test_perimeter_is_near_the_elliptic_integral(ratio: float, tolerance: float) -> None:
+    # The exact perimeter is 4 a E(m) with m = 1 - (b / a)^2 (Abramowitz and Stegun, chapter 17).
+    minor = 7.0
+    exact = 4 * minor * ratio * ellipe(1 - ratio**-2)
+    np.testing.assert_allclose(perimeter([3, 4, minor * ratio, minor, 33]), exact, rtol=tolerance)
+
+
+@repeatably
+@given(ellipses(least=0.1, slimmest=50.0))
+def test_log_matrix_and_back(row: Rows) -> None:
+    back = from_log_matrix(row[:2], to_log_matrix(row))[0]
+    assert distance(back, row) <= 1e-10 * (1 + np.abs(row[:4]).max())
+
+
+def test_log_matrix_of_a_circle_knows_no_angle() -> None:
+    circles = np.array([[1.0, 2.0, 9.0, 9.0, degrees] for degrees in (-90.0, -30.0, 0.0, 45.0, 89.0)])
+    matrices = to_log_matrix(circles)
+    np.testing.assert_allclose(matrices, [[np.log(9), np.log(9), 0]] * 5, atol=1e-12)
+    np.testing.assert_allclose(from_log_matrix(circles[:, :2], matrices)[:, :4], circles[:, :4], rtol=1e-12)
+
+
+@repeatably
+@given(st.floats(1.0, 50.0), st.floats(-90, 90), st.floats(-90, 90))
+def test_log_matrix_does_not_jump_where_the_angle_does(size: float, first: float, second: float) -> None:
+    # Two nearly round ellipses are nearly the same whatever their angles, and so must their matrices be.
+    rows = [[0, 0, size * 1.001, size, first], [0, 0, size * 1.001, size, second]]
+    one, other = to_log_matrix(rows)
+    np.testing.assert_allclose(one, other, atol=0.0011)
+
+
+@repeatably
+@given(ellipses())
+def test_log_matrix_is_the_logarithm_of_the_shape(row: Rows) -> None:
+    xx, yy, xy = to_log_matrix(row)[0]
+    values, vectors = np.linalg.eigh([[xx, xy], [xy, yy]])
+    exponential = vectors @ np.diag(np.exp(values)) @ vectors.T
+    turn = np.deg2rad(row[4])
+    rotation = np.array([[np.cos(turn), -np.sin(turn)], [np.sin(turn), np.cos(turn)]])
+    np.testing.assert_allclose(exponential, rotation @ np.diag(row[2:4]) @ rotation.T, rtol=1e-9, atol=1e-9 * row[2])
+
+
+near = ellipses(reach=15.0, least=4.0, greatest=15.0, slimmest=3.0)
+
+
+@repeatably
+@given(near, near)
+@example(np.array([0.0, 0, 40, 5, 0]), np.array([0.0, 0, 40, 5, 90]))  # a cross
+@example(np.array([0.0, 0, 10, 10, 0]), np.array([1.0, 0, 4, 4, 0]))  # one inside the other: 0.16
+@example(np.array([0.0, 0, 10, 10, 0]), np.array([30.0, 0, 10, 10, 0]))  # apart
+def test_overlap_is_that_of_rasters(first: Rows, second: Rows) -> None:
+    # A grid of 600 cells a side errs by a fraction of the cells along the outlines: 0.004 covers it.
+    assert overlap(first, second)[0, 0] == pytest.approx(rasterised_overlap(first, second), abs=0.004)
+
+
+def test_overlap_of_circles_is_the_lens_formula() -> None:
+    # Two circles of radius r at distance d share 2 r^2 acos(d / 2r) - d sqrt(4 r^2 - d^2) / 2 (plane geometry).
+    radius = 20.0
+    for apart in (0.0, 5.0, 17.0, 33.0, 39.0, 41.0):
+        d = min(apart, 2 * radius)
+        shared = 2 * radius**2 * np.arccos(d / (2 * radius)) - d / 2 * np.sqrt(4 * radius**2 - d**2)
+        expected = shared / (2 * np.pi * radius**2 - shared)
+        found = overlap([0, 0, radius, radius, 10], [apart, 0, radius, radius, -40])[0, 0]
+        assert found == pytest.approx(expected, abs=0.001), apart
+
+
+@repeatably
+@given(near, near)
+def test_overlap_is_symmetric_and_one_with_itself(first: Rows, second: Rows) -> None:
+    rows = np.array([first, second])
+    both = overlap(rows, rows)
+    np.testing.assert_allclose(np.diag(both), 1.0, atol=1e-9)
+    assert both[0, 1] == pytest.approx(both[1, 0], abs=1e-9)
+    assert 0 <= both[0, 1] <= 1
+
+
+@repeatably
+@given(near, near, any_angle, st.floats(-500, 500), st.floats(-500, 500), st.floats(0.05, 50))
+def test_overlap_does_not_change_when_both_are_moved_turned_and_scaled(
+    first: Rows, second: Rows, degrees: float, x: float, y: float, scale: float
+) -> None:
+    turn = np.deg2rad(degrees)
+    rotation = np.array([[np.cos(turn), -np.sin(turn)], [np.sin(turn), np.cos(turn)]])
+
+    def moved(row: Rows) -> Rows:
+        return np.array([*(scale * (rotation @ row[:2]) + [x, y]), *(scale * row[2:4]), row[4] + degrees])
+
+    # The polygons keep their corners in the ellipses' own axes, so nothing but rounding may differ.
+    assert overlap(moved(first), moved(second))[0, 0] == pytest.approx(overlap(first, second)[0, 0], abs=1e-7)
+
+
+def test_overlap_of_many_with_many_is_one_by_one() -> None:
+    rng = np.random.default_rng(8)
+    rows = np.column_stack(
+        [rng.uniform(0, 40, (7, 2)), rng.uniform(8, 20, 7), rng.uniform(3, 8, 7), rng.uniform(-90, 90, 7)]
+    )
+    together = overlap(rows[:4], rows)
+    assert together.shape == (4, 7)
+    alone = [[overlap(a, b)[0, 0] for b in rows] for a in rows[:4]]
+    np.testing.assert_array_equal(together, alone)
+    assert 0 < (together > 0).mean() < 1  # the case has both kinds of pairs
+
+
+def test_overlap_with_nothing_is_empty() -> None:
+    assert overlap(np.zeros((0, 5)), [[0, 0, 1, 1, 0]]).shape == (0, 1)
+    assert overlap([[0, 0, 1, 1, 0]], np.zeros((0, 5))).shape == (1, 0)

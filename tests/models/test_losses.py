@@ -1,0 +1,146 @@
+"""The loss: least for the right answer, blind to what is ignored, and with doubt kept apart from accuracy."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+import torch
+from torch import Tensor
+
+from models.answer import CHANNELS, OUTPUTS
+from models.losses import loss
+from models.targets import Targets, make_targets
+from tests.models.answers import CERTAIN, labels_of
+
+SIDE = 64
+
+WANTED = [[20.0, 22.0, 14.0, 10.0, 20.0], [45.0, 40.0, 10.0, 9.0, -50.0]]
+STAGES = [2, 1]
+IGNORED = [[15.0, 52.0, 9.0, 8.0, 0.0]]
+
+
+@pytest.fixture
+def targets() -> Targets:
+    return make_targets(labels_of(WANTED, stages=STAGES, ignored=IGNORED), SIDE)
+
+
+def right_answer(targets: Targets) -> Tensor:
+    """(1, 11, G, G) float64: sure of the middles and of nothing else, exact where cells answer, rightly sure of it."""
+    answer = torch.zeros(1, OUTPUTS, *targets.heat.shape[1:], dtype=torch.float64)
+    answer[:, CHANNELS["centre"]] = torch.where(targets.heat == 1, CERTAIN, -CERTAIN)[:, None].double()
+    answer[:, CHANNELS["stage"]] = CERTAIN * torch.nn.functional.one_hot(targets.stage, 3).movedim(-1, 1).double()
+    answer[:, CHANNELS["offset"]] = targets.offset.double()
+    answer[:, CHANNELS["shape"]] = targets.shape.double()
+    answer[:, CHANNELS["spread"]] = -6.0
+    return answer
+
+
+def total(answer: Tensor, targets: Targets) -> float:
+    return float(loss(answer, targets).total)
+
+
+def test_the_right_answer_costs_next_to_nothing(targets: Targets) -> None:
+    parts = loss(right_answer(targets), targets)
+    for name in ("centre", "stage", "offset", "shape"):
+        assert float(getattr(parts, name)) == pytest.approx(0.0, abs=1e-3), name
+
+
+@pytest.mark.parametrize("name", ["stage", "offset", "shape"])
+@pytest.mark.parametrize("amount", [-1.0, -0.05, 0.05, 1.0])
+def test_any_change_where_cells_answer_costs_more(targets: Targets, name: str, amount: float) -> None:
+    right = right_answer(targets)
+    least = total(right, targets)
+    for _, y, x in torch.nonzero(targets.answering):
+        for channel in range(*CHANNELS[name].indices(OUTPUTS)):
+            # A stage's logit may well be surer; only a change away from the truth is wrong.
+            towards = 1 if name != "stage" or channel - CHANNELS["stage"].start != int(targets.stage[0, y, x]) else -1
+            worse = right.clone()
+            worse[0, channel, y, x] += towards * (abs(amount) if name == "stage" else amount)
+            assert total(worse, targets) > least
+
+
+def test_a_middle_missed_or_invented_costs_more(targets: Targets) -> None:
+    right = right_answer(targets)
+    least = total(right, targets)
+    weighed = targets.heat_weight[0] > 0
+    costs: dict[bool, list[float]] = {True: [], False: []}
+    for y, x in torch.nonzero(weighed).tolist():
+        middle = bool(targets.heat[0, y, x] == 1)
+        for doubt in (1.0, 2 * CERTAIN):
+            worse = right.clone()
+            worse[0, 0, y, x] += -doubt if middle else doubt
+            costs[middle].append(total(worse, targets) - least)
+    assert len(costs[True]) == 4  # both middles are in the case
+    assert min(costs[True] + costs[False]) > 0
+
+
+def test_an_egg_put_beside_its_place_costs_more_the_farther(targets: Targets) -> None:
+    moved = []
+    for step in (0.0, 2.0, 5.0, 9.0):
+        rows = [[row[0] + step, *row[1:]] for row in WANTED]
+        moved.append(total(right_answer(make_targets(labels_of(rows, stages=STAGES), SIDE)), targets))
+    assert moved == sorted(moved)
+    assert moved[0] < moved[1]
+
+
+def test_ignored_cells_and_cells_that_do_not_answer_contribute_nothing(targets: Targets) -> None:
+    generator = torch.Generator().manual_seed(3)
+    answer = torch.randn(1, OUTPUTS, *targets.heat.shape[1:], generator=generator, dtype=torch.float64)
+    answer.requires_grad_()
+    loss(answer, targets).total.backward()
+    assert answer.grad is not None
+    touched = answer.grad[0] != 0
+    ignored = targets.heat_weight[0] == 0
+    assert ignored.sum() >= 8
+    torch.testing.assert_close(touched[0], ~ignored)
+    for channel in range(1, OUTPUTS):
+        torch.testing.assert_close(touched[channel], targets.answering[0])
+    # The same with whole numbers: anything at all may be said there.
+    other = answer.detach().clone()
+    other[:, 0][targets.heat_weight == 0] = 50.0
+    other[:, 1:] = torch.where(targets.answering[:, None], other[:, 1:], 30.0)
+    assert total(other, targets) == total(answer.detach(), targets)
+
+
+def test_doubt_does_not_reach_the_outline(targets: Targets) -> None:
+    generator = torch.Generator().manual_seed(4)
+    answer = torch.randn(1, OUTPUTS, *targets.heat.shape[1:], generator=generator, dtype=torch.float64)
+    answer.requires_grad_()
+    loss(answer, targets).spread.backward()
+    assert answer.grad is not None
+    assert answer.grad[:, CHANNELS["spread"]].abs().sum() > 0
+    assert not answer.grad[:, : CHANNELS["spread"].start].any()
+
+
+def test_doubt_is_best_when_it_is_the_error_it_makes(targets: Targets) -> None:
+    # d/ds (e exp(-s) + s) = 0 where exp(s) = e: the scale of a Laplace distribution is the mean absolute error.
+    answer = right_answer(targets)
+    answer[:, CHANNELS["offset"]] += torch.tensor([0.3, 0.5], dtype=torch.float64)[None, :, None, None]  # mean 0.4
+    answer[:, CHANNELS["shape"]] += 0.02
+    costs = {}
+    for factor in (0.5, 0.9, 1.0, 1.1, 2.0):
+        answer[:, CHANNELS["spread"]] = torch.log(factor * torch.tensor([0.4, 0.02]).double())[None, :, None, None]
+        costs[factor] = float(loss(answer, targets).spread)
+    assert min(costs, key=lambda factor: costs[factor]) == 1.0
+
+
+def test_centres_cost_what_the_paper_says(targets: Targets) -> None:
+    # Law and Deng, CornerNet, ECCV 2018, equation 1 with alpha 2 and beta 4, cell by cell.
+    answer = torch.randn(1, OUTPUTS, *targets.heat.shape[1:], generator=torch.Generator().manual_seed(5)).double()
+    p = torch.sigmoid(answer[0, 0]).numpy()
+    heat, weight = targets.heat[0].double().numpy(), targets.heat_weight[0].numpy()
+    expected = 0.0
+    for y, x in np.ndindex(*p.shape):
+        if heat[y, x] == 1:
+            expected -= (1 - p[y, x]) ** 2 * np.log(p[y, x])
+        elif weight[y, x]:
+            expected -= (1 - heat[y, x]) ** 4 * p[y, x] ** 2 * np.log(1 - p[y, x])
+    assert float(loss(answer, targets).centre) == pytest.approx(expected / len(WANTED), rel=1e-6)
+
+
+def test_a_picture_of_nothing_has_a_finite_loss_about_middles_alone() -> None:
+    targets = make_targets(labels_of([], empty=2), SIDE)
+    parts = loss(torch.zeros(1, OUTPUTS, SIDE // 4, SIDE // 4), targets)
+    assert float(parts.centre) > 0
+    for name in ("stage", "offset", "shape", "spread"):
+        assert float(getattr(parts, name)) == 0, name

@@ -1,0 +1,148 @@
+"""The shipped weights on both engines, on pictures drawn here."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import numpy as np
+import pytest
+import torch
+from numpy.typing import NDArray
+
+from models.answer import CHANNELS, INPUT_SIDE, OUTPUTS, STRIDE
+from models.decode import Outlines, decode
+from models.errors import ClutchlightError
+from models.network import WeightsError, weights_sha256
+from models.runtime import Engine, EngineError, OpenVinoEngine, TorchEngine, make_engine, shipped_weights
+from tests.models.outlines import distance
+from tests.models.rings import draw_rings
+
+Pictures = NDArray[np.float32]
+
+SCENES = [
+    [[80.0, 90.0, 30.0, 22.0, 10.0]],
+    [[70.0, 80.0, 30.0, 22.0, -15.0], [160.0, 120.0, 32.0, 21.0, 30.0]],
+    [],
+    [[130.0, 70.0, 26.0, 25.0, 0.0], [60.0, 140.0, 27.0, 24.0, 70.0], [200.0, 150.0, 25.0, 25.0, 0.0]],
+]
+
+
+@pytest.fixture(scope="module")
+def openvino() -> OpenVinoEngine:
+    return OpenVinoEngine(shipped_weights(), threads=2)
+
+
+@pytest.fixture(scope="module")
+def reference() -> TorchEngine:
+    return TorchEngine(shipped_weights(), threads=2)
+
+
+@pytest.fixture(scope="module", params=["openvino", "reference"])
+def engine(request: pytest.FixtureRequest) -> Engine:
+    made: Engine = request.getfixturevalue(request.param)
+    return made
+
+
+@pytest.fixture(scope="module")
+def pictures() -> Pictures:
+    return np.stack([draw_rings(rows, side_px=INPUT_SIDE, seed=s) for s, rows in enumerate(SCENES)])[:, None]
+
+
+def outlines(answer: NDArray[np.float32], minimum_score: float = 0.3) -> Outlines:
+    return decode(answer, minimum_score=minimum_score, maximum_overlap=0.5)
+
+
+def test_the_shipped_weights_find_drawn_rings(reference: TorchEngine, pictures: Pictures) -> None:
+    for answer, rows in zip(reference.run(pictures), SCENES, strict=True):
+        found = outlines(answer, minimum_score=0.5)
+        for row in rows:
+            assert min(distance(one, row) for one in found.ellipses) <= 6.0
+        assert len(found.scores) == len(rows)
+
+
+def test_both_engines_answer_in_one_form(engine: Engine, pictures: Pictures) -> None:
+    answers = engine.run(pictures)
+    assert answers.shape == (len(pictures), OUTPUTS, INPUT_SIDE // STRIDE, INPUT_SIDE // STRIDE)
+    assert answers.dtype == np.float32
+    assert engine.weights_name == "clutchlight"
+    assert engine.weights_sha256 == weights_sha256(shipped_weights())
+
+
+def test_the_engines_agree(openvino: OpenVinoEngine, reference: TorchEngine, pictures: Pictures) -> None:
+    ours, theirs = openvino.run(pictures), reference.run(pictures)
+    if openvino.name == "openvino-f32-cpu":
+        # Both in float32: only the order of additions differs.
+        np.testing.assert_allclose(ours, theirs, atol=1e-3, rtol=0)
+    else:
+        assert openvino.name == "openvino-bf16-cpu"
+    # In bfloat16, of 8 bits, what is told of the objects agrees: middles to half a pixel, scores to 0.05. Objects
+    # that clear the threshold by less may be found by one engine and not by the other.
+    for one, other in zip(ours, theirs, strict=True):
+        found, expected = outlines(one), outlines(other)
+        for these, those in ((found, expected), (expected, found)):
+            for index in np.flatnonzero(these.scores >= 0.35):
+                apart = np.hypot(*(those.ellipses[:, :2] - these.ellipses[index, :2]).T)
+                nearest = int(apart.argmin())
+                assert apart[nearest] <= 0.5
+                assert those.scores[nearest] == pytest.approx(these.scores[index], abs=0.05)
+                assert distance(those.ellipses[nearest], these.ellipses[index]) <= 1.0
+
+
+def test_an_answer_does_not_depend_on_its_neighbours(engine: Engine, pictures: Pictures) -> None:
+    together = engine.run(pictures)
+    tolerance = 0.0 if engine.name.startswith("openvino") else 1e-4  # torch adds in another order for other batches
+    for index in range(len(pictures)):
+        alone = engine.run(pictures[index : index + 1])
+        np.testing.assert_allclose(alone[0], together[index], atol=tolerance, rtol=0)
+    backwards = engine.run(np.ascontiguousarray(pictures[::-1]))
+    np.testing.assert_allclose(backwards[::-1], together, atol=tolerance, rtol=0)
+
+
+def test_the_same_pictures_give_the_same_bytes(engine: Engine, pictures: Pictures) -> None:
+    many = np.concatenate([pictures] * 3)
+    assert engine.run(many).tobytes() == engine.run(many).tobytes()
+
+
+def test_answers_stay_as_they_were_when_more_is_asked(engine: Engine, pictures: Pictures) -> None:
+    first = engine.run(pictures)
+    kept = first.copy()
+    engine.run(pictures[::-1].copy())
+    np.testing.assert_array_equal(first, kept)
+
+
+def test_pictures_are_only_read(engine: Engine, pictures: Pictures) -> None:
+    given = pictures.copy()
+    engine.run(given)
+    np.testing.assert_array_equal(given, pictures)
+
+
+def test_black_pictures_hold_nothing(engine: Engine) -> None:
+    black = np.zeros((1, 1, INPUT_SIDE, INPUT_SIDE), dtype=np.float32)
+    answer = engine.run(black)[0]
+    assert np.isfinite(answer).all()
+    assert answer[CHANNELS["centre"]].max() < 0  # less likely than not, everywhere
+    assert not len(outlines(answer).scores)
+
+
+def test_make_engine_knows_the_engines_names(reference: TorchEngine, pictures: Pictures) -> None:
+    made = make_engine("torch", shipped_weights(), threads=2)
+    assert made.name == reference.name == "torch-f32-cpu"
+    np.testing.assert_array_equal(made.run(pictures[:1]), reference.run(pictures[:1]))
+
+
+def test_an_unknown_engine_is_named_with_the_known_ones() -> None:
+    with pytest.raises(EngineError, match=r'no engine called "abacus"\. Choose openvino, torch or cuda') as caught:
+        make_engine("abacus", shipped_weights())
+    assert isinstance(caught.value, ClutchlightError)
+
+
+def test_a_missing_gpu_is_told_with_what_to_do(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(torch.cuda, "is_available", lambda: False)
+    with pytest.raises(EngineError, match=r"no cuda device on this machine\. Leave the device out to use the CPU"):
+        make_engine("cuda", shipped_weights())
+
+
+@pytest.mark.parametrize("name", ["openvino", "torch"])
+def test_missing_weights_are_told_by_every_engine(name: str, tmp_path: Path) -> None:
+    with pytest.raises(WeightsError, match=r"No weights file at .*gone\.safetensors"):
+        make_engine(name, tmp_path / "gone.safetensors")

@@ -1,0 +1,167 @@
+"""Training tensors: what each cell should say, by the definition and by decoding an answer without fault."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+import torch
+from hypothesis import given
+from hypothesis import strategies as st
+from numpy.typing import NDArray
+
+from models.answer import INPUT_SIDE, STRIDE
+from models.decode import Outlines, decode
+from models.ellipse import contains, to_log_matrix
+from models.targets import Labels, make_targets
+from tests.models.answers import Answer, answer_to, labels_of, perfect_answer
+from tests.models.outlines import Rows, assert_same_outlines, repeatably
+
+Mask = NDArray[np.bool_]
+
+GRID = INPUT_SIDE // STRIDE
+
+
+def decoded(answer: Answer) -> Outlines:
+    return decode(answer, minimum_score=0.3, maximum_overlap=0.5)
+
+
+def cells_inside(row: Rows, share: float = 1.0) -> Mask:
+    """(G, G) whether each cell's middle, in px, lies in the ellipse shrunk to a share of its axes."""
+    place = np.arange(GRID) * STRIDE + (STRIDE - 1) / 2
+    x, y = np.meshgrid(place, place)
+    shrunk = np.array([*row[:2], share * row[2], share * row[3], row[4]])
+    inside: Mask = contains(shrunk, np.stack([x, y], axis=2).reshape(-1, 2))[0]
+    return inside.reshape(GRID, GRID)
+
+
+# What eggs do in pictures. An object is told by the nine cells around its middle; where all of them lie inside it and
+# inside no other, which a minor semi-axis of 8.5 px and no overlap ensure, every one of them tells of it.
+SCENES = {
+    "one": [[120.3, 99.8, 34.0, 22.0, 31.0]],
+    "round": [[128.0, 128.0, 25.0, 25.0, 0.0]],
+    "touching side by side": [[100.0, 100.0, 30.0, 20.0, 90.0], [140.0, 100.0, 30.0, 20.0, 90.0]],
+    "touching end to end": [[80.0, 120.0, 30.0, 20.0, 0.0], [140.0, 120.0, 30.0, 20.0, 0.0]],
+    "small and touching": [[100.0, 100.0, 9.0, 9.0, 0.0], [118.0, 100.0, 9.0, 9.0, 0.0], [109.0, 115.5, 9.0, 9.0, 0.0]],
+    "overlapping": [[100.0, 100.0, 30.0, 22.0, 10.0], [125.0, 108.0, 28.0, 20.0, -40.0]],
+    "tiny": [[60.0, 60.0, 1.5, 1.0, 20.0], [200.4, 31.7, 2.0, 0.5, -70.0]],
+    "huge": [[128.0, 140.0, 700.0, 300.0, 12.0]],
+    "at the border": [[0.0, 90.0, 30.0, 20.0, 0.0], [255.0, 200.0, 30.0, 20.0, 45.0], [120.0, 2.0, 26.0, 19.0, 80.0]],
+    "in the corners": [[1.0, 1.0, 30.0, 20.0, 45.0], [254.0, 254.0, 30.0, 20.0, -45.0]],
+    "a full clutch": [[40.0 + 44 * i, 50.0 + 50 * j, 22.0, 19.0, 25.0 * i] for i in range(5) for j in range(4)],
+}
+
+# Here some of the nine cells tell of a neighbour, and the outline is drawn a little towards it.
+CROWDED = {
+    "tiny and touching": [[100.0, 100.0, 6.0, 6.0, 0.0], [112.0, 100.0, 6.0, 6.0, 0.0], [106.0, 110.4, 6.0, 6.0, 0.0]],
+    "a small one over a large one": [[100.0, 100.0, 60.0, 50.0, 10.0], [150.0, 100.0, 12.0, 9.0, 60.0]],
+}
+
+
+@pytest.mark.parametrize("name", SCENES)
+def test_an_answer_without_fault_decodes_to_the_labels(name: str) -> None:
+    rows = np.array(SCENES[name])
+    found = decoded(perfect_answer(SCENES[name]))
+    assert_same_outlines(found.ellipses, rows, tolerance=0.1)
+
+
+@pytest.mark.parametrize("name", CROWDED)
+def test_crowded_objects_are_told_apart_to_two_pixels(name: str) -> None:
+    rows = np.array(CROWDED[name])
+    found = decoded(perfect_answer(CROWDED[name]))
+    assert_same_outlines(found.ellipses, rows, tolerance=2.0)
+
+
+@repeatably
+@given(st.integers(0, 2**32 - 1), st.integers(1, 9))
+def test_any_scattered_objects_come_back(seed: int, count: int) -> None:
+    # Each in a square of its own, 80 px wide, anywhere in it and of any size that fits and is not crowded.
+    rng = np.random.default_rng(seed)
+    squares = rng.permutation(9)[:count]
+    rows, stages = [], rng.integers(0, 3, count)
+    for square in squares:
+        major = rng.uniform(9, 38)
+        slack = 40 - major
+        middle = 48 + 80 * np.array([square % 3, square // 3]) + rng.uniform(-slack, slack, 2)
+        rows.append([*middle, major, max(8.5, major * rng.uniform(0.4, 1)), rng.uniform(-90, 90)])
+    found = decoded(perfect_answer(rows, stages=stages.tolist()))
+    assert_same_outlines(found.ellipses, np.array(rows), tolerance=0.1)
+    nearest = np.hypot(*(found.ellipses[:, None, :2] - np.array(rows)[:, :2]).transpose(2, 0, 1)).argmin(axis=1)
+    np.testing.assert_array_equal(found.stage_probabilities.argmax(axis=1), stages[nearest])
+
+
+def test_ignored_objects_are_not_asked_for_and_disturb_nobody() -> None:
+    rows = [[90.0, 100.0, 30.0, 20.0, 10.0]]
+    beside = [[170.0, 100.0, 25.0, 25.0, 0.0], [100.0, 105.0, 45.0, 40.0, 0.0]]  # one beside, one over it
+    found = decoded(perfect_answer(rows, ignored=beside))
+    assert_same_outlines(found.ellipses, np.array(rows), tolerance=0.1)
+
+
+def test_ignored_objects_weigh_nothing_unless_a_wanted_one_lies_over_them() -> None:
+    wanted, ignored = np.array([90.0, 100.0, 30.0, 20.0, 10.0]), np.array([115.0, 110.0, 28.0, 24.0, 0.0])
+    targets = make_targets(labels_of([wanted.tolist()], ignored=[ignored.tolist()]), INPUT_SIDE)
+    expected = cells_inside(ignored) & ~cells_inside(wanted)
+    assert 0 < expected.sum() < cells_inside(ignored).sum()
+    np.testing.assert_array_equal(targets.heat_weight[0].numpy() == 0, expected)
+    assert set(targets.heat_weight.unique().tolist()) == {0.0, 1.0}
+    without = make_targets(labels_of([wanted.tolist()]), INPUT_SIDE)
+    for name in ("heat", "answering", "stage", "offset", "shape", "size"):
+        assert torch.equal(getattr(targets, name), getattr(without, name)), name
+
+
+def test_a_picture_of_nothing_asks_for_nothing() -> None:
+    targets = make_targets(labels_of([], empty=3), INPUT_SIDE)
+    assert targets.heat.shape == (1, GRID, GRID)
+    assert not targets.heat.any()
+    assert not targets.answering.any()
+    assert (targets.heat_weight == 1).all()
+    assert not len(decoded(answer_to(targets)).scores)
+
+
+def test_heat_is_one_in_the_cell_of_the_middle_alone() -> None:
+    rows = [[61.6, 90.0, 30.0, 20.0, 10.0], [200.0, 120.2, 3.0, 2.0, 0.0]]
+    heat = make_targets(labels_of(rows), INPUT_SIDE).heat[0]
+    # Cell i holds pixels 4i to 4i + 3: pixel 61.6 lies in cell 15, 90 in 22, 200 in 50 and 120.2 in 30.
+    assert torch.nonzero(heat == 1).tolist() == [[22, 15], [30, 50]]
+    assert float(heat[heat < 1].max()) <= 0.99
+    assert float(heat.min()) >= 0
+
+
+def test_an_object_with_its_middle_outside_is_nobodys_to_find() -> None:
+    heat = make_targets(labels_of([[-9.0, 90.0, 30.0, 20.0, 0.0]]), INPUT_SIDE).heat
+    assert float(heat.max()) < 1
+
+
+def test_cells_answer_in_the_inner_part_and_tell_of_their_object() -> None:
+    row = np.array([101.0, 97.0, 40.0, 26.0, -25.0])
+    targets = make_targets(labels_of([row.tolist()], stages=[1]), INPUT_SIDE)
+    answering = targets.answering[0].numpy()
+    np.testing.assert_array_equal(answering, cells_inside(row, share=0.45))
+    cells = (row - [1.5, 1.5, 0, 0, 0]) / [4, 4, 4, 4, 1]
+    for y, x in np.argwhere(answering):
+        np.testing.assert_allclose(targets.offset[0, :, y, x].numpy(), cells[:2] - [x, y], atol=1e-4)
+        np.testing.assert_allclose(targets.shape[0, :, y, x].numpy(), to_log_matrix(cells)[0], atol=1e-5)
+        assert targets.stage[0, y, x] == 1
+        assert float(targets.size[0, y, x]) == pytest.approx(np.sqrt(cells[2] * cells[3]), rel=1e-5)
+
+
+def test_where_two_overlap_each_cell_tells_of_the_one_it_lies_deeper_in() -> None:
+    rows = np.array([[100.0, 100.0, 40.0, 30.0, 0.0], [124.0, 100.0, 40.0, 30.0, 0.0]])
+    targets = make_targets(labels_of(rows.tolist(), stages=[0, 2]), INPUT_SIDE)
+    stage, answering = targets.stage[0].numpy(), targets.answering[0].numpy()
+    place = np.arange(GRID) * STRIDE + 1.5
+    nearer_first = np.broadcast_to(place < 112, (GRID, GRID))
+    np.testing.assert_array_equal(stage[answering & nearer_first], 0)
+    np.testing.assert_array_equal(stage[answering & ~nearer_first], 2)
+
+
+def test_pictures_of_a_batch_do_not_mix() -> None:
+    first, second = (
+        labels_of([[80.0, 80.0, 30.0, 20.0, 0.0]]),
+        labels_of([[160.0, 150.0, 22.0, 20.0, 40.0]], stages=[0]),
+    )
+    both = Labels(*(torch.cat([getattr(first, name), getattr(second, name)]) for name in ("ellipses", "stage", "role")))
+    together = make_targets(both, INPUT_SIDE)
+    for index, one in enumerate((first, second)):
+        alone = make_targets(one, INPUT_SIDE)
+        for name, values in vars(alone).items():
+            assert torch.equal(getattr(together, name)[index], values[0]), name

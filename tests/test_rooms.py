@@ -1,0 +1,233 @@
+"""Who may import whom: the packages one way only, and inside the pipeline from floor to floor downwards."""
+
+from __future__ import annotations
+
+import ast
+from collections import defaultdict
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass
+from graphlib import TopologicalSorter
+from pathlib import Path
+
+import pytest
+
+ROOT = Path(__file__).parents[1]
+
+# Each package, and those that it may import from.
+MAY_IMPORT = {
+    "models": {"models"},
+    "configs": {"configs", "models"},
+    "synthetic": {"synthetic", "configs", "models"},
+    "pipeline": {"pipeline", "synthetic", "configs", "models"},
+}
+
+# The pipeline's rooms with their modules and folders, from the ground. A room imports from itself and from below.
+FLOORS: tuple[dict[str, set[str]], ...] = (
+    {"settings": {"settings"}},
+    {"ingest": {"ingest"}, "store": {"store", "database"}, "engines": {"engines"}},
+    {"detect": {"detect"}, "exams": {"exams", "exam_file"}},
+    {"track": {"track"}, "report": {"report"}},
+    {"scan": {"scan", "gallery"}, "estimate": {"estimate"}},
+    {"batch": {"batch", "night", "lock", "archive"}},
+    {"bench": {"bench", "comparison"}, "review": {"review"}},
+    {"cli": {"cli", "console", "ending"}},
+)
+
+# The report shows values whose types live in rooms above it.
+TYPES_FOR_THE_REPORT = {"pipeline.estimate.finding", "pipeline.scan"}
+
+LONGEST = 400
+NAMES_FOR_ANYTHING = {"utils", "util", "utilities", "helpers", "helper", "common", "misc"}
+
+
+@dataclass(frozen=True)
+class Import:
+    """One module of this repository that another imports.
+
+    types_only : under ``if TYPE_CHECKING``, so that nothing is imported when the program runs
+    """
+
+    importer: str
+    imported: str
+    line: int
+    types_only: bool
+
+    def __str__(self) -> str:
+        return f"{self.importer}, line {self.line}, imports {self.imported}"
+
+
+def module_name(path: Path) -> str:
+    parts = path.relative_to(ROOT).with_suffix("").parts
+    return ".".join(parts[:-1] if parts[-1] == "__init__" else parts)
+
+
+def sources(*folders: str) -> dict[str, Path]:
+    """Dotted names and files of all modules below folders of the repository."""
+    return {module_name(path): path for folder in folders for path in sorted((ROOT / folder).rglob("*.py"))}
+
+
+MODULES = sources(*MAY_IMPORT)
+
+
+def read_imports(importer: str, source: str, modules: Iterable[str]) -> Iterator[Import]:
+    """What a module imports of the given modules and their packages, wherever in its text."""
+    known = set(modules)
+    packages = {name.split(".")[0] for name in known}
+
+    def walk(node: ast.AST, types_only: bool) -> Iterator[Import]:
+        names: list[str] = []
+        if isinstance(node, ast.Import):
+            names = [alias.name for alias in node.names]
+        elif isinstance(node, ast.ImportFrom):
+            assert node.level == 0, f"{importer}, line {node.lineno}: a relative import"
+            module = str(node.module)
+            whole = [f"{module}.{alias.name}" for alias in node.names]
+            names = sorted({name if name in known else module for name in whole})
+        for name in names:
+            if name.split(".")[0] in packages:
+                yield Import(importer, name, node.lineno, types_only)  # type: ignore[attr-defined]
+        if isinstance(node, ast.If) and ast.unparse(node.test) in ("TYPE_CHECKING", "typing.TYPE_CHECKING"):
+            for statement in node.body:
+                yield from walk(statement, True)
+            for statement in node.orelse:
+                yield from walk(statement, types_only)
+            return
+        for child in ast.iter_child_nodes(node):
+            yield from walk(child, types_only)
+
+    return walk(ast.parse(source), False)
+
+
+def all_imports() -> list[Import]:
+    return [found for name, path in MODULES.items() for found in read_imports(name, path.read_text(), MODULES)]
+
+
+def room_and_floor(module: str) -> tuple[str, int] | None:
+    """The pipeline's room that a module belongs to, and its floor from 0; None where it has none."""
+    part = module.split(".")[1] if "." in module else ""
+    for floor, rooms in enumerate(FLOORS):
+        for room, parts in rooms.items():
+            if part in parts:
+                return room, floor
+    return None
+
+
+def leaves_its_package(found: Import) -> bool:
+    return found.imported.split(".")[0] not in MAY_IMPORT[found.importer.split(".")[0]]
+
+
+def points_up(found: Import) -> bool:
+    """Whether an import inside the pipeline goes to another room on the same floor or above."""
+    here, there = room_and_floor(found.importer), room_and_floor(found.imported)
+    if here is None or there is None or here[0] == there[0] or found.types_only:
+        return False
+    if here[0] == "report" and found.imported in TYPES_FOR_THE_REPORT:
+        return False
+    return there[1] >= here[1]
+
+
+def told(wrong: Iterable[Import]) -> str:
+    return "\n".join(map(str, wrong))
+
+
+@pytest.mark.parametrize("package", MAY_IMPORT)
+def test_packages_import_one_way_only(package: str) -> None:
+    mine = [found for found in all_imports() if found.importer.split(".")[0] == package]
+    wrong = [found for found in mine if leaves_its_package(found)]
+    assert not wrong, told(wrong)
+
+
+def test_every_room_of_the_pipeline_has_a_floor() -> None:
+    lost = [name for name in MODULES if name.startswith("pipeline.") and room_and_floor(name) is None]
+    assert not lost, f"give these a floor in FLOORS and in DEVELOPERS.md: {lost}"
+
+
+def test_arrows_between_rooms_point_down() -> None:
+    inside = [f for f in all_imports() if f.importer.startswith("pipeline.") and f.imported.startswith("pipeline.")]
+    assert len(inside) > 50  # the reader has seen the pipeline
+    wrong = [found for found in inside if points_up(found)]
+    assert not wrong, told(wrong)
+
+
+def test_no_modules_import_each_other_in_a_circle() -> None:
+    graph: dict[str, set[str]] = defaultdict(set)
+    for found in all_imports():
+        if not found.types_only:
+            graph[found.importer].add(found.imported)
+    order = list(TopologicalSorter(graph).static_order())  # raises CycleError, which names the circle
+    assert order.index("models.ellipse") < order.index("pipeline.cli")
+
+
+@pytest.mark.parametrize("package", MAY_IMPORT)
+def test_tests_look_down_as_their_packages_do(package: str) -> None:
+    everything = sources(*MAY_IMPORT, "tests")
+    wrong = []
+    for name, path in sources(f"tests/{package}").items():
+        for found in read_imports(name, path.read_text(), everything):
+            parts = found.imported.split(".")
+            if parts[parts[0] == "tests"] not in MAY_IMPORT[package]:
+                wrong.append(found)
+    assert not wrong, told(wrong)
+
+
+def test_modules_are_short() -> None:
+    lengths = {name: len(path.read_text().splitlines()) for name, path in sources(*MAY_IMPORT, "tests").items()}
+    long = {name: length for name, length in lengths.items() if length > LONGEST}
+    assert not long, f"split these by concept: {long}"
+
+
+def test_modules_are_named_for_a_noun_of_the_trade() -> None:
+    wrong = [name for name in sources(*MAY_IMPORT, "tests") if NAMES_FOR_ANYTHING & set(name.split("."))]
+    assert not wrong, f"name these for what they hold: {wrong}"
+
+
+def test_imports_are_read_wherever_they_stand() -> None:
+    source = (
+        "import json, models.losses\n"
+        "from models import ellipse, errors\n"
+        "from models.decode import decode\n"
+        "if TYPE_CHECKING:\n"
+        "    from models.network import EggNetwork\n"
+        "else:\n"
+        "    import models.training as training\n"
+        "def late():\n"
+        "    try:\n"
+        "        from models.runtime import Engine\n"
+        "    except ImportError:\n"
+        "        import modelsomething\n"
+    )
+    found = list(read_imports("pipeline.track.tracks", source, MODULES))
+    assert [(one.imported, one.line, one.types_only) for one in found] == [
+        ("models.losses", 1, False),
+        ("models.ellipse", 2, False),
+        ("models.errors", 2, False),
+        ("models.decode", 3, False),
+        ("models.network", 5, True),
+        ("models.training", 7, False),
+        ("models.runtime", 10, False),
+    ]
+
+
+@pytest.mark.parametrize(
+    ("importer", "imported", "wrong"),
+    [
+        ("pipeline.track.link", "pipeline.ingest.frame", False),
+        ("pipeline.track.link", "pipeline.track.tracks", False),
+        ("pipeline.ingest.clip", "pipeline.track.tracks", True),
+        ("pipeline.estimate.exam", "pipeline.scan", True),  # rooms of one floor do not know each other
+        ("pipeline.scan", "pipeline.batch", True),
+        ("pipeline.report.sheet", "pipeline.scan", False),
+        ("pipeline.report.sheet", "pipeline.gallery", True),
+        ("pipeline.report.sheet", "pipeline.estimate.exam", True),
+        ("pipeline.detect", "pipeline.estimate.finding", True),
+    ],
+)
+def test_an_arrow_that_points_up_is_seen(importer: str, imported: str, wrong: bool) -> None:
+    assert points_up(Import(importer, imported, 1, types_only=False)) == wrong
+    assert not points_up(Import(importer, imported, 1, types_only=True))
+
+
+def test_an_import_against_the_packages_order_is_seen() -> None:
+    assert leaves_its_package(Import("models.ellipse", "configs.reading", 1, types_only=True))
+    assert leaves_its_package(Import("synthetic.probe", "pipeline.detect", 1, types_only=False))
+    assert not leaves_its_package(Import("synthetic.probe", "models.ellipse", 1, types_only=False))
