@@ -53,8 +53,7 @@ SettingsFile = Annotated[
 ]
 Engine = Annotated[EngineName, typer.Option("--engine", help="What runs the network; cuda needs a GPU.")]
 Weights = Annotated[
-    Path | None,
-    typer.Option("--weights", metavar="FILE", help="A network of your own; else the shipped one."),
+    Path | None, typer.Option("--weights", metavar="FILE", help="A network of your own; else the shipped one.")
 ]
 Quiet = Annotated[bool, typer.Option("--quiet", help="Say nothing but what went wrong.")]
 AsJson = Annotated[bool, typer.Option("--json", help="Write the report as one JSON document to stdout.")]
@@ -192,6 +191,38 @@ def train(
         elif not quiet:
             typer.echo("\n".join(f"{name} {value:g}" for name, value in vars(figures).items()))
             typer.echo(f"Use it with --weights {out}")
+
+
+@app.command(epilog=EXIT_CODES)
+def bench(
+    data_sets: Annotated[
+        list[Path],
+        typer.Argument(metavar="DATASET...", help="Folders with exams and truth, as clutchlight phantoms writes them."),
+    ],
+    out: Annotated[Path, typer.Option("--out", metavar="DIR", help="Where results and figures go; made if missing.")],
+    settings: SettingsFile = None,
+    engine: Engine = EngineName.OPENVINO,
+    weights: Weights = None,
+    quiet: Quiet = False,
+    as_json: AsJson = False,
+    traceback: Traceback = False,
+) -> None:
+    """Run the batch on data sets whose truth is known, and measure what it found and counted."""
+    with answering(traceback):
+        from pipeline.bench.figures import measure
+        from pipeline.bench.table import figures_table
+        from pipeline.bench.truth import open_data_set
+        from pipeline.report.files import write_whole
+
+        figures = []
+        for number, folder in enumerate(data_sets, 1):
+            data_set = open_data_set(folder)
+            results = out / f"{number}-{data_set.name}"
+            _run_batch(data_set.exams, results, settings, engine, weights, again=False, quiet=quiet)
+            figures.append(measure(data_set, results))
+        document = json.dumps([each.document() for each in figures], indent=2) + "\n"
+        write_whole(out / "figures.json", [document.encode()])
+        typer.echo(document if as_json else figures_table(figures), nl=not as_json)
 
 
 def load_detector(engine: str, weights: Path | None, settings: Settings) -> FrameDetector:

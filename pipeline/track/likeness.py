@@ -32,6 +32,7 @@ _BOUND = 4.0
 # Eggs lie in chains: this share of different eggs lie near each other, within _CHAIN spreads.
 _CHAIN_SHARE, _CHAIN = 0.3, 3.0
 _CLUTCH_SIZE_SPREAD = 0.06  # log units, at least, among eggs of one clutch
+_WIDTH_SPREAD_MM, _WIDTH_SPREAD_SHARE = 5.0, 0.08  # how well two depths add up to the body's width
 _ORDER_SPREAD = 0.15  # of a sweep's length: how evenly two hands sweep
 
 
@@ -40,8 +41,13 @@ def places(side: Appearances) -> Floats:
     return np.array([[one.lateral, one.depth] for one in side])
 
 
-def place_ratios(a: Floats, b: Floats, spread: float) -> Floats:
-    """By lateral place and depth, (N, 2) and (M, 2), met again within ``spread`` of the same unit."""
+# Depth is met again more exactly than the lateral place: hands slide along the skin and press alike.
+_DEPTH_SHARE = 0.5
+
+
+def place_ratios(a: Floats, b: Floats, lateral_spread: float) -> Floats:
+    """By lateral place and depth, (N, 2) and (M, 2), the first met again within ``lateral_spread``, same unit."""
+    spread = lateral_spread * np.array([1.0, _DEPTH_SHARE])
     step = a[:, None] - b[None]  # (N, M, 2)
     same = _log_normal(step, spread).sum(axis=2)
     middle = a.mean(axis=0) - b.mean(axis=0)
@@ -81,14 +87,16 @@ def order_ratios(first: Floats, second: Floats) -> Floats:
 def body_width_ratios(first: Appearances, second: Appearances, width_mm: float) -> Floats:
     """By depth in mm from opposite sides, which for one egg add up to about the body's width.
 
-    Halved, since bodies bend, probes press, and beams do not meet head on.
+    Where bodies bend, probes press or beams slant they add up to something else: half of the same eggs are expected
+    to lie near that sum, the others more broadly about the whole width.
     """
     a, b = (np.array([one.depth for one in side]) for side in (first, second))
     total = a[:, None] + b[None]
-    spread = 10.0 + 0.15 * width_mm
-    broad = float(np.sqrt(a.var() + b.var() + (2 * spread) ** 2))
+    near, far = _WIDTH_SPREAD_MM + _WIDTH_SPREAD_SHARE * width_mm, _WIDTH_SPREAD_MM + 0.2 * width_mm
+    same = np.logaddexp(_log_normal(total - width_mm, near), _log_normal(total - 1.1 * width_mm, far)) - np.log(2)
+    broad = float(np.sqrt(a.var() + b.var() + far**2))
     different = _log_normal(total - a.mean() - b.mean(), broad)
-    return 0.5 * _bounded(_log_normal(total - width_mm, spread) - different)
+    return _bounded(same - different)
 
 
 def together(first: Appearances, second: Appearances) -> NDArray[np.bool_]:

@@ -1,14 +1,15 @@
 """One clip's sweep, unfolded: where the hand turned, and which eggs were met again on the way back.
 
-After a turn at frame T the eggs come again in reverse order, an egg crossed at p near 2T - p. Every pair of
-like appearances proposes a turn; the turn is believed if the pairs that it explains outweigh its prior.
+After a turn at frame T the eggs come again in reverse order, an egg crossed at p near T + c (T - p), c being how much
+slower the hand went back. Every pair of like appearances proposes a turn, tried at several paces; the turn is
+believed if the pairs that it explains outweigh its prior.
 Sweeps with several turns are split at the best one, and each part is unfolded likewise.
 """
 
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -23,8 +24,10 @@ __all__ = ["Sweep", "unfold"]
 
 Floats = NDArray[np.float64]
 
-_TURN_SPREAD = 8.0  # frames; how exactly an egg comes back at the mirrored time ...
-_PACE_SPREAD = 0.15  # ... plus this share of the time since the turn, since hands change pace
+_CELL = 8.0  # frames; turns are told apart this finely
+_PACES = (0.6, 0.77, 1.0, 1.3, 1.67)  # of the way back, in frames there to frames back
+_TURN_SPREAD = 5.0  # frames; how exactly an egg comes back at the foretold time ...
+_PACE_SPREAD = 0.06  # ... plus this share of the time since the turn, since hands change pace
 _PLACE_SHARE = 0.6  # of the typical mean semi-axis: how exactly it comes back at the same place
 _PROPOSALS = 24
 
@@ -34,7 +37,7 @@ class Sweep:
     """The distinct objects of one clip, each at its position on the first pass.
 
     low, high : ends of the first pass's axis, frames;  passes : how many there were
-    direction, offset : position p lies at direction * p + offset on the last pass
+    slope, offset : position p lies at slope * p + offset on the last pass
     shifts : for follicles and for shelled eggs, true number of objects less those listed
     """
 
@@ -42,7 +45,7 @@ class Sweep:
     low: float
     high: float
     passes: int
-    direction: int
+    slope: float
     offset: float
     shifts: tuple[Distribution, Distribution]
 
@@ -50,10 +53,19 @@ class Sweep:
 @dataclass(frozen=True)
 class _Turn:
     frame: float
+    pace: float
     before: NDArray[np.int64]
     after: NDArray[np.int64]
-    ratios: Floats  # (N, N) with the mirrored time weighed in
+    ratios: Floats  # (N, N) with the foretold time weighed in
     probability: float
+
+    def after_turn(self, position: Floats) -> Floats:
+        """When what was crossed at a frame before the turn comes again."""
+        return self.frame + self.pace * (self.frame - position)
+
+    def before_turn(self, position: float) -> float:
+        """When what was crossed at a frame after the turn had come first."""
+        return self.frame - (position - self.frame) / self.pace
 
 
 def unfold(appearances: Sequence[Appearance], low: float, high: float, settings: TrackSettings) -> Sweep:
@@ -61,14 +73,14 @@ def unfold(appearances: Sequence[Appearance], low: float, high: float, settings:
     ordered = sorted(appearances, key=lambda one: (one.position, one.members))
     turn = _best_turn(ordered, low, high, settings)
     if turn is None:
-        return Sweep(tuple(ordered), low, high, 1, 1, 0.0, (certainly(0), certainly(0)))
+        return Sweep(tuple(ordered), low, high, 1, 1.0, 0.0, (certainly(0), certainly(0)))
     if turn.probability < 0.5:
         # Not believed, yet if it is true after all, there are fewer eggs than listed.
         shifts = [
             mixture([(certainly(0), 1 - turn.probability), (number.less_from(0), turn.probability)])
             for number, _ in _returned(ordered, turn, low, high, settings)
         ]
-        return Sweep(tuple(ordered), low, high, 1, 1, 0.0, (shifts[0], shifts[1]))
+        return Sweep(tuple(ordered), low, high, 1, 1.0, 0.0, (shifts[0], shifts[1]))
     there = unfold([ordered[i] for i in turn.before], low, turn.frame, settings)
     back = unfold([ordered[i] for i in turn.after], turn.frame, high, settings)
     return _folded_together(there, back, turn, settings)
@@ -76,16 +88,15 @@ def unfold(appearances: Sequence[Appearance], low: float, high: float, settings:
 
 def _folded_together(there: Sweep, back: Sweep, turn: _Turn, settings: TrackSettings) -> Sweep:
     def mirrored(position: float) -> float:
-        return there.direction * (2 * turn.frame - position - there.offset)
+        return (turn.before_turn(position) - there.offset) / there.slope
 
     returned = [one.moved(mirrored(one.position)) for one in back.objects]
     ratios = _likeness(there.objects, returned, settings)
-    # On the first pass's axis the two positions agree; half their difference is what the turn's frame misses.
     first = np.array([one.position for one in there.objects])[:, None]
     second = np.array([one.position for one in returned])[None]
-    half = (first - second) / 2
-    away = np.abs(there.direction * (first + second) / 2 + there.offset - turn.frame)
-    ratios = ratios + _time_ratios(half, away, back.high - turn.frame)
+    foretold = turn.after_turn(there.slope * first + there.offset)
+    came = turn.after_turn(there.slope * second + there.offset)
+    ratios = ratios + _time_ratios(came - foretold, np.abs(came - turn.frame), back.high - turn.frame)
     ratios = np.where(together(there.objects, returned), -np.inf, ratios)
     objects: list[Appearance] = list(there.objects)
     unmatched = set(range(len(returned)))
@@ -111,8 +122,8 @@ def _folded_together(there: Sweep, back: Sweep, turn: _Turn, settings: TrackSett
         high=max(there.high, *ends),
         passes=there.passes + back.passes,
         # first pass of there -> its last pass -> mirrored at the turn -> last pass of back
-        direction=-there.direction * back.direction,
-        offset=back.direction * (2 * turn.frame - there.offset) + back.offset,
+        slope=-back.slope * turn.pace * there.slope,
+        offset=back.slope * (turn.frame + turn.pace * (turn.frame - there.offset)) + back.offset,
         shifts=(shifts[0], shifts[1]),
     )
 
@@ -128,35 +139,44 @@ def _best_turn(ordered: Sequence[Appearance], low: float, high: float, settings:
         return None
     likeliest = np.argsort(-likeness[rows, columns], kind="stable")[:_PROPOSALS]
     middles = (positions[rows] + positions[columns])[likeliest] / 2
-    cells = np.unique(np.round(middles / _TURN_SPREAD)) * _TURN_SPREAD
+    cells = np.unique(np.round(_turns_between(positions[rows], positions[columns])[likeliest] / _CELL)) * _CELL
     turns = []
-    for frame in cells:
+    for frame in cells.tolist():
         before, after = np.flatnonzero(positions < frame), np.flatnonzero(positions >= frame)
         if not len(before) or not len(after):
             continue
-        half = (positions[:, None] + positions[None]) / 2 - frame
-        away = np.abs(positions[:, None] - positions[None]) / 2
-        turn = _Turn(frame, before, after, likeness + _time_ratios(half, away, high - frame), 0.0)
-        found = _returned(ordered, turn, low, high, settings)
-        turns.append((sum(evidence for _, evidence in found), turn))
+        for pace in _PACES:
+            turn = _Turn(frame, pace, before, after, likeness, 0.0)
+            foretold, away = turn.after_turn(positions), np.abs(positions - frame)
+            late = positions[None] - foretold[:, None]
+            turn = replace(turn, ratios=likeness + _time_ratios(late, away[None], high - frame))
+            found = _returned(ordered, turn, low, high, settings)
+            turns.append((sum(evidence for _, evidence in found), turn))
     if not turns:
         return None
     evidences = np.array([evidence for evidence, _ in turns])
-    # Every cell of the clip may hold the turn; those that no pair proposes explain nothing.
-    span = max(positions[-1] - positions[0], _TURN_SPREAD)
+    # Every cell of the clip may hold the turn, at any pace; those that no pair proposes explain nothing.
+    span = max(high - low, _CELL)
     prior = np.log(settings.return_probability / (1 - settings.return_probability))
-    odds = prior - np.log(max(span / _TURN_SPREAD, len(turns))) + np.logaddexp.reduce(evidences)
+    odds = prior - np.log(max(len(_PACES) * span / _CELL, len(turns))) + np.logaddexp.reduce(evidences)
     best = turns[int(np.argmax(evidences))][1]
     probability = float(1 / (1 + np.exp(-np.clip(odds, -30, 30))))
-    return _Turn(best.frame, best.before, best.after, best.ratios, probability)
+    return replace(best, probability=probability)
 
 
-def _time_ratios(half: Floats, away: Floats, room: float) -> Floats:
-    # half : how far the middle between two crossings lies from the turn;  away : their distance from it.
+def _turns_between(first: Floats, second: Floats) -> Floats:
+    """(P, paces) the frames of turning that pairs of crossings (P,) propose, one at every pace."""
+    early, late = np.minimum(first, second)[:, None], np.maximum(first, second)[:, None]
+    paces = np.array(_PACES)[None]
+    return np.asarray((late + paces * early) / (1 + paces))
+
+
+def _time_ratios(late: Floats, away: Floats, room: float) -> Floats:
+    # late : frames after the foretold time;  away : from the turn to the crossing after it.
     # A different egg would be crossed anywhere in the room after the turn.
     spread = _TURN_SPREAD + _PACE_SPREAD * away
-    same = -0.5 * (half / spread) ** 2 - np.log(spread * np.sqrt(2 * np.pi))
-    return np.asarray(same - np.log(2 / max(room, 2 * _TURN_SPREAD)))
+    same = -0.5 * (late / spread) ** 2 - np.log(spread * np.sqrt(2 * np.pi))
+    return np.asarray(same + np.log(max(room, 4 * _TURN_SPREAD)))
 
 
 def _returned(
@@ -164,12 +184,15 @@ def _returned(
 ) -> list[tuple[Distribution, float]]:
     """How many are met again after the turn, and the log-evidence for it; follicles and shelled eggs apart.
 
-    All that lie where both passes went should be, so eggs missing on either pass speak against the turn.
+    All that lie where both passes went should be, so eggs missing on either pass speak against the turn. Those in
+    view while the hand turned are met once, for they do not leave the picture in between.
     """
     shelled = np.array([one.is_shelled for one in ordered], bool)
     positions = np.array([one.position for one in ordered])
-    mirrored = 2 * turn.frame - positions
-    passed_twice = (mirrored >= low) & (mirrored <= high)
+    before_turn = positions < turn.frame
+    mirrored = np.where(before_turn, turn.after_turn(positions), turn.frame - (positions - turn.frame) / turn.pace)
+    at_turn = [one.frames[0] - _TURN_SPREAD <= turn.frame <= one.frames[-1] + _TURN_SPREAD for one in ordered]
+    passed_twice = (mirrored >= low) & (mirrored <= high) & ~np.array(at_turn, dtype=bool)
     found = []
     for kind in (False, True):
         before, after = (side[shelled[side] == kind] for side in (turn.before, turn.after))

@@ -29,9 +29,13 @@ _DAMPING = 0.8  # of the velocity, each frame
 _VELOCITY_GAIN, _SHAPE_GAIN, _STAGE_GAIN = 0.3, 0.6, 0.3  # of each sighting against what was expected
 _MISS_EVIDENCE = 0.3  # log-odds lost with each frame in which a track is not seen
 # An outline below this share of the track's largest is near the end of its egg, not in the midst of it ...
-_NEAR_POLE = 0.65
-# ... and a section this large, as a share of the largest, where none should be left, is another egg's.
+_NEAR_POLE = 0.75
+# ... a section this large, as a share of the largest, where none should be left, is another egg's ...
 _SURPRISE = 0.3
+# ... one that lies further away than this share of the last, beyond the unforeseen, is so too ...
+_STEP_SHARE = 0.3
+# ... and so is one that grows again by this factor once the egg had shrunk below this share.
+_REGROWTH, _SHRUNK = 1.45, 0.65
 _COLUMNS = 11  # frame, ellipse (5), depth, stages (3), score
 
 
@@ -69,6 +73,7 @@ class _Live:
         self.velocity = np.zeros(2)
         self.stages = np.full(3, 1 / 3)
         self.largest_px = 0.0
+        self.smallest_since_px = 0.0
         self.growth_px2 = 0.0
         self.best_worth = -1.0
 
@@ -99,7 +104,9 @@ class _Live:
             self.stages = (1 - _STAGE_GAIN) * self.stages + _STAGE_GAIN * stages
         else:
             self.expected, self.stages = ellipse.copy(), stages.copy()
-        self.largest_px = max(self.largest_px, self.size_px)
+        if self.size_px >= self.largest_px:
+            self.largest_px = self.smallest_since_px = self.size_px
+        self.smallest_since_px = min(self.smallest_since_px, self.size_px)
         self.evidence += evidence
         self.last_frame = frame
         self.rows.extend([frame, *ellipse, float(detections.depths_px[row]), *stages, score])
@@ -184,7 +191,7 @@ class ClipTracker:
             detections.stage_probabilities,
             self._settings.jump_px,
         )
-        cost[self._another_egg(gaps, detections.ellipses)] = FORBIDDEN
+        cost[self._another_egg(expected, gaps, detections.ellipses)] = FORBIDDEN
         links, free = [], np.ones(len(self._live), bool)
         for wanted in (sure, own & ~sure):
             rows, columns = np.flatnonzero(free), np.flatnonzero(wanted)
@@ -193,16 +200,21 @@ class ClipTracker:
                 free[rows[i]] = False
         return links, shift
 
-    def _another_egg(self, gaps: NDArray[np.int64], found: Floats) -> NDArray[np.bool_]:
+    def _another_egg(self, expected: Floats, gaps: NDArray[np.int64], found: Floats) -> NDArray[np.bool_]:
         # (L, N) Eggs lie one behind the other: where an outline shrank, should be gone by now, and yet one is
         # there, the plane passed from pole to pole. Should the hand have turned there instead, merging joins
         # the two again. Squared size is what shrinks evenly in time towards the pole of a sphere.
         last = np.array([live.size_px for live in self._live])
         largest = np.array([live.largest_px for live in self._live])
+        smallest = np.array([live.smallest_since_px for live in self._live])
         shrinking = np.array([min(live.growth_px2, 0.0) for live in self._live])
+        size2 = found[:, 2] * found[:, 3]
         left = np.maximum(last**2 + shrinking * gaps, 0.0) + (_SURPRISE * largest) ** 2
-        ending = (gaps > 1) & (last < _NEAR_POLE * largest)
-        return np.asarray(ending[:, None] & (found[None, :, 2] * found[None, :, 3] > left[:, None]))
+        step = np.linalg.norm(expected[:, None, :2] - found[None, :, :2], axis=2)
+        unforeseen = self._settings.jump_px + _STEP_SHARE * last
+        elsewhere = (size2[None] > left[:, None]) & (gaps > 1)[:, None] | (step > unforeseen[:, None])
+        regrown = (smallest < _SHRUNK * largest)[:, None] & (size2[None] > (_REGROWTH * smallest[:, None]) ** 2)
+        return np.asarray((last < _NEAR_POLE * largest)[:, None] & elsewhere | regrown)
 
     def _bury(self, frame: int, shift: Floats) -> tuple[int, ...]:
         dropped, living = [], []

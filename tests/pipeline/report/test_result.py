@@ -87,7 +87,7 @@ def test_a_file_name_that_is_no_unicode_can_be_read_back(refused: Invented) -> N
         (("clips", 0, "surplus"), 1),
         (("clips", 0, "window"), "rear"),
         (("clips", 2, "reason"), None),
-        (("clips", 0, "reason"), "something"),
+        (("clips", 0, "reason"), 3),
         (("stage", "overall"), "none"),
         (("confidence",), 1.2),
         (("shelled", "interval90"), [1, 2, 3]),
