@@ -85,7 +85,7 @@ def _hurry(rng: np.random.Generator, frames: int) -> NDArray[np.float64]:
         start = int(rng.integers(frames))
         pace[start : start + int(rng.integers(5, 15))] = 0.02
     place = np.concatenate([[0.0], np.cumsum(pace[1:])])
-    return np.asarray(place / place[-1])
+    return np.asarray(place / place[-1]) if frames > 1 else place
 
 
 def _wander(rng: np.random.Generator, frames: int, deviation: float) -> NDArray[np.float64]:

@@ -41,10 +41,9 @@ class SpeciesProfile(BaseModel):
 
     @model_validator(mode="after")
     def _ordered(self) -> SpeciesProfile:
-        for name in ("carapace_mm", "width_ratio", "height_ratio", "clutch", "egg_length_mm", "egg_width_mm"):
-            low, high = getattr(self, name)
-            if low > high:
-                raise ValueError(f"{name} must give the lower value first, got [{low}, {high}]")
+        for name, value in self:
+            if isinstance(value, tuple) and value[0] > value[1]:
+                raise ValueError(f"{name} must give the lower value first, got [{value[0]}, {value[1]}]")
         return self
 
 
