@@ -16,14 +16,13 @@ from models.ellipsoid import shape_matrix
 from synthetic.acoustics import Beams, Console, Plane, Slice, render_beams
 from synthetic.geometry import LINEAR_RADIUS_MM, Scanner
 from synthetic.materials import Materials
-from synthetic.slices import Cut
 from synthetic.tissue import TissueNoise, make_noise
 
 # Two-way loss of soft tissue on the bench is then attenuation / 5 x frequency in dB/mm.
 ATTENUATION = 0.5  # dB/cm/MHz
 
 _QUIET = {
-    "skin_mm": 0.0,
+    "skin_mm": -100.0,  # a body wall of no thickness still has an echo; this one lies behind the probe
     "fat_mm": 0.0,
     "muscle_mm": 0.0,
     "attenuation": ATTENUATION,
@@ -134,13 +133,6 @@ def render(
     generator = torch.Generator().manual_seed(seed)
     at = at or plane(len(scanner.depth_mm))
     return render_beams(slice_, at, scanner, console_, noise, generator, lines=lines, samples=samples)
-
-
-def picture_of(slice_: Slice, kinds: Sequence[int], ellipses: Tensor, middle: Tensor) -> Cut:
-    """A Cut of bodies on the bench, whose sections (B, K, 5) and nearness to the middle (B, K) are known."""
-    batch, number = middle.shape
-    index = torch.arange(number).expand(batch, -1)
-    return Cut(slice_, torch.tensor(list(kinds)).expand(batch, -1), index, ellipses, middle)
 
 
 @dataclass(frozen=True)

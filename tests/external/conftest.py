@@ -1,0 +1,19 @@
+"""Phantoms on disk for the outside readers."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+
+from synthetic.anatomy import Order
+from synthetic.clips import Subject, write_subjects
+
+
+@pytest.fixture(scope="session")
+def phantom_folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """One animal with shells and follicles, filmed for seven frames through the left window."""
+    root = tmp_path_factory.mktemp("phantoms")
+    subject = Subject("AF-0001", "trachemys-scripta", Order(calcified=9, follicles=5), windows=("left",), frames=7)
+    write_subjects(root, [subject], seed=8, progress=lambda done, total: None, processes=1)
+    return root

@@ -1,0 +1,211 @@
+from __future__ import annotations
+
+from itertools import pairwise
+
+import numpy as np
+import pytest
+import torch
+from numpy.typing import NDArray
+from torch import Tensor
+
+from synthetic.acoustics import Beams
+from synthetic.tissue import TissueNoise
+from tests.synthetic.laboratory import (
+    Body,
+    bodies,
+    console,
+    linear,
+    offsets,
+    one_scatterer,
+    plane,
+    render,
+    tissue,
+)
+
+PICTURES = 4
+
+
+@pytest.fixture(scope="module")
+def noise() -> TissueNoise:
+    return tissue(1)
+
+
+def envelope(beams: Beams) -> Tensor:
+    return 10 ** (beams.echo_db / 20)
+
+
+def full_width_mm(profile: NDArray[np.float64], step_mm: float) -> float:
+    """Between the two places where a profile falls to half of its peak, -6 dB."""
+    peak = int(profile.argmax())
+    half = profile[peak] / 2
+
+    def crossing(direction: int) -> float:
+        place = peak
+        while profile[place] > half:
+            place += direction
+        inner, outer = profile[place - direction], profile[place]
+        return float(place - direction * (half - outer) / (inner - outer))
+
+    return float((crossing(1) - crossing(-1)) * step_mm)
+
+
+def level_along_depth(beams: Beams) -> NDArray[np.float64]:
+    """(S,) mean echo in dB of all pictures and lines but the outermost."""
+    return np.asarray(beams.echo_db[:, 5:-5].mean((0, 1)), dtype=np.float64)
+
+
+@pytest.mark.parametrize(("frequency", "f_number"), [(5.0, 2.0), (7.5, 2.0), (3.5, 4.5)])
+def test_plain_tissue_is_fully_developed_speckle(noise: TissueNoise, frequency: float, f_number: float) -> None:
+    """Rayleigh envelope: mean over deviation sqrt(pi / (4 - pi)) = 1.913 (PMC4916161, figure 12, and computed);
+    deviation of its level in dB (20 / ln 10)(pi / sqrt 24) = 5.570 (computed).
+
+    Scatterers lie on nodes 0.4 mm apart, so that the speckle is a little stronger than full development: 4 and 3 %.
+    """
+    batch = 8
+    beams = render(
+        bodies(batch, noise_offset=offsets(batch, 4)),
+        linear(batch, frequency_mhz=frequency),
+        console(batch, f_number=f_number),
+        noise,
+        lines=128,
+        samples=256,
+    )
+    part = slice(85, 170)  # about the focus, where the mean does not depend on depth
+    inner = envelope(beams)[:, 5:-5, part]
+    assert (inner.mean() / inner.std()).item() == pytest.approx(1.913, rel=0.04)
+    assert beams.echo_db[:, 5:-5, part].std().item() == pytest.approx(5.570, rel=0.03)
+    # Mean of the level against the root mean square, -2.507 dB (computed).
+    below = beams.echo_db[:, 5:-5, part].mean() - 20 * torch.log10((inner**2).mean().sqrt())
+    assert below.item() == pytest.approx(-2.507, abs=0.15)
+
+
+@pytest.mark.parametrize(
+    ("attenuation", "frequency", "depth", "round_trip_db"),
+    # Round trip 2 alpha f z: 0.5 dB x 5 MHz x 4 cm = 20 dB; 0.7 x 5 x 6 = 42 (computed).
+    [(0.5, 5.0, 40.0, 20.0), (0.7, 5.0, 60.0, 42.0)],
+)
+def test_attenuation_is_recovered_from_the_mean_echo(
+    noise: TissueNoise, attenuation: float, frequency: float, depth: float, round_trip_db: float
+) -> None:
+    """With a gain that undoes nothing, the echo falls by the round trip; with one that undoes all, it stays."""
+    scanner = linear(PICTURES, depth_mm=depth, frequency_mhz=frequency)
+    place = bodies(PICTURES, noise_offset=offsets(PICTURES, 2))
+    fall = {}
+    for gain_error in (0.0, 1.0):
+        settings = console(PICTURES, attenuation=attenuation, gain_error=gain_error, focus_mm=depth / 2)
+        level = level_along_depth(render(place, scanner, settings, noise))
+        z = (np.arange(len(level)) + 0.5) * depth / len(level)
+        inner = (z > 6) & (z < depth - 3)
+        fall[gain_error] = -np.polyfit(z[inner], level[inner], 1)[0] * depth
+    assert fall[1.0] == pytest.approx(round_trip_db, rel=0.05)
+    assert abs(fall[0.0]) < 0.05 * round_trip_db
+
+
+@pytest.mark.parametrize("frequency", [5.0, 7.5, 10.0])
+def test_a_point_at_the_focus_is_as_wide_as_the_aperture_allows(frequency: float) -> None:
+    """-6 dB, two ways, F number 2: 0.546 / 0.364 / 0.273 mm at 5 / 7.5 / 10 MHz, 0.886 lambda F (computed);
+    along the beam 0.227 / 0.151 / 0.113 mm for 60 % bandwidth, (c / 2)(0.8825 / bandwidth) (computed).
+    """
+    side, step = 20.0, 20.0 / 1000
+    beams = render(
+        bodies(1),
+        linear(depth_mm=side, width_mm=side, frequency_mhz=frequency),
+        console(f_number=2.0, bandwidth=0.6, focus_mm=side / 2),
+        one_scatterer(0.0, side / 2),
+        lines=1001,
+        samples=1001,
+    )
+    picture = envelope(beams)[0].double().numpy()
+    line, sample = np.unravel_index(picture.argmax(), picture.shape)
+    assert [int(line), int(sample)] == [500, 500]
+    lateral = {5.0: 0.546, 7.5: 0.364, 10.0: 0.273}[frequency]
+    axial = {5.0: 0.227, 7.5: 0.151, 10.0: 0.113}[frequency]
+    assert full_width_mm(picture[:, sample], step) == pytest.approx(lateral, rel=0.05)
+    assert full_width_mm(picture[line], step) == pytest.approx(axial, rel=0.05)
+
+
+def test_points_away_from_the_focus_are_wider_and_not_longer() -> None:
+    scanner = linear(depth_mm=40, width_mm=20)
+    widths, lengths = [], []
+    for z in (20.0, 28.0, 36.0):
+        beams = render(bodies(1), scanner, console(focus_mm=20), one_scatterer(0, z), lines=401, samples=1001)
+        picture = envelope(beams)[0].double().numpy()
+        line, sample = np.unravel_index(picture.argmax(), picture.shape)
+        widths.append(full_width_mm(picture[:, sample], 20 / 400))
+        lengths.append(full_width_mm(picture[line], 40 / 1001))
+    assert widths[0] < 0.95 * widths[1] < 0.95 * widths[2]
+    assert max(lengths) == pytest.approx(min(lengths), rel=0.03)
+
+
+def test_soft_tissue_is_equally_bright_at_all_depths(noise: TissueNoise) -> None:
+    beams = render(bodies(8, noise_offset=offsets(8, 5)), linear(8), console(8), noise)
+    bands = (envelope(beams)[:, 5:-5, 20:] ** 2).mean((0, 1)).unflatten(0, (4, -1)).mean(1)
+    level = 10 * torch.log10(bands)
+    assert (level.max() - level.min()).item() < 2.5
+
+
+def test_a_probe_that_rests_shows_a_picture_that_rests(noise: TissueNoise) -> None:
+    place = bodies(PICTURES, noise_offset=offsets(PICTURES, 3))
+    arguments = (place, linear(PICTURES), console(PICTURES, noise_db=-80), noise)
+    one, same, later = render(*arguments), render(*arguments), render(*arguments, seed=6)
+    assert torch.equal(one.echo_db, same.echo_db)
+    # The machine's own noise goes on, far below the echoes.
+    assert not torch.equal(one.echo_db, later.echo_db)
+    assert np.corrcoef(envelope(one).flatten(), envelope(later).flatten())[0, 1] > 0.999
+
+
+def test_electronic_noise_drowns_faint_echoes(noise: TissueNoise) -> None:
+    place = bodies(PICTURES, noise_offset=offsets(PICTURES, 3))
+    clear, drowned = (render(place, linear(PICTURES), console(PICTURES, noise_db=level), noise) for level in (-90, -6))
+    again = render(place, linear(PICTURES), console(PICTURES, noise_db=-6), noise, seed=6)
+    alike_clear = np.corrcoef(envelope(clear).flatten(), envelope(again).flatten())[0, 1]
+    alike = np.corrcoef(envelope(drowned).flatten(), envelope(again).flatten())[0, 1]
+    assert alike < 0.98
+    assert alike_clear < 0.99
+    assert drowned.echo_db.std() < clear.echo_db.std()
+
+
+def test_speckle_is_lost_step_by_step_as_the_plane_moves_away(noise: TissueNoise) -> None:
+    start = offsets(6, 3)
+
+    def moved(across_mm: float) -> Tensor:
+        there = start + across_mm * torch.tensor([0.0, 1.0, 0.0])
+        return envelope(render(bodies(6, noise_offset=there), linear(6), console(6), noise)).flatten()
+
+    alike = [np.corrcoef(moved(0.0), moved(step))[0, 1] for step in (0.0, 0.1, 0.2, 0.3, 0.4)]
+    assert alike[0] == pytest.approx(1.0)
+    assert all(after < before - 0.05 for before, after in pairwise(alike)), alike
+    assert abs(np.corrcoef(moved(0.0), moved(2.0))[0, 1]) < 0.1
+
+
+def test_moving_the_probe_is_moving_the_body_the_other_way(noise: TissueNoise) -> None:
+    shift = torch.tensor([[1.3, -0.7, 2.1]])
+    moved_probe = render(bodies(1), linear(), console(), noise, at=plane(1, shift[0].tolist()))
+    moved_body = render(bodies(1, noise_offset=shift), linear(), console(), noise)
+    torch.testing.assert_close(moved_probe.echo_db, moved_body.echo_db, atol=0.5, rtol=0)
+
+
+def test_the_body_wall_is_seen_and_returns_fainter_at_twice_its_depth(noise: TissueNoise) -> None:
+    place = bodies(8, noise_offset=offsets(8, 8))
+    wall = {"skin_mm": 2.0, "fat_mm": 4.0, "muscle_mm": 100.0}
+    without, once, again = (
+        level_along_depth(render(place, linear(8), console(8, **settings), noise, samples=240))
+        for settings in ({}, wall, {**wall, "reverberation": 0.6})
+    )
+    fat = slice(9, 23)  # 2.3 to 5.8 mm
+    assert (once - without)[fat].min() < -3.0  # fat is darker than tissue
+    border = slice(22, 28)  # 5.5 to 7 mm: the border between fat and muscle
+    assert (once - without)[border].max() > 0.0
+    twice = slice(44, 54)  # 11 to 13.5 mm
+    assert (again - once)[twice].max() > 0.3
+    np.testing.assert_allclose((again - once)[80:], 0.0, atol=1e-3)
+
+
+def test_clutter_lies_near_the_face_only(noise: TissueNoise) -> None:
+    fluid = Body((0, 0, 30), (60, 60, 60), {"echo_db": -40.0})
+    clean, hazy = (
+        level_along_depth(render(bodies(4, fluid), linear(4), console(4, clutter_db=level), noise))
+        for level in (-100.0, 0.0)
+    )
+    assert (hazy - clean)[:12].mean() > 15
+    assert abs((hazy - clean)[120:].mean()) < 1

@@ -1,0 +1,187 @@
+"""What bodies do to a picture: surfaces, insides, shadows and what lies behind; see test_acoustics.py for the rest."""
+
+from __future__ import annotations
+
+from itertools import pairwise
+from typing import Any
+
+import numpy as np
+import pytest
+import torch
+from torch import Tensor
+
+import synthetic.acoustics as acoustics
+from synthetic.acoustics import Beams, Console, Plane, Slice
+from synthetic.dataset import draw_animals
+from synthetic.film import draw_machine
+from synthetic.geometry import BeamGrid, Scanner, beam_grid
+from synthetic.materials import load_materials
+from synthetic.probe import draw_sweep
+from synthetic.slices import Herd, cut
+from synthetic.tissue import TissueNoise
+from tests.synthetic.laboratory import (
+    ATTENUATION,
+    Body,
+    bodies,
+    console,
+    convex,
+    linear,
+    offsets,
+    render,
+    tissue,
+)
+
+PICTURES = 4
+
+
+@pytest.fixture(scope="module")
+def noise() -> TissueNoise:
+    return tissue(1)
+
+
+def beside_and_behind(beams: Beams, lines: int, samples: int) -> tuple[float, float]:
+    """Mean echo in dB in the lower third: along the outer beams, and along those through the middle."""
+    below = slice(2 * samples // 3, samples)
+    middle = beams.echo_db[:, lines // 2 - 4 : lines // 2 + 4, below].mean().item()
+    return beams.echo_db[:, 2:10, below].mean().item(), middle
+
+
+def test_a_shadow_is_two_crossings_two_ways_deep(noise: TissueNoise) -> None:
+    """Beyond the middle of a shell, 4 x the loss of one crossing one way is missing."""
+    depths = []
+    for loss_db in (0.0, 1.0, 2.0, 4.0, 8.0):
+        egg = Body((0, 0, 25), (8, 8, 8), {"loss_db": loss_db})
+        beams = render(bodies(PICTURES, egg, noise_offset=offsets(PICTURES, 4)), linear(PICTURES), console(4), noise)
+        beside, behind = beside_and_behind(beams, 96, 192)
+        assert beams.loss_db[:, 44:52, 130:].mean().item() == pytest.approx(4 * loss_db, rel=0.03, abs=0.01)
+        # In the middle of the egg, one shell has been crossed.
+        assert beams.loss_db[:, 44:52, 80].mean().item() == pytest.approx(2 * loss_db, rel=0.03, abs=0.01)
+        assert behind - beside == pytest.approx(-4 * loss_db, abs=1.0)
+        depths.append(beside - behind)
+    assert all(more > less + 2 for less, more in pairwise(depths)), depths
+
+
+def test_a_grazing_beam_loses_more_than_one_through_the_middle(noise: TissueNoise) -> None:
+    """Past the critical angle (20 degrees from soft tissue to shell, computed) sound is turned away."""
+    egg = Body((0, 0, 25), (8, 8, 8), {"loss_db": 1.0})
+    loss = render(bodies(1, egg), linear(), console(), noise, lines=161).loss_db[0, :, -1]
+    x = np.linspace(-20, 20, 161)
+    rim = loss[(np.abs(x) > 6.8) & (np.abs(x) < 7.9)].max()
+    assert rim > 1.3 * loss[80]
+    assert loss[np.abs(x) > 12].abs().max() < 0.05
+
+
+def test_tissue_behind_fluid_is_brighter_by_what_the_fluid_does_not_take(noise: TissueNoise) -> None:
+    """0.5 dB/cm/MHz x 5 MHz x 2 cm x 2 ways = 10 dB (computed)."""
+    bladder = Body((0, 0, 25), (9, 9, 10), {"attenuation": 0.0, "softness_mm": 0.1})
+    beams = render(bodies(PICTURES, bladder, noise_offset=offsets(PICTURES, 4)), linear(PICTURES), console(4), noise)
+    beside, behind = beside_and_behind(beams, 96, 192)
+    assert behind - beside == pytest.approx(10.0, abs=1.0)
+    assert beams.loss_db[:, 46:50, -1].mean().item() == pytest.approx(-10.0, rel=0.05)
+
+
+def test_the_inside_of_a_body_has_its_own_echo(noise: TissueNoise) -> None:
+    fluid = Body((0, 0, 30), (9, 9, 9), {"echo_db": -25.0})
+    beams = render(bodies(PICTURES, fluid, noise_offset=offsets(PICTURES, 7)), linear(PICTURES), console(4), noise)
+    inside = beams.echo_db[:, 42:54, 84:108].mean()
+    beside = beams.echo_db[:, 4:14, 84:108].mean()
+    assert (inside - beside).item() == pytest.approx(-25.0, abs=1.5)
+
+
+def test_a_surface_shines_where_the_beam_meets_it_squarely(noise: TissueNoise) -> None:
+    shell = Body((0, 0, 30), (10, 10, 10), {"rim_db": 25.0, "rim_floor": 0.0, "rim_power": 4.0, "echo_db": -20.0})
+    beams = render(bodies(1, shell), linear(), console(), noise, lines=161, samples=240)
+    grid = beam_grid(linear(), 161, 240)
+    radius = torch.hypot(grid.x, grid.z - 30)
+    angle = torch.rad2deg(torch.atan2(grid.x.abs(), (grid.z - 30).abs()))
+    on_rim = (radius - 9.8).abs() < 0.4
+    top = beams.echo_db[on_rim & (angle < 15)].mean()
+    middle = beams.echo_db[on_rim & (angle > 40) & (angle < 55)].mean()
+    side = beams.echo_db[on_rim & (angle > 75)].mean()
+    assert top > middle + 5 > side + 10
+
+
+def test_of_two_bodies_the_later_one_is_seen(noise: TissueNoise) -> None:
+    bright = Body((0, 0, 30), (8, 8, 8), {"echo_db": 10.0})
+    dark = Body((0, 0, 30), (5, 5, 5), {"echo_db": -20.0})
+    middle = (slice(None), slice(42, 54), slice(90, 102))
+    within = render(bodies(1, bright, dark), linear(), console(), noise).echo_db[middle].mean()
+    around = render(bodies(1, dark, bright), linear(), console(), noise).echo_db[middle].mean()
+    assert around > within + 20
+
+
+def test_gas_rings_behind_itself_and_bone_does_not(noise: TissueNoise) -> None:
+    def below(haze: float) -> float:
+        gas = Body((0, 0, 20), (6, 6, 2), {"rim_db": 25.0, "rim_floor": 0.3, "loss_db": 20.0, "haze": haze})
+        beams = render(bodies(1, gas), linear(), console(), noise)
+        return beams.echo_db[0, 44:52, 90:130].mean().item()
+
+    assert below(1.0) > below(0.0) + 10
+
+
+def test_every_picture_of_a_batch_is_rendered_as_if_alone(noise: TissueNoise) -> None:
+    """With noise off; the settings of one picture do not leak into another."""
+    egg = Body((2, 0, 30), (9, 7, 8), {"rim_db": 20.0, "loss_db": 3.0, "echo_db": -20.0})
+    scanners = [convex(depth_mm=80), linear(depth_mm=50)]
+    settings = [console(focus_mm=50, f_number=3, gain_error=0.1), console(focus_mm=20, bandwidth=0.4)]
+    both_scanners = Scanner(*(torch.cat(pair) for pair in zip(*(vars(s).values() for s in scanners), strict=True)))
+    both = Console(*(torch.cat(pair) for pair in zip(*(vars(s).values() for s in settings), strict=True)))
+    together = render(bodies(2, egg), both_scanners, both, noise)
+    for row in range(2):
+        alone = render(bodies(1, egg), scanners[row], settings[row], noise)
+        torch.testing.assert_close(together.loss_db[row], alone.loss_db[0], atol=0.02, rtol=0)
+        assert (together.echo_db[row] - alone.echo_db[0]).abs().quantile(0.999) < 0.2
+
+
+def full_windows(slice_: Slice, plane_: Plane, grid: BeamGrid, rim: Tensor) -> list[tuple[slice, slice]]:
+    lines, samples = grid.x.shape[1:]
+    return [(slice(0, lines), slice(0, samples))] * slice_.centre.shape[1]
+
+
+@pytest.mark.parametrize("seed", [0, 3])
+def test_drawing_in_windows_is_drawing_everywhere(
+    noise: TissueNoise, seed: int, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Of whole animals. Tails that windows cut off are worth less than 1 dB in all but one sample in a hundred."""
+    frames = 3
+    animal = draw_animals(1, seed)[0]
+    rng = np.random.default_rng(seed)
+    machine, sweep = draw_machine(rng, animal), draw_sweep(rng, animal, "left", frames)
+    at = Plane(*(torch.from_numpy(value).float() for value in (sweep.origins, sweep.rights, sweep.downs)))
+    scanner = Scanner(*(value.expand(frames) for value in vars(machine.scanner).values()))
+    settings = Console(*(value.expand(frames) for value in vars(machine.console).values()))
+    herd = Herd.of([animal] * frames, torch.device("cpu"))
+    materials = load_materials().draw(herd.kinds, torch.Generator().manual_seed(seed))
+    met = cut(herd, materials, at, torch.zeros(frames, 3), one_animal=True)
+
+    def rendered() -> Beams:
+        return render(met.slice, scanner, settings, noise, at=at)
+
+    sizes: list[float] = []
+    real_windows = acoustics._windows
+
+    def watched(*arguments: Any) -> list[tuple[slice, slice]]:
+        found = real_windows(*arguments)
+        sizes.extend(
+            (lines.stop - lines.start) * (samples.stop - samples.start) / (96 * 192) for lines, samples in found
+        )
+        return found
+
+    monkeypatch.setattr(acoustics, "_windows", watched)
+    windowed = rendered()
+    assert 0 < float(np.mean(sizes)) < 0.7  # else they save nothing, and this shows nothing
+    monkeypatch.setattr(acoustics, "_windows", full_windows)
+    whole = rendered()
+    difference = (windowed.echo_db - whole.echo_db).abs()
+    assert difference.flatten().quantile(0.99).item() < 1.0
+    assert (windowed.loss_db - whole.loss_db).abs().max().item() < 1.0
+
+
+def test_bodies_on_the_bench_are_unseen_but_for_what_is_changed(noise: TissueNoise) -> None:
+    """Else the tests above would measure the bench. Only a grazing beam is bent a little, by any surface."""
+    plain = render(bodies(1), linear(), console(), noise)
+    unseen = render(bodies(1, Body((0, 0, 30), (8, 8, 8), {})), linear(), console(), noise)
+    difference = (plain.echo_db - unseen.echo_db).abs()
+    assert difference.median().item() < 1e-3
+    assert difference.max().item() < 0.5
+    assert console().attenuation.item() == pytest.approx(ATTENUATION)

@@ -1,0 +1,111 @@
+from __future__ import annotations
+
+from collections import Counter
+from itertools import islice
+
+import numpy as np
+import pytest
+import torch
+from torch import Tensor
+
+from models.targets import Labels
+from synthetic.anatomy import Animal, Order
+from synthetic.dataset import StreamSettings, draw_animals, draw_order, stream
+from synthetic.species import PROFILES, load_profile
+
+SIDE = 64
+SETTINGS = StreamSettings(animals=6, batch=8, side_px=SIDE, processes=1)
+CPU = torch.device("cpu")
+
+Batch = tuple[Tensor, Labels]
+
+
+def first(number: int, seed: int) -> list[Batch]:
+    return list(islice(stream(SETTINGS, seed, CPU), number))
+
+
+@pytest.fixture(scope="module")
+def batches() -> list[Batch]:
+    return first(3, 1)
+
+
+def same(one: Animal, other: Animal) -> bool:
+    return one.species == other.species and np.array_equal(one.centres, other.centres)
+
+
+@pytest.mark.parametrize("profile", PROFILES)
+def test_orders_are_clutches_of_the_species(profile: str) -> None:
+    rng = np.random.default_rng(1)
+    low, high = load_profile(profile).clutch
+    orders = [draw_order(rng, load_profile(profile)) for _ in range(600)]
+    for order in orders:
+        shelled = [number for number in (order.calcified, order.thin_shelled) if number]
+        # Shells of one age: never both, and always a whole clutch.
+        assert len(shelled) <= 1
+        assert all(low <= number <= high for number in shelled)
+        assert order.follicles == 0 or 3 <= order.follicles <= 15
+    shares = Counter(
+        "nothing" if order == Order() else "shells" if order.calcified or order.thin_shelled else "follicles"
+        for order in orders
+    )
+    assert shares["shells"] / 600 == pytest.approx(0.79, abs=0.06)
+    assert shares["nothing"] / 600 == pytest.approx(0.07, abs=0.04)
+
+
+def test_an_animal_depends_on_its_own_place_alone() -> None:
+    eight, three = draw_animals(8, 5), draw_animals(3, 5)
+    assert all(map(same, three, eight))
+    assert not same(eight[0], draw_animals(1, 6)[0])
+    assert len({animal.species for animal in eight}) > 1
+
+
+def test_animals_do_not_depend_on_the_processes() -> None:
+    assert all(map(same, draw_animals(9, 5), draw_animals(9, 5, processes=2)))
+
+
+def test_pictures_are_grey_and_labels_are_within_bounds(batches: list[Batch]) -> None:
+    for pictures, labels in batches:
+        assert pictures.shape == (8, 1, SIDE, SIDE)
+        assert pictures.dtype == torch.float32
+        assert pictures.min() >= 0
+        assert pictures.max() <= 1
+        assert not pictures.requires_grad
+        batch, number = labels.role.shape
+        assert batch == 8
+        assert labels.ellipses.shape == (8, number, 5)
+        assert labels.stage.shape == (8, number)
+        assert torch.isfinite(labels.ellipses).all()
+        assert set(labels.role.unique().tolist()) <= {-1, 0, 1}
+        assert set(labels.stage.unique().tolist()) <= {0, 1, 2}
+        assert (labels.ellipses[..., 2] >= labels.ellipses[..., 3]).all()
+        assert (labels.ellipses[..., 3] > 0).all()
+
+
+def test_what_is_to_be_found_lies_in_the_picture_and_is_large_enough(batches: list[Batch]) -> None:
+    found = 0
+    for _, labels in batches:
+        wanted = labels.ellipses[labels.role == 1]
+        found += len(wanted)
+        # More than half of an outline within a square holds two opposite points of it, and so its middle.
+        assert (wanted[:, :2] >= 0).all()
+        assert (wanted[:, :2] <= SIDE - 1).all()
+        assert (wanted[:, 3] >= 3).all()
+        assert (wanted[:, 3] <= SIDE).all()
+    assert found >= 10
+
+
+def test_pictures_show_something(batches: list[Batch]) -> None:
+    pictures = torch.cat([batch for batch, _ in batches])
+    lit = (pictures > 0.02).float().mean((1, 2, 3))
+    assert lit.median() > 0.2
+    assert pictures.flatten(1).std(1).median() > 0.05
+    assert not torch.equal(pictures[0], pictures[1])
+
+
+def test_the_stream_repeats_with_the_seed(batches: list[Batch]) -> None:
+    (pictures, labels), ((again, labels_again),) = batches[0], first(1, 1)
+    assert torch.equal(pictures, again)
+    assert torch.equal(labels.ellipses, labels_again.ellipses)
+    assert torch.equal(labels.role, labels_again.role)
+    assert not torch.equal(batches[0][0], batches[1][0])
+    assert not torch.equal(batches[0][0], first(1, 2)[0][0])

@@ -1,0 +1,132 @@
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator
+
+import pytest
+import torch
+from torch import Tensor
+
+from models.answer import CHANNELS, STRIDE
+from models.network import EggNetwork
+from models.targets import Labels, make_targets
+from synthetic.held_out import measure
+
+SIDE = 128
+# Rows of one picture: an oval calcified egg, a thin-shelled one, a follicle, and one that is mostly hidden.
+ROWS = torch.tensor(
+    [
+        [30.0, 30.0, 16.0, 10.0, 25.0],
+        [90.0, 34.0, 14.0, 9.0, -60.0],
+        [40.0, 92.0, 9.0, 8.5, 10.0],
+        [96.0, 96.0, 15.0, 11.0, 80.0],
+    ]
+)
+STAGES = torch.tensor([2, 1, 0, 2])
+ROLES = torch.tensor([1, 1, 1, -1])
+
+
+def labels(rows: Tensor = ROWS, stages: Tensor = STAGES, roles: Tensor = ROLES, *, batch: int = 2) -> Labels:
+    return Labels(*(value.expand(batch, *value.shape) for value in (rows, stages, roles)))
+
+
+def perfect_answer(said: Labels) -> Tensor:
+    """(B, 11, G, G): what a network would say that knows the labels."""
+    targets = make_targets(said, SIDE)
+    grid = targets.heat.shape[-1]
+    answer = torch.zeros(len(targets.heat), 11, grid, grid)
+    answer[:, CHANNELS["centre"]] = torch.where(targets.heat == 1, 12.0, -12.0)[:, None]
+    answer[:, CHANNELS["stage"]] = 10.0 * torch.nn.functional.one_hot(targets.stage, 3).permute(0, 3, 1, 2)
+    answer[:, CHANNELS["offset"]] = targets.offset
+    answer[:, CHANNELS["shape"]] = targets.shape
+    return answer
+
+
+class Parrot(EggNetwork):
+    """A network that answers what it was told, whatever it is shown."""
+
+    def __init__(self, answer: Tensor) -> None:
+        super().__init__()
+        self.answer = answer
+
+    def forward(self, x: Tensor) -> Tensor:
+        return self.answer
+
+
+def pictures(truth: Labels) -> Iterator[tuple[Tensor, Labels]]:
+    while True:
+        yield torch.zeros(len(truth.role), 1, SIDE, SIDE), truth
+
+
+def test_a_perfect_network_has_perfect_figures() -> None:
+    truth = labels()
+    figures = measure(Parrot(perfect_answer(truth)), pictures(truth), rounds=3)
+    assert figures.pictures == 6
+    assert (figures.recall_shelled, figures.precision_shelled) == (1.0, 1.0)
+    assert (figures.recall_follicle, figures.precision_follicle) == (1.0, 1.0)
+    assert figures.stage_right == 1.0
+    assert figures.overlap_median > 0.99
+    assert figures.axis_error_median < 0.005
+
+
+def test_objects_that_are_hidden_count_neither_way() -> None:
+    truth = labels()
+    # All four are said to be there, also the one that is neither rewarded nor punished.
+    told = labels(roles=torch.tensor([1, 1, 1, 1]))
+    figures = measure(Parrot(perfect_answer(told)), pictures(truth), rounds=1)
+    assert (figures.recall_shelled, figures.precision_shelled) == (1.0, 1.0)
+
+
+def test_a_missed_egg_costs_recall_and_an_invented_one_precision() -> None:
+    truth = labels()
+    missing = labels(roles=torch.tensor([1, 0, 1, 0]))
+    figures = measure(Parrot(perfect_answer(missing)), pictures(truth), rounds=1)
+    assert (figures.recall_shelled, figures.precision_shelled) == (0.5, 1.0)
+    assert (figures.recall_follicle, figures.precision_follicle) == (1.0, 1.0)
+
+    invented = labels(
+        torch.cat([ROWS, torch.tensor([[64.0, 64.0, 8.0, 7.0, 0.0]])]),
+        torch.cat([STAGES, torch.tensor([2])]),
+        torch.tensor([1, 1, 1, 0, 1]),
+    )
+    figures = measure(Parrot(perfect_answer(invented)), pictures(truth), rounds=1)
+    assert figures.recall_shelled == 1.0
+    assert figures.precision_shelled == pytest.approx(2 / 3)
+    assert figures.precision_follicle == 1.0
+
+
+def test_a_wrong_stage_is_counted_and_a_follicle_taken_for_an_egg_is_no_match() -> None:
+    truth = labels()
+    thin_for_calcified = labels(stages=torch.tensor([1, 1, 0, 2]))
+    figures = measure(Parrot(perfect_answer(thin_for_calcified)), pictures(truth), rounds=1)
+    assert (figures.recall_shelled, figures.precision_shelled) == (1.0, 1.0)
+    assert figures.stage_right == pytest.approx(2 / 3)
+
+    egg_for_follicle = labels(stages=torch.tensor([2, 1, 2, 2]))
+    figures = measure(Parrot(perfect_answer(egg_for_follicle)), pictures(truth), rounds=1)
+    assert figures.recall_shelled == 1.0
+    assert figures.precision_shelled == pytest.approx(2 / 3)
+    assert figures.recall_follicle == 0.0
+
+
+def test_outlines_that_are_too_large_are_said_by_how_much() -> None:
+    truth = labels()
+    larger = ROWS.clone()
+    larger[:, 2:4] *= 1.2
+    figures = measure(Parrot(perfect_answer(labels(larger))), pictures(truth), rounds=1)
+    assert figures.recall_shelled == 1.0
+    assert figures.axis_error_median == pytest.approx(0.2, abs=0.01)
+    assert figures.overlap_median == pytest.approx(1 / 1.44, abs=0.01)
+
+    larger[:, 2:4] *= 1.3 / 1.2 * 1.2  # 1.56 times: an overlap of 0.41, below one half
+    figures = measure(Parrot(perfect_answer(labels(larger))), pictures(truth), rounds=1)
+    assert figures.recall_shelled == 0.0
+
+
+def test_a_silent_network_finds_nothing_and_has_no_precision() -> None:
+    truth = labels()
+    silent = torch.full((2, 11, SIDE // STRIDE, SIDE // STRIDE), -12.0)
+    figures = measure(Parrot(silent), pictures(truth), rounds=1)
+    assert (figures.recall_shelled, figures.recall_follicle) == (0.0, 0.0)
+    assert math.isnan(figures.precision_shelled)
+    assert math.isnan(figures.overlap_median)

@@ -1,0 +1,138 @@
+from __future__ import annotations
+
+import tomllib
+from collections.abc import Callable
+from dataclasses import fields
+from pathlib import Path
+from typing import Any
+
+import pytest
+import torch
+
+from configs.reading import ConfigError, config_path
+from synthetic.anatomy import Kind
+from synthetic.errors import PhantomError
+from synthetic.materials import Materials, load_materials
+
+NAMES = [field.name for field in fields(Materials)]
+SHIPPED = config_path("materials.toml")
+
+
+def written() -> list[dict[str, Any]]:
+    variants: list[dict[str, Any]] = tomllib.loads(SHIPPED.read_text(encoding="utf-8"))["material"]
+    return variants
+
+
+def kind_name(kind: Kind) -> str:
+    return kind.name.lower().replace("_", "-")
+
+
+def draw(kinds: torch.Tensor, seed: int = 1, scatter: float = 0.3) -> Materials:
+    return load_materials().draw(kinds, torch.Generator().manual_seed(seed), scatter=scatter)
+
+
+@pytest.mark.parametrize("kind", list(Kind))
+def test_every_draw_lies_in_the_ranges_of_one_variant(kind: Kind) -> None:
+    variants = [variant for variant in written() if variant["kind"] == kind_name(kind)]
+    drawn = draw(torch.full((200, 3), int(kind)))
+    fits = torch.zeros(200, 3, dtype=torch.bool)
+    for variant in variants:
+        here = torch.ones(200, 3, dtype=torch.bool)
+        for name in set(NAMES) & variant.keys():
+            low, high = variant[name]
+            value = getattr(drawn, name)
+            here &= (value >= low - 1e-4) & (value <= high + 1e-4)
+        # An animal takes one variant for all its objects of a kind.
+        fits |= here.all(1, keepdim=True)
+    assert fits.all()
+
+
+@pytest.mark.parametrize("kind", [Kind.CALCIFIED, Kind.THIN_SHELLED, Kind.FOLLICLE])
+def test_every_variant_is_drawn_about_as_often_as_its_weight_says(kind: Kind) -> None:
+    variants = [variant for variant in written() if variant["kind"] == kind_name(kind)]
+    weights = torch.tensor([variant["weight"] for variant in variants], dtype=torch.float64)
+    table = load_materials()
+    assert table.weights[int(kind), : len(weights)].tolist() == pytest.approx(weights.tolist())
+    drawn = draw(torch.full((4000, 1), int(kind)))
+    # Variants whose range of echoes reaches below -20 dB, against the share of draws that do: no other has them.
+    floor = torch.tensor([variant["echo_db"][0] for variant in variants])
+    dark = (drawn.echo_db[:, 0] < -20).double().mean()
+    assert (dark > 0) == bool((floor < -20).any())
+    assert dark <= weights[floor < -20].sum() / weights.sum() + 0.03
+
+
+def test_objects_of_one_animal_are_more_alike_than_those_of_others() -> None:
+    drawn = draw(torch.full((300, 12), int(Kind.CALCIFIED)))
+    for name in ("echo_db", "rim_db", "loss_db", "rim_floor", "attenuation"):
+        value = getattr(drawn, name)
+        within, between = value.var(1).mean(), value.mean(1).var()
+        assert within < 0.25 * between, f"{name}: {within:.3f} within, {between:.3f} between"
+        assert within > 0, f"{name}: eggs of one animal are copies"
+
+
+def test_scatter_decides_how_far_single_objects_stray() -> None:
+    kinds = torch.full((200, 12), int(Kind.FOLLICLE))
+    none, some, much = (draw(kinds, scatter=scatter).softness_mm.var(1).mean() for scatter in (0.0, 0.3, 1.0))
+    assert none == 0
+    assert none < some < much
+
+
+def test_draws_repeat_with_the_seed() -> None:
+    kinds = torch.tensor([[int(kind) for kind in Kind]])
+    one, same, other = draw(kinds, 4), draw(kinds, 4), draw(kinds, 5)
+    assert all(torch.equal(getattr(one, name), getattr(same, name)) for name in NAMES)
+    assert not torch.equal(one.rim_db, other.rim_db)
+
+
+def test_taking_chosen_objects_keeps_all_their_properties_together() -> None:
+    kinds = torch.tensor([[int(kind) for kind in Kind]] * 2)
+    drawn = draw(kinds)
+    index = torch.tensor([[10, 0], [3, 3]])
+    taken = drawn.take(index)
+    for name in NAMES:
+        values = getattr(drawn, name)
+        expected = torch.stack([values[0, [10, 0]], values[1, [3, 3]]])
+        assert torch.equal(getattr(taken, name), expected), name
+
+
+def test_shells_cast_shadows_by_their_stage() -> None:
+    """A thin shell is a bright line with almost no shadow, a calcified one is brighter and loses more."""
+    thin = draw(torch.full((400, 1), int(Kind.THIN_SHELLED)))
+    calcified = draw(torch.full((400, 1), int(Kind.CALCIFIED)))
+    follicle = draw(torch.full((400, 1), int(Kind.FOLLICLE)))
+    assert follicle.loss_db.max() == 0
+    assert 0 < thin.loss_db.mean() < 0.5 * calcified.loss_db.mean()
+    assert follicle.rim_db.mean() < thin.rim_db.mean() < calcified.rim_db.mean()
+
+
+def changed(folder: Path, change: Callable[[str], str]) -> Path:
+    before = SHIPPED.read_text(encoding="utf-8")
+    path = folder / "materials.toml"
+    path.write_text(change(before), encoding="utf-8")
+    assert path.read_text(encoding="utf-8") != before
+    return path
+
+
+def without_uroliths(text: str) -> str:
+    tables = text.split("[[material]]")
+    return "[[material]]".join(table for table in tables if 'kind = "urolith"' not in table)
+
+
+def test_a_kind_without_material_is_refused_by_name(tmp_path: Path) -> None:
+    with pytest.raises(PhantomError, match=r"gives nothing for urolith\."):
+        load_materials(changed(tmp_path, without_uroliths))
+
+
+def test_an_unknown_kind_is_refused_with_those_that_are_known(tmp_path: Path) -> None:
+    path = changed(tmp_path, lambda text: text.replace('"urolith"', '"pearl"'))
+    with pytest.raises(PhantomError, match=r'no material kind "pearl".*organ, fascia.*thin-shelled, calcified'):
+        load_materials(path)
+
+
+def test_a_wrong_key_and_a_negative_thickness_are_refused_by_name(tmp_path: Path) -> None:
+    path = changed(tmp_path, lambda text: text.replace("rim_mm = [0.8, 3.0]", "rim_mn = [0.8, 3.0]"))
+    with pytest.raises(ConfigError, match=r"rim_mn': unknown key; did you mean 'rim_mm'"):
+        load_materials(path)
+    path = changed(tmp_path, lambda text: text.replace("rim_mm = [0.8, 3.0]", "rim_mm = [-0.8, 3.0]"))
+    with pytest.raises(ConfigError, match="rim_mm"):
+        load_materials(path)
