@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from hypothesis import example, given
+from hypothesis import example, given, settings
 from hypothesis import strategies as st
 from scipy.special import ellipe
 
@@ -177,7 +177,7 @@ def test_log_matrix_is_the_logarithm_of_the_shape(row: Rows) -> None:
 near = ellipses(reach=15.0, least=4.0, greatest=15.0, slimmest=3.0)
 
 
-@repeatably
+@settings(repeatably, max_examples=40)
 @given(near, near)
 @example(np.array([0.0, 0, 40, 5, 0]), np.array([0.0, 0, 40, 5, 90]))  # a cross
 @example(np.array([0.0, 0, 10, 10, 0]), np.array([1.0, 0, 4, 4, 0]))  # one inside the other: 0.16

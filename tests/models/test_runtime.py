@@ -34,7 +34,7 @@ def openvino() -> OpenVinoEngine:
 
 @pytest.fixture(scope="module")
 def reference() -> TorchEngine:
-    return TorchEngine(shipped_weights(), threads=2)
+    return TorchEngine(shipped_weights(), threads=1)
 
 
 @pytest.fixture(scope="module", params=["openvino", "reference"])
@@ -125,7 +125,7 @@ def test_black_pictures_hold_nothing(engine: Engine) -> None:
 
 
 def test_make_engine_knows_the_engines_names(reference: TorchEngine, pictures: Pictures) -> None:
-    made = make_engine("torch", shipped_weights(), threads=2)
+    made = make_engine("torch", shipped_weights(), threads=1)
     assert made.name == reference.name == "torch-f32-cpu"
     np.testing.assert_array_equal(made.run(pictures[:1]), reference.run(pictures[:1]))
 

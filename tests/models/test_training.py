@@ -60,12 +60,24 @@ def test_a_few_steps_lower_every_loss() -> None:
         assert last < 0.8 * first, name
 
 
-def test_progress_is_reported_every_few_steps_and_at_the_end() -> None:
-    _, seen = trained(SETTINGS)
-    assert [progress.step for progress in seen] == [5, 10, 15, 20, 24]
-    assert {progress.steps for progress in seen} == {24}
+@pytest.fixture(scope="module")
+def short_run() -> tuple[EggNetwork, list[Progress]]:
+    return trained(replace(SETTINGS, steps=12))
+
+
+def test_progress_is_reported_every_few_steps_and_at_the_end(short_run: tuple[EggNetwork, list[Progress]]) -> None:
+    _, seen = short_run
+    assert [progress.step for progress in seen] == [5, 10, 12]
+    assert {progress.steps for progress in seen} == {12}
     assert all(progress.pictures_per_second > 0 for progress in seen)
     assert all(set(p.losses) == {"total", "centre", "stage", "offset", "shape", "spread"} for p in seen)
+
+
+def test_the_average_takes_in_what_the_normalisations_have_seen(short_run: tuple[EggNetwork, list[Progress]]) -> None:
+    network, _ = short_run
+    buffers = dict(network.named_buffers())
+    assert buffers["stem.1.running_mean"].abs().sum() > 0
+    assert not torch.equal(buffers["stem.1.running_var"], torch.ones(8))
 
 
 def test_the_same_seed_gives_the_same_network() -> None:
@@ -97,13 +109,6 @@ def test_what_comes_back_is_the_running_average_ready_for_use() -> None:
     np.testing.assert_allclose(flat(network), expected, atol=1e-6)
     assert np.abs(expected - steps[-1]).max() > 1e-4  # the average is not simply the last
     assert not network.training
-
-
-def test_the_average_takes_in_the_normalisations_too() -> None:
-    network, _ = trained(SETTINGS)
-    averages = dict(network.named_buffers())
-    assert averages["stem.1.running_mean"].abs().sum() > 0
-    assert not torch.equal(averages["stem.1.running_var"], torch.ones(8))
 
 
 def test_the_learning_rate_warms_up_and_falls_to_nothing() -> None:
