@@ -20,6 +20,7 @@ from synthetic.anatomy import Order
 from synthetic.clips import FRAME_RATE, Subject, draw_subjects, write_mp4, write_subjects
 from synthetic.errors import PhantomError
 from synthetic.film import HEIGHT, WIDTH
+from synthetic.probe import Sweep, draw_sweep
 from synthetic.species import PROFILES, load_profile
 
 SUBJECTS = (
@@ -112,8 +113,11 @@ def test_video_keeps_the_picture_but_for_its_coding(tmp_path: Path) -> None:
 
 
 def test_a_clip_that_could_not_be_finished_has_no_name_yet(tmp_path: Path) -> None:
+    rng = np.random.default_rng(1)
+
     def frames() -> Iterator[NDArray[np.uint8]]:
-        yield np.zeros((64, 64), dtype=np.uint8)
+        for _ in range(120):  # more than an encoder keeps to itself
+            yield rng.integers(0, 255, (64, 64)).astype(np.uint8)
         raise RuntimeError("the lamp went out")
 
     with pytest.raises(RuntimeError, match="the lamp went out"):
@@ -213,6 +217,23 @@ def test_another_seed_gives_other_clips(phantoms: Phantoms, tmp_path: Path, in_t
     assert set(one) == set(other)
     for name in ("AF-0002/2026-05-03/right-1.mp4", "animals.json"):
         assert one[name] != other[name]
+
+
+def test_each_window_is_swept_by_a_hand_of_its_own(
+    tmp_path: Path, in_this_process: None, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    sweeps: list[Sweep] = []
+
+    def watched(*arguments: Any, **options: Any) -> Sweep:
+        sweeps.append(draw_sweep(*arguments, **options))
+        return sweeps[-1]
+
+    monkeypatch.setattr(clips, "draw_sweep", watched)
+    film(tmp_path, seed=3, processes=1, subjects=(Subject("AF-0001", "terrapene-ornata", Order(), frames=2),))
+    left, right = sweeps
+    assert (left.window, right.window) == ("left", "right")
+    # Not the same sweep in a mirror.
+    assert np.abs(left.origins[:, 2] - right.origins[:, 2]).max() > 0.01
 
 
 def test_an_order_that_no_body_holds_is_refused(tmp_path: Path, in_this_process: None) -> None:

@@ -9,6 +9,7 @@ import torch
 from torch import Tensor
 
 from models.targets import Labels
+from synthetic import dataset
 from synthetic.anatomy import Animal, Order
 from synthetic.dataset import StreamSettings, draw_animals, draw_order, stream
 from synthetic.species import PROFILES, load_profile
@@ -102,10 +103,15 @@ def test_pictures_show_something(batches: list[Batch]) -> None:
     assert not torch.equal(pictures[0], pictures[1])
 
 
+def test_of_the_same_animals_another_seed_makes_other_pictures(monkeypatch: pytest.MonkeyPatch) -> None:
+    animals = draw_animals(2, 1)
+    monkeypatch.setattr(dataset, "draw_animals", lambda number, seed, processes: animals)
+    assert not torch.equal(first(1, 1)[0][0], first(1, 2)[0][0])
+
+
 def test_the_stream_repeats_with_the_seed(batches: list[Batch]) -> None:
     (pictures, labels), ((again, labels_again),) = batches[0], first(1, 1)
     assert torch.equal(pictures, again)
     assert torch.equal(labels.ellipses, labels_again.ellipses)
     assert torch.equal(labels.role, labels_again.role)
     assert not torch.equal(batches[0][0], batches[1][0])
-    assert not torch.equal(batches[0][0], first(1, 2)[0][0])

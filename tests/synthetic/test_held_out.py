@@ -77,6 +77,13 @@ def test_objects_that_are_hidden_count_neither_way() -> None:
     assert (figures.recall_shelled, figures.precision_shelled) == (1.0, 1.0)
 
 
+def test_an_egg_found_beside_a_hidden_one_counts_as_found() -> None:
+    rows = torch.tensor([[40.0, 40.0, 16.0, 10.0, 25.0], [44.0, 42.0, 16.0, 10.0, 25.0]])
+    truth = labels(rows, torch.tensor([2, 2]), torch.tensor([1, -1]))
+    figures = measure(Parrot(perfect_answer(truth)), pictures(truth), rounds=1)
+    assert (figures.recall_shelled, figures.precision_shelled) == (1.0, 1.0)
+
+
 def test_a_missed_egg_costs_recall_and_an_invented_one_precision() -> None:
     truth = labels()
     missing = labels(roles=torch.tensor([1, 0, 1, 0]))

@@ -47,20 +47,6 @@ def test_every_draw_lies_in_the_ranges_of_one_variant(kind: Kind) -> None:
     assert fits.all()
 
 
-@pytest.mark.parametrize("kind", [Kind.CALCIFIED, Kind.THIN_SHELLED, Kind.FOLLICLE])
-def test_every_variant_is_drawn_about_as_often_as_its_weight_says(kind: Kind) -> None:
-    variants = [variant for variant in written() if variant["kind"] == kind_name(kind)]
-    weights = torch.tensor([variant["weight"] for variant in variants], dtype=torch.float64)
-    table = load_materials()
-    assert table.weights[int(kind), : len(weights)].tolist() == pytest.approx(weights.tolist())
-    drawn = draw(torch.full((4000, 1), int(kind)))
-    # Variants whose range of echoes reaches below -20 dB, against the share of draws that do: no other has them.
-    floor = torch.tensor([variant["echo_db"][0] for variant in variants])
-    dark = (drawn.echo_db[:, 0] < -20).double().mean()
-    assert (dark > 0) == bool((floor < -20).any())
-    assert dark <= weights[floor < -20].sum() / weights.sum() + 0.03
-
-
 def test_objects_of_one_animal_are_more_alike_than_those_of_others() -> None:
     drawn = draw(torch.full((300, 12), int(Kind.CALCIFIED)))
     for name in ("echo_db", "rim_db", "loss_db", "rim_floor", "attenuation"):
@@ -121,6 +107,16 @@ def without_uroliths(text: str) -> str:
 def test_a_kind_without_material_is_refused_by_name(tmp_path: Path) -> None:
     with pytest.raises(PhantomError, match=r"gives nothing for urolith\."):
         load_materials(changed(tmp_path, without_uroliths))
+
+
+def test_variants_are_drawn_as_often_as_their_weights_say(tmp_path: Path) -> None:
+    """Two sorts of uroliths that their echo tells apart, three of the one to one of the other."""
+    dark = "echo_db = [-30, -20]\nrim_db = [0, 1]\nrim_mm = [1, 1]\nattenuation = [1, 1]\nunevenness = [0, 0]\n"
+    dark = f'[[material]]\nkind = "urolith"\nweight = 3\n{dark}softness_mm = [1, 1]\n'
+    bright = dark.replace("weight = 3", "weight = 1").replace("[-30, -20]", "[20, 30]")
+    table = load_materials(changed(tmp_path, lambda text: without_uroliths(text) + dark + bright))
+    drawn = table.draw(torch.full((2000, 2), int(Kind.UROLITH)), torch.Generator().manual_seed(3))
+    assert (drawn.echo_db < 0).float().mean().item() == pytest.approx(0.75, abs=0.03)
 
 
 def test_an_unknown_kind_is_refused_with_those_that_are_known(tmp_path: Path) -> None:

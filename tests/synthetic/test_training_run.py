@@ -1,6 +1,7 @@
 from __future__ import annotations
 
 import json
+from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
@@ -9,7 +10,10 @@ from safetensors import safe_open
 
 from configs.reading import ConfigError, config_path
 from models.network import EggNetwork, load_weights
+from models.targets import Labels
 from models.training import Progress
+from synthetic import training_run
+from synthetic.dataset import StreamSettings, stream
 from synthetic.held_out import HeldOutFigures
 from synthetic.training_run import TrainingSettings, load_training_settings, run_training
 
@@ -77,9 +81,18 @@ def test_progress_is_told_to_the_last_step(made: tuple[Path, HeldOutFigures, lis
 
 
 def test_two_steps_have_taught_something_and_the_same_seed_the_same(
-    made: tuple[Path, HeldOutFigures, list[Progress]], tmp_path: Path
+    made: tuple[Path, HeldOutFigures, list[Progress]], tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
+    seeds: list[int] = []
+
+    def watched(settings: StreamSettings, seed: int, device: torch.device) -> Iterator[tuple[torch.Tensor, Labels]]:
+        seeds.append(seed)
+        return stream(settings, seed, device)
+
+    monkeypatch.setattr(training_run, "stream", watched)
     first, again = tensors(made[0]), tensors(run(tmp_path)[0])
+    # What is judged by was never trained on.
+    assert seeds == [SETTINGS.seed, SETTINGS.held_out_seed]
     assert all(torch.equal(first[name], again[name]) for name in first)
     torch.manual_seed(SETTINGS.seed)
     untaught = EggNetwork().state_dict()
