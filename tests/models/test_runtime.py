@@ -96,6 +96,7 @@ def test_the_engines_agree(openvino: OpenVinoEngine, reference: TorchEngine, pic
 
 def test_bfloat16_leaves_the_objects_where_they_are(reference: TorchEngine, pictures: Pictures) -> None:
     # So that what is allowed above is tried on processors, too, that do not compute in bfloat16 by themselves.
+    pictures = pictures[1:2]  # such processors are slow at it
     network = load_weights(shipped_weights()).bfloat16()
     with torch.inference_mode():
         answers = network(torch.from_numpy(pictures).bfloat16()).float().numpy()
