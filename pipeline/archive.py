@@ -28,7 +28,7 @@ format counts as not there, and its clip is read again."""
 
 TABLES = ("used", "frame", "ellipse", "stage_probability", "score", "track")
 TRACK_TABLES = ("frames", "ellipses", "depths_px", "stage_probabilities", "scores")
-FACTS = ("width", "height", "frame_rate", "frames", "depth_px", "status", "reason")
+FACTS = ("width", "height", "frame_rate", "frames", "depth_px", "middle_px", "status", "reason")
 
 
 def pack_scan(scan: ClipScan) -> StoredScan:
@@ -74,7 +74,7 @@ def unpack_scan(stored: StoredScan, clip: ExamClip, sha256: str) -> ClipScan | N
         window=clip.window,
         mm_per_px=mm_per_px,
         scale_source=scale_source,
-        tracks=ClipTracks(clip.file, clip.window, mm_per_px, facts["frames"], tracks),
+        tracks=ClipTracks(clip.file, clip.window, mm_per_px, facts["frames"], tracks, facts["middle_px"]),
         pictures={each.track: ScanPicture(each.frame, each.ellipse, each.jpeg) for each in stored.pictures},
         **{name: arrays[name] for name in TABLES},
         **facts,

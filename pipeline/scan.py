@@ -42,6 +42,7 @@ class ClipScan:
     track (D,) int64, 0 where a detection belongs to no track.
     pictures : by track identity
     depth_px : from the probe's face to the lower end of the sector, None where no sector was found
+    middle_px : x of the sector's middle, None likewise
     """
 
     file: str
@@ -64,6 +65,7 @@ class ClipScan:
     tracks: ClipTracks
     pictures: dict[int, ScanPicture]
     depth_px: float | None = None
+    middle_px: float | None = None
 
 
 class Model(Protocol):
@@ -187,7 +189,9 @@ def _scan(
     ahead = list(islice(recording, settings.ingest.sector_lookahead_frames))
     sector = find_sector([frame.grey for frame in ahead])
     # Where no sector was found, the height of the screen is not the depth that the scanner was set to.
-    depth_px = None if sector.kind == "whole" else sector.depth_range_px
+    found = sector.kind != "whole"
+    depth_px = sector.depth_range_px if found else None
+    middle_px = (sector.box[0] + sector.box[2] - 1) / 2 if found else None
     tracker, gallery, rows = ClipTracker(settings.track), Gallery(sector.mask), _Rows()
     judged = _Judged(chain(ahead, recording), sector, settings, progress)
     for frame, detections in _detected(judged, sector, detector, settings.detect.batch_frames):
@@ -211,9 +215,10 @@ def _scan(
         scale_source=scale_source,
         status="done",
         reason=None if recording.reason is None else _nameless(recording.reason, clip),
-        tracks=ClipTracks(clip.file, clip.window, mm_per_px, judged.frames, finished.tracks),
+        tracks=ClipTracks(clip.file, clip.window, mm_per_px, judged.frames, finished.tracks, middle_px),
         pictures=gallery.pictures(finished.renumbering),
         depth_px=depth_px,
+        middle_px=middle_px,
         **rows.tables(finished.renumbering),
     )
 

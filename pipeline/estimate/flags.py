@@ -50,7 +50,9 @@ CATALOGUE: Mapping[str, Reason] = {
     ),
     "clip-refused": Reason("check", "{file} could not be used: {reason}"),
     "clip-cut-short": Reason("check", "{file} was read in part: {reason}"),
-    "poor-scan": Reason("check", "Only {used} frames could be used, of {frames} recorded, so eggs may have been missed."),
+    "poor-scan": Reason(
+        "check", "Only {used} frames could be used, of {frames} recorded, so eggs may have been missed."
+    ),
     "none-seen": Reason("note", "None seen is not none: eggs and follicles can lie out of the probe's reach."),
     "none-seen-poor-scan": Reason(
         "check", "None were seen, but the scan shows too little to rely on it; scan her again."

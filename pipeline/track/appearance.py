@@ -57,6 +57,10 @@ class Appearance:
             size=self.size * mm_per_px,
         )
 
+    def centred(self, middle: float) -> Appearance:
+        """The same, its lateral place counted from the sector's middle."""
+        return replace(self, lateral=self.lateral - middle)
+
     def moved(self, position: float) -> Appearance:
         """The same, crossed elsewhere along the sweep."""
         return replace(self, position=position)

@@ -16,6 +16,7 @@ from pipeline.track.appearance import Appearance
 
 __all__ = [
     "body_width_ratios",
+    "lateral_ratios",
     "order_ratios",
     "place_ratios",
     "places",
@@ -55,6 +56,13 @@ def place_ratios(a: Floats, b: Floats, lateral_spread: float) -> Floats:
     apart = _log_normal(step - middle, broad).sum(axis=2) + np.log(1 - _CHAIN_SHARE)
     chained = _log_normal(step, _CHAIN * spread).sum(axis=2) + np.log(_CHAIN_SHARE)
     return _bounded(same - np.logaddexp(apart, chained), -2 * _BOUND)
+
+
+def lateral_ratios(a: Floats, b: Floats, spread: float) -> Floats:
+    """By lateral place alone, (N,) and (M,) from the sector's middle, met again within ``spread`` of the same unit."""
+    step = a[:, None] - b[None]
+    broad = float(np.sqrt(a.var() + b.var() + (2 * spread) ** 2))
+    return _bounded(_log_normal(step, spread) - _log_normal(step - a.mean() + b.mean(), broad))
 
 
 def size_ratios(first: Appearances, second: Appearances, spread: float) -> Floats:

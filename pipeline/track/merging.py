@@ -19,6 +19,7 @@ from pipeline.track.appearance import Appearance, joined
 from pipeline.track.distribution import Distribution, certainly, mixture
 from pipeline.track.likeness import (
     body_width_ratios,
+    lateral_ratios,
     order_ratios,
     place_ratios,
     places,
@@ -34,8 +35,10 @@ __all__ = ["Egg", "Grouping", "Member", "merge_tracks"]
 
 Floats = NDArray[np.float64]
 
-# Two clips of one window may run the same way, opposite ways, or at paces that leave no common order.
+# Two clips may run the same way, opposite ways, or at paces that leave no common order ...
 _ORDERS = ((1, 0.4), (-1, 0.4), (0, 0.2))
+# ... and the probe may be held alike in both windows, turned round, or in planes that share no direction.
+_ATTITUDES = ((1, 0.5), (-1, 0.3), (0, 0.2))
 
 
 @dataclass(frozen=True)
@@ -80,11 +83,15 @@ class Grouping:
 
 @dataclass(frozen=True)
 class _Scanned:
-    """Objects of some clips, in mm if ``scaled``; order : (N,) along the sweep, 0 to 1."""
+    """Objects of some clips, in mm if ``scaled``, lateral places from the sector's middle if ``centred``.
+
+    order : (N,) along the sweep, 0 to 1
+    """
 
     objects: tuple[Appearance, ...]
     order: Floats
     scaled: bool
+    centred: bool
     shifts: tuple[Distribution, Distribution]
 
 
@@ -99,7 +106,7 @@ def merge_tracks(clips: Sequence[ClipTracks], carapace_width_mm: float | None, s
     for clip, sweep in zip(ordered, sweeps, strict=True):
         # A clip of unknown window may show any side, so each is a side of its own.
         window = clip.window or f"unknown {clip.file}"
-        scanned = _scanned(sweep, clip.mm_per_px)
+        scanned = _scanned(sweep, clip)
         before = by_window.get(window)
         by_window[window] = scanned if before is None else _same_window(before, scanned, settings)
     whole: _Scanned | None = None
@@ -121,12 +128,14 @@ def _sweep(number: int, clip: ClipTracks, settings: TrackSettings) -> Sweep:
     return replace(sweep, shifts=(follicles, shelled))
 
 
-def _scanned(sweep: Sweep, mm_per_px: float | None) -> _Scanned:
+def _scanned(sweep: Sweep, clip: ClipTracks) -> _Scanned:
     order = np.array([one.position - sweep.low for one in sweep.objects]) / max(sweep.high - sweep.low, 1.0)
     objects = sweep.objects
-    if mm_per_px is not None:
-        objects = tuple(one.scaled(mm_per_px) for one in objects)
-    return _Scanned(objects, order, mm_per_px is not None, sweep.shifts)
+    if clip.middle_px is not None:
+        objects = tuple(one.centred(clip.middle_px) for one in objects)
+    if clip.mm_per_px is not None:
+        objects = tuple(one.scaled(clip.mm_per_px) for one in objects)
+    return _Scanned(objects, order, clip.mm_per_px is not None, clip.middle_px is not None, sweep.shifts)
 
 
 def _same_window(first: _Scanned, second: _Scanned, settings: TrackSettings) -> _Scanned:
@@ -148,7 +157,16 @@ def _other_window(
     if carapace_width_mm is not None and first.scaled and second.scaled and ratios.size:
         width = settings.body_width_share * carapace_width_mm
         ratios = ratios + body_width_ratios(first.objects, second.objects, width)
-    hypotheses = [(ratios, second.order, 1.0)]
+    across = np.zeros((3, *ratios.shape))
+    if first.centred and second.centred and first.scaled and second.scaled and ratios.size:
+        a, b = places(first.objects)[:, 0], places(second.objects)[:, 0]
+        across = np.stack([lateral_ratios(a, side * b, settings.place_spread_mm) for side, _ in _ATTITUDES])
+    hypotheses = []
+    for direction, order_prior in _ORDERS:
+        order = second.order if direction >= 0 else 1 - second.order
+        along = order_ratios(first.order, order) if direction and ratios.size else np.zeros_like(ratios)
+        for (side, prior), lateral in zip(_ATTITUDES, across, strict=True):
+            hypotheses.append((ratios + along + (lateral if side else 0.0), order, order_prior * prior))
     return _merged(first, second, hypotheses, settings.other_window_reseen_share, settings)
 
 
@@ -193,8 +211,13 @@ def _merged(
     for j in sorted(alone):
         objects.append(second.objects[j])
         orders.append(order[j])
-    scaled = first.scaled and second.scaled
-    return _Scanned(tuple(objects), np.array(orders), scaled, (shifts[0], shifts[1]))
+    return _Scanned(
+        tuple(objects),
+        np.array(orders),
+        first.scaled and second.scaled,
+        first.centred and second.centred,
+        (shifts[0], shifts[1]),
+    )
 
 
 def _eggs(objects: Sequence[Appearance], clips: Sequence[ClipTracks]) -> tuple[Egg, ...]:

@@ -138,7 +138,6 @@ def _best_turn(ordered: Sequence[Appearance], low: float, high: float, settings:
     if not len(rows):
         return None
     likeliest = np.argsort(-likeness[rows, columns], kind="stable")[:_PROPOSALS]
-    middles = (positions[rows] + positions[columns])[likeliest] / 2
     cells = np.unique(np.round(_turns_between(positions[rows], positions[columns])[likeliest] / _CELL)) * _CELL
     turns = []
     for frame in cells.tolist():

@@ -53,6 +53,7 @@ class ClipTracks:
 
     file : name in the exam folder;  window : "left", "right" or None
     mm_per_px : None where no scale is known;  frames : how many were decoded
+    middle_px : x of the sector's middle, None where no sector was found
     """
 
     file: str
@@ -60,3 +61,4 @@ class ClipTracks:
     mm_per_px: float | None
     frames: int
     tracks: tuple[Track, ...]
+    middle_px: float | None = None
