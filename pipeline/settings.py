@@ -93,6 +93,7 @@ class EstimateSettings(Section):
 
     listed_existence: Share
     gravid_existence: Share
+    gravid_score: Share
     sure_existence: Share
     sure_sightings: Annotated[int, Field(ge=1, le=1000)]
     sure_stage: Share

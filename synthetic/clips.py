@@ -102,7 +102,17 @@ def write_subjects(
 
     processes : by default as many as there are processors. The files do not depend on it.
     """
-    root.mkdir(parents=True, exist_ok=True)
+    try:
+        root.mkdir(parents=True, exist_ok=True)
+        _write_all(root, subjects, seed, progress, processes)
+    except OSError as error:
+        raise PhantomError(
+            f"{root} cannot be written ({error.strerror or error}). Name a folder that you may write to, on a disk "
+            "with room."
+        ) from error
+
+
+def _write_all(root: Path, subjects: Sequence[Subject], seed: int, progress: Progress, processes: int | None) -> None:
     jobs = [
         _Job(root, seed, index, subject, window) for index, subject in enumerate(subjects) for window in subject.windows
     ]

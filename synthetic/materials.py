@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import Annotated
 
 import torch
-from pydantic import BaseModel, ConfigDict, Field
+from pydantic import BaseModel, ConfigDict, Field, model_validator
 from torch import Tensor
 
 from configs.reading import config_path, read_toml
@@ -42,6 +42,13 @@ class _Variant(BaseModel):
     unevenness: _PositiveRange
     softness_mm: _PositiveRange
     haze: _PositiveRange = (0.0, 0.0)
+
+    @model_validator(mode="after")
+    def _ordered(self) -> _Variant:
+        for name, value in self:
+            if isinstance(value, tuple) and value[0] > value[1]:
+                raise ValueError(f"{name} must give the lower value first, got [{value[0]}, {value[1]}]")
+        return self
 
 
 class _File(BaseModel):

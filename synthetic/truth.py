@@ -133,5 +133,7 @@ class AnimalTruth:
 
 
 def write_json(path: Path, document: object) -> None:
-    """Compact JSON with a newline at the end."""
-    path.write_text(json.dumps(document, separators=(",", ":")) + "\n", encoding="utf-8")
+    """Compact JSON with a newline at the end; under a temporary name first, so that a file of this name is whole."""
+    part = path.with_name(f".{path.name}.part")
+    part.write_text(json.dumps(document, separators=(",", ":")) + "\n", encoding="utf-8")
+    part.replace(path)

@@ -59,7 +59,7 @@ def tally(grouping: Grouping, *, shelled: bool, at_least: int, reach: Reach, set
     found = real.plus(grouping.shifts[1 if shelled else 0]).at_least(at_least)
     crossed = _crossed(found, at_least, reach, settings)
     # One doubtful shape in an animal with nothing sure is more often gut or bladder than a clutch.
-    counted = at_least > 0 or any(egg.existence >= settings.gravid_existence for egg in eggs)
+    counted = at_least > 0 or any(_is_sure(egg, shelled, settings) for egg in eggs)
     estimate = max(min(found.median, len(likely)), at_least) if counted else 0
     carried = crossed.plus(poisson(_unreached(crossed.mean, reach, settings)))
     low = max(min(crossed.quantile(0.05), estimate), at_least)
@@ -70,6 +70,10 @@ def tally(grouping: Grouping, *, shelled: bool, at_least: int, reach: Reach, set
         eggs=likely if estimate else (),
         doubtful=() if estimate else likely,
     )
+
+
+def _is_sure(egg: Egg, shelled: bool, settings: EstimateSettings) -> bool:
+    return egg.existence >= settings.gravid_existence and (not shelled or egg.assurance >= settings.gravid_score)
 
 
 def unscanned(settings: EstimateSettings) -> Tally:

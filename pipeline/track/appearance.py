@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.settings import TrackSettings
-from pipeline.track.evidence import existence, stage_probabilities
+from pipeline.track.evidence import assurance, existence, stage_probabilities
 from pipeline.track.tracks import Track
 
 __all__ = ["Appearance", "appearance", "joined", "section_sizes"]
@@ -32,6 +32,7 @@ class Appearance:
     :meth:`scaled`, mm
     whole : whether the plane passed through it from end to end, so that ``size`` is its own
     stages : (3,) follicle, thin-shelled, calcified;  existence : probability that it is real
+    assurance : score in the best fifth of its best track's frames
     """
 
     members: tuple[tuple[int, int], ...]
@@ -43,6 +44,7 @@ class Appearance:
     whole: bool
     stages: Floats
     existence: float
+    assurance: float
 
     @property
     def is_shelled(self) -> bool:
@@ -88,6 +90,7 @@ def appearance(clip: int, tracks: Sequence[Track], settings: TrackSettings) -> A
         whole=bool(len(sizes) >= 3 and max(sizes[0], sizes[-1]) < _WHOLE * largest),
         stages=stage_probabilities(tracks, settings),
         existence=_either([existence(track, settings) for track in tracks], settings),
+        assurance=max(assurance(track) for track in tracks),
     )
 
 
@@ -105,6 +108,7 @@ def joined(first: Appearance, second: Appearance, settings: TrackSettings) -> Ap
         whole=first.whole or second.whole,
         stages=product / product.sum(),
         existence=_either([first.existence, second.existence], settings),
+        assurance=max(first.assurance, second.assurance),
     )
 
 

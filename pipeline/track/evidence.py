@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 from pipeline.settings import TrackSettings
 from pipeline.track.tracks import Track
 
-__all__ = ["effective_number", "existence", "score_evidence", "stage_probabilities"]
+__all__ = ["assurance", "effective_number", "existence", "score_evidence", "stage_probabilities"]
 
 Floats = NDArray[np.float64]
 
@@ -46,6 +46,15 @@ def existence(track: Track, settings: TrackSettings) -> float:
     prior = np.log(settings.candidate_prior / (1 - settings.candidate_prior))
     probability = 1.0 / (1.0 + np.exp(-np.clip(prior + evidence, -30.0, 30.0)))
     return float(min(probability, settings.existence_ceiling))
+
+
+def assurance(track: Track) -> float:
+    """The score that the best fifth of a track's sightings reach.
+
+    Gut and bladder follow an egg's look for many frames and still never quite have it; an egg has it near its middle,
+    however faint it is at its ends.
+    """
+    return float(np.quantile(track.scores, 0.8))
 
 
 def stage_probabilities(tracks: Sequence[Track], settings: TrackSettings) -> Floats:

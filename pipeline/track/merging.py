@@ -55,12 +55,14 @@ class Egg:
 
     identity : from 1, by window (left, right, unknown), clip and first frame
     existence : probability that it is real;  stages : (3,) follicle, thin-shelled, calcified
+    assurance : score in the best fifth of its best track's frames, 0 to 1
     """
 
     identity: int
     members: tuple[Member, ...]
     existence: float
     stages: Floats
+    assurance: float
 
     @property
     def is_shelled(self) -> bool:
@@ -230,7 +232,7 @@ def _eggs(objects: Sequence[Appearance], clips: Sequence[ClipTracks]) -> tuple[E
     eggs = []
     for number, (seen, one) in enumerate(listed, 1):
         members = tuple(Member(clips[clip].file, track) for clip, _, track in seen)
-        eggs.append(Egg(number, members, one.existence, one.stages))
+        eggs.append(Egg(number, members, one.existence, one.stages, one.assurance))
     return tuple(eggs)
 
 

@@ -262,3 +262,9 @@ def test_subjects_are_plausible_and_each_depends_on_its_own_place() -> None:
 def test_no_animals_are_refused() -> None:
     with pytest.raises(PhantomError, match="at least 1, got 0"):
         draw_subjects(0, 1)
+
+
+def test_a_folder_that_cannot_be_made_is_named(tmp_path: Path) -> None:
+    (tmp_path / "file").write_text("in the way")
+    with pytest.raises(PhantomError, match=r"file/phantoms cannot be written .*Name a folder"):
+        write_subjects(tmp_path / "file" / "phantoms", SUBJECTS, seed=1, progress=lambda done, total: None)

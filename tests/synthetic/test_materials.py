@@ -132,3 +132,10 @@ def test_a_wrong_key_and_a_negative_thickness_are_refused_by_name(tmp_path: Path
     path = changed(tmp_path, lambda text: text.replace("rim_mm = [0.8, 3.0]", "rim_mm = [-0.8, 3.0]"))
     with pytest.raises(ConfigError, match="rim_mm"):
         load_materials(path)
+
+
+def test_a_reversed_range_is_refused_by_name(tmp_path: Path) -> None:
+    file = tmp_path / "materials.toml"
+    file.write_text(SHIPPED.read_text(encoding="utf-8").replace("echo_db = [-7, 7]", "echo_db = [7, -7]"))
+    with pytest.raises(ConfigError, match="echo_db must give the lower value first"):
+        load_materials(file)

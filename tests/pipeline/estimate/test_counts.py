@@ -15,8 +15,8 @@ SHELL, YOLK = np.array([0.02, 0.08, 0.9]), np.array([0.9, 0.08, 0.02])
 THOROUGH = Reach(both_windows=True, repeated=True)
 
 
-def grouping_of(existences, *, stages=SHELL, shift=None):
-    eggs = tuple(Egg(k, (Member("a.mp4", k),), e, stages) for k, e in enumerate(existences, 1))
+def grouping_of(existences, *, stages=SHELL, shift=None, assurance=0.9):
+    eggs = tuple(Egg(k, (Member("a.mp4", k),), e, stages, assurance) for k, e in enumerate(existences, 1))
     return Grouping(eggs, (certainly(0), shift or certainly(0)), 2)
 
 
@@ -43,6 +43,16 @@ def test_bound_estimate_and_interval_are_in_order(existences, shift, at_least, b
     assert high >= 1
     assert 0.0 <= result.confidence <= 1.0
     assert len(result.eggs) >= min(result.count.estimate, sum(e >= SETTINGS.listed_existence for e in existences))
+
+
+def test_shapes_that_never_quite_look_like_eggs_are_doubtful_and_not_counted():
+    lookalikes = grouping_of([0.99, 0.99], assurance=SETTINGS.gravid_score - 0.01)
+    result = count_of(lookalikes)
+    assert (result.count.estimate, result.eggs, len(result.doubtful)) == (0, (), 2)
+    assert count_of(grouping_of([0.99, 0.99], assurance=SETTINGS.gravid_score)).count.estimate == 2
+    # Follicles are fainter by nature: they are counted by their existence alone.
+    faint = grouping_of([0.99, 0.99], stages=YOLK, assurance=SETTINGS.gravid_score - 0.01)
+    assert count_of(faint, shelled=False).count.estimate == 2
 
 
 @pytest.mark.parametrize("both", [True, False])

@@ -20,7 +20,9 @@ RIGHT = ClipCoverage("right-1.mp4", "right", "done", None, 300, 280)
 
 def counted(left=0, right=0, *, existence=0.99, shift=None):
     files = ["left-1.mp4"] * left + ["right-1.mp4"] * right
-    eggs = tuple(Egg(k, (Member(file, k),), existence, np.array([0.02, 0.03, 0.95])) for k, file in enumerate(files, 1))
+    eggs = tuple(
+        Egg(k, (Member(file, k),), existence, np.array([0.02, 0.03, 0.95]), 0.9) for k, file in enumerate(files, 1)
+    )
     grouping = Grouping(eggs, (certainly(0), shift or certainly(0)), 4)
     return tally(grouping, shelled=True, at_least=0, reach=Reach(True, True), settings=SETTINGS.estimate)
 

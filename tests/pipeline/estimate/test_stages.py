@@ -12,7 +12,7 @@ from pipeline.track.merging import Egg, Member
 
 
 def egg(existence, stages):
-    return Egg(1, (Member("a.mp4", 1),), existence, np.array(stages, float))
+    return Egg(1, (Member("a.mp4", 1),), existence, np.array(stages, float), 0.9)
 
 
 drawn_eggs = st.lists(
