@@ -15,8 +15,10 @@ from pipeline.bench.truth import DataSetError, open_data_set
 ROUND, FAR = [100.0, 100.0, 20.0, 20.0, 0.0], [300.0, 200.0, 25.0, 20.0, 30.0]
 
 
-def annotation(image: int, category: int, ellipse: list[float], *, ignored: bool = False) -> dict[str, Any]:
-    return {"image_id": image, "category_id": category, "ellipse": ellipse, "iscrowd": int(ignored)}
+def annotation(
+    image: int, category: int, ellipse: list[float], *, ignored: bool = False, score: float = 0.9
+) -> dict[str, Any]:
+    return {"image_id": image, "category_id": category, "ellipse": ellipse, "iscrowd": int(ignored), "score": score}
 
 
 def write_truth(folder: Path, annotations: list[dict[str, Any]], *, crossed: int, carried: int) -> None:
@@ -50,6 +52,7 @@ def test_hits_misses_false_alarms_and_wrong_stages_are_told_apart(tmp_path: Path
         annotation(11, 2, FAR),
         annotation(12, 1, FAR),  # on the ignored one
         annotation(12, 3, [500.0, 400.0, 20.0, 20.0, 0.0]),  # nothing there
+        annotation(12, 3, [400.0, 100.0, 20.0, 20.0, 0.0], score=0.4),  # too faint to be counted
     ]
     write_truth(tmp_path / "set", truth, crossed=2, carried=3)
     write_result(tmp_path / "out", found, at_least=1, estimate=3, interval=[2, 4])
