@@ -4,10 +4,13 @@ ClutchlightError                 the root: anything this program says on purpose
 ├── WeightsError                 a weights file that is missing, damaged or of another network (models.network)
 ├── EngineError                  an inference engine that cannot run here (models.runtime)
 ├── ConfigError                  a TOML file with a wrong key or value (configs.reading)
-├── PhantomError                 an impossible phantom (synthetic)
-├── ClipError                    a recording that cannot be read or trusted (pipeline.ingest)
-├── StoreError                   a database or output folder that cannot be used (pipeline.store)
-└── LockedError                  another run works in the same output folder (pipeline.batch)
+├── PhantomError                 an impossible phantom, or no place to write it (synthetic.errors)
+├── ExamRootError                no folder to look for exams in (pipeline.exams)
+├── ClipError                    a recording that cannot be read or trusted (pipeline.ingest.frame)
+├── StoreError                   a database that cannot be used (pipeline.database)
+├── OutputError                  a file of the output that cannot be written (pipeline.report.files)
+├── LockedError                  another run works in the same output folder (pipeline.lock)
+└── DataSetError                 a data set without readable truth (pipeline.bench.truth)
 """
 
 from __future__ import annotations

@@ -139,7 +139,8 @@ def _best_turn(ordered: Sequence[Appearance], low: float, high: float, settings:
         return None
     likeliest = np.argsort(-likeness[rows, columns], kind="stable")[:_PROPOSALS]
     cells = np.unique(np.round(_turns_between(positions[rows], positions[columns])[likeliest] / _CELL)) * _CELL
-    turns = []
+    evidences: list[float] = []
+    best: _Turn | None = None  # of all turns tried only the best is kept: each holds a matrix of all pairs
     for frame in cells.tolist():
         before, after = np.flatnonzero(positions < frame), np.flatnonzero(positions >= frame)
         if not len(before) or not len(after):
@@ -150,15 +151,16 @@ def _best_turn(ordered: Sequence[Appearance], low: float, high: float, settings:
             late = positions[None] - foretold[:, None]
             turn = replace(turn, ratios=likeness + _time_ratios(late, away[None], high - frame))
             found = _returned(ordered, turn, low, high, settings)
-            turns.append((sum(evidence for _, evidence in found), turn))
-    if not turns:
+            evidence = sum(each for _, each in found)
+            if best is None or evidence > max(evidences):
+                best = turn
+            evidences.append(evidence)
+    if best is None:
         return None
-    evidences = np.array([evidence for evidence, _ in turns])
     # Every cell of the clip may hold the turn, at any pace; those that no pair proposes explain nothing.
     span = max(high - low, _CELL)
     prior = np.log(settings.return_probability / (1 - settings.return_probability))
-    odds = prior - np.log(max(len(_PACES) * span / _CELL, len(turns))) + np.logaddexp.reduce(evidences)
-    best = turns[int(np.argmax(evidences))][1]
+    odds = prior - np.log(max(len(_PACES) * span / _CELL, len(evidences))) + np.logaddexp.reduce(evidences)
     probability = float(1 / (1 + np.exp(-np.clip(odds, -30, 30))))
     return replace(best, probability=probability)
 

@@ -1,0 +1,39 @@
+"""The whole job with the shipped network, from phantoms filmed to figures, through the installed command."""
+
+from __future__ import annotations
+
+import json
+import subprocess
+import sys
+from pathlib import Path
+
+from synthetic.anatomy import Order
+from synthetic.clips import Subject, write_subjects
+
+SUBJECTS = (
+    Subject("AF-0001", "gopherus-polyphemus", Order(calcified=5), windows=("left",), frames=45),
+    Subject("AF-0002", "trachemys-scripta", Order(), windows=("right",), frames=30),
+)
+
+
+def test_phantoms_are_filmed_read_counted_and_measured(tmp_path: Path) -> None:
+    write_subjects(tmp_path / "phantoms", SUBJECTS, seed=11, progress=lambda done, total: None)
+    done = subprocess.run(
+        [sys.executable, "-m", "pipeline.cli", "bench", str(tmp_path / "phantoms"), "--out", str(tmp_path), "--json"],
+        capture_output=True,
+        text=True,
+        check=False,
+        cwd=Path(__file__).parents[1],
+    )
+    assert done.returncode == 0, done.stderr
+    (figures,) = json.loads(done.stdout)
+    assert json.loads((tmp_path / "figures.json").read_text()) == [figures]
+    shelled, counts = figures["objects"]["shelled"], figures["counts"]
+    assert shelled["true"] > 40
+    assert shelled["recall"] > 0.8
+    assert shelled["precision"] > 0.8
+    assert (counts["animals"], counts["missing"], counts["egg_free"]) == (2, 0, 1)
+    assert (counts["called_gravid"], counts["called_empty"], counts["at_least_above"]) == (0, 0, 0)
+    results = tmp_path / "1-phantoms"
+    assert (results / "index.html").is_file()
+    assert len(list(results.glob("AF-*/*/report.html"))) == 2
