@@ -82,7 +82,7 @@ def write_phantoms(root: Path, *, animals: int, seed: int, progress: Progress = 
 
 def write_demo(root: Path, *, seed: int, progress: Progress = lambda done, total: None) -> None:
     """The demo's animals of the fictional Alder Fen station: round and oval eggs, thin shells, follicles only,
-    nothing to see, and a doubtful one, filmed in haste through one window.
+    nothing to see, and a doubtful one, a large clutch filmed in haste.
     """
     subjects = [
         Subject("AF-0412", "trachemys-scripta", Order(calcified=8), frames=100),
@@ -90,7 +90,7 @@ def write_demo(root: Path, *, seed: int, progress: Progress = lambda done, total
         Subject("AF-0419", "emys-orbicularis", Order(thin_shelled=6), frames=100),
         Subject("AF-0423", "testudo-hermanni-boettgeri", Order(follicles=9), frames=100),
         Subject("AF-0426", "terrapene-ornata", Order(), frames=100),
-        Subject("AF-0431", "chelydra-serpentina", Order(calcified=24, follicles=4), windows=("left",), frames=45),
+        Subject("AF-0431", "chelydra-serpentina", Order(calcified=24, follicles=4), frames=40),
     ]
     write_subjects(root, subjects, seed=seed, progress=progress)
 
