@@ -10,6 +10,7 @@ import signal
 import sqlite3
 import subprocess
 import sys
+import time
 from collections.abc import Callable, Sequence
 from contextlib import closing
 from pathlib import Path
@@ -371,12 +372,15 @@ def test_a_night_killed_at_any_moment_ends_like_any_other(root: Path, tmp_path: 
     chance = random.Random(seed)
     arguments = [sys.executable, str(COMMAND), "batch", str(root), "--out", str(tmp_path / "out"), "--quiet"]
     environment = {**os.environ, "PYTHONPATH": os.pathsep.join(sys.path), "BLOB_SECONDS": "0.004"}
+    # How long an undisturbed run takes here and now, for a kill must fall into it.
+    begun = time.monotonic()
+    subprocess.run([*arguments[:-2], str(tmp_path / "timed"), "--quiet"], env=environment, check=True)
+    whole = time.monotonic() - begun
     killed = 0
     for _ in range(4):
         process = subprocess.Popen(arguments, env=environment)
         try:
-            # Starting takes about two seconds; the work itself about one.
-            process.wait(timeout=chance.uniform(1.5, 3.5))
+            process.wait(timeout=whole * chance.uniform(0.4, 0.85))
         except subprocess.TimeoutExpired:
             os.kill(process.pid, signal.SIGKILL)
             process.wait()
