@@ -16,7 +16,6 @@ from contextlib import closing
 from pathlib import Path
 from typing import Any
 
-import numpy as np
 import pytest
 
 from pipeline.batch import run_batch
@@ -389,15 +388,3 @@ def test_a_night_killed_at_any_moment_ends_like_any_other(root: Path, tmp_path: 
     assert finished.returncode == ExitCode.DONE
     assert killed
     assert contents(tmp_path / "out") == contents(tmp_path / "calm")
-
-
-def test_scans_hold_no_views_of_frames(root: Path, tmp_path: Path) -> None:
-    """A table that is a view of something larger would keep every frame of the night alive."""
-    from pipeline.exams import find_exams
-    from pipeline.scan import scan_clip
-
-    clip = find_exams(root).exams[0].clips[0]
-    scan = scan_clip(clip, "a" * 64, BlobFinder(), SETTINGS, lambda frames: None)
-    for name in ("used", "frame", "ellipse", "stage_probability", "score", "track"):
-        table = getattr(scan, name)
-        assert table.base is None or table.base.nbytes <= 2 * table.nbytes + np.dtype(np.float64).itemsize

@@ -182,3 +182,12 @@ def test_memory_does_not_grow_with_the_clip(tmp_path: Path, settings: Settings) 
     short, long = peak(60), peak(600)
     # 540 frames more: were they kept, 16 MB; the rows of numbers that are kept take about 1 kB a frame.
     assert long - short < 2_000_000
+
+
+def test_scans_hold_no_views_of_frames(tmp_path: Path, settings: Settings) -> None:
+    """A table that is a view of something larger would keep every frame of the night alive."""
+    write_video(tmp_path / "left.mp4", film(3))
+    done = scan(tmp_path / "left.mp4", settings)
+    for name in ("used", "frame", "ellipse", "stage_probability", "score", "track"):
+        table = getattr(done, name)
+        assert table.base is None or table.base.nbytes <= 2 * table.nbytes + np.dtype(np.float64).itemsize
