@@ -62,6 +62,7 @@ class Console:
     noise_db : electronic noise at the face, dB against soft tissue;  clutter_db : haze near the face
     f_number, focus_mm, bandwidth : of the point spread (bandwidth as a share of the frequency)
     slice_mm : thickness of the slice across the plane;  unevenness_db : of the background
+    layers_db : by which sheets and fibres in the background stand out of it
     reverberation : share of the wall's echoes that return again
     """
 
@@ -77,6 +78,7 @@ class Console:
     bandwidth: Tensor
     slice_mm: Tensor
     unevenness_db: Tensor
+    layers_db: Tensor
     reverberation: Tensor
 
 
@@ -120,7 +122,7 @@ def render_beams(
     )
     coarse, fine = noise.read_slow(points)
     real, imaginary = noise.read_scatterers(points)
-    fields = _background(grid, console, coarse, fine)
+    fields = _background(grid, console, coarse, fine, noise.read_layers(points, coarse))
     _draw_objects(fields, slice_, plane, grid, console.slice_mm, coarse, fine)
 
     frequency = scanner.frequency_mhz[:, None, None]
@@ -151,10 +153,11 @@ def _normal_pair(like: Tensor, generator: torch.Generator) -> tuple[Tensor, Tens
     return pair[0], pair[1]
 
 
-def _background(grid: BeamGrid, console: Console, coarse: Tensor, fine: Tensor) -> _Fields:
+def _background(grid: BeamGrid, console: Console, coarse: Tensor, fine: Tensor, layers: Tensor) -> _Fields:
     uneven = console.unevenness_db[:, None, None]
-    echo = uneven * (coarse + 0.4 * fine)
-    surface = torch.zeros_like(echo)
+    echo = uneven * (coarse + 0.4 * fine) + console.layers_db[:, None, None] * layers
+    # The strongest sheets are borders, not speckle: smooth bright lines.
+    surface = (from_db(console.layers_db)[:, None, None] - 1) * (layers - 1.5).clamp(min=0)
     edge = torch.zeros_like(grid.depth)
     # Skin, fat and muscle, each border a bright line that bends with the tissue and returns fainter further down.
     for thickness, level_db, border in (

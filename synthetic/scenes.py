@@ -66,6 +66,7 @@ def draw_console(scanner: Scanner, generator: torch.Generator, *, spread: float 
         bandwidth=uniform(0.3, 0.9),
         slice_mm=uniform(0.5, 4.0),
         unevenness_db=uniform(0.5, 5.0),
+        layers_db=uniform(-6.0, 8.0).clamp(min=0),
         reverberation=uniform(0.0, 0.6),
     )
 

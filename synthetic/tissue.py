@@ -16,6 +16,8 @@ __all__ = ["TissueNoise", "make_noise"]
 
 SCATTERER_SPACING_MM = 0.4
 UNEVENNESS_SPACING_MM = 5.0
+LAYER_SPACING_MM = (0.7, 7.0, 7.0)
+LAYER_BEND_MM = 2.0
 
 
 @dataclass(frozen=True)
@@ -38,6 +40,15 @@ class TissueNoise:
         power = (part**2 + (1 - part) ** 2).prod(-1)
         scale = torch.rsqrt(power)
         return values[:, 0] * scale, values[:, 1] * scale
+
+    def read_layers(self, points: Tensor, bend: Tensor) -> Tensor:
+        """(B, L, S) of about unit variance at (B, L, S, 3) mm: thin sheets across the body's x axis, as fascia and
+        the fibres of muscle are, bent by ``bend`` (B, L, S).
+        """
+        stretched = points / points.new_tensor(LAYER_SPACING_MM)
+        across = stretched[..., :1] + bend[..., None] * (LAYER_BEND_MM / LAYER_SPACING_MM[0])
+        size = self.slow.shape[-1] - 1
+        return _read(self.slow[:, :1], torch.cat([across, stretched[..., 1:]], -1) % size)[:, 0]
 
     def read_slow(self, points: Tensor) -> tuple[Tensor, Tensor]:
         """Two slow fields of about unit variance at (B, L, S, 3) mm, the second four times finer; (B, L, S) each."""

@@ -34,6 +34,7 @@ _QUIET = {
     "bandwidth": 0.6,
     "slice_mm": 0.1,
     "unevenness_db": 0.0,
+    "layers_db": 0.0,
     "reverberation": 0.0,
 }
 

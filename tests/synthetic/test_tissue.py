@@ -5,7 +5,7 @@ import pytest
 import torch
 from torch import Tensor
 
-from synthetic.tissue import SCATTERER_SPACING_MM, UNEVENNESS_SPACING_MM, TissueNoise, make_noise
+from synthetic.tissue import LAYER_BEND_MM, SCATTERER_SPACING_MM, UNEVENNESS_SPACING_MM, TissueNoise, make_noise
 from tests.synthetic.laboratory import tissue
 
 # What the volumes repeat after, in mm: 96 scatterers, 48 nodes of the slow field.
@@ -78,3 +78,25 @@ def test_noise_repeats_with_the_seed() -> None:
     assert torch.equal(one.slow, same.slow)
     assert not torch.equal(one.scatterers, other.scatterers)
     assert one.scatterers.shape == (1, 2, 13, 13, 13)
+
+
+def test_layers_are_thin_across_the_body_and_long_along_it(noise: TissueNoise) -> None:
+    step = torch.linspace(0, 200, 2001)  # 0.1 mm apart
+
+    def roughness(axis: int) -> float:
+        points = torch.zeros(1, 1, len(step), 3)
+        points[..., axis] = step
+        values = noise.read_layers(points, torch.zeros(1, 1, len(step)))[0, 0]
+        return float(values.diff().std() / values.std())
+
+    assert roughness(0) > 5 * roughness(1)
+    assert roughness(0) > 5 * roughness(2)
+
+
+def test_layers_bend_with_the_tissue(noise: TissueNoise) -> None:
+    points = torch.rand(1, 4, 50, 3, generator=torch.Generator().manual_seed(4)) * 40
+    bend = torch.full((1, 4, 50), 0.5)
+    moved = points.clone()
+    moved[..., 0] += 0.5 * LAYER_BEND_MM
+    plain = torch.zeros_like(bend)
+    torch.testing.assert_close(noise.read_layers(points, bend), noise.read_layers(moved, plain), atol=1e-3, rtol=0)
