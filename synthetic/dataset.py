@@ -112,8 +112,8 @@ def _batch(
     offset = 1000 * torch.rand(number, 3, generator=generator, device=device)
     met = cut(chosen, table.draw(chosen.kinds, generator), plane, offset)
     beams = render_beams(met.slice, plane, scanner, console, noise, generator, lines=LINES, samples=SAMPLES)
-    grey = to_grey(beams.echo_db, look)[:, None]
-    picture, sector = scan_convert(grey, scanner, view, side, side)
+    grey = to_grey(beams.echo_db, look)
+    picture, sector = scan_convert(grey[:, None], scanner, view, side, side)
     picture = dress(draw_overlays(picture, generator), look, generator) * sector[:, None]
-    labels, _ = label(met, beams, scanner, view, side, side)
+    labels, _ = label(met, beams, grey, scanner, view, side, side)
     return picture, labels

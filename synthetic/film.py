@@ -134,11 +134,12 @@ class Studio:
         materials = _repeated(self._materials, number)
         met = cut(herd, materials, plane, torch.zeros(number, 3), one_animal=True)
         beams = render_beams(met.slice, plane, scanner, console, self._noise, generator, lines=LINES, samples=SAMPLES)
-        grey, sector = scan_convert(to_grey(beams.echo_db, look)[:, None], scanner, view, HEIGHT, WIDTH)
-        grey = dress(grey, look, generator) * sector[:, None]
-        labels, visible = label(met, beams, scanner, view, HEIGHT, WIDTH)
-        pictures = (grey[:, 0] * 255).round().to(torch.uint8).numpy()
-        for row, picture in enumerate(pictures):
+        grey = to_grey(beams.echo_db, look)
+        picture, sector = scan_convert(grey[:, None], scanner, view, HEIGHT, WIDTH)
+        picture = dress(picture, look, generator) * sector[:, None]
+        labels, visible = label(met, beams, grey, scanner, view, HEIGHT, WIDTH)
+        pictures = (picture[:, 0] * 255).round().to(torch.uint8).numpy()
+        for row, frame in enumerate(pictures):
             objects = tuple(
                 FilmedObject(
                     number=int(met.index[row, k]),
@@ -149,4 +150,4 @@ class Studio:
                 )
                 for k in torch.nonzero(labels.role[row])[:, 0].tolist()
             )
-            yield FilmedFrame(self._machine.screen.paint(picture), objects)
+            yield FilmedFrame(self._machine.screen.paint(frame), objects)

@@ -14,7 +14,7 @@ import torch
 from torch import Tensor
 from torch.nn import functional
 
-__all__ = ["LINEAR_RADIUS_MM", "BeamGrid", "Scanner", "View", "beam_grid", "scan_convert", "to_beams"]
+__all__ = ["LINEAR_RADIUS_MM", "BeamGrid", "Scanner", "View", "beam_grid", "beam_place", "scan_convert", "to_beams"]
 
 LINEAR_RADIUS_MM = 2000.0
 
@@ -86,6 +86,15 @@ def to_beams(scanner: Scanner, x: Tensor, z: Tensor) -> tuple[Tensor, Tensor]:
     return across, depth
 
 
+def beam_place(across: Tensor, share: Tensor, samples: int) -> Tensor:
+    """Where grid_sample (with align_corners) finds points of a grid of beams: across in [-1, 1], share of the depth
+    in [0, 1], both (...) -> (..., 2).
+
+    The outermost beams lie on the sector's edges, the first sample half a step below the face.
+    """
+    return torch.stack([(share * samples - 0.5) / (samples - 1) * 2 - 1, across], dim=-1)
+
+
 def scan_convert(beams: Tensor, scanner: Scanner, view: View, height: int, width: int) -> tuple[Tensor, Tensor]:
     """(B, C, L, S) beams -> (B, C, height, width) picture, 0 outside the sector, and (B, height, width) bool sector."""
     device = beams.device
@@ -96,8 +105,6 @@ def scan_convert(beams: Tensor, scanner: Scanner, view: View, height: int, width
     across, depth = to_beams(scanner, x, z)
     share = depth / scanner.depth_mm[:, None, None]
     inside = (across.abs() <= 1) & (share >= 0) & (share <= 1)
-    samples = beams.shape[-1]
-    # grid_sample with align_corners puts -1 and 1 on the first and last sample's middle.
-    place = torch.stack([(share * samples - 0.5) / (samples - 1) * 2 - 1, across], dim=-1)
+    place = beam_place(across, share, beams.shape[-1])
     picture = functional.grid_sample(beams, place, mode="bilinear", padding_mode="border", align_corners=True)
     return picture * inside[:, None], inside

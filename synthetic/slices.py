@@ -8,26 +8,26 @@ from dataclasses import dataclass
 import numpy as np
 import torch
 from torch import Tensor
-from torch.nn import functional
 
 from models.ellipsoid import section
 from models.targets import Labels
 from synthetic.acoustics import Beams, Plane, Slice
 from synthetic.anatomy import Animal, Kind
-from synthetic.geometry import Scanner, View, to_beams
+from synthetic.geometry import Scanner, View
 from synthetic.materials import Materials
+from synthetic.visibility import see
 
 __all__ = ["Cut", "Herd", "cut", "label"]
 
-# An object counts as in view if this much of its outline lies in the sector, this much of that is not in deep shadow,
-# and the plane passes this near to its middle (section over greatest section). Others are neither right nor wrong.
+# An object counts as in view if this much of its outline lies in the sector, this much of that is not in deep shadow
+# and stands out of its surroundings, and the plane passes this near to its middle (section over greatest section).
+# Others are neither right nor wrong. A short arc of shell is telling; of a follicle, half must be there.
 LEAST_IN_SECTOR = 0.55
 LEAST_LIT = 0.3
+LEAST_SHELL_STANDING_OUT = 0.25
+LEAST_FOLLICLE_STANDING_OUT = 0.5
 LEAST_CUT = 0.45
-DEEP_SHADOW_DB = 20.0
 LEAST_SEMI_MINOR_PX = 3.0
-LEAST_CONTRAST_DB = 2.5
-_OUTLINE_POINTS = 24
 
 
 @dataclass(frozen=True)
@@ -135,34 +135,20 @@ def cut(
     )
 
 
-def label(cut_: Cut, beams: Beams, scanner: Scanner, view: View, height: int, width: int) -> tuple[Labels, Tensor]:
-    """Labels of pictures (height, width) px, and (B, L) the share of each outline that can be seen, 0 to 1."""
-    turn = torch.arange(_OUTLINE_POINTS, device=cut_.ellipses.device) * (2 * torch.pi / _OUTLINE_POINTS)
-    cx, cy, a, b, degrees = (part[..., None] for part in cut_.ellipses.unbind(-1))
-    angle = torch.deg2rad(degrees)
-    along, over = a * torch.cos(turn), b * torch.sin(turn)
-    x = cx + along * torch.cos(angle) - over * torch.sin(angle)  # (B, L, P) mm
-    z = cy + along * torch.sin(angle) + over * torch.cos(angle)
-    across, depth = to_beams(scanner, x, z)
-    share = depth / scanner.depth_mm[:, None, None]
-    px = view.face_x_px[:, None, None] + x / view.mm_per_px[:, None, None]
-    py = view.face_y_px[:, None, None] + z / view.mm_per_px[:, None, None]
-    in_sector = (across.abs() <= 1) & (share > 0) & (share <= 1)
-    in_sector &= (px >= 0) & (px <= width - 1) & (py >= 0) & (py <= height - 1)
-    place = torch.stack([share * 2 - 1, across], dim=-1).nan_to_num(2.0)
-    loss = functional.grid_sample(beams.loss_db[:, None], place, align_corners=False, padding_mode="border")[:, 0]
-    lit = in_sector & (loss < DEEP_SHADOW_DB)
-    sector_share, lit_share = in_sector.float().mean(-1), lit.float().mean(-1)
+def label(
+    cut_: Cut, beams: Beams, grey: Tensor, scanner: Scanner, view: View, height: int, width: int
+) -> tuple[Labels, Tensor]:
+    """Labels of pictures (height, width) px, and (B, L) the share of each outline that is lit, 0 to 1.
 
+    grey : (B, lines, samples) in [0, 1], what the screen makes of the beams
+    """
+    seen = see(cut_.ellipses, beams, grey, scanner, view, height, width)
     screen = view.to_screen(cut_.ellipses)
     wanted = (cut_.kinds >= Kind.FOLLICLE) & (cut_.middle > 0)
-    # A follicle of its surroundings' echo without a border is there and cannot be seen: no one can be taught to.
-    m = cut_.slice.materials
-    stands_out = (m.echo_db.abs() >= LEAST_CONTRAST_DB) | (m.rim_db >= LEAST_CONTRAST_DB)
-    stands_out |= (m.core_share > 0.05) & ((m.core_db - m.echo_db).abs() >= 2 * LEAST_CONTRAST_DB)
-    visible = (sector_share >= LEAST_IN_SECTOR) & (lit_share >= LEAST_LIT) & (cut_.middle >= LEAST_CUT)
-    visible &= (screen[..., 3] >= LEAST_SEMI_MINOR_PX) & stands_out
-    role = torch.where(wanted & visible, 1, torch.where(wanted & (sector_share > 0), -1, 0))
+    visible = (seen.in_sector >= LEAST_IN_SECTOR) & (seen.lit >= LEAST_LIT) & (cut_.middle >= LEAST_CUT)
+    least = torch.where(cut_.kinds == Kind.FOLLICLE, LEAST_FOLLICLE_STANDING_OUT, LEAST_SHELL_STANDING_OUT)
+    visible &= (screen[..., 3] >= LEAST_SEMI_MINOR_PX) & (seen.standing_out >= least)
+    role = torch.where(wanted & visible, 1, torch.where(wanted & (seen.in_sector > 0), -1, 0))
     empty = torch.tensor([0.0, 0.0, 1.0, 1.0, 0.0], device=screen.device)
     return (
         Labels(
@@ -170,5 +156,5 @@ def label(cut_: Cut, beams: Beams, scanner: Scanner, view: View, height: int, wi
             stage=(cut_.kinds - int(Kind.FOLLICLE)).clamp(min=0),
             role=role,
         ),
-        lit_share,
+        seen.lit,
     )

@@ -1,0 +1,89 @@
+"""How much of an object a picture shows: what lies in the sector, what is lit, what stands out of its surroundings.
+
+A label of something that nobody could see teaches a network to guess.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import torch
+from torch import Tensor
+from torch.nn import functional
+
+from synthetic.acoustics import Beams
+from synthetic.geometry import Scanner, View, beam_place, to_beams
+
+__all__ = ["Visibility", "see"]
+
+DEEP_SHADOW_DB = 20.0
+# A part of an outline stands out if, there, the rim or the step from inside to outside exceeds this many standard
+# deviations of the speckle around it, and this much grey: on a dark screen even a clear step is lost.
+LEAST_CONTRAST = 0.8
+LEAST_GREY_STEP = 0.02
+_PARTS = 8
+_ANGLES = 3 * _PARTS
+# Where an object is looked at, as shares of its radius: inside, on the rim, outside.
+_RADII = ((0.55, 0.7, 0.85), (0.94, 1.0, 1.06), (1.18, 1.34, 1.5))
+
+
+@dataclass(frozen=True)
+class Visibility:
+    """Each (B, L), shares of the outline, 0 to 1: in the sector; lit (and in the sector); standing out of its
+    surroundings (and lit).
+    """
+
+    in_sector: Tensor
+    lit: Tensor
+    standing_out: Tensor
+
+
+def see(
+    ellipses: Tensor, beams: Beams, grey: Tensor, scanner: Scanner, view: View, height: int, width: int
+) -> Visibility:
+    """What pictures of (height, width) px show of (B, L, 5) ellipses in plane mm; grey (B, lines, samples) in [0, 1]
+    is what the screen makes of the beams.
+    """
+    turn = torch.arange(_ANGLES, device=ellipses.device) * (2 * torch.pi / _ANGLES)
+    radii = ellipses.new_tensor(_RADII).flatten()
+    cx, cy, a, b, degrees = (part[..., None, None] for part in ellipses.unbind(-1))
+    angle = torch.deg2rad(degrees)
+    along = a * radii[:, None] * torch.cos(turn)  # (B, L, R, P)
+    over = b * radii[:, None] * torch.sin(turn)
+    x = cx + along * torch.cos(angle) - over * torch.sin(angle)  # mm
+    z = cy + along * torch.sin(angle) + over * torch.cos(angle)
+    across, depth = to_beams(scanner, x, z)
+    share = depth / scanner.depth_mm[:, None, None, None]
+    px = view.face_x_px[:, None, None, None] + x / view.mm_per_px[:, None, None, None]
+    py = view.face_y_px[:, None, None, None] + z / view.mm_per_px[:, None, None, None]
+    inside = (across.abs() <= 1) & (share > 0) & (share <= 1)
+    inside &= (px >= 0) & (px <= width - 1) & (py >= 0) & (py <= height - 1)
+
+    place = beam_place(across, share, beams.loss_db.shape[-1]).nan_to_num(2.0).flatten(2, 3)
+    both = torch.stack([beams.loss_db, grey], 1)
+    read: Tensor = functional.grid_sample(both, place, align_corners=True, padding_mode="border")
+    loss, level = read.unflatten(3, x.shape[2:]).unbind(1)  # (B, L, R, P) each
+    on_outline = len(_RADII[0]) + 1
+    in_sector = inside[:, :, on_outline]  # (B, L, P)
+    lit = in_sector & (loss[:, :, on_outline] < DEEP_SHADOW_DB)
+    standing_out = _stands_out(level, inside).repeat_interleave(_ANGLES // _PARTS, -1) & lit
+    return Visibility(*(each.float().mean(-1) for each in (in_sector, lit, standing_out)))
+
+
+def _stands_out(level: Tensor, seen: Tensor) -> Tensor:
+    """(B, L, parts) bool of grey levels and what of them can be seen, (B, L, R, P) each."""
+    zones = level.unflatten(3, (_PARTS, -1)).unflatten(2, (3, -1))  # (B, L, 3, R / 3, parts, P / parts)
+    weight = seen.unflatten(3, (_PARTS, -1)).unflatten(2, (3, -1)).to(level.dtype)
+    count = weight.sum((3, 5))
+    mean = (zones * weight).sum((3, 5)) / count.clamp(min=1)  # (B, L, 3, parts)
+    # Outside alone: the inside of a small egg is half rim and knows no plain speckle.
+    deviation = (zones[:, :, 2] - mean[:, :, 2, None, :, None]) * weight[:, :, 2]
+    variance = deviation.square().sum((2, 4)) / (count[:, :, 2] - 1).clamp(min=1)  # (B, L, parts)
+    speckle = variance.mean(-1, keepdim=True).sqrt()
+    # A rim is thin: of each radius the brightest of three, in the other zones too, so that chance favours none.
+    ridge = (zones * weight).amax(3).sum(-1) / weight.amax(3).sum(-1).clamp(min=1)
+    inner, rim, outer = ridge.unbind(2)
+    step = (mean[:, :, 0] - mean[:, :, 2]).abs()
+    contrast = torch.maximum(step, rim - torch.maximum(inner, outer))
+    known = (count[:, :, 0] > 0) & (count[:, :, 2] > 0)
+    return known & (contrast > LEAST_CONTRAST * speckle) & (contrast > LEAST_GREY_STEP)

@@ -1,0 +1,75 @@
+from __future__ import annotations
+
+import pytest
+import torch
+from torch import Tensor
+
+from synthetic.acoustics import Beams
+from synthetic.geometry import View, beam_grid
+from synthetic.visibility import Visibility, see
+from tests.synthetic.laboratory import column, linear
+
+LINES, SAMPLES = 160, 240
+VIEW = View(column(0.2, 1), column(160, 1), column(20, 1))
+EGG = (0.0, 35.0, 10.0, 7.0, 30.0)
+
+
+def picture(
+    ellipse: tuple[float, ...], *, inside: float = 0.5, rim: float = 0.5, outside: float = 0.5, speckle: float = 0.1
+) -> tuple[Beams, Tensor]:
+    """Grey beams of one ellipse with a rim of 4 % of its radius, and beams without any loss."""
+    grid = beam_grid(linear(), LINES, SAMPLES)
+    cx, cz, a, b, degrees = ellipse
+    angle = torch.deg2rad(torch.tensor(degrees))
+    x, z = grid.x - cx, grid.z - cz
+    along, over = x * torch.cos(angle) + z * torch.sin(angle), z * torch.cos(angle) - x * torch.sin(angle)
+    radius = torch.hypot(along / a, over / b)
+    level = torch.where(radius < 1, inside, outside)
+    level = torch.where((radius - 1).abs() < 0.06, rim, level)
+    grain = speckle * torch.randn(level.shape, generator=torch.Generator().manual_seed(1))
+    silent = torch.zeros_like(level)
+    return Beams(silent, silent.clone()), (level + grain).clamp(0, 1)
+
+
+def look(beams: Beams, grey: Tensor, ellipse: tuple[float, ...] = EGG, view: View = VIEW) -> Visibility:
+    return see(torch.tensor([[ellipse]]), beams, grey, linear(), view, 320, 320)
+
+
+def test_what_looks_like_its_surroundings_does_not_stand_out() -> None:
+    seen = look(*picture(EGG))
+    assert seen.in_sector.item() == 1.0
+    assert seen.lit.item() == 1.0
+    assert seen.standing_out.item() <= 0.25
+
+
+@pytest.mark.parametrize("shown", [{"inside": 0.7}, {"inside": 0.3}, {"rim": 0.8}, {"rim": 0.8, "inside": 0.3}])
+def test_a_step_of_either_sign_or_a_rim_stands_out_all_round(shown: dict[str, float]) -> None:
+    assert look(*picture(EGG, **shown)).standing_out.item() >= 0.8
+
+
+def test_it_is_the_step_against_the_speckle_that_counts() -> None:
+    assert look(*picture(EGG, inside=0.6, speckle=0.02)).standing_out.item() == 1.0
+    assert look(*picture(EGG, inside=0.6, speckle=0.3)).standing_out.item() < 0.6
+
+
+def test_a_clear_step_on_a_dark_screen_is_lost() -> None:
+    dark = look(*picture(EGG, inside=0.01, rim=0.01, outside=0.0, speckle=0.0))
+    assert dark.standing_out.item() == 0.0
+
+
+def test_only_what_is_lit_and_in_the_sector_stands_out() -> None:
+    beams, grey = picture(EGG, inside=0.9)
+    left = torch.linspace(-1, 1, LINES)[None, :, None] < 0
+    shadowed = Beams(beams.echo_db, beams.loss_db + 40.0 * left)
+    seen = look(shadowed, grey)
+    assert seen.lit.item() == pytest.approx(0.5, abs=0.1)
+    assert seen.standing_out.item() == pytest.approx(seen.lit.item(), abs=0.01)
+    beyond = look(beams, grey, view=View(column(0.2, 1), column(0, 1), column(20, 1)))
+    assert beyond.in_sector.item() == pytest.approx(0.5, abs=0.1)
+    assert beyond.standing_out.item() <= beyond.in_sector.item()
+
+
+def test_what_a_plane_does_not_meet_is_not_seen() -> None:
+    beams, grey = picture(EGG, inside=0.9)
+    seen = look(beams, grey, (float("nan"),) * 5)
+    assert [seen.in_sector.item(), seen.lit.item(), seen.standing_out.item()] == [0.0, 0.0, 0.0]
