@@ -37,10 +37,22 @@ class WeightsError(ClutchlightError):
 
 @dataclass(frozen=True)
 class NetworkShape:
-    """Channels at strides 2, 4, 8, 16 and 32, and residual blocks per level of the encoder."""
+    """What the network is made of and what it is shown.
+
+    widths : channels at strides 2, 4, 8, 16 and 32;  blocks : residual blocks per level of the encoder
+    frames : neighbouring frames of a sweep, one a channel; the answer is about the middle one
+    told_scale : whether a further channel holds log(mm per px) everywhere, or 0 where that is not known
+    """
 
     widths: tuple[int, int, int, int, int] = (16, 32, 64, 128, 192)
     blocks: tuple[int, int, int, int, int] = (1, 1, 2, 2, 2)
+    frames: int = 1
+    told_scale: bool = False
+
+    @property
+    def inputs(self) -> int:
+        """Channels of the picture."""
+        return self.frames + int(self.told_scale)
 
 
 class _Block(nn.Module):
@@ -65,13 +77,13 @@ def _convolution(before: int, after: int, *, side: int, stride: int = 1) -> nn.S
 
 
 class EggNetwork(nn.Module):
-    """(B, 1, H, W) float32 grey in [0, 1], H and W multiples of 32 -> (B, 11, H/4, W/4), see models.answer."""
+    """(B, inputs, H, W) float32, grey in [0, 1], H and W multiples of 32 -> (B, 11, H/4, W/4), see models.answer."""
 
     def __init__(self, shape: NetworkShape | None = None) -> None:
         super().__init__()
         self.shape = shape or NetworkShape()
         widths, blocks = self.shape.widths, self.shape.blocks
-        self.stem = _convolution(1, widths[0], side=5, stride=2)
+        self.stem = _convolution(self.shape.inputs, widths[0], side=5, stride=2)
         self.down = nn.ModuleList(_convolution(before, after, side=3, stride=2) for before, after in pairwise(widths))
         self.levels = nn.ModuleList(
             nn.Sequential(*(_Block(width) for _ in range(count))) for width, count in zip(widths, blocks, strict=True)
@@ -120,7 +132,9 @@ def load_weights(path: Path) -> EggNetwork:
         with safe_open(path, framework="pt") as stored:
             shape = json.loads((stored.metadata() or {})["network_shape"])
             tensors = {name: stored.get_tensor(name) for name in stored.keys()}  # noqa: SIM118, no mapping
-        network = EggNetwork(NetworkShape(tuple(shape["widths"]), tuple(shape["blocks"])))
+        network = EggNetwork(
+            NetworkShape(tuple(shape.pop("widths")), tuple(shape.pop("blocks")), **shape)  # files may know fewer keys
+        )
         network.load_state_dict({n: t.float() if t.is_floating_point() else t for n, t in tensors.items()})
     except FileNotFoundError as error:
         raise WeightsError(f"No weights file at {path}. Name one that exists, or leave the option out.") from error

@@ -4,12 +4,15 @@ from __future__ import annotations
 
 import importlib.resources
 from pathlib import Path
-from typing import Any, Protocol, cast
+from typing import TYPE_CHECKING, Any, Protocol, cast
 
 import numpy as np
 from numpy.typing import NDArray
 
 from models.errors import ClutchlightError
+
+if TYPE_CHECKING:
+    from models.network import EggNetwork
 
 __all__ = ["Engine", "EngineError", "OpenVinoEngine", "TorchEngine", "make_engine", "shipped_weights"]
 
@@ -46,19 +49,33 @@ def shipped_weights() -> Path:
     return Path(str(importlib.resources.files("models"))) / "weights" / "clutchlight.safetensors"
 
 
+def _single_frame_network(weights: Path) -> EggNetwork:
+    """A network that needs nothing but one grey frame. Raises WeightsError for any other."""
+    from models.network import WeightsError, load_weights
+
+    network = load_weights(weights)
+    if network.shape.inputs != 1:
+        raise WeightsError(
+            f"{weights} holds a network that wants more than one grey frame: {network.shape.frames} frame(s), scale "
+            f"{'told' if network.shape.told_scale else 'not told'}. Recordings are read with one frame and no scale: "
+            "use weights trained with frames = 1 and told_scale = false."
+        )
+    return network
+
+
 class TorchEngine:
     """The reference: float32, on a CUDA device if there is one and it is asked for."""
 
     def __init__(self, weights: Path, *, device: str = "cpu", threads: int = 2) -> None:
         import torch
 
-        from models.network import load_weights, weights_sha256
+        from models.network import weights_sha256
 
         if device != "cpu" and not torch.cuda.is_available():
             raise EngineError(f"There is no {device} device on this machine. Leave the device out to use the CPU.")
         torch.set_num_threads(threads)
         self._torch = torch
-        self._network = load_weights(weights).to(device)
+        self._network = _single_frame_network(weights).to(device)
         self._device = device
         self.name = f"torch-f32-{device}"
         self.weights_name, self.weights_sha256 = weights.stem, weights_sha256(weights)
@@ -77,9 +94,9 @@ class OpenVinoEngine:
         import torch
 
         from models.answer import INPUT_SIDE
-        from models.network import load_weights, weights_sha256
+        from models.network import weights_sha256
 
-        network = load_weights(weights)
+        network = _single_frame_network(weights)
         example = torch.zeros(2, 1, INPUT_SIDE, INPUT_SIDE)
         batch = torch.export.Dim("batch", min=1, max=1024)
         program = torch.export.export(network, (example,), dynamic_shapes=({0: batch},))

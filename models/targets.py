@@ -25,11 +25,15 @@ class Labels:
     ellipses : (B, K, 5) float32, [cx, cy, semi-major, semi-minor, degrees] in px of the network's input
     stage : (B, K) int64, 0 follicle, 1 thin-shelled, 2 calcified
     role : (B, K) int64, 1 to be found, -1 neither rewarded nor punished, 0 an empty row
+    visible : (B, K) float32, the share of each outline that can be seen, 0 to 1
+    mm_per_px : (B,) float32, of the pictures
     """
 
     ellipses: Tensor
     stage: Tensor
     role: Tensor
+    visible: Tensor
+    mm_per_px: Tensor
 
 
 @dataclass(frozen=True)

@@ -13,7 +13,7 @@ from torch import Tensor
 from torch.optim.swa_utils import AveragedModel, get_ema_multi_avg_fn
 
 from models.losses import Loss, loss
-from models.network import EggNetwork, NetworkShape
+from models.network import EggNetwork
 from models.targets import Labels, make_targets
 
 __all__ = ["LoopSettings", "Progress", "train"]
@@ -42,20 +42,18 @@ class Progress:
 
 
 def train(
+    network: EggNetwork,
     batches: Iterator[tuple[Tensor, Labels]],
     settings: LoopSettings,
     *,
     device: torch.device,
-    seed: int,
-    start: EggNetwork | None = None,
     report: Callable[[Progress], None] = lambda progress: None,
 ) -> EggNetwork:
-    """Train on (B, 1, S, S) pictures and labels; returns the running average of the weights, for evaluation.
+    """Train a network on (B, C, S, S) pictures and labels; returns the running average of its weights, for evaluation.
 
-    ``start`` continues from given weights. On a GPU convolutions run in bfloat16.
+    On a GPU convolutions run in bfloat16.
     """
-    torch.manual_seed(seed)
-    network = (start or EggNetwork(NetworkShape())).to(device).to(memory_format=torch.channels_last).train()
+    network = network.to(device).to(memory_format=torch.channels_last).train()
     average = AveragedModel(network, multi_avg_fn=get_ema_multi_avg_fn(settings.average_decay), use_buffers=True)
     answer_of = torch.compile(network) if device.type == "cuda" else network
     optimiser = torch.optim.AdamW(network.parameters(), lr=settings.learning_rate, weight_decay=settings.weight_decay)

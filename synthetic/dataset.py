@@ -5,7 +5,7 @@ from __future__ import annotations
 import multiprocessing
 from collections.abc import Iterator
 from concurrent.futures import ProcessPoolExecutor
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 from functools import partial
 
 import numpy as np
@@ -19,6 +19,7 @@ from synthetic.appearance import draw_look, draw_overlays, dress, to_grey
 from synthetic.errors import PhantomError
 from synthetic.geometry import scan_convert
 from synthetic.materials import MaterialTable, load_materials
+from synthetic.neighbours import for_each_frame, planes_nearby
 from synthetic.scenes import draw_console, draw_plane, draw_scanner, draw_view
 from synthetic.slices import Herd, cut, label
 from synthetic.species import PROFILES, SpeciesProfile, load_profile
@@ -29,17 +30,23 @@ __all__ = ["StreamSettings", "draw_animals", "draw_order", "stream"]
 # Beams and samples of a training picture: enough for 256 px.
 LINES, SAMPLES = 128, 256
 
+# Of the pictures whose network is told the scale, this share is not told.
+UNTOLD = 0.2
+
 
 @dataclass(frozen=True)
 class StreamSettings:
     """animals : how many phantoms the pictures are cut from;  batch : pictures a batch;  side_px : of each;
-    processes : that settle the phantoms.
+    processes : that settle the phantoms;  frames : 1, or 3 neighbours of a sweep as channels, the middle one labelled;
+    told_scale : whether one more channel tells the scale, see :func:`tell_scale`.
     """
 
     animals: int = 800
     batch: int = 128
     side_px: int = 256
     processes: int = 2
+    frames: int = 1
+    told_scale: bool = False
 
 
 def draw_order(rng: np.random.Generator, profile: SpeciesProfile) -> Order:
@@ -83,7 +90,7 @@ def _draw_one(seed: int, index: int) -> Animal:
 
 
 def stream(settings: StreamSettings, seed: int, device: torch.device) -> Iterator[tuple[Tensor, Labels]]:
-    """Batches of (B, 1, side, side) float32 pictures in [0, 1] and their labels, for ever.
+    """Batches of (B, frames, side, side) float32 pictures in [0, 1] and their labels, for ever.
 
     The same seed and device give the same batches.
     """
@@ -101,7 +108,7 @@ def stream(settings: StreamSettings, seed: int, device: torch.device) -> Iterato
 def _batch(
     settings: StreamSettings, herd: Herd, table: MaterialTable, generator: torch.Generator, noise: TissueNoise
 ) -> tuple[Tensor, Labels]:
-    number, side = settings.batch, settings.side_px
+    number, side, frames = settings.batch, settings.side_px, settings.frames
     device = generator.device
     chosen = herd.take(torch.randint(len(herd.kinds), (number,), generator=generator, device=device))
     scanner = draw_scanner(chosen, generator)
@@ -110,10 +117,40 @@ def _batch(
     view = draw_view(scanner, side, generator)
     look = draw_look(number, generator)
     offset = 1000 * torch.rand(number, 3, generator=generator, device=device)
-    met = cut(chosen, table.draw(chosen.kinds, generator), plane, offset)
+    materials = table.draw(chosen.kinds, generator)
+    if frames > 1:
+        # The same animal before the same machine, a little further along; noise and grain are drawn afresh.
+        plane = planes_nearby(plane, frames, generator)
+        scanner, console = for_each_frame(scanner, frames), for_each_frame(console, frames)
+        view, look = for_each_frame(view, frames), for_each_frame(look, frames)
+        chosen, materials = for_each_frame(chosen, frames), for_each_frame(materials, frames)
+        offset = offset.repeat_interleave(frames, 0)
+    met = cut(chosen, materials, plane, offset)
     beams = render_beams(met.slice, plane, scanner, console, noise, generator, lines=LINES, samples=SAMPLES)
     grey = to_grey(beams.echo_db, look)
     picture, sector = scan_convert(grey[:, None], scanner, view, side, side)
-    picture = dress(draw_overlays(picture, generator), look, generator) * sector[:, None]
+    picture = dress(_overlaid(picture, frames, generator), look, generator) * sector[:, None]
     labels, _ = label(met, beams, grey, scanner, view, side, side)
+    picture, labels = picture.view(number, frames, side, side), _of_middle_frame(labels, frames)
+    if settings.told_scale:
+        picture = torch.cat([picture, tell_scale(labels.mm_per_px, side, generator)], 1)
     return picture, labels
+
+
+def tell_scale(mm_per_px: Tensor, side_px: int, generator: torch.Generator) -> Tensor:
+    """(B, 1, side, side) the logarithm of the pictures' scale (B,), or 0 where it is not told."""
+    told = torch.rand(len(mm_per_px), generator=generator, device=mm_per_px.device) >= UNTOLD
+    return (told * torch.log(mm_per_px))[:, None, None, None].expand(-1, 1, side_px, side_px)
+
+
+def _overlaid(picture: Tensor, frames: int, generator: torch.Generator) -> Tensor:
+    """What the machine draws over (B * frames, 1, H, W) pictures: the same on all frames of a sweep."""
+    sweeps = picture.unflatten(0, (-1, frames))
+    # Copies of the generator draw what it draws itself in the end.
+    ahead = [draw_overlays(sweeps[:, frame], generator.clone_state()) for frame in range(frames - 1)]
+    return torch.stack([*ahead, draw_overlays(sweeps[:, -1], generator)], 1).flatten(0, 1)
+
+
+def _of_middle_frame(labels: Labels, frames: int) -> Labels:
+    """Of labels (B * frames, ...) those of each sweep's middle frame."""
+    return Labels(*(getattr(labels, field.name)[frames // 2 :: frames] for field in fields(labels)))

@@ -155,6 +155,8 @@ def label(
             ellipses=torch.where((role != 0)[..., None], screen, empty),
             stage=(cut_.kinds - int(Kind.FOLLICLE)).clamp(min=0),
             role=role,
+            visible=seen.lit,
+            mm_per_px=view.mm_per_px,
         ),
         seen.lit,
     )

@@ -5,13 +5,13 @@ from __future__ import annotations
 import json
 from collections.abc import Callable
 from pathlib import Path
-from typing import Annotated
+from typing import Annotated, Literal
 
 import torch
 from pydantic import BaseModel, ConfigDict, Field
 
 from configs.reading import read_toml
-from models.network import EggNetwork, save_weights
+from models.network import EggNetwork, NetworkShape, save_weights
 from models.training import LoopSettings, Progress, train
 from synthetic.dataset import StreamSettings, stream
 from synthetic.held_out import HeldOutFigures, measure
@@ -32,6 +32,8 @@ class TrainingSettings(BaseModel):
     batch: _Count
     animals: _Count
     processes: _Count
+    frames: Literal[1, 3]
+    told_scale: bool
     learning_rate: _Rate
     warm_up_steps: _Count
     weight_decay: Annotated[float, Field(ge=0, lt=1)]
@@ -55,9 +57,17 @@ def run_training(
     report: Callable[[Progress], None],
 ) -> HeldOutFigures:
     """Train, measure on phantoms of the held-out seed, and write the weights with settings and figures inside."""
+    torch.manual_seed(settings.seed)
     trained = train(
+        EggNetwork(NetworkShape(frames=settings.frames, told_scale=settings.told_scale)),
         stream(
-            StreamSettings(animals=settings.animals, batch=settings.batch, processes=settings.processes),
+            StreamSettings(
+                animals=settings.animals,
+                batch=settings.batch,
+                processes=settings.processes,
+                frames=settings.frames,
+                told_scale=settings.told_scale,
+            ),
             settings.seed,
             device,
         ),
@@ -70,7 +80,6 @@ def run_training(
             report_every_steps=settings.report_every_steps,
         ),
         device=device,
-        seed=settings.seed,
         report=report,
     )
     notes = {"settings": settings.model_dump_json()}
@@ -85,7 +94,13 @@ def held_out_figures(settings: TrainingSettings, network: EggNetwork, device: to
     """Figures on pictures of phantoms that were never trained on."""
     batch = min(64, settings.held_out_pictures)
     pictures = stream(
-        StreamSettings(animals=settings.held_out_animals, batch=batch, processes=settings.processes),
+        StreamSettings(
+            animals=settings.held_out_animals,
+            batch=batch,
+            processes=settings.processes,
+            frames=settings.frames,
+            told_scale=settings.told_scale,
+        ),
         settings.held_out_seed,
         device,
     )

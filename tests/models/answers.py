@@ -31,6 +31,8 @@ def labels_of(
         torch.tensor(np.array(rows), dtype=torch.float32)[None],
         torch.tensor(stage)[None],
         torch.tensor(role)[None],
+        torch.ones(1, len(rows)),
+        torch.ones(1),
     )
 
 

@@ -45,6 +45,8 @@ def ring_batches(batch: int, *, side_px: int, seed: int) -> Iterator[tuple[Tenso
             torch.tensor(rows, dtype=torch.float32)[:, None],
             torch.full((batch, 1), 2),
             torch.ones(batch, 1, dtype=torch.int64),
+            torch.ones(batch, 1),
+            torch.ones(batch),
         )
         kept.append((torch.from_numpy(np.stack(pictures)[:, None]), labels))
     while True:

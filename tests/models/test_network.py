@@ -85,7 +85,7 @@ def test_the_file_tells_the_networks_shape_and_the_notes(network: EggNetwork, tm
     with safe_open(path, framework="pt") as stored:
         metadata = stored.metadata()
         kinds = {stored.get_tensor(name).dtype for name in stored.keys()}  # noqa: SIM118, no mapping
-    assert json.loads(metadata["network_shape"]) == {"widths": [4, 6, 8, 8, 10], "blocks": [1, 1, 1, 2, 1]}
+    assert NetworkShape(**json.loads(metadata["network_shape"])) == NetworkShape([4, 6, 8, 8, 10], [1, 1, 1, 2, 1])
     assert metadata["held_out"] == "nothing yet"
     assert kinds == {torch.float16, torch.int64}
 

@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from models.answer import CHANNELS, INPUT_SIDE, OUTPUTS, STRIDE
 from models.decode import Outlines, decode
 from models.errors import ClutchlightError
-from models.network import WeightsError, load_weights, weights_sha256
+from models.network import EggNetwork, NetworkShape, WeightsError, load_weights, save_weights, weights_sha256
 from models.runtime import Engine, EngineError, OpenVinoEngine, TorchEngine, make_engine, shipped_weights
 from tests.models.outlines import distance
 from tests.models.rings import draw_rings
@@ -163,3 +163,15 @@ def test_a_missing_gpu_is_told_with_what_to_do(monkeypatch: pytest.MonkeyPatch) 
 def test_missing_weights_are_told_by_every_engine(name: str, tmp_path: Path) -> None:
     with pytest.raises(WeightsError, match=r"No weights file at .*gone\.safetensors"):
         make_engine(name, tmp_path / "gone.safetensors")
+
+
+@pytest.mark.parametrize("shape", [NetworkShape(frames=3), NetworkShape(told_scale=True)], ids=["frames", "scale"])
+@pytest.mark.parametrize("engine_name", ["openvino", "torch"])
+def test_networks_that_want_more_than_a_frame_are_refused(
+    tmp_path: Path, engine_name: str, shape: NetworkShape
+) -> None:
+    path = tmp_path / "wide.safetensors"
+    save_weights(EggNetwork(shape), path, {})
+    assert load_weights(path).shape == shape
+    with pytest.raises(WeightsError, match=r"wide\.safetensors holds a network that wants more than one grey frame"):
+        make_engine(engine_name, path)

@@ -176,7 +176,9 @@ def test_pictures_of_a_batch_do_not_mix() -> None:
         labels_of([[80.0, 80.0, 30.0, 20.0, 0.0]]),
         labels_of([[160.0, 150.0, 22.0, 20.0, 40.0]], stages=[0]),
     )
-    both = Labels(*(torch.cat([getattr(first, name), getattr(second, name)]) for name in ("ellipses", "stage", "role")))
+    both = Labels(
+        *(torch.cat([one, other]) for one, other in zip(vars(first).values(), vars(second).values(), strict=True))
+    )
     together = make_targets(both, INPUT_SIDE)
     for index, one in enumerate((first, second)):
         alone = make_targets(one, INPUT_SIDE)

@@ -32,16 +32,13 @@ def small_network(seed: int = 0) -> EggNetwork:
     return EggNetwork(NetworkShape(widths=(8, 8, 12, 12, 16), blocks=(1, 1, 1, 1, 1)))
 
 
-def trained(
-    settings: LoopSettings, *, seed: int = 5, start: EggNetwork | None = None
-) -> tuple[EggNetwork, list[Progress]]:
+def trained(settings: LoopSettings, *, start: EggNetwork | None = None) -> tuple[EggNetwork, list[Progress]]:
     seen: list[Progress] = []
     network = train(
+        start or small_network(),
         ring_batches(6, side_px=SIDE, seed=2),
         settings,
         device=CPU,
-        seed=seed,
-        start=start or small_network(),
         report=seen.append,
     )
     return network, seen
@@ -78,7 +75,7 @@ def test_the_same_seed_gives_the_same_network() -> None:
     settings = replace(SETTINGS, steps=3)
 
     def run(seed: int) -> NDArray[np.float32]:
-        network = train(ring_batches(2, side_px=SIDE, seed=2), settings, device=CPU, seed=seed)
+        network = train(small_network(seed), ring_batches(2, side_px=SIDE, seed=2), settings, device=CPU)
         return flat(network)
 
     first = run(7)
@@ -90,11 +87,10 @@ def test_what_comes_back_is_the_running_average_ready_for_use() -> None:
     start = small_network()
     steps: list[NDArray[np.float64]] = []
     network = train(
+        start,
         ring_batches(4, side_px=SIDE, seed=2),
         replace(SETTINGS, steps=6, report_every_steps=1),
         device=CPU,
-        seed=1,
-        start=start,
         report=lambda progress: steps.append(with_averages(start)),  # the network in training, after each step
     )
     expected = steps[0]
@@ -112,11 +108,10 @@ def test_the_learning_rate_warms_up_and_falls_to_nothing() -> None:
     places = [flat(start)]
     settings = replace(SETTINGS, steps=40, warm_up_steps=10, weight_decay=0.0, report_every_steps=1)
     train(
+        start,
         ring_batches(2, side_px=SIDE, seed=2),
         settings,
         device=CPU,
-        seed=1,
-        start=start,
         report=lambda progress: places.append(flat(start)),
     )
     moves = np.array([np.abs(after - before).max() for before, after in pairwise(places)])

@@ -1,6 +1,7 @@
 from __future__ import annotations
 
 from collections import Counter
+from dataclasses import replace
 from itertools import islice
 
 import numpy as np
@@ -11,7 +12,7 @@ from torch import Tensor
 from models.targets import Labels
 from synthetic import dataset
 from synthetic.anatomy import Animal, Order
-from synthetic.dataset import StreamSettings, draw_animals, draw_order, stream
+from synthetic.dataset import StreamSettings, _overlaid, draw_animals, draw_order, stream, tell_scale
 from synthetic.species import PROFILES, load_profile
 
 SIDE = 64
@@ -115,3 +116,40 @@ def test_the_stream_repeats_with_the_seed(batches: list[Batch]) -> None:
     assert torch.equal(labels.ellipses, labels_again.ellipses)
     assert torch.equal(labels.role, labels_again.role)
     assert not torch.equal(batches[0][0], batches[1][0])
+
+
+def test_neighbouring_frames_show_one_animal_with_the_middle_one_labelled(batches: list[Batch]) -> None:
+    pictures, labels = next(stream(replace(SETTINGS, frames=3), 1, CPU))
+    assert pictures.shape == (8, 3, SIDE, SIDE)
+    assert labels.role.shape[0] == labels.mm_per_px.shape[0] == 8
+    flat = pictures.flatten(2) - pictures.flatten(2).mean(2, keepdim=True)
+    flat = flat / flat.norm(dim=2, keepdim=True)
+    alike = torch.einsum("aip,bjp->abij", flat, flat)
+    neighbours = torch.stack([alike[row, row, 1, frame] for row in range(8) for frame in (0, 2)])
+    assert neighbours.max() < 0.9999  # noise is drawn afresh even where the hand rests
+    strangers = alike[:, :, 1, 1][~torch.eye(8, dtype=torch.bool)]
+    assert neighbours.median() > strangers.median() + 0.2
+    # The scene is drawn before the frames around it are: the labels are those of the single picture.
+    single = batches[0][1]
+    torch.testing.assert_close(labels.mm_per_px, single.mm_per_px)
+    wanted, alone = (one.ellipses[one.role == 1] for one in (labels, single))
+    torch.testing.assert_close(wanted, alone, rtol=1e-3, atol=1e-2)
+
+
+def test_a_told_scale_is_a_channel_that_now_and_then_says_nothing() -> None:
+    pictures, labels = next(stream(replace(SETTINGS, told_scale=True), 1, CPU))
+    assert pictures.shape == (8, 2, SIDE, SIDE)
+    told = pictures[:, 1].flatten(1)
+    assert (told == told[:, :1]).all()
+    assert ((told[:, 0] == 0) | torch.isclose(told[:, 0], labels.mm_per_px.log())).all()
+    scale = torch.linspace(0.1, 0.8, 500)
+    plane = tell_scale(scale, 2, torch.Generator().manual_seed(1))[:, 0, 0, 0]
+    assert 0.15 < float((plane == 0).float().mean()) < 0.25
+
+
+def test_marks_on_the_screen_are_the_same_on_all_frames() -> None:
+    black = torch.zeros(24, 1, SIDE, SIDE)
+    marked = _overlaid(black, 3, torch.Generator().manual_seed(1)).view(8, 3, SIDE, SIDE)
+    assert (marked > 0).any((1, 2, 3)).sum() >= 4
+    assert torch.equal(marked[:, 0], marked[:, 1])
+    assert torch.equal(marked[:, 0], marked[:, 2])

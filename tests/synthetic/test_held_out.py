@@ -27,7 +27,8 @@ ROLES = torch.tensor([1, 1, 1, -1])
 
 
 def labels(rows: Tensor = ROWS, stages: Tensor = STAGES, roles: Tensor = ROLES, *, batch: int = 2) -> Labels:
-    return Labels(*(value.expand(batch, *value.shape) for value in (rows, stages, roles)))
+    of_one = (rows, stages, roles, torch.ones(len(rows)), torch.tensor(1.0))
+    return Labels(*(value.expand(batch, *value.shape) for value in of_one))
 
 
 def perfect_answer(said: Labels) -> Tensor:

@@ -24,6 +24,8 @@ SETTINGS = TrainingSettings(
     batch=2,
     animals=2,
     processes=1,
+    frames=1,
+    told_scale=False,
     learning_rate=0.001,
     warm_up_steps=1,
     weight_decay=0.01,
@@ -123,3 +125,13 @@ def test_a_wrong_key_and_a_wrong_value_are_refused_by_name(tmp_path: Path) -> No
         load_training_settings(path)
     with pytest.raises(ConfigError, match="cannot be read"):
         load_training_settings(tmp_path / "none.toml")
+
+
+def test_a_run_with_neighbouring_frames_and_the_scale_makes_a_network_that_takes_them(tmp_path: Path) -> None:
+    weights = tmp_path / "weights.safetensors"
+    settings = SETTINGS.model_copy(update={"frames": 3, "told_scale": True, "steps": 1})
+    run_training(settings, weights, device=CPU, report=lambda progress: None)
+    network = load_weights(weights)
+    assert (network.shape.frames, network.shape.told_scale) == (3, True)
+    with torch.inference_mode():
+        assert network(torch.zeros(1, 4, 64, 64)).shape == (1, 11, 16, 16)
