@@ -78,9 +78,9 @@ def decode(answer: NDArray[np.float32], *, minimum_score: float, maximum_overlap
 
 
 def _distinct(ellipses: NDArray[np.float64], maximum_overlap: float) -> NDArray[np.int64]:
-    overlaps = ellipse.overlap(ellipses, ellipses)
+    same = ellipse.overlapping(ellipses, maximum_overlap)
     kept: list[int] = []
     for index in range(len(ellipses)):
-        if not kept or overlaps[index, kept].max() <= maximum_overlap:
+        if not same[index, kept].any():
             kept.append(index)
     return np.array(kept, dtype=np.int64)

@@ -20,6 +20,7 @@ __all__ = [
     "from_log_matrix",
     "outline",
     "overlap",
+    "overlapping",
     "perimeter",
     "to_log_matrix",
 ]
@@ -96,15 +97,39 @@ def overlap(first: ArrayLike, second: ArrayLike) -> NDArray[np.float64]:
     """
     rows, columns = canonical(first), canonical(second)
     result = np.zeros((len(rows), len(columns)))
-    if not result.size:
-        return result
+    if result.size:
+        i, j = np.nonzero(_greatest_overlap(rows, columns) > 0)
+        result[i, j] = _overlap_of_pairs(rows[i], columns[j])
+    return result
+
+
+def overlapping(ellipses: ArrayLike, more_than: float) -> NDArray[np.bool_]:
+    """(N, N) whether two of N ellipses overlap by more than a given intersection over union, false for itself.
+
+    As :func:`overlap` says it, and far quicker, since most pairs are told apart by their boxes and areas.
+    """
+    rows = canonical(ellipses)
+    result = np.zeros((len(rows), len(rows)), dtype=np.bool_)
+    if len(rows):
+        i, j = np.nonzero(np.triu(_greatest_overlap(rows, rows) > more_than, 1))
+        result[i, j] = _overlap_of_pairs(rows[i], rows[j]) > more_than
+    return result | result.T
+
+
+def _greatest_overlap(rows: Ellipses, columns: Ellipses) -> NDArray[np.float64]:
+    """(N, M) what the overlap of N and M ellipses cannot exceed: they share no more than the smaller one's area and
+    no more than their boxes do.
+    """
     a, b = bounding_boxes(rows)[:, None], bounding_boxes(columns)[None]
-    touching = np.all((a[..., :2] <= b[..., :2] + b[..., 2:]) & (b[..., :2] <= a[..., :2] + a[..., 2:]), axis=2)
-    i, j = np.nonzero(touching)
-    left, right = _polygons(rows)[i], _polygons(columns)[j]
-    shared = shapely.area(shapely.intersection(left, right))
-    result[i, j] = shared / (area(rows)[i] + area(columns)[j] - shared)
-    return np.clip(result, 0.0, 1.0)
+    sides = np.minimum(a[..., :2] + a[..., 2:], b[..., :2] + b[..., 2:]) - np.maximum(a[..., :2], b[..., :2])
+    first, second = area(rows)[:, None], area(columns)[None]
+    shared = np.minimum(np.clip(sides, 0, None).prod(axis=2), np.minimum(first, second))
+    return np.asarray(shared / (first + second - shared))
+
+
+def _overlap_of_pairs(first: Ellipses, second: Ellipses) -> NDArray[np.float64]:
+    shared = shapely.area(shapely.intersection(_polygons(first), _polygons(second)))
+    return np.asarray(np.clip(shared / (area(first) + area(second) - shared), 0.0, 1.0))
 
 
 def _polygons(rows: Ellipses) -> NDArray[np.object_]:

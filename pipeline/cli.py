@@ -187,9 +187,9 @@ def train(
                 settings, out, device=device, report=lambda progress: step(progress.step, progress.steps)
             )
         if as_json:
-            typer.echo(json.dumps(vars(figures), indent=2))
+            typer.echo(json.dumps(figures.document(), indent=2))
         elif not quiet:
-            typer.echo("\n".join(f"{name} {value:g}" for name, value in vars(figures).items()))
+            typer.echo("\n".join(figures.lines()))
             typer.echo(f"Use it with --weights {out}")
 
 

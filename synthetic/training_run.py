@@ -86,7 +86,7 @@ def run_training(
     weights.parent.mkdir(parents=True, exist_ok=True)
     save_weights(trained, weights, notes)  # first, so that nothing that follows can lose them
     figures = held_out_figures(settings, trained, device)
-    save_weights(trained, weights, {**notes, "held_out": json.dumps(vars(figures))})
+    save_weights(trained, weights, {**notes, "held_out": json.dumps(figures.document())})
     return figures
 
 

@@ -22,7 +22,7 @@ CLIP = "AF-0001/2026-05-03/left-1.mp4"
 @pytest.fixture(scope="module")
 def coco(phantom_folder: Path) -> Any:
     """The truth as pycocotools reads it; it talks while it does."""
-    from pycocotools.coco import COCO  # type: ignore[import-untyped]
+    from pycocotools.coco import COCO
 
     with contextlib.redirect_stdout(io.StringIO()):
         return COCO(str(phantom_folder / "coco.json"))
@@ -40,7 +40,7 @@ def test_pycocotools_finds_every_image_and_annotation(coco: Any, phantom_folder:
 
 @PAINTS
 def test_masks_by_pycocotools_have_the_area_and_the_box_that_the_truth_says(coco: Any) -> None:
-    from pycocotools import mask  # type: ignore[import-untyped]
+    from pycocotools import mask
 
     whole = 0
     for annotation in coco.loadAnns(coco.getAnnIds()):

@@ -16,6 +16,7 @@ from models.ellipse import (
     from_log_matrix,
     outline,
     overlap,
+    overlapping,
     perimeter,
     to_log_matrix,
 )
@@ -238,3 +239,17 @@ def test_overlap_of_many_with_many_is_one_by_one() -> None:
 def test_overlap_with_nothing_is_empty() -> None:
     assert overlap(np.zeros((0, 5)), [[0, 0, 1, 1, 0]]).shape == (0, 1)
     assert overlap([[0, 0, 1, 1, 0]], np.zeros((0, 5))).shape == (1, 0)
+
+
+@settings(max_examples=30)
+@given(
+    st.lists(ellipses(reach=40.0, least=3.0, greatest=30.0, slimmest=3.0), min_size=2, max_size=7), st.floats(0, 0.9)
+)
+def test_overlapping_is_what_overlap_says(rows: list[Rows], more_than: float) -> None:
+    expected = overlap(rows, rows) > more_than
+    np.fill_diagonal(expected, False)
+    np.testing.assert_array_equal(overlapping(rows, more_than), expected)
+
+
+def test_none_of_none_overlap() -> None:
+    assert overlapping(np.zeros((0, 5)), 0.5).shape == (0, 0)

@@ -1,7 +1,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 
 import pytest
 import torch
@@ -26,8 +26,20 @@ STAGES = torch.tensor([2, 1, 0, 2])
 ROLES = torch.tensor([1, 1, 1, -1])
 
 
-def labels(rows: Tensor = ROWS, stages: Tensor = STAGES, roles: Tensor = ROLES, *, batch: int = 2) -> Labels:
-    of_one = (rows, stages, roles, torch.ones(len(rows)), torch.tensor(1.0))
+MM_PER_PX = 0.4
+
+
+def labels(
+    rows: Tensor = ROWS,
+    stages: Tensor = STAGES,
+    roles: Tensor = ROLES,
+    *,
+    visible: Sequence[float] = (),
+    batch: int = 2,
+) -> Labels:
+    """The same for every picture; all of each outline is visible unless said otherwise."""
+    in_sight = torch.tensor(visible) if visible else torch.ones(len(rows))
+    of_one = (rows, stages, roles, in_sight, torch.tensor(MM_PER_PX))
     return Labels(*(value.expand(batch, *value.shape) for value in of_one))
 
 
@@ -65,9 +77,11 @@ def test_a_perfect_network_has_perfect_figures() -> None:
     assert figures.pictures == 6
     assert (figures.recall_shelled, figures.precision_shelled) == (1.0, 1.0)
     assert (figures.recall_follicle, figures.precision_follicle) == (1.0, 1.0)
-    assert figures.stage_right == 1.0
-    assert figures.overlap_median > 0.99
-    assert figures.axis_error_median < 0.005
+    assert figures.strata["calcified"].stage_right == 1.0
+    assert figures.strata["shelled"].overlap > 0.99
+    assert figures.strata["shelled"].axis_error < 0.005
+    assert (figures.ap50_shelled, figures.ap50_follicle) == (1.0, 1.0)
+    assert min(figures.ap_shelled, figures.ap_follicle) > 0.99
 
 
 def test_objects_that_are_hidden_count_neither_way() -> None:
@@ -108,7 +122,8 @@ def test_a_wrong_stage_is_counted_and_a_follicle_taken_for_an_egg_is_no_match() 
     thin_for_calcified = labels(stages=torch.tensor([1, 1, 0, 2]))
     figures = measure(Parrot(perfect_answer(thin_for_calcified)), pictures(truth), rounds=1)
     assert (figures.recall_shelled, figures.precision_shelled) == (1.0, 1.0)
-    assert figures.stage_right == pytest.approx(2 / 3)
+    assert figures.strata["shelled"].stage_right == pytest.approx(1 / 2)
+    assert figures.strata["follicle"].stage_right == 1.0
 
     egg_for_follicle = labels(stages=torch.tensor([2, 1, 2, 2]))
     figures = measure(Parrot(perfect_answer(egg_for_follicle)), pictures(truth), rounds=1)
@@ -123,8 +138,8 @@ def test_outlines_that_are_too_large_are_said_by_how_much() -> None:
     larger[:, 2:4] *= 1.2
     figures = measure(Parrot(perfect_answer(labels(larger))), pictures(truth), rounds=1)
     assert figures.recall_shelled == 1.0
-    assert figures.axis_error_median == pytest.approx(0.2, abs=0.01)
-    assert figures.overlap_median == pytest.approx(1 / 1.44, abs=0.01)
+    assert figures.strata["shelled"].axis_error == pytest.approx(0.2, abs=0.01)
+    assert figures.strata["shelled"].overlap == pytest.approx(1 / 1.44, abs=0.01)
 
     larger[:, 2:4] *= 1.3 / 1.2 * 1.2  # 1.56 times: an overlap of 0.41, below one half
     figures = measure(Parrot(perfect_answer(labels(larger))), pictures(truth), rounds=1)
@@ -137,4 +152,56 @@ def test_a_silent_network_finds_nothing_and_has_no_precision() -> None:
     figures = measure(Parrot(silent), pictures(truth), rounds=1)
     assert (figures.recall_shelled, figures.recall_follicle) == (0.0, 0.0)
     assert math.isnan(figures.precision_shelled)
-    assert math.isnan(figures.overlap_median)
+    assert math.isnan(figures.strata["shelled"].overlap)
+
+
+def test_errors_are_told_in_millimetres() -> None:
+    changed = ROWS.clone()
+    changed[:, :2] += torch.tensor([3.0, -4.0])
+    changed[:, 2:4] += torch.tensor([1.0, -0.5])
+    figures = measure(Parrot(perfect_answer(labels(changed))), pictures(labels()), rounds=1)
+    shelled = figures.strata["shelled"]
+    # Middles five pixels aside; the full axes two and one pixels wrong, 1.5 on average.
+    assert shelled.centre_error_mm == pytest.approx(5 * MM_PER_PX, rel=0.01)
+    assert shelled.axis_error_mm == pytest.approx(1.5 * MM_PER_PX, rel=0.01)
+    assert shelled.axis_error == pytest.approx(((1 / 16 + 0.5 / 10) / 2 + (1 / 14 + 0.5 / 9) / 2) / 2, rel=0.02)
+
+
+def test_an_object_mostly_out_of_sight_counts_in_its_own_stratum_alone() -> None:
+    truth = labels(visible=[0.4, 0.6, 0.8, 0.9])
+    missing = labels(roles=torch.tensor([0, 1, 1, 0]))
+    figures = measure(Parrot(perfect_answer(missing)), pictures(truth), rounds=1)
+    assert (figures.recall_shelled, figures.ap50_shelled) == (1.0, 1.0)
+    strata = figures.strata
+    assert (strata["shelled"].objects, strata["shelled"].found) == (2, 1.0)
+    hidden = strata["shelled, less than half in sight"]
+    assert (hidden.objects, hidden.found) == (2, 0.0)
+    assert math.isnan(hidden.axis_error_mm)
+    assert strata["shelled, half to three quarters in sight"].objects == 2
+    assert strata["follicle, more than three quarters in sight"].objects == 2
+    # Both kinds in all sizes make up the whole.
+    assert [strata[f"shelled, {size}"].objects for size in ("small", "medium", "large")] == [2, 0, 0]
+    assert (strata["thin-shelled"].objects, strata["calcified"].objects) == (2, 0)
+
+
+def test_doubt_is_held_against_the_errors() -> None:
+    larger = ROWS.clone()
+    larger[:, 0] += 2.0
+    larger[:, 2:4] *= 1.1
+    answer = perfect_answer(labels(larger))
+    # The mean error of both coordinates is one pixel; half of it is stated, and twice the error of the log axes.
+    answer[:, CHANNELS["spread"]] = torch.tensor([0.5 / STRIDE, 2 * math.log(1.1)]).log()[:, None, None]
+    shelled = measure(Parrot(answer), pictures(labels()), rounds=1).strata["shelled"]
+    assert shelled.centre_doubt == pytest.approx(2.0, rel=0.02)
+    assert shelled.axis_doubt == pytest.approx(0.5, rel=0.02)
+    assert shelled.centre_within == 0.5  # sideways it is wrong, upright it is right
+    assert shelled.axis_within == 1.0
+
+
+def test_lines_for_people_tell_every_figure_and_stratum() -> None:
+    truth = labels()
+    figures = measure(Parrot(perfect_answer(truth)), pictures(truth), rounds=1)
+    lines = figures.lines()
+    assert "recall_follicle 1" in lines
+    assert len(lines) == len(figures.document()) - 1 + len(figures.strata)
+    assert any(line.startswith("calcified: 2 objects, found 1.000, stage right 1.000") for line in lines)

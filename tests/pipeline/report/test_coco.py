@@ -91,8 +91,8 @@ def test_boxes_hold_the_outline_exactly(document: dict[str, Any]) -> None:
 
 def test_pycocotools_reads_it_and_agrees_on_areas(document: dict[str, Any], tmp_path: Path) -> None:
     """The COCO authors' own reader (pycocotools) is the referee."""
-    from pycocotools import mask  # type: ignore[import-untyped]
-    from pycocotools.coco import COCO  # type: ignore[import-untyped]
+    from pycocotools import mask
+    from pycocotools.coco import COCO
 
     file = tmp_path / "detections.coco.json"
     file.write_text(json.dumps(document))
