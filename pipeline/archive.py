@@ -22,11 +22,11 @@ from pipeline.track.tracks import ClipTracks, Track
 
 __all__ = ["pack_scan", "unpack_scan"]
 
-FORMAT = "clutchlight/scan/1"
+FORMAT = "clutchlight/scan/2"
 """Raised when the form changes, and also when the same recording gives another scan: a kept scan of another
 format counts as not there, and its clip is read again."""
 
-TABLES = ("used", "frame", "ellipse", "stage_probability", "score", "track")
+TABLES = ("used", "frame", "ellipse", "stage_probability", "score", "spread", "track")
 TRACK_TABLES = ("frames", "ellipses", "depths_px", "stage_probabilities", "scores")
 FACTS = ("width", "height", "frame_rate", "frames", "depth_px", "middle_px", "status", "reason")
 

@@ -28,6 +28,8 @@ class Detections:
     depths_px : (N,) float64, from the probe's face to the centre, along the beam
     stage_probabilities : (N, 3) float64, follicle, thin-shelled, calcified; rows sum to 1
     scores : (N,) float64 in [0, 1]
+    spreads : (N, 2) float64, the detector's own doubt: expected absolute error of either coordinate of the centre (px
+    of the source frame) and of the logarithm of a semi-axis; NaN where it states none
     """
 
     frame: int
@@ -35,6 +37,7 @@ class Detections:
     depths_px: NDArray[np.float64]
     stage_probabilities: NDArray[np.float64]
     scores: NDArray[np.float64]
+    spreads: NDArray[np.float64]
 
 
 @dataclass(frozen=True)
@@ -75,6 +78,7 @@ class Detector:
                     depths_px=sector.depth_px(ellipses[:, :2]),
                     stage_probabilities=outlines.stage_probabilities,
                     scores=outlines.scores,
+                    spreads=np.column_stack([framing.px(outlines.centre_spread_px), outlines.axis_spread]),
                 )
             )
         return found
@@ -108,5 +112,9 @@ class _Framing:
         # A pixel's centre is a whole number on both sides of the scaling, so its edge is the fixed point.
         result[:, 0] = (ellipses[:, 0] - self._left + 0.5) / self._scale - 0.5 + self._x0
         result[:, 1] = (ellipses[:, 1] - self._top + 0.5) / self._scale - 0.5 + self._y0
-        result[:, 2:4] /= self._scale
+        result[:, 2:4] = self.px(ellipses[:, 2:4])
         return result
+
+    def px(self, lengths: NDArray[np.float64]) -> NDArray[np.float64]:
+        """Lengths in px of the input -> in px of the source frame."""
+        return lengths / self._scale

@@ -39,7 +39,7 @@ class ClipScan:
     reason : of a clip that is done, why only its first frames could be read; else None
     used : (F,) int64, indices of the frames that were used
     The detections, one row each: frame (D,) int64, ellipse (D, 5), stage_probability (D, 3), score (D,),
-    track (D,) int64, 0 where a detection belongs to no track.
+    spread (D, 2) as in `Detections`, track (D,) int64, 0 where a detection belongs to no track.
     pictures : by track identity
     depth_px : from the probe's face to the lower end of the sector, None where no sector was found
     middle_px : x of the sector's middle, None likewise
@@ -61,6 +61,7 @@ class ClipScan:
     ellipse: NDArray[np.float64]
     stage_probability: NDArray[np.float64]
     score: NDArray[np.float64]
+    spread: NDArray[np.float64]
     track: NDArray[np.int64]
     tracks: ClipTracks
     pictures: dict[int, ScanPicture]
@@ -108,13 +109,14 @@ class _Rows:
                 detections.scores,
                 detections.ellipses,
                 detections.stage_probabilities,
+                detections.spreads,
             ]
         )
         self._rows.frombytes(rows.tobytes())
 
     def tables(self, renumbering: dict[int, int]) -> dict[str, Any]:
         """The tables of `ClipScan` by name. renumbering : from a track's first number to its final one."""
-        rows = np.frombuffer(self._rows, np.float64).reshape(-1, 11) if self._rows else np.zeros((0, 11))
+        rows = np.frombuffer(self._rows, np.float64).reshape(-1, 13) if self._rows else np.zeros((0, 13))
         tracks = rows[:, 1].astype(np.int64)
         final = np.zeros(1 + max(renumbering, default=0) + max(tracks, default=0), np.int64)
         for track, number in renumbering.items():
@@ -125,7 +127,8 @@ class _Rows:
             "track": final[tracks],
             "score": rows[:, 2].copy(),
             "ellipse": rows[:, 3:8].copy(),
-            "stage_probability": rows[:, 8:].copy(),
+            "stage_probability": rows[:, 8:11].copy(),
+            "spread": rows[:, 11:].copy(),
         }
 
 

@@ -63,6 +63,7 @@ class DetectSettings(Section):
 class TrackSettings(Section):
     """How detections are joined to tracks, and tracks to eggs."""
 
+    follow_score: Share
     birth_score: Share
     sure_score: Share
     neutral_score: Probability

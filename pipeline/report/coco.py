@@ -2,9 +2,11 @@
 
 Our own keys: ``clip`` and ``frame`` (from 0 in decoding order) of an image; ``score``, ``track_id`` (unique
 within a clip; null if followed by no track), ``egg_id`` (null if not counted), ``ellipse`` [cx, cy,
-semi-major, semi-minor, degrees] and ``stage_probabilities`` [follicle, thin-shelled, calcified] of an
-annotation. All lengths are pixels of the source frame, pixel centres at whole numbers; the outline is amodal
-and may leave the frame.
+semi-major, semi-minor, degrees], ``stage_probabilities`` [follicle, thin-shelled, calcified],
+``centre_spread_px`` and ``axis_spread`` of an annotation. The last two are the detector's own doubt, null if it
+states none: the expected absolute error of either coordinate of the centre (px), and of the natural logarithm
+of either semi-axis (0.03 is 3 %). All lengths are pixels of the source frame, pixel centres at whole numbers;
+the outline is amodal and may leave the frame.
 """
 
 from __future__ import annotations
@@ -105,9 +107,10 @@ def _annotation_rows(
         scan.track[rows].tolist(),
         np.round(ellipses, 2).tolist(),
         np.round(scan.stage_probability[rows], 4).tolist(),
+        np.round(scan.spread[rows], 4).tolist(),
         strict=True,
     )
-    for image, category, box, polygon, size, score, track, ellipse, stages in columns:
+    for image, category, box, polygon, size, score, track, ellipse, stages, spread in columns:
         yield {
             "image_id": image,
             "category_id": category,
@@ -120,7 +123,13 @@ def _annotation_rows(
             "egg_id": eggs.get((scan.file, track)),
             "ellipse": ellipse,
             "stage_probabilities": stages,
+            "centre_spread_px": _stated(spread[0]),
+            "axis_spread": _stated(spread[1]),
         }
+
+
+def _stated(spread: float) -> float | None:
+    return None if np.isnan(spread) else spread
 
 
 def _lines(entries: Iterator[dict[str, Any]]) -> Iterator[bytes]:

@@ -152,7 +152,8 @@ class ClipTracker:
         count = len(detections.scores)
         track_ids, improved = np.zeros(count, np.int64), np.zeros(count, bool)
         evidence = score_evidence(detections.scores, self._settings.neutral_score)
-        own = ~_nested(detections, self._settings.nested_share)
+        own = detections.scores >= self._settings.follow_score
+        own &= ~_nested(detections, self._settings.nested_share)
         links, shift = self._links(detections, own)
         for row, live in links:
             improved[row] = live.see(frame, detections, row, shift, float(evidence[row]))

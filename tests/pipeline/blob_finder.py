@@ -60,6 +60,7 @@ class BlobFinder:
             depths_px=sector.depth_px(ellipses[:, :2]),
             stage_probabilities=np.tile([0.02, 0.03, 0.95], (len(rows), 1)),
             scores=np.full(len(rows), 0.9),
+            spreads=np.full((len(rows), 2), np.nan),
         )
 
 

@@ -27,6 +27,7 @@ class BrightSpot:
         side = pictures.shape[-1] // STRIDE
         answers = np.zeros((len(pictures), OUTPUTS, side, side), dtype=np.float32)
         answers[:, CHANNELS["centre"]] = -9
+        answers[:, CHANNELS["spread"]] = np.log([0.5, 0.02])[:, None, None]  # half a cell; 2 %
         answers[:, CHANNELS["stage"].stop - 1] = 5
         answers[:, CHANNELS["shape"].start : CHANNELS["shape"].start + 2] = np.log(20 / STRIDE)
         for answer, picture in zip(answers, pictures[:, 0], strict=True):
@@ -64,6 +65,7 @@ def test_what_is_found_comes_back_to_where_it_was_in_the_frame(
     np.testing.assert_allclose(found.ellipses[0, :2], [x, y], atol=0.75)
     scale = max(box[2] - box[0], box[3] - box[1]) / 256
     np.testing.assert_allclose(found.ellipses[0, 2:4], 20 * scale, rtol=1e-6)
+    np.testing.assert_allclose(found.spreads, [[0.5 * STRIDE * scale, 0.02]], rtol=1e-6)
     np.testing.assert_allclose(found.depths_px, found.ellipses[:, 1] - box[1])
     assert found.stage_probabilities[0].argmax() == 2
 

@@ -20,7 +20,8 @@ def frame(index: int, grey: int) -> Frame:
 
 def detections(index: int, count: int) -> Detections:
     ellipses = np.array([[20.0 + index, 30.0, 9.0, 6.0, row] for row in range(count)]).reshape(-1, 5)
-    return Detections(index, ellipses, np.zeros(count), np.full((count, 3), 1 / 3), np.full(count, 0.9))
+    nothing = np.full((count, 2), np.nan)
+    return Detections(index, ellipses, np.zeros(count), np.full((count, 3), 1 / 3), np.full(count, 0.9), nothing)
 
 
 def show(gallery: Gallery, index: int, grey: int, improved: dict[int, bool]) -> None:

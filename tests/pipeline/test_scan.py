@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import tracemalloc
+from collections.abc import Sequence
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -10,7 +12,10 @@ import cv2
 import numpy as np
 import pytest
 
+from pipeline.detect import Detections
 from pipeline.exams import ExamClip
+from pipeline.ingest.frame import Frame
+from pipeline.ingest.sector import Sector
 from pipeline.scan import ClipScan, clip_scale, scan_clip
 from pipeline.settings import Settings, load_settings
 from tests.pipeline.blob_finder import HEIGHT, WIDTH, BlobFinder, film, write_video
@@ -50,6 +55,34 @@ def test_three_eggs_are_three_tracks_with_a_picture_each(tmp_path: Path, setting
         cx, cy = round(picture.ellipse[0]), round(picture.ellipse[1])
         assert shown.shape == (HEIGHT, WIDTH)
         assert shown[cy, cx] > 200
+
+
+class Doubtful(BlobFinder):
+    """Less sure, and of less use, in every other frame."""
+
+    def __init__(self, score: float) -> None:
+        super().__init__()
+        self._score = score
+
+    def detect(self, frames: Sequence[Frame], sector: Sector) -> list[Detections]:
+        return [
+            replace(found, scores=np.full_like(found.scores, self._score), spreads=np.full_like(found.spreads, 9.0))
+            if found.frame % 2 == 0
+            else replace(found, spreads=np.full_like(found.spreads, 1.5))
+            for found in super().detect(frames, sector)
+        ]
+
+
+def test_what_is_too_faint_to_follow_is_kept_all_the_same(tmp_path: Path, settings: Settings) -> None:
+    write_video(tmp_path / "a.mp4", film(2))
+    least = settings.track.follow_score
+    found = scan(tmp_path / "a.mp4", settings, Doubtful(least))
+    assert (found.track > 0).all()
+    fainter = scan(tmp_path / "a.mp4", settings, Doubtful(np.nextafter(least, 0.0)))
+    np.testing.assert_array_equal(fainter.track > 0, fainter.frame % 2 == 1)
+    np.testing.assert_array_equal(fainter.ellipse, found.ellipse)
+    assert [track.identity for track in fainter.tracks.tracks] == [1, 2]
+    np.testing.assert_array_equal(found.spread, np.where(found.frame % 2, 1.5, 9.0)[:, None].repeat(2, axis=1))
 
 
 def test_progress_adds_up_to_the_frames(tmp_path: Path, settings: Settings) -> None:
@@ -188,6 +221,6 @@ def test_scans_hold_no_views_of_frames(tmp_path: Path, settings: Settings) -> No
     """A table that is a view of something larger would keep every frame of the night alive."""
     write_video(tmp_path / "left.mp4", film(3))
     done = scan(tmp_path / "left.mp4", settings)
-    for name in ("used", "frame", "ellipse", "stage_probability", "score", "track"):
+    for name in ("used", "frame", "ellipse", "stage_probability", "score", "spread", "track"):
         table = getattr(done, name)
         assert table.base is None or table.base.nbytes <= 2 * table.nbytes + np.dtype(np.float64).itemsize

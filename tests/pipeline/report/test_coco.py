@@ -59,6 +59,13 @@ def test_annotations_lie_on_the_frames_of_their_detections(clutch: Invented, doc
     assert found == expected
 
 
+def test_the_detectors_doubt_is_told_and_null_where_it_states_none(clutch: Invented, document: dict[str, Any]) -> None:
+    assert {(a["centre_spread_px"], a["axis_spread"]) for a in document["annotations"]} == {(1.25, 0.03)}
+    silent = replace(clutch.scans[0], spread=np.full_like(clutch.scans[0].spread, np.nan))
+    written = b"".join(detections_chunks(clutch.exam, clutch.finding, (silent,)))
+    assert {(a["centre_spread_px"], a["axis_spread"]) for a in json.loads(written)["annotations"]} == {(None, None)}
+
+
 def test_tracks_and_eggs_are_named_or_null(clutch: Invented, document: dict[str, Any]) -> None:
     images = {image["id"]: image for image in document["images"]}
     loose = [a for a in document["annotations"] if a["track_id"] is None]
@@ -131,6 +138,7 @@ def test_a_long_clip_is_streamed_in_small_pieces(clutch: Invented) -> None:
         ellipse=np.stack([*rng.uniform(100, 400, (2, n)), *rng.uniform(20, 60, (2, n)), np.zeros(n)], axis=1),
         stage_probability=np.full((n, 3), 1 / 3),
         score=rng.uniform(0, 1, n),
+        spread=np.ones((n, 2)),
         track=np.zeros(n, np.int64),
     )
     started = time.monotonic()

@@ -195,6 +195,7 @@ def _detections(
         rows[:, 1].copy(),
         np.array(stages).reshape(-1, 3)[order],
         np.array(scores, float)[order],
+        np.full((len(rows), 2), np.nan),
     )
 
 

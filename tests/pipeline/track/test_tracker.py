@@ -19,7 +19,8 @@ def one_frame(frame, rows, *, stage=CALCIFIED):
     stages = np.full((len(table), 3), 0.05)
     stages[:, stage] = 0.9
     ellipses = np.column_stack([table[:, :4], np.zeros(len(table))])
-    return Detections(frame, ellipses, table[:, 1].copy(), stages, table[:, 4].copy())
+    nothing = np.full((len(table), 2), np.nan)
+    return Detections(frame, ellipses, table[:, 1].copy(), stages, table[:, 4].copy(), nothing)
 
 
 def run(frames):
