@@ -55,15 +55,15 @@ def draw_order(rng: np.random.Generator, profile: SpeciesProfile) -> Order:
     clutch = int(rng.integers(low, high + 1))
     follicles = int(rng.integers(3, 16))
     state = rng.random()
-    if state < 0.42:
+    if state < 0.3:
         return Order(calcified=clutch)
-    if state < 0.62:
+    if state < 0.5:
         return Order(thin_shelled=clutch)
-    if state < 0.76:
+    if state < 0.7:
         return Order(follicles=follicles)
-    if state < 0.85:
+    if state < 0.81:
         return Order(calcified=clutch, follicles=follicles)
-    if state < 0.93:
+    if state < 0.91:
         return Order(thin_shelled=clutch, follicles=follicles)
     return Order()
 

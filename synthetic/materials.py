@@ -12,7 +12,7 @@ from pydantic import BaseModel, ConfigDict, Field, model_validator
 from torch import Tensor
 
 from configs.reading import config_path, read_toml
-from synthetic.anatomy import Kind
+from synthetic.bodies import Kind
 from synthetic.errors import PhantomError
 
 __all__ = ["MaterialTable", "Materials", "load_materials"]
@@ -26,7 +26,8 @@ class _Variant(BaseModel):
     model_config = ConfigDict(extra="forbid", frozen=True)
 
     kind: str
-    weight: Annotated[float, Field(gt=0)]
+    weight: Annotated[float, Field(ge=0)] = 0.0
+    odd: Annotated[float, Field(ge=0, lt=1)] = 0.0
     echo_db: _Range
     texture_db: _PositiveRange = (0.0, 0.0)
     core_share: _PositiveRange = (0.0, 0.0)
@@ -87,13 +88,17 @@ _NAMES = tuple(field.name for field in fields(Materials))
 
 @dataclass(frozen=True)
 class MaterialTable:
-    """ranges (kinds, variants, properties, 2);  weights (kinds, variants), 0 where a kind has fewer variants."""
+    """ranges (kinds, variants, properties, 2);  weights (kinds, variants), 0 where a kind has fewer variants
+
+    odd (kinds, variants) : share of single objects that take this variant, whatever their animal's is
+    """
 
     ranges: Tensor
     weights: Tensor
+    odd: Tensor
 
     def to(self, device: torch.device) -> MaterialTable:
-        return MaterialTable(self.ranges.to(device), self.weights.to(device))
+        return MaterialTable(self.ranges.to(device), self.weights.to(device), self.odd.to(device))
 
     def draw(self, kinds: Tensor, generator: torch.Generator, *, scatter: float = 0.3) -> Materials:
         """Materials for (B, K) kinds. Rows are animals: within one, objects of a kind are alike.
@@ -110,7 +115,11 @@ class MaterialTable:
         single = torch.rand(batch, objects, len(_NAMES), generator=generator, device=device)
         rows = torch.arange(batch, device=device)[:, None]
         share = (1 - scatter) * own[rows, kinds] + scatter * single
-        ranges = self.ranges[kinds, variant[rows, kinds]]  # (B, K, P, 2)
+        # One draw against the running sum of the shares: below all of them, the animal's own variant.
+        lot = torch.rand(batch, objects, 1, generator=generator, device=device)
+        passed = (lot >= self.odd.cumsum(1)[kinds]).sum(2)  # (B, K)
+        taken = torch.where(passed < self.odd.shape[1], passed, variant[rows, kinds])
+        ranges = self.ranges[kinds, taken]  # (B, K, P, 2)
         values = ranges[..., 0] + share * (ranges[..., 1] - ranges[..., 0])
         return Materials(*values.unbind(-1))
 
@@ -131,14 +140,17 @@ def _table(variants: Sequence[_Variant]) -> MaterialTable:
         if variant.kind not in names:
             raise PhantomError(f'There is no material kind "{variant.kind}". Use one of {", ".join(names)}.')
         of_kind[names[variant.kind]].append(variant)
-    missing = [name for name, kind in names.items() if not of_kind[kind]]
+    missing = [name for name, kind in names.items() if not any(variant.weight for variant in of_kind[kind])]
     if missing:
-        raise PhantomError(f"The material file gives nothing for {', '.join(missing)}.")
+        raise PhantomError(f"The material file gives nothing with a weight for {', '.join(missing)}.")
+    crowded = [name for name, kind in names.items() if sum(variant.odd for variant in of_kind[kind]) >= 1]
+    if crowded:
+        raise PhantomError(f"The odd shares of {', '.join(crowded)} add up to 1 or more; nothing would be left.")
     most = max(len(group) for group in of_kind.values())
     ranges = torch.zeros(len(Kind), most, len(_NAMES), 2)
-    weights = torch.zeros(len(Kind), most)
+    weights, odd = torch.zeros(len(Kind), most), torch.zeros(len(Kind), most)
     for kind, group in of_kind.items():
         for index, variant in enumerate(group):
-            weights[kind, index] = variant.weight
+            weights[kind, index], odd[kind, index] = variant.weight, variant.odd
             ranges[kind, index] = torch.tensor([getattr(variant, name) for name in _NAMES])
-    return MaterialTable(ranges, weights)
+    return MaterialTable(ranges, weights, odd)

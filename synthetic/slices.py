@@ -12,7 +12,8 @@ from torch import Tensor
 from models.ellipsoid import section
 from models.targets import Labels
 from synthetic.acoustics import Beams, Plane, Slice
-from synthetic.anatomy import Animal, Kind
+from synthetic.anatomy import Animal
+from synthetic.bodies import Kind
 from synthetic.geometry import Scanner, View
 from synthetic.materials import Materials
 from synthetic.visibility import see

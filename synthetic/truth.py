@@ -8,7 +8,8 @@ from pathlib import Path
 from typing import Any
 
 from models import ellipse
-from synthetic.anatomy import STAGES, Animal, Kind
+from synthetic.anatomy import STAGES, Animal
+from synthetic.bodies import Kind
 from synthetic.film import FilmedFrame, FilmedObject
 
 __all__ = ["CATEGORIES", "AnimalTruth", "ClipTruth", "write_json"]

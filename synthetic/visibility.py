@@ -86,4 +86,5 @@ def _stands_out(level: Tensor, seen: Tensor) -> Tensor:
     step = (mean[:, :, 0] - mean[:, :, 2]).abs()
     contrast = torch.maximum(step, rim - torch.maximum(inner, outer))
     known = (count[:, :, 0] > 0) & (count[:, :, 2] > 0)
-    return known & (contrast > LEAST_CONTRAST * speckle) & (contrast > LEAST_GREY_STEP)
+    shown: Tensor = known & (contrast > LEAST_CONTRAST * speckle) & (contrast > LEAST_GREY_STEP)
+    return shown

@@ -5,7 +5,9 @@ import pytest
 from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 
-from synthetic.anatomy import Animal, Kind, Order, draw_animal
+from synthetic.anatomy import Animal, Order, draw_animal
+from synthetic.bodies import Kind
+from synthetic.clutch import FUSED, MISSHAPEN, draw_eggs, fuse
 from synthetic.dataset import draw_order
 from synthetic.errors import PhantomError
 from synthetic.species import PROFILES, SpeciesProfile, load_profile
@@ -37,7 +39,8 @@ def test_an_animal_carries_what_was_ordered_apart_and_inside(seed: int, profile:
     numbers = [int((animal.kinds == kind).sum()) for kind in (Kind.CALCIFIED, Kind.THIN_SHELLED, Kind.FOLLICLE)]
     assert numbers == [order.calcified, order.thin_shelled, order.follicles]
     parts = animal.centres[wanted], animal.semi_axes[wanted], animal.rotations[wanted]
-    assert overlapping_pairs(*parts) == []
+    # At most two eggs have grown into each other.
+    assert len(overlapping_pairs(*parts)) <= 1
     body = np.array([animal.width_mm, animal.carapace_mm, animal.height_mm]) / 2
     ball = points_in_ball(200)
     for part in zip(*parts, strict=True):
@@ -57,8 +60,9 @@ def test_sizes_are_those_of_the_species(seed: int, profile: SpeciesProfile) -> N
 
     shelled = 2 * animal.semi_axes[animal.kinds >= Kind.THIN_SHELLED]
     if len(shelled):
+        shelled = shelled[shelled[:, 1] == shelled[:, 2]]  # the others are misshapen
         length, width = shelled[:, 0], shelled[:, 1]
-        np.testing.assert_array_equal(width, shelled[:, 2])
+    if len(shelled):
         assert (length >= width).all()
         # Of nearly round eggs either measure may come out longer.
         shortest = min(profile.egg_length_mm[0], profile.egg_width_mm[0])
@@ -71,7 +75,7 @@ def test_sizes_are_those_of_the_species(seed: int, profile: SpeciesProfile) -> N
     follicles = 2 * animal.semi_axes[animal.kinds == Kind.FOLLICLE]
     assert len(follicles) == order.follicles
     if len(follicles):
-        assert follicles.min() >= 0.85 * profile.follicle_mm[0]
+        assert follicles.min() >= 0.85 * 0.6 * profile.follicle_mm[0]  # atretic ones shrink
         assert follicles.max() <= 1.15 * profile.follicle_mm[1]
 
 
@@ -80,7 +84,7 @@ def test_sizes_are_those_of_the_species(seed: int, profile: SpeciesProfile) -> N
 def test_small_organs_give_way_to_eggs_and_rotations_are_rotations(seed: int, profile: SpeciesProfile) -> None:
     _, animal = drawn(seed, profile)
     own = np.isin(animal.kinds, [Kind.VESSEL, Kind.BLADDER, Kind.BOWEL, Kind.UROLITH]) | (animal.kinds >= Kind.FOLLICLE)
-    assert overlapping_pairs(animal.centres[own], animal.semi_axes[own], animal.rotations[own]) == []
+    assert len(overlapping_pairs(animal.centres[own], animal.semi_axes[own], animal.rotations[own])) <= 1
     turned = animal.rotations @ animal.rotations.transpose(0, 2, 1)
     np.testing.assert_allclose(turned, np.eye(3)[None].repeat(len(turned), 0), atol=1e-12)
     np.testing.assert_allclose(np.linalg.det(animal.rotations), 1.0)
@@ -141,3 +145,18 @@ def test_what_fits_by_volume_but_cannot_be_laid_apart_is_refused_with_what_would
 def test_a_negative_order_is_refused() -> None:
     with pytest.raises(PhantomError, match=r"negative number of anything.*follicles=-1"):
         draw_animal(np.random.default_rng(0), load_profile("emys-orbicularis"), Order(follicles=-1))
+
+
+def test_a_few_eggs_are_misshapen_and_a_few_clutches_hold_two_grown_together() -> None:
+    profile = load_profile("trachemys-scripta")
+    rng = np.random.default_rng(8)
+    measures = (200.0, 150.0, 90.0)
+    eggs = draw_eggs(rng, profile, Kind.CALCIFIED, 4000, measures)
+    misshapen = (eggs.semi_axes[:, 1] != eggs.semi_axes[:, 2]).mean()
+    assert misshapen == pytest.approx(MISSHAPEN, abs=0.01)
+    pair = draw_eggs(rng, profile, Kind.CALCIFIED, 2, measures)
+    moved = [fuse(rng, pair).centres for _ in range(2000)]
+    fused = [centres for centres in moved if not np.array_equal(centres, pair.centres)]
+    assert len(fused) / len(moved) == pytest.approx(FUSED, abs=0.012)
+    apart = np.linalg.norm(np.diff(pair.centres, axis=0))
+    assert np.linalg.norm(np.diff(fused[0], axis=0)) == pytest.approx(apart * 6 / 7)

@@ -5,7 +5,8 @@ import pytest
 import torch
 
 from models.ellipsoid import section
-from synthetic.anatomy import Kind, Order, draw_animal
+from synthetic.anatomy import Order, draw_animal
+from synthetic.bodies import Kind
 from synthetic.film import HEIGHT, WIDTH, FilmedFrame, Machine, Studio, draw_machine
 from synthetic.geometry import scan_convert
 from synthetic.probe import Sweep, draw_sweep

@@ -10,7 +10,7 @@ import pytest
 import torch
 
 from configs.reading import ConfigError, config_path
-from synthetic.anatomy import Kind
+from synthetic.bodies import Kind
 from synthetic.errors import PhantomError
 from synthetic.materials import Materials, load_materials
 
@@ -35,16 +35,31 @@ def draw(kinds: torch.Tensor, seed: int = 1, scatter: float = 0.3) -> Materials:
 def test_every_draw_lies_in_the_ranges_of_one_variant(kind: Kind) -> None:
     variants = [variant for variant in written() if variant["kind"] == kind_name(kind)]
     drawn = draw(torch.full((200, 3), int(kind)))
-    fits = torch.zeros(200, 3, dtype=torch.bool)
-    for variant in variants:
+    own = torch.zeros(200, len(variants), 3, dtype=torch.bool)
+    odd = torch.zeros(200, 3, dtype=torch.bool)
+    for index, variant in enumerate(variants):
         here = torch.ones(200, 3, dtype=torch.bool)
         for name in set(NAMES) & variant.keys():
             low, high = variant[name]
             value = getattr(drawn, name)
             here &= (value >= low - 1e-4) & (value <= high + 1e-4)
-        # An animal takes one variant for all its objects of a kind.
-        fits |= here.all(1, keepdim=True)
-    assert fits.all()
+        own[:, index] = here
+        odd |= here & bool(variant.get("odd"))
+    # An animal takes one variant for all its objects of a kind, but for the odd ones among them.
+    assert (own | odd[:, None]).all(2).any(1).all()
+
+
+def test_single_objects_are_odd_as_often_as_the_file_says() -> None:
+    share = {name: 0.0 for name in map(kind_name, Kind)}
+    for variant in written():
+        share[variant["kind"]] += variant.get("odd", 0.0)
+    table = load_materials()
+    assert table.odd.sum(1).tolist() == pytest.approx(list(share.values()))
+    assert share["calcified"] > 0
+    drawn = draw(torch.full((400, 10), int(Kind.CALCIFIED)), scatter=0.0)
+    # Without scatter only an odd one differs from the other eggs of its animal.
+    strange = (drawn.rim_gaps - drawn.rim_gaps.median(1, keepdim=True).values).abs() > 0.5
+    assert strange.float().mean().item() == pytest.approx(share["calcified"], abs=0.012)
 
 
 def test_objects_of_one_animal_are_more_alike_than_those_of_others() -> None:
@@ -57,7 +72,7 @@ def test_objects_of_one_animal_are_more_alike_than_those_of_others() -> None:
 
 
 def test_scatter_decides_how_far_single_objects_stray() -> None:
-    kinds = torch.full((200, 12), int(Kind.FOLLICLE))
+    kinds = torch.full((200, 12), int(Kind.BLADDER))
     none, some, much = (draw(kinds, scatter=scatter).softness_mm.var(1).mean() for scatter in (0.0, 0.3, 1.0))
     assert none == 0
     assert none < some < much
@@ -105,7 +120,7 @@ def without_uroliths(text: str) -> str:
 
 
 def test_a_kind_without_material_is_refused_by_name(tmp_path: Path) -> None:
-    with pytest.raises(PhantomError, match=r"gives nothing for urolith\."):
+    with pytest.raises(PhantomError, match=r"gives nothing with a weight for urolith\."):
         load_materials(changed(tmp_path, without_uroliths))
 
 
@@ -121,7 +136,7 @@ def test_variants_are_drawn_as_often_as_their_weights_say(tmp_path: Path) -> Non
 
 def test_an_unknown_kind_is_refused_with_those_that_are_known(tmp_path: Path) -> None:
     path = changed(tmp_path, lambda text: text.replace('"urolith"', '"pearl"'))
-    with pytest.raises(PhantomError, match=r'no material kind "pearl".*organ, fascia.*thin-shelled, calcified'):
+    with pytest.raises(PhantomError, match=r'no material kind "pearl".*organ, fluid.*thin-shelled, calcified'):
         load_materials(path)
 
 
@@ -136,6 +151,6 @@ def test_a_wrong_key_and_a_negative_thickness_are_refused_by_name(tmp_path: Path
 
 def test_a_reversed_range_is_refused_by_name(tmp_path: Path) -> None:
     file = tmp_path / "materials.toml"
-    file.write_text(SHIPPED.read_text(encoding="utf-8").replace("echo_db = [-7, 7]", "echo_db = [7, -7]"))
+    file.write_text(SHIPPED.read_text(encoding="utf-8").replace("echo_db = [-8, 8]", "echo_db = [8, -8]"))
     with pytest.raises(ConfigError, match="echo_db must give the lower value first"):
         load_materials(file)

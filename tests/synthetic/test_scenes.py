@@ -3,7 +3,7 @@ from __future__ import annotations
 import pytest
 import torch
 
-from synthetic.anatomy import Kind
+from synthetic.bodies import Kind
 from synthetic.dataset import draw_animals
 from synthetic.geometry import LINEAR_RADIUS_MM, View, scan_convert
 from synthetic.materials import load_materials

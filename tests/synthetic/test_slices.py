@@ -14,7 +14,8 @@ from torch import Tensor
 from models import ellipse
 from models.targets import Labels
 from synthetic.acoustics import Beams, Plane
-from synthetic.anatomy import Animal, Kind
+from synthetic.anatomy import Animal
+from synthetic.bodies import Kind
 from synthetic.geometry import Scanner, View, scan_convert
 from synthetic.materials import Materials, load_materials
 from synthetic.slices import Cut, Herd, cut, label

@@ -6,7 +6,8 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from synthetic.anatomy import Animal, Kind, Order, draw_animal
+from synthetic.anatomy import Animal, Order, draw_animal
+from synthetic.bodies import Kind
 from synthetic.film import FilmedFrame, FilmedObject
 from synthetic.species import load_profile
 from synthetic.truth import CATEGORIES, AnimalTruth, ClipTruth, write_json
