@@ -15,7 +15,8 @@ from torch import Tensor
 from models.targets import Labels
 from synthetic.acoustics import render_beams
 from synthetic.anatomy import Animal, Order, draw_animal
-from synthetic.appearance import draw_look, draw_overlays, dress, to_grey
+from synthetic.appearance import draw_look, dress, to_grey
+from synthetic.contact import lose_contact
 from synthetic.errors import PhantomError
 from synthetic.geometry import scan_convert
 from synthetic.materials import MaterialTable, load_materials
@@ -29,6 +30,8 @@ __all__ = ["StreamSettings", "draw_animals", "draw_order", "stream"]
 
 # Beams and samples of a training picture: enough for 256 px.
 LINES, SAMPLES = 128, 256
+# Share of the pictures with marks on them, for each kind of mark.
+OVERLAYS = 0.25
 
 # Of the pictures whose network is told the scale, this share is not told.
 UNTOLD = 0.2
@@ -122,14 +125,15 @@ def _batch(
         # The same animal before the same machine, a little further along; noise and grain are drawn afresh.
         plane = planes_nearby(plane, frames, generator)
         scanner, console = for_each_frame(scanner, frames), for_each_frame(console, frames)
-        view, look = for_each_frame(view, frames), for_each_frame(look, frames)
+        view, look = for_each_frame(view, frames), look.repeated(frames)
         chosen, materials = for_each_frame(chosen, frames), for_each_frame(materials, frames)
         offset = offset.repeat_interleave(frames, 0)
     met = cut(chosen, materials, plane, offset)
     beams = render_beams(met.slice, plane, scanner, console, noise, generator, lines=LINES, samples=SAMPLES)
+    beams = lose_contact(beams, look.contact, generator)
     grey = to_grey(beams.echo_db, look)
     picture, sector = scan_convert(grey[:, None], scanner, view, side, side)
-    picture = dress(_overlaid(picture, frames, generator), look, generator) * sector[:, None]
+    picture = dress(picture, look, generator, overlays=OVERLAYS, frames=frames) * sector[:, None]
     labels, _ = label(met, beams, grey, scanner, view, side, side)
     picture, labels = picture.view(number, frames, side, side), _of_middle_frame(labels, frames)
     if settings.told_scale:
@@ -141,14 +145,6 @@ def tell_scale(mm_per_px: Tensor, side_px: int, generator: torch.Generator) -> T
     """(B, 1, side, side) the logarithm of the pictures' scale (B,), or 0 where it is not told."""
     told = torch.rand(len(mm_per_px), generator=generator, device=mm_per_px.device) >= UNTOLD
     return (told * torch.log(mm_per_px))[:, None, None, None].expand(-1, 1, side_px, side_px)
-
-
-def _overlaid(picture: Tensor, frames: int, generator: torch.Generator) -> Tensor:
-    """What the machine draws over (B * frames, 1, H, W) pictures: the same on all frames of a sweep."""
-    sweeps = picture.unflatten(0, (-1, frames))
-    # Copies of the generator draw what it draws itself in the end.
-    ahead = [draw_overlays(sweeps[:, frame], generator.clone_state()) for frame in range(frames - 1)]
-    return torch.stack([*ahead, draw_overlays(sweeps[:, -1], generator)], 1).flatten(0, 1)
 
 
 def _of_middle_frame(labels: Labels, frames: int) -> Labels:

@@ -98,7 +98,7 @@ def draw_machine(rng: np.random.Generator, animal: Animal) -> Machine:
     )
 
 
-_Settings = TypeVar("_Settings", Scanner, Console, Look, View, Materials)
+_Settings = TypeVar("_Settings", Scanner, Console, View, Materials)
 
 
 def _repeated(settings: _Settings, number: int) -> _Settings:
@@ -129,7 +129,7 @@ class Studio:
         number = len(plane.origin)
         machine = self._machine
         scanner, console = _repeated(machine.scanner, number), _repeated(machine.console, number)
-        look, view = _repeated(machine.look, number), _repeated(machine.view, number)
+        look, view = machine.look.repeated(number), _repeated(machine.view, number)
         herd = self._herd.take(torch.zeros(number, dtype=torch.int64))
         materials = _repeated(self._materials, number)
         met = cut(herd, materials, plane, torch.zeros(number, 3), one_animal=True)

@@ -10,7 +10,6 @@ from torch import Tensor
 from torch.nn import functional
 
 from synthetic.acoustics import Console, Plane
-from synthetic.appearance import Look
 from synthetic.geometry import Scanner, View
 from synthetic.materials import Materials
 from synthetic.slices import Herd
@@ -24,7 +23,7 @@ _RESTING = 0.1
 _DRIFT_MM = 0.1  # standard deviation along the plane, from frame to frame
 _TURN_DEGREES = 0.3  # the same about each axis of the body
 
-_Rows = TypeVar("_Rows", Scanner, Console, Look, View, Materials, Herd)
+_Rows = TypeVar("_Rows", Scanner, Console, View, Materials, Herd)
 
 
 def planes_nearby(plane: Plane, frames: int, generator: torch.Generator) -> Plane:

@@ -12,7 +12,7 @@ from torch import Tensor
 from models.targets import Labels
 from synthetic import dataset
 from synthetic.anatomy import Animal, Order
-from synthetic.dataset import StreamSettings, _overlaid, draw_animals, draw_order, stream, tell_scale
+from synthetic.dataset import StreamSettings, draw_animals, draw_order, stream, tell_scale
 from synthetic.species import PROFILES, load_profile
 
 SIDE = 64
@@ -145,11 +145,3 @@ def test_a_told_scale_is_a_channel_that_now_and_then_says_nothing() -> None:
     scale = torch.linspace(0.1, 0.8, 500)
     plane = tell_scale(scale, 2, torch.Generator().manual_seed(1))[:, 0, 0, 0]
     assert 0.15 < float((plane == 0).float().mean()) < 0.25
-
-
-def test_marks_on_the_screen_are_the_same_on_all_frames() -> None:
-    black = torch.zeros(24, 1, SIDE, SIDE)
-    marked = _overlaid(black, 3, torch.Generator().manual_seed(1)).view(8, 3, SIDE, SIDE)
-    assert (marked > 0).any((1, 2, 3)).sum() >= 4
-    assert torch.equal(marked[:, 0], marked[:, 1])
-    assert torch.equal(marked[:, 0], marked[:, 2])

@@ -1,0 +1,59 @@
+"""Random numbers for many machines at once."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from itertools import accumulate
+
+import torch
+from torch import Tensor
+
+__all__ = ["Draws"]
+
+
+@dataclass(frozen=True)
+class Draws:
+    """Draws of one row for each of ``batch`` machines, on the generator's device.
+
+    spread : share of every range, about its middle, from which is drawn; faults come as much more seldom. Less than 1
+    stands for machines that are set and held with care.
+    """
+
+    batch: int
+    generator: torch.Generator
+    spread: float = 1.0
+
+    def _rand(self, *shape: int) -> Tensor:
+        return torch.rand(self.batch, *shape, generator=self.generator, device=self.generator.device)
+
+    def uniform(self, low: float, high: float, *shape: int) -> Tensor:
+        """(B, *shape) between low and high."""
+        share = 0.5 + self.spread * (self._rand(*shape) - 0.5)
+        return low + (high - low) * share
+
+    def normal(self, *shape: int) -> Tensor:
+        """(B, *shape) of mean 0, and of deviation 1 at full spread."""
+        return self.spread * torch.randn(
+            self.batch, *shape, generator=self.generator, device=self.generator.device, dtype=torch.float32
+        )
+
+    def chance(self, share: float) -> Tensor:
+        """(B,) bool, True in a share of the rows, however large the spread."""
+        return self._rand() < share
+
+    def sometimes(self, share: float, values: Tensor) -> Tensor:
+        """The (B, ...) values in a share of the rows, nought in the others: a setting that some machines have."""
+        chosen = self.chance(share).view(-1, *[1] * (values.dim() - 1))
+        return torch.where(chosen, values, torch.zeros_like(values))
+
+    def by_mistake(self, share: float, values: Tensor) -> Tensor:
+        """As ``sometimes``, for faults: those that take care have fewer."""
+        return self.sometimes(share * self.spread, values)
+
+    def kind(self, *shares: float) -> Tensor:
+        """(B,) numbers of kinds that come with the given shares; what these leave of 1 goes to one kind more."""
+        place = self._rand()
+        number = torch.zeros(self.batch, dtype=torch.int64, device=place.device)
+        for border in accumulate(shares):
+            number = number + (place >= border)
+        return number
