@@ -25,13 +25,13 @@ from synthetic.anatomy import Animal, Order, draw_animal
 from synthetic.dataset import draw_order
 from synthetic.errors import PhantomError
 from synthetic.film import HEIGHT, WIDTH, Studio, draw_machine
-from synthetic.probe import Window, draw_sweep
+from synthetic.motion import draw_breath
+from synthetic.probe import FRAMES_PER_SECOND, PLAIN_HAND, Hand, Window, draw_hand, draw_sweep
 from synthetic.species import PROFILES, load_profile
 from synthetic.truth import CATEGORIES, AnimalTruth, ClipTruth, write_json
 
 __all__ = ["Subject", "draw_subjects", "write_demo", "write_phantoms", "write_subjects"]
 
-FRAME_RATE = 25
 _FIRST_DATE = dt.date(2026, 5, 3)
 
 Progress = Callable[[int, int], None]
@@ -39,14 +39,14 @@ Progress = Callable[[int, int], None]
 
 @dataclass(frozen=True)
 class Subject:
-    """An animal to be filmed. windows : one clip each;  frames : of each clip;  returns : the hand comes back."""
+    """An animal to be filmed. windows : one clip each;  frames : of each clip;  hand : that sweeps it."""
 
     name: str
     profile: str
     order: Order
     windows: tuple[Window, ...] = ("left", "right")
     frames: int = 110
-    returns: bool = False
+    hand: Hand = PLAIN_HAND
 
 
 def draw_subjects(animals: int, seed: int) -> list[Subject]:
@@ -66,7 +66,7 @@ def draw_subjects(animals: int, seed: int) -> list[Subject]:
                 profile=profile,
                 order=draw_order(rng, load_profile(profile)),
                 frames=int(rng.integers(90, 131)),
-                returns=bool(rng.random() < 0.2),
+                hand=draw_hand(rng),
             )
         )
     return subjects
@@ -161,17 +161,18 @@ def _film(job: _Job) -> ClipTruth:
     studio = Studio(animal, machine, int(rng.integers(2**62)))
     # What follows differs from window to window.
     rng = np.random.default_rng([job.seed, job.index, 4, job.subject.windows.index(job.window)])
-    sweep = draw_sweep(rng, animal, job.window, job.subject.frames, returns=job.subject.returns)
+    sweep = draw_sweep(rng, animal, job.window, job.subject.frames, job.subject.hand)
+    breath = draw_breath(rng, job.subject.frames)
     truth = ClipTruth(job.subject.name, f"{job.window}-1.mp4", job.window, round(machine.mm_per_px, 5), WIDTH, HEIGHT)
 
     def watched() -> Iterator[NDArray[np.uint8]]:
-        for frame in studio.film(sweep, int(rng.integers(2**62))):
+        for frame in studio.film(sweep, breath, int(rng.integers(2**62))):
             truth.add(frame)
             yield frame.grey
 
     folder = job.root / job.subject.name / _date(job.index)
     folder.mkdir(parents=True, exist_ok=True)
-    write_mp4(folder / truth.file, watched(), frame_rate=FRAME_RATE)
+    write_mp4(folder / truth.file, watched(), frame_rate=FRAMES_PER_SECOND)
     (folder / f"{job.window}-1.mot.txt").write_text("\n".join([*truth.mot_lines, ""]), encoding="utf-8")
     return truth
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TypeVar
 
 import numpy as np
@@ -14,8 +14,10 @@ from torch import Tensor
 from synthetic.acoustics import Console, Plane, render_beams
 from synthetic.anatomy import Animal
 from synthetic.appearance import Look, draw_look, dress, to_grey
+from synthetic.contact import Contact, lose_contact
 from synthetic.geometry import Scanner, View, scan_convert
 from synthetic.materials import Materials, load_materials
+from synthetic.motion import MovingNoise, TissueMotion
 from synthetic.probe import Sweep
 from synthetic.scenes import draw_console
 from synthetic.screen import Screen, draw_screen
@@ -106,6 +108,29 @@ def _repeated(settings: _Settings, number: int) -> _Settings:
     return type(settings)(**{name: value.expand(number, *value.shape[1:]) for name, value in vars(settings).items()})
 
 
+@dataclass(frozen=True)
+class _Moments:
+    """Some B moments of a sweep. touching (B,) : share of the probe's face"""
+
+    plane: Plane
+    motion: TissueMotion
+    touching: Tensor
+
+
+def _moments(sweep: Sweep, breath: NDArray[np.float64], part: slice) -> _Moments:
+    columns = (sweep.origins, sweep.rights, sweep.downs, sweep.pressure_mm, sweep.contact, breath)
+    origin, right, down, pressure_mm, touching, breathed = (
+        torch.from_numpy(column[part]).float() for column in columns
+    )
+    plane = Plane(origin, right, down)
+    return _Moments(plane, TissueMotion.of(plane, pressure_mm, breathed), touching)
+
+
+def _parted(contact: Contact, touching: Tensor) -> Contact:
+    """Of a face of which only a share (B,) is ``touching``: it parts from the skin at its last lines first."""
+    return replace(contact, gap=2 * (1 - touching), middle=torch.ones_like(touching))
+
+
 class Studio:
     """An animal before a machine. Its tissue and its noise stay the same in every clip."""
 
@@ -116,24 +141,24 @@ class Studio:
         self._noise: TissueNoise = make_noise(generator)
         self._materials: Materials = load_materials().draw(self._herd.kinds, generator, scatter=0.15)
 
-    def film(self, sweep: Sweep, seed: int) -> Iterator[FilmedFrame]:
-        """The clip's frames, a few rendered at a time."""
+    def film(self, sweep: Sweep, breath: NDArray[np.float64], seed: int) -> Iterator[FilmedFrame]:
+        """The clip's T frames, a few rendered at a time, of an animal whose breath is at (T, 3) mm."""
         generator = torch.Generator().manual_seed(seed)
-        for start in range(0, len(sweep.origins), _TOGETHER):
-            stop = min(start + _TOGETHER, len(sweep.origins))
+        for start in range(0, len(breath), _TOGETHER):
             with torch.no_grad():
-                yield from self._some(sweep, slice(start, stop), generator)
+                yield from self._some(_moments(sweep, breath, slice(start, start + _TOGETHER)), generator)
 
-    def _some(self, sweep: Sweep, part: slice, generator: torch.Generator) -> Iterator[FilmedFrame]:
-        plane = Plane(*(torch.from_numpy(v[part]).float() for v in (sweep.origins, sweep.rights, sweep.downs)))
-        number = len(plane.origin)
+    def _some(self, moments: _Moments, generator: torch.Generator) -> Iterator[FilmedFrame]:
+        plane, motion, number = moments.plane, moments.motion, len(moments.touching)
         machine = self._machine
         scanner, console = _repeated(machine.scanner, number), _repeated(machine.console, number)
         look, view = machine.look.repeated(number), _repeated(machine.view, number)
-        herd = self._herd.take(torch.zeros(number, dtype=torch.int64))
+        herd = motion.moved_herd(self._herd.take(torch.zeros(number, dtype=torch.int64)))
         materials = _repeated(self._materials, number)
         met = cut(herd, materials, plane, torch.zeros(number, 3), one_animal=True)
-        beams = render_beams(met.slice, plane, scanner, console, self._noise, generator, lines=LINES, samples=SAMPLES)
+        noise = MovingNoise.of(self._noise, motion)
+        beams = render_beams(met.slice, plane, scanner, console, noise, generator, lines=LINES, samples=SAMPLES)
+        beams = lose_contact(beams, _parted(look.contact, moments.touching), generator)
         grey = to_grey(beams.echo_db, look)
         picture, sector = scan_convert(grey[:, None], scanner, view, HEIGHT, WIDTH)
         picture = dress(picture, look, generator) * sector[:, None]

@@ -17,14 +17,14 @@ from numpy.typing import NDArray
 
 from synthetic import clips
 from synthetic.anatomy import Order
-from synthetic.clips import FRAME_RATE, Subject, draw_subjects, write_mp4, write_subjects
+from synthetic.clips import Subject, draw_subjects, write_mp4, write_subjects
 from synthetic.errors import PhantomError
 from synthetic.film import HEIGHT, WIDTH
-from synthetic.probe import Sweep, draw_sweep
+from synthetic.probe import FRAMES_PER_SECOND, Hand, Sweep, draw_sweep
 from synthetic.species import PROFILES, load_profile
 
 SUBJECTS = (
-    Subject("AF-0001", "emys-orbicularis", Order(calcified=6, follicles=2), frames=8, returns=True),
+    Subject("AF-0001", "emys-orbicularis", Order(calcified=6, follicles=2), frames=8, hand=Hand(returns=True)),
     Subject("AF-0002", "terrapene-ornata", Order(), windows=("right",), frames=6),
 )
 CLIPS = {
@@ -93,7 +93,7 @@ def test_clips_are_real_video_of_the_right_length_and_size(phantoms: Phantoms) -
         assert {picture.shape for picture in shown} == {(HEIGHT, WIDTH)}
         with av.open(str(phantoms.root / clip)) as container:
             stream = container.streams.video[0]
-            assert stream.average_rate == FRAME_RATE
+            assert stream.average_rate == FRAMES_PER_SECOND
             assert stream.codec_context.name == "h264"
         # A hand that moves: later pictures differ from the first by more than coding.
         assert np.abs(shown[-1].astype(int) - shown[0]).mean() > 3
@@ -223,13 +223,16 @@ def test_each_window_is_swept_by_a_hand_of_its_own(
     tmp_path: Path, in_this_process: None, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     sweeps: list[Sweep] = []
+    hand = Hand(rocks=True, kicks=1)
 
-    def watched(*arguments: Any, **options: Any) -> Sweep:
-        sweeps.append(draw_sweep(*arguments, **options))
+    def watched(*arguments: Any) -> Sweep:
+        assert arguments[-1] == hand
+        sweeps.append(draw_sweep(*arguments))
         return sweeps[-1]
 
     monkeypatch.setattr(clips, "draw_sweep", watched)
-    film(tmp_path, seed=3, processes=1, subjects=(Subject("AF-0001", "terrapene-ornata", Order(), frames=2),))
+    subject = Subject("AF-0001", "terrapene-ornata", Order(), frames=2, hand=hand)
+    film(tmp_path, seed=3, processes=1, subjects=(subject,))
     left, right = sweeps
     assert (left.window, right.window) == ("left", "right")
     # Not the same sweep in a mirror.
@@ -256,7 +259,8 @@ def test_subjects_are_plausible_and_each_depends_on_its_own_place() -> None:
         assert shelled == 0 or low <= shelled <= high
         assert 90 <= subject.frames <= 130
         assert subject.windows == ("left", "right")
-    assert 0 < sum(subject.returns for subject in subjects) < 20
+    assert 0 < sum(subject.hand.returns for subject in subjects) < 20
+    assert len({subject.hand for subject in subjects}) > 4
 
 
 def test_no_animals_are_refused() -> None:
