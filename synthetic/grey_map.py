@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import torch
 from torch import Tensor
@@ -12,7 +12,7 @@ from synthetic.draws import Draws
 __all__ = ["GreyMap", "map_to_grey"]
 
 _SEGMENTS = 8
-_WHITEST_TISSUE = 0.75
+_DARKEST_TISSUE, _WHITEST_TISSUE = 0.07, 0.8
 
 
 @dataclass(frozen=True)
@@ -36,20 +36,30 @@ class GreyMap:
 
     @classmethod
     def draw(cls, draws: Draws) -> GreyMap:
-        """Maps from the soft to the hard. Mean tissue is never rejected and never nearly white."""
+        """Maps from the soft to the hard. Mean tissue is never rejected, never nearly black and never nearly white: who
+        sets a machine turns the gain until there is something to be seen.
+        """
         level = draws.uniform(0.14, 0.62)
         rises = torch.exp(draws.sometimes(0.5, draws.uniform(0.1, 0.7))[:, None] * draws.normal(_SEGMENTS))
         rises = torch.cat([torch.zeros_like(rises[:, :1]), rises / rises.sum(1, keepdim=True)], dim=1)
-        white = draws.sometimes(0.25, draws.uniform(0.0, 0.35))
-        return cls(
+        drawn = cls(
             dynamic_range_db=draws.uniform(38, 85),
             level=level,
             gamma=torch.exp(draws.uniform(-0.45, 0.45)),
             contrast=draws.sometimes(0.5, draws.uniform(-0.5, 1.0)),
             knots=rises.cumsum(1),
             reject=draws.sometimes(0.2, draws.uniform(0.1, 0.6) * level),
-            white=torch.minimum(white, (1 - level / _WHITEST_TISSUE).clamp(min=0)),
+            white=draws.sometimes(0.25, draws.uniform(0.0, 0.35)),
             haze=draws.sometimes(0.2, draws.uniform(0.0, 0.12)),
+        )
+        tissue = map_to_grey(torch.zeros_like(level)[:, None, None], drawn)[:, 0, 0]
+        lost = (tissue < _DARKEST_TISSUE) | (tissue > _WHITEST_TISSUE)
+        return replace(
+            drawn,
+            gamma=torch.where(lost, 1.0, drawn.gamma),
+            contrast=torch.where(lost, 0.0, drawn.contrast),
+            white=torch.where(lost, 0.0, drawn.white),
+            knots=torch.where(lost[:, None], torch.linspace(0, 1, _SEGMENTS + 1, device=level.device), drawn.knots),
         )
 
 

@@ -10,12 +10,13 @@ from tests.synthetic.looks import draws, flat_map
 def test_no_map_of_any_machine_makes_a_stronger_echo_darker() -> None:
     grey = map_to_grey(torch.linspace(-90, 90, 600).expand(300, 1, 600), GreyMap.draw(draws(300)))[:, 0]
     assert (grey.diff(dim=1) >= -1e-6).all()
-    # Black at the one end, nearly white at the other, and mean tissue is neither rejected nor white.
+    # Black at the one end, white at the other, and mean tissue is neither nearly black nor nearly white.
     assert (grey[:, 0] <= 0.12 + 1e-6).all()
     torch.testing.assert_close(grey[:, -1], torch.ones(300))
     tissue = map_to_grey(torch.zeros(300, 1, 1), GreyMap.draw(draws(300)))[:, 0, 0]
-    assert (tissue > 0.01).all()
-    assert (tissue < 0.97).all()
+    assert (tissue >= 0.07).all()
+    assert (tissue <= 0.8).all()
+    assert tissue.std() > 0.15
 
 
 def test_maps_differ_in_shape_and_not_in_gain_alone() -> None:
