@@ -19,6 +19,8 @@ __all__ = ["MaterialTable", "Materials", "load_materials"]
 
 _Range = tuple[float, float]
 _NotNegative = Annotated[float, Field(ge=0)]
+_Share = Annotated[float, Field(ge=0, le=1)]
+_Speed = Annotated[float, Field(gt=0.3, lt=7)]  # mm/us: from air's to calcite's
 _PositiveRange = tuple[_NotNegative, _NotNegative]
 
 
@@ -39,6 +41,10 @@ class _Variant(BaseModel):
     rim_power: _PositiveRange = (1.0, 6.0)
     rim_gaps: _PositiveRange = (0.0, 6.0)
     loss_db: _PositiveRange = (0.0, 0.0)
+    shell_mm: _PositiveRange = (0.0, 0.0)
+    mineral: tuple[_Share, _Share] = (0.0, 0.0)
+    absorption: _PositiveRange = (0.0, 0.0)
+    speed: tuple[_Speed, _Speed] = (1.54, 1.54)
     attenuation: _PositiveRange
     unevenness: _PositiveRange
     softness_mm: _PositiveRange
@@ -73,6 +79,10 @@ class Materials:
     rim_power: Tensor
     rim_gaps: Tensor
     loss_db: Tensor
+    shell_mm: Tensor
+    mineral: Tensor
+    absorption: Tensor
+    speed: Tensor
     attenuation: Tensor
     unevenness: Tensor
     softness_mm: Tensor

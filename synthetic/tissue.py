@@ -6,6 +6,7 @@ decorrelates as it should.
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 import torch
@@ -14,7 +15,11 @@ from torch.nn import functional
 
 __all__ = ["TissueNoise", "make_noise"]
 
-SCATTERER_SPACING_MM = 0.4
+# So fine that a resolution cell of 0.2 x 0.5 x 2 mm holds ten scatterers, which speckle needs (common practice).
+SCATTERER_SPACING_MM = 0.25
+# Blended between the nodes, scatterers are alike over a distance: about a Gaussian of this deviation in any direction
+# (measured: 0.74, 0.29 and 0.04 of 1 at a half, one and one and a half spacings).
+SCATTERER_CORRELATION_MM = 0.64 * SCATTERER_SPACING_MM
 UNEVENNESS_SPACING_MM = 5.0
 LAYER_SPACING_MM = (0.7, 7.0, 7.0)
 LAYER_BEND_MM = 2.0
@@ -29,6 +34,19 @@ class TissueNoise:
 
     scatterers: Tensor
     slow: Tensor
+
+    def read_slice(self, points: Tensor, across: Tensor, slice_mm: Tensor) -> tuple[Tensor, Tensor]:
+        """Scatterers at (B, L, S, 3) mm as a slice of slice_mm (B,) thickness, two ways at -6 dB, adds them up.
+
+        A slice that moves along its normal ``across`` (B, 3) keeps its speckle for about its own thickness: a Gaussian
+        profile of deviation s makes echoes alike by exp(-d^2 / 4 s^2) over a distance d (autocorrelation of the
+        profile). Instead of adding layers, the body is read squeezed along the normal by the share that gives this.
+        """
+        profile = slice_mm / (2 * math.sqrt(2 * math.log(2)))
+        squeeze = (SCATTERER_CORRELATION_MM / (math.sqrt(2) * profile)).clamp(max=1)
+        normal = across[:, None, None]
+        off = (points * normal).sum(-1, keepdim=True)
+        return self.read_scatterers(points - (1 - squeeze)[:, None, None, None] * off * normal)
 
     def read_scatterers(self, points: Tensor) -> tuple[Tensor, Tensor]:
         """Complex scatterer amplitude of unit power at (B, L, S, 3) mm: real and imaginary (B, L, S)."""
@@ -68,7 +86,7 @@ def _read(volume: Tensor, place: Tensor) -> Tensor:
     return read
 
 
-def make_noise(generator: torch.Generator, *, nodes: int = 96, slow_nodes: int = 48) -> TissueNoise:
+def make_noise(generator: torch.Generator, *, nodes: int = 144, slow_nodes: int = 48) -> TissueNoise:
     """Fresh noise on the generator's device."""
     device = generator.device
     scatterers = torch.randn(1, 2, nodes, nodes, nodes, generator=generator, device=device) * 0.5**0.5

@@ -22,7 +22,7 @@ from synthetic.tissue import TissueNoise, make_noise
 ATTENUATION = 0.5  # dB/cm/MHz
 
 _QUIET = {
-    "skin_mm": -100.0,  # a body wall of no thickness still has an echo; this one lies behind the probe
+    "skin_mm": 0.0,
     "fat_mm": 0.0,
     "muscle_mm": 0.0,
     "attenuation": ATTENUATION,
@@ -44,6 +44,7 @@ _UNSEEN = {
     "rim_power": 1.0,
     "attenuation": ATTENUATION,
     "softness_mm": 0.2,
+    "speed": 1.54,
 }
 
 

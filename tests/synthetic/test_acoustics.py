@@ -1,7 +1,5 @@
 from __future__ import annotations
 
-from itertools import pairwise
-
 import numpy as np
 import pytest
 import torch
@@ -9,11 +7,13 @@ from numpy.typing import NDArray
 from torch import Tensor
 
 from synthetic.acoustics import Beams
+from synthetic.geometry import Scanner
 from synthetic.tissue import TissueNoise
 from tests.synthetic.laboratory import (
     Body,
     bodies,
     console,
+    convex,
     linear,
     offsets,
     one_scatterer,
@@ -59,7 +59,7 @@ def test_plain_tissue_is_fully_developed_speckle(noise: TissueNoise, frequency: 
     """Rayleigh envelope: mean over deviation sqrt(pi / (4 - pi)) = 1.913 (PMC4916161, figure 12, and computed);
     deviation of its level in dB (20 / ln 10)(pi / sqrt 24) = 5.570 (computed).
 
-    Scatterers lie on nodes 0.4 mm apart, so that the speckle is a little stronger than full development: 4 and 3 %.
+    Within 3 and 2 %, what so many cells tell.
     """
     batch = 8
     beams = render(
@@ -72,11 +72,11 @@ def test_plain_tissue_is_fully_developed_speckle(noise: TissueNoise, frequency: 
     )
     part = slice(85, 170)  # about the focus, where the mean does not depend on depth
     inner = envelope(beams)[:, 5:-5, part]
-    assert (inner.mean() / inner.std()).item() == pytest.approx(1.913, rel=0.04)
-    assert beams.echo_db[:, 5:-5, part].std().item() == pytest.approx(5.570, rel=0.03)
+    assert (inner.mean() / inner.std()).item() == pytest.approx(1.913, rel=0.03)
+    assert beams.echo_db[:, 5:-5, part].std().item() == pytest.approx(5.570, rel=0.02)
     # Mean of the level against the root mean square, -2.507 dB (computed).
     below = beams.echo_db[:, 5:-5, part].mean() - 20 * torch.log10((inner**2).mean().sqrt())
-    assert below.item() == pytest.approx(-2.507, abs=0.15)
+    assert below.item() == pytest.approx(-2.507, abs=0.1)
 
 
 @pytest.mark.parametrize(
@@ -137,11 +137,24 @@ def test_points_away_from_the_focus_are_wider_and_not_longer() -> None:
     assert max(lengths) == pytest.approx(min(lengths), rel=0.03)
 
 
-def test_soft_tissue_is_equally_bright_at_all_depths(noise: TissueNoise) -> None:
-    beams = render(bodies(8, noise_offset=offsets(8, 5)), linear(8), console(8), noise)
-    bands = (envelope(beams)[:, 5:-5, 20:] ** 2).mean((0, 1)).unflatten(0, (4, -1)).mean(1)
-    level = 10 * torch.log10(bands)
-    assert (level.max() - level.min()).item() < 2.5
+@pytest.mark.parametrize(("lines", "samples"), [(128, 256), (160, 320)])
+@pytest.mark.parametrize(("f_number", "bandwidth"), [(1.5, 0.9), (4.5, 0.3)])
+@pytest.mark.parametrize(
+    "scanner",
+    [
+        linear(6, depth_mm=35, width_mm=30, frequency_mhz=10),
+        convex(6, depth_mm=150, frequency_mhz=4),
+        convex(6, radius_mm=12, opening_degrees=100, depth_mm=70, frequency_mhz=7),
+    ],
+)
+def test_plain_tissue_lies_at_0_db_at_all_depths(
+    noise: TissueNoise, scanner: Scanner, f_number: float, bandwidth: float, lines: int, samples: int
+) -> None:
+    """By definition, whatever the machine and the grid: noise, clutter and surfaces are told against it."""
+    settings = console(6, f_number=f_number, bandwidth=bandwidth, focus_mm=float(scanner.depth_mm[0]) / 2, slice_mm=2.0)
+    beams = render(bodies(6, noise_offset=offsets(6, 5)), scanner, settings, noise, lines=lines, samples=samples)
+    power = (envelope(beams)[..., : samples // 5 * 5] ** 2).mean((0, 1)).unflatten(0, (5, -1)).mean(1)
+    assert (10 * torch.log10(power)).tolist() == pytest.approx([0.0] * 5, abs=0.6)
 
 
 def test_a_probe_that_rests_shows_a_picture_that_rests(noise: TissueNoise) -> None:
@@ -165,17 +178,23 @@ def test_electronic_noise_drowns_faint_echoes(noise: TissueNoise) -> None:
     assert drowned.echo_db.std() < clear.echo_db.std()
 
 
-def test_speckle_is_lost_step_by_step_as_the_plane_moves_away(noise: TissueNoise) -> None:
-    start = offsets(6, 3)
+@pytest.mark.parametrize("slice_mm", [1.0, 3.0])
+def test_speckle_is_lost_as_the_plane_moves_by_its_own_thickness(noise: TissueNoise, slice_mm: float) -> None:
+    """A Gaussian profile of width w at half maximum, deviation s = w / 2.355, keeps echoes alike by exp(-d^2 / 4 s^2),
+    its autocorrelation, and their intensities by the square of that: 0.5 after 0.5 w and 0.06 after w (computed).
+    """
+    batch = 24
+    start = offsets(batch, 3)
 
-    def moved(across_mm: float) -> Tensor:
-        there = start + across_mm * torch.tensor([0.0, 1.0, 0.0])
-        return envelope(render(bodies(6, noise_offset=there), linear(6), console(6), noise)).flatten()
+    def intensity(share: float) -> NDArray[np.float64]:
+        there = start + share * slice_mm * torch.tensor([0.0, 1.0, 0.0])
+        settings = console(batch, slice_mm=slice_mm)
+        beams = render(bodies(batch, noise_offset=there), linear(batch), settings, noise, lines=48, samples=96)
+        return (envelope(beams) ** 2).flatten().double().numpy()
 
-    alike = [np.corrcoef(moved(0.0), moved(step))[0, 1] for step in (0.0, 0.1, 0.2, 0.3, 0.4)]
-    assert alike[0] == pytest.approx(1.0)
-    assert all(after < before - 0.05 for before, after in pairwise(alike)), alike
-    assert abs(np.corrcoef(moved(0.0), moved(2.0))[0, 1]) < 0.1
+    still = intensity(0.0)
+    alike = [np.corrcoef(still, intensity(share))[0, 1] for share in (0.0, 0.25, 0.5, 1.0, 2.0)]
+    assert alike == pytest.approx([1.0, 0.84, 0.5, 0.06, 0.0], abs=0.05)
 
 
 def test_moving_the_probe_is_moving_the_body_the_other_way(noise: TissueNoise) -> None:

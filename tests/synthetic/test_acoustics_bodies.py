@@ -2,17 +2,18 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from itertools import pairwise
-from typing import Any
 
 import numpy as np
 import pytest
 import torch
 from torch import Tensor
 
-import synthetic.acoustics as acoustics
-from synthetic.acoustics import Beams, Console, Plane, Slice
+from synthetic import drawing
+from synthetic.acoustics import Beams, Console, Plane
 from synthetic.dataset import draw_animals
+from synthetic.drawing import touched_windows
 from synthetic.film import draw_machine
 from synthetic.geometry import BeamGrid, Scanner, beam_grid
 from synthetic.materials import load_materials
@@ -110,6 +111,83 @@ def test_a_surface_shines_where_the_beam_meets_it_squarely(noise: TissueNoise) -
     assert top > middle + 5 > side + 10
 
 
+@pytest.mark.parametrize(
+    ("scanner", "f_number", "bandwidth", "rim_mm"),
+    [
+        (linear(8, depth_mm=35, width_mm=30, frequency_mhz=10), 2.0, 0.8, 0.3),
+        (linear(8), 4.0, 0.4, 0.3),
+        (linear(8), 2.0, 0.6, 1.2),
+        (convex(8, depth_mm=110, frequency_mhz=4), 3.0, 0.3, 0.6),
+    ],
+)
+def test_a_surface_shows_its_level_above_tissue_where_the_beam_meets_it_squarely(
+    noise: TissueNoise, scanner: Scanner, f_number: float, bandwidth: float, rim_mm: float
+) -> None:
+    """Root mean square of the brightest sample along the middle lines: that of a large even surface, whatever the
+    machine, its grid, and the thickness of the surface. The brightest of a few is a little more than their mean.
+    """
+    depth = float(scanner.depth_mm[0])
+    fluid = {"rim_db": 20.0, "rim_mm": rim_mm, "rim_floor": 1.0, "echo_db": -40.0}
+    floor = Body((0, 0, depth / 2 + 200), (200, 200, 200), fluid)
+    settings = console(8, f_number=f_number, bandwidth=bandwidth, focus_mm=depth / 2)
+    at = offsets(8, 4)
+    beams = render(bodies(8, floor, noise_offset=at), scanner, settings, noise, lines=128, samples=256)
+    peak = 10 ** (beams.echo_db[:, 62:66].amax(2) / 10)
+    assert 10 * np.log10(peak.mean().item()) == pytest.approx(20.5, abs=1.5)
+
+
+def test_a_thicker_shell_is_a_brighter_rim_and_a_deeper_shadow(noise: TissueNoise) -> None:
+    """With absorption and bandwidth: no thickness is transparent, not even half a wave (0.3 mm at 7.5 MHz)."""
+    rims, shadows = [], []
+    scanner = linear(PICTURES, frequency_mhz=7.5)
+    for shell_mm in (0.005, 0.02, 0.05, 0.1, 0.2, 0.3):
+        shell = {"shell_mm": shell_mm, "mineral": 1.0, "absorption": 4.0, "rim_db": 30.0, "rim_floor": 1.0}
+        egg = Body((0, 0, 25), (8, 8, 8), shell)
+        beams = render(bodies(PICTURES, egg, noise_offset=offsets(PICTURES, 4)), scanner, console(4), noise)
+        rims.append(beams.echo_db[:, 46:50, 52:60].amax(2).mean().item())
+        shadows.append(beams.loss_db[:, 47:49, 130:].mean().item())
+    assert all(thicker > thinner + 0.5 for thinner, thicker in pairwise(shadows)), shadows
+    assert shadows[0] < 3 < 8 < shadows[2]
+    assert all(thicker > thinner - 1.0 for thinner, thicker in pairwise(rims)), rims
+    assert rims[3] > rims[0] + 12
+
+
+def test_beyond_the_critical_angle_a_thick_shell_lets_nothing_in_and_shines_less(noise: TissueNoise) -> None:
+    """20 degrees from soft tissue to the full shell (computed): the sides of an egg drop out. A thin shell lets some
+    sound tunnel through.
+    """
+    x = np.linspace(-20, 20, 161)
+    angle = np.rad2deg(np.arcsin(np.abs(x) / 8, where=np.abs(x) < 8, out=np.full_like(x, 1.57)))
+    within, beyond = angle < 12, (angle > 35) & (angle < 50)
+
+    def seen(shell_mm: float) -> tuple[float, float]:
+        """How much more a steep beam loses than a square one, and how much brighter the rim is where it is square."""
+        shell = {"shell_mm": shell_mm, "mineral": 1.0, "absorption": 4.0, "rim_db": 40.0, "rim_floor": 1.0}
+        egg = Body((0, 0, 25), (8, 8, 8), {**shell, "echo_db": -20.0})
+        beams = render(bodies(1, egg), linear(), console(), noise, lines=161)
+        loss, rim = beams.loss_db[0, :, 80], beams.echo_db[0, :, :80].amax(1)
+        return (loss[beyond].mean() - loss[within].mean()).item(), (rim[within].mean() - rim[beyond].mean()).item()
+
+    (thick_loss, thick_rim), (thin_loss, thin_rim) = seen(0.15), seen(0.01)
+    assert thick_loss > 15
+    assert thin_loss < 1.5
+    assert thick_rim > thin_rim + 3
+
+
+@pytest.mark.parametrize("speed", [1.45, 1.505, 1.57])
+def test_the_far_wall_shows_where_sound_of_its_own_speed_brings_it(noise: TissueNoise, speed: float) -> None:
+    """Displayed size = true size x 1540 / c: 30 mm show as 31.86, 30.70 and 29.43 mm at 1450, 1505 and 1570 m/s
+    (computed). Only along the beam, and the near wall stays.
+    """
+    shown = {1.45: 31.86, 1.505: 30.70, 1.57: 29.43}[speed]
+    egg = Body((0, 0, 25), (15, 15, 15), {"rim_db": 30.0, "rim_mm": 0.3, "echo_db": -30.0, "speed": speed})
+    beams = render(bodies(1, egg), linear(), console(), noise, lines=97, samples=600)
+    middle = beams.echo_db[0, 48]
+    near, far = middle[:250].argmax().item(), 250 + middle[250:].argmax().item()
+    assert (near + 0.5) / 10 == pytest.approx(10.0, abs=0.25)
+    assert (far - near) / 10 == pytest.approx(shown - 0.3, abs=0.25)  # walls lie within, half of 0.3 mm each
+
+
 def test_of_two_bodies_the_later_one_is_seen(noise: TissueNoise) -> None:
     bright = Body((0, 0, 30), (8, 8, 8), {"echo_db": 10.0})
     dark = Body((0, 0, 30), (5, 5, 5), {"echo_db": -20.0})
@@ -142,16 +220,16 @@ def test_every_picture_of_a_batch_is_rendered_as_if_alone(noise: TissueNoise) ->
         assert (together.echo_db[row] - alone.echo_db[0]).abs().quantile(0.999) < 0.2
 
 
-def full_windows(slice_: Slice, plane_: Plane, grid: BeamGrid, rim: Tensor) -> list[tuple[slice, slice]]:
+def full_windows(grid: BeamGrid, numbers: Tensor, bumps: Tensor) -> list[tuple[slice, slice]]:
     lines, samples = grid.x.shape[1:]
-    return [(slice(0, lines), slice(0, samples))] * slice_.centre.shape[1]
+    return [(slice(0, lines), slice(0, samples))] * numbers.shape[1]
 
 
-@pytest.mark.parametrize("seed", [0, 3])
+@pytest.mark.parametrize("seed", [0, 3, 5])
 def test_drawing_in_windows_is_drawing_everywhere(
     noise: TissueNoise, seed: int, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    """Of whole animals. Tails that windows cut off are worth less than 1 dB in all but one sample in a hundred."""
+    """Of whole animals, with bumpy organs and a thick slice."""
     frames = 3
     animal = draw_animals(1, seed)[0]
     rng = np.random.default_rng(seed)
@@ -159,6 +237,7 @@ def test_drawing_in_windows_is_drawing_everywhere(
     at = Plane(*(torch.from_numpy(value).float() for value in (sweep.origins, sweep.rights, sweep.downs)))
     scanner = Scanner(*(value.expand(frames) for value in vars(machine.scanner).values()))
     settings = Console(*(value.expand(frames) for value in vars(machine.console).values()))
+    settings = replace(settings, slice_mm=torch.full((frames,), 4.0))
     herd = Herd.of([animal] * frames, torch.device("cpu"))
     materials = load_materials().draw(herd.kinds, torch.Generator().manual_seed(seed))
     met = cut(herd, materials, at, torch.zeros(frames, 3), one_animal=True)
@@ -167,23 +246,21 @@ def test_drawing_in_windows_is_drawing_everywhere(
         return render(met.slice, scanner, settings, noise, at=at)
 
     sizes: list[float] = []
-    real_windows = acoustics._windows
 
-    def watched(*arguments: Any) -> list[tuple[slice, slice]]:
-        found = real_windows(*arguments)
+    def watched(grid: BeamGrid, numbers: Tensor, bumps: Tensor) -> list[tuple[slice, slice]]:
+        found = touched_windows(grid, numbers, bumps)
         sizes.extend(
             (lines.stop - lines.start) * (samples.stop - samples.start) / (96 * 192) for lines, samples in found
         )
         return found
 
-    monkeypatch.setattr(acoustics, "_windows", watched)
+    monkeypatch.setattr(drawing, "touched_windows", watched)
     windowed = rendered()
-    assert 0 < float(np.mean(sizes)) < 0.7  # else they save nothing, and this shows nothing
-    monkeypatch.setattr(acoustics, "_windows", full_windows)
+    assert 0 < float(np.mean(sizes)) < 0.5  # else they save little, and this shows little
+    monkeypatch.setattr(drawing, "touched_windows", full_windows)
     whole = rendered()
-    difference = (windowed.echo_db - whole.echo_db).abs()
-    assert difference.flatten().quantile(0.99).item() < 1.0
-    assert (windowed.loss_db - whole.loss_db).abs().max().item() < 1.0
+    assert (windowed.echo_db - whole.echo_db).abs().max().item() < 0.05
+    assert (windowed.loss_db - whole.loss_db).abs().max().item() < 0.01
 
 
 def test_bodies_on_the_bench_are_unseen_but_for_what_is_changed(noise: TissueNoise) -> None:
@@ -192,5 +269,5 @@ def test_bodies_on_the_bench_are_unseen_but_for_what_is_changed(noise: TissueNoi
     unseen = render(bodies(1, Body((0, 0, 30), (8, 8, 8), {})), linear(), console(), noise)
     difference = (plain.echo_db - unseen.echo_db).abs()
     assert difference.median().item() < 1e-3
-    assert difference.max().item() < 0.5
+    assert difference.max().item() < 1.0
     assert console().attenuation.item() == pytest.approx(ATTENUATION)

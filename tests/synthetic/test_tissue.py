@@ -5,11 +5,18 @@ import pytest
 import torch
 from torch import Tensor
 
-from synthetic.tissue import LAYER_BEND_MM, SCATTERER_SPACING_MM, UNEVENNESS_SPACING_MM, TissueNoise, make_noise
+from synthetic.tissue import (
+    LAYER_BEND_MM,
+    SCATTERER_CORRELATION_MM,
+    SCATTERER_SPACING_MM,
+    UNEVENNESS_SPACING_MM,
+    TissueNoise,
+    make_noise,
+)
 from tests.synthetic.laboratory import tissue
 
-# What the volumes repeat after, in mm: 96 scatterers, 48 nodes of the slow field.
-PERIOD_MM = 96 * SCATTERER_SPACING_MM
+# What the volumes repeat after, in mm: 144 scatterers, 48 nodes of the slow field.
+PERIOD_MM = 144 * SCATTERER_SPACING_MM
 
 
 def places(seed: int, number: int = 20_000) -> Tensor:
@@ -42,6 +49,9 @@ def test_scatterers_a_node_apart_know_nothing_of_each_other(noise: TissueNoise) 
         alike = np.corrcoef(here.flatten(), there.flatten())[0, 1]
         assert alike < previous - 0.05
         previous = alike
+        # The Gaussian by which the point spread reckons how much power a blur leaves.
+        expected = np.exp(-((share * SCATTERER_SPACING_MM / SCATTERER_CORRELATION_MM) ** 2) / 2)
+        assert alike == pytest.approx(expected, abs=0.03)
     beyond, _ = noise.read_scatterers(at + 2 * SCATTERER_SPACING_MM)
     assert abs(np.corrcoef(here.flatten(), beyond.flatten())[0, 1]) < 0.03
 
