@@ -73,7 +73,7 @@ def render_beams(
 ) -> Beams:
     """Echoes of B slices on a grid of ``lines`` x ``samples``."""
     grid = beam_grid(scanner, lines, samples)
-    points = (
+    points = noise.at_rest(
         plane.origin[:, None, None, :]
         + grid.x[..., None] * plane.right[:, None, None, :]
         + grid.z[..., None] * plane.down[:, None, None, :]

@@ -76,7 +76,7 @@ class TissueMotion:
 
 @dataclass(frozen=True)
 class MovingNoise(TissueNoise):
-    """Noise that goes with the tissue: read at places of the moved body, it answers from where they came from."""
+    """Noise that goes with the tissue: it knows from where what lies at a place of the moved body came."""
 
     motion: TissueMotion
 
@@ -84,11 +84,8 @@ class MovingNoise(TissueNoise):
     def of(cls, noise: TissueNoise, motion: TissueMotion) -> MovingNoise:
         return cls(**vars(noise), motion=motion)
 
-    def read_scatterers(self, points: Tensor) -> tuple[Tensor, Tensor]:
-        return super().read_scatterers(points - self.motion.displacement(points))
-
-    def read_slow(self, points: Tensor) -> tuple[Tensor, Tensor]:
-        return super().read_slow(points - self.motion.displacement(points))
+    def at_rest(self, points: Tensor) -> Tensor:
+        return points - self.motion.displacement(points)
 
 
 def draw_breath(rng: np.random.Generator, frames: int) -> NDArray[np.float64]:

@@ -35,6 +35,10 @@ class TissueNoise:
     scatterers: Tensor
     slow: Tensor
 
+    def at_rest(self, points: Tensor) -> Tensor:
+        """Where in the resting body the tissue at (B, L, S, 3) mm belongs, at which to read all noise."""
+        return points
+
     def read_slice(self, points: Tensor, across: Tensor, slice_mm: Tensor) -> tuple[Tensor, Tensor]:
         """Scatterers at (B, L, S, 3) mm as a slice of slice_mm (B,) thickness, two ways at -6 dB, adds them up.
 
