@@ -195,11 +195,17 @@ def train(
 
 @app.command(epilog=EXIT_CODES)
 def bench(
-    data_sets: Annotated[
-        list[Path],
-        typer.Argument(metavar="DATASET...", help="Folders with exams and truth, as clutchlight phantoms writes them."),
-    ],
     out: Annotated[Path, typer.Option("--out", metavar="DIR", help="Where results and figures go; made if missing.")],
+    data_sets: Annotated[
+        list[Path] | None,
+        typer.Argument(metavar="DATASET...", help="Folders with exams and truth, as clutchlight phantoms writes them."),
+    ] = None,
+    egg_free: Annotated[
+        list[Path] | None,
+        typer.Option(
+            "--egg-free", metavar="DIR", help="Folder with exams of animals known to carry nothing; no truth."
+        ),
+    ] = None,
     settings: SettingsFile = None,
     engine: Engine = EngineName.OPENVINO,
     weights: Weights = None,
@@ -209,18 +215,25 @@ def bench(
 ) -> None:
     """Run the batch on data sets whose truth is known, and measure what it found and counted."""
     with answering(traceback):
+        from pipeline.bench.egg_free import egg_free_data_set
         from pipeline.bench.figures import measure
         from pipeline.bench.table import figures_table
-        from pipeline.bench.truth import open_data_set
+        from pipeline.bench.truth import DataSetError, open_data_set
         from pipeline.report.files import write_whole
 
+        known = [open_data_set(folder) for folder in data_sets or []]
+        if not known and not egg_free:
+            raise DataSetError("Name a folder with exams and truth, or one of egg-free exams with --egg-free.")
         figures = []
-        for number, folder in enumerate(data_sets, 1):
-            data_set = open_data_set(folder)
+        for number, data_set in enumerate(known, 1):
             results = out / f"{number}-{data_set.name}"
             _run_batch(data_set.exams, results, settings, engine, weights, again=False, quiet=quiet)
             figures.append(measure(data_set, results))
-        document = json.dumps([each.document() for each in figures], indent=2) + "\n"
+        for number, folder in enumerate(egg_free or [], len(known) + 1):
+            results = out / f"{number}-{folder.resolve().name}"
+            _run_batch(folder, results, settings, engine, weights, again=False, quiet=quiet)
+            figures.append(measure(egg_free_data_set(folder, results), results))
+        document = json.dumps([each.document() for each in figures], indent=2, allow_nan=False) + "\n"
         write_whole(out / "figures.json", [document.encode()])
         typer.echo(document if as_json else figures_table(figures), nl=not as_json)
 

@@ -1,1 +1,8 @@
-"""How good the program is: what a batch wrote, held against what is true."""
+"""How good the program is: what a batch wrote, held against what is true.
+
+truth         a data set with its truth on disk        egg_free      one that needs none: nothing is carried
+found         what a batch found in its frames         matches       which detection answers for which object
+strata        what figures are split by                doubt         whether stated doubt is honest
+false_alarms  eggs seen where there is none            counts        animals counted
+figures       all of it for one data set               table         the same for people
+"""

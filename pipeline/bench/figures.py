@@ -1,175 +1,216 @@
-"""Figures of one data set: objects found in frames, and animals counted."""
+"""All figures of one data set: objects found in frames, as a whole and by stratum, and animals counted."""
 
 from __future__ import annotations
 
-import json
-from dataclasses import dataclass
+from collections.abc import Iterator
+from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-from models.matching import match, on_ignored
-from pipeline.bench.truth import DataSet, FrameTruth
+from models.precision import SIZES, AveragePrecision, CocoJudge, Curve, FoundBoxes, TrueBoxes
+from pipeline.bench.counts import CountFigures, count_figures
+from pipeline.bench.doubt import Doubt, doubt
+from pipeline.bench.false_alarms import FalseAlarms, in_egg_free_clips, in_egg_free_frames
+from pipeline.bench.found import FoundObjects, read_found, result_folders
+from pipeline.bench.matches import Matches, OutlineErrors, match_objects, nearest
+from pipeline.bench.strata import frame_groups, in_range, object_ranges
+from pipeline.bench.truth import DataSet
+from pipeline.comparison import Comparison, compare, read_results
 
-__all__ = ["CountFigures", "Figures", "ObjectFigures", "measure"]
+__all__ = ["CLASSES", "STAGES", "ClassFigures", "Figures", "Stratum", "measure"]
 
-MINIMUM_OVERLAP = 0.5
-# Where recall and precision balance: the greatest F1 of calcified eggs on phantoms of seeds 100 and 3001. Fainter
-# detections are followed too, and kept in the exports.
-MINIMUM_SCORE = 0.5
+Mask = NDArray[np.bool_]
+
 STAGES = ("follicle", "thin-shelled", "calcified")
+# What is judged, and the stages that it merges.
+CLASSES = {"shelled": (2, 3), "calcified": (3,), "thin-shelled": (2,), "follicle": (1,), "any": (1, 2, 3)}
 
 
 @dataclass(frozen=True)
-class ObjectFigures:
-    """Objects of one stage over all frames, found with a score of at least 0.5 at an overlap (intersection over
-    union) of at least 0.5.
+class ClassFigures:
+    """Objects of one class. What counts neither way is left out; None where there is nothing to tell.
 
-    true, found : numbers, without those that count neither way;  recall, precision : None where nothing was there
+    true : objects;  ap50, ap50_95 : COCO's average precision on boxes, at an overlap of 0.5 and over 0.5 to 0.95
+    recall, precision : found with a score of at least 0.5 at an overlap of the outlines of at least 0.5. A false
+    detection has no share of its outline visible and no depth, so by these there is no precision.
+    stage_right : share of the matched, whatever they were called;  errors_mm, errors_px : of the matched, the latter
+    for clips without a known scale
     """
 
     true: int
-    found: int
+    ap50: float | None
+    ap50_95: float | None
     recall: float | None
     precision: float | None
+    stage_right: float | None
+    errors_mm: OutlineErrors
+    errors_px: OutlineErrors
 
 
 @dataclass(frozen=True)
-class CountFigures:
-    """Shelled eggs an animal, against those that its sweeps crossed.
+class Stratum:
+    """kind : "size", "visible", "depth", "species" or "exam";  name : within its kind"""
 
-    animals : with a result;  missing : without one;  exact, within_1, within_2, interval_holds : shares
-    bias, absolute_error : mean, in eggs;  at_least_above : animals whose bound exceeds the truth
-    called_gravid : egg-free animals reported with eggs;  called_empty : animals with eggs reported as none seen
-    """
-
-    animals: int
-    missing: int
-    exact: float
-    within_1: float
-    within_2: float
-    bias: float
-    absolute_error: float
-    interval_holds: float
-    interval_width_median: float
-    at_least_above: int
-    egg_free: int
-    called_gravid: int
-    called_empty: int
+    kind: str
+    name: str
+    shelled: ClassFigures
+    follicle: ClassFigures
 
 
 @dataclass(frozen=True)
 class Figures:
-    """shelled : objects with a shell, whatever the stage said of them;  stage_right : share of matched objects"""
+    """classes : by name, as in CLASSES;  curves : of the same
+
+    confusion : (4, 4) numbers of objects, rows what was true, columns what it was called, in the order of STAGES; the
+    last row are detections of nothing, the last column objects that were not found
+    animals : truth and count of each
+    """
 
     name: str
-    stages: dict[str, ObjectFigures]
-    shelled: ObjectFigures
-    stage_right: float | None
-    axis_error_px: float | None
+    frames: int
+    frames_used: int
+    classes: dict[str, ClassFigures]
+    curves: dict[str, Curve]
+    strata: tuple[Stratum, ...]
+    confusion: NDArray[np.int64]
+    doubt: Doubt
+    egg_free_clips: FalseAlarms
+    egg_free_frames: FalseAlarms
     counts: CountFigures
+    animals: tuple[Comparison, ...]
 
     def document(self) -> dict[str, Any]:
+        """All of it in the types of JSON."""
         return {
-            "name": self.name,
-            "objects": {name: vars(each) for name, each in {**self.stages, "shelled": self.shelled}.items()},
-            "stage_right": self.stage_right,
-            "axis_error_px": self.axis_error_px,
-            "counts": vars(self.counts),
+            **asdict(self),
+            "curves": {
+                name: {"precision": curve.precision.round(6).tolist(), "score": curve.score.round(6).tolist()}
+                for name, curve in self.curves.items()
+            },
+            "confusion": {
+                "true": [*STAGES, "nothing"],
+                "called": [*STAGES, "not found"],
+                "objects": self.confusion.tolist(),
+            },
         }
 
 
 def measure(data_set: DataSet, results: Path) -> Figures:
-    """Figures of the results that a batch over ``data_set.exams`` wrote under ``results``."""
-    tally = _Tally()
-    rows: list[tuple[dict[str, Any], dict[str, Any]]] = []
-    missing = 0
-    for animal, truth in data_set.animals.items():
-        folder = results / animal / truth["date"]
-        if not (folder / "result.json").is_file():
-            missing += 1
-            continue
-        rows.append((json.loads((folder / "result.json").read_text(encoding="utf-8")), truth))
-        detections = json.loads((folder / "detections.coco.json").read_text(encoding="utf-8"))
-        by_image: dict[int, list[dict[str, Any]]] = {}
-        for annotation in detections["annotations"]:
-            if annotation["score"] >= MINIMUM_SCORE:
-                by_image.setdefault(annotation["image_id"], []).append(annotation)
-        for image in detections["images"]:
-            known = data_set.frames.get((animal, image["clip"], image["frame"]))
-            if known is not None:
-                tally.add(known, by_image.get(image["id"], []))
+    """Figures of the results that a batch over ``data_set.exams`` wrote under ``results``.
+
+    All frames of the data set count: one that the batch refused or left out shows what it shows, and nothing was
+    found in it.
+    """
+    folders = result_folders(results)
+    found = read_found(data_set, folders)
+    bench = _Bench(data_set, found)
+    exams = [(animal, truth["date"]) for animal, truth in data_set.animals.items()]
+    animals = compare(data_set.animals, read_results([folders[exam] for exam in exams if exam in folders]))
     return Figures(
         name=data_set.name,
-        stages={name: tally.of(tally.stages[:, index]) for index, name in enumerate(STAGES)},
-        shelled=tally.of(tally.shelled),
-        stage_right=_share(tally.stage_right, tally.matched),
-        axis_error_px=float(np.median(tally.axis_errors)) if tally.axis_errors else None,
-        counts=_counts(rows, missing),
+        frames=len(data_set.frames.names),
+        frames_used=found.frames_used,
+        classes={name: bench.overall(name) for name in CLASSES},
+        curves={name: judge.curve() for name, judge in bench.judges.items()},
+        strata=tuple(bench.strata()),
+        confusion=_confusion(data_set, found, bench.matches),
+        doubt=doubt(bench.matches, data_set.objects, found),
+        egg_free_clips=in_egg_free_clips(data_set.objects, found, data_set.frames),
+        egg_free_frames=in_egg_free_frames(data_set.objects, found, data_set.frames),
+        counts=count_figures(animals),
+        animals=tuple(animals),
     )
 
 
-class _Tally:
-    """true, found and right of each stage (3 x 3) and of all with a shell (3)."""
+class _Bench:
+    """One data set with what was found in it."""
 
-    def __init__(self) -> None:
-        self.stages = np.zeros((3, 3), dtype=np.int64)
-        self.shelled = np.zeros(3, dtype=np.int64)
-        self.matched = 0
-        self.stage_right = 0
-        self.axis_errors: list[float] = []
+    def __init__(self, data_set: DataSet, found: FoundObjects) -> None:
+        self.truth, self.found, self.frames = data_set.objects, found, data_set.frames
+        self.matches = match_objects(self.truth, found)
+        self._true = {name: np.isin(self.truth.stage, stages) for name, stages in CLASSES.items()}
+        self._called = {name: np.isin(found.stage, stages) for name, stages in CLASSES.items()}
+        self.judges = {name: self._judge(self._true[name], self._called[name]) for name in CLASSES}
+        self._scale = self.frames.mm_per_px[self.truth.frame]  # (N,)
 
-    def add(self, known: FrameTruth, annotations: list[dict[str, Any]]) -> None:
-        ellipses = np.array([a["ellipse"] for a in annotations], dtype=np.float64).reshape(-1, 5)
-        stage = np.array([a["category_id"] for a in annotations], dtype=np.int64)
-        wanted, wanted_stage = known.ellipses[~known.ignored], known.stage[~known.ignored]
-        i, j, _ = match(ellipses, wanted, minimum_overlap=MINIMUM_OVERLAP)
-        counted = ~on_ignored(ellipses, known.ellipses[known.ignored])
-        counted[i] = True
-        for number in (1, 2, 3):
-            right = (stage[i] == number) & (wanted_stage[j] == number)
-            found = (stage == number) & counted
-            self.stages[:, number - 1] += (wanted_stage == number).sum(), found.sum(), right.sum()
-        right = (stage[i] > 1) & (wanted_stage[j] > 1)
-        self.shelled += (wanted_stage > 1).sum(), ((stage > 1) & counted).sum(), right.sum()
-        self.matched += len(i)
-        self.stage_right += int((stage[i] == wanted_stage[j]).sum())
-        self.axis_errors += np.abs(ellipses[i, 2:4] - wanted[j, 2:4]).mean(axis=1).tolist()
+    def _judge(self, true: Mask, called: Mask) -> CocoJudge:
+        truth, found = self.truth, self.found
+        return CocoJudge(
+            TrueBoxes(truth.frame[true], truth.boxes[true], truth.areas[true], truth.ignored[true]),
+            FoundBoxes(found.frame[called], found.boxes[called], found.scores[called]),
+            pictures=len(self.frames.names),
+        )
 
-    def of(self, numbers: NDArray[np.int64]) -> ObjectFigures:
-        true, found, right = (int(number) for number in numbers)
-        return ObjectFigures(true, found, _share(right, true), _share(right, found))
+    def overall(self, name: str) -> ClassFigures:
+        everywhere = np.ones(len(self.frames.names), dtype=bool)
+        return self._of_frames(name, self.judges[name].overall(), everywhere)
+
+    def strata(self) -> Iterator[Stratum]:
+        sizes = {name: self.judges[name].sizes() for name in ("shelled", "follicle")}
+        for size, (low, high) in SIZES.items():
+            inside = (self.truth.areas >= low) & (self.truth.areas <= high)
+            yield self._stratum("size", size, inside, {name: each[size] for name, each in sizes.items()})
+        for kind in object_ranges(self.truth):
+            of_found = nearest(self.truth, self.found, kind.value)
+            ranges = list(kind.ranges.values())
+            judged = {
+                name: self.judges[name].within(kind.value[self._true[name]], of_found[self._called[name]], ranges)
+                for name in ("shelled", "follicle")
+            }
+            for index, (name, within) in enumerate(kind.ranges.items()):
+                inside = in_range(kind.value, within)
+                yield self._stratum(kind.kind, name, inside, {each: rows[index] for each, rows in judged.items()})
+        for group, name, chosen in frame_groups(self.frames):
+            yield Stratum(
+                group,
+                name,
+                *(self._of_frames(each, self.judges[each].among(chosen), chosen) for each in ("shelled", "follicle")),
+            )
+
+    def _stratum(self, kind: str, name: str, inside: Mask, judged: dict[str, AveragePrecision]) -> Stratum:
+        return Stratum(kind, name, *(self._figures(each, judged[each], inside) for each in ("shelled", "follicle")))
+
+    def _of_frames(self, name: str, judged: AveragePrecision, chosen: Mask) -> ClassFigures:
+        return self._figures(name, judged, chosen[self.truth.frame], chosen[self.found.frame] & self.matches.counted)
+
+    def _figures(self, name: str, judged: AveragePrecision, inside: Mask, answered: Mask | None = None) -> ClassFigures:
+        """inside : (N,) objects of the stratum;  answered : (D,) detections that are right or wrong in it."""
+        wanted = inside & ~self.truth.ignored & self._true[name]
+        called = self._called[name]
+        pairs, rows = wanted[self.matches.true], self.matches.found
+        right = int((pairs & called[rows]).sum())
+        same = self.found.stage[rows] == self.truth.stage[self.matches.true]
+        scale = self._scale[self.matches.true]
+        known = ~np.isnan(scale)
+        return ClassFigures(
+            true=int(wanted.sum()),
+            ap50=_known(judged.at_half),
+            ap50_95=_known(judged.mean),
+            recall=_share(right, int(wanted.sum())),
+            precision=None if answered is None else _share(right, int((answered & called).sum())),
+            stage_right=_share(int((pairs & same).sum()), int(pairs.sum())),
+            errors_mm=self.matches.errors(pairs & known, scale),
+            errors_px=self.matches.errors(pairs & ~known, np.ones_like(scale)),
+        )
+
+
+def _confusion(data_set: DataSet, found: FoundObjects, matches: Matches) -> NDArray[np.int64]:
+    truth, last = data_set.objects, len(STAGES)
+    result = np.zeros((last + 1, last + 1), dtype=np.int64)
+    np.add.at(result, (truth.stage[matches.true] - 1, found.stage[matches.found] - 1), 1)
+    missed, nothing = ~truth.ignored, matches.counted.copy()
+    missed[matches.true], nothing[matches.found] = False, False
+    result[:last, last] = np.bincount(truth.stage[missed] - 1, minlength=last)
+    result[last, :last] = np.bincount(found.stage[nothing] - 1, minlength=last)
+    return result
 
 
 def _share(part: int, whole: int) -> float | None:
     return part / whole if whole else None
 
 
-def _counts(rows: list[tuple[dict[str, Any], dict[str, Any]]], missing: int) -> CountFigures:
-    estimate = np.array([result["shelled"]["estimate"] for result, _ in rows], dtype=np.int64)
-    at_least = np.array([result["shelled"]["at_least"] for result, _ in rows], dtype=np.int64)
-    intervals = np.array([result["shelled"]["interval90"] for result, _ in rows], dtype=np.int64).reshape(-1, 2)
-    crossed = np.array([truth["shelled_seen"] for _, truth in rows], dtype=np.int64)
-    carried = np.array([truth["shelled_in_animal"] for _, truth in rows], dtype=np.int64)
-    error = estimate - crossed
-
-    def mean(values: NDArray[Any]) -> float:
-        return float(values.mean()) if len(values) else float("nan")
-
-    return CountFigures(
-        animals=len(rows),
-        missing=missing,
-        exact=mean(error == 0),
-        within_1=mean(np.abs(error) <= 1),
-        within_2=mean(np.abs(error) <= 2),
-        bias=mean(error),
-        absolute_error=mean(np.abs(error)),
-        interval_holds=mean((intervals[:, 0] <= crossed) & (crossed <= intervals[:, 1])),
-        interval_width_median=float(np.median(intervals[:, 1] - intervals[:, 0])) if len(rows) else float("nan"),
-        at_least_above=int((at_least > crossed).sum()),
-        egg_free=int((carried == 0).sum()),
-        called_gravid=int(((carried == 0) & (estimate > 0)).sum()),
-        called_empty=int(((crossed > 0) & (estimate == 0)).sum()),
-    )
+def _known(value: float) -> float | None:
+    return None if np.isnan(value) else value

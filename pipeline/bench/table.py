@@ -2,38 +2,125 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 
-from pipeline.bench.figures import Figures, ObjectFigures
+from pipeline.bench.counts import CountFigures
+from pipeline.bench.figures import CLASSES, STAGES, ClassFigures, Figures, Stratum
+from pipeline.report.words import plural
 
 __all__ = ["figures_table"]
 
+_LEGEND = """\
+AP: COCO's average precision on boxes, at an overlap of 0.5 and over 0.5 to 0.95. Found, precise, stage right, errors:
+of detections with a score of at least 0.5 whose outlines overlap by half or more. Axes: mean difference of the two
+semi-axes; middle: distance; median / 90th percentile. Objects that are mostly hidden or cut near their pole count
+neither way; by visibility and depth, detections of nothing count in every line. figures.json holds all of it."""
+_WORST = 3  # exams named
+
 
 def figures_table(figures: Sequence[Figures]) -> str:
-    """One block for each data set: objects in frames, then animals counted."""
-    return "\n\n".join(_block(each) for each in figures)
+    """One block for each data set, and a line that explains them."""
+    return "\n\n".join(["\n".join(_block(each)) for each in figures] + [_LEGEND])
 
 
-def _block(each: Figures) -> str:
-    counts = each.counts
-    lines = [each.name, f"  {'in frames':<14}{'true':>8}{'found':>8}{'recall':>9}{'precision':>11}"]
-    lines += [_objects(name, row) for name, row in {**each.stages, "shelled": each.shelled}.items()]
-    if each.stage_right is not None and each.axis_error_px is not None:
-        lines.append(f"  stage right {each.stage_right:.1%} of matched; median axis error {each.axis_error_px:.2f} px")
-    lines += [
-        f"  {counts.animals} animals" + (f", {counts.missing} without a result" if counts.missing else ""),
-        f"  shelled count: exact {counts.exact:.0%}, within 1 {counts.within_1:.0%}, within 2 {counts.within_2:.0%}; "
-        f"bias {counts.bias:+.2f}, mean absolute error {counts.absolute_error:.2f}",
-        f"  90 % interval holds what was crossed in {counts.interval_holds:.0%}; "
-        f"median width {counts.interval_width_median:g}",
+def _block(each: Figures) -> Iterator[str]:
+    animals, frames = plural(len(each.animals), "animal"), plural(each.frames, "frame")
+    yield f"{each.name}: {animals}, {frames}, {each.frames_used:,} of them used"
+    if each.classes["any"].true:
+        yield from _objects(each)
+    yield from _alarms(each)
+    yield from _counts(each.counts)
+
+
+def _objects(each: Figures) -> Iterator[str]:
+    unit = "px" if _in_px(each.classes["any"]) else "mm"
+    yield _line("", ("true", "AP50", "AP50:95", "found", "precise", "stage right", f"axes, {unit}", f"middle, {unit}"))
+    yield from (_row(f"  {name}", each.classes[name]) for name in CLASSES)
+    for name in ("shelled", "follicle"):
+        rows = [(stratum, getattr(stratum, name)) for stratum in each.strata if stratum.kind != "exam"]
+        rows = [(stratum, row) for stratum, row in rows if row.true]
+        if rows:
+            yield f"  {name}, by"
+            yield from (_row(f"    {stratum.kind} {stratum.name}", row) for stratum, row in rows)
+    yield from _worst([stratum for stratum in each.strata if stratum.kind == "exam"])
+    yield from _confusion(each)
+    yield from _doubt(each)
+
+
+def _worst(exams: Sequence[Stratum]) -> Iterator[str]:
+    judged = sorted((exam.shelled.ap50, exam.name) for exam in exams if exam.shelled.ap50 is not None)
+    if len(judged) > 1:
+        yield "  lowest AP50 of shelled: " + ", ".join(f"{name} {value:.3f}" for value, name in judged[:_WORST])
+
+
+def _in_px(row: ClassFigures) -> bool:
+    return row.errors_mm.objects == 0 and row.errors_px.objects > 0
+
+
+def _row(name: str, row: ClassFigures) -> str:
+    errors = row.errors_px if _in_px(row) else row.errors_mm
+    cells = (
+        f"{row.true:,}",
+        *(_number(value, ".3f") for value in (row.ap50, row.ap50_95, row.recall, row.precision)),
+        _number(row.stage_right, ".1%"),
+        *(
+            "-" if median is None else f"{median:.2f} / {most:.2f}"
+            for median, most in ((errors.axis_median, errors.axis_p90), (errors.centre_median, errors.centre_p90))
+        ),
+    )
+    return _line(name, cells)
+
+
+def _line(name: str, cells: Sequence[str]) -> str:
+    return f"{name:<32}" + "".join(
+        f"{cell:>{width}}" for cell, width in zip(cells, (8, 8, 9, 8, 9, 13, 14, 14), strict=True)
+    )
+
+
+def _confusion(each: Figures) -> Iterator[str]:
+    yield "  called:" + "".join(f"{name:>14}" for name in (*STAGES, "not found"))
+    for name, row in zip((*STAGES, "nothing there"), each.confusion.tolist(), strict=True):
+        cells = [f"{number:,}" for number in row[:3]] + ["" if name == "nothing there" else f"{row[3]:,}"]
+        yield (f"    {name:<13}" + "".join(f"{cell:>14}" for cell in cells)[7:]).rstrip()
+
+
+def _doubt(each: Figures) -> Iterator[str]:
+    doubt = each.doubt
+    if doubt.objects:
+        yield (
+            f"  stated doubt that should hold 50 % and 90 % of errors holds {_number(doubt.centre_50, '.0%')} and "
+            f"{_number(doubt.centre_90, '.0%')} of the middles', {_number(doubt.axis_50, '.0%')} and "
+            f"{_number(doubt.axis_90, '.0%')} of the axes'"
+        )
+
+
+def _alarms(each: Figures) -> Iterator[str]:
+    yield "  false shelled a frame where there is none: from a score of 0.5, followed, exported"
+    for where, alarms in (("clips", each.egg_free_clips), ("frames", each.egg_free_frames)):
+        shares = (alarms.sure, alarms.tracked, alarms.exported)
+        told = ", ".join(_number(share, ".3f") for share in shares)
+        yield f"    {where} without any ({alarms.frames:,} frames): {told}"
+
+
+def _counts(counts: CountFigures) -> Iterator[str]:
+    if counts.missing:
+        yield f"  {plural(counts.missing, 'animal')} without a result"
+    if not counts.animals:
+        return
+    yield (
+        f"  shelled count: exact {_number(counts.exact, '.0%')}, within 1 {_number(counts.within_1, '.0%')}, within 2 "
+        f"{_number(counts.within_2, '.0%')}; bias {_number(counts.bias, '+.2f')}, mean absolute error "
+        f"{_number(counts.absolute_error, '.2f')}"
+    )
+    yield (
+        f"  90 % interval holds what was crossed in {_number(counts.interval_holds, '.0%')}; median width "
+        f"{_number(counts.interval_width_median, 'g')}"
+    )
+    yield (
         f"  at least above the truth: {counts.at_least_above}; egg-free called gravid: {counts.called_gravid} of "
-        f"{counts.egg_free}; with eggs called none seen: {counts.called_empty}",
-    ]
-    return "\n".join(lines)
+        f"{counts.egg_free}; with eggs called none seen: {counts.called_empty}"
+    )
 
 
-def _objects(name: str, row: ObjectFigures) -> str:
-    def share(value: float | None) -> str:
-        return "-" if value is None else f"{value:.3f}"
-
-    return f"  {name:<14}{row.true:>8}{row.found:>8}{share(row.recall):>9}{share(row.precision):>11}"
+def _number(value: float | None, form: str) -> str:
+    return "-" if value is None else format(value, form)

@@ -1,8 +1,15 @@
-"""A data set with truth: exam folders, ``coco.json`` and ``animals.json``."""
+"""A data set with truth: exam folders, ``coco.json`` and ``animals.json``.
+
+``coco.json`` is COCO with a few keys of our own: ``animal``, ``clip`` and ``frame`` (from 0) of an image; ``ellipse``
+[cx, cy, semi-major, semi-minor, degrees] in px of an annotation, and, where they are known, ``visible`` (share of the
+outline that can be seen, 0 to 1) and ``depth_mm`` (of the middle, from the probe's face along the beam). The scale of
+each clip, ``mm_per_px``, stands in ``animals.json``. What a data set does not tell is unknown, never guessed.
+"""
 
 from __future__ import annotations
 
 import json
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -10,9 +17,10 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from models.ellipse import area, bounding_boxes
 from models.errors import ClutchlightError
 
-__all__ = ["DataSet", "DataSetError", "FrameTruth", "open_data_set"]
+__all__ = ["DataSet", "DataSetError", "Frames", "TrueObjects", "open_data_set"]
 
 
 class DataSetError(ClutchlightError):
@@ -20,25 +28,47 @@ class DataSetError(ClutchlightError):
 
 
 @dataclass(frozen=True)
-class FrameTruth:
-    """One frame's objects: ellipses (N, 5) px, stage (N,) int64 from 1 follicle to 3 calcified, ignored (N,) bool."""
+class Frames:
+    """All F frames of a data set, in the order of its file.
 
+    names : (animal, clip, frame from 0) of each;  species : of each, "unknown" where it is
+    mm_per_px : (F,) float64, NaN where the clip's scale is unknown
+    """
+
+    names: tuple[tuple[str, str, int], ...]
+    species: tuple[str, ...]
+    mm_per_px: NDArray[np.float64]
+
+
+@dataclass(frozen=True)
+class TrueObjects:
+    """All N objects of a data set.
+
+    frame : (N,) int64, place among the frames;  ellipses : (N, 5) px;  boxes : (N, 4) px, left, top, width, height
+    areas : (N,) px;  stage : (N,) int64 from 1 follicle to 3 calcified
+    ignored : (N,) bool, neither rewarded nor punished (``iscrowd``)
+    visible : (N,) share of the outline, depth_mm : (N,); NaN where unknown
+    """
+
+    frame: NDArray[np.int64]
     ellipses: NDArray[np.float64]
+    boxes: NDArray[np.float64]
+    areas: NDArray[np.float64]
     stage: NDArray[np.int64]
     ignored: NDArray[np.bool_]
+    visible: NDArray[np.float64]
+    depth_mm: NDArray[np.float64]
 
 
 @dataclass(frozen=True)
 class DataSet:
-    """name : of the folder;  exams : the root for a batch;  animals : the content of ``animals.json``
-
-    frames : by animal, clip and frame from 0
-    """
+    """name : of the folder;  exams : the root for a batch;  animals : the content of ``animals.json``"""
 
     name: str
     exams: Path
     animals: dict[str, Any]
-    frames: dict[tuple[str, str, int], FrameTruth]
+    frames: Frames
+    objects: TrueObjects
 
 
 def open_data_set(folder: Path) -> DataSet:
@@ -51,26 +81,41 @@ def open_data_set(folder: Path) -> DataSet:
     try:
         animals = json.loads((truth / "animals.json").read_text(encoding="utf-8"))
         coco = json.loads((truth / "coco.json").read_text(encoding="utf-8"))
-        frames = _frames(coco)
+        frames, objects = _frames(coco["images"], animals), _objects(coco)
     except FileNotFoundError as error:
         raise DataSetError(
             f"{folder} holds no truth: {error.filename} is missing. Name a folder that clutchlight phantoms wrote."
         ) from error
-    except (ValueError, KeyError, TypeError) as error:
+    except (ValueError, KeyError, TypeError, AttributeError) as error:
         raise DataSetError(f"The truth in {truth} cannot be read ({error!r}). Write the data set again.") from error
-    return DataSet(folder.resolve().name, folder / "exams" if apart else folder, animals, frames)
+    return DataSet(folder.resolve().name, folder / "exams" if apart else folder, animals, frames, objects)
 
 
-def _frames(coco: dict[str, Any]) -> dict[tuple[str, str, int], FrameTruth]:
-    by_image: dict[int, list[dict[str, Any]]] = {}
-    for annotation in coco["annotations"]:
-        by_image.setdefault(annotation["image_id"], []).append(annotation)
-    result = {}
-    for image in coco["images"]:
-        rows = by_image.get(image["id"], [])
-        result[image["animal"], image["clip"], image["frame"]] = FrameTruth(
-            ellipses=np.array([row["ellipse"] for row in rows], dtype=np.float64).reshape(-1, 5),
-            stage=np.array([row["category_id"] for row in rows], dtype=np.int64),
-            ignored=np.array([bool(row["iscrowd"]) for row in rows], dtype=bool),
-        )
-    return result
+def _frames(images: Sequence[Mapping[str, Any]], animals: Mapping[str, Any]) -> Frames:
+    scale = [animals[image["animal"]].get("clips", {}).get(image["clip"], {}).get("mm_per_px") for image in images]
+    return Frames(
+        names=tuple((image["animal"], image["clip"], image["frame"]) for image in images),
+        species=tuple(animals[image["animal"]].get("species") or "unknown" for image in images),
+        mm_per_px=np.array(scale, dtype=np.float64),
+    )
+
+
+def _objects(coco: Mapping[str, Any]) -> TrueObjects:
+    place = {image["id"]: index for index, image in enumerate(coco["images"])}
+    rows = coco["annotations"]
+    ellipses = np.array([row["ellipse"] for row in rows], dtype=np.float64).reshape(-1, 5)
+    boxes, areas = bounding_boxes(ellipses).tolist(), area(ellipses).tolist()
+
+    def told(key: str) -> NDArray[np.float64]:
+        return np.array([row.get(key) for row in rows], dtype=np.float64)
+
+    return TrueObjects(
+        frame=np.array([place[row["image_id"]] for row in rows], dtype=np.int64),
+        ellipses=ellipses,
+        boxes=np.array([row.get("bbox", box) for row, box in zip(rows, boxes, strict=True)], float).reshape(-1, 4),
+        areas=np.array([row.get("area", size) for row, size in zip(rows, areas, strict=True)], dtype=np.float64),
+        stage=np.array([row["category_id"] for row in rows], dtype=np.int64),
+        ignored=np.array([bool(row["iscrowd"]) for row in rows], dtype=bool),
+        visible=told("visible"),
+        depth_mm=told("depth_mm"),
+    )

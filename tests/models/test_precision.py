@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from models.precision import Found, Wanted, average_precision
+from models.precision import CocoJudge, Found, FoundBoxes, TrueBoxes, Wanted, average_precision
 
 Rows = NDArray[np.float64]
 
@@ -61,3 +61,80 @@ def test_nothing_found_is_none_and_nothing_to_find_is_not_known() -> None:
     assert average_precision([wanted(squares(20))], [found(squares())]).mean == 0.0
     assert math.isnan(average_precision([wanted(squares(20), 0)], [found(squares(20), 0.9)]).at_half)
     assert math.isnan(average_precision([wanted(squares())], [found(squares())]).at_half)
+
+
+@pytest.mark.parametrize(
+    ("true", "given", "at_half", "mean"),
+    [
+        ([20], [(20, 0.9)], 1.0, 1.0),
+        ([20, 100], [(20, 0.9)], 51 / 101, 51 / 101),
+        ([20], [(20, 0.9), (200, 0.8)], 1.0, 1.0),  # what is wrong after the last right one costs nothing
+        ([20], [(200, 0.9), (20, 0.8)], 0.5, 0.5),
+        ([20], [(20, 0.9), (20, 0.8)], 1.0, 1.0),  # nor does a fainter duplicate
+        ([20, 100], [(20, 0.9), (200, 0.8), (100, 0.7)], 0.834983, 0.834983),
+        ([40], [(45, 0.9)], 1.0, 0.6),
+        ([40], [(48, 0.9)], 1.0, 0.4),
+        ([40], [(50, 0.9)], 1.0, 0.3),
+    ],
+)
+def test_toy_cases(true: list[float], given: list[tuple[float, float]], at_half: float, mean: float) -> None:
+    """Values of pycocotools 2.0.11 on single boxes, computed; shifts are 5, 8 and 10 of 40 px."""
+    there = wanted(squares(*true, half=20 if true == [40] else 10))
+    told = found(squares(*(x for x, _ in given), half=20 if true == [40] else 10), *(score for _, score in given))
+    value = average_precision([there], [told])
+    assert (value.at_half, value.mean) == pytest.approx((at_half, mean), abs=1e-6)
+
+
+def judge(true: list[tuple[int, float, float]], given: list[tuple[int, float, float, float]]) -> CocoJudge:
+    """Squares: (picture, place, side) true, (picture, place, side, score) found."""
+    rows, told = np.array(true).reshape(-1, 3), np.array(given).reshape(-1, 4)
+
+    def boxes(place: Rows, side: Rows) -> Rows:
+        return np.stack([place, place, side, side], axis=1)
+
+    return CocoJudge(
+        TrueBoxes(rows[:, 0].astype(np.int64), boxes(*rows[:, 1:].T), rows[:, 2] ** 2, np.zeros(len(rows), dtype=bool)),
+        FoundBoxes(told[:, 0].astype(np.int64), boxes(*told[:, 1:3].T), told[:, 3]),
+        pictures=3,
+    )
+
+
+def test_sizes_are_cocos() -> None:
+    # Small and found, medium and missed; a large one that is not there costs the large ones alone, which are none.
+    sizes = judge([(0, 0, 20), (0, 100, 50)], [(0, 0, 20, 0.5), (0, 300, 200, 0.9)]).sizes()
+    assert sizes["small"].at_half == pytest.approx(1.0)
+    assert sizes["medium"].at_half == 0.0
+    assert math.isnan(sizes["large"].at_half)
+
+
+def test_a_stratum_leaves_out_the_objects_of_others_and_what_answers_for_them() -> None:
+    one = judge(
+        [(0, 0, 20), (1, 0, 20), (1, 100, 20)],
+        [(0, 0, 20, 0.9), (1, 0, 20, 0.8), (1, 50, 20, 0.7), (1, 100, 20, 0.6)],
+    )
+    value, of_found = np.array([0.2, 0.7, 0.8]), np.array([np.nan, np.nan, 0.7, np.nan])
+    low, high = one.within(value, of_found, [(0.0, 0.5), (0.5, np.inf)])
+    assert low.at_half == pytest.approx(1.0)  # the false one belongs to the other stratum
+    assert high.at_half == pytest.approx((51 + 50 * 2 / 3) / 101)
+    (everywhere,) = one.within(value, np.full(4, np.nan), [(0.0, 0.5)])
+    assert everywhere.at_half == pytest.approx(1.0)  # less sure than the only right one
+    (edge,) = one.within(value, of_found, [(0.7, 0.8)])  # the lower end belongs to it, the upper one does not
+    assert edge.at_half == pytest.approx(1.0)
+    (unknown,) = one.within(np.full(3, np.nan), of_found, [(-1e9, np.inf)])
+    assert math.isnan(unknown.at_half)
+
+
+def test_of_some_pictures_alone_is_as_if_there_were_no_others() -> None:
+    true = [(0, 0, 20), (1, 0, 20), (2, 0, 20), (2, 100, 20)]
+    given = [(0, 300, 20, 0.95), (0, 0, 20, 0.9), (1, 50, 20, 0.8), (2, 100, 20, 0.7)]
+    some = judge(true, given).among(np.array([True, False, True]))
+    alone = judge([row for row in true if row[0] != 1], [row for row in given if row[0] != 1]).overall()
+    assert some == alone
+    assert some != judge(true, given).overall()
+
+
+def test_the_curve_tells_precision_and_score_at_each_recall() -> None:
+    curve = judge([(0, 0, 20), (0, 100, 20)], [(0, 0, 20, 0.9), (0, 200, 20, 0.8), (0, 100, 20, 0.7)]).curve()
+    assert curve.precision.shape == curve.score.shape == (101,)
+    np.testing.assert_allclose(curve.precision, [1.0] * 51 + [2 / 3] * 50)
+    np.testing.assert_allclose(curve.score, [0.9] * 51 + [0.7] * 50)

@@ -16,6 +16,7 @@ import pytest
 from pipeline import cli
 from pipeline.lock import hold_lock
 from pipeline.night import BatchReport, ClipOutcome, ExamOutcome, ExitCode
+from tests.pipeline.bench.invented import DATE, true, write_truth
 from tests.pipeline.blob_finder import BlobFinder, write_exam_folder
 
 COMMAND = Path(__file__).with_name("blob_finder.py")
@@ -57,7 +58,7 @@ def test_help_answers_at_once_without_heavy_libraries() -> None:
         assert word in answer.stdout
 
 
-@pytest.mark.parametrize("command", ["batch", "demo", "phantoms", "train"])
+@pytest.mark.parametrize("command", ["batch", "bench", "demo", "phantoms", "train"])
 def test_every_command_explains_itself(command: str, capsys: pytest.CaptureFixture[str]) -> None:
     assert cli.main([command, "--help"]) == ExitCode.DONE
     said = capsys.readouterr().out
@@ -194,6 +195,34 @@ def test_the_demo_compares_truth_with_what_was_counted(
     assert cli.main(["demo", "--out", str(tmp_path / "json"), "--json"]) == ExitCode.DONE
     rows = json.loads(capsys.readouterr().out)
     assert [(row["animal"], row["crossed"]) for row in rows] == [("AF-0001", 2), ("AF-0002", 0)]
+
+
+def test_bench_measures_data_sets_and_egg_free_exams(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    monkeypatch.setattr(cli, "load_detector", lambda engine, weights, settings: BlobFinder())
+    write_exam_folder(tmp_path / "set", "AF-0001", {"left-1.mp4": 1}, date=DATE)
+    write_exam_folder(tmp_path / "free", "AF-0002", {"left-1.mp4": 1}, date=DATE)
+    eggs = [
+        true(frame + 1, 3, [40.0, 50.0, 12.0, 12.0, 0.0], ignored=frame not in range(15, 25)) for frame in range(40)
+    ]
+    write_truth(tmp_path / "set", eggs, animals=("AF-0001",), frames=40, carried=1, crossed=1)
+    sets = ["bench", str(tmp_path / "set"), "--egg-free", str(tmp_path / "free"), "--quiet"]
+    assert cli.main([*sets, "--out", str(tmp_path / "out")]) == ExitCode.DONE
+    said = capsys.readouterr().out
+    assert "set: 1 animal, 40 frames, 40 of them used" in said
+    assert "free: 1 animal, 40 frames" in said
+    assert cli.main([*sets, "--out", str(tmp_path / "out"), "--json"]) == ExitCode.DONE
+    written = (tmp_path / "out" / "figures.json").read_text()
+    assert written == capsys.readouterr().out
+    first, second = json.loads(written)
+    assert first["classes"]["calcified"]["recall"] == 1.0
+    assert second["egg_free_clips"]["sure"] == pytest.approx(30 / 40)
+
+
+def test_bench_of_nothing_is_wrong_usage(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    assert cli.main(["bench", "--out", str(tmp_path / "out")]) == ExitCode.USAGE
+    assert "--egg-free" in capsys.readouterr().err
 
 
 def outcome(status: str, *clips: str) -> ExamOutcome:

@@ -1,0 +1,120 @@
+"""Data sets and results on disk whose figures are known, because they were put there."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+from typing import Any
+
+from models.ellipse import area, bounding_boxes
+
+__all__ = ["DATE", "found", "true", "write_result", "write_truth"]
+
+DATE = "2026-05-03"
+STAGES = ("follicle", "thin-shelled", "calcified")
+
+
+def true(
+    image: int,
+    category: int,
+    ellipse: list[float],
+    *,
+    ignored: bool = False,
+    visible: float | None = None,
+    depth_mm: float | None = None,
+) -> dict[str, Any]:
+    """A true object as it stands in ``coco.json``."""
+    told = {"visible": visible, "depth_mm": depth_mm}
+    return {
+        "image_id": image,
+        "category_id": category,
+        "ellipse": ellipse,
+        "bbox": bounding_boxes(ellipse)[0].tolist(),
+        "area": float(area(ellipse)[0]),
+        "iscrowd": int(ignored),
+        **{key: value for key, value in told.items() if value is not None},
+    }
+
+
+def found(
+    image: int,
+    category: int,
+    ellipse: list[float],
+    *,
+    score: float = 0.9,
+    track: int | None = None,
+    spread: tuple[float, float] | None = None,
+) -> dict[str, Any]:
+    """A detection as it stands in ``detections.coco.json``."""
+    return {
+        "image_id": image,
+        "category_id": category,
+        "ellipse": ellipse,
+        "bbox": bounding_boxes(ellipse)[0].tolist(),
+        "score": score,
+        "track_id": track,
+        "centre_spread_px": None if spread is None else spread[0],
+        "axis_spread": None if spread is None else spread[1],
+    }
+
+
+def write_truth(
+    folder: Path,
+    annotations: list[dict[str, Any]],
+    *,
+    animals: tuple[str, ...] = ("AF-1",),
+    frames: int = 2,
+    species: str | None = None,
+    mm_per_px: float | None = None,
+    carried: int = 0,
+    crossed: int = 0,
+) -> None:
+    """Each animal has one clip; images count from 1, animal by animal."""
+    folder.mkdir(parents=True, exist_ok=True)
+    images = [
+        {"id": len(animals[:place]) * frames + n + 1, "animal": animal, "clip": "left-1.mp4", "frame": n}
+        for place, animal in enumerate(animals)
+        for n in range(frames)
+    ]
+    rows = [{"id": n, **row} for n, row in enumerate(annotations, 1)]
+    categories = [{"id": n, "name": name} for n, name in enumerate(STAGES, 1)]
+    document = {"images": images, "annotations": rows, "categories": categories}
+    (folder / "coco.json").write_text(json.dumps(document))
+    animal = {
+        "date": DATE,
+        "species": species,
+        "in_animal": {"follicle": 0, "thin-shelled": 0, "calcified": carried},
+        "seen": {"follicle": 0, "thin-shelled": 0, "calcified": crossed},
+        "clips": {"left-1.mp4": {} if mm_per_px is None else {"mm_per_px": mm_per_px}},
+    }
+    (folder / "animals.json").write_text(json.dumps(dict.fromkeys(animals, animal)))
+
+
+def write_result(
+    out: Path,
+    annotations: list[dict[str, Any]],
+    *,
+    animal: str = "AF-1",
+    first_image: int = 1,
+    frames: int = 2,
+    at_least: int = 0,
+    estimate: int = 0,
+    interval: tuple[int, int] = (0, 0),
+) -> None:
+    """One animal's results; its images carry other numbers than those of the truth."""
+    folder = out / animal / DATE
+    folder.mkdir(parents=True)
+    images = [{"id": n + 11, "clip": "left-1.mp4", "frame": n} for n in range(frames)]
+    rows = [{**row, "image_id": row["image_id"] - first_image + 11} for row in annotations]
+    (folder / "detections.coco.json").write_text(json.dumps({"images": images, "annotations": rows}))
+    result = {
+        "animal": animal,
+        "exam": DATE,
+        "species": None,
+        "clips": [{"file": "left-1.mp4", "mm_per_px": None}],
+        "shelled": {"at_least": at_least, "estimate": estimate, "interval90": interval},
+        "follicles": {"estimate": 0},
+        "stage": {"overall": "none seen"},
+        "flags": [],
+    }
+    (folder / "result.json").write_text(json.dumps(result))
