@@ -8,11 +8,13 @@ from typing import Any
 
 import pytest
 import torch
+from torch import Tensor
 
 from configs.reading import ConfigError, config_path
 from synthetic.bodies import Kind
 from synthetic.errors import PhantomError
 from synthetic.materials import Materials, load_materials
+from synthetic.shells import Shell, shell_echo
 
 NAMES = [field.name for field in fields(Materials)]
 SHIPPED = config_path("materials.toml")
@@ -96,14 +98,43 @@ def test_taking_chosen_objects_keeps_all_their_properties_together() -> None:
         assert torch.equal(getattr(taken, name), expected), name
 
 
-def test_shells_cast_shadows_by_their_stage() -> None:
-    """A thin shell is a bright line with almost no shadow, a calcified one is brighter and loses more."""
-    thin = draw(torch.full((400, 1), int(Kind.THIN_SHELLED)))
-    calcified = draw(torch.full((400, 1), int(Kind.CALCIFIED)))
+def test_shells_shine_and_cast_shadows_by_their_stage() -> None:
+    """A thin shell is a line with next to no shadow, a calcified one mostly brighter, and with a shadow always."""
+    number = 4000
+    generator = torch.Generator().manual_seed(2)
+    frequency = 3.5 + 7 * torch.rand(number, 1, generator=generator)
+    bandwidth = 0.3 + 0.6 * torch.rand(number, 1, generator=generator)
+
+    def drawn(kind: Kind) -> tuple[Tensor, Tensor]:
+        """Level of the rim and loss of one crossing, dB."""
+        m = draw(torch.full((number, 1), int(kind)))
+        echo = shell_echo(Shell(m.shell_mm, m.mineral, m.absorption), frequency_mhz=frequency, bandwidth=bandwidth)
+        return m.rim_db + echo.reflected_db, m.loss_db + echo.loss_db
+
+    (thin_rim, thin_loss), (calcified_rim, calcified_loss) = drawn(Kind.THIN_SHELLED), drawn(Kind.CALCIFIED)
+    assert 0.1 < thin_loss.min() < thin_loss.max() < 2.5
+    assert 1.5 < calcified_loss.min() < 4 < 14 < calcified_loss.max() < 25
+    # Hardly ever does a calcified egg lose less than any thin-shelled one.
+    assert (calcified_loss < thin_loss.quantile(0.99)).float().mean() < 0.01
+    assert thin_rim.mean() + 8 < calcified_rim.mean()
+    # By the rim alone, though, some could be either.
+    assert thin_rim.quantile(0.95) > calcified_rim.quantile(0.1)
     follicle = draw(torch.full((400, 1), int(Kind.FOLLICLE)))
     assert follicle.loss_db.max() == 0
-    assert 0 < thin.loss_db.mean() < 0.5 * calcified.loss_db.mean()
-    assert follicle.rim_db.mean() < thin.rim_db.mean() < calcified.rim_db.mean()
+    assert follicle.shell_mm.max() == 0
+
+
+def test_eggs_follow_the_published_phases() -> None:
+    """Yolk echoic and most of the albumen clear; less of it clear and yolk still seen; at last no yolk to be told
+    (Hayes & Kalb, Cuora amboinensis, SICB P3.87).
+    """
+    thin = draw(torch.full((400, 1), int(Kind.THIN_SHELLED)))
+    assert (thin.core_share >= 0.5).all()
+    assert (thin.core_db > thin.echo_db + 2).float().mean() > 0.97
+    clear = 1 - thin.core_share**3  # share of the egg around the yolk
+    assert 0.4 < (clear > 0.5).float().mean() < 0.95
+    calcified = draw(torch.full((400, 1), int(Kind.CALCIFIED)))
+    assert (calcified.core_share == 0).all()
 
 
 def changed(folder: Path, change: Callable[[str], str]) -> Path:
