@@ -15,7 +15,7 @@ from synthetic.acoustics import Console, Plane, render_beams
 from synthetic.anatomy import Animal
 from synthetic.appearance import Look, draw_look, dress, to_grey
 from synthetic.contact import Contact, lose_contact
-from synthetic.geometry import Scanner, View, scan_convert
+from synthetic.geometry import Scanner, View, scan_convert, to_beams
 from synthetic.materials import Materials, load_materials
 from synthetic.motion import MovingNoise, TissueMotion
 from synthetic.probe import Sweep
@@ -52,12 +52,14 @@ class FilmedObject:
 
     number : its index among the animal's objects, the same in all clips
     ellipse : [cx, cy, semi-major, semi-minor, degrees] in px;  stage : 0 follicle, 1 thin-shelled, 2 calcified
+    depth_mm : of its middle, from the probe's face along the beam
     visible : share of its outline that can be seen;  wanted : False where it is mostly hidden or cut near its pole
     """
 
     number: int
     ellipse: tuple[float, float, float, float, float]
     stage: int
+    depth_mm: float
     visible: float
     wanted: bool
 
@@ -163,6 +165,7 @@ class Studio:
         picture, sector = scan_convert(grey[:, None], scanner, view, HEIGHT, WIDTH)
         picture = dress(picture, look, generator) * sector[:, None]
         labels, visible = label(met, beams, grey, scanner, view, HEIGHT, WIDTH)
+        _, depth = to_beams(scanner, met.ellipses[..., 0], met.ellipses[..., 1])
         pictures = (picture[:, 0] * 255).round().to(torch.uint8).numpy()
         for row, frame in enumerate(pictures):
             objects = tuple(
@@ -170,6 +173,7 @@ class Studio:
                     number=int(met.index[row, k]),
                     ellipse=tuple(labels.ellipses[row, k].tolist()),
                     stage=int(labels.stage[row, k]),
+                    depth_mm=float(depth[row, k]),
                     visible=float(visible[row, k]),
                     wanted=bool(labels.role[row, k] == 1),
                 )

@@ -1,4 +1,11 @@
-"""What a phantom's clips really show, in the open forms: COCO, MOTChallenge text, and a table of animals."""
+"""What a phantom's clips really show, in the open forms: COCO, MOTChallenge text, and a table of animals.
+
+``coco.json`` has a few keys beyond COCO's. Of an image: ``animal``, ``clip`` and ``frame`` (from 0). Of an annotation:
+``ellipse`` [cx, cy, semi-major, semi-minor, degrees] in px, amodal; ``track_id``, the same for one object in all clips
+of its animal; ``visible``, the share of the outline that can be seen; ``depth_mm`` of the middle, from the probe's
+face along the beam. ``iscrowd`` is 1 where an object is mostly hidden or cut near its pole: neither right nor wrong to
+find.
+"""
 
 from __future__ import annotations
 
@@ -65,6 +72,7 @@ class ClipTruth:
                 "ellipse": row,
                 "track_id": one.number + 1,
                 "visible": round(one.visible, 3),
+                "depth_mm": round(one.depth_mm, 2),
             }
         )
         if one.wanted:

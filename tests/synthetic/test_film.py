@@ -87,6 +87,8 @@ def test_labels_are_the_sections_of_the_animals_own_eggs(
             face = machine.view.face_x_px.item(), machine.view.face_y_px.item()
             expected = [face[0] + x / scale, face[1] + z / scale, major / scale, minor / scale]
             np.testing.assert_allclose(one.ellipse[:4], expected, atol=0.1, rtol=2e-3)
+            reach = machine.scanner.radius_mm.item()
+            assert one.depth_mm == pytest.approx(np.hypot(x, z + reach) - reach, abs=0.05)
             met += 1
     assert met >= FRAMES, "hardly anything was met: the sweep of this test shows nothing"
     assert any(one.wanted for frame in frames for one in frame.objects)

@@ -16,7 +16,7 @@ BLACK = np.zeros((480, 640), dtype=np.uint8)
 
 
 def seen(number: int, *, stage: int = 2, wanted: bool = True, x: float = 300.0) -> FilmedObject:
-    return FilmedObject(number, (x, 200.0, 50.0, 30.0, 90.0), stage, 0.75, wanted)
+    return FilmedObject(number, (x, 200.0, 50.0, 30.0, 90.0), stage, 41.234, 0.75, wanted)
 
 
 def clip(*frames: tuple[FilmedObject, ...], file: str = "left-1.mp4") -> ClipTruth:
@@ -48,6 +48,7 @@ def test_an_object_becomes_an_annotation_and_a_line() -> None:
     assert annotation["image"] == 1
     assert annotation["category_id"] == 3
     assert annotation["track_id"] == 5
+    assert (annotation["visible"], annotation["depth_mm"]) == (0.75, 41.23)
     assert annotation["ellipse"] == [300.0, 200.0, 50.0, 30.0, 90.0]
     # Upright: 60 wide and 100 high; pi x 50 x 30.
     assert annotation["bbox"] == pytest.approx([270.0, 150.0, 60.0, 100.0])
