@@ -201,8 +201,9 @@ def write_mp4(path: Path, frames: Iterator[NDArray[np.uint8]], *, frame_rate: in
     with av.open(str(part), "w", format="mp4") as container:
         stream = container.add_stream("libx264", rate=Fraction(frame_rate))
         stream.pix_fmt = "yuv420p"
-        # One thread: the bytes must not depend on how many there are.
-        stream.options = {"crf": "20", "preset": "veryfast", "threads": "1"}
+        # One thread: the bytes must not depend on how many there are. The next slower preset takes 3 ms a frame more,
+        # for a fifth less of disk.
+        stream.options = {"crf": "20", "preset": "superfast", "threads": "1"}
         for index, grey in enumerate(frames):
             if index == 0:
                 stream.height, stream.width = grey.shape

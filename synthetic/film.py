@@ -10,12 +10,13 @@ import numpy as np
 import torch
 from numpy.typing import NDArray
 from torch import Tensor
+from torch.nn import functional
 
 from synthetic.acoustics import Console, Plane, render_beams
 from synthetic.anatomy import Animal
 from synthetic.appearance import Look, draw_look, dress, to_grey
 from synthetic.contact import Contact, lose_contact
-from synthetic.geometry import Scanner, View, scan_convert, to_beams
+from synthetic.geometry import Scanner, View, screen_grid, to_beams
 from synthetic.materials import Materials, load_materials
 from synthetic.motion import MovingNoise, TissueMotion
 from synthetic.probe import Sweep
@@ -112,11 +113,12 @@ def _repeated(settings: _Settings, number: int) -> _Settings:
 
 @dataclass(frozen=True)
 class _Moments:
-    """Some B moments of a sweep. touching (B,) : share of the probe's face"""
+    """Some B moments of a sweep. touching (B,) : share of the probe's face;  across (3,) : normal of the mean plane"""
 
     plane: Plane
     motion: TissueMotion
     touching: Tensor
+    across: Tensor
 
 
 def _moments(sweep: Sweep, breath: NDArray[np.float64], part: slice) -> _Moments:
@@ -125,7 +127,8 @@ def _moments(sweep: Sweep, breath: NDArray[np.float64], part: slice) -> _Moments
         torch.from_numpy(column[part]).float() for column in columns
     )
     plane = Plane(origin, right, down)
-    return _Moments(plane, TissueMotion.of(plane, pressure_mm, breathed), touching)
+    across = torch.from_numpy(np.cross(sweep.rights, sweep.downs).mean(axis=0)).float()
+    return _Moments(plane, TissueMotion.of(plane, pressure_mm, breathed), touching, functional.normalize(across, dim=0))
 
 
 def _parted(contact: Contact, touching: Tensor) -> Contact:
@@ -138,6 +141,7 @@ class Studio:
 
     def __init__(self, animal: Animal, machine: Machine, seed: int) -> None:
         self._machine = machine
+        self._screen = screen_grid(machine.scanner, machine.view, SAMPLES, HEIGHT, WIDTH)
         self._herd = Herd.of([animal], torch.device("cpu"))
         generator = torch.Generator().manual_seed(seed)
         self._noise: TissueNoise = make_noise(generator)
@@ -158,12 +162,13 @@ class Studio:
         herd = motion.moved_herd(self._herd.take(torch.zeros(number, dtype=torch.int64)))
         materials = _repeated(self._materials, number)
         met = cut(herd, materials, plane, torch.zeros(number, 3), one_animal=True)
-        noise = MovingNoise.of(self._noise, motion)
+        noise = MovingNoise.of(self._noise, motion, moments.across)
         beams = render_beams(met.slice, plane, scanner, console, noise, generator, lines=LINES, samples=SAMPLES)
         beams = lose_contact(beams, _parted(look.contact, moments.touching), generator)
         grey = to_grey(beams.echo_db, look)
-        picture, sector = scan_convert(grey[:, None], scanner, view, HEIGHT, WIDTH)
-        picture = dress(picture, look, generator) * sector[:, None]
+        # All frames lie on the one screen: as its channels, they are read at places that are worked out once.
+        picture = self._screen.draw(grey[None]).transpose(0, 1)
+        picture = dress(picture, look, generator) * self._screen.sector[:, None]
         labels, visible = label(met, beams, grey, scanner, view, HEIGHT, WIDTH)
         _, depth = to_beams(scanner, met.ellipses[..., 0], met.ellipses[..., 1])
         pictures = (picture[:, 0] * 255).round().to(torch.uint8).numpy()

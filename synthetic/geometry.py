@@ -14,7 +14,18 @@ import torch
 from torch import Tensor
 from torch.nn import functional
 
-__all__ = ["LINEAR_RADIUS_MM", "BeamGrid", "Scanner", "View", "beam_grid", "beam_place", "scan_convert", "to_beams"]
+__all__ = [
+    "LINEAR_RADIUS_MM",
+    "BeamGrid",
+    "Scanner",
+    "ScreenGrid",
+    "View",
+    "beam_grid",
+    "beam_place",
+    "scan_convert",
+    "screen_grid",
+    "to_beams",
+]
 
 LINEAR_RADIUS_MM = 2000.0
 
@@ -95,16 +106,34 @@ def beam_place(across: Tensor, share: Tensor, samples: int) -> Tensor:
     return torch.stack([(share * samples - 0.5) / (samples - 1) * 2 - 1, across], dim=-1)
 
 
-def scan_convert(beams: Tensor, scanner: Scanner, view: View, height: int, width: int) -> tuple[Tensor, Tensor]:
-    """(B, C, L, S) beams -> (B, C, height, width) picture, 0 outside the sector, and (B, height, width) bool sector."""
-    device = beams.device
+@dataclass(frozen=True)
+class ScreenGrid:
+    """Where the pixels of B screens lie among the beams: place (B, height, width, 2) for grid_sample, see beam_place;
+    sector (B, height, width) bool, True where there is a beam.
+    """
+
+    place: Tensor
+    sector: Tensor
+
+    def draw(self, beams: Tensor) -> Tensor:
+        """(B, C, L, S) beams -> (B, C, height, width) picture, 0 outside the sector."""
+        picture = functional.grid_sample(beams, self.place, mode="bilinear", padding_mode="border", align_corners=True)
+        return picture * self.sector[:, None]
+
+
+def screen_grid(scanner: Scanner, view: View, samples: int, height: int, width: int) -> ScreenGrid:
+    """Of beams of ``samples`` each on screens of (height, width) px."""
+    device = view.mm_per_px.device
     px = torch.arange(width, device=device, dtype=torch.float32)
     py = torch.arange(height, device=device, dtype=torch.float32)
     x = ((px[None] - view.face_x_px[:, None]) * view.mm_per_px[:, None])[:, None, :].expand(-1, height, -1)
     z = ((py[None] - view.face_y_px[:, None]) * view.mm_per_px[:, None])[:, :, None].expand(-1, -1, width)
     across, depth = to_beams(scanner, x, z)
     share = depth / scanner.depth_mm[:, None, None]
-    inside = (across.abs() <= 1) & (share >= 0) & (share <= 1)
-    place = beam_place(across, share, beams.shape[-1])
-    picture = functional.grid_sample(beams, place, mode="bilinear", padding_mode="border", align_corners=True)
-    return picture * inside[:, None], inside
+    return ScreenGrid(beam_place(across, share, samples), (across.abs() <= 1) & (share >= 0) & (share <= 1))
+
+
+def scan_convert(beams: Tensor, scanner: Scanner, view: View, height: int, width: int) -> tuple[Tensor, Tensor]:
+    """(B, C, L, S) beams -> (B, C, height, width) picture, 0 outside the sector, and (B, height, width) bool sector."""
+    grid = screen_grid(scanner, view, beams.shape[-1], height, width)
+    return grid.draw(beams), grid.sector

@@ -76,16 +76,26 @@ class TissueMotion:
 
 @dataclass(frozen=True)
 class MovingNoise(TissueNoise):
-    """Noise that goes with the tissue: it knows from where what lies at a place of the moved body came."""
+    """Noise that goes with the tissue: it knows from where what lies at a place of the moved body came.
+
+    across : (3,) unit vector, the same in all of a clip, along which the body is squeezed to make slices thick
+    """
 
     motion: TissueMotion
+    across: Tensor
 
     @classmethod
-    def of(cls, noise: TissueNoise, motion: TissueMotion) -> MovingNoise:
-        return cls(**vars(noise), motion=motion)
+    def of(cls, noise: TissueNoise, motion: TissueMotion, across: Tensor) -> MovingNoise:
+        return cls(**vars(noise), motion=motion, across=across)
 
     def at_rest(self, points: Tensor) -> Tensor:
         return points - self.motion.displacement(points)
+
+    def read_slice(self, points: Tensor, across: Tensor, slice_mm: Tensor) -> tuple[Tensor, Tensor]:
+        """As of tissue at rest, but squeezed along one direction for the whole clip: squeezed along each plane's own,
+        a body would be another one in each frame, and a probe that tilts would leave nothing alike.
+        """
+        return super().read_slice(points, self.across.expand_as(across), slice_mm)
 
 
 def draw_breath(rng: np.random.Generator, frames: int) -> NDArray[np.float64]:

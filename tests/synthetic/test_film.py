@@ -116,11 +116,11 @@ def test_another_recording_differs_by_noise_and_another_studio_by_tissue(
 INNER = (slice(100, 400), slice(200, 440))
 
 
-def alike(one: FilmedFrame, other: FilmedFrame) -> float:
+def alike(one: FilmedFrame, other: FilmedFrame, part: tuple[slice, slice] = INNER) -> float:
     """Correlation of the speckle of two pictures; what is coarser than it is taken out."""
     fine = [
         (picture - cv2.GaussianBlur(picture, None, 8.0)).ravel()
-        for picture in (frame.grey[INNER].astype(np.float32) for frame in (one, other))
+        for picture in (frame.grey[part].astype(np.float32) for frame in (one, other))
     ]
     return float(np.corrcoef(*fine)[0, 1])
 
@@ -160,6 +160,20 @@ def test_a_slow_sweep_decorrelates_step_by_step(quiet: Machine, sweep: Sweep) ->
     # Any two neighbours are as much alike as any others.
     steps = [alike(one, other) for one, other in pairwise(shown)]
     assert max(steps) - min(steps) < 0.06
+
+
+def test_a_tilt_changes_what_is_deep_more_than_what_is_near(quiet: Machine, sweep: Sweep) -> None:
+    tilted = at_rest(sweep, 2)
+    turn = np.deg2rad(0.5)
+    tilted.downs[1] = np.cos(turn) * tilted.downs[0] + np.sin(turn) * np.cross(tilted.rights[0], tilted.downs[0])
+    one, other = Studio(ANIMAL, quiet, 4).film(tilted, without_breath(2), 5)
+    face = float(quiet.view.face_y_px)
+    # The face is where the probe turns; 60 mm below it lies another part of the body, half a mm away.
+    depths = [slice(int(face + mm / quiet.mm_per_px), int(face + (mm + 15) / quiet.mm_per_px)) for mm in (5, 30, 60)]
+    near, middle, deep = (alike(one, other, (depth, slice(250, 390))) for depth in depths)
+    assert near > 0.9
+    assert near > middle > deep
+    assert 0.3 < deep < 0.85
 
 
 def test_breath_moves_what_is_deep_under_a_still_probe(quiet: Machine, sweep: Sweep) -> None:

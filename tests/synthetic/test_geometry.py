@@ -6,7 +6,7 @@ import torch
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from synthetic.geometry import Scanner, View, beam_grid, scan_convert, to_beams
+from synthetic.geometry import Scanner, View, beam_grid, scan_convert, screen_grid, to_beams
 from tests.synthetic.laboratory import column, convex, linear
 
 SCANNERS = {
@@ -128,3 +128,13 @@ def test_every_picture_of_a_batch_has_its_own_geometry() -> None:
         alone, sector = scan_convert(beams[row : row + 1], SCANNERS[name], view(0.5, 200.0, 30.0), 300, 400)
         assert torch.equal(sectors[row], sector[0])
         torch.testing.assert_close(together[row], alone[0])
+
+
+def test_pictures_of_one_screen_may_be_read_as_its_channels() -> None:
+    scanner, where = SCANNERS["micro"], view(0.5, 200.0, 30.0)
+    beams = torch.rand(1, 3, 40, 50, generator=torch.Generator().manual_seed(2))
+    grid = screen_grid(scanner, where, 50, 300, 400)
+    for channel in range(3):
+        alone, sector = scan_convert(beams[:, channel : channel + 1], scanner, where, 300, 400)
+        torch.testing.assert_close(grid.draw(beams)[:, channel : channel + 1], alone)
+        assert torch.equal(grid.sector, sector)
