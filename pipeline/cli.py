@@ -149,15 +149,41 @@ def demo(
 
 @app.command(epilog=EXIT_CODES)
 def phantoms(
-    folder: Annotated[Path, typer.Argument(metavar="DIR", help="Where the exams' folders go; made if missing.")],
-    animals: Annotated[int, typer.Option("--animals", min=1, help="How many animals to invent.")],
-    seed: Annotated[int, typer.Option("--seed", min=0, help="Start of the random numbers; the same, the same clips.")],
+    folder: Annotated[
+        Path | None, typer.Argument(metavar="[DIR]", help="Where the exams' folders go; made if missing.")
+    ] = None,
+    animals: Annotated[int | None, typer.Option("--animals", min=1, help="How many animals to invent for DIR.")] = None,
+    seed: Annotated[
+        int, typer.Option("--seed", min=0, help="Start of the random numbers; the same, the same clips.")
+    ] = 0,
+    sheet: Annotated[
+        Path | None, typer.Option("--sheet", metavar="FILE.png", help="A contact sheet of training pictures.")
+    ] = None,
+    beside: Annotated[
+        Path | None,
+        typer.Option("--beside", metavar="DIR", help="Lay frames of the recordings in there beside the phantoms."),
+    ] = None,
+    mixed: Annotated[
+        bool, typer.Option("--mixed", help="Mix both without a mark; FILE.txt tells which is which.")
+    ] = False,
     quiet: Quiet = False,
     traceback: Traceback = False,
 ) -> None:
-    """Write clips of invented animals as exam folders, with the truth beside them."""
+    """Write clips of invented animals as exam folders, with the truth beside them; or show what training sees."""
     with answering(traceback):
-        _write_phantoms(folder, animals=animals, seed=seed, quiet=quiet)
+        if (folder is None) != (animals is None) or (folder is None and sheet is None):
+            raise typer.Exit(_misused("Give DIR and --animals for clips, --sheet for a contact sheet."))
+        if sheet is None and (beside is not None or mixed):
+            raise typer.Exit(_misused("--beside and --mixed belong to --sheet."))
+        if mixed and beside is None:
+            raise typer.Exit(_misused("--mixed needs --beside, a folder of recordings to mix the phantoms with."))
+        if folder is not None and animals is not None:
+            _write_phantoms(folder, animals=animals, seed=seed, quiet=quiet)
+        if sheet is not None:
+            from pipeline.bench.sheet import write_contact_sheet
+            from pipeline.settings import load_settings
+
+            write_contact_sheet(sheet, seed=seed, beside=beside, mix=mixed, settings=load_settings(None).ingest)
 
 
 @app.command(epilog=EXIT_CODES)
@@ -247,6 +273,11 @@ def load_detector(engine: str, weights: Path | None, settings: Settings) -> Fram
 
     threads = settings.run.threads or len(os.sched_getaffinity(0))
     return Detector(make_engine(engine, weights or shipped_weights(), threads=threads), settings.detect)
+
+
+def _misused(sentence: str) -> ExitCode:
+    typer.echo(sentence, err=True)
+    return ExitCode.USAGE
 
 
 def _run_batch(

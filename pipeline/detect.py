@@ -16,7 +16,7 @@ from pipeline.ingest.frame import Frame
 from pipeline.ingest.sector import Sector
 from pipeline.settings import DetectSettings
 
-__all__ = ["Detections", "Detector", "Model"]
+__all__ = ["Detections", "Detector", "Framing", "Model"]
 
 
 @dataclass(frozen=True)
@@ -61,7 +61,7 @@ class Detector:
         """One answer for each frame, in their order; none depends on its neighbours."""
         if not frames:
             return []
-        framing = _Framing(sector)
+        framing = Framing(sector)
         answers = self._engine.run(np.stack([framing.cut_out(frame.grey) for frame in frames])[:, None])
         found = []
         for frame, answer in zip(frames, answers, strict=True):
@@ -84,7 +84,7 @@ class Detector:
         return found
 
 
-class _Framing:
+class Framing:
     """The sector's box in the middle of the network's square input, its longer side filling it."""
 
     def __init__(self, sector: Sector) -> None:

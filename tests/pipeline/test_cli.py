@@ -79,6 +79,11 @@ def test_version(capsys: pytest.CaptureFixture[str]) -> None:
         (["batch", "root", "--out", "out", "--engine", "steam"], "steam"),
         (["hatch"], "hatch"),
         (["phantoms", "dir", "--animals", "0", "--seed", "1"], "--animals"),
+        (["phantoms"], "--sheet"),
+        (["phantoms", "dir", "--seed", "1"], "--animals"),
+        (["phantoms", "dir", "--sheet", "sheet.png"], "--animals"),
+        (["phantoms", "dir", "--animals", "1", "--mixed"], "belong to --sheet"),
+        (["phantoms", "--sheet", "sheet.png", "--mixed"], "--beside"),
     ],
 )
 def test_wrong_usage_is_2(arguments: Sequence[str], said: str, capsys: pytest.CaptureFixture[str]) -> None:
