@@ -91,9 +91,8 @@ def draw_machine(rng: np.random.Generator, animal: Animal) -> Machine:
     mm_per_px = max(2 * half_width / (0.9 * WIDTH), (depth + sag) / (0.92 * HEIGHT))
     face_y = 0.04 * HEIGHT + sag / mm_per_px
     view = View(row(mm_per_px), row(WIDTH / 2 + rng.uniform(-4, 4)), row(face_y))
-    screen = draw_screen(
-        rng, HEIGHT, WIDTH, depth_mm=depth, mm_per_px=mm_per_px, face_y_px=face_y, frequency_mhz=frequency
-    )
+    sector = screen_grid(scanner, view, SAMPLES, HEIGHT, WIDTH).sector[0].numpy()
+    screen = draw_screen(rng, sector, scanner, view)
     return Machine(
         scanner,
         draw_console(scanner, generator, spread=0.5),

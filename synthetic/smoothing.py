@@ -39,7 +39,7 @@ def wide_blur(picture: Tensor) -> Tensor:
 
 
 def box_mean(picture: Tensor, reach: int) -> Tensor:
-    """(B, 1, H, W) means over squares of 2 reach + 1 px, at the borders over what of them lies in the picture."""
+    """(B, C, H, W) means over squares of 2 reach + 1 px, at the borders over what of them lies in the picture."""
     for dim in (3, 2):
         size = picture.shape[dim]
         place = torch.arange(size, device=picture.device)

@@ -7,6 +7,7 @@ from enum import IntEnum
 
 import torch
 from torch import Tensor
+from torch.nn import functional
 
 from synthetic.draws import Draws
 from synthetic.smoothing import anyone, blur, box_mean, median
@@ -66,11 +67,15 @@ def _rows(values: Tensor) -> Tensor:
     return values[:, None, None, None]
 
 
-def _guided(picture: Tensor, edge: Tensor, reach: int = 3) -> Tensor:
+def _guided(picture: Tensor, edge: Tensor) -> Tensor:
     """The guided filter with the picture as its own guide (He, Sun and Tang, IEEE PAMI 35:1397, 2013): where grey
     varies by less than ``edge`` it becomes its mean, where it varies by more it stays.
+
+    Means are taken at half the size, over 6 px, which the filter hardly notices (He and Sun, arXiv 1505.00996, 2015).
     """
-    mean = box_mean(picture, reach)
-    variance = (box_mean(picture * picture, reach) - mean * mean).clamp(min=0)
+    mean = box_mean(functional.avg_pool2d(picture, 2), 1)
+    variance = (box_mean(functional.avg_pool2d(picture * picture, 2), 1) - mean * mean).clamp(min=0)
     share = variance / (variance + _rows(edge) ** 2)
-    return box_mean(share, reach) * picture + box_mean((1 - share) * mean, reach)
+    slope_and_level = box_mean(torch.cat([share, (1 - share) * mean], 1), 1)
+    slope_and_level = functional.interpolate(slope_and_level, scale_factor=2.0, mode="bilinear", align_corners=False)
+    return slope_and_level[:, :1] * picture + slope_and_level[:, 1:]

@@ -30,7 +30,7 @@ def test_every_filter_calms_the_grain_and_keeps_its_mean(kind: Smoother) -> None
 def test_an_edge_preserving_filter_keeps_the_edge_that_a_gaussian_loses() -> None:
     both = reduce_speckle(step(2), reduction(Smoother.EDGE_PRESERVING, Smoother.GAUSSIAN))
     kept, lost = (row[0, 8:-8, 48].mean() - row[0, 8:-8, 47].mean() for row in both)
-    assert kept > 0.3
+    assert kept > 0.27
     assert lost < 0.2
 
 
