@@ -17,6 +17,7 @@ from torch.nn import functional
 
 from synthetic.drawing import Fields, Plane, Pulse, Slice, Unevenness, bump, draw_bodies, from_db
 from synthetic.geometry import BeamGrid, Scanner, beam_grid
+from synthetic.limits import require_not_negative, require_positive
 from synthetic.point_spread import point_spread
 from synthetic.tissue import TissueNoise
 
@@ -34,6 +35,8 @@ class Console:
     slice_mm : thickness of the slice across the plane;  unevenness_db : of the background
     layers_db : by which sheets and fibres in the background stand out of it
     reverberation : share of the wall's echoes that return again
+
+    Raises PhantomError, naming the setting, for a negative thickness and whatever else no machine can have.
     """
 
     skin_mm: Tensor
@@ -50,6 +53,11 @@ class Console:
     unevenness_db: Tensor
     layers_db: Tensor
     reverberation: Tensor
+
+    def __post_init__(self) -> None:
+        require_positive("console", f_number=self.f_number, focus_mm=self.focus_mm, bandwidth=self.bandwidth)
+        not_negative = ("skin_mm", "fat_mm", "muscle_mm", "attenuation", "slice_mm", "unevenness_db", "layers_db")
+        require_not_negative("console", **{name: getattr(self, name) for name in (*not_negative, "reverberation")})
 
 
 @dataclass(frozen=True)

@@ -14,6 +14,8 @@ import torch
 from torch import Tensor
 from torch.nn import functional
 
+from synthetic.limits import require_positive
+
 __all__ = [
     "LINEAR_RADIUS_MM",
     "BeamGrid",
@@ -32,21 +34,33 @@ LINEAR_RADIUS_MM = 2000.0
 
 @dataclass(frozen=True)
 class Scanner:
-    """Each (B,) float32: radius of the probe's face, half its opening angle, depth shown, centre frequency."""
+    """Each (B,) float32: radius of the probe's face, half its opening angle, depth shown, centre frequency.
+
+    Raises PhantomError, naming the setting, for one that is not above 0.
+    """
 
     radius_mm: Tensor
     half_angle_rad: Tensor
     depth_mm: Tensor
     frequency_mhz: Tensor
 
+    def __post_init__(self) -> None:
+        require_positive("scanner", **vars(self))
+
 
 @dataclass(frozen=True)
 class View:
-    """Each (B,) float32: scale, and the screen position of the middle of the probe's face."""
+    """Each (B,) float32: scale, and the screen position of the middle of the probe's face.
+
+    Raises PhantomError for a scale that is not above 0.
+    """
 
     mm_per_px: Tensor
     face_x_px: Tensor
     face_y_px: Tensor
+
+    def __post_init__(self) -> None:
+        require_positive("view", mm_per_px=self.mm_per_px)
 
     def to_screen(self, ellipses: Tensor) -> Tensor:
         """(B, K, 5) ellipses in plane mm -> px."""

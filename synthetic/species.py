@@ -46,6 +46,21 @@ class SpeciesProfile(BaseModel):
                 raise ValueError(f"{name} must give the lower value first, got [{value[0]}, {value[1]}]")
         return self
 
+    @model_validator(mode="after")
+    def _holds_its_eggs(self) -> SpeciesProfile:
+        # The smallest of what is carried must find room in the largest body; whether a whole clutch of one draw does
+        # in another's is found out when it is laid there.
+        carapace = self.carapace_mm[1]
+        height = carapace * self.height_ratio[1]
+        for name, least, room, body in (
+            ("egg_length_mm", self.egg_length_mm[0], carapace, "long"),
+            ("egg_width_mm", self.egg_width_mm[0], height, "high"),
+            ("follicle_mm", self.follicle_mm[0], height, "high"),
+        ):
+            if least >= room:
+                raise ValueError(f"{name} begins at {least:g} mm, and the largest animal is {room:g} mm {body}")
+        return self
+
 
 def load_profile(name: str) -> SpeciesProfile:
     """The shipped profile of that name, for example "emys-orbicularis".

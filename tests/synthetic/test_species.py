@@ -1,5 +1,6 @@
 from __future__ import annotations
 
+import re
 from pathlib import Path
 
 import pytest
@@ -55,6 +56,21 @@ def test_a_wrong_key_is_refused_with_the_right_one(tmp_path: Path) -> None:
     text = refusal(tmp_path, shipped().replace("egg_width_mm", "egg_with_mm"))
     assert "key 'egg_with_mm': unknown key; did you mean 'egg_width_mm'?" in text
     assert "key 'egg_width_mm': missing" in text
+
+
+@pytest.mark.parametrize(
+    ("right", "wrong", "said"),
+    [
+        ("egg_length_mm = [30.0, 39.0]", "egg_length_mm = [190.0, 195.0]", "begins at 190 mm, .* is 185 mm long"),
+        ("egg_width_mm = [18.0, 22.0]", "egg_width_mm = [90.0, 95.0]", r"begins at 90 mm, .* is 88\.8 mm high"),
+        ("follicle_mm = [4.0, 18.0]", "follicle_mm = [89.0, 95.0]", r"begins at 89 mm, .* is 88\.8 mm high"),
+    ],
+)
+def test_an_egg_larger_than_the_animal_is_refused_by_name(tmp_path: Path, right: str, wrong: str, said: str) -> None:
+    """The largest animal of the profile is 185 mm long and 0.48 of that high."""
+    assert right in shipped()
+    name = right.split(" ")[0]
+    assert re.search(f"{name} {said}", refusal(tmp_path, shipped().replace(right, wrong)))
 
 
 @pytest.mark.parametrize(
