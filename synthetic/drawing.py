@@ -22,6 +22,7 @@ __all__ = ["Fields", "Plane", "Pulse", "Slice", "Unevenness", "bump", "draw_bodi
 
 _TINY = 1e-6
 _UNSEEN_DB = -25.0  # surfaces of less echo are none
+_LEAST_CORE = 0.05
 _MOST_LEANING_MM = 4.0
 _SOFT_TISSUE_SPEED = 1.54  # mm/us
 _COARSE = 8  # lines and samples between the places where it is looked which part of the grid an object touches
@@ -108,6 +109,24 @@ def bump(value: Tensor) -> Tensor:
     return square * square * square
 
 
+@dataclass(frozen=True)
+class _Features:
+    """What an object has in any picture of a batch; what it has not need not be computed on a CPU.
+
+    haze : where it or an object before it rings
+    """
+
+    core: bool = True
+    rim: bool = True
+    loss: bool = True
+    shell: bool = True
+    haze: bool = True
+    own_speed: bool = True
+
+
+_EVERYTHING = _Features()
+
+
 def draw_bodies(
     fields: Fields, slice_: Slice, plane: Plane, grid: BeamGrid, pulse: Pulse, uneven: Unevenness
 ) -> Fields:
@@ -121,12 +140,14 @@ def draw_bodies(
         for k in range(numbers.shape[1]):
             sums = list(add(sums, steady, numbers[:, k]))
         return Fields(*sums)
-    for k, (lines, samples) in enumerate(touched_windows(grid, numbers, uneven.bumps)):
+    windows = touched_windows(grid, numbers, uneven.bumps)
+    for k, ((lines, samples), has) in enumerate(zip(windows, _features(numbers), strict=True)):
         if lines.stop > lines.start:
             here = [value[:, lines, samples if value.shape[2] > 1 else slice(None)] for value in steady]
             parts = [value[:, lines, samples] for value in sums]
-            for part, value in zip(parts, _add_object(parts, here, numbers[:, k]), strict=True):
-                part.copy_(value)
+            for part, value in zip(parts, _add_object(parts, here, numbers[:, k], has), strict=True):
+                if part is not value:
+                    part.copy_(value)
     return fields
 
 
@@ -162,12 +183,22 @@ def _numbers(slice_: Slice, plane: Plane, grid: BeamGrid, pulse: Pulse) -> Tenso
     return torch.stack(rows, dim=-1)[..., None, None]
 
 
+def _features(numbers: Tensor) -> list[_Features]:
+    """Of each of K objects."""
+    core, rim, loss, rings, slowness, fading = (numbers[:, :, i, 0, 0] for i in (14, 16, 20, 24, 25, 27))
+    rang = (rings > 0).any(0).cumsum(0) > 0
+    has = [(core > _LEAST_CORE).any(0), (rim > 0).any(0), (loss > 0).any(0), (fading > 0).any(0), rang]
+    return [_Features(*column) for column in torch.stack([*has, (slowness != 0).any(0)], dim=1).tolist()]
+
+
 @cache
 def _fused() -> Callable[[list[Tensor], list[Tensor], Tensor], tuple[Tensor, ...]]:
     return torch.compile(_add_object, dynamic=False)
 
 
-def _add_object(sums: list[Tensor], steady: list[Tensor], numbers: Tensor) -> tuple[Tensor, ...]:
+def _add_object(
+    sums: list[Tensor], steady: list[Tensor], numbers: Tensor, has: _Features = _EVERYTHING
+) -> tuple[Tensor, ...]:
     """The sums over objects, each (B, l, s), with one more object in them; numbers (B, N, 1, 1) describe it."""
     echo_db, attenuation, surface, shell, haze = sums
     x, z, right, down, fine, bumps, gaps = steady
@@ -178,47 +209,61 @@ def _add_object(sums: list[Tensor], steady: list[Tensor], numbers: Tensor) -> tu
     gx = auu * x + auv * z + bu  # half the gradient of q2, along u
     gz = auv * x + avv * z + bv
     gn = nu * x + nv * z + nd
+    q2 = (gx + bu) * x + (gz + bv) * z + constant
     along = gx * right + gz * down
-    q2 = gx * x + gz * z + bu * x + bv * z + constant
-    # Sound that is slower inside comes later: what lies a way t behind the near wall shows (1540 / c) t behind it.
-    curved = (auu * right * right + 2 * auv * right * down + avv * down * down).clamp(min=_TINY * _TINY)
-    way = (along + (along * along - curved * (q2 - 1)).clamp(min=0).sqrt()).clamp(min=0) / curved
-    later = slowness * way
-    q = (q2 - later * (2 * along - curved * later)).clamp(min=_TINY).sqrt()
+    if has.own_speed:
+        # Sound that is slower inside comes later: what lies a way t behind the near wall shows 1540 / c x t behind it.
+        curved = (auu * right * right + 2 * auv * right * down + avv * down * down).clamp(min=_TINY * _TINY)
+        way = (along + (along * along - curved * (q2 - 1)).clamp(min=0).sqrt()).clamp(min=0)
+        later = way * (slowness / curved)
+        q2 = q2 - later * (2 * along - curved * later)
+    q = q2.clamp(min=_TINY).sqrt()
 
-    plane_steep2 = gx * gx + gz * gz
-    steep2 = (plane_steep2 + gn * gn).clamp(min=_TINY * _TINY)
-    steep = steep2.sqrt()
-    distance = (q * (1 + unevenness * bumps) - 1) * q / steep  # mm outside the surface
-    cosine2 = (along * along / steep2).clamp(max=1)
+    plane_steep2 = (gx * gx + gz * gz).clamp(min=_TINY * _TINY)
+    across2 = gn * gn
+    flat = (plane_steep2 + across2).rsqrt()
+    distance = (q + q * bumps * unevenness - 1) * q * flat  # mm outside the surface
+    cosine = (along.abs() * flat).clamp(max=1)
 
     # The slice has a thickness: where a surface leans across the plane, its echo is smeared and its border blurred.
-    leaning2 = (0.25 * slice_mm * slice_mm) * (gn * gn / plane_steep2.clamp(min=_TINY * _TINY))
-    leaning2 = leaning2.clamp(max=_MOST_LEANING_MM**2)
-    smeared2 = thick * thick + leaning2
-    softness = softness + 0.4 * leaning2.sqrt()
+    leaning2 = (across2 / plane_steep2 * (0.25 * slice_mm * slice_mm)).clamp(max=_MOST_LEANING_MM**2)
+    sharpness = 1 / (softness + 0.4 * leaning2.sqrt())
 
-    inside = _step(-distance / softness) * present
-    core = _step((core_share - q) * (smallest / softness)) * (core_share > 0.05)
-    level = level_db + core * (core_db - level_db) + texture_db * fine
+    inside = _step(-distance * sharpness) * present
+    level = level_db + texture_db * fine
+    if has.core:
+        core = _step((core_share - q) * sharpness * smallest) * (core_share > _LEAST_CORE)
+        level = level + core * (core_db - level_db)
 
-    # Beyond the critical angle no wave travels on in a shell; how little still passes hangs on its thickness.
-    turned = tunnelling_db(fading * (1 - cosine2 - critical).clamp(min=0).sqrt()).clamp(max=20)
-    outer = distance + thick / 2
-    wall = bump(outer * (smeared2 * 0.36).rsqrt()) * (thick * thick / smeared2) ** 0.25
-    angle = rim_floor + (1 - rim_floor) * cosine2.clamp(min=_TINY) ** (rim_power / 2)
-    echo = rim * wall * angle * present * from_db(-rim_gaps * gaps - 0.5 * turned)
-    # The loss lies on the inner face so that the outer one shows bright; 0.89 is the area under the bump. A beam
-    # that grazes a surface is bent away by it.
-    inner = bump((distance + thick) / (0.53 * thick))
-    away = (1 - cosine2.sqrt()) ** 4 * bump(distance / (1.5 * thick))
-    lost = ((loss_db + turned) / (0.89 * thick) * inner + 0.05 * loss_db.clamp(0.3, 4) * away) * present
+    # A beam that grazes a surface is bent away by it.
+    away = (1 - cosine) ** 4 * bump(distance * (1 / (1.5 * thick)))
+    lost = away * (0.05 * loss_db.clamp(0.3, 4))
+    crossing = loss_db
+    dimmed = -rim_gaps * gaps
+    if has.shell:
+        # Beyond the critical angle no wave travels on in a shell; how little still passes hangs on its thickness.
+        turned = tunnelling_db(fading * (1 - cosine * cosine - critical).clamp(min=0).sqrt()).clamp(max=20)
+        crossing, dimmed = loss_db + turned, dimmed - 0.5 * turned
+    if has.loss:
+        # The loss lies on the inner face so that the outer one shows bright; 0.89 is the area under the bump.
+        lost = lost + crossing * bump((distance + thick) * (1 / (0.53 * thick))) * (1 / (0.89 * thick))
+    surface = surface - surface * inside
+    if has.haze:
+        haze = haze - haze * inside
+    if has.rim:
+        smeared2 = thick * thick + leaning2
+        wall = bump((distance + thick / 2) * (smeared2 * 0.36).rsqrt()) * (thick * thick / smeared2).sqrt().sqrt()
+        angle = rim_floor + (1 - rim_floor) * cosine.clamp(min=_TINY) ** rim_power
+        echo = wall * angle * from_db(dimmed) * (rim * present)
+        surface = surface + echo
+        if has.haze:
+            haze = haze + rings * echo
     return (
         echo_db + inside * (level - echo_db),
         attenuation + inside * (own_attenuation - attenuation),
-        surface + echo - surface * inside,
-        shell + lost,
-        haze + rings * echo - haze * inside,
+        surface,
+        shell + lost * present,
+        haze,
     )
 
 

@@ -59,8 +59,8 @@ class TissueNoise:
         values = _read(self.scatterers, place % size)
         # Between the nodes a linear blend of independent values has less power; give it back.
         part = place - torch.floor(place)
-        power = (part**2 + (1 - part) ** 2).prod(-1)
-        scale = torch.rsqrt(power)
+        along_x, along_y, along_z = (1 - 2 * part * (1 - part)).unbind(-1)
+        scale = torch.rsqrt(along_x * along_y * along_z)
         return values[:, 0] * scale, values[:, 1] * scale
 
     def read_layers(self, points: Tensor, bend: Tensor) -> Tensor:
@@ -75,7 +75,7 @@ class TissueNoise:
     def read_slow(self, points: Tensor) -> tuple[Tensor, Tensor]:
         """Two slow fields of about unit variance at (B, L, S, 3) mm, the second four times finer; (B, L, S) each."""
         size = self.slow.shape[-1] - 1
-        coarse = _read(self.slow[:, :1], (points / UNEVENNESS_SPACING_MM) % size)
+        coarse = _read(self.slow[:, :1], (points * (1 / UNEVENNESS_SPACING_MM)) % size)
         fine = _read(self.slow[:, 1:], (points * (4 / UNEVENNESS_SPACING_MM)) % size)
         return coarse[:, 0], fine[:, 0]
 
