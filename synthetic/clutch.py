@@ -33,10 +33,11 @@ def draw_eggs(rng: np.random.Generator, profile: SpeciesProfile, kind: Kind, num
     misshapen = rng.random(number) < MISSHAPEN
     semi_axes *= np.where(misshapen[:, None], rng.uniform((0.9, 0.9, 0.55), (1.25, 1.0, 0.9), (number, 3)), 1.0)
     side = np.where(rng.permutation(number) % 2 == 0, -1.0, 1.0)
-    along = rng.uniform(-0.22, 0.2, number) * carapace
-    centres = np.stack(
-        [side * rng.uniform(0.1, 0.3, number) * width, along, rng.uniform(-0.2, 0.2, number) * height], axis=1
-    )
+    # From heaps, where settling makes them touch, to rows along the whole oviduct.
+    crowd = rng.uniform(0.2, 1.0)
+    along = crowd * rng.uniform(-0.21, 0.21, number) * carapace
+    over = side * (0.2 + crowd * rng.uniform(-0.1, 0.1, number)) * width
+    centres = np.stack([over, along, crowd * rng.uniform(-0.2, 0.2, number) * height], axis=1)
     # Oval eggs lie mostly along the oviduct, which runs from head to tail.
     rotations = random_rotations(rng, number, towards=np.array([0.0, 1.0, 0.0]), scatter=0.5)
     return Bodies(np.full(number, kind, dtype=np.int64), centres, semi_axes, rotations)
@@ -51,14 +52,10 @@ def draw_follicles(rng: np.random.Generator, profile: SpeciesProfile, number: in
         rng.random(number) < 0.6, high * rng.normal(0.9, 0.06, number), rng.uniform(low, high, number)
     ).clip(low, high)
     side = np.where(rng.permutation(number) % 2 == 0, -1.0, 1.0)
-    centres = np.stack(
-        [
-            side * rng.normal(0.18, 0.05, number) * width,
-            rng.normal(0.12, 0.07, number) * carapace,
-            rng.normal(0.1, 0.08, number) * height,
-        ],
-        axis=1,
-    )
+    crowd = rng.uniform(0.3, 1.0)
+    scatter = crowd * rng.normal(0.0, (0.05, 0.07, 0.08), (number, 3))
+    centres = (scatter + (0.18, 0.12, 0.1)) * (width, carapace, height)
+    centres[:, 0] *= side
     semi_axes = diameter[:, None] / 2 * rng.normal(1.0, 0.04, (number, 3)).clip(0.85, 1.15)
     atretic = rng.random(number) < ATRETIC
     semi_axes *= np.where(atretic[:, None], rng.uniform(0.6, 0.95, (number, 3)), 1.0)

@@ -56,7 +56,7 @@ def draw_order(rng: np.random.Generator, profile: SpeciesProfile) -> Order:
     """What a female of the species may carry: shells of one age, follicles, both, or nothing."""
     low, high = profile.clutch
     clutch = int(rng.integers(low, high + 1))
-    follicles = int(rng.integers(3, 16))
+    follicles = round(float(np.exp(rng.uniform(np.log(3), np.log(30)))))
     state = rng.random()
     if state < 0.3:
         return Order(calcified=clutch)

@@ -12,6 +12,9 @@ from synthetic.bodies import Kind
 from synthetic.geometry import LINEAR_RADIUS_MM, Scanner, View
 from synthetic.slices import Herd
 
+# How far away a neighbour is likely to be sought.
+NEIGHBOURHOOD_MM = 15.0
+
 __all__ = ["draw_console", "draw_plane", "draw_scanner", "draw_view"]
 
 
@@ -22,7 +25,8 @@ def _uniform(batch: int, low: float, high: float, generator: torch.Generator) ->
 def draw_scanner(herd: Herd, generator: torch.Generator) -> Scanner:
     """Linear, convex and microconvex arrays of 4 to 10 MHz that show 30 to 150 mm of B animals.
 
-    One in three is set so shallow that the animal's largest egg or follicle fills a third to most of the picture.
+    One in five is set so shallow that the animal's largest egg or follicle fills a third to most of the picture, half
+    show several at their ease, the others are set to anything.
     """
     batch = len(herd.kinds)
     kind = torch.rand(batch, generator=generator, device=generator.device)
@@ -34,8 +38,11 @@ def draw_scanner(herd: Herd, generator: torch.Generator) -> Scanner:
     depth = torch.exp(_uniform(batch, math.log(35), math.log(150), generator))
     wanted = herd.real & (herd.kinds >= Kind.FOLLICLE)
     largest = 2 * torch.where(wanted, herd.smallest_mm, 0.0).amax(1)
-    shallow = (torch.rand(batch, generator=generator, device=generator.device) < 0.35) & (largest > 0)
-    depth = torch.where(shallow, (largest * _uniform(batch, 1.2, 3.0, generator)).clamp(30, 150), depth)
+    chance = torch.rand(batch, generator=generator, device=generator.device)
+    chance = torch.where(largest > 0, chance, torch.ones_like(chance))
+    filling = (largest * _uniform(batch, 1.2, 3.0, generator)).clamp(30, 150)
+    several = (largest * _uniform(batch, 2.5, 6.0, generator)).clamp(35, 150)
+    depth = torch.where(chance < 0.2, filling, torch.where(chance < 0.7, several, depth))
     # A linear array is as wide as it is: 25 to 60 mm, and shows no more than about twice that.
     width = _uniform(batch, 25, 60, generator)
     radius = torch.where(linear, torch.full_like(radius, LINEAR_RADIUS_MM), radius)
@@ -71,7 +78,7 @@ def draw_console(scanner: Scanner, generator: torch.Generator, *, spread: float 
     )
 
 
-def draw_plane(herd: Herd, scanner: Scanner, generator: torch.Generator, *, aimed: float = 0.7) -> Plane:
+def draw_plane(herd: Herd, scanner: Scanner, generator: torch.Generator, *, aimed: float = 0.75) -> Plane:
     """Planes through animals (B), most of them aimed so that an egg or follicle is somewhere in the sector.
 
     Three in five look in from the side as through a prefemoral window, the others from anywhere: what lies in the
@@ -87,9 +94,6 @@ def draw_plane(herd: Herd, scanner: Scanner, generator: torch.Generator, *, aime
     inward = torch.stack([side, torch.zeros_like(side), torch.zeros_like(side)], 1) + 0.5 * normal(batch, 3)
     anywhere = torch.rand(batch, 1, generator=generator, device=device) < 0.4
     down = torch.nn.functional.normalize(torch.where(anywhere, normal(batch, 3), inward), dim=1)
-    right = normal(batch, 3)
-    right = torch.nn.functional.normalize(right - (right * down).sum(1, keepdim=True) * down, dim=1)
-    across = torch.linalg.cross(right, down)
 
     wanted = (herd.real & (herd.kinds >= Kind.FOLLICLE)).float()
     aim = (torch.rand(batch, generator=generator, device=device) < aimed) & (wanted.sum(1) > 0)
@@ -97,6 +101,15 @@ def draw_plane(herd: Herd, scanner: Scanner, generator: torch.Generator, *, aime
     target = torch.multinomial(weights, 1, generator=generator)  # (B, 1)
     point = herd.centre.gather(1, target[..., None].expand(-1, -1, 3))[:, 0]
     reach = herd.smallest_mm.gather(1, target)
+    # Half of the aimed planes turn about the beam until they meet a neighbour too.
+    apart = torch.linalg.vector_norm(herd.centre - point[:, None], dim=2)
+    nearness = weights * torch.exp(-apart / NEIGHBOURHOOD_MM).clamp(min=1e-6)
+    neighbour = torch.multinomial(nearness.scatter(1, target, 1e-9), 1, generator=generator)
+    other = herd.centre.gather(1, neighbour[..., None].expand(-1, -1, 3))[:, 0]
+    turned = aim[:, None] & (torch.rand(batch, 1, generator=generator, device=device) < 0.5)
+    right = torch.where(turned, other - point + 0.2 * reach * normal(batch, 3), normal(batch, 3))
+    right = torch.nn.functional.normalize(right - (right * down).sum(1, keepdim=True) * down, dim=1)
+    across = torch.linalg.cross(right, down)
     off = _uniform(batch, -0.95, 0.95, generator)[:, None] * reach
     point = point + off * across
     # A view that was not aimed may be anywhere about that organ.

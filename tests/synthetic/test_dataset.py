@@ -45,7 +45,7 @@ def test_orders_are_clutches_of_the_species(profile: str) -> None:
         # Shells of one age: never both, and always a whole clutch.
         assert len(shelled) <= 1
         assert all(low <= number <= high for number in shelled)
-        assert order.follicles == 0 or 3 <= order.follicles <= 15
+        assert order.follicles == 0 or 3 <= order.follicles <= 30
     shares = Counter(
         "nothing" if order == Order() else "shells" if order.calcified or order.thin_shelled else "follicles"
         for order in orders
