@@ -54,7 +54,7 @@ def draw_follicles(rng: np.random.Generator, profile: SpeciesProfile, number: in
     side = np.where(rng.permutation(number) % 2 == 0, -1.0, 1.0)
     crowd = rng.uniform(0.3, 1.0)
     scatter = crowd * rng.normal(0.0, (0.05, 0.07, 0.08), (number, 3))
-    centres = (scatter + (0.18, 0.12, 0.1)) * (width, carapace, height)
+    centres = (np.array([0.18, 0.12, 0.1]) + scatter) * (width, carapace, height)
     centres[:, 0] *= side
     semi_axes = diameter[:, None] / 2 * rng.normal(1.0, 0.04, (number, 3)).clip(0.85, 1.15)
     atretic = rng.random(number) < ATRETIC
