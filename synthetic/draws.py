@@ -28,14 +28,13 @@ class Draws:
 
     def uniform(self, low: float, high: float, *shape: int) -> Tensor:
         """(B, *shape) between low and high."""
-        share = 0.5 + self.spread * (self._rand(*shape) - 0.5)
-        return low + (high - low) * share
+        middle, reach = (low + high) / 2, self.spread * (high - low) / 2
+        # In place: on a GPU the many small draws of a batch cost by their number.
+        return self._rand(*shape).mul_(2 * reach).add_(middle - reach)
 
     def normal(self, *shape: int) -> Tensor:
         """(B, *shape) of mean 0, and of deviation 1 at full spread."""
-        return self.spread * torch.randn(
-            self.batch, *shape, generator=self.generator, device=self.generator.device, dtype=torch.float32
-        )
+        return self.spread * torch.randn(self.batch, *shape, generator=self.generator, device=self.generator.device)
 
     def chance(self, share: float) -> Tensor:
         """(B,) bool, True in a share of the rows, however large the spread."""
@@ -44,7 +43,7 @@ class Draws:
     def sometimes(self, share: float, values: Tensor) -> Tensor:
         """The (B, ...) values in a share of the rows, nought in the others: a setting that some machines have."""
         chosen = self.chance(share).view(-1, *[1] * (values.dim() - 1))
-        return torch.where(chosen, values, torch.zeros_like(values))
+        return torch.where(chosen, values, 0.0)
 
     def by_mistake(self, share: float, values: Tensor) -> Tensor:
         """As ``sometimes``, for faults: those that take care have fewer."""
