@@ -27,6 +27,7 @@ from synthetic.errors import PhantomError
 from synthetic.film import HEIGHT, WIDTH, Studio, draw_machine
 from synthetic.motion import draw_breath
 from synthetic.probe import FRAMES_PER_SECOND, PLAIN_HAND, Hand, Window, draw_hand, draw_sweep
+from synthetic.recorder import DIRECT, Recorder, draw_recorder
 from synthetic.species import PROFILES, load_profile
 from synthetic.truth import CATEGORIES, AnimalTruth, ClipTruth, write_json
 
@@ -39,7 +40,9 @@ Progress = Callable[[int, int], None]
 
 @dataclass(frozen=True)
 class Subject:
-    """An animal to be filmed. windows : one clip each;  frames : of each clip;  hand : that sweeps it."""
+    """An animal to be filmed. windows : one clip each;  frames : of each clip;  hand : that sweeps it;
+    recorder : that stores it.
+    """
 
     name: str
     profile: str
@@ -47,6 +50,7 @@ class Subject:
     windows: tuple[Window, ...] = ("left", "right")
     frames: int = 110
     hand: Hand = PLAIN_HAND
+    recorder: Recorder = DIRECT
 
 
 def draw_subjects(animals: int, seed: int) -> list[Subject]:
@@ -67,6 +71,7 @@ def draw_subjects(animals: int, seed: int) -> list[Subject]:
                 order=draw_order(rng, load_profile(profile)),
                 frames=int(rng.integers(90, 131)),
                 hand=draw_hand(rng),
+                recorder=draw_recorder(rng),
             )
         )
     return subjects
@@ -166,13 +171,13 @@ def _film(job: _Job) -> ClipTruth:
     truth = ClipTruth(job.subject.name, f"{job.window}-1.mp4", job.window, round(machine.mm_per_px, 5), WIDTH, HEIGHT)
 
     def watched() -> Iterator[NDArray[np.uint8]]:
-        for frame in studio.film(sweep, breath, int(rng.integers(2**62))):
+        for frame in job.subject.recorder.record(studio.film(sweep, breath, int(rng.integers(2**62)))):
             truth.add(frame)
             yield frame.grey
 
     folder = job.root / job.subject.name / _date(job.index)
     folder.mkdir(parents=True, exist_ok=True)
-    write_mp4(folder / truth.file, watched(), frame_rate=FRAMES_PER_SECOND)
+    write_mp4(folder / truth.file, watched(), frame_rate=FRAMES_PER_SECOND, crf=job.subject.recorder.crf)
     (folder / f"{job.window}-1.mot.txt").write_text("\n".join([*truth.mot_lines, ""]), encoding="utf-8")
     return truth
 
@@ -195,15 +200,18 @@ def _fitting_animal(rng: np.random.Generator, subject: Subject) -> Animal:
     raise problem
 
 
-def write_mp4(path: Path, frames: Iterator[NDArray[np.uint8]], *, frame_rate: int) -> None:
-    """H.264 of (H, W) uint8 frames; under a temporary name first, so that a file of this name is whole."""
+def write_mp4(path: Path, frames: Iterator[NDArray[np.uint8]], *, frame_rate: int, crf: int = DIRECT.crf) -> None:
+    """H.264 of (H, W) uint8 frames at the constant rate factor ``crf``.
+
+    Under a temporary name first, so that a file of this name is whole.
+    """
     part = path.with_name(f".{path.name}.part")
     with av.open(str(part), "w", format="mp4") as container:
         stream = container.add_stream("libx264", rate=Fraction(frame_rate))
         stream.pix_fmt = "yuv420p"
         # One thread: the bytes must not depend on how many there are. The next slower preset takes 3 ms a frame more,
         # for a fifth less of disk.
-        stream.options = {"crf": "20", "preset": "superfast", "threads": "1"}
+        stream.options = {"crf": str(crf), "preset": "superfast", "threads": "1"}
         for index, grey in enumerate(frames):
             if index == 0:
                 stream.height, stream.width = grey.shape
