@@ -1,0 +1,60 @@
+"""Where a training run runs: on a GPU with as large a batch as its free memory holds, else on the CPU."""
+
+from __future__ import annotations
+
+import gc
+from collections.abc import Callable
+from typing import TypeVar
+
+import torch
+
+__all__ = ["LEAST_BATCH", "run_where_it_fits", "training_device"]
+
+# With fewer pictures a step the network's normalisations are of little worth (common practice, no source).
+LEAST_BATCH = 16
+
+Result = TypeVar("Result")
+
+
+def training_device() -> torch.device:
+    """A GPU if there is one that can be used."""
+    return torch.device("cuda" if torch.cuda.is_available() else "cpu")
+
+
+def run_where_it_fits(
+    run: Callable[[int, torch.device], Result], *, batch: int, device: torch.device, say: Callable[[str], None]
+) -> Result:
+    """``run(batch, device)``; each time the GPU's memory is full, again with half the batch, and below 16 on the CPU.
+
+    say : told in a sentence what was full and how it goes on. Whatever else ``run`` raises is raised.
+    """
+    wanted = batch
+    while True:
+        try:
+            return run(batch, device)
+        except (torch.OutOfMemoryError, torch.AcceleratorError) as error:
+            if device.type == "cpu" or not _is_full(error):
+                raise
+        # Outside the except clause, whose error holds on to all that was in memory.
+        gc.collect()
+        torch.cuda.empty_cache()
+        full = f"The GPU's memory is full{_room(device)}: {batch} pictures a step do not fit."
+        if batch // 2 >= LEAST_BATCH:
+            batch //= 2
+            say(f"{full} Going on with {batch}. Free the GPU and run again for the batch of {wanted} in the settings.")
+        else:
+            batch, device = wanted, torch.device("cpu")
+            say(f"{full} Going on on the CPU. Free the GPU and run again to train there.")
+
+
+def _is_full(error: Exception) -> bool:
+    # A GPU that is full before the first tensor fails with the driver's words for it.
+    return isinstance(error, torch.OutOfMemoryError) or "out of memory" in str(error)
+
+
+def _room(device: torch.device) -> str:
+    try:
+        free, total = torch.cuda.mem_get_info(device)
+    except (RuntimeError, AssertionError):  # too full to ask, or no such GPU
+        return ""
+    return f" ({free / 2**30:.1f} of {total / 2**30:.1f} GiB free)"
