@@ -25,7 +25,7 @@ ROW = Comparison(
 
 def test_counts_are_held_against_what_was_crossed() -> None:
     rows = [
-        ROW,
+        replace(ROW, at_least=6),
         replace(ROW, estimate=8, at_least=7),  # two too many, and so is the bound
         replace(ROW, estimate=0, interval90=(0, 2), at_least=0),  # called empty
     ]

@@ -1,0 +1,32 @@
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+
+from pipeline.bench.strata import DEPTHS_MM, VISIBLE, in_range, object_ranges
+from pipeline.bench.truth import open_data_set
+from tests.pipeline.bench.invented import true, write_truth
+
+ROUND = [100.0, 100.0, 20.0, 20.0, 0.0]
+
+
+@pytest.mark.parametrize(
+    ("visible", "strata"),
+    [
+        (0.3, {"below half"}),
+        (0.5, {"at least half", "half to 3/4"}),
+        (0.75, {"at least half", "3/4 and more"}),
+        (1.0, {"at least half", "3/4 and more"}),
+    ],
+)
+def test_each_range_holds_its_lower_end_and_not_its_upper(tmp_path: Path, visible: float, strata: set[str]) -> None:
+    write_truth(tmp_path, [true(1, 3, ROUND, visible=visible)])
+    (kind,) = object_ranges(open_data_set(tmp_path).objects)
+    assert {name for name, within in kind.ranges.items() if in_range(kind.value, within).all()} == strata
+
+
+def test_depths_follow_each_other_without_a_gap() -> None:
+    ends = [end for within in DEPTHS_MM.values() for end in within]
+    assert ends[1:-1:2] == ends[2::2]
+    assert VISIBLE["at least half"][0] == VISIBLE["below half"][1]
