@@ -220,6 +220,31 @@ def test_the_body_wall_is_seen_and_returns_fainter_at_twice_its_depth(noise: Tis
     np.testing.assert_allclose((again - once)[80:], 0.0, atol=1e-3)
 
 
+@pytest.mark.parametrize(("depth", "samples"), [(40.0, 320), (150.0, 128)])
+def test_borders_of_the_wall_are_seen_on_any_grid_and_only_where_there_is_a_layer(
+    noise: TissueNoise, depth: float, samples: int
+) -> None:
+    """Between samples 1.2 mm apart a border of a third of a millimetre must not be lost."""
+    scanner = linear(8, depth_mm=depth)
+    place = bodies(8, noise_offset=offsets(8, 8))
+
+    def brightest(**wall: float) -> float:
+        """Level of the brightest sample of a line between 4 and 13 mm, mean of all lines."""
+        beams = render(place, scanner, console(8, focus_mm=depth / 2, **wall), noise, lines=64, samples=samples)
+        z = (torch.arange(samples) + 0.5) * depth / samples
+        return beams.echo_db[:, :, (z > 4) & (z < 13)].amax(2).mean().item()
+
+    assert brightest(fat_mm=8.0) > brightest() + 3
+    assert brightest(skin_mm=100.0) == pytest.approx(brightest() + 5.0, abs=0.5)  # skin alone, without its border
+
+
+def test_an_echo_at_one_edge_of_the_sector_is_none_at_the_other() -> None:
+    beams = render(bodies(1), linear(width_mm=20), console(f_number=4), one_scatterer(-10.0, 30.0))
+    level = beams.echo_db[0].amax(1)
+    assert level[0] == level.max()
+    assert level[-1] < level[0] - 60
+
+
 def test_clutter_lies_near_the_face_only(noise: TissueNoise) -> None:
     fluid = Body((0, 0, 30), (60, 60, 60), {"echo_db": -40.0})
     clean, hazy = (

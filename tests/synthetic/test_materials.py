@@ -1,5 +1,6 @@
 from __future__ import annotations
 
+import re
 import tomllib
 from collections.abc import Callable
 from dataclasses import fields
@@ -177,6 +178,16 @@ def test_a_wrong_key_and_a_negative_thickness_are_refused_by_name(tmp_path: Path
         load_materials(path)
     path = changed(tmp_path, lambda text: text.replace("rim_mm = [0.8, 3.0]", "rim_mm = [-0.8, 3.0]"))
     with pytest.raises(ConfigError, match="rim_mm"):
+        load_materials(path)
+
+
+@pytest.mark.parametrize(
+    ("key", "wrong"), [("shell_mm", "[-0.01, 0.05]"), ("mineral", "[0.7, 1.2]"), ("speed", "[0.0, 1.5]")]
+)
+def test_an_impossible_shell_is_refused_by_name(tmp_path: Path, key: str, wrong: str) -> None:
+    pattern = re.compile(rf"^{key} = .*$", re.MULTILINE)
+    path = changed(tmp_path, lambda text: pattern.sub(f"{key} = {wrong}", text))
+    with pytest.raises(ConfigError, match=key):
         load_materials(path)
 
 

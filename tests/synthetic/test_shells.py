@@ -56,6 +56,13 @@ def test_a_thick_absorbing_shell_reflects_as_its_face_alone() -> None:
     assert echo(torch.tensor(5.0), 7.5, 0.6, 5.0).reflected_db.item() == pytest.approx(-2.74, abs=0.05)
 
 
+def test_without_a_shell_soft_tissue_and_albumen_meet() -> None:
+    """Their interface reflects -39.6 dB (1540 x 1050 against 1530 x 1035, computed), next to nothing."""
+    bare = echo(torch.tensor(0.0), 7.5, 0.6)
+    assert bare.reflected_db.item() == pytest.approx(-39.6, abs=0.05)
+    assert bare.loss_db.item() == pytest.approx(0.0, abs=1e-3)
+
+
 def test_what_is_neither_reflected_nor_absorbed_passes() -> None:
     thickness = torch.tensor([0.0, 0.01, 0.1, 0.3])
     whole = echo(thickness, 6.0, 0.6)
