@@ -23,6 +23,7 @@ __all__ = ["Fields", "Plane", "Pulse", "Slice", "Unevenness", "bump", "draw_bodi
 _TINY = 1e-6
 _UNSEEN_DB = -25.0  # surfaces of less echo are none
 _LEAST_CORE = 0.05
+_LEAST_SOFTNESS_MM = 0.01
 _MOST_LEANING_MM = 4.0
 _SOFT_TISSUE_SPEED = 1.54  # mm/us
 _COARSE = 8  # lines and samples between the places where it is looked which part of the grid an object touches
@@ -176,7 +177,7 @@ def _numbers(slice_: Slice, plane: Plane, grid: BeamGrid, pulse: Pulse) -> Tenso
         *(slice_.present.float(), slice_.smallest_mm, thick),
         *(m.echo_db, m.texture_db, m.core_share, m.core_db),
         *(from_db(rim_db) * lowered * (rim_db > _UNSEEN_DB), m.rim_floor, m.rim_power, m.rim_gaps, loss_db),
-        *(m.attenuation, m.unevenness, m.softness_mm, m.haze),
+        *(m.attenuation, m.unevenness, m.softness_mm.clamp(min=_LEAST_SOFTNESS_MM), m.haze),
         *(1 - m.speed / _SOFT_TISSUE_SPEED, critical_sine(shell) ** 2),
         *(evanescent_depth(shell, frequency), pulse.slice_mm[:, None].expand_as(thick)),
     ]

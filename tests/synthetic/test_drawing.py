@@ -68,21 +68,21 @@ def test_a_drawn_section_is_the_analytic_section_of_the_ellipsoid(noise: TissueN
 def test_columns_without_a_body_leave_the_picture_as_it_is(noise: TissueNoise) -> None:
     """Animals are padded to the same number of bodies with ellipsoids of no shape and no material."""
     egg = Body((0, 0, 30), (8, 8, 8), {"rim_db": 20.0, "loss_db": 2.0, "shell_mm": 0.02, "mineral": 1.0})
-    alone = bodies(1, egg)
+    both = bodies(2, egg, egg)
+    # The second column is a body in the second picture only.
+    there = torch.tensor([[True, False], [True, True]])
 
     def padded(value: Tensor) -> Tensor:
-        return torch.cat([value, torch.zeros_like(value)], dim=1)
+        return torch.where(there.view(2, 2, *(1,) * (value.dim() - 2)), value, torch.zeros_like(value))
 
-    names = [field.name for field in fields(Materials)]
-    materials = Materials(*(padded(getattr(alone.materials, name)) for name in names))
-    more = replace(
-        alone, materials=materials, **{n: padded(getattr(alone, n)) for n in ("centre", "shape", "smallest_mm")}
-    )
-    more = replace(more, present=torch.tensor([[True, False]]))
-    one, same = (render(seen, linear(), console(), noise) for seen in (alone, more))
-    assert one.echo_db.isfinite().all()
-    assert torch.equal(one.echo_db, same.echo_db)
-    assert torch.equal(one.loss_db, same.loss_db)
+    materials = Materials(*(padded(getattr(both.materials, field.name)) for field in fields(Materials)))
+    shapes = {name: padded(getattr(both, name)) for name in ("centre", "shape", "smallest_mm")}
+    some = replace(both, materials=materials, present=there, **shapes)
+    beams = render(some, linear(2), console(2), noise)
+    alone = render(bodies(1, egg), linear(), console(), noise)
+    assert beams.echo_db.isfinite().all()
+    torch.testing.assert_close(beams.loss_db[0], alone.loss_db[0], atol=1e-4, rtol=0)
+    assert (beams.echo_db[0] - alone.echo_db[0]).abs().quantile(0.999) < 0.05
 
 
 @pytest.mark.parametrize("kind", list(Kind))
