@@ -79,8 +79,9 @@ class Unevenness:
 
     @classmethod
     def of(cls, coarse: Tensor, fine: Tensor) -> Unevenness:
-        # Bumps have an end, else a surface with large ones would now and then be anywhere.
-        return cls(fine, (0.7 * coarse + 0.3 * fine).clamp(-1.25, 1.25), 0.5 * (coarse + fine).clamp(min=0))
+        # Bumps have an end, else a surface with large ones would now and then be anywhere; and they are mostly slow,
+        # else the steep sides of large bodies would be combs.
+        return cls(fine, (0.75 * coarse + 0.1 * fine).clamp(-1.25, 1.25), 0.5 * (coarse + fine).clamp(min=0))
 
 
 @dataclass(frozen=True)
