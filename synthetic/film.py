@@ -29,7 +29,7 @@ __all__ = ["FilmedFrame", "FilmedObject", "Machine", "Studio", "draw_machine"]
 
 HEIGHT, WIDTH = 480, 640
 LINES, SAMPLES = 160, 320
-_TOGETHER = 8  # frames rendered at once: enough to share the cost, few enough to keep memory low
+_TOGETHER = 4  # frames rendered at once: enough to share the cost, few enough to keep memory low
 
 
 @dataclass(frozen=True)
