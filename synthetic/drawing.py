@@ -247,8 +247,10 @@ def _add_object(
         turned = tunnelling_db(fading * (1 - cosine * cosine - critical).clamp(min=0).sqrt()).clamp(max=20)
         crossing, dimmed = loss_db + turned, dimmed - 0.5 * turned
     if has.loss:
-        # The loss lies on the inner face so that the outer one shows bright; 0.89 is the area under the bump.
-        lost = lost + crossing * bump((distance + thick) * (1 / (0.53 * thick))) * (1 / (0.89 * thick))
+        # The loss lies behind the echo on the beam's way, on the inner face going in and on the outer one going out, so
+        # that walls show bright; 0.89 is the area under the bump.
+        behind = distance + thick * (along < 0)
+        lost = lost + crossing * bump(behind * (1 / (0.53 * thick))) * (1 / (0.89 * thick))
     surface = surface - surface * inside
     if has.haze:
         haze = haze - haze * inside
