@@ -112,13 +112,26 @@ class EggNetwork(nn.Module):
 
 def save_weights(network: EggNetwork, path: Path, notes: dict[str, str]) -> None:
     """Write float16 safetensors with the network's shape and the notes (who made it, how, how good) inside."""
-    from safetensors.torch import save_file
+    from safetensors.torch import save
 
     tensors = {
         name: value.detach().cpu().to(torch.float16 if value.is_floating_point() else value.dtype).contiguous()
         for name, value in network.state_dict().items()
     }
-    save_file(tensors, path, metadata={**notes, "network_shape": json.dumps(asdict(network.shape))})
+    part = path.with_name(f".{path.name}.part")  # a file of the name itself is whole
+    part.write_bytes(_in_order(save(tensors, metadata={**notes, "network_shape": json.dumps(asdict(network.shape))})))
+    part.replace(path)
+
+
+def _in_order(content: bytes) -> bytes:
+    """The same safetensors file with its header sorted: safetensors writes the metadata in an order of chance.
+
+    A file is the header's length (8 bytes, little-endian), the header (JSON, filled up with spaces), and the tensors.
+    """
+    end = 8 + int.from_bytes(content[:8], "little")
+    header = json.dumps(json.loads(content[8:end]), sort_keys=True, separators=(",", ":")).encode()
+    header += b" " * (-len(header) % 8)
+    return len(header).to_bytes(8, "little") + header + content[end:]
 
 
 def load_weights(path: Path) -> EggNetwork:

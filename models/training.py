@@ -2,21 +2,23 @@
 
 from __future__ import annotations
 
+import copy
 import math
 import time
-from collections.abc import Callable, Iterator
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
-from typing import cast
+from typing import Any
 
 import torch
 from torch import Tensor
-from torch.optim.swa_utils import AveragedModel, get_ema_multi_avg_fn
 
 from models.losses import Loss, loss
 from models.network import EggNetwork
 from models.targets import Labels, make_targets
 
-__all__ = ["LoopSettings", "Progress", "train"]
+__all__ = ["LoopSettings", "Progress", "Training"]
+
+GREATEST_GRADIENT = 5.0  # norm over all weights; longer steps are shortened to it
 
 
 @dataclass(frozen=True)
@@ -33,58 +35,109 @@ class LoopSettings:
 
 @dataclass(frozen=True)
 class Progress:
-    """Where a run stands: step of steps, pictures per second since the last report, and the losses just seen."""
+    """Where a run stands: step of steps; since the last report pictures per second and the means of the losses."""
 
     step: int
     steps: int
+    learning_rate: float
     pictures_per_second: float
     losses: dict[str, float]
 
 
-def train(
-    network: EggNetwork,
-    batches: Iterator[tuple[Tensor, Labels]],
-    settings: LoopSettings,
-    *,
-    device: torch.device,
-    report: Callable[[Progress], None] = lambda progress: None,
-) -> EggNetwork:
-    """Train a network on (B, C, S, S) pictures and labels; returns the running average of its weights, for evaluation.
+class Training:
+    """A network in training, and all that is needed to go on with it elsewhere or another day.
 
-    On a GPU convolutions run in bfloat16.
+    On a GPU convolutions run in bfloat16, and nothing in a step waits for the GPU: the processor is then always ahead
+    with the next picture.
     """
-    network = network.to(device).to(memory_format=torch.channels_last).train()
-    average = AveragedModel(network, multi_avg_fn=get_ema_multi_avg_fn(settings.average_decay), use_buffers=True)
-    answer_of = torch.compile(network) if device.type == "cuda" else network
-    optimiser = torch.optim.AdamW(network.parameters(), lr=settings.learning_rate, weight_decay=settings.weight_decay)
-    schedule = torch.optim.lr_scheduler.LambdaLR(optimiser, lambda step: _rate(step, settings))
-    since, pictures_seen = time.perf_counter(), 0
-    for step in range(1, settings.steps + 1):
-        pictures, labels = next(batches)
-        with torch.autocast(device.type, dtype=torch.bfloat16, enabled=device.type == "cuda"):
-            answer = answer_of(pictures.contiguous(memory_format=torch.channels_last))
-        losses = loss(answer.float(), make_targets(labels, pictures.shape[-1]))
-        optimiser.zero_grad(set_to_none=True)
-        losses.total.backward()
-        torch.nn.utils.clip_grad_norm_(network.parameters(), 5.0)
-        optimiser.step()
-        schedule.step()
-        average.update_parameters(network)
-        pictures_seen += len(pictures)
-        if step % settings.report_every_steps == 0 or step == settings.steps:
-            seconds = time.perf_counter() - since
-            report(Progress(step, settings.steps, pictures_seen / seconds, _numbers(losses)))
-            since, pictures_seen = time.perf_counter(), 0
-    trained = cast(EggNetwork, average.module)
-    return trained.to(memory_format=torch.contiguous_format).eval()
 
+    def __init__(self, network: EggNetwork, settings: LoopSettings, device: torch.device) -> None:
+        self.step = 0
+        self._settings = settings
+        self._device = device
+        self._network = network.to(device).to(memory_format=torch.channels_last).train()
+        self._average = copy.deepcopy(self._network).eval().requires_grad_(False)
+        on_gpu = device.type == "cuda"
+        self._losses_of = torch.compile(self._losses) if on_gpu else self._losses
+        self._optimiser = torch.optim.AdamW(
+            network.parameters(), lr=settings.learning_rate, weight_decay=settings.weight_decay, fused=on_gpu
+        )
 
-def _rate(step: int, settings: LoopSettings) -> float:
-    if step < settings.warm_up_steps:
-        return (step + 1) / settings.warm_up_steps
-    done = (step - settings.warm_up_steps) / max(1, settings.steps - settings.warm_up_steps)
-    return 0.5 * (1 + math.cos(math.pi * min(1.0, done)))
+    def run(self, batches: Iterable[tuple[Tensor, Labels]]) -> Iterator[Progress]:
+        """Train on (B, C, S, S) pictures and labels to the last step, with a report every few steps and at the end.
 
+        ``batches`` begin with the one after those already taken.
+        """
+        since, pictures_seen, sums = time.perf_counter(), 0, None
+        steps_seen = 0
+        source = iter(batches)
+        while self.step < self._settings.steps:
+            pictures, labels = next(source)
+            losses = self._take(pictures, labels)
+            sums = losses if sums is None else sums + losses
+            pictures_seen, steps_seen = pictures_seen + len(pictures), steps_seen + 1
+            if self.step % self._settings.report_every_steps == 0 or self.step == self._settings.steps:
+                means = dict(zip(Loss.__dataclass_fields__, (sums / steps_seen).tolist(), strict=True))
+                seconds = time.perf_counter() - since
+                yield Progress(self.step, self._settings.steps, self._rate(), pictures_seen / seconds, means)
+                since, pictures_seen, sums, steps_seen = time.perf_counter(), 0, None, 0
 
-def _numbers(losses: Loss) -> dict[str, float]:
-    return {name: float(value.detach()) for name, value in vars(losses).items()}
+    def averaged(self) -> EggNetwork:
+        """A copy of the network with the running averages of its weights, for evaluation."""
+        return copy.deepcopy(self._average).to(memory_format=torch.contiguous_format)
+
+    def state(self) -> dict[str, Any]:
+        """Everything that :meth:`restore` needs, in types that torch.load takes without trusting the file."""
+        return {
+            "step": self.step,
+            "network": self._network.state_dict(),
+            "average": self._average.state_dict(),
+            "optimiser": self._optimiser.state_dict(),
+        }
+
+    def restore(self, state: dict[str, Any]) -> None:
+        """Go on where a training of the same network and settings gave its state."""
+        self.step = state["step"]
+        self._network.load_state_dict(state["network"])
+        self._average.load_state_dict(state["average"])
+        self._optimiser.load_state_dict(state["optimiser"])
+
+    def _take(self, pictures: Tensor, labels: Labels) -> Tensor:
+        """One step; the losses, (6,) in the order of Loss."""
+        for group in self._optimiser.param_groups:
+            group["lr"] = self._rate()
+        # The sizes never change, so it pays to try which way of computing a convolution is the fastest.
+        with torch.backends.cudnn.flags(benchmark=True):
+            losses = self._losses_of(pictures.contiguous(memory_format=torch.channels_last), labels)
+            self._optimiser.zero_grad(set_to_none=True)
+            losses.total.backward()
+        torch.nn.utils.clip_grad_norm_(self._network.parameters(), GREATEST_GRADIENT)
+        self._optimiser.step()
+        self.step += 1
+        self._follow()
+        return torch.stack([value.detach() for value in vars(losses).values()])
+
+    def _losses(self, pictures: Tensor, labels: Labels) -> Loss:
+        with torch.autocast(self._device.type, dtype=torch.bfloat16, enabled=self._device.type == "cuda"):
+            answer = self._network(pictures)
+        return loss(answer.float(), make_targets(labels, pictures.shape[-1]))
+
+    def _rate(self) -> float:
+        """The learning rate of the coming step: a straight rise, then a cosine down to nothing."""
+        settings = self._settings
+        if self.step < settings.warm_up_steps:
+            return settings.learning_rate * (self.step + 1) / settings.warm_up_steps
+        done = (self.step - settings.warm_up_steps) / max(1, settings.steps - settings.warm_up_steps)
+        return settings.learning_rate * 0.5 * (1 + math.cos(math.pi * min(1.0, done)))
+
+    @torch.no_grad()
+    def _follow(self) -> None:
+        """Move the running average towards the network; after the first step it is the network."""
+        share = 1.0 if self.step == 1 else 1 - self._settings.average_decay
+        kept, current = (list(one.state_dict().values()) for one in (self._average, self._network))
+        real = [index for index, values in enumerate(kept) if values.is_floating_point()]
+        # torch's AveragedModel does the same and waits for the GPU to count.
+        torch._foreach_lerp_([kept[index] for index in real], [current[index] for index in real], share)
+        for average, values in zip(kept, current, strict=True):
+            if not average.is_floating_point():
+                average.copy_(values)

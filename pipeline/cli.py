@@ -199,7 +199,10 @@ def train(
     as_json: AsJson = False,
     traceback: Traceback = False,
 ) -> None:
-    """Train the network on phantoms, on a GPU if there is one, and measure it on others."""
+    """Train the network on phantoms, on a GPU if there is one, and measure it on others.
+
+    The same command continues a run that was stopped. Its curves lie beside the network as CSV.
+    """
     with answering(traceback):
         import torch
 

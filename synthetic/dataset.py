@@ -7,6 +7,7 @@ from collections.abc import Iterator
 from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass, fields
 from functools import partial
+from itertools import count
 
 import numpy as np
 import torch
@@ -26,7 +27,7 @@ from synthetic.slices import Herd, cut, label
 from synthetic.species import PROFILES, SpeciesProfile, load_profile
 from synthetic.tissue import TissueNoise, make_noise
 
-__all__ = ["StreamSettings", "draw_animals", "draw_order", "stream"]
+__all__ = ["PhantomPictures", "StreamSettings", "draw_animals", "draw_order"]
 
 # Beams and samples of a training picture: enough for 256 px.
 LINES, SAMPLES = 128, 256
@@ -92,20 +93,31 @@ def _draw_one(seed: int, index: int) -> Animal:
             continue
 
 
-def stream(settings: StreamSettings, seed: int, device: torch.device) -> Iterator[tuple[Tensor, Labels]]:
-    """Batches of (B, frames, side, side) float32 pictures in [0, 1] and their labels, for ever.
+class PhantomPictures:
+    """Labelled pictures of phantoms, rendered when they are asked for.
 
-    The same seed and device give the same batches.
+    A batch depends on the settings, the seed, the device and its own number alone: a run that was stopped goes on
+    with the batch that comes next.
     """
-    animals = draw_animals(settings.animals, seed, processes=settings.processes)
-    herd = Herd.of(animals, device)
-    table = load_materials().to(device)
-    generator = torch.Generator(device).manual_seed(seed)
-    noise = make_noise(generator)
-    while True:
+
+    def __init__(self, settings: StreamSettings, seed: int, device: torch.device) -> None:
+        self._settings = settings
+        self._seed = seed
+        self._herd = Herd.of(draw_animals(settings.animals, seed, processes=settings.processes), device)
+        self._table = load_materials().to(device)
+        self._generator = torch.Generator(device).manual_seed(seed)
+        self._noise = make_noise(self._generator)
+
+    def batch(self, number: int) -> tuple[Tensor, Labels]:
+        """(B, C, side, side) float32, C the frames and, if told, the scale; grey in [0, 1]; and the labels."""
+        (own_seed,) = np.random.SeedSequence([self._seed, number]).generate_state(1, np.uint64)
+        self._generator.manual_seed(int(own_seed))
         with torch.no_grad():
-            batch = _batch(settings, herd, table, generator, noise)
-        yield batch
+            return _batch(self._settings, self._herd, self._table, self._generator, self._noise)
+
+    def batches(self, first: int = 0) -> Iterator[tuple[Tensor, Labels]]:
+        """All batches from that number on, for ever."""
+        return map(self.batch, count(first))
 
 
 def _batch(

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterable
 from dataclasses import asdict, dataclass
 from typing import Any
 
@@ -60,12 +60,11 @@ class HeldOutFigures:
         ]
 
 
-def measure(network: EggNetwork, pictures: Iterator[tuple[Tensor, Labels]], *, rounds: int) -> HeldOutFigures:
-    """Figures over ``rounds`` batches."""
+def measure(network: EggNetwork, pictures: Iterable[tuple[Tensor, Labels]]) -> HeldOutFigures:
+    """Figures over batches of pictures."""
     network.eval()
     tally = _Tally()
-    for _ in range(rounds):
-        batch, labels = next(pictures)
+    for batch, labels in pictures:
         with torch.inference_mode():
             answers = network(batch).float().cpu().numpy()
         truth = {name: values.cpu().numpy() for name, values in vars(labels).items()}

@@ -1,9 +1,10 @@
-"""One training run from one file: phantoms, network, held-out figures, weights."""
+"""One training run from one file: phantoms, network, curves, held-out figures, weights."""
 
 from __future__ import annotations
 
 import json
 from collections.abc import Callable
+from itertools import islice
 from pathlib import Path
 from typing import Annotated, Literal
 
@@ -11,15 +12,20 @@ import torch
 from pydantic import BaseModel, ConfigDict, Field
 
 from configs.reading import read_toml
+from models.checkpoint import Checkpoint
 from models.network import EggNetwork, NetworkShape, save_weights
-from models.training import LoopSettings, Progress, train
-from synthetic.dataset import StreamSettings, stream
+from models.training import LoopSettings, Progress, Training
+from synthetic.curves import Curves
+from synthetic.dataset import PhantomPictures, StreamSettings
 from synthetic.held_out import HeldOutFigures, measure
 
 __all__ = ["TrainingSettings", "load_training_settings", "run_training"]
 
 _Count = Annotated[int, Field(ge=1)]
 _Rate = Annotated[float, Field(gt=0, lt=1)]
+
+# Of the held-out pictures so many are looked at on the way, which takes about as long as 20 steps.
+_PICTURES_ON_THE_WAY = 512
 
 
 class TrainingSettings(BaseModel):
@@ -39,6 +45,7 @@ class TrainingSettings(BaseModel):
     weight_decay: Annotated[float, Field(ge=0, lt=1)]
     average_decay: _Rate
     report_every_steps: _Count
+    held_out_every_steps: _Count
     held_out_seed: Annotated[int, Field(ge=0)]
     held_out_animals: _Count
     held_out_pictures: _Count
@@ -56,52 +63,83 @@ def run_training(
     device: torch.device,
     report: Callable[[Progress], None],
 ) -> HeldOutFigures:
-    """Train, measure on phantoms of the held-out seed, and write the weights with settings and figures inside."""
-    torch.manual_seed(settings.seed)
-    trained = train(
-        EggNetwork(NetworkShape(frames=settings.frames, told_scale=settings.told_scale)),
-        stream(
-            StreamSettings(
-                animals=settings.animals,
-                batch=settings.batch,
-                processes=settings.processes,
-                frames=settings.frames,
-                told_scale=settings.told_scale,
-            ),
-            settings.seed,
-            device,
-        ),
-        LoopSettings(
-            steps=settings.steps,
-            learning_rate=settings.learning_rate,
-            warm_up_steps=settings.warm_up_steps,
-            weight_decay=settings.weight_decay,
-            average_decay=settings.average_decay,
-            report_every_steps=settings.report_every_steps,
-        ),
-        device=device,
-        report=report,
-    )
-    notes = {"settings": settings.model_dump_json()}
+    """Train, measure on phantoms of the held-out seed, and write the weights with settings and figures inside.
+
+    Beside the weights lie the curves (.csv) and, until the run has ended, its checkpoint: called again with the same
+    settings, a run that was stopped goes on from there and ends as if it had never been stopped (to the byte on a
+    CPU; convolutions on GPUs are not repeatable to the bit). Raises CheckpointError for the checkpoint of another run.
+    """
     weights.parent.mkdir(parents=True, exist_ok=True)
+    checkpoint = Checkpoint(weights.with_suffix(".checkpoint"), settings.model_dump_json())
+    kept = checkpoint.load(device)  # first, so that nothing is invented in vain
+    torch.manual_seed(settings.seed)
+    network = EggNetwork(NetworkShape(frames=settings.frames, told_scale=settings.told_scale))
+    training = Training(network, _loop_settings(settings), device)
+    if kept is not None:
+        training.restore(kept)
+    curves = Curves(weights.with_suffix(".csv"), from_step=training.step)
+    taught = PhantomPictures(_stream_settings(settings, settings.animals, settings.batch), settings.seed, device)
+    judge = _Judge(settings, device)
+    for progress in training.run(taught.batches(training.step)):
+        on_the_way = progress.step % settings.held_out_every_steps == 0
+        figures = judge.look(training.averaged(), _PICTURES_ON_THE_WAY) if on_the_way else None
+        curves.add(_row(progress, figures))
+        checkpoint.save(training.state())
+        report(progress)
+    trained = training.averaged()
+    notes = {"settings": settings.model_dump_json()}
     save_weights(trained, weights, notes)  # first, so that nothing that follows can lose them
-    figures = held_out_figures(settings, trained, device)
+    figures = judge.look(trained, settings.held_out_pictures)
     save_weights(trained, weights, {**notes, "held_out": json.dumps(figures.document())})
+    checkpoint.remove()
     return figures
 
 
-def held_out_figures(settings: TrainingSettings, network: EggNetwork, device: torch.device) -> HeldOutFigures:
-    """Figures on pictures of phantoms that were never trained on."""
-    batch = min(64, settings.held_out_pictures)
-    pictures = stream(
-        StreamSettings(
-            animals=settings.held_out_animals,
-            batch=batch,
-            processes=settings.processes,
-            frames=settings.frames,
-            told_scale=settings.told_scale,
-        ),
-        settings.held_out_seed,
-        device,
+class _Judge:
+    """Pictures of phantoms that are never trained on, always the same ones."""
+
+    def __init__(self, settings: TrainingSettings, device: torch.device) -> None:
+        self._most = settings.held_out_pictures
+        self._batch = min(64, self._most)
+        stream = _stream_settings(settings, settings.held_out_animals, self._batch)
+        self._pictures = PhantomPictures(stream, settings.held_out_seed, device)
+
+    def look(self, network: EggNetwork, pictures: int) -> HeldOutFigures:
+        rounds = max(1, min(pictures, self._most) // self._batch)
+        return measure(network, islice(self._pictures.batches(), rounds))
+
+
+def _stream_settings(settings: TrainingSettings, animals: int, batch: int) -> StreamSettings:
+    return StreamSettings(
+        animals=animals,
+        batch=batch,
+        processes=settings.processes,
+        frames=settings.frames,
+        told_scale=settings.told_scale,
     )
-    return measure(network, pictures, rounds=max(1, settings.held_out_pictures // batch))
+
+
+def _loop_settings(settings: TrainingSettings) -> LoopSettings:
+    return LoopSettings(
+        steps=settings.steps,
+        learning_rate=settings.learning_rate,
+        warm_up_steps=settings.warm_up_steps,
+        weight_decay=settings.weight_decay,
+        average_decay=settings.average_decay,
+        report_every_steps=settings.report_every_steps,
+    )
+
+
+def _row(progress: Progress, figures: HeldOutFigures | None) -> dict[str, float]:
+    """One line of the curves."""
+    nothing = float("nan")
+    measured = {name: getattr(figures, name, nothing) for name in ("ap50_shelled", "ap_shelled", "ap50_follicle")}
+    shelled = figures.strata["shelled"] if figures else None
+    return {
+        "step": progress.step,
+        "learning_rate": progress.learning_rate,
+        **progress.losses,
+        **measured,
+        **{name: getattr(shelled, name, nothing) for name in ("stage_right", "centre_error_mm", "axis_error_mm")},
+        "pictures_per_second": progress.pictures_per_second,
+    }

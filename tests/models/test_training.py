@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from itertools import pairwise
+from itertools import islice, pairwise
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -11,7 +12,7 @@ import torch
 from numpy.typing import NDArray
 
 from models.network import EggNetwork, NetworkShape
-from models.training import LoopSettings, Progress, train
+from models.training import LoopSettings, Progress, Training
 from tests.models.rings import ring_batches
 
 CPU = torch.device("cpu")
@@ -32,16 +33,10 @@ def small_network(seed: int = 0) -> EggNetwork:
     return EggNetwork(NetworkShape(widths=(8, 8, 12, 12, 16), blocks=(1, 1, 1, 1, 1)))
 
 
-def trained(settings: LoopSettings, *, start: EggNetwork | None = None) -> tuple[EggNetwork, list[Progress]]:
-    seen: list[Progress] = []
-    network = train(
-        start or small_network(),
-        ring_batches(6, side_px=SIDE, seed=2),
-        settings,
-        device=CPU,
-        report=seen.append,
-    )
-    return network, seen
+def trained(settings: LoopSettings, start: EggNetwork | None = None) -> tuple[EggNetwork, list[Progress]]:
+    training = Training(start or small_network(), settings, CPU)
+    seen = list(training.run(ring_batches(6, side_px=SIDE, seed=2)))
+    return training.averaged(), seen
 
 
 def flat(network: EggNetwork) -> NDArray[np.float32]:
@@ -74,9 +69,8 @@ def test_progress_is_reported_every_few_steps_and_at_the_end() -> None:
 def test_the_same_seed_gives_the_same_network() -> None:
     settings = replace(SETTINGS, steps=3)
 
-    def run(seed: int) -> NDArray[np.float32]:
-        network = train(small_network(seed), ring_batches(2, side_px=SIDE, seed=2), settings, device=CPU)
-        return flat(network)
+    def run(seed: int) -> NDArray[np.float64]:
+        return with_averages(trained(settings, small_network(seed))[0])
 
     first = run(7)
     np.testing.assert_array_equal(run(7), first)
@@ -85,20 +79,17 @@ def test_the_same_seed_gives_the_same_network() -> None:
 
 def test_what_comes_back_is_the_running_average_ready_for_use() -> None:
     start = small_network()
-    steps: list[NDArray[np.float64]] = []
-    network = train(
-        start,
-        ring_batches(4, side_px=SIDE, seed=2),
-        replace(SETTINGS, steps=6, report_every_steps=1),
-        device=CPU,
-        report=lambda progress: steps.append(with_averages(start)),  # the network in training, after each step
-    )
+    training = Training(start, replace(SETTINGS, steps=6, report_every_steps=1), CPU)
+    steps = [with_averages(start) for _ in training.run(ring_batches(4, side_px=SIDE, seed=2))]
     expected = steps[0]
     for weights in steps[1:]:
         expected = 0.8 * expected + 0.2 * weights
+    network = training.averaged()
     np.testing.assert_allclose(with_averages(network), expected, atol=1e-6)
     assert np.abs(expected - steps[-1]).max() > 1e-4  # the average is not simply the last
     assert not network.training
+    counted = [values for name, values in network.state_dict().items() if name.endswith("num_batches_tracked")]
+    assert {int(values) for values in counted} == {6}
 
 
 def test_the_learning_rate_warms_up_and_falls_to_nothing() -> None:
@@ -107,21 +98,58 @@ def test_the_learning_rate_warms_up_and_falls_to_nothing() -> None:
     start = small_network()
     places = [flat(start)]
     settings = replace(SETTINGS, steps=40, warm_up_steps=10, weight_decay=0.0, report_every_steps=1)
-    train(
-        start,
-        ring_batches(2, side_px=SIDE, seed=2),
-        settings,
-        device=CPU,
-        report=lambda progress: places.append(flat(start)),
-    )
+    told = []
+    for progress in Training(start, settings, CPU).run(ring_batches(2, side_px=SIDE, seed=2)):
+        places.append(flat(start))
+        told.append(progress.learning_rate)
     moves = np.array([np.abs(after - before).max() for before, after in pairwise(places)])
     assert len(moves) == 40
     assert moves[0] == pytest.approx(settings.learning_rate / 10, rel=0.05)
     assert moves[9] > 4 * moves[0]
     assert moves[-1] < 0.02 * moves.max()
     assert moves[30:].max() < 0.5 * moves.max()
+    # What is told is the rate of the step to come.
+    assert told[0] == pytest.approx(settings.learning_rate * 2 / 10)
+    assert told[9] == pytest.approx(settings.learning_rate)
+    assert told[-1] == pytest.approx(0.0, abs=1e-12)
+
+
+def test_the_losses_told_are_the_means_since_the_last_report() -> None:
+    single = trained(replace(SETTINGS, steps=5, report_every_steps=1))[1]
+    together = trained(replace(SETTINGS, steps=5, report_every_steps=3))[1]
+    assert [progress.step for progress in together] == [3, 5]
+    for progress, part in zip(together, (single[:3], single[3:]), strict=True):
+        for name, value in progress.losses.items():
+            assert value == pytest.approx(np.mean([one.losses[name] for one in part]), rel=1e-5), name
+
+
+@pytest.mark.parametrize("stopped_at", [1, 4])
+def test_a_training_that_was_stopped_goes_on_as_if_it_had_not_been(stopped_at: int, tmp_path: Path) -> None:
+    settings = replace(SETTINGS, steps=7, report_every_steps=1)
+    whole = Training(small_network(), settings, CPU)
+    reports = list(whole.run(ring_batches(3, side_px=SIDE, seed=2)))
+
+    first = Training(small_network(), settings, CPU)
+    for progress in first.run(ring_batches(3, side_px=SIDE, seed=2)):
+        if progress.step == stopped_at:
+            break
+    torch.save(first.state(), tmp_path / "state")
+    second = Training(small_network(seed=9), settings, CPU)
+    second.restore(torch.load(tmp_path / "state", weights_only=True))
+    rest = islice(ring_batches(3, side_px=SIDE, seed=2), stopped_at, None)
+    later = list(second.run(rest))
+    assert [progress.losses for progress in later] == [progress.losses for progress in reports[stopped_at:]]
+    np.testing.assert_array_equal(with_averages(second.averaged()), with_averages(whole.averaged()))
+
+
+def test_a_step_is_one_graph_without_a_break() -> None:
+    # On a GPU a step is compiled; a break in its graph would cost more than compiling gains.
+    training = Training(small_network(), SETTINGS, CPU)
+    pictures, labels = next(ring_batches(2, side_px=SIDE, seed=2))
+    told = torch._dynamo.explain(training._losses)(pictures, labels)
+    assert (told.graph_count, told.graph_break_count) == (1, 0)
 
 
 def test_a_start_is_trained_further() -> None:
-    network, _ = trained(replace(SETTINGS, steps=2, learning_rate=1e-9, weight_decay=0.0), start=small_network(seed=33))
+    network, _ = trained(replace(SETTINGS, steps=2, learning_rate=1e-9, weight_decay=0.0), small_network(seed=33))
     np.testing.assert_allclose(flat(network), flat(small_network(seed=33)), atol=1e-7)

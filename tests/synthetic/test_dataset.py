@@ -12,7 +12,7 @@ from torch import Tensor
 from models.targets import Labels
 from synthetic import dataset
 from synthetic.anatomy import Animal, Order
-from synthetic.dataset import StreamSettings, draw_animals, draw_order, stream, tell_scale
+from synthetic.dataset import PhantomPictures, StreamSettings, draw_animals, draw_order, tell_scale
 from synthetic.species import PROFILES, load_profile
 
 SIDE = 64
@@ -23,7 +23,7 @@ Batch = tuple[Tensor, Labels]
 
 
 def first(number: int, seed: int) -> list[Batch]:
-    return list(islice(stream(SETTINGS, seed, CPU), number))
+    return list(islice(PhantomPictures(SETTINGS, seed, CPU).batches(), number))
 
 
 @pytest.fixture(scope="module")
@@ -110,7 +110,7 @@ def test_of_the_same_animals_another_seed_makes_other_pictures(monkeypatch: pyte
     assert not torch.equal(first(1, 1)[0][0], first(1, 2)[0][0])
 
 
-def test_the_stream_repeats_with_the_seed(batches: list[Batch]) -> None:
+def test_pictures_repeat_with_the_seed(batches: list[Batch]) -> None:
     (pictures, labels), ((again, labels_again),) = batches[0], first(1, 1)
     assert torch.equal(pictures, again)
     assert torch.equal(labels.ellipses, labels_again.ellipses)
@@ -119,7 +119,7 @@ def test_the_stream_repeats_with_the_seed(batches: list[Batch]) -> None:
 
 
 def test_neighbouring_frames_show_one_animal_with_the_middle_one_labelled(batches: list[Batch]) -> None:
-    pictures, labels = next(stream(replace(SETTINGS, frames=3), 1, CPU))
+    pictures, labels = PhantomPictures(replace(SETTINGS, frames=3), 1, CPU).batch(0)
     assert pictures.shape == (8, 3, SIDE, SIDE)
     assert labels.role.shape[0] == labels.mm_per_px.shape[0] == 8
     flat = pictures.flatten(2) - pictures.flatten(2).mean(2, keepdim=True)
@@ -137,7 +137,7 @@ def test_neighbouring_frames_show_one_animal_with_the_middle_one_labelled(batche
 
 
 def test_a_told_scale_is_a_channel_that_now_and_then_says_nothing() -> None:
-    pictures, labels = next(stream(replace(SETTINGS, told_scale=True), 1, CPU))
+    pictures, labels = PhantomPictures(replace(SETTINGS, told_scale=True), 1, CPU).batch(0)
     assert pictures.shape == (8, 2, SIDE, SIDE)
     told = pictures[:, 1].flatten(1)
     assert (told == told[:, :1]).all()
@@ -145,3 +145,13 @@ def test_a_told_scale_is_a_channel_that_now_and_then_says_nothing() -> None:
     scale = torch.linspace(0.1, 0.8, 500)
     plane = tell_scale(scale, 2, torch.Generator().manual_seed(1))[:, 0, 0, 0]
     assert 0.15 < float((plane == 0).float().mean()) < 0.25
+
+
+def test_a_batch_depends_on_its_own_number_alone(batches: list[Batch]) -> None:
+    source = PhantomPictures(SETTINGS, 1, CPU)
+    for number in (2, 0):
+        pictures, labels = source.batch(number)
+        assert torch.equal(pictures, batches[number][0])
+        assert torch.equal(labels.ellipses, batches[number][1].ellipses)
+    pictures, _ = next(source.batches(first=1))
+    assert torch.equal(pictures, batches[1][0])

@@ -1,7 +1,7 @@
 from __future__ import annotations
 
+import csv
 import json
-from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
@@ -9,18 +9,18 @@ import torch
 from safetensors import safe_open
 
 from configs.reading import ConfigError, config_path
+from models.checkpoint import CheckpointError
 from models.network import EggNetwork, load_weights
-from models.targets import Labels
 from models.training import Progress
 from synthetic import training_run
-from synthetic.dataset import StreamSettings, stream
+from synthetic.dataset import PhantomPictures, StreamSettings
 from synthetic.held_out import HeldOutFigures
 from synthetic.training_run import TrainingSettings, load_training_settings, run_training
 
 CPU = torch.device("cpu")
 SETTINGS = TrainingSettings(
     seed=3,
-    steps=2,
+    steps=3,
     batch=2,
     animals=2,
     processes=1,
@@ -31,13 +31,17 @@ SETTINGS = TrainingSettings(
     weight_decay=0.01,
     average_decay=0.9,
     report_every_steps=1,
-    held_out_seed=4,
+    held_out_every_steps=2,
+    held_out_seed=7,
     held_out_animals=2,
     held_out_pictures=2,
 )
+TIMES = {"pictures_per_second"}  # no two runs take the same time
+
+Run = tuple[Path, HeldOutFigures, list[Progress]]
 
 
-def run(folder: Path) -> tuple[Path, HeldOutFigures, list[Progress]]:
+def run(folder: Path) -> Run:
     told: list[Progress] = []
     weights = folder / "new" / "weights.safetensors"
     figures = run_training(SETTINGS, weights, device=CPU, report=told.append)
@@ -45,15 +49,29 @@ def run(folder: Path) -> tuple[Path, HeldOutFigures, list[Progress]]:
 
 
 @pytest.fixture(scope="module")
-def made(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, HeldOutFigures, list[Progress]]:
+def made(tmp_path_factory: pytest.TempPathFactory) -> Run:
     return run(tmp_path_factory.mktemp("run"))
 
 
-def tensors(weights: Path) -> dict[str, torch.Tensor]:
-    return dict(load_weights(weights).state_dict())
+def curves(weights: Path) -> list[dict[str, str]]:
+    with weights.with_suffix(".csv").open(newline="", encoding="utf-8") as file:
+        return [{name: value for name, value in row.items() if name not in TIMES} for row in csv.DictReader(file)]
 
 
-def test_a_run_leaves_weights_that_load_and_answer(made: tuple[Path, HeldOutFigures, list[Progress]]) -> None:
+class StoppedError(Exception):
+    """What ends a run in the middle."""
+
+
+def stop_at(step: int, weights: Path) -> None:
+    def report(progress: Progress) -> None:
+        if progress.step == step:
+            raise StoppedError
+
+    with pytest.raises(StoppedError):
+        run_training(SETTINGS, weights, device=CPU, report=report)
+
+
+def test_a_run_leaves_weights_that_load_and_answer(made: Run) -> None:
     network = load_weights(made[0])
     assert isinstance(network, EggNetwork)
     assert not network.training
@@ -63,7 +81,7 @@ def test_a_run_leaves_weights_that_load_and_answer(made: tuple[Path, HeldOutFigu
     assert torch.isfinite(answer).all()
 
 
-def test_weights_carry_the_settings_and_the_figures(made: tuple[Path, HeldOutFigures, list[Progress]]) -> None:
+def test_weights_carry_the_settings_and_the_figures(made: Run) -> None:
     weights, figures, _ = made
     with safe_open(weights, framework="pt") as stored:
         notes = stored.metadata()
@@ -73,41 +91,93 @@ def test_weights_carry_the_settings_and_the_figures(made: tuple[Path, HeldOutFig
     assert json.dumps(written) == json.dumps(figures.document())
 
 
-def test_progress_is_told_to_the_last_step(made: tuple[Path, HeldOutFigures, list[Progress]]) -> None:
+def test_progress_is_told_to_the_last_step(made: Run) -> None:
     told = made[2]
-    assert [(one.step, one.steps) for one in told] == [(1, 2), (2, 2)]
+    assert [(one.step, one.steps) for one in told] == [(1, 3), (2, 3), (3, 3)]
     assert all(one.pictures_per_second > 0 for one in told)
     assert all(loss == loss and loss < 1e6 for one in told for loss in one.losses.values())
 
 
-def test_two_steps_have_taught_something_and_the_same_seed_the_same(
-    made: tuple[Path, HeldOutFigures, list[Progress]], tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+def test_curves_lie_beside_the_weights_and_the_checkpoint_is_gone(made: Run) -> None:
+    weights, _, told = made
+    assert {path.name for path in weights.parent.iterdir()} == {"weights.safetensors", "weights.csv"}
+    rows = curves(weights)
+    assert [int(row["step"]) for row in rows] == [1, 2, 3]
+    for row, progress in zip(rows, told, strict=True):
+        assert float(row["learning_rate"]) == pytest.approx(progress.learning_rate, rel=1e-5)
+        for name, value in progress.losses.items():
+            assert float(row[name]) == pytest.approx(value, rel=1e-5)
+    # Held-out figures every second step; the untaught network finds nothing that could be measured in mm.
+    assert [bool(row["ap50_shelled"]) for row in rows] == [False, True, False]
+
+
+def test_a_run_has_taught_something(made: Run) -> None:
+    torch.manual_seed(SETTINGS.seed)
+    untaught = EggNetwork().state_dict()
+    taught = load_weights(made[0]).state_dict()
+    moved = [
+        name
+        for name in taught
+        if name.endswith("weight") and not torch.equal(taught[name], untaught[name].half().float())
+    ]
+    assert len(moved) > 10
+
+
+def test_the_same_seed_gives_the_same_bytes_and_is_judged_by_what_was_never_trained_on(
+    made: Run, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     seeds: list[int] = []
 
-    def watched(settings: StreamSettings, seed: int, device: torch.device) -> Iterator[tuple[torch.Tensor, Labels]]:
-        seeds.append(seed)
-        return stream(settings, seed, device)
+    class Watched(PhantomPictures):
+        def __init__(self, settings: StreamSettings, seed: int, device: torch.device) -> None:
+            seeds.append(seed)
+            super().__init__(settings, seed, device)
 
-    monkeypatch.setattr(training_run, "stream", watched)
-    first, again = tensors(made[0]), tensors(run(tmp_path)[0])
-    # What is judged by was never trained on.
+    monkeypatch.setattr(training_run, "PhantomPictures", Watched)
+    weights, figures, _ = run(tmp_path)
     assert seeds == [SETTINGS.seed, SETTINGS.held_out_seed]
-    assert all(torch.equal(first[name], again[name]) for name in first)
-    torch.manual_seed(SETTINGS.seed)
-    untaught = EggNetwork().state_dict()
-    moved = [
-        name
-        for name in first
-        if name.endswith("weight") and not torch.equal(first[name], untaught[name].half().float())
-    ]
-    assert len(moved) > 10
+    assert weights.read_bytes() == made[0].read_bytes()
+    assert json.dumps(figures.document()) == json.dumps(made[1].document())
+    assert curves(weights) == curves(made[0])
+
+
+def test_a_run_that_was_stopped_goes_on_and_ends_with_the_same_bytes(made: Run, tmp_path: Path) -> None:
+    weights = tmp_path / "new" / "weights.safetensors"
+    stop_at(1, weights)
+    assert {path.name for path in weights.parent.iterdir()} == {"weights.checkpoint", "weights.csv"}
+    stop_at(2, weights)
+    _, _, told = run(tmp_path)
+    assert [progress.step for progress in told] == [3]
+    assert weights.read_bytes() == made[0].read_bytes()
+    assert curves(weights) == curves(made[0])
+    assert not weights.with_suffix(".checkpoint").exists()
+
+
+def test_a_checkpoint_of_other_settings_is_not_continued(tmp_path: Path) -> None:
+    weights = tmp_path / "weights.safetensors"
+    stop_at(1, weights)
+    before = {path.name: path.read_bytes() for path in tmp_path.iterdir()}
+    with pytest.raises(CheckpointError, match="a run with other settings"):
+        run_training(SETTINGS.model_copy(update={"steps": 9}), weights, device=CPU, report=lambda progress: None)
+    assert {path.name: path.read_bytes() for path in tmp_path.iterdir()} == before
+
+
+def test_a_run_with_neighbouring_frames_and_the_scale_makes_a_network_that_takes_them(tmp_path: Path) -> None:
+    weights = tmp_path / "weights.safetensors"
+    settings = SETTINGS.model_copy(update={"frames": 3, "told_scale": True, "steps": 1})
+    run_training(settings, weights, device=CPU, report=lambda progress: None)
+    network = load_weights(weights)
+    assert (network.shape.frames, network.shape.told_scale) == (3, True)
+    with torch.inference_mode():
+        assert network(torch.zeros(1, 4, 64, 64)).shape == (1, 11, 16, 16)
 
 
 def test_the_shipped_settings_load_and_keep_held_out_animals_apart() -> None:
     settings = load_training_settings(config_path("training.toml"))
     assert settings.held_out_seed != settings.seed
     assert settings.warm_up_steps < settings.steps
+    # Figures are written with a report.
+    assert settings.held_out_every_steps % settings.report_every_steps == 0
 
 
 def test_a_wrong_key_and_a_wrong_value_are_refused_by_name(tmp_path: Path) -> None:
@@ -123,13 +193,3 @@ def test_a_wrong_key_and_a_wrong_value_are_refused_by_name(tmp_path: Path) -> No
         load_training_settings(path)
     with pytest.raises(ConfigError, match="cannot be read"):
         load_training_settings(tmp_path / "none.toml")
-
-
-def test_a_run_with_neighbouring_frames_and_the_scale_makes_a_network_that_takes_them(tmp_path: Path) -> None:
-    weights = tmp_path / "weights.safetensors"
-    settings = SETTINGS.model_copy(update={"frames": 3, "told_scale": True, "steps": 1})
-    run_training(settings, weights, device=CPU, report=lambda progress: None)
-    network = load_weights(weights)
-    assert (network.shape.frames, network.shape.told_scale) == (3, True)
-    with torch.inference_mode():
-        assert network(torch.zeros(1, 4, 64, 64)).shape == (1, 11, 16, 16)
