@@ -19,7 +19,7 @@ from torchvision.utils import make_grid
 from models.ellipse import outline
 from models.targets import Labels
 from synthetic.anatomy import STAGES
-from synthetic.dataset import StreamSettings, stream
+from synthetic.dataset import PhantomPictures, StreamSettings
 from synthetic.errors import PhantomError
 
 __all__ = ["Block", "contact_sheet", "mixed", "outlined", "training_pictures", "write_sheet"]
@@ -42,14 +42,14 @@ class Block:
 
 
 def training_pictures(number: int, seed: int) -> tuple[Pictures, Labels]:
-    """(N, 256, 256) uint8 pictures as `synthetic.dataset.stream` gives them to a network, with their labels.
+    """(N, 256, 256) uint8 pictures as `synthetic.dataset.PhantomPictures` gives them to a network, with their labels.
 
     Each may be of another animal. Raises PhantomError for a number below 1.
     """
     if number < 1:
         raise PhantomError(f"A sheet needs at least 1 picture, got {number}.")
     settings = StreamSettings(animals=number, batch=number, processes=1)
-    pictures, labels = next(stream(settings, seed, torch.device("cpu")))
+    pictures, labels = PhantomPictures(settings, seed, torch.device("cpu")).batch(0)
     return (pictures[:, 0] * 255).round().to(torch.uint8).numpy(), labels
 
 

@@ -15,14 +15,14 @@ import time
 import torch
 from torch.profiler import ProfilerActivity, profile
 
-from synthetic.dataset import StreamSettings, stream
+from synthetic.dataset import PhantomPictures, StreamSettings
 
 __all__ = ["main", "pictures_per_second"]
 
 
 def pictures_per_second(settings: StreamSettings, device: torch.device, *, batches: int, seed: int = 1) -> float:
     """Labelled pictures a second over ``batches``, after two to warm up (on a GPU the first compiles kernels)."""
-    pictures = stream(settings, seed, device)
+    pictures = PhantomPictures(settings, seed, device).batches()
     for _ in range(2):
         next(pictures)
     _wait(device)
@@ -51,7 +51,7 @@ def main(arguments: list[str] | None = None) -> int:
     sys.stdout.write(f"{rate:.0f} labelled pictures a second on {_name(device)}, {chosen.batch} a batch\n")
 
     on_gpu = device.type == "cuda"
-    pictures = stream(settings, 1, device)
+    pictures = PhantomPictures(settings, 1, device).batches()
     next(pictures)
     kinds = [ProfilerActivity.CPU, ProfilerActivity.CUDA] if on_gpu else [ProfilerActivity.CPU]
     with profile(activities=kinds) as seen:

@@ -70,7 +70,9 @@ def run_training(
     CPU; convolutions on GPUs are not repeatable to the bit). Raises CheckpointError for the checkpoint of another run.
     """
     weights.parent.mkdir(parents=True, exist_ok=True)
-    checkpoint = Checkpoint(weights.with_suffix(".checkpoint"), settings.model_dump_json())
+    # Where memory is short a run may go on with smaller batches.
+    run = settings.model_dump_json(exclude={"batch", "processes"})
+    checkpoint = Checkpoint(weights.with_suffix(".checkpoint"), run)
     kept = checkpoint.load(device)  # first, so that nothing is invented in vain
     torch.manual_seed(settings.seed)
     network = EggNetwork(NetworkShape(frames=settings.frames, told_scale=settings.told_scale))

@@ -9,7 +9,7 @@ import torch
 
 from models.targets import Labels
 from synthetic.contact_sheet import Block, contact_sheet, mixed, outlined, training_pictures, write_sheet
-from synthetic.dataset import StreamSettings, stream
+from synthetic.dataset import PhantomPictures, StreamSettings
 from synthetic.errors import PhantomError
 
 SIDE = 64
@@ -29,7 +29,7 @@ def labels(*rows: tuple[list[float], int, int]) -> Labels:
 def test_pictures_are_those_of_training_and_follow_from_the_seed() -> None:
     pictures, told = training_pictures(3, seed=4)
     assert (pictures.shape, pictures.dtype) == ((3, 256, 256), np.uint8)
-    batch, expected = next(stream(StreamSettings(animals=3, batch=3, processes=1), 4, torch.device("cpu")))
+    batch, expected = PhantomPictures(StreamSettings(animals=3, batch=3, processes=1), 4, torch.device("cpu")).batch(0)
     np.testing.assert_array_equal(pictures, np.round(batch[:, 0].numpy() * 255).astype(np.uint8))
     assert torch.equal(told.ellipses, expected.ellipses)
 

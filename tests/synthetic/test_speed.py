@@ -1,6 +1,7 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Iterator
 
 import pytest
 import torch
@@ -9,10 +10,17 @@ from synthetic import speed
 from synthetic.dataset import StreamSettings
 
 
+class Instant:
+    """Pictures that take no time."""
+
+    def batches(self) -> Iterator[int]:
+        return iter(range(100))
+
+
 def test_more_time_for_a_batch_is_fewer_pictures_a_second(monkeypatch: pytest.MonkeyPatch) -> None:
     clock = iter([100.0, 104.0])
     monkeypatch.setattr(speed.time, "perf_counter", lambda: next(clock))
-    monkeypatch.setattr(speed, "stream", lambda settings, seed, device: iter(range(100)))
+    monkeypatch.setattr(speed, "PhantomPictures", lambda settings, seed, device: Instant())
     rate = speed.pictures_per_second(StreamSettings(batch=8), torch.device("cpu"), batches=6)
     assert rate == pytest.approx(6 * 8 / 4.0)
 

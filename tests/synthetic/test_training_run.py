@@ -162,6 +162,15 @@ def test_a_checkpoint_of_other_settings_is_not_continued(tmp_path: Path) -> None
     assert {path.name: path.read_bytes() for path in tmp_path.iterdir()} == before
 
 
+def test_a_run_goes_on_with_smaller_batches_where_memory_is_short(tmp_path: Path) -> None:
+    weights = tmp_path / "weights.safetensors"
+    stop_at(2, weights)
+    told: list[Progress] = []
+    smaller = SETTINGS.model_copy(update={"batch": 1, "processes": 2})
+    run_training(smaller, weights, device=CPU, report=told.append)
+    assert [progress.step for progress in told] == [3]
+
+
 def test_a_run_with_neighbouring_frames_and_the_scale_makes_a_network_that_takes_them(tmp_path: Path) -> None:
     weights = tmp_path / "weights.safetensors"
     settings = SETTINGS.model_copy(update={"frames": 3, "told_scale": True, "steps": 1})
