@@ -44,6 +44,16 @@ def test_several_looks_calm_the_speckle_and_keep_its_power() -> None:
     assert power == pytest.approx(before, rel=0.02)
 
 
+@pytest.mark.parametrize("dim", [1, 2])
+def test_looks_are_averaged_along_the_way_asked_for(dim: int) -> None:
+    echo = torch.full((1, 31, 31), -60.0)
+    echo[0, 15, 15] = 0.0
+    asked = every_beam(looks_across=1.5) if dim == 1 else every_beam(looks_along=1.5, looks_across=0.01)
+    lit = resample(echo, asked)[0] > -40
+    assert lit.any(2 - dim).sum() >= 5
+    assert lit.any(dim - 1).sum() == 1
+
+
 def test_most_machines_have_most_of_their_beams() -> None:
     density = BeamDensity.draw(draws(2000))
     assert density.lines.min() >= 1

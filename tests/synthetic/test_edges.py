@@ -27,6 +27,8 @@ def test_a_border_overshoots_as_far_as_the_filter_reaches(kind: str, reach_px: i
     assert 48 - reach_px <= where.min()
     assert where.max() <= 47 + reach_px
     assert where.max() - where.min() + 1 >= reach_px
+    # As far to the one side as to the other, or outlines would move.
+    torch.testing.assert_close(changed[48:78], -changed[18:48].flip(0), atol=1e-4, rtol=0)
 
 
 def test_ringing_lies_along_the_rows_alone() -> None:
