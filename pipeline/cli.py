@@ -19,8 +19,11 @@ from pipeline.ending import answering
 from pipeline.night import BatchReport, ExitCode
 
 if TYPE_CHECKING:
+    import torch
+
     from pipeline.scan import FrameDetector
     from pipeline.settings import Settings
+    from synthetic.held_out import HeldOutFigures
 
 __all__ = ["main"]
 
@@ -204,17 +207,24 @@ def train(
     The same command continues a run that was stopped. Its curves lie beside the network as CSV.
     """
     with answering(traceback):
-        import torch
-
         from pipeline.console import stepping
+        from synthetic.training_device import cpu_notice, run_where_it_fits, training_device
         from synthetic.training_run import load_training_settings, run_training
 
         settings = load_training_settings(config)
-        device = torch.device("cuda" if torch.cuda.is_available() else "cpu")
-        with stepping(f"Training on {device}", quiet=quiet) as step:
-            figures = run_training(
-                settings, out, device=device, report=lambda progress: step(progress.step, progress.steps)
-            )
+
+        def run(batch: int, device: torch.device) -> HeldOutFigures:
+            if device.type == "cpu" and not quiet:
+                typer.echo(cpu_notice(settings.steps * batch), err=True)
+            fitting = settings.model_copy(update={"batch": batch})
+            with stepping(f"Training on {device}", quiet=quiet) as step:
+                return run_training(
+                    fitting, out, device=device, report=lambda progress: step(progress.step, progress.steps)
+                )
+
+        figures = run_where_it_fits(
+            run, batch=settings.batch, device=training_device(), say=lambda text: typer.echo(text, err=True)
+        )
         if as_json:
             typer.echo(json.dumps(figures.document(), indent=2))
         elif not quiet:

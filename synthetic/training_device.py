@@ -3,15 +3,18 @@
 from __future__ import annotations
 
 import gc
+import os
 from collections.abc import Callable
 from typing import TypeVar
 
 import torch
 
-__all__ = ["LEAST_BATCH", "run_where_it_fits", "training_device"]
+__all__ = ["LEAST_BATCH", "cpu_notice", "run_where_it_fits", "training_device"]
 
 # With fewer pictures a step the network's normalisations are of little worth (common practice, no source).
 LEAST_BATCH = 16
+# Rendering and learning, on one core of a server's processor without a GPU; measured.
+_PICTURES_A_SECOND_AND_CORE = 5.0
 
 Result = TypeVar("Result")
 
@@ -19,6 +22,19 @@ Result = TypeVar("Result")
 def training_device() -> torch.device:
     """A GPU if there is one that can be used."""
     return torch.device("cuda" if torch.cuda.is_available() else "cpu")
+
+
+def cpu_notice(pictures: int) -> str:
+    """How long a run over so many pictures takes here without a GPU, in a sentence."""
+    cores = len(os.sched_getaffinity(0))
+    hours = pictures / (_PICTURES_A_SECOND_AND_CORE * cores) / 3600
+    length = (
+        f"{hours / 24:.0f} days" if hours >= 48 else f"{hours:.0f} hours" if hours >= 2 else f"{60 * hours:.0f} minutes"
+    )
+    return (
+        f"Training on the CPU: {pictures:,} pictures take about {length} on {cores} cores (at "
+        f"{_PICTURES_A_SECOND_AND_CORE:g} a second and core, as on a server's processor); a GPU takes minutes."
+    )
 
 
 def run_where_it_fits(

@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+import os
 from collections.abc import Callable
 
 import pytest
 import torch
 
-from synthetic.training_device import run_where_it_fits, training_device
+from synthetic.training_device import cpu_notice, run_where_it_fits, training_device
 
 GPU, CPU = torch.device("cuda"), torch.device("cpu")
 
@@ -77,6 +78,15 @@ def test_a_full_main_memory_is_not_answered_by_the_same_again() -> None:
 
     with pytest.raises(torch.OutOfMemoryError):
         run_where_it_fits(full, batch=64, device=CPU, say=lambda text: None)
+
+
+@pytest.mark.parametrize(
+    ("pictures", "length"), [(3_600_000, "about 4 days"), (360_000, "about 10 hours"), (3_000, "about 5 minutes")]
+)
+def test_a_cpu_run_is_told_how_long_it_takes(pictures: int, length: str, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Ten pictures a second on two cores."""
+    monkeypatch.setattr(os, "sched_getaffinity", lambda process: {0, 1})
+    assert f"Training on the CPU: {pictures:,} pictures take {length} on 2 cores" in cpu_notice(pictures)
 
 
 @pytest.mark.parametrize(("there", "kind"), [(True, "cuda"), (False, "cpu")])
