@@ -132,7 +132,12 @@ def _moments(sweep: Sweep, breath: NDArray[np.float64], part: slice) -> _Moments
 
 def _parted(contact: Contact, touching: Tensor) -> Contact:
     """Of a face of which only a share (B,) is ``touching``: it parts from the skin at its last lines first."""
-    return replace(contact, gap=2 * (1 - touching), middle=torch.ones_like(touching))
+    parted = touching < 1
+    return replace(
+        contact,
+        gap=torch.where(parted, 2 * (1 - touching), contact.gap),
+        middle=torch.where(parted, 1.0, contact.middle),
+    )
 
 
 class Studio:

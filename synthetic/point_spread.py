@@ -15,7 +15,7 @@ from synthetic.tissue import SCATTERER_CORRELATION_MM
 __all__ = ["FWHM", "PointSpread", "point_spread"]
 
 FWHM = 2 * math.sqrt(2 * math.log(2))  # full width at half maximum of a Gaussian of deviation 1
-_MARGIN_LINES = 16
+_MARGIN = 16
 _KNOTS = 24
 
 
@@ -36,16 +36,16 @@ class PointSpread:
     def blur(self, field: Tensor) -> Tensor:
         """(B, L, S) complex amplitudes smeared, and scaled so that plain tissue of unit scatterers has unit power.
 
-        Beyond the outermost lines the field goes on as its mirror image.
+        Beyond the outermost lines and samples the field goes on as its mirror image, else the skin would shine at
+        the bottom of the picture.
         """
         lines, samples = field.shape[1:]
-        margin = min(_MARGIN_LINES, lines)
-        padded = torch.cat([field, field[:, -margin:].flip(1), field[:, :margin].flip(1)], dim=1)
+        padded = _mirrored(_mirrored(field, 1), 2)
         spectrum = torch.fft.fft2(padded)
-        along = torch.fft.fftfreq(samples, device=field.device)
-        spectrum = torch.fft.ifft(spectrum * _transfer(self.along * along), dim=2)
+        along = torch.fft.fftfreq(padded.shape[2], device=field.device)
+        spectrum = torch.fft.ifft(spectrum * _transfer(self.along * along), dim=2)[..., :samples]
         # Each depth is smeared across by a width of its own.
-        across = torch.fft.fftfreq(lines + 2 * margin, device=field.device)
+        across = torch.fft.fftfreq(padded.shape[1], device=field.device)
         smeared = torch.fft.ifft(spectrum * _transfer(self.across * across[:, None]), dim=1)[:, :lines]
         result: Tensor = smeared * self.speckle_power.rsqrt()
         return result
@@ -76,6 +76,14 @@ def point_spread(
     power = _power_left(across[..., knots], spacing[..., knots], lines) * _power_left(along, grid.step, samples)
     level = functional.interpolate(power.log(), size=samples, mode="linear", align_corners=True)
     return PointSpread(along, across, along_mm, level.exp())
+
+
+def _mirrored(field: Tensor, dim: int) -> Tensor:
+    """Longer by a margin in which first the end is mirrored and then the beginning, which follows when it wraps."""
+    size = field.shape[dim]
+    margin = min(_MARGIN, size)
+    end, beginning = field.narrow(dim, size - margin, margin), field.narrow(dim, 0, margin)
+    return torch.cat([field, end.flip(dim), beginning.flip(dim)], dim=dim)
 
 
 def _transfer(cycles: Tensor) -> Tensor:

@@ -245,6 +245,13 @@ def test_an_echo_at_one_edge_of_the_sector_is_none_at_the_other() -> None:
     assert level[-1] < level[0] - 60
 
 
+def test_an_echo_at_the_face_is_none_at_the_bottom() -> None:
+    beams = render(bodies(1), linear(depth_mm=30), console(focus_mm=15), one_scatterer(0.0, 0.1))
+    level = beams.echo_db[0].amax(0)
+    assert level[0] == level.max()
+    assert level[-1] < level[0] - 60
+
+
 def test_clutter_lies_near_the_face_only(noise: TissueNoise) -> None:
     fluid = Body((0, 0, 30), (60, 60, 60), {"echo_db": -40.0})
     clean, hazy = (
