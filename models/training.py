@@ -132,8 +132,12 @@ class Training:
 
     @torch.no_grad()
     def _follow(self) -> None:
-        """Move the running average towards the network; after the first step it is the network."""
-        share = 1.0 if self.step == 1 else 1 - self._settings.average_decay
+        """Move the running average towards the network; after the first step it is the network.
+
+        The average reaches back over a tenth of the steps so far at most: with the full decay from the start, a short
+        run would keep much of the network that it began with, and be good for nothing.
+        """
+        share = max(1 - self._settings.average_decay, 10 / (9 + self.step))
         kept, current = (list(one.state_dict().values()) for one in (self._average, self._network))
         real = [index for index, values in enumerate(kept) if values.is_floating_point()]
         # torch's AveragedModel does the same and waits for the GPU to count.

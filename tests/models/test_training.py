@@ -79,11 +79,11 @@ def test_the_same_seed_gives_the_same_network() -> None:
 
 def test_what_comes_back_is_the_running_average_ready_for_use() -> None:
     start = small_network()
-    training = Training(start, replace(SETTINGS, steps=6, report_every_steps=1), CPU)
+    training = Training(start, replace(SETTINGS, steps=6, report_every_steps=1, average_decay=0.3), CPU)
     steps = [with_averages(start) for _ in training.run(ring_batches(4, side_px=SIDE, seed=2))]
     expected = steps[0]
-    for weights in steps[1:]:
-        expected = 0.8 * expected + 0.2 * weights
+    for share, weights in zip((10 / 11, 10 / 12, 10 / 13, 10 / 14, 0.7), steps[1:], strict=True):
+        expected = (1 - share) * expected + share * weights
     network = training.averaged()
     np.testing.assert_allclose(with_averages(network), expected, atol=1e-6)
     assert np.abs(expected - steps[-1]).max() > 1e-4  # the average is not simply the last
