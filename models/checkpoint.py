@@ -41,6 +41,8 @@ class Checkpoint:
             run, state = stored["run"], dict(stored["state"])
         except FileNotFoundError:
             return None
+        except (torch.OutOfMemoryError, torch.AcceleratorError):
+            raise  # a full GPU says nothing about the file
         except (OSError, RuntimeError, ValueError, TypeError, KeyError, EOFError, pickle.UnpicklingError) as error:
             raise CheckpointError(
                 f"The checkpoint {self.path} cannot be read; it is damaged, or no checkpoint ({type(error).__name__}). "

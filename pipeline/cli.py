@@ -256,6 +256,7 @@ def bench(
     with answering(traceback):
         from pipeline.bench.egg_free import egg_free_data_set
         from pipeline.bench.figures import measure
+        from pipeline.bench.plots import figures_svg
         from pipeline.bench.table import figures_table
         from pipeline.bench.truth import DataSetError, open_data_set
         from pipeline.report.files import write_whole
@@ -274,6 +275,8 @@ def bench(
             figures.append(measure(egg_free_data_set(folder, results), results))
         document = json.dumps([each.document() for each in figures], indent=2, allow_nan=False) + "\n"
         write_whole(out / "figures.json", [document.encode()])
+        for number, each in enumerate(figures, 1):
+            write_whole(out / f"{number}-{each.name}.svg", [figures_svg(each).encode()])
         typer.echo(document if as_json else figures_table(figures), nl=not as_json)
 
 

@@ -28,9 +28,10 @@ def cpu_notice(pictures: int) -> str:
     """How long a run over so many pictures takes here without a GPU, in a sentence."""
     cores = len(os.sched_getaffinity(0))
     hours = pictures / (_PICTURES_A_SECOND_AND_CORE * cores) / 3600
-    length = (
-        f"{hours / 24:.0f} days" if hours >= 48 else f"{hours:.0f} hours" if hours >= 2 else f"{60 * hours:.0f} minutes"
-    )
+    if hours >= 48:
+        length = f"{hours / 24:.0f} days"
+    else:
+        length = f"{hours:.0f} hours" if hours >= 2 else f"{60 * hours:.0f} minutes"
     return (
         f"Training on the CPU: {pictures:,} pictures take about {length} on {cores} cores (at "
         f"{_PICTURES_A_SECOND_AND_CORE:g} a second and core, as on a server's processor); a GPU takes minutes."

@@ -5,5 +5,6 @@ found         what a batch found in its frames         matches       which detec
 strata        what figures are split by                doubt         whether stated doubt is honest
 false_alarms  eggs seen where there is none            counts        animals counted
 figures       all of it for one data set               table         the same for people
+plots         and as curves
 recorded      frames of recordings                     sheet         phantoms beside them, for the eye
 """

@@ -55,3 +55,12 @@ def test_damaged_checkpoints_are_refused_by_name(tmp_path: Path, content: str) -
 def test_a_folder_in_its_place_is_refused(tmp_path: Path) -> None:
     with pytest.raises(CheckpointError, match="cannot be read"):
         Checkpoint(tmp_path, "settings").load(CPU)
+
+
+def test_a_full_gpu_is_not_taken_for_a_damaged_checkpoint(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    def full(*arguments: object, **options: object) -> None:
+        raise torch.OutOfMemoryError("CUDA out of memory")
+
+    monkeypatch.setattr(torch, "load", full)
+    with pytest.raises(torch.OutOfMemoryError):
+        Checkpoint(tmp_path / "run.checkpoint", "settings").load(CPU)

@@ -267,6 +267,7 @@ def test_bench_measures_data_sets_and_egg_free_exams(
     assert written == capsys.readouterr().out
     first, second = json.loads(written)
     assert first["classes"]["calcified"]["recall"] == 1.0
+    assert sorted(path.name for path in (tmp_path / "out").glob("*.svg")) == ["1-set.svg", "2-free.svg"]
     assert second["egg_free_clips"]["sure"] == pytest.approx(30 / 40)
 
 
