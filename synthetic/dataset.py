@@ -25,7 +25,7 @@ from synthetic.neighbours import for_each_frame, planes_nearby
 from synthetic.scenes import draw_console, draw_plane, draw_scanner, draw_view
 from synthetic.slices import Herd, cut, label
 from synthetic.species import PROFILES, SpeciesProfile, load_profile
-from synthetic.tissue import TissueNoise, make_noise
+from synthetic.tissue import SweptNoise, TissueNoise, make_noise
 
 __all__ = ["PhantomPictures", "StreamSettings", "draw_animals", "draw_order"]
 
@@ -135,6 +135,8 @@ def _batch(
     materials = table.draw(chosen.kinds, generator)
     if frames > 1:
         # The same animal before the same machine, a little further along; noise and grain are drawn afresh.
+        across = torch.linalg.cross(plane.right, plane.down).repeat_interleave(frames, 0)
+        noise = SweptNoise.of(noise, across)
         plane = planes_nearby(plane, frames, generator)
         scanner, console = for_each_frame(scanner, frames), for_each_frame(console, frames)
         view, look = for_each_frame(view, frames), look.repeated(frames)

@@ -112,7 +112,7 @@ def _repeated(settings: _Settings, number: int) -> _Settings:
 
 @dataclass(frozen=True)
 class _Moments:
-    """Some B moments of a sweep. touching (B,) : share of the probe's face;  across (3,) : normal of the mean plane"""
+    """Some B moments of a sweep. touching (B,) : share of the probe's face;  across (B, 3) : their mean normal"""
 
     plane: Plane
     motion: TissueMotion
@@ -126,8 +126,8 @@ def _moments(sweep: Sweep, breath: NDArray[np.float64], part: slice) -> _Moments
         torch.from_numpy(column[part]).float() for column in columns
     )
     plane = Plane(origin, right, down)
-    across = torch.from_numpy(np.cross(sweep.rights, sweep.downs).mean(axis=0)).float()
-    return _Moments(plane, TissueMotion.of(plane, pressure_mm, breathed), touching, functional.normalize(across, dim=0))
+    across = torch.from_numpy(np.cross(sweep.rights, sweep.downs).mean(axis=0)).float().expand_as(origin)
+    return _Moments(plane, TissueMotion.of(plane, pressure_mm, breathed), touching, functional.normalize(across, dim=1))
 
 
 def _parted(contact: Contact, touching: Tensor) -> Contact:
@@ -166,7 +166,7 @@ class Studio:
         herd = motion.moved_herd(self._herd.take(torch.zeros(number, dtype=torch.int64)))
         materials = _repeated(self._materials, number)
         met = cut(herd, materials, plane, torch.zeros(number, 3), one_animal=True)
-        noise = MovingNoise.of(self._noise, motion, moments.across)
+        noise = MovingNoise.moving(self._noise, motion, moments.across)
         beams = render_beams(met.slice, plane, scanner, console, noise, generator, lines=LINES, samples=SAMPLES)
         beams = lose_contact(beams, _parted(look.contact, moments.touching), generator)
         grey = to_grey(beams.echo_db, look)

@@ -26,7 +26,7 @@ from synthetic.acoustics import Plane
 from synthetic.bodies import Kind
 from synthetic.probe import FRAMES_PER_SECOND
 from synthetic.slices import Herd
-from synthetic.tissue import TissueNoise
+from synthetic.tissue import SweptNoise, TissueNoise
 
 __all__ = ["FADING_MM", "MovingNoise", "TissueMotion", "draw_breath", "without_breath"]
 
@@ -75,27 +75,18 @@ class TissueMotion:
 
 
 @dataclass(frozen=True)
-class MovingNoise(TissueNoise):
-    """Noise that goes with the tissue: it knows from where what lies at a place of the moved body came.
-
-    across : (3,) unit vector, the same in all of a clip, along which the body is squeezed to make slices thick
-    """
+class MovingNoise(SweptNoise):
+    """Noise that goes with the tissue: it knows from where what lies at a place of the moved body came."""
 
     motion: TissueMotion
-    across: Tensor
 
     @classmethod
-    def of(cls, noise: TissueNoise, motion: TissueMotion, across: Tensor) -> MovingNoise:
-        return cls(**vars(noise), motion=motion, across=across)
+    def moving(cls, noise: TissueNoise, motion: TissueMotion, across: Tensor) -> MovingNoise:
+        """With the tissue of B moments; across (B, 3) see SweptNoise."""
+        return cls(noise.scatterers, noise.slow, across, motion)
 
     def at_rest(self, points: Tensor) -> Tensor:
         return points - self.motion.displacement(points)
-
-    def read_slice(self, points: Tensor, across: Tensor, slice_mm: Tensor) -> tuple[Tensor, Tensor]:
-        """As of tissue at rest, but squeezed along one direction for the whole clip: squeezed along each plane's own,
-        a body would be another one in each frame, and a probe that tilts would leave nothing alike.
-        """
-        return super().read_slice(points, self.across.expand_as(across), slice_mm)
 
 
 def draw_breath(rng: np.random.Generator, frames: int) -> NDArray[np.float64]:

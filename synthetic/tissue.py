@@ -13,7 +13,7 @@ import torch
 from torch import Tensor
 from torch.nn import functional
 
-__all__ = ["TissueNoise", "make_noise"]
+__all__ = ["SweptNoise", "TissueNoise", "make_noise"]
 
 # So fine that a resolution cell of 0.2 x 0.5 x 2 mm holds ten scatterers, which speckle needs (common practice).
 SCATTERER_SPACING_MM = 0.25
@@ -78,6 +78,25 @@ class TissueNoise:
         coarse = _read(self.slow[:, :1], (points * (1 / UNEVENNESS_SPACING_MM)) % size)
         fine = _read(self.slow[:, 1:], (points * (4 / UNEVENNESS_SPACING_MM)) % size)
         return coarse[:, 0], fine[:, 0]
+
+
+@dataclass(frozen=True)
+class SweptNoise(TissueNoise):
+    """Noise for planes of which several belong to one sweep.
+
+    Squeezed along each plane's own normal, the body would be another one for each, and a probe that tilts by a third
+    of a degree would leave nothing alike. across (B, 3) : unit vectors to squeeze along instead, the same in a sweep,
+    near the normals of its planes
+    """
+
+    across: Tensor
+
+    @classmethod
+    def of(cls, noise: TissueNoise, across: Tensor) -> SweptNoise:
+        return cls(noise.scatterers, noise.slow, across)
+
+    def read_slice(self, points: Tensor, across: Tensor, slice_mm: Tensor) -> tuple[Tensor, Tensor]:
+        return super().read_slice(points, self.across, slice_mm)
 
 
 def _read(volume: Tensor, place: Tensor) -> Tensor:

@@ -3,6 +3,7 @@ from __future__ import annotations
 from collections import Counter
 from dataclasses import replace
 from itertools import islice
+from typing import Any
 
 import numpy as np
 import pytest
@@ -11,9 +12,11 @@ from torch import Tensor
 
 from models.targets import Labels
 from synthetic import dataset
+from synthetic.acoustics import Beams, Plane, Slice, render_beams
 from synthetic.anatomy import Animal, Order
 from synthetic.dataset import PhantomPictures, StreamSettings, draw_animals, draw_order, tell_scale
 from synthetic.species import PROFILES, load_profile
+from synthetic.tissue import SweptNoise, TissueNoise
 
 SIDE = 64
 SETTINGS = StreamSettings(animals=6, batch=8, side_px=SIDE, processes=1)
@@ -134,6 +137,23 @@ def test_neighbouring_frames_show_one_animal_with_the_middle_one_labelled(batche
     torch.testing.assert_close(labels.mm_per_px, single.mm_per_px)
     wanted, alone = (one.ellipses[one.role == 1] for one in (labels, single))
     torch.testing.assert_close(wanted, alone, rtol=1e-3, atol=1e-2)
+
+
+def test_the_frames_of_a_sweep_read_their_tissue_along_one_direction(monkeypatch: pytest.MonkeyPatch) -> None:
+    seen: list[TissueNoise] = []
+
+    def watched(slice_: Slice, plane: Plane, *arguments: Any, **options: Any) -> Beams:
+        seen.append(arguments[2])
+        return render_beams(slice_, plane, *arguments, **options)
+
+    monkeypatch.setattr(dataset, "render_beams", watched)
+    PhantomPictures(replace(SETTINGS, frames=3), 1, CPU).batch(0)
+    (noise,) = seen
+    assert isinstance(noise, SweptNoise)
+    sweeps = noise.across.unflatten(0, (-1, 3))
+    assert torch.equal(sweeps[:, 0], sweeps[:, 1])
+    assert torch.equal(sweeps[:, 2], sweeps[:, 1])
+    assert not torch.equal(sweeps[0], sweeps[1])
 
 
 def test_a_told_scale_is_a_channel_that_now_and_then_says_nothing() -> None:

@@ -100,7 +100,7 @@ def test_noise_goes_with_the_tissue() -> None:
     moved = motion(4)
     at_rest = 30 * torch.randn(MOMENTS, 8, 8, 3, generator=torch.Generator().manual_seed(2))
     there = moved.moved(at_rest.flatten(1, 2)).view_as(at_rest)
-    moving = MovingNoise.of(noise, moved, torch.tensor([0.0, 1.0, 0.0]))
+    moving = MovingNoise.moving(noise, moved, torch.tensor([[0.0, 1.0, 0.0]]).expand(MOMENTS, 3))
     for name, unmoved in (("read_scatterers", 0.3), ("read_slow", 0.98)):
         for before, after in zip(
             getattr(noise, name)(at_rest), getattr(moving, name)(moving.at_rest(there)), strict=True

@@ -10,6 +10,7 @@ from synthetic.tissue import (
     SCATTERER_CORRELATION_MM,
     SCATTERER_SPACING_MM,
     UNEVENNESS_SPACING_MM,
+    SweptNoise,
     TissueNoise,
     make_noise,
 )
@@ -110,3 +111,21 @@ def test_layers_bend_with_the_tissue(noise: TissueNoise) -> None:
     moved[..., 0] += 0.5 * LAYER_BEND_MM
     plain = torch.zeros_like(bend)
     torch.testing.assert_close(noise.read_layers(points, bend), noise.read_layers(moved, plain), atol=1e-3, rtol=0)
+
+
+def test_planes_of_one_sweep_that_tilt_keep_the_speckle_near_the_probe(noise: TissueNoise) -> None:
+    """However far from the body's middle: a thick slice tilted by 0.3 degrees moves by 0.05 mm 10 mm below its face."""
+    turn = np.deg2rad(0.3) * torch.tensor([0.0, 1.0])
+    down = torch.stack([torch.zeros(2), turn.sin(), turn.cos()], 1)
+    right = torch.tensor([1.0, 0.0, 0.0]).expand(2, 3)
+    x, depth = torch.meshgrid(torch.arange(0, 20, 0.25), torch.arange(8, 12, 0.25), indexing="ij")
+    points = x[None, ..., None] * right[:, None, None] + depth[None, ..., None] * down[:, None, None] + 700.0
+    across, slice_mm = torch.linalg.cross(right, down), torch.full((2,), 3.0)
+
+    def alike(of: TissueNoise) -> float:
+        one, other = of.read_slice(points, across, slice_mm)[0]
+        return float(np.corrcoef(one.flatten(), other.flatten())[0, 1])
+
+    assert alike(SweptNoise.of(noise, across[:1].expand(2, 3))) > 0.95
+    # Else the turn counts from the body's middle.
+    assert alike(noise) < 0.5
