@@ -13,6 +13,6 @@ CHANNELS = {
     "stage": slice(1, 4),  # logits of follicle, thin-shelled, calcified
     "offset": slice(4, 6),  # from the cell's middle to the object's, in cells
     "shape": slice(6, 9),  # matrix logarithm of the outline's axes, in cells
-    "spread": slice(9, 11),  # log of the expected absolute error of offset (cells) and shape (log)
+    "spread": slice(9, 11),  # log of the expected absolute error of offset (cells) and of the log semi-axes
 }
 OUTPUTS = 11

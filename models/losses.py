@@ -9,9 +9,21 @@ from torch import Tensor
 from torch.nn import functional
 
 from models.answer import CHANNELS
+from models.gaussians import covariance, hellinger_distance
 from models.targets import Targets
 
-__all__ = ["Loss", "loss"]
+__all__ = ["Loss", "LossSettings", "loss"]
+
+
+@dataclass(frozen=True)
+class LossSettings:
+    """parts_weight : of the errors of middle and axes, each by itself;  overlap_weight : of the outlines as a whole
+    object_balance : 0, all answering cells count alike and large objects most; 1, all objects count alike
+    """
+
+    parts_weight: float
+    overlap_weight: float
+    object_balance: float
 
 
 @dataclass(frozen=True)
@@ -23,15 +35,17 @@ class Loss:
     stage: Tensor
     offset: Tensor
     shape: Tensor
+    overlap: Tensor
     spread: Tensor
 
 
-def loss(answer: Tensor, targets: Targets) -> Loss:
+def loss(answer: Tensor, targets: Targets, settings: LossSettings) -> Loss:
     """The loss of answers (B, 11, G, G) float32 against targets.
 
     Centres: penalty-reduced focal loss (Law and Deng, CornerNet, ECCV 2018, equation 1; alpha 2, beta 4).
-    Outlines: absolute error of the middle in radii and of the log axes. Spread: negative log-likelihood of a
-    Laplace distribution for those same errors, which are detached so that doubt cannot buy off accuracy.
+    Outlines: absolute error of the middle in radii and of the log axes, and the distance of both outlines as Gaussians.
+    Spread: negative log-likelihood of a Laplace distribution for the errors of the middle and of the two log axes,
+    which are detached so that doubt cannot buy off accuracy.
     """
     heat, weight = targets.heat, targets.heat_weight
     logit = answer[:, CHANNELS["centre"]][:, 0]
@@ -44,18 +58,32 @@ def loss(answer: Tensor, targets: Targets) -> Loss:
     )
     centre = -(gain * weight).sum() / found.sum().clamp(min=1)
 
-    mask = targets.answering
-    count = mask.sum().clamp(min=1)
+    # An object answers with about as many cells as its area has.
+    share = targets.answering * targets.size.clamp(min=1) ** (-2 * settings.object_balance)
+    whole = share.sum().clamp(min=1e-6)
 
     def mean(values: Tensor) -> Tensor:
-        return (values * mask).sum() / count
+        return (values * share).sum() / whole
 
     stage = mean(functional.cross_entropy(answer[:, CHANNELS["stage"]], targets.stage, reduction="none"))
-    offset_error = (answer[:, CHANNELS["offset"]] - targets.offset).abs().mean(1)
-    shape_error = (answer[:, CHANNELS["shape"]] - targets.shape).abs().mean(1)
+    said = answer[:, CHANNELS["shape"]]
+    apart = answer[:, CHANNELS["offset"]] - targets.offset
+    offset_error, shape_error = apart.abs().mean(1), (said - targets.shape).abs().mean(1)
     offset, shape = mean(offset_error / targets.size), mean(shape_error)
+    said_covariance, true_covariance = covariance(said.movedim(1, 0)), covariance(targets.shape.movedim(1, 0))
+    overlap = mean(hellinger_distance(apart.movedim(1, 0), said_covariance, true_covariance))
+
+    axes_error = (_log_axes(said.detach()) - _log_axes(targets.shape)).abs().mean(1)
     spread = answer[:, CHANNELS["spread"]].clamp(-6, 4)
-    errors = torch.stack([offset_error, shape_error], 1).detach()
+    errors = torch.stack([offset_error.detach(), axes_error], 1)
     likelihood = mean((errors * torch.exp(-spread) + spread).mean(1))
-    total = centre + 0.5 * stage + 4 * offset + 4 * shape + 0.05 * likelihood
-    return Loss(total, centre, stage, offset, shape, likelihood)
+    outline = settings.parts_weight * (offset + shape) + settings.overlap_weight * overlap
+    total = centre + 0.5 * stage + outline + 0.05 * likelihood
+    return Loss(total, centre, stage, offset, shape, overlap, likelihood)
+
+
+def _log_axes(log_matrix: Tensor) -> Tensor:
+    """(B, 2, G, G) logarithms of the longer and the shorter semi-axis, of matrix logarithms (B, 3, G, G)."""
+    xx, yy, xy = log_matrix.unbind(1)
+    mean, spread = (xx + yy) / 2, torch.hypot((xx - yy) / 2, xy)
+    return torch.stack([mean + spread, mean - spread], 1)

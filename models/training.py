@@ -6,18 +6,19 @@ import copy
 import math
 import time
 from collections.abc import Iterable, Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 from typing import Any
 
 import torch
 from torch import Tensor
 
-from models.losses import Loss, loss
+from models.losses import Loss, LossSettings, loss
 from models.network import EggNetwork
 from models.targets import Labels, make_targets
 
 __all__ = ["LoopSettings", "Progress", "Training"]
 
+_LOSSES = tuple(field.name for field in fields(Loss))
 GREATEST_GRADIENT = 5.0  # norm over all weights; longer steps are shortened to it
 
 
@@ -31,6 +32,7 @@ class LoopSettings:
     weight_decay: float
     average_decay: float
     report_every_steps: int
+    loss: LossSettings
 
 
 @dataclass(frozen=True)
@@ -77,7 +79,7 @@ class Training:
             sums = losses if sums is None else sums + losses
             pictures_seen, steps_seen = pictures_seen + len(pictures), steps_seen + 1
             if self.step % self._settings.report_every_steps == 0 or self.step == self._settings.steps:
-                means = dict(zip(Loss.__dataclass_fields__, (sums / steps_seen).tolist(), strict=True))
+                means = dict(zip(_LOSSES, (sums / steps_seen).tolist(), strict=True))
                 seconds = time.perf_counter() - since
                 yield Progress(self.step, self._settings.steps, self._rate(), pictures_seen / seconds, means)
                 since, pictures_seen, sums, steps_seen = time.perf_counter(), 0, None, 0
@@ -103,7 +105,7 @@ class Training:
         self._optimiser.load_state_dict(state["optimiser"])
 
     def _take(self, pictures: Tensor, labels: Labels) -> Tensor:
-        """One step; the losses, (6,) in the order of Loss."""
+        """One step; the losses, (7,) in the order of Loss."""
         for group in self._optimiser.param_groups:
             group["lr"] = self._rate()
         # The sizes never change, so it pays to try which way of computing a convolution is the fastest.
@@ -120,7 +122,7 @@ class Training:
     def _losses(self, pictures: Tensor, labels: Labels) -> Loss:
         with torch.autocast(self._device.type, dtype=torch.bfloat16, enabled=self._device.type == "cuda"):
             answer = self._network(pictures)
-        return loss(answer.float(), make_targets(labels, pictures.shape[-1]))
+        return loss(answer.float(), make_targets(labels, pictures.shape[-1]), self._settings.loss)
 
     def _rate(self) -> float:
         """The learning rate of the coming step: a straight rise, then a cosine down to nothing."""

@@ -13,6 +13,7 @@ from pydantic import BaseModel, ConfigDict, Field
 
 from configs.reading import read_toml
 from models.checkpoint import Checkpoint
+from models.losses import LossSettings
 from models.network import EggNetwork, NetworkShape, save_weights
 from models.training import LoopSettings, Progress, Training
 from synthetic.curves import Curves
@@ -44,6 +45,9 @@ class TrainingSettings(BaseModel):
     warm_up_steps: _Count
     weight_decay: Annotated[float, Field(ge=0, lt=1)]
     average_decay: _Rate
+    parts_weight: Annotated[float, Field(ge=0)]
+    overlap_weight: Annotated[float, Field(ge=0)]
+    object_balance: Annotated[float, Field(ge=0, le=1)]
     report_every_steps: _Count
     held_out_every_steps: _Count
     held_out_seed: Annotated[int, Field(ge=0)]
@@ -129,6 +133,7 @@ def _loop_settings(settings: TrainingSettings) -> LoopSettings:
         weight_decay=settings.weight_decay,
         average_decay=settings.average_decay,
         report_every_steps=settings.report_every_steps,
+        loss=LossSettings(settings.parts_weight, settings.overlap_weight, settings.object_balance),
     )
 
 

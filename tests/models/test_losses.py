@@ -8,7 +8,7 @@ import torch
 from torch import Tensor
 
 from models.answer import CHANNELS, OUTPUTS
-from models.losses import loss
+from models.losses import LossSettings, loss
 from models.targets import Targets, make_targets
 from tests.models.answers import CERTAIN, labels_of
 
@@ -16,6 +16,9 @@ SIDE = 64
 
 WANTED = [[20.0, 22.0, 14.0, 10.0, 20.0], [45.0, 40.0, 10.0, 9.0, -50.0]]
 STAGES = [2, 1]
+PARTS = LossSettings(parts_weight=4.0, overlap_weight=0.0, object_balance=0.0)
+WHOLE = LossSettings(parts_weight=0.0, overlap_weight=6.0, object_balance=0.0)
+
 IGNORED = [[15.0, 52.0, 9.0, 8.0, 0.0]]
 
 
@@ -35,14 +38,14 @@ def right_answer(targets: Targets) -> Tensor:
     return answer
 
 
-def total(answer: Tensor, targets: Targets) -> float:
-    return float(loss(answer, targets).total)
+def total(answer: Tensor, targets: Targets, settings: LossSettings = PARTS) -> float:
+    return float(loss(answer, targets, settings).total)
 
 
 def test_the_right_answer_costs_next_to_nothing(targets: Targets) -> None:
-    parts = loss(right_answer(targets), targets)
-    for name in ("centre", "stage", "offset", "shape"):
-        assert float(getattr(parts, name)) == pytest.approx(0.0, abs=1e-3), name
+    parts = loss(right_answer(targets), targets, PARTS)
+    for name in ("centre", "stage", "offset", "shape", "overlap"):
+        assert float(getattr(parts, name)) == pytest.approx(0.0, abs=1.1e-3), name
 
 
 @pytest.mark.parametrize("name", ["stage", "offset", "shape"])
@@ -86,7 +89,7 @@ def test_ignored_cells_and_cells_that_do_not_answer_contribute_nothing(targets: 
     generator = torch.Generator().manual_seed(3)
     answer = torch.randn(1, OUTPUTS, *targets.heat.shape[1:], generator=generator, dtype=torch.float64)
     answer.requires_grad_()
-    loss(answer, targets).total.backward()
+    loss(answer, targets, PARTS).total.backward()
     assert answer.grad is not None
     touched = answer.grad[0] != 0
     ignored = targets.heat_weight[0] == 0
@@ -105,7 +108,7 @@ def test_doubt_does_not_reach_the_outline(targets: Targets) -> None:
     generator = torch.Generator().manual_seed(4)
     answer = torch.randn(1, OUTPUTS, *targets.heat.shape[1:], generator=generator, dtype=torch.float64)
     answer.requires_grad_()
-    loss(answer, targets).spread.backward()
+    loss(answer, targets, PARTS).spread.backward()
     assert answer.grad is not None
     assert answer.grad[:, CHANNELS["spread"]].abs().sum() > 0
     assert not answer.grad[:, : CHANNELS["spread"].start].any()
@@ -115,11 +118,13 @@ def test_doubt_is_best_when_it_is_the_error_it_makes(targets: Targets) -> None:
     # d/ds (e exp(-s) + s) = 0 where exp(s) = e: the scale of a Laplace distribution is the mean absolute error.
     answer = right_answer(targets)
     answer[:, CHANNELS["offset"]] += torch.tensor([0.3, 0.5], dtype=torch.float64)[None, :, None, None]  # mean 0.4
-    answer[:, CHANNELS["shape"]] += 0.02
+    answer[:, CHANNELS["shape"]] += torch.tensor([0.02, 0.02, 0.0], dtype=torch.float64)[
+        None, :, None, None
+    ]  # both axes
     costs = {}
     for factor in (0.5, 0.9, 1.0, 1.1, 2.0):
         answer[:, CHANNELS["spread"]] = torch.log(factor * torch.tensor([0.4, 0.02]).double())[None, :, None, None]
-        costs[factor] = float(loss(answer, targets).spread)
+        costs[factor] = float(loss(answer, targets, PARTS).spread)
     assert min(costs, key=lambda factor: costs[factor]) == 1.0
 
 
@@ -134,12 +139,52 @@ def test_centres_cost_what_the_paper_says(targets: Targets) -> None:
             expected -= (1 - p[y, x]) ** 2 * np.log(p[y, x])
         elif weight[y, x]:
             expected -= (1 - heat[y, x]) ** 4 * p[y, x] ** 2 * np.log(1 - p[y, x])
-    assert float(loss(answer, targets).centre) == pytest.approx(expected / len(WANTED), rel=1e-6)
+    assert float(loss(answer, targets, PARTS).centre) == pytest.approx(expected / len(WANTED), rel=1e-6)
 
 
 def test_a_picture_of_nothing_has_a_finite_loss_about_middles_alone() -> None:
     targets = make_targets(labels_of([], empty=2), SIDE)
-    parts = loss(torch.zeros(1, OUTPUTS, SIDE // 4, SIDE // 4), targets)
+    parts = loss(torch.zeros(1, OUTPUTS, SIDE // 4, SIDE // 4), targets, PARTS)
     assert float(parts.centre) > 0
-    for name in ("stage", "offset", "shape", "spread"):
+    for name in ("stage", "offset", "shape", "overlap", "spread"):
         assert float(getattr(parts, name)) == 0, name
+
+
+def test_an_outline_as_a_whole_costs_the_more_the_less_it_overlaps(targets: Targets) -> None:
+    costs = []
+    for factor in (1.0, 1.03, 1.1, 1.5):
+        rows = [[*row[:2], factor * row[2], factor * row[3], row[4]] for row in WANTED]
+        costs.append(total(right_answer(make_targets(labels_of(rows, stages=STAGES), SIDE)), targets, WHOLE))
+    assert costs == sorted(costs)
+    # With no weight on the parts, an error of 3 % in both axes costs six times 0.03 / sqrt(2).
+    answer = right_answer(targets)
+    answer[:, CHANNELS["shape"]] += torch.tensor([0.03, 0.03, 0.0], dtype=torch.float64)[None, :, None, None]
+    assert float(loss(answer, targets, WHOLE).overlap) == pytest.approx(0.03 / np.sqrt(2), rel=0.01)
+    assert float(loss(answer, targets, WHOLE).shape) == pytest.approx(0.02, rel=0.01)
+
+
+def test_small_objects_weigh_as_much_as_large_ones_where_they_are_to() -> None:
+    rows = [[18.0, 18.0, 16.0, 16.0, 0.0], [50.0, 50.0, 5.6, 5.6, 0.0]]
+    two = make_targets(labels_of(rows, stages=[2, 0]), SIDE)
+    small = two.answering & (two.stage == 0)
+    cells = int(two.answering.sum()), int(small.sum())
+    answer = right_answer(two)
+    answer[:, CHANNELS["shape"]] += 0.1 * small[:, None]
+    balanced = LossSettings(parts_weight=4.0, overlap_weight=0.0, object_balance=1.0)
+    assert float(loss(answer, two, PARTS).shape) == pytest.approx(0.1 * cells[1] / cells[0], rel=1e-3)
+    # Of two objects one is wrong; cells are counted by the area, which small objects cover unevenly.
+    assert float(loss(answer, two, balanced).shape) == pytest.approx(0.1 / 2, rel=0.35)
+
+
+def test_doubt_is_about_the_axes_whatever_their_direction() -> None:
+    rows = [[30.0, 30.0, 20.0, 10.0, 30.0]]
+    two = make_targets(labels_of(rows), SIDE)
+    wrong = make_targets(labels_of([[30.0, 30.0, 22.0, 9.0, 30.0]]), SIDE)
+    answer = right_answer(two)
+    answer[:, CHANNELS["shape"]] = wrong.shape
+    errors = (np.log(22 / 20) + np.log(10 / 9)) / 2
+    costs = {}
+    for factor in (0.8, 1.0, 1.25):
+        answer[:, CHANNELS["spread"]] = torch.tensor([-6.0, np.log(factor * errors)])[None, :, None, None]
+        costs[factor] = float(loss(answer, two, PARTS).spread)
+    assert min(costs, key=lambda factor: costs[factor]) == 1.0

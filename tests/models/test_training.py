@@ -11,6 +11,7 @@ import pytest
 import torch
 from numpy.typing import NDArray
 
+from models.losses import LossSettings
 from models.network import EggNetwork, NetworkShape
 from models.training import LoopSettings, Progress, Training
 from tests.models.rings import ring_batches
@@ -25,6 +26,7 @@ SETTINGS = LoopSettings(
     weight_decay=0.01,
     average_decay=0.8,
     report_every_steps=5,
+    loss=LossSettings(parts_weight=4.0, overlap_weight=2.0, object_balance=0.5),
 )
 
 
@@ -63,7 +65,7 @@ def test_progress_is_reported_every_few_steps_and_at_the_end() -> None:
     assert [progress.step for progress in seen] == [5, 10, 12]
     assert {progress.steps for progress in seen} == {12}
     assert all(progress.pictures_per_second > 0 for progress in seen)
-    assert all(set(p.losses) == {"total", "centre", "stage", "offset", "shape", "spread"} for p in seen)
+    assert all(set(p.losses) == {"total", "centre", "stage", "offset", "shape", "overlap", "spread"} for p in seen)
 
 
 def test_the_same_seed_gives_the_same_network() -> None:
