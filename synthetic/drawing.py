@@ -247,9 +247,9 @@ def _add_object(
         turned = tunnelling_db(fading * (1 - cosine * cosine - critical).clamp(min=0).sqrt()).clamp(max=20)
         crossing, dimmed = loss_db + turned, dimmed - 0.5 * turned
     if has.loss:
-        # The loss lies behind the echo on the beam's way, on the inner face going in and on the outer one going out, so
-        # that walls show bright; 0.89 is the area under the bump.
-        behind = distance + thick * (along < 0)
+        # The loss lies behind the echo on the beam's way, a thickness further in going in and further out going out, so
+        # that a wall is not seen through itself; 0.89 is the area under the bump.
+        behind = distance + thick * (0.5 - along.sign())
         lost = lost + crossing * bump(behind * (1 / (0.53 * thick))) * (1 / (0.89 * thick))
     surface = surface - surface * inside
     if has.haze:

@@ -44,7 +44,9 @@ class TissueNoise:
 
         A slice that moves along its normal ``across`` (B, 3) keeps its speckle for about its own thickness: a Gaussian
         profile of deviation s makes echoes alike by exp(-d^2 / 4 s^2) over a distance d (autocorrelation of the
-        profile). Instead of adding layers, the body is read squeezed along the normal by the share that gives this.
+        profile). Instead of adding layers, the body is read squeezed along the normal by the share that gives this. A
+        plane that turns slides its speckle along itself, by the turn times its distance from the body's middle: a tenth
+        of a millimetre from one frame of a sweep to the next.
         """
         profile = slice_mm / (2 * math.sqrt(2 * math.log(2)))
         squeeze = (SCATTERER_CORRELATION_MM / (math.sqrt(2) * profile)).clamp(max=1)

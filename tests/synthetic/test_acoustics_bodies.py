@@ -62,6 +62,20 @@ def test_a_shadow_is_two_crossings_two_ways_deep(noise: TissueNoise) -> None:
     assert all(more > less + 2 for less, more in pairwise(depths)), depths
 
 
+def test_a_wall_is_not_seen_through_itself(noise: TissueNoise) -> None:
+    """The near arc is as bright whatever the shell takes; the far one fainter by one crossing, two ways."""
+
+    def walls(loss_db: float) -> tuple[float, float]:
+        egg = Body((0, 0, 25), (8, 8, 8), {"rim_db": 30.0, "rim_mm": 0.4, "echo_db": -40.0, "loss_db": loss_db})
+        beams = render(bodies(8, egg, noise_offset=offsets(8, 4)), linear(8), console(8), noise, samples=320)
+        middle = beams.echo_db[:, 46:50]
+        return middle[..., 80:110].amax(2).mean().item(), middle[..., 160:190].amax(2).mean().item()
+
+    (near, far), (near_of_shell, far_of_shell) = walls(0.0), walls(8.0)
+    assert near_of_shell == pytest.approx(near, abs=0.5)
+    assert far_of_shell == pytest.approx(far - 16, abs=1.0)
+
+
 def test_a_grazing_beam_loses_more_than_one_through_the_middle(noise: TissueNoise) -> None:
     """Past the critical angle (20 degrees from soft tissue to shell, computed) sound is turned away; and any surface
     bends a beam that grazes it, which throws a thin shadow.
