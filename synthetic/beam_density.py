@@ -21,7 +21,8 @@ class BeamDensity:
     lines, samples : of those rendered how many go into one of the machine's, 1 or more
     held : bool, whether a beam is drawn as wide as it is or fades into the next
     looks_across, looks_along : lines and samples over which echoes of several looks are averaged, 0 for a single look:
-    what compounding of angles and persistence of frames leave of the speckle
+    what compounding of angles leaves of the speckle
+    persistence : share of what was shown before in each frame of a clip, see persistence.Persistence
     """
 
     lines: Tensor
@@ -29,6 +30,7 @@ class BeamDensity:
     held: Tensor
     looks_across: Tensor
     looks_along: Tensor
+    persistence: Tensor
 
     @classmethod
     def draw(cls, draws: Draws) -> BeamDensity:
@@ -39,6 +41,7 @@ class BeamDensity:
             held=draws.chance(0.2),
             looks_across=(compounded := draws.sometimes(0.35, draws.uniform(0.4, 1.6))),
             looks_along=compounded * draws.uniform(0.2, 1.0),
+            persistence=draws.sometimes(0.4, draws.uniform(0.0, 0.5)),
         )
 
 

@@ -27,23 +27,24 @@ _TREMORS = 3
 @dataclass(frozen=True)
 class Camera:
     """perspective : per px across and down;  askew_degrees : how the camera is turned
-    tremor_px, tremor_rate, tremor_phase : (2, 3) px, radians a frame and radians of the hand's shaking, x and y
+    tremors : of the hand, three of amplitudes in px across and down, radians a frame, and radians across and down
     moire : strength, period in px and direction in radians of the bands between its pixels and the screen's
     room : grey of what surrounds the screen;  seed : of lens and light
     """
 
     perspective: tuple[float, float]
     askew_degrees: float
-    tremor_px: Matrix
-    tremor_rate: Matrix
-    tremor_phase: Matrix
+    tremors: tuple[tuple[float, float, float, float, float], ...]
     moire: tuple[float, float, float]
     room: int
     seed: int
 
     def matrix(self, frame: int, height: int, width: int) -> Matrix:
         """(3, 3) from the screen to the camera's picture of that frame."""
-        shake = (self.tremor_px * np.sin(self.tremor_rate * frame + self.tremor_phase)).sum(1)
+        right, down, rate, phase_right, phase_down = np.array(self.tremors).T
+        shake = np.array(
+            [np.sum(right * np.sin(rate * frame + phase_right)), np.sum(down * np.sin(rate * frame + phase_down))]
+        )
         angle = np.deg2rad(self.askew_degrees)
         middle = np.array([(width - 1) / 2, (height - 1) / 2])
         to_middle, back = np.eye(3), np.eye(3)
@@ -97,13 +98,17 @@ def draw_camera(rng: np.random.Generator) -> Camera:
     return Camera(
         perspective=(float(across), float(down)),
         askew_degrees=float(rng.uniform(-_ASKEW_DEGREES, _ASKEW_DEGREES)),
-        tremor_px=rng.uniform(0, _SHAKE_PX / _TREMORS, (2, _TREMORS)),
-        tremor_rate=rng.uniform(0.02, 0.6, (2, _TREMORS)),
-        tremor_phase=rng.uniform(0, 2 * np.pi, (2, _TREMORS)),
+        tremors=tuple(_draw_tremor(rng) for _ in range(_TREMORS)),
         moire=(float(rng.uniform(0.0, 0.12)), float(rng.uniform(3, 40)), float(rng.uniform(0, np.pi))),
         room=int(rng.integers(0, 40)),
         seed=int(rng.integers(2**31)),
     )
+
+
+def _draw_tremor(rng: np.random.Generator) -> tuple[float, float, float, float, float]:
+    right, down = rng.uniform(0, _SHAKE_PX / _TREMORS, 2)
+    phases = rng.uniform(0, 2 * np.pi, 2)
+    return float(right), float(down), float(rng.uniform(0.02, 0.6)), float(phases[0]), float(phases[1])
 
 
 def seen_ellipse(

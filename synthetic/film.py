@@ -19,6 +19,7 @@ from synthetic.contact import Contact, lose_contact
 from synthetic.geometry import Scanner, View, screen_grid, to_beams
 from synthetic.materials import Materials, load_materials
 from synthetic.motion import MovingNoise, TissueMotion
+from synthetic.persistence import Persistence
 from synthetic.probe import Sweep
 from synthetic.scenes import draw_console
 from synthetic.screen import Screen, draw_screen
@@ -154,11 +155,13 @@ class Studio:
     def film(self, sweep: Sweep, breath: NDArray[np.float64], seed: int) -> Iterator[FilmedFrame]:
         """The clip's T frames, a few rendered at a time, of an animal whose breath is at (T, 3) mm."""
         generator = torch.Generator().manual_seed(seed)
+        persistence = Persistence(float(self._machine.look.density.persistence))
         for start in range(0, len(breath), _TOGETHER):
             with torch.no_grad():
-                yield from self._some(_moments(sweep, breath, slice(start, start + _TOGETHER)), generator)
+                moments = _moments(sweep, breath, slice(start, start + _TOGETHER))
+                yield from self._some(moments, persistence, generator)
 
-    def _some(self, moments: _Moments, generator: torch.Generator) -> Iterator[FilmedFrame]:
+    def _some(self, moments: _Moments, persistence: Persistence, generator: torch.Generator) -> Iterator[FilmedFrame]:
         plane, motion, number = moments.plane, moments.motion, len(moments.touching)
         machine = self._machine
         scanner, console = _repeated(machine.scanner, number), _repeated(machine.console, number)
@@ -169,7 +172,7 @@ class Studio:
         noise = MovingNoise.moving(self._noise, motion, moments.across)
         beams = render_beams(met.slice, plane, scanner, console, noise, generator, lines=LINES, samples=SAMPLES)
         beams = lose_contact(beams, _parted(look.contact, moments.touching), generator)
-        grey = to_grey(beams.echo_db, look)
+        grey = persistence.show(to_grey(beams.echo_db, look))
         # All frames lie on the one screen: as its channels, they are read at places that are worked out once.
         picture = self._screen.draw(grey[None]).transpose(0, 1)
         picture = dress(picture, look, generator) * self._screen.sector[:, None]

@@ -55,7 +55,7 @@ def true_coding(batch: int = 1, *, held: bool = False, block_px: int = 8, **chan
 
 
 def every_beam(batch: int = 1, *, held: bool = False, **changes: float) -> BeamDensity:
-    values = {"lines": 1.0, "samples": 1.0, "looks_across": 0.0, "looks_along": 0.0} | changes
+    values = {"lines": 1.0, "samples": 1.0, "looks_across": 0.0, "looks_along": 0.0, "persistence": 0.0} | changes
     return BeamDensity(
         held=torch.full((batch,), held), **{name: column(value, batch) for name, value in values.items()}
     )
