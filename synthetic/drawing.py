@@ -248,8 +248,8 @@ def _add_object(
         crossing, dimmed = loss_db + turned, dimmed - 0.5 * turned
     if has.loss:
         # The loss lies behind the echo on the beam's way, a thickness further in going in and further out going out, so
-        # that a wall is not seen through itself; 0.89 is the area under the bump.
-        behind = distance + thick * (0.5 - along.sign())
+        # that a wall is not seen through itself; and just within it for a beam that grazes. 0.89 is the bump's area.
+        behind = distance + thick * (1 - along * flat - 0.5 * cosine * cosine)
         lost = lost + crossing * bump(behind * (1 / (0.53 * thick))) * (1 / (0.89 * thick))
     surface = surface - surface * inside
     if has.haze:

@@ -93,6 +93,8 @@ def test_a_grazing_beam_loses_more_than_one_through_the_middle(noise: TissueNois
     assert shell[grazing].max() > 1.3 * shell[80]
     for one in (plain, shell):
         assert one[np.abs(x) > 12].abs().max() < 0.05
+    # What only passes by is not taken for what crosses.
+    assert loss(8.0)[(np.abs(x) > 8.6) & (np.abs(x) < 12)].max() < 2.0
 
 
 def test_tissue_behind_fluid_is_brighter_by_what_the_fluid_does_not_take(noise: TissueNoise) -> None:
