@@ -28,7 +28,7 @@ def test_phantoms_are_filmed_read_counted_and_measured(tmp_path: Path) -> None:
     assert done.returncode == 0, done.stderr
     (figures,) = json.loads(done.stdout)
     assert json.loads((tmp_path / "figures.json").read_text()) == [figures]
-    shelled, counts = figures["objects"]["shelled"], figures["counts"]
+    shelled, counts = figures["classes"]["shelled"], figures["counts"]
     assert shelled["true"] > 40
     assert shelled["recall"] > 0.8
     assert shelled["precision"] > 0.8

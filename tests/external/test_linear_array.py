@@ -148,12 +148,17 @@ def test_points_are_as_wide() -> None:
 
 
 def test_walls_are_as_bright_and_where_they_are_there(theirs: Shown, ours: Shown) -> None:
-    """Within 2 dB and 0.25 mm: theirs is one draw of speckle, and bends away from the beam within its width."""
+    """Each within 2 dB of the level that it was made for, so within 3 dB of each other, and within 0.25 mm.
+
+    Their ring is smooth and bends away from the beam within its width, which costs it a dB; ours is rough, and the
+    brightest place of a rough wall is a dB above its mean.
+    """
     for depth, lost_db in ((MIDDLE_MM - RADIUS_MM, 0.0), (MIDDLE_MM + RADIUS_MM, 2 * CROSSING_DB)):
         place, level = theirs.wall(depth)
         our_place, our_level = ours.wall(depth)
         assert level == pytest.approx(RIM_DB - lost_db, abs=2.0)
-        assert our_level == pytest.approx(level, abs=2.0)
+        assert our_level == pytest.approx(RIM_DB - lost_db, abs=2.0)
+        assert our_level == pytest.approx(level, abs=3.0)
         assert our_place == pytest.approx(place, abs=0.25)
 
 
