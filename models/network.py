@@ -18,7 +18,7 @@ import torch
 from torch import Tensor, nn
 from torch.nn import functional
 
-from models.answer import OUTPUTS
+from models.answer import CHANNELS, OUTPUTS
 from models.errors import ClutchlightError
 
 __all__ = [
@@ -108,6 +108,12 @@ class EggNetwork(nn.Module):
             deeper = functional.interpolate(self.lateral[index](x), scale_factor=2.0, mode="nearest")
             x = self.merged[index](kept[index] + deeper)
         return cast(Tensor, self.head(x))
+
+    @torch.no_grad()
+    def scale_doubt(self, *, centre: float, axes: float) -> None:
+        """Multiply all errors that the network states of itself: their logarithms are what the last layer says."""
+        bias = cast(Tensor, cast(nn.Conv2d, self.head[1]).bias)
+        bias[CHANNELS["spread"]] += torch.tensor([centre, axes], device=bias.device).log()
 
 
 def save_weights(network: EggNetwork, path: Path, notes: dict[str, str]) -> None:

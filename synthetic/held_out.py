@@ -32,7 +32,7 @@ class HeldOutFigures:
 
     ap50_*, ap_* : COCO average precision at an overlap of 0.5, and over 0.50 to 0.95, for shelled objects, follicles
     recall_*, precision_* : of detections with a score of at least 0.3
-    strata : by stage; shelled and follicle by size in px (semi-axis) and by the share of the outline in sight
+    strata : all; by stage; shelled and follicle by size in px (semi-axis) and by the share of the outline in sight
     """
 
     pictures: int

@@ -52,7 +52,7 @@ def strata_of(rows: NDArray[np.float64]) -> dict[str, StratumFigures]:
     table = dict(zip(COLUMNS, rows.T, strict=True))
     stage, size, visible = table["stage"], table["size_px"], table["visible"]
     seen = visible >= LEAST_VISIBLE
-    chosen = {"shelled": seen & (stage > 0)}
+    chosen = {"all": seen, "shelled": seen & (stage > 0)}
     chosen |= {name: seen & (stage == index) for index, name in enumerate(STAGES)}
     for kind, of_kind in (("shelled", stage > 0), ("follicle", stage == 0)):
         for name, (low, high) in SIZES_PX.items():

@@ -3,18 +3,21 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Callable
+import math
+from collections.abc import Callable, Iterable
 from itertools import islice
 from pathlib import Path
 from typing import Annotated, Literal
 
 import torch
 from pydantic import BaseModel, ConfigDict, Field
+from torch import Tensor
 
 from configs.reading import read_toml
 from models.checkpoint import Checkpoint
 from models.losses import LossSettings
 from models.network import EggNetwork, NetworkShape, save_weights
+from models.targets import Labels
 from models.training import LoopSettings, Progress, Training
 from synthetic.curves import Curves
 from synthetic.dataset import PhantomPictures, StreamSettings
@@ -39,6 +42,8 @@ class TrainingSettings(BaseModel):
     batch: _Count
     animals: _Count
     processes: _Count
+    widths: tuple[_Count, _Count, _Count, _Count, _Count]
+    blocks: tuple[_Count, _Count, _Count, _Count, _Count]
     frames: Literal[1, 3]
     told_scale: bool
     learning_rate: _Rate
@@ -79,7 +84,7 @@ def run_training(
     checkpoint = Checkpoint(weights.with_suffix(".checkpoint"), run)
     kept = checkpoint.load(device)  # first, so that nothing is invented in vain
     torch.manual_seed(settings.seed)
-    network = EggNetwork(NetworkShape(frames=settings.frames, told_scale=settings.told_scale))
+    network = EggNetwork(NetworkShape(settings.widths, settings.blocks, settings.frames, settings.told_scale))
     training = Training(network, _loop_settings(settings), device)
     if kept is not None:
         training.restore(kept)
@@ -93,12 +98,23 @@ def run_training(
         checkpoint.save(training.state())
         report(progress)
     trained = training.averaged()
+    _calibrate(trained, islice(taught.batches(settings.steps), max(1, _PICTURES_ON_THE_WAY // settings.batch)))
     notes = {"settings": settings.model_dump_json()}
     save_weights(trained, weights, notes)  # first, so that nothing that follows can lose them
     figures = judge.look(trained, settings.held_out_pictures)
     save_weights(trained, weights, {**notes, "held_out": json.dumps(figures.document())})
     checkpoint.remove()
     return figures
+
+
+def _calibrate(network: EggNetwork, pictures: Iterable[tuple[Tensor, Labels]]) -> None:
+    """Bring the errors that the network states to the size of those it makes, on pictures that it was not taught.
+
+    The likelihood fits every cell to itself; an outline is told by several cells together, and errs less.
+    """
+    every = measure(network, pictures).strata["all"]
+    if math.isfinite(every.centre_doubt) and math.isfinite(every.axis_doubt):  # else nothing was found
+        network.scale_doubt(centre=every.centre_doubt, axes=every.axis_doubt)
 
 
 class _Judge:

@@ -62,6 +62,18 @@ def test_the_answer_moves_with_the_picture(network: EggNetwork) -> None:
     torch.testing.assert_close(second.roll((-8, -16), (2, 3))[inner], first[inner], rtol=0, atol=0.1 * contrast)
 
 
+def test_doubt_is_scaled_and_nothing_else(network: EggNetwork) -> None:
+    picture = torch.rand(1, 1, 64, 64)
+    with torch.inference_mode():
+        before = network(picture)
+    network.scale_doubt(centre=2.0, axes=0.5)
+    with torch.inference_mode():
+        change = network(picture) - before
+    spread = change[:, CHANNELS["spread"]].exp()
+    torch.testing.assert_close(spread[0].mean((1, 2)), torch.tensor([2.0, 0.5]), rtol=1e-4, atol=0)
+    assert not change[:, : CHANNELS["spread"].start].any()
+
+
 def test_weights_come_back_in_half_precision(network: EggNetwork, tmp_path: Path) -> None:
     path = tmp_path / "some.safetensors"
     save_weights(network, path, {"trained": "by hand"})

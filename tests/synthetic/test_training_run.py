@@ -2,6 +2,8 @@ from __future__ import annotations
 
 import csv
 import json
+from collections.abc import Iterable
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -9,8 +11,10 @@ import torch
 from safetensors import safe_open
 
 from configs.reading import ConfigError, config_path
+from models.answer import CHANNELS, OUTPUTS
 from models.checkpoint import CheckpointError
-from models.network import EggNetwork, load_weights
+from models.network import EggNetwork, NetworkShape, load_weights
+from models.targets import Labels
 from models.training import Progress
 from synthetic import training_run
 from synthetic.dataset import PhantomPictures, StreamSettings
@@ -24,6 +28,8 @@ SETTINGS = TrainingSettings(
     batch=2,
     animals=2,
     processes=1,
+    widths=(8, 8, 12, 12, 16),
+    blocks=(1, 1, 1, 1, 1),
     frames=1,
     told_scale=False,
     learning_rate=0.001,
@@ -116,7 +122,7 @@ def test_curves_lie_beside_the_weights_and_the_checkpoint_is_gone(made: Run) -> 
 
 def test_a_run_has_taught_something(made: Run) -> None:
     torch.manual_seed(SETTINGS.seed)
-    untaught = EggNetwork().state_dict()
+    untaught = EggNetwork(NetworkShape(SETTINGS.widths, SETTINGS.blocks)).state_dict()
     taught = load_weights(made[0]).state_dict()
     moved = [
         name
@@ -172,6 +178,32 @@ def test_a_run_goes_on_with_smaller_batches_where_memory_is_short(tmp_path: Path
     smaller = SETTINGS.model_copy(update={"batch": 1, "processes": 2})
     run_training(smaller, weights, device=CPU, report=told.append)
     assert [progress.step for progress in told] == [3]
+
+
+def test_stated_errors_are_brought_to_the_size_of_those_made(
+    made: Run, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    looked: list[list[float]] = []
+
+    def seen(network: EggNetwork, pictures: Iterable[tuple[torch.Tensor, Labels]]) -> HeldOutFigures:
+        """Figures that say: the errors are twice and half of what was stated."""
+        looked.append([float(batch.mean()) for batch, _ in pictures])
+        every = replace(made[1].strata["all"], centre_doubt=2.0, axis_doubt=0.5)
+        return replace(made[1], strata={**made[1].strata, "all": every})
+
+    monkeypatch.setattr(training_run, "measure", seen)
+    weights = tmp_path / "weights.safetensors"
+    run_training(SETTINGS.model_copy(update={"held_out_every_steps": 9}), weights, device=CPU, report=lambda _: None)
+    before, after = (load_weights(path).state_dict() for path in (made[0], weights))
+    moved = after["head.1.bias"] - before["head.1.bias"]
+    expected = torch.zeros(OUTPUTS)
+    expected[CHANNELS["spread"]] = torch.tensor([2.0, 0.5]).log()
+    torch.testing.assert_close(moved, expected, rtol=0, atol=2e-3)
+    assert all(torch.equal(before[name], after[name]) for name in before if name != "head.1.bias")
+    # Held against the pictures after those taught, and judged by others.
+    taught = PhantomPictures(StreamSettings(animals=2, batch=2, processes=1), SETTINGS.seed, CPU)
+    assert looked[0][0] == pytest.approx(float(taught.batch(SETTINGS.steps)[0].mean()))
+    assert len(looked) == 2
 
 
 def test_a_run_with_neighbouring_frames_and_the_scale_makes_a_network_that_takes_them(tmp_path: Path) -> None:
