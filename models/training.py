@@ -109,7 +109,7 @@ class Training:
         for group in self._optimiser.param_groups:
             group["lr"] = self._rate()
         # The sizes never change, so it pays to try which way of computing a convolution is the fastest.
-        with torch.backends.cudnn.flags(benchmark=True):
+        with torch.backends.cudnn.flags(enabled=True, benchmark=True):
             losses = self._losses_of(pictures.contiguous(memory_format=torch.channels_last), labels)
             self._optimiser.zero_grad(set_to_none=True)
             losses.total.backward()

@@ -11,8 +11,9 @@ import pytest
 import torch
 from numpy.typing import NDArray
 
-from models.losses import LossSettings
+from models.losses import Loss, LossSettings
 from models.network import EggNetwork, NetworkShape
+from models.targets import Labels
 from models.training import LoopSettings, Progress, Training
 from tests.models.rings import ring_batches
 
@@ -142,6 +143,20 @@ def test_a_training_that_was_stopped_goes_on_as_if_it_had_not_been(stopped_at: i
     later = list(second.run(rest))
     assert [progress.losses for progress in later] == [progress.losses for progress in reports[stopped_at:]]
     np.testing.assert_array_equal(with_averages(second.averaged()), with_averages(whole.averaged()))
+
+
+def test_convolutions_are_those_of_cudnn_tried_for_the_fastest(monkeypatch: pytest.MonkeyPatch) -> None:
+    training = Training(small_network(), replace(SETTINGS, steps=1), CPU)
+    seen: list[tuple[bool, bool]] = []
+
+    def watched(pictures: torch.Tensor, labels: Labels) -> Loss:
+        seen.append((torch.backends.cudnn.enabled, torch.backends.cudnn.benchmark))
+        return training._losses(pictures, labels)
+
+    monkeypatch.setattr(training, "_losses_of", watched)
+    list(training.run(ring_batches(2, side_px=SIDE, seed=2)))
+    assert seen == [(True, True)]
+    assert not torch.backends.cudnn.benchmark  # and nothing else in the program is
 
 
 def test_a_step_is_one_graph_without_a_break() -> None:
