@@ -15,7 +15,9 @@ import torch
 from torch import Tensor
 from torch.nn import functional
 
-from synthetic.drawing import Fields, Plane, Pulse, Slice, Unevenness, bump, draw_bodies, from_db
+from synthetic.decibels import from_db
+from synthetic.drawing import Fields, Unevenness, bump, draw_bodies
+from synthetic.encounters import Plane, Pulse, Slice
 from synthetic.geometry import BeamGrid, Scanner, beam_grid
 from synthetic.limits import require_not_negative, require_positive
 from synthetic.point_spread import point_spread

@@ -13,13 +13,14 @@ from torch import Tensor
 from synthetic import drawing
 from synthetic.acoustics import Beams, Console, Plane
 from synthetic.dataset import draw_animals
-from synthetic.drawing import touched_windows
+from synthetic.encounters import Encounter
 from synthetic.film import draw_machine
 from synthetic.geometry import BeamGrid, Scanner, beam_grid
 from synthetic.materials import load_materials
 from synthetic.probe import draw_sweep
 from synthetic.slices import Herd, cut
 from synthetic.tissue import TissueNoise
+from synthetic.windows import touched_windows
 from tests.synthetic.laboratory import (
     ATTENUATION,
     Body,
@@ -236,9 +237,9 @@ def test_every_picture_of_a_batch_is_rendered_as_if_alone(noise: TissueNoise) ->
         assert (together.echo_db[row] - alone.echo_db[0]).abs().quantile(0.999) < 0.2
 
 
-def full_windows(grid: BeamGrid, numbers: Tensor, bumps: Tensor) -> list[tuple[slice, slice]]:
+def full_windows(grid: BeamGrid, met: Encounter, bumps: Tensor) -> list[tuple[slice, slice]]:
     lines, samples = grid.x.shape[1:]
-    return [(slice(0, lines), slice(0, samples))] * numbers.shape[1]
+    return [(slice(0, lines), slice(0, samples))] * met.auu.shape[1]
 
 
 @pytest.mark.parametrize("seed", [0, 3, 5])
@@ -263,8 +264,8 @@ def test_drawing_in_windows_is_drawing_everywhere(
 
     sizes: list[float] = []
 
-    def watched(grid: BeamGrid, numbers: Tensor, bumps: Tensor) -> list[tuple[slice, slice]]:
-        found = touched_windows(grid, numbers, bumps)
+    def watched(grid: BeamGrid, met: Encounter, bumps: Tensor) -> list[tuple[slice, slice]]:
+        found = touched_windows(grid, met, bumps)
         sizes.extend(
             (lines.stop - lines.start) * (samples.stop - samples.start) / (96 * 192) for lines, samples in found
         )
@@ -275,7 +276,7 @@ def test_drawing_in_windows_is_drawing_everywhere(
     assert 0 < float(np.mean(sizes)) < 0.5  # else they save little, and this shows little
     monkeypatch.setattr(drawing, "touched_windows", full_windows)
     everything = [drawing._Features()] * met.index.shape[1]
-    monkeypatch.setattr(drawing, "_features", lambda numbers: everything)
+    monkeypatch.setattr(drawing, "_features", lambda met: everything)
     whole = rendered()
     assert (windowed.echo_db - whole.echo_db).abs().max().item() < 0.05
     assert (windowed.loss_db - whole.loss_db).abs().max().item() < 0.01

@@ -14,7 +14,7 @@ from torch import Tensor
 
 from models.ellipsoid import section
 from synthetic.bodies import Kind
-from synthetic.drawing import Slice
+from synthetic.encounters import Slice
 from synthetic.geometry import beam_grid
 from synthetic.materials import Materials, load_materials
 from synthetic.tissue import TissueNoise

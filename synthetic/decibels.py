@@ -1,0 +1,15 @@
+"""Levels in dB and amplitudes."""
+
+from __future__ import annotations
+
+import math
+
+import torch
+from torch import Tensor
+
+__all__ = ["from_db"]
+
+
+def from_db(level: Tensor) -> Tensor:
+    """Amplitude of a level in dB."""
+    return torch.exp(level * (math.log(10) / 20))
