@@ -50,7 +50,7 @@ class Look:
         return Look(**parts)
 
 
-def draw_look(batch: int, generator: torch.Generator, *, spread: float = 1.0) -> Look:
+def draw_look(batch: int, generator: torch.Generator, *, spread: Tensor | float = 1.0) -> Look:
     """Looks of ``batch`` different scanners, on the generator's device; see ``spread`` in draws.Draws."""
     draws = Draws(batch, generator, spread)
     return Look(

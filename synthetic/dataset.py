@@ -5,7 +5,7 @@ from __future__ import annotations
 import multiprocessing
 from collections.abc import Iterator
 from concurrent.futures import ProcessPoolExecutor
-from dataclasses import dataclass, fields
+from dataclasses import dataclass, fields, replace
 from functools import partial
 from itertools import count
 
@@ -17,6 +17,7 @@ from models.targets import Labels
 from synthetic.acoustics import render_beams
 from synthetic.anatomy import Animal, Order, draw_animal
 from synthetic.appearance import draw_look, dress, to_grey
+from synthetic.bodies import Kind
 from synthetic.contact import lose_contact
 from synthetic.errors import PhantomError
 from synthetic.geometry import scan_convert
@@ -31,6 +32,10 @@ __all__ = ["PhantomPictures", "StreamSettings", "draw_animals", "draw_order"]
 
 # Beams and samples of a training picture: enough for 256 px.
 LINES, SAMPLES = 128, 256
+# Share of views that neither bone nor gas shadows.
+CLEAR_VIEWS = 0.6
+# The care with which machines are set, from this spread of their looks to the whole range.
+LEAST_SPREAD = 0.2
 # Share of the pictures with marks on them, for each kind of mark.
 OVERLAYS = 0.25
 
@@ -125,12 +130,16 @@ def _batch(
 ) -> tuple[Tensor, Labels]:
     number, side, frames = settings.batch, settings.side_px, settings.frames
     device = generator.device
-    chosen = herd.take(torch.randint(len(herd.kinds), (number,), generator=generator, device=device))
+    chosen = _between_bones(
+        herd.take(torch.randint(len(herd.kinds), (number,), generator=generator, device=device)), generator
+    )
     scanner = draw_scanner(chosen, generator)
     console = draw_console(scanner, generator)
     plane = draw_plane(chosen, scanner, generator)
     view = draw_view(scanner, side, generator)
-    look = draw_look(number, generator)
+    look = draw_look(
+        number, generator, spread=1 - (1 - LEAST_SPREAD) * torch.rand(number, generator=generator, device=device)
+    )
     offset = 1000 * torch.rand(number, 3, generator=generator, device=device)
     materials = table.draw(chosen.kinds, generator)
     if frames > 1:
@@ -153,6 +162,14 @@ def _batch(
     if settings.told_scale:
         picture = torch.cat([picture, tell_scale(labels.mm_per_px, side, generator)], 1)
     return picture, labels
+
+
+def _between_bones(herd: Herd, generator: torch.Generator) -> Herd:
+    """The same animals, most of them without bone and gas: a hand looks for a place that these do not shadow."""
+    device = generator.device
+    clear = torch.rand(len(herd.kinds), 1, generator=generator, device=device) < CLEAR_VIEWS
+    shadowing = (herd.kinds == Kind.BONE) | (herd.kinds == Kind.GAS)
+    return replace(herd, real=herd.real & ~(clear & shadowing))
 
 
 def tell_scale(mm_per_px: Tensor, side_px: int, generator: torch.Generator) -> Tensor:

@@ -15,32 +15,38 @@ __all__ = ["Draws"]
 class Draws:
     """Draws of one row for each of ``batch`` machines, on the generator's device.
 
-    spread : share of every range, about its middle, from which is drawn; faults come as much more seldom. Less than 1
-    stands for machines that are set and held with care.
+    spread : (B,) or for all; share of every range, about its middle, from which is drawn; faults come as much more
+    seldom. Less than 1 stands for machines that are set and held with care.
     """
 
     batch: int
     generator: torch.Generator
-    spread: float = 1.0
+    spread: Tensor | float = 1.0
 
     def _rand(self, *shape: int) -> Tensor:
         return torch.rand(self.batch, *shape, generator=self.generator, device=self.generator.device)
 
     def uniform(self, low: float, high: float, *shape: int) -> Tensor:
         """(B, *shape) between low and high."""
-        middle, reach = (low + high) / 2, self.spread * (high - low) / 2
+        middle, reach = (low + high) / 2, self._spread(len(shape)) * ((high - low) / 2)
         # In place: on a GPU the many small draws of a batch cost by their number.
         return self._rand(*shape).mul_(2 * reach).add_(middle - reach)
 
     def normal(self, *shape: int) -> Tensor:
         """(B, *shape) of mean 0, and of deviation 1 at full spread."""
-        return self.spread * torch.randn(self.batch, *shape, generator=self.generator, device=self.generator.device)
+        noise = torch.randn(self.batch, *shape, generator=self.generator, device=self.generator.device)
+        return self._spread(len(shape)) * noise
 
-    def chance(self, share: float) -> Tensor:
+    def _spread(self, dimensions: int) -> Tensor | float:
+        if isinstance(self.spread, Tensor):
+            return self.spread.view(-1, *[1] * dimensions)
+        return self.spread
+
+    def chance(self, share: Tensor | float) -> Tensor:
         """(B,) bool, True in a share of the rows, however large the spread."""
         return self._rand() < share
 
-    def sometimes(self, share: float, values: Tensor) -> Tensor:
+    def sometimes(self, share: Tensor | float, values: Tensor) -> Tensor:
         """The (B, ...) values in a share of the rows, nought in the others: a setting that some machines have."""
         chosen = self.chance(share).view(-1, *[1] * (values.dim() - 1))
         return torch.where(chosen, values, 0.0)

@@ -78,7 +78,7 @@ def draw_console(scanner: Scanner, generator: torch.Generator, *, spread: float 
     )
 
 
-def draw_plane(herd: Herd, scanner: Scanner, generator: torch.Generator, *, aimed: float = 0.75) -> Plane:
+def draw_plane(herd: Herd, scanner: Scanner, generator: torch.Generator, *, aimed: float = 0.8) -> Plane:
     """Planes through animals (B), most of them aimed so that an egg or follicle is somewhere in the sector.
 
     Three in five look in from the side as through a prefemoral window, the others from anywhere: what lies in the

@@ -28,7 +28,7 @@ LEAST_LIT = 0.3
 LEAST_SHELL_STANDING_OUT = 0.25
 LEAST_FOLLICLE_STANDING_OUT = 0.5
 LEAST_CUT = 0.45
-LEAST_SEMI_MINOR_PX = 3.0
+LEAST_SEMI_MINOR = 0.014  # of the picture's longer side
 
 
 @dataclass(frozen=True)
@@ -148,7 +148,7 @@ def label(
     wanted = (cut_.kinds >= Kind.FOLLICLE) & (cut_.middle > 0)
     visible = (seen.in_sector >= LEAST_IN_SECTOR) & (seen.lit >= LEAST_LIT) & (cut_.middle >= LEAST_CUT)
     least = torch.where(cut_.kinds == Kind.FOLLICLE, LEAST_FOLLICLE_STANDING_OUT, LEAST_SHELL_STANDING_OUT)
-    visible &= (screen[..., 3] >= LEAST_SEMI_MINOR_PX) & (seen.standing_out >= least)
+    visible &= (screen[..., 3] >= LEAST_SEMI_MINOR * max(height, width)) & (seen.standing_out >= least)
     role = torch.where(wanted & visible, 1, torch.where(wanted & (seen.in_sector > 0), -1, 0))
     empty = torch.tensor([0.0, 0.0, 1.0, 1.0, 0.0], device=screen.device)
     return (

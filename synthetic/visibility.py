@@ -19,8 +19,8 @@ __all__ = ["Visibility", "see"]
 DEEP_SHADOW_DB = 20.0
 # A part of an outline stands out if, there, the rim or the step from inside to outside exceeds this many standard
 # deviations of the speckle around it, and this much grey: on a dark screen even a clear step is lost.
-LEAST_CONTRAST = 0.8
-LEAST_GREY_STEP = 0.02
+LEAST_CONTRAST = 1.0
+LEAST_GREY_STEP = 0.03
 _PARTS = 8
 _ANGLES = 3 * _PARTS
 # Where an object is looked at, as shares of its radius: inside, on the rim, outside.

@@ -15,6 +15,7 @@ from synthetic import dataset
 from synthetic.acoustics import Beams, Plane, Slice, render_beams
 from synthetic.anatomy import Animal, Order
 from synthetic.dataset import PhantomPictures, StreamSettings, draw_animals, draw_order, tell_scale
+from synthetic.slices import LEAST_SEMI_MINOR
 from synthetic.species import PROFILES, load_profile
 from synthetic.tissue import SweptNoise, TissueNoise
 
@@ -94,7 +95,7 @@ def test_what_is_to_be_found_lies_in_the_picture_and_is_large_enough(batches: li
         # More than half of an outline within a square holds two opposite points of it, and so its middle.
         assert (wanted[:, :2] >= 0).all()
         assert (wanted[:, :2] <= SIDE - 1).all()
-        assert (wanted[:, 3] >= 3).all()
+        assert (wanted[:, 3] >= LEAST_SEMI_MINOR * SIDE).all()
         assert (wanted[:, 3] <= SIDE).all()
     assert found >= 10
 

@@ -213,11 +213,12 @@ def test_the_picture_goes_where_the_labels_go(quiet: Machine, sweep: Sweep) -> N
         after = next(o for o in other.objects if o.number == before.number)
         shift = np.array(after.ellipse[:2]) - before.ellipse[:2]
         assert shift[1] < -0.3 / quiet.mm_per_px, "pressed in, the probe comes nearer to all that is deep"
+        side = 2 * int(before.ellipse[3]) + 25  # an egg may be black inside: its walls too
         patches = [
-            cv2.getRectSubPix(frame.grey, (49, 49), tuple(map(float, at.ellipse[:2])))
+            cv2.getRectSubPix(frame.grey, (side, side), tuple(map(float, at.ellipse[:2])))
             for frame, at in ((one, before), (other, after))
         ]
-        unmoved = cv2.getRectSubPix(other.grey, (49, 49), tuple(map(float, before.ellipse[:2])))
+        unmoved = cv2.getRectSubPix(other.grey, (side, side), tuple(map(float, before.ellipse[:2])))
         followed, left = (float(np.corrcoef(patches[0].ravel(), p.ravel())[0, 1]) for p in (patches[1], unmoved))
         assert followed > 0.6
         assert followed > left + 0.05

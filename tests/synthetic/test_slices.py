@@ -195,7 +195,8 @@ def test_organs_are_never_wanted_and_stages_follow_kinds(noise: TissueNoise) -> 
     )
     labels, _ = roles(one, noise)
     assert labels.role[0, 0] == 0
-    assert (labels.role[0, 2:] == 1).all()
+    assert (labels.role[0, 1:] != 0).all()  # whether they can be told from what lies about them is another matter
+    assert labels.role[0, 3] == 1
     assert labels.stage[0, 1:].tolist() == [0, 1, 2]
 
 
