@@ -157,7 +157,7 @@ def _batch(
     grey = to_grey(beams.echo_db, look)
     picture, sector = scan_convert(grey[:, None], scanner, view, side, side)
     picture = dress(picture, look, generator, overlays=OVERLAYS, frames=frames) * sector[:, None]
-    labels, _ = label(met, beams, grey, scanner, view, side, side)
+    labels = label(met, beams, grey, scanner, view, side, side)
     picture, labels = picture.view(number, frames, side, side), _of_middle_frame(labels, frames)
     if settings.told_scale:
         picture = torch.cat([picture, tell_scale(labels.mm_per_px, side, generator)], 1)

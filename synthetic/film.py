@@ -176,7 +176,7 @@ class Studio:
         # All frames lie on the one screen: as its channels, they are read at places that are worked out once.
         picture = self._screen.draw(grey[None]).transpose(0, 1)
         picture = dress(picture, look, generator) * self._screen.sector[:, None]
-        labels, visible = label(met, beams, grey, scanner, view, HEIGHT, WIDTH)
+        labels = label(met, beams, grey, scanner, view, HEIGHT, WIDTH)
         _, depth = to_beams(scanner, met.ellipses[..., 0], met.ellipses[..., 1])
         pictures = (picture[:, 0] * 255).round().to(torch.uint8).numpy()
         for row, frame in enumerate(pictures):
@@ -186,7 +186,7 @@ class Studio:
                     ellipse=tuple(labels.ellipses[row, k].tolist()),
                     stage=int(labels.stage[row, k]),
                     depth_mm=float(depth[row, k]),
-                    visible=float(visible[row, k]),
+                    visible=float(labels.visible[row, k]),
                     wanted=bool(labels.role[row, k] == 1),
                 )
                 for k in torch.nonzero(labels.role[row])[:, 0].tolist()

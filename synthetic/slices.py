@@ -136,10 +136,8 @@ def cut(
     )
 
 
-def label(
-    cut_: Cut, beams: Beams, grey: Tensor, scanner: Scanner, view: View, height: int, width: int
-) -> tuple[Labels, Tensor]:
-    """Labels of pictures (height, width) px, and (B, L) the share of each outline that is lit, 0 to 1.
+def label(cut_: Cut, beams: Beams, grey: Tensor, scanner: Scanner, view: View, height: int, width: int) -> Labels:
+    """Labels of pictures (height, width) px.
 
     grey : (B, lines, samples) in [0, 1], what the screen makes of the beams
     """
@@ -151,13 +149,10 @@ def label(
     visible &= (screen[..., 3] >= LEAST_SEMI_MINOR * max(height, width)) & (seen.standing_out >= least)
     role = torch.where(wanted & visible, 1, torch.where(wanted & (seen.in_sector > 0), -1, 0))
     empty = torch.tensor([0.0, 0.0, 1.0, 1.0, 0.0], device=screen.device)
-    return (
-        Labels(
-            ellipses=torch.where((role != 0)[..., None], screen, empty),
-            stage=(cut_.kinds - int(Kind.FOLLICLE)).clamp(min=0),
-            role=role,
-            visible=seen.lit,
-            mm_per_px=view.mm_per_px,
-        ),
-        seen.lit,
+    return Labels(
+        ellipses=torch.where((role != 0)[..., None], screen, empty),
+        stage=(cut_.kinds - int(Kind.FOLLICLE)).clamp(min=0),
+        role=role,
+        visible=seen.lit,
+        mm_per_px=view.mm_per_px,
     )

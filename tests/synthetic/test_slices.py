@@ -60,10 +60,8 @@ def cut_one(one: Animal, at: Plane, *, most: int = 24) -> Cut:
     return cut(herd, materials_of(herd), at, torch.zeros(batch, 3), most=most)
 
 
-def roles(
-    one: Animal, noise: TissueNoise, *, scanner: Scanner | None = None, view: View = VIEW
-) -> tuple[Labels, Tensor]:
-    """Labels of one picture of the animal through the bench's plane, and the visible shares."""
+def roles(one: Animal, noise: TissueNoise, *, scanner: Scanner | None = None, view: View = VIEW) -> Labels:
+    """Labels of one picture of the animal through the bench's plane."""
     scanner = scanner or linear()
     met = cut_one(one, plane())
     beams = render(met.slice, scanner, console(), noise)
@@ -96,14 +94,14 @@ def test_the_label_of_an_egg_is_its_analytic_section(centre: Place, long: float,
     met = cut_one(one, plane())
     assert met.middle[0, 0].item() == pytest.approx(less, abs=1e-3)
     unlit = Beams(torch.zeros(1, 8, 8), torch.zeros(1, 8, 8))
-    labels, visible = label(met, unlit, unlit.echo_db, linear(), VIEW, HEIGHT, WIDTH)
+    labels = label(met, unlit, unlit.echo_db, linear(), VIEW, HEIGHT, WIDTH)
     expected = [160 + centre[0] / 0.2, 20 + centre[2] / 0.2, long * less / 0.2, short * less / 0.2, degrees]
     found = labels.ellipses[0, 0].double().numpy()
     np.testing.assert_allclose(found[:4], expected[:4], rtol=2e-3, atol=0.05)
     assert abs((found[4] - degrees + 90) % 180 - 90) < 0.5
     assert labels.stage[0, 0].item() == 2
     assert labels.role[0, 0].item() == -1  # it is lit, but in beams without echoes nothing stands out
-    assert visible[0, 0].item() == 1.0
+    assert labels.visible[0, 0].item() == 1.0
 
 
 @pytest.mark.parametrize("degrees", [0.0, 35.0, -70.0])
@@ -117,7 +115,7 @@ def test_the_bright_rim_lies_on_the_label(noise: TissueNoise, degrees: float, pr
     beams = render(seen, scanner, console(), noise, lines=220, samples=320)
     picture, _ = scan_convert(beams.echo_db[:, None], scanner, VIEW, HEIGHT, WIDTH)
     met = cut_one(animal((Kind.CALCIFIED, centre, axes), rotation=rotation), plane())
-    labels, _ = label(met, beams, grey(beams), scanner, VIEW, HEIGHT, WIDTH)
+    labels = label(met, beams, grey(beams), scanner, VIEW, HEIGHT, WIDTH)
     row = labels.ellipses[0, 0].double().numpy()
 
     def echo_along(grown_px: float) -> float:
@@ -133,22 +131,22 @@ def test_the_bright_rim_lies_on_the_label(noise: TissueNoise, degrees: float, pr
 
 
 def test_an_egg_in_the_open_is_to_be_found(noise: TissueNoise) -> None:
-    labels, visible = roles(animal((Kind.CALCIFIED, (0, 0, 35), (9, 8, 8))), noise)
+    labels = roles(animal((Kind.CALCIFIED, (0, 0, 35), (9, 8, 8))), noise)
     assert labels.role.tolist() == [[1]]
-    assert visible.item() >= 0.3
+    assert labels.visible.item() >= 0.3
 
 
 def test_an_egg_behind_bone_is_neither_right_nor_wrong(noise: TissueNoise) -> None:
     egg = (Kind.CALCIFIED, (0.0, 0.0, 40.0), (9.0, 8.0, 8.0))
-    labels, visible = roles(animal((Kind.BONE, (0, 0, 14), (18, 10, 3)), egg), noise)
+    labels = roles(animal((Kind.BONE, (0, 0, 14), (18, 10, 3)), egg), noise)
     at = labels.role[0].tolist()
     assert at == [0, -1]
-    assert visible[0, 1] < 0.3
+    assert labels.visible[0, 1] < 0.3
 
 
 def test_an_egg_cut_near_its_pole_is_neither_right_nor_wrong(noise: TissueNoise) -> None:
     def role(share: float) -> int:
-        labels, _ = roles(animal((Kind.CALCIFIED, (0, 8 * share, 35), (9, 8, 8))), noise)
+        labels = roles(animal((Kind.CALCIFIED, (0, 8 * share, 35), (9, 8, 8))), noise)
         return int(labels.role[0, 0])
 
     # The section over the greatest section is sqrt(1 - share^2): 0.8 and 0.31; at least 0.45 is asked for.
@@ -157,7 +155,7 @@ def test_an_egg_cut_near_its_pole_is_neither_right_nor_wrong(noise: TissueNoise)
 
 def test_an_egg_on_the_edge_of_the_sector_is_ignored_and_one_beyond_does_not_exist(noise: TissueNoise) -> None:
     def found(x_mm: float) -> tuple[int, list[float]]:
-        labels, _ = roles(animal((Kind.CALCIFIED, (x_mm, 0, 35), (8, 8, 8))), noise)
+        labels = roles(animal((Kind.CALCIFIED, (x_mm, 0, 35), (8, 8, 8))), noise)
         return int(labels.role[0, 0]), labels.ellipses[0, 0].tolist()
 
     assert found(16.0)[0] == 1
@@ -170,20 +168,20 @@ def test_an_egg_on_the_edge_of_the_sector_is_ignored_and_one_beyond_does_not_exi
 def test_what_leaves_the_picture_is_treated_like_what_leaves_the_sector(noise: TissueNoise) -> None:
     one = animal((Kind.CALCIFIED, (0, 0, 35), (8, 8, 8)))
     shifted = {x: View(column(0.2, 1), column(x, 1), column(20, 1)) for x in (160.0, -8.0, -100.0)}
-    assert [int(roles(one, noise, view=view)[0].role) for view in shifted.values()] == [1, -1, 0]
+    assert [int(roles(one, noise, view=view).role) for view in shifted.values()] == [1, -1, 0]
 
 
 def test_an_egg_below_the_depth_shown_is_not_wanted(noise: TissueNoise) -> None:
     one = animal((Kind.CALCIFIED, (0, 0, 35), (8, 8, 8)))
-    found = [int(roles(one, noise, scanner=linear(depth_mm=depth))[0].role) for depth in (60, 33, 20)]
+    found = [int(roles(one, noise, scanner=linear(depth_mm=depth)).role) for depth in (60, 33, 20)]
     assert found == [1, -1, 0]
 
 
 def test_a_picture_too_coarse_to_see_an_egg_does_not_ask_for_it(noise: TissueNoise) -> None:
     one = animal((Kind.CALCIFIED, (0, 0, 35), (8, 8, 8)))
     fine, coarse = (View(column(scale, 1), column(160, 1), column(20, 1)) for scale in (0.2, 3.0))
-    assert int(roles(one, noise, view=fine)[0].role) == 1
-    assert int(roles(one, noise, view=coarse)[0].role) == -1
+    assert int(roles(one, noise, view=fine).role) == 1
+    assert int(roles(one, noise, view=coarse).role) == -1
 
 
 def test_organs_are_never_wanted_and_stages_follow_kinds(noise: TissueNoise) -> None:
@@ -193,7 +191,7 @@ def test_organs_are_never_wanted_and_stages_follow_kinds(noise: TissueNoise) -> 
         (Kind.THIN_SHELLED, (13, 0, 20), (6, 6, 6)),
         (Kind.CALCIFIED, (0, 0, 45), (6, 6, 6)),
     )
-    labels, _ = roles(one, noise)
+    labels = roles(one, noise)
     assert labels.role[0, 0] == 0
     assert (labels.role[0, 1:] != 0).all()  # whether they can be told from what lies about them is another matter
     assert labels.role[0, 3] == 1
@@ -209,7 +207,7 @@ def test_a_follicle_that_nothing_tells_from_its_surroundings_is_not_asked_for(no
         drawn = replace(met.slice.materials, **{n: torch.tensor([[v]]) for n, v in {**plain, **changes}.items()})
         changed = replace(met, slice=replace(met.slice, materials=drawn))
         beams = render(changed.slice, linear(), console(), noise)
-        labels, _ = label(changed, beams, grey(beams), linear(), VIEW, HEIGHT, WIDTH)
+        labels = label(changed, beams, grey(beams), linear(), VIEW, HEIGHT, WIDTH)
         return int(labels.role)
 
     assert role() == -1
