@@ -44,6 +44,7 @@ class IngestSettings(Section):
 
     maximum_side_px: Annotated[int, Field(ge=64, le=16384)]
     minimum_side_px: Annotated[int, Field(ge=16, le=4096)]
+    maximum_frames: Annotated[int, Field(ge=1, le=10_000_000)]
     decode_threads: Annotated[int, Field(ge=1, le=16)]
     sector_lookahead_frames: Annotated[int, Field(ge=1, le=250)]
     dark_below: GreyLevel
@@ -128,9 +129,10 @@ class FlagSettings(Section):
 
 
 class RunSettings(Section):
-    """How the machine is used; nothing here changes a result."""
+    """How the machine is used; nothing here changes the result of a clip that is read."""
 
     threads: Threads
+    settle_seconds: Annotated[float, Field(ge=0.0, le=86_400.0)]
 
 
 class Settings(Section):

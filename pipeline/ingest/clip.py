@@ -7,18 +7,13 @@ from collections.abc import Iterator
 from pathlib import Path
 from types import TracebackType
 
-import numpy as np
-from numpy.typing import NDArray
-
-from pipeline.ingest.frame import ClipError, Frame
+from pipeline.ingest.frame import ClipError, Frame, Picture, StreamBrokenError
 from pipeline.ingest.recordings import is_still
-from pipeline.ingest.stills import read_still
-from pipeline.ingest.video import StreamBrokenError, Video, open_video
+from pipeline.ingest.stills import read_stills, stills_in
+from pipeline.ingest.video import Video, open_video
 from pipeline.settings import IngestSettings
 
 __all__ = ["Clip", "file_sha256", "open_clip"]
-
-Picture = tuple[float | None, NDArray[np.uint8]]
 
 
 class Clip:
@@ -30,8 +25,9 @@ class Clip:
     reason : why it broke, a sentence for a technician; None while it has not
     """
 
-    def __init__(self, path: Path, pictures: Iterator[Picture], video: Video | None) -> None:
+    def __init__(self, path: Path, pictures: Iterator[Picture], video: Video | None, settings: IngestSettings) -> None:
         self._path = path
+        self._maximum_frames = settings.maximum_frames
         self._pictures = pictures
         self._video = video
         self._read = 0
@@ -57,6 +53,9 @@ class Clip:
         time_s, grey = picture
         if grey.shape != (self.height, self.width):
             self._break(f"the picture's size changes there to {grey.shape[1]} x {grey.shape[0]} pixels")
+            raise StopIteration
+        if self._read == self._maximum_frames:
+            self._break("it holds more than the settings allow")
             raise StopIteration
         self._read += 1
         return Frame(self._read - 1, time_s, grey)
@@ -91,26 +90,19 @@ class Clip:
 
 
 def open_clip(path: Path, settings: IngestSettings) -> Clip:
-    """The recording at ``path``, whose first frame has been decoded.
+    """The recording at ``path``, a file or a folder of stills, whose first frame has been decoded.
 
     Raises ClipError with the reason if the file is missing, empty, no recording, damaged from the start, or
-    its pictures are smaller or larger than the settings allow. A stream that breaks later ends there, and
-    the clip says so.
+    its pictures are smaller or larger than the settings allow. A stream that breaks later, or goes on for
+    longer than they allow, ends there, and the clip says so.
     """
+    is_folder = path.is_dir()
+    if not is_folder:
+        _check_file(path)
+    video = None if is_folder or is_still(path.name) else open_video(path, settings)
     try:
-        size = path.stat().st_size if path.is_file() else None
-        if size is None:
-            raise ClipError(f"{path.name}: no such file, or no ordinary one, in {path.parent}.")
-        if size == 0:
-            raise ClipError(f"{path.name}: the file is empty; copy the clip from the scanner again.")
-        with path.open("rb"):
-            pass
-    except OSError as error:
-        raise ClipError(f"{path.name}: cannot be opened: {error.strerror or error}.") from error
-    video = None if is_still(path.name) else open_video(path, settings)
-    try:
-        pictures = video.pictures() if video else iter([(None, read_still(path, settings))])
-        clip = Clip(path, pictures, video)
+        pictures = video.pictures() if video else read_stills(path, settings)
+        clip = Clip(path, pictures, video, settings)
         if min(clip.width, clip.height) < settings.minimum_side_px:
             raise ClipError(
                 f"{path.name}: its pictures have only {clip.width} x {clip.height} pixels, less than "
@@ -123,8 +115,28 @@ def open_clip(path: Path, settings: IngestSettings) -> Clip:
     return clip
 
 
+def _check_file(path: Path) -> None:
+    """Raises ClipError unless there is an ordinary file with something in it that may be read."""
+    try:
+        size = path.stat().st_size if path.is_file() else None
+        if size is None:
+            raise ClipError(f"{path.name}: no such file, or no ordinary one, in {path.parent}.")
+        if size == 0:
+            raise ClipError(f"{path.name}: the file is empty; copy the clip from the scanner again.")
+        with path.open("rb"):
+            pass
+    except OSError as error:
+        raise ClipError(f"{path.name}: cannot be opened: {error.strerror or error}.") from error
+
+
 def file_sha256(path: Path) -> str:
-    """SHA-256 of the file's bytes, in hexadecimal. Raises ClipError if it cannot be read."""
+    """SHA-256 of the file's bytes, in hexadecimal; of a folder of stills, of its files' digests in natural order.
+
+    Raises ClipError if it cannot be read.
+    """
+    if path.is_dir():
+        digests = [bytes.fromhex(file_sha256(file)) for file in stills_in(path)]
+        return hashlib.sha256(b"".join(digests)).hexdigest()
     try:
         with path.open("rb") as file:
             return hashlib.file_digest(file, "sha256").hexdigest()

@@ -9,11 +9,18 @@ from numpy.typing import NDArray
 
 from models.errors import ClutchlightError
 
-__all__ = ["ClipError", "Frame"]
+__all__ = ["ClipError", "Frame", "Picture", "StreamBrokenError"]
+
+# Time of presentation in s, None where there is none, and (H, W) uint8.
+Picture = tuple[float | None, NDArray[np.uint8]]
 
 
 class ClipError(ClutchlightError):
     """A recording that cannot be read or trusted; the text is the reason a technician reads."""
+
+
+class StreamBrokenError(Exception):
+    """The rest of a stream cannot be decoded; the text says why, in a technician's words, without a full stop."""
 
 
 @dataclass(frozen=True)

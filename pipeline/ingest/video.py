@@ -7,36 +7,20 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
-import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.ingest.frame import ClipError
+from pipeline.ingest.display import as_shown, shown_width
+from pipeline.ingest.frame import ClipError, StreamBrokenError
 from pipeline.settings import IngestSettings
 
-__all__ = ["StreamBrokenError", "Video", "open_video"]
+__all__ = ["Video", "open_video"]
 
 log = logging.getLogger(__name__)
 
 # Containers that scanners, grabbers and telephones write. Others are left out because FFmpeg also takes play
 # lists for videos, which would make a text file open other files.
 CONTAINERS = "mov,mp4,m4a,3gp,3g2,mj2,avi,matroska,webm,gif,mpeg,mpegvideo,mpegts,asf,m4v,ogg,flv"
-
-# Formats whose first plane is brightness in eight bits; from all others brightness is computed by way of RGB.
-LUMA_FORMATS = frozenset(
-    {"gray", "nv12", "nv21", "nv16"}
-    | {f"yuv{j}{sub}p" for j in ("", "j") for sub in ("410", "411", "420", "422", "440", "444")}
-)
-
-FULL_RANGE = 2  # AVCOL_RANGE_JPEG
-
-# Television's brightness runs from 16 to 235 (ITU-R BT.601); a player shows it from black to white, and so
-# must we, for thresholds to mean the same in every file.
-FROM_LIMITED_RANGE = np.clip(np.rint((np.arange(256) - 16.0) * 255.0 / 219.0), 0, 255).astype(np.uint8)
-
-
-class StreamBrokenError(Exception):
-    """The rest of a stream cannot be decoded; the text says why, in a technician's words."""
 
 
 class Video:
@@ -45,6 +29,7 @@ class Video:
     def __init__(self, container: Any, stream: Any) -> None:
         self._container = container
         self._stream = stream
+        self._aspect = stream.sample_aspect_ratio
         rate = stream.average_rate or stream.guessed_rate
         self.frame_rate: float | None = float(rate) if rate and 0 < rate <= 1000 else None
 
@@ -67,7 +52,7 @@ class Video:
                     known = picture.time is not None and began is not None
                     time_s = picture.time - began if known else None
                     reached = time_s or reached
-                    yield time_s, _grey(picture)
+                    yield time_s, as_shown(picture, self._aspect)
         except FFmpegError as error:
             log.debug("decoding stopped after packet %d: %s", packets, error)
             raise StreamBrokenError("the data after that are damaged") from error
@@ -115,7 +100,7 @@ def open_video(path: Path, settings: IngestSettings) -> Video:
         context = stream.codec_context
         if context is None:
             raise ClipError(f"{path.name}: made with a codec that is not known here; export the clip as MP4 (H.264).")
-        longest = max(context.width, context.height)
+        longest = max(shown_width(context.width, stream.sample_aspect_ratio), context.width, context.height)
         if longest > settings.maximum_side_px:
             raise ClipError(
                 f"{path.name}: declares pictures of {context.width} x {context.height} pixels, "
@@ -141,18 +126,3 @@ def _why_unopened(path: Path) -> str:
     if not any(byte < 9 for byte in head):
         return f"{path.name}: this is a text file under a video's name; copy the clip from the scanner again."
     return f"{path.name}: no video format known here, or damaged at its beginning; export it as MP4 (H.264)."
-
-
-def _grey(picture: Any) -> NDArray[np.uint8]:
-    """Brightness of a decoded picture, full range, upright: (H, W) uint8, owning its memory."""
-    name = picture.format.name
-    if name in LUMA_FORMATS:
-        plane = picture.planes[0]
-        rows = np.frombuffer(plane, np.uint8).reshape(-1, plane.line_size)
-        luma = rows[: picture.height, : picture.width]
-        full = picture.color_range == FULL_RANGE or name == "gray" or name.startswith("yuvj")
-        grey = luma.copy() if full else np.asarray(cv2.LUT(luma, FROM_LIMITED_RANGE))
-    else:
-        grey = np.asarray(cv2.cvtColor(picture.to_ndarray(format="rgb24"), cv2.COLOR_RGB2GRAY))
-    turns = round(picture.rotation / 90) % 4
-    return np.ascontiguousarray(np.rot90(grey, turns)).astype(np.uint8, copy=False)

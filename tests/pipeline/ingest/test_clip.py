@@ -4,7 +4,6 @@ import hashlib
 import itertools
 import struct
 import tracemalloc
-from fractions import Fraction
 from pathlib import Path
 from typing import Any
 
@@ -12,43 +11,17 @@ import av
 import cv2
 import numpy as np
 import pytest
-from numpy.typing import NDArray
 from PIL import Image
 
 from pipeline.ingest.clip import file_sha256, open_clip
 from pipeline.ingest.frame import ClipError, Frame
 from pipeline.settings import IngestSettings, load_settings
-
-HEIGHT, WIDTH = 96, 128
+from tests.pipeline.ingest.filming import HEIGHT, WIDTH, film, scene
 
 
 @pytest.fixture
 def settings() -> IngestSettings:
     return load_settings().ingest
-
-
-def scene(index: int, height: int = HEIGHT, width: int = WIDTH) -> NDArray[np.uint8]:
-    """A dark picture with a bright block whose place tells the frame: codecs keep it through their losses."""
-    grey = np.full((height, width), 40, np.uint8)
-    column = 8 * (index % 12)
-    grey[16:40, column : column + 24] = 220
-    grey[60:80, 20:100] = 130
-    return grey
-
-
-def film(path: Path, codec: str, frames: int = 20, pixels: str = "yuv420p", **options: str) -> Path:
-    height, width = HEIGHT, WIDTH
-    with av.open(str(path), "w", options=options) as container:
-        stream: Any = container.add_stream(codec, rate=25)
-        stream.width, stream.height, stream.pix_fmt = width, height, pixels
-        stream.bit_rate = 4_000_000
-        container.start_encoding()
-        for index in range(frames):
-            picture = av.VideoFrame.from_ndarray(np.dstack([scene(index)] * 3), format="rgb24")
-            picture.pts, picture.time_base = index, Fraction(1, 25)
-            container.mux(stream.encode(picture))
-        container.mux(stream.encode(None))
-    return path
 
 
 def read(path: Path, settings: IngestSettings) -> list[Frame]:

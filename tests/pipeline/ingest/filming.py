@@ -1,0 +1,72 @@
+"""Small videos for tests, in any container and codec, and what ffprobe says of them."""
+
+from __future__ import annotations
+
+import json
+import shutil
+import subprocess
+from collections.abc import Sequence
+from fractions import Fraction
+from pathlib import Path
+from typing import Any
+
+import av
+import numpy as np
+import pytest
+from numpy.typing import NDArray
+
+HEIGHT, WIDTH = 96, 128
+
+
+def scene(index: int, height: int = HEIGHT, width: int = WIDTH) -> NDArray[np.uint8]:
+    """A dark picture with a bright block whose place tells the frame: codecs keep it through their losses."""
+    grey = np.full((height, width), 40, np.uint8)
+    column = 8 * (index % 12)
+    grey[16:40, column : column + 24] = 220
+    grey[60:80, 20:100] = 130
+    return grey
+
+
+def film(
+    path: Path,
+    codec: str,
+    frames: int | Sequence[NDArray[np.uint8]] = 20,
+    pixels: str = "yuv420p",
+    *,
+    times: Sequence[int] | None = None,
+    aspect: Fraction | None = None,
+    codec_options: dict[str, str] | None = None,
+    **options: str,
+) -> Path:
+    """times : of presentation, in 1/25 s, as many as frames;  options : the container's"""
+    pictures = [scene(index) for index in range(frames)] if isinstance(frames, int) else frames
+    with av.open(str(path), "w", options=options) as container:
+        stream: Any = container.add_stream(codec, rate=25)
+        stream.height, stream.width = pictures[0].shape if len(pictures) else (HEIGHT, WIDTH)
+        stream.pix_fmt = pixels
+        stream.bit_rate = 4_000_000
+        stream.options = codec_options or {}
+        if aspect is not None:
+            stream.codec_context.sample_aspect_ratio = aspect
+        container.start_encoding()
+        for index, grey in enumerate(pictures):
+            picture = av.VideoFrame.from_ndarray(np.dstack([grey] * 3), format="rgb24")
+            picture.pts, picture.time_base = times[index] if times else index, Fraction(1, 25)
+            container.mux(stream.encode(picture))
+        container.mux(stream.encode(None))
+    return path
+
+
+def probed_times(path: Path) -> list[float | None]:
+    """Times of presentation in s, counted from the first, of every frame that ffprobe decodes; None where it has none.
+
+    Skips the test where there is no ffprobe.
+    """
+    if shutil.which("ffprobe") is None:
+        pytest.skip("ffprobe is not installed")
+    command = ["ffprobe", "-v", "error", "-select_streams", "v:0", "-show_entries"]
+    command += ["frame=pts_time,pkt_dts_time", "-of", "json"]
+    told = subprocess.run([*command, str(path)], capture_output=True, check=True, timeout=60).stdout
+    # MPEG packs hold more pictures than times. Without B pictures, the time of decoding is that of presentation.
+    times = [frame.get("pts_time", frame.get("pkt_dts_time")) for frame in json.loads(told)["frames"]]
+    return [None if time is None else float(time) - float(times[0]) for time in times]

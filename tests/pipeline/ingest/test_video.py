@@ -1,0 +1,165 @@
+from __future__ import annotations
+
+from fractions import Fraction
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from pipeline.ingest.clip import open_clip
+from pipeline.ingest.display import without_combs
+from pipeline.ingest.frame import ClipError, Frame
+from pipeline.settings import IngestSettings, load_settings
+from tests.pipeline.ingest.filming import HEIGHT, WIDTH, film, probed_times, scene
+
+
+@pytest.fixture
+def settings() -> IngestSettings:
+    return load_settings().ingest
+
+
+def read(path: Path, settings: IngestSettings) -> list[Frame]:
+    with open_clip(path, settings) as clip:
+        frames = list(clip)
+        assert clip.reason is None
+    return frames
+
+
+PAIRS = [
+    ("a.mp4", "libx264", "yuv420p"),
+    ("a.mp4", "libx265", "yuv420p10le"),
+    ("a.mkv", "libx265", "yuv420p"),
+    ("a.mov", "mpeg4", "yuv420p"),
+    ("a.avi", "mjpeg", "yuvj422p"),
+    ("a.avi", "mpeg4", "yuv420p"),
+    ("a.mpg", "mpeg1video", "yuv420p"),
+    ("a.mpeg", "mpeg2video", "yuv422p"),
+    ("a.wmv", "wmv2", "yuv420p"),
+    ("a.wmv", "msmpeg4v3", "yuv420p"),
+    ("a.mkv", "ffv1", "gray16le"),
+    ("a.avi", "ffv1", "yuv444p"),
+    ("a.avi", "rawvideo", "yuyv422"),
+    ("a.mov", "rawvideo", "rgb24"),
+    ("a.avi", "huffyuv", "yuv422p"),
+    ("a.gif", "gif", "gray"),
+]
+
+
+@pytest.mark.parametrize(("name", "codec", "pixels"), PAIRS)
+def test_counts_and_times_are_those_of_ffprobe(
+    tmp_path: Path, settings: IngestSettings, name: str, codec: str, pixels: str
+) -> None:
+    path = film(tmp_path / name, codec, pixels=pixels, codec_options={"x265-params": "log-level=none"})
+    frames, probed = read(path, settings), probed_times(path)
+    assert len(frames) == len(probed) == 20
+    # Some versions of ffprobe cannot tell when the last frame of an MPEG stream is shown.
+    assert None not in probed[:-1]
+    for frame, time_s in zip(frames, probed, strict=True):
+        assert time_s is None or frame.time_s == pytest.approx(time_s, abs=2e-6)
+    for frame in frames:
+        assert abs(frame.grey.astype(float) - scene(frame.index)).mean() < 6.0
+
+
+@pytest.mark.parametrize(("name", "codec"), [("a.mp4", "libx264"), ("a.mkv", "libx264"), ("a.MOV", "mpeg4")])
+def test_a_varying_frame_rate_keeps_every_frames_own_time(
+    tmp_path: Path, settings: IngestSettings, name: str, codec: str
+) -> None:
+    times = [0, 1, 2, 10, 11, 30, 75, 76]
+    path = film(tmp_path / name, codec, 8, times=times)
+    frames, probed = read(path, settings), probed_times(path)
+    # Matroska counts in milliseconds.
+    assert [frame.time_s for frame in frames] == pytest.approx([time / 25 for time in times], abs=1e-3)
+    assert [frame.time_s for frame in frames] == pytest.approx(probed, abs=2e-6)
+    assert [frame.index for frame in frames] == list(range(8))
+
+
+@pytest.mark.parametrize("name", ["SWEEP.MP4", "Sweep.Avi", "SWEEP.MPG"])
+def test_endings_in_capitals(tmp_path: Path, settings: IngestSettings, name: str) -> None:
+    assert len(read(film(tmp_path / name, "mpeg2video" if "MPG" in name else "mpeg4"), settings)) == 20
+
+
+@pytest.mark.parametrize(
+    ("codec", "pixels"), [("ffv1", "gray"), ("ffv1", "yuv444p"), ("ffv1", "yuv420p"), ("rawvideo", "yuv420p")]
+)
+@pytest.mark.parametrize(("width", "height"), [(127, 95), (65, 131), (101, 64)])
+def test_odd_sizes_are_read_to_the_last_column(
+    tmp_path: Path, settings: IngestSettings, codec: str, pixels: str, width: int, height: int
+) -> None:
+    noise = np.random.default_rng(3).integers(0, 256, (3, height, width), np.uint8)
+    path = film(tmp_path / "a.mkv", codec, list(noise), pixels)
+    for frame, grey in zip(read(path, settings), noise, strict=True):
+        # Limited range holds 219 of 255 levels.
+        assert np.abs(frame.grey.astype(int) - grey).max() <= 2
+
+
+@pytest.mark.parametrize(
+    ("pixels", "worst"),
+    [("gray", 0), ("gray10le", 1), ("gray16le", 1), ("yuv420p", 2), ("yuv422p10le", 2), ("yuv420p12le", 2)],
+)
+def test_every_depth_gives_the_same_grey(tmp_path: Path, settings: IngestSettings, pixels: str, worst: int) -> None:
+    ramp = np.tile(np.arange(256, dtype=np.uint8), (64, 1))
+    (frame,) = read(film(tmp_path / "a.mkv", "ffv1", [ramp], pixels), settings)
+    assert np.abs(frame.grey.astype(int) - ramp).max() <= worst
+    assert frame.grey[0, 0] == 0
+    assert frame.grey[0, 255] == 255
+
+
+@pytest.mark.parametrize(
+    ("aspect", "shown"), [(Fraction(16, 11), 186), (Fraction(8, 9), 114), (Fraction(1), 128), (Fraction(40), 128)]
+)
+@pytest.mark.parametrize(("name", "codec"), [("a.mp4", "libx264"), ("a.mov", "mpeg4")])
+def test_pixels_that_are_not_square_are_made_so(
+    tmp_path: Path, settings: IngestSettings, name: str, codec: str, aspect: Fraction, shown: int
+) -> None:
+    path = film(tmp_path / name, codec, 2, aspect=aspect)
+    with open_clip(path, settings) as clip:
+        assert (clip.width, clip.height) == (shown, HEIGHT)
+        frame = next(clip)
+    # The lower block lies in columns 20 to 100 of 128; its edges are where the brightness crosses the middle.
+    bright = np.flatnonzero(frame.grey[70] > 85)
+    assert bright[0] == pytest.approx(20 * shown / WIDTH, abs=1.5)
+    assert bright[-1] + 1 == pytest.approx(100 * shown / WIDTH, abs=1.5)
+
+
+def test_a_picture_shown_too_wide_is_refused(tmp_path: Path, settings: IngestSettings) -> None:
+    path = film(tmp_path / "a.mp4", "libx264", 1, aspect=Fraction(2))
+    with pytest.raises(ClipError, match="more than 200 a side"):
+        open_clip(path, settings.model_copy(update={"maximum_side_px": 200}))
+
+
+def test_clips_are_read_up_to_a_bound(tmp_path: Path, settings: IngestSettings) -> None:
+    path = film(tmp_path / "a.mp4", "libx264", 20)
+    for bound, read_frames, is_whole in ((12, 12, False), (20, 20, True)):
+        with open_clip(path, settings.model_copy(update={"maximum_frames": bound})) as clip:
+            assert len(list(clip)) == read_frames
+            assert (clip.reason is None) == is_whole
+            assert is_whole or "only the first 12 frames could be read; it holds more" in str(clip.reason)
+
+
+@pytest.mark.parametrize(("name", "codec"), [("a.mpg", "mpeg2video"), ("a.mp4", "libx264")])
+def test_moving_edges_of_interlaced_pictures_have_no_combs(
+    tmp_path: Path, settings: IngestSettings, name: str, codec: str
+) -> None:
+    # Two fields half a frame apart: the even lines show the earlier moment.
+    early, late = scene(2), scene(4)
+    woven = early.copy()
+    woven[1::2] = late[1::2]
+    woven[70:76:3] = 250  # a fine line that stands still
+    options = {"flags": "+ildct+ilme", "x264-params": "interlaced=1:tff=1", "field_order": "tt"}
+    frames = read(film(tmp_path / name, codec, [woven] * 6, codec_options=options), settings)
+    assert len(frames) == 6
+    combs = [np.abs(np.diff(grey[16:40].astype(int), axis=0)).mean() for grey in (woven, frames[3].grey)]
+    assert combs[0] > 30
+    assert combs[1] < 0.1 * combs[0]
+    assert abs(frames[3].grey[18:38].astype(float) - early[18:38]).mean() < 6.0
+
+
+def test_what_lies_between_its_neighbours_is_no_comb() -> None:
+    ramp = np.tile(np.arange(0, 99, 3, dtype=np.uint8)[:, None], (1, 8))
+    kept = ramp.copy()
+    without_combs(kept)
+    np.testing.assert_array_equal(kept[:-1], ramp[:-1])
+    comb = np.zeros((7, 4), np.uint8)
+    comb[1::2] = 255
+    without_combs(comb)
+    assert comb.max() == 0
