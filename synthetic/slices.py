@@ -26,7 +26,7 @@ __all__ = ["Cut", "Herd", "cut", "label"]
 LEAST_IN_SECTOR = 0.55
 LEAST_LIT = 0.3
 LEAST_SHELL_STANDING_OUT = 0.25
-LEAST_FOLLICLE_STANDING_OUT = 0.5
+LEAST_FOLLICLE_STANDING_OUT = 0.6
 LEAST_CUT = 0.45
 LEAST_SEMI_MINOR = 0.014  # of the picture's longer side
 

@@ -18,11 +18,12 @@ __all__ = ["Visibility", "see"]
 
 DEEP_SHADOW_DB = 20.0
 # A part of an outline stands out if, there, the rim or the step from inside to outside exceeds this many standard
-# deviations of the speckle around it, and this much grey: on a dark screen even a clear step is lost.
+# deviations of the speckle around it, and this much grey: on a dark screen even a clear step is lost. The steps of an
+# object count if they go the same way, up or down: chance draws steps of both kinds all along a line.
 LEAST_CONTRAST = 1.0
 LEAST_GREY_STEP = 0.03
 _PARTS = 8
-_ANGLES = 3 * _PARTS
+_ANGLES = 4 * _PARTS
 # Where an object is looked at, as shares of its radius: inside, on the rim, outside.
 _RADII = ((0.55, 0.7, 0.85), (0.94, 1.0, 1.06), (1.18, 1.34, 1.5))
 
@@ -66,12 +67,15 @@ def see(
     on_outline = len(_RADII[0]) + 1
     in_sector = inside[:, :, on_outline]  # (B, L, P)
     lit = in_sector & (loss[:, :, on_outline] < DEEP_SHADOW_DB)
-    standing_out = _stands_out(level, inside).repeat_interleave(_ANGLES // _PARTS, -1) & lit
-    return Visibility(*(each.float().mean(-1) for each in (in_sector, lit, standing_out)))
+    rim, brighter, darker = (part.repeat_interleave(_ANGLES // _PARTS, -1) & lit for part in _stands_out(level, inside))
+    shares = [(rim | step).float().mean(-1) for step in (brighter, darker)]
+    return Visibility(in_sector.float().mean(-1), lit.float().mean(-1), torch.maximum(*shares))
 
 
-def _stands_out(level: Tensor, seen: Tensor) -> Tensor:
-    """(B, L, parts) bool of grey levels and what of them can be seen, (B, L, R, P) each."""
+def _stands_out(level: Tensor, seen: Tensor) -> tuple[Tensor, Tensor, Tensor]:
+    """Of grey levels and what of them can be seen, (B, L, R, P) each: which parts of the outlines (B, L, parts) have a
+    bright rim, are brighter inside than outside, are darker.
+    """
     zones = level.unflatten(3, (_PARTS, -1)).unflatten(2, (3, -1))  # (B, L, 3, R / 3, parts, P / parts)
     weight = seen.unflatten(3, (_PARTS, -1)).unflatten(2, (3, -1)).to(level.dtype)
     count = weight.sum((3, 5))
@@ -83,8 +87,7 @@ def _stands_out(level: Tensor, seen: Tensor) -> Tensor:
     # A rim is thin: of each radius the brightest of three, in the other zones too, so that chance favours none.
     ridge = (zones * weight).amax(3).sum(-1) / weight.amax(3).sum(-1).clamp(min=1)
     inner, rim, outer = ridge.unbind(2)
-    step = (mean[:, :, 0] - mean[:, :, 2]).abs()
-    contrast = torch.maximum(step, rim - torch.maximum(inner, outer))
     known = (count[:, :, 0] > 0) & (count[:, :, 2] > 0)
-    shown: Tensor = known & (contrast > LEAST_CONTRAST * speckle) & (contrast > LEAST_GREY_STEP)
-    return shown
+    least = (LEAST_CONTRAST * speckle).clamp(min=LEAST_GREY_STEP)
+    step = mean[:, :, 0] - mean[:, :, 2]
+    return known & (rim - torch.maximum(inner, outer) > least), known & (step > least), known & (step < -least)

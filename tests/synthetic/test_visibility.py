@@ -3,9 +3,11 @@ from __future__ import annotations
 import pytest
 import torch
 from torch import Tensor
+from torch.nn import functional
 
 from synthetic.acoustics import Beams
 from synthetic.geometry import View, beam_grid
+from synthetic.slices import LEAST_FOLLICLE_STANDING_OUT
 from synthetic.visibility import Visibility, see
 from tests.synthetic.laboratory import column, linear
 
@@ -73,3 +75,25 @@ def test_what_a_plane_does_not_meet_is_not_seen() -> None:
     beams, grey = picture(EGG, inside=0.9)
     seen = look(beams, grey, (float("nan"),) * 5)
     assert [seen.in_sector.item(), seen.lit.item(), seen.standing_out.item()] == [0.0, 0.0, 0.0]
+
+
+def test_steps_up_and_down_are_no_outline() -> None:
+    beams, up = picture(EGG, inside=0.8)
+    split = torch.linspace(-1, 1, LINES)[None, :, None] < 0
+    _, down = picture(EGG, inside=0.2)
+    assert look(beams, up).standing_out.item() >= 0.8
+    assert look(beams, torch.where(split, up, down)).standing_out.item() <= 0.65
+
+
+def test_chance_alone_hardly_ever_draws_a_follicle() -> None:
+    generator = torch.Generator().manual_seed(2)
+    scatter = torch.randn(1, 1, LINES, SAMPLES, generator=generator)
+    speckle = functional.avg_pool2d(scatter, 5, stride=1, padding=2)[0]  # grains of about five samples
+    grey = (0.5 + 0.1 * speckle / speckle.std()).clamp(0, 1)
+    silent = torch.zeros_like(grey)
+    number = 400
+    place = torch.rand(number, 2, generator=generator) * torch.tensor([20.0, 30.0]) + torch.tensor([-10.0, 15.0])
+    size = 3 + 6 * torch.rand(number, 1, generator=generator)
+    rows = torch.cat([place, size, size, torch.zeros(number, 1)], 1)[None]
+    seen = see(rows, Beams(silent, silent), grey, linear(), VIEW, 320, 320)
+    assert (seen.standing_out >= LEAST_FOLLICLE_STANDING_OUT).float().mean() < 0.03
