@@ -3,6 +3,7 @@
 ClutchlightError                 the root: anything this program says on purpose
 ├── WeightsError                 a weights file that is missing, damaged or of another network (models.network)
 ├── CheckpointError              a checkpoint that is damaged or of another run (models.checkpoint)
+├── TrainingError                a training run that came to nothing (models.training)
 ├── EngineError                  an inference engine that cannot run here (models.runtime)
 ├── ConfigError                  a TOML file with a wrong key or value (configs.reading)
 ├── PhantomError                 an impossible phantom, or no place to write it (synthetic.errors)

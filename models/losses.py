@@ -12,6 +12,9 @@ from models.answer import CHANNELS
 from models.gaussians import covariance, hellinger_distance
 from models.targets import Targets
 
+# Of a log axis, how far from the truth the distance of whole outlines still looks.
+FARTHEST = 1.5
+
 __all__ = ["Loss", "LossSettings", "loss"]
 
 
@@ -70,7 +73,8 @@ def loss(answer: Tensor, targets: Targets, settings: LossSettings) -> Loss:
     apart = answer[:, CHANNELS["offset"]] - targets.offset
     offset_error, shape_error = apart.abs().mean(1), (said - targets.shape).abs().mean(1)
     offset, shape = mean(offset_error / targets.size), mean(shape_error)
-    said_covariance, true_covariance = covariance(said.movedim(1, 0)), covariance(targets.shape.movedim(1, 0))
+    near = _within_reach(said, targets.shape).movedim(1, 0)
+    said_covariance, true_covariance = covariance(near), covariance(targets.shape.movedim(1, 0))
     overlap = mean(hellinger_distance(apart.movedim(1, 0), said_covariance, true_covariance))
 
     axes_error = (_log_axes(said.detach()) - _log_axes(targets.shape)).abs().mean(1)
@@ -80,6 +84,15 @@ def loss(answer: Tensor, targets: Targets, settings: LossSettings) -> Loss:
     outline = settings.parts_weight * (offset + shape) + settings.overlap_weight * overlap
     total = centre + 0.5 * stage + outline + 0.05 * likelihood
     return Loss(total, centre, stage, offset, shape, overlap, likelihood)
+
+
+def _within_reach(said: Tensor, true: Tensor) -> Tensor:
+    """What is said, drawn to within FARTHEST of what is true, and all but unchanged where they are close.
+
+    A network that knows nothing yet says axes of any length and ratio; single precision then finds no determinant, and
+    one such cell in a whole batch ends a run.
+    """
+    return true + FARTHEST * torch.tanh((said - true) / FARTHEST)
 
 
 def _log_axes(log_matrix: Tensor) -> Tensor:

@@ -12,11 +12,17 @@ from typing import Any
 import torch
 from torch import Tensor
 
+from models.errors import ClutchlightError
 from models.losses import Loss, LossSettings, loss
 from models.network import EggNetwork
 from models.targets import Labels, make_targets
 
-__all__ = ["LoopSettings", "Progress", "Training"]
+__all__ = ["LoopSettings", "Progress", "Training", "TrainingError"]
+
+
+class TrainingError(ClutchlightError):
+    """A training run that came to nothing."""
+
 
 _LOSSES = tuple(field.name for field in fields(Loss))
 GREATEST_GRADIENT = 5.0  # norm over all weights; longer steps are shortened to it
@@ -68,7 +74,7 @@ class Training:
     def run(self, batches: Iterable[tuple[Tensor, Labels]]) -> Iterator[Progress]:
         """Train on (B, C, S, S) pictures and labels to the last step, with a report every few steps and at the end.
 
-        ``batches`` begin with the one after those already taken.
+        ``batches`` begin with the one after those already taken. Raises TrainingError once the losses are no numbers.
         """
         since, pictures_seen, sums = time.perf_counter(), 0, None
         steps_seen = 0
@@ -80,6 +86,11 @@ class Training:
             pictures_seen, steps_seen = pictures_seen + len(pictures), steps_seen + 1
             if self.step % self._settings.report_every_steps == 0 or self.step == self._settings.steps:
                 means = dict(zip(_LOSSES, (sums / steps_seen).tolist(), strict=True))
+                if not all(map(math.isfinite, means.values())):
+                    raise TrainingError(
+                        f"Between steps {self.step - steps_seen + 1} and {self.step} the losses ceased to be numbers. "
+                        "The last checkpoint is from before; lower the learning rate or lengthen the warm-up."
+                    )
                 seconds = time.perf_counter() - since
                 yield Progress(self.step, self._settings.steps, self._rate(), pictures_seen / seconds, means)
                 since, pictures_seen, sums, steps_seen = time.perf_counter(), 0, None, 0

@@ -188,3 +188,16 @@ def test_doubt_is_about_the_axes_whatever_their_direction() -> None:
         answer[:, CHANNELS["spread"]] = torch.tensor([-6.0, np.log(factor * errors)])[None, :, None, None]
         costs[factor] = float(loss(answer, two, PARTS).spread)
     assert min(costs, key=lambda factor: costs[factor]) == 1.0
+
+
+@pytest.mark.parametrize("scale", [0.0, 1.0, 10.0, 100.0, 1000.0])
+def test_no_answer_however_wild_ends_a_run(targets: Targets, scale: float) -> None:
+    generator = torch.Generator().manual_seed(3)
+    settings = LossSettings(parts_weight=2.0, overlap_weight=4.0, object_balance=0.5)
+    for _ in range(20):
+        noise = torch.randn(1, OUTPUTS, *targets.heat.shape[1:], generator=generator)
+        answer = (scale * noise).requires_grad_()
+        parts = loss(answer, targets, settings)
+        assert torch.isfinite(parts.total)
+        (gradient,) = torch.autograd.grad(parts.total, answer)
+        assert torch.isfinite(gradient).all()

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import replace
 from itertools import islice, pairwise
 from pathlib import Path
@@ -10,11 +11,12 @@ import numpy as np
 import pytest
 import torch
 from numpy.typing import NDArray
+from torch import Tensor
 
 from models.losses import Loss, LossSettings
 from models.network import EggNetwork, NetworkShape
 from models.targets import Labels
-from models.training import LoopSettings, Progress, Training
+from models.training import LoopSettings, Progress, Training, TrainingError
 from tests.models.rings import ring_batches
 
 CPU = torch.device("cpu")
@@ -170,3 +172,15 @@ def test_a_step_is_one_graph_without_a_break() -> None:
 def test_a_start_is_trained_further() -> None:
     network, _ = trained(replace(SETTINGS, steps=2, learning_rate=1e-9, weight_decay=0.0), small_network(seed=33))
     np.testing.assert_allclose(flat(network), flat(small_network(seed=33)), atol=1e-7)
+
+
+def test_a_run_whose_losses_are_no_numbers_stops_at_the_next_report() -> None:
+    def spoilt() -> Iterator[tuple[Tensor, Labels]]:
+        for number, (pictures, labels) in enumerate(ring_batches(4, side_px=SIDE, seed=2), start=1):
+            yield (pictures * float("nan") if number == 3 else pictures), labels
+
+    training = Training(small_network(), replace(SETTINGS, steps=8, report_every_steps=2), CPU)
+    reports = []
+    with pytest.raises(TrainingError, match=r"Between steps 3 and 4 .* lower the learning rate"):
+        reports += training.run(spoilt())
+    assert training.step == 4
