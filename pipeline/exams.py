@@ -149,7 +149,7 @@ def _exam_in(folder: Path, root: Path, problems: list[ExamProblem]) -> Exam | No
         names = sorted(entry.name for entry in folder.iterdir() if not entry.name.startswith("."))
     except OSError:
         return None  # reported by the walk
-    recordings = [name for name in names if is_recording(name) and not (folder / name).is_dir()]
+    recordings = [name for name in names if is_recording(folder / name) and not (folder / name).is_dir()]
     has_side_file = "exam.toml" in names
     if not recordings and not has_side_file:
         if not any((folder / name).is_dir() for name in names) and (_date_of(folder.name) or not names):
@@ -239,8 +239,8 @@ def _clips(
         reason = _unfit(path, root) if "/" not in name and "\\" not in name else None
         if "/" in name or "\\" in name:
             reason = f"{_shown(path)}: exam.toml may only name files that lie beside it."
-        elif reason is None and name in notes and name not in recordings and not is_recording(name):
-            reason = f"{_shown(path)}: exam.toml names this file, but its ending is no video's or picture's."
+        elif reason is None and name in notes and name not in recordings and not is_recording(path):
+            reason = f"{_shown(path)}: exam.toml names this file, but it is no video, picture or DICOM file."
         if reason:
             problems.append(ExamProblem(path, reason))
             continue

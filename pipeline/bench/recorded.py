@@ -33,7 +33,7 @@ def recorded_pictures(
 
     Raises ClutchlightError if there is no usable frame at all.
     """
-    paths = [path for path in sorted(folder.rglob("*")) if is_recording(path.name) and path.is_file()]
+    paths = [path for path in sorted(folder.rglob("*")) if is_recording(path) and path.is_file()]
     paths = [paths[index] for index in rng.permutation(len(paths))]
     pictures: list[Pictures] = []
     names: list[str] = []

@@ -4,7 +4,9 @@ The modules are imported by name; this page names them only, so that nothing hea
 
 frame       Frame, ClipError
 clip        open_clip, Clip, file_sha256
+dicom       open_dicom, DicomRecording
+regions     read_calibration, Calibration
 sector      find_sector, Sector
 quality     judge_frame, FrameQuality
-recordings  is_recording, is_still
+recordings  is_recording, is_dicom, is_still
 """

@@ -7,8 +7,10 @@ from collections.abc import Iterator
 from pathlib import Path
 from types import TracebackType
 
+from pipeline.ingest.dicom import DicomRecording, open_dicom
 from pipeline.ingest.frame import ClipError, Frame, Picture, StreamBrokenError
-from pipeline.ingest.recordings import is_still
+from pipeline.ingest.recordings import is_dicom, is_still
+from pipeline.ingest.regions import Calibration
 from pipeline.ingest.stills import read_stills, stills_in
 from pipeline.ingest.video import Video, open_video
 from pipeline.settings import IngestSettings
@@ -23,9 +25,16 @@ class Clip:
     frame_rate : per second, None for stills and where the file does not tell
     broken_after : number of frames read before the stream broke, None while it has not
     reason : why it broke, a sentence for a technician; None while it has not
+    calibration : scale and place of the echoes as the file tells them itself, which only DICOM files do
     """
 
-    def __init__(self, path: Path, pictures: Iterator[Picture], video: Video | None, settings: IngestSettings) -> None:
+    def __init__(
+        self,
+        path: Path,
+        pictures: Iterator[Picture],
+        video: Video | DicomRecording | None,
+        settings: IngestSettings,
+    ) -> None:
         self._path = path
         self._maximum_frames = settings.maximum_frames
         self._pictures = pictures
@@ -34,6 +43,7 @@ class Clip:
         self.broken_after: int | None = None
         self.reason: str | None = None
         self.frame_rate = None if video is None else video.frame_rate
+        self.calibration = video.calibration if isinstance(video, DicomRecording) else Calibration()
         # The first picture is read here, for its size and because without one there is no clip.
         self._first: Picture | None = self._picture()
         if self._first is None:
@@ -99,7 +109,11 @@ def open_clip(path: Path, settings: IngestSettings) -> Clip:
     is_folder = path.is_dir()
     if not is_folder:
         _check_file(path)
-    video = None if is_folder or is_still(path.name) else open_video(path, settings)
+    video: Video | DicomRecording | None = None
+    if not is_folder and is_dicom(path):
+        video = open_dicom(path, settings)
+    elif not is_folder and not is_still(path.name):
+        video = open_video(path, settings)
     try:
         pictures = video.pictures() if video else read_stills(path, settings)
         clip = Clip(path, pictures, video, settings)

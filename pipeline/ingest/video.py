@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import logging
 from collections.abc import Iterator
+from fractions import Fraction
+from io import RawIOBase
 from pathlib import Path
 from typing import Any
 
@@ -14,22 +16,23 @@ from pipeline.ingest.display import as_shown, shown_width
 from pipeline.ingest.frame import ClipError, StreamBrokenError
 from pipeline.settings import IngestSettings
 
-__all__ = ["Video", "open_video"]
+__all__ = ["Video", "open_stream", "open_video"]
 
 log = logging.getLogger(__name__)
 
 # Containers that scanners, grabbers and telephones write. Others are left out because FFmpeg also takes play
 # lists for videos, which would make a text file open other files.
 CONTAINERS = "mov,mp4,m4a,3gp,3g2,mj2,avi,matroska,webm,gif,mpeg,mpegvideo,mpegts,asf,m4v,ogg,flv"
+BARE_STREAMS = "h264,hevc"  # known by their bytes alone, as DICOM files may hold them
 
 
 class Video:
     """An open video. frame_rate : per second, None if unknown.  Close it when done."""
 
-    def __init__(self, container: Any, stream: Any) -> None:
+    def __init__(self, container: Any, stream: Any, aspect: Fraction | None) -> None:
         self._container = container
         self._stream = stream
-        self._aspect = stream.sample_aspect_ratio
+        self._aspect = aspect
         rate = stream.average_rate or stream.guessed_rate
         self.frame_rate: float | None = float(rate) if rate and 0 < rate <= 1000 else None
 
@@ -80,36 +83,66 @@ def open_video(path: Path, settings: IngestSettings) -> Video:
 
     Raises ClipError.
     """
-    import av
     from av.error import FFmpegError
 
-    # FFmpeg writes its complaints to stderr, in words for programmers; ours go into the clip's reason.
-    av.logging.set_level(av.logging.PANIC)
-    # The bound also holds for the few frames that FFmpeg decodes by itself to learn the format.
-    bound = {"max_pixels": str(settings.maximum_side_px**2)}
-    guards = {"format_whitelist": CONTAINERS, "protocol_whitelist": "file", **bound}
     try:
-        container: Any = av.open(f"file:{path.absolute()}", options=guards, metadata_errors="replace")
+        container = _container(f"file:{path.absolute()}", CONTAINERS, settings)
     except (FFmpegError, ValueError) as error:
         log.debug("%s: %s", path, error)
         raise ClipError(_why_unopened(path)) from error
+    return _first_video(container, path.name, settings, with_aspect=True)
+
+
+def open_stream(file: RawIOBase, name: str, settings: IngestSettings) -> Video:
+    """The same of a stream that lies inside another file, whose name is given for what goes wrong.
+
+    Pixels are left as they are stored, for the file around the stream tells their size.
+    """
+    from av.error import FFmpegError
+
+    try:
+        container = _container(file, f"{CONTAINERS},{BARE_STREAMS}", settings)
+    except (FFmpegError, ValueError) as error:
+        log.debug("%s: %s", name, error)
+        raise ClipError(f"{name}: the video in it is damaged at its beginning; copy it from the scanner again.") from (
+            error
+        )
+    return _first_video(container, name, settings, with_aspect=False)
+
+
+def _container(source: str | RawIOBase, formats: str, settings: IngestSettings) -> Any:
+    import av
+
+    # FFmpeg writes its complaints to stderr, in words for programmers; ours go into the clip's reason.
+    av.logging.set_level(av.logging.PANIC)
+    guards = {"format_whitelist": formats, "protocol_whitelist": "file", **_bound(settings)}
+    return av.open(source, options=guards, metadata_errors="replace")
+
+
+def _bound(settings: IngestSettings) -> dict[str, str]:
+    # It also holds for the few frames that FFmpeg decodes by itself to learn the format.
+    return {"max_pixels": str(settings.maximum_side_px**2)}
+
+
+def _first_video(container: Any, name: str, settings: IngestSettings, *, with_aspect: bool) -> Video:
     try:
         if not container.streams.video:
-            raise ClipError(f"{path.name}: holds no pictures, only sound or data; record the clip again.")
+            raise ClipError(f"{name}: holds no pictures, only sound or data; record the clip again.")
         stream = container.streams.video[0]
         context = stream.codec_context
         if context is None:
-            raise ClipError(f"{path.name}: made with a codec that is not known here; export the clip as MP4 (H.264).")
-        longest = max(shown_width(context.width, stream.sample_aspect_ratio), context.width, context.height)
+            raise ClipError(f"{name}: made with a codec that is not known here; export the clip as MP4 (H.264).")
+        aspect = stream.sample_aspect_ratio if with_aspect else None
+        longest = max(shown_width(context.width, aspect), context.width, context.height)
         if longest > settings.maximum_side_px:
             raise ClipError(
-                f"{path.name}: declares pictures of {context.width} x {context.height} pixels, "
+                f"{name}: declares pictures of {context.width} x {context.height} pixels, "
                 f"more than {settings.maximum_side_px} a side; export the clip in a smaller size."
             )
-        context.options = bound
+        context.options = _bound(settings)
         context.thread_count = settings.decode_threads
         context.thread_type = "AUTO"
-        return Video(container, stream)
+        return Video(container, stream, aspect)
     except BaseException:
         container.close()
         raise

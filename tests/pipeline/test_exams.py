@@ -94,12 +94,12 @@ def test_root_that_is_no_folder(tmp_path: Path) -> None:
 
 def test_empty_root_and_empty_exam_are_problems(tmp_path: Path) -> None:
     assert "holds no recording" in reasons(find_exams(tmp_path))[0]
-    put(tmp_path / "A" / "2026-05-14" / "scan.dcm")
+    put(tmp_path / "A" / "2026-05-14" / "scan.pdf")
     put(tmp_path / "B" / "exam.toml", 'animal = "B"\ndate = 2026-05-14\n')
     search = find_exams(tmp_path)
     assert search.exams == ()
     assert [problem.path.name for problem in search.problems] == ["2026-05-14", "B"]
-    assert "it holds scan.dcm" in reasons(search)[0]
+    assert "it holds scan.pdf" in reasons(search)[0]
 
 
 def test_every_mistake_of_a_side_file_is_listed_and_other_exams_go_on(tmp_path: Path) -> None:

@@ -1,0 +1,59 @@
+"""The table of colours of a DICOM picture (PS3.3 C.7.6.3.1.5 and C.7.9) as a table of greys."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+if TYPE_CHECKING:
+    from pydicom.dataset import Dataset
+
+__all__ = ["grey_palette"]
+
+COLOURS = ("Red", "Green", "Blue")
+MOST_ENTRIES = 65_536
+# PS3.3 C.7.9.2: values listed, and values on a line from the last one. The third kind repeats what came before.
+LISTED, LINE = 0, 1
+
+
+def grey_palette(dataset: Dataset, bits_stored: int) -> NDArray[np.uint8]:
+    """(2 ** bits_stored,) brightness of each stored value.
+
+    Raises ValueError where the table is missing, too long or of a kind not known here.
+    """
+    from pydicom.pixels.processing import apply_color_lut
+
+    for colour in COLOURS:
+        plain = dataset.get(f"{colour}PaletteColorLookupTableData")
+        segmented = dataset.get(f"Segmented{colour}PaletteColorLookupTableData")
+        if isinstance(plain, bytes):
+            entries = len(plain) // 2
+        elif isinstance(segmented, bytes):
+            little = dataset.original_encoding[1]
+            bits = int(dataset[f"{colour}PaletteColorLookupTableDescriptor"].value[2])
+            dtype = np.dtype(np.uint8) if bits == 8 else np.dtype("<u2" if little else ">u2")
+            entries = _unpacked_entries(np.frombuffer(segmented[: len(segmented) // 2 * 2], dtype))
+        else:
+            raise ValueError("the table of colours is missing")
+        if entries > MOST_ENTRIES:
+            raise ValueError(f"the table of colours has {entries} entries")
+    values = np.arange(2**bits_stored, dtype=np.uint16 if bits_stored > 8 else np.uint8).reshape(1, -1)
+    colours = apply_color_lut(values, dataset)[0, :, :3]
+    if colours.dtype != np.uint8 and colours.max() > 255:  # entries of 16 bits may be filled with 8
+        colours = colours >> 8
+    return np.asarray(cv2.cvtColor(colours.astype(np.uint8)[None], cv2.COLOR_RGB2GRAY)[0], np.uint8)
+
+
+def _unpacked_entries(segments: NDArray[np.unsignedinteger]) -> int:
+    """How many entries a table in segments has once unpacked; counted first, because it may grow without bound."""
+    entries = place = 0
+    while place + 1 < len(segments) and entries <= MOST_ENTRIES:
+        kind, length = int(segments[place]), int(segments[place + 1])
+        if kind not in (LISTED, LINE):
+            raise ValueError("a table of colours of a kind not known here")
+        entries += length
+        place += 2 + (length if kind == LISTED else 1)
+    return entries
