@@ -107,8 +107,8 @@ class DicomRecording:
             frames = locate_frames(self._file, header.frames)[: header.frames]
             pictures = compressed_pictures(self._file, frames, decoder, options, rule)
         else:
-            whole = {**options, "number_of_frames": min(header.frames, header.length // header.frame_bytes)}
-            pictures = native_pictures(self._file, decoder, whole, rule)
+            there = min(header.frames, header.length // header.frame_bytes)
+            pictures = native_pictures(self._file, header.frame_bytes, there, decoder, options, rule)
         for grey in pictures:
             yield None, grey
 

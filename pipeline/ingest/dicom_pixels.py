@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import io
 import warnings
 from collections.abc import Callable, Iterator
 from typing import TYPE_CHECKING, Any, BinaryIO
@@ -29,19 +28,18 @@ GreyRule = Callable[[Stored, str], Grey]
 LARGEST_GROWTH, SPARE_BYTES = 2, 65_536
 
 
-def native_pictures(file: BinaryIO, decoder: Decoder, options: dict[str, Any], rule: GreyRule) -> Iterator[Grey]:
-    """The (H, W) uint8 pictures that begin at the file's position, as many as options["number_of_frames"]."""
-    if options["number_of_frames"] == 0:
-        return
-    frames = decoder.iter_array(file, raw=True, **options)
-    while True:
-        with warnings.catch_warnings():
-            warnings.simplefilter("ignore")
-            answer = next(frames, None)
-        if answer is None:
-            return
-        stored, properties = answer
-        yield rule(stored, str(properties["photometric_interpretation"]))
+def native_pictures(
+    file: BinaryIO, frame_bytes: int, frames: int, decoder: Decoder, options: dict[str, Any], rule: GreyRule
+) -> Iterator[Grey]:
+    """The (H, W) uint8 pictures that begin at the file's position, of ``frame_bytes`` each."""
+    begin = file.tell()
+    swapped = options.get("pixel_vr") == "OW" and not options["transfer_syntax_uid"].is_little_endian
+    if swapped and options["bits_allocated"] == 8 and frame_bytes % 2 and frames > 1:
+        # In words, the bytes of such frames are interleaved with those of their neighbours (PS3.5 section 8.1.1).
+        raise StreamBrokenError("its pictures are stored in words that they do not fill")
+    for index in range(frames):
+        data = _read(file, begin + index * frame_bytes, frame_bytes)
+        yield _decoded(data + b"\0" * (frame_bytes % 2), decoder, options, rule)
 
 
 def compressed_pictures(
@@ -66,11 +64,15 @@ def compressed_pictures(
                 f"the header tells of pictures of {columns} x {rows} pixels, "
                 f"but the picture there has {size[1]} x {size[0]}"
             )
-        with warnings.catch_warnings():
-            warnings.simplefilter("ignore")
-            whole = io.BytesIO(encapsulate([data], has_bot=False))
-            stored, properties = next(decoder.iter_array(whole, raw=True, **{**options, "number_of_frames": 1}))
-        yield rule(stored, str(properties["photometric_interpretation"]))
+        yield _decoded(encapsulate([data], has_bot=False), decoder, options, rule)
+
+
+def _decoded(data: bytes, decoder: Decoder, options: dict[str, Any], rule: GreyRule) -> Grey:
+    with warnings.catch_warnings():
+        # Of what is odd in the data but can be decoded.
+        warnings.simplefilter("ignore")
+        stored, properties = decoder.as_array(data, raw=True, **{**options, "number_of_frames": 1})
+    return rule(stored, str(properties["photometric_interpretation"]))
 
 
 def _read(file: BinaryIO, place: int, length: int) -> bytes:
