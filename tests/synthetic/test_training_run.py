@@ -2,7 +2,7 @@ from __future__ import annotations
 
 import csv
 import json
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
 from dataclasses import replace
 from pathlib import Path
 
@@ -43,7 +43,7 @@ SETTINGS = TrainingSettings(
     held_out_every_steps=2,
     held_out_seed=7,
     held_out_animals=2,
-    held_out_pictures=2,
+    held_out_pictures=6,
 )
 TIMES = {"pictures_per_second"}  # no two runs take the same time
 
@@ -55,6 +55,13 @@ def run(folder: Path) -> Run:
     weights = folder / "new" / "weights.safetensors"
     figures = run_training(SETTINGS, weights, device=CPU, report=told.append)
     return weights, figures, told
+
+
+@pytest.fixture(scope="module", autouse=True)
+def few_pictures_on_the_way() -> Iterator[None]:
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(training_run, "_PICTURES_ON_THE_WAY", 6)
+        yield
 
 
 @pytest.fixture(scope="module")
@@ -96,7 +103,7 @@ def test_weights_carry_the_settings_and_the_figures(made: Run) -> None:
         notes = stored.metadata()
     assert TrainingSettings.model_validate_json(notes["settings"]) == SETTINGS
     written = json.loads(notes["held_out"])
-    assert written["pictures"] == figures.pictures == 2
+    assert written["pictures"] == figures.pictures == 6
     assert json.dumps(written) == json.dumps(figures.document())
 
 
