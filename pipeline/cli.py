@@ -245,6 +245,11 @@ def bench(
             "--egg-free", metavar="DIR", help="Folder with exams of animals known to carry nothing; no truth."
         ),
     ] = None,
+    damaged: Annotated[
+        int, typer.Option("--fuzz", metavar="N", min=0, help="Read N damaged files of every kind; none may do harm.")
+    ] = 0,
+    seed: Annotated[int, typer.Option("--seed", min=0, help="Start of the random numbers of --fuzz.")] = 0,
+    speed: Annotated[bool, typer.Option("--speed", help="Time the reading of clips against bare decoding.")] = False,
     settings: SettingsFile = None,
     engine: Engine = EngineName.OPENVINO,
     weights: Weights = None,
@@ -252,14 +257,31 @@ def bench(
     as_json: AsJson = False,
     traceback: Traceback = False,
 ) -> None:
-    """Run the batch on data sets whose truth is known, and measure what it found and counted."""
+    """Run the batch on data sets whose truth is known, and measure what it found and counted.
+
+    With --fuzz or --speed it is the reading of files alone that is tried.
+    """
     with answering(traceback):
+        from pipeline.report.files import write_whole
+
+        if damaged or speed:
+            if data_sets or egg_free:
+                raise typer.Exit(_misused("--fuzz and --speed take no data sets."))
+            from pipeline.bench.reading import try_reading
+            from pipeline.console import stepping
+            from pipeline.settings import load_settings
+
+            with stepping("Reading damaged and whole files", quiet=quiet) as step:
+                read = try_reading(out, load_settings(settings), damaged=damaged, seed=seed, speed=speed, progress=step)
+            text = json.dumps(read.document(), indent=2) + "\n"
+            write_whole(out / "reading.json", [text.encode()])
+            typer.echo(text if as_json else read.table(), nl=not as_json)
+            raise typer.Exit(ExitCode.DONE if read.is_harmless else ExitCode.UNEXPECTED)
         from pipeline.bench.egg_free import egg_free_data_set
         from pipeline.bench.figures import measure
         from pipeline.bench.plots import figures_svg
         from pipeline.bench.table import figures_table
         from pipeline.bench.truth import DataSetError, open_data_set
-        from pipeline.report.files import write_whole
 
         known = [open_data_set(folder) for folder in data_sets or []]
         if not known and not egg_free:
