@@ -16,13 +16,14 @@ from typing import Any
 import numpy as np
 
 from pipeline.exams import ExamClip
-from pipeline.scan import ClipScan, ScanPicture, clip_scale
+from pipeline.scale import RecordedScale, clip_scale
+from pipeline.scan import ClipScan, ScanPicture
 from pipeline.store import StoredPicture, StoredScan
 from pipeline.track.tracks import ClipTracks, Track
 
 __all__ = ["pack_scan", "unpack_scan"]
 
-FORMAT = "clutchlight/scan/2"
+FORMAT = "clutchlight/scan/3"
 """Raised when the form changes, and also when the same recording gives another scan: a kept scan of another
 format counts as not there, and its clip is read again."""
 
@@ -39,6 +40,7 @@ def pack_scan(scan: ClipScan) -> StoredScan:
     head = {
         "format": FORMAT,
         "facts": {name: getattr(scan, name) for name in FACTS},
+        "recorded_scale": [scan.recorded_scale.mm_per_px, scan.recorded_scale.fault],
         "tracks": [track.identity for track in scan.tracks.tracks],
         "arrays": [[name, array.dtype.newbyteorder("<").str, array.shape] for name, array in arrays.items()],
     }
@@ -64,7 +66,8 @@ def unpack_scan(stored: StoredScan, clip: ExamClip, sha256: str) -> ClipScan | N
         return None
     arrays = _arrays(head["arrays"], body)
     facts = head["facts"]
-    mm_per_px, scale_source = clip_scale(clip, facts["depth_px"])
+    recorded = RecordedScale(*head["recorded_scale"])
+    scale = clip_scale(clip, recorded, facts["depth_px"])
     tracks = tuple(
         Track(identity, **{name: arrays[f"{identity}.{name}"] for name in TRACK_TABLES}) for identity in head["tracks"]
     )
@@ -72,9 +75,11 @@ def unpack_scan(stored: StoredScan, clip: ExamClip, sha256: str) -> ClipScan | N
         file=clip.file,
         sha256=sha256,
         window=clip.window,
-        mm_per_px=mm_per_px,
-        scale_source=scale_source,
-        tracks=ClipTracks(clip.file, clip.window, mm_per_px, facts["frames"], tracks, facts["middle_px"]),
+        mm_per_px=scale.mm_per_px,
+        scale_source=scale.source,
+        recorded_scale=recorded,
+        scale_note=scale.note,
+        tracks=ClipTracks(clip.file, clip.window, scale.mm_per_px, facts["frames"], tracks, facts["middle_px"]),
         pictures={each.track: ScanPicture(each.frame, each.ellipse, each.jpeg) for each in stored.pictures},
         **{name: arrays[name] for name in TABLES},
         **facts,

@@ -52,7 +52,7 @@ __all__ = ["run_batch"]
 
 log = logging.getLogger(__name__)
 
-RESULTS = 2
+RESULTS = 3
 """Raised when the same scans give other results or files, so that every exam is written anew."""
 
 

@@ -10,7 +10,7 @@ from array import array
 from collections import Counter
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from concurrent.futures import Future, ThreadPoolExecutor
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from itertools import chain, islice
 from typing import Any, Literal, Protocol
 
@@ -23,12 +23,14 @@ from pipeline.gallery import Gallery, ScanPicture
 from pipeline.ingest.clip import Clip, open_clip
 from pipeline.ingest.frame import ClipError, Frame
 from pipeline.ingest.quality import judge_frame
-from pipeline.ingest.sector import Sector, find_sector
+from pipeline.ingest.region_sector import place_sector
+from pipeline.ingest.sector import Sector
+from pipeline.scale import RecordedScale, ScaleSource, clip_scale
 from pipeline.settings import Settings
 from pipeline.track.tracker import ClipTracker
 from pipeline.track.tracks import ClipTracks
 
-__all__ = ["ClipScan", "FrameDetector", "ScanPicture", "clip_scale", "refused_scan", "scan_clip"]
+__all__ = ["ClipScan", "FrameDetector", "ScanPicture", "refused_scan", "scan_clip"]
 
 
 @dataclass(frozen=True)
@@ -43,6 +45,8 @@ class ClipScan:
     pictures : by track identity
     depth_px : from the probe's face to the lower end of the sector, None where no sector was found
     middle_px : x of the sector's middle, None likewise
+    recorded_scale : what the file tells of its scale itself
+    scale_note : what a technician should know of the scale, None if nothing
     """
 
     file: str
@@ -53,7 +57,7 @@ class ClipScan:
     frame_rate: float | None
     frames: int
     mm_per_px: float | None
-    scale_source: Literal["sidecar", "unknown"]
+    scale_source: ScaleSource
     status: Literal["done", "refused"]
     reason: str | None
     used: NDArray[np.int64]
@@ -67,6 +71,8 @@ class ClipScan:
     pictures: dict[int, ScanPicture]
     depth_px: float | None = None
     middle_px: float | None = None
+    recorded_scale: RecordedScale = field(default_factory=RecordedScale)
+    scale_note: str | None = None
 
 
 class Model(Protocol):
@@ -153,7 +159,7 @@ def scan_clip(
 
 def refused_scan(clip: ExamClip, sha256: str, reason: str) -> ClipScan:
     """The scan of a recording that cannot be used. sha256 : "" where not even its bytes could be read."""
-    mm_per_px, scale_source = clip_scale(clip, None)
+    scale = clip_scale(clip, RecordedScale(), None)
     return ClipScan(
         file=clip.file,
         sha256=sha256,
@@ -162,23 +168,14 @@ def refused_scan(clip: ExamClip, sha256: str, reason: str) -> ClipScan:
         height=0,
         frame_rate=None,
         frames=0,
-        mm_per_px=mm_per_px,
-        scale_source=scale_source,
+        mm_per_px=scale.mm_per_px,
+        scale_source=scale.source,
         status="refused",
         reason=_nameless(reason, clip),
-        tracks=ClipTracks(clip.file, clip.window, mm_per_px, 0, ()),
+        tracks=ClipTracks(clip.file, clip.window, scale.mm_per_px, 0, ()),
         pictures={},
         **_Rows().tables({}),
     )
-
-
-def clip_scale(clip: ExamClip, depth_px: float | None) -> tuple[float | None, Literal["sidecar", "unknown"]]:
-    """mm per px and where it is from: the side file's scale, or its depth over the sector's depth in px."""
-    if clip.mm_per_px is not None:
-        return clip.mm_per_px, "sidecar"
-    if clip.depth_mm is not None and depth_px:
-        return clip.depth_mm / depth_px, "sidecar"
-    return None, "unknown"
 
 
 def _scan(
@@ -190,7 +187,7 @@ def _scan(
     progress: Callable[[int], None],
 ) -> ClipScan:
     ahead = list(islice(recording, settings.ingest.sector_lookahead_frames))
-    sector = find_sector([frame.grey for frame in ahead])
+    sector, calibration = place_sector([frame.grey for frame in ahead], recording.calibration)
     # Where no sector was found, the height of the screen is not the depth that the scanner was set to.
     found = sector.kind != "whole"
     depth_px = sector.depth_range_px if found else None
@@ -205,7 +202,8 @@ def _scan(
     finished = tracker.finish()
     if len(rows.used) < settings.ingest.minimum_usable_share * judged.frames:
         raise ClipError(judged.verdict(len(rows.used)))
-    mm_per_px, scale_source = clip_scale(clip, depth_px)
+    recorded = RecordedScale(calibration.mm_per_px, calibration.fault)
+    scale = clip_scale(clip, recorded, depth_px)
     return ClipScan(
         file=clip.file,
         sha256=sha256,
@@ -214,14 +212,16 @@ def _scan(
         height=recording.height,
         frame_rate=recording.frame_rate,
         frames=judged.frames,
-        mm_per_px=mm_per_px,
-        scale_source=scale_source,
+        mm_per_px=scale.mm_per_px,
+        scale_source=scale.source,
         status="done",
         reason=None if recording.reason is None else _nameless(recording.reason, clip),
-        tracks=ClipTracks(clip.file, clip.window, mm_per_px, judged.frames, finished.tracks, middle_px),
+        tracks=ClipTracks(clip.file, clip.window, scale.mm_per_px, judged.frames, finished.tracks, middle_px),
         pictures=gallery.pictures(finished.renumbering),
         depth_px=depth_px,
         middle_px=middle_px,
+        recorded_scale=recorded,
+        scale_note=scale.note,
         **rows.tables(finished.renumbering),
     )
 

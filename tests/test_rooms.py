@@ -27,7 +27,7 @@ FLOORS: tuple[dict[str, set[str]], ...] = (
     {"ingest": {"ingest"}, "store": {"store", "database"}, "engines": {"engines"}},
     {"detect": {"detect"}, "exams": {"exams", "exam_file"}},
     {"track": {"track"}, "report": {"report"}},
-    {"scan": {"scan", "gallery"}, "estimate": {"estimate"}},
+    {"scan": {"scan", "gallery", "scale"}, "estimate": {"estimate"}},
     {"batch": {"batch", "night", "lock", "archive"}},
     {"bench": {"bench", "comparison"}, "review": {"review"}},
     {"cli": {"cli", "console", "ending"}},

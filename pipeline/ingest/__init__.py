@@ -7,6 +7,7 @@ clip        open_clip, Clip, file_sha256
 dicom       open_dicom, DicomRecording
 regions     read_calibration, Calibration
 sector      find_sector, Sector
+region_sector  place_sector
 quality     judge_frame, FrameQuality
 recordings  is_recording, is_dicom, is_still
 """

@@ -32,6 +32,7 @@ LONGEST_PIXEL = 4.0  # one side of a pixel over the other
 # Deltas that differ by less are the same, written with rounding; so are those of a spacing given twice.
 ROUNDING, SAME_SPACING = 0.002, 0.02
 LEAST_SEEN = 0.5  # of a region's height, for a picture cut below to be believed
+SMALLEST_SIDE_PX = 64  # as of whole pictures, less holds no anatomy (common practice, no source)
 MOST_REGIONS = 64
 
 
@@ -47,6 +48,11 @@ class Calibration:
     box: Box | None = None
     mm_per_px_xy: tuple[float, float] | None = None
     fault: str | None = None
+
+    @property
+    def mm_per_px(self) -> float | None:
+        """Of square pixels, which all pictures have once they are read."""
+        return None if self.mm_per_px_xy is None else self.mm_per_px_xy[1]
 
 
 @dataclass(frozen=True)
@@ -121,9 +127,9 @@ def _misfit(regions: list[_Region], rows: int, columns: int) -> str | None:
     """
     for region in regions:
         x0, y0, x1, y1 = region.box
-        if x0 < 0 or y0 < 0 or x1 <= x0 + 1 or y1 <= y0 + 1:
+        if x0 < 0 or y0 < 0 or min(x1 - x0, y1 - y0) < SMALLEST_SIDE_PX:
             if region.is_tissue:
-                return "the region of tissue in its header has no area"
+                return f"the region of tissue in its header has {x1 - x0} x {y1 - y0} pixels"
         elif x1 > columns + 1:
             return (
                 f"a region in its header reaches to column {x1}, but the picture has {columns}: "

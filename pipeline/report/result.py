@@ -94,6 +94,7 @@ def _clip(scan: ClipScan) -> dict[str, Any]:
         "frames_used": len(scan.used),
         "mm_per_px": None if scan.mm_per_px is None else round(scan.mm_per_px, 6),
         "scale_source": scan.scale_source,
+        "scale_note": scan.scale_note,
         "status": scan.status,
         "reason": scan.reason,
     }

@@ -144,8 +144,14 @@ def _clip(scan: ClipScan) -> dict[str, str]:
         "used": f"{len(scan.used):,} of {scan.frames:,}" if done else EN_DASH,
         "scale": _scale_words(scan),
         "outcome": ("in part" if scan.reason else "read") if done else "refused",
-        "reason": scan.reason or ("" if done else "no reason was kept"),
+        "reason": _remarks(scan) or ("" if done else "no reason was kept"),
     }
+
+
+def _remarks(scan: ClipScan) -> str:
+    scale = "scale" if scan.mm_per_px is not None else "no scale"
+    about_scale = None if scan.scale_note is None else f"{scale}: {scan.scale_note}."
+    return " ".join(remark for remark in (scan.reason, about_scale) if remark)
 
 
 def _scale_words(scan: ClipScan) -> str:

@@ -16,7 +16,7 @@ from pipeline.detect import Detections
 from pipeline.exams import ExamClip
 from pipeline.ingest.frame import Frame
 from pipeline.ingest.sector import Sector
-from pipeline.scan import ClipScan, clip_scale, scan_clip
+from pipeline.scan import ClipScan, scan_clip
 from pipeline.settings import Settings, load_settings
 from tests.pipeline.blob_finder import HEIGHT, WIDTH, BlobFinder, film, write_video
 
@@ -176,21 +176,6 @@ def test_a_clip_that_breaks_midway_is_done_up_to_there(tmp_path: Path, settings:
     assert found.reason is not None
     assert found.reason.startswith(f"only the first {found.frames} frames could be read")
     assert len(found.tracks.tracks) == 2
-
-
-@pytest.mark.parametrize(
-    ("mm_per_px", "depth_mm", "depth_px", "expected"),
-    [
-        (0.22, None, 400.0, (0.22, "sidecar")),
-        (None, 90.0, 450.0, (0.2, "sidecar")),
-        (None, 90.0, None, (None, "unknown")),
-        (None, None, 450.0, (None, "unknown")),
-    ],
-)
-def test_no_scale_is_ever_guessed(
-    mm_per_px: float | None, depth_mm: float | None, depth_px: float | None, expected: object
-) -> None:
-    assert clip_scale(clip_at(Path("a.mp4"), mm_per_px, depth_mm), depth_px) == expected
 
 
 def test_the_depth_setting_gives_the_scale(tmp_path: Path, settings: Settings) -> None:

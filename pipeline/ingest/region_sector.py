@@ -1,0 +1,50 @@
+"""The sector of a clip whose file tells where its echoes are."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from pipeline.ingest.regions import Box, Calibration
+from pipeline.ingest.sector import Sector, find_sector
+
+__all__ = ["place_sector"]
+
+# Of a fan found on the whole screen, this share must lie in the box, or the box is another picture's.
+HELD_BY_BOX = 0.8
+
+
+def place_sector(frames: Sequence[NDArray[np.uint8]], calibration: Calibration) -> tuple[Sector, Calibration]:
+    """The sector that all (H, W) uint8 ``frames`` share, looked for in the calibration's box alone if it has one.
+
+    A fan that plainly lies elsewhere gives the box the lie: programs make pictures larger or smaller and leave the
+    header as it was. Then neither box nor scale is believed, and the answer's calibration says why.
+    """
+    anywhere = find_sector(frames)
+    if calibration.box is None:
+        return anywhere, calibration
+    x0, y0, x1, y1 = calibration.box
+    held = np.count_nonzero(anywhere.mask[y0:y1, x0:x1])
+    if anywhere.kind == "fan" and held < HELD_BY_BOX * np.count_nonzero(anywhere.mask):
+        fault = "the echoes do not lie in the region that its header tells: its size was changed after that was written"
+        return anywhere, Calibration(fault=fault)
+    return _sector_in(frames, calibration.box), calibration
+
+
+def _sector_in(frames: Sequence[NDArray[np.uint8]], box: Box) -> Sector:
+    x0, y0, x1, y1 = box
+    found = find_sector([frame[y0:y1, x0:x1] for frame in frames])
+    mask = np.zeros(frames[0].shape, np.bool_)
+    mask[y0:y1, x0:x1] = found.mask
+    left, top, right, bottom = found.box
+    return replace(
+        found,
+        # Where no outline is found the box itself is one.
+        kind="rectangle" if found.kind == "whole" else found.kind,
+        mask=mask,
+        box=(left + x0, top + y0, right + x0, bottom + y0),
+        apex_xy=None if found.apex_xy is None else (found.apex_xy[0] + x0, found.apex_xy[1] + y0),
+    )

@@ -1,0 +1,48 @@
+"""Millimetres per pixel of a clip: what the recording tells itself, else what a person noted beside it."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Literal
+
+from pipeline.exams import ExamClip
+
+__all__ = ["RecordedScale", "Scale", "ScaleSource", "clip_scale"]
+
+ScaleSource = Literal["dicom", "sidecar", "unknown"]
+
+# Scales that differ by less mean the same, one of them read off a screen (common practice, no source).
+AGREE_WITHIN = 0.03
+
+
+@dataclass(frozen=True)
+class RecordedScale:
+    """What the recording's bytes tell. mm_per_px : None if unknown;  fault : why what it tells was not believed"""
+
+    mm_per_px: float | None = None
+    fault: str | None = None
+
+
+@dataclass(frozen=True)
+class Scale:
+    """mm_per_px : None if unknown;  note : what a technician should know of it, None if nothing"""
+
+    mm_per_px: float | None
+    source: ScaleSource
+    note: str | None
+
+
+def clip_scale(clip: ExamClip, recorded: RecordedScale, depth_px: float | None) -> Scale:
+    """The recording's own scale, else the side file's, given as such or as its depth over the sector's depth in px.
+
+    Where both tell one and they disagree, the recording's holds and the note says so.
+    """
+    noted = clip.mm_per_px
+    if noted is None and clip.depth_mm is not None and depth_px:
+        noted = clip.depth_mm / depth_px
+    if recorded.mm_per_px is not None:
+        # A sector fades before it ends, so a depth noted is no check; a scale noted is.
+        differ = clip.mm_per_px is not None and abs(clip.mm_per_px / recorded.mm_per_px - 1.0) > AGREE_WITHIN
+        note = f"exam.toml says {clip.mm_per_px:.3g} mm/px, the file's own scale was used" if differ else None
+        return Scale(recorded.mm_per_px, "dicom", note)
+    return Scale(noted, "unknown" if noted is None else "sidecar", recorded.fault)
