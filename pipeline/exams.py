@@ -1,7 +1,8 @@
 """Folders and side files to exams: one animal, one date, one or more clips.
 
 A folder that holds recordings or an ``exam.toml`` is an exam. Where the side file is silent the folders'
-names ``ANIMAL/DATE`` serve, and what is unknown stays None.
+names ``ANIMAL/DATE`` serve, and what is unknown stays None. A folder of nothing but stills inside an exam's is a
+clip, its pictures the frames; stills that lie beside the clips are clips of their own.
 """
 
 from __future__ import annotations
@@ -9,7 +10,6 @@ from __future__ import annotations
 import datetime as dt
 import os
 import re
-import stat
 import unicodedata
 from collections import defaultdict
 from collections.abc import Iterable, Iterator
@@ -19,8 +19,9 @@ from typing import Literal
 
 from configs.reading import ConfigError, read_toml
 from models.errors import ClutchlightError
+from pipeline.admission import is_printable, name_fault, shown, unfit
 from pipeline.exam_file import ClipNote, ExamFile
-from pipeline.ingest.recordings import is_recording
+from pipeline.ingest.recordings import is_recording, is_still
 
 __all__ = ["Exam", "ExamClip", "ExamProblem", "ExamRootError", "ExamSearch", "find_exams"]
 
@@ -31,7 +32,7 @@ Window = Literal["left", "right"]
 class ExamClip:
     """One recording of an exam.
 
-    path : where it lies;  file : its name inside the exam's folder
+    path : where it lies, a file or a folder of stills;  file : its name inside the exam's folder
     window : None if unknown;  mm_per_px, depth_mm : from the side file, None if not given there
     """
 
@@ -110,20 +111,10 @@ class _RefusedExamError(ClutchlightError):
     """An exam that is not processed; becomes a problem."""
 
 
-def _shown(path: Path | str) -> str:
-    """The path as one printable line, whatever its bytes."""
-    return "".join(c if c.isprintable() else ascii(c)[1:-1] for c in str(path))
-
-
-def _is_printable(name: str) -> bool:
-    # Surrogates stand for bytes that are no UTF-8; the "C" categories hold them and all control characters.
-    return not any(unicodedata.category(character).startswith("C") for character in name)
-
-
 def _folders(root: Path, skipped: set[Path], problems: list[ExamProblem]) -> Iterator[Path]:
     def unreadable(error: OSError) -> None:
         path = Path(error.filename)
-        problems.append(ExamProblem(path, f"{_shown(path)}: folder cannot be read: {error.strerror}."))
+        problems.append(ExamProblem(path, f"{shown(path)}: folder cannot be read: {error.strerror}."))
 
     for name, inner, _ in os.walk(root, onerror=unreadable):
         folder = Path(name)
@@ -131,12 +122,12 @@ def _folders(root: Path, skipped: set[Path], problems: list[ExamProblem]) -> Ite
             path = folder / child
             hidden = child.startswith(".") or path in skipped
             if not hidden and path.is_symlink() and not path.resolve().is_relative_to(root):
-                reason = f"{_shown(path)}: a link that leads out of {_shown(root)}; copy the folder instead."
+                reason = f"{shown(path)}: a link that leads out of {shown(root)}; copy the folder instead."
                 problems.append(ExamProblem(path, reason))
-            elif not hidden and not _is_printable(child):
-                reason = f"{_shown(path)}: the folder's name holds control characters; rename it."
+            elif not hidden and not is_printable(child):
+                reason = f"{shown(path)}: the folder's name holds control characters; rename it."
                 problems.append(ExamProblem(path, reason))
-            elif not hidden and not path.is_symlink():
+            elif not hidden and not path.is_symlink() and not _is_clip_folder(path):
                 continue
             inner.remove(child)
         if folder not in skipped:
@@ -149,7 +140,7 @@ def _exam_in(folder: Path, root: Path, problems: list[ExamProblem]) -> Exam | No
         names = sorted(entry.name for entry in folder.iterdir() if not entry.name.startswith("."))
     except OSError:
         return None  # reported by the walk
-    recordings = [name for name in names if is_recording(folder / name) and not (folder / name).is_dir()]
+    recordings = [name for name in names if _is_recording_at(folder / name)]
     has_side_file = "exam.toml" in names
     if not recordings and not has_side_file:
         if not any((folder / name).is_dir() for name in names) and (_date_of(folder.name) or not names):
@@ -157,7 +148,7 @@ def _exam_in(folder: Path, root: Path, problems: list[ExamProblem]) -> Exam | No
         return None
     side = ExamFile()
     if has_side_file:
-        reason = _unfit(folder / "exam.toml", root)
+        reason = unfit(folder / "exam.toml", root)
         if reason:
             raise _RefusedExamError(reason)
         side = read_toml(folder / "exam.toml", ExamFile)
@@ -178,10 +169,38 @@ def _exam_in(folder: Path, root: Path, problems: list[ExamProblem]) -> Exam | No
     )
 
 
+def _is_recording_at(path: Path) -> bool:
+    if path.is_dir():
+        return not path.is_symlink() and is_printable(path.name) and _is_clip_folder(path)
+    return is_recording(path)
+
+
+def _is_clip_folder(folder: Path) -> bool:
+    """Whether the folder is one clip, picture by picture: nothing in it but stills, inside the folder of an exam."""
+    if _date_of(folder.name) is not None:
+        return False
+    try:
+        inside = [path for path in folder.iterdir() if not path.name.startswith(".")]
+        if not any(is_still(path.name) for path in inside) or any(map(_leads_further, inside)):
+            return False
+        beside = list(folder.parent.iterdir())
+    except OSError:
+        return False  # reported by the walk
+    if _date_of(folder.parent.name) is not None or any(path.name == "exam.toml" for path in beside):
+        return True
+    return any(is_recording(path) and not path.is_dir() for path in beside)
+
+
+def _leads_further(path: Path) -> bool:
+    """Whether a folder that holds this is an exam, or on the way to one."""
+    is_other_recording = is_recording(path) and not is_still(path.name)
+    return path.name == "exam.toml" or is_other_recording or path.is_dir()
+
+
 def _emptiness(folder: Path, names: list[str]) -> str:
-    others = [_shown(name) for name in names if name != "exam.toml"]
+    others = [shown(name) for name in names if name != "exam.toml"]
     seen = f" (it holds {', '.join(others[:5])}{', …' if len(others) > 5 else ''})" if others else ""
-    return f"{_shown(folder)}: holds no recording that can be read{seen}; add the clips or remove the folder."
+    return f"{shown(folder)}: holds no recording that can be read{seen}; add the clips or remove the folder."
 
 
 def _identity(folder: Path, side: ExamFile) -> tuple[str, dt.date]:
@@ -189,15 +208,15 @@ def _identity(folder: Path, side: ExamFile) -> tuple[str, dt.date]:
     date = side.date or _date_of(folder.name)
     if date is None:
         raise _RefusedExamError(
-            f"{_shown(folder)}: the date of this exam is unknown. Name the folder like 2026-05-14 "
+            f"{shown(folder)}: the date of this exam is unknown. Name the folder like 2026-05-14 "
             "or write `date = 2026-05-14` into an exam.toml beside the clips."
         )
     # Typed on different keyboards, the same letters may be different code points.
     animal = unicodedata.normalize("NFC", folder.parent.name if side.animal is None else side.animal)
-    fault = _name_fault(animal)
+    fault = name_fault(animal)
     if fault:
         raise _RefusedExamError(
-            f"{_shown(folder)}: the animal's id '{_shown(animal)}' {fault}, so its results could not be "
+            f"{shown(folder)}: the animal's id '{shown(animal)}' {fault}, so its results could not be "
             "stored. Write another `animal` into exam.toml or rename the animal's folder."
         )
     return animal, date
@@ -210,25 +229,6 @@ def _date_of(name: str) -> dt.date | None:
         return None
 
 
-# Names that Windows keeps for devices; a centre's shared folder may well live there.
-_DEVICES = {"con", "prn", "aux", "nul"} | {f"{port}{n}" for port in ("com", "lpt") for n in range(1, 10)}
-
-
-def _name_fault(animal: str) -> str | None:
-    """Why the id cannot be the name of a folder on every system, or None."""
-    if not animal.strip():
-        return "is empty"
-    if not _is_printable(animal):
-        return "holds control characters"
-    if any(character in animal for character in '/\\:*?"<>|'):
-        return 'holds one of / \\ : * ? " < > |'
-    if animal != animal.strip() or animal.endswith(".") or animal.startswith("."):
-        return "begins or ends with a space or dot"
-    if animal.split(".")[0].lower() in _DEVICES:
-        return "is a name that Windows keeps for itself"
-    return "is longer than 100 bytes" if len(animal.encode()) > 100 else None
-
-
 def _clips(
     folder: Path, root: Path, side: ExamFile, recordings: list[str], problems: list[ExamProblem]
 ) -> Iterator[ExamClip]:
@@ -236,34 +236,16 @@ def _clips(
     notes = {note.file: note for note in side.clip}
     for name in sorted({*notes, *recordings}):
         path = folder / name
-        reason = _unfit(path, root) if "/" not in name and "\\" not in name else None
+        reason = unfit(path, root) if "/" not in name and "\\" not in name else None
         if "/" in name or "\\" in name:
-            reason = f"{_shown(path)}: exam.toml may only name files that lie beside it."
+            reason = f"{shown(path)}: exam.toml may only name files that lie beside it."
         elif reason is None and name in notes and name not in recordings and not is_recording(path):
-            reason = f"{_shown(path)}: exam.toml names this file, but it is no video, picture or DICOM file."
+            reason = f"{shown(path)}: exam.toml names this file, but it is no video, picture or DICOM file."
         if reason:
             problems.append(ExamProblem(path, reason))
             continue
         known = notes.get(name, ClipNote(file=name))
         yield ExamClip(path, name, known.window or _window_of(name), known.mm_per_px, known.depth_mm)
-
-
-def _unfit(path: Path, root: Path) -> str | None:
-    """Why the file is not to be opened, or None."""
-    if not _is_printable(path.name):
-        return f"{_shown(path)}: the file's name holds control characters; rename it."
-    try:
-        target = path.resolve(strict=True)
-        mode = target.stat().st_mode
-    except FileNotFoundError:
-        what = "a link that leads nowhere" if path.is_symlink() else "exam.toml names this file, but it is missing"
-        return f"{_shown(path)}: {what}."
-    except (OSError, RuntimeError) as error:
-        return f"{_shown(path)}: cannot be opened: {getattr(error, 'strerror', None) or error}."
-    if not target.is_relative_to(root):
-        return f"{_shown(path)}: a link that leads out of {_shown(root)}; copy the file instead."
-    # Opening a pipe would wait for ever.
-    return None if stat.S_ISREG(mode) else f"{_shown(path)}: no ordinary file."
 
 
 def _window_of(name: str) -> Window | None:
@@ -280,7 +262,7 @@ def _without_doubles(exams: list[Exam], problems: list[ExamProblem]) -> list[Exa
         if len(group) > 1:
             folders = sorted(exam.folder for exam in group)
             reason = (
-                f"{' and '.join(map(_shown, folders))}: exams of the same animal, {group[0].animal}, on the "
+                f"{' and '.join(map(shown, folders))}: exams of the same animal, {group[0].animal}, on the "
                 f"same date, {group[0].date}. Put their clips into one folder or correct the animal or date; "
                 "none of them was processed."
             )

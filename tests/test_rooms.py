@@ -25,7 +25,7 @@ MAY_IMPORT = {
 FLOORS: tuple[dict[str, set[str]], ...] = (
     {"settings": {"settings"}},
     {"ingest": {"ingest"}, "store": {"store", "database"}, "engines": {"engines"}},
-    {"detect": {"detect"}, "exams": {"exams", "exam_file"}},
+    {"detect": {"detect"}, "exams": {"exams", "exam_file", "admission"}},
     {"track": {"track"}, "report": {"report"}},
     {"scan": {"scan", "gallery", "scale"}, "estimate": {"estimate"}},
     {"batch": {"batch", "night", "lock", "archive"}},

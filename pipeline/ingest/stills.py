@@ -60,12 +60,12 @@ def stills_in(folder: Path) -> list[Path]:
     return sorted(files, key=lambda file: _natural(file.name))
 
 
-def _natural(name: str) -> list[tuple[int, str, str]]:
-    """A key under which runs of digits count as numbers, and the letters' case only where nothing else differs."""
+def _natural(name: str) -> tuple[list[tuple[int, str]], str]:
+    """A key under which runs of digits count as numbers, and case and leading zeros only where nothing else differs."""
     parts = re.findall(r"[0-9]+|[^0-9]+", name)
-    # Compared as text once the zeros in front are gone: shorter is smaller. No number is too long for that.
-    digits = [part.lstrip("0") if part[0].isdigit() else part.casefold() for part in parts]
-    return [(len(d) if p[0].isdigit() else -1, d, p) for p, d in zip(parts, digits, strict=True)]
+    # Digits are compared as text, the shorter first, once the zeros in front are gone: no number is too long for that.
+    digits = [part.lstrip("0") if part[0].isdigit() else None for part in parts]
+    return [(-1, p.casefold()) if d is None else (len(d), d) for p, d in zip(parts, digits, strict=True)], name
 
 
 def _pages(path: Path, settings: IngestSettings) -> Iterator[NDArray[Any]]:

@@ -218,3 +218,49 @@ def test_unreadable_folder_is_reported(tmp_path: Path, monkeypatch: pytest.Monke
     search = find_exams(tmp_path)
     assert [exam.animal for exam in search.exams] == ["A"]
     assert "folder cannot be read: Permission denied" in reasons(search)[0]
+
+
+def test_a_folder_of_stills_inside_an_exam_is_one_clip(tmp_path: Path) -> None:
+    day = tmp_path / "A" / "2026-05-14"
+    for number in (1, 2, 10):
+        put(day / "left-1" / f"frame{number}.png")
+        put(day / "right" / f"frame{number}.TIF")
+    put(day / "left-1" / "notes.txt")
+    put(day / "single.png")
+    put(day / "exam.toml", '[[clip]]\nfile = "right"\nmm_per_px = 0.2\n')
+    search = find_exams(tmp_path)
+    assert search.problems == ()
+    (exam,) = search.exams
+    assert [(clip.file, clip.window, clip.mm_per_px) for clip in exam.clips] == [
+        ("left-1", "left", None),
+        ("right", "right", 0.2),
+        ("single.png", None, None),
+    ]
+
+
+def test_folders_of_stills_elsewhere_are_no_clips(tmp_path: Path) -> None:
+    put(tmp_path / "A" / "2026-05-14" / "1.png")  # an exam of its own
+    put(tmp_path / "A" / "left" / "1.png")  # inside no exam
+    put(tmp_path / "B" / "2026-05-14" / "left" / "1.png")
+    put(tmp_path / "B" / "2026-05-14" / "left" / "clip.mp4")  # more than stills
+    search = find_exams(tmp_path)
+    assert [(exam.animal, [clip.file for clip in exam.clips]) for exam in search.exams] == [("A", ["1.png"])]
+    assert len(search.problems) == 2
+    assert all("the date of this exam is unknown" in reason for reason in reasons(search))
+
+
+def test_a_folder_of_stills_with_a_link_or_a_pipe_in_it_is_refused(tmp_path: Path) -> None:
+    outside = put(tmp_path / "outside" / "secret.png")
+    day = tmp_path / "root" / "A" / "2026-05-14"
+    for name in ("left", "pipe", "right"):
+        put(day / name / "1.png")
+    (day / "left" / "2.png").symlink_to(outside)
+    os.mkfifo(day / "pipe" / "2.png")
+    (day / "away").symlink_to(outside.parent)
+    search = find_exams(tmp_path / "root")
+    assert [clip.file for clip in search.exams[0].clips] == ["right"]
+    assert [problem.path.name for problem in search.problems] == ["away", "left", "pipe"]
+    told = reasons(search)
+    assert "leads out of" in told[0]
+    assert "2.png: a link that leads out of" in told[1]
+    assert "2.png: no ordinary file" in told[2]

@@ -1,0 +1,121 @@
+from __future__ import annotations
+
+from pathlib import Path
+
+import numpy as np
+import pytest
+from numpy.typing import NDArray
+from PIL import Image
+
+from pipeline.ingest.clip import file_sha256, open_clip
+from pipeline.ingest.frame import ClipError
+from pipeline.settings import IngestSettings, load_settings
+from tests.pipeline.ingest.filming import HEIGHT, WIDTH, scene
+
+
+@pytest.fixture
+def settings() -> IngestSettings:
+    return load_settings().ingest
+
+
+def greys(path: Path, settings: IngestSettings) -> list[NDArray[np.uint8]]:
+    with open_clip(path, settings) as clip:
+        frames = list(clip)
+        assert clip.reason is None
+    assert [frame.index for frame in frames] == list(range(len(frames)))
+    assert all(frame.time_s is None for frame in frames)
+    return [frame.grey for frame in frames]
+
+
+def folder_of(tmp_path: Path, names: list[str]) -> Path:
+    folder = tmp_path / "left-1"
+    folder.mkdir()
+    for index, name in enumerate(names):
+        Image.fromarray(scene(index)).save(folder / name)
+    return folder
+
+
+def test_a_folder_is_a_clip_in_natural_order(tmp_path: Path, settings: IngestSettings) -> None:
+    folder = folder_of(tmp_path, ["Im1.png", "im2.tif", "im9.png", "im10.PNG", "im010b.bmp", "im100.png"])
+    (folder / "notes.txt").write_text("restless")
+    (folder / ".im3.png").write_text("hidden")
+    for index, grey in enumerate(greys(folder, settings)):
+        np.testing.assert_array_equal(grey, scene(index))
+
+
+def test_a_folder_that_breaks_at_one_picture_is_read_up_to_there(tmp_path: Path, settings: IngestSettings) -> None:
+    folder = folder_of(tmp_path, ["1.png", "2.png", "3.png"])
+    (folder / "3.png").write_bytes((folder / "3.png").read_bytes()[:90])
+    with open_clip(folder, settings) as clip:
+        assert len(list(clip)) == clip.broken_after == 2
+        assert str(clip.reason).startswith("left-1: only the first 2 frames could be read; 3.png: ")
+    (folder / "1.png").write_text("no picture")
+    with pytest.raises(ClipError, match="no picture that can be read"):
+        open_clip(folder, settings)
+
+
+def test_pictures_of_another_size_end_the_clip(tmp_path: Path, settings: IngestSettings) -> None:
+    folder = folder_of(tmp_path, ["1.png", "2.png"])
+    Image.fromarray(scene(2, HEIGHT, 2 * WIDTH)).save(folder / "3.png")
+    with open_clip(folder, settings) as clip:
+        assert len(list(clip)) == 2
+        assert f"size changes there to {2 * WIDTH} x {HEIGHT}" in str(clip.reason)
+
+
+def test_an_empty_folder_is_refused(tmp_path: Path, settings: IngestSettings) -> None:
+    (tmp_path / "left").mkdir()
+    with pytest.raises(ClipError, match="left: the folder holds no pictures"):
+        open_clip(tmp_path / "left", settings)
+
+
+@pytest.mark.parametrize("compression", ["raw", "tiff_lzw", "tiff_deflate", "packbits"])
+def test_every_page_of_a_tiff_is_a_frame(tmp_path: Path, settings: IngestSettings, compression: str) -> None:
+    first, *others = [Image.fromarray(scene(index)) for index in range(5)]
+    first.save(tmp_path / "a.tif", save_all=True, append_images=others, compression=compression)
+    read = greys(tmp_path / "a.tif", settings)
+    assert len(read) == 5
+    for index, grey in enumerate(read):
+        np.testing.assert_array_equal(grey, scene(index))
+
+
+def test_a_tiff_cut_short_is_read_up_to_there(tmp_path: Path, settings: IngestSettings) -> None:
+    first, *others = [Image.fromarray(scene(index)) for index in range(5)]
+    first.save(tmp_path / "a.tif", save_all=True, append_images=others)
+    (tmp_path / "a.tif").write_bytes((tmp_path / "a.tif").read_bytes()[: int(2.5 * HEIGHT * WIDTH)])
+    with open_clip(tmp_path / "a.tif", settings) as clip:
+        assert 1 <= len(list(clip)) <= 3
+        assert "cannot be read" in str(clip.reason)
+
+
+@pytest.mark.parametrize("bits", [8, 10, 12, 16])
+def test_sixteen_bits_hold_what_the_scanner_has(tmp_path: Path, settings: IngestSettings, bits: int) -> None:
+    bright, dark = np.full((64, 64), 2**bits - 1), np.full((64, 64), 2 ** (bits - 3))
+    bright[:, 32:] = 2 ** (bits - 1)
+    first, second = (Image.fromarray(values.astype(np.uint16)) for values in (bright, dark))
+    first.save(tmp_path / "a.tif", save_all=True, append_images=[second])
+    one, two = greys(tmp_path / "a.tif", settings)
+    assert (one[0, 0], one[0, 40]) == (255, 128)
+    # The darker page is stretched as the first one is, not by itself.
+    assert (two == 32).all()
+
+
+def test_white_as_zero_is_turned_over(tmp_path: Path, settings: IngestSettings) -> None:
+    values = (255 - scene(1)).astype(np.uint16) * 257
+    Image.fromarray(values).save(tmp_path / "a.tif", tiffinfo={262: 0})
+    np.testing.assert_array_equal(greys(tmp_path / "a.tif", settings)[0], scene(1))
+
+
+def test_shares_of_white_in_floating_point(tmp_path: Path, settings: IngestSettings) -> None:
+    Image.fromarray(scene(1).astype(np.float32) / 255).save(tmp_path / "a.tif")
+    assert np.abs(greys(tmp_path / "a.tif", settings)[0].astype(int) - scene(1)).max() <= 1
+
+
+def test_a_folders_name_and_its_files_names_do_not_change_what_it_is(tmp_path: Path) -> None:
+    folder = folder_of(tmp_path, ["1.png", "2.png", "3.png"])
+    known = file_sha256(folder)
+    for number in (3, 2, 1):
+        (folder / f"{number}.png").rename(folder / f"frame {number + 8}.PNG")
+    renamed = folder.rename(tmp_path / "right")
+    assert file_sha256(renamed) == known
+    (renamed / "frame 9.PNG").rename(renamed / "frame 99.PNG")  # now another order
+    assert file_sha256(renamed) != known
