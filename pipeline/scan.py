@@ -194,10 +194,14 @@ def _scan(
     middle_px = (sector.box[0] + sector.box[2] - 1) / 2 if found else None
     tracker, gallery, rows = ClipTracker(settings.track), Gallery(sector.mask), _Rows()
     judged = _Judged(chain(ahead, recording), sector, settings, progress)
-    for frame, detections in _detected(judged, sector, detector, settings.detect.batch_frames):
-        sightings = tracker.update(detections)
-        gallery.show(frame, detections, sightings.track_ids, sightings.improved)
-        gallery.drop(sightings.dropped)
+    for frame, detections, repeated in _detected(judged, sector, detector, settings.detect.batch_frames):
+        if repeated:
+            # The same picture again is no second witness: its detections are listed, and no track grows by them.
+            tracker.hold(frame.index)
+        else:
+            sightings = tracker.update(detections)
+            gallery.show(frame, detections, sightings.track_ids, sightings.improved)
+            gallery.drop(sightings.dropped)
         rows.add(detections, sightings.track_ids)
     finished = tracker.finish()
     if len(rows.used) < settings.ingest.minimum_usable_share * judged.frames:
@@ -267,8 +271,8 @@ class _Judged:
 
 def _detected(
     judged: Iterable[tuple[Frame, bool]], sector: Sector, detector: FrameDetector, batch_frames: int
-) -> Iterator[tuple[Frame, Detections]]:
-    """Every usable frame with its detections, in order; a repeated one takes the answer of the one before."""
+) -> Iterator[tuple[Frame, Detections, bool]]:
+    """Every usable frame with its detections, in order, and whether it repeats the one before and has its answer."""
     source = iter(judged)
     last: Detections | None = None
     # While the engine works on one batch, this thread decodes the next.
@@ -285,7 +289,7 @@ def _detected(
             answers = iter(answer.result())
             for frame, repeated in batch:
                 last = replace(last, frame=frame.index) if repeated and last is not None else next(answers)
-                yield frame, last
+                yield frame, last, repeated
             batch, answer = following
 
 

@@ -132,7 +132,10 @@ class _Live:
 
 
 class ClipTracker:
-    """Follows the objects of one clip; give it every used frame in order, also those without detections."""
+    """Follows the objects of one clip; give it every used frame in order, also those without detections.
+
+    A frame that repeats the one before is held instead.
+    """
 
     def __init__(self, settings: TrackSettings) -> None:
         self._settings = settings
@@ -166,6 +169,18 @@ class ClipTracker:
             track_ids[row] = live.identity
             self._live.append(live)
         return Sightings(track_ids, improved, self._bury(frame, shift))
+
+    def hold(self, frame: int) -> None:
+        """Let a frame pass that shows what the last one did: nothing is seen or missed in it, and nothing has moved.
+
+        Raises ValueError if frames run backwards.
+        """
+        passed = frame - self._last_frame
+        if passed <= 0:
+            raise ValueError(f"frame {frame} came after frame {self._last_frame}; frames must follow in order")
+        for live in self._live:
+            live.last_frame += passed
+        self._last_frame = frame
 
     def finish(self) -> FinishedTracks:
         """The confirmed tracks of the clip; of a still, those seen surely."""

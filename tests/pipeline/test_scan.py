@@ -126,6 +126,23 @@ def test_repeated_frames_take_the_last_answer(tmp_path: Path, settings: Settings
     assert found.used.tolist() == list(range(40))
     for index in range(0, 40, 2):
         np.testing.assert_array_equal(found.ellipse[found.frame == index], found.ellipse[found.frame == index + 1])
+        np.testing.assert_array_equal(found.track[found.frame == index], found.track[found.frame == index + 1])
+
+
+@pytest.mark.parametrize("batch_frames", [1, 3, 8])
+def test_repeated_frames_are_no_evidence(tmp_path: Path, settings: Settings, batch_frames: int) -> None:
+    settings = settings.model_copy(update={"detect": settings.detect.model_copy(update={"batch_frames": batch_frames})})
+    pictures = film(2, frames=20)
+    frozen = [picture for index, picture in enumerate(pictures) for _ in range(30 if index == 9 else 2)]
+    write_gif(tmp_path / "a.gif", pictures)
+    write_gif(tmp_path / "b.gif", frozen)
+    once, again = scan(tmp_path / "a.gif", settings), scan(tmp_path / "b.gif", settings)
+    assert again.frames == 68
+    assert len(once.tracks.tracks) == len(again.tracks.tracks) == 2
+    first = [2 * index + (28 if index > 9 else 0) for index in range(20)]  # where each picture is first shown
+    for one, other in zip(once.tracks.tracks, again.tracks.tracks, strict=True):
+        assert other.frames.tolist() == [first[frame] for frame in one.frames]
+        np.testing.assert_array_equal(one.ellipses, other.ellipses)
 
 
 def write_gif(path: Path, pictures: list[Any]) -> None:

@@ -170,3 +170,53 @@ def test_frames_must_run_forwards():
     tracker.update(one_frame(7, []))
     with pytest.raises(ValueError, match="frame 7 came after frame 7"):
         tracker.update(one_frame(7, []))
+
+
+@pytest.mark.parametrize("times", [2, 40])
+def test_repeated_pictures_are_no_further_witnesses(times):
+    """However often a recorder stores each picture, the tracks are those of the pictures themselves."""
+    frames = filmed(40, crossing(4, 20, 100, 90), crossing(12, 34, 200, 120))
+    _, expected = run(frames)
+    tracker = ClipTracker(SETTINGS)
+    for detections in frames:
+        tracker.update(one_frame(times * detections.frame, rows_of(detections)))
+        for again in range(1, times):
+            tracker.hold(times * detections.frame + again)
+    found = tracker.finish()
+    assert len(found.tracks) == len(expected.tracks) == 2
+    for one, other in zip(found.tracks, expected.tracks, strict=True):
+        np.testing.assert_array_equal(one.frames, times * other.frames)
+        np.testing.assert_array_equal(one.scores, other.scores)
+
+
+def rows_of(detections):
+    return np.column_stack([detections.ellipses[:, :4], detections.scores])
+
+
+def test_a_frozen_screen_neither_ends_a_track_nor_adds_to_it():
+    rows = crossing(0, 39, 100, 90)
+    tracker = ClipTracker(SETTINGS)
+    for frame in range(20):
+        tracker.update(one_frame(frame, [rows[frame]]))
+    for frame in range(20, 220):
+        tracker.hold(frame)
+    for frame in range(20, 40):
+        tracker.update(one_frame(200 + frame, [rows[frame]]))
+    (track,) = tracker.finish().tracks
+    assert track.frames.tolist() == [*range(20), *range(220, 240)]
+
+
+def test_one_picture_held_for_the_whole_clip_counts_as_a_still():
+    for score, tracks in ((0.7, 1), (0.5, 0)):
+        tracker = ClipTracker(SETTINGS)
+        tracker.update(one_frame(0, [(100, 90, 30, 20, score)]))
+        for frame in range(1, 100):
+            tracker.hold(frame)
+        assert len(tracker.finish().tracks) == tracks
+
+
+def test_held_frames_must_run_forwards():
+    tracker = ClipTracker(SETTINGS)
+    tracker.update(one_frame(3, []))
+    with pytest.raises(ValueError, match="frame 3 came after frame 3"):
+        tracker.hold(3)
