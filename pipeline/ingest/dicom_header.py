@@ -112,7 +112,7 @@ def read_header(file: BinaryIO, name: str, settings: IngestSettings) -> DicomHea
     from pydicom.uid import UID
 
     dataset = _elements(file, name)
-    uid = UID(str(dataset.file_meta.get("TransferSyntaxUID", "")))
+    uid = UID(str(dataset.file_meta.TransferSyntaxUID))
     if not _is_known(uid):
         what = uid.name if uid.is_valid and uid.name != uid else "a way not known here"
         raise ClipError(f"{name}: its pictures are stored as {what}; export it as JPEG or without compression.")
@@ -161,6 +161,8 @@ def _elements(file: BinaryIO, name: str) -> Dataset:
     except PackedError as error:
         raise ClipError(f"{name}: the file is packed as a whole (deflated); export it without.") from error
     sop_class = str(dataset.get("SOPClassUID") or dataset.file_meta.get("MediaStorageSOPClassUID", ""))
+    if not sop_class or "TransferSyntaxUID" not in dataset.file_meta:
+        raise ValueError("a header without the class or the transfer syntax")
     if sop_class not in CLASSES and dataset.get("Modality") != "US":
         raise ClipError(f"{name}: holds no ultrasound picture; leave it out of the exam's folder.")
     return dataset

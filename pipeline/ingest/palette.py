@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from copy import copy
 from typing import TYPE_CHECKING
 
 import cv2
@@ -24,15 +25,22 @@ def grey_palette(dataset: Dataset, bits_stored: int) -> NDArray[np.uint8]:
 
     Raises ValueError where the table is missing, too long or of a kind not known here.
     """
+    from pydicom.dataelem import DataElement
     from pydicom.pixels.processing import apply_color_lut
 
+    little = dataset.original_encoding[1]
+    dataset = copy(dataset)
     for colour in COLOURS:
         plain = dataset.get(f"{colour}PaletteColorLookupTableData")
         segmented = dataset.get(f"Segmented{colour}PaletteColorLookupTableData")
         if isinstance(plain, bytes):
             entries = len(plain) // 2
+            if not little:
+                # pydicom takes the words of plain tables for little-endian in all files.
+                element = dataset[f"{colour}PaletteColorLookupTableData"]
+                words = np.frombuffer(plain[: 2 * entries], np.uint16).byteswap().tobytes()
+                dataset[element.tag] = DataElement(element.tag, "OW", words)
         elif isinstance(segmented, bytes):
-            little = dataset.original_encoding[1]
             bits = int(dataset[f"{colour}PaletteColorLookupTableDescriptor"].value[2])
             dtype = np.dtype(np.uint8) if bits == 8 else np.dtype("<u2" if little else ">u2")
             entries = _unpacked_entries(np.frombuffer(segmented[: len(segmented) // 2 * 2], dtype))

@@ -143,7 +143,9 @@ def test_headers_that_contradict_themselves() -> None:
     assert calibrated(region(FAN, (0.05, 0.025)), PixelSpacing=[0.25, 0.5]).mm_per_px == pytest.approx(0.25)
 
 
-@pytest.mark.parametrize("box", [(84, 31, 84, 31), (84, 31, 146, 414), (300, 31, 200, 414), (84, 300, 595, 200)], ids=str)
+@pytest.mark.parametrize(
+    "box", [(84, 31, 84, 31), (84, 31, 146, 414), (300, 31, 200, 414), (84, 300, 595, 200)], ids=str
+)
 def test_boxes_with_no_room_for_a_picture(box: tuple[int, int, int, int]) -> None:
     assert "region of tissue in its header has" in fault(region(box, DELTA_CM))
 
