@@ -19,7 +19,7 @@ from pipeline.ingest.dicom_pixels import compressed_pictures, grey_rule, native_
 from pipeline.ingest.fragments import FragmentStream, locate_frames
 from pipeline.ingest.frame import ClipError, Picture, StreamBrokenError
 from pipeline.ingest.frame_times import read_frame_times
-from pipeline.ingest.regions import Calibration, read_calibration
+from pipeline.ingest.regions import Box, Calibration, read_calibration
 from pipeline.ingest.video import Video, open_stream
 from pipeline.settings import IngestSettings
 
@@ -153,10 +153,12 @@ def _as_clip_errors(name: str) -> Iterator[None]:
 
 def _with_square_pixels(stored: Calibration, columns: int) -> tuple[int, Calibration]:
     """Width in px and calibration of pictures whose columns are made as wide as their rows are high."""
-    if stored.mm_per_px_xy is None or stored.box is None:
+    if stored.mm_per_px_xy is None:
         return columns, stored
     across, down = stored.mm_per_px_xy
     width = max(1, round(columns * across / down))
-    x0, y0, x1, y1 = stored.box
-    box = round(x0 * width / columns), y0, round(x1 * width / columns), y1
-    return width, replace(stored, box=box, mm_per_px_xy=(down, down))
+
+    def fitted(box: Box) -> Box:
+        return round(box[0] * width / columns), box[1], round(box[2] * width / columns), box[3]
+
+    return width, replace(stored, boxes=tuple(map(fitted, stored.boxes)), mm_per_px_xy=(down, down))

@@ -7,7 +7,9 @@ from __future__ import annotations
 
 import io
 import struct
+from bisect import bisect_right
 from collections.abc import Iterator
+from itertools import accumulate
 from typing import BinaryIO
 
 __all__ = ["DamagedFragmentsError", "FragmentStream", "Fragments", "encoded_size", "locate_frames"]
@@ -123,7 +125,8 @@ class FragmentStream(io.RawIOBase):
     def __init__(self, file: BinaryIO, fragments: Fragments) -> None:
         self._file = file
         self._fragments = fragments
-        self._length = sum(length for _, length in fragments)
+        self._starts = [0, *accumulate(length for _, length in fragments)]
+        self._length = self._starts.pop()
         self._here = 0
 
     def readable(self) -> bool:
@@ -145,13 +148,13 @@ class FragmentStream(io.RawIOBase):
         return b"".join(self._parts(wanted))
 
     def _parts(self, wanted: int) -> Iterator[bytes]:
-        before = 0
-        for place, length in self._fragments:
-            within = self._here - before
-            if wanted > 0 and 0 <= within < length:
-                self._file.seek(place + within)
-                part = self._file.read(min(wanted, length - within))
-                self._here += len(part)
-                wanted -= len(part)
-                yield part
-            before += length
+        number = bisect_right(self._starts, self._here) - 1
+        while wanted > 0 and 0 <= number < len(self._fragments):
+            place, length = self._fragments[number]
+            within = self._here - self._starts[number]
+            self._file.seek(place + within)
+            part = self._file.read(max(0, min(wanted, length - within)))
+            self._here += len(part)
+            wanted -= len(part)
+            number += 1
+            yield part

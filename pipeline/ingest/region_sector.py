@@ -13,25 +13,31 @@ from pipeline.ingest.sector import Sector, find_sector
 
 __all__ = ["place_sector"]
 
-# Of a fan found on the whole screen, this share must lie in the box, or the box is another picture's.
-HELD_BY_BOX = 0.8
+# Of a fan found on the whole screen, this share must lie in one region, or the regions are another picture's.
+HELD_BY_REGION = 0.8
 
 
 def place_sector(frames: Sequence[NDArray[np.uint8]], calibration: Calibration) -> tuple[Sector, Calibration]:
-    """The sector that all (H, W) uint8 ``frames`` share, looked for in the calibration's box alone if it has one.
+    """The sector that all (H, W) uint8 ``frames`` share, looked for in one of the calibration's boxes if it has any.
 
-    A fan that plainly lies elsewhere gives the box the lie: programs make pictures larger or smaller and leave the
-    header as it was. Then neither box nor scale is believed, and the answer's calibration says why.
+    Of several, that is the one in which the whole screen's sector lies, else the largest. A fan that plainly lies in
+    none gives them the lie: programs make pictures larger or smaller and leave the header as it was. Then neither
+    boxes nor scale are believed, and the answer's calibration says why.
     """
     anywhere = find_sector(frames)
-    if calibration.box is None:
+    if not calibration.boxes:
         return anywhere, calibration
-    x0, y0, x1, y1 = calibration.box
-    held = np.count_nonzero(anywhere.mask[y0:y1, x0:x1])
-    if anywhere.kind == "fan" and held < HELD_BY_BOX * np.count_nonzero(anywhere.mask):
+
+    def held(box: Box) -> int:
+        return int(np.count_nonzero(anywhere.mask[box[1] : box[3], box[0] : box[2]]))
+
+    if anywhere.kind != "fan":
+        return _sector_in(frames, calibration.boxes[0]), calibration
+    box = max(calibration.boxes, key=held)
+    if held(box) < HELD_BY_REGION * np.count_nonzero(anywhere.mask):
         fault = "the echoes do not lie in the region that its header tells: its size was changed after that was written"
         return anywhere, Calibration(fault=fault)
-    return _sector_in(frames, calibration.box), calibration
+    return _sector_in(frames, box), calibration
 
 
 def _sector_in(frames: Sequence[NDArray[np.uint8]], box: Box) -> Sector:

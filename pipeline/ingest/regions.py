@@ -40,12 +40,12 @@ MOST_REGIONS = 64
 class Calibration:
     """What the regions say of the picture.
 
-    box : where the echoes are, inside the picture; None where no region of tissue fits it
+    boxes : where echoes are, inside the picture, the largest first; none where no region of tissue fits it
     mm_per_px_xy : across and down; None where the scale is unknown
     fault : why regions that are there give no scale; None where they do, or where there is none
     """
 
-    box: Box | None = None
+    boxes: tuple[Box, ...] = ()
     mm_per_px_xy: tuple[float, float] | None = None
     fault: str | None = None
 
@@ -69,8 +69,8 @@ class _Region:
 def read_calibration(dataset: Dataset, rows: int, columns: int) -> Calibration:
     """The scale and the place of the echoes in pictures of ``rows`` x ``columns`` pixels.
 
-    Of several regions of tissue with the same scale the largest is taken, of those with different scales none
-    gives one. Whatever is missing, contradictory or impossible is told as the fault, never guessed.
+    Several regions of tissue must have the same scale. Whatever is missing, contradictory or impossible is told as
+    the fault, never guessed.
     """
     items = list(dataset.get("SequenceOfUltrasoundRegions") or ())
     if not items:
@@ -87,15 +87,16 @@ def read_calibration(dataset: Dataset, rows: int, columns: int) -> Calibration:
     misfit = _misfit(regions, rows, columns)
     if misfit:
         return Calibration(fault=misfit)
-    chosen = max(tissue, key=lambda region: (not region.low_priority, _area(_clipped(region.box, rows, columns))))
-    box = _clipped(chosen.box, rows, columns)
-    fault = _scale_fault(chosen, tissue) or _contradiction(dataset, chosen)
+    # Those of low priority hold only where there are no others.
+    first = [region for region in tissue if not region.low_priority] or tissue
+    boxes = sorted((_clipped(region.box, rows, columns) for region in first), key=_area, reverse=True)
+    fault = _scale_fault(first) or _contradiction(dataset, first[0].mm_per_px_xy)
     if fault:
-        return Calibration(box, fault=fault)
-    across, down = chosen.mm_per_px_xy
+        return Calibration(tuple(boxes), fault=fault)
+    across, down = first[0].mm_per_px_xy
     if abs(across - down) <= ROUNDING * min(across, down):
         across = down = math.sqrt(across * down)
-    return Calibration(box, (across, down))
+    return Calibration(tuple(boxes), (across, down))
 
 
 def _region(item: Dataset) -> _Region:
@@ -151,28 +152,25 @@ def _area(box: Box) -> int:
     return max(0, box[2] - box[0]) * max(0, box[3] - box[1])
 
 
-def _scale_fault(chosen: _Region, tissue: list[_Region]) -> str | None:
-    if not chosen.has_length:
-        return "the region of tissue in its header is not measured in centimetres"
-    across, down = chosen.mm_per_px_xy
-    bounded = all(FINEST_MM_PER_PX <= length <= COARSEST_MM_PER_PX for length in (across, down))
-    if not bounded:
-        return f"its header tells of pixels of {across:.3g} x {down:.3g} mm, which no scanner makes"
-    depth_mm = down * (chosen.box[3] - chosen.box[1])
-    if not SHALLOWEST_MM <= depth_mm <= DEEPEST_MM:
-        return f"its header tells of a picture {depth_mm:.3g} mm deep, which no scanner shows"
-    if max(across, down) > LONGEST_PIXEL * min(across, down):
-        return f"its header tells of pixels of {across:.3g} x {down:.3g} mm, far from square"
-    for other in tissue:
-        same = all(
-            math.isclose(*pair, rel_tol=ROUNDING) for pair in zip(other.mm_per_px_xy, (across, down), strict=True)
-        )
-        if not same and other.low_priority == chosen.low_priority:
+def _scale_fault(tissue: list[_Region]) -> str | None:
+    for region in tissue:
+        across, down = region.mm_per_px_xy
+        depth_mm = down * (region.box[3] - region.box[1])
+        if not region.has_length:
+            return "the region of tissue in its header is not measured in centimetres"
+        if not all(FINEST_MM_PER_PX <= length <= COARSEST_MM_PER_PX for length in (across, down)):
+            return f"its header tells of pixels of {across:.3g} x {down:.3g} mm, which no scanner makes"
+        if not SHALLOWEST_MM <= depth_mm <= DEEPEST_MM:
+            return f"its header tells of a picture {depth_mm:.3g} mm deep, which no scanner shows"
+        if max(across, down) > LONGEST_PIXEL * min(across, down):
+            return f"its header tells of pixels of {across:.3g} x {down:.3g} mm, far from square"
+        pairs = zip(region.mm_per_px_xy, tissue[0].mm_per_px_xy, strict=True)
+        if not all(math.isclose(*pair, rel_tol=ROUNDING) for pair in pairs):
             return "its header has several regions of tissue with different scales"
     return None
 
 
-def _contradiction(dataset: Dataset, chosen: _Region) -> str | None:
+def _contradiction(dataset: Dataset, mm_per_px_xy: tuple[float, float]) -> str | None:
     """Why the region's scale is not to be believed for what else the header says, or None."""
     spacing = dataset.get("PixelSpacing")  # mm, down first (PS3.3 10.7.1.3)
     if spacing is None:
@@ -181,10 +179,10 @@ def _contradiction(dataset: Dataset, chosen: _Region) -> str | None:
         down, across = (float(value) for value in spacing)
     except (TypeError, ValueError):
         return None
-    pairs = zip((across, down), chosen.mm_per_px_xy, strict=True)
+    pairs = zip((across, down), mm_per_px_xy, strict=True)
     if all(math.isclose(one, other, rel_tol=SAME_SPACING) for one, other in pairs):
         return None
     return (
         f"its header contradicts itself: {across:.3g} x {down:.3g} mm to a pixel in one place, "
-        f"{chosen.mm_per_px_xy[0]:.3g} x {chosen.mm_per_px_xy[1]:.3g} mm in another"
+        f"{mm_per_px_xy[0]:.3g} x {mm_per_px_xy[1]:.3g} mm in another"
     )

@@ -26,7 +26,7 @@ from pipeline.ingest.clip import open_clip
 from pipeline.ingest.frame import ClipError, Frame
 from pipeline.ingest.recordings import is_dicom, is_recording
 from pipeline.settings import IngestSettings, load_settings
-from tests.pipeline.ingest.dicom_files import dataset, jpeg, jpegs, native, scenes, write
+from tests.pipeline.ingest.dicom_files import HEIGHT, WIDTH, dataset, jpeg, jpegs, native, region, scenes, write
 
 
 @pytest.fixture
@@ -197,6 +197,29 @@ def test_times(
     with open_clip(native(tmp_path / "a.dcm", **elements), settings) as clip:
         assert clip.frame_rate == (None if rate is None else pytest.approx(rate))
         assert [frame.time_s for frame in clip] == (expected if rate is None else pytest.approx(expected))
+
+
+@pytest.mark.parametrize(("deltas_cm", "width"), [((0.05, 0.025), 256), ((0.025, 0.05), 64)])
+def test_oblong_pixels_are_made_square(
+    tmp_path: Path, settings: IngestSettings, deltas_cm: tuple[float, float], width: int
+) -> None:
+    """A disc of tissue on a screen of oblong pixels is a disc again, as deep in rows as before."""
+    y, x = np.mgrid[:HEIGHT, :WIDTH]
+    across, down = deltas_cm
+    disc = np.hypot((x + 0.5 - WIDTH / 2) * across, (y + 0.5 - HEIGHT / 2) * down) < 0.9
+    pictures = np.where(disc, 200, 0).astype(np.uint8)[None]
+    regions = [region((10, 0, WIDTH - 11, HEIGHT - 1), deltas_cm)]
+    path = native(tmp_path / "a.dcm", pictures, SequenceOfUltrasoundRegions=regions)
+    with open_clip(path, settings) as clip:
+        assert (clip.width, clip.height) == (width, HEIGHT)
+        assert clip.calibration.mm_per_px == pytest.approx(10 * down)
+        assert clip.calibration.boxes == ((10 * width // WIDTH, 0, (WIDTH - 10) * width // WIDTH, HEIGHT),)
+        grey = next(clip).grey
+    rows, columns = np.nonzero(grey > 100)
+    diameter_px = 2 * 0.9 / down
+    assert np.ptp(rows) + 1 == pytest.approx(diameter_px, abs=1)
+    assert np.ptp(columns) + 1 == pytest.approx(diameter_px, abs=2.5)
+    assert np.count_nonzero(grey > 100) == pytest.approx(np.pi * diameter_px**2 / 4, rel=0.03)
 
 
 def test_two_frames_under_the_class_for_one(tmp_path: Path, settings: IngestSettings) -> None:

@@ -41,7 +41,7 @@ def test_centimetres_to_the_pixel_are_ten_millimetres() -> None:
     answer = calibrated(region(FAN, DELTA_CM))
     assert answer.mm_per_px_xy == pytest.approx((0.5, 0.5))
     assert answer.mm_per_px == pytest.approx(0.5)
-    assert answer.box == (84, 31, 596, 415)
+    assert answer.boxes == ((84, 31, 596, 415),)
 
 
 def test_oblong_pixels_keep_both_sides() -> None:
@@ -59,7 +59,7 @@ def test_other_units_are_no_scale(unit: int) -> None:
     assert "not measured in centimetres" in fault(region(FAN, DELTA_CM, PhysicalUnitsXDirection=unit))
     answer = calibrated(region(FAN, DELTA_CM, PhysicalUnitsYDirection=unit))
     assert answer.mm_per_px is None
-    assert answer.box == (84, 31, 596, 415)
+    assert answer.boxes == ((84, 31, 596, 415),)
 
 
 @pytest.mark.parametrize(("form", "kind"), [(4, 10), (5, 13), (0, 13), (2, 1), (3, 3), (1, 2)], ids=str)
@@ -72,7 +72,7 @@ def test_traces_bars_and_flow_are_never_used(form: int, kind: int) -> None:
 
 def test_pixels_made_smaller_under_an_old_header() -> None:
     assert "reaches to column 596, but the picture has 320" in fault(region(FAN, DELTA_CM), rows=240, columns=320)
-    assert calibrated(region(FAN, DELTA_CM), rows=240, columns=320).box is None
+    assert calibrated(region(FAN, DELTA_CM), rows=240, columns=320).boxes == ()
 
 
 def test_any_regions_misfit_tells_that_pixels_were_made_smaller() -> None:
@@ -83,7 +83,7 @@ def test_any_regions_misfit_tells_that_pixels_were_made_smaller() -> None:
 def test_rows_cut_off_leave_the_scale() -> None:
     answer = calibrated(region(FAN, DELTA_CM), rows=350)
     assert answer.mm_per_px == pytest.approx(0.5)
-    assert answer.box == (84, 31, 596, 350)
+    assert answer.boxes == ((84, 31, 596, 350),)
 
 
 def test_most_rows_gone_is_no_cut() -> None:
@@ -93,14 +93,14 @@ def test_most_rows_gone_is_no_cut() -> None:
 def test_a_box_that_ends_one_past_the_edge() -> None:
     answer = calibrated(region((120, 60, COLUMNS, ROWS), DELTA_CM))
     assert answer.mm_per_px == pytest.approx(0.5)
-    assert answer.box == (120, 60, COLUMNS, ROWS)
+    assert answer.boxes == ((120, 60, COLUMNS, ROWS),)
     assert calibrated(region((120, 60, COLUMNS + 1, 400), DELTA_CM)).mm_per_px is None
 
 
-def test_of_two_regions_of_tissue_the_larger() -> None:
+def test_two_regions_of_tissue_of_one_scale_the_larger_first() -> None:
     small, large = region((0, 20, 299, 400), DELTA_CM), region((300, 20, 639, 400), DELTA_CM)
     answer = calibrated(small, large)
-    assert answer.box == (300, 20, 640, 401)
+    assert answer.boxes == ((300, 20, 640, 401), (0, 20, 300, 401))
     assert answer.mm_per_px == pytest.approx(0.5)
 
 
@@ -113,7 +113,7 @@ def test_a_region_of_low_priority_gives_way() -> None:
     """C.8.5.5.1.3: bit 0 of the flags."""
     below = region((0, 0, 639, 479), 0.03, RegionFlags=1)
     answer = calibrated(below, region(FAN, DELTA_CM, RegionFlags=2))
-    assert answer.box == (84, 31, 596, 415)
+    assert answer.boxes == ((84, 31, 596, 415),)
     assert answer.mm_per_px == pytest.approx(0.5)
 
 
