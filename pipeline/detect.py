@@ -85,12 +85,15 @@ class Detector:
 
 
 class Framing:
-    """The sector's box in the middle of the network's square input, its longer side filling it."""
+    """The sector's box in the middle of the network's square input, its longer side filling it and the probe at the
+    top.
+    """
 
     def __init__(self, sector: Sector) -> None:
         self._x0, self._y0, x1, y1 = sector.box
         self._box = np.s_[self._y0 : y1, self._x0 : x1]
         self._outside = ~sector.mask[self._box]
+        self._upside_down, self._bottom = sector.upside_down, self._y0 + y1 - 1
         width, height = x1 - self._x0, y1 - self._y0
         self._scale = INPUT_SIDE / max(width, height)
         self._size = max(1, round(width * self._scale)), max(1, round(height * self._scale))
@@ -100,6 +103,8 @@ class Framing:
         """(H, W) frame -> (S, S) float32 in [0, 1], black outside the sector."""
         inner = grey[self._box].copy()
         inner[self._outside] = 0
+        if self._upside_down:
+            inner = inner[::-1]
         shrinking = self._scale < 1
         small = cv2.resize(inner, self._size, interpolation=cv2.INTER_AREA if shrinking else cv2.INTER_LINEAR)
         square = np.zeros((INPUT_SIDE, INPUT_SIDE), dtype=np.float32)
@@ -113,6 +118,10 @@ class Framing:
         result[:, 0] = (ellipses[:, 0] - self._left + 0.5) / self._scale - 0.5 + self._x0
         result[:, 1] = (ellipses[:, 1] - self._top + 0.5) / self._scale - 0.5 + self._y0
         result[:, 2:4] = self.px(ellipses[:, 2:4])
+        if self._upside_down:
+            result[:, 1] = self._bottom - result[:, 1]
+            # Degrees stay in [-90, 90).
+            result[:, 4] = (90.0 - result[:, 4]) % 180.0 - 90.0
         return result
 
     def px(self, lengths: NDArray[np.float64]) -> NDArray[np.float64]:

@@ -1,4 +1,4 @@
-"""A convex probe's fan: the ring segment between two straight sides, fitted to a region of echoes.
+"""A convex probe's fan: the ring segment between two straight sides that gathers the most echoes.
 
 Coordinates are pixels, x to the right, y down, pixel centres at whole numbers; angles are radians from
 straight down, positive to the right.
@@ -12,16 +12,19 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["Fan", "fit_fan"]
+__all__ = ["Fan", "refined_fan", "rough_fan"]
 
-# Bounds on a fan's opening, in degrees: less is a rectangle, more no probe shows.
-NARROWEST, WIDEST = 8.0, 160.0
-# A fan hangs straight down; one that leans by more than this share of its opening is a crop's or a shadow's.
-LEANING = 0.15
-# Shares that accept a fan: of the region that it must hold, and of itself, inside the picture, that the
-# region must fill. Shadows and fading may leave much of a fan dark.
-HOLDS, FILLED = 0.95, 0.5
-DIRECTIONS = 30
+# Sides of the grids, in cells along the picture's longer side, that the search goes through from coarse to fine.
+COARSE, MIDDLE = 80, 160
+# Half of a fan's opening, in degrees: less is a rectangle, more no probe shows.
+NARROWEST, WIDEST = 5.0, 80.0
+STEPS = 100  # of half the opening that are told apart
+# A fan hangs straight down but for a screen that was filmed askew, in degrees.
+LEANING = 4.0
+LEANING_COSTS = 0.002  # share of all echoes, a degree
+# Share of the picture's height that the probe's face must be away from its border, to be taken for uncropped.
+UNCUT = 0.01
+OUTSIDE = -0.02  # weight of what lies beyond the picture's borders: a fan may be cropped, and seldom is
 
 
 @dataclass(frozen=True)
@@ -36,10 +39,31 @@ class Fan:
 
     def mask(self, height: int, width: int) -> NDArray[np.bool_]:
         """(H, W), True inside."""
-        y, x = np.mgrid[:height, :width]
-        radius, angle = _polar(x, y, self.apex_xy)
+        radius, angle = self._polar(height, width)
         inside = (radius >= self.inner_radius_px) & (radius <= self.outer_radius_px)
         return np.asarray(inside & (angle >= self.left) & (angle <= self.right))
+
+    def beams(self, height: int, width: int) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
+        """(H, W) each: where a pixel lies across the fan and how deep, as shares from 0 to 1 within."""
+        radius, angle = self._polar(height, width)
+        across = (angle - self.left) / (self.right - self.left)
+        depth = (radius - self.inner_radius_px) / max(self.outer_radius_px - self.inner_radius_px, 1e-6)
+        return across.astype(np.float32), depth.astype(np.float32)
+
+    def shows_its_face(self, height: int, width: int) -> bool:
+        """Whether both ends of the probe's face lie well within the picture, and no crop cut them off."""
+        x, y = self.apex_xy
+        corners = [
+            (x + self.inner_radius_px * np.sin(side), y + self.inner_radius_px * np.cos(side))
+            for side in (self.left, self.right)
+        ]
+        edge = UNCUT * height
+        return all(edge <= x < width - edge and edge <= y < height - edge for x, y in corners)
+
+    def _polar(self, height: int, width: int) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+        across = np.arange(width) - self.apex_xy[0]
+        down = np.arange(height)[:, None] - self.apex_xy[1]
+        return np.hypot(across, down), np.arctan2(across, down)
 
     def magnified(self, across: float, down: float) -> Fan:
         """The same fan on a picture that many times as large; the two factors may differ by rounding only."""
@@ -54,102 +78,125 @@ class Fan:
         )
 
 
-def _polar(
-    x: NDArray[np.generic], y: NDArray[np.generic], apex: tuple[float, float]
-) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    across = np.asarray(x, dtype=np.float64) - apex[0]
-    down = np.asarray(y, dtype=np.float64) - apex[1]
-    return np.hypot(across, down), np.arctan2(across, down)
+def rough_fan(weights: NDArray[np.float32]) -> tuple[Fan, float]:
+    """The fan within which ``weights`` (H, W) add up to the most, found on a coarse grid, and that sum.
 
-
-def fit_fan(region: NDArray[np.uint8]) -> Fan | None:
-    """The fan whose echoes fill ``region`` (H, W), non-zero inside; None if no fan explains it.
-
-    The convex hull of a fan has one long straight edge on each side. Their lines meet in the apex; the radii
-    follow from how near and how far from it the region reaches, direction by direction.
+    From a given apex the picture is a map over radius and angle, in which a fan is a box that is symmetric about the
+    fan's axis; the best of all boxes is found exactly, from sums over the map. The apex itself is searched for.
+    Symmetry and the arcs tell where a side lies that is lost in shadow.
     """
-    contours, _ = cv2.findContours(region, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
-    outline = np.vstack(contours).reshape(-1, 2).astype(np.float64)
-    left, right = _side(outline, region.shape, -1), _side(outline, region.shape, +1)
-    if left is None or right is None:
-        return None
-    apex = _meeting(left, right)
-    if apex is None:
-        return None
-    (_, left_angle), (_, right_angle) = left, right
-    opening, leaning = np.degrees(right_angle - left_angle), np.degrees(right_angle + left_angle) / 2
-    if not NARROWEST <= opening <= WIDEST or abs(leaning) > LEANING * opening:
-        return None
-    radii = _radii(region, apex, left_angle, right_angle)
-    if radii is None:
-        return None
-    fan = Fan(apex, *radii, left_angle, right_angle)
-    inside = fan.mask(*region.shape)
-    common = np.count_nonzero(inside & (region > 0))
-    holds = common >= HOLDS * np.count_nonzero(region)
-    return fan if holds and common >= FILLED * np.count_nonzero(inside) else None
+    coarse, factor = _shrunk(weights, COARSE)
+    width = coarse.shape[1]
+    lit = coarse.clip(min=0)
+    middle = float((lit.sum(axis=0) * np.arange(width)).sum() / max(float(lit.sum()), 1e-9))
+    face = float(np.flatnonzero(lit.sum(axis=1) > 0.02 * width)[:1].sum())
+    places = [
+        (middle + across * width, face - above * COARSE, 0.0)
+        for across in np.linspace(-0.12, 0.12, 7)
+        for above in (-0.06, 0.0, 0.06, 0.13, 0.21, 0.3, 0.42, 0.6, 0.9, 1.4)
+    ]
+    best = max((_best_box(coarse, *place, 1) for place in places), key=lambda box: box.sum)
+    best = _searched(coarse, best.place, 2.0)
+    return best.magnified(factor).fan, best.sum * factor**2
 
 
-Line = tuple[NDArray[np.float64], float]  # a point (2,), and the direction downward in radians
+def refined_fan(weights: NDArray[np.float32], rough: Fan) -> tuple[Fan, float]:
+    """The same from where ``rough`` is, on ever rings_a_px pictures."""
+    middle, factor = _shrunk(weights, MIDDLE)
+    x, y = ((centre + 0.5) / factor - 0.5 for centre in rough.apex_xy)
+    place = _searched(middle, (x, y, (rough.left + rough.right) / 2), 1.0).magnified(factor).place
+    best = _best_box(weights, *place, 2)
+    return best.fan, best.sum
 
 
-def _side(outline: NDArray[np.float64], shape: tuple[int, ...], sign: int) -> Line | None:
-    """The straight side of the outline, left (sign -1) or right (+1), that is no border of the picture."""
-    height, width = shape
-    hull = cv2.convexHull(outline.astype(np.float32)).reshape(-1, 2)
-    corners = cv2.approxPolyDP(hull.reshape(-1, 1, 2), 0.008 * max(shape), True).reshape(-1, 2)
-    best: tuple[float, NDArray[np.float64], NDArray[np.float64]] | None = None
-    for start, end in zip(corners, np.roll(corners, -1, axis=0), strict=True):
-        upper, lower = (start, end) if start[1] <= end[1] else (end, start)
-        along = (lower - upper).astype(np.float64)
-        length = float(np.hypot(*along))
-        # The side faces outward and, since a fan widens downward, not down: that is the outer arc.
-        is_side = sign * along[0] >= -0.02 * length and along[1] >= 0.35 * length
-        faces = np.sign((upper[0] + lower[0]) / 2 - outline[:, 0].mean()) == sign
-        at_border = max(upper[0], lower[0]) < 2 if sign < 0 else min(upper[0], lower[0]) > width - 3
-        if is_side and faces and not at_border and (best is None or length > best[0]):
-            best = length, upper.astype(np.float64), lower.astype(np.float64)
-    if best is None or best[0] < 0.15 * height:
-        return None
-    length, upper, lower = best
-    along = (lower - upper) / length
-    normal = np.array([-along[1], along[0]])
-    offsets = outline - upper
-    near = (abs(offsets @ normal) < 0.01 * max(shape)) & (offsets @ along > 0) & (offsets @ along < length)
-    if np.count_nonzero(near) < 10:
-        return upper, float(np.arctan2(along[0], along[1]))
-    # The hull touches only the outermost speckles; a line through all of them tells the direction better.
-    dx, dy, px, py = cv2.fitLine(outline[near].astype(np.float32), cv2.DIST_HUBER, 0, 0.01, 0.01).ravel()
-    dx, dy = (dx, dy) if dy >= 0 else (-dx, -dy)
-    return np.array([px, py], dtype=np.float64), float(np.arctan2(dx, dy))
+def _shrunk(weights: NDArray[np.float32], side: int) -> tuple[NDArray[np.float32], float]:
+    """The mean of the weights on a grid, and how many pixels one of its cells is wide."""
+    height, width = weights.shape
+    factor = max(1.0, max(height, width) / side)
+    size = max(1, round(width / factor)), max(1, round(height / factor))
+    return np.asarray(cv2.resize(weights, size, interpolation=cv2.INTER_AREA)), factor
 
 
-def _meeting(left: Line, right: Line) -> tuple[float, float] | None:
-    (p, a), (q, b) = left, right
-    towards = np.array([[np.sin(a), -np.sin(b)], [np.cos(a), -np.cos(b)]])
-    if abs(np.linalg.det(towards)) < 1e-6:
-        return None
-    t, _ = np.linalg.solve(towards, q - p)
-    x, y = p + t * towards[:, 0]
-    return float(x), float(y)
+@dataclass(frozen=True)
+class _Box:
+    """A fan and the sum within it, less what its lean costs."""
+
+    x: float
+    y: float
+    lean: float
+    inner: float
+    outer: float
+    half: float
+    sum: float
+
+    @property
+    def place(self) -> tuple[float, float, float]:
+        return self.x, self.y, self.lean
+
+    @property
+    def fan(self) -> Fan:
+        return Fan((self.x, self.y), self.inner, self.outer, self.lean - self.half, self.lean + self.half)
+
+    def magnified(self, factor: float) -> _Box:
+        x, y = (self.x + 0.5) * factor - 0.5, (self.y + 0.5) * factor - 0.5
+        return _Box(x, y, self.lean, self.inner * factor, self.outer * factor, self.half, self.sum)
 
 
-def _radii(
-    region: NDArray[np.uint8], apex: tuple[float, float], left: float, right: float
-) -> tuple[float, float] | None:
-    """Inner and outer radius, px: how near to the apex and how far the region reaches, by direction."""
-    y, x = np.nonzero(region)
-    radius, angle = _polar(x, y, apex)
-    direction = np.floor((angle - left) / (right - left) * DIRECTIONS).astype(int)
-    between = (direction >= 0) & (direction < DIRECTIONS)
-    nearest, furthest = np.full(DIRECTIONS, np.inf), np.zeros(DIRECTIONS)
-    np.minimum.at(nearest, direction[between], radius[between])
-    np.maximum.at(furthest, direction[between], radius[between])
-    seen = np.isfinite(nearest)
-    if not seen.any():
-        return None
-    # Dark spots at the face only take away, so the probe's face is nearer than most directions show.
-    inner = float(np.quantile(nearest[seen], 0.25))
-    # Fading and shadows take away from the depth almost everywhere; the furthest echoes tell the end. One
-    # direction in thirty may be wrong, where text sticks to the fan.
-    return inner, float(np.quantile(furthest[seen], 0.97))
+def _best_box(weights: NDArray[np.float32], x: float, y: float, lean: float, rings_a_px: int) -> _Box:
+    """The best fan of all about one apex, its radii to a ring's breadth."""
+    height, width = weights.shape
+    across = np.arange(width, dtype=np.float32) - np.float32(x)
+    down = np.arange(height, dtype=np.float32)[:, None] - np.float32(y)
+    radius = np.sqrt(across * across + down * down)
+    angle = np.abs(np.arctan2(across, down) - np.float32(lean))
+    steps = STEPS * rings_a_px
+    widest = np.deg2rad(WIDEST)
+    cells = np.minimum(angle * np.float32(steps / widest), steps).astype(np.int32)
+    rings = int(radius.max() * rings_a_px) + 1
+    index = ((radius * np.float32(rings_a_px)).astype(np.int32) * (steps + 1) + cells).ravel()
+    number = rings * (steps + 1)
+    # Every cell weighs by its area what lies beyond the picture; its pixels weigh more or less than that.
+    sums = np.bincount(index, weights.ravel() - np.float32(OUTSIDE), number).reshape(rings, steps + 1)[:, :steps]
+    sums += OUTSIDE * (2 * np.arange(rings)[:, None] + 1) * (widest / steps / rings_a_px**2)
+    total = np.zeros((rings + 1, steps))
+    np.cumsum(np.cumsum(sums, axis=1), axis=0, out=total[1:])
+    gained = total - np.minimum.accumulate(total, axis=0)
+    first = int(steps * NARROWEST / WIDEST)
+    outer, half = np.unravel_index(int(gained[:, first:].argmax()), gained[:, first:].shape)
+    half += first
+    inner = int(total[: outer + 1, half].argmin())
+    cost = LEANING_COSTS * abs(np.rad2deg(lean)) * float(weights.clip(min=0).sum())
+    return _Box(
+        x,
+        y,
+        lean,
+        inner / rings_a_px,
+        float(outer) / rings_a_px,
+        float((half + 1) * widest / steps),
+        float(gained[outer, half]) - cost,
+    )
+
+
+def _searched(weights: NDArray[np.float32], place: tuple[float, float, float], step: float) -> _Box:
+    """The best fan with its apex near a place: the apex is moved by steps that are halved where none of them helps."""
+    best = _best_box(weights, *place, 1)
+    lean = np.deg2rad(1.0)
+    while step >= 0.25:
+        x, y, leaning = best.place
+        tried = [
+            (x - step, y, leaning),
+            (x + step, y, leaning),
+            (x, y - 2 * step, leaning),
+            (x, y + 2 * step, leaning),
+            (x, y, leaning - lean),
+            (x, y, leaning + lean),
+        ]
+        better = max(
+            (_best_box(weights, *near, 1) for near in tried if abs(np.rad2deg(near[2])) <= LEANING),
+            key=lambda box: box.sum,
+        )
+        if better.sum > best.sum:
+            best = better
+        else:
+            step, lean = step / 2, lean / 2
+    return best

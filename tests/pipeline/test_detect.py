@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from numpy.typing import NDArray
 
 from models.answer import CHANNELS, OUTPUTS, STRIDE
-from pipeline.detect import Detector
+from pipeline.detect import Detector, Framing
 from pipeline.ingest.frame import Frame
 from pipeline.ingest.sector import Sector
 from pipeline.settings import load_settings
@@ -68,6 +70,25 @@ def test_what_is_found_comes_back_to_where_it_was_in_the_frame(
     np.testing.assert_allclose(found.spreads, [[0.5 * STRIDE * scale, 0.02]], rtol=1e-6)
     np.testing.assert_allclose(found.depths_px, found.ellipses[:, 1] - box[1])
     assert found.stage_probabilities[0].argmax() == 2
+
+
+def test_a_picture_that_is_upside_down_is_turned_for_the_network() -> None:
+    grey = np.zeros((300, 400), dtype=np.uint8)
+    grey[140:147, 197:204] = 255  # y = 143
+    grey[199] = 90  # the lowest row of the sector, where the probe is
+    engine = BrightSpot()
+    box = (100, 60, 300, 200)
+    turned = replace(sector(400, 300, box), upside_down=True)
+    (found,) = Detector(engine, SETTINGS).detect([Frame(0, None, grey)], turned)
+    rows = engine.seen[0].max(axis=1)
+    assert rows[: np.argmax(rows > 0.5)].max() == pytest.approx(90 / 255, abs=0.01)
+    np.testing.assert_allclose(found.ellipses[0, :2], [200, 143], atol=0.75)
+
+
+def test_outlines_lean_the_other_way_where_the_picture_is_upside_down() -> None:
+    framing = Framing(replace(sector(256, 256, (0, 0, 256, 256)), upside_down=True))
+    put_back = framing.put_back(np.array([[10.0, 20.0, 9.0, 5.0, 30.0], [10.0, 20.0, 9.0, 5.0, -90.0]]))
+    np.testing.assert_allclose(put_back, [[10.0, 235.0, 9.0, 5.0, -30.0], [10.0, 235.0, 9.0, 5.0, -90.0]])
 
 
 def test_nothing_outside_the_sector_reaches_the_network() -> None:

@@ -9,8 +9,9 @@ from hypothesis import Phase, given, settings
 from hypothesis import strategies as st
 from numpy.typing import NDArray
 
-from pipeline.ingest.fan import Fan, fit_fan
+from pipeline.ingest.fan import Fan
 from pipeline.ingest.sector import Sector, find_sector
+from tests.pipeline.ingest.machines import filmed_machines, likeness
 
 Grey = NDArray[np.uint8]
 Mask = NDArray[np.bool_]
@@ -62,10 +63,6 @@ def screen(mask: Mask, seed: int = 1, frames: int = 3) -> list[Grey]:
     return pictures
 
 
-def likeness(found: Mask, true: Mask) -> float:
-    return float((found & true).sum() / (found | true).sum())
-
-
 def rectangle(shape: tuple[int, int], x0: int, y0: int, x1: int, y1: int) -> Mask:
     mask = np.zeros(shape, dtype=np.bool_)
     mask[y0:y1, x0:x1] = True
@@ -81,7 +78,7 @@ def assert_is_fan(sector: Sector, fan: Fan, atol_px: float) -> None:
     borders = [sector.apex_xy[1] + sector.inner_radius_px, sector.apex_xy[1] + sector.outer_radius_px]
     true = [fan.apex_xy[1] + fan.inner_radius_px, fan.apex_xy[1] + fan.outer_radius_px]
     np.testing.assert_allclose(borders, true, atol=atol_px)
-    np.testing.assert_allclose(sector.apex_xy, fan.apex_xy, atol=4 * atol_px)
+    np.testing.assert_allclose(sector.apex_xy, fan.apex_xy, atol=5 * atol_px)
 
 
 @pytest.mark.parametrize(
@@ -141,6 +138,58 @@ def test_cropped_fan_keeps_its_geometry() -> None:
     assert likeness(sector.mask, fan.mask(480, 640)[60:460, 130:510]) > 0.95
 
 
+@pytest.mark.parametrize("frames", [1, 3])
+def test_sectors_of_invented_machines(frames: int) -> None:
+    """Shadows, gaps, rulers, bars, words and dark depths as `synthetic` draws them, from a seed that tuned nothing."""
+    found = [
+        likeness(find_sector(list(filmed.frames)).mask, filmed.sector) for filmed in filmed_machines(6, 9105, frames)
+    ]
+    assert np.mean(found) >= 0.97, found
+    assert min(found) > 0.9, found
+
+
+def test_a_probe_at_the_bottom() -> None:
+    mask = FAN.mask(480, 640)
+    sector = find_sector([frame[::-1].copy() for frame in screen(mask)])
+    assert sector.upside_down
+    assert likeness(sector.mask, mask[::-1]) > 0.96
+    assert sector.apex_xy is not None
+    # The face is at y = 439 under the middle, and depth grows upward.
+    np.testing.assert_allclose(sector.depth_px(np.array([[320.0, 339.0]])), [100.0], atol=6.0)
+
+
+def test_a_shadow_from_the_face_on_at_one_side_is_part_of_the_fan() -> None:
+    mask = FAN.mask(480, 640)
+    y, x = np.mgrid[:480, :640]
+    shadow = (np.arctan2(x - FAN.apex_xy[0], y - FAN.apex_xy[1]) < -0.42) & (y > 70)
+    pictures = [np.where(shadow & mask, 0, frame).astype(np.uint8) for frame in screen(mask)]
+    sector = find_sector(pictures)
+    assert sector.kind == "fan"
+    assert likeness(sector.mask, mask) > 0.93
+
+
+@pytest.mark.parametrize("steering", [-0.35, 0.2])
+def test_steered_beams(steering: float) -> None:
+    y, x = np.mgrid[:480, :640]
+    along = x - steering * y
+    mask = (along >= 200 - 100 * steering) & (along < 440 - 100 * steering) & (y >= 40) & (y < 400)
+    sector = find_sector(screen(mask))
+    assert sector.kind == "rectangle"
+    assert sector.steering == pytest.approx(steering, abs=0.03)
+    assert likeness(sector.mask, mask) > 0.96
+    np.testing.assert_allclose(
+        sector.depth_px(np.array([[300.0, 240.0]])), [200 * np.hypot(1, steering)], atol=6.0
+    )  # along the beam
+
+
+def test_rulers_that_never_change_are_left_out_though_they_touch_the_echoes() -> None:
+    mask = rectangle((480, 640), 120, 60, 520, 440)
+    pictures = screen(mask)
+    for picture in pictures:
+        picture[60:440, 520:560] = np.linspace(255, 20, 380).astype(np.uint8)[:, None]  # a broad bar of greys
+    np.testing.assert_allclose(find_sector(pictures).box, (120, 60, 520, 440), atol=6)
+
+
 @pytest.mark.parametrize("box", [(120, 60, 520, 440), (200, 40, 440, 420), (60, 90, 600, 330)])
 def test_rectangles(box: tuple[int, int, int, int]) -> None:
     mask = rectangle((480, 640), *box)
@@ -180,7 +229,7 @@ def test_smallest_picture() -> None:
     assert find_sector([rng.integers(0, 255, (64, 64), dtype=np.uint8)]).mask.shape == (64, 64)
 
 
-@settings(max_examples=25, deadline=None, derandomize=True, phases=[Phase.explicit, Phase.generate])
+@settings(max_examples=12, deadline=None, derandomize=True, phases=[Phase.explicit, Phase.generate])
 @given(
     x=st.floats(260, 380),
     face=st.floats(15, 70),
@@ -214,13 +263,3 @@ def test_depth_in_a_rectangle_and_above_the_face() -> None:
     fan = Sector("fan", np.ones((4, 4), dtype=np.bool_), (0, 0, 4, 4), (50.0, -20.0), 60.0, 500.0)
     assert fan.depth_px(np.array([[50.0, 0.0]])) == [0.0]
     assert fan.depth_range_px == 440
-
-
-def test_regions_that_are_no_fan() -> None:
-    assert fit_fan(rectangle((300, 400), 50, 40, 350, 260).astype(np.uint8)) is None
-    triangle: Grey = np.zeros((300, 400), np.uint8)
-    cv2.fillConvexPoly(triangle, np.array([[40, 40], [360, 40], [200, 280]]), 1)
-    assert fit_fan(triangle) is None
-    disc: Grey = np.zeros((300, 400), np.uint8)
-    cv2.circle(disc, (200, 150), 100, 1, -1)
-    assert fit_fan(disc) is None
