@@ -6,6 +6,8 @@ frame       Frame, ClipError
 clip        open_clip, Clip, file_sha256
 dicom       open_dicom, DicomRecording
 regions     read_calibration, Calibration
+echoes      echo_weights
+fan, slab   the shapes of sectors
 sector      find_sector, Sector
 region_sector  place_sector
 quality     judge_frame, FrameQuality

@@ -161,7 +161,7 @@ def test_a_probe_at_the_bottom() -> None:
 def test_a_shadow_from_the_face_on_at_one_side_is_part_of_the_fan() -> None:
     mask = FAN.mask(480, 640)
     y, x = np.mgrid[:480, :640]
-    shadow = (np.arctan2(x - FAN.apex_xy[0], y - FAN.apex_xy[1]) < -0.42) & (y > 70)
+    shadow = (np.arctan2(x - FAN.apex_xy[0], y - FAN.apex_xy[1]) < -0.42) & (y > 130)
     pictures = [np.where(shadow & mask, 0, frame).astype(np.uint8) for frame in screen(mask)]
     sector = find_sector(pictures)
     assert sector.kind == "fan"
