@@ -11,7 +11,7 @@ import hashlib
 import json
 import logging
 import traceback
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from contextlib import suppress
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -19,22 +19,18 @@ from pathlib import Path
 from pydantic import TypeAdapter, ValidationError
 
 from models.errors import ClutchlightError
-from pipeline.archive import pack_scan, unpack_scan
+from pipeline.clip_reader import ClipReader
 from pipeline.estimate.coverage import ClipCoverage
 from pipeline.estimate.exam import estimate_exam
-from pipeline.exams import Exam, ExamClip, ExamProblem, find_exams
-from pipeline.ingest.clip import file_sha256
-from pipeline.ingest.frame import ClipError
+from pipeline.exams import Exam, ExamProblem, find_exams
 from pipeline.lock import hold_lock
 from pipeline.night import (
     BatchReport,
-    ClipBegun,
     ClipOutcome,
     Event,
     ExamBegun,
     ExamEnded,
     ExamOutcome,
-    FramesRead,
     Listener,
     NightPlanned,
     Preparing,
@@ -43,9 +39,9 @@ from pipeline.report.files import OutputError, write_exam, write_night
 from pipeline.report.names import exam_folder
 from pipeline.report.result import ModelIdentity
 from pipeline.report.summary import ExamSummary, summarise
-from pipeline.scan import ClipScan, FrameDetector, refused_scan, scan_clip
+from pipeline.scan import ClipScan, FrameDetector
 from pipeline.settings import Settings, settings_sha256
-from pipeline.store import ScanKey, Store, StoredExam, StoreError, database_path
+from pipeline.store import Store, StoredExam, StoreError, database_path
 from synthetic.species import PROFILES, load_profile
 
 __all__ = ["run_batch"]
@@ -91,7 +87,7 @@ def run_batch(
         run, outcomes = None, []
         if search.exams:
             listen(Preparing())
-            night = _Night.begin(store, out, settings, load_detector(), again, listen)
+            night = _Night.begin(store, out, settings, load_detector(), again, listen, search.exams)
             run = night.run
             try:
                 for exam in search.exams:
@@ -126,8 +122,8 @@ class _Night:
     detector: FrameDetector
     known_species: frozenset[str]
     again: bool
-    listen: Listener
     run: int
+    reader: ClipReader
 
     @classmethod
     def begin(
@@ -138,11 +134,13 @@ class _Night:
         detector: FrameDetector,
         again: bool,
         listen: Listener,
+        exams: Sequence[Exam],
     ) -> _Night:
         sha256 = settings_sha256(settings)
         run = store.start_run(settings_sha256=sha256, model_sha256=detector.model.sha256, engine=detector.engine_name)
         species = frozenset(load_profile(name).species for name in PROFILES)
-        return cls(store, out, settings, sha256, detector, species, again, listen, run)
+        reader = ClipReader.begin(exams, store, settings, detector, again, listen)
+        return cls(store, out, settings, sha256, detector, species, again, run, reader)
 
     def finish_exam(self, exam: Exam) -> ExamOutcome:
         """Read, estimate and write one exam; whatever goes wrong with it is its outcome."""
@@ -155,7 +153,7 @@ class _Night:
         try:
             scans = []
             for clip in exam.clips:
-                scan, outcome = self._scan(clip)
+                scan, outcome = self.reader.read(clip, exam)
                 scans.append(scan)
                 clips.append(outcome)
             return self._write(exam, scans, tuple(clips))
@@ -166,34 +164,11 @@ class _Night:
             log.debug("%s failed", exam.folder, exc_info=True)
             return failed(f"unexpected {type(error).__name__}: {error}", traceback.format_exc())
 
-    def _scan(self, clip: ExamClip) -> tuple[ClipScan, ClipOutcome]:
-        """The clip's scan, from the store where an earlier run finished it."""
-        try:
-            before = clip.path.stat()
-            sha256 = file_sha256(clip.path)
-        except (ClipError, OSError) as error:
-            return _refused(clip, "", str(error))
-        key = ScanKey(sha256, self.detector.model.sha256, self.settings_sha256, self.detector.engine_name)
-        kept = None if self.again else self.store.scan(key)
-        scan = None if kept is None else unpack_scan(kept, clip, sha256)
-        if scan is not None:
-            return scan, ClipOutcome(clip.file, "kept", scan.reason)
-        self.listen(ClipBegun(clip.file, None))
-        scan = scan_clip(clip, sha256, self.detector, self.settings, lambda frames: self.listen(FramesRead(frames)))
-        after = clip.path.stat()
-        if (before.st_size, before.st_mtime_ns) != (after.st_size, after.st_mtime_ns):
-            # Its scan would be kept under the content of another moment.
-            return _refused(clip, sha256, "the file changed while it was read; the next run reads it again.")
-        if scan.status == "refused":
-            # Not kept: a refusal costs little, and its cause may lie in the machine rather than in the clip.
-            return scan, ClipOutcome(clip.file, "refused", scan.reason)
-        self.store.save_scan(key, pack_scan(scan))
-        return scan, ClipOutcome(clip.file, "read", scan.reason)
-
     def _write(self, exam: Exam, scans: Sequence[ClipScan], clips: tuple[ClipOutcome, ...]) -> ExamOutcome:
         """Estimate the exam and write its files, unless that was done before from the very same."""
         date = exam.date.isoformat()
-        fingerprint = self._fingerprint(exam, scans)
+        shared = {clip.file: self.reader.elsewhere(clip) for clip in exam.clips}
+        fingerprint = self._fingerprint(exam, scans, shared)
         folder = self.out / exam_folder(exam)
         known = self.store.exam(exam.animal, date)
         if (
@@ -207,7 +182,9 @@ class _Night:
             exam,
             [scan.tracks for scan in scans if scan.status == "done"],
             [
-                ClipCoverage(scan.file, scan.window, scan.status, scan.reason, scan.frames, len(scan.used))
+                ClipCoverage(
+                    scan.file, scan.window, scan.status, scan.reason, scan.frames, len(scan.used), shared[scan.file]
+                )
                 for scan in scans
             ],
             self.settings,
@@ -221,12 +198,12 @@ class _Night:
         self.store.save_exam(StoredExam(exam.animal, date, fingerprint, summary, tuple(files)), self.run)
         return ExamOutcome(exam.animal, date, exam.folder, "written", None, clips, folder)
 
-    def _fingerprint(self, exam: Exam, scans: Sequence[ClipScan]) -> str:
+    def _fingerprint(self, exam: Exam, scans: Sequence[ClipScan], shared: Mapping[str, tuple[str, ...]]) -> str:
         """Names everything the exam's files follow from."""
         content = [
             RESULTS,
             _EXAM.dump_python(exam, mode="json"),
-            [(scan.file, scan.sha256, scan.status, scan.reason) for scan in scans],
+            [(scan.file, scan.sha256, scan.status, scan.reason, shared[scan.file]) for scan in scans],
             [self.detector.model.name, self.detector.model.sha256, self.detector.engine_name],
             self.settings_sha256,
             sorted(self.known_species),
@@ -236,11 +213,6 @@ class _Night:
 
 _EXAM = TypeAdapter(Exam)
 _SUMMARY = TypeAdapter(ExamSummary)
-
-
-def _refused(clip: ExamClip, sha256: str, reason: str) -> tuple[ClipScan, ClipOutcome]:
-    scan = refused_scan(clip, sha256, reason)
-    return scan, ClipOutcome(clip.file, "refused", scan.reason)
 
 
 def _summaries(store: Store, out: Path) -> tuple[list[ExamSummary], list[ExamProblem]]:

@@ -28,7 +28,7 @@ FLOORS: tuple[dict[str, set[str]], ...] = (
     {"detect": {"detect"}, "exams": {"exams", "exam_file", "admission"}},
     {"track": {"track"}, "report": {"report"}},
     {"scan": {"scan", "gallery", "scale"}, "estimate": {"estimate"}},
-    {"batch": {"batch", "night", "lock", "archive"}},
+    {"batch": {"batch", "night", "lock", "archive", "copies", "clip_reader"}},
     {"bench": {"bench", "comparison"}, "review": {"review"}},
     {"cli": {"cli", "console", "ending"}},
 )

@@ -14,6 +14,7 @@ class ClipCoverage:
     """One clip of the exam. window : "left", "right" or None;  reason : why it was refused
 
     frames : how many were decoded;  frames_used : how many were fit for use
+    same_as : where, in other exams, the same recording lies, in words
     """
 
     file: str
@@ -22,6 +23,7 @@ class ClipCoverage:
     reason: str | None
     frames: int
     frames_used: int
+    same_as: tuple[str, ...] = ()
 
 
 def usable(coverage: Sequence[ClipCoverage]) -> tuple[ClipCoverage, ...]:

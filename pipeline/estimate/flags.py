@@ -50,6 +50,9 @@ CATALOGUE: Mapping[str, Reason] = {
     ),
     "clip-refused": Reason("check", "{file} could not be used: {reason}"),
     "clip-cut-short": Reason("check", "{file} was read in part: {reason}"),
+    "same-recording": Reason(
+        "check", "{file} is the same recording as {others}; one of them lies in the wrong place or is a copy too many."
+    ),
     "poor-scan": Reason(
         "check", "Only {used} frames could be used, of {frames} recorded, so eggs may have been missed."
     ),
@@ -103,6 +106,8 @@ def _found(grounds: Grounds, settings: FlagSettings) -> Found:
             yield "clip-refused", {"file": clip.file, "reason": clip.reason or "no reason was given."}
         elif clip.reason is not None:
             yield "clip-cut-short", {"file": clip.file, "reason": clip.reason}
+        if clip.same_as:
+            yield "same-recording", {"file": clip.file, "others": "; ".join(clip.same_as)}
     if grounds.species is None:
         yield "unknown-species", {"species": "The species is not told"}
     elif grounds.known_species is not None and grounds.species not in grounds.known_species:

@@ -3,7 +3,8 @@
 The modules are imported by name; this page names them only, so that nothing heavy is loaded with it.
 
 frame       Frame, ClipError
-clip        open_clip, Clip, file_sha256
+clip        open_clip, Clip
+identity    identify, RecordingIdentity, file_sha256, file_state
 dicom       open_dicom, DicomRecording
 regions     read_calibration, Calibration
 echoes      echo_weights

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import hashlib
 from collections.abc import Iterator
 from pathlib import Path
 from types import TracebackType
@@ -11,11 +10,11 @@ from pipeline.ingest.dicom import DicomRecording, open_dicom
 from pipeline.ingest.frame import ClipError, Frame, Picture, StreamBrokenError
 from pipeline.ingest.recordings import is_dicom, is_still
 from pipeline.ingest.regions import Calibration
-from pipeline.ingest.stills import read_stills, stills_in
+from pipeline.ingest.stills import read_stills
 from pipeline.ingest.video import Video, open_video
 from pipeline.settings import IngestSettings
 
-__all__ = ["Clip", "file_sha256", "open_clip"]
+__all__ = ["Clip", "open_clip"]
 
 
 class Clip:
@@ -141,18 +140,3 @@ def _check_file(path: Path) -> None:
             pass
     except OSError as error:
         raise ClipError(f"{path.name}: cannot be opened: {error.strerror or error}.") from error
-
-
-def file_sha256(path: Path) -> str:
-    """SHA-256 of the file's bytes, in hexadecimal; of a folder of stills, of its files' digests in natural order.
-
-    Raises ClipError if it cannot be read.
-    """
-    if path.is_dir():
-        digests = [bytes.fromhex(file_sha256(file)) for file in stills_in(path)]
-        return hashlib.sha256(b"".join(digests)).hexdigest()
-    try:
-        with path.open("rb") as file:
-            return hashlib.file_digest(file, "sha256").hexdigest()
-    except OSError as error:
-        raise ClipError(f"{path.name}: cannot be read: {error.strerror or error}.") from error

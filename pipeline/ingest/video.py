@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 import logging
 from collections.abc import Iterator
 from fractions import Fraction
@@ -60,6 +61,23 @@ class Video:
             log.debug("decoding stopped after packet %d: %s", packets, error)
             raise StreamBrokenError("the data after that are damaged") from error
         self._check_end(packets, reached)
+
+    def packets_sha256(self) -> str | None:
+        """SHA-256 of the coded pictures, in hexadecimal, without decoding them; None where there are none or damaged.
+
+        Instead of reading the pictures, not before or after.
+        """
+        from av.error import FFmpegError
+
+        digest, packets = hashlib.sha256(), 0
+        try:
+            for packet in self._container.demux(self._stream):
+                digest.update(packet)
+                packets += packet.size > 0
+        except FFmpegError as error:
+            log.debug("reading stopped after packet %d: %s", packets, error)
+            return None
+        return digest.hexdigest() if packets else None
 
     def _check_end(self, packets: int, reached_s: float) -> None:
         """Raises StreamBrokenError if the file is shorter than its header tells.

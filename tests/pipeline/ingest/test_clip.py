@@ -13,8 +13,9 @@ import numpy as np
 import pytest
 from PIL import Image
 
-from pipeline.ingest.clip import file_sha256, open_clip
+from pipeline.ingest.clip import open_clip
 from pipeline.ingest.frame import ClipError, Frame
+from pipeline.ingest.identity import file_sha256
 from pipeline.settings import IngestSettings, load_settings
 from tests.pipeline.ingest.filming import HEIGHT, WIDTH, film, scene
 

@@ -7,8 +7,9 @@ import pytest
 from numpy.typing import NDArray
 from PIL import Image
 
-from pipeline.ingest.clip import file_sha256, open_clip
+from pipeline.ingest.clip import open_clip
 from pipeline.ingest.frame import ClipError
+from pipeline.ingest.identity import file_sha256
 from pipeline.settings import IngestSettings, load_settings
 from tests.pipeline.ingest.filming import HEIGHT, WIDTH, scene
 
