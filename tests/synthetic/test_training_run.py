@@ -239,7 +239,7 @@ def test_a_wrong_key_and_a_wrong_value_are_refused_by_name(tmp_path: Path) -> No
         ConfigError, match=r"training\.toml, line \d+, key 'warmup_steps': unknown key; did you mean 'warm_up"
     ):
         load_training_settings(path)
-    path.write_text(text.replace("average_decay = 0.999", "average_decay = 1.999"), encoding="utf-8")
+    path.write_text(text.replace("average_decay = 0.", "average_decay = 1."), encoding="utf-8")
     with pytest.raises(ConfigError, match=r"key 'average_decay'.*less than 1"):
         load_training_settings(path)
     with pytest.raises(ConfigError, match="cannot be read"):
