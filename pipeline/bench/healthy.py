@@ -10,6 +10,8 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from pipeline.bench.healthy_dicom import write_dicom_files
+
 __all__ = ["SIDE_FILE", "VIDEOS", "moving_speckle", "write_healthy_files", "write_video"]
 
 SIDE_FILE = """\
@@ -90,13 +92,14 @@ def write_video(path: Path, codec: str, pixels: str, pictures: Sequence[NDArray[
 
 
 def write_healthy_files(folder: Path) -> list[Path]:
-    """One file of every kind in ``folder``, which is made: videos, stills and a side file. By name."""
+    """One file of every kind in ``folder``, which is made: videos, stills, DICOM files and a side file. By name."""
     folder.mkdir(parents=True, exist_ok=True)
     pictures = moving_speckle(8)
     for name, codec, pixels in VIDEOS:
         write_video(folder / name, codec, pixels, pictures)
     for name, write in _stills().items():
         write(folder / name, pictures)
+    write_dicom_files(folder, pictures, (folder / "h264.mp4").read_bytes())
     (folder / "exam.toml").write_text(SIDE_FILE, encoding="utf-8")
     return sorted(folder.iterdir())
 

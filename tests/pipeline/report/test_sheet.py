@@ -97,6 +97,16 @@ def test_no_millimetres_without_a_scale(without_scale: Invented) -> None:
     assert not re.search(r"\d mm\b(?! deep)", text.replace("152 × 118 mm", ""))  # noqa: RUF001
 
 
+def test_why_a_recordings_own_scale_is_not_used_is_said_beside_the_clip(clutch: Invented) -> None:
+    first, *others = clutch.scans
+    note = "its header tells of pixels of 9 x 9 mm, which no scanner makes"
+    unknown = replace(first, mm_per_px=None, scale_source="unknown", scale_note=note)
+    assert f"no scale: {note}." in page_of(replace(clutch, scans=(unknown, *others))).text
+    broken = replace(first, mm_per_px=0.2, scale_note=note, reason="only the first 7 frames could be read.")
+    text = page_of(replace(clutch, scans=(broken, *others))).text
+    assert f"only the first 7 frames could be read. scale: {note}." in text
+
+
 def test_one_outlined_picture_for_each_egg(clutch: Invented) -> None:
     page = page_of(clutch)
     assert page.tags.count("img") == len(clutch.finding.eggs)

@@ -1,0 +1,98 @@
+"""Small whole DICOM files of every kind that the pipeline reads, made to be damaged."""
+
+from __future__ import annotations
+
+import io
+import warnings
+from collections.abc import Sequence
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+__all__ = ["write_dicom_files"]
+
+MULTI_FRAME = "1.2.840.10008.5.1.4.1.1.3.1"  # Ultrasound Multi-frame Image Storage
+PLAIN = {"native.dcm": "ExplicitVRLittleEndian", "big.dcm": "ExplicitVRBigEndian"}
+LOSSLESS = {"rle.dcm": "RLELossless", "jpeg2000.dcm": "JPEG2000Lossless"}
+
+
+def write_dicom_files(folder: Path, pictures: Sequence[NDArray[np.uint8]], video: bytes) -> None:
+    """One file of every kind with the (H, W) ``pictures``; the one with a video holds ``video``, an H.264 stream."""
+    from PIL import Image
+    from pydicom import uid
+    from pydicom.encaps import encapsulate
+    from pydicom.pixels.utils import compress
+
+    grey = np.stack(pictures)
+    for name, syntax in PLAIN.items():
+        made = _header(grey, getattr(uid, syntax))
+        _save(made, folder / name, grey.tobytes())
+    for name, syntax in LOSSLESS.items():
+        made = _header(grey, uid.ExplicitVRLittleEndian)
+        made.PixelData = grey.tobytes()
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore")
+            compress(made, getattr(uid, syntax))
+        made.save_as(folder / name, enforce_file_format=True)
+    frames = []
+    for picture in pictures:
+        packed = io.BytesIO()
+        Image.fromarray(picture).save(packed, "JPEG", quality=90)
+        frames.append(packed.getvalue())
+    _save(_header(grey, uid.JPEGBaseline8Bit), folder / "jpeg.dcm", encapsulate(frames), compressed=True)
+    held = _header(
+        grey, uid.MPEG4HP41, SamplesPerPixel=3, PlanarConfiguration=0, PhotometricInterpretation="YBR_PARTIAL_420"
+    )
+    _save(held, folder / "video.dcm", encapsulate([video], has_bot=False), compressed=True)
+    table = np.arange(256, dtype=np.uint16) * 257
+    colours: dict[str, Any] = {"PhotometricInterpretation": "PALETTE COLOR"}
+    for colour in ("Red", "Green", "Blue"):
+        colours[f"{colour}PaletteColorLookupTableDescriptor"] = [256, 0, 16]
+        colours[f"{colour}PaletteColorLookupTableData"] = table.tobytes()
+    _save(_header(grey, uid.ImplicitVRLittleEndian, **colours), folder / "palette.dcm", grey.tobytes())
+
+
+def _header(grey: NDArray[np.uint8], syntax: Any, **elements: Any) -> Any:
+    from pydicom.dataset import Dataset, FileDataset, FileMetaDataset
+    from pydicom.uid import UID, generate_uid
+
+    meta = FileMetaDataset()
+    meta.TransferSyntaxUID = syntax
+    meta.MediaStorageSOPClassUID = UID(MULTI_FRAME)
+    meta.MediaStorageSOPInstanceUID = generate_uid(entropy_srcs=["healthy"])
+    order = {"is_implicit_VR": syntax.is_implicit_VR, "is_little_endian": syntax.is_little_endian}
+    made = FileDataset("", {}, file_meta=meta, preamble=bytes(128), **order)
+    frames, height, width = grey.shape
+    region = Dataset()
+    region.RegionSpatialFormat = region.RegionDataType = 1
+    region.RegionLocationMinX0 = region.RegionLocationMinY0 = region.RegionFlags = 0
+    region.RegionLocationMaxX1, region.RegionLocationMaxY1 = width - 1, height - 1
+    region.PhysicalUnitsXDirection = region.PhysicalUnitsYDirection = 3
+    region.PhysicalDeltaX = region.PhysicalDeltaY = 0.05
+    told = {
+        "SOPClassUID": MULTI_FRAME,
+        "Modality": "US",
+        "SequenceOfUltrasoundRegions": [region],
+        "SamplesPerPixel": 1,
+        "PhotometricInterpretation": "MONOCHROME2",
+        "NumberOfFrames": frames,
+        "Rows": height,
+        "Columns": width,
+        "BitsAllocated": 8,
+        "BitsStored": 8,
+        "HighBit": 7,
+        "PixelRepresentation": 0,
+        "FrameTimeVector": [0] + [40] * (frames - 1),
+    }
+    for keyword, value in (told | elements).items():
+        setattr(made, keyword, value)
+    return made
+
+
+def _save(made: Any, path: Path, pixels: bytes, *, compressed: bool = False) -> None:
+    made.PixelData = pixels
+    made["PixelData"].VR = "OB"
+    made["PixelData"].is_undefined_length = compressed
+    made.save_as(path, enforce_file_format=True)
