@@ -16,6 +16,7 @@ from typing import Any
 import numpy as np
 
 from pipeline.exams import ExamClip
+from pipeline.ingest.clip_quality import ClipQuality
 from pipeline.scale import RecordedScale, clip_scale
 from pipeline.scan import ClipScan, ScanPicture
 from pipeline.store import StoredPicture, StoredScan
@@ -23,7 +24,7 @@ from pipeline.track.tracks import ClipTracks, Track
 
 __all__ = ["pack_scan", "unpack_scan"]
 
-FORMAT = "clutchlight/scan/4"
+FORMAT = "clutchlight/scan/5"
 """Raised when the form changes, and also when the same recording gives another scan: a kept scan of another
 format counts as not there, and its clip is read again."""
 
@@ -40,6 +41,7 @@ def pack_scan(scan: ClipScan) -> StoredScan:
     head = {
         "format": FORMAT,
         "facts": {name: getattr(scan, name) for name in FACTS},
+        "quality": [scan.quality.skipped, scan.quality.contact],
         "recorded_scale": [scan.recorded_scale.mm_per_px, scan.recorded_scale.fault],
         "tracks": [track.identity for track in scan.tracks.tracks],
         "arrays": [[name, array.dtype.newbyteorder("<").str, array.shape] for name, array in arrays.items()],
@@ -66,6 +68,7 @@ def unpack_scan(stored: StoredScan, clip: ExamClip, sha256: str) -> ClipScan | N
         return None
     arrays = _arrays(head["arrays"], body)
     facts = head["facts"]
+    skipped, contact = head["quality"]
     recorded = RecordedScale(*head["recorded_scale"])
     scale = clip_scale(clip, recorded, facts["depth_px"])
     tracks = tuple(
@@ -79,6 +82,7 @@ def unpack_scan(stored: StoredScan, clip: ExamClip, sha256: str) -> ClipScan | N
         scale_source=scale.source,
         recorded_scale=recorded,
         scale_note=scale.note,
+        quality=ClipQuality(tuple((cause, number) for cause, number in skipped), (contact[0], contact[1])),
         tracks=ClipTracks(clip.file, clip.window, scale.mm_per_px, facts["frames"], tracks, facts["middle_px"]),
         pictures={each.track: ScanPicture(each.frame, each.ellipse, each.jpeg) for each in stored.pictures},
         **{name: arrays[name] for name in TABLES},

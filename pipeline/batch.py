@@ -48,7 +48,7 @@ __all__ = ["run_batch"]
 
 log = logging.getLogger(__name__)
 
-RESULTS = 3
+RESULTS = 4
 """Raised when the same scans give other results or files, so that every exam is written anew."""
 
 
@@ -183,7 +183,14 @@ class _Night:
             [scan.tracks for scan in scans if scan.status == "done"],
             [
                 ClipCoverage(
-                    scan.file, scan.window, scan.status, scan.reason, scan.frames, len(scan.used), shared[scan.file]
+                    scan.file,
+                    scan.window,
+                    scan.status,
+                    scan.reason,
+                    scan.frames,
+                    len(scan.used),
+                    shared[scan.file],
+                    scan.quality,
                 )
                 for scan in scans
             ],

@@ -7,7 +7,6 @@ them is a row of numbers for each detection and one picture for each track.
 from __future__ import annotations
 
 from array import array
-from collections import Counter
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass, field, replace
@@ -21,8 +20,9 @@ from pipeline.detect import Detections
 from pipeline.exams import ExamClip
 from pipeline.gallery import Gallery, ScanPicture
 from pipeline.ingest.clip import Clip, open_clip
+from pipeline.ingest.clip_quality import ClipQuality
 from pipeline.ingest.frame import ClipError, Frame
-from pipeline.ingest.quality import judge_frame
+from pipeline.ingest.judged import JudgedFrames
 from pipeline.ingest.region_sector import place_sector
 from pipeline.ingest.sector import Sector
 from pipeline.scale import RecordedScale, ScaleSource, clip_scale
@@ -46,6 +46,7 @@ class ClipScan:
     depth_px : from the probe's face to the lower end of the sector, None where no sector was found
     middle_px : x of the sector's middle, None likewise
     recorded_scale : what the file tells of its scale itself
+    quality : which frames were left out, and why
     scale_note : what a technician should know of the scale, None if nothing
     """
 
@@ -73,6 +74,7 @@ class ClipScan:
     middle_px: float | None = None
     recorded_scale: RecordedScale = field(default_factory=RecordedScale)
     scale_note: str | None = None
+    quality: ClipQuality = field(default_factory=ClipQuality)
 
 
 class Model(Protocol):
@@ -193,7 +195,7 @@ def _scan(
     depth_px = sector.depth_range_px if found else None
     middle_px = (sector.box[0] + sector.box[2] - 1) / 2 if found else None
     tracker, gallery, rows = ClipTracker(settings.track), Gallery(sector.mask), _Rows()
-    judged = _Judged(chain(ahead, recording), sector, settings, progress)
+    judged = JudgedFrames(chain(ahead, recording), sector, settings.ingest, progress)
     for frame, detections, repeated in _detected(judged, sector, detector, settings.detect.batch_frames):
         if repeated:
             # The same picture again is no second witness: its detections are listed, and no track grows by them.
@@ -226,47 +228,9 @@ def _scan(
         middle_px=middle_px,
         recorded_scale=recorded,
         scale_note=scale.note,
+        quality=judged.quality,
         **rows.tables(finished.renumbering),
     )
-
-
-class _Judged:
-    """The usable frames of a clip, each with whether it repeats the usable one before.
-
-    frames : how many were decoded so far
-    """
-
-    def __init__(
-        self, frames: Iterable[Frame], sector: Sector, settings: Settings, progress: Callable[[int], None]
-    ) -> None:
-        self.frames = 0
-        self._source = frames
-        self._sector = sector
-        self._settings = settings.ingest
-        self._progress = progress
-        self._causes: Counter[str] = Counter()
-
-    def __iter__(self) -> Iterator[tuple[Frame, bool]]:
-        before: Frame | None = None
-        was_usable = False
-        for frame in self._source:
-            grey = None if before is None else before.grey
-            quality = judge_frame(frame.grey, self._sector, grey, self._settings)
-            if quality.usable:
-                yield frame, quality.repeated and was_usable
-            elif quality.cause is not None:
-                self._causes[quality.cause] += 1
-            before, was_usable = frame, quality.usable
-            self.frames += 1
-            self._progress(1)
-
-    def verdict(self, used: int) -> str:
-        """Why a clip with so few used frames is refused."""
-        causes = ", ".join(f"{number} {cause}" for cause, number in sorted(self._causes.items()))
-        return (
-            f"only {used} of {self.frames} frames could be used ({causes}); "
-            "look at the recording, and at the scanner's gain."
-        )
 
 
 def _detected(

@@ -49,7 +49,11 @@ class IngestSettings(Section):
     sector_lookahead_frames: Annotated[int, Field(ge=1, le=250)]
     dark_below: GreyLevel
     saturated_share_above: Share
+    contact_share_below: Share
+    banding_above: Share
+    likeness_below: Share
     repeated_below: GreyLevel
+    frozen_after_frames: Annotated[int, Field(ge=1, le=10_000)]
     minimum_usable_share: Share
 
 

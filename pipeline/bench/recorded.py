@@ -13,7 +13,7 @@ from models.errors import ClutchlightError
 from pipeline.detect import Framing
 from pipeline.ingest.clip import open_clip
 from pipeline.ingest.frame import ClipError
-from pipeline.ingest.quality import judge_frame
+from pipeline.ingest.quality import FrameJudge
 from pipeline.ingest.recordings import is_recording
 from pipeline.ingest.sector import find_sector
 from pipeline.settings import IngestSettings
@@ -60,9 +60,9 @@ def _some(path: Path, wanted: int, rng: np.random.Generator, settings: IngestSet
     with open_clip(path, settings) as clip:
         ahead = list(islice(clip, settings.sector_lookahead_frames))
         sector = find_sector([frame.grey for frame in ahead])
-        framing = Framing(sector)
+        framing, judge = Framing(sector), FrameJudge(sector, settings)
         for frame in chain(ahead, clip):
-            if not judge_frame(frame.grey, sector, None, settings).usable:
+            if not judge.judge(frame.grey, moves=frame.time_s is not None).usable:
                 continue
             # The frames with the lowest lots stay, so that a clip of any length is read once and not kept.
             lot = rng.random()

@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Literal
+
+from pipeline.ingest.clip_quality import ClipQuality
 
 __all__ = ["ClipCoverage", "swept_windows", "usable"]
 
@@ -13,7 +15,7 @@ __all__ = ["ClipCoverage", "swept_windows", "usable"]
 class ClipCoverage:
     """One clip of the exam. window : "left", "right" or None;  reason : why it was refused
 
-    frames : how many were decoded;  frames_used : how many were fit for use
+    frames : how many were decoded;  frames_used : how many were fit for use;  quality : why the others were not
     same_as : where, in other exams, the same recording lies, in words
     """
 
@@ -24,6 +26,7 @@ class ClipCoverage:
     frames: int
     frames_used: int
     same_as: tuple[str, ...] = ()
+    quality: ClipQuality = field(default_factory=ClipQuality)
 
 
 def usable(coverage: Sequence[ClipCoverage]) -> tuple[ClipCoverage, ...]:

@@ -53,6 +53,14 @@ CATALOGUE: Mapping[str, Reason] = {
     "same-recording": Reason(
         "check", "{file} is the same recording as {others}; one of them lies in the wrong place or is a copy too many."
     ),
+    "poor-clip": Reason(
+        "check", "{file}: {lost} of {frames} frames could not be used ({causes}). For the next scan: {hint}."
+    ),
+    "side-lost": Reason(
+        "note",
+        "{file}: most of the {side} side of the picture was lost to poor contact or shadow. For the next scan: more"
+        " gel, slower.",
+    ),
     "poor-scan": Reason(
         "check", "Only {used} frames could be used, of {frames} recorded, so eggs may have been missed."
     ),
@@ -126,6 +134,8 @@ def _found(grounds: Grounds, settings: FlagSettings) -> Found:
 def _of_scan(grounds: Grounds, settings: FlagSettings) -> Found:
     clips = usable(grounds.coverage)
     used, frames = sum(clip.frames_used for clip in clips), sum(clip.frames for clip in clips)
+    for clip in clips:
+        yield from _of_recording(clip, settings)
     poor = used < settings.usable_frames or used < settings.usable_share * frames
     if poor:
         yield "poor-scan", {"used": used, "frames": frames}
@@ -139,6 +149,16 @@ def _of_scan(grounds: Grounds, settings: FlagSettings) -> Found:
         yield "one-window-only", {"window": next(iter(windows))}
     if len(windows) == 2:
         yield from _of_windows(grounds, settings)
+
+
+def _of_recording(clip: ClipCoverage, settings: FlagSettings) -> Found:
+    quality, side = clip.quality, clip.quality.lost_side
+    if quality.hint is not None and clip.frames_used < settings.usable_share * clip.frames:
+        lost = clip.frames - clip.frames_used
+        values = {"file": clip.file, "lost": lost, "frames": clip.frames, "causes": quality.causes}
+        yield "poor-clip", {**values, "hint": quality.hint}
+    elif side is not None:
+        yield "side-lost", {"file": clip.file, "side": side}
 
 
 def _of_windows(grounds: Grounds, settings: FlagSettings) -> Found:

@@ -11,6 +11,8 @@ echoes      echo_weights
 fan, slab   the shapes of sectors
 sector      find_sector, Sector
 region_sector  place_sector
-quality     judge_frame, FrameQuality
+quality     FrameJudge, FrameQuality
+clip_quality  ClipQuality
+judged      JudgedFrames
 recordings  is_recording, is_dicom, is_still
 """

@@ -9,6 +9,7 @@ import pytest
 from pipeline.estimate.counts import Reach, tally
 from pipeline.estimate.coverage import ClipCoverage
 from pipeline.estimate.flags import CATALOGUE, Grounds, flags
+from pipeline.ingest.clip_quality import ClipQuality
 from pipeline.settings import load_settings
 from pipeline.track.distribution import Distribution, certainly
 from pipeline.track.merging import Egg, Grouping, Member
@@ -49,6 +50,7 @@ def test_a_good_scan_of_a_clear_clutch_raises_nothing():
 
 NOTHING_USED = replace(LEFT, frames_used=0)
 REFUSED = ClipCoverage("left-2.mp4", "left", "refused", "it ends after 12 bytes.", 0, 0)
+LOST = replace(LEFT, frames_used=100, quality=ClipQuality((("no contact", 190), ("too fast", 10)), (0.1, 0.8)))
 WIDE = Distribution(-7, np.full(8, 1 / 8))
 
 
@@ -60,6 +62,8 @@ WIDE = Distribution(-7, np.full(8, 1 / 8))
         ("one-window-only", {"coverage": (LEFT,)}),
         ("window-unknown", {"coverage": (LEFT, replace(RIGHT, window=None))}),
         ("windows-disagree", {"shelled": counted(6, 1)}),
+        ("poor-clip", {"coverage": (LOST, RIGHT)}),
+        ("side-lost", {"coverage": (replace(LEFT, quality=ClipQuality((), (0.9, 0.3))), RIGHT)}),
         ("poor-scan", {"coverage": (replace(LEFT, frames_used=20), replace(RIGHT, frames_used=20))}),
         ("none-seen", {"shelled": counted(), "stages": ()}),
         ("low-confidence", {"shelled": counted(5, 5, shift=Distribution(-4, np.full(5, 0.2)))}),
@@ -88,6 +92,14 @@ def test_the_gravest_come_first_and_say_what_was_found():
     raised = flags(replace(CALM, coverage=(REFUSED,), species=None), SETTINGS.flags)
     assert [flag.severity for flag in raised] == ["vet today", "check", "note"]
     assert raised[1].reason == "left-2.mp4 could not be used: it ends after 12 bytes."
+
+
+def test_a_clip_that_lost_frames_tells_the_next_hand_what_to_do():
+    (raised,) = (one for one in flags(replace(CALM, coverage=(LOST, RIGHT)), SETTINGS.flags) if one.code == "poor-clip")
+    assert raised.reason == (
+        "left-1.mp4: 200 of 300 frames could not be used (190 no contact, 10 too fast). For the next scan: most of the"
+        " left side was lost to poor contact: more gel, the whole face of the probe on the skin, slower."
+    )
 
 
 def test_every_reason_of_the_catalogue_is_a_sentence():
