@@ -154,13 +154,32 @@ def test_palette(tmp_path: Path, settings: IngestSettings, bits: int) -> None:
     assert abs(greys(path, settings).astype(int) - (255 - scenes())).max() <= 1
 
 
-def test_a_palette_in_segments_that_grow_without_bound_is_refused(tmp_path: Path, settings: IngestSettings) -> None:
-    bomb = np.tile(np.array([1, 65535, 7], np.uint16), 20_000).tobytes()
+def test_a_palette_of_the_other_byte_order(tmp_path: Path, settings: IngestSettings) -> None:
+    table = (np.arange(256)[::-1] * 256 + 7).astype(">u2").tobytes()
+    elements: dict[str, Any] = {"PhotometricInterpretation": "PALETTE COLOR"}
+    for colour in ("Red", "Green", "Blue"):
+        elements[f"{colour}PaletteColorLookupTableDescriptor"] = [256, 0, 16]
+        elements[f"{colour}PaletteColorLookupTableData"] = table
+    path = write(tmp_path / "a.dcm", dataset(scenes(), ExplicitVRBigEndian, **elements), scenes().tobytes())
+    np.testing.assert_array_equal(greys(path, settings), 255 - scenes())
+
+
+@pytest.mark.parametrize(("segments", "is_read"), [(1, True), (3, False)])
+def test_a_palette_in_segments_ends_where_stored_values_do(
+    tmp_path: Path, settings: IngestSettings, segments: int, is_read: bool
+) -> None:
+    """One value, then lines of 65,535 more, each of which takes six bytes: a table that could grow without bound."""
+    bomb = np.array([0, 1, 0] + segments * [1, 65535, 65535], np.uint16).tobytes()
     elements: dict[str, Any] = {"PhotometricInterpretation": "PALETTE COLOR"}
     for colour in ("Red", "Green", "Blue"):
         elements[f"{colour}PaletteColorLookupTableDescriptor"] = [0, 0, 16]
         elements[f"Segmented{colour}PaletteColorLookupTableData"] = bomb
-    assert "not one picture can be read" in refusal(native(tmp_path / "a.dcm", **elements), settings)
+    wide = scenes().astype(np.uint16) * 257
+    path = native(tmp_path / "a.dcm", wide, **elements)
+    if is_read:
+        assert abs(greys(path, settings).astype(int) - scenes()).max() <= 1
+    else:
+        assert "not one picture can be read" in refusal(path, settings)
 
 
 @pytest.mark.parametrize("has_bot", [True, False])

@@ -6,6 +6,7 @@ import io
 
 import numpy as np
 import pytest
+from pydicom.encaps import encapsulate
 
 from pipeline.ingest.fragments import DamagedFragmentsError, FragmentStream, encoded_size, locate_frames
 from tests.pipeline.ingest.dicom_files import jpegs, scenes
@@ -38,6 +39,14 @@ def test_sizes_that_pictures_declare_themselves() -> None:
 @pytest.mark.parametrize("content", [b"", b"\xfe\xff\x00\xe0", b"\xfe\xff\x00\xe0\0\0\0\0"])
 def test_nothing_stored(content: bytes) -> None:
     assert locate_frames(io.BytesIO(content), 3) == []
+
+
+def test_the_table_of_offsets_tells_frames_apart_where_their_bytes_do_not() -> None:
+    stored = io.BytesIO(encapsulate([b"abcdefgh" * 4, b"12345678" * 4], fragments_per_frame=3))
+    frames = locate_frames(stored, 2)
+    assert [len(frame) for frame in frames] == [3, 3]
+    joined = [FragmentStream(stored, frame).read() for frame in frames]
+    assert joined == [b"abcdefgh" * 4, b"12345678" * 4]
 
 
 def test_data_that_are_no_fragments() -> None:

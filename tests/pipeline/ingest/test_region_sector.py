@@ -57,6 +57,12 @@ def test_names_beside_the_region_never_show_even_where_no_outline_is_found() -> 
     assert sector.kind == "rectangle"
 
 
+def test_where_nothing_is_seen_the_region_is_the_outline() -> None:
+    sector, _ = place_sector([np.zeros((HEIGHT, WIDTH), np.uint8)], Calibration((BOX,), (0.3, 0.3)))
+    assert (sector.kind, sector.box) == ("rectangle", BOX)
+    assert np.count_nonzero(sector.mask) == 480 * 390
+
+
 @pytest.mark.parametrize("lit", [0, 320])
 def test_of_two_regions_side_by_side_the_one_with_the_fan(lit: int) -> None:
     picture = np.zeros((HEIGHT, WIDTH), np.uint8)
