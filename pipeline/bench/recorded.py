@@ -15,7 +15,7 @@ from pipeline.ingest.clip import open_clip
 from pipeline.ingest.frame import ClipError
 from pipeline.ingest.quality import FrameJudge
 from pipeline.ingest.recordings import is_recording
-from pipeline.ingest.sector import find_sector
+from pipeline.ingest.region_sector import place_sector
 from pipeline.settings import IngestSettings
 
 __all__ = ["recorded_pictures"]
@@ -59,7 +59,7 @@ def _some(path: Path, wanted: int, rng: np.random.Generator, settings: IngestSet
     chosen: list[tuple[float, int, Pictures]] = []
     with open_clip(path, settings) as clip:
         ahead = list(islice(clip, settings.sector_lookahead_frames))
-        sector = find_sector([frame.grey for frame in ahead])
+        sector, _ = place_sector([frame.grey for frame in ahead], clip.calibration)
         framing, judge = Framing(sector), FrameJudge(sector, settings)
         for frame in chain(ahead, clip):
             if not judge.judge(frame.grey, moves=frame.time_s is not None).usable:
