@@ -78,6 +78,8 @@ class DicomRecording:
             # The decoders raise whatever they trip over.
             log.debug("%s: frame %d: %s", header.name, number, error, exc_info=True)
             self._end(number, "the data there are damaged, or stored in a way not known here", error)
+        if number == 0:
+            raise ClipError(f"{header.name}: cut short within its first picture; copy it from the scanner again.")
         # Of videos inside, headers are known to count one or two frames too many.
         if number < header.frames - (2 if header.is_video else 0):
             self._end(number, f"the file ends there, its header tells of {header.frames} frames")

@@ -72,7 +72,7 @@ def test_truncated_compressed_frames_are_kept_up_to_there(
         (132, "header is damaged"),
         (200, "header is damaged"),
         (400, "header is damaged"),
-        (800, "not one picture can be read: the file ends there"),
+        (800, "cut short within its first picture; copy it from the scanner again"),
     ],
 )
 def test_files_cut_off_before_or_in_their_first_picture(
