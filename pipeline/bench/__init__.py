@@ -6,8 +6,9 @@ strata        what figures are split by                doubt         whether sta
 false_alarms  eggs seen where there is none            counts        animals counted
 figures       all of it for one data set               table         the same for people
 plots         and as curves
-healthy       small whole files of every kind           damage        how files come to harm
-fuzz          damaged files, read by the thousand       speed         reading timed against bare decoding
+healthy       small whole files of every kind          healthy_dicom DICOM among them
+damage        how files come to harm                   fuzz          damaged files, read by the thousand
+speed         reading timed against bare decoding      reading       both
 blind         a detector that sees nothing
 recorded      frames of recordings                     sheet         phantoms beside them, for the eye
 """

@@ -24,6 +24,7 @@ from pipeline.bench.blind import BlindDetector
 from pipeline.bench.damage import damaged
 from pipeline.bench.healthy import write_healthy_files
 from pipeline.exams import ExamClip, find_exams
+from pipeline.ingest.identity import identify
 from pipeline.scan import scan_clip
 from pipeline.settings import Settings, load_settings
 
@@ -226,11 +227,14 @@ def _serve(pipe: Connection, memory_mb: int, reader: Reader) -> None:
 
 
 def read_file(path: Path, settings: Settings) -> tuple[Outcome, str]:
-    """Scans a recording from end to end, with a detector that sees nothing; of a side file, finds its exam."""
+    """Tells what a recording is and scans it with a detector that sees nothing; of a side file, finds its exam."""
     if path.name == "exam.toml":
         search = find_exams(path.parent)
         return ("read", "") if search.exams else ("refused", search.problems[0].reason)
-    scan = scan_clip(ExamClip(path, path.name, None, None, None), "", BlindDetector(), settings, lambda frames: None)
+    identity = identify(path, settings.ingest)
+    scan = scan_clip(
+        ExamClip(path, path.name, None, None, None), identity.sha256, BlindDetector(), settings, lambda frames: None
+    )
     if scan.status == "refused":
         return "refused", scan.reason or ""
     return ("read", "") if scan.reason is None else ("read in part", scan.reason)

@@ -30,13 +30,13 @@ mm_per_px = 0.22
 # Container, codec and format of pixels.
 VIDEOS: tuple[tuple[str, str, str], ...] = (
     ("h264.mp4", "libx264", "yuv420p"),
-    ("h264.mkv", "libx264", "yuv420p"),
+    ("mpeg4.mkv", "mpeg4", "yuv420p"),
     ("hevc.mp4", "libx265", "yuv420p"),
     ("mpeg4.avi", "mpeg4", "yuv420p"),
     ("mpeg2.mpg", "mpeg2video", "yuv420p"),
     ("wmv2.wmv", "wmv2", "yuv420p"),
     ("mjpeg.avi", "mjpeg", "yuvj420p"),
-    ("mjpeg.mov", "mjpeg", "yuvj422p"),
+    ("h264.mov", "libx264", "yuv444p"),
     ("ffv1.mkv", "ffv1", "yuv420p"),
     ("raw.avi", "rawvideo", "yuv420p"),
     ("still.gif", "gif", "gray"),

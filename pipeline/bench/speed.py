@@ -18,7 +18,7 @@ from pipeline.settings import Settings
 __all__ = ["ReadingSpeed", "measure_reading", "reading_table"]
 
 # A recorder's usual size and a sweep's usual length.
-HEIGHT, WIDTH, FRAMES = 768, 1024, 150
+HEIGHT, WIDTH, FRAMES = 768, 1024, 300
 REPEATS = 3
 
 
