@@ -14,14 +14,14 @@ from tests.pipeline.bench.harmful import read_by_name
 
 
 def test_a_slice_of_the_damaged_files_does_no_harm(tmp_path: Path) -> None:
-    figures = fuzz(tmp_path, 60, seed=11)
+    figures = fuzz(tmp_path, 72, seed=11)
     assert figures.failures == (), figures.table()
     total: Counter[str] = Counter()
     for counts in figures.outcomes.values():
         total.update(counts)
-    assert sum(total.values()) == 60
+    assert sum(total.values()) == 72
     # Damage that is always refused, or never, would try little.
-    assert all(total[outcome] >= 3 for outcome in ("read", "read in part", "refused"))
+    assert all(total[outcome] >= 2 for outcome in ("read", "read in part", "refused"))
     assert len(figures.outcomes) >= 15
     assert figures.memory_mb < 600
 
