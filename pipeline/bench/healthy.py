@@ -48,7 +48,8 @@ def moving_speckle(frames: int, *, height: int = 80, width: int = 96, seed: int 
 
     The echo is complex Gaussian noise, smooth over a few pixels, whose size is shown on a scale of 60 dB. From frame
     to frame it drifts by a pixel and keeps nine tenths of itself, as under a probe that moves by a part of its
-    slice's thickness; a coder thus has about as much to do as with a real sweep.
+    slice's thickness; a coder thus has about as much to do as with a real sweep. A disc in the middle holds fluid and
+    gives no echo.
     """
     import cv2
 
@@ -57,12 +58,15 @@ def moving_speckle(frames: int, *, height: int = 80, width: int = 96, seed: int 
     deep, wide = height - 2 * margin, width - width // 6
     kept = 0.9
     echo = np.zeros((deep, wide, 2), np.float32)
+    depth, across = np.ogrid[:deep, :wide]
+    is_fluid = np.hypot(depth - deep / 2, across - wide / 2) < deep / 5
     pictures = []
     for index in range(frames):
         fresh = cv2.GaussianBlur(rng.standard_normal(echo.shape, np.float32), (0, 0), 1.5)
         share = np.sqrt(1 - kept**2) if index else 1.0
         echo = kept * np.roll(echo, 1, axis=0) + np.float32(share / fresh.std()) * fresh
         level = 20 * np.log10(np.hypot(echo[..., 0], echo[..., 1]) + 1e-3) - 10.0
+        level[is_fluid] = -60.0
         picture = np.zeros((height, width), np.uint8)
         picture[margin : margin + deep, margin : margin + wide] = np.clip(255 * (level / 60 + 0.5), 0, 255)
         picture[2 : margin - 1, -(2 + index % (width // 8)) :] = 200

@@ -21,8 +21,8 @@ def test_every_format_is_timed_both_ways(tmp_path: Path) -> None:
 
 def test_speckle_keeps_nine_tenths_from_frame_to_frame_and_drifts_by_a_pixel() -> None:
     first, second = moving_speckle(2, height=160, width=192)
-    one, two = first[20:140, 20:160].astype(float), second[20:140, 20:160].astype(float)
+    one, two = first[18:48, 20:160].astype(float), second[18:48, 20:160].astype(float)
     still = float(abs(np.corrcoef(one.ravel(), two.ravel())[0, 1]))
-    drifted = float(np.corrcoef(first[19:139, 20:160].ravel(), two.ravel())[0, 1])
+    drifted = float(np.corrcoef(first[17:47, 20:160].ravel(), two.ravel())[0, 1])
     assert drifted > 0.6  # of the echoes 0.9; the logarithm makes less of what is bright
     assert drifted > still + 0.05
