@@ -44,7 +44,7 @@ from pipeline.settings import Settings, settings_sha256
 from pipeline.store import Store, StoredExam, StoreError, database_path
 from synthetic.species import PROFILES, load_profile
 
-__all__ = ["run_batch"]
+__all__ = ["read_summaries", "run_batch"]
 
 log = logging.getLogger(__name__)
 
@@ -100,7 +100,7 @@ def run_batch(
                 raise
         report = BatchReport(root, out, tuple(outcomes), search.problems, None)
         try:
-            summaries, unreadable = _summaries(store, out)
+            summaries, unreadable = read_summaries(store, out)
             report = replace(report, problems=(*search.problems, *unreadable))
             write_night(out, summaries, report.problems)
             report = replace(report, index=out / "index.html")
@@ -222,7 +222,7 @@ _EXAM = TypeAdapter(Exam)
 _SUMMARY = TypeAdapter(ExamSummary)
 
 
-def _summaries(store: Store, out: Path) -> tuple[list[ExamSummary], list[ExamProblem]]:
+def read_summaries(store: Store, out: Path) -> tuple[list[ExamSummary], list[ExamProblem]]:
     """The exams of this and earlier nights, and those that another version wrote in another form."""
     summaries: list[ExamSummary] = []
     problems: list[ExamProblem] = []

@@ -9,7 +9,6 @@ from __future__ import annotations
 import json
 import sys
 from collections.abc import Sequence
-from enum import StrEnum
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -17,6 +16,8 @@ import typer
 
 from pipeline.ending import answering
 from pipeline.night import BatchReport, ExitCode
+from pipeline.options import EXIT_CODES, AsJson, Engine, EngineName, Quiet, SettingsFile, Traceback, Weights
+from pipeline.record_commands import outcome, record
 
 if TYPE_CHECKING:
     import torch
@@ -28,18 +29,6 @@ if TYPE_CHECKING:
 __all__ = ["main"]
 
 
-class EngineName(StrEnum):
-    OPENVINO = "openvino"
-    TORCH = "torch"
-    CUDA = "cuda"
-
-
-EXIT_CODES = (
-    "Exit codes: 0 all done; 1 something unexpected failed; 2 wrong usage, settings or output folder; "
-    "3 done, but some clips could not be used; 4 nothing usable found; 75 another run works in the output "
-    "folder; 130 interrupted."
-)
-
 app = typer.Typer(
     name="clutchlight",
     help="Counts and stages the eggs of turtles and tortoises in recorded ultrasound clips.",
@@ -49,18 +38,6 @@ app = typer.Typer(
     pretty_exceptions_enable=False,
     context_settings={"help_option_names": ["--help", "-h"]},
 )
-
-SettingsFile = Annotated[
-    Path | None,
-    typer.Option("--settings", metavar="FILE", help="TOML file with settings of your own; it may give any subset."),
-]
-Engine = Annotated[EngineName, typer.Option("--engine", help="What runs the network; cuda needs a GPU.")]
-Weights = Annotated[
-    Path | None, typer.Option("--weights", metavar="FILE", help="A network of your own; else the shipped one.")
-]
-Quiet = Annotated[bool, typer.Option("--quiet", help="Say nothing but what went wrong.")]
-AsJson = Annotated[bool, typer.Option("--json", help="Write the report as one JSON document to stdout.")]
-Traceback = Annotated[bool, typer.Option("--traceback", help="After a failure, show where in the program it arose.")]
 
 
 def main(argv: Sequence[str] | None = None) -> int:
@@ -300,6 +277,10 @@ def bench(
         for number, each in enumerate(figures, 1):
             write_whole(out / f"{number}-{each.name}.svg", [figures_svg(each).encode()])
         typer.echo(document if as_json else figures_table(figures), nl=not as_json)
+
+
+app.command(epilog=EXIT_CODES)(outcome)
+app.command(epilog=EXIT_CODES)(record)
 
 
 def load_detector(engine: str, weights: Path | None, settings: Settings) -> FrameDetector:

@@ -15,6 +15,7 @@ from models.errors import ClutchlightError
 __all__ = [
     "SCHEMA_VERSION",
     "ExamRow",
+    "OutcomeRow",
     "PictureRow",
     "RunRow",
     "ScanRow",
@@ -25,8 +26,8 @@ __all__ = [
     "settle_schema",
 ]
 
-SCHEMA_VERSION = 1
-"""Kept in the file as ``PRAGMA user_version``; raised when a table changes its shape or meaning."""
+SCHEMA_VERSION = 2
+"""Kept in the file as ``PRAGMA user_version``; raised when a table comes or changes its shape or meaning."""
 
 
 class StoreError(ClutchlightError):
@@ -81,6 +82,21 @@ class ExamRow(Table):
     run: Mapped[int] = mapped_column(ForeignKey("runs.identity"))
 
 
+class OutcomeRow(Table):
+    """Rows are only ever added; the last of an animal, kind and date holds."""
+
+    __tablename__ = "outcomes"
+    identity: Mapped[int] = mapped_column(primary_key=True)
+    recorded: Mapped[str]  # UTC, ISO 8601
+    animal: Mapped[str]
+    kind: Mapped[str]
+    date: Mapped[str]
+    number: Mapped[int | None]
+    who: Mapped[str | None]
+    note: Mapped[str | None]
+    withdrawn: Mapped[bool]
+
+
 def database_path(out: Path) -> Path:
     """Where the database of an output folder lies, or will."""
     return out / "clutchlight.sqlite"
@@ -107,7 +123,7 @@ def connect(path: Path) -> Engine:
 
 
 def settle_schema(engine: Engine, path: Path) -> None:
-    """Make the tables of a new file; refuse a newer file and one that belongs to something else."""
+    """Make the tables that the file lacks; refuse a newer file and one that belongs to something else."""
     with engine.begin() as connection:
         version = int(connection.exec_driver_sql("PRAGMA user_version").scalar_one())
         if version == SCHEMA_VERSION:
@@ -118,11 +134,11 @@ def settle_schema(engine: Engine, path: Path) -> None:
                 f"{SCHEMA_VERSION}). Install the newer version, or choose another folder with --out."
             )
         tables = int(connection.exec_driver_sql("SELECT count(*) FROM sqlite_master").scalar_one())
-        if tables:
+        if tables and not version:
             raise StoreError(
                 f"{path}: a database, but not one of Clutchlight's. Move it away, or choose another folder with --out."
             )
-        Table.metadata.create_all(connection)
+        Table.metadata.create_all(connection)  # version 1 had no outcomes, and nothing else has changed since
         connection.exec_driver_sql(f"PRAGMA user_version = {SCHEMA_VERSION}")
 
 

@@ -39,6 +39,7 @@ class ExamFile(BaseModel):
     weight_g: Annotated[float, Field(gt=0.0, le=1_000_000.0)] | None = None
     carapace_mm: Annotated[float, Field(gt=0.0, le=3000.0)] | None = None
     carapace_width_mm: Annotated[float, Field(gt=0.0, le=3000.0)] | None = None
+    scanned_by: Annotated[str, Field(min_length=1, max_length=200)] | None = None
     passed_before: Annotated[int, Field(ge=0, le=1000)] = 0
     clip: tuple[ClipNote, ...] = ()
 

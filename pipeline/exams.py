@@ -56,6 +56,7 @@ class Exam:
     carapace_width_mm: float | None
     passed_before: int
     clips: tuple[ExamClip, ...]
+    scanned_by: str | None = None  # at the end and with a default, so that exams kept before it was noted are read
 
 
 @dataclass(frozen=True)
@@ -166,6 +167,7 @@ def _exam_in(folder: Path, root: Path, problems: list[ExamProblem]) -> Exam | No
         carapace_width_mm=side.carapace_width_mm,
         passed_before=side.passed_before,
         clips=tuple(clips),
+        scanned_by=side.scanned_by,
     )
 
 

@@ -1,4 +1,4 @@
-"""What is known, kept: runs, finished clips and the exams' last results, in one SQLite file.
+"""What is known, kept: runs, finished clips, the exams' last results and outcomes, in one SQLite file.
 
 A clip's scan is kept under what decides it: the recording's bytes, the network, the settings and the engine.
 Every write is one transaction, so a run that is killed leaves a clip finished or absent, never in between.
@@ -24,6 +24,7 @@ from sqlalchemy.orm import Session
 from pipeline.database import (
     SCHEMA_VERSION,
     ExamRow,
+    OutcomeRow,
     PictureRow,
     RunRow,
     ScanRow,
@@ -33,6 +34,7 @@ from pipeline.database import (
     explanation,
     settle_schema,
 )
+from pipeline.outcomes import KINDS, Outcome
 
 __all__ = [
     "SCHEMA_VERSION",
@@ -203,6 +205,30 @@ class Store:
                 )
             )
 
+    def add_outcomes(self, outcomes: Sequence[Outcome]) -> None:
+        """Keep what was later known, all or nothing, after what is kept already: nothing is overwritten."""
+        recorded = _now()
+        with self._writing() as session:
+            session.add_all(
+                OutcomeRow(
+                    recorded=recorded,
+                    animal=one.animal,
+                    kind=one.kind,
+                    date=one.date.isoformat(),
+                    number=one.number,
+                    who=one.who,
+                    note=one.note,
+                    withdrawn=one.withdrawn,
+                )
+                for one in outcomes
+            )
+
+    def outcomes(self) -> Sequence[Outcome]:
+        """All that was ever told, corrected or not, in the order in which it was."""
+        with self._reading() as session:
+            rows = session.scalars(select(OutcomeRow).order_by(OutcomeRow.identity))
+            return [_told(row) for row in rows]
+
     @contextmanager
     def _reading(self) -> Iterator[Session]:
         with self._explained("read"), Session(self._engine) as session:
@@ -234,6 +260,11 @@ def _is(key: ScanKey) -> tuple[Any, ...]:
 
 def _stored(row: ExamRow) -> StoredExam:
     return StoredExam(row.animal, row.date, row.fingerprint, row.document, tuple(json.loads(row.files)))
+
+
+def _told(row: OutcomeRow) -> Outcome:
+    kind = next(kind for kind in KINDS if kind == row.kind)
+    return Outcome(row.animal, kind, dt.date.fromisoformat(row.date), row.number, row.who, row.note, row.withdrawn)
 
 
 def _now() -> str:

@@ -24,13 +24,13 @@ MAY_IMPORT = {
 # The pipeline's rooms with their modules and folders, from the ground. A room imports from itself and from below.
 FLOORS: tuple[dict[str, set[str]], ...] = (
     {"settings": {"settings"}},
-    {"ingest": {"ingest"}, "store": {"store", "database"}, "engines": {"engines"}},
+    {"ingest": {"ingest"}, "store": {"store", "database", "outcomes"}, "engines": {"engines"}},
     {"detect": {"detect"}, "exams": {"exams", "exam_file", "admission"}},
     {"track": {"track"}, "report": {"report"}},
     {"scan": {"scan", "gallery", "scale"}, "estimate": {"estimate"}},
     {"batch": {"batch", "night", "lock", "archive", "copies", "clip_reader"}},
-    {"bench": {"bench", "comparison"}, "review": {"review"}},
-    {"cli": {"cli", "console", "ending"}},
+    {"bench": {"bench", "comparison"}, "review": {"review"}, "record": {"record"}},
+    {"cli": {"cli", "console", "ending", "options", "record_commands"}},
 )
 
 # The report shows values whose types live in rooms above it.

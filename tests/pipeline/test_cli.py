@@ -66,7 +66,7 @@ def test_help_answers_at_once_without_heavy_libraries() -> None:
         assert word in answer.stdout
 
 
-@pytest.mark.parametrize("command", ["batch", "bench", "demo", "phantoms", "train"])
+@pytest.mark.parametrize("command", ["batch", "bench", "demo", "outcome", "phantoms", "record", "train"])
 def test_every_command_explains_itself(command: str, capsys: pytest.CaptureFixture[str]) -> None:
     assert cli.main([command, "--help"]) == ExitCode.DONE
     said = capsys.readouterr().out

@@ -43,7 +43,7 @@ def test_side_file_is_read_and_unnamed_clips_are_still_taken(tmp_path: Path) -> 
     put(
         folder / "exam.toml",
         'animal = "AF-0412"\nspecies = "Emys orbicularis"\ndate = 2026-05-14\nweight_g = 830\n'
-        "carapace_mm = 152\ncarapace_width_mm = 118\npassed_before = 2\n"
+        'carapace_mm = 152\ncarapace_width_mm = 118\npassed_before = 2\nscanned_by = "K. Sedge"\n'
         '[[clip]]\nfile = "left-1.mp4"\nwindow = "right"\nmm_per_px = 0.22\n'
         '[[clip]]\nfile = "b.mp4"\ndepth_mm = 90\n',
     )
@@ -54,6 +54,7 @@ def test_side_file_is_read_and_unnamed_clips_are_still_taken(tmp_path: Path) -> 
     (exam,) = search.exams
     assert (exam.animal, exam.species, exam.weight_g) == ("AF-0412", "Emys orbicularis", 830.0)
     assert (exam.carapace_mm, exam.carapace_width_mm, exam.passed_before) == (152.0, 118.0, 2)
+    assert exam.scanned_by == "K. Sedge"
     assert [(clip.file, clip.window, clip.mm_per_px, clip.depth_mm) for clip in exam.clips] == [
         ("b.mp4", None, None, 90.0),
         ("left-1.mp4", "right", 0.22, None),

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime as dt
 import os
 import signal
 import sqlite3
@@ -13,6 +14,7 @@ from pathlib import Path
 import pytest
 
 from pipeline.lock import LockedError, hold_lock
+from pipeline.outcomes import Outcome
 from pipeline.store import ScanKey, Store, StoredExam, StoredPicture, StoredScan, StoreError
 
 KEY = ScanKey("c" * 64, "m" * 64, "s" * 64, "openvino")
@@ -133,6 +135,30 @@ def test_a_newer_schema_is_refused(tmp_path: Path) -> None:
     connection.close()
     with pytest.raises(StoreError, match=r"newer version of Clutchlight \(schema 99"):
         Store(tmp_path)
+
+
+def test_outcomes_are_added_and_never_replaced(tmp_path: Path) -> None:
+    first = Outcome("AF-0001", "laid", dt.date(2026, 5, 20), 7, "K. Sedge", "two broken")
+    corrected = Outcome("AF-0001", "laid", dt.date(2026, 5, 20), 8)
+    gone = Outcome("AF-0001", "radiograph", dt.date(2026, 5, 2), None, withdrawn=True)
+    with Store(tmp_path) as store:
+        store.add_outcomes([first])
+        store.add_outcomes([corrected, gone])
+        store.add_outcomes([first])
+    with Store(tmp_path) as store:
+        assert list(store.outcomes()) == [first, corrected, gone, first]
+
+
+def test_a_file_from_before_outcomes_keeps_what_it_holds(tmp_path: Path) -> None:
+    with Store(tmp_path) as store:
+        store.save_scan(KEY, SCAN)
+    with closing(sqlite3.connect(tmp_path / "clutchlight.sqlite")) as connection:
+        connection.execute("drop table outcomes")
+        connection.execute("pragma user_version = 1")
+    with Store(tmp_path) as store:
+        assert store.scan(KEY) == SCAN
+        assert list(store.outcomes()) == []
+    assert ask(tmp_path, "pragma user_version") == [(2,)]
 
 
 def test_a_folder_that_cannot_be_made_is_named(tmp_path: Path) -> None:

@@ -9,7 +9,11 @@ from typing import TYPE_CHECKING
 import pytest
 
 from pipeline.exams import ExamProblem
-from pipeline.report.files import write_exam, write_night
+from pipeline.outcomes import Outcome
+from pipeline.record.figures import make_record
+from pipeline.record.page import record_html
+from pipeline.record.pairs import MatchRule
+from pipeline.report.files import write_exam, write_night, write_whole
 from pipeline.report.summary import summarise
 
 if TYPE_CHECKING:
@@ -18,7 +22,7 @@ if TYPE_CHECKING:
     from tests.pipeline.report.conftest import Invented
 
 CHROMIUM = Path("/usr/bin/chromium")
-PAGES = ["index.html", *(f"AF-04{n}/2026-05-14/report.html" for n in (12, 13, 14, 15))]
+PAGES = ["index.html", "record.html", *(f"AF-04{n}/2026-05-14/report.html" for n in (12, 13, 14, 15))]
 
 
 @pytest.fixture(scope="module")
@@ -27,7 +31,10 @@ def out(tmp_path_factory: pytest.TempPathFactory, night: tuple[Invented, ...]) -
     for invented in night:
         write_exam(folder, *invented.arguments)
     problems = [ExamProblem(Path("exams/AF-0420"), f"exams/AF-0420/{'x' * 120}.toml: no clips lie beside it")]
-    write_night(folder, [summarise(n.exam, n.finding, n.scans) for n in night], problems)
+    summaries = [summarise(n.exam, n.finding, n.scans) for n in night]
+    write_night(folder, summaries, problems)
+    laid = [Outcome(n.exam.animal, "laid", n.exam.date, 4) for n in night]
+    write_whole(folder / "record.html", [record_html(make_record(summaries, laid, MatchRule()))])
     return folder
 
 

@@ -1,0 +1,36 @@
+"""Options and words that the commands share."""
+
+from __future__ import annotations
+
+from enum import StrEnum
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+__all__ = ["EXIT_CODES", "AsJson", "Engine", "EngineName", "Quiet", "SettingsFile", "Traceback", "Weights"]
+
+
+class EngineName(StrEnum):
+    OPENVINO = "openvino"
+    TORCH = "torch"
+    CUDA = "cuda"
+
+
+EXIT_CODES = (
+    "Exit codes: 0 all done; 1 something unexpected failed; 2 wrong usage, settings or output folder; "
+    "3 done, but some clips could not be used; 4 nothing usable found; 75 another run works in the output "
+    "folder; 130 interrupted."
+)
+
+SettingsFile = Annotated[
+    Path | None,
+    typer.Option("--settings", metavar="FILE", help="TOML file with settings of your own; it may give any subset."),
+]
+Engine = Annotated[EngineName, typer.Option("--engine", help="What runs the network; cuda needs a GPU.")]
+Weights = Annotated[
+    Path | None, typer.Option("--weights", metavar="FILE", help="A network of your own; else the shipped one.")
+]
+Quiet = Annotated[bool, typer.Option("--quiet", help="Say nothing but what went wrong.")]
+AsJson = Annotated[bool, typer.Option("--json", help="Write the report as one JSON document to stdout.")]
+Traceback = Annotated[bool, typer.Option("--traceback", help="After a failure, show where in the program it arose.")]
