@@ -26,9 +26,9 @@ Results = Annotated[Path, typer.Option("--out", metavar="DIR", help="Output fold
 def outcome(
     out: Results,
     animal: Annotated[
-        str | None, typer.Argument(metavar="[ANIMAL]", help="The animal's id, as its sheet has it.")
+        str | None, typer.Argument(metavar="ANIMAL", help="The animal's id, as its sheet has it.")
     ] = None,
-    kind: Annotated[str | None, typer.Argument(metavar="[WHAT]", help="laid, radiograph, surgery or hatched.")] = None,
+    kind: Annotated[str | None, typer.Argument(metavar="WHAT", help="laid, radiograph, surgery or hatched.")] = None,
     date: Annotated[str | None, typer.Option("--date", metavar="DATE", help="When it was, like 2026-05-14.")] = None,
     number: Annotated[
         str,
