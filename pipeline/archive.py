@@ -24,7 +24,7 @@ from pipeline.track.tracks import ClipTracks, Track
 
 __all__ = ["pack_scan", "unpack_scan"]
 
-FORMAT = "clutchlight/scan/5"
+FORMAT = "clutchlight/scan/6"
 """Raised when the form changes, and also when the same recording gives another scan: a kept scan of another
 format counts as not there, and its clip is read again."""
 
@@ -42,7 +42,7 @@ def pack_scan(scan: ClipScan) -> StoredScan:
         "format": FORMAT,
         "facts": {name: getattr(scan, name) for name in FACTS},
         "quality": [scan.quality.skipped, scan.quality.contact],
-        "recorded_scale": [scan.recorded_scale.mm_per_px, scan.recorded_scale.fault],
+        "recorded_scale": [scan.recorded_scale.mm_per_px, scan.recorded_scale.fault, scan.recorded_scale.tick_px],
         "tracks": [track.identity for track in scan.tracks.tracks],
         "arrays": [[name, array.dtype.newbyteorder("<").str, array.shape] for name, array in arrays.items()],
     }

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from typing import Literal
 
 from pipeline.exams import ExamClip
+from pipeline.ingest.ruler import fitting_tick_mm
 
 __all__ = ["RecordedScale", "Scale", "ScaleSource", "clip_scale"]
 
@@ -17,10 +18,13 @@ AGREE_WITHIN = 0.03
 
 @dataclass(frozen=True)
 class RecordedScale:
-    """What the recording's bytes tell. mm_per_px : None if unknown;  fault : why what it tells was not believed"""
+    """What the recording's bytes tell. mm_per_px : None if unknown;  fault : why what it tells was not believed
+    tick_px : between the ticks of the ruler on its screen, None if none was read
+    """
 
     mm_per_px: float | None = None
     fault: str | None = None
+    tick_px: float | None = None
 
 
 @dataclass(frozen=True)
@@ -44,5 +48,16 @@ def clip_scale(clip: ExamClip, recorded: RecordedScale, depth_px: float | None) 
         # A sector fades before it ends, so a depth noted is no check; a scale noted is.
         differ = clip.mm_per_px is not None and abs(clip.mm_per_px / recorded.mm_per_px - 1.0) > AGREE_WITHIN
         note = f"exam.toml says {clip.mm_per_px:.3g} mm/px, the file's own scale was used" if differ else None
-        return Scale(recorded.mm_per_px, "dicom", note)
-    return Scale(noted, "unknown" if noted is None else "sidecar", recorded.fault)
+        return Scale(recorded.mm_per_px, "dicom", note or _against_the_ruler(recorded.mm_per_px, recorded))
+    if noted is None:
+        return Scale(None, "unknown", recorded.fault)
+    # A depth noted is no check for the ruler: a sector fades before it ends.
+    note = recorded.fault or (_against_the_ruler(noted, recorded) if clip.mm_per_px is not None else None)
+    return Scale(noted, "sidecar", note)
+
+
+def _against_the_ruler(mm_per_px: float, recorded: RecordedScale) -> str | None:
+    if recorded.tick_px is None or fitting_tick_mm(recorded.tick_px, mm_per_px) is not None:
+        return None
+    tick_mm = recorded.tick_px * mm_per_px
+    return f"the ticks of the ruler on the screen would be {tick_mm:.3g} mm apart, which no ruler has; check the scale"

@@ -24,6 +24,7 @@ from pipeline.ingest.clip_quality import ClipQuality
 from pipeline.ingest.frame import ClipError, Frame
 from pipeline.ingest.judged import JudgedFrames
 from pipeline.ingest.region_sector import place_sector
+from pipeline.ingest.ruler import find_ruler
 from pipeline.ingest.sector import Sector
 from pipeline.scale import RecordedScale, ScaleSource, clip_scale
 from pipeline.settings import Settings
@@ -208,7 +209,9 @@ def _scan(
     finished = tracker.finish()
     if len(rows.used) < settings.ingest.minimum_usable_share * judged.frames:
         raise ClipError(judged.verdict(len(rows.used)))
-    recorded = RecordedScale(calibration.mm_per_px, calibration.fault)
+    ruler = find_ruler(ahead[0].grey, sector) if found else None
+    tick_px = None if ruler is None else ruler.spacing_px
+    recorded = RecordedScale(calibration.mm_per_px, calibration.fault, tick_px)
     scale = clip_scale(clip, recorded, depth_px)
     return ClipScan(
         file=clip.file,

@@ -11,6 +11,7 @@ echoes      echo_weights
 fan, slab   the shapes of sectors
 sector      find_sector, Sector
 region_sector  place_sector
+ruler       find_ruler, Ruler
 quality     FrameJudge, FrameQuality
 clip_quality  ClipQuality
 judged      JudgedFrames

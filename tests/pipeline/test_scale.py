@@ -7,7 +7,7 @@ from pathlib import Path
 import pytest
 
 from pipeline.exams import ExamClip
-from pipeline.scale import RecordedScale, clip_scale
+from pipeline.scale import RecordedScale, Scale, clip_scale
 
 
 def clip(mm_per_px: float | None = None, depth_mm: float | None = None) -> ExamClip:
@@ -45,3 +45,15 @@ def test_why_the_recordings_scale_is_not_believed_is_told_whatever_else_is_used(
     assert clip_scale(clip(), refused, None).note == "no scanner makes that"
     assert clip_scale(clip(0.2), refused, None).note == "no scanner makes that"
     assert clip_scale(clip(0.2), refused, None).mm_per_px == 0.2
+
+
+def test_a_scale_that_gives_the_ruler_ticks_of_no_unit_is_told() -> None:
+    ruled = RecordedScale(tick_px=40.0)
+    assert clip_scale(clip(0.25), ruled, None) == Scale(0.25, "sidecar", None)  # 10 mm
+    doubtful = clip_scale(clip(0.18), ruled, None)
+    assert (doubtful.mm_per_px, doubtful.source) == (0.18, "sidecar")
+    assert doubtful.note is not None
+    assert "7.2 mm apart" in doubtful.note
+    # A ruler alone gives no scale, and neither does it doubt one made from a depth.
+    assert clip_scale(clip(), ruled, None) == Scale(None, "unknown", None)
+    assert clip_scale(clip(None, 72.0), ruled, 400.0).note is None
