@@ -22,8 +22,9 @@ STEP_PX = 4
 BEAMS, DEPTHS = 32, 32
 # Where "deep" begins: gel, skin and what rings in the face lie above it.
 DEEP = DEPTHS // 4
-# Grey levels above the darkest cell of the sector: a display may show black as grey.
-LIT_ABOVE = 10.0
+# Grey levels above the darkest cell of the sector: a display may show black as grey, though no brighter than this. A
+# sector without a dark place has none without contact.
+LIT_ABOVE, BLACK_AT_MOST = 10.0, 40.0
 # Of the depths, where bands parallel to the face are looked for, and over how many cells they rise and fall.
 BANDS, BAND_CELLS = np.s_[3:24], 7
 
@@ -80,7 +81,7 @@ class FrameJudge:
         if before is not None and echoes.size:
             repeated = bool(np.abs(echoes - before[0]).mean() < self._settings.repeated_below)
         self._still_frames = self._still_frames + 1 if repeated else 0
-        lit = levels > levels.min() + LIT_ABOVE
+        lit = np.asarray(levels > min(float(levels.min()), BLACK_AT_MOST) + LIT_ABOVE)
         touching = lit[:, DEEP:].any(axis=1)
         contact = float(touching[: BEAMS // 2].mean()), float(touching[BEAMS // 2 :].mean())
         cause = self._cause(echoes, levels, lit, contact, before[1] if before and moves else None)

@@ -73,6 +73,10 @@ def test_bands_from_side_to_side_are_no_contact_and_layers_of_skin_are_none(sect
     assert judged(sector, (speckle(1, 30.0) * skin).clip(0, 255).astype(np.uint8)).usable
 
 
+def test_even_tissue_without_a_dark_place_has_contact(sector: Sector) -> None:
+    assert judged(sector, np.full((HEIGHT, WIDTH), 90, np.uint8)).contact == (1.0, 1.0)
+
+
 def test_contact_is_told_side_by_side(sector: Sector) -> None:
     grey = speckle(1)
     grey[70:, 60:120] = 0  # 60 of the 100 columns of the left half
