@@ -81,9 +81,9 @@ class FrameJudge:
         if before is not None and echoes.size:
             repeated = bool(np.abs(echoes - before[0]).mean() < self._settings.repeated_below)
         self._still_frames = self._still_frames + 1 if repeated else 0
-        lit = np.asarray(levels > min(float(levels.min()), BLACK_AT_MOST) + LIT_ABOVE)
-        touching = lit[:, DEEP:].any(axis=1)
-        contact = float(touching[: BEAMS // 2].mean()), float(touching[BEAMS // 2 :].mean())
+        lit = levels > min(float(levels.min()), BLACK_AT_MOST) + LIT_ABOVE
+        left, right = np.split(lit[:, DEEP:].max(axis=1), 2)
+        contact = float(left.mean()), float(right.mean())
         cause = self._cause(echoes, levels, lit, contact, before[1] if before and moves else None)
         return FrameQuality(cause is None, cause, repeated, contact)
 
