@@ -19,6 +19,7 @@ from pipeline.report.evidence import in_order
 from pipeline.report.index import index_html
 from pipeline.report.mot import mot_lines
 from pipeline.report.names import clip_labels, exam_folder
+from pipeline.report.pdf import sheet_pdf
 from pipeline.report.result import ModelIdentity, dumps, result_document
 from pipeline.report.sheet import sheet_html
 from pipeline.report.summary import ExamSummary, summary_csv
@@ -54,6 +55,7 @@ def write_exam(
     _remove_stale(folder, keep=followed.keys())
     write_whole(folder / "detections.coco.json", detections_chunks(exam, finding, clips))
     write_whole(folder / "report.html", [sheet_html(exam, finding, clips, model, settings_sha256)])
+    write_whole(folder / "report.pdf", [sheet_pdf(exam, finding, clips, model, settings_sha256)])
     result = result_document(exam, finding, clips, model, settings_sha256)
     write_whole(folder / "result.json", [dumps(result)])
     return folder

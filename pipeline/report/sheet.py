@@ -1,4 +1,7 @@
-"""``report.html``: one animal's sheet, to be read in twenty seconds, on a screen, a phone or paper."""
+"""What one animal's sheet says, to be read in twenty seconds; and ``report.html``, which says it on a screen or phone.
+
+``pdf.py`` puts the same content on paper.
+"""
 
 from __future__ import annotations
 
@@ -32,7 +35,18 @@ from pipeline.report.words import (
 )
 from pipeline.scan import ClipScan
 
-__all__ = ["sheet_html"]
+__all__ = ["sheet_content", "sheet_html"]
+
+KEY = (
+    "Lines are drawn just outside the outline. Sizes are of the largest section seen: an egg can be larger. “Real” is "
+    "how sure it is that the object is there and was not counted twice."
+)
+CAUTIONS = (
+    "This is not a diagnostic device. Treatment is decided by licensed veterinary staff under local wildlife rules.",
+    "Ultrasound counts are known to miss eggs, and “none seen” does not mean none. A radiograph remains the reference "
+    "for number.",
+    "Being calcified is not a laying clock: it does not tell when she will lay.",
+)
 
 
 def sheet_html(
@@ -45,37 +59,71 @@ def sheet_html(
     """The sheet as a self-contained page: pictures and style inside, no script, no outside request."""
     from markupsafe import Markup
 
+    content = sheet_content(exam, finding, scans, model, settings_sha256)
+    for egg in content["eggs"]:
+        egg["picture"] = f"data:image/jpeg;base64,{base64.b64encode(egg['jpeg']).decode()}" if egg["jpeg"] else None
+    sweep = sweep_plot(finding, in_order(scans))
+    # Everything inside was escaped where the drawing was made.
+    return render("sheet.html.j2", **content, sweep=Markup(sweep) if sweep else None)
+
+
+def sheet_content(
+    exam: Exam,
+    finding: ExamFinding,
+    scans: Sequence[ClipScan],
+    model: ModelIdentity,
+    settings_sha256: str,
+) -> dict[str, Any]:
+    """All words and pictures of the sheet, for screen and paper alike; only the plot of the sweep is drawn by each."""
     clips = in_order(scans)
     eggs = sorted(finding.eggs, key=lambda egg: egg.identity)
     scanned = any(len(scan.used) for scan in clips)
     scale_known = any(scan.mm_per_px is not None for scan in clips)
-    sweep = sweep_plot(finding, clips)
-    return render(
-        "sheet.html.j2",
-        exam=exam,
-        finding=finding,
-        model=model,
-        settings_sha256=settings_sha256,
-        date=date_words(exam.date),
-        form=_form(exam),
-        scanned=scanned,
-        headline=count_words(finding.shelled, "shelled egg") if scanned else "not scanned",
-        shelled_likely=likely_words(finding.shelled),
-        confidence=percent(finding.confidence),
-        flags=flags_by_severity(finding.flags),
-        windows=windows_words(clips),
-        scan_words=scan_words(clips),
-        stage=_stage_words(finding),
-        stage_mix=stage_mix_words(eggs) if finding.stage != "none seen" else "",
-        size_label="Size" if all(egg.stage == "follicle" for egg in eggs) else "Size of shelled eggs",
-        sizes=sizes_words(eggs, scale_known),
-        follicles=count_words(finding.follicles, "follicle"),
-        follicles_likely=likely_words(finding.follicles),
-        eggs=[_egg(egg, clips) for egg in eggs],
-        # Everything inside was escaped where the drawing was made.
-        sweep=Markup(sweep) if sweep else None,
-        clips=[_clip(scan) for scan in clips],
-    )
+    return {
+        "exam": exam,
+        "finding": finding,
+        "model": model,
+        "settings_sha256": settings_sha256,
+        "date": date_words(exam.date),
+        "form": _form(exam),
+        "scanned": scanned,
+        "headline": count_words(finding.shelled, "shelled egg") if scanned else "not scanned",
+        "verdict": _verdict(finding, scanned),
+        "flags": flags_by_severity(finding.flags),
+        "windows": windows_words(clips),
+        "scan_words": scan_words(clips),
+        "stage": _stage_words(finding),
+        "stage_mix": stage_mix_words(eggs) if finding.stage != "none seen" else "",
+        "size_label": "Size" if all(egg.stage == "follicle" for egg in eggs) else "Size of shelled eggs",
+        "sizes": sizes_words(eggs, scale_known),
+        "follicles": count_words(finding.follicles, "follicle"),
+        "follicles_likely": likely_words(finding.follicles),
+        "eggs": [_egg(egg, clips) for egg in eggs],
+        "eggs_title": "Each egg and follicle" if finding.follicles.estimate else "Each egg",
+        "key": KEY,
+        "clips": [_clip(scan) for scan in clips],
+        "cautions": CAUTIONS,
+    }
+
+
+def _verdict(finding: ExamFinding, scanned: bool) -> dict[str, str]:
+    """The count: figure, what it says, its range and what to make of it; what does not apply is empty."""
+    if not scanned:
+        about = "No recording of this exam could be used, so nothing can be said about eggs."
+        return {"figure": "not scanned", "says": "", "range": "", "about": about}
+    likely, estimate = likely_words(finding.shelled), finding.shelled.estimate
+    if not estimate:
+        about = "“None seen” does not mean none: judge it by how well she was scanned."
+        return {"figure": "none seen", "says": "No shelled egg was seen", "range": likely, "about": about}
+    return {
+        "figure": str(estimate),
+        "says": "shelled egg seen" if estimate == 1 else "shelled eggs seen",
+        "range": likely,
+        "about": (
+            f"At least {finding.shelled.at_least}, if every detection is right. "
+            f"{percent(finding.confidence)} sure to be within one of the number that the sweeps crossed."
+        ),
+    }
 
 
 def _form(exam: Exam) -> list[tuple[str, str]]:
@@ -112,7 +160,7 @@ def _egg(egg: EggFinding, clips: Sequence[ClipScan]) -> dict[str, Any]:
         "size": size if egg.shape == "cannot tell" else f"{size}, {egg.shape}",
         "depth_and_sure": f"{_depth_words(egg)}real: {percent(egg.confidence)}",
         "where": _where_words(egg, found),
-        "picture": f"data:image/jpeg;base64,{base64.b64encode(jpeg).decode()}" if jpeg else None,
+        "jpeg": jpeg,
         "alt": f"Ultrasound picture of number {egg.identity}, {egg.stage}, {size}, outlined",
     }
 

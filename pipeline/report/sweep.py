@@ -18,7 +18,7 @@ from pipeline.report.evidence import in_order
 from pipeline.report.words import clip_words, moment_words
 from pipeline.scan import ClipScan
 
-__all__ = ["sweep_plot"]
+__all__ = ["column_widths", "sweep_plot", "used_spans"]
 
 WIDTH = 720.0  # of the drawing, in its own units; the page scales it
 LABELS = 104.0  # room for the eggs' names
@@ -76,13 +76,13 @@ def _band(eggs: Sequence[EggFinding], clips: Sequence[ClipScan]) -> list[str]:
             f'<line class="rule" x1="{LABELS:.0f}" x2="{WIDTH:.0f}" y1="{y + ROW:.1f}" y2="{y + ROW:.1f}"/>'
         )
     left = LABELS
-    for scan, width in zip(clips, _widths(clips), strict=True):
+    for scan, width in zip(clips, column_widths(clips), strict=True):
         parts += _column(eggs, scan, left, width)
         left += width + GAP
     return parts
 
 
-def _widths(clips: Sequence[ClipScan]) -> list[float]:
+def column_widths(clips: Sequence[ClipScan]) -> list[float]:
     """Column widths in proportion to the clips' lengths, none too narrow to read."""
     room = WIDTH - LABELS - GAP * (len(clips) - 1)
     lengths = np.array([scan.frames for scan in clips], float)
@@ -101,7 +101,7 @@ def _column(eggs: Sequence[EggFinding], scan: ClipScan, left: float, width: floa
     ]
     parts += [
         f'<rect class="used" x="{left + begin:.1f}" y="18" width="{end - begin:.1f}" height="5"/>'
-        for begin, end in _used_spans(scan, width)
+        for begin, end in used_spans(scan, width)
     ]
     for row, egg in enumerate(eggs):
         for sighting in sorted(egg.sightings, key=lambda s: (s.first_frame, s.track)):
@@ -131,7 +131,7 @@ def _fitting(scan: ClipScan, width: float) -> str:
     return name if len(name) <= room else f"{name[: room - 1]}…"
 
 
-def _used_spans(scan: ClipScan, width: float) -> list[tuple[float, float]]:
+def used_spans(scan: ClipScan, width: float) -> list[tuple[float, float]]:
     """Begin and end, in units of the drawing, of the stretches where most frames were used."""
     bins = max(1, min(scan.frames, int(width)))
     of = np.bincount(np.arange(scan.frames) * bins // scan.frames, minlength=bins)

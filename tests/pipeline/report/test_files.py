@@ -34,6 +34,7 @@ def test_all_files_of_an_exam_and_a_night(tmp_path: Path, night: tuple[Invented,
         for name in (
             "result.json",
             "report.html",
+            "report.pdf",
             "detections.coco.json",
             "left-1.mot.txt",
             "right-1.mot.txt",
