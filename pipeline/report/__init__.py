@@ -1,4 +1,4 @@
-"""Findings to files: result, sheet, tables, plots, COCO and MOTChallenge exports.
+"""Findings to files: result, sheet on screen and paper, tables, plots, COCO and MOTChallenge exports.
 
 ``files.write_exam`` puts the files of one exam in their folder, ``files.write_night`` those over all exams;
 ``summary.summarise`` makes what of an exam to keep for the latter. Each other module makes one

@@ -23,6 +23,7 @@ from pipeline.report.pdf import sheet_pdf
 from pipeline.report.result import ModelIdentity, dumps, result_document
 from pipeline.report.sheet import sheet_html
 from pipeline.report.summary import ExamSummary, summary_csv
+from pipeline.report.tables import animals_parquet, eggs_csv, eggs_parquet
 from pipeline.scan import ClipScan
 
 __all__ = ["OutputError", "write_exam", "write_night", "write_whole"]
@@ -62,8 +63,11 @@ def write_exam(
 
 
 def write_night(out: Path, summaries: Sequence[ExamSummary], problems: Sequence[ExamProblem] = ()) -> None:
-    """Write ``summary.csv`` and ``index.html`` over all exams under OUT. Raises OutputError."""
+    """Write the tables and ``index.html`` over all exams under OUT. Raises OutputError."""
     write_whole(out / "summary.csv", [summary_csv(summaries)])
+    write_whole(out / "eggs.csv", [eggs_csv(summaries)])
+    write_whole(out / "animals.parquet", [animals_parquet(summaries)])
+    write_whole(out / "eggs.parquet", [eggs_parquet(summaries)])
     write_whole(out / "index.html", [index_html(summaries, problems)])
 
 

@@ -18,7 +18,15 @@ from pipeline.exams import Exam
 from pipeline.report.evidence import in_order, sightings_in_order
 from pipeline.scan import ClipScan
 
-__all__ = ["ModelIdentity", "dumps", "flags_by_severity", "result_document", "result_schema"]
+__all__ = [
+    "ModelIdentity",
+    "dumps",
+    "flags_by_severity",
+    "millimetres",
+    "probability",
+    "result_document",
+    "result_schema",
+]
 
 SEVERITIES = ("vet today", "check", "note")
 
@@ -53,8 +61,8 @@ def result_document(
         "clips": [_clip(scan) for scan in in_order(scans)],
         "shelled": _count(finding.shelled),
         "follicles": _count(finding.follicles),
-        "stage": {"overall": finding.stage, "probability": _probability(finding.stage_probability)},
-        "confidence": _probability(finding.confidence),
+        "stage": {"overall": finding.stage, "probability": probability(finding.stage_probability)},
+        "confidence": probability(finding.confidence),
         "flags": [
             {"code": flag.code, "severity": flag.severity, "reason": flag.reason}
             for flag in flags_by_severity(finding.flags)
@@ -112,12 +120,12 @@ def _egg(egg: EggFinding) -> dict[str, Any]:
     return {
         "id": egg.identity,
         "stage": egg.stage,
-        "stage_probability": _probability(egg.stage_probability),
-        "confidence": _probability(egg.confidence),
+        "stage_probability": probability(egg.stage_probability),
+        "confidence": probability(egg.confidence),
         "shape": egg.shape,
-        "length_mm": _millimetres(egg.length_mm),
-        "width_mm": _millimetres(egg.width_mm),
-        "depth_mm": _millimetres(egg.depth_mm),
+        "length_mm": millimetres(egg.length_mm),
+        "width_mm": millimetres(egg.width_mm),
+        "depth_mm": millimetres(egg.depth_mm),
         "sightings": [
             {
                 "clip": sighting.clip,
@@ -130,9 +138,11 @@ def _egg(egg: EggFinding) -> dict[str, Any]:
     }
 
 
-def _probability(value: float) -> float:
+def probability(value: float) -> float:
+    """Rounded to 0.001."""
     return round(float(value), 3)
 
 
-def _millimetres(value: float | None) -> float | None:
+def millimetres(value: float | None) -> float | None:
+    """Rounded to 0.1; None where the size could not be told."""
     return None if value is None or math.isnan(value) else round(float(value), 1)

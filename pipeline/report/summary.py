@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import csv
+import datetime as dt
 import io
 import statistics
 import unicodedata
@@ -17,7 +18,7 @@ from pipeline.report.result import flags_by_severity
 from pipeline.report.words import windows_words
 from pipeline.scan import ClipScan
 
-__all__ = ["COLUMNS", "ExamSummary", "summarise", "summary_csv"]
+__all__ = ["COLUMNS", "ExamSummary", "harmless", "in_reading_order", "summarise", "summary_csv", "summary_row"]
 
 COLUMNS = (
     "animal", "exam_date", "species", "weight_g", "carapace_mm", "carapace_width_mm", "eggs_passed_before",
@@ -92,20 +93,26 @@ def summary_csv(summaries: Sequence[ExamSummary]) -> bytes:
     text = io.StringIO(newline="")
     table = csv.writer(text, lineterminator="\r\n")
     table.writerow(COLUMNS)
-    for summary in sorted(summaries, key=lambda s: (s.exam.animal, s.exam.date, s.folder)):
-        table.writerow(_row(summary))
+    for summary in in_reading_order(summaries):
+        table.writerow([harmless(cell) for cell in summary_row(summary)])
     return text.getvalue().encode("utf-8", "backslashreplace")
 
 
-def _row(summary: ExamSummary) -> list[object]:
+def in_reading_order(summaries: Sequence[ExamSummary]) -> list[ExamSummary]:
+    """By animal and date."""
+    return sorted(summaries, key=lambda s: (s.exam.animal, s.exam.date, s.folder))
+
+
+def summary_row(summary: ExamSummary) -> list[object]:
+    """The values of the columns; None where nothing is known, or where she was not scanned."""
     exam, finding = summary.exam, summary.finding
     counts: list[object] = []
     for count in (finding.shelled, finding.follicles):
         counts += [count.estimate, count.at_least, *count.interval90] if summary.is_scanned else [None] * 4
     length, width = summary.median_shelled_mm or (None, None)
-    row: list[object] = [
+    return [
         exam.animal,
-        exam.date.isoformat(),
+        exam.date,
         exam.species,
         exam.weight_g,
         exam.carapace_mm,
@@ -126,10 +133,12 @@ def _row(summary: ExamSummary) -> list[object]:
         *("; ".join(summary.flags(severity)) for severity in ("vet today", "check", "note")),
         f"{summary.folder}/report.html",
     ]
-    return [_harmless(cell) for cell in row]
 
 
-def _harmless(cell: object) -> object:
+def harmless(cell: object) -> object:
+    """A cell that no spreadsheet takes for a formula; days as in ISO 8601."""
+    if isinstance(cell, dt.date):
+        return cell.isoformat()
     if not isinstance(cell, str):
         return cell
     # Spreadsheets skip leading blanks, and some take the full-width signs for the plain ones, as NFKC does.

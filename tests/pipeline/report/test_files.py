@@ -40,7 +40,7 @@ def test_all_files_of_an_exam_and_a_night(tmp_path: Path, night: tuple[Invented,
             "right-1.mot.txt",
         )
     }
-    assert {"summary.csv", "index.html"} <= found
+    assert {"summary.csv", "eggs.csv", "animals.parquet", "eggs.parquet", "index.html"} <= found
 
 
 def test_the_same_night_is_the_same_bytes(tmp_path: Path, night: tuple[Invented, ...]) -> None:
