@@ -107,12 +107,9 @@ def _parquet(names: Sequence[str], kinds: Sequence[Kind], rows: Sequence[Sequenc
     from arro3.core import Table
     from arro3.io import write_parquet
 
-    columns = {
-        name: _column([row[place] for row in rows], kind)
-        for place, (name, kind) in enumerate(zip(names, kinds, strict=True))
-    }
+    columns = [_column([row[place] for row in rows], kind) for place, kind in enumerate(kinds)]
     file = io.BytesIO()
-    write_parquet(Table(columns), file, compression="zstd(3)", created_by="Clutchlight")
+    write_parquet(Table(columns, names=names), file, compression="zstd(3)", created_by="Clutchlight")
     return file.getvalue()
 
 
