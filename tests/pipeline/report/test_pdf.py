@@ -136,6 +136,7 @@ def test_forty_eggs_are_all_shown_where_little_else_is(clutch: Invented) -> None
     pdf = pdf_of(replace(clutch, finding=finding, scans=(scan,)))
     shown = pictures_in(pdf)
     assert shown == 40
+    assert "When along the sweep bar: in view" in text_of(pdf)
 
 
 @pytest.mark.parametrize("name", ["Łucja Źdźbło", "Ζωή", "Черепаха", "İpek Ğ", "Nguyễn"])

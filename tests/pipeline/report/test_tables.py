@@ -51,7 +51,8 @@ def test_a_row_for_each_egg_of_the_night(summaries: list[ExamSummary], clutch: I
     ]
     egg = clutch.finding.eggs[0]
     assert rows[0]["stage"] == "calcified"
-    assert float(rows[0]["length_mm"]) == pytest.approx(egg.length_mm, abs=0.051)
+    for name in ("length_mm", "width_mm", "depth_mm"):
+        assert float(rows[0][name]) == pytest.approx(getattr(egg, name), abs=0.051)
     assert float(rows[0]["stage_probability"]) == pytest.approx(egg.stage_probability, abs=0.00051)
     assert rows[0]["times_seen"] == "2"
     assert rows[0]["clips"] == "left-1.mp4; right-1.mp4"
