@@ -5,10 +5,10 @@ from __future__ import annotations
 import math
 
 import torch
-from torch import Tensor
 
 from synthetic.acoustics import Console, Plane
 from synthetic.bodies import Kind
+from synthetic.draws import Draws
 from synthetic.geometry import LINEAR_RADIUS_MM, Scanner, View
 from synthetic.slices import Herd
 
@@ -18,48 +18,39 @@ NEIGHBOURHOOD_MM = 15.0
 __all__ = ["draw_console", "draw_plane", "draw_scanner", "draw_view"]
 
 
-def _uniform(batch: int, low: float, high: float, generator: torch.Generator) -> Tensor:
-    return low + (high - low) * torch.rand(batch, generator=generator, device=generator.device)
-
-
 def draw_scanner(herd: Herd, generator: torch.Generator) -> Scanner:
     """Linear, convex and microconvex arrays of 4 to 10 MHz that show 30 to 150 mm of B animals.
 
     One in five is set so shallow that the animal's largest egg or follicle fills a third to most of the picture, half
     show several at their ease, the others are set to anything.
     """
-    batch = len(herd.kinds)
-    kind = torch.rand(batch, generator=generator, device=generator.device)
+    draws = Draws(len(herd.kinds), generator)
+    kind = draws.uniform(0, 1)
     linear, micro = kind < 0.2, kind > 0.6
-    radius = _uniform(batch, 35, 65, generator)
-    radius = torch.where(micro, _uniform(batch, 8, 22, generator), radius)
-    half = torch.deg2rad(_uniform(batch, 24, 38, generator))
-    half = torch.where(micro, torch.deg2rad(_uniform(batch, 30, 62, generator)), half)
-    depth = torch.exp(_uniform(batch, math.log(35), math.log(150), generator))
+    radius = draws.uniform(35, 65)
+    radius = torch.where(micro, draws.uniform(8, 22), radius)
+    half = torch.deg2rad(draws.uniform(24, 38))
+    half = torch.where(micro, torch.deg2rad(draws.uniform(30, 62)), half)
+    depth = torch.exp(draws.uniform(math.log(35), math.log(150)))
     wanted = herd.real & (herd.kinds >= Kind.FOLLICLE)
     largest = 2 * torch.where(wanted, herd.smallest_mm, 0.0).amax(1)
-    chance = torch.rand(batch, generator=generator, device=generator.device)
+    chance = draws.uniform(0, 1)
     chance = torch.where(largest > 0, chance, torch.ones_like(chance))
-    filling = (largest * _uniform(batch, 1.2, 3.0, generator)).clamp(30, 150)
-    several = (largest * _uniform(batch, 2.5, 6.0, generator)).clamp(35, 150)
+    filling = (largest * draws.uniform(1.2, 3.0)).clamp(30, 150)
+    several = (largest * draws.uniform(2.5, 6.0)).clamp(35, 150)
     depth = torch.where(chance < 0.2, filling, torch.where(chance < 0.7, several, depth))
     # A linear array is as wide as it is: 25 to 60 mm, and shows no more than about twice that.
-    width = _uniform(batch, 25, 60, generator)
+    width = draws.uniform(25, 60)
     radius = torch.where(linear, torch.full_like(radius, LINEAR_RADIUS_MM), radius)
     half = torch.where(linear, width / 2 / LINEAR_RADIUS_MM, half)
     depth = torch.where(linear, torch.minimum(depth, 2.2 * width), depth)
-    frequency = (_uniform(batch, 3.5, 10.5, generator) * (90 / depth).clamp(0.75, 1.3)).clamp(3.5, 11)
+    frequency = (draws.uniform(3.5, 10.5) * (90 / depth).clamp(0.75, 1.3)).clamp(3.5, 11)
     return Scanner(radius, half, depth, frequency)
 
 
 def draw_console(scanner: Scanner, generator: torch.Generator, *, spread: float = 1.0) -> Console:
-    """Settings and body walls from the careful to the careless; see ``spread`` in appearance.draw_look."""
-    batch = len(scanner.depth_mm)
-
-    def uniform(low: float, high: float) -> Tensor:
-        middle, half = (low + high) / 2, spread * (high - low) / 2
-        return _uniform(batch, middle - half, middle + half, generator)
-
+    """Settings and body walls from the careful to the careless; see ``spread`` in draws.Draws."""
+    uniform = Draws(len(scanner.depth_mm), generator, spread).uniform
     return Console(
         skin_mm=uniform(0.6, 3.0),
         fat_mm=uniform(0.5, 7.0),
@@ -84,19 +75,14 @@ def draw_plane(herd: Herd, scanner: Scanner, generator: torch.Generator, *, aime
     Three in five look in from the side as through a prefemoral window, the others from anywhere: what lies in the
     picture is then learned from every side.
     """
-    batch = len(herd.kinds)
-    device = generator.device
-
-    def normal(*shape: int) -> Tensor:
-        return torch.randn(*shape, generator=generator, device=device)
-
-    side = torch.where(torch.rand(batch, generator=generator, device=device) < 0.5, -1.0, 1.0)
-    inward = torch.stack([side, torch.zeros_like(side), torch.zeros_like(side)], 1) + 0.5 * normal(batch, 3)
-    anywhere = torch.rand(batch, 1, generator=generator, device=device) < 0.4
-    down = torch.nn.functional.normalize(torch.where(anywhere, normal(batch, 3), inward), dim=1)
+    draws = Draws(len(herd.kinds), generator)
+    side = torch.where(draws.chance(0.5), -1.0, 1.0)
+    inward = torch.stack([side, torch.zeros_like(side), torch.zeros_like(side)], 1) + 0.5 * draws.normal(3)
+    anywhere = draws.chance(0.4)[:, None]
+    down = torch.nn.functional.normalize(torch.where(anywhere, draws.normal(3), inward), dim=1)
 
     wanted = (herd.real & (herd.kinds >= Kind.FOLLICLE)).float()
-    aim = (torch.rand(batch, generator=generator, device=device) < aimed) & (wanted.sum(1) > 0)
+    aim = draws.chance(aimed) & (wanted.sum(1) > 0)
     weights = torch.where(aim[:, None], wanted, herd.real.float())
     target = torch.multinomial(weights, 1, generator=generator)  # (B, 1)
     point = herd.centre.gather(1, target[..., None].expand(-1, -1, 3))[:, 0]
@@ -106,17 +92,17 @@ def draw_plane(herd: Herd, scanner: Scanner, generator: torch.Generator, *, aime
     nearness = weights * torch.exp(-apart / NEIGHBOURHOOD_MM).clamp(min=1e-6)
     neighbour = torch.multinomial(nearness.scatter(1, target, 1e-9), 1, generator=generator)
     other = herd.centre.gather(1, neighbour[..., None].expand(-1, -1, 3))[:, 0]
-    turned = aim[:, None] & (torch.rand(batch, 1, generator=generator, device=device) < 0.5)
-    right = torch.where(turned, other - point + 0.2 * reach * normal(batch, 3), normal(batch, 3))
+    turned = (aim & draws.chance(0.5))[:, None]
+    right = torch.where(turned, other - point + 0.2 * reach * draws.normal(3), draws.normal(3))
     right = torch.nn.functional.normalize(right - (right * down).sum(1, keepdim=True) * down, dim=1)
     across = torch.linalg.cross(right, down)
-    off = _uniform(batch, -0.95, 0.95, generator)[:, None] * reach
+    off = draws.uniform(-0.95, 0.95)[:, None] * reach
     point = point + off * across
     # A view that was not aimed may be anywhere about that organ.
-    point = point + torch.where(aim[:, None], 0.0, 12.0) * normal(batch, 3)
+    point = point + torch.where(aim[:, None], 0.0, 12.0) * draws.normal(3)
 
-    angle = scanner.half_angle_rad * _uniform(batch, -0.85, 0.85, generator)
-    depth = scanner.depth_mm * _uniform(batch, 0.1, 0.9, generator)
+    angle = scanner.half_angle_rad * draws.uniform(-0.85, 0.85)
+    depth = scanner.depth_mm * draws.uniform(0.1, 0.9)
     x = (scanner.radius_mm + depth) * torch.sin(angle)
     z = (scanner.radius_mm + depth) * torch.cos(angle) - scanner.radius_mm
     return Plane(point - x[:, None] * right - z[:, None] * down, right, down)
@@ -124,17 +110,17 @@ def draw_plane(herd: Herd, scanner: Scanner, generator: torch.Generator, *, aime
 
 def draw_view(scanner: Scanner, side_px: int, generator: torch.Generator) -> View:
     """The sector framed in a square of side_px: as the detector cuts it out, give or take; some with corners gone."""
-    batch = len(scanner.depth_mm)
+    draws = Draws(len(scanner.depth_mm), generator)
     half_width = (scanner.radius_mm + scanner.depth_mm) * torch.sin(scanner.half_angle_rad)
     top = -2 * scanner.radius_mm * torch.sin(scanner.half_angle_rad / 2) ** 2
     height = scanner.depth_mm - top
     fitting = torch.maximum(2 * half_width, height) / side_px
-    zoom = _uniform(batch, 0.94, 1.1, generator)
-    closer = torch.rand(batch, generator=generator, device=generator.device) < 0.3
-    zoom = torch.where(closer, _uniform(batch, 0.6, 0.94, generator), zoom)
+    zoom = draws.uniform(0.94, 1.1)
+    closer = draws.chance(0.3)
+    zoom = torch.where(closer, draws.uniform(0.6, 0.94), zoom)
     scale = fitting * zoom
     # The middle of the sector lies in the middle of the square, moved by no more than it sticks out, plus a little.
     loose = 0.03 * side_px + 0.5 * (1 - zoom).clamp(min=0) / zoom * side_px
-    x = side_px / 2 + loose * _uniform(batch, -1, 1, generator)
-    middle = side_px / 2 + loose * _uniform(batch, -1, 1, generator)
+    x = side_px / 2 + loose * draws.uniform(-1, 1)
+    middle = side_px / 2 + loose * draws.uniform(-1, 1)
     return View(scale, x, middle - (top + height / 2) / scale)
