@@ -15,6 +15,10 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
+from pipeline.ingest.clip import open_clip
+from pipeline.ingest.frame import Frame
+from pipeline.settings import IngestSettings
+
 HEIGHT, WIDTH = 96, 128
 
 
@@ -70,3 +74,12 @@ def probed_times(path: Path) -> list[float | None]:
     # MPEG packs hold more pictures than times. Without B pictures, the time of decoding is that of presentation.
     times = [frame.get("pts_time", frame.get("pkt_dts_time")) for frame in json.loads(told)["frames"]]
     return [None if time is None else float(time) - float(times[0]) for time in times]
+
+
+def read_whole(path: Path, settings: IngestSettings) -> list[Frame]:
+    """All frames of a recording that must not break."""
+    with open_clip(path, settings) as clip:
+        frames = list(clip)
+        assert clip.broken_after is None
+        assert clip.reason is None
+    return frames

@@ -14,24 +14,10 @@ import pytest
 from PIL import Image
 
 from pipeline.ingest.clip import open_clip
-from pipeline.ingest.frame import ClipError, Frame
+from pipeline.ingest.frame import ClipError
 from pipeline.ingest.identity import file_sha256
-from pipeline.settings import IngestSettings, load_settings
-from tests.pipeline.ingest.filming import HEIGHT, WIDTH, film, scene
-
-
-@pytest.fixture
-def settings() -> IngestSettings:
-    return load_settings().ingest
-
-
-def read(path: Path, settings: IngestSettings) -> list[Frame]:
-    with open_clip(path, settings) as clip:
-        frames = list(clip)
-        assert clip.broken_after is None
-        assert clip.reason is None
-    return frames
-
+from pipeline.settings import IngestSettings
+from tests.pipeline.ingest.filming import HEIGHT, WIDTH, film, read_whole, scene
 
 KINDS = [
     ("a.mp4", "libx264", "yuv420p"),
@@ -50,7 +36,7 @@ KINDS = [
 def test_frames_come_in_order_in_full_range(
     tmp_path: Path, settings: IngestSettings, name: str, codec: str, pixels: str
 ) -> None:
-    frames = read(film(tmp_path / name, codec, pixels=pixels), settings)
+    frames = read_whole(film(tmp_path / name, codec, pixels=pixels), settings)
     assert [frame.index for frame in frames] == list(range(20))
     for frame in frames:
         assert frame.grey.shape == (HEIGHT, WIDTH)
@@ -69,15 +55,15 @@ def test_an_independent_decoder_sees_the_same(
         pytest.skip("OpenCV is built without a video decoder")
     others = [cv2.cvtColor(picture, cv2.COLOR_BGR2GRAY) for _, picture in iter(capture.read, (False, None))]
     capture.release()
-    frames = read(path, settings)
+    frames = read_whole(path, settings)
     assert len(frames) == len(others)
     for frame, other in zip(frames, others, strict=True):
         assert abs(frame.grey.astype(float) - other).mean() < 2.0
 
 
 def test_limited_and_full_range_files_of_one_scene_agree(tmp_path: Path, settings: IngestSettings) -> None:
-    limited = read(film(tmp_path / "a.mp4", "libx264", frames=1), settings)[0].grey
-    full = read(film(tmp_path / "a.avi", "mjpeg", frames=1, pixels="yuvj420p"), settings)[0].grey
+    limited = read_whole(film(tmp_path / "a.mp4", "libx264", frames=1), settings)[0].grey
+    full = read_whole(film(tmp_path / "a.avi", "mjpeg", frames=1, pixels="yuvj420p"), settings)[0].grey
     assert abs(int(limited[:10].mean()) - 40) <= 2
     assert abs(int(full[:10].mean()) - 40) <= 2
     assert abs(int(limited[24, 12]) - 220) <= 3
@@ -90,14 +76,14 @@ def test_frame_rate_and_size(tmp_path: Path, settings: IngestSettings) -> None:
 
 def test_same_file_twice_gives_the_same_bytes(tmp_path: Path, settings: IngestSettings) -> None:
     path = film(tmp_path / "a.mp4", "libx264")
-    first, second = read(path, settings), read(path, settings)
+    first, second = read_whole(path, settings), read_whole(path, settings)
     assert all(np.array_equal(a.grey, b.grey) for a, b in zip(first, second, strict=True))
 
 
 def test_more_threads_change_nothing(tmp_path: Path, settings: IngestSettings) -> None:
     path = film(tmp_path / "a.mp4", "libx264")
-    more = read(path, settings.model_copy(update={"decode_threads": 2}))
-    assert all(np.array_equal(a.grey, b.grey) for a, b in zip(read(path, settings), more, strict=True))
+    more = read_whole(path, settings.model_copy(update={"decode_threads": 2}))
+    assert all(np.array_equal(a.grey, b.grey) for a, b in zip(read_whole(path, settings), more, strict=True))
 
 
 @pytest.mark.parametrize("quarter_turns", [1, 2, 3])
@@ -109,7 +95,7 @@ def test_rotation_is_honoured(tmp_path: Path, settings: IngestSettings, quarter_
     cosine, sine = [(0, 1), (-1, 0), (0, -1)][quarter_turns - 1]
     raw[place : place + 20] = struct.pack(">5i", cosine << 16, sine << 16, 0, -sine << 16, cosine << 16)
     path.write_bytes(raw)
-    grey = read(path, settings)[0].grey
+    grey = read_whole(path, settings)[0].grey
     expected = np.rot90(scene(0), -quarter_turns)
     assert grey.shape == expected.shape
     assert abs(grey.astype(float) - expected).mean() < 6.0
@@ -139,7 +125,7 @@ def test_stills_are_clips_of_one_frame(tmp_path: Path, settings: IngestSettings,
 
 def test_sixteen_bit_stills(tmp_path: Path, settings: IngestSettings) -> None:
     Image.fromarray(scene(0).astype(np.uint16) * 257).save(tmp_path / "a.png")
-    assert np.array_equal(read(tmp_path / "a.png", settings)[0].grey, scene(0))
+    assert np.array_equal(read_whole(tmp_path / "a.png", settings)[0].grey, scene(0))
 
 
 def refusal(path: Path, settings: IngestSettings) -> str:

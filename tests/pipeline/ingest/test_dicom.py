@@ -23,26 +23,15 @@ from pydicom.uid import (
 )
 
 from pipeline.ingest.clip import open_clip
-from pipeline.ingest.frame import ClipError, Frame
+from pipeline.ingest.frame import ClipError
 from pipeline.ingest.recordings import is_dicom, is_recording
-from pipeline.settings import IngestSettings, load_settings
+from pipeline.settings import IngestSettings
 from tests.pipeline.ingest.dicom_files import HEIGHT, WIDTH, dataset, jpeg, jpegs, native, region, scenes, write
-
-
-@pytest.fixture
-def settings() -> IngestSettings:
-    return load_settings().ingest
-
-
-def read(path: Path, settings: IngestSettings) -> list[Frame]:
-    with open_clip(path, settings) as clip:
-        frames = list(clip)
-        assert clip.reason is None
-    return frames
+from tests.pipeline.ingest.filming import read_whole
 
 
 def greys(path: Path, settings: IngestSettings) -> NDArray[np.uint8]:
-    return np.stack([frame.grey for frame in read(path, settings)])
+    return np.stack([frame.grey for frame in read_whole(path, settings)])
 
 
 def refusal(path: Path, settings: IngestSettings) -> str:
@@ -249,7 +238,7 @@ def test_two_frames_under_the_class_for_one(tmp_path: Path, settings: IngestSett
 @pytest.mark.parametrize("tail", ["6", "3", "7", "7.2", "7.4"])
 def test_retired_classes_and_captured_screens(tmp_path: Path, settings: IngestSettings, tail: str) -> None:
     path = native(tmp_path / "a.dcm", SOPClassUID=f"1.2.840.10008.5.1.4.1.1.{tail}", Modality="OT")
-    assert len(read(path, settings)) == 3
+    assert len(read_whole(path, settings)) == 3
 
 
 def test_pictures_of_other_machines_are_refused(tmp_path: Path, settings: IngestSettings) -> None:

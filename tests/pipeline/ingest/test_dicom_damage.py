@@ -18,13 +18,8 @@ from pydicom.uid import JPEGBaseline8Bit
 
 from pipeline.ingest.clip import open_clip
 from pipeline.ingest.frame import ClipError
-from pipeline.settings import IngestSettings, load_settings
+from pipeline.settings import IngestSettings
 from tests.pipeline.ingest.dicom_files import dataset, jpeg, jpegs, native, scenes, write
-
-
-@pytest.fixture
-def settings() -> IngestSettings:
-    return load_settings().ingest
 
 
 def refusal(path: Path, settings: IngestSettings) -> str:

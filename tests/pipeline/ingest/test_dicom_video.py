@@ -15,7 +15,7 @@ from pydicom.encaps import encapsulate
 
 from pipeline.ingest.clip import open_clip
 from pipeline.ingest.frame import ClipError
-from pipeline.settings import IngestSettings, load_settings
+from pipeline.settings import IngestSettings
 from tests.pipeline.ingest.dicom_files import dataset, region, scenes, write
 
 FRAMES = 12
@@ -28,11 +28,6 @@ KINDS = {
     "H.264 in a transport stream": ("1.2.840.10008.1.2.4.102", "mpegts", "libx264"),
     "HEVC bare": ("1.2.840.10008.1.2.4.107", "hevc", "libx265"),
 }
-
-
-@pytest.fixture
-def settings() -> IngestSettings:
-    return load_settings().ingest
 
 
 def stream_of(container: str, codec: str, frames: int = FRAMES) -> bytes:

@@ -8,13 +8,8 @@ import pytest
 
 from pipeline.ingest.frame import ClipError
 from pipeline.ingest.identity import file_state, identify
-from pipeline.settings import IngestSettings, load_settings
+from pipeline.settings import IngestSettings
 from tests.pipeline.ingest.filming import film
-
-
-@pytest.fixture
-def settings() -> IngestSettings:
-    return load_settings().ingest
 
 
 def test_a_recording_is_known_by_its_content_alone(tmp_path: Path, settings: IngestSettings) -> None:

@@ -10,13 +10,8 @@ from PIL import Image
 from pipeline.ingest.clip import open_clip
 from pipeline.ingest.frame import ClipError
 from pipeline.ingest.identity import file_sha256
-from pipeline.settings import IngestSettings, load_settings
+from pipeline.settings import IngestSettings
 from tests.pipeline.ingest.filming import HEIGHT, WIDTH, scene
-
-
-@pytest.fixture
-def settings() -> IngestSettings:
-    return load_settings().ingest
 
 
 def greys(path: Path, settings: IngestSettings) -> list[NDArray[np.uint8]]:

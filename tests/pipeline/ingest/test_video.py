@@ -8,22 +8,9 @@ import pytest
 
 from pipeline.ingest.clip import open_clip
 from pipeline.ingest.display import without_combs
-from pipeline.ingest.frame import ClipError, Frame
-from pipeline.settings import IngestSettings, load_settings
-from tests.pipeline.ingest.filming import HEIGHT, WIDTH, film, probed_times, scene
-
-
-@pytest.fixture
-def settings() -> IngestSettings:
-    return load_settings().ingest
-
-
-def read(path: Path, settings: IngestSettings) -> list[Frame]:
-    with open_clip(path, settings) as clip:
-        frames = list(clip)
-        assert clip.reason is None
-    return frames
-
+from pipeline.ingest.frame import ClipError
+from pipeline.settings import IngestSettings
+from tests.pipeline.ingest.filming import HEIGHT, WIDTH, film, probed_times, read_whole, scene
 
 PAIRS = [
     ("a.mp4", "libx264", "yuv420p"),
@@ -50,7 +37,7 @@ def test_counts_and_times_are_those_of_ffprobe(
     tmp_path: Path, settings: IngestSettings, name: str, codec: str, pixels: str
 ) -> None:
     path = film(tmp_path / name, codec, pixels=pixels, codec_options={"x265-params": "log-level=none"})
-    frames, probed = read(path, settings), probed_times(path)
+    frames, probed = read_whole(path, settings), probed_times(path)
     assert len(frames) == len(probed) == 20
     # Some versions of ffprobe cannot tell when the last frame of an MPEG stream is shown.
     assert None not in probed[:-1]
@@ -66,7 +53,7 @@ def test_a_varying_frame_rate_keeps_every_frames_own_time(
 ) -> None:
     times = [0, 1, 2, 10, 11, 30, 75, 76]
     path = film(tmp_path / name, codec, 8, times=times)
-    frames, probed = read(path, settings), probed_times(path)
+    frames, probed = read_whole(path, settings), probed_times(path)
     # Matroska counts in milliseconds.
     assert [frame.time_s for frame in frames] == pytest.approx([time / 25 for time in times], abs=1e-3)
     assert [frame.time_s for frame in frames] == pytest.approx(probed, abs=2e-6)
@@ -75,7 +62,7 @@ def test_a_varying_frame_rate_keeps_every_frames_own_time(
 
 @pytest.mark.parametrize("name", ["SWEEP.MP4", "Sweep.Avi", "SWEEP.MPG"])
 def test_endings_in_capitals(tmp_path: Path, settings: IngestSettings, name: str) -> None:
-    assert len(read(film(tmp_path / name, "mpeg2video" if "MPG" in name else "mpeg4"), settings)) == 20
+    assert len(read_whole(film(tmp_path / name, "mpeg2video" if "MPG" in name else "mpeg4"), settings)) == 20
 
 
 @pytest.mark.parametrize(
@@ -87,7 +74,7 @@ def test_odd_sizes_are_read_to_the_last_column(
 ) -> None:
     noise = np.random.default_rng(3).integers(0, 256, (3, height, width), np.uint8)
     path = film(tmp_path / "a.mkv", codec, list(noise), pixels)
-    for frame, grey in zip(read(path, settings), noise, strict=True):
+    for frame, grey in zip(read_whole(path, settings), noise, strict=True):
         # Limited range holds 219 of 255 levels.
         assert np.abs(frame.grey.astype(int) - grey).max() <= 2
 
@@ -98,7 +85,7 @@ def test_odd_sizes_are_read_to_the_last_column(
 )
 def test_every_depth_gives_the_same_grey(tmp_path: Path, settings: IngestSettings, pixels: str, worst: int) -> None:
     ramp = np.tile(np.arange(256, dtype=np.uint8), (64, 1))
-    (frame,) = read(film(tmp_path / "a.mkv", "ffv1", [ramp], pixels), settings)
+    (frame,) = read_whole(film(tmp_path / "a.mkv", "ffv1", [ramp], pixels), settings)
     assert np.abs(frame.grey.astype(int) - ramp).max() <= worst
     assert frame.grey[0, 0] == 0
     assert frame.grey[0, 255] == 255
@@ -146,7 +133,7 @@ def test_moving_edges_of_interlaced_pictures_have_no_combs(
     woven[1::2] = late[1::2]
     woven[70:76:3] = 250  # a fine line that stands still
     options = {"flags": "+ildct+ilme", "x264-params": "interlaced=1:tff=1", "field_order": "tt"}
-    frames = read(film(tmp_path / name, codec, [woven] * 6, codec_options=options), settings)
+    frames = read_whole(film(tmp_path / name, codec, [woven] * 6, codec_options=options), settings)
     assert len(frames) == 6
     combs = [np.abs(np.diff(grey[16:40].astype(int), axis=0)).mean() for grey in (woven, frames[3].grey)]
     assert combs[0] > 30

@@ -1,0 +1,11 @@
+from __future__ import annotations
+
+import pytest
+
+from pipeline.settings import IngestSettings, load_settings
+
+
+@pytest.fixture
+def settings() -> IngestSettings:
+    """As shipped."""
+    return load_settings().ingest
