@@ -17,7 +17,7 @@ from pydantic_core import ErrorDetails
 
 from models.errors import ClutchlightError
 
-__all__ = ["ConfigError", "config_path", "read_toml"]
+__all__ = ["ConfigError", "config_path", "lower_first", "read_toml"]
 
 Model = TypeVar("Model", bound=BaseModel)
 KeyPath = tuple[str | int, ...]
@@ -39,6 +39,17 @@ def config_path(name: str) -> Path:
     if not path.is_file():
         raise ConfigError(f"{path}: this file belongs to the program and is missing; install it again.")
     return path
+
+
+def lower_first(model: Model) -> Model:
+    """The same model, if each of its pairs gives the lower value first; for use as a validator after all others.
+
+    Raises ValueError with the pair's name.
+    """
+    for name, value in model:
+        if isinstance(value, tuple) and value[0] > value[1]:
+            raise ValueError(f"{name} must give the lower value first, got [{value[0]}, {value[1]}]")
+    return model
 
 
 def read_toml(path: Path, model: type[Model], *, defaults: Mapping[str, Any] | None = None) -> Model:

@@ -11,7 +11,7 @@ import torch
 from pydantic import BaseModel, ConfigDict, Field, model_validator
 from torch import Tensor
 
-from configs.reading import config_path, read_toml
+from configs.reading import config_path, lower_first, read_toml
 from synthetic.bodies import Kind
 from synthetic.errors import PhantomError
 
@@ -52,10 +52,7 @@ class _Variant(BaseModel):
 
     @model_validator(mode="after")
     def _ordered(self) -> _Variant:
-        for name, value in self:
-            if isinstance(value, tuple) and value[0] > value[1]:
-                raise ValueError(f"{name} must give the lower value first, got [{value[0]}, {value[1]}]")
-        return self
+        return lower_first(self)
 
 
 class _File(BaseModel):

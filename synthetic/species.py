@@ -6,7 +6,7 @@ from typing import Annotated
 
 from pydantic import BaseModel, ConfigDict, Field, model_validator
 
-from configs.reading import config_path, read_toml
+from configs.reading import config_path, lower_first, read_toml
 from synthetic.errors import PhantomError
 
 __all__ = ["PROFILES", "SpeciesProfile", "load_profile"]
@@ -41,10 +41,7 @@ class SpeciesProfile(BaseModel):
 
     @model_validator(mode="after")
     def _ordered(self) -> SpeciesProfile:
-        for name, value in self:
-            if isinstance(value, tuple) and value[0] > value[1]:
-                raise ValueError(f"{name} must give the lower value first, got [{value[0]}, {value[1]}]")
-        return self
+        return lower_first(self)
 
     @model_validator(mode="after")
     def _holds_its_eggs(self) -> SpeciesProfile:
