@@ -16,7 +16,7 @@ from pipeline.settings import Settings
 from pipeline.track.merging import Egg, Grouping, merge_tracks
 from pipeline.track.tracks import ClipTracks, Track
 
-__all__ = ["estimate_exam"]
+__all__ = ["estimate_exam", "estimate_grouping", "group_exam"]
 
 Known = Mapping[tuple[str, int], tuple[Track, float | None]]
 
@@ -35,11 +35,32 @@ def estimate_exam(
     coverage : of every clip, the refused ones too
     known_species : names with a profile; None leaves out the flag for a species without one
     """
+    grouping = group_exam(exam, clips, coverage, settings)
+    return estimate_grouping(exam, grouping, clips, coverage, settings, known_species=known_species)
+
+
+def group_exam(
+    exam: Exam, clips: Sequence[ClipTracks], coverage: Sequence[ClipCoverage], settings: Settings
+) -> Grouping:
+    """The eggs of an exam before anything is made of them."""
+    return merge_tracks(_in_use(clips, coverage), exam.carapace_width_mm, settings.track)
+
+
+def estimate_grouping(
+    exam: Exam,
+    grouping: Grouping,
+    clips: Sequence[ClipTracks],
+    coverage: Sequence[ClipCoverage],
+    settings: Settings,
+    *,
+    known_species: Collection[str] | None = None,
+) -> ExamFinding:
+    """What follows from eggs already grouped, by the program alone or with a person's answers among them.
+
+    grouping : its members name tracks of ``clips``; an egg of existence 1 is one that a person confirmed
+    """
     used = usable(coverage)
-    files = {clip.file for clip in used}
-    # In one order, so that sums come out the same to the last bit.
-    clips = sorted((clip for clip in clips if clip.file in files), key=lambda clip: clip.file)
-    grouping = merge_tracks(clips, exam.carapace_width_mm, settings.track)
+    clips = _in_use(clips, coverage)
     shelled, follicles = (_tally(grouping, clips, used, kind, settings) for kind in (True, False))
     known = {(clip.file, track.identity): (track, clip.mm_per_px) for clip in clips for track in clip.tracks}
     listed = sorted([*shelled.eggs, *follicles.eggs], key=lambda egg: egg.identity)
@@ -67,6 +88,12 @@ def estimate_exam(
     )
 
 
+def _in_use(clips: Sequence[ClipTracks], coverage: Sequence[ClipCoverage]) -> list[ClipTracks]:
+    files = {clip.file for clip in usable(coverage)}
+    # In one order, so that sums come out the same to the last bit.
+    return sorted((clip for clip in clips if clip.file in files), key=lambda clip: clip.file)
+
+
 def _tally(
     grouping: Grouping,
     clips: Sequence[ClipTracks],
@@ -78,7 +105,9 @@ def _tally(
         return unscanned(settings.estimate)
     windows = swept_windows(used)
     reach = Reach(both_windows=len(windows) == 2, repeated=grouping.passes > max(len(windows), 1))
-    at_least = seen_together(clips, shelled=shelled, settings=settings)
+    # Only a person's word is certain: the settings keep the program's own below that.
+    certain = sum(egg.existence == 1.0 for egg in grouping.eggs if egg.is_shelled == shelled)
+    at_least = max(seen_together(clips, shelled=shelled, settings=settings), certain)
     return tally(grouping, shelled=shelled, at_least=at_least, reach=reach, settings=settings.estimate)
 
 

@@ -1,7 +1,7 @@
 from __future__ import annotations
 
 import datetime as dt
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cache
 from pathlib import Path
 
@@ -11,7 +11,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from pipeline.estimate.coverage import ClipCoverage
-from pipeline.estimate.exam import estimate_exam
+from pipeline.estimate.exam import estimate_exam, estimate_grouping, group_exam
 from pipeline.estimate.finding import ExamFinding
 from pipeline.exams import Exam
 from pipeline.settings import load_settings
@@ -173,3 +173,13 @@ def test_millimetres_need_a_scale(scale):
     finding = Scanned((ClipTracks("left-1.mp4", "left", scale, 200, tracks.tracks),), 3, 0).estimate()
     assert all((egg.length_mm is None) == (scale is None) for egg in finding.eggs)
     assert ("no-scale" in [flag.code for flag in finding.flags]) == (scale is None)
+
+
+def test_eggs_that_a_person_confirmed_bound_the_count_from_below() -> None:
+    animal = scanned(0)
+    grouping = group_exam(AF_0412, animal.clips, animal.coverage(), SETTINGS)
+    sure = tuple(replace(egg, existence=1.0, assurance=1.0) for egg in grouping.eggs)
+    finding = estimate_grouping(AF_0412, replace(grouping, eggs=sure), animal.clips, animal.coverage(), SETTINGS)
+    shelled = sum(egg.is_shelled for egg in sure)
+    assert finding.shelled.at_least == finding.shelled.interval90[0] == shelled > animal.estimate().shelled.at_least
+    assert finding.follicles.at_least == len(sure) - shelled
