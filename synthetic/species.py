@@ -1,4 +1,4 @@
-"""Species profiles: the ranges from which phantoms of a species are drawn."""
+"""The ranges from which phantoms of a species are drawn; what is known of the species stands in ``configs/species``."""
 
 from __future__ import annotations
 
@@ -26,7 +26,7 @@ Range = tuple[_Positive, _Positive]
 
 
 class SpeciesProfile(BaseModel):
-    """One file of ``configs/species``; every range is (lowest, highest). Sources stand in the file."""
+    """One file of ``configs/phantoms``; every range is (lowest, highest). Sources stand in the file."""
 
     model_config = ConfigDict(frozen=True, extra="forbid")
 
@@ -66,4 +66,4 @@ def load_profile(name: str) -> SpeciesProfile:
     """
     if name not in PROFILES:
         raise PhantomError(f'There is no species profile "{name}". Choose one of {", ".join(PROFILES)}.')
-    return read_toml(config_path(f"species/{name}.toml"), SpeciesProfile)
+    return read_toml(config_path(f"phantoms/{name}.toml"), SpeciesProfile)

@@ -23,7 +23,7 @@ MAY_IMPORT = {
 
 # The pipeline's rooms with their modules and folders, from the ground. A room imports from itself and from below.
 FLOORS: tuple[dict[str, set[str]], ...] = (
-    {"settings": {"settings"}},
+    {"settings": {"settings"}, "species": {"species"}},
     {"ingest": {"ingest"}, "store": {"store", "database", "outcomes"}, "engines": {"engines"}},
     {"detect": {"detect"}, "exams": {"exams", "exam_file", "admission"}},
     {"track": {"track"}, "report": {"report"}},

@@ -21,7 +21,7 @@ def refusal(folder: Path, text: str) -> str:
 
 
 def shipped() -> str:
-    return config_path("species/emys-orbicularis.toml").read_text(encoding="utf-8")
+    return config_path("phantoms/emys-orbicularis.toml").read_text(encoding="utf-8")
 
 
 @pytest.mark.parametrize("name", PROFILES)
@@ -34,7 +34,7 @@ def test_every_shipped_profile_loads_and_is_possible(name: str) -> None:
 
 
 def test_no_shipped_file_is_missing_from_the_list() -> None:
-    folder = config_path("species/emys-orbicularis.toml").parent
+    folder = config_path("phantoms/emys-orbicularis.toml").parent
     assert sorted(path.stem for path in folder.glob("*.toml")) == sorted(PROFILES)
 
 
