@@ -48,7 +48,7 @@ __all__ = ["read_summaries", "run_batch"]
 
 log = logging.getLogger(__name__)
 
-RESULTS = 6
+RESULTS = 7
 """Raised when the same scans give other results or files, so that every exam is written anew."""
 
 

@@ -225,7 +225,7 @@ def _scan(
         scale_source=scale.source,
         status="done",
         reason=None if recording.reason is None else _nameless(recording.reason, clip),
-        tracks=ClipTracks(clip.file, clip.window, scale.mm_per_px, judged.frames, finished.tracks, middle_px),
+        tracks=ClipTracks(clip.file, clip.window, scale.mm_per_px, judged.frames, finished.tracks, middle_px, depth_px),
         pictures=gallery.pictures(finished.renumbering),
         depth_px=depth_px,
         middle_px=middle_px,

@@ -92,6 +92,7 @@ class TrackSettings(Section):
     size_spread: Positive
     place_spread_mm: Positive
     body_width_share: Probability
+    body_width_spread: Probability
 
 
 class EstimateSettings(Section):

@@ -24,7 +24,15 @@ from scipy.special import betaln, gammaln
 
 from pipeline.track.distribution import Distribution, certainly
 
-__all__ = ["Matching", "best_pairs", "log_matching_sums", "match", "shared_number"]
+__all__ = [
+    "Matching",
+    "best_pairs",
+    "log_matching_sums",
+    "match",
+    "shared_by_place",
+    "shared_number",
+    "weights_by_place",
+]
 
 Floats = NDArray[np.float64]
 
@@ -82,6 +90,41 @@ def shared_number(
     evidence = float(largest + np.log(np.exp(posterior - largest).sum()))
     weights = np.exp(posterior - evidence)
     return Distribution(0, weights / weights.sum()), evidence
+
+
+def weights_by_place(log_ratios: Floats, rows_again: Floats, columns_again: Floats) -> Floats:
+    """(N, M) log-weights of pairs where each member's place tells how likely it is in the other set as well.
+
+    log_ratios : (N, M), as of :func:`shared_number`
+    rows_again, columns_again : (N,), (M,) probabilities in (0, 1) of being in the other set
+
+    Objects are scattered at random (a Poisson process), each in either set with a chance p, q of its own place,
+    independently. Those in the rows alone have the density of the rows times 1 - q, those in both that of the rows
+    times q and of where the columns then find them, so that a pair weighs
+
+        exp(log_ratio) q / ((1 - q) M (1 - p))
+
+    against two that are alone.
+    """
+    odds = np.log(rows_again) - np.log1p(-rows_again)
+    return np.asarray(log_ratios + odds[:, None] - np.log1p(-columns_again) - np.log(max(log_ratios.shape[1], 1)))
+
+
+def shared_by_place(weights: Floats, rows_again: Floats, columns_again: Floats) -> tuple[Distribution, float]:
+    """How many are in both sets, of :func:`weights_by_place`, and the log-evidence.
+
+    The log-evidence is that of all rows and columns, to compare ways of laying one set over the other.
+    """
+    alone = float(np.log1p(-rows_again).sum() + np.log1p(-columns_again).sum())
+    # As many fewer objects in all as are expected to be in both.
+    fewer = float(rows_again.sum() + columns_again.sum()) / 2
+    if min(weights.shape) == 0:
+        return certainly(0), alone + fewer
+    sums = log_matching_sums(weights)
+    largest = sums.max()
+    probabilities = np.exp(sums - largest)
+    evidence = alone + fewer + float(largest + np.log(probabilities.sum()))
+    return Distribution(0, probabilities / probabilities.sum()), evidence
 
 
 def log_matching_sums(log_ratios: Floats, tilt: float = 0.0) -> Floats:

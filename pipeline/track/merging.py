@@ -18,7 +18,8 @@ from pipeline.settings import TrackSettings
 from pipeline.track.appearance import Appearance, joined
 from pipeline.track.distribution import Distribution, certainly, mixture
 from pipeline.track.likeness import (
-    body_width_ratios,
+    chance_from_opposite,
+    depth_ratios,
     lateral_ratios,
     order_ratios,
     place_ratios,
@@ -26,7 +27,7 @@ from pipeline.track.likeness import (
     size_ratios,
     stage_ratios,
 )
-from pipeline.track.matching import best_pairs, shared_number
+from pipeline.track.matching import best_pairs, shared_by_place, shared_number, weights_by_place
 from pipeline.track.stitching import stitch
 from pipeline.track.sweep import Sweep, unfold
 from pipeline.track.tracks import ClipTracks
@@ -37,6 +38,8 @@ Floats = NDArray[np.float64]
 
 # Two clips may run the same way, opposite ways, or at paces that leave no common order ...
 _ORDERS = ((1, 0.4), (-1, 0.4), (0, 0.2))
+# Distances between the windows that are tried on either side of the expected one, up to two spreads away.
+_DISTANCES = 4
 # ... and the probe may be held alike in both windows, turned round, or in planes that share no direction.
 _ATTITUDES = ((1, 0.5), (-1, 0.3), (0, 0.2))
 
@@ -87,14 +90,42 @@ class Grouping:
 class _Scanned:
     """Objects of some clips, in mm if ``scaled``, lateral places from the sector's middle if ``centred``.
 
-    order : (N,) along the sweep, 0 to 1
+    order : (N,) along the sweep, 0 to 1;  reach : depth of the picture in mm, None if unknown
     """
 
     objects: tuple[Appearance, ...]
     order: Floats
     scaled: bool
     centred: bool
+    reach: float | None
     shifts: tuple[Distribution, Distribution]
+
+
+@dataclass(frozen=True)
+class _Laying:
+    """One way in which the objects of one scan may lie over those of another.
+
+    ratios : (N, M) log-likelihood ratios;  order : (M,) of the second's objects;  prior : probability
+    again : for the objects of either scan, probability of being in the other, None where their place does not tell
+    """
+
+    ratios: Floats
+    order: Floats
+    prior: float
+    again: tuple[Floats, Floats] | None = None
+
+    def weights(self) -> Floats:
+        return self.ratios if self.again is None else weights_by_place(self.ratios, *self.again)
+
+    def shared(
+        self, rows: NDArray[np.int64], columns: NDArray[np.int64], share: float, weight: float
+    ) -> tuple[Distribution, float]:
+        """How many of some objects are in both, and the log-evidence."""
+        part = self.ratios[np.ix_(rows, columns)]
+        if self.again is None:
+            return shared_number(part, share, weight)
+        again = self.again[0][rows], self.again[1][columns]
+        return shared_by_place(weights_by_place(part, *again), *again)
 
 
 def merge_tracks(clips: Sequence[ClipTracks], carapace_width_mm: float | None, settings: TrackSettings) -> Grouping:
@@ -137,39 +168,68 @@ def _scanned(sweep: Sweep, clip: ClipTracks) -> _Scanned:
         objects = tuple(one.centred(clip.middle_px) for one in objects)
     if clip.mm_per_px is not None:
         objects = tuple(one.scaled(clip.mm_per_px) for one in objects)
-    return _Scanned(objects, order, clip.mm_per_px is not None, clip.middle_px is not None, sweep.shifts)
+    reach = None if clip.mm_per_px is None or clip.reach_px is None else clip.mm_per_px * clip.reach_px
+    return _Scanned(objects, order, clip.mm_per_px is not None, clip.middle_px is not None, reach, sweep.shifts)
 
 
 def _same_window(first: _Scanned, second: _Scanned, settings: TrackSettings) -> _Scanned:
     likeness = _likeness(first, second, settings)
     if first.scaled and second.scaled and likeness.size:
         likeness = likeness + place_ratios(places(first.objects), places(second.objects), settings.place_spread_mm)
-    hypotheses = []
+    layings = []
     for direction, prior in _ORDERS:
         order = second.order if direction >= 0 else 1 - second.order
         ratios = likeness + order_ratios(first.order, order) if direction and likeness.size else likeness
-        hypotheses.append((ratios, order, prior))
-    return _merged(first, second, hypotheses, settings.same_window_reseen_share, settings)
+        layings.append(_Laying(ratios, order, prior))
+    return _merged(first, second, layings, settings.same_window_reseen_share, settings)
 
 
 def _other_window(
     first: _Scanned, second: _Scanned, carapace_width_mm: float | None, settings: TrackSettings
 ) -> _Scanned:
     ratios = _likeness(first, second, settings)
-    if carapace_width_mm is not None and first.scaled and second.scaled and ratios.size:
-        width = settings.body_width_share * carapace_width_mm
-        ratios = ratios + body_width_ratios(first.objects, second.objects, width)
     across = np.zeros((3, *ratios.shape))
     if first.centred and second.centred and first.scaled and second.scaled and ratios.size:
         a, b = places(first.objects)[:, 0], places(second.objects)[:, 0]
         across = np.stack([lateral_ratios(a, side * b, settings.place_spread_mm) for side, _ in _ATTITUDES])
-    hypotheses = []
+    layings = [_Laying(ratios, second.order, 1.0)]
+    if carapace_width_mm is not None and first.scaled and second.scaled and ratios.size:
+        layings = _opposite(first, second, ratios, carapace_width_mm, settings)
+    tried = []
     for direction, order_prior in _ORDERS:
         order = second.order if direction >= 0 else 1 - second.order
         along = order_ratios(first.order, order) if direction and ratios.size else np.zeros_like(ratios)
         for (side, prior), lateral in zip(_ATTITUDES, across, strict=True):
-            hypotheses.append((ratios + along + (lateral if side else 0.0), order, order_prior * prior))
-    return _merged(first, second, hypotheses, settings.other_window_reseen_share, settings)
+            added = along + (lateral if side else 0.0)
+            tried += [
+                replace(one, ratios=one.ratios + added, order=order, prior=one.prior * order_prior * prior)
+                for one in layings
+            ]
+    return _merged(first, second, tried, settings.other_window_reseen_share, settings)
+
+
+def _opposite(
+    first: _Scanned, second: _Scanned, ratios: Floats, carapace_width_mm: float, settings: TrackSettings
+) -> list[_Laying]:
+    # One for each distance that the windows may have.
+    sizes = [np.array([one.size for one in side.objects]) for side in (first, second)]
+    depths = [places(side.objects)[:, 1] for side in (first, second)]
+
+    def again(side: int, distance: float, reach: float | None) -> Floats:
+        if reach is None:
+            return np.full(len(depths[side]), settings.other_window_reseen_share)
+        return chance_from_opposite(depths[side], sizes[side], distance, reach)
+
+    layings = []
+    steps = np.arange(-_DISTANCES, _DISTANCES + 1)
+    priors = np.exp(-0.5 * (2 * steps / _DISTANCES) ** 2)
+    for step, prior in zip(steps, priors / priors.sum(), strict=True):
+        share = settings.body_width_share + 2 * settings.body_width_spread * step / _DISTANCES
+        distance = float(share) * carapace_width_mm
+        by_depth = depth_ratios(depths[0], depths[1], distance, carapace_width_mm)
+        chances = again(0, distance, second.reach), again(1, distance, first.reach)
+        layings.append(_Laying(ratios + by_depth, second.order, float(prior), chances))
+    return layings
 
 
 def _likeness(first: _Scanned, second: _Scanned, settings: TrackSettings) -> Floats:
@@ -184,27 +244,26 @@ def _likeness(first: _Scanned, second: _Scanned, settings: TrackSettings) -> Flo
 def _merged(
     first: _Scanned,
     second: _Scanned,
-    hypotheses: Sequence[tuple[Floats, Floats, float]],
+    layings: Sequence[_Laying],
     share: float,
     settings: TrackSettings,
 ) -> _Scanned:
-    # hypotheses : ratios (N, M), order of the second's objects (M,), prior probability
     kinds = [(_of_kind(first.objects, kind), _of_kind(second.objects, kind)) for kind in (False, True)]
     numbers, logs = [], []
-    for ratios, _, prior in hypotheses:
-        found = [shared_number(ratios[np.ix_(*kind)], share, settings.reseen_weight) for kind in kinds]
+    for laying in layings:
+        found = [laying.shared(rows, columns, share, settings.reseen_weight) for rows, columns in kinds]
         numbers.append([number for number, _ in found])
-        logs.append(float(np.log(prior)) + sum(evidence for _, evidence in found))
+        logs.append(float(np.log(laying.prior)) + sum(evidence for _, evidence in found))
     weights = np.exp(np.array(logs) - max(logs))
     weights = weights / weights.sum()
     likeliest = int(np.argmax(weights))
-    ratios, order, _ = hypotheses[likeliest]
+    weights_of_pairs, order = layings[likeliest].weights(), layings[likeliest].order
     objects, orders = list(first.objects), list(first.order)
     alone = set(range(len(second.objects)))
     shifts = []
     for number, (rows, columns) in enumerate(kinds):
         mixed = mixture([(found[number], weight) for found, weight in zip(numbers, weights, strict=True)])
-        pairs = best_pairs(ratios[np.ix_(rows, columns)], mixed.median)
+        pairs = best_pairs(weights_of_pairs[np.ix_(rows, columns)], mixed.median)
         for i, j in pairs:
             objects[rows[i]] = joined(objects[rows[i]], second.objects[columns[j]], settings)
             alone.discard(int(columns[j]))
@@ -218,6 +277,7 @@ def _merged(
         np.array(orders),
         first.scaled and second.scaled,
         first.centred and second.centred,
+        None if first.reach is None or second.reach is None else max(first.reach, second.reach),
         (shifts[0], shifts[1]),
     )
 

@@ -54,6 +54,7 @@ class ClipTracks:
     file : name in the exam folder;  window : "left", "right" or None
     mm_per_px : None where no scale is known;  frames : how many were decoded
     middle_px : x of the sector's middle, None where no sector was found
+    reach_px : from the probe's face to the lower end of the sector, None likewise
     """
 
     file: str
@@ -62,3 +63,4 @@ class ClipTracks:
     frames: int
     tracks: tuple[Track, ...]
     middle_px: float | None = None
+    reach_px: float | None = None

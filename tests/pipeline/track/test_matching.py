@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 from hypothesis.extra.numpy import array_shapes, arrays
 
 from pipeline.track.link import FORBIDDEN, assign
-from pipeline.track.matching import best_pairs, log_matching_sums, match
+from pipeline.track.matching import best_pairs, log_matching_sums, match, shared_by_place, weights_by_place
 
 # Within the bounds inside which ratios are taken as they are.
 small = array_shapes(min_dims=2, max_dims=2, min_side=1, max_side=4).flatmap(
@@ -95,3 +95,40 @@ def test_a_thousand_by_a_thousand_takes_seconds():
     matching = match(log_ratios, 0.5, 5.0)
     assert matching.number.probabilities.sum() == pytest.approx(1.0)
     assert len(np.unique(matching.pairs[:, 0])) == len(matching.pairs)
+
+
+def test_one_pair_is_weighed_by_the_chances_of_its_places():
+    # Bayes by hand: alone each with (1 - q) and (1 - p), or one object in both with q, its place found exp(2) likelier.
+    again, ratio = (np.array([0.3]), np.array([0.6])), 2.0
+    number, _ = shared_by_place(weights_by_place(np.array([[ratio]]), *again), *again)
+    both, apart = 0.3 * np.exp(ratio), (1 - 0.3) * (1 - 0.6)
+    assert number.within(1, 1) == pytest.approx(both / (both + apart))
+
+
+def test_the_number_met_again_by_place_is_calibrated():
+    """Simulation-based calibration (Talts et al. 2018): ranks of the truth in its posterior are uniform."""
+    rng = np.random.default_rng(5)
+    spread, chance, ranks = 0.02, 0.6, []
+    for _ in range(400):
+        places = rng.random(rng.poisson(8.0))
+        first, second = rng.random((2, len(places))) < chance
+        a, b = (places[seen] + rng.normal(0, spread, seen.sum()) for seen in (first, second))
+        ratios = scipy.stats.norm.logpdf(a[:, None] - b[None], scale=spread * np.sqrt(2))
+        again = np.full(len(a), chance), np.full(len(b), chance)
+        number, _ = shared_by_place(weights_by_place(ratios, *again), *again)
+        true = int((first & second).sum())
+        below, here = number.within(-1, true - 1), number.within(true, true)
+        ranks.append(below + rng.random() * here)
+    found = np.histogram(ranks, 8, (0, 1))[0]
+    assert scipy.stats.chisquare(found).pvalue > 0.01, found
+
+
+def test_the_evidence_prefers_the_laying_that_fits():
+    places = np.array([0.1, 0.4, 0.8])
+    again = np.full(3, 0.6), np.full(3, 0.6)
+
+    def evidence(shift):
+        ratios = scipy.stats.norm.logpdf(places[:, None] - places[None] - shift, scale=0.03)
+        return shared_by_place(weights_by_place(ratios, *again), *again)[1]
+
+    assert evidence(0.0) > evidence(0.12) + 3

@@ -262,3 +262,33 @@ def test_a_thousand_tracks_take_seconds():
         tracks.append(crossing(identity, first, first + 40, x, y))
     clips = [clip(*tracks, frames=15000)]
     assert_one_track_per_moment(merge_tracks(clips, None, SETTINGS), clips)
+
+
+def opposite_clips(width_mm, distance_share, depths_mm, laterals_mm, *, reach_mm=90.0, scale=0.22):
+    """Eggs at depths and lateral places from the left, all of them in reach of both windows, crossed in one order."""
+    sides = []
+    for window in ("left", "right"):
+        tracks = []
+        for k, (depth, lateral) in enumerate(zip(depths_mm, laterals_mm, strict=True)):
+            deep = depth if window == "left" else distance_share * width_mm - depth
+            tracks.append(crossing(k + 1, 20 + 60 * k, 60 + 60 * k, 300 + lateral / scale, deep / scale, size=50.0))
+        one = clip(*tracks, file=f"{window}-1.mp4", window=window, mm_per_px=scale, frames=60 * len(tracks) + 60)
+        sides.append(replace(one, middle_px=300.0, reach_px=reach_mm / scale))
+    return sides
+
+
+@pytest.mark.parametrize("distance_share", [0.87, 0.91, 0.95])
+def test_eggs_in_reach_of_both_windows_are_joined_however_far_the_windows_are_apart(distance_share):
+    depths, laterals = (40, 47, 52, 58, 63), (-30, 10, -5, 25, -20)
+    grouping = merge_tracks(opposite_clips(118.0, distance_share, depths, laterals), 118.0, SETTINGS)
+    assert [len(egg.members) for egg in grouping.eggs] == [2] * 5
+    assert grouping.shifts[1].within(0, 0) > 0.8
+
+
+def test_what_the_other_window_cannot_reach_is_not_looked_for_there():
+    depths, laterals = (25, 30, 35, 28, 33), (-30, 10, -5, 25, -20)
+    left, _ = opposite_clips(118.0, 0.91, depths, laterals, reach_mm=60.0)
+    mirrored = replace(left, file="right-1.mp4", window="right")
+    grouping = merge_tracks([left, mirrored], 118.0, SETTINGS)
+    assert len(grouping.eggs) == 10
+    assert grouping.shifts[1].within(0, 0) > 0.8
