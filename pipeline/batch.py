@@ -44,7 +44,7 @@ from pipeline.settings import Settings, settings_sha256
 from pipeline.store import Store, StoredExam, StoreError, database_path
 from synthetic.species import PROFILES, load_profile
 
-__all__ = ["read_summaries", "run_batch"]
+__all__ = ["clip_coverage", "known_species", "read_summaries", "read_summary", "run_batch"]
 
 log = logging.getLogger(__name__)
 
@@ -138,9 +138,8 @@ class _Night:
     ) -> _Night:
         sha256 = settings_sha256(settings)
         run = store.start_run(settings_sha256=sha256, model_sha256=detector.model.sha256, engine=detector.engine_name)
-        species = frozenset(load_profile(name).species for name in PROFILES)
         reader = ClipReader.begin(exams, store, settings, detector, again, listen)
-        return cls(store, out, settings, sha256, detector, species, again, run, reader)
+        return cls(store, out, settings, sha256, detector, known_species(), again, run, reader)
 
     def finish_exam(self, exam: Exam) -> ExamOutcome:
         """Read, estimate and write one exam; whatever goes wrong with it is its outcome."""
@@ -181,19 +180,7 @@ class _Night:
         finding = estimate_exam(
             exam,
             [scan.tracks for scan in scans if scan.status == "done"],
-            [
-                ClipCoverage(
-                    scan.file,
-                    scan.window,
-                    scan.status,
-                    scan.reason,
-                    scan.frames,
-                    len(scan.used),
-                    shared[scan.file],
-                    scan.quality,
-                )
-                for scan in scans
-            ],
+            [clip_coverage(scan, shared[scan.file]) for scan in scans],
             self.settings,
             known_species=self.known_species,
         )
@@ -222,14 +209,34 @@ _EXAM = TypeAdapter(Exam)
 _SUMMARY = TypeAdapter(ExamSummary)
 
 
+def clip_coverage(scan: ClipScan, same_as: tuple[str, ...] = ()) -> ClipCoverage:
+    """What the estimate has to know of a clip. same_as : where, in other exams, the same recording lies, in words"""
+    used = len(scan.used)
+    return ClipCoverage(scan.file, scan.window, scan.status, scan.reason, scan.frames, used, same_as, scan.quality)
+
+
+def known_species() -> frozenset[str]:
+    """The scientific names of which there is a profile."""
+    return frozenset(load_profile(name).species for name in PROFILES)
+
+
+def read_summary(exam: StoredExam) -> ExamSummary | None:
+    """What a stored exam tells, None where another version wrote it in another form."""
+    try:
+        return _SUMMARY.validate_json(exam.document)
+    except ValidationError:
+        return None
+
+
 def read_summaries(store: Store, out: Path) -> tuple[list[ExamSummary], list[ExamProblem]]:
     """The exams of this and earlier nights, and those that another version wrote in another form."""
     summaries: list[ExamSummary] = []
     problems: list[ExamProblem] = []
     for exam in store.exams():
-        try:
-            summaries.append(_SUMMARY.validate_json(exam.document))
-        except ValidationError:
+        summary = read_summary(exam)
+        if summary is not None:
+            summaries.append(summary)
+        else:
             reason = (
                 f"{exam.animal} {exam.date}: written by another version of Clutchlight and left out here. "
                 "Run the batch over its recordings again."

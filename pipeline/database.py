@@ -103,9 +103,12 @@ def database_path(out: Path) -> Path:
 
 
 def connect(path: Path) -> Engine:
-    # One connection for the store's whole life: SQLite then tidies its side files away when it is closed.
+    # One connection for the store's whole life: SQLite then tidies its side files away when it is closed. It may pass
+    # from thread to thread, as it does behind the vet's page, and is used by one at a time.
     engine = create_engine(
-        URL.create("sqlite", database=str(path)), poolclass=StaticPool, connect_args={"timeout": 5.0}
+        URL.create("sqlite", database=str(path)),
+        poolclass=StaticPool,
+        connect_args={"timeout": 5.0, "check_same_thread": False},
     )
 
     @event.listens_for(engine, "connect")

@@ -191,6 +191,18 @@ class Store:
             rows = session.scalars(select(ExamRow).order_by(ExamRow.animal, ExamRow.date))
             return [_stored(row) for row in rows]
 
+    def fingerprints(self) -> dict[tuple[str, str], str]:
+        """By animal and date, what the last result of every exam follows from."""
+        with self._reading() as session:
+            rows = session.execute(select(ExamRow.animal, ExamRow.date, ExamRow.fingerprint))
+            return {(animal, date): fingerprint for animal, date, fingerprint in rows}
+
+    def engine(self, animal: str, date: str) -> str | None:
+        """The name of the engine that the last result of an exam comes from."""
+        with self._reading() as session:
+            made = select(RunRow.engine).join(ExamRow, ExamRow.run == RunRow.identity)
+            return session.scalar(made.where(ExamRow.animal == animal, ExamRow.date == date))
+
     def save_exam(self, exam: StoredExam, run: int) -> None:
         """Keep the result of an exam in place of its last one. Call it after the exam's files are written."""
         with self._writing() as session:

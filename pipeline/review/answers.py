@@ -1,0 +1,202 @@
+"""What a person can say of an exam: the kinds of answers, as they come over the wire and as they are kept.
+
+Frames count from 0, ellipses are [cx, cy, semi-major, semi-minor, degrees] in px of the source frame.
+"""
+
+from __future__ import annotations
+
+from typing import Annotated, Literal
+
+from pydantic import BaseModel, ConfigDict, Field, TypeAdapter, field_validator, model_validator
+
+from pipeline.estimate.finding import Stage
+
+__all__ = [
+    "ANSWER",
+    "Answer",
+    "Comment",
+    "Confirmed",
+    "Drawn",
+    "EggAnswer",
+    "NotAnEgg",
+    "Piece",
+    "Redo",
+    "Reopened",
+    "SameEgg",
+    "Settled",
+    "Signed",
+    "Staged",
+    "TwoEggs",
+    "Undo",
+    "Unusable",
+    "Usable",
+]
+
+Text = Annotated[str, Field(min_length=1, max_length=2000)]
+Name = Annotated[str, Field(min_length=1, max_length=200)]
+FileName = Annotated[str, Field(min_length=1, max_length=255)]
+FrameNumber = Annotated[int, Field(ge=0, le=10_000_000)]
+Sequence = Annotated[int, Field(ge=1, le=1_000_000_000)]
+Pixels = Annotated[float, Field(ge=-20_000.0, le=20_000.0)]
+
+
+class Said(BaseModel):
+    """Fixed once made; a key it does not know is an error."""
+
+    model_config = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False)
+
+
+class Piece(Said):
+    """A stretch of one track: frames first to last, both included.
+
+    track : its identity in the clip; below 0 for an outline that a person drew: -n in the exam's n-th answer
+    """
+
+    clip: FileName
+    track: Annotated[int, Field(ge=-1_000_000_000, le=1_000_000_000)]
+    first: FrameNumber
+    last: FrameNumber
+
+    @model_validator(mode="after")
+    def is_not_reversed(self) -> Piece:
+        if self.last < self.first:
+            raise ValueError("ends before it begins")
+        return self
+
+    def shared_frames(self, other: Piece) -> int:
+        """How many frame numbers both span, 0 where they are of different tracks."""
+        if (self.clip, self.track) != (other.clip, other.track):
+            return 0
+        return max(0, min(self.last, other.last) - max(self.first, other.first) + 1)
+
+
+Pieces = Annotated[tuple[Piece, ...], Field(min_length=1, max_length=500)]
+
+
+class EggAnswer(Said):
+    """Said of eggs, each given by its pieces."""
+
+    eggs: Annotated[tuple[Pieces, ...], Field(min_length=1, max_length=500)]
+
+
+class Confirmed(EggAnswer):
+    """An egg (or follicle), of its own, and of its stage."""
+
+    kind: Literal["egg"] = "egg"
+
+
+class NotAnEgg(EggAnswer):
+    kind: Literal["not-egg"] = "not-egg"
+
+
+class SameEgg(EggAnswer):
+    """One and the same egg, and it is one."""
+
+    kind: Literal["same"] = "same"
+    eggs: Annotated[tuple[Pieces, ...], Field(min_length=2, max_length=2)]
+
+
+class TwoEggs(Said):
+    """Two eggs. egg : all of it as it was taken for one;  apart : the pieces of the other one"""
+
+    kind: Literal["two"] = "two"
+    egg: Pieces
+    apart: Pieces
+
+
+class Staged(EggAnswer):
+    """An egg, and of this stage."""
+
+    kind: Literal["stage"] = "stage"
+    stage: Stage
+
+
+class Drawn(Said):
+    """An egg that was missed, as outlined on one frame."""
+
+    kind: Literal["drawn"] = "drawn"
+    clip: FileName
+    frame: FrameNumber
+    ellipse: tuple[Pixels, Pixels, Pixels, Pixels, Annotated[float, Field(ge=-90.0, lt=90.0)]]
+    stage: Stage
+
+    @field_validator("ellipse")
+    @classmethod
+    def has_axes(cls, ellipse: tuple[float, float, float, float, float]) -> tuple[float, float, float, float, float]:
+        if not ellipse[2] >= ellipse[3] >= 1.0:
+            raise ValueError("needs semi-axes of at least 1 px, the longer one first")
+        return ellipse
+
+
+class Stretch(Said):
+    """Frames of a clip, both ends included."""
+
+    clip: FileName
+    first: FrameNumber
+    last: FrameNumber
+
+    @model_validator(mode="after")
+    def is_not_reversed(self) -> Stretch:
+        if self.last < self.first:
+            raise ValueError("ends before it begins")
+        return self
+
+
+class Unusable(Stretch):
+    kind: Literal["unusable"] = "unusable"
+
+
+class Usable(Stretch):
+    """After all, where it was said to be unusable."""
+
+    kind: Literal["usable"] = "usable"
+
+
+class Comment(Said):
+    """egg : what it is about, nothing if about the exam."""
+
+    kind: Literal["comment"] = "comment"
+    text: Text
+    egg: Annotated[tuple[Piece, ...], Field(max_length=500)] = ()
+
+
+class Settled(Said):
+    """The question that the answer of this sequence had become is dealt with."""
+
+    kind: Literal["settled"] = "settled"
+    of: Sequence
+
+
+class Undo(Said):
+    """of : the sequence of the answer taken back; where it is not told, the person's last one."""
+
+    kind: Literal["undo"] = "undo"
+    of: Sequence | None = None
+
+
+class Redo(Said):
+    """of : the sequence of the answer given again after all; where it is not told, the person's last undone one."""
+
+    kind: Literal["redo"] = "redo"
+    of: Sequence | None = None
+
+
+class Signed(Said):
+    """Closes the exam. name, role : of who signs"""
+
+    kind: Literal["signed"] = "signed"
+    name: Name
+    role: Name
+
+
+class Reopened(Said):
+    kind: Literal["reopened"] = "reopened"
+    reason: Text
+
+
+Answer = (
+    Confirmed | NotAnEgg | SameEgg | TwoEggs | Staged | Drawn | Unusable | Usable | Comment | Settled | Undo | Redo
+    | Signed | Reopened
+)  # fmt: skip
+
+ANSWER: TypeAdapter[Answer] = TypeAdapter(Annotated[Answer, Field(discriminator="kind")])
