@@ -3,6 +3,8 @@
 truth         a data set with its truth on disk        egg_free      one that needs none: nothing is carried
 found         what a batch found in its frames         matches       which detection answers for which object
 strata        what figures are split by                doubt         whether stated doubt is honest
+followed      tracks beside true objects, by frame     following     HOTA and IDF1
+double_counts eggs listed twice, and missed            plain_counts  what would be counted otherwise
 false_alarms  eggs seen where there is none            counts        animals counted
 figures       all of it for one data set               table         the same for people
 plots         and as curves

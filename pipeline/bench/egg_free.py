@@ -53,5 +53,6 @@ def egg_free_data_set(folder: Path, results: Path) -> DataSet:
         ignored=np.zeros(0, bool),
         visible=none,
         depth_mm=none,
+        track=np.zeros(0, np.int64),
     )
     return DataSet(folder.resolve().name, folder, animals, frames, objects)

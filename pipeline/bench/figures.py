@@ -12,10 +12,14 @@ from numpy.typing import NDArray
 
 from models.precision import SIZES, AveragePrecision, CocoJudge, Curve, FoundBoxes, TrueBoxes
 from pipeline.bench.counts import CountFigures, count_figures
+from pipeline.bench.double_counts import DoubleCounts, double_counts
 from pipeline.bench.doubt import Doubt, doubt
 from pipeline.bench.false_alarms import FalseAlarms, in_egg_free_clips, in_egg_free_frames
+from pipeline.bench.followed import followed_clips
+from pipeline.bench.following import FollowingFigures, following_figures
 from pipeline.bench.found import FoundObjects, read_found, result_folders
 from pipeline.bench.matches import Matches, OutlineErrors, match_objects, nearest
+from pipeline.bench.plain_counts import PlainCount, plain_counts
 from pipeline.bench.strata import frame_groups, in_range, object_ranges
 from pipeline.bench.truth import DataSet
 from pipeline.comparison import Comparison, compare, read_results
@@ -66,6 +70,8 @@ class Figures:
 
     confusion : (4, 4) numbers of objects, rows what was true, columns what it was called, in the order of STAGES; the
     last row are detections of nothing, the last column objects that were not found
+    double_counts : None where the data set does not tell objects apart
+    plain_counts : what would be counted otherwise, by its name
     animals : truth and count of each
     """
 
@@ -79,7 +85,10 @@ class Figures:
     doubt: Doubt
     egg_free_clips: FalseAlarms
     egg_free_frames: FalseAlarms
+    following: FollowingFigures
     counts: CountFigures
+    double_counts: DoubleCounts | None
+    plain_counts: dict[str, PlainCount]
     animals: tuple[Comparison, ...]
 
     def document(self) -> dict[str, Any]:
@@ -98,17 +107,18 @@ class Figures:
         }
 
 
-def measure(data_set: DataSet, results: Path) -> Figures:
-    """Figures of the results that a batch over ``data_set.exams`` wrote under ``results``.
+def measure(data_set: DataSet, written: Path) -> Figures:
+    """Figures of the results that a batch over ``data_set.exams`` wrote under ``written``.
 
     All frames of the data set count: one that the batch refused or left out shows what it shows, and nothing was
     found in it.
     """
-    folders = result_folders(results)
+    folders = result_folders(written)
     found = read_found(data_set, folders)
     bench = _Bench(data_set, found)
     exams = [(animal, truth["date"]) for animal, truth in data_set.animals.items()]
-    animals = compare(data_set.animals, read_results([folders[exam] for exam in exams if exam in folders]))
+    results = read_results([folders[exam] for exam in exams if exam in folders])
+    animals = compare(data_set.animals, results)
     return Figures(
         name=data_set.name,
         frames=len(data_set.frames.names),
@@ -120,7 +130,10 @@ def measure(data_set: DataSet, results: Path) -> Figures:
         doubt=doubt(bench.matches, data_set.objects, found),
         egg_free_clips=in_egg_free_clips(data_set.objects, found, data_set.frames),
         egg_free_frames=in_egg_free_frames(data_set.objects, found, data_set.frames),
+        following=following_figures(followed_clips(data_set.objects, found, data_set.frames)),
         counts=count_figures(animals),
+        double_counts=double_counts(data_set.objects, found, data_set.frames, results),
+        plain_counts=plain_counts(found, data_set.frames, results, {row.animal: row.crossed for row in animals}),
         animals=tuple(animals),
     )
 

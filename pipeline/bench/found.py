@@ -21,7 +21,8 @@ class FoundObjects:
     """All D detections on frames of a data set.
 
     frame : (D,) int64, place among the data set's frames;  ellipses : (D, 5) px;  boxes : (D, 4) px
-    stage : (D,) int64 from 1 follicle to 3 calcified;  scores : (D,);  tracked : (D,) bool, whether in a track
+    stage : (D,) int64 from 1 follicle to 3 calcified;  scores : (D,)
+    track, egg : (D,) int64, whose it is: unique within the clip, and within the exam; 0 where it is nobody's
     spreads : (D, 2) stated doubt of the centre (px) and of the log axes, NaN where none is stated
     frames_used : how many of the data set's frames the batch used
     """
@@ -31,9 +32,15 @@ class FoundObjects:
     boxes: NDArray[np.float64]
     stage: NDArray[np.int64]
     scores: NDArray[np.float64]
-    tracked: NDArray[np.bool_]
+    track: NDArray[np.int64]
+    egg: NDArray[np.int64]
     spreads: NDArray[np.float64]
     frames_used: int
+
+    @property
+    def tracked(self) -> NDArray[np.bool_]:
+        """(D,) whether it belongs to a track."""
+        return self.track > 0
 
 
 def result_folders(results: Path) -> dict[tuple[str, str], Path]:
@@ -68,7 +75,8 @@ def read_found(data_set: DataSet, folders: Mapping[tuple[str, str], Path]) -> Fo
         boxes=np.array([row["bbox"] for _, row in rows], dtype=np.float64).reshape(-1, 4),
         stage=np.array([row["category_id"] for _, row in rows], dtype=np.int64),
         scores=np.array([row["score"] for _, row in rows], dtype=np.float64),
-        tracked=np.array([row["track_id"] is not None for _, row in rows], dtype=bool),
+        track=np.array([row["track_id"] or 0 for _, row in rows], dtype=np.int64),
+        egg=np.array([row["egg_id"] or 0 for _, row in rows], dtype=np.int64),
         spreads=np.array([[row["centre_spread_px"], row["axis_spread"]] for _, row in rows], float).reshape(-1, 2),
         frames_used=frames_used,
     )

@@ -11,7 +11,7 @@ from models.matching import match, on_ignored
 from pipeline.bench.found import FoundObjects
 from pipeline.bench.truth import TrueObjects
 
-__all__ = ["MINIMUM_OVERLAP", "MINIMUM_SCORE", "Matches", "OutlineErrors", "match_objects", "nearest"]
+__all__ = ["MINIMUM_OVERLAP", "MINIMUM_SCORE", "Matches", "OutlineErrors", "box_overlap", "match_objects", "nearest"]
 
 Floats = NDArray[np.float64]
 
@@ -92,14 +92,14 @@ def nearest(truth: TrueObjects, found: FoundObjects, value: Floats) -> Floats:
         given, there = np.flatnonzero(found.frame == frame), np.flatnonzero(truth.frame == frame)
         if not len(there):
             continue
-        shared = _box_overlap(found.boxes[given], truth.boxes[there])
+        shared = box_overlap(found.boxes[given], truth.boxes[there])
         best = shared.argmax(axis=1)
         result[given] = np.where(shared.max(axis=1) > 0, value[there[best]], np.nan)
     return result
 
 
-def _box_overlap(first: Floats, second: Floats) -> Floats:
-    # (N, M) intersection over union of boxes (N, 4) and (M, 4)
+def box_overlap(first: Floats, second: Floats) -> Floats:
+    """(N, M) intersection over union of boxes (N, 4) and (M, 4), [left, top, width, height]."""
     low = np.maximum(first[:, None, :2], second[None, :, :2])
     high = np.minimum((first[:, :2] + first[:, 2:])[:, None], (second[:, :2] + second[:, 2:])[None])
     shared = np.clip(high - low, 0.0, None).prod(axis=2)

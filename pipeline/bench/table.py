@@ -6,6 +6,7 @@ from collections.abc import Iterator, Sequence
 
 from pipeline.bench.counts import CountFigures
 from pipeline.bench.figures import CLASSES, STAGES, ClassFigures, Figures, Stratum
+from pipeline.bench.following import FollowingFigures
 from pipeline.report.words import plural
 
 __all__ = ["figures_table"]
@@ -29,7 +30,9 @@ def _block(each: Figures) -> Iterator[str]:
     if each.classes["any"].true:
         yield from _objects(each)
     yield from _alarms(each)
+    yield from _following(each.following)
     yield from _counts(each.counts)
+    yield from _otherwise(each)
 
 
 def _objects(each: Figures) -> Iterator[str]:
@@ -120,6 +123,28 @@ def _counts(counts: CountFigures) -> Iterator[str]:
         f"  at least above the truth: {counts.at_least_above}; egg-free called gravid: {counts.called_gravid} of "
         f"{counts.egg_free}; with eggs called none seen: {counts.called_empty}"
     )
+
+
+def _following(following: FollowingFigures) -> Iterator[str]:
+    if following.hota is not None:
+        yield (
+            f"  tracks: HOTA {following.hota:.3f} (found where {_number(following.detection, '.3f')}, held the same "
+            f"{_number(following.association, '.3f')}), IDF1 {_number(following.identity_f1, '.3f')}"
+        )
+
+
+def _otherwise(each: Figures) -> Iterator[str]:
+    double = each.double_counts
+    if double is not None and double.crossed + double.eggs:
+        yield (
+            f"  of {plural(double.crossed, 'egg')} crossed, {double.missed} missed and {double.merged} merged with "
+            f"another; of {double.eggs} listed, {double.twice} listed twice and {double.invented} no egg"
+        )
+    for name, plain in each.plain_counts.items():
+        yield (
+            f"    counted otherwise, {name}: exact {plain.exact:.0%}, within 1 {plain.within_1:.0%}; bias "
+            f"{plain.bias:+.2f}, mean absolute error {plain.absolute_error:.2f}"
+        )
 
 
 def _number(value: float | None, form: str) -> str:

@@ -20,7 +20,7 @@ from numpy.typing import NDArray
 from models.ellipse import area, bounding_boxes
 from models.errors import ClutchlightError
 
-__all__ = ["DataSet", "DataSetError", "Frames", "TrueObjects", "open_data_set"]
+__all__ = ["DataSet", "DataSetError", "Frames", "TrueObjects", "open_data_set", "rows_by_frame"]
 
 
 class DataSetError(ClutchlightError):
@@ -48,6 +48,7 @@ class TrueObjects:
     areas : (N,) px;  stage : (N,) int64 from 1 follicle to 3 calcified
     ignored : (N,) bool, neither rewarded nor punished (``iscrowd``)
     visible : (N,) share of the outline, depth_mm : (N,); NaN where unknown
+    track : (N,) int64, the same for one object in all frames of its animal, 0 where that is unknown
     """
 
     frame: NDArray[np.int64]
@@ -58,6 +59,7 @@ class TrueObjects:
     ignored: NDArray[np.bool_]
     visible: NDArray[np.float64]
     depth_mm: NDArray[np.float64]
+    track: NDArray[np.int64]
 
 
 @dataclass(frozen=True)
@@ -91,6 +93,12 @@ def open_data_set(folder: Path) -> DataSet:
     return DataSet(folder.resolve().name, folder / "exams" if apart else folder, animals, frames, objects)
 
 
+def rows_by_frame(frame: NDArray[np.int64], frames: Frames) -> list[NDArray[np.int64]]:
+    """For each frame of the data set the rows of a table whose places among the frames are ``frame`` (N,)."""
+    order = np.argsort(frame, kind="stable")
+    return np.split(order, np.searchsorted(frame[order], np.arange(1, len(frames.names))))
+
+
 def _frames(images: Sequence[Mapping[str, Any]], animals: Mapping[str, Any]) -> Frames:
     scale = [animals[image["animal"]].get("clips", {}).get(image["clip"], {}).get("mm_per_px") for image in images]
     return Frames(
@@ -118,4 +126,5 @@ def _objects(coco: Mapping[str, Any]) -> TrueObjects:
         ignored=np.array([bool(row["iscrowd"]) for row in rows], dtype=bool),
         visible=told("visible"),
         depth_mm=told("depth_mm"),
+        track=np.array([row.get("track_id") or 0 for row in rows], dtype=np.int64),
     )

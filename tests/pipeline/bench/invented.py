@@ -22,9 +22,10 @@ def true(
     ignored: bool = False,
     visible: float | None = None,
     depth_mm: float | None = None,
+    track: int | None = None,
 ) -> dict[str, Any]:
     """A true object as it stands in ``coco.json``."""
-    told = {"visible": visible, "depth_mm": depth_mm}
+    told = {"visible": visible, "depth_mm": depth_mm, "track_id": track}
     return {
         "image_id": image,
         "category_id": category,
@@ -43,6 +44,7 @@ def found(
     *,
     score: float = 0.9,
     track: int | None = None,
+    egg: int | None = None,
     spread: tuple[float, float] | None = None,
 ) -> dict[str, Any]:
     """A detection as it stands in ``detections.coco.json``."""
@@ -53,6 +55,7 @@ def found(
         "bbox": bounding_boxes(ellipse)[0].tolist(),
         "score": score,
         "track_id": track,
+        "egg_id": egg,
         "centre_spread_px": None if spread is None else spread[0],
         "axis_spread": None if spread is None else spread[1],
     }
@@ -100,8 +103,12 @@ def write_result(
     at_least: int = 0,
     estimate: int = 0,
     interval: tuple[int, int] = (0, 0),
+    eggs: dict[int, list[str]] | None = None,
 ) -> None:
-    """One animal's results; its images carry other numbers than those of the truth."""
+    """One animal's results; its images carry other numbers than those of the truth.
+
+    eggs : the clip of each sighting of each egg, all of them calcified
+    """
     folder = out / animal / DATE
     folder.mkdir(parents=True)
     images = [{"id": n + 11, "clip": "left-1.mp4", "frame": n} for n in range(frames)]
@@ -116,5 +123,9 @@ def write_result(
         "follicles": {"estimate": 0},
         "stage": {"overall": "none seen"},
         "flags": [],
+        "eggs": [
+            {"id": number, "stage": "calcified", "sightings": [{"clip": clip} for clip in clips]}
+            for number, clips in (eggs or {}).items()
+        ],
     }
     (folder / "result.json").write_text(json.dumps(result))

@@ -26,8 +26,8 @@ def judged(*, errors: float, stated: float, silent: int = 0) -> Doubt:
     marked = np.zeros(PAIRS, dtype=bool)
     return doubt(
         Matches(rows, rows, marked, none, none),
-        TrueObjects(rows, true, true[:, :4], none, stage, marked, none, none),
-        FoundObjects(rows, found, found[:, :4], stage, none, marked, spreads, PAIRS),
+        TrueObjects(rows, true, true[:, :4], none, stage, marked, none, none, rows),
+        FoundObjects(rows, found, found[:, :4], stage, none, rows, rows, spreads, PAIRS),
     )
 
 

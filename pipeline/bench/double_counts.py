@@ -1,0 +1,97 @@
+"""Eggs counted twice, and eggs missed: in the error of a count the two cancel."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+
+from models.matching import match
+from pipeline.bench.found import FoundObjects
+from pipeline.bench.truth import Frames, TrueObjects, rows_by_frame
+
+__all__ = ["DoubleCounts", "double_counts"]
+
+_OVERLAP = 0.5  # of outlines, for a sighting to be one of an object
+# An object in good view in fewer frames is not there to be counted (as in synthetic.truth); an egg that shows another
+# one in as many has it under its name.
+_LEAST_FRAMES = 3
+_FOLLICLE = 1
+
+
+@dataclass(frozen=True)
+class DoubleCounts:
+    """Shelled eggs listed in the results, against those crossed: crossed = eggs - twice - invented + merged + missed.
+
+    crossed : objects in good view in three frames or more;  eggs : listed
+    twice : eggs beyond the first of one object;  invented : eggs that show no shelled object
+    merged : crossed objects that lie under the name of another;  missed : crossed objects that no egg shows
+    """
+
+    crossed: int
+    eggs: int
+    twice: int
+    invented: int
+    merged: int
+    missed: int
+
+
+def double_counts(
+    truth: TrueObjects, found: FoundObjects, frames: Frames, results: Sequence[Mapping[str, Any]]
+) -> DoubleCounts | None:
+    """Of all animals of a data set; None where it does not tell objects apart.
+
+    results : the ``result.json`` of each animal
+    """
+    if not truth.track.all():
+        return None
+    votes = _votes(truth, found, frames)
+    crossed = _crossed(truth, frames)
+    shown: Counter[tuple[str, int]] = Counter()
+    touched: set[tuple[str, int]] = set()
+    eggs = invented = 0
+    for result in results:
+        for egg in result["eggs"]:
+            if egg["stage"] == "follicle":
+                continue
+            eggs += 1
+            objects = votes.get((result["animal"], egg["id"]), Counter())
+            touched |= {(result["animal"], one) for one, number in objects.items() if number >= _LEAST_FRAMES}
+            if objects:
+                shown[result["animal"], objects.most_common(1)[0][0]] += 1
+            else:
+                invented += 1
+    lost = crossed - set(shown)
+    # An object that is shown though it was never in good view is no error, and is taken as crossed.
+    return DoubleCounts(
+        crossed=len(crossed | set(shown)),
+        eggs=eggs,
+        twice=shown.total() - len(shown),
+        invented=invented,
+        merged=len(lost & touched),
+        missed=len(lost - touched),
+    )
+
+
+def _votes(truth: TrueObjects, found: FoundObjects, frames: Frames) -> dict[tuple[str, int], Counter[int]]:
+    # By animal and egg, the shelled objects that it shows, and in how many frames.
+    votes: dict[tuple[str, int], Counter[int]] = {}
+    animals = [animal for animal, _, _ in frames.names]
+    shelled = truth.stage != _FOLLICLE
+    for animal, seen, there in zip(
+        animals, rows_by_frame(found.frame, frames), rows_by_frame(truth.frame, frames), strict=True
+    ):
+        seen, there = seen[found.egg[seen] > 0], there[shelled[there]]
+        rows, columns, _ = match(found.ellipses[seen], truth.ellipses[there], minimum_overlap=_OVERLAP)
+        for row, column in zip(seen[rows].tolist(), there[columns].tolist(), strict=True):
+            votes.setdefault((animal, int(found.egg[row])), Counter())[int(truth.track[column])] += 1
+    return votes
+
+
+def _crossed(truth: TrueObjects, frames: Frames) -> set[tuple[str, int]]:
+    good = np.flatnonzero(~truth.ignored & (truth.stage != _FOLLICLE))
+    views = Counter((frames.names[truth.frame[row]][0], int(truth.track[row])) for row in good.tolist())
+    return {one for one, number in views.items() if number >= _LEAST_FRAMES}
