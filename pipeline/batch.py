@@ -48,7 +48,7 @@ __all__ = ["clip_coverage", "known_species", "read_summaries", "read_summary", "
 
 log = logging.getLogger(__name__)
 
-RESULTS = 7
+RESULTS = 8
 """Raised when the same scans give other results or files, so that every exam is written anew."""
 
 

@@ -1,12 +1,12 @@
 """``detections.coco.json``: every detection of an exam, in the COCO form with a few keys of our own.
 
-Our own keys: ``clip`` and ``frame`` (from 0 in decoding order) of an image; ``score``, ``track_id`` (unique
-within a clip; null if followed by no track), ``egg_id`` (null if not counted), ``ellipse`` [cx, cy,
-semi-major, semi-minor, degrees], ``stage_probabilities`` [follicle, thin-shelled, calcified],
-``centre_spread_px`` and ``axis_spread`` of an annotation. The last two are the detector's own doubt, null if it
-states none: the expected absolute error of either coordinate of the centre (px), and of the natural logarithm
-of either semi-axis (0.03 is 3 %). All lengths are pixels of the source frame, pixel centres at whole numbers;
-the outline is amodal and may leave the frame.
+Our own keys: ``clip`` and ``frame`` (from 0 in decoding order) of an image; ``score``, ``track_id`` (one for each
+object of a clip, however often the probe left it and came back; null if followed by no track), ``egg_id`` (null if not
+counted), ``ellipse`` [cx, cy, semi-major, semi-minor, degrees], ``stage_probabilities`` [follicle, thin-shelled,
+calcified], ``centre_spread_px`` and ``axis_spread`` of an annotation. The last two are the detector's own doubt, null
+if it states none: the expected absolute error of either coordinate of the centre (px), and of the natural logarithm of
+either semi-axis (0.03 is 3 %). All lengths are pixels of the source frame, pixel centres at whole numbers; the outline
+is amodal and may leave the frame.
 """
 
 from __future__ import annotations
@@ -20,7 +20,7 @@ import numpy as np
 from models.ellipse import area, bounding_boxes, outline
 from pipeline.estimate.finding import ExamFinding
 from pipeline.exams import Exam
-from pipeline.report.evidence import egg_of_track, in_order
+from pipeline.report.evidence import egg_of_track, followed, in_order
 from pipeline.scan import ClipScan
 
 __all__ = ["CATEGORIES", "detections_chunks", "detections_document"]
@@ -82,9 +82,10 @@ def _annotations(finding: ExamFinding, scans: Sequence[ClipScan]) -> Iterator[di
             raise ValueError(f"{scan.file}: a detection in frame {strange}, which is not among the used frames")
         # Within a frame the surest comes first, whatever order the table has.
         order = np.lexsort((-scan.score, scan.frame))
+        objects = followed(finding, scan)
         for start in range(0, len(order), ROWS_AT_ONCE):
             rows = order[start : start + ROWS_AT_ONCE]
-            for entry in _annotation_rows(scan, rows, eggs, first_image + position[rows]):
+            for entry in _annotation_rows(scan, rows, objects[rows], eggs, first_image + position[rows]):
                 identity += 1
                 yield {"id": identity, **entry}
         first_image += len(used)
@@ -93,6 +94,7 @@ def _annotations(finding: ExamFinding, scans: Sequence[ClipScan]) -> Iterator[di
 def _annotation_rows(
     scan: ClipScan,
     rows: np.ndarray[Any, np.dtype[np.int64]],
+    objects: np.ndarray[Any, np.dtype[np.int64]],
     eggs: dict[tuple[str, int], int],
     images: np.ndarray[Any, np.dtype[np.int64]],
 ) -> Iterator[dict[str, Any]]:
@@ -105,12 +107,13 @@ def _annotation_rows(
         np.round(area(ellipses), 1).tolist(),
         np.round(scan.score[rows], 4).tolist(),
         scan.track[rows].tolist(),
+        objects.tolist(),
         np.round(ellipses, 2).tolist(),
         np.round(scan.stage_probability[rows], 4).tolist(),
         np.round(scan.spread[rows], 4).tolist(),
         strict=True,
     )
-    for image, category, box, polygon, size, score, track, ellipse, stages, spread in columns:
+    for image, category, box, polygon, size, score, track, one, ellipse, stages, spread in columns:
         yield {
             "image_id": image,
             "category_id": category,
@@ -119,7 +122,7 @@ def _annotation_rows(
             "area": size,
             "iscrowd": 0,
             "score": score,
-            "track_id": track or None,
+            "track_id": one or None,
             "egg_id": eggs.get((scan.file, track)),
             "ellipse": ellipse,
             "stage_probabilities": stages,

@@ -8,6 +8,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
 from pipeline.estimate.finding import EggFinding, ExamFinding, Sighting
 from pipeline.scan import ClipScan, ScanPicture
@@ -17,6 +18,7 @@ __all__ = [
     "best_picture",
     "clip_order",
     "egg_of_track",
+    "followed",
     "in_order",
     "measured_mm",
     "sightings_in_order",
@@ -51,6 +53,19 @@ def sightings_in_order(egg: EggFinding) -> list[Sighting]:
 def egg_of_track(finding: ExamFinding) -> dict[tuple[str, int], int]:
     """From (clip, track) to the egg it was counted as; tracks that were not counted are absent."""
     return {(s.clip, s.track): egg.identity for egg in finding.eggs for s in egg.sightings}
+
+
+def followed(finding: ExamFinding, scan: ClipScan) -> NDArray[np.int64]:
+    """(D,) the object that each detection of a clip belongs to, 0 where it was followed by no track.
+
+    An object goes by the lowest number of its tracks: what the probe left and came back to is one egg, and whoever
+    reads the file should not have to join its tracks again.
+    """
+    number = np.arange(int(scan.track.max(initial=0)) + 1)
+    for egg in finding.eggs:
+        tracks = [sighting.track for sighting in egg.sightings if sighting.clip == scan.file]
+        number[[track for track in tracks if 0 < track < len(number)]] = min(tracks, default=0)
+    return np.asarray(number[scan.track], dtype=np.int64)
 
 
 def measured_mm(eggs: Sequence[EggFinding]) -> list[tuple[float, float]]:

@@ -52,7 +52,7 @@ def write_exam(
     labels = clip_labels([scan.file for scan in clips])
     followed = {f"{labels[scan.file]}.mot.txt": scan for scan in clips if scan.status == "done"}
     for name, scan in followed.items():
-        write_whole(folder / name, mot_lines(scan))
+        write_whole(folder / name, mot_lines(finding, scan))
     _remove_stale(folder, keep=followed.keys())
     write_whole(folder / "detections.coco.json", detections_chunks(exam, finding, clips))
     write_whole(folder / "report.html", [sheet_html(exam, finding, clips, model, settings_sha256)])

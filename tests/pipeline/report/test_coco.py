@@ -81,6 +81,21 @@ def test_tracks_and_eggs_are_named_or_null(clutch: Invented, document: dict[str,
     assert {images[a["image_id"]]["clip"] for a in loose} == {"left-1.mp4", "right-1.mp4"}
 
 
+def test_tracks_of_one_egg_go_by_one_number_in_their_clip(clutch: Invented) -> None:
+    """The probe left egg 2 and came back: its second track is told under the number of the first."""
+    scan, (first, second, *others) = clutch.scans[0], clutch.finding.eggs
+    back = replace(second.sightings[0], track=len(clutch.finding.eggs) + 1)
+    finding = replace(clutch.finding, eggs=(first, replace(second, sightings=(back, *second.sightings)), *others))
+    own = scan.track == second.sightings[0].track
+    late = own & (scan.frame > np.median(scan.frame[own]))
+    scan = replace(scan, track=np.where(late, back.track, scan.track))
+    plain = detections_document(clutch.exam, clutch.finding, clutch.scans[:1])["annotations"]
+    told = detections_document(clutch.exam, finding, (scan,))["annotations"]
+    assert late.any()
+    assert [a["track_id"] for a in told] == [a["track_id"] for a in plain]
+    assert b"".join(mot_lines(finding, scan)) == b"".join(mot_lines(clutch.finding, clutch.scans[0]))
+
+
 def test_boxes_hold_the_outline_exactly(document: dict[str, Any]) -> None:
     for annotation in document["annotations"][:50]:
         left, top, width, height = annotation["bbox"]
@@ -150,7 +165,7 @@ def test_a_long_clip_is_streamed_in_small_pieces(clutch: Invented) -> None:
 
 def test_motchallenge_lines_are_those_of_the_coco_export(clutch: Invented, document: dict[str, Any]) -> None:
     scan = clutch.scans[0]
-    lines = b"".join(mot_lines(scan)).decode().splitlines()
+    lines = b"".join(mot_lines(clutch.finding, scan)).decode().splitlines()
     images = {image["id"]: image for image in document["images"]}
     expected = {
         (images[a["image_id"]]["frame"] + 1, a["track_id"]): a
@@ -173,4 +188,4 @@ def test_motchallenge_lines_are_those_of_the_coco_export(clutch: Invented, docum
 
 
 def test_a_refused_clip_has_no_motchallenge_lines(refused: Invented) -> None:
-    assert list(mot_lines(refused.scans[0])) == []
+    assert list(mot_lines(refused.finding, refused.scans[0])) == []
