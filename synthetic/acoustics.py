@@ -13,7 +13,6 @@ from dataclasses import dataclass
 
 import torch
 from torch import Tensor
-from torch.nn import functional
 
 from synthetic.decibels import from_db
 from synthetic.drawing import Fields, Unevenness, bump, draw_bodies
@@ -21,6 +20,7 @@ from synthetic.encounters import Plane, Pulse, Slice
 from synthetic.geometry import BeamGrid, Scanner, beam_grid
 from synthetic.limits import require_not_negative, require_positive
 from synthetic.point_spread import point_spread
+from synthetic.smoothing import stretch
 from synthetic.tissue import TissueNoise
 
 __all__ = ["Beams", "Console", "Plane", "Slice", "render_beams"]
@@ -165,5 +165,5 @@ def _ringing(source: Tensor, grid: BeamGrid) -> Tensor:
     again = torch.zeros_like(source)
     for times, share in ((2, 0.2), (3, 0.08)):
         part = source[..., : samples // times]
-        again = again + share * functional.interpolate(part, size=samples, mode="linear", align_corners=False)
+        again = again + share * stretch(part, samples, ends_meet=False)
     return 0.05 * tail * (0.7 + 0.3 * torch.cos(grid.depth * 2.2)) + again

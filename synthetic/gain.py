@@ -6,9 +6,9 @@ from dataclasses import dataclass
 
 import torch
 from torch import Tensor
-from torch.nn import functional
 
 from synthetic.draws import Draws
+from synthetic.smoothing import stretch
 
 __all__ = ["Gain", "amplify"]
 
@@ -54,4 +54,4 @@ def amplify(echo_db: Tensor, gain: Gain) -> Tensor:
 
 def _spread_out(values: Tensor, number: int) -> Tensor:
     """(B, n) values in straight pieces over ``number`` places."""
-    return functional.interpolate(values[:, None], size=number, mode="linear", align_corners=True)[:, 0]
+    return stretch(values[:, None], number, ends_meet=True)[:, 0]

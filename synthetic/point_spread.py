@@ -7,9 +7,9 @@ from dataclasses import dataclass
 
 import torch
 from torch import Tensor
-from torch.nn import functional
 
 from synthetic.geometry import BeamGrid, Scanner
+from synthetic.smoothing import stretch
 from synthetic.tissue import SCATTERER_CORRELATION_MM
 
 __all__ = ["FWHM", "PointSpread", "point_spread"]
@@ -74,7 +74,7 @@ def point_spread(
     # The power changes slowly along the beam: a few depths tell it.
     knots = torch.linspace(0, samples - 1, _KNOTS, device=across.device).round().long()
     power = _power_left(across[..., knots], spacing[..., knots], lines) * _power_left(along, grid.step, samples)
-    level = functional.interpolate(power.log(), size=samples, mode="linear", align_corners=True)
+    level = stretch(power.log(), samples, ends_meet=True)
     return PointSpread(along, across, along_mm, level.exp())
 
 

@@ -6,7 +6,7 @@ import torch
 from torch import Tensor
 from torch.nn import functional
 
-__all__ = ["anyone", "blur", "box_mean", "coarsen", "median", "wide_blur"]
+__all__ = ["anyone", "blur", "box_mean", "coarsen", "median", "stretch", "wide_blur"]
 
 
 def anyone(values: Tensor) -> bool:
@@ -86,3 +86,13 @@ def coarsen(values: Tensor, factor: Tensor, held: Tensor, dim: int) -> Tensor:
     shape = [len(factor) if d == 0 else number if d == dim else 1 for d in range(values.dim())]
     low, high = (values.gather(dim, index.long().view(shape).expand_as(values)) for index in (first, second))
     return torch.lerp(low, high, share.view(shape))
+
+
+def stretch(values: Tensor, samples: int, *, ends_meet: bool) -> Tensor:
+    """(B, L, n) as (B, L, samples), in straight pieces between them; ends_meet: the first and last stay where they are,
+    else the first and last half samples do. As pictures of L rows: PyTorch's kernel for lines alone takes the rows one
+    after another on a GPU, and took two fifths of a training picture's time.
+    """
+    rows = values[:, None]
+    size = (values.shape[1], samples)
+    return functional.interpolate(rows, size=size, mode="bilinear", align_corners=ends_meet)[:, 0]

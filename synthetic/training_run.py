@@ -40,6 +40,7 @@ class TrainingSettings(BaseModel):
     seed: Annotated[int, Field(ge=0)]
     steps: _Count
     batch: _Count
+    rendered_together: _Count
     animals: _Count
     processes: _Count
     widths: tuple[_Count, _Count, _Count, _Count, _Count]
@@ -89,7 +90,8 @@ def run_training(
     if kept is not None:
         training.restore(kept)
     curves = Curves(weights.with_suffix(".csv"), from_step=training.step)
-    taught = PhantomPictures(_stream_settings(settings, settings.animals, settings.batch), settings.seed, device)
+    stream = _stream_settings(settings, settings.animals, settings.batch, settings.rendered_together)
+    taught = PhantomPictures(stream, settings.seed, device)
     judge = _Judge(settings, device)
     for progress in training.run(taught.batches(training.step)):
         on_the_way = progress.step % settings.held_out_every_steps == 0
@@ -131,13 +133,14 @@ class _Judge:
         return measure(network, islice(self._pictures.batches(), rounds))
 
 
-def _stream_settings(settings: TrainingSettings, animals: int, batch: int) -> StreamSettings:
+def _stream_settings(settings: TrainingSettings, animals: int, batch: int, together: int = 1) -> StreamSettings:
     return StreamSettings(
         animals=animals,
         batch=batch,
         processes=settings.processes,
         frames=settings.frames,
         told_scale=settings.told_scale,
+        together=together,
     )
 
 

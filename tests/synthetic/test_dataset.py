@@ -176,3 +176,12 @@ def test_a_batch_depends_on_its_own_number_alone(batches: list[Batch]) -> None:
         assert torch.equal(labels.ellipses, batches[number][1].ellipses)
     pictures, _ = next(source.batches(first=1))
     assert torch.equal(pictures, batches[1][0])
+
+
+def test_batches_rendered_at_once_come_one_by_one(batches: list[Batch]) -> None:
+    together = PhantomPictures(replace(SETTINGS, batch=4, together=2), 1, CPU)
+    halves = [together.batch(number) for number in (0, 1)]
+    assert torch.equal(torch.cat([pictures for pictures, _ in halves]), batches[0][0])
+    assert torch.equal(torch.cat([labels.ellipses for _, labels in halves]), batches[0][1].ellipses)
+    later = together.batch(3)  # whatever came before
+    assert torch.equal(later[0], batches[1][0][4:])

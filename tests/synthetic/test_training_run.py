@@ -26,6 +26,7 @@ SETTINGS = TrainingSettings(
     seed=3,
     steps=3,
     batch=2,
+    rendered_together=2,
     animals=2,
     processes=1,
     widths=(8, 8, 12, 12, 16),
@@ -208,7 +209,7 @@ def test_stated_errors_are_brought_to_the_size_of_those_made(
     torch.testing.assert_close(moved, expected, rtol=0, atol=2e-3)
     assert all(torch.equal(before[name], after[name]) for name in before if name != "head.1.bias")
     # Held against the pictures after those taught, and judged by others.
-    taught = PhantomPictures(StreamSettings(animals=2, batch=2, processes=1), SETTINGS.seed, CPU)
+    taught = PhantomPictures(StreamSettings(animals=2, batch=2, processes=1, together=2), SETTINGS.seed, CPU)
     assert looked[0][0] == pytest.approx(float(taught.batch(SETTINGS.steps)[0].mean()))
     assert len(looked) == 2
 
