@@ -2,11 +2,12 @@
 
 The modules are imported by name; this page names them only, so that nothing heavy is loaded with it.
 
-frame          Frame, ClipError
+frame          Frame, Picture, ClipError
 clip           open_clip, Clip
 identity       identify, RecordingIdentity, file_sha256, file_state
 recordings     is_recording, is_dicom, is_still
 video          open_video, open_stream        display      pictures as players show them
+colours        what a picture has beside its brightness, coarsely
 stills         pictures, folders and pages of them
 dicom          open_dicom, DicomRecording     dicom_header what is asked of one before anything is decoded
 dicom_pixels   its pictures                   palette      colours by number         fragments  a stream in pieces
@@ -14,5 +15,6 @@ header_reader  headers of bounded size        frame_times  when each frame was t
 regions        read_calibration, Calibration  region_sector  place_sector
 echoes         echo_weights                   fan, slab    the shapes of sectors
 sector         find_sector, Sector            ruler        find_ruler, Ruler
+beam_map       BeamMap                        flow         FlowColours
 quality        FrameJudge, FrameQuality       judged       JudgedFrames              clip_quality  ClipQuality
 """

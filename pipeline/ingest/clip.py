@@ -50,7 +50,7 @@ class Clip:
                 f"{path.name}: not one frame could be decoded: it holds none, its data are damaged, or its "
                 "pictures are larger than the settings allow; copy the clip from the scanner again."
             )
-        self.height, self.width = self._first[1].shape
+        self.height, self.width = self._first.grey.shape
 
     def __iter__(self) -> Iterator[Frame]:
         return self
@@ -59,7 +59,7 @@ class Clip:
         picture, self._first = self._first or self._picture(), None
         if picture is None:
             raise StopIteration
-        time_s, grey = picture
+        grey = picture.grey
         if grey.shape != (self.height, self.width):
             self._break(f"the picture's size changes there to {grey.shape[1]} x {grey.shape[0]} pixels")
             raise StopIteration
@@ -67,7 +67,7 @@ class Clip:
             self._break("it holds more than the settings allow")
             raise StopIteration
         self._read += 1
-        return Frame(self._read - 1, time_s, grey)
+        return Frame(self._read - 1, picture.time_s, grey, picture.colours)
 
     def __enter__(self) -> Clip:
         return self

@@ -8,13 +8,14 @@ from typing import Literal
 
 __all__ = ["Cause", "ClipQuality"]
 
-Cause = Literal["too dark", "saturated", "no contact", "too fast", "frozen"]
+Cause = Literal["too dark", "saturated", "no contact", "colour Doppler", "too fast", "frozen"]
 
 HINTS: Mapping[Cause, str] = {
     "no contact": "more gel, the whole face of the probe on the skin, slower",
     "too dark": "more gain, and more gel",
     "saturated": "less gain",
     "too fast": "move the probe more slowly, and hold the animal still",
+    "colour Doppler": "turn colour Doppler off, its colours hide the echoes",
     "frozen": "record while the picture moves",
 }
 # A side of the picture that had contact for less than this share of its beams, over the clip, was mostly lost; the

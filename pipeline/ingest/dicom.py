@@ -10,12 +10,10 @@ from dataclasses import replace
 from pathlib import Path
 from typing import BinaryIO, NoReturn
 
-import cv2
-import numpy as np
-from numpy.typing import NDArray
-
+from pipeline.ingest.colours import steps
 from pipeline.ingest.dicom_header import DicomHeader, read_header
-from pipeline.ingest.dicom_pixels import compressed_pictures, grey_rule, native_pictures
+from pipeline.ingest.dicom_pixels import compressed_pictures, native_pictures, screen_rule
+from pipeline.ingest.display import with_width
 from pipeline.ingest.fragments import FragmentStream, locate_frames
 from pipeline.ingest.frame import ClipError, Picture, StreamBrokenError
 from pipeline.ingest.frame_times import read_frame_times
@@ -56,21 +54,22 @@ class DicomRecording:
         self.frame_rate = self._times.frame_rate or guessed
 
     def pictures(self) -> Iterator[Picture]:
-        """Time in s since the first picture, None where unknown, and (H, W) uint8, frame by frame.
+        """Frame by frame, with the time since the first.
 
         Raises StreamBrokenError where decoding fails and at the end of a file that lacks frames, and ClipError
         where not even one picture came before that.
         """
         header, number = self._header, 0
         try:
-            for time_s, grey in self._stored():
+            for picture in self._stored():
+                grey = picture.grey
                 if grey.shape != (header.rows, header.columns):
                     raise StreamBrokenError(
                         f"the header tells of pictures of {header.columns} x {header.rows} pixels, "
                         f"but the picture there has {grey.shape[1]} x {grey.shape[0]}"
                     )
                 known = self._times.at(number)
-                yield time_s if known is None else known, self._squared(grey)
+                yield self._squared(picture if known is None else replace(picture, time_s=known))
                 number += 1
         except (StreamBrokenError, ClipError) as error:
             self._end(number, str(error), error)
@@ -102,7 +101,7 @@ class DicomRecording:
         if self._video is not None:
             yield from self._video.pictures()
             return
-        rule = grey_rule(header.dataset, header.photometric, header.bits_stored, header.signed)
+        rule = screen_rule(header.dataset, header.photometric, header.bits_stored, header.signed)
         decoder = get_decoder(options["transfer_syntax_uid"])
         self._file.seek(header.begin)
         if header.is_compressed:
@@ -111,15 +110,14 @@ class DicomRecording:
         else:
             there = min(header.frames, header.length // header.frame_bytes)
             pictures = native_pictures(self._file, header.frame_bytes, there, decoder, options, rule)
-        for grey in pictures:
-            yield None, grey
+        for grey, colours in pictures:
+            yield Picture(None, grey, colours)
 
-    def _squared(self, grey: NDArray[np.uint8]) -> NDArray[np.uint8]:
-        height, width = grey.shape
-        if width == self._width:
-            return grey
-        way = cv2.INTER_AREA if self._width < width else cv2.INTER_LINEAR
-        return np.asarray(cv2.resize(grey, (self._width, height), interpolation=way), np.uint8)
+    def _squared(self, picture: Picture) -> Picture:
+        if picture.grey.shape[1] == self._width:
+            return picture
+        colours = None if picture.colours is None else with_width(picture.colours, steps(self._width))
+        return replace(picture, grey=with_width(picture.grey, self._width), colours=colours)
 
 
 def open_dicom(path: Path, settings: IngestSettings) -> DicomRecording:

@@ -1,4 +1,4 @@
-"""Stored pixels of a DICOM file to brightness as a screen shows it, one frame at a time."""
+"""Stored pixels of a DICOM file to brightness and colours as a screen shows them, one frame at a time."""
 
 from __future__ import annotations
 
@@ -10,28 +10,30 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from pipeline.ingest.colours import colours_of_rgb, sampled
 from pipeline.ingest.fragments import Fragments, encoded_size
-from pipeline.ingest.frame import StreamBrokenError
-from pipeline.ingest.palette import grey_palette
+from pipeline.ingest.frame import Colours, StreamBrokenError
+from pipeline.ingest.palette import read_palette
 
 if TYPE_CHECKING:
     from pydicom.dataset import Dataset
     from pydicom.pixels.decoders.base import Decoder
 
-__all__ = ["compressed_pictures", "grey_rule", "native_pictures"]
+__all__ = ["compressed_pictures", "native_pictures", "screen_rule"]
 
 Grey = NDArray[np.uint8]
 Stored = NDArray[Any]
-GreyRule = Callable[[Stored, str], Grey]
+Shown = tuple[Grey, Colours | None]
+ScreenRule = Callable[[Stored, str], Shown]
 
 # A compressed frame larger than its pixels, this many times and some bytes, is no frame.
 LARGEST_GROWTH, SPARE_BYTES = 2, 65_536
 
 
 def native_pictures(
-    file: BinaryIO, frame_bytes: int, frames: int, decoder: Decoder, options: dict[str, Any], rule: GreyRule
-) -> Iterator[Grey]:
-    """The (H, W) uint8 pictures that begin at the file's position, of ``frame_bytes`` each."""
+    file: BinaryIO, frame_bytes: int, frames: int, decoder: Decoder, options: dict[str, Any], rule: ScreenRule
+) -> Iterator[Shown]:
+    """The pictures that begin at the file's position, of ``frame_bytes`` each."""
     begin = file.tell()
     swapped = options.get("pixel_vr") == "OW" and not options["transfer_syntax_uid"].is_little_endian
     if swapped and options["bits_allocated"] == 8 and frame_bytes % 2 and frames > 1:
@@ -43,9 +45,9 @@ def native_pictures(
 
 
 def compressed_pictures(
-    file: BinaryIO, frames: list[Fragments], decoder: Decoder, options: dict[str, Any], rule: GreyRule
-) -> Iterator[Grey]:
-    """The (H, W) uint8 pictures of the frames whose fragments are given.
+    file: BinaryIO, frames: list[Fragments], decoder: Decoder, options: dict[str, Any], rule: ScreenRule
+) -> Iterator[Shown]:
+    """The pictures of the frames whose fragments are given.
 
     A frame's own size is compared with the header's before it is decoded, so that nothing larger is.
     Raises StreamBrokenError.
@@ -67,7 +69,7 @@ def compressed_pictures(
         yield _decoded(encapsulate([data], has_bot=False), decoder, options, rule)
 
 
-def _decoded(data: bytes, decoder: Decoder, options: dict[str, Any], rule: GreyRule) -> Grey:
+def _decoded(data: bytes, decoder: Decoder, options: dict[str, Any], rule: ScreenRule) -> Shown:
     with warnings.catch_warnings():
         # Of what is odd in the data but can be decoded.
         warnings.simplefilter("ignore")
@@ -80,31 +82,32 @@ def _read(file: BinaryIO, place: int, length: int) -> bytes:
     return file.read(length)
 
 
-def grey_rule(dataset: Dataset, photometric: str, bits_stored: int, signed: bool) -> GreyRule:
-    """What turns decoded pixels and their photometric interpretation (PS3.3 C.7.6.3.1.2) to brightness.
+def screen_rule(dataset: Dataset, photometric: str, bits_stored: int, signed: bool) -> ScreenRule:
+    """What turns decoded pixels and their photometric interpretation (PS3.3 C.7.6.3.1.2) to brightness and colours.
 
-    Of YBR pictures brightness is the first plane, as of videos. A palette is turned to a table of greys once.
+    Of YBR pictures brightness is the first plane, as of videos. A palette is turned to tables once.
     More than eight bits are shown through the first window (0028,1050) of the header or else in full range.
     Raises ValueError for a palette that is missing or cannot be read.
     """
-    palette = grey_palette(dataset, bits_stored) if photometric == "PALETTE COLOR" else None
+    palette = read_palette(dataset, bits_stored) if photometric == "PALETTE COLOR" else None
     window = _window(dataset, bits_stored, signed)
 
-    def grey(stored: Stored, photometric: str) -> Grey:
+    def shown(stored: Stored, photometric: str) -> Shown:
         if palette is not None:
-            return np.ascontiguousarray(palette[np.minimum(stored, len(palette) - 1)])
+            return palette.shown(stored)
         if photometric in ("MONOCHROME1", "MONOCHROME2"):
-            shown = _shown(stored, *window) if bits_stored > 8 or signed else stored.astype(np.uint8)
-            return np.ascontiguousarray(255 - shown if photometric == "MONOCHROME1" else shown)
+            grey = _stretched(stored, *window) if bits_stored > 8 or signed else stored.astype(np.uint8)
+            return np.ascontiguousarray(255 - grey if photometric == "MONOCHROME1" else grey), None
         eight = np.ascontiguousarray(stored >> max(0, bits_stored - 8)).astype(np.uint8, copy=False)
         if photometric == "RGB":
-            return np.asarray(cv2.cvtColor(eight, cv2.COLOR_RGB2GRAY))
+            return np.asarray(cv2.cvtColor(eight, cv2.COLOR_RGB2GRAY)), colours_of_rgb(eight)
         if photometric.startswith("YBR"):
             luma = np.ascontiguousarray(eight[..., 0])
-            return _shown(luma, 16.0, 235.0) if "PARTIAL" in photometric else luma
+            grey = _stretched(luma, 16.0, 235.0) if "PARTIAL" in photometric else luma
+            return grey, np.ascontiguousarray(sampled(eight)[..., 1:])
         raise StreamBrokenError(f"its colours are stored as {photometric}, which is not known here")
 
-    return grey
+    return shown
 
 
 def _window(dataset: Dataset, bits_stored: int, signed: bool) -> tuple[float, float]:
@@ -120,7 +123,7 @@ def _window(dataset: Dataset, bits_stored: int, signed: bool) -> tuple[float, fl
     return lowest, lowest + 2.0**bits_stored - 1.0
 
 
-def _shown(stored: Stored, black: float, white: float) -> Grey:
+def _stretched(stored: Stored, black: float, white: float) -> Grey:
     shown = (stored.astype(np.float32) - black) * (255.0 / (white - black))
     return np.asarray(np.clip(np.rint(shown), 0, 255), np.uint8)
 

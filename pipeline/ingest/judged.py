@@ -35,7 +35,7 @@ class JudgedFrames:
     def __iter__(self) -> Iterator[tuple[Frame, bool]]:
         was_usable = False
         for frame in self._source:
-            quality = self._judge.judge(frame.grey, moves=frame.time_s is not None)
+            quality = self._judge.judge(frame.grey, frame.colours, moves=frame.time_s is not None)
             if quality.cause is None:
                 yield frame, quality.repeated and was_usable
             else:

@@ -1,18 +1,22 @@
-"""The table of colours of a DICOM picture (PS3.3 C.7.6.3.1.5 and C.7.9) as a table of greys."""
+"""The table of colours of a DICOM picture (PS3.3 C.7.6.3.1.5 and C.7.9) as tables of brightness and colours."""
 
 from __future__ import annotations
 
 from copy import copy
-from typing import TYPE_CHECKING
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from pipeline.ingest.colours import sampled
+from pipeline.ingest.frame import Colours
+
 if TYPE_CHECKING:
     from pydicom.dataset import Dataset
 
-__all__ = ["grey_palette"]
+__all__ = ["Palette", "read_palette"]
 
 COLOURS = ("Red", "Green", "Blue")
 MOST_ENTRIES = 65_536
@@ -20,8 +24,22 @@ MOST_ENTRIES = 65_536
 LISTED, LINE = 0, 1
 
 
-def grey_palette(dataset: Dataset, bits_stored: int) -> NDArray[np.uint8]:
-    """(2 ** bits_stored,) brightness of each stored value.
+@dataclass(frozen=True)
+class Palette:
+    """greys : (N,) uint8, brightness of each stored value;  colours : (N, 2) uint8, None if all are greys"""
+
+    greys: NDArray[np.uint8]
+    colours: NDArray[np.uint8] | None
+
+    def shown(self, stored: NDArray[Any]) -> tuple[NDArray[np.uint8], Colours | None]:
+        """Brightness and colours of (H, W) stored values."""
+        last = len(self.greys) - 1
+        grey = np.ascontiguousarray(self.greys[np.minimum(stored, last)])
+        return grey, None if self.colours is None else self.colours[np.minimum(sampled(stored), last)]
+
+
+def read_palette(dataset: Dataset, bits_stored: int) -> Palette:
+    """The palette for 2 ** bits_stored values.
 
     Raises ValueError where the table is missing, too long or of a kind not known here.
     """
@@ -52,7 +70,12 @@ def grey_palette(dataset: Dataset, bits_stored: int) -> NDArray[np.uint8]:
     colours = apply_color_lut(values, dataset)[0, :, :3]
     if colours.dtype != np.uint8 and colours.max() > 255:  # entries of 16 bits may be filled with 8
         colours = colours >> 8
-    return np.asarray(cv2.cvtColor(colours.astype(np.uint8)[None], cv2.COLOR_RGB2GRAY)[0], np.uint8)
+    rgb = colours.astype(np.uint8)[None]
+    greys = np.asarray(cv2.cvtColor(rgb, cv2.COLOR_RGB2GRAY)[0], np.uint8)
+    is_grey = bool((rgb == rgb[..., :1]).all())
+    return Palette(
+        greys, None if is_grey else np.asarray(cv2.cvtColor(rgb, cv2.COLOR_RGB2YCrCb)[0, :, 2:0:-1], np.uint8)
+    )
 
 
 def _unpacked_entries(segments: NDArray[np.unsignedinteger]) -> int:

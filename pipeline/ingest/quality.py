@@ -1,4 +1,4 @@
-"""Whether a frame is of use, told from a sixteenth of its pixels so that it costs next to nothing.
+"""Whether a frame is of use, told from a few of its pixels so that it costs next to nothing.
 
 The sector is read as a coarse map over beams and depths. A beam has contact if it brings back echoes from deeper than
 the first quarter; bone and shells near the skin take contact from the beams behind them too, as far as use goes.
@@ -12,21 +12,25 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from pipeline.ingest.beam_map import BEAMS, DEPTHS, BeamMap
 from pipeline.ingest.clip_quality import Cause
+from pipeline.ingest.flow import FlowColours
+from pipeline.ingest.frame import Colours
 from pipeline.ingest.sector import Sector
 from pipeline.settings import IngestSettings
 
 __all__ = ["FrameJudge", "FrameQuality"]
 
-STEP_PX = 4
-BEAMS, DEPTHS = 32, 32
 # Where "deep" begins: gel, skin and what rings in the face lie above it.
 DEEP = DEPTHS // 4
-# Grey levels above the darkest cell of the sector: a display may show black as grey, though no brighter than this. A
-# sector without a dark place has none without contact.
+# Grey levels above the sector's darkest twentieth: a display may show black as grey, though no brighter than this. A
+# sector without a dark place has none without contact. The very darkest cells may reach over its edge.
 LIT_ABOVE, BLACK_AT_MOST = 10.0, 40.0
-# Of the depths, where bands parallel to the face are looked for, and over how many cells they rise and fall.
-BANDS, BAND_CELLS = np.s_[3:24], 7
+DARKEST = BEAMS * DEPTHS // 20
+# Of the depths, where bands parallel to the face are looked for, and over how many cells they rise and fall. Above
+# them lie layers of skin, which are bands, too.
+BANDS, BAND_CELLS = np.s_[DEEP:29], 7
+WHITE = 254
 
 # Cells so large that speckle, which changes with every plane, is evened out in them.
 COARSE = 8
@@ -34,6 +38,16 @@ COARSE = 8
 EVEN_BELOW = 10.0
 
 Map = NDArray[np.float32]
+
+
+def _rippling() -> Map:
+    """(DEPTHS, bands): takes a beam's levels to how far each band lies above its neighbours, zero in the mean."""
+    each = np.eye(DEPTHS, dtype=np.float32)[:, BANDS]
+    ripples = each - np.asarray(cv2.blur(each, (BAND_CELLS, 1)))
+    return np.asarray(ripples - ripples.mean(axis=1, keepdims=True), np.float32)
+
+
+RIPPLING = _rippling()
 
 
 @dataclass(frozen=True)
@@ -52,72 +66,77 @@ class FrameQuality:
     contact: tuple[float, float]
 
 
+@dataclass(frozen=True)
+class _Seen:
+    """samples : as of `BeamMap`;  coarse : (COARSE**2, 1), about its mean;  deviation : of those, the standard one"""
+
+    samples: NDArray[np.uint8]
+    coarse: Map
+    deviation: float
+
+
 class FrameJudge:
     """Judges the frames of one clip in their order, by their sector alone: a clock runs on while it is frozen."""
 
     def __init__(self, sector: Sector, settings: IngestSettings) -> None:
         self._settings = settings
-        self._sampled = sector.mask[::STEP_PX, ::STEP_PX]
-        y, x = (STEP_PX * place.astype(np.float64) for place in np.nonzero(self._sampled))
-        points = np.stack([x, y], axis=1)
-        if sector.apex_xy is None:
-            across = x - sector.steering * y
-        else:
-            # Of a probe at the bottom the apex lies below.
-            across = np.arctan2(x - sector.apex_xy[0], abs(y - sector.apex_xy[1]))
-        beam = _share(across - across.min(initial=np.inf), float(np.ptp(across)) if len(x) else 0.0, BEAMS)
-        self._cell = beam * DEPTHS + _share(sector.depth_px(points), sector.depth_range_px, DEPTHS)
-        self._pixels = np.maximum(np.bincount(self._cell, minlength=BEAMS * DEPTHS), 1)
-        self._before: tuple[NDArray[np.int16], Map] | None = None
+        self._map = BeamMap(sector) if sector.mask.any() else None
+        self._flow = FlowColours(sector)
+        self._before: _Seen | None = None
         self._still_frames = 0
 
-    def judge(self, grey: NDArray[np.uint8], *, moves: bool = True) -> FrameQuality:
-        """Judgement of ``grey`` (H, W), the frame after the one judged last. moves : part of a film, no still alone"""
-        echoes = grey[::STEP_PX, ::STEP_PX][self._sampled].astype(np.int16)
-        seen = (np.bincount(self._cell, echoes, BEAMS * DEPTHS) / self._pixels).reshape(BEAMS, DEPTHS)
-        levels = seen.astype(np.float32)
-        before, self._before = self._before, (echoes, levels)
-        repeated = False
-        if before is not None and echoes.size:
-            repeated = bool(np.abs(echoes - before[0]).mean() < self._settings.repeated_below)
+    def judge(self, grey: NDArray[np.uint8], colours: Colours | None = None, *, moves: bool = True) -> FrameQuality:
+        """Judgement of ``grey`` (H, W), the frame after the one judged last.
+
+        colours : of the same frame;  moves : part of a film, no still alone
+        """
+        if self._map is None:
+            return FrameQuality(False, "too dark", False, (0.0, 0.0))
+        samples = self._map.samples(grey)
+        levels = self._map.levels(samples)
+        before, self._before = self._before, _seen(samples, levels)
+        change = None if before is None else cv2.norm(samples, before.samples, cv2.NORM_L1) / samples.size
+        repeated = change is not None and change < self._settings.repeated_below
         self._still_frames = self._still_frames + 1 if repeated else 0
-        lit = levels > min(float(levels.min()), BLACK_AT_MOST) + LIT_ABOVE
-        left, right = np.split(lit[:, DEEP:].max(axis=1), 2)
-        contact = float(left.mean()), float(right.mean())
-        cause = self._cause(echoes, levels, lit, contact, before[1] if before and moves else None)
-        return FrameQuality(cause is None, cause, repeated, contact)
+        lit = levels > min(float(np.partition(levels, DARKEST, None)[DARKEST]), BLACK_AT_MOST) + LIT_ABOVE
+        left, right = lit[:, DEEP:].any(axis=1).reshape(2, -1).mean(axis=1).tolist()
+        cause = self._of_levels(samples, levels, lit, (left + right) / 2)
+        if cause is None and colours is not None and self._flow.cover(colours, grey):
+            cause = "colour Doppler"
+        cause = cause or self._of_time(before if moves else None)
+        return FrameQuality(cause is None, cause, repeated, (left, right))
 
-    def _cause(
-        self,
-        echoes: NDArray[np.int16],
-        levels: Map,
-        lit: NDArray[np.bool_],
-        contact: tuple[float, float],
-        before: Map | None,
+    def _of_levels(
+        self, samples: NDArray[np.uint8], levels: Map, lit: NDArray[np.bool_], touching: float
     ) -> Cause | None:
-        settings = self._settings
-        if echoes.size == 0:
+        assert self._map is not None
+        settings, shares = self._settings, self._map.shares
+        mean = float(levels.ravel() @ shares)
+        # No more of the sector can be white than this.
+        if mean > WHITE * settings.saturated_share_above:
+            white = self._map.levels((samples >= WHITE).astype(np.uint8))
+            if float(white.ravel() @ shares) > settings.saturated_share_above:
+                return "saturated"
+        if touching < settings.contact_share_below:
+            # In air a probe shows its own ringing at the face and nothing below; without gain it shows nothing at all.
+            rings = bool(lit[:, :DEEP].any(axis=1).mean() > 0.5)
+            return "no contact" if rings or mean >= settings.dark_below else "too dark"
+        if mean < settings.dark_below:
             return "too dark"
-        if np.mean(echoes >= 254) > settings.saturated_share_above:
-            return "saturated"
-        touching = sum(contact) / 2
-        # In air a probe shows its own ringing at the face and nothing below; without gain it shows nothing at all.
-        rings = bool(lit[:, :DEEP].any(axis=1).mean() > 0.5)
-        if touching < settings.contact_share_below and rings:
-            return "no contact"
-        if echoes.mean() < settings.dark_below:
-            return "too dark"
-        if touching < settings.contact_share_below or _banding(levels) > settings.banding_above:
-            return "no contact"
-        if self._still_frames > settings.frozen_after_frames:
+        return "no contact" if _banding(levels) > settings.banding_above else None
+
+    def _of_time(self, before: _Seen | None) -> Cause | None:
+        if self._still_frames > self._settings.frozen_after_frames:
             return "frozen"
-        if before is not None and _likeness(levels, before) < settings.likeness_below:
-            return "too fast"
-        return None
+        if before is None or self._before is None:
+            return None
+        return "too fast" if _likeness(self._before, before) < self._settings.likeness_below else None
 
 
-def _share(place: NDArray[np.float64], whole: float, cells: int) -> NDArray[np.int64]:
-    return np.clip(place * (cells / max(whole, 1e-9)), 0, cells - 1).astype(np.int64)
+def _seen(samples: NDArray[np.uint8], levels: Map) -> _Seen:
+    coarse = np.asarray(cv2.resize(levels, (COARSE, COARSE), interpolation=cv2.INTER_AREA)).reshape(-1, 1)
+    mean, deviation = cv2.meanStdDev(coarse)
+    return _Seen(samples, coarse - np.float32(mean[0, 0]), float(deviation[0, 0]))
 
 
 def _banding(levels: Map) -> float:
@@ -126,18 +145,16 @@ def _banding(levels: Map) -> float:
     Near 1 where sound only goes to and fro between the face and what lies before it. In tissue, and where eggs lie
     side by side, some beams go their own way.
     """
-    deep = levels[:, BANDS]
-    deep = np.asarray(cv2.resize(deep, (deep.shape[1], COARSE), interpolation=cv2.INTER_AREA))
-    ripple = deep - cv2.blur(deep, (BAND_CELLS, 1))
-    ripple -= ripple.mean(axis=1, keepdims=True)
-    together = ripple.mean(axis=0)
-    strength = np.sqrt((ripple * ripple).sum(axis=1) * float((together * together).sum()))
-    return float(np.partition(ripple @ together / np.maximum(strength, 1.0), 1)[1])
+    broad = np.asarray(cv2.resize(levels, (DEPTHS, COARSE), interpolation=cv2.INTER_AREA))
+    ripples = broad @ RIPPLING
+    # Of each beam with each; the mean over all of them is the product of their common ripple with itself.
+    products = ripples @ ripples.T
+    strengths = np.sqrt(products.diagonal() * products.mean())
+    return float(np.partition(products.mean(axis=1) / np.maximum(strengths, 1.0), 1)[1])
 
 
-def _likeness(one: Map, other: Map) -> float:
+def _likeness(one: _Seen, other: _Seen) -> float:
     """Correlation of two maps; 1 where either is too even to say anything of movement."""
-    a, b = (np.asarray(cv2.resize(each, (COARSE, COARSE), interpolation=cv2.INTER_AREA)) for each in (one, other))
-    a, b = a - a.mean(), b - b.mean()
-    deviations = float(a.std()), float(b.std())
-    return 1.0 if min(deviations) < EVEN_BELOW else float((a * b).mean()) / (deviations[0] * deviations[1])
+    if min(one.deviation, other.deviation) < EVEN_BELOW:
+        return 1.0
+    return float(one.coarse[:, 0] @ other.coarse[:, 0]) / (one.coarse.size * one.deviation * other.deviation)

@@ -12,14 +12,18 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.ingest.frame import ClipError, Picture, StreamBrokenError
+from pipeline.ingest.colours import colours_of_rgb
+from pipeline.ingest.frame import ClipError, Colours, Picture, StreamBrokenError
 from pipeline.ingest.recordings import is_still
 from pipeline.settings import IngestSettings
 
 __all__ = ["read_stills", "stills_in"]
 
 ToEightBits = Callable[[NDArray[Any]], NDArray[np.uint8]]
+# (H, W) uint8, or any type of number that stands for brightness, and the colours.
+Page = tuple[NDArray[Any], Colours | None]
 
+GREY_MODES = frozenset({"1", "L", "LA", "La"})
 PHOTOMETRIC, WHITE_IS_ZERO = 262, 0  # TIFF 6.0, section 8
 
 
@@ -38,10 +42,10 @@ def read_stills(path: Path, settings: IngestSettings) -> Iterator[Picture]:
     to_eight_bits: ToEightBits | None = None
     for number, file in enumerate(files):
         try:
-            for picture in _pages(file, settings):
+            for values, colours in _pages(file, settings):
                 # One stretch for all pictures of a clip, lest its brightness leap where a brighter one begins.
-                to_eight_bits = to_eight_bits or _to_eight_bits(picture)
-                yield None, to_eight_bits(picture)
+                to_eight_bits = to_eight_bits or _to_eight_bits(values)
+                yield Picture(None, to_eight_bits(values), colours)
         except ClipError as error:
             if number == 0:
                 raise
@@ -68,8 +72,8 @@ def _natural(name: str) -> tuple[list[tuple[int, str]], str]:
     return [(-1, p.casefold()) if d is None else (len(d), d) for p, d in zip(parts, digits, strict=True)], name
 
 
-def _pages(path: Path, settings: IngestSettings) -> Iterator[NDArray[Any]]:
-    """Grey pages of one file, upright: uint8, or any type of number that stands for brightness."""
+def _pages(path: Path, settings: IngestSettings) -> Iterator[Page]:
+    """Pages of one file, upright."""
     from PIL import Image
 
     page = 0
@@ -108,7 +112,7 @@ def _turn_to(image: Any, page: int) -> bool:
     return True
 
 
-def _page(image: Any, name: str, settings: IngestSettings) -> NDArray[Any]:
+def _page(image: Any, name: str, settings: IngestSettings) -> Page:
     from PIL import ImageOps
 
     if max(image.size) > settings.maximum_side_px:
@@ -120,12 +124,14 @@ def _page(image: Any, name: str, settings: IngestSettings) -> NDArray[Any]:
         warnings.simplefilter("ignore")
         upright = ImageOps.exif_transpose(image)
     if not upright.mode.startswith(("I", "F")):
-        return np.asarray(upright.convert("L"), dtype=np.uint8)
+        grey = np.asarray(upright.convert("L"), dtype=np.uint8)
+        is_grey = upright.mode in GREY_MODES
+        return grey, None if is_grey else colours_of_rgb(np.asarray(upright.convert("RGB"), np.uint8))
     values = np.asarray(upright)
     tags = getattr(image, "tag_v2", {})
     if upright.mode.startswith("I;16") and tags.get(PHOTOMETRIC) == WHITE_IS_ZERO:
-        return np.asarray(np.invert(values))  # Pillow does so by itself with eight bits only
-    return values
+        return np.asarray(np.invert(values)), None  # Pillow does so by itself with eight bits only
+    return values, None
 
 
 def _to_eight_bits(first: NDArray[Any]) -> ToEightBits:

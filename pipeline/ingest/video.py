@@ -10,11 +10,8 @@ from io import RawIOBase
 from pathlib import Path
 from typing import Any
 
-import numpy as np
-from numpy.typing import NDArray
-
 from pipeline.ingest.display import as_shown, shown_width
-from pipeline.ingest.frame import ClipError, StreamBrokenError
+from pipeline.ingest.frame import ClipError, Picture, StreamBrokenError
 from pipeline.settings import IngestSettings
 
 __all__ = ["Video", "open_stream", "open_video"]
@@ -37,8 +34,8 @@ class Video:
         rate = stream.average_rate or stream.guessed_rate
         self.frame_rate: float | None = float(rate) if rate and 0 < rate <= 1000 else None
 
-    def pictures(self) -> Iterator[tuple[float | None, NDArray[np.uint8]]]:
-        """Presentation time in s, counted from the first picture, and (H, W) uint8; each picture once.
+    def pictures(self) -> Iterator[Picture]:
+        """Each picture once, with its presentation time counted from the first.
 
         Raises StreamBrokenError where decoding fails, and at the end of a file that lacks frames.
         """
@@ -56,7 +53,7 @@ class Video:
                     known = picture.time is not None and began is not None
                     time_s = picture.time - began if known else None
                     reached = time_s or reached
-                    yield time_s, as_shown(picture, self._aspect)
+                    yield Picture(time_s, *as_shown(picture, self._aspect))
         except FFmpegError as error:
             log.debug("decoding stopped after packet %d: %s", packets, error)
             raise StreamBrokenError("the data after that are damaged") from error

@@ -2,7 +2,9 @@ from __future__ import annotations
 
 from fractions import Fraction
 from pathlib import Path
+from typing import Any
 
+import av
 import numpy as np
 import pytest
 
@@ -89,6 +91,21 @@ def test_every_depth_gives_the_same_grey(tmp_path: Path, settings: IngestSetting
     assert np.abs(frame.grey.astype(int) - ramp).max() <= worst
     assert frame.grey[0, 0] == 0
     assert frame.grey[0, 255] == 255
+
+
+def test_limited_range_is_stretched_as_its_standard_says(tmp_path: Path, settings: IngestSettings) -> None:
+    """ITU-R BT.601: brightness runs from 16 to 235; what lies beyond is black or white."""
+    stored = np.tile(np.arange(256, dtype=np.uint8), (64, 1))
+    planes = np.concatenate([stored.ravel(), np.full(2 * 32 * 128, 128, np.uint8)])
+    with av.open(str(tmp_path / "a.avi"), "w") as container:
+        stream: Any = container.add_stream("rawvideo", rate=25)
+        stream.width, stream.height, stream.pix_fmt = 256, 64, "yuv420p"
+        picture = av.VideoFrame.from_ndarray(planes.reshape(96, 256), format="yuv420p")
+        container.mux(stream.encode(picture))
+        container.mux(stream.encode(None))
+    (frame,) = read_whole(tmp_path / "a.avi", settings)
+    expected = [min(255, max(0, round((level - 16) * 255 / 219))) for level in range(256)]
+    np.testing.assert_array_equal(frame.grey, np.tile(expected, (64, 1)))
 
 
 @pytest.mark.parametrize(
