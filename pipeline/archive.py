@@ -24,7 +24,7 @@ from pipeline.track.tracks import ClipTracks, Track
 
 __all__ = ["pack_scan", "unpack_scan"]
 
-FORMAT = "clutchlight/scan/7"
+FORMAT = "clutchlight/scan/8"
 """Raised when the form changes, and also when the same recording gives another scan: a kept scan of another
 format counts as not there, and its clip is read again."""
 
