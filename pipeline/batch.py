@@ -19,9 +19,11 @@ from pathlib import Path
 from pydantic import TypeAdapter, ValidationError
 
 from models.errors import ClutchlightError
+from pipeline.background import Backgrounds
 from pipeline.clip_reader import ClipReader
 from pipeline.estimate.coverage import ClipCoverage
 from pipeline.estimate.exam import estimate_exam
+from pipeline.estimate.history import Background
 from pipeline.exams import Exam, ExamProblem, find_exams
 from pipeline.lock import hold_lock
 from pipeline.night import (
@@ -42,9 +44,8 @@ from pipeline.report.summary import ExamSummary, summarise
 from pipeline.scan import ClipScan, FrameDetector
 from pipeline.settings import Settings, settings_sha256
 from pipeline.store import Store, StoredExam, StoreError, database_path
-from synthetic.species import PROFILES, load_profile
 
-__all__ = ["clip_coverage", "known_species", "read_summaries", "read_summary", "run_batch"]
+__all__ = ["clip_coverage", "read_summaries", "read_summary", "run_batch"]
 
 log = logging.getLogger(__name__)
 
@@ -120,7 +121,7 @@ class _Night:
     settings: Settings
     settings_sha256: str
     detector: FrameDetector
-    known_species: frozenset[str]
+    backgrounds: Backgrounds
     again: bool
     run: int
     reader: ClipReader
@@ -139,7 +140,7 @@ class _Night:
         sha256 = settings_sha256(settings)
         run = store.start_run(settings_sha256=sha256, model_sha256=detector.model.sha256, engine=detector.engine_name)
         reader = ClipReader.begin(exams, store, settings, detector, again, listen)
-        return cls(store, out, settings, sha256, detector, known_species(), again, run, reader)
+        return cls(store, out, settings, sha256, detector, Backgrounds.begin(store), again, run, reader)
 
     def finish_exam(self, exam: Exam) -> ExamOutcome:
         """Read, estimate and write one exam; whatever goes wrong with it is its outcome."""
@@ -167,7 +168,8 @@ class _Night:
         """Estimate the exam and write its files, unless that was done before from the very same."""
         date = exam.date.isoformat()
         shared = {clip.file: self.reader.elsewhere(clip) for clip in exam.clips}
-        fingerprint = self._fingerprint(exam, scans, shared)
+        background = self.backgrounds.of(exam)
+        fingerprint = self._fingerprint(exam, scans, shared, background)
         folder = self.out / exam_folder(exam)
         known = self.store.exam(exam.animal, date)
         if (
@@ -182,7 +184,7 @@ class _Night:
             [scan.tracks for scan in scans if scan.status == "done"],
             [clip_coverage(scan, shared[scan.file]) for scan in scans],
             self.settings,
-            known_species=self.known_species,
+            background=background,
         )
         model = ModelIdentity(self.detector.model.name, self.detector.model.sha256)
         write_exam(self.out, exam, finding, scans, model, self.settings_sha256)
@@ -192,7 +194,9 @@ class _Night:
         self.store.save_exam(StoredExam(exam.animal, date, fingerprint, summary, tuple(files)), self.run)
         return ExamOutcome(exam.animal, date, exam.folder, "written", None, clips, folder)
 
-    def _fingerprint(self, exam: Exam, scans: Sequence[ClipScan], shared: Mapping[str, tuple[str, ...]]) -> str:
+    def _fingerprint(
+        self, exam: Exam, scans: Sequence[ClipScan], shared: Mapping[str, tuple[str, ...]], background: Background
+    ) -> str:
         """Names everything the exam's files follow from."""
         content = [
             RESULTS,
@@ -200,11 +204,12 @@ class _Night:
             [(scan.file, scan.sha256, scan.status, scan.reason, shared[scan.file]) for scan in scans],
             [self.detector.model.name, self.detector.model.sha256, self.detector.engine_name],
             self.settings_sha256,
-            sorted(self.known_species),
+            _BACKGROUND.dump_python(background, mode="json"),
         ]
         return hashlib.sha256(json.dumps(content, sort_keys=True).encode()).hexdigest()
 
 
+_BACKGROUND = TypeAdapter(Background)
 _EXAM = TypeAdapter(Exam)
 _SUMMARY = TypeAdapter(ExamSummary)
 
@@ -213,11 +218,6 @@ def clip_coverage(scan: ClipScan, same_as: tuple[str, ...] = ()) -> ClipCoverage
     """What the estimate has to know of a clip. same_as : where, in other exams, the same recording lies, in words"""
     used = len(scan.used)
     return ClipCoverage(scan.file, scan.window, scan.status, scan.reason, scan.frames, used, same_as, scan.quality)
-
-
-def known_species() -> frozenset[str]:
-    """The scientific names of which there is a profile."""
-    return frozenset(load_profile(name).species for name in PROFILES)
 
 
 def read_summary(exam: StoredExam) -> ExamSummary | None:

@@ -15,6 +15,7 @@ from pydantic import BaseModel, ConfigDict, Field
 from configs.reading import config_path, read_toml
 
 __all__ = [
+    "ChangeSettings",
     "DetectSettings",
     "EstimateSettings",
     "FlagSettings",
@@ -120,6 +121,14 @@ class EstimateSettings(Section):
     size_quantile: Share
 
 
+class ChangeSettings(Section):
+    """When two exams of an animal tell of a change."""
+
+    sure: Probability
+    new_clutch_days: Annotated[int, Field(ge=0, le=365)]
+    same_clutch_days: Annotated[int, Field(ge=1, le=1000)]
+
+
 class FlagSettings(Section):
     """When a person should look."""
 
@@ -129,8 +138,14 @@ class FlagSettings(Section):
     wide_interval_share: Positive
     window_difference: Annotated[int, Field(ge=1, le=1000)]
     window_difference_share: Share
+    stage_probability: Share
     usable_frames: Annotated[int, Field(ge=1)]
     usable_share: Share
+    narrow_contact: Share
+    size_tolerance: Share
+    several_eggs: Annotated[int, Field(ge=2, le=100)]
+    odd_ratio: Annotated[float, Field(ge=1.0, le=10.0)]
+    small_share: Share
 
 
 class RunSettings(Section):
@@ -147,6 +162,7 @@ class Settings(Section):
     detect: DetectSettings
     track: TrackSettings
     estimate: EstimateSettings
+    change: ChangeSettings
     flags: FlagSettings
     run: RunSettings
 

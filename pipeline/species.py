@@ -7,13 +7,14 @@ read as abstracts. A species without a profile, or a value that no source gives,
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
 from typing import Annotated, Generic, Literal, TypeVar
 
 from pydantic import BaseModel, ConfigDict, Field, model_validator
 
 from configs.reading import config_path, lower_first, read_toml
 
-__all__ = ["Certainty", "Quantity", "SpeciesProfile", "known_range", "load_profiles", "profile_of"]
+__all__ = ["Certainty", "Known", "Quantity", "SpeciesProfile", "known", "load_profiles", "profile_of"]
 
 Certainty = Literal["published", "secondary", "from memory", "unsure"]
 Value = TypeVar("Value")
@@ -29,6 +30,11 @@ class _Fact(BaseModel):
 
     source: _Text
     certainty: Certainty
+
+    @property
+    def cited(self) -> str:
+        """The source, with how far it is to be trusted where that is less than published."""
+        return self.source if self.certainty == "published" else f"{self.source}, {self.certainty}"
 
 
 class Quantity(_Fact):
@@ -53,11 +59,6 @@ class Quantity(_Fact):
         if self.mean is not None and self.sd is not None:
             told.append((max(self.mean - _DEVIATIONS * self.sd, 0.0), self.mean + _DEVIATIONS * self.sd))
         return (min(low for low, _ in told), max(high for _, high in told)) if told else None
-
-    @property
-    def cited(self) -> str:
-        """The source, with how far it is to be trusted where that is less than published."""
-        return self.source if self.certainty == "published" else f"{self.source} ({self.certainty})"
 
 
 class Statement(_Fact, Generic[Value]):
@@ -92,10 +93,29 @@ class SpeciesProfile(BaseModel):
     interval_days: tuple[Quantity, ...] = ()
 
 
-def known_range(quantities: Sequence[Quantity]) -> tuple[float, float] | None:
-    """Lowest and highest over all sources, so that where they disagree the wider holds; None where none gives any."""
+@dataclass(frozen=True)
+class Known:
+    """What all sources of a number say together: the widest range, and the lowest and highest of their means.
+
+    bounds, means : None where no source gives any;  sources : in words, with how far each is to be trusted
+    """
+
+    bounds: tuple[float, float] | None
+    means: tuple[float, float] | None
+    sources: str
+
+
+def known(quantities: Sequence[Quantity]) -> Known | None:
+    """All sources together, so that where they disagree the wider holds; None where there is none."""
+    if not quantities:
+        return None
     bounds = [each for each in (quantity.bounds for quantity in quantities) if each is not None]
-    return (min(low for low, _ in bounds), max(high for _, high in bounds)) if bounds else None
+    means = [each.mean for each in quantities if each.mean is not None]
+    return Known(
+        bounds=(min(low for low, _ in bounds), max(high for _, high in bounds)) if bounds else None,
+        means=(min(means), max(means)) if means else None,
+        sources="; ".join(dict.fromkeys(quantity.cited for quantity in quantities)),
+    )
 
 
 def load_profiles() -> dict[str, SpeciesProfile]:

@@ -203,6 +203,14 @@ class Store:
             made = select(RunRow.engine).join(ExamRow, ExamRow.run == RunRow.identity)
             return session.scalar(made.where(ExamRow.animal == animal, ExamRow.date == date))
 
+    def exams_of(self, animal: str) -> Sequence[StoredExam]:
+        """One animal's exams by date; of ids that differ only in case she is the same."""
+        with self._reading() as session:
+            # Compared here, since SQLite folds the case of English letters only.
+            names = [name for name in session.scalars(select(ExamRow.animal).distinct()) if _same(name, animal)]
+            rows = session.scalars(select(ExamRow).where(ExamRow.animal.in_(names)).order_by(ExamRow.date))
+            return [_stored(row) for row in rows]
+
     def save_exam(self, exam: StoredExam, run: int) -> None:
         """Keep the result of an exam in place of its last one. Call it after the exam's files are written."""
         with self._writing() as session:
@@ -259,6 +267,10 @@ class Store:
             raise StoreError(explanation(self.path, done, error.orig)) from error
         except sqlite3.Error as error:  # from the pragmas of a new connection
             raise StoreError(explanation(self.path, done, error)) from error
+
+
+def _same(one: str, other: str) -> bool:
+    return one.casefold() == other.casefold()
 
 
 def _is(key: ScanKey) -> tuple[Any, ...]:

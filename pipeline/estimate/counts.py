@@ -65,7 +65,7 @@ def tally(grouping: Grouping, *, shelled: bool, at_least: int, reach: Reach, set
     low = max(min(crossed.quantile(0.05), estimate), at_least)
     high = max(carried.quantile(0.95), estimate, 1)
     return Tally(
-        count=Count(at_least, estimate, (low, high)),
+        count=Count(at_least, estimate, (low, high), carried.chances),
         crossed=crossed,
         eggs=likely if estimate else (),
         doubtful=() if estimate else likely,

@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 
 from pipeline.estimate.counts import Reach, Tally, tally, unscanned
 from pipeline.estimate.coverage import ClipCoverage, swept_windows, usable
-from pipeline.estimate.finding import EggFinding, ExamFinding, Sighting
+from pipeline.estimate.finding import EggFinding, ExamFinding, Sighting, Visit
 from pipeline.estimate.flags import Grounds, flags
+from pipeline.estimate.history import Background, make_history
 from pipeline.estimate.sizes import measure
 from pipeline.estimate.stages import STAGES, clutch_stage, egg_stage
 from pipeline.estimate.together import seen_together
@@ -19,6 +20,7 @@ from pipeline.track.tracks import ClipTracks, Track
 __all__ = ["estimate_exam", "estimate_grouping", "group_exam"]
 
 Known = Mapping[tuple[str, int], tuple[Track, float | None]]
+ALONE = Background()
 
 
 def estimate_exam(
@@ -27,16 +29,16 @@ def estimate_exam(
     coverage: Sequence[ClipCoverage],
     settings: Settings,
     *,
-    known_species: Collection[str] | None = None,
+    background: Background = ALONE,
 ) -> ExamFinding:
     """What the program says of one exam. The order of clips does not matter.
 
     clips : tracks of the clips that were used, file names unique within the exam
     coverage : of every clip, the refused ones too
-    known_species : names with a profile; None leaves out the flag for a species without one
+    background : what is known of the animal beside these recordings
     """
     grouping = group_exam(exam, clips, coverage, settings)
-    return estimate_grouping(exam, grouping, clips, coverage, settings, known_species=known_species)
+    return estimate_grouping(exam, grouping, clips, coverage, settings, background=background)
 
 
 def group_exam(
@@ -53,7 +55,7 @@ def estimate_grouping(
     coverage: Sequence[ClipCoverage],
     settings: Settings,
     *,
-    known_species: Collection[str] | None = None,
+    background: Background = ALONE,
 ) -> ExamFinding:
     """What follows from eggs already grouped, by the program alone or with a person's answers among them.
 
@@ -67,15 +69,29 @@ def estimate_grouping(
     eggs = tuple(_finding(number, egg, known, settings) for number, egg in enumerate(listed, 1))
     empty = shelled.crossed.within(0, 0) * follicles.crossed.within(0, 0) if used else 0.0
     stage, probability = clutch_stage(listed, empty)
+    visit = Visit(
+        date=exam.date,
+        is_scanned=bool(used),
+        shelled=shelled.count,
+        follicles=follicles.count,
+        stage=stage,
+        stage_probability=probability,
+        listed=_numbers(eggs),
+        passed_before=exam.passed_before,
+    )
+    history = make_history(visit, background, settings.change)
     grounds = Grounds(
         shelled=shelled,
         follicles=follicles,
         coverage=sorted(coverage, key=lambda clip: clip.file),
-        stages=[name for name in STAGES if any(egg.stage == name for egg in eggs)],
+        stage=stage,
+        stage_probability=probability,
+        eggs=eggs,
         doubtful=[_place(egg, known) for egg in (*shelled.doubtful, *follicles.doubtful)],
         unscaled=[clip.file for clip in clips if clip.mm_per_px is None],
         species=exam.species,
-        known_species=known_species,
+        profile=background.profile,
+        history=history,
     )
     return ExamFinding(
         shelled=shelled.count,
@@ -83,9 +99,16 @@ def estimate_grouping(
         stage=stage,
         stage_probability=probability,
         confidence=shelled.confidence if used else 0.0,
-        flags=flags(grounds, settings.flags),
+        flags=flags(grounds, settings),
         eggs=eggs,
+        history=history,
     )
+
+
+def _numbers(eggs: Sequence[EggFinding]) -> tuple[int, int, int]:
+    """Of each stage, in order of growth."""
+    follicle, thin_shelled, calcified = (sum(egg.stage == stage for egg in eggs) for stage in STAGES)
+    return follicle, thin_shelled, calcified
 
 
 def _in_use(clips: Sequence[ClipTracks], coverage: Sequence[ClipCoverage]) -> list[ClipTracks]:

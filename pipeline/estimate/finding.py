@@ -2,10 +2,26 @@
 
 from __future__ import annotations
 
+import datetime as dt
 from dataclasses import dataclass
 from typing import Literal
 
-__all__ = ["Count", "EggFinding", "ExamFinding", "Flag", "Severity", "Sighting", "Stage"]
+from pipeline.species import Known
+
+__all__ = [
+    "Change",
+    "Count",
+    "Difference",
+    "EggFinding",
+    "ExamFinding",
+    "Flag",
+    "History",
+    "Passed",
+    "Severity",
+    "Sighting",
+    "Stage",
+    "Visit",
+]
 
 Stage = Literal["follicle", "thin-shelled", "calcified"]
 Severity = Literal["vet today", "check", "note"]
@@ -17,11 +33,13 @@ class Count:
 
     at_least : a bound that holds if every detection is right
     interval90 : lowest and highest likely number, both included
+    chances : probability that she carries 0, 1, 2, ...; empty where it is not known
     """
 
     at_least: int
     estimate: int
     interval90: tuple[int, int]
+    chances: tuple[float, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -60,11 +78,99 @@ class EggFinding:
 
 @dataclass(frozen=True)
 class Flag:
-    """A reason why a person should look. code : short, hyphenated;  reason : a sentence for the sheet."""
+    """A reason why a person should look.
+
+    code : short, hyphenated;  reason : what was seen, a sentence;  advice : what a person might do about it
+    """
 
     code: str
     severity: Severity
     reason: str
+    advice: str = ""
+
+
+@dataclass(frozen=True)
+class Visit:
+    """One exam of an animal as her other exams see it.
+
+    is_scanned : whether anything could be used; if not, its counts tell nothing
+    listed : numbers of follicles, thin-shelled and calcified eggs on its sheet
+    passed_before : eggs known to have been laid before it, as exam.toml tells
+    """
+
+    date: dt.date
+    is_scanned: bool
+    shelled: Count
+    follicles: Count
+    stage: str
+    stage_probability: float
+    listed: tuple[int, int, int]
+    passed_before: int
+
+
+@dataclass(frozen=True)
+class Passed:
+    """Eggs known to have left her. is_whole : whether all that is known to have left was also counted"""
+
+    number: int
+    is_whole: bool = True
+
+
+@dataclass(frozen=True)
+class Difference:
+    """A number and its 90 % interval, both ends included; may be negative."""
+
+    estimate: int
+    interval90: tuple[int, int]
+
+
+@dataclass(frozen=True)
+class Change:
+    """This exam against the last one before it that could be used.
+
+    fewer, fewer_follicles : then less now;  passed : known to have left her between
+    The rest are probabilities: that more shelled eggs are gone than are known to have left (``missing``), that there
+    are more than what was left of them and all follicles of then could make (``risen``), that there are more
+    follicles (``new_follicles``), and that follicles are gone which have not become eggs (``regressed``).
+    """
+
+    since: dt.date
+    days: int
+    fewer: Difference
+    fewer_follicles: Difference
+    passed: Passed
+    missing: float
+    risen: float
+    new_follicles: float
+    regressed: float
+
+
+@dataclass(frozen=True)
+class History:
+    """What her exams say together.
+
+    visits : by date, the last one is this exam;  passed : what is known to have left her before each of them and
+    since the one before it
+    change : None where there is nothing to compare with
+    passed_of_clutch : eggs of the clutch she carries that are known to have left her before this exam
+    together : these and the shelled ones carried now;  usual_clutch : what is known of the species
+    shells_since : the first exam that showed shells of this clutch, None where none does;  retention : days, of the
+    species, from ovulation to laying
+    """
+
+    visits: tuple[Visit, ...] = ()
+    passed: tuple[Passed, ...] = ()
+    change: Change | None = None
+    passed_of_clutch: Passed = Passed(0)
+    together: Difference | None = None
+    usual_clutch: Known | None = None
+    shells_since: dt.date | None = None
+    retention: Known | None = None
+
+    @property
+    def shell_days(self) -> int | None:
+        """Days from the first exam that showed shells of this clutch to this one."""
+        return None if self.shells_since is None else (self.visits[-1].date - self.shells_since).days
 
 
 @dataclass(frozen=True)
@@ -82,3 +188,4 @@ class ExamFinding:
     confidence: float
     flags: tuple[Flag, ...]
     eggs: tuple[EggFinding, ...]
+    history: History = History()

@@ -16,6 +16,7 @@ from typing import Any
 from pipeline.estimate.finding import Count, EggFinding, ExamFinding, Flag
 from pipeline.exams import Exam
 from pipeline.report.evidence import in_order, sightings_in_order
+from pipeline.report.history_document import history_document
 from pipeline.scan import ClipScan
 
 __all__ = [
@@ -64,10 +65,11 @@ def result_document(
         "stage": {"overall": finding.stage, "probability": probability(finding.stage_probability)},
         "confidence": probability(finding.confidence),
         "flags": [
-            {"code": flag.code, "severity": flag.severity, "reason": flag.reason}
+            {"code": flag.code, "severity": flag.severity, "reason": flag.reason, "advice": flag.advice}
             for flag in flags_by_severity(finding.flags)
         ],
         "eggs": [_egg(egg) for egg in sorted(finding.eggs, key=lambda egg: egg.identity)],
+        "history": history_document(finding.history),
     }
 
 

@@ -14,11 +14,13 @@ from pathlib import Path
 
 from models.errors import ClutchlightError
 from pipeline.archive import unpack_scan
-from pipeline.batch import clip_coverage, known_species, read_summary
+from pipeline.background import Backgrounds
+from pipeline.batch import clip_coverage, read_summary
 from pipeline.estimate.coverage import ClipCoverage
 from pipeline.estimate.exam import estimate_grouping, group_exam
 from pipeline.estimate.finding import ExamFinding, Flag
 from pipeline.estimate.flags import CATALOGUE
+from pipeline.estimate.history import Background
 from pipeline.exams import Exam
 from pipeline.report.result import SEVERITIES, ModelIdentity
 from pipeline.report.summary import ExamSummary
@@ -54,7 +56,7 @@ class Case:
     fingerprint: str
     model: ModelIdentity
     settings: Settings
-    known_species: frozenset[str]
+    background: Background
 
     @property
     def exam(self) -> Exam:
@@ -75,7 +77,7 @@ class Case:
             self.settings.track,
         )
         finding = estimate_grouping(
-            self.exam, facts.grouping, facts.clips, facts.coverage, self.settings, known_species=self.known_species
+            self.exam, facts.grouping, facts.clips, facts.coverage, self.settings, background=self.background
         )
         eggs = [
             replace(
@@ -102,7 +104,6 @@ class Cases:
         self.out = out
         self.settings = settings
         self._settings_sha256 = settings_sha256(settings)
-        self._species = known_species()
         self._store = Store(out)
         self._lock = threading.Lock()
         self._looked = -STALE_SECONDS
@@ -191,4 +192,5 @@ class Cases:
         grouping = group_exam(exam, tracks, coverage, self.settings)
         census = take_census(grouping, summary.finding, scans)
         fingerprint = hashlib.sha256(census.dumps().encode()).hexdigest()
-        return Case(summary, tuple(scans), coverage, grouping, census, fingerprint, model, self.settings, self._species)
+        background = Backgrounds.begin(self._store).of(exam)
+        return Case(summary, tuple(scans), coverage, grouping, census, fingerprint, model, self.settings, background)

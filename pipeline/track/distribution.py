@@ -55,6 +55,11 @@ class Distribution:
         """The sum of two independent numbers."""
         return _trimmed(self.lowest + other.lowest, np.convolve(self.probabilities, other.probabilities))
 
+    @property
+    def chances(self) -> tuple[float, ...]:
+        """The probabilities of 0, 1, 2, ...; of a number that cannot be negative."""
+        return (*[0.0] * self.lowest, *map(float, self.probabilities))
+
     def less_from(self, total: int) -> Distribution:
         """``total`` less this number."""
         return Distribution(total - int(self.numbers[-1]), self.probabilities[::-1])

@@ -7,7 +7,7 @@ from pathlib import Path
 import pytest
 
 from configs.reading import ConfigError, config_path, read_toml
-from pipeline.species import Quantity, SpeciesProfile, known_range, load_profiles, profile_of
+from pipeline.species import Quantity, SpeciesProfile, known, load_profiles, profile_of
 from synthetic.species import PROFILES, load_profile
 
 KNOWN = load_profiles()
@@ -52,9 +52,15 @@ def test_a_profile_is_found_by_the_name_as_people_write_it(told: str | None, spe
 
 def test_where_sources_disagree_the_wider_holds() -> None:
     two = [quantity(range=(4, 10)), quantity(mean=2.3, range=(1, 8)), quantity(mean=5.0)]
-    assert known_range(two) == (1, 10)
-    assert known_range([quantity(mean=5.0)]) is None
-    assert known_range([]) is None
+    together = known(two)
+    assert together is not None
+    assert together.bounds == (1, 10)
+    assert together.means == (2.3, 5.0)
+    assert together.sources == "Legler 1960"
+    alone = known([quantity(mean=5.0)])
+    assert alone is not None
+    assert alone.bounds is None
+    assert known([]) is None
 
 
 def test_three_deviations_are_usual_where_no_more_is_told() -> None:
@@ -66,7 +72,7 @@ def test_three_deviations_are_usual_where_no_more_is_told() -> None:
 
 def test_doubt_of_a_source_is_carried_along() -> None:
     assert quantity(mean=1.0).cited == "Legler 1960"
-    assert quantity(mean=1.0, certainty="from memory").cited == "Legler 1960 (from memory)"
+    assert quantity(mean=1.0, certainty="from memory").cited == "Legler 1960, from memory"
 
 
 @pytest.mark.parametrize(
@@ -100,6 +106,7 @@ def test_phantoms_lie_inside_what_the_sources_give(name: str) -> None:
         (phantom.egg_length_mm, profile.egg_length_mm),
         (phantom.egg_width_mm, profile.egg_width_mm),
     ):
-        known = known_range(told)
-        assert known is not None
-        assert known[0] <= drawn[0] <= drawn[1] <= known[1]
+        facts = known(told)
+        assert facts is not None
+        assert facts.bounds is not None
+        assert facts.bounds[0] <= drawn[0] <= drawn[1] <= facts.bounds[1]

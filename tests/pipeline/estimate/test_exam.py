@@ -136,7 +136,7 @@ def test_an_animal_in_whom_nothing_was_found():
     assert finding.shelled.interval90[1] >= 1
     assert finding.stage == "none seen"
     assert 0.5 < finding.stage_probability < 1
-    assert [flag.code for flag in finding.flags] == ["none-seen"]
+    assert [flag.code for flag in finding.flags] == ["none-seen", "unknown-species"]
 
 
 def test_an_exam_without_a_usable_clip_says_that_nothing_is_known():
@@ -145,7 +145,7 @@ def test_an_exam_without_a_usable_clip_says_that_nothing_is_known():
     assert finding.confidence == 0
     assert finding.shelled.interval90[1] > 5
     assert (finding.stage, finding.stage_probability) == ("none seen", 0.0)
-    assert [flag.code for flag in finding.flags] == ["nothing-usable", "clip-refused"]
+    assert [flag.code for flag in finding.flags] == ["nothing-usable", "clip-refused", "unknown-species"]
 
 
 def test_eggs_are_measured_and_their_sightings_told():

@@ -8,13 +8,16 @@ import pytest
 
 from pipeline.estimate.counts import Reach, tally
 from pipeline.estimate.coverage import ClipCoverage
+from pipeline.estimate.finding import EggFinding, History
 from pipeline.estimate.flags import CATALOGUE, Grounds, flags
 from pipeline.ingest.clip_quality import ClipQuality
 from pipeline.settings import load_settings
+from pipeline.species import load_profiles
 from pipeline.track.distribution import Distribution, certainly
 from pipeline.track.merging import Egg, Grouping, Member
 
 SETTINGS = load_settings()
+PROFILES = load_profiles()
 LEFT = ClipCoverage("left-1.mp4", "left", "done", None, 300, 280)
 RIGHT = ClipCoverage("right-1.mp4", "right", "done", None, 300, 280)
 
@@ -28,20 +31,27 @@ def counted(left=0, right=0, *, existence=0.99, shift=None):
     return tally(grouping, shelled=True, at_least=0, reach=Reach(True, True), settings=SETTINGS.estimate)
 
 
+def egg(number, stage="calcified"):
+    return EggFinding(number, stage, 0.97, 0.98, "oval", 34.0, 20.0, 30.0, ())
+
+
 CALM = Grounds(
     shelled=counted(3, 3),
     follicles=counted(),
     coverage=(LEFT, RIGHT),
-    stages=("calcified",),
+    stage="calcified",
+    stage_probability=0.97,
+    eggs=(),
     doubtful=(),
     unscaled=(),
     species="Emys orbicularis",
-    known_species=None,
+    profile=PROFILES["emys-orbicularis"],
+    history=History(),
 )
 
 
 def codes(**changed):
-    return [flag.code for flag in flags(replace(CALM, **changed), SETTINGS.flags)]
+    return [flag.code for flag in flags(replace(CALM, **changed), SETTINGS)]
 
 
 def test_a_good_scan_of_a_clear_clutch_raises_nothing():
@@ -65,15 +75,17 @@ WIDE = Distribution(-7, np.full(8, 1 / 8))
         ("poor-clip", {"coverage": (LOST, RIGHT)}),
         ("side-lost", {"coverage": (replace(LEFT, quality=ClipQuality((), (0.9, 0.3))), RIGHT)}),
         ("poor-scan", {"coverage": (replace(LEFT, frames_used=20), replace(RIGHT, frames_used=20))}),
-        ("none-seen", {"shelled": counted(), "stages": ()}),
+        ("narrow-contact", {"coverage": (replace(LEFT, quality=ClipQuality((), (0.4, 0.45))), RIGHT)}),
+        ("none-seen", {"shelled": counted()}),
         ("low-confidence", {"shelled": counted(5, 5, shift=Distribution(-4, np.full(5, 0.2)))}),
         ("unreliable-count", {"shelled": counted(10, 10, shift=WIDE)}),
         ("wide-interval", {"shelled": counted(4, 4, shift=WIDE)}),
         ("doubtful-objects", {"doubtful": ("left-1.mp4, frames 4 to 9",)}),
-        ("mixed-stages", {"stages": ("follicle", "calcified")}),
+        ("stage-unsure", {"eggs": (egg(1),), "stage_probability": 0.5}),
+        ("mixed-stages", {"eggs": (egg(1), egg(2, stage="follicle"))}),
         ("no-scale", {"unscaled": ("left-1.mp4",)}),
         ("unknown-species", {"species": None}),
-        ("unknown-species", {"known_species": ("Trachemys scripta",)}),
+        ("unknown-species", {"profile": None}),
     ],
 )
 def test_every_reason_is_raised_by_its_grounds(code, changed):
@@ -81,30 +93,37 @@ def test_every_reason_is_raised_by_its_grounds(code, changed):
 
 
 def test_none_seen_in_a_poor_scan_asks_for_another():
-    found = codes(shelled=counted(), stages=(), coverage=(replace(LEFT, frames_used=10), RIGHT))
+    found = codes(shelled=counted(), coverage=(replace(LEFT, frames_used=10), RIGHT))
     assert "none-seen" in found
-    found = codes(shelled=counted(), stages=(), coverage=tuple(replace(c, frames_used=10) for c in (LEFT, RIGHT)))
+    found = codes(shelled=counted(), coverage=tuple(replace(c, frames_used=10) for c in (LEFT, RIGHT)))
     assert "none-seen-poor-scan" in found
     assert "none-seen" not in found
 
 
 def test_the_gravest_come_first_and_say_what_was_found():
-    raised = flags(replace(CALM, coverage=(REFUSED,), species=None), SETTINGS.flags)
+    raised = flags(replace(CALM, coverage=(REFUSED,), species=None), SETTINGS)
     assert [flag.severity for flag in raised] == ["vet today", "check", "note"]
     assert raised[1].reason == "left-2.mp4 could not be used: it ends after 12 bytes."
 
 
 def test_a_clip_that_lost_frames_tells_the_next_hand_what_to_do():
-    (raised,) = (one for one in flags(replace(CALM, coverage=(LOST, RIGHT)), SETTINGS.flags) if one.code == "poor-clip")
-    assert raised.reason == (
-        "left-1.mp4: 200 of 300 frames could not be used (190 no contact, 10 too fast). For the next scan: most of the"
-        " left side was lost to poor contact: more gel, the whole face of the probe on the skin, slower."
+    (raised,) = (one for one in flags(replace(CALM, coverage=(LOST, RIGHT)), SETTINGS) if one.code == "poor-clip")
+    assert raised.reason == ("left-1.mp4: 200 of 300 frames could not be used (190 no contact, 10 too fast).")
+    assert raised.advice == (
+        "For the next scan: most of the left side was lost to poor contact: more gel, the whole face of the probe on"
+        " the skin, slower."
     )
 
 
-def test_every_reason_of_the_catalogue_is_a_sentence():
+def test_every_reason_of_the_catalogue_is_a_sentence_and_so_is_its_advice():
     for code, reason in CATALOGUE.items():
         assert code == code.lower().replace(" ", "-")
-        fields = {name for _, name, _, _ in string.Formatter().parse(reason.template) if name}
-        text = reason.template.format(**dict.fromkeys(fields, 0))
-        assert text[-1] in ".0", code
+        for template in filter(None, (reason.seen, reason.advice)):
+            fields = {name for _, name, _, _ in string.Formatter().parse(template) if name}
+            assert template.format(**dict.fromkeys(fields, 0))[-1] in ".0", code
+
+
+def test_a_probability_is_spelled_in_one_way():
+    doubtful = counted(5, 5, shift=Distribution(-4, np.full(5, 0.2)))
+    (raised,) = (one for one in flags(replace(CALM, shelled=doubtful), SETTINGS) if one.code == "low-confidence")
+    assert raised.reason.endswith(f"with a probability of {100 * doubtful.confidence:.0f} %.")

@@ -9,8 +9,9 @@ from pathlib import Path
 
 import numpy as np
 
-from pipeline.batch import clip_coverage, known_species
+from pipeline.batch import clip_coverage
 from pipeline.estimate.exam import estimate_exam, group_exam
+from pipeline.estimate.history import Background
 from pipeline.exams import Exam, ExamClip
 from pipeline.report.result import ModelIdentity
 from pipeline.report.summary import summarise
@@ -22,6 +23,7 @@ from pipeline.review.journal import Event, Journal
 from pipeline.review.people import Person
 from pipeline.scan import ClipScan
 from pipeline.settings import load_settings
+from pipeline.species import load_profiles, profile_of
 from pipeline.track.tracks import ClipTracks
 from tests.pipeline.track.simulator import CALCIFIED, FOLLICLE, THIN_SHELLED, clutch, film, follow, straight
 
@@ -50,14 +52,14 @@ def case_of(*clips: ClipTracks) -> Case:
     exam = Exam(Path("AF-0412"), "AF-0412", dt.date(2026, 5, 14), "Emys orbicularis", 830, 152, 118, 0, tuple(made))
     scans = [_scan(clip) for clip in clips]
     coverage = tuple(clip_coverage(scan) for scan in scans)
-    species = known_species()
-    finding = estimate_exam(exam, clips, coverage, SETTINGS, known_species=species)
+    background = Background(profile_of(exam.species, load_profiles()))
+    finding = estimate_exam(exam, clips, coverage, SETTINGS, background=background)
     grouping = group_exam(exam, clips, coverage, SETTINGS)
     census = take_census(grouping, finding, scans)
     model = ModelIdentity("simulated", "5" * 64)
     fingerprint = str(hash(census.dumps()))
     summary = summarise(exam, finding, scans)
-    return Case(summary, tuple(scans), coverage, grouping, census, fingerprint, model, SETTINGS, species)
+    return Case(summary, tuple(scans), coverage, grouping, census, fingerprint, model, SETTINGS, background)
 
 
 def _scan(clip: ClipTracks) -> ClipScan:

@@ -1,0 +1,174 @@
+"""The catalogue of reasons why a person should look; from which values on they hold stands in ``settings.toml``.
+
+Remarks, never verdicts: each says what was seen and what a person might do, and none says what is wrong with her.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+from pipeline.estimate.finding import Severity
+
+__all__ = ["CATALOGUE", "Reason"]
+
+
+@dataclass(frozen=True)
+class Reason:
+    """severity : how soon;  seen : a sentence with named places for what was found
+
+    advice : what a person might do, a sentence or empty where the first says it all; it may have the same places
+    """
+
+    severity: Severity
+    seen: str
+    advice: str = ""
+
+
+CATALOGUE: Mapping[str, Reason] = {
+    # How she was scanned.
+    "nothing-usable": Reason(
+        "vet today", "No clip could be used, so nothing is known of her.", "Scan her again, or look at the clips."
+    ),
+    "clip-refused": Reason(
+        "check", "{file} could not be used: {reason}", "Copy it again from the scanner, or look at it yourself."
+    ),
+    "clip-cut-short": Reason("check", "{file} was read in part: {reason}", "Copy it again from the scanner."),
+    "same-recording": Reason(
+        "check",
+        "{file} is the same recording as {others}.",
+        "See which one lies in the wrong place or is a copy too many.",
+    ),
+    "one-window-only": Reason(
+        "check",
+        "Only the {window} window was scanned; eggs on the other side may be missing from the count.",
+        "Scan the other side.",
+    ),
+    "window-unknown": Reason(
+        "check",
+        "The window is not told for {files}; eggs seen twice are hard to tell from different ones.",
+        'Tell it in exam.toml, or begin the file\'s name with "left" or "right".',
+    ),
+    "poor-scan": Reason(
+        "check",
+        "Only {used} frames could be used, of {frames} recorded, so eggs may have been missed.",
+        "Scan her again, slower and longer.",
+    ),
+    "poor-clip": Reason(
+        "check",
+        "{file}: {lost} of {frames} frames could not be used ({causes}).",
+        "For the next scan: {hint}.",
+    ),
+    "narrow-contact": Reason(
+        "check",
+        "{file}: only {share} of the probe's face had contact, in the middle.",
+        "For the next scan: a smaller probe, or more gel.",
+    ),
+    "side-lost": Reason(
+        "note",
+        "{file}: most of the {side} side of the picture was lost to poor contact or shadow.",
+        "For the next scan: more gel, slower.",
+    ),
+    "no-scale": Reason(
+        "note",
+        "The scale is not known for {files}, so nothing there is measured in mm.",
+        "Tell mm_per_px or depth_mm in exam.toml.",
+    ),
+    # The numbers.
+    "unreliable-count": Reason(
+        "vet today",
+        "The number of shelled eggs, {estimate}, is within one of the truth with a probability of only {confidence}.",
+        "Count on the pictures, scan her again, or take a radiograph.",
+    ),
+    "low-confidence": Reason(
+        "check",
+        "The number of shelled eggs, {estimate}, is within one of the truth with a probability of {confidence}.",
+        "Count on the pictures.",
+    ),
+    "wide-interval": Reason(
+        "check",
+        "What was scanned may hold anything from {low} to {high} shelled eggs.",
+        "A radiograph tells the number.",
+    ),
+    "windows-disagree": Reason(
+        "check",
+        "The windows differ: {left} shelled eggs were seen from the left, {right} from the right.",
+        "See whether one side was scanned less well, or whether they lie on one side.",
+    ),
+    "doubtful-objects": Reason(
+        "check",
+        "Something was followed that may be an egg or a follicle, too unsure to be counted: {places}.",
+        "Look at it there.",
+    ),
+    "stage-unsure": Reason(
+        "check",
+        "The stage, {stage}, is right with a probability of only {probability}.",
+        "Look at the rims and shadows.",
+    ),
+    "none-seen-poor-scan": Reason(
+        "check", "None were seen, but the scan shows too little to rely on it.", "Scan her again."
+    ),
+    "none-seen": Reason("note", "None seen is not none: eggs and follicles can lie out of the probe's reach."),
+    "mixed-stages": Reason("note", "Her eggs are at different stages: {stages}."),
+    # Single eggs, and the species.
+    "large-egg": Reason(
+        "check",
+        "Larger than known of the species: {eggs}; {known} ({sources}).",
+        "See on the picture whether it is one egg. Larger than usual does not mean that it cannot pass.",
+    ),
+    "small-eggs": Reason(
+        "note",
+        "All {number} shelled eggs look smaller than known of the species: {largest} at most; {known} ({sources}).",
+        "See whether they are eggs, and whether the scale is right.",
+    ),
+    "odd-shape": Reason(
+        "check",
+        "Oval, where eggs of the species are round: {eggs} ({sources}).",
+        "See on the picture whether it is one egg, and whole.",
+    ),
+    "odd-outline": Reason(
+        "check",
+        "Longer for its width than eggs are: {eggs}. It may be misshapen, or two that are fused or lie end to end.",
+        "Look at it in the clip.",
+    ),
+    "much-smaller": Reason(
+        "check",
+        "Much smaller than her other eggs: {eggs}. It may be a small egg, the end of one, or a piece of shell.",
+        "Look at it in the clip.",
+    ),
+    "unusual-clutch": Reason(
+        "note",
+        "{eggs} are {more} than known of the species: {known} ({sources}).",
+        "{advice}",
+    ),
+    "unknown-species": Reason(
+        "note", "{species}, so nothing is known of the usual clutch.", "Tell the scientific name in exam.toml."
+    ),
+    # What became of an earlier exam.
+    "shells-retained": Reason(
+        "check",
+        "Shells were first seen {days} days ago, on {date}; of the species at most {longest} days from ovulation to "
+        "laying are known ({sources}).",
+        "A vet may want to see her. Longer than known is not too long by itself.",
+    ),
+    "count-rose": Reason(
+        "check",
+        "More shelled eggs than can be: {now} now, {then} on {date}{passed}, and no time for new ones.",
+        "Compare the pictures of both exams: one of the counts is off, or the animals were mixed up.",
+    ),
+    "eggs-missing": Reason(
+        "check",
+        "Fewer shelled eggs than on {date}: {now} now, {then} then{passed}.",
+        "Look for eggs that she laid unseen, and see whether this scan reached as far as that one.",
+    ),
+    "follicles-regressing": Reason(
+        "check",
+        "Fewer follicles than on {date}, {now} now, {then} then, and no more eggs.",
+        "They may have been taken up again, or lie out of reach; a vet may want to follow them.",
+    ),
+    "stage-went-back": Reason(
+        "check",
+        "Calcified on {date}, thin-shelled now, which shells do not become.",
+        "See which of the two is right, or whether this is a new clutch.",
+    ),
+}

@@ -1,0 +1,183 @@
+"""An animal's exams together, tried on numbers whose differences can be worked out by hand."""
+
+from __future__ import annotations
+
+import datetime as dt
+
+import pytest
+
+from pipeline.estimate.finding import Count, Difference, History, Passed, Visit
+from pipeline.estimate.history import Background, make_history
+from pipeline.outcomes import Kind, Outcome
+from pipeline.settings import load_settings
+from pipeline.species import load_profiles, profile_of
+
+SETTINGS = load_settings().change
+EMYS = profile_of("Emys orbicularis", load_profiles())
+MAY = dt.date(2026, 5, 1)
+
+
+def counted(estimate: int, *, doubt: float = 0.0) -> Count:
+    """One more and one less with a probability of ``doubt`` each."""
+    chances = [0.0] * (estimate + 2)
+    chances[estimate] = 1 - 2 * doubt if estimate else 1 - doubt
+    chances[estimate + 1] = doubt
+    if estimate:
+        chances[estimate - 1] = doubt
+    reach = 1 if doubt > 0.05 else 0
+    return Count(0, estimate, (max(0, estimate - reach), estimate + reach), tuple(chances))
+
+
+NOTHING = Count(0, 0, (0, 1))
+
+
+def visit(
+    on: int,
+    shelled: int | Count,
+    follicles: int | Count = 0,
+    *,
+    passed: int = 0,
+    stage: str = "calcified",
+    scanned: bool = True,
+) -> Visit:
+    one = counted(shelled) if isinstance(shelled, int) else shelled
+    other = counted(follicles) if isinstance(follicles, int) else follicles
+    listed = (other.estimate, 0, one.estimate)
+    return Visit(MAY + dt.timedelta(days=on), scanned, one, other, stage, 0.97, listed, passed)
+
+
+def unscanned(on: int) -> Visit:
+    return visit(on, NOTHING, NOTHING, scanned=False, stage="none seen")
+
+
+def told(kind: Kind, on: int, number: int | None) -> Outcome:
+    return Outcome("AF-0412", kind, MAY + dt.timedelta(days=on), number)
+
+
+def history(*visits: Visit, outcomes: tuple[Outcome, ...] = (), profile: bool = True) -> History:
+    background = Background(EMYS if profile else None, visits[:-1], outcomes)
+    return make_history(visits[-1], background, SETTINGS)
+
+
+def test_a_first_exam_has_nothing_to_compare_with() -> None:
+    alone = history(visit(0, 8), profile=False)
+    assert alone.change is None
+    assert alone.together == Difference(8, (8, 8))
+    assert alone.shells_since == MAY
+    assert alone.shell_days == 0
+    assert alone.usual_clutch is None
+    assert alone.retention is None
+
+
+def test_eggs_passed_on_arrival_stand_beside_those_still_seen() -> None:
+    """3 passed, 8 still seen: 11, beside 3 to 18 of the species (Fritz 2001)."""
+    arrived = history(visit(0, counted(8, doubt=0.1), passed=3))
+    assert arrived.passed_of_clutch == Passed(3)
+    assert arrived.together == Difference(11, (10, 12))
+    assert arrived.usual_clutch is not None
+    assert arrived.usual_clutch.bounds == (3, 18)
+
+
+def test_fewer_has_an_interval_from_both_counts() -> None:
+    """8 and 5, each one off with 0.1 either way: the difference is 3 +- 1 with 0.66 + 2 x 0.16, +- 2 with 0.01 each."""
+    change = history(visit(0, counted(8, doubt=0.1)), visit(6, counted(5, doubt=0.1))).change
+    assert change is not None
+    assert (change.since, change.days) == (MAY, 6)
+    assert change.fewer == Difference(3, (2, 4))
+    assert change.missing == pytest.approx(1.0)
+    assert change.risen == 0.0
+    one_less = history(visit(0, counted(8, doubt=0.1)), visit(6, counted(7, doubt=0.1))).change
+    assert one_less is not None
+    assert one_less.fewer == Difference(1, (0, 2))
+    assert one_less.missing == pytest.approx(0.66 + 0.16 + 0.01)
+
+
+def test_what_is_known_to_have_left_is_not_missing() -> None:
+    passed = history(visit(0, 8), visit(6, 5), outcomes=(told("laid", 3, 3),)).change
+    assert passed is not None
+    assert passed.passed == Passed(3)
+    assert passed.fewer.estimate == 3
+    assert passed.missing == 0.0
+    assert passed.risen == 0.0
+    more = history(visit(0, 8), visit(6, 5), outcomes=(told("laid", 3, 2), told("surgery", 4, 3))).change
+    assert more is not None
+    assert more.risen == 1.0
+
+
+def test_follicles_of_then_may_have_become_eggs() -> None:
+    grown = history(visit(0, 0, 6, stage="follicle"), visit(12, 6, 0)).change
+    assert grown is not None
+    assert grown.risen == 0.0
+    assert grown.regressed == 0.0
+    assert grown.fewer_follicles.estimate == 6
+    lost = history(visit(0, 0, 6, stage="follicle"), visit(12, 0, 1, stage="follicle")).change
+    assert lost is not None
+    assert lost.regressed == 1.0
+    new = history(visit(0, 4, 0), visit(12, 4, 5)).change
+    assert new is not None
+    assert new.new_follicles == 1.0
+    assert new.risen == 0.0
+
+
+def test_the_side_file_and_the_record_tell_of_the_same_eggs() -> None:
+    both = history(visit(0, 8), visit(6, 5, passed=3), outcomes=(told("laid", 3, 2),))
+    assert both.passed == (Passed(0), Passed(3))
+    cumulative = history(visit(0, 8, passed=2), visit(6, 5, passed=5))
+    assert cumulative.passed == (Passed(2), Passed(3))
+    assert cumulative.passed_of_clutch == Passed(5)
+    begun_anew = history(visit(0, 8, passed=4), visit(6, 5, passed=1))
+    assert begun_anew.passed == (Passed(4), Passed(1))
+
+
+def test_eggs_that_nobody_counted_are_told_as_such() -> None:
+    change = history(visit(0, 8), visit(6, 5), outcomes=(told("laid", 3, None),)).change
+    assert change is not None
+    assert change.passed == Passed(0, is_whole=False)
+
+
+def test_what_is_laid_on_the_day_of_an_exam_came_after_it() -> None:
+    outcomes = (told("laid", 0, 2), told("laid", 6, 3), told("hatched", 4, 9), told("radiograph", 4, 9))
+    assert history(visit(0, 8), visit(6, 6), outcomes=outcomes).passed == (Passed(0), Passed(2))
+
+
+def test_shells_are_carried_since_the_first_exam_that_showed_them() -> None:
+    kept = history(visit(0, 0, 5, stage="follicle"), visit(10, 5), unscanned(20), visit(40, 5))
+    assert kept.shell_days == 30
+    assert kept.retention is not None
+    assert kept.retention.bounds == (21, 28)
+    assert kept.change is not None
+    assert kept.change.days == 30
+    gone = history(visit(0, 5), visit(30, 0))
+    assert gone.shells_since is None
+
+
+def test_a_second_clutch_begins_anew() -> None:
+    laid = (told("laid", 8, 7),)
+    second = history(visit(0, 7), visit(40, 6), outcomes=laid)
+    assert second.shell_days == 0
+    assert second.passed_of_clutch == Passed(0)
+    # So soon after laying there are no new shells: she was laying, and the first count was too low.
+    soon = history(visit(0, 7), visit(8, 2), outcomes=(told("laid", 6, 7),))
+    assert soon.shell_days == 8
+    assert soon.passed_of_clutch == Passed(7)
+
+
+def test_last_year_tells_nothing() -> None:
+    late = history(visit(-365, 5, passed=3), visit(0, 8, passed=4))
+    assert late.change is None
+    assert late.shell_days == 0
+    assert late.passed_of_clutch == Passed(4)
+
+
+def test_an_exam_without_a_picture_is_compared_with_none() -> None:
+    blind = history(visit(0, 8), unscanned(6))
+    assert blind.change is None
+    assert blind.together is None
+    assert len(blind.visits) == 2
+    kept_without_chances = history(visit(0, Count(5, 8, (6, 9))), visit(6, 5))
+    assert kept_without_chances.change is None
+
+
+def test_the_order_in_which_exams_are_handed_over_does_not_matter() -> None:
+    one, two, three = visit(0, 8), visit(5, 6), visit(9, 2)
+    assert history(one, two, three) == history(two, one, three)
