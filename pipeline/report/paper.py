@@ -11,11 +11,12 @@ import io
 from importlib.resources import files
 from typing import Literal
 
-__all__ = ["A4", "INK", "MARSH", "RED", "RULE", "SOFT", "WHITE", "Face", "Paper"]
+__all__ = ["A4", "INK", "MARSH", "RED", "RULE", "SOFT", "WHITE", "Align", "Face", "Paper"]
 
 A4 = (595.28, 841.89)
 INK, SOFT, MARSH, RED, RULE, WHITE = "#1d2521", "#4d5852", "#1f5041", "#7d1a12", "#b9bcae", "#ffffff"
 
+Align = Literal["left", "middle", "right"]
 Face = Literal["plain", "bold", "slanted", "serif"]
 FACES: dict[Face, tuple[str, str]] = {  # package and file
     "plain": ("font_source_sans_pro", "SourceSansPro-Regular"),
@@ -93,7 +94,7 @@ class Paper:
         size: float,
         face: Face = "plain",
         ink: str = INK,
-        align: Literal["left", "middle", "right"] = "left",
+        align: Align = "left",
     ) -> float:
         """One line whose top is at y; gives back the x where it ends."""
         x, y = at
@@ -121,10 +122,32 @@ class Paper:
             y += LEADING * size
         return y
 
-    def line(self, begin: tuple[float, float], end: tuple[float, float], ink: str = INK, weight: float = 0.7) -> None:
+    def line(
+        self,
+        begin: tuple[float, float],
+        end: tuple[float, float],
+        ink: str = INK,
+        weight: float = 0.7,
+        dash: tuple[float, float] | None = None,
+    ) -> None:
         self._canvas.setStrokeColor(ink)
         self._canvas.setLineWidth(weight)
+        if dash:
+            self._canvas.setDash(*dash)
         self._canvas.line(begin[0], A4[1] - begin[1], end[0], A4[1] - end[1])
+        self._canvas.setDash()
+
+    def triangle(
+        self, one: tuple[float, float], two: tuple[float, float], three: tuple[float, float], ink: str
+    ) -> None:
+        """Filled, by its corners."""
+        path = self._canvas.beginPath()
+        path.moveTo(one[0], A4[1] - one[1])
+        for x, y in (two, three):
+            path.lineTo(x, A4[1] - y)
+        path.close()
+        self._canvas.setFillColor(ink)
+        self._canvas.drawPath(path, stroke=0, fill=1)
 
     def box(
         self,

@@ -12,6 +12,7 @@ from typing import Any
 from pipeline.estimate.finding import ExamFinding
 from pipeline.exams import Exam
 from pipeline.report.paper import A4, INK, MARSH, RED, RULE, SOFT, WHITE, Paper
+from pipeline.report.paper_history import draw_history
 from pipeline.report.paper_sweep import draw_sweep
 from pipeline.report.result import ModelIdentity
 from pipeline.report.sheet import sheet_content
@@ -23,7 +24,7 @@ __all__ = ["sheet_pdf"]
 LEFT, RIGHT, TOP, BOTTOM = 31.0, A4[0] - 31.0, 24.0, A4[1] - 22.0
 WIDTH = RIGHT - LEFT
 BODY, SMALL, KEY = 8.5, 7.5, 6.9  # points
-MOST_FLAG_LINES = 12
+MOST_FLAG_LINES = 14
 MOST_CLIP_LINES = 12
 ROOM_FOR_EGGS = 105.0  # with less, the plot of the sweep makes way
 GUTTER = 8.0  # between pictures
@@ -65,6 +66,9 @@ def sheet_pdf(
     )
     foot_y = BOTTOM - 1.22 * SMALL
     y = _facts(paper, _verdict(paper, _head(paper, TOP, content), content), content)
+    if content["history"]["sentences"] or content["history"]["rows"]:
+        below = _title(paper, y, content["history"]["title"])
+        y = draw_history(paper, content["history"], finding.history, (LEFT, below), WIDTH)
     after: list[Section] = [recordings, cautions]
     if content["eggs"]:
         room = foot_y - 4 - y - sum(section(Paper(), 0.0) for section in after)
@@ -129,7 +133,8 @@ def _flags(paper: Paper, y: float, x: float, flags: Sequence[Any]) -> float:
         return paper.paragraph("Nothing was flagged. The decision stays with the vet.", (x, y), RIGHT - x, BODY)
     label_room, drawn = 50.0, 0
     for number, flag in enumerate(flags):
-        lines = paper.lines(flag.reason, RIGHT - x - label_room, BODY, most=4)
+        words = f"{flag.reason} {flag.advice}".rstrip()
+        lines = paper.lines(words, RIGHT - x - label_room, BODY, most=4)
         if number and drawn + len(lines) > MOST_FLAG_LINES:
             return paper.paragraph(f"and {len(flags) - number} more, in report.html", (x, y), RIGHT - x, BODY, "bold")
         urgent, note = flag.severity == "vet today", flag.severity == "note"
@@ -137,7 +142,7 @@ def _flags(paper: Paper, y: float, x: float, flags: Sequence[Any]) -> float:
         fill, dash = (RED if urgent else None), ((1.0, 1.5) if note else None)
         paper.box((x, y), (width, 10.5), fill, RED if urgent else INK, dash=dash)
         paper.text(flag.severity, (x + 4, y + 0.5), SMALL, "plain" if note else "bold", WHITE if urgent else INK)
-        y = paper.paragraph(flag.reason, (x + label_room, y), RIGHT - x - label_room, BODY, most=4) + 2.5
+        y = paper.paragraph(words, (x + label_room, y), RIGHT - x - label_room, BODY, most=4) + 2.5
         drawn += len(lines)
     return y
 
@@ -165,7 +170,9 @@ def _eggs(paper: Paper, y: float, content: Mapping[str, Any], room: float) -> fl
     eggs = content["eggs"]
     hint = "full line: calcified · dashed: thin-shelled · dotted: follicle"
     top = _title(paper, y, f"{content['eggs_title']} at its best", hint)
-    key_height = 1.22 * KEY * len(paper.lines(content["key"], WIDTH, KEY))
+    # Narrow cells do not tell how sure an egg is, so their key need not either; measured with both, as the longer.
+    keys = content["key"], f"{content['key']} {content['key_to_real']}"
+    key_height = 1.22 * KEY * len(paper.lines(keys[1], WIDTH, KEY))
     rows = {n: int((room - (top - y) - key_height) / _cell_height(paper, n, eggs)) for n in COLUMNS}
     columns = next((n for n in COLUMNS if n * rows[n] >= len(eggs)), COLUMNS[-1])
     width, height = _picture_width(columns), _cell_height(paper, columns, eggs)
@@ -180,7 +187,7 @@ def _eggs(paper: Paper, y: float, content: Mapping[str, Any], room: float) -> fl
     y = top + height * -(-len(shown) // columns)
     if len(shown) < len(eggs):
         y = paper.paragraph(f"and {len(eggs) - len(shown)} more, in report.html", (LEFT, y), WIDTH, SMALL, "bold")
-    return paper.paragraph(content["key"], (LEFT, y), WIDTH, KEY, ink=SOFT)
+    return paper.paragraph(keys[columns <= WIDEST_WITH_ALL_LINES], (LEFT, y), WIDTH, KEY, ink=SOFT)
 
 
 def _picture_width(columns: int) -> float:

@@ -10,13 +10,15 @@ import math
 from collections.abc import Sequence
 from typing import Any
 
-from pipeline.estimate.finding import EggFinding, ExamFinding
+from pipeline.estimate.finding import EggFinding, ExamFinding, History
 from pipeline.exams import Exam
 from pipeline.report.evidence import EggPicture, best_picture, in_order
+from pipeline.report.history_words import history_rows, history_sentences
 from pipeline.report.pages import render
 from pipeline.report.pictures import egg_picture
 from pipeline.report.result import ModelIdentity, flags_by_severity
 from pipeline.report.sweep import sweep_plot
+from pipeline.report.timeline import timeline_svg
 from pipeline.report.words import (
     EN_DASH,
     TIMES,
@@ -37,10 +39,8 @@ from pipeline.scan import ClipScan
 
 __all__ = ["sheet_content", "sheet_html"]
 
-KEY = (
-    "Lines are drawn just outside the outline. Sizes are of the largest section seen: an egg can be larger. “Real” is "
-    "how sure it is that the object is there and was not counted twice."
-)
+KEY = "Lines are drawn just outside the outline. Sizes are of the largest section seen: an egg can be larger."
+KEY_TO_REAL = "“Real” is how sure it is that the object is there and was not counted twice."
 CAUTIONS = (
     "This is not a diagnostic device. Treatment is decided by licensed veterinary staff under local wildlife rules.",
     "Ultrasound counts are known to miss eggs, and “none seen” does not mean none. A radiograph remains the reference "
@@ -62,9 +62,10 @@ def sheet_html(
     content = sheet_content(exam, finding, scans, model, settings_sha256)
     for egg in content["eggs"]:
         egg["picture"] = f"data:image/jpeg;base64,{base64.b64encode(egg['jpeg']).decode()}" if egg["jpeg"] else None
-    sweep = sweep_plot(finding, in_order(scans))
-    # Everything inside was escaped where the drawing was made.
-    return render("sheet.html.j2", **content, sweep=Markup(sweep) if sweep else None)
+    sweep, timeline = sweep_plot(finding, in_order(scans)), timeline_svg(finding.history)
+    # Everything inside was escaped where the drawings were made.
+    drawings = {"sweep": sweep and Markup(sweep), "timeline": timeline and Markup(timeline)}
+    return render("sheet.html.j2", **content, **drawings)
 
 
 def sheet_content(
@@ -101,8 +102,20 @@ def sheet_content(
         "eggs": [_egg(egg, clips) for egg in eggs],
         "eggs_title": "Each egg and follicle" if finding.follicles.estimate else "Each egg",
         "key": KEY,
+        "key_to_real": KEY_TO_REAL,
+        "history": _history(finding.history),
         "clips": [_clip(scan) for scan in clips],
         "cautions": CAUTIONS,
+    }
+
+
+def _history(history: History) -> dict[str, Any]:
+    """Her other exams; the sentences are empty where nothing is to be said, the rows where there is no other exam."""
+    several = len(history.visits) > 1
+    return {
+        "title": "Change since her last exam" if several else "Beside her species",
+        "sentences": history_sentences(history),
+        "rows": history_rows(history) if several else [],
     }
 
 

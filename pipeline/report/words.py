@@ -14,6 +14,7 @@ from pipeline.scan import ClipScan
 
 __all__ = [
     "EN_DASH",
+    "MONTHS",
     "TIMES",
     "clip_words",
     "count_words",

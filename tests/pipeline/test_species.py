@@ -78,11 +78,11 @@ def test_doubt_of_a_source_is_carried_along() -> None:
 @pytest.mark.parametrize(
     ("right", "wrong", "said"),
     [
-        ("range = [4, 10]", "range = [10, 4]", "must give the lower value first, got [10.0, 4.0]"),
-        ("range = [4, 10]", "", "give mean or range, or both"),
-        ("range = [4, 10]", "range = [4, 10]\nsd = 1.0", "sd needs its mean"),
+        ("range = [3, 18]", "range = [18, 3]", "must give the lower value first, got [18.0, 3.0]"),
+        ("range = [3, 18]", "", "give mean or range, or both"),
+        ("range = [3, 18]", "range = [3, 18]\nsd = 1.0", "sd needs its mean"),
         ('certainty = "from memory"', 'certainty = "sure"', "expected 'published'"),
-        ('source = "Fritz 2001, as usual"', "", "source': missing"),
+        ('source = "Fritz 2001: 4 to 10 as a rule"', "", "source': missing"),
         ("[[clutch]]", "[[clutches]]", "did you mean 'clutch'?"),
     ],
 )

@@ -11,10 +11,14 @@ import cv2
 import numpy as np
 import pytest
 
-from pipeline.estimate.finding import Count, EggFinding, ExamFinding, Flag, Sighting
+from pipeline.estimate.finding import Count, EggFinding, ExamFinding, Flag, Sighting, Visit
+from pipeline.estimate.history import Background, make_history
 from pipeline.exams import Exam, ExamClip
+from pipeline.outcomes import Outcome
 from pipeline.report.result import ModelIdentity
 from pipeline.scan import ClipScan, ScanPicture
+from pipeline.settings import load_settings
+from pipeline.species import load_profiles
 from pipeline.track.tracks import ClipTracks, Track
 
 WIDTH, HEIGHT = 640, 480
@@ -270,6 +274,48 @@ def invent_without_scale(animal: str = "AF-0415") -> Invented:
     return Invented(invent_exam(animal, "Trachemys scripta", scans), finding, scans, MODEL, SETTINGS)
 
 
+def spread(estimate: int, low: int, high: int) -> Count:
+    """A count whose chances fall off evenly from the estimate to the ends of its interval."""
+    weights = [0.0] * low + [1.0 / (1 + abs(number - estimate)) for number in range(low, high + 1)]
+    return Count(low, estimate, (low, high), tuple(weight / sum(weights) for weight in weights))
+
+
+def invent_returning(animal: str = "AF-0416") -> Invented:
+    """Her fifth exam: follicles, then shells, one without a picture, three eggs laid since, one of them before."""
+    rng = np.random.default_rng(416)
+    stages = ["calcified"] * 4
+    scans = (invent_scan(rng, "left-1.mp4", "left", stages), invent_scan(rng, "right-1.mp4", "right", stages[:2]))
+
+    def visit(
+        day: int, month: int, shelled: Count, follicles: Count, stage: str, listed: tuple[int, int, int]
+    ) -> Visit:
+        return Visit(dt.date(2026, month, day), stage != "none seen", shelled, follicles, stage, 0.95, listed, 0)
+
+    nothing = Count(0, 0, (0, 1))
+    now = spread(4, 4, 6)
+    visits = (
+        visit(2, 4, spread(0, 0, 1), spread(7, 6, 9), "follicle", (7, 0, 0)),
+        visit(20, 4, spread(8, 7, 10), spread(1, 0, 2), "thin-shelled", (1, 8, 0)),
+        visit(1, 5, nothing, nothing, "none seen", (0, 0, 0)),
+        visit(8, 5, spread(8, 7, 9), spread(0, 0, 1), "calcified", (0, 0, 8)),
+        replace(visit(14, 5, now, spread(0, 0, 1), "calcified", (0, 0, 4)), passed_before=1),
+    )
+    laid = (Outcome(animal, "laid", dt.date(2026, 5, 10), 3),)
+    profile = load_profiles()["emys-orbicularis"]
+    history = make_history(visits[-1], Background(profile, visits[:-1], laid), load_settings().change)
+    flags = (Flag("shells-retained", "check", "Shells were first seen 24 days ago.", "A vet may want to see her."),)
+    finding = ExamFinding(
+        now, visits[-1].follicles, "calcified", 0.95, 0.8, flags, eggs_of(scans, stages, rng), history
+    )
+    exam = replace(invent_exam(animal, "Emys orbicularis", scans), passed_before=1)
+    return Invented(exam, finding, scans, MODEL, SETTINGS)
+
+
+@pytest.fixture(scope="session")
+def returning() -> Invented:
+    return invent_returning()
+
+
 @pytest.fixture(scope="session")
 def clutch() -> Invented:
     return invent_clutch()
@@ -291,5 +337,7 @@ def without_scale() -> Invented:
 
 
 @pytest.fixture(scope="session")
-def night(clutch: Invented, empty: Invented, refused: Invented, without_scale: Invented) -> tuple[Invented, ...]:
-    return clutch, empty, refused, without_scale
+def night(
+    clutch: Invented, empty: Invented, refused: Invented, without_scale: Invented, returning: Invented
+) -> tuple[Invented, ...]:
+    return clutch, empty, refused, without_scale, returning

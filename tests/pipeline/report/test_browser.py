@@ -22,7 +22,7 @@ if TYPE_CHECKING:
     from tests.pipeline.report.conftest import Invented
 
 CHROMIUM = Path("/usr/bin/chromium")
-PAGES = ["index.html", "record.html", *(f"AF-04{n}/2026-05-14/report.html" for n in (12, 13, 14, 15))]
+PAGES = ["index.html", "record.html", *(f"AF-04{n}/2026-05-14/report.html" for n in (12, 13, 14, 15, 16))]
 
 
 @pytest.fixture(scope="module")

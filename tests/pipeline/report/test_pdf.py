@@ -10,11 +10,11 @@ import pypdfium2
 import pytest
 from PIL import Image
 
-from pipeline.estimate.finding import Count, Flag
+from pipeline.estimate.finding import Count, Flag, History
 from pipeline.report.paper import A4, INK, MARSH, RED, SOFT, WHITE
 from pipeline.report.pdf import sheet_pdf
 from pipeline.report.sheet import CAUTIONS
-from pipeline.report.words import TIMES
+from pipeline.report.words import EN_DASH, TIMES
 from tests.pipeline.report.conftest import eggs_of, invent_scan, refused_scan
 
 if TYPE_CHECKING:
@@ -93,6 +93,34 @@ def test_every_sheet_carries_the_cautions_on_one_page(night: tuple[Invented, ...
     for pdf in (*map(pdf_of, night), crowded_pdf):
         text = text_of(pdf)
         assert all(caution in text for caution in CAUTIONS)
+
+
+def test_her_other_exams(returning: Invented) -> None:
+    pdf = pdf_of(returning)
+    text = text_of(pdf)
+    for words in (
+        "Change since her last exam Between 2 and 5 fewer shelled eggs than on 8 May 2026",
+        f"14 May 2026 4 (4{EN_DASH}6) none seen (0{EN_DASH}1) calcified 3",
+        "1 May 2026 not scanned",
+        "dot: shelled eggs",
+        "check Shells were first seen 24 days ago. A vet may want to see her.",
+    ):
+        assert words in text
+    page = pypdfium2.PdfDocument(pdf)[0]
+    paths = [thing.type for thing in page.get_objects()].count(pypdfium2.raw.FPDF_PAGEOBJ_PATH)
+    finding = replace(returning.finding, history=History())
+    alone = [
+        thing.type for thing in pypdfium2.PdfDocument(pdf_of(replace(returning, finding=finding)))[0].get_objects()
+    ]
+    # Of four exams a dot and a range for the shelled eggs, of two a ring and a range for follicles, and a triangle.
+    assert paths - alone.count(pypdfium2.raw.FPDF_PAGEOBJ_PATH) >= 2 * 4 + 3 * 2 + 1
+
+
+def test_the_key_tells_of_nothing_that_is_not_shown(clutch: Invented, clutch_pdf: bytes, crowded_pdf: bytes) -> None:
+    assert "“Real” is how sure" in text_of(clutch_pdf)
+    assert "real: " not in text_of(crowded_pdf)
+    assert "“Real”" not in text_of(crowded_pdf)
+    assert "Sizes are of the largest section seen" in text_of(crowded_pdf)
 
 
 def test_none_seen_and_not_scanned(empty: Invented, refused: Invented) -> None:

@@ -1,0 +1,69 @@
+"""The timeline: everything in its place, and nothing in another's."""
+
+from __future__ import annotations
+
+import datetime as dt
+from dataclasses import replace
+from itertools import pairwise
+from typing import TYPE_CHECKING
+from xml.etree import ElementTree
+
+from pipeline.estimate.finding import History, Passed
+from pipeline.report.timeline import FOOT, LEFT, MOST_VISITS, RIGHT, TOP, timeline, timeline_svg
+
+if TYPE_CHECKING:
+    from tests.pipeline.report.conftest import Invented
+
+
+def test_marks_lie_in_proportion(returning: Invented) -> None:
+    drawn = timeline(returning.finding.history)
+    assert drawn is not None
+    shelled = [mark for mark in drawn.marks if mark.is_shelled]
+    assert [mark.number for mark in shelled] == [0, 8, 8, 4]
+    assert [mark.number for mark in drawn.marks if not mark.is_shelled] == [7, 1]
+    assert shelled[0].y == FOOT
+    per_egg = (FOOT - TOP) / 10  # the highest of all ranges
+    assert shelled[1].y == FOOT - 8 * per_egg
+    assert (shelled[1].low, shelled[1].high) == (FOOT - 7 * per_egg, TOP)
+    assert len(drawn.blind) == 1
+    assert [words for _, words in drawn.left] == ["3"]
+    assert shelled[2].x < drawn.left[0][0] < shelled[3].x
+    places = [mark.x for mark in shelled]
+    assert places == sorted(places)
+    # 18 days, 18 days (one exam between without a picture), 6 days
+    assert places[1] - places[0] > 2 * (places[3] - places[2])
+    assert places[0] > LEFT
+    assert places[-1] < RIGHT
+
+
+def many(returning: Invented, number: int) -> History:
+    visit = returning.finding.history.visits[-1]
+    visits = tuple(replace(visit, date=dt.date(2026, 1, 1) + dt.timedelta(days=day)) for day in range(number))
+    return History(visits=visits, passed=(Passed(0),) * number)
+
+
+def test_many_exams_do_not_run_into_each_other(returning: Invented) -> None:
+    drawn = timeline(many(returning, 40))
+    assert drawn is not None
+    assert len([mark for mark in drawn.marks if mark.is_shelled]) == MOST_VISITS
+    places = sorted(x for x, _ in drawn.dates)
+    assert all(other - one >= 40 for one, other in pairwise(places))
+    assert drawn.dates[0][1] == "9 Feb"
+    assert max(mark.x for mark in drawn.marks) < RIGHT
+
+
+def test_one_exam_is_no_timeline(returning: Invented) -> None:
+    assert timeline(many(returning, 1)) is None
+    assert timeline_svg(many(returning, 1)) is None
+    assert timeline_svg(History()) is None
+
+
+def test_the_drawing_is_sound_and_has_a_title(returning: Invented) -> None:
+    drawing = timeline_svg(returning.finding.history)
+    assert drawing is not None
+    root = ElementTree.fromstring(drawing)
+    title = root.find("{*}title")
+    assert title is not None
+    assert title.text == "Shelled eggs and follicles from 2 April 2026 to 14 May 2026; the table says the same"
+    assert root.get("role") == "img"
+    assert root.get("aria-labelledby") == title.get("id")
