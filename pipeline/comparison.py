@@ -26,7 +26,8 @@ class Comparison:
 
     carried, crossed : shelled eggs in the animal, and those that a sweep crossed;  follicles : crossed
     interval90 : of the shelled estimate, lowest and highest, both included
-    cautions : flags that ask for a person, "vet today" and "check"
+    cautions : flags that ask for a person, "vet today" and "check";  severity : of the gravest flag, None without any
+    confidence, stage_probability : as stated
     """
 
     animal: str
@@ -41,6 +42,9 @@ class Comparison:
     follicles_estimate: int | None
     stage: str | None
     cautions: int | None
+    severity: str | None = None
+    confidence: float | None = None
+    stage_probability: float | None = None
 
     def document(self) -> dict[str, Any]:
         return asdict(self)
@@ -88,6 +92,10 @@ def _row(animal: str, known: Mapping[str, Any], result: Mapping[str, Any] | None
         follicles_estimate=None if result is None else result["follicles"]["estimate"],
         stage=None if result is None else result["stage"]["overall"],
         cautions=None if result is None else sum(flag["severity"] != "note" for flag in result["flags"]),
+        # The gravest flag comes first in a result.
+        severity=next((flag["severity"] for flag in result["flags"]), None) if result else None,
+        confidence=None if result is None else result["confidence"],
+        stage_probability=None if result is None else result["stage"]["probability"],
     )
 
 

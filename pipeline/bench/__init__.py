@@ -6,8 +6,8 @@ strata        what figures are split by                doubt         whether sta
 followed      tracks beside true objects, by frame     following     HOTA and IDF1
 double_counts eggs listed twice, and missed            plain_counts  what would be counted otherwise
 false_alarms  eggs seen where there is none            counts        animals counted
-figures       all of it for one data set               table         the same for people
-plots         and as curves
+risk          whether flags point at the wrong ones    figures       all of it for one data set
+table         the same for people                      plots         and as curves
 healthy       small whole files of every kind          healthy_dicom DICOM among them
 damage        how files come to harm                   fuzz          damaged files, read by the thousand
 speed         reading timed against bare decoding      reading       both

@@ -20,6 +20,7 @@ from pipeline.bench.following import FollowingFigures, following_figures
 from pipeline.bench.found import FoundObjects, read_found, result_folders
 from pipeline.bench.matches import Matches, OutlineErrors, match_objects, nearest
 from pipeline.bench.plain_counts import PlainCount, plain_counts
+from pipeline.bench.risk import RiskCoverage, risk_coverage
 from pipeline.bench.strata import frame_groups, in_range, object_ranges
 from pipeline.bench.truth import DataSet
 from pipeline.comparison import Comparison, compare, read_results
@@ -72,7 +73,7 @@ class Figures:
     last row are detections of nothing, the last column objects that were not found
     double_counts : None where the data set does not tell objects apart
     plain_counts : what would be counted otherwise, by its name
-    animals : truth and count of each
+    risk : whether the flags point at the animals that are wrong;  animals : truth and count of each
     """
 
     name: str
@@ -89,6 +90,7 @@ class Figures:
     counts: CountFigures
     double_counts: DoubleCounts | None
     plain_counts: dict[str, PlainCount]
+    risk: RiskCoverage
     animals: tuple[Comparison, ...]
 
     def document(self) -> dict[str, Any]:
@@ -134,6 +136,7 @@ def measure(data_set: DataSet, written: Path) -> Figures:
         counts=count_figures(animals),
         double_counts=double_counts(data_set.objects, found, data_set.frames, results),
         plain_counts=plain_counts(found, data_set.frames, results, {row.animal: row.crossed for row in animals}),
+        risk=risk_coverage(animals),
         animals=tuple(animals),
     )
 

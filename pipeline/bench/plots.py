@@ -1,16 +1,17 @@
-"""Two plots of a data set as one SVG: precision over recall, and the stages confused.
+"""Three plots of a data set as one SVG: precision over recall, the stages confused, and risk over coverage.
 
 Drawn by hand, so that no plotting library need be installed; the numbers stand in ``figures.json``.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from html import escape
 
 import numpy as np
 
 from pipeline.bench.figures import STAGES, Figures
+from pipeline.bench.risk import RiskCoverage
 
 __all__ = ["figures_svg"]
 
@@ -21,8 +22,10 @@ _COLOURS = {"shelled": "#000000", "calcified": "#0072b2", "thin-shelled": "#e69f
 
 
 def figures_svg(figures: Figures) -> str:
-    """Curves of the classes that have objects, at an overlap of 0.5; numbers of objects, shaded by shares of rows."""
-    width, height = 2 * _SIDE + 3 * _MARGIN, _SIDE + 2 * _MARGIN
+    """Curves of the classes that have objects, at an overlap of 0.5; numbers of objects, shaded by shares of rows; and
+    the share of animals that are wrong among those passed unseen, with what no order and a perfect one would leave.
+    """
+    width, height = 3 * _SIDE + 4 * _MARGIN, _SIDE + 2 * _MARGIN
     parts = [
         f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {width} {height}" font-family="sans-serif" '
         'font-size="13">',
@@ -34,19 +37,50 @@ def figures_svg(figures: Figures) -> str:
         f'<g transform="translate({2 * _MARGIN + _SIDE} {_MARGIN})">',
         *_confusion(figures),
         "</g>",
+        f'<g transform="translate({3 * _MARGIN + 2 * _SIDE} {_MARGIN})">',
+        *_risk(figures.risk),
+        "</g>",
         "</svg>",
     ]
     return "\n".join(parts) + "\n"
 
 
-def _curves(figures: Figures) -> Iterator[str]:
+def _field(across: str, up: str) -> Iterator[str]:
+    """A square from 0 to 1 either way."""
     for tick in (0.0, 0.25, 0.5, 0.75, 1.0):
         at = _SIDE * tick
         yield f'<path d="M0 {_SIDE - at:g}H{_SIDE}M{at:g} 0V{_SIDE}" stroke="#dddddd"/>'
         yield _text(at, _SIDE + 18, f"{tick:g}")
         yield _text(-8, _SIDE - at + 4, f"{tick:g}", anchor="end")
-    yield _text(_SIDE / 2, _SIDE + 40, "recall")
-    yield _text(0, -12, "precision", anchor="start")
+    yield _text(_SIDE / 2, _SIDE + 40, across)
+    yield _text(0, -12, up, anchor="start")
+
+
+def _risk(risk: RiskCoverage) -> Iterator[str]:
+    yield from _field("coverage: share of animals passed unseen", "risk: share of those that are wrong")
+    if not risk.animals:
+        return
+    share = risk.wrong / risk.animals
+    at_best = [max(share - 1 + coverage, 0.0) / coverage for coverage in risk.coverage if coverage > 0]
+    yield f'<path d="M0 {_SIDE * (1 - share):.1f}H{_SIDE}" stroke="#777777" stroke-dasharray="2 4"/>'
+    yield _line(risk.coverage, at_best, 'stroke="#777777" stroke-dasharray="7 5"')
+    yield _line(risk.coverage, risk.risk[:-1], 'stroke="#000000" stroke-width="2"')
+    # No animal passed has no risk: the curve ends at the last one.
+    for row, (words, dash) in enumerate((("by the flags", ""), ("perfect order", "7 5"), ("no order", "2 4"))):
+        y = 14 + 18 * row
+        yield f'<path d="M12 {y}h28" stroke="{"#777777" if dash else "#000000"}" stroke-dasharray="{dash or "none"}"/>'
+        yield _text(46, y + 4, words, anchor="start")
+
+
+def _line(coverage: Sequence[float], risk: Sequence[float], style: str) -> str:
+    points = " ".join(
+        f"{_SIDE * across:.1f},{_SIDE * (1 - up):.1f}" for across, up in zip(coverage, risk, strict=False)
+    )
+    return f'<polyline points="{points}" fill="none" {style}/>'
+
+
+def _curves(figures: Figures) -> Iterator[str]:
+    yield from _field("recall", "precision")
     known = [name for name in _COLOURS if figures.classes[name].ap50 is not None]
     for row, name in enumerate(known):
         # Precision 0 is where COCO's curve ends: that recall was not reached.

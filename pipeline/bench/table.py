@@ -7,6 +7,7 @@ from collections.abc import Iterator, Sequence
 from pipeline.bench.counts import CountFigures
 from pipeline.bench.figures import CLASSES, STAGES, ClassFigures, Figures, Stratum
 from pipeline.bench.following import FollowingFigures
+from pipeline.bench.risk import RiskCoverage
 from pipeline.report.words import plural
 
 __all__ = ["figures_table"]
@@ -33,6 +34,7 @@ def _block(each: Figures) -> Iterator[str]:
     yield from _following(each.following)
     yield from _counts(each.counts)
     yield from _otherwise(each)
+    yield from _risk(each.risk)
 
 
 def _objects(each: Figures) -> Iterator[str]:
@@ -145,6 +147,17 @@ def _otherwise(each: Figures) -> Iterator[str]:
             f"    counted otherwise, {name}: exact {plain.exact:.0%}, within 1 {plain.within_1:.0%}; bias "
             f"{plain.bias:+.2f}, mean absolute error {plain.absolute_error:.2f}"
         )
+
+
+def _risk(risk: RiskCoverage) -> Iterator[str]:
+    if risk.captured is None:
+        return
+    yield f"  wrong: {risk.wrong} animals of {risk.animals}; {risk.off} by more than one egg, {risk.other_stage} in stage"
+    at_best, by_chance = _number(risk.captured_at_best, ".0%"), _number(risk.captured_by_chance, ".0%")
+    yield (
+        f"  the {risk.looked_at} flagged most hold {_number(risk.captured, '.0%')} of them; at best {at_best}, by chance "
+        f"{by_chance}"
+    )
 
 
 def _number(value: float | None, form: str) -> str:

@@ -32,7 +32,8 @@ def result(animal: str, shelled: int, stage: str) -> dict[str, object]:
         "shelled": {"at_least": min(shelled, 5), "estimate": shelled, "interval90": [shelled, shelled + 3]},
         "follicles": {"at_least": 0, "estimate": 0, "interval90": [0, 1]},
         "stage": {"overall": stage, "probability": 0.9},
-        "flags": [{"severity": "check"}, {"severity": "note"}, {"severity": "vet today"}],
+        "confidence": 0.8,
+        "flags": [{"severity": "vet today"}, {"severity": "check"}, {"severity": "note"}],
     }
 
 
@@ -42,6 +43,7 @@ def test_each_animal_has_a_row_with_or_without_a_result() -> None:
     first, _, third = rows
     assert (first.carried, first.crossed, first.estimate, first.interval90) == (10, 8, 7, (7, 10))
     assert (first.stage_crossed, first.stage, first.cautions) == ("calcified", "calcified", 2)
+    assert (first.severity, first.confidence, first.stage_probability) == ("vet today", 0.8, 0.9)
     assert (third.carried, third.crossed, third.follicles_crossed, third.stage_crossed) == (2, 2, 6, "mixed")
     assert (third.estimate, third.stage) == (None, None)
     json.dumps([row.document() for row in rows])

@@ -121,7 +121,8 @@ def write_result(
         "clips": [{"file": "left-1.mp4", "mm_per_px": None}],
         "shelled": {"at_least": at_least, "estimate": estimate, "interval90": interval},
         "follicles": {"estimate": 0},
-        "stage": {"overall": "none seen"},
+        "stage": {"overall": "none seen", "probability": 0.9},
+        "confidence": 0.9,
         "flags": [],
         "eggs": [
             {"id": number, "stage": "calcified", "sightings": [{"clip": clip} for clip in clips]}
