@@ -152,12 +152,11 @@ def _otherwise(each: Figures) -> Iterator[str]:
 def _risk(risk: RiskCoverage) -> Iterator[str]:
     if risk.captured is None:
         return
-    yield f"  wrong: {risk.wrong} animals of {risk.animals}; {risk.off} by more than one egg, {risk.other_stage} in stage"
-    at_best, by_chance = _number(risk.captured_at_best, ".0%"), _number(risk.captured_by_chance, ".0%")
-    yield (
-        f"  the {risk.looked_at} flagged most hold {_number(risk.captured, '.0%')} of them; at best {at_best}, by chance "
-        f"{by_chance}"
-    )
+    off, other_stage = f"{risk.off} by more than one egg", f"{risk.other_stage} in stage"
+    yield f"  wrong: {risk.wrong} animals of {risk.animals}; {off}, {other_stage}"
+    shares = (risk.captured, risk.captured_at_best, risk.captured_by_chance)
+    held, at_best, by_chance = (_number(share, ".0%") for share in shares)
+    yield f"  the {risk.looked_at} flagged most hold {held} of them; at best {at_best}, by chance {by_chance}"
 
 
 def _number(value: float | None, form: str) -> str:

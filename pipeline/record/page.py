@@ -8,7 +8,7 @@ from typing import Any
 
 from pipeline.record.figures import Agreement, Record
 from pipeline.record.pairs import Pair
-from pipeline.record.plot import bland_altman_svg
+from pipeline.record.plot import DESK, PHONE, bland_altman_svg
 from pipeline.record.sentences import (
     bias_words,
     caveat,
@@ -36,7 +36,8 @@ def record_html(record: Record) -> bytes:
         exams=record.exams,
         totals=_totals(overall),
         caveat=caveat(overall),
-        plot=Markup(bland_altman_svg(record.pairs, overall.limits)),  # numbers and our own words, nothing to escape
+        # Numbers and our own words, nothing to escape; the page shows the one that fits.
+        plots=[Markup(bland_altman_svg(record.pairs, overall.limits, frame)) for frame in (DESK, PHONE)],
         groups=[
             ("By species", "Species", _rows(record.by_species)),
             ("By who scanned", "Scanned by", _rows(record.by_hand)),

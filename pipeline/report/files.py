@@ -68,7 +68,8 @@ def write_night(out: Path, summaries: Sequence[ExamSummary], problems: Sequence[
     write_whole(out / "eggs.csv", [eggs_csv(summaries)])
     write_whole(out / "animals.parquet", [animals_parquet(summaries)])
     write_whole(out / "eggs.parquet", [eggs_parquet(summaries)])
-    write_whole(out / "index.html", [index_html(summaries, problems)])
+    has_record = (out / "record.html").is_file()
+    write_whole(out / "index.html", [index_html(summaries, problems, has_record=has_record)])
 
 
 def write_whole(path: Path, chunks: Iterable[bytes]) -> None:

@@ -6,7 +6,9 @@ from collections.abc import Sequence
 from pathlib import PurePosixPath
 from typing import Any
 
+from pipeline.estimate.finding import History
 from pipeline.exams import ExamProblem
+from pipeline.report.history_words import history_sentences
 from pipeline.report.names import url_of
 from pipeline.report.pages import render
 from pipeline.report.result import flags_by_severity
@@ -22,8 +24,11 @@ GROUPS = (
 )
 
 
-def index_html(summaries: Sequence[ExamSummary], problems: Sequence[ExamProblem]) -> bytes:
-    """The page over all exams and over what could not be processed, self-contained as the sheets are."""
+def index_html(summaries: Sequence[ExamSummary], problems: Sequence[ExamProblem], *, has_record: bool = False) -> bytes:
+    """The page over all exams and over what could not be processed, self-contained as the sheets are.
+
+    has_record : whether record.html lies beside it
+    """
     groups: dict[str, list[ExamSummary]] = {key: [] for key, _ in GROUPS}
     for summary in sorted(summaries, key=lambda s: (s.exam.animal, s.exam.date, s.folder)):
         groups[urgency(summary)].append(summary)
@@ -34,6 +39,7 @@ def index_html(summaries: Sequence[ExamSummary], problems: Sequence[ExamProblem]
         urgent=len(groups["vet today"]),
         to_check=len(groups["check"]),
         problems=sorted((str(problem.path), problem.reason) for problem in problems),
+        has_record=has_record,
     )
 
 
@@ -58,6 +64,8 @@ def _row(summary: ExamSummary) -> dict[str, Any]:
         "species": exam.species or "species not told",
         "date": date_words(exam.date),
         "link": url_of(PurePosixPath(summary.folder) / "report.html"),
+        "paper": url_of(PurePosixPath(summary.folder) / "report.pdf"),
+        "change": _change(finding.history),
         "count": count,
         "likely": likely,
         "stage": stage,
@@ -69,6 +77,11 @@ def _row(summary: ExamSummary) -> dict[str, Any]:
         "refused": summary.clips_refused > 0,
         "windows": summary.windows,
     }
+
+
+def _change(history: History) -> str:
+    """What the sheet says first of her other exams; empty where there is nothing to compare with."""
+    return history_sentences(history)[0] if history.change is not None else ""
 
 
 def _totals(summaries: Sequence[ExamSummary]) -> list[tuple[str, str]]:

@@ -13,13 +13,13 @@ from pipeline.estimate.finding import Count, History, Passed
 from pipeline.report.history_words import passed_words
 from pipeline.report.words import MONTHS, date_words
 
-__all__ = ["FOOT", "HEIGHT", "LEFT", "MOST_VISITS", "RIGHT", "TOP", "WIDTH", "Timeline", "timeline", "timeline_svg"]
+__all__ = ["FOOT", "HEIGHT", "LABEL", "LEFT", "MOST_VISITS", "RIGHT", "TOP", "WIDTH", "Timeline", "timeline", "timeline_svg"]
 
-WIDTH, HEIGHT = 360.0, 150.0  # of the drawing, in its own units; the page scales it
-LEFT, RIGHT, TOP, FOOT = 30.0, 344.0, 12.0, 118.0  # of the field
-NARROWEST = 24.0  # between two exams
-MOST_VISITS = 12
-LABEL = 40.0  # room that a date takes
+WIDTH, HEIGHT = 270.0, 136.0  # of the drawing, in its own units; about the pixels it has on a screen
+LEFT, RIGHT, TOP, FOOT = 26.0, 258.0, 10.0, 102.0  # of the field
+NARROWEST = 20.0  # between two exams
+MOST_VISITS = 10
+LABEL = 37.0  # room that a date takes
 ASIDE = 4.5  # follicles stand right of the shelled eggs of the same day, which stand left of it
 
 

@@ -9,16 +9,17 @@ import pytest
 
 from pipeline.record.agreement import limits_of_agreement
 from pipeline.record.pairs import MatchRule, match
-from pipeline.record.plot import bland_altman_svg
+from pipeline.record.plot import DESK, PHONE, Frame, bland_altman_svg
 from pipeline.record.sentences import signed
 from tests.pipeline.record.conftest import exam, outcome
 
 
-def plot(*pairs: tuple[int, int]) -> ElementTree.Element:
+def plot(*pairs: tuple[int, int], frame: Frame = DESK) -> ElementTree.Element:
     exams = [exam(1, estimate, animal=f"AF-{n}") for n, (estimate, _) in enumerate(pairs)]
     outcomes = [outcome("laid", 5, known, animal=f"AF-{n}") for n, (_, known) in enumerate(pairs)]
     found = match(exams, outcomes, MatchRule())
-    return ElementTree.fromstring(bland_altman_svg(found, limits_of_agreement([pair.difference for pair in found])))
+    limits = limits_of_agreement([pair.difference for pair in found])
+    return ElementTree.fromstring(bland_altman_svg(found, limits, frame))
 
 
 def places(svg: ElementTree.Element) -> list[tuple[str, float, float]]:
@@ -70,9 +71,20 @@ def test_pairs_on_one_place_are_one_mark_with_their_number() -> None:
     assert [label.text for label in svg.iter("text") if "number" in label.attrib.get("class", "")] == ["3"]
 
 
-def test_wide_and_narrow_records_keep_their_marks_in_the_field() -> None:
+@pytest.mark.parametrize("frame", [DESK, PHONE], ids=["desk", "phone"])
+def test_wide_and_narrow_records_keep_their_marks_in_the_field(frame: Frame) -> None:
     for pairs in ([], [(0, 0)], [(0, 200), (200, 0)], [(120, 119)] * 3):
-        svg = plot(*pairs)
+        svg = plot(*pairs, frame=frame)
         _, _, width, height = map(float, svg.attrib["viewBox"].split())
         assert all(0 < x < width and 0 < y < height for _, x, y in places(svg))
         assert len(places(svg)) == len(set(pairs))
+
+
+def test_a_phone_shows_all_of_it_in_letters_that_can_be_read() -> None:
+    """390 px less the page's margins: then a unit is a pixel, and nothing need be scrolled for."""
+    svg = plot((8, 8), (10, 8), (4, 12), frame=PHONE)
+    _, _, width, _ = map(float, svg.attrib["viewBox"].split())
+    assert width == pytest.approx(390 - 2 * 14, abs=1)
+    ends = [label for label in svg.iter("text") if label.attrib.get("class") == "end"]
+    assert len(ends) == 3
+    assert all(label.attrib["text-anchor"] == "end" and float(label.attrib["x"]) < width for label in ends)

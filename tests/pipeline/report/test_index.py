@@ -1,10 +1,12 @@
 from __future__ import annotations
 
+import re
 from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from pipeline.exams import ExamProblem
+from pipeline.report.files import write_exam, write_night
 from pipeline.report.index import index_html, urgency
 from pipeline.report.summary import ExamSummary, summarise
 
@@ -21,7 +23,7 @@ def test_those_who_need_a_person_come_first(night: tuple[Invented, ...]) -> None
     places = [page.index(f">{animal}</a>") for animal in ("AF-0412", "AF-0413", "AF-0414", "AF-0415")]
     assert places == sorted(places)
     assert "1 animal needs a vet today" in page
-    assert "2 to be checked" in page
+    assert "3 to be checked" in page
 
 
 def test_an_animal_not_scanned_is_to_be_checked_even_without_a_flag(refused: Invented) -> None:
@@ -37,6 +39,25 @@ def test_rows_tell_count_range_and_link(night: tuple[Invented, ...]) -> None:
     assert "1 of 3 refused" in page
     assert "no shelled eggs seen" in page
     assert "not scanned" in page
+
+
+def test_the_sheet_to_print_and_the_record_are_linked_where_they_exist(clutch: Invented, tmp_path: Path) -> None:
+    summary = summarise(clutch.exam, clutch.finding, clutch.scans)
+    write_exam(tmp_path, *clutch.arguments)
+    write_night(tmp_path, [summary])
+    page = (tmp_path / "index.html").read_text()
+    (paper,) = re.findall(r'href="([^"]*\.pdf)"', page)
+    assert (tmp_path / paper).is_file()
+    assert "record.html" not in page
+    (tmp_path / "record.html").write_text("")
+    write_night(tmp_path, [summary])
+    assert 'href="record.html"' in (tmp_path / "index.html").read_text()
+
+
+def test_the_change_since_her_last_exam_is_told(returning: Invented, clutch: Invented) -> None:
+    page = index_html([summarise(n.exam, n.finding, n.scans) for n in (returning, clutch)], []).decode()
+    assert page.count('class="change"') == 1
+    assert "Between 2 and 5 fewer shelled eggs than on 8 May 2026" in page
 
 
 def test_links_are_quoted(clutch: Invented) -> None:

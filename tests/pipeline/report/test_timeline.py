@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 from xml.etree import ElementTree
 
 from pipeline.estimate.finding import History, Passed
-from pipeline.report.timeline import FOOT, LEFT, MOST_VISITS, RIGHT, TOP, timeline, timeline_svg
+from pipeline.report.timeline import FOOT, LABEL, LEFT, MOST_VISITS, RIGHT, TOP, timeline, timeline_svg
 
 if TYPE_CHECKING:
     from tests.pipeline.report.conftest import Invented
@@ -47,7 +47,7 @@ def test_many_exams_do_not_run_into_each_other(returning: Invented) -> None:
     assert drawn is not None
     assert len([mark for mark in drawn.marks if mark.is_shelled]) == MOST_VISITS
     places = sorted(x for x, _ in drawn.dates)
-    assert all(other - one >= 40 for one, other in pairwise(places))
+    assert all(other - one >= LABEL for one, other in pairwise(places))
     assert drawn.dates[0][1] == "9 Feb"
     assert max(mark.x for mark in drawn.marks) < RIGHT
 
