@@ -13,7 +13,19 @@ from pipeline.estimate.finding import Count, History, Passed
 from pipeline.report.history_words import passed_words
 from pipeline.report.words import MONTHS, date_words
 
-__all__ = ["FOOT", "HEIGHT", "LABEL", "LEFT", "MOST_VISITS", "RIGHT", "TOP", "WIDTH", "Timeline", "timeline", "timeline_svg"]
+__all__ = [
+    "FOOT",
+    "HEIGHT",
+    "LABEL",
+    "LEFT",
+    "MOST_VISITS",
+    "RIGHT",
+    "TOP",
+    "WIDTH",
+    "Timeline",
+    "timeline",
+    "timeline_svg",
+]
 
 WIDTH, HEIGHT = 270.0, 136.0  # of the drawing, in its own units; about the pixels it has on a screen
 LEFT, RIGHT, TOP, FOOT = 26.0, 258.0, 10.0, 102.0  # of the field
