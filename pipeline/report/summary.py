@@ -10,7 +10,7 @@ import unicodedata
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from pipeline.estimate.finding import ExamFinding
+from pipeline.estimate.finding import ExamFinding, History
 from pipeline.exams import Exam
 from pipeline.report.evidence import measured_mm
 from pipeline.report.names import exam_folder
@@ -25,6 +25,8 @@ COLUMNS = (
     "seen", "shelled_estimate", "shelled_at_least", "shelled_low90", "shelled_high90",
     "follicles_estimate", "follicles_at_least", "follicles_low90", "follicles_high90",
     "stage", "stage_probability", "confidence", "median_shelled_length_mm", "median_shelled_width_mm",
+    "eggs_passed_of_clutch", "days_since_exam_before", "shelled_fewer", "shelled_fewer_low90", "shelled_fewer_high90",
+    "days_since_shells_first_seen",
     "clips", "clips_refused", "frames", "frames_used", "windows_scanned",
     "flags_vet_today", "flags_check", "flags_note", "report",
 )  # fmt: skip
@@ -125,6 +127,7 @@ def summary_row(summary: ExamSummary) -> list[object]:
         round(finding.confidence, 3) if summary.is_scanned else None,
         None if length is None else round(length, 1),
         None if width is None else round(width, 1),
+        *_history_cells(finding.history),
         summary.clips,
         summary.clips_refused,
         summary.frames,
@@ -133,6 +136,14 @@ def summary_row(summary: ExamSummary) -> list[object]:
         *("; ".join(summary.flags(severity)) for severity in ("vet today", "check", "note")),
         f"{summary.folder}/report.html",
     ]
+
+
+def _history_cells(history: History) -> list[object]:
+    change = history.change
+    since: list[object] = [None] * 4
+    if change is not None:
+        since = [change.days, change.fewer.estimate, *change.fewer.interval90]
+    return [history.passed_of_clutch.number, *since, history.shell_days]
 
 
 def harmless(cell: object) -> object:

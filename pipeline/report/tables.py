@@ -60,7 +60,8 @@ EGG_COLUMNS = (
 WHOLE = {
     "eggs_passed_before", "shelled_estimate", "shelled_at_least", "shelled_low90", "shelled_high90",
     "follicles_estimate", "follicles_at_least", "follicles_low90", "follicles_high90",
-    "clips", "clips_refused", "frames", "frames_used",
+    "eggs_passed_of_clutch", "days_since_exam_before", "shelled_fewer", "shelled_fewer_low90", "shelled_fewer_high90",
+    "days_since_shells_first_seen", "clips", "clips_refused", "frames", "frames_used",
 }  # fmt: skip
 REAL = {
     "weight_g", "carapace_mm", "carapace_width_mm", "stage_probability", "confidence",

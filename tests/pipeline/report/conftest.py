@@ -337,7 +337,5 @@ def without_scale() -> Invented:
 
 
 @pytest.fixture(scope="session")
-def night(
-    clutch: Invented, empty: Invented, refused: Invented, without_scale: Invented, returning: Invented
-) -> tuple[Invented, ...]:
-    return clutch, empty, refused, without_scale, returning
+def night(clutch: Invented, empty: Invented, refused: Invented, without_scale: Invented) -> tuple[Invented, ...]:
+    return clutch, empty, refused, without_scale

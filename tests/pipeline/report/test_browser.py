@@ -26,8 +26,9 @@ PAGES = ["index.html", "record.html", *(f"AF-04{n}/2026-05-14/report.html" for n
 
 
 @pytest.fixture(scope="module")
-def out(tmp_path_factory: pytest.TempPathFactory, night: tuple[Invented, ...]) -> Path:
+def out(tmp_path_factory: pytest.TempPathFactory, night: tuple[Invented, ...], returning: Invented) -> Path:
     folder = tmp_path_factory.mktemp("out")
+    night = (*night, returning)
     for invented in night:
         write_exam(folder, *invented.arguments)
     problems = [ExamProblem(Path("exams/AF-0420"), f"exams/AF-0420/{'x' * 120}.toml: no clips lie beside it")]

@@ -23,8 +23,10 @@ def validator() -> Draft202012Validator:
     return Draft202012Validator(schema, format_checker=jsonschema.FormatChecker())
 
 
-def test_every_kind_of_exam_is_valid(night: tuple[Invented, ...], validator: Draft202012Validator) -> None:
-    for invented in night:
+def test_every_kind_of_exam_is_valid(
+    night: tuple[Invented, ...], returning: Invented, validator: Draft202012Validator
+) -> None:
+    for invented in (*night, returning):
         validator.validate(json.loads(dumps(result_document(*invented.arguments))))
 
 
@@ -46,6 +48,24 @@ def test_values_are_those_of_the_finding(clutch: Invented) -> None:
     egg = clutch.finding.eggs[0]
     assert document["eggs"][0]["length_mm"] == pytest.approx(egg.length_mm, abs=0.051)
     assert [s["clip"] for s in document["eggs"][0]["sightings"]] == ["left-1.mp4", "right-1.mp4"]
+
+
+def test_her_other_exams_are_told(returning: Invented, validator: Draft202012Validator) -> None:
+    history = result_document(*returning.arguments)["history"]
+    assert [one["exam"] for one in history["exams"]] == [
+        "2026-04-02", "2026-04-20", "2026-05-01", "2026-05-08", "2026-05-14",
+    ]  # fmt: skip
+    assert history["exams"][2]["shelled"] is None
+    assert history["exams"][1]["listed"] == {"follicle": 1, "thin-shelled": 8, "calcified": 0}
+    change = history["change"]
+    assert (change["since"], change["days"], change["passed"]["number"]) == ("2026-05-08", 6, 3)
+    assert change["fewer"] == {"estimate": 4, "interval90": [2, 5]}
+    assert history["together"] == {"estimate": 7, "interval90": [7, 9]}
+    assert (history["shells_since"], history["shell_days"]) == ("2026-04-20", 24)
+    assert history["usual_clutch"]["range"] == [3, 18]
+    assert history["retention_days"] == {"range": [21, 28], "means": None, "sources": "Zuffi 1998"}
+    assert list(history) == result_schema()["properties"]["history"]["required"]
+    assert list(change) == result_schema()["$defs"]["change"]["required"]
 
 
 def test_order_of_arrival_does_not_change_the_bytes(clutch: Invented) -> None:

@@ -36,6 +36,14 @@ def test_one_row_for_each_exam_by_animal(summaries: list[ExamSummary]) -> None:
     assert rows[0]["report"] == "AF-0412/2026-05-14/report.html"
 
 
+def test_the_change_since_an_earlier_exam_has_its_columns(returning: Invented, clutch: Invented) -> None:
+    first, again = rows_of([summarise(n.exam, n.finding, n.scans) for n in (clutch, returning)])
+    assert (again["days_since_exam_before"], again["shelled_fewer"]) == ("6", "4")
+    assert (again["shelled_fewer_low90"], again["shelled_fewer_high90"]) == ("2", "5")
+    assert (again["eggs_passed_of_clutch"], again["days_since_shells_first_seen"]) == ("3", "24")
+    assert first["shelled_fewer"] == first["days_since_exam_before"] == ""
+
+
 def test_not_scanned_is_not_zero(summaries: list[ExamSummary]) -> None:
     rows = {row["animal"]: row for row in rows_of(summaries)}
     assert rows["AF-0413"]["seen"] == "none seen"
