@@ -8,6 +8,8 @@ from itertools import pairwise
 from typing import TYPE_CHECKING
 from xml.etree import ElementTree
 
+import pytest
+
 from pipeline.estimate.finding import History, Passed
 from pipeline.report.timeline import FOOT, LABEL, LEFT, MOST_VISITS, RIGHT, TOP, timeline, timeline_svg
 
@@ -23,8 +25,8 @@ def test_marks_lie_in_proportion(returning: Invented) -> None:
     assert [mark.number for mark in drawn.marks if not mark.is_shelled] == [7, 1]
     assert shelled[0].y == FOOT
     per_egg = (FOOT - TOP) / 10  # the highest of all ranges
-    assert shelled[1].y == FOOT - 8 * per_egg
-    assert (shelled[1].low, shelled[1].high) == (FOOT - 7 * per_egg, TOP)
+    assert shelled[1].y == pytest.approx(FOOT - 8 * per_egg)
+    assert (shelled[1].low, shelled[1].high) == pytest.approx((FOOT - 7 * per_egg, TOP))
     assert len(drawn.blind) == 1
     assert [words for _, words in drawn.left] == ["3"]
     assert shelled[2].x < drawn.left[0][0] < shelled[3].x
