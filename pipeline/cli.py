@@ -175,6 +175,9 @@ def train(
     out: Annotated[Path, typer.Option("--out", metavar="FILE", help="Where the trained network goes.")] = Path(
         "clutchlight.safetensors"
     ),
+    start: Annotated[
+        Path | None, typer.Option("--from", metavar="WEIGHTS", help="A trained network of the same shape to go on from.")
+    ] = None,
     quiet: Quiet = False,
     as_json: AsJson = False,
     traceback: Traceback = False,
@@ -196,7 +199,11 @@ def train(
             fitting = settings.model_copy(update={"batch": batch})
             with stepping(f"Training on {device}", quiet=quiet) as step:
                 return run_training(
-                    fitting, out, device=device, report=lambda progress: step(progress.step, progress.steps)
+                    fitting,
+                    out,
+                    device=device,
+                    report=lambda progress: step(progress.step, progress.steps),
+                    start=start,
                 )
 
         figures = run_where_it_fits(

@@ -16,7 +16,7 @@ from torch import Tensor
 from configs.reading import read_toml
 from models.checkpoint import Checkpoint
 from models.losses import LossSettings
-from models.network import EggNetwork, NetworkShape, save_weights
+from models.network import EggNetwork, NetworkShape, WeightsError, load_weights, save_weights, weights_sha256
 from models.targets import Labels
 from models.training import LoopSettings, Progress, Training
 from synthetic.curves import Curves
@@ -72,20 +72,27 @@ def run_training(
     *,
     device: torch.device,
     report: Callable[[Progress], None],
+    start: Path | None = None,
 ) -> HeldOutFigures:
     """Train, measure on phantoms of the held-out seed, and write the weights with settings and figures inside.
 
+    start : weights of the same shape to begin with instead of random ones
+
     Beside the weights lie the curves (.csv) and, until the run has ended, its checkpoint: called again with the same
     settings, a run that was stopped goes on from there and ends as if it had never been stopped (to the byte on a
-    CPU; convolutions on GPUs are not repeatable to the bit). Raises CheckpointError for the checkpoint of another run.
+    CPU; convolutions on GPUs are not repeatable to the bit). Raises CheckpointError for the checkpoint of another run,
+    WeightsError for a start that cannot be read or is of another shape.
     """
     weights.parent.mkdir(parents=True, exist_ok=True)
-    # Where memory is short a run may go on with smaller batches.
-    run = settings.model_dump_json(exclude={"batch", "processes"})
-    checkpoint = Checkpoint(weights.with_suffix(".checkpoint"), run)
-    kept = checkpoint.load(device)  # first, so that nothing is invented in vain
     torch.manual_seed(settings.seed)
-    network = EggNetwork(NetworkShape(settings.widths, settings.blocks, settings.frames, settings.told_scale))
+    network = _beginning(settings, start)
+    notes = {"settings": settings.model_dump_json()}
+    if start is not None:
+        notes["started_from"] = weights_sha256(start)
+    # Where memory is short a run may go on with smaller batches.
+    run = settings.model_dump_json(exclude={"batch", "processes"}) + notes.get("started_from", "")
+    checkpoint = Checkpoint(weights.with_suffix(".checkpoint"), run)
+    kept = checkpoint.load(device)  # before the phantoms, so that nothing is invented in vain
     training = Training(network, _loop_settings(settings), device)
     if kept is not None:
         training.restore(kept)
@@ -101,12 +108,21 @@ def run_training(
         report(progress)
     trained = training.averaged()
     _calibrate(trained, islice(taught.batches(settings.steps), max(1, _PICTURES_ON_THE_WAY // settings.batch)))
-    notes = {"settings": settings.model_dump_json()}
     save_weights(trained, weights, notes)  # first, so that nothing that follows can lose them
     figures = judge.look(trained, settings.held_out_pictures)
     save_weights(trained, weights, {**notes, "held_out": json.dumps(figures.document())})
     checkpoint.remove()
     return figures
+
+
+def _beginning(settings: TrainingSettings, start: Path | None) -> EggNetwork:
+    shape = NetworkShape(settings.widths, settings.blocks, settings.frames, settings.told_scale)
+    if start is None:
+        return EggNetwork(shape)
+    network = load_weights(start)
+    if network.shape != shape:
+        raise WeightsError(f"{start} holds {network.shape}, but the settings ask for {shape}.")
+    return network.requires_grad_(True)
 
 
 def _calibrate(network: EggNetwork, pictures: Iterable[tuple[Tensor, Labels]]) -> None:

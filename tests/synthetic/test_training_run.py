@@ -13,7 +13,7 @@ from safetensors import safe_open
 from configs.reading import ConfigError, config_path
 from models.answer import CHANNELS, OUTPUTS
 from models.checkpoint import CheckpointError
-from models.network import EggNetwork, NetworkShape, load_weights
+from models.network import EggNetwork, NetworkShape, WeightsError, load_weights, weights_sha256
 from models.targets import Labels
 from models.training import Progress
 from synthetic import training_run
@@ -177,6 +177,23 @@ def test_a_checkpoint_of_other_settings_is_not_continued(tmp_path: Path) -> None
     with pytest.raises(CheckpointError, match="a run with other settings"):
         run_training(SETTINGS.model_copy(update={"steps": 9}), weights, device=CPU, report=lambda progress: None)
     assert {path.name: path.read_bytes() for path in tmp_path.iterdir()} == before
+
+
+def test_a_run_may_begin_with_a_trained_network_of_its_own_shape(made: Run, tmp_path: Path) -> None:
+    weights, _, _ = made
+    gentle = SETTINGS.model_copy(update={"steps": 1, "learning_rate": 1e-6, "seed": 4})
+    there, elsewhere = tmp_path / "on.safetensors", tmp_path / "afresh.safetensors"
+    run_training(gentle, there, device=CPU, report=lambda progress: None, start=weights)
+    run_training(gentle, elsewhere, device=CPU, report=lambda progress: None)
+    before, on, afresh = (load_weights(path).stem[0].weight for path in (weights, there, elsewhere))
+    assert (on - before).abs().max() < 1e-3 < (afresh - before).abs().max()
+    with safe_open(there, framework="pt") as file:
+        assert file.metadata()["started_from"] == weights_sha256(weights)
+    wider = gentle.model_copy(update={"widths": (8, 8, 12, 12, 24)})
+    with pytest.raises(WeightsError, match=r"24.*on\.safetensors|on\.safetensors.*24"):
+        run_training(wider, tmp_path / "wider.safetensors", device=CPU, report=lambda progress: None, start=there)
+    with pytest.raises(WeightsError, match="nowhere"):
+        run_training(gentle, there, device=CPU, report=lambda progress: None, start=tmp_path / "nowhere")
 
 
 def test_a_run_goes_on_with_smaller_batches_where_memory_is_short(tmp_path: Path) -> None:
