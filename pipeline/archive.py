@@ -10,7 +10,9 @@ C order, little-endian.
 from __future__ import annotations
 
 import json
+import math
 import zlib
+from dataclasses import astuple
 from typing import Any
 
 import numpy as np
@@ -19,6 +21,7 @@ from pipeline.exams import ExamClip
 from pipeline.ingest.clip_quality import ClipQuality
 from pipeline.scale import RecordedScale, clip_scale
 from pipeline.scan import ClipScan, ScanPicture
+from pipeline.signs.shell_signs import ShellSigns
 from pipeline.store import StoredPicture, StoredScan
 from pipeline.track.tracks import ClipTracks, Track
 
@@ -44,6 +47,7 @@ def pack_scan(scan: ClipScan) -> StoredScan:
         "quality": [scan.quality.skipped, scan.quality.contact],
         "recorded_scale": [scan.recorded_scale.mm_per_px, scan.recorded_scale.fault, scan.recorded_scale.tick_px],
         "tracks": [track.identity for track in scan.tracks.tracks],
+        "signs": [[track, *_sign_row(signs)] for track, signs in sorted(scan.tracks.signs.items())],
         "arrays": [[name, array.dtype.newbyteorder("<").str, array.shape] for name, array in arrays.items()],
     }
     packer = zlib.compressobj()
@@ -91,11 +95,25 @@ def unpack_scan(stored: StoredScan, clip: ExamClip, sha256: str) -> ClipScan | N
             tracks,
             facts["middle_px"],
             facts["depth_px"],
+            _signs(head["signs"]),
         ),
         pictures={each.track: ScanPicture(each.frame, each.ellipse, each.jpeg) for each in stored.pictures},
         **{name: arrays[name] for name in TABLES},
         **facts,
     )
+
+
+def _sign_row(signs: ShellSigns) -> list[float | int | None]:
+    """Values in the order of the fields; what could not be told is null, since JSON has no word for it."""
+    return [None if math.isnan(value) else value for value in astuple(signs)]
+
+
+def _signs(rows: list[list[Any]]) -> dict[int, ShellSigns]:
+    signs = {}
+    for track, *row in rows:
+        values: list[Any] = [math.nan if value is None else value for value in row]
+        signs[track] = ShellSigns(*values)
+    return signs
 
 
 def _arrays(listed: list[tuple[str, str, list[int]]], body: bytes) -> dict[str, Any]:

@@ -286,6 +286,51 @@ def bench(
         typer.echo(document if as_json else figures_table(figures), nl=not as_json)
 
 
+@app.command(epilog=EXIT_CODES)
+def calibrate(
+    data_set: Annotated[
+        Path, typer.Argument(metavar="DATASET", help="Folder with exams and truth, of phantoms used for nothing else.")
+    ],
+    results: Annotated[Path, typer.Option("--results", metavar="DIR", help="Where the batch over it is kept.")],
+    out: Annotated[
+        Path,
+        typer.Option("--out", metavar="FILE.toml", help="Where the calibration goes: the shipped one, or your own."),
+    ],
+    settings: SettingsFile = None,
+    engine: Engine = EngineName.OPENVINO,
+    weights: Weights = None,
+    quiet: Quiet = False,
+    traceback: Traceback = False,
+) -> None:
+    """Learn from eggs whose truth is known how far the network's stages and outlines can be trusted.
+
+    The file is a table of the settings: as configs/calibration.toml it holds for everybody, elsewhere with --settings.
+    """
+    with answering(traceback):
+        import datetime as dt
+
+        from pipeline.bench.calibration import calibrate as learn
+        from pipeline.bench.calibration import calibration_toml
+        from pipeline.bench.figures import read_eggs
+        from pipeline.bench.truth import open_data_set
+        from pipeline.report.files import write_whole
+        from pipeline.settings import load_settings
+
+        known = open_data_set(data_set)
+        _run_batch(known.exams, results, settings, engine, weights, again=False, quiet=quiet)
+        loaded = load_settings(settings)
+        learned = learn(
+            read_eggs(known, results),
+            command=f"clutchlight calibrate {data_set.name} --results {results.name} --out {out.name}",
+            date=dt.date.today(),
+            weights_sha256=load_detector(engine.value, weights, loaded).model.sha256,
+            former=loaded.calibration,
+        )
+        write_whole(out, [calibration_toml(learned).encode()])
+        if not quiet:
+            typer.echo(f"Learned from {learned.eggs} eggs and {learned.sections} passages; written to {out}")
+
+
 app.command(epilog=EXIT_CODES)(outcome)
 app.command(epilog=EXIT_CODES)(record)
 

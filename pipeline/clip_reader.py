@@ -15,7 +15,7 @@ from pipeline.ingest.frame import ClipError
 from pipeline.ingest.identity import RecordingIdentity, file_state, identify
 from pipeline.night import ClipBegun, ClipOutcome, FramesRead, Listener
 from pipeline.scan import ClipScan, FrameDetector, refused_scan, scan_clip
-from pipeline.settings import Settings, settings_sha256
+from pipeline.settings import Settings, scan_settings_sha256
 from pipeline.store import ScanKey, Store
 
 __all__ = ["ClipReader"]
@@ -55,7 +55,7 @@ class ClipReader:
             with suppress(ClipError):  # told when its turn comes
                 identities[clip.path] = identify(clip.path, settings.ingest)
         copies = find_copies(exams, identities)
-        return cls(store, settings, settings_sha256(settings), detector, again, listen, identities, copies)
+        return cls(store, settings, scan_settings_sha256(settings), detector, again, listen, identities, copies)
 
     def read(self, clip: ExamClip, exam: Exam) -> tuple[ClipScan, ClipOutcome]:
         """The clip's scan and what is told of it; a clip that cannot be used is refused with the reason."""

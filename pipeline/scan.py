@@ -28,8 +28,9 @@ from pipeline.ingest.ruler import find_ruler
 from pipeline.ingest.sector import Sector
 from pipeline.scale import RecordedScale, ScaleSource, clip_scale
 from pipeline.settings import Settings
+from pipeline.signs.sign_book import SignBook
 from pipeline.track.tracker import ClipTracker
-from pipeline.track.tracks import ClipTracks
+from pipeline.track.tracks import ClipTracks, picture_worth
 
 __all__ = ["ClipScan", "FrameDetector", "ScanPicture", "refused_scan", "scan_clip"]
 
@@ -195,7 +196,7 @@ def _scan(
     found = sector.kind != "whole"
     depth_px = sector.depth_range_px if found else None
     middle_px = (sector.box[0] + sector.box[2] - 1) / 2 if found else None
-    tracker, gallery, rows = ClipTracker(settings.track), Gallery(sector.mask), _Rows()
+    tracker, gallery, book, rows = ClipTracker(settings.track), Gallery(sector.mask), SignBook(sector), _Rows()
     judged = JudgedFrames(chain(ahead, recording), sector, settings.ingest, progress)
     for frame, detections, repeated in _detected(judged, sector, detector, settings.detect.batch_frames):
         if repeated:
@@ -205,6 +206,9 @@ def _scan(
             sightings = tracker.update(detections)
             gallery.show(frame, detections, sightings.track_ids, sightings.improved)
             gallery.drop(sightings.dropped)
+            worth = picture_worth(detections.ellipses, detections.scores)
+            book.read(frame, detections.ellipses, sightings.track_ids, worth)
+            book.drop(sightings.dropped)
         rows.add(detections, sightings.track_ids)
     finished = tracker.finish()
     if len(rows.used) < settings.ingest.minimum_usable_share * judged.frames:
@@ -225,7 +229,16 @@ def _scan(
         scale_source=scale.source,
         status="done",
         reason=None if recording.reason is None else _nameless(recording.reason, clip),
-        tracks=ClipTracks(clip.file, clip.window, scale.mm_per_px, judged.frames, finished.tracks, middle_px, depth_px),
+        tracks=ClipTracks(
+            clip.file,
+            clip.window,
+            scale.mm_per_px,
+            judged.frames,
+            finished.tracks,
+            middle_px,
+            depth_px,
+            book.signs(finished.renumbering),
+        ),
         pictures=gallery.pictures(finished.renumbering),
         depth_px=depth_px,
         middle_px=middle_px,

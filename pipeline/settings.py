@@ -5,25 +5,32 @@ Every field stands in ``settings.toml`` with its unit and meaning; values live t
 
 from __future__ import annotations
 
+import datetime as dt
 import hashlib
 import json
 from pathlib import Path
-from typing import Annotated
+from typing import Annotated, Any
 
 from pydantic import BaseModel, ConfigDict, Field
 
 from configs.reading import config_path, read_toml
 
 __all__ = [
+    "Calibration",
     "ChangeSettings",
     "DetectSettings",
     "EstimateSettings",
+    "Feature",
+    "Features",
     "FlagSettings",
     "IngestSettings",
     "RunSettings",
     "Settings",
+    "SignSettings",
+    "SizeSettings",
     "TrackSettings",
     "load_settings",
+    "scan_settings_sha256",
     "settings_sha256",
 ]
 
@@ -115,10 +122,71 @@ class EstimateSettings(Section):
     unreached_share: Share
     one_window_unreached_share: Share
     unscanned: Annotated[float, Field(ge=0.0, le=200.0)]
-    round_ratio: Annotated[float, Field(ge=1.0, le=5.0)]
-    oval_ratio: Annotated[float, Field(ge=1.0, le=5.0)]
+
+
+class SignSettings(Section):
+    """How signs on the picture are told."""
+
+    shown_range_db: Annotated[float, Field(ge=20.0, le=120.0)]
+    dark_db: Annotated[float, Field(ge=-60.0, le=0.0)]
+    bright_db: Annotated[float, Field(ge=0.0, le=60.0)]
+    core_db: Positive
+    uneven_db: Positive
+
+
+class Feature(Section):
+    """One column the stage model. low, high : the range it is held in;  weights : follicle, thin-shelled, calcified"""
+
+    low: float
+    high: float
+    middle: float
+    spread: Positive
+    weights: tuple[float, float, float]
+
+
+class Features(Section):
+    """Columns of the stage model: the network's two log-odds, then the signs in grey levels."""
+
+    shelled: Feature
+    calcified: Feature
+    rim: Feature
+    shadow: Feature
+    interior: Feature
+    middle: Feature
+    unevenness: Feature
+
+
+class Calibration(Section):
+    """What `clutchlight calibrate` learned of the network's stages and outlines, and from what.
+
+    weights_sha256 : of the network it is for;  eggs, sections : how many it rests on
+    """
+
+    command: str
+    date: dt.date
+    weights_sha256: str
+    eggs: Annotated[int, Field(ge=0)]
+    sections: Annotated[int, Field(ge=0)]
+    width_bias: Annotated[float, Field(ge=-0.5, le=0.5)]
+    width_error: Annotated[float, Field(ge=0.005, le=0.5)]
+    ratio_error: Annotated[float, Field(ge=0.005, le=0.5)]
+    ratio_scale: Annotated[float, Field(ge=0.3, le=1.5)]
+    temperature: Annotated[float, Field(ge=0.1, le=10.0)]
+    bias: tuple[float, float, float]
+    feature: Features
+
+
+class SizeSettings(Section):
+    """How sections become lengths and widths."""
+
+    oval_ratio: Annotated[float, Field(gt=1.0, le=2.0)]
+    shape_probability: Annotated[float, Field(ge=0.5, le=1.0)]
     shape_sections: Annotated[int, Field(ge=1, le=1000)]
-    size_quantile: Share
+    clutch_spread: Positive
+    odd_share: Probability
+    round_share: Probability
+    across_a: tuple[Positive, ...]
+    across_b: Positive
 
 
 class ChangeSettings(Section):
@@ -163,16 +231,26 @@ class Settings(Section):
     track: TrackSettings
     estimate: EstimateSettings
     change: ChangeSettings
+    sizes: SizeSettings
+    signs: SignSettings
+    calibration: Calibration
     flags: FlagSettings
     run: RunSettings
 
 
+class _Calibrated(Section):
+    """The shipped ``calibration.toml``."""
+
+    calibration: Calibration
+
+
 def load_settings(path: Path | None = None) -> Settings:
-    """The shipped settings, with the keys that the file at ``path`` gives in their place.
+    """The shipped settings and calibration, with the keys that the file at ``path`` gives in their place.
 
     Raises ConfigError, naming file, line and key of every problem.
     """
-    shipped = read_toml(config_path("settings.toml"), Settings)
+    calibration = read_toml(config_path("calibration.toml"), _Calibrated).model_dump(mode="json")
+    shipped = read_toml(config_path("settings.toml"), Settings, defaults=calibration)
     return shipped if path is None else read_toml(path, Settings, defaults=shipped.model_dump(mode="json"))
 
 
@@ -181,6 +259,14 @@ def settings_sha256(settings: Settings) -> str:
 
     The ``run`` table is left out: a night begun with two threads may be finished with eight.
     """
-    content = settings.model_dump(mode="json", exclude={"run"})
+    return _sha256(settings.model_dump(mode="json", exclude={"run"}))
+
+
+def scan_settings_sha256(settings: Settings) -> str:
+    """The same of the settings that decide what is read off a clip: with others changed, no clip is read again."""
+    return _sha256(settings.model_dump(mode="json", include={"ingest", "detect", "track"}))
+
+
+def _sha256(content: dict[str, Any]) -> str:
     canonical = json.dumps(content, sort_keys=True, separators=(",", ":"), allow_nan=False)
     return hashlib.sha256(canonical.encode()).hexdigest()

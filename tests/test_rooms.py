@@ -25,7 +25,7 @@ MAY_IMPORT = {
 FLOORS: tuple[dict[str, set[str]], ...] = (
     {"settings": {"settings"}, "species": {"species"}},
     {"ingest": {"ingest"}, "store": {"store", "database", "outcomes"}, "engines": {"engines"}},
-    {"detect": {"detect"}, "exams": {"exams", "exam_file", "admission"}},
+    {"detect": {"detect"}, "signs": {"signs"}, "exams": {"exams", "exam_file", "admission"}},
     {"track": {"track"}, "report": {"report"}},
     {"scan": {"scan", "gallery", "scale"}, "estimate": {"estimate"}},
     {"batch": {"background", "batch", "night", "lock", "archive", "copies", "clip_reader"}},

@@ -14,6 +14,7 @@ from models.precision import SIZES, AveragePrecision, CocoJudge, Curve, FoundBox
 from pipeline.bench.counts import CountFigures, count_figures
 from pipeline.bench.double_counts import DoubleCounts, double_counts
 from pipeline.bench.doubt import Doubt, doubt
+from pipeline.bench.eggs import SeenEgg, seen_eggs
 from pipeline.bench.false_alarms import FalseAlarms, in_egg_free_clips, in_egg_free_frames
 from pipeline.bench.followed import followed_clips
 from pipeline.bench.following import FollowingFigures, following_figures
@@ -21,11 +22,13 @@ from pipeline.bench.found import FoundObjects, read_found, result_folders
 from pipeline.bench.matches import Matches, OutlineErrors, match_objects, nearest
 from pipeline.bench.plain_counts import PlainCount, plain_counts
 from pipeline.bench.risk import RiskCoverage, risk_coverage
+from pipeline.bench.size_figures import SizeFigures, size_figures
+from pipeline.bench.stage_figures import StageFigures, stage_figures
 from pipeline.bench.strata import frame_groups, in_range, object_ranges
 from pipeline.bench.truth import DataSet
 from pipeline.comparison import Comparison, compare, read_results
 
-__all__ = ["CLASSES", "STAGES", "ClassFigures", "Figures", "Stratum", "measure"]
+__all__ = ["CLASSES", "STAGES", "ClassFigures", "Figures", "Stratum", "measure", "read_eggs"]
 
 Mask = NDArray[np.bool_]
 
@@ -73,7 +76,9 @@ class Figures:
     last row are detections of nothing, the last column objects that were not found
     double_counts : None where the data set does not tell objects apart
     plain_counts : what would be counted otherwise, by its name
-    risk : whether the flags point at the animals that are wrong;  animals : truth and count of each
+    risk : whether the flags point at the animals that are wrong
+    stages, sizes : of listed eggs that are true objects;  follicle_sizes : of follicles, sizes those of shelled eggs
+    animals : truth and count of each
     """
 
     name: str
@@ -91,6 +96,9 @@ class Figures:
     double_counts: DoubleCounts | None
     plain_counts: dict[str, PlainCount]
     risk: RiskCoverage
+    stages: StageFigures
+    sizes: SizeFigures
+    follicle_sizes: SizeFigures
     animals: tuple[Comparison, ...]
 
     def document(self) -> dict[str, Any]:
@@ -121,6 +129,7 @@ def measure(data_set: DataSet, written: Path) -> Figures:
     exams = [(animal, truth["date"]) for animal, truth in data_set.animals.items()]
     results = read_results([folders[exam] for exam in exams if exam in folders])
     animals = compare(data_set.animals, results)
+    eggs = seen_eggs(data_set, found, bench.matches, folders)
     return Figures(
         name=data_set.name,
         frames=len(data_set.frames.names),
@@ -137,8 +146,18 @@ def measure(data_set: DataSet, written: Path) -> Figures:
         double_counts=double_counts(data_set.objects, found, data_set.frames, results),
         plain_counts=plain_counts(found, data_set.frames, results, {row.animal: row.crossed for row in animals}),
         risk=risk_coverage(animals),
+        stages=stage_figures(eggs),
+        sizes=size_figures([egg for egg in eggs if egg.stage > 0]),
+        follicle_sizes=size_figures([egg for egg in eggs if egg.stage == 0]),
         animals=tuple(animals),
     )
+
+
+def read_eggs(data_set: DataSet, results: Path) -> list[SeenEgg]:
+    """The listed eggs of a batch that are true objects."""
+    folders = result_folders(results)
+    found = read_found(data_set, folders)
+    return seen_eggs(data_set, found, match_objects(data_set.objects, found), folders)
 
 
 class _Bench:

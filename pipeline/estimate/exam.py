@@ -3,14 +3,17 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
 
 from pipeline.estimate.counts import Reach, Tally, tally, unscanned
 from pipeline.estimate.coverage import ClipCoverage, swept_windows, usable
+from pipeline.estimate.egg_signs import signs_in_words
 from pipeline.estimate.finding import EggFinding, ExamFinding, Sighting, Visit
 from pipeline.estimate.flags import Grounds, flags
 from pipeline.estimate.history import Background, make_history
-from pipeline.estimate.sizes import measure
-from pipeline.estimate.stages import STAGES, clutch_stage, egg_stage
+from pipeline.estimate.sizes import Measurement, measure
+from pipeline.estimate.stage_evidence import StageEvidence, evidence_of, staged
+from pipeline.estimate.stages import STAGES, clutch_stage, egg_stage, triple
 from pipeline.estimate.together import seen_together
 from pipeline.exams import Exam
 from pipeline.settings import Settings
@@ -44,8 +47,10 @@ def estimate_exam(
 def group_exam(
     exam: Exam, clips: Sequence[ClipTracks], coverage: Sequence[ClipCoverage], settings: Settings
 ) -> Grouping:
-    """The eggs of an exam before anything is made of them."""
-    return merge_tracks(_in_use(clips, coverage), exam.carapace_width_mm, settings.track)
+    """The eggs of an exam before anything is made of them, with stages as calibrated."""
+    clips = _in_use(clips, coverage)
+    grouping = merge_tracks(clips, exam.carapace_width_mm, settings.track)
+    return replace(grouping, eggs=staged(grouping.eggs, clips, settings))
 
 
 def estimate_grouping(
@@ -66,7 +71,12 @@ def estimate_grouping(
     shelled, follicles = (_tally(grouping, clips, used, kind, settings) for kind in (True, False))
     known = {(clip.file, track.identity): (track, clip.mm_per_px) for clip in clips for track in clip.tracks}
     listed = sorted([*shelled.eggs, *follicles.eggs], key=lambda egg: egg.identity)
-    eggs = tuple(_finding(number, egg, known, settings) for number, egg in enumerate(listed, 1))
+    measured = _measured(listed, known, settings)
+    evidence = evidence_of(listed, clips, settings.track)
+    eggs = tuple(
+        _finding(number, egg, known, measured[egg.identity], seen, settings)
+        for number, (egg, seen) in enumerate(zip(listed, evidence, strict=True), 1)
+    )
     empty = shelled.crossed.within(0, 0) * follicles.crossed.within(0, 0) if used else 0.0
     stage, probability = clutch_stage(listed, empty)
     visit = Visit(
@@ -142,19 +152,38 @@ def _place(egg: Egg, known: Known) -> str:
     return " and ".join(places)
 
 
-def _finding(number: int, egg: Egg, known: Known, settings: Settings) -> EggFinding:
+def _measured(listed: Sequence[Egg], known: Known, settings: Settings) -> dict[int, Measurement]:
+    """By the egg's identity. Shelled eggs are one clutch, and tell of each other's size; follicles are not."""
+    measured: dict[int, Measurement] = {}
+    for shelled in (True, False):
+        eggs = [egg for egg in listed if egg.is_shelled == shelled]
+        sightings = [[known[member.file, member.track] for member in egg.members] for egg in eggs]
+        sizes = measure(sightings, alike=shelled, settings=settings.sizes, errors=settings.calibration)
+        measured |= {egg.identity: one for egg, one in zip(eggs, sizes, strict=True)}
+    return measured
+
+
+def _finding(
+    number: int, egg: Egg, known: Known, measured: Measurement, evidence: StageEvidence, settings: Settings
+) -> EggFinding:
     sightings = [(member, *known[member.file, member.track]) for member in egg.members]
-    measured = measure([(track, scale) for _, track, scale in sightings], settings.estimate)
     stage, probability = egg_stage(egg)
+    length, width = measured.length_mm, measured.width_mm
     return EggFinding(
         identity=number,
         stage=stage,
         stage_probability=probability,
         confidence=egg.existence,
         shape=measured.shape,
-        length_mm=measured.length_mm,
-        width_mm=measured.width_mm,
+        oval_probability=measured.elongated,
+        length_mm=length.middle if length else None,
+        length_interval90_mm=length.interval90 if length else None,
+        width_mm=width.middle if width else None,
+        width_interval90_mm=width.interval90 if width else None,
         depth_mm=measured.depth_mm,
+        stages=triple(egg.stages),
+        network_stages=triple(evidence.network),
+        signs=signs_in_words(evidence.signs, evidence.mm_per_px, settings.signs) if evidence.signs else None,
         sightings=tuple(
             Sighting(
                 clip=member.file,

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
+from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Literal
 
@@ -13,6 +14,7 @@ __all__ = [
     "Count",
     "Difference",
     "EggFinding",
+    "EggSigns",
     "ExamFinding",
     "Flag",
     "History",
@@ -57,12 +59,39 @@ class Sighting:
 
 
 @dataclass(frozen=True)
+class EggSigns:
+    """What a person can check on the picture, against the tissue beside the egg; None where it could not be told.
+
+    rim_db : brightness of the near wall;  rim_mm : its thickness as the screen shows it, blur included
+    shadow_db : how much darker it is behind the egg, below 0 where it is brighter
+    interior_db : brightness inside;  interior : its pattern in words
+    rim_at_least, shadow_at_least : the screen was as white, or as black, as it gets
+    shown_range_db : dB that the screen is taken to show from black to white;  frames : how many were read
+    grey : the same as read off the screen, by the names of `pipeline.signs.shell_signs.ShellSigns`
+    """
+
+    rim_db: float | None
+    rim_at_least: bool
+    rim_mm: float | None
+    shadow_db: float | None
+    shadow_at_least: bool
+    interior_db: float | None
+    interior: str
+    shown_range_db: float
+    frames: int
+    grey: Mapping[str, float | None]
+
+
+@dataclass(frozen=True)
 class EggFinding:
     """One distinct object. Sizes and depth in mm, None where no scale is known.
 
     confidence : probability that it is a real object of its own
-    shape : "round", "oval" or "cannot tell"
+    shape : "round", "oval" or "cannot tell";  oval_probability : of being oval rather than round
+    length_mm, width_mm : of the whole egg, not of a section;  the intervals hold them with nine chances in ten
     depth_mm : from the probe's face to the centre, in the best sighting
+    stages, network_stages : probabilities of follicle, thin-shelled, calcified; the latter by the network alone
+    signs : None where the picture could not be read
     """
 
     identity: int
@@ -74,6 +103,12 @@ class EggFinding:
     width_mm: float | None
     depth_mm: float | None
     sightings: tuple[Sighting, ...]
+    length_interval90_mm: tuple[float, float] | None = None
+    width_interval90_mm: tuple[float, float] | None = None
+    oval_probability: float | None = None
+    stages: tuple[float, float, float] | None = None
+    network_stages: tuple[float, float, float] | None = None
+    signs: EggSigns | None = None
 
 
 @dataclass(frozen=True)

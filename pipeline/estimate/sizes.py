@@ -1,9 +1,4 @@
-"""How large and of what shape an egg is, as far as its sections tell.
-
-A plane through an egg shows at most its true length and width, so what is reported are lower bounds, close to
-the truth where the sweep crossed the egg's middle: half of all planes through a sphere that are spread evenly
-over its diameter show at least 0.87 of it.
-"""
+"""How large and of what shape the eggs of an exam are, and how deep they lie."""
 
 from __future__ import annotations
 
@@ -11,66 +6,72 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Literal
 
-import numpy as np
-
-from pipeline.settings import EstimateSettings
+from pipeline.estimate.sections import passage
+from pipeline.estimate.spheroids import Sizes, Spread, clutch_sizes
+from pipeline.settings import Calibration, SizeSettings
 from pipeline.track.tracks import Track, picture_worth
 
 __all__ = ["Measurement", "measure"]
 
 Shape = Literal["round", "oval", "cannot tell"]
+Sightings = Sequence[tuple[Track, float | None]]
 
 
 @dataclass(frozen=True)
 class Measurement:
-    """length_mm, width_mm : of the largest sections;  depth_mm : in the best sighting; None without scale"""
+    """length_mm, width_mm : None without scale;  depth_mm : in the best sighting, None likewise
+
+    elongated : probability that the egg is oval rather than round
+    """
 
     shape: Shape
-    length_mm: float | None
-    width_mm: float | None
+    elongated: float
+    length_mm: Spread | None
+    width_mm: Spread | None
     depth_mm: float | None
 
 
-def measure(sightings: Sequence[tuple[Track, float | None]], settings: EstimateSettings) -> Measurement:
-    """Measure one egg from its tracks, each with its clip's mm per px or None.
+def measure(
+    eggs: Sequence[Sightings], *, alike: bool, settings: SizeSettings, errors: Calibration
+) -> list[Measurement]:
+    """Measure the eggs, or the follicles, of one animal, each from its tracks with their clips' mm per px or None.
 
-    Of each track the ``size_quantile`` of the axes is taken for the largest, since the very largest is the
-    one most in error; of several tracks, the largest.
+    alike : whether they are one clutch, whose eggs tell of each other (`pipeline.estimate.spheroids`)
 
-    Shape goes by length over width: round up to ``round_ratio``, oval from ``oval_ratio``, between which the
-    near-spheres of tortoises lie (elongation 1.2 in Gopherus against 1.7 in Sternotherus: Nelan 2001). A long
-    egg swept end on shows round sections only, so few sections settle nothing.
+    A shape is named only of an egg that was seen in more than one plane: in enough sections, shrinking on both sides
+    of the largest. One section alone settles nothing, since a long egg cut across shows a circle.
     """
-    scaled = [(track, scale) for track, scale in sightings if scale is not None]
-    if scaled:
-        axes = np.array([np.multiply(_largest(track, settings), scale) for track, scale in scaled])
-        length, width = (float(value) for value in 2 * axes.max(axis=0))
-        sections = sum(len(track.frames) for track, _ in scaled)
-    else:
-        # Pixels of different clips cannot be compared; the longest track speaks for the shape.
-        longest = max((track for track, _ in sightings), key=lambda track: len(track.frames))
-        length, width = _largest(longest, settings)
-        sections = len(longest.frames)
-    best, best_scale = max(sightings, key=lambda sighting: _worth(*sighting))
-    return Measurement(
-        shape=_shape(length / width, sections, settings),
-        length_mm=length if scaled else None,
-        width_mm=width if scaled else None,
-        depth_mm=None if best_scale is None else float(best.depths_px[best.best]) * best_scale,
-    )
+    passages = [[(passage(track.ellipses), scale) for track, scale in sightings] for sightings in eggs]
+    sizes = clutch_sizes(passages, alike=alike, settings=settings, errors=errors)
+    measured = []
+    for one, seen, sightings in zip(sizes, passages, eggs, strict=True):
+        swept = [each for each, _ in seen if each.crossed_middle]
+        sections = sum(each.sections for each in swept)
+        measured.append(
+            Measurement(
+                shape=_shape(one, sections, settings),
+                elongated=one.elongated,
+                length_mm=one.length_mm,
+                width_mm=one.width_mm,
+                depth_mm=_depth(sightings),
+            )
+        )
+    return measured
 
 
-def _largest(track: Track, settings: EstimateSettings) -> tuple[float, float]:
-    major, minor = np.quantile(track.ellipses[:, 2:4], settings.size_quantile, axis=0)
-    return float(major), float(minor)
+def _shape(sizes: Sizes, sections: int, settings: SizeSettings) -> Shape:
+    if sections < settings.shape_sections:
+        return "cannot tell"
+    if sizes.elongated >= settings.shape_probability:
+        return "oval"
+    return "round" if 1 - sizes.elongated >= settings.shape_probability else "cannot tell"
+
+
+def _depth(sightings: Sightings) -> float | None:
+    best, scale = max(sightings, key=lambda sighting: _worth(*sighting))
+    return None if scale is None else float(best.depths_px[best.best]) * scale
 
 
 def _worth(track: Track, mm_per_px: float | None) -> float:
     area = 1.0 if mm_per_px is None else mm_per_px**2
     return float(picture_worth(track.ellipses, track.scores).max()) * area
-
-
-def _shape(ratio: float, sections: int, settings: EstimateSettings) -> Shape:
-    if sections < settings.shape_sections or settings.round_ratio < ratio < settings.oval_ratio:
-        return "cannot tell"
-    return "round" if ratio <= settings.round_ratio else "oval"

@@ -5,10 +5,13 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 
+import numpy as np
+from numpy.typing import NDArray
+
 from pipeline.estimate.finding import Stage
 from pipeline.track.merging import Egg
 
-__all__ = ["STAGES", "clutch_stage", "egg_stage"]
+__all__ = ["STAGES", "clutch_stage", "egg_stage", "triple"]
 
 STAGES: tuple[Stage, Stage, Stage] = ("follicle", "thin-shelled", "calcified")
 
@@ -21,6 +24,12 @@ def egg_stage(egg: Egg) -> tuple[Stage, float]:
     rows = (1, 2) if egg.is_shelled else (0,)
     row = max(rows, key=lambda row: float(egg.stages[row]))
     return STAGES[row], float(egg.stages[row])
+
+
+def triple(stages: NDArray[np.float64]) -> tuple[float, float, float]:
+    """(3,) probabilities in the order of STAGES, as plain numbers."""
+    follicle, thin, calcified = stages.tolist()
+    return follicle, thin, calcified
 
 
 def clutch_stage(eggs: Sequence[Egg], empty: float) -> tuple[str, float]:

@@ -1,6 +1,6 @@
 """``result.json``: what the program says of one exam, in a published form.
 
-The form is described by ``exam-result-1.schema.json`` beside this
+The form is described by ``exam-result-2.schema.json`` beside this
 module; a change of meaning gets a new number.
 """
 
@@ -13,7 +13,7 @@ from dataclasses import dataclass
 from importlib.resources import files
 from typing import Any
 
-from pipeline.estimate.finding import Count, EggFinding, ExamFinding, Flag
+from pipeline.estimate.finding import Count, EggFinding, EggSigns, ExamFinding, Flag
 from pipeline.exams import Exam
 from pipeline.report.evidence import in_order, sightings_in_order
 from pipeline.report.history_document import history_document
@@ -53,7 +53,7 @@ def result_document(
     not be told (None or NaN) is null.
     """
     return {
-        "schema": "clutchlight/exam-result/1",
+        "schema": "clutchlight/exam-result/2",
         "animal": exam.animal,
         "exam": exam.date.isoformat(),
         "species": exam.species,
@@ -85,7 +85,7 @@ def dumps(document: dict[str, Any]) -> bytes:
 
 def result_schema() -> dict[str, Any]:
     """The published JSON Schema (draft 2020-12) of ``result.json``."""
-    text = files("pipeline.report").joinpath("exam-result-1.schema.json").read_text(encoding="utf-8")
+    text = files("pipeline.report").joinpath("exam-result-2.schema.json").read_text(encoding="utf-8")
     schema: dict[str, Any] = json.loads(text)
     return schema
 
@@ -123,11 +123,17 @@ def _egg(egg: EggFinding) -> dict[str, Any]:
         "id": egg.identity,
         "stage": egg.stage,
         "stage_probability": probability(egg.stage_probability),
+        "stages": _stages(egg.stages),
+        "network_stages": _stages(egg.network_stages),
         "confidence": probability(egg.confidence),
         "shape": egg.shape,
+        "oval_probability": None if egg.oval_probability is None else probability(egg.oval_probability),
         "length_mm": millimetres(egg.length_mm),
+        "length_interval90_mm": _interval(egg.length_interval90_mm),
         "width_mm": millimetres(egg.width_mm),
+        "width_interval90_mm": _interval(egg.width_interval90_mm),
         "depth_mm": millimetres(egg.depth_mm),
+        "signs": None if egg.signs is None else _signs(egg.signs),
         "sightings": [
             {
                 "clip": sighting.clip,
@@ -137,6 +143,35 @@ def _egg(egg: EggFinding) -> dict[str, Any]:
             }
             for sighting in sightings_in_order(egg)
         ],
+    }
+
+
+def _stages(stages: tuple[float, float, float] | None) -> dict[str, float] | None:
+    names = ("follicle", "thin-shelled", "calcified")
+    return None if stages is None else {name: probability(one) for name, one in zip(names, stages, strict=True)}
+
+
+def _interval(range_mm: tuple[float, float] | None) -> list[float] | None:
+    return None if range_mm is None else [round(end, 1) for end in range_mm]
+
+
+def _signs(signs: EggSigns) -> dict[str, Any]:
+    """Decibels and grey levels to 0.1, rim_mm to 0.01."""
+
+    def told(value: float | None, digits: int = 1) -> float | None:
+        return None if value is None else round(value, digits)
+
+    return {
+        "rim_db": told(signs.rim_db),
+        "rim_at_least": signs.rim_at_least,
+        "rim_mm": told(signs.rim_mm, 2),
+        "shadow_db": told(signs.shadow_db),
+        "shadow_at_least": signs.shadow_at_least,
+        "interior_db": told(signs.interior_db),
+        "interior": signs.interior,
+        "shown_range_db": signs.shown_range_db,
+        "frames": signs.frames,
+        "grey": {name: told(value) for name, value in signs.grey.items()},
     }
 
 

@@ -6,10 +6,13 @@ Frames are counted from 0 in decoding order.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import NDArray
+
+from pipeline.signs.shell_signs import ShellSigns
 
 __all__ = ["ClipTracks", "Track", "picture_worth"]
 
@@ -55,6 +58,7 @@ class ClipTracks:
     mm_per_px : None where no scale is known;  frames : how many were decoded
     middle_px : x of the sector's middle, None where no sector was found
     reach_px : from the probe's face to the lower end of the sector, None likewise
+    signs : what the picture shows of tracks, by identity, of those that could be read
     """
 
     file: str
@@ -64,3 +68,4 @@ class ClipTracks:
     tracks: tuple[Track, ...]
     middle_px: float | None = None
     reach_px: float | None = None
+    signs: Mapping[int, ShellSigns] = field(default_factory=dict)

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+import math
 import zlib
-from dataclasses import replace
+from dataclasses import astuple, replace
 from pathlib import Path
 from typing import Any
 
@@ -16,6 +17,7 @@ from hypothesis import given, settings
 from pipeline.archive import pack_scan, unpack_scan
 from pipeline.exams import ExamClip
 from pipeline.scan import ClipScan, ScanPicture
+from pipeline.signs.shell_signs import ShellSigns
 from pipeline.store import StoredScan
 from pipeline.track.tracks import ClipTracks, Track
 
@@ -93,7 +95,7 @@ def assert_same(actual: Any, expected: Any, name: str = "scan") -> None:
 @given(scans())
 @settings(max_examples=50, deadline=None)
 def test_a_scan_comes_back_to_the_bit(scan: ClipScan) -> None:
-    scan = replace(scan, tracks=replace(scan.tracks, frames=scan.frames))
+    scan = replace(scan, tracks=replace(scan.tracks, frames=scan.frames, reach_px=scan.depth_px))
     back = unpack_scan(pack_scan(scan), CLIP, SHA256)
     assert_same(back, scan)
     assert back is not None
@@ -138,10 +140,20 @@ def test_a_mended_side_file_counts_without_reading_the_clip_again(
     back = unpack_scan(pack_scan(scan), mended, SHA256)
     assert back is not None
     assert (back.file, back.window, back.mm_per_px) == ("first.mp4", "right", expected)
-    assert back.tracks == ClipTracks("first.mp4", "right", expected, 90, ())
+    assert back.tracks == ClipTracks("first.mp4", "right", expected, 90, (), reach_px=400.0)
     assert back.scale_source == ("unknown" if expected is None else "sidecar")
 
 
 def test_a_scan_packed_in_another_form_counts_as_absent(scan: ClipScan) -> None:
     packed = zlib.decompress(pack_scan(scan).archive).replace(b"clutchlight/scan/", b"clutchlight/scan/9")
     assert unpack_scan(StoredScan(zlib.compress(packed), ()), CLIP, SHA256) is None
+
+
+def test_signs_come_back_with_what_could_not_be_told(scan: ClipScan) -> None:
+    read = ShellSigns(40.5, math.nan, -3.25, 1 / 3, 0.0, 9.0, 0.25, math.nan, 5)
+    scan = replace(scan, tracks=replace(scan.tracks, signs={2: read}))
+    back = unpack_scan(pack_scan(scan), CLIP, SHA256)
+    assert back is not None
+    assert list(back.tracks.signs) == [2]
+    np.testing.assert_array_equal(astuple(back.tracks.signs[2]), astuple(read))
+    assert isinstance(back.tracks.signs[2].frames, int)

@@ -39,7 +39,7 @@ def test_keys_come_in_the_published_order(clutch: Invented) -> None:
 
 def test_values_are_those_of_the_finding(clutch: Invented) -> None:
     document = result_document(*clutch.arguments)
-    assert document["schema"] == "clutchlight/exam-result/1"
+    assert document["schema"] == "clutchlight/exam-result/2"
     assert document["exam"] == "2026-05-14"
     assert document["shelled"] == {"at_least": 5, "estimate": 7, "interval90": [6, 9]}
     assert [clip["status"] for clip in document["clips"]] == ["done", "done", "refused"]

@@ -1,0 +1,182 @@
+"""Stage model and errors of sections learned from eggs whose truth is known, and the file that holds them.
+
+The animals are parted in two: of every other one the weights are fitted, on the rest the temperature, so that the
+probabilities are not those of eggs that the weights have seen. What a section's outline is wrong by is read off the
+same eggs: in the same frames the true outlines went through the same arithmetic.
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+from collections.abc import Sequence
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.optimize import minimize, minimize_scalar
+
+from models.errors import ClutchlightError
+from pipeline.bench.eggs import SeenEgg
+from pipeline.estimate.sections import passage
+from pipeline.estimate.stage_model import FEATURES, calibrated_stages, features_told
+from pipeline.settings import Calibration, Feature, Features
+
+__all__ = ["CalibrationError", "calibrate", "calibration_toml"]
+
+Floats = NDArray[np.float64]
+
+LEAST_EGGS = 10  # of every stage
+LEAST_SECTIONS = 10  # of an egg in a clip, to learn the errors from
+# Strength of the ridge on the weights of standardised features, in eggs' worth of log-likelihood (common practice, no
+# source); it keeps a sign that few eggs show from deciding.
+RIDGE = 2.0
+RANGE = (0.01, 0.99)  # of each feature among the eggs; beyond it pictures are unlike them
+
+
+class CalibrationError(ClutchlightError):
+    """Too few eggs of a stage to learn from."""
+
+
+def calibrate(
+    eggs: Sequence[SeenEgg], *, command: str, date: dt.date, weights_sha256: str, former: Calibration
+) -> Calibration:
+    """What the eggs teach. former : its errors of sections are kept where no clip has a scale and enough sections.
+
+    Raises CalibrationError where a stage has fewer than ten eggs.
+    """
+    stages = np.array([egg.stage for egg in eggs], dtype=np.int64)
+    if min(np.bincount(stages, minlength=3)) < LEAST_EGGS:
+        numbers = ", ".join(map(str, np.bincount(stages, minlength=3)))
+        raise CalibrationError(
+            f"Follicles, thin-shelled and calcified eggs found: {numbers}; at least {LEAST_EGGS} of each are needed. "
+            "Write a data set with more animals."
+        )
+    features = np.stack([features_told(egg.told) for egg in eggs])
+    features[:, np.isnan(features).all(0)] = 0.0  # a sign that no egg shows decides nothing
+    animals = {animal: place for place, animal in enumerate(sorted({egg.animal for egg in eggs}))}
+    fitted = np.array([animals[egg.animal] % 2 == 0 for egg in eggs])
+    low, high = np.nanquantile(features, RANGE, axis=0)
+    held = np.clip(features, low, high)
+    middle, spread = np.nanmean(held, axis=0), np.maximum(np.nanstd(held, axis=0), 1e-3)
+    columns = np.nan_to_num((held - middle) / spread, nan=0.0)
+    bias, weights = _regression(columns[fitted], stages[fitted])
+    described = Features(
+        **{
+            name: Feature(
+                low=_rounded(low[place]),
+                high=_rounded(high[place]),
+                middle=_rounded(middle[place]),
+                spread=_rounded(spread[place]),
+                weights=_triple(weights[place]),
+            )
+            for place, name in enumerate(FEATURES)
+        }
+    )
+    errors, sections = _section_errors(eggs, former)
+    plain = Calibration(
+        command=command,
+        date=date,
+        weights_sha256=weights_sha256,
+        eggs=len(eggs),
+        sections=sections,
+        **errors,
+        temperature=1.0,
+        bias=_triple(bias),
+        feature=described,
+    )
+    chances = calibrated_stages(features[~fitted], plain)
+    return plain.model_copy(update={"temperature": _temperature(np.log(chances), stages[~fitted])})
+
+
+def _regression(columns: Floats, stages: NDArray[np.int64]) -> tuple[Floats, Floats]:
+    """(3,) bias and (F, 3) weights of the multinomial logistic regression with a ridge; stages count alike."""
+    share = 1 / np.bincount(stages, minlength=3)[stages]
+    share *= len(stages) / share.sum()
+    number = columns.shape[1]
+    wanted = np.eye(3)[stages]
+
+    def loss(packed: Floats) -> tuple[float, Floats]:
+        bias, weights = packed[:3], packed[3:].reshape(number, 3)
+        logits = bias + columns @ weights
+        log_chances = logits - np.logaddexp.reduce(logits, axis=1, keepdims=True)
+        wrong = share[:, None] * (np.exp(log_chances) - wanted)
+        value = -(share * (log_chances * wanted).sum(1)).sum() + RIDGE * (weights**2).sum()
+        return float(value), np.concatenate([wrong.sum(0), (columns.T @ wrong + 2 * RIDGE * weights).ravel()])
+
+    best = minimize(loss, np.zeros(3 * (number + 1)), jac=True, method="L-BFGS-B").x
+    return best[:3], best[3:].reshape(number, 3)
+
+
+def _temperature(log_chances: Floats, stages: NDArray[np.int64]) -> float:
+    rows = np.arange(len(stages))
+
+    def loss(log_temperature: float) -> float:
+        logits = log_chances / np.exp(log_temperature)
+        return float((np.logaddexp.reduce(logits, axis=1) - logits[rows, stages]).mean())
+
+    return _rounded(np.exp(minimize_scalar(loss, bounds=(np.log(0.3), np.log(5.0)), method="bounded").x))
+
+
+def _section_errors(eggs: Sequence[SeenEgg], former: Calibration) -> tuple[dict[str, float], int]:
+    """What outlines are wrong by, and of how many passages through the middle it was learned."""
+    widths, found_stretches, true_stretches = [], [], []
+    for egg in eggs:
+        for seen in egg.sections:
+            true = passage(seen.true)
+            if len(seen.found) >= LEAST_SECTIONS and true.crossed_middle:
+                found = passage(seen.found)
+                widths.append(np.log(found.breadth / true.breadth))
+                found_stretches.append(found.stretch)
+                true_stretches.append(true.stretch)
+    if len(widths) < LEAST_EGGS:
+        names = ("width_bias", "width_error", "ratio_error", "ratio_scale")
+        return {name: getattr(former, name) for name in names}, 0
+    told, true_vectors = np.stack(found_stretches), np.stack(true_stretches)
+    # Long sections are drawn too round or too long by one factor; what is left is the error of all.
+    scale = float(np.clip((told * true_vectors).sum() / max((true_vectors**2).sum(), 1e-9), 0.3, 1.5))
+    ratio_error = _deviation((told - scale * true_vectors).ravel())
+    # A width is a breadth over the square root of the stretch.
+    width_error = float(np.hypot(_deviation(np.array(widths)), ratio_error / 2))
+    errors = {
+        "width_bias": float(np.median(widths)),
+        "width_error": width_error,
+        "ratio_error": ratio_error,
+        "ratio_scale": scale,
+    }
+    return {name: _rounded(value) for name, value in errors.items()}, len(widths)
+
+
+def _deviation(values: Floats) -> float:
+    """Standard deviation of a normal distribution with the same central four fifths: a few strays weigh little."""
+    low, high = np.quantile(values, [0.1, 0.9])
+    return float((high - low) / 2.5631)
+
+
+def calibration_toml(calibration: Calibration) -> str:
+    """The file, as a table of the settings."""
+    head = calibration.model_dump(mode="json", exclude={"feature"})
+    lines = [
+        "# Written by the command below, on phantoms of a seed used for nothing else. Run it again for other weights.",
+        "# Features and weights: pipeline/estimate/stage_model.py. Errors of sections in log units.",
+        "",
+        "[calibration]",
+        *(f"{name} = {_toml(value, name)}" for name, value in head.items()),
+    ]
+    for name, feature in calibration.feature:
+        lines += ["", f"[calibration.feature.{name}]"]
+        lines += [f"{key} = {_toml(value, key)}" for key, value in feature.model_dump().items()]
+    return "\n".join([*lines, ""])
+
+
+def _toml(value: object, name: str) -> str:
+    if isinstance(value, str):
+        return value if name == "date" else '"' + value.replace("\\", "\\\\").replace('"', '\\"') + '"'
+    return str(list(value)) if isinstance(value, list | tuple) else str(value)
+
+
+def _rounded(value: float | np.floating) -> float:
+    return float(f"{float(value):.4g}")
+
+
+def _triple(values: Floats) -> tuple[float, float, float]:
+    first, second, third = map(_rounded, values)
+    return first, second, third

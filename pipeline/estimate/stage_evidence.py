@@ -1,0 +1,62 @@
+"""What tells the stage of an egg: the network's word over all its frames, and the signs on the picture."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import asdict, dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from pipeline.estimate.stage_model import calibrated_stages, egg_features
+from pipeline.settings import Settings, TrackSettings
+from pipeline.signs.shell_signs import ShellSigns, middle_signs
+from pipeline.track.evidence import stage_probabilities
+from pipeline.track.merging import Egg
+from pipeline.track.tracks import ClipTracks
+
+__all__ = ["StageEvidence", "evidence_of", "staged"]
+
+
+@dataclass(frozen=True)
+class StageEvidence:
+    """network : (3,) follicle, thin-shelled, calcified;  signs : over all tracks, None where none could be read
+
+    mm_per_px : of the pictures that the signs were read in; None where unknown or not the same in all
+    """
+
+    network: NDArray[np.float64]
+    signs: ShellSigns | None
+    mm_per_px: float | None
+
+
+def evidence_of(eggs: Sequence[Egg], clips: Sequence[ClipTracks], settings: TrackSettings) -> list[StageEvidence]:
+    """In the order of the eggs, whose members name tracks of the clips."""
+    by_file = {clip.file: clip for clip in clips}
+    tracks = {(clip.file, track.identity): track for clip in clips for track in clip.tracks}
+    found = []
+    for egg in eggs:
+        read = [
+            (by_file[member.file].signs[member.track], by_file[member.file].mm_per_px)
+            for member in egg.members
+            if member.track in by_file[member.file].signs
+        ]
+        scales = {scale for _, scale in read}
+        found.append(
+            StageEvidence(
+                network=stage_probabilities([tracks[member.file, member.track] for member in egg.members], settings),
+                signs=middle_signs([signs for signs, _ in read]) if read else None,
+                mm_per_px=scales.pop() if len(scales) == 1 else None,
+            )
+        )
+    return found
+
+
+def staged(eggs: Sequence[Egg], clips: Sequence[ClipTracks], settings: Settings) -> tuple[Egg, ...]:
+    """The same eggs with the stages that all evidence together makes likely."""
+    if not eggs:
+        return ()
+    evidence = evidence_of(eggs, clips, settings.track)
+    features = np.stack([egg_features(one.network, asdict(one.signs) if one.signs else {}) for one in evidence])
+    stages = calibrated_stages(features, settings.calibration)
+    return tuple(replace(egg, stages=row) for egg, row in zip(eggs, stages, strict=True))
