@@ -39,7 +39,7 @@ from pipeline.scan import ClipScan
 
 __all__ = ["sheet_content", "sheet_html"]
 
-KEY = "Lines are drawn just outside the outline. Sizes are of the largest section seen: an egg can be larger."
+KEY = "Lines are drawn just outside the outline. Sizes are of the whole egg, worked out from all its sections."
 KEY_TO_REAL = "“Real” is how sure it is that the object is there and was not counted twice."
 CAUTIONS = (
     "This is not a diagnostic device. Treatment is decided by licensed veterinary staff under local wildlife rules.",
