@@ -49,7 +49,7 @@ __all__ = ["clip_coverage", "read_summaries", "read_summary", "run_batch"]
 
 log = logging.getLogger(__name__)
 
-RESULTS = 9
+RESULTS = 10
 """Raised when the same scans give other results or files, so that every exam is written anew."""
 
 

@@ -17,6 +17,7 @@ class ClipNote(BaseModel):
 
     file: Annotated[str, Field(min_length=1, max_length=255)]
     window: Literal["left", "right"] | None = None
+    hand: Literal["tail to head", "head to tail"] | None = None  # the way it went
     # Bounds that hold for any ultrasound picture, to catch slips of the unit (common practice, no source).
     mm_per_px: Annotated[float, Field(ge=0.005, le=5.0)] | None = None
     depth_mm: Annotated[float, Field(ge=5.0, le=500.0)] | None = None

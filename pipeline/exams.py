@@ -26,6 +26,7 @@ from pipeline.ingest.recordings import is_recording, is_still
 __all__ = ["Exam", "ExamClip", "ExamProblem", "ExamRootError", "ExamSearch", "find_exams"]
 
 Window = Literal["left", "right"]
+Hand = Literal["tail to head", "head to tail"]
 
 
 @dataclass(frozen=True)
@@ -34,6 +35,7 @@ class ExamClip:
 
     path : where it lies, a file or a folder of stills;  file : its name inside the exam's folder
     window : None if unknown;  mm_per_px, depth_mm : from the side file, None if not given there
+    hand : which way it went over the skin, likewise
     """
 
     path: Path
@@ -41,6 +43,7 @@ class ExamClip:
     window: Window | None
     mm_per_px: float | None
     depth_mm: float | None
+    hand: Hand | None = None  # with a default, so that exams kept before it was noted are read
 
 
 @dataclass(frozen=True)
@@ -247,7 +250,7 @@ def _clips(
             problems.append(ExamProblem(path, reason))
             continue
         known = notes.get(name, ClipNote(file=name))
-        yield ExamClip(path, name, known.window or _window_of(name), known.mm_per_px, known.depth_mm)
+        yield ExamClip(path, name, known.window or _window_of(name), known.mm_per_px, known.depth_mm, known.hand)
 
 
 def _window_of(name: str) -> Window | None:

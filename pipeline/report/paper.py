@@ -171,6 +171,31 @@ class Paper:
         )
         self._canvas.setDash()
 
+    def oval(
+        self,
+        at: tuple[float, float],
+        size: tuple[float, float],
+        fill: str | None = None,
+        ink: str = INK,
+        weight: float = 0.7,
+        dash: tuple[float, float] | None = None,
+        degrees: float = 0.0,
+    ) -> None:
+        """An ellipse by its middle, and width and height before it is turned clockwise."""
+        self._canvas.saveState()
+        self._canvas.translate(at[0], A4[1] - at[1])
+        self._canvas.rotate(-degrees)
+        if fill:
+            self._canvas.setFillColor(fill)
+        self._canvas.setStrokeColor(ink)
+        self._canvas.setLineWidth(weight)
+        if dash:
+            self._canvas.setLineCap(1)
+            self._canvas.setDash(*dash)
+        wide, high = size[0] / 2, size[1] / 2
+        self._canvas.ellipse(-wide, -high, wide, high, stroke=1, fill=int(fill is not None))
+        self._canvas.restoreState()
+
     def dot(self, at: tuple[float, float], radius: float, ink: str) -> None:
         self._canvas.setFillColor(ink)
         self._canvas.circle(at[0], A4[1] - at[1], radius, stroke=0, fill=1)

@@ -13,6 +13,7 @@ from pipeline.estimate.finding import ExamFinding
 from pipeline.exams import Exam
 from pipeline.report.paper import A4, INK, MARSH, RED, RULE, SOFT, WHITE, Paper
 from pipeline.report.paper_history import draw_history
+from pipeline.report.paper_map import draw_map
 from pipeline.report.paper_sweep import draw_sweep
 from pipeline.report.result import ModelIdentity
 from pipeline.report.sheet import sheet_content
@@ -28,6 +29,7 @@ MOST_FLAG_LINES = 14
 MOST_CLIP_LINES = 12
 ROOM_FOR_EGGS = 105.0  # with less, the plot of the sweep makes way
 GUTTER = 8.0  # between pictures
+MAP_WIDTH = 96.0
 COLUMNS = (4, 5, 6, 8, 10)
 WIDEST_WITH_ALL_LINES = 6  # columns; more have room for stage and size only
 
@@ -46,10 +48,21 @@ def sheet_pdf(
     paper = Paper(f"{exam.animal}, {content['date']}: {content['headline']}", "Ultrasound egg sheet")
 
     def sweep(paper: Paper, y: float) -> float:
+        mapped = content["map"]
         hint = "bar: in view · tick: its best frame · top band: frames clear enough to use"
-        below = _title(paper, y, "When along the sweep", hint)
-        drawn = draw_sweep(paper, finding, scans, (LEFT, below), WIDTH)
-        return drawn if drawn > below else y
+        hint += " · map: from below, not to scale" if mapped else ""
+        below = _title(paper, y, "When along the sweep, and where" if mapped else "When along the sweep", hint)
+        room = WIDTH - MAP_WIDTH - GUTTER if mapped else WIDTH
+        drawn = draw_sweep(paper, finding, scans, (LEFT, below), room)
+        if drawn <= below:
+            return y
+        if mapped is None:
+            return drawn
+        end = draw_map(paper, mapped, (RIGHT - MAP_WIDTH, below), MAP_WIDTH)
+        # In words where there is room beside the map; all of them stand in report.html.
+        if drawn + 1.22 * KEY * len(paper.lines(content["map_words"], room, KEY)) <= end:
+            paper.paragraph(content["map_words"], (LEFT, drawn + 2), room, KEY, ink=SOFT)
+        return max(drawn, end)
 
     def recordings(paper: Paper, y: float) -> float:
         return _recordings(paper, y, content["clips"])
@@ -170,15 +183,15 @@ def _eggs(paper: Paper, y: float, content: Mapping[str, Any], room: float) -> fl
     eggs = content["eggs"]
     hint = "full line: calcified · dashed: thin-shelled · dotted: follicle"
     top = _title(paper, y, f"{content['eggs_title']} at its best", hint)
-    # Narrow cells do not tell how sure an egg is, so their key need not either; measured with both, as the longer.
-    keys = content["key"], f"{content['key']} {content['key_to_real']}"
-    key_height = 1.22 * KEY * len(paper.lines(keys[1], WIDTH, KEY))
-    rows = {n: int((room - (top - y) - key_height) / _cell_height(paper, n, eggs)) for n in COLUMNS}
+    # Narrow cells tell neither how sure an egg is nor its signs, so their key need not either.
+    keys = {n: content["key_in_full"] if n <= WIDEST_WITH_ALL_LINES else content["key"] for n in COLUMNS}
+    key_heights = {n: 1.22 * KEY * len(paper.lines(keys[n], WIDTH, KEY)) for n in COLUMNS}
+    rows = {n: int((room - (top - y) - key_heights[n]) / _cell_height(paper, n, eggs)) for n in COLUMNS}
     columns = next((n for n in COLUMNS if n * rows[n] >= len(eggs)), COLUMNS[-1])
     width, height = _picture_width(columns), _cell_height(paper, columns, eggs)
     shown = eggs
     if columns * rows[columns] < len(eggs):  # a line is needed to tell it
-        left = room - (top - y) - key_height - 1.22 * SMALL
+        left = room - (top - y) - key_heights[columns] - 1.22 * SMALL
         shown = eggs[: columns * max(0, int(left / height))]
     for number, egg in enumerate(shown):
         row, column = divmod(number, columns)
@@ -187,7 +200,7 @@ def _eggs(paper: Paper, y: float, content: Mapping[str, Any], room: float) -> fl
     y = top + height * -(-len(shown) // columns)
     if len(shown) < len(eggs):
         y = paper.paragraph(f"and {len(eggs) - len(shown)} more, in report.html", (LEFT, y), WIDTH, SMALL, "bold")
-    return paper.paragraph(keys[columns <= WIDEST_WITH_ALL_LINES], (LEFT, y), WIDTH, KEY, ink=SOFT)
+    return paper.paragraph(keys[columns], (LEFT, y), WIDTH, KEY, ink=SOFT)
 
 
 def _picture_width(columns: int) -> float:
@@ -199,7 +212,8 @@ def _cell_height(paper: Paper, columns: int, eggs: Sequence[Mapping[str, Any]]) 
     width = _picture_width(columns)
     if columns > WIDEST_WITH_ALL_LINES:
         return 0.75 * width + 20.0
-    lines = 2 + max(len(paper.lines(egg["where"], width, SMALL, most=2)) for egg in eggs)
+    signs = max(len(paper.lines(egg["signs"], width, SMALL, most=3)) if egg["signs"] else 0 for egg in eggs)
+    lines = 2 + signs + max(len(paper.lines(egg["where"], width, SMALL, most=2)) for egg in eggs)
     return 0.75 * width + 17.0 + 1.22 * SMALL * lines
 
 
@@ -215,7 +229,7 @@ def _egg(paper: Paper, at: tuple[float, float], width: float, egg: Mapping[str, 
         size = min(6.5, width / 7.2)
         end = paper.text(f"{egg['identity']} ", (x, y), size, "bold")
         paper.text(paper.cut(egg["stage"], x + width + 6 - end, size), (end, y), size)
-        paper.text(paper.cut(egg["size"].split(",")[0], width + 6, size), (x, y + 1.2 * size), size)
+        paper.text(paper.cut(egg["size_in_short"], width + 6, size), (x, y + 1.2 * size), size)
         return
     end = paper.text(f"{egg['identity']} ", (x, y - 1), 10, "serif")
     name = f"{egg['stage']} {egg['stage_sure']}"
@@ -224,6 +238,8 @@ def _egg(paper: Paper, at: tuple[float, float], width: float, egg: Mapping[str, 
     for words in (egg["size"], egg["depth_and_sure"]):
         paper.text(paper.cut(words, width, SMALL), (x, y), SMALL)
         y += 1.2 * SMALL
+    if egg["signs"]:
+        y = paper.paragraph(egg["signs"], (x, y), width, SMALL, most=3)
     paper.paragraph(egg["where"], (x, y), width, SMALL, ink=SOFT, most=2)
 
 

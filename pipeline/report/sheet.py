@@ -12,11 +12,13 @@ from typing import Any
 
 from pipeline.estimate.finding import EggFinding, ExamFinding, History
 from pipeline.exams import Exam
+from pipeline.report.body_map import body_map, body_svg, map_words
 from pipeline.report.evidence import EggPicture, best_picture, in_order
 from pipeline.report.history_words import history_rows, history_sentences
 from pipeline.report.pages import render
 from pipeline.report.pictures import egg_picture
 from pipeline.report.result import ModelIdentity, flags_by_severity
+from pipeline.report.sign_words import SIGN_KEY, sign_words
 from pipeline.report.sweep import sweep_plot
 from pipeline.report.timeline import timeline_svg
 from pipeline.report.words import (
@@ -30,6 +32,7 @@ from pipeline.report.words import (
     percent,
     plural,
     scan_words,
+    short_size_words,
     size_words,
     sizes_words,
     stage_mix_words,
@@ -40,7 +43,10 @@ from pipeline.scan import ClipScan
 __all__ = ["sheet_content", "sheet_html"]
 
 KEY = "Lines are drawn just outside the outline. Sizes are of the whole egg, worked out from all its sections."
-KEY_TO_REAL = "“Real” is how sure it is that the object is there and was not counted twice."
+KEY_TO_THE_REST = (
+    "In brackets is the range that holds them with nine chances in ten. “Real” is how sure it is that the object is "
+    "there and was not counted twice."
+)
 CAUTIONS = (
     "This is not a diagnostic device. Treatment is decided by licensed veterinary staff under local wildlife rules.",
     "Ultrasound counts are known to miss eggs, and “none seen” does not mean none. A radiograph remains the reference "
@@ -63,9 +69,10 @@ def sheet_html(
     for egg in content["eggs"]:
         egg["picture"] = f"data:image/jpeg;base64,{base64.b64encode(egg['jpeg']).decode()}" if egg["jpeg"] else None
     sweep, timeline = sweep_plot(finding, in_order(scans)), timeline_svg(finding.history)
+    body = body_svg(content["map"]) if content["map"] else None
     # Everything inside was escaped where the drawings were made.
     drawings = {"sweep": sweep and Markup(sweep), "timeline": timeline and Markup(timeline)}
-    return render("sheet.html.j2", **content, **drawings)
+    return render("sheet.html.j2", **content, **drawings, body=body and Markup(body))
 
 
 def sheet_content(
@@ -80,6 +87,7 @@ def sheet_content(
     eggs = sorted(finding.eggs, key=lambda egg: egg.identity)
     scanned = any(len(scan.used) for scan in clips)
     scale_known = any(scan.mm_per_px is not None for scan in clips)
+    mapped = body_map(exam, finding, clips)
     return {
         "exam": exam,
         "finding": finding,
@@ -102,8 +110,10 @@ def sheet_content(
         "eggs": [_egg(egg, clips) for egg in eggs],
         "eggs_title": "Each egg and follicle" if finding.follicles.estimate else "Each egg",
         "key": KEY,
-        "key_to_real": KEY_TO_REAL,
+        "key_in_full": _key_in_full(eggs),
         "history": _history(finding.history),
+        "map": mapped,
+        "map_words": map_words(mapped) if mapped else "",
         "clips": [_clip(scan) for scan in clips],
         "cautions": CAUTIONS,
     }
@@ -154,6 +164,11 @@ def _form(exam: Exam) -> list[tuple[str, str]]:
     return cells
 
 
+def _key_in_full(eggs: Sequence[EggFinding]) -> str:
+    ranges = {egg.signs.shown_range_db for egg in eggs if egg.signs is not None}
+    return " ".join([KEY, KEY_TO_THE_REST, *(SIGN_KEY.format(range=shown) for shown in sorted(ranges))])
+
+
 def _stage_words(finding: ExamFinding) -> str:
     if finding.stage == "none seen":
         return "none seen"
@@ -170,12 +185,18 @@ def _egg(egg: EggFinding, clips: Sequence[ClipScan]) -> dict[str, Any]:
         "identity": egg.identity,
         "stage": egg.stage,
         "stage_sure": percent(egg.stage_probability),
-        "size": size if egg.shape == "cannot tell" else f"{size}, {egg.shape}",
-        "depth_and_sure": f"{_depth_words(egg)}real: {percent(egg.confidence)}",
+        "size": size,
+        "size_in_short": short_size_words(egg, scale_known),
+        "signs": sign_words(egg),
+        "depth_and_sure": f"{_shape_words(egg)}{_depth_words(egg)}real: {percent(egg.confidence)}",
         "where": _where_words(egg, found),
         "jpeg": jpeg,
         "alt": f"Ultrasound picture of number {egg.identity}, {egg.stage}, {size}, outlined",
     }
+
+
+def _shape_words(egg: EggFinding) -> str:
+    return "" if egg.shape == "cannot tell" else f"{egg.shape}; "
 
 
 def _depth_words(egg: EggFinding) -> str:

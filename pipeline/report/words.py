@@ -24,6 +24,7 @@ __all__ = [
     "percent",
     "plural",
     "scan_words",
+    "short_size_words",
     "size_words",
     "sizes_words",
     "stage_mix_words",
@@ -120,10 +121,21 @@ def size_words(egg: EggFinding, scale_known: bool) -> str:
     """The size of one egg, or why there is none."""
     length, width = _known(egg.length_mm), _known(egg.width_mm)
     if length is not None and width is not None:
+        if egg.length_interval90_mm is not None and egg.width_interval90_mm is not None:
+            long, wide = (_range_words(ends) for ends in (egg.length_interval90_mm, egg.width_interval90_mm))
+            return f"{length:.0f} ({long}) {TIMES} {width:.0f} ({wide}) mm"
         return f"{length:.1f} {TIMES} {width:.1f} mm"
     if length is not None:
         return f"{length:.1f} mm long"
     return "size could not be told" if scale_known else "size unknown: no scale"
+
+
+def short_size_words(egg: EggFinding, scale_known: bool) -> str:
+    """The size without its doubt, for where there is little room."""
+    length, width = _known(egg.length_mm), _known(egg.width_mm)
+    if length is None or width is None:
+        return size_words(egg, scale_known)
+    return f"{length:.0f} {TIMES} {width:.0f} mm"
 
 
 def sizes_words(eggs: Sequence[EggFinding], scale_known: bool) -> tuple[str, str]:
@@ -156,6 +168,10 @@ def clip_words(scan: ClipScan) -> str:
 def moment_words(frame: int, frame_rate: float | None) -> str:
     """A place in a clip: seconds where the clip tells its rate, else the frame, counted from 0."""
     return f"{frame / frame_rate:.1f} s" if frame_rate else f"frame {frame}"
+
+
+def _range_words(ends_mm: tuple[float, float]) -> str:
+    return f"{ends_mm[0]:.0f}{EN_DASH}{ends_mm[1]:.0f}"
 
 
 def _known(value: float | None) -> float | None:

@@ -11,7 +11,7 @@ import cv2
 import numpy as np
 import pytest
 
-from pipeline.estimate.finding import Count, EggFinding, ExamFinding, Flag, Sighting, Visit
+from pipeline.estimate.finding import Count, EggFinding, EggSigns, ExamFinding, Flag, Sighting, Visit
 from pipeline.estimate.history import Background, make_history
 from pipeline.exams import Exam, ExamClip
 from pipeline.outcomes import Outcome
@@ -165,6 +165,23 @@ def invent_exam(animal: str, species: str | None, scans: tuple[ClipScan, ...], d
     return Exam(folder, animal, dt.date(2026, 5, day), species, 830.0, 152.0, 118.0, 0, clips)
 
 
+def invent_signs(stage: str, scaled: bool) -> EggSigns:
+    """As such an egg would show; of a follicle the wall has no thickness."""
+    hard = STAGES.index(stage)
+    return EggSigns(
+        rim_db=1.0 + 9.0 * hard,
+        rim_at_least=hard == 2,
+        rim_mm=0.4 + 0.4 * hard if scaled and hard else None,
+        shadow_db=(-4.0, 5.0, 21.0)[hard],
+        shadow_at_least=hard == 2,
+        interior_db=-12.0 if hard else 2.0,
+        interior="dark, even" if hard else "grey with a brighter middle",
+        shown_range_db=60.0,
+        frames=5,
+        grey={"rim": 4.25 * (1.0 + 9.0 * hard), "shadow": None},
+    )
+
+
 def eggs_of(scans: tuple[ClipScan, ...], stages: list[str], rng: np.random.Generator) -> tuple[EggFinding, ...]:
     """Egg k + 1 made of track k + 1 of every clip that has it."""
     eggs = []
@@ -197,6 +214,12 @@ def eggs_of(scans: tuple[ClipScan, ...], stages: list[str], rng: np.random.Gener
                 None if size is None else float(size[1]),
                 depth,
                 tuple(sightings),
+                length_interval90_mm=None if size is None else (0.9 * float(size[0]), 1.12 * float(size[0])),
+                width_interval90_mm=None if size is None else (0.95 * float(size[1]), 1.06 * float(size[1])),
+                oval_probability=0.1 if stage == "follicle" else 0.94,
+                stages=tuple(0.9 if name == stage else 0.05 for name in STAGES),  # type: ignore[arg-type]
+                network_stages=tuple(0.8 if name == stage else 0.1 for name in STAGES),  # type: ignore[arg-type]
+                signs=invent_signs(stage, size is not None),
             )
         )
     return tuple(eggs)

@@ -86,7 +86,8 @@ def test_the_sheet_in_words(clutch: Invented, clutch_pdf: bytes) -> None:
     places = [text.index(title) for title in ORDER]
     assert all(a < b for a, b in pairwise(places))
     for egg in clutch.finding.eggs:
-        assert f"{egg.length_mm:.1f} {TIMES} {egg.width_mm:.1f} mm, {egg.shape}" in text
+        size = rf"{egg.length_mm:.0f} \(\d+.\d+\) {TIMES} {egg.width_mm:.0f} \(\d+.\d+\) mm"
+        assert re.search(rf"{size} {egg.shape}; \d+ mm deep", text)
 
 
 def test_every_sheet_carries_the_cautions_on_one_page(night: tuple[Invented, ...], crowded_pdf: bytes) -> None:
@@ -164,7 +165,7 @@ def test_forty_eggs_are_all_shown_where_little_else_is(clutch: Invented) -> None
     pdf = pdf_of(replace(clutch, finding=finding, scans=(scan,)))
     shown = pictures_in(pdf)
     assert shown == 40
-    assert "When along the sweep bar: in view" in text_of(pdf)
+    assert "When along the sweep, and where bar: in view" in text_of(pdf)
 
 
 @pytest.mark.parametrize("name", ["Łucja Źdźbło", "Ζωή", "Черепаха", "İpek Ğ", "Nguyễn"])
