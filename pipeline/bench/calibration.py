@@ -1,8 +1,8 @@
 """Stage model and errors of sections learned from eggs whose truth is known, and the file that holds them.
 
-The animals are parted in two: of every other one the weights are fitted, on the rest the temperature, so that the
-probabilities are not those of eggs that the weights have seen. What a section's outline is wrong by is read off the
-same eggs: in the same frames the true outlines went through the same arithmetic.
+The weights are fitted on all eggs. For the temperature the animals are parted in two: weights fitted on either half say
+what they think of the other, so that it is not learned from eggs that the weights have seen. What a section's outline
+is wrong by is read off the same eggs: in the same frames the true outlines went through the same arithmetic.
 """
 
 from __future__ import annotations
@@ -17,14 +17,15 @@ from scipy.optimize import minimize, minimize_scalar
 from models.errors import ClutchlightError
 from pipeline.bench.eggs import SeenEgg
 from pipeline.estimate.sections import passage
-from pipeline.estimate.stage_model import FEATURES, calibrated_stages, features_told
+from pipeline.estimate.stage_model import FEATURES, features_told
 from pipeline.settings import Calibration, Feature, Features
 
 __all__ = ["CalibrationError", "calibrate", "calibration_toml"]
 
 Floats = NDArray[np.float64]
 
-LEAST_EGGS = 10  # of every stage
+LEAST_EGGS = 5  # of every stage
+LEAST_PASSAGES = 10
 LEAST_SECTIONS = 10  # of an egg in a clip, to learn the errors from
 # Strength of the ridge on the weights of standardised features, in eggs' worth of log-likelihood (common practice, no
 # source); it keeps a sign that few eggs show from deciding.
@@ -41,7 +42,7 @@ def calibrate(
 ) -> Calibration:
     """What the eggs teach. former : its errors of sections are kept where no clip has a scale and enough sections.
 
-    Raises CalibrationError where a stage has fewer than ten eggs.
+    Raises CalibrationError where a stage has fewer than five eggs.
     """
     stages = np.array([egg.stage for egg in eggs], dtype=np.int64)
     if min(np.bincount(stages, minlength=3)) < LEAST_EGGS:
@@ -53,12 +54,12 @@ def calibrate(
     features = np.stack([features_told(egg.told) for egg in eggs])
     features[:, np.isnan(features).all(0)] = 0.0  # a sign that no egg shows decides nothing
     animals = {animal: place for place, animal in enumerate(sorted({egg.animal for egg in eggs}))}
-    fitted = np.array([animals[egg.animal] % 2 == 0 for egg in eggs])
+    half = np.array([animals[egg.animal] % 2 for egg in eggs])
     low, high = np.nanquantile(features, RANGE, axis=0)
     held = np.clip(features, low, high)
     middle, spread = np.nanmean(held, axis=0), np.maximum(np.nanstd(held, axis=0), 1e-3)
     columns = np.nan_to_num((held - middle) / spread, nan=0.0)
-    bias, weights = _regression(columns[fitted], stages[fitted])
+    bias, weights = _regression(columns, stages)
     described = Features(
         **{
             name: Feature(
@@ -72,25 +73,30 @@ def calibrate(
         }
     )
     errors, sections = _section_errors(eggs, former)
-    plain = Calibration(
+    return Calibration(
         command=command,
         date=date,
         weights_sha256=weights_sha256,
         eggs=len(eggs),
         sections=sections,
         **errors,
-        temperature=1.0,
+        temperature=_temperature(_unseen_logits(columns, stages, half), stages),
         bias=_triple(bias),
         feature=described,
     )
-    chances = calibrated_stages(features[~fitted], plain)
-    return plain.model_copy(update={"temperature": _temperature(np.log(chances), stages[~fitted])})
+
+
+def _unseen_logits(columns: Floats, stages: NDArray[np.int64], half: NDArray[np.int64]) -> Floats:
+    """(N, 3) logits of each egg by weights fitted on the other half of the animals."""
+    logits = np.zeros((len(stages), 3))
+    for part in (0, 1):
+        bias, weights = _regression(columns[half != part], stages[half != part])
+        logits[half == part] = bias + columns[half == part] @ weights
+    return logits
 
 
 def _regression(columns: Floats, stages: NDArray[np.int64]) -> tuple[Floats, Floats]:
-    """(3,) bias and (F, 3) weights of the multinomial logistic regression with a ridge; stages count alike."""
-    share = 1 / np.bincount(stages, minlength=3)[stages]
-    share *= len(stages) / share.sum()
+    """(3,) bias and (F, 3) weights of the multinomial logistic regression with a ridge."""
     number = columns.shape[1]
     wanted = np.eye(3)[stages]
 
@@ -98,19 +104,19 @@ def _regression(columns: Floats, stages: NDArray[np.int64]) -> tuple[Floats, Flo
         bias, weights = packed[:3], packed[3:].reshape(number, 3)
         logits = bias + columns @ weights
         log_chances = logits - np.logaddexp.reduce(logits, axis=1, keepdims=True)
-        wrong = share[:, None] * (np.exp(log_chances) - wanted)
-        value = -(share * (log_chances * wanted).sum(1)).sum() + RIDGE * (weights**2).sum()
+        wrong = np.exp(log_chances) - wanted
+        value = -(log_chances * wanted).sum() + RIDGE * (weights**2).sum()
         return float(value), np.concatenate([wrong.sum(0), (columns.T @ wrong + 2 * RIDGE * weights).ravel()])
 
     best = minimize(loss, np.zeros(3 * (number + 1)), jac=True, method="L-BFGS-B").x
     return best[:3], best[3:].reshape(number, 3)
 
 
-def _temperature(log_chances: Floats, stages: NDArray[np.int64]) -> float:
+def _temperature(plain: Floats, stages: NDArray[np.int64]) -> float:
     rows = np.arange(len(stages))
 
     def loss(log_temperature: float) -> float:
-        logits = log_chances / np.exp(log_temperature)
+        logits = plain / np.exp(log_temperature)
         return float((np.logaddexp.reduce(logits, axis=1) - logits[rows, stages]).mean())
 
     return _rounded(np.exp(minimize_scalar(loss, bounds=(np.log(0.3), np.log(5.0)), method="bounded").x))
@@ -127,7 +133,7 @@ def _section_errors(eggs: Sequence[SeenEgg], former: Calibration) -> tuple[dict[
                 widths.append(np.log(found.breadth / true.breadth))
                 found_stretches.append(found.stretch)
                 true_stretches.append(true.stretch)
-    if len(widths) < LEAST_EGGS:
+    if len(widths) < LEAST_PASSAGES:
         names = ("width_bias", "width_error", "ratio_error", "ratio_scale")
         return {name: getattr(former, name) for name in names}, 0
     told, true_vectors = np.stack(found_stretches), np.stack(true_stretches)

@@ -59,7 +59,7 @@ def test_errors_of_sections_are_read_off_the_true_ones():
 
 
 def test_too_few_eggs_of_a_stage_teach_nothing():
-    with pytest.raises(CalibrationError, match="20, 20, 0; at least 10 of each"):
+    with pytest.raises(CalibrationError, match="20, 20, 0; at least 5 of each"):
         learned([each for each in shadowed_eggs(np.random.default_rng(5), 60) if each.stage < 2])
 
 

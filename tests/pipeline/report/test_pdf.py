@@ -121,7 +121,7 @@ def test_the_key_tells_of_nothing_that_is_not_shown(clutch: Invented, clutch_pdf
     assert "“Real” is how sure" in text_of(clutch_pdf)
     assert "real: " not in text_of(crowded_pdf)
     assert "“Real”" not in text_of(crowded_pdf)
-    assert "Sizes are of the largest section seen" in text_of(crowded_pdf)
+    assert "Sizes are of the whole egg" in text_of(crowded_pdf)
 
 
 def test_none_seen_and_not_scanned(empty: Invented, refused: Invented) -> None:
