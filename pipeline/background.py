@@ -6,19 +6,15 @@ from collections import defaultdict
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
-from pydantic import TypeAdapter, ValidationError
-
 from pipeline.estimate.finding import Visit
 from pipeline.estimate.history import Background
 from pipeline.exams import Exam
 from pipeline.outcomes import Outcome
-from pipeline.report.summary import ExamSummary
 from pipeline.species import SpeciesProfile, load_profiles, profile_of
 from pipeline.store import Store
+from pipeline.summaries import read_summary
 
 __all__ = ["Backgrounds"]
-
-_SUMMARY = TypeAdapter(ExamSummary)
 
 
 @dataclass(frozen=True)
@@ -45,10 +41,8 @@ class Backgrounds:
         for stored in self.store.exams_of(exam.animal):
             if stored.date >= exam.date.isoformat():
                 continue
-            try:
-                earlier += _SUMMARY.validate_json(stored.document).finding.history.visits[-1:]
-            except ValidationError:
-                continue
+            summary = read_summary(stored)
+            earlier += summary.finding.history.visits[-1:] if summary is not None else ()
         told = self.outcomes.get(exam.animal.casefold(), ())
         return Background(
             profile=profile_of(exam.species, self.profiles),

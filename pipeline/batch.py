@@ -16,7 +16,7 @@ from contextlib import suppress
 from dataclasses import dataclass, replace
 from pathlib import Path
 
-from pydantic import TypeAdapter, ValidationError
+from pydantic import TypeAdapter
 
 from models.errors import ClutchlightError
 from pipeline.background import Backgrounds
@@ -24,7 +24,7 @@ from pipeline.clip_reader import ClipReader
 from pipeline.estimate.coverage import ClipCoverage
 from pipeline.estimate.exam import estimate_exam
 from pipeline.estimate.history import Background
-from pipeline.exams import Exam, ExamProblem, find_exams
+from pipeline.exams import Exam, find_exams
 from pipeline.lock import hold_lock
 from pipeline.night import (
     BatchReport,
@@ -40,12 +40,13 @@ from pipeline.night import (
 from pipeline.report.files import OutputError, write_exam, write_night
 from pipeline.report.names import exam_folder
 from pipeline.report.result import ModelIdentity
-from pipeline.report.summary import ExamSummary, summarise
+from pipeline.report.summary import summarise
 from pipeline.scan import ClipScan, FrameDetector
 from pipeline.settings import Settings, settings_sha256
 from pipeline.store import Store, StoredExam, StoreError, database_path
+from pipeline.summaries import kept_form, read_summaries
 
-__all__ = ["clip_coverage", "read_summaries", "read_summary", "run_batch"]
+__all__ = ["clip_coverage", "run_batch"]
 
 log = logging.getLogger(__name__)
 
@@ -189,7 +190,7 @@ class _Night:
         model = ModelIdentity(self.detector.model.name, self.detector.model.sha256)
         write_exam(self.out, exam, finding, scans, model, self.settings_sha256)
         files = sorted(str(path.relative_to(self.out)) for path in folder.iterdir() if not path.name.startswith("."))
-        summary = _SUMMARY.dump_json(summarise(exam, finding, scans)).decode()
+        summary = kept_form(summarise(exam, finding, scans))
         # Last, so that a run killed before this line writes the exam's files once more.
         self.store.save_exam(StoredExam(exam.animal, date, fingerprint, summary, tuple(files)), self.run)
         return ExamOutcome(exam.animal, date, exam.folder, "written", None, clips, folder)
@@ -211,38 +212,12 @@ class _Night:
 
 _BACKGROUND = TypeAdapter(Background)
 _EXAM = TypeAdapter(Exam)
-_SUMMARY = TypeAdapter(ExamSummary)
 
 
 def clip_coverage(scan: ClipScan, same_as: tuple[str, ...] = ()) -> ClipCoverage:
     """What the estimate has to know of a clip. same_as : where, in other exams, the same recording lies, in words"""
     used = len(scan.used)
     return ClipCoverage(scan.file, scan.window, scan.status, scan.reason, scan.frames, used, same_as, scan.quality)
-
-
-def read_summary(exam: StoredExam) -> ExamSummary | None:
-    """What a stored exam tells, None where another version wrote it in another form."""
-    try:
-        return _SUMMARY.validate_json(exam.document)
-    except ValidationError:
-        return None
-
-
-def read_summaries(store: Store, out: Path) -> tuple[list[ExamSummary], list[ExamProblem]]:
-    """The exams of this and earlier nights, and those that another version wrote in another form."""
-    summaries: list[ExamSummary] = []
-    problems: list[ExamProblem] = []
-    for exam in store.exams():
-        summary = read_summary(exam)
-        if summary is not None:
-            summaries.append(summary)
-        else:
-            reason = (
-                f"{exam.animal} {exam.date}: written by another version of Clutchlight and left out here. "
-                "Run the batch over its recordings again."
-            )
-            problems.append(ExamProblem(out / exam.animal / exam.date, reason))
-    return summaries, problems
 
 
 def _keep_apart(root: Path, out: Path) -> None:

@@ -102,7 +102,6 @@ def record(
 ) -> None:
     """Show the centre its own record: estimates held against outcomes, as a page record.html in the output folder."""
     with answering(traceback):
-        from pipeline.batch import read_summaries
         from pipeline.lock import hold_lock
         from pipeline.record.figures import make_record
         from pipeline.record.page import record_html
@@ -110,6 +109,7 @@ def record(
         from pipeline.record.sentences import record_lines
         from pipeline.report.files import write_whole
         from pipeline.store import Store
+        from pipeline.summaries import read_summaries
 
         _need_results(out)
         with hold_lock(out), Store(out) as store:

@@ -28,7 +28,7 @@ FLOORS: tuple[dict[str, set[str]], ...] = (
     {"detect": {"detect"}, "signs": {"signs"}, "exams": {"exams", "exam_file", "admission"}},
     {"track": {"track"}, "report": {"report"}},
     {"scan": {"scan", "gallery", "scale"}, "estimate": {"estimate"}},
-    {"batch": {"background", "batch", "night", "lock", "archive", "copies", "clip_reader"}},
+    {"batch": {"background", "batch", "night", "lock", "archive", "copies", "clip_reader", "summaries"}},
     {"bench": {"bench", "comparison"}, "review": {"review"}, "record": {"record"}},
     {"cli": {"cli", "console", "ending", "options", "record_commands"}},
 )

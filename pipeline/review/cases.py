@@ -15,7 +15,7 @@ from pathlib import Path
 from models.errors import ClutchlightError
 from pipeline.archive import unpack_scan
 from pipeline.background import Backgrounds
-from pipeline.batch import clip_coverage, read_summary
+from pipeline.batch import clip_coverage
 from pipeline.estimate.coverage import ClipCoverage
 from pipeline.estimate.exam import estimate_grouping, group_exam
 from pipeline.estimate.finding import ExamFinding, Flag
@@ -31,6 +31,7 @@ from pipeline.review.state import ReviewState
 from pipeline.scan import ClipScan, refused_scan
 from pipeline.settings import Settings, settings_sha256
 from pipeline.store import ScanKey, Store
+from pipeline.summaries import read_summary
 from pipeline.track.merging import Grouping
 
 __all__ = ["Case", "CaseError", "Cases"]

@@ -9,11 +9,11 @@ import pytest
 from pydantic import TypeAdapter
 
 from pipeline import cli
-from pipeline.batch import read_summaries
 from pipeline.lock import hold_lock
 from pipeline.night import ExitCode
 from pipeline.report.summary import ExamSummary
 from pipeline.store import Store, StoredExam
+from pipeline.summaries import read_summaries
 from tests.pipeline.record.conftest import exam
 
 
