@@ -176,7 +176,7 @@ def train(
         "clutchlight.safetensors"
     ),
     start: Annotated[
-        Path | None, typer.Option("--from", metavar="WEIGHTS", help="A trained network of the same shape to begin with.")
+        Path | None, typer.Option("--from", metavar="WEIGHTS", help="A network of the same shape to begin with.")
     ] = None,
     quiet: Quiet = False,
     as_json: AsJson = False,
