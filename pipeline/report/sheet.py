@@ -19,6 +19,7 @@ from pipeline.report.pages import render
 from pipeline.report.pictures import egg_picture
 from pipeline.report.result import ModelIdentity, flags_by_severity
 from pipeline.report.sign_words import SIGN_KEY, sign_words
+from pipeline.report.signature import SheetSignature
 from pipeline.report.sweep import sweep_plot
 from pipeline.report.timeline import timeline_svg
 from pipeline.report.words import (
@@ -61,8 +62,12 @@ def sheet_html(
     scans: Sequence[ClipScan],
     model: ModelIdentity,
     settings_sha256: str,
+    signature: SheetSignature | None = None,
 ) -> bytes:
-    """The sheet as a self-contained page: pictures and style inside, no script, no outside request."""
+    """The sheet as a self-contained page: pictures and style inside, no script, no outside request.
+
+    signature : of a sheet that a person signed, with what was changed; the finding has those changes already
+    """
     from markupsafe import Markup
 
     content = sheet_content(exam, finding, scans, model, settings_sha256)
@@ -72,7 +77,7 @@ def sheet_html(
     body = body_svg(content["map"]) if content["map"] else None
     # Everything inside was escaped where the drawings were made.
     drawings = {"sweep": sweep and Markup(sweep), "timeline": timeline and Markup(timeline)}
-    return render("sheet.html.j2", **content, **drawings, body=body and Markup(body))
+    return render("sheet.html.j2", **content, **drawings, body=body and Markup(body), signature=signature)
 
 
 def sheet_content(

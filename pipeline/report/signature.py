@@ -1,0 +1,21 @@
+"""Who stands behind a sheet: its signature, and what a person changed of what the program had found."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+__all__ = ["SheetSignature"]
+
+
+@dataclass(frozen=True)
+class SheetSignature:
+    """name, role : of who signed;  at : when, in words
+
+    program : what the program alone had found, in words;  changes : what people said, one line each, in order
+    """
+
+    name: str
+    role: str
+    at: str
+    program: str
+    changes: tuple[str, ...]

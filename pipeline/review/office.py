@@ -1,0 +1,68 @@
+"""All that the server's addresses share."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from pathlib import Path
+
+from pipeline.review.cases import Case, Cases
+from pipeline.review.desk import Desk
+from pipeline.review.frames import Reels
+from pipeline.review.journal import Journal
+from pipeline.review.people import People
+from pipeline.review.sessions import Attempts, Presence, Sessions
+from pipeline.review.worklist import Worklist
+from pipeline.settings import Settings
+
+__all__ = ["Office", "open_office"]
+
+
+@dataclass(frozen=True)
+class Office:
+    """hosts : the names and ports that the page is asked for by, as in ``localhost:8017``
+
+    needs_login : whether people prove who they are; on this machine alone they only say it
+    is_encrypted : whether it is served by HTTPS
+    """
+
+    out: Path
+    journal: Journal
+    cases: Cases
+    desk: Desk
+    worklist: Worklist
+    reels: Reels
+    people: People
+    hosts: frozenset[str]
+    needs_login: bool
+    is_encrypted: bool
+    sessions: Sessions = field(default_factory=Sessions)
+    attempts: Attempts = field(default_factory=Attempts)
+    presence: Presence = field(default_factory=Presence)
+
+    def case(self, animal: str, date: str) -> Case | None:
+        return self.cases.case(f"{animal}/{date}")
+
+    def close(self) -> None:
+        self.reels.close()
+        self.cases.close()
+        self.journal.close()
+
+
+def open_office(
+    out: Path, settings: Settings, *, hosts: frozenset[str], needs_login: bool, is_encrypted: bool = False
+) -> Office:
+    """Raises StoreError or JournalError where the output folder cannot be used."""
+    cases = Cases(out, settings)
+    journal = Journal(out)
+    return Office(
+        out=out,
+        journal=journal,
+        cases=cases,
+        desk=Desk(journal),
+        worklist=Worklist(journal),
+        reels=Reels(settings.ingest),
+        people=People(journal),
+        hosts=hosts,
+        needs_login=needs_login,
+        is_encrypted=is_encrypted,
+    )
