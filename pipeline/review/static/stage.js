@@ -135,7 +135,7 @@ export class Stage {
       };
       const kind = `line ${egg.stage}${chosen ? " chosen" : ""}${out ? " out" : ""}`;
       const reach = Math.hypot(major, minor) * 0.72 + CLEARANCE;
-      const size = this.clip.width / 42; // alike on the screen, however large the frame is
+      const size = this.clip.width / 36; // alike on the screen, however large the frame is
       const label = draw("text", { x: cx + reach, y: cy - reach, "font-size": size, class: `label${chosen ? " chosen" : ""}` }, String(egg.number));
       parts.push(draw("ellipse", { ...traits, class: "edge" }), draw("ellipse", { ...traits, class: kind }), label);
     }
