@@ -60,6 +60,7 @@ def serve(out: Path, settings: Settings, wanted: Serving, say: Callable[[str], N
         ssl_certfile=wanted.certificate,
         ssl_keyfile=wanted.private_key,
         timeout_keep_alive=30,
+        backlog=512,
     )
     shown = f"[{wanted.host}]" if ":" in wanted.host else wanted.host
     say(f"{scheme}://{shown}:{port}/")
@@ -82,6 +83,7 @@ def _listen(wanted: Serving) -> socket.socket:
     try:
         listener.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
         listener.bind((wanted.host, wanted.port))
+        listener.listen(512)  # so that whoever follows the address at once is waited for, not sent away
     except OSError as error:
         listener.close()
         raise ServingError(
