@@ -19,7 +19,7 @@ from pipeline.batch import clip_coverage
 from pipeline.estimate.coverage import ClipCoverage
 from pipeline.estimate.exam import estimate_grouping, group_exam
 from pipeline.estimate.finding import ExamFinding, Flag
-from pipeline.estimate.flags import CATALOGUE
+from pipeline.estimate.flags.catalogue import CATALOGUE
 from pipeline.estimate.history import Background
 from pipeline.exams import Exam
 from pipeline.report.result import SEVERITIES, ModelIdentity
@@ -29,7 +29,7 @@ from pipeline.review.facts import establish
 from pipeline.review.journal import ExamKey
 from pipeline.review.state import ReviewState
 from pipeline.scan import ClipScan, refused_scan
-from pipeline.settings import Settings, settings_sha256
+from pipeline.settings import Settings, scan_settings_sha256, settings_sha256
 from pipeline.store import ScanKey, Store
 from pipeline.summaries import read_summary
 from pipeline.track.merging import Grouping
@@ -75,19 +75,19 @@ class Case:
             self.coverage,
             {scan.file: scan.used for scan in self.scans},
             state,
-            self.settings.track,
+            self.settings,
         )
         finding = estimate_grouping(
             self.exam, facts.grouping, facts.clips, facts.coverage, self.settings, background=self.background
         )
-        eggs = [
-            replace(
-                egg,
-                identity=facts.numbers[egg.sightings[0].clip, egg.sightings[0].track],
-                depth_mm=None if egg.depth_mm is None or math.isnan(egg.depth_mm) else egg.depth_mm,
-            )
-            for egg in finding.eggs
-        ]
+        told = {egg.number for egg in state.eggs if egg.stage is not None}
+        eggs = []
+        for egg in finding.eggs:
+            number = facts.numbers[egg.sightings[0].clip, egg.sightings[0].track]
+            depth = None if egg.depth_mm is None or math.isnan(egg.depth_mm) else egg.depth_mm
+            # A person's word stands in the tracks, where the network's was.
+            network = None if number in told else egg.network_stages
+            eggs.append(replace(egg, identity=number, depth_mm=depth, network_stages=network))
         elsewhere = [flag for flag in self.summary.finding.flags if flag.code == ELSEWHERE]
         flags = sorted([*finding.flags, *elsewhere], key=_rank)
         return replace(finding, eggs=tuple(sorted(eggs, key=lambda egg: egg.identity)), flags=tuple(flags))
@@ -176,6 +176,7 @@ class Cases:
             )
         model = ModelIdentity(result["model"]["name"], result["model"]["sha256"])
         engine = self._store.engine(exam.animal, exam.date.isoformat()) or ""
+        scanned_with = scan_settings_sha256(self.settings)
         scans: list[ClipScan] = []
         by_file = {clip.file: clip for clip in exam.clips}
         for told in result["clips"]:
@@ -183,13 +184,14 @@ class Cases:
             if told["status"] == "refused":
                 scans.append(refused_scan(clip, told["sha256"], told["reason"] or ""))
                 continue
-            kept = self._store.scan(ScanKey(told["sha256"], model.sha256, self._settings_sha256, engine))
+            kept = self._store.scan(ScanKey(told["sha256"], model.sha256, scanned_with, engine))
             scan = None if kept is None else unpack_scan(kept, clip, told["sha256"])
             if scan is None:
                 raise CaseError(f"{where}: what was read of {clip.file} is no longer kept in this form. {again}")
             scans.append(scan)
         coverage = tuple(clip_coverage(scan) for scan in scans)
         tracks = [scan.tracks for scan in scans if scan.status == "done"]
+        background = Backgrounds.begin(self._store).of(exam)
         grouping = group_exam(exam, tracks, coverage, self.settings)
         census = take_census(grouping, summary.finding, scans)
         fingerprint = hashlib.sha256(census.dumps().encode()).hexdigest()

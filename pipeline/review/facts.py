@@ -18,10 +18,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.estimate.coverage import ClipCoverage
+from pipeline.estimate.stage_evidence import staged
 from pipeline.estimate.stages import STAGES
 from pipeline.review.answers import Piece
 from pipeline.review.state import ReviewedEgg, ReviewState
-from pipeline.settings import TrackSettings
+from pipeline.settings import Settings, TrackSettings
 from pipeline.track.appearance import appearance, joined
 from pipeline.track.distribution import Distribution
 from pipeline.track.merging import Egg, Grouping, Member
@@ -48,7 +49,7 @@ def establish(
     coverage: Sequence[ClipCoverage],
     used: Mapping[str, NDArray[np.int64]],
     state: ReviewState,
-    settings: TrackSettings,
+    settings: Settings,
 ) -> Facts:
     """The facts of an exam. grouping, clips, coverage : as the batch had them;  used : by clip, the frames it used"""
     before = {(m.file, m.track): egg for egg in grouping.eggs for m in egg.members}
@@ -56,19 +57,17 @@ def establish(
         numbers = {(p.clip, p.track): egg.number for egg in state.eggs for p in egg.pieces}
         return Facts(grouping, tuple(clips), tuple(coverage), numbers)
     table = _Tracks({clip.file: clip for clip in clips}, state.unusable)
-    eggs: list[Egg] = []
-    kept: list[ReviewedEgg] = []
-    numbers = {}
+    made: list[tuple[ReviewedEgg, Egg]] = []
     for egg in state.eggs:
-        if egg.verdict == "not-egg":
-            continue
-        listed = table.take(egg)
-        if not listed:
-            continue
-        members = tuple(Member(file, track.identity) for file, track in listed)
-        eggs.append(_egg(egg, members, listed, before, table.is_cut(egg), settings))
-        kept.append(egg)
-        numbers |= {(member.file, member.track): egg.number for member in members}
+        listed = table.take(egg) if egg.verdict != "not-egg" else []
+        if listed:
+            made.append((egg, _egg(egg, listed, before, table.is_cut(egg), settings.track)))
+    revised = tuple(replace(clip, tracks=tuple(table.tracks[clip.file])) for clip in clips)
+    kept = [reviewed for reviewed, _ in made]
+    # What was put together anew is staged anew, from its own tracks.
+    fresh = {egg.number for egg in kept if egg.remade or table.is_cut(egg)}
+    staged_anew = iter(staged([egg for reviewed, egg in made if reviewed.number in fresh], revised, settings))
+    eggs = [_certified(reviewed, next(staged_anew) if reviewed.number in fresh else egg) for reviewed, egg in made]
     shifts = [
         _narrowed(
             grouping.shifts[kind],
@@ -78,9 +77,9 @@ def establish(
     ]
     return Facts(
         Grouping(tuple(eggs), (shifts[0], shifts[1]), grouping.passes),
-        tuple(replace(clip, tracks=tuple(table.tracks[clip.file])) for clip in clips),
+        revised,
         tuple(_covered(clip, used, state.unusable, bool(table.tracks.get(clip.file))) for clip in coverage),
-        numbers,
+        {(member.file, member.track): egg.identity for egg in eggs for member in egg.members},
     )
 
 
@@ -141,23 +140,25 @@ class _Tracks:
 
 def _egg(
     egg: ReviewedEgg,
-    members: tuple[Member, ...],
     listed: Sequence[tuple[str, Track]],
     before: Mapping[tuple[str, int], Egg],
     is_cut: bool,
     settings: TrackSettings,
 ) -> Egg:
-    """The egg as merging would hand it over, with what a person said of it for certain."""
-    if egg.remade or is_cut:
-        places = {file: place for place, file in enumerate(sorted({file for file, _ in listed}))}
-        parts = [
-            appearance(place, [track for file, track in listed if file == name], settings)
-            for name, place in places.items()
-        ]
-        one = reduce(lambda a, b: joined(a, b, settings), parts)
-        made = Egg(egg.number, members, one.existence, one.stages, one.assurance)
-    else:
-        made = replace(before[egg.pieces[0].clip, egg.pieces[0].track], identity=egg.number)
+    """The egg as merging would hand it over."""
+    if not (egg.remade or is_cut):
+        return replace(before[egg.pieces[0].clip, egg.pieces[0].track], identity=egg.number)
+    places = {file: place for place, file in enumerate(sorted({file for file, _ in listed}))}
+    parts = [
+        appearance(place, [track for file, track in listed if file == name], settings) for name, place in places.items()
+    ]
+    one = reduce(lambda a, b: joined(a, b, settings), parts)
+    members = tuple(Member(file, track.identity) for file, track in listed)
+    return Egg(egg.number, members, one.existence, one.stages, one.assurance)
+
+
+def _certified(egg: ReviewedEgg, made: Egg) -> Egg:
+    """With what a person said of it for certain."""
     if egg.stage is not None:
         made = replace(made, stages=_certain(egg.stage))
     return replace(made, existence=1.0, assurance=1.0) if egg.verdict == "egg" else made

@@ -48,7 +48,8 @@ def review_document(reviewed: Reviewed, person: Person, others: Sequence[str]) -
         "now": _figures(reviewed.finding, case.summary.is_scanned),
         "program": _figures(case.summary.finding, case.summary.is_scanned),
         "flags": [
-            {"severity": flag.severity, "reason": flag.reason} for flag in flags_by_severity(reviewed.finding.flags)
+            {"severity": flag.severity, "reason": f"{flag.reason} {flag.advice}".strip()}
+            for flag in flags_by_severity(reviewed.finding.flags)
         ],
         "eggs": [_egg(egg, reviewed, clips) for egg in state.eggs],
         "clips": [
