@@ -6,13 +6,14 @@ import time
 from collections.abc import Mapping, Sequence
 from contextlib import suppress
 from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
 
 from pipeline.archive import pack_scan, unpack_scan
 from pipeline.copies import Copies, find_copies
 from pipeline.exams import Exam, ExamClip
 from pipeline.ingest.frame import ClipError
-from pipeline.ingest.identity import RecordingIdentity, file_state, identify
+from pipeline.ingest.identity import RecordingIdentity, file_state, identify, pictures_sha256
 from pipeline.night import ClipBegun, ClipOutcome, FramesRead, Listener
 from pipeline.scan import ClipScan, FrameDetector, refused_scan, scan_clip
 from pipeline.settings import Settings, scan_settings_sha256
@@ -49,12 +50,12 @@ class ClipReader:
         again: bool,
         listen: Listener,
     ) -> ClipReader:
-        """Reads every file of the night once, for what it is; nothing is decoded."""
+        """Reads every file of the night once, for what it is, and again those that may be copies; decodes nothing."""
         identities: dict[Path, RecordingIdentity] = {}
         for clip in (clip for exam in exams for clip in exam.clips):
             with suppress(ClipError):  # told when its turn comes
                 identities[clip.path] = identify(clip.path, settings.ingest)
-        copies = find_copies(exams, identities)
+        copies = find_copies(exams, identities, partial(pictures_sha256, settings=settings.ingest))
         return cls(store, settings, scan_settings_sha256(settings), detector, again, listen, identities, copies)
 
     def read(self, clip: ExamClip, exam: Exam) -> tuple[ClipScan, ClipOutcome]:

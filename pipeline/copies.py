@@ -7,7 +7,7 @@ of them may show another animal, or another day, than its folder says; both are 
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -15,6 +15,8 @@ from pipeline.exams import Exam, ExamClip
 from pipeline.ingest.identity import RecordingIdentity
 
 __all__ = ["Copies", "find_copies"]
+
+Place = tuple[Exam, ExamClip]
 
 
 @dataclass(frozen=True)
@@ -36,23 +38,45 @@ class Copies:
         return reason
 
 
-def find_copies(exams: Sequence[Exam], identities: Mapping[Path, RecordingIdentity]) -> dict[Path, Copies]:
-    """By path, every clip whose recording lies in the exams more than once. identities : by path, of the readable."""
-    places: dict[str, list[tuple[Exam, ExamClip]]] = defaultdict(list)
+def find_copies(
+    exams: Sequence[Exam],
+    identities: Mapping[Path, RecordingIdentity],
+    pictures_sha256: Callable[[Path], str | None],
+) -> dict[Path, Copies]:
+    """By path, every clip whose recording lies in the exams more than once.
+
+    identities : by path, of the readable
+    pictures_sha256 : the digest of all of a video's coded pictures, None of what is none. It reads the file once more,
+    so only those are asked for it that differ and yet open with the same picture.
+    """
+    openings: dict[str, list[Place]] = defaultdict(list)
     for exam in exams:
         for clip in exam.clips:
             if clip.path in identities:
-                places[identities[clip.path].pictures_sha256].append((exam, clip))
+                openings[identities[clip.path].opening_sha256].append((exam, clip))
     found: dict[Path, Copies] = {}
-    for group in places.values():
-        if len(group) < 2:
-            continue
-        for exam, clip in group:
-            best = min((other for its, other in group if its is exam), key=_preference)
-            elsewhere = sorted(
-                f"{its.animal}, {its.date.isoformat()}, {other.file}" for its, other in group if its is not exam
-            )
-            found[clip.path] = Copies(None if best is clip else best.file, tuple(elsewhere))
+    for alike in openings.values():
+        files = {identities[clip.path].sha256: clip.path for _, clip in alike}
+        contents = {sha256: sha256 for sha256 in files}
+        if len(files) > 1:
+            contents = {sha256: pictures_sha256(path) or sha256 for sha256, path in files.items()}
+        places: dict[str, list[Place]] = defaultdict(list)
+        for exam, clip in alike:
+            places[contents[identities[clip.path].sha256]].append((exam, clip))
+        for group in places.values():
+            found |= _copies(group)
+    return found
+
+
+def _copies(group: Sequence[Place]) -> dict[Path, Copies]:
+    """Of the places where one recording lies."""
+    found = {}
+    for exam, clip in group if len(group) > 1 else ():
+        best = min((other for its, other in group if its is exam), key=_preference)
+        elsewhere = sorted(
+            f"{its.animal}, {its.date.isoformat()}, {other.file}" for its, other in group if its is not exam
+        )
+        found[clip.path] = Copies(None if best is clip else best.file, tuple(elsewhere))
     return found
 
 

@@ -1,4 +1,4 @@
-"""What a recording is, whatever it is called: the digest of its bytes and that of its pictures as they are stored."""
+"""What a recording is, whatever it is called: digests of its bytes and of its pictures as they are stored."""
 
 from __future__ import annotations
 
@@ -12,7 +12,7 @@ from pipeline.ingest.stills import stills_in
 from pipeline.ingest.video import open_video
 from pipeline.settings import IngestSettings
 
-__all__ = ["FileState", "RecordingIdentity", "file_sha256", "file_state", "identify"]
+__all__ = ["FileState", "RecordingIdentity", "file_sha256", "file_state", "identify", "pictures_sha256"]
 
 
 @dataclass(frozen=True)
@@ -27,27 +27,32 @@ class FileState:
 class RecordingIdentity:
     """state : before anything was read;  sha256 : of the bytes, in hexadecimal
 
-    pictures_sha256 : of the video's coded pictures, the same in whatever container they lie; of other recordings that
+    opening_sha256 : of a video's first coded picture, the same in whatever container it lies; of other recordings that
     of the bytes
     """
 
     state: FileState
     sha256: str
-    pictures_sha256: str
+    opening_sha256: str
 
 
 def identify(path: Path, settings: IngestSettings) -> RecordingIdentity:
     """The identity of the recording at ``path``, a file or a folder of stills. Raises ClipError if it cannot be read.
 
-    Nothing is decoded. Containers of one family (MP4, MOV, Matroska) hold the same bytes for the same pictures; where
-    one stores them in another way (MPEG streams, old AVI), a changed container gives another identity.
+    It is read once, and nothing is decoded.
     """
     state = file_state(path)
     sha256 = file_sha256(path)
-    pictures = None
-    if not path.is_dir() and not is_still(path.name) and not is_dicom(path):
-        pictures = _pictures_sha256(path, settings)
-    return RecordingIdentity(state, sha256, pictures or sha256)
+    return RecordingIdentity(state, sha256, _of_pictures(path, settings, most=1) or sha256)
+
+
+def pictures_sha256(path: Path, settings: IngestSettings) -> str | None:
+    """SHA-256 of all coded pictures of the video at ``path``; None where it is none or damaged.
+
+    Containers of one family (MP4, MOV, Matroska) hold the same bytes for the same pictures; where one stores them in
+    another way (MPEG streams, old AVI), a changed container gives another digest.
+    """
+    return _of_pictures(path, settings, most=None)
 
 
 def file_state(path: Path) -> FileState:
@@ -78,12 +83,14 @@ def _unreadable(path: Path, error: OSError) -> ClipError:
     return ClipError(f"{path.name}: cannot be read: {error.strerror or error}.")
 
 
-def _pictures_sha256(path: Path, settings: IngestSettings) -> str | None:
-    try:
-        video = open_video(path, settings)
-    except ClipError:
+def _of_pictures(path: Path, settings: IngestSettings, most: int | None) -> str | None:
+    if path.is_dir() or is_still(path.name) or is_dicom(path):
         return None
     try:
-        return video.packets_sha256()
+        video = open_video(path, settings)
+    except (ClipError, OSError):
+        return None
+    try:
+        return video.packets_sha256(most)
     finally:
         video.close()

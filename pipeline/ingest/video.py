@@ -59,10 +59,10 @@ class Video:
             raise StreamBrokenError("the data after that are damaged") from error
         self._check_end(packets, reached)
 
-    def packets_sha256(self) -> str | None:
+    def packets_sha256(self, most: int | None = None) -> str | None:
         """SHA-256 of the coded pictures, in hexadecimal, without decoding them; None where there are none or damaged.
 
-        Instead of reading the pictures, not before or after.
+        Instead of reading the pictures, not before or after.  most : of pictures that are read, all if not told
         """
         from av.error import FFmpegError
 
@@ -71,6 +71,8 @@ class Video:
             for packet in self._container.demux(self._stream):
                 digest.update(packet)
                 packets += packet.size > 0
+                if packets == most:
+                    break
         except FFmpegError as error:
             log.debug("reading stopped after packet %d: %s", packets, error)
             return None
