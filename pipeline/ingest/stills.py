@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
+import logging
 import re
-import struct
 import warnings
 from collections.abc import Callable, Iterator
 from pathlib import Path
@@ -18,6 +18,8 @@ from pipeline.ingest.recordings import is_still
 from pipeline.settings import IngestSettings
 
 __all__ = ["read_stills", "stills_in"]
+
+log = logging.getLogger(__name__)
 
 ToEightBits = Callable[[NDArray[Any]], NDArray[np.uint8]]
 # (H, W) uint8, or any type of number that stands for brightness, and the colours.
@@ -90,9 +92,14 @@ def _pages(path: Path, settings: IngestSettings) -> Iterator[Page]:
                     return
     except Image.DecompressionBombError:
         raise ClipError(f"{path.name}: the picture is far too large; export it in a smaller size.") from None
-    except (ArithmeticError, LookupError, OSError, SyntaxError, TypeError, ValueError, struct.error) as error:
-        # Damaged headers make Pillow stumble in many ways.
-        told = " ".join(str(error).split())
+    except ClipError:
+        raise
+    except MemoryError as error:
+        raise _unreadable(path.name, page, "it asks for more memory than there is") from error
+    except Exception as error:
+        # Damaged files make Pillow stumble over whatever comes next.
+        log.debug("%s: page %d: %s", path.name, page + 1, error, exc_info=True)
+        told = " ".join(str(error).split()) or type(error).__name__
         raise _unreadable(path.name, page, told) from error
 
 

@@ -1,5 +1,9 @@
 from __future__ import annotations
 
+import struct
+import time
+import tracemalloc
+import zlib
 from pathlib import Path
 
 import numpy as np
@@ -104,6 +108,64 @@ def test_white_as_zero_is_turned_over(tmp_path: Path, settings: IngestSettings) 
 def test_shares_of_white_in_floating_point(tmp_path: Path, settings: IngestSettings) -> None:
     Image.fromarray(scene(1).astype(np.float32) / 255).save(tmp_path / "a.tif")
     assert np.abs(greys(tmp_path / "a.tif", settings)[0].astype(int) - scene(1)).max() <= 1
+
+
+def chunk(kind: bytes, content: bytes) -> bytes:
+    """Of a PNG (ISO/IEC 15948 section 5.3)."""
+    return struct.pack(">I", len(content)) + kind + content + struct.pack(">I", zlib.crc32(kind + content))
+
+
+def png(path: Path, width: int, height: int, *chunks: bytes) -> Path:
+    head = chunk(b"IHDR", struct.pack(">IIBBBBB", width, height, 8, 0, 0, 0, 0))
+    path.write_bytes(b"\x89PNG\r\n\x1a\n" + head + b"".join(chunks) + chunk(b"IEND", b""))
+    return path
+
+
+PACKED = zlib.compress(bytes(200_000_000), 9)  # 200 kB
+
+
+@pytest.mark.parametrize(
+    ("width", "height", "chunks", "why"),
+    [
+        (100_000, 100_000, [chunk(b"IDAT", PACKED)], "far too large"),
+        (8_000, 8_000, [chunk(b"IDAT", PACKED)], "8000 x 8000 pixels, more than 4096 a side"),
+        (128, 96, [chunk(b"zTXt", b"a\0\0" + PACKED), chunk(b"IDAT", zlib.compress(bytes(96 * 129)))], "too large"),
+        (128, 96, [chunk(b"IDAT", PACKED[:12])], "cut short"),
+        (128, 96, [], "no picture that can be read"),
+    ],
+    ids=["gigantic", "large", "words", "cut", "nothing"],
+)
+def test_a_packed_bomb_ends_as_a_reason(
+    tmp_path: Path, settings: IngestSettings, width: int, height: int, chunks: list[bytes], why: str
+) -> None:
+    path = png(tmp_path / "a.png", width, height, *chunks)
+    began = time.monotonic()
+    tracemalloc.start()
+    try:
+        with pytest.raises(ClipError, match=why):
+            open_clip(path, settings)
+        assert tracemalloc.get_traced_memory()[1] < 20_000_000
+    finally:
+        tracemalloc.stop()
+    assert time.monotonic() - began < 5
+
+
+def test_pixels_beyond_the_declared_ones_are_not_unpacked(tmp_path: Path, settings: IngestSettings) -> None:
+    (grey,) = greys(png(tmp_path / "a.png", 128, 96, chunk(b"IDAT", PACKED)), settings)
+    assert grey.shape == (96, 128)
+
+
+@pytest.mark.parametrize("stumble", [MemoryError(), zlib.error("Error -3"), EOFError(), AttributeError("tile")])
+def test_whatever_a_decoder_stumbles_over_is_a_reason(
+    tmp_path: Path, settings: IngestSettings, monkeypatch: pytest.MonkeyPatch, stumble: Exception
+) -> None:
+    def load(image: Image.Image) -> None:
+        raise stumble
+
+    folder = folder_of(tmp_path, ["1.png"])
+    monkeypatch.setattr("PIL.ImageFile.ImageFile.load", load)
+    with pytest.raises(ClipError, match=r"no picture that can be read, or cut short \(.+\); copy it again"):
+        open_clip(folder / "1.png", settings)
 
 
 def test_a_folders_name_and_its_files_names_do_not_change_what_it_is(tmp_path: Path) -> None:
