@@ -8,7 +8,7 @@ from types import TracebackType
 
 from pipeline.ingest.dicom import DicomRecording, open_dicom
 from pipeline.ingest.frame import ClipError, Frame, Picture, StreamBrokenError
-from pipeline.ingest.recordings import is_dicom, is_still
+from pipeline.ingest.recordings import foreign, is_dicom, is_still
 from pipeline.ingest.regions import Calibration
 from pipeline.ingest.stills import read_stills
 from pipeline.ingest.video import Video, open_video
@@ -130,6 +130,8 @@ def open_clip(path: Path, settings: IngestSettings) -> Clip:
 
 def _check_file(path: Path) -> None:
     """Raises ClipError unless there is an ordinary file with something in it that may be read."""
+    if what := foreign(path.name):
+        raise ClipError(f"{path.name}: {what}.")
     try:
         size = path.stat().st_size if path.is_file() else None
         if size is None:

@@ -1,11 +1,13 @@
 from __future__ import annotations
 
+import errno
 import hashlib
 import itertools
 import struct
 import tracemalloc
 from pathlib import Path
 from typing import Any
+from unittest.mock import Mock
 
 import av
 import cv2
@@ -16,6 +18,7 @@ from PIL import Image
 from pipeline.ingest.clip import open_clip
 from pipeline.ingest.frame import ClipError
 from pipeline.ingest.identity import file_sha256
+from pipeline.ingest.recordings import is_recording
 from pipeline.settings import IngestSettings
 from tests.pipeline.ingest.filming import HEIGHT, WIDTH, film, read_whole, scene
 
@@ -113,7 +116,7 @@ def test_memory_does_not_grow_with_length(tmp_path: Path, settings: IngestSettin
     assert peak < 20 * HEIGHT * WIDTH
 
 
-@pytest.mark.parametrize("name", ["a.png", "a.JPG", "a.bmp", "a.tiff"])
+@pytest.mark.parametrize("name", ["a.png", "a.JPG", "a.bmp", "a.tiff", "a.webp"])
 def test_stills_are_clips_of_one_frame(tmp_path: Path, settings: IngestSettings, name: str) -> None:
     Image.fromarray(scene(3)).convert("RGB").save(tmp_path / name)
     with open_clip(tmp_path / name, settings) as clip:
@@ -146,6 +149,23 @@ def test_files_that_are_no_recordings(tmp_path: Path, settings: IngestSettings) 
     assert "no video format known here" in refusal(path, settings)
     (tmp_path / "a.png").write_text("no picture")
     assert "no picture that can be read" in refusal(tmp_path / "a.png", settings)
+
+
+@pytest.mark.parametrize(("name", "what"), [("left.ZIP", "unpack it"), ("a.heic", "export it as JPEG")])
+def test_what_may_hold_recordings_is_not_passed_over(
+    tmp_path: Path, settings: IngestSettings, name: str, what: str
+) -> None:
+    path = tmp_path / name
+    path.write_bytes(b"PK")
+    assert is_recording(path)
+    assert what in refusal(path, settings)
+
+
+def test_a_file_that_may_not_be_read(tmp_path: Path, settings: IngestSettings, monkeypatch: pytest.MonkeyPatch) -> None:
+    path = film(tmp_path / "a.mp4", "libx264", frames=2)
+    denied = PermissionError(errno.EACCES, "Permission denied")
+    monkeypatch.setattr(Path, "open", Mock(side_effect=denied))
+    assert "cannot be opened: Permission denied" in refusal(path, settings)
 
 
 @pytest.mark.parametrize("text", ["#EXTM3U\n#EXTINF:2,\nb.mp4\n#EXT-X-ENDLIST\n", "ffconcat version 1.0\nfile b.mp4\n"])

@@ -14,6 +14,7 @@ from pydicom.dataset import FileDataset
 from pydicom.encaps import encapsulate
 from pydicom.pixels.utils import compress
 from pydicom.uid import (
+    JPEG2000,
     UID,
     ExplicitVRBigEndian,
     ImplicitVRLittleEndian,
@@ -80,6 +81,16 @@ def test_lossless_compression_keeps_every_grey(
         compress(made, syntax)
     made.save_as(tmp_path / "a.dcm", enforce_file_format=True)
     np.testing.assert_array_equal(greys(tmp_path / "a.dcm", settings), scenes())
+
+
+def test_lossy_wavelets_stay_near(tmp_path: Path, settings: IngestSettings) -> None:
+    made: FileDataset = dataset(scenes())
+    made.PixelData = scenes().tobytes()
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore")
+        compress(made, JPEG2000, j2k_cr=[4])
+    made.save_as(tmp_path / "a.dcm", enforce_file_format=True)
+    assert abs(greys(tmp_path / "a.dcm", settings).astype(int) - scenes()).mean() < 2
 
 
 def test_planar_colour(tmp_path: Path, settings: IngestSettings) -> None:

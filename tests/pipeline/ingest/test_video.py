@@ -31,6 +31,12 @@ PAIRS = [
     ("a.mov", "rawvideo", "rgb24"),
     ("a.avi", "huffyuv", "yuv422p"),
     ("a.gif", "gif", "gray"),
+    ("a.mts", "libx264", "yuv420p"),
+    ("a.vob", "mpeg2video", "yuv420p"),
+    ("a.m2v", "mpeg2video", "yuv420p"),
+    ("a.3gp", "mpeg4", "yuv420p"),
+    ("a.flv", "libx264", "yuv420p"),
+    ("a.asf", "wmv1", "yuv420p"),
 ]
 
 
@@ -49,12 +55,14 @@ def test_counts_and_times_are_those_of_ffprobe(
         assert abs(frame.grey.astype(float) - scene(frame.index)).mean() < 6.0
 
 
-@pytest.mark.parametrize(("name", "codec"), [("a.mp4", "libx264"), ("a.mkv", "libx264"), ("a.MOV", "mpeg4")])
+@pytest.mark.parametrize(
+    ("name", "codec"), [("a.mp4", "libx264"), ("a.mkv", "libx264"), ("a.MOV", "mpeg4"), ("a.gif", "gif")]
+)
 def test_a_varying_frame_rate_keeps_every_frames_own_time(
     tmp_path: Path, settings: IngestSettings, name: str, codec: str
 ) -> None:
     times = [0, 1, 2, 10, 11, 30, 75, 76]
-    path = film(tmp_path / name, codec, 8, times=times)
+    path = film(tmp_path / name, codec, 8, "gray" if codec == "gif" else "yuv420p", times=times)
     frames, probed = read_whole(path, settings), probed_times(path)
     # Matroska counts in milliseconds.
     assert [frame.time_s for frame in frames] == pytest.approx([time / 25 for time in times], abs=1e-3)
