@@ -15,6 +15,7 @@ from models.errors import ClutchlightError
 from pipeline.estimate.finding import ExamFinding
 from pipeline.exams import Exam, ExamProblem
 from pipeline.report.coco import detections_chunks
+from pipeline.report.dicom_sources import dicom_headers
 from pipeline.report.evidence import in_order
 from pipeline.report.index import index_html
 from pipeline.report.mot import mot_lines
@@ -22,6 +23,7 @@ from pipeline.report.names import clip_labels, exam_folder
 from pipeline.report.pdf import sheet_pdf
 from pipeline.report.result import ModelIdentity, dumps, result_document
 from pipeline.report.sheet import sheet_html
+from pipeline.report.structured_report import structured_reports
 from pipeline.report.summary import ExamSummary, summary_csv
 from pipeline.report.tables import animals_parquet, eggs_csv, eggs_parquet
 from pipeline.scan import ClipScan
@@ -53,7 +55,11 @@ def write_exam(
     followed = {f"{labels[scan.file]}.mot.txt": scan for scan in clips if scan.status == "done"}
     for name, scan in followed.items():
         write_whole(folder / name, mot_lines(finding, scan))
-    _remove_stale(folder, keep=followed.keys())
+    reports = structured_reports(exam, finding, clips, dicom_headers(exam, clips), model)
+    structured = {f"report-{number}.dcm": report for number, report in enumerate(reports, 1)}
+    _remove_stale(folder, keep=followed.keys() | structured.keys())
+    for name, report in structured.items():
+        write_whole(folder / name, [report])
     write_whole(folder / "detections.coco.json", detections_chunks(exam, finding, clips))
     write_whole(folder / "report.html", [sheet_html(exam, finding, clips, model, settings_sha256)])
     write_whole(folder / "report.pdf", [sheet_pdf(exam, finding, clips, model, settings_sha256)])
@@ -106,11 +112,11 @@ def _settle(folder: Path) -> None:
 
 
 def _remove_stale(folder: Path, keep: Iterable[str]) -> None:
-    """Tracks of a clip that is no longer in the exam, or no longer usable, must not pass for current ones."""
+    """Of a clip that is no longer in the exam, or no longer usable, nothing must pass for current."""
     kept = set(keep)
     try:
         if folder.is_dir():
-            for path in folder.glob("*.mot.txt"):
+            for path in (*folder.glob("*.mot.txt"), *folder.glob("report-*.dcm")):
                 if path.name not in kept:
                     path.unlink()
     except OSError as error:

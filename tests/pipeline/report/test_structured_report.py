@@ -20,6 +20,7 @@ from pipeline.estimate.coverage import ClipCoverage
 from pipeline.estimate.exam import estimate_exam
 from pipeline.exams import Exam, ExamClip
 from pipeline.report.dicom_sources import dicom_headers
+from pipeline.report.files import write_exam
 from pipeline.report.result import ModelIdentity
 from pipeline.report.structured_report import stored_ellipse, structured_reports
 from pipeline.scan import ClipScan, scan_clip
@@ -160,3 +161,11 @@ def test_an_outline_is_stretched_to_the_stored_picture() -> None:
     np.testing.assert_allclose(stored[:2], [cx, cy], atol=0.01)
     np.testing.assert_allclose(2 * stored[2:4], sorted(axes, reverse=True), atol=0.05)
     np.testing.assert_allclose(stored_ellipse(ellipse, 1.0), ellipse)
+
+
+def test_it_lies_beside_the_sheet_and_outdated_ones_go(recorded: Recorded, tmp_path: Path) -> None:
+    folder = write_exam(tmp_path, recorded.exam, recorded.finding, recorded.scans, MODEL, "c" * 64)
+    assert (folder / "report-1.dcm").read_bytes() == recorded.reports()[0]
+    (folder / "report-2.dcm").write_bytes(b"of another study, since taken away")
+    write_exam(tmp_path, recorded.exam, recorded.finding, recorded.scans, MODEL, "c" * 64)
+    assert [path.name for path in folder.glob("*.dcm")] == ["report-1.dcm"]
