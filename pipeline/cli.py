@@ -18,7 +18,7 @@ from pipeline.ending import answering
 from pipeline.night import BatchReport, ExitCode
 from pipeline.options import EXIT_CODES, AsJson, Engine, EngineName, Quiet, SettingsFile, Traceback, Weights
 from pipeline.record_commands import outcome, record
-from pipeline.review_commands import people, review
+from pipeline.review_commands import labels, people, review
 
 if TYPE_CHECKING:
     import torch
@@ -336,6 +336,7 @@ app.command(epilog=EXIT_CODES)(outcome)
 app.command(epilog=EXIT_CODES)(record)
 app.command(epilog=EXIT_CODES)(review)
 app.command(epilog=EXIT_CODES)(people)
+app.command(epilog=EXIT_CODES)(labels)
 
 
 def load_detector(engine: str, weights: Path | None, settings: Settings) -> FrameDetector:

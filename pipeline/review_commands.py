@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -9,12 +10,12 @@ import typer
 
 from pipeline.ending import answering
 from pipeline.night import ExitCode
-from pipeline.options import Quiet, SettingsFile, Traceback
+from pipeline.options import AsJson, Quiet, SettingsFile, Traceback
 
 if TYPE_CHECKING:
     from pipeline.review.people import Right
 
-__all__ = ["people", "review"]
+__all__ = ["labels", "people", "review"]
 
 Results = Annotated[Path, typer.Option("--out", metavar="DIR", help="Output folder of clutchlight batch.")]
 THIS_MACHINE = ("127.0.0.1", "localhost", "::1")
@@ -111,6 +112,34 @@ def people(
             for person in known.names():
                 typer.echo(f"{person.name}\t{person.role}\t{person.may}")
         journal.close()
+
+
+def labels(
+    out: Results,
+    to: Annotated[Path, typer.Option("--to", metavar="DIR", help="Where the labelled frames go; made if missing.")],
+    settings: SettingsFile = None,
+    quiet: Quiet = False,
+    as_json: AsJson = False,
+    traceback: Traceback = False,
+) -> None:
+    """Write the frames of signed exams, with the eggs that people answered for, as COCO and MOTChallenge files.
+
+    A frame is taken where somebody has spoken of everything in view; each outline tells who confirmed it.
+    """
+    with answering(traceback):
+        from pipeline.console import stepping
+        from pipeline.review.labels import write_labels
+        from pipeline.settings import load_settings
+
+        _need_results(out)
+        with stepping("Writing labels", quiet=quiet) as step:
+            written = write_labels(out.resolve(), to, load_settings(settings), step)
+        if as_json:
+            typer.echo(json.dumps(written.document(), ensure_ascii=False, indent=2))
+        elif not quiet:
+            typer.echo(f"{written.exams} signed exams, {written.frames} frames, {written.outlines} outlines in {to}")
+        for problem in written.problems if not quiet else ():
+            typer.echo(problem, err=True)
 
 
 def _need_results(out: Path) -> None:

@@ -5,7 +5,6 @@ from __future__ import annotations
 
 import hashlib
 import json
-import math
 import threading
 import time
 from collections import OrderedDict
@@ -25,7 +24,7 @@ from pipeline.exams import Exam
 from pipeline.report.result import SEVERITIES, ModelIdentity
 from pipeline.report.summary import ExamSummary
 from pipeline.review.census import Census, take_census
-from pipeline.review.facts import establish
+from pipeline.review.facts import Facts, establish
 from pipeline.review.journal import ExamKey
 from pipeline.review.state import ReviewState
 from pipeline.scan import ClipScan, refused_scan
@@ -67,9 +66,9 @@ class Case:
     def key(self) -> ExamKey:
         return ExamKey(self.exam.animal, self.exam.date.isoformat())
 
-    def finding(self, state: ReviewState) -> ExamFinding:
-        """What follows from the answers, by the batch's own estimate; eggs go by the review's numbers."""
-        facts = establish(
+    def facts(self, state: ReviewState) -> Facts:
+        """What the estimate starts from, with the answers among it."""
+        return establish(
             self.grouping,
             [scan.tracks for scan in self.scans if scan.status == "done"],
             self.coverage,
@@ -77,6 +76,10 @@ class Case:
             state,
             self.settings,
         )
+
+    def finding(self, state: ReviewState) -> ExamFinding:
+        """What follows from the answers, by the batch's own estimate; eggs go by the review's numbers."""
+        facts = self.facts(state)
         finding = estimate_grouping(
             self.exam, facts.grouping, facts.clips, facts.coverage, self.settings, background=self.background
         )
@@ -84,10 +87,9 @@ class Case:
         eggs = []
         for egg in finding.eggs:
             number = facts.numbers[egg.sightings[0].clip, egg.sightings[0].track]
-            depth = None if egg.depth_mm is None or math.isnan(egg.depth_mm) else egg.depth_mm
             # A person's word stands in the tracks, where the network's was.
             network = None if number in told else egg.network_stages
-            eggs.append(replace(egg, identity=number, depth_mm=depth, network_stages=network))
+            eggs.append(replace(egg, identity=number, network_stages=network))
         elsewhere = [flag for flag in self.summary.finding.flags if flag.code == ELSEWHERE]
         flags = sorted([*finding.flags, *elsewhere], key=_rank)
         return replace(finding, eggs=tuple(sorted(eggs, key=lambda egg: egg.identity)), flags=tuple(flags))

@@ -9,7 +9,7 @@ from fastapi import APIRouter, Path, Query, Request
 from fastapi.responses import JSONResponse, Response
 from pydantic import BaseModel, ConfigDict, Field
 
-from pipeline.report.evidence import EggPicture, best_picture
+from pipeline.report.evidence import best_picture
 from pipeline.report.pictures import egg_picture
 from pipeline.review.answers import Answer, Signed
 from pipeline.review.cases import Case
@@ -18,10 +18,9 @@ from pipeline.review.door import Reason
 from pipeline.review.frames import FramesError
 from pipeline.review.office import Office
 from pipeline.review.people import Person
-from pipeline.review.sheet import keep_sheet
+from pipeline.review.sheet import keep_sheet, picture_now
 from pipeline.review.state import ReviewedEgg
-from pipeline.review.view import best_view, clips_of, egg_finding, outlines_document, review_document, said
-from pipeline.scan import ScanPicture
+from pipeline.review.view import clips_of, egg_finding, outlines_document, review_document, said
 
 __all__ = ["exam_addresses"]
 
@@ -108,7 +107,7 @@ def exam_addresses(office: Office) -> APIRouter:
         if event.person != person.name:
             return _refusal(409, "This answer's name is taken.")
         if event.answer.kind in ("signed", "reopened"):
-            keep_sheet(office.out, reviewed)
+            keep_sheet(office.out, reviewed, office.frame)
         return JSONResponse({"sequence": event.sequence, "state": _document(request, case, reviewed)})
 
     @router.get("/clips/{place}/outlines")
@@ -126,7 +125,7 @@ def exam_addresses(office: Office) -> APIRouter:
         if case is None or place >= len(clips):
             return _missing()
         try:
-            return Response(_frame(case, place, frame), media_type="image/jpeg", headers=LASTING)
+            return Response(office.frame(case, place, frame), media_type="image/jpeg", headers=LASTING)
         except FramesError as error:
             return _refusal(404, str(error))
 
@@ -150,23 +149,13 @@ def exam_addresses(office: Office) -> APIRouter:
             return Response(status_code=304, headers=headers)
         return Response(picture, media_type="image/jpeg", headers=headers)
 
-    def _frame(case: Case, place: int, index: int) -> bytes:
-        scan = clips_of(case.scans)[place]
-        if index >= scan.frames:
-            raise FramesError(f"{scan.file} has no frame {index}.")
-        path = next(clip.path for clip in case.exam.clips if clip.file == scan.file)
-        return office.reels.frame(path, scan, index)
-
     def _picture(reviewed: Reviewed, egg: ReviewedEgg) -> bytes | None:
         finding, case = egg_finding(egg, reviewed), reviewed.case
         found = None if egg.remade else best_picture(finding, case.scans)
         if found is None:  # no picture was kept of an egg that a person put together
-            best = best_view(egg, clips_of(case.scans))
-            if best is None:
+            found = picture_now(egg, finding, case, office.frame)
+            if found is None:
                 return None
-            scan = clips_of(case.scans)[best.place]
-            picture = ScanPicture(best.frame, best.ellipse, _frame(case, best.place, best.frame))
-            found = EggPicture(scan, finding.sightings[0], picture)
         return egg_picture(finding, found)
 
     def _document(request: Request, case: Case, reviewed: Reviewed) -> dict[str, Any]:

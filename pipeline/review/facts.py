@@ -118,7 +118,7 @@ class _Tracks:
         for piece in sorted(egg.pieces, key=lambda piece: (piece.clip, piece.first, piece.track)):
             if piece.clip not in self.tracks:
                 continue
-            track = _drawn(piece, egg) if piece.track < 0 else self._known[piece.clip, piece.track]
+            track = self._track(piece, egg)
             inside = (track.frames >= piece.first) & (track.frames <= piece.last)
             for begin, end in unusable.get(piece.clip, ()):
                 inside &= (track.frames < begin) | (track.frames > end)
@@ -129,6 +129,11 @@ class _Tracks:
             if inside.any():
                 found.append((piece.clip, self._named(piece.clip, _staged(_rows(track, inside), egg))))
         return found
+
+    def _track(self, piece: Piece, egg: ReviewedEgg) -> Track:
+        if piece.track > 0:
+            return self._known[piece.clip, piece.track]
+        return _drawn(piece, egg, [track for (file, _), track in self._known.items() if file == piece.clip])
 
     def _named(self, file: str, track: Track) -> Track:
         taken = {other.identity for other in self.tracks[file]}
@@ -168,12 +173,24 @@ def _certain(stage: str) -> NDArray[np.float64]:
     return np.array([float(name == stage) for name in STAGES])
 
 
-def _drawn(piece: Piece, egg: ReviewedEgg) -> Track:
-    """A track of one sighting. How deep it lies is not known: nobody measured along the beam."""
-    assert egg.outline is not None
+def _drawn(piece: Piece, egg: ReviewedEgg, tracks: Sequence[Track]) -> Track:
+    """A track of one sighting. tracks : the others of its clip
+
+    Nobody measured how deep it lies along the beam. It is taken to lie as much deeper than the nearest outline that was
+    followed as it is lower on the picture; where none was, to lie under the picture's upper edge.
+    """
+    if egg.outline is None:
+        raise ValueError(f"egg {egg.number} has a drawn piece and no outline")
+    x, y = egg.outline[:2]
+    depth = y
+    if tracks:
+        places = np.concatenate([track.ellipses[:, :2] for track in tracks])
+        nearest = int(np.hypot(*(places - [x, y]).T).argmin())
+        depth = float(np.concatenate([track.depths_px for track in tracks])[nearest] + y - places[nearest, 1])
     stage = _certain(egg.stage or "calcified")[None]
     frames = np.array([piece.first], np.int64)
-    return Track(piece.track, frames, np.array([egg.outline]), np.array([np.nan]), stage, np.ones(1))
+    depths = np.array([max(depth, 1.0)])
+    return Track(piece.track, frames, np.array([egg.outline]), depths, stage, np.ones(1))
 
 
 def _rows(track: Track, inside: NDArray[np.bool_]) -> Track:

@@ -9,6 +9,7 @@ from __future__ import annotations
 import tempfile
 import threading
 from collections import OrderedDict
+from collections.abc import Iterator
 from itertools import chain, islice
 from pathlib import Path
 
@@ -23,7 +24,7 @@ from pipeline.ingest.region_sector import place_sector
 from pipeline.scan import ClipScan
 from pipeline.settings import IngestSettings
 
-__all__ = ["FramesError", "Reels"]
+__all__ = ["FramesError", "Reels", "masked_frames"]
 
 JPEG_QUALITY = 82
 KEPT_REELS = 6
@@ -111,26 +112,35 @@ class _Reel:
         import cv2
 
         try:
-            with open_clip(self._path, self._settings) as recording:
-                ahead = list(islice(recording, self._settings.sector_lookahead_frames))
-                sector, _ = place_sector([frame.grey for frame in ahead], recording.calibration)
-                mask = _surroundings(self._scan, sector.mask.shape) if sector.kind == "whole" else sector.mask
-                shown = mask.astype(np.uint8)
-                for frame in chain(ahead, recording):
-                    _, data = cv2.imencode(".jpg", frame.grey * shown, [cv2.IMWRITE_JPEG_QUALITY, JPEG_QUALITY])
-                    with self._news:
-                        if self._stopped:
-                            return
-                        self._file.seek(0, 2)
-                        self._file.write(data.tobytes())
-                        self._ends.append(self._file.tell())
-                        self._news.notify_all()
+            for _, grey in masked_frames(self._path, self._scan, self._settings):
+                _, data = cv2.imencode(".jpg", grey, [cv2.IMWRITE_JPEG_QUALITY, JPEG_QUALITY])
+                with self._news:
+                    if self._stopped:
+                        return
+                    self._file.seek(0, 2)
+                    self._file.write(data.tobytes())
+                    self._ends.append(self._file.tell())
+                    self._news.notify_all()
         except (ClipError, OSError) as error:
             self._fault = f"{self._scan.file} cannot be shown: {error}"
         finally:
             with self._news:
                 self._is_done = True
                 self._news.notify_all()
+
+
+def masked_frames(path: Path, scan: ClipScan, settings: IngestSettings) -> Iterator[tuple[int, NDArray[np.uint8]]]:
+    """Every frame of a clip that was read before, with its number: (H, W) uint8, black outside the sector.
+
+    Raises ClipError where it cannot be read.
+    """
+    with open_clip(path, settings) as recording:
+        ahead = list(islice(recording, settings.sector_lookahead_frames))
+        sector, _ = place_sector([frame.grey for frame in ahead], recording.calibration)
+        mask = _surroundings(scan, sector.mask.shape) if sector.kind == "whole" else sector.mask
+        shown = mask.astype(np.uint8)
+        for frame in chain(ahead, recording):
+            yield frame.index, frame.grey * shown
 
 
 def _surroundings(scan: ClipScan, shape: tuple[int, ...]) -> NDArray[np.bool_]:

@@ -7,10 +7,11 @@ from pathlib import Path
 
 from pipeline.review.cases import Case, Cases
 from pipeline.review.desk import Desk
-from pipeline.review.frames import Reels
+from pipeline.review.frames import FramesError, Reels
 from pipeline.review.journal import Journal
 from pipeline.review.people import People
 from pipeline.review.sessions import Attempts, Presence, Sessions
+from pipeline.review.view import clips_of
 from pipeline.review.worklist import Worklist
 from pipeline.settings import Settings
 
@@ -41,6 +42,14 @@ class Office:
 
     def case(self, animal: str, date: str) -> Case | None:
         return self.cases.case(f"{animal}/{date}")
+
+    def frame(self, case: Case, place: int, index: int) -> bytes:
+        """One frame, as JPEG, of the clip at a place among those shown. Raises FramesError."""
+        scan = clips_of(case.scans)[place]
+        if index >= scan.frames:
+            raise FramesError(f"{scan.file} has no frame {index}.")
+        path = next(clip.path for clip in case.exam.clips if clip.file == scan.file)
+        return self.reels.frame(path, scan, index)
 
     def close(self) -> None:
         self.reels.close()

@@ -77,7 +77,7 @@ def page_addresses(office: Office) -> APIRouter:
         case = office.case(animal, date)
         if case is None:
             return _lost("There is no such exam.", 404)
-        made = signed_sheet(office.desk.reviewed(case))
+        made = signed_sheet(office.desk.reviewed(case), office.frame)
         if made is None:
             return _lost("This exam is not signed.", 404)
         response = HTMLResponse(made)

@@ -52,6 +52,7 @@ def serve(out: Path, settings: Settings, wanted: Serving, say: Callable[[str], N
         needs_login=wanted.needs_login,
         is_encrypted=wanted.certificate is not None,
     )
+    office.cases.summaries()  # so that the first page need not wait until all exams have been read
     config = uvicorn.Config(
         make_app(office),
         log_level="warning",

@@ -6,35 +6,59 @@ when the exam is opened again; what was signed then stays in the journal.
 
 from __future__ import annotations
 
+from collections.abc import Callable
+from contextlib import suppress
+from dataclasses import replace
 from pathlib import Path
 
+from pipeline.estimate.finding import EggFinding
+from pipeline.report.evidence import EggPicture
 from pipeline.report.files import OutputError, write_whole
 from pipeline.report.result import dumps, result_document
 from pipeline.report.sheet import sheet_html
 from pipeline.report.signature import SheetSignature
 from pipeline.report.words import count_words, likely_words
 from pipeline.review.answers import Redo, Undo
+from pipeline.review.cases import Case
 from pipeline.review.desk import Reviewed
+from pipeline.review.frames import FramesError
 from pipeline.review.sayings import in_words, moment
+from pipeline.review.state import ReviewedEgg
+from pipeline.review.view import best_view, clips_of
+from pipeline.scan import ClipScan, ScanPicture
 from pipeline.settings import settings_sha256
 
-__all__ = ["keep_sheet", "signed_sheet"]
+__all__ = ["keep_sheet", "picture_now", "signed_sheet"]
+
+ReadFrame = Callable[[Case, int, int], bytes]
+"""One frame as JPEG: of a case, the clip's place among those shown, the frame's number. Raises FramesError."""
 
 
-def signed_sheet(reviewed: Reviewed) -> bytes | None:
+def picture_now(egg: ReviewedEgg, finding: EggFinding, case: Case, read_frame: ReadFrame) -> EggPicture | None:
+    """The best picture of an egg, read from its clip; None where no clip shows it. Raises FramesError."""
+    clips = clips_of(case.scans)
+    best = best_view(egg, clips)
+    if best is None:
+        return None
+    scan = clips[best.place]
+    sighting = next((one for one in finding.sightings if one.clip == scan.file), finding.sightings[0])
+    return EggPicture(scan, sighting, ScanPicture(best.frame, best.ellipse, read_frame(case, best.place, best.frame)))
+
+
+def signed_sheet(reviewed: Reviewed, read_frame: ReadFrame) -> bytes | None:
     """The page, None while the exam is not signed."""
     case, signature = reviewed.case, _signature(reviewed)
     if signature is None:
         return None
     sha256 = settings_sha256(case.settings)
-    return sheet_html(case.exam, reviewed.finding, case.scans, case.model, sha256, signature)
+    return sheet_html(case.exam, reviewed.finding, _pictured(reviewed, read_frame), case.model, sha256, signature)
 
 
-def keep_sheet(out: Path, reviewed: Reviewed) -> None:
+def keep_sheet(out: Path, reviewed: Reviewed, read_frame: ReadFrame) -> None:
     """Write the signed sheet into the exam's folder, or take it away where the exam is open. Raises OutputError."""
     case, signature = reviewed.case, _signature(reviewed)
     folder = out / case.summary.folder
-    page = signed_sheet(reviewed)
+    page = signed_sheet(reviewed, read_frame)
     if signature is None or page is None:
         try:
             for name in ("signed.html", "signed.json"):
@@ -54,6 +78,28 @@ def keep_sheet(out: Path, reviewed: Reviewed) -> None:
     }
     write_whole(folder / "signed.html", [page])
     write_whole(folder / "signed.json", [dumps(document)])
+
+
+def _pictured(reviewed: Reviewed, read_frame: ReadFrame) -> list[ClipScan]:
+    """The scans with the tracks that people left, and pictures of the eggs of which the batch kept none."""
+    pictures: dict[str, dict[int, ScanPicture]] = {}
+    remade = {egg.number: egg for egg in reviewed.state.eggs if egg.remade}
+    for finding in reviewed.finding.eggs:
+        if finding.identity in remade:
+            with suppress(FramesError):  # the recording is gone; the sheet says that there is no picture
+                found = picture_now(remade[finding.identity], finding, reviewed.case, read_frame)
+                if found is not None:
+                    pictures.setdefault(found.scan.file, {})[found.sighting.track] = found.picture
+    # The finding's sightings name the tracks as people cut and drew them.
+    tracks = {clip.file: clip for clip in reviewed.case.facts(reviewed.state).clips}
+    return [
+        replace(
+            scan,
+            tracks=tracks.get(scan.file, scan.tracks),
+            pictures={**scan.pictures, **pictures.get(scan.file, {})},
+        )
+        for scan in reviewed.case.scans
+    ]
 
 
 def _signature(reviewed: Reviewed) -> SheetSignature | None:

@@ -96,7 +96,8 @@ def test_a_missed_egg_that_is_drawn_counts(sitting: Sitting) -> None:
     drawn = finding.eggs[-1]
     assert (drawn.stage, drawn.stage_probability, drawn.confidence) == ("thin-shelled", 1.0, 1.0)
     assert drawn.length_mm is not None
-    assert drawn.depth_mm is None  # nobody measured along the beam
+    assert drawn.depth_mm is not None
+    assert 0 < drawn.depth_mm < 50
 
 
 def test_another_stage_moves_an_egg_to_the_other_count(sitting: Sitting) -> None:
