@@ -1,4 +1,4 @@
-"""Three plots of a data set as one SVG: precision over recall, the stages confused, and risk over coverage.
+"""Four plots of a data set as one SVG: precision over recall, the stages confused, risk over coverage, and reliability.
 
 Drawn by hand, so that no plotting library need be installed; the numbers stand in ``figures.json``.
 """
@@ -12,6 +12,7 @@ import numpy as np
 
 from pipeline.bench.figures import STAGES, Figures
 from pipeline.bench.risk import RiskCoverage
+from pipeline.bench.stage_figures import StageFigures
 
 __all__ = ["figures_svg"]
 
@@ -23,9 +24,10 @@ _COLOURS = {"shelled": "#000000", "calcified": "#0072b2", "thin-shelled": "#e69f
 
 def figures_svg(figures: Figures) -> str:
     """Curves of the classes that have objects, at an overlap of 0.5; numbers of objects, shaded by shares of rows; and
-    the share of animals that are wrong among those passed unseen, with what no order and a perfect one would leave.
+    the share of animals that are wrong among those passed unseen, with what no order and a perfect one would leave; and
+    how often the stages of eggs are right, over how probable they are said to be.
     """
-    width, height = 3 * _SIDE + 4 * _MARGIN, _SIDE + 2 * _MARGIN
+    width, height = 4 * _SIDE + 5 * _MARGIN, _SIDE + 2 * _MARGIN
     parts = [
         f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {width} {height}" font-family="sans-serif" '
         'font-size="13">',
@@ -39,6 +41,9 @@ def figures_svg(figures: Figures) -> str:
         "</g>",
         f'<g transform="translate({3 * _MARGIN + 2 * _SIDE} {_MARGIN})">',
         *_risk(figures.risk),
+        "</g>",
+        f'<g transform="translate({4 * _MARGIN + 3 * _SIDE} {_MARGIN})">',
+        *_reliability(figures.stages),
         "</g>",
         "</svg>",
     ]
@@ -111,6 +116,23 @@ def _confusion(figures: Figures) -> Iterator[str]:
                 f'fill="rgb({shade},{shade},255)" stroke="#999999"/>'
             )
             yield _text(_CELL * (column + 0.5), _CELL * (row + 0.5) + 4, f"{number:,}")
+
+
+def _reliability(stages: StageFigures) -> Iterator[str]:
+    """A dot for every tenth of the probabilities that is in use, its number of eggs beside it."""
+    for tick in (0.0, 0.25, 0.5, 0.75, 1.0):
+        at = _SIDE * tick
+        yield f'<path d="M0 {_SIDE - at:g}H{_SIDE}M{at:g} 0V{_SIDE}" stroke="#dddddd"/>'
+        yield _text(at, _SIDE + 18, f"{tick:g}")
+        yield _text(-8, _SIDE - at + 4, f"{tick:g}", anchor="end")
+    yield f'<path d="M0 {_SIDE}L{_SIDE} 0" stroke="#999999" stroke-dasharray="4 4"/>'
+    yield _text(_SIDE / 2, _SIDE + 40, "probability of the stage, as told")
+    error = "-" if stages.calibration_error is None else f"{stages.calibration_error:.3f}"
+    yield _text(0, -12, f"share of eggs that are of it; calibration error {error}", anchor="start")
+    for each in stages.bins:
+        x, y = _SIDE * each.said, _SIDE * (1 - each.right)
+        yield f'<circle cx="{x:.1f}" cy="{y:.1f}" r="5" fill="#000000"/>'
+        yield _text(x - 9, y + 4, f"{each.eggs:,}", anchor="end")
 
 
 def _text(x: float, y: float, words: str, *, anchor: str = "middle", size: int = 13, fill: str = "#222222") -> str:

@@ -8,6 +8,8 @@ from pipeline.bench.counts import CountFigures
 from pipeline.bench.figures import CLASSES, STAGES, ClassFigures, Figures, Stratum
 from pipeline.bench.following import FollowingFigures
 from pipeline.bench.risk import RiskCoverage
+from pipeline.bench.size_figures import SizeFigures
+from pipeline.bench.stage_figures import StageFigures
 from pipeline.report.words import plural
 
 __all__ = ["figures_table"]
@@ -33,6 +35,9 @@ def _block(each: Figures) -> Iterator[str]:
     yield from _alarms(each)
     yield from _following(each.following)
     yield from _counts(each.counts)
+    yield from _stages(each.stages)
+    yield from _sizes("shelled eggs", each.sizes)
+    yield from _sizes("follicles", each.follicle_sizes)
     yield from _otherwise(each)
     yield from _risk(each.risk)
 
@@ -125,6 +130,31 @@ def _counts(counts: CountFigures) -> Iterator[str]:
         f"  at least above the truth: {counts.at_least_above}; egg-free called gravid: {counts.called_gravid} of "
         f"{counts.egg_free}; with eggs called none seen: {counts.called_empty}"
     )
+
+
+def _stages(stages: StageFigures) -> Iterator[str]:
+    if stages.eggs:
+        yield (
+            f"  stages of {plural(stages.eggs, 'listed egg')} that are there: macro-F1 "
+            f"{_number(stages.macro_f1, '.3f')}, expected calibration error "
+            f"{_number(stages.calibration_error, '.3f')}; the network alone {_number(stages.network_macro_f1, '.3f')} "
+            f"and {_number(stages.network_calibration_error, '.3f')}"
+        )
+
+
+def _sizes(name: str, sizes: SizeFigures) -> Iterator[str]:
+    if not sizes.eggs:
+        return
+    told = [
+        f"{what} {_number(error, '.2f')} mm (bias {_number(bias, '+.2f')}), 90 % ranges hold {_number(held, '.0%')}"
+        for what, error, bias, held in (
+            ("length", sizes.length_error_mm, sizes.length_bias_mm, sizes.length_held),
+            ("width", sizes.width_error_mm, sizes.width_bias_mm, sizes.width_held),
+        )
+    ]
+    named, right = _number(sizes.shape_named, ".0%"), _number(sizes.shape_right, ".0%")
+    yield f"  sizes of {sizes.eggs:,} {name} crossed near their middle, median absolute error: {'; '.join(told)}"
+    yield f"    shape named of {named}, rightly of {right} of these"
 
 
 def _following(following: FollowingFigures) -> Iterator[str]:

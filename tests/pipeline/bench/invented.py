@@ -7,6 +7,7 @@ from pathlib import Path
 from typing import Any
 
 from models.ellipse import area, bounding_boxes
+from tests.pipeline.bench.seen import told
 
 __all__ = ["DATE", "found", "true", "write_result", "write_truth"]
 
@@ -25,7 +26,7 @@ def true(
     track: int | None = None,
 ) -> dict[str, Any]:
     """A true object as it stands in ``coco.json``."""
-    told = {"visible": visible, "depth_mm": depth_mm, "track_id": track}
+    known = {"visible": visible, "depth_mm": depth_mm, "track_id": track}
     return {
         "image_id": image,
         "category_id": category,
@@ -33,7 +34,7 @@ def true(
         "bbox": bounding_boxes(ellipse)[0].tolist(),
         "area": float(area(ellipse)[0]),
         "iscrowd": int(ignored),
-        **{key: value for key, value in told.items() if value is not None},
+        **{key: value for key, value in known.items() if value is not None},
     }
 
 
@@ -125,7 +126,7 @@ def write_result(
         "confidence": 0.9,
         "flags": [],
         "eggs": [
-            {"id": number, "stage": "calcified", "sightings": [{"clip": clip} for clip in clips]}
+            told(2, [0.0, 0.0, 1.0]) | {"id": number, "sightings": [{"clip": clip} for clip in clips]}
             for number, clips in (eggs or {}).items()
         ],
     }

@@ -22,6 +22,7 @@ def told(stage: int, chances: list[float], signs: dict[str, float] | None = None
         "length_interval90_mm": [30.0, 38.0],
         "width_mm": 21.0,
         "width_interval90_mm": [20.0, 23.0],
+        "sightings": [],
     } | more
 
 
