@@ -52,6 +52,9 @@ def test_eggs_are_called_small_only_where_several_are() -> None:
     assert "small-eggs" not in raised(*three)
     assert "small-eggs" in raised(*three, egg(4, 21.0, 12.0))
     assert "small-eggs" not in raised(*three, egg(4, 34.0, 20.0))
+    # All seen end on: short, but as wide as they should be.
+    assert "small-eggs" not in raised(*[egg(number, 20.5, 20.0, shape="round") for number in range(1, 5)])
+    assert "small-eggs" not in raised(*[egg(number, 32.0, 14.0) for number in range(1, 5)])
 
 
 def test_one_much_smaller_than_the_others() -> None:

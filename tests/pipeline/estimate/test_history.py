@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
+from dataclasses import replace
 
 import pytest
 
@@ -92,6 +93,14 @@ def test_fewer_has_an_interval_from_both_counts() -> None:
     assert one_less.missing == pytest.approx(0.66 + 0.16 + 0.01)
 
 
+def test_an_interval_holds_the_difference_that_people_read() -> None:
+    """The estimates may lie off the middle of their distributions, as where the sweeps left much out."""
+    reaching = Count(5, 5, (5, 9), (0.0,) * 7 + (0.5, 0.5))
+    change = history(visit(0, 5), visit(6, reaching)).change
+    assert change is not None
+    assert change.fewer == Difference(0, (-3, 0))
+
+
 def test_what_is_known_to_have_left_is_not_missing() -> None:
     passed = history(visit(0, 8), visit(6, 5), outcomes=(told("laid", 3, 3),)).change
     assert passed is not None
@@ -149,6 +158,17 @@ def test_shells_are_carried_since_the_first_exam_that_showed_them() -> None:
     assert kept.change.days == 30
     gone = history(visit(0, 5), visit(30, 0))
     assert gone.shells_since is None
+
+
+def test_what_left_her_long_before_her_first_exam_was_of_another_clutch() -> None:
+    recent = history(visit(0, 5), outcomes=(told("laid", -4, 3), told("laid", -30, 6)))
+    assert recent.passed_of_clutch == Passed(3)
+
+
+def test_what_left_her_between_none_seen_and_shells_is_of_the_clutch() -> None:
+    seen = history(visit(0, 0), replace(unscanned(5), passed_before=2), visit(10, 5, passed=2))
+    assert seen.passed_of_clutch == Passed(2)
+    assert seen.shell_days == 0
 
 
 def test_a_second_clutch_begins_anew() -> None:
