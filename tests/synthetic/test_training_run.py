@@ -241,8 +241,9 @@ def test_a_run_with_neighbouring_frames_and_the_scale_makes_a_network_that_takes
         assert network(torch.zeros(1, 4, 64, 64)).shape == (1, 11, 16, 16)
 
 
-def test_the_shipped_settings_load_and_keep_held_out_animals_apart() -> None:
-    settings = load_training_settings(config_path("training.toml"))
+@pytest.mark.parametrize("name", ["training.toml", "training_further.toml"])
+def test_the_shipped_settings_load_and_keep_held_out_animals_apart(name: str) -> None:
+    settings = load_training_settings(config_path(name))
     assert settings.held_out_seed != settings.seed
     assert settings.warm_up_steps < settings.steps
     # Figures are written with a report.
