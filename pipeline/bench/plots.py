@@ -72,9 +72,9 @@ def _risk(risk: RiskCoverage) -> Iterator[str]:
     yield _line(risk.coverage, risk.risk[:-1], 'stroke="#000000" stroke-width="2"')
     # No animal passed has no risk: the curve ends at the last one.
     for row, (words, dash) in enumerate((("by the flags", ""), ("perfect order", "7 5"), ("no order", "2 4"))):
-        y = 14 + 18 * row
-        yield f'<path d="M12 {y}h28" stroke="{"#777777" if dash else "#000000"}" stroke-dasharray="{dash or "none"}"/>'
-        yield _text(46, y + 4, words, anchor="start")
+        y, colour = 14 + 18 * row, "#777777" if dash else "#000000"
+        yield f'<path d="M200 {y}h28" stroke="{colour}" stroke-width="2" stroke-dasharray="{dash or "none"}"/>'
+        yield _text(234, y + 4, words, anchor="start")
 
 
 def _line(coverage: Sequence[float], risk: Sequence[float], style: str) -> str:
