@@ -15,9 +15,11 @@ its tracks are gone; same: merged; two: parted; drawn: a track of its own; unusa
 
 What is shown. `cases` reads a result from the batch's store; `frames` shows clips as the batch read them: black
 outside the sector. `desk` takes answers, one at a time for each exam: an answer given in ignorance of another person's
-answer about the same egg is handed back with that answer. `server` has the pages and addresses, `people` and
-`sessions` know who asks, `guard` keeps others out: loopback only unless told; beyond it logins, roles and limits.
-Pages are made by ``templates/`` and ``static/`` (our own ES modules, no outside requests, no inline script or style).
+answer about the same egg is handed back with that answer. `view`, `sayings` and `worklist` put it into words, `sheet`
+keeps what was signed. `server` has the addresses (`page_addresses`, `exam_addresses`, `door`; `office` is what they
+share, `pages` makes the pages, `serving` starts it all), `people` and `sessions` know who asks, `guard` keeps others
+out: loopback only unless told; beyond it logins, roles and limits. Pages are made by ``templates/`` and ``static/``
+(our own ES modules, no outside requests, no inline script or style).
 
 What is learned. `labels` writes the frames of signed exams with their eggs as COCO and MOT.
 """

@@ -75,31 +75,23 @@ class Labels:
 def labelled_frames(reviewed: Reviewed, scan: ClipScan) -> dict[int, list[LabelledEgg]]:
     """The frames of one clip on which everything in view was spoken of, each with its eggs, by number."""
     stages = {egg.identity: STAGES.index(egg.stage) for egg in reviewed.finding.eggs}
-    left_out = np.zeros(scan.frames, np.bool_)
-    for first, last in reviewed.state.unusable.get(scan.file, ()):
-        left_out[first : last + 1] = True
+    unusable = [range(first, last + 1) for first, last in reviewed.state.unusable.get(scan.file, ())]
+    unspoken: set[int] = set()
+    drawn: set[int] = set()
     found: dict[int, list[LabelledEgg]] = {int(frame): [] for frame in scan.used}
-    drawn_on: set[int] = set()
     for egg in reviewed.state.eggs:
         for piece in egg.pieces:
-            if piece.clip != scan.file:
-                continue
-            if piece.track < 0 and egg.verdict == "egg":
-                left_out[max(0, piece.first - NEAR_DRAWN_FRAMES) : piece.first + NEAR_DRAWN_FRAMES + 1] = True
-                drawn_on.add(piece.first)
             for frame, ellipse in _sightings(egg, piece, scan):
-                if egg.verdict is None:
-                    left_out[frame] = True
+                if egg.verdict is None and egg.is_shown:
+                    unspoken.add(frame)
                 elif egg.verdict == "egg" and frame in found and egg.number in stages:
                     found[frame].append(LabelledEgg(egg.number, ellipse, stages[egg.number], egg.by or ""))
-    # Of a drawn egg's own frame everything is known, unless something else speaks against it.
-    for frame in drawn_on & set(found):
-        left_out[frame] = any(
-            egg.verdict is None and any(frame == at for p in egg.pieces for at, _ in _sightings(egg, p, scan))
-            for egg in reviewed.state.eggs
-        ) or any(first <= frame <= last for first, last in reviewed.state.unusable.get(scan.file, ()))
+                    drawn |= {frame} if piece.track < 0 else set()
+    near = {frame for at in drawn for frame in range(at - NEAR_DRAWN_FRAMES, at + NEAR_DRAWN_FRAMES + 1)} - drawn
     return {
-        frame: sorted(eggs, key=lambda egg: egg.number) for frame, eggs in sorted(found.items()) if not left_out[frame]
+        frame: sorted(eggs, key=lambda egg: egg.number)
+        for frame, eggs in sorted(found.items())
+        if frame not in unspoken and frame not in near and not any(frame in part for part in unusable)
     }
 
 

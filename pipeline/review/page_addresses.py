@@ -12,7 +12,7 @@ from fastapi.responses import HTMLResponse
 from pipeline.review.cases import CaseError
 from pipeline.review.office import Office
 from pipeline.review.pages import page
-from pipeline.review.sheet import signed_sheet
+from pipeline.review.sheet import kept_sheet, signed_sheet
 from pipeline.review.view import review_document
 from pipeline.review.worklist import PAGE, Filters
 
@@ -77,9 +77,10 @@ def page_addresses(office: Office) -> APIRouter:
         case = office.case(animal, date)
         if case is None:
             return _lost("There is no such exam.", 404)
-        made = signed_sheet(office.desk.reviewed(case), office.frame)
-        if made is None:
+        reviewed = office.desk.reviewed(case)
+        if reviewed.state.signed is None:
             return _lost("This exam is not signed.", 404)
+        made = kept_sheet(office.out, case) or signed_sheet(reviewed, office.frame) or b""
         response = HTMLResponse(made)
         # The sheet is one file with its own pictures and style, the same that lies in the output folder.
         response.headers["Content-Security-Policy"] = (

@@ -28,7 +28,7 @@ from pipeline.review.view import best_view, clips_of
 from pipeline.scan import ClipScan, ScanPicture
 from pipeline.settings import settings_sha256
 
-__all__ = ["keep_sheet", "picture_now", "signed_sheet"]
+__all__ = ["keep_sheet", "kept_sheet", "picture_now", "signed_sheet"]
 
 ReadFrame = Callable[[Case, int, int], bytes]
 """One frame as JPEG: of a case, the clip's place among those shown, the frame's number. Raises FramesError."""
@@ -52,6 +52,14 @@ def signed_sheet(reviewed: Reviewed, read_frame: ReadFrame) -> bytes | None:
         return None
     sha256 = settings_sha256(case.settings)
     return sheet_html(case.exam, reviewed.finding, _pictured(reviewed, read_frame), case.model, sha256, signature)
+
+
+def kept_sheet(out: Path, case: Case) -> bytes | None:
+    """The sheet as it was signed, None where it does not lie there any more."""
+    try:
+        return (out / case.summary.folder / "signed.html").read_bytes()
+    except OSError:
+        return None
 
 
 def keep_sheet(out: Path, reviewed: Reviewed, read_frame: ReadFrame) -> None:

@@ -36,6 +36,7 @@ __all__ = ["ReviewState", "ReviewedEgg", "Signature", "replay", "undoable"]
 
 Verdict = Literal["egg", "not-egg"]
 Outline = tuple[float, float, float, float, float]
+SHOWN_EXISTENCE = 0.2  # listed are those from 0.5; below this they are gut and noise more often than not (judgement)
 
 
 @dataclass(frozen=True)
@@ -43,6 +44,7 @@ class ReviewedEgg:
     """One object, as the batch found it and as people see it.
 
     number : stays with it through the whole review;  listed : whether the batch counted it
+    existence : probability that it is real, by the batch alone; 1 of what a person drew
     verdict : None while nobody has said anything;  stage : a person's, None where the batch's stands
     remade : whether its pieces are others than those the batch put together
     outline : of one that a person drew;  by : who spoke last of it
@@ -56,6 +58,12 @@ class ReviewedEgg:
     remade: bool = False
     outline: Outline | None = None
     by: str | None = None
+    existence: float = 1.0
+
+    @property
+    def is_shown(self) -> bool:
+        """Whether a person is asked about it; of what hardly anybody would take for an egg nobody is."""
+        return self.listed or self.verdict is not None or self.existence >= SHOWN_EXISTENCE
 
 
 @dataclass(frozen=True)
@@ -92,7 +100,7 @@ class ReviewState:
 
 def replay(census: Census, events: Sequence[Event], carrying: Mapping[int, Carrying]) -> ReviewState:
     """The state after these events. carrying : by the number of the census that an event was given over."""
-    table = _Table({e.number: ReviewedEgg(e.number, e.pieces, e.listed) for e in census.eggs})
+    table = _Table({e.number: ReviewedEgg(e.number, e.pieces, e.listed, existence=e.existence) for e in census.eggs})
     taken_back = _taken_back(events)
     for event in events:
         table.take(event, carrying[event.census], is_undone=event.sequence in taken_back)
@@ -221,7 +229,7 @@ class _Table:
         if egg.number == rest.number:
             kept, taken = _without(egg.pieces, apart), _within(egg.pieces, apart)
             rest = replace(egg, pieces=kept, remade=True)
-            egg = ReviewedEgg(number, taken, egg.listed, stage=egg.stage, remade=True)
+            egg = replace(egg, number=number, pieces=taken, remade=True)
         # Where another network has told them apart already there is nothing left to do but to confirm them.
         self._put(replace(rest, verdict="egg", by=event.person))
         self._put(replace(egg, verdict="egg", by=event.person))

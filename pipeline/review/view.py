@@ -9,14 +9,14 @@ from urllib.parse import quote
 
 import numpy as np
 
-from pipeline.estimate.finding import EggFinding, ExamFinding, Sighting, Stage
+from pipeline.estimate.finding import Count, EggFinding, ExamFinding, Sighting, Stage
 from pipeline.report.evidence import in_order
 from pipeline.report.result import flags_by_severity
 from pipeline.report.words import clip_words, count_words, date_words, likely_words, percent, plural, size_words
 from pipeline.review.desk import Reviewed
 from pipeline.review.people import Person
 from pipeline.review.sayings import in_words, moment
-from pipeline.review.state import ReviewedEgg, undoable
+from pipeline.review.state import ReviewedEgg, Signature, undoable
 from pipeline.scan import ClipScan
 from pipeline.track.tracks import picture_worth
 
@@ -43,7 +43,7 @@ def review_document(reviewed: Reviewed, person: Person, others: Sequence[str]) -
         "date": date_words(case.exam.date),
         "species": case.exam.species or "species not told",
         "scanned": case.summary.is_scanned,
-        "signed": None if signed is None else {"name": signed.name, "role": signed.role, "at": moment(signed.at)},
+        "signed": None if signed is None else _signed(reviewed, signed),
         "you": {"name": person.name, "role": person.role, "may": person.may},
         "now": _figures(reviewed.finding, case.summary.is_scanned),
         "program": _figures(case.summary.finding, case.summary.is_scanned),
@@ -51,7 +51,7 @@ def review_document(reviewed: Reviewed, person: Person, others: Sequence[str]) -
             {"severity": flag.severity, "reason": f"{flag.reason} {flag.advice}".strip()}
             for flag in flags_by_severity(reviewed.finding.flags)
         ],
-        "eggs": [_egg(egg, reviewed, clips) for egg in state.eggs],
+        "eggs": [_egg(egg, reviewed, clips) for egg in state.eggs if egg.is_shown],
         "clips": [
             {
                 "file": scan.file,
@@ -170,6 +170,18 @@ def best_view(egg: ReviewedEgg, clips: Sequence[ClipScan]) -> BestView | None:
 def _best(egg: ReviewedEgg, clips: Sequence[ClipScan]) -> list[int]:
     view = best_view(egg, clips)
     return [0, 0] if view is None else [view.place, view.frame]
+
+
+def _signed(reviewed: Reviewed, signed: Signature) -> dict[str, str]:
+    """Who signed, and, where the recordings were read otherwise since, what was signed."""
+    then = reviewed.events[signed.sequence - 1].after.get("shelled", [])
+    now = reviewed.finding.shelled
+    told = ""
+    if then and then != [now.at_least, now.estimate, *now.interval90]:
+        at_least, estimate, low, high = then
+        count = Count(at_least, estimate, (low, high))
+        told = f"signed were {count_words(count, 'shelled egg')}, {likely_words(count)}; the recordings were read again"
+    return {"name": signed.name, "role": signed.role, "at": moment(signed.at), "then": told}
 
 
 def _figures(finding: ExamFinding, scanned: bool) -> dict[str, str]:

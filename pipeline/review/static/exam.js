@@ -40,7 +40,7 @@ function render() {
   at("program").textContent = now.range === program.range && now.figure === program.figure ? ""
     : `the program alone: ${program.figure}; ${program.range}`;
   at("seal").hidden = !signed;
-  if (signed) at("seal").replaceChildren("signed by ", make("b", {}, signed.name), `, ${signed.role}`, make("br"), signed.at, " ", make("a", { href: exam.sheet }, "sheet"));
+  if (signed) at("seal").replaceChildren("signed by ", make("b", {}, signed.name), `, ${signed.role}`, make("br"), signed.at, " ", make("a", { href: exam.sheet }, "sheet"), signed.then ? make("br") : "", signed.then);
   at("sign").replaceChildren(...(signed ? ["open a", make("u", {}, "g"), "ain"] : ["Si", make("u", {}, "g"), "n"]));
   at("sign").disabled = exam.you.may !== "sign";
   at("others").textContent = exam.others.length ? `also here: ${exam.others.join(", ")}` : "";

@@ -130,3 +130,17 @@ def test_a_confirmed_egg_stays_where_all_its_frames_are_unusable(sitting: Sittin
     for clip in {piece.clip for piece in SHELLED[0].pieces}:
         sitting.say(Unusable(clip=clip, first=0, last=149))
     assert SHELLED[0].number in {egg.identity for egg in sitting.now.finding.eggs}
+
+
+def test_what_joining_leaves_open_is_only_about_eggs_nobody_spoke_of(sitting: Sitting) -> None:
+    before = CASE.grouping.shifts[1]
+    assert before.lowest < -1
+    assert before.numbers[-1] > 0
+    rest = list(SHELLED)
+    while rest:
+        sitting.say(Confirmed(eggs=(rest.pop().pieces,)))
+        shift = CASE.facts(sitting.now.state).grouping.shifts[1]
+        assert shift.lowest >= -len(rest)
+        assert shift.numbers[-1] <= sum(len(egg.pieces) - 1 for egg in rest)
+        assert shift.probabilities.sum() == pytest.approx(1.0)
+    assert (shift.lowest, len(shift.probabilities)) == (0, 1)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -11,6 +12,12 @@ import cv2
 import numpy as np
 import pytest
 
+from pipeline.batch import run_batch
+from pipeline.detect import Detections
+from pipeline.ingest.frame import Frame
+from pipeline.ingest.sector import Sector
+from pipeline.settings import load_settings
+from tests.pipeline.blob_finder import BlobFinder, Model
 from tests.pipeline.review.conftest import EXAM, NASTY, NASTY_NAME, Served, Visitor, written_part
 
 
@@ -159,3 +166,37 @@ def test_an_exam_made_with_other_settings_is_told(serve: Callable[..., Served], 
     visitor = serve().visitor(name="Orla Finch", role="veterinarian")
     assert "other settings" in visitor.client.get(EXAM).text
     assert visitor.client.get(f"{EXAM}/state").status_code == 409
+
+
+class OtherFinder(BlobFinder):
+    """Another network: every outline a little elsewhere and larger."""
+
+    model = Model("other-finder", "c" * 64)
+
+    def _one(self, frame: Frame, sector: Sector) -> Detections:
+        found = super()._one(frame, sector)
+        return replace(found, ellipses=found.ellipses + np.array([1.0, -1.0, 0.5, 0.5, 0.0]))
+
+
+def test_answers_stay_with_their_eggs_when_another_network_reads_the_recordings(
+    vet: Visitor, night: Path, out: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("pipeline.review.cases.STALE_SECONDS", 0.0)
+    before = state(vet)
+    eggs = [egg["pieces"] for egg in before["eggs"]]
+    vet.say({"kind": "not-egg", "eggs": [eggs[0]]}, request="request-1")
+    vet.say({"kind": "stage", "eggs": [eggs[5]], "stage": "thin-shelled"}, request="request-2")
+    vet.say({"kind": "signed", "name": "Orla Finch", "role": "veterinarian"}, request="request-3")
+    signed = vet.client.get(f"{EXAM}/sheet").text
+    run_batch(night.parent / "root", out, load_settings(), OtherFinder)
+    after = state(vet)
+    assert after["fingerprint"] != before["fingerprint"]
+    assert [egg["verdict"] for egg in after["eggs"]] == ["not-egg", *[None] * 4, "egg", None, None]
+    assert after["eggs"][5]["stage"] == "thin-shelled"
+    assert after["questions"] == []
+    assert after["signed"]["name"] == "Orla Finch"
+    assert vet.client.get(f"{EXAM}/sheet").text == signed  # what was signed, not what would be found now
+    late = {"request": "request-4", "seen": 3, "fingerprint": before["fingerprint"], "answer": {"kind": "undo"}}
+    told = vet.client.post(f"{EXAM}/answers", json=late, headers={"x-clutchlight-token": vet.token})
+    assert told.status_code == 409
+    assert "read again" in told.json()["reason"]
