@@ -98,7 +98,7 @@ export class Sketch {
     const handles = ends.map(([handle, along, across]) => draw("circle", {
       cx: cx + along * Math.cos(turn) - across * Math.sin(turn),
       cy: cy + along * Math.sin(turn) + across * Math.cos(turn),
-      r: this.overlay.viewBox.baseVal.width / 100, class: "handle", "data-handle": handle,
+      r: (7 * this.overlay.viewBox.baseVal.width) / (this.overlay.clientWidth || 700), class: "handle", "data-handle": handle,
     }));
     return [draw("ellipse", { ...traits, class: "edge" }), draw("ellipse", { ...traits, class: `line sketch ${stage}` }), ...handles];
   }

@@ -8,6 +8,7 @@ import { at, draw } from "./dom.js";
 const AHEAD = 24; // frames fetched ahead of the one shown
 const KEPT = 160; // frames held
 const CLEARANCE = 4; // px between an outline and its line, which would hide the shell's rim
+const LABEL_SIZE = 15; // px of the screen, however large the frame is
 const NEAR = 2; // frames; an outline is shown over a gap as short as this
 const SLOWEST = 25; // frames a second where the clip does not tell
 
@@ -135,7 +136,7 @@ export class Stage {
       };
       const kind = `line ${egg.stage}${chosen ? " chosen" : ""}${out ? " out" : ""}`;
       const reach = Math.hypot(major, minor) * 0.72 + CLEARANCE;
-      const size = this.clip.width / 36; // alike on the screen, however large the frame is
+      const size = (LABEL_SIZE * this.clip.width) / (this.canvas.clientWidth || this.clip.width);
       const label = draw("text", { x: cx + reach, y: cy - reach, "font-size": size, class: `label${chosen ? " chosen" : ""}` }, String(egg.number));
       parts.push(draw("ellipse", { ...traits, class: "edge" }), draw("ellipse", { ...traits, class: kind }), label);
     }

@@ -1,7 +1,6 @@
 /** The strip along the sweep: when each egg is in view, where frames were of use, and where the clip stands. */
 import { at, draw } from "./dom.js";
 
-const WIDTH = 700;
 const LABELS = 26; // room for the eggs' numbers
 const ROW = 12;
 const HEAD = 10; // band of frames that were of use
@@ -10,6 +9,7 @@ export class Strip {
   /** onseek(frame) : the person points at a frame */
   constructor(onseek) {
     this.holder = at("strip");
+    this.width = 700;
     this.holder.addEventListener("pointerdown", (event) => {
       const seek = (move) => onseek(this.frameAt(move.clientX));
       seek(event);
@@ -21,14 +21,15 @@ export class Strip {
 
   frameAt(clientX) {
     const box = this.holder.querySelector("svg").getBoundingClientRect();
-    const x = ((clientX - box.left) / box.width) * WIDTH - LABELS;
-    return Math.round((x / (WIDTH - LABELS)) * this.clip.frames - 0.5);
+    const x = ((clientX - box.left) / box.width) * this.width - LABELS;
+    return Math.round((x / (this.width - LABELS)) * this.clip.frames - 0.5);
   }
 
-  x(frame) { return LABELS + ((WIDTH - LABELS) * frame) / this.clip.frames; }
+  x(frame) { return LABELS + ((this.width - LABELS) * frame) / this.clip.frames; }
 
   show(clip, eggs, chosen, begun) {
     this.clip = clip;
+    this.width = this.holder.clientWidth || 700; // drawn as wide as it is shown, so that numbers can be read
     const height = HEAD + ROW * eggs.length + 4;
     const parts = [];
     for (const [first, last] of clip.used) parts.push(this.bar(first, last, 1, 5, "used"));
@@ -36,7 +37,7 @@ export class Strip {
       const top = HEAD + ROW * row;
       const isChosen = egg.number === chosen;
       parts.push(draw("text", { x: LABELS - 6, y: top + 9.5, class: `number${isChosen ? " chosen" : ""}` }, String(egg.number)));
-      parts.push(draw("line", { x1: LABELS, x2: WIDTH, y1: top + ROW, y2: top + ROW, class: "rule" }));
+      parts.push(draw("line", { x1: LABELS, x2: this.width, y1: top + ROW, y2: top + ROW, class: "rule" }));
       for (const piece of egg.pieces) {
         if (piece.clip !== clip.file) continue;
         const out = egg.verdict === "not-egg" ? " out" : "";
@@ -47,7 +48,7 @@ export class Strip {
     if (begun !== null) parts.push(draw("line", { x1: this.x(begun), x2: this.x(begun), y1: 0, y2: height, class: "begun" }));
     this.needle = draw("line", { y1: 0, y2: height, class: "needle" });
     const title = `When each egg is in view in ${clip.name}`;
-    const drawing = draw("svg", { viewBox: `0 0 ${WIDTH} ${height}`, role: "img", "aria-label": title }, patterns(), ...parts, this.needle);
+    const drawing = draw("svg", { viewBox: `0 0 ${this.width} ${height}`, role: "img", "aria-label": title }, patterns(), ...parts, this.needle);
     this.holder.replaceChildren(drawing);
   }
 
