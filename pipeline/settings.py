@@ -145,10 +145,8 @@ class Feature(Section):
 
 
 class Features(Section):
-    """Columns of the stage model: the network's two log-odds, then the signs in grey levels."""
+    """Signs of the stage model, in grey levels."""
 
-    shelled: Feature
-    calcified: Feature
     rim: Feature
     shadow: Feature
     interior: Feature
@@ -159,7 +157,7 @@ class Features(Section):
 class Calibration(Section):
     """What `clutchlight calibrate` learned of the network's stages and outlines, and from what.
 
-    weights_sha256 : of the network it is for;  eggs, sections : how many it rests on
+    weights_sha256 : of the network it is for;  network : weight of its word;  eggs, sections : how many it rests on
     """
 
     command: str
@@ -172,6 +170,7 @@ class Calibration(Section):
     ratio_error: Annotated[float, Field(ge=0.005, le=0.5)]
     ratio_scale: Annotated[float, Field(ge=0.3, le=1.5)]
     temperature: Annotated[float, Field(ge=0.1, le=10.0)]
+    network: Annotated[float, Field(ge=0.0, le=10.0)]
     bias: tuple[float, float, float]
     feature: Features
 

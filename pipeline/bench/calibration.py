@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import datetime as dt
 from collections.abc import Sequence
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
@@ -17,7 +18,7 @@ from scipy.optimize import minimize, minimize_scalar
 from models.errors import ClutchlightError
 from pipeline.bench.eggs import SeenEgg
 from pipeline.estimate.sections import passage
-from pipeline.estimate.stage_model import FEATURES, features_told
+from pipeline.estimate.stage_model import SIGNS, signs_told, stages_told
 from pipeline.settings import Calibration, Feature, Features
 
 __all__ = ["CalibrationError", "calibrate", "calibration_toml"]
@@ -27,9 +28,10 @@ Floats = NDArray[np.float64]
 LEAST_EGGS = 5  # of every stage
 LEAST_PASSAGES = 10
 LEAST_SECTIONS = 10  # of an egg in a clip, to learn the errors from
-# Strength of the ridge on the weights of standardised features, in eggs' worth of log-likelihood (common practice, no
-# source); it keeps a sign that few eggs show from deciding.
-RIDGE = 2.0
+# Strengths of the ridges in eggs' worth of log-likelihood, by likelihood on the halves of animals that the weights had
+# not seen: on weights of standardised signs and the bias, which keeps a sign that few eggs show from deciding, and on
+# how far the network's word weighs other than once.
+RIDGE, NETWORK_RIDGE = 10.0, 2.0
 RANGE = (0.01, 0.99)  # of each feature among the eggs; beyond it pictures are unlike them
 
 
@@ -51,15 +53,16 @@ def calibrate(
             f"Follicles, thin-shelled and calcified eggs found: {numbers}; at least {LEAST_EGGS} of each are needed. "
             "Write a data set with more animals."
         )
-    features = np.stack([features_told(egg.told) for egg in eggs])
-    features[:, np.isnan(features).all(0)] = 0.0  # a sign that no egg shows decides nothing
+    logs = np.stack([stages_told(egg.told) for egg in eggs])
+    signs = np.stack([signs_told(egg.told) for egg in eggs])
+    signs[:, np.isnan(signs).all(0)] = 0.0  # a sign that no egg shows decides nothing
     animals = {animal: place for place, animal in enumerate(sorted({egg.animal for egg in eggs}))}
     half = np.array([animals[egg.animal] % 2 for egg in eggs])
-    low, high = np.nanquantile(features, RANGE, axis=0)
-    held = np.clip(features, low, high)
+    low, high = np.nanquantile(signs, RANGE, axis=0)
+    held = np.clip(signs, low, high)
     middle, spread = np.nanmean(held, axis=0), np.maximum(np.nanstd(held, axis=0), 1e-3)
     columns = np.nan_to_num((held - middle) / spread, nan=0.0)
-    bias, weights = _regression(columns, stages)
+    fit = _regression(logs, columns, stages)
     described = Features(
         **{
             name: Feature(
@@ -67,9 +70,9 @@ def calibrate(
                 high=_rounded(high[place]),
                 middle=_rounded(middle[place]),
                 spread=_rounded(spread[place]),
-                weights=_triple(weights[place]),
+                weights=_triple(fit.weights[place]),
             )
-            for place, name in enumerate(FEATURES)
+            for place, name in enumerate(SIGNS)
         }
     )
     errors, sections = _section_errors(eggs, former)
@@ -80,36 +83,58 @@ def calibrate(
         eggs=len(eggs),
         sections=sections,
         **errors,
-        temperature=_temperature(_unseen_logits(columns, stages, half), stages),
-        bias=_triple(bias),
+        temperature=_temperature(_unseen_logits(logs, columns, stages, half), stages),
+        network=_rounded(fit.network),
+        bias=_triple(fit.bias),
         feature=described,
     )
 
 
-def _unseen_logits(columns: Floats, stages: NDArray[np.int64], half: NDArray[np.int64]) -> Floats:
+@dataclass(frozen=True)
+class _Fit:
+    """network : weight of its logarithms;  bias : (3,);  weights : (S, 3)"""
+
+    network: float
+    bias: Floats
+    weights: Floats
+
+    def logits(self, logs: Floats, columns: Floats) -> Floats:
+        return np.asarray(self.network * logs + self.bias + columns @ self.weights)
+
+
+def _unseen_logits(logs: Floats, columns: Floats, stages: NDArray[np.int64], half: NDArray[np.int64]) -> Floats:
     """(N, 3) logits of each egg by weights fitted on the other half of the animals."""
     logits = np.zeros((len(stages), 3))
     for part in (0, 1):
-        bias, weights = _regression(columns[half != part], stages[half != part])
-        logits[half == part] = bias + columns[half == part] @ weights
+        others, own = half != part, half == part
+        logits[own] = _regression(logs[others], columns[others], stages[others]).logits(logs[own], columns[own])
     return logits
 
 
-def _regression(columns: Floats, stages: NDArray[np.int64]) -> tuple[Floats, Floats]:
-    """(3,) bias and (F, 3) weights of the multinomial logistic regression with a ridge."""
+def _regression(logs: Floats, columns: Floats, stages: NDArray[np.int64]) -> _Fit:
+    """The multinomial logistic regression on logarithms (N, 3) and standardised signs (N, S), with its ridges."""
     number = columns.shape[1]
     wanted = np.eye(3)[stages]
 
-    def loss(packed: Floats) -> tuple[float, Floats]:
-        bias, weights = packed[:3], packed[3:].reshape(number, 3)
-        logits = bias + columns @ weights
+    def unpacked(values: Floats) -> _Fit:
+        return _Fit(float(values[0]), values[1:4], values[4:].reshape(number, 3))
+
+    def loss(values: Floats) -> tuple[float, Floats]:
+        fit = unpacked(values)
+        logits = fit.logits(logs, columns)
         log_chances = logits - np.logaddexp.reduce(logits, axis=1, keepdims=True)
         wrong = np.exp(log_chances) - wanted
-        value = -(log_chances * wanted).sum() + RIDGE * (weights**2).sum()
-        return float(value), np.concatenate([wrong.sum(0), (columns.T @ wrong + 2 * RIDGE * weights).ravel()])
+        ridges = RIDGE * ((fit.weights**2).sum() + (fit.bias**2).sum()) + NETWORK_RIDGE * (fit.network - 1) ** 2
+        slopes = [
+            np.array([(wrong * logs).sum() + 2 * NETWORK_RIDGE * (fit.network - 1)]),
+            wrong.sum(0) + 2 * RIDGE * fit.bias,
+            (columns.T @ wrong + 2 * RIDGE * fit.weights).ravel(),
+        ]
+        return float(ridges - (log_chances * wanted).sum()), np.concatenate(slopes)
 
-    best = minimize(loss, np.zeros(3 * (number + 1)), jac=True, method="L-BFGS-B").x
-    return best[:3], best[3:].reshape(number, 3)
+    start = np.concatenate([[1.0], np.zeros(3 * (number + 1))])
+    bounds = [(0.0, 10.0), *[(None, None)] * (len(start) - 1)]
+    return unpacked(minimize(loss, start, jac=True, method="L-BFGS-B", bounds=bounds).x)
 
 
 def _temperature(plain: Floats, stages: NDArray[np.int64]) -> float:

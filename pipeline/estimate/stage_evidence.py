@@ -8,7 +8,7 @@ from dataclasses import asdict, dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.estimate.stage_model import calibrated_stages, egg_features
+from pipeline.estimate.stage_model import calibrated_stages, network_logs, sign_levels
 from pipeline.settings import Settings, TrackSettings
 from pipeline.signs.shell_signs import ShellSigns, middle_signs
 from pipeline.track.evidence import stage_probabilities
@@ -57,6 +57,7 @@ def staged(eggs: Sequence[Egg], clips: Sequence[ClipTracks], settings: Settings)
     if not eggs:
         return ()
     evidence = evidence_of(eggs, clips, settings.track)
-    features = np.stack([egg_features(one.network, asdict(one.signs) if one.signs else {}) for one in evidence])
-    stages = calibrated_stages(features, settings.calibration)
+    logs = np.stack([network_logs(one.network) for one in evidence])
+    signs = np.stack([sign_levels(asdict(one.signs) if one.signs else {}) for one in evidence])
+    stages = calibrated_stages(logs, signs, settings.calibration)
     return tuple(replace(egg, stages=row) for egg, row in zip(eggs, stages, strict=True))

@@ -3,59 +3,59 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from pipeline.estimate.stage_model import FEATURES, calibrated_stages, egg_features, features_told
+from pipeline.estimate.stage_model import SIGNS, calibrated_stages, network_logs, sign_levels, signs_told, stages_told
 from pipeline.settings import Calibration, load_settings
 
 SHIPPED = load_settings().calibration
+UNDECIDED = network_logs([1 / 3, 1 / 3, 1 / 3])
 
 
 def model(**weights):
-    """A calibration whose only weights are the given ones, of plain features held between -100 and 100."""
+    """A calibration that weighs the network once and has no weights but the given ones."""
     plain = {"low": -100.0, "high": 100.0, "middle": 0.0, "spread": 1.0}
-    features = {name: plain | {"weights": weights.get(name, (0.0, 0.0, 0.0))} for name in FEATURES}
-    head = SHIPPED.model_dump(exclude={"feature"}) | {"bias": (0.0, 0.0, 0.0), "temperature": 1.0}
+    features = {name: plain | {"weights": weights.get(name, (0.0, 0.0, 0.0))} for name in SIGNS}
+    head = SHIPPED.model_dump(exclude={"feature"}) | {"bias": (0.0, 0.0, 0.0), "temperature": 1.0, "network": 1.0}
     return Calibration(**head, feature=features)
 
 
-def row(**signs):
-    return egg_features([1 / 3, 1 / 3, 1 / 3], signs)
+SHADOW = model(shadow=(-0.05, 0.0, 0.05))
 
 
-def test_the_networks_odds_are_the_first_features():
-    features = egg_features([0.2, 0.2, 0.6], {})
-    assert features[:2] == pytest.approx([np.log(0.8 / 0.2), np.log(0.6 / 0.2)])
-    assert np.isnan(features[2:]).all()
-    assert np.isfinite(egg_features([0.0, 0.0, 1.0], {})[:2]).all()
+def stages_of(calibration, *shadows, network=UNDECIDED):
+    signs = np.stack([sign_levels({"shadow": shadow}) for shadow in shadows])
+    return calibrated_stages(np.tile(network, (len(shadows), 1)), signs, calibration)
+
+
+def test_without_a_sign_the_networks_word_stands():
+    told = [0.2, 0.3, 0.5]
+    np.testing.assert_allclose(stages_of(model(), None, network=network_logs(told))[0], told)
+    assert np.isfinite(network_logs([0.0, 0.0, 1.0])).all()
 
 
 def test_a_deeper_shadow_makes_an_egg_likelier_calcified():
-    known = model(shadow=(-0.05, 0.0, 0.05))
-    stages = calibrated_stages(np.stack([row(shadow=value) for value in (-20.0, 0.0, 20.0, 60.0)]), known)
+    stages = stages_of(SHADOW, -20.0, 0.0, 20.0, 60.0)
     np.testing.assert_allclose(stages.sum(1), 1.0)
     assert (np.diff(stages[:, 2]) > 0).all()
     np.testing.assert_allclose(stages[1], 1 / 3)
 
 
 def test_what_no_phantom_showed_weighs_as_the_most_extreme_of_them():
-    known = model(shadow=(-0.05, 0.0, 0.05))
-    stages = calibrated_stages(np.stack([row(shadow=100.0), row(shadow=1000.0)]), known)
-    np.testing.assert_array_equal(*stages)
+    np.testing.assert_array_equal(*stages_of(SHADOW, 100.0, 1000.0))
 
 
 def test_a_sign_that_could_not_be_read_counts_as_an_ordinary_one():
-    known = model(shadow=(-0.05, 0.0, 0.05))
-    np.testing.assert_allclose(calibrated_stages(row()[None], known), 1 / 3)
+    np.testing.assert_allclose(stages_of(SHADOW, None), 1 / 3)
 
 
 def test_a_higher_temperature_is_less_sure():
-    known = model(shadow=(-0.05, 0.0, 0.05))
-    warm = known.model_copy(update={"temperature": 2.0})
-    features = row(shadow=60.0)[None]
-    assert calibrated_stages(features, warm).max() < calibrated_stages(features, known).max()
+    warm = SHADOW.model_copy(update={"temperature": 2.0})
+    assert stages_of(warm, 60.0).max() < stages_of(SHADOW, 60.0).max()
 
 
-def test_features_come_back_from_the_published_result():
+def test_evidence_comes_back_from_the_published_result():
     signs = {"rim": 40.0, "shadow": None, "interior": -20.0, "middle": 0.0, "unevenness": 9.0, "rim_px": 3.0}
     egg = {"network_stages": {"follicle": 0.1, "thin-shelled": 0.2, "calcified": 0.7}, "signs": {"grey": signs}}
-    np.testing.assert_array_equal(features_told(egg), egg_features([0.1, 0.2, 0.7], signs))
-    np.testing.assert_array_equal(features_told(egg | {"signs": None}), egg_features([0.1, 0.2, 0.7], {}))
+    np.testing.assert_array_equal(signs_told(egg), sign_levels(signs))
+    assert np.isnan(signs_told(egg)[SIGNS.index("shadow")])
+    assert np.isnan(signs_told(egg | {"signs": None})).all()
+    assert stages_told(egg) == pytest.approx(np.log([0.1, 0.2, 0.7]))
