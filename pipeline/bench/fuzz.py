@@ -34,13 +34,20 @@ Outcome = Literal["read", "read in part", "refused", "failed", "crashed", "out o
 OUTCOMES: tuple[Outcome, ...] = ("read", "read in part", "refused", "failed", "crashed", "out of time")
 HARMLESS = frozenset({"read", "read in part", "refused"})
 
+# Of a worker that waits for something that never comes, or that the machine has no time for.
+PATIENCE = 10
+LOOK_EVERY_S = 1.0
+
 # File to read -> what came of it, and words on it.
 Reader = Callable[[Path, Settings], tuple[Outcome, str]]
 
 
 @dataclass(frozen=True)
 class FuzzLimits:
-    """seconds : of one case;  memory_mb : that a worker may take beyond what the program itself takes"""
+    """seconds : of processor time for one case, and so many times that of waiting, on however busy a machine
+
+    memory_mb : that a worker may take beyond what the program itself takes
+    """
 
     seconds: float = 60.0
     memory_mb: int = 2048
@@ -169,22 +176,26 @@ class _Worker:
         self._stop()
 
     def read(self, path: Path) -> tuple[Outcome, str, float]:
-        """Outcome, words on it, seconds."""
-        began = time.monotonic()
+        """Outcome, words on it, seconds of processor time."""
+        limit, began, worked = self._limits.seconds, time.monotonic(), _worked_s(self._process.pid)
         self._pipe.send(path)
+        seconds = 0.0
         try:
-            if not self._pipe.poll(self._limits.seconds):
-                self._restart()
-                return "out of time", f"not done after {self._limits.seconds:.0f} s", time.monotonic() - began
+            while not self._pipe.poll(min(limit, LOOK_EVERY_S)):
+                seconds = _worked_s(self._process.pid) - worked
+                waited = time.monotonic() - began
+                if seconds > limit or waited > PATIENCE * limit:
+                    self._restart()
+                    return "out of time", f"not done after {seconds:.1f} s of work in {waited:.0f} s", seconds
             outcome, told, memory_mb = self._pipe.recv()
         except EOFError:
             self._process.join()
             code = self._process.exitcode or 0
             self._restart()
             died = signal.Signals(-code).name if code < 0 else f"exit code {code}"
-            return "crashed", died, time.monotonic() - began
+            return "crashed", died, seconds
         self.memory_mb = max(self.memory_mb, memory_mb)
-        return outcome, told, time.monotonic() - began
+        return outcome, told, _worked_s(self._process.pid) - worked
 
     def _start(self) -> None:
         self._pipe, theirs = self._context.Pipe()
@@ -238,6 +249,15 @@ def read_file(path: Path, settings: Settings) -> tuple[Outcome, str]:
     if scan.status == "refused":
         return "refused", scan.reason or ""
     return ("read", "") if scan.reason is None else ("read in part", scan.reason)
+
+
+def _worked_s(process: int) -> float:
+    """Processor time that a process has taken so far; 0 of one that is gone (proc(5), fields 14 and 15 of stat)."""
+    try:
+        fields = Path(f"/proc/{process}/stat").read_text(encoding="ascii").rpartition(")")[2].split()
+    except OSError:
+        return 0.0
+    return (int(fields[11]) + int(fields[12])) / os.sysconf("SC_CLK_TCK")
 
 
 def _most_held_mb() -> int:

@@ -141,4 +141,6 @@ def _check_file(path: Path) -> None:
         with path.open("rb"):
             pass
     except OSError as error:
-        raise ClipError(f"{path.name}: cannot be opened: {error.strerror or error}.") from error
+        raise ClipError(
+            f"{path.name}: cannot be opened: {error.strerror or error}; see who may read it, and on what disk it lies."
+        ) from error

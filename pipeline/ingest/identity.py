@@ -80,7 +80,9 @@ def file_sha256(path: Path) -> str:
 
 
 def _unreadable(path: Path, error: OSError) -> ClipError:
-    return ClipError(f"{path.name}: cannot be read: {error.strerror or error}.")
+    return ClipError(
+        f"{path.name}: cannot be read: {error.strerror or error}; see who may read it, and on what disk it lies."
+    )
 
 
 def _of_pictures(path: Path, settings: IngestSettings, most: int | None) -> str | None:

@@ -28,19 +28,25 @@ def test_a_slice_of_the_damaged_files_does_no_harm(tmp_path: Path) -> None:
 
 def test_whatever_a_file_does_is_counted_and_the_others_go_on(tmp_path: Path) -> None:
     kinds = len(write_healthy_files(tmp_path / "all"))
-    limits = FuzzLimits(seconds=0.6, memory_mb=512)
+    limits = FuzzLimits(seconds=0.5, memory_mb=512)
     figures = fuzz(tmp_path, kinds, seed=1, limits=limits, reader=read_by_name)  # type: ignore[arg-type]
     assert figures.outcomes["wmv2.wmv"] == {"failed": 1}
     assert figures.outcomes["mpeg2.mpg"] == {"crashed": 1}
     assert figures.outcomes["still.gif"] == {"out of time": 1}
+    assert figures.outcomes["still.jpg"] == {"out of time": 1}
     assert figures.outcomes["still.bmp"] == {"failed": 1}
-    assert sum(counts.get("read", 0) for counts in figures.outcomes.values()) == kinds - 4
+    assert sum(counts.get("read", 0) for counts in figures.outcomes.values()) == kinds - 5
     told = {case.file: case.told for case in figures.failures}
     assert told["wmv2.wmv"] == "ZeroDivisionError: divided by an aspect of 0"
     assert told["mpeg2.mpg"] == "SIGSEGV"
     assert "MemoryError" in told["still.bmp"]
+    # One waits and takes no time of the processor, the other takes more than it may.
+    assert told["still.gif"].startswith("not done after 0.")
+    assert figures.slowest is not None
+    assert figures.slowest.file == "still.jpg"
+    assert figures.slowest.seconds > 0.5
     kept = [path for case in figures.failures for path in tmp_path.glob(f"case-{case.number}-{case.file}")]
-    assert len(kept) == 4
+    assert len(kept) == 5
     assert not ReadingFigures(figures, ()).is_harmless
 
 
