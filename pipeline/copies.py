@@ -80,6 +80,6 @@ def _copies(group: Sequence[Place]) -> dict[Path, Copies]:
     return found
 
 
-def _preference(clip: ExamClip) -> tuple[bool, bool, str]:
-    """The smallest is used: the one of which more is known."""
-    return clip.window is None, clip.mm_per_px is None and clip.depth_mm is None, clip.file
+def _preference(clip: ExamClip) -> tuple[bool, bool, int, str]:
+    """The smallest is used: the one of which more is known, and of equals the shorter name, as copies add to it."""
+    return clip.window is None, clip.mm_per_px is None and clip.depth_mm is None, len(clip.file), clip.file

@@ -87,6 +87,14 @@ def test_a_renamed_copy_in_one_exam_speaks_once(root: Path, day: Path) -> None:
     assert_one_speaks_for_both(root, copy, "remove one of the two")
 
 
+def test_of_two_as_well_known_the_one_without_additions_is_used(root: Path, day: Path) -> None:
+    copy = day / "left-1 (copy).mp4"  # its name comes first, too, and tells the same window
+    (day / "exam.toml").unlink()
+    shutil.copy(day / "left-1.mp4", copy)
+    clips = outcomes(night(root))
+    assert (clips["left-1.mp4"].status, clips[copy.name].status) == ("read", "refused")
+
+
 def test_a_copy_told_to_show_the_other_window_is_named_so(root: Path, day: Path) -> None:
     copy = day / "right-1.mp4"
     shutil.copy(day / "left-1.mp4", copy)
