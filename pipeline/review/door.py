@@ -49,16 +49,17 @@ def door_addresses(office: Office) -> APIRouter:
     def enter(coming: Coming, request: Request) -> Response:
         if office.needs_login:
             address = request.client.host if request.client else "unknown"
-            keys = (f"name {coming.name.casefold()}", f"address {address}")
-            wait = office.attempts.wait_seconds(*keys)
+            name = coming.name.casefold()
+            wait = max(office.attempts.wait_seconds(name), office.attempts_from.wait_seconds(address))
             if wait > 0:
                 minutes = math.ceil(wait / 60)
                 return _refusal(429, f"Too many tries. Wait {minutes} minutes.", {"Retry-After": str(math.ceil(wait))})
             person = office.people.known(coming.name, coming.password)
             if person is None:
-                office.attempts.failed(*keys)
+                office.attempts.failed(name)
+                office.attempts_from.failed(address)
                 return _refusal(401, "Name and password do not belong together.")
-            office.attempts.succeeded(keys[0])
+            office.attempts.succeeded(name)
         else:
             name, role = clean(coming.name), clean(coming.role)
             if not name or not role:

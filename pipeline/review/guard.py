@@ -56,7 +56,7 @@ class Guard:
         if request.headers.get("host", "").casefold() not in self._office.hosts:
             return _told(400, "This page goes by another name.")
         path = request.url.path
-        session = self._office.sessions.find(request.cookies.get(COOKIE))
+        session = self._office.session(request.cookies.get(COOKIE))
         if session is None and not path.startswith(OPEN_TO_ALL):
             if request.method == "GET" and "text/html" in request.headers.get("accept", ""):
                 return RedirectResponse("/door", 303)

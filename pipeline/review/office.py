@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 from pipeline.review.cases import Case, Cases
@@ -10,7 +10,7 @@ from pipeline.review.desk import Desk
 from pipeline.review.frames import FramesError, Reels
 from pipeline.review.journal import Journal
 from pipeline.review.people import People
-from pipeline.review.sessions import Attempts, Presence, Sessions
+from pipeline.review.sessions import Attempts, Presence, Session, Sessions
 from pipeline.review.view import clips_of
 from pipeline.review.worklist import Worklist
 from pipeline.settings import Settings
@@ -24,6 +24,7 @@ class Office:
 
     needs_login : whether people prove who they are; on this machine alone they only say it
     is_encrypted : whether it is served by HTTPS
+    attempts, attempts_from : failed logins by name, and by address, which behind a proxy many people share
     """
 
     out: Path
@@ -38,10 +39,22 @@ class Office:
     is_encrypted: bool
     sessions: Sessions = field(default_factory=Sessions)
     attempts: Attempts = field(default_factory=Attempts)
+    attempts_from: Attempts = field(default_factory=lambda: Attempts(most=50))
     presence: Presence = field(default_factory=Presence)
 
     def case(self, animal: str, date: str) -> Case | None:
         return self.cases.case(f"{animal}/{date}")
+
+    def session(self, token: str | None) -> Session | None:
+        """Whose session this is, with what they may do now; None where there is none, or they may no longer come in."""
+        session = self.sessions.find(token)
+        if session is None or not self.needs_login:
+            return session
+        person = self.people.standing(session.person.name)
+        if person is None:
+            self.sessions.end(session.token)
+            return None
+        return replace(session, person=person)
 
     def frame(self, case: Case, place: int, index: int) -> bytes:
         """One frame, as JPEG, of the clip at a place among those shown. Raises FramesError."""

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import threading
 import unicodedata
 from dataclasses import dataclass
 from typing import Literal
@@ -40,12 +41,17 @@ class People:
         from argon2 import PasswordHasher
 
         self._journal = journal
+        self._one_at_a_time = threading.Lock()  # a check takes 64 MiB, and strangers may send many
         self._hasher = PasswordHasher()
         # So that a name that nobody has takes as long as one that somebody has.
         self._nobody = self._hasher.hash("nobody's password")
 
     def names(self) -> list[Person]:
         return [Person(name, role, _right(may)) for name, role, may, _ in self._journal.people()]
+
+    def standing(self, name: str) -> Person | None:
+        """The person of this name as they may come in now, None where they may not."""
+        return next((person for person in self.names() if person.name == name), None)
 
     def save(self, person: Person, password: str) -> None:
         """Let a person log in, or change how. Raises ValueError, in words, where name or password will not do."""
@@ -64,7 +70,8 @@ class People:
 
         found = next((row for row in self._journal.people() if row[0] == name), None)
         try:
-            self._hasher.verify(found[3] if found else self._nobody, password)
+            with self._one_at_a_time:
+                self._hasher.verify(found[3] if found else self._nobody, password)
         except (VerificationError, InvalidHashError):
             return None
         return None if found is None else Person(found[0], found[1], _right(found[2]))

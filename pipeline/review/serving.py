@@ -61,6 +61,7 @@ def serve(out: Path, settings: Settings, wanted: Serving, say: Callable[[str], N
         ssl_certfile=wanted.certificate,
         ssl_keyfile=wanted.private_key,
         timeout_keep_alive=30,
+        timeout_graceful_shutdown=3,  # browsers hold connections open
         backlog=512,
     )
     shown = f"[{wanted.host}]" if ":" in wanted.host else wanted.host

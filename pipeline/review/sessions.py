@@ -55,7 +55,7 @@ class Sessions:
 
 @dataclass
 class Attempts:
-    """Failed logins by name and by address: after ``most`` of either within ``seconds`` no more are heard."""
+    """Failed logins by some key: after ``most`` of one within ``seconds`` no more are heard."""
 
     most: int = 5
     seconds: float = 900.0
@@ -63,17 +63,15 @@ class Attempts:
     _failed: dict[str, list[float]] = field(default_factory=dict)
     _lock: threading.Lock = field(default_factory=threading.Lock)
 
-    def wait_seconds(self, *keys: str) -> float:
+    def wait_seconds(self, key: str) -> float:
         """How long until another try is heard, 0 where it is at once."""
         with self._lock:
-            recent = [self._recent(key) for key in keys]
-        full = [times[-self.most] for times in recent if len(times) >= self.most]
-        return max((time_ + self.seconds - self.now() for time_ in full), default=0.0)
+            recent = self._recent(key)
+        return recent[-self.most] + self.seconds - self.now() if len(recent) >= self.most else 0.0
 
-    def failed(self, *keys: str) -> None:
+    def failed(self, key: str) -> None:
         with self._lock:
-            for key in keys:
-                self._failed[key] = [*self._recent(key), self.now()]
+            self._failed[key] = [*self._recent(key), self.now()]
             if len(self._failed) > 10_000:
                 self._failed = {key: times for key in list(self._failed) if (times := self._recent(key))}
 

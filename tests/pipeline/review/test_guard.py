@@ -150,7 +150,19 @@ def test_passwords_are_asked_and_tries_run_out(guarded: Served) -> None:
     assert enter("Sign Only", PASSWORD) == 200
     assert [enter("Sign Only", "a wrong one") for _ in range(6)] == [401] * 5 + [429]
     assert enter("Sign Only", PASSWORD) == 429  # the right one, too, or it would tell
-    assert guarded.client.post("/enter", json={"name": "Look Only", "role": "vet"}).status_code == 429
+    assert enter("sign only", PASSWORD) == 429  # however it is written
+    assert enter("Look Only", PASSWORD) == 200
+    guesses = [enter(f"Nobody {n}", PASSWORD) for n in range(46)]
+    assert set(guesses[:40]) == {401}
+    assert guesses[-1] == 429  # no end of names from one address
+
+
+def test_who_may_no_longer_come_in_is_out_at_once(guarded: Served) -> None:
+    visitor = guarded.visitor(name="Sign Only", password=PASSWORD)
+    guarded.office.people.save(Person("Sign Only", "nurse", "look"), PASSWORD)
+    assert visitor.say({"kind": "comment", "text": "x"}, request="request-1").status_code == 403
+    guarded.office.people.remove("Sign Only")
+    assert visitor.client.get("/").status_code == 401
 
 
 def test_only_hashes_of_passwords_are_kept(guarded: Served) -> None:
@@ -168,10 +180,10 @@ def test_sessions_and_limits_end_with_time() -> None:
     session = sessions.begin(Person("Orla Finch", "vet", "sign"))
     attempts = Attempts(now=lambda: clock[0])
     for _ in range(5):
-        attempts.failed("name x")
+        attempts.failed("x")
     assert sessions.find(session.token) is session
-    assert attempts.wait_seconds("name x") == 900
-    assert attempts.wait_seconds("name y") == 0
+    assert attempts.wait_seconds("x") == 900
+    assert attempts.wait_seconds("y") == 0
     clock[0] = 12 * 3600.0
     assert sessions.find(session.token) is None
-    assert attempts.wait_seconds("name x") == 0
+    assert attempts.wait_seconds("x") == 0
