@@ -39,6 +39,20 @@ class EggColumn:
     value: Callable[[ExamSummary, EggFinding], object]
 
 
+def _end(range_mm: tuple[float, float] | None, which: int) -> float | None:
+    return None if range_mm is None else millimetres(range_mm[which])
+
+
+def _chance(value: float | None) -> float | None:
+    return None if value is None else probability(value)
+
+
+def _told(egg: EggFinding, sign: str) -> float | None:
+    """Decibels and the thickness of a wall to 0.1; what could not be told stays missing."""
+    value = None if egg.signs is None else getattr(egg.signs, sign)
+    return None if value is None else round(float(value), 1)
+
+
 EGG_COLUMNS = (
     EggColumn("animal", "words", lambda exam, _: exam.exam.animal),
     EggColumn("exam_date", "day", lambda exam, _: exam.exam.date),
@@ -50,6 +64,15 @@ EGG_COLUMNS = (
     EggColumn("shape", "words", lambda _, egg: egg.shape),
     EggColumn("length_mm", "real", lambda _, egg: millimetres(egg.length_mm)),
     EggColumn("width_mm", "real", lambda _, egg: millimetres(egg.width_mm)),
+    EggColumn("length_low90_mm", "real", lambda _, egg: _end(egg.length_interval90_mm, 0)),
+    EggColumn("length_high90_mm", "real", lambda _, egg: _end(egg.length_interval90_mm, 1)),
+    EggColumn("width_low90_mm", "real", lambda _, egg: _end(egg.width_interval90_mm, 0)),
+    EggColumn("width_high90_mm", "real", lambda _, egg: _end(egg.width_interval90_mm, 1)),
+    EggColumn("oval_probability", "real", lambda _, egg: _chance(egg.oval_probability)),
+    EggColumn("wall_db", "real", lambda _, egg: _told(egg, "rim_db")),
+    EggColumn("wall_mm", "real", lambda _, egg: _told(egg, "rim_mm")),
+    EggColumn("shadow_db", "real", lambda _, egg: _told(egg, "shadow_db")),
+    EggColumn("inside", "words", lambda _, egg: egg.signs and egg.signs.interior),
     EggColumn("depth_mm", "real", lambda _, egg: millimetres(egg.depth_mm)),
     EggColumn("times_seen", "whole", lambda _, egg: len(egg.sightings)),
     EggColumn("clips", "words", lambda _, egg: "; ".join(dict.fromkeys(s.clip for s in sightings_in_order(egg)))),

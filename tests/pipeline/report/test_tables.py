@@ -54,6 +54,10 @@ def test_a_row_for_each_egg_of_the_night(summaries: list[ExamSummary], clutch: I
     for name in ("length_mm", "width_mm", "depth_mm"):
         assert float(rows[0][name]) == pytest.approx(getattr(egg, name), abs=0.051)
     assert float(rows[0]["stage_probability"]) == pytest.approx(egg.stage_probability, abs=0.00051)
+    assert egg.length_interval90_mm is not None
+    assert float(rows[0]["length_high90_mm"]) == pytest.approx(egg.length_interval90_mm[1], abs=0.051)
+    assert (rows[0]["wall_db"], rows[0]["shadow_db"], rows[0]["inside"]) == ("19.0", "21.0", "dark, even")
+    assert rows[7]["wall_mm"] == ""  # a follicle's wall has no thickness
     assert rows[0]["times_seen"] == "2"
     assert rows[0]["clips"] == "left-1.mp4; right-1.mp4"
     assert rows[0]["exam_date"] == "2026-05-14"
