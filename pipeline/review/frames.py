@@ -21,6 +21,7 @@ from pipeline.ingest.clip import open_clip
 from pipeline.ingest.frame import ClipError
 from pipeline.ingest.identity import FileState, file_sha256, file_state
 from pipeline.ingest.region_sector import place_sector
+from pipeline.ingest.sector import Sector
 from pipeline.scan import ClipScan
 from pipeline.settings import IngestSettings
 
@@ -112,7 +113,7 @@ class _Reel:
         import cv2
 
         try:
-            for _, grey in masked_frames(self._path, self._scan, self._settings):
+            for _, grey, _ in masked_frames(self._path, self._scan, self._settings):
                 _, data = cv2.imencode(".jpg", grey, [cv2.IMWRITE_JPEG_QUALITY, JPEG_QUALITY])
                 with self._news:
                     if self._stopped:
@@ -129,8 +130,10 @@ class _Reel:
                 self._news.notify_all()
 
 
-def masked_frames(path: Path, scan: ClipScan, settings: IngestSettings) -> Iterator[tuple[int, NDArray[np.uint8]]]:
-    """Every frame of a clip that was read before, with its number: (H, W) uint8, black outside the sector.
+def masked_frames(
+    path: Path, scan: ClipScan, settings: IngestSettings
+) -> Iterator[tuple[int, NDArray[np.uint8], Sector]]:
+    """Every frame of a clip that was read before: number, (H, W) uint8 that are black outside the sector, the sector.
 
     Raises ClipError where it cannot be read.
     """
@@ -140,7 +143,7 @@ def masked_frames(path: Path, scan: ClipScan, settings: IngestSettings) -> Itera
         mask = _surroundings(scan, sector.mask.shape) if sector.kind == "whole" else sector.mask
         shown = mask.astype(np.uint8)
         for frame in chain(ahead, recording):
-            yield frame.index, frame.grey * shown
+            yield frame.index, frame.grey * shown, sector
 
 
 def _surroundings(scan: ClipScan, shape: tuple[int, ...]) -> NDArray[np.bool_]:

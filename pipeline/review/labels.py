@@ -5,7 +5,8 @@ that a person drew is outlined on one frame only, so the frames near that one, w
 left out. What was said not to be an egg has no outline: it is background.
 
     images/ANIMAL_DATE_CLIP_FRAME.png    black outside the sector, as the network sees them
-    coco.json                            all frames and outlines; with whom to ask about each
+    coco.json                            all frames and outlines, with whom to ask about each; of a frame its scale, and
+                                         the box x0, y0, x1, y1 of the sector that the network is shown
     ANIMAL_DATE_CLIP.mot.txt             the same by clip, as MOTChallenge text (frames there count from 1)
 """
 
@@ -155,7 +156,7 @@ def _write_clip(
         raise ClipError(f"{scan.file} has changed since it was read, so its labels belong to other frames.")
     stem = safe_name(f"{exam.animal}_{exam.date.isoformat()}_{scan.file}")
     lines: list[str] = []
-    for index, grey in masked_frames(path, scan, settings.ingest):
+    for index, grey, sector in masked_frames(path, scan, settings.ingest):
         if index not in frames:
             continue
         name = f"images/{stem}_{index:06d}.png"
@@ -172,6 +173,8 @@ def _write_clip(
                 "clip": scan.file,
                 "frame": index,
                 "mm_per_px": scan.mm_per_px,
+                "sector_box": list(sector.box),
+                "upside_down": sector.upside_down,
                 "signed_by": signed.name,
                 "signed_at": signed.at,
             }

@@ -56,6 +56,8 @@ def test_answers_become_outlines_that_tell_who_confirmed_them(vet: Visitor, out:
     assert {entry["egg_id"] for entry in document["annotations"]} == {2, 3, 4, 5, 6, 7, 8}
     assert {entry["confirmed_by"] for entry in document["annotations"]} == {"Orla Finch"}
     assert {entry["category_id"] for entry in document["annotations"] if entry["egg_id"] == 2} == {2}
+    x0, y0, x1, y1 = document["images"][0]["sector_box"]
+    assert (x0, y0, x1, y1) == pytest.approx((16, 10, 176, 150), abs=6)  # where the speckle was drawn
     assert {image["signed_by"] for image in document["images"]} == {"Orla Finch"}
     picture = cv2.imread(str(tmp_path / "labels" / document["images"][0]["file_name"]), cv2.IMREAD_UNCHANGED)
     assert picture.shape == (160, 192)
