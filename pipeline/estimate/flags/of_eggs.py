@@ -1,8 +1,8 @@
 """Reasons in single eggs, and in what is known of the species.
 
-Sizes are of the largest section seen and so lower bounds: one that is too large says something of its egg, one that is
-small may only have been crossed near its end. Round sections say nothing of an oval egg either, an oval one of a round
-egg does.
+A size is remarked on only where its 90 % interval lies outside of what is known, too: an egg that was only touched has
+a wide one. That an egg seems round says little where oval ones may be seen end on; that one seems oval says much where
+they are round.
 """
 
 from __future__ import annotations
@@ -23,11 +23,13 @@ __all__ = ["of_eggs"]
 
 @dataclass(frozen=True)
 class _Measured:
-    """A shelled egg with both axes, mm."""
+    """A shelled egg with both axes and their 90 % intervals, mm."""
 
     number: int
     length: float
     width: float
+    length_interval90: tuple[float, float]
+    width_interval90: tuple[float, float]
 
     @property
     def words(self) -> str:
@@ -48,18 +50,26 @@ def of_eggs(grounds: Grounds, settings: FlagSettings) -> Found:
 
 
 def _sizes(measured: Sequence[_Measured], profile: SpeciesProfile, settings: FlagSettings) -> Found:
-    length, width = known(profile.egg_length_mm), known(profile.egg_width_mm)
-    (shortest, longest), (narrowest, widest) = _bounds(length), _bounds(width)
+    lengths, widths = known(profile.egg_length_mm), known(profile.egg_width_mm)
+    (shortest, longest), (narrowest, widest) = _bounds(lengths), _bounds(widths)
     above, below = 1 + settings.size_tolerance, 1 - settings.size_tolerance
-    cited = _cited(length, width)
-    if large := [egg for egg in measured if egg.length > above * longest or egg.width > above * widest]:
+    cited = _cited(lengths, widths)
+
+    def is_large(egg: _Measured) -> bool:
+        long = egg.length > above * longest and egg.length_interval90[0] > longest
+        return long or (egg.width > above * widest and egg.width_interval90[0] > widest)
+
+    def is_small(egg: _Measured) -> bool:
+        short = egg.length < below * shortest and egg.length_interval90[1] < shortest
+        return short and egg.width < below * narrowest and egg.width_interval90[1] < narrowest
+
+    if large := [egg for egg in measured if is_large(egg)]:
         yield "large-egg", {"eggs": _listed(egg.words for egg in large), **cited}
-    # The largest of several tells their size; fewer may all have been crossed near an end.
-    if len(measured) >= settings.several_eggs:
-        most = max(egg.length for egg in measured), max(egg.width for egg in measured)
-        if most[0] < below * shortest and most[1] < below * narrowest:
-            largest = f"{most[0]:.0f} {TIMES} {most[1]:.0f} mm"
-            yield "small-eggs", {"number": len(measured), "largest": largest, **cited}
+    # Several tell their size; fewer may all have been crossed near an end.
+    if len(measured) >= settings.several_eggs and all(is_small(egg) for egg in measured):
+        length, width = max(egg.length for egg in measured), max(egg.width for egg in measured)
+        largest = f"{length:.0f} {TIMES} {width:.0f} mm"
+        yield "small-eggs", {"number": len(measured), "largest": largest, **cited}
 
 
 def _shapes(shelled: Sequence[EggFinding], profile: SpeciesProfile) -> Found:
@@ -93,15 +103,20 @@ def _among_themselves(measured: Sequence[_Measured], profile: SpeciesProfile | N
     if len(measured) < settings.several_eggs or (small_ones is not None and small_ones.value):
         return
     middle = statistics.median(egg.width for egg in measured)
-    if small := [egg for egg in measured if egg.width < settings.small_share * middle]:
+    if small := [egg for egg in measured if _is_much_smaller(egg, middle, settings)]:
         yield "much-smaller", {"eggs": _listed(egg.words for egg in small)}
+
+
+def _is_much_smaller(egg: _Measured, middle: float, settings: FlagSettings) -> bool:
+    return egg.width < settings.small_share * middle and egg.width_interval90[1] < middle
 
 
 def _measured(eggs: Sequence[EggFinding]) -> Iterator[_Measured]:
     for egg in eggs:
         length, width = egg.length_mm, egg.width_mm
         if length is not None and width is not None and math.isfinite(length + width):
-            yield _Measured(egg.identity, length, width)
+            lengths, widths = egg.length_interval90_mm, egg.width_interval90_mm
+            yield _Measured(egg.identity, length, width, lengths or (length, length), widths or (width, width))
 
 
 def _bounds(size: Known | None) -> tuple[float, float]:

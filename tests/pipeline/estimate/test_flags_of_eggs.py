@@ -43,6 +43,20 @@ def test_an_egg_larger_than_any_known_is_remarked_on_with_the_sources() -> None:
     assert "large-egg" not in raised(egg(1, 44.0, 25.0))
 
 
+def test_a_size_that_is_hardly_known_is_no_matter() -> None:
+    touched = replace(egg(5, 46.0, 29.0), length_interval90_mm=(35.0, 60.0), width_interval90_mm=(20.0, 40.0))
+    assert "large-egg" not in raised(*FOUR, touched)
+    assert "large-egg" in raised(*FOUR, replace(touched, width_interval90_mm=(25.0, 33.0)))
+    assert "large-egg" in raised(*FOUR, replace(touched, length_interval90_mm=(42.0, 50.0)))
+    small = [replace(egg(n, 20.0, 13.0), width_interval90_mm=(10.0, 16.0)) for n in range(1, 5)]
+    assert "small-eggs" in raised(*small)
+    assert "small-eggs" not in raised(*small[:3], replace(small[3], width_interval90_mm=(10.0, 19.0)))
+    assert "small-eggs" not in raised(*small[:3], replace(small[3], length_interval90_mm=(18.0, 31.0)))
+    end = replace(egg(5, 12.0, 9.0), width_interval90_mm=(6.0, 21.0))
+    assert "much-smaller" not in raised(*FOUR, end)
+    assert "much-smaller" in raised(*FOUR, replace(end, width_interval90_mm=(6.0, 12.0)))
+
+
 def test_a_follicle_is_held_against_no_egg() -> None:
     assert raised(egg(1, 60.0, 58.0, stage="follicle", shape="round")) == {}
 
