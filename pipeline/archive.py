@@ -12,6 +12,7 @@ from __future__ import annotations
 import json
 import math
 import zlib
+from collections.abc import Iterator
 from dataclasses import astuple
 from typing import Any
 
@@ -24,15 +25,17 @@ from pipeline.scan import ClipScan, ScanPicture
 from pipeline.signs.shell_signs import ShellSigns
 from pipeline.store import StoredPicture, StoredScan
 from pipeline.track.tracks import ClipTracks, Track
+from pipeline.track.turns import SeenTurn
 
 __all__ = ["pack_scan", "unpack_scan"]
 
-FORMAT = "clutchlight/scan/8"
+FORMAT = "clutchlight/scan/9"
 """Raised when the form changes, and also when the same recording gives another scan: a kept scan of another
 format counts as not there, and its clip is read again."""
 
 TABLES = ("used", "frame", "ellipse", "stage_probability", "score", "spread", "track")
 TRACK_TABLES = ("frames", "ellipses", "depths_px", "stage_probabilities", "scores")
+TURN_TABLES = ("before", "after")
 FACTS = ("width", "height", "frame_rate", "frames", "depth_px", "middle_px", "status", "reason")
 
 
@@ -41,6 +44,9 @@ def pack_scan(scan: ClipScan) -> StoredScan:
     arrays = {name: getattr(scan, name) for name in TABLES}
     for track in scan.tracks.tracks:
         arrays |= {f"{track.identity}.{name}": getattr(track, name) for name in TRACK_TABLES}
+    turns = scan.tracks.turns
+    for number, turn in enumerate(turns or ()):
+        arrays |= {f"turn {number}.{name}": getattr(turn, name) for name in TURN_TABLES}
     head = {
         "format": FORMAT,
         "facts": {name: getattr(scan, name) for name in FACTS},
@@ -48,6 +54,7 @@ def pack_scan(scan: ClipScan) -> StoredScan:
         "recorded_scale": [scan.recorded_scale.mm_per_px, scan.recorded_scale.fault, scan.recorded_scale.tick_px],
         "tracks": [track.identity for track in scan.tracks.tracks],
         "signs": [[track, *_sign_row(signs)] for track, signs in sorted(scan.tracks.signs.items())],
+        "turns": None if turns is None else [[turn.frame, turn.log_odds] for turn in turns],
         "arrays": [[name, array.dtype.newbyteorder("<").str, array.shape] for name, array in arrays.items()],
     }
     packer = zlib.compressobj()
@@ -96,6 +103,7 @@ def unpack_scan(stored: StoredScan, clip: ExamClip, sha256: str) -> ClipScan | N
             facts["middle_px"],
             facts["depth_px"],
             _signs(head["signs"]),
+            None if head["turns"] is None else tuple(_turns(head["turns"], arrays)),
         ),
         pictures={each.track: ScanPicture(each.frame, each.ellipse, each.jpeg) for each in stored.pictures},
         **{name: arrays[name] for name in TABLES},
@@ -114,6 +122,12 @@ def _signs(rows: list[list[Any]]) -> dict[int, ShellSigns]:
         values: list[Any] = [math.nan if value is None else value for value in row]
         signs[track] = ShellSigns(*values)
     return signs
+
+
+def _turns(listed: list[tuple[float, float]], arrays: dict[str, Any]) -> Iterator[SeenTurn]:
+    for number, (frame, log_odds) in enumerate(listed):
+        before, after = (arrays[f"turn {number}.{name}"] for name in TURN_TABLES)
+        yield SeenTurn(frame, before, after, log_odds)
 
 
 def _arrays(listed: list[tuple[str, str, list[int]]], body: bytes) -> dict[str, Any]:

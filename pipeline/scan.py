@@ -29,8 +29,10 @@ from pipeline.ingest.sector import Sector
 from pipeline.scale import RecordedScale, ScaleSource, clip_scale
 from pipeline.settings import Settings
 from pipeline.signs.sign_book import SignBook
+from pipeline.track.thumbnails import Thumbnails
 from pipeline.track.tracker import ClipTracker
 from pipeline.track.tracks import ClipTracks, picture_worth
+from pipeline.track.turns import find_turns
 
 __all__ = ["ClipScan", "FrameDetector", "ScanPicture", "refused_scan", "scan_clip"]
 
@@ -197,6 +199,7 @@ def _scan(
     depth_px = sector.depth_range_px if found else None
     middle_px = (sector.box[0] + sector.box[2] - 1) / 2 if found else None
     tracker, gallery, book, rows = ClipTracker(settings.track), Gallery(sector.mask), SignBook(sector), _Rows()
+    thumbnails = Thumbnails(sector.mask, sector.box)
     judged = JudgedFrames(chain(ahead, recording), sector, settings.ingest, progress)
     for frame, detections, repeated in _detected(judged, sector, detector, settings.detect.batch_frames):
         if repeated:
@@ -204,6 +207,7 @@ def _scan(
             tracker.hold(frame.index)
         else:
             sightings = tracker.update(detections)
+            thumbnails.show(frame.index, frame.grey)
             gallery.show(frame, detections, sightings.track_ids, sightings.improved)
             gallery.drop(sightings.dropped)
             worth = picture_worth(detections.ellipses, detections.scores)
@@ -238,6 +242,7 @@ def _scan(
             middle_px,
             depth_px,
             book.signs(finished.renumbering),
+            find_turns(thumbnails.frames, thumbnails.likeness()),
         ),
         pictures=gallery.pictures(finished.renumbering),
         depth_px=depth_px,

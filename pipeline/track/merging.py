@@ -156,7 +156,7 @@ _WINDOWS: dict[str | None, int] = {"left": 0, "right": 1}
 
 def _sweep(number: int, clip: ClipTracks, settings: TrackSettings) -> Sweep:
     stitched = stitch(number, clip.tracks, settings)
-    sweep = unfold(stitched.appearances, 0.0, float(clip.frames), settings)
+    sweep = unfold(stitched.appearances, 0.0, float(clip.frames), settings, clip.turns)
     follicles, shelled = (a.plus(b) for a, b in zip(stitched.shifts, sweep.shifts, strict=True))
     return replace(sweep, shifts=(follicles, shelled))
 

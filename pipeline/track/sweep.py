@@ -1,24 +1,27 @@
 """One clip's sweep, unfolded: where the hand turned, and which eggs were met again on the way back.
 
-After a turn at frame T the eggs come again in reverse order, an egg crossed at p near T + c (T - p), c being how much
-slower the hand went back. Every pair of like appearances proposes a turn, tried at several paces; the turn is
-believed if the pairs that it explains outweigh its prior.
+After a turn the eggs come again in reverse order. Where the pictures were looked at they tell which frame shows which
+place again (`turns`), and the eggs that are met there speak for or against it. Otherwise an egg crossed at p comes
+near T + c (T - p), c being how much slower the hand went back: every pair of like appearances proposes a turn T, tried
+at several paces. A turn is believed if the pairs that it explains outweigh its prior.
 Sweeps with several turns are split at the best one, and each part is unfolded likewise.
 """
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.settings import TrackSettings
 from pipeline.track.appearance import Appearance, joined
+from pipeline.track.course import Course
 from pipeline.track.distribution import Distribution, certainly, mixture
 from pipeline.track.likeness import place_ratios, places, size_ratios, stage_ratios, together
 from pipeline.track.matching import best_pairs, shared_number
+from pipeline.track.turns import SeenTurn
 
 __all__ = ["Sweep", "unfold"]
 
@@ -37,7 +40,7 @@ class Sweep:
     """The distinct objects of one clip, each at its position on the first pass.
 
     low, high : ends of the first pass's axis, frames;  passes : how many there were
-    slope, offset : position p lies at slope * p + offset on the last pass
+    to_last, to_first : positions on the first pass to those on the last, and back
     shifts : for follicles and for shelled eggs, true number of objects less those listed
     """
 
@@ -45,57 +48,59 @@ class Sweep:
     low: float
     high: float
     passes: int
-    slope: float
-    offset: float
     shifts: tuple[Distribution, Distribution]
+    to_last: Callable[[Floats], Floats] = field(default=lambda positions: positions, repr=False)
+    to_first: Callable[[Floats], Floats] = field(default=lambda positions: positions, repr=False)
 
 
 @dataclass(frozen=True)
 class _Turn:
     frame: float
-    pace: float
+    course: Course
     before: NDArray[np.int64]
     after: NDArray[np.int64]
     ratios: Floats  # (N, N) with the foretold time weighed in
     probability: float
 
-    def after_turn(self, position: Floats) -> Floats:
-        """When what was crossed at a frame before the turn comes again."""
-        return self.frame + self.pace * (self.frame - position)
 
-    def before_turn(self, position: float) -> float:
-        """When what was crossed at a frame after the turn had come first."""
-        return self.frame - (position - self.frame) / self.pace
+def unfold(
+    appearances: Sequence[Appearance],
+    low: float,
+    high: float,
+    settings: TrackSettings,
+    seen: Sequence[SeenTurn] | None = None,
+) -> Sweep:
+    """Unfold the part of a clip from frame ``low`` to ``high``.
 
-
-def unfold(appearances: Sequence[Appearance], low: float, high: float, settings: TrackSettings) -> Sweep:
-    """Unfold the part of a clip from frame ``low`` to ``high``."""
+    seen : the turns that its pictures show; None where they were not looked at
+    """
     ordered = sorted(appearances, key=lambda one: (one.position, one.members))
-    turn = _best_turn(ordered, low, high, settings)
+    turn = _best_turn(ordered, low, high, settings, seen)
     if turn is None:
-        return Sweep(tuple(ordered), low, high, 1, 1.0, 0.0, (certainly(0), certainly(0)))
+        return Sweep(tuple(ordered), low, high, 1, (certainly(0), certainly(0)))
     if turn.probability < 0.5:
         # Not believed, yet if it is true after all, there are fewer eggs than listed.
         shifts = [
             mixture([(certainly(0), 1 - turn.probability), (number.less_from(0), turn.probability)])
             for number, _ in _returned(ordered, turn, low, high, settings)
         ]
-        return Sweep(tuple(ordered), low, high, 1, 1.0, 0.0, (shifts[0], shifts[1]))
-    there = unfold([ordered[i] for i in turn.before], low, turn.frame, settings)
-    back = unfold([ordered[i] for i in turn.after], turn.frame, high, settings)
+        return Sweep(tuple(ordered), low, high, 1, (shifts[0], shifts[1]))
+    there = unfold([ordered[i] for i in turn.before], low, turn.frame, settings, seen)
+    back = unfold([ordered[i] for i in turn.after], turn.frame, high, settings, seen)
     return _folded_together(there, back, turn, settings)
 
 
 def _folded_together(there: Sweep, back: Sweep, turn: _Turn, settings: TrackSettings) -> Sweep:
-    def mirrored(position: float) -> float:
-        return (turn.before_turn(position) - there.offset) / there.slope
+    def mirrored(positions: Floats) -> Floats:
+        return there.to_first(turn.course.home(positions))
 
-    returned = [one.moved(mirrored(one.position)) for one in back.objects]
+    places_there = mirrored(np.array([one.position for one in back.objects]))
+    returned = [one.moved(float(place)) for one, place in zip(back.objects, places_there, strict=True)]
     ratios = _likeness(there.objects, returned, settings)
     first = np.array([one.position for one in there.objects])[:, None]
     second = np.array([one.position for one in returned])[None]
-    foretold = turn.after_turn(there.slope * first + there.offset)
-    came = turn.after_turn(there.slope * second + there.offset)
+    foretold = turn.course.forth(there.to_last(first))
+    came = turn.course.forth(there.to_last(second))
     ratios = ratios + _time_ratios(came - foretold, np.abs(came - turn.frame), back.high - turn.frame)
     ratios = np.where(together(there.objects, returned), -np.inf, ratios)
     objects: list[Appearance] = list(there.objects)
@@ -115,25 +120,47 @@ def _folded_together(there: Sweep, back: Sweep, turn: _Turn, settings: TrackSett
         own = 1 if kind else 0
         shifts.append(merged.plus(there.shifts[own]).plus(back.shifts[own]))
     objects += [returned[j] for j in sorted(unmatched)]
-    ends = [mirrored(back.low), mirrored(back.high)]
+    ends = mirrored(np.array([back.low, back.high])).tolist()
     return Sweep(
         objects=tuple(objects),
         low=min(there.low, *ends),
         high=max(there.high, *ends),
         passes=there.passes + back.passes,
-        # first pass of there -> its last pass -> mirrored at the turn -> last pass of back
-        slope=-back.slope * turn.pace * there.slope,
-        offset=back.slope * (turn.frame + turn.pace * (turn.frame - there.offset)) + back.offset,
         shifts=(shifts[0], shifts[1]),
+        # First pass of there, its last pass, the same place after the turn, last pass of back; and the whole way home.
+        to_last=lambda positions: back.to_last(turn.course.forth(there.to_last(positions))),
+        to_first=lambda positions: mirrored(back.to_first(positions)),
     )
 
 
-def _best_turn(ordered: Sequence[Appearance], low: float, high: float, settings: TrackSettings) -> _Turn | None:
+def _best_turn(
+    ordered: Sequence[Appearance],
+    low: float,
+    high: float,
+    settings: TrackSettings,
+    seen: Sequence[SeenTurn] | None,
+) -> _Turn | None:
     if len(ordered) < 2:
         return None
-    positions = np.array([one.position for one in ordered])
     likeness = _likeness(ordered, ordered, settings)
     likeness = np.where(together(ordered, ordered), -np.inf, likeness)
+    if seen is None:
+        return _foretold_turn(ordered, likeness, low, high, settings)
+    inside = [turn for turn in seen if low < turn.frame < high]
+    if not inside:
+        return None
+    surest = max(inside, key=lambda turn: turn.log_odds)
+    turn, evidence = _tried(surest.frame, Course(surest.before, surest.after), ordered, likeness, low, high, settings)
+    if turn is None:
+        return None
+    return replace(turn, probability=_probability(surest.log_odds + evidence))
+
+
+def _foretold_turn(
+    ordered: Sequence[Appearance], likeness: Floats, low: float, high: float, settings: TrackSettings
+) -> _Turn | None:
+    """The turn that explains most of what is met again, from the tracks alone."""
+    positions = np.array([one.position for one in ordered])
     rows, columns = np.nonzero(np.triu(likeness > 0, 1))
     if not len(rows):
         return None
@@ -142,16 +169,10 @@ def _best_turn(ordered: Sequence[Appearance], low: float, high: float, settings:
     evidences: list[float] = []
     best: _Turn | None = None  # of all turns tried only the best is kept: each holds a matrix of all pairs
     for frame in cells.tolist():
-        before, after = np.flatnonzero(positions < frame), np.flatnonzero(positions >= frame)
-        if not len(before) or not len(after):
-            continue
         for pace in _PACES:
-            turn = _Turn(frame, pace, before, after, likeness, 0.0)
-            foretold, away = turn.after_turn(positions), np.abs(positions - frame)
-            late = positions[None] - foretold[:, None]
-            turn = replace(turn, ratios=likeness + _time_ratios(late, away[None], high - frame))
-            found = _returned(ordered, turn, low, high, settings)
-            evidence = sum(each for _, each in found)
+            turn, evidence = _tried(frame, Course.at_pace(frame, pace), ordered, likeness, low, high, settings)
+            if turn is None:
+                continue
             if best is None or evidence > max(evidences):
                 best = turn
             evidences.append(evidence)
@@ -161,8 +182,31 @@ def _best_turn(ordered: Sequence[Appearance], low: float, high: float, settings:
     span = max(high - low, _CELL)
     prior = np.log(settings.return_probability / (1 - settings.return_probability))
     odds = prior - np.log(max(len(_PACES) * span / _CELL, len(evidences))) + np.logaddexp.reduce(evidences)
-    probability = float(1 / (1 + np.exp(-np.clip(odds, -30, 30))))
-    return replace(best, probability=probability)
+    return replace(best, probability=_probability(odds))
+
+
+def _tried(
+    frame: float,
+    course: Course,
+    ordered: Sequence[Appearance],
+    likeness: Floats,
+    low: float,
+    high: float,
+    settings: TrackSettings,
+) -> tuple[_Turn | None, float]:
+    """A turn with what it explains, and the log-evidence for it; none where nothing lies before or after it."""
+    positions = np.array([one.position for one in ordered])
+    before, after = np.flatnonzero(positions < frame), np.flatnonzero(positions >= frame)
+    if not len(before) or not len(after):
+        return None, 0.0
+    late = positions[None] - course.forth(positions)[:, None]
+    ratios = likeness + _time_ratios(late, np.abs(positions - frame)[None], high - frame)
+    turn = _Turn(frame, course, before, after, ratios, 0.0)
+    return turn, sum(evidence for _, evidence in _returned(ordered, turn, low, high, settings))
+
+
+def _probability(log_odds: float) -> float:
+    return float(1 / (1 + np.exp(-np.clip(log_odds, -30, 30))))
 
 
 def _turns_between(first: Floats, second: Floats) -> Floats:
@@ -191,7 +235,7 @@ def _returned(
     shelled = np.array([one.is_shelled for one in ordered], bool)
     positions = np.array([one.position for one in ordered])
     before_turn = positions < turn.frame
-    mirrored = np.where(before_turn, turn.after_turn(positions), turn.frame - (positions - turn.frame) / turn.pace)
+    mirrored = np.where(before_turn, turn.course.forth(positions), turn.course.home(positions))
     at_turn = [one.frames[0] - _TURN_SPREAD <= turn.frame <= one.frames[-1] + _TURN_SPREAD for one in ordered]
     passed_twice = (mirrored >= low) & (mirrored <= high) & ~np.array(at_turn, dtype=bool)
     found = []

@@ -13,6 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.signs.shell_signs import ShellSigns
+from pipeline.track.turns import SeenTurn
 
 __all__ = ["ClipTracks", "Track", "picture_worth"]
 
@@ -59,6 +60,7 @@ class ClipTracks:
     middle_px : x of the sector's middle, None where no sector was found
     reach_px : from the probe's face to the lower end of the sector, None likewise
     signs : what the picture shows of tracks, by identity, of those that could be read
+    turns : of the hand, as its pictures show them; None where they were not looked at
     """
 
     file: str
@@ -69,3 +71,4 @@ class ClipTracks:
     middle_px: float | None = None
     reach_px: float | None = None
     signs: Mapping[int, ShellSigns] = field(default_factory=dict)
+    turns: tuple[SeenTurn, ...] | None = None

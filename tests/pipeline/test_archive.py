@@ -20,6 +20,7 @@ from pipeline.scan import ClipScan, ScanPicture
 from pipeline.signs.shell_signs import ShellSigns
 from pipeline.store import StoredScan
 from pipeline.track.tracks import ClipTracks, Track
+from pipeline.track.turns import SeenTurn
 
 CLIP = ExamClip(Path("/exams/AF-0001/left-1.mp4"), "left-1.mp4", "left", 0.25, None)
 SHA256 = "a" * 64
@@ -157,3 +158,14 @@ def test_signs_come_back_with_what_could_not_be_told(scan: ClipScan) -> None:
     assert list(back.tracks.signs) == [2]
     np.testing.assert_array_equal(astuple(back.tracks.signs[2]), astuple(read))
     assert isinstance(back.tracks.signs[2].frames, int)
+
+
+def test_turns_come_back_and_so_does_that_nobody_looked(scan: ClipScan) -> None:
+    turn = SeenTurn(40.0, np.array([1.0, 20, 40]), np.array([80.0, 60, 40]), 2.5)
+    back = unpack_scan(pack_scan(replace(scan, tracks=replace(scan.tracks, turns=(turn, turn)))), CLIP, SHA256)
+    assert back is not None
+    assert_same(back.tracks.turns, (turn, turn))
+    assert scan.tracks.turns is None
+    nobody = unpack_scan(pack_scan(scan), CLIP, SHA256)
+    assert nobody is not None
+    assert nobody.tracks.turns is None

@@ -1,0 +1,74 @@
+"""Small pictures of a clip's frames, to tell which frames look alike.
+
+A thumbnail keeps what lies where and drops how bright it is: the sector in a few cells, each against its surroundings
+in units of their contrast. Speckle is gone at this size; eggs, shadows and layers are not.
+"""
+
+from __future__ import annotations
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+__all__ = ["Thumbnails"]
+
+Floats = NDArray[np.float64]
+
+_SIDE = 32  # cells along either side of the sector's box
+_SURROUNDINGS = 6.0  # cells, standard deviation of the neighbourhood that a cell is held against
+_LEAST_CONTRAST = 4.5  # grey levels; fainter contrast is noise and coding
+_MOST = 160  # kept of a clip: beyond that every second one is let go, so that memory does not grow with its length
+
+
+class Thumbnails:
+    """Of one clip's frames, given in order. mask : (H, W) bool, the sector;  box : x0, y0, x1, y1 around it"""
+
+    def __init__(self, mask: NDArray[np.bool_], box: tuple[int, int, int, int]) -> None:
+        x0, y0, x1, y1 = box
+        self._box = np.s_[y0:y1, x0:x1]
+        cover = cv2.resize(mask[self._box].astype(np.float32), (_SIDE, _SIDE), interpolation=cv2.INTER_AREA)
+        self._inside = cover > 0.5
+        self._share = np.maximum(cv2.GaussianBlur(self._inside.astype(np.float32), (0, 0), _SURROUNDINGS), 1e-3)
+        self._outside = ~mask[self._box]
+        self._cover = np.maximum(cover, 0.5)
+        self._stride, self._seen = 1, 0
+        self._frames: list[int] = []
+        self._kept: list[NDArray[np.int8]] = []
+
+    def show(self, frame: int, grey: NDArray[np.uint8]) -> None:
+        """The next frame. grey : (H, W)"""
+        if self._seen % self._stride == 0:
+            self._frames.append(frame)
+            self._kept.append(self._thumbnail(grey))
+            if len(self._frames) > _MOST:
+                self._frames, self._kept = self._frames[::2], self._kept[::2]
+                self._stride *= 2
+        self._seen += 1
+
+    @property
+    def frames(self) -> NDArray[np.int64]:
+        """(K,) those of which a thumbnail is kept, evenly spaced."""
+        return np.array(self._frames, np.int64)
+
+    def likeness(self) -> Floats:
+        """(K, K) correlation of every two thumbnails, -1 to 1."""
+        if not self._kept:
+            return np.zeros((0, 0))
+        rows = np.stack(self._kept).astype(np.float64)
+        rows /= np.maximum(np.linalg.norm(rows, axis=1, keepdims=True), 1e-9)
+        return rows @ rows.T
+
+    def _thumbnail(self, grey: NDArray[np.uint8]) -> NDArray[np.int8]:
+        inner = grey[self._box].copy()
+        inner[self._outside] = 0
+        cells = cv2.resize(inner, (_SIDE, _SIDE), interpolation=cv2.INTER_AREA).astype(np.float32) / self._cover
+        small = self._apart(np.asarray(cv2.GaussianBlur(cells * self._inside, (0, 0), 1.0), dtype=np.float32))
+        contrast = np.sqrt(self._around(small * small) + _LEAST_CONTRAST**2)
+        # Three contrasts from the surroundings fill the range of a byte.
+        return np.asarray((small / contrast * (127 / 3)).clip(-127, 127).round()[self._inside], dtype=np.int8)
+
+    def _apart(self, small: NDArray[np.float32]) -> NDArray[np.float32]:
+        return np.asarray(np.where(self._inside, small - self._around(small), 0), dtype=np.float32)
+
+    def _around(self, small: NDArray[np.float32]) -> NDArray[np.float32]:
+        return np.asarray(cv2.GaussianBlur(small * self._inside, (0, 0), _SURROUNDINGS) / self._share)
