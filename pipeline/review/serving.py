@@ -13,7 +13,7 @@ from pipeline.review.office import open_office
 from pipeline.review.server import make_app
 from pipeline.settings import Settings
 
-__all__ = ["Serving", "ServingError", "serve"]
+__all__ = ["Serving", "ServingError", "listen", "serve"]
 
 
 class ServingError(ClutchlightError):
@@ -42,7 +42,7 @@ def serve(out: Path, settings: Settings, wanted: Serving, say: Callable[[str], N
     """
     import uvicorn
 
-    listener = _listen(wanted)
+    listener = listen(wanted)
     port = int(listener.getsockname()[1])
     scheme = "https" if wanted.certificate else "http"
     office = open_office(
@@ -79,9 +79,11 @@ def _hosts(wanted: Serving, port: int) -> frozenset[str]:
     return frozenset({f"{name}:{port}" for name in shown} | (shown if port in (80, 443) or wanted.names else set()))
 
 
-def _listen(wanted: Serving) -> socket.socket:
+def listen(wanted: Serving) -> socket.socket:
+    """A socket that listens at the address. Raises ServingError where it cannot be had."""
     family = socket.AF_INET6 if ":" in wanted.host else socket.AF_INET
-    listener = socket.socket(family, socket.SOCK_STREAM)
+    # Named as TCP, or asyncio lets small answers wait 40 ms for the ones before them to be acknowledged (TCP_NODELAY).
+    listener = socket.socket(family, socket.SOCK_STREAM, socket.IPPROTO_TCP)
     try:
         listener.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
         listener.bind((wanted.host, wanted.port))

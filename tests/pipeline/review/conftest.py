@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import shutil
-import socket
 import threading
 import time
 from collections.abc import Callable, Iterator
@@ -20,6 +19,7 @@ from pipeline.batch import run_batch
 from pipeline.review.door import Coming
 from pipeline.review.office import Office, open_office
 from pipeline.review.server import make_app
+from pipeline.review.serving import Serving, listen
 from pipeline.settings import load_settings
 from tests.pipeline.blob_finder import BlobFinder, film, write_exam_folder, write_video
 
@@ -123,7 +123,7 @@ class running:  # noqa: N801 - used as a function
     """A real server over an output folder, on a port of its own, for the length of a ``with`` block."""
 
     def __init__(self, out: Path) -> None:
-        self._listener = socket.create_server(("127.0.0.1", 0))
+        self._listener = listen(Serving("127.0.0.1", 0, (), None, None, needs_login=False))
         self.host = f"127.0.0.1:{self._listener.getsockname()[1]}"
         office = open_office(out, SETTINGS, hosts=frozenset({self.host}), needs_login=False)
         self._server = uvicorn.Server(uvicorn.Config(make_app(office), log_level="warning"))
