@@ -1,6 +1,7 @@
 """What a user may change, validated: the shipped ``configs/settings.toml`` under the user's own file.
 
-Every field stands in ``settings.toml`` with its unit and meaning; values live there, bounds live here.
+Every field stands in ``settings.toml`` with its unit and meaning, what was learned on phantoms in
+``calibration.toml``; values live there, bounds live here.
 """
 
 from __future__ import annotations
@@ -18,12 +19,16 @@ from configs.reading import config_path, read_toml
 __all__ = [
     "Calibration",
     "ChangeSettings",
+    "Counting",
+    "CountingSettings",
     "DetectSettings",
     "EstimateSettings",
     "Feature",
     "Features",
+    "Finding",
     "FlagSettings",
     "IngestSettings",
+    "Look",
     "RunSettings",
     "Settings",
     "SignSettings",
@@ -37,6 +42,7 @@ __all__ = [
 Share = Annotated[float, Field(ge=0.0, le=1.0)]
 Probability = Annotated[float, Field(gt=0.0, lt=1.0)]
 Positive = Annotated[float, Field(gt=0.0, le=1e6)]
+Weight = Annotated[float, Field(ge=-100.0, le=100.0)]
 GreyLevel = Annotated[float, Field(ge=0.0, le=255.0)]
 Threads = Annotated[int, Field(ge=0, le=1024)]
 
@@ -106,18 +112,20 @@ class TrackSettings(Section):
 class EstimateSettings(Section):
     """How eggs become counts, stages and sizes."""
 
+    none_prior: Probability
+    clutch_prior: bool
+    both_windows_cross: Probability
+    one_window_crosses: Probability
     listed_existence: Share
-    gravid_existence: Share
-    gravid_score: Share
+    doubtful_existence: Share
+    same_window_crossed: Probability
     sure_existence: Share
     sure_sightings: Annotated[int, Field(ge=1, le=1000)]
+    sure_best_score: Share
     sure_stage: Share
     sure_score: Share
     together_frames: Annotated[int, Field(ge=1, le=100)]
     together_overlap: Share
-    missed_share: Share
-    single_pass_missed_share: Share
-    relative_error: Share
     unreached: Annotated[float, Field(ge=0.0, le=100.0)]
     unreached_share: Share
     one_window_unreached_share: Share
@@ -196,6 +204,47 @@ class ChangeSettings(Section):
     same_clutch_days: Annotated[int, Field(ge=1, le=1000)]
 
 
+class Look(Section):
+    """Weights of a track's looks: a log-likelihood ratio, real against look-alike, from log-odds."""
+
+    base: Weight
+    score: Weight
+    best_score: Weight
+    kind: Weight
+
+
+class Finding(Section):
+    """Log-odds that an object is found in a sweep that crosses it, around a usual one, and their spread over exams."""
+
+    base: Weight
+    size: Weight
+    depth: Weight
+    usual_log_size: Weight
+    usual_depth: Share
+    spread: Annotated[float, Field(ge=0.0, le=10.0)]
+
+
+class Counting(Section):
+    """What was learned of counting shelled eggs, or follicles.
+
+    look_alikes : how many come with a clip
+    sharpness : power to which the odds of numbers are raised;  interval : probability that the interval then holds
+    """
+
+    look_alikes: Annotated[float, Field(gt=0.0, le=100.0)]
+    look: Look
+    finding: Finding
+    sharpness: Positive
+    interval: Probability
+
+
+class CountingSettings(Section):
+    """What was learned on phantoms of how far the counts can be trusted; ``configs/counting.toml``."""
+
+    shelled: Counting
+    follicles: Counting
+
+
 class FlagSettings(Section):
     """When a person should look."""
 
@@ -223,7 +272,7 @@ class RunSettings(Section):
 
 
 class Settings(Section):
-    """All settings of a run, one field per table of ``settings.toml``."""
+    """All settings of a run, one field per table of ``settings.toml``; ``calibration`` has a file of its own."""
 
     ingest: IngestSettings
     detect: DetectSettings
@@ -233,6 +282,7 @@ class Settings(Section):
     sizes: SizeSettings
     signs: SignSettings
     calibration: Calibration
+    counting: CountingSettings
     flags: FlagSettings
     run: RunSettings
 
@@ -243,13 +293,20 @@ class _Calibrated(Section):
     calibration: Calibration
 
 
+class _Counting(Section):
+    """The shipped ``counting.toml``."""
+
+    counting: CountingSettings
+
+
 def load_settings(path: Path | None = None) -> Settings:
-    """The shipped settings and calibration, with the keys that the file at ``path`` gives in their place.
+    """The shipped settings and what was learned, with the keys that the file at ``path`` gives in their place.
 
     Raises ConfigError, naming file, line and key of every problem.
     """
     calibration = read_toml(config_path("calibration.toml"), _Calibrated).model_dump(mode="json")
-    shipped = read_toml(config_path("settings.toml"), Settings, defaults=calibration)
+    counting = read_toml(config_path("counting.toml"), _Counting).model_dump(mode="json")
+    shipped = read_toml(config_path("settings.toml"), Settings, defaults=calibration | counting)
     return shipped if path is None else read_toml(path, Settings, defaults=shipped.model_dump(mode="json"))
 
 

@@ -5,6 +5,7 @@ found         what a batch found in its frames         matches       which detec
 strata        what figures are split by                doubt         whether stated doubt is honest
 followed      tracks beside true objects, by frame     following     HOTA and IDF1
 double_counts eggs listed twice, and missed            plain_counts  what would be counted otherwise
+honesty       stated probability against what came true
 false_alarms  eggs seen where there is none            counts        animals counted
 risk          whether flags point at the wrong ones    figures       all of it for one data set
 table         the same for people                      plots         and as curves

@@ -7,9 +7,13 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from pipeline.bench.honesty import expected_calibration_error
 from pipeline.comparison import Comparison
 
-__all__ = ["CountFigures", "count_figures"]
+__all__ = ["SMALL", "CountFigures", "count_figures"]
+
+SMALL = 15
+"""Eggs; the width of the interval is told of clutches up to here, too, since that of large ones goes with them."""
 
 
 @dataclass(frozen=True)
@@ -17,6 +21,8 @@ class CountFigures:
     """Shelled eggs an animal, against those that its sweeps crossed; shares and means are None without an animal.
 
     animals : with a result;  missing : without one;  exact, within_1, within_2, interval_holds : shares
+    interval_width_median : eggs;  small_width_median : the same where `SMALL` eggs or fewer were crossed
+    confidence : mean, as stated;  calibration_error : of it, expected
     bias, absolute_error : mean, in eggs;  at_least_above : animals whose bound exceeds the truth
     called_gravid : egg-free animals reported with eggs;  called_empty : animals with eggs reported as none seen
     """
@@ -30,6 +36,9 @@ class CountFigures:
     absolute_error: float | None
     interval_holds: float | None
     interval_width_median: float | None
+    small_width_median: float | None
+    confidence: float | None
+    calibration_error: float | None
     at_least_above: int
     egg_free: int
     called_gravid: int
@@ -47,7 +56,9 @@ def count_figures(rows: Sequence[Comparison]) -> CountFigures:
     crossed, carried = numbers([row.crossed for row in done]), numbers([row.carried for row in done])
     low = numbers([row.interval90[0] for row in done if row.interval90])
     high = numbers([row.interval90[1] for row in done if row.interval90])
-    error = estimate - crossed
+    error, small = estimate - crossed, crossed <= SMALL
+    told = np.array([row.confidence is not None for row in done], dtype=bool)
+    stated = np.array([row.confidence for row in done if row.confidence is not None], dtype=np.float64)
 
     def mean(values: np.ndarray[tuple[int], np.dtype[np.int64 | np.bool_]]) -> float | None:
         return float(values.mean()) if len(values) else None
@@ -62,6 +73,9 @@ def count_figures(rows: Sequence[Comparison]) -> CountFigures:
         absolute_error=mean(np.abs(error)),
         interval_holds=mean((low <= crossed) & (crossed <= high)),
         interval_width_median=float(np.median(high - low)) if done else None,
+        small_width_median=float(np.median((high - low)[small])) if small.any() else None,
+        confidence=float(stated.mean()) if told.any() else None,
+        calibration_error=expected_calibration_error(stated, (np.abs(error) <= 1)[told]),
         at_least_above=int((at_least > crossed).sum()),
         egg_free=int((carried == 0).sum()),
         called_gravid=int(((carried == 0) & (estimate > 0)).sum()),

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 
-from pipeline.bench.counts import CountFigures
+from pipeline.bench.counts import SMALL, CountFigures
 from pipeline.bench.figures import CLASSES, STAGES, ClassFigures, Figures, Stratum
 from pipeline.bench.following import FollowingFigures
 from pipeline.bench.risk import RiskCoverage
@@ -124,7 +124,11 @@ def _counts(counts: CountFigures) -> Iterator[str]:
     )
     yield (
         f"  90 % interval holds what was crossed in {_number(counts.interval_holds, '.0%')}; median width "
-        f"{_number(counts.interval_width_median, 'g')}"
+        f"{_number(counts.interval_width_median, 'g')}, up to {SMALL} eggs {_number(counts.small_width_median, 'g')}"
+    )
+    yield (
+        f"  within 1 with a stated probability of {_number(counts.confidence, '.0%')} in the mean; expected "
+        f"calibration error {_number(counts.calibration_error, '.3f')}"
     )
     yield (
         f"  at least above the truth: {counts.at_least_above}; egg-free called gravid: {counts.called_gravid} of "

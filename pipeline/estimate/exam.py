@@ -5,22 +5,29 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
 
-from pipeline.estimate.counts import Reach, Tally, tally, unscanned
-from pipeline.estimate.coverage import ClipCoverage, swept_windows, usable
+import numpy as np
+
+from pipeline.estimate.candidates import log_likelihood_ratio, sift
+from pipeline.estimate.clutch import usual_clutch
+from pipeline.estimate.counts import Tally, tally, unscanned
+from pipeline.estimate.coverage import ClipCoverage, usable
 from pipeline.estimate.egg_signs import signs_in_words
+from pipeline.estimate.encounters import encounters
 from pipeline.estimate.finding import EggFinding, ExamFinding, Sighting, Visit
 from pipeline.estimate.flags import Grounds, flags
 from pipeline.estimate.history import Background, make_history
+from pipeline.estimate.overlooked import overlooked
 from pipeline.estimate.sizes import Measurement, measure
 from pipeline.estimate.stage_evidence import StageEvidence, evidence_of, staged
 from pipeline.estimate.stages import STAGES, clutch_stage, egg_stage, triple
 from pipeline.estimate.together import seen_together
 from pipeline.exams import Exam
 from pipeline.settings import Settings
+from pipeline.species import SpeciesProfile
 from pipeline.track.merging import Egg, Grouping, merge_tracks
 from pipeline.track.tracks import ClipTracks, Track
 
-__all__ = ["estimate_exam", "estimate_grouping", "group_exam"]
+__all__ = ["count_kind", "estimate_exam", "estimate_grouping", "group_exam"]
 
 Known = Mapping[tuple[str, int], tuple[Track, float | None]]
 ALONE = Background()
@@ -68,7 +75,9 @@ def estimate_grouping(
     """
     used = usable(coverage)
     clips = _in_use(clips, coverage)
-    shelled, follicles = (_tally(grouping, clips, used, kind, settings) for kind in (True, False))
+    shelled, follicles = (
+        count_kind(exam, grouping, clips, kind, settings, background.profile) for kind in (True, False)
+    )
     known = {(clip.file, track.identity): (track, clip.mm_per_px) for clip in clips for track in clip.tracks}
     listed = sorted([*shelled.eggs, *follicles.eggs], key=lambda egg: egg.identity)
     measured = _measured(listed, known, settings)
@@ -127,21 +136,51 @@ def _in_use(clips: Sequence[ClipTracks], coverage: Sequence[ClipCoverage]) -> li
     return sorted((clip for clip in clips if clip.file in files), key=lambda clip: clip.file)
 
 
-def _tally(
+def count_kind(
+    exam: Exam,
     grouping: Grouping,
     clips: Sequence[ClipTracks],
-    used: Sequence[ClipCoverage],
     shelled: bool,
     settings: Settings,
+    profile: SpeciesProfile | None = None,
 ) -> Tally:
-    if not used:
+    """How many shelled eggs, or follicles, the used ``clips`` of the exam crossed."""
+    if not clips:
         return unscanned(settings.estimate)
-    windows = swept_windows(used)
-    reach = Reach(both_windows=len(windows) == 2, repeated=grouping.passes > max(len(windows), 1))
+    learned = settings.counting.shelled if shelled else settings.counting.follicles
+    candidates = [egg for egg in grouping.eggs if egg.is_shelled == shelled]
+    tracks = {(clip.file, track.identity): track for clip in clips for track in clip.tracks}
     # Only a person's word is certain: the settings keep the program's own below that.
-    certain = sum(egg.existence == 1.0 for egg in grouping.eggs if egg.is_shelled == shelled)
-    at_least = max(seen_together(clips, shelled=shelled, settings=settings), certain)
-    return tally(grouping, shelled=shelled, at_least=at_least, reach=reach, settings=settings.estimate)
+    certain = [egg.existence == 1.0 for egg in candidates]
+    looks = [
+        log_likelihood_ratio(
+            [tracks[member.file, member.track] for member in egg.members],
+            learned.look,
+            shelled=shelled,
+            settings=settings.track,
+        )
+        for egg in candidates
+    ]
+    sifted = sift(
+        np.where(certain, np.inf, looks),
+        look_alikes=learned.look_alikes * len(clips),
+        none=settings.estimate.none_prior,
+    )
+    with_clutch = shelled and settings.estimate.clutch_prior
+    both = {"left", "right"} <= {clip.window for clip in clips}
+    real = [egg for egg, chance in zip(candidates, sifted.existence, strict=True) if chance >= 0.5]
+    met = encounters(real, clips, exam.carapace_width_mm, learned.finding, settings)
+    return tally(
+        candidates,
+        sifted,
+        grouping.shifts[1 if shelled else 0],
+        overlooked(met, learned.finding),
+        at_least=max(seen_together(clips, shelled=shelled, settings=settings), sum(certain)),
+        learned=learned,
+        settings=settings.estimate,
+        both_windows=both,
+        clutch=usual_clutch(profile) if with_clutch else None,
+    )
 
 
 def _place(egg: Egg, known: Known) -> str:

@@ -48,7 +48,7 @@ def _in_clip(clip: ClipTracks, shelled: bool, settings: Settings) -> int:
 def _is_sure(track: Track, clip_frames: int, shelled: bool, rules: EstimateSettings, tracking: TrackSettings) -> bool:
     if len(track.frames) < min(rules.sure_sightings, clip_frames):
         return False
-    if existence(track, tracking) < rules.sure_existence or (shelled and assurance(track) < rules.gravid_score):
+    if existence(track, tracking) < rules.sure_existence or (shelled and assurance(track) < rules.sure_best_score):
         return False
     follicle = float(stage_probabilities([track], tracking)[0])
     return (1 - follicle if shelled else follicle) >= rules.sure_stage

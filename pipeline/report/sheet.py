@@ -145,11 +145,12 @@ def _verdict(finding: ExamFinding, scanned: bool) -> dict[str, str]:
         return {"figure": "none seen", "says": "No shelled egg was seen", "range": likely, "about": about}
     return {
         "figure": str(estimate),
-        "says": "shelled egg seen" if estimate == 1 else "shelled eggs seen",
+        "says": "shelled egg" if estimate == 1 else "shelled eggs",
         "range": likely,
         "about": (
             f"At least {finding.shelled.at_least}, if every detection is right. "
-            f"{percent(finding.confidence)} sure to be within one of the number that the sweeps crossed."
+            f"{percent(finding.confidence)} sure to be within one of the number that the sweeps crossed. "
+            "Eggs out of reach of every window scanned are not in it; no scan can tell of them."
         ),
     }
 

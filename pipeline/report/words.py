@@ -59,12 +59,12 @@ def percent(probability: float) -> str:
 
 
 def count_words(count: Count, noun: str) -> str:
-    """8 shelled eggs seen; none seen.
+    """8 shelled eggs; none seen.
 
     >>> count_words(Count(6, 8, (6, 10)), "shelled egg")
-    '8 shelled eggs seen'
+    '8 shelled eggs'
     """
-    return f"{plural(count.estimate, noun)} seen" if count.estimate else f"no {noun}s seen"
+    return plural(count.estimate, noun) if count.estimate else f"no {noun}s seen"
 
 
 def likely_words(count: Count) -> str:

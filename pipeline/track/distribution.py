@@ -71,6 +71,14 @@ class Distribution:
             return certainly(bound)
         return Distribution(max(self.lowest, bound), _normalised(self.probabilities[kept]))
 
+    def raised(self, power: float) -> Distribution:
+        """All odds between numbers raised to a power: above 1 surer, below 1 less sure."""
+        return Distribution(self.lowest, _normalised(self.probabilities**power))
+
+    def below(self, number: int) -> float:
+        """Probability of fewer than ``number``."""
+        return self.within(self.lowest, number - 1)
+
 
 def certainly(number: int) -> Distribution:
     return Distribution(number, np.ones(1))

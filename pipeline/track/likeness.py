@@ -15,7 +15,7 @@ from scipy.sparse import csr_array
 from pipeline.track.appearance import Appearance
 
 __all__ = [
-    "chance_from_opposite",
+    "chance_in_view",
     "depth_ratios",
     "lateral_ratios",
     "order_ratios",
@@ -115,14 +115,13 @@ def depth_ratios(a: Floats, b: Floats, distance: float, body_width: float) -> Fl
     return _bounded(same - _log_normal(total - a.mean() - b.mean(), broad), -2 * _BOUND)
 
 
-def chance_from_opposite(depth: Floats, size: Floats, distance: float, reach: float) -> Floats:
-    """(N,) probability that an egg at these depths from one window shows from the other, ``distance`` away, as well.
+def chance_in_view(depth: Floats, size: Floats, reach: float) -> Floats:
+    """(N,) probability that a window shows eggs that lie at these depths from it: half the outline must be in view.
 
-    size : (N,) mean semi-axes;  reach : depth of the other window's picture; all mm. More than half of the outline must
-    lie in it.
+    size : (N,) mean semi-axes;  reach : depth of the window's picture; all in one unit
     """
-    beyond = (distance - depth - reach) / size
-    return np.asarray(_NEVER + (_ALWAYS - _NEVER) / (1 + np.exp(np.clip(_REACH_STEEP * (beyond + _REACH_AT), -30, 30))))
+    beyond = np.clip(_REACH_STEEP * ((depth - reach) / size + _REACH_AT), -30, 30)
+    return np.asarray(_NEVER + (_ALWAYS - _NEVER) / (1 + np.exp(beyond)))
 
 
 def together(first: Appearances, second: Appearances) -> NDArray[np.bool_]:

@@ -116,14 +116,12 @@ def shared_by_place(weights: Floats, rows_again: Floats, columns_again: Floats) 
     The log-evidence is that of all rows and columns, to compare ways of laying one set over the other.
     """
     alone = float(np.log1p(-rows_again).sum() + np.log1p(-columns_again).sum())
-    # As many fewer objects in all as are expected to be in both.
-    fewer = float(rows_again.sum() + columns_again.sum()) / 2
     if min(weights.shape) == 0:
-        return certainly(0), alone + fewer
+        return certainly(0), alone
     sums = log_matching_sums(weights)
     largest = sums.max()
     probabilities = np.exp(sums - largest)
-    evidence = alone + fewer + float(largest + np.log(probabilities.sum()))
+    evidence = alone + float(largest + np.log(probabilities.sum()))
     return Distribution(0, probabilities / probabilities.sum()), evidence
 
 

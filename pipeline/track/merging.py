@@ -18,7 +18,7 @@ from pipeline.settings import TrackSettings
 from pipeline.track.appearance import Appearance, joined
 from pipeline.track.distribution import Distribution, certainly, mixture
 from pipeline.track.likeness import (
-    chance_from_opposite,
+    chance_in_view,
     depth_ratios,
     lateral_ratios,
     order_ratios,
@@ -218,7 +218,7 @@ def _opposite(
     def again(side: int, distance: float, reach: float | None) -> Floats:
         if reach is None:
             return np.full(len(depths[side]), settings.other_window_reseen_share)
-        return chance_from_opposite(depths[side], sizes[side], distance, reach)
+        return chance_in_view(distance - depths[side], sizes[side], reach)
 
     layings = []
     steps = np.arange(-_DISTANCES, _DISTANCES + 1)

@@ -109,6 +109,24 @@ CATALOGUE: Mapping[str, Reason] = {
         "check", "None were seen, but the scan shows too little to rely on it.", "Scan her again."
     ),
     "none-seen": Reason("note", "None seen is not none: eggs and follicles can lie out of the probe's reach."),
+    "overlooked": Reason(
+        "note",
+        "{more} more are counted than listed: sweeps overlook some eggs, and these about that many.",
+        "Sweep there and back, slowly.",
+    ),
+    "listed-twice": Reason(
+        "note",
+        "{fewer} fewer are counted than listed: some of those listed may be one egg, or none.",
+        "Compare their pictures.",
+    ),
+    "swept-once": Reason(
+        "note",
+        "No egg could be met twice, so how many were overlooked is told by phantoms alone.",
+        "Sweep there and back, or from both sides.",
+    ),
+    "usual-clutch": Reason(
+        "note", "The count takes into account that {species} lays {lowest} to {highest} eggs ({sources})."
+    ),
     "mixed-stages": Reason("note", "Her eggs are at different stages: {stages}."),
     # Single eggs, and the species.
     "large-egg": Reason(

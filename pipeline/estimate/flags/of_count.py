@@ -16,6 +16,15 @@ def of_count(grounds: Grounds, settings: FlagSettings) -> Found:
         yield "unreliable-count", values
     elif confidence < settings.low_confidence:
         yield "low-confidence", values
+    listed, clutch = len(grounds.shelled.eggs), grounds.shelled.clutch
+    if 0 < listed < count.estimate:
+        yield "overlooked", {"more": count.estimate - listed}
+    elif listed > count.estimate > 0:
+        yield "listed-twice", {"fewer": listed - count.estimate}
+    if count.estimate and not grounds.shelled.repeated:
+        yield "swept-once", {}
+    if clutch is not None:
+        yield "usual-clutch", vars(clutch)
     # What the sweeps crossed; doubt about the rest of the animal has flags of its own.
     low, high = (grounds.shelled.crossed.quantile(level) for level in (0.05, 0.95))
     width = high - low

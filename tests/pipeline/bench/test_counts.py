@@ -20,6 +20,7 @@ ROW = Comparison(
     follicles_estimate=0,
     stage="calcified",
     cautions=0,
+    confidence=0.9,
 )
 
 
@@ -39,6 +40,14 @@ def test_counts_are_held_against_what_was_crossed() -> None:
     assert (figures.bias, figures.absolute_error) == (pytest.approx(-4 / 3), pytest.approx(8 / 3))
     assert (figures.interval_holds, figures.interval_width_median) == (pytest.approx(2 / 3), 4.0)
     assert (figures.at_least_above, figures.called_empty, figures.egg_free) == (1, 1, 0)
+    # Within one in a third, stated 0.9 each time.
+    assert (figures.confidence, figures.calibration_error) == (pytest.approx(0.9), pytest.approx(0.9 - 1 / 3))
+
+
+def test_the_width_is_told_of_small_clutches_apart() -> None:
+    figures = count_figures([ROW, replace(ROW, carried=40, crossed=40, estimate=40, interval90=(30, 50))])
+    assert (figures.interval_width_median, figures.small_width_median) == (12.0, 4.0)
+    assert count_figures([replace(ROW, carried=40, crossed=40)]).small_width_median is None
 
 
 def test_an_egg_free_animal_with_eggs_is_a_false_alarm_and_out_of_reach_is_none() -> None:

@@ -6,15 +6,18 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from pipeline.estimate.counts import Reach, tally
+from pipeline.estimate.candidates import Sifted
+from pipeline.estimate.clutch import UsualClutch
+from pipeline.estimate.counts import tally
 from pipeline.estimate.coverage import ClipCoverage
 from pipeline.estimate.finding import EggFinding, History
 from pipeline.estimate.flags import CATALOGUE, Grounds, flags
+from pipeline.estimate.overlooked import Overlooked
 from pipeline.ingest.clip_quality import ClipQuality
 from pipeline.settings import load_settings
 from pipeline.species import load_profiles
-from pipeline.track.distribution import Distribution, certainly
-from pipeline.track.merging import Egg, Grouping, Member
+from pipeline.track.distribution import Distribution, certainly, poisson_binomial
+from pipeline.track.merging import Egg, Member
 
 SETTINGS = load_settings()
 PROFILES = load_profiles()
@@ -22,13 +25,22 @@ LEFT = ClipCoverage("left-1.mp4", "left", "done", None, 300, 280)
 RIGHT = ClipCoverage("right-1.mp4", "right", "done", None, 300, 280)
 
 
-def counted(left=0, right=0, *, existence=0.99, shift=None):
+def counted(left=0, right=0, *, existence=0.99, shift=None, rate=0.999, repeated=True):
     files = ["left-1.mp4"] * left + ["right-1.mp4"] * right
     eggs = tuple(
         Egg(k, (Member(file, k),), existence, np.array([0.02, 0.03, 0.95]), 0.9) for k, file in enumerate(files, 1)
     )
-    grouping = Grouping(eggs, (certainly(0), shift or certainly(0)), 4)
-    return tally(grouping, shelled=True, at_least=0, reach=Reach(True, True), settings=SETTINGS.estimate)
+    chances = np.full(len(eggs), existence)
+    return tally(
+        eggs,
+        Sifted(poisson_binomial(chances.tolist()), chances),
+        shift or certainly(0),
+        replace(Overlooked.at_rate(rate), repeated=repeated),
+        at_least=0,
+        learned=SETTINGS.counting.shelled.model_copy(update={"sharpness": 1.0, "interval": 0.9}),
+        settings=SETTINGS.estimate,
+        both_windows=True,
+    )
 
 
 def egg(number, stage="calcified"):
@@ -83,6 +95,10 @@ WIDE = Distribution(-7, np.full(8, 1 / 8))
         ("doubtful-objects", {"doubtful": ("left-1.mp4, frames 4 to 9",)}),
         ("stage-unsure", {"eggs": (egg(1),), "stage_probability": 0.5}),
         ("mixed-stages", {"eggs": (egg(1), egg(2, stage="follicle"))}),
+        ("overlooked", {"shelled": counted(5, 5, existence=1.0, rate=0.6)}),
+        ("listed-twice", {"shelled": counted(5, 5, shift=certainly(-2))}),
+        ("swept-once", {"shelled": counted(3, 3, repeated=False)}),
+        ("usual-clutch", {"shelled": replace(counted(3, 3), clutch=UsualClutch("Emys orbicularis", 3, 18, "x"))}),
         ("no-scale", {"unscaled": ("left-1.mp4",)}),
         ("unknown-species", {"species": None}),
         ("unknown-species", {"profile": None}),

@@ -81,7 +81,7 @@ def test_page(page: Page, out: Path, name: str) -> None:
 def test_the_index_leads_to_the_sheets(page: Page, out: Path) -> None:
     page.goto((out / "index.html").as_uri())
     page.get_by_role("link", name="AF-0412", exact=True).click()
-    assert page.title().startswith("AF-0412, 14 May 2026: 7 shelled eggs seen")
+    assert page.title().startswith("AF-0412, 14 May 2026: 7 shelled eggs")
 
 
 def test_eight_eggs_fit_one_sheet_of_paper(browser: Browser, out: Path) -> None:

@@ -17,8 +17,8 @@ if TYPE_CHECKING:
 @pytest.mark.parametrize(
     ("count", "seen", "likely"),
     [
-        (Count(6, 8, (6, 10)), "8 shelled eggs seen", "between 6 and 10 likely"),
-        (Count(1, 1, (1, 1)), "1 shelled egg seen", "1 likely"),
+        (Count(6, 8, (6, 10)), "8 shelled eggs", "between 6 and 10 likely"),
+        (Count(1, 1, (1, 1)), "1 shelled egg", "1 likely"),
         (Count(0, 0, (0, 2)), "no shelled eggs seen", "up to 2 may still be there"),
         (Count(0, 0, (0, 1)), "no shelled eggs seen", "one may still be there"),
         (Count(0, 0, (0, 0)), "no shelled eggs seen", "she may still carry some"),

@@ -81,7 +81,7 @@ def test_one_track_is_cut_between_two_eggs(tmp_path: Path) -> None:
     middle = (piece.first + piece.last) // 2
     sitting.say(TwoEggs(egg=(piece,), apart=(piece.model_copy(update={"first": middle}),)))
     finding = sitting.now.finding
-    assert finding.shelled.estimate == len(shelled) + 1
+    assert finding.shelled.at_least == len(shelled) + 1
     spans = {egg.identity: [(s.first_frame, s.last_frame) for s in egg.sightings] for egg in finding.eggs}
     assert spans[shelled[0].number] == [(piece.first, middle - 1)]
     assert spans[max(spans)] == [(middle, piece.last)]
@@ -92,7 +92,7 @@ def test_a_missed_egg_that_is_drawn_counts(sitting: Sitting) -> None:
     ellipse = (310.0, 50.0, 30.0, 20.0, 0.0)
     sitting.say(Drawn(clip="left-1.mp4", frame=4, ellipse=ellipse, stage="thin-shelled"))
     finding = sitting.now.finding
-    assert finding.shelled.estimate == finding.shelled.at_least == len(SHELLED) + 1
+    assert finding.shelled.estimate >= finding.shelled.at_least == len(SHELLED) + 1
     drawn = finding.eggs[-1]
     assert (drawn.stage, drawn.stage_probability, drawn.confidence) == ("thin-shelled", 1.0, 1.0)
     assert drawn.length_mm is not None
@@ -104,7 +104,8 @@ def test_another_stage_moves_an_egg_to_the_other_count(sitting: Sitting) -> None
     every = tuple(egg.pieces for egg in CASE.census.eggs if egg.listed)
     sitting.say(Staged(eggs=every, stage="follicle"))
     finding = sitting.now.finding
-    assert (finding.shelled.estimate, finding.follicles.estimate, finding.stage) == (0, len(every), "follicle")
+    assert (finding.shelled.estimate, len(finding.eggs), finding.stage) == (0, len(every), "follicle")
+    assert finding.follicles.estimate >= len(every)  # sweeps overlook some
     assert finding.stage_probability == 1.0
     sitting.say(Staged(eggs=every[:1], stage="calcified"))
     assert sitting.now.finding.stage == "mixed"

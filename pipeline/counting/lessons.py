@@ -1,0 +1,161 @@
+"""What a batch found in exams whose truth is known, track by track and object by object."""
+
+from __future__ import annotations
+
+from collections import Counter, defaultdict
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from models.ellipse import overlap
+from pipeline.bench.truth import DataSet
+from pipeline.clip_reader import ClipReader
+from pipeline.estimate.coverage import ClipCoverage
+from pipeline.exams import Exam, find_exams
+from pipeline.night import Event
+from pipeline.scan import ClipScan, FrameDetector
+from pipeline.settings import Settings
+from pipeline.store import Store
+from pipeline.track.tracks import ClipTracks, Track
+
+__all__ = ["CrossedObject", "Lesson", "read_lessons"]
+
+_OVERLAP = 0.3  # of outlines, intersection over union, from which a sighting is of that object
+_LEAST_FRAMES = 3  # in good view, from which an object counts as crossed, as in ``animals.json``
+
+
+@dataclass(frozen=True)
+class CrossedObject:
+    """One object that one clip crossed in good view.
+
+    size, depth : mean semi-axis and depth of its largest section, as shares of the picture's depth
+    """
+
+    shelled: bool
+    found: bool
+    size: float
+    depth: float
+
+
+@dataclass(frozen=True)
+class Lesson:
+    """One exam. crossed : shelled eggs, and follicles, that the sweeps crossed
+
+    owners : by clip and track, True of a shelled egg, False of a follicle, None of nothing
+    objects : those that each clip crossed
+    """
+
+    exam: Exam
+    clips: tuple[ClipTracks, ...]
+    coverage: tuple[ClipCoverage, ...]
+    owners: Mapping[tuple[str, int], bool | None]
+    objects: tuple[CrossedObject, ...]
+    crossed: tuple[int, int]
+
+
+def read_lessons(data_set: DataSet, out: Path, detector: FrameDetector, settings: Settings) -> list[Lesson]:
+    """The exams of a data set, from the scans that a batch with these settings keeps under ``out``."""
+    seen = _sightings(data_set)
+    exams = find_exams(data_set.exams).exams
+    lessons = []
+    with Store(out) as store:
+        reader = ClipReader.begin(exams, store, settings, detector, again=False, listen=_nobody)
+        for exam in exams:
+            scans = [reader.read(clip, exam)[0] for clip in exam.clips]
+            lessons.append(_lesson(exam, scans, data_set.animals[exam.animal], seen))
+    return lessons
+
+
+def _nobody(event: Event) -> None:
+    pass
+
+
+@dataclass(frozen=True)
+class _Sighting:
+    """identity : of the object;  ellipse : (5,) px;  wanted : whether in good view"""
+
+    identity: int
+    shelled: bool
+    ellipse: NDArray[np.float64]
+    depth_mm: float
+    wanted: bool
+
+
+# By animal and clip, then by frame.
+_Seen = Mapping[tuple[str, str], Mapping[int, Sequence[_Sighting]]]
+
+
+def _sightings(data_set: DataSet) -> _Seen:
+    objects = data_set.objects
+    seen: dict[tuple[str, str], dict[int, list[_Sighting]]] = defaultdict(lambda: defaultdict(list))
+    for row, place in enumerate(objects.frame.tolist()):
+        animal, clip, frame = data_set.frames.names[place]
+        seen[animal, clip][frame].append(
+            _Sighting(
+                int(objects.track[row]),
+                bool(objects.stage[row] > 1),
+                objects.ellipses[row],
+                float(objects.depth_mm[row]),
+                not objects.ignored[row],
+            )
+        )
+    return seen
+
+
+def _lesson(exam: Exam, scans: Sequence[ClipScan], animal: Mapping[str, Any], seen: _Seen) -> Lesson:
+    owners: dict[tuple[str, int], bool | None] = {}
+    objects: list[CrossedObject] = []
+    for scan in scans:
+        frames = seen.get((exam.animal, scan.file), {})
+        kinds = {one.identity: one.shelled for shown in frames.values() for one in shown}
+        shown_by = {track.identity: _owner(track, frames) for track in scan.tracks.tracks}
+        owners |= {(scan.file, track): None if owner is None else kinds[owner] for track, owner in shown_by.items()}
+        if scan.status == "done":
+            objects += _objects(scan, frames, set(shown_by.values()))
+    crossed = animal["seen"]
+    return Lesson(
+        exam=exam,
+        clips=tuple(scan.tracks for scan in scans if scan.status == "done"),
+        coverage=tuple(
+            ClipCoverage(
+                scan.file, scan.window, scan.status, scan.reason, scan.frames, len(scan.used), quality=scan.quality
+            )
+            for scan in scans
+        ),
+        owners=owners,
+        objects=tuple(objects),
+        crossed=(crossed["thin-shelled"] + crossed["calcified"], crossed["follicle"]),
+    )
+
+
+def _owner(track: Track, frames: Mapping[int, Sequence[_Sighting]]) -> int | None:
+    """The object that most of the track's sightings show, None where most show nothing."""
+    votes: Counter[int | None] = Counter()
+    for frame, ellipse in zip(track.frames.tolist(), track.ellipses, strict=True):
+        shown = frames.get(frame, ())
+        shares = overlap(ellipse[None], np.stack([one.ellipse for one in shown]))[0] if shown else np.zeros(1)
+        best = int(shares.argmax())
+        votes[shown[best].identity if shares[best] > _OVERLAP else None] += 1
+    return votes.most_common(1)[0][0]
+
+
+def _objects(
+    scan: ClipScan, frames: Mapping[int, Sequence[_Sighting]], found: set[int | None]
+) -> Iterator[CrossedObject]:
+    if scan.mm_per_px is None or scan.depth_px is None:
+        return
+    views: dict[int, list[_Sighting]] = defaultdict(list)
+    for shown in frames.values():
+        for one in shown:
+            if one.wanted:
+                views[one.identity].append(one)
+    for identity, crossings in views.items():
+        if len(crossings) >= _LEAST_FRAMES:
+            sizes = [float(np.sqrt(one.ellipse[2] * one.ellipse[3])) for one in crossings]
+            largest = crossings[int(np.argmax(sizes))]
+            depth = largest.depth_mm / scan.mm_per_px / scan.depth_px
+            yield CrossedObject(largest.shelled, identity in found, max(sizes) / scan.depth_px, depth)

@@ -1,0 +1,120 @@
+"""Which of the objects that were followed are what they look like: how many, and each one's probability.
+
+Gut, bladder and shadows can be followed like eggs. With L_i how many times likelier the looks of candidate i are in a
+real one than in a look-alike, and look-alikes that come at random, lambda to an exam (Poisson), Bayes gives for the
+number R of real ones among all K
+
+    P(R)  ~  prior(R) R! lambda^(K - R) e_R(L),
+
+e_R being the sum of the products of every R of the L_i. So candidates vouch for each other: one doubtful shape in an
+animal with nothing sure is more often gut than a clutch, and beside five eggs more often the sixth. The prior gives
+"none" a probability and shares the rest out as 1 / R: no number is known to be likelier than its double.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.special import gammaln
+
+from pipeline.settings import Look, TrackSettings
+from pipeline.track.distribution import Distribution, certainly
+from pipeline.track.evidence import assurance, stage_probabilities
+from pipeline.track.tracks import Track
+
+__all__ = ["MOST", "Sifted", "log_likelihood_ratio", "look_features", "sift"]
+
+Floats = NDArray[np.float64]
+
+MOST = 200
+"""More eggs than any turtle carries: sea turtles lay somewhat over a hundred at a time."""
+_SUREST = 12.0  # log-odds; nothing looks surer than this
+_LEAST_CHANCE = 0.02  # scores nearer to 0 and 1 say no more
+
+
+@dataclass(frozen=True)
+class Sifted:
+    """number : of real ones among the candidates;  existence : (K,) probability that each is real"""
+
+    number: Distribution
+    existence: Floats
+
+
+def look_features(track: Track, *, shelled: bool, settings: TrackSettings) -> Floats:
+    """(3,) what a track's looks are weighed by, log-odds: mean score, best scores, and kind, shelled or not."""
+    follicle = float(stage_probabilities([track], settings)[0])
+    kind = 1 - follicle if shelled else follicle
+    chances = np.clip([float(track.scores.mean()), assurance(track), kind], _LEAST_CHANCE, 1 - _LEAST_CHANCE)
+    return np.asarray(np.log(chances / (1 - chances)))
+
+
+def log_likelihood_ratio(tracks: Sequence[Track], look: Look, *, shelled: bool, settings: TrackSettings) -> float:
+    """Of a real one against a look-alike, by the track that speaks most for it: others show the same thing again."""
+    weights = np.array([look.score, look.best_score, look.kind])
+    return max(
+        look.base + float(weights @ look_features(track, shelled=shelled, settings=settings)) for track in tracks
+    )
+
+
+def sift(log_ratios: Floats, *, look_alikes: float, none: float) -> Sifted:
+    """Weigh K candidates.
+
+    log_ratios : (K,) log L, infinite for those that are certain
+    look_alikes : how many are expected in the exam, above 0;  none : prior probability that none is real
+    """
+    count = len(log_ratios)
+    if count == 0:
+        return Sifted(certainly(0), np.zeros(0))
+    odds = np.clip(log_ratios, -_SUREST, _SUREST) - np.log(look_alikes)
+    chances = np.where(np.isposinf(log_ratios), 1.0, 1 / (1 + np.exp(-odds)))
+    numbers = np.arange(count + 1)
+    log_prior = log_number_prior(numbers, none) + gammaln(numbers + 1)
+    binomial = _poisson_binomial(chances)
+    others = _without_each(binomial, chances)  # (K, K): row i, numbers 0 to K - 1
+    with np.errstate(divide="ignore"):
+        logs = log_prior + np.log(binomial)
+        # Of one candidate: all ways in which it is one of the R, P(R - 1 among the others) times its own chance.
+        with_it = log_prior[1:] + np.log(others)
+    weights = np.exp(logs - logs.max())
+    number = weights / weights.sum()
+    existence = chances * np.exp(with_it - logs.max()).sum(axis=1) / weights.sum()
+    return Sifted(Distribution(0, number), np.clip(existence, 0.0, 1.0))
+
+
+def log_number_prior(numbers: NDArray[np.int64], none: float) -> Floats:
+    """Of R real ones: ``none`` for 0, and the rest as 1 / R up to `MOST`."""
+    harmonic = float((1 / np.arange(1, MOST + 1)).sum())
+    some = (1 - none) / harmonic / np.maximum(numbers, 1)
+    return np.asarray(np.log(np.where(numbers == 0, none, np.where(numbers <= MOST, some, 1e-300))))
+
+
+def _poisson_binomial(chances: Floats) -> Floats:
+    # Not trimmed: factorials may lift even the rarest numbers.
+    probabilities = np.ones(1)
+    for chance in chances:
+        probabilities = np.convolve(probabilities, [1 - chance, chance])
+    return probabilities
+
+
+def _without_each(binomial: Floats, chances: Floats) -> Floats:
+    """(K, K) the Poisson-binomial of all but one: the factor (1 - p) + p x divided out.
+
+    From below where p is at most a half, from above otherwise, so that rounding errors die out.
+    """
+    count = len(chances)
+    result = np.zeros((count, count))
+    low = chances <= 0.5
+    p, q = chances[low], 1 - chances[low]
+    before = np.zeros(len(p))
+    for number in range(count):
+        before = (binomial[number] - p * before) / q
+        result[low, number] = before
+    p, q = chances[~low], 1 - chances[~low]
+    after = np.zeros(len(p))
+    for number in range(count - 1, -1, -1):
+        after = (binomial[number + 1] - q * after) / p
+        result[~low, number] = after
+    return np.maximum(result, 0.0)

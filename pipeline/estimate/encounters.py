@@ -1,0 +1,87 @@
+"""Which clip met which egg, and which might have met it."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from pipeline.estimate.overlooked import Encounters, finding_log_odds
+from pipeline.settings import Finding, Settings
+from pipeline.track.likeness import chance_in_view
+from pipeline.track.merging import Egg
+from pipeline.track.tracks import ClipTracks, Track
+
+__all__ = ["encounters"]
+
+
+@dataclass(frozen=True)
+class _Place:
+    """Where one track shows its egg. size, depth : px;  clip : of it"""
+
+    clip: ClipTracks
+    size: float
+    depth: float
+
+    @classmethod
+    def of(cls, clip: ClipTracks, track: Track) -> _Place:
+        sizes = np.sqrt(track.ellipses[:, 2] * track.ellipses[:, 3])
+        return cls(clip, float(np.quantile(sizes, 0.9)), float(track.depths_px[track.best]))
+
+
+def encounters(
+    eggs: Sequence[Egg],
+    clips: Sequence[ClipTracks],
+    carapace_width_mm: float | None,
+    rates: Finding,
+    settings: Settings,
+) -> Encounters:
+    """What each of the clips, one pass each, met of the eggs. carapace_width_mm : None if unknown"""
+    by_name = {(clip.file, track.identity): (clip, track) for clip in clips for track in clip.tracks}
+    found = np.zeros((len(eggs), len(clips)), dtype=bool)
+    crossed, log_odds = np.ones(found.shape), np.zeros(found.shape)
+    for row, egg in enumerate(eggs):
+        places: Mapping[str, _Place] = {
+            member.file: _Place.of(*by_name[member.file, member.track]) for member in egg.members
+        }
+        for column, clip in enumerate(clips):
+            found[row, column] = clip.file in places
+            place = places.get(clip.file) or _expected(clip, list(places.values()), carapace_width_mm, settings)
+            if clip.file not in places:
+                crossed[row, column] = _chance_of_crossing(clip, list(places.values()), place, settings)
+            size, depth = _shares(place, clip)
+            log_odds[row, column] = finding_log_odds([size], [depth], rates)[0]
+    return Encounters(found, crossed, log_odds)
+
+
+def _expected(
+    clip: ClipTracks, places: Sequence[_Place], carapace_width_mm: float | None, settings: Settings
+) -> _Place | None:
+    """Where the clip would show an egg that others show, in px of the clip, None where it cannot be told."""
+    for place in places:
+        if clip.mm_per_px is None or place.clip.mm_per_px is None or None in (clip.window, place.clip.window):
+            continue
+        scale = place.clip.mm_per_px / clip.mm_per_px
+        if clip.window == place.clip.window:
+            return _Place(clip, place.size * scale, place.depth * scale)
+        if carapace_width_mm is not None:
+            distance = settings.track.body_width_share * carapace_width_mm / clip.mm_per_px
+            return _Place(clip, place.size * scale, distance - place.depth * scale)
+    return None
+
+
+def _chance_of_crossing(
+    clip: ClipTracks, places: Sequence[_Place], expected: _Place | None, settings: Settings
+) -> float:
+    if clip.window is not None and any(place.clip.window == clip.window for place in places):
+        return settings.estimate.same_window_crossed
+    if expected is None or clip.reach_px is None:
+        return settings.track.other_window_reseen_share
+    return float(chance_in_view(np.array([expected.depth]), np.array([expected.size]), clip.reach_px)[0])
+
+
+def _shares(place: _Place | None, clip: ClipTracks) -> tuple[float | None, float | None]:
+    if place is None or clip.reach_px is None:
+        return None, None
+    return place.size / clip.reach_px, min(max(place.depth / clip.reach_px, 0.0), 1.0)

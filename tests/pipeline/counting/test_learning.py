@@ -1,0 +1,84 @@
+from __future__ import annotations
+
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from pipeline.counting.finding import learn_finding
+from pipeline.counting.learning import learn
+from pipeline.counting.lessons import CrossedObject, Lesson
+from pipeline.counting.looks import learn_look
+from pipeline.counting.written import counting_toml
+from pipeline.estimate.candidates import log_likelihood_ratio
+from pipeline.estimate.exam import estimate_exam
+from pipeline.settings import load_settings
+from tests.pipeline.counting.invented import lesson
+
+SETTINGS = load_settings()
+
+
+def lessons(number: int, seed: int = 1) -> list[Lesson]:
+    """Every third animal carries nothing."""
+    rng = np.random.default_rng(seed)
+    return [lesson(rng, 0 if k % 3 == 0 else int(rng.integers(1, 9)), int(rng.poisson(1))) for k in range(number)]
+
+
+def test_looks_part_real_ones_from_look_alikes() -> None:
+    known = lessons(60)
+    look, look_alikes = learn_look(known, shelled=True, settings=SETTINGS.track)
+    assert 0.7 < look_alikes < 1.4
+    ratios: dict[bool | None, list[float]] = {True: [], None: []}
+    for one in known:
+        for track in one.clips[0].tracks:
+            ratio = log_likelihood_ratio([track], look, shelled=True, settings=SETTINGS.track)
+            ratios[one.owners["left-1.mp4", track.identity]].append(ratio)
+    assert np.median(ratios[True]) > 1
+    assert np.median(ratios[None]) < -1
+
+
+def test_the_looks_do_not_hold_how_often_real_ones_come() -> None:
+    few, many = lessons(40), [replace(one) for one in lessons(40) for _ in range(3)]
+    # The same look-alikes among thrice the lessons: nothing of the looks changes.
+    one, other = (learn_look(some, shelled=True, settings=SETTINGS.track)[0] for some in (few, many))
+    assert one.base == pytest.approx(other.base, abs=0.6)
+
+
+def crossings(rng: np.random.Generator, spread: float, exams: int = 150) -> list[Lesson]:
+    empty = lesson(rng, 0, 0)
+    made = []
+    for _ in range(exams):
+        ease, objects = rng.normal(0, spread), []
+        for _ in range(12):
+            size, depth = float(np.exp(rng.normal(-2.3, 0.3))), float(rng.uniform(0.1, 0.9))
+            log_odds = 1.0 + 2.0 * (np.log(size) + 2.3) - 3.0 * (depth - 0.5) + ease
+            objects.append(CrossedObject(True, bool(rng.random() < 1 / (1 + np.exp(-log_odds))), size, depth))
+        made.append(replace(empty, objects=tuple(objects)))
+    return made
+
+
+@pytest.mark.parametrize("spread", [0.0, 1.0])
+def test_the_rates_of_finding_are_found(spread: float) -> None:
+    rates = learn_finding(crossings(np.random.default_rng(6), spread), shelled=True)
+    # Averaged over exams of different ease, weights are a little nearer to zero.
+    assert (rates.size, rates.depth) == (pytest.approx(2.0, abs=0.6), pytest.approx(-3.0, abs=0.6))
+    at_usual = rates.base + rates.size * (-2.3 - rates.usual_log_size) + rates.depth * (0.5 - rates.usual_depth)
+    assert at_usual == pytest.approx(1.0, abs=0.25)
+    assert rates.spread == pytest.approx(spread, abs=0.3)
+
+
+def test_what_is_learned_can_be_written_read_and_counted_with(tmp_path: Path) -> None:
+    learned = learn(lessons(24), SETTINGS)
+    path = tmp_path / "counting.toml"
+    text = counting_toml(learned, command="python -m pipeline.counting invented", animals=24, network="ab12")
+    path.write_text(text, encoding="utf-8")
+    assert "24 animals, network ab12" in text
+    settings = load_settings(path)
+    assert settings.counting.shelled.look.score == pytest.approx(learned.shelled.look.score, rel=1e-3)
+    errors = []
+    for one in lessons(16, seed=2):
+        finding = estimate_exam(one.exam, one.clips, one.coverage, settings)
+        errors.append(finding.shelled.estimate - one.crossed[0])
+    assert abs(np.mean(errors)) < 1
+    assert np.mean(np.abs(errors) <= 2) > 0.7
