@@ -13,13 +13,14 @@ import json
 import math
 import zlib
 from collections.abc import Iterator
-from dataclasses import astuple
+from dataclasses import asdict, astuple, replace
 from typing import Any
 
 import numpy as np
 
 from pipeline.exams import ExamClip
 from pipeline.ingest.clip_quality import ClipQuality
+from pipeline.ingest.ruler import Ruler
 from pipeline.scale import RecordedScale, clip_scale
 from pipeline.scan import ClipScan, ScanPicture
 from pipeline.signs.shell_signs import ShellSigns
@@ -51,7 +52,7 @@ def pack_scan(scan: ClipScan) -> StoredScan:
         "format": FORMAT,
         "facts": {name: getattr(scan, name) for name in FACTS},
         "quality": [scan.quality.skipped, scan.quality.contact],
-        "recorded_scale": [scan.recorded_scale.mm_per_px, scan.recorded_scale.fault, scan.recorded_scale.tick_px],
+        "recorded_scale": asdict(scan.recorded_scale),
         "tracks": [track.identity for track in scan.tracks.tracks],
         "signs": [[track, *_sign_row(signs)] for track, signs in sorted(scan.tracks.signs.items())],
         "turns": None if turns is None else [[turn.frame, turn.log_odds] for turn in turns],
@@ -80,7 +81,9 @@ def unpack_scan(stored: StoredScan, clip: ExamClip, sha256: str) -> ClipScan | N
     arrays = _arrays(head["arrays"], body)
     facts = head["facts"]
     skipped, contact = head["quality"]
-    recorded = RecordedScale(*head["recorded_scale"])
+    recorded = RecordedScale(**head["recorded_scale"])
+    if recorded.ruler is not None:
+        recorded = replace(recorded, ruler=Ruler(**head["recorded_scale"]["ruler"]))
     scale = clip_scale(clip, recorded, facts["depth_px"])
     tracks = tuple(
         Track(identity, **{name: arrays[f"{identity}.{name}"] for name in TRACK_TABLES}) for identity in head["tracks"]

@@ -233,7 +233,8 @@ def bench(
     damaged: Annotated[
         int, typer.Option("--fuzz", metavar="N", min=0, help="Read N damaged files of every kind; none may do harm.")
     ] = 0,
-    seed: Annotated[int, typer.Option("--seed", min=0, help="Start of the random numbers of --fuzz.")] = 0,
+    sectors: Annotated[int, typer.Option("--sectors", metavar="N", min=0, help="Find sectors of N machines.")] = 0,
+    seed: Annotated[int, typer.Option("--seed", min=0, help="Start of random numbers: --fuzz, --sectors.")] = 0,
     speed: Annotated[bool, typer.Option("--speed", help="Time the reading of clips against bare decoding.")] = False,
     settings: SettingsFile = None,
     engine: Engine = EngineName.OPENVINO,
@@ -244,20 +245,21 @@ def bench(
 ) -> None:
     """Run the batch on data sets whose truth is known, and measure what it found and counted.
 
-    With --fuzz or --speed it is the reading of files alone that is tried.
+    With --fuzz, --speed or --sectors it is the reading of files alone that is tried.
     """
     with answering(traceback):
         from pipeline.report.files import write_whole
 
-        if damaged or speed:
+        if damaged or speed or sectors:
             if data_sets or egg_free:
-                raise typer.Exit(_misused("--fuzz and --speed take no data sets."))
+                raise typer.Exit(_misused("--fuzz, --speed and --sectors take no data sets."))
             from pipeline.bench.reading import try_reading
             from pipeline.console import stepping
             from pipeline.settings import load_settings
 
             with stepping("Reading damaged and whole files", quiet=quiet) as step:
-                read = try_reading(out, load_settings(settings), damaged=damaged, seed=seed, speed=speed, progress=step)
+                given = load_settings(settings)
+                read = try_reading(out, given, damaged=damaged, sectors=sectors, seed=seed, speed=speed, progress=step)
             text = json.dumps(read.document(), indent=2) + "\n"
             write_whole(out / "reading.json", [text.encode()])
             typer.echo(text if as_json else read.table(), nl=not as_json)

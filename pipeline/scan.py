@@ -10,7 +10,7 @@ from array import array
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass, field, replace
-from itertools import chain, islice
+from itertools import islice
 from typing import Any, Literal, Protocol
 
 import numpy as np
@@ -23,7 +23,6 @@ from pipeline.ingest.clip import Clip, open_clip
 from pipeline.ingest.clip_quality import ClipQuality
 from pipeline.ingest.frame import ClipError, Frame
 from pipeline.ingest.judged import JudgedFrames
-from pipeline.ingest.region_sector import place_sector
 from pipeline.ingest.ruler import find_ruler
 from pipeline.ingest.sector import Sector
 from pipeline.scale import RecordedScale, ScaleSource, clip_scale
@@ -47,7 +46,7 @@ class ClipScan:
     The detections, one row each: frame (D,) int64, ellipse (D, 5), stage_probability (D, 3), score (D,),
     spread (D, 2) as in `Detections`, track (D,) int64, 0 where a detection belongs to no track.
     pictures : by track identity
-    depth_px : from the probe's face to the lower end of the sector, None where no sector was found
+    depth_px : from the probe's face to the lower end of the sector, None of a refused clip
     middle_px : x of the sector's middle, None likewise
     recorded_scale : what the file tells of its scale itself
     quality : which frames were left out, and why
@@ -192,15 +191,13 @@ def _scan(
     settings: Settings,
     progress: Callable[[int], None],
 ) -> ClipScan:
-    ahead = list(islice(recording, settings.ingest.sector_lookahead_frames))
-    sector, calibration = place_sector([frame.grey for frame in ahead], recording.calibration)
-    # Where no sector was found, the height of the screen is not the depth that the scanner was set to.
-    found = sector.kind != "whole"
-    depth_px = sector.depth_range_px if found else None
-    middle_px = (sector.box[0] + sector.box[2] - 1) / 2 if found else None
+    judged = JudgedFrames(recording, recording.calibration, settings.ingest, progress)
+    sector, opening = judged.sector, judged.opening
+    if sector is None or opening is None:
+        raise ClipError(judged.verdict(0))
+    depth_px, middle_px = sector.depth_range_px, (sector.box[0] + sector.box[2] - 1) / 2
     tracker, gallery, book, rows = ClipTracker(settings.track), Gallery(sector.mask), SignBook(sector), _Rows()
     thumbnails = Thumbnails(sector.mask, sector.box)
-    judged = JudgedFrames(chain(ahead, recording), sector, settings.ingest, progress)
     for frame, detections, repeated in _detected(judged, sector, detector, settings.detect.batch_frames):
         if repeated:
             # The same picture again is no second witness: its detections are listed, and no track grows by them.
@@ -217,9 +214,9 @@ def _scan(
     finished = tracker.finish()
     if len(rows.used) < settings.ingest.minimum_usable_share * judged.frames:
         raise ClipError(judged.verdict(len(rows.used)))
-    ruler = find_ruler(ahead[0].grey, sector) if found else None
-    tick_px = None if ruler is None else ruler.spacing_px
-    recorded = RecordedScale(calibration.mm_per_px, calibration.fault, tick_px)
+    told = judged.calibration
+    ruler = find_ruler(opening.grey, sector)
+    recorded = RecordedScale(told.mm_per_px, told.fault, ruler, settings.ingest.ruler_tick_mm or None)
     scale = clip_scale(clip, recorded, depth_px)
     return ClipScan(
         file=clip.file,

@@ -61,6 +61,7 @@ class IngestSettings(Section):
     maximum_frames: Annotated[int, Field(ge=1, le=10_000_000)]
     decode_threads: Annotated[int, Field(ge=1, le=16)]
     sector_lookahead_frames: Annotated[int, Field(ge=1, le=250)]
+    ruler_tick_mm: Annotated[float, Field(ge=0.0, le=100.0)]
     dark_below: GreyLevel
     saturated_share_above: Share
     contact_share_below: Share

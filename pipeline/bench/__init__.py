@@ -11,7 +11,8 @@ risk          whether flags point at the wrong ones    figures       all of it f
 table         the same for people                      plots         and as curves
 healthy       small whole files of every kind          healthy_dicom DICOM among them
 damage        how files come to harm                   fuzz          damaged files, read by the thousand
-speed         reading timed against bare decoding      reading       both
+speed         reading timed against bare decoding      reading       all three
+sectors       sectors found on known screens           machines      invented machines with those
 blind         a detector that sees nothing
 recorded      frames of recordings                     sheet         phantoms beside them, for the eye
 """

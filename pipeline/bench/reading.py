@@ -1,4 +1,6 @@
-"""How files are read, apart from what is found in them: damaged ones without harm, whole ones without delay."""
+"""How recordings are read, apart from what is found in them: damaged ones without harm, whole ones without delay, and
+their sectors where they are.
+"""
 
 from __future__ import annotations
 
@@ -8,6 +10,7 @@ from pathlib import Path
 from typing import Any
 
 from pipeline.bench.fuzz import FuzzFigures, fuzz
+from pipeline.bench.sectors import SectorFigures, measure_sectors, sectors_table
 from pipeline.bench.speed import ReadingSpeed, measure_reading, reading_table
 from pipeline.settings import Settings
 
@@ -16,10 +19,11 @@ __all__ = ["ReadingFigures", "try_reading"]
 
 @dataclass(frozen=True)
 class ReadingFigures:
-    """damaged : None if none were read;  speeds : empty if none were taken"""
+    """damaged : None if none were read;  speeds, sectors : empty if none were taken"""
 
     damaged: FuzzFigures | None
     speeds: Sequence[ReadingSpeed]
+    sectors: Sequence[SectorFigures]
 
     @property
     def is_harmless(self) -> bool:
@@ -30,11 +34,14 @@ class ReadingFigures:
             "schema": "clutchlight/reading/1",
             "damaged": None if self.damaged is None else self.damaged.document(),
             "speed": [each.document() for each in self.speeds],
+            "sectors": [each.document() for each in self.sectors],
         }
 
     def table(self) -> str:
         tables = [] if self.damaged is None else [self.damaged.table()]
-        return "\n\n".join([*tables, *([reading_table(self.speeds)] if self.speeds else [])])
+        tables += [reading_table(self.speeds)] if self.speeds else []
+        tables += [sectors_table(self.sectors)] if self.sectors else []
+        return "\n\n".join(tables)
 
 
 def try_reading(
@@ -44,9 +51,14 @@ def try_reading(
     damaged: int,
     seed: int,
     speed: bool,
+    sectors: int = 0,
     progress: Callable[[int, int], None] = lambda done, of: None,
 ) -> ReadingFigures:
-    """Reads so many damaged files, and times whole ones if asked to; both are made under ``folder``."""
+    """Reads so many damaged files, times whole ones if asked to, and finds the sectors of so many invented machines.
+
+    Files are made under ``folder``.
+    """
     figures = fuzz(folder / "damaged", damaged, seed, progress=progress) if damaged else None
     speeds = measure_reading(folder / "speed", settings, progress=progress) if speed else []
-    return ReadingFigures(figures, speeds)
+    found = measure_sectors(sectors, seed, progress) if sectors else []
+    return ReadingFigures(figures, speeds, found)

@@ -60,6 +60,8 @@ def _some(path: Path, wanted: int, rng: np.random.Generator, settings: IngestSet
     with open_clip(path, settings) as clip:
         ahead = list(islice(clip, settings.sector_lookahead_frames))
         sector, _ = place_sector([frame.grey for frame in ahead], clip.calibration)
+        if sector is None:
+            return []
         framing, judge = Framing(sector), FrameJudge(sector, settings)
         for frame in chain(ahead, clip):
             if not judge.judge(frame.grey, moves=frame.time_s is not None).usable:

@@ -13,7 +13,8 @@ dicom          open_dicom, DicomRecording     dicom_header what is asked of one 
 dicom_pixels   its pictures                   palette      colours by number         fragments  a stream in pieces
 header_reader  headers of bounded size        frame_times  when each frame was taken
 regions        read_calibration, Calibration  region_sector  place_sector
-echoes         echo_weights                   fan, slab    the shapes of sectors
+echoes         find_echoes                    beams        what a shape of a sector makes of them
+fan, slab      the shapes of sectors          apex, fan_search  which fan
 sector         find_sector, Sector            ruler        find_ruler, Ruler
 beam_map       BeamMap                        flow         FlowColours
 quality        FrameJudge, FrameQuality       judged       JudgedFrames              clip_quality  ClipQuality

@@ -10,7 +10,9 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["DARK", "echo_weights", "unlit_costs"]
+from pipeline.ingest.beams import Evidence
+
+__all__ = ["find_echoes"]
 
 # In grey levels, chosen on generated pictures: how far echoes rise above a black screen with a codec's noise
 # on it, their local standard deviation on any other screen, and that of flat paint, which is no echo at all.
@@ -29,51 +31,36 @@ CHANGE_ABOVE, NOISES_ABOVE = 1.5, 3.0
 NEIGHBOURS, HALF = 7, 0.5
 # Share of what is lit that must live for change to be believed; else the clip is frozen or a still.
 LIVING_SHARE = 0.4
-# An echo weighs 1. Darkness weighs little against a sector, since shadows, cysts and fading are dark too.
-DARK = -0.15
-DARK_IN_A_STILL = -0.05
-# What a pixel costs a sector that is dark before the first echo of its beam; the beams and depths that are told apart.
-UNLIT_COSTS = 0.5
-BEAMS, DEPTHS = 40, 60
 # Shares of the longer side: speckle's gaps are closed up to the first, text and lines are opened up to the second.
-LINES = 0.6
 GAP, LINE = 0.0125, 0.025
 
 
-def echo_weights(frames: NDArray[np.float32]) -> NDArray[np.float32]:
-    """(F, H, W) frames of one clip -> (H, W): 1 for echoes, 0 for what may be either, DARK for empty screen."""
+def find_echoes(frames: NDArray[np.float32]) -> Evidence:
+    """What (F, H, W) frames of one clip show of echoes."""
     mean = frames.mean(axis=0)
     texture = np.mean([_local_deviation(frame) for frame in frames], axis=0)
     flat = texture < TEXTURE_ABOVE / 2
+    nothing = np.zeros(flat.shape, np.float32)
     if flat.mean() < 0.01:
-        return np.ones(flat.shape, dtype=np.float32)
+        return Evidence(nothing + 1, nothing, nothing)
     screen = int(np.bincount(mean[flat].astype(np.int64), minlength=256).argmax())
     lit = _lit(mean, texture, screen)
     painted = (screen >= BLACK_SCREEN_BELOW) & (texture < PAINTED_BELOW) & (mean > PAINT_ABOVE)
-    paint = np.where(painted, PAINT, 0.0).astype(np.float32)
     if len(frames) > 1:
         change = np.abs(np.diff(frames, axis=0)).mean(axis=0)
         noise = float(np.median(change[~lit])) if not lit.all() else 0.0
         living = _half(change, change > max(CHANGE_ABOVE, NOISES_ABOVE * noise))
         if np.count_nonzero(living & lit) > LIVING_SHARE * np.count_nonzero(lit):
-            return np.where(living, 1.0, np.where(lit, 0.0, np.minimum(DARK, paint))).astype(np.float32)
-    grainy = _without_lines(lit)
-    return np.where(grainy & lit, 1.0, np.where(lit, LINES, np.minimum(DARK_IN_A_STILL, paint))).astype(np.float32)
+            return _evidence(living, nothing, ~(living | lit), painted)
+    grainy = _joined(lit, _without_lines(lit) & lit)
+    return _evidence(grainy, (lit & ~grainy).astype(np.float32), ~lit, painted)
 
 
-def unlit_costs(weights: NDArray[np.float32], across: NDArray[np.float32], depth: NDArray[np.float32]) -> float:
-    """What speaks against a sector whose beams are dark before they are lit, in the weights' own unit.
-
-    Sound that meets nothing near the face of the probe meets nothing deeper either: shadows lie below.
-
-    across, depth : (H, W), where a pixel lies over the sector's breadth and depth, 0 to 1 within
-    """
-    inside = (across >= 0) & (across < 1) & (depth >= 0) & (depth < 1)
-    cell = (across[inside] * BEAMS).astype(np.int64) * DEPTHS + (depth[inside] * DEPTHS).astype(np.int64)
-    area = np.bincount(cell, minlength=BEAMS * DEPTHS).reshape(BEAMS, DEPTHS)
-    lit = np.bincount(cell, weights[inside] >= 0, BEAMS * DEPTHS).reshape(BEAMS, DEPTHS) > 0.3 * area
-    before = ~np.logical_or.accumulate(lit, axis=1) & np.any(lit, axis=1, keepdims=True)
-    return UNLIT_COSTS * float((area * before).sum())
+def _evidence(
+    echo: NDArray[np.bool_], line: NDArray[np.float32], dark: NDArray[np.bool_], painted: NDArray[np.bool_]
+) -> Evidence:
+    weights = np.where(echo, np.float32(1), np.where(painted & dark, np.float32(PAINT), np.float32(0)))
+    return Evidence(weights, line, dark.astype(np.float32))
 
 
 def _lit(mean: NDArray[np.float32], texture: NDArray[np.float32], screen: int) -> NDArray[np.bool_]:
@@ -108,6 +95,13 @@ def _without_lines(lit: NDArray[np.bool_]) -> NDArray[np.bool_]:
     closed = cv2.morphologyEx(np.pad(lit.astype(np.uint8), margin), cv2.MORPH_CLOSE, _disc(GAP * side))[within]
     opened = cv2.morphologyEx(np.pad(closed, margin, mode="edge"), cv2.MORPH_OPEN, _disc(LINE * side))[within]
     return np.asarray(opened > 0)
+
+
+def _joined(lit: NDArray[np.bool_], grainy: NDArray[np.bool_]) -> NDArray[np.bool_]:
+    """What is lit and hangs together with what is ``grainy``: a strip between two shadows begins where more is lit."""
+    _, labels = cv2.connectedComponents(lit.astype(np.uint8), connectivity=8)
+    holds = np.bincount(labels[grainy], minlength=int(labels.max()) + 1) > 0
+    return np.asarray(lit & holds[labels])
 
 
 def _disc(diameter: float) -> NDArray[np.uint8]:

@@ -27,15 +27,12 @@ BANDS = 16
 
 
 class FlowColours:
-    """Looks for flow in the sector of one clip.
-
-    Where no sector was found, colours may be those of a menu, and tell nothing.
-    """
+    """Looks for flow in the sector of one clip."""
 
     def __init__(self, sector: Sector) -> None:
         self._inside = np.ascontiguousarray(sampled(sector.mask)).astype(np.uint8)
         self._enough = COVERED_SHARE * int(self._inside.sum())
-        self._is_known = sector.kind != "whole" and self._enough > 0
+        self._is_known = self._enough > 0
 
     def cover(self, colours: Colours, grey: NDArray[np.uint8]) -> bool:
         """True where patches of flow lie on the echoes of ``grey`` (H, W), whose colours are given."""

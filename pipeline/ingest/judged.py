@@ -1,15 +1,18 @@
-"""The usable frames of a clip, and what became of the others."""
+"""The usable frames of a clip, what became of the others, and the sector that all of them share."""
 
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from itertools import chain, islice
 
 import numpy as np
 
 from pipeline.ingest.clip_quality import Cause, ClipQuality
 from pipeline.ingest.frame import Frame
 from pipeline.ingest.quality import FrameJudge
+from pipeline.ingest.region_sector import place_sector
+from pipeline.ingest.regions import Calibration
 from pipeline.ingest.sector import Sector
 from pipeline.settings import IngestSettings
 
@@ -19,23 +22,46 @@ __all__ = ["JudgedFrames"]
 class JudgedFrames:
     """The usable frames of a clip, each with whether it repeats the usable one before; good for one pass.
 
+    A sector is looked for from the beginning, a few frames at a time. Frames before it is found show no echoes, and
+    without a sector nobody knows what on the screen is a name: they are counted as unusable, and none is let out. A
+    clip that shows no sector to its end has no usable frame at all.
+
+    sector : None if there is none;  opening : the first frame that it was found from, None likewise
+    calibration : what of the clip's is believed
     frames : how many were decoded so far
     """
 
     def __init__(
-        self, frames: Iterable[Frame], sector: Sector, settings: IngestSettings, progress: Callable[[int], None]
+        self,
+        frames: Iterable[Frame],
+        calibration: Calibration,
+        settings: IngestSettings,
+        progress: Callable[[int], None],
     ) -> None:
         self.frames = 0
-        self._source = frames
-        self._judge = FrameJudge(sector, settings)
+        self.sector: Sector | None = None
+        self.opening: Frame | None = None
+        self.calibration = calibration
+        self._settings = settings
         self._progress = progress
         self._skipped: Counter[Cause] = Counter()
         self._contact = np.zeros(2)
+        source = iter(frames)
+        while ahead := list(islice(source, settings.sector_lookahead_frames)):
+            self.sector, self.calibration = place_sector([frame.grey for frame in ahead], calibration)
+            if self.sector is not None:
+                self.opening = ahead[0]
+                break
+            self._pass_over(ahead)
+        self._source = chain(ahead, source)
 
     def __iter__(self) -> Iterator[tuple[Frame, bool]]:
+        if self.sector is None:
+            return
+        judge = FrameJudge(self.sector, self._settings)
         was_usable = False
         for frame in self._source:
-            quality = self._judge.judge(frame.grey, frame.colours, moves=frame.time_s is not None)
+            quality = judge.judge(frame.grey, frame.colours, moves=frame.time_s is not None)
             if quality.cause is None:
                 yield frame, quality.repeated and was_usable
             else:
@@ -55,6 +81,19 @@ class JudgedFrames:
     def verdict(self, used: int) -> str:
         """Why a clip with so few used frames is refused."""
         quality = self.quality
-        return (
-            f"only {used} of {self.frames} frames could be used ({quality.causes}); {quality.hint or 'record again'}."
-        )
+        hint = f"({quality.causes}); {quality.hint or 'record again'}."
+        if self.sector is None:
+            return f"no part of the screen shows echoes in any of {self.frames} frames {hint}"
+        return f"only {used} of {self.frames} frames could be used {hint}"
+
+    def _pass_over(self, frames: Sequence[Frame]) -> None:
+        """Counts frames without a sector, as what they are judged to be by the whole screen, else as no contact."""
+        height, width = frames[0].grey.shape
+        screen = Sector("rectangle", np.ones((height, width), np.bool_), (0, 0, width, height))
+        judge = FrameJudge(screen, self._settings)
+        for frame in frames:
+            # Without a sector, colours may be those of a menu, and tell nothing.
+            quality = judge.judge(frame.grey, moves=frame.time_s is not None)
+            self._skipped[quality.cause or "no contact"] += 1
+        self.frames += len(frames)
+        self._progress(len(frames))

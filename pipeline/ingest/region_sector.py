@@ -17,8 +17,9 @@ __all__ = ["place_sector"]
 HELD_BY_REGION = 0.8
 
 
-def place_sector(frames: Sequence[NDArray[np.uint8]], calibration: Calibration) -> tuple[Sector, Calibration]:
-    """The sector that all (H, W) uint8 ``frames`` share, looked for in one of the calibration's boxes if it has any.
+def place_sector(frames: Sequence[NDArray[np.uint8]], calibration: Calibration) -> tuple[Sector | None, Calibration]:
+    """The sector that all (H, W) uint8 ``frames`` share, looked for in one of the calibration's boxes if it has any;
+    None where neither boxes nor echoes tell of one.
 
     Of several, that is the one in which the whole screen's sector lies, else the largest. A fan that plainly lies in
     none gives them the lie: programs make pictures larger or smaller and leave the header as it was. Then neither
@@ -28,13 +29,15 @@ def place_sector(frames: Sequence[NDArray[np.uint8]], calibration: Calibration) 
     if not calibration.boxes:
         return anywhere, calibration
 
-    def held(box: Box) -> int:
-        return int(np.count_nonzero(anywhere.mask[box[1] : box[3], box[0] : box[2]]))
-
-    if anywhere.kind != "fan":
+    if anywhere is None or anywhere.kind != "fan":
         return _sector_in(frames, calibration.boxes[0]), calibration
+    mask = anywhere.mask
+
+    def held(box: Box) -> int:
+        return int(np.count_nonzero(mask[box[1] : box[3], box[0] : box[2]]))
+
     box = max(calibration.boxes, key=held)
-    if held(box) < HELD_BY_REGION * np.count_nonzero(anywhere.mask):
+    if held(box) < HELD_BY_REGION * np.count_nonzero(mask):
         fault = "the echoes do not lie in the region that its header tells: its size was changed after that was written"
         return anywhere, Calibration(fault=fault)
     return _sector_in(frames, box), calibration
@@ -44,12 +47,14 @@ def _sector_in(frames: Sequence[NDArray[np.uint8]], box: Box) -> Sector:
     x0, y0, x1, y1 = box
     found = find_sector([frame[y0:y1, x0:x1] for frame in frames])
     mask = np.zeros(frames[0].shape, np.bool_)
+    if found is None:
+        # Where no outline is found the box itself is one.
+        mask[y0:y1, x0:x1] = True
+        return Sector("rectangle", mask, box)
     mask[y0:y1, x0:x1] = found.mask
     left, top, right, bottom = found.box
     return replace(
         found,
-        # Where no outline is found the box itself is one.
-        kind="rectangle" if found.kind == "whole" else found.kind,
         mask=mask,
         box=(left + x0, top + y0, right + x0, bottom + y0),
         apex_xy=None if found.apex_xy is None else (found.apex_xy[0] + x0, found.apex_xy[1] + y0),

@@ -1,7 +1,7 @@
 """The ruler of ticks drawn beside a sector, read as equal spacing.
 
-What a tick stands for is not drawn, so a ruler tells how far apart its ticks are and no millimetres. It can be held
-against a scale that is known otherwise: rulers have ticks of 1, 2, 5 or 10 mm.
+What a tick stands for is not drawn, so a ruler tells how far apart its ticks are and no millimetres, unless a person
+said what a tick is. It can be held against a scale that is known otherwise: rulers have ticks of 1, 2, 5 or 10 mm.
 """
 
 from __future__ import annotations
@@ -56,10 +56,13 @@ def find_ruler(grey: NDArray[np.uint8], sector: Sector) -> Ruler | None:
     return best
 
 
-def fitting_tick_mm(spacing_px: float, mm_per_px: float) -> float | None:
-    """The common unit, in mm, that ticks so far apart have at that scale; None if they have none of them."""
+def fitting_tick_mm(spacing_px: float, mm_per_px: float, told_mm: float | None = None) -> float | None:
+    """The common unit, in mm, that ticks so far apart have at that scale, or else the one that they are told to have;
+    None if they have none of them.
+    """
     tick_mm = spacing_px * mm_per_px
-    return next((unit for unit in TICKS_MM if abs(tick_mm / unit - 1) <= FITTING), None)
+    units = TICKS_MM if told_mm is None else (told_mm,)
+    return next((unit for unit in units if abs(tick_mm / unit - 1) <= FITTING), None)
 
 
 def _middles(rows: NDArray[np.bool_], highest: int) -> NDArray[np.float64]:

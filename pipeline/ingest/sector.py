@@ -14,31 +14,37 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.ingest.echoes import echo_weights, unlit_costs
-from pipeline.ingest.fan import Fan, refined_fan, rough_fan
-from pipeline.ingest.slab import fit_slab
+from pipeline.ingest.echoes import find_echoes
+from pipeline.ingest.fan import Fan
+from pipeline.ingest.fan_search import refined_fan, reopened_fan, rough_fan
+from pipeline.ingest.slab import refined_slab, rough_slab
 
 __all__ = ["Sector", "find_sector"]
 
-# The search works on pictures of this longer side, in px: text and rulers have vanished, edges have not.
-WORKING_SIDE = 400
+# The search works on pictures of this longer side, in px, of so many frames: text and rulers have vanished, edges have
+# not.
+WORKING_SIDE, CHOSEN = 320, 6
 SMALLEST_SHARE = 0.04  # of the picture's area in echoes; anything smaller is no sector
-# A rectangle is the plainer word for what a fan explains no better than by this share of the echoes.
-PLAINER = 0.01
+# A rectangle is the plainer word for what a fan explains no better than by the first of these shares of the echoes;
+# where the coarse search finds one of them better by the second, that is settled.
+PLAINER, PLAINLY = 0.01, 0.1
+# Of all echoes, what an upright fan or rectangle must explain lest the picture be turned upside down, and by how much
+# more that must explain.
+EXPLAINED, TURNED = 0.96, 0.03
 
 
 @dataclass(frozen=True)
 class Sector:
     """The part of a frame that holds echo data.
 
-    kind : "whole" where nothing was found; a "rectangle" leans where its beams are steered
+    kind : a "rectangle" leans where its beams are steered
     mask : (H, W) bool;  box : x0, y0, x1, y1 of the mask
     apex_xy : px, where the beams meet, above the probe's face;  None unless a fan, as are
     inner_radius_px, outer_radius_px : from the apex to the probe's face and to the deepest echoes
     upside_down : the probe is at the bottom;  steering : px to the right for each px down along the beams, 0 in fans
     """
 
-    kind: Literal["fan", "rectangle", "whole"]
+    kind: Literal["fan", "rectangle"]
     mask: NDArray[np.bool_]
     box: tuple[int, int, int, int]
     apex_xy: tuple[float, float] | None = None
@@ -64,45 +70,49 @@ class Sector:
         return self.outer_radius_px - self.inner_radius_px
 
 
-def find_sector(frames: Sequence[NDArray[np.uint8]]) -> Sector:
-    """The sector that all ``frames`` of one clip share; (H, W) uint8 each, at least one.
+def find_sector(frames: Sequence[NDArray[np.uint8]]) -> Sector | None:
+    """The sector that all ``frames`` of one clip share, (H, W) uint8 each, at least one; None where there are hardly
+    any echoes.
 
-    Every part of the screen has a weight for or against echoes; a fan and a rectangle that gather the most weight
-    are compared, and the better one is taken. Both reach into shadows and dark corners where no echo shows the
+    Every part of the screen speaks for echoes or against them; the fan and the rectangle that this is worth the most
+    to are compared, and the better one is taken. Both reach into shadows and dark corners where no echo shows the
     border, and leave out what a screen has beside the sector, since dark lies between.
     """
     height, width = frames[0].shape
     scale = min(1.0, WORKING_SIDE / max(height, width))
     size = max(1, round(width * scale)), max(1, round(height * scale))
     # A few frames spread over the whole look-ahead know as much as all of them.
-    chosen = [frames[i] for i in np.unique(np.linspace(0, len(frames) - 1, 8).round().astype(int))]
+    chosen = [frames[i] for i in np.unique(np.linspace(0, len(frames) - 1, CHOSEN).round().astype(int))]
     small = np.stack([cv2.resize(frame, size, interpolation=cv2.INTER_AREA) for frame in chosen])
-    weights = echo_weights(small.astype(np.float32))
-    echoes = float(weights.clip(min=0).sum())
-    if echoes < SMALLEST_SHARE * weights.size:
-        return _whole(height, width)
+    evidence = find_echoes(small.astype(np.float32))
+    echoes = float(evidence.echo.clip(min=0).sum())
+    if echoes < SMALLEST_SHARE * evidence.echo.size:
+        return None
     magnify = width / size[0], height / size[1]
-    slab, in_slab = fit_slab(weights)
-    fan, in_fan = _rough_fan(weights)
-    other, in_other = _rough_fan(weights[::-1])
-    turned = bool(in_other > in_fan + PLAINER * echoes) and other.shows_its_face(*weights.shape)
-    upright = weights[::-1] if turned else weights
-    fan, in_fan = refined_fan(upright, other if turned else fan)
-    in_fan -= unlit_costs(upright, *fan.beams(*weights.shape))
-    if in_fan > in_slab + PLAINER * echoes:
-        return _fan_sector(fan.magnified(*magnify), height, width, turned)
+    slab, in_slab = rough_slab(evidence)
+    fan, in_fan = rough_fan(evidence)
+    turned = False
+    if max(in_slab, in_fan) < EXPLAINED * echoes:
+        other, in_other = rough_fan(evidence.turned)
+        turned = bool(in_other > in_fan + TURNED * echoes) and other.shows_its_face(*evidence.shape)
+        fan, in_fan = (other, in_other) if turned else (fan, in_fan)
+    upright = evidence.turned if turned else evidence
+    if in_fan - in_slab < PLAINLY * echoes:
+        # Beams aslant fill a part of an upright rectangle, and so does a fan, but less.
+        slab, in_slab = rough_slab(evidence, steered=True)
+    if abs(in_fan - in_slab) < PLAINLY * echoes:
+        slab, in_slab = refined_slab(evidence, slab)
+        fan, in_fan = refined_fan(upright, fan)
+        is_fan = in_fan > in_slab + PLAINER * echoes
+    elif in_fan > in_slab:
+        is_fan, (fan, _) = True, refined_fan(upright, fan)
+    else:
+        is_fan, (slab, _) = False, refined_slab(evidence, slab)
+    if is_fan:
+        return _fan_sector(reopened_fan(upright, fan).magnified(*magnify), height, width, turned)
     slab = slab.magnified(*magnify)
     mask = slab.mask(height, width)
     return Sector("rectangle", mask, _box_of(mask), steering=slab.steering)
-
-
-def _rough_fan(weights: NDArray[np.float32]) -> tuple[Fan, float]:
-    fan, gathered = rough_fan(weights)
-    return fan, gathered - unlit_costs(weights, *fan.beams(*weights.shape))
-
-
-def _whole(height: int, width: int) -> Sector:
-    return Sector("whole", np.ones((height, width), dtype=np.bool_), (0, 0, width, height))
 
 
 def _fan_sector(fan: Fan, height: int, width: int, turned: bool) -> Sector:

@@ -5,22 +5,22 @@ Coordinates are pixels, x to the right, y down, pixel centres at whole numbers.
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
-import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.ingest.echoes import unlit_costs
+from pipeline.ingest.beams import DEAR, Evidence, worth
 
-__all__ = ["Slab", "fit_slab"]
+__all__ = ["Slab", "refined_slab", "rough_slab"]
 
 # Cells along the picture's longer side on which all boxes are compared.
-COARSE = 80
+COARSE = 40
 # Tangents of the beams' angles that are tried, to either side; and what the first of them costs, as a share of all
 # echoes, so that a shadow at the edge of a rectangle is not taken for steering.
 STEEREST, STEPS = 0.5, 5
-STEERING_COSTS = 0.04
+STEERING_COSTS = 0.02
 NEARBY = (-0.04, -0.02, 0.0, 0.02, 0.04)  # changes of a tangent on the finest picture
 
 
@@ -43,12 +43,6 @@ class Slab:
         inside = (along > self.left - 0.5) & (along < self.right - 0.5)
         return np.asarray(inside & (y > self.top - 0.5) & (y < self.bottom - 0.5))
 
-    def beams(self, height: int, width: int) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
-        """(H, W) each: where a pixel lies across the beams and how deep, as shares from 0 to 1 within."""
-        y, x = np.mgrid[:height, :width].astype(np.float32)
-        across = (x - self.steering * y - self.left) / max(self.right - self.left, 1e-6)
-        return across.astype(np.float32), ((y - self.top) / max(self.bottom - self.top, 1e-6)).astype(np.float32)
-
     def magnified(self, across: float, down: float) -> Slab:
         """The same on a picture that many times as large."""
         # The half pixels of x and y shift a slanting line a little against the corner that both count from.
@@ -62,49 +56,46 @@ class Slab:
         )
 
 
-def fit_slab(weights: NDArray[np.float32]) -> tuple[Slab, float]:
-    """The rectangle or parallelogram within which ``weights`` (H, W) add up to the most, and that sum, less what
-    steering and beams unlit at the face cost.
+def rough_slab(evidence: Evidence, *, steered: bool = False) -> tuple[Slab, float]:
+    """The rectangle, or if ``steered`` the parallelogram, that ``evidence`` is worth the most to on a coarse grid, and
+    that worth, in px of echoes, less what steering costs.
     """
-    height, width = weights.shape
-    factor = max(1.0, max(height, width) / COARSE)
-    size = max(1, round(width / factor)), max(1, round(height / factor))
-    coarse = np.asarray(cv2.resize(weights, size, interpolation=cv2.INTER_AREA), dtype=np.float32)
-    tangents = [STEEREST * step / STEPS for step in range(-STEPS, STEPS + 1)]
-    rough, _ = _best([_upright_best(coarse, steering) for steering in tangents], coarse)
-    rough = rough.magnified(width / size[0], height / size[1])
+    coarse, factor = evidence.shrunk(COARSE)
+    tangents = [STEEREST * step / STEPS for step in range(-STEPS, STEPS + 1)] if steered else [0.0]
+    best, gathered = max((_upright_best(coarse, steering) for steering in tangents), key=lambda one: one[1])
+    across, down = (whole / part for whole, part in zip(evidence.shape[::-1], coarse.shape[::-1], strict=True))
+    return best.magnified(across, down), gathered * factor**2
+
+
+def refined_slab(evidence: Evidence, rough: Slab) -> tuple[Slab, float]:
+    """The same from where ``rough`` is, on the whole picture."""
     nearby = [rough.steering + change for change in NEARBY] if rough.steering else [0.0]
-    return _best([_refined(weights, rough, steering) for steering in nearby], weights)
+    return max((_refined(evidence, rough, steering) for steering in nearby), key=lambda one: one[1])
 
 
-def _best(found: list[tuple[Slab, float]], weights: NDArray[np.float32]) -> tuple[Slab, float]:
-    costs = STEERING_COSTS * float(weights.clip(min=0).sum())
-    charged = [
-        (slab, gathered - costs * (slab.steering != 0) - unlit_costs(weights, *slab.beams(*weights.shape)))
-        for slab, gathered in found
-    ]
-    return max(charged, key=lambda one: one[1])
+def _upright_best(evidence: Evidence, steering: float) -> tuple[Slab, float]:
+    gain, offset = _gain(evidence, steering)
+    left, top, right, bottom, gathered = _best_box(gain)
+    return Slab(left - offset, top, right - offset, bottom, steering), gathered - _steering_costs(evidence, steering)
 
 
-def _upright_best(weights: NDArray[np.float32], steering: float) -> tuple[Slab, float]:
-    upright, offset = _sheared(weights, steering)
-    left, top, right, bottom, gathered = _best_box(upright)
-    return Slab(left - offset, top, right - offset, bottom, steering), gathered
-
-
-def _sheared(weights: NDArray[np.float32], steering: float) -> tuple[NDArray[np.float32], int]:
-    """The picture with its beams set upright, and by how many columns it was moved to the right."""
-    height, width = weights.shape
-    offset = int(np.ceil(max(steering * height, 0.0)))
-    wide = width + int(np.ceil(abs(steering) * height)) + 1
-    moved = np.zeros((height, wide), np.float32)
+def _gain(evidence: Evidence, steering: float) -> tuple[NDArray[np.float64], int]:
+    """(H, W') the worth of each pixel with the beams set upright, and by how many columns the picture was moved to the
+    right for that.
+    """
+    height, width = evidence.shape
+    offset = math.ceil(max(steering * height, 0.0))
+    wide = width + math.ceil(abs(steering) * height) + 1
+    maps = (np.ones(evidence.shape, np.float32), evidence.echo, evidence.dark, evidence.line)
+    moved = np.zeros((len(maps), height, wide), np.float32)
     for row in range(height):
         start = offset - round(steering * row)
-        moved[row, start : start + width] = weights[row]
-    return moved, offset
+        for to, of in zip(moved, maps, strict=True):
+            to[row, start : start + width] = of[row]
+    return worth(*moved, darkness=DEAR), offset
 
 
-def _best_box(weights: NDArray[np.float32]) -> tuple[int, int, int, int, float]:
+def _best_box(weights: NDArray[np.floating]) -> tuple[int, int, int, int, float]:
     """Left, top, right, bottom and sum of the box with the largest sum, by Kadane's rule for every pair of rows."""
     height, width = weights.shape
     above = np.zeros((height + 1, width))
@@ -118,20 +109,19 @@ def _best_box(weights: NDArray[np.float32]) -> tuple[int, int, int, int, float]:
     return left, int(first[pair]), int(right), int(last[pair]), float(gained[pair, right])
 
 
-def _refined(weights: NDArray[np.float32], rough: Slab, steering: float) -> tuple[Slab, float]:
+def _refined(evidence: Evidence, rough: Slab, steering: float) -> tuple[Slab, float]:
     """The sides put where all pixels between the others say, first left and right, then top and bottom."""
-    height, width = weights.shape
-    y = np.arange(height)[:, None]
+    gain, offset = _gain(evidence, steering)
     # Turned about the middle row, where the beams of the rough one and of this meet.
-    along = np.rint(np.arange(width) - rough.steering * (height / 2) - steering * (y - height / 2)).astype(np.int64)
-    low = int(along.min())
-    rows = slice(max(0, int(rough.top)), max(1, int(np.ceil(rough.bottom))))
-    left, right = _interval(np.bincount((along[rows] - low).ravel(), weights[rows].ravel()).astype(np.float64))
-    inside = (along >= left + low) & (along < right + low)
-    sums = (weights * inside).sum(axis=1)
-    top, bottom = _interval(sums)
-    shift = low + (rough.steering - steering) * (height / 2)
-    return Slab(left + shift, top, right + shift, bottom, steering), float(sums[top:bottom].sum())
+    rows = slice(max(0, int(rough.top)), max(1, math.ceil(rough.bottom)))
+    left, right = _interval(gain[rows].sum(axis=0))
+    top, bottom = _interval(gain[:, left:right].sum(axis=1))
+    worth_ = float(gain[top:bottom, left:right].sum())
+    return Slab(left - offset, top, right - offset, bottom, steering), worth_ - _steering_costs(evidence, steering)
+
+
+def _steering_costs(evidence: Evidence, steering: float) -> float:
+    return STEERING_COSTS * float(evidence.echo.clip(min=0).sum()) if steering else 0.0
 
 
 def _interval(sums: NDArray[np.floating]) -> tuple[int, int]:

@@ -16,7 +16,6 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
-from models.ellipse import bounding_boxes
 from pipeline.ingest.clip import open_clip
 from pipeline.ingest.frame import ClipError
 from pipeline.ingest.identity import FileState, file_sha256, file_state
@@ -30,7 +29,6 @@ __all__ = ["FramesError", "Reels", "masked_frames"]
 JPEG_QUALITY = 82
 KEPT_REELS = 6
 WAIT_SECONDS = 20.0
-SURROUNDINGS = 0.6  # of an outline's box, on each side
 
 
 class FramesError(Exception):
@@ -113,7 +111,7 @@ class _Reel:
         import cv2
 
         try:
-            for _, grey, _ in masked_frames(self._path, self._scan, self._settings):
+            for _, grey, _ in masked_frames(self._path, self._settings):
                 _, data = cv2.imencode(".jpg", grey, [cv2.IMWRITE_JPEG_QUALITY, JPEG_QUALITY])
                 with self._news:
                     if self._stopped:
@@ -130,28 +128,17 @@ class _Reel:
                 self._news.notify_all()
 
 
-def masked_frames(
-    path: Path, scan: ClipScan, settings: IngestSettings
-) -> Iterator[tuple[int, NDArray[np.uint8], Sector]]:
-    """Every frame of a clip that was read before: number, (H, W) uint8 that are black outside the sector, the sector.
+def masked_frames(path: Path, settings: IngestSettings) -> Iterator[tuple[int, NDArray[np.uint8], Sector | None]]:
+    """Every frame of a clip that was read before: number, (H, W) uint8 that are black outside the sector, the sector,
+    None before it was found.
 
     Raises ClipError where it cannot be read.
     """
     with open_clip(path, settings) as recording:
-        ahead = list(islice(recording, settings.sector_lookahead_frames))
-        sector, _ = place_sector([frame.grey for frame in ahead], recording.calibration)
-        mask = _surroundings(scan, sector.mask.shape) if sector.kind == "whole" else sector.mask
-        shown = mask.astype(np.uint8)
-        for frame in chain(ahead, recording):
-            yield frame.index, frame.grey * shown, sector
-
-
-def _surroundings(scan: ClipScan, shape: tuple[int, ...]) -> NDArray[np.bool_]:
-    """(H, W) bool, true around everything that was followed."""
-    mask = np.zeros(shape, np.bool_)
-    for track in scan.tracks.tracks:
-        for left, top, width, height in bounding_boxes(track.ellipses).tolist():
-            x0, x1 = left - SURROUNDINGS * width, left + (1 + SURROUNDINGS) * width
-            y0, y1 = top - SURROUNDINGS * height, top + (1 + SURROUNDINGS) * height
-            mask[max(0, int(y0)) : max(0, int(y1) + 1), max(0, int(x0)) : max(0, int(x1) + 1)] = True
-    return mask
+        source = iter(recording)
+        while ahead := list(islice(source, settings.sector_lookahead_frames)):
+            sector, _ = place_sector([frame.grey for frame in ahead], recording.calibration)
+            # Before there are echoes, nobody knows what on a screen is a name.
+            shown = np.uint8(0) if sector is None else sector.mask.astype(np.uint8)
+            for frame in ahead if sector is None else chain(ahead, source):
+                yield frame.index, frame.grey * shown, sector

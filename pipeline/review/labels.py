@@ -156,8 +156,8 @@ def _write_clip(
         raise ClipError(f"{scan.file} has changed since it was read, so its labels belong to other frames.")
     stem = safe_name(f"{exam.animal}_{exam.date.isoformat()}_{scan.file}")
     lines: list[str] = []
-    for index, grey, sector in masked_frames(path, scan, settings.ingest):
-        if index not in frames:
+    for index, grey, sector in masked_frames(path, settings.ingest):
+        if sector is None or index not in frames:
             continue
         name = f"images/{stem}_{index:06d}.png"
         write_whole(to / name, [cv2.imencode(".png", grey)[1].tobytes()])

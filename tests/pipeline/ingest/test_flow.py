@@ -13,10 +13,11 @@ from numpy.typing import NDArray
 from PIL import Image
 
 from pipeline.bench.blind import BlindDetector
+from pipeline.bench.machines import Filmed
 from pipeline.exams import ExamClip
 from pipeline.ingest.clip import open_clip
 from pipeline.ingest.flow import FlowColours
-from pipeline.ingest.sector import Sector, find_sector
+from pipeline.ingest.sector import Sector
 from pipeline.scan import scan_clip
 from pipeline.settings import IngestSettings, load_settings
 from tests.pipeline.ingest.colour_screens import (
@@ -30,7 +31,7 @@ from tests.pipeline.ingest.colour_screens import (
 )
 from tests.pipeline.ingest.dicom_files import native
 from tests.pipeline.ingest.filming import read_whole
-from tests.pipeline.ingest.machines import Filmed, filmed_machines
+from tests.pipeline.ingest.machines import filmed_machines, sector_of
 
 Draw = Callable[[Filmed, np.random.Generator], Rgb]
 SEED = 8803
@@ -38,7 +39,7 @@ SEED = 8803
 
 @pytest.fixture(scope="module")
 def machines() -> list[tuple[Filmed, Sector]]:
-    return [(filmed, find_sector(list(filmed.frames))) for filmed in filmed_machines(3, SEED, 3)]
+    return [(filmed, sector_of(list(filmed.frames))) for filmed in filmed_machines(3, SEED, 3)]
 
 
 def plain(filmed: Filmed, _: np.random.Generator) -> Rgb:
@@ -136,14 +137,6 @@ def palette_file(path: Path, rgb: Rgb) -> Path:
         elements[f"{colour}PaletteColorLookupTableDescriptor"] = [256, 0, 8]
         elements[f"{colour}PaletteColorLookupTableData"] = table[:, number].tobytes()
     return native(path, np.asarray(numbered, np.uint8)[None], **elements)
-
-
-def test_where_no_sector_was_found_colours_tell_nothing(machines: list[tuple[Filmed, Sector]]) -> None:
-    """A menu or a desktop may be as colourful as flow."""
-    height, width = machines[0][0].frames[0].shape
-    everything = Sector("whole", np.ones((height, width), np.bool_), (0, 0, width, height))
-    colours = np.full((height // 4, width // 4, 2), 200, np.uint8)
-    assert not FlowColours(everything).cover(colours, np.zeros((height, width), np.uint8))
 
 
 @pytest.mark.parametrize(("coloured", "status"), [(4, "done"), (20, "refused")])

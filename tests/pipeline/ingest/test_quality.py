@@ -10,13 +10,14 @@ from numpy.typing import NDArray
 
 from pipeline.ingest.clip_quality import ClipQuality
 from pipeline.ingest.quality import FrameJudge, FrameQuality
-from pipeline.ingest.sector import Sector, find_sector
+from pipeline.ingest.sector import Sector
 from pipeline.settings import load_settings
 from synthetic.anatomy import Order, draw_animal
 from synthetic.film import Studio, draw_machine
 from synthetic.motion import draw_breath
 from synthetic.probe import draw_sweep
 from synthetic.species import load_profile
+from tests.pipeline.ingest.machines import sector_of
 
 HEIGHT, WIDTH = 240, 320
 BOX = np.s_[40:200, 60:260]
@@ -131,7 +132,7 @@ def test_a_kick_that_breaks_the_contact_is_seen_as_such() -> None:
     sweep = replace(sweep, contact=touching)
     frames = [frame.grey for frame in Studio(animal, machine, 1).film(sweep, draw_breath(rng, 10), 1)]
 
-    judge = FrameJudge(find_sector(frames), load_settings().ingest)
+    judge = FrameJudge(sector_of(frames), load_settings().ingest)
     found = [judge.judge(frame) for frame in frames]
     measured = np.array([np.mean(quality.contact) for quality in found])
     # A machine that goes on showing a little of the frames before shows a loss a frame late.

@@ -9,9 +9,10 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
+from pipeline.ingest import region_sector
 from pipeline.ingest.fan import Fan
-from pipeline.ingest.region_sector import place_sector
 from pipeline.ingest.regions import Calibration
+from pipeline.ingest.sector import Sector
 
 HEIGHT, WIDTH = 480, 640
 FAN = Fan((320.0, -20.0), 60.0, 420.0, math.radians(-32), math.radians(32))
@@ -22,6 +23,13 @@ def speckle(inside: NDArray[np.bool_], seed: int = 2) -> NDArray[np.uint8]:
     rng = np.random.default_rng(seed)
     echoes = cv2.GaussianBlur(rng.rayleigh(60.0, inside.shape).astype(np.float32), (0, 0), 1.2) + 10
     return np.where(inside, np.clip(echoes, 0, 255), 0).astype(np.uint8)
+
+
+def place_sector(frames: list[NDArray[np.uint8]], calibration: Calibration) -> tuple[Sector, Calibration]:
+    """Of frames or boxes that must tell of a sector."""
+    sector, believed = region_sector.place_sector(frames, calibration)
+    assert sector is not None
+    return sector, believed
 
 
 def screen() -> NDArray[np.uint8]:

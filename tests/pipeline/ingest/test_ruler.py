@@ -41,3 +41,4 @@ def test_a_missing_tick_costs_confidence_and_a_scale_of_no_unit_fits_none() -> N
     found = find_ruler(grey, Sector("rectangle", mask, (100, 40, 500, 440)))
     assert found == Ruler(pytest.approx(20.0), 19, pytest.approx(19 / 20))
     assert [fitting_tick_mm(20.0, scale) for scale in (0.05, 0.1, 0.25, 0.5, 0.37)] == [1.0, 2.0, 5.0, 10.0, None]
+    assert [fitting_tick_mm(20.0, scale, 5.0) for scale in (0.05, 0.25)] == [None, 5.0]

@@ -1,0 +1,86 @@
+"""What is let out of a clip before and after its sector is found."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import replace
+
+import cv2
+import numpy as np
+import pytest
+from numpy.typing import NDArray
+
+from pipeline.ingest.frame import Frame
+from pipeline.ingest.judged import JudgedFrames
+from pipeline.ingest.regions import Calibration
+from pipeline.settings import IngestSettings, load_settings
+
+HEIGHT, WIDTH = 240, 320
+BOX = (60, 40, 260, 220)
+
+
+@pytest.fixture(scope="module")
+def settings() -> IngestSettings:
+    return load_settings().ingest
+
+
+def screen(name: str, rng: np.random.Generator | None) -> NDArray[np.uint8]:
+    """A dark screen with a name on it, and tissue in a box if there is anything to draw it with."""
+    grey = np.zeros((HEIGHT, WIDTH), np.uint8)
+    cv2.putText(grey, name, (20, 25), cv2.FONT_HERSHEY_SIMPLEX, 0.5, 230, 1)
+    if rng is not None:
+        x0, y0, x1, y1 = BOX
+        tissue = cv2.GaussianBlur(rng.rayleigh(60.0, (y1 - y0, x1 - x0)).astype(np.float32), (0, 0), 1.2) + 20
+        grey[y0:y1, x0:x1] = np.clip(tissue, 0, 255)
+    return grey
+
+
+def frames(pictures: Iterable[NDArray[np.uint8]]) -> list[Frame]:
+    return [Frame(index, index / 25, picture) for index, picture in enumerate(pictures)]
+
+
+def judged(clip: list[Frame], settings: IngestSettings, told: list[int] | None = None) -> JudgedFrames:
+    return JudgedFrames(clip, Calibration(), settings, (told if told is not None else []).append)
+
+
+def test_a_clip_that_begins_in_the_air_is_used_from_where_echoes_come(settings: IngestSettings) -> None:
+    """Longer in the air than is looked ahead: the name on the screen must not pass for part of the picture."""
+    rng = np.random.default_rng(5)
+    dark = settings.sector_lookahead_frames * 2
+    clip = frames([screen("AF-0412", None)] * dark + [screen("AF-0412", rng) for _ in range(30)])
+    told: list[int] = []
+    found = judged(clip, settings, told)
+    assert found.sector is not None
+    assert found.opening is clip[dark]
+    np.testing.assert_allclose(found.sector.box, BOX, atol=3)
+    assert not found.sector.mask[:30].any()
+    used = [frame.index for frame, _ in found]
+    assert used == list(range(dark, dark + 30))
+    assert found.frames == sum(told) == len(clip)
+    assert sum(number for _, number in found.quality.skipped) == dark
+
+
+@pytest.mark.parametrize("moving", [False, True])
+def test_a_clip_without_a_sector_lets_no_frame_out(settings: IngestSettings, moving: bool) -> None:
+    """Not even where the words on its screen change from frame to frame, as a clock does."""
+    clip = frames(screen(f"AF-0412 {index if moving else 0:02d}", None) for index in range(60))
+    found = judged(clip, settings)
+    assert (found.sector, found.opening) == (None, None)
+    assert list(found) == []
+    assert found.frames == 60
+    verdict = found.verdict(0)
+    assert verdict.startswith("no part of the screen shows echoes in any of 60 frames (60 ")
+    assert "more gel" in verdict
+
+
+def test_the_colours_of_a_menu_are_no_flow(settings: IngestSettings) -> None:
+    colours = np.full((HEIGHT // 4, WIDTH // 4, 2), 200, np.uint8)
+    menu = [replace(frame, colours=colours) for frame in frames([screen("AF-0412", None)] * 5)]
+    assert [cause for cause, _ in judged(menu, settings).quality.skipped] == ["too dark"]
+
+
+def test_an_empty_clip(settings: IngestSettings) -> None:
+    found = judged([], settings)
+    assert list(found) == []
+    assert found.sector is None
+    assert found.quality.skipped == ()
