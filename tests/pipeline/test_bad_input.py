@@ -135,7 +135,8 @@ def test_a_clip_of_eight_by_eight_pixels(root: Path, bad: Path) -> None:
 
 def test_a_clip_that_is_all_dark(root: Path, bad: Path) -> None:
     write_video(bad, [np.zeros((160, 192), np.uint8)] * 20)
-    assert_one_clip_refused(root, bad, "no part of the screen shows echoes in any of 20 frames (20 too dark); more gain")
+    reason = "no part of the screen shows echoes in any of 20 frames (20 too dark); more gain"
+    assert_one_clip_refused(root, bad, reason)
 
 
 def test_a_clip_that_breaks_midway_is_used_up_to_there(root: Path, tmp_path: Path) -> None:
