@@ -48,6 +48,9 @@ _TILTS = 24  # values of c, evenly spread over its distribution
 _DEPTHS = np.sqrt(1 - np.concatenate([np.zeros(24), (np.arange(24) + 0.5) / 24]) ** 2)
 _ODD_SPREAD = 0.3  # log units, of eggs unlike the others of their clutch
 _STRETCH_ERROR = 0.25  # of a long section's log length over width, as a share of it, beside the error of round ones
+# Log units, beside the errors of outlines: by how far eggs are no ellipsoids of revolution. With less, ranges on the
+# phantoms of the calibration held too few of the true lengths and widths.
+_UNEVENNESS = 0.025
 _ANYTHING = 1e-3  # likelihood left to every size, since a track may have been followed wrongly
 
 
@@ -111,12 +114,13 @@ def _spread(chances: Floats) -> Spread:
 
 def _width_likelihood(passages: Sequence[tuple[Passage, float | None]], errors: Calibration) -> Floats:
     result = np.ones(len(_WIDTHS))
+    error, stretch_error = (float(np.hypot(one, _UNEVENNESS)) for one in (errors.width_error, errors.ratio_error))
     for one, scale in passages:
         if scale is None:
             continue
-        read = np.log(one.width(errors.ratio_error, errors.ratio_scale) * scale) - errors.width_bias
+        read = np.log(one.width(stretch_error, errors.ratio_scale) * scale) - errors.width_bias
         shown = np.ones(1) if one.crossed_middle else _DEPTHS
-        off = (read - _WIDTHS[:, None] - np.log(shown)) / errors.width_error
+        off = (read - _WIDTHS[:, None] - np.log(shown)) / error
         result *= np.exp(-0.5 * off**2).mean(1) + _ANYTHING
     return result
 
@@ -131,7 +135,7 @@ def _elongation_likelihood(
     result = np.ones_like(shown)
     for one in passages:
         read = float(np.hypot(*one.stretch))
-        error = np.hypot(errors.ratio_error, _STRETCH_ERROR * shown)
+        error = np.sqrt(errors.ratio_error**2 + _UNEVENNESS**2 + (_STRETCH_ERROR * shown) ** 2)
         product = shown * read / error**2
         # i0e takes exp(product) out of the Bessel function, which would overflow.
         chance = read / error**2 * i0e(product) * np.exp(product - (read**2 + shown**2) / (2 * error**2))
