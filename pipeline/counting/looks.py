@@ -23,13 +23,27 @@ def learn_look(lessons: Sequence[Lesson], *, shelled: bool, settings: TrackSetti
     rows = [row for lesson in lessons for row in _tracks(lesson, shelled, settings)]
     traits = np.array([traits for traits, _ in rows]).reshape(-1, 3)
     real = np.array([is_real for _, is_real in rows], dtype=bool)
-    constant, score, best_score, kind = logistic_weights(traits, real).tolist()
+    constant, score, best_score, kind = _none_against(traits, real)
     # Odds of the tracks at hand, less the odds with which they come: what their looks alone say. One of either is
     # added, as nothing is certain where none was met.
     base = constant - float(np.log((real.sum() + 1) / ((~real).sum() + 1)))
     clips = sum(len(lesson.clips) for lesson in lessons)
     look_alikes = (float((~real).sum()) + 1) / (clips + 1)
     return Look(base=base, score=score, best_score=best_score, kind=kind), look_alikes
+
+
+def _none_against(traits: Floats, real: NDArray[np.bool_]) -> list[float]:
+    """The constant and the weights, none below zero: a brighter or more egg-like look never speaks against an egg.
+
+    Among few look-alikes it may seem to, as bone looks surely calcified; a follicle would then pass for an egg.
+    """
+    used = np.ones(traits.shape[1], dtype=bool)
+    while True:
+        weights = np.zeros(1 + len(used))
+        weights[np.concatenate([[True], used])] = logistic_weights(traits[:, used], real)
+        if (weights[1:] >= 0).all():
+            return [float(weight) for weight in weights]
+        used &= weights[1:] >= 0
 
 
 def _tracks(lesson: Lesson, shelled: bool, settings: TrackSettings) -> Iterator[tuple[Floats, bool]]:

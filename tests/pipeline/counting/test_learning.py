@@ -45,6 +45,21 @@ def test_the_looks_do_not_hold_how_often_real_ones_come() -> None:
     assert one.base == pytest.approx(other.base, abs=0.6)
 
 
+def test_no_look_speaks_against_an_egg() -> None:
+    known = []
+    for one in lessons(40):
+        # Look-alikes are surer of their kind than eggs are.
+        tracks = [
+            replace(track, stage_probabilities=np.tile(stages, (30, 1)))
+            for track in one.clips[0].tracks
+            for stages in [(0.1, 0.1, 0.8) if one.owners["left-1.mp4", track.identity] else (0.01, 0.01, 0.98)]
+        ]
+        known.append(replace(one, clips=(replace(one.clips[0], tracks=tuple(tracks)),)))
+    look, _ = learn_look(known, shelled=True, settings=SETTINGS.track)
+    assert look.kind == 0
+    assert look.score > 0
+
+
 def crossings(rng: np.random.Generator, spread: float, exams: int = 150) -> list[Lesson]:
     empty = lesson(rng, 0, 0)
     made = []
