@@ -23,7 +23,7 @@ class ReadingFigures:
 
     damaged: FuzzFigures | None
     speeds: Sequence[ReadingSpeed]
-    sectors: Sequence[SectorFigures]
+    sectors: Sequence[SectorFigures] = ()
 
     @property
     def is_harmless(self) -> bool:
