@@ -7,6 +7,7 @@ ClutchlightError                 the root: anything this program says on purpose
 ├── EngineError                  an inference engine that cannot run here (models.runtime)
 ├── ConfigError                  a TOML file with a wrong key or value (configs.reading)
 ├── PhantomError                 an impossible phantom, or no place to write it (synthetic.errors)
+├── LabelsError                  labels that nothing can be learned from (synthetic.labelled_pictures)
 ├── ExamRootError                no folder to look for exams in (pipeline.exams)
 ├── ClipError                    a recording that cannot be read or trusted (pipeline.ingest.frame)
 ├── StoreError                   a database that cannot be used (pipeline.database)

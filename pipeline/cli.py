@@ -19,13 +19,11 @@ from pipeline.night import BatchReport, ExitCode
 from pipeline.options import EXIT_CODES, AsJson, Engine, EngineName, Quiet, SettingsFile, Traceback, Weights
 from pipeline.record_commands import outcome, record
 from pipeline.review_commands import labels, people, review
+from pipeline.train_command import train
 
 if TYPE_CHECKING:
-    import torch
-
     from pipeline.scan import FrameDetector
     from pipeline.settings import Settings
-    from synthetic.held_out import HeldOutFigures
 
 __all__ = ["main"]
 
@@ -168,56 +166,6 @@ def phantoms(
 
 
 @app.command(epilog=EXIT_CODES)
-def train(
-    config: Annotated[
-        Path,
-        typer.Option("--config", metavar="FILE", help="TOML file like the shipped configs/training.toml."),
-    ],
-    out: Annotated[Path, typer.Option("--out", metavar="FILE", help="Where the trained network goes.")] = Path(
-        "clutchlight.safetensors"
-    ),
-    start: Annotated[
-        Path | None, typer.Option("--from", metavar="WEIGHTS", help="A network of the same shape to begin with.")
-    ] = None,
-    quiet: Quiet = False,
-    as_json: AsJson = False,
-    traceback: Traceback = False,
-) -> None:
-    """Train the network on phantoms, on a GPU if there is one, and measure it on others.
-
-    The same command continues a run that was stopped. Its curves lie beside the network as CSV.
-    """
-    with answering(traceback):
-        from pipeline.console import stepping
-        from synthetic.training_device import cpu_notice, run_where_it_fits, training_device
-        from synthetic.training_run import load_training_settings, run_training
-
-        settings = load_training_settings(config)
-
-        def run(batch: int, device: torch.device) -> HeldOutFigures:
-            if device.type == "cpu" and not quiet:
-                typer.echo(cpu_notice(settings.steps * batch), err=True)
-            fitting = settings.model_copy(update={"batch": batch})
-            with stepping(f"Training on {device}", quiet=quiet) as step:
-                return run_training(
-                    fitting,
-                    out,
-                    device=device,
-                    report=lambda progress: step(progress.step, progress.steps),
-                    start=start,
-                )
-
-        figures = run_where_it_fits(
-            run, batch=settings.batch, device=training_device(), say=lambda text: typer.echo(text, err=True)
-        )
-        if as_json:
-            typer.echo(json.dumps(figures.document(), indent=2))
-        elif not quiet:
-            typer.echo("\n".join(figures.lines()))
-            typer.echo(f"Use it with --weights {out}")
-
-
-@app.command(epilog=EXIT_CODES)
 def bench(
     out: Annotated[Path, typer.Option("--out", metavar="DIR", help="Where results and figures go; made if missing.")],
     data_sets: Annotated[
@@ -334,6 +282,7 @@ def calibrate(
             typer.echo(f"Learned from {learned.eggs} eggs and {learned.sections} passages; written to {out}")
 
 
+app.command(epilog=EXIT_CODES)(train)
 app.command(epilog=EXIT_CODES)(outcome)
 app.command(epilog=EXIT_CODES)(record)
 app.command(epilog=EXIT_CODES)(review)

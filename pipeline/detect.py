@@ -124,6 +124,17 @@ class Framing:
             result[:, 4] = (90.0 - result[:, 4]) % 180.0 - 90.0
         return result
 
+    def put_in(self, ellipses: NDArray[np.float64]) -> NDArray[np.float64]:
+        """(N, 5) in px of the source frame -> in px of the input; the inverse of put_back."""
+        result = ellipses.copy()
+        if self._upside_down:
+            result[:, 1] = self._bottom - result[:, 1]
+            result[:, 4] = (90.0 - result[:, 4]) % 180.0 - 90.0
+        result[:, 0] = (result[:, 0] - self._x0 + 0.5) * self._scale - 0.5 + self._left
+        result[:, 1] = (result[:, 1] - self._y0 + 0.5) * self._scale - 0.5 + self._top
+        result[:, 2:4] *= self._scale
+        return result
+
     def px(self, lengths: NDArray[np.float64]) -> NDArray[np.float64]:
         """Lengths in px of the input -> in px of the source frame."""
         return lengths / self._scale

@@ -4,10 +4,12 @@ from __future__ import annotations
 
 import json
 import math
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Iterator
+from dataclasses import replace
+from functools import cached_property
 from itertools import islice
 from pathlib import Path
-from typing import Annotated, Literal
+from typing import Annotated, Literal, Protocol
 
 import torch
 from pydantic import BaseModel, ConfigDict, Field
@@ -23,7 +25,17 @@ from synthetic.curves import Curves
 from synthetic.dataset import PhantomPictures, StreamSettings
 from synthetic.held_out import HeldOutFigures, measure
 
-__all__ = ["TrainingSettings", "load_training_settings", "run_training"]
+__all__ = [
+    "Judge",
+    "Pictures",
+    "TrainingRun",
+    "TrainingSettings",
+    "calibrate",
+    "load_training_settings",
+    "rounds_on_the_way",
+    "run_training",
+    "stream_settings",
+]
 
 _Count = Annotated[int, Field(ge=1)]
 _Rate = Annotated[float, Field(gt=0, lt=1)]
@@ -66,6 +78,13 @@ def load_training_settings(path: Path) -> TrainingSettings:
     return read_toml(path, TrainingSettings)
 
 
+class Pictures(Protocol):
+    """An endless stream of labelled pictures."""
+
+    def batches(self, first: int = 0) -> Iterator[tuple[Tensor, Labels]]:
+        """All batches from that number on."""
+
+
 def run_training(
     settings: TrainingSettings,
     weights: Path,
@@ -83,36 +102,67 @@ def run_training(
     CPU; convolutions on GPUs are not repeatable to the bit). Raises CheckpointError for the checkpoint of another run,
     WeightsError for a start that cannot be read or is of another shape.
     """
-    weights.parent.mkdir(parents=True, exist_ok=True)
-    torch.manual_seed(settings.seed)
-    network = _beginning(settings, start)
-    notes = {"settings": settings.model_dump_json()}
-    if start is not None:
-        notes["started_from"] = weights_sha256(start)
-    # Where memory is short a run may go on with smaller batches.
-    run = settings.model_dump_json(exclude={"batch", "processes"}) + notes.get("started_from", "")
-    checkpoint = Checkpoint(weights.with_suffix(".checkpoint"), run)
-    kept = checkpoint.load(device)  # before the phantoms, so that nothing is invented in vain
-    training = Training(network, _loop_settings(settings), device)
-    if kept is not None:
-        training.restore(kept)
-    curves = Curves(weights.with_suffix(".csv"), from_step=training.step)
-    stream = _stream_settings(settings, settings.animals, settings.batch, settings.rendered_together)
-    taught = PhantomPictures(stream, settings.seed, device)
-    judge = _Judge(settings, device)
-    for progress in training.run(taught.batches(training.step)):
-        on_the_way = progress.step % settings.held_out_every_steps == 0
-        figures = judge.look(training.averaged(), _PICTURES_ON_THE_WAY) if on_the_way else None
-        curves.add(_row(progress, figures))
-        checkpoint.save(training.state())
-        report(progress)
-    trained = training.averaged()
-    _calibrate(trained, islice(taught.batches(settings.steps), max(1, _PICTURES_ON_THE_WAY // settings.batch)))
-    save_weights(trained, weights, notes)  # first, so that nothing that follows can lose them
-    figures = judge.look(trained, settings.held_out_pictures)
-    save_weights(trained, weights, {**notes, "held_out": json.dumps(figures.document())})
-    checkpoint.remove()
+    run = TrainingRun(settings, weights, device=device, start=start)
+    taught = PhantomPictures(
+        stream_settings(settings, settings.batch, settings.rendered_together), settings.seed, device
+    )
+    judge = Judge(settings, device)
+    trained = run.teach(taught, report, judge)
+    calibrate(trained, islice(taught.batches(settings.steps), rounds_on_the_way(settings)))
+    run.save(trained)  # first, so that nothing that follows can lose them
+    figures = judge.look(trained)
+    run.save(trained, held_out=json.dumps(figures.document()))
+    run.end()
     return figures
+
+
+class TrainingRun:
+    """A network in training, from its beginning or its checkpoint to its weights file."""
+
+    def __init__(
+        self,
+        settings: TrainingSettings,
+        weights: Path,
+        *,
+        device: torch.device,
+        start: Path | None = None,
+        labels_sha256: str | None = None,
+    ) -> None:
+        """Reads the checkpoint, before phantoms are invented in vain. Raises CheckpointError and WeightsError."""
+        weights.parent.mkdir(parents=True, exist_ok=True)
+        torch.manual_seed(settings.seed)
+        network = _beginning(settings, start)
+        told = {"started_from": None if start is None else weights_sha256(start), "labels_sha256": labels_sha256}
+        sources = {name: value for name, value in told.items() if value is not None}
+        # Where memory is short a run may go on with smaller batches.
+        run = settings.model_dump_json(exclude={"batch", "processes"}) + "".join(sources.values())
+        self._settings, self._weights = settings, weights
+        self._notes = {"settings": settings.model_dump_json(), **sources}
+        self._checkpoint = Checkpoint(weights.with_suffix(".checkpoint"), run)
+        kept = self._checkpoint.load(device)
+        self._training = Training(network, _loop_settings(settings), device)
+        if kept is not None:
+            self._training.restore(kept)
+
+    def teach(self, taught: Pictures, report: Callable[[Progress], None], judge: Judge) -> EggNetwork:
+        """The network after the last step, with a line of the curves and a checkpoint at every report."""
+        training = self._training
+        curves = Curves(self._weights.with_suffix(".csv"), from_step=training.step)
+        for progress in training.run(taught.batches(training.step)):
+            on_the_way = progress.step % self._settings.held_out_every_steps == 0
+            figures = judge.look(training.averaged(), _PICTURES_ON_THE_WAY) if on_the_way else None
+            curves.add(_row(progress, figures))
+            self._checkpoint.save(training.state())
+            report(progress)
+        return training.averaged()
+
+    def save(self, network: EggNetwork, **notes: str) -> None:
+        """Write the weights, with what the run was told and further notes inside."""
+        save_weights(network, self._weights, {**self._notes, **notes})
+
+    def end(self) -> None:
+        """There is nothing left to go on with."""
+        self._checkpoint.remove()
 
 
 def _beginning(settings: TrainingSettings, start: Path | None) -> EggNetwork:
@@ -125,7 +175,7 @@ def _beginning(settings: TrainingSettings, start: Path | None) -> EggNetwork:
     return network.requires_grad_(True)
 
 
-def _calibrate(network: EggNetwork, pictures: Iterable[tuple[Tensor, Labels]]) -> None:
+def calibrate(network: EggNetwork, pictures: Iterable[tuple[Tensor, Labels]]) -> None:
     """Bring the errors that the network states to the size of those it makes, on pictures that it was not taught.
 
     The likelihood fits every cell to itself; an outline is told by several cells together, and errs less.
@@ -135,23 +185,35 @@ def _calibrate(network: EggNetwork, pictures: Iterable[tuple[Tensor, Labels]]) -
         network.scale_doubt(centre=every.centre_doubt, axes=every.axis_doubt)
 
 
-class _Judge:
-    """Pictures of phantoms that are never trained on, always the same ones."""
+def rounds_on_the_way(settings: TrainingSettings) -> int:
+    """How many batches it takes to look at as many pictures as are looked at on the way."""
+    return max(1, _PICTURES_ON_THE_WAY // settings.batch)
+
+
+class Judge:
+    """Pictures of phantoms that are never trained on, always the same ones, rendered when first asked for."""
 
     def __init__(self, settings: TrainingSettings, device: torch.device) -> None:
-        self._most = settings.held_out_pictures
-        self._batch = min(64, self._most)
-        stream = _stream_settings(settings, settings.held_out_animals, self._batch)
-        self._pictures = PhantomPictures(stream, settings.held_out_seed, device)
+        self._settings, self._device = settings, device
+        self._batch = min(64, settings.held_out_pictures)
 
-    def look(self, network: EggNetwork, pictures: int) -> HeldOutFigures:
-        rounds = max(1, min(pictures, self._most) // self._batch)
+    def look(self, network: EggNetwork, pictures: int | None = None) -> HeldOutFigures:
+        """Figures over so many of the held-out pictures, else over all of them."""
+        most = self._settings.held_out_pictures
+        rounds = max(1, min(most if pictures is None else pictures, most) // self._batch)
         return measure(network, islice(self._pictures.batches(), rounds))
 
+    @cached_property
+    def _pictures(self) -> PhantomPictures:
+        stream = stream_settings(self._settings, self._batch)
+        stream = replace(stream, animals=self._settings.held_out_animals)
+        return PhantomPictures(stream, self._settings.held_out_seed, self._device)
 
-def _stream_settings(settings: TrainingSettings, animals: int, batch: int, together: int = 1) -> StreamSettings:
+
+def stream_settings(settings: TrainingSettings, batch: int, together: int = 1) -> StreamSettings:
+    """Of the phantoms that are trained on."""
     return StreamSettings(
-        animals=animals,
+        animals=settings.animals,
         batch=batch,
         processes=settings.processes,
         frames=settings.frames,

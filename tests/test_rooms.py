@@ -31,7 +31,7 @@ FLOORS: tuple[dict[str, set[str]], ...] = (
     {"batch": {"background", "batch", "night", "lock", "archive", "copies", "clip_reader", "summaries"}},
     {"bench": {"bench", "comparison"}, "review": {"review"}, "record": {"record"}},
     {"counting": {"counting"}},
-    {"cli": {"cli", "console", "ending", "options", "record_commands", "review_commands"}},
+    {"cli": {"cli", "console", "ending", "options", "record_commands", "review_commands", "train_command"}},
 )
 
 # The report shows values whose types live in rooms above it.

@@ -21,5 +21,6 @@ share, `pages` makes the pages, `serving` starts it all), `people` and `sessions
 out: loopback only unless told; beyond it logins, roles and limits. Pages are made by ``templates/`` and ``static/``
 (our own ES modules, no outside requests, no inline script or style).
 
-What is learned. `labels` writes the frames of signed exams with their eggs as COCO and MOT.
+What is learned. `labels` writes the frames of signed exams with their eggs as COCO and MOT; `label_folder` reads them
+back as pictures to learn from.
 """

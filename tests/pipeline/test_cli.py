@@ -4,28 +4,20 @@ from __future__ import annotations
 
 import json
 import os
-import re
 import signal
 import subprocess
 import sys
 import time
 from collections.abc import Callable, Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 import pytest
 
-from configs.reading import config_path
 from pipeline import cli
 from pipeline.lock import hold_lock
 from pipeline.night import BatchReport, ClipOutcome, ExamOutcome, ExitCode
 from tests.pipeline.bench.invented import DATE, true, write_truth
 from tests.pipeline.blob_finder import BlobFinder, write_exam_folder
-
-if TYPE_CHECKING:
-    import torch
-
-    from synthetic.training_run import TrainingSettings
 
 COMMAND = Path(__file__).with_name("blob_finder.py")
 ENVIRONMENT = {**os.environ, "PYTHONPATH": os.pathsep.join(sys.path), "COLUMNS": "200"}
@@ -208,43 +200,6 @@ def test_the_demo_compares_truth_with_what_was_counted(
     assert cli.main(["demo", "--out", str(tmp_path / "json"), "--json"]) == ExitCode.DONE
     rows = json.loads(capsys.readouterr().out)
     assert [(row["animal"], row["crossed"]) for row in rows] == [("AF-0001", 2), ("AF-0002", 0)]
-
-
-class Trained:
-    """Held-out figures as a training run returns them."""
-
-    def document(self) -> dict[str, float]:
-        return {"ap50_shelled": 0.5}
-
-    def lines(self) -> list[str]:
-        return ["ap50_shelled 0.5"]
-
-
-def test_a_training_on_a_full_gpu_goes_on_with_fewer_pictures_and_then_on_the_cpu(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
-) -> None:
-    import torch
-
-    tried = []
-
-    def run_training(settings: TrainingSettings, weights: Path, *, device: torch.device, report: object) -> Trained:
-        tried.append((settings.batch, device.type))
-        if device.type == "cuda":
-            raise torch.OutOfMemoryError("CUDA out of memory")
-        return Trained()
-
-    monkeypatch.setattr("synthetic.training_run.run_training", run_training)
-    monkeypatch.setattr("torch.cuda.is_available", lambda: True)
-    file = tmp_path / "training.toml"
-    text = config_path("training.toml").read_text(encoding="utf-8")
-    file.write_text(re.sub(r"(?m)^batch = \d+", "batch = 32", text), encoding="utf-8")
-    assert cli.main(["train", "--config", str(file), "--out", str(tmp_path / "new.safetensors")]) == ExitCode.DONE
-    assert tried == [(32, "cuda"), (16, "cuda"), (32, "cpu")]
-    said = capsys.readouterr()
-    assert "32 pictures a step do not fit. Going on with 16." in said.err
-    assert "Going on on the CPU." in said.err
-    assert "Training on the CPU: " in said.err
-    assert said.out.splitlines()[0] == "ap50_shelled 0.5"
 
 
 def test_bench_measures_data_sets_and_egg_free_exams(
