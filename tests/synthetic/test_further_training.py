@@ -3,18 +3,21 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from dataclasses import replace
 from itertools import islice
 from pathlib import Path
+from typing import Any
 
 import pytest
 import torch
 from safetensors import safe_open
+from torch import Tensor
 
 from configs.reading import config_path
 from models.network import EggNetwork, NetworkShape, load_weights, save_weights, weights_sha256
-from synthetic import training_run
+from models.targets import Labels
+from synthetic import further_training, training_run
 from synthetic.dataset import PhantomPictures
 from synthetic.further_training import (
     Change,
@@ -124,6 +127,29 @@ def test_a_network_that_became_worse_is_written_only_if_told_to(
     change, steps = further(rude, start, out, labelled, even_if_worse=True)
     assert (change.is_worse, change.is_written, steps) == (True, True, [])  # what was trained is not trained again
     assert not torch.equal(load_weights(out).stem[0].weight, load_weights(start).stem[0].weight)
+
+
+def test_held_back_animals_are_never_taught_and_doubt_is_held_against_untaught_phantoms(
+    untaught: Path, labelled: LabelledPictures, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    taught: list[str] = []
+    looked: list[Tensor] = []
+
+    class Watched(LabelledStream):
+        def __init__(self, labelled: LabelledPictures, *rest: Any) -> None:
+            taught.extend(labelled.animals)
+            super().__init__(labelled, *rest)
+
+    def calibrate(network: EggNetwork, pictures: Iterable[tuple[Tensor, Labels]]) -> None:
+        looked.extend(batch for batch, _ in pictures)
+
+    monkeypatch.setattr(further_training, "LabelledStream", Watched)
+    monkeypatch.setattr(further_training, "calibrate", calibrate)
+    settings = FURTHER.model_copy(update={"steps": 1, "warm_up_steps": 1})
+    change, _ = further(settings, untaught, tmp_path / "weights.safetensors", labelled)
+    assert sorted([*taught, *change.animals]) == labelled.animals
+    phantoms = PhantomPictures(stream_settings(settings, 1, settings.rendered_together), settings.seed, CPU)
+    assert torch.equal(torch.cat(looked), phantoms.batch(settings.steps)[0])
 
 
 def test_worse_is_a_loss_on_labels_or_a_clear_one_on_phantoms(better: tuple[Path, Change]) -> None:
