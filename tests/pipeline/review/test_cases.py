@@ -51,7 +51,7 @@ def test_only_folders_that_the_batch_wrote_are_cases(out: Path, folder: str) -> 
 
 
 def test_figures_made_with_other_settings_are_not_passed_off(out: Path) -> None:
-    other = SETTINGS.model_copy(update={"estimate": SETTINGS.estimate.model_copy(update={"missed_share": 0.2})})
+    other = SETTINGS.model_copy(update={"estimate": SETTINGS.estimate.model_copy(update={"unreached_share": 0.2})})
     cases = Cases(out, other)
     with pytest.raises(CaseError, match="other settings"):
         cases.case("AF-0001/2026-05-14")
