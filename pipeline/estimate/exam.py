@@ -168,14 +168,18 @@ def count_kind(
     )
     with_clutch = shelled and settings.estimate.clutch_prior
     both = {"left", "right"} <= {clip.window for clip in clips}
-    real = [egg for egg, chance in zip(candidates, sifted.existence, strict=True) if chance >= 0.5]
+    chances = list(zip(candidates, sifted.existence.tolist(), strict=True))
+    real = [egg for egg, chance in chances if chance >= 0.5]
+    sure = [egg for egg, chance in chances if chance >= settings.estimate.sure_existence]
+    surely_there = {(member.file, member.track) for egg in sure for member in egg.members}
+    together = seen_together(clips, shelled=shelled, among=surely_there, settings=settings)
     met = encounters(real, clips, exam.carapace_width_mm, learned.finding, settings)
     return tally(
         candidates,
         sifted,
         grouping.shifts[1 if shelled else 0],
         overlooked(met, learned.finding),
-        at_least=max(seen_together(clips, shelled=shelled, settings=settings), sum(certain)),
+        at_least=max(together, sum(certain)),
         learned=learned,
         settings=settings.estimate,
         both_windows=both,

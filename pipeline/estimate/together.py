@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 
 import numpy as np
 from numpy.typing import NDArray
@@ -18,21 +18,25 @@ __all__ = ["seen_together"]
 Floats = NDArray[np.float64]
 
 
-def seen_together(clips: Sequence[ClipTracks], *, shelled: bool, settings: Settings) -> int:
+def seen_together(
+    clips: Sequence[ClipTracks], *, shelled: bool, among: Collection[tuple[str, int]], settings: Settings
+) -> int:
     """The most shelled eggs, or follicles, that some frames of one clip show beside each other.
 
     Only sure, lasting tracks of a sure kind count, with a sure score in the very frame, and of outlines that
     overlap only the surest. Several frames must show as many, so that one odd picture bounds nothing. Nothing
     is added up over frames, clips or windows.
+
+    among : file and identity of the tracks whose objects are surely there by all that the exam shows
     """
-    return max((_in_clip(clip, shelled, settings) for clip in clips), default=0)
+    return max((_in_clip(clip, shelled, among, settings) for clip in clips), default=0)
 
 
-def _in_clip(clip: ClipTracks, shelled: bool, settings: Settings) -> int:
+def _in_clip(clip: ClipTracks, shelled: bool, among: Collection[tuple[str, int]], settings: Settings) -> int:
     rules = settings.estimate
     by_frame: dict[int, list[tuple[float, Floats]]] = defaultdict(list)
     for track in clip.tracks:
-        if _is_sure(track, clip.frames, shelled, rules, settings.track):
+        if (clip.file, track.identity) in among and _is_sure(track, clip.frames, shelled, rules, settings.track):
             for row in np.flatnonzero(track.scores >= rules.sure_score).tolist():
                 by_frame[int(track.frames[row])].append((float(track.scores[row]), track.ellipses[row]))
     needed = max(min(rules.together_frames, clip.frames), 1)

@@ -30,6 +30,9 @@ DARKEST = BEAMS * DEPTHS // 20
 # Of the depths, where bands parallel to the face are looked for, and over how many cells they rise and fall. Above
 # them lie layers of skin, which are bands, too.
 BANDS, BAND_CELLS = np.s_[DEEP:29], 7
+# Grey levels, root mean square: weaker ripples that all beams share are the fading of sound with depth and no bands;
+# haze that fades from 150 to nothing over the depth has up to 3.
+LEAST_BANDS = 5.0
 WHITE = 254
 
 # Cells so large that speckle, which changes with every plane, is evened out in them.
@@ -143,12 +146,14 @@ def _banding(levels: Map) -> float:
     """How much the beams rise and fall together: the least correlation of a beam with the mean of all, but for one.
 
     Near 1 where sound only goes to and fro between the face and what lies before it. In tissue, and where eggs lie
-    side by side, some beams go their own way.
+    side by side, some beams go their own way. 0 where what they share is weak.
     """
     broad = np.asarray(cv2.resize(levels, (DEPTHS, COARSE), interpolation=cv2.INTER_AREA))
     ripples = broad @ RIPPLING
     # Of each beam with each; the mean over all of them is the product of their common ripple with itself.
     products = ripples @ ripples.T
+    if products.mean() < LEAST_BANDS**2 * ripples.shape[1]:
+        return 0.0
     strengths = np.sqrt(products.diagonal() * products.mean())
     return float(np.partition(products.mean(axis=1) / np.maximum(strengths, 1.0), 1)[1])
 

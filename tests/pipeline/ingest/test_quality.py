@@ -74,6 +74,14 @@ def test_bands_from_side_to_side_are_no_contact_and_layers_of_skin_are_none(sect
     assert judged(sector, (speckle(1, 30.0) * skin).clip(0, 255).astype(np.uint8)).usable
 
 
+@pytest.mark.parametrize("halves", [0.0, 4.0, 8.0])
+def test_haze_that_fades_with_depth_is_no_band(sector: Sector, halves: float) -> None:
+    depth = (np.arange(HEIGHT)[:, None] - 40) / 160
+    fading = 2.0 ** (-halves * depth) if halves else 1 - depth
+    grain = np.random.default_rng(1).rayleigh(0.2, (HEIGHT, WIDTH)) + 0.75
+    assert judged(sector, (150 * fading * grain).clip(0, 255).astype(np.uint8)).usable
+
+
 def test_black_that_is_shown_as_grey_has_no_contact_though_the_sector_was_found_too_large(sector: Sector) -> None:
     grey = np.where(np.arange(HEIGHT)[:, None] < 65, speckle(1), 0).astype(np.uint8)
     grey[65:] = np.random.default_rng(1).integers(12, 26, (HEIGHT - 65, WIDTH))
