@@ -72,11 +72,6 @@ class Overlooked:
     variances: Floats
     repeated: bool
 
-    @classmethod
-    def at_rate(cls, chance: float) -> Overlooked:
-        """Where every egg is found with the same known chance."""
-        return cls(np.ones(1), np.array([(1 - chance) / chance]), np.array([(1 - chance) / chance**2]), repeated=False)
-
     def beside(self, found: int, none: float) -> Distribution:
         """How many were overlooked where ``found`` real eggs were found.
 

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import threading
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 from models.errors import ClutchlightError
@@ -197,7 +197,7 @@ def _keep_order(events: Sequence[Event], seen: int, person: Person, answer: Answ
 
 
 def _draft(entry: Entry, sequence: int) -> Event:
-    return Event(sequence, "", entry.person, entry.request, entry.census, entry.answer, {}, {})
+    return Event(**vars(replace(entry, before={}, after={})), sequence=sequence, at="")
 
 
 def _changes(before: Reviewed, after: Reviewed) -> list[str]:

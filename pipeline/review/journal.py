@@ -70,17 +70,11 @@ class Entry:
 
 
 @dataclass(frozen=True)
-class Event:
+class Event(Entry):
     """A kept answer. sequence : from 1 within its exam;  at : UTC, ISO 8601"""
 
     sequence: int
     at: str
-    person: str
-    request: str
-    census: int
-    answer: Answer
-    before: dict[str, Any]
-    after: dict[str, Any]
 
 
 @dataclass(frozen=True)
@@ -152,7 +146,7 @@ class Journal:
                     json.dumps(entry.after),
                 ),
             )
-        return Event(sequence, at, entry.person, entry.request, entry.census, entry.answer, entry.before, entry.after)
+        return Event(**vars(entry), sequence=sequence, at=at)
 
     def events(self, exam: ExamKey) -> tuple[Event, ...]:
         """All answers of one exam, in order."""
@@ -258,6 +252,5 @@ def _events(rows: sqlite3.Connection, exam: ExamKey) -> tuple[Event, ...]:
 
 def _event(row: Sequence[Any]) -> Event:
     sequence, at, person, request, census, answer, before, after = row
-    return Event(
-        sequence, at, person, request, census, ANSWER.validate_json(answer), json.loads(before), json.loads(after)
-    )
+    entry = Entry(person, request, census, ANSWER.validate_json(answer), json.loads(before), json.loads(after))
+    return Event(**vars(entry), sequence=sequence, at=at)

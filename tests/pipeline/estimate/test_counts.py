@@ -7,16 +7,16 @@ from hypothesis import strategies as st
 
 from pipeline.estimate.candidates import Sifted
 from pipeline.estimate.counts import tally, unscanned
-from pipeline.estimate.overlooked import Overlooked
 from pipeline.settings import load_settings
 from pipeline.track.distribution import Distribution, certainly, poisson_binomial
 from pipeline.track.merging import Egg, Member
+from tests.pipeline.estimate.known_rate import found_at
 
 SETTINGS = load_settings()
 PLAIN = SETTINGS.counting.shelled.model_copy(update={"sharpness": 1.0, "interval": 0.9})
 SHELL = np.array([0.02, 0.08, 0.9])
-NONE_OVERLOOKED = Overlooked.at_rate(1.0)
-MANY_OVERLOOKED = Overlooked.at_rate(0.6)
+NONE_OVERLOOKED = found_at(1.0)
+MANY_OVERLOOKED = found_at(0.6)
 
 
 def count_of(existences, *, shift=None, missed=NONE_OVERLOOKED, at_least=0, learned=PLAIN):
@@ -48,7 +48,7 @@ shifts = st.lists(st.floats(0.01, 1.0), min_size=1, max_size=6).flatmap(
     st.floats(0.3, 0.99),
 )
 def test_bound_estimate_and_interval_are_in_order(existences, shift, at_least, found, sharpness, interval):
-    missed = Overlooked.at_rate(found)
+    missed = found_at(found)
     learned = PLAIN.model_copy(update={"sharpness": sharpness, "interval": interval})
     result = count_of(existences, shift=shift, missed=missed, at_least=at_least, learned=learned)
     low, high = result.count.interval90

@@ -12,12 +12,12 @@ from pipeline.estimate.counts import tally
 from pipeline.estimate.coverage import ClipCoverage
 from pipeline.estimate.finding import EggFinding, History
 from pipeline.estimate.flags import CATALOGUE, Grounds, flags
-from pipeline.estimate.overlooked import Overlooked
 from pipeline.ingest.clip_quality import ClipQuality
 from pipeline.settings import load_settings
 from pipeline.species import load_profiles
 from pipeline.track.distribution import Distribution, certainly, poisson_binomial
 from pipeline.track.merging import Egg, Member
+from tests.pipeline.estimate.known_rate import found_at
 
 SETTINGS = load_settings()
 PROFILES = load_profiles()
@@ -35,7 +35,7 @@ def counted(left=0, right=0, *, existence=0.99, shift=None, rate=0.999, repeated
         eggs,
         Sifted(poisson_binomial(chances.tolist()), chances),
         shift or certainly(0),
-        replace(Overlooked.at_rate(rate), repeated=repeated),
+        replace(found_at(rate), repeated=repeated),
         at_least=0,
         learned=SETTINGS.counting.shelled.model_copy(update={"sharpness": 1.0, "interval": 0.9}),
         settings=SETTINGS.estimate,

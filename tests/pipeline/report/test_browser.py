@@ -21,7 +21,6 @@ if TYPE_CHECKING:
 
     from tests.pipeline.report.conftest import Invented
 
-CHROMIUM = Path("/usr/bin/chromium")
 PAGES = ["index.html", "record.html", *(f"AF-04{n}/2026-05-14/report.html" for n in (12, 13, 14, 15, 16))]
 
 
@@ -37,17 +36,6 @@ def out(tmp_path_factory: pytest.TempPathFactory, night: tuple[Invented, ...], r
     laid = [Outcome(n.exam.animal, "laid", n.exam.date, 4) for n in night]
     write_whole(folder / "record.html", [record_html(make_record(summaries, laid, MatchRule()))])
     return folder
-
-
-@pytest.fixture(scope="module")
-def browser() -> Iterator[Browser]:
-    playwright = pytest.importorskip("playwright.sync_api", reason="playwright is not installed")
-    if not CHROMIUM.exists():
-        pytest.skip(f"no browser at {CHROMIUM}")
-    with playwright.sync_playwright() as started:
-        running = started.chromium.launch(executable_path=CHROMIUM, args=["--no-sandbox", "--disable-gpu"])
-        yield running
-        running.close()
 
 
 @pytest.fixture(params=[390, 1280], ids=["phone", "desk"])

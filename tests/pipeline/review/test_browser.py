@@ -14,19 +14,7 @@ from tests.pipeline.review.conftest import EXAM, running
 if TYPE_CHECKING:
     from playwright.sync_api import Browser, Page
 
-CHROMIUM = Path("/usr/bin/chromium")
 DESK, PHONE = {"width": 1280, "height": 860}, {"width": 390, "height": 844}
-
-
-@pytest.fixture(scope="module")
-def browser() -> Iterator[Browser]:
-    playwright = pytest.importorskip("playwright.sync_api", reason="playwright is not installed")
-    if not CHROMIUM.exists():
-        pytest.skip(f"no browser at {CHROMIUM}")
-    with playwright.sync_playwright() as started:
-        chromium = started.chromium.launch(executable_path=CHROMIUM, args=["--no-sandbox", "--disable-gpu"])
-        yield chromium
-        chromium.close()
 
 
 class Sight:
