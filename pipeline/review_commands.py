@@ -124,7 +124,8 @@ def labels(
 ) -> None:
     """Write the frames of signed exams, with the eggs that people answered for, as COCO and MOTChallenge files.
 
-    A frame is taken where somebody has spoken of everything in view; each outline tells who confirmed it.
+    A frame is taken where somebody has spoken of every egg in view; each outline tells who confirmed it. Where the
+    program saw something that nobody was asked about, the frame says so, and nothing is learned there.
     """
     with answering(traceback):
         from pipeline.console import stepping

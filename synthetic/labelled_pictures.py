@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -33,20 +33,26 @@ class LabelsError(ClutchlightError):
 
 @dataclass(frozen=True)
 class Outlined:
-    """The eggs of one frame. ellipses : (N, 5) float64, px of the picture;  stage : (N,) int64, see models.targets
+    """What one frame shows. ellipses : (N, 5) float64, px of the picture;  stage : (N,) int64, see models.targets
 
-    animal : whose they are;  mm_per_px : of the picture, NaN if not known
+    is_open : (N,) bool, of what nobody answered for: neither right nor wrong to find; the others are eggs
+    animal : whose frame it is;  mm_per_px : of the picture, NaN if not known
     """
 
     animal: str
     ellipses: NDArray[np.float64]
     stage: NDArray[np.int64]
+    is_open: NDArray[np.bool_]
     mm_per_px: float
+
+    @property
+    def has_eggs(self) -> bool:
+        return not bool(self.is_open.all())
 
 
 @dataclass(frozen=True)
 class LabelledPictures:
-    """pictures : (N, S, S) uint8, as the network sees them;  outlined : (N,) their eggs, possibly none
+    """pictures : (N, S, S) uint8, as the network sees them;  outlined : (N,) what they show, possibly nothing
 
     sha256 : of what the labels were read from
     """
@@ -73,23 +79,23 @@ class LabelledPictures:
 
     @property
     def most(self) -> int:
-        """The most eggs in any picture, but at least one."""
+        """The most outlines in any picture, but at least one."""
         return max(1, *(len(each.stage) for each in self.outlined)) if self.outlined else 1
 
 
 def hold_back(labelled: LabelledPictures, share: float, rng: np.random.Generator) -> tuple[set[str], set[str]]:
-    """The animals to learn from, and those to measure by; with and without outlines apart, so that both have both.
+    """The animals to learn from, and those to measure by; with and without eggs apart, so that both have both.
 
-    Whole animals, since frames of one sweep are nearly the same. Raises LabelsError for fewer than two with outlines.
+    Whole animals, since frames of one sweep are nearly the same. Raises LabelsError for fewer than two with eggs.
     """
-    outlined = {each.animal for each in labelled.outlined if len(each.stage)}
-    if len(outlined) < 2:
+    with_eggs = {each.animal for each in labelled.outlined if each.has_eggs}
+    if len(with_eggs) < 2:
         raise LabelsError(
-            f"The labels have outlines of {len(outlined)} animals. To learn from some and measure by others takes at "
+            f"The labels have outlines of {len(with_eggs)} animals. To learn from some and measure by others takes at "
             "least two, better ten: review and sign more exams, and write the labels again."
         )
     held: set[str] = set()
-    for group, least in ((sorted(outlined), 1), (sorted(set(labelled.animals) - outlined), 0)):
+    for group, least in ((sorted(with_eggs), 1), (sorted(set(labelled.animals) - with_eggs), 0)):
         number = min(max(least, round(share * len(group))), len(group) - least)
         held |= {group[index] for index in rng.permutation(len(group))[:number]}
     return set(labelled.animals) - held, held
@@ -126,7 +132,7 @@ class LabelledStream:
         shown = self._change(image=picture, keypoints=np.concatenate([_points(eggs.ellipses), [[0, 0], [1, 0]]]))
         points = np.asarray(shown["keypoints"], dtype=np.float64)
         grown = float(np.hypot(*(points[-1] - points[-2])))
-        return shown["image"], Outlined(eggs.animal, _ellipses(points[:-2]), eggs.stage, eggs.mm_per_px / grown)
+        return shown["image"], replace(eggs, ellipses=_ellipses(points[:-2]), mm_per_px=eggs.mm_per_px / grown)
 
 
 def _changes() -> Any:
@@ -167,7 +173,7 @@ def _ellipses(points: NDArray[np.float64]) -> NDArray[np.float64]:
 def _tensors(
     pictures: list[NDArray[np.uint8]], outlined: Iterable[Outlined], most: int, device: torch.device
 ) -> tuple[Tensor, Labels]:
-    """Labels padded to ``most`` rows; an egg whose middle has left the picture counts neither way."""
+    """Labels padded to ``most`` rows; what is open, or has its middle outside the picture, counts neither way."""
     number = len(pictures)
     ellipses, stage, role = np.ones((number, most, 5)), np.zeros((number, most), int), np.zeros((number, most), int)
     scales = np.full(number, math.nan)
@@ -176,7 +182,7 @@ def _tensors(
         ellipses[row, :count], stage[row, :count] = each.ellipses, each.stage
         middles = each.ellipses[:, :2]
         is_inside = ((middles >= -0.5) & (middles < pictures[row].shape[0] - 0.5)).all(axis=1)
-        role[row, :count] = np.where(is_inside, 1, -1)
+        role[row, :count] = np.where(is_inside & ~each.is_open, 1, -1)
         scales[row] = each.mm_per_px
     grey = torch.from_numpy(np.stack(pictures)[:, None].astype(np.float32) / np.float32(255))
     labels = Labels(

@@ -21,6 +21,7 @@ share, `pages` makes the pages, `serving` starts it all), `people` and `sessions
 out: loopback only unless told; beyond it logins, roles and limits. Pages are made by ``templates/`` and ``static/``
 (our own ES modules, no outside requests, no inline script or style).
 
-What is learned. `labels` writes the frames of signed exams with their eggs as COCO and MOT; `label_folder` reads them
-back as pictures to learn from.
+What is learned. `labelled_frames` tells on which frames of signed exams people spoke of all they were asked about, and
+what stays open there; `labels` writes them with their eggs as COCO and MOT; `label_folder` reads them back as pictures
+to learn from.
 """

@@ -35,6 +35,7 @@ class _Image(BaseModel):
 
 class _Annotation(BaseModel):
     image_id: int
+    iscrowd: bool
     category_id: int = Field(ge=1, le=3)
     ellipse: tuple[float, float, float, float, float]
 
@@ -102,6 +103,7 @@ def _read(folder: Path, image: _Image, annotations: list[_Annotation]) -> tuple[
     picture = np.rint(framing.cut_out(grey.astype(np.uint8)) * 255).astype(np.uint8)
     rows = np.array([annotation.ellipse for annotation in annotations], dtype=np.float64).reshape(-1, 5)
     stage = np.array([annotation.category_id - 1 for annotation in annotations], dtype=np.int64)
+    is_open = np.array([annotation.iscrowd for annotation in annotations], dtype=np.bool_)
     grown = INPUT_SIDE / max(x1 - x0, y1 - y0)
     scale = np.nan if image.mm_per_px is None else image.mm_per_px / grown
-    return picture, Outlined(image.animal, framing.put_in(rows), stage, scale)
+    return picture, Outlined(image.animal, framing.put_in(rows), stage, is_open, scale)

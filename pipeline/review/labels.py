@@ -1,18 +1,17 @@
 """Frames of signed exams, with the eggs that people answered for: labels to measure and to learn from.
 
-A frame is taken if it was used, nobody marked it as unusable, and somebody has spoken of every object in view. An egg
-that a person drew is outlined on one frame only, so the frames near that one, where it shows without an outline, are
-left out. What was said not to be an egg has no outline: it is background.
+Which frames, and what stays open on them, `labelled_frames` tells. On disk:
 
     images/ANIMAL_DATE_CLIP_FRAME.png    black outside the sector, as the network sees them
     coco.json                            all frames and outlines, with whom to ask about each; of a frame its scale, and
-                                         the box x0, y0, x1, y1 of the sector that the network is shown
-    ANIMAL_DATE_CLIP.mot.txt             the same by clip, as MOTChallenge text (frames there count from 1)
+                                         the box x0, y0, x1, y1 of the sector that the network is shown. What stays open
+                                         has ``iscrowd`` 1, as phantoms' truth has: neither right nor wrong to find
+    ANIMAL_DATE_CLIP.mot.txt             the eggs by clip, as MOTChallenge text (frames there count from 1)
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
@@ -20,48 +19,32 @@ from typing import Any
 import numpy as np
 
 from models.ellipse import area, bounding_boxes, outline
-from pipeline.estimate.stages import STAGES
 from pipeline.ingest.frame import ClipError
 from pipeline.ingest.identity import file_sha256
 from pipeline.report.coco import CATEGORIES
 from pipeline.report.files import write_whole
 from pipeline.report.names import safe_name
 from pipeline.report.result import dumps
-from pipeline.review.answers import Piece
 from pipeline.review.cases import CaseError, Cases
 from pipeline.review.desk import Desk, Reviewed
 from pipeline.review.frames import masked_frames
 from pipeline.review.journal import Journal
-from pipeline.review.state import ReviewedEgg
+from pipeline.review.labelled_frames import LabelledEgg, OpenOutline, labelled_frames
 from pipeline.review.view import clips_of
 from pipeline.scan import ClipScan
 from pipeline.settings import Settings
 
-__all__ = ["LabelledEgg", "Labels", "labelled_frames", "write_labels"]
-
-NEAR_DRAWN_FRAMES = 25  # a second of sweep; an egg seldom shows for longer on either side (judgement, no source)
-
-
-@dataclass(frozen=True)
-class LabelledEgg:
-    """An egg on one frame. ellipse : (5,) px;  stage : 0 follicle, 1 thin-shelled, 2 calcified
-
-    number : of the egg in its exam;  by : who spoke last of it
-    """
-
-    number: int
-    ellipse: tuple[float, ...]
-    stage: int
-    by: str
+__all__ = ["Labels", "write_labels"]
 
 
 @dataclass
 class Labels:
-    """What was written, and what could not be."""
+    """What was written, and what could not be. outlines : of eggs;  open : neither right nor wrong to find"""
 
     exams: int = 0
     frames: int = 0
     outlines: int = 0
+    open: int = 0
     problems: list[str] = field(default_factory=list)
 
     def document(self) -> dict[str, Any]:
@@ -69,31 +52,9 @@ class Labels:
             "exams": self.exams,
             "frames": self.frames,
             "outlines": self.outlines,
+            "open": self.open,
             "problems": self.problems,
         }
-
-
-def labelled_frames(reviewed: Reviewed, scan: ClipScan) -> dict[int, list[LabelledEgg]]:
-    """The frames of one clip on which everything in view was spoken of, each with its eggs, by number."""
-    stages = {egg.identity: STAGES.index(egg.stage) for egg in reviewed.finding.eggs}
-    unusable = [range(first, last + 1) for first, last in reviewed.state.unusable.get(scan.file, ())]
-    unspoken: set[int] = set()
-    drawn: set[int] = set()
-    found: dict[int, list[LabelledEgg]] = {int(frame): [] for frame in scan.used}
-    for egg in reviewed.state.eggs:
-        for piece in egg.pieces:
-            for frame, ellipse in _sightings(egg, piece, scan):
-                if egg.verdict is None and egg.is_shown:
-                    unspoken.add(frame)
-                elif egg.verdict == "egg" and frame in found and egg.number in stages:
-                    found[frame].append(LabelledEgg(egg.number, ellipse, stages[egg.number], egg.by or ""))
-                    drawn |= {frame} if piece.track < 0 else set()
-    near = {frame for at in drawn for frame in range(at - NEAR_DRAWN_FRAMES, at + NEAR_DRAWN_FRAMES + 1)} - drawn
-    return {
-        frame: sorted(eggs, key=lambda egg: egg.number)
-        for frame, eggs in sorted(found.items())
-        if frame not in unspoken and frame not in near and not any(frame in part for part in unusable)
-    }
 
 
 def write_labels(out: Path, to: Path, settings: Settings, progress: Callable[[int, int], None]) -> Labels:
@@ -129,7 +90,8 @@ def write_labels(out: Path, to: Path, settings: Settings, progress: Callable[[in
     finally:
         cases.close()
         journal.close()
-    written.frames, written.outlines = len(images), len(annotations)
+    written.frames, written.open = len(images), sum(each["iscrowd"] for each in annotations)
+    written.outlines = len(annotations) - written.open
     categories = [dict(category) for category in CATEGORIES]
     document = {"images": images, "annotations": annotations, "categories": categories}
     write_whole(to / "coco.json", [dumps(document)])
@@ -179,37 +141,25 @@ def _write_clip(
                 "signed_at": signed.at,
             }
         )
-        for egg in frames[index]:
-            annotations.append({"id": len(annotations) + 1, "image_id": image, **_annotation(egg)})
+        outlined: list[LabelledEgg | OpenOutline] = [*frames[index].eggs, *frames[index].open]
+        for one in outlined:
+            annotations.append({"id": len(annotations) + 1, "image_id": image, **_annotation(one)})
+        for egg in frames[index].eggs:
             left, top, width, height = bounding_boxes([egg.ellipse])[0].tolist()
             box = f"{left:.2f},{top:.2f},{width:.2f},{height:.2f}"
             lines.append(f"{index + 1},{egg.number},{box},1,{egg.stage + 1},1\n")
     write_whole(to / f"{stem}.mot.txt", ["".join(lines).encode()])
 
 
-def _annotation(egg: LabelledEgg) -> dict[str, Any]:
-    row = [egg.ellipse]
-    return {
-        "category_id": egg.stage + 1,
+def _annotation(one: LabelledEgg | OpenOutline) -> dict[str, Any]:
+    row = [one.ellipse]
+    outlined = {
+        "category_id": one.stage + 1,
         "bbox": np.round(bounding_boxes(row)[0], 2).tolist(),
         "segmentation": [np.round(outline(row).reshape(-1), 1).tolist()],
         "area": round(float(area(row)[0]), 1),
-        "iscrowd": 0,
-        "ellipse": np.round(egg.ellipse, 2).tolist(),
-        "egg_id": egg.number,
-        "confirmed_by": egg.by,
+        "ellipse": np.round(one.ellipse, 2).tolist(),
     }
-
-
-def _sightings(egg: ReviewedEgg, piece: Piece, scan: ClipScan) -> Iterator[tuple[int, tuple[float, ...]]]:
-    """The frames of a piece with its outlines."""
-    if piece.clip != scan.file:
-        return
-    if piece.track < 0:
-        if egg.outline is not None:
-            yield piece.first, egg.outline
-        return
-    track = next(track for track in scan.tracks.tracks if track.identity == piece.track)
-    for frame, ellipse in zip(track.frames.tolist(), track.ellipses.tolist(), strict=True):
-        if piece.first <= frame <= piece.last:
-            yield frame, tuple(ellipse)
+    if isinstance(one, OpenOutline):
+        return {**outlined, "iscrowd": 1}
+    return {**outlined, "iscrowd": 0, "egg_id": one.number, "confirmed_by": one.by}

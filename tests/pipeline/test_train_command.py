@@ -50,7 +50,9 @@ def write_label_folder(folder: Path) -> None:
         shown = {"animal": animal, "exam": "2026-05-14", "clip": "left-1.mp4", "frame": 3, "mm_per_px": None}
         sector = {"sector_box": [4, 4, 54, 44], "upside_down": False}
         images.append({"id": number, "file_name": name, "width": 60, "height": 50, **shown, **sector})
-        annotations.append({"id": number, "image_id": number, "category_id": 3, "ellipse": [30, 20, 9, 6, 10]})
+        annotations.append(
+            {"id": number, "image_id": number, "category_id": 3, "iscrowd": 0, "ellipse": [30, 20, 9, 6, 10]}
+        )
     (folder / "coco.json").write_bytes(dumps({"images": images, "annotations": annotations, "categories": []}))
 
 

@@ -37,5 +37,5 @@ def own_labels(*, animals: int, frames: int, empty: int = 0) -> LabelledPictures
             axes = np.sort(rng.uniform(14, 26, (number, 2)))[:, ::-1]
             rows = np.hstack([middles, rng.uniform(40, 216, (number, 1)), axes, rng.uniform(-90, 90, (number, 1))])
             pictures.append(np.maximum(drawn(rows), rng.integers(0, 60, (SIDE, SIDE)).astype(np.uint8)))
-            outlined.append(Outlined(f"OWN-{animal}", rows, np.full(number, 2), 0.4))
+            outlined.append(Outlined(f"OWN-{animal}", rows, np.full(number, 2), np.zeros(number, bool), 0.4))
     return LabelledPictures(np.stack(pictures), tuple(outlined), "0" * 64)

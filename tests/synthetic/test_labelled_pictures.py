@@ -1,5 +1,7 @@
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 import torch
@@ -19,7 +21,9 @@ def lit(picture: NDArray[np.float32]) -> NDArray[np.float64]:
 
 def test_ellipses_go_along_with_their_picture() -> None:
     ellipse = np.array([[100.3, 140.7, 30.0, 18.0, 25.0]])
-    one = LabelledPictures(drawn(ellipse)[None], (Outlined("AF-1", ellipse, np.array([2]), 0.4),), "")
+    one = LabelledPictures(
+        drawn(ellipse)[None], (Outlined("AF-1", ellipse, np.array([2]), np.zeros(1, bool), 0.4),), ""
+    )
     pictures, labels = LabelledStream(one, 24, 5, CPU).batch(0)
     middles = labels.ellipses[:, 0, :2].numpy()
     for picture, row, mm_per_px in zip(
@@ -41,13 +45,14 @@ def test_ellipses_go_along_with_their_picture() -> None:
     assert bool((labels.role[:, 0] == 1).all())
 
 
-def test_an_egg_that_has_left_the_picture_counts_neither_way_and_rows_are_padded() -> None:
-    rows = np.array([[300.0, 20.0, 60.0, 50.0, 0.0], [40.0, 40.0, 9.0, 8.0, 0.0]])
-    eggs = (Outlined("AF-1", rows, np.array([1, 0]), 0.4), Outlined("AF-2", rows[:0], np.zeros(0, int), float("nan")))
+def test_what_is_open_or_has_left_the_picture_counts_neither_way_and_rows_are_padded() -> None:
+    rows = np.array([[300.0, 20.0, 60.0, 50.0, 0.0], [40.0, 40.0, 9.0, 8.0, 0.0], [90.0, 90.0, 9.0, 8.0, 0.0]])
+    nothing = Outlined("AF-2", rows[:0], np.zeros(0, int), np.zeros(0, bool), float("nan"))
+    eggs = (Outlined("AF-1", rows, np.array([1, 0, 2]), np.array([False, False, True]), 0.4), nothing)
     ((pictures, labels),) = LabelledPictures(np.zeros((2, SIDE, SIDE), np.uint8), eggs, "").batches(8, CPU)
     assert pictures.shape == (2, 1, SIDE, SIDE)
-    assert labels.role.tolist() == [[-1, 1], [0, 0]]
-    assert labels.stage.tolist() == [[1, 0], [0, 0]]
+    assert labels.role.tolist() == [[-1, 1, -1], [0, 0, 0]]
+    assert labels.stage.tolist() == [[1, 0, 2], [0, 0, 0]]
 
 
 def test_a_batch_depends_on_seed_and_number_and_animals_come_alike() -> None:
@@ -78,5 +83,8 @@ def test_whole_animals_are_held_back_and_both_parts_have_outlines() -> None:
     for share in (0.01, 0.99):
         taught, held = hold_back(own_labels(animals=2, frames=1), share, np.random.default_rng(1))
         assert (len(taught), len(held)) == (1, 1)
+    open_ones = tuple(replace(each, is_open=np.ones_like(each.is_open)) for each in labelled.outlined[2:])
+    with pytest.raises(LabelsError, match=r"outlines of 1 animals"):
+        hold_back(replace(labelled, outlined=labelled.outlined[:2] + open_ones), 0.5, np.random.default_rng(1))
     with pytest.raises(LabelsError, match=r"outlines of 1 animals.*at least two"):
         hold_back(own_labels(animals=1, frames=3, empty=3), 0.5, np.random.default_rng(1))

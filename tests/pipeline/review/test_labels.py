@@ -12,7 +12,8 @@ from pycocotools.coco import COCO
 
 from pipeline import cli
 from pipeline.night import ExitCode
-from pipeline.review.labels import NEAR_DRAWN_FRAMES, write_labels
+from pipeline.review.labelled_frames import NEAR_DRAWN_FRAMES
+from pipeline.review.labels import write_labels
 from tests.pipeline.review.conftest import EXAM, SETTINGS, Served, Visitor
 
 DRAWN = {"kind": "drawn", "clip": "right-1.mp4", "frame": 36, "ellipse": [90, 120, 14, 9, 10], "stage": "follicle"}
@@ -37,6 +38,10 @@ def read(folder: Path) -> dict[str, Any]:
     return document
 
 
+def eggs_of(document: dict[str, Any]) -> list[dict[str, Any]]:
+    return [entry for entry in document["annotations"] if not entry["iscrowd"]]
+
+
 def test_nothing_is_learned_from_what_nobody_signed(vet: Visitor, out: Path, tmp_path: Path) -> None:
     vet.say({"kind": "egg", "eggs": pieces(vet)}, request="request-1")
     assert write_labels(out, tmp_path / "labels", SETTINGS, nobody).frames == 0
@@ -53,9 +58,12 @@ def test_answers_become_outlines_that_tell_who_confirmed_them(vet: Visitor, out:
     assert len(document["images"]) == written.frames > 30
     left = {image["id"]: image["frame"] for image in document["images"] if image["clip"] == "left-1.mp4"}
     assert not set(left.values()) & set(range(20, 25))
-    assert {entry["egg_id"] for entry in document["annotations"]} == {2, 3, 4, 5, 6, 7, 8}
-    assert {entry["confirmed_by"] for entry in document["annotations"]} == {"Orla Finch"}
-    assert {entry["category_id"] for entry in document["annotations"] if entry["egg_id"] == 2} == {2}
+    labelled = eggs_of(document)
+    assert len(labelled) == written.outlines
+    assert len(document["annotations"]) - written.outlines == written.open > 0
+    assert {entry["egg_id"] for entry in labelled} == {2, 3, 4, 5, 6, 7, 8}
+    assert {entry["confirmed_by"] for entry in labelled} == {"Orla Finch"}
+    assert {entry["category_id"] for entry in labelled if entry["egg_id"] == 2} == {2}
     x0, y0, x1, y1 = document["images"][0]["sector_box"]
     assert (x0, y0, x1, y1) == pytest.approx((16, 10, 176, 150), abs=6)  # where the speckle was drawn
     assert {image["signed_by"] for image in document["images"]} == {"Orla Finch"}
@@ -64,7 +72,7 @@ def test_answers_become_outlines_that_tell_who_confirmed_them(vet: Visitor, out:
     coco = COCO(str(tmp_path / "labels" / "coco.json"))
     assert len(coco.getImgIds()) == written.frames
     # Where the discs are, not where somebody says they are: eggs 6 to 8 lie at these centres in every frame.
-    entry = next(e for e in document["annotations"] if e["egg_id"] == 6)
+    entry = next(entry for entry in labelled if entry["egg_id"] == 6)
     assert entry["ellipse"][0] == pytest.approx(40, abs=1.5)
     motion = (tmp_path / "labels" / "AF-0412_2026-05-14_right-1.mp4.mot.txt").read_text().splitlines()
     right = [image for image in document["images"] if image["clip"] == "right-1.mp4"]
@@ -88,7 +96,7 @@ def test_near_a_drawn_egg_only_its_own_frame_is_taken(vet: Visitor, out: Path, t
     right = {image["frame"]: image["id"] for image in document["images"] if image["clip"] == "right-1.mp4"}
     near = {frame for frame in right if abs(frame - 36) <= NEAR_DRAWN_FRAMES}
     assert near == {36}
-    drawn = [entry for entry in document["annotations"] if entry["image_id"] == right[36]]
+    drawn = [entry for entry in eggs_of(document) if entry["image_id"] == right[36]]
     assert [(entry["egg_id"], entry["category_id"]) for entry in drawn] == [(9, 1)]
     assert drawn[0]["ellipse"] == DRAWN["ellipse"]
     folder = out / "AF-0412" / "2026-05-14"
