@@ -19,7 +19,7 @@ from pipeline.night import BatchReport, ExitCode
 from pipeline.options import EXIT_CODES, AsJson, Engine, EngineName, Quiet, SettingsFile, Traceback, Weights
 from pipeline.record_commands import outcome, record
 from pipeline.review_commands import labels, people, review
-from pipeline.train_command import train
+from pipeline.train_command import compare_networks, train
 
 if TYPE_CHECKING:
     from pipeline.scan import FrameDetector
@@ -184,6 +184,14 @@ def bench(
     sectors: Annotated[int, typer.Option("--sectors", metavar="N", min=0, help="Find sectors of N machines.")] = 0,
     seed: Annotated[int, typer.Option("--seed", min=0, help="Start of random numbers: --fuzz, --sectors.")] = 0,
     speed: Annotated[bool, typer.Option("--speed", help="Time the reading of clips against bare decoding.")] = False,
+    labels_of: Annotated[
+        Path | None,
+        typer.Option("--labels", metavar="DIR", help="Hold --weights, and --before, against clutchlight labels."),
+    ] = None,
+    before: Annotated[
+        Path | None,
+        typer.Option("--before", metavar="WEIGHTS", help="With --labels, the earlier network; else the shipped one."),
+    ] = None,
     settings: SettingsFile = None,
     engine: Engine = EngineName.OPENVINO,
     weights: Weights = None,
@@ -193,11 +201,20 @@ def bench(
 ) -> None:
     """Run the batch on data sets whose truth is known, and measure what it found and counted.
 
-    With --fuzz, --speed or --sectors it is the reading of files alone that is tried.
+    With --fuzz, --speed or --sectors it is the reading of files alone that is tried. With --labels two networks are
+    held against frames that people answered for, of animals that neither was taught.
     """
     with answering(traceback):
         from pipeline.report.files import write_whole
 
+        if labels_of is not None or before is not None:
+            if labels_of is None or weights is None or data_sets or egg_free or damaged or speed or sectors:
+                raise typer.Exit(_misused("--labels goes with --weights and, if you like, --before, and nothing else."))
+            compared = compare_networks(labels_of, before, weights)
+            text = json.dumps(compared.document(), indent=2, allow_nan=False) + "\n"
+            write_whole(out / "labels.json", [text.encode()])
+            typer.echo(text if as_json else compared.table(), nl=not as_json)
+            raise typer.Exit(ExitCode.DONE)
         if damaged or speed or sectors:
             if data_sets or egg_free:
                 raise typer.Exit(_misused("--fuzz, --speed and --sectors take no data sets."))

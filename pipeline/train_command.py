@@ -1,4 +1,6 @@
-"""``clutchlight train``: on phantoms alone, or further on a centre's own labels with phantoms beside them."""
+"""``clutchlight train``: on phantoms alone, or further on a centre's own labels with phantoms beside them; and networks
+before and after, for ``clutchlight bench``.
+"""
 
 from __future__ import annotations
 
@@ -17,11 +19,12 @@ if TYPE_CHECKING:
     import torch
 
     from models.training import Progress
+    from pipeline.bench.on_labels import LabelFigures
     from synthetic.training_run import TrainingSettings
 
     Settings = TypeVar("Settings", bound=TrainingSettings)
 
-__all__ = ["train"]
+__all__ = ["compare_networks", "train"]
 
 Result = TypeVar("Result")
 
@@ -116,6 +119,23 @@ def _on_labels(
         raise typer.Exit(ExitCode.WORSE)
     if not quiet and not as_json:
         typer.echo(f"Use it with --weights {out}")
+
+
+def compare_networks(labels: Path, before: Path | None, after: Path) -> LabelFigures:
+    """What ``clutchlight bench --labels`` shows, on as many frames of each clip as training on labels reads.
+
+    before : None for the shipped network
+    """
+    from configs.reading import config_path
+    from models.runtime import shipped_weights
+    from pipeline.bench.on_labels import compare_on_labels
+    from pipeline.review.label_folder import read_labels
+    from synthetic.further_training import load_further_settings
+    from synthetic.training_device import training_device
+
+    frames = load_further_settings(config_path("training_labels.toml")).frames_a_clip
+    labelled = read_labels(labels, frames_a_clip=frames)
+    return compare_on_labels(labelled, before or shipped_weights(), after, device=training_device())
 
 
 def _trained(

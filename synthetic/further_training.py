@@ -17,6 +17,7 @@ from typing import Annotated, Any, Literal
 import numpy as np
 import torch
 from pydantic import Field
+from safetensors import safe_open
 from torch import Tensor
 from torch.nn.functional import pad
 
@@ -36,7 +37,14 @@ from synthetic.training_run import (
     stream_settings,
 )
 
-__all__ = ["Change", "FurtherSettings", "Mixture", "load_further_settings", "run_further_training"]
+__all__ = [
+    "Change",
+    "FurtherSettings",
+    "Mixture",
+    "load_further_settings",
+    "run_further_training",
+    "taught_animals",
+]
 
 _AT_ONCE = 64  # held-back pictures
 
@@ -127,9 +135,20 @@ def run_further_training(
     if change.is_worse and not even_if_worse:
         return change
     written = Change(change.animals, change.labels, change.phantoms, change.allowed_loss, is_written=True)
-    run.save(trained, held_out=json.dumps(change.phantoms[1].document()), change=json.dumps(written.document()))
+    run.save(
+        trained,
+        held_out=json.dumps(change.phantoms[1].document()),
+        change=json.dumps(written.document()),
+        taught_animals=json.dumps(sorted(taught | taught_animals(start))),
+    )
     run.end()
     return written
+
+
+def taught_animals(weights: Path) -> set[str]:
+    """The animals whose labels a network was taught, by itself or before it was taught further."""
+    with safe_open(weights, framework="pt") as stored:
+        return set(json.loads((stored.metadata() or {}).get("taught_animals", "[]")))
 
 
 class Mixture:

@@ -10,6 +10,7 @@ honesty       stated probability against what came true
 false_alarms  eggs seen where there is none            counts        animals counted
 risk          whether flags point at the wrong ones    figures       all of it for one data set
 table         the same for people                      plots         and as curves
+on_labels     networks before and after, on labels that neither was taught
 healthy       small whole files of every kind          healthy_dicom DICOM among them
 damage        how files come to harm                   fuzz          damaged files, read by the thousand
 speed         reading timed against bare decoding      reading       all three

@@ -25,6 +25,7 @@ from synthetic.further_training import (
     Mixture,
     load_further_settings,
     run_further_training,
+    taught_animals,
 )
 from synthetic.labelled_pictures import LabelledPictures, LabelledStream
 from synthetic.training_run import stream_settings
@@ -107,6 +108,8 @@ def test_a_network_that_became_better_on_labels_held_back_is_written(
         notes = stored.metadata()
     assert notes["started_from"] == weights_sha256(untaught)
     assert notes["labels_sha256"] == labelled.sha256
+    assert taught_animals(out) == set(labelled.animals) - set(change.animals)
+    assert taught_animals(untaught) == set()
     assert json.dumps(json.loads(notes["change"])) == json.dumps(change.document())
     assert f"held-back labels ({change.animals[0]}), 6 pictures: {before.ap_shelled:.3f} before" in change.lines()[1]
     assert not out.with_suffix(".checkpoint").exists()
@@ -126,6 +129,7 @@ def test_a_network_that_became_worse_is_written_only_if_told_to(
     assert out.read_bytes() == b"what was there"
     change, steps = further(rude, start, out, labelled, even_if_worse=True)
     assert (change.is_worse, change.is_written, steps) == (True, True, [])  # what was trained is not trained again
+    assert taught_animals(start) <= taught_animals(out)
     assert not torch.equal(load_weights(out).stem[0].weight, load_weights(start).stem[0].weight)
 
 
