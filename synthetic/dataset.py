@@ -28,7 +28,7 @@ from synthetic.slices import Herd, cut, label
 from synthetic.species import PROFILES, SpeciesProfile, load_profile
 from synthetic.tissue import SweptNoise, TissueNoise, make_noise
 
-__all__ = ["PhantomPictures", "StreamSettings", "draw_animals", "draw_order"]
+__all__ = ["IN_SEASON", "TO_LEARN_FROM", "Females", "PhantomPictures", "StreamSettings", "draw_animals", "draw_order"]
 
 # Beams and samples of a training picture: enough for 256 px.
 LINES, SAMPLES = 128, 256
@@ -41,6 +41,22 @@ OVERLAYS = 0.25
 
 # Of the pictures whose network is told the scale, this share is not told.
 UNTOLD = 0.2
+
+
+@dataclass(frozen=True)
+class Females:
+    """Whom orders are drawn for. shares : of those with calcified eggs alone, thin-shelled ones, follicles, calcified
+    eggs and follicles, thin-shelled eggs and follicles; all others carry nothing.
+    """
+
+    shares: tuple[float, float, float, float, float]
+    most_follicles: int
+
+
+# Common practice, no source.
+IN_SEASON = Females((0.3, 0.2, 0.2, 0.11, 0.1), most_follicles=30)
+# Follicles are small and many a one does not stand out, so that a picture has few to learn from.
+TO_LEARN_FROM = Females((0.2, 0.14, 0.28, 0.18, 0.13), most_follicles=50)
 
 
 @dataclass(frozen=True)
@@ -60,23 +76,21 @@ class StreamSettings:
     together: int = 1
 
 
-def draw_order(rng: np.random.Generator, profile: SpeciesProfile) -> Order:
+def draw_order(rng: np.random.Generator, profile: SpeciesProfile, females: Females = IN_SEASON) -> Order:
     """What a female of the species may carry: shells of one age, follicles, both, or nothing."""
     low, high = profile.clutch
     clutch = int(rng.integers(low, high + 1))
-    follicles = round(float(np.exp(rng.uniform(np.log(3), np.log(30)))))
-    state = rng.random()
-    if state < 0.3:
-        return Order(calcified=clutch)
-    if state < 0.5:
-        return Order(thin_shelled=clutch)
-    if state < 0.7:
-        return Order(follicles=follicles)
-    if state < 0.81:
-        return Order(calcified=clutch, follicles=follicles)
-    if state < 0.91:
-        return Order(thin_shelled=clutch, follicles=follicles)
-    return Order()
+    follicles = round(float(np.exp(rng.uniform(np.log(3), np.log(females.most_follicles)))))
+    state = int(np.searchsorted(np.cumsum(females.shares), rng.random(), side="right"))
+    orders = (
+        Order(calcified=clutch),
+        Order(thin_shelled=clutch),
+        Order(follicles=follicles),
+        Order(calcified=clutch, follicles=follicles),
+        Order(thin_shelled=clutch, follicles=follicles),
+        Order(),
+    )
+    return orders[state]
 
 
 def draw_animals(number: int, seed: int, *, processes: int = 1) -> list[Animal]:
@@ -94,7 +108,7 @@ def _draw_one(seed: int, index: int) -> Animal:
     while True:
         profile = load_profile(PROFILES[int(rng.integers(len(PROFILES)))])
         try:
-            return draw_animal(rng, profile, draw_order(rng, profile))
+            return draw_animal(rng, profile, draw_order(rng, profile, TO_LEARN_FROM))
         except PhantomError:
             # Too much for this body: draw another. The profiles make most draws fit.
             continue

@@ -168,14 +168,14 @@ def _add_object(
     if has.loss:
         # The loss lies behind the echo on the beam's way, a thickness further in going in and further out going out, so
         # that a wall is not seen through itself; and just within it for a beam that grazes. 0.89 is the bump's area.
-        behind = distance + thick * (1 - along * flat - 0.5 * cosine * cosine)
+        behind = distance + thick * (1 - along * flat - cosine * cosine)
         lost = lost + crossing * bump(behind * (1 / (0.53 * thick))) * (1 / (0.89 * thick))
     surface = surface - surface * inside
     if has.haze:
         haze = haze - haze * inside
     if has.rim:
         smeared2 = thick * thick + leaning2
-        wall = bump((distance + thick / 2) * (smeared2 * 0.36).rsqrt()) * (thick * thick / smeared2).sqrt().sqrt()
+        wall = bump(distance * (smeared2 * 0.36).rsqrt()) * (thick * thick / smeared2).sqrt().sqrt()
         angle = rim_floor + (1 - rim_floor) * cosine.clamp(min=TINY) ** rim_power
         echo = wall * angle * from_db(dimmed) * (rim * present)
         surface = surface + echo

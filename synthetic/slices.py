@@ -22,13 +22,15 @@ __all__ = ["Cut", "Herd", "cut", "label"]
 
 # An object counts as in view if this much of its outline lies in the sector, this much of that is not in deep shadow
 # and stands out of its surroundings, and the plane passes this near to its middle (section over greatest section).
-# Others are neither right nor wrong. A short arc of shell is telling; of a follicle, half must be there.
+# Others are neither right nor wrong. A short arc of shell is telling; of a follicle, which has none,
+# three quarters must be there and enough of it to be told from a grain of the speckle.
 LEAST_IN_SECTOR = 0.55
 LEAST_LIT = 0.3
 LEAST_SHELL_STANDING_OUT = 0.25
-LEAST_FOLLICLE_STANDING_OUT = 0.6
+LEAST_FOLLICLE_STANDING_OUT = 0.75
 LEAST_CUT = 0.45
-LEAST_SEMI_MINOR = 0.014  # of the picture's longer side
+LEAST_SHELL_SEMI_MINOR = 0.014  # of the picture's longer side
+LEAST_FOLLICLE_SEMI_MINOR = 0.018
 
 
 @dataclass(frozen=True)
@@ -141,12 +143,14 @@ def label(cut_: Cut, beams: Beams, grey: Tensor, scanner: Scanner, view: View, h
 
     grey : (B, lines, samples) in [0, 1], what the screen makes of the beams
     """
-    seen = see(cut_.ellipses, beams, grey, scanner, view, height, width)
-    screen = view.to_screen(cut_.ellipses)
     wanted = (cut_.kinds >= Kind.FOLLICLE) & (cut_.middle > 0)
+    seen = see(cut_.ellipses, wanted, beams, grey, scanner, view, height, width)
+    screen = view.to_screen(cut_.ellipses)
     visible = (seen.in_sector >= LEAST_IN_SECTOR) & (seen.lit >= LEAST_LIT) & (cut_.middle >= LEAST_CUT)
-    least = torch.where(cut_.kinds == Kind.FOLLICLE, LEAST_FOLLICLE_STANDING_OUT, LEAST_SHELL_STANDING_OUT)
-    visible &= (screen[..., 3] >= LEAST_SEMI_MINOR * max(height, width)) & (seen.standing_out >= least)
+    follicle = cut_.kinds == Kind.FOLLICLE
+    visible &= seen.standing_out >= torch.where(follicle, LEAST_FOLLICLE_STANDING_OUT, LEAST_SHELL_STANDING_OUT)
+    least = torch.where(follicle, LEAST_FOLLICLE_SEMI_MINOR, LEAST_SHELL_SEMI_MINOR)
+    visible &= screen[..., 3] >= least * max(height, width)
     role = torch.where(wanted & visible, 1, torch.where(wanted & (seen.in_sector > 0), -1, 0))
     empty = torch.tensor([0.0, 0.0, 1.0, 1.0, 0.0], device=screen.device)
     return Labels(

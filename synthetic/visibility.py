@@ -40,10 +40,20 @@ class Visibility:
 
 
 def see(
-    ellipses: Tensor, beams: Beams, grey: Tensor, scanner: Scanner, view: View, height: int, width: int
+    ellipses: Tensor,
+    fellows: Tensor,
+    beams: Beams,
+    grey: Tensor,
+    scanner: Scanner,
+    view: View,
+    height: int,
+    width: int,
 ) -> Visibility:
     """What pictures of (height, width) px show of (B, L, 5) ellipses in plane mm; grey (B, lines, samples) in [0, 1]
     is what the screen makes of the beams.
+
+    fellows : (B, L) bool, eggs and follicles: nothing of them is held for the surroundings of another object, since in
+    a cluster each is told from the tissue, not from its like
     """
     turn = torch.arange(_ANGLES, device=ellipses.device) * (2 * torch.pi / _ANGLES)
     radii = ellipses.new_tensor(_RADII).flatten()
@@ -67,14 +77,28 @@ def see(
     on_outline = len(_RADII[0]) + 1
     in_sector = inside[:, :, on_outline]  # (B, L, P)
     lit = in_sector & (loss[:, :, on_outline] < DEEP_SHADOW_DB)
-    rim, brighter, darker = (part.repeat_interleave(_ANGLES // _PARTS, -1) & lit for part in _stands_out(level, inside))
+    known = inside.clone()
+    known[:, :, -len(_RADII[2]) :] &= ~_within(ellipses, fellows, *(part[:, :, -len(_RADII[2]) :] for part in (x, z)))
+    rim, brighter, darker = (part.repeat_interleave(_ANGLES // _PARTS, -1) & lit for part in _stands_out(level, known))
     shares = [(rim | step).float().mean(-1) for step in (brighter, darker)]
     return Visibility(in_sector.float().mean(-1), lit.float().mean(-1), torch.maximum(*shares))
 
 
+def _within(ellipses: Tensor, fellows: Tensor, x: Tensor, z: Tensor) -> Tensor:
+    """Of places (B, L, R, P) about each of L ellipses, which lie within another one that is a fellow."""
+    cx, cz, a, b, degrees = (part[:, None, None, None, :] for part in ellipses.unbind(-1))  # (B, 1, 1, 1, L)
+    cosine, sine = torch.cos(torch.deg2rad(degrees)), torch.sin(torch.deg2rad(degrees))
+    aside, down = x[..., None] - cx, z[..., None] - cz
+    along, over = (aside * cosine + down * sine) / a, (down * cosine - aside * sine) / b
+    own = torch.eye(ellipses.shape[1], dtype=torch.bool, device=x.device)[:, None, None, :]
+    return ((along.square() + over.square() < 1) & fellows[:, None, None, None, :] & ~own).any(-1)
+
+
 def _stands_out(level: Tensor, seen: Tensor) -> tuple[Tensor, Tensor, Tensor]:
-    """Of grey levels and what of them can be seen, (B, L, R, P) each: which parts of the outlines (B, L, parts) have a
-    bright rim, are brighter inside than outside, are darker.
+    """Of grey levels and what of them can be held for the object or its surroundings, (B, L, R, P) each: which parts of
+    the outlines (B, L, parts) have a bright rim, are brighter inside than outside, are darker.
+
+    Where a part has no surroundings of its own, those of the other parts stand for them.
     """
     zones = level.unflatten(3, (_PARTS, -1)).unflatten(2, (3, -1))  # (B, L, 3, R / 3, parts, P / parts)
     weight = seen.unflatten(3, (_PARTS, -1)).unflatten(2, (3, -1)).to(level.dtype)
@@ -83,11 +107,19 @@ def _stands_out(level: Tensor, seen: Tensor) -> tuple[Tensor, Tensor, Tensor]:
     # Outside alone: the inside of a small egg is half rim and knows no plain speckle.
     deviation = (zones[:, :, 2] - mean[:, :, 2, None, :, None]) * weight[:, :, 2]
     variance = deviation.square().sum((2, 4)) / (count[:, :, 2] - 1).clamp(min=1)  # (B, L, parts)
-    speckle = variance.mean(-1, keepdim=True).sqrt()
     # A rim is thin: of each radius the brightest of three, in the other zones too, so that chance favours none.
     ridge = (zones * weight).amax(3).sum(-1) / weight.amax(3).sum(-1).clamp(min=1)
     inner, rim, outer = ridge.unbind(2)
-    known = (count[:, :, 0] > 0) & (count[:, :, 2] > 0)
+    within, _, outside = mean.unbind(2)
+    alone = count[:, :, 2] > 0
+    speckle = _mean_where(alone, variance).sqrt()
+    outer, outside = (torch.where(alone, value, _mean_where(alone, value)) for value in (outer, outside))
+    known = (count[:, :, 0] > 0) & alone.any(-1, keepdim=True)
     least = (LEAST_CONTRAST * speckle).clamp(min=LEAST_GREY_STEP)
-    step = mean[:, :, 0] - mean[:, :, 2]
+    step = within - outside
     return known & (rim - torch.maximum(inner, outer) > least), known & (step > least), known & (step < -least)
+
+
+def _mean_where(chosen: Tensor, values: Tensor) -> Tensor:
+    """(B, L, 1) of (B, L, parts); 0 where nothing is chosen."""
+    return (values * chosen).sum(-1, keepdim=True) / chosen.sum(-1, keepdim=True).clamp(min=1)

@@ -202,7 +202,7 @@ def test_the_far_wall_shows_where_sound_of_its_own_speed_brings_it(noise: Tissue
     middle = beams.echo_db[0, 48]
     near, far = middle[:250].argmax().item(), 250 + middle[250:].argmax().item()
     assert (near + 0.5) / 10 == pytest.approx(10.0, abs=0.25)
-    assert (far - near) / 10 == pytest.approx(shown - 0.3, abs=0.25)  # walls lie within, half of 0.3 mm each
+    assert (far - near) / 10 == pytest.approx(shown, abs=0.15)
 
 
 def test_of_two_bodies_the_later_one_is_seen(noise: TissueNoise) -> None:

@@ -15,7 +15,7 @@ from synthetic import dataset
 from synthetic.acoustics import Beams, Plane, Slice, render_beams
 from synthetic.anatomy import Animal, Order
 from synthetic.dataset import PhantomPictures, StreamSettings, draw_animals, draw_order, tell_scale
-from synthetic.slices import LEAST_SEMI_MINOR
+from synthetic.slices import LEAST_FOLLICLE_SEMI_MINOR, LEAST_SHELL_SEMI_MINOR
 from synthetic.species import PROFILES, load_profile
 from synthetic.tissue import SweptNoise, TissueNoise
 
@@ -95,7 +95,9 @@ def test_what_is_to_be_found_lies_in_the_picture_and_is_large_enough(batches: li
         # More than half of an outline within a square holds two opposite points of it, and so its middle.
         assert (wanted[:, :2] >= 0).all()
         assert (wanted[:, :2] <= SIDE - 1).all()
-        assert (wanted[:, 3] >= LEAST_SEMI_MINOR * SIDE).all()
+        shelled = labels.stage[labels.role == 1] > 0
+        least = torch.where(shelled, LEAST_SHELL_SEMI_MINOR, LEAST_FOLLICLE_SEMI_MINOR)
+        assert (wanted[:, 3] >= least * SIDE).all()
         assert (wanted[:, 3] <= SIDE).all()
     assert found >= 10
 

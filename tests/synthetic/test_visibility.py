@@ -12,6 +12,7 @@ from synthetic.visibility import Visibility, see
 from tests.synthetic.laboratory import column, linear
 
 LINES, SAMPLES = 160, 240
+ALONE = torch.ones(1, 1, dtype=torch.bool)
 VIEW = View(column(0.2, 1), column(160, 1), column(20, 1))
 EGG = (0.0, 35.0, 10.0, 7.0, 30.0)
 
@@ -34,7 +35,7 @@ def picture(
 
 
 def look(beams: Beams, grey: Tensor, ellipse: tuple[float, ...] = EGG, view: View = VIEW) -> Visibility:
-    return see(torch.tensor([[ellipse]]), beams, grey, linear(), view, 320, 320)
+    return see(torch.tensor([[ellipse]]), ALONE, beams, grey, linear(), view, 320, 320)
 
 
 def test_what_looks_like_its_surroundings_does_not_stand_out() -> None:
@@ -95,5 +96,5 @@ def test_chance_alone_hardly_ever_draws_a_follicle() -> None:
     place = torch.rand(number, 2, generator=generator) * torch.tensor([20.0, 30.0]) + torch.tensor([-10.0, 15.0])
     size = 3 + 6 * torch.rand(number, 1, generator=generator)
     rows = torch.cat([place, size, size, torch.zeros(number, 1)], 1)[None]
-    seen = see(rows, Beams(silent, silent), grey, linear(), VIEW, 320, 320)
+    seen = see(rows, torch.zeros(1, number, dtype=torch.bool), Beams(silent, silent), grey, linear(), VIEW, 320, 320)
     assert (seen.standing_out >= LEAST_FOLLICLE_STANDING_OUT).float().mean() < 0.03
