@@ -2,11 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 import pytest
+
+from pipeline import cli
+from tests.pipeline.blob_finder import BlobFinder
 
 if TYPE_CHECKING:
     from playwright.sync_api import Browser
@@ -24,3 +28,29 @@ def browser() -> Iterator[Browser]:
         running = started.chromium.launch(executable_path=CHROMIUM, args=["--no-sandbox", "--disable-gpu"])
         yield running
         running.close()
+
+
+@dataclass(frozen=True)
+class Said:
+    """How a command ended and what it said."""
+
+    code: int
+    stdout: str
+    stderr: str
+
+
+Clutchlight = Callable[..., Said]
+
+
+@pytest.fixture
+def clutchlight(monkeypatch: pytest.MonkeyPatch, capfd: pytest.CaptureFixture[str]) -> Clutchlight:
+    """The command line with the blob finder, in this process: starting one of its own takes two seconds."""
+    monkeypatch.setattr(cli, "load_detector", lambda engine, weights, settings: BlobFinder())
+    monkeypatch.setenv("COLUMNS", "200")
+
+    def said(*arguments: object) -> Said:
+        capfd.readouterr()
+        code = cli.main([str(argument) for argument in arguments])
+        return Said(code, *capfd.readouterr())
+
+    return said

@@ -1,4 +1,4 @@
-"""The command line as a technician meets it: in a process of its own."""
+"""The command line as a technician meets it."""
 
 from __future__ import annotations
 
@@ -18,15 +18,16 @@ from pipeline.lock import hold_lock
 from pipeline.night import BatchReport, ClipOutcome, ExamOutcome, ExitCode
 from tests.pipeline.bench.invented import DATE, true, write_truth
 from tests.pipeline.blob_finder import BlobFinder, write_exam_folder
+from tests.pipeline.conftest import Clutchlight, Said
 
 COMMAND = Path(__file__).with_name("blob_finder.py")
 ENVIRONMENT = {**os.environ, "PYTHONPATH": os.pathsep.join(sys.path), "COLUMNS": "200"}
 
 
-def clutchlight(*arguments: object, **environment: str) -> subprocess.CompletedProcess[str]:
+def in_a_process(*arguments: object) -> subprocess.CompletedProcess[str]:
     return subprocess.run(
         [sys.executable, str(COMMAND), *map(str, arguments)],
-        env={**ENVIRONMENT, **environment},
+        env=ENVIRONMENT,
         capture_output=True,
         text=True,
         timeout=120,
@@ -91,16 +92,17 @@ def test_wrong_usage_is_2(arguments: Sequence[str], said: str, capsys: pytest.Ca
     assert said in capsys.readouterr().err
 
 
-def test_a_night_in_words(root: Path, tmp_path: Path) -> None:
-    done = clutchlight("batch", root, "--out", tmp_path / "out")
+def test_a_night_in_words_and_without_bars_where_there_is_no_terminal(root: Path, tmp_path: Path) -> None:
+    done = in_a_process("batch", root, "--out", tmp_path / "out")
     assert (done.returncode, done.stdout.splitlines()) == (
         0,
         ["1 exam: 1 written", "2 clips: 2 read", f"Open {tmp_path / 'out' / 'index.html'}"],
     )
     assert done.stderr.splitlines() == ["1 exam, 2 clips", "[1/1] AF-0001 2026-05-14: 2 clips, written"]
+    assert not {"\x1b", "\r"} & set(done.stdout + done.stderr)
 
 
-def test_a_night_in_json_with_talk_kept_apart(root: Path, tmp_path: Path) -> None:
+def test_a_night_in_json_with_talk_kept_apart(clutchlight: Clutchlight, root: Path, tmp_path: Path) -> None:
     done = clutchlight("batch", root, "--out", tmp_path / "out", "--json")
     report = json.loads(done.stdout)
     assert (report["schema"], report["exit_code"]) == ("clutchlight/batch-report/1", 0)
@@ -108,19 +110,15 @@ def test_a_night_in_json_with_talk_kept_apart(root: Path, tmp_path: Path) -> Non
     assert report["exams"][0]["written_to"] == str(tmp_path / "out/AF-0001/2026-05-14")
 
 
-def test_a_quiet_night_says_nothing(root: Path, tmp_path: Path) -> None:
+def test_a_quiet_night_says_nothing(clutchlight: Clutchlight, root: Path, tmp_path: Path) -> None:
     done = clutchlight("batch", root, "--out", tmp_path / "out", "--quiet")
-    assert (done.returncode, done.stdout, done.stderr) == (0, "", "")
-
-
-def test_no_bars_where_there_is_no_terminal(root: Path, tmp_path: Path) -> None:
-    done = clutchlight("batch", root, "--out", tmp_path / "out")
-    assert "\x1b" not in done.stdout + done.stderr
-    assert "\r" not in done.stdout + done.stderr
+    assert done == Said(0, "", "")
 
 
 @pytest.mark.parametrize("number", [signal.SIGINT, signal.SIGTERM])
-def test_an_interrupted_night_is_130_and_goes_on_later(root: Path, tmp_path: Path, number: int) -> None:
+def test_an_interrupted_night_is_130_and_goes_on_later(
+    clutchlight: Clutchlight, root: Path, tmp_path: Path, number: int
+) -> None:
     arguments = ["batch", str(root), "--out", str(tmp_path / "out"), "--quiet"]
     process = subprocess.Popen(
         [sys.executable, str(COMMAND), *arguments],
@@ -136,24 +134,26 @@ def test_an_interrupted_night_is_130_and_goes_on_later(root: Path, tmp_path: Pat
     _, said = process.communicate(timeout=60)
     assert process.returncode == ExitCode.INTERRUPTED
     assert said == "Interrupted. Run the same command again to go on; finished clips are kept.\n"
-    assert clutchlight(*arguments).returncode == 0
+    assert clutchlight(*arguments).code == ExitCode.DONE
 
 
 def test_a_second_run_in_the_same_folder_is_75(root: Path, tmp_path: Path) -> None:
     with hold_lock(tmp_path / "out"):
-        done = clutchlight("batch", root, "--out", tmp_path / "out")
+        done = in_a_process("batch", root, "--out", tmp_path / "out")
     assert done.returncode == ExitCode.LOCKED
     assert f"another run works in this folder (process {os.getpid()})" in done.stderr
 
 
-def test_the_settings_file_is_heeded_and_its_mistakes_told(root: Path, tmp_path: Path) -> None:
+def test_the_settings_file_is_heeded_and_its_mistakes_told(
+    clutchlight: Clutchlight, root: Path, tmp_path: Path
+) -> None:
     (tmp_path / "mine.toml").write_text("[ingest]\nminimum_side_px = 200\n")
     done = clutchlight("batch", root, "--out", tmp_path / "out", "--settings", tmp_path / "mine.toml")
-    assert done.returncode == ExitCode.NOTHING_USABLE
+    assert done.code == ExitCode.NOTHING_USABLE
     assert "192 x 160 pixels, less than 200" in done.stderr
     (tmp_path / "mine.toml").write_text("[ingest]\n\nminimum_side = 200\n")
     done = clutchlight("batch", root, "--out", tmp_path / "out", "--settings", tmp_path / "mine.toml")
-    assert done.returncode == ExitCode.USAGE
+    assert done.code == ExitCode.USAGE
     assert "mine.toml, line 3" in done.stderr
     assert "minimum_side" in done.stderr
 
