@@ -50,7 +50,7 @@ __all__ = ["clip_coverage", "run_batch"]
 
 log = logging.getLogger(__name__)
 
-RESULTS = 18
+RESULTS = 19
 """Raised when the same scans give other results or files, so that every exam is written anew."""
 
 

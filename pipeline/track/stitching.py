@@ -21,7 +21,9 @@ Floats = NDArray[np.float64]
 
 # A track that ends, or begins, in the midst of its egg is broken; one that ends near the pole is complete.
 _MIDST, _MIDST_WEIGHT, _MIDST_BOUND = 0.7, 10.0, 2.5
-_PLACE_SHARE = 0.5  # of the typical mean semi-axis: how far a centre wanders during a gap
+# Of the typical mean semi-axis: how far a centre wanders during a gap. On phantoms (seeds 9101, 13001, 13002) half of
+# 43 broken tracks go on within 0.13 of it, and nine in ten of 185 other tracks nearby begin beyond 0.25.
+_PLACE_SHARE = 0.3
 
 
 @dataclass(frozen=True)
@@ -74,7 +76,7 @@ def _break_ratios(tracks: Sequence[Track], singles: Sequence[Appearance], settin
     typical_gap = settings.broken_gap_frames / 4
     span = float(last.max() - first.min() + 1)
     soon = np.log(max(span / typical_gap, 1.0)) - gap / typical_gap
-    spread = settings.jump_px + _PLACE_SHARE * float(np.median(largest))
+    spread = _PLACE_SHARE * float(np.median(largest))
     place = place_ratios(_ends(tracks, -1), _ends(tracks, 0), spread)
     ratios = profile + soon + place + stage_ratios(singles, singles)
     return np.where((gap > 0) & (gap <= settings.broken_gap_frames), ratios, -np.inf)

@@ -32,10 +32,12 @@ _MISS_EVIDENCE = 0.3  # log-odds lost with each frame in which a track is not se
 _NEAR_POLE = 0.75
 # ... a section this large, as a share of the largest, where none should be left, is another egg's ...
 _SURPRISE = 0.3
-# ... one that lies further away than this share of the last, beyond the unforeseen, is so too ...
-_STEP_SHARE = 0.3
 # ... and so is one that grows again by this factor once the egg had shrunk below this share.
 _REGROWTH, _SHRUNK = 1.45, 0.65
+# What lies further away than this share of the last outline, beyond the unforeseen, is another egg at any time: eggs do
+# not overlap. On phantoms (seeds 9101, 13001, 13002) nine in ten eggs come back after a gap within 0.4 mean semi-axes,
+# and 19 in 20 others begin beyond 0.5.
+_STEP_SHARE = 0.3
 _COLUMNS = 11  # frame, ellipse (5), depth, stages (3), score
 
 
@@ -228,9 +230,9 @@ class ClipTracker:
         left = np.maximum(last**2 + shrinking * gaps, 0.0) + (_SURPRISE * largest) ** 2
         step = np.linalg.norm(expected[:, None, :2] - found[None, :, :2], axis=2)
         unforeseen = self._settings.jump_px + _STEP_SHARE * last
-        elsewhere = (size2[None] > left[:, None]) & (gaps > 1)[:, None] | (step > unforeseen[:, None])
+        too_large = (last < _NEAR_POLE * largest)[:, None] & (size2[None] > left[:, None]) & (gaps > 1)[:, None]
         regrown = (smallest < _SHRUNK * largest)[:, None] & (size2[None] > (_REGROWTH * smallest[:, None]) ** 2)
-        return np.asarray((last < _NEAR_POLE * largest)[:, None] & elsewhere | regrown)
+        return np.asarray((step > unforeseen[:, None]) | too_large | regrown)
 
     def _bury(self, frame: int, shift: Floats) -> tuple[int, ...]:
         dropped, living = [], []

@@ -82,6 +82,13 @@ def test_two_eggs_in_a_row_stay_two():
     assert len(merge_tracks([clip(*tracks)], None, SETTINGS).eggs) == 3
 
 
+def test_an_egg_lost_in_its_midst_is_not_the_one_that_begins_beside_it():
+    lost = crossing(1, 100, 125, 300, 200, part=(-0.9, 0.3))
+    beside = crossing(2, 128, 154, 345, 212, part=(-0.5, 0.9))
+    others = [crossing(3 + k, 50 + 70 * k, 90 + 70 * k, 150 + 90 * k, 350) for k in range(4)]
+    assert len(merge_tracks([clip(lost, beside, *others)], None, SETTINGS).eggs) == 6
+
+
 def test_tracks_seen_together_are_never_one_egg():
     same_place = [crossing(k + 1, 100, 140, 300, 200) for k in range(3)]
     assert len(merge_tracks([clip(*same_place)], None, SETTINGS).eggs) == 3

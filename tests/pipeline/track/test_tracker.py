@@ -106,6 +106,13 @@ def test_eggs_one_behind_the_other_are_two_tracks():
     assert [(t.frames[0], t.frames[-1]) for t in finished.tracks] == [(0, 40), (45, 85)]
 
 
+def test_an_egg_that_begins_beside_one_lost_in_its_midst_is_another():
+    lost = {frame: row for frame, row in crossing(0, 30, 200, 200).items() if frame <= 18}
+    beside = {frame: row for frame, row in crossing(11, 50, 240, 215).items() if frame >= 21}
+    _, finished = run(filmed(60, lost, beside))
+    assert [len(track.frames) for track in finished.tracks] == [19, 30]
+
+
 def test_faint_sightings_go_on_with_a_track_but_begin_none():
     faint = {frame: (*row[:4], 0.35) for frame, row in crossing(0, 60, 300, 200).items()}
     _, alone = run(filmed(61, faint))
