@@ -179,9 +179,8 @@ def _drawn(piece: Piece, egg: ReviewedEgg, tracks: Sequence[Track]) -> Track:
     Nobody measured how deep it lies along the beam. It is taken to lie as much deeper than the nearest outline that was
     followed as it is lower on the picture; where none was, to lie under the picture's upper edge.
     """
-    if egg.outline is None:
-        raise ValueError(f"egg {egg.number} has a drawn piece and no outline")
-    x, y = egg.outline[:2]
+    outline = egg.outlines[piece.track]
+    x, y = outline[:2]
     depth = y
     if tracks:
         places = np.concatenate([track.ellipses[:, :2] for track in tracks])
@@ -190,7 +189,7 @@ def _drawn(piece: Piece, egg: ReviewedEgg, tracks: Sequence[Track]) -> Track:
     stage = _certain(egg.stage or "calcified")[None]
     frames = np.array([piece.first], np.int64)
     depths = np.array([max(depth, 1.0)])
-    return Track(piece.track, frames, np.array([egg.outline]), depths, stage, np.ones(1))
+    return Track(piece.track, frames, np.array([outline]), depths, stage, np.ones(1))
 
 
 def _rows(track: Track, inside: NDArray[np.bool_]) -> Track:

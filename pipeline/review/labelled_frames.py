@@ -135,8 +135,7 @@ def _of_piece(egg: ReviewedEgg, piece: Piece, scan: ClipScan) -> Iterator[tuple[
     if piece.clip != scan.file:
         return
     if piece.track < 0:
-        if egg.outline is not None:
-            yield piece.first, egg.outline
+        yield piece.first, egg.outlines[piece.track]
         return
     track = next(track for track in scan.tracks.tracks if track.identity == piece.track)
     for frame, ellipse in zip(track.frames.tolist(), track.ellipses.tolist(), strict=True):

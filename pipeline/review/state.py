@@ -47,7 +47,7 @@ class ReviewedEgg:
     existence : probability that it is real, by the batch alone; 1 of what a person drew
     verdict : None while nobody has said anything;  stage : a person's, None where the batch's stands
     remade : whether its pieces are others than those the batch put together
-    outline : of one that a person drew;  by : who spoke last of it
+    outlines : by track, of its pieces that a person drew;  by : who spoke last of it
     """
 
     number: int
@@ -56,7 +56,7 @@ class ReviewedEgg:
     verdict: Verdict | None = None
     stage: Stage | None = None
     remade: bool = False
-    outline: Outline | None = None
+    outlines: Mapping[int, Outline] = field(default_factory=dict)
     by: str | None = None
     existence: float = 1.0
 
@@ -212,9 +212,9 @@ class _Table:
         joined = replace(first, verdict="egg", stage=one.stage or other.stage, by=event.person)
         if first.number != second.number:
             pieces = (*first.pieces, *second.pieces)
-            outline = first.outline or second.outline
+            outlines = {**first.outlines, **second.outlines}
             listed = first.listed or second.listed
-            joined = replace(joined, pieces=pieces, outline=outline, listed=listed, remade=True)
+            joined = replace(joined, pieces=pieces, outlines=outlines, listed=listed, remade=True)
             del self.eggs[second.number]
         self._put(joined)
 
@@ -247,7 +247,8 @@ class _Table:
             self._put(replace(egg, verdict="egg", stage=answer.stage, by=event.person))
             return
         piece = Piece(clip=file, track=track, first=answer.frame, last=answer.frame)
-        self._put(ReviewedEgg(number, (piece,), False, "egg", answer.stage, True, answer.ellipse, event.person))
+        outlines = {track: answer.ellipse}
+        self._put(ReviewedEgg(number, (piece,), False, "egg", answer.stage, True, outlines, event.person))
 
     def _mark(self, file: str, first: int, last: int, unusable: bool) -> None:
         kept = [

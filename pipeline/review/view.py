@@ -122,14 +122,14 @@ def _egg(egg: ReviewedEgg, reviewed: Reviewed, clips: Sequence[ClipScan]) -> dic
         "real": found.confidence,
         "words": _words(egg, found, counted, scaled),
         "by": egg.by,
-        "outline": list(egg.outline) if egg.outline else None,
+        "outlines": {str(track): list(outline) for track, outline in egg.outlines.items()},
         "best": _best(egg, clips),
         "picture": f"/exams/{folder}/eggs/{egg.number}?look={found.stage}-{len(egg.pieces)}-{egg.pieces[0].track}",
     }
 
 
 def _words(egg: ReviewedEgg, found: EggFinding, counted: bool, scaled: bool) -> str:
-    if egg.outline is not None and len(egg.pieces) == 1:
+    if egg.outlines and len(egg.pieces) == 1:
         return "drawn by hand" if not counted else f"{size_words(found, scaled)}, drawn by hand"
     if counted:
         size = size_words(found, scaled)
@@ -156,7 +156,7 @@ def best_view(egg: ReviewedEgg, clips: Sequence[ClipScan]) -> BestView | None:
         if place is None:
             continue
         if piece.track < 0:
-            return None if egg.outline is None else BestView(place, piece.first, egg.outline)
+            return BestView(place, piece.first, egg.outlines[piece.track])
         track = next(track for track in clips[place].tracks.tracks if track.identity == piece.track)
         inside = (track.frames >= piece.first) & (track.frames <= piece.last)
         row = int(np.where(inside, picture_worth(track.ellipses, track.scores), -1.0).argmax())

@@ -110,7 +110,7 @@ export class Stage {
     const file = this.clips[place].file;
     for (const piece of egg.pieces) {
       if (piece.clip !== file || frame < piece.first || frame > piece.last) continue;
-      if (piece.track < 0) return frame === piece.first ? egg.outline : null;
+      if (piece.track < 0) return frame === piece.first ? egg.outlines[piece.track] : null;
       const track = this.outlines.get(place)?.[piece.track];
       const row = track ? nearest(track.frames, frame) : -1;
       if (row >= 0 && Math.abs(track.frames[row] - frame) <= NEAR) return track.ellipses[row];

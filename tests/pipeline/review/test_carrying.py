@@ -124,13 +124,13 @@ def test_a_drawn_egg_that_is_found_since_is_that_egg(tmp_path: Path) -> None:
     sitting = Sitting(tmp_path, blind)
     ellipse = (cx + 1.0, cy - 1.0, a, b, 0.0)
     event = sitting.say(Drawn(clip=piece.clip, frame=int(track.frames[row]), ellipse=ellipse, stage="thin-shelled"))
-    drawn = next(one for one in sitting.now.state.eggs if one.outline)
+    drawn = next(one for one in sitting.now.state.eggs if one.outlines)
     sitting.say(NotAnEgg(eggs=(drawn.pieces,)))
     sitting.say(Staged(eggs=(drawn.pieces,), stage="calcified"))
     assert event.sequence == 1
     later = sitting.with_case(CASE)
     state = later.now.state
-    assert not any(one.outline for one in state.eggs)
+    assert not any(one.outlines for one in state.eggs)
     found = next(one for one in state.eggs if one.number == egg.number)
     assert (found.verdict, found.stage) == ("egg", "calcified")
     assert later.now.state.questions == ()

@@ -145,3 +145,16 @@ def test_what_joining_leaves_open_is_only_about_eggs_nobody_spoke_of(sitting: Si
         assert shift.numbers[-1] <= sum(len(egg.pieces) - 1 for egg in rest)
         assert shift.probabilities.sum() == pytest.approx(1.0)
     assert (shift.lowest, len(shift.probabilities)) == (0, 1)
+
+
+def test_an_egg_drawn_on_both_sides_lies_where_it_was_drawn_on_each(sitting: Sitting) -> None:
+    places = {"left-1.mp4": (300.0, 200.0, 30.0, 20.0, 10.0), "right-1.mp4": (120.0, 260.0, 24.0, 18.0, -40.0)}
+    before = sitting.now.state.eggs
+    for clip, ellipse in places.items():
+        sitting.say(Drawn(clip=clip, frame=4, ellipse=ellipse, stage="calcified"))
+    one, other = (egg for egg in sitting.now.state.eggs if egg.outlines)
+    sitting.say(SameEgg(eggs=(one.pieces, other.pieces)))
+    assert len(sitting.now.state.eggs) == len(before) + 1
+    facts = sitting.case.facts(sitting.now.state)
+    drawn = {clip.file: [track for track in clip.tracks if track.frames.tolist() == [4]] for clip in facts.clips}
+    assert {file: tuple(track.ellipses[0]) for file, (track,) in drawn.items()} == places
