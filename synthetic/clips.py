@@ -28,7 +28,7 @@ from synthetic.film import HEIGHT, WIDTH, Studio, draw_machine
 from synthetic.motion import draw_breath
 from synthetic.probe import FRAMES_PER_SECOND, PLAIN_HAND, Hand, Window, draw_hand, draw_sweep
 from synthetic.recorder import DIRECT, Recorder, draw_recorder
-from synthetic.species import PROFILES, load_profile
+from synthetic.species import PROFILES, SpeciesProfile, load_profile
 from synthetic.truth import CATEGORIES, AnimalTruth, ClipTruth, write_json
 
 __all__ = ["Subject", "draw_subjects", "write_demo", "write_phantoms", "write_subjects"]
@@ -40,17 +40,19 @@ Progress = Callable[[int, int], None]
 
 @dataclass(frozen=True)
 class Subject:
-    """An animal to be filmed. windows : one clip each;  frames : of each clip;  hand : that sweeps it;
-    recorder : that stores it.
+    """An animal to be filmed. profile : of its species, by name or by its ranges;  windows : one clip each
+    frames : of each clip;  hand : that sweeps it;  recorder : that stores it
+    greys : 9, for echoes from the weakest to the strongest at even steps, where no map is to be drawn
     """
 
     name: str
-    profile: str
+    profile: str | SpeciesProfile
     order: Order
     windows: tuple[Window, ...] = ("left", "right")
     frames: int = 110
     hand: Hand = PLAIN_HAND
     recorder: Recorder = DIRECT
+    greys: tuple[float, ...] | None = None
 
 
 def draw_subjects(animals: int, seed: int) -> list[Subject]:
@@ -163,6 +165,8 @@ def _film(job: _Job) -> ClipTruth:
     animal = _animal(job.seed, job.index, job.subject)
     rng = np.random.default_rng([job.seed, job.index, 3])
     machine = draw_machine(rng, animal)
+    if job.subject.greys is not None:
+        machine = machine.with_greys(job.subject.greys)
     studio = Studio(animal, machine, int(rng.integers(2**62)))
     # What follows differs from window to window.
     rng = np.random.default_rng([job.seed, job.index, 4, job.subject.windows.index(job.window)])
@@ -191,10 +195,11 @@ def _animal(seed: int, index: int, subject: Subject) -> Animal:
 
 
 def _fitting_animal(rng: np.random.Generator, subject: Subject) -> Animal:
+    profile = subject.profile if isinstance(subject.profile, SpeciesProfile) else load_profile(subject.profile)
     # A body drawn small may not hold a clutch drawn large; a few draws find one that does.
     for _ in range(20):
         try:
-            return draw_animal(rng, load_profile(subject.profile), subject.order)
+            return draw_animal(rng, profile, subject.order)
         except PhantomError as error:
             problem = error
     raise problem

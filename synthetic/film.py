@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from typing import TypeVar
 
@@ -46,6 +46,11 @@ class Machine:
     @property
     def mm_per_px(self) -> float:
         return float(self.view.mm_per_px)
+
+    def with_greys(self, greys: Sequence[float]) -> Machine:
+        """The same with another grey map; see GreyMap's knots."""
+        grey_map = replace(self.look.grey_map, knots=torch.tensor([greys], dtype=torch.float32))
+        return replace(self, look=replace(self.look, grey_map=grey_map))
 
 
 @dataclass(frozen=True)

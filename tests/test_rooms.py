@@ -30,7 +30,7 @@ FLOORS: tuple[dict[str, set[str]], ...] = (
     {"scan": {"scan", "gallery", "scale"}, "estimate": {"estimate"}},
     {"batch": {"background", "batch", "night", "lock", "archive", "copies", "clip_reader", "summaries"}},
     {"bench": {"bench", "comparison"}, "review": {"review"}, "record": {"record"}},
-    {"counting": {"counting"}},
+    {"counting": {"counting"}, "own_centre": {"own_centre"}},
     {"cli": {"cli", "console", "ending", "options", "record_commands", "review_commands", "train_command"}},
 )
 

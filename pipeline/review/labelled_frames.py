@@ -5,9 +5,10 @@ page asks about. An egg that a person drew is outlined on one frame only, so the
 without an outline, are left out unless something was drawn on them, too. What was said not to be an egg has no
 outline: it is background.
 
-Nobody spoke of everything that may be an egg: not of detections too doubtful to be asked about, and not of an egg in
-the frames between and beside its sightings, where it comes into view and goes, and was not followed. Those outlines
-are kept apart as open: neither right nor wrong to find.
+Nobody spoke of everything that may be an egg: not of an egg in the frames between and beside its sightings, where it
+comes into view and goes, and was not followed; and not of what the network took for one and nobody was asked about.
+Those outlines are kept apart as open: neither right nor wrong to find. Fainter detections are background: whoever signs
+says that no egg was left out, and a network in a strange place has to unlearn them.
 """
 
 from __future__ import annotations
@@ -24,13 +25,14 @@ from pipeline.review.desk import Reviewed
 from pipeline.review.state import ReviewedEgg
 from pipeline.scan import ClipScan
 
-__all__ = ["NEAR_DRAWN_FRAMES", "LabelledEgg", "LabelledFrame", "OpenOutline", "labelled_frames"]
+__all__ = ["NEAR_DRAWN_FRAMES", "LabelledEgg", "LabelledFrame", "OpenOutline", "labelled_frames", "sightings_of"]
 
 Row = tuple[float, ...]
 
-# Judgement, no source, all three.
+# Judgement, no source, all of them.
 NEAR_DRAWN_FRAMES = 25  # a second of sweep; an egg seldom shows for longer on either side
 BESIDE_FRAMES = 12  # half a second: so long an egg may show, smaller and fainter, before and after it was followed
+OPEN_SCORE = 0.5  # of a detection that is more often an egg than not, on phantoms
 SAME_OVERLAP = 0.5  # from which on an outline is another one of what was answered for
 
 
@@ -66,7 +68,7 @@ class LabelledFrame:
 def labelled_frames(reviewed: Reviewed, scan: ClipScan) -> dict[int, LabelledFrame]:
     """The frames of one clip that can be learned from, in order."""
     stages = {egg.identity: STAGES.index(egg.stage) for egg in reviewed.finding.eggs}
-    seen = [(egg, sightings) for egg in reviewed.state.eggs if (sightings := dict(_sightings(egg, scan)))]
+    seen = [(egg, sightings) for egg in reviewed.state.eggs if (sightings := sightings_of(egg, scan))]
     taken = sorted(_taken(reviewed, scan, seen))
     eggs: dict[int, list[LabelledEgg]] = {frame: [] for frame in taken}
     answered: dict[int, list[Row]] = {frame: [] for frame in taken}
@@ -110,8 +112,8 @@ def _drawn(egg: ReviewedEgg, scan: ClipScan) -> list[int]:
 
 
 def _unspoken(scan: ClipScan, frame: int, answered: Sequence[Row]) -> Iterator[OpenOutline]:
-    """The detections of a frame that are none of the outlines that somebody answered for."""
-    rows = np.flatnonzero(scan.frame == frame)
+    """The sure detections of a frame that are none of the outlines that somebody answered for."""
+    rows = np.flatnonzero((scan.frame == frame) & (scan.score >= OPEN_SCORE))
     known = overlap(scan.ellipse[rows], np.array(answered).reshape(-1, 5)).max(axis=1, initial=0.0)
     for row in rows[known < SAME_OVERLAP]:
         yield OpenOutline(tuple(scan.ellipse[row].tolist()), int(scan.stage_probability[row].argmax()))
@@ -125,10 +127,9 @@ def _beside(sightings: Mapping[int, Row], reach: int) -> Iterator[tuple[int, Row
             yield frame, sightings[nearest]
 
 
-def _sightings(egg: ReviewedEgg, scan: ClipScan) -> Iterator[tuple[int, Row]]:
-    """The frames on which an egg was followed or drawn, with its outlines."""
-    for piece in egg.pieces:
-        yield from _of_piece(egg, piece, scan)
+def sightings_of(egg: ReviewedEgg, scan: ClipScan) -> dict[int, Row]:
+    """The frames of a clip on which an egg was followed or drawn, with its outline, (5,) px."""
+    return {frame: ellipse for piece in egg.pieces for frame, ellipse in _of_piece(egg, piece, scan)}
 
 
 def _of_piece(egg: ReviewedEgg, piece: Piece, scan: ClipScan) -> Iterator[tuple[int, Row]]:

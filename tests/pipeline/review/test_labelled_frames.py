@@ -14,7 +14,7 @@ from pipeline.review.labelled_frames import BESIDE_FRAMES, LabelledFrame, labell
 from pipeline.scan import ClipScan
 from tests.pipeline.review.simulated import Sitting, simulated_case
 
-FAR = [5.0, 5.0, 4.0, 3.0, 0.0]  # px, where nothing lies
+FAR, FAINT = [5.0, 5.0, 4.0, 3.0, 0.0], [5.0, 50.0, 4.0, 3.0, 0.0]  # px, where nothing lies
 
 
 @pytest.fixture
@@ -26,15 +26,16 @@ def confirm_all(sitting: Sitting) -> None:
     sitting.say(Confirmed(kind="egg", eggs=[egg.pieces for egg in sitting.now.state.eggs if egg.is_shown]))
 
 
-def with_detections(scan: ClipScan, frame: int, *ellipses: list[float]) -> ClipScan:
-    """A clip of whose detections those of one frame are known."""
+def with_detections(scan: ClipScan, frame: int, *ellipses: list[float], faint: list[float]) -> ClipScan:
+    """A clip of whose detections those of one frame are known, the last of them faint."""
+    ellipses = (*ellipses, faint)
     number = len(ellipses)
     return replace(
         scan,
         frame=np.full(number, frame),
         ellipse=np.array(ellipses),
         stage_probability=np.tile([0.7, 0.2, 0.1], (number, 1)),
-        score=np.full(number, 0.4),
+        score=np.array([*[0.6] * (number - 1), 0.4]),
     )
 
 
@@ -70,10 +71,11 @@ def test_detections_that_nobody_was_asked_about_are_open_and_the_denied_are_back
     track = next(track for track in scan.tracks.tracks if track.identity == denied.pieces[0].track)
     frame, gut = int(track.frames[0]), track.ellipses[0].tolist()
     confirmed = [list(egg.ellipse) for egg in labelled(sitting, scan)[frame].eggs]
-    found = labelled(sitting, with_detections(scan, frame, FAR, gut, *confirmed))[frame]
+    found = labelled(sitting, with_detections(scan, frame, FAR, gut, *confirmed, faint=FAINT))[frame]
     assert denied.number not in {egg.number for egg in found.eggs}
     assert [one for one in found.open if list(one.ellipse) == FAR and one.stage == 0]
     assert overlap([one.ellipse for one in found.open], [gut]).max() < 0.5
+    assert not [one for one in found.open if list(one.ellipse) == FAINT]
     # Of the confirmed ones nothing is open twice: their detections are the outlines that were answered for.
     before = labelled(sitting, scan)[frame]
     assert len(found.open) == len(before.open) + 1
