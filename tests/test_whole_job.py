@@ -7,6 +7,10 @@ import subprocess
 import sys
 from pathlib import Path
 
+import pytest
+
+from pipeline.counting.__main__ import main as learn_counting
+from pipeline.settings import load_settings
 from synthetic.anatomy import Order
 from synthetic.clips import Subject, write_subjects
 
@@ -16,7 +20,7 @@ SUBJECTS = (
 )
 
 
-def test_phantoms_are_filmed_read_counted_and_measured(tmp_path: Path) -> None:
+def test_phantoms_are_filmed_read_counted_and_measured(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     write_subjects(tmp_path / "phantoms", SUBJECTS, seed=11, progress=lambda done, total: None)
     done = subprocess.run(
         [sys.executable, "-m", "pipeline.cli", "bench", str(tmp_path / "phantoms"), "--out", str(tmp_path), "--json"],
@@ -37,3 +41,10 @@ def test_phantoms_are_filmed_read_counted_and_measured(tmp_path: Path) -> None:
     results = tmp_path / "1-phantoms"
     assert (results / "index.html").is_file()
     assert len(list(results.glob("AF-*/*/report.html"))) == 2
+    # What is learned of counting rests on the same results: no clip is read again.
+    assert (
+        learn_counting([str(tmp_path / "phantoms"), "--out", str(tmp_path), "--write", str(tmp_path / "own.toml")]) == 0
+    )
+    told = capsys.readouterr().err
+    assert told.count("unchanged") == 2, told
+    assert load_settings(tmp_path / "own.toml").counting.shelled.finding.base > 0

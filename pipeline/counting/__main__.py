@@ -13,8 +13,10 @@ import argparse
 import logging
 import os
 import sys
+from collections.abc import Sequence
 from pathlib import Path
 
+from models.errors import ClutchlightError
 from models.runtime import make_engine, shipped_weights
 from pipeline.batch import run_batch
 from pipeline.bench.truth import open_data_set
@@ -22,15 +24,19 @@ from pipeline.counting.learning import learn
 from pipeline.counting.lessons import Lesson, read_lessons
 from pipeline.counting.written import counting_toml
 from pipeline.detect import Detector
+from pipeline.lock import LockedError
+from pipeline.night import Event, ExamEnded, ExitCode
 from pipeline.report.files import write_whole
 from pipeline.settings import load_settings
 
 __all__ = ["main"]
 
+_PURPOSE = "Learns on phantoms how far the counts can be trusted. The same command goes on where it was stopped."
+
 
 def main(arguments: list[str] | None = None) -> int:
-    """Print what was learned as TOML, or write it."""
-    parser = argparse.ArgumentParser(description="Learns on phantoms how far the counts can be trusted.")
+    """Print what was learned as TOML, or write it; each exam is told on stderr as it is done. Returns an exit code."""
+    parser = argparse.ArgumentParser(prog="python -m pipeline.counting", description=_PURPOSE)
     parser.add_argument("data_sets", nargs="+", type=Path, metavar="DATASET", help="folders with exams and truth")
     parser.add_argument("--out", required=True, type=Path, help="folder for the batch's results, outside the data sets")
     parser.add_argument("--write", type=Path, metavar="FILE", help="file to write instead of printing")
@@ -38,26 +44,48 @@ def main(arguments: list[str] | None = None) -> int:
     parser.add_argument("--engine", default="openvino", help="engine of the network")
     chosen = parser.parse_args(arguments)
     logging.basicConfig(level=logging.WARNING)
+    try:
+        learned = _learned(chosen.data_sets, chosen.out, chosen.engine, chosen.weights or shipped_weights())
+        if chosen.write is None:
+            sys.stdout.write(learned)
+        else:
+            write_whole(chosen.write, [learned.encode()])
+    except KeyboardInterrupt:
+        return _failed(
+            "Interrupted. Run the same command again to go on; finished clips are kept.", ExitCode.INTERRUPTED
+        )
+    except LockedError as error:
+        return _failed(str(error), ExitCode.LOCKED)
+    except ClutchlightError as error:
+        return _failed(str(error), ExitCode.USAGE)
+    return ExitCode.DONE
+
+
+def _learned(folders: Sequence[Path], out: Path, engine: str, weights: Path) -> str:
     settings = load_settings()
-    engine = make_engine(chosen.engine, chosen.weights or shipped_weights(), threads=len(os.sched_getaffinity(0)))
-    detector = Detector(engine, settings.detect)
+    detector = Detector(make_engine(engine, weights, threads=len(os.sched_getaffinity(0))), settings.detect)
+    data_sets = [open_data_set(folder) for folder in folders]
     lessons: list[Lesson] = []
-    for number, folder in enumerate(chosen.data_sets, 1):
-        data_set = open_data_set(folder)
-        results = chosen.out / f"{number}-{data_set.name}"
-        run_batch(data_set.exams, results, settings, lambda: detector)
+    for number, data_set in enumerate(data_sets, 1):
+        results = out / f"{number}-{data_set.name}"
+        run_batch(data_set.exams, results, settings, lambda: detector, listen=_tell)
         lessons += read_lessons(data_set, results, detector, settings)
-    learned = counting_toml(
+    return counting_toml(
         learn(lessons, settings),
-        command=f"python -m pipeline.counting {' '.join(folder.name for folder in chosen.data_sets)}",
+        command=f"python -m pipeline.counting {' '.join(folder.name for folder in folders)}",
         animals=len(lessons),
-        network=engine.weights_sha256,
+        network=detector.model.sha256,
     )
-    if chosen.write is None:
-        sys.stdout.write(learned)
-    else:
-        write_whole(chosen.write, [learned.encode()])
-    return 0
+
+
+def _tell(event: Event) -> None:
+    if isinstance(event, ExamEnded):
+        sys.stderr.write(f"{event.outcome.animal} {event.outcome.date}: {event.outcome.status}\n")
+
+
+def _failed(sentence: str, code: ExitCode) -> int:
+    sys.stderr.write(f"{sentence}\n")
+    return code
 
 
 if __name__ == "__main__":

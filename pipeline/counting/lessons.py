@@ -45,7 +45,8 @@ class CrossedObject:
 class Lesson:
     """One exam. crossed : shelled eggs, and follicles, that the sweeps crossed
 
-    owners : by clip and track, True of a shelled egg, False of a follicle, None of nothing
+    owners : by clip and track, True of a shelled egg and False of a follicle that were crossed, None of all else: what
+    no sweep crossed in good view is not counted in ``crossed`` either
     objects : those that each clip crossed
     """
 
@@ -109,11 +110,12 @@ def _sightings(data_set: DataSet) -> _Seen:
 def _lesson(exam: Exam, scans: Sequence[ClipScan], animal: Mapping[str, Any], seen: _Seen) -> Lesson:
     owners: dict[tuple[str, int], bool | None] = {}
     objects: list[CrossedObject] = []
+    met = {one["id"] for one in animal["objects"] if one["seen"]}
     for scan in scans:
         frames = seen.get((exam.animal, scan.file), {})
         kinds = {one.identity: one.shelled for shown in frames.values() for one in shown}
         shown_by = {track.identity: _owner(track, frames) for track in scan.tracks.tracks}
-        owners |= {(scan.file, track): None if owner is None else kinds[owner] for track, owner in shown_by.items()}
+        owners |= {(scan.file, track): kinds[owner] if owner in met else None for track, owner in shown_by.items()}
         if scan.status == "done":
             objects += _objects(scan, frames, set(shown_by.values()))
     crossed = animal["seen"]
