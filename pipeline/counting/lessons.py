@@ -115,7 +115,8 @@ def _lesson(exam: Exam, scans: Sequence[ClipScan], animal: Mapping[str, Any], se
         frames = seen.get((exam.animal, scan.file), {})
         kinds = {one.identity: one.shelled for shown in frames.values() for one in shown}
         shown_by = {track.identity: _owner(track, frames) for track in scan.tracks.tracks}
-        owners |= {(scan.file, track): kinds[owner] if owner in met else None for track, owner in shown_by.items()}
+        for track, owner in shown_by.items():
+            owners[scan.file, track] = kinds[owner] if owner is not None and owner in met else None
         if scan.status == "done":
             objects += _objects(scan, frames, set(shown_by.values()))
     crossed = animal["seen"]
