@@ -13,7 +13,7 @@ import logging
 import traceback
 from collections.abc import Callable, Mapping, Sequence
 from contextlib import suppress
-from dataclasses import dataclass, replace
+from dataclasses import asdict, dataclass, replace
 from pathlib import Path
 
 from pydantic import TypeAdapter
@@ -40,6 +40,7 @@ from pipeline.night import (
 from pipeline.report.files import OutputError, write_exam, write_night
 from pipeline.report.names import exam_folder
 from pipeline.report.result import ModelIdentity
+from pipeline.report.sign_off import SignOff, read_sign_off
 from pipeline.report.summary import summarise
 from pipeline.scan import ClipScan, FrameDetector
 from pipeline.settings import Settings, settings_sha256
@@ -170,8 +171,9 @@ class _Night:
         date = exam.date.isoformat()
         shared = {clip.file: self.reader.elsewhere(clip) for clip in exam.clips}
         background = self.backgrounds.of(exam)
-        fingerprint = self._fingerprint(exam, scans, shared, background)
         folder = self.out / exam_folder(exam)
+        sign_off = read_sign_off(folder)
+        fingerprint = self._fingerprint(exam, scans, shared, background, sign_off)
         known = self.store.exam(exam.animal, date)
         if (
             not self.again
@@ -188,7 +190,7 @@ class _Night:
             background=background,
         )
         model = ModelIdentity(self.detector.model.name, self.detector.model.sha256)
-        write_exam(self.out, exam, finding, scans, model, self.settings_sha256)
+        write_exam(self.out, exam, finding, scans, model, self.settings_sha256, sign_off)
         files = sorted(str(path.relative_to(self.out)) for path in folder.iterdir() if not path.name.startswith("."))
         summary = kept_form(summarise(exam, finding, scans))
         # Last, so that a run killed before this line writes the exam's files once more.
@@ -196,7 +198,12 @@ class _Night:
         return ExamOutcome(exam.animal, date, exam.folder, "written", None, clips, folder)
 
     def _fingerprint(
-        self, exam: Exam, scans: Sequence[ClipScan], shared: Mapping[str, tuple[str, ...]], background: Background
+        self,
+        exam: Exam,
+        scans: Sequence[ClipScan],
+        shared: Mapping[str, tuple[str, ...]],
+        background: Background,
+        sign_off: SignOff | None,
     ) -> str:
         """Names everything the exam's files follow from."""
         content = [
@@ -206,6 +213,7 @@ class _Night:
             [self.detector.model.name, self.detector.model.sha256, self.detector.engine_name],
             self.settings_sha256,
             _BACKGROUND.dump_python(background, mode="json"),
+            None if sign_off is None else asdict(sign_off),
         ]
         return hashlib.sha256(json.dumps(content, sort_keys=True).encode()).hexdigest()
 

@@ -23,6 +23,7 @@ from pipeline.report.names import clip_labels, exam_folder
 from pipeline.report.pdf import sheet_pdf
 from pipeline.report.result import ModelIdentity, dumps, result_document
 from pipeline.report.sheet import sheet_html
+from pipeline.report.sign_off import SignOff, read_sign_off
 from pipeline.report.structured_report import structured_reports
 from pipeline.report.summary import ExamSummary, summary_csv
 from pipeline.report.tables import animals_parquet, eggs_csv, eggs_parquet
@@ -44,8 +45,11 @@ def write_exam(
     scans: Sequence[ClipScan],
     model: ModelIdentity,
     settings_sha256: str,
+    sign_off: SignOff | None = None,
 ) -> Path:
     """Write all files of one exam under OUT/ANIMAL/DATE/ and return that folder. Raises OutputError.
+
+    sign_off : of a person, which the sheet tells
 
     ``result.json`` comes last, so that where a first run was stopped half-way there is none.
     """
@@ -61,7 +65,7 @@ def write_exam(
     for name, report in structured.items():
         write_whole(folder / name, [report])
     write_whole(folder / "detections.coco.json", detections_chunks(exam, finding, clips))
-    write_whole(folder / "report.html", [sheet_html(exam, finding, clips, model, settings_sha256)])
+    write_whole(folder / "report.html", [sheet_html(exam, finding, clips, model, settings_sha256, sign_off)])
     write_whole(folder / "report.pdf", [sheet_pdf(exam, finding, clips, model, settings_sha256)])
     result = result_document(exam, finding, clips, model, settings_sha256)
     write_whole(folder / "result.json", [dumps(result)])
@@ -75,7 +79,9 @@ def write_night(out: Path, summaries: Sequence[ExamSummary], problems: Sequence[
     write_whole(out / "animals.parquet", [animals_parquet(summaries)])
     write_whole(out / "eggs.parquet", [eggs_parquet(summaries)])
     has_record = (out / "record.html").is_file()
-    write_whole(out / "index.html", [index_html(summaries, problems, has_record=has_record)])
+    sign_offs = {each.folder: read_sign_off(out / each.folder) for each in summaries}
+    signed = {folder: sign_off for folder, sign_off in sign_offs.items() if sign_off is not None}
+    write_whole(out / "index.html", [index_html(summaries, problems, has_record=has_record, signed=signed)])
 
 
 def write_whole(path: Path, chunks: Iterable[bytes]) -> None:

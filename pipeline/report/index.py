@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from pathlib import PurePosixPath
+from types import MappingProxyType
 from typing import Any
 
 from pipeline.estimate.finding import History
@@ -12,6 +13,7 @@ from pipeline.report.history_words import history_sentences
 from pipeline.report.names import url_of
 from pipeline.report.pages import render
 from pipeline.report.result import flags_by_severity
+from pipeline.report.sign_off import PAGE, SignOff
 from pipeline.report.summary import ExamSummary
 from pipeline.report.words import count_words, date_words, likely_words, percent, plural
 
@@ -21,20 +23,29 @@ GROUPS = (
     ("vet today", "For the vet today"),
     ("check", "To be checked"),
     ("rest", "The rest"),
+    ("signed", "Signed"),
 )
 
 
-def index_html(summaries: Sequence[ExamSummary], problems: Sequence[ExamProblem], *, has_record: bool = False) -> bytes:
+def index_html(
+    summaries: Sequence[ExamSummary],
+    problems: Sequence[ExamProblem],
+    *,
+    has_record: bool = False,
+    signed: Mapping[str, SignOff] = MappingProxyType({}),
+) -> bytes:
     """The page over all exams and over what could not be processed, self-contained as the sheets are.
 
-    has_record : whether record.html lies beside it
+    has_record : whether record.html lies beside it;  signed : by folder, of exams that a person has seen to
     """
     groups: dict[str, list[ExamSummary]] = {key: [] for key, _ in GROUPS}
     for summary in sorted(summaries, key=lambda s: (s.exam.animal, s.exam.date, s.folder)):
-        groups[urgency(summary)].append(summary)
+        groups["signed" if summary.folder in signed else urgency(summary)].append(summary)
     return render(
         "index.html.j2",
-        groups=[(key, title, [_row(s) for s in groups[key]]) for key, title in GROUPS if groups[key]],
+        groups=[
+            (key, title, [_row(s, signed.get(s.folder)) for s in groups[key]]) for key, title in GROUPS if groups[key]
+        ],
         totals=_totals(summaries),
         urgent=len(groups["vet today"]),
         to_check=len(groups["check"]),
@@ -50,7 +61,7 @@ def urgency(summary: ExamSummary) -> str:
     return "check" if summary.flags("check") or not summary.is_scanned else "rest"
 
 
-def _row(summary: ExamSummary) -> dict[str, Any]:
+def _row(summary: ExamSummary, signed: SignOff | None) -> dict[str, Any]:
     exam, finding = summary.exam, summary.finding
     if not summary.is_scanned:
         count, likely, stage = "not scanned", "no recording could be used", ""
@@ -66,6 +77,8 @@ def _row(summary: ExamSummary) -> dict[str, Any]:
         "link": url_of(PurePosixPath(summary.folder) / "report.html"),
         "paper": url_of(PurePosixPath(summary.folder) / "report.pdf"),
         "change": _change(finding.history),
+        "signed": signed,
+        "signed_link": url_of(PurePosixPath(summary.folder) / PAGE),
         "count": count,
         "likely": likely,
         "stage": stage,

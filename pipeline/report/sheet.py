@@ -18,6 +18,7 @@ from pipeline.report.history_words import history_rows, history_sentences
 from pipeline.report.pages import render
 from pipeline.report.pictures import egg_picture
 from pipeline.report.result import ModelIdentity, flags_by_severity
+from pipeline.report.sign_off import PAGE, SignOff
 from pipeline.report.sign_words import SIGN_KEY, sign_words
 from pipeline.report.signature import SheetSignature
 from pipeline.report.sweep import sweep_plot
@@ -62,11 +63,12 @@ def sheet_html(
     scans: Sequence[ClipScan],
     model: ModelIdentity,
     settings_sha256: str,
-    signature: SheetSignature | None = None,
+    signed: SheetSignature | SignOff | None = None,
 ) -> bytes:
     """The sheet as a self-contained page: pictures and style inside, no script, no outside request.
 
-    signature : of a sheet that a person signed, with what was changed; the finding has those changes already
+    signed : of a signed sheet its signature, with what was changed; the finding has those changes already. Of the
+    program's own sheet that a person has signed the exam, and where that sheet lies
     """
     from markupsafe import Markup
 
@@ -77,7 +79,7 @@ def sheet_html(
     body = body_svg(content["map"]) if content["map"] else None
     # Everything inside was escaped where the drawings were made.
     drawings = {"sweep": sweep and Markup(sweep), "timeline": timeline and Markup(timeline)}
-    return render("sheet.html.j2", **content, **drawings, body=body and Markup(body), signature=signature)
+    return render("sheet.html.j2", **content, **drawings, body=body and Markup(body), signed=signed, signed_page=PAGE)
 
 
 def sheet_content(

@@ -16,6 +16,7 @@ from pipeline.report.evidence import EggPicture
 from pipeline.report.files import OutputError, write_whole
 from pipeline.report.result import dumps, result_document
 from pipeline.report.sheet import sheet_html
+from pipeline.report.sign_off import PAGE, RECORD
 from pipeline.report.signature import SheetSignature
 from pipeline.report.words import count_words, likely_words
 from pipeline.review.answers import Redo, Undo
@@ -57,7 +58,7 @@ def signed_sheet(reviewed: Reviewed, read_frame: ReadFrame) -> bytes | None:
 def kept_sheet(out: Path, case: Case) -> bytes | None:
     """The sheet as it was signed, None where it does not lie there any more."""
     try:
-        return (out / case.summary.folder / "signed.html").read_bytes()
+        return (out / case.summary.folder / PAGE).read_bytes()
     except OSError:
         return None
 
@@ -69,7 +70,7 @@ def keep_sheet(out: Path, reviewed: Reviewed, read_frame: ReadFrame) -> None:
     page = signed_sheet(reviewed, read_frame)
     if signature is None or page is None:
         try:
-            for name in ("signed.html", "signed.json"):
+            for name in (RECORD, PAGE):
                 (folder / name).unlink(missing_ok=True)
         except OSError as error:
             raise OutputError(f"the signed sheet in {folder} cannot be removed: {error.strerror}.") from error
@@ -84,8 +85,8 @@ def keep_sheet(out: Path, reviewed: Reviewed, read_frame: ReadFrame) -> None:
         ],
         "result": result_document(case.exam, reviewed.finding, case.scans, case.model, sha256),
     }
-    write_whole(folder / "signed.html", [page])
-    write_whole(folder / "signed.json", [dumps(document)])
+    write_whole(folder / PAGE, [page])
+    write_whole(folder / RECORD, [dumps(document)])
 
 
 def _pictured(reviewed: Reviewed, read_frame: ReadFrame) -> list[ClipScan]:
