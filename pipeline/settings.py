@@ -34,6 +34,7 @@ __all__ = [
     "SignSettings",
     "SizeSettings",
     "TrackSettings",
+    "Trust",
     "load_settings",
     "scan_settings_sha256",
     "settings_sha256",
@@ -225,6 +226,13 @@ class Finding(Section):
     spread: Annotated[float, Field(ge=0.0, le=10.0)]
 
 
+class Trust(Section):
+    """Log-odds that the estimate is within one of the truth: base, and slope for each that the distribution has."""
+
+    base: Weight
+    slope: Positive
+
+
 class Counting(Section):
     """What was learned of counting shelled eggs, or follicles.
 
@@ -235,6 +243,7 @@ class Counting(Section):
     look_alikes: Annotated[float, Field(gt=0.0, le=100.0)]
     look: Look
     finding: Finding
+    trust: Trust
     sharpness: Positive
     interval: Probability
 

@@ -7,9 +7,9 @@ from collections.abc import Sequence
 from pipeline.counting.finding import learn_finding
 from pipeline.counting.lessons import Lesson
 from pipeline.counting.looks import learn_look
-from pipeline.counting.sureness import conformal_level, likeliest_power
+from pipeline.counting.sureness import conformal_level, learn_trust, likeliest_power
 from pipeline.estimate.exam import count_kind, group_exam
-from pipeline.settings import Counting, CountingSettings, Settings
+from pipeline.settings import Counting, CountingSettings, Settings, Trust
 from pipeline.track.distribution import Distribution
 from pipeline.track.merging import Grouping
 
@@ -20,7 +20,7 @@ COVERAGE = 0.9
 
 
 def learn(lessons: Sequence[Lesson], settings: Settings) -> CountingSettings:
-    """Looks and finding rates from all lessons; sharpness and interval from how each half fares by the other's."""
+    """Looks and finding rates from all lessons; trust, sharpness and interval from how one half fares by the other."""
     groupings = [group_exam(one.exam, one.clips, one.coverage, settings) for one in lessons]
     return CountingSettings(
         shelled=_learn_kind(lessons, groupings, True, settings),
@@ -42,7 +42,11 @@ def _learn_kind(
     power = likeliest_power(told)
     level = conformal_level([(crossed.raised(power), true) for crossed, true in told], COVERAGE)
     return _unsharpened(lessons, shelled, settings).model_copy(
-        update={"sharpness": power, "interval": min(max(level, 0.01), 0.999)}
+        update={
+            "sharpness": power,
+            "interval": min(max(level, 0.01), 0.999),
+            "trust": learn_trust([(crossed.raised(power), true) for crossed, true in told]),
+        }
     )
 
 
@@ -52,6 +56,7 @@ def _unsharpened(lessons: Sequence[Lesson], shelled: bool, settings: Settings) -
         look_alikes=look_alikes,
         look=look,
         finding=learn_finding(lessons, shelled=shelled),
+        trust=Trust(base=0.0, slope=1.0),
         sharpness=1.0,
         interval=COVERAGE,
     )

@@ -1,4 +1,4 @@
-"""How sharp the distributions of numbers should be, and how wide the interval, to be as sure as they say."""
+"""How sharp distributions of numbers should be, how wide the interval and how trusted, to be as sure as they say."""
 
 from __future__ import annotations
 
@@ -6,13 +6,17 @@ from collections.abc import Sequence
 
 import numpy as np
 
+from pipeline.settings import Trust
 from pipeline.track.distribution import Distribution
 
-__all__ = ["conformal_level", "likeliest_power", "needed_level"]
+__all__ = ["conformal_level", "learn_trust", "likeliest_power", "needed_level"]
 
 Told = Sequence[tuple[Distribution, int]]
 
 _POWERS = np.exp(np.linspace(np.log(0.2), np.log(3.0), 55))
+_SUREST = 1e-3
+_BASE_SPREAD, _SLOPE_SPREAD = 1.0, 0.5  # of the prior
+_BASES, _SLOPES = np.linspace(-2, 2, 41), np.linspace(0.2, 2, 37)
 _LEAST = 1e-6  # probability that any number is granted, so that one surprise decides nothing
 
 
@@ -28,6 +32,25 @@ def likeliest_power(told: Told) -> float:
         return float(np.mean([np.log(one.raised(power).within(true, true) + _LEAST) for one, true in told]))
 
     return float(_POWERS[int(np.argmax([score(float(power)) for power in _POWERS]))])
+
+
+def learn_trust(told: Told) -> Trust:
+    """How often medians are within one of the truth, by how often their distributions say so.
+
+    The likeliest logistic regression on the log-odds that they say, held back towards their own word (a normal prior
+    around base 0 and slope 1) so that few exams do not overrule it.
+    """
+    stated = np.array([one.within(one.median - 1, one.median + 1) for one, _ in told])
+    right = np.array([abs(one.median - true) <= 1 for one, true in told], dtype=bool)
+    bounded = np.clip(stated, _SUREST, 1 - _SUREST)
+    log_odds = np.log(bounded / (1 - bounded))
+
+    def surprise(base: float, slope: float) -> float:
+        held_back = 0.5 * (base / _BASE_SPREAD) ** 2 + 0.5 * ((slope - 1) / _SLOPE_SPREAD) ** 2
+        return float(np.logaddexp(0, np.where(right, -1, 1) * (base + slope * log_odds)).sum()) + held_back
+
+    tried = [Trust(base=float(base), slope=float(slope)) for base in _BASES for slope in _SLOPES]
+    return min(tried, key=lambda trust: surprise(trust.base, trust.slope))
 
 
 def needed_level(number: Distribution, true: int) -> float:

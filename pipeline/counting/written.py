@@ -13,6 +13,7 @@ _MEANING = {
     "look_alikes": "tracks that come with a clip and are none of these, but look so",
     "sharpness": "power to which the odds of numbers are raised; below 1 the model alone is too sure of itself",
     "interval": "probability of the central interval that then holds in nine of ten animals",
+    "slope": "for each log-odds that the distribution of numbers gives to being within one",
     "base": "log-odds (look: log-likelihood ratio at even scores; finding: at the usual size and depth)",
     "score": "for each log-odds of a track's mean score",
     "best_score": "for each log-odds of the score that the best fifth of its frames reach",

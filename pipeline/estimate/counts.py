@@ -11,6 +11,7 @@ compared, whose sweeps reached differently, is it allowed for by a guess.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
@@ -18,12 +19,13 @@ from pipeline.estimate.candidates import Sifted
 from pipeline.estimate.clutch import UsualClutch
 from pipeline.estimate.finding import Count
 from pipeline.estimate.overlooked import Overlooked
-from pipeline.settings import Counting, EstimateSettings
+from pipeline.settings import Counting, EstimateSettings, Trust
 from pipeline.track.distribution import Distribution, certainly, mixture, poisson
 from pipeline.track.merging import Egg
 
-__all__ = ["Tally", "tally", "unscanned"]
+__all__ = ["Tally", "tally", "trusted", "unscanned"]
 
+_LEAST_DOUBT = 1e-3  # no distribution is surer than this, or less sure
 _NEGLIGIBLE = 1e-6  # probability of a number of real candidates that is left out
 
 
@@ -31,6 +33,7 @@ _NEGLIGIBLE = 1e-6  # probability of a number of real candidates that is left ou
 class Tally:
     """count : as reported;  crossed : distribution of the number the sweeps crossed
 
+    confidence : probability that the estimate is within one of that number, as learned on phantoms
     eggs : those that are listed; empty where nothing was sure enough to be counted
     doubtful : objects that may be real and are not listed, since none is likelier
     repeated : whether any object could have been met twice;  clutch : that counted as evidence, if any
@@ -38,15 +41,11 @@ class Tally:
 
     count: Count
     crossed: Distribution
+    confidence: float
     eggs: tuple[Egg, ...]
     doubtful: tuple[Egg, ...]
     repeated: bool = False
     clutch: UsualClutch | None = None
-
-    @property
-    def confidence(self) -> float:
-        """Probability that the estimate is within one of the number crossed."""
-        return self.crossed.within(self.count.estimate - 1, self.count.estimate + 1)
 
 
 def tally(
@@ -82,6 +81,7 @@ def tally(
     return Tally(
         count=Count(at_least, estimate, (low, high), carried.chances),
         crossed=crossed,
+        confidence=trusted(crossed.within(estimate - 1, estimate + 1), learned.trust),
         eggs=likely if estimate else (),
         doubtful=() if estimate else likely,
         repeated=missed.repeated,
@@ -92,7 +92,16 @@ def tally(
 def unscanned(settings: EstimateSettings) -> Tally:
     """The tally of an animal of whom no clip could be used: nothing is known."""
     high = max(poisson(settings.unscanned).quantile(0.95), 1)
-    return Tally(Count(0, 0, (0, high)), certainly(0), (), ())
+    return Tally(Count(0, 0, (0, high)), certainly(0), 0.0, (), ())
+
+
+def trusted(probability: float, trust: Trust) -> float:
+    """How often numbers are right of which the distributions say so with this probability (Platt 1999: a logistic
+    regression on log-odds, here of the distributions' own).
+    """
+    bounded = min(max(probability, _LEAST_DOUBT), 1 - _LEAST_DOUBT)
+    log_odds = trust.base + trust.slope * math.log(bounded / (1 - bounded))
+    return 1 / (1 + math.exp(-log_odds))
 
 
 def _unreached(crossed: float, both_windows: bool, settings: EstimateSettings) -> float:

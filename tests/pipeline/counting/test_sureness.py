@@ -3,7 +3,8 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from pipeline.counting.sureness import conformal_level, likeliest_power, needed_level
+from pipeline.counting.sureness import conformal_level, learn_trust, likeliest_power, needed_level
+from pipeline.estimate.counts import trusted
 from pipeline.track.distribution import Distribution, certainly, poisson
 
 
@@ -61,3 +62,26 @@ def test_odds_are_sharpened_until_the_truth_is_likeliest(stated: float, real: fl
 
 def test_nothing_told_changes_nothing() -> None:
     assert likeliest_power([]) == 1.0
+
+
+@pytest.mark.parametrize("log_odds", [-1.0, 0.0])
+def test_trust_tells_how_often_medians_are_within_one(log_odds: float) -> None:
+    rng = np.random.default_rng(5)
+    told, stated = [], []
+    for sure in rng.uniform(0.3, 0.97, 3000):
+        # Within one with the probability ``sure`` by the distribution, and in truth with other odds.
+        number = Distribution(0, np.array([(1 - sure) / 2, 0, sure, 0, (1 - sure) / 2]))
+        right = rng.random() < 1 / (1 + np.exp(-log_odds - np.log(sure / (1 - sure))))
+        told.append((number, 2 if right else 4))
+        stated.append((sure, right))
+    trust = learn_trust(told)
+    for low, high in ((0.3, 0.6), (0.6, 0.8), (0.8, 0.97)):
+        said = [trusted(sure, trust) for sure, _ in stated if low <= sure < high]
+        assert np.mean([right for sure, right in stated if low <= sure < high]) == pytest.approx(
+            np.mean(said), abs=0.04
+        )
+
+
+def test_a_few_exams_hardly_change_what_is_trusted() -> None:
+    trust = learn_trust([(poisson(3.0), 3)] * 3)
+    assert trusted(0.9, trust) == pytest.approx(0.9, abs=0.08)
