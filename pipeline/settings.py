@@ -207,12 +207,13 @@ class ChangeSettings(Section):
 
 
 class Look(Section):
-    """Weights of a track's looks: a log-likelihood ratio, real against look-alike, from log-odds."""
+    """Weights of a track's looks: a log-likelihood ratio, real against look-alike."""
 
     base: Weight
     score: Weight
     best_score: Weight
     kind: Weight
+    alike: Weight
 
 
 class Finding(Section):

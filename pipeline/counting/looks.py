@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from pipeline.counting.lessons import Lesson
 from pipeline.counting.logistic import logistic_weights
-from pipeline.estimate.candidates import look_features
+from pipeline.estimate.candidates import looks
 from pipeline.settings import Look, TrackSettings
 from pipeline.track.evidence import stage_probabilities
 
@@ -21,15 +21,15 @@ Floats = NDArray[np.float64]
 def learn_look(lessons: Sequence[Lesson], *, shelled: bool, settings: TrackSettings) -> tuple[Look, float]:
     """The weights, and how many look-alikes come with a clip; of tracks that look shelled, or like follicles."""
     rows = [row for lesson in lessons for row in _tracks(lesson, shelled, settings)]
-    traits = np.array([traits for traits, _ in rows]).reshape(-1, 3)
+    traits = np.array([traits for traits, _ in rows]).reshape(-1, 4)
     real = np.array([is_real for _, is_real in rows], dtype=bool)
-    constant, score, best_score, kind = _none_against(traits, real)
+    constant, score, best_score, kind, alike = _none_against(traits, real)
     # Odds of the tracks at hand, less the odds with which they come: what their looks alone say. One of either is
     # added, as nothing is certain where none was met.
     base = constant - float(np.log((real.sum() + 1) / ((~real).sum() + 1)))
     clips = sum(len(lesson.clips) for lesson in lessons)
     look_alikes = (float((~real).sum()) + 1) / (clips + 1)
-    return Look(base=base, score=score, best_score=best_score, kind=kind), look_alikes
+    return Look(base=base, score=score, best_score=best_score, kind=kind, alike=alike), look_alikes
 
 
 def _none_against(traits: Floats, real: NDArray[np.bool_]) -> list[float]:
@@ -47,9 +47,10 @@ def _none_against(traits: Floats, real: NDArray[np.bool_]) -> list[float]:
 
 
 def _tracks(lesson: Lesson, shelled: bool, settings: TrackSettings) -> Iterator[tuple[Floats, bool]]:
+    seen = looks(lesson.clips, shelled=shelled, settings=settings)
     for clip in lesson.clips:
         for track in clip.tracks:
             follicle = float(stage_probabilities([track], settings)[0])
             if (follicle <= 0.5) == shelled:
-                owner = lesson.owners[clip.file, track.identity]
-                yield look_features(track, shelled=shelled, settings=settings), owner is shelled
+                one = clip.file, track.identity
+                yield seen[one], lesson.owners[one] is shelled

@@ -18,6 +18,7 @@ _MEANING = {
     "score": "for each log-odds of a track's mean score",
     "best_score": "for each log-odds of the score that the best fifth of its frames reach",
     "kind": "for each log-odds of its being shelled, or a follicle",
+    "alike": "for each square of 0.15, to 4, by which the log of its size is unlike the exam's usual, times -1",
     "size": "for each natural logarithm of the mean semi-axis",
     "depth": "for each depth of the picture",
     "usual_log_size": "natural logarithm of the usual mean semi-axis, as a share of the picture's depth",

@@ -13,6 +13,7 @@ animal with nothing sure is more often gut than a clutch, and beside five eggs m
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -21,17 +22,21 @@ from numpy.typing import NDArray
 from scipy.special import gammaln
 
 from pipeline.settings import Look, TrackSettings
+from pipeline.track.appearance import largest_section
 from pipeline.track.distribution import Distribution, certainly
 from pipeline.track.evidence import assurance, stage_probabilities
-from pipeline.track.tracks import Track
+from pipeline.track.tracks import ClipTracks
 
-__all__ = ["MOST", "Sifted", "log_likelihood_ratio", "look_features", "sift"]
+__all__ = ["MOST", "Sifted", "log_likelihood_ratio", "looks", "sift"]
 
 Floats = NDArray[np.float64]
 
 MOST = 200
 """More eggs than any turtle carries: sea turtles lay somewhat over a hundred at a time."""
 _SUREST = 12.0  # log-odds; nothing looks surer than this
+# Of eggs of one clutch the largest sections that were met differ by a few hundredths (log); beyond, all is as unlike.
+_ALIKE, _MOST_UNLIKE = 0.15, 4.0
+_UNTOLD = 1.0  # of one alone: half way, on phantoms, between eggs and look-alikes
 _LEAST_CHANCE = 0.02  # scores nearer to 0 and 1 say no more
 
 
@@ -43,20 +48,53 @@ class Sifted:
     existence: Floats
 
 
-def look_features(track: Track, *, shelled: bool, settings: TrackSettings) -> Floats:
-    """(3,) what a track's looks are weighed by, log-odds: mean score, best scores, and kind, shelled or not."""
-    follicle = float(stage_probabilities([track], settings)[0])
-    kind = 1 - follicle if shelled else follicle
-    chances = np.clip([float(track.scores.mean()), assurance(track), kind], _LEAST_CHANCE, 1 - _LEAST_CHANCE)
-    return np.asarray(np.log(chances / (1 - chances)))
+def looks(clips: Sequence[ClipTracks], *, shelled: bool, settings: TrackSettings) -> dict[tuple[str, int], Floats]:
+    """What the tracks of an exam's clips are weighed by, by file and identity, (4,) each.
+
+    Log-odds of the mean score, of the best scores and of the kind, shelled or not; and how unlike its size is to the
+    usual one of the exam's other tracks of the kind, 0 or below: eggs of a clutch are alike, gut is of any size.
+    """
+    follicle = {
+        (clip.file, track.identity): float(stage_probabilities([track], settings)[0])
+        for clip in clips
+        for track in clip.tracks
+    }
+    sizes = {
+        (clip.file, track.identity): math.log(largest_section(track) * _unit(clip))
+        for clip in clips
+        for track in clip.tracks
+    }
+    of_kind = np.sort([size for one, size in sizes.items() if (follicle[one] <= 0.5) == shelled])
+    result = {}
+    for clip in clips:
+        for track in clip.tracks:
+            one = clip.file, track.identity
+            kind = 1 - follicle[one] if shelled else follicle[one]
+            chances = np.clip([float(track.scores.mean()), assurance(track), kind], _LEAST_CHANCE, 1 - _LEAST_CHANCE)
+            own = (follicle[one] <= 0.5) == shelled
+            others = np.delete(of_kind, np.searchsorted(of_kind, sizes[one])) if own else of_kind
+            unlike = ((sizes[one] - _middle(others)) / _ALIKE) ** 2 if len(others) else _UNTOLD
+            result[one] = np.append(np.log(chances / (1 - chances)), -min(unlike, _MOST_UNLIKE))
+    return result
 
 
-def log_likelihood_ratio(tracks: Sequence[Track], look: Look, *, shelled: bool, settings: TrackSettings) -> float:
-    """Of a real one against a look-alike, by the track that speaks most for it: others show the same thing again."""
-    weights = np.array([look.score, look.best_score, look.kind])
-    return max(
-        look.base + float(weights @ look_features(track, shelled=shelled, settings=settings)) for track in tracks
-    )
+def _middle(ordered: Floats) -> float:
+    # The median of what is sorted already.
+    return float(ordered[(len(ordered) - 1) // 2 : len(ordered) // 2 + 1].mean())
+
+
+def _unit(clip: ClipTracks) -> float:
+    # Sizes in mm; where no scale is known, as shares of the picture's depth.
+    return clip.mm_per_px or (1 / clip.reach_px if clip.reach_px else 1.0)
+
+
+def log_likelihood_ratio(tracks: Sequence[Floats], look: Look) -> float:
+    """Of a real one against a look-alike, by the track that speaks most for it: others show the same thing again.
+
+    tracks : the looks of each, (4,)
+    """
+    weights = np.array([look.score, look.best_score, look.kind, look.alike])
+    return max(look.base + float(weights @ one) for one in tracks)
 
 
 def sift(log_ratios: Floats, *, look_alikes: float, none: float) -> Sifted:

@@ -7,7 +7,7 @@ from dataclasses import replace
 
 import numpy as np
 
-from pipeline.estimate.candidates import log_likelihood_ratio, sift
+from pipeline.estimate.candidates import log_likelihood_ratio, looks, sift
 from pipeline.estimate.clutch import usual_clutch
 from pipeline.estimate.counts import Tally, tally, unscanned
 from pipeline.estimate.coverage import ClipCoverage, usable
@@ -149,20 +149,15 @@ def count_kind(
         return unscanned(settings.estimate)
     learned = settings.counting.shelled if shelled else settings.counting.follicles
     candidates = [egg for egg in grouping.eggs if egg.is_shelled == shelled]
-    tracks = {(clip.file, track.identity): track for clip in clips for track in clip.tracks}
     # Only a person's word is certain: the settings keep the program's own below that.
     certain = [egg.existence == 1.0 for egg in candidates]
-    looks = [
-        log_likelihood_ratio(
-            [tracks[member.file, member.track] for member in egg.members],
-            learned.look,
-            shelled=shelled,
-            settings=settings.track,
-        )
+    seen = looks(clips, shelled=shelled, settings=settings.track)
+    ratios = [
+        log_likelihood_ratio([seen[member.file, member.track] for member in egg.members], learned.look)
         for egg in candidates
     ]
     sifted = sift(
-        np.where(certain, np.inf, looks),
+        np.where(certain, np.inf, ratios),
         look_alikes=learned.look_alikes * len(clips),
         none=settings.estimate.none_prior,
     )

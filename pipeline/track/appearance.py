@@ -13,7 +13,7 @@ from pipeline.settings import TrackSettings
 from pipeline.track.evidence import assurance, existence, stage_probabilities
 from pipeline.track.tracks import Track
 
-__all__ = ["Appearance", "appearance", "joined", "section_sizes"]
+__all__ = ["Appearance", "appearance", "joined", "largest_section", "section_sizes"]
 
 Floats = NDArray[np.float64]
 
@@ -71,6 +71,11 @@ class Appearance:
 def section_sizes(track: Track) -> Floats:
     """(N,) px, geometric mean semi-axis of each sighting."""
     return np.asarray(np.sqrt(track.ellipses[:, 2] * track.ellipses[:, 3]))
+
+
+def largest_section(track: Track) -> float:
+    """px, geometric mean semi-axis of its largest sections, one in ten."""
+    return float(np.quantile(section_sizes(track), 0.9))
 
 
 def appearance(clip: int, tracks: Sequence[Track], settings: TrackSettings) -> Appearance:

@@ -11,7 +11,7 @@ from pipeline.counting.learning import learn
 from pipeline.counting.lessons import CrossedObject, Lesson
 from pipeline.counting.looks import learn_look
 from pipeline.counting.written import counting_toml
-from pipeline.estimate.candidates import log_likelihood_ratio
+from pipeline.estimate.candidates import log_likelihood_ratio, looks
 from pipeline.estimate.exam import estimate_exam
 from pipeline.settings import load_settings
 from tests.pipeline.counting.invented import lesson
@@ -31,8 +31,9 @@ def test_looks_part_real_ones_from_look_alikes() -> None:
     assert 0.7 < look_alikes < 1.4
     ratios: dict[bool | None, list[float]] = {True: [], None: []}
     for one in known:
+        seen = looks(one.clips, shelled=True, settings=SETTINGS.track)
         for track in one.clips[0].tracks:
-            ratio = log_likelihood_ratio([track], look, shelled=True, settings=SETTINGS.track)
+            ratio = log_likelihood_ratio([seen["left-1.mp4", track.identity]], look)
             ratios[one.owners["left-1.mp4", track.identity]].append(ratio)
     assert np.median(ratios[True]) > 1
     assert np.median(ratios[None]) < -1

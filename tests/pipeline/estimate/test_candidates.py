@@ -9,9 +9,9 @@ import scipy.stats
 from hypothesis import given
 from hypothesis import strategies as st
 
-from pipeline.estimate.candidates import log_likelihood_ratio, log_number_prior, look_features, sift
+from pipeline.estimate.candidates import log_likelihood_ratio, log_number_prior, looks, sift
 from pipeline.settings import Look, load_settings
-from pipeline.track.tracks import Track
+from pipeline.track.tracks import ClipTracks, Track
 
 SETTINGS = load_settings().track
 
@@ -75,25 +75,44 @@ def test_the_number_of_real_candidates_is_calibrated():
     assert scipy.stats.chisquare(found).pvalue > 0.01, found
 
 
-def track(scores, stages=(0.05, 0.1, 0.85)):
+def track(scores, stages=(0.05, 0.1, 0.85), *, identity=1, size=40.0):
     count = len(scores)
-    ellipses = np.tile([300.0, 200.0, 40.0, 30.0, 0.0], (count, 1))
+    ellipses = np.tile([300.0, 200.0, size, 0.75 * size, 0.0], (count, 1))
     return Track(
-        1, np.arange(count), ellipses, ellipses[:, 1].copy(), np.tile(stages, (count, 1)), np.array(scores, float)
+        identity,
+        np.arange(count),
+        ellipses,
+        ellipses[:, 1].copy(),
+        np.tile(stages, (count, 1)),
+        np.array(scores, float),
     )
+
+
+def looks_of(*tracks, shelled=True):
+    clip = ClipTracks("left-1.mp4", "left", 0.2, 100, tracks)
+    seen = looks([clip], shelled=shelled, settings=SETTINGS)
+    return [seen["left-1.mp4", each.identity] for each in tracks]
 
 
 def test_looks_are_scores_and_kind():
-    plain = look_features(track([0.5] * 20), shelled=True, settings=SETTINGS)
+    (plain,) = looks_of(track([0.5] * 20))
     assert plain[:2] == pytest.approx([0.0, 0.0])
     assert plain[2] > 3
-    assert look_features(track([0.5] * 20), shelled=False, settings=SETTINGS)[2] == pytest.approx(-plain[2])
+    assert looks_of(track([0.5] * 20), shelled=False)[0][2] == pytest.approx(-plain[2])
+
+
+def test_looks_tell_what_is_unlike_the_other_eggs():
+    sizes = (40.0, 41.0, 39.0, 60.0)
+    *eggs, odd = looks_of(*(track([0.9] * 20, identity=1 + k, size=size) for k, size in enumerate(sizes)))
+    assert all(egg[3] > -0.2 for egg in eggs)
+    assert odd[3] == -4.0
+    # Follicles are no measure of eggs, and one egg alone is not unlike any.
+    alone, _ = looks_of(track([0.9] * 20, size=60.0), track([0.9] * 20, (0.9, 0.05, 0.05), identity=2))
+    assert alone[3] == -1.0
 
 
 def test_the_track_that_says_most_speaks_for_an_object():
-    look = Look(base=-1.0, score=1.0, best_score=1.0, kind=0.0)
-    faint, bright = track([0.5] * 10), track([0.9] * 10)
-    one, both = (
-        log_likelihood_ratio(tracks, look, shelled=True, settings=SETTINGS) for tracks in ([bright], [faint, bright])
-    )
+    look = Look(base=-1.0, score=1.0, best_score=1.0, kind=0.0, alike=0.0)
+    faint, bright = looks_of(track([0.5] * 10), track([0.9] * 10, identity=2))
+    one, both = (log_likelihood_ratio(tracks, look) for tracks in ([bright], [faint, bright]))
     assert one == both == pytest.approx(-1.0 + 2 * np.log(9))
