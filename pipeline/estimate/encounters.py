@@ -1,4 +1,8 @@
-"""Which clip met which egg, and which might have met it."""
+"""Which pass of the hand met which egg, and which might have met it.
+
+A sweep there and back is two passes over the same ground: what each missed of the other's eggs tells of those that
+both missed, as two clips would.
+"""
 
 from __future__ import annotations
 
@@ -11,6 +15,7 @@ from pipeline.estimate.overlooked import Encounters, finding_log_odds
 from pipeline.settings import Finding, Settings
 from pipeline.track.likeness import chance_in_view
 from pipeline.track.merging import Egg
+from pipeline.track.passes import Pass
 from pipeline.track.tracks import ClipTracks, Track
 
 __all__ = ["encounters"]
@@ -32,27 +37,51 @@ class _Place:
 
 def encounters(
     eggs: Sequence[Egg],
+    passes: Sequence[Pass],
     clips: Sequence[ClipTracks],
     carapace_width_mm: float | None,
     rates: Finding,
     settings: Settings,
 ) -> Encounters:
-    """What each of the clips, one pass each, met of the eggs. carapace_width_mm : None if unknown"""
-    by_name = {(clip.file, track.identity): (clip, track) for clip in clips for track in clip.tracks}
-    found = np.zeros((len(eggs), len(clips)), dtype=bool)
+    """What each of the ``passes`` over the ``clips`` met of the eggs. carapace_width_mm : None if unknown"""
+    by_file = {clip.file: clip for clip in clips}
+    by_name = {(clip.file, track.identity): track for clip in clips for track in clip.tracks}
+    found = np.zeros((len(eggs), len(passes)), dtype=bool)
     crossed, log_odds = np.ones(found.shape), np.zeros(found.shape)
     for row, egg in enumerate(eggs):
-        places: Mapping[str, _Place] = {
-            member.file: _Place.of(*by_name[member.file, member.track]) for member in egg.members
-        }
-        for column, clip in enumerate(clips):
-            found[row, column] = clip.file in places
-            place = places.get(clip.file) or _expected(clip, list(places.values()), carapace_width_mm, settings)
-            if clip.file not in places:
-                crossed[row, column] = _chance_of_crossing(clip, list(places.values()), place, settings)
+        met = [(member.file, by_name[member.file, member.track]) for member in egg.members]
+        places: Mapping[str, _Place] = {file: _Place.of(by_file[file], track) for file, track in met}
+        for column, one in enumerate(passes):
+            clip = by_file[one.file]
+            tracks = [track for file, track in met if file == one.file]
+            place = places.get(one.file) or _expected(clip, list(places.values()), carapace_width_mm, settings)
+            found[row, column] = any(one.holds(_middle(track)) for track in tracks)
+            if not found[row, column]:
+                if tracks:
+                    chance = _chance_of_return(one, passes, tracks, settings)
+                elif column and passes[column - 1].file == one.file:
+                    # What a sweep missed it may never have reached: its way back is no further witness.
+                    chance = 0.0
+                else:
+                    chance = _chance_of_crossing(clip, list(places.values()), place, settings)
+                crossed[row, column] = chance
             size, depth = _shares(place, clip)
             log_odds[row, column] = finding_log_odds([size], [depth], rates)[0]
     return Encounters(found, crossed, log_odds)
+
+
+def _middle(track: Track) -> float:
+    return float(track.frames.mean())
+
+
+def _chance_of_return(one: Pass, passes: Sequence[Pass], tracks: Sequence[Track], settings: Settings) -> float:
+    """That a pass crossed what only others of the same clip met. What is in view while the hand turns is met once."""
+    for track in tracks:
+        half = (int(track.frames[-1]) - int(track.frames[0])) / 2
+        other = next((each for each in passes if each.file == one.file and each.holds(_middle(track))), None)
+        if other is not None and one.goes_over(other.place(_middle(track)), half):
+            return settings.estimate.same_window_crossed
+    return 0.0
 
 
 def _expected(

@@ -168,7 +168,7 @@ def count_kind(
     sure = [egg for egg, chance in chances if chance >= settings.estimate.sure_existence]
     surely_there = {(member.file, member.track) for egg in sure for member in egg.members}
     together = seen_together(clips, shelled=shelled, among=surely_there, settings=settings)
-    met = encounters(real, clips, exam.carapace_width_mm, learned.finding, settings)
+    met = encounters(real, grouping.passes, clips, exam.carapace_width_mm, learned.finding, settings)
     return tally(
         candidates,
         sifted,

@@ -28,6 +28,7 @@ from pipeline.track.likeness import (
     stage_ratios,
 )
 from pipeline.track.matching import best_pairs, shared_by_place, shared_number, weights_by_place
+from pipeline.track.passes import Pass
 from pipeline.track.stitching import stitch
 from pipeline.track.sweep import Sweep, unfold
 from pipeline.track.tracks import ClipTracks
@@ -78,12 +79,12 @@ class Grouping:
 
     shifts : for follicles and for shelled eggs, true number of distinct objects less those listed, if every
     track is real
-    passes : how often the probe passed over the eggs, at least, in all clips together
+    passes : of the hand over the eggs, clip by clip
     """
 
     eggs: tuple[Egg, ...]
     shifts: tuple[Distribution, Distribution]
-    passes: int
+    passes: tuple[Pass, ...]
 
 
 @dataclass(frozen=True)
@@ -147,8 +148,8 @@ def merge_tracks(clips: Sequence[ClipTracks], carapace_width_mm: float | None, s
         width = carapace_width_mm if window == "right" else None
         whole = scanned if whole is None else _other_window(whole, scanned, width, settings)
     if whole is None:
-        return Grouping((), (certainly(0), certainly(0)), 0)
-    return Grouping(_eggs(whole.objects, ordered), whole.shifts, sum(sweep.passes for sweep in sweeps))
+        return Grouping((), (certainly(0), certainly(0)), ())
+    return Grouping(_eggs(whole.objects, ordered), whole.shifts, tuple(one for sweep in sweeps for one in sweep.passes))
 
 
 _WINDOWS: dict[str | None, int] = {"left": 0, "right": 1}
@@ -156,7 +157,7 @@ _WINDOWS: dict[str | None, int] = {"left": 0, "right": 1}
 
 def _sweep(number: int, clip: ClipTracks, settings: TrackSettings) -> Sweep:
     stitched = stitch(number, clip.tracks, settings)
-    sweep = unfold(stitched.appearances, 0.0, float(clip.frames), settings, clip.turns)
+    sweep = unfold(clip.file, stitched.appearances, 0.0, float(clip.frames), settings, clip.turns)
     follicles, shelled = (a.plus(b) for a, b in zip(stitched.shifts, sweep.shifts, strict=True))
     return replace(sweep, shifts=(follicles, shelled))
 

@@ -21,6 +21,7 @@ from pipeline.track.course import Course
 from pipeline.track.distribution import Distribution, certainly, mixture
 from pipeline.track.likeness import place_ratios, places, size_ratios, stage_ratios, together
 from pipeline.track.matching import best_pairs, shared_number
+from pipeline.track.passes import Pass
 from pipeline.track.turns import SeenTurn
 
 __all__ = ["Sweep", "unfold"]
@@ -39,7 +40,7 @@ _PROPOSALS = 24
 class Sweep:
     """The distinct objects of one clip, each at its position on the first pass.
 
-    low, high : ends of the first pass's axis, frames;  passes : how many there were
+    low, high : ends of the first pass's axis, frames;  passes : those that are believed, in order
     to_last, to_first : positions on the first pass to those on the last, and back
     shifts : for follicles and for shelled eggs, true number of objects less those listed
     """
@@ -47,7 +48,7 @@ class Sweep:
     objects: tuple[Appearance, ...]
     low: float
     high: float
-    passes: int
+    passes: tuple[Pass, ...]
     shifts: tuple[Distribution, Distribution]
     to_last: Callable[[Floats], Floats] = field(default=lambda positions: positions, repr=False)
     to_first: Callable[[Floats], Floats] = field(default=lambda positions: positions, repr=False)
@@ -64,6 +65,7 @@ class _Turn:
 
 
 def unfold(
+    file: str,
     appearances: Sequence[Appearance],
     low: float,
     high: float,
@@ -72,21 +74,22 @@ def unfold(
 ) -> Sweep:
     """Unfold the part of a clip from frame ``low`` to ``high``.
 
-    seen : the turns that its pictures show; None where they were not looked at
+    file : of the clip;  seen : the turns that its pictures show; None where they were not looked at
     """
     ordered = sorted(appearances, key=lambda one: (one.position, one.members))
+    alone = (Pass.first(file, low, high),)
     turn = _best_turn(ordered, low, high, settings, seen)
     if turn is None:
-        return Sweep(tuple(ordered), low, high, 1, (certainly(0), certainly(0)))
+        return Sweep(tuple(ordered), low, high, alone, (certainly(0), certainly(0)))
     if turn.probability < 0.5:
         # Not believed, yet if it is true after all, there are fewer eggs than listed.
         shifts = [
             mixture([(certainly(0), 1 - turn.probability), (number.less_from(0), turn.probability)])
             for number, _ in _returned(ordered, turn, low, high, settings)
         ]
-        return Sweep(tuple(ordered), low, high, 1, (shifts[0], shifts[1]))
-    there = unfold([ordered[i] for i in turn.before], low, turn.frame, settings, seen)
-    back = unfold([ordered[i] for i in turn.after], turn.frame, high, settings, seen)
+        return Sweep(tuple(ordered), low, high, alone, (shifts[0], shifts[1]))
+    there = unfold(file, [ordered[i] for i in turn.before], low, turn.frame, settings, seen)
+    back = unfold(file, [ordered[i] for i in turn.after], turn.frame, high, settings, seen)
     return _folded_together(there, back, turn, settings)
 
 
@@ -121,11 +124,14 @@ def _folded_together(there: Sweep, back: Sweep, turn: _Turn, settings: TrackSett
         shifts.append(merged.plus(there.shifts[own]).plus(back.shifts[own]))
     objects += [returned[j] for j in sorted(unmatched)]
     ends = mirrored(np.array([back.low, back.high])).tolist()
+    begin = mirrored(np.array([one.begins for one in back.passes])).tolist()
+    end = mirrored(np.array([one.ends for one in back.passes])).tolist()
+    came_back = [replace(one, begins=a, ends=b) for one, a, b in zip(back.passes, begin, end, strict=True)]
     return Sweep(
         objects=tuple(objects),
         low=min(there.low, *ends),
         high=max(there.high, *ends),
-        passes=there.passes + back.passes,
+        passes=(*there.passes, *came_back),
         shifts=(shifts[0], shifts[1]),
         # First pass of there, its last pass, the same place after the turn, last pass of back; and the whole way home.
         to_last=lambda positions: back.to_last(turn.course.forth(there.to_last(positions))),
