@@ -8,8 +8,10 @@ import time
 from collections.abc import Callable, Iterator
 from contextlib import ExitStack
 from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
 
+import argon2
 import numpy as np
 import pytest
 import uvicorn
@@ -29,6 +31,15 @@ BASE = f"http://{HOST}"
 EXAM = "/exams/AF-0412/2026-05-14"
 NASTY = "<img src=x onerror=alert(1)>"
 NASTY_NAME = "AF' onfocus='alert(1)&lt;"  # file systems allow it
+
+
+@pytest.fixture(autouse=True, scope="session")
+def quick_hashes() -> Iterator[None]:
+    """Hashes of passwords that cost little, since every page that is served makes one and tests serve hundreds."""
+    with pytest.MonkeyPatch.context() as patch:
+        quick = partial(argon2.PasswordHasher, time_cost=1, memory_cost=64, parallelism=1)
+        patch.setattr(argon2, "PasswordHasher", quick)
+        yield
 
 
 @pytest.fixture(scope="session")
