@@ -8,7 +8,7 @@ import torch
 
 @pytest.fixture(autouse=True, scope="module")
 def one_thread() -> Iterator[None]:
-    """Small tensors gain nothing from more threads, and lose much where other programs want the processor too."""
+    """As in all tests, whatever number of threads an engine sets for its process."""
     before = torch.get_num_threads()
     torch.set_num_threads(1)
     yield
