@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shutil
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
@@ -28,6 +29,12 @@ def browser() -> Iterator[Browser]:
         running = started.chromium.launch(executable_path=CHROMIUM, args=["--no-sandbox", "--disable-gpu"])
         yield running
         running.close()
+
+
+@pytest.fixture
+def root(filmed: Path, tmp_path: Path) -> Path:
+    """A copy, for one test to change, of the recordings that its file calls ``filmed``."""
+    return Path(shutil.copytree(filmed, tmp_path / "root"))
 
 
 @dataclass(frozen=True)

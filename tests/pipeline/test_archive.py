@@ -21,6 +21,7 @@ from pipeline.signs.shell_signs import ShellSigns
 from pipeline.store import StoredScan
 from pipeline.track.tracks import ClipTracks, Track
 from pipeline.track.turns import SeenTurn
+from tests.pipeline.empty_clip import empty_clip
 
 CLIP = ExamClip(Path("/exams/AF-0001/left-1.mp4"), "left-1.mp4", "left", 0.25, None)
 SHA256 = "a" * 64
@@ -105,29 +106,7 @@ def test_a_scan_comes_back_to_the_bit(scan: ClipScan) -> None:
 
 @pytest.fixture
 def scan() -> ClipScan:
-    return ClipScan(
-        file="left-1.mp4",
-        sha256=SHA256,
-        window="left",
-        width=640,
-        height=480,
-        frame_rate=25.0,
-        frames=90,
-        mm_per_px=0.25,
-        scale_source="sidecar",
-        status="done",
-        reason=None,
-        used=np.arange(90),
-        frame=np.zeros(0, np.int64),
-        ellipse=np.zeros((0, 5)),
-        stage_probability=np.zeros((0, 3)),
-        score=np.zeros(0),
-        spread=np.zeros((0, 2)),
-        track=np.zeros(0, np.int64),
-        tracks=ClipTracks("left-1.mp4", "left", 0.25, 90, ()),
-        pictures={},
-        depth_px=400.0,
-    )
+    return empty_clip(ClipTracks("left-1.mp4", "left", 0.25, 90, ()), sha256=SHA256, depth_px=400.0)
 
 
 @pytest.mark.parametrize(

@@ -41,11 +41,6 @@ def fresh(filmed: Path) -> Path:
 
 
 @pytest.fixture
-def root(filmed: Path, tmp_path: Path) -> Path:
-    return Path(shutil.copytree(filmed, tmp_path / "root"))
-
-
-@pytest.fixture
 def bad(root: Path) -> Path:
     """The clip that is to be spoiled; AF-0001 stays good."""
     return root / "AF-0002/2026-05-14/right-1.mp4"

@@ -45,11 +45,6 @@ def filmed(tmp_path_factory: pytest.TempPathFactory) -> Path:
     return root
 
 
-@pytest.fixture
-def root(filmed: Path, tmp_path: Path) -> Path:
-    return Path(shutil.copytree(filmed, tmp_path / "root"))
-
-
 def night(root: Path, out: Path, detector: Any = None, **options: Any) -> BatchReport:
     return run_batch(root, out, SETTINGS, lambda: detector or BlobFinder(), **options)
 

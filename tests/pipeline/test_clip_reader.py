@@ -35,11 +35,6 @@ def filmed(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 
 @pytest.fixture
-def root(filmed: Path, tmp_path: Path) -> Path:
-    return Path(shutil.copytree(filmed, tmp_path / "root"))
-
-
-@pytest.fixture
 def day(root: Path) -> Path:
     return root / "AF-0001" / "2026-05-14"
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable
 from dataclasses import replace
 from itertools import islice
 from pathlib import Path
@@ -33,6 +33,7 @@ from tests.synthetic.own_labels import own_labels
 from tests.synthetic.test_training_run import SETTINGS
 
 CPU = torch.device("cpu")
+pytestmark = pytest.mark.usefixtures("few_pictures_on_the_way")
 FURTHER = FurtherSettings(
     **{
         **SETTINGS.model_dump(),
@@ -49,13 +50,6 @@ FURTHER = FurtherSettings(
         "allowed_loss": 0.02,
     }
 )
-
-
-@pytest.fixture(scope="module", autouse=True)
-def few_pictures_on_the_way() -> Iterator[None]:
-    with pytest.MonkeyPatch.context() as patch:
-        patch.setattr(training_run, "_PICTURES_ON_THE_WAY", 6)
-        yield
 
 
 @pytest.fixture(scope="module")

@@ -2,7 +2,7 @@ from __future__ import annotations
 
 import csv
 import json
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable
 from dataclasses import replace
 from pathlib import Path
 
@@ -22,6 +22,7 @@ from synthetic.held_out import HeldOutFigures
 from synthetic.training_run import TrainingSettings, load_training_settings, run_training
 
 CPU = torch.device("cpu")
+pytestmark = pytest.mark.usefixtures("few_pictures_on_the_way")
 SETTINGS = TrainingSettings(
     seed=3,
     steps=3,
@@ -56,13 +57,6 @@ def run(folder: Path) -> Run:
     weights = folder / "new" / "weights.safetensors"
     figures = run_training(SETTINGS, weights, device=CPU, report=told.append)
     return weights, figures, told
-
-
-@pytest.fixture(scope="module", autouse=True)
-def few_pictures_on_the_way() -> Iterator[None]:
-    with pytest.MonkeyPatch.context() as patch:
-        patch.setattr(training_run, "_PICTURES_ON_THE_WAY", 6)
-        yield
 
 
 @pytest.fixture(scope="module")

@@ -20,6 +20,7 @@ from pipeline.scan import ClipScan, ScanPicture
 from pipeline.settings import load_settings
 from pipeline.species import load_profiles
 from pipeline.track.tracks import ClipTracks, Track
+from tests.pipeline.empty_clip import empty_clip
 
 WIDTH, HEIGHT = 640, 480
 STAGES = ("follicle", "thin-shelled", "calcified")
@@ -134,28 +135,15 @@ def invent_scan(
 
 
 def refused_scan(file: str, reason: str) -> ClipScan:
-    nothing = np.zeros(0, np.int64)
-    return ClipScan(
-        file=file,
+    return empty_clip(
+        ClipTracks(file, None, None, 0, ()),
         sha256=sha256_of(file),
-        window=None,
         width=0,
         height=0,
         frame_rate=None,
-        frames=0,
-        mm_per_px=None,
         scale_source="unknown",
         status="refused",
         reason=reason,
-        used=nothing,
-        frame=nothing,
-        ellipse=np.zeros((0, 5)),
-        stage_probability=np.zeros((0, 3)),
-        score=np.zeros(0),
-        spread=np.zeros((0, 2)),
-        track=nothing,
-        tracks=ClipTracks(file, None, None, 0, ()),
-        pictures={},
     )
 
 

@@ -21,10 +21,10 @@ from pipeline.review.census import take_census
 from pipeline.review.desk import Desk, Reviewed
 from pipeline.review.journal import Event, Journal
 from pipeline.review.people import Person
-from pipeline.scan import ClipScan
 from pipeline.settings import load_settings
 from pipeline.species import load_profiles, profile_of
 from pipeline.track.tracks import ClipTracks
+from tests.pipeline.empty_clip import empty_clip
 from tests.pipeline.track.simulator import CALCIFIED, FOLLICLE, THIN_SHELLED, clutch, film, follow, straight
 
 __all__ = ["SETTINGS", "VET", "Sitting", "case_of", "simulated_case"]
@@ -50,7 +50,7 @@ def case_of(*clips: ClipTracks) -> Case:
     """The case of an animal whose clips were followed like this."""
     made = [ExamClip(Path(clip.file), clip.file, None, None, None) for clip in clips]
     exam = Exam(Path("AF-0412"), "AF-0412", dt.date(2026, 5, 14), "Emys orbicularis", 830, 152, 118, 0, tuple(made))
-    scans = [_scan(clip) for clip in clips]
+    scans = [empty_clip(clip) for clip in clips]
     coverage = tuple(clip_coverage(scan) for scan in scans)
     background = Background(profile_of(exam.species, load_profiles()))
     finding = estimate_exam(exam, clips, coverage, SETTINGS, background=background)
@@ -60,31 +60,6 @@ def case_of(*clips: ClipTracks) -> Case:
     fingerprint = str(hash(census.dumps()))
     summary = summarise(exam, finding, scans)
     return Case(summary, tuple(scans), coverage, grouping, census, fingerprint, model, SETTINGS, background)
-
-
-def _scan(clip: ClipTracks) -> ClipScan:
-    return ClipScan(
-        file=clip.file,
-        sha256=clip.file.encode().hex(),
-        window=clip.window,
-        width=640,
-        height=480,
-        frame_rate=25.0,
-        frames=clip.frames,
-        mm_per_px=clip.mm_per_px,
-        scale_source="sidecar",
-        status="done",
-        reason=None,
-        used=np.arange(clip.frames),
-        frame=np.zeros(0, np.int64),
-        ellipse=np.zeros((0, 5)),
-        stage_probability=np.zeros((0, 3)),
-        score=np.zeros(0),
-        spread=np.zeros((0, 2)),
-        track=np.zeros(0, np.int64),
-        tracks=clip,
-        pictures={},
-    )
 
 
 class Sitting:

@@ -1,0 +1,41 @@
+"""A clip in which nothing was found."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import Any
+
+import numpy as np
+
+from pipeline.scan import ClipScan
+from pipeline.track.tracks import ClipTracks
+
+__all__ = ["empty_clip"]
+
+
+def empty_clip(tracks: ClipTracks, **known: Any) -> ClipScan:
+    """The scan of 640 x 480 px behind tracks that need no detections, every frame used; ``known`` says otherwise."""
+    nothing = np.zeros(0, np.int64)
+    scan = ClipScan(
+        file=tracks.file,
+        sha256=tracks.file.encode().hex(),
+        window=tracks.window,
+        width=640,
+        height=480,
+        frame_rate=25.0,
+        frames=tracks.frames,
+        mm_per_px=tracks.mm_per_px,
+        scale_source="sidecar",
+        status="done",
+        reason=None,
+        used=np.arange(tracks.frames),
+        frame=nothing,
+        ellipse=np.zeros((0, 5)),
+        stage_probability=np.zeros((0, 3)),
+        score=np.zeros(0),
+        spread=np.zeros((0, 2)),
+        track=nothing,
+        tracks=tracks,
+        pictures={},
+    )
+    return replace(scan, **known)

@@ -1,0 +1,16 @@
+"""What tests of training runs share."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+import pytest
+
+from synthetic import training_run
+
+
+@pytest.fixture(scope="module")
+def few_pictures_on_the_way() -> Iterator[None]:
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(training_run, "_PICTURES_ON_THE_WAY", 6)
+        yield
