@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from models.ellipse import contains, overlap
 from pipeline.settings import EstimateSettings, Settings, TrackSettings
-from pipeline.track.evidence import assurance, existence, stage_probabilities
+from pipeline.track.evidence import assurance, stage_probabilities
 from pipeline.track.tracks import ClipTracks, Track
 
 __all__ = ["seen_together"]
@@ -52,7 +52,7 @@ def _in_clip(clip: ClipTracks, shelled: bool, among: Collection[tuple[str, int]]
 def _is_sure(track: Track, clip_frames: int, shelled: bool, rules: EstimateSettings, tracking: TrackSettings) -> bool:
     if len(track.frames) < min(rules.sure_sightings, clip_frames):
         return False
-    if existence(track, tracking) < rules.sure_existence or (shelled and assurance(track) < rules.sure_best_score):
+    if shelled and assurance(track) < rules.sure_best_score:
         return False
     follicle = float(stage_probabilities([track], tracking)[0])
     return (1 - follicle if shelled else follicle) >= rules.sure_stage
