@@ -14,7 +14,7 @@ from concurrent.futures import ProcessPoolExecutor, as_completed
 from dataclasses import dataclass
 from fractions import Fraction
 from pathlib import Path
-from typing import Any
+from typing import Any, Literal
 
 import av
 import numpy as np
@@ -26,7 +26,7 @@ from synthetic.dataset import draw_order
 from synthetic.errors import PhantomError
 from synthetic.film import HEIGHT, WIDTH, Studio, draw_machine
 from synthetic.motion import draw_breath
-from synthetic.probe import FRAMES_PER_SECOND, PLAIN_HAND, Hand, Window, draw_hand, draw_sweep
+from synthetic.probe import FRAMES_PER_SECOND, PLAIN_HAND, Hand, Sweep, Window, draw_hand, draw_sweep
 from synthetic.recorder import DIRECT, Recorder, draw_recorder
 from synthetic.species import PROFILES, SpeciesProfile, load_profile
 from synthetic.truth import CATEGORIES, AnimalTruth, ClipTruth, write_json
@@ -172,7 +172,15 @@ def _film(job: _Job) -> ClipTruth:
     rng = np.random.default_rng([job.seed, job.index, 4, job.subject.windows.index(job.window)])
     sweep = draw_sweep(rng, animal, job.window, job.subject.frames, job.subject.hand)
     breath = draw_breath(rng, job.subject.frames)
-    truth = ClipTruth(job.subject.name, f"{job.window}-1.mp4", job.window, round(machine.mm_per_px, 5), WIDTH, HEIGHT)
+    truth = ClipTruth(
+        animal=job.subject.name,
+        file=f"{job.window}-1.mp4",
+        window=job.window,
+        hand=None if job.subject.hand.returns else _way(sweep),
+        mm_per_px=round(machine.mm_per_px, 5),
+        width=WIDTH,
+        height=HEIGHT,
+    )
 
     def watched() -> Iterator[NDArray[np.uint8]]:
         for frame in job.subject.recorder.record(studio.film(sweep, breath, int(rng.integers(2**62)))):
@@ -227,7 +235,14 @@ def write_mp4(path: Path, frames: Iterator[NDArray[np.uint8]], *, frame_rate: in
     part.replace(path)
 
 
+def _way(sweep: Sweep) -> Literal["tail to head", "head to tail"]:
+    """Of a hand that does not come back."""
+    first, last = sweep.origins[[0, -1], 1]
+    return "tail to head" if last > first else "head to tail"
+
+
 def _exam_toml(name: str, date: str, animal: Animal, clips: Sequence[ClipTruth]) -> str:
+    """As whoever held the probe would note it."""
     head = [
         f'animal = "{name}"',
         f'species = "{animal.species}"',
@@ -235,9 +250,10 @@ def _exam_toml(name: str, date: str, animal: Animal, clips: Sequence[ClipTruth])
         f"carapace_mm = {animal.carapace_mm:.0f}",
         f"carapace_width_mm = {animal.width_mm:.0f}",
     ]
-    tables = [
-        f'\n[[clip]]\nfile = "{clip.file}"\nwindow = "{clip.window}"\nmm_per_px = {clip.mm_per_px}' for clip in clips
-    ]
+    tables = []
+    for clip in clips:
+        hand = "" if clip.hand is None else f'hand = "{clip.hand}"\n'
+        tables.append(f'\n[[clip]]\nfile = "{clip.file}"\nwindow = "{clip.window}"\n{hand}mm_per_px = {clip.mm_per_px}')
     return "\n".join([*head, *tables, ""])
 
 

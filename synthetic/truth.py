@@ -29,11 +29,15 @@ LEAST_FRAMES_SEEN = 3
 
 @dataclass
 class ClipTruth:
-    """Gathered while a clip is filmed. file : name in the exam's folder;  mm_per_px : of the clip."""
+    """Gathered while a clip is filmed. file : name in the exam's folder;  mm_per_px : of the clip
+
+    hand : "tail to head" or "head to tail", the way it went; None where it came back
+    """
 
     animal: str
     file: str
     window: str
+    hand: str | None
     mm_per_px: float
     width: int
     height: int

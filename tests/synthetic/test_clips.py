@@ -239,6 +239,30 @@ def test_each_window_is_swept_by_a_hand_of_its_own(
     assert np.abs(left.origins[:, 2] - right.origins[:, 2]).max() > 0.01
 
 
+def test_which_way_the_hand_went_is_noted_unless_it_came_back(
+    tmp_path: Path, in_this_process: None, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    sweeps: list[Sweep] = []
+
+    def watched(*arguments: Any) -> Sweep:
+        sweeps.append(draw_sweep(*arguments))
+        return sweeps[-1]
+
+    monkeypatch.setattr(clips, "draw_sweep", watched)
+    ways = [Hand(), Hand(), Hand(), Hand(returns=True)]
+    subjects = tuple(Subject(f"AF-{n}", "terrapene-ornata", Order(), frames=6, hand=hand) for n, hand in enumerate(ways))
+    film(tmp_path, seed=3, processes=1, subjects=subjects)
+    noted = [
+        clip.get("hand")
+        for subject in subjects
+        for clip in tomllib.loads(next((tmp_path / subject.name).rglob("exam.toml")).read_text())["clip"]
+    ]
+    # Body coordinates run from tail to head.
+    headward = [np.polyfit(range(6), sweep.origins[:, 1], 1)[0] > 0 for sweep in sweeps]
+    assert noted == [*("tail to head" if one else "head to tail" for one in headward[:6]), None, None]
+    assert len(set(noted)) == 3
+
+
 def test_an_order_that_no_body_holds_is_refused(tmp_path: Path, in_this_process: None) -> None:
     impossible = (Subject("AF-0009", "terrapene-ornata", Order(calcified=60), windows=("left",), frames=6),)
     with pytest.raises(PhantomError, match="Ask for fewer or for a larger species"):

@@ -20,7 +20,7 @@ def seen(number: int, *, stage: int = 2, wanted: bool = True, x: float = 300.0) 
 
 
 def clip(*frames: tuple[FilmedObject, ...], file: str = "left-1.mp4") -> ClipTruth:
-    truth = ClipTruth("AF-0001", file, "left", 0.25, 640, 480)
+    truth = ClipTruth("AF-0001", file, "left", None, 0.25, 640, 480)
     for objects in frames:
         truth.add(FilmedFrame(BLACK, objects))
     return truth
