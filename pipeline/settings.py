@@ -261,6 +261,7 @@ class FlagSettings(Section):
 
     unreliable_confidence: Share
     low_confidence: Share
+    both_right: Share
     wide_interval: Annotated[int, Field(ge=1, le=1000)]
     wide_interval_share: Positive
     window_difference: Annotated[int, Field(ge=1, le=1000)]

@@ -16,7 +16,7 @@ from synthetic.clutch import draw_eggs, draw_follicles, fuse
 from synthetic.errors import PhantomError
 from synthetic.organs import draw_large_organs, draw_small_organs
 from synthetic.packing import Container, covariances, settle
-from synthetic.species import SpeciesProfile
+from synthetic.species import SpeciesRanges
 
 __all__ = ["STAGES", "Animal", "Order", "draw_animal"]
 
@@ -59,7 +59,7 @@ class Animal:
         return np.flatnonzero(self.kinds >= Kind.FOLLICLE)
 
 
-def draw_animal(rng: np.random.Generator, profile: SpeciesProfile, order: Order) -> Animal:
+def draw_animal(rng: np.random.Generator, profile: SpeciesRanges, order: Order) -> Animal:
     """An animal of the species that carries what is ordered, and organs that could be mistaken for it.
 
     Eggs lie in two oviducts, one on each side, and settle against each other; follicles hang in two clusters before

@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from synthetic.bodies import Bodies, Kind, random_rotations
-from synthetic.species import SpeciesProfile
+from synthetic.species import SpeciesRanges
 
 __all__ = ["draw_eggs", "draw_follicles", "fuse"]
 
@@ -20,7 +20,7 @@ ATRETIC = 0.1
 Measures = tuple[float, float, float]
 
 
-def draw_eggs(rng: np.random.Generator, profile: SpeciesProfile, kind: Kind, number: int, measures: Measures) -> Bodies:
+def draw_eggs(rng: np.random.Generator, profile: SpeciesRanges, kind: Kind, number: int, measures: Measures) -> Bodies:
     """``number`` eggs of a female of (carapace, width, height) mm, alike in size; a few are misshapen: collapsed,
     or long and bent out of round.
     """
@@ -43,7 +43,7 @@ def draw_eggs(rng: np.random.Generator, profile: SpeciesProfile, kind: Kind, num
     return Bodies(np.full(number, kind, dtype=np.int64), centres, semi_axes, rotations)
 
 
-def draw_follicles(rng: np.random.Generator, profile: SpeciesProfile, number: int, measures: Measures) -> Bodies:
+def draw_follicles(rng: np.random.Generator, profile: SpeciesRanges, number: int, measures: Measures) -> Bodies:
     """``number`` follicles of unequal size; a few are atretic: shrunken and out of round."""
     carapace, width, height = measures
     low, high = profile.follicle_mm

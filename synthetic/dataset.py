@@ -25,7 +25,7 @@ from synthetic.materials import MaterialTable, load_materials
 from synthetic.neighbours import for_each_frame, planes_nearby
 from synthetic.scenes import draw_console, draw_plane, draw_scanner, draw_view
 from synthetic.slices import Herd, cut, label
-from synthetic.species import PROFILES, SpeciesProfile, load_profile
+from synthetic.species import PROFILES, SpeciesRanges, load_profile
 from synthetic.tissue import SweptNoise, TissueNoise, make_noise
 
 __all__ = ["IN_SEASON", "TO_LEARN_FROM", "Females", "PhantomPictures", "StreamSettings", "draw_animals", "draw_order"]
@@ -76,7 +76,7 @@ class StreamSettings:
     together: int = 1
 
 
-def draw_order(rng: np.random.Generator, profile: SpeciesProfile, females: Females = IN_SEASON) -> Order:
+def draw_order(rng: np.random.Generator, profile: SpeciesRanges, females: Females = IN_SEASON) -> Order:
     """What a female of the species may carry: shells of one age, follicles, both, or nothing."""
     low, high = profile.clutch
     clutch = int(rng.integers(low, high + 1))

@@ -9,7 +9,7 @@ from pydantic import BaseModel, ConfigDict, Field, model_validator
 from configs.reading import config_path, lower_first, read_toml
 from synthetic.errors import PhantomError
 
-__all__ = ["PROFILES", "SpeciesProfile", "load_profile"]
+__all__ = ["PROFILES", "SpeciesRanges", "load_profile"]
 
 PROFILES = (
     "apalone-spinifera",
@@ -25,7 +25,7 @@ _Positive = Annotated[float, Field(gt=0)]
 Range = tuple[_Positive, _Positive]
 
 
-class SpeciesProfile(BaseModel):
+class SpeciesRanges(BaseModel):
     """One file of ``configs/phantoms``; every range is (lowest, highest). Sources stand in the file."""
 
     model_config = ConfigDict(frozen=True, extra="forbid")
@@ -40,11 +40,11 @@ class SpeciesProfile(BaseModel):
     follicle_mm: Range
 
     @model_validator(mode="after")
-    def _ordered(self) -> SpeciesProfile:
+    def _ordered(self) -> SpeciesRanges:
         return lower_first(self)
 
     @model_validator(mode="after")
-    def _holds_its_eggs(self) -> SpeciesProfile:
+    def _holds_its_eggs(self) -> SpeciesRanges:
         # The smallest of what is carried must find room in the largest body; whether a whole clutch of one draw does
         # in another's is found out when it is laid there.
         carapace = self.carapace_mm[1]
@@ -59,11 +59,11 @@ class SpeciesProfile(BaseModel):
         return self
 
 
-def load_profile(name: str) -> SpeciesProfile:
+def load_profile(name: str) -> SpeciesRanges:
     """The shipped profile of that name, for example "emys-orbicularis".
 
     Raises PhantomError for an unknown name, configs.reading.ConfigError for a damaged file.
     """
     if name not in PROFILES:
         raise PhantomError(f'There is no species profile "{name}". Choose one of {", ".join(PROFILES)}.')
-    return read_toml(config_path(f"phantoms/{name}.toml"), SpeciesProfile)
+    return read_toml(config_path(f"phantoms/{name}.toml"), SpeciesRanges)

@@ -1,7 +1,7 @@
 """Whether the flags point at the right animals: how much goes wrong among those that nobody would look at.
 
-Animals are put in the order in which a person would be sent to them, gravest flag first and equals by doubt. A
-risk-coverage curve (El-Yaniv and Wiener 2010, from memory) tells, for every share of animals that is passed unseen
+Animals are put in the order in which a person is sent to them, as ``index.html`` lists them: those for the vet today,
+those to be checked, and the rest, each by doubt. A risk-coverage curve (El-Yaniv and Wiener 2010, from memory) tells, for every share of animals that is passed unseen
 (coverage), the share of wrong results among those passed (risk); the captured share is that of all wrong results which
 the others hold. An animal is wrong if its count is off by more than one egg, or its stage is another one.
 """
@@ -18,7 +18,7 @@ from pipeline.comparison import Comparison
 
 __all__ = ["RiskCoverage", "risk_coverage"]
 
-_URGENCY = {"vet today": 3, "check": 2, "note": 1, None: 0}
+_URGENCY = {"vet today": 2, "check": 1}  # notes ask for nobody
 _TOLERATED = 1  # eggs
 _LOOKED_AT = 0.25  # share of the animals that a person has time for, the goal's
 
@@ -68,7 +68,7 @@ def risk_coverage(rows: Sequence[Comparison]) -> RiskCoverage:
 def _order(row: Comparison) -> tuple[int, float, str]:
     # Probability that the count is within one and the stage right, were the two independent.
     both_right = (row.confidence or 0.0) * (row.stage_probability or 0.0)
-    return -_URGENCY[row.severity], both_right, row.animal
+    return -_URGENCY.get(row.severity or "", 0), both_right, row.animal
 
 
 def _expected(stage_crossed: str) -> str:

@@ -86,8 +86,7 @@ def estimate_grouping(
         _finding(number, egg, known, measured[egg.identity], seen, settings)
         for number, (egg, seen) in enumerate(zip(listed, evidence, strict=True), 1)
     )
-    empty = shelled.crossed.within(0, 0) * follicles.crossed.within(0, 0) if used else 0.0
-    stage, probability = clutch_stage(listed, empty)
+    stage, probability = clutch_stage(shelled, follicles) if used else ("none seen", 0.0)
     visit = Visit(
         date=exam.date,
         is_scanned=bool(used),
@@ -108,6 +107,7 @@ def estimate_grouping(
         eggs=eggs,
         doubtful=[_place(egg, known) for egg in (*shelled.doubtful, *follicles.doubtful)],
         unscaled=[clip.file for clip in clips if clip.mm_per_px is None],
+        turned=any(turn.log_odds > 0 for clip in clips for turn in clip.turns or ()),
         species=exam.species,
         profile=background.profile,
         history=history,

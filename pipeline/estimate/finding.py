@@ -224,3 +224,8 @@ class ExamFinding:
     flags: tuple[Flag, ...]
     eggs: tuple[EggFinding, ...]
     history: History = History()
+
+    @property
+    def doubt(self) -> float:
+        """Probability that the count is off by more than one or the stage is another one, were the two independent."""
+        return 1 - self.confidence * self.stage_probability

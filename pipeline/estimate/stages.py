@@ -2,16 +2,18 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Sequence
 
 import numpy as np
 from numpy.typing import NDArray
 
+from pipeline.estimate.counts import Tally
 from pipeline.estimate.finding import Stage
 from pipeline.track.merging import Egg
 
 __all__ = ["STAGES", "clutch_stage", "egg_stage", "triple"]
+
+_LEAST = 1e-12
 
 STAGES: tuple[Stage, Stage, Stage] = ("follicle", "thin-shelled", "calcified")
 
@@ -32,22 +34,36 @@ def triple(stages: NDArray[np.float64]) -> tuple[float, float, float]:
     return follicle, thin, calcified
 
 
-def clutch_stage(eggs: Sequence[Egg], empty: float) -> tuple[str, float]:
-    """The likeliest of "follicle", "thin-shelled", "calcified", "mixed", "none seen", and its probability.
+def clutch_stage(shelled: Tally, follicles: Tally) -> tuple[str, float]:
+    """The stage of all that she carries, as it is counted, and the probability that a look inside would say the same.
 
-    With eggs independent, one stage s holds for all real ones with probability prod(1 - e + e p(s)), less
-    that of none being real; "mixed" has the rest. Follicles and shelled eggs do occur together (Malaclemys:
-    Donini and Selman 2022, Southeast Nat 21:235).
-
-    empty : probability that there is nothing, taken where no egg is listed
+    "none seen" where nothing is counted, "follicle" and the shelled stages where nothing else is, and "mixed" for
+    follicles beside shelled eggs (they do occur together, in Malaclemys: Donini and Selman 2022, Southeast Nat 21:235)
+    and for shells of two stages. What no sweep found counts, too: a clutch called calcified is right only if there are
+    no follicles that were overlooked. Shelled eggs and follicles, and the stages of eggs, are taken for independent.
     """
+    no_shelled, no_follicle = shelled.crossed.within(0, 0), follicles.crossed.within(0, 0)
+    alike = _alike(shelled.eggs)
+    both = max(1 - sum(alike.values()), 0.0)
+    if not shelled.count.estimate:
+        if follicles.count.estimate:
+            return "follicle", no_shelled * (1 - no_follicle)
+        return "none seen", no_shelled * no_follicle
+    if follicles.count.estimate:
+        return "mixed", (1 - no_shelled) * (1 - no_follicle + no_follicle * both)
+    stage = max(alike, key=lambda stage: alike[stage])
+    if both > alike[stage]:
+        return "mixed", (1 - no_shelled) * (1 - no_follicle + no_follicle * both)
+    return stage, (1 - no_shelled) * no_follicle * alike[stage]
+
+
+def _alike(eggs: Sequence[Egg]) -> dict[Stage, float]:
+    """Probability that all shelled eggs are of one stage, if there are any: prod(1 - e + e p(s)) less that of none."""
     if not eggs:
-        return "none seen", empty
-    none = math.prod(1 - egg.existence for egg in eggs)
-    chances: dict[str, float] = {}
-    for row, stage in enumerate(STAGES):
-        alike = math.prod(1 - egg.existence * (1 - float(egg.stages[row])) for egg in eggs)
-        chances[stage] = max(alike - none, 0.0)
-    chances["mixed"] = max(1 - none - sum(chances.values()), 0.0)
-    likeliest = max(chances, key=lambda stage: chances[stage])
-    return likeliest, min(chances[likeliest], 1.0)
+        return {"thin-shelled": 0.5, "calcified": 0.5}  # counted, but none sure enough to be looked at
+    existence = np.array([egg.existence for egg in eggs])
+    shares = np.array([egg.stages[1:] / egg.stages[1:].sum() for egg in eggs])
+    none = float(np.prod(1 - existence))
+    chances = (np.prod(1 - existence[:, None] * (1 - shares), axis=0) - none) / max(1 - none, _LEAST)
+    thin, calcified = np.clip(chances, 0.0, 1.0).tolist()
+    return {"thin-shelled": thin, "calcified": calcified}

@@ -1,8 +1,14 @@
-"""``index.html``: a night on one page, the animals that need a person first."""
+"""``index.html``: a night on one page, the animals that need a person first, to be sorted and filtered.
+
+All is there without the page's script, in the order that matters; the script adds other orders and the filters.
+"""
 
 from __future__ import annotations
 
+import base64
+import hashlib
 from collections.abc import Mapping, Sequence
+from importlib.resources import files
 from pathlib import PurePosixPath
 from types import MappingProxyType
 from typing import Any
@@ -17,13 +23,20 @@ from pipeline.report.sign_off import PAGE, SignOff
 from pipeline.report.summary import ExamSummary
 from pipeline.report.words import count_words, date_words, likely_words, percent, plural
 
-__all__ = ["index_html"]
+__all__ = ["index_html", "urgency"]
 
 GROUPS = (
     ("vet today", "For the vet today"),
     ("check", "To be checked"),
     ("rest", "The rest"),
     ("signed", "Signed"),
+    ("earlier", "Earlier exams of these animals"),
+)
+SEEN = (
+    ("shelled", "shelled eggs"),
+    ("follicles", "follicles only"),
+    ("none", "none seen"),
+    ("unscanned", "not scanned"),
 )
 
 
@@ -36,21 +49,37 @@ def index_html(
 ) -> bytes:
     """The page over all exams and over what could not be processed, self-contained as the sheets are.
 
+    An animal's urgency is that of her last exam; those before it stand at the end. Within a group the most doubtful
+    come first: the order in which a person's time finds most of what is wrong (`pipeline.bench.risk`).
+
     has_record : whether record.html lies beside it;  signed : by folder, of exams that a person has seen to
     """
+    from markupsafe import Markup
+
+    last = {s.exam.animal: s for s in sorted(summaries, key=lambda s: (s.exam.date, s.folder))}
     groups: dict[str, list[ExamSummary]] = {key: [] for key, _ in GROUPS}
-    for summary in sorted(summaries, key=lambda s: (s.exam.animal, s.exam.date, s.folder)):
-        groups["signed" if summary.folder in signed else urgency(summary)].append(summary)
+    for summary in sorted(summaries, key=lambda s: (-s.finding.doubt, s.exam.animal, s.exam.date, s.folder)):
+        group = urgency(summary) if summary is last[summary.exam.animal] else "earlier"
+        groups["signed" if summary.folder in signed else group].append(summary)
+    script = files("pipeline.report").joinpath("templates/index.js").read_text(encoding="utf-8").strip()
+    # Trimmed, since the hash is of what stands between the tags to the byte.
+    digest = hashlib.sha256(script.encode()).digest()
+    days = sorted({summary.exam.date for summary in summaries}, reverse=True)
     return render(
         "index.html.j2",
         groups=[
             (key, title, [_row(s, signed.get(s.folder)) for s in groups[key]]) for key, title in GROUPS if groups[key]
         ],
+        group_names=[(key, title) for key, title in GROUPS if groups[key]],
+        days=[(day.isoformat(), date_words(day)) for day in days],
+        seen=[(key, title) for key, title in SEEN if any(_seen(s) == key for s in summaries)],
         totals=_totals(summaries),
         urgent=len(groups["vet today"]),
         to_check=len(groups["check"]),
         problems=sorted((str(problem.path), problem.reason) for problem in problems),
         has_record=has_record,
+        script=Markup(script),
+        script_hash=base64.b64encode(digest).decode(),
     )
 
 
@@ -59,6 +88,14 @@ def urgency(summary: ExamSummary) -> str:
     if summary.flags("vet today"):
         return "vet today"
     return "check" if summary.flags("check") or not summary.is_scanned else "rest"
+
+
+def _seen(summary: ExamSummary) -> str:
+    if not summary.is_scanned:
+        return "unscanned"
+    if summary.finding.shelled.estimate:
+        return "shelled"
+    return "follicles" if summary.finding.follicles.estimate else "none"
 
 
 def _row(summary: ExamSummary, signed: SignOff | None) -> dict[str, Any]:
@@ -70,20 +107,26 @@ def _row(summary: ExamSummary, signed: SignOff | None) -> dict[str, Any]:
         likely = likely_words(finding.shelled)
         stage = "" if finding.stage == "none seen" else f"{finding.stage} ({percent(finding.stage_probability)})"
     follicles = plural(finding.follicles.estimate, "follicle") if finding.follicles.estimate else ""
+    flags = flags_by_severity(finding.flags)
     return {
         "animal": exam.animal,
         "species": exam.species or "species not told",
+        "day": exam.date.isoformat(),
         "date": date_words(exam.date),
         "link": url_of(PurePosixPath(summary.folder) / "report.html"),
         "paper": url_of(PurePosixPath(summary.folder) / "report.pdf"),
         "change": _change(finding.history),
         "signed": signed,
         "signed_link": url_of(PurePosixPath(summary.folder) / PAGE),
+        "seen": _seen(summary),
+        # Not scanned is no number: it sorts behind none seen.
+        "eggs": finding.shelled.estimate if summary.is_scanned else -1,
         "count": count,
         "likely": likely,
         "stage": stage,
         "follicles": follicles,
-        "flags": flags_by_severity(finding.flags),
+        "flags": [flag for flag in flags if flag.severity != "note"],
+        "notes": [flag for flag in flags if flag.severity == "note"],
         "clips": f"{summary.clips_refused} of {summary.clips} refused"
         if summary.clips_refused
         else f"{summary.clips} read",

@@ -10,7 +10,7 @@ from synthetic.bodies import Kind
 from synthetic.clutch import FUSED, MISSHAPEN, draw_eggs, fuse
 from synthetic.dataset import draw_order
 from synthetic.errors import PhantomError
-from synthetic.species import PROFILES, SpeciesProfile, load_profile
+from synthetic.species import PROFILES, SpeciesRanges, load_profile
 from tests.synthetic.sampling import overlapping_pairs, points_in_ball, points_of
 
 profiles = st.sampled_from(PROFILES).map(load_profile)
@@ -20,7 +20,7 @@ seeds = st.integers(0, 2**32 - 1)
 LENGTH_SCATTER, WIDTH_SCATTER = 0.1, 0.075
 
 
-def drawn(seed: int, profile: SpeciesProfile) -> tuple[Order, Animal]:
+def drawn(seed: int, profile: SpeciesRanges) -> tuple[Order, Animal]:
     rng = np.random.default_rng(seed)
     order = draw_order(rng, profile)
     try:
@@ -33,7 +33,7 @@ def drawn(seed: int, profile: SpeciesProfile) -> tuple[Order, Animal]:
 
 @settings(deadline=None, max_examples=60)
 @given(seeds, profiles)
-def test_an_animal_carries_what_was_ordered_apart_and_inside(seed: int, profile: SpeciesProfile) -> None:
+def test_an_animal_carries_what_was_ordered_apart_and_inside(seed: int, profile: SpeciesRanges) -> None:
     order, animal = drawn(seed, profile)
     wanted = animal.wanted
     numbers = [int((animal.kinds == kind).sum()) for kind in (Kind.CALCIFIED, Kind.THIN_SHELLED, Kind.FOLLICLE)]
@@ -52,7 +52,7 @@ def test_an_animal_carries_what_was_ordered_apart_and_inside(seed: int, profile:
 
 @settings(deadline=None, max_examples=60)
 @given(seeds, profiles)
-def test_sizes_are_those_of_the_species(seed: int, profile: SpeciesProfile) -> None:
+def test_sizes_are_those_of_the_species(seed: int, profile: SpeciesRanges) -> None:
     order, animal = drawn(seed, profile)
     assert profile.carapace_mm[0] <= animal.carapace_mm <= profile.carapace_mm[1]
     assert profile.width_ratio[0] <= animal.width_mm / animal.carapace_mm <= profile.width_ratio[1]
@@ -81,7 +81,7 @@ def test_sizes_are_those_of_the_species(seed: int, profile: SpeciesProfile) -> N
 
 @settings(deadline=None, max_examples=20)
 @given(seeds, profiles)
-def test_small_organs_give_way_to_eggs_and_rotations_are_rotations(seed: int, profile: SpeciesProfile) -> None:
+def test_small_organs_give_way_to_eggs_and_rotations_are_rotations(seed: int, profile: SpeciesRanges) -> None:
     _, animal = drawn(seed, profile)
     own = np.isin(animal.kinds, [Kind.VESSEL, Kind.BLADDER, Kind.BOWEL, Kind.UROLITH]) | (animal.kinds >= Kind.FOLLICLE)
     pairs = overlapping_pairs(animal.centres[own], animal.semi_axes[own], animal.rotations[own])

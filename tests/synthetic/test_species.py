@@ -7,7 +7,7 @@ import pytest
 
 from configs.reading import ConfigError, config_path, read_toml
 from synthetic.errors import PhantomError
-from synthetic.species import PROFILES, SpeciesProfile, load_profile
+from synthetic.species import PROFILES, SpeciesRanges, load_profile
 
 RANGES = ("carapace_mm", "width_ratio", "height_ratio", "clutch", "egg_length_mm", "egg_width_mm", "follicle_mm")
 
@@ -16,7 +16,7 @@ def refusal(folder: Path, text: str) -> str:
     path = folder / "profile.toml"
     path.write_text(text, encoding="utf-8")
     with pytest.raises(ConfigError) as caught:
-        read_toml(path, SpeciesProfile)
+        read_toml(path, SpeciesRanges)
     return str(caught.value)
 
 

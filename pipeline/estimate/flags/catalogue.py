@@ -85,6 +85,11 @@ CATALOGUE: Mapping[str, Reason] = {
         "The number of shelled eggs, {estimate}, is within one of the truth with a probability of {confidence}.",
         "Count on the pictures.",
     ),
+    "count-or-stage": Reason(
+        "check",
+        "Number and stage together, {estimate} within one and {stage}, are right with a probability of only {both}.",
+        "Count on the pictures, and see whether something of another stage lies among them.",
+    ),
     "wide-interval": Reason(
         "check",
         "What was scanned may hold anything from {low} to {high} shelled eggs.",
@@ -103,7 +108,7 @@ CATALOGUE: Mapping[str, Reason] = {
     "stage-unsure": Reason(
         "check",
         "The stage, {stage}, is right with a probability of only {probability}.",
-        "Look at the rims and shadows.",
+        "Look at the rims and shadows, and for follicles that were overlooked.",
     ),
     "none-seen-poor-scan": Reason(
         "check", "None were seen, but the scan shows too little to rely on it.", "Scan her again."
@@ -112,7 +117,7 @@ CATALOGUE: Mapping[str, Reason] = {
     "overlooked": Reason(
         "note",
         "{more} more are counted than listed: sweeps overlook some eggs, and these about that many.",
-        "Sweep there and back, slowly.",
+        "{advice}",
     ),
     "listed-twice": Reason(
         "note",
@@ -122,7 +127,7 @@ CATALOGUE: Mapping[str, Reason] = {
     "swept-once": Reason(
         "note",
         "No egg could be met twice, so how many were overlooked is told by phantoms alone.",
-        "Sweep there and back, or from both sides.",
+        "{advice}",
     ),
     "usual-clutch": Reason(
         "note", "The count takes into account that {species} lays {lowest} to {highest} eggs ({sources})."

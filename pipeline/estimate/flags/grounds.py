@@ -21,7 +21,7 @@ class Grounds:
     """stage, stage_probability : of the whole clutch
     eggs : listed ones, follicles among them
     doubtful : where objects too unsure to be counted were followed, in words
-    unscaled : files of usable clips without a scale
+    unscaled : files of usable clips without a scale;  turned : whether a hand was seen to come back in one of them
     species : as told, None if not;  profile : what is known of it, None if nothing
     """
 
@@ -33,6 +33,7 @@ class Grounds:
     eggs: Sequence[EggFinding]
     doubtful: Sequence[str]
     unscaled: Sequence[str]
+    turned: bool
     species: str | None
     profile: SpeciesProfile | None
     history: History

@@ -32,7 +32,7 @@ def test_a_wrong_one_that_nothing_points_at_is_passed() -> None:
     found = risk_coverage(animals(OTHER_STAGE, SURE, replace(SURE, severity="check"), replace(SURE, severity="note")))
     assert (found.off, found.other_stage) == (0, 1)
     assert found.captured == 0.0
-    assert found.risk == pytest.approx((1 / 4, 1 / 3, 1 / 2, 0.0, 0.0))  # the wrong one is third
+    assert found.risk == pytest.approx((1 / 4, 1 / 3, 0.0, 0.0, 0.0))  # second: a note asks for nobody
 
 
 def test_equals_go_by_doubt_and_the_gravest_flag_goes_first() -> None:

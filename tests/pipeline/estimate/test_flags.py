@@ -56,6 +56,7 @@ CALM = Grounds(
     eggs=(),
     doubtful=(),
     unscaled=(),
+    turned=False,
     species="Emys orbicularis",
     profile=PROFILES["emys-orbicularis"],
     history=History(),
@@ -73,6 +74,7 @@ def test_a_good_scan_of_a_clear_clutch_raises_nothing():
 NOTHING_USED = replace(LEFT, frames_used=0)
 REFUSED = ClipCoverage("left-2.mp4", "left", "refused", "it ends after 12 bytes.", 0, 0)
 LOST = replace(LEFT, frames_used=100, quality=ClipQuality((("no contact", 190), ("too fast", 10)), (0.1, 0.8)))
+AS_GOOD = Distribution(-2, np.array([0.25, 0.05, 0.7]))  # within one with a probability of 0.75
 WIDE = Distribution(-7, np.full(8, 1 / 8))
 
 
@@ -90,10 +92,11 @@ WIDE = Distribution(-7, np.full(8, 1 / 8))
         ("narrow-contact", {"coverage": (replace(LEFT, quality=ClipQuality((), (0.4, 0.45))), RIGHT)}),
         ("none-seen", {"shelled": counted()}),
         ("low-confidence", {"shelled": counted(5, 5, shift=Distribution(-4, np.full(5, 0.2)))}),
+        ("count-or-stage", {"shelled": counted(5, 5, shift=AS_GOOD), "stage_probability": 0.75}),
         ("unreliable-count", {"shelled": counted(10, 10, shift=WIDE)}),
         ("wide-interval", {"shelled": counted(4, 4, shift=WIDE)}),
         ("doubtful-objects", {"doubtful": ("left-1.mp4, frames 4 to 9",)}),
-        ("stage-unsure", {"eggs": (egg(1),), "stage_probability": 0.5}),
+        ("stage-unsure", {"stage_probability": 0.5}),
         ("mixed-stages", {"eggs": (egg(1), egg(2, stage="follicle"))}),
         ("overlooked", {"shelled": counted(5, 5, existence=1.0, rate=0.6)}),
         ("listed-twice", {"shelled": counted(5, 5, shift=certainly(-2))}),
@@ -120,6 +123,31 @@ def test_the_gravest_come_first_and_say_what_was_found():
     raised = flags(replace(CALM, coverage=(REFUSED,), species=None), SETTINGS)
     assert [flag.severity for flag in raised] == ["vet today", "check", "note"]
     assert raised[1].reason == "left-2.mp4 could not be used: it ends after 12 bytes."
+
+
+def test_number_and_stage_may_be_unsure_together_where_neither_is_alone():
+    count = counted(5, 5, shift=AS_GOOD)
+    assert SETTINGS.flags.low_confidence < count.confidence < 0.8
+    assert codes(shelled=count) == []
+    assert "count-or-stage" in codes(shelled=count, stage_probability=0.75)
+    # Where one of the two is unsure by itself that is said, and nothing more.
+    assert "count-or-stage" not in codes(shelled=count, stage_probability=0.55)
+    assert "count-or-stage" not in codes(shelled=counted(), follicles=counted(), stage_probability=0.5)
+
+
+@pytest.mark.parametrize(
+    ("coverage", "turned", "advice"),
+    [
+        ((LEFT,), False, "Sweep there and back, or from both sides."),
+        ((LEFT, RIGHT), False, "Sweep there and back, slowly."),
+        ((LEFT,), True, "Sweep from the other side, too."),
+        ((LEFT, RIGHT), True, "Sweep once more, slowly."),
+    ],
+)
+def test_no_sweep_is_advised_that_was_made(coverage, turned, advice):
+    for code, count in (("swept-once", counted(3, repeated=False)), ("overlooked", counted(6, existence=1.0, rate=0.6))):
+        grounds = replace(CALM, shelled=count, coverage=coverage, turned=turned)
+        assert [flag.advice for flag in flags(grounds, SETTINGS) if flag.code == code] == [advice]
 
 
 def test_a_clip_that_lost_frames_tells_the_next_hand_what_to_do():

@@ -1,5 +1,8 @@
 from __future__ import annotations
 
+import base64
+import datetime as dt
+import hashlib
 import re
 from dataclasses import replace
 from pathlib import Path
@@ -20,7 +23,7 @@ def summaries_of(night: tuple[Invented, ...]) -> list[ExamSummary]:
 
 def test_those_who_need_a_person_come_first(night: tuple[Invented, ...]) -> None:
     page = index_html(summaries_of(night)[::-1], []).decode()
-    places = [page.index(f">{animal}</a>") for animal in ("AF-0412", "AF-0413", "AF-0414", "AF-0415")]
+    places = [page.index(f">{animal}</a>") for animal in ("AF-0412", "AF-0414", "AF-0413", "AF-0415")]
     assert places == sorted(places)
     assert "1 animal needs a vet today" in page
     assert "2 to be checked" in page
@@ -29,6 +32,41 @@ def test_those_who_need_a_person_come_first(night: tuple[Invented, ...]) -> None
 def test_an_animal_not_scanned_is_to_be_checked_even_without_a_flag(refused: Invented) -> None:
     summary = summarise(refused.exam, replace(refused.finding, flags=()), refused.scans)
     assert urgency(summary) == "check"
+
+
+def test_the_most_doubtful_of_a_group_come_first(night: tuple[Invented, ...]) -> None:
+    clutch, empty, *_ = night
+    doubts = {"AF-1": (0.9, 0.9), "AF-2": (0.9, 0.4), "AF-3": (0.5, 0.9)}
+    alike = [
+        summarise(
+            replace(clutch.exam, animal=animal),
+            replace(clutch.finding, confidence=confidence, stage_probability=stage_probability),
+            clutch.scans,
+        )
+        for animal, (confidence, stage_probability) in doubts.items()
+    ]
+    page = index_html(alike, []).decode()
+    places = [page.index(f">{animal}</a>") for animal in ("AF-2", "AF-3", "AF-1")]
+    assert places == sorted(places)
+
+
+def test_only_her_last_exam_makes_an_animal_urgent(clutch: Invented) -> None:
+    later = replace(clutch.exam, date=clutch.exam.date + dt.timedelta(days=7))
+    calm = replace(clutch.finding, flags=())
+    page = index_html(
+        [summarise(later, calm, clutch.scans), summarise(clutch.exam, clutch.finding, clutch.scans)], []
+    ).decode()
+    assert "No animal was flagged for the vet today" in page
+    rest, earlier = page.index("The rest"), page.index("Earlier exams")
+    assert rest < page.index(f"/{later.date}/report.html") < earlier < page.index(f"/{clutch.exam.date}/report.html")
+
+
+def test_the_only_script_that_may_run_is_the_page_s_own(night: tuple[Invented, ...]) -> None:
+    page = index_html(summaries_of(night), []).decode()
+    (script,) = re.findall(r"<script>(.*?)</script>", page, re.DOTALL)
+    digest = base64.b64encode(hashlib.sha256(script.encode()).digest()).decode()
+    assert f"script-src 'sha256-{digest}'\"" in page
+    assert "<script" not in index_html([], []).decode()
 
 
 def test_rows_tell_count_range_and_link(night: tuple[Invented, ...]) -> None:
