@@ -1,9 +1,10 @@
 """Whether the flags point at the right animals: how much goes wrong among those that nobody would look at.
 
 Animals are put in the order in which a person is sent to them, as ``index.html`` lists them: those for the vet today,
-those to be checked, and the rest, each by doubt. A risk-coverage curve (El-Yaniv and Wiener 2010, from memory) tells, for every share of animals that is passed unseen
-(coverage), the share of wrong results among those passed (risk); the captured share is that of all wrong results which
-the others hold. An animal is wrong if its count is off by more than one egg, or its stage is another one.
+those to be checked, and the rest, each by doubt. A risk-coverage curve (El-Yaniv and Wiener 2010, from memory) tells,
+for every share of animals that is passed unseen (coverage), the share of wrong results among those passed (risk); the
+captured share is that of all wrong results which the others hold. An animal is wrong if its count is off by more than
+one egg, or its stage is another one.
 """
 
 from __future__ import annotations
