@@ -164,24 +164,40 @@ class Features(Section):
     unevenness: Feature
 
 
+class OutlineErrors(Section):
+    """What outlines are wrong by, in log units (`pipeline.estimate.spheroids`).
+
+    sections : of how many passages through the middle it was learned
+    """
+
+    sections: Annotated[int, Field(ge=0)]
+    width_bias: Annotated[float, Field(ge=-0.5, le=0.5)]
+    width_error: Annotated[float, Field(ge=0.005, le=0.5)]
+    ratio_error: Annotated[float, Field(ge=0.005, le=0.5)]
+    ratio_scale: Annotated[float, Field(ge=0.3, le=1.5)]
+
+
+class Outlines(Section):
+    """Of shelled eggs, whose wall is a bright line, and of follicles, which have none."""
+
+    shelled: OutlineErrors
+    follicle: OutlineErrors
+
+
 class Calibration(Section):
     """What `clutchlight calibrate` learned of the network's stages and outlines, and from what.
 
-    weights_sha256 : of the network it is for;  network : weight of its word;  eggs, sections : how many it rests on
+    weights_sha256 : of the network it is for;  network : weight of its word;  eggs : how many it rests on
     """
 
     command: str
     date: dt.date
     weights_sha256: str
     eggs: Annotated[int, Field(ge=0)]
-    sections: Annotated[int, Field(ge=0)]
-    width_bias: Annotated[float, Field(ge=-0.5, le=0.5)]
-    width_error: Annotated[float, Field(ge=0.005, le=0.5)]
-    ratio_error: Annotated[float, Field(ge=0.005, le=0.5)]
-    ratio_scale: Annotated[float, Field(ge=0.3, le=1.5)]
     temperature: Annotated[float, Field(ge=0.1, le=10.0)]
     network: Annotated[float, Field(ge=0.0, le=10.0)]
     bias: tuple[float, float, float]
+    outline: Outlines
     feature: Features
 
 
@@ -272,6 +288,9 @@ class FlagSettings(Section):
     narrow_contact: Share
     size_tolerance: Share
     several_eggs: Annotated[int, Field(ge=2, le=100)]
+    crossing_share: Share
+    crossing_frames: Annotated[int, Field(ge=1)]
+    bright_inside_db: Annotated[float, Field(ge=-60.0, le=60.0)]
     odd_ratio: Annotated[float, Field(ge=1.0, le=10.0)]
     small_share: Share
 

@@ -19,7 +19,7 @@ from models.errors import ClutchlightError
 from pipeline.bench.eggs import SeenEgg
 from pipeline.estimate.sections import passage
 from pipeline.estimate.stage_model import SIGNS, signs_told, stages_told
-from pipeline.settings import Calibration, Feature, Features
+from pipeline.settings import Calibration, Feature, Features, OutlineErrors, Outlines
 
 __all__ = ["CalibrationError", "calibrate", "calibration_toml"]
 
@@ -42,7 +42,7 @@ class CalibrationError(ClutchlightError):
 def calibrate(
     eggs: Sequence[SeenEgg], *, command: str, date: dt.date, weights_sha256: str, former: Calibration
 ) -> Calibration:
-    """What the eggs teach. former : its errors of sections are kept where no clip has a scale and enough sections.
+    """What the eggs teach. former : its errors of outlines are kept where too few passages tell of them.
 
     Raises CalibrationError where a stage has fewer than five eggs.
     """
@@ -75,17 +75,19 @@ def calibrate(
             for place, name in enumerate(SIGNS)
         }
     )
-    errors, sections = _section_errors(eggs, former)
+    shelled = _outline_errors([egg for egg in eggs if egg.stage > 0], former.outline.shelled)
+    # Follicles are nearly round.
+    follicles = [egg for egg in eggs if egg.stage == 0]
+    follicle = _outline_errors(follicles, former.outline.follicle, scale=shelled.ratio_scale)
     return Calibration(
         command=command,
         date=date,
         weights_sha256=weights_sha256,
         eggs=len(eggs),
-        sections=sections,
-        **errors,
         temperature=_temperature(_unseen_logits(logs, columns, stages, half), stages),
         network=_rounded(fit.network),
         bias=_triple(fit.bias),
+        outline=Outlines(shelled=shelled, follicle=follicle),
         feature=described,
     )
 
@@ -147,8 +149,10 @@ def _temperature(plain: Floats, stages: NDArray[np.int64]) -> float:
     return _rounded(np.exp(minimize_scalar(loss, bounds=(np.log(0.3), np.log(5.0)), method="bounded").x))
 
 
-def _section_errors(eggs: Sequence[SeenEgg], former: Calibration) -> tuple[dict[str, float], int]:
-    """What outlines are wrong by, and of how many passages through the middle it was learned."""
+def _outline_errors(eggs: Sequence[SeenEgg], former: OutlineErrors, scale: float | None = None) -> OutlineErrors:
+    """scale : by which long sections are drawn too round or too long, where that is known: round ones tell nothing of
+    it. What is left is the error of all.
+    """
     widths, found_stretches, true_stretches = [], [], []
     for egg in eggs:
         for seen in egg.sections:
@@ -159,21 +163,20 @@ def _section_errors(eggs: Sequence[SeenEgg], former: Calibration) -> tuple[dict[
                 found_stretches.append(found.stretch)
                 true_stretches.append(true.stretch)
     if len(widths) < LEAST_PASSAGES:
-        names = ("width_bias", "width_error", "ratio_error", "ratio_scale")
-        return {name: getattr(former, name) for name in names}, 0
+        return former
     told, true_vectors = np.stack(found_stretches), np.stack(true_stretches)
-    # Long sections are drawn too round or too long by one factor; what is left is the error of all.
-    scale = float(np.clip((told * true_vectors).sum() / max((true_vectors**2).sum(), 1e-9), 0.3, 1.5))
+    if scale is None:
+        scale = float(np.clip((told * true_vectors).sum() / max((true_vectors**2).sum(), 1e-9), 0.3, 1.5))
     ratio_error = _deviation((told - scale * true_vectors).ravel())
     # A width is a breadth over the square root of the stretch.
     width_error = float(np.hypot(_deviation(np.array(widths)), ratio_error / 2))
-    errors = {
-        "width_bias": float(np.median(widths)),
-        "width_error": width_error,
-        "ratio_error": ratio_error,
-        "ratio_scale": scale,
-    }
-    return {name: _rounded(value) for name, value in errors.items()}, len(widths)
+    return OutlineErrors(
+        sections=len(widths),
+        width_bias=_rounded(np.median(widths)),
+        width_error=_rounded(width_error),
+        ratio_error=_rounded(ratio_error),
+        ratio_scale=_rounded(scale),
+    )
 
 
 def _deviation(values: Floats) -> float:
@@ -184,17 +187,18 @@ def _deviation(values: Floats) -> float:
 
 def calibration_toml(calibration: Calibration) -> str:
     """The file, as a table of the settings."""
-    head = calibration.model_dump(mode="json", exclude={"feature"})
+    head = calibration.model_dump(mode="json", exclude={"feature", "outline"})
     lines = [
         "# Written by the command below, on phantoms of a seed used for nothing else. Run it again for other weights.",
-        "# Features and weights: pipeline/estimate/stage_model.py. Errors of sections in log units.",
+        "# Features and weights: pipeline/estimate/stage_model.py. Errors of outlines in log units.",
         "",
         "[calibration]",
         *(f"{name} = {_toml(value, name)}" for name, value in head.items()),
     ]
-    for name, feature in calibration.feature:
-        lines += ["", f"[calibration.feature.{name}]"]
-        lines += [f"{key} = {_toml(value, key)}" for key, value in feature.model_dump().items()]
+    for table, parts in (("outline", calibration.outline), ("feature", calibration.feature)):
+        for name, part in parts:
+            lines += ["", f"[calibration.{table}.{name}]"]
+            lines += [f"{key} = {_toml(value, key)}" for key, value in part.model_dump().items()]
     return "\n".join([*lines, ""])
 
 

@@ -11,6 +11,7 @@ from pipeline.estimate.candidates import log_likelihood_ratio, looks, sift
 from pipeline.estimate.clutch import usual_clutch
 from pipeline.estimate.counts import Tally, tally, unscanned
 from pipeline.estimate.coverage import ClipCoverage, usable
+from pipeline.estimate.crossing_outlines import crossing_outlines
 from pipeline.estimate.egg_signs import signs_in_words
 from pipeline.estimate.encounters import encounters
 from pipeline.estimate.finding import EggFinding, ExamFinding, Sighting, Visit
@@ -105,6 +106,7 @@ def estimate_grouping(
         stage=stage,
         stage_probability=probability,
         eggs=eggs,
+        crossing=crossing_outlines(eggs, clips, settings.flags),
         doubtful=[_place(egg, known) for egg in (*shelled.doubtful, *follicles.doubtful)],
         unscaled=[clip.file for clip in clips if clip.mm_per_px is None],
         turned=any(turn.log_odds > 0 for clip in clips for turn in clip.turns or ()),
@@ -193,10 +195,11 @@ def _place(egg: Egg, known: Known) -> str:
 def _measured(listed: Sequence[Egg], known: Known, settings: Settings) -> dict[int, Measurement]:
     """By the egg's identity. Shelled eggs are one clutch, and tell of each other's size; follicles are not."""
     measured: dict[int, Measurement] = {}
-    for shelled in (True, False):
+    outline = settings.calibration.outline
+    for shelled, errors in ((True, outline.shelled), (False, outline.follicle)):
         eggs = [egg for egg in listed if egg.is_shelled == shelled]
         sightings = [[known[member.file, member.track] for member in egg.members] for egg in eggs]
-        sizes = measure(sightings, alike=shelled, settings=settings.sizes, errors=settings.calibration)
+        sizes = measure(sightings, alike=shelled, settings=settings.sizes, errors=errors)
         measured |= {egg.identity: one for egg, one in zip(eggs, sizes, strict=True)}
     return measured
 

@@ -8,7 +8,7 @@ from typing import Literal
 
 from pipeline.estimate.sections import passage
 from pipeline.estimate.spheroids import Sizes, Spread, clutch_sizes
-from pipeline.settings import Calibration, SizeSettings
+from pipeline.settings import OutlineErrors, SizeSettings
 from pipeline.track.tracks import Track, picture_worth
 
 __all__ = ["Measurement", "measure"]
@@ -32,7 +32,7 @@ class Measurement:
 
 
 def measure(
-    eggs: Sequence[Sightings], *, alike: bool, settings: SizeSettings, errors: Calibration
+    eggs: Sequence[Sightings], *, alike: bool, settings: SizeSettings, errors: OutlineErrors
 ) -> list[Measurement]:
     """Measure the eggs, or the follicles, of one animal, each from its tracks with their clips' mm per px or None.
 

@@ -33,7 +33,7 @@ from scipy.special import i0e
 from scipy.stats import beta
 
 from pipeline.estimate.sections import Passage
-from pipeline.settings import Calibration, SizeSettings
+from pipeline.settings import OutlineErrors, SizeSettings
 
 __all__ = ["Sizes", "Spread", "clutch_sizes"]
 
@@ -75,7 +75,11 @@ class Sizes:
 
 
 def clutch_sizes(
-    eggs: Sequence[Sequence[tuple[Passage, float | None]]], *, alike: bool, settings: SizeSettings, errors: Calibration
+    eggs: Sequence[Sequence[tuple[Passage, float | None]]],
+    *,
+    alike: bool,
+    settings: SizeSettings,
+    errors: OutlineErrors,
 ) -> list[Sizes]:
     """Sizes of each egg of one animal from its passages, each with its clip's mm per px or None.
 
@@ -112,7 +116,7 @@ def _spread(chances: Floats) -> Spread:
     return Spread(float(mm[1]), (float(mm[0]), float(mm[2])))
 
 
-def _width_likelihood(passages: Sequence[tuple[Passage, float | None]], errors: Calibration) -> Floats:
+def _width_likelihood(passages: Sequence[tuple[Passage, float | None]], errors: OutlineErrors) -> Floats:
     result = np.ones(len(_WIDTHS))
     error, stretch_error = (float(np.hypot(one, _UNEVENNESS)) for one in (errors.width_error, errors.ratio_error))
     for one, scale in passages:
@@ -126,7 +130,7 @@ def _width_likelihood(passages: Sequence[tuple[Passage, float | None]], errors: 
 
 
 def _elongation_likelihood(
-    passages: Sequence[Passage], across_a: float, settings: SizeSettings, errors: Calibration
+    passages: Sequence[Passage], across_a: float, settings: SizeSettings, errors: OutlineErrors
 ) -> Floats:
     """Passages of one egg share c: either window is swept the same way, and the egg lies as it lies."""
     across2 = beta.ppf((np.arange(_TILTS) + 0.5) / _TILTS, across_a, settings.across_b) ** 2

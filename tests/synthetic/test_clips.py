@@ -250,7 +250,9 @@ def test_which_way_the_hand_went_is_noted_unless_it_came_back(
 
     monkeypatch.setattr(clips, "draw_sweep", watched)
     ways = [Hand(), Hand(), Hand(), Hand(returns=True)]
-    subjects = tuple(Subject(f"AF-{n}", "terrapene-ornata", Order(), frames=6, hand=hand) for n, hand in enumerate(ways))
+    subjects = tuple(
+        Subject(f"AF-{n}", "terrapene-ornata", Order(), frames=6, hand=hand) for n, hand in enumerate(ways)
+    )
     film(tmp_path, seed=3, processes=1, subjects=subjects)
     noted = [
         clip.get("hand")

@@ -154,6 +154,18 @@ CATALOGUE: Mapping[str, Reason] = {
         "Longer for its width than eggs are: {eggs}. It may be misshapen, or two that are fused or lie end to end.",
         "Look at it in the clip.",
     ),
+    "crossing-outlines": Reason(
+        "check",
+        "Outlines that run into each other, as those of separate eggs cannot: {eggs}. They may be fused, or one egg that "
+        "was drawn twice.",
+        "Look at them in the clip.",
+    ),
+    "bright-fragments": Reason(
+        "check",
+        "Bright all through, where a calcified egg is dark inside: {eggs}. It may be a piece of shell, a stone or "
+        "gas, or an egg that is broken.",
+        "Look at it in the clip; a radiograph tells pieces of shell from gas.",
+    ),
     "much-smaller": Reason(
         "check",
         "Much smaller than her other eggs: {eggs}. It may be a small egg, the end of one, or a piece of shell.",

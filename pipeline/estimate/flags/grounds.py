@@ -19,7 +19,7 @@ Found = Iterator[tuple[str, dict[str, object]]]
 @dataclass(frozen=True)
 class Grounds:
     """stage, stage_probability : of the whole clutch
-    eggs : listed ones, follicles among them
+    eggs : listed ones, follicles among them;  crossing : numbers of those whose outlines run into each other
     doubtful : where objects too unsure to be counted were followed, in words
     unscaled : files of usable clips without a scale;  turned : whether a hand was seen to come back in one of them
     species : as told, None if not;  profile : what is known of it, None if nothing
@@ -31,6 +31,7 @@ class Grounds:
     stage: str
     stage_probability: float
     eggs: Sequence[EggFinding]
+    crossing: Sequence[tuple[int, int]]
     doubtful: Sequence[str]
     unscaled: Sequence[str]
     turned: bool

@@ -47,6 +47,13 @@ def of_eggs(grounds: Grounds, settings: FlagSettings) -> Found:
     yield from _among_themselves(measured, profile, settings)
     if long := [egg for egg in measured if egg.length > settings.odd_ratio * egg.width]:
         yield "odd-outline", {"eggs": _listed(egg.words for egg in long)}
+    if grounds.crossing:
+        yield (
+            "crossing-outlines",
+            {"eggs": "; ".join(f"number {one} and number {two}" for one, two in grounds.crossing)},
+        )
+    if bright := [egg for egg in shelled if _is_bright_all_through(egg, settings)]:
+        yield "bright-fragments", {"eggs": _listed(f"number {egg.identity}" for egg in bright)}
 
 
 def _sizes(measured: Sequence[_Measured], profile: SpeciesProfile, settings: FlagSettings) -> Found:
@@ -109,6 +116,12 @@ def _among_themselves(measured: Sequence[_Measured], profile: SpeciesProfile | N
 
 def _is_much_smaller(egg: _Measured, middle: float, settings: FlagSettings) -> bool:
     return egg.width < settings.small_share * middle and egg.width_interval90[1] < middle
+
+
+def _is_bright_all_through(egg: EggFinding, settings: FlagSettings) -> bool:
+    """Of calcified ones alone: what lies in a thin shell may be seen bright through it."""
+    inside = egg.signs.interior_db if egg.signs is not None and egg.stage == "calcified" else None
+    return inside is not None and inside >= settings.bright_inside_db
 
 
 def _measured(eggs: Sequence[EggFinding]) -> Iterator[_Measured]:

@@ -51,16 +51,22 @@ def test_a_network_that_is_too_sure_is_cooled_down():
 def test_errors_of_sections_are_read_off_the_true_ones():
     rng = np.random.default_rng(4)
     eggs = shadowed_eggs(rng, 60)
+    bias = (0.08, 0.03, 0.03)  # follicles are drawn too large by another share than eggs
     swept = [
-        egg(each.stage, each.told, animal=each.animal, sections=passages(rng, bias=0.03, scale=0.7, number=2))
+        egg(
+            each.stage,
+            each.told,
+            animal=each.animal,
+            sections=passages(rng, bias=bias[each.stage], scale=0.7, number=2),
+        )
         for each in eggs
     ]
-    model = learned(swept)
-    assert model.width_bias == pytest.approx(0.03, abs=0.008)
-    assert model.ratio_scale == pytest.approx(0.7, abs=0.02)
-    assert model.sections == 120
-    kept = learned(eggs)
-    assert (kept.sections, kept.ratio_scale) == (0, FORMER.ratio_scale)
+    outline = learned(swept).outline
+    assert outline.shelled.width_bias == pytest.approx(0.03, abs=0.008)
+    assert outline.follicle.width_bias == pytest.approx(0.08, abs=0.008)
+    assert outline.shelled.ratio_scale == outline.follicle.ratio_scale == pytest.approx(0.7, abs=0.02)
+    assert (outline.shelled.sections, outline.follicle.sections) == (80, 40)
+    assert learned(eggs).outline == FORMER.outline
 
 
 def test_too_few_eggs_of_a_stage_teach_nothing():

@@ -54,6 +54,7 @@ CALM = Grounds(
     stage="calcified",
     stage_probability=0.97,
     eggs=(),
+    crossing=(),
     doubtful=(),
     unscaled=(),
     turned=False,
@@ -145,7 +146,10 @@ def test_number_and_stage_may_be_unsure_together_where_neither_is_alone():
     ],
 )
 def test_no_sweep_is_advised_that_was_made(coverage, turned, advice):
-    for code, count in (("swept-once", counted(3, repeated=False)), ("overlooked", counted(6, existence=1.0, rate=0.6))):
+    for code, count in (
+        ("swept-once", counted(3, repeated=False)),
+        ("overlooked", counted(6, existence=1.0, rate=0.6)),
+    ):
         grounds = replace(CALM, shelled=count, coverage=coverage, turned=turned)
         assert [flag.advice for flag in flags(grounds, SETTINGS) if flag.code == code] == [advice]
 

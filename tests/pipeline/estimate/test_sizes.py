@@ -29,7 +29,7 @@ def sections(length_mm, width_mm, *, mm_per_px=0.2, count=41, part=0.95):
 
 
 def measured(*sightings, alike=True):
-    exact = SETTINGS.calibration.model_copy(update={"width_bias": 0.0, "ratio_scale": 1.0})
+    exact = SETTINGS.calibration.outline.shelled.model_copy(update={"width_bias": 0.0, "ratio_scale": 1.0})
     (one,) = measure([list(sightings)], alike=alike, settings=SETTINGS.sizes, errors=exact)
     return one
 
@@ -51,7 +51,7 @@ def test_published_eggs_are_measured_and_named(length, width, shape):
 
 def test_a_clutch_of_circles_is_round():
     eggs = [[(sections(31.0, 31.0), 0.2)]] * 8
-    exact = SETTINGS.calibration.model_copy(update={"width_bias": 0.0, "ratio_scale": 1.0})
+    exact = SETTINGS.calibration.outline.shelled.model_copy(update={"width_bias": 0.0, "ratio_scale": 1.0})
     for one in measure(eggs, alike=True, settings=SETTINGS.sizes, errors=exact):
         assert one.elongated < 0.5
 

@@ -40,7 +40,7 @@ def sections(rng, length_mm, width_mm, *, tilt, reach=(-0.95, 0.95), error=0.03)
 def sizes_of(*eggs, alike=True, **changed):
     settings = SETTINGS.sizes.model_copy(update=changed)
     # Outlines without a bias; the model adds a part of the error itself, for eggs less even than these.
-    errors = SETTINGS.calibration.model_copy(
+    errors = SETTINGS.calibration.outline.shelled.model_copy(
         update={"width_bias": 0.0, "width_error": 0.02, "ratio_error": 0.015, "ratio_scale": 1.0}
     )
     seen = [[(passage(track), 1.0) for track in tracks] for tracks in eggs]

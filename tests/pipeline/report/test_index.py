@@ -34,8 +34,7 @@ def test_an_animal_not_scanned_is_to_be_checked_even_without_a_flag(refused: Inv
     assert urgency(summary) == "check"
 
 
-def test_the_most_doubtful_of_a_group_come_first(night: tuple[Invented, ...]) -> None:
-    clutch, empty, *_ = night
+def test_the_most_doubtful_of_a_group_come_first(clutch: Invented) -> None:
     doubts = {"AF-1": (0.9, 0.9), "AF-2": (0.9, 0.4), "AF-3": (0.5, 0.9)}
     alike = [
         summarise(
