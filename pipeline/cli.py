@@ -296,7 +296,8 @@ def calibrate(
         )
         write_whole(out, [calibration_toml(learned).encode()])
         if not quiet:
-            typer.echo(f"Learned from {learned.eggs} eggs and {learned.sections} passages; written to {out}")
+            passages = learned.outline.shelled.sections + learned.outline.follicle.sections
+            typer.echo(f"Learned from {learned.eggs} eggs and {passages} passages; written to {out}")
 
 
 app.command(epilog=EXIT_CODES)(train)

@@ -156,8 +156,8 @@ CATALOGUE: Mapping[str, Reason] = {
     ),
     "crossing-outlines": Reason(
         "check",
-        "Outlines that run into each other, as those of separate eggs cannot: {eggs}. They may be fused, or one egg that "
-        "was drawn twice.",
+        "Outlines that run into each other, as those of separate eggs cannot: {eggs}. They may be fused, or one egg "
+        "that was drawn twice.",
         "Look at them in the clip.",
     ),
     "bright-fragments": Reason(

@@ -65,6 +65,8 @@
   form.addEventListener("reset", () => setTimeout(show));
   // A browser that comes back to the page fills the fields in as they were.
   addEventListener("pageshow", show);
-  form.hidden = false;
+  // On a phone the list comes first.
+  form.parentElement.open = matchMedia("(min-width: 641px)").matches;
+  form.parentElement.hidden = false;
   show();
 })();
