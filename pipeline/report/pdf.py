@@ -1,7 +1,6 @@
 """``report.pdf``: the sheet on one page of A4, in the words and the order of ``report.html``.
 
-All but the eggs' pictures is measured first; the pictures take the room that is left, in as few columns as hold all of
-them. What one page cannot hold is told there and stands in ``report.html``.
+All but the eggs' pictures is measured first; the pictures take the room that is left, as large as holds all of them. What one page cannot hold is told there and stands in ``report.html``.
 """
 
 from __future__ import annotations
@@ -30,8 +29,8 @@ MOST_CLIP_LINES = 12
 ROOM_FOR_EGGS = 105.0  # with less, the plot of the sweep makes way
 GUTTER = 8.0  # between pictures
 MAP_WIDTH = 96.0
-COLUMNS = (4, 5, 6, 8, 10)
-WIDEST_WITH_ALL_LINES = 6  # columns; more have room for stage and size only
+# Of pictures: columns, and whether all lines stand below them or stage and size only. The first that holds all is taken.
+LAYOUTS = ((4, True), (5, True), (6, True), (4, False), (5, False), (6, False), (8, False), (10, False))
 
 Section = Callable[[Paper, float], float]  # draws from a y down and gives back the y below
 
@@ -49,8 +48,10 @@ def sheet_pdf(
 
     def sweep(paper: Paper, y: float) -> float:
         mapped = content["map"]
-        hint = "bar: in view · tick: its best frame · top band: frames clear enough to use"
-        hint += " · map: from below, not to scale" if mapped else ""
+        hint = "bar: in view · tick: best frame · top band: clear frames"
+        if mapped:
+            hint += " · map: from below, not to scale"
+            hint += "" if mapped.directed else ", ends may be swapped"
         below = _title(paper, y, "When along the sweep, and where" if mapped else "When along the sweep", hint)
         room = WIDTH - MAP_WIDTH - GUTTER if mapped else WIDTH
         drawn = draw_sweep(paper, finding, scans, (LEFT, below), room)
@@ -179,38 +180,38 @@ def _facts(paper: Paper, y: float, content: Mapping[str, Any]) -> float:
 
 
 def _eggs(paper: Paper, y: float, content: Mapping[str, Any], room: float) -> float:
-    """Pictures in as few columns as hold all of them in the room, else as many as it holds."""
+    """Pictures as large as the room allows for all of them, else as many as it holds."""
     eggs = content["eggs"]
     hint = "full line: calcified · dashed: thin-shelled · dotted: follicle"
     top = _title(paper, y, f"{content['eggs_title']} at its best", hint)
-    # Narrow cells tell neither how sure an egg is nor its signs, so their key need not either.
-    keys = {n: content["key_in_full"] if n <= WIDEST_WITH_ALL_LINES else content["key"] for n in COLUMNS}
-    key_heights = {n: 1.22 * KEY * len(paper.lines(keys[n], WIDTH, KEY)) for n in COLUMNS}
-    rows = {n: int((room - (top - y) - key_heights[n]) / _cell_height(paper, n, eggs)) for n in COLUMNS}
-    columns = next((n for n in COLUMNS if n * rows[n] >= len(eggs)), COLUMNS[-1])
-    width, height = _picture_width(columns), _cell_height(paper, columns, eggs)
+    # Where a cell tells neither how sure an egg is nor its signs, the key need not either.
+    keys = {whole: content["key_in_full"] if whole else content["key"] for whole in (True, False)}
+    left = {whole: room - (top - y) - 1.22 * KEY * len(paper.lines(keys[whole], WIDTH, KEY)) for whole in keys}
+    held = {one: one[0] * int(left[one[1]] / _cell_height(paper, *one, eggs)) for one in LAYOUTS}
+    columns, whole = next((one for one in LAYOUTS if held[one] >= len(eggs)), LAYOUTS[-1])
+    width, height = _picture_width(columns), _cell_height(paper, columns, whole, eggs)
     shown = eggs
-    if columns * rows[columns] < len(eggs):  # a line is needed to tell it
-        left = room - (top - y) - key_heights[columns] - 1.22 * SMALL
-        shown = eggs[: columns * max(0, int(left / height))]
+    if held[columns, whole] < len(eggs):
+        line = 1.22 * SMALL  # is needed to tell it
+        shown = eggs[: columns * max(0, int((left[whole] - line) / height))]
     for number, egg in enumerate(shown):
         row, column = divmod(number, columns)
         at = LEFT + column * (width + GUTTER), top + row * height
-        _egg(paper, at, width, egg, whole=columns <= WIDEST_WITH_ALL_LINES)
+        _egg(paper, at, width, egg, whole)
     y = top + height * -(-len(shown) // columns)
     if len(shown) < len(eggs):
         y = paper.paragraph(f"and {len(eggs) - len(shown)} more, in report.html", (LEFT, y), WIDTH, SMALL, "bold")
-    return paper.paragraph(keys[columns], (LEFT, y), WIDTH, KEY, ink=SOFT)
+    return paper.paragraph(keys[whole], (LEFT, y), WIDTH, KEY, ink=SOFT)
 
 
 def _picture_width(columns: int) -> float:
     return (WIDTH - GUTTER * (columns - 1)) / columns
 
 
-def _cell_height(paper: Paper, columns: int, eggs: Sequence[Mapping[str, Any]]) -> float:
+def _cell_height(paper: Paper, columns: int, whole: bool, eggs: Sequence[Mapping[str, Any]]) -> float:
     """Picture, the lines below it, and a gap."""
     width = _picture_width(columns)
-    if columns > WIDEST_WITH_ALL_LINES:
+    if not whole:
         return 0.75 * width + 20.0
     signs = max(len(paper.lines(egg["signs"], width, SMALL, most=3)) if egg["signs"] else 0 for egg in eggs)
     lines = 2 + signs + max(len(paper.lines(egg["where"], width, SMALL, most=2)) for egg in eggs)

@@ -173,7 +173,7 @@ CATALOGUE: Mapping[str, Reason] = {
     ),
     "unusual-clutch": Reason(
         "note",
-        "{eggs} are {more} than known of the species: {known} ({sources}).",
+        "{eggs} are {more} than known of the species: {known}.",
         "{advice}",
     ),
     "unknown-species": Reason(

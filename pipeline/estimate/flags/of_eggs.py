@@ -95,8 +95,7 @@ def _clutch(grounds: Grounds) -> Found:
     eggs = f"{together.estimate} eggs ({passed} passed, {together.estimate - passed} seen)"
     values = {
         "eggs": eggs if passed else plural(together.estimate, "shelled egg"),
-        "known": f"{fewest:.0f} to {most:.0f}",
-        "sources": usual.sources,
+        "known": f"{fewest:.0f} to {most:.0f}",  # whose sources the sheet tells where it sets her beside her species
     }
     if low > most:
         yield "unusual-clutch", {**values, "more": "more", "advice": "See whether eggs were counted twice."}

@@ -108,7 +108,7 @@ def test_a_clutch_outside_what_is_known_of_the_species() -> None:
     """3 to 18 (Fritz 2001, from memory); what has left her belongs to it."""
     assert raised(history=history(18, (16, 20))) == {}
     many = raised(history=history(24, (20, 27), passed=6))["unusual-clutch"]
-    assert many.reason.startswith("24 eggs (6 passed, 18 seen) are more than known of the species: 3 to 18 (Fritz")
+    assert many.reason.startswith("24 eggs (6 passed, 18 seen) are more than known of the species: 3 to 18.")
     few = raised(history=history(1, (1, 2)))["unusual-clutch"]
     assert few.reason.startswith("1 shelled egg")
     assert "laid some already" in few.advice
