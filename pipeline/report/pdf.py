@@ -1,6 +1,7 @@
 """``report.pdf``: the sheet on one page of A4, in the words and the order of ``report.html``.
 
-All but the eggs' pictures is measured first; the pictures take the room that is left, as large as holds all of them. What one page cannot hold is told there and stands in ``report.html``.
+All but the eggs' pictures is measured first; the pictures take the room that is left, as large as holds all of them.
+What one page cannot hold is told there and stands in ``report.html``.
 """
 
 from __future__ import annotations
@@ -29,7 +30,7 @@ MOST_CLIP_LINES = 12
 ROOM_FOR_EGGS = 105.0  # with less, the plot of the sweep makes way
 GUTTER = 8.0  # between pictures
 MAP_WIDTH = 96.0
-# Of pictures: columns, and whether all lines stand below them or stage and size only. The first that holds all is taken.
+# Of pictures: columns, and whether all lines stand below them or stage and size only. The first that holds all holds.
 LAYOUTS = ((4, True), (5, True), (6, True), (4, False), (5, False), (6, False), (8, False), (10, False))
 
 Section = Callable[[Paper, float], float]  # draws from a y down and gives back the y below

@@ -91,7 +91,7 @@ def test_an_egg_not_crossed_in_its_middle_may_be_wider_than_any_section():
 
 def test_without_a_scale_there_is_a_shape_but_no_size():
     seen = [[(passage(sections(np.random.default_rng(6), 36.7, 22.3, tilt=90)), None)]]
-    (size,) = clutch_sizes(seen, alike=True, settings=SETTINGS.sizes, errors=SETTINGS.calibration)
+    (size,) = clutch_sizes(seen, alike=True, settings=SETTINGS.sizes, errors=SETTINGS.calibration.outline.shelled)
     assert (size.width_mm, size.length_mm) == (None, None)
     assert size.elongated > 0.9
 
