@@ -28,7 +28,7 @@ from synthetic.film import HEIGHT, WIDTH, Studio, draw_machine
 from synthetic.motion import draw_breath
 from synthetic.probe import FRAMES_PER_SECOND, PLAIN_HAND, Hand, Sweep, Window, draw_hand, draw_sweep
 from synthetic.recorder import DIRECT, Recorder, draw_recorder
-from synthetic.species import PROFILES, SpeciesProfile, load_profile
+from synthetic.species import PROFILES, SpeciesRanges, load_profile
 from synthetic.truth import CATEGORIES, AnimalTruth, ClipTruth, write_json
 
 __all__ = ["Subject", "draw_subjects", "write_demo", "write_phantoms", "write_subjects"]
@@ -46,7 +46,7 @@ class Subject:
     """
 
     name: str
-    profile: str | SpeciesProfile
+    profile: str | SpeciesRanges
     order: Order
     windows: tuple[Window, ...] = ("left", "right")
     frames: int = 110
@@ -203,7 +203,7 @@ def _animal(seed: int, index: int, subject: Subject) -> Animal:
 
 
 def _fitting_animal(rng: np.random.Generator, subject: Subject) -> Animal:
-    profile = subject.profile if isinstance(subject.profile, SpeciesProfile) else load_profile(subject.profile)
+    profile = subject.profile if isinstance(subject.profile, SpeciesRanges) else load_profile(subject.profile)
     # A body drawn small may not hold a clutch drawn large; a few draws find one that does.
     for _ in range(20):
         try:

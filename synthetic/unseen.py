@@ -11,12 +11,12 @@ import numpy as np
 
 from synthetic.anatomy import Order
 from synthetic.clips import Subject
-from synthetic.species import SpeciesProfile
+from synthetic.species import SpeciesRanges
 
 __all__ = ["LONG_EGGED", "REVERSED_BANDED", "unseen_subjects"]
 
 # Invented, as is the species; of the shipped profiles the longest eggs are 46 mm, and those are nearly round.
-LONG_EGGED = SpeciesProfile(
+LONG_EGGED = SpeciesRanges(
     species="Alder Fen long-egged turtle",
     carapace_mm=(210, 250),
     width_ratio=(0.76, 0.84),
