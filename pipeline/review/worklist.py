@@ -121,7 +121,7 @@ def _line(summary: ExamSummary, answers: int, signed: str | None) -> Line:
         count=count_words(finding.shelled, "shelled egg") if summary.is_scanned else "not scanned",
         likely=likely_words(finding.shelled) if summary.is_scanned else "no recording could be used",
         urgency=urgency(summary),
-        doubt=1 - finding.confidence,
+        doubt=finding.doubt,
         reason=flags[0].reason if flags else "",
         severities=frozenset(flag.severity for flag in flags),
         answers=answers,
