@@ -1,17 +1,21 @@
 from __future__ import annotations
 
 import itertools
+from dataclasses import replace
 
 import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from pipeline.estimate.counts import Tally
+from pipeline.estimate.counts import unscanned
 from pipeline.estimate.finding import Count
 from pipeline.estimate.stages import STAGES, clutch_stage, egg_stage
+from pipeline.settings import load_settings
 from pipeline.track.distribution import Distribution, poisson_binomial
 from pipeline.track.merging import Egg, Member
+
+SETTINGS = load_settings()
 
 
 def egg(existence, stages):
@@ -21,7 +25,9 @@ def egg(existence, stages):
 def counted(eggs, found, overlooked):
     """As a tally says it: so many listed ones that are real, and none, one or two more that every sweep overlooked."""
     number = poisson_binomial(one.existence for one in found).plus(Distribution(0, np.array(overlooked)))
-    return Tally(Count(0, number.median, (0, 99)), number, tuple(eggs), ())
+    return replace(
+        unscanned(SETTINGS.estimate), count=Count(0, number.median, (0, 99)), crossed=number, eggs=tuple(eggs)
+    )
 
 
 drawn = st.tuples(st.floats(0.5, 0.99), st.lists(st.floats(0.01, 1.0), min_size=2, max_size=2)).map(
