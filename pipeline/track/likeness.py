@@ -54,10 +54,15 @@ def places(side: Appearances) -> Floats:
 _DEPTH_SHARE = 0.5
 
 
-def place_ratios(a: Floats, b: Floats, lateral_spread: float) -> Floats:
-    """By lateral place and depth, (N, 2) and (M, 2), the first met again within ``lateral_spread``, same unit."""
+def place_ratios(a: Floats, b: Floats, lateral_spread: float, moved: Floats | None = None) -> Floats:
+    """By lateral place and depth, (N, 2) and (M, 2), the first met again within ``lateral_spread``, same unit.
+
+    moved : (N, M, 2) by which the picture moved in between, where known
+    """
     spread = lateral_spread * np.array([1.0, _DEPTH_SHARE])
     step = a[:, None] - b[None]  # (N, M, 2)
+    if moved is not None:
+        step = step + moved
     same = _log_normal(step, spread).sum(axis=2)
     middle = a.mean(axis=0) - b.mean(axis=0)
     broad = np.sqrt(a.var(axis=0) + b.var(axis=0) + (_CHAIN * spread) ** 2)

@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 from pipeline.settings import TrackSettings
 from pipeline.track.appearance import Appearance, appearance, section_sizes
 from pipeline.track.distribution import Distribution
+from pipeline.track.drift import Drift
 from pipeline.track.likeness import place_ratios, stage_ratios
 from pipeline.track.matching import match
 from pipeline.track.tracks import Track
@@ -24,6 +25,7 @@ _MIDST, _MIDST_WEIGHT, _MIDST_BOUND = 0.7, 10.0, 2.5
 # Of the typical mean semi-axis: how far a centre wanders during a gap. On phantoms (seeds 9101, 13001, 13002) half of
 # 43 broken tracks go on within 0.13 of it, and nine in ten of 185 other tracks nearby begin beyond 0.25.
 _PLACE_SHARE = 0.3
+_REACH = 4.0  # such semi-axes: further no picture moves during a gap
 
 
 @dataclass(frozen=True)
@@ -76,11 +78,26 @@ def _break_ratios(tracks: Sequence[Track], singles: Sequence[Appearance], settin
     typical_gap = settings.broken_gap_frames / 4
     span = float(last.max() - first.min() + 1)
     soon = np.log(max(span / typical_gap, 1.0)) - gap / typical_gap
-    spread = _PLACE_SHARE * float(np.median(largest))
-    place = place_ratios(_ends(tracks, -1), _ends(tracks, 0), spread)
+    possible = (gap > 0) & (gap <= settings.broken_gap_frames)
+    typical = float(np.median(largest))
+    ended, began = _ends(tracks, -1), _ends(tracks, 0)
+    moved = _moved(tracks, ended, began, possible, typical)
+    place = place_ratios(ended, began, _PLACE_SHARE * typical, moved)
     ratios = profile + soon + place + stage_ratios(singles, singles)
-    return np.where((gap > 0) & (gap <= settings.broken_gap_frames), ratios, -np.inf)
+    return np.where(possible, ratios, -np.inf)
 
 
 def _ends(tracks: Sequence[Track], end: int) -> Floats:
-    return np.array([[track.ellipses[end, 0], track.depths_px[end]] for track in tracks])
+    return np.array([track.ellipses[end, :2] for track in tracks])
+
+
+def _moved(
+    tracks: Sequence[Track], ended: Floats, began: Floats, possible: NDArray[np.bool_], typical: float
+) -> Floats:
+    # (N, N, 2) px by which the picture moved from the end of track i to the beginning of track j; 0 if out of reach.
+    drift = Drift(tracks, typical)
+    moved = np.zeros((*possible.shape, 2))
+    near = np.abs(ended[:, None] - began[None]).max(axis=2) < _REACH * typical
+    for i, j in np.argwhere(possible & near):
+        moved[i, j] = drift.between(int(tracks[i].frames[-1]), int(tracks[j].frames[0]), ended[i])
+    return moved
