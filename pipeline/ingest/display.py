@@ -36,6 +36,9 @@ MORE_BITS = {
     for bits in (9, 10, 12, 14, 16)
 }
 
+# Steps of 255 by which a coder's rounding may colour a grey; no tint that is meant is as faint.
+ROUNDING = 2
+
 # Pixels further from square than this are a slip of the header: no scanner's or recorder's are.
 FURTHEST_FROM_SQUARE = 4
 
@@ -114,8 +117,10 @@ def _plane(picture: Any, number: int, bits: int) -> NDArray[Any]:
     return values.reshape(-1, plane.line_size // values.itemsize)
 
 
-def _differences(picture: Any, name: str, bits: int) -> Colours:
-    """The colour differences of a picture that stores them in planes of their own, or in one by turns."""
+def _differences(picture: Any, name: str, bits: int) -> Colours | None:
+    """The colour differences of a picture that stores them in planes of their own, or in one by turns; None of one in
+    greys alone, as most are, which a look at the extremes tells in a tenth of the time.
+    """
     if name.startswith("nv"):
         both = _plane(picture, 1, bits)
         planes = [both[:, 0::2], both[:, 1::2]]
@@ -130,11 +135,24 @@ def _differences(picture: Any, name: str, bits: int) -> Colours:
             (picture.height, picture.format.chroma_height(picture.height)),
         )
     )
-    shown = np.s_[: steps(picture.height), : steps(picture.width)]
-    coarse = [plane[:: COLOUR_STEP // down, :: COLOUR_STEP // across][shown] for plane in planes]
-    if bits > 8:
-        coarse = [np.minimum(plane >> (bits - 8), 255).astype(np.uint8) for plane in coarse]
-    return np.stack(coarse, axis=2)
+    if all(_is_colourless(plane, bits) for plane in planes):
+        return None
+    height, width = steps(picture.height), steps(picture.width)
+    # Filled plane by plane: stacking slices with gaps takes ten times as long.
+    colours = np.empty((height, width, len(planes)), np.uint8)
+    for number, plane in enumerate(planes):
+        coarse = plane[:: COLOUR_STEP // down, :: COLOUR_STEP // across][:height, :width]
+        colours[..., number] = coarse if bits == 8 else np.minimum(coarse >> (bits - 8), 255)
+    return colours
+
+
+def _is_colourless(plane: NDArray[Any], bits: int) -> bool:
+    """Whether all differences are none but for a coder's rounding. What lies beyond the edge counts, and harms not."""
+    if not plane.flags.c_contiguous:
+        return False
+    least, most, _, _ = cv2.minMaxLoc(plane)
+    half = 1 << (bits - 1)
+    return bool(max(half - least, most - half) <= ROUNDING << (bits - 8))
 
 
 def _in_full_range(luma: NDArray[np.uint8]) -> NDArray[np.uint8]:

@@ -15,6 +15,9 @@ __all__ = ["place_sector"]
 
 # Of a fan found on the whole screen, this share must lie in one region, or the regions are another picture's.
 HELD_BY_REGION = 0.8
+# px that a sector must keep from its region's sides and lower edge to be taken for whole: a region that belongs to the
+# picture in another size cuts through the echoes.
+CLEAR = 3
 
 
 def place_sector(frames: Sequence[NDArray[np.uint8]], calibration: Calibration) -> tuple[Sector | None, Calibration]:
@@ -23,7 +26,8 @@ def place_sector(frames: Sequence[NDArray[np.uint8]], calibration: Calibration) 
 
     Of several, that is the one in which the whole screen's sector lies, else the largest. A fan that plainly lies in
     none gives them the lie: programs make pictures larger or smaller and leave the header as it was. Then neither
-    boxes nor scale are believed, and the answer's calibration says why.
+    boxes nor scale are believed, and the answer's calibration says why. A region with a whole sector of its own is
+    believed nevertheless: what was found elsewhere is the bar of names above it.
     """
     anywhere = find_sector(frames)
     if not calibration.boxes:
@@ -37,10 +41,17 @@ def place_sector(frames: Sequence[NDArray[np.uint8]], calibration: Calibration) 
         return int(np.count_nonzero(mask[box[1] : box[3], box[0] : box[2]]))
 
     box = max(calibration.boxes, key=held)
-    if held(box) < HELD_BY_REGION * np.count_nonzero(mask):
+    within = _sector_in(frames, box)
+    if held(box) < HELD_BY_REGION * np.count_nonzero(mask) and not _is_whole(within, box):
         fault = "the echoes do not lie in the region that its header tells: its size was changed after that was written"
         return anywhere, Calibration(fault=fault)
-    return _sector_in(frames, box), calibration
+    return within, calibration
+
+
+def _is_whole(sector: Sector, box: Box) -> bool:
+    """Whether a fan found in ``box`` keeps clear of its sides and lower edge; a face may touch the upper one."""
+    clear = sector.box[0] - box[0], box[2] - sector.box[2], box[3] - sector.box[3]
+    return sector.kind == "fan" and min(clear) >= CLEAR
 
 
 def _sector_in(frames: Sequence[NDArray[np.uint8]], box: Box) -> Sector:

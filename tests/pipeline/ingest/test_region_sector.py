@@ -91,3 +91,15 @@ def test_a_picture_made_larger_under_its_old_header_has_no_scale(factor: float) 
     assert calibration.boxes == ()
     assert "do not lie in the region" in str(calibration.fault)
     assert sector.depth_range_px == pytest.approx(factor * 360, rel=0.05)
+
+
+def test_a_bar_of_names_above_a_small_fan_does_not_give_the_region_the_lie() -> None:
+    """The bar is broader than the fan, busier, and grey all over; whatever is found on it lies outside the region."""
+    small = Fan((320.0, -60.0), 150.0, 240.0, math.radians(-25), math.radians(25))
+    picture = speckle(small.mask(HEIGHT, WIDTH))
+    rng = np.random.default_rng(5)
+    picture[:72] = 60 + 40 * (cv2.GaussianBlur(rng.normal(size=(72, WIDTH)), (0, 0), 3) > 0.02)
+    assert region_sector.find_sector([picture]).mask[:72].any()  # type: ignore[union-attr]
+    sector, calibration = place_sector([picture], Calibration(((100, 76, 560, 400),), (0.3, 0.3)))
+    assert (calibration.mm_per_px, calibration.fault) == (0.3, None)
+    assert likeness(sector.mask, small.mask(HEIGHT, WIDTH)) > 0.9
