@@ -14,7 +14,8 @@ def test_every_format_is_timed_both_ways(tmp_path: Path) -> None:
     speeds = measure_reading(tmp_path, load_settings(), videos=videos, frames=4)
     assert [speed.file for speed in speeds] == ["a.mp4", "b.avi"]
     for speed in speeds:
-        assert 0 < speed.bare_ms < speed.grey_ms
+        assert 0 < speed.bare_ms < speed.rgb_ms
+        assert 0 < speed.bare_ms < speed.read_ms < speed.scan_ms
         assert speed.document()["ratio"] == round(speed.read_ms / speed.bare_ms, 3)
     assert len(reading_table(speeds).splitlines()) == 5
 
