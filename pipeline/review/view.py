@@ -23,6 +23,7 @@ from pipeline.track.tracks import picture_worth
 __all__ = ["BestView", "best_view", "clips_of", "egg_finding", "outlines_document", "review_document", "said"]
 
 HISTORY = 60  # answers shown; all are kept
+NO_BREAK = "\N{NO-BREAK SPACE}"
 
 
 def clips_of(scans: Sequence[ClipScan]) -> list[ClipScan]:
@@ -133,8 +134,9 @@ def _words(egg: ReviewedEgg, found: EggFinding, counted: bool, scaled: bool) -> 
         return "drawn by hand" if not counted else f"{size_words(found, scaled)}, drawn by hand"
     if counted:
         size = size_words(found, scaled)
-        return size if egg.verdict else f"{size}; real: {percent(found.confidence)}"
-    return "not counted" if egg.verdict else f"not counted; real: {percent(found.confidence)}"
+        return size if egg.verdict else f"{size}; real: {percent(found.confidence).replace(' ', NO_BREAK)}"
+    # The probability that it is real by itself is no help here: the exam as a whole speaks against it.
+    return "not counted" if egg.verdict else "not counted: too unsure"
 
 
 @dataclass(frozen=True)

@@ -34,7 +34,7 @@ function render() {
   at("figure").textContent = now.figure;
   at("figure").classList.toggle("words", !/^\d/.test(now.figure));
   at("says").textContent = /^\d/.test(now.figure) ? now.says.replace(/^[\d,]+ /, "") : "";
-  at("least").textContent = now.least;
+  at("least").textContent = now.least && (at("says").textContent ? `, ${now.least}` : now.least);
   at("range").textContent = now.range;
   at("stage").textContent = [now.stage, now.follicles].filter(Boolean).join("; ");
   at("program").textContent = now.range === program.range && now.figure === program.figure ? ""
