@@ -162,7 +162,8 @@ def test_a_missed_egg_is_drawn_and_pulled_into_shape(sight: Sight) -> None:
     sight.say("Enter")
     egg = sight.state["eggs"][-1]
     assert egg["stage"] == "follicle"
-    assert egg["outline"] == pytest.approx([80, 125, 20, 11, 0], abs=1.0)
+    (outline,) = egg["outlines"].values()
+    assert outline == pytest.approx([80, 125, 20, 11, 0], abs=1.0)
     piece = egg["pieces"][0]
     assert piece["clip"] == sight.state["clips"][egg["best"][0]]["file"]
 
@@ -173,7 +174,7 @@ def test_a_missed_egg_is_drawn_by_keys_alone(sight: Sight) -> None:
     for key in ("ArrowRight", "ArrowRight", "ArrowDown", "Shift+ArrowRight", "Shift+ArrowDown", "."):
         sight.press(key)
     sight.say("Enter")
-    ellipse = sight.state["eggs"][-1]["outline"]
+    (ellipse,) = sight.state["eggs"][-1]["outlines"].values()
     assert ellipse[:2] == pytest.approx([96 + 6, 80 + 3])
     assert ellipse[4] == pytest.approx(5)
 
