@@ -119,7 +119,7 @@ def _plane(picture: Any, number: int, bits: int) -> NDArray[Any]:
 
 def _differences(picture: Any, name: str, bits: int) -> Colours | None:
     """The colour differences of a picture that stores them in planes of their own, or in one by turns; None of one in
-    greys alone, as most are, which a look at the extremes tells in a tenth of the time.
+    greys alone, as most are, which a look at the extremes tells in half the time.
     """
     if name.startswith("nv"):
         both = _plane(picture, 1, bits)

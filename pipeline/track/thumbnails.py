@@ -59,7 +59,6 @@ class Thumbnails:
         return rows @ rows.T
 
     def _thumbnail(self, grey: NDArray[np.uint8]) -> NDArray[np.int8]:
-        # A tenth of the time that setting what lies outside to 0 by its places takes.
         inner = cv2.bitwise_and(grey[self._box], self._sector)
         cells = cv2.resize(inner, (_SIDE, _SIDE), interpolation=cv2.INTER_AREA).astype(np.float32) / self._cover
         small = self._apart(np.asarray(cv2.GaussianBlur(cells * self._inside, (0, 0), 1.0), dtype=np.float32))
