@@ -25,6 +25,7 @@ from pipeline.scale import RecordedScale, clip_scale
 from pipeline.scan import ClipScan, ScanPicture
 from pipeline.signs.shell_signs import ShellSigns
 from pipeline.store import StoredPicture, StoredScan
+from pipeline.track.path import Path
 from pipeline.track.tracks import ClipTracks, Track
 from pipeline.track.turns import SeenTurn
 
@@ -37,6 +38,7 @@ format counts as not there, and its clip is read again."""
 TABLES = ("used", "frame", "ellipse", "stage_probability", "score", "spread", "track")
 TRACK_TABLES = ("frames", "ellipses", "depths_px", "stage_probabilities", "scores")
 TURN_TABLES = ("before", "after")
+PATH_TABLES = ("frames", "along", "shift_px")
 FACTS = ("width", "height", "frame_rate", "frames", "depth_px", "middle_px", "status", "reason")
 
 
@@ -48,6 +50,9 @@ def pack_scan(scan: ClipScan) -> StoredScan:
     turns = scan.tracks.turns
     for number, turn in enumerate(turns or ()):
         arrays |= {f"turn {number}.{name}": getattr(turn, name) for name in TURN_TABLES}
+    path = scan.tracks.path
+    if path is not None:
+        arrays |= {f"path.{name}": getattr(path, name) for name in PATH_TABLES}
     head = {
         "format": FORMAT,
         "facts": {name: getattr(scan, name) for name in FACTS},
@@ -107,6 +112,7 @@ def unpack_scan(stored: StoredScan, clip: ExamClip, sha256: str) -> ClipScan | N
             facts["depth_px"],
             _signs(head["signs"]),
             None if head["turns"] is None else tuple(_turns(head["turns"], arrays)),
+            Path(**{name: arrays[f"path.{name}"] for name in PATH_TABLES}) if "path.along" in arrays else None,
         ),
         pictures={each.track: ScanPicture(each.frame, each.ellipse, each.jpeg) for each in stored.pictures},
         **{name: arrays[name] for name in TABLES},

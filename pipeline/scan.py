@@ -31,6 +31,7 @@ from pipeline.signs.sign_book import SignBook
 from pipeline.track.thumbnails import Thumbnails
 from pipeline.track.tracker import ClipTracker
 from pipeline.track.tracks import ClipTracks, picture_worth
+from pipeline.track.travel import Travel
 from pipeline.track.turns import find_turns
 
 __all__ = ["ClipScan", "FrameDetector", "ScanPicture", "refused_scan", "scan_clip"]
@@ -197,7 +198,7 @@ def _scan(
         raise ClipError(judged.verdict(0))
     depth_px, middle_px = sector.depth_range_px, (sector.box[0] + sector.box[2] - 1) / 2
     tracker, gallery, book, rows = ClipTracker(settings.track), Gallery(sector.mask), SignBook(sector), _Rows()
-    thumbnails = Thumbnails(sector.mask, sector.box)
+    thumbnails, travel = Thumbnails(sector.mask, sector.box), Travel(sector.mask, sector.box)
     for frame, detections, repeated in _detected(judged, sector, detector, settings.detect.batch_frames):
         if repeated:
             # The same picture again is no second witness: its detections are listed, and no track grows by them.
@@ -205,6 +206,7 @@ def _scan(
         else:
             sightings = tracker.update(detections)
             thumbnails.show(frame.index, frame.grey)
+            travel.show(frame.index, frame.grey)
             gallery.show(frame, detections, sightings.track_ids, sightings.improved)
             gallery.drop(sightings.dropped)
             worth = picture_worth(detections.ellipses, detections.scores)
@@ -240,6 +242,7 @@ def _scan(
             depth_px,
             book.signs(finished.renumbering),
             find_turns(thumbnails.frames, thumbnails.likeness()),
+            travel.path(),
         ),
         pictures=gallery.pictures(finished.renumbering),
         depth_px=depth_px,

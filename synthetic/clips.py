@@ -26,6 +26,7 @@ from synthetic.dataset import draw_order
 from synthetic.errors import PhantomError
 from synthetic.film import HEIGHT, WIDTH, Studio, draw_machine
 from synthetic.motion import draw_breath
+from synthetic.path import swept_path
 from synthetic.probe import FRAMES_PER_SECOND, PLAIN_HAND, Hand, Sweep, Window, draw_hand, draw_sweep
 from synthetic.recorder import DIRECT, Recorder, draw_recorder
 from synthetic.species import PROFILES, SpeciesRanges, load_profile
@@ -180,6 +181,7 @@ def _film(job: _Job) -> ClipTruth:
         mm_per_px=round(machine.mm_per_px, 5),
         width=WIDTH,
         height=HEIGHT,
+        path_mm=swept_path(sweep, breath, float(machine.scanner.depth_mm)),
     )
 
     def watched() -> Iterator[NDArray[np.uint8]]:

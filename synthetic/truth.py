@@ -14,6 +14,9 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
+import numpy as np
+from numpy.typing import NDArray
+
 from models import ellipse
 from synthetic.anatomy import STAGES, Animal
 from synthetic.bodies import Kind
@@ -32,6 +35,7 @@ class ClipTruth:
     """Gathered while a clip is filmed. file : name in the exam's folder;  mm_per_px : of the clip
 
     hand : "tail to head" or "head to tail", the way it went; None where it came back
+    path_mm : (T, 3) of the hand, see `swept_path`
     """
 
     animal: str
@@ -41,6 +45,7 @@ class ClipTruth:
     mm_per_px: float
     width: int
     height: int
+    path_mm: NDArray[np.float64]
     images: list[dict[str, Any]] = field(default_factory=list)
     annotations: list[dict[str, Any]] = field(default_factory=list)
     mot_lines: list[str] = field(default_factory=list)
@@ -104,7 +109,7 @@ class AnimalTruth:
         """The animal's entry in ``animals.json``.
 
         in_animal and seen : numbers by stage, carried and crossed by at least one sweep;  objects : every follicle
-        and egg with its stage and full axes in mm;  clips : what each one crossed
+        and egg with its stage and full axes in mm;  clips : what each one crossed, and the way of the hand
         """
         wanted = set(self.animal.wanted.tolist())
         seen = set[int]().union(*(clip.seen for clip in self.clips))
@@ -123,6 +128,7 @@ class AnimalTruth:
                     "mm_per_px": clip.mm_per_px,
                     "seen": self._by_stage(clip.seen),
                     "seen_ids": sorted(number + 1 for number in clip.seen),
+                    "path_mm": clip.path_mm.round(2).tolist(),
                 }
                 for clip in self.clips
             },

@@ -20,6 +20,7 @@ from pipeline.bench.followed import followed_clips
 from pipeline.bench.following import FollowingFigures, following_figures
 from pipeline.bench.found import FoundObjects, read_found, result_folders
 from pipeline.bench.matches import Matches, OutlineErrors, match_objects, nearest
+from pipeline.bench.path_error import PathFigures, path_figures
 from pipeline.bench.plain_counts import PlainCount, plain_counts
 from pipeline.bench.risk import RiskCoverage, risk_coverage
 from pipeline.bench.size_figures import SizeFigures, size_figures
@@ -92,6 +93,7 @@ class Figures:
     egg_free_clips: FalseAlarms
     egg_free_frames: FalseAlarms
     following: FollowingFigures
+    path: PathFigures
     counts: CountFigures
     double_counts: DoubleCounts | None
     plain_counts: dict[str, PlainCount]
@@ -142,6 +144,7 @@ def measure(data_set: DataSet, written: Path) -> Figures:
         egg_free_clips=in_egg_free_clips(data_set.objects, found, data_set.frames),
         egg_free_frames=in_egg_free_frames(data_set.objects, found, data_set.frames),
         following=following_figures(followed_clips(data_set.objects, found, data_set.frames)),
+        path=path_figures(data_set, folders),
         counts=count_figures(animals),
         double_counts=double_counts(data_set.objects, found, data_set.frames, results),
         plain_counts=plain_counts(found, data_set.frames, results, {row.animal: row.crossed for row in animals}),

@@ -7,6 +7,7 @@ from collections.abc import Iterator, Sequence
 from pipeline.bench.counts import SMALL, CountFigures
 from pipeline.bench.figures import CLASSES, STAGES, ClassFigures, Figures, Stratum
 from pipeline.bench.following import FollowingFigures
+from pipeline.bench.path_error import PathFigures
 from pipeline.bench.risk import RiskCoverage
 from pipeline.bench.size_figures import SizeFigures
 from pipeline.bench.stage_figures import StageFigures
@@ -34,6 +35,7 @@ def _block(each: Figures) -> Iterator[str]:
         yield from _objects(each)
     yield from _alarms(each)
     yield from _following(each.following)
+    yield from _path(each.path)
     yield from _counts(each.counts)
     yield from _stages(each.stages)
     yield from _sizes("shelled eggs", each.sizes)
@@ -167,6 +169,21 @@ def _following(following: FollowingFigures) -> Iterator[str]:
             f"  tracks: HOTA {following.hota:.3f} (found where {_number(following.detection, '.3f')}, held the same "
             f"{_number(following.association, '.3f')}), IDF1 {_number(following.identity_f1, '.3f')}"
         )
+
+
+def _path(path: PathFigures) -> Iterator[str]:
+    if not path.clips:
+        return
+    error, even, returned, returned_even = (
+        _number(share, ".1%") for share in (path.error, path.even_error, path.returned_error, path.returned_even_error)
+    )
+    yield (
+        f"  path of the hand in {plural(path.clips, 'clip')}: off by {error} of the sweep (at an even pace {even}), in "
+        f"{path.returned} that came back by {returned} ({returned_even})"
+    )
+    unit, spread = _number(path.unit_mm, ".1f"), _number(path.unit_spread, ".0%")
+    in_plane, still = _number(path.in_plane_mm, ".1f"), _number(path.still_mm, ".1f")
+    yield f"    its unit {unit} mm, +-{spread} by clip; in the plane off by {in_plane} mm (held still {still})"
 
 
 def _otherwise(each: Figures) -> Iterator[str]:

@@ -20,6 +20,7 @@ from pipeline.report.evidence import in_order
 from pipeline.report.index import index_html
 from pipeline.report.mot import mot_lines
 from pipeline.report.names import clip_labels, exam_folder
+from pipeline.report.path import path_lines
 from pipeline.report.pdf import sheet_pdf
 from pipeline.report.result import ModelIdentity, dumps, result_document
 from pipeline.report.sheet import sheet_html
@@ -56,12 +57,14 @@ def write_exam(
     folder = out / exam_folder(exam)
     clips = in_order(scans)
     labels = clip_labels([scan.file for scan in clips])
-    followed = {f"{labels[scan.file]}.mot.txt": scan for scan in clips if scan.status == "done"}
-    for name, scan in followed.items():
-        write_whole(folder / name, mot_lines(finding, scan))
+    used = {labels[scan.file]: scan for scan in clips if scan.status == "done"}
+    for label, scan in used.items():
+        write_whole(folder / f"{label}.mot.txt", mot_lines(finding, scan))
+        write_whole(folder / f"{label}.path.csv", path_lines(scan))
+    followed = {f"{label}.{kind}" for label in used for kind in ("mot.txt", "path.csv")}
     reports = structured_reports(exam, finding, clips, dicom_headers(exam, clips), model)
     structured = {f"report-{number}.dcm": report for number, report in enumerate(reports, 1)}
-    _remove_stale(folder, keep=followed.keys() | structured.keys())
+    _remove_stale(folder, keep=followed | structured.keys())
     for name, report in structured.items():
         write_whole(folder / name, [report])
     write_whole(folder / "detections.coco.json", detections_chunks(exam, finding, clips))
@@ -122,7 +125,7 @@ def _remove_stale(folder: Path, keep: Iterable[str]) -> None:
     kept = set(keep)
     try:
         if folder.is_dir():
-            for path in (*folder.glob("*.mot.txt"), *folder.glob("report-*.dcm")):
+            for path in (*folder.glob("*.mot.txt"), *folder.glob("*.path.csv"), *folder.glob("report-*.dcm")):
                 if path.name not in kept:
                     path.unlink()
     except OSError as error:

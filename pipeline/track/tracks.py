@@ -13,6 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.signs.shell_signs import ShellSigns
+from pipeline.track.path import Path
 from pipeline.track.turns import SeenTurn
 
 __all__ = ["ClipTracks", "Track", "picture_worth"]
@@ -61,6 +62,7 @@ class ClipTracks:
     reach_px : from the probe's face to the lower end of the sector, None likewise
     signs : what the picture shows of tracks, by identity, of those that could be read
     turns : of the hand, as its pictures show them; None where they were not looked at
+    path : of the hand, as speckle tells it; None where it was not looked at or cannot be told
     """
 
     file: str
@@ -72,3 +74,4 @@ class ClipTracks:
     reach_px: float | None = None
     signs: Mapping[int, ShellSigns] = field(default_factory=dict)
     turns: tuple[SeenTurn, ...] | None = None
+    path: Path | None = None

@@ -19,6 +19,7 @@ from pipeline.exams import ExamClip
 from pipeline.scan import ClipScan, ScanPicture
 from pipeline.signs.shell_signs import ShellSigns
 from pipeline.store import StoredScan
+from pipeline.track.path import Path as TravelPath
 from pipeline.track.tracks import ClipTracks, Track
 from pipeline.track.turns import SeenTurn
 from tests.pipeline.empty_clip import empty_clip
@@ -51,6 +52,8 @@ def scans(draw: st.DrawFn) -> ClipScan:
                 draw(table(seen)),
             )
         )
+    frames = draw(st.integers(1, 4))
+    path = draw(st.none() | st.builds(TravelPath, counts(frames), table(frames), table(frames, 2)))
     return ClipScan(
         file=CLIP.file,
         sha256=SHA256,
@@ -70,7 +73,7 @@ def scans(draw: st.DrawFn) -> ClipScan:
         score=draw(table(rows)),
         spread=draw(table(rows, 2)),
         track=draw(counts(rows)),
-        tracks=ClipTracks(CLIP.file, CLIP.window, 0.25, 0, tuple(tracks)),
+        tracks=ClipTracks(CLIP.file, CLIP.window, 0.25, 0, tuple(tracks), path=path),
         pictures={track.identity: ScanPicture(4, (1 / 3, 2.0, 5.0, 4.0, 0.0), b"jpeg") for track in tracks},
         depth_px=draw(st.none() | st.floats(1, 4096)),
     )

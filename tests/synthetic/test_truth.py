@@ -20,7 +20,7 @@ def seen(number: int, *, stage: int = 2, wanted: bool = True, x: float = 300.0) 
 
 
 def clip(*frames: tuple[FilmedObject, ...], file: str = "left-1.mp4") -> ClipTruth:
-    truth = ClipTruth("AF-0001", file, "left", None, 0.25, 640, 480)
+    truth = ClipTruth("AF-0001", file, "left", None, 0.25, 640, 480, np.arange(6.0).reshape(2, 3))
     for objects in frames:
         truth.add(FilmedFrame(BLACK, objects))
     return truth
@@ -91,6 +91,7 @@ def test_an_animal_counts_what_any_clip_saw_once(animal: Animal) -> None:
         "mm_per_px": 0.25,
         "seen": {"calcified": 2, "thin-shelled": 0, "follicle": 0},
         "seen_ids": [shelled[0] + 1, shelled[1] + 1],
+        "path_mm": [[0.0, 1.0, 2.0], [3.0, 4.0, 5.0]],
     }
     assert [one["id"] for one in document["objects"]] == (animal.wanted + 1).tolist()
     assert [one["id"] for one in document["objects"] if one["seen"]] == [follicle + 1, shelled[0] + 1, shelled[1] + 1]

@@ -37,7 +37,9 @@ def test_all_files_of_an_exam_and_a_night(tmp_path: Path, night: tuple[Invented,
             "report.pdf",
             "detections.coco.json",
             "left-1.mot.txt",
+            "left-1.path.csv",
             "right-1.mot.txt",
+            "right-1.path.csv",
         )
     }
     assert {"summary.csv", "eggs.csv", "animals.parquet", "eggs.parquet", "index.html"} <= found
@@ -63,6 +65,7 @@ def test_tracks_of_a_clip_that_is_gone_are_removed(tmp_path: Path, clutch: Inven
     folder = write_exam(tmp_path, *clutch.arguments)
     write_exam(tmp_path, clutch.exam, clutch.finding, clutch.scans[:1], clutch.model, clutch.settings_sha256)
     assert [path.name for path in folder.glob("*.mot.txt")] == ["left-1.mot.txt"]
+    assert [path.name for path in folder.glob("*.path.csv")] == ["left-1.path.csv"]
 
 
 def test_a_failure_half_way_leaves_the_old_file(tmp_path: Path) -> None:
