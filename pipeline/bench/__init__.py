@@ -4,7 +4,7 @@ truth         a data set with its truth on disk        egg_free      one that ne
 found         what a batch found in its frames         matches       which detection answers for which object
 strata        what figures are split by                doubt         whether stated doubt is honest
 followed      tracks beside true objects, by frame     following     HOTA and IDF1
-rivals        tracks of other libraries beside ours  count_cost    what following and counting cost
+rivals        tracks of other libraries beside ours    count_cost    what following and counting cost
 path_error    where the hand was along its sweep
 double_counts eggs listed twice, and missed            plain_counts  what would be counted otherwise
 honesty       stated probability against what came true
