@@ -43,8 +43,11 @@ def encounters(
     rates: Finding,
     settings: Settings,
 ) -> Encounters:
-    """What each of the ``passes`` over the ``clips`` met of the eggs. carapace_width_mm : None if unknown"""
+    """What each of the ``passes`` over the ``clips`` met of the eggs; those over clips that were marked as unusable are
+    no witnesses. carapace_width_mm : None if unknown
+    """
     by_file = {clip.file: clip for clip in clips}
+    passes = [one for one in passes if one.file in by_file]
     by_name = {(clip.file, track.identity): track for clip in clips for track in clip.tracks}
     found = np.zeros((len(eggs), len(passes)), dtype=bool)
     crossed, log_odds = np.ones(found.shape), np.zeros(found.shape)

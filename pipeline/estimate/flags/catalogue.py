@@ -30,9 +30,8 @@ CATALOGUE: Mapping[str, Reason] = {
     "nothing-usable": Reason(
         "vet today", "No clip could be used, so nothing is known of her.", "Scan her again, or look at the clips."
     ),
-    "clip-refused": Reason(
-        "check", "{file} could not be used: {reason}", "Copy it again from the scanner, or look at it yourself."
-    ),
+    # The reason says what would help.
+    "clip-refused": Reason("check", "{file} could not be used: {reason}"),
     "clip-cut-short": Reason("check", "{file} was read in part: {reason}", "Copy it again from the scanner."),
     "same-recording": Reason(
         "check",

@@ -13,7 +13,7 @@ from pipeline.estimate.coverage import ClipCoverage
 from pipeline.estimate.finding import EggFinding, History
 from pipeline.estimate.flags import CATALOGUE, Grounds, flags
 from pipeline.ingest.clip_quality import ClipQuality
-from pipeline.settings import load_settings
+from pipeline.settings import Trust, load_settings
 from pipeline.species import load_profiles
 from pipeline.track.distribution import Distribution, certainly, poisson_binomial
 from pipeline.track.merging import Egg, Member
@@ -37,7 +37,9 @@ def counted(left=0, right=0, *, existence=0.99, shift=None, rate=0.999, repeated
         shift or certainly(0),
         replace(found_at(rate), repeated=repeated),
         at_least=0,
-        learned=SETTINGS.counting.shelled.model_copy(update={"sharpness": 1.0, "interval": 0.9}),
+        learned=SETTINGS.counting.shelled.model_copy(
+            update={"sharpness": 1.0, "interval": 0.9, "trust": Trust(base=0.0, slope=1.0)}
+        ),
         settings=SETTINGS.estimate,
         both_windows=True,
     )

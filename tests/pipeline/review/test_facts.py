@@ -76,14 +76,14 @@ def test_one_track_is_cut_between_two_eggs(tmp_path: Path) -> None:
     sitting = Sitting(tmp_path, case_of(CASE.scans[0].tracks))
     shelled = [egg for egg in sitting.case.census.eggs if egg.listed and egg.stage != "follicle"]
     sitting.say(Confirmed(eggs=tuple(egg.pieces for egg in shelled)))
-    piece = shelled[0].pieces[0]
-    assert shelled[0].pieces == (piece,)
+    longest = max(shelled, key=lambda egg: egg.pieces[0].last - egg.pieces[0].first)
+    (piece,) = longest.pieces
     middle = (piece.first + piece.last) // 2
     sitting.say(TwoEggs(egg=(piece,), apart=(piece.model_copy(update={"first": middle}),)))
     finding = sitting.now.finding
     assert finding.shelled.at_least == len(shelled) + 1
     spans = {egg.identity: [(s.first_frame, s.last_frame) for s in egg.sightings] for egg in finding.eggs}
-    assert spans[shelled[0].number] == [(piece.first, middle - 1)]
+    assert spans[longest.number] == [(piece.first, middle - 1)]
     assert spans[max(spans)] == [(middle, piece.last)]
 
 
@@ -104,9 +104,10 @@ def test_another_stage_moves_an_egg_to_the_other_count(sitting: Sitting) -> None
     every = tuple(egg.pieces for egg in CASE.census.eggs if egg.listed)
     sitting.say(Staged(eggs=every, stage="follicle"))
     finding = sitting.now.finding
-    assert (finding.shelled.estimate, len(finding.eggs), finding.stage) == (0, len(every), "follicle")
+    assert (finding.shelled.estimate, finding.stage) == (0, "follicle")
+    assert len(finding.eggs) >= len(every)  # beside so many a doubtful one may be believed
     assert finding.follicles.estimate >= len(every)  # sweeps overlook some
-    assert finding.stage_probability == 1.0
+    assert finding.stage_probability > 0.99
     sitting.say(Staged(eggs=every[:1], stage="calcified"))
     assert sitting.now.finding.stage == "mixed"
 
