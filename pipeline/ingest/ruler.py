@@ -46,10 +46,13 @@ def find_ruler(grey: NDArray[np.uint8], sector: Sector) -> Ruler | None:
     dark = int(np.median(outside[~around])) if not around.all() else 255
     lit = outside > dark + BRIGHTER
     strip = max(3, round(STRIP * width))
+    # Of each row, how many pixels are lit left of each column.
+    before = np.zeros((width + 1, height), np.int32)
+    np.cumsum(lit.T, axis=0, dtype=np.int32, out=before[1:])
     best: Ruler | None = None
     for left in range(0, width - strip + 1, max(1, strip // 2)):
         # Most of a tick's columns must be lit, lest a point of a letter count as one.
-        rows = lit[:, left : left + strip].sum(axis=1) >= max(2, strip // 4)
+        rows = before[left + strip] - before[left] >= max(2, strip // 4)
         found = _equally_spaced(_middles(rows, max(3, round(HIGHEST * height))))
         if found is not None and (best is None or (found.ticks, found.confidence) > (best.ticks, best.confidence)):
             best = found

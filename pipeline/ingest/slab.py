@@ -38,7 +38,7 @@ class Slab:
 
     def mask(self, height: int, width: int) -> NDArray[np.bool_]:
         """(H, W), True inside."""
-        y, x = np.mgrid[:height, :width]
+        y, x = np.ogrid[:height, :width]
         along = x - self.steering * y
         inside = (along > self.left - 0.5) & (along < self.right - 0.5)
         return np.asarray(inside & (y > self.top - 0.5) & (y < self.bottom - 0.5))
