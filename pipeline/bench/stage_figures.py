@@ -29,7 +29,9 @@ class ReliabilityBin:
 class StageFigures:
     """eggs : listed ones that are true objects;  confusion : rows what is true, columns what was told
 
-    macro_f1 : mean of the F1 of the stages that occur;  calibration_error : mean distance of said and right over the
+    macro_f1 : mean of the F1 of the stages that occur;  kappa : agreement beyond chance, see :func:`kappa`, None too
+    where all is one stage
+    calibration_error : mean distance of said and right over the
     bins, weighted by eggs (expected calibration error: Naeini et al., AAAI 2015);  None without eggs
     network_macro_f1, network_calibration_error : the same of the network alone
     bins : by probability from 0 to 1, empty ones left out
@@ -38,6 +40,7 @@ class StageFigures:
     eggs: int
     confusion: list[list[int]]
     macro_f1: float | None
+    kappa: float | None
     calibration_error: float | None
     network_macro_f1: float | None
     network_calibration_error: float | None
@@ -47,7 +50,7 @@ class StageFigures:
 def stage_figures(eggs: Sequence[SeenEgg]) -> StageFigures:
     """Of the stages as told."""
     if not eggs:
-        return StageFigures(0, [[0] * 3] * 3, None, None, None, None, ())
+        return StageFigures(0, [[0] * 3] * 3, None, None, None, None, None, ())
     true = np.array([egg.stage for egg in eggs])
     told = np.array([STAGES.index(egg.told["stage"]) for egg in eggs])
     said = np.array([egg.told["stage_probability"] for egg in eggs])
@@ -57,6 +60,7 @@ def stage_figures(eggs: Sequence[SeenEgg]) -> StageFigures:
         eggs=len(eggs),
         confusion=confusion(true, told).tolist(),
         macro_f1=macro_f1(true, told),
+        kappa=kappa(confusion(true, told)),
         calibration_error=calibration_error(bins),
         network_macro_f1=macro_f1(true, alone.argmax(1)),
         network_calibration_error=calibration_error(reliability(alone.max(1), alone.argmax(1) == true)),
@@ -77,6 +81,15 @@ def macro_f1(true: NDArray[np.int64], told: NDArray[np.int64]) -> float:
     there = counts.sum(1) > 0
     scores = 2 * np.diag(counts) / np.maximum(counts.sum(0) + counts.sum(1), 1)
     return float(scores[there].mean())
+
+
+def kappa(counts: NDArray[np.int64]) -> float | None:
+    """Agreement of rows and columns of (N, N) numbers, beyond what their sums alone would bring: 0 chance, 1 all
+    (Cohen, Educ Psychol Meas 20:37, 1960). None where chance alone would agree throughout.
+    """
+    total = counts.sum()
+    by_chance = float(counts.sum(0) @ counts.sum(1)) / float(total**2)
+    return None if by_chance == 1.0 else (float(np.trace(counts) / total) - by_chance) / (1 - by_chance)
 
 
 def reliability(said: NDArray[np.float64], right: NDArray[np.bool_]) -> tuple[ReliabilityBin, ...]:

@@ -142,7 +142,7 @@ def _stages(stages: StageFigures) -> Iterator[str]:
     if stages.eggs:
         yield (
             f"  stages of {plural(stages.eggs, 'listed egg')} that are there: macro-F1 "
-            f"{_number(stages.macro_f1, '.3f')}, expected calibration error "
+            f"{_number(stages.macro_f1, '.3f')}, kappa {_number(stages.kappa, '.3f')}, expected calibration error "
             f"{_number(stages.calibration_error, '.3f')}; the network alone {_number(stages.network_macro_f1, '.3f')} "
             f"and {_number(stages.network_calibration_error, '.3f')}"
         )

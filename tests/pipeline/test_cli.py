@@ -122,7 +122,7 @@ def test_an_interrupted_night_is_130_and_goes_on_later(
     arguments = ["batch", str(root), "--out", str(tmp_path / "out"), "--quiet"]
     process = subprocess.Popen(
         [sys.executable, str(COMMAND), *arguments],
-        env={**ENVIRONMENT, "BLOB_SECONDS": "1"},
+        env={**ENVIRONMENT, "BLOB_SECONDS": "0.5"},
         stderr=subprocess.PIPE,
         text=True,
     )

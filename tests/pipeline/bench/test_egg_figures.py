@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from pipeline.bench.size_figures import size_figures
-from pipeline.bench.stage_figures import calibration_error, macro_f1, reliability, stage_figures
+from pipeline.bench.stage_figures import calibration_error, kappa, macro_f1, reliability, stage_figures
 from tests.pipeline.bench.seen import egg, told
 
 
@@ -44,3 +44,22 @@ def test_size_figures_count_eggs_crossed_near_their_middle():
     assert (figures.width_error_mm, figures.width_bias_mm, figures.width_held) == (1.0, -1.0, 1.0)
     assert (figures.shape_named, figures.shape_right) == (1.0, 0.5)
     assert size_figures([unscaled]).length_error_mm is None
+
+
+@pytest.mark.parametrize(
+    ("counts", "published"),
+    [
+        # The usual worked example of two readers of 50 applications, and the pair of tables that shows how the same
+        # share of agreement gives another kappa (both from memory).
+        ([[20, 5], [10, 15]], 0.4),
+        ([[45, 15], [25, 15]], 0.1304),
+        ([[25, 35], [5, 35]], 0.2593),
+        ([[7, 0, 0], [0, 2, 0], [0, 0, 1]], 1.0),
+    ],
+)
+def test_kappa_is_that_of_worked_examples(counts, published):
+    assert kappa(np.array(counts)) == pytest.approx(published, abs=5e-5)
+
+
+def test_kappa_says_nothing_where_all_is_one_stage():
+    assert kappa(np.array([[5, 0], [0, 0]])) is None
