@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+import numpy as np
 import torch
 from torch import Tensor
 from torch.nn import functional
@@ -78,7 +79,8 @@ def see(
     in_sector = inside[:, :, on_outline]  # (B, L, P)
     lit = in_sector & (loss[:, :, on_outline] < DEEP_SHADOW_DB)
     known = inside.clone()
-    known[:, :, -len(_RADII[2]) :] &= ~_within(ellipses, fellows, *(part[:, :, -len(_RADII[2]) :] for part in (x, z)))
+    around = np.s_[:, :, -len(_RADII[2]) :]
+    known[around] &= ~_within(ellipses, fellows, x[around], z[around])
     rim, brighter, darker = (part.repeat_interleave(_ANGLES // _PARTS, -1) & lit for part in _stands_out(level, known))
     shares = [(rim | step).float().mean(-1) for step in (brighter, darker)]
     return Visibility(in_sector.float().mean(-1), lit.float().mean(-1), torch.maximum(*shares))

@@ -20,7 +20,7 @@ from synthetic.further_training import taught_animals
 from synthetic.held_out import HeldOutFigures, measure
 from synthetic.labelled_pictures import LabelledPictures, LabelsError
 
-__all__ = ["AnimalFigures", "LabelFigures", "compare_on_labels"]
+__all__ = ["AnimalFigures", "LabelFigures", "compare_on_labels", "figure_row"]
 
 Pair = tuple[HeldOutFigures, HeldOutFigures]
 
@@ -74,11 +74,15 @@ class LabelFigures:
         yield f"{'':30}{'before':>8}{'after':>8}"
         for kind in ("shelled", "follicle"):
             for name, words in _TOLD.items():
-                yield _row(f"{kind}, {words}", *(getattr(each, f"{name}_{kind}") for each in (self.before, self.after)))
-        yield _row("stage right", *(each.strata["all"].stage_right for each in (self.before, self.after)))
+                yield figure_row(
+                    f"{kind}, {words}", *(getattr(each, f"{name}_{kind}") for each in (self.before, self.after))
+                )
+        yield figure_row("stage right", *(each.strata["all"].stage_right for each in (self.before, self.after)))
         yield "shelled AP50:95 by animal"
         for one in self.animals:
-            yield _row(f"  {one.animal}, {one.before.pictures} frames", one.before.ap_shelled, one.after.ap_shelled)
+            yield figure_row(
+                f"  {one.animal}, {one.before.pictures} frames", one.before.ap_shelled, one.after.ap_shelled
+            )
 
 
 def compare_on_labels(
@@ -119,9 +123,10 @@ def _network(path: Path, device: torch.device) -> EggNetwork:
     return network.to(device)
 
 
-def _row(name: str, before: float, after: float) -> str:
+def figure_row(name: str, before: float | None, after: float | None) -> str:
+    """A line of a table; "none" for what is None or no number."""
     return f"{name:30}" + "".join(
-        f"{value:8.3f}" if math.isfinite(value) else f"{'none':>8}" for value in (before, after)
+        f"{'none':>8}" if value is None or not math.isfinite(value) else f"{value:8.3f}" for value in (before, after)
     )
 
 

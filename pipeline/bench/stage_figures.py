@@ -29,10 +29,10 @@ class ReliabilityBin:
 class StageFigures:
     """eggs : listed ones that are true objects;  confusion : rows what is true, columns what was told
 
-    macro_f1 : mean of the F1 of the stages that occur;  kappa : agreement beyond chance, see :func:`kappa`, None too
-    where all is one stage
-    calibration_error : mean distance of said and right over the
-    bins, weighted by eggs (expected calibration error: Naeini et al., AAAI 2015);  None without eggs
+    macro_f1 : mean of the F1 of the stages that occur
+    kappa : agreement beyond chance, see :func:`kappa`; None too where all is one stage
+    calibration_error : mean distance of said and right over the bins, weighted by eggs (expected calibration error:
+    Naeini et al., AAAI 2015);  None without eggs
     network_macro_f1, network_calibration_error : the same of the network alone
     bins : by probability from 0 to 1, empty ones left out
     """
@@ -56,11 +56,12 @@ def stage_figures(eggs: Sequence[SeenEgg]) -> StageFigures:
     said = np.array([egg.told["stage_probability"] for egg in eggs])
     alone = np.array([[egg.told["network_stages"][name] for name in STAGES] for egg in eggs])
     bins = reliability(said, told == true)
+    counts = confusion(true, told)
     return StageFigures(
         eggs=len(eggs),
-        confusion=confusion(true, told).tolist(),
+        confusion=counts.tolist(),
         macro_f1=macro_f1(true, told),
-        kappa=kappa(confusion(true, told)),
+        kappa=kappa(counts),
         calibration_error=calibration_error(bins),
         network_macro_f1=macro_f1(true, alone.argmax(1)),
         network_calibration_error=calibration_error(reliability(alone.max(1), alone.argmax(1) == true)),

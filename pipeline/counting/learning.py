@@ -40,12 +40,13 @@ def _learn_kind(
             crossed = count_kind(one.exam, grouping, one.clips, shelled, learned).crossed
             told.append((crossed, one.crossed[0 if shelled else 1]))
     power = likeliest_power(told)
-    level = conformal_level([(crossed.raised(power), true) for crossed, true in told], COVERAGE)
+    sharpened = [(crossed.raised(power), true) for crossed, true in told]
+    level = conformal_level(sharpened, COVERAGE)
     return _unsharpened(lessons, shelled, settings).model_copy(
         update={
             "sharpness": power,
             "interval": min(max(level, 0.01), 0.999),
-            "trust": learn_trust([(crossed.raised(power), true) for crossed, true in told]),
+            "trust": learn_trust(sharpened),
         }
     )
 

@@ -6,6 +6,7 @@ from collections.abc import Sequence
 
 import numpy as np
 
+from pipeline.estimate.counts import stated_log_odds
 from pipeline.settings import Trust
 from pipeline.track.distribution import Distribution
 
@@ -14,7 +15,6 @@ __all__ = ["conformal_level", "learn_trust", "likeliest_power", "needed_level"]
 Told = Sequence[tuple[Distribution, int]]
 
 _POWERS = np.exp(np.linspace(np.log(0.2), np.log(3.0), 55))
-_SUREST = 1e-3
 _BASE_SPREAD, _SLOPE_SPREAD = 1.0, 0.5  # of the prior
 _BASES, _SLOPES = np.linspace(-2, 2, 41), np.linspace(0.2, 2, 37)
 _LEAST = 1e-6  # probability that any number is granted, so that one surprise decides nothing
@@ -40,10 +40,8 @@ def learn_trust(told: Told) -> Trust:
     The likeliest logistic regression on the log-odds that they say, held back towards their own word (a normal prior
     around base 0 and slope 1) so that few exams do not overrule it.
     """
-    stated = np.array([one.within(one.median - 1, one.median + 1) for one, _ in told])
+    log_odds = np.array([stated_log_odds(one.within(one.median - 1, one.median + 1)) for one, _ in told])
     right = np.array([abs(one.median - true) <= 1 for one, true in told], dtype=bool)
-    bounded = np.clip(stated, _SUREST, 1 - _SUREST)
-    log_odds = np.log(bounded / (1 - bounded))
 
     def surprise(base: float, slope: float) -> float:
         held_back = 0.5 * (base / _BASE_SPREAD) ** 2 + 0.5 * ((slope - 1) / _SLOPE_SPREAD) ** 2

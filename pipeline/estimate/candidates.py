@@ -73,14 +73,9 @@ def looks(clips: Sequence[ClipTracks], *, shelled: bool, settings: TrackSettings
             chances = np.clip([float(track.scores.mean()), assurance(track), kind], _LEAST_CHANCE, 1 - _LEAST_CHANCE)
             own = (follicle[one] <= 0.5) == shelled
             others = np.delete(of_kind, np.searchsorted(of_kind, sizes[one])) if own else of_kind
-            unlike = ((sizes[one] - _middle(others)) / _ALIKE) ** 2 if len(others) else _UNTOLD
+            unlike = ((sizes[one] - float(np.median(others))) / _ALIKE) ** 2 if len(others) else _UNTOLD
             result[one] = np.append(np.log(chances / (1 - chances)), -min(unlike, _MOST_UNLIKE))
     return result
-
-
-def _middle(ordered: Floats) -> float:
-    # The median of what is sorted already.
-    return float(ordered[(len(ordered) - 1) // 2 : len(ordered) // 2 + 1].mean())
 
 
 def _unit(clip: ClipTracks) -> float:

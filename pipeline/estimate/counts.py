@@ -23,7 +23,7 @@ from pipeline.settings import Counting, EstimateSettings, Trust
 from pipeline.track.distribution import Distribution, certainly, mixture, poisson
 from pipeline.track.merging import Egg
 
-__all__ = ["Tally", "tally", "trusted", "unscanned"]
+__all__ = ["Tally", "stated_log_odds", "tally", "trusted", "unscanned"]
 
 _LEAST_DOUBT = 1e-3  # no distribution is surer than this, or less sure
 _NEGLIGIBLE = 1e-6  # probability of a number of real candidates that is left out
@@ -99,9 +99,13 @@ def trusted(probability: float, trust: Trust) -> float:
     """How often numbers are right of which the distributions say so with this probability (Platt 1999: a logistic
     regression on log-odds, here of the distributions' own).
     """
+    return 1 / (1 + math.exp(-trust.base - trust.slope * stated_log_odds(probability)))
+
+
+def stated_log_odds(probability: float) -> float:
+    """Of what a distribution says, kept from being surer than any distribution can be."""
     bounded = min(max(probability, _LEAST_DOUBT), 1 - _LEAST_DOUBT)
-    log_odds = trust.base + trust.slope * math.log(bounded / (1 - bounded))
-    return 1 / (1 + math.exp(-log_odds))
+    return math.log(bounded / (1 - bounded))
 
 
 def _unreached(crossed: float, both_windows: bool, settings: EstimateSettings) -> float:

@@ -13,6 +13,7 @@ import numpy as np
 
 from pipeline.estimate.overlooked import Encounters, finding_log_odds
 from pipeline.settings import Finding, Settings
+from pipeline.track.appearance import largest_section
 from pipeline.track.likeness import chance_in_view
 from pipeline.track.merging import Egg
 from pipeline.track.passes import Pass
@@ -31,8 +32,7 @@ class _Place:
 
     @classmethod
     def of(cls, clip: ClipTracks, track: Track) -> _Place:
-        sizes = np.sqrt(track.ellipses[:, 2] * track.ellipses[:, 3])
-        return cls(clip, float(np.quantile(sizes, 0.9)), float(track.depths_px[track.best]))
+        return cls(clip, largest_section(track), float(track.depths_px[track.best]))
 
 
 def encounters(

@@ -109,7 +109,7 @@ def estimate_grouping(
         crossing=crossing_outlines(eggs, clips, settings.flags),
         doubtful=[_place(egg, known) for egg in (*shelled.doubtful, *follicles.doubtful)],
         unscaled=[clip.file for clip in clips if clip.mm_per_px is None],
-        turned=any(turn.log_odds > 0 for clip in clips for turn in clip.turns or ()),
+        turned=any(turn.is_likely for clip in clips for turn in clip.turns or ()),
         species=exam.species,
         profile=background.profile,
         history=history,

@@ -49,10 +49,8 @@ def clutch_stage(shelled: Tally, follicles: Tally) -> tuple[str, float]:
         if follicles.count.estimate:
             return "follicle", no_shelled * (1 - no_follicle)
         return "none seen", no_shelled * no_follicle
-    if follicles.count.estimate:
-        return "mixed", (1 - no_shelled) * (1 - no_follicle + no_follicle * both)
     stage = max(alike, key=lambda stage: alike[stage])
-    if both > alike[stage]:
+    if follicles.count.estimate or both > alike[stage]:
         return "mixed", (1 - no_shelled) * (1 - no_follicle + no_follicle * both)
     return stage, (1 - no_shelled) * no_follicle * alike[stage]
 

@@ -20,7 +20,7 @@ from configs.reading import config_path
 from models.runtime import make_engine, shipped_weights
 from pipeline.batch import run_batch
 from pipeline.bench.figures import Figures, measure
-from pipeline.bench.on_labels import compare_on_labels
+from pipeline.bench.on_labels import compare_on_labels, figure_row
 from pipeline.bench.truth import open_data_set
 from pipeline.detect import Detector
 from pipeline.own_centre.reader import review_exam, truth_of
@@ -132,18 +132,14 @@ def _review_all(exams: Path, sheets: Path) -> None:
 
 def _lines(before: Figures, after: Figures) -> list[str]:
     """The batch's figures on other animals of the centre."""
-
-    def row(name: str, one: float | None, other: float | None) -> str:
-        return f"{name:30}" + "".join("    none" if value is None else f"{value:8.3f}" for value in (one, other))
-
     one, other = before.classes["shelled"], after.classes["shelled"]
     return [
         f"the batch on {len(before.animals)} other animals, {before.frames} frames",
-        row("shelled, AP50:95", one.ap50_95, other.ap50_95),
-        row("shelled, AP50", one.ap50, other.ap50),
-        row("recall at 0.5", one.recall, other.recall),
-        row("precision at 0.5", one.precision, other.precision),
-        row("mean error of the count", before.counts.absolute_error, after.counts.absolute_error),
+        figure_row("shelled, AP50:95", one.ap50_95, other.ap50_95),
+        figure_row("shelled, AP50", one.ap50, other.ap50),
+        figure_row("recall at 0.5", one.recall, other.recall),
+        figure_row("precision at 0.5", one.precision, other.precision),
+        figure_row("mean error of the count", before.counts.absolute_error, after.counts.absolute_error),
         *(
             f"{two.animal}: {two.crossed} crossed, {one.estimate} counted before, {two.estimate} after"
             for one, two in zip(before.animals, after.animals, strict=True)

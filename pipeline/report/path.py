@@ -20,6 +20,6 @@ def path_lines(scan: ClipScan) -> Iterator[bytes]:
     yield b"frame,along,x_px,y_px\n"
     path = scan.tracks.path
     if path is not None:
-        places = path.places([turn for turn in scan.tracks.turns or () if turn.log_odds > 0])
+        places = path.places([turn for turn in scan.tracks.turns or () if turn.is_likely])
         for frame, along, (x, y) in zip(path.frames.tolist(), places.tolist(), path.shift_px.tolist(), strict=True):
             yield f"{frame},{along:.3f},{x:.2f},{y:.2f}\n".encode()

@@ -42,6 +42,11 @@ class SeenTurn:
     after: Floats
     log_odds: float
 
+    @property
+    def is_likely(self) -> bool:
+        """Whether the pictures speak for it more than against."""
+        return self.log_odds > 0
+
 
 def find_turns(frames: NDArray[np.int64], likeness: Floats) -> tuple[SeenTurn, ...]:
     """The turns of a clip, in order. frames : (K,) ascending;  likeness : (K, K) correlation of every two"""

@@ -98,3 +98,19 @@ def test_chance_alone_hardly_ever_draws_a_follicle() -> None:
     rows = torch.cat([place, size, size, torch.zeros(number, 1)], 1)[None]
     seen = see(rows, torch.zeros(1, number, dtype=torch.bool), Beams(silent, silent), grey, linear(), VIEW, 320, 320)
     assert (seen.standing_out >= LEAST_FOLLICLE_STANDING_OUT).float().mean() < 0.03
+
+
+def test_a_follicle_is_told_from_tissue_and_not_from_its_like() -> None:
+    """Bright balls in a row that nearly touch: tissue lies above and below the middle one, and hardly beside it."""
+    balls = [(0.0, 35.0, 6.0, 6.0, 0.0), (-12.5, 35.0, 6.0, 6.0, 0.0), (12.5, 35.0, 6.0, 6.0, 0.0)]
+    levels = torch.stack([picture(ball, inside=0.8, rim=0.8, speckle=0.02)[1] for ball in balls])
+    beams = picture(EGG)[0]
+    rows = torch.tensor([balls])
+
+    def middle_one(fellows: bool) -> float:
+        like = torch.full((1, len(balls)), fellows)
+        seen = see(rows, like, beams, levels.amax(0), linear(), VIEW, 320, 320)
+        return seen.standing_out[0, 0].item()
+
+    assert middle_one(fellows=True) == 1.0
+    assert middle_one(fellows=False) <= 0.75

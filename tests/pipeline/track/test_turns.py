@@ -32,7 +32,7 @@ def filmed(places: NDArray[np.float64], seed: int = 1) -> Thumbnails:
 
 def seen(places: NDArray[np.float64]) -> tuple[SeenTurn, ...]:
     thumbnails = filmed(places)
-    return tuple(turn for turn in find_turns(thumbnails.frames, thumbnails.likeness()) if turn.log_odds > 0)
+    return tuple(turn for turn in find_turns(thumbnails.frames, thumbnails.likeness()) if turn.is_likely)
 
 
 def way(*corners: tuple[int, float]) -> NDArray[np.float64]:
