@@ -11,6 +11,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+import cv2
 import numpy as np
 from numpy.typing import NDArray
 
@@ -97,9 +98,8 @@ class Surroundings:
         gain = worth(area, *(sums(each) for each in self._maps), darkness=self._darkness)
         whole = (nearest + 0.5 + np.arange(rings)[:, None]) * (self._most / steps)
         gain -= OUTSIDE * np.maximum(whole - area, 0.0)
-        total = np.zeros((rings + 1, steps))
-        np.cumsum(np.cumsum(gain[:, steps:] + gain[:, steps - 1 :: -1], axis=1), axis=0, out=total[1:])
-        total = total[:, self._fewest :]
+        # Summed over both halves from the axis outwards, and from the innermost ring down.
+        total = cv2.integral(gain[:, steps:] + gain[:, steps - 1 :: -1])[:, 1 + self._fewest :]
         gained = total - np.minimum.accumulate(total, axis=0)
         outer, half = np.unravel_index(int(gained.argmax()), gained.shape)
         inner = int(total[: outer + 1, half].argmin())

@@ -23,13 +23,21 @@ LIMITED_RANGE, FULL_RANGE = 1, 2  # AVCOL_RANGE_MPEG and AVCOL_RANGE_JPEG
 BLACK, WHITE = 16, 235  # of limited range in eight bits (ITU-R BT.601)
 
 # Formats whose first plane is brightness alone, in as many bits as the end of the name tells, or eight; from all
-# others brightness is computed by way of RGB.
+# others brightness is computed from red, green and blue.
 SUBSAMPLINGS = ("410", "411", "420", "422", "440", "444")
 EIGHT_BITS = frozenset(
     {"gray", "nv12", "nv21", "nv16"}
     | {f"yuv{j}{sub}p" for j in ("", "j") for sub in SUBSAMPLINGS}
     | {f"yuva{sub}p" for sub in SUBSAMPLINGS}
 )
+# Formats of pixels that lie side by side: values of each, where red, green and blue stand among them, and OpenCV's
+# name for the way from there to brightness.
+PACKED = {
+    "rgb24": (3, slice(0, 3), cv2.COLOR_RGB2GRAY),
+    "bgr24": (3, slice(2, None, -1), cv2.COLOR_BGR2GRAY),
+    **dict.fromkeys(("rgba", "rgb0"), (4, slice(0, 3), cv2.COLOR_RGBA2GRAY)),
+    **dict.fromkeys(("bgra", "bgr0"), (4, slice(2, None, -1), cv2.COLOR_BGRA2GRAY)),
+}
 MORE_BITS = {
     f"{family}{bits}le": bits
     for family in ("gray", *(f"yuv{a}{sub}p" for a in ("", "a") for sub in SUBSAMPLINGS))
@@ -95,7 +103,13 @@ def _stored(picture: Any) -> tuple[NDArray[np.uint8], Colours | None]:
     name = picture.format.name
     bits = 8 if name in EIGHT_BITS else MORE_BITS.get(name)
     # Pictures stored upside down have rows that run backwards in memory.
-    if bits is None or picture.planes[0].line_size < 0:
+    upright = picture.planes[0].line_size > 0
+    if name in PACKED and upright:
+        values, order, way = PACKED[name]
+        packed = _plane(picture, 0, 8)[: picture.height, : values * picture.width]
+        packed = packed.reshape(picture.height, picture.width, values)
+        return np.asarray(cv2.cvtColor(packed, way)), colours_of_rgb(packed[..., order])
+    if bits is None or not upright:
         rgb = picture.to_ndarray(format="rgb24")
         return np.asarray(cv2.cvtColor(rgb, cv2.COLOR_RGB2GRAY)), colours_of_rgb(rgb)
     grey_alone = name.startswith("gray")
@@ -156,9 +170,9 @@ def _is_colourless(plane: NDArray[Any], bits: int) -> bool:
 
 
 def _in_full_range(luma: NDArray[np.uint8]) -> NDArray[np.uint8]:
-    """The same as the table below gives, in a fifth of its time: what lies below black is cut off by the first step."""
-    grey = cv2.subtract(luma, BLACK)  # type: ignore[call-overload]  # a number will do, too
-    return np.asarray(cv2.convertScaleAbs(grey, grey, alpha=255.0 / (WHITE - BLACK)), np.uint8)
+    """The same as the table below gives, in a fifth of its time: OpenCV cuts off what lies beyond either end."""
+    step = 255.0 / (WHITE - BLACK)
+    return np.asarray(cv2.transform(luma, np.array([[step, -BLACK * step]])), np.uint8)
 
 
 @cache

@@ -43,16 +43,17 @@ def find_ruler(grey: NDArray[np.uint8], sector: Sector) -> Ruler | None:
     height, width = grey.shape
     around = cv2.dilate(sector.mask.astype(np.uint8), np.ones((5, 5), np.uint8)) > 0
     outside = np.where(around, 0, grey)
-    dark = int(np.median(outside[~around])) if not around.all() else 255
-    lit = outside > dark + BRIGHTER
+    dark = int(np.median(grey[~around])) if not around.all() else 255
+    lit = (outside > dark + BRIGHTER).astype(np.uint8)
     strip = max(3, round(STRIP * width))
-    # Of each row, how many pixels are lit left of each column.
-    before = np.zeros((width + 1, height), np.int32)
-    np.cumsum(lit.T, axis=0, dtype=np.int32, out=before[1:])
+    # (strips, H): whether most of a tick's columns are lit, lest a point of a letter count as one.
+    counts = cv2.boxFilter(lit, -1, (strip, 1), anchor=(0, 0), normalize=False)[:, : width - strip + 1]
+    most = max(2, strip // 4)
+    lines = counts.T[:: max(1, strip // 2)] >= most
+    # Most strips hold so few that nothing needs to be measured: each has two ends, but for one at the border.
+    ends = np.count_nonzero(lines[:, 1:] != lines[:, :-1], axis=1)
     best: Ruler | None = None
-    for left in range(0, width - strip + 1, max(1, strip // 2)):
-        # Most of a tick's columns must be lit, lest a point of a letter count as one.
-        rows = before[left + strip] - before[left] >= max(2, strip // 4)
+    for rows in lines[ends >= 2 * FEWEST_TICKS - 2]:
         found = _equally_spaced(_middles(rows, max(3, round(HIGHEST * height))))
         if found is not None and (best is None or (found.ticks, found.confidence) > (best.ticks, best.confidence)):
             best = found

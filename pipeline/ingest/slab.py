@@ -84,6 +84,8 @@ def _gain(evidence: Evidence, steering: float) -> tuple[NDArray[np.float64], int
     right for that.
     """
     height, width = evidence.shape
+    if not steering:
+        return worth(np.ones(evidence.shape, np.float32), evidence.echo, evidence.dark, evidence.line, darkness=DEAR), 0
     offset = math.ceil(max(steering * height, 0.0))
     wide = width + math.ceil(abs(steering) * height) + 1
     maps = (np.ones(evidence.shape, np.float32), evidence.echo, evidence.dark, evidence.line)
