@@ -15,7 +15,8 @@ header_reader  headers of bounded size        frame_times  when each frame was t
 regions        read_calibration, Calibration  region_sector  place_sector
 echoes         find_echoes                    beams        what a shape of a sector makes of them
 fan, slab      the shapes of sectors          apex, fan_search  which fan
-sector         find_sector, Sector            ruler        find_ruler, Ruler
+sector         find_sector, Sector            outline      what plain screen leaves blank
+ruler          find_ruler, Ruler
 beam_map       BeamMap                        flow         FlowColours
 quality        FrameJudge, FrameQuality       judged       JudgedFrames              clip_quality  ClipQuality
 """

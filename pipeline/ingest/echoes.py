@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 
 from pipeline.ingest.beams import Evidence
 
-__all__ = ["find_echoes"]
+__all__ = ["disc", "find_echoes", "half_lit", "local_deviation"]
 
 # In grey levels, chosen on generated pictures: how far echoes rise above a black screen with a codec's noise
 # on it, their local standard deviation on any other screen, and that of flat paint, which is no echo at all.
@@ -38,7 +38,7 @@ GAP, LINE = 0.0125, 0.025
 def find_echoes(frames: NDArray[np.float32]) -> Evidence:
     """What (F, H, W) frames of one clip show of echoes."""
     mean = frames.mean(axis=0)
-    texture = np.mean([_local_deviation(frame) for frame in frames], axis=0)
+    texture = np.mean([local_deviation(frame) for frame in frames], axis=0)
     flat = texture < TEXTURE_ABOVE / 2
     nothing = np.zeros(flat.shape, np.float32)
     if flat.mean() < 0.01:
@@ -49,7 +49,7 @@ def find_echoes(frames: NDArray[np.float32]) -> Evidence:
     if len(frames) > 1:
         change = np.abs(np.diff(frames, axis=0)).mean(axis=0)
         noise = float(np.median(change[~lit])) if not lit.all() else 0.0
-        living = _half(change, change > max(CHANGE_ABOVE, NOISES_ABOVE * noise))
+        living = half_lit(change, change > max(CHANGE_ABOVE, NOISES_ABOVE * noise))
         if np.count_nonzero(living & lit) > LIVING_SHARE * np.count_nonzero(lit):
             return _evidence(living, nothing, ~(living | lit), painted)
     grainy = _joined(lit, _without_lines(lit) & lit)
@@ -65,13 +65,13 @@ def _evidence(
 
 def _lit(mean: NDArray[np.float32], texture: NDArray[np.float32], screen: int) -> NDArray[np.bool_]:
     if screen < BLACK_SCREEN_BELOW:
-        return _half(mean - np.float32(screen), (mean > screen + LEVEL_ABOVE) & (texture > PAINTED_BELOW))
+        return half_lit(mean - np.float32(screen), (mean > screen + LEVEL_ABOVE) & (texture > PAINTED_BELOW))
     # The deviation's window takes in an edge that lies two pixels away.
     textured = (texture > TEXTURE_ABOVE).astype(np.uint8)
-    return np.asarray(cv2.erode(cv2.morphologyEx(textured, cv2.MORPH_CLOSE, _disc(5)), _disc(4)) > 0)
+    return np.asarray(cv2.erode(cv2.morphologyEx(textured, cv2.MORPH_CLOSE, disc(5)), disc(4)) > 0)
 
 
-def _half(strength: NDArray[np.float32], above: NDArray[np.bool_]) -> NDArray[np.bool_]:
+def half_lit(strength: NDArray[np.float32], above: NDArray[np.bool_]) -> NDArray[np.bool_]:
     """Of what is ``above`` a threshold, what is at least half as strong as its neighbours.
 
     A pixel that the border of the sector crosses is lit in proportion to what of it lies inside.
@@ -81,7 +81,8 @@ def _half(strength: NDArray[np.float32], above: NDArray[np.bool_]) -> NDArray[np
     return np.asarray(above & (strength * cv2.blur(within, (NEIGHBOURS, NEIGHBOURS)) > HALF * around))
 
 
-def _local_deviation(frame: NDArray[np.float32]) -> NDArray[np.float32]:
+def local_deviation(frame: NDArray[np.float32]) -> NDArray[np.float32]:
+    """(H, W) standard deviation of (H, W) grey levels within two pixels of each."""
     mean = cv2.blur(frame, (5, 5))
     return np.asarray(np.sqrt(np.maximum(cv2.blur(frame * frame, (5, 5)) - mean * mean, 0.0)))
 
@@ -92,8 +93,8 @@ def _without_lines(lit: NDArray[np.bool_]) -> NDArray[np.bool_]:
     margin = side // 10
     within = np.s_[margin:-margin, margin:-margin]
     # Closing must not take the picture's border for echoes; opening must not round a corner that it cuts off.
-    closed = cv2.morphologyEx(np.pad(lit.astype(np.uint8), margin), cv2.MORPH_CLOSE, _disc(GAP * side))[within]
-    opened = cv2.morphologyEx(np.pad(closed, margin, mode="edge"), cv2.MORPH_OPEN, _disc(LINE * side))[within]
+    closed = cv2.morphologyEx(np.pad(lit.astype(np.uint8), margin), cv2.MORPH_CLOSE, disc(GAP * side))[within]
+    opened = cv2.morphologyEx(np.pad(closed, margin, mode="edge"), cv2.MORPH_OPEN, disc(LINE * side))[within]
     return np.asarray(opened > 0)
 
 
@@ -104,6 +105,7 @@ def _joined(lit: NDArray[np.bool_], grainy: NDArray[np.bool_]) -> NDArray[np.boo
     return np.asarray(lit & holds[labels])
 
 
-def _disc(diameter: float) -> NDArray[np.uint8]:
+def disc(diameter: float) -> NDArray[np.uint8]:
+    """A disc for `cv2.morphologyEx`, as wide as an odd number of pixels near ``diameter``."""
     odd = 2 * round(diameter / 2) + 1
     return np.asarray(cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (odd, odd)), dtype=np.uint8)

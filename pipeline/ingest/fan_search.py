@@ -40,15 +40,15 @@ def rough_fan(evidence: Evidence, darkness: Darkness = DEAR) -> tuple[Fan, float
     return best.fan.magnified(factor, factor), best.worth * factor**2
 
 
-def refined_fan(evidence: Evidence, rough: Fan, off: float = OFF) -> tuple[Fan, float]:
+def refined_fan(evidence: Evidence, rough: Fan, off: float = OFF, *, darkness: Darkness = DEAR) -> tuple[Fan, float]:
     """The same from where ``rough`` is, whose opening may be ``off`` by that share, on ever finer pictures."""
     half = (rough.right - rough.left) / 2
     halves = (1 - off) * half, (1 + off) * half
     middle, factor = evidence.shrunk(MIDDLE)
     apex = Apex(*rough.apex_xy, (rough.left + rough.right) / 2).magnified(1 / factor)
-    around = Surroundings(middle, STEPS, DEAR, halves)
+    around = Surroundings(middle, STEPS, darkness, halves)
     best = _searched(around, around.best(apex), 1.0, 0.25)
-    fine = Surroundings(evidence, FINE_STEPS, DEAR, halves).best(best.apex.magnified(factor))
+    fine = Surroundings(evidence, FINE_STEPS, darkness, halves).best(best.apex.magnified(factor))
     return fine.fan, fine.worth
 
 

@@ -3,13 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.ingest.regions import Box, Calibration
-from pipeline.ingest.sector import Sector, find_sector
+from pipeline.ingest.sector import Sector, find_sector, sector_in
 
 __all__ = ["place_sector"]
 
@@ -55,18 +54,11 @@ def _is_whole(sector: Sector, box: Box) -> bool:
 
 
 def _sector_in(frames: Sequence[NDArray[np.uint8]], box: Box) -> Sector:
+    found = sector_in(frames, box)
+    if found is not None:
+        return found
+    # Where no outline is found the box itself is one.
     x0, y0, x1, y1 = box
-    found = find_sector([frame[y0:y1, x0:x1] for frame in frames])
     mask = np.zeros(frames[0].shape, np.bool_)
-    if found is None:
-        # Where no outline is found the box itself is one.
-        mask[y0:y1, x0:x1] = True
-        return Sector("rectangle", mask, box)
-    mask[y0:y1, x0:x1] = found.mask
-    left, top, right, bottom = found.box
-    return replace(
-        found,
-        mask=mask,
-        box=(left + x0, top + y0, right + x0, bottom + y0),
-        apex_xy=None if found.apex_xy is None else (found.apex_xy[0] + x0, found.apex_xy[1] + y0),
-    )
+    mask[y0:y1, x0:x1] = True
+    return Sector("rectangle", mask, box)

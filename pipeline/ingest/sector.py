@@ -7,7 +7,7 @@ half-open. The probe is at the top, as scanners show it, unless they were told t
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Literal
 
 import cv2
@@ -17,9 +17,10 @@ from numpy.typing import NDArray
 from pipeline.ingest.echoes import find_echoes
 from pipeline.ingest.fan import Fan
 from pipeline.ingest.fan_search import refined_fan, reopened_fan, rough_fan
+from pipeline.ingest.outline import find_outline
 from pipeline.ingest.slab import refined_slab, rough_slab
 
-__all__ = ["Sector", "find_sector"]
+__all__ = ["Sector", "find_sector", "sector_in"]
 
 # The search works on pictures of this longer side, in px, of so many frames: text and rulers have vanished, edges have
 # not.
@@ -74,21 +75,29 @@ def find_sector(frames: Sequence[NDArray[np.uint8]]) -> Sector | None:
     """The sector that all ``frames`` of one clip share, (H, W) uint8 each, at least one; None where there are hardly
     any echoes.
 
-    Every part of the screen speaks for echoes or against them; the fan and the rectangle that this is worth the most
-    to are compared, and the better one is taken. Both reach into shadows and dark corners where no echo shows the
-    border, and leave out what a screen has beside the sector, since dark lies between.
+    A fan that fills all that is not plain screen is the sector; in a window on a brighter page the search is for that
+    alone. Elsewhere every part of the screen speaks for echoes or against them; the fan and the rectangle that this is
+    worth the most to are compared, and the better one is taken. Both reach into shadows and dark corners where no echo
+    shows the border, and leave out what a screen has beside the sector, since dark lies between.
     """
     height, width = frames[0].shape
     scale = min(1.0, WORKING_SIDE / max(height, width))
     size = max(1, round(width * scale)), max(1, round(height * scale))
     # A few frames spread over the whole look-ahead know as much as all of them.
     chosen = [frames[i] for i in np.unique(np.linspace(0, len(frames) - 1, CHOSEN).round().astype(int))]
-    small = np.stack([cv2.resize(frame, size, interpolation=cv2.INTER_AREA) for frame in chosen])
-    evidence = find_echoes(small.astype(np.float32))
+    small = np.stack([cv2.resize(frame, size, interpolation=cv2.INTER_AREA) for frame in chosen]).astype(np.float32)
+    magnify = width / size[0], height / size[1]
+    outline = find_outline(small)
+    if outline and (window := outline.window()):
+        (across, down), (x0, y0, x1, y1) = magnify, window
+        return sector_in(chosen, (round(x0 * across), round(y0 * down), round(x1 * across), round(y1 * down)))
+    evidence = find_echoes(small)
     echoes = float(evidence.echo.clip(min=0).sum())
     if echoes < SMALLEST_SHARE * evidence.echo.size:
         return None
-    magnify = width / size[0], height / size[1]
+    if outline and (outlined := outline.fan(evidence)):
+        fan, turned = outlined
+        return _fan_sector(fan.magnified(*magnify), height, width, turned)
     slab, in_slab = rough_slab(evidence)
     fan, in_fan = rough_fan(evidence)
     turned = False
@@ -113,6 +122,23 @@ def find_sector(frames: Sequence[NDArray[np.uint8]]) -> Sector | None:
     slab = slab.magnified(*magnify)
     mask = slab.mask(height, width)
     return Sector("rectangle", mask, _box_of(mask), steering=slab.steering)
+
+
+def sector_in(frames: Sequence[NDArray[np.uint8]], box: tuple[int, int, int, int]) -> Sector | None:
+    """The same of that box, x0, y0, x1, y1 in px, of the frames alone."""
+    x0, y0, x1, y1 = box
+    found = find_sector([frame[y0:y1, x0:x1] for frame in frames])
+    if found is None:
+        return None
+    mask = np.zeros(frames[0].shape, np.bool_)
+    mask[y0:y1, x0:x1] = found.mask
+    left, top, right, bottom = found.box
+    return replace(
+        found,
+        mask=mask,
+        box=(left + x0, top + y0, right + x0, bottom + y0),
+        apex_xy=None if found.apex_xy is None else (found.apex_xy[0] + x0, found.apex_xy[1] + y0),
+    )
 
 
 def _fan_sector(fan: Fan, height: int, width: int, turned: bool) -> Sector:
