@@ -114,7 +114,7 @@ def demo(
 
         exams, results = out / "exams", out / "results"
         _write_phantoms(exams, animals=None, seed=seed, quiet=quiet)
-        report = _run_batch(exams, results, None, engine, weights, again=False, quiet=quiet)
+        report = _run_batch(exams, results, None, engine, weights, quiet=quiet)
         truth = json.loads((exams / "animals.json").read_text(encoding="utf-8"))
         written = [exam.written_to for exam in report.exams if exam.written_to is not None]
         rows = compare(truth, read_results(written))
@@ -241,11 +241,11 @@ def bench(
         figures = []
         for number, data_set in enumerate(known, 1):
             results = out / f"{number}-{data_set.name}"
-            _run_batch(data_set.exams, results, settings, engine, weights, again=False, quiet=quiet)
+            _run_batch(data_set.exams, results, settings, engine, weights, quiet=quiet, tell_paths=data_set.knows_paths)
             figures.append(measure(data_set, results))
         for number, folder in enumerate(egg_free or [], len(known) + 1):
             results = out / f"{number}-{folder.resolve().name}"
-            _run_batch(folder, results, settings, engine, weights, again=False, quiet=quiet)
+            _run_batch(folder, results, settings, engine, weights, quiet=quiet)
             figures.append(measure(egg_free_data_set(folder, results), results))
         document = json.dumps([each.document() for each in figures], indent=2, allow_nan=False) + "\n"
         write_whole(out / "figures.json", [document.encode()])
@@ -285,7 +285,7 @@ def calibrate(
         from pipeline.settings import load_settings
 
         known = open_data_set(data_set)
-        _run_batch(known.exams, results, settings, engine, weights, again=False, quiet=quiet)
+        _run_batch(known.exams, results, settings, engine, weights, quiet=quiet, tell_paths=known.knows_paths)
         loaded = load_settings(settings)
         learned = learn(
             read_eggs(known, results),
@@ -331,14 +331,17 @@ def _run_batch(
     engine: EngineName,
     weights: Path | None,
     *,
-    again: bool,
     quiet: bool,
+    again: bool = False,
+    tell_paths: bool = False,
 ) -> BatchReport:
+    """tell_paths : whatever the settings say of them"""
     from pipeline.batch import run_batch
     from pipeline.console import listening
     from pipeline.settings import load_settings
 
     settings = load_settings(settings_file)
+    settings = settings.telling_paths() if tell_paths else settings
     with listening(quiet=quiet) as listen:
         return run_batch(
             root,

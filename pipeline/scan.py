@@ -198,7 +198,8 @@ def _scan(
         raise ClipError(judged.verdict(0))
     depth_px, middle_px = sector.depth_range_px, (sector.box[0] + sector.box[2] - 1) / 2
     tracker, gallery, book, rows = ClipTracker(settings.track), Gallery(sector.mask), SignBook(sector), _Rows()
-    thumbnails, travel = Thumbnails(sector.mask, sector.box), Travel(sector.mask, sector.box)
+    thumbnails = Thumbnails(sector.mask, sector.box)
+    travel = Travel(sector.mask, sector.box) if settings.track.tell_path else None
     for frame, detections, repeated in _detected(judged, sector, detector, settings.detect.batch_frames):
         if repeated:
             # The same picture again is no second witness: its detections are listed, and no track grows by them.
@@ -206,7 +207,8 @@ def _scan(
         else:
             sightings = tracker.update(detections)
             thumbnails.show(frame.index, frame.grey)
-            travel.show(frame.index, frame.grey)
+            if travel is not None:
+                travel.show(frame.index, frame.grey)
             gallery.show(frame, detections, sightings.track_ids, sightings.improved)
             gallery.drop(sightings.dropped)
             worth = picture_worth(detections.ellipses, detections.scores)
@@ -242,7 +244,7 @@ def _scan(
             depth_px,
             book.signs(finished.renumbering),
             find_turns(thumbnails.frames, thumbnails.likeness()),
-            travel.path(),
+            None if travel is None else travel.path(),
         ),
         pictures=gallery.pictures(finished.renumbering),
         depth_px=depth_px,

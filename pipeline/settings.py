@@ -109,6 +109,7 @@ class TrackSettings(Section):
     place_spread_mm: Positive
     body_width_share: Probability
     body_width_spread: Probability
+    tell_path: bool
 
 
 class EstimateSettings(Section):
@@ -316,6 +317,10 @@ class Settings(Section):
     counting: CountingSettings
     flags: FlagSettings
     run: RunSettings
+
+    def telling_paths(self) -> Settings:
+        """The same with ``track.tell_path``, for measuring where it is known where the hand was."""
+        return self.model_copy(update={"track": self.track.model_copy(update={"tell_path": True})})
 
 
 class _Calibrated(Section):

@@ -41,6 +41,8 @@ def test_phantoms_are_filmed_read_counted_and_measured(tmp_path: Path, capsys: p
     results = tmp_path / "1-phantoms"
     assert (results / "index.html").is_file()
     assert len(list(results.glob("AF-*/*/report.html"))) == 2
+    # Where the hand was is known of phantoms, and so it is asked for.
+    assert figures["path"]["clips"] > 0
     # What is learned of counting rests on the same results: no clip is read again.
     assert (
         learn_counting([str(tmp_path / "phantoms"), "--out", str(tmp_path), "--write", str(tmp_path / "own.toml")]) == 0

@@ -72,6 +72,11 @@ class DataSet:
     frames: Frames
     objects: TrueObjects
 
+    @property
+    def knows_paths(self) -> bool:
+        """Whether it is told of any clip where the hand was."""
+        return any("path_mm" in clip for animal in self.animals.values() for clip in animal.get("clips", {}).values())
+
 
 def open_data_set(folder: Path) -> DataSet:
     """A folder with exams and truth together, as ``clutchlight phantoms`` writes it, or in ``exams`` and ``truth``.

@@ -62,16 +62,18 @@ def main(arguments: list[str] | None = None) -> int:
 
 
 def _learned(folders: Sequence[Path], out: Path, engine: str, weights: Path) -> str:
-    settings = load_settings()
-    detector = Detector(make_engine(engine, weights, threads=len(os.sched_getaffinity(0))), settings.detect)
+    given = load_settings()
+    detector = Detector(make_engine(engine, weights, threads=len(os.sched_getaffinity(0))), given.detect)
     data_sets = [open_data_set(folder) for folder in folders]
     lessons: list[Lesson] = []
     for number, data_set in enumerate(data_sets, 1):
         results = out / f"{number}-{data_set.name}"
+        # As `clutchlight bench` reads them, so that neither reads a clip again.
+        settings = given.telling_paths() if data_set.knows_paths else given
         run_batch(data_set.exams, results, settings, lambda: detector, listen=_tell)
         lessons += read_lessons(data_set, results, detector, settings)
     return counting_toml(
-        learn(lessons, settings),
+        learn(lessons, given),
         command=f"python -m pipeline.counting {' '.join(folder.name for folder in folders)}",
         animals=len(lessons),
         network=detector.model.sha256,

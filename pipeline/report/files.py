@@ -58,13 +58,15 @@ def write_exam(
     clips = in_order(scans)
     labels = clip_labels([scan.file for scan in clips])
     used = {labels[scan.file]: scan for scan in clips if scan.status == "done"}
+    followed = {f"{label}.mot.txt": mot_lines(finding, scan) for label, scan in used.items()}
     for label, scan in used.items():
-        write_whole(folder / f"{label}.mot.txt", mot_lines(finding, scan))
-        write_whole(folder / f"{label}.path.csv", path_lines(scan))
-    followed = {f"{label}.{kind}" for label in used for kind in ("mot.txt", "path.csv")}
+        if scan.tracks.path is not None:
+            followed[f"{label}.path.csv"] = path_lines(scan)
+    for name, lines in followed.items():
+        write_whole(folder / name, lines)
     reports = structured_reports(exam, finding, clips, dicom_headers(exam, clips), model)
     structured = {f"report-{number}.dcm": report for number, report in enumerate(reports, 1)}
-    _remove_stale(folder, keep=followed | structured.keys())
+    _remove_stale(folder, keep=followed.keys() | structured.keys())
     for name, report in structured.items():
         write_whole(folder / name, [report])
     write_whole(folder / "detections.coco.json", detections_chunks(exam, finding, clips))

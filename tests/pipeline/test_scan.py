@@ -85,6 +85,14 @@ def test_what_is_too_faint_to_follow_is_kept_all_the_same(tmp_path: Path, settin
     np.testing.assert_array_equal(found.spread, np.where(found.frame % 2, 1.5, 9.0)[:, None].repeat(2, axis=1))
 
 
+def test_the_way_of_the_hand_is_told_where_it_is_asked_for(tmp_path: Path, settings: Settings) -> None:
+    write_video(tmp_path / "a.mp4", film(1, frames=12))
+    assert scan(tmp_path / "a.mp4", settings).tracks.path is None
+    path = scan(tmp_path / "a.mp4", settings.telling_paths()).tracks.path
+    assert path is not None
+    assert path.frames.tolist() == list(range(12))
+
+
 def test_progress_adds_up_to_the_frames(tmp_path: Path, settings: Settings) -> None:
     write_video(tmp_path / "a.mp4", film(1, frames=37))
     told: list[int] = []

@@ -33,7 +33,9 @@ def figures(folder: Path, true_mm: Floats | None, told: Floats | None) -> PathFi
         rows = [",".join(map(str, row)) for row in told.tolist()]
         path = folder / "out" / "AF-1" / DATE / "left-1.path.csv"
         path.write_text("\n".join(["frame,along,x_px,y_px", *rows, ""]))
-    return path_figures(open_data_set(folder / "set"), result_folders(folder / "out"))
+    data_set = open_data_set(folder / "set")
+    assert data_set.knows_paths == (true_mm is not None)
+    return path_figures(data_set, result_folders(folder / "out"))
 
 
 def rows(along: Floats, shift_px: Floats | None = None) -> Floats:

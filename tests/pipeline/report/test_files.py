@@ -7,6 +7,7 @@ from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+import numpy as np
 import pytest
 
 from models.errors import ClutchlightError
@@ -14,6 +15,8 @@ from pipeline.exams import ExamProblem
 from pipeline.report import files
 from pipeline.report.files import OutputError, write_exam, write_night, write_whole
 from pipeline.report.summary import summarise
+from pipeline.scan import ClipScan
+from pipeline.track.path import Path as TravelPath
 
 if TYPE_CHECKING:
     from tests.pipeline.report.conftest import Invented
@@ -21,6 +24,11 @@ if TYPE_CHECKING:
 
 def contents(folder: Path) -> dict[str, bytes]:
     return {str(p.relative_to(folder)): p.read_bytes() for p in sorted(folder.rglob("*")) if p.is_file()}
+
+
+def with_path(scan: ClipScan) -> ClipScan:
+    path = TravelPath(np.array([0, 1]), np.array([0.0, 0.2]), np.zeros((2, 2)))
+    return replace(scan, tracks=replace(scan.tracks, path=path))
 
 
 def test_all_files_of_an_exam_and_a_night(tmp_path: Path, night: tuple[Invented, ...]) -> None:
@@ -37,9 +45,7 @@ def test_all_files_of_an_exam_and_a_night(tmp_path: Path, night: tuple[Invented,
             "report.pdf",
             "detections.coco.json",
             "left-1.mot.txt",
-            "left-1.path.csv",
             "right-1.mot.txt",
-            "right-1.path.csv",
         )
     }
     assert {"summary.csv", "eggs.csv", "animals.parquet", "eggs.parquet", "index.html"} <= found
@@ -61,11 +67,16 @@ def test_clips_cannot_climb_out_of_the_folder(tmp_path: Path, clutch: Invented) 
     assert len(list(folder.glob("*.mot.txt"))) == 1
 
 
-def test_tracks_of_a_clip_that_is_gone_are_removed(tmp_path: Path, clutch: Invented) -> None:
-    folder = write_exam(tmp_path, *clutch.arguments)
-    write_exam(tmp_path, clutch.exam, clutch.finding, clutch.scans[:1], clutch.model, clutch.settings_sha256)
-    assert [path.name for path in folder.glob("*.mot.txt")] == ["left-1.mot.txt"]
-    assert [path.name for path in folder.glob("*.path.csv")] == ["left-1.path.csv"]
+def test_tracks_and_paths_of_a_clip_that_is_gone_are_removed(tmp_path: Path, clutch: Invented) -> None:
+    def written(*scans: ClipScan) -> set[str]:
+        folder = write_exam(tmp_path, clutch.exam, clutch.finding, scans, clutch.model, clutch.settings_sha256)
+        return {path.name for pattern in ("*.mot.txt", "*.path.csv") for path in folder.glob(pattern)}
+
+    left, right = (with_path(scan) for scan in clutch.scans if scan.status == "done")
+    assert written(left, right) == {"left-1.mot.txt", "left-1.path.csv", "right-1.mot.txt", "right-1.path.csv"}
+    assert written(left) == {"left-1.mot.txt", "left-1.path.csv"}
+    # Nor does one stay that is no longer asked for.
+    assert written(clutch.scans[0]) == {"left-1.mot.txt"}
 
 
 def test_a_failure_half_way_leaves_the_old_file(tmp_path: Path) -> None:

@@ -34,5 +34,5 @@ def test_places_fall_after_a_turn_that_is_likelier_than_not(clutch: Invented) ->
     assert faint == written(clutch, PATH)
 
 
-def test_a_clip_that_cannot_tell_has_no_lines(clutch: Invented) -> None:
-    assert written(clutch, None) == ["frame,along,x_px,y_px"]
+def test_a_clip_without_a_path_has_no_lines(clutch: Invented) -> None:
+    assert written(clutch, None) == []
