@@ -12,7 +12,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["CHEAP", "DEAR", "Darkness", "Evidence", "worth"]
+__all__ = ["CHEAP", "DEAR", "LINES", "Darkness", "Evidence", "worth"]
 
 Map = NDArray[np.float32]
 Cells = NDArray[np.floating]

@@ -32,6 +32,8 @@ FITS, HOLDS = 0.95, 0.9
 # A rectangle is the plainer word, unless a fan has less than the first share of its faults, or of the outline's pixels
 # hardly more than rounding makes.
 PLAINER, EXACT = 0.5, 0.02
+# Of the same pixels: a rectangle with fewer faults is one, and a fan with more on a coarse grid will not fit on a fine.
+PLAINLY, HARDLY = 0.005, 0.2
 FREE = Darkness(0.0, 0.0, 0.0)  # inside is worth as much as outside costs
 
 
@@ -49,9 +51,14 @@ class Outline:
         region, area = self.region, np.count_nonzero(self.region)
         inside = Evidence(np.where(region, np.float32(1), np.float32(-1)), *np.zeros((2, *region.shape), np.float32))
         _, in_slab = refined_slab(inside, rough_slab(inside)[0])
+        if area - in_slab < PLAINLY * area:
+            return None
         for turned in (False, True):
             upright = inside.turned if turned else inside
-            fan, in_fan = refined_fan(upright, rough_fan(upright, FREE)[0], darkness=FREE)
+            rough, in_rough = rough_fan(upright, FREE)
+            if area - in_rough > HARDLY * area:
+                continue
+            fan, in_fan = refined_fan(upright, rough, darkness=FREE)
             if in_fan < in_slab or area - in_fan > max(PLAINER * (area - in_slab), EXACT * area):
                 continue
             mask = fan.mask(*region.shape)[:: -1 if turned else 1]

@@ -14,6 +14,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from pipeline.ingest.beams import LINES
 from pipeline.ingest.echoes import find_echoes
 from pipeline.ingest.fan import Fan
 from pipeline.ingest.fan_search import refined_fan, reopened_fan, rough_fan
@@ -85,7 +86,7 @@ def find_sector(frames: Sequence[NDArray[np.uint8]]) -> Sector | None:
     size = max(1, round(width * scale)), max(1, round(height * scale))
     # A few frames spread over the whole look-ahead know as much as all of them.
     chosen = [frames[i] for i in np.unique(np.linspace(0, len(frames) - 1, CHOSEN).round().astype(int))]
-    small = np.stack([cv2.resize(frame, size, interpolation=cv2.INTER_AREA) for frame in chosen]).astype(np.float32)
+    small = np.stack([_shrunk(frame, size) for frame in chosen]).astype(np.float32)
     magnify = width / size[0], height / size[1]
     outline = find_outline(small)
     if outline and (window := outline.window()):
@@ -111,8 +112,11 @@ def find_sector(frames: Sequence[NDArray[np.uint8]]) -> Sector | None:
         slab, in_slab = rough_slab(evidence, steered=True)
     if abs(in_fan - in_slab) < PLAINLY * echoes:
         slab, in_slab = refined_slab(evidence, slab)
-        fan, in_fan = refined_fan(upright, fan)
-        is_fan = in_fan > in_slab + PLAINER * echoes
+        is_fan = False
+        # Of a rectangle that explains nearly all, no fan can be so much the better.
+        if in_slab + PLAINER * echoes < echoes + LINES * float(evidence.line.sum()):
+            fan, in_fan = refined_fan(upright, fan)
+            is_fan = in_fan > in_slab + PLAINER * echoes
     elif in_fan > in_slab:
         is_fan, (fan, _) = True, refined_fan(upright, fan)
     else:
@@ -122,6 +126,14 @@ def find_sector(frames: Sequence[NDArray[np.uint8]]) -> Sector | None:
     slab = slab.magnified(*magnify)
     mask = slab.mask(height, width)
     return Sector("rectangle", mask, _box_of(mask), steering=slab.steering)
+
+
+def _shrunk(frame: NDArray[np.uint8], size: tuple[int, int]) -> NDArray[np.uint8]:
+    """size : width, height, of at most those of ``frame`` (H, W)"""
+    # Halving is many times faster than any other step.
+    while frame.shape[1] >= 2 * size[0] and frame.shape[0] % 2 == frame.shape[1] % 2 == 0:
+        frame = np.asarray(cv2.resize(frame, None, fx=0.5, fy=0.5, interpolation=cv2.INTER_AREA), np.uint8)
+    return np.asarray(cv2.resize(frame, size, interpolation=cv2.INTER_AREA), np.uint8)
 
 
 def sector_in(frames: Sequence[NDArray[np.uint8]], box: tuple[int, int, int, int]) -> Sector | None:
