@@ -24,7 +24,7 @@ from synthetic.geometry import scan_convert
 from synthetic.materials import MaterialTable, load_materials
 from synthetic.neighbours import for_each_frame, planes_nearby
 from synthetic.scenes import draw_console, draw_plane, draw_scanner, draw_view
-from synthetic.slices import Herd, cut, label
+from synthetic.slices import Herd, cut, label, survey
 from synthetic.species import PROFILES, SpeciesRanges, load_profile
 from synthetic.tissue import SweptNoise, TissueNoise, make_noise
 
@@ -183,7 +183,7 @@ def _pictures(
     grey = to_grey(beams.echo_db, look)
     picture, sector = scan_convert(grey[:, None], scanner, view, side, side)
     picture = dress(picture, look, generator, overlays=OVERLAYS, frames=frames) * sector[:, None]
-    labels = label(met, beams, grey, scanner, view, side, side)
+    labels = label(met, survey(met, beams, grey, scanner, view, side, side), view, side, side)
     picture, labels = picture.view(number, frames, side, side), _of_middle_frame(labels, frames)
     if settings.told_scale:
         picture = torch.cat([picture, tell_scale(labels.mm_per_px, side, generator)], 1)

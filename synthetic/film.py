@@ -23,7 +23,7 @@ from synthetic.persistence import Persistence
 from synthetic.probe import Sweep
 from synthetic.scenes import draw_console
 from synthetic.screen import Screen, draw_screen
-from synthetic.slices import Herd, cut, label
+from synthetic.slices import Herd, cut, label, showing, survey
 from synthetic.tissue import TissueNoise, make_noise
 
 __all__ = ["FilmedFrame", "FilmedObject", "Machine", "Studio", "draw_machine"]
@@ -60,7 +60,8 @@ class FilmedObject:
     number : its index among the animal's objects, the same in all clips
     ellipse : [cx, cy, semi-major, semi-minor, degrees] in px;  stage : 0 follicle, 1 thin-shelled, 2 calcified
     depth_mm : of its middle, from the probe's face along the beam
-    visible : share of its outline that can be seen;  wanted : False where it is mostly hidden or cut near its pole
+    visible : share of its outline that is lit;  wanted : False where it is mostly hidden or cut near its pole
+    shown : whether a person would say that it is there; what is wanted is
     """
 
     number: int
@@ -69,6 +70,7 @@ class FilmedObject:
     depth_mm: float
     visible: float
     wanted: bool
+    shown: bool
 
 
 @dataclass(frozen=True)
@@ -181,7 +183,9 @@ class Studio:
         # All frames lie on the one screen: as its channels, they are read at places that are worked out once.
         picture = self._screen.draw(grey[None]).transpose(0, 1)
         picture = dress(picture, look, generator) * self._screen.sector[:, None]
-        labels = label(met, beams, grey, scanner, view, HEIGHT, WIDTH)
+        seen = survey(met, beams, grey, scanner, view, HEIGHT, WIDTH)
+        labels = label(met, seen, view, HEIGHT, WIDTH)
+        shown = showing(met, seen, view, HEIGHT, WIDTH)
         _, depth = to_beams(scanner, met.ellipses[..., 0], met.ellipses[..., 1])
         pictures = (picture[:, 0] * 255).round().to(torch.uint8).numpy()
         for row, frame in enumerate(pictures):
@@ -193,6 +197,7 @@ class Studio:
                     depth_mm=float(depth[row, k]),
                     visible=float(labels.visible[row, k]),
                     wanted=bool(labels.role[row, k] == 1),
+                    shown=bool(shown[row, k]),
                 )
                 for k in torch.nonzero(labels.role[row])[:, 0].tolist()
             )

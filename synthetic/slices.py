@@ -16,9 +16,9 @@ from synthetic.anatomy import Animal
 from synthetic.bodies import Kind
 from synthetic.geometry import Scanner, View
 from synthetic.materials import Materials
-from synthetic.visibility import see
+from synthetic.visibility import Visibility, see
 
-__all__ = ["Cut", "Herd", "cut", "label"]
+__all__ = ["Cut", "Herd", "cut", "label", "showing", "survey"]
 
 # An object counts as in view if this much of its outline lies in the sector, this much of that is not in deep shadow
 # and stands out of its surroundings, and the plane passes this near to its middle (section over greatest section).
@@ -138,20 +138,20 @@ def cut(
     )
 
 
-def label(cut_: Cut, beams: Beams, grey: Tensor, scanner: Scanner, view: View, height: int, width: int) -> Labels:
-    """Labels of pictures (height, width) px.
+def survey(cut_: Cut, beams: Beams, grey: Tensor, scanner: Scanner, view: View, height: int, width: int) -> Visibility:
+    """What pictures of (height, width) px show of what the planes meet.
 
     grey : (B, lines, samples) in [0, 1], what the screen makes of the beams
     """
-    wanted = (cut_.kinds >= Kind.FOLLICLE) & (cut_.middle > 0)
-    seen = see(cut_.ellipses, wanted, beams, grey, scanner, view, height, width)
+    return see(cut_.ellipses, _wanted(cut_), beams, grey, scanner, view, height, width)
+
+
+def label(cut_: Cut, seen: Visibility, view: View, height: int, width: int) -> Labels:
+    """Labels of pictures (height, width) px, of which ``seen`` tells what they show."""
     screen = view.to_screen(cut_.ellipses)
-    visible = (seen.in_sector >= LEAST_IN_SECTOR) & (seen.lit >= LEAST_LIT) & (cut_.middle >= LEAST_CUT)
-    follicle = cut_.kinds == Kind.FOLLICLE
-    visible &= seen.standing_out >= torch.where(follicle, LEAST_FOLLICLE_STANDING_OUT, LEAST_SHELL_STANDING_OUT)
-    least = torch.where(follicle, LEAST_FOLLICLE_SEMI_MINOR, LEAST_SHELL_SEMI_MINOR)
-    visible &= screen[..., 3] >= least * max(height, width)
-    role = torch.where(wanted & visible, 1, torch.where(wanted & (seen.in_sector > 0), -1, 0))
+    visible = _well_cut(cut_, seen, screen, max(height, width)) & (seen.lit >= LEAST_LIT)
+    visible &= seen.standing_out >= _least_standing_out(cut_)
+    role = torch.where(visible, 1, torch.where(_wanted(cut_) & (seen.in_sector > 0), -1, 0))
     empty = torch.tensor([0.0, 0.0, 1.0, 1.0, 0.0], device=screen.device)
     return Labels(
         ellipses=torch.where((role != 0)[..., None], screen, empty),
@@ -160,3 +160,24 @@ def label(cut_: Cut, beams: Beams, grey: Tensor, scanner: Scanner, view: View, h
         visible=seen.lit,
         mm_per_px=view.mm_per_px,
     )
+
+
+def showing(cut_: Cut, seen: Visibility, view: View, height: int, width: int) -> Tensor:
+    """(B, L) bool, of which eggs and follicles a person would say that they are there: well cut, and their outlines
+    stand out, be it in a shadow. Every one that is labelled as to be found is among them.
+    """
+    screen = view.to_screen(cut_.ellipses)
+    return _well_cut(cut_, seen, screen, max(height, width)) & (seen.showing >= _least_standing_out(cut_))
+
+
+def _wanted(cut_: Cut) -> Tensor:
+    return (cut_.kinds >= Kind.FOLLICLE) & (cut_.middle > 0)
+
+
+def _well_cut(cut_: Cut, seen: Visibility, screen: Tensor, side: int) -> Tensor:
+    least = torch.where(cut_.kinds == Kind.FOLLICLE, LEAST_FOLLICLE_SEMI_MINOR, LEAST_SHELL_SEMI_MINOR) * side
+    return _wanted(cut_) & (seen.in_sector >= LEAST_IN_SECTOR) & (cut_.middle >= LEAST_CUT) & (screen[..., 3] >= least)
+
+
+def _least_standing_out(cut_: Cut) -> Tensor:
+    return torch.where(cut_.kinds == Kind.FOLLICLE, LEAST_FOLLICLE_STANDING_OUT, LEAST_SHELL_STANDING_OUT)

@@ -2,9 +2,9 @@
 
 ``coco.json`` has a few keys beyond COCO's. Of an image: ``animal``, ``clip`` and ``frame`` (from 0). Of an annotation:
 ``ellipse`` [cx, cy, semi-major, semi-minor, degrees] in px, amodal; ``track_id``, the same for one object in all clips
-of its animal; ``visible``, the share of the outline that can be seen; ``depth_mm`` of the middle, from the probe's
-face along the beam. ``iscrowd`` is 1 where an object is mostly hidden or cut near its pole: neither right nor wrong to
-find.
+of its animal; ``visible``, the share of the outline that is lit; ``shown``, 1 where a person would say that it is
+there; ``depth_mm`` of the middle, from the probe's face along the beam. ``iscrowd`` is 1 where an object is mostly
+hidden or cut near its pole: neither right nor wrong to find.
 """
 
 from __future__ import annotations
@@ -26,7 +26,8 @@ __all__ = ["CATEGORIES", "AnimalTruth", "ClipTruth", "write_json"]
 
 CATEGORIES = [{"id": index + 1, "name": stage} for index, stage in enumerate(STAGES)]
 
-# An object is seen by a sweep if it was in good view in this many frames: fewer, and no one would notice it.
+# An object is seen by a sweep if this many frames show it: fewer, and no one would notice it. In a shadow its walls may
+# show by a few parts, too few to demand its outline of a detector and enough to count it.
 LEAST_FRAMES_SEEN = 3
 
 
@@ -81,18 +82,20 @@ class ClipTruth:
                 "ellipse": row,
                 "track_id": one.number + 1,
                 "visible": round(one.visible, 3),
+                "shown": int(one.shown),
                 "depth_mm": round(one.depth_mm, 2),
             }
         )
-        if one.wanted:
+        if one.shown:
             self.frames_seen[one.number] = self.frames_seen.get(one.number, 0) + 1
+        if one.wanted:
             self.mot_lines.append(
                 f"{index + 1},{one.number + 1},{left},{top},{wide},{high},1,{one.stage + 1},{one.visible:.3f}"
             )
 
     @property
     def seen(self) -> set[int]:
-        """Numbers of the objects that the sweep crossed in good view."""
+        """Numbers of the objects that the sweep showed."""
         return {number for number, frames in self.frames_seen.items() if frames >= LEAST_FRAMES_SEEN}
 
 

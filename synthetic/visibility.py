@@ -32,12 +32,13 @@ _RADII = ((0.55, 0.7, 0.85), (0.94, 1.0, 1.06), (1.18, 1.34, 1.5))
 @dataclass(frozen=True)
 class Visibility:
     """Each (B, L), shares of the outline, 0 to 1: in the sector; lit (and in the sector); standing out of its
-    surroundings (and lit).
+    surroundings (and lit); standing out, lit or not, as a wall does that is bright enough to show in a shadow.
     """
 
     in_sector: Tensor
     lit: Tensor
     standing_out: Tensor
+    showing: Tensor
 
 
 def see(
@@ -81,9 +82,12 @@ def see(
     known = inside.clone()
     around = np.s_[:, :, -len(_RADII[2]) :]
     known[around] &= ~_within(ellipses, fellows, x[around], z[around])
-    rim, brighter, darker = (part.repeat_interleave(_ANGLES // _PARTS, -1) & lit for part in _stands_out(level, known))
-    shares = [(rim | step).float().mean(-1) for step in (brighter, darker)]
-    return Visibility(in_sector.float().mean(-1), lit.float().mean(-1), torch.maximum(*shares))
+    rim, brighter, darker = (part.repeat_interleave(_ANGLES // _PARTS, -1) for part in _stands_out(level, known))
+    standing_out, showing = (
+        torch.maximum(((rim | brighter) & where).float().mean(-1), ((rim | darker) & where).float().mean(-1))
+        for where in (lit, in_sector)
+    )
+    return Visibility(in_sector.float().mean(-1), lit.float().mean(-1), standing_out, showing)
 
 
 def _within(ellipses: Tensor, fellows: Tensor, x: Tensor, z: Tensor) -> Tensor:

@@ -11,14 +11,12 @@ import numpy as np
 
 from models.matching import match
 from pipeline.bench.found import FoundObjects
-from pipeline.bench.truth import Frames, TrueObjects, rows_by_frame
+from pipeline.bench.truth import DataSet, Frames, TrueObjects, rows_by_frame
 
 __all__ = ["DoubleCounts", "double_counts"]
 
 _OVERLAP = 0.5  # of outlines, for a sighting to be one of an object
-# An object in good view in fewer frames is not there to be counted (as in synthetic.truth); an egg that shows another
-# one in as many has it under its name.
-_LEAST_FRAMES = 3
+_LEAST_FRAMES = 3  # An egg that shows another one in as many has it under its name.
 _FOLLICLE = 1
 
 
@@ -26,7 +24,7 @@ _FOLLICLE = 1
 class DoubleCounts:
     """Shelled eggs listed in the results, against those crossed: crossed = eggs - twice - invented + merged + missed.
 
-    crossed : objects in good view in three frames or more;  eggs : listed
+    crossed : objects that a clip crossed, as ``animals.json`` tells;  eggs : listed
     twice : eggs beyond the first of one object;  invented : eggs that show no shelled object
     merged : crossed objects that lie under the name of another;  missed : crossed objects that no egg shows
     """
@@ -39,17 +37,16 @@ class DoubleCounts:
     missed: int
 
 
-def double_counts(
-    truth: TrueObjects, found: FoundObjects, frames: Frames, results: Sequence[Mapping[str, Any]]
-) -> DoubleCounts | None:
+def double_counts(data_set: DataSet, found: FoundObjects, results: Sequence[Mapping[str, Any]]) -> DoubleCounts | None:
     """Of all animals of a data set; None where it does not tell objects apart.
 
     results : the ``result.json`` of each animal
     """
+    truth = data_set.objects
     if not truth.track.all():
         return None
-    votes = _votes(truth, found, frames)
-    crossed = _crossed(truth, frames)
+    votes = _votes(truth, found, data_set.frames)
+    crossed = _crossed(data_set)
     shown: Counter[tuple[str, int]] = Counter()
     touched: set[tuple[str, int]] = set()
     eggs = invented = 0
@@ -65,7 +62,7 @@ def double_counts(
             else:
                 invented += 1
     lost = crossed - set(shown)
-    # An object that is shown though it was never in good view is no error, and is taken as crossed.
+    # An object that is listed though no clip crossed it well is no error, and is taken as crossed.
     return DoubleCounts(
         crossed=len(crossed | set(shown)),
         eggs=eggs,
@@ -91,7 +88,14 @@ def _votes(truth: TrueObjects, found: FoundObjects, frames: Frames) -> dict[tupl
     return votes
 
 
-def _crossed(truth: TrueObjects, frames: Frames) -> set[tuple[str, int]]:
-    good = np.flatnonzero(~truth.ignored & (truth.stage != _FOLLICLE))
-    views = Counter((frames.names[truth.frame[row]][0], int(truth.track[row])) for row in good.tolist())
-    return {one for one, number in views.items() if number >= _LEAST_FRAMES}
+def _crossed(data_set: DataSet) -> set[tuple[str, int]]:
+    shelled = np.flatnonzero(data_set.objects.stage != _FOLLICLE).tolist()
+    names, frame, track = data_set.frames.names, data_set.objects.frame, data_set.objects.track
+    known = {(names[frame[row]][0], int(track[row])) for row in shelled}
+    seen = {
+        (animal, identity)
+        for animal, entry in data_set.animals.items()
+        for clip in entry["clips"].values()
+        for identity in clip.get("seen_ids", ())
+    }
+    return known & seen

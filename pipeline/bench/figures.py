@@ -146,7 +146,7 @@ def measure(data_set: DataSet, written: Path) -> Figures:
         following=following_figures(followed_clips(data_set.objects, found, data_set.frames)),
         path=path_figures(data_set, folders),
         counts=count_figures(animals),
-        double_counts=double_counts(data_set.objects, found, data_set.frames, results),
+        double_counts=double_counts(data_set, found, results),
         plain_counts=plain_counts(found, data_set.frames, results, {row.animal: row.crossed for row in animals}),
         risk=risk_coverage(animals),
         stages=stage_figures(eggs),

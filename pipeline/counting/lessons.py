@@ -25,12 +25,11 @@ from pipeline.track.tracks import ClipTracks, Track
 __all__ = ["CrossedObject", "Lesson", "read_lessons"]
 
 _OVERLAP = 0.3  # of outlines, intersection over union, from which a sighting is of that object
-_LEAST_FRAMES = 3  # in good view, from which an object counts as crossed, as in ``animals.json``
 
 
 @dataclass(frozen=True)
 class CrossedObject:
-    """One object that one clip crossed in good view.
+    """One object that one clip crossed, as ``animals.json`` tells.
 
     size, depth : mean semi-axis and depth of its largest section, as shares of the picture's depth
     """
@@ -46,7 +45,7 @@ class Lesson:
     """One exam. crossed : shelled eggs, and follicles, that the sweeps crossed
 
     owners : by clip and track, True of a shelled egg and False of a follicle that were crossed, None of all else: what
-    no sweep crossed in good view is not counted in ``crossed`` either
+    no sweep crossed is not counted in ``crossed`` either
     objects : those that each clip crossed
     """
 
@@ -77,13 +76,12 @@ def _nobody(event: Event) -> None:
 
 @dataclass(frozen=True)
 class _Sighting:
-    """identity : of the object;  ellipse : (5,) px;  wanted : whether in good view"""
+    """identity : of the object;  ellipse : (5,) px"""
 
     identity: int
     shelled: bool
     ellipse: NDArray[np.float64]
     depth_mm: float
-    wanted: bool
 
 
 # By animal and clip, then by frame.
@@ -101,7 +99,6 @@ def _sightings(data_set: DataSet) -> _Seen:
                 bool(objects.stage[row] > 1),
                 objects.ellipses[row],
                 float(objects.depth_mm[row]),
-                not objects.ignored[row],
             )
         )
     return seen
@@ -118,7 +115,8 @@ def _lesson(exam: Exam, scans: Sequence[ClipScan], animal: Mapping[str, Any], se
         for track, owner in shown_by.items():
             owners[scan.file, track] = kinds[owner] if owner is not None and owner in met else None
         if scan.status == "done":
-            objects += _objects(scan, frames, set(shown_by.values()))
+            crossed_here = set(animal["clips"][scan.file]["seen_ids"])
+            objects += _objects(scan, frames, crossed_here, set(shown_by.values()))
     crossed = animal["seen"]
     return Lesson(
         exam=exam,
@@ -147,18 +145,16 @@ def _owner(track: Track, frames: Mapping[int, Sequence[_Sighting]]) -> int | Non
 
 
 def _objects(
-    scan: ClipScan, frames: Mapping[int, Sequence[_Sighting]], found: set[int | None]
+    scan: ClipScan, frames: Mapping[int, Sequence[_Sighting]], crossed: set[int], found: set[int | None]
 ) -> Iterator[CrossedObject]:
     if scan.mm_per_px is None or scan.depth_px is None:
         return
     views: dict[int, list[_Sighting]] = defaultdict(list)
     for shown in frames.values():
         for one in shown:
-            if one.wanted:
-                views[one.identity].append(one)
-    for identity, crossings in views.items():
-        if len(crossings) >= _LEAST_FRAMES:
-            sizes = [float(np.sqrt(one.ellipse[2] * one.ellipse[3])) for one in crossings]
-            largest = crossings[int(np.argmax(sizes))]
-            depth = largest.depth_mm / scan.mm_per_px / scan.depth_px
-            yield CrossedObject(largest.shelled, identity in found, max(sizes) / scan.depth_px, depth)
+            views[one.identity].append(one)
+    for identity in sorted(crossed & set(views)):
+        sizes = [float(np.sqrt(one.ellipse[2] * one.ellipse[3])) for one in views[identity]]
+        largest = views[identity][int(np.argmax(sizes))]
+        depth = largest.depth_mm / scan.mm_per_px / scan.depth_px
+        yield CrossedObject(largest.shelled, identity in found, max(sizes) / scan.depth_px, depth)

@@ -11,7 +11,7 @@ from synthetic.recorder import DIRECT, Recorder, draw_recorder
 def frames(number: int = 3) -> list[FilmedFrame]:
     rng = np.random.default_rng(1)
     egg = FilmedObject(
-        number=0, ellipse=(60.0, 40.0, 20.0, 12.0, 10.0), stage=2, visible=1.0, wanted=True, depth_mm=20.0
+        number=0, ellipse=(60.0, 40.0, 20.0, 12.0, 10.0), stage=2, visible=1.0, wanted=True, shown=True, depth_mm=20.0
     )
     return [FilmedFrame(rng.integers(0, 255, (96, 128)).astype(np.uint8), (egg,)) for _ in range(number)]
 

@@ -18,7 +18,7 @@ from synthetic.anatomy import Animal
 from synthetic.bodies import Kind
 from synthetic.geometry import Scanner, View, scan_convert
 from synthetic.materials import Materials, load_materials
-from synthetic.slices import Cut, Herd, cut, label
+from synthetic.slices import Cut, Herd, cut, label, showing, survey
 from synthetic.tissue import TissueNoise
 from tests.synthetic.laboratory import Body, bodies, column, console, convex, linear, plane, render, tissue
 
@@ -65,7 +65,7 @@ def roles(one: Animal, noise: TissueNoise, *, scanner: Scanner | None = None, vi
     scanner = scanner or linear()
     met = cut_one(one, plane())
     beams = render(met.slice, scanner, console(), noise)
-    return label(met, beams, grey(beams), scanner, view, HEIGHT, WIDTH)
+    return label(met, survey(met, beams, grey(beams), scanner, view, HEIGHT, WIDTH), view, HEIGHT, WIDTH)
 
 
 def grey(beams: Beams) -> Tensor:
@@ -94,7 +94,8 @@ def test_the_label_of_an_egg_is_its_analytic_section(centre: Place, long: float,
     met = cut_one(one, plane())
     assert met.middle[0, 0].item() == pytest.approx(less, abs=1e-3)
     unlit = Beams(torch.zeros(1, 8, 8), torch.zeros(1, 8, 8))
-    labels = label(met, unlit, unlit.echo_db, linear(), VIEW, HEIGHT, WIDTH)
+    seen = survey(met, unlit, unlit.echo_db, linear(), VIEW, HEIGHT, WIDTH)
+    labels = label(met, seen, VIEW, HEIGHT, WIDTH)
     expected = [160 + centre[0] / 0.2, 20 + centre[2] / 0.2, long * less / 0.2, short * less / 0.2, degrees]
     found = labels.ellipses[0, 0].double().numpy()
     np.testing.assert_allclose(found[:4], expected[:4], rtol=2e-3, atol=0.05)
@@ -115,7 +116,7 @@ def test_the_bright_rim_lies_on_the_label(noise: TissueNoise, degrees: float, pr
     beams = render(seen, scanner, console(), noise, lines=220, samples=320)
     picture, _ = scan_convert(beams.echo_db[:, None], scanner, VIEW, HEIGHT, WIDTH)
     met = cut_one(animal((Kind.CALCIFIED, centre, axes), rotation=rotation), plane())
-    labels = label(met, beams, grey(beams), scanner, VIEW, HEIGHT, WIDTH)
+    labels = label(met, survey(met, beams, grey(beams), scanner, VIEW, HEIGHT, WIDTH), VIEW, HEIGHT, WIDTH)
     row = labels.ellipses[0, 0].double().numpy()
 
     def echo_along(grown_px: float) -> float:
@@ -177,6 +178,19 @@ def test_an_egg_below_the_depth_shown_is_not_wanted(noise: TissueNoise) -> None:
     assert found == [1, -1, 0]
 
 
+def test_a_shell_shows_in_a_shadow_where_no_detector_must_outline_it(noise: TissueNoise) -> None:
+    met = cut_one(animal((Kind.CALCIFIED, (0, 0, 35), (8, 8, 8))), plane())
+    beams = render(met.slice, linear(), console(), noise)
+    shadowed = replace(beams, loss_db=beams.loss_db + 40.0)
+    lit, dark = (survey(met, each, grey(beams), linear(), VIEW, HEIGHT, WIDTH) for each in (beams, shadowed))
+    assert int(label(met, lit, VIEW, HEIGHT, WIDTH).role) == 1
+    assert int(label(met, dark, VIEW, HEIGHT, WIDTH).role) == -1
+    assert bool(showing(met, lit, VIEW, HEIGHT, WIDTH))
+    assert bool(showing(met, dark, VIEW, HEIGHT, WIDTH))
+    black = survey(met, shadowed, torch.zeros_like(grey(beams)), linear(), VIEW, HEIGHT, WIDTH)
+    assert not bool(showing(met, black, VIEW, HEIGHT, WIDTH))
+
+
 def test_a_picture_too_coarse_to_see_an_egg_does_not_ask_for_it(noise: TissueNoise) -> None:
     one = animal((Kind.CALCIFIED, (0, 0, 35), (8, 8, 8)))
     fine, coarse = (View(column(scale, 1), column(160, 1), column(20, 1)) for scale in (0.2, 3.0))
@@ -207,7 +221,8 @@ def test_a_follicle_that_nothing_tells_from_its_surroundings_is_not_asked_for(no
         drawn = replace(met.slice.materials, **{n: torch.tensor([[v]]) for n, v in {**plain, **changes}.items()})
         changed = replace(met, slice=replace(met.slice, materials=drawn))
         beams = render(changed.slice, linear(), console(), noise)
-        labels = label(changed, beams, grey(beams), linear(), VIEW, HEIGHT, WIDTH)
+        seen = survey(changed, beams, grey(beams), linear(), VIEW, HEIGHT, WIDTH)
+        labels = label(changed, seen, VIEW, HEIGHT, WIDTH)
         return int(labels.role)
 
     assert role() == -1

@@ -15,8 +15,12 @@ from synthetic.truth import CATEGORIES, AnimalTruth, ClipTruth, write_json
 BLACK = np.zeros((480, 640), dtype=np.uint8)
 
 
-def seen(number: int, *, stage: int = 2, wanted: bool = True, x: float = 300.0) -> FilmedObject:
-    return FilmedObject(number, (x, 200.0, 50.0, 30.0, 90.0), stage, 41.234, 0.75, wanted)
+def seen(
+    number: int, *, stage: int = 2, wanted: bool = True, shown: bool | None = None, x: float = 300.0
+) -> FilmedObject:
+    return FilmedObject(
+        number, (x, 200.0, 50.0, 30.0, 90.0), stage, 41.234, 0.75, wanted, wanted if shown is None else shown
+    )
 
 
 def clip(*frames: tuple[FilmedObject, ...], file: str = "left-1.mp4") -> ClipTruth:
@@ -68,11 +72,18 @@ def test_what_is_mostly_hidden_is_a_crowd_without_a_line() -> None:
     assert truth.frames_seen == {5: 1}
 
 
-def test_an_object_is_seen_from_the_third_frame_in_good_view() -> None:
+def test_an_object_is_seen_from_the_third_frame_that_shows_it() -> None:
     both = (seen(4), seen(5, stage=0))
     assert clip(both, both).seen == set()
     assert clip(both, both, (seen(4), seen(5, stage=0, wanted=False))).seen == {4}
     assert clip(both, both, (), both).seen == {4, 5}
+
+
+def test_what_shows_in_a_shadow_is_seen_and_no_detector_must_outline_it() -> None:
+    truth = clip(*[(seen(4, wanted=False, shown=True), seen(5, wanted=False))] * 3)
+    assert truth.seen == {4}
+    assert {annotation["iscrowd"] for annotation in truth.annotations} == {1}
+    assert truth.mot_lines == []
 
 
 def test_an_animal_counts_what_any_clip_saw_once(animal: Animal) -> None:

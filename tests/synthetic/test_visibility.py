@@ -67,15 +67,18 @@ def test_only_what_is_lit_and_in_the_sector_stands_out() -> None:
     seen = look(shadowed, grey)
     assert seen.lit.item() == pytest.approx(0.5, abs=0.1)
     assert seen.standing_out.item() == pytest.approx(seen.lit.item(), abs=0.01)
+    # A wall bright enough to show in a shadow shows all the same.
+    assert seen.showing.item() >= 0.8
     beyond = look(beams, grey, view=View(column(0.2, 1), column(0, 1), column(20, 1)))
     assert beyond.in_sector.item() == pytest.approx(0.5, abs=0.1)
     assert beyond.standing_out.item() <= beyond.in_sector.item()
+    assert beyond.showing.item() <= beyond.in_sector.item()
 
 
 def test_what_a_plane_does_not_meet_is_not_seen() -> None:
     beams, grey = picture(EGG, inside=0.9)
     seen = look(beams, grey, (float("nan"),) * 5)
-    assert [seen.in_sector.item(), seen.lit.item(), seen.standing_out.item()] == [0.0, 0.0, 0.0]
+    assert [share.item() for share in vars(seen).values()] == [0.0] * 4
 
 
 def test_steps_up_and_down_are_no_outline() -> None:

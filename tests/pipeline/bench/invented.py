@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from collections import Counter
 from pathlib import Path
 from typing import Any
 
@@ -84,14 +85,21 @@ def write_truth(
     categories = [{"id": n, "name": name} for n, name in enumerate(STAGES, 1)]
     document = {"images": images, "annotations": rows, "categories": categories}
     (folder / "coco.json").write_text(json.dumps(document))
+    names = {image["id"]: image["animal"] for image in images}
+    good = Counter((names[row["image_id"]], row.get("track_id")) for row in annotations if not row["iscrowd"])
+
+    def entry(name: str) -> dict[str, Any]:
+        seen = [track for (animal, track), number in good.items() if animal == name and track and number >= 3]
+        scale = {} if mm_per_px is None else {"mm_per_px": mm_per_px}
+        return {**animal, "clips": {"left-1.mp4": {"seen_ids": sorted(seen), **scale}}}
+
     animal = {
         "date": DATE,
         "species": species,
         "in_animal": {"follicle": 0, "thin-shelled": 0, "calcified": carried},
         "seen": {"follicle": 0, "thin-shelled": 0, "calcified": crossed},
-        "clips": {"left-1.mp4": {} if mm_per_px is None else {"mm_per_px": mm_per_px}},
     }
-    (folder / "animals.json").write_text(json.dumps(dict.fromkeys(animals, animal)))
+    (folder / "animals.json").write_text(json.dumps({name: entry(name) for name in animals}))
 
 
 def write_result(
