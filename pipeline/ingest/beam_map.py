@@ -46,7 +46,7 @@ class BeamMap:
 
     def samples(self, grey: NDArray[np.uint8]) -> NDArray[np.uint8]:
         """(SAMPLES, BEAMS * DEPTHS) pixels of ``grey`` (H, W)."""
-        return np.asarray(np.take(grey, self._places), np.uint8)
+        return np.asarray(grey.take(self._places), np.uint8)
 
     @staticmethod
     def levels(samples: NDArray[np.uint8]) -> NDArray[np.float32]:

@@ -6,6 +6,7 @@ something else in every file, and a scale read off a player's screen would not f
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from fractions import Fraction
 from functools import cache
 from typing import Any
@@ -102,12 +103,12 @@ def _stored(picture: Any) -> tuple[NDArray[np.uint8], Colours | None]:
     """Brightness in full range, and colours, as they lie in the file."""
     name = picture.format.name
     bits = 8 if name in EIGHT_BITS else MORE_BITS.get(name)
+    planes, height, width = picture.planes, picture.height, picture.width
     # Pictures stored upside down have rows that run backwards in memory.
-    upright = picture.planes[0].line_size > 0
+    upright = planes[0].line_size > 0
     if name in PACKED and upright:
         values, order, way = PACKED[name]
-        packed = _plane(picture, 0, 8)[: picture.height, : values * picture.width]
-        packed = packed.reshape(picture.height, picture.width, values)
+        packed = _values(planes[0], 8)[:height, : values * width].reshape(height, width, values)
         return np.asarray(cv2.cvtColor(packed, way)), colours_of_rgb(packed[..., order])
     if bits is None or not upright:
         rgb = picture.to_ndarray(format="rgb24")
@@ -115,47 +116,42 @@ def _stored(picture: Any) -> tuple[NDArray[np.uint8], Colours | None]:
     grey_alone = name.startswith("gray")
     full = picture.color_range == FULL_RANGE or name.startswith("yuvj")
     full = full or (grey_alone and picture.color_range != LIMITED_RANGE)
-    luma = _plane(picture, 0, bits)[: picture.height, : picture.width]
+    luma = _values(planes[0], bits)[:height, :width]
     if bits == 8:
         grey = luma.copy() if full else _in_full_range(luma)
     else:
         # Raw streams may hold more than their bits allow.
         grey = np.take(_to_eight_bits(bits, full=full), luma, mode="clip")
-    return grey, None if grey_alone else _differences(picture, name, bits)
+    return grey, None if grey_alone else _differences(picture, planes, bits)
 
 
-def _plane(picture: Any, number: int, bits: int) -> NDArray[Any]:
+def _values(plane: Any, bits: int) -> NDArray[Any]:
     """(rows, values) of one plane with whatever lies beyond the right edge."""
-    plane = picture.planes[number]
     values = np.frombuffer(plane, np.uint8 if bits == 8 else "<u2")
     return values.reshape(-1, plane.line_size // values.itemsize)
 
 
-def _differences(picture: Any, name: str, bits: int) -> Colours | None:
+def _differences(picture: Any, planes: Sequence[Any], bits: int) -> Colours | None:
     """The colour differences of a picture that stores them in planes of their own, or in one by turns; None of one in
     greys alone, as most are, which a look at the extremes tells in half the time.
     """
-    if name.startswith("nv"):
-        both = _plane(picture, 1, bits)
-        planes = [both[:, 0::2], both[:, 1::2]]
-        if name == "nv21":
-            planes.reverse()
+    stored = picture.format
+    if stored.name.startswith("nv"):
+        both = _values(planes[1], bits)
+        differences = [both[:, 0::2], both[:, 1::2]]
+        if stored.name == "nv21":
+            differences.reverse()
     else:
-        planes = [_plane(picture, number, bits) for number in (1, 2)]
-    across, down = (
-        round(whole / stored)
-        for whole, stored in (
-            (picture.width, picture.format.chroma_width(picture.width)),
-            (picture.height, picture.format.chroma_height(picture.height)),
-        )
-    )
-    if all(_is_colourless(plane, bits) for plane in planes):
+        differences = [_values(plane, bits) for plane in planes[1:3]]
+    if all(_is_colourless(each, bits) for each in differences):
         return None
+    across = round(picture.width / stored.chroma_width(picture.width))
+    down = round(picture.height / stored.chroma_height(picture.height))
     height, width = steps(picture.height), steps(picture.width)
     # Filled plane by plane: stacking slices with gaps takes ten times as long.
-    colours = np.empty((height, width, len(planes)), np.uint8)
-    for number, plane in enumerate(planes):
-        coarse = plane[:: COLOUR_STEP // down, :: COLOUR_STEP // across][:height, :width]
+    colours = np.empty((height, width, len(differences)), np.uint8)
+    for number, each in enumerate(differences):
+        coarse = each[:: COLOUR_STEP // down, :: COLOUR_STEP // across][:height, :width]
         colours[..., number] = coarse if bits == 8 else np.minimum(coarse >> (bits - 8), 255)
     return colours
 

@@ -18,6 +18,9 @@ from pipeline.settings import IngestSettings
 
 __all__ = ["JudgedFrames"]
 
+# Frames judged one after the other: decoding between them drives the judge out of the processor's cache.
+AT_ONCE = 4
+
 
 class JudgedFrames:
     """The usable frames of a clip, each with whether it repeats the usable one before; good for one pass.
@@ -60,16 +63,17 @@ class JudgedFrames:
             return
         judge = FrameJudge(self.sector, self._settings)
         was_usable = False
-        for frame in self._source:
-            quality = judge.judge(frame.grey, frame.colours, moves=frame.time_s is not None)
-            if quality.cause is None:
-                yield frame, quality.repeated and was_usable
-            else:
-                self._skipped[quality.cause] += 1
-            self._contact += quality.contact
-            was_usable = quality.usable
-            self.frames += 1
-            self._progress(1)
+        while some := list(islice(self._source, AT_ONCE)):
+            qualities = [judge.judge(frame.grey, frame.colours, moves=frame.time_s is not None) for frame in some]
+            for frame, quality in zip(some, qualities, strict=True):
+                if quality.cause is None:
+                    yield frame, quality.repeated and was_usable
+                else:
+                    self._skipped[quality.cause] += 1
+                self._contact += quality.contact
+                was_usable = quality.usable
+                self.frames += 1
+                self._progress(1)
 
     @property
     def quality(self) -> ClipQuality:

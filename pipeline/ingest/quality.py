@@ -6,6 +6,7 @@ the first quarter; bone and shells near the skin take contact from the beams beh
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 import cv2
@@ -51,6 +52,10 @@ def _rippling() -> Map:
 
 
 RIPPLING = _rippling()
+HALF = BEAMS // 2
+# (COARSE, BEAMS), and as many depths: takes cells to means of neighbours, of which COARSE are left.
+MEANS = np.repeat(np.eye(COARSE, dtype=np.float32), BEAMS // COARSE, axis=1) * np.float32(COARSE / BEAMS)
+SHARED = np.full(COARSE, 1 / COARSE, np.float32)
 
 
 @dataclass(frozen=True)
@@ -71,7 +76,7 @@ class FrameQuality:
 
 @dataclass(frozen=True)
 class _Seen:
-    """samples : as of `BeamMap`;  coarse : (COARSE**2, 1), about its mean;  deviation : of those, the standard one"""
+    """samples : as of `BeamMap`;  coarse : (COARSE**2,), about its mean;  deviation : of those, the standard one"""
 
     samples: NDArray[np.uint8]
     coarse: Map
@@ -97,13 +102,18 @@ class FrameJudge:
             return FrameQuality(False, "too dark", False, (0.0, 0.0))
         samples = self._map.samples(grey)
         levels = self._map.levels(samples)
-        before, self._before = self._before, _seen(samples, levels)
+        broad = np.asarray(MEANS @ levels, np.float32)
+        before, self._before = self._before, _seen(samples, broad)
         change = None if before is None else cv2.norm(samples, before.samples, cv2.NORM_L1) / samples.size
         repeated = change is not None and change < self._settings.repeated_below
         self._still_frames = self._still_frames + 1 if repeated else 0
-        lit = levels > min(float(np.partition(levels, DARKEST, None)[DARKEST]), BLACK_AT_MOST) + LIT_ABOVE
-        left, right = lit[:, DEEP:].any(axis=1).reshape(2, -1).mean(axis=1).tolist()
+        black = min(float(np.partition(levels, DARKEST, None)[DARKEST]), BLACK_AT_MOST)
+        lit = np.asarray(levels > black + LIT_ABOVE)
+        touching = np.asarray(lit[:, DEEP:].any(axis=1))
+        left, right = (int(np.count_nonzero(half)) / HALF for half in (touching[:HALF], touching[HALF:]))
         cause = self._of_levels(samples, levels, lit, (left + right) / 2)
+        if cause is None and _banding(broad) > self._settings.banding_above:
+            cause = "no contact"
         if cause is None and colours is not None and self._flow.cover(colours, grey):
             cause = "colour Doppler"
         cause = cause or self._of_time(before if moves else None)
@@ -124,9 +134,7 @@ class FrameJudge:
             # In air a probe shows its own ringing at the face and nothing below; without gain it shows nothing at all.
             rings = bool(lit[:, :DEEP].any(axis=1).mean() > 0.5)
             return "no contact" if rings or mean >= settings.dark_below else "too dark"
-        if mean < settings.dark_below:
-            return "too dark"
-        return "no contact" if _banding(levels) > settings.banding_above else None
+        return "too dark" if mean < settings.dark_below else None
 
     def _of_time(self, before: _Seen | None) -> Cause | None:
         if self._still_frames > self._settings.frozen_after_frames:
@@ -136,30 +144,31 @@ class FrameJudge:
         return "too fast" if _likeness(self._before, before) < self._settings.likeness_below else None
 
 
-def _seen(samples: NDArray[np.uint8], levels: Map) -> _Seen:
-    coarse = np.asarray(cv2.resize(levels, (COARSE, COARSE), interpolation=cv2.INTER_AREA)).reshape(-1, 1)
-    mean, deviation = cv2.meanStdDev(coarse)
-    return _Seen(samples, coarse - np.float32(mean[0, 0]), float(deviation[0, 0]))
+def _seen(samples: NDArray[np.uint8], broad: Map) -> _Seen:
+    coarse = (broad @ MEANS.T).ravel()
+    coarse -= coarse.sum() / np.float32(coarse.size)
+    return _Seen(samples, coarse, math.sqrt(float(coarse @ coarse) / coarse.size))
 
 
-def _banding(levels: Map) -> float:
+def _banding(broad: Map) -> float:
     """How much the beams rise and fall together: the least correlation of a beam with the mean of all, but for one.
 
     Near 1 where sound only goes to and fro between the face and what lies before it. In tissue, and where eggs lie
     side by side, some beams go their own way. 0 where what they share is weak.
+
+    broad : (COARSE, DEPTHS) levels of so many broad beams
     """
-    broad = np.asarray(cv2.resize(levels, (DEPTHS, COARSE), interpolation=cv2.INTER_AREA))
     ripples = broad @ RIPPLING
-    # Of each beam with each; the mean over all of them is the product of their common ripple with itself.
-    products = ripples @ ripples.T
-    if products.mean() < LEAST_BANDS**2 * ripples.shape[1]:
+    shared = SHARED @ ripples
+    strength = float(shared @ shared)
+    if strength < LEAST_BANDS**2 * shared.size:
         return 0.0
-    strengths = np.sqrt(products.diagonal() * products.mean())
-    return float(np.partition(products.mean(axis=1) / np.maximum(strengths, 1.0), 1)[1])
+    strengths = np.sqrt(np.einsum("ij,ij->i", ripples, ripples) * np.float32(strength))
+    return float(np.partition(ripples @ shared / np.maximum(strengths, 1.0), 1)[1])
 
 
 def _likeness(one: _Seen, other: _Seen) -> float:
     """Correlation of two maps; 1 where either is too even to say anything of movement."""
     if min(one.deviation, other.deviation) < EVEN_BELOW:
         return 1.0
-    return float(one.coarse[:, 0] @ other.coarse[:, 0]) / (one.coarse.size * one.deviation * other.deviation)
+    return float(one.coarse @ other.coarse) / (one.coarse.size * one.deviation * other.deviation)
