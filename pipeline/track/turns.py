@@ -94,35 +94,44 @@ class _Ridge:
     def __init__(self, likeness: Floats, turn: int, shortest: int) -> None:
         self.turn = turn
         across = likeness[turn::-1, turn:]  # [a, b]: frame turn - a with frame turn + b
-        self._gain = across - np.maximum(_nearer(across), _nearer(across.T).T)
-        self._best = np.full(np.add(across.shape, 1), -np.inf)
-        self._came = np.zeros(across.shape, np.int8)
-        self._climb()
-        self._end = np.unravel_index(int(np.argmax(self._best)), self._best.shape)
-        short = min(self._end) <= shortest
+        gain = across - np.maximum(_nearer(across), _nearer(across.T).T)
+        # Frames in which only one side moves on show no further place, so they are no further evidence.
+        self._together, self._alone = 2 * gain, np.minimum(gain, 0.0) - _UNEVEN
+        self._best = self._climbed()
+        self._end = np.unravel_index(int(self._best.argmax()), self._best.shape)
+        short = min(self._end) < shortest
         self.height = -np.inf if short else float(self._best[self._end])
 
-    def _climb(self) -> None:
-        rows, columns = self._gain.shape
-        self._best[1, 1] = 0.0
-        # Frames in which only one side moves on show no further place, so they are no further evidence.
-        together, alone = 2 * self._gain, np.minimum(self._gain, 0.0) - _UNEVEN
-        best = self._best
-        for diagonal in range(1, rows + columns - 1):
-            a = np.arange(max(0, diagonal - columns + 1), min(rows, diagonal + 1))
-            b = diagonal - a
-            ways = np.stack([best[a, b] + together[a, b], best[a, b + 1] + alone[a, b], best[a + 1, b] + alone[a, b]])
-            chosen = ways.argmax(axis=0)
-            self._came[a, b] = chosen
-            best[a + 1, b + 1] = ways[chosen, np.arange(len(a))]
+    def _climbed(self) -> Floats:
+        """(A, B) the most that a way from the turn to each place can gather."""
+        rows, columns = self._alone.shape
+        a, b = np.ogrid[:rows, :columns]
+        # Places of one diagonal follow from the two before and lie in one row here, [a + b, a + 1]; what lies outside
+        # is never reached.
+        together, alone, best = np.full((3, rows + columns - 1, rows + 1), -np.inf)
+        together[a + b, a + 1], alone[a + b, a + 1] = self._together, self._alone
+        best[0, 1] = 0.0
+        if len(best) > 1:
+            best[1, 1:] = np.maximum(best[0, :-1], best[0, 1:]) + alone[1, 1:]
+        for diagonal in range(2, len(best)):
+            before = best[diagonal - 1]
+            step = np.maximum(before[:-1], before[1:]) + alone[diagonal, 1:]
+            np.maximum(best[diagonal - 2, :-1] + together[diagonal, 1:], step, out=best[diagonal, 1:])
+        return np.asarray(best[a + b, a + 1])
 
     def steps(self) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
         """(P,) frames before the turn and after it, from the turn on."""
-        a, b = int(self._end[0]) - 1, int(self._end[1]) - 1
+        a, b = int(self._end[0]), int(self._end[1])
         ways = [(a, b)]
         while a or b:
-            came = self._came[a, b]
-            a, b = a - (came != 2), b - (came != 1)
+            # Where it came from: of places that gather as much, both sides moved on.
+            alone = self._alone[a, b]
+            came = [
+                (self._best[a - 1, b - 1] + self._together[a, b] if a and b else -np.inf, (a - 1, b - 1)),
+                (self._best[a - 1, b] + alone if a else -np.inf, (a - 1, b)),
+                (self._best[a, b - 1] + alone if b else -np.inf, (a, b - 1)),
+            ]
+            _, (a, b) = max(came, key=lambda each: each[0])
             ways.append((a, b))
         back, on = np.array(ways[::-1]).T
         return back, on
