@@ -31,7 +31,7 @@ from pipeline.track.turns import SeenTurn
 
 __all__ = ["pack_scan", "unpack_scan"]
 
-FORMAT = "clutchlight/scan/14"
+FORMAT = "clutchlight/scan/15"
 """Raised when the form changes, and also when the same recording gives another scan: a kept scan of another
 format counts as not there, and its clip is read again."""
 
@@ -56,7 +56,7 @@ def pack_scan(scan: ClipScan) -> StoredScan:
     head = {
         "format": FORMAT,
         "facts": {name: getattr(scan, name) for name in FACTS},
-        "quality": [scan.quality.skipped, scan.quality.contact],
+        "quality": [scan.quality.skipped, scan.quality.contact, scan.quality.stood_still],
         "recorded_scale": asdict(scan.recorded_scale),
         "tracks": [track.identity for track in scan.tracks.tracks],
         "signs": [[track, *_sign_row(signs)] for track, signs in sorted(scan.tracks.signs.items())],
@@ -85,7 +85,7 @@ def unpack_scan(stored: StoredScan, clip: ExamClip, sha256: str) -> ClipScan | N
         return None
     arrays = _arrays(head["arrays"], body)
     facts = head["facts"]
-    skipped, contact = head["quality"]
+    skipped, contact, stood_still = head["quality"]
     recorded = RecordedScale(**head["recorded_scale"])
     if recorded.ruler is not None:
         recorded = replace(recorded, ruler=Ruler(**head["recorded_scale"]["ruler"]))
@@ -101,7 +101,7 @@ def unpack_scan(stored: StoredScan, clip: ExamClip, sha256: str) -> ClipScan | N
         scale_source=scale.source,
         recorded_scale=recorded,
         scale_note=scale.note,
-        quality=ClipQuality(tuple((cause, number) for cause, number in skipped), (contact[0], contact[1])),
+        quality=ClipQuality(tuple((cause, number) for cause, number in skipped), (contact[0], contact[1]), stood_still),
         tracks=ClipTracks(
             clip.file,
             clip.window,

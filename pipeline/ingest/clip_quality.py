@@ -27,10 +27,12 @@ MOSTLY = 0.5
 class ClipQuality:
     """skipped : by cause, how many frames were not used, most of them first
     contact : over all frames, the share of the left and of the right half of the beams that had contact
+    stood_still : a film that showed one picture alone
     """
 
     skipped: tuple[tuple[Cause, int], ...] = ()
     contact: tuple[float, float] = (1.0, 1.0)
+    stood_still: bool = False
 
     @property
     def causes(self) -> str:
@@ -39,13 +41,13 @@ class ClipQuality:
 
     @property
     def hint(self) -> str | None:
-        """What to do about the cause that cost most; None where no frame was lost."""
+        """What to do, at the next scan, about the cause that cost most; None where no frame was lost."""
         if not self.skipped:
             return None
         cause = self.skipped[0][0]
         side = self.lost_side
         if cause == "no contact" and side is not None:
-            return f"most of the {side} side was lost to poor contact: {HINTS[cause]}"
+            return f"{HINTS[cause]}: most of the {side} side was lost to poor contact"
         return HINTS[cause]
 
     @property

@@ -49,6 +49,7 @@ class JudgedFrames:
         self._progress = progress
         self._skipped: Counter[Cause] = Counter()
         self._contact = np.zeros(2)
+        self._stood_still = False
         source = iter(frames)
         while ahead := list(islice(source, settings.sector_lookahead_frames)):
             self.sector, self.calibration = place_sector([frame.grey for frame in ahead], calibration)
@@ -71,6 +72,7 @@ class JudgedFrames:
                 else:
                     self._skipped[quality.cause] += 1
                 self._contact += quality.contact
+                self._stood_still = frame.time_s is not None and self.frames > 0 and not judge.moved
                 was_usable = quality.usable
                 self.frames += 1
                 self._progress(1)
@@ -80,12 +82,12 @@ class JudgedFrames:
         """Of all frames so far."""
         left, right = (round(float(share), 3) for share in self._contact / max(self.frames, 1))
         skipped = sorted(self._skipped.items(), key=lambda each: (-each[1], each[0]))
-        return ClipQuality(tuple(skipped), (left, right))
+        return ClipQuality(tuple(skipped), (left, right), self._stood_still)
 
     def verdict(self, used: int) -> str:
         """Why a clip with so few used frames is refused."""
         quality = self.quality
-        hint = f"({quality.causes}); {quality.hint or 'record again'}."
+        hint = f"({quality.causes}); for the next scan: {quality.hint or 'record again'}."
         if self.sector is None:
             return f"no part of the screen shows echoes in any of {self.frames} frames {hint}"
         return f"only {used} of {self.frames} frames could be used {hint}"

@@ -41,6 +41,10 @@ COARSE = 8
 # Grey levels; the standard deviation of such cells where tissue is even, and only what is left of speckle changes.
 EVEN_BELOW = 10.0
 
+# Mean change of the cells' levels from the first frame on, in grey levels, up to which a film shows one picture. On
+# generated pictures a moving hand makes 11 and more within 20 frames, and the coarsest coding of a frozen one up to 4.
+MOVED_ABOVE = 5.0
+
 Map = NDArray[np.float32]
 
 
@@ -84,7 +88,10 @@ class _Seen:
 
 
 class FrameJudge:
-    """Judges the frames of one clip in their order, by their sector alone: a clock runs on while it is frozen."""
+    """Judges the frames of one clip in their order, by their sector alone: a clock runs on while it is frozen.
+
+    moved : whether any frame so far showed another picture than the first
+    """
 
     def __init__(self, sector: Sector, settings: IngestSettings) -> None:
         self._settings = settings
@@ -92,6 +99,8 @@ class FrameJudge:
         self._flow = FlowColours(sector)
         self._before: _Seen | None = None
         self._still_frames = 0
+        self._first: Map | None = None
+        self.moved = False
 
     def judge(self, grey: NDArray[np.uint8], colours: Colours | None = None, *, moves: bool = True) -> FrameQuality:
         """Judgement of ``grey`` (H, W), the frame after the one judged last.
@@ -102,6 +111,7 @@ class FrameJudge:
             return FrameQuality(False, "too dark", False, (0.0, 0.0))
         samples = self._map.samples(grey)
         levels = self._map.levels(samples)
+        self._see_motion(levels)
         broad = np.asarray(MEANS @ levels, np.float32)
         before, self._before = self._before, _seen(samples, broad)
         change = None if before is None else cv2.norm(samples, before.samples, cv2.NORM_L1) / samples.size
@@ -118,6 +128,12 @@ class FrameJudge:
             cause = "colour Doppler"
         cause = cause or self._of_time(before if moves else None)
         return FrameQuality(cause is None, cause, repeated, (left, right))
+
+    def _see_motion(self, levels: Map) -> None:
+        if self._first is None:
+            self._first = levels
+        elif not self.moved:
+            self.moved = cv2.norm(levels, self._first, cv2.NORM_L1) / levels.size > MOVED_ABOVE
 
     def _of_levels(
         self, samples: NDArray[np.uint8], levels: Map, lit: NDArray[np.bool_], touching: float

@@ -58,6 +58,11 @@ CATALOGUE: Mapping[str, Reason] = {
         "{file}: {lost} of {frames} frames could not be used ({causes}).",
         "For the next scan: {hint}.",
     ),
+    "stood-still": Reason(
+        "check",
+        "{file}: the picture stands still from beginning to end, so it shows no more of her than one still.",
+        "For the next scan: record while the picture moves.",
+    ),
     "narrow-contact": Reason(
         "check",
         "{file}: only {share} of the probe's face had contact, in the middle.",

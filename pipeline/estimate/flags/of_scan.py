@@ -50,6 +50,8 @@ def _of_recording(clip: ClipCoverage, settings: FlagSettings) -> Found:
         lost = clip.frames - clip.frames_used
         values = {"file": clip.file, "lost": lost, "frames": clip.frames, "causes": quality.causes}
         yield "poor-clip", {**values, "hint": quality.hint}
+    elif quality.stood_still:
+        yield "stood-still", {"file": clip.file}
     elif side is not None:
         yield "side-lost", {"file": clip.file, "side": side}
     elif max(quality.contact) < settings.narrow_contact:

@@ -90,6 +90,7 @@ WIDE = Distribution(-7, np.full(8, 1 / 8))
         ("window-unknown", {"coverage": (LEFT, replace(RIGHT, window=None))}),
         ("windows-disagree", {"shelled": counted(6, 1)}),
         ("poor-clip", {"coverage": (LOST, RIGHT)}),
+        ("stood-still", {"coverage": (replace(LEFT, quality=ClipQuality(stood_still=True)), RIGHT)}),
         ("side-lost", {"coverage": (replace(LEFT, quality=ClipQuality((), (0.9, 0.3))), RIGHT)}),
         ("poor-scan", {"coverage": (replace(LEFT, frames_used=20), replace(RIGHT, frames_used=20))}),
         ("narrow-contact", {"coverage": (replace(LEFT, quality=ClipQuality((), (0.4, 0.45))), RIGHT)}),
@@ -160,8 +161,8 @@ def test_a_clip_that_lost_frames_tells_the_next_hand_what_to_do():
     (raised,) = (one for one in flags(replace(CALM, coverage=(LOST, RIGHT)), SETTINGS) if one.code == "poor-clip")
     assert raised.reason == ("left-1.mp4: 200 of 300 frames could not be used (190 no contact, 10 too fast).")
     assert raised.advice == (
-        "For the next scan: most of the left side was lost to poor contact: more gel, the whole face of the probe on"
-        " the skin, slower."
+        "For the next scan: more gel, the whole face of the probe on the skin, slower: most of the left side was lost"
+        " to poor contact."
     )
 
 

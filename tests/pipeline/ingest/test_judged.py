@@ -84,3 +84,31 @@ def test_an_empty_clip(settings: IngestSettings) -> None:
     assert list(found) == []
     assert found.sector is None
     assert found.quality.skipped == ()
+
+
+@pytest.mark.parametrize("film", [True, False])
+def test_only_a_film_can_stand_still(settings: IngestSettings, *, film: bool) -> None:
+    """The same still twice in a folder is a copy, and nobody has to record otherwise."""
+    picture = screen("AF-0412", np.random.default_rng(5))
+    found = judged([replace(one, time_s=one.time_s if film else None) for one in frames([picture] * 10)], settings)
+    assert len(list(found)) == 10
+    assert found.quality.stood_still is film
+    assert found.quality.skipped == ()
+
+
+def test_one_frame_and_one_that_moves_do_not_stand_still(settings: IngestSettings) -> None:
+    rng = np.random.default_rng(5)
+    for clip in ([screen("", rng)], [screen("", rng)] * 9 + [screen("", rng)]):
+        found = judged(frames(clip), settings)
+        assert len(list(found)) == len(clip)
+        assert not found.quality.stood_still
+
+
+def test_a_clip_with_too_few_usable_frames_is_told_what_to_do_at_the_next_scan(settings: IngestSettings) -> None:
+    rng = np.random.default_rng(5)
+    moving = [screen("AF-0412", rng) for _ in range(2)]
+    found = judged(frames([*moving, *[screen("AF-0412", None)] * 38]), settings)
+    assert len(list(found)) == 2
+    assert found.verdict(2) == (
+        "only 2 of 40 frames could be used (38 too dark); for the next scan: more gain, and more gel."
+    )

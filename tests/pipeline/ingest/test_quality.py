@@ -156,8 +156,23 @@ def test_hints_name_the_cause_that_cost_most_and_the_side() -> None:
     lost = ClipQuality((("no contact", 30),), (0.2, 0.9))
     assert lost.lost_side == "left"
     assert lost.hint is not None
-    assert lost.hint.startswith("most of the left side was lost to poor contact: more gel")
+    assert lost.hint.startswith("more gel")
+    assert lost.hint.endswith("slower: most of the left side was lost to poor contact")
     assert ClipQuality((("no contact", 30),), (0.9, 0.2)).lost_side == "right"
     # Lost on both sides, or on neither.
     assert ClipQuality(contact=(0.2, 0.3)).lost_side is None
     assert ClipQuality(contact=(0.6, 1.0)).lost_side is None
+
+
+def test_what_a_coder_does_to_a_frozen_picture_is_no_motion(sector: Sector) -> None:
+    """Every picture that is coded anew differs a little from the one before."""
+    rng = np.random.default_rng(3)
+    judge = FrameJudge(sector, load_settings().ingest)
+    frozen = speckle(1)
+    for _ in range(30):
+        judge.judge(np.clip(frozen + rng.normal(0, 6, frozen.shape) + rng.normal(0, 1), 0, 255).astype(np.uint8))
+        assert not judge.moved
+    judge.judge(speckle(2))
+    assert judge.moved
+    judge.judge(frozen)
+    assert judge.moved
