@@ -41,23 +41,28 @@ def name_fault(animal: str) -> str | None:
 
 
 def unfit(path: Path, root: Path) -> str | None:
-    """Why the file, or the folder of stills with all that is in it, is not to be opened; None if it may be.
+    """Why the file, or the folder of stills with all that is in it, is not to be opened, without its name; None if it
+    may be.
 
     Links are followed and must end inside ``root``, which is absolute and without links.
     """
     if not is_printable(path.name):
-        return f"{shown(path)}: the file's name holds control characters; rename it."
+        return "its name holds control characters; rename it."
+    if "\\" in path.name:
+        return "its name holds a backslash, which parts folders on other systems; rename it."
     try:
         target = path.resolve(strict=True)
         mode = target.stat().st_mode
     except FileNotFoundError:
-        what = "a link that leads nowhere" if path.is_symlink() else "exam.toml names this file, but it is missing"
-        return f"{shown(path)}: {what}."
+        if path.is_symlink():
+            return "a link that leads nowhere; copy the file itself."
+        return "exam.toml names this file, but it is missing; correct the name, or copy the file here."
     except (OSError, RuntimeError) as error:
-        return f"{shown(path)}: cannot be opened: {getattr(error, 'strerror', None) or error}."
+        return f"cannot be opened: {getattr(error, 'strerror', None) or error}; copy it again."
     if not target.is_relative_to(root):
-        return f"{shown(path)}: a link that leads out of {shown(root)}; copy the file instead."
+        return "a link that leads out of the recordings' folder; copy the file itself."
     if stat.S_ISDIR(mode):
-        return next(filter(None, (unfit(still, root) for still in stills_in(path))), None)
+        faults = ((still.name, unfit(still, root)) for still in stills_in(path))
+        return next((f"{shown(name)}: {fault}" for name, fault in faults if fault), None)
     # Opening a pipe would wait for ever.
-    return None if stat.S_ISREG(mode) else f"{shown(path)}: no ordinary file."
+    return None if stat.S_ISREG(mode) else "no ordinary file; remove it."

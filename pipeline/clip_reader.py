@@ -52,7 +52,7 @@ class ClipReader:
     ) -> ClipReader:
         """Reads every file of the night once, for what it is, and again those that may be copies; decodes nothing."""
         identities: dict[Path, RecordingIdentity] = {}
-        for clip in (clip for exam in exams for clip in exam.clips):
+        for clip in (clip for exam in exams for clip in exam.clips if clip.refusal is None):
             with suppress(ClipError):  # told when its turn comes
                 identities[clip.path] = identify(clip.path, settings.ingest)
         copies = find_copies(exams, identities, partial(pictures_sha256, settings=settings.ingest))
@@ -60,6 +60,8 @@ class ClipReader:
 
     def read(self, clip: ExamClip, exam: Exam) -> tuple[ClipScan, ClipOutcome]:
         """The clip's scan and what is told of it; a clip that cannot be used is refused with the reason."""
+        if clip.refusal is not None:
+            return _refused(clip, "", clip.refusal)
         copies = self.copies.get(clip.path, Copies())
         if copies.used_as is not None:
             used = next(other for other in exam.clips if other.file == copies.used_as)

@@ -36,6 +36,8 @@ class ExamClip:
     path : where it lies, a file or a folder of stills;  file : its name inside the exam's folder
     window : None if unknown;  mm_per_px, depth_mm : from the side file, None if not given there
     hand : which way it went over the skin, likewise
+    refusal : why it is not to be opened, a sentence without its name;  None if it may be. Of a name that cannot be
+    printed, path and file are told in its place
     """
 
     path: Path
@@ -44,6 +46,7 @@ class ExamClip:
     mm_per_px: float | None
     depth_mm: float | None
     hand: Hand | None = None  # with a default, so that exams kept before it was noted are read
+    refusal: str | None = None  # likewise
 
 
 @dataclass(frozen=True)
@@ -100,7 +103,7 @@ def find_exams(root: Path, *, skip: Iterable[Path] = ()) -> ExamSearch:
     problems: list[ExamProblem] = []
     for folder in _folders(root, skipped, problems):
         try:
-            exam = _exam_in(folder, root, problems)
+            exam = _exam_in(folder, root)
         except (ConfigError, _RefusedExamError) as error:
             problems.append(ExamProblem(folder, str(error)))
         else:
@@ -138,7 +141,7 @@ def _folders(root: Path, skipped: set[Path], problems: list[ExamProblem]) -> Ite
             yield folder
 
 
-def _exam_in(folder: Path, root: Path, problems: list[ExamProblem]) -> Exam | None:
+def _exam_in(folder: Path, root: Path) -> Exam | None:
     """The exam that the folder is, or None where it is merely a folder on the way to exams."""
     try:
         names = sorted(entry.name for entry in folder.iterdir() if not entry.name.startswith("."))
@@ -154,10 +157,10 @@ def _exam_in(folder: Path, root: Path, problems: list[ExamProblem]) -> Exam | No
     if has_side_file:
         reason = unfit(folder / "exam.toml", root)
         if reason:
-            raise _RefusedExamError(reason)
+            raise _RefusedExamError(f"{shown(folder / 'exam.toml')}: {reason}")
         side = read_toml(folder / "exam.toml", ExamFile)
     animal, date = _identity(folder, side)
-    clips = list(_clips(folder, root, side, recordings, problems))
+    clips = list(_clips(folder, root, side, recordings))
     if not clips:
         raise _RefusedExamError(_emptiness(folder, names))
     return Exam(
@@ -234,23 +237,22 @@ def _date_of(name: str) -> dt.date | None:
         return None
 
 
-def _clips(
-    folder: Path, root: Path, side: ExamFile, recordings: list[str], problems: list[ExamProblem]
-) -> Iterator[ExamClip]:
-    """Clips of the side file and of the folder, by name; those that cannot be taken become problems."""
+def _clips(folder: Path, root: Path, side: ExamFile, recordings: list[str]) -> Iterator[ExamClip]:
+    """Clips of the side file and of the folder, by name, with those that are not to be opened."""
     notes = {note.file: note for note in side.clip}
     for name in sorted({*notes, *recordings}):
         path = folder / name
-        reason = unfit(path, root) if "/" not in name and "\\" not in name else None
-        if "/" in name or "\\" in name:
-            reason = f"{shown(path)}: exam.toml may only name files that lie beside it."
-        elif reason is None and name in notes and name not in recordings and not is_recording(path):
-            reason = f"{shown(path)}: exam.toml names this file, but it is no video, picture or DICOM file."
-        if reason:
-            problems.append(ExamProblem(path, reason))
-            continue
-        known = notes.get(name, ClipNote(file=name))
-        yield ExamClip(path, name, known.window or _window_of(name), known.mm_per_px, known.depth_mm, known.hand)
+        if name not in recordings and ("/" in name or "\\" in name):
+            reason: str | None = "exam.toml may only name files that lie beside it; correct the name."
+        else:
+            reason = unfit(path, root)
+        if reason is None and name not in recordings and not is_recording(path):
+            reason = "exam.toml names this file, but it is no video, picture or DICOM file; correct the name."
+        known = notes.get(name) or ClipNote(file=shown(name))
+        window = known.window or _window_of(name)
+        yield ExamClip(
+            folder / shown(name), shown(name), window, known.mm_per_px, known.depth_mm, known.hand, refusal=reason
+        )
 
 
 def _window_of(name: str) -> Window | None:

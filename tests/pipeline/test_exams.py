@@ -17,6 +17,11 @@ def put(path: Path, text: str = "not decoded here") -> Path:
     return path
 
 
+def refusals(search: ExamSearch) -> dict[str, str | None]:
+    """By file, of the first exam's clips."""
+    return {clip.file: clip.refusal for clip in search.exams[0].clips}
+
+
 def reasons(search: ExamSearch) -> list[str]:
     return [problem.reason for problem in search.problems]
 
@@ -142,9 +147,9 @@ def test_missing_clip_is_a_problem_of_that_clip_alone(tmp_path: Path) -> None:
     put(folder / "left.mp4")
     put(tmp_path / "b.mp4")
     search = find_exams(tmp_path)
-    assert [clip.file for clip in search.exams[0].clips] == ["left.mp4"]
-    assert any("gone.mp4: exam.toml names this file, but it is missing" in reason for reason in reasons(search))
-    assert any("may only name files that lie beside it" in reason for reason in reasons(search))
+    assert list(refusals(search).values()).count(None) == 1
+    assert "exam.toml names this file, but it is missing" in str(refusals(search)["gone.mp4"])
+    assert "may only name files that lie beside it" in str(refusals(search)["../../b.mp4"])
 
 
 def test_same_animal_and_date_twice_names_both_and_processes_neither(tmp_path: Path) -> None:
@@ -185,23 +190,36 @@ def test_links_out_of_the_root_are_refused(tmp_path: Path) -> None:
     (tmp_path / "root" / "B").symlink_to(outside)
     (tmp_path / "root" / "cycle").symlink_to(tmp_path / "root")
     search = find_exams(tmp_path / "root")
-    assert [clip.file for clip in search.exams[0].clips] == ["again.mp4", "left.mp4"]
-    assert [problem.path.name for problem in search.problems] == ["nowhere.mp4", "right.mp4", "B"]
-    assert "leads nowhere" in reasons(search)[0]
-    assert all("leads out of" in reason for reason in reasons(search)[1:])
+    assert refusals(search) == {
+        "again.mp4": None,
+        "left.mp4": None,
+        "nowhere.mp4": "a link that leads nowhere; copy the file itself.",
+        "right.mp4": "a link that leads out of the recordings' folder; copy the file itself.",
+    }
+    assert [problem.path.name for problem in search.problems] == ["B"]
+    assert "leads out of" in reasons(search)[0]
 
 
 def test_pipes_and_names_with_control_characters_are_refused(tmp_path: Path) -> None:
     folder = tmp_path / "A" / "2026-05-14"
     put(folder / "left.mp4")
     put(folder / "ri\nght.mp4")
+    put(folder / os.fsdecode(b"\xff.mp4"))
+    put(folder / "to\\left.mp4")
     os.mkfifo(folder / "pipe.mp4")
     put(tmp_path / "B\x1b[31m" / "2026-05-14" / "left.mp4")
     (tmp_path / os.fsdecode(b"C\xff")).mkdir()
     search = find_exams(tmp_path)
-    assert [clip.file for clip in search.exams[0].clips] == ["left.mp4"]
-    assert len(search.problems) == 4
+    assert refusals(search) == {
+        "left.mp4": None,
+        "pipe.mp4": "no ordinary file; remove it.",
+        r"ri\nght.mp4": "its name holds control characters; rename it.",
+        "to\\left.mp4": "its name holds a backslash, which parts folders on other systems; rename it.",
+        r"\udcff.mp4": "its name holds control characters; rename it.",
+    }
+    assert len(search.problems) == 2
     assert all(reason.isprintable() for reason in reasons(search))
+    assert all(str(clip.path).isprintable() for clip in search.exams[0].clips)
 
 
 def test_unreadable_folder_is_reported(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
@@ -259,9 +277,10 @@ def test_a_folder_of_stills_with_a_link_or_a_pipe_in_it_is_refused(tmp_path: Pat
     os.mkfifo(day / "pipe" / "2.png")
     (day / "away").symlink_to(outside.parent)
     search = find_exams(tmp_path / "root")
-    assert [clip.file for clip in search.exams[0].clips] == ["right"]
-    assert [problem.path.name for problem in search.problems] == ["away", "left", "pipe"]
-    told = reasons(search)
-    assert "leads out of" in told[0]
-    assert "2.png: a link that leads out of" in told[1]
-    assert "2.png: no ordinary file" in told[2]
+    assert refusals(search) == {
+        "left": "2.png: a link that leads out of the recordings' folder; copy the file itself.",
+        "pipe": "2.png: no ordinary file; remove it.",
+        "right": None,
+    }
+    assert [problem.path.name for problem in search.problems] == ["away"]
+    assert "leads out of" in reasons(search)[0]
