@@ -90,7 +90,10 @@ class DicomRecording:
 
     def _end(self, number: int, why: str, cause: Exception | None = None) -> NoReturn:
         if number == 0:
-            raise ClipError(f"{self._header.name}: not one picture can be read: {why}.") from cause
+            raise ClipError(
+                f"{self._header.name}: not one picture can be read: {why}; export it again, uncompressed or as MP4 "
+                "(H.264)."
+            ) from cause
         raise StreamBrokenError(why) from cause
 
     def _stored(self) -> Iterator[Picture]:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import warnings
 from collections.abc import Sequence
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from pipeline.exams import Exam
 from pipeline.ingest.recordings import is_dicom
@@ -18,7 +18,7 @@ __all__ = ["dicom_headers"]
 # What names an image and its place in an archive; the rest may be empty.
 NEEDED = ("SOPClassUID", "SOPInstanceUID", "StudyInstanceUID", "SeriesInstanceUID", "Columns", "Rows")
 # Type 2 of the patient and study modules (PS3.3 C.7.1.1, C.7.2.1): there, though perhaps empty.
-EMPTY_IF_MISSING = (
+MAY_BE_EMPTY = (
     "PatientID",
     "PatientName",
     "PatientBirthDate",
@@ -29,6 +29,7 @@ EMPTY_IF_MISSING = (
     "AccessionNumber",
     "ReferringPhysicianName",
 )
+SEXES = ("M", "F", "O", "", None)  # PS3.3 C.7.1.1
 
 
 def dicom_headers(exam: Exam, scans: Sequence[ClipScan]) -> dict[str, Dataset]:
@@ -50,8 +51,23 @@ def dicom_headers(exam: Exam, scans: Sequence[ClipScan]) -> dict[str, Dataset]:
         except Exception:  # pydicom raises whatever it trips over; the pixels were read all the same
             continue
         if all(header.get(keyword) for keyword in NEEDED):
-            for keyword in EMPTY_IF_MISSING:
-                if keyword not in header:
+            for keyword in MAY_BE_EMPTY:
+                if keyword not in header or not _is_allowed(keyword, header.get(keyword)):
                     setattr(header, keyword, "")
             headers[clip.file] = header
     return headers
+
+
+def _is_allowed(keyword: str, value: Any) -> bool:
+    """Whether the value is one that the standard knows; a neutered animal's sex, as scanners write it, is none."""
+    from pydicom.valuerep import DA, TM
+
+    if keyword == "PatientSex":
+        return value in SEXES
+    kind = TM if keyword.endswith("Time") else DA if keyword.endswith("Date") else None
+    try:
+        if kind is not None:
+            kind(value or "")
+    except (TypeError, ValueError):
+        return False
+    return True

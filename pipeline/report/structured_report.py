@@ -14,6 +14,7 @@ from __future__ import annotations
 
 import hashlib
 import io
+import warnings
 from collections import defaultdict
 from collections.abc import Iterator, Mapping, Sequence
 from typing import TYPE_CHECKING, Any
@@ -105,16 +106,18 @@ def _document(
         title=codes.DCM.ImagingMeasurementReport,
         referenced_images=list(sources),
     )
-    made = sr.ComprehensiveSR(
-        evidence=list(sources),
-        content=report,
-        series_instance_uid=_uid(f"series|{seed}"),
-        series_number=1,
-        sop_instance_uid=_uid(f"instance|{seed}"),
-        instance_number=1,
-        manufacturer=MAKER,
-        is_complete=True,
-    )
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore")  # of odd values in the scanner's header, which are passed on as they are
+        made = sr.ComprehensiveSR(
+            evidence=list(sources),
+            content=report,
+            series_instance_uid=_uid(f"series|{seed}"),
+            series_number=1,
+            sop_instance_uid=_uid(f"instance|{seed}"),
+            instance_number=1,
+            manufacturer=MAKER,
+            is_complete=True,
+        )
     return _file(made, exam)
 
 

@@ -6,6 +6,7 @@ import datetime as dt
 import io
 import shutil
 import subprocess
+import warnings
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -169,3 +170,23 @@ def test_it_lies_beside_the_sheet_and_outdated_ones_go(recorded: Recorded, tmp_p
     (folder / "report-2.dcm").write_bytes(b"of another study, since taken away")
     write_exam(tmp_path, recorded.exam, recorded.finding, recorded.scans, MODEL, "c" * 64)
     assert [path.name for path in folder.glob("*.dcm")] == ["report-1.dcm"]
+
+
+def test_a_name_of_one_part_is_passed_on_without_a_word(tmp_path: Path) -> None:
+    """Many clinics write one; warnings are errors here, and would stand on the terminal otherwise."""
+    (report,) = record(tmp_path, {**identity(0), "PatientName": "Alder"}).reports()
+    assert str(dcmread(io.BytesIO(report)).PatientName) == "Alder"
+
+
+@pytest.mark.parametrize(
+    ("keyword", "value"),
+    [("PatientSex", "MN"), ("StudyTime", "noon"), ("StudyDate", "soon"), ("PatientBirthDate", "about 1990")],
+)
+def test_what_the_standard_does_not_know_is_left_empty(tmp_path: Path, keyword: str, value: str) -> None:
+    """Scanners for animals write of neutered males; the exam must not fail for the sake of that."""
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore")  # pydicom tells that these are odd
+        (report,) = record(tmp_path, {**identity(0), keyword: value}).reports()
+        made = dcmread(io.BytesIO(report))
+    assert made[keyword].value in ("", None)
+    assert made.PatientID == "AF-0412"
