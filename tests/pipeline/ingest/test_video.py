@@ -1,5 +1,6 @@
 from __future__ import annotations
 
+import struct
 from fractions import Fraction
 from pathlib import Path
 from typing import Any
@@ -87,6 +88,65 @@ def test_odd_sizes_are_read_to_the_last_column(
     for frame, grey in zip(read_whole(path, settings), noise, strict=True):
         # Limited range holds 219 of 255 levels.
         assert np.abs(frame.grey.astype(int) - grey).max() <= 2
+
+
+@pytest.mark.parametrize(
+    ("name", "codec", "pixels"),
+    [("a.mp4", "libx264", "yuv420p"), ("a.mpg", "mpeg2video", "yuv420p"), ("a.avi", "mjpeg", "yuvj420p")],
+)
+@pytest.mark.parametrize("width", [98, 130, 226])
+def test_rows_wider_in_memory_than_the_picture(
+    tmp_path: Path, settings: IngestSettings, name: str, codec: str, pixels: str, width: int
+) -> None:
+    """Decoders fill rows up to 32 or 64 bytes; what lies beyond the edge must not shift the rows below."""
+    grey = np.tile(np.linspace(40, 200, width).astype(np.uint8), (96, 1))
+    grey[:, -6:] = 240
+    for frame in read_whole(film(tmp_path / name, codec, [grey] * 3, pixels), settings):
+        assert frame.grey.shape == grey.shape
+        assert np.abs(frame.grey.astype(float) - grey).mean() < 4
+        # Every row has its edge in the same column.
+        assert (np.abs(frame.grey[:, -4:].astype(int) - 240) < 25).all()
+
+
+@pytest.mark.parametrize("wrong", [-2, -1, 1, 2])
+@pytest.mark.parametrize("codec", ["mpeg2video", "mjpeg"])
+def test_a_container_that_misstates_its_count_is_read_to_its_true_end(
+    tmp_path: Path, settings: IngestSettings, codec: str, wrong: int
+) -> None:
+    path = film(tmp_path / "a.avi", codec, 20, "yuvj420p" if codec == "mjpeg" else "yuv420p")
+    whole = bytearray(path.read_bytes())
+    # Counts of all frames and of the stream's, in the main header and in the stream's.
+    for chunk, offset in ((b"avih", 8 + 16), (b"strh", 8 + 32)):
+        place = whole.index(chunk) + offset
+        assert struct.unpack_from("<I", whole, place) == (20,)
+        struct.pack_into("<I", whole, place, 20 + wrong)
+    path.write_bytes(whole)
+    with av.open(str(path)) as container:
+        assert container.streams.video[0].frames == 20 + wrong
+    frames = read_whole(path, settings)
+    assert len(frames) == len(probed_times(path)) == 20
+    assert [frame.time_s for frame in frames] == pytest.approx([index / 25 for index in range(20)])
+
+
+def test_an_mpeg_stream_whose_beginning_is_lost_keeps_all_that_is_there(
+    tmp_path: Path, settings: IngestSettings
+) -> None:
+    """Its container states no count, and what players reckon from its times is too large."""
+    path = film(tmp_path / "a.mpg", "mpeg2video", 40, codec_options={"g": "10", "bf": "0"})
+    whole = path.read_bytes()
+    packs = [place for place in range(len(whole)) if whole.startswith(b"\0\0\1\xba", place)]
+    path.write_bytes(whole[packs[len(packs) // 3] :])
+    frames, probed = read_whole(path, settings), probed_times(path)
+    assert 5 < len(frames) == len(probed) < 40
+
+
+def test_frames_that_a_recorder_wrote_twice_are_frames_with_times_of_their_own(
+    tmp_path: Path, settings: IngestSettings
+) -> None:
+    shown = [scene(index // 2) for index in range(12)]
+    frames = read_whole(film(tmp_path / "a.mkv", "ffv1", shown, "gray"), settings)
+    assert [frame.time_s for frame in frames] == pytest.approx([index / 25 for index in range(12)], abs=1e-3)
+    np.testing.assert_array_equal([frame.grey for frame in frames], shown)
 
 
 @pytest.mark.parametrize(
