@@ -3,8 +3,9 @@
     python -m pipeline.bench.count_cost [TRACKS...]
 
 Exams of two clips are invented, each a sweep there and back over eggs that lie one after the other, six in view at a
-time, so that frames grow with tracks; a detector's answers are given for them. The network is timed on as many frames
-as it takes at once. Reading of files costs further time, so that the shares told are more than those of a night.
+time, so that frames grow with tracks; a detector's answers are given for them, and pictures of tissue that passes by,
+in which turns are looked for. The network is timed on as many frames as it takes at once. Reading of files costs
+further time, so that the shares told are more than those of a night.
 """
 
 from __future__ import annotations
@@ -17,7 +18,9 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
+import cv2
 import numpy as np
+from numpy.typing import NDArray
 
 from models.answer import INPUT_SIDE
 from models.runtime import make_engine, shipped_weights
@@ -26,9 +29,10 @@ from pipeline.estimate.coverage import ClipCoverage
 from pipeline.estimate.exam import estimate_exam
 from pipeline.exams import Exam
 from pipeline.settings import Settings, load_settings
+from pipeline.track.thumbnails import Thumbnails
 from pipeline.track.tracker import ClipTracker
 from pipeline.track.tracks import ClipTracks
-from pipeline.track.turns import SeenTurn
+from pipeline.track.turns import SeenTurn, find_turns
 
 __all__ = ["CountCost", "count_cost", "main"]
 
@@ -38,7 +42,7 @@ _WIDTH, _HEIGHT, _MM_PER_PX = 640, 480, 0.2
 
 @dataclass(frozen=True)
 class CountCost:
-    """One exam. tracks, frames : of both clips;  following, counting : seconds, the latter with merging"""
+    """One exam. tracks, frames : of both clips;  following, counting : seconds, with turns and with merging"""
 
     tracks: int
     frames: int
@@ -57,11 +61,15 @@ def count_cost(tracks: int, settings: Settings, *, seed: int = 1) -> CountCost:
     clips, following = [], 0.0
     for window in ("left", "right"):
         answers = list(_there_and_back(rng, max(tracks // 4, 1)))
+        pictures = _passing_by(rng, len(answers))
         begun = time.perf_counter()
         tracker = ClipTracker(settings.track)
-        for answer in answers:
+        thumbnails = Thumbnails(np.ones((_HEIGHT, _WIDTH), np.bool_), (0, 0, _WIDTH, _HEIGHT))
+        for answer, picture in zip(answers, pictures, strict=True):
             tracker.update(answer)
+            thumbnails.show(answer.frame, picture)
         finished = tracker.finish()
+        find_turns(thumbnails.frames, thumbnails.likeness())
         following += time.perf_counter() - begun
         last = float(len(answers) - 1)
         turn = SeenTurn(last / 2, np.array([0.0, last / 2]), np.array([last, last / 2]), 5.0)
@@ -105,6 +113,15 @@ def _there_and_back(rng: np.random.Generator, eggs: int) -> Iterator[Detections]
             scores=np.full(len(seen), 0.85),
             spreads=np.full((len(seen), 2), np.nan),
         )
+
+
+def _passing_by(rng: np.random.Generator, frames: int) -> list[NDArray[np.uint8]]:
+    """(HEIGHT, WIDTH) each, of a long picture that goes by at 2 px a frame and comes back; slices of it, no copies."""
+    wide = _WIDTH + frames
+    coarse = rng.integers(0, 256, (_HEIGHT // 16, wide // 16 + 1), dtype=np.uint8)
+    tissue = np.asarray(cv2.resize(coarse, (wide, _HEIGHT), interpolation=cv2.INTER_CUBIC), np.uint8)
+    places = [2 * min(frame, frames - 1 - frame) for frame in range(frames)]
+    return [tissue[:, at : at + _WIDTH] for at in places]
 
 
 def _network_seconds(settings: Settings) -> float:

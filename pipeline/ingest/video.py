@@ -30,7 +30,7 @@ class Video:
     def __init__(self, container: Any, stream: Any, aspect: Fraction | None) -> None:
         self._container = container
         self._stream = stream
-        self._aspect = aspect
+        self._aspect = None if aspect == 1 else aspect
         rate = stream.average_rate or stream.guessed_rate
         self.frame_rate: float | None = float(rate) if rate and 0 < rate <= 1000 else None
 
