@@ -34,6 +34,8 @@ FITS, HOLDS = 0.95, 0.9
 PLAINER, EXACT = 0.5, 0.02
 # Of the same pixels: a rectangle with fewer faults is one, and a fan with more on a coarse grid will not fit on a fine.
 PLAINLY, HARDLY = 0.005, 0.2
+# Radians that a fan's axis may lean: an outline that leans more is a part of one, whose rest lies in shadow.
+UPRIGHT = np.deg2rad(1.5)
 FREE = Darkness(0.0, 0.0, 0.0)  # inside is worth as much as outside costs
 
 
@@ -60,6 +62,8 @@ class Outline:
                 continue
             fan, in_fan = refined_fan(upright, rough, darkness=FREE)
             if in_fan < in_slab or area - in_fan > max(PLAINER * (area - in_slab), EXACT * area):
+                continue
+            if abs(fan.left + fan.right) / 2 > UPRIGHT:
                 continue
             mask = fan.mask(*region.shape)[:: -1 if turned else 1]
             held = float(evidence.echo[mask].clip(min=0).sum())

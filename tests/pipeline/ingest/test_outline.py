@@ -57,6 +57,15 @@ def test_an_outline_that_a_shadow_as_plain_as_the_screen_bites_into_is_no_fan() 
     assert outline.fan(find_echoes(frames)) is None
 
 
+def test_an_outline_that_leans_is_a_part_of_a_fan() -> None:
+    """All along one side nothing shines, and what remains is a narrower fan to the pixel."""
+    fan = Fan((320.0, -60.0), 100.0, 460.0, -0.6, 0.5)
+    frames = np.where(fan.mask(480, 640), speckle((480, 640), 5), 0)[::2, ::2][None].astype(np.float32)
+    outline = find_outline(frames)
+    assert outline is not None
+    assert outline.fan(find_echoes(frames)) is None
+
+
 def test_a_fan_without_the_echoes_is_none() -> None:
     """An emblem or a bar of greys may have the outline of a fan, while the echoes are elsewhere."""
     frames = shadowed(FAN.mask(480, 640), screen=18, shadow=0)[::2, ::2][None].astype(np.float32)
