@@ -31,7 +31,7 @@ from pipeline.track.turns import SeenTurn
 
 __all__ = ["pack_scan", "unpack_scan"]
 
-FORMAT = "clutchlight/scan/15"
+FORMAT = "clutchlight/scan/16"
 """Raised when the form changes, and also when the same recording gives another scan: a kept scan of another
 format counts as not there, and its clip is read again."""
 
