@@ -1,7 +1,8 @@
 """Truth against estimate, animal by animal, for clips whose truth is known.
 
 Truth is ``animals.json``: by animal, ``species``, ``in_animal`` and ``seen``, the last two with a number for
-each stage: all she carries, and those that at least one sweep crossed. Only what was crossed can be counted.
+each stage: all she carries, and those that at least one sweep crossed. Only what was crossed can be counted. Where it
+tells, ``shown`` has those that a sweep showed at all: an egg in another's shadow may be noticed or not.
 """
 
 from __future__ import annotations
@@ -25,6 +26,7 @@ class Comparison:
     """One animal: numbers of objects; the estimate's fields are None where there is no result.
 
     carried, crossed : shelled eggs in the animal, and those that a sweep crossed;  follicles : crossed
+    shown : shelled eggs that a sweep showed at all, those crossed among them; None where the truth does not tell
     interval90 : of the shelled estimate, lowest and highest, both included
     cautions : flags that ask for a person, "vet today" and "check";  severity : of the gravest flag, None without any
     confidence, stage_probability : as stated
@@ -45,6 +47,7 @@ class Comparison:
     severity: str | None = None
     confidence: float | None = None
     stage_probability: float | None = None
+    shown: int | None = None
 
     def document(self) -> dict[str, Any]:
         return asdict(self)
@@ -96,6 +99,7 @@ def _row(animal: str, known: Mapping[str, Any], result: Mapping[str, Any] | None
         severity=next((flag["severity"] for flag in result["flags"]), None) if result else None,
         confidence=None if result is None else result["confidence"],
         stage_probability=None if result is None else result["stage"]["probability"],
+        shown=known["shown"]["thin-shelled"] + known["shown"]["calcified"] if "shown" in known else None,
     )
 
 

@@ -26,8 +26,9 @@ __all__ = ["CATEGORIES", "AnimalTruth", "ClipTruth", "write_json"]
 
 CATEGORIES = [{"id": index + 1, "name": stage} for index, stage in enumerate(STAGES)]
 
-# An object is seen by a sweep if this many frames show it: fewer, and no one would notice it. In a shadow its walls may
-# show by a few parts, too few to demand its outline of a detector and enough to count it.
+# An object is seen by a sweep if it was in good view in this many frames: fewer, and no one would notice it. One that
+# shows in as many and was hardly ever in good view, as an egg in another's shadow whose walls shine through it, may be
+# noticed or not: it is told apart.
 LEAST_FRAMES_SEEN = 3
 
 
@@ -51,6 +52,7 @@ class ClipTruth:
     annotations: list[dict[str, Any]] = field(default_factory=list)
     mot_lines: list[str] = field(default_factory=list)
     frames_seen: dict[int, int] = field(default_factory=dict)
+    frames_shown: dict[int, int] = field(default_factory=dict)
 
     def add(self, frame: FilmedFrame) -> None:
         """The next frame, from 0 in order."""
@@ -87,16 +89,22 @@ class ClipTruth:
             }
         )
         if one.shown:
-            self.frames_seen[one.number] = self.frames_seen.get(one.number, 0) + 1
+            self.frames_shown[one.number] = self.frames_shown.get(one.number, 0) + 1
         if one.wanted:
+            self.frames_seen[one.number] = self.frames_seen.get(one.number, 0) + 1
             self.mot_lines.append(
                 f"{index + 1},{one.number + 1},{left},{top},{wide},{high},1,{one.stage + 1},{one.visible:.3f}"
             )
 
     @property
     def seen(self) -> set[int]:
-        """Numbers of the objects that the sweep showed."""
+        """Numbers of the objects that the sweep crossed in good view."""
         return {number for number, frames in self.frames_seen.items() if frames >= LEAST_FRAMES_SEEN}
+
+    @property
+    def shown(self) -> set[int]:
+        """Numbers of the objects that the sweep showed at all: those seen, and those that only show."""
+        return {number for number, frames in self.frames_shown.items() if frames >= LEAST_FRAMES_SEEN}
 
 
 @dataclass(frozen=True)
@@ -111,17 +119,20 @@ class AnimalTruth:
     def document(self) -> dict[str, Any]:
         """The animal's entry in ``animals.json``.
 
-        in_animal and seen : numbers by stage, carried and crossed by at least one sweep;  objects : every follicle
-        and egg with its stage and full axes in mm;  clips : what each one crossed, and the way of the hand
+        in_animal, seen and shown : numbers by stage, carried, crossed in good view by at least one sweep, and shown
+        by one at all;  objects : every follicle and egg with its stage and full axes in mm;  clips : what each one
+        crossed and showed, and the way of the hand
         """
         wanted = set(self.animal.wanted.tolist())
         seen = set[int]().union(*(clip.seen for clip in self.clips))
+        shown = seen.union(*(clip.shown for clip in self.clips))
         in_animal, crossed = self._by_stage(wanted), self._by_stage(seen)
         return {
             "date": self.date,
             "species": self.animal.species,
             "in_animal": in_animal,
             "seen": crossed,
+            "shown": self._by_stage(shown),
             "shelled_in_animal": in_animal["thin-shelled"] + in_animal["calcified"],
             "shelled_seen": crossed["thin-shelled"] + crossed["calcified"],
             "clips": {
@@ -131,6 +142,7 @@ class AnimalTruth:
                     "mm_per_px": clip.mm_per_px,
                     "seen": self._by_stage(clip.seen),
                     "seen_ids": sorted(number + 1 for number in clip.seen),
+                    "shown_ids": sorted(number + 1 for number in clip.shown),
                     "path_mm": clip.path_mm.round(2).tolist(),
                 }
                 for clip in self.clips
@@ -141,6 +153,7 @@ class AnimalTruth:
                     "stage": self._stage(number),
                     "axes_mm": sorted((round(2 * float(a), 2) for a in self.animal.semi_axes[number]), reverse=True),
                     "seen": number in seen,
+                    "shown": number in shown,
                 }
                 for number in sorted(wanted)
             ],

@@ -10,10 +10,22 @@ import numpy as np
 from pipeline.bench.honesty import expected_calibration_error
 from pipeline.comparison import Comparison
 
-__all__ = ["SMALL", "CountFigures", "count_figures"]
+__all__ = ["SMALL", "CountFigures", "EitherWay", "count_figures"]
 
 SMALL = 15
 """Eggs; the width of the interval is told of clutches up to here, too, since that of large ones goes with them."""
+
+
+@dataclass(frozen=True)
+class EitherWay:
+    """The same, where eggs that only show count neither way: an estimate that has some of them is as right as one
+    without. exact, within_1, interval_holds : shares;  bias : mean, in eggs
+    """
+
+    exact: float
+    within_1: float
+    interval_holds: float
+    bias: float
 
 
 @dataclass(frozen=True)
@@ -24,6 +36,7 @@ class CountFigures:
     interval_width_median : eggs;  small_width_median : the same where `SMALL` eggs or fewer were crossed
     confidence : mean, as stated;  calibration_error : of it, expected
     bias, absolute_error : mean, in eggs;  at_least_above : animals whose bound exceeds the truth
+    either_way : None where the truth does not tell what only shows
     called_gravid : egg-free animals reported with eggs;  called_empty : animals with eggs reported as none seen
     """
 
@@ -43,6 +56,7 @@ class CountFigures:
     egg_free: int
     called_gravid: int
     called_empty: int
+    either_way: EitherWay | None
 
 
 def count_figures(rows: Sequence[Comparison]) -> CountFigures:
@@ -80,4 +94,20 @@ def count_figures(rows: Sequence[Comparison]) -> CountFigures:
         egg_free=int((carried == 0).sum()),
         called_gravid=int(((carried == 0) & (estimate > 0)).sum()),
         called_empty=int(((crossed > 0) & (estimate == 0)).sum()),
+        either_way=_either_way(done),
+    )
+
+
+def _either_way(rows: Sequence[Comparison]) -> EitherWay | None:
+    known = [
+        (row.estimate, row.interval90, row.crossed, row.shown)
+        for row in rows
+        if row.estimate is not None and row.interval90 is not None and row.shown is not None
+    ]
+    if not known or len(known) < len(rows):
+        return None
+    error = np.array([min(one - least, 0) + max(one - most, 0) for one, _, least, most in known])
+    holds = [interval[0] <= most and interval[1] >= least for _, interval, least, most in known]
+    return EitherWay(
+        float((error == 0).mean()), float((np.abs(error) <= 1).mean()), float(np.mean(holds)), float(error.mean())
     )

@@ -124,6 +124,11 @@ def _counts(counts: CountFigures) -> Iterator[str]:
         f"{_number(counts.within_2, '.0%')}; bias {_number(counts.bias, '+.2f')}, mean absolute error "
         f"{_number(counts.absolute_error, '.2f')}"
     )
+    if either := counts.either_way:
+        yield (
+            f"    with eggs that only show, as in a shadow, counting neither way: exact {either.exact:.0%}, within 1 "
+            f"{either.within_1:.0%}; bias {either.bias:+.2f}; 90 % interval holds {either.interval_holds:.0%}"
+        )
     yield (
         f"  90 % interval holds what was crossed in {_number(counts.interval_holds, '.0%')}; median width "
         f"{_number(counts.interval_width_median, 'g')}, up to {SMALL} eggs {_number(counts.small_width_median, 'g')}"

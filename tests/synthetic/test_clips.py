@@ -179,14 +179,18 @@ def test_the_table_of_animals_agrees_with_itself_and_with_coco(phantoms: Phantom
             assert set(clip["seen_ids"]) <= set(objects)
             assert sum(clip["seen"].values()) == len(clip["seen_ids"])
             crossed |= set(clip["seen_ids"])
-            frames: dict[int, int] = defaultdict(int)
+            good: dict[int, int] = defaultdict(int)
+            shown: dict[int, int] = defaultdict(int)
             for one in coco["annotations"]:
                 image = images[one["image_id"]]
-                if (image["animal"], image["clip"]) == (name, file) and one["shown"]:
-                    frames[one["track_id"]] += 1
+                if (image["animal"], image["clip"]) == (name, file):
+                    good[one["track_id"]] += not one["iscrowd"]
+                    shown[one["track_id"]] += one["shown"]
                     stages = ["follicle", "thin-shelled", "calcified"]
                     assert objects[one["track_id"]]["stage"] == stages[one["category_id"] - 1]
-            assert clip["seen_ids"] == sorted(number for number, count in frames.items() if count >= 3)
+            assert clip["seen_ids"] == sorted(number for number, count in good.items() if count >= 3)
+            assert clip["shown_ids"] == sorted(number for number, count in shown.items() if count >= 3)
+            assert set(clip["seen_ids"]) <= set(clip["shown_ids"])
         assert crossed == {number for number, one in objects.items() if one["seen"]}
 
 

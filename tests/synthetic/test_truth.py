@@ -72,28 +72,31 @@ def test_what_is_mostly_hidden_is_a_crowd_without_a_line() -> None:
     assert truth.frames_seen == {5: 1}
 
 
-def test_an_object_is_seen_from_the_third_frame_that_shows_it() -> None:
+def test_an_object_is_seen_from_the_third_frame_in_good_view() -> None:
     both = (seen(4), seen(5, stage=0))
     assert clip(both, both).seen == set()
     assert clip(both, both, (seen(4), seen(5, stage=0, wanted=False))).seen == {4}
     assert clip(both, both, (), both).seen == {4, 5}
 
 
-def test_what_shows_in_a_shadow_is_seen_and_no_detector_must_outline_it() -> None:
-    truth = clip(*[(seen(4, wanted=False, shown=True), seen(5, wanted=False))] * 3)
-    assert truth.seen == {4}
-    assert {annotation["iscrowd"] for annotation in truth.annotations} == {1}
-    assert truth.mot_lines == []
+def test_what_shows_in_a_shadow_is_told_apart_from_what_is_seen() -> None:
+    truth = clip(*[(seen(4, wanted=False, shown=True), seen(5, wanted=False), seen(6))] * 3)
+    assert truth.seen == {6}
+    assert truth.shown == {4, 6}
+    assert [annotation["iscrowd"] for annotation in truth.annotations] == [1, 1, 0] * 3
+    assert len(truth.mot_lines) == 3
 
 
 def test_an_animal_counts_what_any_clip_saw_once(animal: Animal) -> None:
     follicle, shelled = int(animal.wanted[0]), animal.wanted[animal.kinds[animal.wanted] == Kind.CALCIFIED].tolist()
-    left = clip(*[(seen(shelled[0]), seen(shelled[1]))] * 3)
+    shadowed = seen(shelled[2], wanted=False, shown=True)
+    left = clip(*[(seen(shelled[0]), seen(shelled[1]), shadowed)] * 3)
     right = clip(*[(seen(shelled[1]), seen(follicle, stage=0))] * 4, file="right-1.mp4")
     document = AnimalTruth("AF-0001", "2026-05-03", animal, (left, right)).document()
     assert document["species"] == "Trachemys scripta"
     assert document["in_animal"] == {"calcified": 3, "thin-shelled": 1, "follicle": 2}
     assert document["seen"] == {"calcified": 2, "thin-shelled": 0, "follicle": 1}
+    assert document["shown"] == {"calcified": 3, "thin-shelled": 0, "follicle": 1}
     assert document["shelled_in_animal"] == 4
     assert document["shelled_seen"] == 2
     assert document["clips"]["left-1.mp4"] == {
@@ -102,9 +105,11 @@ def test_an_animal_counts_what_any_clip_saw_once(animal: Animal) -> None:
         "mm_per_px": 0.25,
         "seen": {"calcified": 2, "thin-shelled": 0, "follicle": 0},
         "seen_ids": [shelled[0] + 1, shelled[1] + 1],
+        "shown_ids": sorted(number + 1 for number in shelled),
         "path_mm": [[0.0, 1.0, 2.0], [3.0, 4.0, 5.0]],
     }
     assert [one["id"] for one in document["objects"]] == (animal.wanted + 1).tolist()
+    assert [one["id"] for one in document["objects"] if one["shown"]] == [follicle + 1, *(s + 1 for s in shelled)]
     assert [one["id"] for one in document["objects"] if one["seen"]] == [follicle + 1, shelled[0] + 1, shelled[1] + 1]
 
 

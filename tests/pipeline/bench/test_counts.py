@@ -59,3 +59,18 @@ def test_an_egg_free_animal_with_eggs_is_a_false_alarm_and_out_of_reach_is_none(
 def test_an_animal_without_a_result_is_missing_and_not_right() -> None:
     figures = count_figures([replace(ROW, estimate=None, at_least=None, interval90=None)])
     assert (figures.animals, figures.missing, figures.exact, figures.interval_width_median) == (0, 1, None, None)
+
+
+def test_eggs_that_only_show_count_neither_way() -> None:
+    rows = [
+        replace(ROW, crossed=5, shown=7, estimate=estimate, interval90=(estimate, estimate + 1))
+        for estimate in (3, 4, 5, 6, 7, 8, 10)
+    ]
+    either = count_figures(rows).either_way
+    assert either is not None
+    assert either.exact == pytest.approx(3 / 7)
+    assert either.within_1 == pytest.approx(5 / 7)
+    assert either.bias == pytest.approx((-2 - 1 + 1 + 3) / 7)
+    assert either.interval_holds == pytest.approx(4 / 7)
+    # As everywhere, what the truth does not tell is not guessed.
+    assert count_figures([*rows, replace(ROW, shown=None)]).either_way is None
