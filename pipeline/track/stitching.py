@@ -14,6 +14,7 @@ from pipeline.track.distribution import Distribution
 from pipeline.track.drift import Drift
 from pipeline.track.likeness import place_ratios, stage_ratios
 from pipeline.track.matching import match
+from pipeline.track.same_plane import plane_ratios
 from pipeline.track.tracks import Track
 
 __all__ = ["Stitched", "stitch"]
@@ -25,6 +26,8 @@ _MIDST, _MIDST_WEIGHT, _MIDST_BOUND = 0.7, 10.0, 2.5
 # Of the typical mean semi-axis: how far a centre wanders during a gap. On phantoms (seeds 9101, 13001, 13002) half of
 # 43 broken tracks go on within 0.13 of it, and nine in ten of 185 other tracks nearby begin beyond 0.25.
 _PLACE_SHARE = 0.3
+_TYPICAL_GAP = 10.0  # frames, of a track that is lost in the midst of its egg
+_CAME_BACK = 0.15  # of broken tracks, those whose hand went away and came back, if nothing in view tells
 _REACH = 4.0  # such semi-axes: further no picture moves during a gap
 
 
@@ -75,15 +78,19 @@ def _break_ratios(tracks: Sequence[Track], singles: Sequence[Appearance], settin
     peak = np.maximum(largest[:, None], largest[None])
     fullness = 0.5 * (ends[:, None] + starts[None]) / peak
     profile = np.clip(_MIDST_WEIGHT * (fullness - _MIDST), -_MIDST_BOUND, _MIDST_BOUND)
-    typical_gap = settings.broken_gap_frames / 4
     span = float(last.max() - first.min() + 1)
-    soon = np.log(max(span / typical_gap, 1.0)) - gap / typical_gap
     possible = (gap > 0) & (gap <= settings.broken_gap_frames)
     typical = float(np.median(largest))
     ended, began = _ends(tracks, -1), _ends(tracks, 0)
-    moved = _moved(tracks, ended, began, possible, typical)
+    near = possible & (np.abs(ended[:, None] - began[None]).max(axis=2) < _REACH * typical)
+    moved = _moved(tracks, ended, near, typical)
     place = place_ratios(ended, began, _PLACE_SHARE * typical, moved)
-    ratios = profile + soon + place + stage_ratios(singles, singles)
+    # Either the hand went on and the object was lost in its midst, and soon found again; or the hand was kicked or
+    # rocked away, be it for long, and the object left the picture like any other, and the hand came back.
+    went_on = profile + np.log(max(span / _TYPICAL_GAP, 1.0)) - gap / _TYPICAL_GAP
+    came_back = plane_ratios(tracks, near) + np.log(max(span / settings.broken_gap_frames, 1.0))
+    either = np.logaddexp(went_on + np.log(1 - _CAME_BACK), came_back + np.log(_CAME_BACK))
+    ratios = either + place + stage_ratios(singles, singles)
     return np.where(possible, ratios, -np.inf)
 
 
@@ -91,13 +98,10 @@ def _ends(tracks: Sequence[Track], end: int) -> Floats:
     return np.array([track.ellipses[end, :2] for track in tracks])
 
 
-def _moved(
-    tracks: Sequence[Track], ended: Floats, began: Floats, possible: NDArray[np.bool_], typical: float
-) -> Floats:
+def _moved(tracks: Sequence[Track], ended: Floats, near: NDArray[np.bool_], typical: float) -> Floats:
     # (N, N, 2) px by which the picture moved from the end of track i to the beginning of track j; 0 if out of reach.
     drift = Drift(tracks, typical)
-    moved = np.zeros((*possible.shape, 2))
-    near = np.abs(ended[:, None] - began[None]).max(axis=2) < _REACH * typical
-    for i, j in np.argwhere(possible & near):
+    moved = np.zeros((*near.shape, 2))
+    for i, j in np.argwhere(near):
         moved[i, j] = drift.between(int(tracks[i].frames[-1]), int(tracks[j].frames[0]), ended[i])
     return moved
