@@ -27,7 +27,8 @@ class Appearance:
 
     members : (clip, track identity) of every track, the clip as its place in canonical order
     frames : (F,) int64, ascending, in which it was seen; of one clip only
-    position : where along the sweep it was crossed, in frames of the clip's first pass
+    position : where along the sweep it was crossed, in frames of the clip's first pass;  begins, ends : from where to
+    where, likewise
     lateral, depth, size : place and geometric mean semi-axis of its largest section, in px or, after
     :meth:`scaled`, mm
     whole : whether the plane passed through it from end to end, so that ``size`` is its own
@@ -38,6 +39,8 @@ class Appearance:
     members: tuple[tuple[int, int], ...]
     frames: NDArray[np.int64]
     position: float
+    begins: float
+    ends: float
     lateral: float
     depth: float
     size: float
@@ -63,9 +66,9 @@ class Appearance:
         """The same, its lateral place counted from the sector's middle."""
         return replace(self, lateral=self.lateral - middle)
 
-    def moved(self, position: float) -> Appearance:
+    def moved(self, position: float, begins: float, ends: float) -> Appearance:
         """The same, crossed elsewhere along the sweep."""
-        return replace(self, position=position)
+        return replace(self, position=position, begins=min(begins, ends), ends=max(begins, ends))
 
 
 def section_sizes(track: Track) -> Floats:
@@ -89,6 +92,8 @@ def appearance(clip: int, tracks: Sequence[Track], settings: TrackSettings) -> A
         members=tuple((clip, track.identity) for track in tracks),
         frames=frames,
         position=float(frames @ sizes / sizes.sum()),
+        begins=float(frames[0]),
+        ends=float(frames[-1]),
         lateral=float(showing.ellipses[best, 0]),
         depth=float(showing.depths_px[best]),
         size=largest,
@@ -107,6 +112,8 @@ def joined(first: Appearance, second: Appearance, settings: TrackSettings) -> Ap
         members=first.members + second.members,
         frames=np.union1d(first.frames, second.frames),
         position=first.position,
+        begins=first.begins,
+        ends=first.ends,
         lateral=float(shares @ [first.lateral, second.lateral]),
         depth=float(shares @ [first.depth, second.depth]),
         size=max(first.size, second.size),

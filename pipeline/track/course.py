@@ -11,6 +11,8 @@ __all__ = ["Course"]
 
 Floats = NDArray[np.float64]
 
+_AT_THE_END = 2.0  # frames from a clip's first or last: what is seen there goes on beyond
+
 
 @dataclass(frozen=True)
 class Course:
@@ -34,6 +36,18 @@ class Course:
     def home(self, frames: ArrayLike) -> Floats:
         """When what is crossed again at ``frames`` had come first."""
         return _carried(self.back[::-1], self.there[::-1], frames)
+
+    def late(self, first: Floats, second: Floats, low: float, high: float) -> Floats:
+        """(N, M) frames by which crossings (M, 2), each from frame to frame, come later than those (N, 2) foretell.
+
+        low, high : the clip's first and last frame. A crossing that they cut off goes on beyond them: it tells of its
+        other end alone, unless it is too long already.
+        """
+        begins = second[None, :, 0] - self.forth(first[:, 1])[:, None]
+        ends = second[None, :, 1] - self.forth(first[:, 0])[:, None]
+        cut_before, cut_after = (first[:, 0] <= low + _AT_THE_END)[:, None], (second[:, 1] >= high - _AT_THE_END)[None]
+        untold = (cut_after & (ends < 0)) | (cut_before & (ends > 0))
+        return np.where(untold, begins, (begins + ends) / 2)
 
 
 def _carried(given: Floats, wanted: Floats, frames: ArrayLike) -> Floats:

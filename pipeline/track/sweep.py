@@ -97,14 +97,15 @@ def _folded_together(there: Sweep, back: Sweep, turn: _Turn, settings: TrackSett
     def mirrored(positions: Floats) -> Floats:
         return there.to_first(turn.course.home(positions))
 
-    places_there = mirrored(np.array([one.position for one in back.objects]))
-    returned = [one.moved(float(place)) for one, place in zip(back.objects, places_there, strict=True)]
+    crossed = mirrored(np.array([[one.position, one.begins, one.ends] for one in back.objects]).reshape(-1, 3))
+    returned = [
+        one.moved(p, min(a, b), max(a, b)) for one, (p, a, b) in zip(back.objects, crossed.tolist(), strict=True)
+    ]
     ratios = _likeness(there.objects, returned, settings)
-    first = np.array([one.position for one in there.objects])[:, None]
-    second = np.array([one.position for one in returned])[None]
-    foretold = turn.course.forth(there.to_last(first))
-    came = turn.course.forth(there.to_last(second))
-    ratios = ratios + _time_ratios(came - foretold, np.abs(came - turn.frame), back.high - turn.frame)
+    spans = np.sort(there.to_last(_spans(there.objects)), axis=1)
+    late = turn.course.late(spans, _spans(back.objects), there.low, back.high)
+    away = np.array([one.position for one in back.objects]) - turn.frame
+    ratios = ratios + _time_ratios(late, np.abs(away)[None], back.high - turn.frame)
     ratios = np.where(together(there.objects, returned), -np.inf, ratios)
     objects: list[Appearance] = list(there.objects)
     unmatched = set(range(len(returned)))
@@ -205,7 +206,8 @@ def _tried(
     before, after = np.flatnonzero(positions < frame), np.flatnonzero(positions >= frame)
     if not len(before) or not len(after):
         return None, 0.0
-    late = positions[None] - course.forth(positions)[:, None]
+    spans = _spans(ordered)
+    late = course.late(spans, spans, low, high)
     ratios = likeness + _time_ratios(late, np.abs(positions - frame)[None], high - frame)
     turn = _Turn(frame, course, before, after, ratios, 0.0)
     return turn, sum(evidence for _, evidence in _returned(ordered, turn, low, high, settings))
@@ -220,6 +222,11 @@ def _turns_between(first: Floats, second: Floats) -> Floats:
     early, late = np.minimum(first, second)[:, None], np.maximum(first, second)[:, None]
     paces = np.array(_PACES)[None]
     return np.asarray((late + paces * early) / (1 + paces))
+
+
+def _spans(side: Sequence[Appearance]) -> Floats:
+    # (N, 2) from where to where along the sweep.
+    return np.array([[one.begins, one.ends] for one in side]).reshape(-1, 2)
 
 
 def _time_ratios(late: Floats, away: Floats, room: float) -> Floats:
