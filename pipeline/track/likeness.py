@@ -16,8 +16,7 @@ from pipeline.track.appearance import Appearance
 
 __all__ = [
     "chance_in_view",
-    "depth_ratios",
-    "lateral_ratios",
+    "log_normal",
     "order_ratios",
     "place_ratios",
     "places",
@@ -34,12 +33,8 @@ _BOUND = 4.0
 # Eggs lie in chains: this share of different eggs lie near each other, within _CHAIN spreads.
 _CHAIN_SHARE, _CHAIN = 0.3, 3.0
 _CLUTCH_SIZE_SPREAD = 0.06  # log units, at least, among eggs of one clutch
-# How well the depths from two windows add up, and in how many eggs worse: of 465 eggs that sweeps of 141 phantoms
-# crossed from both (seed 12101), half come within 0.7 % of the body's width and nine in ten within 2.5 %; bodies of
-# flesh are given more.
-_DEPTH_SPREAD_MM, _DEPTH_SPREAD_SHARE, _DEPTH_FAR, _DEPTH_FAR_SHARE = 1.5, 0.015, 0.05, 0.08
-# Eggs of the same phantoms with the middle above the lower end of the other window's picture by a semi-axis or more
-# were crossed from there, too; of those at its end half; of those a semi-axis below none.
+# Eggs of 141 phantoms (seed 12101) with the middle above the lower end of the other window's picture by a semi-axis or
+# more were crossed from there, too; of those at its end half; of those a semi-axis below none.
 _REACH_AT, _REACH_STEEP = 0.1, 5.4
 _NEVER, _ALWAYS = 0.02, 0.9  # no more certain than this: clutches are swept in part, and eggs overlooked
 _ORDER_SPREAD = 0.15  # of a sweep's length: how evenly two hands sweep
@@ -63,19 +58,12 @@ def place_ratios(a: Floats, b: Floats, lateral_spread: float, moved: Floats | No
     step = a[:, None] - b[None]  # (N, M, 2)
     if moved is not None:
         step = step + moved
-    same = _log_normal(step, spread).sum(axis=2)
+    same = log_normal(step, spread).sum(axis=2)
     middle = a.mean(axis=0) - b.mean(axis=0)
     broad = np.sqrt(a.var(axis=0) + b.var(axis=0) + (_CHAIN * spread) ** 2)
-    apart = _log_normal(step - middle, broad).sum(axis=2) + np.log(1 - _CHAIN_SHARE)
-    chained = _log_normal(step, _CHAIN * spread).sum(axis=2) + np.log(_CHAIN_SHARE)
+    apart = log_normal(step - middle, broad).sum(axis=2) + np.log(1 - _CHAIN_SHARE)
+    chained = log_normal(step, _CHAIN * spread).sum(axis=2) + np.log(_CHAIN_SHARE)
     return _bounded(same - np.logaddexp(apart, chained), -2 * _BOUND)
-
-
-def lateral_ratios(a: Floats, b: Floats, spread: float) -> Floats:
-    """By lateral place alone, (N,) and (M,) from the sector's middle, met again within ``spread`` of the same unit."""
-    step = a[:, None] - b[None]
-    broad = float(np.sqrt(a.var() + b.var() + (2 * spread) ** 2))
-    return _bounded(_log_normal(step, spread) - _log_normal(step - a.mean() + b.mean(), broad))
 
 
 def size_ratios(first: Appearances, second: Appearances, spread: float) -> Floats:
@@ -86,7 +74,7 @@ def size_ratios(first: Appearances, second: Appearances, spread: float) -> Float
     clutch = max(float(sizes.std()) if len(sizes) > 1 else 0.0, _CLUTCH_SIZE_SPREAD)
     step = a[:, None] - b[None]
     same, different = np.sqrt(2) * spread, np.sqrt(2 * spread**2 + 2 * clutch**2)
-    ratios = _bounded(_log_normal(step, same) - _log_normal(step, different))
+    ratios = _bounded(log_normal(step, same) - log_normal(step, different))
     return np.where(whole_a[:, None] & whole_b[None], ratios, 0.0)
 
 
@@ -102,22 +90,7 @@ def order_ratios(first: Floats, second: Floats) -> Floats:
     """By place along the sweep, (N,) and (M,) from 0 at its beginning to 1 at its end."""
     step = np.abs(first[:, None] - second[None])
     different = np.log(np.maximum(1 - step, 0.1))  # two independent uniform places
-    return _bounded(_log_normal(step, _ORDER_SPREAD) - different)
-
-
-def depth_ratios(a: Floats, b: Floats, distance: float, body_width: float) -> Floats:
-    """By depth from opposite windows, (N,) and (M,), which for one egg add up to the windows' ``distance``, all in mm.
-
-    How exactly goes with the ``body_width``: hands press, beams slant and bodies bend.
-    """
-    total = a[:, None] + b[None]
-    near, far = np.hypot(_DEPTH_SPREAD_MM, _DEPTH_SPREAD_SHARE * body_width), _DEPTH_FAR_SHARE * body_width
-    same = np.logaddexp(
-        _log_normal(total - distance, near) + np.log(1 - _DEPTH_FAR),
-        _log_normal(total - distance, far) + np.log(_DEPTH_FAR),
-    )
-    broad = float(np.sqrt(a.var() + b.var() + far**2))
-    return _bounded(same - _log_normal(total - a.mean() - b.mean(), broad), -2 * _BOUND)
+    return _bounded(log_normal(step, _ORDER_SPREAD) - different)
 
 
 def chance_in_view(depth: Floats, size: Floats, reach: float) -> Floats:
@@ -146,7 +119,8 @@ def _presence(side: Appearances, frames: NDArray[np.int64]) -> csr_array:
     )
 
 
-def _log_normal(step: Floats, spread: float | np.floating | Floats) -> Floats:
+def log_normal(step: Floats, spread: float | Floats) -> Floats:
+    """Log-density of a normal variable."""
     return np.asarray(-0.5 * (step / spread) ** 2 - np.log(spread) - 0.5 * np.log(2 * np.pi))
 
 
