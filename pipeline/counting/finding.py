@@ -2,60 +2,76 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
+from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
-from pipeline.counting.lessons import CrossedObject, Lesson
+from pipeline.counting.lessons import Lesson
 from pipeline.counting.logistic import logistic_weights
-from pipeline.settings import Finding
+from pipeline.estimate.encounters import encounters
+from pipeline.estimate.overlooked import Encounters, overlooked
+from pipeline.settings import Finding, Settings
+from pipeline.track.merging import Grouping
 
 __all__ = ["learn_finding"]
 
-Floats = NDArray[np.float64]
-
-_SPREADS = np.linspace(0.0, 3.0, 31)
-_DEVIATIONS = np.linspace(-4, 4, 33)
+_SPREADS = np.linspace(0.0, 3.0, 16)
+_LEAST_CHANCE = 1e-3  # no exam is stranger than this: one with a fault of its own does not decide for all others
 
 
-def learn_finding(lessons: Sequence[Lesson], *, shelled: bool) -> Finding:
-    """Rates at the usual size and depth, how they go with both, and how much exams differ."""
-    exams = [[one for one in lesson.objects if one.shelled == shelled] for lesson in lessons]
-    exams = [objects for objects in exams if objects]
-    everything = [one for objects in exams for one in objects]
+def learn_finding(
+    lessons: Sequence[Lesson], groupings: Sequence[Grouping], settings: Settings, *, shelled: bool
+) -> Finding:
+    """Rates at the usual size and depth and how they go with both, from what each clip found of what it crossed; and
+    how much exams differ, from how many each overlooked beside those that it found.
+    """
+    everything = [one for lesson in lessons for one in lesson.objects if one.shelled == shelled]
     usual_log_size = float(np.median([np.log(one.size) for one in everything])) if everything else np.log(0.1)
     usual_depth = float(np.clip(np.median([one.depth for one in everything]), 0, 1)) if everything else 0.5
-
-    def traits(objects: Sequence[CrossedObject]) -> Floats:
-        rows = [[np.log(one.size) - usual_log_size, one.depth - usual_depth] for one in objects]
-        return np.array(rows).reshape(-1, 2)
-
-    weights = logistic_weights(traits(everything), np.array([one.found for one in everything], dtype=bool))
-    log_odds = [weights[0] + traits(objects) @ weights[1:] for objects in exams]
-    found = [np.array([one.found for one in objects], dtype=bool) for objects in exams]
-    base, size, depth = weights.tolist()
-    return Finding(
-        base=base,
-        size=size,
-        depth=depth,
-        usual_log_size=float(usual_log_size),
-        usual_depth=usual_depth,
-        spread=_spread(log_odds, found),
+    rows = [[np.log(one.size) - usual_log_size, one.depth - usual_depth] for one in everything]
+    found = np.array([one.found for one in everything], dtype=bool)
+    base, size, depth = logistic_weights(np.array(rows).reshape(-1, 2), found).tolist()
+    rates = Finding(
+        base=base, size=size, depth=depth, usual_log_size=float(usual_log_size), usual_depth=usual_depth, spread=0.0
     )
+    exams = [
+        _Exam.of(lesson, grouping, rates, settings, shelled)
+        for lesson, grouping in zip(lessons, groupings, strict=True)
+    ]
+    return rates.model_copy(update={"spread": _spread([exam for exam in exams if exam.found], rates, settings)})
 
 
-def _spread(log_odds: Sequence[Floats], found: Sequence[NDArray[np.bool_]]) -> float:
-    """The likeliest spread of exams, each integrated over its own log-odds."""
-    weights = np.exp(-0.5 * _DEVIATIONS**2)
-    weights /= weights.sum()
+@dataclass(frozen=True)
+class _Exam:
+    """One exam. met : what its passes met of its true eggs;  found, overlooked : how many"""
+
+    met: Encounters
+    found: int
+    overlooked: int
+
+    @classmethod
+    def of(cls, lesson: Lesson, grouping: Grouping, rates: Finding, settings: Settings, shelled: bool) -> _Exam:
+        eggs = [
+            egg
+            for egg in grouping.eggs
+            if any(lesson.owners.get((one.file, one.track)) is shelled for one in egg.members)
+        ]
+        met = encounters(eggs, grouping.passes, lesson.clips, lesson.exam.carapace_width_mm, rates, settings)
+        missed = lesson.overlooked[0 if shelled else 1]
+        return cls(met, lesson.crossed[0 if shelled else 1] - missed, missed)
+
+
+def _spread(exams: Sequence[_Exam], rates: Finding, settings: Settings) -> float:
+    """The likeliest spread of exams, by what they overlooked."""
 
     def evidence(spread: float) -> float:
+        different = rates.model_copy(update={"spread": spread})
         total = 0.0
-        for odds, answers in zip(log_odds, found, strict=True):
-            shifted = odds + spread * _DEVIATIONS[:, None]  # (D, N)
-            logs = np.where(answers, -np.logaddexp(0, -shifted), -np.logaddexp(0, shifted)).sum(axis=1)
-            total += float(np.log(weights @ np.exp(logs - logs.max())) + logs.max())
+        for exam in exams:
+            number = overlooked(exam.met, different).beside(exam.found, settings.estimate.none_prior)
+            total += math.log(max(number.within(exam.overlooked, exam.overlooked), _LEAST_CHANCE))
         return total
 
     return float(_SPREADS[int(np.argmax([evidence(float(spread)) for spread in _SPREADS]))])

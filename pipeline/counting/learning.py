@@ -34,7 +34,9 @@ def _learn_kind(
     told: list[tuple[Distribution, int]] = []
     for half in (0, 1):
         learned = settings.model_copy(
-            update={"counting": _both(_unsharpened(lessons[1 - half :: 2], shelled, settings))}
+            update={
+                "counting": _both(_unsharpened(lessons[1 - half :: 2], groupings[1 - half :: 2], shelled, settings))
+            }
         )
         for one, grouping in zip(lessons[half::2], groupings[half::2], strict=True):
             crossed = count_kind(one.exam, grouping, one.clips, shelled, learned).crossed
@@ -42,7 +44,7 @@ def _learn_kind(
     power = likeliest_power(told)
     sharpened = [(crossed.raised(power), true) for crossed, true in told]
     level = conformal_level(sharpened, COVERAGE)
-    return _unsharpened(lessons, shelled, settings).model_copy(
+    return _unsharpened(lessons, groupings, shelled, settings).model_copy(
         update={
             "sharpness": power,
             "interval": min(max(level, 0.01), 0.999),
@@ -51,12 +53,14 @@ def _learn_kind(
     )
 
 
-def _unsharpened(lessons: Sequence[Lesson], shelled: bool, settings: Settings) -> Counting:
+def _unsharpened(
+    lessons: Sequence[Lesson], groupings: Sequence[Grouping], shelled: bool, settings: Settings
+) -> Counting:
     look, look_alikes = learn_look(lessons, shelled=shelled, settings=settings.track)
     return Counting(
         look_alikes=look_alikes,
         look=look,
-        finding=learn_finding(lessons, shelled=shelled),
+        finding=learn_finding(lessons, groupings, settings, shelled=shelled),
         trust=Trust(base=0.0, slope=1.0),
         sharpness=1.0,
         interval=COVERAGE,

@@ -45,8 +45,8 @@ class Lesson:
     """One exam. crossed : shelled eggs, and follicles, that the sweeps crossed
 
     owners : by clip and track, True of a shelled egg and False of a follicle that were crossed, None of all else: what
-    no sweep crossed is not counted in ``crossed`` either
-    objects : those that each clip crossed
+    no sweep crossed in good view is not counted in ``crossed`` either
+    objects : those that each clip crossed;  overlooked : of ``crossed``, those that no track follows
     """
 
     exam: Exam
@@ -55,6 +55,7 @@ class Lesson:
     owners: Mapping[tuple[str, int], bool | None]
     objects: tuple[CrossedObject, ...]
     crossed: tuple[int, int]
+    overlooked: tuple[int, int]
 
 
 def read_lessons(data_set: DataSet, out: Path, detector: FrameDetector, settings: Settings) -> list[Lesson]:
@@ -107,17 +108,20 @@ def _sightings(data_set: DataSet) -> _Seen:
 def _lesson(exam: Exam, scans: Sequence[ClipScan], animal: Mapping[str, Any], seen: _Seen) -> Lesson:
     owners: dict[tuple[str, int], bool | None] = {}
     objects: list[CrossedObject] = []
+    followed: set[int | None] = set()
     met = {one["id"] for one in animal["objects"] if one["seen"]}
     for scan in scans:
         frames = seen.get((exam.animal, scan.file), {})
         kinds = {one.identity: one.shelled for shown in frames.values() for one in shown}
         shown_by = {track.identity: _owner(track, frames) for track in scan.tracks.tracks}
+        followed |= set(shown_by.values())
         for track, owner in shown_by.items():
             owners[scan.file, track] = kinds[owner] if owner is not None and owner in met else None
         if scan.status == "done":
             crossed_here = set(animal["clips"][scan.file]["seen_ids"])
             objects += _objects(scan, frames, crossed_here, set(shown_by.values()))
     crossed = animal["seen"]
+    missed = [one["stage"] != "follicle" for one in animal["objects"] if one["seen"] and one["id"] not in followed]
     return Lesson(
         exam=exam,
         clips=tuple(scan.tracks for scan in scans if scan.status == "done"),
@@ -130,6 +134,7 @@ def _lesson(exam: Exam, scans: Sequence[ClipScan], animal: Mapping[str, Any], se
         owners=owners,
         objects=tuple(objects),
         crossed=(crossed["thin-shelled"] + crossed["calcified"], crossed["follicle"]),
+        overlooked=(sum(missed), len(missed) - sum(missed)),
     )
 
 

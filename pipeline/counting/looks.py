@@ -50,7 +50,7 @@ def _tracks(lesson: Lesson, shelled: bool, settings: TrackSettings) -> Iterator[
     seen = looks(lesson.clips, shelled=shelled, settings=settings)
     for clip in lesson.clips:
         for track in clip.tracks:
+            one = clip.file, track.identity
             follicle = float(stage_probabilities([track], settings)[0])
             if (follicle <= 0.5) == shelled:
-                one = clip.file, track.identity
                 yield seen[one], lesson.owners[one] is shelled

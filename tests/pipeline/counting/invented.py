@@ -35,6 +35,7 @@ def lesson(rng: np.random.Generator, eggs: int, look_alikes: int, found: float =
         owners=owners,
         objects=tuple(objects),
         crossed=(eggs, 0),
+        overlooked=(sum(not one.found for one in objects), 0),
     )
 
 

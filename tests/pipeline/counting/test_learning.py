@@ -13,7 +13,9 @@ from pipeline.counting.looks import learn_look
 from pipeline.counting.written import counting_toml
 from pipeline.estimate.candidates import log_likelihood_ratio, looks
 from pipeline.estimate.exam import estimate_exam
-from pipeline.settings import load_settings
+from pipeline.settings import Finding, load_settings
+from pipeline.track.distribution import certainly
+from pipeline.track.merging import Grouping
 from tests.pipeline.counting.invented import lesson
 
 SETTINGS = load_settings()
@@ -61,27 +63,41 @@ def test_no_look_speaks_against_an_egg() -> None:
     assert look.score > 0
 
 
-def crossings(rng: np.random.Generator, spread: float, exams: int = 150) -> list[Lesson]:
+def crossings(
+    rng: np.random.Generator, spread: float, *, exams: int = 150, eggs: int = 12, vary: float = 1.0
+) -> list[Lesson]:
+    """Exams of different ease that found some of their eggs. vary : of sizes and depths, 0 if all eggs are alike"""
     empty = lesson(rng, 0, 0)
     made = []
     for _ in range(exams):
         ease, objects = rng.normal(0, spread), []
-        for _ in range(12):
-            size, depth = float(np.exp(rng.normal(-2.3, 0.3))), float(rng.uniform(0.1, 0.9))
+        for _ in range(eggs):
+            size, depth = float(np.exp(-2.3 + vary * rng.normal(0, 0.3))), float(0.5 + vary * rng.uniform(-0.4, 0.4))
             log_odds = 1.0 + 2.0 * (np.log(size) + 2.3) - 3.0 * (depth - 0.5) + ease
             objects.append(CrossedObject(True, bool(rng.random() < 1 / (1 + np.exp(-log_odds))), size, depth))
-        made.append(replace(empty, objects=tuple(objects)))
+        missed = sum(not one.found for one in objects)
+        made.append(replace(empty, objects=tuple(objects), crossed=(eggs, 0), overlooked=(missed, 0)))
     return made
+
+
+def finding_of(known: list[Lesson]) -> Finding:
+    groupings = [Grouping((), (certainly(0), certainly(0)), ()) for _ in known]
+    return learn_finding(known, groupings, SETTINGS, shelled=True)
 
 
 @pytest.mark.parametrize("spread", [0.0, 1.0])
 def test_the_rates_of_finding_are_found(spread: float) -> None:
-    rates = learn_finding(crossings(np.random.default_rng(6), spread), shelled=True)
+    rates = finding_of(crossings(np.random.default_rng(6), spread))
     # Averaged over exams of different ease, weights are a little nearer to zero.
     assert (rates.size, rates.depth) == (pytest.approx(2.0, abs=0.6), pytest.approx(-3.0, abs=0.6))
     at_usual = rates.base + rates.size * (-2.3 - rates.usual_log_size) + rates.depth * (0.5 - rates.usual_depth)
     assert at_usual == pytest.approx(1.0, abs=0.25)
-    assert rates.spread == pytest.approx(spread, abs=0.3)
+
+
+@pytest.mark.parametrize("spread", [0.0, 1.0])
+def test_what_exams_overlooked_tells_how_much_they_differ(spread: float) -> None:
+    rates = finding_of(crossings(np.random.default_rng(7), spread, exams=300, vary=0.0))
+    assert rates.spread == pytest.approx(spread, abs=0.4)
 
 
 def test_what_is_learned_can_be_written_read_and_counted_with(tmp_path: Path) -> None:
