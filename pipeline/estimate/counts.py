@@ -74,6 +74,9 @@ def tally(
     estimate = max(crossed.median, at_least)
     listed = settings.listed_existence if estimate else settings.doubtful_existence
     likely = tuple(egg for egg in eggs if egg.existence >= listed)
+    if estimate and not likely:
+        # Several doubtful ones can make one likely that none of them is: what a count rests on is shown.
+        likely = tuple(sorted(eggs, key=lambda egg: -egg.existence)[:estimate])
     carried = crossed.plus(poisson(_unreached(crossed.mean, both_windows, settings)))
     beyond = (1 - learned.interval) / 2
     low = max(min(crossed.quantile(beyond), estimate), at_least)

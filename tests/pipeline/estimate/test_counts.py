@@ -78,6 +78,13 @@ def test_doubtful_shapes_alone_are_not_counted_but_kept_for_a_person():
     assert [egg.existence for egg in result.doubtful] == [0.25, 0.22]
 
 
+def test_what_a_count_rests_on_is_listed_though_none_of_it_is_likely():
+    result = count_of([0.3, 0.45, 0.4])
+    assert result.count.estimate == 1
+    assert [egg.existence for egg in result.eggs] == [0.45]
+    assert result.doubtful == ()
+
+
 def test_overlooked_eggs_are_in_the_estimate_and_widen_the_interval():
     certain, guessed = count_of([1.0] * 9), count_of([1.0] * 9, missed=MANY_OVERLOOKED)
     # 9 found of 15: the failures before the ninth success have the mean 9 * 0.4 / 0.6 = 6.
