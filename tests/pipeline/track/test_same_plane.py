@@ -1,11 +1,17 @@
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from numpy.typing import NDArray
 
+from pipeline.settings import load_settings
+from pipeline.track.merging import merge_tracks
 from pipeline.track.same_plane import plane_ratios
 from pipeline.track.tracks import Track
+from tests.pipeline.track.test_merging import clip as of_clip
+from tests.pipeline.track.test_merging import crossing
 
 
 def track(identity: int, frames: NDArray[np.int64], sizes: NDArray[np.float64]) -> Track:
@@ -64,3 +70,17 @@ def test_only_pairs_that_are_asked_for_are_looked_at() -> None:
 
 def test_the_wildest_change_is_a_number() -> None:
     assert ratio(clip(50.0)) == pytest.approx(-4.0)
+
+
+@pytest.mark.parametrize(("after", "eggs"), [(1.0, 3), (0.7, 4)], ids=["came back", "went on"])
+def test_an_egg_that_left_the_picture_is_met_again_where_the_hand_came_back(after: float, eggs: int) -> None:
+    """It shrank to its pole and grew again at its place 30 frames later, as the next egg of a row might."""
+    once, again = crossing(1, 60, 100, 300, 200), crossing(2, 130, 170, 302, 201)
+    stayed = []
+    for identity, (x, y) in ((3, (150.0, 300.0)), (4, (450.0, 120.0))):
+        whole = track(identity, np.arange(40, 190), np.where(np.arange(40, 190) <= 115, 55.0, 55.0 * after))
+        ellipses = whole.ellipses.copy()
+        ellipses[:, :2] = x, y
+        stayed.append(replace(whole, ellipses=ellipses))
+    grouping = merge_tracks([of_clip(once, again, *stayed, frames=200)], None, load_settings().track)
+    assert len(grouping.eggs) == eggs
