@@ -9,7 +9,6 @@ for overlapped by 1.5 % of the smaller outline at the most.
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from itertools import combinations
 
 import numpy as np
 from numpy.typing import NDArray
@@ -20,6 +19,9 @@ from pipeline.settings import FlagSettings
 from pipeline.track.tracks import ClipTracks, Track
 
 __all__ = ["crossing_outlines"]
+
+# The egg's number, and a track of it.
+_Listed = tuple[int, Track]
 
 
 def crossing_outlines(
@@ -37,11 +39,20 @@ def crossing_outlines(
         listed = [
             (shelled[clip.file, one.identity], one) for one in clip.tracks if (clip.file, one.identity) in shelled
         ]
-        for (number, one), (other_number, other) in combinations(listed, 2):
+        for (number, one), (other_number, other) in _in_view_together(listed):
             pair = min(number, other_number), max(number, other_number)
             if number != other_number and pair not in found and _cross(one, other, settings):
                 found.add(pair)
     return tuple(sorted(found))
+
+
+def _in_view_together(listed: Sequence[_Listed]) -> Iterator[tuple[_Listed, _Listed]]:
+    # In a long clip few tracks share a frame: those that a track may share one with end no earlier than it begins.
+    in_view: list[_Listed] = []
+    for begun in sorted(listed, key=lambda one: (int(one[1].frames[0]), one[1].identity)):
+        in_view = [one for one in in_view if one[1].frames[-1] >= begun[1].frames[0]]
+        yield from ((one, begun) for one in in_view)
+        in_view.append(begun)
 
 
 def _cross(one: Track, other: Track, settings: FlagSettings) -> bool:

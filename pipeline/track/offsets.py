@@ -29,7 +29,9 @@ _BOUND = 4.0
 # Pairs from which an offset is sought, in so many rounds, and how many different ones are kept.
 _BEGINNINGS, _ROUNDS, _KEPT = 16, 8, 4
 _SAME = 0.5  # of the spreads within which two offsets are one
-_IMPOSSIBLE = -6.0  # log units; pairs below, whatever the offset, place none
+# Pairs less likely than this, log units, whatever the offset, place none; nor do more than so many of the likeliest, so
+# that the search costs no more for scans of hundreds.
+_IMPOSSIBLE, _MOST_PAIRS = -6.0, 4000
 
 
 @dataclass(frozen=True)
@@ -96,7 +98,10 @@ def offsets(traits: Sequence[Trait], ratios: Floats, share: float) -> list[Offse
     found = [Offset(None, alone, 0.0)]
     if not traits or not ratios.size:
         return found
-    possible = np.nonzero(alone > min(_IMPOSSIBLE, float(alone.max()) - 1))
+    least = (
+        float(np.partition(alone, -_MOST_PAIRS, axis=None)[-_MOST_PAIRS]) if alone.size > _MOST_PAIRS else _IMPOSSIBLE
+    )
+    possible = np.nonzero(alone >= min(max(least, _IMPOSSIBLE), float(alone.max())))
     odds = float(np.log(share / (1 - share)) - np.log(max(ratios.shape)))
     search = _Search([trait.of(possible) for trait in traits], ratios[possible] + odds, possible)
     return found + [
