@@ -51,7 +51,7 @@ __all__ = ["clip_coverage", "run_batch"]
 
 log = logging.getLogger(__name__)
 
-RESULTS = 27
+RESULTS = 28
 """Raised when the same scans give other results or files, so that every exam is written anew."""
 
 

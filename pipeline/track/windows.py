@@ -29,7 +29,7 @@ _ORDER_SPREAD, _ORDER_NEAR, _ORDER_FAR, _ORDER_FAR_SHARE = 0.15, 0.07, 0.2, 0.15
 _LATERAL_SPREAD, _LATERAL_NEAR, _LATERAL_FAR, _LATERAL_FAR_SHARE = 12.0, 3.0, 10.0, 0.15
 # How well depths add up to one sum: half within 0.9 % of the body's width, nine in ten within 3 %; bodies of flesh are
 # given more.
-_DEPTH_NEAR_MM, _DEPTH_NEAR, _DEPTH_FAR, _DEPTH_FAR_SHARE = 1.0, 0.01, 0.08, 0.05
+_DEPTH_NEAR_MM, _DEPTH_NEAR, _DEPTH_FAR, _DEPTH_FAR_SHARE = 1.0, 0.01, 0.08, 0.15
 
 
 def same_window(first: Scanned, second: Scanned, settings: TrackSettings) -> list[Laying]:
