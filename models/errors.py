@@ -7,13 +7,13 @@ ClutchlightError                 the root: anything this program says on purpose
 ├── EngineError                  an inference engine that cannot run here (models.runtime)
 ├── ConfigError                  a TOML file with a wrong key or value (configs.reading)
 ├── PhantomError                 an impossible phantom, or no place to write it (synthetic.errors)
-├── LabelsError                  labels that nothing can be learned from (synthetic.labelled_pictures)
-├── ExamRootError                no folder to look for exams in (pipeline.exams)
+├── LabelsError                  labels that nothing can be learned from (synthetic.training.labelled_pictures)
+├── ExamRootError                no folder to look for exams in (pipeline.exams.exam_search)
 ├── ClipError                    a recording that cannot be read or trusted (pipeline.ingest.frame)
-├── StoreError                   a database that cannot be used (pipeline.database)
+├── StoreError                   a database that cannot be used (pipeline.store.schema)
 ├── OutputError                  a file of the output that cannot be written (pipeline.report.files)
-├── LockedError                  another run works in the same output folder (pipeline.lock)
-└── DataSetError                 a data set without readable truth (pipeline.bench.truth)
+├── LockedError                  another run works in the same output folder (pipeline.store.lock)
+└── DataSetError                 a data set without readable truth (pipeline.bench.ground_truth)
 """
 
 from __future__ import annotations

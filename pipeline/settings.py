@@ -166,7 +166,7 @@ class Features(Section):
 
 
 class OutlineErrors(Section):
-    """What outlines are wrong by, in log units (`pipeline.estimate.spheroids`).
+    """What outlines are wrong by, in log units (`pipeline.estimate.egg_size_model`).
 
     sections : of how many passages through the middle it was learned
     """

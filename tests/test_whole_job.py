@@ -9,10 +9,10 @@ from pathlib import Path
 
 import pytest
 
-from pipeline.counting.__main__ import main as learn_counting
+from pipeline.calibration.__main__ import main as learn_counting
 from pipeline.settings import load_settings
-from synthetic.anatomy import Order
-from synthetic.clips import Subject, write_subjects
+from synthetic.anatomy.anatomy import Order
+from synthetic.film.clips import Subject, write_subjects
 
 SUBJECTS = (
     Subject("AF-0001", "gopherus-polyphemus", Order(calcified=5), windows=("left",), frames=45),
@@ -23,7 +23,7 @@ SUBJECTS = (
 def test_phantoms_are_filmed_read_counted_and_measured(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     write_subjects(tmp_path / "phantoms", SUBJECTS, seed=11, progress=lambda done, total: None)
     done = subprocess.run(
-        [sys.executable, "-m", "pipeline.cli", "bench", str(tmp_path / "phantoms"), "--out", str(tmp_path), "--json"],
+        [sys.executable, "-m", "pipeline", "bench", str(tmp_path / "phantoms"), "--out", str(tmp_path), "--json"],
         capture_output=True,
         text=True,
         check=False,

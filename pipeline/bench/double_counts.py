@@ -10,8 +10,8 @@ from typing import Any
 import numpy as np
 
 from models.matching import match
-from pipeline.bench.found import FoundObjects
-from pipeline.bench.truth import DataSet, Frames, TrueObjects, rows_by_frame
+from pipeline.bench.exported_detections import FoundObjects
+from pipeline.bench.ground_truth import DataSet, Frames, TrueObjects, rows_by_frame
 
 __all__ = ["DoubleCounts", "double_counts"]
 

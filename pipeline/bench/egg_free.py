@@ -8,8 +8,8 @@ from typing import Any
 
 import numpy as np
 
-from pipeline.bench.found import result_folders
-from pipeline.bench.truth import DataSet, DataSetError, Frames, TrueObjects
+from pipeline.bench.exported_detections import result_folders
+from pipeline.bench.ground_truth import DataSet, DataSetError, Frames, TrueObjects
 
 __all__ = ["egg_free_data_set"]
 

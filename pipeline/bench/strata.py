@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.bench.truth import Frames, TrueObjects
+from pipeline.bench.ground_truth import Frames, TrueObjects
 
 __all__ = ["DEPTHS_MM", "VISIBLE", "ObjectRanges", "frame_groups", "in_range", "object_ranges"]
 

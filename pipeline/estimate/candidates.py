@@ -22,9 +22,9 @@ from numpy.typing import NDArray
 from scipy.special import gammaln
 
 from pipeline.settings import Look, TrackSettings
-from pipeline.track.appearance import largest_section
-from pipeline.track.distribution import Distribution, certainly
-from pipeline.track.evidence import assurance, stage_probabilities
+from pipeline.track.merging.appearance import largest_section
+from pipeline.track.merging.count_distribution import Distribution, certainly
+from pipeline.track.track_evidence import assurance, stage_probabilities
 from pipeline.track.tracks import ClipTracks
 
 __all__ = ["MOST", "Sifted", "log_likelihood_ratio", "looks", "sift"]

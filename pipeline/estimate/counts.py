@@ -16,12 +16,12 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 from pipeline.estimate.candidates import Sifted
-from pipeline.estimate.clutch import UsualClutch
+from pipeline.estimate.clutch_prior import UsualClutch
 from pipeline.estimate.finding import Count
-from pipeline.estimate.overlooked import Overlooked
+from pipeline.estimate.missed_eggs import Overlooked
 from pipeline.settings import Counting, EstimateSettings, Trust
-from pipeline.track.distribution import Distribution, certainly, mixture, poisson
-from pipeline.track.merging import Egg
+from pipeline.track.merging.count_distribution import Distribution, certainly, mixture, poisson
+from pipeline.track.merging.merge import Egg
 
 __all__ = ["Tally", "stated_log_odds", "tally", "trusted", "unscanned"]
 

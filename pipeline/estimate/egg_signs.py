@@ -5,9 +5,9 @@ from __future__ import annotations
 import math
 from dataclasses import asdict
 
+from pipeline.detect.shell_signs import ShellSigns
 from pipeline.estimate.finding import EggSigns
 from pipeline.settings import SignSettings
-from pipeline.signs.shell_signs import ShellSigns
 
 __all__ = ["signs_in_words"]
 

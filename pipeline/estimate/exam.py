@@ -8,24 +8,24 @@ from dataclasses import replace
 import numpy as np
 
 from pipeline.estimate.candidates import log_likelihood_ratio, looks, sift
-from pipeline.estimate.clutch import usual_clutch
+from pipeline.estimate.clutch_prior import usual_clutch
 from pipeline.estimate.counts import Tally, tally, unscanned
-from pipeline.estimate.coverage import ClipCoverage, usable
 from pipeline.estimate.crossing_outlines import crossing_outlines
 from pipeline.estimate.egg_signs import signs_in_words
-from pipeline.estimate.encounters import encounters
+from pipeline.estimate.encounter_history import encounters
 from pipeline.estimate.finding import EggFinding, ExamFinding, Sighting, Visit
 from pipeline.estimate.flags import Grounds, flags
 from pipeline.estimate.history import Background, make_history
-from pipeline.estimate.overlooked import overlooked
+from pipeline.estimate.lower_bound import seen_together
+from pipeline.estimate.missed_eggs import overlooked
 from pipeline.estimate.sizes import Measurement, measure
 from pipeline.estimate.stage_evidence import StageEvidence, evidence_of, staged
 from pipeline.estimate.stages import STAGES, clutch_stage, egg_stage, triple
-from pipeline.estimate.together import seen_together
-from pipeline.exams import Exam
+from pipeline.exams.exam_search import Exam
+from pipeline.exams.species import SpeciesProfile
+from pipeline.scan.coverage import ClipCoverage, usable
 from pipeline.settings import Settings
-from pipeline.species import SpeciesProfile
-from pipeline.track.merging import Egg, Grouping, merge_tracks
+from pipeline.track.merging.merge import Egg, Grouping, merge_tracks
 from pipeline.track.tracks import ClipTracks, Track
 
 __all__ = ["count_kind", "estimate_exam", "estimate_grouping", "group_exam"]

@@ -7,7 +7,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Literal
 
-from pipeline.species import Known
+from pipeline.exams.species import Known
 
 __all__ = [
     "Change",
@@ -67,7 +67,7 @@ class EggSigns:
     interior_db : brightness inside;  interior : its pattern in words
     rim_at_least, shadow_at_least : the screen was as white, or as black, as it gets
     shown_range_db : dB that the screen is taken to show from black to white;  frames : how many were read
-    grey : the same as read off the screen, by the names of `pipeline.signs.shell_signs.ShellSigns`
+    grey : the same as read off the screen, by the names of `pipeline.detect.shell_signs.ShellSigns`
     """
 
     rim_db: float | None

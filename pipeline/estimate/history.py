@@ -15,10 +15,10 @@ from itertools import pairwise
 import numpy as np
 
 from pipeline.estimate.finding import Change, Count, Difference, History, Passed, Visit
-from pipeline.outcomes import Outcome, standing
+from pipeline.exams.outcomes import Outcome, standing
+from pipeline.exams.species import SpeciesProfile, known
 from pipeline.settings import ChangeSettings
-from pipeline.species import SpeciesProfile, known
-from pipeline.track.distribution import Distribution, certainly
+from pipeline.track.merging.count_distribution import Distribution, certainly
 
 __all__ = ["Background", "make_history"]
 

@@ -6,8 +6,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Literal
 
+from pipeline.estimate.egg_size_model import Sizes, Spread, clutch_sizes
 from pipeline.estimate.sections import passage
-from pipeline.estimate.spheroids import Sizes, Spread, clutch_sizes
 from pipeline.settings import OutlineErrors, SizeSettings
 from pipeline.track.tracks import Track, picture_worth
 
@@ -36,7 +36,7 @@ def measure(
 ) -> list[Measurement]:
     """Measure the eggs, or the follicles, of one animal, each from its tracks with their clips' mm per px or None.
 
-    alike : whether they are one clutch, whose eggs tell of each other (`pipeline.estimate.spheroids`)
+    alike : whether they are one clutch, whose eggs tell of each other (`pipeline.estimate.egg_size_model`)
 
     A shape is named only of an egg that was seen in more than one plane: in enough sections, shrinking on both sides
     of the largest. One section alone settles nothing, since a long egg cut across shows a circle.

@@ -8,11 +8,11 @@ from dataclasses import asdict, dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
+from pipeline.detect.shell_signs import ShellSigns, middle_signs
 from pipeline.estimate.stage_model import calibrated_stages, network_logs, sign_levels
 from pipeline.settings import Settings, TrackSettings
-from pipeline.signs.shell_signs import ShellSigns, middle_signs
-from pipeline.track.evidence import stage_probabilities
-from pipeline.track.merging import Egg
+from pipeline.track.merging.merge import Egg
+from pipeline.track.track_evidence import stage_probabilities
 from pipeline.track.tracks import ClipTracks
 
 __all__ = ["StageEvidence", "evidence_of", "staged"]

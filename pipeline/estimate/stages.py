@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from pipeline.estimate.counts import Tally
 from pipeline.estimate.finding import Stage
-from pipeline.track.merging import Egg
+from pipeline.track.merging.merge import Egg
 
 __all__ = ["STAGES", "clutch_stage", "egg_stage", "triple"]
 

@@ -6,10 +6,10 @@ from collections.abc import Iterator
 from pathlib import Path
 from types import TracebackType
 
-from pipeline.ingest.dicom import DicomRecording, open_dicom
+from pipeline.ingest.dicom.recording import DicomRecording, open_dicom
+from pipeline.ingest.dicom.regions import Calibration
+from pipeline.ingest.file_types import foreign, is_dicom, is_still
 from pipeline.ingest.frame import ClipError, Frame, Picture, StreamBrokenError
-from pipeline.ingest.recordings import foreign, is_dicom, is_still
-from pipeline.ingest.regions import Calibration
 from pipeline.ingest.stills import read_stills
 from pipeline.ingest.video import Video, open_video
 from pipeline.settings import IngestSettings

@@ -13,8 +13,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.ingest.colours import colours_of_rgb
+from pipeline.ingest.file_types import is_still
 from pipeline.ingest.frame import ClipError, Colours, Picture, StreamBrokenError
-from pipeline.ingest.recordings import is_still
 from pipeline.settings import IngestSettings
 
 __all__ = ["read_stills", "stills_in"]

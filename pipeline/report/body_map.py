@@ -15,9 +15,9 @@ from dataclasses import dataclass, replace
 from xml.sax.saxutils import escape
 
 from pipeline.estimate.finding import EggFinding, ExamFinding, Stage
-from pipeline.exams import Exam
-from pipeline.report.evidence import best_picture, sightings_in_order
-from pipeline.scan import ClipScan
+from pipeline.exams.exam_search import Exam
+from pipeline.report.sightings import best_picture, sightings_in_order
+from pipeline.scan.clip_scan import ClipScan
 
 __all__ = ["BODY", "HEIGHT", "LIMBS", "WIDTH", "BodyMap", "MappedEgg", "body_map", "body_svg", "map_words"]
 

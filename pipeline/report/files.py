@@ -6,37 +6,29 @@ old file is there or the new one, never half of one. One run at a time writes to
 
 from __future__ import annotations
 
-import errno
-import os
 from collections.abc import Iterable, Sequence
 from pathlib import Path
 
-from models.errors import ClutchlightError
 from pipeline.estimate.finding import ExamFinding
-from pipeline.exams import Exam, ExamProblem
-from pipeline.report.coco import detections_chunks
-from pipeline.report.dicom_sources import dicom_headers
-from pipeline.report.evidence import in_order
+from pipeline.exams.exam_search import Exam, ExamProblem
+from pipeline.exams.folder_names import clip_labels, exam_folder
+from pipeline.report.export.coco import detections_chunks
+from pipeline.report.export.dicom_sources import dicom_headers
+from pipeline.report.export.mot import mot_lines
+from pipeline.report.export.probe_path_csv import path_lines
+from pipeline.report.export.result import ModelIdentity, dumps, result_document
+from pipeline.report.export.structured_report import structured_reports
+from pipeline.report.export.tables import animals_parquet, eggs_csv, eggs_parquet
 from pipeline.report.index import index_html
-from pipeline.report.mot import mot_lines
-from pipeline.report.names import clip_labels, exam_folder
-from pipeline.report.path import path_lines
-from pipeline.report.pdf import sheet_pdf
-from pipeline.report.result import ModelIdentity, dumps, result_document
+from pipeline.report.pdf.sheet_pdf import sheet_pdf
 from pipeline.report.sheet import sheet_html
+from pipeline.report.sightings import in_order
 from pipeline.report.sign_off import SignOff, read_sign_off
-from pipeline.report.structured_report import structured_reports
 from pipeline.report.summary import ExamSummary, summary_csv
-from pipeline.report.tables import animals_parquet, eggs_csv, eggs_parquet
-from pipeline.scan import ClipScan
+from pipeline.scan.clip_scan import ClipScan
+from pipeline.store.whole_files import OutputError, write_trouble, write_whole
 
-__all__ = ["OutputError", "write_exam", "write_night", "write_whole"]
-
-BUFFER_BYTES = 1 << 20
-
-
-class OutputError(ClutchlightError):
-    """A report file that could not be written; the text names it and says what to do."""
+__all__ = ["write_exam", "write_night"]
 
 
 def write_exam(
@@ -89,39 +81,6 @@ def write_night(out: Path, summaries: Sequence[ExamSummary], problems: Sequence[
     write_whole(out / "index.html", [index_html(summaries, problems, has_record=has_record, signed=signed)])
 
 
-def write_whole(path: Path, chunks: Iterable[bytes]) -> None:
-    """Put a file there in one step, making its folder if need be. Raises OutputError.
-
-    An error among the chunks themselves is passed on; in every case no part of the new file is left.
-    """
-    part = path.with_name(f".{path.name}.part")  # always the same, so that a crash leaves at most one
-    try:
-        path.parent.mkdir(parents=True, exist_ok=True)
-        try:
-            with part.open("wb", buffering=BUFFER_BYTES) as file:
-                file.writelines(chunks)
-                file.flush()
-                os.fsync(file.fileno())
-            part.replace(path)
-        except BaseException:
-            part.unlink(missing_ok=True)
-            raise
-        _settle(path.parent)
-    except OSError as error:
-        raise OutputError(f"{path} cannot be written: {_trouble(error)}") from error
-
-
-def _settle(folder: Path) -> None:
-    """Make the rename itself outlast a power cut, where the system lets a folder be opened."""
-    if os.name != "posix":
-        return
-    descriptor = os.open(folder, os.O_RDONLY)
-    try:
-        os.fsync(descriptor)
-    finally:
-        os.close(descriptor)
-
-
 def _remove_stale(folder: Path, keep: Iterable[str]) -> None:
     """Of a clip that is no longer in the exam, or no longer usable, nothing must pass for current."""
     kept = set(keep)
@@ -131,21 +90,4 @@ def _remove_stale(folder: Path, keep: Iterable[str]) -> None:
                 if path.name not in kept:
                     path.unlink()
     except OSError as error:
-        raise OutputError(f"an outdated file in {folder} cannot be removed: {_trouble(error)}") from error
-
-
-def _trouble(error: OSError) -> str:
-    """What is wrong and what to do, for the errors a station meets; else the system's own words."""
-    in_the_way = "a file lies where a folder is needed. Move it away, or choose another folder with --out."
-    advice = {
-        errno.ENOSPC: "no space is left on the disk. Free some, then run again; finished clips are kept.",
-        errno.EDQUOT: "the disk quota is used up. Free some space, then run again; finished clips are kept.",
-        errno.EROFS: "the disk is read-only. Choose another folder with --out, or make it writable.",
-        errno.EACCES: "permission is denied. Choose another folder with --out, or have its rights changed.",
-        errno.EPERM: "permission is denied. Choose another folder with --out, or have its rights changed.",
-        errno.ENOTDIR: in_the_way,
-        errno.EEXIST: in_the_way,
-        errno.EISDIR: "a folder of that name is in the way. Move it away, then run again.",
-        errno.EIO: "the disk reported a fault. Check the disk, or choose another folder with --out.",
-    }
-    return advice.get(error.errno or 0, f"{error.strerror or error}. Choose another folder with --out.")
+        raise OutputError(f"an outdated file in {folder} cannot be removed: {write_trouble(error)}") from error

@@ -14,14 +14,14 @@ from types import MappingProxyType
 from typing import Any
 
 from pipeline.estimate.finding import History
-from pipeline.exams import ExamProblem
-from pipeline.report.history_words import history_sentences
-from pipeline.report.names import url_of
-from pipeline.report.pages import render
-from pipeline.report.result import flags_by_severity
+from pipeline.exams.exam_search import ExamProblem
+from pipeline.exams.folder_names import url_of
+from pipeline.formatting import date_words, percent, plural
+from pipeline.report.history_text import history_sentences
+from pipeline.report.rendering import render
 from pipeline.report.sign_off import PAGE, SignOff
 from pipeline.report.summary import ExamSummary
-from pipeline.report.words import count_words, date_words, likely_words, percent, plural
+from pipeline.report.text import count_words, likely_words
 
 __all__ = ["index_html", "urgency"]
 
@@ -50,7 +50,7 @@ def index_html(
     """The page over all exams and over what could not be processed, self-contained as the sheets are.
 
     An animal's urgency is that of her last exam; those before it stand at the end. Within a group the most doubtful
-    come first: the order in which a person's time finds most of what is wrong (`pipeline.bench.risk`).
+    come first: the order in which a person's time finds most of what is wrong (`pipeline.bench.risk_coverage`).
 
     has_record : whether record.html lies beside it;  signed : by folder, of exams that a person has seen to
     """
@@ -107,7 +107,7 @@ def _row(summary: ExamSummary, signed: SignOff | None) -> dict[str, Any]:
         likely = likely_words(finding.shelled)
         stage = "" if finding.stage == "none seen" else f"{finding.stage} ({percent(finding.stage_probability)})"
     follicles = plural(finding.follicles.estimate, "follicle") if finding.follicles.estimate else ""
-    flags = flags_by_severity(finding.flags)
+    flags = finding.flags
     return {
         "animal": exam.animal,
         "species": exam.species or "species not told",

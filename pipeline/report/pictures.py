@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 
 from models.ellipse import bounding_boxes, outline
 from pipeline.estimate.finding import EggFinding, Stage
-from pipeline.report.evidence import EggPicture
+from pipeline.report.sightings import EggPicture
 
 __all__ = ["DASHES", "egg_picture"]
 

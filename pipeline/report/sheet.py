@@ -11,28 +11,23 @@ from collections.abc import Sequence
 from typing import Any
 
 from pipeline.estimate.finding import EggFinding, ExamFinding, History
-from pipeline.exams import Exam
+from pipeline.exams.exam_search import Exam
+from pipeline.formatting import EN_DASH, TIMES, date_words, percent, plural
 from pipeline.report.body_map import body_map, body_svg, map_words
-from pipeline.report.evidence import EggPicture, best_picture, in_order
-from pipeline.report.history_words import history_rows, history_sentences
-from pipeline.report.pages import render
+from pipeline.report.export.result import ModelIdentity
+from pipeline.report.history_text import history_rows, history_sentences
 from pipeline.report.pictures import egg_picture
-from pipeline.report.result import ModelIdentity, flags_by_severity
+from pipeline.report.rendering import render
+from pipeline.report.shell_sign_text import SIGN_KEY, sign_words
+from pipeline.report.sightings import EggPicture, best_picture, in_order
 from pipeline.report.sign_off import PAGE, SignOff
-from pipeline.report.sign_words import SIGN_KEY, sign_words
 from pipeline.report.signature import SheetSignature
-from pipeline.report.sweep import sweep_plot
-from pipeline.report.timeline import timeline_svg
-from pipeline.report.words import (
-    EN_DASH,
-    TIMES,
+from pipeline.report.sweep_plot import sweep_plot
+from pipeline.report.text import (
     clip_words,
     count_words,
-    date_words,
     likely_words,
     moment_words,
-    percent,
-    plural,
     scan_words,
     short_size_words,
     size_words,
@@ -40,7 +35,8 @@ from pipeline.report.words import (
     stage_mix_words,
     windows_words,
 )
-from pipeline.scan import ClipScan
+from pipeline.report.timeline import timeline_svg
+from pipeline.scan.clip_scan import ClipScan
 
 __all__ = ["sheet_content", "sheet_html"]
 
@@ -105,7 +101,7 @@ def sheet_content(
         "scanned": scanned,
         "headline": count_words(finding.shelled, "shelled egg") if scanned else "not scanned",
         "verdict": _verdict(finding, scanned),
-        "flags": flags_by_severity(finding.flags),
+        "flags": finding.flags,
         "windows": windows_words(clips),
         "scan_words": scan_words(clips),
         "stage": _stage_words(finding),

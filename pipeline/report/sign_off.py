@@ -13,7 +13,8 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from pipeline.estimate.finding import Count
-from pipeline.report.words import count_words, date_words, likely_words
+from pipeline.formatting import date_words
+from pipeline.report.text import count_words, likely_words
 
 __all__ = ["PAGE", "RECORD", "SignOff", "read_sign_off"]
 

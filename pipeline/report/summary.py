@@ -11,12 +11,11 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from pipeline.estimate.finding import ExamFinding, History
-from pipeline.exams import Exam
-from pipeline.report.evidence import measured_mm
-from pipeline.report.names import exam_folder
-from pipeline.report.result import flags_by_severity
-from pipeline.report.words import windows_words
-from pipeline.scan import ClipScan
+from pipeline.exams.exam_search import Exam
+from pipeline.exams.folder_names import exam_folder
+from pipeline.report.sightings import measured_mm
+from pipeline.report.text import windows_words
+from pipeline.scan.clip_scan import ClipScan
 
 __all__ = ["COLUMNS", "ExamSummary", "harmless", "in_reading_order", "summarise", "summary_csv", "summary_row"]
 
@@ -64,7 +63,7 @@ class ExamSummary:
 
     def flags(self, severity: str) -> list[str]:
         """The codes of the flags of one severity."""
-        return [flag.code for flag in flags_by_severity(self.finding.flags) if flag.severity == severity]
+        return [flag.code for flag in self.finding.flags if flag.severity == severity]
 
 
 def summarise(exam: Exam, finding: ExamFinding, scans: Sequence[ClipScan]) -> ExamSummary:

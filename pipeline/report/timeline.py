@@ -10,8 +10,8 @@ from dataclasses import dataclass
 from itertools import pairwise
 
 from pipeline.estimate.finding import Count, History, Passed
-from pipeline.report.history_words import passed_words
-from pipeline.report.words import MONTHS, date_words
+from pipeline.formatting import MONTHS, date_words
+from pipeline.report.history_text import passed_words
 
 __all__ = [
     "FOOT",

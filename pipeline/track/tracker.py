@@ -15,10 +15,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from models.ellipse import contains, overlap
-from pipeline.detect import Detections
+from pipeline.detect.detector import Detections
 from pipeline.settings import TrackSettings
-from pipeline.track.evidence import score_evidence
-from pipeline.track.link import FORBIDDEN, assign, common_shift, distances
+from pipeline.track.association import FORBIDDEN, assign, common_shift, distances
+from pipeline.track.track_evidence import score_evidence
 from pipeline.track.tracks import Track, picture_worth
 
 __all__ = ["ClipTracker", "FinishedTracks", "Sightings"]

@@ -12,9 +12,9 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.signs.shell_signs import ShellSigns
-from pipeline.track.path import Path
-from pipeline.track.turns import SeenTurn
+from pipeline.detect.shell_signs import ShellSigns
+from pipeline.track.probe_path import Path
+from pipeline.track.probe_turns import SeenTurn
 
 __all__ = ["ClipTracks", "Track", "picture_worth"]
 

@@ -6,8 +6,8 @@ from pathlib import Path
 
 import pytest
 
-from synthetic.anatomy import Order
-from synthetic.clips import Subject, write_subjects
+from synthetic.anatomy.anatomy import Order
+from synthetic.film.clips import Subject, write_subjects
 
 
 @pytest.fixture(scope="session")

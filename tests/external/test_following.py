@@ -9,7 +9,7 @@ import pytest
 import trackeval
 from numpy.typing import NDArray
 
-from pipeline.bench.following import FollowedFrame, following_figures
+from pipeline.bench.tracking_metrics import FollowedFrame, following_figures
 
 
 def boxes_by_frame(file: Path) -> dict[int, tuple[NDArray[np.int64], NDArray[np.float64]]]:

@@ -17,9 +17,9 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.detect import Detections
+from pipeline.detect.detector import Detections
 from pipeline.ingest.frame import Frame
-from pipeline.ingest.sector import Sector
+from pipeline.ingest.sector.sector import Sector
 
 __all__ = ["BlobFinder", "film", "write_exam_folder", "write_video"]
 
@@ -121,11 +121,11 @@ def write_exam_folder(
 
 def main(change: Callable[[], None] = lambda: None) -> int:
     """The command line with the blob finder in place of the network; ``change`` may break more of it."""
-    from pipeline import cli
+    from pipeline.cli import app
 
-    cli.load_detector = lambda engine, weights, settings: BlobFinder()
+    app.load_detector = lambda engine, weights, settings: BlobFinder()
     change()
-    return cli.main(sys.argv[1:])
+    return app.main(sys.argv[1:])
 
 
 if __name__ == "__main__":

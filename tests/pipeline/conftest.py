@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 
 import pytest
 
-from pipeline import cli
+from pipeline.cli import app
 from tests.pipeline.blob_finder import BlobFinder
 
 if TYPE_CHECKING:
@@ -52,12 +52,12 @@ Clutchlight = Callable[..., Said]
 @pytest.fixture
 def clutchlight(monkeypatch: pytest.MonkeyPatch, capfd: pytest.CaptureFixture[str]) -> Clutchlight:
     """The command line with the blob finder, in this process: starting one of its own takes two seconds."""
-    monkeypatch.setattr(cli, "load_detector", lambda engine, weights, settings: BlobFinder())
+    monkeypatch.setattr(app, "load_detector", lambda engine, weights, settings: BlobFinder())
     monkeypatch.setenv("COLUMNS", "200")
 
     def said(*arguments: object) -> Said:
         capfd.readouterr()
-        code = cli.main([str(argument) for argument in arguments])
+        code = app.main([str(argument) for argument in arguments])
         return Said(code, *capfd.readouterr())
 
     return said

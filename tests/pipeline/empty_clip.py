@@ -7,7 +7,7 @@ from typing import Any
 
 import numpy as np
 
-from pipeline.scan import ClipScan
+from pipeline.scan.clip_scan import ClipScan
 from pipeline.track.tracks import ClipTracks
 
 __all__ = ["empty_clip"]

@@ -6,7 +6,7 @@ from collections.abc import Iterator
 
 import pytest
 
-from synthetic import training_run
+from synthetic.training import training_run
 
 
 @pytest.fixture(scope="module")

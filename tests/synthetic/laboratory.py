@@ -1,6 +1,6 @@
 """A quiet scanner on a bench: plain settings, single bodies and single scatterers, to measure the physics alone.
 
-Plane coordinates as in synthetic.geometry; the bench's scan plane spans the body's x (to the right) and z (away).
+Plane coordinates as in `acoustics.geometry`; the bench's scan plane spans the body's x (to the right) and z (away).
 """
 
 from __future__ import annotations
@@ -13,10 +13,10 @@ import torch
 from torch import Tensor
 
 from models.ellipsoid import shape_matrix
-from synthetic.acoustics import Beams, Console, Plane, Slice, render_beams
-from synthetic.geometry import LINEAR_RADIUS_MM, Scanner
-from synthetic.materials import Materials
-from synthetic.tissue import TissueNoise, make_noise
+from synthetic.acoustics.acoustics import Beams, Console, Plane, Slice, render_beams
+from synthetic.acoustics.geometry import LINEAR_RADIUS_MM, Scanner
+from synthetic.acoustics.materials import Materials
+from synthetic.acoustics.tissue import TissueNoise, make_noise
 
 # Two-way loss of soft tissue on the bench is then attenuation / 5 x frequency in dB/mm.
 ATTENUATION = 0.5  # dB/cm/MHz

@@ -5,17 +5,17 @@ from __future__ import annotations
 import torch
 from torch import Tensor
 
-from synthetic.appearance import Look
-from synthetic.beam_density import BeamDensity
-from synthetic.coding import Coding
-from synthetic.contact import Contact
-from synthetic.draws import Draws
-from synthetic.edges import Edges
-from synthetic.gain import Gain
-from synthetic.grey_map import GreyMap
-from synthetic.picture_noise import PictureNoise
-from synthetic.shading import Shading
-from synthetic.speckle_reduction import SpeckleReduction
+from synthetic.appearance.appearance import Look
+from synthetic.appearance.beam_density import BeamDensity
+from synthetic.appearance.coding import Coding
+from synthetic.appearance.contact import Contact
+from synthetic.appearance.draws import Draws
+from synthetic.appearance.edges import Edges
+from synthetic.appearance.gain import Gain
+from synthetic.appearance.grey_map import GreyMap
+from synthetic.appearance.picture_noise import PictureNoise
+from synthetic.appearance.shading import Shading
+from synthetic.appearance.speckle_reduction import SpeckleReduction
 from tests.synthetic.laboratory import column
 
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from synthetic.labelled_pictures import LabelledPictures, Outlined
+from synthetic.training.labelled_pictures import LabelledPictures, Outlined
 
 __all__ = ["SIDE", "drawn", "own_labels"]
 

@@ -10,7 +10,7 @@ raised       which of them an exam gives
 from __future__ import annotations
 
 from pipeline.estimate.flags.catalogue import CATALOGUE, Reason
-from pipeline.estimate.flags.grounds import Grounds
-from pipeline.estimate.flags.raised import flags
+from pipeline.estimate.flags.evaluate import flags
+from pipeline.estimate.flags.inputs import Grounds
 
 __all__ = ["CATALOGUE", "Grounds", "Reason", "flags"]

@@ -5,12 +5,14 @@ Remarks, never verdicts: each says what was seen and what a person might do, and
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 
-from pipeline.estimate.finding import Severity
+from pipeline.estimate.finding import Flag, Severity
 
-__all__ = ["CATALOGUE", "Reason"]
+__all__ = ["CATALOGUE", "SEVERITIES", "Reason", "by_urgency"]
+
+SEVERITIES: tuple[Severity, ...] = ("vet today", "check", "note")
 
 
 @dataclass(frozen=True)
@@ -211,3 +213,9 @@ CATALOGUE: Mapping[str, Reason] = {
         "See which of the two is right, or whether this is a new clutch.",
     ),
 }
+
+
+def by_urgency(flags: Iterable[Flag]) -> tuple[Flag, ...]:
+    """The flags of one exam, most urgent first; equally urgent ones in the catalogue's order."""
+    codes = list(CATALOGUE)
+    return tuple(sorted(flags, key=lambda flag: (SEVERITIES.index(flag.severity), codes.index(flag.code), flag.reason)))

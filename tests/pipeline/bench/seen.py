@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from pipeline.bench.eggs import SeenEgg, SeenSections
+from pipeline.bench.matched_eggs import SeenEgg, SeenSections
 
 STAGES = ("follicle", "thin-shelled", "calcified")
 

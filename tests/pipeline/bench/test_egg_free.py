@@ -7,9 +7,9 @@ from pathlib import Path
 import pytest
 
 from pipeline.bench.egg_free import egg_free_data_set
-from pipeline.bench.figures import measure
-from pipeline.bench.table import figures_table
-from pipeline.bench.truth import DataSetError
+from pipeline.bench.ground_truth import DataSetError
+from pipeline.bench.metrics import measure
+from pipeline.bench.metrics_table import figures_table
 from tests.pipeline.bench.invented import DATE, found, write_result
 
 ROUND = [100.0, 100.0, 20.0, 20.0, 0.0]

@@ -4,8 +4,8 @@ from pathlib import Path
 
 import pytest
 
+from pipeline.bench.ground_truth import open_data_set
 from pipeline.bench.strata import DEPTHS_MM, VISIBLE, in_range, object_ranges
-from pipeline.bench.truth import open_data_set
 from tests.pipeline.bench.invented import true, write_truth
 
 ROUND = [100.0, 100.0, 20.0, 20.0, 0.0]

@@ -2,7 +2,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from pipeline.estimate.overlooked import Overlooked
+from pipeline.estimate.missed_eggs import Overlooked
 
 
 def found_at(chance: float) -> Overlooked:

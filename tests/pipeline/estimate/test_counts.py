@@ -8,8 +8,8 @@ from hypothesis import strategies as st
 from pipeline.estimate.candidates import Sifted
 from pipeline.estimate.counts import tally, unscanned
 from pipeline.settings import load_settings
-from pipeline.track.distribution import Distribution, certainly, poisson_binomial
-from pipeline.track.merging import Egg, Member
+from pipeline.track.merging.count_distribution import Distribution, certainly, poisson_binomial
+from pipeline.track.merging.merge import Egg, Member
 from tests.pipeline.estimate.known_rate import found_at
 
 SETTINGS = load_settings()

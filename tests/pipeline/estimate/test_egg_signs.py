@@ -4,9 +4,9 @@ from dataclasses import replace
 
 import pytest
 
+from pipeline.detect.shell_signs import ShellSigns
 from pipeline.estimate.egg_signs import signs_in_words
 from pipeline.settings import load_settings
-from pipeline.signs.shell_signs import ShellSigns
 
 SETTINGS = load_settings().signs
 NAN = float("nan")

@@ -10,13 +10,13 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from pipeline.estimate.coverage import ClipCoverage
 from pipeline.estimate.exam import estimate_exam, estimate_grouping, group_exam
 from pipeline.estimate.finding import ExamFinding
 from pipeline.estimate.history import Background
-from pipeline.exams import Exam
+from pipeline.exams.exam_search import Exam
+from pipeline.exams.species import load_profiles, profile_of
+from pipeline.scan.coverage import ClipCoverage
 from pipeline.settings import load_settings
-from pipeline.species import load_profiles, profile_of
 from pipeline.track.tracks import ClipTracks
 from tests.pipeline.track.simulator import (
     CALCIFIED,

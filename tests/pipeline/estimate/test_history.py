@@ -9,9 +9,9 @@ import pytest
 
 from pipeline.estimate.finding import Count, Difference, History, Passed, Visit
 from pipeline.estimate.history import Background, make_history
-from pipeline.outcomes import Kind, Outcome
+from pipeline.exams.outcomes import Kind, Outcome
+from pipeline.exams.species import load_profiles, profile_of
 from pipeline.settings import load_settings
-from pipeline.species import load_profiles, profile_of
 
 SETTINGS = load_settings().change
 EMYS = profile_of("Emys orbicularis", load_profiles())

@@ -12,8 +12,8 @@ from pipeline.estimate.counts import unscanned
 from pipeline.estimate.finding import Count
 from pipeline.estimate.stages import STAGES, clutch_stage, egg_stage
 from pipeline.settings import load_settings
-from pipeline.track.distribution import Distribution, poisson_binomial
-from pipeline.track.merging import Egg, Member
+from pipeline.track.merging.count_distribution import Distribution, poisson_binomial
+from pipeline.track.merging.merge import Egg, Member
 
 SETTINGS = load_settings()
 

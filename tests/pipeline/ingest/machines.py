@@ -7,9 +7,9 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.bench.machines import filmed_machines
-from pipeline.bench.sectors import overlap as likeness
-from pipeline.ingest.sector import Sector, find_sector
+from pipeline.bench.input_files.sector_accuracy import overlap as likeness
+from pipeline.bench.input_files.simulated_screens import filmed_machines
+from pipeline.ingest.sector.sector import Sector, find_sector
 
 __all__ = ["filmed_machines", "likeness", "sector_of"]
 

@@ -16,9 +16,9 @@ import pytest
 from PIL import Image
 
 from pipeline.ingest.clip import open_clip
+from pipeline.ingest.file_types import is_recording
 from pipeline.ingest.frame import ClipError
-from pipeline.ingest.identity import file_sha256
-from pipeline.ingest.recordings import is_recording
+from pipeline.ingest.recording_identity import file_sha256
 from pipeline.settings import IngestSettings
 from tests.pipeline.ingest.filming import HEIGHT, WIDTH, film, read_whole, scene
 

@@ -13,7 +13,7 @@ from PIL import Image
 
 from pipeline.ingest.clip import open_clip
 from pipeline.ingest.frame import ClipError
-from pipeline.ingest.identity import file_sha256
+from pipeline.ingest.recording_identity import file_sha256
 from pipeline.settings import IngestSettings
 from tests.pipeline.ingest.filming import HEIGHT, WIDTH, scene
 

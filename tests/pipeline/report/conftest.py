@@ -13,12 +13,12 @@ import pytest
 
 from pipeline.estimate.finding import Count, EggFinding, EggSigns, ExamFinding, Flag, Sighting, Visit
 from pipeline.estimate.history import Background, make_history
-from pipeline.exams import Exam, ExamClip
-from pipeline.outcomes import Outcome
-from pipeline.report.result import ModelIdentity
-from pipeline.scan import ClipScan, ScanPicture
+from pipeline.exams.exam_search import Exam, ExamClip
+from pipeline.exams.outcomes import Outcome
+from pipeline.exams.species import load_profiles
+from pipeline.report.export.result import ModelIdentity
+from pipeline.scan.clip_scan import ClipScan, ScanPicture
 from pipeline.settings import load_settings
-from pipeline.species import load_profiles
 from pipeline.track.tracks import ClipTracks, Track
 from tests.pipeline.empty_clip import empty_clip
 
@@ -233,9 +233,9 @@ def invent_clutch(animal: str = "AF-0412") -> Invented:
         0.93,
         0.82,
         (
-            Flag("clip-refused", "note", "One of three clips could not be read."),
-            Flag("follicles-and-shells", "check", "A follicle was seen beside shelled eggs."),
             Flag("large-egg", "vet today", "Egg 3 is wider than eggs of this species usually are."),
+            Flag("follicles-and-shells", "check", "A follicle was seen beside shelled eggs."),
+            Flag("clip-refused", "note", "One of three clips could not be read."),
         ),
         eggs_of(scans, stages, rng),
     )

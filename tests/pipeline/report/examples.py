@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 from playwright.sync_api import sync_playwright
 
 from models.ellipse import outline
-from pipeline.cli import main
+from pipeline.cli.app import main
 from tests.pipeline.conftest import CHROMIUM
 
 EXAMPLES = Path(__file__).parents[3] / "pipeline" / "report" / "examples"

@@ -12,7 +12,7 @@ import pytest
 from pipeline.report.body_map import BODY, HEIGHT, WIDTH, body_map, body_svg, map_words
 
 if TYPE_CHECKING:
-    from pipeline.exams import Exam
+    from pipeline.exams.exam_search import Exam
     from pipeline.report.body_map import BodyMap
     from tests.pipeline.report.conftest import Invented
 

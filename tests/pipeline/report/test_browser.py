@@ -8,13 +8,14 @@ from typing import TYPE_CHECKING
 
 import pytest
 
-from pipeline.exams import ExamProblem
-from pipeline.outcomes import Outcome
-from pipeline.record.figures import make_record
-from pipeline.record.page import record_html
-from pipeline.record.pairs import MatchRule
-from pipeline.report.files import write_exam, write_night, write_whole
+from pipeline.agreement.page import record_html
+from pipeline.agreement.pairs import MatchRule
+from pipeline.agreement.summary import make_record
+from pipeline.exams.exam_search import ExamProblem
+from pipeline.exams.outcomes import Outcome
+from pipeline.report.files import write_exam, write_night
 from pipeline.report.summary import summarise
+from pipeline.store.whole_files import write_whole
 
 if TYPE_CHECKING:
     from playwright.sync_api import Browser, Page

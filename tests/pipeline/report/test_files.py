@@ -11,12 +11,13 @@ import numpy as np
 import pytest
 
 from models.errors import ClutchlightError
-from pipeline.exams import ExamProblem
+from pipeline.exams.exam_search import ExamProblem
 from pipeline.report import files
-from pipeline.report.files import OutputError, write_exam, write_night, write_whole
+from pipeline.report.files import write_exam, write_night
 from pipeline.report.summary import summarise
-from pipeline.scan import ClipScan
-from pipeline.track.path import Path as TravelPath
+from pipeline.scan.clip_scan import ClipScan
+from pipeline.store.whole_files import OutputError, write_whole
+from pipeline.track.probe_path import Path as TravelPath
 
 if TYPE_CHECKING:
     from tests.pipeline.report.conftest import Invented

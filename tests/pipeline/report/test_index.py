@@ -8,7 +8,7 @@ from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from pipeline.exams import ExamProblem
+from pipeline.exams.exam_search import ExamProblem
 from pipeline.report.files import write_exam, write_night
 from pipeline.report.index import index_html, urgency
 from pipeline.report.summary import ExamSummary, summarise

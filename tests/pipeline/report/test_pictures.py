@@ -9,9 +9,9 @@ import pytest
 
 from models.ellipse import outline
 from pipeline.estimate.finding import EggFinding
-from pipeline.report.evidence import EggPicture, best_picture
 from pipeline.report.pictures import CLEARANCE, dashes, egg_picture
-from pipeline.scan import ClipScan, ScanPicture
+from pipeline.report.sightings import EggPicture, best_picture
+from pipeline.scan.clip_scan import ClipScan, ScanPicture
 
 if TYPE_CHECKING:
     from tests.pipeline.report.conftest import Invented

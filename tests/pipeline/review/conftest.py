@@ -17,11 +17,11 @@ import pytest
 import uvicorn
 from fastapi.testclient import TestClient
 
-from pipeline.batch import run_batch
-from pipeline.review.door import Coming
-from pipeline.review.office import Office, open_office
-from pipeline.review.server import make_app
-from pipeline.review.serving import Serving, listen
+from pipeline.batch.run import run_batch
+from pipeline.review.web.app import make_app
+from pipeline.review.web.context import Office, open_office
+from pipeline.review.web.listener import Serving, listen
+from pipeline.review.web.login import Coming
 from pipeline.settings import load_settings
 from tests.pipeline.blob_finder import BlobFinder, film, write_exam_folder, write_video
 

@@ -9,20 +9,20 @@ from pathlib import Path
 
 import numpy as np
 
-from pipeline.batch import clip_coverage
 from pipeline.estimate.exam import estimate_exam, group_exam
 from pipeline.estimate.history import Background
-from pipeline.exams import Exam, ExamClip
-from pipeline.report.result import ModelIdentity
+from pipeline.exams.exam_search import Exam, ExamClip
+from pipeline.exams.species import load_profiles, profile_of
+from pipeline.report.export.result import ModelIdentity
 from pipeline.report.summary import summarise
+from pipeline.review.answer_service import Desk, Reviewed
 from pipeline.review.answers import Answer
-from pipeline.review.cases import Case
-from pipeline.review.census import take_census
-from pipeline.review.desk import Desk, Reviewed
-from pipeline.review.journal import Event, Journal
-from pipeline.review.people import Person
+from pipeline.review.batch_snapshot import take_census
+from pipeline.review.event_log import Event, Journal
+from pipeline.review.reviewed_exams import Case
+from pipeline.review.users import Person
+from pipeline.scan.coverage import clip_coverage
 from pipeline.settings import load_settings
-from pipeline.species import load_profiles, profile_of
 from pipeline.track.tracks import ClipTracks
 from tests.pipeline.empty_clip import empty_clip
 from tests.pipeline.track.simulator import CALCIFIED, FOLLICLE, THIN_SHELLED, clutch, film, follow, straight

@@ -13,9 +13,9 @@ from typing import Any
 
 import httpx2 as httpx
 
-from pipeline.review.cases import Cases
-from pipeline.review.desk import Desk
-from pipeline.review.journal import Journal
+from pipeline.review.answer_service import Desk
+from pipeline.review.event_log import Journal
+from pipeline.review.reviewed_exams import Cases
 from tests.pipeline.review.conftest import EXAM, SETTINGS, running
 
 READERS, WRITERS, ANSWERS = 200, 20, 3

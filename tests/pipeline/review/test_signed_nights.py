@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from pipeline.batch import run_batch
+from pipeline.batch.run import run_batch
 from tests.pipeline.blob_finder import BlobFinder
 from tests.pipeline.review.conftest import SETTINGS, Visitor
 

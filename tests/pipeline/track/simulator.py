@@ -12,7 +12,7 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.detect import Detections
+from pipeline.detect.detector import Detections
 from pipeline.settings import TrackSettings
 from pipeline.track.tracker import ClipTracker
 from pipeline.track.tracks import ClipTracks

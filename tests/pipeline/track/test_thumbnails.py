@@ -7,7 +7,7 @@ import pytest
 from numpy.typing import NDArray
 from scipy.ndimage import gaussian_filter
 
-from pipeline.ingest.fan import Fan
+from pipeline.ingest.sector.fan import Fan
 from pipeline.track.thumbnails import Thumbnails
 
 HEIGHT, WIDTH = 480, 640

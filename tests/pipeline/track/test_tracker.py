@@ -5,7 +5,7 @@ from collections import Counter, defaultdict
 import numpy as np
 import pytest
 
-from pipeline.detect import Detections
+from pipeline.detect.detector import Detections
 from pipeline.settings import load_settings
 from pipeline.track.tracker import ClipTracker
 from tests.pipeline.track.simulator import CALCIFIED, FOLLICLE, Detector, clutch, film, straight

@@ -1,0 +1,105 @@
+"""A Bland-Altman plot as SVG, drawn by hand: the difference of each pair over its mean, in eggs."""
+
+from __future__ import annotations
+
+import math
+from collections import Counter
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+
+from pipeline.agreement.limits_of_agreement import LimitsOfAgreement
+from pipeline.agreement.pairs import Pair
+from pipeline.agreement.text import signed
+
+__all__ = ["DESK", "PHONE", "Frame", "bland_altman_svg"]
+
+MOST_TICKS = 10
+
+
+@dataclass(frozen=True)
+class Frame:
+    """width, height : of the field, in the units of the view box;  left, top, right, bottom : room about it
+
+    kind : its class on the page;  lines_named_inside : over the lines, where there is no room beside them
+    """
+
+    kind: str
+    width: float
+    height: float
+    left: float = 48.0
+    top: float = 14.0
+    right: float = 120.0
+    bottom: float = 44.0
+    lines_named_inside: bool = False
+
+
+DESK = Frame("wide", 720.0, 340.0)
+# As wide as a phone's page, so that letters keep their size and no pair lies beyond the edge.
+PHONE = Frame("narrow", 312.0, 300.0, left=36.0, right=14.0, lines_named_inside=True)
+
+
+def bland_altman_svg(pairs: Sequence[Pair], limits: LimitsOfAgreement | None, frame: Frame = DESK) -> str:
+    """Pairs that fall on one place are one mark with their number. Filled where the 90 % interval held, else open."""
+    marks = Counter(((pair.estimate + pair.known) / 2, pair.difference, pair.is_inside) for pair in pairs)
+    most = max((mean for mean, _, _ in marks), default=1.0)
+    reach = [float(difference) for _, difference, _ in marks] + ([limits.low, limits.high] if limits else [])
+    low, high = math.floor(min([-1.0, *reach]) - 0.5), math.ceil(max([1.0, *reach]) + 0.5)
+    right = math.ceil(most + 0.5)
+    bottom, end = frame.top + frame.height, frame.left + frame.width
+
+    def x(eggs: float) -> float:
+        return frame.left + frame.width * eggs / right
+
+    def y(eggs: float) -> float:
+        return frame.top + frame.height * (high - eggs) / (high - low)
+
+    def lines() -> Iterator[str]:
+        yield (
+            f'<svg class="agreement {frame.kind}" viewBox="0 0 {frame.left + frame.width + frame.right:g} '
+            f'{bottom + frame.bottom:g}" role="img" '
+            'aria-label="Estimate less outcome, over the mean of both">'
+        )
+        for eggs in _ticks(0, right):
+            yield f'<path class="rule" d="M{x(eggs):.1f} {frame.top:g}V{bottom:g}"/>'
+            yield f'<text x="{x(eggs):.1f}" y="{bottom + 16:g}" text-anchor="middle">{eggs}</text>'
+        for eggs in _ticks(low, high):
+            yield f'<path class="{"zero" if eggs == 0 else "rule"}" d="M{frame.left:g} {y(eggs):.1f}H{end:g}"/>'
+            yield f'<text x="{frame.left - 8:g}" y="{y(eggs) + 4:.1f}" text-anchor="end">{signed(eggs, 0)}</text>'
+        yield (
+            f'<text class="axis" x="{frame.left + frame.width / 2:g}" y="{bottom + 36:g}" text-anchor="middle">'
+            "mean of estimate and outcome, eggs</text>"
+        )
+        if limits:
+            yield from _line(frame, "mean", limits.bias, "mean", y(limits.bias))
+            if limits.spread:
+                yield from _line(frame, "limit", limits.high, "upper limit", y(limits.high))
+                yield from _line(frame, "limit", limits.low, "lower limit", y(limits.low))
+        for (mean, difference, inside), number in sorted(marks.items()):
+            # Marks of both kinds may share a place: they stand side by side.
+            beside = 9.0 if (mean, difference, not inside) in marks else 0.0
+            at = x(mean) + (beside if inside else -beside)
+            kind = "inside" if inside else "outside"
+            yield f'<circle class="{kind}" cx="{at:.1f}" cy="{y(difference):.1f}" r="{8 if number > 1 else 5.5}"/>'
+            if number > 1:
+                yield (
+                    f'<text class="number {kind}" x="{at:.1f}" y="{y(difference) + 3.8:.1f}" '
+                    f'text-anchor="middle">{number}</text>'
+                )
+        yield "</svg>"
+
+    return "\n".join(lines())
+
+
+def _line(frame: Frame, kind: str, eggs: float, words: str, at: float) -> Iterator[str]:
+    end = frame.left + frame.width
+    yield f'<path class="{kind}" d="M{frame.left:g} {at:.1f}H{end:g}"/>'
+    if frame.lines_named_inside:
+        yield f'<text class="end" x="{end - 2:g}" y="{at - 5:.1f}" text-anchor="end">{words} {signed(eggs)}</text>'
+    else:
+        yield f'<text class="end" x="{end + 8:g}" y="{at + 4:.1f}">{words} {signed(eggs)}</text>'
+
+
+def _ticks(low: int, high: int) -> range:
+    """Whole numbers, zero among them where it lies between, not too many."""
+    step = next(step for step in (1, 2, 5, 10, 20, 50, 100, 200, 500, 1000) if (high - low) / step <= MOST_TICKS)
+    return range(-(-low // step) * step, high + 1, step)

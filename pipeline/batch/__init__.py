@@ -1,0 +1,1 @@
+"""The nightly run: plan, read what is new, estimate, write, resume."""

@@ -1,0 +1,82 @@
+"""What a batch found in the frames of a data set: its exported detections."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from pipeline.bench.ground_truth import DataSet
+
+__all__ = ["FoundObjects", "read_found", "result_folders"]
+
+
+@dataclass(frozen=True)
+class FoundObjects:
+    """All D detections on frames of a data set.
+
+    frame : (D,) int64, place among the data set's frames;  ellipses : (D, 5) px;  boxes : (D, 4) px
+    stage : (D,) int64 from 1 follicle to 3 calcified;  scores : (D,)
+    track, egg : (D,) int64, whose it is: unique within the clip, and within the exam; 0 where it is nobody's
+    spreads : (D, 2) stated doubt of the centre (px) and of the log axes, NaN where none is stated
+    frames_used : how many of the data set's frames the batch used
+    """
+
+    frame: NDArray[np.int64]
+    ellipses: NDArray[np.float64]
+    boxes: NDArray[np.float64]
+    stage: NDArray[np.int64]
+    scores: NDArray[np.float64]
+    track: NDArray[np.int64]
+    egg: NDArray[np.int64]
+    spreads: NDArray[np.float64]
+    frames_used: int
+
+    @property
+    def tracked(self) -> NDArray[np.bool_]:
+        """(D,) whether it belongs to a track."""
+        return self.track > 0
+
+
+def result_folders(results: Path) -> dict[tuple[str, str], Path]:
+    """Where a batch wrote what, by animal and date of the exam."""
+    folders = {}
+    for path in sorted(results.glob("*/*/result.json")):
+        result = json.loads(path.read_text(encoding="utf-8"))
+        folders[result["animal"], result["exam"]] = path.parent
+    return folders
+
+
+def read_found(data_set: DataSet, folders: Mapping[tuple[str, str], Path]) -> FoundObjects:
+    """The detections in the folders of the data set's exams; an exam without one has none."""
+    place = {name: index for index, name in enumerate(data_set.frames.names)}
+    rows: list[tuple[int, dict[str, Any]]] = []
+    frames_used = 0
+    for animal, truth in data_set.animals.items():
+        folder = folders.get((animal, truth["date"]))
+        if folder is None:
+            continue
+        document = json.loads((folder / "detections.coco.json").read_text(encoding="utf-8"))
+        known = {
+            image["id"]: place[animal, image["clip"], image["frame"]]
+            for image in document["images"]
+            if (animal, image["clip"], image["frame"]) in place
+        }
+        frames_used += len(known)
+        rows += [(known[row["image_id"]], row) for row in document["annotations"] if row["image_id"] in known]
+    return FoundObjects(
+        frame=np.array([frame for frame, _ in rows], dtype=np.int64),
+        ellipses=np.array([row["ellipse"] for _, row in rows], dtype=np.float64).reshape(-1, 5),
+        boxes=np.array([row["bbox"] for _, row in rows], dtype=np.float64).reshape(-1, 4),
+        stage=np.array([row["category_id"] for _, row in rows], dtype=np.int64),
+        scores=np.array([row["score"] for _, row in rows], dtype=np.float64),
+        track=np.array([row["track_id"] or 0 for _, row in rows], dtype=np.int64),
+        egg=np.array([row["egg_id"] or 0 for _, row in rows], dtype=np.int64),
+        spreads=np.array([[row["centre_spread_px"], row["axis_spread"]] for _, row in rows], float).reshape(-1, 2),
+        frames_used=frames_used,
+    )

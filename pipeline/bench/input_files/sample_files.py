@@ -1,0 +1,124 @@
+"""Small whole files of every kind that the pipeline reads, made to be damaged or to be timed."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from fractions import Fraction
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from pipeline.bench.input_files.sample_dicom_files import write_dicom_files
+
+__all__ = ["SIDE_FILE", "VIDEOS", "moving_speckle", "write_healthy_files", "write_video"]
+
+SIDE_FILE = """\
+animal = "AF-0412"
+species = "Emys orbicularis"
+date = 2026-05-14
+weight_g = 830
+carapace_mm = 152
+passed_before = 2
+[[clip]]
+file = "left-1.png"
+window = "left"
+mm_per_px = 0.22
+"""
+
+# Container, codec and format of pixels.
+VIDEOS: tuple[tuple[str, str, str], ...] = (
+    ("h264.mp4", "libx264", "yuv420p"),
+    ("mpeg4.mkv", "mpeg4", "yuv420p"),
+    ("hevc.mp4", "libx265", "yuv420p"),
+    ("mpeg4.avi", "mpeg4", "yuv420p"),
+    ("mpeg2.mpg", "mpeg2video", "yuv420p"),
+    ("wmv2.wmv", "wmv2", "yuv420p"),
+    ("mjpeg.avi", "mjpeg", "yuvj420p"),
+    ("h264.mov", "libx264", "yuv444p"),
+    ("ffv1.mkv", "ffv1", "yuv420p"),
+    ("raw.avi", "rawvideo", "yuv420p"),
+    ("still.gif", "gif", "gray"),
+)
+
+
+def moving_speckle(frames: int, *, height: int = 80, width: int = 96, seed: int = 0) -> list[NDArray[np.uint8]]:
+    """Fully developed speckle in a rectangle on black, and marks beside it that run like a clock's; (H, W) each.
+
+    The echo is complex Gaussian noise, smooth over a few pixels, whose size is shown on a scale of 60 dB. From frame
+    to frame it drifts by a pixel and keeps nine tenths of itself, as under a probe that moves by a part of its
+    slice's thickness; a coder thus has about as much to do as with a real sweep. A disc in the middle holds fluid and
+    gives no echo.
+    """
+    import cv2
+
+    rng = np.random.default_rng(seed)
+    margin = height // 16
+    deep, wide = height - 2 * margin, width - width // 6
+    kept = 0.9
+    echo = np.zeros((deep, wide, 2), np.float32)
+    depth, across = np.ogrid[:deep, :wide]
+    is_fluid = np.hypot(depth - deep / 2, across - wide / 2) < deep / 5
+    pictures = []
+    for index in range(frames):
+        fresh = cv2.GaussianBlur(rng.standard_normal(echo.shape, np.float32), (0, 0), 1.5)
+        share = np.sqrt(1 - kept**2) if index else 1.0
+        echo = kept * np.roll(echo, 1, axis=0) + np.float32(share / fresh.std()) * fresh
+        level = 20 * np.log10(np.hypot(echo[..., 0], echo[..., 1]) + 1e-3) - 10.0
+        level[is_fluid] = -60.0
+        picture = np.zeros((height, width), np.uint8)
+        picture[margin : margin + deep, margin : margin + wide] = np.clip(255 * (level / 60 + 0.5), 0, 255)
+        picture[2 : margin - 1, -(2 + index % (width // 8)) :] = 200
+        pictures.append(picture)
+    return pictures
+
+
+def write_video(path: Path, codec: str, pixels: str, pictures: Sequence[NDArray[np.uint8]]) -> Path:
+    """The pictures at 25 a second. The container goes by the path's ending."""
+    import av
+
+    av.logging.set_level(av.logging.PANIC)
+    with av.open(str(path), "w") as container:
+        stream: Any = container.add_stream(codec, rate=25)
+        stream.height, stream.width = pictures[0].shape
+        stream.pix_fmt = pixels
+        stream.bit_rate = 8_000_000  # of the older coders; the newer ones go by quality
+        stream.options = (
+            {"crf": "23", "preset": "ultrafast", "x265-params": "log-level=none"} if codec.startswith("libx26") else {}
+        )
+        for index, grey in enumerate(pictures):
+            frame = av.VideoFrame.from_ndarray(np.repeat(grey[..., None], 3, axis=2), format="rgb24")
+            frame.pts, frame.time_base = index, Fraction(1, 25)
+            container.mux(stream.encode(frame))
+        container.mux(stream.encode())
+    return path
+
+
+def write_healthy_files(folder: Path) -> list[Path]:
+    """One file of every kind in ``folder``, which is made: videos, stills, DICOM files and a side file. By name."""
+    folder.mkdir(parents=True, exist_ok=True)
+    pictures = moving_speckle(8)
+    for name, codec, pixels in VIDEOS:
+        write_video(folder / name, codec, pixels, pictures)
+    for name, write in _stills().items():
+        write(folder / name, pictures)
+    write_dicom_files(folder, pictures, (folder / "h264.mp4").read_bytes())
+    (folder / "exam.toml").write_text(SIDE_FILE, encoding="utf-8")
+    return sorted(folder.iterdir())
+
+
+def _stills() -> dict[str, Callable[[Path, Sequence[NDArray[np.uint8]]], None]]:
+    from PIL import Image
+
+    def one(path: Path, pictures: Sequence[NDArray[np.uint8]]) -> None:
+        Image.fromarray(pictures[0]).save(path)
+
+    def sixteen_bits(path: Path, pictures: Sequence[NDArray[np.uint8]]) -> None:
+        Image.fromarray(pictures[0].astype(np.uint16) * 257).save(path)
+
+    def pages(path: Path, pictures: Sequence[NDArray[np.uint8]]) -> None:
+        first, *others = map(Image.fromarray, pictures)
+        first.save(path, save_all=True, append_images=others, compression="tiff_lzw")
+
+    return {"still.png": one, "still.jpg": one, "still.bmp": one, "deep.png": sixteen_bits, "pages.tiff": pages}

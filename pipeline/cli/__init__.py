@@ -1,0 +1,1 @@
+"""The command line of ``clutchlight``: its commands, their options, progress and exit codes."""

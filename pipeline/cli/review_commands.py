@@ -1,0 +1,158 @@
+"""The commands of the vet's page: ``clutchlight review`` and ``clutchlight people``."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from pipeline.cli.error_handling import answering
+from pipeline.cli.exit_codes import ExitCode
+from pipeline.cli.options import AsJson, Quiet, SettingsFile, Traceback
+
+if TYPE_CHECKING:
+    from pipeline.review.users import Right
+
+__all__ = ["labels", "people", "review"]
+
+Results = Annotated[Path, typer.Option("--out", metavar="DIR", help="Output folder of clutchlight batch.")]
+THIS_MACHINE = ("127.0.0.1", "localhost", "::1")
+
+
+def review(
+    out: Results,
+    settings: SettingsFile = None,
+    host: Annotated[
+        str, typer.Option("--host", metavar="ADDRESS", help="Where it is served; beyond this machine people log in.")
+    ] = "127.0.0.1",
+    port: Annotated[int, typer.Option("--port", min=0, max=65535, help="0 takes any that is free.")] = 8017,
+    known_as: Annotated[
+        list[str] | None,
+        typer.Option("--known-as", metavar="NAME", help="A name that people reach it by, as in clutch.station.lan."),
+    ] = None,
+    certificate: Annotated[
+        Path | None, typer.Option("--certificate", metavar="FILE", help="TLS certificate (PEM) to serve HTTPS with.")
+    ] = None,
+    private_key: Annotated[
+        Path | None, typer.Option("--private-key", metavar="FILE", help="The certificate's private key (PEM).")
+    ] = None,
+    unencrypted: Annotated[
+        bool,
+        typer.Option("--unencrypted", help="Serve beyond this machine without HTTPS: only behind a proxy that has it."),
+    ] = False,
+    quiet: Quiet = False,
+    traceback: Traceback = False,
+) -> None:
+    """Serve the page on which people confirm, correct and sign what the batch found."""
+    with answering(traceback):
+        from pipeline.review.web.listener import Serving, serve
+        from pipeline.settings import load_settings
+
+        _need_results(out)
+        is_local = host in THIS_MACHINE
+        if (certificate is None) != (private_key is None):
+            raise typer.Exit(_misused("Give --certificate and --private-key together."))
+        if not is_local and certificate is None and not unencrypted:
+            raise typer.Exit(
+                _misused(
+                    "Beyond this machine passwords would go over the net in clear. Give --certificate and "
+                    "--private-key, or --unencrypted behind a proxy that serves HTTPS."
+                )
+            )
+        wanted = Serving(host, port, tuple(known_as or ()), certificate, private_key, not is_local)
+
+        def say(address: str) -> None:
+            if not quiet:
+                typer.echo(f"Open {address}\nStop with Ctrl+C.", err=True)
+
+        serve(out.resolve(), load_settings(settings), wanted, say)
+
+
+def people(
+    out: Results,
+    add: Annotated[
+        str | None, typer.Option("--add", metavar="NAME", help="Let a person log in, or change how; asks a password.")
+    ] = None,
+    role: Annotated[
+        str, typer.Option("--role", metavar="TEXT", help="What the person is, as in veterinarian; stands on sheets.")
+    ] = "",
+    may: Annotated[
+        str, typer.Option("--may", metavar="RIGHT", help="look; review: answer, too; sign: sign, too.")
+    ] = "review",
+    remove: Annotated[
+        str | None, typer.Option("--remove", metavar="NAME", help="Let a person log in no longer; answers stay.")
+    ] = None,
+    quiet: Quiet = False,
+    traceback: Traceback = False,
+) -> None:
+    """Say who may log in to the vet's page beyond this machine; without --add and --remove, list them."""
+    with answering(traceback):
+        from pipeline.review.event_log import Journal
+        from pipeline.review.users import RIGHTS, People, Person
+
+        _need_results(out)
+        if may not in RIGHTS:
+            raise typer.Exit(_misused(f"--may is one of {', '.join(RIGHTS)}, not {may}."))
+        right: Right = next(one for one in RIGHTS if one == may)
+        journal = Journal(out)
+        known = People(journal)
+        if add is not None:
+            if not role:
+                raise typer.Exit(_misused("Tell with --role what the person is; it stands beside the name on sheets."))
+            password = typer.prompt("Password", hide_input=True, confirmation_prompt=True, err=True)
+            try:
+                known.save(Person(add, role, right), password)
+            except ValueError as error:
+                raise typer.Exit(_misused(str(error))) from error
+        if remove is not None and not known.remove(remove):
+            raise typer.Exit(_misused(f"Nobody is called {remove} here."))
+        if not quiet:
+            for person in known.names():
+                typer.echo(f"{person.name}\t{person.role}\t{person.may}")
+        journal.close()
+
+
+def labels(
+    out: Results,
+    to: Annotated[Path, typer.Option("--to", metavar="DIR", help="Where the labelled frames go; made if missing.")],
+    settings: SettingsFile = None,
+    quiet: Quiet = False,
+    as_json: AsJson = False,
+    traceback: Traceback = False,
+) -> None:
+    """Write the frames of signed exams, with the eggs that people answered for, as COCO and MOTChallenge files.
+
+    A frame is taken where somebody has spoken of every egg in view; each outline tells who confirmed it. Where the
+    program saw something that nobody was asked about, the frame says so, and nothing is learned there.
+    """
+    with answering(traceback):
+        from pipeline.cli.progress import stepping
+        from pipeline.labels.writer import write_labels
+        from pipeline.settings import load_settings
+
+        _need_results(out)
+        with stepping("Writing labels", quiet=quiet) as step:
+            written = write_labels(out.resolve(), to, load_settings(settings), step)
+        if as_json:
+            typer.echo(json.dumps(written.document(), ensure_ascii=False, indent=2))
+        elif not quiet:
+            typer.echo(f"{written.exams} signed exams, {written.frames} frames, {written.outlines} outlines in {to}")
+        for problem in written.problems if not quiet else ():
+            typer.echo(problem, err=True)
+
+
+def _need_results(out: Path) -> None:
+    from pipeline.store.store import StoreError, database_path
+
+    if not database_path(out).is_file():
+        raise StoreError(
+            f"{out}: no results lie in this folder. Name the output folder of clutchlight batch with --out, or run "
+            "the batch first."
+        )
+
+
+def _misused(sentence: str) -> ExitCode:
+    typer.echo(sentence, err=True)
+    return ExitCode.USAGE

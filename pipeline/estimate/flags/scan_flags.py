@@ -1,0 +1,69 @@
+"""Reasons in how she was scanned."""
+
+from __future__ import annotations
+
+from pipeline.estimate.flags.inputs import Found, Grounds
+from pipeline.formatting import percent
+from pipeline.scan.coverage import ClipCoverage, swept_windows, usable
+from pipeline.settings import FlagSettings
+
+__all__ = ["of_clips", "of_scan"]
+
+
+def of_clips(grounds: Grounds) -> Found:
+    """Recordings that could not be read, or not all of them, or are here twice."""
+    for clip in grounds.coverage:
+        if clip.status == "refused":
+            yield "clip-refused", {"file": clip.file, "reason": clip.reason or "no reason was given."}
+        elif clip.reason is not None:
+            yield "clip-cut-short", {"file": clip.file, "reason": clip.reason}
+        if clip.same_as:
+            yield "same-recording", {"file": clip.file, "others": "; ".join(clip.same_as)}
+
+
+def of_scan(grounds: Grounds, settings: FlagSettings) -> Found:
+    """What the usable recordings show of her, and what would help."""
+    clips = usable(grounds.coverage)
+    used, frames = sum(clip.frames_used for clip in clips), sum(clip.frames for clip in clips)
+    for clip in clips:
+        yield from _of_recording(clip, settings)
+    poor = used < settings.usable_frames or used < settings.usable_share * frames
+    if poor:
+        yield "poor-scan", {"used": used, "frames": frames}
+    if grounds.shelled.count.estimate == 0 and grounds.follicles.count.estimate == 0:
+        yield "none-seen-poor-scan" if poor else "none-seen", {}
+    unknown = [clip.file for clip in clips if clip.window is None]
+    windows = swept_windows(clips)
+    if unknown:
+        yield "window-unknown", {"files": ", ".join(unknown)}
+    elif len(windows) == 1:
+        yield "one-window-only", {"window": next(iter(windows))}
+    if len(windows) == 2:
+        yield from _of_windows(grounds, settings)
+    if grounds.unscaled:
+        yield "no-scale", {"files": ", ".join(grounds.unscaled)}
+
+
+def _of_recording(clip: ClipCoverage, settings: FlagSettings) -> Found:
+    quality, side = clip.quality, clip.quality.lost_side
+    if quality.hint is not None and clip.frames_used < settings.usable_share * clip.frames:
+        lost = clip.frames - clip.frames_used
+        values = {"file": clip.file, "lost": lost, "frames": clip.frames, "causes": quality.causes}
+        yield "poor-clip", {**values, "hint": quality.hint}
+    elif quality.stood_still:
+        yield "stood-still", {"file": clip.file}
+    elif side is not None:
+        yield "side-lost", {"file": clip.file, "side": side}
+    elif max(quality.contact) < settings.narrow_contact:
+        yield "narrow-contact", {"file": clip.file, "share": percent(sum(quality.contact) / 2)}
+
+
+def _of_windows(grounds: Grounds, settings: FlagSettings) -> Found:
+    window_of = {clip.file: clip.window for clip in grounds.coverage}
+    seen = {"left": 0, "right": 0}
+    for egg in grounds.shelled.eggs:
+        for window in {window_of.get(member.file) for member in egg.members} & set(seen):
+            seen[str(window)] += 1
+    difference, larger = abs(seen["left"] - seen["right"]), max(seen.values())
+    if difference >= settings.window_difference and difference >= settings.window_difference_share * larger:
+        yield "windows-disagree", dict(seen)

@@ -1,0 +1,105 @@
+"""The usable frames of a clip, what became of the others, and the sector that all of them share."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from itertools import chain, islice
+
+import numpy as np
+
+from pipeline.ingest.dicom.regions import Calibration
+from pipeline.ingest.frame import Frame
+from pipeline.ingest.quality.clip_quality import Cause, ClipQuality
+from pipeline.ingest.quality.frame_quality import FrameJudge
+from pipeline.ingest.sector.region_sector import place_sector
+from pipeline.ingest.sector.sector import Sector
+from pipeline.settings import IngestSettings
+
+__all__ = ["JudgedFrames"]
+
+# Frames judged one after the other: decoding between them drives the judge out of the processor's cache.
+AT_ONCE = 4
+
+
+class JudgedFrames:
+    """The usable frames of a clip, each with whether it repeats the usable one before; good for one pass.
+
+    A sector is looked for from the beginning, a few frames at a time. Frames before it is found show no echoes, and
+    without a sector nobody knows what on the screen is a name: they are counted as unusable, and none is let out. A
+    clip that shows no sector to its end has no usable frame at all.
+
+    sector : None if there is none;  opening : the first frame that it was found from, None likewise
+    calibration : what of the clip's is believed
+    frames : how many were decoded so far
+    """
+
+    def __init__(
+        self,
+        frames: Iterable[Frame],
+        calibration: Calibration,
+        settings: IngestSettings,
+        progress: Callable[[int], None],
+    ) -> None:
+        self.frames = 0
+        self.sector: Sector | None = None
+        self.opening: Frame | None = None
+        self.calibration = calibration
+        self._settings = settings
+        self._progress = progress
+        self._skipped: Counter[Cause] = Counter()
+        self._contact = np.zeros(2)
+        self._stood_still = False
+        source = iter(frames)
+        while ahead := list(islice(source, settings.sector_lookahead_frames)):
+            self.sector, self.calibration = place_sector([frame.grey for frame in ahead], calibration)
+            if self.sector is not None:
+                self.opening = ahead[0]
+                break
+            self._pass_over(ahead)
+        self._source = chain(ahead, source)
+
+    def __iter__(self) -> Iterator[tuple[Frame, bool]]:
+        if self.sector is None:
+            return
+        judge = FrameJudge(self.sector, self._settings)
+        was_usable = False
+        while some := list(islice(self._source, AT_ONCE)):
+            qualities = [judge.judge(frame.grey, frame.colours, moves=frame.time_s is not None) for frame in some]
+            for frame, quality in zip(some, qualities, strict=True):
+                if quality.cause is None:
+                    yield frame, quality.repeated and was_usable
+                else:
+                    self._skipped[quality.cause] += 1
+                self._contact += quality.contact
+                self._stood_still = frame.time_s is not None and self.frames > 0 and not judge.moved
+                was_usable = quality.usable
+                self.frames += 1
+                self._progress(1)
+
+    @property
+    def quality(self) -> ClipQuality:
+        """Of all frames so far."""
+        left, right = (round(float(share), 3) for share in self._contact / max(self.frames, 1))
+        skipped = sorted(self._skipped.items(), key=lambda each: (-each[1], each[0]))
+        return ClipQuality(tuple(skipped), (left, right), self._stood_still)
+
+    def verdict(self, used: int) -> str:
+        """Why a clip with so few used frames is refused."""
+        quality = self.quality
+        hint = f"({quality.causes}); for the next scan: {quality.hint or 'record again'}."
+        if self.sector is None:
+            return f"no part of the screen shows echoes in any of {self.frames} frames {hint}"
+        return f"only {used} of {self.frames} frames could be used {hint}"
+
+    def _pass_over(self, frames: Sequence[Frame]) -> None:
+        """Counts frames without a sector, as what they are judged to be by the whole screen, else as no contact."""
+        height, width = frames[0].grey.shape
+        screen = Sector("rectangle", np.ones((height, width), np.bool_), (0, 0, width, height))
+        judge = FrameJudge(screen, self._settings)
+        for frame in frames:
+            # Without a sector, colours may be those of a menu, and tell nothing.
+            quality = judge.judge(frame.grey, moves=frame.time_s is not None)
+            self._skipped[quality.cause or "no contact"] += 1
+        self.frames += len(frames)
+        self._progress(len(frames))

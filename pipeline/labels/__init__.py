@@ -1,0 +1,1 @@
+"""Reviewed frames as labels: written as COCO and MOT files, and read back to learn from."""

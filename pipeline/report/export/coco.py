@@ -1,0 +1,143 @@
+"""``detections.coco.json``: every detection of an exam, in the COCO form with a few keys of our own.
+
+Our own keys: ``clip`` and ``frame`` (from 0 in decoding order) of an image; ``score``, ``track_id`` (one for each
+object of a clip, however often the probe left it and came back; null if followed by no track), ``egg_id`` (null if not
+counted), ``ellipse`` [cx, cy, semi-major, semi-minor, degrees], ``stage_probabilities`` [follicle, thin-shelled,
+calcified], ``centre_spread_px`` and ``axis_spread`` of an annotation. The last two are the detector's own doubt, null
+if it states none: the expected absolute error of either coordinate of the centre (px), and of the natural logarithm of
+either semi-axis (0.03 is 3 %). All lengths are pixels of the source frame, pixel centres at whole numbers; the outline
+is amodal and may leave the frame.
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Iterator, Sequence
+from typing import Any
+
+import numpy as np
+
+from models.ellipse import area, bounding_boxes, outline
+from pipeline.estimate.finding import ExamFinding
+from pipeline.exams.exam_search import Exam
+from pipeline.report.sightings import egg_of_track, followed, in_order
+from pipeline.scan.clip_scan import ClipScan
+
+__all__ = ["CATEGORIES", "detections_chunks", "detections_document"]
+
+CATEGORIES = (
+    {"id": 1, "name": "follicle"},
+    {"id": 2, "name": "thin-shelled"},
+    {"id": 3, "name": "calcified"},
+)
+
+ROWS_AT_ONCE = 512  # keeps memory flat over a long clip
+
+
+def detections_document(exam: Exam, finding: ExamFinding, scans: Sequence[ClipScan]) -> dict[str, Any]:
+    """The whole document in memory; for files, ``detections_chunks`` writes the same without holding it."""
+    return {
+        "images": list(_images(exam, scans)),
+        "annotations": list(_annotations(finding, scans)),
+        "categories": [dict(category) for category in CATEGORIES],
+    }
+
+
+def detections_chunks(exam: Exam, finding: ExamFinding, scans: Sequence[ClipScan]) -> Iterator[bytes]:
+    """The document as UTF-8 JSON, one entry a line, in pieces of bounded size. Raises ValueError on NaN."""
+    yield b'{"images": ['
+    yield from _lines(_images(exam, scans))
+    yield b'],\n"annotations": ['
+    yield from _lines(_annotations(finding, scans))
+    yield b'],\n"categories": ['
+    yield from _lines(iter(CATEGORIES))
+    yield b"]}\n"
+
+
+def _images(exam: Exam, scans: Sequence[ClipScan]) -> Iterator[dict[str, Any]]:
+    identity = 0
+    for scan in in_order(scans):
+        for frame in scan.used.tolist():
+            identity += 1
+            yield {
+                "id": identity,
+                "file_name": f"{exam.animal}/{exam.date.isoformat()}/{scan.file}#{frame}",
+                "clip": scan.file,
+                "frame": frame,
+                "width": scan.width,
+                "height": scan.height,
+            }
+
+
+def _annotations(finding: ExamFinding, scans: Sequence[ClipScan]) -> Iterator[dict[str, Any]]:
+    eggs = egg_of_track(finding)
+    identity, first_image = 0, 1
+    for scan in in_order(scans):
+        used = np.sort(scan.used)
+        position = np.searchsorted(used, scan.frame)
+        known = position < len(used)
+        known[known] = used[position[known]] == scan.frame[known]
+        if not known.all():
+            strange = int(scan.frame[~known][0])
+            raise ValueError(f"{scan.file}: a detection in frame {strange}, which is not among the used frames")
+        # Within a frame the surest comes first, whatever order the table has.
+        order = np.lexsort((-scan.score, scan.frame))
+        objects = followed(finding, scan)
+        for start in range(0, len(order), ROWS_AT_ONCE):
+            rows = order[start : start + ROWS_AT_ONCE]
+            for entry in _annotation_rows(scan, rows, objects[rows], eggs, first_image + position[rows]):
+                identity += 1
+                yield {"id": identity, **entry}
+        first_image += len(used)
+
+
+def _annotation_rows(
+    scan: ClipScan,
+    rows: np.ndarray[Any, np.dtype[np.int64]],
+    objects: np.ndarray[Any, np.dtype[np.int64]],
+    eggs: dict[tuple[str, int], int],
+    images: np.ndarray[Any, np.dtype[np.int64]],
+) -> Iterator[dict[str, Any]]:
+    ellipses = scan.ellipse[rows]
+    columns = zip(
+        images.tolist(),
+        (1 + np.argmax(scan.stage_probability[rows], axis=1)).tolist(),
+        np.round(bounding_boxes(ellipses), 2).tolist(),
+        np.round(outline(ellipses).reshape(len(rows), -1), 1).tolist(),
+        np.round(area(ellipses), 1).tolist(),
+        np.round(scan.score[rows], 4).tolist(),
+        scan.track[rows].tolist(),
+        objects.tolist(),
+        np.round(ellipses, 2).tolist(),
+        np.round(scan.stage_probability[rows], 4).tolist(),
+        np.round(scan.spread[rows], 4).tolist(),
+        strict=True,
+    )
+    for image, category, box, polygon, size, score, track, one, ellipse, stages, spread in columns:
+        yield {
+            "image_id": image,
+            "category_id": category,
+            "bbox": box,
+            "segmentation": [polygon],
+            "area": size,
+            "iscrowd": 0,
+            "score": score,
+            "track_id": one or None,
+            "egg_id": eggs.get((scan.file, track)),
+            "ellipse": ellipse,
+            "stage_probabilities": stages,
+            "centre_spread_px": _stated(spread[0]),
+            "axis_spread": _stated(spread[1]),
+        }
+
+
+def _stated(spread: float) -> float | None:
+    return None if np.isnan(spread) else spread
+
+
+def _lines(entries: Iterator[dict[str, Any]]) -> Iterator[bytes]:
+    separator = "\n"
+    encode = json.JSONEncoder(ensure_ascii=False, allow_nan=False).encode
+    for entry in entries:
+        yield (separator + encode(entry)).encode("utf-8", "backslashreplace")
+        separator = ",\n"

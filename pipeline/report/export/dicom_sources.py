@@ -1,0 +1,73 @@
+"""Who the DICOM recordings of an exam are: their headers as a structured report refers to them."""
+
+from __future__ import annotations
+
+import warnings
+from collections.abc import Sequence
+from typing import TYPE_CHECKING, Any
+
+from pipeline.exams.exam_search import Exam
+from pipeline.ingest.file_types import is_dicom
+from pipeline.scan.clip_scan import ClipScan
+
+if TYPE_CHECKING:
+    from pydicom.dataset import Dataset
+
+__all__ = ["dicom_headers"]
+
+# What names an image and its place in an archive; the rest may be empty.
+NEEDED = ("SOPClassUID", "SOPInstanceUID", "StudyInstanceUID", "SeriesInstanceUID", "Columns", "Rows")
+# Type 2 of the patient and study modules (PS3.3 C.7.1.1, C.7.2.1): there, though perhaps empty.
+MAY_BE_EMPTY = (
+    "PatientID",
+    "PatientName",
+    "PatientBirthDate",
+    "PatientSex",
+    "StudyDate",
+    "StudyTime",
+    "StudyID",
+    "AccessionNumber",
+    "ReferringPhysicianName",
+)
+SEXES = ("M", "F", "O", "", None)  # PS3.3 C.7.1.1
+
+
+def dicom_headers(exam: Exam, scans: Sequence[ClipScan]) -> dict[str, Dataset]:
+    """By file name, of the clips that were used, are DICOM files and say who they are.
+
+    One that can no longer be read is left out: the report is beside the point of the exam, and must not cost it.
+    """
+    from pydicom import dcmread
+
+    done = {scan.file for scan in scans if scan.status == "done"}
+    headers: dict[str, Dataset] = {}
+    for clip in exam.clips:
+        if clip.file not in done or not clip.path.is_file() or not is_dicom(clip.path):
+            continue
+        try:
+            with warnings.catch_warnings():
+                warnings.simplefilter("ignore")  # of odd values, which scanners do write
+                header = dcmread(clip.path, stop_before_pixels=True, force=True)
+        except Exception:  # pydicom raises whatever it trips over; the pixels were read all the same
+            continue
+        if all(header.get(keyword) for keyword in NEEDED):
+            for keyword in MAY_BE_EMPTY:
+                if keyword not in header or not _is_allowed(keyword, header.get(keyword)):
+                    setattr(header, keyword, "")
+            headers[clip.file] = header
+    return headers
+
+
+def _is_allowed(keyword: str, value: Any) -> bool:
+    """Whether the value is one that the standard knows; a neutered animal's sex, as scanners write it, is none."""
+    from pydicom.valuerep import DA, TM
+
+    if keyword == "PatientSex":
+        return value in SEXES
+    kind = TM if keyword.endswith("Time") else DA if keyword.endswith("Date") else None
+    try:
+        if kind is not None:
+            kind(value or "")
+    except (TypeError, ValueError):
+        return False
+    return True

@@ -1,0 +1,177 @@
+"""``result.json``: what the program says of one exam, in a published form.
+
+The form is described by ``exam-result-2.schema.json`` beside this
+module; a change of meaning gets a new number.
+"""
+
+from __future__ import annotations
+
+import json
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from importlib.resources import files
+from typing import Any
+
+from pipeline.estimate.finding import Count, EggFinding, EggSigns, ExamFinding
+from pipeline.exams.exam_search import Exam
+from pipeline.report.export.history_document import history_document
+from pipeline.report.sightings import in_order, sightings_in_order
+from pipeline.scan.clip_scan import ClipScan
+
+__all__ = [
+    "ModelIdentity",
+    "dumps",
+    "millimetres",
+    "probability",
+    "result_document",
+    "result_schema",
+]
+
+
+@dataclass(frozen=True)
+class ModelIdentity:
+    """name : of the weights;  sha256 : of the weights file, hexadecimal."""
+
+    name: str
+    sha256: str
+
+
+def result_document(
+    exam: Exam,
+    finding: ExamFinding,
+    scans: Sequence[ClipScan],
+    model: ModelIdentity,
+    settings_sha256: str,
+) -> dict[str, Any]:
+    """The exam's result as the mapping behind ``result.json``, keys in the published order.
+
+    Probabilities are rounded to 0.001 and millimetres to 0.1, finer than either is known. A size that could
+    not be told (None or NaN) is null.
+    """
+    return {
+        "schema": "clutchlight/exam-result/2",
+        "animal": exam.animal,
+        "exam": exam.date.isoformat(),
+        "species": exam.species,
+        "model": {"name": model.name, "sha256": model.sha256},
+        "settings_sha256": settings_sha256,
+        "clips": [_clip(scan) for scan in in_order(scans)],
+        "shelled": _count(finding.shelled),
+        "follicles": _count(finding.follicles),
+        "stage": {"overall": finding.stage, "probability": probability(finding.stage_probability)},
+        "confidence": probability(finding.confidence),
+        "flags": [
+            {"code": flag.code, "severity": flag.severity, "reason": flag.reason, "advice": flag.advice}
+            for flag in finding.flags
+        ],
+        "eggs": [_egg(egg) for egg in sorted(finding.eggs, key=lambda egg: egg.identity)],
+        "history": history_document(finding.history),
+    }
+
+
+def dumps(document: dict[str, Any]) -> bytes:
+    """The document as UTF-8 JSON, the same bytes for the same document. Raises ValueError on NaN.
+
+    A file name that is no valid Unicode stays readable: what cannot be encoded becomes a JSON escape.
+    """
+    return (json.dumps(document, ensure_ascii=False, allow_nan=False, indent=2) + "\n").encode(
+        "utf-8", "backslashreplace"
+    )
+
+
+def result_schema() -> dict[str, Any]:
+    """The published JSON Schema (draft 2020-12) of ``result.json``."""
+    text = files("pipeline.report.export").joinpath("exam-result-2.schema.json").read_text(encoding="utf-8")
+    schema: dict[str, Any] = json.loads(text)
+    return schema
+
+
+def _clip(scan: ClipScan) -> dict[str, Any]:
+    return {
+        "file": scan.file,
+        "sha256": scan.sha256,
+        "window": scan.window,
+        "frames": scan.frames,
+        "frames_used": len(scan.used),
+        "mm_per_px": None if scan.mm_per_px is None else round(scan.mm_per_px, 6),
+        "scale_source": scan.scale_source,
+        "scale_note": scan.scale_note,
+        "status": scan.status,
+        "reason": scan.reason,
+    }
+
+
+def _count(count: Count) -> dict[str, Any]:
+    return {
+        "at_least": count.at_least,
+        "estimate": count.estimate,
+        "interval90": list(count.interval90),
+    }
+
+
+def _egg(egg: EggFinding) -> dict[str, Any]:
+    return {
+        "id": egg.identity,
+        "stage": egg.stage,
+        "stage_probability": probability(egg.stage_probability),
+        "stages": _stages(egg.stages),
+        "network_stages": _stages(egg.network_stages),
+        "confidence": probability(egg.confidence),
+        "shape": egg.shape,
+        "oval_probability": None if egg.oval_probability is None else probability(egg.oval_probability),
+        "length_mm": millimetres(egg.length_mm),
+        "length_interval90_mm": _interval(egg.length_interval90_mm),
+        "width_mm": millimetres(egg.width_mm),
+        "width_interval90_mm": _interval(egg.width_interval90_mm),
+        "depth_mm": millimetres(egg.depth_mm),
+        "signs": None if egg.signs is None else _signs(egg.signs),
+        "sightings": [
+            {
+                "clip": sighting.clip,
+                "first_frame": sighting.first_frame,
+                "last_frame": sighting.last_frame,
+                "best_frame": sighting.best_frame,
+            }
+            for sighting in sightings_in_order(egg)
+        ],
+    }
+
+
+def _stages(stages: tuple[float, float, float] | None) -> dict[str, float] | None:
+    names = ("follicle", "thin-shelled", "calcified")
+    return None if stages is None else {name: probability(one) for name, one in zip(names, stages, strict=True)}
+
+
+def _interval(range_mm: tuple[float, float] | None) -> list[float] | None:
+    return None if range_mm is None else [round(end, 1) for end in range_mm]
+
+
+def _signs(signs: EggSigns) -> dict[str, Any]:
+    """Decibels and grey levels to 0.1, rim_mm to 0.01."""
+
+    def told(value: float | None, digits: int = 1) -> float | None:
+        return None if value is None else round(value, digits)
+
+    return {
+        "rim_db": told(signs.rim_db),
+        "rim_at_least": signs.rim_at_least,
+        "rim_mm": told(signs.rim_mm, 2),
+        "shadow_db": told(signs.shadow_db),
+        "shadow_at_least": signs.shadow_at_least,
+        "interior_db": told(signs.interior_db),
+        "interior": signs.interior,
+        "shown_range_db": signs.shown_range_db,
+        "frames": signs.frames,
+        "grey": {name: told(value) for name, value in signs.grey.items()},
+    }
+
+
+def probability(value: float) -> float:
+    """Rounded to 0.001."""
+    return round(float(value), 3)
+
+
+def millimetres(value: float | None) -> float | None:
+    """Rounded to 0.1; None where the size could not be told."""
+    return None if value is None or math.isnan(value) else round(float(value), 1)

@@ -1,0 +1,1 @@
+"""The sheet as one A4 page: ``report.pdf``."""

@@ -1,0 +1,94 @@
+"""What was seen of each egg, and where: the joins between a finding and the scans it came from."""
+
+from __future__ import annotations
+
+import math
+import re
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from pipeline.estimate.finding import EggFinding, ExamFinding, Sighting
+from pipeline.scan.clip_scan import ClipScan, ScanPicture
+
+__all__ = [
+    "EggPicture",
+    "best_picture",
+    "clip_order",
+    "egg_of_track",
+    "followed",
+    "in_order",
+    "measured_mm",
+    "sightings_in_order",
+]
+
+
+@dataclass(frozen=True)
+class EggPicture:
+    """The picture that shows an egg best, with the clip and the sighting it belongs to."""
+
+    scan: ClipScan
+    sighting: Sighting
+    picture: ScanPicture
+
+
+def clip_order(file: str) -> tuple[tuple[int, int, str], ...]:
+    """Key that sorts left-2 before left-10."""
+    parts = re.split(r"(\d+)", file)
+    return tuple((1, int(part), part) if part.isdecimal() else (0, 0, part) for part in parts)
+
+
+def in_order(scans: Sequence[ClipScan]) -> list[ClipScan]:
+    """The clips by name, in whatever order they were finished."""
+    return sorted(scans, key=lambda scan: clip_order(scan.file))
+
+
+def sightings_in_order(egg: EggFinding) -> list[Sighting]:
+    """An egg's sightings by clip, then by when they begin."""
+    return sorted(egg.sightings, key=lambda s: (clip_order(s.clip), s.first_frame, s.track))
+
+
+def egg_of_track(finding: ExamFinding) -> dict[tuple[str, int], int]:
+    """From (clip, track) to the egg it was counted as; tracks that were not counted are absent."""
+    return {(s.clip, s.track): egg.identity for egg in finding.eggs for s in egg.sightings}
+
+
+def followed(finding: ExamFinding, scan: ClipScan) -> NDArray[np.int64]:
+    """(D,) the object that each detection of a clip belongs to, 0 where it was followed by no track.
+
+    An object goes by the lowest number of its tracks: what the probe left and came back to is one egg, and whoever
+    reads the file should not have to join its tracks again.
+    """
+    number = np.arange(int(scan.track.max(initial=0)) + 1)
+    for egg in finding.eggs:
+        tracks = [sighting.track for sighting in egg.sightings if sighting.clip == scan.file]
+        number[[track for track in tracks if 0 < track < len(number)]] = min(tracks, default=0)
+    return np.asarray(number[scan.track], dtype=np.int64)
+
+
+def measured_mm(eggs: Sequence[EggFinding]) -> list[tuple[float, float]]:
+    """Length and width of the eggs that have both."""
+    return [
+        (egg.length_mm, egg.width_mm)
+        for egg in eggs
+        if egg.length_mm is not None and egg.width_mm is not None and math.isfinite(egg.length_mm + egg.width_mm)
+    ]
+
+
+def best_picture(egg: EggFinding, scans: Sequence[ClipScan]) -> EggPicture | None:
+    """The picture of the sighting whose shown frame scored highest; None if no picture was kept."""
+    by_file = {scan.file: scan for scan in scans}
+    best: EggPicture | None = None
+    best_score = -1.0
+    for sighting in sightings_in_order(egg):
+        scan = by_file.get(sighting.clip)
+        picture = scan.pictures.get(sighting.track) if scan else None
+        if scan is None or picture is None:
+            continue
+        shown = (scan.track == sighting.track) & (scan.frame == picture.frame)
+        score = float(np.max(scan.score[shown], initial=0.0))
+        if score > best_score:
+            best, best_score = EggPicture(scan, sighting, picture), score
+    return best

@@ -1,0 +1,146 @@
+"""The sheet's sentences. Plain words, numbers as ranges, and never "none" where none was seen."""
+
+from __future__ import annotations
+
+import math
+import statistics
+from collections import Counter
+from collections.abc import Sequence
+
+from pipeline.estimate.finding import Count, EggFinding
+from pipeline.formatting import EN_DASH, TIMES, percent, plural
+from pipeline.report.sightings import measured_mm
+from pipeline.scan.clip_scan import ClipScan
+
+__all__ = [
+    "clip_words",
+    "count_words",
+    "likely_words",
+    "moment_words",
+    "scan_words",
+    "short_size_words",
+    "size_words",
+    "sizes_words",
+    "stage_mix_words",
+    "windows_words",
+]
+
+
+def count_words(count: Count, noun: str) -> str:
+    """8 shelled eggs; none seen.
+
+    >>> count_words(Count(6, 8, (6, 10)), "shelled egg")
+    '8 shelled eggs'
+    """
+    return plural(count.estimate, noun) if count.estimate else f"no {noun}s seen"
+
+
+def likely_words(count: Count) -> str:
+    """The 90 % interval in words.
+
+    >>> likely_words(Count(6, 8, (6, 10))), likely_words(Count(0, 0, (0, 2)))
+    ('between 6 and 10 likely', 'up to 2 may still be there')
+    """
+    low, high = count.interval90
+    if high == 0:
+        return "she may still carry some"
+    if count.estimate == 0 and low == 0:
+        return "one may still be there" if high == 1 else f"up to {high} may still be there"
+    return f"{low} likely" if low == high else f"between {low} and {high} likely"
+
+
+def stage_mix_words(eggs: Sequence[EggFinding]) -> str:
+    """8 calcified, 2 follicles; the ripest first."""
+    of = Counter(egg.stage for egg in eggs)
+    parts = [f"{of[stage]} {stage}" for stage in ("calcified", "thin-shelled") if of[stage]]
+    if of["follicle"]:
+        parts.append(plural(of["follicle"], "follicle"))
+    return ", ".join(parts)
+
+
+def windows_words(scans: Sequence[ClipScan]) -> str:
+    """Through which of the two windows she was scanned, by the clips that could be used."""
+    done = [scan for scan in scans if scan.status == "done" and len(scan.used)]
+    windows = {scan.window for scan in done}
+    if not done:
+        return "not scanned: no recording could be used"
+    if {"left", "right"} <= windows:
+        return "both windows scanned"
+    if None in windows:
+        known = windows - {None}
+        return f"{known.pop()} window, and clips of an unknown window" if known else "window not told"
+    return f"{windows.pop()} window only"
+
+
+def scan_words(scans: Sequence[ClipScan]) -> str:
+    """How much was recorded and how much of it could be used."""
+    refused = sum(scan.status == "refused" for scan in scans)
+    frames = sum(scan.frames for scan in scans if scan.status == "done")
+    used = sum(len(scan.used) for scan in scans)
+    words = plural(len(scans), "clip")
+    if refused:
+        words += f", {refused} refused"
+    if frames:
+        words += f"; {used:,} of {frames:,} frames clear enough ({percent(used / frames)})"
+    return words
+
+
+def size_words(egg: EggFinding, scale_known: bool) -> str:
+    """The size of one egg, or why there is none."""
+    length, width = _known(egg.length_mm), _known(egg.width_mm)
+    if length is not None and width is not None:
+        if egg.length_interval90_mm is not None and egg.width_interval90_mm is not None:
+            long, wide = (_range_words(ends) for ends in (egg.length_interval90_mm, egg.width_interval90_mm))
+            return f"{length:.0f} ({long}) {TIMES} {width:.0f} ({wide}) mm"
+        return f"{length:.1f} {TIMES} {width:.1f} mm"
+    if length is not None:
+        return f"{length:.1f} mm long"
+    return "size could not be told" if scale_known else "size unknown: no scale"
+
+
+def short_size_words(egg: EggFinding, scale_known: bool) -> str:
+    """The size without its doubt, for where there is little room."""
+    length, width = _known(egg.length_mm), _known(egg.width_mm)
+    if length is None or width is None:
+        return size_words(egg, scale_known)
+    return f"{length:.0f} {TIMES} {width:.0f} mm"
+
+
+def sizes_words(eggs: Sequence[EggFinding], scale_known: bool) -> tuple[str, str]:
+    """Median and range of the shelled eggs' sizes; of the follicles' where there is no shelled egg.
+
+    The second text is empty where there is nothing more to say.
+    """
+    chosen = [egg for egg in eggs if egg.stage != "follicle"] or list(eggs)
+    if not chosen:
+        return "nothing measured", ""
+    sizes = measured_mm(chosen)
+    if not sizes:
+        return "could not be told" if scale_known else "unknown: no scale", ""
+    lengths, widths = zip(*sizes, strict=True)
+    middle = f"{statistics.median(lengths):.0f} {TIMES} {statistics.median(widths):.0f} mm"
+    if len(sizes) == 1:
+        return middle, "one measured"
+    return (
+        middle,
+        f"median of {len(sizes)}; length {min(lengths):.0f}{EN_DASH}{max(lengths):.0f}, "
+        f"width {min(widths):.0f}{EN_DASH}{max(widths):.0f} mm",
+    )
+
+
+def clip_words(scan: ClipScan) -> str:
+    """The clip's name, with its window where the name does not tell it."""
+    return f"{scan.file} ({scan.window})" if scan.window and scan.window not in scan.file else scan.file
+
+
+def moment_words(frame: int, frame_rate: float | None) -> str:
+    """A place in a clip: seconds where the clip tells its rate, else the frame, counted from 0."""
+    return f"{frame / frame_rate:.1f} s" if frame_rate else f"frame {frame}"
+
+
+def _range_words(ends_mm: tuple[float, float]) -> str:
+    return f"{ends_mm[0]:.0f}{EN_DASH}{ends_mm[1]:.0f}"
+
+
+def _known(value: float | None) -> float | None:
+    return None if value is None or math.isnan(value) else value

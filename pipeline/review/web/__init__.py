@@ -1,0 +1,1 @@
+"""The review server: pages, routes, login, sessions and security."""

@@ -1,0 +1,33 @@
+"""How the review's pages are made from their templates: escaped, and strict about what is missing."""
+
+from __future__ import annotations
+
+from functools import cache
+from typing import TYPE_CHECKING, Any
+
+from fastapi.responses import HTMLResponse
+
+if TYPE_CHECKING:
+    from jinja2 import Environment
+
+__all__ = ["page"]
+
+
+def page(template: str, status: int = 200, **values: Any) -> HTMLResponse:
+    """The page; every value is escaped."""
+    text = _environment().get_template(template).render(**values)
+    # A file name that is no valid Unicode is shown with its odd bytes spelled out.
+    return HTMLResponse(text.encode("utf-8", "backslashreplace"), status)
+
+
+@cache
+def _environment() -> Environment:
+    from jinja2 import Environment, PackageLoader, StrictUndefined
+
+    return Environment(
+        loader=PackageLoader("pipeline.review.web", "templates"),
+        autoescape=True,
+        undefined=StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+    )

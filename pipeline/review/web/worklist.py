@@ -1,0 +1,140 @@
+"""The worklist: which exams wait for a person, those for the vet first."""
+
+from __future__ import annotations
+
+import datetime as dt
+import threading
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Literal
+from urllib.parse import quote
+
+from pipeline.formatting import date_words
+from pipeline.report.index import urgency
+from pipeline.report.summary import ExamSummary
+from pipeline.report.text import count_words, likely_words
+from pipeline.review.answers import Reopened, Signed
+from pipeline.review.event_log import ExamKey, Journal
+
+__all__ = ["Filters", "Line", "Worklist"]
+
+Show = Literal["open", "signed", "all"]
+PAGE = 60  # lines
+
+
+@dataclass(frozen=True)
+class Filters:
+    """day : "", "today" or ISO 8601;  flag : a severity, "" for any;  animal, species : any part of the name"""
+
+    show: Show = "open"
+    day: str = ""
+    flag: str = ""
+    animal: str = ""
+    species: str = ""
+    page: int = 1
+
+
+@dataclass(frozen=True)
+class Line:
+    """One exam of the list. urgency : "vet today", "check" or "rest";  doubt : 0 to 1;  reason : the gravest flag
+
+    answers : how many were given;  signed_by : None while open
+    """
+
+    folder: str
+    link: str
+    animal: str
+    species: str
+    date: dt.date
+    day: str
+    count: str
+    likely: str
+    urgency: str
+    doubt: float
+    reason: str
+    severities: frozenset[str]
+    answers: int = 0
+    signed_by: str | None = None
+
+
+class Worklist:
+    """The lines of all exams, kept up to date with the journal. May be used from many threads."""
+
+    def __init__(self, journal: Journal) -> None:
+        self._journal = journal
+        self._lock = threading.Lock()
+        self._seen = 0
+        self._answers: dict[ExamKey, int] = {}
+        self._signed: dict[ExamKey, str | None] = {}
+        self._lines: dict[str, tuple[ExamSummary, Line]] = {}
+
+    def lines(self, summaries: Sequence[ExamSummary], filters: Filters) -> tuple[list[Line], int]:
+        """One page of the lines that pass the filters, and how many pass in all."""
+        with self._lock:
+            self._read_on()
+            every = [self._line(summary) for summary in summaries]
+        chosen = [line for line in every if _passes(line, filters)]
+        chosen.sort(
+            key=lambda line: (line.signed_by is not None, URGENCIES.index(line.urgency), -line.doubt, line.folder)
+        )
+        start = (max(filters.page, 1) - 1) * PAGE
+        return chosen[start : start + PAGE], len(chosen)
+
+    def next_after(self, summaries: Sequence[ExamSummary], folder: str) -> str | None:
+        """The link of the exam to look at when this one is done, None where all are."""
+        lines, _ = self.lines(summaries, Filters())
+        return next((line.link for line in lines if line.folder != folder), None)
+
+    def _read_on(self) -> None:
+        for logged in self._journal.newer(self._seen):
+            self._seen = logged.identity
+            self._answers[logged.exam] = logged.event.sequence
+            if isinstance(logged.event.answer, Signed):
+                self._signed[logged.exam] = logged.event.answer.name
+            elif isinstance(logged.event.answer, Reopened):
+                self._signed[logged.exam] = None
+
+    def _line(self, summary: ExamSummary) -> Line:
+        key = ExamKey(summary.exam.animal, summary.exam.date.isoformat())
+        answers, signed = self._answers.get(key, 0), self._signed.get(key)
+        known = self._lines.get(summary.folder)
+        if known is not None and known[0] is summary and (known[1].answers, known[1].signed_by) == (answers, signed):
+            return known[1]
+        line = _line(summary, answers, signed)
+        self._lines[summary.folder] = summary, line
+        return line
+
+
+URGENCIES = ("vet today", "check", "rest")
+
+
+def _line(summary: ExamSummary, answers: int, signed: str | None) -> Line:
+    exam, finding = summary.exam, summary.finding
+    flags = finding.flags
+    return Line(
+        folder=summary.folder,
+        link=f"/exams/{quote(summary.folder)}",
+        animal=exam.animal,
+        species=exam.species or "",
+        date=exam.date,
+        day=date_words(exam.date),
+        count=count_words(finding.shelled, "shelled egg") if summary.is_scanned else "not scanned",
+        likely=likely_words(finding.shelled) if summary.is_scanned else "no recording could be used",
+        urgency=urgency(summary),
+        doubt=finding.doubt,
+        reason=flags[0].reason if flags else "",
+        severities=frozenset(flag.severity for flag in flags),
+        answers=answers,
+        signed_by=signed,
+    )
+
+
+def _passes(line: Line, filters: Filters) -> bool:
+    day = dt.date.today().isoformat() if filters.day == "today" else filters.day
+    return (
+        (filters.show == "all" or (filters.show == "signed") == (line.signed_by is not None))
+        and (not day or line.date.isoformat() == day)
+        and (not filters.flag or filters.flag in line.severities)
+        and filters.animal.casefold() in line.animal.casefold()
+        and filters.species.casefold() in line.species.casefold()
+    )

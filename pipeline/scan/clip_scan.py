@@ -1,0 +1,285 @@
+"""One clip read once: frames to sector, detections, tracks and the pictures worth keeping.
+
+The clip is a stream: frames are judged, given to the detector a few at a time and let go, and what is kept of
+them is a row of numbers for each detection and one picture for each track.
+"""
+
+from __future__ import annotations
+
+from array import array
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from concurrent.futures import Future, ThreadPoolExecutor
+from dataclasses import dataclass, field, replace
+from itertools import islice
+from typing import Any, Literal, Protocol
+
+import numpy as np
+from numpy.typing import NDArray
+
+from pipeline.detect.clip_signs import SignBook
+from pipeline.detect.detector import Detections
+from pipeline.exams.exam_search import ExamClip
+from pipeline.ingest.clip import Clip, open_clip
+from pipeline.ingest.frame import ClipError, Frame
+from pipeline.ingest.quality.clip_quality import ClipQuality
+from pipeline.ingest.quality.usable_frames import JudgedFrames
+from pipeline.ingest.sector.ruler import find_ruler
+from pipeline.ingest.sector.sector import Sector
+from pipeline.scan.best_frames import Gallery, ScanPicture
+from pipeline.scan.scale import RecordedScale, ScaleSource, clip_scale
+from pipeline.settings import Settings
+from pipeline.track.probe_turns import find_turns
+from pipeline.track.speckle_distance import Travel
+from pipeline.track.thumbnails import Thumbnails
+from pipeline.track.tracker import ClipTracker
+from pipeline.track.tracks import ClipTracks, picture_worth
+
+__all__ = ["ClipScan", "FrameDetector", "ScanPicture", "refused_scan", "scan_clip"]
+
+
+@dataclass(frozen=True)
+class ClipScan:
+    """Everything kept of one clip.
+
+    status : "done", or "refused" with a reason for a technician (then all tables are empty)
+    reason : of a clip that is done, why only its first frames could be read; else None
+    used : (F,) int64, indices of the frames that were used
+    The detections, one row each: frame (D,) int64, ellipse (D, 5), stage_probability (D, 3), score (D,),
+    spread (D, 2) as in `Detections`, track (D,) int64, 0 where a detection belongs to no track.
+    pictures : by track identity
+    depth_px : from the probe's face to the lower end of the sector, None of a refused clip
+    middle_px : x of the sector's middle, None likewise
+    recorded_scale : what the file tells of its scale itself
+    quality : which frames were left out, and why
+    scale_note : what a technician should know of the scale, None if nothing
+    """
+
+    file: str
+    sha256: str
+    window: str | None
+    width: int
+    height: int
+    frame_rate: float | None
+    frames: int
+    mm_per_px: float | None
+    scale_source: ScaleSource
+    status: Literal["done", "refused"]
+    reason: str | None
+    used: NDArray[np.int64]
+    frame: NDArray[np.int64]
+    ellipse: NDArray[np.float64]
+    stage_probability: NDArray[np.float64]
+    score: NDArray[np.float64]
+    spread: NDArray[np.float64]
+    track: NDArray[np.int64]
+    tracks: ClipTracks
+    pictures: dict[int, ScanPicture]
+    depth_px: float | None = None
+    middle_px: float | None = None
+    recorded_scale: RecordedScale = field(default_factory=RecordedScale)
+    scale_note: str | None = None
+    quality: ClipQuality = field(default_factory=ClipQuality)
+
+
+class Model(Protocol):
+    """name : of the weights;  sha256 : of their file."""
+
+    @property
+    def name(self) -> str: ...
+    @property
+    def sha256(self) -> str: ...
+
+
+class FrameDetector(Protocol):
+    """Anything that finds objects in frames.
+
+    engine_name : what computes; with the model it decides every answer to the bit
+    detect : one answer for each frame, in their order, none depending on its neighbours; of no frames, none.
+    It is called in a thread of its own, one call at a time.
+    """
+
+    @property
+    def model(self) -> Model: ...
+    @property
+    def engine_name(self) -> str: ...
+    def detect(self, frames: Sequence[Frame], sector: Sector) -> list[Detections]: ...
+
+
+class _Rows:
+    """The detections of a clip, gathered frame by frame: numbers side by side, which take the least room."""
+
+    def __init__(self) -> None:
+        self.used = array("q")
+        self._rows = array("d")
+
+    def add(self, detections: Detections, tracks: NDArray[np.int64]) -> None:
+        self.used.append(detections.frame)
+        rows = np.column_stack(
+            [
+                np.full(len(tracks), detections.frame, np.float64),
+                tracks,
+                detections.scores,
+                detections.ellipses,
+                detections.stage_probabilities,
+                detections.spreads,
+            ]
+        )
+        self._rows.frombytes(rows.tobytes())
+
+    def tables(self, renumbering: dict[int, int]) -> dict[str, Any]:
+        """The tables of `ClipScan` by name. renumbering : from a track's first number to its final one."""
+        rows = np.frombuffer(self._rows, np.float64).reshape(-1, 13) if self._rows else np.zeros((0, 13))
+        tracks = rows[:, 1].astype(np.int64)
+        final = np.zeros(1 + max(renumbering, default=0) + max(tracks, default=0), np.int64)
+        for track, number in renumbering.items():
+            final[track] = number
+        return {
+            "used": np.array(self.used, np.int64),
+            "frame": rows[:, 0].astype(np.int64),
+            "track": final[tracks],
+            "score": rows[:, 2].copy(),
+            "ellipse": rows[:, 3:8].copy(),
+            "stage_probability": rows[:, 8:11].copy(),
+            "spread": rows[:, 11:].copy(),
+        }
+
+
+def scan_clip(
+    clip: ExamClip,
+    sha256: str,
+    detector: FrameDetector,
+    settings: Settings,
+    progress: Callable[[int], None],
+) -> ClipScan:
+    """Read one recording from its first frame to its last.
+
+    A recording that cannot be used comes back as "refused" with the reason; one that breaks midway is "done"
+    up to there, and the reason says so. progress : told how many more frames were read
+    """
+    try:
+        with open_clip(clip.path, settings.ingest) as recording:
+            return _scan(clip, sha256, recording, detector, settings, progress)
+    except ClipError as error:
+        return refused_scan(clip, sha256, str(error))
+
+
+def refused_scan(clip: ExamClip, sha256: str, reason: str) -> ClipScan:
+    """The scan of a recording that cannot be used. sha256 : "" where not even its bytes could be read."""
+    scale = clip_scale(clip, RecordedScale(), None)
+    return ClipScan(
+        file=clip.file,
+        sha256=sha256,
+        window=clip.window,
+        width=0,
+        height=0,
+        frame_rate=None,
+        frames=0,
+        mm_per_px=scale.mm_per_px,
+        scale_source=scale.source,
+        status="refused",
+        reason=_nameless(reason, clip),
+        tracks=ClipTracks(clip.file, clip.window, scale.mm_per_px, 0, ()),
+        pictures={},
+        **_Rows().tables({}),
+    )
+
+
+def _scan(
+    clip: ExamClip,
+    sha256: str,
+    recording: Clip,
+    detector: FrameDetector,
+    settings: Settings,
+    progress: Callable[[int], None],
+) -> ClipScan:
+    judged = JudgedFrames(recording, recording.calibration, settings.ingest, progress)
+    sector, opening = judged.sector, judged.opening
+    if sector is None or opening is None:
+        raise ClipError(judged.verdict(0))
+    depth_px, middle_px = sector.depth_range_px, (sector.box[0] + sector.box[2] - 1) / 2
+    tracker, gallery, book, rows = ClipTracker(settings.track), Gallery(sector.mask), SignBook(sector), _Rows()
+    thumbnails = Thumbnails(sector.mask, sector.box)
+    travel = Travel(sector.mask, sector.box) if settings.track.tell_path else None
+    for frame, detections, repeated in _detected(judged, sector, detector, settings.detect.batch_frames):
+        if repeated:
+            # The same picture again is no second witness: its detections are listed, and no track grows by them.
+            tracker.hold(frame.index)
+        else:
+            sightings = tracker.update(detections)
+            thumbnails.show(frame.index, frame.grey)
+            if travel is not None:
+                travel.show(frame.index, frame.grey)
+            gallery.show(frame, detections, sightings.track_ids, sightings.improved)
+            gallery.drop(sightings.dropped)
+            worth = picture_worth(detections.ellipses, detections.scores)
+            book.read(frame, detections.ellipses, sightings.track_ids, worth)
+            book.drop(sightings.dropped)
+        rows.add(detections, sightings.track_ids)
+    finished = tracker.finish()
+    if len(rows.used) < settings.ingest.minimum_usable_share * judged.frames:
+        raise ClipError(judged.verdict(len(rows.used)))
+    told = judged.calibration
+    ruler = find_ruler(opening.grey, sector)
+    recorded = RecordedScale(told.mm_per_px, told.fault, ruler, settings.ingest.ruler_tick_mm or None)
+    scale = clip_scale(clip, recorded, depth_px)
+    return ClipScan(
+        file=clip.file,
+        sha256=sha256,
+        window=clip.window,
+        width=recording.width,
+        height=recording.height,
+        frame_rate=recording.frame_rate,
+        frames=judged.frames,
+        mm_per_px=scale.mm_per_px,
+        scale_source=scale.source,
+        status="done",
+        reason=None if recording.reason is None else _nameless(recording.reason, clip),
+        tracks=ClipTracks(
+            clip.file,
+            clip.window,
+            scale.mm_per_px,
+            judged.frames,
+            finished.tracks,
+            middle_px,
+            depth_px,
+            book.signs(finished.renumbering),
+            find_turns(thumbnails.frames, thumbnails.likeness()),
+            None if travel is None else travel.path(),
+        ),
+        pictures=gallery.pictures(finished.renumbering),
+        depth_px=depth_px,
+        middle_px=middle_px,
+        recorded_scale=recorded,
+        scale_note=scale.note,
+        quality=judged.quality,
+        **rows.tables(finished.renumbering),
+    )
+
+
+def _detected(
+    judged: Iterable[tuple[Frame, bool]], sector: Sector, detector: FrameDetector, batch_frames: int
+) -> Iterator[tuple[Frame, Detections, bool]]:
+    """Every usable frame with its detections, in order, and whether it repeats the one before and has its answer."""
+    source = iter(judged)
+    last: Detections | None = None
+    # While the engine works on one batch, this thread decodes the next.
+    with ThreadPoolExecutor(max_workers=1, thread_name_prefix="detect") as thread:
+
+        def begin() -> tuple[list[tuple[Frame, bool]], Future[list[Detections]]]:
+            batch = list(islice(source, batch_frames))
+            new = [frame for frame, repeated in batch if not repeated]
+            return batch, thread.submit(detector.detect, new, sector)
+
+        batch, answer = begin()
+        while batch:
+            following = begin()
+            answers = iter(answer.result())
+            for frame, repeated in batch:
+                last = replace(last, frame=frame.index) if repeated and last is not None else next(answers)
+                yield frame, last, repeated
+            batch, answer = following
+
+
+def _nameless(reason: str, clip: ExamClip) -> str:
+    # The name stands beside the reason wherever it is shown, and the same content may have another one.
+    return reason.removeprefix(f"{clip.path.name}: ")

@@ -1,0 +1,46 @@
+"""How well an animal was scanned: what the estimate has to know of every clip, used or refused."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from typing import Literal
+
+from pipeline.ingest.quality.clip_quality import ClipQuality
+from pipeline.scan.clip_scan import ClipScan
+
+__all__ = ["ClipCoverage", "clip_coverage", "swept_windows", "usable"]
+
+
+@dataclass(frozen=True)
+class ClipCoverage:
+    """One clip of the exam. window : "left", "right" or None;  reason : why it was refused
+
+    frames : how many were decoded;  frames_used : how many were fit for use;  quality : why the others were not
+    same_as : where, in other exams, the same recording lies, in words
+    """
+
+    file: str
+    window: str | None
+    status: Literal["done", "refused"]
+    reason: str | None
+    frames: int
+    frames_used: int
+    same_as: tuple[str, ...] = ()
+    quality: ClipQuality = field(default_factory=ClipQuality)
+
+
+def clip_coverage(scan: ClipScan, same_as: tuple[str, ...] = ()) -> ClipCoverage:
+    """What the estimate has to know of a clip. same_as : where, in other exams, the same recording lies, in words"""
+    used = len(scan.used)
+    return ClipCoverage(scan.file, scan.window, scan.status, scan.reason, scan.frames, used, same_as, scan.quality)
+
+
+def usable(coverage: Sequence[ClipCoverage]) -> tuple[ClipCoverage, ...]:
+    """The clips that anything was seen in, eggs or none."""
+    return tuple(clip for clip in coverage if clip.status == "done" and clip.frames_used > 0)
+
+
+def swept_windows(coverage: Sequence[ClipCoverage]) -> frozenset[str]:
+    """The windows with a usable clip; a clip of unknown window adds none."""
+    return frozenset(clip.window for clip in usable(coverage) if clip.window is not None)

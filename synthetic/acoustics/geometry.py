@@ -1,0 +1,153 @@
+"""Where a scanner's samples lie: beams in the scan plane, and the plane on the screen.
+
+Plane coordinates in mm: x to the right, z away from the probe, the origin in the middle of the probe's face. A convex
+face is an arc of ``radius_mm`` about (0, -radius); a linear array is the same with a radius so large that the face is
+flat and the beams are parallel for all purposes. Screen coordinates in px: x right, y down, pixel centres at whole
+numbers. All values are tensors over a batch of B pictures.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import torch
+from torch import Tensor
+from torch.nn import functional
+
+from synthetic.anatomy.limits import require_positive
+
+__all__ = [
+    "LINEAR_RADIUS_MM",
+    "BeamGrid",
+    "Scanner",
+    "ScreenGrid",
+    "View",
+    "beam_grid",
+    "beam_place",
+    "scan_convert",
+    "screen_grid",
+    "to_beams",
+]
+
+LINEAR_RADIUS_MM = 2000.0
+
+
+@dataclass(frozen=True)
+class Scanner:
+    """Each (B,) float32: radius of the probe's face, half its opening angle, depth shown, centre frequency.
+
+    Raises PhantomError, naming the setting, for one that is not above 0.
+    """
+
+    radius_mm: Tensor
+    half_angle_rad: Tensor
+    depth_mm: Tensor
+    frequency_mhz: Tensor
+
+    def __post_init__(self) -> None:
+        require_positive("scanner", **vars(self))
+
+
+@dataclass(frozen=True)
+class View:
+    """Each (B,) float32: scale, and the screen position of the middle of the probe's face.
+
+    Raises PhantomError for a scale that is not above 0.
+    """
+
+    mm_per_px: Tensor
+    face_x_px: Tensor
+    face_y_px: Tensor
+
+    def __post_init__(self) -> None:
+        require_positive("view", mm_per_px=self.mm_per_px)
+
+    def to_screen(self, ellipses: Tensor) -> Tensor:
+        """(B, K, 5) ellipses in plane mm -> px."""
+        scale = self.mm_per_px[:, None]
+        x = self.face_x_px[:, None] + ellipses[..., 0] / scale
+        y = self.face_y_px[:, None] + ellipses[..., 1] / scale
+        return torch.stack([x, y, ellipses[..., 2] / scale, ellipses[..., 3] / scale, ellipses[..., 4]], dim=-1)
+
+
+@dataclass(frozen=True)
+class BeamGrid:
+    """Samples along beams: x, z (B, L, S) mm; right, down (B, L, 1) the beams' directions; depth (B, 1, S) mm;
+    step (B, 1, 1) mm between samples; radius (B,) mm and half_angle (B,) rad of the face.
+    """
+
+    x: Tensor
+    z: Tensor
+    right: Tensor
+    down: Tensor
+    depth: Tensor
+    step: Tensor
+    radius: Tensor
+    half_angle: Tensor
+
+
+def beam_grid(scanner: Scanner, lines: int, samples: int) -> BeamGrid:
+    """Where ``lines`` beams of ``samples`` each lie."""
+    device = scanner.depth_mm.device
+    across = torch.linspace(-1, 1, lines, device=device)
+    along = (torch.arange(samples, device=device) + 0.5) / samples
+    angle = (scanner.half_angle_rad[:, None] * across)[..., None]  # (B, L, 1)
+    depth = (scanner.depth_mm[:, None] * along)[:, None, :]  # (B, 1, S)
+    right, down = torch.sin(angle), torch.cos(angle)
+    reach = scanner.radius_mm[:, None, None]
+    # (R + s) cos - R loses digits for a linear array's large R; R (cos - 1) + s cos does not.
+    x = reach * right + depth * right
+    z = depth * down - 2 * reach * torch.sin(angle / 2) ** 2
+    step = (scanner.depth_mm / samples)[:, None, None]
+    return BeamGrid(x, z, right, down, depth, step, scanner.radius_mm, scanner.half_angle_rad)
+
+
+def to_beams(scanner: Scanner, x: Tensor, z: Tensor) -> tuple[Tensor, Tensor]:
+    """Plane points (B, ...) in mm -> (B, ...) across in [-1, 1] over the beams, and depth in mm along the beam."""
+    shape = (-1,) + (1,) * (x.dim() - 1)
+    reach = scanner.radius_mm.view(shape)
+    across = torch.atan2(x, z + reach) / scanner.half_angle_rad.view(shape)
+    depth = torch.hypot(x, z + reach) - reach
+    return across, depth
+
+
+def beam_place(across: Tensor, share: Tensor, samples: int) -> Tensor:
+    """Where grid_sample (with align_corners) finds points of a grid of beams: across in [-1, 1], share of the depth
+    in [0, 1], both (...) -> (..., 2).
+
+    The outermost beams lie on the sector's edges, the first sample half a step below the face.
+    """
+    return torch.stack([(share * samples - 0.5) / (samples - 1) * 2 - 1, across], dim=-1)
+
+
+@dataclass(frozen=True)
+class ScreenGrid:
+    """Where the pixels of B screens lie among the beams: place (B, height, width, 2) for grid_sample, see beam_place;
+    sector (B, height, width) bool, True where there is a beam.
+    """
+
+    place: Tensor
+    sector: Tensor
+
+    def draw(self, beams: Tensor) -> Tensor:
+        """(B, C, L, S) beams -> (B, C, height, width) picture, 0 outside the sector."""
+        picture = functional.grid_sample(beams, self.place, mode="bilinear", padding_mode="border", align_corners=True)
+        return picture * self.sector[:, None]
+
+
+def screen_grid(scanner: Scanner, view: View, samples: int, height: int, width: int) -> ScreenGrid:
+    """Of beams of ``samples`` each on screens of (height, width) px."""
+    device = view.mm_per_px.device
+    px = torch.arange(width, device=device, dtype=torch.float32)
+    py = torch.arange(height, device=device, dtype=torch.float32)
+    x = ((px[None] - view.face_x_px[:, None]) * view.mm_per_px[:, None])[:, None, :].expand(-1, height, -1)
+    z = ((py[None] - view.face_y_px[:, None]) * view.mm_per_px[:, None])[:, :, None].expand(-1, -1, width)
+    across, depth = to_beams(scanner, x, z)
+    share = depth / scanner.depth_mm[:, None, None]
+    return ScreenGrid(beam_place(across, share, samples), (across.abs() <= 1) & (share >= 0) & (share <= 1))
+
+
+def scan_convert(beams: Tensor, scanner: Scanner, view: View, height: int, width: int) -> tuple[Tensor, Tensor]:
+    """(B, C, L, S) beams -> (B, C, height, width) picture, 0 outside the sector, and (B, height, width) bool sector."""
+    grid = screen_grid(scanner, view, beams.shape[-1], height, width)
+    return grid.draw(beams), grid.sector

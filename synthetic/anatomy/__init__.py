@@ -1,0 +1,1 @@
+"""Synthetic animals: bodies, clutches, organs and how they are packed."""

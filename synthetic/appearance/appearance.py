@@ -1,0 +1,88 @@
+"""What makes one scanner look unlike another: from echoes in dB to grey on a screen, batched in torch.
+
+Wide and cheap on purpose: a network trained on one scanner's look learns that look. Nothing here moves what a picture
+shows, so that labels stay true.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, fields
+
+import torch
+from torch import Tensor
+
+from synthetic.appearance.beam_density import BeamDensity, resample
+from synthetic.appearance.coding import Coding, store
+from synthetic.appearance.contact import Contact
+from synthetic.appearance.draws import Draws
+from synthetic.appearance.edges import Edges, enhance_along_beams, enhance_picture
+from synthetic.appearance.gain import Gain, amplify
+from synthetic.appearance.grey_map import GreyMap, map_to_grey
+from synthetic.appearance.overlays import draw_overlays
+from synthetic.appearance.picture_noise import PictureNoise, add_noise
+from synthetic.appearance.shading import Shading, shade
+from synthetic.appearance.speckle_reduction import SpeckleReduction, reduce_speckle
+
+__all__ = ["Look", "draw_look", "dress", "to_grey"]
+
+
+@dataclass(frozen=True)
+class Look:
+    """Of B machines, in the order in which a picture goes through them."""
+
+    contact: Contact
+    density: BeamDensity
+    gain: Gain
+    grey_map: GreyMap
+    edges: Edges
+    speckle: SpeckleReduction
+    shading: Shading
+    noise: PictureNoise
+    coding: Coding
+
+    def repeated(self, number: int) -> Look:
+        """Each row ``number`` times: every machine's look for as many pictures in turn."""
+        parts = {}
+        for part in fields(self):
+            own = getattr(self, part.name)
+            rows = {name: value.repeat_interleave(number, 0) for name, value in vars(own).items()}
+            parts[part.name] = type(own)(**rows)
+        return Look(**parts)
+
+
+def draw_look(batch: int, generator: torch.Generator, *, spread: Tensor | float = 1.0) -> Look:
+    """Looks of ``batch`` different scanners, on the generator's device; see ``spread`` in draws.Draws."""
+    draws = Draws(batch, generator, spread)
+    return Look(
+        contact=Contact.draw(draws),
+        density=BeamDensity.draw(draws),
+        gain=Gain.draw(draws),
+        grey_map=GreyMap.draw(draws),
+        edges=Edges.draw(draws),
+        speckle=SpeckleReduction.draw(draws),
+        shading=Shading.draw(draws),
+        noise=PictureNoise.draw(draws),
+        coding=Coding.draw(draws),
+    )
+
+
+def to_grey(echo_db: Tensor, look: Look) -> Tensor:
+    """(B, L, S) echoes in dB against soft tissue -> grey in [0, 1], still along beams."""
+    echo_db = amplify(resample(echo_db, look.density), look.gain)
+    return enhance_along_beams(map_to_grey(echo_db, look.grey_map), look.edges)
+
+
+def dress(picture: Tensor, look: Look, generator: torch.Generator, *, overlays: float = 0.0, frames: int = 1) -> Tensor:
+    """(B, 1, H, W) grey in [0, 1] -> the same after the scanner's filters, the cable and the store; H and W multiples
+    of 16.
+
+    overlays : share of the pictures on which the scanner draws, for each kind of mark
+    frames : so many pictures in turn are a sweep and have the same overlays
+    """
+    picture = reduce_speckle(picture, look.speckle)
+    picture = shade(enhance_picture(picture, look.edges), look.shading)
+    if overlays > 0:
+        picture = draw_overlays(picture.view(-1, frames, *picture.shape[2:]), generator, share=overlays).view_as(
+            picture
+        )
+    return store(add_noise(picture, look.noise, generator), look.coding)

@@ -1,0 +1,57 @@
+"""How evenly a machine's gain is set over its picture: the sliders of the depth gain, and the beams side by side."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import torch
+from torch import Tensor
+
+from synthetic.appearance.draws import Draws
+from synthetic.appearance.smoothing import stretch
+
+__all__ = ["Gain", "amplify"]
+
+_SLIDERS = 8
+_BEAM_GROUPS = 5
+
+
+@dataclass(frozen=True)
+class Gain:
+    """sliders_db : (B, 8) errors of the depth gain's sliders, from the face down;  lateral_db : (B, 5) from the left
+    to the right, as where the face is pressed on unevenly;  near_db : (B,) too much gain at the face, which fades
+    within near_share (B,) of the depth.
+    """
+
+    sliders_db: Tensor
+    lateral_db: Tensor
+    near_db: Tensor
+    near_share: Tensor
+
+    @classmethod
+    def draw(cls, draws: Draws) -> Gain:
+        """Sliders off by up to some 8 dB, beams by up to some 6 dB."""
+        sliders = draws.sometimes(0.5, draws.uniform(0.5, 4.5))[:, None] * draws.normal(_SLIDERS).clamp(-1.8, 1.8)
+        slope = draws.sometimes(0.25, draws.uniform(1.0, 6.0))[:, None] * draws.normal(1).clamp(-1, 1)
+        waves = draws.sometimes(0.2, draws.uniform(0.5, 2.5))[:, None] * draws.normal(_BEAM_GROUPS).clamp(-2, 2)
+        across = torch.linspace(-1, 1, _BEAM_GROUPS, device=slope.device)
+        return cls(
+            sliders_db=sliders,
+            lateral_db=slope * across + waves,
+            near_db=draws.by_mistake(0.25, draws.uniform(4, 20)),
+            near_share=draws.uniform(0.02, 0.1),
+        )
+
+
+def amplify(echo_db: Tensor, gain: Gain) -> Tensor:
+    """(B, L, S) echoes in dB as they come out of the amplifier."""
+    lines, samples = echo_db.shape[1:]
+    depth = (torch.arange(samples, device=echo_db.device) + 0.5) / samples
+    along = _spread_out(gain.sliders_db, samples)
+    along = along + gain.near_db[:, None] * torch.exp(-depth / gain.near_share[:, None])
+    return echo_db + (_spread_out(gain.lateral_db, lines)[:, :, None] + along[:, None, :])
+
+
+def _spread_out(values: Tensor, number: int) -> Tensor:
+    """(B, n) values in straight pieces over ``number`` places."""
+    return stretch(values[:, None], number, ends_meet=True)[:, 0]

@@ -1,0 +1,59 @@
+"""Noise that comes into a picture after the beams: of cables, cards and cameras."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import torch
+from torch import Tensor
+
+from synthetic.appearance.draws import Draws
+from synthetic.appearance.smoothing import anyone
+
+__all__ = ["PictureNoise", "add_noise"]
+
+
+@dataclass(frozen=True)
+class PictureNoise:
+    """Each (B,) float32.
+
+    grain : deviation of grey;  flicker : the same as a share of the grey that is there
+    salt : share of single pixels gone white or black;  streaks : deviation of the grey of a few rows
+    """
+
+    grain: Tensor
+    flicker: Tensor
+    salt: Tensor
+    streaks: Tensor
+
+    @classmethod
+    def draw(cls, draws: Draws) -> PictureNoise:
+        """Half of all pictures have some grain; dead pixels and streaks are rare."""
+        return cls(
+            grain=draws.sometimes(0.4, draws.uniform(0.0, 0.04)),
+            flicker=draws.sometimes(0.25, draws.uniform(0.02, 0.2)),
+            salt=draws.by_mistake(0.06, draws.uniform(0.0005, 0.01)),
+            streaks=draws.by_mistake(0.06, draws.uniform(0.02, 0.2)),
+        )
+
+
+def add_noise(picture: Tensor, noise: PictureNoise, generator: torch.Generator) -> Tensor:
+    """(B, 1, H, W) grey with its noise, in [0, 1]."""
+    device = picture.device
+
+    if anyone(noise.grain + noise.flicker):
+        normal = torch.randn(picture.shape, generator=generator, device=device)
+        picture = picture + normal * (_rows(noise.grain) + _rows(noise.flicker) * picture)
+    if anyone(noise.streaks):
+        normal = torch.randn(picture.shape[:3], generator=generator, device=device)
+        some = torch.rand(picture.shape[:3], generator=generator, device=device) < 0.04
+        picture = picture + (noise.streaks[:, None, None] * some * normal)[..., None]
+    if anyone(noise.salt):
+        chance = torch.rand(picture.shape, generator=generator, device=device)
+        rate = _rows(noise.salt)
+        picture = torch.where(chance < rate, (chance < 0.7 * rate).float(), picture)
+    return picture.clamp(0, 1)
+
+
+def _rows(values: Tensor) -> Tensor:
+    return values[:, None, None, None]

@@ -1,0 +1,222 @@
+"""What a machine draws around its picture: rulers, bars, words, emblems and signs. All of it invented.
+
+No layout is that of a real machine: every piece is placed by chance, where the sector leaves room for it.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from synthetic.acoustics.geometry import Scanner, View
+
+__all__ = ["Screen", "draw_screen"]
+
+Picture = NDArray[np.uint8]
+Mask = NDArray[np.bool_]
+
+_FONTS = (cv2.FONT_HERSHEY_PLAIN, cv2.FONT_HERSHEY_SIMPLEX, cv2.FONT_HERSHEY_DUPLEX)
+_PLACES = ("Alder Fen", "Alder Fen Stn", "A.F. Wards", "Fen 2")
+_PRESETS = ("coelom", "small parts", "repro", "body", "deep", "fossa")
+
+
+class Screen:
+    """Furniture of one machine on a (height, width) screen, painted over every frame of a clip."""
+
+    def __init__(self, furniture: Picture, painted: Mask) -> None:
+        self._furniture = furniture
+        self._painted = painted
+
+    def paint(self, frame: Picture) -> Picture:
+        """(H, W) uint8 with the furniture over it."""
+        return np.where(self._painted, self._furniture, frame)
+
+
+@dataclass
+class _Canvas:
+    """picture : (H, W) what has been drawn;  taken : (H, W) where nothing more may be: sector and earlier pieces."""
+
+    picture: Picture
+    taken: Mask
+    ink: int
+
+    def has_room(self, left: int, top: int, width: int, height: int) -> bool:
+        rows, columns = self.taken.shape
+        if left < 0 or top < 0 or left + width > columns or top + height > rows:
+            return False
+        return not self.taken[top : top + height, left : left + width].any()
+
+    def take(self, left: int, top: int, width: int, height: int) -> None:
+        self.taken[top : top + height, left : left + width] = True
+
+
+def draw_screen(rng: np.random.Generator, sector: Mask, scanner: Scanner, view: View) -> Screen:
+    """A screen around a sector, (H, W) bool, of one machine (tensors of one row).
+
+    Always a depth ruler at one side or both; by chance a grey screen, a bar of greys, words in the corners, an emblem,
+    a mark of attitude beside the face, ticks along the sector's sides, a mark at the focus.
+    """
+    height, width = sector.shape
+    screen_grey = 0 if rng.random() < 0.6 else int(rng.integers(4, 25))
+    # Furniture keeps a few pixels away from the sector.
+    taken = cv2.dilate(sector.astype(np.uint8), np.ones((7, 7), np.uint8)).astype(np.bool_)
+    canvas = _Canvas(np.zeros((height, width), np.uint8), taken, int(rng.integers(120, 240)))
+    depth_mm, mm_per_px = float(scanner.depth_mm), float(view.mm_per_px)
+    ticks = _depth_ticks(float(view.face_y_px), depth_mm, mm_per_px, height)
+    sides = ((-1,), (1,), (-1, 1))[int(rng.choice(3, p=[0.25, 0.55, 0.2]))]
+    for side in sides:
+        _draw_ruler(rng, canvas, ticks, side)
+    if rng.random() < 0.3:
+        _draw_side_ticks(canvas, sector, ticks)
+    if rng.random() < 0.6:
+        _draw_focus(rng, canvas, ticks, sides[0])
+    if rng.random() < 0.6:
+        _draw_grey_bar(rng, canvas)
+    if rng.random() < 0.7:
+        _draw_attitude(rng, canvas, float(view.face_x_px))
+    if rng.random() < 0.5:
+        _draw_emblem(rng, canvas)
+    for _ in range(int(rng.integers(0, 4))):
+        _draw_words(rng, canvas, float(scanner.frequency_mhz), depth_mm)
+    furniture = np.maximum(canvas.picture, np.uint8(screen_grey))
+    return Screen(furniture, (canvas.picture > 0) | ~sector)
+
+
+def _depth_ticks(face_y_px: float, depth_mm: float, mm_per_px: float, height: int) -> list[int]:
+    """Rows of whole centimetres from the face down, as far as the screen goes."""
+    rows = (round(face_y_px + centimetre * 10 / mm_per_px) for centimetre in range(int(depth_mm / 10) + 1))
+    return [row for row in rows if row < height]
+
+
+def _draw_ruler(rng: np.random.Generator, canvas: _Canvas, ticks: list[int], side: int) -> None:
+    """Ticks a centimetre apart near the left (-1) or right (1) edge, each fifth longer, some numbered."""
+    width = canvas.picture.shape[1]
+    edge = int(rng.integers(2, 8))
+    start = edge if side < 0 else width - 1 - edge
+    dots = rng.random() < 0.25
+    numbered = rng.random() < 0.5
+    for centimetre, row in enumerate(ticks):
+        long = centimetre % 5 == 0
+        if dots:
+            cv2.circle(canvas.picture, (start - 3 * side, row), 2 if long else 1, canvas.ink, -1)
+        else:
+            cv2.line(canvas.picture, (start, row), (start - (8 if long else 4) * side, row), canvas.ink, 1)
+        left = start - 28 if side > 0 else start + 11
+        if numbered and long and canvas.has_room(left, row - 6, 18, 12):
+            cv2.putText(canvas.picture, str(centimetre), (left, row + 4), _FONTS[0], 0.8, canvas.ink, 1, cv2.LINE_AA)
+    canvas.take(start - 9 if side > 0 else start, ticks[0] - 2, 10, ticks[-1] - ticks[0] + 4)
+
+
+def _draw_side_ticks(canvas: _Canvas, sector: Mask, ticks: list[int]) -> None:
+    """Dots just outside both sides of the sector."""
+    for row in ticks:
+        columns = np.flatnonzero(sector[row])
+        if len(columns):
+            for column in (columns[0] - 5, columns[-1] + 5):
+                cv2.circle(canvas.picture, (int(column), row), 1, canvas.ink, -1)
+
+
+def _draw_focus(rng: np.random.Generator, canvas: _Canvas, ticks: list[int], side: int) -> None:
+    """One or two triangles beside the ruler that tell where the beam is narrow."""
+    width = canvas.picture.shape[1]
+    for _ in range(1 if rng.random() < 0.7 else 2):
+        row = int(rng.integers(ticks[0] + 10, max(ticks[-1], ticks[0] + 11)))
+        column = 22 if side < 0 else width - 23
+        if canvas.has_room(column - 5, row - 5, 11, 11):
+            tip = np.array([[column + 5 * side, row - 4], [column + 5 * side, row + 4], [column - 4 * side, row]])
+            cv2.fillPoly(canvas.picture, [tip.astype(np.int32)], canvas.ink, cv2.LINE_AA)
+            canvas.take(column - 5, row - 5, 11, 11)
+
+
+def _draw_grey_bar(rng: np.random.Generator, canvas: _Canvas) -> None:
+    """All greys from white to black, upright at a side or level at the foot."""
+    height, width = canvas.picture.shape
+    long, thick = int(rng.integers(80, 160)), int(rng.integers(5, 11))
+    bar = np.linspace(255, 1, long).astype(np.uint8)
+    if rng.random() < 0.25:
+        spot = (int(rng.integers(20, width - long - 20)), height - thick - 6, long, thick)
+        strip = np.repeat(bar[None, ::-1], thick, axis=0)
+    else:
+        left = int(rng.integers(4, 20)) if rng.random() < 0.6 else width - thick - int(rng.integers(14, 24))
+        spot = (left, int(rng.integers(10, height - long - 10)), thick, long)
+        strip = np.repeat(bar[:, None], thick, axis=1)
+    _put(canvas, spot, strip)
+
+
+def _put(canvas: _Canvas, spot: tuple[int, int, int, int], piece: Picture) -> None:
+    left, top, width, height = spot
+    if canvas.has_room(*spot):
+        canvas.picture[top : top + height, left : left + width] = piece
+        canvas.take(*spot)
+
+
+def _draw_attitude(rng: np.random.Generator, canvas: _Canvas, face_x_px: float) -> None:
+    """A sign beside the probe's face that tells which side of it is which."""
+    size = int(rng.integers(5, 9))
+    side = -1 if rng.random() < 0.6 else 1
+    piece = np.zeros((2 * size + 1, 2 * size + 1), np.uint8)
+    kind = rng.integers(3)
+    if kind == 0:
+        cv2.circle(piece, (size, size), size - 1, canvas.ink, -1 if rng.random() < 0.5 else 1, cv2.LINE_AA)
+    elif kind == 1:  # a fin
+        fin = np.array([[1, 2 * size - 1], [2 * size - 1, 2 * size - 1], [size + side * size // 2, 1]])
+        cv2.polylines(piece, [fin.astype(np.int32)], True, canvas.ink, 1, cv2.LINE_AA)
+    else:
+        cv2.putText(
+            piece, "L" if side < 0 else "R", (1, 2 * size - 2), _FONTS[1], size / 14, canvas.ink, 1, cv2.LINE_AA
+        )
+    # Outwards from the face until there is room.
+    for away in range(20, canvas.picture.shape[1] // 2, 6):
+        spot = (int(face_x_px + side * away) - size, int(rng.integers(4, 16)), *piece.shape[::-1])
+        if canvas.has_room(*spot):
+            _put(canvas, spot, piece)
+            return
+
+
+def _draw_emblem(rng: np.random.Generator, canvas: _Canvas) -> None:
+    """An alder leaf or rings on water, in a corner."""
+    size = int(rng.integers(10, 17))
+    piece = np.zeros((2 * size + 1, 2 * size + 1), np.uint8)
+    if rng.random() < 0.5:
+        cv2.ellipse(piece, (size, size), (size // 2, size - 2), 20, 0, 360, canvas.ink, 1, cv2.LINE_AA)
+        cv2.line(piece, (size - 4, 2 * size - 1), (size + 4, 3), canvas.ink, 1, cv2.LINE_AA)
+    else:
+        for radius in range(3, size, 4):
+            cv2.ellipse(piece, (size, size), (radius, radius // 2 + 1), 0, 0, 360, canvas.ink, 1, cv2.LINE_AA)
+    _put(canvas, (*_corner(rng, canvas, *piece.shape[::-1]), *piece.shape[::-1]), piece)
+
+
+def _draw_words(rng: np.random.Generator, canvas: _Canvas, frequency_mhz: float, depth_mm: float) -> None:
+    """A block of one to five lines in a corner: settings, the hour, the place."""
+    sayings = [
+        f"{frequency_mhz:.1f} MHz",
+        f"D {depth_mm / 10:.1f} cm",
+        f"DR {int(rng.integers(45, 80))}",
+        f"G {int(rng.integers(30, 90))} %",
+        f"{int(rng.integers(12, 60))} Hz",
+        f"MI {rng.uniform(0.4, 1.2):.1f}",
+        f"{int(rng.integers(7, 20)):02d}:{int(rng.integers(60)):02d}",
+        str(rng.choice(_PLACES)),
+        str(rng.choice(_PRESETS)),
+    ]
+    chosen = [sayings[i] for i in rng.permutation(len(sayings))[: int(rng.integers(1, 6))]]
+    font = _FONTS[int(rng.integers(len(_FONTS)))]
+    scale = float(rng.uniform(0.8, 1.0)) if font == cv2.FONT_HERSHEY_PLAIN else float(rng.uniform(0.32, 0.45))
+    step = int(rng.integers(13, 18))
+    wide = max(cv2.getTextSize(text, font, scale, 1)[0][0] for text in chosen) + 4
+    piece = np.zeros((step * len(chosen) + 4, wide), np.uint8)
+    for line, text in enumerate(chosen):
+        cv2.putText(piece, text, (2, step * (line + 1) - 3), font, scale, canvas.ink, 1, cv2.LINE_AA)
+    _put(canvas, (*_corner(rng, canvas, *piece.shape[::-1]), *piece.shape[::-1]), piece)
+
+
+def _corner(rng: np.random.Generator, canvas: _Canvas, wide: int, high: int) -> tuple[int, int]:
+    """Left and top of a piece near one of the corners, moved along the edge a little."""
+    height, width = canvas.picture.shape
+    across, down = int(rng.integers(3, 40)), int(rng.integers(3, 12))
+    left = across if rng.random() < 0.5 else width - wide - across
+    top = down if rng.random() < 0.7 else height - high - down
+    return left, top

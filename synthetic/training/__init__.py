@@ -1,0 +1,1 @@
+"""Training on phantoms: scenes, data sets, training runs and held-out figures."""

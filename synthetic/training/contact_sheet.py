@@ -1,0 +1,125 @@
+"""Contact sheets: many pictures side by side, so that a person can look at what a network is taught, and beside what.
+
+Pictures are square and grey, as the network sees them; sheets are colour pictures, (H, W, 3) uint8 in the order red,
+green, blue.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+import cv2
+import numpy as np
+import torch
+from numpy.typing import NDArray
+from torchvision.utils import make_grid
+
+from models.ellipse import outline
+from models.targets import Labels
+from synthetic.anatomy.anatomy import STAGES
+from synthetic.errors import PhantomError
+from synthetic.training.dataset import PhantomPictures, StreamSettings
+
+__all__ = ["Block", "contact_sheet", "mixed", "outlined", "training_pictures", "write_sheet"]
+
+Pictures = NDArray[np.uint8]
+
+# Red, green, blue of follicle, thin-shelled, calcified, and of what counts neither way.
+_COLOURS = ((255, 190, 70), (90, 200, 255), (120, 230, 120))
+_IGNORED = (150, 150, 150)
+_PAPER, _INK = 24, (225, 225, 225)
+_GAP, _LINE = 4, 34  # px: between pictures; a line of text
+
+
+@dataclass(frozen=True)
+class Block:
+    """Pictures under one heading. pictures : (N, S, S) grey or (N, S, S, 3), uint8"""
+
+    heading: str
+    pictures: Pictures
+
+
+def training_pictures(number: int, seed: int) -> tuple[Pictures, Labels]:
+    """(N, 256, 256) uint8 pictures as `PhantomPictures` gives them to a network, with their labels.
+
+    Each may be of another animal. Raises PhantomError for a number below 1.
+    """
+    if number < 1:
+        raise PhantomError(f"A sheet needs at least 1 picture, got {number}.")
+    settings = StreamSettings(animals=number, batch=number, processes=1)
+    pictures, labels = PhantomPictures(settings, seed, torch.device("cpu")).batch(0)
+    return (pictures[:, 0] * 255).round().to(torch.uint8).numpy(), labels
+
+
+def outlined(pictures: Pictures, labels: Labels) -> Pictures:
+    """(N, S, S) pictures -> (N, S, S, 3) with the outline of every object in the colour of its stage; what counts
+    neither way is grey.
+    """
+    result = np.repeat(pictures[..., None], 3, axis=-1)
+    for row, picture in enumerate(result):
+        for index in torch.nonzero(labels.role[row])[:, 0].tolist():
+            wanted = int(labels.role[row, index]) == 1
+            colour = _COLOURS[int(labels.stage[row, index])] if wanted else _IGNORED
+            corners = outline(labels.ellipses[row, index].double().numpy())[0]
+            # OpenCV takes sixteenths of a pixel.
+            cv2.polylines(picture, [(corners * 16).round().astype(np.int32)], True, colour, 1, cv2.LINE_AA, shift=4)
+    return result
+
+
+def mixed(phantoms: Pictures, recorded: Pictures, names: Sequence[str], seed: int) -> tuple[Pictures, list[str]]:
+    """Both kinds in random order and without a mark, and what each is: "phantom", or its name."""
+    order = np.random.default_rng([seed, 1]).permutation(len(phantoms) + len(recorded))
+    kinds = ["phantom"] * len(phantoms) + list(names)
+    return np.concatenate([phantoms, recorded])[order], [kinds[index] for index in order]
+
+
+def contact_sheet(title: str, blocks: Sequence[Block], *, columns: int = 8) -> Pictures:
+    """Blocks one below the other, each with as many rows as it takes; colours are explained if there are any."""
+    width = max(_grid(block, columns).shape[1] for block in blocks)
+    parts = [_text(title, width, scale=0.8)]
+    for block in blocks:
+        parts += [_text(block.heading, width, scale=0.6), _grid(block, columns)]
+    if any(block.pictures.ndim == 4 for block in blocks):
+        parts.append(_legend(width))
+    return np.concatenate([_widened(part, width) for part in parts])
+
+
+def write_sheet(path: Path, sheet: Pictures) -> None:
+    """As PNG, under a temporary name first. Raises PhantomError if it cannot be written."""
+    encoded, data = cv2.imencode(".png", cv2.cvtColor(sheet, cv2.COLOR_RGB2BGR))
+    part = path.with_name(f".{path.name}.part")
+    try:
+        path.parent.mkdir(parents=True, exist_ok=True)
+        part.write_bytes(data.tobytes() if encoded else b"")
+        part.replace(path)
+    except OSError as error:
+        raise PhantomError(f"{path} cannot be written ({error.strerror or error}). Name another file.") from error
+
+
+def _grid(block: Block, columns: int) -> Pictures:
+    colour = block.pictures if block.pictures.ndim == 4 else np.repeat(block.pictures[..., None], 3, axis=-1)
+    tiles = torch.from_numpy(colour).permute(0, 3, 1, 2)
+    grid = make_grid(tiles, nrow=min(columns, len(tiles)), padding=_GAP, pad_value=_PAPER)
+    return np.ascontiguousarray(grid.permute(1, 2, 0).numpy())
+
+
+def _text(words: str, width: int, *, scale: float) -> Pictures:
+    strip = np.full((_LINE, width, 3), _PAPER, dtype=np.uint8)
+    cv2.putText(strip, words, (2 * _GAP, _LINE - 11), cv2.FONT_HERSHEY_SIMPLEX, scale, _INK, 1, cv2.LINE_AA)
+    return strip
+
+
+def _legend(width: int) -> Pictures:
+    strip = np.full((_LINE, width, 3), _PAPER, dtype=np.uint8)
+    x = 2 * _GAP
+    for word, colour in zip((*STAGES, "counts neither way"), (*_COLOURS, _IGNORED), strict=True):
+        cv2.putText(strip, word, (x, _LINE - 11), cv2.FONT_HERSHEY_SIMPLEX, 0.6, colour, 1, cv2.LINE_AA)
+        (length, _), _ = cv2.getTextSize(word, cv2.FONT_HERSHEY_SIMPLEX, 0.6, 1)
+        x += length + 8 * _GAP
+    return strip
+
+
+def _widened(part: Pictures, width: int) -> Pictures:
+    return np.pad(part, ((0, 0), (0, width - part.shape[1]), (0, 0)), constant_values=_PAPER)

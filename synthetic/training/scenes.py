@@ -1,0 +1,126 @@
+"""Random scanners, settings and views for training: every picture another machine, hand and place."""
+
+from __future__ import annotations
+
+import math
+
+import torch
+
+from synthetic.acoustics.acoustics import Console, Plane
+from synthetic.acoustics.geometry import LINEAR_RADIUS_MM, Scanner, View
+from synthetic.acoustics.slices import Herd
+from synthetic.anatomy.bodies import Kind
+from synthetic.appearance.draws import Draws
+
+# How far away a neighbour is likely to be sought.
+NEIGHBOURHOOD_MM = 15.0
+
+__all__ = ["draw_console", "draw_plane", "draw_scanner", "draw_view"]
+
+
+def draw_scanner(herd: Herd, generator: torch.Generator) -> Scanner:
+    """Linear, convex and microconvex arrays of 4 to 10 MHz that show 30 to 150 mm of B animals.
+
+    One in five is set so shallow that the animal's largest egg or follicle fills a third to most of the picture, half
+    show several at their ease, the others are set to anything.
+    """
+    draws = Draws(len(herd.kinds), generator)
+    kind = draws.uniform(0, 1)
+    linear, micro = kind < 0.2, kind > 0.6
+    radius = draws.uniform(35, 65)
+    radius = torch.where(micro, draws.uniform(8, 22), radius)
+    half = torch.deg2rad(draws.uniform(24, 38))
+    half = torch.where(micro, torch.deg2rad(draws.uniform(30, 62)), half)
+    depth = torch.exp(draws.uniform(math.log(35), math.log(150)))
+    wanted = herd.real & (herd.kinds >= Kind.FOLLICLE)
+    largest = 2 * torch.where(wanted, herd.smallest_mm, 0.0).amax(1)
+    chance = draws.uniform(0, 1)
+    chance = torch.where(largest > 0, chance, torch.ones_like(chance))
+    filling = (largest * draws.uniform(1.2, 3.0)).clamp(30, 150)
+    several = (largest * draws.uniform(2.5, 6.0)).clamp(35, 150)
+    depth = torch.where(chance < 0.2, filling, torch.where(chance < 0.7, several, depth))
+    # A linear array is as wide as it is: 25 to 60 mm, and shows no more than about twice that.
+    width = draws.uniform(25, 60)
+    radius = torch.where(linear, torch.full_like(radius, LINEAR_RADIUS_MM), radius)
+    half = torch.where(linear, width / 2 / LINEAR_RADIUS_MM, half)
+    depth = torch.where(linear, torch.minimum(depth, 2.2 * width), depth)
+    frequency = (draws.uniform(3.5, 10.5) * (90 / depth).clamp(0.75, 1.3)).clamp(3.5, 11)
+    return Scanner(radius, half, depth, frequency)
+
+
+def draw_console(scanner: Scanner, generator: torch.Generator, *, spread: float = 1.0) -> Console:
+    """Settings and body walls from the careful to the careless; see ``spread`` in draws.Draws."""
+    uniform = Draws(len(scanner.depth_mm), generator, spread).uniform
+    return Console(
+        skin_mm=uniform(0.6, 3.0),
+        fat_mm=uniform(0.5, 7.0),
+        muscle_mm=uniform(1.0, 9.0),
+        attenuation=uniform(0.4, 0.8),
+        gain_error=uniform(-0.25, 0.25),
+        noise_db=uniform(-118, -63),
+        clutter_db=uniform(-38, -4),
+        f_number=uniform(1.5, 4.5),
+        focus_mm=scanner.depth_mm * uniform(0.25, 0.8),
+        bandwidth=uniform(0.3, 0.9),
+        slice_mm=uniform(0.5, 4.0),
+        unevenness_db=uniform(0.5, 5.0),
+        layers_db=uniform(-6.0, 8.0).clamp(min=0),
+        reverberation=uniform(0.0, 0.6),
+    )
+
+
+def draw_plane(herd: Herd, scanner: Scanner, generator: torch.Generator, *, aimed: float = 0.8) -> Plane:
+    """Planes through animals (B), most of them aimed so that an egg or follicle is somewhere in the sector.
+
+    Three in five look in from the side as through a prefemoral window, the others from anywhere: what lies in the
+    picture is then learned from every side.
+    """
+    draws = Draws(len(herd.kinds), generator)
+    side = torch.where(draws.chance(0.5), -1.0, 1.0)
+    inward = torch.stack([side, torch.zeros_like(side), torch.zeros_like(side)], 1) + 0.5 * draws.normal(3)
+    anywhere = draws.chance(0.4)[:, None]
+    down = torch.nn.functional.normalize(torch.where(anywhere, draws.normal(3), inward), dim=1)
+
+    wanted = (herd.real & (herd.kinds >= Kind.FOLLICLE)).float()
+    aim = draws.chance(aimed) & (wanted.sum(1) > 0)
+    weights = torch.where(aim[:, None], wanted, herd.real.float())
+    target = torch.multinomial(weights, 1, generator=generator)  # (B, 1)
+    point = herd.centre.gather(1, target[..., None].expand(-1, -1, 3))[:, 0]
+    reach = herd.smallest_mm.gather(1, target)
+    # Half of the aimed planes turn about the beam until they meet a neighbour too.
+    apart = torch.linalg.vector_norm(herd.centre - point[:, None], dim=2)
+    nearness = weights * torch.exp(-apart / NEIGHBOURHOOD_MM).clamp(min=1e-6)
+    neighbour = torch.multinomial(nearness.scatter(1, target, 1e-9), 1, generator=generator)
+    other = herd.centre.gather(1, neighbour[..., None].expand(-1, -1, 3))[:, 0]
+    turned = (aim & draws.chance(0.5))[:, None]
+    right = torch.where(turned, other - point + 0.2 * reach * draws.normal(3), draws.normal(3))
+    right = torch.nn.functional.normalize(right - (right * down).sum(1, keepdim=True) * down, dim=1)
+    across = torch.linalg.cross(right, down)
+    off = draws.uniform(-0.95, 0.95)[:, None] * reach
+    point = point + off * across
+    # A view that was not aimed may be anywhere about that organ.
+    point = point + torch.where(aim[:, None], 0.0, 12.0) * draws.normal(3)
+
+    angle = scanner.half_angle_rad * draws.uniform(-0.85, 0.85)
+    depth = scanner.depth_mm * draws.uniform(0.1, 0.9)
+    x = (scanner.radius_mm + depth) * torch.sin(angle)
+    z = (scanner.radius_mm + depth) * torch.cos(angle) - scanner.radius_mm
+    return Plane(point - x[:, None] * right - z[:, None] * down, right, down)
+
+
+def draw_view(scanner: Scanner, side_px: int, generator: torch.Generator) -> View:
+    """The sector framed in a square of side_px: as the detector cuts it out, give or take; some with corners gone."""
+    draws = Draws(len(scanner.depth_mm), generator)
+    half_width = (scanner.radius_mm + scanner.depth_mm) * torch.sin(scanner.half_angle_rad)
+    top = -2 * scanner.radius_mm * torch.sin(scanner.half_angle_rad / 2) ** 2
+    height = scanner.depth_mm - top
+    fitting = torch.maximum(2 * half_width, height) / side_px
+    zoom = draws.uniform(0.94, 1.1)
+    closer = draws.chance(0.3)
+    zoom = torch.where(closer, draws.uniform(0.6, 0.94), zoom)
+    scale = fitting * zoom
+    # The middle of the sector lies in the middle of the square, moved by no more than it sticks out, plus a little.
+    loose = 0.03 * side_px + 0.5 * (1 - zoom).clamp(min=0) / zoom * side_px
+    x = side_px / 2 + loose * draws.uniform(-1, 1)
+    middle = side_px / 2 + loose * draws.uniform(-1, 1)
+    return View(scale, x, middle - (top + height / 2) / scale)

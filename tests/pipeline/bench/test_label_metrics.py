@@ -1,0 +1,96 @@
+"""Two networks on one centre's labels: animals that were taught are left out, and the figures are training's own."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+
+import pytest
+import torch
+
+from models.network import EggNetwork, NetworkShape, WeightsError, load_weights, save_weights
+from models.runtime import shipped_weights
+from pipeline.bench.label_metrics import compare_on_labels
+from pipeline.cli import app
+from pipeline.cli.exit_codes import ExitCode
+from synthetic.training.dataset import PhantomPictures, StreamSettings
+from synthetic.training.held_out import measure
+from synthetic.training.labelled_pictures import LabelledPictures, LabelsError, Outlined
+from tests.pipeline.cli.test_train_command import write_label_folder
+from tests.synthetic.own_labels import own_labels
+
+CPU = torch.device("cpu")
+
+
+def small(folder: Path, name: str, *, seed: int, taught: tuple[str, ...] = (), frames: int = 1) -> Path:
+    torch.manual_seed(seed)
+    path = folder / name
+    notes = {"taught_animals": json.dumps(taught)} if taught else {}
+    save_weights(EggNetwork(NetworkShape((4, 4, 4, 4, 4), (1, 1, 1, 1, 1), frames)), path, notes)
+    return path
+
+
+@pytest.fixture(scope="module")
+def labelled() -> LabelledPictures:
+    return own_labels(animals=4, frames=2)
+
+
+@pytest.fixture(scope="module")
+def phantoms() -> LabelledPictures:
+    """Four pictures each of two animals, as the shipped network knows them."""
+    pictures, labels = PhantomPictures(StreamSettings(animals=4, batch=8, processes=1), 77, CPU).batch(0)
+    outlined = []
+    for row, role in enumerate(labels.role):
+        there = role != 0
+        rows = labels.ellipses[row, there].double().numpy()
+        animal, is_open = f"AF-{row // 4}", (role[there] == -1).numpy()
+        outlined.append(Outlined(animal, rows, labels.stage[row, there].numpy(), is_open, float(labels.mm_per_px[row])))
+    return LabelledPictures((pictures[:, 0] * 255).byte().numpy(), tuple(outlined), "")
+
+
+def test_animals_that_either_was_taught_are_left_out(labelled: LabelledPictures, tmp_path: Path) -> None:
+    before = small(tmp_path, "before.safetensors", seed=1, taught=("OWN-0", "ELSEWHERE"))
+    after = small(tmp_path, "after.safetensors", seed=2, taught=("OWN-0", "OWN-2"))
+    found = compare_on_labels(labelled, before, after)
+    assert [each.animal for each in found.animals] == ["OWN-1", "OWN-3"]
+    assert found.taught == ("OWN-0", "OWN-2")
+    assert (found.before.pictures, [each.after.pictures for each in found.animals]) == (4, [2, 2])
+    words = found.table()
+    assert words.startswith("4 frames of 2 animals that neither network was taught: OWN-1, OWN-3")
+    assert "left out, since they were taught: OWN-0, OWN-2" in words
+    assert json.loads(json.dumps(found.document(), allow_nan=False))["before"]["ap_follicle"] is None  # none are there
+    with pytest.raises(LabelsError, match="Every animal of these labels was taught"):
+        compare_on_labels(labelled.of(["OWN-0", "OWN-2"]), before, after)
+
+
+def test_figures_are_those_of_training_and_stand_in_their_columns(phantoms: LabelledPictures, tmp_path: Path) -> None:
+    worse = small(tmp_path, "worse.safetensors", seed=1)
+    found = compare_on_labels(phantoms, worse, shipped_weights())
+    shown = [measure(load_weights(path), phantoms.batches(3, CPU)) for path in (worse, shipped_weights())]
+    assert [str(found.before), str(found.after)] == [str(each) for each in shown]  # where nothing is, NaN is no NaN
+    assert found.after.ap_shelled > 0.3 > found.before.ap_shelled
+    line = next(line for line in found.table().splitlines() if line.startswith("shelled, AP50:95"))
+    assert [float(value) for value in line.split()[-2:]] == pytest.approx([each.ap_shelled for each in shown], abs=6e-4)
+    first = measure(load_weights(shipped_weights()), phantoms.of(["AF-0"]).batches(3, CPU))
+    assert str(found.animals[0].after) == str(first) != str(found.after)
+
+
+def test_a_network_of_several_frames_is_refused(labelled: LabelledPictures, tmp_path: Path) -> None:
+    several = small(tmp_path, "three.safetensors", seed=1, frames=3)
+    with pytest.raises(WeightsError, match=r"three\.safetensors wants several frames"):
+        compare_on_labels(labelled, shipped_weights(), several)
+
+
+def test_the_command_writes_and_tells_them(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    write_label_folder(tmp_path / "labels")
+    after = small(tmp_path, "after.safetensors", seed=2, taught=("AF-1",))
+    command = ["bench", "--labels", str(tmp_path / "labels"), "--out", str(tmp_path / "figures")]
+    assert app.main([*command, "--weights", str(after)]) == ExitCode.DONE
+    assert "1 frames of 1 animals that neither network was taught: AF-2" in capsys.readouterr().out
+    written = json.loads((tmp_path / "figures" / "labels.json").read_text())
+    assert list(written["animals"]) == ["AF-2"]
+    assert app.main([*command, "--weights", str(after), "--before", str(after), "--json"]) == ExitCode.DONE
+    told = json.loads(capsys.readouterr().out)
+    assert told["before"] == told["after"] == written["after"]
+    for wrong in ([], ["--weights", str(after), "--speed"]):
+        assert app.main([*command, *wrong]) == ExitCode.USAGE

@@ -1,0 +1,35 @@
+from __future__ import annotations
+
+import xml.etree.ElementTree as ElementTree
+from pathlib import Path
+
+import numpy as np
+
+from pipeline.bench.ground_truth import open_data_set
+from pipeline.bench.metrics import measure
+from pipeline.bench.metrics_plots import figures_svg
+from tests.pipeline.bench.invented import found, true, write_result, write_truth
+
+ROUND, FAR = [100.0, 100.0, 20.0, 20.0, 0.0], [300.0, 200.0, 25.0, 20.0, 30.0]
+SVG = "{http://www.w3.org/2000/svg}"
+
+
+def test_the_curve_runs_through_the_precisions_as_far_as_recall_was_reached(tmp_path: Path) -> None:
+    # Right, wrong, right, and one that is never found: recall ends at two thirds.
+    truth = [true(1, 3, ROUND), true(2, 3, ROUND), true(2, 3, FAR)]
+    told = [found(1, 3, ROUND), found(1, 3, FAR, score=0.8), found(2, 3, ROUND, score=0.7)]
+    write_truth(tmp_path / "eggs & more", truth)
+    write_result(tmp_path / "out", told)
+    figures = measure(open_data_set(tmp_path / "eggs & more"), tmp_path / "out")
+    drawing = ElementTree.fromstring(figures_svg(figures))
+    lines = drawing.findall(f".//{SVG}polyline")
+    assert len(lines) == 4  # shelled and calcified, the others have no objects; risk at best and as it is
+    points = np.array([point.split(",") for point in lines[0].attrib["points"].split()], dtype=float)
+    assert points[0].tolist() == [0.0, 0.0]  # no recall, precision 1 at the top
+    np.testing.assert_allclose(points[-1], [320 * 0.66, 320 * (1 - 2 / 3)], atol=0.06)
+    words = [text.text for text in drawing.findall(f".//{SVG}text")]
+    assert "eggs & more: 2 frames" in words
+    assert f"calcified, AP50 {figures.classes['calcified'].ap50:.3f}" in words
+    cells = drawing.findall(f".//{SVG}rect")[1:]
+    assert len(cells) == 15
+    assert words.count("2") == 1  # calcified called calcified

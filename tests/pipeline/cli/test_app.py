@@ -1,0 +1,256 @@
+"""The command line as a technician meets it."""
+
+from __future__ import annotations
+
+import json
+import os
+import signal
+import subprocess
+import sys
+import time
+from collections.abc import Callable, Sequence
+from functools import partial
+from pathlib import Path
+
+import pytest
+
+from pipeline.batch.events import BatchReport, ClipOutcome, ExamOutcome
+from pipeline.cli import app
+from pipeline.cli.exit_codes import ExitCode, batch_exit_code
+from pipeline.store.lock import hold_lock
+from tests.pipeline.bench.invented import DATE, true, write_truth
+from tests.pipeline.blob_finder import BlobFinder, write_exam_folder
+from tests.pipeline.conftest import Clutchlight, Said
+
+COMMAND = Path(__file__).parents[1] / "blob_finder.py"
+ENVIRONMENT = {**os.environ, "PYTHONPATH": os.pathsep.join(sys.path), "COLUMNS": "200"}
+
+
+def in_a_process(*arguments: object) -> subprocess.CompletedProcess[str]:
+    return subprocess.run(
+        [sys.executable, str(COMMAND), *map(str, arguments)],
+        env=ENVIRONMENT,
+        capture_output=True,
+        text=True,
+        timeout=120,
+        check=False,
+    )
+
+
+@pytest.fixture(scope="module")
+def root(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    root = tmp_path_factory.mktemp("root")
+    write_exam_folder(root, "AF-0001", {"left-1.mp4": 2, "right-1.mp4": 1})
+    return root
+
+
+def test_help_answers_at_once_without_heavy_libraries() -> None:
+    began = time.monotonic()
+    answer = subprocess.run(
+        [sys.executable, "-X", "importtime", "-m", "pipeline", "--help"],
+        env=ENVIRONMENT,
+        capture_output=True,
+        text=True,
+        check=True,
+    )
+    assert time.monotonic() - began < 5.0  # about 0.4 s on an idle machine
+    loaded = {line.rpartition("|")[2].strip() for line in answer.stderr.splitlines()}
+    heavy = {"torch", "cv2", "av", "openvino", "matplotlib", "scipy", "sqlalchemy", "pydantic", "numpy"}
+    assert not heavy & loaded
+    for word in ("batch", "demo", "phantoms", "train", "75 another run"):
+        assert word in answer.stdout
+
+
+@pytest.mark.parametrize("command", ["batch", "bench", "demo", "outcome", "phantoms", "record", "train"])
+def test_every_command_explains_itself(command: str, capsys: pytest.CaptureFixture[str]) -> None:
+    assert app.main([command, "--help"]) == ExitCode.DONE
+    said = capsys.readouterr().out
+    assert "Exit codes: 0 all done" in " ".join(said.split())
+    assert "--quiet" in said
+
+
+def test_version(capsys: pytest.CaptureFixture[str]) -> None:
+    assert app.main(["--version"]) == 0
+    assert capsys.readouterr().out.startswith("clutchlight ")
+
+
+@pytest.mark.parametrize(
+    ("arguments", "said"),
+    [
+        (["batch"], "Missing argument"),
+        (["batch", "root"], "Missing option"),
+        (["batch", "root", "--out", "out", "--engine", "steam"], "steam"),
+        (["hatch"], "hatch"),
+        (["phantoms", "dir", "--animals", "0", "--seed", "1"], "--animals"),
+        (["phantoms"], "--sheet"),
+        (["phantoms", "dir", "--seed", "1"], "--animals"),
+        (["phantoms", "dir", "--sheet", "sheet.png"], "--animals"),
+        (["phantoms", "dir", "--animals", "1", "--mixed"], "belong to --sheet"),
+        (["phantoms", "--sheet", "sheet.png", "--mixed"], "--beside"),
+    ],
+)
+def test_wrong_usage_is_2(arguments: Sequence[str], said: str, capsys: pytest.CaptureFixture[str]) -> None:
+    assert app.main(arguments) == ExitCode.USAGE
+    assert said in capsys.readouterr().err
+
+
+def test_a_night_in_words_and_without_bars_where_there_is_no_terminal(root: Path, tmp_path: Path) -> None:
+    done = in_a_process("batch", root, "--out", tmp_path / "out")
+    assert (done.returncode, done.stdout.splitlines()) == (
+        0,
+        ["1 exam: 1 written", "2 clips: 2 read", f"Open {tmp_path / 'out' / 'index.html'}"],
+    )
+    assert done.stderr.splitlines() == ["1 exam, 2 clips", "[1/1] AF-0001 2026-05-14: 2 clips, written"]
+    assert not {"\x1b", "\r"} & set(done.stdout + done.stderr)
+
+
+def test_a_night_in_json_with_talk_kept_apart(clutchlight: Clutchlight, root: Path, tmp_path: Path) -> None:
+    done = clutchlight("batch", root, "--out", tmp_path / "out", "--json")
+    report = json.loads(done.stdout)
+    assert (report["schema"], report["exit_code"]) == ("clutchlight/batch-report/1", 0)
+    assert [clip["status"] for clip in report["exams"][0]["clips"]] == ["read", "read"]
+    assert report["exams"][0]["written_to"] == str(tmp_path / "out/AF-0001/2026-05-14")
+
+
+def test_a_quiet_night_says_nothing(clutchlight: Clutchlight, root: Path, tmp_path: Path) -> None:
+    done = clutchlight("batch", root, "--out", tmp_path / "out", "--quiet")
+    assert done == Said(0, "", "")
+
+
+@pytest.mark.parametrize("number", [signal.SIGINT, signal.SIGTERM])
+def test_an_interrupted_night_is_130_and_goes_on_later(
+    clutchlight: Clutchlight, root: Path, tmp_path: Path, number: int
+) -> None:
+    arguments = ["batch", str(root), "--out", str(tmp_path / "out"), "--quiet"]
+    process = subprocess.Popen(
+        [sys.executable, str(COMMAND), *arguments],
+        env={**ENVIRONMENT, "BLOB_SECONDS": "0.2"},
+        stderr=subprocess.PIPE,
+        text=True,
+        # Where the tests run in the background of a shell, SIGINT is ignored, and their children inherit that.
+        preexec_fn=partial(signal.signal, signal.SIGINT, signal.SIG_DFL),
+    )
+    deadline = time.monotonic() + 60
+    while not (tmp_path / "out" / "clutchlight.sqlite").exists() and time.monotonic() < deadline:
+        time.sleep(0.05)
+    time.sleep(1.0)
+    process.send_signal(number)
+    _, said = process.communicate(timeout=60)
+    assert process.returncode == ExitCode.INTERRUPTED
+    assert said == "Interrupted. Run the same command again to go on; finished clips are kept.\n"
+    assert clutchlight(*arguments).code == ExitCode.DONE
+
+
+def test_a_second_run_in_the_same_folder_is_75(root: Path, tmp_path: Path) -> None:
+    with hold_lock(tmp_path / "out"):
+        done = in_a_process("batch", root, "--out", tmp_path / "out")
+    assert done.returncode == ExitCode.LOCKED
+    assert f"another run works in this folder (process {os.getpid()})" in done.stderr
+
+
+def test_the_settings_file_is_heeded_and_its_mistakes_told(
+    clutchlight: Clutchlight, root: Path, tmp_path: Path
+) -> None:
+    (tmp_path / "mine.toml").write_text("[ingest]\nminimum_side_px = 200\n")
+    done = clutchlight("batch", root, "--out", tmp_path / "out", "--settings", tmp_path / "mine.toml")
+    assert done.code == ExitCode.NOTHING_USABLE
+    assert "192 x 160 pixels, less than 200" in done.stderr
+    (tmp_path / "mine.toml").write_text("[ingest]\n\nminimum_side = 200\n")
+    done = clutchlight("batch", root, "--out", tmp_path / "out", "--settings", tmp_path / "mine.toml")
+    assert done.code == ExitCode.USAGE
+    assert "mine.toml, line 3" in done.stderr
+    assert "minimum_side" in done.stderr
+
+
+def test_what_nobody_foresaw_is_one_sentence_and_with_traceback_more(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    def broken(*arguments: object, **options: object) -> None:
+        raise RuntimeError("the moon")
+
+    monkeypatch.setattr("pipeline.batch.run.run_batch", broken)
+    arguments = ["batch", str(tmp_path), "--out", str(tmp_path / "out")]
+    assert app.main(arguments) == ExitCode.UNEXPECTED
+    said = capsys.readouterr().err
+    assert said.strip().splitlines() == [
+        "Unexpected RuntimeError: the moon. Run again with --traceback to see where it arose."
+    ]
+    assert app.main([*arguments, "--traceback"]) == ExitCode.UNEXPECTED
+    assert "in broken" in capsys.readouterr().err
+
+
+def film_two(folder: Path, *, seed: int, progress: Callable[[int, int], None]) -> None:
+    """In place of the phantoms: two animals, and their truth."""
+    write_exam_folder(folder, "AF-0001", {"left-1.mp4": 2}, seed=seed)
+    write_exam_folder(folder, "AF-0002", {"left-1.mp4": 0}, seed=seed + 5)
+    progress(2, 2)
+    counts = {"AF-0001": {"follicle": 0, "thin-shelled": 0, "calcified": 2}}
+    counts["AF-0002"] = {"follicle": 0, "thin-shelled": 0, "calcified": 0}
+    truth = {animal: {"species": None, "in_animal": each, "seen": each} for animal, each in counts.items()}
+    (folder / "animals.json").write_text(json.dumps(truth))
+
+
+def test_the_demo_compares_truth_with_what_was_counted(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    monkeypatch.setattr("synthetic.film.clips.write_demo", film_two)
+    monkeypatch.setattr(app, "load_detector", lambda engine, weights, settings: BlobFinder())
+    assert app.main(["demo", "--out", str(tmp_path / "words")]) == ExitCode.DONE
+    said = capsys.readouterr().out.splitlines()
+    assert said[0].split()[:2] == ["animal", "species"]
+    assert said[1].startswith("AF-0001")
+    assert "none seen" in said[2]
+    assert said[-1] == f"Open {tmp_path / 'words' / 'results' / 'index.html'}"
+    assert app.main(["demo", "--out", str(tmp_path / "json"), "--json"]) == ExitCode.DONE
+    rows = json.loads(capsys.readouterr().out)
+    assert [(row["animal"], row["crossed"]) for row in rows] == [("AF-0001", 2), ("AF-0002", 0)]
+
+
+def test_bench_measures_data_sets_and_egg_free_exams(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    monkeypatch.setattr(app, "load_detector", lambda engine, weights, settings: BlobFinder())
+    write_exam_folder(tmp_path / "set", "AF-0001", {"left-1.mp4": 1}, date=DATE)
+    write_exam_folder(tmp_path / "free", "AF-0002", {"left-1.mp4": 1}, date=DATE)
+    eggs = [
+        true(frame + 1, 3, [40.0, 50.0, 12.0, 12.0, 0.0], ignored=frame not in range(15, 25)) for frame in range(40)
+    ]
+    write_truth(tmp_path / "set", eggs, animals=("AF-0001",), frames=40, carried=1, crossed=1)
+    sets = ["bench", str(tmp_path / "set"), "--egg-free", str(tmp_path / "free"), "--quiet"]
+    assert app.main([*sets, "--out", str(tmp_path / "out")]) == ExitCode.DONE
+    said = capsys.readouterr().out
+    assert "set: 1 animal, 40 frames, 40 of them used" in said
+    assert "free: 1 animal, 40 frames" in said
+    assert app.main([*sets, "--out", str(tmp_path / "out"), "--json"]) == ExitCode.DONE
+    written = (tmp_path / "out" / "figures.json").read_text()
+    assert written == capsys.readouterr().out
+    first, second = json.loads(written)
+    assert first["classes"]["calcified"]["recall"] == 1.0
+    assert sorted(path.name for path in (tmp_path / "out").glob("*.svg")) == ["1-set.svg", "2-free.svg"]
+    assert second["egg_free_clips"]["sure"] == pytest.approx(30 / 40)
+
+
+def test_bench_of_nothing_is_wrong_usage(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    assert app.main(["bench", "--out", str(tmp_path / "out")]) == ExitCode.USAGE
+    assert "--egg-free" in capsys.readouterr().err
+
+
+def outcome(status: str, *clips: str) -> ExamOutcome:
+    listed = tuple(ClipOutcome(f"{number}.mp4", clip, None) for number, clip in enumerate(clips))  # type: ignore[arg-type]
+    return ExamOutcome("AF-0001", "2026-05-14", Path("x"), status, None, listed, None)  # type: ignore[arg-type]
+
+
+@pytest.mark.parametrize(
+    ("exams", "code"),
+    [
+        ([outcome("written", "read", "kept")], ExitCode.DONE),
+        ([outcome("unchanged", "kept")], ExitCode.DONE),
+        ([outcome("written", "read", "refused")], ExitCode.SOME_UNUSABLE),
+        ([outcome("written", "refused")], ExitCode.NOTHING_USABLE),
+        ([], ExitCode.NOTHING_USABLE),
+        ([outcome("failed"), outcome("written", "read")], ExitCode.UNEXPECTED),
+        ([outcome("failed", "refused")], ExitCode.UNEXPECTED),
+    ],
+)
+def test_how_a_night_ended_is_its_exit_code(exams: list[ExamOutcome], code: ExitCode) -> None:
+    assert batch_exit_code(BatchReport(Path("root"), Path("out"), tuple(exams), (), None)) == code

@@ -1,0 +1,125 @@
+"""``clutchlight outcome`` and ``clutchlight record`` as a technician meets them."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+
+import pytest
+from pydantic import TypeAdapter
+
+from pipeline.batch.stored_summaries import read_summaries
+from pipeline.cli import app
+from pipeline.cli.exit_codes import ExitCode
+from pipeline.report.summary import ExamSummary
+from pipeline.store.lock import hold_lock
+from pipeline.store.store import Store, StoredExam
+from tests.pipeline.agreement.conftest import exam
+
+
+@pytest.fixture
+def out(tmp_path: Path) -> Path:
+    """An output folder with the exams of two animals, as the batch keeps them."""
+    summaries = [exam(1, 8, animal="AF-0001", hand="K. Sedge"), exam(1, 6, animal="AF-0002")]
+    with Store(tmp_path) as store:
+        run = store.start_run(settings_sha256="s", model_sha256="m", engine="openvino")
+        for one in summaries:
+            document = TypeAdapter(ExamSummary).dump_json(one).decode()
+            # As kept before it was noted who scanned.
+            document = document.replace(',"scanned_by":null', "")
+            store.save_exam(StoredExam(one.exam.animal, one.exam.date.isoformat(), "f", document, ()), run)
+    return tmp_path
+
+
+def test_exams_kept_before_it_was_noted_who_scanned_are_still_read(out: Path) -> None:
+    with Store(out) as store:
+        assert ["scanned_by" in exam.document for exam in store.exams()] == [True, False]
+        summaries, problems = read_summaries(store, out)
+    assert [summary.exam.scanned_by for summary in summaries] == ["K. Sedge", None]
+    assert problems == []
+
+
+def test_outcomes_one_by_one_become_a_record(out: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    laid = ["outcome", "--out", str(out), "AF-0001", "laid", "--date", "2026-05-10", "--who", "R. Alder"]
+    for number in ("7", "6", "7"):  # corrected, and corrected back
+        assert app.main([*laid, "--number", number]) == ExitCode.DONE
+    assert capsys.readouterr().out == "1 outcome recorded\n" * 3
+    assert app.main(["record", "--out", str(out)]) == ExitCode.DONE
+    said = capsys.readouterr().out.splitlines()
+    assert said[0] == "1 pair of estimate and outcome from 2 exams"
+    assert said[-2:] == [
+        "One pair tells nothing of how far apart estimate and outcome lie as a rule.",
+        f"Open {out / 'record.html'}",
+    ]
+    page = (out / "record.html").read_text(encoding="utf-8")
+    assert "7 laid" in page
+    assert "by K. Sedge" in page
+    assert "AF-0001/2026-05-02/report.html" in page
+    assert app.main([*laid, "--withdrawn"]) == ExitCode.DONE
+    assert app.main(["record", "--out", str(out), "--json"]) == ExitCode.DONE
+    assert json.loads(capsys.readouterr().out.partition("\n")[2])["pairs"] == []
+    with Store(out) as store:
+        assert [(one.number, one.withdrawn) for one in store.outcomes()] == [
+            (7, False),
+            (6, False),
+            (7, False),
+            (None, True),
+        ]
+
+
+def test_within_decides_how_late_eggs_count(out: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    app.main(["outcome", "--out", str(out), "AF-0001", "laid", "--date", "2026-06-05", "--number", "6", "--quiet"])
+    for days, pairs in ((28, 0), (40, 1)):
+        assert app.main(["record", "--out", str(out), "--within", str(days), "--json"]) == ExitCode.DONE
+        assert len(json.loads(capsys.readouterr().out)["pairs"]) == pairs
+
+
+def test_a_file_given_again_adds_its_new_rows_only(out: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    table = out / "outcomes.csv"
+    table.write_text("animal,outcome,date,number\nAF-0001,laid,2026-05-10,6\n", encoding="utf-8")
+    arguments = ["outcome", "--out", str(out), "--csv", str(table)]
+    assert app.main(arguments) == ExitCode.DONE
+    with table.open("a", encoding="utf-8") as file:
+        file.write("AF-0009,radiograph,2026-05-12,4\n")
+    assert app.main([*arguments, "--json"]) == ExitCode.DONE
+    said = capsys.readouterr()
+    assert json.loads(said.out.partition("\n")[2]) == {"recorded": 1, "known_before": 1, "without_exam": ["AF-0009"]}
+    assert said.err == f"AF-0009: no exam of this animal is in {out}. Recorded all the same; check the id.\n"
+
+
+def test_a_file_with_a_mistake_is_not_taken_at_all(out: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    table = out / "outcomes.csv"
+    table.write_text("animal,outcome,date\nAF-0001,laid,2026-05-10\nAF-0002,lost,2026-05-10\n", encoding="utf-8")
+    assert app.main(["outcome", "--out", str(out), "--csv", str(table)]) == ExitCode.USAGE
+    assert "outcomes.csv, line 3, column 'outcome'" in capsys.readouterr().err
+    with Store(out) as store:
+        assert list(store.outcomes()) == []
+
+
+@pytest.mark.parametrize(
+    ("arguments", "said"),
+    [
+        (["AF-0001"], "Give ANIMAL, WHAT and --date"),
+        (["AF-0001", "laid"], "Give ANIMAL, WHAT and --date"),
+        (["AF-0001", "laid", "--date", "2026-05-10", "--csv", "x.csv"], "Give --csv alone"),
+        (["AF-0001", "sold", "--date", "2026-05-10"], "outcome: expected one of laid"),
+        (["AF-0001", "laid", "--date", "tomorrow"], "date: expected a date like"),
+    ],
+)
+def test_wrong_usage_is_2(out: Path, arguments: list[str], said: str, capsys: pytest.CaptureFixture[str]) -> None:
+    assert app.main(["outcome", "--out", str(out), *arguments]) == ExitCode.USAGE
+    assert said in capsys.readouterr().err
+
+
+def test_a_folder_without_results_is_no_record(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    for arguments in (["record"], ["outcome", "AF-0001", "laid", "--date", "2026-05-10"]):
+        assert app.main([*arguments, "--out", str(tmp_path / "slip")]) == ExitCode.USAGE
+        assert "slip: no results lie in this folder" in capsys.readouterr().err
+    assert not (tmp_path / "slip").exists()
+
+
+def test_both_wait_for_a_run_in_the_same_folder(out: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    with hold_lock(out):
+        for arguments in (["record"], ["outcome", "AF-0001", "laid", "--date", "2026-05-10"]):
+            assert app.main([*arguments, "--out", str(out)]) == ExitCode.LOCKED
+    assert "another run works in this folder" in capsys.readouterr().err

@@ -1,0 +1,78 @@
+"""``clutchlight review`` and ``clutchlight people`` as a technician meets them."""
+
+from __future__ import annotations
+
+import re
+import signal
+import subprocess
+import sys
+import urllib.request
+from contextlib import closing
+from pathlib import Path
+
+import pytest
+
+from pipeline.cli import app
+from pipeline.cli.exit_codes import ExitCode
+from pipeline.review.event_log import Journal
+from pipeline.review.users import People
+from pipeline.store.store import Store
+
+
+@pytest.fixture
+def out(tmp_path: Path) -> Path:
+    Store(tmp_path).close()
+    return tmp_path
+
+
+@pytest.mark.parametrize(
+    ("wishes", "told"),
+    [
+        (["--host", "0.0.0.0"], "in clear"),
+        (["--certificate", "c.pem"], "together"),
+    ],
+)
+def test_nothing_is_served_beyond_this_machine_by_accident(
+    out: Path, wishes: list[str], told: str, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert app.main(["review", "--out", str(out), *wishes]) == ExitCode.USAGE
+    assert told in capsys.readouterr().err
+
+
+def test_a_folder_without_results_is_not_begun(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    assert app.main(["review", "--out", str(tmp_path)]) == ExitCode.USAGE
+    assert "no results lie in this folder" in capsys.readouterr().err
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_people_are_let_in_and_out(
+    out: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    monkeypatch.setattr("typer.prompt", lambda *_, **__: "a long enough word")
+    add = ["people", "--out", str(out), "--add", "Orla Finch"]
+    assert app.main(add) == ExitCode.USAGE  # what is she?
+    assert app.main([*add, "--role", "veterinarian", "--may", "everything"]) == ExitCode.USAGE
+    assert app.main([*add, "--role", "veterinarian", "--may", "sign"]) == ExitCode.DONE
+    assert capsys.readouterr().out == "Orla Finch\tveterinarian\tsign\n"
+    with closing(Journal(out)) as journal:
+        assert People(journal).known("Orla Finch", "a long enough word") is not None
+        assert People(journal).known("Orla Finch", "another word") is None
+    assert app.main(["people", "--out", str(out), "--remove", "Orla Finch"]) == ExitCode.DONE
+    assert capsys.readouterr().out == ""
+    assert app.main(["people", "--out", str(out), "--remove", "Orla Finch"]) == ExitCode.USAGE
+
+
+def test_the_page_is_served_until_it_is_stopped(out: Path) -> None:
+    command = [sys.executable, "-m", "pipeline", "review", "--out", str(out), "--port", "0"]
+    running = subprocess.Popen(command, stderr=subprocess.PIPE, text=True)
+    try:
+        assert running.stderr is not None
+        found = re.search(r"http://127\.0\.0\.1:\d+/", running.stderr.readline())
+        assert found is not None
+        with urllib.request.urlopen(f"{found[0]}door", timeout=20) as answer:
+            assert "Who is there?" in answer.read().decode()
+        running.send_signal(signal.SIGINT)
+        assert running.wait(20) == 0
+    finally:
+        running.kill()
+        running.communicate()

@@ -1,0 +1,123 @@
+"""``clutchlight train``, its words and exit codes; the runs themselves are tested where they are made."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import cv2
+import numpy as np
+import pytest
+
+from configs.reading import config_path
+from models.network import load_weights
+from models.runtime import shipped_weights
+from pipeline.cli import app
+from pipeline.cli.exit_codes import ExitCode
+from pipeline.report.export.result import dumps
+
+if TYPE_CHECKING:
+    import torch
+
+    from synthetic.training.labelled_pictures import LabelledPictures
+    from synthetic.training.training_run import TrainingSettings
+
+
+class Trained:
+    """Held-out figures as a training run returns them."""
+
+    def document(self) -> dict[str, float]:
+        return {"ap50_shelled": 0.5}
+
+    def lines(self) -> list[str]:
+        return ["ap50_shelled 0.5"]
+
+
+class Changed(Trained):
+    def __init__(self, is_written: bool) -> None:
+        self.is_written = is_written
+
+
+def write_label_folder(folder: Path) -> None:
+    """Two frames of two animals, as the export has them."""
+    images, annotations = [], []
+    for number, animal in enumerate(("AF-1", "AF-2"), 1):
+        name = f"images/{animal}_2026-05-14_left-1.mp4_000003.png"
+        (folder / name).parent.mkdir(parents=True, exist_ok=True)
+        cv2.imwrite(str(folder / name), np.full((50, 60), 90, np.uint8))
+        shown = {"animal": animal, "exam": "2026-05-14", "clip": "left-1.mp4", "frame": 3, "mm_per_px": None}
+        sector = {"sector_box": [4, 4, 54, 44], "upside_down": False}
+        images.append({"id": number, "file_name": name, "width": 60, "height": 50, **shown, **sector})
+        annotations.append(
+            {"id": number, "image_id": number, "category_id": 3, "iscrowd": 0, "ellipse": [30, 20, 9, 6, 10]}
+        )
+    (folder / "coco.json").write_bytes(dumps({"images": images, "annotations": annotations, "categories": []}))
+
+
+@pytest.mark.parametrize(
+    ("arguments", "said"),
+    [
+        (["train"], "--config FILE"),
+        (["train", "--config", "training.toml", "--even-if-worse"], "--labels"),
+        (["train", "--labels", "labels"], "--from WEIGHTS"),
+        (["train", "--labels", "no/labels", "--from", "weights"], "no/labels/coco.json cannot be read"),
+    ],
+)
+def test_wrong_usage_is_2(arguments: Sequence[str], said: str, capsys: pytest.CaptureFixture[str]) -> None:
+    assert app.main(arguments) == ExitCode.USAGE
+    assert said in capsys.readouterr().err
+
+
+def test_a_training_on_a_full_gpu_goes_on_with_fewer_pictures_and_then_on_the_cpu(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    import torch
+
+    tried = []
+
+    def run_training(settings: TrainingSettings, weights: Path, *, device: torch.device, **rest: object) -> Trained:
+        tried.append((settings.batch, device.type))
+        if device.type == "cuda":
+            raise torch.OutOfMemoryError("CUDA out of memory")
+        return Trained()
+
+    monkeypatch.setattr("synthetic.training.training_run.run_training", run_training)
+    monkeypatch.setattr("torch.cuda.is_available", lambda: True)
+    file = tmp_path / "training.toml"
+    text = config_path("training.toml").read_text(encoding="utf-8")
+    file.write_text(re.sub(r"(?m)^batch = \d+", "batch = 32", text), encoding="utf-8")
+    assert app.main(["train", "--config", str(file), "--out", str(tmp_path / "new.safetensors")]) == ExitCode.DONE
+    assert tried == [(32, "cuda"), (16, "cuda"), (32, "cpu")]
+    said = capsys.readouterr()
+    assert "32 pictures a step do not fit. Going on with 16." in said.err
+    assert "Going on on the CPU." in said.err
+    assert "Training on the CPU: " in said.err
+    assert said.out.splitlines()[0] == "ap50_shelled 0.5"
+
+
+def test_a_network_taught_on_labels_is_written_or_refused_in_words_and_exit_codes(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    told: list[dict[str, Any]] = []
+
+    def run_further_training(settings: TrainingSettings, weights: Path, **rest: Any) -> Changed:
+        network = load_weights(rest["start"]).shape
+        assert (network.widths, network.blocks) == (settings.widths, settings.blocks)  # the shipped ones fit
+        told.append(rest)
+        return Changed(is_written=rest["even_if_worse"])
+
+    monkeypatch.setattr("synthetic.training.further_training.run_further_training", run_further_training)
+    write_label_folder(tmp_path / "labels")
+    out = tmp_path / "own.safetensors"
+    command = ["train", "--from", str(shipped_weights()), "--labels", str(tmp_path / "labels"), "--out", str(out)]
+    assert app.main(command) == ExitCode.WORSE == 5
+    said = capsys.readouterr()
+    assert f"The network became worse, so {out} was not written." in said.err
+    assert "--even-if-worse" in said.err
+    assert "--weights" not in said.out
+    assert app.main([*command, "--even-if-worse"]) == ExitCode.DONE
+    assert f"Use it with --weights {out}" in capsys.readouterr().out
+    labelled: LabelledPictures = told[0]["labelled"]
+    assert labelled.animals == ["AF-1", "AF-2"]

@@ -1,0 +1,51 @@
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from models.ellipse import contains
+from pipeline.detect.beam_coordinates import Beams
+from pipeline.ingest.sector.sector import Sector
+
+MASK = np.ones((400, 600), dtype=bool)
+BOX = (0, 0, 600, 400)
+SECTORS = [
+    Sector("fan", MASK, BOX, (300.0, -80.0), 90.0, 470.0),
+    Sector("fan", MASK, BOX, (300.0, 480.0), 90.0, 470.0, upside_down=True),
+    Sector("rectangle", MASK, BOX),
+    Sector("rectangle", MASK, BOX, steering=0.2),
+]
+EGG = np.array([340.0, 210.0, 60.0, 40.0, 30.0])
+
+
+@pytest.mark.parametrize("sector", SECTORS)
+def test_places_and_points_are_each_others_inverse(sector):
+    beams = Beams(sector)
+    points = np.random.default_rng(3).uniform(20, 380, (50, 2))
+    x, y = beams.points(*beams.places(points))
+    np.testing.assert_allclose(np.column_stack([x, y]), points, atol=1e-9)
+
+
+@pytest.mark.parametrize("sector", SECTORS)
+def test_a_beam_enters_an_outline_on_it_and_from_outside(sector):
+    beams = Beams(sector)
+    (reach,) = beams.reaches(EGG[None])
+    beam = np.linspace(reach.first_beam, reach.last_beam, 9)[1:-1]
+    entry = beams.entries(EGG, beam)
+    for step, inside in ((-0.5, False), (0.5, True)):
+        points = np.column_stack(beams.points(beam, entry + step))
+        assert (contains(EGG[None], points)[0] == inside).all()
+    assert (entry > reach.near - 0.2).all()
+    assert (entry < reach.far).all()
+
+
+def test_a_beam_that_passes_by_enters_nowhere():
+    beams = Beams(SECTORS[2])
+    assert np.isnan(beams.entries(EGG, np.array([20.0]))).all()
+
+
+@pytest.mark.parametrize("sector", SECTORS[:2])
+def test_depth_in_a_fan_is_what_the_sector_says(sector):
+    points = np.array([[250.0, 200.0], [330.0, 260.0]])
+    _, depth = Beams(sector).places(points)
+    np.testing.assert_allclose(depth - sector.inner_radius_px, sector.depth_px(points), atol=1e-9)

@@ -1,0 +1,112 @@
+"""Signs read from rendered eggs, whose shells, losses and insides are known."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from pipeline.detect.beam_coordinates import Beams
+from pipeline.detect.shell_signs import middle_signs, read_signs
+from tests.pipeline.detect.laboratory_picture import GREY_PER_DB, MM_PER_PX, rendered_egg
+
+WALL = {"rim_db": 12.0, "rim_mm": 0.5}
+
+
+def signs_of(material, **how):
+    rendered = rendered_egg(material, **how)
+    signs = read_signs(rendered.picture, Beams(rendered.sector), rendered.ellipse[None], 0)
+    assert signs is not None
+    return signs
+
+
+@pytest.mark.parametrize("loss_db", [0.0, 1.0, 3.0])
+def test_the_shadow_is_as_deep_as_what_the_egg_took_from_the_beams(loss_db):
+    rendered = rendered_egg(WALL | {"loss_db": loss_db})
+    signs = read_signs(rendered.picture, Beams(rendered.sector), rendered.ellipse[None], 0)
+    deep = slice(360, 420)  # 36 to 42 mm down, behind an egg that ends at 31 mm
+    taken = rendered.loss_db[deep, 160:240].mean() - rendered.loss_db[deep, :40].mean()
+    assert signs.shadow / GREY_PER_DB == pytest.approx(taken, abs=1.0)
+    assert signs.shadow_black == 0.0
+
+
+def test_a_thicker_shell_throws_a_deeper_shadow_until_the_screen_is_black():
+    shells = [{"shell_mm": mm, "mineral": 1.0, "absorption": 4.0} for mm in (0.0, 0.01, 0.02, 0.035, 0.2)]
+    read = [signs_of(WALL | shell) for shell in shells]
+    shadows = [one.shadow for one in read]
+    assert np.diff(shadows[:4]).min() > 2 * GREY_PER_DB
+    assert read[4].shadow_black > 0.9
+    assert read[4].shadow > 20 * GREY_PER_DB
+
+
+def test_a_brighter_wall_has_more_contrast_and_a_thicker_one_more_px():
+    contrasts = [signs_of({"rim_db": db, "rim_mm": 0.5}).rim for db in (-30.0, 6.0, 12.0, 18.0)]
+    assert contrasts == sorted(contrasts)
+    # The brightest of a few levels of speckle stands out a little of their mean, even without a wall.
+    assert contrasts[0] < 4 * GREY_PER_DB
+    # On a wall thinner than the blur, speckle takes part of what is added.
+    assert contrasts[3] - contrasts[2] == pytest.approx(6 * GREY_PER_DB, abs=1.5 * GREY_PER_DB)
+    thick = [MM_PER_PX * signs_of({"rim_db": 15.0, "rim_mm": mm}).rim_px for mm in (0.4, 0.8, 1.2, 2.0)]
+    np.testing.assert_allclose(thick, [0.4, 0.8, 1.2, 2.0], atol=0.35)
+
+
+def test_without_a_wall_no_thickness_is_told():
+    assert np.isnan(signs_of({}).rim_px)
+
+
+@pytest.mark.parametrize("echo_db", [-12.0, -6.0, 0.0, 6.0])
+def test_the_inside_is_as_bright_as_its_echo(echo_db):
+    signs = signs_of({"echo_db": echo_db})
+    assert signs.interior / GREY_PER_DB == pytest.approx(echo_db, abs=1.5)
+    assert abs(signs.middle) < 2 * GREY_PER_DB
+
+
+def test_a_bright_core_is_told_from_what_lies_around_it():
+    signs = signs_of({"echo_db": -15.0, "core_share": 0.5, "core_db": 0.0})
+    assert signs.middle > 8 * GREY_PER_DB
+    assert signs.unevenness > 1.5 * signs_of({"echo_db": -15.0}).unevenness
+
+
+def test_gain_falls_out():
+    shell = WALL | {"loss_db": 2.0}
+    plain, dark = signs_of(shell), signs_of(shell, gain=-25.0)
+    for name in ("rim", "shadow", "interior"):
+        assert getattr(dark, name) == pytest.approx(getattr(plain, name), abs=1.0 * GREY_PER_DB)
+
+
+def test_a_wall_as_white_as_the_screen_is_said_to_be():
+    assert signs_of({"rim_db": 40.0, "rim_mm": 0.8}).rim_white > 0.7
+    assert signs_of(WALL).rim_white == 0.0
+
+
+def test_what_another_object_hides_is_not_read():
+    rendered = rendered_egg(WALL | {"loss_db": 3.0})
+    beams = Beams(rendered.sector)
+    above = rendered.ellipse.copy()
+    above[1] -= 170
+    both = np.stack([rendered.ellipse, above])
+    assert read_signs(rendered.picture, beams, both, 0) is None
+    beside = rendered.ellipse.copy()
+    beside[0] += 190
+    alone = read_signs(rendered.picture, beams, rendered.ellipse[None], 0)
+    assert alone is not None
+    two = read_signs(rendered.picture, beams, np.stack([rendered.ellipse, beside]), 0)
+    assert two is not None
+    assert two.shadow == pytest.approx(alone.shadow, abs=GREY_PER_DB)
+
+
+def test_at_the_edge_of_the_sector_nothing_is_read():
+    rendered = rendered_egg(WALL)
+    mask = rendered.sector.mask.copy()
+    mask[:, 180:] = False
+    sector = replace(rendered.sector, mask=mask)
+    assert read_signs(rendered.picture, Beams(sector), rendered.ellipse[None], 0) is None
+
+
+def test_the_median_passes_over_what_could_not_be_told():
+    one = signs_of(WALL | {"loss_db": 2.0})
+    several = [replace(one, shadow=value, rim=10.0) for value in (1.0, float("nan"), 3.0, 5.0)]
+    middle = middle_signs(several)
+    assert (middle.shadow, middle.rim, middle.frames) == (3.0, 10.0, 4)
+    assert np.isnan(middle_signs([replace(one, shadow=float("nan"))]).shadow)

@@ -1,0 +1,73 @@
+"""A sweep there and back, 600 frames, turned round at 300: which of its two passes met which egg."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from pipeline.estimate.encounter_history import encounters
+from pipeline.estimate.missed_eggs import overlooked
+from pipeline.settings import Finding, load_settings
+from pipeline.track.merging.merge import Egg, Member
+from pipeline.track.merging.passes import Pass
+from pipeline.track.tracks import ClipTracks
+from tests.pipeline.track.merging.test_merge import clip, crossing
+
+SETTINGS = load_settings()
+AGAIN = SETTINGS.estimate.same_window_crossed
+RATES = Finding(base=1.5, size=2.0, depth=-3.0, usual_log_size=-2.3, usual_depth=0.5, spread=0.8)
+# The way back ends where the way there was at frame 100.
+THERE, BACK = Pass.first("left-1.mp4", 0, 300), Pass("left-1.mp4", 300, 600, begins=300, ends=100)
+
+
+def crossed_at(*times: int) -> ClipTracks:
+    return clip(*(crossing(n, time - 10, time + 10, 300.0, 200.0) for n, time in enumerate(times, 1)), frames=600)
+
+
+def egg(*tracks: int, file: str = "left-1.mp4") -> Egg:
+    members = tuple(Member(file, track) for track in tracks)
+    return Egg(tracks[0], members, 0.9, np.array([0.0, 0.1, 0.9]), 0.9)
+
+
+@pytest.mark.parametrize(
+    ("times", "found", "crossed"),
+    [
+        ((200, 450), [True, True], [1, 1]),
+        ((200,), [True, False], [1, AGAIN]),
+        ((450,), [False, True], [AGAIN, 1]),
+        ((50,), [True, False], [1, 0]),  # the hand did not come back so far
+        ((105,), [True, False], [1, 0]),  # in part only
+        ((295,), [True, False], [1, 0]),  # in view while the hand turned
+        ((305,), [False, True], [0, 1]),
+    ],
+)
+def test_each_pass_is_a_witness_where_it_went(times, found, crossed) -> None:
+    met = encounters([egg(*range(1, len(times) + 1))], [THERE, BACK], [crossed_at(*times)], None, RATES, SETTINGS)
+    assert met.found.tolist() == [found]
+    assert met.crossed.tolist() == [crossed]
+
+
+def test_a_way_back_that_met_every_egg_again_leaves_fewer_overlooked_than_one_that_met_none() -> None:
+    times = [(150, 525), (180, 480), (210, 435), (240, 390)]
+    again = crossed_at(*(time for pair in times for time in pair))
+    twice = [egg(2 * n + 1, 2 * n + 2) for n in range(4)]
+    once = [egg(2 * n + 1) for n in range(4)]
+    sure, doubtful, single = (
+        overlooked(encounters(eggs, passes, [again], None, RATES, SETTINGS), RATES)
+        for eggs, passes in ((twice, [THERE, BACK]), (once, [THERE, BACK]), (once, [Pass.first("left-1.mp4", 0, 600)]))
+    )
+    assert sure.weights @ sure.means < 0.5 * (doubtful.weights @ doubtful.means)
+    assert sure.repeated
+    assert doubtful.repeated
+    assert not single.repeated
+
+
+def test_a_sweep_there_and_back_that_missed_an_egg_of_another_clip_is_one_witness() -> None:
+    """It may have missed it both times for one reason: it never went there."""
+    other = replace(crossed_at(200), file="left-2.mp4")
+    passes = [Pass.first("left-2.mp4", 0, 600), THERE, BACK]
+    met = encounters([egg(1, file="left-2.mp4")], passes, [crossed_at(50), other], None, RATES, SETTINGS)
+    assert met.found.tolist() == [[True, False, False]]
+    assert met.crossed.tolist() == [[1, AGAIN, 0]]

@@ -1,0 +1,150 @@
+from __future__ import annotations
+
+import numpy as np
+import pytest
+import scipy.stats
+
+from pipeline.estimate.missed_eggs import Encounters, finding_log_odds, overlooked
+from pipeline.settings import Finding
+from tests.pipeline.estimate.closed_population import Series, chapman, chapman_deviation, petersen
+
+RATES = Finding(base=1.5, size=2.0, depth=-3.0, usual_log_size=-2.3, usual_depth=0.5, spread=0.8)
+SUNFISH = Series(
+    caught=(10, 27, 17, 7, 1, 5, 6, 15, 9, 18, 16, 5, 7, 19),
+    again=(0, 0, 0, 0, 0, 0, 2, 1, 5, 5, 4, 2, 2, 3),
+    kept=(10, 27, 17, 7, 1, 5, 6, 15, 9, 18, 14, 5, 6, 0),
+)
+
+
+@pytest.mark.parametrize(
+    ("marked", "caught", "again", "number", "deviation"),
+    [
+        (948, 421, 167, 2383, None),  # Krebs 1989, Box 2.1
+        (109, 177, 57, 337, None),  # Ricker 1975
+        (421, 332, 88, 1578, None),  # Pine et al. 2013, Box 11.2
+        (500, 149, 7, 9393, 3022),  # Seber 2002
+        (1000, 243, 21, 11101, 2184),  # Seber 2002
+    ],
+)
+def test_published_two_catch_examples(marked, caught, again, number, deviation):
+    assert round(chapman(marked, caught, again)) == number
+    if deviation is not None:
+        assert round(chapman_deviation(marked, caught, again)) == deviation
+
+
+def test_published_petersen_and_schnabel_examples():
+    assert round(petersen(948, 421, 167)) == 2390  # Krebs 1989, Box 2.1
+    # The redear sunfish of Krebs 1989, p. 32, and Ricker 1975, p. 99.
+    assert SUNFISH.schnabel() == pytest.approx(447.5)
+    assert round(SUNFISH.schnabel_chapman()) == 430
+    assert round(SUNFISH.schumacher_eschmeyer()) == 423
+
+
+def two_catches(marked, caught, again):
+    """The encounters of two catches, each with the rate that the other one shows."""
+    found = np.array([[True, True]] * again + [[True, False]] * (marked - again) + [[False, True]] * (caught - again))
+    rates = np.array([again / caught, again / marked])
+    return Encounters(found, np.ones(found.shape), np.tile(np.log(rates / (1 - rates)), (len(found), 1)))
+
+
+@pytest.mark.parametrize(("marked", "caught", "again"), [(948, 421, 167), (109, 177, 57), (421, 332, 88)])
+def test_our_model_finds_petersens_number_at_the_likeliest_rate(marked, caught, again):
+    encounters = two_catches(marked, caught, again)
+    deltas = np.linspace(-0.5, 0.5, 101)
+    likeliest = deltas[int(np.argmax([encounters.log_likelihood(delta) for delta in deltas]))]
+    assert likeliest == pytest.approx(0.0, abs=0.011)
+    number = (1 / encounters.chances(0.0)).sum()
+    assert number == pytest.approx(petersen(marked, caught, again))
+
+
+def test_our_model_agrees_with_chapman_within_his_deviation():
+    encounters = two_catches(421, 332, 88)
+    posterior = overlooked(encounters, RATES).beside(len(encounters.found), none=0.5)
+    number, deviation = chapman(421, 332, 88), chapman_deviation(421, 332, 88)
+    assert abs(len(encounters.found) + posterior.mean - number) < deviation
+    # Chapman's interval is 1330 to 1826 (Pine et al. 2013); each catch's rate being known up to one shift, ours is
+    # no wider.
+    assert 0.5 * deviation < posterior.variance**0.5 < 1.2 * deviation
+
+
+def test_our_model_finds_the_hares():
+    # Snowshoe hares (Cormack 1989): 25, 22, 13, 5, 1, 2 of them caught once to six times in six nights; conditional
+    # likelihood (Huggins) gives 75.43 with a rate of 0.3204.
+    times = np.repeat([1, 2, 3, 4, 5, 6], [25, 22, 13, 5, 1, 2])
+    found = np.arange(6)[None] < times[:, None]
+    encounters = Encounters(found, np.ones(found.shape), np.zeros(found.shape))
+    deltas = np.linspace(-1.5, 0.5, 2001)
+    likeliest = deltas[int(np.argmax([encounters.log_likelihood(delta) for delta in deltas]))]
+    assert 1 / (1 + np.exp(-likeliest)) == pytest.approx(0.3204, abs=3e-4)
+    assert (1 / encounters.chances(likeliest)).sum() == pytest.approx(75.43, abs=0.02)
+
+
+def clutch_of(rng, number, delta):
+    """Eggs of several sizes swept there and back, half of them in reach of a third pass; what was found of them."""
+    log_odds = np.tile(rng.normal(0.3, 0.8, number)[:, None], (1, 3))
+    crossed = np.tile([1.0, 1.0, 0.0], (number, 1))
+    crossed[: number // 2, 2] = 0.9
+    chance = crossed / (1 + np.exp(-log_odds - delta))
+    found = rng.random(chance.shape) < chance
+    met = found.any(axis=1)
+    return Encounters(found[met], crossed[met], log_odds[met])
+
+
+def test_the_number_overlooked_is_calibrated():
+    """Simulation-based calibration (Talts et al. 2018): ranks of the truth in its posterior are uniform.
+
+    Numbers are drawn from the prior, 1 / N.
+    """
+    rng = np.random.default_rng(8)
+    numbers = np.arange(1, 201)
+    prior, ranks = 1 / numbers, []
+    while len(ranks) < 400:
+        number = int(rng.choice(numbers, p=prior / prior.sum()))
+        encounters = clutch_of(rng, number, rng.normal(0, RATES.spread))
+        met = len(encounters.found)
+        if met == 0:
+            continue
+        rest = overlooked(encounters, RATES).beside(met, none=0.5)
+        ranks.append(rest.below(number - met) + rng.random() * rest.within(number - met, number - met))
+    found = np.histogram(ranks, 8, (0, 1))[0]
+    assert scipy.stats.chisquare(found).pvalue > 0.01, found
+
+
+def test_agreement_of_passes_tells_how_many_were_overlooked():
+    alike = np.zeros((8, 2))
+    agreeing = Encounters(np.ones((8, 2), bool), np.ones((8, 2)), alike)
+    parted = Encounters(np.repeat([[True, False], [False, True]], 4, axis=0), np.ones((8, 2)), alike)
+    few, many = (overlooked(encounters, RATES).beside(8, none=0.5).mean for encounters in (agreeing, parted))
+    assert few < many / 2
+
+
+def test_full_agreement_of_few_is_no_proof():
+    # Chapman's deviation is 0 where both passes found the same six; six eggs are too few for that.
+    encounters = Encounters(np.ones((6, 2), bool), np.ones((6, 2)), np.zeros((6, 2)))
+    assert chapman_deviation(6, 6, 6) == 0
+    assert overlooked(encounters, RATES).beside(6, none=0.5).within(0, 0) < 0.9
+
+
+def test_a_single_pass_tells_nothing_and_the_phantoms_rate_stands():
+    encounters = Encounters(np.ones((9, 1), bool), np.ones((9, 1)), np.zeros((9, 1)))
+    result = overlooked(encounters, RATES)
+    assert not result.repeated
+    prior = np.exp(-0.5 * np.linspace(-3, 3, 25) ** 2)
+    np.testing.assert_allclose(result.weights, prior / prior.sum())
+
+
+def test_beside_none_the_prior_stands_against_a_clutch_overlooked():
+    encounters = Encounters(np.zeros((0, 2), bool), np.zeros((0, 2)), np.zeros((0, 2)))
+    nothing = overlooked(encounters, RATES.model_copy(update={"spread": 0.0}))
+    rate = 1 / (1 + np.exp(-RATES.base))
+    beside = nothing.beside(0, none=0.5)
+    some = 0.5 * -np.log(rate) / (1 / np.arange(1, 201)).sum()  # the sum of (1 - rate)^N / N is -log(rate)
+    assert beside.within(0, 0) == pytest.approx(0.5 / (0.5 + some), rel=1e-6)
+
+
+def test_small_and_deep_eggs_are_found_less_often():
+    usual = [float(np.exp(RATES.usual_log_size)), RATES.usual_depth]
+    odds = finding_log_odds([usual[0], usual[0] / 2, usual[0], None], [usual[1], usual[1], 0.9, None], RATES)
+    assert odds[0] == odds[3] == pytest.approx(RATES.base)
+    assert odds[1] < odds[0]
+    assert odds[2] < odds[0]

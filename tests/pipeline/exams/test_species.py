@@ -1,0 +1,112 @@
+"""What is known of species: read from the shipped files, found by the names that people write, and never overstated."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+
+from configs.reading import ConfigError, config_path, read_toml
+from pipeline.exams.species import Quantity, SpeciesProfile, known, load_profiles, profile_of
+from synthetic.anatomy.species import PROFILES, load_profile
+
+KNOWN = load_profiles()
+
+
+def quantity(**values: object) -> Quantity:
+    return Quantity.model_validate({"source": "Legler 1960", "certainty": "published", **values})
+
+
+def test_there_are_profiles_enough_and_each_tells_something_with_its_source() -> None:
+    with_clutch = [one for one in KNOWN.values() if one.clutch]
+    assert len(KNOWN) >= 25
+    assert len(with_clutch) >= 20
+    for name, profile in KNOWN.items():
+        assert profile.species.casefold() in (told.casefold() for told in profile.names), name
+        assert profile.clutch or profile.shell or profile.shape, name
+
+
+def test_no_name_is_claimed_twice() -> None:
+    names = [name.casefold() for profile in KNOWN.values() for name in profile.names]
+    assert len(names) == len(set(names))
+
+
+@pytest.mark.parametrize(
+    ("told", "species"),
+    [
+        ("Emys orbicularis", "Emys orbicularis"),
+        ("testudo  HERMANNI boettgeri", "Testudo hermanni"),
+        ("Sternotherus odoratus", "Sternotherus odoratus"),
+        ("Sternotherus minor", "Kinosternidae"),
+        ("Trachemys scripta elegans", "Trachemys scripta"),
+        ("Trachemys decussata", None),
+        ("Emysoides", None),
+        ("", None),
+        (None, None),
+    ],
+)
+def test_a_profile_is_found_by_the_name_as_people_write_it(told: str | None, species: str | None) -> None:
+    found = profile_of(told, KNOWN)
+    assert (found.species if found else None) == species
+
+
+def test_where_sources_disagree_the_wider_holds() -> None:
+    two = [quantity(range=(4, 10)), quantity(mean=2.3, range=(1, 8)), quantity(mean=5.0)]
+    together = known(two)
+    assert together is not None
+    assert together.bounds == (1, 10)
+    assert together.means == (2.3, 5.0)
+    assert together.sources == "Legler 1960"
+    alone = known([quantity(mean=5.0)])
+    assert alone is not None
+    assert alone.bounds is None
+    assert known([]) is None
+
+
+def test_three_deviations_are_usual_where_no_more_is_told() -> None:
+    """Widths of Terrapene ornata, mean 21.72 and SD 1.04 mm, largest 26.3 (Legler 1960)."""
+    assert quantity(mean=21.72, sd=1.04).bounds == pytest.approx((18.60, 24.84), abs=0.005)
+    assert quantity(mean=21.72, sd=1.04, range=(20.0, 26.3)).bounds == pytest.approx((18.60, 26.3), abs=0.005)
+    assert quantity(mean=1.0, sd=1.0).bounds == (0.0, 4.0)
+
+
+def test_doubt_of_a_source_is_carried_along() -> None:
+    assert quantity(mean=1.0).cited == "Legler 1960"
+    assert quantity(mean=1.0, certainty="from memory").cited == "Legler 1960, from memory"
+
+
+@pytest.mark.parametrize(
+    ("right", "wrong", "said"),
+    [
+        ("range = [3, 18]", "range = [18, 3]", "must give the lower value first, got [18.0, 3.0]"),
+        ("range = [3, 18]", "", "give mean or range, or both"),
+        ("range = [3, 18]", "range = [3, 18]\nsd = 1.0", "sd needs its mean"),
+        ('certainty = "from memory"', 'certainty = "sure"', "expected 'published'"),
+        ('source = "Fritz 2001: 4 to 10 as a rule"', "", "source': missing"),
+        ("[[clutch]]", "[[clutches]]", "did you mean 'clutch'?"),
+    ],
+)
+def test_a_mistake_in_a_profile_is_named(tmp_path: Path, right: str, wrong: str, said: str) -> None:
+    text = config_path("species/emys-orbicularis.toml").read_text(encoding="utf-8")
+    assert right in text
+    (tmp_path / "emys.toml").write_text(text.replace(right, wrong, 1), encoding="utf-8")
+    with pytest.raises(ConfigError) as caught:
+        read_toml(tmp_path / "emys.toml", SpeciesProfile)
+    assert said in str(caught.value)
+
+
+@pytest.mark.parametrize("name", PROFILES)
+def test_phantoms_lie_inside_what_the_sources_give(name: str) -> None:
+    """The ranges cited in configs/species; a species' phantoms may be narrower, never wider."""
+    phantom = load_profile(name)
+    profile = profile_of(phantom.species, KNOWN)
+    assert profile is not None
+    for drawn, told in (
+        (phantom.clutch, profile.clutch),
+        (phantom.egg_length_mm, profile.egg_length_mm),
+        (phantom.egg_width_mm, profile.egg_width_mm),
+    ):
+        facts = known(told)
+        assert facts is not None
+        assert facts.bounds is not None
+        assert facts.bounds[0] <= drawn[0] <= drawn[1] <= facts.bounds[1]

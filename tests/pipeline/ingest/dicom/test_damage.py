@@ -1,0 +1,210 @@
+"""DICOM files that are broken, contradict themselves or were made to do harm."""
+
+from __future__ import annotations
+
+import struct
+import time
+import tracemalloc
+import zlib
+from contextlib import suppress
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+from pydicom.dataset import Dataset
+from pydicom.sequence import Sequence
+from pydicom.uid import JPEGBaseline8Bit
+
+from pipeline.ingest.clip import open_clip
+from pipeline.ingest.frame import ClipError
+from pipeline.settings import IngestSettings
+from tests.pipeline.ingest.dicom.dicom_files import dataset, jpeg, jpegs, native, scenes, write
+
+
+def refusal(path: Path, settings: IngestSettings) -> str:
+    with pytest.raises(ClipError) as caught, open_clip(path, settings):
+        pass
+    assert str(caught.value).startswith(f"{path.name}: ")
+    assert str(caught.value).endswith(".")
+    return str(caught.value)
+
+
+def broken(path: Path, settings: IngestSettings) -> tuple[int, str]:
+    with open_clip(path, settings) as clip:
+        frames = list(clip)
+        assert clip.broken_after == len(frames)
+        assert clip.reason is not None
+    return len(frames), clip.reason
+
+
+def cut(path: Path, bytes_off: int) -> Path:
+    path.write_bytes(path.read_bytes()[:-bytes_off])
+    return path
+
+
+def test_truncated_native_frames_are_kept_up_to_there(tmp_path: Path, settings: IngestSettings) -> None:
+    frames, reason = broken(cut(native(tmp_path / "a.dcm"), 10), settings)
+    assert frames == 2
+    assert "the file ends there, its header tells of 3 frames" in reason
+
+
+@pytest.mark.parametrize("has_bot", [True, False])
+def test_truncated_compressed_frames_are_kept_up_to_there(
+    tmp_path: Path, settings: IngestSettings, has_bot: bool
+) -> None:
+    path = jpeg(tmp_path / "a.dcm", jpegs(scenes(5)), has_bot=has_bot)
+    frames, reason = broken(cut(path, 300), settings)
+    assert frames == 4
+    assert "its header tells of 5 frames" in reason
+
+
+@pytest.mark.parametrize(
+    ("kept", "why"),
+    [
+        (0, "the file is empty"),
+        (3, "no DICOM file"),
+        (132, "header is damaged"),
+        (200, "header is damaged"),
+        (400, "header is damaged"),
+        (800, "cut short within its first picture; copy it from the scanner again"),
+    ],
+)
+def test_files_cut_off_before_or_in_their_first_picture(
+    tmp_path: Path, settings: IngestSettings, kept: int, why: str
+) -> None:
+    path = native(tmp_path / "a.dcm")
+    path.write_bytes(path.read_bytes()[:kept])
+    assert why in refusal(path, settings)
+
+
+def test_other_files_under_the_name(tmp_path: Path, settings: IngestSettings) -> None:
+    (tmp_path / "a.dcm").write_bytes(b"nothing of the kind" * 50)
+    assert "no DICOM file, though its name says so" in refusal(tmp_path / "a.dcm", settings)
+    (tmp_path / "b").write_bytes(b"\0" * 128 + b"DICM" + np.random.default_rng(3).bytes(4000))
+    assert refusal(tmp_path / "b", settings)
+
+
+@pytest.mark.parametrize(
+    ("elements", "why"),
+    [
+        ({"Rows": 60000, "Columns": 60000}, "60000 x 60000 pixels, more than 4096 a side"),
+        ({"Rows": 0}, "3 frames of 128 x 0 pixels"),
+        ({"NumberOfFrames": -3}, "-3 frames"),
+        ({"NumberOfFrames": 2_000_000_000}, "2000000000 frames"),
+        ({"BitsAllocated": 32}, "1 values of 32 bits"),
+        ({"SamplesPerPixel": 4}, "4 values of 8 bits"),
+        ({"Rows": None}, "header is damaged or contradicts itself"),
+        ({"PhotometricInterpretation": "RGB"}, "not one picture can be read"),
+        ({"PhotometricInterpretation": "PALETTE COLOR"}, "not one picture can be read"),
+    ],
+    ids=lambda value: str(value)[:40],
+)
+def test_headers_that_cannot_be(tmp_path: Path, settings: IngestSettings, elements: dict[str, Any], why: str) -> None:
+    assert why in refusal(native(tmp_path / "a.dcm", **elements), settings)
+
+
+def test_more_frames_declared_than_there_are(tmp_path: Path, settings: IngestSettings) -> None:
+    frames, reason = broken(native(tmp_path / "a.dcm", NumberOfFrames=900_000), settings)
+    assert frames == 3
+    assert "its header tells of 900000 frames" in reason
+
+
+def test_a_compressed_picture_of_another_size_is_not_decoded(tmp_path: Path, settings: IngestSettings) -> None:
+    large = bytearray(jpegs(scenes(1))[0])
+    place = large.index(b"\xff\xc0")
+    large[place + 5 : place + 9] = struct.pack(">2H", 65_000, 65_000)
+    path = jpeg(tmp_path / "a.dcm", [bytes(large)] * 3)
+    tracemalloc.start()
+    reason = refusal(path, settings)
+    assert tracemalloc.get_traced_memory()[1] < 10_000_000
+    tracemalloc.stop()
+    assert "the header tells of pictures of 128 x 96 pixels, but the picture there has 65000 x 65000" in reason
+
+
+def test_a_compressed_picture_larger_than_its_pixels(tmp_path: Path, settings: IngestSettings) -> None:
+    path = jpeg(tmp_path / "a.dcm", [jpegs(scenes(1))[0] + b"\0" * 200_000] * 3)
+    assert "larger than its pixels can be" in refusal(path, settings)
+
+
+def test_damage_in_the_middle_ends_the_clip_there(tmp_path: Path, settings: IngestSettings) -> None:
+    packed = jpegs(scenes(4))
+    packed[2] = b"\xff\xd8" + b"\x55" * (len(packed[2]) // 2 * 2)
+    frames, reason = broken(jpeg(tmp_path / "a.dcm", packed), settings)
+    assert frames == 2
+    assert "the data there are damaged" in reason
+
+
+def test_compressed_data_under_an_uncompressed_syntax(tmp_path: Path, settings: IngestSettings) -> None:
+    path = jpeg(tmp_path / "a.dcm")
+    path.write_bytes(path.read_bytes().replace(b"1.2.840.10008.1.2.4.50", b"1.2.840.10008.1.2.1\0\0\0"))
+    assert "contradicts its data on whether they are compressed" in refusal(path, settings)
+
+
+def test_a_file_packed_as_a_whole_is_not_unpacked(tmp_path: Path, settings: IngestSettings) -> None:
+    """Deflated files (PS3.5 section A.5) may unpack to a thousand times their size."""
+    plain = native(tmp_path / "a.dcm").read_bytes()
+    uid = b"1.2.840.10008.1.2.1\0"
+    place = plain.index(uid) - 8
+    head = bytearray(plain[:place] + struct.pack("<HH2sH", 2, 0x10, b"UI", 22) + b"1.2.840.10008.1.2.1.99")
+    (length,) = struct.unpack("<L", head[140:144])
+    head[140:144] = struct.pack("<L", length + 2)
+    rest = plain[place + 8 + len(uid) :]
+    meta_end = 144 + length + 2 - len(head)
+    packer = zlib.compressobj(9, zlib.DEFLATED, -15)
+    body = packer.compress(rest[meta_end:] + b"\0" * 50_000_000) + packer.flush()
+    (tmp_path / "b.dcm").write_bytes(bytes(head) + rest[:meta_end] + body)
+    tracemalloc.start()
+    reason = refusal(tmp_path / "b.dcm", settings)
+    assert tracemalloc.get_traced_memory()[1] < 5_000_000
+    tracemalloc.stop()
+    assert "packed as a whole (deflated)" in reason
+
+
+def test_an_endless_header_ends(tmp_path: Path, settings: IngestSettings) -> None:
+    path = native(tmp_path / "a.dcm")
+    raw = path.read_bytes()
+    place = raw.index(struct.pack("<HH", 8, 0x16))
+    empty = struct.pack("<HH2sH", 8, 0x08, b"CS", 0)
+    path.write_bytes(raw[:place] + empty * 1_000_000 + raw[place:])
+    begin = time.process_time()
+    assert "header is damaged" in refusal(path, settings)
+    assert time.process_time() - begin < 10
+
+
+def test_a_deeply_nested_header_is_refused(tmp_path: Path, settings: IngestSettings) -> None:
+    made = dataset(scenes())
+    inner = Dataset()
+    for _ in range(60):
+        outer = Dataset()
+        outer.SequenceOfUltrasoundRegions = Sequence([inner])
+        inner = outer
+    made.SequenceOfUltrasoundRegions = inner.SequenceOfUltrasoundRegions
+    path = write(tmp_path / "a.dcm", made, scenes().tobytes())
+    with open_clip(path, settings) as clip:
+        assert clip.calibration.mm_per_px is None
+        assert len(list(clip)) == 3
+
+
+def test_an_unknown_way_of_compression_is_named(tmp_path: Path, settings: IngestSettings) -> None:
+    path = jpeg(tmp_path / "a.dcm")
+    raw = path.read_bytes()
+    assert str(JPEGBaseline8Bit).encode() == b"1.2.840.10008.1.2.4.50"
+    path.write_bytes(raw.replace(b"1.2.840.10008.1.2.4.50", b"1.2.840.10008.1.2.4.94"))
+    assert "stored as JPIP Referenced; export it as JPEG or without compression" in refusal(path, settings)
+
+
+@pytest.mark.parametrize("seed", range(3))
+def test_random_damage_is_a_reason_or_fewer_frames(tmp_path: Path, settings: IngestSettings, seed: int) -> None:
+    rng = np.random.default_rng(seed)
+    originals = [native(tmp_path / "n.dcm").read_bytes(), jpeg(tmp_path / "j.dcm").read_bytes()]
+    path = tmp_path / "damaged.dcm"
+    for number in range(60):
+        raw = np.frombuffer(originals[number % 2], np.uint8).copy()
+        # Mostly the header, which decides what is done with the rest.
+        end = len(raw) if number % 5 == 0 else 1000
+        places = rng.integers(132, end, rng.integers(1, 8))
+        raw[places] = rng.integers(0, 256, len(places))
+        path.write_bytes(raw.tobytes())
+        with suppress(ClipError), open_clip(path, settings) as clip:
+            assert len(list(clip)) <= 3

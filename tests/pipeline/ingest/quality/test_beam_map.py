@@ -1,0 +1,82 @@
+from __future__ import annotations
+
+import cv2
+import numpy as np
+import pytest
+from numpy.typing import NDArray
+
+from pipeline.ingest.quality.beam_map import BEAMS, DEPTHS, BeamMap
+from pipeline.ingest.sector.sector import Sector
+
+HEIGHT, WIDTH = 480, 640
+
+
+def rectangle(steering: float = 0.0) -> Sector:
+    y, x = np.mgrid[:HEIGHT, :WIDTH]
+    along = x - steering * y
+    mask = (along >= 150) & (along < 400) & (y >= 60) & (y < 420)
+    rows, columns = np.nonzero(mask)
+    box = int(columns.min()), int(rows.min()), int(columns.max()) + 1, int(rows.max()) + 1
+    return Sector("rectangle", mask, box, steering=steering)
+
+
+def fan(upside_down: bool = False) -> Sector:
+    apex = 320.0, 500.0 if upside_down else -20.0
+    y, x = np.mgrid[:HEIGHT, :WIDTH]
+    radius, angle = np.hypot(x - apex[0], y - apex[1]), np.arctan2(x - apex[0], abs(y - apex[1]))
+    mask = (radius >= 60) & (radius < 400) & (abs(angle) < 0.6)
+    rows, columns = np.nonzero(mask)
+    box = int(columns.min()), int(rows.min()), int(columns.max()) + 1, int(rows.max()) + 1
+    return Sector("fan", mask, box, apex, 60.0, 400.0, upside_down)
+
+
+def over_all_pixels(sector: Sector, grey: NDArray[np.uint8]) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Means of the cells, and the share of the sector in each, one pixel after the other."""
+    sums, counts = np.zeros((BEAMS, DEPTHS)), np.zeros((BEAMS, DEPTHS))
+    rows, columns = np.nonzero(sector.mask)
+    if sector.apex_xy is None:
+        across = columns - sector.steering * rows
+    else:
+        across = np.arctan2(columns - sector.apex_xy[0], abs(rows - sector.apex_xy[1]))
+    deep = sector.depth_px(np.stack([columns, rows], axis=1).astype(float))
+    beam = np.minimum((across - across.min()) / np.ptp(across) * BEAMS, BEAMS - 1).astype(int)
+    depth = np.minimum(deep / sector.depth_range_px * DEPTHS, DEPTHS - 1).astype(int)
+    for place in zip(beam, depth, grey[sector.mask], strict=True):
+        sums[place[:2]] += place[2]
+        counts[place[:2]] += 1
+    return sums / np.maximum(counts, 1), counts / counts.sum()
+
+
+@pytest.mark.parametrize(
+    "sector", [rectangle(), rectangle(0.3), fan(), fan(True)], ids=["box", "steered", "fan", "turned"]
+)
+def test_few_pixels_tell_what_all_do(sector: Sector) -> None:
+    noise = np.random.default_rng(4).normal(0, 60, (HEIGHT, WIDTH))
+    grey = np.clip(110 + 12 * cv2.GaussianBlur(noise, (0, 0), 12), 0, 255).astype(np.uint8)
+    slow, shares = over_all_pixels(sector, grey)
+    beams = BeamMap(sector)
+    levels = beams.levels(beams.samples(grey))
+    assert abs(levels - slow).mean() < 1.5
+    assert np.quantile(abs(levels - slow), 0.99) < 8
+    np.testing.assert_allclose(beams.shares.reshape(BEAMS, DEPTHS), shares, atol=4e-4)
+    assert beams.shares.sum() == pytest.approx(1.0, abs=1e-5)
+
+
+def test_cells_beyond_the_picture_go_on_as_the_beam_ends() -> None:
+    """A fan whose corners were cut off: its outer beams end early, which is no loss of contact."""
+    cut = fan()
+    mask = cut.mask.copy()
+    mask[:, :200] = False
+    cut = Sector("fan", mask, cut.box, cut.apex_xy, 60.0, 400.0)
+    beams = BeamMap(cut)
+    levels = beams.levels(beams.samples(np.full((HEIGHT, WIDTH), 77, np.uint8)))
+    assert (beams.shares == 0).any()
+    np.testing.assert_array_equal(levels, 77)
+
+
+def test_a_sector_of_one_pixel_is_a_map() -> None:
+    mask = np.zeros((64, 64), np.bool_)
+    mask[5, 6] = True
+    beams = BeamMap(Sector("rectangle", mask, (6, 5, 7, 6)))
+    grey = np.arange(4096).reshape(64, 64).astype(np.uint8)
+    np.testing.assert_array_equal(beams.levels(beams.samples(grey)), grey[5, 6])

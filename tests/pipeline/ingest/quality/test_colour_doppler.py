@@ -1,0 +1,163 @@
+"""Colours of flow over the echoes of invented machines, after a coder that keeps colours four times as coarse."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from functools import partial
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+from numpy.typing import NDArray
+from PIL import Image
+
+from pipeline.bench.input_files.blind_detector import BlindDetector
+from pipeline.bench.input_files.simulated_screens import Filmed
+from pipeline.exams.exam_search import ExamClip
+from pipeline.ingest.clip import open_clip
+from pipeline.ingest.quality.colour_doppler import FlowColours
+from pipeline.ingest.sector.sector import Sector
+from pipeline.scan.clip_scan import scan_clip
+from pipeline.settings import IngestSettings, load_settings
+from tests.pipeline.ingest.colour_screens import (
+    Rgb,
+    film_colours,
+    in_greys,
+    tinted,
+    with_colour_bar,
+    with_flow,
+    with_marks,
+)
+from tests.pipeline.ingest.dicom.dicom_files import native
+from tests.pipeline.ingest.filming import read_whole
+from tests.pipeline.ingest.machines import filmed_machines, sector_of
+
+Draw = Callable[[Filmed, np.random.Generator], Rgb]
+SEED = 8803
+
+
+@pytest.fixture(scope="module")
+def machines() -> list[tuple[Filmed, Sector]]:
+    return [(filmed, sector_of(list(filmed.frames))) for filmed in filmed_machines(3, SEED, 3)]
+
+
+def plain(filmed: Filmed, _: np.random.Generator) -> Rgb:
+    return in_greys(filmed.frames[0])
+
+
+def tint(filmed: Filmed, _: np.random.Generator, name: str) -> Rgb:
+    return tinted(filmed.frames[0], name)
+
+
+def marks(filmed: Filmed, rng: np.random.Generator, below: Draw = plain) -> Rgb:
+    return with_marks(with_colour_bar(below(filmed, rng)), filmed.sector)
+
+
+def flow(filmed: Filmed, rng: np.random.Generator, share: float, below: Draw = plain, *, power: bool = False) -> Rgb:
+    return with_flow(below(filmed, rng), filmed.sector, rng, share=share, power=power)
+
+
+WITH_FLOW: dict[str, Draw] = {
+    "little": partial(flow, share=0.03),
+    "much": partial(flow, share=0.3),
+    "power": partial(flow, share=0.05, power=True),
+    "on sepia": partial(flow, share=0.05, below=partial(tint, name="sepia")),
+    "on blue": partial(flow, share=0.05, below=partial(tint, name="blue")),
+}
+WITHOUT_FLOW: dict[str, Draw] = {
+    "greys": plain,
+    "marks": marks,
+    "sepia": partial(tint, name="sepia"),
+    "blue": partial(tint, name="blue"),
+    "glow": partial(tint, name="glow"),
+    "marks on sepia": partial(marks, below=partial(tint, name="sepia")),
+}
+
+
+@pytest.mark.parametrize("quality", ["18", "30"])
+def test_flow_is_told_from_tints_and_marks(
+    tmp_path: Path, settings: IngestSettings, machines: list[tuple[Filmed, Sector]], quality: str
+) -> None:
+    drawn = WITH_FLOW | WITHOUT_FLOW
+    for number, (filmed, sector) in enumerate(machines):
+        rng = np.random.default_rng([SEED, number])
+        screens = [draw(filmed, rng) for draw in drawn.values()]
+        path = film_colours(tmp_path / f"{number}.mp4", screens, crf=quality, g="1", preset="veryfast")
+        judge = FlowColours(sector)
+        with open_clip(path, settings) as clip:
+            found = {name for name, frame in zip(drawn, clip, strict=True) if covers(judge, frame)}
+        assert found == set(WITH_FLOW)
+
+
+def covers(judge: FlowColours, frame: Any) -> bool:
+    return frame.colours is not None and judge.cover(frame.colours, frame.grey)
+
+
+def test_every_way_of_storing_colours_shows_flow(
+    tmp_path: Path, settings: IngestSettings, machines: list[tuple[Filmed, Sector]]
+) -> None:
+    filmed, sector = machines[0]
+    rgb = flow(filmed, np.random.default_rng(1), 0.1)
+    grey = in_greys(filmed.frames[0])
+    ycc = np.asarray(Image.fromarray(rgb).convert("YCbCr"))
+    paths = [
+        film_colours(tmp_path / "a.mkv", [rgb], "ffv1", "yuv444p10le"),
+        film_colours(tmp_path / "b.mkv", [rgb], "ffv1", "yuv410p"),
+        film_colours(tmp_path / "c.mov", [rgb], "rawvideo", "rgb24"),
+        film_colours(tmp_path / "d.avi", [rgb], "rawvideo", "nv12"),
+        native(tmp_path / "rgb.dcm", rgb[None]),
+        native(tmp_path / "ybr.dcm", ycc[None], PhotometricInterpretation="YBR_FULL"),
+        palette_file(tmp_path / "palette.dcm", rgb),
+    ]
+    Image.fromarray(rgb).save(tmp_path / "a.png")
+    Image.fromarray(rgb).quantize(200).save(tmp_path / "a.gif")
+    Image.fromarray(rgb).save(tmp_path / "a.jpg", quality=90)
+    paths += [tmp_path / f"a.{ending}" for ending in ("png", "gif", "jpg")]
+    judge = FlowColours(sector)
+    for path in paths:
+        (frame,) = read_whole(path, settings)
+        assert frame.colours is not None, path.name
+        assert frame.colours.shape == (-(-rgb.shape[0] // 4), -(-rgb.shape[1] // 4), 2)
+        # Cb and Cr of the same places, whatever was done to them.
+        assert abs(frame.colours - ycc[::4, ::4, 1:].astype(float)).mean() < 4, path.name
+        assert covers(judge, frame), path.name
+    Image.fromarray(grey).convert("L").save(tmp_path / "grey.png")
+    (still,) = read_whole(tmp_path / "grey.png", settings)
+    assert still.colours is None
+
+
+def palette_file(path: Path, rgb: Rgb) -> Path:
+    numbered = Image.fromarray(rgb).quantize(256)
+    table = np.zeros((256, 3), np.uint8)
+    listed = np.array(numbered.getpalette(), np.uint8).reshape(-1, 3)
+    table[: len(listed)] = listed
+    elements: dict[str, Any] = {"PhotometricInterpretation": "PALETTE COLOR"}
+    for number, colour in enumerate(("Red", "Green", "Blue")):
+        elements[f"{colour}PaletteColorLookupTableDescriptor"] = [256, 0, 8]
+        elements[f"{colour}PaletteColorLookupTableData"] = table[:, number].tobytes()
+    return native(path, np.asarray(numbered, np.uint8)[None], **elements)
+
+
+@pytest.mark.parametrize(("coloured", "status"), [(4, "done"), (20, "refused")])
+def test_frames_with_flow_are_skipped_and_counted(
+    tmp_path: Path, machines: list[tuple[Filmed, Sector]], coloured: int, status: str
+) -> None:
+    filmed, _ = machines[0]
+    rng = np.random.default_rng(2)
+    screens: list[NDArray[np.uint8]] = []
+    for index in range(20):
+        below = in_greys(filmed.frames[index % 3])
+        screens.append(with_flow(below, filmed.sector, rng, share=0.1) if index < coloured else below)
+    path = film_colours(tmp_path / "a.mp4", screens)
+    scan = scan_clip(ExamClip(path, path.name, None, None, None), "", BlindDetector(), load_settings(), lambda _: None)
+    assert scan.status == status
+    if status == "done":
+        assert scan.quality.skipped == (("colour Doppler", coloured),)
+        assert list(scan.used) == list(range(coloured, 20))
+        assert "turn colour Doppler off" in str(scan.quality.hint)
+    else:
+        assert (
+            "only 0 of 20 frames could be used (20 colour Doppler); for the next scan: turn colour Doppler off"
+            in str(scan.reason)
+        )

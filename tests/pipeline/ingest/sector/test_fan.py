@@ -1,0 +1,50 @@
+"""Fans as pixels, by the slow rule; and what darkness costs them."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from pipeline.ingest.sector.fan import Fan
+from pipeline.ingest.sector.sector_evidence import DEAR, LINES, worth
+
+
+@pytest.mark.parametrize(
+    "fan",
+    [
+        Fan((60.0, -10.0), 20.0, 90.0, -0.6, 0.6),
+        Fan((55.5, 12.3), 3.0, 70.0, -1.35, 1.3),
+        Fan((30.0, -80.0), 90.0, 140.0, -0.1, 0.3),
+    ],
+)
+def test_a_pixel_is_inside_between_both_radii_and_both_sides(fan: Fan) -> None:
+    y, x = np.mgrid[:80, :120]
+    radius = np.hypot(x - fan.apex_xy[0], y - fan.apex_xy[1])
+    angle = np.arctan2(x - fan.apex_xy[0], y - fan.apex_xy[1])
+    inside = (radius >= fan.inner_radius_px) & (radius <= fan.outer_radius_px)
+    expected = inside & (angle >= fan.left) & (angle <= fan.right)
+    # Single precision may decide otherwise on the very line.
+    assert np.count_nonzero(fan.mask(80, 120) != expected) <= 2
+    assert expected.any()
+
+
+def test_darkness_costs_by_where_on_its_beam_it_lies() -> None:
+    """Four beams of five depths: lit to the end, shadowed below, dark before, dark altogether; then a dark depth."""
+    echo = np.array([[1, 1, 0, 0], [1, 1, 0, 0], [1, 0, 1, 0], [1, 0, 1, 0], [0, 0, 0, 0]], np.float64)
+    dark = 1 - echo
+    before, below, nowhere = -DEAR.before, -DEAR.below, -DEAR.nowhere
+    expected = [
+        [1, 1, before, nowhere],
+        [1, 1, before, nowhere],
+        [1, below, 1, nowhere],
+        [1, below, 1, nowhere],
+        [nowhere, nowhere, nowhere, nowhere],
+    ]
+    np.testing.assert_allclose(worth(np.ones((5, 4)), echo, dark, darkness=DEAR), expected)
+
+
+def test_a_line_counts_where_its_beam_has_shown_echoes() -> None:
+    echo = np.array([[1.0, 0.0], [0.0, 0.0]])
+    line = np.array([[0.0, 1.0], [1.0, 0.0]])
+    found = worth(np.ones((2, 2)), echo, np.zeros((2, 2)), line, darkness=DEAR)
+    np.testing.assert_allclose(found, [[1.0, 0.0], [LINES, 0.0]])

@@ -1,0 +1,63 @@
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import TYPE_CHECKING
+
+import numpy as np
+import pytest
+
+from pipeline.estimate.finding import Count
+from pipeline.report import text
+
+if TYPE_CHECKING:
+    from tests.pipeline.report.conftest import Invented
+
+
+@pytest.mark.parametrize(
+    ("count", "seen", "likely"),
+    [
+        (Count(6, 8, (6, 10)), "8 shelled eggs", "between 6 and 10 likely"),
+        (Count(1, 1, (1, 1)), "1 shelled egg", "1 likely"),
+        (Count(0, 0, (0, 2)), "no shelled eggs seen", "up to 2 may still be there"),
+        (Count(0, 0, (0, 1)), "no shelled eggs seen", "one may still be there"),
+        (Count(0, 0, (0, 0)), "no shelled eggs seen", "she may still carry some"),
+    ],
+)
+def test_counts(count: Count, seen: str, likely: str) -> None:
+    assert text.count_words(count, "shelled egg") == seen
+    assert text.likely_words(count) == likely
+
+
+def test_windows(clutch: Invented, empty: Invented, refused: Invented, without_scale: Invented) -> None:
+    left, right, _ = clutch.scans
+    assert text.windows_words(clutch.scans) == "both windows scanned"
+    assert text.windows_words(empty.scans) == "left window only"
+    assert text.windows_words(without_scale.scans) == "window not told"
+    assert text.windows_words(refused.scans) == "not scanned: no recording could be used"
+    assert text.windows_words([left, replace(right, window=None)]).startswith("left window, and")
+    assert text.windows_words([left, replace(right, used=np.zeros(0, np.int64))]) == "left window only"
+
+
+def test_scan(clutch: Invented, refused: Invented) -> None:
+    assert text.scan_words(clutch.scans) == "3 clips, 1 refused; 680 of 720 frames clear enough (94 %)"
+    assert text.scan_words(refused.scans) == "2 clips, 2 refused"
+
+
+def test_sizes(clutch: Invented, without_scale: Invented) -> None:
+    eggs = clutch.finding.eggs
+    middle, more = text.sizes_words(eggs, True)
+    assert middle.endswith("mm")
+    assert more.startswith("median of 7;")
+    assert text.sizes_words(without_scale.finding.eggs, False) == ("unknown: no scale", "")
+    assert text.size_words(without_scale.finding.eggs[0], False) == "size unknown: no scale"
+    assert text.size_words(replace(eggs[0], length_mm=None), True) == "size could not be told"
+    assert text.sizes_words([replace(eggs[0], length_mm=float("nan"))], True) == ("could not be told", "")
+
+
+def test_stage_mix(clutch: Invented) -> None:
+    assert text.stage_mix_words(clutch.finding.eggs) == "6 calcified, 1 thin-shelled, 1 follicle"
+
+
+def test_moments() -> None:
+    assert text.moment_words(50, 25.0) == "2.0 s"
+    assert text.moment_words(50, None) == "frame 50"

@@ -1,0 +1,202 @@
+"""The pages and addresses: what they show, what they keep, and that figures follow."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Callable
+from dataclasses import replace
+from pathlib import Path
+from typing import Any
+
+import cv2
+import numpy as np
+import pytest
+
+from pipeline.batch.run import run_batch
+from pipeline.detect.detector import Detections
+from pipeline.ingest.frame import Frame
+from pipeline.ingest.sector.sector import Sector
+from pipeline.settings import load_settings
+from tests.pipeline.blob_finder import BlobFinder, Model
+from tests.pipeline.review.conftest import EXAM, NASTY, NASTY_NAME, Served, Visitor, written_part
+
+
+def state(visitor: Visitor, exam: str = EXAM) -> Any:
+    return visitor.client.get(f"{exam}/state").json()
+
+
+def test_the_worklist_leads_to_the_exams_and_sifts_them(vet: Visitor) -> None:
+    page = vet.client.get("/").text
+    assert all(f"/exams/AF-041{n}" in page for n in (2, 3, 5))
+    only = vet.client.get("/", params={"animal": "af-0413"}).text
+    assert "AF-0413" in only
+    assert "AF-0412" not in only
+    assert "Nothing waits here" in vet.client.get("/", params={"day": "2020-01-01"}).text
+    assert "Nothing waits here" in vet.client.get("/", params={"show": "signed"}).text
+    assert vet.client.get("/", params={"show": "everything"}).status_code == 422
+    assert vet.client.get(EXAM).status_code == 200
+    assert vet.client.get("/exams/AF-9999/2026-05-14").status_code == 404
+
+
+def test_an_answer_is_kept_and_the_figures_follow(vet: Visitor, served: Served) -> None:
+    before = state(vet)
+    first = before["eggs"][0]
+    number = int(before["now"]["figure"])
+    answer = {"kind": "not-egg", "eggs": [first["pieces"]]}
+    done = vet.say(answer, request="request-1")
+    assert done.status_code == 200, done.text
+    after = done.json()["state"]
+    assert int(after["now"]["figure"]) == number - 1
+    assert after["program"] == before["program"]
+    assert after["eggs"][0]["verdict"] == "not-egg"
+    assert after == state(vet)
+    (event,) = served.office.journal.events(served.office.case("AF-0412", "2026-05-14").key)
+    assert (event.person, event.sequence) == ("Orla Finch", 1)
+    assert (event.before["shelled"][1], event.after["shelled"][1]) == (number, number - 1)
+    assert event.after["eggs"]["1"]["verdict"] == "not-egg"
+
+
+def test_a_request_sent_twice_is_kept_once(vet: Visitor) -> None:
+    answer = {"kind": "comment", "text": "a word"}
+    assert [vet.say(answer, request="request-1").json()["sequence"] for _ in range(3)] == [1, 1, 1]
+    assert state(vet)["head"] == 1
+
+
+def test_the_second_person_is_told_and_nothing_is_lost(served: Served, vet: Visitor) -> None:
+    other = served.visitor(name="Ned Rush", role="nurse")
+    eggs = state(vet)["eggs"]
+    vet.say({"kind": "not-egg", "eggs": [eggs[0]["pieces"]]}, request="request-1")
+    late = {"kind": "egg", "eggs": [eggs[0]["pieces"]]}
+    told = other.say(late, request="request-2", seen=0)
+    assert told.status_code == 409
+    assert [one["who"] for one in told.json()["overtaken"]] == ["Orla Finch"]
+    assert told.json()["state"]["head"] == 1
+    assert other.say({"kind": "egg", "eggs": [eggs[1]["pieces"]]}, request="request-3", seen=0).status_code == 200
+    assert other.say(late, request="request-4", seen=0, even_so=True).status_code == 200
+    assert [one["who"] for one in state(vet)["history"]] == ["Orla Finch", "Ned Rush", "Ned Rush"]
+    assert state(vet)["others"] == ["Ned Rush"]
+
+
+def test_signing_writes_the_sheet_and_opening_again_takes_it_away(vet: Visitor, out: Path) -> None:
+    eggs = state(vet)["eggs"]
+    vet.say({"kind": "stage", "eggs": [eggs[0]["pieces"]], "stage": "thin-shelled"}, request="request-1")
+    forged = vet.say({"kind": "signed", "name": "Somebody Else", "role": "veterinarian"}, request="request-2")
+    assert forged.status_code == 403
+    assert vet.client.get(f"{EXAM}/sheet").status_code == 404
+    signed = vet.say({"kind": "signed", "name": "Orla Finch", "role": "veterinarian"}, request="request-3")
+    assert signed.json()["state"]["signed"]["name"] == "Orla Finch"
+    folder = out / "AF-0412" / "2026-05-14"
+    page = (folder / "signed.html").read_text()
+    assert "Signed by Orla Finch</b>, veterinarian" in page
+    assert "no. 1: thin-shelled" in page
+    assert "script" not in page
+    document = json.loads((folder / "signed.json").read_text())
+    assert document["signed"]["name"] == "Orla Finch"
+    assert document["result"]["eggs"][0]["stage"] == "thin-shelled"
+    assert document["changes"][0]["answer"]["kind"] == "stage"
+    assert vet.client.get(f"{EXAM}/sheet").text == page
+    assert vet.say({"kind": "undo"}, request="request-4").status_code == 409
+    assert "signed" in vet.client.get("/", params={"show": "signed"}).text
+    vet.say({"kind": "reopened", "reason": "a slip"}, request="request-5")
+    assert not (folder / "signed.html").exists()
+    assert [one["what"] for one in state(vet)["history"]][-1] == "opened the exam again: a slip"
+
+
+def test_frames_are_black_outside_the_sector(vet: Visitor) -> None:
+    exam = "/exams/AF-0415/2026-05-14"
+    response = vet.client.get(f"{exam}/clips/0/frames/15")
+    assert response.headers["content-type"] == "image/jpeg"
+    picture = cv2.imdecode(np.frombuffer(response.content, np.uint8), cv2.IMREAD_GRAYSCALE)
+    assert picture.shape == (160, 192)
+    assert picture[60:140, 30:160].mean() > 20
+    assert written_part(picture).max() < 30
+    egg = cv2.imdecode(np.frombuffer(vet.client.get(f"{exam}/eggs/1").content, np.uint8), cv2.IMREAD_GRAYSCALE)
+    assert egg.shape == (300, 400)
+    assert vet.client.get(f"{exam}/clips/0/frames/40").status_code == 404
+    assert vet.client.get(f"{exam}/clips/1/frames/0").status_code == 404
+    assert vet.client.get(f"{exam}/eggs/99").status_code == 404
+
+
+def test_a_recording_that_changed_is_not_shown(vet: Visitor, served: Served, tmp_path: Path) -> None:
+    case = served.office.case("AF-0412", "2026-05-14")
+    moved = tmp_path / "left-1.mp4"
+    moved.write_bytes(case.exam.clips[0].path.read_bytes() + b"more")
+    from pipeline.review.frame_cache import FramesError
+
+    with pytest.raises(FramesError, match="has changed"):
+        served.office.reels.frame(moved, case.scans[0], 0)
+    with pytest.raises(FramesError, match="no longer where it was"):
+        served.office.reels.frame(tmp_path / "gone.mp4", case.scans[0], 0)
+
+
+def test_pictures_of_eggs_put_together_by_people_are_shown(vet: Visitor) -> None:
+    drawn = {"kind": "drawn", "clip": "left-1.mp4", "frame": 12, "ellipse": [90, 120, 14, 9, 10], "stage": "follicle"}
+    number = vet.say(drawn, request="request-1").json()["state"]["eggs"][-1]["number"]
+    assert vet.client.get(f"{EXAM}/eggs/{number}").headers["content-type"] == "image/jpeg"
+    piece = state(vet)["eggs"][0]["pieces"][0]
+    apart = {**piece, "first": (piece["first"] + piece["last"]) // 2}
+    eggs = vet.say({"kind": "two", "egg": [piece], "apart": [apart]}, request="request-2").json()["state"]["eggs"]
+    assert vet.client.get(f"{EXAM}/eggs/{eggs[-1]['number']}").status_code == 200
+    again = vet.client.get(f"{EXAM}/eggs/1")
+    assert vet.client.get(f"{EXAM}/eggs/1", headers={"if-none-match": again.headers["etag"]}).status_code == 304
+
+
+def test_names_and_comments_are_shown_as_the_text_they_are(vet: Visitor) -> None:
+    page = vet.client.get("/").text
+    link = next(part for part in page.split('"') if part.startswith("/exams/AF_"))
+    assert NASTY not in page
+    assert NASTY_NAME not in page
+    assert "&lt;img src=x" in page
+    assert "AF&#39; onfocus=&#39;alert(1)&amp;lt;" in page
+    vet.say({"kind": "comment", "text": f"</div><script>alert(1)</script>{NASTY}"}, request="request-1", exam=link)
+    exam = vet.client.get(link).text
+    assert "<script>alert" not in exam
+    assert NASTY not in exam
+    assert NASTY_NAME not in exam
+    vet.say({"kind": "signed", "name": "Orla Finch", "role": NASTY}, request="request-2", exam=link)
+    sheet = vet.client.get(f"{link}/sheet").text
+    assert NASTY not in sheet
+    assert "&lt;script&gt;alert(1)" in sheet
+
+
+def test_an_exam_made_with_other_settings_is_told(serve: Callable[..., Served], out: Path) -> None:
+    result = out / "AF-0412" / "2026-05-14" / "result.json"
+    document = json.loads(result.read_text())
+    result.write_text(json.dumps({**document, "settings_sha256": "0" * 64}))
+    visitor = serve().visitor(name="Orla Finch", role="veterinarian")
+    assert "other settings" in visitor.client.get(EXAM).text
+    assert visitor.client.get(f"{EXAM}/state").status_code == 409
+
+
+class OtherFinder(BlobFinder):
+    """Another network: every outline a little elsewhere and larger."""
+
+    model = Model("other-finder", "c" * 64)
+
+    def _one(self, frame: Frame, sector: Sector) -> Detections:
+        found = super()._one(frame, sector)
+        return replace(found, ellipses=found.ellipses + np.array([1.0, -1.0, 0.5, 0.5, 0.0]))
+
+
+def test_answers_stay_with_their_eggs_when_another_network_reads_the_recordings(
+    vet: Visitor, night: Path, out: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("pipeline.review.reviewed_exams.STALE_SECONDS", 0.0)
+    before = state(vet)
+    eggs = [egg["pieces"] for egg in before["eggs"]]
+    vet.say({"kind": "not-egg", "eggs": [eggs[0]]}, request="request-1")
+    vet.say({"kind": "stage", "eggs": [eggs[5]], "stage": "thin-shelled"}, request="request-2")
+    vet.say({"kind": "signed", "name": "Orla Finch", "role": "veterinarian"}, request="request-3")
+    signed = vet.client.get(f"{EXAM}/sheet").text
+    run_batch(night.parent / "root", out, load_settings(), OtherFinder)
+    after = state(vet)
+    assert after["fingerprint"] != before["fingerprint"]
+    assert [egg["verdict"] for egg in after["eggs"]] == ["not-egg", *[None] * 4, "egg", None, None]
+    assert after["eggs"][5]["stage"] == "thin-shelled"
+    assert after["questions"] == []
+    assert after["signed"]["name"] == "Orla Finch"
+    assert vet.client.get(f"{EXAM}/sheet").text == signed  # what was signed, not what would be found now
+    late = {"request": "request-4", "seen": 3, "fingerprint": before["fingerprint"], "answer": {"kind": "undo"}}
+    told = vet.client.post(f"{EXAM}/answers", json=late, headers={"x-clutchlight-token": vet.token})
+    assert told.status_code == 409
+    assert "read again" in told.json()["reason"]

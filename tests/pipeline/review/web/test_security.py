@@ -1,0 +1,189 @@
+"""Who is kept out: strangers, other sites, forged and replayed requests, guesses of passwords and of paths."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import Any
+
+import pytest
+
+from pipeline.review.users import Person
+from pipeline.review.web.sessions import Attempts, Sessions
+from tests.pipeline.review.conftest import EXAM, Served, Visitor
+
+PASSWORD = "a long enough word"
+
+
+@pytest.fixture
+def guarded(serve: Callable[..., Served]) -> Served:
+    """The page beyond this machine, with one person of each right."""
+    served = serve(needs_login=True)
+    for may in ("look", "review", "sign"):
+        served.office.people.save(Person(f"{may.title()} Only", "nurse", may), PASSWORD)  # type: ignore[arg-type]
+    return served
+
+
+ADDRESSES = ("/", EXAM, f"{EXAM}/state", f"{EXAM}/news", f"{EXAM}/eggs/1", f"{EXAM}/clips/0/frames/0", "/openapi.json")
+
+
+@pytest.mark.parametrize("address", [*ADDRESSES, f"{EXAM}/sheet", f"{EXAM}/clips/0/outlines"])
+def test_strangers_see_nothing(served: Served, address: str) -> None:
+    served.client.cookies.clear()
+    assert served.client.get(address, follow_redirects=False).status_code == 401
+    page = served.client.get(address, headers={"accept": "text/html"}, follow_redirects=False)
+    assert (page.status_code, page.headers["location"]) == (303, "/door")
+    answer = served.client.post(f"{EXAM}/answers", json={})
+    assert answer.status_code == 401
+    forged = served.client.get(address, headers={"cookie": "clutchlight=" + "x" * 43}, follow_redirects=False)
+    assert forged.status_code == 401
+
+
+def test_every_answer_carries_the_page_s_rules(vet: Visitor) -> None:
+    for address in (*ADDRESSES, "/door", "/static/exam.js", "/static/paper.css", "/nowhere", "/static/../app.py"):
+        headers = vet.client.get(address).headers
+        policy = headers["content-security-policy"]
+        assert "default-src 'none'" in policy
+        assert "unsafe" not in policy
+        assert headers["x-content-type-options"] == "nosniff"
+        assert headers["x-frame-options"] == "DENY"
+
+
+def test_the_cookie_is_for_our_pages_alone(served: Served) -> None:
+    cookie = served.client.post("/enter", json={"name": "Orla Finch", "role": "vet"}).headers["set-cookie"]
+    assert "HttpOnly" in cookie
+    assert "SameSite=strict" in cookie
+    assert "Domain" not in cookie
+
+
+@pytest.mark.parametrize(
+    ("headers", "status"),
+    [
+        ({"x-clutchlight-token": ""}, 403),
+        ({"x-clutchlight-token": "guessed"}, 403),
+        ({"origin": "http://elsewhere.example"}, 403),
+        ({"origin": "null"}, 403),
+        ({"sec-fetch-site": "cross-site"}, 403),
+        ({"host": "elsewhere.example"}, 400),
+        ({"content-type": "text/plain"}, 415),
+        ({"content-type": "application/x-www-form-urlencoded"}, 415),
+        ({"content-length": "900000"}, 413),
+    ],
+)
+def test_forged_requests_keep_nothing(vet: Visitor, headers: dict[str, str], status: int) -> None:
+    state = vet.client.get(f"{EXAM}/state").json()
+    content = {
+        "request": "forged-1",
+        "seen": 0,
+        "fingerprint": state["fingerprint"],
+        "answer": {"kind": "comment", "text": "x"},
+    }
+    sent = {"x-clutchlight-token": vet.token, **headers}
+    assert vet.client.post(f"{EXAM}/answers", json=content, headers=sent).status_code == status
+    assert vet.client.get(f"{EXAM}/state").json()["head"] == 0
+    for method in ("PUT", "DELETE", "PATCH", "OPTIONS", "TRACE"):
+        assert vet.client.request(method, f"{EXAM}/answers").status_code == 405
+
+
+def test_another_person_s_token_does_not_help(served: Served, vet: Visitor) -> None:
+    other = served.visitor(name="Ned Rush", role="nurse")
+    mixed = Visitor(vet.client, other.token)
+    assert mixed.say({"kind": "comment", "text": "x"}, request="request-1").status_code == 403
+
+
+def test_a_request_of_one_person_replayed_by_another_is_not_theirs(served: Served, vet: Visitor) -> None:
+    vet.say({"kind": "comment", "text": "mine"}, request="request-1")
+    other = served.visitor(name="Ned Rush", role="nurse")
+    assert other.say({"kind": "comment", "text": "mine"}, request="request-1").status_code == 409
+    assert vet.client.get(f"{EXAM}/state").json()["head"] == 1
+
+
+def test_a_session_that_was_left_cannot_be_used_again(vet: Visitor) -> None:
+    cookie = dict(vet.client.cookies)
+    vet.client.post("/leave", json={}, headers={"x-clutchlight-token": vet.token})
+    vet.client.cookies.update(cookie)
+    assert vet.client.get("/").status_code == 401
+
+
+PATHS = (
+    "/static/../app.py",
+    "/static/..%2fserver.py",
+    "/static/%2e%2e/%2e%2e/cli.py",
+    "/static/....//server.py",
+    "/static//etc/passwd",
+    "/exams/../../etc/passwd",
+    "/exams/..%2f..%2fclutchlight.sqlite/x",
+    "/exams/%2e%2e/reviews.sqlite",
+    "/exams/AF-0412/..%2f..%2freviews.sqlite",
+    "/exams/AF-0412/2026-05-14%00/state",
+    "/reviews.sqlite",
+    "/clutchlight.sqlite",
+)
+
+
+@pytest.mark.parametrize("path", PATHS)
+def test_no_path_leads_to_a_file(vet: Visitor, path: str) -> None:
+    response = vet.client.get(path)
+    assert response.status_code in (404, 405), response.text[:200]
+    for secret in (b"SQLite format", b"import annotations", b"root:"):
+        assert secret not in response.content
+
+
+@pytest.mark.parametrize(
+    ("who", "statuses"),
+    [("Look Only", (403, 403, 403)), ("Review Only", (200, 409, 200)), ("Sign Only", (200, 200, 409))],
+)
+def test_everybody_does_what_they_may(guarded: Served, who: str, statuses: tuple[int, ...]) -> None:
+    visitor = guarded.visitor(name=who, password=PASSWORD)
+    answers: tuple[dict[str, Any], ...] = (
+        {"kind": "comment", "text": "x"},
+        {"kind": "signed", "name": who, "role": "nurse"},
+        {"kind": "comment", "text": "y"},
+    )
+    given = [visitor.say(answer, request=f"request-{n}").status_code for n, answer in enumerate(answers)]
+    assert tuple(given) == statuses
+
+
+def test_passwords_are_asked_and_tries_run_out(guarded: Served) -> None:
+    def enter(name: str, password: str) -> int:
+        return guarded.client.post("/enter", json={"name": name, "password": password}).status_code
+
+    assert enter("Sign Only", PASSWORD) == 200
+    assert [enter("Sign Only", "a wrong one") for _ in range(6)] == [401] * 5 + [429]
+    assert enter("Sign Only", PASSWORD) == 429  # the right one, too, or it would tell
+    assert enter("sign only", PASSWORD) == 429  # however it is written
+    assert enter("Look Only", PASSWORD) == 200
+    guesses = [enter(f"Nobody {n}", PASSWORD) for n in range(46)]
+    assert set(guesses[:40]) == {401}
+    assert guesses[-1] == 429  # no end of names from one address
+
+
+def test_who_may_no_longer_come_in_is_out_at_once(guarded: Served) -> None:
+    visitor = guarded.visitor(name="Sign Only", password=PASSWORD)
+    guarded.office.people.save(Person("Sign Only", "nurse", "look"), PASSWORD)
+    assert visitor.say({"kind": "comment", "text": "x"}, request="request-1").status_code == 403
+    guarded.office.people.remove("Sign Only")
+    assert visitor.client.get("/").status_code == 401
+
+
+def test_only_hashes_of_passwords_are_kept(guarded: Served) -> None:
+    (found, *_) = guarded.office.journal.people()
+    assert found[3].startswith("$argon2id$")
+    assert PASSWORD not in found[3]
+    with pytest.raises(ValueError, match="at least"):
+        guarded.office.people.save(Person("A", "nurse", "look"), "short")
+    assert guarded.office.people.known("Nobody", PASSWORD) is None
+
+
+def test_sessions_and_limits_end_with_time() -> None:
+    clock = [0.0]
+    sessions = Sessions(now=lambda: clock[0])
+    session = sessions.begin(Person("Orla Finch", "vet", "sign"))
+    attempts = Attempts(now=lambda: clock[0])
+    for _ in range(5):
+        attempts.failed("x")
+    assert sessions.find(session.token) is session
+    assert attempts.wait_seconds("x") == 900
+    assert attempts.wait_seconds("y") == 0
+    clock[0] = 12 * 3600.0
+    assert sessions.find(session.token) is None
+    assert attempts.wait_seconds("x") == 0

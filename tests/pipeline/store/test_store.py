@@ -1,0 +1,222 @@
+"""The store: what went in comes out, and every refusal names the file."""
+
+from __future__ import annotations
+
+import datetime as dt
+import os
+import signal
+import sqlite3
+import subprocess
+import sys
+from contextlib import closing
+from pathlib import Path
+
+import pytest
+
+from pipeline.exams.outcomes import Outcome
+from pipeline.store.lock import LockedError, hold_lock
+from pipeline.store.store import ScanKey, Store, StoredExam, StoredPicture, StoredScan, StoreError
+
+KEY = ScanKey("c" * 64, "m" * 64, "s" * 64, "openvino")
+SCAN = StoredScan(
+    b"\x00packed\xff",
+    (
+        StoredPicture(1, 7, (10.5, 20.25, 9.0, 6.0, 0.1), b"jpeg one"),
+        StoredPicture(3, 9, (1 / 3, 2.0, 3.0, 2.0, 179.9), b"jpeg two"),
+    ),
+)
+EXAM = StoredExam("AF-0001", "2026-05-14", "f" * 64, '{"animal": "AF-0001"}', ("AF-0001/2026-05-14/result.json",))
+
+
+def ask(out: Path, question: str) -> list[tuple[object, ...]]:
+    """What the database says, asked past the store."""
+    with closing(sqlite3.connect(out / "clutchlight.sqlite")) as connection:
+        return connection.execute(question).fetchall()
+
+
+def start(store: Store) -> int:
+    return store.start_run(settings_sha256="s", model_sha256="m", engine="openvino")
+
+
+def test_a_scan_comes_back_as_it_went_in(tmp_path: Path) -> None:
+    with Store(tmp_path) as store:
+        assert store.scan(KEY) is None
+        store.save_scan(KEY, SCAN)
+    with Store(tmp_path) as store:
+        assert store.scan(KEY) == SCAN
+
+
+@pytest.mark.parametrize("part", ["clip_sha256", "model_sha256", "settings_sha256", "engine"])
+def test_each_part_of_the_key_counts(tmp_path: Path, part: str) -> None:
+    with Store(tmp_path) as store:
+        store.save_scan(KEY, SCAN)
+        assert store.scan(ScanKey(**{**vars(KEY), part: "another"})) is None
+
+
+def test_a_scan_saved_again_replaces_the_first_with_its_pictures(tmp_path: Path) -> None:
+    with Store(tmp_path) as store:
+        store.save_scan(KEY, SCAN)
+        store.save_scan(KEY, StoredScan(b"other", SCAN.pictures[:1]))
+        assert store.scan(KEY) == StoredScan(b"other", SCAN.pictures[:1])
+    assert ask(tmp_path, "select count(*) from pictures") == [(1,)]
+
+
+def test_exams_keep_their_last_result_in_order(tmp_path: Path) -> None:
+    second = StoredExam("AF-0001", "2026-05-15", "g" * 64, "{}", ())
+    other = StoredExam("AF-0000", "2026-06-01", "h" * 64, "{}", ())
+    newer = StoredExam(EXAM.animal, EXAM.date, "i" * 64, "{}", ("a", "b"))
+    with Store(tmp_path) as store:
+        run = start(store)
+        for exam in (second, EXAM, other, newer):
+            store.save_exam(exam, run)
+        assert list(store.exams()) == [other, newer, second]
+        assert store.exam(EXAM.animal, EXAM.date) == newer
+        assert store.exam("nobody", EXAM.date) is None
+
+
+def test_a_run_without_an_end_is_recorded_as_killed_by_the_next(tmp_path: Path) -> None:
+    with Store(tmp_path) as store:
+        start(store)
+        store.finish_run(start(store), "done")
+    rows = ask(tmp_path, "select outcome, ended is null from runs")
+    assert rows == [("killed", 0), ("done", 0)]
+
+
+def test_a_scan_that_fails_midway_leaves_nothing(tmp_path: Path) -> None:
+    twice = StoredScan(b"x", (SCAN.pictures[0], SCAN.pictures[0]))  # the same track twice breaks the key
+    with Store(tmp_path) as store:
+        with pytest.raises(StoreError):
+            store.save_scan(KEY, twice)
+        assert store.scan(KEY) is None
+        store.save_scan(KEY, SCAN)
+        assert store.scan(KEY) == SCAN
+
+
+def test_a_process_killed_while_writing_leaves_only_whole_scans(tmp_path: Path) -> None:
+    writer = (
+        "import sys; from pathlib import Path; from pipeline.store.store import *\n"
+        "store = Store(Path(sys.argv[1]))\n"
+        "for i in range(10**6):\n"
+        "    pictures = tuple(StoredPicture(t, i, (0., 0., 1., 1., 0.), bytes(20000)) for t in range(20))\n"
+        "    store.save_scan(ScanKey(str(i), 'm', 's', 'e'), StoredScan(bytes(50000), pictures))\n"
+        "    print(i, flush=True)\n"
+    )
+    process = subprocess.Popen([sys.executable, "-c", writer, str(tmp_path)], stdout=subprocess.PIPE, text=True)
+    assert process.stdout is not None
+    for _ in range(5):
+        said = int(process.stdout.readline())
+    os.kill(process.pid, signal.SIGKILL)
+    process.wait()
+    process.stdout.close()
+    with Store(tmp_path) as store:
+        assert all(store.scan(ScanKey(str(i), "m", "s", "e")) is not None for i in range(said + 1))
+    scans = "select count(*), (select 20 * count(*) from scans) from pictures"
+    assert [pictures == expected for pictures, expected in ask(tmp_path, scans)] == [True]
+
+
+def test_a_file_that_is_no_database_is_named(tmp_path: Path) -> None:
+    (tmp_path / "clutchlight.sqlite").write_text("this is a text about turtles\n" * 100)
+    with pytest.raises(StoreError, match=r"clutchlight\.sqlite: damaged, or no database at all\. Move it away"):
+        Store(tmp_path)
+
+
+def test_another_programs_database_is_left_alone(tmp_path: Path) -> None:
+    connection = sqlite3.connect(tmp_path / "clutchlight.sqlite")
+    connection.execute("create table recipes (name)")
+    connection.close()
+    with pytest.raises(StoreError, match="not one of Clutchlight's"):
+        Store(tmp_path)
+
+
+def test_a_newer_schema_is_refused(tmp_path: Path) -> None:
+    Store(tmp_path).close()
+    connection = sqlite3.connect(tmp_path / "clutchlight.sqlite")
+    connection.execute("pragma user_version = 99")
+    connection.close()
+    with pytest.raises(StoreError, match=r"newer version of Clutchlight \(schema 99"):
+        Store(tmp_path)
+
+
+def test_outcomes_are_added_and_never_replaced(tmp_path: Path) -> None:
+    first = Outcome("AF-0001", "laid", dt.date(2026, 5, 20), 7, "K. Sedge", "two broken")
+    corrected = Outcome("AF-0001", "laid", dt.date(2026, 5, 20), 8)
+    gone = Outcome("AF-0001", "radiograph", dt.date(2026, 5, 2), None, withdrawn=True)
+    with Store(tmp_path) as store:
+        store.add_outcomes([first])
+        store.add_outcomes([corrected, gone])
+        store.add_outcomes([first])
+    with Store(tmp_path) as store:
+        assert list(store.outcomes()) == [first, corrected, gone, first]
+
+
+def test_a_file_from_before_outcomes_keeps_what_it_holds(tmp_path: Path) -> None:
+    with Store(tmp_path) as store:
+        store.save_scan(KEY, SCAN)
+    with closing(sqlite3.connect(tmp_path / "clutchlight.sqlite")) as connection:
+        connection.execute("drop table outcomes")
+        connection.execute("pragma user_version = 1")
+    with Store(tmp_path) as store:
+        assert store.scan(KEY) == SCAN
+        assert list(store.outcomes()) == []
+    assert ask(tmp_path, "pragma user_version") == [(2,)]
+
+
+def test_a_folder_that_cannot_be_made_is_named(tmp_path: Path) -> None:
+    (tmp_path / "file").write_text("in the way")
+    with pytest.raises(StoreError, match="file/out: this output folder cannot be made"):
+        Store(tmp_path / "file" / "out")
+
+
+def test_a_full_disk_is_said_and_harms_nothing(tmp_path: Path) -> None:
+    with Store(tmp_path) as store:
+        store.save_scan(KEY, SCAN)
+        with store._engine.connect() as connection:  # SQLite's own limit stands in for the disk's end
+            pages = connection.exec_driver_sql("pragma page_count").scalar_one()
+            connection.exec_driver_sql(f"pragma max_page_count = {pages + 2}")
+        other = ScanKey("d" * 64, "m", "s", "openvino")
+        with pytest.raises(StoreError, match=r"clutchlight\.sqlite: no space left on this disk\. Make room"):
+            store.save_scan(other, StoredScan(bytes(10**6), ()))
+        assert store.scan(other) is None
+        assert store.scan(KEY) == SCAN
+
+
+def test_a_file_that_cannot_be_written_is_said(tmp_path: Path) -> None:
+    with Store(tmp_path) as store:
+        with store._engine.connect() as connection:
+            connection.exec_driver_sql("pragma query_only = on")
+        with pytest.raises(StoreError, match=r"cannot be written\. Allow writing there"):
+            store.save_scan(KEY, SCAN)
+
+
+def test_the_lock_keeps_a_second_run_out_and_goes_with_the_first(tmp_path: Path) -> None:
+    said = rf"another run works in this folder \(process {os.getpid()}\)"
+    with hold_lock(tmp_path), pytest.raises(LockedError, match=said), hold_lock(tmp_path):
+        raise AssertionError("two runs hold the lock")
+    with hold_lock(tmp_path):
+        pass
+
+
+def test_a_killed_process_leaves_no_lock(tmp_path: Path) -> None:
+    holder = (
+        "import sys, time; from pathlib import Path; from pipeline.store.lock import hold_lock\n"
+        "with hold_lock(Path(sys.argv[1])):\n    print('held', flush=True); time.sleep(60)\n"
+    )
+    process = subprocess.Popen([sys.executable, "-c", holder, str(tmp_path)], stdout=subprocess.PIPE, text=True)
+    assert process.stdout is not None
+    assert process.stdout.readline() == "held\n"
+    with pytest.raises(LockedError, match=str(process.pid)), hold_lock(tmp_path):
+        raise AssertionError("two runs hold the lock")
+    process.kill()
+    process.wait()
+    process.stdout.close()
+    with hold_lock(tmp_path):
+        pass
+
+
+def test_a_lock_file_that_cannot_be_made_is_named(tmp_path: Path) -> None:
+    (tmp_path / "file").write_text("in the way")
+    with (
+        pytest.raises(StoreError, match=r"file/\.lock: this output folder cannot be used"),
+        hold_lock(tmp_path / "file"),
+    ):
+        raise AssertionError("locked a folder that is a file")

@@ -1,0 +1,22 @@
+"""Numbers and dates as people write them."""
+
+from __future__ import annotations
+
+import datetime as dt
+from typing import Any
+
+import pytest
+
+from pipeline.formatting import date_words, percent
+
+
+def test_dates_do_not_depend_on_the_machine() -> None:
+    assert date_words(dt.date(2026, 5, 4)) == "4 May 2026"
+
+
+@pytest.mark.parametrize(
+    ("value", "text"),
+    [(0.0, "0 %"), (0.002, "under 1 %"), (0.82, "82 %"), (0.996, "over 99 %"), (1.0, "100 %")],
+)
+def test_percentages_never_claim_certainty(value: Any, text: str) -> None:
+    assert percent(value) == text

@@ -1,0 +1,301 @@
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from pipeline.settings import load_settings
+from pipeline.track.merging.merge import merge_tracks
+from pipeline.track.tracks import ClipTracks, Track
+from tests.pipeline.track.simulator import (
+    CALCIFIED,
+    FOLLICLE,
+    clutch,
+    film,
+    follow,
+    straight,
+    there_and_back,
+)
+
+SETTINGS = load_settings().track
+SHELL = (0.05, 0.1, 0.85)
+YOLK = (0.85, 0.1, 0.05)
+
+
+def crossing(identity, first, last, x, y, *, size=60.0, stages=SHELL, part=(-0.9, 0.9)):
+    """One egg crossed from pole to pole, or from part[0] to part[1] of its half-length."""
+    frames = np.arange(first, last + 1)
+    share = np.sqrt(1 - np.linspace(*part, len(frames)) ** 2)
+    count = len(frames)
+    ellipses = np.column_stack(
+        [np.full(count, x), np.full(count, y), size * share, 0.7 * size * share, np.zeros(count)]
+    ).astype(float)
+    return Track(identity, frames, ellipses, ellipses[:, 1].copy(), np.tile(stages, (count, 1)), np.full(count, 0.8))
+
+
+def clip(*tracks, file="left-1.mp4", window="left", mm_per_px=0.22, frames=600):
+    return ClipTracks(file, window, mm_per_px, frames, tracks)
+
+
+def groups(grouping):
+    return sorted(sorted((member.file, member.track) for member in egg.members) for egg in grouping.eggs)
+
+
+def assert_one_track_per_moment(grouping, clips):
+    tracks = {(one.file, track.identity): track for one in clips for track in one.tracks}
+    members = [(m.file, m.track) for egg in grouping.eggs for m in egg.members]
+    assert sorted(members) == sorted(tracks), "every track belongs to exactly one egg"
+    for egg in grouping.eggs:
+        moments = [(m.file, f) for m in egg.members for f in tracks[m.file, m.track].frames.tolist()]
+        assert len(moments) == len(set(moments)), f"egg {egg.identity} is in two places at once"
+
+
+def test_no_clip_and_no_track_give_no_egg():
+    assert merge_tracks([], None, SETTINGS).eggs == ()
+    assert merge_tracks([clip()], 118.0, SETTINGS).eggs == ()
+
+
+def test_a_track_broken_in_its_midst_is_one_egg():
+    whole = crossing(1, 100, 160, 300, 200)
+    broken = [
+        replace(
+            whole,
+            identity=identity,
+            **{
+                name: getattr(whole, name)[rows]
+                for name in ("frames", "ellipses", "depths_px", "stage_probabilities", "scores")
+            },
+        )
+        for identity, rows in ((1, slice(0, 25)), (2, slice(37, 61)))
+    ]
+    others = [crossing(3 + k, 50 + 70 * k, 90 + 70 * k, 150 + 90 * k, 350) for k in range(4)]
+    grouping = merge_tracks([clip(*broken, *others)], None, SETTINGS)
+    assert [("left-1.mp4", 1), ("left-1.mp4", 2)] in groups(grouping)
+    assert len(grouping.eggs) == 5
+
+
+def test_two_eggs_in_a_row_stay_two():
+    tracks = [crossing(1, 100, 140, 300, 200), crossing(2, 150, 190, 310, 205), crossing(3, 20, 60, 180, 320)]
+    assert len(merge_tracks([clip(*tracks)], None, SETTINGS).eggs) == 3
+
+
+def test_an_egg_lost_in_its_midst_is_not_the_one_that_begins_beside_it():
+    lost = crossing(1, 100, 125, 300, 200, part=(-0.9, 0.3))
+    beside = crossing(2, 128, 154, 345, 212, part=(-0.5, 0.9))
+    others = [crossing(3 + k, 50 + 70 * k, 90 + 70 * k, 150 + 90 * k, 350) for k in range(4)]
+    assert len(merge_tracks([clip(lost, beside, *others)], None, SETTINGS).eggs) == 6
+
+
+def test_tracks_seen_together_are_never_one_egg():
+    same_place = [crossing(k + 1, 100, 140, 300, 200) for k in range(3)]
+    assert len(merge_tracks([clip(*same_place)], None, SETTINGS).eggs) == 3
+
+
+def test_a_returning_hand_meets_the_same_eggs_in_reverse():
+    places = [(150, 120), (420, 200), (300, 330), (200, 240), (480, 350)]
+    there = [crossing(k + 1, 20 + 50 * k, 60 + 50 * k, *place) for k, place in enumerate(places)]
+    back = [crossing(10 - k, 540 - 50 * k, 580 - 50 * k, *place) for k, place in enumerate(places)]
+    grouping = merge_tracks([clip(*there, *back)], None, SETTINGS)
+    assert groups(grouping) == [[("left-1.mp4", k + 1), ("left-1.mp4", 10 - k)] for k in range(5)]
+    assert len(grouping.passes) == 2
+    assert grouping.shifts[1].within(-1, 1) > 0.95
+
+
+def test_three_turns_are_unfolded():
+    places = [(150, 120), (420, 200), (300, 330), (200, 240), (480, 350)]
+    passes, tracks = 4, []
+    for number in range(passes):
+        order = range(5) if number % 2 == 0 else range(4, -1, -1)
+        for step, k in enumerate(order):
+            first = 260 * number + 10 + 50 * step
+            tracks.append(crossing(len(tracks) + 1, first, first + 40, *places[k]))
+    grouping = merge_tracks([clip(*tracks, frames=1040)], None, SETTINGS)
+    assert len(grouping.passes) == passes
+    assert [len(egg.members) for egg in grouping.eggs] == [passes] * 5
+
+
+def test_a_straight_sweep_of_a_real_clutch_is_not_folded():
+    folded = 0
+    for seed in range(8):
+        rng = np.random.default_rng(seed)
+        body = clutch(rng, [CALCIFIED] * 6)
+        tracks = follow(film(rng, body, straight(300), 300), SETTINGS, "left-1.mp4")
+        folded += len(merge_tracks([tracks], None, SETTINGS).passes) > 1
+    assert folded <= 1
+
+
+def test_a_follicle_and_a_shelled_egg_of_two_passes_are_different():
+    left, right = (
+        clip(crossing(1, 100, 140, 300, 200, stages=stages), file=f"left-{k}.mp4")
+        for k, stages in enumerate((SHELL, YOLK))
+    )
+    assert len(merge_tracks([left, right], None, SETTINGS).eggs) == 2
+
+
+def test_a_repeated_clip_of_one_window_adds_no_eggs():
+    places = [(150, 120), (420, 200), (300, 330), (200, 240)]
+    first, again = (
+        clip(
+            *(crossing(k + 1, 20 + 70 * k, 60 + 70 * k, x + 8, y - 5) for k, (x, y) in enumerate(places)),
+            file=f"left-{number}.mp4",
+            frames=300,
+        )
+        for number in (1, 2)
+    )
+    grouping = merge_tracks([first, again], None, SETTINGS)
+    assert groups(grouping) == [[("left-1.mp4", k), ("left-2.mp4", k)] for k in range(1, 5)]
+
+
+def test_with_little_evidence_the_stated_share_decides_and_says_how_unsure_it_is():
+    sides = [
+        clip(
+            *(crossing(k + 1, 20 + 60 * k, 60 + 60 * k, 100 + 130 * k, 150 + 60 * k) for k in range(4)),
+            file=f"{window}-1.mp4",
+            window=window,
+            mm_per_px=None,
+            frames=300,
+        )
+        for window in ("left", "right")
+    ]
+    never = merge_tracks(sides, None, SETTINGS.model_copy(update={"other_window_reseen_share": 0.001}))
+    often = merge_tracks(sides, None, SETTINGS.model_copy(update={"other_window_reseen_share": 0.999}))
+    stated = merge_tracks(sides, None, SETTINGS)
+    assert (len(never.eggs), len(often.eggs)) == (8, 4)
+    assert 4 < len(stated.eggs) < 8
+    # Without a scale only the common order along the sweeps says anything, a little, for the same eggs.
+    expected = 8 - 4 * SETTINGS.other_window_reseen_share
+    assert expected - 0.8 < len(stated.eggs) + stated.shifts[1].mean < expected
+    assert stated.shifts[1].variance > 0.5
+
+
+def test_a_common_order_along_the_sweeps_speaks_for_the_same_eggs():
+    def number(starts):
+        left, right = (
+            clip(
+                *(crossing(k + 1, s, s + 30, 100 + 130 * k, 150) for k, s in enumerate(side)),
+                file=f"{window}-1.mp4",
+                window=window,
+                mm_per_px=None,
+                frames=300,
+            )
+            for window, side in zip(("left", "right"), starts, strict=True)
+        )
+        grouping = merge_tracks([left, right], None, SETTINGS)
+        return len(grouping.eggs) + grouping.shifts[1].mean
+
+    there, back, apart = (10, 40, 80, 200), (60, 180, 220, 250), (120, 125, 130, 135)
+    assert number((there, there)) < number((there, apart)) - 0.2
+    assert number((there, back)) == pytest.approx(number((there, there)), abs=0.5)
+
+
+@pytest.mark.parametrize("held", [1, -1], ids=["alike", "turned round"])
+def test_the_same_distance_from_the_middle_speaks_for_the_same_eggs(held):
+    def number(places):
+        left, right = (
+            replace(
+                clip(
+                    *(crossing(k + 1, 20, 60, 300 + place, 150) for k, place in enumerate(side)),
+                    file=f"{window}-1.mp4",
+                    window=window,
+                    frames=90,
+                ),
+                middle_px=300.0,
+            )
+            for window, side in zip(("left", "right"), places, strict=True)
+        )
+        grouping = merge_tracks([left, right], None, SETTINGS)
+        return len(grouping.eggs) + grouping.shifts[1].mean
+
+    left = (-180, -60, 20, 190)
+    assert number((left, [held * x for x in left])) < number((left, (-120, -100, 90, 110))) - 0.3
+
+
+def test_depths_that_add_up_to_the_body_make_one_egg_of_two_windows_likelier():
+    def number(right_depth_px):
+        left = clip(*(crossing(k + 1, 20 + 60 * k, 60 + 60 * k, 200, 200) for k in range(3)), frames=300)
+        right = clip(
+            *(crossing(k + 1, 20 + 60 * k, 60 + 60 * k, 200, right_depth_px) for k in range(3)),
+            file="right-1.mp4",
+            window="right",
+            frames=300,
+        )
+        grouping = merge_tracks([left, right], 118.0, SETTINGS)
+        return len(grouping.eggs) + grouping.shifts[1].mean
+
+    # 44 mm from the left; the body is 100 mm wide, so the same egg lies 56 mm from the right.
+    assert number(56 / 0.22) < number(20 / 0.22)
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_a_turn_adds_no_eggs_to_a_filmed_clutch(seed):
+    rng = np.random.default_rng(100 + seed)
+    body = clutch(rng, [CALCIFIED] * 7)
+    filmed = film(rng, body, there_and_back(600), 600)
+    clips = [follow(filmed, SETTINGS, "left-1.mp4")]
+    grouping = merge_tracks(clips, None, SETTINGS)
+    assert_one_track_per_moment(grouping, clips)
+    assert abs(len(grouping.eggs) - len(filmed.crossed)) <= 1
+
+
+@settings(max_examples=10, deadline=None)
+@given(st.integers(0, 1000), st.permutations(range(4)))
+def test_the_order_of_clips_does_not_matter(seed, order):
+    rng = np.random.default_rng(seed)
+    body = clutch(rng, [CALCIFIED] * 3 + [FOLLICLE] * 2)
+    clips = [
+        follow(film(rng, body, straight(150), 150, window=window), SETTINGS, f"{window}-{k}.mp4", window)
+        for window in ("left", "right")
+        for k in range(2)
+    ]
+    first, second = (
+        merge_tracks(clips, 118.0, SETTINGS),
+        merge_tracks([clips[k] for k in order], 118.0, SETTINGS),
+    )
+    assert_one_track_per_moment(first, clips)
+    assert groups(first) == groups(second)
+    for a, b in zip(first.shifts, second.shifts, strict=True):
+        assert a.lowest == b.lowest
+        assert a.probabilities.tobytes() == b.probabilities.tobytes()
+
+
+def test_a_thousand_tracks_take_seconds():
+    rng = np.random.default_rng(11)
+    tracks = []
+    for identity in range(1, 1001):
+        first, x, y = int(rng.integers(0, 14900)), rng.uniform(60, 580), rng.uniform(60, 420)
+        tracks.append(crossing(identity, first, first + 40, x, y))
+    clips = [clip(*tracks, frames=15000)]
+    assert_one_track_per_moment(merge_tracks(clips, None, SETTINGS), clips)
+
+
+def opposite_clips(width_mm, distance_share, depths_mm, laterals_mm, *, reach_mm=90.0, scale=0.22):
+    """Eggs at depths and lateral places from the left, all of them in reach of both windows, crossed in one order."""
+    sides = []
+    for window in ("left", "right"):
+        tracks = []
+        for k, (depth, lateral) in enumerate(zip(depths_mm, laterals_mm, strict=True)):
+            deep = depth if window == "left" else distance_share * width_mm - depth
+            tracks.append(crossing(k + 1, 20 + 60 * k, 60 + 60 * k, 300 + lateral / scale, deep / scale, size=50.0))
+        one = clip(*tracks, file=f"{window}-1.mp4", window=window, mm_per_px=scale, frames=60 * len(tracks) + 60)
+        sides.append(replace(one, middle_px=300.0, reach_px=reach_mm / scale))
+    return sides
+
+
+@pytest.mark.parametrize("distance_share", [0.87, 0.91, 0.95])
+def test_eggs_in_reach_of_both_windows_are_joined_however_far_the_windows_are_apart(distance_share):
+    depths, laterals = (40, 47, 52, 58, 63), (-30, 10, -5, 25, -20)
+    grouping = merge_tracks(opposite_clips(118.0, distance_share, depths, laterals), 118.0, SETTINGS)
+    assert [len(egg.members) for egg in grouping.eggs] == [2] * 5
+    assert grouping.shifts[1].within(0, 0) > 0.8
+
+
+def test_what_the_other_window_cannot_reach_is_not_looked_for_there():
+    depths, laterals = (25, 30, 35, 28, 33), (-30, 10, -5, 25, -20)
+    left, _ = opposite_clips(118.0, 0.91, depths, laterals, reach_mm=60.0)
+    mirrored = replace(left, file="right-1.mp4", window="right")
+    grouping = merge_tracks([left, mirrored], 118.0, SETTINGS)
+    assert len(grouping.eggs) == 10
+    assert grouping.shifts[1].within(0, 0) > 0.8

@@ -1,0 +1,119 @@
+from __future__ import annotations
+
+import pytest
+import torch
+from torch import Tensor
+from torch.nn import functional
+
+from synthetic.acoustics.acoustics import Beams
+from synthetic.acoustics.geometry import View, beam_grid
+from synthetic.acoustics.slices import LEAST_FOLLICLE_STANDING_OUT
+from synthetic.acoustics.visibility import Visibility, see
+from tests.synthetic.laboratory import column, linear
+
+LINES, SAMPLES = 160, 240
+ALONE = torch.ones(1, 1, dtype=torch.bool)
+VIEW = View(column(0.2, 1), column(160, 1), column(20, 1))
+EGG = (0.0, 35.0, 10.0, 7.0, 30.0)
+
+
+def picture(
+    ellipse: tuple[float, ...], *, inside: float = 0.5, rim: float = 0.5, outside: float = 0.5, speckle: float = 0.1
+) -> tuple[Beams, Tensor]:
+    """Grey beams of one ellipse with a rim of 4 % of its radius, and beams without any loss."""
+    grid = beam_grid(linear(), LINES, SAMPLES)
+    cx, cz, a, b, degrees = ellipse
+    angle = torch.deg2rad(torch.tensor(degrees))
+    x, z = grid.x - cx, grid.z - cz
+    along, over = x * torch.cos(angle) + z * torch.sin(angle), z * torch.cos(angle) - x * torch.sin(angle)
+    radius = torch.hypot(along / a, over / b)
+    level = torch.where(radius < 1, inside, outside)
+    level = torch.where((radius - 1).abs() < 0.06, rim, level)
+    grain = speckle * torch.randn(level.shape, generator=torch.Generator().manual_seed(1))
+    silent = torch.zeros_like(level)
+    return Beams(silent, silent.clone()), (level + grain).clamp(0, 1)
+
+
+def look(beams: Beams, grey: Tensor, ellipse: tuple[float, ...] = EGG, view: View = VIEW) -> Visibility:
+    return see(torch.tensor([[ellipse]]), ALONE, beams, grey, linear(), view, 320, 320)
+
+
+def test_what_looks_like_its_surroundings_does_not_stand_out() -> None:
+    seen = look(*picture(EGG))
+    assert seen.in_sector.item() == 1.0
+    assert seen.lit.item() == 1.0
+    assert seen.standing_out.item() <= 0.25
+
+
+@pytest.mark.parametrize("shown", [{"inside": 0.7}, {"inside": 0.3}, {"rim": 0.8}, {"rim": 0.8, "inside": 0.3}])
+def test_a_step_of_either_sign_or_a_rim_stands_out_all_round(shown: dict[str, float]) -> None:
+    assert look(*picture(EGG, **shown)).standing_out.item() >= 0.8
+
+
+def test_it_is_the_step_against_the_speckle_that_counts() -> None:
+    assert look(*picture(EGG, inside=0.6, speckle=0.02)).standing_out.item() == 1.0
+    assert look(*picture(EGG, inside=0.6, speckle=0.3)).standing_out.item() < 0.6
+
+
+def test_a_clear_step_on_a_dark_screen_is_lost() -> None:
+    dark = look(*picture(EGG, inside=0.01, rim=0.01, outside=0.0, speckle=0.0))
+    assert dark.standing_out.item() == 0.0
+
+
+def test_only_what_is_lit_and_in_the_sector_stands_out() -> None:
+    beams, grey = picture(EGG, inside=0.9)
+    left = torch.linspace(-1, 1, LINES)[None, :, None] < 0
+    shadowed = Beams(beams.echo_db, beams.loss_db + 40.0 * left)
+    seen = look(shadowed, grey)
+    assert seen.lit.item() == pytest.approx(0.5, abs=0.1)
+    assert seen.standing_out.item() == pytest.approx(seen.lit.item(), abs=0.01)
+    # A wall bright enough to show in a shadow shows all the same.
+    assert seen.showing.item() >= 0.8
+    beyond = look(beams, grey, view=View(column(0.2, 1), column(0, 1), column(20, 1)))
+    assert beyond.in_sector.item() == pytest.approx(0.5, abs=0.1)
+    assert beyond.standing_out.item() <= beyond.in_sector.item()
+    assert beyond.showing.item() <= beyond.in_sector.item()
+
+
+def test_what_a_plane_does_not_meet_is_not_seen() -> None:
+    beams, grey = picture(EGG, inside=0.9)
+    seen = look(beams, grey, (float("nan"),) * 5)
+    assert [share.item() for share in vars(seen).values()] == [0.0] * 4
+
+
+def test_steps_up_and_down_are_no_outline() -> None:
+    beams, up = picture(EGG, inside=0.8)
+    split = torch.linspace(-1, 1, LINES)[None, :, None] < 0
+    _, down = picture(EGG, inside=0.2)
+    assert look(beams, up).standing_out.item() >= 0.8
+    assert look(beams, torch.where(split, up, down)).standing_out.item() <= 0.65
+
+
+def test_chance_alone_hardly_ever_draws_a_follicle() -> None:
+    generator = torch.Generator().manual_seed(2)
+    scatter = torch.randn(1, 1, LINES, SAMPLES, generator=generator)
+    speckle = functional.avg_pool2d(scatter, 5, stride=1, padding=2)[0]  # grains of about five samples
+    grey = (0.5 + 0.1 * speckle / speckle.std()).clamp(0, 1)
+    silent = torch.zeros_like(grey)
+    number = 400
+    place = torch.rand(number, 2, generator=generator) * torch.tensor([20.0, 30.0]) + torch.tensor([-10.0, 15.0])
+    size = 3 + 6 * torch.rand(number, 1, generator=generator)
+    rows = torch.cat([place, size, size, torch.zeros(number, 1)], 1)[None]
+    seen = see(rows, torch.zeros(1, number, dtype=torch.bool), Beams(silent, silent), grey, linear(), VIEW, 320, 320)
+    assert (seen.standing_out >= LEAST_FOLLICLE_STANDING_OUT).float().mean() < 0.03
+
+
+def test_a_follicle_is_told_from_tissue_and_not_from_its_like() -> None:
+    """Bright balls in a row that nearly touch: tissue lies above and below the middle one, and hardly beside it."""
+    balls = [(0.0, 35.0, 6.0, 6.0, 0.0), (-12.5, 35.0, 6.0, 6.0, 0.0), (12.5, 35.0, 6.0, 6.0, 0.0)]
+    levels = torch.stack([picture(ball, inside=0.8, rim=0.8, speckle=0.02)[1] for ball in balls])
+    beams = picture(EGG)[0]
+    rows = torch.tensor([balls])
+
+    def middle_one(fellows: bool) -> float:
+        like = torch.full((1, len(balls)), fellows)
+        seen = see(rows, like, beams, levels.amax(0), linear(), VIEW, 320, 320)
+        return seen.standing_out[0, 0].item()
+
+    assert middle_one(fellows=True) == 1.0
+    assert middle_one(fellows=False) <= 0.75

@@ -1,0 +1,267 @@
+from __future__ import annotations
+
+from itertools import product
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from numpy.typing import NDArray
+
+from synthetic.anatomy.anatomy import Animal, Order, draw_animal
+from synthetic.anatomy.species import load_profile
+from synthetic.errors import PhantomError
+from synthetic.film.hand import FASTEST_DEGREES, FASTEST_MM, PLAIN_HAND, Hand, Sweep, Window, draw_hand, draw_sweep
+
+SMALL, LARGE = (
+    draw_animal(np.random.default_rng(1), load_profile(name), Order())
+    for name in ("terrapene-ornata", "apalone-spinifera")
+)
+ANIMAL = draw_animal(np.random.default_rng(1), load_profile("trachemys-scripta"), Order(calcified=6))
+
+seeds = st.integers(0, 2**32 - 1)
+windows: st.SearchStrategy[Window] = st.sampled_from(["left", "right"])
+animals = st.sampled_from([SMALL, ANIMAL, LARGE])
+hands = st.builds(Hand, returns=st.booleans(), rocks=st.booleans(), slips=st.integers(0, 2), kicks=st.integers(0, 2))
+willing = st.builds(Hand, returns=st.booleans(), rocks=st.booleans())
+
+
+def sweep(seed: int, window: Window = "left", frames: int = 100, hand: Hand = PLAIN_HAND) -> Sweep:
+    return draw_sweep(np.random.default_rng(seed), ANIMAL, window, frames, hand)
+
+
+def steps_mm(moved: Sweep) -> NDArray[np.float64]:
+    """(T - 1,) of the face's middle."""
+    return np.asarray(np.linalg.norm(np.diff(moved.origins, axis=0), axis=1))
+
+
+def turns_degrees(vectors: NDArray[np.float64]) -> NDArray[np.float64]:
+    """(T - 1,) between neighbours of (T, 3) unit vectors."""
+    return np.asarray(np.degrees(np.arccos(np.clip((vectors[1:] * vectors[:-1]).sum(axis=1), -1, 1))))
+
+
+@settings(deadline=None)
+@given(seeds, animals, windows, st.integers(2, 150), hands)
+def test_the_face_and_the_beam_are_unit_vectors_at_right_angles(
+    seed: int, animal: Animal, window: Window, frames: int, hand: Hand
+) -> None:
+    moved = draw_sweep(np.random.default_rng(seed), animal, window, frames, hand)
+    assert moved.origins.shape == moved.rights.shape == moved.downs.shape == (frames, 3)
+    assert moved.pressure_mm.shape == moved.contact.shape == moved.sudden.shape == (frames,)
+    assert moved.window == window
+    np.testing.assert_allclose(np.linalg.norm(moved.rights, axis=1), 1)
+    np.testing.assert_allclose(np.linalg.norm(moved.downs, axis=1), 1)
+    np.testing.assert_allclose((moved.rights * moved.downs).sum(axis=1), 0, atol=1e-12)
+    assert np.isfinite(moved.origins).all()
+    assert moved.contact.min() >= -1e-12
+    assert moved.contact.max() <= 1
+    assert np.abs(moved.pressure_mm).max() <= 2
+
+
+@settings(deadline=None, max_examples=300)
+@given(seeds, animals, windows, st.integers(2, 150), hands)
+def test_whatever_is_not_marked_as_sudden_is_as_slow_as_a_hand(
+    seed: int, animal: Animal, window: Window, frames: int, hand: Hand
+) -> None:
+    moved = draw_sweep(np.random.default_rng(seed), animal, window, frames, hand)
+    willed = ~moved.sudden[1:]
+    # Over the skin, pressing, and the pressure's share in a turn of the beam.
+    assert steps_mm(moved)[willed].max(initial=0) <= np.hypot(FASTEST_MM, 0.4) + 2 * np.deg2rad(FASTEST_DEGREES)
+    assert turns_degrees(moved.downs)[willed].max(initial=0) <= FASTEST_DEGREES + 1e-6
+    assert turns_degrees(moved.rights)[willed].max(initial=0) <= FASTEST_DEGREES + 0.5
+    assert not moved.sudden[0]
+    if not hand.slips and not hand.kicks:
+        assert willed.all()
+        assert (moved.contact == 1).all()
+
+
+def test_a_hand_comes_near_its_fastest_only_now_and_then() -> None:
+    hand, fastest_turn, hasty = Hand(returns=True, rocks=True), 0.0, []
+    for seed in range(600):
+        moved = draw_sweep(np.random.default_rng(seed), SMALL, "left", 60, hand)
+        fastest_turn = max(fastest_turn, turns_degrees(moved.downs).max())
+        moved = draw_sweep(np.random.default_rng(seed), LARGE, "left", 60, hand)
+        hasty.append((steps_mm(moved) > 0.95 * FASTEST_MM).mean())
+    assert 0.95 * FASTEST_DEGREES < fastest_turn <= FASTEST_DEGREES + 1e-6
+    assert np.mean(hasty) < 0.03
+
+
+def test_the_speeds_of_a_hand_are_those_of_a_hand() -> None:
+    # 25 frames a second: some 4 cm and 60 degrees in a second at the utmost.
+    assert 1 <= FASTEST_MM <= 2
+    assert 2 <= FASTEST_DEGREES <= 3
+
+
+@settings(deadline=None)
+@given(seeds, windows, willing)
+def test_the_hand_goes_somewhere(seed: int, window: Window, hand: Hand) -> None:
+    moved = sweep(seed, window, hand=hand)
+    # Along the body, and it turns as it goes.
+    assert np.ptp(moved.origins[:, 1]) > 0.08 * ANIMAL.carapace_mm
+    furthest = int(np.abs(moved.origins[:, 1] - moved.origins[0, 1]).argmax())
+    assert np.degrees(np.arccos(moved.downs[0] @ moved.downs[furthest])) > 5
+    # Tilt follows the slide: at the head end it looks towards the head.
+    assert np.corrcoef(moved.origins[:, 1], moved.downs[:, 1])[0, 1] > 0.5
+
+
+@settings(deadline=None)
+@given(seeds, hands)
+def test_left_and_right_look_inward_and_mirror_each_other(seed: int, hand: Hand) -> None:
+    left, right = sweep(seed, "left", hand=hand), sweep(seed, "right", hand=hand)
+    assert (left.origins[:, 0] < 0).all()
+    assert (right.origins[:, 0] > 0).all()
+    assert (left.downs[:, 0] > 0.6).all()
+    assert (right.downs[:, 0] < -0.6).all()
+    mirror = np.array([-1.0, 1.0, 1.0])
+    np.testing.assert_allclose(left.origins * mirror, right.origins)
+    np.testing.assert_allclose(left.downs * mirror, right.downs)
+    np.testing.assert_allclose(left.rights * mirror, right.rights)
+
+
+@settings(deadline=None)
+@given(seeds)
+def test_a_hand_goes_one_way_unless_it_returns(seed: int) -> None:
+    # Drift and pressing may take it back by a little.
+    slack_mm = 2.5
+    out = sweep(seed).origins[:, 1]
+    out = (out - out[0]) * np.sign(out[-1] - out[0])
+    assert (np.maximum.accumulate(out) - out).max() < slack_mm
+
+    back = sweep(seed, hand=Hand(returns=True)).origins[:, 1]
+    away = np.abs(back - back[0])
+    furthest = int(away.argmax())
+    assert 40 <= furthest <= 90
+    assert (np.maximum.accumulate(away[:furthest]) - away[:furthest]).max() < slack_mm
+    assert (away[furthest:] - np.minimum.accumulate(away[furthest:])).max() < slack_mm
+    assert away[-1] < away[furthest] - 0.02 * ANIMAL.carapace_mm
+
+
+def test_hands_begin_at_either_end_and_some_rest() -> None:
+    many = [sweep(seed) for seed in range(40)]
+    starts = [moved.origins[0, 1] < moved.origins[-1, 1] for moved in many]
+    assert 10 < sum(starts) < 30
+
+    def rests(moved: Sweep) -> bool:
+        """Hardly a mm along the body in 8 frames in a row."""
+        return bool((np.abs(moved.origins[8:, 1] - moved.origins[:-8, 1]) < 1.0).any())
+
+    assert 5 < sum(map(rests, many)) < 35
+
+
+def test_a_hand_that_rocks_swings_in_the_plane_and_no_other_does() -> None:
+    for seed in range(20):
+        plain, rocking = sweep(seed), sweep(seed, hand=Hand(rocks=True))
+        # Rocking is drawn last of what a hand wills to do before it is slowed, so that the rest is the same.
+        pitch = np.degrees(np.arcsin(rocking.downs[:, 2]) - np.arcsin(plain.downs[:, 2]))
+        assert 4 < np.ptp(pitch) < 20
+        crossings = np.count_nonzero(np.diff(np.sign(pitch - np.median(pitch))))
+        assert 3 <= crossings <= 9
+        np.testing.assert_allclose(rocking.origins[:, 1], plain.origins[:, 1], atol=2.5)
+
+
+@settings(deadline=None)
+@given(seeds, st.integers(30, 150))
+def test_a_slip_takes_the_probe_some_mm_in_a_few_frames(seed: int, frames: int) -> None:
+    plain, slipped = sweep(seed, frames=frames), sweep(seed, frames=frames, hand=Hand(slips=1))
+    moved = np.flatnonzero(slipped.sudden)
+    assert 1 <= len(moved) <= 4
+    assert (np.diff(moved) == 1).all()
+    away = np.linalg.norm(slipped.origins - plain.origins, axis=1)
+    np.testing.assert_allclose(away[: moved[0]], 0, atol=1e-9)
+    if moved[-1] < frames - 3:  # it was over before the end
+        assert (away[moved[-1] :] > 2.5).all()
+        assert (away[moved[-1] :] < 10).all()
+    assert (slipped.contact == 1).all()
+
+
+@settings(deadline=None)
+@given(seeds)
+def test_a_kick_jerks_the_body_and_most_of_it_comes_back(seed: int) -> None:
+    plain, kicked = sweep(seed), sweep(seed, hand=Hand(kicks=1))
+    moved = np.flatnonzero(kicked.sudden)
+    assert 1 <= len(moved) <= 16
+    away = np.linalg.norm(kicked.origins - plain.origins, axis=1)
+    if moved[-1] < 95:
+        assert away.max() > 2.5
+        assert away[-1] < 0.35 * away.max()
+    lost = np.flatnonzero(kicked.contact < 1)
+    assert len(lost) <= 14
+    if len(lost):
+        assert lost[0] >= moved[0]
+
+
+def test_kicks_often_break_the_contact_for_some_frames() -> None:
+    lost = [sweep(seed, hand=Hand(kicks=1)).contact.min() < 0.5 for seed in range(60)]
+    assert 20 < sum(lost) < 50
+
+
+def test_hands_are_drawn_of_all_kinds() -> None:
+    drawn = [draw_hand(np.random.default_rng(seed)) for seed in range(200)]
+    for kind in ("returns", "rocks", "slips", "kicks"):
+        assert 15 < sum(bool(getattr(hand, kind)) for hand in drawn) < 90, kind
+    assert Hand() in drawn
+
+
+@pytest.mark.parametrize("seed", range(6))
+def test_two_windows_reach_partly_the_same(seed: int) -> None:
+    left, right = sweep(seed, "left"), sweep(seed + 100, "right")
+    # From either side a machine shows 0.52 to 0.72 of the width: see film.draw_machine.
+    y = np.linspace(-0.3, 0.3, 31) * ANIMAL.carapace_mm
+    x = np.linspace(-0.44, 0.44, 31) * ANIMAL.width_mm
+
+    def reached(moved: Sweep) -> NDArray[np.bool_]:
+        """Which of a grid of places in the body's middle layer some plane of the sweep passes, nearer than 2 mm."""
+        places = np.stack(np.meshgrid(x, y, [0.0], indexing="ij"), axis=-1).reshape(-1, 1, 3)
+        offset = places - moved.origins
+        across = np.cross(moved.rights, moved.downs)
+        near = np.abs((offset * across).sum(-1)) < 2
+        depth = (offset * moved.downs).sum(-1)
+        return np.asarray((near & (depth > 0) & (depth < 0.6 * ANIMAL.width_mm)).any(axis=1))
+
+    one, other = reached(left), reached(right)
+    both, either = (one & other).sum(), (one | other).sum()
+    assert 0.02 * either < both < 0.6 * either
+    assert (one & ~other).any()
+    assert (other & ~one).any()
+
+
+def test_the_plane_is_upright_and_reaches_the_middle_of_the_body() -> None:
+    moved = sweep(3)
+    # The face runs from belly to back, within its small roll.
+    assert (moved.rights[:, 2] > 0.9).all()
+    assert np.abs(moved.origins[:, 0]).max() <= ANIMAL.width_mm / 2
+
+
+def test_pressing_takes_the_face_in_along_the_beam() -> None:
+    moved = sweep(4)
+    assert np.ptp(moved.pressure_mm) > 0.5
+    skin = moved.origins - moved.pressure_mm[:, None] * moved.downs
+    np.testing.assert_allclose(skin[:, 0], -0.45 * ANIMAL.width_mm)
+
+
+@pytest.mark.parametrize(("frames", "seed"), list(product([2, 3, 4], range(6))))
+def test_the_shortest_sweeps_are_whole_too(frames: int, seed: int) -> None:
+    for hand in (Hand(), Hand(returns=True, rocks=True, slips=1, kicks=1)):
+        moved = sweep(seed, frames=frames, hand=hand)
+        assert len(moved.contact) == frames
+        assert np.isfinite(moved.origins).all()
+
+
+@pytest.mark.parametrize("frames", [1, 0, -3])
+def test_less_than_two_frames_are_refused(frames: int) -> None:
+    with pytest.raises(PhantomError, match=rf"at least 2 frames, got {frames}\."):
+        sweep(0, frames=frames)
+
+
+@pytest.mark.parametrize("wrong", [{"slips": -1}, {"kicks": -2}])
+def test_fewer_than_no_slips_or_kicks_are_refused(wrong: dict[str, int]) -> None:
+    with pytest.raises(PhantomError, match="fewer than 0 times"):
+        Hand(**wrong)
+
+
+def test_sweeps_repeat_with_the_seed() -> None:
+    hand = Hand(returns=True, rocks=True, slips=1, kicks=1)
+    one, same, other = sweep(1, hand=hand), sweep(1, hand=hand), sweep(2, hand=hand)
+    np.testing.assert_array_equal(one.origins, same.origins)
+    np.testing.assert_array_equal(one.contact, same.contact)
+    assert not np.array_equal(one.origins, other.origins)

@@ -1,0 +1,87 @@
+from __future__ import annotations
+
+import numpy as np
+import pytest
+import torch
+from numpy.typing import NDArray
+
+from synthetic.acoustics.geometry import Scanner, View, scan_convert
+from synthetic.film.screen import Screen, draw_screen
+
+HEIGHT, WIDTH = 480, 640
+SCANNER = Scanner(*(torch.tensor([value]) for value in (50.0, 0.55, 84.0, 6.5)))
+VIEW = View(*(torch.tensor([value]) for value in (0.25, 320.0, 50.4)))
+SECTOR = scan_convert(torch.zeros(1, 1, 2, 2), SCANNER, VIEW, HEIGHT, WIDTH)[1][0].numpy()
+SEEDS = range(24)
+
+
+def screen(seed: int) -> Screen:
+    return draw_screen(np.random.default_rng(seed), SECTOR, SCANNER, VIEW)
+
+
+def furniture(seed: int) -> NDArray[np.uint8]:
+    """What is drawn, brighter than any empty screen."""
+    painted = screen(seed).paint(np.zeros((HEIGHT, WIDTH), dtype=np.uint8))
+    return np.where(painted > 30, painted, 0).astype(np.uint8)
+
+
+@pytest.mark.parametrize("seed", SEEDS)
+def test_a_ruler_has_ticks_a_centimetre_apart_from_the_face_down(seed: int) -> None:
+    drawn = furniture(seed)
+    expected = {round(50.4 + centimetre * 40) for centimetre in range(9)}
+    # In one of the two margins there is a column in which the ticks, and they alone, are drawn; dots are a little high.
+    margins = [*range(2, 20), *range(WIDTH - 20, WIDTH - 2)]
+    found = [set(np.flatnonzero(drawn[:, column]).tolist()) for column in margins]
+    assert any(expected <= rows and len(rows) <= 9 * 5 + 20 for rows in found)
+
+
+@pytest.mark.parametrize("seed", SEEDS)
+def test_nothing_is_painted_over_the_sector(seed: int) -> None:
+    frame = np.full((HEIGHT, WIDTH), 77, dtype=np.uint8)
+    painted = screen(seed).paint(frame)
+    assert painted.dtype == np.uint8
+    assert (painted[SECTOR] == 77).all()
+    # Nothing of the frame is seen around it.
+    assert (painted[~SECTOR] == screen(seed).paint(np.zeros_like(frame))[~SECTOR]).all()
+    assert (frame == 77).all()
+
+
+def test_ticks_below_the_screen_are_left_out() -> None:
+    """With 84 mm of depth on 60 mm of screen the last tick lies at 5 cm."""
+    low = SECTOR[:290]
+    drawn = draw_screen(np.random.default_rng(3), low, SCANNER, VIEW).paint(np.zeros(low.shape, np.uint8))
+    assert drawn.shape == (290, WIDTH)
+
+
+def test_pieces_do_not_cover_each_other() -> None:
+    """A bar of greys falls evenly wherever it stands: nothing was written over it."""
+    bars = 0
+    for seed in SEEDS:
+        drawn = furniture(seed)
+        for column in (*range(4, 30), *range(WIDTH - 40, WIDTH - 4)):
+            steps = np.diff(drawn[:, column].astype(int))
+            falling = np.flatnonzero((steps <= 0) & (drawn[:-1, column] > 40) & (drawn[1:, column] > 40))
+            runs = np.split(falling, np.flatnonzero(np.diff(falling) > 1) + 1)
+            if max(map(len, runs)) >= 60:
+                bars += 1
+                break
+    assert 6 <= bars <= 20
+
+
+def test_machines_differ_and_repeat_with_the_seed() -> None:
+    np.testing.assert_array_equal(furniture(5), furniture(5))
+    drawn = np.stack([furniture(seed) > 0 for seed in SEEDS])
+    halves = {
+        "left": np.s_[:, 60:420, :20],
+        "right": np.s_[:, 60:420, -20:],
+        "top": np.s_[:, :40],
+        "foot": np.s_[:, 440:],
+    }
+    for place, where in halves.items():
+        used = drawn[where].reshape(len(drawn), -1).any(1).sum()
+        assert 0 < used <= len(drawn), place
+    bare = [screen(seed).paint(np.zeros((HEIGHT, WIDTH), np.uint8)) for seed in SEEDS]
+    greys = {int(np.median(one[~SECTOR])) for one in bare}
+    assert 0 in greys
+    assert len(greys) >= 5
+    assert max(greys) < 25

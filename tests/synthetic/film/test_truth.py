@@ -1,0 +1,129 @@
+from __future__ import annotations
+
+import json
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from synthetic.anatomy.anatomy import Animal, Order, draw_animal
+from synthetic.anatomy.bodies import Kind
+from synthetic.anatomy.species import load_profile
+from synthetic.film.film import FilmedFrame, FilmedObject
+from synthetic.film.truth import CATEGORIES, AnimalTruth, ClipTruth, write_json
+
+BLACK = np.zeros((480, 640), dtype=np.uint8)
+
+
+def seen(
+    number: int, *, stage: int = 2, wanted: bool = True, shown: bool | None = None, x: float = 300.0
+) -> FilmedObject:
+    return FilmedObject(
+        number, (x, 200.0, 50.0, 30.0, 90.0), stage, 41.234, 0.75, wanted, wanted if shown is None else shown
+    )
+
+
+def clip(*frames: tuple[FilmedObject, ...], file: str = "left-1.mp4") -> ClipTruth:
+    truth = ClipTruth("AF-0001", file, "left", None, 0.25, 640, 480, np.arange(6.0).reshape(2, 3))
+    for objects in frames:
+        truth.add(FilmedFrame(BLACK, objects))
+    return truth
+
+
+@pytest.fixture(scope="module")
+def animal() -> Animal:
+    order = Order(calcified=3, thin_shelled=1, follicles=2)
+    return draw_animal(np.random.default_rng(1), load_profile("trachemys-scripta"), order)
+
+
+def test_categories_are_the_stages_from_one() -> None:
+    assert CATEGORIES == [
+        {"id": 1, "name": "follicle"},
+        {"id": 2, "name": "thin-shelled"},
+        {"id": 3, "name": "calcified"},
+    ]
+
+
+def test_an_object_becomes_an_annotation_and_a_line() -> None:
+    truth = clip((), (seen(4),))
+    assert [image["frame"] for image in truth.images] == [0, 1]
+    assert truth.images[1]["file_name"] == "AF-0001/left-1.mp4#1"
+    (annotation,) = truth.annotations
+    assert annotation["image"] == 1
+    assert annotation["category_id"] == 3
+    assert annotation["track_id"] == 5
+    assert (annotation["visible"], annotation["depth_mm"]) == (0.75, 41.23)
+    assert annotation["ellipse"] == [300.0, 200.0, 50.0, 30.0, 90.0]
+    # Upright: 60 wide and 100 high; pi x 50 x 30.
+    assert annotation["bbox"] == pytest.approx([270.0, 150.0, 60.0, 100.0])
+    assert annotation["area"] == pytest.approx(4712.4)
+    (outline,) = annotation["segmentation"]
+    assert len(outline) >= 6
+    assert min(outline[0::2]) == pytest.approx(270, abs=0.2)
+    assert max(outline[1::2]) == pytest.approx(250, abs=0.2)
+    # MOTChallenge: frame from 1, id, left, top, width, height, 1, class, visibility.
+    assert truth.mot_lines == ["2,5,270.0,150.0,60.0,100.0,1,3,0.750"]
+
+
+def test_what_is_mostly_hidden_is_a_crowd_without_a_line() -> None:
+    truth = clip((seen(4, wanted=False), seen(5, stage=0)))
+    assert [annotation["iscrowd"] for annotation in truth.annotations] == [1, 0]
+    assert [line.split(",")[1] for line in truth.mot_lines] == ["6"]
+    assert truth.frames_seen == {5: 1}
+
+
+def test_an_object_is_seen_from_the_third_frame_in_good_view() -> None:
+    both = (seen(4), seen(5, stage=0))
+    assert clip(both, both).seen == set()
+    assert clip(both, both, (seen(4), seen(5, stage=0, wanted=False))).seen == {4}
+    assert clip(both, both, (), both).seen == {4, 5}
+
+
+def test_what_shows_in_a_shadow_is_told_apart_from_what_is_seen() -> None:
+    truth = clip(*[(seen(4, wanted=False, shown=True), seen(5, wanted=False), seen(6))] * 3)
+    assert truth.seen == {6}
+    assert truth.shown == {4, 6}
+    assert [annotation["iscrowd"] for annotation in truth.annotations] == [1, 1, 0] * 3
+    assert len(truth.mot_lines) == 3
+
+
+def test_an_animal_counts_what_any_clip_saw_once(animal: Animal) -> None:
+    follicle, shelled = int(animal.wanted[0]), animal.wanted[animal.kinds[animal.wanted] == Kind.CALCIFIED].tolist()
+    shadowed = seen(shelled[2], wanted=False, shown=True)
+    left = clip(*[(seen(shelled[0]), seen(shelled[1]), shadowed)] * 3)
+    right = clip(*[(seen(shelled[1]), seen(follicle, stage=0))] * 4, file="right-1.mp4")
+    document = AnimalTruth("AF-0001", "2026-05-03", animal, (left, right)).document()
+    assert document["species"] == "Trachemys scripta"
+    assert document["in_animal"] == {"calcified": 3, "thin-shelled": 1, "follicle": 2}
+    assert document["seen"] == {"calcified": 2, "thin-shelled": 0, "follicle": 1}
+    assert document["shown"] == {"calcified": 3, "thin-shelled": 0, "follicle": 1}
+    assert document["shelled_in_animal"] == 4
+    assert document["shelled_seen"] == 2
+    assert document["clips"]["left-1.mp4"] == {
+        "window": "left",
+        "frames": 3,
+        "mm_per_px": 0.25,
+        "seen": {"calcified": 2, "thin-shelled": 0, "follicle": 0},
+        "seen_ids": [shelled[0] + 1, shelled[1] + 1],
+        "shown_ids": sorted(number + 1 for number in shelled),
+        "path_mm": [[0.0, 1.0, 2.0], [3.0, 4.0, 5.0]],
+    }
+    assert [one["id"] for one in document["objects"]] == (animal.wanted + 1).tolist()
+    assert [one["id"] for one in document["objects"] if one["shown"]] == [follicle + 1, *(s + 1 for s in shelled)]
+    assert [one["id"] for one in document["objects"] if one["seen"]] == [follicle + 1, shelled[0] + 1, shelled[1] + 1]
+
+
+def test_objects_have_their_full_axes_longest_first(animal: Animal) -> None:
+    document = AnimalTruth("AF-0001", "2026-05-03", animal, ()).document()
+    for one in document["objects"]:
+        axes = sorted(2 * animal.semi_axes[one["id"] - 1], reverse=True)
+        assert one["axes_mm"] == pytest.approx(axes, abs=0.006)
+    assert [one["stage"] for one in document["objects"]] == ["follicle"] * 2 + ["thin-shelled"] + ["calcified"] * 3
+
+
+def test_documents_are_written_as_compact_json(tmp_path: Path) -> None:
+    path = tmp_path / "animals.json"
+    write_json(path, {"a": [1, 2.5], "b": None})
+    text = path.read_text(encoding="utf-8")
+    assert text == '{"a":[1,2.5],"b":null}\n'
+    assert json.loads(text) == {"a": [1, 2.5], "b": None}

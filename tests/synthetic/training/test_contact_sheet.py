@@ -1,0 +1,99 @@
+from __future__ import annotations
+
+from pathlib import Path
+
+import cv2
+import numpy as np
+import pytest
+import torch
+
+from models.targets import Labels
+from synthetic.errors import PhantomError
+from synthetic.training.contact_sheet import Block, contact_sheet, mixed, outlined, training_pictures, write_sheet
+from synthetic.training.dataset import PhantomPictures, StreamSettings
+
+SIDE = 64
+
+
+def grey(number: int, level: int = 100) -> np.ndarray:
+    return np.full((number, SIDE, SIDE), level, dtype=np.uint8)
+
+
+def labels(*rows: tuple[list[float], int, int]) -> Labels:
+    """One picture's objects: ellipse, stage, role."""
+    ellipses, stage, role = zip(*rows, strict=True)
+    shares = torch.ones(1, len(rows))
+    return Labels(torch.tensor([ellipses]), torch.tensor([stage]), torch.tensor([role]), shares, torch.ones(1))
+
+
+def test_pictures_are_those_of_training_and_follow_from_the_seed() -> None:
+    pictures, told = training_pictures(3, seed=4)
+    assert (pictures.shape, pictures.dtype) == ((3, 256, 256), np.uint8)
+    batch, expected = PhantomPictures(StreamSettings(animals=3, batch=3, processes=1), 4, torch.device("cpu")).batch(0)
+    np.testing.assert_array_equal(pictures, np.round(batch[:, 0].numpy() * 255).astype(np.uint8))
+    assert torch.equal(told.ellipses, expected.ellipses)
+
+
+def test_a_sheet_of_no_pictures_is_refused() -> None:
+    with pytest.raises(PhantomError, match="at least 1 picture, got 0"):
+        training_pictures(0, seed=1)
+
+
+def test_outlines_run_where_the_label_says_and_leave_the_rest_alone() -> None:
+    ellipse = [30.0, 34.0, 20.0, 10.0, 90.0]  # upright
+    drawn = outlined(grey(1), labels((ellipse, 0, 1), ([1.0, 1.0, 5.0, 5.0, 0.0], 0, 0)))
+    assert drawn.shape == (1, SIDE, SIDE, 3)
+    changed = (drawn[0] != 100).any(axis=-1)
+    y, x = np.nonzero(changed)
+    radius = np.hypot((x - 30) / 10, (y - 34) / 20)
+    assert np.abs(radius - 1).max() < 0.2
+    for tip in ((34 - 20, 30), (34 + 20, 30), (34, 30 - 10), (34, 30 + 10)):
+        assert changed[tip]
+
+
+def test_stages_and_what_is_ignored_have_colours_of_their_own() -> None:
+    def colour(stage: int, role: int) -> tuple[int, ...]:
+        (picture,) = outlined(grey(1, 0), labels(([32.0, 32.0, 15.0, 15.0, 0.0], stage, role)))
+        return tuple(picture[32, 47].tolist())
+
+    seen = [colour(0, 1), colour(1, 1), colour(2, 1), colour(0, -1)]
+    assert len(set(seen)) == 4
+    assert colour(2, -1) == seen[3]
+    assert len(set(seen[3])) == 1  # grey
+
+
+def test_a_sheet_holds_every_picture_once_and_in_order() -> None:
+    pictures = np.stack([grey(1, 60 + 10 * n)[0] for n in range(5)])
+    sheet = contact_sheet("Five, seed 3", [Block("plain", pictures), Block("again", pictures[:2])], columns=3)
+    assert sheet.dtype == np.uint8
+    assert sheet[:34].max() > 200  # the title
+    top, step = 2 * 34 + 4, SIDE + 4  # two lines of text, a gap
+    for index in range(5):
+        y, x = top + step * (index // 3), 4 + step * (index % 3)
+        assert (sheet[y : y + SIDE, x : x + SIDE] == 60 + 10 * index).all()
+    assert (sheet == 60).all(axis=-1).sum() == pytest.approx(2 * SIDE * SIDE, abs=60)  # text has edges of any grey
+    # Colours are explained only where there are any.
+    coloured = contact_sheet("Five", [Block("labels", np.repeat(pictures[..., None], 3, axis=-1))], columns=3)
+    plain = contact_sheet("Five", [Block("labels", pictures)], columns=3)
+    assert len(coloured) > len(plain)
+
+
+def test_mixed_pictures_keep_their_names() -> None:
+    both, kinds = mixed(grey(6, 10), grey(6, 20), [f"clip#{n}" for n in range(6)], seed=2)
+    assert [kind == "phantom" for kind in kinds] == (both[:, 0, 0] == 10).tolist()
+    assert sorted(kinds)[:6] == [f"clip#{n}" for n in range(6)]
+    assert kinds != sorted(kinds)
+    assert mixed(grey(6, 10), grey(6, 20), [f"clip#{n}" for n in range(6)], seed=2)[1] == kinds
+
+
+def test_sheets_are_written_whole_or_refused_by_name(tmp_path: Path) -> None:
+    sheet = np.zeros((20, 30, 3), dtype=np.uint8)
+    sheet[..., 0] = 250  # red
+    write_sheet(tmp_path / "new" / "sheet.png", sheet)
+    read = cv2.imread(str(tmp_path / "new" / "sheet.png"))
+    assert read is not None
+    assert read[5, 5].tolist() == [0, 0, 250]
+    assert [path.name for path in (tmp_path / "new").iterdir()] == ["sheet.png"]
+    (tmp_path / "file").write_text("")
+    with pytest.raises(PhantomError, match=r"sheet\.png cannot be written"):
+        write_sheet(tmp_path / "file" / "sheet.png", sheet)

@@ -1,0 +1,129 @@
+from __future__ import annotations
+
+import pytest
+import torch
+
+from synthetic.acoustics.geometry import LINEAR_RADIUS_MM, View, scan_convert
+from synthetic.acoustics.materials import load_materials
+from synthetic.acoustics.slices import Herd, cut
+from synthetic.anatomy.bodies import Kind
+from synthetic.training.dataset import draw_animals
+from synthetic.training.scenes import draw_console, draw_plane, draw_scanner, draw_view
+from tests.synthetic.laboratory import convex
+
+BATCH = 400
+SIDE = 128
+
+
+def generator(seed: int = 1) -> torch.Generator:
+    return torch.Generator().manual_seed(seed)
+
+
+@pytest.fixture(scope="module")
+def herd() -> Herd:
+    animals = Herd.of(draw_animals(12, 1), torch.device("cpu"))
+    return animals.take(torch.arange(BATCH) % 12)
+
+
+def test_scanners_are_of_the_three_kinds_and_possible(herd: Herd) -> None:
+    scanner = draw_scanner(herd, generator())
+    linear = scanner.radius_mm == LINEAR_RADIUS_MM
+    micro = scanner.radius_mm <= 22
+    assert linear.float().mean().item() == pytest.approx(0.2, abs=0.07)
+    assert micro.float().mean().item() == pytest.approx(0.4, abs=0.08)
+    assert (scanner.depth_mm >= 30).all()
+    assert (scanner.depth_mm <= 150).all()
+    assert (scanner.frequency_mhz >= 3.5).all()
+    assert (scanner.frequency_mhz <= 11).all()
+    face_mm = 2 * LINEAR_RADIUS_MM * torch.sin(scanner.half_angle_rad[linear])
+    assert face_mm.min() >= 24.9
+    assert face_mm.max() <= 60.1
+    assert (scanner.depth_mm[linear] <= 2.2 * face_mm + 0.1).all()
+    # Deeper pictures are made with lower frequencies.
+    deep = scanner.depth_mm > 110
+    assert scanner.frequency_mhz[deep].mean() < scanner.frequency_mhz[scanner.depth_mm < 60].mean() - 1
+
+
+def test_settings_lie_about_the_middle_and_spread_as_asked(herd: Herd) -> None:
+    scanner = draw_scanner(herd, generator())
+    wide, narrow, none = (draw_console(scanner, generator(2), spread=spread) for spread in (1.0, 0.5, 0.0))
+    ranges = {"skin_mm": (0.6, 3.0), "fat_mm": (0.5, 7.0), "attenuation": (0.4, 0.8), "noise_db": (-118, -63)}
+    for name, (low, high) in ranges.items():
+        drawn, closer, same = getattr(wide, name), getattr(narrow, name), getattr(none, name)
+        middle, half = (low + high) / 2, (high - low) / 2
+        assert drawn.min() >= low - 1e-4
+        assert drawn.max() <= high + 1e-4
+        assert drawn.std() > 0.4 * half
+        assert (closer - middle).abs().max() <= half / 2 + 1e-4
+        torch.testing.assert_close(same, torch.full_like(same, middle))
+    focus_share = wide.focus_mm / scanner.depth_mm
+    assert focus_share.min() >= 0.25
+    assert focus_share.max() <= 0.8
+
+
+def test_planes_are_spanned_by_unit_vectors_at_right_angles(herd: Herd) -> None:
+    at = draw_plane(herd, draw_scanner(herd, generator()), generator(3))
+    torch.testing.assert_close(at.right.norm(dim=1), torch.ones(BATCH))
+    torch.testing.assert_close(at.down.norm(dim=1), torch.ones(BATCH))
+    torch.testing.assert_close((at.right * at.down).sum(1), torch.zeros(BATCH), atol=1e-5, rtol=0)
+    # Most look in from a side, some from anywhere.
+    assert 0.5 < (at.down[:, 0].abs() > 0.7).float().mean() < 0.8
+
+
+def test_an_aimed_plane_meets_something_wanted_within_the_sector(herd: Herd) -> None:
+    scanner = draw_scanner(herd, generator())
+    at = draw_plane(herd, scanner, generator(4), aimed=1.0)
+    carries = (herd.real & (herd.kinds >= Kind.FOLLICLE)).any(1)
+    assert carries.sum() > 0.5 * BATCH
+    met = cut(herd, load_materials().draw(herd.kinds, generator()), at, torch.zeros(BATCH, 3))
+    x, z = met.ellipses[..., 0].nan_to_num(1e6), met.ellipses[..., 1].nan_to_num(1e6)
+    reach = torch.hypot(x, z + scanner.radius_mm[:, None]) - scanner.radius_mm[:, None]
+    major = met.ellipses[..., 2].nan_to_num(0)
+    near = (met.kinds >= Kind.FOLLICLE) & (reach > -major) & (reach < scanner.depth_mm[:, None] + major)
+    assert near.any(1)[carries].all()
+
+
+def test_planes_that_are_not_aimed_meet_less(herd: Herd) -> None:
+    scanner = draw_scanner(herd, generator())
+
+    def met(aimed: float) -> float:
+        at = draw_plane(herd, scanner, generator(5), aimed=aimed)
+        found = cut(herd, load_materials().draw(herd.kinds, generator()), at, torch.zeros(BATCH, 3))
+        return ((found.kinds >= Kind.FOLLICLE) & (found.middle > 0)).any(1).float().mean().item()
+
+    assert met(0.0) < met(1.0) - 0.05
+
+
+def test_views_frame_the_sector(herd: Herd) -> None:
+    scanner = draw_scanner(herd, generator())
+    view = draw_view(scanner, SIDE, generator(6))
+    _, sector = scan_convert(torch.zeros(BATCH, 1, 8, 8), scanner, view, SIDE, SIDE)
+    shown = sector.float().mean((1, 2))
+    assert shown.min() > 0.15
+    assert shown.median() > 0.4
+    # A view that is not a close one shows nearly the whole height of the sector.
+    top = -2 * scanner.radius_mm * torch.sin(scanner.half_angle_rad / 2) ** 2
+    top_px, bottom_px = (view.face_y_px + z / view.mm_per_px for z in (top, scanner.depth_mm))
+    inside = (top_px > -0.1 * SIDE) & (bottom_px < 1.1 * SIDE)
+    assert 0.5 < inside.float().mean() < 1
+
+
+def test_scenes_repeat_with_the_seed(herd: Herd) -> None:
+    def drawn(seed: int) -> list[torch.Tensor]:
+        dice = generator(seed)
+        scanner = draw_scanner(herd, dice)
+        made = [scanner, draw_console(scanner, dice), draw_plane(herd, scanner, dice), draw_view(scanner, SIDE, dice)]
+        return [value for one in made for value in vars(one).values()]
+
+    assert all(torch.equal(one, same) for one, same in zip(drawn(1), drawn(1), strict=True))
+    assert not any(torch.equal(one, other) for one, other in zip(drawn(1)[1:], drawn(2)[1:], strict=True))
+
+
+def test_the_fitting_view_of_a_known_sector() -> None:
+    """R 60, 60 degrees, z 120: 180.0 mm wide, 128.04 high (computed); the wider side fills the square within zoom."""
+    scanner = convex(200, radius_mm=60, opening_degrees=60, depth_mm=120)
+    view: View = draw_view(scanner, SIDE, generator(7))
+    zoom = view.mm_per_px * SIDE / 180.0
+    assert zoom.min() >= 0.599
+    assert zoom.max() <= 1.101
+    assert (zoom < 0.94).float().mean().item() == pytest.approx(0.3, abs=0.1)

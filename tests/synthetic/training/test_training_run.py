@@ -1,0 +1,259 @@
+from __future__ import annotations
+
+import csv
+import json
+from collections.abc import Iterable
+from dataclasses import replace
+from pathlib import Path
+
+import pytest
+import torch
+from safetensors import safe_open
+
+from configs.reading import ConfigError, config_path
+from models.answer import CHANNELS, OUTPUTS
+from models.checkpoint import CheckpointError
+from models.network import EggNetwork, NetworkShape, WeightsError, load_weights, weights_sha256
+from models.targets import Labels
+from models.training import Progress
+from synthetic.training import training_run
+from synthetic.training.dataset import PhantomPictures, StreamSettings
+from synthetic.training.held_out import HeldOutFigures
+from synthetic.training.training_run import TrainingSettings, load_training_settings, run_training
+
+CPU = torch.device("cpu")
+pytestmark = pytest.mark.usefixtures("few_pictures_on_the_way")
+SETTINGS = TrainingSettings(
+    seed=3,
+    steps=3,
+    batch=2,
+    rendered_together=2,
+    animals=2,
+    processes=1,
+    widths=(8, 8, 12, 12, 16),
+    blocks=(1, 1, 1, 1, 1),
+    frames=1,
+    told_scale=False,
+    learning_rate=0.001,
+    warm_up_steps=1,
+    weight_decay=0.01,
+    average_decay=0.9,
+    parts_weight=4.0,
+    overlap_weight=2.0,
+    object_balance=0.5,
+    report_every_steps=1,
+    held_out_every_steps=2,
+    held_out_seed=7,
+    held_out_animals=2,
+    held_out_pictures=6,
+)
+TIMES = {"pictures_per_second"}  # no two runs take the same time
+
+Run = tuple[Path, HeldOutFigures, list[Progress]]
+
+
+def run(folder: Path) -> Run:
+    told: list[Progress] = []
+    weights = folder / "new" / "weights.safetensors"
+    figures = run_training(SETTINGS, weights, device=CPU, report=told.append)
+    return weights, figures, told
+
+
+@pytest.fixture(scope="module")
+def made(tmp_path_factory: pytest.TempPathFactory) -> Run:
+    return run(tmp_path_factory.mktemp("run"))
+
+
+def curves(weights: Path) -> list[dict[str, str]]:
+    with weights.with_suffix(".csv").open(newline="", encoding="utf-8") as file:
+        return [{name: value for name, value in row.items() if name not in TIMES} for row in csv.DictReader(file)]
+
+
+class StoppedError(Exception):
+    """What ends a run in the middle."""
+
+
+def stop_at(step: int, weights: Path) -> None:
+    def report(progress: Progress) -> None:
+        if progress.step == step:
+            raise StoppedError
+
+    with pytest.raises(StoppedError):
+        run_training(SETTINGS, weights, device=CPU, report=report)
+
+
+def test_a_run_leaves_weights_that_load_and_answer(made: Run) -> None:
+    network = load_weights(made[0])
+    assert isinstance(network, EggNetwork)
+    assert not network.training
+    with torch.inference_mode():
+        answer = network(torch.zeros(1, 1, 64, 64))
+    assert answer.shape == (1, 11, 16, 16)
+    assert torch.isfinite(answer).all()
+
+
+def test_weights_carry_the_settings_and_the_figures(made: Run) -> None:
+    weights, figures, _ = made
+    with safe_open(weights, framework="pt") as stored:
+        notes = stored.metadata()
+    assert TrainingSettings.model_validate_json(notes["settings"]) == SETTINGS
+    written = json.loads(notes["held_out"])
+    assert written["pictures"] == figures.pictures == 6
+    assert json.dumps(written) == json.dumps(figures.document())
+
+
+def test_progress_is_told_to_the_last_step(made: Run) -> None:
+    told = made[2]
+    assert [(one.step, one.steps) for one in told] == [(1, 3), (2, 3), (3, 3)]
+    assert all(one.pictures_per_second > 0 for one in told)
+    assert all(loss == loss and loss < 1e6 for one in told for loss in one.losses.values())
+
+
+def test_curves_lie_beside_the_weights_and_the_checkpoint_is_gone(made: Run) -> None:
+    weights, _, told = made
+    assert {path.name for path in weights.parent.iterdir()} == {"weights.safetensors", "weights.csv"}
+    rows = curves(weights)
+    assert [int(row["step"]) for row in rows] == [1, 2, 3]
+    for row, progress in zip(rows, told, strict=True):
+        assert float(row["learning_rate"]) == pytest.approx(progress.learning_rate, rel=1e-5)
+        for name, value in progress.losses.items():
+            assert float(row[name]) == pytest.approx(value, rel=1e-5)
+    # Held-out figures every second step; the untaught network finds nothing that could be measured in mm.
+    assert [bool(row["ap50_shelled"]) for row in rows] == [False, True, False]
+
+
+def test_a_run_has_taught_something(made: Run) -> None:
+    torch.manual_seed(SETTINGS.seed)
+    untaught = EggNetwork(NetworkShape(SETTINGS.widths, SETTINGS.blocks)).state_dict()
+    taught = load_weights(made[0]).state_dict()
+    moved = [
+        name
+        for name in taught
+        if name.endswith("weight") and not torch.equal(taught[name], untaught[name].half().float())
+    ]
+    assert len(moved) > 10
+
+
+def test_the_same_seed_gives_the_same_bytes_and_is_judged_by_what_was_never_trained_on(
+    made: Run, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    seeds: list[int] = []
+
+    class Watched(PhantomPictures):
+        def __init__(self, settings: StreamSettings, seed: int, device: torch.device) -> None:
+            seeds.append(seed)
+            super().__init__(settings, seed, device)
+
+    monkeypatch.setattr(training_run, "PhantomPictures", Watched)
+    weights, figures, _ = run(tmp_path)
+    assert seeds == [SETTINGS.seed, SETTINGS.held_out_seed]
+    assert weights.read_bytes() == made[0].read_bytes()
+    assert json.dumps(figures.document()) == json.dumps(made[1].document())
+    assert curves(weights) == curves(made[0])
+
+
+def test_a_run_that_was_stopped_goes_on_and_ends_with_the_same_bytes(made: Run, tmp_path: Path) -> None:
+    weights = tmp_path / "new" / "weights.safetensors"
+    stop_at(1, weights)
+    assert {path.name for path in weights.parent.iterdir()} == {"weights.checkpoint", "weights.csv"}
+    stop_at(2, weights)
+    _, _, told = run(tmp_path)
+    assert [progress.step for progress in told] == [3]
+    assert weights.read_bytes() == made[0].read_bytes()
+    assert curves(weights) == curves(made[0])
+    assert not weights.with_suffix(".checkpoint").exists()
+
+
+def test_a_checkpoint_of_other_settings_is_not_continued(tmp_path: Path) -> None:
+    weights = tmp_path / "weights.safetensors"
+    stop_at(1, weights)
+    before = {path.name: path.read_bytes() for path in tmp_path.iterdir()}
+    with pytest.raises(CheckpointError, match="a run with other settings"):
+        run_training(SETTINGS.model_copy(update={"steps": 9}), weights, device=CPU, report=lambda progress: None)
+    assert {path.name: path.read_bytes() for path in tmp_path.iterdir()} == before
+
+
+def test_a_run_may_begin_with_a_trained_network_of_its_own_shape(made: Run, tmp_path: Path) -> None:
+    weights, _, _ = made
+    gentle = SETTINGS.model_copy(update={"steps": 1, "learning_rate": 1e-6, "seed": 4})
+    there, elsewhere = tmp_path / "on.safetensors", tmp_path / "afresh.safetensors"
+    run_training(gentle, there, device=CPU, report=lambda progress: None, start=weights)
+    run_training(gentle, elsewhere, device=CPU, report=lambda progress: None)
+    before, on, afresh = (load_weights(path).stem[0].weight for path in (weights, there, elsewhere))
+    assert (on - before).abs().max() < 1e-3 < (afresh - before).abs().max()
+    with safe_open(there, framework="pt") as file:
+        assert file.metadata()["started_from"] == weights_sha256(weights)
+    wider = gentle.model_copy(update={"widths": (8, 8, 12, 12, 24)})
+    with pytest.raises(WeightsError, match=r"24.*on\.safetensors|on\.safetensors.*24"):
+        run_training(wider, tmp_path / "wider.safetensors", device=CPU, report=lambda progress: None, start=there)
+    with pytest.raises(WeightsError, match="nowhere"):
+        run_training(gentle, there, device=CPU, report=lambda progress: None, start=tmp_path / "nowhere")
+
+
+def test_a_run_goes_on_with_smaller_batches_where_memory_is_short(tmp_path: Path) -> None:
+    weights = tmp_path / "weights.safetensors"
+    stop_at(2, weights)
+    told: list[Progress] = []
+    smaller = SETTINGS.model_copy(update={"batch": 1, "processes": 2})
+    run_training(smaller, weights, device=CPU, report=told.append)
+    assert [progress.step for progress in told] == [3]
+
+
+def test_stated_errors_are_brought_to_the_size_of_those_made(
+    made: Run, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    looked: list[list[float]] = []
+
+    def seen(network: EggNetwork, pictures: Iterable[tuple[torch.Tensor, Labels]]) -> HeldOutFigures:
+        """Figures that say: the errors are twice and half of what was stated."""
+        looked.append([float(batch.mean()) for batch, _ in pictures])
+        every = replace(made[1].strata["all"], centre_doubt=2.0, axis_doubt=0.5)
+        return replace(made[1], strata={**made[1].strata, "all": every})
+
+    monkeypatch.setattr(training_run, "measure", seen)
+    weights = tmp_path / "weights.safetensors"
+    run_training(SETTINGS.model_copy(update={"held_out_every_steps": 9}), weights, device=CPU, report=lambda _: None)
+    before, after = (load_weights(path).state_dict() for path in (made[0], weights))
+    moved = after["head.1.bias"] - before["head.1.bias"]
+    expected = torch.zeros(OUTPUTS)
+    expected[CHANNELS["spread"]] = torch.tensor([2.0, 0.5]).log()
+    torch.testing.assert_close(moved, expected, rtol=0, atol=2e-3)
+    assert all(torch.equal(before[name], after[name]) for name in before if name != "head.1.bias")
+    # Held against the pictures after those taught, and judged by others.
+    taught = PhantomPictures(StreamSettings(animals=2, batch=2, processes=1, together=2), SETTINGS.seed, CPU)
+    assert looked[0][0] == pytest.approx(float(taught.batch(SETTINGS.steps)[0].mean()))
+    assert len(looked) == 2
+
+
+def test_a_run_with_neighbouring_frames_and_the_scale_makes_a_network_that_takes_them(tmp_path: Path) -> None:
+    weights = tmp_path / "weights.safetensors"
+    settings = SETTINGS.model_copy(update={"frames": 3, "told_scale": True, "steps": 1})
+    run_training(settings, weights, device=CPU, report=lambda progress: None)
+    network = load_weights(weights)
+    assert (network.shape.frames, network.shape.told_scale) == (3, True)
+    with torch.inference_mode():
+        assert network(torch.zeros(1, 4, 64, 64)).shape == (1, 11, 16, 16)
+
+
+@pytest.mark.parametrize("name", ["training.toml", "training_further.toml"])
+def test_the_shipped_settings_load_and_keep_held_out_animals_apart(name: str) -> None:
+    settings = load_training_settings(config_path(name))
+    assert settings.held_out_seed != settings.seed
+    assert settings.warm_up_steps < settings.steps
+    # Figures are written with a report.
+    assert settings.held_out_every_steps % settings.report_every_steps == 0
+
+
+def test_a_wrong_key_and_a_wrong_value_are_refused_by_name(tmp_path: Path) -> None:
+    text = config_path("training.toml").read_text(encoding="utf-8")
+    path = tmp_path / "training.toml"
+    path.write_text(text.replace("warm_up_steps", "warmup_steps"), encoding="utf-8")
+    with pytest.raises(
+        ConfigError, match=r"training\.toml, line \d+, key 'warmup_steps': unknown key; did you mean 'warm_up"
+    ):
+        load_training_settings(path)
+    path.write_text(text.replace("average_decay = 0.", "average_decay = 1."), encoding="utf-8")
+    with pytest.raises(ConfigError, match=r"key 'average_decay'.*less than 1"):
+        load_training_settings(path)
+    with pytest.raises(ConfigError, match="cannot be read"):
+        load_training_settings(tmp_path / "none.toml")
