@@ -17,9 +17,9 @@ from pydantic_core import ErrorDetails
 
 from models.errors import ClutchlightError
 
-__all__ = ["ConfigError", "config_path", "lower_first", "read_toml"]
+__all__ = ["ConfigError", "config_path", "read_toml", "require_ordered_ranges"]
 
-Model = TypeVar("Model", bound=BaseModel)
+ModelT = TypeVar("ModelT", bound=BaseModel)
 KeyPath = tuple[str | int, ...]
 
 # A settings or side file is a page or two; anything larger is some other file under a wrong name.
@@ -41,7 +41,7 @@ def config_path(name: str) -> Path:
     return path
 
 
-def lower_first(model: Model) -> Model:
+def require_ordered_ranges(model: ModelT) -> ModelT:
     """The same model, if each of its pairs gives the lower value first; for use as a validator after all others.
 
     Raises ValueError with the pair's name.
@@ -52,7 +52,7 @@ def lower_first(model: Model) -> Model:
     return model
 
 
-def read_toml(path: Path, model: type[Model], *, defaults: Mapping[str, Any] | None = None) -> Model:
+def read_toml(path: Path, model: type[ModelT], *, defaults: Mapping[str, Any] | None = None) -> ModelT:
     """The file's content as ``model``; keys that it does not give are taken from ``defaults``.
 
     Types are not converted: "5" is no number and 1 is no truth value; a whole number may stand for a

@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-__all__ = ["CHANNELS", "INPUT_SIDE", "OUTPUTS", "STRIDE"]
+__all__ = ["CHANNELS", "CHANNEL_COUNT", "INPUT_SIDE_PX", "STRIDE"]
 
-INPUT_SIDE = 256  # px, of the square picture that the network sees
+INPUT_SIDE_PX = 256  # px, of the square picture that the network sees
 STRIDE = 4  # px of the picture to a cell of the answer
 
 # What each output channel says of the object whose middle is near a cell.
@@ -13,6 +13,6 @@ CHANNELS = {
     "stage": slice(1, 4),  # logits of follicle, thin-shelled, calcified
     "offset": slice(4, 6),  # from the cell's middle to the object's, in cells
     "shape": slice(6, 9),  # matrix logarithm of the outline's axes, in cells
-    "spread": slice(9, 11),  # log of the expected absolute error of offset (cells) and of the log semi-axes
+    "uncertainty": slice(9, 11),  # log of the expected absolute error of offset (cells) and of the log semi-axes
 }
-OUTPUTS = 11
+CHANNEL_COUNT = 11

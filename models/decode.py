@@ -22,35 +22,37 @@ class Outlines:
     ellipses : (N, 5) float64 in px of the network's input
     stage_probabilities : (N, 3) float64, follicle, thin-shelled, calcified
     scores : (N,) float64 in [0, 1]
-    centre_spread_px, axis_spread : (N,) float64, expected absolute error of the middle (px) and of the log axes
+    centre_uncertainty_px, axis_uncertainty : (N,) float64, expected absolute error of the middle (px) and of the log axes
     """
 
     ellipses: NDArray[np.float64]
     stage_probabilities: NDArray[np.float64]
     scores: NDArray[np.float64]
-    centre_spread_px: NDArray[np.float64]
-    axis_spread: NDArray[np.float64]
+    centre_uncertainty_px: NDArray[np.float64]
+    axis_uncertainty: NDArray[np.float64]
 
 
-def decode(answer: NDArray[np.float32], *, minimum_score: float, maximum_overlap: float, most: int = 60) -> Outlines:
+def decode(
+    answer: NDArray[np.float32], *, minimum_score: float, maximum_overlap: float, max_objects: int = 60
+) -> Outlines:
     """Outlines of one answer (11, G, G).
 
     A peak of the centre map is an object; its outline is the mean of what the nine cells around the peak say,
     weighted by their centre probabilities. Of two outlines that overlap by more than maximum_overlap
     (intersection over union) the less sure one is dropped.
     """
-    heat = expit(answer[CHANNELS["centre"]][0].astype(np.float64))
-    peaks = (heat == maximum_filter(heat, size=3)) & (heat >= minimum_score)
+    heat_map = expit(answer[CHANNELS["centre"]][0].astype(np.float64))
+    peaks = (heat_map == maximum_filter(heat_map, size=3)) & (heat_map >= minimum_score)
     rows, columns = np.nonzero(peaks)
-    order = np.argsort(-heat[rows, columns], kind="stable")[:most]
+    order = np.argsort(-heat_map[rows, columns], kind="stable")[:max_objects]
     rows, columns = rows[order], columns[order]
 
-    height, width = heat.shape
+    height, width = heat_map.shape
     near = np.array([(dy, dx) for dy in (-1, 0, 1) for dx in (-1, 0, 1)])
     y, x = rows[:, None] + near[:, 0], columns[:, None] + near[:, 1]  # (N, 9)
     inside = (y >= 0) & (y < height) & (x >= 0) & (x < width)
     y, x = np.clip(y, 0, height - 1), np.clip(x, 0, width - 1)
-    weight = np.where(inside, heat[y, x], 0.0)
+    weight = np.where(inside, heat_map[y, x], 0.0)
     weight /= weight.sum(axis=1, keepdims=True)
 
     def mean(name: str) -> NDArray[np.float64]:  # (N, C)
@@ -66,14 +68,14 @@ def decode(answer: NDArray[np.float32], *, minimum_score: float, maximum_overlap
     logits = mean("stage")
     stages = np.exp(logits - logits.max(axis=1, keepdims=True, initial=-np.inf))
     stages /= stages.sum(axis=1, keepdims=True)
-    spread = np.exp(np.clip(mean("spread"), -6.0, 4.0))
+    spread = np.exp(np.clip(mean("uncertainty"), -6.0, 4.0))
     keep = _distinct(ellipses, maximum_overlap)
     return Outlines(
         ellipses=ellipses[keep],
         stage_probabilities=stages[keep],
-        scores=heat[rows, columns][keep],
-        centre_spread_px=spread[keep, 0] * STRIDE,
-        axis_spread=spread[keep, 1],
+        scores=heat_map[rows, columns][keep],
+        centre_uncertainty_px=spread[keep, 0] * STRIDE,
+        axis_uncertainty=spread[keep, 1],
     )
 
 

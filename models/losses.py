@@ -13,18 +13,18 @@ from models.gaussians import covariance, hellinger_distance
 from models.targets import Targets
 
 # Of a log axis, how far from the truth the distance of whole outlines still looks.
-FARTHEST = 1.5
+MAX_LOG_AXIS_ERROR = 1.5
 
 __all__ = ["Loss", "LossSettings", "loss"]
 
 
 @dataclass(frozen=True)
 class LossSettings:
-    """parts_weight : of the errors of middle and axes, each by itself;  overlap_weight : of the outlines as a whole
-    object_balance : 0, all answering cells count alike and large objects most; 1, all objects count alike
+    """l1_weight : of the errors of middle and axes, each by itself;  overlap_weight : of the outlines as a whole
+    object_balance : 0, all positive cells count alike and large objects most; 1, all objects count alike
     """
 
-    parts_weight: float
+    l1_weight: float
     overlap_weight: float
     object_balance: float
 
@@ -39,7 +39,7 @@ class Loss:
     offset: Tensor
     shape: Tensor
     overlap: Tensor
-    spread: Tensor
+    uncertainty: Tensor
 
 
 def loss(answer: Tensor, targets: Targets, settings: LossSettings) -> Loss:
@@ -50,19 +50,19 @@ def loss(answer: Tensor, targets: Targets, settings: LossSettings) -> Loss:
     Spread: negative log-likelihood of a Laplace distribution for the errors of the middle and of the two log axes,
     which are detached so that doubt cannot buy off accuracy.
     """
-    heat, weight = targets.heat, targets.heat_weight
+    heat_map, weight = targets.heat_map, targets.heat_map_weight
     logit = answer[:, CHANNELS["centre"]][:, 0]
     probability = torch.sigmoid(logit)
-    found = heat == 1
+    found = heat_map == 1
     gain = torch.where(
         found,
         (1 - probability) ** 2 * functional.logsigmoid(logit),
-        (1 - heat) ** 4 * probability**2 * functional.logsigmoid(-logit),
+        (1 - heat_map) ** 4 * probability**2 * functional.logsigmoid(-logit),
     )
     centre = -(gain * weight).sum() / found.sum().clamp(min=1)
 
     # An object answers with about as many cells as its area has.
-    share = targets.answering * targets.size.clamp(min=1) ** (-2 * settings.object_balance)
+    share = targets.positive * targets.size.clamp(min=1) ** (-2 * settings.object_balance)
     whole = share.sum().clamp(min=1e-6)
 
     def mean(values: Tensor) -> Tensor:
@@ -78,21 +78,21 @@ def loss(answer: Tensor, targets: Targets, settings: LossSettings) -> Loss:
     overlap = mean(hellinger_distance(apart.movedim(1, 0), said_covariance, true_covariance))
 
     axes_error = (_log_axes(said.detach()) - _log_axes(targets.shape)).abs().mean(1)
-    spread = answer[:, CHANNELS["spread"]].clamp(-6, 4)
+    spread = answer[:, CHANNELS["uncertainty"]].clamp(-6, 4)
     errors = torch.stack([offset_error.detach(), axes_error], 1)
     likelihood = mean((errors * torch.exp(-spread) + spread).mean(1))
-    outline = settings.parts_weight * (offset + shape) + settings.overlap_weight * overlap
+    outline = settings.l1_weight * (offset + shape) + settings.overlap_weight * overlap
     total = centre + 0.5 * stage + outline + 0.05 * likelihood
     return Loss(total, centre, stage, offset, shape, overlap, likelihood)
 
 
 def _within_reach(said: Tensor, true: Tensor) -> Tensor:
-    """What is said, drawn to within FARTHEST of what is true, and all but unchanged where they are close.
+    """What is said, drawn to within MAX_LOG_AXIS_ERROR of what is true, and all but unchanged where they are close.
 
     A network that knows nothing yet says axes of any length and ratio; single precision then finds no determinant, and
     one such cell in a whole batch ends a run.
     """
-    return true + FARTHEST * torch.tanh((said - true) / FARTHEST)
+    return true + MAX_LOG_AXIS_ERROR * torch.tanh((said - true) / MAX_LOG_AXIS_ERROR)
 
 
 def _log_axes(log_matrix: Tensor) -> Tensor:

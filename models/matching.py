@@ -8,7 +8,7 @@ from scipy.optimize import linear_sum_assignment
 
 from models.ellipse import overlap
 
-__all__ = ["match", "on_ignored"]
+__all__ = ["match", "overlaps_ignored"]
 
 # A found outline that shares this much with an ignored object was drawn because of it.
 _SHARED_WITH_IGNORED = 0.3
@@ -27,6 +27,6 @@ def match(
     return rows[good], columns[good], shared[rows, columns][good]
 
 
-def on_ignored(found: ArrayLike, ignored: ArrayLike) -> NDArray[np.bool_]:
+def overlaps_ignored(found: ArrayLike, ignored: ArrayLike) -> NDArray[np.bool_]:
     """(N,) whether each found ellipse lies on one of (M, 5) objects that count neither way."""
     return np.asarray(overlap(found, ignored).max(axis=1, initial=0.0) >= _SHARED_WITH_IGNORED)

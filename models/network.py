@@ -18,12 +18,12 @@ import torch
 from torch import Tensor, nn
 from torch.nn import functional
 
-from models.answer import CHANNELS, OUTPUTS
+from models.answer import CHANNEL_COUNT, CHANNELS
 from models.errors import ClutchlightError
 
 __all__ = [
     "EggNetwork",
-    "NetworkShape",
+    "NetworkConfig",
     "WeightsError",
     "load_weights",
     "save_weights",
@@ -36,23 +36,23 @@ class WeightsError(ClutchlightError):
 
 
 @dataclass(frozen=True)
-class NetworkShape:
+class NetworkConfig:
     """What the network is made of and what it is shown.
 
     widths : channels at strides 2, 4, 8, 16 and 32;  blocks : residual blocks per level of the encoder
     frames : neighbouring frames of a sweep, one a channel; the answer is about the middle one
-    told_scale : whether a further channel holds log(mm per px) everywhere, or 0 where that is not known
+    has_scale_channel : whether a further channel holds log(mm per px) everywhere, or 0 where that is not known
     """
 
     widths: tuple[int, int, int, int, int] = (16, 32, 64, 128, 192)
     blocks: tuple[int, int, int, int, int] = (1, 1, 2, 2, 2)
     frames: int = 1
-    told_scale: bool = False
+    has_scale_channel: bool = False
 
     @property
-    def inputs(self) -> int:
+    def input_channels(self) -> int:
         """Channels of the picture."""
-        return self.frames + int(self.told_scale)
+        return self.frames + int(self.has_scale_channel)
 
 
 class _Block(nn.Module):
@@ -77,20 +77,20 @@ def _convolution(before: int, after: int, *, side: int, stride: int = 1) -> nn.S
 
 
 class EggNetwork(nn.Module):
-    """(B, inputs, H, W) float32, grey in [0, 1], H and W multiples of 32 -> (B, 11, H/4, W/4), see models.answer."""
+    """(B, input_channels, H, W) float32, grey in [0, 1], H and W multiples of 32 -> (B, 11, H/4, W/4), see models.answer."""
 
-    def __init__(self, shape: NetworkShape | None = None) -> None:
+    def __init__(self, shape: NetworkConfig | None = None) -> None:
         super().__init__()
-        self.shape = shape or NetworkShape()
-        widths, blocks = self.shape.widths, self.shape.blocks
-        self.stem = _convolution(self.shape.inputs, widths[0], side=5, stride=2)
+        self.config = shape or NetworkConfig()
+        widths, blocks = self.config.widths, self.config.blocks
+        self.stem = _convolution(self.config.input_channels, widths[0], side=5, stride=2)
         self.down = nn.ModuleList(_convolution(before, after, side=3, stride=2) for before, after in pairwise(widths))
         self.levels = nn.ModuleList(
             nn.Sequential(*(_Block(width) for _ in range(count))) for width, count in zip(widths, blocks, strict=True)
         )
         self.lateral = nn.ModuleList(_convolution(deep, shallow, side=1) for shallow, deep in pairwise(widths[1:]))
         self.merged = nn.ModuleList(_Block(width) for width in widths[1:-1])
-        self.head = nn.Sequential(_convolution(widths[1], 64, side=3), nn.Conv2d(64, OUTPUTS, 1))
+        self.head = nn.Sequential(_convolution(widths[1], 64, side=3), nn.Conv2d(64, CHANNEL_COUNT, 1))
         # Centres are rare: start from a probability of 1 % so that the first steps are not spent unlearning them
         # (Lin et al., Focal loss, ICCV 2017, section 4.1).
         final = cast(nn.Conv2d, self.head[1])
@@ -110,10 +110,10 @@ class EggNetwork(nn.Module):
         return cast(Tensor, self.head(x))
 
     @torch.no_grad()
-    def scale_doubt(self, *, centre: float, axes: float) -> None:
+    def scale_uncertainty(self, *, centre: float, axes: float) -> None:
         """Multiply all errors that the network states of itself: their logarithms are what the last layer says."""
         bias = cast(Tensor, cast(nn.Conv2d, self.head[1]).bias)
-        bias[CHANNELS["spread"]] += torch.tensor([centre, axes], device=bias.device).log()
+        bias[CHANNELS["uncertainty"]] += torch.tensor([centre, axes], device=bias.device).log()
 
 
 def save_weights(network: EggNetwork, path: Path, notes: dict[str, str]) -> None:
@@ -125,7 +125,7 @@ def save_weights(network: EggNetwork, path: Path, notes: dict[str, str]) -> None
         for name, value in network.state_dict().items()
     }
     part = path.with_name(f".{path.name}.part")  # a file of the name itself is whole
-    part.write_bytes(_in_order(save(tensors, metadata={**notes, "network_shape": json.dumps(asdict(network.shape))})))
+    part.write_bytes(_in_order(save(tensors, metadata={**notes, "network_shape": json.dumps(asdict(network.config))})))
     part.replace(path)
 
 
@@ -149,10 +149,12 @@ def load_weights(path: Path) -> EggNetwork:
 
     try:
         with safe_open(path, framework="pt") as stored:
-            shape = json.loads((stored.metadata() or {})["network_shape"])
+            shape = json.loads(
+                (stored.metadata() or {})["network_shape"].replace('"told_scale"', '"has_scale_channel"')
+            )
             tensors = {name: stored.get_tensor(name) for name in stored.keys()}  # noqa: SIM118, no mapping
         network = EggNetwork(
-            NetworkShape(tuple(shape.pop("widths")), tuple(shape.pop("blocks")), **shape)  # files may know fewer keys
+            NetworkConfig(tuple(shape.pop("widths")), tuple(shape.pop("blocks")), **shape)  # files may know fewer keys
         )
         network.load_state_dict({n: t.float() if t.is_floating_point() else t for n, t in tensors.items()})
     except FileNotFoundError as error:

@@ -19,28 +19,28 @@ from numpy.typing import NDArray
 from models import ellipse
 
 __all__ = [
-    "SIZES",
+    "COCO_AREA_RANGES",
     "AveragePrecision",
-    "CocoJudge",
-    "Curve",
-    "Found",
-    "FoundBoxes",
+    "CocoEvaluator",
+    "DetectedBoxes",
+    "PictureDetections",
+    "PictureTruth",
+    "PrecisionRecallCurve",
     "TrueBoxes",
-    "Wanted",
     "average_precision",
 ]
 
 Floats = NDArray[np.float64]
 Range = tuple[float, float]
 
-SIZES: dict[str, Range] = {"small": (0.0, 32.0**2), "medium": (32.0**2, 96.0**2), "large": (96.0**2, 1e5**2)}
+COCO_AREA_RANGES: dict[str, Range] = {"small": (0.0, 32.0**2), "medium": (32.0**2, 96.0**2), "large": (96.0**2, 1e5**2)}
 _EVERYTHING: Range = (-np.inf, np.inf)
 # As in COCO. decode() gives at most 60 a picture, so that none is left out.
 _MOST_A_PICTURE = 100
 
 
 @dataclass(frozen=True)
-class Wanted:
+class PictureTruth:
     """The true objects of one picture. ellipses : (M, 5) px;  ignored : (M,) bool, those that count neither way."""
 
     ellipses: Floats
@@ -48,7 +48,7 @@ class Wanted:
 
 
 @dataclass(frozen=True)
-class Found:
+class PictureDetections:
     """What was found in one picture. ellipses : (N, 5) px;  scores : (N,)"""
 
     ellipses: Floats
@@ -68,7 +68,7 @@ class TrueBoxes:
 
 
 @dataclass(frozen=True)
-class FoundBoxes:
+class DetectedBoxes:
     """What was found in many pictures. picture : (D,) int64, from 0;  boxes : (D, 4) px;  scores : (D,)"""
 
     picture: NDArray[np.int64]
@@ -78,16 +78,16 @@ class FoundBoxes:
 
 @dataclass(frozen=True)
 class AveragePrecision:
-    """at_half : at an overlap of 0.5;  mean : over overlaps 0.50, 0.55 ... 0.95. NaN where nothing was to be found
+    """ap50 : at an overlap of 0.5;  mean : over overlaps 0.50, 0.55 ... 0.95. NaN where nothing was to be found
     (COCO's -1).
     """
 
-    at_half: float
+    ap50: float
     mean: float
 
 
 @dataclass(frozen=True)
-class Curve:
+class PrecisionRecallCurve:
     """At an overlap of 0.5: precision (101,) at recalls 0, 0.01 ... 1, and score (101,), from which on each is
     reached; -1 where nothing was to be found.
     """
@@ -96,19 +96,19 @@ class Curve:
     score: Floats
 
 
-def average_precision(wanted: Sequence[Wanted], found: Sequence[Found]) -> AveragePrecision:
+def average_precision(wanted: Sequence[PictureTruth], found: Sequence[PictureDetections]) -> AveragePrecision:
     """Average precision over pictures, (P,) each, of one kind of objects."""
     true = np.concatenate([np.zeros((0, 5)), *(each.ellipses for each in wanted)])
     given = np.concatenate([np.zeros((0, 5)), *(each.ellipses for each in found)])
     boxes = ellipse.bounding_boxes(true)
-    return CocoJudge(
+    return CocoEvaluator(
         TrueBoxes(
             np.repeat(np.arange(len(wanted)), [len(each.ellipses) for each in wanted]),
             boxes,
             boxes[:, 2:].prod(axis=1),
             np.concatenate([np.zeros(0, bool), *(each.ignored for each in wanted)]),
         ),
-        FoundBoxes(
+        DetectedBoxes(
             np.repeat(np.arange(len(found)), [len(each.ellipses) for each in found]),
             ellipse.bounding_boxes(given),
             np.concatenate([np.zeros(0), *(each.scores for each in found)]),
@@ -117,26 +117,26 @@ def average_precision(wanted: Sequence[Wanted], found: Sequence[Found]) -> Avera
     ).overall()
 
 
-class CocoJudge:
+class CocoEvaluator:
     """Objects of one kind, true and found, over a number of pictures."""
 
-    def __init__(self, true: TrueBoxes, found: FoundBoxes, *, pictures: int) -> None:
+    def __init__(self, true: TrueBoxes, found: DetectedBoxes, *, pictures: int) -> None:
         self._true, self._found, self._pictures = true, found, pictures
         self._whole: Any = None
 
     def overall(self) -> AveragePrecision:
         return _read(self._everything(), 0)
 
-    def curve(self) -> Curve:
+    def curve(self) -> PrecisionRecallCurve:
         result = self._everything().eval
-        return Curve(result["precision"][0, :, 0, 0, 0], result["scores"][0, :, 0, 0, 0])
+        return PrecisionRecallCurve(result["precision"][0, :, 0, 0, 0], result["scores"][0, :, 0, 0, 0])
 
-    def sizes(self) -> dict[str, AveragePrecision]:
+    def by_size(self) -> dict[str, AveragePrecision]:
         """By COCO's sizes."""
-        judged = self._judged(self._true.areas, self._found.boxes[:, 2:].prod(axis=1), list(SIZES.values()))
-        return dict(zip(SIZES, judged, strict=True))
+        judged = self._judged(self._true.areas, self._found.boxes[:, 2:].prod(axis=1), list(COCO_AREA_RANGES.values()))
+        return dict(zip(COCO_AREA_RANGES, judged, strict=True))
 
-    def within(self, true_value: Floats, found_value: Floats, ranges: Sequence[Range]) -> list[AveragePrecision]:
+    def by_range(self, true_value: Floats, found_value: Floats, ranges: Sequence[Range]) -> list[AveragePrecision]:
         """By ranges [low, high) of a value of the objects (N,) and of the detections (D,).
 
         NaN : of an object, that it lies in no range;  of a detection, that it has no value and counts in each
@@ -146,7 +146,7 @@ class CocoJudge:
         half_open = [(low, float(np.nextafter(high, -np.inf))) for low, high in ranges]
         return self._judged(true_value, found_value, half_open)
 
-    def among(self, pictures: NDArray[np.bool_]) -> AveragePrecision:
+    def on_pictures(self, pictures: NDArray[np.bool_]) -> AveragePrecision:
         """Of the marked pictures (P,) alone."""
         whole, chosen = self._everything(), np.flatnonzero(pictures)
         judge = _begun(whole.cocoGt, whole.cocoDt, [_EVERYTHING])

@@ -54,11 +54,11 @@ def _single_frame_network(weights: Path) -> EggNetwork:
     from models.network import WeightsError, load_weights
 
     network = load_weights(weights)
-    if network.shape.inputs != 1:
+    if network.config.input_channels != 1:
         raise WeightsError(
-            f"{weights} holds a network that wants more than one grey frame: {network.shape.frames} frame(s), scale "
-            f"{'told' if network.shape.told_scale else 'not told'}. Recordings are read with one frame and no scale: "
-            "use weights trained with frames = 1 and told_scale = false."
+            f"{weights} holds a network that wants more than one grey frame: {network.config.frames} frame(s), scale "
+            f"{'told' if network.config.has_scale_channel else 'not told'}. Recordings are read with one frame and no scale: "
+            "use weights trained with frames = 1 and has_scale_channel = false."
         )
     return network
 
@@ -93,11 +93,11 @@ class OpenVinoEngine:
         import openvino
         import torch
 
-        from models.answer import INPUT_SIDE
+        from models.answer import INPUT_SIDE_PX
         from models.network import weights_sha256
 
         network = _single_frame_network(weights)
-        example = torch.zeros(2, 1, INPUT_SIDE, INPUT_SIDE)
+        example = torch.zeros(2, 1, INPUT_SIDE_PX, INPUT_SIDE_PX)
         batch = torch.export.Dim("batch", min=1, max=1024)
         program = torch.export.export(network, (example,), dynamic_shapes=({0: batch},))
         model = openvino.convert_model(program)

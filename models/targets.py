@@ -38,14 +38,14 @@ class Labels:
 
 @dataclass(frozen=True)
 class Targets:
-    """heat (B, G, G) in [0, 1], 1 at the cell nearest a centre;  heat_weight (B, G, G), 0 where ignored;
-    answering (B, G, G) bool;  stage (B, G, G) int64;  offset (B, 2, G, G) and shape (B, 3, G, G) in cells;
-    size (B, G, G) geometric mean of the semi-axes in cells. The last four hold where answering.
+    """heat_map (B, G, G) in [0, 1], 1 at the cell nearest a centre;  heat_map_weight (B, G, G), 0 where ignored;
+    positive (B, G, G) bool;  stage (B, G, G) int64;  offset (B, 2, G, G) and shape (B, 3, G, G) in cells;
+    size (B, G, G) geometric mean of the semi-axes in cells. The last four hold where positive.
     """
 
-    heat: Tensor
-    heat_weight: Tensor
-    answering: Tensor
+    heat_map: Tensor
+    heat_map_weight: Tensor
+    positive: Tensor
     stage: Tensor
     offset: Tensor
     shape: Tensor
@@ -72,16 +72,16 @@ def make_targets(labels: Labels, side_px: int) -> Targets:
 
     bump2 = (along / (_BUMP * a).clamp(min=_LEAST_BUMP_CELLS)) ** 2
     bump2 = bump2 + (across / (_BUMP * b).clamp(min=_LEAST_BUMP_CELLS)) ** 2
-    heat = torch.where(wanted, torch.exp(-bump2 / 2), 0.0).amax(1)
+    heat_map = torch.where(wanted, torch.exp(-bump2 / 2), 0.0).amax(1)
     nearest = (torch.round(cx) == axis[None, :]) & (torch.round(cy) == axis[:, None])  # (B, K, G, G)
     at_centre = nearest & wanted
-    heat = torch.where(at_centre.any(1), 1.0, heat.clamp(max=0.99))
+    heat_map = torch.where(at_centre.any(1), 1.0, heat_map.clamp(max=0.99))
 
-    # Each answering cell speaks for the object in whose inner part it lies deepest; its own centre comes first.
+    # Each positive cell speaks for the object in whose inner part it lies deepest; its own centre comes first.
     depth = torch.where(wanted, radius2, far)
     depth = torch.where(at_centre, -1.0, depth)
     deepest, owner = depth.min(1)  # (B, G, G)
-    answering = deepest <= _ANSWERING**2
+    positive = deepest <= _ANSWERING**2
     inside_ignored = (torch.where(ignored, radius2, far).amin(1) <= 1.0) & (deepest > 1.0)
 
     def of_owner(values: Tensor) -> Tensor:  # (B, K, C) -> (B, C, G, G)
@@ -100,9 +100,9 @@ def make_targets(labels: Labels, side_px: int) -> Targets:
     )
     place = torch.stack(torch.meshgrid(axis, axis, indexing="xy"))  # (2, G, G): x, y
     return Targets(
-        heat=heat,
-        heat_weight=(~inside_ignored).to(heat.dtype),
-        answering=answering,
+        heat_map=heat_map,
+        heat_map_weight=(~inside_ignored).to(heat_map.dtype),
+        positive=positive,
         stage=of_owner(labels.stage[..., None].float())[:, 0].long(),
         offset=of_owner(cells[..., :2]) - place,
         shape=of_owner(log_matrix),

@@ -17,7 +17,7 @@ from models.losses import Loss, LossSettings, loss
 from models.network import EggNetwork
 from models.targets import Labels, make_targets
 
-__all__ = ["LoopSettings", "Progress", "Training", "TrainingError"]
+__all__ = ["LoopSettings", "Trainer", "TrainingError", "TrainingProgress"]
 
 
 class TrainingError(ClutchlightError):
@@ -25,7 +25,7 @@ class TrainingError(ClutchlightError):
 
 
 _LOSSES = tuple(field.name for field in fields(Loss))
-GREATEST_GRADIENT = 5.0  # norm over all weights; longer steps are shortened to it
+MAX_GRADIENT_NORM = 5.0  # norm over all weights; longer steps are shortened to it
 
 
 @dataclass(frozen=True)
@@ -36,13 +36,13 @@ class LoopSettings:
     learning_rate: float
     warm_up_steps: int
     weight_decay: float
-    average_decay: float
+    ema_decay: float
     report_every_steps: int
     loss: LossSettings
 
 
 @dataclass(frozen=True)
-class Progress:
+class TrainingProgress:
     """Where a run stands: step of steps; since the last report pictures per second and the means of the losses."""
 
     step: int
@@ -52,7 +52,7 @@ class Progress:
     losses: dict[str, float]
 
 
-class Training:
+class Trainer:
     """A network in training, and all that is needed to go on with it elsewhere or another day.
 
     On a GPU convolutions run in bfloat16, and nothing in a step waits for the GPU: the processor is then always ahead
@@ -71,7 +71,7 @@ class Training:
             network.parameters(), lr=settings.learning_rate, weight_decay=settings.weight_decay, fused=on_gpu
         )
 
-    def run(self, batches: Iterable[tuple[Tensor, Labels]]) -> Iterator[Progress]:
+    def run(self, batches: Iterable[tuple[Tensor, Labels]]) -> Iterator[TrainingProgress]:
         """Train on (B, C, S, S) pictures and labels to the last step, with a report every few steps and at the end.
 
         ``batches`` begin with the one after those already taken. Raises TrainingError once the losses are no numbers.
@@ -92,10 +92,10 @@ class Training:
                         "The last checkpoint is from before; lower the learning rate or lengthen the warm-up."
                     )
                 seconds = time.perf_counter() - since
-                yield Progress(self.step, self._settings.steps, self._rate(), pictures_seen / seconds, means)
+                yield TrainingProgress(self.step, self._settings.steps, self._rate(), pictures_seen / seconds, means)
                 since, pictures_seen, sums, steps_seen = time.perf_counter(), 0, None, 0
 
-    def averaged(self) -> EggNetwork:
+    def averaged_network(self) -> EggNetwork:
         """A copy of the network with the running averages of its weights, for evaluation."""
         return copy.deepcopy(self._average).to(memory_format=torch.contiguous_format)
 
@@ -124,7 +124,7 @@ class Training:
             losses = self._losses_of(pictures.contiguous(memory_format=torch.channels_last), labels)
             self._optimiser.zero_grad(set_to_none=True)
             losses.total.backward()
-        torch.nn.utils.clip_grad_norm_(self._network.parameters(), GREATEST_GRADIENT)
+        torch.nn.utils.clip_grad_norm_(self._network.parameters(), MAX_GRADIENT_NORM)
         self._optimiser.step()
         self.step += 1
         self._follow()
@@ -150,7 +150,7 @@ class Training:
         The average reaches back over a tenth of the steps so far at most: with the full decay from the start, a short
         run would keep much of the network that it began with, and be good for nothing.
         """
-        share = max(1 - self._settings.average_decay, 10 / (9 + self.step))
+        share = max(1 - self._settings.ema_decay, 10 / (9 + self.step))
         kept, current = (list(one.state_dict().values()) for one in (self._average, self._network))
         real = [index for index, values in enumerate(kept) if values.is_floating_point()]
         # torch's AveragedModel does the same and waits for the GPU to count.

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import datetime as dt
 
-__all__ = ["EN_DASH", "MONTHS", "TIMES", "date_words", "percent", "plural"]
+__all__ = ["EN_DASH", "MONTHS", "MULTIPLICATION_SIGN", "date_text", "percent", "plural"]
 
-TIMES = "\N{MULTIPLICATION SIGN}"
+MULTIPLICATION_SIGN = "\N{MULTIPLICATION SIGN}"
 EN_DASH = "\N{EN DASH}"
 
 MONTHS = (
@@ -15,7 +15,7 @@ MONTHS = (
 )  # fmt: skip
 
 
-def date_words(date: dt.date) -> str:
+def date_text(date: dt.date) -> str:
     """14 May 2026, whatever the machine's language."""
     return f"{date.day} {MONTHS[date.month - 1]} {date.year}"
 

@@ -17,24 +17,24 @@ from pydantic import BaseModel, ConfigDict, Field
 from configs.reading import config_path, read_toml
 
 __all__ = [
-    "Calibration",
     "ChangeSettings",
-    "Counting",
-    "CountingSettings",
+    "ConfidenceCalibration",
+    "CountCalibration",
+    "CountCalibrations",
     "DetectSettings",
+    "DetectionRate",
     "EstimateSettings",
-    "Feature",
-    "Features",
-    "Finding",
     "FlagSettings",
     "IngestSettings",
-    "Look",
+    "LikelihoodWeights",
+    "NetworkCalibration",
     "RunSettings",
     "Settings",
-    "SignSettings",
+    "ShellSignSettings",
     "SizeSettings",
+    "StageFeature",
+    "StageFeatures",
     "TrackSettings",
-    "Trust",
     "load_settings",
     "scan_settings_sha256",
     "settings_sha256",
@@ -48,13 +48,13 @@ GreyLevel = Annotated[float, Field(ge=0.0, le=255.0)]
 Threads = Annotated[int, Field(ge=0, le=1024)]
 
 
-class Section(BaseModel):
+class SettingsTable(BaseModel):
     """A table of ``settings.toml``: fixed once read, and any key it does not know is an error."""
 
     model_config = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False)
 
 
-class IngestSettings(Section):
+class IngestSettings(SettingsTable):
     """Which recordings and frames are fit for use."""
 
     maximum_side_px: Annotated[int, Field(ge=64, le=16384)]
@@ -66,129 +66,131 @@ class IngestSettings(Section):
     dark_below: GreyLevel
     saturated_share_above: Share
     contact_share_below: Share
-    banding_above: Share
-    likeness_below: Share
-    repeated_below: GreyLevel
+    banding_correlation_above: Share
+    frame_correlation_below: Share
+    repeated_frame_change_below: GreyLevel
     frozen_after_frames: Annotated[int, Field(ge=1, le=10_000)]
     minimum_usable_share: Share
 
 
-class DetectSettings(Section):
+class DetectSettings(SettingsTable):
     """Which of the network's answers count as detections."""
 
     minimum_score: Share
-    same_object_overlap: Share
+    same_object_iou: Share
     batch_frames: Annotated[int, Field(ge=1, le=256)]
 
 
-class TrackSettings(Section):
+class TrackSettings(SettingsTable):
     """How detections are joined to tracks, and tracks to eggs."""
 
-    follow_score: Share
-    birth_score: Share
-    sure_score: Share
+    association_score: Share
+    new_track_score: Share
+    first_association_score: Share
+
     neutral_score: Probability
     confirm_log_odds: Annotated[float, Field(ge=0.0, le=50.0)]
     confirm_sightings: Annotated[int, Field(ge=1, le=100)]
-    still_score: Share
+    still_image_score: Share
     maximum_gap_frames: Annotated[int, Field(ge=1, le=100)]
-    jump_px: Positive
-    maximum_shake_px: Positive
+    motion_noise_px: Positive
+    maximum_image_shift_px: Positive
     nested_share: Share
     candidate_prior: Probability
     sighting_correlation: Share
-    existence_ceiling: Probability
-    broken_share: Probability
-    broken_gap_frames: Annotated[int, Field(ge=1, le=1000)]
+    maximum_existence: Probability
+    fragmented_share: Probability
+    maximum_fragment_gap_frames: Annotated[int, Field(ge=1, le=1000)]
     return_probability: Probability
     return_reseen_share: Probability
     same_window_reseen_share: Probability
     other_window_reseen_share: Probability
-    reseen_weight: Positive
-    size_spread: Positive
-    place_spread_mm: Positive
+    reseen_prior_strength: Positive
+    size_log_sd: Positive
+    place_sd_mm: Positive
     body_width_share: Probability
-    body_width_spread: Probability
-    tell_path: bool
+    body_width_share_sd: Probability
+    export_probe_path: bool
 
 
-class EstimateSettings(Section):
+class EstimateSettings(SettingsTable):
     """How eggs become counts, stages and sizes."""
 
-    none_prior: Probability
-    clutch_prior: bool
-    both_windows_cross: Probability
-    one_window_crosses: Probability
+    zero_count_prior: Probability
+    use_clutch_prior: bool
+    both_windows_crossed_share: Probability
+    one_window_crossed_share: Probability
     listed_existence: Share
     doubtful_existence: Share
-    same_window_crossed: Probability
-    sure_existence: Share
-    sure_sightings: Annotated[int, Field(ge=1, le=1000)]
-    sure_best_score: Share
-    sure_stage: Share
-    sure_score: Share
-    together_frames: Annotated[int, Field(ge=1, le=100)]
-    together_overlap: Share
-    unreached: Annotated[float, Field(ge=0.0, le=100.0)]
+    same_window_crossed_share: Probability
+    lower_bound_existence: Share
+    lower_bound_sightings: Annotated[int, Field(ge=1, le=1000)]
+    lower_bound_best_score: Share
+    lower_bound_kind_probability: Share
+    lower_bound_score: Share
+
+    lower_bound_frames: Annotated[int, Field(ge=1, le=100)]
+    lower_bound_iou: Share
+    unreached_eggs: Annotated[float, Field(ge=0.0, le=100.0)]
     unreached_share: Share
     one_window_unreached_share: Share
-    unscanned: Annotated[float, Field(ge=0.0, le=200.0)]
+    unscanned_eggs: Annotated[float, Field(ge=0.0, le=200.0)]
 
 
-class SignSettings(Section):
+class ShellSignSettings(SettingsTable):
     """How signs on the picture are told."""
 
     shown_range_db: Annotated[float, Field(ge=20.0, le=120.0)]
-    dark_db: Annotated[float, Field(ge=-60.0, le=0.0)]
-    bright_db: Annotated[float, Field(ge=0.0, le=60.0)]
-    core_db: Positive
-    uneven_db: Positive
+    dark_interior_db: Annotated[float, Field(ge=-60.0, le=0.0)]
+    bright_interior_db: Annotated[float, Field(ge=0.0, le=60.0)]
+    core_contrast_db: Positive
+    uneven_interior_sd_db: Positive
 
 
-class Feature(Section):
+class StageFeature(SettingsTable):
     """One column the stage model. low, high : the range it is held in;  weights : follicle, thin-shelled, calcified"""
 
     low: float
     high: float
-    middle: float
-    spread: Positive
+    mean: float
+    sd: Positive
     weights: tuple[float, float, float]
 
 
-class Features(Section):
+class StageFeatures(SettingsTable):
     """Signs of the stage model, in grey levels."""
 
-    rim: Feature
-    shadow: Feature
-    interior: Feature
-    middle: Feature
-    unevenness: Feature
+    rim: StageFeature
+    shadow: StageFeature
+    interior: StageFeature
+    middle: StageFeature
+    unevenness: StageFeature
 
 
-class OutlineErrors(Section):
+class OutlineErrorModel(SettingsTable):
     """What outlines are wrong by, in log units (`pipeline.estimate.egg_size_model`).
 
-    sections : of how many passages through the middle it was learned
+    passages : of how many passages through the middle it was learned
     """
 
-    sections: Annotated[int, Field(ge=0)]
+    passages: Annotated[int, Field(ge=0)]
     width_bias: Annotated[float, Field(ge=-0.5, le=0.5)]
     width_error: Annotated[float, Field(ge=0.005, le=0.5)]
     ratio_error: Annotated[float, Field(ge=0.005, le=0.5)]
     ratio_scale: Annotated[float, Field(ge=0.3, le=1.5)]
 
 
-class Outlines(Section):
+class OutlineCalibration(SettingsTable):
     """Of shelled eggs, whose wall is a bright line, and of follicles, which have none."""
 
-    shelled: OutlineErrors
-    follicle: OutlineErrors
+    shelled: OutlineErrorModel
+    follicle: OutlineErrorModel
 
 
-class Calibration(Section):
+class NetworkCalibration(SettingsTable):
     """What `clutchlight calibrate` learned of the network's stages and outlines, and from what.
 
-    weights_sha256 : of the network it is for;  network : weight of its word;  eggs : how many it rests on
+    weights_sha256 : of the network it is for;  network_weight : of its log-probabilities;  eggs : how many it rests on
     """
 
     command: str
@@ -196,114 +198,114 @@ class Calibration(Section):
     weights_sha256: str
     eggs: Annotated[int, Field(ge=0)]
     temperature: Annotated[float, Field(ge=0.1, le=10.0)]
-    network: Annotated[float, Field(ge=0.0, le=10.0)]
+    network_weight: Annotated[float, Field(ge=0.0, le=10.0)]
     bias: tuple[float, float, float]
-    outline: Outlines
-    feature: Features
+    outline: OutlineCalibration
+    feature: StageFeatures
 
 
-class SizeSettings(Section):
+class SizeSettings(SettingsTable):
     """How sections become lengths and widths."""
 
-    oval_ratio: Annotated[float, Field(gt=1.0, le=2.0)]
+    oval_aspect_ratio: Annotated[float, Field(gt=1.0, le=2.0)]
     shape_probability: Annotated[float, Field(ge=0.5, le=1.0)]
     shape_sections: Annotated[int, Field(ge=1, le=1000)]
-    clutch_spread: Positive
-    odd_share: Probability
-    round_share: Probability
-    across_a: tuple[Positive, ...]
-    across_b: Positive
+    clutch_log_sd: Positive
+    outlier_share: Probability
+    round_eggs_prior: Probability
+    cut_cosine_beta_a: tuple[Positive, ...]
+    cut_cosine_beta_b: Positive
 
 
-class ChangeSettings(Section):
+class ChangeSettings(SettingsTable):
     """When two exams of an animal tell of a change."""
 
-    sure: Probability
-    new_clutch_days: Annotated[int, Field(ge=0, le=365)]
-    same_clutch_days: Annotated[int, Field(ge=1, le=1000)]
+    change_probability: Probability
+    minimum_new_clutch_days: Annotated[int, Field(ge=0, le=365)]
+    maximum_same_clutch_days: Annotated[int, Field(ge=1, le=1000)]
 
 
-class Look(Section):
-    """Weights of a track's looks: a log-likelihood ratio, real against look-alike."""
+class LikelihoodWeights(SettingsTable):
+    """Weights of a track's features: a log-likelihood ratio, real object against look-alike."""
 
-    base: Weight
+    intercept: Weight
     score: Weight
-    best_score: Weight
+    upper_score: Weight
     kind: Weight
-    alike: Weight
+    size_similarity: Weight
 
 
-class Finding(Section):
+class DetectionRate(SettingsTable):
     """Log-odds that an object is found in a sweep that crosses it, around a usual one, and their spread over exams."""
 
-    base: Weight
-    size: Weight
-    depth: Weight
-    usual_log_size: Weight
-    usual_depth: Share
-    spread: Annotated[float, Field(ge=0.0, le=10.0)]
+    intercept: Weight
+    size_slope: Weight
+    depth_slope: Weight
+    reference_log_size: Weight
+    reference_depth: Share
+    exam_sd: Annotated[float, Field(ge=0.0, le=10.0)]
 
 
-class Trust(Section):
-    """Log-odds that the estimate is within one of the truth: base, and slope for each that the distribution has."""
+class ConfidenceCalibration(SettingsTable):
+    """Log-odds that the estimate is within one of the truth: intercept, and slope for each that the distribution has."""
 
-    base: Weight
+    intercept: Weight
     slope: Positive
 
 
-class Counting(Section):
+class CountCalibration(SettingsTable):
     """What was learned of counting shelled eggs, or follicles.
 
-    look_alikes : how many come with a clip
-    sharpness : power to which the odds of numbers are raised;  interval : probability that the interval then holds
+    false_tracks_per_clip : how many come with a clip
+    inverse_temperature : power to which the odds of numbers are raised;  interval_probability : probability that the interval then holds
     """
 
-    look_alikes: Annotated[float, Field(gt=0.0, le=100.0)]
-    look: Look
-    finding: Finding
-    trust: Trust
-    sharpness: Positive
-    interval: Probability
+    false_tracks_per_clip: Annotated[float, Field(gt=0.0, le=100.0)]
+    likelihood_weights: LikelihoodWeights
+    detection_rate: DetectionRate
+    confidence: ConfidenceCalibration
+    inverse_temperature: Positive
+    interval_probability: Probability
 
 
-class CountingSettings(Section):
+class CountCalibrations(SettingsTable):
     """What was learned on phantoms of how far the counts can be trusted; ``configs/counting.toml``."""
 
-    shelled: Counting
-    follicles: Counting
+    shelled: CountCalibration
+    follicles: CountCalibration
 
 
-class FlagSettings(Section):
+class FlagSettings(SettingsTable):
     """When a person should look."""
 
     unreliable_confidence: Share
     low_confidence: Share
-    both_right: Share
-    wide_interval: Annotated[int, Field(ge=1, le=1000)]
+    count_and_stage_probability: Share
+    wide_interval_eggs: Annotated[int, Field(ge=1, le=1000)]
     wide_interval_share: Positive
-    window_difference: Annotated[int, Field(ge=1, le=1000)]
+    window_difference_eggs: Annotated[int, Field(ge=1, le=1000)]
     window_difference_share: Share
     stage_probability: Share
-    usable_frames: Annotated[int, Field(ge=1)]
-    usable_share: Share
-    narrow_contact: Share
+    poor_scan_usable_frames: Annotated[int, Field(ge=1)]
+    poor_scan_usable_share: Share
+    narrow_contact_share: Share
     size_tolerance: Share
-    several_eggs: Annotated[int, Field(ge=2, le=100)]
-    crossing_share: Share
-    crossing_frames: Annotated[int, Field(ge=1)]
-    bright_inside_db: Annotated[float, Field(ge=-60.0, le=60.0)]
-    odd_ratio: Annotated[float, Field(ge=1.0, le=10.0)]
-    small_share: Share
+    minimum_measured_eggs: Annotated[int, Field(ge=2, le=100)]
+    outline_overlap_share: Share
+    outline_overlap_frames: Annotated[int, Field(ge=1)]
+    calcified_bright_interior_db: Annotated[float, Field(ge=-60.0, le=60.0)]
+    implausible_aspect_ratio: Annotated[float, Field(ge=1.0, le=10.0)]
+    small_egg_width_share: Share
 
 
-class RunSettings(Section):
+class RunSettings(SettingsTable):
     """How the machine is used; nothing here changes the result of a clip that is read."""
 
     threads: Threads
     settle_seconds: Annotated[float, Field(ge=0.0, le=86_400.0)]
 
 
-class Settings(Section):
+class Settings(SettingsTable):
     """All settings of a run, one field per table of ``settings.toml``; ``calibration`` has a file of its own."""
 
     ingest: IngestSettings
@@ -312,27 +314,27 @@ class Settings(Section):
     estimate: EstimateSettings
     change: ChangeSettings
     sizes: SizeSettings
-    signs: SignSettings
-    calibration: Calibration
-    counting: CountingSettings
+    shell_signs: ShellSignSettings
+    calibration: NetworkCalibration
+    counting: CountCalibrations
     flags: FlagSettings
     run: RunSettings
 
-    def telling_paths(self) -> Settings:
-        """The same with ``track.tell_path``, for measuring where it is known where the hand was."""
-        return self.model_copy(update={"track": self.track.model_copy(update={"tell_path": True})})
+    def with_probe_path(self) -> Settings:
+        """The same with ``track.export_probe_path``, for measuring where it is known where the hand was."""
+        return self.model_copy(update={"track": self.track.model_copy(update={"export_probe_path": True})})
 
 
-class _Calibrated(Section):
+class _Calibrated(SettingsTable):
     """The shipped ``calibration.toml``."""
 
-    calibration: Calibration
+    calibration: NetworkCalibration
 
 
-class _Counting(Section):
+class _Counting(SettingsTable):
     """The shipped ``counting.toml``."""
 
-    counting: CountingSettings
+    counting: CountCalibrations
 
 
 def load_settings(path: Path | None = None) -> Settings:

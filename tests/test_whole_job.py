@@ -11,12 +11,12 @@ import pytest
 
 from pipeline.calibration.__main__ import main as learn_counting
 from pipeline.settings import load_settings
-from synthetic.anatomy.anatomy import Order
+from synthetic.anatomy.anatomy import StageCounts
 from synthetic.film.clips import Subject, write_subjects
 
 SUBJECTS = (
-    Subject("AF-0001", "gopherus-polyphemus", Order(calcified=5), windows=("left",), frames=45),
-    Subject("AF-0002", "trachemys-scripta", Order(), windows=("right",), frames=30),
+    Subject("AF-0001", "gopherus-polyphemus", StageCounts(calcified=5), windows=("left",), frames=45),
+    Subject("AF-0002", "trachemys-scripta", StageCounts(), windows=("right",), frames=30),
 )
 
 
@@ -33,16 +33,16 @@ def test_phantoms_are_filmed_read_counted_and_measured(tmp_path: Path, capsys: p
     (figures,) = json.loads(done.stdout)
     assert json.loads((tmp_path / "figures.json").read_text()) == [figures]
     shelled, counts = figures["classes"]["shelled"], figures["counts"]
-    assert shelled["true"] > 40
+    assert shelled["true_objects"] > 40
     assert shelled["recall"] > 0.8
     assert shelled["precision"] > 0.8
     assert (counts["animals"], counts["missing"], counts["egg_free"]) == (2, 0, 1)
-    assert (counts["called_gravid"], counts["called_empty"], counts["at_least_above"]) == (0, 0, 0)
+    assert (counts["false_gravid"], counts["missed_gravid"], counts["lower_bound_violations"]) == (0, 0, 0)
     results = tmp_path / "1-phantoms"
     assert (results / "index.html").is_file()
     assert len(list(results.glob("AF-*/*/report.html"))) == 2
     # Where the hand was is known of phantoms, and so it is asked for.
-    assert figures["path"]["clips"] > 0
+    assert figures["probe_path"]["clips"] > 0
     # What is learned of counting rests on the same results: no clip is read again.
     assert (
         learn_counting([str(tmp_path / "phantoms"), "--out", str(tmp_path), "--write", str(tmp_path / "own.toml")]) == 0

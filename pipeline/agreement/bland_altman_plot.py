@@ -9,71 +9,73 @@ from dataclasses import dataclass
 
 from pipeline.agreement.limits_of_agreement import LimitsOfAgreement
 from pipeline.agreement.pairs import Pair
-from pipeline.agreement.text import signed
+from pipeline.agreement.text import format_signed
 
-__all__ = ["DESK", "PHONE", "Frame", "bland_altman_svg"]
+__all__ = ["NARROW_LAYOUT", "WIDE_LAYOUT", "PlotLayout", "bland_altman_svg"]
 
 MOST_TICKS = 10
 
 
 @dataclass(frozen=True)
-class Frame:
+class PlotLayout:
     """width, height : of the field, in the units of the view box;  left, top, right, bottom : room about it
 
-    kind : its class on the page;  lines_named_inside : over the lines, where there is no room beside them
+    css_class : its class on the page;  labels_inside : over the lines, where there is no room beside them
     """
 
-    kind: str
+    css_class: str
     width: float
     height: float
     left: float = 48.0
     top: float = 14.0
     right: float = 120.0
     bottom: float = 44.0
-    lines_named_inside: bool = False
+    labels_inside: bool = False
 
 
-DESK = Frame("wide", 720.0, 340.0)
+WIDE_LAYOUT = PlotLayout("wide", 720.0, 340.0)
 # As wide as a phone's page, so that letters keep their size and no pair lies beyond the edge.
-PHONE = Frame("narrow", 312.0, 300.0, left=36.0, right=14.0, lines_named_inside=True)
+NARROW_LAYOUT = PlotLayout("narrow", 312.0, 300.0, left=36.0, right=14.0, labels_inside=True)
 
 
-def bland_altman_svg(pairs: Sequence[Pair], limits: LimitsOfAgreement | None, frame: Frame = DESK) -> str:
+def bland_altman_svg(pairs: Sequence[Pair], limits: LimitsOfAgreement | None, layout: PlotLayout = WIDE_LAYOUT) -> str:
     """Pairs that fall on one place are one mark with their number. Filled where the 90 % interval held, else open."""
-    marks = Counter(((pair.estimate + pair.known) / 2, pair.difference, pair.is_inside) for pair in pairs)
+    marks = Counter(
+        ((pair.estimate + pair.known_count) / 2, pair.difference, pair.is_within_interval) for pair in pairs
+    )
     most = max((mean for mean, _, _ in marks), default=1.0)
     reach = [float(difference) for _, difference, _ in marks] + ([limits.low, limits.high] if limits else [])
     low, high = math.floor(min([-1.0, *reach]) - 0.5), math.ceil(max([1.0, *reach]) + 0.5)
     right = math.ceil(most + 0.5)
-    bottom, end = frame.top + frame.height, frame.left + frame.width
+    bottom, end = layout.top + layout.height, layout.left + layout.width
 
     def x(eggs: float) -> float:
-        return frame.left + frame.width * eggs / right
+        return layout.left + layout.width * eggs / right
 
     def y(eggs: float) -> float:
-        return frame.top + frame.height * (high - eggs) / (high - low)
+        return layout.top + layout.height * (high - eggs) / (high - low)
 
     def lines() -> Iterator[str]:
         yield (
-            f'<svg class="agreement {frame.kind}" viewBox="0 0 {frame.left + frame.width + frame.right:g} '
-            f'{bottom + frame.bottom:g}" role="img" '
+            f'<svg class="agreement {layout.css_class}" viewBox="0 0 {layout.left + layout.width + layout.right:g} '
+            f'{bottom + layout.bottom:g}" role="img" '
             'aria-label="Estimate less outcome, over the mean of both">'
         )
         for eggs in _ticks(0, right):
-            yield f'<path class="rule" d="M{x(eggs):.1f} {frame.top:g}V{bottom:g}"/>'
+            yield f'<path class="rule" d="M{x(eggs):.1f} {layout.top:g}V{bottom:g}"/>'
             yield f'<text x="{x(eggs):.1f}" y="{bottom + 16:g}" text-anchor="middle">{eggs}</text>'
         for eggs in _ticks(low, high):
-            yield f'<path class="{"zero" if eggs == 0 else "rule"}" d="M{frame.left:g} {y(eggs):.1f}H{end:g}"/>'
-            yield f'<text x="{frame.left - 8:g}" y="{y(eggs) + 4:.1f}" text-anchor="end">{signed(eggs, 0)}</text>'
+            yield f'<path class="{"zero" if eggs == 0 else "rule"}" d="M{layout.left:g} {y(eggs):.1f}H{end:g}"/>'
+            yield f'<text x="{layout.left - 8:g}" y="{y(eggs) + 4:.1f}" text-anchor="end">{format_signed(eggs, 0)}</text>'
         yield (
-            f'<text class="axis" x="{frame.left + frame.width / 2:g}" y="{bottom + 36:g}" text-anchor="middle">'
+            f'<text class="axis" x="{layout.left + layout.width / 2:g}" y="{bottom + 36:g}" text-anchor="middle">'
             "mean of estimate and outcome, eggs</text>"
         )
         if limits:
-            yield from _line(frame, "mean", limits.bias, "mean", y(limits.bias))
-            if limits.spread:
-                yield from _line(frame, "limit", limits.high, "upper limit", y(limits.high))
-                yield from _line(frame, "limit", limits.low, "lower limit", y(limits.low))
+            yield from _line(layout, "mean", limits.bias, "mean", y(limits.bias))
+            if limits.standard_deviation:
+                yield from _line(layout, "limit", limits.high, "upper limit", y(limits.high))
+                yield from _line(layout, "limit", limits.low, "lower limit", y(limits.low))
         for (mean, difference, inside), number in sorted(marks.items()):
             # Marks of both kinds may share a place: they stand side by side.
             beside = 9.0 if (mean, difference, not inside) in marks else 0.0
@@ -90,13 +92,13 @@ def bland_altman_svg(pairs: Sequence[Pair], limits: LimitsOfAgreement | None, fr
     return "\n".join(lines())
 
 
-def _line(frame: Frame, kind: str, eggs: float, words: str, at: float) -> Iterator[str]:
-    end = frame.left + frame.width
-    yield f'<path class="{kind}" d="M{frame.left:g} {at:.1f}H{end:g}"/>'
-    if frame.lines_named_inside:
-        yield f'<text class="end" x="{end - 2:g}" y="{at - 5:.1f}" text-anchor="end">{words} {signed(eggs)}</text>'
+def _line(layout: PlotLayout, kind: str, eggs: float, words: str, at: float) -> Iterator[str]:
+    end = layout.left + layout.width
+    yield f'<path class="{kind}" d="M{layout.left:g} {at:.1f}H{end:g}"/>'
+    if layout.labels_inside:
+        yield f'<text class="end" x="{end - 2:g}" y="{at - 5:.1f}" text-anchor="end">{words} {format_signed(eggs)}</text>'
     else:
-        yield f'<text class="end" x="{end + 8:g}" y="{at + 4:.1f}">{words} {signed(eggs)}</text>'
+        yield f'<text class="end" x="{end + 8:g}" y="{at + 4:.1f}">{words} {format_signed(eggs)}</text>'
 
 
 def _ticks(low: int, high: int) -> range:

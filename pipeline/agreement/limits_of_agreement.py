@@ -17,18 +17,18 @@ Z = statistics.NormalDist().inv_cdf(0.5 + CONFIDENCE / 2)
 class LimitsOfAgreement:
     """Between which bounds 95 % of the differences are expected to lie, in the unit of the differences.
 
-    pairs : how many;  bias : their mean;  spread : their standard deviation;  low, high : the limits
-    bias_error : half the width of the bias's 95 % confidence interval
-    limit_error : the same of each limit
+    pairs : how many;  bias : their mean;  standard_deviation : their standard deviation;  low, high : the limits
+    bias_ci_half_width : half the width of the bias's 95 % confidence interval
+    limit_ci_half_width : the same of each limit
     """
 
     pairs: int
     bias: float
-    spread: float
+    standard_deviation: float
     low: float
     high: float
-    bias_error: float
-    limit_error: float
+    bias_ci_half_width: float
+    limit_ci_half_width: float
 
 
 def limits_of_agreement(differences: Sequence[float]) -> LimitsOfAgreement | None:
@@ -48,11 +48,11 @@ def limits_of_agreement(differences: Sequence[float]) -> LimitsOfAgreement | Non
     return LimitsOfAgreement(
         pairs=number,
         bias=bias,
-        spread=spread,
+        standard_deviation=spread,
         low=bias - Z * spread,
         high=bias + Z * spread,
-        bias_error=student * spread / math.sqrt(number),
-        limit_error=student * spread * math.sqrt(3 / number),
+        bias_ci_half_width=student * spread / math.sqrt(number),
+        limit_ci_half_width=student * spread * math.sqrt(3 / number),
     )
 
 

@@ -7,25 +7,25 @@ from collections import defaultdict
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from pipeline.exams.outcomes import Outcome, standing
+from pipeline.exams.outcomes import Outcome, current_outcomes
 from pipeline.report.summary import ExamSummary
 
-__all__ = ["MatchRule", "Pair", "match"]
+__all__ = ["MatchRule", "Pair", "pair_exams_with_outcomes"]
 
 
 @dataclass(frozen=True)
 class MatchRule:
     """What is a sensible time between an exam and its outcome, in days; common practice but for the pause.
 
-    radiograph_days : a radiograph that many days before or after the exam shows the same eggs
-    passed_days : after the exam, in which the first egg is laid or taken out
-    pause_days : between eggs of one clutch; the shortest time from clutch to clutch known to us is 9 to 10 days
+    max_days_to_radiograph : a radiograph that many days before or after the exam shows the same eggs
+    max_days_to_first_egg : after the exam, in which the first egg is laid or taken out
+    max_days_between_eggs : between eggs of one clutch; the shortest time from clutch to clutch known to us is 9 to 10 days
         (*Dermochelys*; a new clutch seen on radiographs of *Gopherus agassizii*, Turner et al. 1986)
     """
 
-    radiograph_days: int = 7
-    passed_days: int = 28
-    pause_days: int = 7
+    max_days_to_radiograph: int = 7
+    max_days_to_first_egg: int = 28
+    max_days_between_eggs: int = 7
 
 
 @dataclass(frozen=True)
@@ -40,28 +40,30 @@ class Pair:
         return self.summary.finding.shelled.estimate
 
     @property
-    def known(self) -> int:
+    def known_count(self) -> int:
         """The number of eggs by the outcomes."""
         return sum(one.number or 0 for one in self.outcomes)
 
     @property
     def difference(self) -> int:
         """Estimate less outcome: above 0 where too many were seen."""
-        return self.estimate - self.known
+        return self.estimate - self.known_count
 
     @property
-    def is_inside(self) -> bool:
+    def is_within_interval(self) -> bool:
         """Whether the 90 % interval holds the number."""
         low, high = self.summary.finding.shelled.interval90
-        return low <= self.known <= high
+        return low <= self.known_count <= high
 
     @property
-    def days(self) -> int:
+    def days_to_outcome(self) -> int:
         """From the exam to the first of the outcomes; negative where that came before."""
         return (self.outcomes[0].date - self.summary.exam.date).days
 
 
-def match(summaries: Sequence[ExamSummary], outcomes: Sequence[Outcome], rule: MatchRule) -> list[Pair]:
+def pair_exams_with_outcomes(
+    summaries: Sequence[ExamSummary], outcomes: Sequence[Outcome], rule: MatchRule
+) -> list[Pair]:
     """Pairs by animal and date. Every outcome tells of one exam, the nearest in time, and every exam has one at most.
 
     An animal seen thrice before she laid is thus one pair, since limits of agreement are of independent pairs.
@@ -73,7 +75,7 @@ def match(summaries: Sequence[ExamSummary], outcomes: Sequence[Outcome], rule: M
     summaries : exams without a usable clip are passed over;  outcomes : in the order in which they were told
     """
     by_animal: dict[str, list[Outcome]] = defaultdict(list)
-    for one in standing(outcomes):
+    for one in current_outcomes(outcomes):
         by_animal[one.animal.casefold()].append(one)
     found = []
     for summary in summaries:
@@ -82,7 +84,7 @@ def match(summaries: Sequence[ExamSummary], outcomes: Sequence[Outcome], rule: M
         if known:
             found.append(Pair(summary, known))
     # Of two exams equally near the later one, which was nearer to what the outcome tells of if eggs came meanwhile.
-    found.sort(key=lambda pair: (abs(pair.days), -pair.summary.exam.date.toordinal()))
+    found.sort(key=lambda pair: (abs(pair.days_to_outcome), -pair.summary.exam.date.toordinal()))
     taken: set[tuple[str, str, dt.date]] = set()
     pairs = []
     for pair in found:
@@ -100,7 +102,7 @@ def _radiograph(summary: ExamSummary, own: Sequence[Outcome], rule: MatchRule) -
     near = []
     for one in own:
         days = abs((one.date - exam.date).days)
-        if one.kind != "radiograph" or one.number is None or days > rule.radiograph_days:
+        if one.kind != "radiograph" or one.number is None or days > rule.max_days_to_radiograph:
             continue
         if one.date < exam.date:
             # Eggs that exam.toml tells of were passed on a day we do not know.
@@ -118,7 +120,9 @@ def _passed(summary: ExamSummary, own: Sequence[Outcome], rule: MatchRule) -> tu
     for one in own:
         if one.kind not in ("laid", "surgery") or one.date < summary.exam.date:
             continue
-        since, allowed = (clutch[-1].date, rule.pause_days) if clutch else (summary.exam.date, rule.passed_days)
+        since, allowed = (
+            (clutch[-1].date, rule.max_days_between_eggs) if clutch else (summary.exam.date, rule.max_days_to_first_egg)
+        )
         if (one.date - since).days > allowed:
             break
         clutch.append(one)

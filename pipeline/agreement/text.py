@@ -5,19 +5,19 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from pipeline.agreement.limits_of_agreement import LimitsOfAgreement
-from pipeline.agreement.summary import Agreement, Record
+from pipeline.agreement.summary import AgreementStatistics, AgreementSummary
 from pipeline.exams.outcomes import Outcome
 from pipeline.formatting import EN_DASH, percent, plural
 
 __all__ = [
+    "agreement_lines",
     "bias_words",
-    "caveat",
-    "inside_words",
+    "format_signed",
     "limits_words",
     "outcome_words",
-    "record_lines",
     "rule_words",
-    "signed",
+    "sample_size_caveat",
+    "within_interval_words",
 ]
 
 FEW_PAIRS = 30  # below it the bounds are told to be loose; common practice, no source
@@ -26,10 +26,10 @@ MINUS = "\N{MINUS SIGN}"
 _DONE = {"laid": "laid", "radiograph": "on a radiograph", "surgery": "taken out", "hatched": "hatched"}
 
 
-def signed(value: float, digits: int = 1) -> str:
+def format_signed(value: float, digits: int = 1) -> str:
     """With its sign, and none before zero.
 
-    >>> signed(2.04), signed(-0.01), signed(3, 0)
+    >>> format_signed(2.04), format_signed(-0.01), format_signed(3, 0)
     ('+2.0', '0.0', '+3')
     """
     text = f"{abs(value):.{digits}f}"
@@ -39,27 +39,27 @@ def signed(value: float, digits: int = 1) -> str:
 
 
 def bias_words(limits: LimitsOfAgreement) -> str:
-    if signed(limits.bias) == "0.0":
+    if format_signed(limits.bias) == "0.0":
         return "as many on average"
     return f"{abs(limits.bias):.1f} too {'many' if limits.bias > 0 else 'few'} on average"
 
 
 def limits_words(limits: LimitsOfAgreement) -> str:
-    return f"{signed(limits.low)} to {signed(limits.high)}"
+    return f"{format_signed(limits.low)} to {format_signed(limits.high)}"
 
 
-def inside_words(agreement: Agreement) -> str:
+def within_interval_words(agreement: AgreementStatistics) -> str:
     """The share of pairs whose 90 % interval held, and how sure that share is."""
-    if agreement.inside_interval is None:
+    if agreement.within_interval_ci95 is None:
         return "no pair"
-    low, high = agreement.inside_interval
+    low, high = agreement.within_interval_ci95
     return (
-        f"{agreement.inside} of {agreement.pairs}: {percent(agreement.inside / agreement.pairs)}, "
+        f"{agreement.within_interval} of {agreement.pairs}: {percent(agreement.within_interval / agreement.pairs)}, "
         f"could be {100 * low:.0f}{EN_DASH}{100 * high:.0f} %"
     )
 
 
-def caveat(agreement: Agreement) -> str | None:
+def sample_size_caveat(agreement: AgreementStatistics) -> str | None:
     """How little few pairs tell; None where there are enough."""
     limits = agreement.limits
     if not agreement.pairs:
@@ -68,14 +68,14 @@ def caveat(agreement: Agreement) -> str | None:
         return "One pair tells nothing of how far apart estimate and outcome lie as a rule."
     if agreement.pairs >= FEW_PAIRS:
         return None
-    if not limits.spread:
+    if not limits.standard_deviation:
         return (
             f"{plural(agreement.pairs, 'pair')} are few, and all differ alike, so the limits seem narrower than they "
             "can be."
         )
     return (
-        f"{plural(agreement.pairs, 'pair')} are few: the mean may be off by {limits.bias_error:.1f} and each limit by "
-        f"{limits.limit_error:.1f} eggs either way."
+        f"{plural(agreement.pairs, 'pair')} are few: the mean may be off by {limits.bias_ci_half_width:.1f} and each limit by "
+        f"{limits.limit_ci_half_width:.1f} eggs either way."
     )
 
 
@@ -85,31 +85,31 @@ def outcome_words(outcomes: Sequence[Outcome]) -> str:
     return ", ".join(f"{sum(one.number or 0 for one in outcomes if one.kind == kind)} {_DONE[kind]}" for kind in kinds)
 
 
-def rule_words(record: Record) -> list[str]:
+def rule_words(summary: AgreementSummary) -> list[str]:
     """By which rule exams and outcomes were matched, as sentences."""
-    rule = record.rule
+    rule = summary.rule
     return [
-        f"A radiograph counts if it was taken at most {rule.radiograph_days} days before or after the exam and no egg "
+        f"A radiograph counts if it was taken at most {rule.max_days_to_radiograph} days before or after the exam and no egg "
         "left her between.",
-        f"Else all eggs count that she laid or that were taken out, if the first came at most {rule.passed_days} days "
-        f"after the exam, each next one at most {rule.pause_days} days after the last, and every one was counted.",
+        f"Else all eggs count that she laid or that were taken out, if the first came at most {rule.max_days_to_first_egg} days "
+        f"after the exam, each next one at most {rule.max_days_between_eggs} days after the last, and every one was counted.",
         "An outcome is held against one exam only, the nearest in time, so that an animal seen often does not weigh "
         "more.",
         "Hatchlings tell nothing of the number of eggs. Of outcomes recorded twice the last one holds.",
     ]
 
 
-def record_lines(record: Record) -> list[str]:
+def agreement_lines(summary: AgreementSummary) -> list[str]:
     """A few lines for a terminal."""
-    overall = record.overall
-    lines = [f"{plural(overall.pairs, 'pair')} of estimate and outcome from {plural(record.exams, 'exam')}"]
+    overall = summary.overall
+    lines = [f"{plural(overall.pairs, 'pair')} of estimate and outcome from {plural(summary.exams, 'exam')}"]
     if overall.pairs:
         lines += [
-            f"Inside the 90 % range  {inside_words(overall)}",
+            f"Inside the 90 % range  {within_interval_words(overall)}",
             f"Right, within one      {overall.exact}, {overall.within_one} of {overall.pairs}",
         ]
     if overall.limits:
-        lines.append(f"Mean difference        {signed(overall.limits.bias)} eggs ({bias_words(overall.limits)})")
+        lines.append(f"Mean difference        {format_signed(overall.limits.bias)} eggs ({bias_words(overall.limits)})")
         lines.append(f"Limits of agreement    {limits_words(overall.limits)} eggs")
-    few = caveat(overall)
+    few = sample_size_caveat(overall)
     return [*lines, few] if few else lines

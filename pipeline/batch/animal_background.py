@@ -8,17 +8,17 @@ from dataclasses import dataclass
 
 from pipeline.batch.stored_summaries import read_summary
 from pipeline.estimate.finding import Visit
-from pipeline.estimate.history import Background
+from pipeline.estimate.history import AnimalBackground
 from pipeline.exams.exam_search import Exam
 from pipeline.exams.outcomes import Outcome
-from pipeline.exams.species import SpeciesProfile, load_profiles, profile_of
+from pipeline.exams.species import SpeciesProfile, find_profile, load_profiles
 from pipeline.store.store import Store
 
-__all__ = ["Backgrounds"]
+__all__ = ["AnimalBackgrounds"]
 
 
 @dataclass(frozen=True)
-class Backgrounds:
+class AnimalBackgrounds:
     """For one run; outcomes are recorded between runs only, exams are added by the run itself."""
 
     store: Store
@@ -26,13 +26,13 @@ class Backgrounds:
     outcomes: Mapping[str, Sequence[Outcome]]
 
     @classmethod
-    def begin(cls, store: Store) -> Backgrounds:
+    def load(cls, store: Store) -> AnimalBackgrounds:
         outcomes: dict[str, list[Outcome]] = defaultdict(list)
         for one in store.outcomes():
             outcomes[one.animal.casefold()].append(one)
         return cls(store, load_profiles(), outcomes)
 
-    def of(self, exam: Exam) -> Background:
+    def for_exam(self, exam: Exam) -> AnimalBackground:
         """Of ids that differ only in case the animal is the same.
 
         An earlier exam that another version kept in another form is passed over: the night's report names it.
@@ -44,8 +44,8 @@ class Backgrounds:
             summary = read_summary(stored)
             earlier += summary.finding.history.visits[-1:] if summary is not None else ()
         told = self.outcomes.get(exam.animal.casefold(), ())
-        return Background(
-            profile=profile_of(exam.species, self.profiles),
+        return AnimalBackground(
+            profile=find_profile(exam.species, self.profiles),
             earlier=tuple(earlier),
             # What came later says nothing of this exam, and must not make it be written anew.
             outcomes=tuple(one for one in told if one.date < exam.date),

@@ -14,21 +14,21 @@ from pathlib import Path
 from pipeline.exams.exam_search import Exam, ExamClip
 from pipeline.ingest.recording_identity import RecordingIdentity
 
-__all__ = ["Copies", "find_copies"]
+__all__ = ["Duplicates", "find_duplicates"]
 
 Place = tuple[Exam, ExamClip]
 
 
 @dataclass(frozen=True)
-class Copies:
+class Duplicates:
     """Where else a clip's recording lies.
 
-    used_as : the file of the same exam that is used in its place, None if this one is used
-    elsewhere : in other exams, in words, in order
+    replaced_by : the file of the same exam that is used in its place, None if this one is used
+    in_other_exams : in other exams, in words, in order
     """
 
-    used_as: str | None = None
-    elsewhere: tuple[str, ...] = ()
+    replaced_by: str | None = None
+    in_other_exams: tuple[str, ...] = ()
 
     def refusal(self, clip: ExamClip, used: ExamClip) -> str:
         """Why the clip is left out for another one of its exam."""
@@ -38,11 +38,11 @@ class Copies:
         return reason
 
 
-def find_copies(
+def find_duplicates(
     exams: Sequence[Exam],
     identities: Mapping[Path, RecordingIdentity],
     pictures_sha256: Callable[[Path], str | None],
-) -> dict[Path, Copies]:
+) -> dict[Path, Duplicates]:
     """By path, every clip whose recording lies in the exams more than once.
 
     identities : by path, of the readable
@@ -53,8 +53,8 @@ def find_copies(
     for exam in exams:
         for clip in exam.clips:
             if clip.path in identities:
-                openings[identities[clip.path].opening_sha256].append((exam, clip))
-    found: dict[Path, Copies] = {}
+                openings[identities[clip.path].first_picture_sha256].append((exam, clip))
+    found: dict[Path, Duplicates] = {}
     for alike in openings.values():
         files = {identities[clip.path].sha256: clip.path for _, clip in alike}
         contents = {sha256: sha256 for sha256 in files}
@@ -68,7 +68,7 @@ def find_copies(
     return found
 
 
-def _copies(group: Sequence[Place]) -> dict[Path, Copies]:
+def _copies(group: Sequence[Place]) -> dict[Path, Duplicates]:
     """Of the places where one recording lies."""
     found = {}
     for exam, clip in group if len(group) > 1 else ():
@@ -76,7 +76,7 @@ def _copies(group: Sequence[Place]) -> dict[Path, Copies]:
         elsewhere = sorted(
             f"{its.animal}, {its.date.isoformat()}, {other.file}" for its, other in group if its is not exam
         )
-        found[clip.path] = Copies(None if best is clip else best.file, tuple(elsewhere))
+        found[clip.path] = Duplicates(None if best is clip else best.file, tuple(elsewhere))
     return found
 
 

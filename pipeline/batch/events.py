@@ -11,22 +11,22 @@ if TYPE_CHECKING:
     from pipeline.exams.exam_search import ExamProblem
 
 __all__ = [
+    "BatchEvent",
     "BatchReport",
-    "ClipBegun",
-    "ClipOutcome",
-    "Event",
-    "ExamBegun",
-    "ExamEnded",
-    "ExamOutcome",
+    "ClipReport",
+    "ClipStarted",
+    "EventListener",
+    "ExamFinished",
+    "ExamReport",
+    "ExamStarted",
     "FramesRead",
-    "Listener",
-    "NightPlanned",
-    "Preparing",
+    "NetworkLoading",
+    "RunPlanned",
 ]
 
 
 @dataclass(frozen=True)
-class ClipOutcome:
+class ClipReport:
     """One recording. "read" in this run, "kept" from an earlier one, or "refused" with a reason.
 
     file : name in the exam folder
@@ -39,7 +39,7 @@ class ClipOutcome:
 
 
 @dataclass(frozen=True)
-class ExamOutcome:
+class ExamReport:
     """One exam. "written" in this run, "unchanged" since an earlier one, or "failed" with a reason.
 
     folder : where its recordings lie;  written_to : its folder in the output, None if it failed
@@ -51,7 +51,7 @@ class ExamOutcome:
     folder: Path
     status: Literal["written", "unchanged", "failed"]
     reason: str | None
-    clips: tuple[ClipOutcome, ...]
+    clips: tuple[ClipReport, ...]
     written_to: Path | None
     trace: str | None = None
 
@@ -62,13 +62,13 @@ class BatchReport:
 
     root: Path
     out: Path
-    exams: tuple[ExamOutcome, ...]
+    exams: tuple[ExamReport, ...]
     problems: tuple[ExamProblem, ...]
     index: Path | None
     failure: str | None = None
 
     @property
-    def clips(self) -> tuple[ClipOutcome, ...]:
+    def clips(self) -> tuple[ClipReport, ...]:
         return tuple(clip for exam in self.exams for clip in exam.clips)
 
     def document(self, exit_code: int) -> dict[str, Any]:
@@ -97,12 +97,12 @@ class BatchReport:
 
 
 @dataclass(frozen=True)
-class Preparing:
+class NetworkLoading:
     """The network is being loaded, which takes seconds."""
 
 
 @dataclass(frozen=True)
-class NightPlanned:
+class RunPlanned:
     """exams, clips : how many there are, finished ones included."""
 
     exams: int
@@ -110,13 +110,13 @@ class NightPlanned:
 
 
 @dataclass(frozen=True)
-class ExamBegun:
+class ExamStarted:
     animal: str
     date: str
 
 
 @dataclass(frozen=True)
-class ClipBegun:
+class ClipStarted:
     """A clip that is being read. frames : as its container says, None where it does not."""
 
     file: str
@@ -131,9 +131,9 @@ class FramesRead:
 
 
 @dataclass(frozen=True)
-class ExamEnded:
-    outcome: ExamOutcome
+class ExamFinished:
+    report: ExamReport
 
 
-Event = Preparing | NightPlanned | ExamBegun | ClipBegun | FramesRead | ExamEnded
-Listener = Callable[[Event], None]
+BatchEvent = NetworkLoading | RunPlanned | ExamStarted | ClipStarted | FramesRead | ExamFinished
+EventListener = Callable[[BatchEvent], None]

@@ -19,26 +19,26 @@ from pathlib import Path
 from pydantic import TypeAdapter
 
 from models.errors import ClutchlightError
-from pipeline.batch.animal_background import Backgrounds
+from pipeline.batch.animal_background import AnimalBackgrounds
 from pipeline.batch.clip_reuse import ClipReader
 from pipeline.batch.events import (
+    BatchEvent,
     BatchReport,
-    ClipOutcome,
-    Event,
-    ExamBegun,
-    ExamEnded,
-    ExamOutcome,
-    Listener,
-    NightPlanned,
-    Preparing,
+    ClipReport,
+    EventListener,
+    ExamFinished,
+    ExamReport,
+    ExamStarted,
+    NetworkLoading,
+    RunPlanned,
 )
-from pipeline.batch.stored_summaries import kept_form, read_summaries
+from pipeline.batch.stored_summaries import read_summaries, summary_json
 from pipeline.estimate.exam import estimate_exam
-from pipeline.estimate.history import Background
+from pipeline.estimate.history import AnimalBackground
 from pipeline.exams.exam_search import Exam, find_exams
 from pipeline.exams.folder_names import exam_folder
 from pipeline.report.export.result import ModelIdentity
-from pipeline.report.files import write_exam, write_night
+from pipeline.report.files import write_exam_files, write_overview_files
 from pipeline.report.sign_off import SignOff, read_sign_off
 from pipeline.report.summary import summarise
 from pipeline.scan.clip_scan import ClipScan, FrameDetector
@@ -52,11 +52,11 @@ __all__ = ["run_batch"]
 
 log = logging.getLogger(__name__)
 
-RESULTS = 28
+RESULT_VERSION = 28
 """Raised when the same scans give other results or files, so that every exam is written anew."""
 
 
-def _nobody(event: Event) -> None:
+def _nobody(event: BatchEvent) -> None:
     pass
 
 
@@ -66,14 +66,14 @@ def run_batch(
     settings: Settings,
     load_detector: Callable[[], FrameDetector],
     *,
-    again: bool = False,
-    listen: Listener = _nobody,
+    force: bool = False,
+    on_event: EventListener = _nobody,
 ) -> BatchReport:
     """Read the new clips under ``root`` and bring the files under ``out`` up to date.
 
     load_detector : called once, and only if there is an exam
-    again : read finished clips, too, and write every exam anew
-    listen : told of every step
+    force : read finished clips, too, and write every exam anew
+    on_event : told of every step
 
     A clip, folder or exam that cannot be used is told in the report and the others go on.
 
@@ -87,17 +87,17 @@ def run_batch(
         return BatchReport(root, out, (), search.problems, None)  # nothing to show, so nothing is begun
     _keep_results_out(root, out, search.exams)
     with hold_lock(out), Store(out) as store:
-        listen(NightPlanned(len(search.exams), sum(len(exam.clips) for exam in search.exams)))
+        on_event(RunPlanned(len(search.exams), sum(len(exam.clips) for exam in search.exams)))
         run, outcomes = None, []
         if search.exams:
-            listen(Preparing())
-            night = _Night.begin(store, out, settings, load_detector(), again, listen, search.exams)
+            on_event(NetworkLoading())
+            night = _Night.begin(store, out, settings, load_detector(), force, on_event, search.exams)
             run = night.run
             try:
                 for exam in search.exams:
-                    listen(ExamBegun(exam.animal, exam.date.isoformat()))
+                    on_event(ExamStarted(exam.animal, exam.date.isoformat()))
                     outcomes.append(night.finish_exam(exam))
-                    listen(ExamEnded(outcomes[-1]))
+                    on_event(ExamFinished(outcomes[-1]))
             except BaseException:
                 with suppress(StoreError):  # what ended the run matters more
                     store.finish_run(run, "interrupted")
@@ -106,7 +106,7 @@ def run_batch(
         try:
             summaries, unreadable = read_summaries(store, out)
             report = replace(report, problems=(*search.problems, *unreadable))
-            write_night(out, summaries, report.problems)
+            write_overview_files(out, summaries, report.problems)
             report = replace(report, index=out / "index.html")
             if run is not None:
                 store.finish_run(run, "done")
@@ -124,8 +124,8 @@ class _Night:
     settings: Settings
     settings_sha256: str
     detector: FrameDetector
-    backgrounds: Backgrounds
-    again: bool
+    backgrounds: AnimalBackgrounds
+    force: bool
     run: int
     reader: ClipReader
 
@@ -136,22 +136,22 @@ class _Night:
         out: Path,
         settings: Settings,
         detector: FrameDetector,
-        again: bool,
-        listen: Listener,
+        force: bool,
+        on_event: EventListener,
         exams: Sequence[Exam],
     ) -> _Night:
         sha256 = settings_sha256(settings)
         run = store.start_run(settings_sha256=sha256, model_sha256=detector.model.sha256, engine=detector.engine_name)
-        reader = ClipReader.begin(exams, store, settings, detector, again, listen)
-        return cls(store, out, settings, sha256, detector, Backgrounds.begin(store), again, run, reader)
+        reader = ClipReader.prepare(exams, store, settings, detector, force, on_event)
+        return cls(store, out, settings, sha256, detector, AnimalBackgrounds.load(store), force, run, reader)
 
-    def finish_exam(self, exam: Exam) -> ExamOutcome:
+    def finish_exam(self, exam: Exam) -> ExamReport:
         """Read, estimate and write one exam; whatever goes wrong with it is its outcome."""
-        clips: list[ClipOutcome] = []
+        clips: list[ClipReport] = []
 
-        def failed(reason: str, trace: str | None = None) -> ExamOutcome:
+        def failed(reason: str, trace: str | None = None) -> ExamReport:
             date = exam.date.isoformat()
-            return ExamOutcome(exam.animal, date, exam.folder, "failed", reason, tuple(clips), None, trace)
+            return ExamReport(exam.animal, date, exam.folder, "failed", reason, tuple(clips), None, trace)
 
         try:
             scans = []
@@ -167,22 +167,22 @@ class _Night:
             log.debug("%s failed", exam.folder, exc_info=True)
             return failed(f"unexpected {type(error).__name__}: {error}", traceback.format_exc())
 
-    def _write(self, exam: Exam, scans: Sequence[ClipScan], clips: tuple[ClipOutcome, ...]) -> ExamOutcome:
+    def _write(self, exam: Exam, scans: Sequence[ClipScan], clips: tuple[ClipReport, ...]) -> ExamReport:
         """Estimate the exam and write its files, unless that was done before from the very same."""
         date = exam.date.isoformat()
-        shared = {clip.file: self.reader.elsewhere(clip) for clip in exam.clips}
-        background = self.backgrounds.of(exam)
+        shared = {clip.file: self.reader.duplicates_in_other_exams(clip) for clip in exam.clips}
+        background = self.backgrounds.for_exam(exam)
         folder = self.out / exam_folder(exam)
         sign_off = read_sign_off(folder)
         fingerprint = self._fingerprint(exam, scans, shared, background, sign_off)
         known = self.store.exam(exam.animal, date)
         if (
-            not self.again
+            not self.force
             and known is not None
             and known.fingerprint == fingerprint
             and all((self.out / file).is_file() for file in known.files)
         ):
-            return ExamOutcome(exam.animal, date, exam.folder, "unchanged", None, clips, folder)
+            return ExamReport(exam.animal, date, exam.folder, "unchanged", None, clips, folder)
         finding = estimate_exam(
             exam,
             [scan.tracks for scan in scans if scan.status == "done"],
@@ -191,24 +191,24 @@ class _Night:
             background=background,
         )
         model = ModelIdentity(self.detector.model.name, self.detector.model.sha256)
-        write_exam(self.out, exam, finding, scans, model, self.settings_sha256, sign_off)
+        write_exam_files(self.out, exam, finding, scans, model, self.settings_sha256, sign_off)
         files = sorted(str(path.relative_to(self.out)) for path in folder.iterdir() if not path.name.startswith("."))
-        summary = kept_form(summarise(exam, finding, scans))
+        summary = summary_json(summarise(exam, finding, scans))
         # Last, so that a run killed before this line writes the exam's files once more.
         self.store.save_exam(StoredExam(exam.animal, date, fingerprint, summary, tuple(files)), self.run)
-        return ExamOutcome(exam.animal, date, exam.folder, "written", None, clips, folder)
+        return ExamReport(exam.animal, date, exam.folder, "written", None, clips, folder)
 
     def _fingerprint(
         self,
         exam: Exam,
         scans: Sequence[ClipScan],
         shared: Mapping[str, tuple[str, ...]],
-        background: Background,
+        background: AnimalBackground,
         sign_off: SignOff | None,
     ) -> str:
         """Names everything the exam's files follow from."""
         content = [
-            RESULTS,
+            RESULT_VERSION,
             _EXAM.dump_python(exam, mode="json"),
             [(scan.file, scan.sha256, scan.status, scan.reason, shared[scan.file]) for scan in scans],
             [self.detector.model.name, self.detector.model.sha256, self.detector.engine_name],
@@ -219,7 +219,7 @@ class _Night:
         return hashlib.sha256(json.dumps(content, sort_keys=True).encode()).hexdigest()
 
 
-_BACKGROUND = TypeAdapter(Background)
+_BACKGROUND = TypeAdapter(AnimalBackground)
 _EXAM = TypeAdapter(Exam)
 
 

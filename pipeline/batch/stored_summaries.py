@@ -10,12 +10,12 @@ from pipeline.exams.exam_search import ExamProblem
 from pipeline.report.summary import ExamSummary
 from pipeline.store.store import Store, StoredExam
 
-__all__ = ["kept_form", "read_summaries", "read_summary"]
+__all__ = ["read_summaries", "read_summary", "summary_json"]
 
 _SUMMARY = TypeAdapter(ExamSummary)
 
 
-def kept_form(summary: ExamSummary) -> str:
+def summary_json(summary: ExamSummary) -> str:
     """The text that the store keeps; the same summary gives the same text."""
     return _SUMMARY.dump_json(summary).decode()
 
@@ -23,7 +23,7 @@ def kept_form(summary: ExamSummary) -> str:
 def read_summary(exam: StoredExam) -> ExamSummary | None:
     """What a stored exam tells, None where another version wrote it in another form."""
     try:
-        return _SUMMARY.validate_json(exam.document)
+        return _SUMMARY.validate_json(exam.summary_json)
     except ValidationError:
         return None
 

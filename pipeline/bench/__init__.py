@@ -6,7 +6,7 @@ strata        what figures are split by                doubt         whether sta
 followed      tracks beside true objects, by frame     following     HOTA and IDF1
 rivals        tracks of other libraries beside ours    count_cost    what following and counting cost
 path_error    where the hand was along its sweep
-double_counts eggs listed twice, and missed            plain_counts  what would be counted otherwise
+double_counts eggs listed twice, and missed            baseline_counts  what would be counted otherwise
 honesty       stated probability against what came true
 false_alarms  eggs seen where there is none            counts        animals counted
 risk          whether flags point at the wrong ones    figures       all of it for one data set

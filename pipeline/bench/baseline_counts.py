@@ -9,28 +9,28 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.bench.exported_detections import FoundObjects
-from pipeline.bench.ground_truth import Frames
+from pipeline.bench.exported_detections import ExportedDetections
+from pipeline.bench.ground_truth import DataSetFrames
 
-__all__ = ["PlainCount", "plain_counts"]
+__all__ = ["BaselineMetrics", "baseline_counts"]
 
 _FOLLICLE = 1
 _SURE = 0.5  # score from which a detection counts, as everywhere in the bench
 
 
 @dataclass(frozen=True)
-class PlainCount:
-    """One way to count, over all animals. exact, within_1 : shares;  bias, absolute_error : means, in eggs"""
+class BaselineMetrics:
+    """One way to count, over all animals. exact, within_1 : shares;  bias, mean_absolute_error : means, in eggs"""
 
     exact: float
     within_1: float
     bias: float
-    absolute_error: float
+    mean_absolute_error: float
 
 
-def plain_counts(
-    found: FoundObjects, frames: Frames, results: Sequence[Mapping[str, Any]], crossed: Mapping[str, int]
-) -> dict[str, PlainCount]:
+def baseline_counts(
+    found: ExportedDetections, frames: DataSetFrames, results: Sequence[Mapping[str, Any]], crossed: Mapping[str, int]
+) -> dict[str, BaselineMetrics]:
     """Each way to count, by its name; of no animal, none. crossed : shelled eggs crossed, by animal."""
     counts: dict[str, list[int]] = {"most in one frame": [], "tracks, not merged": [], "sum over clips": []}
     most = _most_in_one_frame(found, frames)
@@ -46,20 +46,20 @@ def plain_counts(
     return {name: _errors(np.array(each, int) - np.array(truth, int)) for name, each in counts.items()}
 
 
-def _most_in_one_frame(found: FoundObjects, frames: Frames) -> dict[str, int]:
+def _most_in_one_frame(found: ExportedDetections, frames: DataSetFrames) -> dict[str, int]:
     counted = found.tracked & (found.scores >= _SURE) & (found.stage != _FOLLICLE)
     most: dict[str, int] = {}
     for (animal, _, _), number in zip(
-        frames.names, np.bincount(found.frame[counted], minlength=len(frames.names)).tolist(), strict=True
+        frames.ids, np.bincount(found.frame[counted], minlength=len(frames.ids)).tolist(), strict=True
     ):
         most[animal] = max(most.get(animal, 0), number)
     return most
 
 
-def _errors(error: NDArray[np.int64]) -> PlainCount:
-    return PlainCount(
+def _errors(error: NDArray[np.int64]) -> BaselineMetrics:
+    return BaselineMetrics(
         exact=float((error == 0).mean()),
         within_1=float((np.abs(error) <= 1).mean()),
         bias=float(error.mean()),
-        absolute_error=float(np.abs(error).mean()),
+        mean_absolute_error=float(np.abs(error).mean()),
     )

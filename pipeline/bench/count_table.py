@@ -13,7 +13,7 @@ from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import Any
 
-__all__ = ["Comparison", "compare", "comparison_table", "read_results"]
+__all__ = ["CountComparison", "compare_counts", "comparison_table", "read_results"]
 
 LEGEND = (
     "shelled: eggs with a shell in the animal; crossed: those of them that a sweep crossed; "
@@ -22,13 +22,13 @@ LEGEND = (
 
 
 @dataclass(frozen=True)
-class Comparison:
+class CountComparison:
     """One animal: numbers of objects; the estimate's fields are None where there is no result.
 
     carried, crossed : shelled eggs in the animal, and those that a sweep crossed;  follicles : crossed
     shown : shelled eggs that a sweep showed at all, those crossed among them; None where the truth does not tell
     interval90 : of the shelled estimate, lowest and highest, both included
-    cautions : flags that ask for a person, "vet today" and "check";  severity : of the gravest flag, None without any
+    review_flags : flags that ask for a person, "vet today" and "check";  severity : of the gravest flag, None without any
     confidence, stage_probability : as stated
     """
 
@@ -43,7 +43,7 @@ class Comparison:
     interval90: tuple[int, int] | None
     follicles_estimate: int | None
     stage: str | None
-    cautions: int | None
+    review_flags: int | None
     severity: str | None = None
     confidence: float | None = None
     stage_probability: float | None = None
@@ -53,7 +53,7 @@ class Comparison:
         return asdict(self)
 
 
-def compare(truth: Mapping[str, Any], results: Iterable[Mapping[str, Any]]) -> list[Comparison]:
+def compare_counts(truth: Mapping[str, Any], results: Iterable[Mapping[str, Any]]) -> list[CountComparison]:
     """A row for each animal of the truth, in its order; an animal has one exam."""
     by_animal = {result["animal"]: result for result in results}
     return [_row(animal, known, by_animal.get(animal)) for animal, known in truth.items()]
@@ -64,7 +64,7 @@ def read_results(folders: Iterable[Path]) -> list[dict[str, Any]]:
     return [json.loads((folder / "result.json").read_text(encoding="utf-8")) for folder in folders]
 
 
-def comparison_table(rows: Sequence[Comparison]) -> str:
+def comparison_table(rows: Sequence[CountComparison]) -> str:
     """The rows as plain text in columns, a headline first and a line that explains it last."""
     head = ("animal", "species", "shelled", "crossed", "counted", "90 %", "follicles", "counted", "stage", "called")
     cells = [head, *(_cells(row) for row in rows)]
@@ -80,9 +80,9 @@ def comparison_table(rows: Sequence[Comparison]) -> str:
     return "\n".join([*lines, LEGEND])
 
 
-def _row(animal: str, known: Mapping[str, Any], result: Mapping[str, Any] | None) -> Comparison:
+def _row(animal: str, known: Mapping[str, Any], result: Mapping[str, Any] | None) -> CountComparison:
     carried, crossed = known["in_animal"], known["seen"]
-    return Comparison(
+    return CountComparison(
         animal=animal,
         species=known.get("species"),
         carried=carried["thin-shelled"] + carried["calcified"],
@@ -94,7 +94,7 @@ def _row(animal: str, known: Mapping[str, Any], result: Mapping[str, Any] | None
         interval90=None if result is None else (result["shelled"]["interval90"][0], result["shelled"]["interval90"][1]),
         follicles_estimate=None if result is None else result["follicles"]["estimate"],
         stage=None if result is None else result["stage"]["overall"],
-        cautions=None if result is None else sum(flag["severity"] != "note" for flag in result["flags"]),
+        review_flags=None if result is None else sum(flag["severity"] != "note" for flag in result["flags"]),
         # The gravest flag comes first in a result.
         severity=next((flag["severity"] for flag in result["flags"]), None) if result else None,
         confidence=None if result is None else result["confidence"],
@@ -108,7 +108,7 @@ def _overall_stage(counts: Mapping[str, int]) -> str:
     return "none" if not present else present[0] if len(present) == 1 else "mixed"
 
 
-def _cells(row: Comparison) -> tuple[str, ...]:
+def _cells(row: CountComparison) -> tuple[str, ...]:
     interval = "-" if row.interval90 is None else f"{row.interval90[0]} to {row.interval90[1]}"
     return (
         row.animal,

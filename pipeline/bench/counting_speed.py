@@ -22,40 +22,40 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from models.answer import INPUT_SIDE
+from models.answer import INPUT_SIDE_PX
 from models.runtime import make_engine, shipped_weights
 from pipeline.detect.detector import Detections
 from pipeline.estimate.exam import estimate_exam
 from pipeline.exams.exam_search import Exam
 from pipeline.scan.coverage import ClipCoverage
 from pipeline.settings import Settings, load_settings
-from pipeline.track.probe_turns import SeenTurn, find_turns
+from pipeline.track.probe_turns import ProbeTurn, find_turns
 from pipeline.track.thumbnails import Thumbnails
 from pipeline.track.tracker import ClipTracker
 from pipeline.track.tracks import ClipTracks
 
-__all__ = ["CountCost", "count_cost", "main"]
+__all__ = ["CountingTime", "main", "measure_counting_time"]
 
 _IN_VIEW, _CROSSING = 6, 30  # eggs at a time; frames in which each is
 _WIDTH, _HEIGHT, _MM_PER_PX = 640, 480, 0.2
 
 
 @dataclass(frozen=True)
-class CountCost:
-    """One exam. tracks, frames : of both clips;  following, counting : seconds, with turns and with merging"""
+class CountingTime:
+    """One exam. tracks, frames : of both clips;  tracking_s, counting_s : seconds, with turns and with merging"""
 
     tracks: int
     frames: int
-    following: float
-    counting: float
+    tracking_s: float
+    counting_s: float
 
     def share(self, seconds_per_frame: float) -> float:
         """Of the time that network and counting take together. seconds_per_frame : of the network"""
-        own = self.following + self.counting
+        own = self.tracking_s + self.counting_s
         return own / (own + seconds_per_frame * self.frames)
 
 
-def count_cost(tracks: int, settings: Settings, *, seed: int = 1) -> CountCost:
+def measure_counting_time(tracks: int, settings: Settings, *, seed: int = 1) -> CountingTime:
     """Follow and count an invented exam of about so many tracks."""
     rng = np.random.default_rng(seed)
     clips, following = [], 0.0
@@ -67,12 +67,12 @@ def count_cost(tracks: int, settings: Settings, *, seed: int = 1) -> CountCost:
         thumbnails = Thumbnails(np.ones((_HEIGHT, _WIDTH), np.bool_), (0, 0, _WIDTH, _HEIGHT))
         for answer, picture in zip(answers, pictures, strict=True):
             tracker.update(answer)
-            thumbnails.show(answer.frame, picture)
+            thumbnails.add_frame(answer.frame, picture)
         finished = tracker.finish()
-        find_turns(thumbnails.frames, thumbnails.likeness())
+        find_turns(thumbnails.frames, thumbnails.correlation())
         following += time.perf_counter() - begun
         last = float(len(answers) - 1)
-        turn = SeenTurn(last / 2, np.array([0.0, last / 2]), np.array([last, last / 2]), 5.0)
+        turn = ProbeTurn(last / 2, np.array([0.0, last / 2]), np.array([last, last / 2]), 5.0)
         clips.append(
             ClipTracks(
                 f"{window}-1.mp4",
@@ -80,8 +80,8 @@ def count_cost(tracks: int, settings: Settings, *, seed: int = 1) -> CountCost:
                 _MM_PER_PX,
                 len(answers),
                 finished.tracks,
-                middle_px=_WIDTH / 2,
-                reach_px=float(_HEIGHT),
+                sector_centre_x_px=_WIDTH / 2,
+                imaging_depth_px=float(_HEIGHT),
                 turns=(turn,),
             )
         )
@@ -90,7 +90,9 @@ def count_cost(tracks: int, settings: Settings, *, seed: int = 1) -> CountCost:
     exam = Exam(Path("AF-0001/2026-05-14"), "AF-0001", dt.date(2026, 5, 14), None, None, None, 150.0, 0, ())
     estimate_exam(exam, clips, coverage, settings)
     counting = time.perf_counter() - begun
-    return CountCost(sum(len(clip.tracks) for clip in clips), sum(clip.frames for clip in clips), following, counting)
+    return CountingTime(
+        sum(len(clip.tracks) for clip in clips), sum(clip.frames for clip in clips), following, counting
+    )
 
 
 def _there_and_back(rng: np.random.Generator, eggs: int) -> Iterator[Detections]:
@@ -111,7 +113,7 @@ def _there_and_back(rng: np.random.Generator, eggs: int) -> Iterator[Detections]
             depths_px=ellipses[:, 1].copy(),
             stage_probabilities=np.tile([0.02, 0.08, 0.9], (len(seen), 1)),
             scores=np.full(len(seen), 0.85),
-            spreads=np.full((len(seen), 2), np.nan),
+            outline_uncertainties=np.full((len(seen), 2), np.nan),
         )
 
 
@@ -127,7 +129,7 @@ def _passing_by(rng: np.random.Generator, frames: int) -> list[NDArray[np.uint8]
 def _network_seconds(settings: Settings) -> float:
     """A frame, with all processors."""
     engine = make_engine("openvino", shipped_weights(), threads=len(os.sched_getaffinity(0)))
-    pictures = np.zeros((settings.detect.batch_frames, 1, INPUT_SIDE, INPUT_SIDE), np.float32)
+    pictures = np.zeros((settings.detect.batch_frames, 1, INPUT_SIDE_PX, INPUT_SIDE_PX), np.float32)
     engine.run(pictures)
     begun = time.perf_counter()
     for _ in range(3):
@@ -141,11 +143,11 @@ def main(arguments: Sequence[str]) -> int:
     network = _network_seconds(settings)
     sys.stdout.write(f"network: {1e3 * network:.1f} ms a frame\n")
     for tracks in [int(each) for each in arguments] or [10, 100, 1000]:
-        cost = count_cost(tracks, settings)
+        cost = measure_counting_time(tracks, settings)
         sys.stdout.write(
-            f"{cost.tracks:>5} tracks, {cost.frames:>6,} frames: following {cost.following:.2f} s "
-            f"({1e3 * cost.following / cost.frames:.2f} ms a frame), merging and counting {cost.counting:.2f} s "
-            f"({1e3 * cost.counting / max(cost.tracks, 1):.1f} ms a track); {cost.share(network):.1%} of the time\n"
+            f"{cost.tracks:>5} tracks, {cost.frames:>6,} frames: following {cost.tracking_s:.2f} s "
+            f"({1e3 * cost.tracking_s / cost.frames:.2f} ms a frame), merging and counting {cost.counting_s:.2f} s "
+            f"({1e3 * cost.counting_s / max(cost.tracks, 1):.1f} ms a track); {cost.share(network):.1%} of the time\n"
         )
     return 0
 

@@ -10,8 +10,8 @@ from typing import Any
 import numpy as np
 
 from models.matching import match
-from pipeline.bench.exported_detections import FoundObjects
-from pipeline.bench.ground_truth import DataSet, Frames, TrueObjects, rows_by_frame
+from pipeline.bench.exported_detections import ExportedDetections
+from pipeline.bench.ground_truth import DataSet, DataSetFrames, TrueObjects, rows_by_frame
 
 __all__ = ["DoubleCounts", "double_counts"]
 
@@ -22,28 +22,30 @@ _FOLLICLE = 1
 
 @dataclass(frozen=True)
 class DoubleCounts:
-    """Shelled eggs listed in the results, against those crossed: crossed = eggs - twice - invented + merged + missed.
+    """Shelled eggs listed in the results, against those crossed: crossed = listed - duplicates - false_eggs + merged + missed.
 
-    crossed : objects that a clip crossed, as ``animals.json`` tells;  eggs : listed
-    twice : eggs beyond the first of one object;  invented : eggs that show no shelled object
+    crossed : objects that a clip crossed, as ``animals.json`` tells;  listed : eggs in the results
+    duplicates : eggs beyond the first of one object;  false_eggs : eggs that show no shelled object
     merged : crossed objects that lie under the name of another;  missed : crossed objects that no egg shows
     """
 
     crossed: int
-    eggs: int
-    twice: int
-    invented: int
+    listed: int
+    duplicates: int
+    false_eggs: int
     merged: int
     missed: int
 
 
-def double_counts(data_set: DataSet, found: FoundObjects, results: Sequence[Mapping[str, Any]]) -> DoubleCounts | None:
+def double_counts(
+    data_set: DataSet, found: ExportedDetections, results: Sequence[Mapping[str, Any]]
+) -> DoubleCounts | None:
     """Of all animals of a data set; None where it does not tell objects apart.
 
     results : the ``result.json`` of each animal
     """
     truth = data_set.objects
-    if not truth.track.all():
+    if not truth.object_id.all():
         return None
     votes = _votes(truth, found, data_set.frames)
     crossed = _crossed(data_set)
@@ -65,18 +67,18 @@ def double_counts(data_set: DataSet, found: FoundObjects, results: Sequence[Mapp
     # An object that is listed though no clip crossed it well is no error, and is taken as crossed.
     return DoubleCounts(
         crossed=len(crossed | set(shown)),
-        eggs=eggs,
-        twice=shown.total() - len(shown),
-        invented=invented,
+        listed=eggs,
+        duplicates=shown.total() - len(shown),
+        false_eggs=invented,
         merged=len(lost & touched),
         missed=len(lost - touched),
     )
 
 
-def _votes(truth: TrueObjects, found: FoundObjects, frames: Frames) -> dict[tuple[str, int], Counter[int]]:
+def _votes(truth: TrueObjects, found: ExportedDetections, frames: DataSetFrames) -> dict[tuple[str, int], Counter[int]]:
     # By animal and egg, the shelled objects that it shows, and in how many frames.
     votes: dict[tuple[str, int], Counter[int]] = {}
-    animals = [animal for animal, _, _ in frames.names]
+    animals = [animal for animal, _, _ in frames.ids]
     shelled = truth.stage != _FOLLICLE
     for animal, seen, there in zip(
         animals, rows_by_frame(found.frame, frames), rows_by_frame(truth.frame, frames), strict=True
@@ -84,13 +86,13 @@ def _votes(truth: TrueObjects, found: FoundObjects, frames: Frames) -> dict[tupl
         seen, there = seen[found.egg[seen] > 0], there[shelled[there]]
         rows, columns, _ = match(found.ellipses[seen], truth.ellipses[there], minimum_overlap=_OVERLAP)
         for row, column in zip(seen[rows].tolist(), there[columns].tolist(), strict=True):
-            votes.setdefault((animal, int(found.egg[row])), Counter())[int(truth.track[column])] += 1
+            votes.setdefault((animal, int(found.egg[row])), Counter())[int(truth.object_id[column])] += 1
     return votes
 
 
 def _crossed(data_set: DataSet) -> set[tuple[str, int]]:
     shelled = np.flatnonzero(data_set.objects.stage != _FOLLICLE).tolist()
-    names, frame, track = data_set.frames.names, data_set.objects.frame, data_set.objects.track
+    names, frame, track = data_set.frames.ids, data_set.objects.frame, data_set.objects.object_id
     known = {(names[frame[row]][0], int(track[row])) for row in shelled}
     seen = {
         (animal, identity)

@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 
 from pipeline.bench.exported_detections import result_folders
-from pipeline.bench.ground_truth import DataSet, DataSetError, Frames, TrueObjects
+from pipeline.bench.ground_truth import DataSet, DataSetError, DataSetFrames, TrueObjects
 
 __all__ = ["egg_free_data_set"]
 
@@ -38,7 +38,7 @@ def egg_free_data_set(folder: Path, results: Path) -> DataSet:
         names += [(animal, image["clip"], image["frame"]) for image in images]
     if not animals:
         raise DataSetError(f"{folder}: no exam in it could be used. Name a folder of exams, ANIMAL/DATE with clips.")
-    frames = Frames(
+    frames = DataSetFrames(
         tuple(names),
         tuple(animals[name[0]]["species"] or "unknown" for name in names),
         np.array([animals[name[0]]["clips"][name[1]]["mm_per_px"] for name in names], dtype=np.float64),
@@ -51,8 +51,8 @@ def egg_free_data_set(folder: Path, results: Path) -> DataSet:
         areas=none,
         stage=np.zeros(0, np.int64),
         ignored=np.zeros(0, bool),
-        visible=none,
+        visible_share=none,
         depth_mm=none,
-        track=np.zeros(0, np.int64),
+        object_id=np.zeros(0, np.int64),
     )
     return DataSet(folder.resolve().name, folder, animals, frames, objects)

@@ -13,17 +13,17 @@ from numpy.typing import NDArray
 
 from pipeline.bench.ground_truth import DataSet
 
-__all__ = ["FoundObjects", "read_found", "result_folders"]
+__all__ = ["ExportedDetections", "read_exported_detections", "result_folders"]
 
 
 @dataclass(frozen=True)
-class FoundObjects:
+class ExportedDetections:
     """All D detections on frames of a data set.
 
     frame : (D,) int64, place among the data set's frames;  ellipses : (D, 5) px;  boxes : (D, 4) px
     stage : (D,) int64 from 1 follicle to 3 calcified;  scores : (D,)
     track, egg : (D,) int64, whose it is: unique within the clip, and within the exam; 0 where it is nobody's
-    spreads : (D, 2) stated doubt of the centre (px) and of the log axes, NaN where none is stated
+    outline_uncertainties : (D, 2) stated doubt of the centre (px) and of the log axes, NaN where none is stated
     frames_used : how many of the data set's frames the batch used
     """
 
@@ -34,7 +34,7 @@ class FoundObjects:
     scores: NDArray[np.float64]
     track: NDArray[np.int64]
     egg: NDArray[np.int64]
-    spreads: NDArray[np.float64]
+    outline_uncertainties: NDArray[np.float64]
     frames_used: int
 
     @property
@@ -52,9 +52,9 @@ def result_folders(results: Path) -> dict[tuple[str, str], Path]:
     return folders
 
 
-def read_found(data_set: DataSet, folders: Mapping[tuple[str, str], Path]) -> FoundObjects:
+def read_exported_detections(data_set: DataSet, folders: Mapping[tuple[str, str], Path]) -> ExportedDetections:
     """The detections in the folders of the data set's exams; an exam without one has none."""
-    place = {name: index for index, name in enumerate(data_set.frames.names)}
+    place = {name: index for index, name in enumerate(data_set.frames.ids)}
     rows: list[tuple[int, dict[str, Any]]] = []
     frames_used = 0
     for animal, truth in data_set.animals.items():
@@ -69,7 +69,7 @@ def read_found(data_set: DataSet, folders: Mapping[tuple[str, str], Path]) -> Fo
         }
         frames_used += len(known)
         rows += [(known[row["image_id"]], row) for row in document["annotations"] if row["image_id"] in known]
-    return FoundObjects(
+    return ExportedDetections(
         frame=np.array([frame for frame, _ in rows], dtype=np.int64),
         ellipses=np.array([row["ellipse"] for _, row in rows], dtype=np.float64).reshape(-1, 5),
         boxes=np.array([row["bbox"] for _, row in rows], dtype=np.float64).reshape(-1, 4),
@@ -77,6 +77,8 @@ def read_found(data_set: DataSet, folders: Mapping[tuple[str, str], Path]) -> Fo
         scores=np.array([row["score"] for _, row in rows], dtype=np.float64),
         track=np.array([row["track_id"] or 0 for _, row in rows], dtype=np.int64),
         egg=np.array([row["egg_id"] or 0 for _, row in rows], dtype=np.int64),
-        spreads=np.array([[row["centre_spread_px"], row["axis_spread"]] for _, row in rows], float).reshape(-1, 2),
+        outline_uncertainties=np.array(
+            [[row["centre_spread_px"], row["axis_spread"]] for _, row in rows], float
+        ).reshape(-1, 2),
         frames_used=frames_used,
     )

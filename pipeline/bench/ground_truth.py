@@ -20,7 +20,7 @@ from numpy.typing import NDArray
 from models.ellipse import area, bounding_boxes
 from models.errors import ClutchlightError
 
-__all__ = ["DataSet", "DataSetError", "Frames", "TrueObjects", "open_data_set", "rows_by_frame"]
+__all__ = ["DataSet", "DataSetError", "DataSetFrames", "TrueObjects", "open_data_set", "rows_by_frame"]
 
 
 class DataSetError(ClutchlightError):
@@ -28,14 +28,14 @@ class DataSetError(ClutchlightError):
 
 
 @dataclass(frozen=True)
-class Frames:
+class DataSetFrames:
     """All F frames of a data set, in the order of its file.
 
-    names : (animal, clip, frame from 0) of each;  species : of each, "unknown" where it is
+    ids : (animal, clip, frame from 0) of each;  species : of each, "unknown" where it is
     mm_per_px : (F,) float64, NaN where the clip's scale is unknown
     """
 
-    names: tuple[tuple[str, str, int], ...]
+    ids: tuple[tuple[str, str, int], ...]
     species: tuple[str, ...]
     mm_per_px: NDArray[np.float64]
 
@@ -47,8 +47,8 @@ class TrueObjects:
     frame : (N,) int64, place among the frames;  ellipses : (N, 5) px;  boxes : (N, 4) px, left, top, width, height
     areas : (N,) px;  stage : (N,) int64 from 1 follicle to 3 calcified
     ignored : (N,) bool, neither rewarded nor punished (``iscrowd``)
-    visible : (N,) share of the outline, depth_mm : (N,); NaN where unknown
-    track : (N,) int64, the same for one object in all frames of its animal, 0 where that is unknown
+    visible_share : (N,) share of the outline, depth_mm : (N,); NaN where unknown
+    object_id : (N,) int64, the same for one object in all frames of its animal, 0 where that is unknown
     """
 
     frame: NDArray[np.int64]
@@ -57,23 +57,23 @@ class TrueObjects:
     areas: NDArray[np.float64]
     stage: NDArray[np.int64]
     ignored: NDArray[np.bool_]
-    visible: NDArray[np.float64]
+    visible_share: NDArray[np.float64]
     depth_mm: NDArray[np.float64]
-    track: NDArray[np.int64]
+    object_id: NDArray[np.int64]
 
 
 @dataclass(frozen=True)
 class DataSet:
-    """name : of the folder;  exams : the root for a batch;  animals : the content of ``animals.json``"""
+    """name : of the folder;  exams_root : the root for a batch;  animals : the content of ``animals.json``"""
 
     name: str
-    exams: Path
+    exams_root: Path
     animals: dict[str, Any]
-    frames: Frames
+    frames: DataSetFrames
     objects: TrueObjects
 
     @property
-    def knows_paths(self) -> bool:
+    def has_probe_paths(self) -> bool:
         """Whether it is told of any clip where the hand was."""
         return any("path_mm" in clip for animal in self.animals.values() for clip in animal.get("clips", {}).values())
 
@@ -98,16 +98,16 @@ def open_data_set(folder: Path) -> DataSet:
     return DataSet(folder.resolve().name, folder / "exams" if apart else folder, animals, frames, objects)
 
 
-def rows_by_frame(frame: NDArray[np.int64], frames: Frames) -> list[NDArray[np.int64]]:
+def rows_by_frame(frame: NDArray[np.int64], frames: DataSetFrames) -> list[NDArray[np.int64]]:
     """For each frame of the data set the rows of a table whose places among the frames are ``frame`` (N,)."""
     order = np.argsort(frame, kind="stable")
-    return np.split(order, np.searchsorted(frame[order], np.arange(1, len(frames.names))))
+    return np.split(order, np.searchsorted(frame[order], np.arange(1, len(frames.ids))))
 
 
-def _frames(images: Sequence[Mapping[str, Any]], animals: Mapping[str, Any]) -> Frames:
+def _frames(images: Sequence[Mapping[str, Any]], animals: Mapping[str, Any]) -> DataSetFrames:
     scale = [animals[image["animal"]].get("clips", {}).get(image["clip"], {}).get("mm_per_px") for image in images]
-    return Frames(
-        names=tuple((image["animal"], image["clip"], image["frame"]) for image in images),
+    return DataSetFrames(
+        ids=tuple((image["animal"], image["clip"], image["frame"]) for image in images),
         species=tuple(animals[image["animal"]].get("species") or "unknown" for image in images),
         mm_per_px=np.array(scale, dtype=np.float64),
     )
@@ -129,7 +129,7 @@ def _objects(coco: Mapping[str, Any]) -> TrueObjects:
         areas=np.array([row.get("area", size) for row, size in zip(rows, areas, strict=True)], dtype=np.float64),
         stage=np.array([row["category_id"] for row in rows], dtype=np.int64),
         ignored=np.array([bool(row["iscrowd"]) for row in rows], dtype=bool),
-        visible=told("visible"),
+        visible_share=told("visible"),
         depth_mm=told("depth_mm"),
-        track=np.array([row.get("track_id") or 0 for row in rows], dtype=np.int64),
+        object_id=np.array([row.get("track_id") or 0 for row in rows], dtype=np.int64),
     )

@@ -15,46 +15,46 @@ from typing import Any
 
 import torch
 
-from models.network import EggNetwork, NetworkShape, WeightsError, load_weights, weights_sha256
+from models.network import EggNetwork, NetworkConfig, WeightsError, load_weights, weights_sha256
 from synthetic.training.further_training import taught_animals
-from synthetic.training.held_out import HeldOutFigures, measure
+from synthetic.training.held_out import HeldOutMetrics, measure
 from synthetic.training.labelled_pictures import LabelledPictures, LabelsError
 
-__all__ = ["AnimalFigures", "LabelFigures", "compare_on_labels", "figure_row"]
+__all__ = ["AnimalLabelMetrics", "LabelMetrics", "compare_networks_on_labels", "metric_row"]
 
-Pair = tuple[HeldOutFigures, HeldOutFigures]
+Pair = tuple[HeldOutMetrics, HeldOutMetrics]
 
 _AT_ONCE = 32  # pictures
 _TOLD = {"ap": "AP50:95", "ap50": "AP50", "recall": "recall", "precision": "precision"}
 
 
 @dataclass(frozen=True)
-class AnimalFigures:
+class AnimalLabelMetrics:
     """Of one animal's frames, with either network."""
 
     animal: str
-    before: HeldOutFigures
-    after: HeldOutFigures
+    before: HeldOutMetrics
+    after: HeldOutMetrics
 
 
 @dataclass(frozen=True)
-class LabelFigures:
+class LabelMetrics:
     """before, after : over all frames of the animals that neither network was taught
 
-    animals : each by itself;  taught : animals of the labels that were left out;  weights : SHA-256 of both files
+    animals : each by itself;  trained_animals : animals of the labels that were left out;  weights : SHA-256 of both files
     """
 
-    before: HeldOutFigures
-    after: HeldOutFigures
-    animals: tuple[AnimalFigures, ...]
-    taught: tuple[str, ...]
+    before: HeldOutMetrics
+    after: HeldOutMetrics
+    animals: tuple[AnimalLabelMetrics, ...]
+    trained_animals: tuple[str, ...]
     weights: tuple[str, str]
 
     def document(self) -> dict[str, Any]:
         """As JSON has it: null where there is nothing to measure."""
         return {
             "weights": {"before": self.weights[0], "after": self.weights[1]},
-            "taught": list(self.taught),
+            "taught": list(self.trained_animals),
             "before": _plain(self.before.document()),
             "after": _plain(self.after.document()),
             "animals": {
@@ -69,25 +69,25 @@ class LabelFigures:
     def _lines(self) -> Iterator[str]:
         names = ", ".join(each.animal for each in self.animals)
         yield f"{self.before.pictures} frames of {len(self.animals)} animals that neither network was taught: {names}"
-        if self.taught:
-            yield f"left out, since they were taught: {', '.join(self.taught)}"
+        if self.trained_animals:
+            yield f"left out, since they were taught: {', '.join(self.trained_animals)}"
         yield f"{'':30}{'before':>8}{'after':>8}"
         for kind in ("shelled", "follicle"):
             for name, words in _TOLD.items():
-                yield figure_row(
+                yield metric_row(
                     f"{kind}, {words}", *(getattr(each, f"{name}_{kind}") for each in (self.before, self.after))
                 )
-        yield figure_row("stage right", *(each.strata["all"].stage_right for each in (self.before, self.after)))
+        yield metric_row("stage right", *(each.strata["all"].stage_right for each in (self.before, self.after)))
         yield "shelled AP50:95 by animal"
         for one in self.animals:
-            yield figure_row(
+            yield metric_row(
                 f"  {one.animal}, {one.before.pictures} frames", one.before.ap_shelled, one.after.ap_shelled
             )
 
 
-def compare_on_labels(
+def compare_networks_on_labels(
     labelled: LabelledPictures, before: Path, after: Path, *, device: torch.device | None = None
-) -> LabelFigures:
+) -> LabelMetrics:
     """Both weights files on the same frames. Recall and precision are of detections with a score of at least 0.3.
 
     Raises WeightsError for a file that holds no network of single frames, LabelsError where all animals of the labels
@@ -108,9 +108,9 @@ def compare_on_labels(
         one, other = (measure(network, shown.batches(_AT_ONCE, device)) for network in networks)
         return one, other
 
-    return LabelFigures(
+    return LabelMetrics(
         *figures(held),
-        tuple(AnimalFigures(animal, *figures([animal])) for animal in held),
+        tuple(AnimalLabelMetrics(animal, *figures([animal])) for animal in held),
         tuple(animal for animal in labelled.animals if animal in known),
         (weights_sha256(before), weights_sha256(after)),
     )
@@ -118,12 +118,12 @@ def compare_on_labels(
 
 def _network(path: Path, device: torch.device) -> EggNetwork:
     network = load_weights(path)
-    if network.shape != NetworkShape(network.shape.widths, network.shape.blocks):
+    if network.config != NetworkConfig(network.config.widths, network.config.blocks):
         raise WeightsError(f"{path} wants several frames or the scale; labels are of single frames. Name another file.")
     return network.to(device)
 
 
-def figure_row(name: str, before: float | None, after: float | None) -> str:
+def metric_row(name: str, before: float | None, after: float | None) -> str:
     """A line of a table; "none" for what is None or no number."""
     return f"{name:30}" + "".join(
         f"{'none':>8}" if value is None or not math.isfinite(value) else f"{value:8.3f}" for value in (before, after)

@@ -1,4 +1,4 @@
-"""Which true object each listed egg is, with what was told of it and what is true of it."""
+"""Which true object each listed egg is, with what was reported of it and what is true of it."""
 
 from __future__ import annotations
 
@@ -13,52 +13,52 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.bench.detection_matching import Matches
-from pipeline.bench.exported_detections import FoundObjects
+from pipeline.bench.exported_detections import ExportedDetections
 from pipeline.bench.ground_truth import DataSet
 
-__all__ = ["SeenEgg", "SeenSections", "seen_eggs"]
+__all__ = ["MatchedEgg", "MatchedSections", "match_eggs"]
 
-LEAST_FRAMES = 3  # in which an egg's outline lay on one and the same object, for the egg to be that object
+MIN_FRAMES = 3  # in which an egg's outline lay on one and the same object, for the egg to be that object
 
 
 @dataclass(frozen=True)
-class SeenSections:
+class MatchedSections:
     """One egg in one clip, in the F frames in which its outline was found on the object. Both (F, 5) px, in order."""
 
-    found: NDArray[np.float64]
-    true: NDArray[np.float64]
+    found_ellipses: NDArray[np.float64]
+    true_ellipses: NDArray[np.float64]
     mm_per_px: float
 
 
 @dataclass(frozen=True)
-class SeenEgg:
-    """told : the egg in ``result.json``;  stage : the object's, from 0 follicle to 2 calcified
+class MatchedEgg:
+    """reported : the egg in ``result.json``;  stage : the object's, from 0 follicle to 2 calcified
 
     length_mm, width_mm : of the whole object, None where the data set does not tell them
-    sections : by clip;  widest_mm : of all its true sections that were drawn in any frame, 0 without a scale
+    sections : by clip;  widest_section_mm : of all its true sections that were drawn in any frame, 0 without a scale
     """
 
     animal: str
-    told: Mapping[str, Any]
+    reported: Mapping[str, Any]
     stage: int
     length_mm: float | None
     width_mm: float | None
-    sections: tuple[SeenSections, ...]
-    widest_mm: float
+    sections: tuple[MatchedSections, ...]
+    widest_section_mm: float
 
 
-def seen_eggs(
-    data_set: DataSet, found: FoundObjects, matches: Matches, folders: Mapping[tuple[str, str], Path]
-) -> list[SeenEgg]:
+def match_eggs(
+    data_set: DataSet, found: ExportedDetections, matches: Matches, folders: Mapping[tuple[str, str], Path]
+) -> list[MatchedEgg]:
     """The listed eggs that are true objects, each by the object that most of its outlines were found on."""
-    truth, names = data_set.objects, data_set.frames.names
+    truth, names = data_set.objects, data_set.frames.ids
     pairs: dict[tuple[str, int], list[tuple[int, int]]] = defaultdict(list)
-    for row, true in zip(matches.found.tolist(), matches.true.tolist(), strict=True):
-        if found.egg[row] and truth.track[true]:
+    for row, true in zip(matches.detection_rows.tolist(), matches.object_rows.tolist(), strict=True):
+        if found.egg[row] and truth.object_id[true]:
             pairs[names[found.frame[row]][0], int(found.egg[row])].append((row, true))
     widest: dict[tuple[str, int], float] = defaultdict(float)
     breadths = 2 * truth.ellipses[:, 3] * data_set.frames.mm_per_px[truth.frame]
-    for frame, identity, breadth in zip(truth.frame.tolist(), truth.track.tolist(), breadths.tolist(), strict=True):
+    for frame, identity, breadth in zip(truth.frame.tolist(), truth.object_id.tolist(), breadths.tolist(), strict=True):
         if breadth > widest[names[frame][0], identity]:
             widest[names[frame][0], identity] = breadth
     seen = []
@@ -67,34 +67,34 @@ def seen_eggs(
         if folder is None:
             continue
         axes = {one["id"]: one["axes_mm"] for one in entry.get("objects", ())}
-        for told in json.loads((folder / "result.json").read_text(encoding="utf-8"))["eggs"]:
-            rows = pairs[animal, told["id"]]
-            votes = Counter(int(truth.track[true]) for _, true in rows).most_common(1)
-            if not votes or votes[0][1] < LEAST_FRAMES:
+        for reported in json.loads((folder / "result.json").read_text(encoding="utf-8"))["eggs"]:
+            rows = pairs[animal, reported["id"]]
+            votes = Counter(int(truth.object_id[true]) for _, true in rows).most_common(1)
+            if not votes or votes[0][1] < MIN_FRAMES:
                 continue
             identity = votes[0][0]
-            own = sorted((found.frame[row], row, true) for row, true in rows if truth.track[true] == identity)
+            own = sorted((found.frame[row], row, true) for row, true in rows if truth.object_id[true] == identity)
             longest, *others = axes.get(identity, (None, None))
             seen.append(
-                SeenEgg(
+                MatchedEgg(
                     animal=animal,
-                    told=told,
+                    reported=reported,
                     stage=int(truth.stage[own[0][2]]) - 1,
                     length_mm=longest,
                     width_mm=None if longest is None else float(np.mean(others)),
                     sections=_sections(data_set, found, [(row, true) for _, row, true in own]),
-                    widest_mm=widest[animal, identity],
+                    widest_section_mm=widest[animal, identity],
                 )
             )
     return seen
 
 
-def _sections(data_set: DataSet, found: FoundObjects, rows: list[tuple[int, int]]) -> tuple[SeenSections, ...]:
+def _sections(data_set: DataSet, found: ExportedDetections, rows: list[tuple[int, int]]) -> tuple[MatchedSections, ...]:
     by_clip: dict[str, list[tuple[int, int]]] = defaultdict(list)
     for row, true in rows:
-        by_clip[data_set.frames.names[found.frame[row]][1]].append((row, true))
+        by_clip[data_set.frames.ids[found.frame[row]][1]].append((row, true))
     return tuple(
-        SeenSections(
+        MatchedSections(
             found.ellipses[[row for row, _ in own]],
             data_set.objects.ellipses[[true for _, true in own]],
             float(data_set.frames.mm_per_px[found.frame[own[0][0]]]),

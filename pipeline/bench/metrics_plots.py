@@ -10,11 +10,11 @@ from html import escape
 
 import numpy as np
 
-from pipeline.bench.metrics import STAGES, Figures
+from pipeline.bench.metrics import STAGES, DataSetMetrics
 from pipeline.bench.risk_coverage import RiskCoverage
-from pipeline.bench.stage_metrics import StageFigures
+from pipeline.bench.stage_metrics import StageMetrics
 
-__all__ = ["figures_svg"]
+__all__ = ["metrics_svg"]
 
 _SIDE, _MARGIN = 320, 90  # px of a plot, and around it
 _CELL = _SIDE // 4
@@ -22,7 +22,7 @@ _CELL = _SIDE // 4
 _COLOURS = {"shelled": "#000000", "calcified": "#0072b2", "thin-shelled": "#e69f00", "follicle": "#cc79a7"}
 
 
-def figures_svg(figures: Figures) -> str:
+def metrics_svg(figures: DataSetMetrics) -> str:
     """Curves of the classes that have objects, at an overlap of 0.5; numbers of objects, shaded by shares of rows; and
     the share of animals that are wrong among those passed unseen, with what no order and a perfect one would leave; and
     how often the stages of eggs are right, over how probable they are said to be.
@@ -84,7 +84,7 @@ def _line(coverage: Sequence[float], risk: Sequence[float], style: str) -> str:
     return f'<polyline points="{points}" fill="none" {style}/>'
 
 
-def _curves(figures: Figures) -> Iterator[str]:
+def _curves(figures: DataSetMetrics) -> Iterator[str]:
     yield from _field("recall", "precision")
     known = [name for name in _COLOURS if figures.classes[name].ap50 is not None]
     for row, name in enumerate(known):
@@ -99,7 +99,7 @@ def _curves(figures: Figures) -> Iterator[str]:
         yield _text(12, _SIDE - 14 - 18 * (len(known) - 1 - row), label, anchor="start", fill=_COLOURS[name])
 
 
-def _confusion(figures: Figures) -> Iterator[str]:
+def _confusion(figures: DataSetMetrics) -> Iterator[str]:
     yield _text(_SIDE / 2, _SIDE + 40, "called")
     yield _text(0, -12, "true", anchor="start")
     rows = figures.confusion.tolist()
@@ -118,7 +118,7 @@ def _confusion(figures: Figures) -> Iterator[str]:
             yield _text(_CELL * (column + 0.5), _CELL * (row + 0.5) + 4, f"{number:,}")
 
 
-def _reliability(stages: StageFigures) -> Iterator[str]:
+def _reliability(stages: StageMetrics) -> Iterator[str]:
     """A dot for every tenth of the probabilities that is in use, its number of eggs beside it."""
     for tick in (0.0, 0.25, 0.5, 0.75, 1.0):
         at = _SIDE * tick
@@ -130,7 +130,7 @@ def _reliability(stages: StageFigures) -> Iterator[str]:
     error = "-" if stages.calibration_error is None else f"{stages.calibration_error:.3f}"
     yield _text(0, -12, f"share of eggs that are of it; calibration error {error}", anchor="start")
     for each in stages.bins:
-        x, y = _SIDE * each.said, _SIDE * (1 - each.right)
+        x, y = _SIDE * each.mean_probability, _SIDE * (1 - each.accuracy)
         yield f'<circle cx="{x:.1f}" cy="{y:.1f}" r="5" fill="#000000"/>'
         yield _text(x - 9, y + 4, f"{each.eggs:,}", anchor="end")
 

@@ -17,24 +17,24 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.bench.exported_detections import FoundObjects, read_found, result_folders
+from pipeline.bench.exported_detections import ExportedDetections, read_exported_detections, result_folders
 from pipeline.bench.ground_truth import DataSet, open_data_set, rows_by_frame
-from pipeline.bench.tracking_frames import followed_clips
-from pipeline.bench.tracking_metrics import FollowingFigures, following_figures
+from pipeline.bench.tracking_frames import tracking_clips
+from pipeline.bench.tracking_metrics import TrackingMetrics, tracking_metrics
 
-__all__ = ["Rival", "measured", "rivals"]
+__all__ = ["TrackerFunction", "other_trackers", "tracker_metrics"]
 
 Floats = NDArray[np.float64]
 
 # One clip's frames, each with boxes (N, 4) [left, top, right, bottom] and scores (N,), to the identity of each
 # detection in each frame, 0 where it is followed by no track.
-Rival = Callable[[Sequence[tuple[Floats, Floats]]], list[NDArray[np.int64]]]
+TrackerFunction = Callable[[Sequence[tuple[Floats, Floats]]], list[NDArray[np.int64]]]
 
 _LOWEST_SCORE = 0.3  # as our own tracker follows
 _BIRTH_SCORE = 0.45  # as our own tracks begin
 
 
-def rivals() -> dict[str, Rival]:
+def other_trackers() -> dict[str, TrackerFunction]:
     """By name. Raises ImportError where their libraries are not installed."""
     from trackers import ByteTrackTracker, OCSORTTracker, SORTTracker
 
@@ -48,11 +48,11 @@ def rivals() -> dict[str, Rival]:
     }
 
 
-def measured(data_set: DataSet, found: FoundObjects, rival: Rival) -> FollowingFigures:
+def tracker_metrics(data_set: DataSet, found: ExportedDetections, rival: TrackerFunction) -> TrackingMetrics:
     """Figures of a rival's tracks over the detections of ``found``."""
     rows = rows_by_frame(found.frame, data_set.frames)
     clips: dict[tuple[str, str], list[tuple[int, int]]] = {}
-    for place, (animal, clip, frame) in enumerate(data_set.frames.names):
+    for place, (animal, clip, frame) in enumerate(data_set.frames.ids):
         clips.setdefault((animal, clip), []).append((frame, place))
     track = np.zeros(len(found.frame), np.int64)
     for frames in clips.values():
@@ -61,7 +61,7 @@ def measured(data_set: DataSet, found: FoundObjects, rival: Rival) -> FollowingF
         scores = [found.scores[own] for own in seen]
         for own, identities in zip(seen, rival(list(zip(corners, scores, strict=True))), strict=True):
             track[own] = identities
-    return following_figures(followed_clips(data_set.objects, replace(found, track=track), data_set.frames))
+    return tracking_metrics(tracking_clips(data_set.objects, replace(found, track=track), data_set.frames))
 
 
 def _by_trackers(tracker: object, clip: Sequence[tuple[Floats, Floats]]) -> list[NDArray[np.int64]]:
@@ -106,14 +106,16 @@ def _by_norfair(clip: Sequence[tuple[Floats, Floats]]) -> list[NDArray[np.int64]
 def main(arguments: Sequence[str]) -> int:
     """Print a line for each tracker, ours first."""
     data_set = open_data_set(Path(arguments[0]))
-    found = read_found(data_set, result_folders(Path(arguments[1])))
-    ours = following_figures(followed_clips(data_set.objects, found, data_set.frames))
-    figures = {"ours": ours} | {name: measured(data_set, found, rival) for name, rival in rivals().items()}
+    found = read_exported_detections(data_set, result_folders(Path(arguments[1])))
+    ours = tracking_metrics(tracking_clips(data_set.objects, found, data_set.frames))
+    figures = {"ours": ours} | {
+        name: tracker_metrics(data_set, found, rival) for name, rival in other_trackers().items()
+    }
     for name, each in figures.items():
         if each.hota is not None:
             print(  # noqa: T201 - a command's result
-                f"{name:<22} HOTA {each.hota:.3f}  found {each.detection:.3f}  held {each.association:.3f}  "
-                f"IDF1 {each.identity_f1:.3f}"
+                f"{name:<22} HOTA {each.hota:.3f}  found {each.detection_accuracy:.3f}  held {each.association_accuracy:.3f}  "
+                f"IDF1 {each.idf1:.3f}"
             )
     return 0
 

@@ -8,14 +8,14 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.bench.detection_matching import Matches
-from pipeline.bench.exported_detections import FoundObjects
+from pipeline.bench.exported_detections import ExportedDetections
 from pipeline.bench.ground_truth import TrueObjects
 
-__all__ = ["Doubt", "doubt"]
+__all__ = ["OutlineUncertainty", "outline_uncertainty"]
 
 
 @dataclass(frozen=True)
-class Doubt:
+class OutlineUncertainty:
     """How well stated doubts held over matched objects. objects : those that state one;  else None.
 
     *_50, *_90 : shares of errors within the bounds that should hold half and nine in ten of them, for the coordinates
@@ -25,24 +25,24 @@ class Doubt:
     """
 
     objects: int
-    centre_50: float | None
-    centre_90: float | None
-    centre_ratio: float | None
-    axis_50: float | None
-    axis_90: float | None
-    axis_ratio: float | None
+    centre_coverage_50: float | None
+    centre_coverage_90: float | None
+    centre_error_ratio: float | None
+    axis_coverage_50: float | None
+    axis_coverage_90: float | None
+    axis_error_ratio: float | None
 
 
-def doubt(matches: Matches, truth: TrueObjects, found: FoundObjects) -> Doubt:
+def outline_uncertainty(matches: Matches, truth: TrueObjects, found: ExportedDetections) -> OutlineUncertainty:
     """Of all pairs whose detection states its doubt."""
-    stated = ~np.isnan(found.spreads[matches.found]).any(axis=1)
-    rows, columns = matches.found[stated], matches.true[stated]
+    stated = ~np.isnan(found.outline_uncertainties[matches.detection_rows]).any(axis=1)
+    rows, columns = matches.detection_rows[stated], matches.object_rows[stated]
     if not len(rows):
-        return Doubt(0, None, None, None, None, None, None)
+        return OutlineUncertainty(0, None, None, None, None, None, None)
     one, other = found.ellipses[rows], truth.ellipses[columns]
-    centre = _held(np.abs(one[:, :2] - other[:, :2]), found.spreads[rows, 0])
-    axis = _held(np.abs(np.log(one[:, 2:4] / other[:, 2:4])), found.spreads[rows, 1])
-    return Doubt(len(rows), *centre, *axis)
+    centre = _held(np.abs(one[:, :2] - other[:, :2]), found.outline_uncertainties[rows, 0])
+    axis = _held(np.abs(np.log(one[:, 2:4] / other[:, 2:4])), found.outline_uncertainties[rows, 1])
+    return OutlineUncertainty(len(rows), *centre, *axis)
 
 
 def _held(errors: NDArray[np.float64], stated: NDArray[np.float64]) -> tuple[float, float, float]:

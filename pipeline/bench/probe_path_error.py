@@ -10,9 +10,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.bench.ground_truth import DataSet
-from pipeline.exams.folder_names import clip_labels
+from pipeline.exams.folder_names import clip_file_stems
 
-__all__ = ["PathFigures", "path_figures"]
+__all__ = ["ProbePathMetrics", "probe_path_metrics"]
 
 Floats = NDArray[np.float64]
 
@@ -20,56 +20,56 @@ _CAME_BACK = 0.1  # of the way that it swept, from which a hand that ends short 
 
 
 @dataclass(frozen=True)
-class PathFigures:
+class ProbePathMetrics:
     """Over clips whose path is known and was told; medians, None without such a clip.
 
     clips : all of them;  returned : those whose hand came back
     error, returned_error : root mean square error of the place along the sweep, as a share of the swept length, after
     the one scale and beginning that fit a clip best, since what is told has a length of its own as its unit
-    even_error, returned_even_error : the same if the hand were taken to go on evenly
-    unit_mm, unit_spread : what that length is, and its deviation from clip to clip as a share
-    in_plane_mm, still_mm : root mean square error of the shift in the plane, and if the hand were taken to be still
+    constant_speed_error, returned_constant_speed_error : the same if the hand were taken to go on evenly
+    unit_mm, unit_log_std : what that length is, and its deviation from clip to clip as a share
+    in_plane_error_mm, still_baseline_error_mm : root mean square error of the shift in the plane, and if the hand were taken to be still
     """
 
     clips: int
     returned: int
     error: float | None
-    even_error: float | None
+    constant_speed_error: float | None
     returned_error: float | None
-    returned_even_error: float | None
+    returned_constant_speed_error: float | None
     unit_mm: float | None
-    unit_spread: float | None
-    in_plane_mm: float | None
-    still_mm: float | None
+    unit_log_std: float | None
+    in_plane_error_mm: float | None
+    still_baseline_error_mm: float | None
 
 
 @dataclass(frozen=True)
 class _ClipPath:
     returned: bool
     error: float
-    even_error: float
+    constant_speed_error: float
     unit_mm: float
-    in_plane_mm: float
-    still_mm: float
+    in_plane_error_mm: float
+    still_baseline_error_mm: float
 
 
-def path_figures(data_set: DataSet, folders: Mapping[tuple[str, str], Path]) -> PathFigures:
+def probe_path_metrics(data_set: DataSet, folders: Mapping[tuple[str, str], Path]) -> ProbePathMetrics:
     """Of the paths that a batch wrote into the ``folders`` of exams, by animal and date."""
     judged = list(_judged(data_set, folders))
     back = [one for one in judged if one.returned]
     # A path on which the hand never moved has no unit.
     units = np.array([one.unit_mm for one in judged if one.unit_mm > 0])
-    return PathFigures(
+    return ProbePathMetrics(
         clips=len(judged),
         returned=len(back),
         error=_median([one.error for one in judged]),
-        even_error=_median([one.even_error for one in judged]),
+        constant_speed_error=_median([one.constant_speed_error for one in judged]),
         returned_error=_median([one.error for one in back]),
-        returned_even_error=_median([one.even_error for one in back]),
+        returned_constant_speed_error=_median([one.constant_speed_error for one in back]),
         unit_mm=_median(units.tolist()),
-        unit_spread=float(np.log(units).std()) if len(units) else None,
-        in_plane_mm=_median([one.in_plane_mm for one in judged]),
-        still_mm=_median([one.still_mm for one in judged]),
+        unit_log_std=float(np.log(units).std()) if len(units) else None,
+        in_plane_error_mm=_median([one.in_plane_error_mm for one in judged]),
+        still_baseline_error_mm=_median([one.still_baseline_error_mm for one in judged]),
     )
 
 
@@ -77,7 +77,7 @@ def _judged(data_set: DataSet, folders: Mapping[tuple[str, str], Path]) -> Itera
     for animal, truth in data_set.animals.items():
         folder = folders.get((animal, truth["date"]))
         clips = truth.get("clips", {})
-        labels = clip_labels(list(clips))
+        labels = clip_file_stems(list(clips))
         for file, clip in clips.items():
             if folder is None or "path_mm" not in clip:
                 continue
@@ -99,10 +99,10 @@ def _held_against(true: Floats, rows: Floats, mm_per_px: float) -> _ClipPath:
     return _ClipPath(
         returned=bool(abs(along[-1] - along[0]) < furthest - _CAME_BACK * swept),
         error=error / swept,
-        even_error=_fitted(rows[:, 0], along)[0] / swept,
+        constant_speed_error=_fitted(rows[:, 0], along)[0] / swept,
         unit_mm=abs(unit),
-        in_plane_mm=_deviation(shift - true[:, 1:]),
-        still_mm=_deviation(true[:, 1:]),
+        in_plane_error_mm=_deviation(shift - true[:, 1:]),
+        still_baseline_error_mm=_deviation(true[:, 1:]),
     )
 
 

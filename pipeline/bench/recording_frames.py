@@ -10,22 +10,22 @@ import numpy as np
 from numpy.typing import NDArray
 
 from models.errors import ClutchlightError
-from pipeline.detect.detector import Framing
+from pipeline.detect.detector import InputTransform
 from pipeline.ingest.clip import open_clip
 from pipeline.ingest.file_types import is_recording
 from pipeline.ingest.frame import ClipError
-from pipeline.ingest.quality.frame_quality import FrameJudge
-from pipeline.ingest.sector.region_sector import place_sector
+from pipeline.ingest.quality.frame_quality import FrameQualityAssessor
+from pipeline.ingest.sector.region_sector import find_sector_with_regions
 from pipeline.settings import IngestSettings
 
-__all__ = ["recorded_pictures"]
+__all__ = ["sample_recording_frames"]
 
 log = logging.getLogger(__name__)
 
 Pictures = NDArray[np.uint8]
 
 
-def recorded_pictures(
+def sample_recording_frames(
     folder: Path, number: int, rng: np.random.Generator, settings: IngestSettings
 ) -> tuple[Pictures, list[str]]:
     """(N, 256, 256) uint8 pictures at random from all recordings anywhere under ``folder``, as evenly from each as can
@@ -59,16 +59,16 @@ def _some(path: Path, wanted: int, rng: np.random.Generator, settings: IngestSet
     chosen: list[tuple[float, int, Pictures]] = []
     with open_clip(path, settings) as clip:
         ahead = list(islice(clip, settings.sector_lookahead_frames))
-        sector, _ = place_sector([frame.grey for frame in ahead], clip.calibration)
+        sector, _ = find_sector_with_regions([frame.grey for frame in ahead], clip.calibration)
         if sector is None:
             return []
-        framing, judge = Framing(sector), FrameJudge(sector, settings)
+        transform, judge = InputTransform(sector), FrameQualityAssessor(sector, settings)
         for frame in chain(ahead, clip):
-            if not judge.judge(frame.grey, moves=frame.time_s is not None).usable:
+            if not judge.assess(frame.grey, is_video=frame.time_s is not None).usable:
                 continue
             # The frames with the lowest lots stay, so that a clip of any length is read once and not kept.
             lot = rng.random()
             if len(chosen) < wanted or lot < chosen[-1][0]:
-                picture = (framing.cut_out(frame.grey) * 255).round().astype(np.uint8)
+                picture = (transform.image_to_input(frame.grey) * 255).round().astype(np.uint8)
                 chosen = sorted([*chosen, (lot, frame.index, picture)], key=lambda one: one[0])[:wanted]
     return [(index, picture) for _, index, picture in chosen]

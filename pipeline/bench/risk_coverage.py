@@ -15,7 +15,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.bench.count_table import Comparison
+from pipeline.bench.count_table import CountComparison
 
 __all__ = ["RiskCoverage", "risk_coverage"]
 
@@ -26,50 +26,50 @@ _LOOKED_AT = 0.25  # share of the animals that a person has time for, the goal's
 
 @dataclass(frozen=True)
 class RiskCoverage:
-    """animals : with a result;  wrong, off, other_stage : of them wrong at all, by count, by stage
+    """animals : with a result;  wrong, wrong_by_count, wrong_by_stage : of them wrong at all, by count, by stage
 
-    looked_at : the number of the first quarter;  captured : share of the wrong among these, None if nothing is wrong
-    captured_at_best : the same if the order were perfect;  captured_by_chance : if it were none
+    reviewed_animals : the number of the first quarter;  captured : share of the wrong among these, None if nothing is wrong
+    captured_ideal : the same if the order were perfect;  captured_random : if it were none
     coverage, risk : (animals + 1,) from all passed unseen to none; risk of none is 0
     """
 
     animals: int
     wrong: int
-    off: int
-    other_stage: int
-    looked_at: int
+    wrong_by_count: int
+    wrong_by_stage: int
+    reviewed_animals: int
     captured: float | None
-    captured_at_best: float | None
-    captured_by_chance: float | None
+    captured_ideal: float | None
+    captured_random: float | None
     coverage: tuple[float, ...]
     risk: tuple[float, ...]
 
 
-def risk_coverage(rows: Sequence[Comparison]) -> RiskCoverage:
+def risk_coverage(rows: Sequence[CountComparison]) -> RiskCoverage:
     """Of one data set's animals; those without a result are left out."""
     done = sorted((row for row in rows if row.estimate is not None), key=_order)
     off = np.array([abs((row.estimate or 0) - row.crossed) > _TOLERATED for row in done], dtype=bool)
     stage = np.array([row.stage != _expected(row.stage_crossed) for row in done], dtype=bool)
     wrong = off | stage
-    total, looked_at = int(wrong.sum()), round(_LOOKED_AT * len(done))
+    total, reviewed_animals = int(wrong.sum()), round(_LOOKED_AT * len(done))
     return RiskCoverage(
         animals=len(done),
         wrong=total,
-        off=int(off.sum()),
-        other_stage=int(stage.sum()),
-        looked_at=looked_at,
-        captured=float(wrong[:looked_at].sum() / total) if total else None,
-        captured_at_best=min(1.0, looked_at / total) if total else None,
-        captured_by_chance=looked_at / len(done) if total else None,
+        wrong_by_count=int(off.sum()),
+        wrong_by_stage=int(stage.sum()),
+        reviewed_animals=reviewed_animals,
+        captured=float(wrong[:reviewed_animals].sum() / total) if total else None,
+        captured_ideal=min(1.0, reviewed_animals / total) if total else None,
+        captured_random=reviewed_animals / len(done) if total else None,
         coverage=tuple(1 - number / max(len(done), 1) for number in range(len(done) + 1)),
         risk=_risk(wrong),
     )
 
 
-def _order(row: Comparison) -> tuple[int, float, str]:
+def _order(row: CountComparison) -> tuple[int, float, str]:
     # Probability that the count is within one and the stage right, were the two independent.
-    both_right = (row.confidence or 0.0) * (row.stage_probability or 0.0)
-    return -_URGENCY.get(row.severity or "", 0), both_right, row.animal
+    count_and_stage_probability = (row.confidence or 0.0) * (row.stage_probability or 0.0)
+    return -_URGENCY.get(row.severity or "", 0), count_and_stage_probability, row.animal
 
 
 def _expected(stage_crossed: str) -> str:

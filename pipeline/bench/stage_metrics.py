@@ -8,9 +8,9 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.bench.matched_eggs import SeenEgg
+from pipeline.bench.matched_eggs import MatchedEgg
 
-__all__ = ["ReliabilityBin", "StageFigures", "stage_figures"]
+__all__ = ["ReliabilityBin", "StageMetrics", "stage_metrics"]
 
 STAGES = ("follicle", "thin-shelled", "calcified")
 BINS = 10
@@ -18,15 +18,15 @@ BINS = 10
 
 @dataclass(frozen=True)
 class ReliabilityBin:
-    """Eggs whose stated probability lies in one tenth of 0 to 1. said, right : mean probability, share that is right"""
+    """Eggs whose stated probability lies in one tenth of 0 to 1. mean_probability, accuracy : of these"""
 
     eggs: int
-    said: float
-    right: float
+    mean_probability: float
+    accuracy: float
 
 
 @dataclass(frozen=True)
-class StageFigures:
+class StageMetrics:
     """eggs : listed ones that are true objects;  confusion : rows what is true, columns what was told
 
     macro_f1 : mean of the F1 of the stages that occur
@@ -47,24 +47,24 @@ class StageFigures:
     bins: tuple[ReliabilityBin, ...]
 
 
-def stage_figures(eggs: Sequence[SeenEgg]) -> StageFigures:
+def stage_metrics(eggs: Sequence[MatchedEgg]) -> StageMetrics:
     """Of the stages as told."""
     if not eggs:
-        return StageFigures(0, [[0] * 3] * 3, None, None, None, None, None, ())
+        return StageMetrics(0, [[0] * 3] * 3, None, None, None, None, None, ())
     true = np.array([egg.stage for egg in eggs])
-    told = np.array([STAGES.index(egg.told["stage"]) for egg in eggs])
-    said = np.array([egg.told["stage_probability"] for egg in eggs])
-    alone = np.array([[egg.told["network_stages"][name] for name in STAGES] for egg in eggs])
-    bins = reliability(said, told == true)
+    told = np.array([STAGES.index(egg.reported["stage"]) for egg in eggs])
+    said = np.array([egg.reported["stage_probability"] for egg in eggs])
+    alone = np.array([[egg.reported["network_stages"][name] for name in STAGES] for egg in eggs])
+    bins = reliability_bins(said, told == true)
     counts = confusion(true, told)
-    return StageFigures(
+    return StageMetrics(
         eggs=len(eggs),
         confusion=counts.tolist(),
         macro_f1=macro_f1(true, told),
         kappa=kappa(counts),
         calibration_error=calibration_error(bins),
         network_macro_f1=macro_f1(true, alone.argmax(1)),
-        network_calibration_error=calibration_error(reliability(alone.max(1), alone.argmax(1) == true)),
+        network_calibration_error=calibration_error(reliability_bins(alone.max(1), alone.argmax(1) == true)),
         bins=bins,
     )
 
@@ -93,7 +93,7 @@ def kappa(counts: NDArray[np.int64]) -> float | None:
     return None if by_chance == 1.0 else (float(np.trace(counts) / total) - by_chance) / (1 - by_chance)
 
 
-def reliability(said: NDArray[np.float64], right: NDArray[np.bool_]) -> tuple[ReliabilityBin, ...]:
+def reliability_bins(said: NDArray[np.float64], right: NDArray[np.bool_]) -> tuple[ReliabilityBin, ...]:
     """In ten bins of equal width."""
     place = np.minimum((said * BINS).astype(int), BINS - 1)
     chosen = [place == index for index in range(BINS)]
@@ -107,4 +107,4 @@ def reliability(said: NDArray[np.float64], right: NDArray[np.bool_]) -> tuple[Re
 def calibration_error(bins: Sequence[ReliabilityBin]) -> float:
     """Mean distance of what was said from what is right, weighted by eggs."""
     eggs = sum(each.eggs for each in bins)
-    return sum(each.eggs * abs(each.said - each.right) for each in bins) / eggs
+    return sum(each.eggs * abs(each.mean_probability - each.accuracy) for each in bins) / eggs

@@ -8,21 +8,21 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.bench.ground_truth import Frames, TrueObjects
+from pipeline.bench.ground_truth import DataSetFrames, TrueObjects
 
-__all__ = ["DEPTHS_MM", "VISIBLE", "ObjectRanges", "frame_groups", "in_range", "object_ranges"]
+__all__ = ["DEPTH_RANGES_MM", "VISIBILITY_RANGES", "ObjectStrata", "frame_strata", "in_range", "object_strata"]
 
 Floats = NDArray[np.float64]
 Range = tuple[float, float]
 
 # Shares of the outline that can be seen. The first is what detectors are judged by: less than half is a guess.
-VISIBLE: dict[str, Range] = {
+VISIBILITY_RANGES: dict[str, Range] = {
     "at least half": (0.5, np.inf),
     "below half": (0.0, 0.5),
     "half to 3/4": (0.5, 0.75),
     "3/4 and more": (0.75, np.inf),
 }
-DEPTHS_MM: dict[str, Range] = {
+DEPTH_RANGES_MM: dict[str, Range] = {
     "below 20 mm": (0.0, 20.0),
     "20 to 40 mm": (20.0, 40.0),
     "40 to 60 mm": (40.0, 60.0),
@@ -31,7 +31,7 @@ DEPTHS_MM: dict[str, Range] = {
 
 
 @dataclass(frozen=True)
-class ObjectRanges:
+class ObjectStrata:
     """kind : of the strata;  value : (N,) of the objects, NaN where unknown;  ranges : [low, high) by name"""
 
     kind: str
@@ -39,20 +39,23 @@ class ObjectRanges:
     ranges: dict[str, Range]
 
 
-def object_ranges(truth: TrueObjects) -> Iterator[ObjectRanges]:
+def object_strata(truth: TrueObjects) -> Iterator[ObjectStrata]:
     """Strata by a value that each object has; those that the data set does not tell are left out."""
-    for kind, value, ranges in (("visible", truth.visible, VISIBLE), ("depth", truth.depth_mm, DEPTHS_MM)):
+    for kind, value, ranges in (
+        ("visible", truth.visible_share, VISIBILITY_RANGES),
+        ("depth", truth.depth_mm, DEPTH_RANGES_MM),
+    ):
         if not np.isnan(value).all():
-            yield ObjectRanges(kind, value, ranges)
+            yield ObjectStrata(kind, value, ranges)
 
 
 def in_range(value: Floats, within: Range) -> NDArray[np.bool_]:
     return np.asarray((value >= within[0]) & (value < within[1]))
 
 
-def frame_groups(frames: Frames) -> Iterator[tuple[str, str, NDArray[np.bool_]]]:
+def frame_strata(frames: DataSetFrames) -> Iterator[tuple[str, str, NDArray[np.bool_]]]:
     """Strata of whole frames: kind, name, and (F,) which frames. An animal of a data set has one exam."""
-    species, animal = np.array(frames.species), np.array([name[0] for name in frames.names])
+    species, animal = np.array(frames.species), np.array([name[0] for name in frames.ids])
     for kind, of_frame in (("species", species), ("exam", animal)):
         for name in sorted(set(of_frame.tolist())):
             yield kind, name, of_frame == name

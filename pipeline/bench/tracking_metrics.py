@@ -25,7 +25,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.optimize import linear_sum_assignment
 
-__all__ = ["ALPHAS", "FollowedFrame", "FollowingFigures", "following_figures"]
+__all__ = ["ALPHAS", "TrackingFrame", "TrackingMetrics", "tracking_metrics"]
 
 Floats = NDArray[np.float64]
 Identities = NDArray[np.int64]
@@ -37,31 +37,31 @@ _SLACK = float(np.finfo(np.float64).eps)
 
 
 @dataclass(frozen=True)
-class FollowedFrame:
+class TrackingFrame:
     """What one frame shows and what was found in it.
 
-    true : (N,) identities of what is there, found : (M,) of the tracks seen in it; any numbers, one meaning a clip
+    true_ids : (N,) identities of what is there, track_ids : (M,) of the tracks seen in it; any numbers, one meaning a clip
     overlap : (N, M) intersection over union, 0 to 1
     """
 
-    true: Identities
-    found: Identities
+    true_ids: Identities
+    track_ids: Identities
     overlap: Floats
 
 
 @dataclass(frozen=True)
-class FollowingFigures:
+class TrackingMetrics:
     """All from 0 to 1; None where nothing was there and nothing was found.
 
     hota : higher order tracking accuracy, the geometric mean, at each overlap, of the next two
-    detection, association : accuracy of what was found where, and of what was held to be the same
-    identity_f1 : IDF1
+    detection_accuracy, association_accuracy : DetA and AssA, accuracy of what was found where, and of what was held to be the same
+    idf1 : IDF1
     """
 
     hota: float | None
-    detection: float | None
-    association: float | None
-    identity_f1: float | None
+    detection_accuracy: float | None
+    association_accuracy: float | None
+    idf1: float | None
 
 
 @dataclass(frozen=True)
@@ -77,7 +77,7 @@ class _Tally:
     identities: Floats
 
 
-def following_figures(clips: Sequence[Sequence[FollowedFrame]]) -> FollowingFigures:
+def tracking_metrics(clips: Sequence[Sequence[TrackingFrame]]) -> TrackingMetrics:
     """Of several clips, each its frames in order."""
     tallies = [_tally(clip) for clip in clips]
     pairs, misses, false_alarms, associated = (
@@ -85,35 +85,35 @@ def following_figures(clips: Sequence[Sequence[FollowedFrame]]) -> FollowingFigu
         for name in ("pairs", "misses", "false_alarms", "associated")
     )
     if not (pairs + misses + false_alarms).any():
-        return FollowingFigures(None, None, None, None)
+        return TrackingMetrics(None, None, None, None)
     detection = pairs / np.maximum(pairs + misses + false_alarms, 1)
     association = associated / np.maximum(pairs, 1)
     kept, lost, invented = sum((each.identities for each in tallies), np.zeros(3))
-    return FollowingFigures(
+    return TrackingMetrics(
         hota=float(np.sqrt(detection * association).mean()),
-        detection=float(detection.mean()),
-        association=float(association.mean()),
-        identity_f1=float(kept / (kept + 0.5 * lost + 0.5 * invented)),
+        detection_accuracy=float(detection.mean()),
+        association_accuracy=float(association.mean()),
+        idf1=float(kept / (kept + 0.5 * lost + 0.5 * invented)),
     )
 
 
-def _tally(frames: Sequence[FollowedFrame]) -> _Tally:
+def _tally(frames: Sequence[TrackingFrame]) -> _Tally:
     frames = _renumbered(frames)
-    true_frames = np.bincount(np.concatenate([*(frame.true for frame in frames), np.zeros(0, np.int64)]))
-    found_frames = np.bincount(np.concatenate([*(frame.found for frame in frames), np.zeros(0, np.int64)]))
+    true_frames = np.bincount(np.concatenate([*(frame.true_ids for frame in frames), np.zeros(0, np.int64)]))
+    found_frames = np.bincount(np.concatenate([*(frame.track_ids for frame in frames), np.zeros(0, np.int64)]))
     in_all = true_frames[:, None] + found_frames[None]  # (T, F) frames of either identity
     likely, close = np.zeros(in_all.shape), np.zeros(in_all.shape)
     for frame in frames:
-        at = np.ix_(frame.true, frame.found)
+        at = np.ix_(frame.true_ids, frame.track_ids)
         others = frame.overlap.sum(axis=0) + frame.overlap.sum(axis=1, keepdims=True) - frame.overlap
         likely[at] += np.divide(frame.overlap, others, out=np.zeros_like(others), where=others > _SLACK)
         close[at] += frame.overlap >= _IDENTITY_OVERLAP - _SLACK
     likely = likely / np.maximum(in_all - likely, _SLACK)
     joined = np.zeros((len(ALPHAS), *in_all.shape))  # in how many frames each two identities are a pair
     for frame in frames:
-        rows, columns = linear_sum_assignment(-likely[np.ix_(frame.true, frame.found)] * frame.overlap)
+        rows, columns = linear_sum_assignment(-likely[np.ix_(frame.true_ids, frame.track_ids)] * frame.overlap)
         reached = frame.overlap[rows, columns][None] >= ALPHAS[:, None] - _SLACK
-        joined[:, frame.true[rows], frame.found[columns]] += reached
+        joined[:, frame.true_ids[rows], frame.track_ids[columns]] += reached
     pairs = joined.sum(axis=(1, 2))
     return _Tally(
         pairs=pairs,
@@ -131,11 +131,11 @@ def _identities(close: Floats, true_frames: Identities, found_frames: Identities
     return np.array([kept, true_frames.sum() - kept, found_frames.sum() - kept])
 
 
-def _renumbered(frames: Sequence[FollowedFrame]) -> list[FollowedFrame]:
+def _renumbered(frames: Sequence[TrackingFrame]) -> list[TrackingFrame]:
     # Identities as places 0, 1, ... so that tables can be indexed by them.
-    true = np.unique(np.concatenate([*(frame.true for frame in frames), np.zeros(0, np.int64)]))
-    found = np.unique(np.concatenate([*(frame.found for frame in frames), np.zeros(0, np.int64)]))
+    true = np.unique(np.concatenate([*(frame.true_ids for frame in frames), np.zeros(0, np.int64)]))
+    found = np.unique(np.concatenate([*(frame.track_ids for frame in frames), np.zeros(0, np.int64)]))
     return [
-        FollowedFrame(np.searchsorted(true, frame.true), np.searchsorted(found, frame.found), frame.overlap)
+        TrackingFrame(np.searchsorted(true, frame.true_ids), np.searchsorted(found, frame.track_ids), frame.overlap)
         for frame in frames
     ]

@@ -18,16 +18,16 @@ from pathlib import Path
 
 from models.errors import ClutchlightError
 from models.runtime import make_engine, shipped_weights
-from pipeline.batch.events import Event, ExamEnded
+from pipeline.batch.events import BatchEvent, ExamFinished
 from pipeline.batch.run import run_batch
 from pipeline.bench.ground_truth import open_data_set
-from pipeline.calibration.counting_file import counting_toml
-from pipeline.calibration.counts import learn
-from pipeline.calibration.training_exams import Lesson, read_lessons
+from pipeline.calibration.counting_file import count_calibration_toml
+from pipeline.calibration.counts import calibrate_counts
+from pipeline.calibration.training_exams import TrainingExam, read_training_exams
 from pipeline.detect.detector import Detector
 from pipeline.settings import load_settings
 from pipeline.store.lock import LockedError
-from pipeline.store.whole_files import write_whole
+from pipeline.store.whole_files import write_atomically
 
 __all__ = ["main"]
 
@@ -49,7 +49,7 @@ def main(arguments: list[str] | None = None) -> int:
         if chosen.write is None:
             sys.stdout.write(learned)
         else:
-            write_whole(chosen.write, [learned.encode()])
+            write_atomically(chosen.write, [learned.encode()])
     except KeyboardInterrupt:
         return _failed("Interrupted. Run the same command again to go on; finished clips are kept.", 130)
     except LockedError as error:
@@ -63,24 +63,24 @@ def _learned(folders: Sequence[Path], out: Path, engine: str, weights: Path) -> 
     given = load_settings()
     detector = Detector(make_engine(engine, weights, threads=len(os.sched_getaffinity(0))), given.detect)
     data_sets = [open_data_set(folder) for folder in folders]
-    lessons: list[Lesson] = []
+    training_exams: list[TrainingExam] = []
     for number, data_set in enumerate(data_sets, 1):
         results = out / f"{number}-{data_set.name}"
         # As `clutchlight bench` reads them, so that neither reads a clip again.
-        settings = given.telling_paths() if data_set.knows_paths else given
-        run_batch(data_set.exams, results, settings, lambda: detector, listen=_tell)
-        lessons += read_lessons(data_set, results, detector, settings)
-    return counting_toml(
-        learn(lessons, given),
+        settings = given.with_probe_path() if data_set.has_probe_paths else given
+        run_batch(data_set.exams_root, results, settings, lambda: detector, on_event=_tell)
+        training_exams += read_training_exams(data_set, results, detector, settings)
+    return count_calibration_toml(
+        calibrate_counts(training_exams, given),
         command=f"python -m pipeline.calibration {' '.join(folder.name for folder in folders)}",
-        animals=len(lessons),
+        animals=len(training_exams),
         network=detector.model.sha256,
     )
 
 
-def _tell(event: Event) -> None:
-    if isinstance(event, ExamEnded):
-        sys.stderr.write(f"{event.outcome.animal} {event.outcome.date}: {event.outcome.status}\n")
+def _tell(event: BatchEvent) -> None:
+    if isinstance(event, ExamFinished):
+        sys.stderr.write(f"{event.report.animal} {event.report.date}: {event.report.status}\n")
 
 
 def _failed(sentence: str, code: int) -> int:

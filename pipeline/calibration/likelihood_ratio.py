@@ -8,28 +8,32 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.calibration.logistic_regression import logistic_weights
-from pipeline.calibration.training_exams import Lesson
-from pipeline.estimate.candidates import looks
-from pipeline.settings import Look, TrackSettings
+from pipeline.calibration.training_exams import TrainingExam
+from pipeline.estimate.candidates import candidate_features
+from pipeline.settings import LikelihoodWeights, TrackSettings
 from pipeline.track.track_evidence import stage_probabilities
 
-__all__ = ["learn_look"]
+__all__ = ["fit_likelihood_weights"]
 
 Floats = NDArray[np.float64]
 
 
-def learn_look(lessons: Sequence[Lesson], *, shelled: bool, settings: TrackSettings) -> tuple[Look, float]:
+def fit_likelihood_weights(
+    training_exams: Sequence[TrainingExam], *, shelled: bool, settings: TrackSettings
+) -> tuple[LikelihoodWeights, float]:
     """The weights, and how many look-alikes come with a clip; of tracks that look shelled, or like follicles."""
-    rows = [row for lesson in lessons for row in _tracks(lesson, shelled, settings)]
+    rows = [row for training_exam in training_exams for row in _tracks(training_exam, shelled, settings)]
     traits = np.array([traits for traits, _ in rows]).reshape(-1, 4)
     real = np.array([is_real for _, is_real in rows], dtype=bool)
-    constant, score, best_score, kind, alike = _none_against(traits, real)
+    constant, score, upper_score, kind, size_similarity = _none_against(traits, real)
     # Odds of the tracks at hand, less the odds with which they come: what their looks alone say. One of either is
     # added, as nothing is certain where none was met.
-    base = constant - float(np.log((real.sum() + 1) / ((~real).sum() + 1)))
-    clips = sum(len(lesson.clips) for lesson in lessons)
-    look_alikes = (float((~real).sum()) + 1) / (clips + 1)
-    return Look(base=base, score=score, best_score=best_score, kind=kind, alike=alike), look_alikes
+    intercept = constant - float(np.log((real.sum() + 1) / ((~real).sum() + 1)))
+    clips = sum(len(training_exam.clips) for training_exam in training_exams)
+    false_tracks_per_clip = (float((~real).sum()) + 1) / (clips + 1)
+    return LikelihoodWeights(
+        intercept=intercept, score=score, upper_score=upper_score, kind=kind, size_similarity=size_similarity
+    ), false_tracks_per_clip
 
 
 def _none_against(traits: Floats, real: NDArray[np.bool_]) -> list[float]:
@@ -46,11 +50,11 @@ def _none_against(traits: Floats, real: NDArray[np.bool_]) -> list[float]:
         used &= weights[1:] >= 0
 
 
-def _tracks(lesson: Lesson, shelled: bool, settings: TrackSettings) -> Iterator[tuple[Floats, bool]]:
-    seen = looks(lesson.clips, shelled=shelled, settings=settings)
-    for clip in lesson.clips:
+def _tracks(training_exam: TrainingExam, shelled: bool, settings: TrackSettings) -> Iterator[tuple[Floats, bool]]:
+    seen = candidate_features(training_exam.clips, shelled=shelled, settings=settings)
+    for clip in training_exam.clips:
         for track in clip.tracks:
             one = clip.file, track.identity
             follicle = float(stage_probabilities([track], settings)[0])
             if (follicle <= 0.5) == shelled:
-                yield seen[one], lesson.owners[one] is shelled
+                yield seen[one], training_exam.track_labels[one] is shelled

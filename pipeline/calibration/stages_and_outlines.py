@@ -16,78 +16,78 @@ from numpy.typing import NDArray
 from scipy.optimize import minimize, minimize_scalar
 
 from models.errors import ClutchlightError
-from pipeline.bench.matched_eggs import SeenEgg
-from pipeline.estimate.sections import passage
-from pipeline.estimate.stage_model import SIGNS, signs_told, stages_told
-from pipeline.settings import Calibration, Feature, Features, OutlineErrors, Outlines
+from pipeline.bench.matched_eggs import MatchedEgg
+from pipeline.estimate.sections import summarise_sections
+from pipeline.estimate.stage_model import SIGN_NAMES, read_network_log_probabilities, read_sign_vector
+from pipeline.settings import NetworkCalibration, OutlineCalibration, OutlineErrorModel, StageFeature, StageFeatures
 
-__all__ = ["CalibrationError", "calibrate", "calibration_toml"]
+__all__ = ["TooFewEggsError", "calibrate_network", "network_calibration_toml"]
 
 Floats = NDArray[np.float64]
 
-LEAST_EGGS = 5  # of every stage
-LEAST_PASSAGES = 10
-LEAST_SECTIONS = 10  # of an egg in a clip, to learn the errors from
+MIN_EGGS_PER_STAGE = 5  # of every stage
+MIN_PASSAGES = 10
+MIN_SECTIONS = 10  # of an egg in a clip, to learn the errors from
 # Strengths of the ridges in eggs' worth of log-likelihood, by likelihood on the halves of animals that the weights had
 # not seen: on weights of standardised signs and the bias, which keeps a sign that few eggs show from deciding, and on
 # how far the network's word weighs other than once.
 RIDGE, NETWORK_RIDGE = 10.0, 2.0
-RANGE = (0.01, 0.99)  # of each feature among the eggs; beyond it pictures are unlike them
+FEATURE_QUANTILES = (0.01, 0.99)  # of each feature among the eggs; beyond it pictures are unlike them
 
 
-class CalibrationError(ClutchlightError):
+class TooFewEggsError(ClutchlightError):
     """Too few eggs of a stage to learn from."""
 
 
-def calibrate(
-    eggs: Sequence[SeenEgg], *, command: str, date: dt.date, weights_sha256: str, former: Calibration
-) -> Calibration:
-    """What the eggs teach. former : its errors of outlines are kept where too few passages tell of them.
+def calibrate_network(
+    eggs: Sequence[MatchedEgg], *, command: str, date: dt.date, weights_sha256: str, previous: NetworkCalibration
+) -> NetworkCalibration:
+    """What the eggs teach. previous : its errors of outlines are kept where too few passages tell of them.
 
-    Raises CalibrationError where a stage has fewer than five eggs.
+    Raises TooFewEggsError where a stage has fewer than five eggs.
     """
     stages = np.array([egg.stage for egg in eggs], dtype=np.int64)
-    if min(np.bincount(stages, minlength=3)) < LEAST_EGGS:
+    if min(np.bincount(stages, minlength=3)) < MIN_EGGS_PER_STAGE:
         numbers = ", ".join(map(str, np.bincount(stages, minlength=3)))
-        raise CalibrationError(
-            f"Follicles, thin-shelled and calcified eggs found: {numbers}; at least {LEAST_EGGS} of each are needed. "
+        raise TooFewEggsError(
+            f"Follicles, thin-shelled and calcified eggs found: {numbers}; at least {MIN_EGGS_PER_STAGE} of each are needed. "
             "Write a data set with more animals."
         )
-    logs = np.stack([stages_told(egg.told) for egg in eggs])
-    signs = np.stack([signs_told(egg.told) for egg in eggs])
+    logs = np.stack([read_network_log_probabilities(egg.reported) for egg in eggs])
+    signs = np.stack([read_sign_vector(egg.reported) for egg in eggs])
     signs[:, np.isnan(signs).all(0)] = 0.0  # a sign that no egg shows decides nothing
     animals = {animal: place for place, animal in enumerate(sorted({egg.animal for egg in eggs}))}
     half = np.array([animals[egg.animal] % 2 for egg in eggs])
-    low, high = np.nanquantile(signs, RANGE, axis=0)
+    low, high = np.nanquantile(signs, FEATURE_QUANTILES, axis=0)
     held = np.clip(signs, low, high)
     middle, spread = np.nanmean(held, axis=0), np.maximum(np.nanstd(held, axis=0), 1e-3)
     columns = np.nan_to_num((held - middle) / spread, nan=0.0)
     fit = _regression(logs, columns, stages)
-    described = Features(
+    described = StageFeatures(
         **{
-            name: Feature(
+            name: StageFeature(
                 low=_rounded(low[place]),
                 high=_rounded(high[place]),
-                middle=_rounded(middle[place]),
-                spread=_rounded(spread[place]),
+                mean=_rounded(middle[place]),
+                sd=_rounded(spread[place]),
                 weights=_triple(fit.weights[place]),
             )
-            for place, name in enumerate(SIGNS)
+            for place, name in enumerate(SIGN_NAMES)
         }
     )
-    shelled = _outline_errors([egg for egg in eggs if egg.stage > 0], former.outline.shelled)
+    shelled = _outline_errors([egg for egg in eggs if egg.stage > 0], previous.outline.shelled)
     # Follicles are nearly round.
     follicles = [egg for egg in eggs if egg.stage == 0]
-    follicle = _outline_errors(follicles, former.outline.follicle, scale=shelled.ratio_scale)
-    return Calibration(
+    follicle = _outline_errors(follicles, previous.outline.follicle, scale=shelled.ratio_scale)
+    return NetworkCalibration(
         command=command,
         date=date,
         weights_sha256=weights_sha256,
         eggs=len(eggs),
         temperature=_temperature(_unseen_logits(logs, columns, stages, half), stages),
-        network=_rounded(fit.network),
+        network_weight=_rounded(fit.network),
         bias=_triple(fit.bias),
-        outline=Outlines(shelled=shelled, follicle=follicle),
+        outline=OutlineCalibration(shelled=shelled, follicle=follicle),
         feature=described,
     )
 
@@ -149,29 +149,31 @@ def _temperature(plain: Floats, stages: NDArray[np.int64]) -> float:
     return _rounded(np.exp(minimize_scalar(loss, bounds=(np.log(0.3), np.log(5.0)), method="bounded").x))
 
 
-def _outline_errors(eggs: Sequence[SeenEgg], former: OutlineErrors, scale: float | None = None) -> OutlineErrors:
+def _outline_errors(
+    eggs: Sequence[MatchedEgg], previous: OutlineErrorModel, scale: float | None = None
+) -> OutlineErrorModel:
     """scale : by which long sections are drawn too round or too long, where that is known: round ones tell nothing of
     it. What is left is the error of all.
     """
     widths, found_stretches, true_stretches = [], [], []
     for egg in eggs:
         for seen in egg.sections:
-            true = passage(seen.true)
-            if len(seen.found) >= LEAST_SECTIONS and true.crossed_middle:
-                found = passage(seen.found)
-                widths.append(np.log(found.breadth / true.breadth))
-                found_stretches.append(found.stretch)
-                true_stretches.append(true.stretch)
-    if len(widths) < LEAST_PASSAGES:
-        return former
+            true = summarise_sections(seen.true_ellipses)
+            if len(seen.found_ellipses) >= MIN_SECTIONS and true.crossed_middle:
+                found = summarise_sections(seen.found_ellipses)
+                widths.append(np.log(found.equivalent_diameter / true.equivalent_diameter))
+                found_stretches.append(found.elongation_vector)
+                true_stretches.append(true.elongation_vector)
+    if len(widths) < MIN_PASSAGES:
+        return previous
     told, true_vectors = np.stack(found_stretches), np.stack(true_stretches)
     if scale is None:
         scale = float(np.clip((told * true_vectors).sum() / max((true_vectors**2).sum(), 1e-9), 0.3, 1.5))
     ratio_error = _deviation((told - scale * true_vectors).ravel())
     # A width is a breadth over the square root of the stretch.
     width_error = float(np.hypot(_deviation(np.array(widths)), ratio_error / 2))
-    return OutlineErrors(
-        sections=len(widths),
+    return OutlineErrorModel(
+        passages=len(widths),
         width_bias=_rounded(np.median(widths)),
         width_error=_rounded(width_error),
         ratio_error=_rounded(ratio_error),
@@ -185,7 +187,7 @@ def _deviation(values: Floats) -> float:
     return float((high - low) / 2.5631)
 
 
-def calibration_toml(calibration: Calibration) -> str:
+def network_calibration_toml(calibration: NetworkCalibration) -> str:
     """The file, as a table of the settings."""
     head = calibration.model_dump(mode="json", exclude={"feature", "outline"})
     lines = [

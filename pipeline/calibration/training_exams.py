@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 
 from models.ellipse import overlap
 from pipeline.batch.clip_reuse import ClipReader
-from pipeline.batch.events import Event
+from pipeline.batch.events import BatchEvent
 from pipeline.bench.ground_truth import DataSet
 from pipeline.exams.exam_search import Exam, find_exams
 from pipeline.scan.clip_scan import ClipScan, FrameDetector
@@ -22,7 +22,7 @@ from pipeline.settings import Settings
 from pipeline.store.store import Store
 from pipeline.track.tracks import ClipTracks, Track
 
-__all__ = ["CrossedObject", "Lesson", "read_lessons"]
+__all__ = ["CrossedObject", "TrainingExam", "read_training_exams"]
 
 _OVERLAP = 0.3  # of outlines, intersection over union, from which a sighting is of that object
 
@@ -35,43 +35,45 @@ class CrossedObject:
     """
 
     shelled: bool
-    found: bool
+    detected: bool
     size: float
     depth: float
 
 
 @dataclass(frozen=True)
-class Lesson:
-    """One exam. crossed : shelled eggs, and follicles, that the sweeps crossed
+class TrainingExam:
+    """One exam. crossed_counts : shelled eggs, and follicles, that the sweeps crossed
 
-    owners : by clip and track, True of a shelled egg and False of a follicle that were crossed, None of all else: what
-    no sweep crossed in good view is not counted in ``crossed`` either
-    objects : those that each clip crossed;  overlooked : of ``crossed``, those that no track follows
+    track_labels : by clip and track, True of a shelled egg and False of a follicle that were crossed, None of all else: what
+    no sweep crossed in good view is not counted in ``crossed_counts`` either
+    objects : those that each clip crossed;  missed_counts : of ``crossed_counts``, those that no track follows
     """
 
     exam: Exam
     clips: tuple[ClipTracks, ...]
     coverage: tuple[ClipCoverage, ...]
-    owners: Mapping[tuple[str, int], bool | None]
+    track_labels: Mapping[tuple[str, int], bool | None]
     objects: tuple[CrossedObject, ...]
-    crossed: tuple[int, int]
-    overlooked: tuple[int, int]
+    crossed_counts: tuple[int, int]
+    missed_counts: tuple[int, int]
 
 
-def read_lessons(data_set: DataSet, out: Path, detector: FrameDetector, settings: Settings) -> list[Lesson]:
+def read_training_exams(
+    data_set: DataSet, out: Path, detector: FrameDetector, settings: Settings
+) -> list[TrainingExam]:
     """The exams of a data set, from the scans that a batch with these settings keeps under ``out``."""
     seen = _sightings(data_set)
-    exams = find_exams(data_set.exams).exams
-    lessons = []
+    exams = find_exams(data_set.exams_root).exams
+    training_exams = []
     with Store(out) as store:
-        reader = ClipReader.begin(exams, store, settings, detector, again=False, listen=_nobody)
+        reader = ClipReader.prepare(exams, store, settings, detector, force=False, on_event=_nobody)
         for exam in exams:
             scans = [reader.read(clip, exam)[0] for clip in exam.clips]
-            lessons.append(_lesson(exam, scans, data_set.animals[exam.animal], seen))
-    return lessons
+            training_exams.append(_lesson(exam, scans, data_set.animals[exam.animal], seen))
+    return training_exams
 
 
-def _nobody(event: Event) -> None:
+def _nobody(event: BatchEvent) -> None:
     pass
 
 
@@ -93,10 +95,10 @@ def _sightings(data_set: DataSet) -> _Seen:
     objects = data_set.objects
     seen: dict[tuple[str, str], dict[int, list[_Sighting]]] = defaultdict(lambda: defaultdict(list))
     for row, place in enumerate(objects.frame.tolist()):
-        animal, clip, frame = data_set.frames.names[place]
+        animal, clip, frame = data_set.frames.ids[place]
         seen[animal, clip][frame].append(
             _Sighting(
-                int(objects.track[row]),
+                int(objects.object_id[row]),
                 bool(objects.stage[row] > 1),
                 objects.ellipses[row],
                 float(objects.depth_mm[row]),
@@ -105,8 +107,8 @@ def _sightings(data_set: DataSet) -> _Seen:
     return seen
 
 
-def _lesson(exam: Exam, scans: Sequence[ClipScan], animal: Mapping[str, Any], seen: _Seen) -> Lesson:
-    owners: dict[tuple[str, int], bool | None] = {}
+def _lesson(exam: Exam, scans: Sequence[ClipScan], animal: Mapping[str, Any], seen: _Seen) -> TrainingExam:
+    track_labels: dict[tuple[str, int], bool | None] = {}
     objects: list[CrossedObject] = []
     followed: set[int | None] = set()
     met = {one["id"] for one in animal["objects"] if one["seen"]}
@@ -116,25 +118,31 @@ def _lesson(exam: Exam, scans: Sequence[ClipScan], animal: Mapping[str, Any], se
         shown_by = {track.identity: _owner(track, frames) for track in scan.tracks.tracks}
         followed |= set(shown_by.values())
         for track, owner in shown_by.items():
-            owners[scan.file, track] = kinds[owner] if owner is not None and owner in met else None
+            track_labels[scan.file, track] = kinds[owner] if owner is not None and owner in met else None
         if scan.status == "done":
             crossed_here = set(animal["clips"][scan.file]["seen_ids"])
             objects += _objects(scan, frames, crossed_here, set(shown_by.values()))
     crossed = animal["seen"]
     missed = [one["stage"] != "follicle" for one in animal["objects"] if one["seen"] and one["id"] not in followed]
-    return Lesson(
+    return TrainingExam(
         exam=exam,
         clips=tuple(scan.tracks for scan in scans if scan.status == "done"),
         coverage=tuple(
             ClipCoverage(
-                scan.file, scan.window, scan.status, scan.reason, scan.frames, len(scan.used), quality=scan.quality
+                scan.file,
+                scan.window,
+                scan.status,
+                scan.reason,
+                scan.frames,
+                len(scan.used_frames),
+                quality=scan.quality,
             )
             for scan in scans
         ),
-        owners=owners,
+        track_labels=track_labels,
         objects=tuple(objects),
-        crossed=(crossed["thin-shelled"] + crossed["calcified"], crossed["follicle"]),
-        overlooked=(sum(missed), len(missed) - sum(missed)),
+        crossed_counts=(crossed["thin-shelled"] + crossed["calcified"], crossed["follicle"]),
+        missed_counts=(sum(missed), len(missed) - sum(missed)),
     )
 
 
@@ -152,7 +160,7 @@ def _owner(track: Track, frames: Mapping[int, Sequence[_Sighting]]) -> int | Non
 def _objects(
     scan: ClipScan, frames: Mapping[int, Sequence[_Sighting]], crossed: set[int], found: set[int | None]
 ) -> Iterator[CrossedObject]:
-    if scan.mm_per_px is None or scan.depth_px is None:
+    if scan.mm_per_px is None or scan.imaging_depth_px is None:
         return
     views: dict[int, list[_Sighting]] = defaultdict(list)
     for shown in frames.values():
@@ -161,5 +169,5 @@ def _objects(
     for identity in sorted(crossed & set(views)):
         sizes = [float(np.sqrt(one.ellipse[2] * one.ellipse[3])) for one in views[identity]]
         largest = views[identity][int(np.argmax(sizes))]
-        depth = largest.depth_mm / scan.mm_per_px / scan.depth_px
-        yield CrossedObject(largest.shelled, identity in found, max(sizes) / scan.depth_px, depth)
+        depth = largest.depth_mm / scan.mm_per_px / scan.imaging_depth_px
+        yield CrossedObject(largest.shelled, identity in found, max(sizes) / scan.imaging_depth_px, depth)

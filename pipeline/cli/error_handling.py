@@ -14,11 +14,11 @@ import typer
 from models.errors import ClutchlightError
 from pipeline.cli.exit_codes import ExitCode
 
-__all__ = ["answering"]
+__all__ = ["handle_errors"]
 
 
 @contextmanager
-def answering(traceback: bool) -> Iterator[None]:
+def handle_errors(traceback: bool) -> Iterator[None]:
     """Turn what a command raises into a sentence on stderr and an exit code."""
     before = signal.signal(signal.SIGTERM, _interrupt)
     try:

@@ -19,7 +19,7 @@ class ExitCode(IntEnum):
     USAGE = 2
     SOME_UNUSABLE = 3
     NOTHING_USABLE = 4
-    WORSE = 5
+    REGRESSION = 5
     LOCKED = 75  # EX_TEMPFAIL of sysexits.h: try again later
     INTERRUPTED = 130  # 128 + SIGINT, as shells report it
 

@@ -8,7 +8,7 @@ from typing import Annotated
 
 import typer
 
-__all__ = ["EXIT_CODES", "AsJson", "Engine", "EngineName", "Quiet", "SettingsFile", "Traceback", "Weights"]
+__all__ = ["EXIT_CODES_HELP", "AsJson", "EngineName", "EngineOption", "Quiet", "SettingsFile", "Traceback", "Weights"]
 
 
 class EngineName(StrEnum):
@@ -17,7 +17,7 @@ class EngineName(StrEnum):
     CUDA = "cuda"
 
 
-EXIT_CODES = (
+EXIT_CODES_HELP = (
     "Exit codes: 0 all done; 1 something unexpected failed; 2 wrong usage, settings or output folder; "
     "3 done, but some clips could not be used; 4 nothing usable found; 5 a network taught further became worse and "
     "was not written; 75 another run works in the output folder; 130 interrupted."
@@ -27,7 +27,7 @@ SettingsFile = Annotated[
     Path | None,
     typer.Option("--settings", metavar="FILE", help="TOML file with settings of your own; it may give any subset."),
 ]
-Engine = Annotated[EngineName, typer.Option("--engine", help="What runs the network; cuda needs a GPU.")]
+EngineOption = Annotated[EngineName, typer.Option("--engine", help="What runs the network; cuda needs a GPU.")]
 Weights = Annotated[
     Path | None, typer.Option("--weights", metavar="FILE", help="A network of your own; else the shipped one.")
 ]

@@ -1,4 +1,4 @@
-"""The two commands of the centre's own record: ``clutchlight outcome`` and ``clutchlight record``."""
+"""The two commands of the centre's own record: ``clutchlight outcome`` and ``clutchlight agreement``."""
 
 from __future__ import annotations
 
@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from pipeline.cli.error_handling import answering
+from pipeline.cli.error_handling import handle_errors
 from pipeline.cli.exit_codes import ExitCode
 from pipeline.cli.options import AsJson, Quiet, Traceback
 
@@ -18,7 +18,7 @@ if TYPE_CHECKING:
     from pipeline.exams.outcomes import Outcome
     from pipeline.store.store import StoredExam
 
-__all__ = ["outcome", "record"]
+__all__ = ["agreement", "outcome"]
 
 Results = Annotated[Path, typer.Option("--out", metavar="DIR", help="Output folder of clutchlight batch.")]
 
@@ -28,7 +28,7 @@ def outcome(
     animal: Annotated[
         str | None, typer.Argument(metavar="ANIMAL", help="The animal's id, as its sheet has it.")
     ] = None,
-    kind: Annotated[str | None, typer.Argument(metavar="WHAT", help="laid, radiograph, surgery or hatched.")] = None,
+    kind: Annotated[str | None, typer.Argument(metavar="KIND", help="laid, radiograph, surgery or hatched.")] = None,
     date: Annotated[str | None, typer.Option("--date", metavar="DATE", help="When it was, like 2026-05-14.")] = None,
     number: Annotated[
         str,
@@ -57,10 +57,10 @@ def outcome(
     Nothing is overwritten: to correct an outcome record it once more; of one animal, kind and date the last one
     holds. Eggs laid on one date are one outcome with the total of that date.
     """
-    with answering(traceback):
+    with handle_errors(traceback):
         import datetime as dt
 
-        from pipeline.exams.outcome_file import not_yet_told, outcome_of, read_outcomes
+        from pipeline.exams.outcome_file import new_outcomes, parse_outcome, read_outcomes
         from pipeline.store.lock import hold_lock
         from pipeline.store.store import Store
 
@@ -68,16 +68,16 @@ def outcome(
         told: Sequence[Outcome]
         if table is not None:
             if animal is not None or date is not None or number or who or note or withdrawn:
-                raise typer.Exit(_misused("Give --csv alone, or ANIMAL, WHAT and --date for one outcome."))
+                raise typer.Exit(_misused("Give --csv alone, or ANIMAL, KIND and --date for one outcome."))
             told = read_outcomes(table, today=today)
         elif animal is None or kind is None or date is None:
-            raise typer.Exit(_misused("Give ANIMAL, WHAT and --date for one outcome, or --csv FILE for many."))
+            raise typer.Exit(_misused("Give ANIMAL, KIND and --date for one outcome, or --csv FILE for many."))
         else:
             cells = {"animal": animal, "outcome": kind, "date": date, "number": number, "who": who, "note": note}
-            told = [outcome_of({**cells, "withdrawn": "yes" if withdrawn else ""}, today=today)]
+            told = [parse_outcome({**cells, "withdrawn": "yes" if withdrawn else ""}, today=today)]
         _need_results(out)
         with hold_lock(out), Store(out) as store:
-            new = not_yet_told(told, store.outcomes()) if table is not None else told
+            new = new_outcomes(told, store.outcomes()) if table is not None else told
             store.add_outcomes(new)
             unknown = _unknown(new, store.exams())
         if as_json:
@@ -90,7 +90,7 @@ def outcome(
             typer.echo(f"{name}: no exam of this animal is in {out}. Recorded all the same; check the id.", err=True)
 
 
-def record(
+def agreement(
     out: Results,
     within: Annotated[
         int,
@@ -100,28 +100,28 @@ def record(
     as_json: AsJson = False,
     traceback: Traceback = False,
 ) -> None:
-    """Show the centre its own record: estimates held against outcomes, as a page record.html in the output folder."""
-    with answering(traceback):
-        from pipeline.agreement.page import record_html
+    """Show the centre its own record: estimates held against outcomes, as a page agreement.html in the output folder."""
+    with handle_errors(traceback):
+        from pipeline.agreement.page import agreement_html
         from pipeline.agreement.pairs import MatchRule
-        from pipeline.agreement.summary import make_record
-        from pipeline.agreement.text import record_lines
+        from pipeline.agreement.summary import summarise_agreement
+        from pipeline.agreement.text import agreement_lines
         from pipeline.batch.stored_summaries import read_summaries
         from pipeline.store.lock import hold_lock
         from pipeline.store.store import Store
-        from pipeline.store.whole_files import write_whole
+        from pipeline.store.whole_files import write_atomically
 
         _need_results(out)
         with hold_lock(out), Store(out) as store:
             summaries, problems = read_summaries(store, out)
-            made = make_record(summaries, store.outcomes(), MatchRule(passed_days=within))
-            write_whole(out / "record.html", [record_html(made)])
+            made = summarise_agreement(summaries, store.outcomes(), MatchRule(max_days_to_first_egg=within))
+            write_atomically(out / "agreement.html", [agreement_html(made)])
         for problem in problems if not quiet else ():
             typer.echo(problem.reason, err=True)
         if as_json:
             typer.echo(json.dumps(made.document(), ensure_ascii=False, allow_nan=False, indent=2))
         elif not quiet:
-            typer.echo("\n".join([*record_lines(made), f"Open {out / 'record.html'}"]))
+            typer.echo("\n".join([*agreement_lines(made), f"Open {out / 'agreement.html'}"]))
 
 
 def _need_results(out: Path) -> None:

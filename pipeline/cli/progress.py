@@ -20,23 +20,23 @@ from rich.progress import (
 )
 
 from pipeline.batch.events import (
+    BatchEvent,
     BatchReport,
-    ClipBegun,
-    Event,
-    ExamBegun,
-    ExamEnded,
-    ExamOutcome,
+    ClipStarted,
+    EventListener,
+    ExamFinished,
+    ExamReport,
+    ExamStarted,
     FramesRead,
-    Listener,
-    NightPlanned,
-    Preparing,
+    NetworkLoading,
+    RunPlanned,
 )
 
-__all__ = ["count_of", "exam_line", "listening", "stepping", "tell"]
+__all__ = ["count_of", "exam_line", "print_report", "show_batch_progress", "show_step_progress"]
 
 
 @contextmanager
-def listening(*, quiet: bool) -> Iterator[Listener]:
+def show_batch_progress(*, quiet: bool) -> Iterator[EventListener]:
     """A listener that shows a night's events as they come."""
     console = Console(stderr=True, highlight=False)
     if quiet:
@@ -49,7 +49,7 @@ def listening(*, quiet: bool) -> Iterator[Listener]:
 
 
 @contextmanager
-def stepping(what: str, *, quiet: bool) -> Iterator[_Steps]:
+def show_step_progress(what: str, *, quiet: bool) -> Iterator[_Steps]:
     """A callable for work in steps: call it with the steps done and, where known, their number."""
     console = Console(stderr=True, highlight=False)
     if quiet or not console.is_terminal:
@@ -79,12 +79,12 @@ class _Lines:
         self._exams = 0
         self._ended = 0
 
-    def __call__(self, event: Event) -> None:
+    def __call__(self, event: BatchEvent) -> None:
         match event:
-            case NightPlanned(exams, clips):
+            case RunPlanned(exams, clips):
                 self._exams = exams
                 _say(self._console, f"{count_of(exams, 'exam')}, {count_of(clips, 'clip')}")
-            case ExamEnded(outcome):
+            case ExamFinished(outcome):
                 self._ended += 1
                 _say(self._console, f"[{self._ended}/{self._exams}] {exam_line(outcome)}")
             case _:
@@ -101,25 +101,25 @@ class _Bars:
         self._waiting: TaskID | None = None
         self._exam = ""
 
-    def __call__(self, event: Event) -> None:
+    def __call__(self, event: BatchEvent) -> None:
         progress = self._progress
         match event:
-            case Preparing():
+            case NetworkLoading():
                 self._waiting = progress.add_task("Loading the network", total=None)
-            case NightPlanned(_, clips):
+            case RunPlanned(_, clips):
                 self._night = progress.add_task("All clips", total=clips)
-            case ExamBegun(animal, date):
+            case ExamStarted(animal, date):
                 self._exam = f"{animal} {date}"
                 if self._waiting is not None:
                     progress.remove_task(self._waiting)
                     self._waiting = None
-            case ClipBegun(file, frames):
+            case ClipStarted(file, frames):
                 self._end_clip()
                 self._clip = progress.add_task(f"{self._exam} {file}", total=frames)
             case FramesRead(frames):
                 if self._clip is not None:
                     progress.advance(self._clip, frames)
-            case ExamEnded(outcome):
+            case ExamFinished(outcome):
                 self._end_clip()
                 if self._night is not None:
                     progress.advance(self._night, len(outcome.clips))
@@ -132,7 +132,7 @@ class _Bars:
             self._clip = None
 
 
-def tell(report: BatchReport, *, quiet: bool, as_json: bool, traceback: bool) -> None:
+def print_report(report: BatchReport, *, quiet: bool, as_json: bool, traceback: bool) -> None:
     """What went wrong to stderr, and the rest to stdout unless it is asked to be quiet or taken by JSON."""
     for problem in report.problems:
         typer.echo(problem.reason, err=True)
@@ -168,7 +168,7 @@ def _listed(numbers: Mapping[str, int], names: Sequence[str]) -> str:
     return ", ".join(f"{numbers[name]} {name}" for name in names if numbers[name]) or "none"
 
 
-def exam_line(outcome: ExamOutcome) -> str:
+def exam_line(outcome: ExamReport) -> str:
     """One exam in one line: who, when, how many clips, and how it ended."""
     refused = sum(clip.status == "refused" for clip in outcome.clips)
     clips = count_of(len(outcome.clips), "clip") + (f", {refused} refused" if refused else "")

@@ -1,4 +1,4 @@
-"""The commands of the vet's page: ``clutchlight review`` and ``clutchlight people``."""
+"""The commands of the vet's page: ``clutchlight review`` and ``clutchlight users``."""
 
 from __future__ import annotations
 
@@ -8,17 +8,17 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from pipeline.cli.error_handling import answering
+from pipeline.cli.error_handling import handle_errors
 from pipeline.cli.exit_codes import ExitCode
 from pipeline.cli.options import AsJson, Quiet, SettingsFile, Traceback
 
 if TYPE_CHECKING:
-    from pipeline.review.users import Right
+    from pipeline.review.users import Permission
 
-__all__ = ["labels", "people", "review"]
+__all__ = ["labels", "review", "users"]
 
 Results = Annotated[Path, typer.Option("--out", metavar="DIR", help="Output folder of clutchlight batch.")]
-THIS_MACHINE = ("127.0.0.1", "localhost", "::1")
+LOOPBACK_HOSTS = ("127.0.0.1", "localhost", "::1")
 
 
 def review(
@@ -28,9 +28,9 @@ def review(
         str, typer.Option("--host", metavar="ADDRESS", help="Where it is served; beyond this machine people log in.")
     ] = "127.0.0.1",
     port: Annotated[int, typer.Option("--port", min=0, max=65535, help="0 takes any that is free.")] = 8017,
-    known_as: Annotated[
+    hostnames: Annotated[
         list[str] | None,
-        typer.Option("--known-as", metavar="NAME", help="A name that people reach it by, as in clutch.station.lan."),
+        typer.Option("--hostname", metavar="NAME", help="A name that people reach it by, as in clutch.station.lan."),
     ] = None,
     certificate: Annotated[
         Path | None, typer.Option("--certificate", metavar="FILE", help="TLS certificate (PEM) to serve HTTPS with.")
@@ -46,12 +46,12 @@ def review(
     traceback: Traceback = False,
 ) -> None:
     """Serve the page on which people confirm, correct and sign what the batch found."""
-    with answering(traceback):
-        from pipeline.review.web.listener import Serving, serve
+    with handle_errors(traceback):
+        from pipeline.review.web.listener import ServerOptions, serve
         from pipeline.settings import load_settings
 
         _need_results(out)
-        is_local = host in THIS_MACHINE
+        is_local = host in LOOPBACK_HOSTS
         if (certificate is None) != (private_key is None):
             raise typer.Exit(_misused("Give --certificate and --private-key together."))
         if not is_local and certificate is None and not unencrypted:
@@ -61,7 +61,7 @@ def review(
                     "--private-key, or --unencrypted behind a proxy that serves HTTPS."
                 )
             )
-        wanted = Serving(host, port, tuple(known_as or ()), certificate, private_key, not is_local)
+        wanted = ServerOptions(host, port, tuple(hostnames or ()), certificate, private_key, not is_local)
 
         def say(address: str) -> None:
             if not quiet:
@@ -70,48 +70,48 @@ def review(
         serve(out.resolve(), load_settings(settings), wanted, say)
 
 
-def people(
+def users(
     out: Results,
     add: Annotated[
-        str | None, typer.Option("--add", metavar="NAME", help="Let a person log in, or change how; asks a password.")
+        str | None, typer.Option("--add", metavar="NAME", help="Let a user log in, or change how; asks a password.")
     ] = None,
     role: Annotated[
-        str, typer.Option("--role", metavar="TEXT", help="What the person is, as in veterinarian; stands on sheets.")
+        str, typer.Option("--role", metavar="TEXT", help="What the user is, as in veterinarian; stands on sheets.")
     ] = "",
-    may: Annotated[
-        str, typer.Option("--may", metavar="RIGHT", help="look; review: answer, too; sign: sign, too.")
+    permission: Annotated[
+        str, typer.Option("--permission", metavar="PERMISSION", help="look; review: answer, too; sign: sign, too.")
     ] = "review",
     remove: Annotated[
-        str | None, typer.Option("--remove", metavar="NAME", help="Let a person log in no longer; answers stay.")
+        str | None, typer.Option("--remove", metavar="NAME", help="Let a user log in no longer; answers stay.")
     ] = None,
     quiet: Quiet = False,
     traceback: Traceback = False,
 ) -> None:
     """Say who may log in to the vet's page beyond this machine; without --add and --remove, list them."""
-    with answering(traceback):
-        from pipeline.review.event_log import Journal
-        from pipeline.review.users import RIGHTS, People, Person
+    with handle_errors(traceback):
+        from pipeline.review.event_log import EventLog
+        from pipeline.review.users import PERMISSIONS, User, Users
 
         _need_results(out)
-        if may not in RIGHTS:
-            raise typer.Exit(_misused(f"--may is one of {', '.join(RIGHTS)}, not {may}."))
-        right: Right = next(one for one in RIGHTS if one == may)
-        journal = Journal(out)
-        known = People(journal)
+        if permission not in PERMISSIONS:
+            raise typer.Exit(_misused(f"--permission is one of {', '.join(PERMISSIONS)}, not {permission}."))
+        right: Permission = next(one for one in PERMISSIONS if one == permission)
+        event_log = EventLog(out)
+        known = Users(event_log)
         if add is not None:
             if not role:
-                raise typer.Exit(_misused("Tell with --role what the person is; it stands beside the name on sheets."))
+                raise typer.Exit(_misused("Tell with --role what the user is; it stands beside the name on sheets."))
             password = typer.prompt("Password", hide_input=True, confirmation_prompt=True, err=True)
             try:
-                known.save(Person(add, role, right), password)
+                known.save(User(add, role, right), password)
             except ValueError as error:
                 raise typer.Exit(_misused(str(error))) from error
         if remove is not None and not known.remove(remove):
             raise typer.Exit(_misused(f"Nobody is called {remove} here."))
         if not quiet:
-            for person in known.names():
-                typer.echo(f"{person.name}\t{person.role}\t{person.may}")
-        journal.close()
+            for user in known.list_users():
+                typer.echo(f"{user.name}\t{user.role}\t{user.permission}")
+        event_log.close()
 
 
 def labels(
@@ -127,13 +127,13 @@ def labels(
     A frame is taken where somebody has spoken of every egg in view; each outline tells who confirmed it. Where the
     program saw something that nobody was asked about, the frame says so, and nothing is learned there.
     """
-    with answering(traceback):
-        from pipeline.cli.progress import stepping
+    with handle_errors(traceback):
+        from pipeline.cli.progress import show_step_progress
         from pipeline.labels.writer import write_labels
         from pipeline.settings import load_settings
 
         _need_results(out)
-        with stepping("Writing labels", quiet=quiet) as step:
+        with show_step_progress("Writing labels", quiet=quiet) as step:
             written = write_labels(out.resolve(), to, load_settings(settings), step)
         if as_json:
             typer.echo(json.dumps(written.document(), ensure_ascii=False, indent=2))

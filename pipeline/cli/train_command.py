@@ -11,15 +11,15 @@ from typing import TYPE_CHECKING, Annotated, TypeVar
 
 import typer
 
-from pipeline.cli.error_handling import answering
+from pipeline.cli.error_handling import handle_errors
 from pipeline.cli.exit_codes import ExitCode
 from pipeline.cli.options import AsJson, Quiet, Traceback
 
 if TYPE_CHECKING:
     import torch
 
-    from models.training import Progress
-    from pipeline.bench.label_metrics import LabelFigures
+    from models.training import TrainingProgress
+    from pipeline.bench.label_metrics import LabelMetrics
     from synthetic.training.training_run import TrainingSettings
 
     Settings = TypeVar("Settings", bound=TrainingSettings)
@@ -49,9 +49,9 @@ def train(
         Path | None,
         typer.Option("--labels", metavar="DIR", help="Written by clutchlight labels; teach WEIGHTS further on them."),
     ] = None,
-    even_if_worse: Annotated[
+    allow_regression: Annotated[
         bool,
-        typer.Option("--even-if-worse", help="Write a network that became worse on held-back labels or phantoms."),
+        typer.Option("--allow-regression", help="Write a network that became worse on held-back labels or phantoms."),
     ] = False,
     quiet: Quiet = False,
     as_json: AsJson = False,
@@ -63,15 +63,15 @@ def train(
     measure it before and after on labels held back; one that became worse is not written. The same command continues
     a run that was stopped. Its curves lie beside the network as CSV.
     """
-    with answering(traceback):
+    with handle_errors(traceback):
         if labels is None:
-            if config is None or even_if_worse:
-                raise typer.Exit(_misused("Give --config FILE; or --labels DIR, to which --even-if-worse belongs."))
+            if config is None or allow_regression:
+                raise typer.Exit(_misused("Give --config FILE; or --labels DIR, to which --allow-regression belongs."))
             _on_phantoms(config, out, start, quiet=quiet, as_json=as_json)
         elif start is None:
             raise typer.Exit(_misused("--labels needs --from WEIGHTS, the network to teach further."))
         else:
-            _on_labels(config, out, start, labels, even_if_worse=even_if_worse, quiet=quiet, as_json=as_json)
+            _on_labels(config, out, start, labels, allow_regression=allow_regression, quiet=quiet, as_json=as_json)
 
 
 def _on_phantoms(config: Path, out: Path, start: Path | None, *, quiet: bool, as_json: bool) -> None:
@@ -90,18 +90,24 @@ def _on_phantoms(config: Path, out: Path, start: Path | None, *, quiet: bool, as
 
 
 def _on_labels(
-    config: Path | None, out: Path, start: Path, labels: Path, *, even_if_worse: bool, quiet: bool, as_json: bool
+    config: Path | None, out: Path, start: Path, labels: Path, *, allow_regression: bool, quiet: bool, as_json: bool
 ) -> None:
     from configs.reading import config_path
     from pipeline.labels.reader import read_labels
-    from synthetic.training.further_training import load_further_settings, run_further_training
+    from synthetic.training.further_training import load_fine_tuning_settings, run_fine_tuning
 
-    wanted = load_further_settings(config or config_path("training_labels.toml"))
-    labelled = read_labels(labels, frames_a_clip=wanted.frames_a_clip)
+    wanted = load_fine_tuning_settings(config or config_path("training_labels.toml"))
+    labelled = read_labels(labels, max_frames_per_clip=wanted.max_frames_per_clip)
     change = _trained(
         wanted,
-        lambda settings, device, report: run_further_training(
-            settings, out, start=start, labelled=labelled, device=device, report=report, even_if_worse=even_if_worse
+        lambda settings, device, report: run_fine_tuning(
+            settings,
+            out,
+            start=start,
+            labelled=labelled,
+            device=device,
+            report=report,
+            allow_regression=allow_regression,
         ),
         quiet=quiet,
     )
@@ -112,51 +118,51 @@ def _on_labels(
     if not change.is_written:
         typer.echo(
             f"The network became worse, so {out} was not written. Review more exams or teach it more gently; or run "
-            "again with --even-if-worse to write it all the same: what was trained is kept in the checkpoint "
+            "again with --allow-regression to write it all the same: what was trained is kept in the checkpoint "
             f"{out.with_suffix('.checkpoint')}.",
             err=True,
         )
-        raise typer.Exit(ExitCode.WORSE)
+        raise typer.Exit(ExitCode.REGRESSION)
     if not quiet and not as_json:
         typer.echo(f"Use it with --weights {out}")
 
 
-def compare_networks(labels: Path, before: Path | None, after: Path) -> LabelFigures:
+def compare_networks(labels: Path, before: Path | None, after: Path) -> LabelMetrics:
     """What ``clutchlight bench --labels`` shows, on as many frames of each clip as training on labels reads.
 
     before : None for the shipped network
     """
     from configs.reading import config_path
     from models.runtime import shipped_weights
-    from pipeline.bench.label_metrics import compare_on_labels
+    from pipeline.bench.label_metrics import compare_networks_on_labels
     from pipeline.labels.reader import read_labels
-    from synthetic.training.further_training import load_further_settings
+    from synthetic.training.further_training import load_fine_tuning_settings
     from synthetic.training.training_device import training_device
 
-    frames = load_further_settings(config_path("training_labels.toml")).frames_a_clip
-    labelled = read_labels(labels, frames_a_clip=frames)
-    return compare_on_labels(labelled, before or shipped_weights(), after, device=training_device())
+    frames = load_fine_tuning_settings(config_path("training_labels.toml")).max_frames_per_clip
+    labelled = read_labels(labels, max_frames_per_clip=frames)
+    return compare_networks_on_labels(labelled, before or shipped_weights(), after, device=training_device())
 
 
 def _trained(
     settings: Settings,
-    run: Callable[[Settings, torch.device, Callable[[Progress], None]], Result],
+    run: Callable[[Settings, torch.device, Callable[[TrainingProgress], None]], Result],
     *,
     quiet: bool,
 ) -> Result:
     """What a run returns, with as large batches as fit and with its progress shown."""
-    from pipeline.cli.progress import stepping
-    from synthetic.training.training_device import cpu_notice, run_where_it_fits, training_device
+    from pipeline.cli.progress import show_step_progress
+    from synthetic.training.training_device import cpu_notice, run_with_fitting_batch, training_device
 
     def fitting(batch: int, device: torch.device) -> Result:
         if device.type == "cpu" and not quiet:
             typer.echo(cpu_notice(settings.steps * batch), err=True)
-        with stepping(f"Training on {device}", quiet=quiet) as step:
+        with show_step_progress(f"Training on {device}", quiet=quiet) as step:
             smaller = settings.model_copy(update={"batch": batch})
             return run(smaller, device, lambda progress: step(progress.step, progress.steps))
 
-    return run_where_it_fits(
-        fitting, batch=settings.batch, device=training_device(), say=lambda text: typer.echo(text, err=True)
+    return run_with_fitting_batch(
+        fitting, batch=settings.batch, device=training_device(), notify=lambda text: typer.echo(text, err=True)
     )
 
 

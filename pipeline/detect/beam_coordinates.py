@@ -15,19 +15,19 @@ from numpy.typing import NDArray
 from models.ellipse import outline
 from pipeline.ingest.sector.sector import Sector
 
-__all__ = ["Beams", "Reach"]
+__all__ = ["BeamCoordinates", "BeamExtent"]
 
 Floats = NDArray[np.float64]
 
 
 @dataclass(frozen=True)
-class Reach:
+class BeamExtent:
     """What beams an outline takes up, and between which depths."""
 
     first_beam: float
     last_beam: float
-    near: float
-    far: float
+    near_depth: float
+    far_depth: float
 
     @property
     def middle_beam(self) -> float:
@@ -39,11 +39,11 @@ class Reach:
 
     @property
     def half_depth(self) -> float:
-        return (self.far - self.near) / 2
+        return (self.far_depth - self.near_depth) / 2
 
 
 @dataclass(frozen=True)
-class Beams:
+class BeamCoordinates:
     """The beams of one clip's sector. A whole screen, where no sector was found, counts as a rectangle."""
 
     sector: Sector
@@ -53,7 +53,7 @@ class Beams:
         """Length along a beam of one step of depth; more than 1 only where a rectangle's beams are steered."""
         return float(np.hypot(1.0, self.sector.steering))
 
-    def points(self, beam: Floats, depth: Floats) -> tuple[Floats, Floats]:
+    def to_xy(self, beam: Floats, depth: Floats) -> tuple[Floats, Floats]:
         """x and y of places given by arrays that fit each other."""
         if self.sector.apex_xy is None:
             return beam + self.sector.steering * depth, np.broadcast_arrays(depth, beam)[0]
@@ -61,7 +61,7 @@ class Beams:
         down = -1.0 if self.sector.upside_down else 1.0
         return x + depth * np.sin(beam), y + down * depth * np.cos(beam)
 
-    def places(self, points: Floats) -> tuple[Floats, Floats]:
+    def to_beam_depth(self, points: Floats) -> tuple[Floats, Floats]:
         """Beam and depth of (N, 2) points x, y."""
         x, y = np.asarray(points, dtype=np.float64).reshape(-1, 2).T
         if self.sector.apex_xy is None:
@@ -70,22 +70,22 @@ class Beams:
         down = (y - self.sector.apex_xy[1]) * (-1.0 if self.sector.upside_down else 1.0)
         return np.arctan2(across, down), np.hypot(across, down)
 
-    def reaches(self, ellipses: Floats) -> list[Reach]:
+    def extents(self, ellipses: Floats) -> list[BeamExtent]:
         """Of outlines (N, 5)."""
         corners = outline(ellipses)
-        beam, depth = (place.reshape(corners.shape[:2]) for place in self.places(corners))
+        beam, depth = (place.reshape(corners.shape[:2]) for place in self.to_beam_depth(corners))
         ends = np.stack([beam.min(1), beam.max(1), depth.min(1), depth.max(1)], axis=1)
-        return [Reach(*row) for row in ends.tolist()]
+        return [BeamExtent(*row) for row in ends.tolist()]
 
-    def entries(self, ellipse: Floats, beam: Floats) -> Floats:
+    def entry_depths(self, ellipse: Floats, beam: Floats) -> Floats:
         """(B,) depths at which beams (B,) first meet an outline (5,), NaN where they pass it by.
 
         Along a beam a place is o + t d, and the outline is where a quadratic in t is 1.
         """
         angle = np.deg2rad(ellipse[4])
         turn = np.array([[np.cos(angle), np.sin(angle)], [-np.sin(angle), np.cos(angle)]]) / ellipse[2:4, None]
-        start = np.stack(self.points(beam, np.zeros_like(beam)))
-        step = turn @ (np.stack(self.points(beam, np.ones_like(beam))) - start)
+        start = np.stack(self.to_xy(beam, np.zeros_like(beam)))
+        step = turn @ (np.stack(self.to_xy(beam, np.ones_like(beam))) - start)
         offset = turn @ (start - ellipse[:2, None])
         a, b, c = (step**2).sum(0), (offset * step).sum(0), (offset**2).sum(0) - 1
         room = b * b - a * c

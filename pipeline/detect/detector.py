@@ -9,14 +9,14 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from models.answer import INPUT_SIDE
+from models.answer import INPUT_SIDE_PX
 from models.decode import decode
 from models.runtime import Engine
 from pipeline.ingest.frame import Frame
 from pipeline.ingest.sector.sector import Sector
 from pipeline.settings import DetectSettings
 
-__all__ = ["Detections", "Detector", "Framing", "Model"]
+__all__ = ["Detections", "Detector", "InputTransform", "ModelInfo"]
 
 
 @dataclass(frozen=True)
@@ -28,7 +28,7 @@ class Detections:
     depths_px : (N,) float64, from the probe's face to the centre, along the beam
     stage_probabilities : (N, 3) float64, follicle, thin-shelled, calcified; rows sum to 1
     scores : (N,) float64 in [0, 1]
-    spreads : (N, 2) float64, the detector's own doubt: expected absolute error of either coordinate of the centre (px
+    outline_uncertainties : (N, 2) float64, the detector's own doubt: expected absolute error of either coordinate of the centre (px
     of the source frame) and of the logarithm of a semi-axis; NaN where it states none
     """
 
@@ -37,11 +37,11 @@ class Detections:
     depths_px: NDArray[np.float64]
     stage_probabilities: NDArray[np.float64]
     scores: NDArray[np.float64]
-    spreads: NDArray[np.float64]
+    outline_uncertainties: NDArray[np.float64]
 
 
 @dataclass(frozen=True)
-class Model:
+class ModelInfo:
     """Which network answered. sha256 : of its weights file."""
 
     name: str
@@ -53,7 +53,7 @@ class Detector:
 
     def __init__(self, engine: Engine, settings: DetectSettings) -> None:
         self.engine_name = engine.name
-        self.model = Model(engine.weights_name, engine.weights_sha256)
+        self.model = ModelInfo(engine.weights_name, engine.weights_sha256)
         self._engine = engine
         self._settings = settings
 
@@ -61,16 +61,16 @@ class Detector:
         """One answer for each frame, in their order; none depends on its neighbours."""
         if not frames:
             return []
-        framing = Framing(sector)
-        answers = self._engine.run(np.stack([framing.cut_out(frame.grey) for frame in frames])[:, None])
+        transform = InputTransform(sector)
+        answers = self._engine.run(np.stack([transform.image_to_input(frame.grey) for frame in frames])[:, None])
         found = []
         for frame, answer in zip(frames, answers, strict=True):
             outlines = decode(
                 answer,
                 minimum_score=self._settings.minimum_score,
-                maximum_overlap=self._settings.same_object_overlap,
+                maximum_overlap=self._settings.same_object_iou,
             )
-            ellipses = framing.put_back(outlines.ellipses)
+            ellipses = transform.ellipses_to_frame(outlines.ellipses)
             found.append(
                 Detections(
                     frame=frame.index,
@@ -78,13 +78,15 @@ class Detector:
                     depths_px=sector.depth_px(ellipses[:, :2]),
                     stage_probabilities=outlines.stage_probabilities,
                     scores=outlines.scores,
-                    spreads=np.column_stack([framing.px(outlines.centre_spread_px), outlines.axis_spread]),
+                    outline_uncertainties=np.column_stack(
+                        [transform.lengths_to_frame(outlines.centre_uncertainty_px), outlines.axis_uncertainty]
+                    ),
                 )
             )
         return found
 
 
-class Framing:
+class InputTransform:
     """The sector's box in the middle of the network's square input, its longer side filling it and the probe at the
     top.
     """
@@ -95,11 +97,11 @@ class Framing:
         self._outside = ~sector.mask[self._box]
         self._upside_down, self._bottom = sector.upside_down, self._y0 + y1 - 1
         width, height = x1 - self._x0, y1 - self._y0
-        self._scale = INPUT_SIDE / max(width, height)
+        self._scale = INPUT_SIDE_PX / max(width, height)
         self._size = max(1, round(width * self._scale)), max(1, round(height * self._scale))
-        self._left, self._top = (INPUT_SIDE - self._size[0]) // 2, (INPUT_SIDE - self._size[1]) // 2
+        self._left, self._top = (INPUT_SIDE_PX - self._size[0]) // 2, (INPUT_SIDE_PX - self._size[1]) // 2
 
-    def cut_out(self, grey: NDArray[np.uint8]) -> NDArray[np.float32]:
+    def image_to_input(self, grey: NDArray[np.uint8]) -> NDArray[np.float32]:
         """(H, W) frame -> (S, S) float32 in [0, 1], black outside the sector."""
         inner = grey[self._box].copy()
         inner[self._outside] = 0
@@ -107,25 +109,25 @@ class Framing:
             inner = inner[::-1]
         shrinking = self._scale < 1
         small = cv2.resize(inner, self._size, interpolation=cv2.INTER_AREA if shrinking else cv2.INTER_LINEAR)
-        square = np.zeros((INPUT_SIDE, INPUT_SIDE), dtype=np.float32)
+        square = np.zeros((INPUT_SIDE_PX, INPUT_SIDE_PX), dtype=np.float32)
         square[self._top : self._top + self._size[1], self._left : self._left + self._size[0]] = small
         return square / np.float32(255)
 
-    def put_back(self, ellipses: NDArray[np.float64]) -> NDArray[np.float64]:
+    def ellipses_to_frame(self, ellipses: NDArray[np.float64]) -> NDArray[np.float64]:
         """(N, 5) in px of the input -> in px of the source frame."""
         result = ellipses.copy()
         # A pixel's centre is a whole number on both sides of the scaling, so its edge is the fixed point.
         result[:, 0] = (ellipses[:, 0] - self._left + 0.5) / self._scale - 0.5 + self._x0
         result[:, 1] = (ellipses[:, 1] - self._top + 0.5) / self._scale - 0.5 + self._y0
-        result[:, 2:4] = self.px(ellipses[:, 2:4])
+        result[:, 2:4] = self.lengths_to_frame(ellipses[:, 2:4])
         if self._upside_down:
             result[:, 1] = self._bottom - result[:, 1]
             # Degrees stay in [-90, 90).
             result[:, 4] = (90.0 - result[:, 4]) % 180.0 - 90.0
         return result
 
-    def put_in(self, ellipses: NDArray[np.float64]) -> NDArray[np.float64]:
-        """(N, 5) in px of the source frame -> in px of the input; the inverse of put_back."""
+    def ellipses_to_input(self, ellipses: NDArray[np.float64]) -> NDArray[np.float64]:
+        """(N, 5) in px of the source frame -> in px of the input; the inverse of ellipses_to_frame."""
         result = ellipses.copy()
         if self._upside_down:
             result[:, 1] = self._bottom - result[:, 1]
@@ -135,6 +137,6 @@ class Framing:
         result[:, 2:4] *= self._scale
         return result
 
-    def px(self, lengths: NDArray[np.float64]) -> NDArray[np.float64]:
+    def lengths_to_frame(self, lengths: NDArray[np.float64]) -> NDArray[np.float64]:
         """Lengths in px of the input -> in px of the source frame."""
         return lengths / self._scale

@@ -23,9 +23,9 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.detect.beam_coordinates import Beams, Reach
+from pipeline.detect.beam_coordinates import BeamCoordinates, BeamExtent
 
-__all__ = ["ShellSigns", "middle_signs", "read_signs"]
+__all__ = ["ShellSigns", "measure_signs", "median_signs"]
 
 Floats = NDArray[np.float64]
 Mask = NDArray[np.bool_]
@@ -49,8 +49,8 @@ _WHITE, _NO_ECHO = 250.0, 3.0  # grey levels; beyond them a screen shows no diff
 class ShellSigns:
     """Grey levels but for rim_px, as the module says; NaN where not to be told.
 
-    rim_white : share of the wall that is as white as the screen gets: then it may be brighter than shown
-    shadow_black : share of the shadow that is as black as the screen gets: then it may be deeper than shown
+    rim_saturated_share : share of the wall that is as white as the screen gets: then it may be brighter than shown
+    shadow_black_share : share of the shadow that is as black as the screen gets: then it may be deeper than shown
     frames : how many pictures they are the median of
     """
 
@@ -60,24 +60,24 @@ class ShellSigns:
     interior: float
     middle: float
     unevenness: float
-    rim_white: float
-    shadow_black: float
+    rim_saturated_share: float
+    shadow_black_share: float
     frames: int = 1
 
 
-def read_signs(grey: NDArray[np.uint8], beams: Beams, ellipses: Floats, row: int) -> ShellSigns | None:
+def measure_signs(grey: NDArray[np.uint8], beams: BeamCoordinates, ellipses: Floats, row: int) -> ShellSigns | None:
     """The signs of the object in one row of all the outlines (N, 5) of a picture (H, W).
 
     None where too little of it can be seen: it lies in another's shadow, or at the edge of the sector.
     """
-    others = beams.reaches(ellipses)
-    ellipse, reach = ellipses[row], others.pop(row)
-    if reach.half_depth < 3 or reach.half_breadth <= 0:
+    others = beams.extents(ellipses)
+    ellipse, extent = ellipses[row], others.pop(row)
+    if extent.half_depth < 3 or extent.half_breadth <= 0:
         return None
-    beam = (reach.middle_beam + reach.half_breadth * _ACROSS)[:, None]
-    depth = ((reach.near + reach.far) / 2 + reach.half_depth * _ALONG)[None]
+    beam = (extent.middle_beam + extent.half_breadth * _ACROSS)[:, None]
+    depth = ((extent.near_depth + extent.far_depth) / 2 + extent.half_depth * _ALONG)[None]
     levels, clear = _levels(grey, beams, beam, depth, others)
-    out = _outwardness(ellipse, *beams.points(beam, depth))
+    out = _outwardness(ellipse, *beams.to_xy(beam, depth))
     across, along = np.abs(_ACROSS)[:, None], _ALONG[None]
     inside = clear & (out < 0.75)
     around = clear & (out > 1.2) & (out < 1.9) & ~((across < 1.2) & (along > 0))
@@ -86,7 +86,7 @@ def read_signs(grey: NDArray[np.uint8], beams: Beams, ellipses: Floats, row: int
     level = float(np.median(levels[around]))
     interior = float(np.median(levels[inside]))
     core, shell_side = inside & (out < 0.35), inside & (out > 0.45)
-    rim, rim_px, white = _wall(grey, beams, ellipse, reach, others)
+    rim, rim_px, white = _wall(grey, beams, ellipse, extent, others)
     beyond = clear & (out > 1.15) & (along > 0)
     shadow, black = _shadow(levels, beyond & (across < 0.6), beyond & (across > 1.25))
     return ShellSigns(
@@ -96,12 +96,12 @@ def read_signs(grey: NDArray[np.uint8], beams: Beams, ellipses: Floats, row: int
         interior=interior - level,
         middle=float(np.median(levels[core]) - np.median(levels[shell_side])) if core.any() else np.nan,
         unevenness=float(levels[inside].std()),
-        rim_white=white,
-        shadow_black=black,
+        rim_saturated_share=white,
+        shadow_black_share=black,
     )
 
 
-def middle_signs(several: list[ShellSigns]) -> ShellSigns:
+def median_signs(several: list[ShellSigns]) -> ShellSigns:
     """The median of each sign over the pictures in which it could be told."""
 
     def median(name: str) -> float:
@@ -113,15 +113,15 @@ def middle_signs(several: list[ShellSigns]) -> ShellSigns:
 
 
 def _levels(
-    grey: NDArray[np.uint8], beams: Beams, beam: Floats, depth: Floats, others: list[Reach]
+    grey: NDArray[np.uint8], beams: BeamCoordinates, beam: Floats, depth: Floats, others: list[BeamExtent]
 ) -> tuple[Floats, Mask]:
     """(B, S) grey levels at beams and depths, and whether each place shows tissue that nothing else hides."""
-    x, y = (np.ascontiguousarray(part, np.float32) for part in beams.points(beam, depth))
+    x, y = (np.ascontiguousarray(part, np.float32) for part in beams.to_xy(beam, depth))
     levels = cv2.remap(grey, x, y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_CONSTANT)
     mask = beams.sector.mask.view(np.uint8)
     clear = cv2.remap(mask, x, y, cv2.INTER_NEAREST, borderMode=cv2.BORDER_CONSTANT) > 0
     for other in others:
-        clear &= ~((beam > other.first_beam) & (beam < other.last_beam) & (depth > other.near))
+        clear &= ~((beam > other.first_beam) & (beam < other.last_beam) & (depth > other.near_depth))
     return np.asarray(levels, np.float64), clear
 
 
@@ -148,16 +148,16 @@ def _shadow(levels: Floats, behind: Mask, beside: Mask) -> tuple[float, float]:
 
 
 def _wall(
-    grey: NDArray[np.uint8], beams: Beams, ellipse: Floats, reach: Reach, others: list[Reach]
+    grey: NDArray[np.uint8], beams: BeamCoordinates, ellipse: Floats, extent: BeamExtent, others: list[BeamExtent]
 ) -> tuple[float, float, float]:
     """Level of the near wall, its thickness in px, and the share of it that is white."""
     nothing = float("nan"), float("nan"), float("nan")
-    beam = reach.middle_beam + reach.half_breadth * _WALL_BEAMS
-    step = max(0.5, reach.half_depth / 40)
-    offsets = np.arange(-_WALL_REACH * reach.half_depth, _WALL_REACH * reach.half_depth + step, step)
-    levels, clear = _levels(grey, beams, beam[:, None], beams.entries(ellipse, beam)[:, None] + offsets, others)
+    beam = extent.middle_beam + extent.half_breadth * _WALL_BEAMS
+    step = max(0.5, extent.half_depth / 40)
+    offsets = np.arange(-_WALL_REACH * extent.half_depth, _WALL_REACH * extent.half_depth + step, step)
+    levels, clear = _levels(grey, beams, beam[:, None], beams.entry_depths(ellipse, beam)[:, None] + offsets, others)
     profiles, seen = (part.reshape(_WALL_GROUPS, -1, len(offsets)) for part in (levels, clear))
-    searched = np.abs(offsets) <= max(_WALL_SEARCH * reach.half_depth, 3.0)
+    searched = np.abs(offsets) <= max(_WALL_SEARCH * extent.half_depth, 3.0)
     peaks, widths, whites = [], [], []
     for profile, whole in zip(profiles, seen, strict=True):
         if not whole.all():

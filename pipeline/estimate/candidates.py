@@ -21,17 +21,17 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import gammaln
 
-from pipeline.settings import Look, TrackSettings
+from pipeline.settings import LikelihoodWeights, TrackSettings
 from pipeline.track.merging.appearance import largest_section
-from pipeline.track.merging.count_distribution import Distribution, certainly
-from pipeline.track.track_evidence import assurance, stage_probabilities
+from pipeline.track.merging.count_distribution import CountDistribution, point_mass
+from pipeline.track.track_evidence import stage_probabilities, upper_score
 from pipeline.track.tracks import ClipTracks
 
-__all__ = ["MOST", "Sifted", "log_likelihood_ratio", "looks", "sift"]
+__all__ = ["MAX_EGGS", "CandidatePosterior", "candidate_features", "candidate_posterior", "log_likelihood_ratio"]
 
 Floats = NDArray[np.float64]
 
-MOST = 200
+MAX_EGGS = 200
 """More eggs than any turtle carries: sea turtles lay somewhat over a hundred at a time."""
 _SUREST = 12.0  # log-odds; nothing looks surer than this
 # Of eggs of one clutch the largest sections that were met differ by a few hundredths (log); beyond, all is as unlike.
@@ -41,14 +41,16 @@ _LEAST_CHANCE = 0.02  # scores nearer to 0 and 1 say no more
 
 
 @dataclass(frozen=True)
-class Sifted:
-    """number : of real ones among the candidates;  existence : (K,) probability that each is real"""
+class CandidatePosterior:
+    """real_count : how many are real among the candidates;  existence : (K,) probability that each is real"""
 
-    number: Distribution
+    real_count: CountDistribution
     existence: Floats
 
 
-def looks(clips: Sequence[ClipTracks], *, shelled: bool, settings: TrackSettings) -> dict[tuple[str, int], Floats]:
+def candidate_features(
+    clips: Sequence[ClipTracks], *, shelled: bool, settings: TrackSettings
+) -> dict[tuple[str, int], Floats]:
     """What the tracks of an exam's clips are weighed by, by file and identity, (4,) each.
 
     Log-odds of the mean score, of the best scores and of the kind, shelled or not; and how unlike its size is to the
@@ -70,7 +72,7 @@ def looks(clips: Sequence[ClipTracks], *, shelled: bool, settings: TrackSettings
         for track in clip.tracks:
             one = clip.file, track.identity
             kind = 1 - follicle[one] if shelled else follicle[one]
-            chances = np.clip([float(track.scores.mean()), assurance(track), kind], _LEAST_CHANCE, 1 - _LEAST_CHANCE)
+            chances = np.clip([float(track.scores.mean()), upper_score(track), kind], _LEAST_CHANCE, 1 - _LEAST_CHANCE)
             own = (follicle[one] <= 0.5) == shelled
             others = np.delete(of_kind, np.searchsorted(of_kind, sizes[one])) if own else of_kind
             unlike = ((sizes[one] - float(np.median(others))) / _ALIKE) ** 2 if len(others) else _UNTOLD
@@ -80,31 +82,40 @@ def looks(clips: Sequence[ClipTracks], *, shelled: bool, settings: TrackSettings
 
 def _unit(clip: ClipTracks) -> float:
     # Sizes in mm; where no scale is known, as shares of the picture's depth.
-    return clip.mm_per_px or (1 / clip.reach_px if clip.reach_px else 1.0)
+    return clip.mm_per_px or (1 / clip.imaging_depth_px if clip.imaging_depth_px else 1.0)
 
 
-def log_likelihood_ratio(tracks: Sequence[Floats], look: Look) -> float:
+def log_likelihood_ratio(tracks: Sequence[Floats], likelihood_weights: LikelihoodWeights) -> float:
     """Of a real one against a look-alike, by the track that speaks most for it: others show the same thing again.
 
-    tracks : the looks of each, (4,)
+    tracks : the features of each, (4,)
     """
-    weights = np.array([look.score, look.best_score, look.kind, look.alike])
-    return max(look.base + float(weights @ one) for one in tracks)
+    weights = np.array(
+        [
+            likelihood_weights.score,
+            likelihood_weights.upper_score,
+            likelihood_weights.kind,
+            likelihood_weights.size_similarity,
+        ]
+    )
+    return max(likelihood_weights.intercept + float(weights @ one) for one in tracks)
 
 
-def sift(log_ratios: Floats, *, look_alikes: float, none: float) -> Sifted:
+def candidate_posterior(
+    log_ratios: Floats, *, expected_false_tracks: float, zero_count_prior: float
+) -> CandidatePosterior:
     """Weigh K candidates.
 
     log_ratios : (K,) log L, infinite for those that are certain
-    look_alikes : how many are expected in the exam, above 0;  none : prior probability that none is real
+    expected_false_tracks : how many are expected in the exam, above 0;  zero_count_prior : prior probability that none is real
     """
     count = len(log_ratios)
     if count == 0:
-        return Sifted(certainly(0), np.zeros(0))
-    odds = np.clip(log_ratios, -_SUREST, _SUREST) - np.log(look_alikes)
+        return CandidatePosterior(point_mass(0), np.zeros(0))
+    odds = np.clip(log_ratios, -_SUREST, _SUREST) - np.log(expected_false_tracks)
     chances = np.where(np.isposinf(log_ratios), 1.0, 1 / (1 + np.exp(-odds)))
     numbers = np.arange(count + 1)
-    log_prior = log_number_prior(numbers, none) + gammaln(numbers + 1)
+    log_prior = log_count_prior(numbers, zero_count_prior) + gammaln(numbers + 1)
     binomial = _poisson_binomial(chances)
     others = _without_each(binomial, chances)  # (K, K): row i, numbers 0 to K - 1
     with np.errstate(divide="ignore"):
@@ -114,14 +125,14 @@ def sift(log_ratios: Floats, *, look_alikes: float, none: float) -> Sifted:
     weights = np.exp(logs - logs.max())
     number = weights / weights.sum()
     existence = chances * np.exp(with_it - logs.max()).sum(axis=1) / weights.sum()
-    return Sifted(Distribution(0, number), np.clip(existence, 0.0, 1.0))
+    return CandidatePosterior(CountDistribution(0, number), np.clip(existence, 0.0, 1.0))
 
 
-def log_number_prior(numbers: NDArray[np.int64], none: float) -> Floats:
-    """Of R real ones: ``none`` for 0, and the rest as 1 / R up to `MOST`."""
-    harmonic = float((1 / np.arange(1, MOST + 1)).sum())
-    some = (1 - none) / harmonic / np.maximum(numbers, 1)
-    return np.asarray(np.log(np.where(numbers == 0, none, np.where(numbers <= MOST, some, 1e-300))))
+def log_count_prior(numbers: NDArray[np.int64], zero_count_prior: float) -> Floats:
+    """Of R real ones: ``zero_count_prior`` for 0, and the rest as 1 / R up to `MAX_EGGS`."""
+    harmonic = float((1 / np.arange(1, MAX_EGGS + 1)).sum())
+    some = (1 - zero_count_prior) / harmonic / np.maximum(numbers, 1)
+    return np.asarray(np.log(np.where(numbers == 0, zero_count_prior, np.where(numbers <= MAX_EGGS, some, 1e-300))))
 
 
 def _poisson_binomial(chances: Floats) -> Floats:

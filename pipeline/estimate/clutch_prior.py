@@ -13,17 +13,17 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.special import betaln, gammaln
 
-from pipeline.exams.species import SpeciesProfile, known
-from pipeline.track.merging.count_distribution import Distribution
+from pipeline.exams.species import SpeciesProfile, reference_range
+from pipeline.track.merging.count_distribution import CountDistribution
 
-__all__ = ["UsualClutch", "usual_clutch"]
+__all__ = ["ClutchPrior", "clutch_prior_of"]
 
 _WEIGHT = 5.0  # eggs' worth of trust in the share that sweeps cross (common practice, no source)
 _BOUND = 4.0  # log-odds; no clutch is unlikelier than this
 
 
 @dataclass(frozen=True)
-class UsualClutch:
+class ClutchPrior:
     """species : as told by its profile;  lowest, highest : eggs;  sources : of both, in words"""
 
     species: str
@@ -31,7 +31,7 @@ class UsualClutch:
     highest: int
     sources: str
 
-    def weighed(self, crossed: Distribution, share: float) -> Distribution:
+    def reweighted(self, crossed: CountDistribution, share: float) -> CountDistribution:
         """The distribution of the number crossed, with the usual clutch in it. share : of a clutch, usually crossed"""
         numbers = crossed.numbers
         some = np.maximum(numbers, 1)
@@ -56,13 +56,13 @@ class UsualClutch:
         carrying = float(weights[numbers > 0].sum())
         if carrying > 0:
             weights = np.where(numbers > 0, weights * (1 - none) / carrying, weights)
-        return Distribution(crossed.lowest, np.asarray(weights / weights.sum()))
+        return CountDistribution(crossed.lowest, np.asarray(weights / weights.sum()))
 
 
-def usual_clutch(profile: SpeciesProfile | None) -> UsualClutch | None:
+def clutch_prior_of(profile: SpeciesProfile | None) -> ClutchPrior | None:
     """What is known of a species' clutch, None where no source gives a range."""
-    usual = known(profile.clutch) if profile is not None else None
+    usual = reference_range(profile.clutch) if profile is not None else None
     if profile is None or usual is None or usual.bounds is None:
         return None
     low, high = usual.bounds
-    return UsualClutch(profile.species, max(round(low), 1), max(round(high), 1), usual.sources)
+    return ClutchPrior(profile.species, max(round(low), 1), max(round(high), 1), usual.sources)

@@ -56,8 +56,8 @@ def _in_view_together(listed: Sequence[_Listed]) -> Iterator[tuple[_Listed, _Lis
 
 
 def _cross(one: Track, other: Track, settings: FlagSettings) -> bool:
-    shares = [share for share in _shared_parts(one, other) if share > settings.crossing_share]
-    return len(shares) >= settings.crossing_frames
+    shares = [share for share in _shared_parts(one, other) if share > settings.outline_overlap_share]
+    return len(shares) >= settings.outline_overlap_frames
 
 
 def _shared_parts(one: Track, other: Track) -> Iterator[float]:

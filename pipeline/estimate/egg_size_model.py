@@ -32,10 +32,10 @@ from numpy.typing import NDArray
 from scipy.special import i0e
 from scipy.stats import beta
 
-from pipeline.estimate.sections import Passage
-from pipeline.settings import OutlineErrors, SizeSettings
+from pipeline.estimate.sections import SectionSummary
+from pipeline.settings import OutlineErrorModel, SizeSettings
 
-__all__ = ["Sizes", "Spread", "clutch_sizes"]
+__all__ = ["IntervalEstimate", "SizeEstimate", "estimate_sizes"]
 
 Floats = NDArray[np.float64]
 
@@ -55,68 +55,68 @@ _ANYTHING = 1e-3  # likelihood left to every size, since a track may have been f
 
 
 @dataclass(frozen=True)
-class Spread:
+class IntervalEstimate:
     """A quantity with its doubt: median, and the range that holds it with nine chances in ten."""
 
-    middle: float
+    median: float
     interval90: tuple[float, float]
 
 
 @dataclass(frozen=True)
-class Sizes:
+class SizeEstimate:
     """width_mm, length_mm : None where no passage has a scale
 
-    elongated : probability that length over width is above the settings' ``oval_ratio``
+    oval_probability : probability that length over width is above the settings' ``oval_aspect_ratio``
     """
 
-    width_mm: Spread | None
-    length_mm: Spread | None
-    elongated: float
+    width_mm: IntervalEstimate | None
+    length_mm: IntervalEstimate | None
+    oval_probability: float
 
 
-def clutch_sizes(
-    eggs: Sequence[Sequence[tuple[Passage, float | None]]],
+def estimate_sizes(
+    eggs: Sequence[Sequence[tuple[SectionSummary, float | None]]],
     *,
-    alike: bool,
+    same_clutch: bool,
     settings: SizeSettings,
-    errors: OutlineErrors,
-) -> list[Sizes]:
+    errors: OutlineErrorModel,
+) -> list[SizeEstimate]:
     """Sizes of each egg of one animal from its passages, each with its clip's mm per px or None.
 
-    alike : whether they are eggs of one clutch; follicles are not;  errors : of sections, as calibrated
+    same_clutch : whether they are eggs of one clutch; follicles are not;  errors : of sections, as calibrated
     """
     width = [_width_likelihood(passages, errors) for passages in eggs]
     seen = [[one for one, _ in passages] for passages in eggs]
-    by_lie = [[_elongation_likelihood(one, a, settings, errors) for one in seen] for a in settings.across_a]
+    by_lie = [[_elongation_likelihood(one, a, settings, errors) for one in seen] for a in settings.cut_cosine_beta_a]
     flat = np.full(len(_WIDTHS), 1 / len(_WIDTHS))
-    if alike:
+    if same_clutch:
         widths, _ = _shared(width, flat, _WIDTHS, settings)
         elongations = _mixed([_shared(each, _egg_elongations(settings), _ELONGATIONS, settings) for each in by_lie])
     else:
         widths = [_normal(each * flat) for each in width]
         elongations = [_normal(each * _follicle_elongations(settings)) for each in by_lie[0]]
-    oval = np.log(settings.oval_ratio)
+    oval = np.log(settings.oval_aspect_ratio)
     return [
         _sizes(w, e, float(e[oval <= _ELONGATIONS].sum()), any(scale is not None for _, scale in passages))
         for w, e, passages in zip(widths, elongations, eggs, strict=True)
     ]
 
 
-def _sizes(width: Floats, elongation: Floats, elongated: float, scaled: bool) -> Sizes:
+def _sizes(width: Floats, elongation: Floats, oval_probability: float, scaled: bool) -> SizeEstimate:
     if not scaled:
-        return Sizes(None, None, elongated)
+        return SizeEstimate(None, None, oval_probability)
     length = np.convolve(width, elongation)
-    return Sizes(_spread(width), _spread(length), elongated)
+    return SizeEstimate(_spread(width), _spread(length), oval_probability)
 
 
-def _spread(chances: Floats) -> Spread:
+def _spread(chances: Floats) -> IntervalEstimate:
     """Of chances on a grid that begins with the narrowest width."""
     low, middle, high = np.interp([0.05, 0.5, 0.95], np.cumsum(chances) - chances / 2, np.arange(len(chances)))
     mm = np.exp(_WIDTHS[0] + _STEP * np.array([low, middle, high]))
-    return Spread(float(mm[1]), (float(mm[0]), float(mm[2])))
+    return IntervalEstimate(float(mm[1]), (float(mm[0]), float(mm[2])))
 
 
-def _width_likelihood(passages: Sequence[tuple[Passage, float | None]], errors: OutlineErrors) -> Floats:
+def _width_likelihood(passages: Sequence[tuple[SectionSummary, float | None]], errors: OutlineErrorModel) -> Floats:
     result = np.ones(len(_WIDTHS))
     error, stretch_error = (float(np.hypot(one, _UNEVENNESS)) for one in (errors.width_error, errors.ratio_error))
     for one, scale in passages:
@@ -130,15 +130,15 @@ def _width_likelihood(passages: Sequence[tuple[Passage, float | None]], errors: 
 
 
 def _elongation_likelihood(
-    passages: Sequence[Passage], across_a: float, settings: SizeSettings, errors: OutlineErrors
+    passages: Sequence[SectionSummary], cut_cosine_beta_a: float, settings: SizeSettings, errors: OutlineErrorModel
 ) -> Floats:
     """Passages of one egg share c: either window is swept the same way, and the egg lies as it lies."""
-    across2 = beta.ppf((np.arange(_TILTS) + 0.5) / _TILTS, across_a, settings.across_b) ** 2
+    across2 = beta.ppf((np.arange(_TILTS) + 0.5) / _TILTS, cut_cosine_beta_a, settings.cut_cosine_beta_b) ** 2
     elongation2 = np.exp(2 * _ELONGATIONS)[:, None]
     shown = errors.ratio_scale * (_ELONGATIONS[:, None] - 0.5 * np.log1p((elongation2 - 1) * across2))
     result = np.ones_like(shown)
     for one in passages:
-        read = float(np.hypot(*one.stretch))
+        read = float(np.hypot(*one.elongation_vector))
         error = np.sqrt(errors.ratio_error**2 + _UNEVENNESS**2 + (_STRETCH_ERROR * shown) ** 2)
         product = shown * read / error**2
         # i0e takes exp(product) out of the Bessel function, which would overflow.
@@ -151,8 +151,8 @@ def _shared(
     likelihoods: Sequence[Floats], prior: Floats, grid: Floats, settings: SizeSettings
 ) -> tuple[list[Floats], float]:
     """Each egg's distribution, with the others' of its clutch as its prior, and the log-likelihood of all."""
-    narrow, wide = (_normal_kernel(grid, spread) for spread in (settings.clutch_spread, _ODD_SPREAD))
-    kernel = (1 - settings.odd_share) * narrow + settings.odd_share * wide  # rows: clutch, columns: egg
+    narrow, wide = (_normal_kernel(grid, spread) for spread in (settings.clutch_log_sd, _ODD_SPREAD))
+    kernel = (1 - settings.outlier_share) * narrow + settings.outlier_share * wide  # rows: clutch, columns: egg
     logs = [np.log(kernel @ likelihood) for likelihood in likelihoods]
     total = np.log(prior) + np.sum(logs, axis=0)
     result = []
@@ -180,13 +180,13 @@ def _egg_elongations(settings: SizeSettings) -> Floats:
     """Round ones of some families, and elongate ones of others anywhere up to about 1.8 (Nelan 2001: 1.2 to 1.7)."""
     round_ones = _normal(np.exp(-0.5 * (_ELONGATIONS / 0.06) ** 2))
     long_ones = _normal(1 / (1 + np.exp((_ELONGATIONS - np.log(1.85)) / 0.03)))
-    return settings.round_share * round_ones + (1 - settings.round_share) * long_ones
+    return settings.round_eggs_prior * round_ones + (1 - settings.round_eggs_prior) * long_ones
 
 
 def _follicle_elongations(settings: SizeSettings) -> Floats:
     nearly = np.exp(-0.5 * (_ELONGATIONS / 0.08) ** 2)
     odd = np.exp(-0.5 * (_ELONGATIONS / _ODD_SPREAD) ** 2)
-    return (1 - settings.odd_share) * _normal(nearly) + settings.odd_share * _normal(odd)
+    return (1 - settings.outlier_share) * _normal(nearly) + settings.outlier_share * _normal(odd)
 
 
 def _normal(weights: Floats) -> Floats:

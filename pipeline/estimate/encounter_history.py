@@ -11,15 +11,15 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from pipeline.estimate.missed_eggs import Encounters, finding_log_odds
-from pipeline.settings import Finding, Settings
+from pipeline.estimate.missed_eggs import EncounterHistory, detection_log_odds
+from pipeline.settings import DetectionRate, Settings
 from pipeline.track.merging.appearance import largest_section
-from pipeline.track.merging.likelihood_ratios import chance_in_view
+from pipeline.track.merging.likelihood_ratios import visibility_probability
 from pipeline.track.merging.merge import Egg
 from pipeline.track.merging.passes import Pass
 from pipeline.track.tracks import ClipTracks, Track
 
-__all__ = ["encounters"]
+__all__ = ["encounter_history"]
 
 
 @dataclass(frozen=True)
@@ -32,17 +32,17 @@ class _Place:
 
     @classmethod
     def of(cls, clip: ClipTracks, track: Track) -> _Place:
-        return cls(clip, largest_section(track), float(track.depths_px[track.best]))
+        return cls(clip, largest_section(track), float(track.depths_px[track.best_row]))
 
 
-def encounters(
+def encounter_history(
     eggs: Sequence[Egg],
     passes: Sequence[Pass],
     clips: Sequence[ClipTracks],
     carapace_width_mm: float | None,
-    rates: Finding,
+    rates: DetectionRate,
     settings: Settings,
-) -> Encounters:
+) -> EncounterHistory:
     """What each of the ``passes`` over the ``clips`` met of the eggs; those over clips that were marked as unusable are
     no witnesses. carapace_width_mm : None if unknown
     """
@@ -58,7 +58,7 @@ def encounters(
             clip = by_file[one.file]
             tracks = [track for file, track in met if file == one.file]
             place = places.get(one.file) or _expected(clip, list(places.values()), carapace_width_mm, settings)
-            found[row, column] = any(one.holds(_middle(track)) for track in tracks)
+            found[row, column] = any(one.contains_frame(_middle(track)) for track in tracks)
             if not found[row, column]:
                 if tracks:
                     chance = _chance_of_return(one, passes, tracks, settings)
@@ -69,8 +69,8 @@ def encounters(
                     chance = _chance_of_crossing(clip, list(places.values()), place, settings)
                 crossed[row, column] = chance
             size, depth = _shares(place, clip)
-            log_odds[row, column] = finding_log_odds([size], [depth], rates)[0]
-    return Encounters(found, crossed, log_odds)
+            log_odds[row, column] = detection_log_odds([size], [depth], rates)[0]
+    return EncounterHistory(found, crossed, log_odds)
 
 
 def _middle(track: Track) -> float:
@@ -81,9 +81,9 @@ def _chance_of_return(one: Pass, passes: Sequence[Pass], tracks: Sequence[Track]
     """That a pass crossed what only others of the same clip met. What is in view while the hand turns is met once."""
     for track in tracks:
         half = (int(track.frames[-1]) - int(track.frames[0])) / 2
-        other = next((each for each in passes if each.file == one.file and each.holds(_middle(track))), None)
-        if other is not None and one.goes_over(other.place(_middle(track)), half):
-            return settings.estimate.same_window_crossed
+        other = next((each for each in passes if each.file == one.file and each.contains_frame(_middle(track))), None)
+        if other is not None and one.covers(other.position_at(_middle(track)), half):
+            return settings.estimate.same_window_crossed_share
     return 0.0
 
 
@@ -107,13 +107,15 @@ def _chance_of_crossing(
     clip: ClipTracks, places: Sequence[_Place], expected: _Place | None, settings: Settings
 ) -> float:
     if clip.window is not None and any(place.clip.window == clip.window for place in places):
-        return settings.estimate.same_window_crossed
-    if expected is None or clip.reach_px is None:
+        return settings.estimate.same_window_crossed_share
+    if expected is None or clip.imaging_depth_px is None:
         return settings.track.other_window_reseen_share
-    return float(chance_in_view(np.array([expected.depth]), np.array([expected.size]), clip.reach_px)[0])
+    return float(
+        visibility_probability(np.array([expected.depth]), np.array([expected.size]), clip.imaging_depth_px)[0]
+    )
 
 
 def _shares(place: _Place | None, clip: ClipTracks) -> tuple[float | None, float | None]:
-    if place is None or clip.reach_px is None:
+    if place is None or clip.imaging_depth_px is None:
         return None, None
-    return place.size / clip.reach_px, min(max(place.depth / clip.reach_px, 0.0), 1.0)
+    return place.size / clip.imaging_depth_px, min(max(place.depth / clip.imaging_depth_px, 0.0), 1.0)

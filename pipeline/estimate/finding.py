@@ -7,7 +7,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Literal
 
-from pipeline.exams.species import Known
+from pipeline.exams.species import ReferenceRange
 
 __all__ = [
     "Change",
@@ -18,7 +18,7 @@ __all__ = [
     "ExamFinding",
     "Flag",
     "History",
-    "Passed",
+    "PassedEggs",
     "Severity",
     "Sighting",
     "Stage",
@@ -144,7 +144,7 @@ class Visit:
 
 
 @dataclass(frozen=True)
-class Passed:
+class PassedEggs:
     """Eggs known to have left her. is_whole : whether all that is known to have left was also counted"""
 
     number: int
@@ -173,7 +173,7 @@ class Change:
     days: int
     fewer: Difference
     fewer_follicles: Difference
-    passed: Passed
+    passed: PassedEggs
     missing: float
     risen: float
     new_follicles: float
@@ -194,13 +194,13 @@ class History:
     """
 
     visits: tuple[Visit, ...] = ()
-    passed: tuple[Passed, ...] = ()
+    passed: tuple[PassedEggs, ...] = ()
     change: Change | None = None
-    passed_of_clutch: Passed = Passed(0)
+    passed_of_clutch: PassedEggs = PassedEggs(0)
     together: Difference | None = None
-    usual_clutch: Known | None = None
+    usual_clutch: ReferenceRange | None = None
     shells_since: dt.date | None = None
-    retention: Known | None = None
+    retention: ReferenceRange | None = None
 
     @property
     def shell_days(self) -> int | None:
@@ -226,6 +226,6 @@ class ExamFinding:
     history: History = History()
 
     @property
-    def doubt(self) -> float:
+    def error_probability(self) -> float:
         """Probability that the count is off by more than one or the stage is another one, were the two independent."""
         return 1 - self.confidence * self.stage_probability

@@ -10,16 +10,16 @@ from numpy.typing import NDArray
 
 from models.ellipse import contains, overlap
 from pipeline.settings import EstimateSettings, Settings, TrackSettings
-from pipeline.track.track_evidence import assurance, stage_probabilities
+from pipeline.track.track_evidence import stage_probabilities, upper_score
 from pipeline.track.tracks import ClipTracks, Track
 
-__all__ = ["seen_together"]
+__all__ = ["count_lower_bound"]
 
 Floats = NDArray[np.float64]
 
 
-def seen_together(
-    clips: Sequence[ClipTracks], *, shelled: bool, among: Collection[tuple[str, int]], settings: Settings
+def count_lower_bound(
+    clips: Sequence[ClipTracks], *, shelled: bool, sure_tracks: Collection[tuple[str, int]], settings: Settings
 ) -> int:
     """The most shelled eggs, or follicles, that some frames of one clip show beside each other.
 
@@ -27,35 +27,35 @@ def seen_together(
     overlap only the surest. Several frames must show as many, so that one odd picture bounds nothing. Nothing
     is added up over frames, clips or windows.
 
-    among : file and identity of the tracks whose objects are surely there by all that the exam shows
+    sure_tracks : file and identity of the tracks whose objects are surely there by all that the exam shows
     """
-    return max((_in_clip(clip, shelled, among, settings) for clip in clips), default=0)
+    return max((_in_clip(clip, shelled, sure_tracks, settings) for clip in clips), default=0)
 
 
-def _in_clip(clip: ClipTracks, shelled: bool, among: Collection[tuple[str, int]], settings: Settings) -> int:
+def _in_clip(clip: ClipTracks, shelled: bool, sure_tracks: Collection[tuple[str, int]], settings: Settings) -> int:
     rules = settings.estimate
     by_frame: dict[int, list[tuple[float, Floats]]] = defaultdict(list)
     for track in clip.tracks:
-        if (clip.file, track.identity) in among and _is_sure(track, clip.frames, shelled, rules, settings.track):
-            for row in np.flatnonzero(track.scores >= rules.sure_score).tolist():
+        if (clip.file, track.identity) in sure_tracks and _is_sure(track, clip.frames, shelled, rules, settings.track):
+            for row in np.flatnonzero(track.scores >= rules.lower_bound_score).tolist():
                 by_frame[int(track.frames[row])].append((float(track.scores[row]), track.ellipses[row]))
-    needed = max(min(rules.together_frames, clip.frames), 1)
+    needed = max(min(rules.lower_bound_frames, clip.frames), 1)
     numbers = [0] * needed
     # The frame with most objects first; once none can better the bound, the rest need no geometry.
     for _, seen in sorted(by_frame.items(), key=lambda entry: (-len(entry[1]), entry[0])):
         if len(seen) <= numbers[-1]:
             break
-        numbers = sorted([*numbers, _apart(seen, rules.together_overlap)], reverse=True)[:needed]
+        numbers = sorted([*numbers, _apart(seen, rules.lower_bound_iou)], reverse=True)[:needed]
     return numbers[-1]
 
 
 def _is_sure(track: Track, clip_frames: int, shelled: bool, rules: EstimateSettings, tracking: TrackSettings) -> bool:
-    if len(track.frames) < min(rules.sure_sightings, clip_frames):
+    if len(track.frames) < min(rules.lower_bound_sightings, clip_frames):
         return False
-    if shelled and assurance(track) < rules.sure_best_score:
+    if shelled and upper_score(track) < rules.lower_bound_best_score:
         return False
     follicle = float(stage_probabilities([track], tracking)[0])
-    return (1 - follicle if shelled else follicle) >= rules.sure_stage
+    return (1 - follicle if shelled else follicle) >= rules.lower_bound_kind_probability
 
 
 def _apart(seen: Sequence[tuple[float, Floats]], most_overlap: float) -> int:

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["Passage", "passage"]
+__all__ = ["SectionSummary", "summarise_sections"]
 
 Floats = NDArray[np.float64]
 
@@ -25,19 +25,19 @@ _NEIGHBOURS = 5
 
 
 @dataclass(frozen=True)
-class Passage:
-    """breadth : of the largest section, the diameter of the circle of its area, in the unit of the ellipses
+class SectionSummary:
+    """equivalent_diameter : of the largest section, the diameter of the circle of its area, in the unit of the ellipses
 
-    sections : how many there were
-    stretch : (2,) log of length over width of the sections near the middle, as a vector along twice the angle of their
+    section_count : how many there were
+    elongation_vector : (2,) log of length over width of the sections near the middle, as a vector along twice the angle of their
     long axis, so that errors of round ones average out
     crossed_middle : whether the sections shrank on both sides of the largest
     """
 
-    breadth: float
-    stretch: Floats
+    equivalent_diameter: float
+    elongation_vector: Floats
     crossed_middle: bool
-    sections: int
+    section_count: int
 
     def width(self, stretch_error: float, stretch_scale: float) -> float:
         """Of the largest section.
@@ -46,11 +46,14 @@ class Passage:
         as the errors of its two parts, each of the standard deviation ``stretch_error``, put into it. Outlines are
         drawn too round by ``stretch_scale``.
         """
-        stretch = np.sqrt(max(float(self.stretch @ self.stretch) - 2 * stretch_error**2, 0.0)) / stretch_scale
-        return float(self.breadth * np.exp(-stretch / 2))
+        stretch = (
+            np.sqrt(max(float(self.elongation_vector @ self.elongation_vector) - 2 * stretch_error**2, 0.0))
+            / stretch_scale
+        )
+        return float(self.equivalent_diameter * np.exp(-stretch / 2))
 
 
-def passage(ellipses: Floats) -> Passage:
+def summarise_sections(ellipses: Floats) -> SectionSummary:
     """Of the outlines (N, 5) of one object in the frames of one track, in their order."""
     breadths = _smoothed(2 * np.sqrt(ellipses[:, 2] * ellipses[:, 3]))
     place = int(np.argmax(breadths))
@@ -59,11 +62,11 @@ def passage(ellipses: Floats) -> Passage:
     near = breadths >= _NEAR_MIDDLE * largest
     long = np.log(ellipses[near, 2] / ellipses[near, 3])
     angle = np.deg2rad(2 * ellipses[near, 4])
-    return Passage(
-        breadth=largest,
-        stretch=np.array([(long * np.cos(angle)).mean(), (long * np.sin(angle)).mean()]),
+    return SectionSummary(
+        equivalent_diameter=largest,
+        elongation_vector=np.array([(long * np.cos(angle)).mean(), (long * np.sin(angle)).mean()]),
         crossed_middle=bool(max(smallest_before, smallest_after) < _SHRUNK * largest),
-        sections=len(ellipses),
+        section_count=len(ellipses),
     )
 
 

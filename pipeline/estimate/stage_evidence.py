@@ -8,29 +8,31 @@ from dataclasses import asdict, dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.detect.shell_signs import ShellSigns, middle_signs
-from pipeline.estimate.stage_model import calibrated_stages, network_logs, sign_levels
+from pipeline.detect.shell_signs import ShellSigns, median_signs
+from pipeline.estimate.stage_model import calibrated_stages, network_log_probabilities, sign_vector
 from pipeline.settings import Settings, TrackSettings
 from pipeline.track.merging.merge import Egg
 from pipeline.track.track_evidence import stage_probabilities
 from pipeline.track.tracks import ClipTracks
 
-__all__ = ["StageEvidence", "evidence_of", "staged"]
+__all__ = ["StageEvidence", "assign_stages", "collect_stage_evidence"]
 
 
 @dataclass(frozen=True)
 class StageEvidence:
-    """network : (3,) follicle, thin-shelled, calcified;  signs : over all tracks, None where none could be read
+    """network_probabilities : (3,) follicle, thin-shelled, calcified;  signs : over all tracks, None where none could be read
 
     mm_per_px : of the pictures that the signs were read in; None where unknown or not the same in all
     """
 
-    network: NDArray[np.float64]
+    network_probabilities: NDArray[np.float64]
     signs: ShellSigns | None
     mm_per_px: float | None
 
 
-def evidence_of(eggs: Sequence[Egg], clips: Sequence[ClipTracks], settings: TrackSettings) -> list[StageEvidence]:
+def collect_stage_evidence(
+    eggs: Sequence[Egg], clips: Sequence[ClipTracks], settings: TrackSettings
+) -> list[StageEvidence]:
     """In the order of the eggs, whose members name tracks of the clips."""
     by_file = {clip.file: clip for clip in clips}
     tracks = {(clip.file, track.identity): track for clip in clips for track in clip.tracks}
@@ -44,20 +46,22 @@ def evidence_of(eggs: Sequence[Egg], clips: Sequence[ClipTracks], settings: Trac
         scales = {scale for _, scale in read}
         found.append(
             StageEvidence(
-                network=stage_probabilities([tracks[member.file, member.track] for member in egg.members], settings),
-                signs=middle_signs([signs for signs, _ in read]) if read else None,
+                network_probabilities=stage_probabilities(
+                    [tracks[member.file, member.track] for member in egg.members], settings
+                ),
+                signs=median_signs([signs for signs, _ in read]) if read else None,
                 mm_per_px=scales.pop() if len(scales) == 1 else None,
             )
         )
     return found
 
 
-def staged(eggs: Sequence[Egg], clips: Sequence[ClipTracks], settings: Settings) -> tuple[Egg, ...]:
+def assign_stages(eggs: Sequence[Egg], clips: Sequence[ClipTracks], settings: Settings) -> tuple[Egg, ...]:
     """The same eggs with the stages that all evidence together makes likely."""
     if not eggs:
         return ()
-    evidence = evidence_of(eggs, clips, settings.track)
-    logs = np.stack([network_logs(one.network) for one in evidence])
-    signs = np.stack([sign_levels(asdict(one.signs) if one.signs else {}) for one in evidence])
+    evidence = collect_stage_evidence(eggs, clips, settings.track)
+    logs = np.stack([network_log_probabilities(one.network_probabilities) for one in evidence])
+    signs = np.stack([sign_vector(asdict(one.signs) if one.signs else {}) for one in evidence])
     stages = calibrated_stages(logs, signs, settings.calibration)
     return tuple(replace(egg, stages=row) for egg, row in zip(eggs, stages, strict=True))

@@ -7,11 +7,11 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.estimate.counts import Tally
+from pipeline.estimate.counts import CountEstimate
 from pipeline.estimate.finding import Stage
 from pipeline.track.merging.merge import Egg
 
-__all__ = ["STAGES", "clutch_stage", "egg_stage", "triple"]
+__all__ = ["STAGES", "clutch_stage", "egg_stage", "stage_tuple"]
 
 _LEAST = 1e-12
 
@@ -28,13 +28,13 @@ def egg_stage(egg: Egg) -> tuple[Stage, float]:
     return STAGES[row], float(egg.stages[row])
 
 
-def triple(stages: NDArray[np.float64]) -> tuple[float, float, float]:
+def stage_tuple(stages: NDArray[np.float64]) -> tuple[float, float, float]:
     """(3,) probabilities in the order of STAGES, as plain numbers."""
     follicle, thin, calcified = stages.tolist()
     return follicle, thin, calcified
 
 
-def clutch_stage(shelled: Tally, follicles: Tally) -> tuple[str, float]:
+def clutch_stage(shelled: CountEstimate, follicles: CountEstimate) -> tuple[str, float]:
     """The stage of all that she carries, as it is counted, and the probability that a look inside would say the same.
 
     "none seen" where nothing is counted, "follicle" and the shelled stages where nothing else is, and "mixed" for
@@ -42,7 +42,10 @@ def clutch_stage(shelled: Tally, follicles: Tally) -> tuple[str, float]:
     and for shells of two stages. What no sweep found counts, too: a clutch called calcified is right only if there are
     no follicles that were overlooked. Shelled eggs and follicles, and the stages of eggs, are taken for independent.
     """
-    no_shelled, no_follicle = shelled.crossed.within(0, 0), follicles.crossed.within(0, 0)
+    no_shelled, no_follicle = (
+        shelled.distribution.probability_within(0, 0),
+        follicles.distribution.probability_within(0, 0),
+    )
     alike = _alike(shelled.eggs)
     both = max(1 - sum(alike.values()), 0.0)
     if not shelled.count.estimate:

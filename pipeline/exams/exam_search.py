@@ -20,13 +20,13 @@ from typing import Literal
 from configs.reading import ConfigError, read_toml
 from models.errors import ClutchlightError
 from pipeline.exams.exam_file import ClipNote, ExamFile
-from pipeline.exams.path_checks import is_printable, name_fault, shown, unfit
+from pipeline.exams.path_checks import invalid_name_reason, is_printable, printable, rejection_reason
 from pipeline.ingest.file_types import is_recording, is_still
 
 __all__ = ["Exam", "ExamClip", "ExamProblem", "ExamRootError", "ExamSearch", "find_exams"]
 
 Window = Literal["left", "right"]
-Hand = Literal["tail to head", "head to tail"]
+SweepDirection = Literal["tail to head", "head to tail"]
 
 
 @dataclass(frozen=True)
@@ -45,7 +45,7 @@ class ExamClip:
     window: Window | None
     mm_per_px: float | None
     depth_mm: float | None
-    hand: Hand | None = None  # with a default, so that exams kept before it was noted are read
+    hand: SweepDirection | None = None  # with a default, so that exams kept before it was noted are read
     refusal: str | None = None  # likewise
 
 
@@ -121,7 +121,7 @@ class _RefusedExamError(ClutchlightError):
 def _folders(root: Path, skipped: set[Path], problems: list[ExamProblem]) -> Iterator[Path]:
     def unreadable(error: OSError) -> None:
         path = Path(error.filename)
-        problems.append(ExamProblem(path, f"{shown(path)}: folder cannot be read: {error.strerror}."))
+        problems.append(ExamProblem(path, f"{printable(path)}: folder cannot be read: {error.strerror}."))
 
     for name, inner, _ in os.walk(root, onerror=unreadable):
         folder = Path(name)
@@ -129,10 +129,10 @@ def _folders(root: Path, skipped: set[Path], problems: list[ExamProblem]) -> Ite
             path = folder / child
             hidden = child.startswith(".") or path in skipped
             if not hidden and path.is_symlink() and not path.resolve().is_relative_to(root):
-                reason = f"{shown(path)}: a link that leads out of {shown(root)}; copy the folder instead."
+                reason = f"{printable(path)}: a link that leads out of {printable(root)}; copy the folder instead."
                 problems.append(ExamProblem(path, reason))
             elif not hidden and not is_printable(child):
-                reason = f"{shown(path)}: the folder's name holds control characters; rename it."
+                reason = f"{printable(path)}: the folder's name holds control characters; rename it."
                 problems.append(ExamProblem(path, reason))
             elif not hidden and not path.is_symlink() and not _is_clip_folder(path):
                 continue
@@ -155,9 +155,9 @@ def _exam_in(folder: Path, root: Path) -> Exam | None:
         return None
     side = ExamFile()
     if has_side_file:
-        reason = unfit(folder / "exam.toml", root)
+        reason = rejection_reason(folder / "exam.toml", root)
         if reason:
-            raise _RefusedExamError(f"{shown(folder / 'exam.toml')}: {reason}")
+            raise _RefusedExamError(f"{printable(folder / 'exam.toml')}: {reason}")
         side = read_toml(folder / "exam.toml", ExamFile)
     animal, date = _identity(folder, side)
     clips = list(_clips(folder, root, side, recordings))
@@ -206,9 +206,9 @@ def _leads_further(path: Path) -> bool:
 
 
 def _emptiness(folder: Path, names: list[str]) -> str:
-    others = [shown(name) for name in names if name != "exam.toml"]
+    others = [printable(name) for name in names if name != "exam.toml"]
     seen = f" (it holds {', '.join(others[:5])}{', …' if len(others) > 5 else ''})" if others else ""
-    return f"{shown(folder)}: holds no recording that can be read{seen}; add the clips or remove the folder."
+    return f"{printable(folder)}: holds no recording that can be read{seen}; add the clips or remove the folder."
 
 
 def _identity(folder: Path, side: ExamFile) -> tuple[str, dt.date]:
@@ -216,15 +216,15 @@ def _identity(folder: Path, side: ExamFile) -> tuple[str, dt.date]:
     date = side.date or _date_of(folder.name)
     if date is None:
         raise _RefusedExamError(
-            f"{shown(folder)}: the date of this exam is unknown. Name the folder like 2026-05-14 "
+            f"{printable(folder)}: the date of this exam is unknown. Name the folder like 2026-05-14 "
             "or write `date = 2026-05-14` into an exam.toml beside the clips."
         )
     # Typed on different keyboards, the same letters may be different code points.
     animal = unicodedata.normalize("NFC", folder.parent.name if side.animal is None else side.animal)
-    fault = name_fault(animal)
+    fault = invalid_name_reason(animal)
     if fault:
         raise _RefusedExamError(
-            f"{shown(folder)}: the animal's id '{shown(animal)}' {fault}, so its results could not be "
+            f"{printable(folder)}: the animal's id '{printable(animal)}' {fault}, so its results could not be "
             "stored. Write another `animal` into exam.toml or rename the animal's folder."
         )
     return animal, date
@@ -245,13 +245,19 @@ def _clips(folder: Path, root: Path, side: ExamFile, recordings: list[str]) -> I
         if name not in recordings and ("/" in name or "\\" in name):
             reason: str | None = "exam.toml may only name files that lie beside it; correct the name."
         else:
-            reason = unfit(path, root)
+            reason = rejection_reason(path, root)
         if reason is None and name not in recordings and not is_recording(path):
             reason = "exam.toml names this file, but it is no video, picture or DICOM file; correct the name."
-        known = notes.get(name) or ClipNote(file=shown(name))
+        known = notes.get(name) or ClipNote(file=printable(name))
         window = known.window or _window_of(name)
         yield ExamClip(
-            folder / shown(name), shown(name), window, known.mm_per_px, known.depth_mm, known.hand, refusal=reason
+            folder / printable(name),
+            printable(name),
+            window,
+            known.mm_per_px,
+            known.depth_mm,
+            known.hand,
+            refusal=reason,
         )
 
 
@@ -269,7 +275,7 @@ def _without_doubles(exams: list[Exam], problems: list[ExamProblem]) -> list[Exa
         if len(group) > 1:
             folders = sorted(exam.folder for exam in group)
             reason = (
-                f"{' and '.join(map(shown, folders))}: exams of the same animal, {group[0].animal}, on the "
+                f"{' and '.join(map(printable, folders))}: exams of the same animal, {group[0].animal}, on the "
                 f"same date, {group[0].date}. Put their clips into one folder or correct the animal or date; "
                 "none of them was processed."
             )

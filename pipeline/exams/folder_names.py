@@ -17,11 +17,11 @@ from urllib.parse import quote
 
 from pipeline.exams.exam_search import Exam
 
-__all__ = ["clip_labels", "exam_folder", "safe_name", "url_of"]
+__all__ = ["clip_file_stems", "exam_folder", "relative_url", "safe_name"]
 
-LONGEST_BYTES = 100  # file systems stop at 255, and suffixes are added
-RESERVED = re.compile(r"(con|prn|aux|nul|com\d|lpt\d)(\..*)?", re.IGNORECASE)  # device names on Windows
-TAKEN_AT_THE_TOP = (".html", ".csv", ".json", ".db", ".sqlite", ".sqlite3", ".lock", ".log", ".toml")
+MAX_NAME_BYTES = 100  # file systems stop at 255, and suffixes are added
+WINDOWS_DEVICE_NAMES = re.compile(r"(con|prn|aux|nul|com\d|lpt\d)(\..*)?", re.IGNORECASE)  # device names on Windows
+RESERVED_SUFFIXES = (".html", ".csv", ".json", ".db", ".sqlite", ".sqlite3", ".lock", ".log", ".toml")
 
 
 def safe_name(name: str) -> str:
@@ -34,24 +34,24 @@ def safe_name(name: str) -> str:
     safe = "".join(c if c.isalnum() or c in "-_. " else "_" for c in plain)
     # A leading dot hides a file, or climbs; trailing dots and spaces vanish on Windows.
     safe = re.sub(r"^[. ]+|[. ]+$", lambda found: "_" * len(found.group()), safe)
-    if RESERVED.fullmatch(safe):
+    if WINDOWS_DEVICE_NAMES.fullmatch(safe):
         safe = f"_{safe}"
-    short = safe.encode()[:LONGEST_BYTES].decode(errors="ignore")
+    short = safe.encode()[:MAX_NAME_BYTES].decode(errors="ignore")
     return short if short == plain and short else f"{short}~{_digits(name)}"
 
 
 def exam_folder(exam: Exam) -> PurePosixPath:
     """ANIMAL/DATE, where the files of an exam lie under the output folder."""
     animal = safe_name(exam.animal)
-    if animal.casefold().endswith(TAKEN_AT_THE_TOP):  # index.html and the like lie beside the animals' folders
+    if animal.casefold().endswith(RESERVED_SUFFIXES):  # index.html and the like lie beside the animals' folders
         animal = f"{animal}~{_digits(exam.animal)}"
     return PurePosixPath(animal) / exam.date.isoformat()
 
 
-def clip_labels(files: Sequence[str]) -> dict[str, str]:
+def clip_file_stems(files: Sequence[str]) -> dict[str, str]:
     """A safe name for each clip of one exam: the file's stem, or its whole name where stems would collide.
 
-    >>> clip_labels(["left-1.mp4", "right-1.mp4", "right-1.avi"])
+    >>> clip_file_stems(["left-1.mp4", "right-1.mp4", "right-1.avi"])
     {'left-1.mp4': 'left-1', 'right-1.mp4': 'right-1.mp4', 'right-1.avi': 'right-1.avi'}
     """
     stems = {file: str(PurePosixPath(file).with_suffix("")) if PurePosixPath(file).name else file for file in files}
@@ -59,7 +59,7 @@ def clip_labels(files: Sequence[str]) -> dict[str, str]:
     return {file: safe_name(stem if shared[safe_name(stem).casefold()] == 1 else file) for file, stem in stems.items()}
 
 
-def url_of(path: PurePosixPath) -> str:
+def relative_url(path: PurePosixPath) -> str:
     """A relative link to a path under the same folder."""
     return quote(str(path))
 

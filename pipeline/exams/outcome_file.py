@@ -17,16 +17,16 @@ from collections.abc import Iterable, Mapping
 from pathlib import Path
 
 from models.errors import ClutchlightError
-from pipeline.exams.outcomes import KINDS, Outcome
-from pipeline.exams.path_checks import name_fault, shown
+from pipeline.exams.outcomes import OUTCOME_KINDS, Outcome
+from pipeline.exams.path_checks import invalid_name_reason, printable
 
-__all__ = ["COLUMNS", "OutcomeError", "not_yet_told", "outcome_of", "read_outcomes"]
+__all__ = ["COLUMNS", "OutcomeError", "new_outcomes", "parse_outcome", "read_outcomes"]
 
-NEEDED = ("animal", "outcome", "date")
-COLUMNS = (*NEEDED, "number", "who", "note", "withdrawn")
+REQUIRED_COLUMNS = ("animal", "outcome", "date")
+COLUMNS = (*REQUIRED_COLUMNS, "number", "who", "note", "withdrawn")
 MAXIMUM_BYTES = 16 << 20  # a century of a large centre; anything larger is some other file
-MOST_EGGS = 1000  # as in exam.toml; catches a slip of the keyboard
-LONGEST_TEXT = 1000
+MAXIMUM_EGGS = 1000  # as in exam.toml; catches a slip of the keyboard
+MAXIMUM_TEXT_LENGTH = 1000
 
 
 class OutcomeError(ClutchlightError):
@@ -39,7 +39,7 @@ class _CellError(Exception):
         self.column = column
 
 
-def outcome_of(cells: Mapping[str, str], *, today: dt.date) -> Outcome:
+def parse_outcome(cells: Mapping[str, str], *, today: dt.date) -> Outcome:
     """The outcome that these texts tell, by column; an empty text is as none. Raises OutcomeError.
 
     today : no outcome is known of a later date
@@ -71,7 +71,7 @@ def read_outcomes(path: Path, *, today: dt.date) -> list[Outcome]:
     return outcomes
 
 
-def not_yet_told(outcomes: Iterable[Outcome], known: Iterable[Outcome]) -> list[Outcome]:
+def new_outcomes(outcomes: Iterable[Outcome], known: Iterable[Outcome]) -> list[Outcome]:
     """Those that were never told in the very same words.
 
     A file is often given again after rows were added; its old rows must not undo what was corrected since.
@@ -108,12 +108,12 @@ def _rows(path: Path) -> list[tuple[int, list[str]]]:
 
 
 def _header_faults(header: list[str]) -> list[str]:
-    faults = [f"column '{name}': missing; add it." for name in NEEDED if name not in header]
+    faults = [f"column '{name}': missing; add it." for name in REQUIRED_COLUMNS if name not in header]
     for place, name in enumerate(header):
         if name not in COLUMNS:
             near = difflib.get_close_matches(name, COLUMNS, n=1, cutoff=0.6)
             hint = f"did you mean '{near[0]}'?" if near else f"the columns are {', '.join(COLUMNS)}."
-            faults.append(f"column '{shown(name)}': unknown; {hint}")
+            faults.append(f"column '{printable(name)}': unknown; {hint}")
         elif name in header[:place]:
             faults.append(f"column '{name}': there twice; keep one.")
     return faults
@@ -122,15 +122,17 @@ def _header_faults(header: list[str]) -> list[str]:
 def _outcome(cells: Mapping[str, str], today: dt.date) -> Outcome:
     given = {name: text.strip() for name, text in cells.items()}
     animal = unicodedata.normalize("NFC", given.get("animal", ""))
-    fault = name_fault(animal)
+    fault = invalid_name_reason(animal)
     if fault:
-        raise _CellError("animal", f"the id '{shown(animal)}' {fault}")
-    kind = next((kind for kind in KINDS if kind == given.get("outcome", "").lower()), None)
+        raise _CellError("animal", f"the id '{printable(animal)}' {fault}")
+    kind = next((kind for kind in OUTCOME_KINDS if kind == given.get("outcome", "").lower()), None)
     if kind is None:
-        raise _CellError("outcome", f"expected one of {', '.join(KINDS)}, got '{shown(given.get('outcome', ''))}'")
+        raise _CellError(
+            "outcome", f"expected one of {', '.join(OUTCOME_KINDS)}, got '{printable(given.get('outcome', ''))}'"
+        )
     withdrawn = given.get("withdrawn", "").lower()
     if withdrawn not in ("", "yes"):
-        raise _CellError("withdrawn", f"expected yes or nothing, got '{shown(withdrawn)}'")
+        raise _CellError("withdrawn", f"expected yes or nothing, got '{printable(withdrawn)}'")
     return Outcome(
         animal=animal,
         kind=kind,
@@ -148,7 +150,7 @@ def _date(text: str, today: dt.date) -> dt.date:
     except ValueError:
         date = None
     if date is None:
-        raise _CellError("date", f"expected a date like 2026-05-14, got '{shown(text)}'")
+        raise _CellError("date", f"expected a date like 2026-05-14, got '{printable(text)}'")
     if date > today:
         raise _CellError("date", f"{text} is yet to come; today is {today}")
     return date
@@ -157,12 +159,12 @@ def _date(text: str, today: dt.date) -> dt.date:
 def _number(text: str) -> int | None:
     if not text:
         return None
-    if not re.fullmatch(r"\d{1,9}", text, re.ASCII) or int(text) > MOST_EGGS:
-        raise _CellError("number", f"expected a whole number from 0 to {MOST_EGGS}, got '{shown(text)}'")
+    if not re.fullmatch(r"\d{1,9}", text, re.ASCII) or int(text) > MAXIMUM_EGGS:
+        raise _CellError("number", f"expected a whole number from 0 to {MAXIMUM_EGGS}, got '{printable(text)}'")
     return int(text)
 
 
 def _text(column: str, text: str) -> str | None:
-    if len(text) > LONGEST_TEXT:
-        raise _CellError(column, f"longer than {LONGEST_TEXT} characters")
-    return shown(" ".join(text.split())) if text else None
+    if len(text) > MAXIMUM_TEXT_LENGTH:
+        raise _CellError(column, f"longer than {MAXIMUM_TEXT_LENGTH} characters")
+    return printable(" ".join(text.split())) if text else None

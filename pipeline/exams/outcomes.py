@@ -7,10 +7,10 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Literal
 
-__all__ = ["KINDS", "Kind", "Outcome", "standing"]
+__all__ = ["OUTCOME_KINDS", "Outcome", "OutcomeKind", "current_outcomes"]
 
-Kind = Literal["laid", "radiograph", "surgery", "hatched"]
-KINDS: tuple[Kind, ...] = ("laid", "radiograph", "surgery", "hatched")
+OutcomeKind = Literal["laid", "radiograph", "surgery", "hatched"]
+OUTCOME_KINDS: tuple[OutcomeKind, ...] = ("laid", "radiograph", "surgery", "hatched")
 
 
 @dataclass(frozen=True)
@@ -22,7 +22,7 @@ class Outcome:
     """
 
     animal: str
-    kind: Kind
+    kind: OutcomeKind
     date: dt.date
     number: int | None
     who: str | None = None
@@ -30,7 +30,7 @@ class Outcome:
     withdrawn: bool = False
 
 
-def standing(outcomes: Iterable[Outcome]) -> list[Outcome]:
+def current_outcomes(outcomes: Iterable[Outcome]) -> list[Outcome]:
     """Those that hold: of each animal, kind and date the last one told, unless it withdraws. By date.
 
     outcomes : in the order in which they were told; of ids that differ only in case the animal is the same

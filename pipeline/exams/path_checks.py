@@ -6,12 +6,12 @@ import stat
 import unicodedata
 from pathlib import Path
 
-from pipeline.ingest.stills import stills_in
+from pipeline.ingest.stills import list_stills
 
-__all__ = ["is_printable", "name_fault", "shown", "unfit"]
+__all__ = ["invalid_name_reason", "is_printable", "printable", "rejection_reason"]
 
 
-def shown(path: Path | str) -> str:
+def printable(path: Path | str) -> str:
     """The path as one printable line, whatever its bytes."""
     return "".join(c if c.isprintable() else ascii(c)[1:-1] for c in str(path))
 
@@ -25,7 +25,7 @@ def is_printable(name: str) -> bool:
 _DEVICES = {"con", "prn", "aux", "nul"} | {f"{port}{n}" for port in ("com", "lpt") for n in range(1, 10)}
 
 
-def name_fault(animal: str) -> str | None:
+def invalid_name_reason(animal: str) -> str | None:
     """Why the id cannot be the name of a folder on every system, or None."""
     if not animal.strip():
         return "is empty"
@@ -40,7 +40,7 @@ def name_fault(animal: str) -> str | None:
     return "is longer than 100 bytes" if len(animal.encode()) > 100 else None
 
 
-def unfit(path: Path, root: Path) -> str | None:
+def rejection_reason(path: Path, root: Path) -> str | None:
     """Why the file, or the folder of stills with all that is in it, is not to be opened, without its name; None if it
     may be.
 
@@ -62,7 +62,7 @@ def unfit(path: Path, root: Path) -> str | None:
     if not target.is_relative_to(root):
         return "a link that leads out of the recordings' folder; copy the file itself."
     if stat.S_ISDIR(mode):
-        faults = ((still.name, unfit(still, root)) for still in stills_in(path))
-        return next((f"{shown(name)}: {fault}" for name, fault in faults if fault), None)
+        faults = ((still.name, rejection_reason(still, root)) for still in list_stills(path))
+        return next((f"{printable(name)}: {fault}" for name, fault in faults if fault), None)
     # Opening a pipe would wait for ever.
     return None if stat.S_ISREG(mode) else "no ordinary file; remove it."

@@ -12,9 +12,17 @@ from typing import Annotated, Generic, Literal, TypeVar
 
 from pydantic import BaseModel, ConfigDict, Field, model_validator
 
-from configs.reading import config_path, lower_first, read_toml
+from configs.reading import config_path, read_toml, require_ordered_ranges
 
-__all__ = ["Certainty", "Known", "Quantity", "SpeciesProfile", "known", "load_profiles", "profile_of"]
+__all__ = [
+    "Certainty",
+    "Quantity",
+    "ReferenceRange",
+    "SpeciesProfile",
+    "find_profile",
+    "load_profiles",
+    "reference_range",
+]
 
 Certainty = Literal["published", "secondary", "from memory", "unsure"]
 Value = TypeVar("Value")
@@ -32,7 +40,7 @@ class _Fact(BaseModel):
     certainty: Certainty
 
     @property
-    def cited(self) -> str:
+    def citation(self) -> str:
         """The source, with how far it is to be trusted where that is less than published."""
         return self.source if self.certainty == "published" else f"{self.source}, {self.certainty}"
 
@@ -50,7 +58,7 @@ class Quantity(_Fact):
             raise ValueError("give mean or range, or both")
         if self.sd is not None and self.mean is None:
             raise ValueError("sd needs its mean")
-        return lower_first(self)
+        return require_ordered_ranges(self)
 
     @property
     def bounds(self) -> tuple[float, float] | None:
@@ -74,8 +82,8 @@ class SpeciesProfile(BaseModel):
     clutch : eggs;  egg_length_mm, egg_width_mm : of shelled eggs, both the diameter where they are round
     shape : "either" where eggs of both shapes are usual;  shell : how hard it becomes
     small_eggs_are_usual : small ones without yolk lie among the others
-    first_shell_days : from ovulation to the first image of a shell;  retention_days : to laying
-    interval_days : from laying one clutch to laying the next
+    ovulation_to_shell_days : from ovulation to the first image of a shell;  retention_days : to laying
+    clutch_interval_days : from laying one clutch to laying the next
     """
 
     model_config = ConfigDict(frozen=True, extra="forbid")
@@ -88,13 +96,13 @@ class SpeciesProfile(BaseModel):
     shape: Statement[Literal["round", "oval", "either"]] | None = None
     shell: Statement[Literal["rigid", "moderately pliable", "pliable"]] | None = None
     small_eggs_are_usual: Statement[bool] | None = None
-    first_shell_days: tuple[Quantity, ...] = ()
+    ovulation_to_shell_days: tuple[Quantity, ...] = ()
     retention_days: tuple[Quantity, ...] = ()
-    interval_days: tuple[Quantity, ...] = ()
+    clutch_interval_days: tuple[Quantity, ...] = ()
 
 
 @dataclass(frozen=True)
-class Known:
+class ReferenceRange:
     """What all sources of a number say together: the widest range, and the lowest and highest of their means.
 
     bounds, means : None where no source gives any;  sources : in words, with how far each is to be trusted
@@ -105,16 +113,16 @@ class Known:
     sources: str
 
 
-def known(quantities: Sequence[Quantity]) -> Known | None:
+def reference_range(quantities: Sequence[Quantity]) -> ReferenceRange | None:
     """All sources together, so that where they disagree the wider holds; None where there is none."""
     if not quantities:
         return None
     bounds = [each for each in (quantity.bounds for quantity in quantities) if each is not None]
     means = [each.mean for each in quantities if each.mean is not None]
-    return Known(
+    return ReferenceRange(
         bounds=(min(low for low, _ in bounds), max(high for _, high in bounds)) if bounds else None,
         means=(min(means), max(means)) if means else None,
-        sources="; ".join(dict.fromkeys(quantity.cited for quantity in quantities)),
+        sources="; ".join(dict.fromkeys(quantity.citation for quantity in quantities)),
     )
 
 
@@ -124,7 +132,7 @@ def load_profiles() -> dict[str, SpeciesProfile]:
     return {path.stem: read_toml(path, SpeciesProfile) for path in sorted(folder.glob("*.toml"))}
 
 
-def profile_of(species: str | None, profiles: Mapping[str, SpeciesProfile]) -> SpeciesProfile | None:
+def find_profile(species: str | None, profiles: Mapping[str, SpeciesProfile]) -> SpeciesProfile | None:
     """The profile whose name the told species is or begins with, the longest such; None if there is none.
 
     So "Testudo hermanni boettgeri" has the profile of Testudo hermanni, and any Kinosternon that of its family.

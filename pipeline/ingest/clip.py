@@ -7,8 +7,8 @@ from pathlib import Path
 from types import TracebackType
 
 from pipeline.ingest.dicom.recording import DicomRecording, open_dicom
-from pipeline.ingest.dicom.regions import Calibration
-from pipeline.ingest.file_types import foreign, is_dicom, is_still
+from pipeline.ingest.dicom.regions import RegionCalibration
+from pipeline.ingest.file_types import is_dicom, is_still, unsupported_reason
 from pipeline.ingest.frame import ClipError, Frame, Picture, StreamBrokenError
 from pipeline.ingest.stills import read_stills
 from pipeline.ingest.video import Video, open_video
@@ -22,7 +22,7 @@ class Clip:
 
     width, height : px, upright
     frame_rate : per second, None for stills and where the file does not tell
-    broken_after : number of frames read before the stream broke, None while it has not
+    broken_after_frames : number of frames read before the stream broke, None while it has not
     reason : why it broke, a sentence for a technician; None while it has not
     calibration : scale and place of the echoes as the file tells them itself, which only DICOM files do
     """
@@ -39,10 +39,10 @@ class Clip:
         self._pictures = pictures
         self._video = video
         self._read = 0
-        self.broken_after: int | None = None
+        self.broken_after_frames: int | None = None
         self.reason: str | None = None
         self.frame_rate = None if video is None else video.frame_rate
-        self.calibration = video.calibration if isinstance(video, DicomRecording) else Calibration()
+        self.calibration = video.calibration if isinstance(video, DicomRecording) else RegionCalibration()
         # The first picture is read here, for its size and because without one there is no clip.
         self._first: Picture | None = self._picture()
         if self._first is None:
@@ -67,7 +67,7 @@ class Clip:
             self._break("it holds more than the settings allow")
             raise StopIteration
         self._read += 1
-        return Frame(self._read - 1, picture.time_s, grey, picture.colours)
+        return Frame(self._read - 1, picture.time_s, grey, picture.chroma)
 
     def __enter__(self) -> Clip:
         return self
@@ -94,7 +94,7 @@ class Clip:
 
     def _break(self, why: str) -> None:
         self._pictures = iter(())
-        self.broken_after = self._read
+        self.broken_after_frames = self._read
         self.reason = f"{self._path.name}: only the first {self._read} frames could be read; {why}."
 
 
@@ -130,7 +130,7 @@ def open_clip(path: Path, settings: IngestSettings) -> Clip:
 
 def _check_file(path: Path) -> None:
     """Raises ClipError unless there is an ordinary file with something in it that may be read."""
-    if what := foreign(path.name):
+    if what := unsupported_reason(path.name):
         raise ClipError(f"{path.name}: {what}.")
     try:
         size = path.stat().st_size if path.is_file() else None

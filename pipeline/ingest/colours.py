@@ -8,22 +8,22 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.ingest.frame import COLOUR_STEP, Colours
+from pipeline.ingest.frame import CHROMA_STEP, Chroma
 
-__all__ = ["colours_of_rgb", "sampled", "steps"]
+__all__ = ["chroma_from_rgb", "sample_count", "subsample"]
 
 
-def steps(length_px: int) -> int:
+def sample_count(length_px: int) -> int:
     """How many samples lie along so many pixels."""
-    return -(-length_px // COLOUR_STEP)
+    return -(-length_px // CHROMA_STEP)
 
 
-def sampled(pixels: NDArray[Any]) -> NDArray[Any]:
+def subsample(pixels: NDArray[Any]) -> NDArray[Any]:
     """Every fourth pixel of every fourth row of (H, W, ...) pixels."""
-    return pixels[::COLOUR_STEP, ::COLOUR_STEP]
+    return pixels[::CHROMA_STEP, ::CHROMA_STEP]
 
 
-def colours_of_rgb(rgb: NDArray[np.uint8]) -> Colours:
+def chroma_from_rgb(rgb: NDArray[np.uint8]) -> Chroma:
     """Of (H, W, 3) red, green and blue."""
-    coded = cv2.cvtColor(np.ascontiguousarray(sampled(rgb)), cv2.COLOR_RGB2YCrCb)
+    coded = cv2.cvtColor(np.ascontiguousarray(subsample(rgb)), cv2.COLOR_RGB2YCrCb)
     return np.ascontiguousarray(coded[..., 2:0:-1])

@@ -9,12 +9,12 @@ from numpy.typing import NDArray
 
 from models.errors import ClutchlightError
 
-__all__ = ["COLOUR_STEP", "ClipError", "Colours", "Frame", "Picture", "StreamBrokenError"]
+__all__ = ["CHROMA_STEP", "Chroma", "ClipError", "Frame", "Picture", "StreamBrokenError"]
 
 # (ceil(H / 4), ceil(W / 4), 2) uint8: the colour differences Cb and Cr (ITU-R BT.601), 128 where there is no colour,
 # of every fourth pixel of every fourth row.
-Colours = NDArray[np.uint8]
-COLOUR_STEP = 4
+Chroma = NDArray[np.uint8]
+CHROMA_STEP = 4
 
 
 class ClipError(ClutchlightError):
@@ -29,22 +29,22 @@ class StreamBrokenError(Exception):
 class Picture:
     """time_s : of presentation, None where there is none;  grey : (H, W) uint8
 
-    colours : None of a picture in greys alone
+    chroma : None of a picture in greys alone
     """
 
     time_s: float | None
     grey: NDArray[np.uint8]
-    colours: Colours | None = None
+    chroma: Chroma | None = None
 
 
 @dataclass(frozen=True)
 class Frame:
     """index : from 0 in decoding order;  time_s : of presentation, None for stills;  grey : (H, W) uint8
 
-    colours : None of a frame in greys alone
+    chroma : None of a frame in greys alone
     """
 
     index: int
     time_s: float | None
     grey: NDArray[np.uint8]
-    colours: Colours | None = None
+    chroma: Chroma | None = None

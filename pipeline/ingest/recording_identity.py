@@ -8,11 +8,11 @@ from pathlib import Path
 
 from pipeline.ingest.file_types import is_dicom, is_still
 from pipeline.ingest.frame import ClipError
-from pipeline.ingest.stills import stills_in
+from pipeline.ingest.stills import list_stills
 from pipeline.ingest.video import open_video
 from pipeline.settings import IngestSettings
 
-__all__ = ["FileState", "RecordingIdentity", "file_sha256", "file_state", "identify", "pictures_sha256"]
+__all__ = ["FileState", "RecordingIdentity", "file_sha256", "file_state", "identify_recording", "pictures_sha256"]
 
 
 @dataclass(frozen=True)
@@ -20,23 +20,23 @@ class FileState:
     """What changes while a recording is written: bytes, and the time of the last change in ns since 1970."""
 
     size_bytes: int
-    changed_ns: int
+    modified_ns: int
 
 
 @dataclass(frozen=True)
 class RecordingIdentity:
     """state : before anything was read;  sha256 : of the bytes, in hexadecimal
 
-    opening_sha256 : of a video's first coded picture, the same in whatever container it lies; of other recordings that
+    first_picture_sha256 : of a video's first coded picture, the same in whatever container it lies; of other recordings that
     of the bytes
     """
 
     state: FileState
     sha256: str
-    opening_sha256: str
+    first_picture_sha256: str
 
 
-def identify(path: Path, settings: IngestSettings) -> RecordingIdentity:
+def identify_recording(path: Path, settings: IngestSettings) -> RecordingIdentity:
     """The identity of the recording at ``path``, a file or a folder of stills. Raises ClipError if it cannot be read.
 
     It is read once, and nothing is decoded.
@@ -58,7 +58,7 @@ def pictures_sha256(path: Path, settings: IngestSettings) -> str | None:
 def file_state(path: Path) -> FileState:
     """Size and last change of a file; of a folder of stills, their sum and the latest. Raises ClipError."""
     try:
-        facts = [path.stat(), *(still.stat() for still in (stills_in(path) if path.is_dir() else ()))]
+        facts = [path.stat(), *(still.stat() for still in (list_stills(path) if path.is_dir() else ()))]
     except OSError as error:
         raise _unreadable(path, error) from error
     return FileState(sum(fact.st_size for fact in facts), max(fact.st_mtime_ns for fact in facts))
@@ -70,7 +70,7 @@ def file_sha256(path: Path) -> str:
     Raises ClipError if it cannot be read.
     """
     if path.is_dir():
-        digests = [bytes.fromhex(file_sha256(file)) for file in stills_in(path)]
+        digests = [bytes.fromhex(file_sha256(file)) for file in list_stills(path)]
         return hashlib.sha256(b"".join(digests)).hexdigest()
     try:
         with path.open("rb") as file:

@@ -12,21 +12,21 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.ingest.colours import colours_of_rgb
+from pipeline.ingest.colours import chroma_from_rgb
 from pipeline.ingest.file_types import is_still
-from pipeline.ingest.frame import ClipError, Colours, Picture, StreamBrokenError
+from pipeline.ingest.frame import Chroma, ClipError, Picture, StreamBrokenError
 from pipeline.settings import IngestSettings
 
-__all__ = ["read_stills", "stills_in"]
+__all__ = ["list_stills", "read_stills"]
 
 log = logging.getLogger(__name__)
 
 ToEightBits = Callable[[NDArray[Any]], NDArray[np.uint8]]
 # (H, W) uint8, or any type of number that stands for brightness, and the colours.
-Page = tuple[NDArray[Any], Colours | None]
+Page = tuple[NDArray[Any], Chroma | None]
 
 GREY_MODES = frozenset({"1", "L", "LA", "La"})
-PHOTOMETRIC, WHITE_IS_ZERO = 262, 0  # TIFF 6.0, section 8
+PHOTOMETRIC_TAG, WHITE_IS_ZERO = 262, 0  # TIFF 6.0, section 8
 
 
 def read_stills(path: Path, settings: IngestSettings) -> Iterator[Picture]:
@@ -38,7 +38,7 @@ def read_stills(path: Path, settings: IngestSettings) -> Iterator[Picture]:
 
     Raises ClipError if not one picture can be read, and StreamBrokenError at a later one that cannot.
     """
-    files = stills_in(path) if path.is_dir() else [path]
+    files = list_stills(path) if path.is_dir() else [path]
     if not files:
         raise ClipError(f"{path.name}: the folder holds no pictures; copy them again.")
     to_eight_bits: ToEightBits | None = None
@@ -54,7 +54,7 @@ def read_stills(path: Path, settings: IngestSettings) -> Iterator[Picture]:
             raise StreamBrokenError(str(error).rstrip(".")) from error
 
 
-def stills_in(folder: Path) -> list[Path]:
+def list_stills(folder: Path) -> list[Path]:
     """The pictures in a folder in natural order: 2 before 10. Hidden files are passed over.
 
     Raises ClipError if the folder cannot be read.
@@ -133,10 +133,10 @@ def _page(image: Any, name: str, settings: IngestSettings) -> Page:
     if not upright.mode.startswith(("I", "F")):
         grey = np.asarray(upright.convert("L"), dtype=np.uint8)
         is_grey = upright.mode in GREY_MODES
-        return grey, None if is_grey else colours_of_rgb(np.asarray(upright.convert("RGB"), np.uint8))
+        return grey, None if is_grey else chroma_from_rgb(np.asarray(upright.convert("RGB"), np.uint8))
     values = np.asarray(upright)
     tags = getattr(image, "tag_v2", {})
-    if upright.mode.startswith("I;16") and tags.get(PHOTOMETRIC) == WHITE_IS_ZERO:
+    if upright.mode.startswith("I;16") and tags.get(PHOTOMETRIC_TAG) == WHITE_IS_ZERO:
         return np.asarray(np.invert(values)), None  # Pillow does so by itself with eight bits only
     return values, None
 

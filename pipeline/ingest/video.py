@@ -10,18 +10,18 @@ from io import RawIOBase
 from pathlib import Path
 from typing import Any
 
-from pipeline.ingest.display import as_shown, shown_width
+from pipeline.ingest.display import display_width, to_display
 from pipeline.ingest.frame import ClipError, Picture, StreamBrokenError
 from pipeline.settings import IngestSettings
 
-__all__ = ["Video", "open_stream", "open_video"]
+__all__ = ["Video", "open_embedded_video", "open_video"]
 
 log = logging.getLogger(__name__)
 
 # Containers that scanners, grabbers and telephones write. Others are left out because FFmpeg also takes play
 # lists for videos, which would make a text file open other files.
-CONTAINERS = "mov,mp4,m4a,3gp,3g2,mj2,avi,matroska,webm,gif,mpeg,mpegvideo,mpegts,asf,m4v,ogg,flv"
-BARE_STREAMS = "h264,hevc"  # known by their bytes alone, as DICOM files may hold them
+CONTAINER_FORMATS = "mov,mp4,m4a,3gp,3g2,mj2,avi,matroska,webm,gif,mpeg,mpegvideo,mpegts,asf,m4v,ogg,flv"
+RAW_STREAM_FORMATS = "h264,hevc"  # known by their bytes alone, as DICOM files may hold them
 
 
 class Video:
@@ -53,16 +53,16 @@ class Video:
                     known = picture.time is not None and began is not None
                     time_s = picture.time - began if known else None
                     reached = time_s or reached
-                    yield Picture(time_s, *as_shown(picture, self._aspect))
+                    yield Picture(time_s, *to_display(picture, self._aspect))
         except FFmpegError as error:
             log.debug("decoding stopped after packet %d: %s", packets, error)
             raise StreamBrokenError("the data after that are damaged") from error
         self._check_end(packets, reached)
 
-    def packets_sha256(self, most: int | None = None) -> str | None:
+    def packets_sha256(self, max_packets: int | None = None) -> str | None:
         """SHA-256 of the coded pictures, in hexadecimal, without decoding them; None where there are none or damaged.
 
-        Instead of reading the pictures, not before or after.  most : of pictures that are read, all if not told
+        Instead of reading the pictures, not before or after.  max_packets : of pictures that are read, all if not told
         """
         from av.error import FFmpegError
 
@@ -71,7 +71,7 @@ class Video:
             for packet in self._container.demux(self._stream):
                 digest.update(packet)
                 packets += packet.size > 0
-                if packets == most:
+                if packets == max_packets:
                     break
         except FFmpegError as error:
             log.debug("reading stopped after packet %d: %s", packets, error)
@@ -103,14 +103,14 @@ def open_video(path: Path, settings: IngestSettings) -> Video:
     from av.error import FFmpegError
 
     try:
-        container = _container(f"file:{path.absolute()}", CONTAINERS, settings)
+        container = _container(f"file:{path.absolute()}", CONTAINER_FORMATS, settings)
     except (FFmpegError, ValueError) as error:
         log.debug("%s: %s", path, error)
         raise ClipError(_why_unopened(path)) from error
     return _first_video(container, path.name, settings, with_aspect=True)
 
 
-def open_stream(file: RawIOBase, name: str, settings: IngestSettings) -> Video:
+def open_embedded_video(file: RawIOBase, name: str, settings: IngestSettings) -> Video:
     """The same of a stream that lies inside another file, whose name is given for what goes wrong.
 
     Pixels are left as they are stored, for the file around the stream tells their size.
@@ -118,7 +118,7 @@ def open_stream(file: RawIOBase, name: str, settings: IngestSettings) -> Video:
     from av.error import FFmpegError
 
     try:
-        container = _container(file, f"{CONTAINERS},{BARE_STREAMS}", settings)
+        container = _container(file, f"{CONTAINER_FORMATS},{RAW_STREAM_FORMATS}", settings)
     except (FFmpegError, ValueError) as error:
         log.debug("%s: %s", name, error)
         raise ClipError(f"{name}: the video in it is damaged at its beginning; copy it from the scanner again.") from (
@@ -150,7 +150,7 @@ def _first_video(container: Any, name: str, settings: IngestSettings, *, with_as
         if context is None:
             raise ClipError(f"{name}: made with a codec that is not known here; export the clip as MP4 (H.264).")
         aspect = stream.sample_aspect_ratio if with_aspect else None
-        longest = max(shown_width(context.width, aspect), context.width, context.height)
+        longest = max(display_width(context.width, aspect), context.width, context.height)
         if longest > settings.maximum_side_px:
             raise ClipError(
                 f"{name}: declares pictures of {context.width} x {context.height} pixels, "

@@ -11,10 +11,10 @@ import numpy as np
 from numpy.typing import NDArray
 from pydantic import BaseModel, Field, ValidationError
 
-from models.answer import INPUT_SIDE
-from pipeline.detect.detector import Framing
+from models.answer import INPUT_SIDE_PX
+from pipeline.detect.detector import InputTransform
 from pipeline.ingest.sector.sector import Sector
-from synthetic.training.labelled_pictures import LabelledPictures, LabelsError, Outlined
+from synthetic.training.labelled_pictures import FrameLabels, LabelledPictures, LabelsError
 
 __all__ = ["read_labels"]
 
@@ -45,7 +45,7 @@ class _Document(BaseModel):
     annotations: list[_Annotation]
 
 
-def read_labels(folder: Path, *, frames_a_clip: int) -> LabelledPictures:
+def read_labels(folder: Path, *, max_frames_per_clip: int) -> LabelledPictures:
     """All labelled frames, but of each clip so many at most, evenly spaced.
 
     Raises LabelsError, which names the file, for a folder that holds no labels, or others than ``clutchlight labels``
@@ -72,9 +72,9 @@ def read_labels(folder: Path, *, frames_a_clip: int) -> LabelledPictures:
     of_image: dict[int, list[_Annotation]] = defaultdict(list)
     for annotation in document.annotations:
         of_image[annotation.image_id].append(annotation)
-    read = [_read(folder, image, of_image[image.id]) for image in _thinned(document.images, frames_a_clip)]
-    pictures, outlined = zip(*read, strict=True)
-    return LabelledPictures(np.stack(pictures), outlined, hashlib.sha256(content).hexdigest())
+    read = [_read(folder, image, of_image[image.id]) for image in _thinned(document.images, max_frames_per_clip)]
+    pictures, frame_labels = zip(*read, strict=True)
+    return LabelledPictures(np.stack(pictures), frame_labels, hashlib.sha256(content).hexdigest())
 
 
 def _thinned(images: list[_Image], most: int) -> list[_Image]:
@@ -88,7 +88,7 @@ def _thinned(images: list[_Image], most: int) -> list[_Image]:
     return kept
 
 
-def _read(folder: Path, image: _Image, annotations: list[_Annotation]) -> tuple[NDArray[np.uint8], Outlined]:
+def _read(folder: Path, image: _Image, annotations: list[_Annotation]) -> tuple[NDArray[np.uint8], FrameLabels]:
     path = folder / image.file_name
     grey = cv2.imread(str(path), cv2.IMREAD_GRAYSCALE)
     if grey is None:
@@ -99,11 +99,11 @@ def _read(folder: Path, image: _Image, annotations: list[_Annotation]) -> tuple[
     # The picture is black outside the sector already, so its box is all that is left to be known.
     mask = np.zeros(grey.shape, np.bool_)
     mask[y0:y1, x0:x1] = True
-    framing = Framing(Sector("rectangle", mask, image.sector_box, upside_down=image.upside_down))
-    picture = np.rint(framing.cut_out(grey.astype(np.uint8)) * 255).astype(np.uint8)
+    transform = InputTransform(Sector("rectangle", mask, image.sector_box, upside_down=image.upside_down))
+    picture = np.rint(transform.image_to_input(grey.astype(np.uint8)) * 255).astype(np.uint8)
     rows = np.array([annotation.ellipse for annotation in annotations], dtype=np.float64).reshape(-1, 5)
     stage = np.array([annotation.category_id - 1 for annotation in annotations], dtype=np.int64)
-    is_open = np.array([annotation.iscrowd for annotation in annotations], dtype=np.bool_)
-    grown = INPUT_SIDE / max(x1 - x0, y1 - y0)
+    is_ignored = np.array([annotation.iscrowd for annotation in annotations], dtype=np.bool_)
+    grown = INPUT_SIDE_PX / max(x1 - x0, y1 - y0)
     scale = np.nan if image.mm_per_px is None else image.mm_per_px / grown
-    return picture, Outlined(image.animal, framing.put_in(rows), stage, is_open, scale)
+    return picture, FrameLabels(image.animal, transform.ellipses_to_input(rows), stage, is_ignored, scale)

@@ -22,29 +22,29 @@ from models.ellipse import area, bounding_boxes, outline
 from pipeline.exams.folder_names import safe_name
 from pipeline.ingest.frame import ClipError
 from pipeline.ingest.recording_identity import file_sha256
-from pipeline.labels.frames import LabelledEgg, OpenOutline, labelled_frames
+from pipeline.labels.frames import IgnoredOutline, LabelledEgg, labelled_frames
 from pipeline.report.export.coco import CATEGORIES
-from pipeline.report.export.result import dumps
-from pipeline.review.answer_service import Desk, Reviewed
-from pipeline.review.event_log import Journal
-from pipeline.review.exam_view import clips_of
+from pipeline.report.export.result import to_json_bytes
+from pipeline.review.answer_service import AnswerService, ExamReview
+from pipeline.review.event_log import EventLog
+from pipeline.review.exam_view import usable_clips
 from pipeline.review.frame_cache import masked_frames
-from pipeline.review.reviewed_exams import CaseError, Cases
+from pipeline.review.reviewed_exams import CaseError, CaseStore
 from pipeline.scan.clip_scan import ClipScan
 from pipeline.settings import Settings
-from pipeline.store.whole_files import write_whole
+from pipeline.store.whole_files import write_atomically
 
-__all__ = ["Labels", "write_labels"]
+__all__ = ["LabelExport", "write_labels"]
 
 
 @dataclass
-class Labels:
-    """What was written, and what could not be. outlines : of eggs;  open : neither right nor wrong to find"""
+class LabelExport:
+    """What was written, and what could not be. outlines : of eggs;  ignored : neither right nor wrong to find"""
 
     exams: int = 0
     frames: int = 0
     outlines: int = 0
-    open: int = 0
+    ignored: int = 0
     problems: list[str] = field(default_factory=list)
 
     def document(self) -> dict[str, Any]:
@@ -52,20 +52,20 @@ class Labels:
             "exams": self.exams,
             "frames": self.frames,
             "outlines": self.outlines,
-            "open": self.open,
+            "ignored": self.ignored,
             "problems": self.problems,
         }
 
 
-def write_labels(out: Path, to: Path, settings: Settings, progress: Callable[[int, int], None]) -> Labels:
-    """Write the labels of all signed exams under ``to``. progress : told how many exams are done, of how many
+def write_labels(out: Path, folder: Path, settings: Settings, progress: Callable[[int, int], None]) -> LabelExport:
+    """Write the labels of all signed exams under folder. progress : told how many exams are done, of how many
 
     A recording that is gone, or an exam that cannot be read, is told in the answer and the others go on.
     Raises OutputError where nothing can be written.
     """
-    written = Labels()
-    cases, journal = Cases(out, settings), Journal(out)
-    desk = Desk(journal)
+    written = LabelExport()
+    cases, event_log = CaseStore(out, settings), EventLog(out)
+    answer_service = AnswerService(event_log)
     images: list[dict[str, Any]] = []
     annotations: list[dict[str, Any]] = []
     try:
@@ -77,38 +77,38 @@ def write_labels(out: Path, to: Path, settings: Settings, progress: Callable[[in
             except CaseError as error:
                 written.problems.append(str(error))
                 continue
-            reviewed = None if case is None else desk.reviewed(case)
-            if reviewed is None or reviewed.state.signed is None:
+            reviewed = None if case is None else answer_service.current_review(case)
+            if reviewed is None or reviewed.state.signature is None:
                 continue
             written.exams += 1
-            for scan in clips_of(reviewed.case.scans):
+            for scan in usable_clips(reviewed.case.scans):
                 try:
-                    _write_clip(reviewed, scan, to, settings, images, annotations)
+                    _write_clip(reviewed, scan, folder, settings, images, annotations)
                 except ClipError as error:
                     written.problems.append(f"{summary.exam.animal}, {summary.exam.date}: {error}")
         progress(len(summaries), len(summaries))
     finally:
         cases.close()
-        journal.close()
-    written.frames, written.open = len(images), sum(each["iscrowd"] for each in annotations)
-    written.outlines = len(annotations) - written.open
+        event_log.close()
+    written.frames, written.ignored = len(images), sum(each["iscrowd"] for each in annotations)
+    written.outlines = len(annotations) - written.ignored
     categories = [dict(category) for category in CATEGORIES]
     document = {"images": images, "annotations": annotations, "categories": categories}
-    write_whole(to / "coco.json", [dumps(document)])
+    write_atomically(folder / "coco.json", [to_json_bytes(document)])
     return written
 
 
 def _write_clip(
-    reviewed: Reviewed,
+    reviewed: ExamReview,
     scan: ClipScan,
-    to: Path,
+    folder: Path,
     settings: Settings,
     images: list[dict[str, Any]],
     annotations: list[dict[str, Any]],
 ) -> None:
     import cv2
 
-    exam, signed = reviewed.case.exam, reviewed.state.signed
+    exam, signed = reviewed.case.exam, reviewed.state.signature
     assert signed is not None
     frames = labelled_frames(reviewed, scan)
     if not frames:
@@ -122,7 +122,7 @@ def _write_clip(
         if sector is None or index not in frames:
             continue
         name = f"images/{stem}_{index:06d}.png"
-        write_whole(to / name, [cv2.imencode(".png", grey)[1].tobytes()])
+        write_atomically(folder / name, [cv2.imencode(".png", grey)[1].tobytes()])
         image = len(images) + 1
         images.append(
             {
@@ -141,17 +141,17 @@ def _write_clip(
                 "signed_at": signed.at,
             }
         )
-        outlined: list[LabelledEgg | OpenOutline] = [*frames[index].eggs, *frames[index].open]
+        outlined: list[LabelledEgg | IgnoredOutline] = [*frames[index].eggs, *frames[index].ignored]
         for one in outlined:
             annotations.append({"id": len(annotations) + 1, "image_id": image, **_annotation(one)})
         for egg in frames[index].eggs:
             left, top, width, height = bounding_boxes([egg.ellipse])[0].tolist()
             box = f"{left:.2f},{top:.2f},{width:.2f},{height:.2f}"
             lines.append(f"{index + 1},{egg.number},{box},1,{egg.stage + 1},1\n")
-    write_whole(to / f"{stem}.mot.txt", ["".join(lines).encode()])
+    write_atomically(folder / f"{stem}.mot.txt", ["".join(lines).encode()])
 
 
-def _annotation(one: LabelledEgg | OpenOutline) -> dict[str, Any]:
+def _annotation(one: LabelledEgg | IgnoredOutline) -> dict[str, Any]:
     row = [one.ellipse]
     outlined = {
         "category_id": one.stage + 1,
@@ -160,6 +160,6 @@ def _annotation(one: LabelledEgg | OpenOutline) -> dict[str, Any]:
         "area": round(float(area(row)[0]), 1),
         "ellipse": np.round(one.ellipse, 2).tolist(),
     }
-    if isinstance(one, OpenOutline):
+    if isinstance(one, IgnoredOutline):
         return {**outlined, "iscrowd": 1}
-    return {**outlined, "iscrowd": 0, "egg_id": one.number, "confirmed_by": one.by}
+    return {**outlined, "iscrowd": 0, "egg_id": one.number, "confirmed_by": one.answered_by}

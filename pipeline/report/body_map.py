@@ -16,20 +16,30 @@ from xml.sax.saxutils import escape
 
 from pipeline.estimate.finding import EggFinding, ExamFinding, Stage
 from pipeline.exams.exam_search import Exam
-from pipeline.report.sightings import best_picture, sightings_in_order
+from pipeline.report.sightings import best_picture, sorted_sightings
 from pipeline.scan.clip_scan import ClipScan
 
-__all__ = ["BODY", "HEIGHT", "LIMBS", "WIDTH", "BodyMap", "MappedEgg", "body_map", "body_svg", "map_words"]
+__all__ = [
+    "APPENDAGES",
+    "BODY_BOX",
+    "HEIGHT",
+    "WIDTH",
+    "BodyMap",
+    "MappedEgg",
+    "body_map",
+    "body_map_svg",
+    "body_map_text",
+]
 
 # The body's outline: left, top, width and height.
-BODY = (0.14, 0.12, 0.72, 0.76)
+BODY_BOX = (0.14, 0.12, 0.72, 0.76)
 TAIL_END, HEAD_END = 0.80, 0.36  # y that a sweep runs between: from the hind legs to the middle
-DASHES: dict[Stage, str] = {"calcified": "none", "thin-shelled": "4 2.5", "follicle": "0.8 2.6"}
-DEEPEST = 0.48  # of the body's width, where its width in mm is not known
+STAGE_DASH_ARRAYS: dict[Stage, str] = {"calcified": "none", "thin-shelled": "4 2.5", "follicle": "0.8 2.6"}
+DEFAULT_MAX_DEPTH = 0.48  # of the body's width, where its width in mm is not known
 WIDTH, HEIGHT = 260.0, 300.0  # units of the drawing
 # Head, tail and legs, drawn before the shell that covers their inner ends: middle, width and height before they are
 # turned by so many degrees, clockwise, in units of the drawing.
-LIMBS = (
+APPENDAGES = (
     (130.0, 28.0, 34.0, 46.0, 0.0),
     (130.0, 272.0, 12.0, 46.0, 0.0),
     (52.0, 74.0, 56.0, 24.0, 40.0),
@@ -41,12 +51,12 @@ LIMBS = (
 
 @dataclass(frozen=True)
 class MappedEgg:
-    """along : 0 at the begin of the sweep, or at the tail end where the hand's way is told, to 1"""
+    """sweep_fraction : 0 at the begin of the sweep, or at the tail end where the hand's way is told, to 1"""
 
     identity: int
     stage: Stage
     window: str
-    along: float
+    sweep_fraction: float
     depth_mm: float | None
     x: float
     y: float
@@ -56,13 +66,13 @@ class MappedEgg:
 class BodyMap:
     """eggs : by window, then from the tail end;  unplaced : numbers of those whose window is not told
 
-    directed : whether the hand's way is told of every clip that an egg was placed by
+    is_directed : whether the hand's way is told of every clip that an egg was placed by
     radius : of the circles, in shares of the width
     """
 
     eggs: tuple[MappedEgg, ...]
     unplaced: tuple[int, ...]
-    directed: bool
+    is_directed: bool
     radius: float
 
 
@@ -75,30 +85,30 @@ def body_map(exam: Exam, finding: ExamFinding, scans: Sequence[ClipScan]) -> Bod
         return None
     depths = [_depth(egg, scan) for egg, scan, _ in placed]
     whole = exam.carapace_width_mm if all(scan.mm_per_px is not None for _, scan, _ in placed) else None
-    full = whole or max(depths) / DEEPEST
+    full = whole or max(depths) / DEFAULT_MAX_DEPTH
     eggs = []
     for (egg, scan, frame), depth in zip(placed, depths, strict=True):
-        along = (frame + 0.5) / max(scan.frames, 1)
+        sweep_fraction = (frame + 0.5) / max(scan.frames, 1)
         if ways.get(scan.file) == "head to tail":
-            along = 1 - along
-        inward = min(depth / full, 0.85) * BODY[2]
+            sweep_fraction = 1 - sweep_fraction
+        inward = min(depth / full, 0.85) * BODY_BOX[2]
         # Her right window is on the left of the page.
-        x = BODY[0] + inward if scan.window == "right" else BODY[0] + BODY[2] - inward
-        y = TAIL_END + along * (HEAD_END - TAIL_END)
-        eggs.append(MappedEgg(egg.identity, egg.stage, str(scan.window), along, egg.depth_mm, x, y))
-    eggs.sort(key=lambda egg: (egg.window, egg.along, egg.identity))
+        x = BODY_BOX[0] + inward if scan.window == "right" else BODY_BOX[0] + BODY_BOX[2] - inward
+        y = TAIL_END + sweep_fraction * (HEAD_END - TAIL_END)
+        eggs.append(MappedEgg(egg.identity, egg.stage, str(scan.window), sweep_fraction, egg.depth_mm, x, y))
+    eggs.sort(key=lambda egg: (egg.window, egg.sweep_fraction, egg.identity))
     radius = 0.044 if len(eggs) <= 12 else 0.03 if len(eggs) <= 30 else 0.02
     return BodyMap(
         eggs=tuple(_apart(eggs, radius)),
         unplaced=tuple(sorted({egg.identity for egg in finding.eggs} - {egg.identity for egg in eggs})),
-        directed=all(ways.get(scan.file) is not None for _, scan, _ in placed),
+        is_directed=all(ways.get(scan.file) is not None for _, scan, _ in placed),
         radius=radius,
     )
 
 
-def map_words(found: BodyMap) -> str:
+def body_map_text(found: BodyMap) -> str:
     """The map in a sentence, for those who cannot see it."""
-    order = "from the tail end" if found.directed else "in the order of the sweep"
+    order = "from the tail end" if found.is_directed else "in the order of the sweep"
     sides = []
     for window in ("left", "right"):
         numbers = [
@@ -109,24 +119,24 @@ def map_words(found: BodyMap) -> str:
         if numbers:
             sides.append(f"by her {window} window {order}: {', '.join(numbers)}")
     words = f"{'; '.join(sides)}. In brackets, how deep below the probe."
-    if not found.directed:
+    if not found.is_directed:
         words += " Which way the hand went is not told, so the tail end and the head end may be swapped."
     if found.unplaced:
         words += f" Without a place, since the window is not told: {', '.join(map(str, found.unplaced))}."
     return words[:1].upper() + words[1:]
 
 
-def body_svg(found: BodyMap) -> str:
+def body_map_svg(found: BodyMap) -> str:
     """The drawing, with its words as its description."""
-    left, top, wide, high = BODY[0] * WIDTH, BODY[1] * HEIGHT, BODY[2] * WIDTH, BODY[3] * HEIGHT
+    left, top, wide, high = BODY_BOX[0] * WIDTH, BODY_BOX[1] * HEIGHT, BODY_BOX[2] * WIDTH, BODY_BOX[3] * HEIGHT
     middle, bottom = left + wide / 2, top + high
     parts = [
         f'<svg class="body" viewBox="0 0 {WIDTH:.0f} {HEIGHT:.0f}" role="img" aria-labelledby="body-title body-words" '
         'xmlns="http://www.w3.org/2000/svg">',
         '<title id="body-title">Where the eggs lie, seen from below</title>',
-        f'<desc id="body-words">{escape(map_words(found))}</desc>',
+        f'<desc id="body-words">{escape(body_map_text(found))}</desc>',
     ]
-    for x, y, across, down, degrees in LIMBS:
+    for x, y, across, down, degrees in APPENDAGES:
         parts.append(
             f'<ellipse class="part" cx="{x:.0f}" cy="{y:.0f}" rx="{across / 2:.0f}" ry="{down / 2:.0f}" '
             f'transform="rotate({degrees:.0f} {x:.0f} {y:.0f})"/>'
@@ -144,7 +154,7 @@ def body_svg(found: BodyMap) -> str:
         x, y = egg.x * WIDTH, egg.y * HEIGHT
         parts.append(
             f'<circle class="egg-place" cx="{x:.1f}" cy="{y:.1f}" r="{radius:.1f}" '
-            f'stroke-dasharray="{DASHES[egg.stage]}"/>'
+            f'stroke-dasharray="{STAGE_DASH_ARRAYS[egg.stage]}"/>'
             f'<text class="egg-number" x="{x:.1f}" y="{y + 0.36 * radius * 1.15:.1f}" text-anchor="middle" '
             f'font-size="{1.15 * radius:.1f}">{egg.identity}</text>'
         )
@@ -157,7 +167,7 @@ def _seen_at(egg: EggFinding, scans: Sequence[ClipScan]) -> tuple[ClipScan, int]
     if found is not None:
         return found.scan, found.picture.frame
     by_file = {scan.file: scan for scan in scans}
-    return next(((by_file[s.clip], s.best_frame) for s in sightings_in_order(egg) if s.clip in by_file), None)
+    return next(((by_file[s.clip], s.best_frame) for s in sorted_sightings(egg) if s.clip in by_file), None)
 
 
 def _depth(egg: EggFinding, scan: ClipScan) -> float:

@@ -11,27 +11,27 @@ from pathlib import Path
 
 from pipeline.estimate.finding import ExamFinding
 from pipeline.exams.exam_search import Exam, ExamProblem
-from pipeline.exams.folder_names import clip_labels, exam_folder
+from pipeline.exams.folder_names import clip_file_stems, exam_folder
 from pipeline.report.export.coco import detections_chunks
 from pipeline.report.export.dicom_sources import dicom_headers
 from pipeline.report.export.mot import mot_lines
-from pipeline.report.export.probe_path_csv import path_lines
-from pipeline.report.export.result import ModelIdentity, dumps, result_document
+from pipeline.report.export.probe_path_csv import probe_path_lines
+from pipeline.report.export.result import ModelIdentity, result_document, to_json_bytes
 from pipeline.report.export.structured_report import structured_reports
 from pipeline.report.export.tables import animals_parquet, eggs_csv, eggs_parquet
 from pipeline.report.index import index_html
 from pipeline.report.pdf.sheet_pdf import sheet_pdf
 from pipeline.report.sheet import sheet_html
-from pipeline.report.sightings import in_order
+from pipeline.report.sightings import sorted_scans
 from pipeline.report.sign_off import SignOff, read_sign_off
 from pipeline.report.summary import ExamSummary, summary_csv
 from pipeline.scan.clip_scan import ClipScan
-from pipeline.store.whole_files import OutputError, write_trouble, write_whole
+from pipeline.store.whole_files import OutputError, write_atomically, write_trouble
 
-__all__ = ["write_exam", "write_night"]
+__all__ = ["write_exam_files", "write_overview_files"]
 
 
-def write_exam(
+def write_exam_files(
     out: Path,
     exam: Exam,
     finding: ExamFinding,
@@ -47,38 +47,40 @@ def write_exam(
     ``result.json`` comes last, so that where a first run was stopped half-way there is none.
     """
     folder = out / exam_folder(exam)
-    clips = in_order(scans)
-    labels = clip_labels([scan.file for scan in clips])
+    clips = sorted_scans(scans)
+    labels = clip_file_stems([scan.file for scan in clips])
     used = {labels[scan.file]: scan for scan in clips if scan.status == "done"}
     followed = {f"{label}.mot.txt": mot_lines(finding, scan) for label, scan in used.items()}
     for label, scan in used.items():
         if scan.tracks.path is not None:
-            followed[f"{label}.path.csv"] = path_lines(scan)
+            followed[f"{label}.path.csv"] = probe_path_lines(scan)
     for name, lines in followed.items():
-        write_whole(folder / name, lines)
+        write_atomically(folder / name, lines)
     reports = structured_reports(exam, finding, clips, dicom_headers(exam, clips), model)
     structured = {f"report-{number}.dcm": report for number, report in enumerate(reports, 1)}
     _remove_stale(folder, keep=followed.keys() | structured.keys())
     for name, report in structured.items():
-        write_whole(folder / name, [report])
-    write_whole(folder / "detections.coco.json", detections_chunks(exam, finding, clips))
-    write_whole(folder / "report.html", [sheet_html(exam, finding, clips, model, settings_sha256, sign_off)])
-    write_whole(folder / "report.pdf", [sheet_pdf(exam, finding, clips, model, settings_sha256)])
+        write_atomically(folder / name, [report])
+    write_atomically(folder / "detections.coco.json", detections_chunks(exam, finding, clips))
+    write_atomically(folder / "report.html", [sheet_html(exam, finding, clips, model, settings_sha256, sign_off)])
+    write_atomically(folder / "report.pdf", [sheet_pdf(exam, finding, clips, model, settings_sha256)])
     result = result_document(exam, finding, clips, model, settings_sha256)
-    write_whole(folder / "result.json", [dumps(result)])
+    write_atomically(folder / "result.json", [to_json_bytes(result)])
     return folder
 
 
-def write_night(out: Path, summaries: Sequence[ExamSummary], problems: Sequence[ExamProblem] = ()) -> None:
+def write_overview_files(out: Path, summaries: Sequence[ExamSummary], problems: Sequence[ExamProblem] = ()) -> None:
     """Write the tables and ``index.html`` over all exams under OUT. Raises OutputError."""
-    write_whole(out / "summary.csv", [summary_csv(summaries)])
-    write_whole(out / "eggs.csv", [eggs_csv(summaries)])
-    write_whole(out / "animals.parquet", [animals_parquet(summaries)])
-    write_whole(out / "eggs.parquet", [eggs_parquet(summaries)])
-    has_record = (out / "record.html").is_file()
+    write_atomically(out / "summary.csv", [summary_csv(summaries)])
+    write_atomically(out / "eggs.csv", [eggs_csv(summaries)])
+    write_atomically(out / "animals.parquet", [animals_parquet(summaries)])
+    write_atomically(out / "eggs.parquet", [eggs_parquet(summaries)])
+    has_agreement_page = (out / "agreement.html").is_file()
     sign_offs = {each.folder: read_sign_off(out / each.folder) for each in summaries}
     signed = {folder: sign_off for folder, sign_off in sign_offs.items() if sign_off is not None}
-    write_whole(out / "index.html", [index_html(summaries, problems, has_record=has_record, signed=signed)])
+    write_atomically(
+        out / "index.html", [index_html(summaries, problems, has_agreement_page=has_agreement_page, signed=signed)]
+    )
 
 
 def _remove_stale(folder: Path, keep: Iterable[str]) -> None:

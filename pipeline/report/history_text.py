@@ -5,11 +5,11 @@ from __future__ import annotations
 from collections.abc import Iterator
 from typing import Any
 
-from pipeline.estimate.finding import Change, Count, Difference, History, Passed, Visit
-from pipeline.exams.species import Known
-from pipeline.formatting import EN_DASH, date_words, plural
+from pipeline.estimate.finding import Change, Count, Difference, History, PassedEggs, Visit
+from pipeline.exams.species import ReferenceRange
+from pipeline.formatting import EN_DASH, date_text, plural
 
-__all__ = ["history_rows", "history_sentences", "passed_words"]
+__all__ = ["history_rows", "history_sentences", "passed_text"]
 
 
 def history_sentences(history: History) -> list[str]:
@@ -25,7 +25,7 @@ def _sentences(history: History) -> Iterator[str]:
         yield "There is no exam before this one that it can be compared with."
     if history.shells_since is not None and history.shell_days:
         yield (
-            f"Shells were first seen {plural(history.shell_days, 'day')} ago, on {date_words(history.shells_since)}"
+            f"Shells were first seen {plural(history.shell_days, 'day')} ago, on {date_text(history.shells_since)}"
             f"{_retention_words(history.retention)}."
         )
     yield from _clutch_words(history, now.shelled)
@@ -33,7 +33,7 @@ def _sentences(history: History) -> Iterator[str]:
 
 def _change_words(history: History, change: Change, now: Visit) -> Iterator[str]:
     then = next(visit for visit in reversed(history.visits[:-1]) if visit.date == change.since)
-    when = f"{date_words(change.since)}, {plural(change.days, 'day')} before"
+    when = f"{date_text(change.since)}, {plural(change.days, 'day')} before"
     yield f"{_fewer_words(change.fewer, 'shelled egg')} on {when}; {_left_words(change.passed)}."
     if then.stage != now.stage:
         yield f"Stage then: {then.stage}; now: {now.stage}."
@@ -61,14 +61,14 @@ def _between(low: int, high: int) -> str:
     return f"{low}" if low == high else f"Between {low} and {high}"
 
 
-def _left_words(passed: Passed) -> str:
+def _left_words(passed: PassedEggs) -> str:
     if not passed.number:
         return "none is known to have left her since" if passed.is_whole else "some left her since, and nobody counted"
     verb = "is" if passed.number == 1 else "are"
     return f"{passed.number} {verb} known to have left her since" + ("" if passed.is_whole else ", and some uncounted")
 
 
-def _retention_words(retention: Known | None) -> str:
+def _retention_words(retention: ReferenceRange | None) -> str:
     days = _known_words(retention, "day", "from ovulation to laying")
     return f"; of the species {days}" if days else ""
 
@@ -93,7 +93,7 @@ def _about(count: Count) -> str:
     return f"about {count.estimate}" if count.estimate else "none"
 
 
-def _known_words(known: Known | None, noun: str, of: str) -> str:
+def _known_words(known: ReferenceRange | None, noun: str, of: str) -> str:
     """3 to 18 eggs a clutch are known (Fritz 2001, from memory); empty where no number is."""
     known_range = None if known is None else known.bounds or known.means
     if known is None or known_range is None:
@@ -110,12 +110,12 @@ def history_rows(history: History) -> list[dict[str, Any]]:
     for visit, passed in zip(history.visits, history.passed, strict=True):
         rows.append(
             {
-                "date": date_words(visit.date),
+                "date": date_text(visit.date),
                 "shelled": _count_cell(visit.shelled) if visit.is_scanned else "not scanned",
                 "follicles": _count_cell(visit.follicles) if visit.is_scanned else "",
                 "stage": visit.stage if visit.is_scanned else "",
-                "passed": passed_words(passed),
-                "is_this": visit is history.visits[-1],
+                "passed": passed_text(passed),
+                "is_current_exam": visit is history.visits[-1],
             }
         )
     return rows[::-1]
@@ -126,7 +126,7 @@ def _count_cell(count: Count) -> str:
     return f"{count.estimate or 'none seen'} ({low}{EN_DASH}{high})"
 
 
-def passed_words(passed: Passed) -> str:
+def passed_text(passed: PassedEggs) -> str:
     """3; 3 and some; some; a dash where none is known to have left her."""
     if passed.is_whole:
         return f"{passed.number}" if passed.number else EN_DASH

@@ -15,24 +15,24 @@ from typing import Any
 
 from pipeline.estimate.finding import History
 from pipeline.exams.exam_search import ExamProblem
-from pipeline.exams.folder_names import url_of
-from pipeline.formatting import date_words, percent, plural
+from pipeline.exams.folder_names import relative_url
+from pipeline.formatting import date_text, percent, plural
 from pipeline.report.history_text import history_sentences
 from pipeline.report.rendering import render
-from pipeline.report.sign_off import PAGE, SignOff
+from pipeline.report.sign_off import SIGNED_HTML, SignOff
 from pipeline.report.summary import ExamSummary
-from pipeline.report.text import count_words, likely_words
+from pipeline.report.text import count_text, interval_text
 
-__all__ = ["index_html", "urgency"]
+__all__ = ["index_html", "priority_group"]
 
-GROUPS = (
+PRIORITY_GROUPS = (
     ("vet today", "For the vet today"),
     ("check", "To be checked"),
     ("rest", "The rest"),
     ("signed", "Signed"),
     ("earlier", "Earlier exams of these animals"),
 )
-SEEN = (
+SEEN_FILTERS = (
     ("shelled", "shelled eggs"),
     ("follicles", "follicles only"),
     ("none", "none seen"),
@@ -44,7 +44,7 @@ def index_html(
     summaries: Sequence[ExamSummary],
     problems: Sequence[ExamProblem],
     *,
-    has_record: bool = False,
+    has_agreement_page: bool = False,
     signed: Mapping[str, SignOff] = MappingProxyType({}),
 ) -> bytes:
     """The page over all exams and over what could not be processed, self-contained as the sheets are.
@@ -52,14 +52,16 @@ def index_html(
     An animal's urgency is that of her last exam; those before it stand at the end. Within a group the most doubtful
     come first: the order in which a person's time finds most of what is wrong (`pipeline.bench.risk_coverage`).
 
-    has_record : whether record.html lies beside it;  signed : by folder, of exams that a person has seen to
+    has_agreement_page : whether agreement.html lies beside it;  signed : by folder, of exams that a person has seen to
     """
     from markupsafe import Markup
 
     last = {s.exam.animal: s for s in sorted(summaries, key=lambda s: (s.exam.date, s.folder))}
-    groups: dict[str, list[ExamSummary]] = {key: [] for key, _ in GROUPS}
-    for summary in sorted(summaries, key=lambda s: (-s.finding.doubt, s.exam.animal, s.exam.date, s.folder)):
-        group = urgency(summary) if summary is last[summary.exam.animal] else "earlier"
+    groups: dict[str, list[ExamSummary]] = {key: [] for key, _ in PRIORITY_GROUPS}
+    for summary in sorted(
+        summaries, key=lambda s: (-s.finding.error_probability, s.exam.animal, s.exam.date, s.folder)
+    ):
+        group = priority_group(summary) if summary is last[summary.exam.animal] else "earlier"
         groups["signed" if summary.folder in signed else group].append(summary)
     script = files("pipeline.report").joinpath("templates/index.js").read_text(encoding="utf-8").strip()
     # Trimmed, since the hash is of what stands between the tags to the byte.
@@ -68,26 +70,28 @@ def index_html(
     return render(
         "index.html.j2",
         groups=[
-            (key, title, [_row(s, signed.get(s.folder)) for s in groups[key]]) for key, title in GROUPS if groups[key]
+            (key, title, [_row(s, signed.get(s.folder)) for s in groups[key]])
+            for key, title in PRIORITY_GROUPS
+            if groups[key]
         ],
-        group_names=[(key, title) for key, title in GROUPS if groups[key]],
-        days=[(day.isoformat(), date_words(day)) for day in days],
-        seen=[(key, title) for key, title in SEEN if any(_seen(s) == key for s in summaries)],
+        group_names=[(key, title) for key, title in PRIORITY_GROUPS if groups[key]],
+        days=[(day.isoformat(), date_text(day)) for day in days],
+        seen=[(key, title) for key, title in SEEN_FILTERS if any(_seen(s) == key for s in summaries)],
         totals=_totals(summaries),
         urgent=len(groups["vet today"]),
         to_check=len(groups["check"]),
         problems=sorted((str(problem.path), problem.reason) for problem in problems),
-        has_record=has_record,
+        has_agreement_page=has_agreement_page,
         script=Markup(script),
         script_hash=base64.b64encode(digest).decode(),
     )
 
 
-def urgency(summary: ExamSummary) -> str:
+def priority_group(summary: ExamSummary) -> str:
     """The group a summary belongs to; an animal without one usable recording is to be checked."""
-    if summary.flags("vet today"):
+    if summary.flag_codes("vet today"):
         return "vet today"
-    return "check" if summary.flags("check") or not summary.is_scanned else "rest"
+    return "check" if summary.flag_codes("check") or not summary.is_scanned else "rest"
 
 
 def _seen(summary: ExamSummary) -> str:
@@ -103,8 +107,8 @@ def _row(summary: ExamSummary, signed: SignOff | None) -> dict[str, Any]:
     if not summary.is_scanned:
         count, likely, stage = "not scanned", "no recording could be used", ""
     else:
-        count = count_words(finding.shelled, "shelled egg")
-        likely = likely_words(finding.shelled)
+        count = count_text(finding.shelled, "shelled egg")
+        likely = interval_text(finding.shelled)
         stage = "" if finding.stage == "none seen" else f"{finding.stage} ({percent(finding.stage_probability)})"
     follicles = plural(finding.follicles.estimate, "follicle") if finding.follicles.estimate else ""
     flags = finding.flags
@@ -112,17 +116,17 @@ def _row(summary: ExamSummary, signed: SignOff | None) -> dict[str, Any]:
         "animal": exam.animal,
         "species": exam.species or "species not told",
         "day": exam.date.isoformat(),
-        "date": date_words(exam.date),
-        "link": url_of(PurePosixPath(summary.folder) / "report.html"),
-        "paper": url_of(PurePosixPath(summary.folder) / "report.pdf"),
+        "date": date_text(exam.date),
+        "link": relative_url(PurePosixPath(summary.folder) / "report.html"),
+        "pdf_link": relative_url(PurePosixPath(summary.folder) / "report.pdf"),
         "change": _change(finding.history),
         "signed": signed,
-        "signed_link": url_of(PurePosixPath(summary.folder) / PAGE),
+        "signed_link": relative_url(PurePosixPath(summary.folder) / SIGNED_HTML),
         "seen": _seen(summary),
         # Not scanned is no number: it sorts behind none seen.
         "eggs": finding.shelled.estimate if summary.is_scanned else -1,
         "count": count,
-        "likely": likely,
+        "interval": likely,
         "stage": stage,
         "follicles": follicles,
         "flags": [flag for flag in flags if flag.severity != "note"],

@@ -14,19 +14,19 @@ from models.ellipse import bounding_boxes, outline
 from pipeline.estimate.finding import EggFinding, Stage
 from pipeline.report.sightings import EggPicture
 
-__all__ = ["DASHES", "egg_picture"]
+__all__ = ["STAGE_DASHES_PX", "egg_picture"]
 
 WIDTH, HEIGHT = 400, 300  # px of the finished picture
 CONTEXT = 2.3  # side of the picture over side of the egg's box
-SMALLEST_VIEW_PX = 48.0  # of the source frame: less is enlarged noise
-CLEARANCE = 4.5  # px between outline and drawn line, in the finished picture
-DASHES: dict[Stage, tuple[float, float]] = {  # px drawn, px left out
+MIN_VIEW_PX = 48.0  # of the source frame: less is enlarged noise
+OUTLINE_GAP_PX = 4.5  # px between outline and drawn line, in the finished picture
+STAGE_DASHES_PX: dict[Stage, tuple[float, float]] = {  # px drawn, px left out
     "calcified": (1.0, 0.0),
     "thin-shelled": (14.0, 9.0),
     "follicle": (1.5, 9.0),
 }
 BAR_LENGTHS_MM = (50, 20, 10, 5, 2, 1)
-INK, PAPER = 12, 245
+DARK, LIGHT = 12, 245
 
 
 def egg_picture(egg: EggFinding, found: EggPicture) -> bytes | None:
@@ -46,7 +46,7 @@ def egg_picture(egg: EggFinding, found: EggPicture) -> bytes | None:
     drawn = np.concatenate(
         [
             ellipse[:, :2] @ to_view[:, :2].T + to_view[:, 2],
-            ellipse[:, 2:4] * zoom + CLEARANCE,
+            ellipse[:, 2:4] * zoom + OUTLINE_GAP_PX,
             ellipse[:, 4:],
         ],
         axis=1,
@@ -62,13 +62,13 @@ def egg_picture(egg: EggFinding, found: EggPicture) -> bytes | None:
 def _view(ellipse: NDArray[np.float64]) -> tuple[float, float, float]:
     """Left and top edge of the part to show, in px of the frame, and the zoom to the finished picture."""
     box_left, box_top, box_width, box_height = bounding_boxes(ellipse)[0]
-    width = CONTEXT * max(box_width, box_height * WIDTH / HEIGHT, SMALLEST_VIEW_PX / CONTEXT)
+    width = CONTEXT * max(box_width, box_height * WIDTH / HEIGHT, MIN_VIEW_PX / CONTEXT)
     left = box_left + box_width / 2 + 0.5 - width / 2
     top = box_top + box_height / 2 + 0.5 - width * HEIGHT / WIDTH / 2
     return float(left), float(top), float(WIDTH / width)
 
 
-def dashes(points: NDArray[np.float64], on: float, off: float) -> list[NDArray[np.float64]]:
+def dash_segments(points: NDArray[np.float64], on: float, off: float) -> list[NDArray[np.float64]]:
     """A closed line of (N, 2) points cut into the pieces to draw; the pattern closes without a seam."""
     closed = np.concatenate([points, points[:1]])
     along = np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(closed, axis=0).T))])
@@ -86,9 +86,9 @@ def dashes(points: NDArray[np.float64], on: float, off: float) -> list[NDArray[n
 def _draw_outline(view: NDArray[np.uint8], ellipse: NDArray[np.float64], stage: Stage) -> None:
     import cv2
 
-    pieces = dashes(outline(ellipse, corners=360)[0], *DASHES[stage])
+    pieces = dash_segments(outline(ellipse, corners=360)[0], *STAGE_DASHES_PX[stage])
     fixed = [np.round(piece * 16).astype(np.int32)[:, None, :] for piece in pieces]  # 4 binary digits of a px
-    for grey, thickness in ((INK, 5), (PAPER, 2)):  # a dark edge, to be seen on bright tissue too
+    for grey, thickness in ((DARK, 5), (LIGHT, 2)):  # a dark edge, to be seen on bright tissue too
         cv2.polylines(view, fixed, False, grey, thickness, cv2.LINE_AA, shift=4)
 
 
@@ -96,8 +96,8 @@ def _draw_label(view: NDArray[np.uint8], text: str) -> None:
     import cv2
 
     (width, height), below = cv2.getTextSize(text, cv2.FONT_HERSHEY_SIMPLEX, 0.8, 1)
-    cv2.rectangle(view, (0, 0), (width + 16, height + below + 12), INK, cv2.FILLED)
-    cv2.putText(view, text, (8, height + 8), cv2.FONT_HERSHEY_SIMPLEX, 0.8, PAPER, 1, cv2.LINE_AA)
+    cv2.rectangle(view, (0, 0), (width + 16, height + below + 12), DARK, cv2.FILLED)
+    cv2.putText(view, text, (8, height + 8), cv2.FONT_HERSHEY_SIMPLEX, 0.8, LIGHT, 1, cv2.LINE_AA)
 
 
 def _draw_scale(view: NDArray[np.uint8], px_per_mm: float) -> None:
@@ -111,10 +111,10 @@ def _draw_scale(view: NDArray[np.uint8], px_per_mm: float) -> None:
     (width, height), _ = cv2.getTextSize(text, cv2.FONT_HERSHEY_SIMPLEX, 0.75, 1)
     right, bottom = WIDTH - 14, HEIGHT - 14
     panel = max(length, width) + 20
-    cv2.rectangle(view, (WIDTH - panel - 4, bottom - height - 20), (WIDTH, HEIGHT), INK, cv2.FILLED)
-    cv2.line(view, (right - length, bottom), (right, bottom), PAPER, 2)
+    cv2.rectangle(view, (WIDTH - panel - 4, bottom - height - 20), (WIDTH, HEIGHT), DARK, cv2.FILLED)
+    cv2.line(view, (right - length, bottom), (right, bottom), LIGHT, 2)
     for x in (right - length, right):
-        cv2.line(view, (x, bottom - 5), (x, bottom + 5), PAPER, 2)
+        cv2.line(view, (x, bottom - 5), (x, bottom + 5), LIGHT, 2)
     at = (right - length // 2 - width // 2, bottom - 12)
     cv2.putText(
         view,
@@ -122,7 +122,7 @@ def _draw_scale(view: NDArray[np.uint8], px_per_mm: float) -> None:
         (min(at[0], WIDTH - width - 6), at[1]),
         cv2.FONT_HERSHEY_SIMPLEX,
         0.55,
-        PAPER,
+        LIGHT,
         1,
         cv2.LINE_AA,
     )

@@ -12,36 +12,36 @@ from typing import Any
 
 from pipeline.estimate.finding import EggFinding, ExamFinding, History
 from pipeline.exams.exam_search import Exam
-from pipeline.formatting import EN_DASH, TIMES, date_words, percent, plural
-from pipeline.report.body_map import body_map, body_svg, map_words
+from pipeline.formatting import EN_DASH, MULTIPLICATION_SIGN, date_text, percent, plural
+from pipeline.report.body_map import body_map, body_map_svg, body_map_text
 from pipeline.report.export.result import ModelIdentity
 from pipeline.report.history_text import history_rows, history_sentences
 from pipeline.report.pictures import egg_picture
 from pipeline.report.rendering import render
-from pipeline.report.shell_sign_text import SIGN_KEY, sign_words
-from pipeline.report.sightings import EggPicture, best_picture, in_order
-from pipeline.report.sign_off import PAGE, SignOff
+from pipeline.report.shell_sign_text import SHELL_SIGN_LEGEND, shell_sign_text
+from pipeline.report.sightings import EggPicture, best_picture, sorted_scans
+from pipeline.report.sign_off import SIGNED_HTML, SignOff
 from pipeline.report.signature import SheetSignature
-from pipeline.report.sweep_plot import sweep_plot
+from pipeline.report.sweep_plot import sweep_plot_svg
 from pipeline.report.text import (
-    clip_words,
-    count_words,
-    likely_words,
-    moment_words,
-    scan_words,
-    short_size_words,
-    size_words,
-    sizes_words,
-    stage_mix_words,
-    windows_words,
+    clip_title,
+    count_text,
+    frame_time_text,
+    interval_text,
+    scan_text,
+    short_size_text,
+    size_summary_text,
+    size_text,
+    stage_mix_text,
+    windows_text,
 )
 from pipeline.report.timeline import timeline_svg
 from pipeline.scan.clip_scan import ClipScan
 
 __all__ = ["sheet_content", "sheet_html"]
 
-KEY = "Lines are drawn just outside the outline. Sizes are of the whole egg, worked out from all its sections."
-KEY_TO_THE_REST = (
+SHEET_LEGEND = "Lines are drawn just outside the outline. Sizes are of the whole egg, worked out from all its sections."
+SHEET_LEGEND_DETAILS = (
     "In brackets is the range that holds them with nine chances in ten. “Real” is how sure it is that the object is "
     "there and was not counted twice."
 )
@@ -71,11 +71,13 @@ def sheet_html(
     content = sheet_content(exam, finding, scans, model, settings_sha256)
     for egg in content["eggs"]:
         egg["picture"] = f"data:image/jpeg;base64,{base64.b64encode(egg['jpeg']).decode()}" if egg["jpeg"] else None
-    sweep, timeline = sweep_plot(finding, in_order(scans)), timeline_svg(finding.history)
-    body = body_svg(content["map"]) if content["map"] else None
+    sweep, timeline = sweep_plot_svg(finding, sorted_scans(scans)), timeline_svg(finding.history)
+    body = body_map_svg(content["body_map"]) if content["body_map"] else None
     # Everything inside was escaped where the drawings were made.
     drawings = {"sweep": sweep and Markup(sweep), "timeline": timeline and Markup(timeline)}
-    return render("sheet.html.j2", **content, **drawings, body=body and Markup(body), signed=signed, signed_page=PAGE)
+    return render(
+        "sheet.html.j2", **content, **drawings, body=body and Markup(body), signed=signed, signed_page=SIGNED_HTML
+    )
 
 
 def sheet_content(
@@ -86,9 +88,9 @@ def sheet_content(
     settings_sha256: str,
 ) -> dict[str, Any]:
     """All words and pictures of the sheet, for screen and paper alike; only the plot of the sweep is drawn by each."""
-    clips = in_order(scans)
+    clips = sorted_scans(scans)
     eggs = sorted(finding.eggs, key=lambda egg: egg.identity)
-    scanned = any(len(scan.used) for scan in clips)
+    scanned = any(len(scan.used_frames) for scan in clips)
     scale_known = any(scan.mm_per_px is not None for scan in clips)
     mapped = body_map(exam, finding, clips)
     return {
@@ -96,27 +98,27 @@ def sheet_content(
         "finding": finding,
         "model": model,
         "settings_sha256": settings_sha256,
-        "date": date_words(exam.date),
-        "form": _form(exam),
+        "date": date_text(exam.date),
+        "exam_details": _form(exam),
         "scanned": scanned,
-        "headline": count_words(finding.shelled, "shelled egg") if scanned else "not scanned",
+        "headline": count_text(finding.shelled, "shelled egg") if scanned else "not scanned",
         "verdict": _verdict(finding, scanned),
         "flags": finding.flags,
-        "windows": windows_words(clips),
-        "scan_words": scan_words(clips),
+        "windows": windows_text(clips),
+        "scan_text": scan_text(clips),
         "stage": _stage_words(finding),
-        "stage_mix": stage_mix_words(eggs) if finding.stage != "none seen" else "",
+        "stage_mix": stage_mix_text(eggs) if finding.stage != "none seen" else "",
         "size_label": "Size" if all(egg.stage == "follicle" for egg in eggs) else "Size of shelled eggs",
-        "sizes": sizes_words(eggs, scale_known),
-        "follicles": count_words(finding.follicles, "follicle"),
-        "follicles_likely": likely_words(finding.follicles),
+        "sizes": size_summary_text(eggs, scale_known),
+        "follicles": count_text(finding.follicles, "follicle"),
+        "follicles_interval": interval_text(finding.follicles),
         "eggs": [_egg(egg, clips) for egg in eggs],
         "eggs_title": "Each egg and follicle" if finding.follicles.estimate else "Each egg",
-        "key": KEY,
-        "key_in_full": _key_in_full(eggs),
+        "legend": SHEET_LEGEND,
+        "full_legend": _key_in_full(eggs),
         "history": _history(finding.history),
-        "map": mapped,
-        "map_words": map_words(mapped) if mapped else "",
+        "body_map": mapped,
+        "body_map_text": body_map_text(mapped) if mapped else "",
         "clips": [_clip(scan) for scan in clips],
         "cautions": CAUTIONS,
     }
@@ -136,16 +138,16 @@ def _verdict(finding: ExamFinding, scanned: bool) -> dict[str, str]:
     """The count: figure, what it says, its range and what to make of it; what does not apply is empty."""
     if not scanned:
         about = "No recording of this exam could be used, so nothing can be said about eggs."
-        return {"figure": "not scanned", "says": "", "range": "", "about": about}
-    likely, estimate = likely_words(finding.shelled), finding.shelled.estimate
+        return {"figure": "not scanned", "label": "", "range": "", "explanation": about}
+    likely, estimate = interval_text(finding.shelled), finding.shelled.estimate
     if not estimate:
         about = "“None seen” does not mean none: judge it by how well she was scanned."
-        return {"figure": "none seen", "says": "No shelled egg was seen", "range": likely, "about": about}
+        return {"figure": "none seen", "label": "No shelled egg was seen", "range": likely, "explanation": about}
     return {
         "figure": str(estimate),
-        "says": "shelled egg" if estimate == 1 else "shelled eggs",
+        "label": "shelled egg" if estimate == 1 else "shelled eggs",
         "range": likely,
-        "about": (
+        "explanation": (
             f"At least {finding.shelled.at_least}, if every detection is right. "
             f"{percent(finding.confidence)} sure to be within one of the number that the sweeps crossed. "
             "Eggs out of reach of every window scanned are not in it; no scan can tell of them."
@@ -155,13 +157,13 @@ def _verdict(finding: ExamFinding, scanned: bool) -> dict[str, str]:
 
 def _form(exam: Exam) -> list[tuple[str, str]]:
     """The cells at the head of the sheet; what is unknown is left out, but the date."""
-    cells = [("Scanned", date_words(exam.date))]
+    cells = [("Scanned", date_text(exam.date))]
     if exam.weight_g is not None:
         cells.append(("Weight", f"{exam.weight_g:g} g"))
     if exam.carapace_mm is not None:
         size = f"{exam.carapace_mm:g}"
         if exam.carapace_width_mm is not None:
-            size += f" {TIMES} {exam.carapace_width_mm:g}"
+            size += f" {MULTIPLICATION_SIGN} {exam.carapace_width_mm:g}"
         cells.append(("Carapace", f"{size} mm"))
     if exam.passed_before:
         cells.append(("Laid before", plural(exam.passed_before, "egg")))
@@ -170,7 +172,9 @@ def _form(exam: Exam) -> list[tuple[str, str]]:
 
 def _key_in_full(eggs: Sequence[EggFinding]) -> str:
     ranges = {egg.signs.shown_range_db for egg in eggs if egg.signs is not None}
-    return " ".join([KEY, KEY_TO_THE_REST, *(SIGN_KEY.format(range=shown) for shown in sorted(ranges))])
+    return " ".join(
+        [SHEET_LEGEND, SHEET_LEGEND_DETAILS, *(SHELL_SIGN_LEGEND.format(range=shown) for shown in sorted(ranges))]
+    )
 
 
 def _stage_words(finding: ExamFinding) -> str:
@@ -184,16 +188,16 @@ def _egg(egg: EggFinding, clips: Sequence[ClipScan]) -> dict[str, Any]:
     jpeg = egg_picture(egg, found) if found else None
     seen_in = {sighting.clip for sighting in egg.sightings}
     scale_known = any(scan.mm_per_px is not None for scan in clips if scan.file in seen_in)
-    size = size_words(egg, scale_known)
+    size = size_text(egg, scale_known)
     return {
         "identity": egg.identity,
         "stage": egg.stage,
-        "stage_sure": percent(egg.stage_probability),
+        "stage_percent": percent(egg.stage_probability),
         "size": size,
-        "size_in_short": short_size_words(egg, scale_known),
-        "signs": sign_words(egg),
-        "depth_and_sure": f"{_shape_words(egg)}{_depth_words(egg)}real: {percent(egg.confidence)}",
-        "where": _where_words(egg, found),
+        "short_size": short_size_text(egg, scale_known),
+        "signs": shell_sign_text(egg),
+        "shape_depth_confidence": f"{_shape_words(egg)}{_depth_words(egg)}real: {percent(egg.confidence)}",
+        "location": _where_words(egg, found),
         "jpeg": jpeg,
         "alt": f"Ultrasound picture of number {egg.identity}, {egg.stage}, {size}, outlined",
     }
@@ -214,7 +218,7 @@ def _where_words(egg: EggFinding, found: EggPicture | None) -> str:
     passes = "seen once" if times == 1 else f"seen {times} times"
     if found is None:
         return passes
-    return f"{clip_words(found.scan)}, {moment_words(found.picture.frame, found.scan.frame_rate)}; {passes}"
+    return f"{clip_title(found.scan)}, {frame_time_text(found.picture.frame, found.scan.frame_rate)}; {passes}"
 
 
 def _clip(scan: ClipScan) -> dict[str, str]:
@@ -227,7 +231,7 @@ def _clip(scan: ClipScan) -> dict[str, str]:
         "file": scan.file,
         "window": scan.window or "not told",
         "length": length,
-        "used": f"{len(scan.used):,} of {scan.frames:,}" if done else EN_DASH,
+        "used": f"{len(scan.used_frames):,} of {scan.frames:,}" if done else EN_DASH,
         "scale": _scale_words(scan),
         "outcome": ("in part" if scan.reason else "read") if done else "refused",
         "reason": _remarks(scan) or ("" if done else "no reason was kept"),

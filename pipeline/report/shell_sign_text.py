@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from pipeline.estimate.finding import EggFinding, EggSigns
 
-__all__ = ["SIGN_KEY", "sign_words"]
+__all__ = ["SHELL_SIGN_LEGEND", "shell_sign_text"]
 
-SIGN_KEY = (
+SHELL_SIGN_LEGEND = (
     "To check on the picture: wall: how much brighter than the tissue around the edge nearest the probe is, and how "
     "thick its line; shadow: how much darker it is behind than beside, at the same depth; inside: against the tissue "
     "around. In decibels (dB), if the screen shows {range:.0f} dB from black to white."
@@ -14,7 +14,7 @@ SIGN_KEY = (
 _NOTHING_DB = 2.0  # less than speckle alone makes out
 
 
-def sign_words(egg: EggFinding) -> str:
+def shell_sign_text(egg: EggFinding) -> str:
     """Wall 18 dB, 1.1 mm; shadow over 23 dB; inside dark, even. Empty where the picture could not be read."""
     signs = egg.signs
     if signs is None:

@@ -16,12 +16,12 @@ from pipeline.scan.clip_scan import ClipScan, ScanPicture
 __all__ = [
     "EggPicture",
     "best_picture",
-    "clip_order",
-    "egg_of_track",
-    "followed",
-    "in_order",
-    "measured_mm",
-    "sightings_in_order",
+    "egg_id_by_track",
+    "measured_sizes_mm",
+    "natural_sort_key",
+    "object_ids",
+    "sorted_scans",
+    "sorted_sightings",
 ]
 
 
@@ -34,28 +34,28 @@ class EggPicture:
     picture: ScanPicture
 
 
-def clip_order(file: str) -> tuple[tuple[int, int, str], ...]:
+def natural_sort_key(file: str) -> tuple[tuple[int, int, str], ...]:
     """Key that sorts left-2 before left-10."""
     parts = re.split(r"(\d+)", file)
     return tuple((1, int(part), part) if part.isdecimal() else (0, 0, part) for part in parts)
 
 
-def in_order(scans: Sequence[ClipScan]) -> list[ClipScan]:
+def sorted_scans(scans: Sequence[ClipScan]) -> list[ClipScan]:
     """The clips by name, in whatever order they were finished."""
-    return sorted(scans, key=lambda scan: clip_order(scan.file))
+    return sorted(scans, key=lambda scan: natural_sort_key(scan.file))
 
 
-def sightings_in_order(egg: EggFinding) -> list[Sighting]:
+def sorted_sightings(egg: EggFinding) -> list[Sighting]:
     """An egg's sightings by clip, then by when they begin."""
-    return sorted(egg.sightings, key=lambda s: (clip_order(s.clip), s.first_frame, s.track))
+    return sorted(egg.sightings, key=lambda s: (natural_sort_key(s.clip), s.first_frame, s.track))
 
 
-def egg_of_track(finding: ExamFinding) -> dict[tuple[str, int], int]:
+def egg_id_by_track(finding: ExamFinding) -> dict[tuple[str, int], int]:
     """From (clip, track) to the egg it was counted as; tracks that were not counted are absent."""
     return {(s.clip, s.track): egg.identity for egg in finding.eggs for s in egg.sightings}
 
 
-def followed(finding: ExamFinding, scan: ClipScan) -> NDArray[np.int64]:
+def object_ids(finding: ExamFinding, scan: ClipScan) -> NDArray[np.int64]:
     """(D,) the object that each detection of a clip belongs to, 0 where it was followed by no track.
 
     An object goes by the lowest number of its tracks: what the probe left and came back to is one egg, and whoever
@@ -68,7 +68,7 @@ def followed(finding: ExamFinding, scan: ClipScan) -> NDArray[np.int64]:
     return np.asarray(number[scan.track], dtype=np.int64)
 
 
-def measured_mm(eggs: Sequence[EggFinding]) -> list[tuple[float, float]]:
+def measured_sizes_mm(eggs: Sequence[EggFinding]) -> list[tuple[float, float]]:
     """Length and width of the eggs that have both."""
     return [
         (egg.length_mm, egg.width_mm)
@@ -82,7 +82,7 @@ def best_picture(egg: EggFinding, scans: Sequence[ClipScan]) -> EggPicture | Non
     by_file = {scan.file: scan for scan in scans}
     best: EggPicture | None = None
     best_score = -1.0
-    for sighting in sightings_in_order(egg):
+    for sighting in sorted_sightings(egg):
         scan = by_file.get(sighting.clip)
         picture = scan.pictures.get(sighting.track) if scan else None
         if scan is None or picture is None:

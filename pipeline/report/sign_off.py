@@ -13,48 +13,48 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from pipeline.estimate.finding import Count
-from pipeline.formatting import date_words
-from pipeline.report.text import count_words, likely_words
+from pipeline.formatting import date_text
+from pipeline.report.text import count_text, interval_text
 
-__all__ = ["PAGE", "RECORD", "SignOff", "read_sign_off"]
+__all__ = ["SIGNED_HTML", "SIGNED_JSON", "SignOff", "read_sign_off"]
 
-PAGE, RECORD = "signed.html", "signed.json"
+SIGNED_HTML, SIGNED_JSON = "signed.html", "signed.json"
 
 log = logging.getLogger(__name__)
 
 
 @dataclass(frozen=True)
 class SignOff:
-    """name, role : of who signed;  at : when, ISO 8601, UTC;  shelled : the count as it was signed"""
+    """name, role : of who signed;  signed_at : when, ISO 8601, UTC;  shelled : the count as it was signed"""
 
     name: str
     role: str
-    at: str
+    signed_at: str
     shelled: Count
 
     @property
     def day(self) -> str:
-        return date_words(dt.date.fromisoformat(self.at[:10]))
+        return date_text(dt.date.fromisoformat(self.signed_at[:10]))
 
     @property
     def count(self) -> str:
-        return count_words(self.shelled, "shelled egg")
+        return count_text(self.shelled, "shelled egg")
 
     @property
-    def likely(self) -> str:
-        return likely_words(self.shelled)
+    def interval(self) -> str:
+        return interval_text(self.shelled)
 
 
 def read_sign_off(folder: Path) -> SignOff | None:
     """Who signed the exam of ANIMAL/DATE; None while nobody has, or where the file cannot be read."""
-    path = folder / RECORD
+    path = folder / SIGNED_JSON
     try:
         document = json.loads(path.read_text(encoding="utf-8"))
         signed, shelled = document["signed"], document["result"]["shelled"]
         low, high = shelled["interval90"]
         count = Count(shelled["at_least"], shelled["estimate"], (low, high))
         sign_off = SignOff(signed["name"], signed["role"], signed["at"], count)
-        dt.date.fromisoformat(sign_off.at[:10])
+        dt.date.fromisoformat(sign_off.signed_at[:10])
     except FileNotFoundError:
         return None
     except (OSError, ValueError, KeyError, TypeError) as error:

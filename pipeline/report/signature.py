@@ -9,13 +9,13 @@ __all__ = ["SheetSignature"]
 
 @dataclass(frozen=True)
 class SheetSignature:
-    """name, role : of who signed;  at : when, in words
+    """name, role : of who signed;  signed_at : when, in words
 
-    program : what the program alone had found, in words;  changes : what people said, one line each, in order
+    program_count : what the program alone had found, in words;  changes : what people said, one line each, in order
     """
 
     name: str
     role: str
-    at: str
-    program: str
+    signed_at: str
+    program_count: str
     changes: tuple[str, ...]

@@ -13,13 +13,21 @@ from dataclasses import dataclass
 from pipeline.estimate.finding import ExamFinding, History
 from pipeline.exams.exam_search import Exam
 from pipeline.exams.folder_names import exam_folder
-from pipeline.report.sightings import measured_mm
-from pipeline.report.text import windows_words
+from pipeline.report.sightings import measured_sizes_mm
+from pipeline.report.text import windows_text
 from pipeline.scan.clip_scan import ClipScan
 
-__all__ = ["COLUMNS", "ExamSummary", "harmless", "in_reading_order", "summarise", "summary_csv", "summary_row"]
+__all__ = [
+    "SUMMARY_COLUMNS",
+    "ExamSummary",
+    "escape_formula",
+    "sorted_summaries",
+    "summarise",
+    "summary_csv",
+    "summary_row",
+]
 
-COLUMNS = (
+SUMMARY_COLUMNS = (
     "animal", "exam_date", "species", "weight_g", "carapace_mm", "carapace_width_mm", "eggs_passed_before",
     "seen", "shelled_estimate", "shelled_at_least", "shelled_low90", "shelled_high90",
     "follicles_estimate", "follicles_at_least", "follicles_low90", "follicles_high90",
@@ -61,13 +69,13 @@ class ExamSummary:
             return "not scanned"
         return "seen" if self.finding.shelled.estimate or self.finding.follicles.estimate else "none seen"
 
-    def flags(self, severity: str) -> list[str]:
+    def flag_codes(self, severity: str) -> list[str]:
         """The codes of the flags of one severity."""
         return [flag.code for flag in self.finding.flags if flag.severity == severity]
 
 
 def summarise(exam: Exam, finding: ExamFinding, scans: Sequence[ClipScan]) -> ExamSummary:
-    sizes = measured_mm([egg for egg in finding.eggs if egg.stage != "follicle"])
+    sizes = measured_sizes_mm([egg for egg in finding.eggs if egg.stage != "follicle"])
     return ExamSummary(
         exam=exam,
         finding=finding,
@@ -75,8 +83,8 @@ def summarise(exam: Exam, finding: ExamFinding, scans: Sequence[ClipScan]) -> Ex
         clips=len(scans),
         clips_refused=sum(scan.status == "refused" for scan in scans),
         frames=sum(scan.frames for scan in scans if scan.status == "done"),
-        frames_used=sum(len(scan.used) for scan in scans),
-        windows=windows_words(scans),
+        frames_used=sum(len(scan.used_frames) for scan in scans),
+        windows=windows_text(scans),
         median_shelled_mm=(
             (statistics.median(length for length, _ in sizes), statistics.median(width for _, width in sizes))
             if sizes
@@ -93,13 +101,13 @@ def summary_csv(summaries: Sequence[ExamSummary]) -> bytes:
     """
     text = io.StringIO(newline="")
     table = csv.writer(text, lineterminator="\r\n")
-    table.writerow(COLUMNS)
-    for summary in in_reading_order(summaries):
-        table.writerow([harmless(cell) for cell in summary_row(summary)])
+    table.writerow(SUMMARY_COLUMNS)
+    for summary in sorted_summaries(summaries):
+        table.writerow([escape_formula(cell) for cell in summary_row(summary)])
     return text.getvalue().encode("utf-8", "backslashreplace")
 
 
-def in_reading_order(summaries: Sequence[ExamSummary]) -> list[ExamSummary]:
+def sorted_summaries(summaries: Sequence[ExamSummary]) -> list[ExamSummary]:
     """By animal and date."""
     return sorted(summaries, key=lambda s: (s.exam.animal, s.exam.date, s.folder))
 
@@ -132,7 +140,7 @@ def summary_row(summary: ExamSummary) -> list[object]:
         summary.frames,
         summary.frames_used,
         summary.windows,
-        *("; ".join(summary.flags(severity)) for severity in ("vet today", "check", "note")),
+        *("; ".join(summary.flag_codes(severity)) for severity in ("vet today", "check", "note")),
         f"{summary.folder}/report.html",
     ]
 
@@ -145,7 +153,7 @@ def _history_cells(history: History) -> list[object]:
     return [history.passed_of_clutch.number, *since, history.shell_days]
 
 
-def harmless(cell: object) -> object:
+def escape_formula(cell: object) -> object:
     """A cell that no spreadsheet takes for a formula; days as in ISO 8601."""
     if isinstance(cell, dt.date):
         return cell.isoformat()

@@ -8,37 +8,37 @@ from collections import Counter
 from collections.abc import Sequence
 
 from pipeline.estimate.finding import Count, EggFinding
-from pipeline.formatting import EN_DASH, TIMES, percent, plural
-from pipeline.report.sightings import measured_mm
+from pipeline.formatting import EN_DASH, MULTIPLICATION_SIGN, percent, plural
+from pipeline.report.sightings import measured_sizes_mm
 from pipeline.scan.clip_scan import ClipScan
 
 __all__ = [
-    "clip_words",
-    "count_words",
-    "likely_words",
-    "moment_words",
-    "scan_words",
-    "short_size_words",
-    "size_words",
-    "sizes_words",
-    "stage_mix_words",
-    "windows_words",
+    "clip_title",
+    "count_text",
+    "frame_time_text",
+    "interval_text",
+    "scan_text",
+    "short_size_text",
+    "size_summary_text",
+    "size_text",
+    "stage_mix_text",
+    "windows_text",
 ]
 
 
-def count_words(count: Count, noun: str) -> str:
+def count_text(count: Count, noun: str) -> str:
     """8 shelled eggs; none seen.
 
-    >>> count_words(Count(6, 8, (6, 10)), "shelled egg")
+    >>> count_text(Count(6, 8, (6, 10)), "shelled egg")
     '8 shelled eggs'
     """
     return plural(count.estimate, noun) if count.estimate else f"no {noun}s seen"
 
 
-def likely_words(count: Count) -> str:
+def interval_text(count: Count) -> str:
     """The 90 % interval in words.
 
-    >>> likely_words(Count(6, 8, (6, 10))), likely_words(Count(0, 0, (0, 2)))
+    >>> interval_text(Count(6, 8, (6, 10))), interval_text(Count(0, 0, (0, 2)))
     ('between 6 and 10 likely', 'up to 2 may still be there')
     """
     low, high = count.interval90
@@ -49,7 +49,7 @@ def likely_words(count: Count) -> str:
     return f"{low} likely" if low == high else f"between {low} and {high} likely"
 
 
-def stage_mix_words(eggs: Sequence[EggFinding]) -> str:
+def stage_mix_text(eggs: Sequence[EggFinding]) -> str:
     """8 calcified, 2 follicles; the ripest first."""
     of = Counter(egg.stage for egg in eggs)
     parts = [f"{of[stage]} {stage}" for stage in ("calcified", "thin-shelled") if of[stage]]
@@ -58,9 +58,9 @@ def stage_mix_words(eggs: Sequence[EggFinding]) -> str:
     return ", ".join(parts)
 
 
-def windows_words(scans: Sequence[ClipScan]) -> str:
+def windows_text(scans: Sequence[ClipScan]) -> str:
     """Through which of the two windows she was scanned, by the clips that could be used."""
-    done = [scan for scan in scans if scan.status == "done" and len(scan.used)]
+    done = [scan for scan in scans if scan.status == "done" and len(scan.used_frames)]
     windows = {scan.window for scan in done}
     if not done:
         return "not scanned: no recording could be used"
@@ -72,11 +72,11 @@ def windows_words(scans: Sequence[ClipScan]) -> str:
     return f"{windows.pop()} window only"
 
 
-def scan_words(scans: Sequence[ClipScan]) -> str:
+def scan_text(scans: Sequence[ClipScan]) -> str:
     """How much was recorded and how much of it could be used."""
     refused = sum(scan.status == "refused" for scan in scans)
     frames = sum(scan.frames for scan in scans if scan.status == "done")
-    used = sum(len(scan.used) for scan in scans)
+    used = sum(len(scan.used_frames) for scan in scans)
     words = plural(len(scans), "clip")
     if refused:
         words += f", {refused} refused"
@@ -85,28 +85,28 @@ def scan_words(scans: Sequence[ClipScan]) -> str:
     return words
 
 
-def size_words(egg: EggFinding, scale_known: bool) -> str:
+def size_text(egg: EggFinding, scale_known: bool) -> str:
     """The size of one egg, or why there is none."""
     length, width = _known(egg.length_mm), _known(egg.width_mm)
     if length is not None and width is not None:
         if egg.length_interval90_mm is not None and egg.width_interval90_mm is not None:
             long, wide = (_range_words(ends) for ends in (egg.length_interval90_mm, egg.width_interval90_mm))
-            return f"{length:.0f} ({long}) {TIMES} {width:.0f} ({wide}) mm"
-        return f"{length:.1f} {TIMES} {width:.1f} mm"
+            return f"{length:.0f} ({long}) {MULTIPLICATION_SIGN} {width:.0f} ({wide}) mm"
+        return f"{length:.1f} {MULTIPLICATION_SIGN} {width:.1f} mm"
     if length is not None:
         return f"{length:.1f} mm long"
     return "size could not be told" if scale_known else "size unknown: no scale"
 
 
-def short_size_words(egg: EggFinding, scale_known: bool) -> str:
+def short_size_text(egg: EggFinding, scale_known: bool) -> str:
     """The size without its doubt, for where there is little room."""
     length, width = _known(egg.length_mm), _known(egg.width_mm)
     if length is None or width is None:
-        return size_words(egg, scale_known)
-    return f"{length:.0f} {TIMES} {width:.0f} mm"
+        return size_text(egg, scale_known)
+    return f"{length:.0f} {MULTIPLICATION_SIGN} {width:.0f} mm"
 
 
-def sizes_words(eggs: Sequence[EggFinding], scale_known: bool) -> tuple[str, str]:
+def size_summary_text(eggs: Sequence[EggFinding], scale_known: bool) -> tuple[str, str]:
     """Median and range of the shelled eggs' sizes; of the follicles' where there is no shelled egg.
 
     The second text is empty where there is nothing more to say.
@@ -114,11 +114,11 @@ def sizes_words(eggs: Sequence[EggFinding], scale_known: bool) -> tuple[str, str
     chosen = [egg for egg in eggs if egg.stage != "follicle"] or list(eggs)
     if not chosen:
         return "nothing measured", ""
-    sizes = measured_mm(chosen)
+    sizes = measured_sizes_mm(chosen)
     if not sizes:
         return "could not be told" if scale_known else "unknown: no scale", ""
     lengths, widths = zip(*sizes, strict=True)
-    middle = f"{statistics.median(lengths):.0f} {TIMES} {statistics.median(widths):.0f} mm"
+    middle = f"{statistics.median(lengths):.0f} {MULTIPLICATION_SIGN} {statistics.median(widths):.0f} mm"
     if len(sizes) == 1:
         return middle, "one measured"
     return (
@@ -128,12 +128,12 @@ def sizes_words(eggs: Sequence[EggFinding], scale_known: bool) -> tuple[str, str
     )
 
 
-def clip_words(scan: ClipScan) -> str:
+def clip_title(scan: ClipScan) -> str:
     """The clip's name, with its window where the name does not tell it."""
     return f"{scan.file} ({scan.window})" if scan.window and scan.window not in scan.file else scan.file
 
 
-def moment_words(frame: int, frame_rate: float | None) -> str:
+def frame_time_text(frame: int, frame_rate: float | None) -> str:
     """A place in a clip: seconds where the clip tells its rate, else the frame, counted from 0."""
     return f"{frame / frame_rate:.1f} s" if frame_rate else f"frame {frame}"
 

@@ -9,16 +9,16 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from itertools import pairwise
 
-from pipeline.estimate.finding import Count, History, Passed
-from pipeline.formatting import MONTHS, date_words
-from pipeline.report.history_text import passed_words
+from pipeline.estimate.finding import Count, History, PassedEggs
+from pipeline.formatting import MONTHS, date_text
+from pipeline.report.history_text import passed_text
 
 __all__ = [
-    "FOOT",
+    "BOTTOM",
+    "DATE_WIDTH",
     "HEIGHT",
-    "LABEL",
     "LEFT",
-    "MOST_VISITS",
+    "MAX_EXAMS",
     "RIGHT",
     "TOP",
     "WIDTH",
@@ -28,15 +28,15 @@ __all__ = [
 ]
 
 WIDTH, HEIGHT = 270.0, 136.0  # of the drawing, in its own units; about the pixels it has on a screen
-LEFT, RIGHT, TOP, FOOT = 26.0, 258.0, 10.0, 102.0  # of the field
-NARROWEST = 20.0  # between two exams
-MOST_VISITS = 10
-LABEL = 37.0  # room that a date takes
-ASIDE = 4.5  # follicles stand right of the shelled eggs of the same day, which stand left of it
+LEFT, RIGHT, TOP, BOTTOM = 26.0, 258.0, 10.0, 102.0  # of the field
+MIN_EXAM_GAP = 20.0  # between two exams
+MAX_EXAMS = 10
+DATE_WIDTH = 37.0  # room that a date takes
+MARK_OFFSET = 4.5  # follicles stand right of the shelled eggs of the same day, which stand left of it
 
 
 @dataclass(frozen=True)
-class Mark:
+class CountMark:
     """A count: where it stands, its range, and what it counts. x, y, low, high : units of the drawing, y down"""
 
     x: float
@@ -49,20 +49,20 @@ class Mark:
 
 @dataclass(frozen=True)
 class Timeline:
-    """marks : of exams that could be used;  blind : x of those that could not;  dates : those that have room
-    left : x and words of eggs known to have left her;  ticks : y and eggs
+    """marks : of exams that could be used;  unscanned_x : x of those that could not;  dates : those that have room
+    passed : x and words of eggs known to have left her;  ticks : y and eggs
     """
 
-    marks: tuple[Mark, ...]
-    blind: tuple[float, ...]
+    marks: tuple[CountMark, ...]
+    unscanned_x: tuple[float, ...]
     dates: tuple[tuple[float, str], ...]
-    left: tuple[tuple[float, str], ...]
+    passed: tuple[tuple[float, str], ...]
     ticks: tuple[tuple[float, int], ...]
 
 
 def timeline(history: History) -> Timeline | None:
     """Where everything stands; None where there are fewer than two exams to show. Of many the latest are shown."""
-    visits, passed = history.visits[-MOST_VISITS:], history.passed[-MOST_VISITS:]
+    visits, passed = history.visits[-MAX_EXAMS:], history.passed[-MAX_EXAMS:]
     if len(visits) < 2:
         return None
     places = _places([visit.date for visit in visits])
@@ -70,12 +70,17 @@ def timeline(history: History) -> Timeline | None:
     most = max([1, *(max(count.estimate, count.interval90[1]) for count in counts)])
 
     def y(eggs: int) -> float:
-        return FOOT - (FOOT - TOP) * eggs / most
+        return BOTTOM - (BOTTOM - TOP) * eggs / most
 
-    def mark(x: float, count: Count, is_shelled: bool) -> Mark:
+    def mark(x: float, count: Count, is_shelled: bool) -> CountMark:
         low, high = count.interval90
-        return Mark(
-            x - ASIDE if is_shelled else x + ASIDE, y(count.estimate), y(low), y(high), count.estimate, is_shelled
+        return CountMark(
+            x - MARK_OFFSET if is_shelled else x + MARK_OFFSET,
+            y(count.estimate),
+            y(low),
+            y(high),
+            count.estimate,
+            is_shelled,
         )
 
     marks = [
@@ -85,12 +90,12 @@ def timeline(history: History) -> Timeline | None:
         for count, is_shelled in ((visit.shelled, True), (visit.follicles, False))
         if is_shelled or count.estimate
     ]
-    between = [places[0] - NARROWEST / 2, *((one + other) / 2 for one, other in pairwise(places))]
+    between = [places[0] - MIN_EXAM_GAP / 2, *((one + other) / 2 for one, other in pairwise(places))]
     return Timeline(
         marks=tuple(marks),
-        blind=tuple(x for x, visit in zip(places, visits, strict=True) if not visit.is_scanned),
+        unscanned_x=tuple(x for x, visit in zip(places, visits, strict=True) if not visit.is_scanned),
         dates=tuple(_dates(places, [visit.date for visit in visits])),
-        left=tuple((x, passed_words(one)) for x, one in zip(between, passed, strict=True) if one != Passed(0)),
+        passed=tuple((x, passed_text(one)) for x, one in zip(between, passed, strict=True) if one != PassedEggs(0)),
         ticks=tuple((y(eggs), eggs) for eggs in ((0, most) if most < 4 else (0, most // 2, most))),
     )
 
@@ -98,11 +103,11 @@ def timeline(history: History) -> Timeline | None:
 def _places(dates: list[dt.date]) -> list[float]:
     """In proportion to the days between, none too close to read."""
     gaps = [(other - one).days for one, other in pairwise(dates)]
-    begin, end = LEFT + NARROWEST, RIGHT - NARROWEST / 2
-    spare = end - begin - NARROWEST * len(gaps)
+    begin, end = LEFT + MIN_EXAM_GAP, RIGHT - MIN_EXAM_GAP / 2
+    spare = end - begin - MIN_EXAM_GAP * len(gaps)
     places = [begin]
     for days in gaps:
-        places.append(places[-1] + NARROWEST + spare * days / max(sum(gaps), 1))
+        places.append(places[-1] + MIN_EXAM_GAP + spare * days / max(sum(gaps), 1))
     return places
 
 
@@ -110,7 +115,7 @@ def _dates(places: list[float], dates: list[dt.date]) -> Iterator[tuple[float, s
     """The last date always; of the others those that run into none that is written."""
     before = float("inf")
     for x, date in zip(reversed(places), reversed(dates), strict=True):
-        if before - x >= LABEL:
+        if before - x >= DATE_WIDTH:
             yield x, f"{date.day} {MONTHS[date.month - 1][:3]}"
             before = x
 
@@ -120,7 +125,7 @@ def timeline_svg(history: History) -> str | None:
     drawn = timeline(history)
     if drawn is None:
         return None
-    first, last = date_words(history.visits[0].date), date_words(history.visits[-1].date)
+    first, last = date_text(history.visits[0].date), date_text(history.visits[-1].date)
     return "\n".join(
         [
             f'<svg class="timeline" viewBox="0 0 {WIDTH:g} {HEIGHT:g}" role="img" aria-labelledby="timeline" '
@@ -137,15 +142,15 @@ def _elements(drawn: Timeline) -> Iterator[str]:
         yield f'<path class="rule" d="M{LEFT:g} {y:.1f}H{RIGHT:g}"/>'
         yield f'<text class="axis" x="{LEFT - 6:g}" y="{y + 3.5:.1f}" text-anchor="end">{eggs}</text>'
     for x, words in drawn.dates:
-        yield f'<text class="axis" x="{x:.1f}" y="{FOOT + 26:g}" text-anchor="middle">{words}</text>'
-    for x, words in drawn.left:
-        yield f'<path class="left" d="M{x - 4:.1f} {FOOT + 3:g}h8l-4 7z"/>'
-        yield f'<text class="passed" x="{x + 6:.1f}" y="{FOOT + 11:g}">{words}</text>'
-    for x in drawn.blind:
-        yield f'<text class="axis" x="{x:.1f}" y="{FOOT - 4:g}" text-anchor="middle">?</text>'
+        yield f'<text class="axis" x="{x:.1f}" y="{BOTTOM + 26:g}" text-anchor="middle">{words}</text>'
+    for x, words in drawn.passed:
+        yield f'<path class="passed-marker" d="M{x - 4:.1f} {BOTTOM + 3:g}h8l-4 7z"/>'
+        yield f'<text class="passed" x="{x + 6:.1f}" y="{BOTTOM + 11:g}">{words}</text>'
+    for x in drawn.unscanned_x:
+        yield f'<text class="axis" x="{x:.1f}" y="{BOTTOM - 4:g}" text-anchor="middle">?</text>'
     for mark in drawn.marks:
-        kind = "shelled" if mark.is_shelled else "soft"
-        yield f'<path class="reach {kind}" d="M{mark.x:.1f} {mark.high:.1f}V{mark.low:.1f}"/>'
+        kind = "shelled" if mark.is_shelled else "follicle"
+        yield f'<path class="interval {kind}" d="M{mark.x:.1f} {mark.high:.1f}V{mark.low:.1f}"/>'
         yield f'<circle class="{kind}" cx="{mark.x:.1f}" cy="{mark.y:.1f}" r="3.6"/>'
         if not mark.number:  # it stands on the line of none
             continue

@@ -14,25 +14,35 @@ from typing import Any
 
 from models.errors import ClutchlightError
 from pipeline.estimate.finding import Count, ExamFinding
-from pipeline.review.answers import Answer, Drawn, Redo, Reopened, Settled, Signed, Undo, Unusable, Usable
-from pipeline.review.batch_snapshot import Census
-from pipeline.review.event_log import Entry, Event, Journal
-from pipeline.review.replay import ReviewState, replay, undoable
-from pipeline.review.reviewed_exams import Case
-from pipeline.review.track_transfer import Carrying, carry, unchanged
-from pipeline.review.users import Person
+from pipeline.review.answers import (
+    AddEgg,
+    Answer,
+    MarkUnusable,
+    MarkUsable,
+    Redo,
+    ReopenExam,
+    ResolveQuestion,
+    SignExam,
+    Undo,
+)
+from pipeline.review.batch_snapshot import BatchSnapshot
+from pipeline.review.event_log import Event, EventContent, EventLog
+from pipeline.review.replay import ReviewState, replay, undo_redo_targets
+from pipeline.review.reviewed_exams import ReviewCase
+from pipeline.review.track_transfer import TrackMapping, identity_mapping, map_tracks
+from pipeline.review.users import User
 
-__all__ = ["Desk", "Overtaken", "Refused", "Reviewed"]
+__all__ = ["AnswerRejected", "AnswerService", "EditConflict", "ExamReview"]
 
 
-KEPT = 64  # exams whose standing is held in memory
+CACHED_REVIEWS = 64  # exams whose standing is held in memory
 
 
-class Refused(ClutchlightError):  # noqa: N818 - an answer that cannot be taken, in words for its giver
+class AnswerRejected(ClutchlightError):  # noqa: N818 - an answer that cannot be taken, in words for its giver
     """An answer that is not kept; the text says why."""
 
 
-class Overtaken(Refused):
+class EditConflict(AnswerRejected):
     """Others spoke of the same egg meanwhile. events : what they said."""
 
     def __init__(self, events: Sequence[Event]) -> None:
@@ -42,177 +52,188 @@ class Overtaken(Refused):
 
 
 @dataclass(frozen=True)
-class Reviewed:
+class ExamReview:
     """An exam as it stands. events : all answers;  finding : what follows from them"""
 
-    case: Case
+    case: ReviewCase
     events: tuple[Event, ...]
     state: ReviewState
     finding: ExamFinding
 
 
-class Desk:
-    """Takes answers into the journal; may be used from many threads."""
+class AnswerService:
+    """Takes answers into the event log; may be used from many threads."""
 
-    def __init__(self, journal: Journal) -> None:
-        self.journal = journal
+    def __init__(self, event_log: EventLog) -> None:
+        self.event_log = event_log
         self._lock = threading.Lock()
         self._censuses: dict[tuple[str, str, str], int] = {}
-        self._carryings: dict[tuple[int, str], Carrying] = {}
-        self._stands: dict[tuple[str, str, str], Reviewed] = {}
+        self._carryings: dict[tuple[int, str], TrackMapping] = {}
+        self._stands: dict[tuple[str, str, str], ExamReview] = {}
 
-    def reviewed(self, case: Case) -> Reviewed:
-        latest = self._latest(case, self.journal.head(case.key))
-        return latest or self._remember(self._reviewed(case, self.journal.events(case.key)))
+    def current_review(self, case: ReviewCase) -> ExamReview:
+        latest = self._latest(case, self.event_log.head(case.key))
+        return latest or self._remember(self._reviewed(case, self.event_log.events(case.key)))
 
-    def take(
-        self, case: Case, person: Person, request: str, seen: int, answer: Answer, *, even_so: bool = False
-    ) -> tuple[Event, Reviewed]:
+    def submit(
+        self,
+        case: ReviewCase,
+        user: User,
+        request_id: str,
+        base_sequence: int,
+        answer: Answer,
+        *,
+        override_conflict: bool = False,
+    ) -> tuple[Event, ExamReview]:
         """Keep an answer and say how the exam stands with it.
 
-        request : the giver's own name for this answer; given twice, it is kept once
-        seen : the sequence up to which the giver knows the exam;  even_so : known what others said, it stands
+        request_id : the giver's own name for this answer; given twice, it is kept once
+        base_sequence : the sequence up to which the giver knows the exam;  override_conflict : known what others said, it stands
 
-        Raises Refused, or Overtaken where others spoke of the same meanwhile and it is not told ``even_so``.
+        Raises AnswerRejected, or EditConflict where others spoke of the same meanwhile and it is not told ``override_conflict``.
         """
         census = self._census(case)
-        outcome: list[Reviewed] = []
+        outcome: list[ExamReview] = []
 
-        def decide(events: tuple[Event, ...]) -> Entry:
+        def decide(events: tuple[Event, ...]) -> EventContent:
             before = self._latest(case, len(events)) or self._reviewed(case, events)
-            _check(case, before.state, answer, person)
-            settled = _resolved(answer, events, person)
-            made = Entry(person.name, request, census, settled, {}, {})
+            _check(case, before.state, answer, user)
+            settled = _resolved(answer, events, user)
+            made = EventContent(user.name, request_id, census, settled, {}, {})
             after = self._reviewed(case, (*events, _draft(made, len(events) + 1)))
             changed = _changes(before, after)
-            if settled.kind in NEEDS_EGG and not changed:
-                raise Refused("This says nothing new, or the egg it speaks of is not there. Nothing was kept.")
-            if not even_so:
-                _keep_order(events, seen, person, settled, {*changed})
+            if settled.kind in EGG_ANSWER_KINDS and not changed:
+                raise AnswerRejected("This says nothing new, or the egg it speaks of is not there. Nothing was kept.")
+            if not override_conflict:
+                _keep_order(events, base_sequence, user, settled, {*changed})
             outcome.append(after)
-            return Entry(person.name, request, census, settled, _document(before, changed), _document(after, changed))
+            return EventContent(
+                user.name, request_id, census, settled, _document(before, changed), _document(after, changed)
+            )
 
-        event = self.journal.append(case.key, request, decide)
+        event = self.event_log.append(case.key, request_id, decide)
         if not outcome:  # it was kept before
-            return event, self.reviewed(case)
+            return event, self.current_review(case)
         (after,) = outcome
         # The signature and the questions hold the event itself, which had no time before it was kept.
-        state = replay(case.census, (*after.events[:-1], event), self._carried(case, after.events))
-        return event, self._remember(Reviewed(case, (*after.events[:-1], event), state, after.finding))
+        state = replay(case.snapshot, (*after.events[:-1], event), self._carried(case, after.events))
+        return event, self._remember(ExamReview(case, (*after.events[:-1], event), state, after.finding))
 
-    def _latest(self, case: Case, head: int) -> Reviewed | None:
+    def _latest(self, case: ReviewCase, head: int) -> ExamReview | None:
         """How the exam stood last, if that is up to date: the same answers over the same result give the same."""
         with self._lock:
             known = self._stands.get((*case.key, case.fingerprint))
         return known if known is not None and known.state.head == head else None
 
-    def _remember(self, reviewed: Reviewed) -> Reviewed:
+    def _remember(self, reviewed: ExamReview) -> ExamReview:
         place = (*reviewed.case.key, reviewed.case.fingerprint)
         with self._lock:
             self._stands.pop(place, None)
             self._stands[place] = reviewed
-            while len(self._stands) > KEPT:
+            while len(self._stands) > CACHED_REVIEWS:
                 self._stands.pop(next(iter(self._stands)))
         return reviewed
 
-    def _reviewed(self, case: Case, events: tuple[Event, ...]) -> Reviewed:
-        state = replay(case.census, events, self._carried(case, events))
-        return Reviewed(case, events, state, case.finding(state))
+    def _reviewed(self, case: ReviewCase, events: tuple[Event, ...]) -> ExamReview:
+        state = replay(case.snapshot, events, self._carried(case, events))
+        return ExamReview(case, events, state, case.finding(state))
 
-    def _census(self, case: Case) -> int:
+    def _census(self, case: ReviewCase) -> int:
         place = (*case.key, case.fingerprint)
         with self._lock:
             known = self._censuses.get(place)
         if known is None:
-            known = self.journal.keep_census(case.key, case.fingerprint, case.census.dumps())
+            known = self.event_log.save_snapshot(case.key, case.fingerprint, case.snapshot.dumps())
             with self._lock:
                 self._censuses[place] = known
         return known
 
-    def _carried(self, case: Case, events: Sequence[Event]) -> dict[int, Carrying]:
-        needed = {event.census for event in events}
+    def _carried(self, case: ReviewCase, events: Sequence[Event]) -> dict[int, TrackMapping]:
+        needed = {event.snapshot_id for event in events}
         with self._lock:
             found = {
                 n: self._carryings[n, case.fingerprint] for n in needed if (n, case.fingerprint) in self._carryings
             }
         if needed - set(found):
-            documents = self.journal.censuses(case.key)
-            own = case.census.dumps()
+            documents = self.event_log.snapshots(case.key)
+            own = case.snapshot.dumps()
             for number in needed - set(found):
                 text = documents[number]
-                found[number] = unchanged() if text == own else carry(Census.loads(text), case.scans)
+                found[number] = identity_mapping() if text == own else map_tracks(BatchSnapshot.loads(text), case.scans)
             with self._lock:
-                self._carryings |= {(number, case.fingerprint): carrying for number, carrying in found.items()}
+                self._carryings |= {
+                    (number, case.fingerprint): track_mapping for number, track_mapping in found.items()
+                }
         return found
 
 
-NEEDS_EGG = ("egg", "not-egg", "same", "two", "stage")
+EGG_ANSWER_KINDS = ("egg", "not-egg", "same", "two", "stage")
 
 
-def _resolved(answer: Answer, events: Sequence[Event], person: Person) -> Answer:
+def _resolved(answer: Answer, events: Sequence[Event], user: User) -> Answer:
     """Undo and redo with the sequence they mean."""
     if not isinstance(answer, Undo | Redo):
         return answer
-    meant = undoable(events, person.name)[0 if isinstance(answer, Undo) else 1]
+    meant = undo_redo_targets(events, user.name)[0 if isinstance(answer, Undo) else 1]
     if meant is None or answer.of not in (None, meant):
-        raise Refused(f"There is nothing of yours to {answer.kind}.")
+        raise AnswerRejected(f"There is nothing of yours to {answer.kind}.")
     return answer.model_copy(update={"of": meant})
 
 
-def _check(case: Case, state: ReviewState, answer: Answer, person: Person) -> None:
-    if isinstance(answer, Reopened):
-        if state.signed is None:
-            raise Refused("This exam is open.")
-        if not person.can("sign"):
-            raise Refused("Only those who may sign can open a signed exam again.")
+def _check(case: ReviewCase, state: ReviewState, answer: Answer, user: User) -> None:
+    if isinstance(answer, ReopenExam):
+        if state.signature is None:
+            raise AnswerRejected("This exam is open.")
+        if not user.can("sign"):
+            raise AnswerRejected("Only those who may sign can open a signed exam again.")
         return
-    if state.signed is not None:
-        raise Refused(f"{state.signed.name} has signed this exam. Open it again first.")
-    if isinstance(answer, Signed) and not person.can("sign"):
-        raise Refused("You may review, but not sign.")
-    if isinstance(answer, Settled) and answer.of not in {event.sequence for event in state.questions}:
-        raise Refused("There is no such question.")
-    if isinstance(answer, Drawn | Unusable | Usable):
+    if state.signature is not None:
+        raise AnswerRejected(f"{state.signature.name} has signed this exam. Open it again first.")
+    if isinstance(answer, SignExam) and not user.can("sign"):
+        raise AnswerRejected("You may review, but not sign.")
+    if isinstance(answer, ResolveQuestion) and answer.of not in {event.sequence for event in state.questions}:
+        raise AnswerRejected("There is no such question.")
+    if isinstance(answer, AddEgg | MarkUnusable | MarkUsable):
         scan = next((s for s in case.scans if s.file == answer.clip and s.status == "done"), None)
         if scan is None:
-            raise Refused(f"{answer.clip} is no clip of this exam that could be used.")
-        last = answer.frame if isinstance(answer, Drawn) else answer.last
+            raise AnswerRejected(f"{answer.clip} is no clip of this exam that could be used.")
+        last = answer.frame if isinstance(answer, AddEgg) else answer.last
         if last >= scan.frames:
-            raise Refused(f"{answer.clip} ends at frame {scan.frames - 1}.")
-        if isinstance(answer, Drawn) and not (
+            raise AnswerRejected(f"{answer.clip} ends at frame {scan.frames - 1}.")
+        if isinstance(answer, AddEgg) and not (
             0 <= answer.ellipse[0] < scan.width and 0 <= answer.ellipse[1] < scan.height
         ):
-            raise Refused("The outline's centre lies outside the picture.")
+            raise AnswerRejected("The outline's centre lies outside the picture.")
 
 
-def _keep_order(events: Sequence[Event], seen: int, person: Person, answer: Answer, eggs: set[str]) -> None:
-    since = [event for event in events if event.sequence > seen and event.person != person.name]
-    if isinstance(answer, Signed):
+def _keep_order(events: Sequence[Event], base_sequence: int, user: User, answer: Answer, eggs: set[str]) -> None:
+    since = [event for event in events if event.sequence > base_sequence and event.person != user.name]
+    if isinstance(answer, SignExam):
         # Whoever signs has seen everything that is signed.
         met = since
     else:
         met = [event for event in since if eggs & {*event.before.get("eggs", {}), *event.after.get("eggs", {})}]
     if met:
-        raise Overtaken(met)
+        raise EditConflict(met)
 
 
-def _draft(entry: Entry, sequence: int) -> Event:
+def _draft(entry: EventContent, sequence: int) -> Event:
     return Event(**vars(replace(entry, before={}, after={})), sequence=sequence, at="")
 
 
-def _changes(before: Reviewed, after: Reviewed) -> list[str]:
+def _changes(before: ExamReview, after: ExamReview) -> list[str]:
     """The numbers of the eggs that the last answer changed."""
     old, new = ({str(egg.number): egg for egg in one.state.eggs} for one in (before, after))
     return sorted((number for number in {*old, *new} if old.get(number) != new.get(number)), key=int)
 
 
-def _document(reviewed: Reviewed, numbers: Sequence[str]) -> dict[str, Any]:
-    """The named eggs and the figures, for the journal."""
+def _document(reviewed: ExamReview, numbers: Sequence[str]) -> dict[str, Any]:
+    """The named eggs and the figures, for the event log."""
     eggs = {
         str(egg.number): {
             "verdict": egg.verdict,
             "stage": egg.stage,
-            "pieces": [piece.model_dump() for piece in egg.pieces],
+            "pieces": [segment.model_dump() for segment in egg.segments],
         }
         for egg in reviewed.state.eggs
         if str(egg.number) in numbers

@@ -12,41 +12,41 @@ from pydantic import BaseModel, ConfigDict, Field, TypeAdapter, field_validator,
 from pipeline.estimate.finding import Stage
 
 __all__ = [
-    "ANSWER",
+    "ANSWER_ADAPTER",
+    "AddComment",
+    "AddEgg",
     "Answer",
-    "Comment",
-    "Confirmed",
-    "Drawn",
+    "ConfirmEgg",
     "EggAnswer",
-    "NotAnEgg",
-    "Piece",
+    "MarkUnusable",
+    "MarkUsable",
+    "MergeEggs",
     "Redo",
-    "Reopened",
-    "SameEgg",
-    "Settled",
-    "Signed",
-    "Staged",
-    "TwoEggs",
+    "RejectEgg",
+    "ReopenExam",
+    "ResolveQuestion",
+    "SetStage",
+    "SignExam",
+    "SplitEgg",
+    "TrackSegment",
     "Undo",
-    "Unusable",
-    "Usable",
 ]
 
 Text = Annotated[str, Field(min_length=1, max_length=2000)]
 Name = Annotated[str, Field(min_length=1, max_length=200)]
 FileName = Annotated[str, Field(min_length=1, max_length=255)]
 FrameNumber = Annotated[int, Field(ge=0, le=10_000_000)]
-Sequence = Annotated[int, Field(ge=1, le=1_000_000_000)]
+SequenceNumber = Annotated[int, Field(ge=1, le=1_000_000_000)]
 Pixels = Annotated[float, Field(ge=-20_000.0, le=20_000.0)]
 
 
-class Said(BaseModel):
+class StrictModel(BaseModel):
     """Fixed once made; a key it does not know is an error."""
 
     model_config = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False)
 
 
-class Piece(Said):
+class TrackSegment(StrictModel):
     """A stretch of one track: frames first to last, both included.
 
     track : its identity in the clip; below 0 for an outline that a person drew: -n in the exam's n-th answer
@@ -58,60 +58,60 @@ class Piece(Said):
     last: FrameNumber
 
     @model_validator(mode="after")
-    def is_not_reversed(self) -> Piece:
+    def is_not_reversed(self) -> TrackSegment:
         if self.last < self.first:
             raise ValueError("ends before it begins")
         return self
 
-    def shared_frames(self, other: Piece) -> int:
+    def shared_frame_count(self, other: TrackSegment) -> int:
         """How many frame numbers both span, 0 where they are of different tracks."""
         if (self.clip, self.track) != (other.clip, other.track):
             return 0
         return max(0, min(self.last, other.last) - max(self.first, other.first) + 1)
 
 
-Pieces = Annotated[tuple[Piece, ...], Field(min_length=1, max_length=500)]
+TrackSegments = Annotated[tuple[TrackSegment, ...], Field(min_length=1, max_length=500)]
 
 
-class EggAnswer(Said):
-    """Said of eggs, each given by its pieces."""
+class EggAnswer(StrictModel):
+    """Said of eggs, each given by its segments."""
 
-    eggs: Annotated[tuple[Pieces, ...], Field(min_length=1, max_length=500)]
+    eggs: Annotated[tuple[TrackSegments, ...], Field(min_length=1, max_length=500)]
 
 
-class Confirmed(EggAnswer):
+class ConfirmEgg(EggAnswer):
     """An egg (or follicle), of its own, and of its stage."""
 
     kind: Literal["egg"] = "egg"
 
 
-class NotAnEgg(EggAnswer):
+class RejectEgg(EggAnswer):
     kind: Literal["not-egg"] = "not-egg"
 
 
-class SameEgg(EggAnswer):
+class MergeEggs(EggAnswer):
     """One and the same egg, and it is one."""
 
     kind: Literal["same"] = "same"
-    eggs: Annotated[tuple[Pieces, ...], Field(min_length=2, max_length=2)]
+    eggs: Annotated[tuple[TrackSegments, ...], Field(min_length=2, max_length=2)]
 
 
-class TwoEggs(Said):
-    """Two eggs. egg : all of it as it was taken for one;  apart : the pieces of the other one"""
+class SplitEgg(StrictModel):
+    """Two eggs. egg : all of it as it was taken for one;  apart : the segments of the other one"""
 
     kind: Literal["two"] = "two"
-    egg: Pieces
-    apart: Pieces
+    egg: TrackSegments
+    apart: TrackSegments
 
 
-class Staged(EggAnswer):
+class SetStage(EggAnswer):
     """An egg, and of this stage."""
 
     kind: Literal["stage"] = "stage"
     stage: Stage
 
 
-class Drawn(Said):
+class AddEgg(StrictModel):
     """An egg that was missed, as outlined on one frame."""
 
     kind: Literal["drawn"] = "drawn"
@@ -128,7 +128,7 @@ class Drawn(Said):
         return ellipse
 
 
-class Stretch(Said):
+class FrameRange(StrictModel):
     """Frames of a clip, both ends included."""
 
     clip: FileName
@@ -136,52 +136,52 @@ class Stretch(Said):
     last: FrameNumber
 
     @model_validator(mode="after")
-    def is_not_reversed(self) -> Stretch:
+    def is_not_reversed(self) -> FrameRange:
         if self.last < self.first:
             raise ValueError("ends before it begins")
         return self
 
 
-class Unusable(Stretch):
+class MarkUnusable(FrameRange):
     kind: Literal["unusable"] = "unusable"
 
 
-class Usable(Stretch):
+class MarkUsable(FrameRange):
     """After all, where it was said to be unusable."""
 
     kind: Literal["usable"] = "usable"
 
 
-class Comment(Said):
+class AddComment(StrictModel):
     """egg : what it is about, nothing if about the exam."""
 
     kind: Literal["comment"] = "comment"
     text: Text
-    egg: Annotated[tuple[Piece, ...], Field(max_length=500)] = ()
+    egg: Annotated[tuple[TrackSegment, ...], Field(max_length=500)] = ()
 
 
-class Settled(Said):
+class ResolveQuestion(StrictModel):
     """The question that the answer of this sequence had become is dealt with."""
 
     kind: Literal["settled"] = "settled"
-    of: Sequence
+    of: SequenceNumber
 
 
-class Undo(Said):
+class Undo(StrictModel):
     """of : the sequence of the answer taken back; where it is not told, the person's last one."""
 
     kind: Literal["undo"] = "undo"
-    of: Sequence | None = None
+    of: SequenceNumber | None = None
 
 
-class Redo(Said):
+class Redo(StrictModel):
     """of : the sequence of the answer given again after all; where it is not told, the person's last undone one."""
 
     kind: Literal["redo"] = "redo"
-    of: Sequence | None = None
+    of: SequenceNumber | None = None
 
 
-class Signed(Said):
+class SignExam(StrictModel):
     """Closes the exam. name, role : of who signs"""
 
     kind: Literal["signed"] = "signed"
@@ -189,14 +189,14 @@ class Signed(Said):
     role: Name
 
 
-class Reopened(Said):
+class ReopenExam(StrictModel):
     kind: Literal["reopened"] = "reopened"
     reason: Text
 
 
 Answer = (
-    Confirmed | NotAnEgg | SameEgg | TwoEggs | Staged | Drawn | Unusable | Usable | Comment | Settled | Undo | Redo
-    | Signed | Reopened
+    ConfirmEgg | RejectEgg | MergeEggs | SplitEgg | SetStage | AddEgg | MarkUnusable | MarkUsable | AddComment | ResolveQuestion | Undo | Redo
+    | SignExam | ReopenExam
 )  # fmt: skip
 
-ANSWER: TypeAdapter[Answer] = TypeAdapter(Annotated[Answer, Field(discriminator="kind")])
+ANSWER_ADAPTER: TypeAdapter[Answer] = TypeAdapter(Annotated[Answer, Field(discriminator="kind")])

@@ -1,4 +1,4 @@
-"""What the batch made of an exam when answers were given: which eggs of which pieces, and where those lay.
+"""What the batch made of an exam when answers were given: which eggs of which segments, and where those lay.
 
 It is kept with the first answer over a result, so that answers can be understood after another network has found other
 tracks. Coordinates are px of the source frame, frames count from 0.
@@ -16,33 +16,33 @@ from numpy.typing import NDArray
 
 from pipeline.estimate.finding import ExamFinding, Stage
 from pipeline.estimate.stages import egg_stage
-from pipeline.review.answers import Piece
+from pipeline.review.answers import TrackSegment
 from pipeline.scan.clip_scan import ClipScan
 from pipeline.track.merging.merge import Grouping
 from pipeline.track.tracks import Track
 
-__all__ = ["Census", "CensusEgg", "Footprint", "TrackKey", "footprint", "take_census", "whole"]
+__all__ = ["BatchSnapshot", "SnapshotEgg", "TrackKey", "TrackSamples", "sample_track", "take_snapshot", "whole_track"]
 
 TrackKey = tuple[str, int]
 SAMPLES = 16  # outlines kept of each track, spread evenly: enough to know it again
 
 
 @dataclass(frozen=True)
-class CensusEgg:
+class SnapshotEgg:
     """number : as on the sheet; of objects that were not counted the numbers after those
 
-    listed : whether it was counted;  existence : probability that it is real, 0 to 1
+    counted_by_batch : whether it was counted;  existence : probability that it is real, 0 to 1
     """
 
     number: int
-    pieces: tuple[Piece, ...]
-    listed: bool
+    segments: tuple[TrackSegment, ...]
+    counted_by_batch: bool
     stage: Stage
     existence: float
 
 
 @dataclass(frozen=True)
-class Footprint:
+class TrackSamples:
     """Some sightings of a track. frames : (N,) int64, ascending;  ellipses : (N, 5) px"""
 
     frames: NDArray[np.int64]
@@ -50,73 +50,73 @@ class Footprint:
 
 
 @dataclass(frozen=True)
-class Census:
-    """clips : SHA-256 of each usable clip by file;  footprints : of every track."""
+class BatchSnapshot:
+    """clips : SHA-256 of each usable clip by file;  track_samples : of every track."""
 
-    eggs: tuple[CensusEgg, ...]
+    eggs: tuple[SnapshotEgg, ...]
     clips: Mapping[str, str]
-    footprints: Mapping[TrackKey, Footprint]
+    track_samples: Mapping[TrackKey, TrackSamples]
 
     def dumps(self) -> str:
         """As a JSON document, outlines to a tenth of a px."""
         document = {
             "eggs": [
-                [e.number, [p.model_dump() for p in e.pieces], e.listed, e.stage, round(e.existence, 4)]
+                [e.number, [p.model_dump() for p in e.segments], e.counted_by_batch, e.stage, round(e.existence, 4)]
                 for e in self.eggs
             ],
             "clips": dict(self.clips),
             "footprints": [
                 [clip, track, print_.frames.tolist(), np.round(print_.ellipses, 1).tolist()]
-                for (clip, track), print_ in self.footprints.items()
+                for (clip, track), print_ in self.track_samples.items()
             ],
         }
         return json.dumps(document, separators=(",", ":"))
 
     @classmethod
-    def loads(cls, text: str) -> Census:
+    def loads(cls, text: str) -> BatchSnapshot:
         document: dict[str, Any] = json.loads(text)
         return cls(
             tuple(
-                CensusEgg(number, tuple(Piece(**piece) for piece in pieces), listed, stage, existence)
-                for number, pieces, listed, stage, existence in document["eggs"]
+                SnapshotEgg(number, tuple(TrackSegment(**segment) for segment in segments), listed, stage, existence)
+                for number, segments, listed, stage, existence in document["eggs"]
             ),
             document["clips"],
             {
-                (clip, track): Footprint(np.array(frames, np.int64), np.array(ellipses, np.float64).reshape(-1, 5))
+                (clip, track): TrackSamples(np.array(frames, np.int64), np.array(ellipses, np.float64).reshape(-1, 5))
                 for clip, track, frames, ellipses in document["footprints"]
             },
         )
 
 
-def take_census(grouping: Grouping, finding: ExamFinding, scans: Sequence[ClipScan]) -> Census:
+def take_snapshot(grouping: Grouping, finding: ExamFinding, scans: Sequence[ClipScan]) -> BatchSnapshot:
     """The eggs of a result: those on the sheet by their numbers there, then what was followed and not counted.
 
     grouping : what the finding was made from, before any answer
     """
     tracks = {(scan.file, track.identity): track for scan in scans for track in scan.tracks.tracks}
     number_of = {(s.clip, s.track): egg.identity for egg in finding.eggs for s in egg.sightings}
-    listed: list[CensusEgg] = []
-    others: list[CensusEgg] = []
+    listed: list[SnapshotEgg] = []
+    others: list[SnapshotEgg] = []
     for egg in grouping.eggs:
-        pieces = tuple(whole(member.file, tracks[member.file, member.track]) for member in egg.members)
+        segments = tuple(whole_track(member.file, tracks[member.file, member.track]) for member in egg.members)
         number = number_of.get((egg.members[0].file, egg.members[0].track))
         stage, _ = egg_stage(egg)
         if number is None:
-            others.append(CensusEgg(len(finding.eggs) + len(others) + 1, pieces, False, stage, egg.existence))
+            others.append(SnapshotEgg(len(finding.eggs) + len(others) + 1, segments, False, stage, egg.existence))
         else:
-            listed.append(CensusEgg(number, pieces, True, stage, egg.existence))
-    return Census(
+            listed.append(SnapshotEgg(number, segments, True, stage, egg.existence))
+    return BatchSnapshot(
         tuple(sorted(listed, key=lambda egg: egg.number) + others),
         {scan.file: scan.sha256 for scan in scans if scan.status == "done"},
-        {key: footprint(track) for key, track in tracks.items()},
+        {key: sample_track(track) for key, track in tracks.items()},
     )
 
 
-def whole(clip: str, track: Track) -> Piece:
-    """All of a track as one piece."""
-    return Piece(clip=clip, track=track.identity, first=int(track.frames[0]), last=int(track.frames[-1]))
+def whole_track(clip: str, track: Track) -> TrackSegment:
+    """All of a track as one segment."""
+    return TrackSegment(clip=clip, track=track.identity, first=int(track.frames[0]), last=int(track.frames[-1]))
 
 
-def footprint(track: Track) -> Footprint:
+def sample_track(track: Track) -> TrackSamples:
     rows = np.unique(np.linspace(0, len(track.frames) - 1, SAMPLES).round().astype(int))
-    return Footprint(track.frames[rows], track.ellipses[rows])
+    return TrackSamples(track.frames[rows], track.ellipses[rows])

@@ -1,4 +1,4 @@
-"""The journal of answers: one SQLite file, to which rows are only ever added.
+"""The event log of answers: one SQLite file, to which rows are only ever added.
 
 Within an exam answers are numbered 1, 2, 3, ... without a gap; the number is given inside the transaction that adds
 the row, so of two people who answer at once one comes first, and none is lost. The file forbids by triggers that a row
@@ -17,9 +17,9 @@ from pathlib import Path
 from typing import Any, NamedTuple
 
 from models.errors import ClutchlightError
-from pipeline.review.answers import ANSWER, Answer
+from pipeline.review.answers import ANSWER_ADAPTER, Answer
 
-__all__ = ["Entry", "Event", "ExamKey", "Journal", "JournalError", "LoggedEvent", "journal_path"]
+__all__ = ["Event", "EventContent", "EventLog", "EventLogError", "ExamKey", "LoggedEvent", "event_log_path"]
 
 SCHEMA_VERSION = 1
 WAIT_SECONDS = 30.0  # for other writers; each takes milliseconds
@@ -42,8 +42,8 @@ CREATE TRIGGER censuses_remain BEFORE DELETE ON censuses BEGIN SELECT RAISE(ABOR
 """
 
 
-class JournalError(ClutchlightError):
-    """A journal that cannot be used; the text names it and says what to do."""
+class EventLogError(ClutchlightError):
+    """An event log that cannot be used; the text names it and says what to do."""
 
 
 class ExamKey(NamedTuple):
@@ -54,23 +54,23 @@ class ExamKey(NamedTuple):
 
 
 @dataclass(frozen=True)
-class Entry:
+class EventContent:
     """An answer about to be kept. census : the number of the census it was given over
 
-    request : what its sender calls it; the same one twice is one answer
+    request_id : what its sender calls it; the same one twice is one answer
     before, after : the eggs and figures that it changed, as JSON documents
     """
 
     person: str
-    request: str
-    census: int
+    request_id: str
+    snapshot_id: int
     answer: Answer
     before: dict[str, Any]
     after: dict[str, Any]
 
 
 @dataclass(frozen=True)
-class Event(Entry):
+class Event(EventContent):
     """A kept answer. sequence : from 1 within its exam;  at : UTC, ISO 8601"""
 
     sequence: int
@@ -86,24 +86,24 @@ class LoggedEvent:
     event: Event
 
 
-def journal_path(out: Path) -> Path:
+def event_log_path(out: Path) -> Path:
     return out / "reviews.sqlite"
 
 
-class Journal:
-    """The journal of one output folder, made new where there is none; may be used from many threads.
+class EventLog:
+    """The event log of one output folder, made new where there is none; may be used from many threads.
 
-    Every method raises JournalError where the file cannot be read or written.
+    Every method raises EventLogError where the file cannot be read or written.
     """
 
     def __init__(self, out: Path) -> None:
-        self.path = journal_path(out)
+        self.path = event_log_path(out)
         # While one connection stays open SQLite keeps its side files, which is dear to do for every answer.
         self._keeper = self._connect()
         with self._transaction() as rows:
             version = int(rows.execute("PRAGMA user_version").fetchone()[0])
             if version > SCHEMA_VERSION:
-                raise JournalError(
+                raise EventLogError(
                     f"{self.path}: written by a newer version of Clutchlight (schema {version}; this version knows "
                     f"{SCHEMA_VERSION}). Install the newer version."
                 )
@@ -117,7 +117,7 @@ class Journal:
     def close(self) -> None:
         self._keeper.close()
 
-    def append(self, exam: ExamKey, request: str, decide: Callable[[tuple[Event, ...]], Entry]) -> Event:
+    def append(self, exam: ExamKey, request_id: str, decide: Callable[[tuple[Event, ...]], EventContent]) -> Event:
         """Add the entry that ``decide`` makes of the exam's events so far, with nothing coming between.
 
         What ``decide`` raises is passed on and nothing is kept. A request that was kept before is not kept twice: its
@@ -126,7 +126,7 @@ class Journal:
         with self._transaction() as rows:
             events = _events(rows, exam)
             for event in events:
-                if event.request == request:
+                if event.request_id == request_id:
                     return event
             entry = decide(events)
             sequence = len(events) + 1
@@ -139,8 +139,8 @@ class Journal:
                     sequence,
                     at,
                     entry.person,
-                    entry.request,
-                    entry.census,
+                    entry.request_id,
+                    entry.snapshot_id,
                     entry.answer.model_dump_json(),
                     json.dumps(entry.before),
                     json.dumps(entry.after),
@@ -159,7 +159,7 @@ class Journal:
             found = rows.execute("SELECT max(sequence) FROM events WHERE animal = ? AND date = ?", exam).fetchone()
             return int(found[0] or 0)
 
-    def newer(self, identity: int) -> Sequence[LoggedEvent]:
+    def events_after(self, identity: int) -> Sequence[LoggedEvent]:
         """The answers of all exams after this one, in the order in which they came."""
         with self._reading() as rows:
             found = rows.execute(
@@ -168,7 +168,7 @@ class Journal:
             )
             return [LoggedEvent(row[0], ExamKey(row[1], row[2]), _event(row[3:])) for row in found]
 
-    def keep_census(self, exam: ExamKey, fingerprint: str, document: str) -> int:
+    def save_snapshot(self, exam: ExamKey, fingerprint: str, document: str) -> int:
         """The number of the exam's census over this result, kept now if it was not before."""
         with self._transaction() as rows:
             rows.execute(
@@ -180,22 +180,22 @@ class Journal:
             )
             return int(found.fetchone()[0])
 
-    def censuses(self, exam: ExamKey) -> dict[int, str]:
+    def snapshots(self, exam: ExamKey) -> dict[int, str]:
         """The documents of all censuses of an exam, by number."""
         with self._reading() as rows:
             return dict(rows.execute("SELECT identity, document FROM censuses WHERE animal = ? AND date = ?", exam))
 
-    def people(self) -> list[tuple[str, str, str, str]]:
+    def users(self) -> list[tuple[str, str, str, str]]:
         """Name, role, right and password's hash of all who may log in."""
         with self._reading() as rows:
             return list(rows.execute("SELECT name, role, may, password FROM people ORDER BY name"))
 
-    def save_person(self, name: str, role: str, may: str, password: str) -> None:
+    def save_user(self, name: str, role: str, may: str, password: str) -> None:
         """Let a person log in, or change how. password : its hash"""
         with self._transaction() as rows:
             rows.execute("INSERT OR REPLACE INTO people VALUES (?, ?, ?, ?)", (name, role, may, password))
 
-    def remove_person(self, name: str) -> bool:
+    def remove_user(self, name: str) -> bool:
         """Whether there was one; what a person said stays."""
         with self._transaction() as rows:
             return rows.execute("DELETE FROM people WHERE name = ?", (name,)).rowcount > 0
@@ -236,7 +236,7 @@ class Journal:
         try:
             yield
         except sqlite3.Error as error:
-            raise JournalError(
+            raise EventLogError(
                 f"{self.path}: the reviews could not be {done} ({error}). Nothing was lost of what is there already; "
                 "see that the disk has room and the file can be written, and keep the file."
             ) from error
@@ -252,5 +252,7 @@ def _events(rows: sqlite3.Connection, exam: ExamKey) -> tuple[Event, ...]:
 
 def _event(row: Sequence[Any]) -> Event:
     sequence, at, person, request, census, answer, before, after = row
-    entry = Entry(person, request, census, ANSWER.validate_json(answer), json.loads(before), json.loads(after))
+    entry = EventContent(
+        person, request, census, ANSWER_ADAPTER.validate_json(answer), json.loads(before), json.loads(after)
+    )
     return Event(**vars(entry), sequence=sequence, at=at)

@@ -3,49 +3,49 @@
 from __future__ import annotations
 
 from pipeline.review.answers import (
-    Comment,
-    Confirmed,
-    Drawn,
-    NotAnEgg,
+    AddComment,
+    AddEgg,
+    ConfirmEgg,
+    MarkUnusable,
+    MarkUsable,
+    MergeEggs,
     Redo,
-    Reopened,
-    SameEgg,
-    Settled,
-    Signed,
-    Staged,
-    TwoEggs,
+    RejectEgg,
+    ReopenExam,
+    ResolveQuestion,
+    SetStage,
+    SignExam,
+    SplitEgg,
     Undo,
-    Unusable,
-    Usable,
 )
 from pipeline.review.event_log import Event
 
-__all__ = ["in_words", "moment"]
+__all__ = ["event_text", "utc_time_text"]
 
 
-def moment(at: str) -> str:
+def utc_time_text(at: str) -> str:
     """14:03 on 2026-05-14, UTC."""
     return f"{at[11:16]} UTC, {at[:10]}" if at else ""
 
 
-def in_words(event: Event) -> str:
+def event_text(event: Event) -> str:
     """What was said, without who and when."""
     answer = event.answer
-    if isinstance(answer, Signed):
+    if isinstance(answer, SignExam):
         return "signed the exam"
-    if isinstance(answer, Reopened):
+    if isinstance(answer, ReopenExam):
         return f"opened the exam again: {answer.reason}"
     if isinstance(answer, Undo | Redo):
         verb = "took back" if isinstance(answer, Undo) else "gave again"
         return f"{verb} answer {answer.of}"
-    if isinstance(answer, Settled):
+    if isinstance(answer, ResolveQuestion):
         return f"settled the question left by answer {answer.of}"
-    if isinstance(answer, Comment):
+    if isinstance(answer, AddComment):
         return f"noted: {answer.text}"
-    if isinstance(answer, Unusable | Usable):
-        verb = "unusable" if isinstance(answer, Unusable) else "usable after all"
+    if isinstance(answer, MarkUnusable | MarkUsable):
+        verb = "unusable" if isinstance(answer, MarkUnusable) else "usable after all"
         return f"{answer.clip}, frames {answer.first} to {answer.last}: {verb}"
-    if isinstance(answer, Drawn):
+    if isinstance(answer, AddEgg):
         return f"drew a missed egg, {answer.stage}, in {answer.clip}, frame {answer.frame}{_count(event)}"
     return f"{_about_eggs(event)}{_count(event)}"
 
@@ -54,15 +54,15 @@ def _about_eggs(event: Event) -> str:
     answer, before, after = event.answer, event.before.get("eggs", {}), event.after.get("eggs", {})
     numbers = sorted({*before, *after}, key=int)
     names = _listed(numbers)
-    if isinstance(answer, Confirmed):
+    if isinstance(answer, ConfirmEgg):
         return f"{names}: confirmed"
-    if isinstance(answer, NotAnEgg):
+    if isinstance(answer, RejectEgg):
         return f"{names}: not an egg"
-    if isinstance(answer, Staged):
+    if isinstance(answer, SetStage):
         return f"{names}: {answer.stage}"
-    if isinstance(answer, SameEgg):
+    if isinstance(answer, MergeEggs):
         return f"{names}: the same egg"
-    if isinstance(answer, TwoEggs):
+    if isinstance(answer, SplitEgg):
         return f"{names}: two eggs"
     raise TypeError(f"no words for {answer.kind}")
 

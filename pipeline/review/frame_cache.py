@@ -19,23 +19,23 @@ from numpy.typing import NDArray
 from pipeline.ingest.clip import open_clip
 from pipeline.ingest.frame import ClipError
 from pipeline.ingest.recording_identity import FileState, file_sha256, file_state
-from pipeline.ingest.sector.region_sector import place_sector
+from pipeline.ingest.sector.region_sector import find_sector_with_regions
 from pipeline.ingest.sector.sector import Sector
 from pipeline.scan.clip_scan import ClipScan
 from pipeline.settings import IngestSettings
 
-__all__ = ["FramesError", "Reels", "masked_frames"]
+__all__ = ["FrameCache", "FrameUnavailableError", "masked_frames"]
 
 JPEG_QUALITY = 82
-KEPT_REELS = 6
+CACHED_CLIPS = 6
 WAIT_SECONDS = 20.0
 
 
-class FramesError(Exception):
+class FrameUnavailableError(Exception):
     """Frames that cannot be shown, in words for the page."""
 
 
-class Reels:
+class FrameCache:
     """Reads clips ahead, each once, and keeps the last few. May be used from many threads."""
 
     def __init__(self, settings: IngestSettings) -> None:
@@ -45,7 +45,7 @@ class Reels:
         self._known: dict[Path, tuple[FileState, str]] = {}
 
     def frame(self, path: Path, scan: ClipScan, index: int) -> bytes:
-        """One frame of a clip as JPEG, counted from 0 in decoding order. Raises FramesError."""
+        """One frame of a clip as JPEG, counted from 0 in decoding order. Raises FrameUnavailableError."""
         self._check(path, scan)
         with self._lock:
             reel = self._reels.get(scan.sha256)
@@ -53,7 +53,7 @@ class Reels:
                 reel = self._reels[scan.sha256] = _Reel(path, scan, self._settings)
                 threading.Thread(target=reel.read, daemon=True, name="reel").start()
             self._reels.move_to_end(scan.sha256)
-            left = [self._reels.popitem(last=False)[1] for _ in range(len(self._reels) - KEPT_REELS)]
+            left = [self._reels.popitem(last=False)[1] for _ in range(len(self._reels) - CACHED_CLIPS)]
         for old in left:
             old.stop()
         return reel.frame(index)
@@ -72,9 +72,11 @@ class Reels:
             if known is None or known[0] != state:
                 known = self._known[path] = state, file_sha256(path)
         except ClipError as error:
-            raise FramesError(f"{scan.file} is no longer where it was, so only its pictures can be shown.") from error
+            raise FrameUnavailableError(
+                f"{scan.file} is no longer where it was, so only its pictures can be shown."
+            ) from error
         if known[1] != scan.sha256:
-            raise FramesError(f"{scan.file} has changed since it was read. Run the batch again.")
+            raise FrameUnavailableError(f"{scan.file} has changed since it was read. Run the batch again.")
 
 
 class _Reel:
@@ -95,7 +97,7 @@ class _Reel:
         with self._news:
             self._news.wait_for(lambda: self._is_done or len(self._ends) > index + 1, WAIT_SECONDS)
             if self._stopped or len(self._ends) <= index + 1:
-                raise FramesError(self._fault or f"{self._scan.file} has no frame {index}.")
+                raise FrameUnavailableError(self._fault or f"{self._scan.file} has no frame {index}.")
             self._file.seek(self._ends[index])
             return self._file.read(self._ends[index + 1] - self._ends[index])
 
@@ -137,7 +139,7 @@ def masked_frames(path: Path, settings: IngestSettings) -> Iterator[tuple[int, N
     with open_clip(path, settings) as recording:
         source = iter(recording)
         while ahead := list(islice(source, settings.sector_lookahead_frames)):
-            sector, _ = place_sector([frame.grey for frame in ahead], recording.calibration)
+            sector, _ = find_sector_with_regions([frame.grey for frame in ahead], recording.calibration)
             # Before there are echoes, nobody knows what on a screen is a name.
             shown = np.uint8(0) if sector is None else sector.mask.astype(np.uint8)
             for frame in ahead if sector is None else chain(ahead, source):

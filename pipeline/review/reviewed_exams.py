@@ -12,17 +12,17 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 
 from models.errors import ClutchlightError
-from pipeline.batch.animal_background import Backgrounds
+from pipeline.batch.animal_background import AnimalBackgrounds
 from pipeline.batch.stored_summaries import read_summary
 from pipeline.estimate.exam import estimate_grouping, group_exam
 from pipeline.estimate.finding import ExamFinding
 from pipeline.estimate.flags.catalogue import by_urgency
-from pipeline.estimate.history import Background
+from pipeline.estimate.history import AnimalBackground
 from pipeline.exams.exam_search import Exam
 from pipeline.report.export.result import ModelIdentity
 from pipeline.report.summary import ExamSummary
-from pipeline.review.batch_snapshot import Census, take_census
-from pipeline.review.corrections import Facts, establish
+from pipeline.review.batch_snapshot import BatchSnapshot, take_snapshot
+from pipeline.review.corrections import CorrectedInputs, apply_corrections
 from pipeline.review.event_log import ExamKey
 from pipeline.review.replay import ReviewState
 from pipeline.scan.clip_scan import ClipScan, refused_scan
@@ -32,11 +32,11 @@ from pipeline.settings import Settings, scan_settings_sha256, settings_sha256
 from pipeline.store.store import ScanKey, Store
 from pipeline.track.merging.merge import Grouping
 
-__all__ = ["Case", "CaseError", "Cases"]
+__all__ = ["CaseError", "CaseStore", "ReviewCase"]
 
-KEPT_CASES = 24  # held in memory; a case with its pictures takes a few MB
-STALE_SECONDS = 2.0  # how long the list of exams is not looked at again
-ELSEWHERE = "same-recording"  # the flag that rests on other exams, which no answer about this one changes
+CACHED_CASES = 24  # held in memory; a case with its pictures takes a few MB
+REFRESH_SECONDS = 2.0  # how long the list of exams is not looked at again
+CROSS_EXAM_FLAG = "same-recording"  # the flag that rests on other exams, which no answer about this one changes
 
 
 class CaseError(ClutchlightError):
@@ -44,18 +44,18 @@ class CaseError(ClutchlightError):
 
 
 @dataclass(frozen=True)
-class Case:
+class ReviewCase:
     """One exam as the batch left it. grouping : before any answer;  fingerprint : of the census"""
 
     summary: ExamSummary
     scans: tuple[ClipScan, ...]
     coverage: tuple[ClipCoverage, ...]
     grouping: Grouping
-    census: Census
+    snapshot: BatchSnapshot
     fingerprint: str
     model: ModelIdentity
     settings: Settings
-    background: Background
+    background: AnimalBackground
 
     @property
     def exam(self) -> Exam:
@@ -65,36 +65,41 @@ class Case:
     def key(self) -> ExamKey:
         return ExamKey(self.exam.animal, self.exam.date.isoformat())
 
-    def facts(self, state: ReviewState) -> Facts:
+    def corrected_inputs(self, state: ReviewState) -> CorrectedInputs:
         """What the estimate starts from, with the answers among it."""
-        return establish(
+        return apply_corrections(
             self.grouping,
             [scan.tracks for scan in self.scans if scan.status == "done"],
             self.coverage,
-            {scan.file: scan.used for scan in self.scans},
+            {scan.file: scan.used_frames for scan in self.scans},
             state,
             self.settings,
         )
 
     def finding(self, state: ReviewState) -> ExamFinding:
         """What follows from the answers, by the batch's own estimate; eggs go by the review's numbers."""
-        facts = self.facts(state)
+        corrected = self.corrected_inputs(state)
         finding = estimate_grouping(
-            self.exam, facts.grouping, facts.clips, facts.coverage, self.settings, background=self.background
+            self.exam,
+            corrected.grouping,
+            corrected.clips,
+            corrected.coverage,
+            self.settings,
+            background=self.background,
         )
         told = {egg.number for egg in state.eggs if egg.stage is not None}
         eggs = []
         for egg in finding.eggs:
-            number = facts.numbers[egg.sightings[0].clip, egg.sightings[0].track]
+            number = corrected.egg_numbers[egg.sightings[0].clip, egg.sightings[0].track]
             # A person's word stands in the tracks, where the network's was.
             network = None if number in told else egg.network_stages
             eggs.append(replace(egg, identity=number, network_stages=network))
-        elsewhere = [flag for flag in self.summary.finding.flags if flag.code == ELSEWHERE]
+        elsewhere = [flag for flag in self.summary.finding.flags if flag.code == CROSS_EXAM_FLAG]
         flags = by_urgency([*finding.flags, *elsewhere])
         return replace(finding, eggs=tuple(sorted(eggs, key=lambda egg: egg.identity)), flags=flags)
 
 
-class Cases:
+class CaseStore:
     """The exams of one output folder; may be used from many threads."""
 
     def __init__(self, out: Path, settings: Settings) -> None:
@@ -103,11 +108,11 @@ class Cases:
         self._settings_sha256 = settings_sha256(settings)
         self._store = Store(out)
         self._lock = threading.Lock()
-        self._looked = -STALE_SECONDS
+        self._looked = -REFRESH_SECONDS
         self._fingerprints: dict[tuple[str, str], str] = {}
         self._summaries: dict[tuple[str, str], ExamSummary | None] = {}
         self._folders: dict[str, tuple[str, str]] = {}
-        self._cases: OrderedDict[str, tuple[str, Case]] = OrderedDict()
+        self._cases: OrderedDict[str, tuple[str, ReviewCase]] = OrderedDict()
 
     def close(self) -> None:
         self._store.close()
@@ -118,7 +123,7 @@ class Cases:
             self._look()
             return [summary for _, summary in sorted(self._summaries.items()) if summary is not None]
 
-    def case(self, folder: str) -> Case | None:
+    def case(self, folder: str) -> ReviewCase | None:
         """The case of ANIMAL/DATE, a folder's name as the batch made it; None where there is no such exam.
 
         Nothing that a person asks for becomes a path: the folder is looked up among those the batch wrote.
@@ -134,12 +139,12 @@ class Cases:
             if known is None or known[0] != self._fingerprints[key]:
                 self._cases[folder] = self._fingerprints[key], self._load(summary)
             self._cases.move_to_end(folder)
-            while len(self._cases) > KEPT_CASES:
+            while len(self._cases) > CACHED_CASES:
                 self._cases.popitem(last=False)
             return self._cases[folder][1]
 
     def _look(self) -> None:
-        if time.monotonic() - self._looked < STALE_SECONDS:
+        if time.monotonic() - self._looked < REFRESH_SECONDS:
             return
         now = self._store.fingerprints()
         changed = [key for key, fingerprint in now.items() if self._fingerprints.get(key) != fingerprint]
@@ -156,7 +161,7 @@ class Cases:
         self._folders = {one.folder: key for key, one in self._summaries.items() if one is not None}
         self._looked = time.monotonic()
 
-    def _load(self, summary: ExamSummary) -> Case:
+    def _load(self, summary: ExamSummary) -> ReviewCase:
         exam = summary.exam
         where = f"{exam.animal}, {exam.date.isoformat()}"
         again = "Run the batch over its recordings again."
@@ -171,7 +176,7 @@ class Cases:
                 f"the batch's --settings FILE, or run the batch over its recordings again."
             )
         model = ModelIdentity(result["model"]["name"], result["model"]["sha256"])
-        engine = self._store.engine(exam.animal, exam.date.isoformat()) or ""
+        engine = self._store.engine_name(exam.animal, exam.date.isoformat()) or ""
         scanned_with = scan_settings_sha256(self.settings)
         scans: list[ClipScan] = []
         by_file = {clip.file: clip for clip in exam.clips}
@@ -187,9 +192,11 @@ class Cases:
             scans.append(scan)
         coverage = tuple(clip_coverage(scan) for scan in scans)
         tracks = [scan.tracks for scan in scans if scan.status == "done"]
-        background = Backgrounds.begin(self._store).of(exam)
+        background = AnimalBackgrounds.load(self._store).for_exam(exam)
         grouping = group_exam(exam, tracks, coverage, self.settings)
-        census = take_census(grouping, summary.finding, scans)
-        fingerprint = hashlib.sha256(census.dumps().encode()).hexdigest()
-        background = Backgrounds.begin(self._store).of(exam)
-        return Case(summary, tuple(scans), coverage, grouping, census, fingerprint, model, self.settings, background)
+        snapshot = take_snapshot(grouping, summary.finding, scans)
+        fingerprint = hashlib.sha256(snapshot.dumps().encode()).hexdigest()
+        background = AnimalBackgrounds.load(self._store).for_exam(exam)
+        return ReviewCase(
+            summary, tuple(scans), coverage, grouping, snapshot, fingerprint, model, self.settings, background
+        )

@@ -1,7 +1,7 @@
 """The signed sheet: the animal's sheet with what people made certain, who signed it, and what they changed.
 
 It lies beside the batch's own files as ``signed.html`` and ``signed.json``. The batch never touches those, and they go
-when the exam is opened again; what was signed then stays in the journal.
+when the exam is opened again; what was signed then stays in the event log.
 """
 
 from __future__ import annotations
@@ -12,41 +12,45 @@ from dataclasses import replace
 from pathlib import Path
 
 from pipeline.estimate.finding import EggFinding
-from pipeline.report.export.result import dumps, result_document
+from pipeline.report.export.result import result_document, to_json_bytes
 from pipeline.report.sheet import sheet_html
 from pipeline.report.sightings import EggPicture
-from pipeline.report.sign_off import PAGE, RECORD
+from pipeline.report.sign_off import SIGNED_HTML, SIGNED_JSON
 from pipeline.report.signature import SheetSignature
-from pipeline.report.text import count_words, likely_words
-from pipeline.review.answer_service import Reviewed
+from pipeline.report.text import count_text, interval_text
+from pipeline.review.answer_service import ExamReview
 from pipeline.review.answers import Redo, Undo
-from pipeline.review.event_text import in_words, moment
-from pipeline.review.exam_view import best_view, clips_of
-from pipeline.review.frame_cache import FramesError
+from pipeline.review.event_text import event_text, utc_time_text
+from pipeline.review.exam_view import best_view, usable_clips
+from pipeline.review.frame_cache import FrameUnavailableError
 from pipeline.review.replay import ReviewedEgg
-from pipeline.review.reviewed_exams import Case
+from pipeline.review.reviewed_exams import ReviewCase
 from pipeline.scan.clip_scan import ClipScan, ScanPicture
 from pipeline.settings import settings_sha256
-from pipeline.store.whole_files import OutputError, write_whole
+from pipeline.store.whole_files import OutputError, write_atomically
 
-__all__ = ["keep_sheet", "kept_sheet", "picture_now", "signed_sheet"]
+__all__ = ["current_picture", "load_signed_sheet", "render_signed_sheet", "sync_signed_sheet"]
 
-ReadFrame = Callable[[Case, int, int], bytes]
-"""One frame as JPEG: of a case, the clip's place among those shown, the frame's number. Raises FramesError."""
+ReadFrame = Callable[[ReviewCase, int, int], bytes]
+"""One frame as JPEG: of a case, the clip's place among those shown, the frame's number. Raises FrameUnavailableError."""
 
 
-def picture_now(egg: ReviewedEgg, finding: EggFinding, case: Case, read_frame: ReadFrame) -> EggPicture | None:
-    """The best picture of an egg, read from its clip; None where no clip shows it. Raises FramesError."""
-    clips = clips_of(case.scans)
+def current_picture(
+    egg: ReviewedEgg, finding: EggFinding, case: ReviewCase, read_frame: ReadFrame
+) -> EggPicture | None:
+    """The best picture of an egg, read from its clip; None where no clip shows it. Raises FrameUnavailableError."""
+    clips = usable_clips(case.scans)
     best = best_view(egg, clips)
     if best is None:
         return None
-    scan = clips[best.place]
+    scan = clips[best.clip_index]
     sighting = next((one for one in finding.sightings if one.clip == scan.file), finding.sightings[0])
-    return EggPicture(scan, sighting, ScanPicture(best.frame, best.ellipse, read_frame(case, best.place, best.frame)))
+    return EggPicture(
+        scan, sighting, ScanPicture(best.frame, best.ellipse, read_frame(case, best.clip_index, best.frame))
+    )
 
 
-def signed_sheet(reviewed: Reviewed, read_frame: ReadFrame) -> bytes | None:
+def render_signed_sheet(reviewed: ExamReview, read_frame: ReadFrame) -> bytes | None:
     """The page, None while the exam is not signed."""
     case, signature = reviewed.case, _signature(reviewed)
     if signature is None:
@@ -55,22 +59,22 @@ def signed_sheet(reviewed: Reviewed, read_frame: ReadFrame) -> bytes | None:
     return sheet_html(case.exam, reviewed.finding, _pictured(reviewed, read_frame), case.model, sha256, signature)
 
 
-def kept_sheet(out: Path, case: Case) -> bytes | None:
+def load_signed_sheet(out: Path, case: ReviewCase) -> bytes | None:
     """The sheet as it was signed, None where it does not lie there any more."""
     try:
-        return (out / case.summary.folder / PAGE).read_bytes()
+        return (out / case.summary.folder / SIGNED_HTML).read_bytes()
     except OSError:
         return None
 
 
-def keep_sheet(out: Path, reviewed: Reviewed, read_frame: ReadFrame) -> None:
+def sync_signed_sheet(out: Path, reviewed: ExamReview, read_frame: ReadFrame) -> None:
     """Write the signed sheet into the exam's folder, or take it away where the exam is open. Raises OutputError."""
     case, signature = reviewed.case, _signature(reviewed)
     folder = out / case.summary.folder
-    page = signed_sheet(reviewed, read_frame)
+    page = render_signed_sheet(reviewed, read_frame)
     if signature is None or page is None:
         try:
-            for name in (RECORD, PAGE):
+            for name in (SIGNED_JSON, SIGNED_HTML):
                 (folder / name).unlink(missing_ok=True)
         except OSError as error:
             raise OutputError(f"the signed sheet in {folder} cannot be removed: {error.strerror}.") from error
@@ -85,22 +89,22 @@ def keep_sheet(out: Path, reviewed: Reviewed, read_frame: ReadFrame) -> None:
         ],
         "result": result_document(case.exam, reviewed.finding, case.scans, case.model, sha256),
     }
-    write_whole(folder / PAGE, [page])
-    write_whole(folder / RECORD, [dumps(document)])
+    write_atomically(folder / SIGNED_HTML, [page])
+    write_atomically(folder / SIGNED_JSON, [to_json_bytes(document)])
 
 
-def _pictured(reviewed: Reviewed, read_frame: ReadFrame) -> list[ClipScan]:
+def _pictured(reviewed: ExamReview, read_frame: ReadFrame) -> list[ClipScan]:
     """The scans with the tracks that people left, and pictures of the eggs of which the batch kept none."""
     pictures: dict[str, dict[int, ScanPicture]] = {}
-    remade = {egg.number: egg for egg in reviewed.state.eggs if egg.remade}
+    is_regrouped = {egg.number: egg for egg in reviewed.state.eggs if egg.is_regrouped}
     for finding in reviewed.finding.eggs:
-        if finding.identity in remade:
-            with suppress(FramesError):  # the recording is gone; the sheet says that there is no picture
-                found = picture_now(remade[finding.identity], finding, reviewed.case, read_frame)
+        if finding.identity in is_regrouped:
+            with suppress(FrameUnavailableError):  # the recording is gone; the sheet says that there is no picture
+                found = current_picture(is_regrouped[finding.identity], finding, reviewed.case, read_frame)
                 if found is not None:
                     pictures.setdefault(found.scan.file, {})[found.sighting.track] = found.picture
     # The finding's sightings name the tracks as people cut and drew them.
-    tracks = {clip.file: clip for clip in reviewed.case.facts(reviewed.state).clips}
+    tracks = {clip.file: clip for clip in reviewed.case.corrected_inputs(reviewed.state).clips}
     return [
         replace(
             scan,
@@ -111,15 +115,15 @@ def _pictured(reviewed: Reviewed, read_frame: ReadFrame) -> list[ClipScan]:
     ]
 
 
-def _signature(reviewed: Reviewed) -> SheetSignature | None:
-    signed, alone = reviewed.state.signed, reviewed.case.summary.finding
+def _signature(reviewed: ExamReview) -> SheetSignature | None:
+    signed, alone = reviewed.state.signature, reviewed.case.summary.finding
     if signed is None:
         return None
     taken_back = {event.answer.of for event in reviewed.events if isinstance(event.answer, Undo)}
     given_again = {event.answer.of for event in reviewed.events if isinstance(event.answer, Redo)}
     hidden = taken_back - given_again
     changes = tuple(
-        f"{event.person}: {in_words(event)}"
+        f"{event.person}: {event_text(event)}"
         for event in reviewed.events
         if event.sequence != signed.sequence
         and event.sequence not in hidden
@@ -128,11 +132,11 @@ def _signature(reviewed: Reviewed) -> SheetSignature | None:
     return SheetSignature(
         name=signed.name,
         role=signed.role,
-        at=moment(signed.at),
-        program=f"{count_words(alone.shelled, 'shelled egg')}, {likely_words(alone.shelled)}",
+        signed_at=utc_time_text(signed.at),
+        program_count=f"{count_text(alone.shelled, 'shelled egg')}, {interval_text(alone.shelled)}",
         changes=changes,
     )
 
 
-def _at(reviewed: Reviewed) -> str | None:
-    return None if reviewed.state.signed is None else reviewed.state.signed.at
+def _at(reviewed: ExamReview) -> str | None:
+    return None if reviewed.state.signature is None else reviewed.state.signature.at

@@ -11,10 +11,10 @@ from numpy.typing import NDArray
 from pipeline.detect.detector import Detections
 from pipeline.ingest.frame import Frame
 
-__all__ = ["Gallery", "ScanPicture"]
+__all__ = ["BestFrames", "ScanPicture"]
 
 JPEG_QUALITY = 90
-SETTLED_FRAMES = 16
+ENCODE_AFTER_FRAMES = 16
 """A track that did not improve for so long is encoded. Encoding costs 2 ms or so, about as much as decoding a
 frame, and a growing outline improves in every frame; waiting longer would hold more frames in memory."""
 
@@ -46,7 +46,7 @@ class _Shot:
             self.jpeg, self.grey = data.tobytes(), None
 
 
-class Gallery:
+class BestFrames:
     """Holds the best frame of every track of one clip, at most a few of them raw.
 
     mask : (H, W) bool, where the sector is; all else is black in the pictures, names and dates included
@@ -56,21 +56,21 @@ class Gallery:
         self._mask = mask.astype(np.uint8)
         self._best: dict[int, tuple[_Shot, tuple[float, float, float, float, float]]] = {}
 
-    def show(
-        self, frame: Frame, detections: Detections, tracks: NDArray[np.int64], improved: NDArray[np.bool_]
+    def add_frame(
+        self, frame: Frame, detections: Detections, tracks: NDArray[np.int64], is_best_view: NDArray[np.bool_]
     ) -> None:
         """Take the frame for the tracks that it shows better than any before.
 
-        tracks : (N,) the track of each detection, 0 for none;  improved : (N,) whether it is now their best
+        tracks : (N,) the track of each detection, 0 for none;  is_best_view : (N,) whether it is now their best
         """
-        rows = np.flatnonzero(improved & (tracks > 0))
+        rows = np.flatnonzero(is_best_view & (tracks > 0))
         if len(rows):
             shot = _Shot(frame.index, frame.grey * self._mask)
             for row in rows:
                 cx, cy, major, minor, degrees = detections.ellipses[row].tolist()
                 self._best[int(tracks[row])] = (shot, (cx, cy, major, minor, degrees))
         for shot, _ in self._best.values():
-            if shot.grey is not None and frame.index - shot.frame >= SETTLED_FRAMES:
+            if shot.grey is not None and frame.index - shot.frame >= ENCODE_AFTER_FRAMES:
                 shot.encode()
 
     def drop(self, tracks: tuple[int, ...]) -> None:

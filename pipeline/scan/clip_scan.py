@@ -16,23 +16,23 @@ from typing import Any, Literal, Protocol
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.detect.clip_signs import SignBook
+from pipeline.detect.clip_signs import ClipSigns
 from pipeline.detect.detector import Detections
 from pipeline.exams.exam_search import ExamClip
 from pipeline.ingest.clip import Clip, open_clip
 from pipeline.ingest.frame import ClipError, Frame
 from pipeline.ingest.quality.clip_quality import ClipQuality
-from pipeline.ingest.quality.usable_frames import JudgedFrames
+from pipeline.ingest.quality.usable_frames import UsableFrames
 from pipeline.ingest.sector.ruler import find_ruler
 from pipeline.ingest.sector.sector import Sector
-from pipeline.scan.best_frames import Gallery, ScanPicture
+from pipeline.scan.best_frames import BestFrames, ScanPicture
 from pipeline.scan.scale import RecordedScale, ScaleSource, clip_scale
 from pipeline.settings import Settings
 from pipeline.track.probe_turns import find_turns
-from pipeline.track.speckle_distance import Travel
+from pipeline.track.speckle_distance import SpeckleDistanceEstimator
 from pipeline.track.thumbnails import Thumbnails
 from pipeline.track.tracker import ClipTracker
-from pipeline.track.tracks import ClipTracks, picture_worth
+from pipeline.track.tracks import ClipTracks, view_quality
 
 __all__ = ["ClipScan", "FrameDetector", "ScanPicture", "refused_scan", "scan_clip"]
 
@@ -43,12 +43,12 @@ class ClipScan:
 
     status : "done", or "refused" with a reason for a technician (then all tables are empty)
     reason : of a clip that is done, why only its first frames could be read; else None
-    used : (F,) int64, indices of the frames that were used
+    used_frames : (F,) int64, indices of the frames that were used
     The detections, one row each: frame (D,) int64, ellipse (D, 5), stage_probability (D, 3), score (D,),
-    spread (D, 2) as in `Detections`, track (D,) int64, 0 where a detection belongs to no track.
+    outline_uncertainty (D, 2) as in `Detections`, track (D,) int64, 0 where a detection belongs to no track.
     pictures : by track identity
-    depth_px : from the probe's face to the lower end of the sector, None of a refused clip
-    middle_px : x of the sector's middle, None likewise
+    imaging_depth_px : from the probe's face to the lower end of the sector, None of a refused clip
+    sector_centre_x_px : x of the sector's middle, None likewise
     recorded_scale : what the file tells of its scale itself
     quality : which frames were left out, and why
     scale_note : what a technician should know of the scale, None if nothing
@@ -65,23 +65,23 @@ class ClipScan:
     scale_source: ScaleSource
     status: Literal["done", "refused"]
     reason: str | None
-    used: NDArray[np.int64]
+    used_frames: NDArray[np.int64]
     frame: NDArray[np.int64]
     ellipse: NDArray[np.float64]
     stage_probability: NDArray[np.float64]
     score: NDArray[np.float64]
-    spread: NDArray[np.float64]
+    outline_uncertainty: NDArray[np.float64]
     track: NDArray[np.int64]
     tracks: ClipTracks
     pictures: dict[int, ScanPicture]
-    depth_px: float | None = None
-    middle_px: float | None = None
+    imaging_depth_px: float | None = None
+    sector_centre_x_px: float | None = None
     recorded_scale: RecordedScale = field(default_factory=RecordedScale)
     scale_note: str | None = None
     quality: ClipQuality = field(default_factory=ClipQuality)
 
 
-class Model(Protocol):
+class DetectorModel(Protocol):
     """name : of the weights;  sha256 : of their file."""
 
     @property
@@ -99,7 +99,7 @@ class FrameDetector(Protocol):
     """
 
     @property
-    def model(self) -> Model: ...
+    def model(self) -> DetectorModel: ...
     @property
     def engine_name(self) -> str: ...
     def detect(self, frames: Sequence[Frame], sector: Sector) -> list[Detections]: ...
@@ -109,11 +109,11 @@ class _Rows:
     """The detections of a clip, gathered frame by frame: numbers side by side, which take the least room."""
 
     def __init__(self) -> None:
-        self.used = array("q")
+        self.used_frames = array("q")
         self._rows = array("d")
 
     def add(self, detections: Detections, tracks: NDArray[np.int64]) -> None:
-        self.used.append(detections.frame)
+        self.used_frames.append(detections.frame)
         rows = np.column_stack(
             [
                 np.full(len(tracks), detections.frame, np.float64),
@@ -121,7 +121,7 @@ class _Rows:
                 detections.scores,
                 detections.ellipses,
                 detections.stage_probabilities,
-                detections.spreads,
+                detections.outline_uncertainties,
             ]
         )
         self._rows.frombytes(rows.tobytes())
@@ -134,13 +134,13 @@ class _Rows:
         for track, number in renumbering.items():
             final[track] = number
         return {
-            "used": np.array(self.used, np.int64),
+            "used_frames": np.array(self.used_frames, np.int64),
             "frame": rows[:, 0].astype(np.int64),
             "track": final[tracks],
             "score": rows[:, 2].copy(),
             "ellipse": rows[:, 3:8].copy(),
             "stage_probability": rows[:, 8:11].copy(),
-            "spread": rows[:, 11:].copy(),
+            "outline_uncertainty": rows[:, 11:].copy(),
         }
 
 
@@ -192,36 +192,41 @@ def _scan(
     settings: Settings,
     progress: Callable[[int], None],
 ) -> ClipScan:
-    judged = JudgedFrames(recording, recording.calibration, settings.ingest, progress)
-    sector, opening = judged.sector, judged.opening
+    judged = UsableFrames(recording, recording.calibration, settings.ingest, progress)
+    sector, opening = judged.sector, judged.opening_frame
     if sector is None or opening is None:
-        raise ClipError(judged.verdict(0))
-    depth_px, middle_px = sector.depth_range_px, (sector.box[0] + sector.box[2] - 1) / 2
-    tracker, gallery, book, rows = ClipTracker(settings.track), Gallery(sector.mask), SignBook(sector), _Rows()
+        raise ClipError(judged.rejection_reason(0))
+    imaging_depth_px, sector_centre_x_px = sector.depth_range_px, (sector.box[0] + sector.box[2] - 1) / 2
+    tracker, best_frames, clip_signs, rows = (
+        ClipTracker(settings.track),
+        BestFrames(sector.mask),
+        ClipSigns(sector),
+        _Rows(),
+    )
     thumbnails = Thumbnails(sector.mask, sector.box)
-    travel = Travel(sector.mask, sector.box) if settings.track.tell_path else None
+    travel = SpeckleDistanceEstimator(sector.mask, sector.box) if settings.track.export_probe_path else None
     for frame, detections, repeated in _detected(judged, sector, detector, settings.detect.batch_frames):
         if repeated:
             # The same picture again is no second witness: its detections are listed, and no track grows by them.
-            tracker.hold(frame.index)
+            tracker.skip_repeated_frame(frame.index)
         else:
-            sightings = tracker.update(detections)
-            thumbnails.show(frame.index, frame.grey)
+            update = tracker.update(detections)
+            thumbnails.add_frame(frame.index, frame.grey)
             if travel is not None:
-                travel.show(frame.index, frame.grey)
-            gallery.show(frame, detections, sightings.track_ids, sightings.improved)
-            gallery.drop(sightings.dropped)
-            worth = picture_worth(detections.ellipses, detections.scores)
-            book.read(frame, detections.ellipses, sightings.track_ids, worth)
-            book.drop(sightings.dropped)
-        rows.add(detections, sightings.track_ids)
+                travel.add_frame(frame.index, frame.grey)
+            best_frames.add_frame(frame, detections, update.track_ids, update.is_best_view)
+            best_frames.drop(update.dropped)
+            quality = view_quality(detections.ellipses, detections.scores)
+            clip_signs.add_frame(frame, detections.ellipses, update.track_ids, quality)
+            clip_signs.drop(update.dropped)
+        rows.add(detections, update.track_ids)
     finished = tracker.finish()
-    if len(rows.used) < settings.ingest.minimum_usable_share * judged.frames:
-        raise ClipError(judged.verdict(len(rows.used)))
+    if len(rows.used_frames) < settings.ingest.minimum_usable_share * judged.frames_read:
+        raise ClipError(judged.rejection_reason(len(rows.used_frames)))
     told = judged.calibration
     ruler = find_ruler(opening.grey, sector)
     recorded = RecordedScale(told.mm_per_px, told.fault, ruler, settings.ingest.ruler_tick_mm or None)
-    scale = clip_scale(clip, recorded, depth_px)
+    scale = clip_scale(clip, recorded, imaging_depth_px)
     return ClipScan(
         file=clip.file,
         sha256=sha256,
@@ -229,7 +234,7 @@ def _scan(
         width=recording.width,
         height=recording.height,
         frame_rate=recording.frame_rate,
-        frames=judged.frames,
+        frames=judged.frames_read,
         mm_per_px=scale.mm_per_px,
         scale_source=scale.source,
         status="done",
@@ -238,17 +243,17 @@ def _scan(
             clip.file,
             clip.window,
             scale.mm_per_px,
-            judged.frames,
+            judged.frames_read,
             finished.tracks,
-            middle_px,
-            depth_px,
-            book.signs(finished.renumbering),
-            find_turns(thumbnails.frames, thumbnails.likeness()),
+            sector_centre_x_px,
+            imaging_depth_px,
+            clip_signs.signs(finished.renumbering),
+            find_turns(thumbnails.frames, thumbnails.correlation()),
             None if travel is None else travel.path(),
         ),
-        pictures=gallery.pictures(finished.renumbering),
-        depth_px=depth_px,
-        middle_px=middle_px,
+        pictures=best_frames.pictures(finished.renumbering),
+        imaging_depth_px=imaging_depth_px,
+        sector_centre_x_px=sector_centre_x_px,
         recorded_scale=recorded,
         scale_note=scale.note,
         quality=judged.quality,

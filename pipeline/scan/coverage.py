@@ -9,7 +9,7 @@ from typing import Literal
 from pipeline.ingest.quality.clip_quality import ClipQuality
 from pipeline.scan.clip_scan import ClipScan
 
-__all__ = ["ClipCoverage", "clip_coverage", "swept_windows", "usable"]
+__all__ = ["ClipCoverage", "clip_coverage", "swept_windows", "usable_clips"]
 
 
 @dataclass(frozen=True)
@@ -17,7 +17,7 @@ class ClipCoverage:
     """One clip of the exam. window : "left", "right" or None;  reason : why it was refused
 
     frames : how many were decoded;  frames_used : how many were fit for use;  quality : why the others were not
-    same_as : where, in other exams, the same recording lies, in words
+    duplicate_locations : where, in other exams, the same recording lies, in words
     """
 
     file: str
@@ -26,21 +26,23 @@ class ClipCoverage:
     reason: str | None
     frames: int
     frames_used: int
-    same_as: tuple[str, ...] = ()
+    duplicate_locations: tuple[str, ...] = ()
     quality: ClipQuality = field(default_factory=ClipQuality)
 
 
-def clip_coverage(scan: ClipScan, same_as: tuple[str, ...] = ()) -> ClipCoverage:
-    """What the estimate has to know of a clip. same_as : where, in other exams, the same recording lies, in words"""
-    used = len(scan.used)
-    return ClipCoverage(scan.file, scan.window, scan.status, scan.reason, scan.frames, used, same_as, scan.quality)
+def clip_coverage(scan: ClipScan, duplicate_locations: tuple[str, ...] = ()) -> ClipCoverage:
+    """What the estimate has to know of a clip. duplicate_locations : where, in other exams, the same recording lies, in words"""
+    used = len(scan.used_frames)
+    return ClipCoverage(
+        scan.file, scan.window, scan.status, scan.reason, scan.frames, used, duplicate_locations, scan.quality
+    )
 
 
-def usable(coverage: Sequence[ClipCoverage]) -> tuple[ClipCoverage, ...]:
+def usable_clips(coverage: Sequence[ClipCoverage]) -> tuple[ClipCoverage, ...]:
     """The clips that anything was seen in, eggs or none."""
     return tuple(clip for clip in coverage if clip.status == "done" and clip.frames_used > 0)
 
 
 def swept_windows(coverage: Sequence[ClipCoverage]) -> frozenset[str]:
     """The windows with a usable clip; a clip of unknown window adds none."""
-    return frozenset(clip.window for clip in usable(coverage) if clip.window is not None)
+    return frozenset(clip.window for clip in usable_clips(coverage) if clip.window is not None)

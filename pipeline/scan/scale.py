@@ -6,14 +6,14 @@ from dataclasses import dataclass
 from typing import Literal
 
 from pipeline.exams.exam_search import ExamClip
-from pipeline.ingest.sector.ruler import Ruler, fitting_tick_mm
+from pipeline.ingest.sector.ruler import Ruler, matching_tick_mm
 
 __all__ = ["RecordedScale", "Scale", "ScaleSource", "clip_scale"]
 
 ScaleSource = Literal["dicom", "sidecar", "ruler", "unknown"]
 
 # Scales that differ by less mean the same, one of them read off a screen (common practice, no source).
-AGREE_WITHIN = 0.03
+SCALE_TOLERANCE = 0.03
 
 
 @dataclass(frozen=True)
@@ -37,18 +37,18 @@ class Scale:
     note: str | None
 
 
-def clip_scale(clip: ExamClip, recorded: RecordedScale, depth_px: float | None) -> Scale:
+def clip_scale(clip: ExamClip, recorded: RecordedScale, imaging_depth_px: float | None) -> Scale:
     """The recording's own scale, else the side file's, else that of a ruler on the screen whose ticks are known.
 
     A side file may give the depth instead, of which the sector has so many px. Where the recording and the side file
     both tell a scale and they disagree, the recording's holds and the note says so.
     """
     noted = clip.mm_per_px
-    if noted is None and clip.depth_mm is not None and depth_px:
-        noted = clip.depth_mm / depth_px
+    if noted is None and clip.depth_mm is not None and imaging_depth_px:
+        noted = clip.depth_mm / imaging_depth_px
     if recorded.mm_per_px is not None:
         # A sector fades before it ends, so a depth noted is no check; a scale noted is.
-        differ = clip.mm_per_px is not None and abs(clip.mm_per_px / recorded.mm_per_px - 1.0) > AGREE_WITHIN
+        differ = clip.mm_per_px is not None and abs(clip.mm_per_px / recorded.mm_per_px - 1.0) > SCALE_TOLERANCE
         note = f"exam.toml says {clip.mm_per_px:.3g} mm/px, the file's own scale was used" if differ else None
         return Scale(recorded.mm_per_px, "dicom", note or _against_the_ruler(recorded.mm_per_px, recorded))
     if noted is not None:
@@ -71,7 +71,7 @@ def _against_the_ruler(mm_per_px: float, recorded: RecordedScale) -> str | None:
     ruler = recorded.ruler
     if ruler is None:
         return None
-    tick_mm = fitting_tick_mm(ruler.spacing_px, mm_per_px, recorded.tick_mm)
+    tick_mm = matching_tick_mm(ruler.spacing_px, mm_per_px, recorded.tick_mm)
     if tick_mm is not None:
         return f"consistent with {_named(ruler)}, ticks {tick_mm:g} mm apart"
     found_mm = ruler.spacing_px * mm_per_px

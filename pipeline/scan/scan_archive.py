@@ -25,38 +25,47 @@ from pipeline.ingest.sector.ruler import Ruler
 from pipeline.scan.clip_scan import ClipScan, ScanPicture
 from pipeline.scan.scale import RecordedScale, clip_scale
 from pipeline.store.store import StoredPicture, StoredScan
-from pipeline.track.probe_path import Path
-from pipeline.track.probe_turns import SeenTurn
+from pipeline.track.probe_path import ProbePath
+from pipeline.track.probe_turns import ProbeTurn
 from pipeline.track.tracks import ClipTracks, Track
 
 __all__ = ["pack_scan", "unpack_scan"]
 
-FORMAT = "clutchlight/scan/16"
+FORMAT = "clutchlight/scan/17"
 """Raised when the form changes, and also when the same recording gives another scan: a kept scan of another
 format counts as not there, and its clip is read again."""
 
-TABLES = ("used", "frame", "ellipse", "stage_probability", "score", "spread", "track")
-TRACK_TABLES = ("frames", "ellipses", "depths_px", "stage_probabilities", "scores")
-TURN_TABLES = ("before", "after")
-PATH_TABLES = ("frames", "along", "shift_px")
-FACTS = ("width", "height", "frame_rate", "frames", "depth_px", "middle_px", "status", "reason")
+SCAN_ARRAYS = ("used_frames", "frame", "ellipse", "stage_probability", "score", "outline_uncertainty", "track")
+TRACK_ARRAYS = ("frames", "ellipses", "depths_px", "stage_probabilities", "scores")
+TURN_ARRAYS = ("before", "after")
+PATH_ARRAYS = ("frames", "distance", "in_plane_shift_px")
+SCALAR_FIELDS = (
+    "width",
+    "height",
+    "frame_rate",
+    "frames",
+    "imaging_depth_px",
+    "sector_centre_x_px",
+    "status",
+    "reason",
+)
 
 
 def pack_scan(scan: ClipScan) -> StoredScan:
     """The scan without its names and scale. The same scan gives the same bytes."""
-    arrays = {name: getattr(scan, name) for name in TABLES}
+    arrays = {name: getattr(scan, name) for name in SCAN_ARRAYS}
     for track in scan.tracks.tracks:
-        arrays |= {f"{track.identity}.{name}": getattr(track, name) for name in TRACK_TABLES}
+        arrays |= {f"{track.identity}.{name}": getattr(track, name) for name in TRACK_ARRAYS}
     turns = scan.tracks.turns
     for number, turn in enumerate(turns or ()):
-        arrays |= {f"turn {number}.{name}": getattr(turn, name) for name in TURN_TABLES}
+        arrays |= {f"turn {number}.{name}": getattr(turn, name) for name in TURN_ARRAYS}
     path = scan.tracks.path
     if path is not None:
-        arrays |= {f"path.{name}": getattr(path, name) for name in PATH_TABLES}
+        arrays |= {f"path.{name}": getattr(path, name) for name in PATH_ARRAYS}
     head = {
         "format": FORMAT,
-        "facts": {name: getattr(scan, name) for name in FACTS},
-        "quality": [scan.quality.skipped, scan.quality.contact, scan.quality.stood_still],
+        "facts": {name: getattr(scan, name) for name in SCALAR_FIELDS},
+        "quality": [scan.quality.skipped, scan.quality.contact, scan.quality.is_static],
         "recorded_scale": asdict(scan.recorded_scale),
         "tracks": [track.identity for track in scan.tracks.tracks],
         "signs": [[track, *_sign_row(signs)] for track, signs in sorted(scan.tracks.signs.items())],
@@ -85,13 +94,13 @@ def unpack_scan(stored: StoredScan, clip: ExamClip, sha256: str) -> ClipScan | N
         return None
     arrays = _arrays(head["arrays"], body)
     facts = head["facts"]
-    skipped, contact, stood_still = head["quality"]
+    skipped, contact, is_static = head["quality"]
     recorded = RecordedScale(**head["recorded_scale"])
     if recorded.ruler is not None:
         recorded = replace(recorded, ruler=Ruler(**head["recorded_scale"]["ruler"]))
-    scale = clip_scale(clip, recorded, facts["depth_px"])
+    scale = clip_scale(clip, recorded, facts["imaging_depth_px"])
     tracks = tuple(
-        Track(identity, **{name: arrays[f"{identity}.{name}"] for name in TRACK_TABLES}) for identity in head["tracks"]
+        Track(identity, **{name: arrays[f"{identity}.{name}"] for name in TRACK_ARRAYS}) for identity in head["tracks"]
     )
     return ClipScan(
         file=clip.file,
@@ -101,21 +110,21 @@ def unpack_scan(stored: StoredScan, clip: ExamClip, sha256: str) -> ClipScan | N
         scale_source=scale.source,
         recorded_scale=recorded,
         scale_note=scale.note,
-        quality=ClipQuality(tuple((cause, number) for cause, number in skipped), (contact[0], contact[1]), stood_still),
+        quality=ClipQuality(tuple((cause, number) for cause, number in skipped), (contact[0], contact[1]), is_static),
         tracks=ClipTracks(
             clip.file,
             clip.window,
             scale.mm_per_px,
             facts["frames"],
             tracks,
-            facts["middle_px"],
-            facts["depth_px"],
+            facts["sector_centre_x_px"],
+            facts["imaging_depth_px"],
             _signs(head["signs"]),
             None if head["turns"] is None else tuple(_turns(head["turns"], arrays)),
-            Path(**{name: arrays[f"path.{name}"] for name in PATH_TABLES}) if "path.along" in arrays else None,
+            ProbePath(**{name: arrays[f"path.{name}"] for name in PATH_ARRAYS}) if "path.distance" in arrays else None,
         ),
         pictures={each.track: ScanPicture(each.frame, each.ellipse, each.jpeg) for each in stored.pictures},
-        **{name: arrays[name] for name in TABLES},
+        **{name: arrays[name] for name in SCAN_ARRAYS},
         **facts,
     )
 
@@ -133,10 +142,10 @@ def _signs(rows: list[list[Any]]) -> dict[int, ShellSigns]:
     return signs
 
 
-def _turns(listed: list[tuple[float, float]], arrays: dict[str, Any]) -> Iterator[SeenTurn]:
+def _turns(listed: list[tuple[float, float]], arrays: dict[str, Any]) -> Iterator[ProbeTurn]:
     for number, (frame, log_odds) in enumerate(listed):
-        before, after = (arrays[f"turn {number}.{name}"] for name in TURN_TABLES)
-        yield SeenTurn(frame, before, after, log_odds)
+        before, after = (arrays[f"turn {number}.{name}"] for name in TURN_ARRAYS)
+        yield ProbeTurn(frame, before, after, log_odds)
 
 
 def _arrays(listed: list[tuple[str, str, list[int]]], body: bytes) -> dict[str, Any]:

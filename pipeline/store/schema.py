@@ -22,8 +22,8 @@ __all__ = [
     "StoreError",
     "connect",
     "database_path",
-    "explanation",
-    "settle_schema",
+    "ensure_schema",
+    "error_message",
 ]
 
 SCHEMA_VERSION = 2
@@ -125,7 +125,7 @@ def connect(path: Path) -> Engine:
     return engine
 
 
-def settle_schema(engine: Engine, path: Path) -> None:
+def ensure_schema(engine: Engine, path: Path) -> None:
     """Make the tables that the file lacks; refuse a newer file and one that belongs to something else."""
     with engine.begin() as connection:
         version = int(connection.exec_driver_sql("PRAGMA user_version").scalar_one())
@@ -145,7 +145,7 @@ def settle_schema(engine: Engine, path: Path) -> None:
         connection.exec_driver_sql(f"PRAGMA user_version = {SCHEMA_VERSION}")
 
 
-def explanation(path: Path, done: str, error: BaseException | None) -> str:
+def error_message(path: Path, done: str, error: BaseException | None) -> str:
     """SQLite's complaint in words that say what to do."""
     code = getattr(error, "sqlite_errorname", "")
     if code == "SQLITE_FULL":

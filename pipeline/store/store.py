@@ -21,7 +21,7 @@ from sqlalchemy import delete, select, update
 from sqlalchemy.exc import DBAPIError
 from sqlalchemy.orm import Session
 
-from pipeline.exams.outcomes import KINDS, Outcome
+from pipeline.exams.outcomes import OUTCOME_KINDS, Outcome
 from pipeline.store.schema import (
     SCHEMA_VERSION,
     ExamRow,
@@ -32,8 +32,8 @@ from pipeline.store.schema import (
     StoreError,
     connect,
     database_path,
-    explanation,
-    settle_schema,
+    ensure_schema,
+    error_message,
 )
 
 __all__ = [
@@ -85,14 +85,14 @@ class StoredExam:
     """The last result of one exam.
 
     date : ISO 8601;  fingerprint : sha256 of everything the result follows from
-    document : what the overview tells of it, as JSON
+    summary_json : what the overview tells of it, as JSON
     files : what was written for it, relative to the output folder
     """
 
     animal: str
     date: str
     fingerprint: str
-    document: str
+    summary_json: str
     files: tuple[str, ...]
 
 
@@ -116,7 +116,7 @@ class Store:
         self._writer = self._engine.execution_options(writing=True)
         try:
             with self._explained("opened"):
-                settle_schema(self._writer, self.path)
+                ensure_schema(self._writer, self.path)
         except BaseException:
             self._engine.dispose()
             raise
@@ -197,7 +197,7 @@ class Store:
             rows = session.execute(select(ExamRow.animal, ExamRow.date, ExamRow.fingerprint))
             return {(animal, date): fingerprint for animal, date, fingerprint in rows}
 
-    def engine(self, animal: str, date: str) -> str | None:
+    def engine_name(self, animal: str, date: str) -> str | None:
         """The name of the engine that the last result of an exam comes from."""
         with self._reading() as session:
             made = select(RunRow.engine).join(ExamRow, ExamRow.run == RunRow.identity)
@@ -219,7 +219,7 @@ class Store:
                     animal=exam.animal,
                     date=exam.date,
                     fingerprint=exam.fingerprint,
-                    document=exam.document,
+                    document=exam.summary_json,
                     files=json.dumps(exam.files),
                     run=run,
                 )
@@ -264,9 +264,9 @@ class Store:
         try:
             yield
         except DBAPIError as error:
-            raise StoreError(explanation(self.path, done, error.orig)) from error
+            raise StoreError(error_message(self.path, done, error.orig)) from error
         except sqlite3.Error as error:  # from the pragmas of a new connection
-            raise StoreError(explanation(self.path, done, error)) from error
+            raise StoreError(error_message(self.path, done, error)) from error
 
 
 def _same(one: str, other: str) -> bool:
@@ -287,7 +287,7 @@ def _stored(row: ExamRow) -> StoredExam:
 
 
 def _told(row: OutcomeRow) -> Outcome:
-    kind = next(kind for kind in KINDS if kind == row.kind)
+    kind = next(kind for kind in OUTCOME_KINDS if kind == row.kind)
     return Outcome(row.animal, kind, dt.date.fromisoformat(row.date), row.number, row.who, row.note, row.withdrawn)
 
 

@@ -12,7 +12,7 @@ from pathlib import Path
 
 from models.errors import ClutchlightError
 
-__all__ = ["OutputError", "write_trouble", "write_whole"]
+__all__ = ["OutputError", "write_atomically", "write_trouble"]
 
 BUFFER_BYTES = 1 << 20
 
@@ -21,7 +21,7 @@ class OutputError(ClutchlightError):
     """A report file that could not be written; the text names it and says what to do."""
 
 
-def write_whole(path: Path, chunks: Iterable[bytes]) -> None:
+def write_atomically(path: Path, chunks: Iterable[bytes]) -> None:
     """Put a file there in one step, making its folder if need be. Raises OutputError.
 
     An error among the chunks themselves is passed on; in every case no part of the new file is left.

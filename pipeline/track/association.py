@@ -12,7 +12,7 @@ from scipy.optimize import linear_sum_assignment
 
 from models.ellipse import overlap, to_log_matrix
 
-__all__ = ["FORBIDDEN", "assign", "common_shift", "distances"]
+__all__ = ["FORBIDDEN", "assign", "association_costs", "common_shift"]
 
 Floats = NDArray[np.float64]
 
@@ -29,25 +29,25 @@ _TYPICAL_SHAKE_PX = 12.0
 _AGREEMENT_PX = 5.0
 
 
-def distances(
+def association_costs(
     expected: Floats,
     expected_stages: Floats,
     gaps: NDArray[np.int64],
     found: Floats,
     stages: Floats,
-    jump_px: float,
+    motion_noise_px: float,
 ) -> Floats:
     """(L, N) distance between L expected and N found ellipses, FORBIDDEN where no one object could do that.
 
     expected : (L, 5);  expected_stages : (L, 3);  gaps : (L,) frames since each was last seen, from 1
-    found : (N, 5);  stages : (N, 3);  jump_px : unforeseen movement from frame to frame
+    found : (N, 5);  stages : (N, 3);  motion_noise_px : unforeseen movement from frame to frame
     """
     if not len(expected) or not len(found):
         return np.full((len(expected), len(found)), FORBIDDEN)
     patience = (1.0 + 0.3 * (gaps - 1))[:, None]
     size = np.sqrt(expected[:, 2] * expected[:, 3])[:, None]
     step = expected[:, None, :2] - found[None, :, :2]
-    place = (step**2).sum(axis=2) / ((jump_px**2 + (_PLACE_SHARE * size) ** 2) * patience)
+    place = (step**2).sum(axis=2) / ((motion_noise_px**2 + (_PLACE_SHARE * size) ** 2) * patience)
     shape = _shape_difference(expected, found) / (_SHAPE_SPREAD**2 * patience)
     agreement = np.maximum(expected_stages @ stages.T, 0.05)
     total = place + shape - np.log(agreement)

@@ -8,45 +8,45 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from pipeline.track.probe_turns import SeenTurn
-from pipeline.track.turn_mapping import Course
+from pipeline.track.probe_turns import ProbeTurn
+from pipeline.track.turn_mapping import TurnMapping
 
-__all__ = ["Path"]
+__all__ = ["ProbePath"]
 
 Floats = NDArray[np.float64]
 
 
 @dataclass(frozen=True)
-class Path:
+class ProbePath:
     """frames : (K,) int64, those that were looked at, ascending
 
-    along : (K,) lengths of decorrelation travelled out of the plane since the first, whichever way; never falling
-    shift_px : (K, 2) x, y by which tissue was seen to move in the plane since the first
+    distance : (K,) lengths of decorrelation travelled out of the plane since the first, whichever way; never falling
+    in_plane_shift_px : (K, 2) x, y by which tissue was seen to move in the plane since the first
     """
 
     frames: NDArray[np.int64]
-    along: Floats
-    shift_px: Floats
+    distance: Floats
+    in_plane_shift_px: Floats
 
-    def travelled(self, frames: ArrayLike) -> Floats:
+    def distance_at(self, frames: ArrayLike) -> Floats:
         """How far the hand had come by some frames; before the first and after the last at its mean pace."""
-        return _straight(self.frames.astype(np.float64), self.along, frames)
+        return _straight(self.frames.astype(np.float64), self.distance, frames)
 
-    def places(self, turns: Sequence[SeenTurn]) -> Floats:
+    def positions(self, turns: Sequence[ProbeTurn]) -> Floats:
         """(K,) places along the sweep, that of the first frame 0 and the way it went from there positive.
 
         turns : of the hand, in order; with each it goes back. Frames that show one place again lie at one place:
         where a turn tells which, what speckle told of the way back gives way.
         """
-        places = self.along.copy()
+        places = self.distance.copy()
         for turn in turns:
             after = self.frames > turn.frame
             at_turn = float(np.interp(turn.frame, self.frames, places))
             # The way back, mirrored at the turn, and then moved to where its pictures lay on the way there.
             places[after] = 2 * at_turn - places[after]
-            course = Course(turn.before, turn.after)
+            course = TurnMapping(turn.before, turn.after)
             again = after & (self.frames <= turn.after[0])
-            there = np.interp(course.home(self.frames[again]), self.frames, places)
+            there = np.interp(course.to_outbound(self.frames[again]), self.frames, places)
             end = np.flatnonzero(again)
             beyond = after & ~again
             if len(end):

@@ -1,8 +1,8 @@
 """Where a hand turned round, seen in the pictures: after the turn they come again in reverse order.
 
-In the matrix of likeness of every two frames a return is a ridge that leaves the diagonal at the turn and runs across
+In the matrix of correlation of every two frames a return is a ridge that leaves the diagonal at the turn and runs across
 it, frame T - a against frame T + b. Speckle tells how far a probe moved and not which way; the ridge tells that it
-came back, and which frame lies where which one lay. At a place of the ridge the likeness must exceed that to the
+came back, and which frame lies where which one lay. At a place of the ridge the correlation must exceed that to the
 frames nearer to the turn, on either side: a probe that stands still, or is kicked away and returns to go on, shows
 frames that are all alike.
 """
@@ -14,7 +14,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["SeenTurn", "find_turns"]
+__all__ = ["ProbeTurn", "find_turns"]
 
 Floats = NDArray[np.float64]
 
@@ -22,7 +22,7 @@ Floats = NDArray[np.float64]
 _UNEVEN = 0.05
 # Fewer kept frames on either side of a turn are no pass.
 _SHORTEST_PASS = 6
-# A ridge of this much likeness beyond what the frames nearer to the turn have, summed over its length, is as likely
+# A ridge of this much correlation beyond what the frames nearer to the turn have, summed over its length, is as likely
 # a return as not, and each further step of the second makes it e times likelier: on phantoms of seed 8001 returns
 # have 6 to 30 and other sweeps 0 to 10, the highest after kicks.
 _EVEN_ODDS, _ODDS_STEP = 9.0, 3.0
@@ -30,7 +30,7 @@ _FAINTEST, _SUREST = -2.0, 5.0  # log odds; below the first there is no turn to 
 
 
 @dataclass(frozen=True)
-class SeenTurn:
+class ProbeTurn:
     """frame : at which the hand turned
 
     before, after : (P,) frames that show the same place, before ascending towards the turn, after descending to it
@@ -48,18 +48,18 @@ class SeenTurn:
         return self.log_odds > 0
 
 
-def find_turns(frames: NDArray[np.int64], likeness: Floats) -> tuple[SeenTurn, ...]:
-    """The turns of a clip, in order. frames : (K,) ascending;  likeness : (K, K) correlation of every two"""
-    turns: list[SeenTurn] = []
-    _search(frames, likeness, 0, len(frames), turns)
+def find_turns(frames: NDArray[np.int64], correlation: Floats) -> tuple[ProbeTurn, ...]:
+    """The turns of a clip, in order. frames : (K,) ascending;  correlation : (K, K) correlation of every two"""
+    turns: list[ProbeTurn] = []
+    _search(frames, correlation, 0, len(frames), turns)
     return tuple(sorted(turns, key=lambda turn: turn.frame))
 
 
-def _search(frames: NDArray[np.int64], likeness: Floats, low: int, high: int, turns: list[SeenTurn]) -> None:
+def _search(frames: NDArray[np.int64], correlation: Floats, low: int, high: int, turns: list[ProbeTurn]) -> None:
     # The best turn from low to high; what lies before and after it may have turns of its own.
     if high - low < 2 * _SHORTEST_PASS + 1:
         return
-    part = likeness[low:high, low:high]
+    part = correlation[low:high, low:high]
     # Every second frame finds where to look closer, at a quarter of the cost.
     thin = part[::2, ::2]
     coarse = range(_SHORTEST_PASS // 2, len(thin) - _SHORTEST_PASS // 2)
@@ -72,28 +72,28 @@ def _search(frames: NDArray[np.int64], likeness: Floats, low: int, high: int, tu
     back, on = ridge.steps()
     before, after = frames[low + ridge.turn - back], frames[low + ridge.turn + on]
     turns.append(
-        SeenTurn(
+        ProbeTurn(
             frame=float(frames[low + ridge.turn]),
             before=before[::-1].astype(np.float64),
             after=after[::-1].astype(np.float64),
             log_odds=float(min(log_odds, _SUREST)),
         )
     )
-    _search(frames, likeness, low, low + ridge.turn, turns)
-    _search(frames, likeness, low + ridge.turn, high, turns)
+    _search(frames, correlation, low, low + ridge.turn, turns)
+    _search(frames, correlation, low + ridge.turn, high, turns)
 
 
 class _Ridge:
-    """The best way across the likeness of the frames before a turn with those after it, by dynamic programming.
+    """The best way across the correlation of the frames before a turn with those after it, by dynamic programming.
 
     shortest : frames that it must reach to, on either side
-    height : sum along it of the likeness beyond that to frames nearer to the turn; of a way that leaves one side
+    height : sum along it of the correlation beyond that to frames nearer to the turn; of a way that leaves one side
     where it is, none
     """
 
-    def __init__(self, likeness: Floats, turn: int, shortest: int) -> None:
+    def __init__(self, correlation: Floats, turn: int, shortest: int) -> None:
         self.turn = turn
-        across = likeness[turn::-1, turn:]  # [a, b]: frame turn - a with frame turn + b
+        across = correlation[turn::-1, turn:]  # [a, b]: frame turn - a with frame turn + b
         gain = across - np.maximum(_nearer(across), _nearer(across.T).T)
         # Frames in which only one side moves on show no further place, so they are no further evidence.
         self._together, self._alone = 2 * gain, np.minimum(gain, 0.0) - _UNEVEN

@@ -23,9 +23,9 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.ndimage import gaussian_filter1d
 
-from pipeline.track.probe_path import Path
+from pipeline.track.probe_path import ProbePath
 
-__all__ = ["Travel", "travelled"]
+__all__ = ["SpeckleDistanceEstimator", "step_distances"]
 
 Floats = NDArray[np.float64]
 Speckle = NDArray[np.float32]
@@ -43,7 +43,7 @@ _LEAST = 0.02  # of what is beyond chance: no more can be told of what is furthe
 _STEADY = 3.0  # frames over which a hand's pace hardly changes
 
 
-class Travel:
+class SpeckleDistanceEstimator:
     """Of one clip, its frames given in order. mask : (H, W) bool, the sector;  box : x0, y0, x1, y1 around it"""
 
     def __init__(self, mask: NDArray[np.bool_], box: Box) -> None:
@@ -52,7 +52,7 @@ class Travel:
         self._shown: deque[list[Speckle | None]] = deque(maxlen=max(LAGS))
         self._frames, self._rows = array("q"), array("d")
 
-    def show(self, frame: int, grey: NDArray[np.uint8]) -> None:
+    def add_frame(self, frame: int, grey: NDArray[np.uint8]) -> None:
         """The next frame. grey : (H, W)"""
         coarse = grey[:: self._every, :: self._every]
         windows = [_speckle(coarse[part]) for part in self._patches]
@@ -72,18 +72,18 @@ class Travel:
         self._rows.extend([*alike, *shift])
         self._shown.append(windows)
 
-    def path(self) -> Path | None:
+    def path(self) -> ProbePath | None:
         """None of a clip too short, or a sector too small, to tell."""
         rows = np.array(self._rows).reshape(-1, len(LAGS) + 2)
         if len(rows) <= 2 * max(LAGS) or np.isnan(rows[:, : len(LAGS)]).all(axis=0).any():
             return None
         alike = {lag: _filled(rows[lag:, place]) for place, lag in enumerate(LAGS)}
-        along = np.concatenate([[0.0], np.cumsum(travelled(alike))])
+        along = np.concatenate([[0.0], np.cumsum(step_distances(alike))])
         shift = np.cumsum(np.nan_to_num(rows[:, len(LAGS) :]), axis=0)
-        return Path(np.array(self._frames, np.int64), along, shift)
+        return ProbePath(np.array(self._frames, np.int64), along, shift)
 
 
-def travelled(alike: dict[int, Floats]) -> Floats:
+def step_distances(alike: dict[int, Floats]) -> Floats:
     """(F - 1,) lengths of decorrelation from each frame to the next.
 
     alike : by lag, two at least, (F - lag,) correlations of each frame with that so many later

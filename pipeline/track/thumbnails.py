@@ -42,7 +42,7 @@ class Thumbnails:
         self._frames: list[int] = []
         self._kept: list[NDArray[np.int8]] = []
 
-    def show(self, frame: int, grey: Grey) -> None:
+    def add_frame(self, frame: int, grey: Grey) -> None:
         """The next frame. grey : (H, W)"""
         if self._seen % self._stride == 0:
             self._frames.append(frame)
@@ -57,7 +57,7 @@ class Thumbnails:
         """(K,) those of which a thumbnail is kept, evenly spaced."""
         return np.array(self._frames, np.int64)
 
-    def likeness(self) -> Floats:
+    def correlation(self) -> Floats:
         """(K, K) correlation of every two thumbnails, -1 to 1."""
         if not self._kept:
             return np.zeros((0, 0))

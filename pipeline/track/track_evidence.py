@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 from pipeline.settings import TrackSettings
 from pipeline.track.tracks import Track
 
-__all__ = ["assurance", "effective_number", "existence", "score_evidence", "stage_probabilities"]
+__all__ = ["effective_sample_size", "existence_probability", "score_log_odds", "stage_probabilities", "upper_score"]
 
 Floats = NDArray[np.float64]
 
@@ -25,30 +25,30 @@ _LOWEST_SCORE, _HIGHEST_SCORE = 0.02, 0.95
 _LOWEST_STAGE = 0.02
 
 
-def effective_number(sightings: int, correlation: float) -> float:
+def effective_sample_size(sightings: int, correlation: float) -> float:
     """Independent sightings that ``sightings`` correlated ones are worth."""
     return sightings / (1.0 + (sightings - 1) * correlation)
 
 
-def score_evidence(scores: Floats, neutral_score: float) -> Floats:
+def score_log_odds(scores: Floats, neutral_score: float) -> Floats:
     """(N,) log-odds that each score speaks for a real object; 0 at the neutral score."""
     bounded = np.clip(scores, _LOWEST_SCORE, _HIGHEST_SCORE)
     return np.asarray(np.log(bounded / (1 - bounded)) - np.log(neutral_score / (1 - neutral_score)))
 
 
-def existence(track: Track, settings: TrackSettings) -> float:
-    """Probability that the track follows a real egg or follicle, below ``settings.existence_ceiling``.
+def existence_probability(track: Track, settings: TrackSettings) -> float:
+    """Probability that the track follows a real egg or follicle, below ``settings.maximum_existence``.
 
     A structure that looks like an egg does so in every frame; no number of frames lifts the ceiling.
     """
-    sightings = effective_number(len(track.frames), settings.sighting_correlation)
-    evidence = sightings * float(score_evidence(track.scores, settings.neutral_score).mean())
+    sightings = effective_sample_size(len(track.frames), settings.sighting_correlation)
+    evidence = sightings * float(score_log_odds(track.scores, settings.neutral_score).mean())
     prior = np.log(settings.candidate_prior / (1 - settings.candidate_prior))
     probability = 1.0 / (1.0 + np.exp(-np.clip(prior + evidence, -30.0, 30.0)))
-    return float(min(probability, settings.existence_ceiling))
+    return float(min(probability, settings.maximum_existence))
 
 
-def assurance(track: Track) -> float:
+def upper_score(track: Track) -> float:
     """The score that the best fifth of a track's sightings reach.
 
     Gut and bladder follow an egg's look for many frames and still never quite have it; an egg has it near its middle,
@@ -67,7 +67,7 @@ def stage_probabilities(tracks: Sequence[Track], settings: TrackSettings) -> Flo
     for track in tracks:
         logs = np.log(np.maximum(track.stage_probabilities, _LOWEST_STAGE))
         weights = np.maximum(track.scores, _LOWEST_SCORE)
-        sightings = effective_number(len(track.frames), settings.sighting_correlation)
+        sightings = effective_sample_size(len(track.frames), settings.sighting_correlation)
         log_product += sightings * (weights @ logs) / weights.sum()
     product = np.exp(log_product - log_product.max())
     return np.asarray(product / product.sum())

@@ -17,11 +17,11 @@ from numpy.typing import NDArray
 from models.ellipse import contains, overlap
 from pipeline.detect.detector import Detections
 from pipeline.settings import TrackSettings
-from pipeline.track.association import FORBIDDEN, assign, common_shift, distances
-from pipeline.track.track_evidence import score_evidence
-from pipeline.track.tracks import Track, picture_worth
+from pipeline.track.association import FORBIDDEN, assign, association_costs, common_shift
+from pipeline.track.track_evidence import score_log_odds
+from pipeline.track.tracks import Track, view_quality
 
-__all__ = ["ClipTracker", "FinishedTracks", "Sightings"]
+__all__ = ["ClipTracker", "FinishedTracks", "TrackUpdate"]
 
 Floats = NDArray[np.float64]
 
@@ -42,16 +42,16 @@ _COLUMNS = 11  # frame, ellipse (5), depth, stages (3), score
 
 
 @dataclass(frozen=True)
-class Sightings:
+class TrackUpdate:
     """What one frame's detections are to the tracks.
 
     track_ids : (N,) int64, provisional identity of each detection's track, 0 where it belongs to none
-    improved : (N,) bool, whether the detection is now the best picture of its track
+    is_best_view : (N,) bool, whether the detection is now the best picture of its track
     dropped : provisional identities given up in this frame; pictures kept for them are of no use
     """
 
     track_ids: NDArray[np.int64]
-    improved: NDArray[np.bool_]
+    is_best_view: NDArray[np.bool_]
     dropped: tuple[int, ...]
 
 
@@ -112,10 +112,10 @@ class _Live:
         self.evidence += evidence
         self.last_frame = frame
         self.rows.extend([frame, *ellipse, float(detections.depths_px[row]), *stages, score])
-        worth = float(picture_worth(ellipse[None], np.array([score]))[0])
-        improved = worth > self.best_worth
+        worth = float(view_quality(ellipse[None], np.array([score]))[0])
+        is_best_view = worth > self.best_worth
         self.best_worth = max(worth, self.best_worth)
-        return improved
+        return is_best_view
 
     @property
     def size_px(self) -> float:
@@ -147,7 +147,7 @@ class ClipTracker:
         self._updates = 0
         self._last_frame = -1
 
-    def update(self, detections: Detections) -> Sightings:
+    def update(self, detections: Detections) -> TrackUpdate:
         """Link the detections of the next frame. Raises ValueError if frames run backwards."""
         frame = detections.frame
         if frame <= self._last_frame:
@@ -155,24 +155,24 @@ class ClipTracker:
         self._last_frame = frame
         self._updates += 1
         count = len(detections.scores)
-        track_ids, improved = np.zeros(count, np.int64), np.zeros(count, bool)
-        evidence = score_evidence(detections.scores, self._settings.neutral_score)
-        own = detections.scores >= self._settings.follow_score
+        track_ids, is_best_view = np.zeros(count, np.int64), np.zeros(count, bool)
+        evidence = score_log_odds(detections.scores, self._settings.neutral_score)
+        own = detections.scores >= self._settings.association_score
         own &= ~_nested(detections, self._settings.nested_share)
         links, shift = self._links(detections, own)
         for row, live in links:
-            improved[row] = live.see(frame, detections, row, shift, float(evidence[row]))
+            is_best_view[row] = live.see(frame, detections, row, shift, float(evidence[row]))
             track_ids[row] = live.identity
-        newborn = own & (track_ids == 0) & (detections.scores >= self._settings.birth_score)
+        newborn = own & (track_ids == 0) & (detections.scores >= self._settings.new_track_score)
         for row in np.flatnonzero(newborn).tolist():
             self._born += 1
             live = _Live(self._born)
-            improved[row] = live.see(frame, detections, row, np.zeros(2), float(evidence[row]))
+            is_best_view[row] = live.see(frame, detections, row, np.zeros(2), float(evidence[row]))
             track_ids[row] = live.identity
             self._live.append(live)
-        return Sightings(track_ids, improved, self._bury(frame, shift))
+        return TrackUpdate(track_ids, is_best_view, self._bury(frame, shift))
 
-    def hold(self, frame: int) -> None:
+    def skip_repeated_frame(self, frame: int) -> None:
         """Let a frame pass that shows what the last one did: nothing is seen or missed in it, and nothing has moved.
 
         Raises ValueError if frames run backwards.
@@ -198,16 +198,16 @@ class ClipTracker:
             return [], np.zeros(2)
         expected = np.stack([live.predicted(detections.frame) for live in self._live])
         gaps = np.array([detections.frame - live.last_frame for live in self._live])
-        sure = own & (detections.scores >= self._settings.sure_score)
-        shift = common_shift(expected, detections.ellipses[sure], self._settings.maximum_shake_px)
+        sure = own & (detections.scores >= self._settings.first_association_score)
+        shift = common_shift(expected, detections.ellipses[sure], self._settings.maximum_image_shift_px)
         expected[:, :2] += shift
-        cost = distances(
+        cost = association_costs(
             expected,
             np.stack([live.stages for live in self._live]),
             gaps,
             detections.ellipses,
             detections.stage_probabilities,
-            self._settings.jump_px,
+            self._settings.motion_noise_px,
         )
         cost[self._another_egg(expected, gaps, detections.ellipses)] = FORBIDDEN
         links, free = [], np.ones(len(self._live), bool)
@@ -229,7 +229,7 @@ class ClipTracker:
         size2 = found[:, 2] * found[:, 3]
         left = np.maximum(last**2 + shrinking * gaps, 0.0) + (_SURPRISE * largest) ** 2
         step = np.linalg.norm(expected[:, None, :2] - found[None, :, :2], axis=2)
-        unforeseen = self._settings.jump_px + _STEP_SHARE * last
+        unforeseen = self._settings.motion_noise_px + _STEP_SHARE * last
         too_large = (last < _NEAR_POLE * largest)[:, None] & (size2[None] > left[:, None]) & (gaps > 1)[:, None]
         regrown = (smallest < _SHRUNK * largest)[:, None] & (size2[None] > (_REGROWTH * smallest[:, None]) ** 2)
         return np.asarray((step > unforeseen[:, None]) | too_large | regrown)
@@ -253,7 +253,7 @@ class ClipTracker:
     def _is_confirmed(self, live: _Live) -> bool:
         settings = self._settings
         if self._updates == 1:
-            return live.rows[_COLUMNS - 1] >= settings.still_score
+            return live.rows[_COLUMNS - 1] >= settings.still_image_score
         return live.sightings >= settings.confirm_sightings and live.evidence >= settings.confirm_log_odds
 
 

@@ -13,13 +13,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.detect.shell_signs import ShellSigns
-from pipeline.track.probe_path import Path
-from pipeline.track.probe_turns import SeenTurn
+from pipeline.track.probe_path import ProbePath
+from pipeline.track.probe_turns import ProbeTurn
 
-__all__ = ["ClipTracks", "Track", "picture_worth"]
+__all__ = ["ClipTracks", "Track", "view_quality"]
 
 
-def picture_worth(ellipses: NDArray[np.float64], scores: NDArray[np.float64]) -> NDArray[np.float64]:
+def view_quality(ellipses: NDArray[np.float64], scores: NDArray[np.float64]) -> NDArray[np.float64]:
     """(N,) how well each sighting shows its object: the outline's area by the square of the score.
 
     It looks at one sighting at a time, so a stream knows at once whether a frame is worth keeping.
@@ -47,9 +47,9 @@ class Track:
     scores: NDArray[np.float64]
 
     @property
-    def best(self) -> int:
+    def best_row(self) -> int:
         """Row of the sighting to show a person: large and sure, the earliest of equals."""
-        return int(np.argmax(picture_worth(self.ellipses, self.scores)))
+        return int(np.argmax(view_quality(self.ellipses, self.scores)))
 
 
 @dataclass(frozen=True)
@@ -58,8 +58,8 @@ class ClipTracks:
 
     file : name in the exam folder;  window : "left", "right" or None
     mm_per_px : None where no scale is known;  frames : how many were decoded
-    middle_px : x of the sector's middle, None where no sector was found
-    reach_px : from the probe's face to the lower end of the sector, None likewise
+    sector_centre_x_px : x of the sector's middle, None where no sector was found
+    imaging_depth_px : from the probe's face to the lower end of the sector, None likewise
     signs : what the picture shows of tracks, by identity, of those that could be read
     turns : of the hand, as its pictures show them; None where they were not looked at
     path : of the hand, as speckle tells it; None where it was not looked at or cannot be told
@@ -70,8 +70,8 @@ class ClipTracks:
     mm_per_px: float | None
     frames: int
     tracks: tuple[Track, ...]
-    middle_px: float | None = None
-    reach_px: float | None = None
+    sector_centre_x_px: float | None = None
+    imaging_depth_px: float | None = None
     signs: Mapping[int, ShellSigns] = field(default_factory=dict)
-    turns: tuple[SeenTurn, ...] | None = None
-    path: Path | None = None
+    turns: tuple[ProbeTurn, ...] | None = None
+    path: ProbePath | None = None

@@ -7,9 +7,9 @@ import math
 import torch
 from torch import Tensor
 
-__all__ = ["from_db"]
+__all__ = ["amplitude_from_db"]
 
 
-def from_db(level: Tensor) -> Tensor:
+def amplitude_from_db(level: Tensor) -> Tensor:
     """Amplitude of a level in dB."""
     return torch.exp(level * (math.log(10) / 20))

@@ -9,13 +9,21 @@ from functools import cache
 import torch
 from torch import Tensor
 
-from synthetic.acoustics.decibels import from_db
-from synthetic.acoustics.encounters import MOST_LEANING_MM, TINY, Encounter, Plane, Pulse, Slice, meet
+from synthetic.acoustics.decibels import amplitude_from_db
+from synthetic.acoustics.encounters import (
+    MAX_TILT_SMEAR_MM,
+    TINY,
+    Plane,
+    Pulse,
+    RenderParameters,
+    Slice,
+    render_parameters,
+)
 from synthetic.acoustics.geometry import BeamGrid
 from synthetic.acoustics.shells import tunnelling_db
-from synthetic.acoustics.windows import touched_windows
+from synthetic.acoustics.windows import touched_regions
 
-__all__ = ["Fields", "Unevenness", "bump", "draw_bodies"]
+__all__ = ["AcousticMaps", "Unevenness", "bump", "draw_bodies"]
 
 _LEAST_CORE = 0.05
 
@@ -38,18 +46,18 @@ class Unevenness:
 
 
 @dataclass(frozen=True)
-class Fields:
+class AcousticMaps:
     """Sums over objects while a picture is built; each (B, L, S).
 
     echo_db : of the tissue;  attenuation, dB/cm/MHz;  surface : amplitude of surfaces
-    shell_db_per_mm : lost to shells, one way;  haze : amplitude of what rings
+    shell_db_per_mm : lost to shells, one way;  ring_down : amplitude of what rings
     """
 
     echo_db: Tensor
     attenuation: Tensor
     surface: Tensor
     shell_db_per_mm: Tensor
-    haze: Tensor
+    ring_down: Tensor
 
 
 def bump(value: Tensor) -> Tensor:
@@ -63,14 +71,14 @@ def bump(value: Tensor) -> Tensor:
 class _Features:
     """What an object has in any picture of a batch; what it has not need not be computed on a CPU.
 
-    haze : where it or an object before it rings
+    ring_down : where it or an object before it rings
     """
 
     core: bool = True
     rim: bool = True
     loss: bool = True
     shell: bool = True
-    haze: bool = True
+    ring_down: bool = True
     own_speed: bool = True
 
 
@@ -78,10 +86,10 @@ _EVERYTHING = _Features()
 
 
 def draw_bodies(
-    fields: Fields, slice_: Slice, plane: Plane, grid: BeamGrid, pulse: Pulse, uneven: Unevenness
-) -> Fields:
+    fields: AcousticMaps, slice_: Slice, plane: Plane, grid: BeamGrid, pulse: Pulse, uneven: Unevenness
+) -> AcousticMaps:
     """The fields with every object added, in order."""
-    met = meet(slice_, plane, grid, pulse)
+    met = render_parameters(slice_, plane, grid, pulse)
     numbers = torch.stack(list(vars(met).values()), dim=-1)[..., None, None]  # (B, K, N, 1, 1)
     sums = list(vars(fields).values())
     steady = [grid.x, grid.z, grid.right, grid.down, uneven.fine, uneven.bumps, uneven.gaps]
@@ -90,8 +98,8 @@ def draw_bodies(
         add = _fused()
         for k in range(numbers.shape[1]):
             sums = list(add(sums, steady, numbers[:, k]))
-        return Fields(*sums)
-    windows = touched_windows(grid, met, uneven.bumps)
+        return AcousticMaps(*sums)
+    windows = touched_regions(grid, met, uneven.bumps)
     for k, ((lines, samples), has) in enumerate(zip(windows, _features(met), strict=True)):
         if lines.stop > lines.start:
             here = [value[:, lines, samples if value.shape[2] > 1 else slice(None)] for value in steady]
@@ -102,10 +110,20 @@ def draw_bodies(
     return fields
 
 
-def _features(met: Encounter) -> list[_Features]:
+def _features(met: RenderParameters) -> list[_Features]:
     """Of each of K objects."""
-    rang = (met.haze > 0).any(0).cumsum(0) > 0
-    has = [*(value.any(0) for value in (met.core_share > _LEAST_CORE, met.rim > 0, met.loss_db > 0, met.fading > 0))]
+    rang = (met.ring_down > 0).any(0).cumsum(0) > 0
+    has = [
+        *(
+            value.any(0)
+            for value in (
+                met.core_share > _LEAST_CORE,
+                met.rim_amplitude > 0,
+                met.loss_db > 0,
+                met.evanescent_nepers > 0,
+            )
+        )
+    ]
     columns = torch.stack([*has, rang, (met.slowness != 0).any(0)], dim=1)
     return [_Features(*column) for column in columns.tolist()]
 
@@ -119,13 +137,13 @@ def _add_object(
     sums: list[Tensor], steady: list[Tensor], numbers: Tensor, has: _Features = _EVERYTHING
 ) -> tuple[Tensor, ...]:
     """The sums over objects, each (B, l, s), with one more object in them; numbers (B, N, 1, 1), in the order
-    of Encounter, describe it.
+    of RenderParameters, describe it.
     """
-    echo_db, attenuation, surface, shell, haze = sums
+    echo_db, attenuation, surface, shell, ring_down = sums
     x, z, right, down, fine, bumps, gaps = steady
     auu, auv, avv, bu, bv, constant, nu, nv, nd, present, smallest, thick, *material = numbers.unbind(1)
-    level_db, texture_db, core_share, core_db, rim, rim_floor, rim_power, rim_gaps, loss_db, *rest = material
-    own_attenuation, unevenness, softness, rings, slowness, critical, fading, slice_mm = rest
+    level_db, texture_db, core_share, core_db, rim, rim_floor, rim_power, rim_dropout_db, loss_db, *rest = material
+    own_attenuation, unevenness, softness, rings, slowness, critical, fading, slice_thickness_mm = rest
 
     gx = auu * x + auv * z + bu  # half the gradient of q2, along u
     gz = auv * x + avv * z + bv
@@ -147,7 +165,9 @@ def _add_object(
     cosine = (along.abs() * flat).clamp(max=1)
 
     # The slice has a thickness: where a surface leans across the plane, its echo is smeared and its border blurred.
-    leaning2 = (across2 / plane_steep2 * (0.25 * slice_mm * slice_mm)).clamp(max=MOST_LEANING_MM**2)
+    leaning2 = (across2 / plane_steep2 * (0.25 * slice_thickness_mm * slice_thickness_mm)).clamp(
+        max=MAX_TILT_SMEAR_MM**2
+    )
     sharpness = 1 / (softness + 0.4 * leaning2.sqrt())
 
     inside = _step(-distance * sharpness) * present
@@ -160,7 +180,7 @@ def _add_object(
     away = (1 - cosine) ** 4 * bump(distance * (1 / (1.5 * thick)))
     lost = away * (0.05 * loss_db.clamp(0.3, 4))
     crossing = loss_db
-    dimmed = -rim_gaps * gaps
+    dimmed = -rim_dropout_db * gaps
     if has.shell:
         # Beyond the critical angle no wave travels on in a shell; how little still passes hangs on its thickness.
         turned = tunnelling_db(fading * (1 - cosine * cosine - critical).clamp(min=0).sqrt()).clamp(max=20)
@@ -171,22 +191,22 @@ def _add_object(
         behind = distance + thick * (1 - along * flat - cosine * cosine)
         lost = lost + crossing * bump(behind * (1 / (0.53 * thick))) * (1 / (0.89 * thick))
     surface = surface - surface * inside
-    if has.haze:
-        haze = haze - haze * inside
+    if has.ring_down:
+        ring_down = ring_down - ring_down * inside
     if has.rim:
         smeared2 = thick * thick + leaning2
         wall = bump(distance * (smeared2 * 0.36).rsqrt()) * (thick * thick / smeared2).sqrt().sqrt()
         angle = rim_floor + (1 - rim_floor) * cosine.clamp(min=TINY) ** rim_power
-        echo = wall * angle * from_db(dimmed) * (rim * present)
+        echo = wall * angle * amplitude_from_db(dimmed) * (rim * present)
         surface = surface + echo
-        if has.haze:
-            haze = haze + rings * echo
+        if has.ring_down:
+            ring_down = ring_down + rings * echo
     return (
         echo_db + inside * (level - echo_db),
         attenuation + inside * (own_attenuation - attenuation),
         surface,
         shell + lost * present,
-        haze,
+        ring_down,
     )
 
 

@@ -23,10 +23,10 @@ __all__ = [
     "ScreenGrid",
     "View",
     "beam_grid",
-    "beam_place",
+    "beam_grid_coordinates",
+    "plane_to_beams",
     "scan_convert",
     "screen_grid",
-    "to_beams",
 ]
 
 LINEAR_RADIUS_MM = 2000.0
@@ -102,7 +102,7 @@ def beam_grid(scanner: Scanner, lines: int, samples: int) -> BeamGrid:
     return BeamGrid(x, z, right, down, depth, step, scanner.radius_mm, scanner.half_angle_rad)
 
 
-def to_beams(scanner: Scanner, x: Tensor, z: Tensor) -> tuple[Tensor, Tensor]:
+def plane_to_beams(scanner: Scanner, x: Tensor, z: Tensor) -> tuple[Tensor, Tensor]:
     """Plane points (B, ...) in mm -> (B, ...) across in [-1, 1] over the beams, and depth in mm along the beam."""
     shape = (-1,) + (1,) * (x.dim() - 1)
     reach = scanner.radius_mm.view(shape)
@@ -111,7 +111,7 @@ def to_beams(scanner: Scanner, x: Tensor, z: Tensor) -> tuple[Tensor, Tensor]:
     return across, depth
 
 
-def beam_place(across: Tensor, share: Tensor, samples: int) -> Tensor:
+def beam_grid_coordinates(across: Tensor, share: Tensor, samples: int) -> Tensor:
     """Where grid_sample (with align_corners) finds points of a grid of beams: across in [-1, 1], share of the depth
     in [0, 1], both (...) -> (..., 2).
 
@@ -122,16 +122,18 @@ def beam_place(across: Tensor, share: Tensor, samples: int) -> Tensor:
 
 @dataclass(frozen=True)
 class ScreenGrid:
-    """Where the pixels of B screens lie among the beams: place (B, height, width, 2) for grid_sample, see beam_place;
+    """Where the pixels of B screens lie among the beams: coordinates (B, height, width, 2) for grid_sample, see beam_grid_coordinates;
     sector (B, height, width) bool, True where there is a beam.
     """
 
-    place: Tensor
+    coordinates: Tensor
     sector: Tensor
 
     def draw(self, beams: Tensor) -> Tensor:
         """(B, C, L, S) beams -> (B, C, height, width) picture, 0 outside the sector."""
-        picture = functional.grid_sample(beams, self.place, mode="bilinear", padding_mode="border", align_corners=True)
+        picture = functional.grid_sample(
+            beams, self.coordinates, mode="bilinear", padding_mode="border", align_corners=True
+        )
         return picture * self.sector[:, None]
 
 
@@ -142,9 +144,9 @@ def screen_grid(scanner: Scanner, view: View, samples: int, height: int, width: 
     py = torch.arange(height, device=device, dtype=torch.float32)
     x = ((px[None] - view.face_x_px[:, None]) * view.mm_per_px[:, None])[:, None, :].expand(-1, height, -1)
     z = ((py[None] - view.face_y_px[:, None]) * view.mm_per_px[:, None])[:, :, None].expand(-1, -1, width)
-    across, depth = to_beams(scanner, x, z)
+    across, depth = plane_to_beams(scanner, x, z)
     share = depth / scanner.depth_mm[:, None, None]
-    return ScreenGrid(beam_place(across, share, samples), (across.abs() <= 1) & (share >= 0) & (share <= 1))
+    return ScreenGrid(beam_grid_coordinates(across, share, samples), (across.abs() <= 1) & (share >= 0) & (share <= 1))
 
 
 def scan_convert(beams: Tensor, scanner: Scanner, view: View, height: int, width: int) -> tuple[Tensor, Tensor]:

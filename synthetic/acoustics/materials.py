@@ -11,7 +11,7 @@ import torch
 from pydantic import BaseModel, ConfigDict, Field, model_validator
 from torch import Tensor
 
-from configs.reading import config_path, lower_first, read_toml
+from configs.reading import config_path, read_toml, require_ordered_ranges
 from synthetic.anatomy.bodies import Kind
 from synthetic.errors import PhantomError
 
@@ -29,7 +29,7 @@ class _Variant(BaseModel):
 
     kind: str
     weight: Annotated[float, Field(ge=0)] = 0.0
-    odd: Annotated[float, Field(ge=0, lt=1)] = 0.0
+    outlier_share: Annotated[float, Field(ge=0, lt=1)] = 0.0
     echo_db: _Range
     texture_db: _PositiveRange = (0.0, 0.0)
     core_share: _PositiveRange = (0.0, 0.0)
@@ -39,7 +39,7 @@ class _Variant(BaseModel):
     rim_share: _PositiveRange = (0.0, 0.0)
     rim_floor: _PositiveRange = (0.0, 0.3)
     rim_power: _PositiveRange = (1.0, 6.0)
-    rim_gaps: _PositiveRange = (0.0, 6.0)
+    rim_dropout_db: _PositiveRange = (0.0, 6.0)
     loss_db: _PositiveRange = (0.0, 0.0)
     shell_mm: _PositiveRange = (0.0, 0.0)
     mineral: tuple[_Share, _Share] = (0.0, 0.0)
@@ -47,12 +47,12 @@ class _Variant(BaseModel):
     speed: tuple[_Speed, _Speed] = (1.54, 1.54)
     attenuation: _PositiveRange
     unevenness: _PositiveRange
-    softness_mm: _PositiveRange
-    haze: _PositiveRange = (0.0, 0.0)
+    border_blur_mm: _PositiveRange
+    ring_down: _PositiveRange = (0.0, 0.0)
 
     @model_validator(mode="after")
     def _ordered(self) -> _Variant:
-        return lower_first(self)
+        return require_ordered_ranges(self)
 
 
 class _File(BaseModel):
@@ -74,7 +74,7 @@ class Materials:
     rim_share: Tensor
     rim_floor: Tensor
     rim_power: Tensor
-    rim_gaps: Tensor
+    rim_dropout_db: Tensor
     loss_db: Tensor
     shell_mm: Tensor
     mineral: Tensor
@@ -82,8 +82,8 @@ class Materials:
     speed: Tensor
     attenuation: Tensor
     unevenness: Tensor
-    softness_mm: Tensor
-    haze: Tensor
+    border_blur_mm: Tensor
+    ring_down: Tensor
 
     def take(self, index: Tensor) -> Materials:
         """The materials of (B, K') chosen objects, by index (B, K') int64."""
@@ -97,15 +97,15 @@ _NAMES = tuple(field.name for field in fields(Materials))
 class MaterialTable:
     """ranges (kinds, variants, properties, 2);  weights (kinds, variants), 0 where a kind has fewer variants
 
-    odd (kinds, variants) : share of single objects that take this variant, whatever their animal's is
+    outlier_share (kinds, variants) : share of single objects that take this variant, whatever their animal's is
     """
 
     ranges: Tensor
     weights: Tensor
-    odd: Tensor
+    outlier_share: Tensor
 
     def to(self, device: torch.device) -> MaterialTable:
-        return MaterialTable(self.ranges.to(device), self.weights.to(device), self.odd.to(device))
+        return MaterialTable(self.ranges.to(device), self.weights.to(device), self.outlier_share.to(device))
 
     def draw(self, kinds: Tensor, generator: torch.Generator, *, scatter: float = 0.3) -> Materials:
         """Materials for (B, K) kinds. Rows are animals: within one, objects of a kind are alike.
@@ -124,8 +124,8 @@ class MaterialTable:
         share = (1 - scatter) * own[rows, kinds] + scatter * single
         # One draw against the running sum of the shares: below all of them, the animal's own variant.
         lot = torch.rand(batch, objects, 1, generator=generator, device=device)
-        passed = (lot >= self.odd.cumsum(1)[kinds]).sum(2)  # (B, K)
-        taken = torch.where(passed < self.odd.shape[1], passed, variant[rows, kinds])
+        passed = (lot >= self.outlier_share.cumsum(1)[kinds]).sum(2)  # (B, K)
+        taken = torch.where(passed < self.outlier_share.shape[1], passed, variant[rows, kinds])
         ranges = self.ranges[kinds, taken]  # (B, K, P, 2)
         values = ranges[..., 0] + share * (ranges[..., 1] - ranges[..., 0])
         return Materials(*values.unbind(-1))
@@ -150,14 +150,14 @@ def _table(variants: Sequence[_Variant]) -> MaterialTable:
     missing = [name for name, kind in names.items() if not any(variant.weight for variant in of_kind[kind])]
     if missing:
         raise PhantomError(f"The material file gives nothing with a weight for {', '.join(missing)}.")
-    crowded = [name for name, kind in names.items() if sum(variant.odd for variant in of_kind[kind]) >= 1]
+    crowded = [name for name, kind in names.items() if sum(variant.outlier_share for variant in of_kind[kind]) >= 1]
     if crowded:
-        raise PhantomError(f"The odd shares of {', '.join(crowded)} add up to 1 or more; nothing would be left.")
+        raise PhantomError(f"The outlier shares of {', '.join(crowded)} add up to 1 or more; nothing would be left.")
     most = max(len(group) for group in of_kind.values())
     ranges = torch.zeros(len(Kind), most, len(_NAMES), 2)
-    weights, odd = torch.zeros(len(Kind), most), torch.zeros(len(Kind), most)
+    weights, outlier_share = torch.zeros(len(Kind), most), torch.zeros(len(Kind), most)
     for kind, group in of_kind.items():
         for index, variant in enumerate(group):
-            weights[kind, index], odd[kind, index] = variant.weight, variant.odd
+            weights[kind, index], outlier_share[kind, index] = variant.weight, variant.outlier_share
             ranges[kind, index] = torch.tensor([getattr(variant, name) for name in _NAMES])
-    return MaterialTable(ranges, weights, odd)
+    return MaterialTable(ranges, weights, outlier_share)

@@ -10,9 +10,9 @@ from torch import Tensor
 
 from synthetic.acoustics.geometry import BeamGrid, Scanner
 from synthetic.acoustics.tissue import SCATTERER_CORRELATION_MM
-from synthetic.appearance.smoothing import stretch
+from synthetic.appearance.smoothing import interpolate_linear
 
-__all__ = ["FWHM", "PointSpread", "point_spread"]
+__all__ = ["FWHM", "PointSpreadFunction", "point_spread_function"]
 
 FWHM = 2 * math.sqrt(2 * math.log(2))  # full width at half maximum of a Gaussian of deviation 1
 _MARGIN = 16
@@ -20,17 +20,17 @@ _KNOTS = 24
 
 
 @dataclass(frozen=True)
-class PointSpread:
+class PointSpreadFunction:
     """A Gaussian along and across the beam.
 
-    along (B, 1, 1) : deviation in samples, of amplitude;  across (B, 1, S) : in lines, at each depth
-    along_mm (B,) : the former in mm
+    axial_sigma (B, 1, 1) : deviation in samples, of amplitude;  lateral_sigma (B, 1, S) : in lines, at each depth
+    axial_sigma_mm (B,) : the former in mm
     speckle_power (B, 1, S) : what the blur leaves of the power of tissue's scatterers
     """
 
-    along: Tensor
-    across: Tensor
-    along_mm: Tensor
+    axial_sigma: Tensor
+    lateral_sigma: Tensor
+    axial_sigma_mm: Tensor
     speckle_power: Tensor
 
     def blur(self, field: Tensor) -> Tensor:
@@ -43,17 +43,17 @@ class PointSpread:
         padded = _mirrored(_mirrored(field, 1), 2)
         spectrum = torch.fft.fft2(padded)
         along = torch.fft.fftfreq(padded.shape[2], device=field.device)
-        spectrum = torch.fft.ifft(spectrum * _transfer(self.along * along), dim=2)[..., :samples]
+        spectrum = torch.fft.ifft(spectrum * _transfer(self.axial_sigma * along), dim=2)[..., :samples]
         # Each depth is smeared across by a width of its own.
         across = torch.fft.fftfreq(padded.shape[1], device=field.device)
-        smeared = torch.fft.ifft(spectrum * _transfer(self.across * across[:, None]), dim=1)[:, :lines]
+        smeared = torch.fft.ifft(spectrum * _transfer(self.lateral_sigma * across[:, None]), dim=1)[:, :lines]
         result: Tensor = smeared * self.speckle_power.rsqrt()
         return result
 
 
-def point_spread(
+def point_spread_function(
     scanner: Scanner, grid: BeamGrid, *, f_number: Tensor, focus_mm: Tensor, bandwidth: Tensor
-) -> PointSpread:
+) -> PointSpreadFunction:
     """The spread of B scanners on their grids of beams.
 
     Full width at half maximum, two ways: across 0.886 lambda F# at the focus, along c / 2 x 0.8825 / bandwidth for a
@@ -63,19 +63,19 @@ def point_spread(
     f_number, focus_mm, bandwidth (B,) : bandwidth at -6 dB as a share of the frequency
     """
     wavelength = 1.54 / scanner.frequency_mhz  # mm
-    along_mm = 0.77 * 0.8825 / (bandwidth * scanner.frequency_mhz) / FWHM
+    axial_sigma_mm = 0.77 * 0.8825 / (bandwidth * scanner.frequency_mhz) / FWHM
     focus = focus_mm[:, None, None]
     off_focus = (grid.depth - focus) / focus
     across_mm = (0.886 / FWHM * wavelength * f_number)[:, None, None] * torch.sqrt(1 + 2.0 * off_focus**2)
     lines, samples = grid.x.shape[1:]
     spacing = 2 * scanner.half_angle_rad[:, None, None] * (scanner.radius_mm[:, None, None] + grid.depth) / (lines - 1)
-    along, across = along_mm[:, None, None] / grid.step, across_mm / spacing
+    along, across = axial_sigma_mm[:, None, None] / grid.step, across_mm / spacing
 
     # The power changes slowly along the beam: a few depths tell it.
     knots = torch.linspace(0, samples - 1, _KNOTS, device=across.device).round().long()
     power = _power_left(across[..., knots], spacing[..., knots], lines) * _power_left(along, grid.step, samples)
-    level = stretch(power.log(), samples, ends_meet=True)
-    return PointSpread(along, across, along_mm, level.exp())
+    level = interpolate_linear(power.log(), samples, align_corners=True)
+    return PointSpreadFunction(along, across, axial_sigma_mm, level.exp())
 
 
 def _mirrored(field: Tensor, dim: int) -> Tensor:

@@ -23,7 +23,7 @@ _ALBUMEN = (1.53, 1.035)
 _MEMBRANE = (1.65, 1.1)
 _FULL_SHELL = (4.5, 2.3)
 
-NEPER_DB = 20 / math.log(10)
+DB_PER_NEPER = 20 / math.log(10)
 _BAND_STEPS = 9
 
 
@@ -74,7 +74,7 @@ def shell_echo(shell: Shell, *, frequency_mhz: Tensor, bandwidth: Tensor) -> She
     weight = weight / weight.sum()
     frequency = (frequency_mhz[..., None] * (1 + bandwidth[..., None] * off)).clamp(min=0.1)
     phase = 2 * torch.pi * frequency * (shell.thickness_mm / shell.speed)[..., None]
-    absorbed = frequency * (shell.absorption * shell.thickness_mm / NEPER_DB)[..., None]
+    absorbed = frequency * (shell.absorption * shell.thickness_mm / DB_PER_NEPER)[..., None]
     there_and_back = torch.exp(torch.complex(-2 * absorbed, 2 * phase))
     first, second = (z2 - z1) / (z2 + z1), (z3 - z2) / (z3 + z2)
     through = 1 + first * second * there_and_back
@@ -107,4 +107,4 @@ def tunnelling_db(depth: Tensor) -> Tensor:
     impedances across the layer, which for shell and soft tissue is near 1 at the angles that matter: 20 log10 cosh of
     the depth. sqrt(1 + depth^2) - 1 is that within 0.3 neper, and cheap.
     """
-    return NEPER_DB * ((1 + depth * depth).sqrt() - 1)
+    return DB_PER_NEPER * ((1 + depth * depth).sqrt() - 1)

@@ -13,7 +13,7 @@ import torch
 from torch import Tensor
 from torch.nn import functional
 
-__all__ = ["SweptNoise", "TissueNoise", "make_noise"]
+__all__ = ["SweepNoise", "TissueNoise", "make_tissue_noise"]
 
 # So fine that a resolution cell of 0.2 x 0.5 x 2 mm holds ten scatterers, which speckle needs (common practice).
 SCATTERER_SPACING_MM = 0.25
@@ -39,8 +39,8 @@ class TissueNoise:
         """Where in the resting body the tissue at (B, L, S, 3) mm belongs, at which to read all noise."""
         return points
 
-    def read_slice(self, points: Tensor, across: Tensor, slice_mm: Tensor) -> tuple[Tensor, Tensor]:
-        """Scatterers at (B, L, S, 3) mm as a slice of slice_mm (B,) thickness, two ways at -6 dB, adds them up.
+    def read_slice(self, points: Tensor, across: Tensor, slice_thickness_mm: Tensor) -> tuple[Tensor, Tensor]:
+        """Scatterers at (B, L, S, 3) mm as a slice of slice_thickness_mm (B,) thickness, two ways at -6 dB, adds them up.
 
         A slice that moves along its normal ``across`` (B, 3) keeps its speckle for about its own thickness: a Gaussian
         profile of deviation s makes echoes alike by exp(-d^2 / 4 s^2) over a distance d (autocorrelation of the
@@ -48,7 +48,7 @@ class TissueNoise:
         plane that turns slides its speckle along itself, by the turn times its distance from the body's middle: a tenth
         of a millimetre from one frame of a sweep to the next.
         """
-        profile = slice_mm / (2 * math.sqrt(2 * math.log(2)))
+        profile = slice_thickness_mm / (2 * math.sqrt(2 * math.log(2)))
         squeeze = (SCATTERER_CORRELATION_MM / (math.sqrt(2) * profile)).clamp(max=1)
         normal = across[:, None, None]
         off = (points * normal).sum(-1, keepdim=True)
@@ -83,7 +83,7 @@ class TissueNoise:
 
 
 @dataclass(frozen=True)
-class SweptNoise(TissueNoise):
+class SweepNoise(TissueNoise):
     """Noise for planes of which several belong to one sweep.
 
     Squeezed along each plane's own normal, the body would be another one for each, and a probe that tilts by a third
@@ -94,11 +94,11 @@ class SweptNoise(TissueNoise):
     across: Tensor
 
     @classmethod
-    def of(cls, noise: TissueNoise, across: Tensor) -> SweptNoise:
+    def of(cls, noise: TissueNoise, across: Tensor) -> SweepNoise:
         return cls(noise.scatterers, noise.slow, across)
 
-    def read_slice(self, points: Tensor, across: Tensor, slice_mm: Tensor) -> tuple[Tensor, Tensor]:
-        return super().read_slice(points, self.across, slice_mm)
+    def read_slice(self, points: Tensor, across: Tensor, slice_thickness_mm: Tensor) -> tuple[Tensor, Tensor]:
+        return super().read_slice(points, self.across, slice_thickness_mm)
 
 
 def _read(volume: Tensor, place: Tensor) -> Tensor:
@@ -111,7 +111,7 @@ def _read(volume: Tensor, place: Tensor) -> Tensor:
     return read
 
 
-def make_noise(generator: torch.Generator, *, nodes: int = 144, slow_nodes: int = 48) -> TissueNoise:
+def make_tissue_noise(generator: torch.Generator, *, nodes: int = 144, slow_nodes: int = 48) -> TissueNoise:
     """Fresh noise on the generator's device."""
     device = generator.device
     scatterers = torch.randn(1, 2, nodes, nodes, nodes, generator=generator, device=device) * 0.5**0.5

@@ -13,16 +13,16 @@ from torch import Tensor
 from torch.nn import functional
 
 from synthetic.acoustics.acoustics import Beams
-from synthetic.acoustics.geometry import Scanner, View, beam_place, to_beams
+from synthetic.acoustics.geometry import Scanner, View, beam_grid_coordinates, plane_to_beams
 
-__all__ = ["Visibility", "see"]
+__all__ = ["Visibility", "outline_visibility"]
 
 DEEP_SHADOW_DB = 20.0
 # A part of an outline stands out if, there, the rim or the step from inside to outside exceeds this many standard
 # deviations of the speckle around it, and this much grey: on a dark screen even a clear step is lost. The steps of an
 # object count if they go the same way, up or down: chance draws steps of both kinds all along a line.
-LEAST_CONTRAST = 1.0
-LEAST_GREY_STEP = 0.03
+MIN_CONTRAST = 1.0
+MIN_GREY_STEP = 0.03
 _PARTS = 8
 _ANGLES = 4 * _PARTS
 # Where an object is looked at, as shares of its radius: inside, on the rim, outside.
@@ -36,14 +36,14 @@ class Visibility:
     """
 
     in_sector: Tensor
-    lit: Tensor
-    standing_out: Tensor
-    showing: Tensor
+    unshadowed: Tensor
+    distinct_unshadowed: Tensor
+    distinct: Tensor
 
 
-def see(
+def outline_visibility(
     ellipses: Tensor,
-    fellows: Tensor,
+    is_target: Tensor,
     beams: Beams,
     grey: Tensor,
     scanner: Scanner,
@@ -54,7 +54,7 @@ def see(
     """What pictures of (height, width) px show of (B, L, 5) ellipses in plane mm; grey (B, lines, samples) in [0, 1]
     is what the screen makes of the beams.
 
-    fellows : (B, L) bool, eggs and follicles: nothing of them is held for the surroundings of another object, since in
+    is_target : (B, L) bool, eggs and follicles: nothing of them is held for the surroundings of another object, since in
     a cluster each is told from the tissue, not from its like
     """
     turn = torch.arange(_ANGLES, device=ellipses.device) * (2 * torch.pi / _ANGLES)
@@ -65,14 +65,14 @@ def see(
     over = b * radii[:, None] * torch.sin(turn)
     x = cx + along * torch.cos(angle) - over * torch.sin(angle)  # mm
     z = cy + along * torch.sin(angle) + over * torch.cos(angle)
-    across, depth = to_beams(scanner, x, z)
+    across, depth = plane_to_beams(scanner, x, z)
     share = depth / scanner.depth_mm[:, None, None, None]
     px = view.face_x_px[:, None, None, None] + x / view.mm_per_px[:, None, None, None]
     py = view.face_y_px[:, None, None, None] + z / view.mm_per_px[:, None, None, None]
     inside = (across.abs() <= 1) & (share > 0) & (share <= 1)
     inside &= (px >= 0) & (px <= width - 1) & (py >= 0) & (py <= height - 1)
 
-    place = beam_place(across, share, beams.loss_db.shape[-1]).nan_to_num(2.0).flatten(2, 3)
+    place = beam_grid_coordinates(across, share, beams.loss_db.shape[-1]).nan_to_num(2.0).flatten(2, 3)
     both = torch.stack([beams.loss_db, grey], 1)
     read: Tensor = functional.grid_sample(both, place, align_corners=True, padding_mode="border")
     loss, level = read.unflatten(3, x.shape[2:]).unbind(1)  # (B, L, R, P) each
@@ -81,23 +81,23 @@ def see(
     lit = in_sector & (loss[:, :, on_outline] < DEEP_SHADOW_DB)
     known = inside.clone()
     around = np.s_[:, :, -len(_RADII[2]) :]
-    known[around] &= ~_within(ellipses, fellows, x[around], z[around])
+    known[around] &= ~_within(ellipses, is_target, x[around], z[around])
     rim, brighter, darker = (part.repeat_interleave(_ANGLES // _PARTS, -1) for part in _stands_out(level, known))
-    standing_out, showing = (
+    distinct_unshadowed, distinct = (
         torch.maximum(((rim | brighter) & where).float().mean(-1), ((rim | darker) & where).float().mean(-1))
         for where in (lit, in_sector)
     )
-    return Visibility(in_sector.float().mean(-1), lit.float().mean(-1), standing_out, showing)
+    return Visibility(in_sector.float().mean(-1), lit.float().mean(-1), distinct_unshadowed, distinct)
 
 
-def _within(ellipses: Tensor, fellows: Tensor, x: Tensor, z: Tensor) -> Tensor:
+def _within(ellipses: Tensor, is_target: Tensor, x: Tensor, z: Tensor) -> Tensor:
     """Of places (B, L, R, P) about each of L ellipses, which lie within another one that is a fellow."""
     cx, cz, a, b, degrees = (part[:, None, None, None, :] for part in ellipses.unbind(-1))  # (B, 1, 1, 1, L)
     cosine, sine = torch.cos(torch.deg2rad(degrees)), torch.sin(torch.deg2rad(degrees))
     aside, down = x[..., None] - cx, z[..., None] - cz
     along, over = (aside * cosine + down * sine) / a, (down * cosine - aside * sine) / b
     own = torch.eye(ellipses.shape[1], dtype=torch.bool, device=x.device)[:, None, None, :]
-    return ((along.square() + over.square() < 1) & fellows[:, None, None, None, :] & ~own).any(-1)
+    return ((along.square() + over.square() < 1) & is_target[:, None, None, None, :] & ~own).any(-1)
 
 
 def _stands_out(level: Tensor, seen: Tensor) -> tuple[Tensor, Tensor, Tensor]:
@@ -121,7 +121,7 @@ def _stands_out(level: Tensor, seen: Tensor) -> tuple[Tensor, Tensor, Tensor]:
     speckle = _mean_where(alone, variance).sqrt()
     outer, outside = (torch.where(alone, value, _mean_where(alone, value)) for value in (outer, outside))
     known = (count[:, :, 0] > 0) & alone.any(-1, keepdim=True)
-    least = (LEAST_CONTRAST * speckle).clamp(min=LEAST_GREY_STEP)
+    least = (MIN_CONTRAST * speckle).clamp(min=MIN_GREY_STEP)
     step = within - outside
     return known & (rim - torch.maximum(inner, outer) > least), known & (step > least), known & (step < -least)
 

@@ -18,13 +18,13 @@ from synthetic.anatomy.packing import Container, covariances, settle
 from synthetic.anatomy.species import SpeciesRanges
 from synthetic.errors import PhantomError
 
-__all__ = ["STAGES", "Animal", "Order", "draw_animal"]
+__all__ = ["STAGES", "Animal", "StageCounts", "draw_animal"]
 
 STAGES = ("follicle", "thin-shelled", "calcified")
 
 
 @dataclass(frozen=True)
-class Order:
+class StageCounts:
     """What an animal is to carry: numbers of each stage."""
 
     calcified: int = 0
@@ -54,12 +54,12 @@ class Animal:
         return np.asarray(np.linalg.inv(covariances(self.semi_axes, self.rotations)))
 
     @property
-    def wanted(self) -> NDArray[np.int64]:
+    def target_indices(self) -> NDArray[np.int64]:
         """Indices of the follicles and eggs."""
         return np.flatnonzero(self.kinds >= Kind.FOLLICLE)
 
 
-def draw_animal(rng: np.random.Generator, profile: SpeciesRanges, order: Order) -> Animal:
+def draw_animal(rng: np.random.Generator, profile: SpeciesRanges, order: StageCounts) -> Animal:
     """An animal of the species that carries what is ordered, and organs that could be mistaken for it.
 
     Eggs lie in two oviducts, one on each side, and settle against each other; follicles hang in two clusters before
@@ -73,7 +73,7 @@ def draw_animal(rng: np.random.Generator, profile: SpeciesRanges, order: Order) 
     cavity = Container(np.array([0.0, 0.06 * carapace, 0.0]), np.array([0.44 * width, 0.34 * carapace, 0.42 * height]))
 
     measures = carapace, width, height
-    carried = Bodies.joined(
+    carried = Bodies.concatenated(
         draw_eggs(rng, profile, Kind.CALCIFIED, order.calcified, measures),
         draw_eggs(rng, profile, Kind.THIN_SHELLED, order.thin_shelled, measures),
         draw_follicles(rng, profile, order.follicles, measures),
@@ -88,11 +88,11 @@ def draw_animal(rng: np.random.Generator, profile: SpeciesRanges, order: Order) 
     if not placed.all():
         raise PhantomError(f"{order} does not fit into a {profile.species} of {carapace:.0f} mm; ask for fewer.")
     # Organs give way to eggs: they are settled around them, and those that find no room are left out.
-    inner = Bodies.joined(replace(carried, centres=centres), draw_small_organs(rng, measures))
+    inner = Bodies.concatenated(replace(carried, centres=centres), draw_small_organs(rng, measures))
     centres, placed = settle(
-        inner.centres, inner.semi_axes, inner.rotations, cavity, held=len(carried.kinds), rounds=120
+        inner.centres, inner.semi_axes, inner.rotations, cavity, fixed_count=len(carried.kinds), rounds=120
     )
     inner = fuse(rng, replace(inner, centres=centres).take(placed))
-    everything = Bodies.joined(draw_large_organs(rng, measures), inner)
+    everything = Bodies.concatenated(draw_large_organs(rng, measures), inner)
     everything = everything.take(np.argsort(everything.kinds, kind="stable"))
     return Animal(profile.species, carapace, width, height, **vars(everything))

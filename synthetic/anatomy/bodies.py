@@ -30,7 +30,7 @@ class Kind(IntEnum):
     CALCIFIED = 13
 
     @property
-    def wanted(self) -> bool:
+    def is_target(self) -> bool:
         return self >= Kind.FOLLICLE
 
 
@@ -46,7 +46,7 @@ class Bodies:
     rotations: NDArray[np.float64]
 
     @classmethod
-    def joined(cls, *parts: Bodies) -> Bodies:
+    def concatenated(cls, *parts: Bodies) -> Bodies:
         return cls(*(np.concatenate([vars(part)[name] for part in parts]) for name in vars(parts[0])))
 
     def take(self, index: NDArray[np.int64] | NDArray[np.bool_]) -> Bodies:

@@ -64,7 +64,7 @@ def draw_large_organs(rng: np.random.Generator, measures: Measures) -> Bodies:
     parts.append(
         Bodies(np.array([Kind.GAS], dtype=np.int64), np.array([[0.0, 0.15 * carapace, 0.45 * height]]), lungs, _UPRIGHT)
     )
-    return Bodies.joined(*parts)
+    return Bodies.concatenated(*parts)
 
 
 _UPRIGHT = np.eye(3)[None]

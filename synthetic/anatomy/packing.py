@@ -10,7 +10,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["Container", "contact", "covariances", "settle"]
+__all__ = ["Container", "contact_function", "covariances", "settle"]
 
 Vectors = NDArray[np.float64]
 
@@ -33,7 +33,7 @@ def covariances(semi_axes: Vectors, rotations: Vectors) -> Vectors:
     return np.asarray(np.einsum("nij,nj,nkj->nik", rotations, semi_axes**2, rotations))
 
 
-def contact(offset: Vectors, first: Vectors, second: Vectors) -> Vectors:
+def contact_function(offset: Vectors, first: Vectors, second: Vectors) -> Vectors:
     """(P,) contact function of pairs of ellipsoids: below 1 they overlap, at 1 they touch.
 
     offset (P, 3) between centres; first, second (P, 3, 3) covariances. The maximum over lambda is taken on nine
@@ -51,20 +51,20 @@ def settle(
     rotations: Vectors,
     container: Container,
     *,
-    held: int = 0,
+    fixed_count: int = 0,
     rounds: int = 400,
 ) -> tuple[Vectors, NDArray[np.bool_]]:
     """Move (N, 3) centres until the bodies are apart; returns them and which (N,) overlap nothing before them.
 
     In every round each overlapping pair steps apart along the line between the centres, and every body that sticks
-    out of the container steps back; the first ``held`` bodies stay where they are. What cannot be placed gets
+    out of the container steps back; the first ``fixed_count`` bodies stay where they are. What cannot be placed gets
     False: drop it, or ask for less.
     """
     centres = np.array(centres, dtype=np.float64)
     shapes = covariances(semi_axes, rotations)
     reach = semi_axes.max(axis=1)
     room = np.maximum(container.semi_axes - 0.6 * reach[:, None], 0.05 * container.semi_axes)
-    free = (np.arange(len(centres)) >= held).astype(np.float64)
+    free = (np.arange(len(centres)) >= fixed_count).astype(np.float64)
     for _ in range(rounds):
         i, j, value = _overlapping(centres, shapes, reach)
         relative = (centres - container.centre) / room
@@ -96,6 +96,6 @@ def _overlapping(
     offset = centres[j] - centres[i]
     near = np.linalg.norm(offset, axis=1) < reach[i] + reach[j]
     i, j, offset = i[near], j[near], offset[near]
-    value = contact(offset, shapes[i], shapes[j])
+    value = contact_function(offset, shapes[i], shapes[j])
     bad = value < 1.0
     return i[bad], j[bad], value[bad]

@@ -6,12 +6,12 @@ from typing import Annotated
 
 from pydantic import BaseModel, ConfigDict, Field, model_validator
 
-from configs.reading import config_path, lower_first, read_toml
+from configs.reading import config_path, read_toml, require_ordered_ranges
 from synthetic.errors import PhantomError
 
-__all__ = ["PROFILES", "SpeciesRanges", "load_profile"]
+__all__ = ["PHANTOM_SPECIES", "SpeciesRanges", "load_species_ranges"]
 
-PROFILES = (
+PHANTOM_SPECIES = (
     "apalone-spinifera",
     "chelydra-serpentina",
     "emys-orbicularis",
@@ -41,7 +41,7 @@ class SpeciesRanges(BaseModel):
 
     @model_validator(mode="after")
     def _ordered(self) -> SpeciesRanges:
-        return lower_first(self)
+        return require_ordered_ranges(self)
 
     @model_validator(mode="after")
     def _holds_its_eggs(self) -> SpeciesRanges:
@@ -59,11 +59,11 @@ class SpeciesRanges(BaseModel):
         return self
 
 
-def load_profile(name: str) -> SpeciesRanges:
+def load_species_ranges(name: str) -> SpeciesRanges:
     """The shipped profile of that name, for example "emys-orbicularis".
 
     Raises PhantomError for an unknown name, configs.reading.ConfigError for a damaged file.
     """
-    if name not in PROFILES:
-        raise PhantomError(f'There is no species profile "{name}". Choose one of {", ".join(PROFILES)}.')
+    if name not in PHANTOM_SPECIES:
+        raise PhantomError(f'There is no species profile "{name}". Choose one of {", ".join(PHANTOM_SPECIES)}.')
     return read_toml(config_path(f"phantoms/{name}.toml"), SpeciesRanges)

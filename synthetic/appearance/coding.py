@@ -11,7 +11,7 @@ from torch import Tensor
 from torch.nn import functional
 
 from synthetic.appearance.draws import Draws
-from synthetic.appearance.smoothing import anyone, coarsen
+from synthetic.appearance.smoothing import any_active, coarsen
 
 __all__ = ["Coding", "store"]
 
@@ -24,7 +24,7 @@ class Coding:
     """Each (B,).
 
     shrink : how much coarser the picture was before it was scaled to the screen, 1 or more
-    down, right : as much, along each axis, where the scaler took single pixels;  held : bool, or doubled them
+    down, right : as much, along each axis, where the scaler took single pixels;  use_nearest : bool, or doubled them
     comb_px : how far odd rows lie to the one side and even rows to the other
     blocks : strength of block coding, 0 to 1;  block_px : 4, 8 or 16;  levels : steps of grey, 0 for all
     """
@@ -32,7 +32,7 @@ class Coding:
     shrink: Tensor
     down: Tensor
     right: Tensor
-    held: Tensor
+    use_nearest: Tensor
     comb_px: Tensor
     blocks: Tensor
     block_px: Tensor
@@ -43,10 +43,10 @@ class Coding:
         """Most pictures were coded, less than half scaled, few woven or kept in few greys."""
         return cls(
             shrink=1 + draws.sometimes(0.35, draws.uniform(0.0, 1.0)),
-            down=1 + draws.by_mistake(0.12, draws.uniform(0.0, 1.0)),
-            right=1 + draws.by_mistake(0.12, draws.uniform(0.0, 1.0)),
-            held=draws.chance(0.4),
-            comb_px=draws.by_mistake(0.06, draws.uniform(0.2, 1.0)),
+            down=1 + draws.occasional_fault(0.12, draws.uniform(0.0, 1.0)),
+            right=1 + draws.occasional_fault(0.12, draws.uniform(0.0, 1.0)),
+            use_nearest=draws.chance(0.4),
+            comb_px=draws.occasional_fault(0.06, draws.uniform(0.2, 1.0)),
             blocks=draws.sometimes(0.6, draws.uniform(0.1, 1.0)),
             block_px=2 ** (2 + draws.kind(0.25, 0.6)),
             levels=draws.sometimes(0.07, draws.uniform(12, 64)),
@@ -56,19 +56,19 @@ class Coding:
 def store(picture: Tensor, coding: Coding) -> Tensor:
     """(B, 1, H, W) grey as it comes back from the store, in [0, 1]; H and W multiples of 16."""
 
-    if anyone(coding.shrink > 1):
+    if any_active(coding.shrink > 1):
         picture = _shrink(picture, coding.shrink)
     for factor, dim in ((coding.down, 2), (coding.right, 3)):
-        if anyone(factor > 1):
-            picture = coarsen(picture, factor, coding.held, dim)
-    if anyone(coding.comb_px):
+        if any_active(factor > 1):
+            picture = coarsen(picture, factor, coding.use_nearest, dim)
+    if any_active(coding.comb_px):
         picture = _comb(picture, coding.comb_px)
     for size in _BLOCK_SIZES:
         strength = coding.blocks * (coding.block_px == size)
-        if anyone(strength):
+        if any_active(strength):
             coded = _code_blocks(picture, strength, size)
             picture = torch.where((strength > 0)[:, None, None, None], coded, picture)
-    if anyone(coding.levels):
+    if any_active(coding.levels):
         steps = (coding.levels - 1).clamp(min=1)[:, None, None, None]
         few = torch.round(picture * steps) / steps
         picture = torch.where((coding.levels > 0)[:, None, None, None], few, picture)

@@ -9,19 +9,19 @@ import torch
 from torch import Tensor
 
 from synthetic.appearance.draws import Draws
-from synthetic.appearance.smoothing import anyone
+from synthetic.appearance.smoothing import any_active
 
 if TYPE_CHECKING:
     from synthetic.acoustics.acoustics import Beams
 
-__all__ = ["Contact", "lose_contact"]
+__all__ = ["ContactGap", "apply_contact_gap"]
 
 # More than any machine's dynamic range.
 _LOST_DB = 90.0
 
 
 @dataclass(frozen=True)
-class Contact:
+class ContactGap:
     """A gap between face and skin; each (B,) float32.
 
     gap : half its width over the face's half width, 0 where all of the face touches;  middle : in [-1, 1] over it
@@ -37,11 +37,11 @@ class Contact:
     pitch: Tensor
 
     @classmethod
-    def draw(cls, draws: Draws) -> Contact:
+    def draw(cls, draws: Draws) -> ContactGap:
         """Gaps more often at the ends of the face than in the middle, and never over half of it."""
         end = torch.where(draws.chance(0.5), -1.0, 1.0)
         return cls(
-            gap=draws.by_mistake(0.09, draws.uniform(0.05, 0.45)),
+            gap=draws.occasional_fault(0.09, draws.uniform(0.05, 0.45)),
             middle=end * draws.uniform(0.2, 1.2).clamp(max=1),
             soft=draws.uniform(0.02, 0.12),
             band_db=draws.uniform(-25, 12),
@@ -50,9 +50,9 @@ class Contact:
         )
 
 
-def lose_contact(beams: Beams, contact: Contact, generator: torch.Generator) -> Beams:
+def apply_contact_gap(beams: Beams, contact: ContactGap, generator: torch.Generator) -> Beams:
     """Beams of which those in the gap bring back nothing from inside, so that their loss is that of a deep shadow."""
-    if not anyone(contact.gap):
+    if not any_active(contact.gap):
         return beams
     lines, samples = beams.echo_db.shape[1:]
     device = beams.echo_db.device

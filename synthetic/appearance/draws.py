@@ -15,13 +15,13 @@ __all__ = ["Draws"]
 class Draws:
     """Draws of one row for each of ``batch`` machines, on the generator's device.
 
-    spread : (B,) or for all; share of every range, about its middle, from which is drawn; faults come as much more
+    variation : (B,) or for all; share of every range, about its middle, from which is drawn; faults come as much more
     seldom. Less than 1 stands for machines that are set and held with care.
     """
 
     batch: int
     generator: torch.Generator
-    spread: Tensor | float = 1.0
+    variation: Tensor | float = 1.0
 
     def _rand(self, *shape: int) -> Tensor:
         return torch.rand(self.batch, *shape, generator=self.generator, device=self.generator.device)
@@ -33,17 +33,17 @@ class Draws:
         return self._rand(*shape).mul_(2 * reach).add_(middle - reach)
 
     def normal(self, *shape: int) -> Tensor:
-        """(B, *shape) of mean 0, and of deviation 1 at full spread."""
+        """(B, *shape) of mean 0, and of deviation 1 at full variation."""
         noise = torch.randn(self.batch, *shape, generator=self.generator, device=self.generator.device)
         return self._spread(len(shape)) * noise
 
     def _spread(self, dimensions: int) -> Tensor | float:
-        if isinstance(self.spread, Tensor):
-            return self.spread.view(-1, *[1] * dimensions)
-        return self.spread
+        if isinstance(self.variation, Tensor):
+            return self.variation.view(-1, *[1] * dimensions)
+        return self.variation
 
     def chance(self, share: Tensor | float) -> Tensor:
-        """(B,) bool, True in a share of the rows, however large the spread."""
+        """(B,) bool, True in a share of the rows, however large the variation."""
         return self._rand() < share
 
     def sometimes(self, share: Tensor | float, values: Tensor) -> Tensor:
@@ -51,9 +51,9 @@ class Draws:
         chosen = self.chance(share).view(-1, *[1] * (values.dim() - 1))
         return torch.where(chosen, values, 0.0)
 
-    def by_mistake(self, share: float, values: Tensor) -> Tensor:
+    def occasional_fault(self, share: float, values: Tensor) -> Tensor:
         """As ``sometimes``, for faults: those that take care have fewer."""
-        return self.sometimes(share * self.spread, values)
+        return self.sometimes(share * self.variation, values)
 
     def kind(self, *shares: float) -> Tensor:
         """(B,) numbers of kinds that come with the given shares; what these leave of 1 goes to one kind more."""

@@ -9,7 +9,7 @@ from torch import Tensor
 from torch.nn import functional
 
 from synthetic.appearance.draws import Draws
-from synthetic.appearance.smoothing import anyone, blur, wide_blur
+from synthetic.appearance.smoothing import any_active, blur, wide_blur
 
 __all__ = ["Edges", "enhance_along_beams", "enhance_picture"]
 
@@ -34,13 +34,13 @@ class Edges:
             along=draws.sometimes(0.3, draws.uniform(0.2, 1.2)),
             sharpen=draws.sometimes(0.35, draws.uniform(0.2, 1.2)),
             halo=draws.sometimes(0.15, draws.uniform(0.1, 0.6)),
-            ringing=draws.by_mistake(0.08, draws.uniform(0.1, 0.5)),
+            ringing=draws.occasional_fault(0.08, draws.uniform(0.1, 0.5)),
         )
 
 
 def enhance_along_beams(grey: Tensor, edges: Edges) -> Tensor:
     """(B, L, S) grey along beams, [0, 1]."""
-    if not anyone(edges.along):
+    if not any_active(edges.along):
         return grey
     mean = functional.avg_pool1d(grey, 5, stride=1, padding=2, count_include_pad=False)
     return (grey + edges.along[:, None, None] * (grey - mean)).clamp(0, 1)
@@ -50,12 +50,12 @@ def enhance_picture(picture: Tensor, edges: Edges) -> Tensor:
     """(B, 1, H, W) grey; outlines overshoot black and white."""
 
     added = torch.zeros_like(picture)
-    if anyone(edges.sharpen):
+    if any_active(edges.sharpen):
         width = torch.full_like(edges.sharpen, 1.5)
         added = added + _rows(edges.sharpen) * (picture - blur(picture, width, width))
-    if anyone(edges.halo):
+    if any_active(edges.halo):
         added = added + _rows(edges.halo) * (picture - wide_blur(picture))
-    if anyone(edges.ringing):
+    if any_active(edges.ringing):
         padded = functional.pad(picture, (3, 3, 0, 0), mode="replicate")
         beside = (padded[..., :-6] + padded[..., 6:]) / 2
         added = added + _rows(edges.ringing) * (picture - beside)

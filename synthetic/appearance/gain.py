@@ -8,9 +8,9 @@ import torch
 from torch import Tensor
 
 from synthetic.appearance.draws import Draws
-from synthetic.appearance.smoothing import stretch
+from synthetic.appearance.smoothing import interpolate_linear
 
-__all__ = ["Gain", "amplify"]
+__all__ = ["Gain", "apply_gain"]
 
 _SLIDERS = 8
 _BEAM_GROUPS = 5
@@ -18,12 +18,12 @@ _BEAM_GROUPS = 5
 
 @dataclass(frozen=True)
 class Gain:
-    """sliders_db : (B, 8) errors of the depth gain's sliders, from the face down;  lateral_db : (B, 5) from the left
+    """tgc_db : (B, 8) errors of the depth gain's sliders, from the face down;  lateral_db : (B, 5) from the left
     to the right, as where the face is pressed on unevenly;  near_db : (B,) too much gain at the face, which fades
     within near_share (B,) of the depth.
     """
 
-    sliders_db: Tensor
+    tgc_db: Tensor
     lateral_db: Tensor
     near_db: Tensor
     near_share: Tensor
@@ -36,22 +36,22 @@ class Gain:
         waves = draws.sometimes(0.2, draws.uniform(0.5, 2.5))[:, None] * draws.normal(_BEAM_GROUPS).clamp(-2, 2)
         across = torch.linspace(-1, 1, _BEAM_GROUPS, device=slope.device)
         return cls(
-            sliders_db=sliders,
+            tgc_db=sliders,
             lateral_db=slope * across + waves,
-            near_db=draws.by_mistake(0.25, draws.uniform(4, 20)),
+            near_db=draws.occasional_fault(0.25, draws.uniform(4, 20)),
             near_share=draws.uniform(0.02, 0.1),
         )
 
 
-def amplify(echo_db: Tensor, gain: Gain) -> Tensor:
+def apply_gain(echo_db: Tensor, gain: Gain) -> Tensor:
     """(B, L, S) echoes in dB as they come out of the amplifier."""
     lines, samples = echo_db.shape[1:]
     depth = (torch.arange(samples, device=echo_db.device) + 0.5) / samples
-    along = _spread_out(gain.sliders_db, samples)
+    along = _spread_out(gain.tgc_db, samples)
     along = along + gain.near_db[:, None] * torch.exp(-depth / gain.near_share[:, None])
     return echo_db + (_spread_out(gain.lateral_db, lines)[:, :, None] + along[:, None, :])
 
 
 def _spread_out(values: Tensor, number: int) -> Tensor:
     """(B, n) values in straight pieces over ``number`` places."""
-    return stretch(values[:, None], number, ends_meet=True)[:, 0]
+    return interpolate_linear(values[:, None], number, align_corners=True)[:, 0]

@@ -19,47 +19,49 @@ _DARKEST_TISSUE, _WHITEST_TISSUE = 0.07, 0.8
 class GreyMap:
     """All (B,) float32 but the knots.
 
-    dynamic_range_db : between black and white;  level : grey of mean soft tissue, 0 to 1
+    dynamic_range_db : between black and white;  tissue_grey : grey of mean soft tissue, 0 to 1
     gamma, contrast : of the map;  knots : (B, 9) grey at even steps of the unbent grey, rising from 0 to 1
-    reject : what is darker is black;  white : share of the scale that is clipped to white
-    haze : grey of black, as of a screen set too bright
+    reject : what is darker is black;  white_clip : share of the scale that is clipped to white
+    black_level : grey of black, as of a screen set too bright
     """
 
     dynamic_range_db: Tensor
-    level: Tensor
+    tissue_grey: Tensor
     gamma: Tensor
     contrast: Tensor
     knots: Tensor
     reject: Tensor
-    white: Tensor
-    haze: Tensor
+    white_clip: Tensor
+    black_level: Tensor
 
     @classmethod
     def draw(cls, draws: Draws) -> GreyMap:
         """Maps from the soft to the hard. Mean tissue is never rejected, never nearly black and never nearly white: who
         sets a machine turns the gain until there is something to be seen.
         """
-        level = draws.uniform(0.14, 0.62)
+        tissue_grey = draws.uniform(0.14, 0.62)
         rises = torch.exp(draws.sometimes(0.5, draws.uniform(0.1, 0.7))[:, None] * draws.normal(_SEGMENTS))
         rises = torch.cat([torch.zeros_like(rises[:, :1]), rises / rises.sum(1, keepdim=True)], dim=1)
         drawn = cls(
             dynamic_range_db=draws.uniform(38, 85),
-            level=level,
+            tissue_grey=tissue_grey,
             gamma=torch.exp(draws.uniform(-0.45, 0.45)),
             contrast=draws.sometimes(0.5, draws.uniform(-0.5, 1.0)),
             knots=rises.cumsum(1),
-            reject=draws.sometimes(0.2, draws.uniform(0.1, 0.6) * level),
-            white=draws.sometimes(0.25, draws.uniform(0.0, 0.35)),
-            haze=draws.sometimes(0.2, draws.uniform(0.0, 0.12)),
+            reject=draws.sometimes(0.2, draws.uniform(0.1, 0.6) * tissue_grey),
+            white_clip=draws.sometimes(0.25, draws.uniform(0.0, 0.35)),
+            black_level=draws.sometimes(0.2, draws.uniform(0.0, 0.12)),
         )
-        tissue = map_to_grey(torch.zeros_like(level)[:, None, None], drawn)[:, 0, 0]
+        tissue = map_to_grey(torch.zeros_like(tissue_grey)[:, None, None], drawn)[:, 0, 0]
         lost = (tissue < _DARKEST_TISSUE) | (tissue > _WHITEST_TISSUE)
         return replace(
             drawn,
             gamma=torch.where(lost, 1.0, drawn.gamma),
             contrast=torch.where(lost, 0.0, drawn.contrast),
-            white=torch.where(lost, 0.0, drawn.white),
-            knots=torch.where(lost[:, None], torch.linspace(0, 1, _SEGMENTS + 1, device=level.device), drawn.knots),
+            white_clip=torch.where(lost, 0.0, drawn.white_clip),
+            knots=torch.where(
+                lost[:, None], torch.linspace(0, 1, _SEGMENTS + 1, device=tissue_grey.device), drawn.knots
+            ),
         )
 
 
@@ -69,14 +71,14 @@ def map_to_grey(echo_db: Tensor, grey_map: GreyMap) -> Tensor:
     def each(values: Tensor) -> Tensor:
         return values[:, None, None]
 
-    grey = echo_db / each(grey_map.dynamic_range_db) + each(grey_map.level)
+    grey = echo_db / each(grey_map.dynamic_range_db) + each(grey_map.tissue_grey)
     grey = torch.where(grey < each(grey_map.reject), 0.0, grey)
-    grey = (grey / each(1 - grey_map.white)).clamp(0, 1)
+    grey = (grey / each(1 - grey_map.white_clip)).clamp(0, 1)
     grey = grey ** each(grey_map.gamma)
     # A smooth step towards an S-shaped map; negative values flatten the middle.
     bent = grey * grey * (3 - 2 * grey)
     grey = (grey + each(grey_map.contrast) * (bent - grey)).clamp(0, 1)
-    return each(grey_map.haze) + each(1 - grey_map.haze) * _through_knots(grey, grey_map.knots)
+    return each(grey_map.black_level) + each(1 - grey_map.black_level) * _through_knots(grey, grey_map.knots)
 
 
 def _through_knots(grey: Tensor, knots: Tensor) -> Tensor:

@@ -8,7 +8,7 @@ import torch
 from torch import Tensor
 
 from synthetic.appearance.draws import Draws
-from synthetic.appearance.smoothing import anyone
+from synthetic.appearance.smoothing import any_active
 
 __all__ = ["PictureNoise", "add_noise"]
 
@@ -17,12 +17,12 @@ __all__ = ["PictureNoise", "add_noise"]
 class PictureNoise:
     """Each (B,) float32.
 
-    grain : deviation of grey;  flicker : the same as a share of the grey that is there
+    grain : deviation of grey;  multiplicative : the same as a share of the grey that is there
     salt : share of single pixels gone white or black;  streaks : deviation of the grey of a few rows
     """
 
     grain: Tensor
-    flicker: Tensor
+    multiplicative: Tensor
     salt: Tensor
     streaks: Tensor
 
@@ -31,9 +31,9 @@ class PictureNoise:
         """Half of all pictures have some grain; dead pixels and streaks are rare."""
         return cls(
             grain=draws.sometimes(0.4, draws.uniform(0.0, 0.04)),
-            flicker=draws.sometimes(0.25, draws.uniform(0.02, 0.2)),
-            salt=draws.by_mistake(0.06, draws.uniform(0.0005, 0.01)),
-            streaks=draws.by_mistake(0.06, draws.uniform(0.02, 0.2)),
+            multiplicative=draws.sometimes(0.25, draws.uniform(0.02, 0.2)),
+            salt=draws.occasional_fault(0.06, draws.uniform(0.0005, 0.01)),
+            streaks=draws.occasional_fault(0.06, draws.uniform(0.02, 0.2)),
         )
 
 
@@ -41,14 +41,14 @@ def add_noise(picture: Tensor, noise: PictureNoise, generator: torch.Generator) 
     """(B, 1, H, W) grey with its noise, in [0, 1]."""
     device = picture.device
 
-    if anyone(noise.grain + noise.flicker):
+    if any_active(noise.grain + noise.multiplicative):
         normal = torch.randn(picture.shape, generator=generator, device=device)
-        picture = picture + normal * (_rows(noise.grain) + _rows(noise.flicker) * picture)
-    if anyone(noise.streaks):
+        picture = picture + normal * (_rows(noise.grain) + _rows(noise.multiplicative) * picture)
+    if any_active(noise.streaks):
         normal = torch.randn(picture.shape[:3], generator=generator, device=device)
         some = torch.rand(picture.shape[:3], generator=generator, device=device) < 0.04
         picture = picture + (noise.streaks[:, None, None] * some * normal)[..., None]
-    if anyone(noise.salt):
+    if any_active(noise.salt):
         chance = torch.rand(picture.shape, generator=generator, device=device)
         rate = _rows(noise.salt)
         picture = torch.where(chance < rate, (chance < 0.7 * rate).float(), picture)

@@ -13,7 +13,7 @@ from torch import Tensor
 from torch.nn import functional
 
 from synthetic.appearance.draws import Draws
-from synthetic.appearance.smoothing import anyone
+from synthetic.appearance.smoothing import any_active
 
 __all__ = ["Shading", "shade"]
 
@@ -40,7 +40,7 @@ class Shading:
 
 def shade(picture: Tensor, shading: Shading) -> Tensor:
     """(B, 1, H, W) grey in [0, 1] under its fields."""
-    if not anyone(shading.brightness) and not anyone(shading.gamma):
+    if not any_active(shading.brightness) and not any_active(shading.gamma):
         return picture
     fields = torch.stack([shading.brightness, shading.gamma], dim=1)
     fields = functional.interpolate(fields, size=picture.shape[2:], mode="bilinear", align_corners=True).exp()

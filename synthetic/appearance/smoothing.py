@@ -6,10 +6,10 @@ import torch
 from torch import Tensor
 from torch.nn import functional
 
-__all__ = ["anyone", "blur", "box_mean", "coarsen", "median", "stretch", "wide_blur"]
+__all__ = ["any_active", "blur", "box_mean", "coarsen", "interpolate_linear", "separable_median", "wide_blur"]
 
 
-def anyone(values: Tensor) -> bool:
+def any_active(values: Tensor) -> bool:
     """Whether any of (B, ...) values is not nought, so that a filter which nobody uses is left out.
 
     On a GPU always True: to ask it would make everything wait for the answer.
@@ -53,7 +53,7 @@ def box_mean(picture: Tensor, reach: int) -> Tensor:
     return picture
 
 
-def median(picture: Tensor) -> Tensor:
+def separable_median(picture: Tensor) -> Tensor:
     """(B, 1, H, W) medians of three along the rows, then of three down the columns.
 
     Not quite the median of the nine, and a third of its work.
@@ -68,10 +68,10 @@ def median(picture: Tensor) -> Tensor:
     return picture
 
 
-def coarsen(values: Tensor, factor: Tensor, held: Tensor, dim: int) -> Tensor:
+def coarsen(values: Tensor, factor: Tensor, use_nearest: Tensor, dim: int) -> Tensor:
     """(B, ...) values of which only each ``factor``-th (B,) along ``dim`` is kept and the rest is filled in.
 
-    Straight lines fill in where ``held`` (B,) is False, else the nearest one kept. Those kept stay at their places.
+    Straight lines fill in where ``use_nearest`` (B,) is False, else the nearest one kept. Those kept stay at their places.
     """
     number = values.shape[dim]
     place = torch.arange(number, device=values.device, dtype=factor.dtype)
@@ -82,17 +82,17 @@ def coarsen(values: Tensor, factor: Tensor, held: Tensor, dim: int) -> Tensor:
     share = ((place - first) / (second - first).clamp(min=1)).clamp(0, 1)
     # Halfway between two, the one and the other by turns, or all would lean to one side.
     nearest = torch.where(share == 0.5, step.remainder(2), share.round())
-    share = torch.where(held[:, None], nearest, share)
+    share = torch.where(use_nearest[:, None], nearest, share)
     shape = [len(factor) if d == 0 else number if d == dim else 1 for d in range(values.dim())]
     low, high = (values.gather(dim, index.long().view(shape).expand_as(values)) for index in (first, second))
     return torch.lerp(low, high, share.view(shape))
 
 
-def stretch(values: Tensor, samples: int, *, ends_meet: bool) -> Tensor:
-    """(B, L, n) as (B, L, samples), in straight pieces between them; ends_meet: the first and last stay where they are,
+def interpolate_linear(values: Tensor, samples: int, *, align_corners: bool) -> Tensor:
+    """(B, L, n) as (B, L, samples), in straight pieces between them; align_corners: the first and last stay where they are,
     else the first and last half samples do. As pictures of L rows: PyTorch's kernel for lines alone takes the rows one
     after another on a GPU, and took two fifths of a training picture's time.
     """
     rows = values[:, None]
     size = (values.shape[1], samples)
-    return functional.interpolate(rows, size=size, mode="bilinear", align_corners=ends_meet)[:, 0]
+    return functional.interpolate(rows, size=size, mode="bilinear", align_corners=align_corners)[:, 0]

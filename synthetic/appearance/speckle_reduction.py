@@ -10,27 +10,27 @@ from torch import Tensor
 from torch.nn import functional
 
 from synthetic.appearance.draws import Draws
-from synthetic.appearance.smoothing import anyone, blur, box_mean, median
+from synthetic.appearance.smoothing import any_active, blur, box_mean, separable_median
 
-__all__ = ["Smoother", "SpeckleReduction", "reduce_speckle"]
+__all__ = ["SmoothingFilter", "SpeckleReduction", "reduce_speckle"]
 
 
-class Smoother(IntEnum):
+class SmoothingFilter(IntEnum):
     """Kinds of filters.
 
-    WET is a strong blur with the outlines drawn over it again, which makes tissue look like wet paint.
+    EDGE_ENHANCED is a strong blur with the outlines drawn over it again, which makes tissue look like wet paint.
     """
 
     NONE = 0
     GAUSSIAN = 1
     MEDIAN = 2
     EDGE_PRESERVING = 3
-    WET = 4
+    EDGE_ENHANCED = 4
 
 
 @dataclass(frozen=True)
 class SpeckleReduction:
-    """kind : (B,) of Smoother;  width_px : (B,) of the blurs;  edge : (B,) grey step that EDGE_PRESERVING keeps."""
+    """kind : (B,) of SmoothingFilter;  width_px : (B,) of the blurs;  edge : (B,) grey step that EDGE_PRESERVING keeps."""
 
     kind: Tensor
     width_px: Tensor
@@ -49,14 +49,17 @@ class SpeckleReduction:
 def reduce_speckle(picture: Tensor, reduction: SpeckleReduction) -> Tensor:
     """(B, 1, H, W) grey, smoothed each by its own filter."""
 
-    gaussian, middle, wet = (reduction.kind == kind for kind in (Smoother.GAUSSIAN, Smoother.MEDIAN, Smoother.WET))
-    guided = wet | (reduction.kind == Smoother.EDGE_PRESERVING)
+    gaussian, middle, wet = (
+        reduction.kind == kind
+        for kind in (SmoothingFilter.GAUSSIAN, SmoothingFilter.MEDIAN, SmoothingFilter.EDGE_ENHANCED)
+    )
+    guided = wet | (reduction.kind == SmoothingFilter.EDGE_PRESERVING)
     result = picture
-    if anyone(guided):
+    if any_active(guided):
         result = torch.where(_rows(guided), _guided(picture, reduction.edge), result)
-    if anyone(middle):
-        result = torch.where(_rows(middle), median(median(picture)), result)
-    if anyone(gaussian | wet):
+    if any_active(middle):
+        result = torch.where(_rows(middle), separable_median(separable_median(picture)), result)
+    if any_active(gaussian | wet):
         smooth = blur(result, reduction.width_px, reduction.width_px)
         # Twice what the blur takes away of the outlines that the guided filter left.
         result = torch.where(_rows(wet), 2 * result - smooth, torch.where(_rows(gaussian), smooth, result))

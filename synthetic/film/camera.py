@@ -13,7 +13,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["Camera", "draw_camera", "seen_ellipse"]
+__all__ = ["Camera", "draw_camera", "project_ellipse"]
 
 Picture = NDArray[np.uint8]
 Matrix = NDArray[np.float64]
@@ -26,26 +26,26 @@ _TREMORS = 3
 
 @dataclass(frozen=True)
 class Camera:
-    """perspective : per px across and down;  askew_degrees : how the camera is turned
+    """perspective : per px across and down;  roll_degrees : how the camera is turned
     tremors : of the hand, three of amplitudes in px across and down, radians a frame, and radians across and down
     moire : strength, period in px and direction in radians of the bands between its pixels and the screen's
-    room : grey of what surrounds the screen;  seed : of lens and light
+    surround_grey : grey of what surrounds the screen;  seed : of lens and light
     """
 
     perspective: tuple[float, float]
-    askew_degrees: float
+    roll_degrees: float
     tremors: tuple[tuple[float, float, float, float, float], ...]
     moire: tuple[float, float, float]
-    room: int
+    surround_grey: int
     seed: int
 
-    def matrix(self, frame: int, height: int, width: int) -> Matrix:
+    def homography(self, frame: int, height: int, width: int) -> Matrix:
         """(3, 3) from the screen to the camera's picture of that frame."""
         right, down, rate, phase_right, phase_down = np.array(self.tremors).T
         shake = np.array(
             [np.sum(right * np.sin(rate * frame + phase_right)), np.sum(down * np.sin(rate * frame + phase_down))]
         )
-        angle = np.deg2rad(self.askew_degrees)
+        angle = np.deg2rad(self.roll_degrees)
         middle = np.array([(width - 1) / 2, (height - 1) / 2])
         to_middle, back = np.eye(3), np.eye(3)
         to_middle[:2, 2], back[:2, 2] = -middle, middle + shake
@@ -54,7 +54,7 @@ class Camera:
         )
         return np.asarray(back @ turned @ to_middle)
 
-    def see(self, screen: Picture, matrix: Matrix, lens: Callable[[Picture], Picture]) -> Picture:
+    def capture(self, screen: Picture, matrix: Matrix, lens: Callable[[Picture], Picture]) -> Picture:
         """(H, W) the camera's picture of a screen."""
         height, width = screen.shape
         seen = cv2.warpPerspective(
@@ -63,7 +63,7 @@ class Camera:
             (width, height),
             flags=cv2.INTER_LINEAR,
             borderMode=cv2.BORDER_CONSTANT,
-            borderValue=self.room,
+            borderValue=self.surround_grey,
         )
         strength, period, direction = self.moire
         y, x = np.mgrid[:height, :width].astype(np.float32)
@@ -97,10 +97,10 @@ def draw_camera(rng: np.random.Generator) -> Camera:
     across, down = rng.uniform(-_PERSPECTIVE, _PERSPECTIVE, 2) / 320
     return Camera(
         perspective=(float(across), float(down)),
-        askew_degrees=float(rng.uniform(-_ASKEW_DEGREES, _ASKEW_DEGREES)),
+        roll_degrees=float(rng.uniform(-_ASKEW_DEGREES, _ASKEW_DEGREES)),
         tremors=tuple(_draw_tremor(rng) for _ in range(_TREMORS)),
         moire=(float(rng.uniform(0.0, 0.12)), float(rng.uniform(3, 40)), float(rng.uniform(0, np.pi))),
-        room=int(rng.integers(0, 40)),
+        surround_grey=int(rng.integers(0, 40)),
         seed=int(rng.integers(2**31)),
     )
 
@@ -111,7 +111,7 @@ def _draw_tremor(rng: np.random.Generator) -> tuple[float, float, float, float, 
     return float(right), float(down), float(rng.uniform(0.02, 0.6)), float(phases[0]), float(phases[1])
 
 
-def seen_ellipse(
+def project_ellipse(
     ellipse: tuple[float, float, float, float, float], matrix: Matrix
 ) -> tuple[float, float, float, float, float]:
     """An ellipse [cx, cy, semi-major, semi-minor, degrees] of the screen as the camera sees it: exactly an ellipse.

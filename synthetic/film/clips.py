@@ -21,39 +21,39 @@ import numpy as np
 import torch
 from numpy.typing import NDArray
 
-from synthetic.anatomy.anatomy import Animal, Order, draw_animal
-from synthetic.anatomy.species import PROFILES, SpeciesRanges, load_profile
+from synthetic.anatomy.anatomy import Animal, StageCounts, draw_animal
+from synthetic.anatomy.species import PHANTOM_SPECIES, SpeciesRanges, load_species_ranges
 from synthetic.errors import PhantomError
-from synthetic.film.film import HEIGHT, WIDTH, Studio, draw_machine
+from synthetic.film.film import HEIGHT, WIDTH, ClipRenderer, draw_machine
 from synthetic.film.hand import FRAMES_PER_SECOND, PLAIN_HAND, Hand, Sweep, Window, draw_hand, draw_sweep
 from synthetic.film.hand_path import swept_path
-from synthetic.film.recorder import DIRECT, Recorder, draw_recorder
+from synthetic.film.recorder import DIRECT_RECORDING, Recorder, draw_recorder
 from synthetic.film.tissue_motion import draw_breath
 from synthetic.film.truth import CATEGORIES, AnimalTruth, ClipTruth, write_json
-from synthetic.training.dataset import draw_order
+from synthetic.training.dataset import draw_stage_counts
 
 __all__ = ["Subject", "draw_subjects", "write_demo", "write_phantoms", "write_subjects"]
 
 _FIRST_DATE = dt.date(2026, 5, 3)
 
-Progress = Callable[[int, int], None]
+ProgressCallback = Callable[[int, int], None]
 
 
 @dataclass(frozen=True)
 class Subject:
     """An animal to be filmed. profile : of its species, by name or by its ranges;  windows : one clip each
     frames : of each clip;  hand : that sweeps it;  recorder : that stores it
-    greys : 9, for echoes from the weakest to the strongest at even steps, where no map is to be drawn
+    grey_map_knots : 9, for echoes from the weakest to the strongest at even steps, where no map is to be drawn
     """
 
     name: str
     profile: str | SpeciesRanges
-    order: Order
+    stage_counts: StageCounts
     windows: tuple[Window, ...] = ("left", "right")
     frames: int = 110
     hand: Hand = PLAIN_HAND
-    recorder: Recorder = DIRECT
-    greys: tuple[float, ...] | None = None
+    recorder: Recorder = DIRECT_RECORDING
+    grey_map_knots: tuple[float, ...] | None = None
 
 
 def draw_subjects(animals: int, seed: int) -> list[Subject]:
@@ -66,12 +66,12 @@ def draw_subjects(animals: int, seed: int) -> list[Subject]:
     subjects = []
     for index in range(animals):
         rng = np.random.default_rng([seed, index, 1])
-        profile = PROFILES[int(rng.integers(len(PROFILES)))]
+        profile = PHANTOM_SPECIES[int(rng.integers(len(PHANTOM_SPECIES)))]
         subjects.append(
             Subject(
                 name=f"AF-{index + 1:04d}",
                 profile=profile,
-                order=draw_order(rng, load_profile(profile)),
+                stage_counts=draw_stage_counts(rng, load_species_ranges(profile)),
                 frames=int(rng.integers(90, 131)),
                 hand=draw_hand(rng),
                 recorder=draw_recorder(rng),
@@ -80,7 +80,9 @@ def draw_subjects(animals: int, seed: int) -> list[Subject]:
     return subjects
 
 
-def write_phantoms(root: Path, *, animals: int, seed: int, progress: Progress = lambda done, total: None) -> None:
+def write_phantoms(
+    root: Path, *, animals: int, seed: int, progress: ProgressCallback = lambda done, total: None
+) -> None:
     """Film ``animals`` invented animals into exam folders under ``root``, with their truth.
 
     progress : told the frames done and the frames in all.
@@ -88,23 +90,23 @@ def write_phantoms(root: Path, *, animals: int, seed: int, progress: Progress = 
     write_subjects(root, draw_subjects(animals, seed), seed=seed, progress=progress)
 
 
-def write_demo(root: Path, *, seed: int, progress: Progress = lambda done, total: None) -> None:
+def write_demo(root: Path, *, seed: int, progress: ProgressCallback = lambda done, total: None) -> None:
     """The demo's animals of the fictional Alder Fen station: round and oval eggs, thin shells, follicles only,
     nothing to see, and a doubtful one, a large clutch filmed in haste.
     """
     subjects = [
-        Subject("AF-0412", "trachemys-scripta", Order(calcified=8), frames=100),
-        Subject("AF-0415", "gopherus-polyphemus", Order(calcified=5), frames=100),
-        Subject("AF-0419", "emys-orbicularis", Order(thin_shelled=6), frames=100),
-        Subject("AF-0423", "testudo-hermanni-boettgeri", Order(follicles=9), frames=100),
-        Subject("AF-0426", "terrapene-ornata", Order(), frames=100),
-        Subject("AF-0431", "chelydra-serpentina", Order(calcified=24, follicles=4), frames=40),
+        Subject("AF-0412", "trachemys-scripta", StageCounts(calcified=8), frames=100),
+        Subject("AF-0415", "gopherus-polyphemus", StageCounts(calcified=5), frames=100),
+        Subject("AF-0419", "emys-orbicularis", StageCounts(thin_shelled=6), frames=100),
+        Subject("AF-0423", "testudo-hermanni-boettgeri", StageCounts(follicles=9), frames=100),
+        Subject("AF-0426", "terrapene-ornata", StageCounts(), frames=100),
+        Subject("AF-0431", "chelydra-serpentina", StageCounts(calcified=24, follicles=4), frames=40),
     ]
     write_subjects(root, subjects, seed=seed, progress=progress)
 
 
 def write_subjects(
-    root: Path, subjects: Sequence[Subject], *, seed: int, progress: Progress, processes: int | None = None
+    root: Path, subjects: Sequence[Subject], *, seed: int, progress: ProgressCallback, processes: int | None = None
 ) -> None:
     """Film the subjects, a clip to a process; truth of all is written at the end.
 
@@ -120,7 +122,9 @@ def write_subjects(
         ) from error
 
 
-def _write_all(root: Path, subjects: Sequence[Subject], seed: int, progress: Progress, processes: int | None) -> None:
+def _write_all(
+    root: Path, subjects: Sequence[Subject], seed: int, progress: ProgressCallback, processes: int | None
+) -> None:
     jobs = [
         _Job(root, seed, index, subject, window) for index, subject in enumerate(subjects) for window in subject.windows
     ]
@@ -166,9 +170,9 @@ def _film(job: _Job) -> ClipTruth:
     animal = _animal(job.seed, job.index, job.subject)
     rng = np.random.default_rng([job.seed, job.index, 3])
     machine = draw_machine(rng, animal)
-    if job.subject.greys is not None:
-        machine = machine.with_greys(job.subject.greys)
-    studio = Studio(animal, machine, int(rng.integers(2**62)))
+    if job.subject.grey_map_knots is not None:
+        machine = machine.with_grey_map_knots(job.subject.grey_map_knots)
+    renderer = ClipRenderer(animal, machine, int(rng.integers(2**62)))
     # What follows differs from window to window.
     rng = np.random.default_rng([job.seed, job.index, 4, job.subject.windows.index(job.window)])
     sweep = draw_sweep(rng, animal, job.window, job.subject.frames, job.subject.hand)
@@ -185,7 +189,7 @@ def _film(job: _Job) -> ClipTruth:
     )
 
     def watched() -> Iterator[NDArray[np.uint8]]:
-        for frame in job.subject.recorder.record(studio.film(sweep, breath, int(rng.integers(2**62)))):
+        for frame in job.subject.recorder.record(renderer.render(sweep, breath, int(rng.integers(2**62)))):
             truth.add(frame)
             yield frame.grey
 
@@ -205,17 +209,19 @@ def _animal(seed: int, index: int, subject: Subject) -> Animal:
 
 
 def _fitting_animal(rng: np.random.Generator, subject: Subject) -> Animal:
-    profile = subject.profile if isinstance(subject.profile, SpeciesRanges) else load_profile(subject.profile)
+    profile = subject.profile if isinstance(subject.profile, SpeciesRanges) else load_species_ranges(subject.profile)
     # A body drawn small may not hold a clutch drawn large; a few draws find one that does.
     for _ in range(20):
         try:
-            return draw_animal(rng, profile, subject.order)
+            return draw_animal(rng, profile, subject.stage_counts)
         except PhantomError as error:
             problem = error
     raise problem
 
 
-def write_mp4(path: Path, frames: Iterator[NDArray[np.uint8]], *, frame_rate: int, crf: int = DIRECT.crf) -> None:
+def write_mp4(
+    path: Path, frames: Iterator[NDArray[np.uint8]], *, frame_rate: int, crf: int = DIRECT_RECORDING.crf
+) -> None:
     """H.264 of (H, W) uint8 frames at the constant rate factor ``crf``.
 
     Under a temporary name first, so that a file of this name is whole.

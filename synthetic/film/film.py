@@ -13,20 +13,20 @@ from torch import Tensor
 from torch.nn import functional
 
 from synthetic.acoustics.acoustics import Console, Plane, render_beams
-from synthetic.acoustics.geometry import Scanner, View, screen_grid, to_beams
+from synthetic.acoustics.geometry import Scanner, View, plane_to_beams, screen_grid
 from synthetic.acoustics.materials import Materials, load_materials
-from synthetic.acoustics.slices import Herd, cut, label, showing, survey
-from synthetic.acoustics.tissue import TissueNoise, make_noise
+from synthetic.acoustics.slices import AnimalBatch, make_labels, measure_visibility, section_animals, shown_objects
+from synthetic.acoustics.tissue import TissueNoise, make_tissue_noise
 from synthetic.anatomy.anatomy import Animal
-from synthetic.appearance.appearance import Look, draw_look, dress, to_grey
-from synthetic.appearance.contact import Contact, lose_contact
+from synthetic.appearance.appearance import Appearance, draw_appearance, postprocess, to_grey
+from synthetic.appearance.contact import ContactGap, apply_contact_gap
 from synthetic.appearance.persistence import Persistence
 from synthetic.film.hand import Sweep
 from synthetic.film.screen import Screen, draw_screen
 from synthetic.film.tissue_motion import MovingNoise, TissueMotion
 from synthetic.training.scenes import draw_console
 
-__all__ = ["FilmedFrame", "FilmedObject", "Machine", "Studio", "draw_machine"]
+__all__ = ["ClipRenderer", "FilmedFrame", "FilmedObject", "Machine", "draw_machine"]
 
 HEIGHT, WIDTH = 480, 640
 LINES, SAMPLES = 160, 320
@@ -39,7 +39,7 @@ class Machine:
 
     scanner: Scanner
     console: Console
-    look: Look
+    appearance: Appearance
     view: View
     screen: Screen
 
@@ -47,10 +47,10 @@ class Machine:
     def mm_per_px(self) -> float:
         return float(self.view.mm_per_px)
 
-    def with_greys(self, greys: Sequence[float]) -> Machine:
+    def with_grey_map_knots(self, greys: Sequence[float]) -> Machine:
         """The same with another grey map; see GreyMap's knots."""
-        grey_map = replace(self.look.grey_map, knots=torch.tensor([greys], dtype=torch.float32))
-        return replace(self, look=replace(self.look, grey_map=grey_map))
+        grey_map = replace(self.appearance.grey_map, knots=torch.tensor([greys], dtype=torch.float32))
+        return replace(self, appearance=replace(self.appearance, grey_map=grey_map))
 
 
 @dataclass(frozen=True)
@@ -60,7 +60,7 @@ class FilmedObject:
     number : its index among the animal's objects, the same in all clips
     ellipse : [cx, cy, semi-major, semi-minor, degrees] in px;  stage : 0 follicle, 1 thin-shelled, 2 calcified
     depth_mm : of its middle, from the probe's face along the beam
-    visible : share of its outline that is lit;  wanted : False where it is mostly hidden or cut near its pole
+    visible : share of its outline that is lit;  is_target : False where it is mostly hidden or cut near its pole
     shown : whether a person would say that it is there; what is wanted is
     """
 
@@ -69,7 +69,7 @@ class FilmedObject:
     stage: int
     depth_mm: float
     visible: float
-    wanted: bool
+    is_target: bool
     shown: bool
 
 
@@ -103,8 +103,8 @@ def draw_machine(rng: np.random.Generator, animal: Animal) -> Machine:
     screen = draw_screen(rng, sector, scanner, view)
     return Machine(
         scanner,
-        draw_console(scanner, generator, spread=0.5),
-        draw_look(1, generator, spread=0.45),
+        draw_console(scanner, generator, variation=0.5),
+        draw_appearance(1, generator, variation=0.45),
         view,
         screen,
     )
@@ -138,7 +138,7 @@ def _moments(sweep: Sweep, breath: NDArray[np.float64], part: slice) -> _Moments
     return _Moments(plane, TissueMotion.of(plane, pressure_mm, breathed), touching, functional.normalize(across, dim=1))
 
 
-def _parted(contact: Contact, touching: Tensor) -> Contact:
+def _parted(contact: ContactGap, touching: Tensor) -> ContactGap:
     """Of a face of which only a share (B,) is ``touching``: it parts from the skin at its last lines first."""
     parted = touching < 1
     return replace(
@@ -148,21 +148,21 @@ def _parted(contact: Contact, touching: Tensor) -> Contact:
     )
 
 
-class Studio:
+class ClipRenderer:
     """An animal before a machine. Its tissue and its noise stay the same in every clip."""
 
     def __init__(self, animal: Animal, machine: Machine, seed: int) -> None:
         self._machine = machine
         self._screen = screen_grid(machine.scanner, machine.view, SAMPLES, HEIGHT, WIDTH)
-        self._herd = Herd.of([animal], torch.device("cpu"))
+        self._herd = AnimalBatch.of([animal], torch.device("cpu"))
         generator = torch.Generator().manual_seed(seed)
-        self._noise: TissueNoise = make_noise(generator)
+        self._noise: TissueNoise = make_tissue_noise(generator)
         self._materials: Materials = load_materials().draw(self._herd.kinds, generator, scatter=0.15)
 
-    def film(self, sweep: Sweep, breath: NDArray[np.float64], seed: int) -> Iterator[FilmedFrame]:
+    def render(self, sweep: Sweep, breath: NDArray[np.float64], seed: int) -> Iterator[FilmedFrame]:
         """The clip's T frames, a few rendered at a time, of an animal whose breath is at (T, 3) mm."""
         generator = torch.Generator().manual_seed(seed)
-        persistence = Persistence(float(self._machine.look.density.persistence))
+        persistence = Persistence(float(self._machine.appearance.density.persistence))
         for start in range(0, len(breath), _TOGETHER):
             with torch.no_grad():
                 moments = _moments(sweep, breath, slice(start, start + _TOGETHER))
@@ -172,21 +172,21 @@ class Studio:
         plane, motion, number = moments.plane, moments.motion, len(moments.touching)
         machine = self._machine
         scanner, console = _repeated(machine.scanner, number), _repeated(machine.console, number)
-        look, view = machine.look.repeated(number), _repeated(machine.view, number)
-        herd = motion.moved_herd(self._herd.take(torch.zeros(number, dtype=torch.int64)))
+        appearance, view = machine.appearance.repeated(number), _repeated(machine.view, number)
+        animal_batch = motion.moved_animals(self._herd.take(torch.zeros(number, dtype=torch.int64)))
         materials = _repeated(self._materials, number)
-        met = cut(herd, materials, plane, torch.zeros(number, 3), one_animal=True)
+        met = section_animals(animal_batch, materials, plane, torch.zeros(number, 3), one_animal=True)
         noise = MovingNoise.moving(self._noise, motion, moments.across)
         beams = render_beams(met.slice, plane, scanner, console, noise, generator, lines=LINES, samples=SAMPLES)
-        beams = lose_contact(beams, _parted(look.contact, moments.touching), generator)
-        grey = persistence.show(to_grey(beams.echo_db, look))
+        beams = apply_contact_gap(beams, _parted(appearance.contact, moments.touching), generator)
+        grey = persistence.show(to_grey(beams.echo_db, appearance))
         # All frames lie on the one screen: as its channels, they are read at places that are worked out once.
         picture = self._screen.draw(grey[None]).transpose(0, 1)
-        picture = dress(picture, look, generator) * self._screen.sector[:, None]
-        seen = survey(met, beams, grey, scanner, view, HEIGHT, WIDTH)
-        labels = label(met, seen, view, HEIGHT, WIDTH)
-        shown = showing(met, seen, view, HEIGHT, WIDTH)
-        _, depth = to_beams(scanner, met.ellipses[..., 0], met.ellipses[..., 1])
+        picture = postprocess(picture, appearance, generator) * self._screen.sector[:, None]
+        seen = measure_visibility(met, beams, grey, scanner, view, HEIGHT, WIDTH)
+        labels = make_labels(met, seen, view, HEIGHT, WIDTH)
+        shown = shown_objects(met, seen, view, HEIGHT, WIDTH)
+        _, depth = plane_to_beams(scanner, met.ellipses[..., 0], met.ellipses[..., 1])
         pictures = (picture[:, 0] * 255).round().to(torch.uint8).numpy()
         for row, frame in enumerate(pictures):
             objects = tuple(
@@ -196,7 +196,7 @@ class Studio:
                     stage=int(labels.stage[row, k]),
                     depth_mm=float(depth[row, k]),
                     visible=float(labels.visible[row, k]),
-                    wanted=bool(labels.role[row, k] == 1),
+                    is_target=bool(labels.role[row, k] == 1),
                     shown=bool(shown[row, k]),
                 )
                 for k in torch.nonzero(labels.role[row])[:, 0].tolist()

@@ -20,9 +20,9 @@ from synthetic.anatomy.anatomy import Animal
 from synthetic.errors import PhantomError
 
 __all__ = [
-    "FASTEST_DEGREES",
-    "FASTEST_MM",
     "FRAMES_PER_SECOND",
+    "MAX_STEP_MM",
+    "MAX_TURN_DEGREES",
     "PLAIN_HAND",
     "Hand",
     "Sweep",
@@ -36,8 +36,8 @@ Numbers = NDArray[np.float64]
 
 FRAMES_PER_SECOND = 25
 # What a hand does of its own will from one frame to the next: over the skin (pressing comes on top), and turning.
-FASTEST_MM = 1.5
-FASTEST_DEGREES = 2.5
+MAX_STEP_MM = 1.5
+MAX_TURN_DEGREES = 2.5
 _FASTEST_PRESSING_MM = 0.4
 
 
@@ -69,7 +69,7 @@ class Sweep:
     origins (T, 3) mm, the middle of the face; rights, downs (T, 3) unit vectors along the face and away from it
     pressure_mm (T,) how much deeper than usual the face is pressed in (below 0: less deep); origins have it in them
     contact (T,) how much of the face touches, 0 to 1
-    sudden (T,) bool, frames to which a slip or a kick brought the probe; all others keep to the fastest of a hand
+    is_abrupt (T,) bool, frames to which a slip or a kick brought the probe; all others keep to the fastest of a hand
     """
 
     window: Window
@@ -78,7 +78,7 @@ class Sweep:
     downs: Numbers
     pressure_mm: Numbers
     contact: Numbers
-    sudden: NDArray[np.bool_]
+    is_abrupt: NDArray[np.bool_]
 
 
 def draw_hand(rng: np.random.Generator) -> Hand:
@@ -102,7 +102,7 @@ def draw_sweep(rng: np.random.Generator, animal: Animal, window: Window, frames:
     slide = rng.uniform(0.08, 0.13) * animal.carapace_mm
     tilt = rng.uniform(14, 22)
     # The rest of the fastest pace is for drift and tremor.
-    pace = 0.8 * min(FASTEST_MM / (2 * slide), FASTEST_DEGREES / (2 * tilt))
+    pace = 0.8 * min(MAX_STEP_MM / (2 * slide), MAX_TURN_DEGREES / (2 * tilt))
     along = _course(rng, frames, pace, returns=hand.returns)
     along = 2 * along - along.max()
     along *= rng.choice([-1.0, 1.0])
@@ -127,17 +127,17 @@ def draw_sweep(rng: np.random.Generator, animal: Animal, window: Window, frames:
         # In the scan plane, as a probe rocks on a curved face; at its fastest 8 degrees x 2 pi / 30 frames.
         swing = 2 * np.pi * (np.arange(frames) / rng.uniform(30, 60) + rng.random())
         angles[:, 1] += rng.uniform(3, 8) * np.sin(swing)
-    skin, angles = _unhurried(skin, FASTEST_MM), _unhurried(angles, FASTEST_DEGREES)
+    skin, angles = _unhurried(skin, MAX_STEP_MM), _unhurried(angles, MAX_TURN_DEGREES)
     pressure = _unhurried(_wander(rng, frames, 0.8)[:, None], _FASTEST_PRESSING_MM)[:, 0].clip(-2, 2)
 
-    contact, sudden = np.ones(frames), np.zeros(frames, dtype=bool)
+    contact, is_abrupt = np.ones(frames), np.zeros(frames, dtype=bool)
     for event in (_slip,) * hand.slips + (_kick,) * hand.kicks:
         moved = event(rng, frames)
         skin += moved.course[:, None] * moved.skin_mm
         angles += moved.course[:, None] * moved.degrees
         contact = np.minimum(contact, moved.contact)
-        sudden[1:] |= np.diff(moved.course) != 0
-    return _placed(animal, window, skin, np.deg2rad(angles), pressure, contact, sudden)
+        is_abrupt[1:] |= np.diff(moved.course) != 0
+    return _placed(animal, window, skin, np.deg2rad(angles), pressure, contact, is_abrupt)
 
 
 def _placed(
@@ -147,7 +147,7 @@ def _placed(
     angles: Numbers,
     pressure: Numbers,
     contact: Numbers,
-    sudden: NDArray[np.bool_],
+    is_abrupt: NDArray[np.bool_],
 ) -> Sweep:
     """From places on the skin and angles in radians to vectors in the body."""
     inward = 1.0 if window == "left" else -1.0
@@ -159,7 +159,7 @@ def _placed(
     rights = upward - (upward * downs).sum(axis=1, keepdims=True) * downs
     rights /= np.linalg.norm(rights, axis=1, keepdims=True)
     face = np.stack([nothing - inward * 0.45 * animal.width_mm, *skin.T], axis=1)
-    return Sweep(window, face + pressure[:, None] * downs, rights, downs, pressure, contact, sudden)
+    return Sweep(window, face + pressure[:, None] * downs, rights, downs, pressure, contact, is_abrupt)
 
 
 @dataclass(frozen=True)

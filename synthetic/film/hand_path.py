@@ -6,7 +6,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from synthetic.film.hand import Sweep
-from synthetic.film.tissue_motion import FADING_MM
+from synthetic.film.tissue_motion import MOTION_DECAY_MM
 
 __all__ = ["swept_path"]
 
@@ -21,7 +21,7 @@ def swept_path(sweep: Sweep, breath: Numbers, depth_mm: float) -> Numbers:
 
     breath : (T, 3) mm
     """
-    fading = np.exp(-0.5 * depth_mm / FADING_MM)
+    fading = np.exp(-0.5 * depth_mm / MOTION_DECAY_MM)
     push = sweep.pressure_mm[:, None] * sweep.downs
     middles = sweep.origins + 0.5 * depth_mm * sweep.downs - (breath + fading * (push - breath))
     axes = np.stack([np.cross(sweep.rights, sweep.downs), sweep.rights, sweep.downs], axis=1)  # (T, 3 axes, 3)

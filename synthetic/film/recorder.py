@@ -9,10 +9,10 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from synthetic.film.camera import Camera, draw_camera, seen_ellipse
+from synthetic.film.camera import Camera, draw_camera, project_ellipse
 from synthetic.film.film import FilmedFrame
 
-__all__ = ["DIRECT", "Recorder", "draw_recorder"]
+__all__ = ["DIRECT_RECORDING", "Recorder", "draw_recorder"]
 
 
 @dataclass(frozen=True)
@@ -41,14 +41,14 @@ class Recorder:
             if self.shrink > 1:
                 grey = _scaled(grey, self.shrink)
             if self.camera and lens:
-                matrix = self.camera.matrix(index, *grey.shape)
-                grey = self.camera.see(grey, matrix, lens)
-                objects = tuple(replace(one, ellipse=seen_ellipse(one.ellipse, matrix)) for one in objects)
+                matrix = self.camera.homography(index, *grey.shape)
+                grey = self.camera.capture(grey, matrix, lens)
+                objects = tuple(replace(one, ellipse=project_ellipse(one.ellipse, matrix)) for one in objects)
             yield replace(frame, grey=grey, objects=objects)
 
 
 # A machine that writes its own files, at the quality of most.
-DIRECT = Recorder()
+DIRECT_RECORDING = Recorder()
 
 
 def _scaled(grey: NDArray[np.uint8], shrink: float) -> NDArray[np.uint8]:

@@ -1,10 +1,10 @@
 """Tissue that moves: with the animal's breath, and with the pressure of the probe.
 
 What touches the probe goes with it and what lies deep goes with the breath; between them the one fades into the
-other over ``FADING_MM`` along the beam. At a place p of the body, with z its depth below the probe's face, tissue
+other over ``MOTION_DECAY_MM`` along the beam. At a place p of the body, with z its depth below the probe's face, tissue
 has come from p - w(p), where
 
-    w(p) = breath + (push - breath) exp(-z / FADING_MM)
+    w(p) = breath + (push - breath) exp(-z / MOTION_DECAY_MM)
 
 All that is drawn follows this one map: speckle is read where the tissue came from, and the objects are moved to where
 their centres went. They keep their shape and attitude, so that a section of a moved object is a section of the
@@ -23,15 +23,15 @@ from numpy.typing import NDArray
 from torch import Tensor
 
 from synthetic.acoustics.acoustics import Plane
-from synthetic.acoustics.slices import Herd
-from synthetic.acoustics.tissue import SweptNoise, TissueNoise
+from synthetic.acoustics.slices import AnimalBatch
+from synthetic.acoustics.tissue import SweepNoise, TissueNoise
 from synthetic.anatomy.bodies import Kind
 from synthetic.film.hand import FRAMES_PER_SECOND
 
-__all__ = ["FADING_MM", "MovingNoise", "TissueMotion", "draw_breath", "without_breath"]
+__all__ = ["MOTION_DECAY_MM", "MovingNoise", "TissueMotion", "draw_breath", "without_breath"]
 
-FADING_MM = 30.0
-# The map shrinks lengths along the beam by less than (push + breath) / FADING_MM, an eighth at the most: a few steps
+MOTION_DECAY_MM = 30.0
+# The map shrinks lengths along the beam by less than (push + breath) / MOTION_DECAY_MM, an eighth at the most: a few steps
 # of w(w(...)) end closer than a thousandth of a mm.
 _STEPS = 6
 
@@ -58,7 +58,7 @@ class TissueMotion:
         row = (len(self.face),) + (1,) * (places.dim() - 2) + (3,)
         # One product each, and not a sum over differences: a picture has many places.
         z = torch.einsum("b...i,bi->b...", places, self.down) - (self.face * self.down).sum(-1).view(row[:-1])
-        fading = torch.exp(-z.clamp(min=0) / FADING_MM)[..., None]
+        fading = torch.exp(-z.clamp(min=0) / MOTION_DECAY_MM)[..., None]
         return self.breath.view(row) + fading * (self.push - self.breath).view(row)
 
     def moved(self, places: Tensor) -> Tensor:
@@ -68,21 +68,21 @@ class TissueMotion:
             there = places + self.displacement(there)
         return there
 
-    def moved_herd(self, herd: Herd) -> Herd:
+    def moved_animals(self, animal_batch: AnimalBatch) -> AnimalBatch:
         """One animal at B moments, its soft parts moved."""
-        fixed = (herd.kinds == Kind.BONE)[..., None]
-        return replace(herd, centre=torch.where(fixed, herd.centre, self.moved(herd.centre)))
+        fixed = (animal_batch.kinds == Kind.BONE)[..., None]
+        return replace(animal_batch, centre=torch.where(fixed, animal_batch.centre, self.moved(animal_batch.centre)))
 
 
 @dataclass(frozen=True)
-class MovingNoise(SweptNoise):
+class MovingNoise(SweepNoise):
     """Noise that goes with the tissue: it knows from where what lies at a place of the moved body came."""
 
     motion: TissueMotion
 
     @classmethod
     def moving(cls, noise: TissueNoise, motion: TissueMotion, across: Tensor) -> MovingNoise:
-        """With the tissue of B moments; across (B, 3) see SweptNoise."""
+        """With the tissue of B moments; across (B, 3) see SweepNoise."""
         return cls(noise.scatterers, noise.slow, across, motion)
 
     def at_rest(self, points: Tensor) -> Tensor:

@@ -29,7 +29,7 @@ CATEGORIES = [{"id": index + 1, "name": stage} for index, stage in enumerate(STA
 # An object is seen by a sweep if it was in good view in this many frames: fewer, and no one would notice it. One that
 # shows in as many and was hardly ever in good view, as an egg in another's shadow whose walls shine through it, may be
 # noticed or not: it is told apart.
-LEAST_FRAMES_SEEN = 3
+MIN_FRAMES_SEEN = 3
 
 
 @dataclass
@@ -80,7 +80,7 @@ class ClipTruth:
                 "bbox": [left, top, wide, high],
                 "area": round(float(ellipse.area(one.ellipse)[0]), 1),
                 "segmentation": [ellipse.outline(one.ellipse)[0].round(2).flatten().tolist()],
-                "iscrowd": 0 if one.wanted else 1,
+                "iscrowd": 0 if one.is_target else 1,
                 "ellipse": row,
                 "track_id": one.number + 1,
                 "visible": round(one.visible, 3),
@@ -90,7 +90,7 @@ class ClipTruth:
         )
         if one.shown:
             self.frames_shown[one.number] = self.frames_shown.get(one.number, 0) + 1
-        if one.wanted:
+        if one.is_target:
             self.frames_seen[one.number] = self.frames_seen.get(one.number, 0) + 1
             self.mot_lines.append(
                 f"{index + 1},{one.number + 1},{left},{top},{wide},{high},1,{one.stage + 1},{one.visible:.3f}"
@@ -99,12 +99,12 @@ class ClipTruth:
     @property
     def seen(self) -> set[int]:
         """Numbers of the objects that the sweep crossed in good view."""
-        return {number for number, frames in self.frames_seen.items() if frames >= LEAST_FRAMES_SEEN}
+        return {number for number, frames in self.frames_seen.items() if frames >= MIN_FRAMES_SEEN}
 
     @property
     def shown(self) -> set[int]:
         """Numbers of the objects that the sweep showed at all: those seen, and those that only show."""
-        return {number for number, frames in self.frames_shown.items() if frames >= LEAST_FRAMES_SEEN}
+        return {number for number, frames in self.frames_shown.items() if frames >= MIN_FRAMES_SEEN}
 
 
 @dataclass(frozen=True)
@@ -123,7 +123,7 @@ class AnimalTruth:
         by one at all;  objects : every follicle and egg with its stage and full axes in mm;  clips : what each one
         crossed and showed, and the way of the hand
         """
-        wanted = set(self.animal.wanted.tolist())
+        wanted = set(self.animal.target_indices.tolist())
         seen = set[int]().union(*(clip.seen for clip in self.clips))
         shown = seen.union(*(clip.shown for clip in self.clips))
         in_animal, crossed = self._by_stage(wanted), self._by_stage(seen)

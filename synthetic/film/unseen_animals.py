@@ -9,14 +9,14 @@ from __future__ import annotations
 
 import numpy as np
 
-from synthetic.anatomy.anatomy import Order
+from synthetic.anatomy.anatomy import StageCounts
 from synthetic.anatomy.species import SpeciesRanges
 from synthetic.film.clips import Subject
 
-__all__ = ["LONG_EGGED", "REVERSED_BANDED", "unseen_subjects"]
+__all__ = ["LONG_EGG_SPECIES", "REVERSED_GREY_MAP", "unseen_subjects"]
 
 # Invented, as is the species; of the shipped profiles the longest eggs are 46 mm, and those are nearly round.
-LONG_EGGED = SpeciesRanges(
+LONG_EGG_SPECIES = SpeciesRanges(
     species="Alder Fen long-egged turtle",
     carapace_mm=(210, 250),
     width_ratio=(0.76, 0.84),
@@ -26,7 +26,7 @@ LONG_EGGED = SpeciesRanges(
     egg_width_mm=(18, 21),
     follicle_mm=(6, 20),
 )
-REVERSED_BANDED = (0.95, 0.8, 0.6, 0.66, 0.46, 0.52, 0.3, 0.2, 0.05)
+REVERSED_GREY_MAP = (0.95, 0.8, 0.6, 0.66, 0.46, 0.52, 0.3, 0.2, 0.05)
 
 
 def unseen_subjects(animals: int, seed: int, *, frames: int) -> list[Subject]:
@@ -34,7 +34,9 @@ def unseen_subjects(animals: int, seed: int, *, frames: int) -> list[Subject]:
     subjects = []
     for index in range(animals):
         rng = np.random.default_rng([seed, index, 5])
-        number = int(rng.integers(LONG_EGGED.clutch[0], LONG_EGGED.clutch[1] + 1))
-        order = Order(calcified=number) if rng.random() < 0.7 else Order(thin_shelled=number)
-        subjects.append(Subject(f"OWN-{index + 1:02d}", LONG_EGGED, order, frames=frames, greys=REVERSED_BANDED))
+        number = int(rng.integers(LONG_EGG_SPECIES.clutch[0], LONG_EGG_SPECIES.clutch[1] + 1))
+        order = StageCounts(calcified=number) if rng.random() < 0.7 else StageCounts(thin_shelled=number)
+        subjects.append(
+            Subject(f"OWN-{index + 1:02d}", LONG_EGG_SPECIES, order, frames=frames, grey_map_knots=REVERSED_GREY_MAP)
+        )
     return subjects

@@ -22,7 +22,7 @@ from synthetic.anatomy.anatomy import STAGES
 from synthetic.errors import PhantomError
 from synthetic.training.dataset import PhantomPictures, StreamSettings
 
-__all__ = ["Block", "contact_sheet", "mixed", "outlined", "training_pictures", "write_sheet"]
+__all__ = ["SheetSection", "contact_sheet", "draw_outlines", "shuffle_together", "training_pictures", "write_sheet"]
 
 Pictures = NDArray[np.uint8]
 
@@ -34,7 +34,7 @@ _GAP, _LINE = 4, 34  # px: between pictures; a line of text
 
 
 @dataclass(frozen=True)
-class Block:
+class SheetSection:
     """Pictures under one heading. pictures : (N, S, S) grey or (N, S, S, 3), uint8"""
 
     heading: str
@@ -53,7 +53,7 @@ def training_pictures(number: int, seed: int) -> tuple[Pictures, Labels]:
     return (pictures[:, 0] * 255).round().to(torch.uint8).numpy(), labels
 
 
-def outlined(pictures: Pictures, labels: Labels) -> Pictures:
+def draw_outlines(pictures: Pictures, labels: Labels) -> Pictures:
     """(N, S, S) pictures -> (N, S, S, 3) with the outline of every object in the colour of its stage; what counts
     neither way is grey.
     """
@@ -68,14 +68,16 @@ def outlined(pictures: Pictures, labels: Labels) -> Pictures:
     return result
 
 
-def mixed(phantoms: Pictures, recorded: Pictures, names: Sequence[str], seed: int) -> tuple[Pictures, list[str]]:
+def shuffle_together(
+    phantoms: Pictures, recorded: Pictures, names: Sequence[str], seed: int
+) -> tuple[Pictures, list[str]]:
     """Both kinds in random order and without a mark, and what each is: "phantom", or its name."""
     order = np.random.default_rng([seed, 1]).permutation(len(phantoms) + len(recorded))
     kinds = ["phantom"] * len(phantoms) + list(names)
     return np.concatenate([phantoms, recorded])[order], [kinds[index] for index in order]
 
 
-def contact_sheet(title: str, blocks: Sequence[Block], *, columns: int = 8) -> Pictures:
+def contact_sheet(title: str, blocks: Sequence[SheetSection], *, columns: int = 8) -> Pictures:
     """Blocks one below the other, each with as many rows as it takes; colours are explained if there are any."""
     width = max(_grid(block, columns).shape[1] for block in blocks)
     parts = [_text(title, width, scale=0.8)]
@@ -98,7 +100,7 @@ def write_sheet(path: Path, sheet: Pictures) -> None:
         raise PhantomError(f"{path} cannot be written ({error.strerror or error}). Name another file.") from error
 
 
-def _grid(block: Block, columns: int) -> Pictures:
+def _grid(block: SheetSection, columns: int) -> Pictures:
     colour = block.pictures if block.pictures.ndim == 4 else np.repeat(block.pictures[..., None], 3, axis=-1)
     tiles = torch.from_numpy(colour).permute(0, 3, 1, 2)
     grid = make_grid(tiles, nrow=min(columns, len(tiles)), padding=_GAP, pad_value=_PAPER)

@@ -24,60 +24,60 @@ from torch.nn.functional import pad
 from configs.reading import read_toml
 from models.network import load_weights
 from models.targets import Labels
-from models.training import Progress
+from models.training import TrainingProgress
 from synthetic.training.dataset import PhantomPictures
-from synthetic.training.held_out import HeldOutFigures, measure
+from synthetic.training.held_out import HeldOutMetrics, measure
 from synthetic.training.labelled_pictures import LabelledPictures, LabelledStream, hold_back
 from synthetic.training.training_run import (
-    Judge,
+    HeldOutEvaluator,
     TrainingRun,
     TrainingSettings,
-    calibrate,
-    rounds_on_the_way,
+    calibrate_uncertainty,
+    interim_batch_count,
     stream_settings,
 )
 
 __all__ = [
-    "Change",
-    "FurtherSettings",
-    "Mixture",
-    "load_further_settings",
-    "run_further_training",
+    "FineTuningResult",
+    "FineTuningSettings",
+    "MixedBatches",
+    "load_fine_tuning_settings",
+    "run_fine_tuning",
     "taught_animals",
 ]
 
 _AT_ONCE = 64  # held-back pictures
 
 
-class FurtherSettings(TrainingSettings):
+class FineTuningSettings(TrainingSettings):
     """``configs/training_labels.toml``, where every value has its meaning beside it."""
 
     frames: Literal[1]  # labels are of single frames
-    told_scale: Literal[False]
+    has_scale_channel: Literal[False]
     phantom_share: Annotated[float, Field(ge=0, lt=1)]
     held_back_share: Annotated[float, Field(gt=0, lt=1)]
-    frames_a_clip: Annotated[int, Field(ge=1)]
-    allowed_loss: Annotated[float, Field(ge=0, le=1)]
+    max_frames_per_clip: Annotated[int, Field(ge=1)]
+    max_precision_drop: Annotated[float, Field(ge=0, le=1)]
 
 
 @dataclass(frozen=True)
-class Change:
+class FineTuningResult:
     """Figures of the network before and after, on held-back labels and on held-out phantoms.
 
-    animals : held back, by name;  allowed_loss : of average precision, on phantoms;  is_written : the new weights
+    animals : held back, by name;  max_precision_drop : of average precision, on phantoms;  is_written : the new weights
     """
 
     animals: tuple[str, ...]
-    labels: tuple[HeldOutFigures, HeldOutFigures]
-    phantoms: tuple[HeldOutFigures, HeldOutFigures]
-    allowed_loss: float
+    labels: tuple[HeldOutMetrics, HeldOutMetrics]
+    phantoms: tuple[HeldOutMetrics, HeldOutMetrics]
+    max_precision_drop: float
     is_written: bool = False
 
     @property
     def is_worse(self) -> bool:
         """Less precise on the labels at all, or on phantoms by more than is allowed."""
         gained, kept = (after - before for before, after in map(_precisions, (self.labels, self.phantoms)))
-        return gained < 0 or kept < -self.allowed_loss
+        return gained < 0 or kept < -self.max_precision_drop
 
     def document(self) -> dict[str, Any]:
         pairs = {"held_back_labels": self.labels, "held_out_phantoms": self.phantoms}
@@ -97,51 +97,53 @@ class Change:
         return lines
 
 
-def load_further_settings(path: Path) -> FurtherSettings:
+def load_fine_tuning_settings(path: Path) -> FineTuningSettings:
     """Raises configs.reading.ConfigError for a missing or wrong file."""
-    return read_toml(path, FurtherSettings)
+    return read_toml(path, FineTuningSettings)
 
 
-def run_further_training(
-    settings: FurtherSettings,
+def run_fine_tuning(
+    settings: FineTuningSettings,
     weights: Path,
     *,
     start: Path,
     labelled: LabelledPictures,
     device: torch.device,
-    report: Callable[[Progress], None],
-    even_if_worse: bool = False,
-) -> Change:
+    report: Callable[[TrainingProgress], None],
+    allow_regression: bool = False,
+) -> FineTuningResult:
     """Teach the network of ``start`` further, and write it, with the figures inside, unless it has become worse.
 
-    If it has, nothing is written over ``weights`` and the checkpoint stays: called again with ``even_if_worse``, the
+    If it has, nothing is written over ``weights`` and the checkpoint stays: called again with ``allow_regression``, the
     run measures and writes what it has trained already. Raises LabelsError for too few animals, and as run_training.
     """
     run = TrainingRun(settings, weights, device=device, start=start, labels_sha256=labelled.sha256)
     taught, held = hold_back(labelled, settings.held_back_share, np.random.default_rng(settings.held_out_seed))
     before = load_weights(start).to(device)
-    mixture = Mixture(settings, labelled.of(taught), device)
-    judge = Judge(settings, device)
-    trained = run.teach(mixture, report, judge)
+    mixture = MixedBatches(settings, labelled.of(taught), device)
+    evaluator = HeldOutEvaluator(settings, device)
+    trained = run.train(mixture, report, evaluator)
     # On phantoms alone, since labels that were taught show smaller errors than others will.
-    calibrate(trained, mixture.untaught_phantoms(rounds_on_the_way(settings)))
+    calibrate_uncertainty(trained, mixture.calibration_batches(interim_batch_count(settings)))
     kept = labelled.of(held)
-    change = Change(
+    change = FineTuningResult(
         tuple(kept.animals),
         (measure(before, kept.batches(_AT_ONCE, device)), measure(trained, kept.batches(_AT_ONCE, device))),
-        (judge.look(before), judge.look(trained)),
-        settings.allowed_loss,
+        (evaluator.evaluate(before), evaluator.evaluate(trained)),
+        settings.max_precision_drop,
     )
-    if change.is_worse and not even_if_worse:
+    if change.is_worse and not allow_regression:
         return change
-    written = Change(change.animals, change.labels, change.phantoms, change.allowed_loss, is_written=True)
+    written = FineTuningResult(
+        change.animals, change.labels, change.phantoms, change.max_precision_drop, is_written=True
+    )
     run.save(
         trained,
         held_out=json.dumps(change.phantoms[1].document()),
         change=json.dumps(written.document()),
         taught_animals=json.dumps(sorted(taught | taught_animals(start))),
     )
-    run.end()
+    run.finish()
     return written
 
 
@@ -151,21 +153,21 @@ def taught_animals(weights: Path) -> set[str]:
         return set(json.loads((stored.metadata() or {}).get("taught_animals", "[]")))
 
 
-class Mixture:
+class MixedBatches:
     """Batches of phantoms and labelled pictures, the phantoms first."""
 
-    def __init__(self, settings: FurtherSettings, labelled: LabelledPictures, device: torch.device) -> None:
+    def __init__(self, settings: FineTuningSettings, labelled: LabelledPictures, device: torch.device) -> None:
         self._number = round(settings.phantom_share * settings.batch)
         self._steps = settings.steps
         # Where none are mixed in, one is drawn all the same for those that calibrate.
-        stream = stream_settings(settings, max(1, self._number), settings.rendered_together)
+        stream = stream_settings(settings, max(1, self._number), settings.batches_per_render)
         self._phantoms = PhantomPictures(stream, settings.seed, device)
         self._labelled = LabelledStream(labelled, settings.batch - self._number, settings.seed, device)
 
     def batches(self, first: int = 0) -> Iterator[tuple[Tensor, Labels]]:
         return map(self._batch, count(first))
 
-    def untaught_phantoms(self, rounds: int) -> Iterator[tuple[Tensor, Labels]]:
+    def calibration_batches(self, rounds: int) -> Iterator[tuple[Tensor, Labels]]:
         """The batches of phantoms that come after the last step."""
         return map(self._phantoms.batch, range(self._steps, self._steps + rounds))
 
@@ -190,7 +192,7 @@ def _joined(first: tuple[Tensor, Labels], second: tuple[Tensor, Labels]) -> tupl
     return torch.cat([first[0], second[0]]), Labels(**{field.name: both(field.name) for field in fields(Labels)})
 
 
-def _precisions(pair: tuple[HeldOutFigures, HeldOutFigures]) -> tuple[float, float]:
+def _precisions(pair: tuple[HeldOutMetrics, HeldOutMetrics]) -> tuple[float, float]:
     """Average precision of both, mean over the kinds that are there; NaN where there are none."""
     before, after = (
         float(np.mean([value for value in (each.ap_shelled, each.ap_follicle) if math.isfinite(value)] or [math.nan]))

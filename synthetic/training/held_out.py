@@ -12,22 +12,22 @@ from numpy.typing import NDArray
 from torch import Tensor
 
 from models.decode import Outlines, decode
-from models.matching import match, on_ignored
+from models.matching import match, overlaps_ignored
 from models.network import EggNetwork
-from models.precision import AveragePrecision, Found, Wanted, average_precision
+from models.precision import AveragePrecision, PictureDetections, PictureTruth, average_precision
 from models.targets import Labels
-from synthetic.training.strata import COLUMNS, LEAST_VISIBLE, StratumFigures, share, strata_of
+from synthetic.training.strata import COLUMNS, MIN_VISIBLE, StratumMetrics, metrics_by_stratum, ratio
 
-__all__ = ["HeldOutFigures", "measure"]
+__all__ = ["HeldOutMetrics", "measure"]
 
 # Precision is averaged over detections from the fainter score on; everything else looks at those from the surer on.
-FAINTEST_SCORE = 0.05
+MIN_AP_SCORE = 0.05
 MINIMUM_SCORE = 0.3
 SAME_OBJECT_OVERLAP = 0.5
 
 
 @dataclass(frozen=True)
-class HeldOutFigures:
+class HeldOutMetrics:
     """Over all pictures; objects with less than half of their outline in sight count neither way.
 
     ap50_*, ap_* : COCO average precision at an overlap of 0.5, and over 0.50 to 0.95, for shelled objects, follicles
@@ -44,7 +44,7 @@ class HeldOutFigures:
     precision_shelled: float
     recall_follicle: float
     precision_follicle: float
-    strata: dict[str, StratumFigures]
+    strata: dict[str, StratumMetrics]
 
     def document(self) -> dict[str, Any]:
         return asdict(self)
@@ -55,12 +55,12 @@ class HeldOutFigures:
         return overall + [
             f"{name}: {each.objects} objects, found {each.found:.3f}, stage right {each.stage_right:.3f}, "
             f"overlap {each.overlap:.3f}, centre {each.centre_error_mm:.2f} mm, axes {each.axis_error_mm:.2f} mm, "
-            f"errors within the stated ones {each.centre_within:.2f} and {each.axis_within:.2f}"
+            f"errors within the stated ones {each.centre_coverage:.2f} and {each.axis_coverage:.2f}"
             for name, each in self.strata.items()
         ]
 
 
-def measure(network: EggNetwork, pictures: Iterable[tuple[Tensor, Labels]]) -> HeldOutFigures:
+def measure(network: EggNetwork, pictures: Iterable[tuple[Tensor, Labels]]) -> HeldOutMetrics:
     """Figures over batches of pictures."""
     network.eval()
     tally = _Tally()
@@ -69,7 +69,7 @@ def measure(network: EggNetwork, pictures: Iterable[tuple[Tensor, Labels]]) -> H
             answers = network(batch).float().cpu().numpy()
         truth = {name: values.cpu().numpy() for name, values in vars(labels).items()}
         for index, answer in enumerate(answers):
-            outlines = decode(answer, minimum_score=FAINTEST_SCORE, maximum_overlap=SAME_OBJECT_OVERLAP)
+            outlines = decode(answer, minimum_score=MIN_AP_SCORE, maximum_overlap=SAME_OBJECT_OVERLAP)
             tally.add(outlines, _Truth(*(truth[name][index] for name in vars(labels))))
     return tally.figures()
 
@@ -90,8 +90,8 @@ class _Tally:
 
     def __init__(self) -> None:
         self._pictures = 0
-        self._wanted: tuple[list[Wanted], list[Wanted]] = ([], [])  # shelled, follicles
-        self._found: tuple[list[Found], list[Found]] = ([], [])
+        self._wanted: tuple[list[PictureTruth], list[PictureTruth]] = ([], [])  # shelled, follicles
+        self._found: tuple[list[PictureDetections], list[PictureDetections]] = ([], [])
         self._numbers = np.zeros((2, 3))  # of both kinds: true, found, right
         self._rows: list[NDArray[np.float64]] = []
 
@@ -99,11 +99,11 @@ class _Tally:
         self._pictures += 1
         there = truth.role != 0
         ellipses, stage = truth.ellipses[there].astype(np.float64), truth.stage[there]
-        counts = (truth.role[there] == 1) & (truth.visible[there] >= LEAST_VISIBLE)
+        counts = (truth.role[there] == 1) & (truth.visible[there] >= MIN_VISIBLE)
         guess = outlines.stage_probabilities.argmax(axis=1)
         for kind, (found, true) in enumerate(((guess > 0, stage > 0), (guess == 0, stage == 0))):
-            self._found[kind].append(Found(outlines.ellipses[found], outlines.scores[found]))
-            self._wanted[kind].append(Wanted(ellipses[true], ~counts[true]))
+            self._found[kind].append(PictureDetections(outlines.ellipses[found], outlines.scores[found]))
+            self._wanted[kind].append(PictureTruth(ellipses[true], ~counts[true]))
         sure = outlines.scores >= MINIMUM_SCORE
         self._count(outlines.ellipses[sure], guess[sure], ellipses, stage, counts)
         self._compare(outlines, sure, guess, truth)
@@ -117,7 +117,7 @@ class _Tally:
         counts: NDArray[np.bool_],
     ) -> None:
         i, j, _ = match(found, ellipses[counts], minimum_overlap=SAME_OBJECT_OVERLAP)
-        neither = on_ignored(found, ellipses[~counts])
+        neither = overlaps_ignored(found, ellipses[~counts])
         neither[i] = False
         agree = (guess[i] > 0) == (stage[counts][j] > 0)
         for kind, has_shell in enumerate((True, False)):
@@ -138,7 +138,10 @@ class _Tally:
         found = outlines.ellipses[sure][i]
         aside, longer = np.abs(found[:, :2] - true[j, :2]), np.abs(found[:, 2:4] - true[j, 2:4])
         log_error = np.abs(np.log(found[:, 2:4] / true[j, 2:4]))
-        centre_spread, axis_spread = outlines.centre_spread_px[sure][i], outlines.axis_spread[sure][i]
+        centre_uncertainty, axis_uncertainty = (
+            outlines.centre_uncertainty_px[sure][i],
+            outlines.axis_uncertainty[sure][i],
+        )
         mm = float(truth.mm_per_px)
         rows[j, 3:] = np.stack(
             [
@@ -149,30 +152,30 @@ class _Tally:
                 2 * longer.mean(1) * mm,
                 (longer / true[j, 2:4]).mean(1),
                 aside.mean(1),
-                centre_spread,
-                (aside <= centre_spread[:, None]).mean(1),
+                centre_uncertainty,
+                (aside <= centre_uncertainty[:, None]).mean(1),
                 log_error.mean(1),
-                axis_spread,
-                (log_error <= axis_spread[:, None]).mean(1),
+                axis_uncertainty,
+                (log_error <= axis_uncertainty[:, None]).mean(1),
             ],
             axis=1,
         )
         self._rows.append(rows)
 
-    def figures(self) -> HeldOutFigures:
+    def figures(self) -> HeldOutMetrics:
         shelled, follicle = (average_precision(*each) for each in zip(self._wanted, self._found, strict=True))
         (true, found, right), (true_soft, found_soft, right_soft) = self._numbers.tolist()
-        return HeldOutFigures(
+        return HeldOutMetrics(
             pictures=self._pictures,
             **_precision("shelled", shelled),
             **_precision("follicle", follicle),
-            recall_shelled=share(right, true),
-            precision_shelled=share(right, found),
-            recall_follicle=share(right_soft, true_soft),
-            precision_follicle=share(right_soft, found_soft),
-            strata=strata_of(np.concatenate(self._rows)),
+            recall_shelled=ratio(right, true),
+            precision_shelled=ratio(right, found),
+            recall_follicle=ratio(right_soft, true_soft),
+            precision_follicle=ratio(right_soft, found_soft),
+            strata=metrics_by_stratum(np.concatenate(self._rows)),
         )
 
 
 def _precision(kind: str, value: AveragePrecision) -> dict[str, float]:
-    return {f"ap50_{kind}": value.at_half, f"ap_{kind}": value.mean}
+    return {f"ap50_{kind}": value.ap50, f"ap_{kind}": value.mean}

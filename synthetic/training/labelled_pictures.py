@@ -20,11 +20,11 @@ from torch import Tensor
 from models.errors import ClutchlightError
 from models.targets import Labels
 
-__all__ = ["LabelledPictures", "LabelledStream", "LabelsError", "Outlined", "hold_back"]
+__all__ = ["FrameLabels", "LabelledPictures", "LabelledStream", "LabelsError", "hold_back"]
 
 # How far a picture is changed (judgement, no source): less than machines differ, since these are of one centre's own.
-GAIN, GAMMA_PERCENT, BLUR_SIGMA_PX = 0.25, (70, 140), (0.3, 1.2)
-SIZES, PLACES = (0.85, 1.15), (-0.06, 0.06)  # of the picture's own
+CONTRAST_LIMIT, GAMMA_PERCENT, BLUR_SIGMA_PX = 0.25, (70, 140), (0.3, 1.2)
+SCALE_RANGE, SHIFT_RANGE = (0.85, 1.15), (-0.06, 0.06)  # of the picture's own
 
 
 class LabelsError(ClutchlightError):
@@ -32,55 +32,55 @@ class LabelsError(ClutchlightError):
 
 
 @dataclass(frozen=True)
-class Outlined:
+class FrameLabels:
     """What one frame shows. ellipses : (N, 5) float64, px of the picture;  stage : (N,) int64, see models.targets
 
-    is_open : (N,) bool, of what nobody answered for: neither right nor wrong to find; the others are eggs
+    is_ignored : (N,) bool, of what nobody answered for: neither right nor wrong to find; the others are eggs
     animal : whose frame it is;  mm_per_px : of the picture, NaN if not known
     """
 
     animal: str
     ellipses: NDArray[np.float64]
     stage: NDArray[np.int64]
-    is_open: NDArray[np.bool_]
+    is_ignored: NDArray[np.bool_]
     mm_per_px: float
 
     @property
     def has_eggs(self) -> bool:
-        return not bool(self.is_open.all())
+        return not bool(self.is_ignored.all())
 
 
 @dataclass(frozen=True)
 class LabelledPictures:
-    """pictures : (N, S, S) uint8, as the network sees them;  outlined : (N,) what they show, possibly nothing
+    """pictures : (N, S, S) uint8, as the network sees them;  frame_labels : (N,) what they show, possibly nothing
 
     sha256 : of what the labels were read from
     """
 
     pictures: NDArray[np.uint8]
-    outlined: tuple[Outlined, ...]
+    frame_labels: tuple[FrameLabels, ...]
     sha256: str
 
     @property
     def animals(self) -> list[str]:
-        return sorted({each.animal for each in self.outlined})
+        return sorted({each.animal for each in self.frame_labels})
 
     def of(self, animals: Iterable[str]) -> LabelledPictures:
         """Those of some animals."""
         wanted = set(animals)
-        rows = [index for index, each in enumerate(self.outlined) if each.animal in wanted]
-        return LabelledPictures(self.pictures[rows], tuple(self.outlined[row] for row in rows), self.sha256)
+        rows = [index for index, each in enumerate(self.frame_labels) if each.animal in wanted]
+        return LabelledPictures(self.pictures[rows], tuple(self.frame_labels[row] for row in rows), self.sha256)
 
     def batches(self, size: int, device: torch.device) -> Iterable[tuple[Tensor, Labels]]:
         """All pictures once, unchanged, (B, 1, S, S) in [0, 1], with their labels."""
         for start in range(0, len(self.pictures), size):
             rows = slice(start, start + size)
-            yield _tensors(list(self.pictures[rows]), self.outlined[rows], self.most, device)
+            yield _tensors(list(self.pictures[rows]), self.frame_labels[rows], self.max_outlines, device)
 
     @property
-    def most(self) -> int:
+    def max_outlines(self) -> int:
         """The most outlines in any picture, but at least one."""
-        return max(1, *(len(each.stage) for each in self.outlined)) if self.outlined else 1
+        return max(1, *(len(each.stage) for each in self.frame_labels)) if self.frame_labels else 1
 
 
 def hold_back(labelled: LabelledPictures, share: float, rng: np.random.Generator) -> tuple[set[str], set[str]]:
@@ -88,7 +88,7 @@ def hold_back(labelled: LabelledPictures, share: float, rng: np.random.Generator
 
     Whole animals, since frames of one sweep are nearly the same. Raises LabelsError for fewer than two with eggs.
     """
-    with_eggs = {each.animal for each in labelled.outlined if each.has_eggs}
+    with_eggs = {each.animal for each in labelled.frame_labels if each.has_eggs}
     if len(with_eggs) < 2:
         raise LabelsError(
             f"The labels have outlines of {len(with_eggs)} animals. To learn from some and measure by others takes at "
@@ -107,7 +107,7 @@ class LabelledStream:
     def __init__(self, labelled: LabelledPictures, batch: int, seed: int, device: torch.device) -> None:
         self._labelled, self._batch, self._seed, self._device = labelled, batch, seed, device
         rows: dict[str, list[int]] = {}
-        for index, each in enumerate(labelled.outlined):
+        for index, each in enumerate(labelled.frame_labels):
             rows.setdefault(each.animal, []).append(index)
         self._of_animals = list(rows.values())
         self._change = _changes()
@@ -118,16 +118,16 @@ class LabelledStream:
         """
         rng = np.random.default_rng([self._seed, number])
         self._change.set_random_seed(int(rng.integers(2**31)))
-        pictures, outlined = [], []
+        pictures, frame_labels = [], []
         for _ in range(self._batch):
             frames = self._of_animals[int(rng.integers(len(self._of_animals)))]
             row = frames[int(rng.integers(len(frames)))]
-            picture, eggs = self._changed(self._labelled.pictures[row], self._labelled.outlined[row])
+            picture, eggs = self._changed(self._labelled.pictures[row], self._labelled.frame_labels[row])
             pictures.append(picture)
-            outlined.append(eggs)
-        return _tensors(pictures, outlined, self._labelled.most, self._device)
+            frame_labels.append(eggs)
+        return _tensors(pictures, frame_labels, self._labelled.max_outlines, self._device)
 
-    def _changed(self, picture: NDArray[np.uint8], eggs: Outlined) -> tuple[NDArray[np.uint8], Outlined]:
+    def _changed(self, picture: NDArray[np.uint8], eggs: FrameLabels) -> tuple[NDArray[np.uint8], FrameLabels]:
         # Two more points, a pixel apart, tell how much the picture has grown, also where there are no eggs.
         shown = self._change(image=picture, keypoints=np.concatenate([_points(eggs.ellipses), [[0, 0], [1, 0]]]))
         points = np.asarray(shown["keypoints"], dtype=np.float64)
@@ -142,10 +142,10 @@ def _changes() -> Any:
         [
             albumentations.HorizontalFlip(p=0.5),
             albumentations.Affine(
-                scale=SIZES, translate_percent=PLACES, keep_ratio=True, rotate=0, shear=0, fill=0, p=0.8
+                scale=SCALE_RANGE, translate_percent=SHIFT_RANGE, keep_ratio=True, rotate=0, shear=0, fill=0, p=0.8
             ),
             # Contrast alone multiplies, as a gain does: what is black outside the sector stays black.
-            albumentations.RandomBrightnessContrast(brightness_limit=0, contrast_limit=GAIN, p=0.7),
+            albumentations.RandomBrightnessContrast(brightness_limit=0, contrast_limit=CONTRAST_LIMIT, p=0.7),
             albumentations.RandomGamma(gamma_limit=GAMMA_PERCENT, p=0.7),
             albumentations.GaussianBlur(blur_limit=0, sigma_limit=BLUR_SIGMA_PX, p=0.3),
         ],
@@ -171,18 +171,18 @@ def _ellipses(points: NDArray[np.float64]) -> NDArray[np.float64]:
 
 
 def _tensors(
-    pictures: list[NDArray[np.uint8]], outlined: Iterable[Outlined], most: int, device: torch.device
+    pictures: list[NDArray[np.uint8]], frame_labels: Iterable[FrameLabels], most: int, device: torch.device
 ) -> tuple[Tensor, Labels]:
     """Labels padded to ``most`` rows; what is open, or has its middle outside the picture, counts neither way."""
     number = len(pictures)
     ellipses, stage, role = np.ones((number, most, 5)), np.zeros((number, most), int), np.zeros((number, most), int)
     scales = np.full(number, math.nan)
-    for row, each in enumerate(outlined):
+    for row, each in enumerate(frame_labels):
         count = len(each.stage)
         ellipses[row, :count], stage[row, :count] = each.ellipses, each.stage
         middles = each.ellipses[:, :2]
         is_inside = ((middles >= -0.5) & (middles < pictures[row].shape[0] - 0.5)).all(axis=1)
-        role[row, :count] = np.where(is_inside & ~each.is_open, 1, -1)
+        role[row, :count] = np.where(is_inside & ~each.is_ignored, 1, -1)
         scales[row] = each.mm_per_px
     grey = torch.from_numpy(np.stack(pictures)[:, None].astype(np.float32) / np.float32(255))
     labels = Labels(

@@ -12,9 +12,9 @@ from torch.nn import functional
 from synthetic.acoustics.acoustics import Console, Plane
 from synthetic.acoustics.geometry import Scanner, View
 from synthetic.acoustics.materials import Materials
-from synthetic.acoustics.slices import Herd
+from synthetic.acoustics.slices import AnimalBatch
 
-__all__ = ["for_each_frame", "planes_nearby"]
+__all__ = ["planes_nearby", "repeat_per_frame"]
 
 # A hand moves so far from frame to frame, and now and then rests (no source): 10 mm/s at 60 frames a second is
 # 0.17 mm, a hurried 30 mm/s at 20 frames a second 1.5 mm.
@@ -23,7 +23,7 @@ _RESTING = 0.1
 _DRIFT_MM = 0.1  # standard deviation along the plane, from frame to frame
 _TURN_DEGREES = 0.3  # the same about each axis of the body
 
-_Rows = TypeVar("_Rows", Scanner, Console, View, Materials, Herd)
+_Rows = TypeVar("_Rows", Scanner, Console, View, Materials, AnimalBatch)
 
 
 def planes_nearby(plane: Plane, frames: int, generator: torch.Generator) -> Plane:
@@ -61,6 +61,6 @@ def planes_nearby(plane: Plane, frames: int, generator: torch.Generator) -> Plan
     return Plane(places.flatten(0, 1), right.flatten(0, 1), down.flatten(0, 1))
 
 
-def for_each_frame(rows: _Rows, frames: int) -> _Rows:
+def repeat_per_frame(rows: _Rows, frames: int) -> _Rows:
     """What B pictures share with the frames around them: every row ``frames`` times."""
     return type(rows)(**{name: value.repeat_interleave(frames, 0) for name, value in vars(rows).items()})

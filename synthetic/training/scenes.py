@@ -8,7 +8,7 @@ import torch
 
 from synthetic.acoustics.acoustics import Console, Plane
 from synthetic.acoustics.geometry import LINEAR_RADIUS_MM, Scanner, View
-from synthetic.acoustics.slices import Herd
+from synthetic.acoustics.slices import AnimalBatch
 from synthetic.anatomy.bodies import Kind
 from synthetic.appearance.draws import Draws
 
@@ -18,13 +18,13 @@ NEIGHBOURHOOD_MM = 15.0
 __all__ = ["draw_console", "draw_plane", "draw_scanner", "draw_view"]
 
 
-def draw_scanner(herd: Herd, generator: torch.Generator) -> Scanner:
+def draw_scanner(animal_batch: AnimalBatch, generator: torch.Generator) -> Scanner:
     """Linear, convex and microconvex arrays of 4 to 10 MHz that show 30 to 150 mm of B animals.
 
     One in five is set so shallow that the animal's largest egg or follicle fills a third to most of the picture, half
     show several at their ease, the others are set to anything.
     """
-    draws = Draws(len(herd.kinds), generator)
+    draws = Draws(len(animal_batch.kinds), generator)
     kind = draws.uniform(0, 1)
     linear, micro = kind < 0.2, kind > 0.6
     radius = draws.uniform(35, 65)
@@ -32,8 +32,8 @@ def draw_scanner(herd: Herd, generator: torch.Generator) -> Scanner:
     half = torch.deg2rad(draws.uniform(24, 38))
     half = torch.where(micro, torch.deg2rad(draws.uniform(30, 62)), half)
     depth = torch.exp(draws.uniform(math.log(35), math.log(150)))
-    wanted = herd.real & (herd.kinds >= Kind.FOLLICLE)
-    largest = 2 * torch.where(wanted, herd.smallest_mm, 0.0).amax(1)
+    wanted = animal_batch.is_object & (animal_batch.kinds >= Kind.FOLLICLE)
+    largest = 2 * torch.where(wanted, animal_batch.min_semi_axis_mm, 0.0).amax(1)
     chance = draws.uniform(0, 1)
     chance = torch.where(largest > 0, chance, torch.ones_like(chance))
     filling = (largest * draws.uniform(1.2, 3.0)).clamp(30, 150)
@@ -48,50 +48,50 @@ def draw_scanner(herd: Herd, generator: torch.Generator) -> Scanner:
     return Scanner(radius, half, depth, frequency)
 
 
-def draw_console(scanner: Scanner, generator: torch.Generator, *, spread: float = 1.0) -> Console:
-    """Settings and body walls from the careful to the careless; see ``spread`` in draws.Draws."""
-    uniform = Draws(len(scanner.depth_mm), generator, spread).uniform
+def draw_console(scanner: Scanner, generator: torch.Generator, *, variation: float = 1.0) -> Console:
+    """Settings and body walls from the careful to the careless; see ``variation`` in draws.Draws."""
+    uniform = Draws(len(scanner.depth_mm), generator, variation).uniform
     return Console(
         skin_mm=uniform(0.6, 3.0),
         fat_mm=uniform(0.5, 7.0),
         muscle_mm=uniform(1.0, 9.0),
         attenuation=uniform(0.4, 0.8),
-        gain_error=uniform(-0.25, 0.25),
+        tgc_error=uniform(-0.25, 0.25),
         noise_db=uniform(-118, -63),
         clutter_db=uniform(-38, -4),
         f_number=uniform(1.5, 4.5),
         focus_mm=scanner.depth_mm * uniform(0.25, 0.8),
         bandwidth=uniform(0.3, 0.9),
-        slice_mm=uniform(0.5, 4.0),
+        slice_thickness_mm=uniform(0.5, 4.0),
         unevenness_db=uniform(0.5, 5.0),
         layers_db=uniform(-6.0, 8.0).clamp(min=0),
         reverberation=uniform(0.0, 0.6),
     )
 
 
-def draw_plane(herd: Herd, scanner: Scanner, generator: torch.Generator, *, aimed: float = 0.8) -> Plane:
+def draw_plane(animal_batch: AnimalBatch, scanner: Scanner, generator: torch.Generator, *, aimed: float = 0.8) -> Plane:
     """Planes through animals (B), most of them aimed so that an egg or follicle is somewhere in the sector.
 
     Three in five look in from the side as through a prefemoral window, the others from anywhere: what lies in the
     picture is then learned from every side.
     """
-    draws = Draws(len(herd.kinds), generator)
+    draws = Draws(len(animal_batch.kinds), generator)
     side = torch.where(draws.chance(0.5), -1.0, 1.0)
     inward = torch.stack([side, torch.zeros_like(side), torch.zeros_like(side)], 1) + 0.5 * draws.normal(3)
     anywhere = draws.chance(0.4)[:, None]
     down = torch.nn.functional.normalize(torch.where(anywhere, draws.normal(3), inward), dim=1)
 
-    wanted = (herd.real & (herd.kinds >= Kind.FOLLICLE)).float()
+    wanted = (animal_batch.is_object & (animal_batch.kinds >= Kind.FOLLICLE)).float()
     aim = draws.chance(aimed) & (wanted.sum(1) > 0)
-    weights = torch.where(aim[:, None], wanted, herd.real.float())
+    weights = torch.where(aim[:, None], wanted, animal_batch.is_object.float())
     target = torch.multinomial(weights, 1, generator=generator)  # (B, 1)
-    point = herd.centre.gather(1, target[..., None].expand(-1, -1, 3))[:, 0]
-    reach = herd.smallest_mm.gather(1, target)
+    point = animal_batch.centre.gather(1, target[..., None].expand(-1, -1, 3))[:, 0]
+    reach = animal_batch.min_semi_axis_mm.gather(1, target)
     # Half of the aimed planes turn about the beam until they meet a neighbour too.
-    apart = torch.linalg.vector_norm(herd.centre - point[:, None], dim=2)
+    apart = torch.linalg.vector_norm(animal_batch.centre - point[:, None], dim=2)
     nearness = weights * torch.exp(-apart / NEIGHBOURHOOD_MM).clamp(min=1e-6)
     neighbour = torch.multinomial(nearness.scatter(1, target, 1e-9), 1, generator=generator)
-    other = herd.centre.gather(1, neighbour[..., None].expand(-1, -1, 3))[:, 0]
+    other = animal_batch.centre.gather(1, neighbour[..., None].expand(-1, -1, 3))[:, 0]
     turned = (aim & draws.chance(0.5))[:, None]
     right = torch.where(turned, other - point + 0.2 * reach * draws.normal(3), draws.normal(3))
     right = torch.nn.functional.normalize(right - (right * down).sum(1, keepdim=True) * down, dim=1)

@@ -9,10 +9,10 @@ from typing import TypeVar
 
 import torch
 
-__all__ = ["LEAST_BATCH", "cpu_notice", "run_where_it_fits", "training_device"]
+__all__ = ["MIN_BATCH", "cpu_notice", "run_with_fitting_batch", "training_device"]
 
 # With fewer pictures a step the network's normalisations are of little worth (common practice, no source).
-LEAST_BATCH = 16
+MIN_BATCH = 16
 # Rendering and learning, on one core of a server's processor without a GPU; measured.
 _PICTURES_A_SECOND_AND_CORE = 5.0
 
@@ -38,12 +38,12 @@ def cpu_notice(pictures: int) -> str:
     )
 
 
-def run_where_it_fits(
-    run: Callable[[int, torch.device], Result], *, batch: int, device: torch.device, say: Callable[[str], None]
+def run_with_fitting_batch(
+    run: Callable[[int, torch.device], Result], *, batch: int, device: torch.device, notify: Callable[[str], None]
 ) -> Result:
     """``run(batch, device)``; each time the GPU's memory is full, again with half the batch, and below 16 on the CPU.
 
-    say : told in a sentence what was full and how it goes on. Whatever else ``run`` raises is raised.
+    notify : told in a sentence what was full and how it goes on. Whatever else ``run`` raises is raised.
     """
     wanted = batch
     while True:
@@ -56,12 +56,14 @@ def run_where_it_fits(
         gc.collect()
         torch.cuda.empty_cache()
         full = f"The GPU's memory is full{_room(device)}: {batch} pictures a step do not fit."
-        if batch // 2 >= LEAST_BATCH:
+        if batch // 2 >= MIN_BATCH:
             batch //= 2
-            say(f"{full} Going on with {batch}. Free the GPU and run again for the batch of {wanted} in the settings.")
+            notify(
+                f"{full} Going on with {batch}. Free the GPU and run again for the batch of {wanted} in the settings."
+            )
         else:
             batch, device = wanted, torch.device("cpu")
-            say(f"{full} Going on on the CPU. Free the GPU and run again to train there.")
+            notify(f"{full} Going on on the CPU. Free the GPU and run again to train there.")
 
 
 def _is_full(error: Exception) -> bool:

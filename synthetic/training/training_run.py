@@ -18,21 +18,21 @@ from torch import Tensor
 from configs.reading import read_toml
 from models.checkpoint import Checkpoint
 from models.losses import LossSettings
-from models.network import EggNetwork, NetworkShape, WeightsError, load_weights, save_weights, weights_sha256
+from models.network import EggNetwork, NetworkConfig, WeightsError, load_weights, save_weights, weights_sha256
 from models.targets import Labels
-from models.training import LoopSettings, Progress, Training
+from models.training import LoopSettings, Trainer, TrainingProgress
 from synthetic.training.curves import Curves
 from synthetic.training.dataset import PhantomPictures, StreamSettings
-from synthetic.training.held_out import HeldOutFigures, measure
+from synthetic.training.held_out import HeldOutMetrics, measure
 
 __all__ = [
-    "Judge",
-    "Pictures",
+    "HeldOutEvaluator",
+    "LabelledBatches",
     "TrainingRun",
     "TrainingSettings",
-    "calibrate",
+    "calibrate_uncertainty",
+    "interim_batch_count",
     "load_training_settings",
-    "rounds_on_the_way",
     "run_training",
     "stream_settings",
 ]
@@ -41,7 +41,7 @@ _Count = Annotated[int, Field(ge=1)]
 _Rate = Annotated[float, Field(gt=0, lt=1)]
 
 # Of the held-out pictures so many are looked at on the way, which takes about as long as 20 steps.
-_PICTURES_ON_THE_WAY = 512
+_INTERIM_PICTURES = 512
 
 
 class TrainingSettings(BaseModel):
@@ -52,18 +52,18 @@ class TrainingSettings(BaseModel):
     seed: Annotated[int, Field(ge=0)]
     steps: _Count
     batch: _Count
-    rendered_together: _Count
+    batches_per_render: _Count
     animals: _Count
     processes: _Count
     widths: tuple[_Count, _Count, _Count, _Count, _Count]
     blocks: tuple[_Count, _Count, _Count, _Count, _Count]
     frames: Literal[1, 3]
-    told_scale: bool
+    has_scale_channel: bool
     learning_rate: _Rate
     warm_up_steps: _Count
     weight_decay: Annotated[float, Field(ge=0, lt=1)]
-    average_decay: _Rate
-    parts_weight: Annotated[float, Field(ge=0)]
+    ema_decay: _Rate
+    l1_weight: Annotated[float, Field(ge=0)]
     overlap_weight: Annotated[float, Field(ge=0)]
     object_balance: Annotated[float, Field(ge=0, le=1)]
     report_every_steps: _Count
@@ -78,7 +78,7 @@ def load_training_settings(path: Path) -> TrainingSettings:
     return read_toml(path, TrainingSettings)
 
 
-class Pictures(Protocol):
+class LabelledBatches(Protocol):
     """An endless stream of labelled pictures."""
 
     def batches(self, first: int = 0) -> Iterator[tuple[Tensor, Labels]]:
@@ -90,9 +90,9 @@ def run_training(
     weights: Path,
     *,
     device: torch.device,
-    report: Callable[[Progress], None],
+    report: Callable[[TrainingProgress], None],
     start: Path | None = None,
-) -> HeldOutFigures:
+) -> HeldOutMetrics:
     """Train, measure on phantoms of the held-out seed, and write the weights with settings and figures inside.
 
     start : weights of the same shape to begin with instead of random ones
@@ -104,15 +104,15 @@ def run_training(
     """
     run = TrainingRun(settings, weights, device=device, start=start)
     taught = PhantomPictures(
-        stream_settings(settings, settings.batch, settings.rendered_together), settings.seed, device
+        stream_settings(settings, settings.batch, settings.batches_per_render), settings.seed, device
     )
-    judge = Judge(settings, device)
-    trained = run.teach(taught, report, judge)
-    calibrate(trained, islice(taught.batches(settings.steps), rounds_on_the_way(settings)))
+    evaluator = HeldOutEvaluator(settings, device)
+    trained = run.train(taught, report, evaluator)
+    calibrate_uncertainty(trained, islice(taught.batches(settings.steps), interim_batch_count(settings)))
     run.save(trained)  # first, so that nothing that follows can lose them
-    figures = judge.look(trained)
+    figures = evaluator.evaluate(trained)
     run.save(trained, held_out=json.dumps(figures.document()))
-    run.end()
+    run.finish()
     return figures
 
 
@@ -140,64 +140,66 @@ class TrainingRun:
         self._notes = {"settings": settings.model_dump_json(), **sources}
         self._checkpoint = Checkpoint(weights.with_suffix(".checkpoint"), run)
         kept = self._checkpoint.load(device)
-        self._training = Training(network, _loop_settings(settings), device)
+        self._training = Trainer(network, _loop_settings(settings), device)
         if kept is not None:
             self._training.restore(kept)
 
-    def teach(self, taught: Pictures, report: Callable[[Progress], None], judge: Judge) -> EggNetwork:
+    def train(
+        self, taught: LabelledBatches, report: Callable[[TrainingProgress], None], evaluator: HeldOutEvaluator
+    ) -> EggNetwork:
         """The network after the last step, with a line of the curves and a checkpoint at every report."""
         training = self._training
         curves = Curves(self._weights.with_suffix(".csv"), from_step=training.step)
         for progress in training.run(taught.batches(training.step)):
             on_the_way = progress.step % self._settings.held_out_every_steps == 0
-            figures = judge.look(training.averaged(), _PICTURES_ON_THE_WAY) if on_the_way else None
+            figures = evaluator.evaluate(training.averaged_network(), _INTERIM_PICTURES) if on_the_way else None
             curves.add(_row(progress, figures))
             self._checkpoint.save(training.state())
             report(progress)
-        return training.averaged()
+        return training.averaged_network()
 
     def save(self, network: EggNetwork, **notes: str) -> None:
         """Write the weights, with what the run was told and further notes inside."""
         save_weights(network, self._weights, {**self._notes, **notes})
 
-    def end(self) -> None:
+    def finish(self) -> None:
         """There is nothing left to go on with."""
         self._checkpoint.remove()
 
 
 def _beginning(settings: TrainingSettings, start: Path | None) -> EggNetwork:
-    shape = NetworkShape(settings.widths, settings.blocks, settings.frames, settings.told_scale)
+    shape = NetworkConfig(settings.widths, settings.blocks, settings.frames, settings.has_scale_channel)
     if start is None:
         return EggNetwork(shape)
     network = load_weights(start)
-    if network.shape != shape:
-        raise WeightsError(f"{start} holds {network.shape}, but the settings ask for {shape}.")
+    if network.config != shape:
+        raise WeightsError(f"{start} holds {network.config}, but the settings ask for {shape}.")
     return network.requires_grad_(True)
 
 
-def calibrate(network: EggNetwork, pictures: Iterable[tuple[Tensor, Labels]]) -> None:
+def calibrate_uncertainty(network: EggNetwork, pictures: Iterable[tuple[Tensor, Labels]]) -> None:
     """Bring the errors that the network states to the size of those it makes, on pictures that it was not taught.
 
     The likelihood fits every cell to itself; an outline is told by several cells together, and errs less.
     """
     every = measure(network, pictures).strata["all"]
-    if math.isfinite(every.centre_doubt) and math.isfinite(every.axis_doubt):  # else nothing was found
-        network.scale_doubt(centre=every.centre_doubt, axes=every.axis_doubt)
+    if math.isfinite(every.centre_error_ratio) and math.isfinite(every.axis_error_ratio):  # else nothing was found
+        network.scale_uncertainty(centre=every.centre_error_ratio, axes=every.axis_error_ratio)
 
 
-def rounds_on_the_way(settings: TrainingSettings) -> int:
+def interim_batch_count(settings: TrainingSettings) -> int:
     """How many batches it takes to look at as many pictures as are looked at on the way."""
-    return max(1, _PICTURES_ON_THE_WAY // settings.batch)
+    return max(1, _INTERIM_PICTURES // settings.batch)
 
 
-class Judge:
+class HeldOutEvaluator:
     """Pictures of phantoms that are never trained on, always the same ones, rendered when first asked for."""
 
     def __init__(self, settings: TrainingSettings, device: torch.device) -> None:
         self._settings, self._device = settings, device
         self._batch = min(64, settings.held_out_pictures)
 
-    def look(self, network: EggNetwork, pictures: int | None = None) -> HeldOutFigures:
+    def evaluate(self, network: EggNetwork, pictures: int | None = None) -> HeldOutMetrics:
         """Figures over so many of the held-out pictures, else over all of them."""
         most = self._settings.held_out_pictures
         rounds = max(1, min(most if pictures is None else pictures, most) // self._batch)
@@ -210,15 +212,15 @@ class Judge:
         return PhantomPictures(stream, self._settings.held_out_seed, self._device)
 
 
-def stream_settings(settings: TrainingSettings, batch: int, together: int = 1) -> StreamSettings:
+def stream_settings(settings: TrainingSettings, batch: int, batches_per_render: int = 1) -> StreamSettings:
     """Of the phantoms that are trained on."""
     return StreamSettings(
         animals=settings.animals,
         batch=batch,
         processes=settings.processes,
         frames=settings.frames,
-        told_scale=settings.told_scale,
-        together=together,
+        has_scale_channel=settings.has_scale_channel,
+        batches_per_render=batches_per_render,
     )
 
 
@@ -228,13 +230,13 @@ def _loop_settings(settings: TrainingSettings) -> LoopSettings:
         learning_rate=settings.learning_rate,
         warm_up_steps=settings.warm_up_steps,
         weight_decay=settings.weight_decay,
-        average_decay=settings.average_decay,
+        ema_decay=settings.ema_decay,
         report_every_steps=settings.report_every_steps,
-        loss=LossSettings(settings.parts_weight, settings.overlap_weight, settings.object_balance),
+        loss=LossSettings(settings.l1_weight, settings.overlap_weight, settings.object_balance),
     )
 
 
-def _row(progress: Progress, figures: HeldOutFigures | None) -> dict[str, float]:
+def _row(progress: TrainingProgress, figures: HeldOutMetrics | None) -> dict[str, float]:
     """One line of the curves."""
     nothing = float("nan")
     measured = {name: getattr(figures, name, nothing) for name in ("ap50_shelled", "ap_shelled", "ap50_follicle")}

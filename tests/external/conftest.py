@@ -6,7 +6,7 @@ from pathlib import Path
 
 import pytest
 
-from synthetic.anatomy.anatomy import Order
+from synthetic.anatomy.anatomy import StageCounts
 from synthetic.film.clips import Subject, write_subjects
 
 
@@ -14,6 +14,8 @@ from synthetic.film.clips import Subject, write_subjects
 def phantom_folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """One animal with shells and follicles, filmed for seven frames through the left window."""
     root = tmp_path_factory.mktemp("phantoms")
-    subject = Subject("AF-0001", "trachemys-scripta", Order(calcified=9, follicles=5), windows=("left",), frames=7)
+    subject = Subject(
+        "AF-0001", "trachemys-scripta", StageCounts(calcified=9, follicles=5), windows=("left",), frames=7
+    )
     write_subjects(root, [subject], seed=8, progress=lambda done, total: None, processes=1)
     return root

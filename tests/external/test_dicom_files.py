@@ -16,7 +16,7 @@ from pydicom.pixels.processing import apply_color_lut
 
 from pipeline.ingest.clip import open_clip
 from pipeline.ingest.frame import ClipError
-from pipeline.ingest.quality.usable_frames import JudgedFrames
+from pipeline.ingest.quality.usable_frames import UsableFrames
 from pipeline.settings import IngestSettings, load_settings
 
 ULTRASOUND = [f"1.2.840.10008.5.1.4.1.1.{tail}" for tail in ("6.1", "3.1", "6", "3")]
@@ -138,7 +138,7 @@ def test_scale(path: Path, settings: IngestSettings) -> None:
 def test_the_scale_is_still_believed_once_the_sector_is_found(path: Path, settings: IngestSettings) -> None:
     """One of them has a bar of names above a small fan, which looks like a fan itself."""
     with open_clip(path, settings) as clip:
-        judged = JudgedFrames(clip, clip.calibration, settings, lambda frames: None)
+        judged = UsableFrames(clip, clip.calibration, settings, lambda frames: None)
     assert judged.calibration.mm_per_px == pytest.approx(SCALES[path.name])
 
 

@@ -9,7 +9,7 @@ import pytest
 import trackeval
 from numpy.typing import NDArray
 
-from pipeline.bench.tracking_metrics import FollowedFrame, following_figures
+from pipeline.bench.tracking_metrics import TrackingFrame, tracking_metrics
 
 
 def boxes_by_frame(file: Path) -> dict[int, tuple[NDArray[np.int64], NDArray[np.float64]]]:
@@ -27,31 +27,31 @@ def overlap(first: NDArray[np.float64], second: NDArray[np.float64]) -> NDArray[
     return np.asarray(similarity)
 
 
-def followed(true: Path, found: Path) -> list[FollowedFrame]:
+def followed(true: Path, found: Path) -> list[TrackingFrame]:
     truth, tracks = boxes_by_frame(true), boxes_by_frame(found)
     nothing = (np.zeros(0, int), np.zeros((0, 4)))
     frames = []
     for frame in range(1, max([*truth, *tracks]) + 1):
         (true_ids, true_boxes), (found_ids, found_boxes) = truth.get(frame, nothing), tracks.get(frame, nothing)
-        frames.append(FollowedFrame(true_ids, found_ids, overlap(true_boxes, found_boxes)))
+        frames.append(TrackingFrame(true_ids, found_ids, overlap(true_boxes, found_boxes)))
     return frames
 
 
-def referee(clips: list[list[FollowedFrame]]) -> tuple[float, float, float, float]:
+def referee(clips: list[list[TrackingFrame]]) -> tuple[float, float, float, float]:
     """What TrackEval says: HOTA, DetA, AssA, IDF1."""
     hota, identity = trackeval.metrics.HOTA(), trackeval.metrics.Identity({"PRINT_CONFIG": False})
     by_hota, by_identity = {}, {}
     for number, frames in enumerate(clips):
-        true = np.unique(np.concatenate([frame.true for frame in frames]))
-        found = np.unique(np.concatenate([frame.found for frame in frames]))
+        true = np.unique(np.concatenate([frame.true_ids for frame in frames]))
+        found = np.unique(np.concatenate([frame.track_ids for frame in frames]))
         data = {
             "num_gt_ids": len(true),
             "num_tracker_ids": len(found),
-            "num_gt_dets": sum(len(frame.true) for frame in frames),
-            "num_tracker_dets": sum(len(frame.found) for frame in frames),
+            "num_gt_dets": sum(len(frame.true_ids) for frame in frames),
+            "num_tracker_dets": sum(len(frame.track_ids) for frame in frames),
             "num_timesteps": len(frames),
-            "gt_ids": [np.searchsorted(true, frame.true) for frame in frames],
-            "tracker_ids": [np.searchsorted(found, frame.found) for frame in frames],
+            "gt_ids": [np.searchsorted(true, frame.true_ids) for frame in frames],
+            "tracker_ids": [np.searchsorted(found, frame.track_ids) for frame in frames],
             "similarity_scores": [frame.overlap for frame in frames],
         }
         by_hota[str(number)], by_identity[str(number)] = hota.eval_sequence(data), identity.eval_sequence(data)
@@ -66,7 +66,7 @@ def write_mot(file: Path, rows: list[tuple[int, int, NDArray[np.float64]]]) -> P
     return file
 
 
-def wandering(rng: np.random.Generator, folder: Path, frames: int = 30) -> list[FollowedFrame]:
+def wandering(rng: np.random.Generator, folder: Path, frames: int = 30) -> list[TrackingFrame]:
     """Six boxes that drift, and tracks of them that miss, break, swap and invent."""
     true, found = [], []
     boxes = np.column_stack([rng.uniform(0, 300, (6, 2)), rng.uniform(20, 60, (6, 2))])
@@ -92,16 +92,20 @@ def test_figures_equal_the_reference_on_exported_files(seed: int, tmp_path: Path
     for clip in range(3):
         (tmp_path / str(clip)).mkdir()
         clips.append(wandering(rng, tmp_path / str(clip)))
-    ours = following_figures(clips)
-    assert (ours.hota, ours.detection, ours.association, ours.identity_f1) == pytest.approx(referee(clips), abs=1e-12)
+    ours = tracking_metrics(clips)
+    assert (ours.hota, ours.detection_accuracy, ours.association_accuracy, ours.idf1) == pytest.approx(
+        referee(clips), abs=1e-12
+    )
     assert 0.1 < ours.hota < 0.9  # neither end, where all measures agree
 
 
 def test_frames_without_truth_or_tracks_count_as_in_the_reference(tmp_path: Path) -> None:
     clip = wandering(np.random.default_rng(9), tmp_path)
-    empty = FollowedFrame(np.zeros(0, int), np.zeros(0, int), np.zeros((0, 0)))
-    lonely = FollowedFrame(np.array([3, 9]), np.zeros(0, int), np.zeros((2, 0)))
-    invented = FollowedFrame(np.zeros(0, int), np.array([4]), np.zeros((0, 1)))
+    empty = TrackingFrame(np.zeros(0, int), np.zeros(0, int), np.zeros((0, 0)))
+    lonely = TrackingFrame(np.array([3, 9]), np.zeros(0, int), np.zeros((2, 0)))
+    invented = TrackingFrame(np.zeros(0, int), np.array([4]), np.zeros((0, 1)))
     clips = [[*clip, empty, lonely, invented], [lonely, lonely], [invented]]
-    ours = following_figures(clips)
-    assert (ours.hota, ours.detection, ours.association, ours.identity_f1) == pytest.approx(referee(clips), abs=1e-12)
+    ours = tracking_metrics(clips)
+    assert (ours.hota, ours.detection_accuracy, ours.association_accuracy, ours.idf1) == pytest.approx(
+        referee(clips), abs=1e-12
+    )

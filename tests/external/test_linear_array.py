@@ -117,7 +117,7 @@ def ours() -> Shown:
     scanner = linear(batch, depth_mm=DEPTH_MM, width_mm=WIDTH_MM, frequency_mhz=FREQUENCY)
     settings = console(batch, bandwidth=bandwidth(), focus_mm=MIDDLE_MM, f_number=F_NUMBER)
     material = {"echo_db": -60.0, "rim_db": RIM_DB, "rim_mm": 0.2, "rim_power": 8.0, "loss_db": CROSSING_DB}
-    egg = Body((0.0, 0.0, MIDDLE_MM), (RADIUS_MM,) * 3, material | {"softness_mm": 0.05})
+    egg = Body((0.0, 0.0, MIDDLE_MM), (RADIUS_MM,) * 3, material | {"border_blur_mm": 0.05})
     shown = []
     for slice_ in (bodies(batch, egg, noise_offset=offsets(batch, 3)), bodies(batch, noise_offset=offsets(batch, 3))):
         echo = render(slice_, scanner, settings, tissue(2), lines=LINES, samples=SAMPLES).echo_db

@@ -8,16 +8,16 @@ import numpy as np
 import torch
 from numpy.typing import NDArray
 
-from models.answer import CHANNELS, INPUT_SIDE, OUTPUTS
+from models.answer import CHANNEL_COUNT, CHANNELS, INPUT_SIDE_PX
 from models.targets import Labels, Targets, make_targets
 
-__all__ = ["CERTAIN", "IGNORED", "WANTED", "Answer", "answer_to", "labels_of", "perfect_answer"]
+__all__ = ["CERTAIN_LOGIT", "IGNORED", "ROLE_TARGET", "NetworkOutput", "labels_of", "output_for", "perfect_output"]
 
 Row = Sequence[float]
-Answer = NDArray[np.float32]
+NetworkOutput = NDArray[np.float32]
 
-WANTED, IGNORED = 1, -1
-CERTAIN = 9.0  # a logit that stands for knowing
+ROLE_TARGET, IGNORED = 1, -1
+CERTAIN_LOGIT = 9.0  # a logit that stands for knowing
 
 
 def labels_of(
@@ -25,7 +25,7 @@ def labels_of(
 ) -> Labels:
     """Labels of one picture: (1, K) wanted objects, ignored ones, and some empty rows as batches have them."""
     rows = [*wanted, *ignored, *([[0.0] * 5] * empty)]
-    role = [WANTED] * len(wanted) + [IGNORED] * len(ignored) + [0] * empty
+    role = [ROLE_TARGET] * len(wanted) + [IGNORED] * len(ignored) + [0] * empty
     stage = [*(stages or [2] * len(wanted)), *([0] * (len(ignored) + empty))]
     return Labels(
         torch.tensor(np.array(rows), dtype=torch.float32)[None],
@@ -36,22 +36,22 @@ def labels_of(
     )
 
 
-def answer_to(targets: Targets) -> Answer:
+def output_for(targets: Targets) -> NetworkOutput:
     """(11, G, G) what the targets of one picture ask for.
 
     The middle's cell is sure and the cells around it are as sure as the bump says; every cell tells of its object.
     """
-    heat = targets.heat[0].double().clamp(1e-6, 1 - 1e-6)
-    answer = np.zeros((OUTPUTS, *heat.shape), dtype=np.float32)
-    answer[CHANNELS["centre"]] = torch.logit(heat).numpy()
-    answer[CHANNELS["stage"]] = CERTAIN * np.eye(3)[targets.stage[0].numpy()].transpose(2, 0, 1)
+    heat_map = targets.heat_map[0].double().clamp(1e-6, 1 - 1e-6)
+    answer = np.zeros((CHANNEL_COUNT, *heat_map.shape), dtype=np.float32)
+    answer[CHANNELS["centre"]] = torch.logit(heat_map).numpy()
+    answer[CHANNELS["stage"]] = CERTAIN_LOGIT * np.eye(3)[targets.stage[0].numpy()].transpose(2, 0, 1)
     answer[CHANNELS["offset"]] = targets.offset[0].numpy()
     answer[CHANNELS["shape"]] = targets.shape[0].numpy()
     return answer
 
 
-def perfect_answer(
+def perfect_output(
     wanted: Sequence[Row], *, stages: Sequence[int] | None = None, ignored: Sequence[Row] = ()
-) -> Answer:
+) -> NetworkOutput:
     """(11, G, G) the answer to a picture of the network's size with these objects, rows in px."""
-    return answer_to(make_targets(labels_of(wanted, stages=stages, ignored=ignored), INPUT_SIDE))
+    return output_for(make_targets(labels_of(wanted, stages=stages, ignored=ignored), INPUT_SIDE_PX))

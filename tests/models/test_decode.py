@@ -8,18 +8,18 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from numpy.typing import NDArray
 
-from models.answer import CHANNELS, OUTPUTS
+from models.answer import CHANNEL_COUNT, CHANNELS
 from models.decode import decode
 from models.ellipse import from_log_matrix, overlap
-from tests.models.answers import Answer
+from tests.models.answers import NetworkOutput
 from tests.models.outlines import distance, repeatably
 
 GRID = 16
 
 
-def silence() -> Answer:
+def silence() -> NetworkOutput:
     """(11, G, G) an answer that says with great sureness that there is nothing."""
-    answer = np.zeros((OUTPUTS, GRID, GRID), dtype=np.float32)
+    answer = np.zeros((CHANNEL_COUNT, GRID, GRID), dtype=np.float32)
     answer[CHANNELS["centre"]] = -20.0
     return answer
 
@@ -28,7 +28,9 @@ def logit(probability: float) -> float:
     return float(np.log(probability / (1 - probability)))
 
 
-def with_peak(answer: Answer, *, cell: tuple[int, int], score: float, at: tuple[float, float], semi: float) -> Answer:
+def with_peak(
+    answer: NetworkOutput, *, cell: tuple[int, int], score: float, at: tuple[float, float], semi: float
+) -> NetworkOutput:
     """The answer with one more sure cell (x, y), which tells with its neighbours of a circle at a place in cells."""
     x, y = cell
     answer[0, y, x] = logit(score)
@@ -43,7 +45,7 @@ def test_nothing_is_found_in_silence() -> None:
     found = decode(silence(), minimum_score=0.1, maximum_overlap=0.5)
     assert found.ellipses.shape == (0, 5)
     assert found.stage_probabilities.shape == (0, 3)
-    assert found.scores.shape == found.centre_spread_px.shape == found.axis_spread.shape == (0,)
+    assert found.scores.shape == found.centre_uncertainty_px.shape == found.axis_uncertainty.shape == (0,)
 
 
 def test_a_peak_gives_its_ellipse_in_pixels() -> None:
@@ -73,7 +75,7 @@ def test_surest_come_first_and_no_more_than_asked_for() -> None:
         with_peak(answer, cell=cell, score=score, at=cell, semi=1.0)
     found = decode(answer, minimum_score=0.1, maximum_overlap=0.5)
     assert found.scores == pytest.approx([0.9, 0.6, 0.3], abs=1e-6)
-    two = decode(answer, minimum_score=0.1, maximum_overlap=0.5, most=2)
+    two = decode(answer, minimum_score=0.1, maximum_overlap=0.5, max_objects=2)
     np.testing.assert_array_equal(two.ellipses, found.ellipses[:2])
 
 
@@ -105,45 +107,45 @@ def test_a_dropped_outline_drops_nobody_else() -> None:
 def test_stages_and_spreads_are_those_of_the_peak() -> None:
     answer = with_peak(silence(), cell=(5, 9), score=0.9, at=(5.0, 9.0), semi=2.0)
     answer[CHANNELS["stage"]] = np.log([0.2, 0.7, 0.1])[:, None, None]
-    answer[CHANNELS["spread"]] = np.log([0.5, 0.03])[:, None, None]
+    answer[CHANNELS["uncertainty"]] = np.log([0.5, 0.03])[:, None, None]
     found = decode(answer, minimum_score=0.1, maximum_overlap=0.5)
     np.testing.assert_allclose(found.stage_probabilities, [[0.2, 0.7, 0.1]], atol=1e-6)
-    assert found.centre_spread_px == pytest.approx([4 * 0.5], abs=1e-5)
-    assert found.axis_spread == pytest.approx([0.03], abs=1e-5)
+    assert found.centre_uncertainty_px == pytest.approx([4 * 0.5], abs=1e-5)
+    assert found.axis_uncertainty == pytest.approx([0.03], abs=1e-5)
 
 
 def test_an_untrained_networks_wild_numbers_are_survived() -> None:
-    answer = np.random.default_rng(0).normal(0, 2000, (OUTPUTS, GRID, GRID)).astype(np.float32)
+    answer = np.random.default_rng(0).normal(0, 2000, (CHANNEL_COUNT, GRID, GRID)).astype(np.float32)
     found = decode(answer, minimum_score=0.1, maximum_overlap=0.5)
     assert len(found.scores)
     for values in vars(found).values():
         assert np.isfinite(values).all()
 
 
-def slowly(answer: Answer, minimum_score: float) -> list[tuple[float, NDArray[np.float64]]]:
+def slowly(answer: NetworkOutput, minimum_score: float) -> list[tuple[float, NDArray[np.float64]]]:
     """Score and ellipse of every peak, one cell after the other, surest first."""
-    heat = 1 / (1 + np.exp(-answer[0].astype(np.float64)))
+    heat_map = 1 / (1 + np.exp(-answer[0].astype(np.float64)))
     found = []
     for y in range(GRID):
         for x in range(GRID):
             around = [(j, i) for j in (y - 1, y, y + 1) for i in (x - 1, x, x + 1) if 0 <= j < GRID and 0 <= i < GRID]
-            if heat[y, x] < minimum_score or heat[y, x] < max(heat[cell] for cell in around):
+            if heat_map[y, x] < minimum_score or heat_map[y, x] < max(heat_map[cell] for cell in around):
                 continue
             centre, shape, total = np.zeros(2), np.zeros(3), 0.0
             for j, i in around:
-                total += heat[j, i]
+                total += heat_map[j, i]
                 said = answer[:, j, i].astype(np.float64)
-                centre += heat[j, i] * (np.array([i, j]) + said[CHANNELS["offset"]])
-                shape += heat[j, i] * said[CHANNELS["shape"]]
+                centre += heat_map[j, i] * (np.array([i, j]) + said[CHANNELS["offset"]])
+                shape += heat_map[j, i] * said[CHANNELS["shape"]]
             cells = from_log_matrix(centre / total, shape / total)[0]
-            found.append((float(heat[y, x]), cells * [4, 4, 4, 4, 1] + [1.5, 1.5, 0, 0, 0]))
+            found.append((float(heat_map[y, x]), cells * [4, 4, 4, 4, 1] + [1.5, 1.5, 0, 0, 0]))
     return sorted(found, key=lambda one: -one[0])
 
 
 @settings(repeatably, max_examples=40)
 @given(st.integers(0, 2**32 - 1), st.floats(0.05, 0.9))
 def test_every_peak_of_any_answer_is_the_mean_of_its_nine_cells(seed: int, minimum_score: float) -> None:
-    answer = np.random.default_rng(seed).normal(0, 1.5, (OUTPUTS, GRID, GRID)).astype(np.float32)
+    answer = np.random.default_rng(seed).normal(0, 1.5, (CHANNEL_COUNT, GRID, GRID)).astype(np.float32)
     found = decode(answer, minimum_score=minimum_score, maximum_overlap=1.0)
     expected = slowly(answer, minimum_score)
     np.testing.assert_allclose(found.scores, [score for score, _ in expected], rtol=1e-12)

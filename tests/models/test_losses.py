@@ -7,34 +7,34 @@ import pytest
 import torch
 from torch import Tensor
 
-from models.answer import CHANNELS, OUTPUTS
+from models.answer import CHANNEL_COUNT, CHANNELS
 from models.losses import LossSettings, loss
 from models.targets import Targets, make_targets
-from tests.models.answers import CERTAIN, labels_of
+from tests.models.answers import CERTAIN_LOGIT, labels_of
 
 SIDE = 64
 
-WANTED = [[20.0, 22.0, 14.0, 10.0, 20.0], [45.0, 40.0, 10.0, 9.0, -50.0]]
+ROLE_TARGET = [[20.0, 22.0, 14.0, 10.0, 20.0], [45.0, 40.0, 10.0, 9.0, -50.0]]
 STAGES = [2, 1]
-PARTS = LossSettings(parts_weight=4.0, overlap_weight=0.0, object_balance=0.0)
-WHOLE = LossSettings(parts_weight=0.0, overlap_weight=6.0, object_balance=0.0)
+PARTS = LossSettings(l1_weight=4.0, overlap_weight=0.0, object_balance=0.0)
+WHOLE = LossSettings(l1_weight=0.0, overlap_weight=6.0, object_balance=0.0)
 
 IGNORED = [[15.0, 52.0, 9.0, 8.0, 0.0]]
 
 
 @pytest.fixture
 def targets() -> Targets:
-    return make_targets(labels_of(WANTED, stages=STAGES, ignored=IGNORED), SIDE)
+    return make_targets(labels_of(ROLE_TARGET, stages=STAGES, ignored=IGNORED), SIDE)
 
 
 def right_answer(targets: Targets) -> Tensor:
     """(1, 11, G, G) float64: sure of the middles and of nothing else, exact where cells answer, rightly sure of it."""
-    answer = torch.zeros(1, OUTPUTS, *targets.heat.shape[1:], dtype=torch.float64)
-    answer[:, CHANNELS["centre"]] = torch.where(targets.heat == 1, CERTAIN, -CERTAIN)[:, None].double()
-    answer[:, CHANNELS["stage"]] = CERTAIN * torch.nn.functional.one_hot(targets.stage, 3).movedim(-1, 1).double()
+    answer = torch.zeros(1, CHANNEL_COUNT, *targets.heat_map.shape[1:], dtype=torch.float64)
+    answer[:, CHANNELS["centre"]] = torch.where(targets.heat_map == 1, CERTAIN_LOGIT, -CERTAIN_LOGIT)[:, None].double()
+    answer[:, CHANNELS["stage"]] = CERTAIN_LOGIT * torch.nn.functional.one_hot(targets.stage, 3).movedim(-1, 1).double()
     answer[:, CHANNELS["offset"]] = targets.offset.double()
     answer[:, CHANNELS["shape"]] = targets.shape.double()
-    answer[:, CHANNELS["spread"]] = -6.0
+    answer[:, CHANNELS["uncertainty"]] = -6.0
     return answer
 
 
@@ -53,8 +53,8 @@ def test_the_right_answer_costs_next_to_nothing(targets: Targets) -> None:
 def test_any_change_where_cells_answer_costs_more(targets: Targets, name: str, amount: float) -> None:
     right = right_answer(targets)
     least = total(right, targets)
-    for _, y, x in torch.nonzero(targets.answering):
-        for channel in range(*CHANNELS[name].indices(OUTPUTS)):
+    for _, y, x in torch.nonzero(targets.positive):
+        for channel in range(*CHANNELS[name].indices(CHANNEL_COUNT)):
             # A stage's logit may well be surer; only a change away from the truth is wrong.
             towards = 1 if name != "stage" or channel - CHANNELS["stage"].start != int(targets.stage[0, y, x]) else -1
             worse = right.clone()
@@ -65,12 +65,12 @@ def test_any_change_where_cells_answer_costs_more(targets: Targets, name: str, a
 def test_a_middle_missed_or_invented_costs_more(targets: Targets) -> None:
     right = right_answer(targets)
     least = total(right, targets)
-    weighed = targets.heat_weight[0] > 0
+    weighed = targets.heat_map_weight[0] > 0
     costs: dict[bool, list[float]] = {True: [], False: []}
     for y, x in torch.nonzero(weighed).tolist():
-        middle = bool(targets.heat[0, y, x] == 1)
+        middle = bool(targets.heat_map[0, y, x] == 1)
         worse = right.clone()
-        worse[0, 0, y, x] += -CERTAIN if middle else CERTAIN
+        worse[0, 0, y, x] += -CERTAIN_LOGIT if middle else CERTAIN_LOGIT
         costs[middle].append(total(worse, targets) - least)
     assert len(costs[True]) == 2  # both middles are in the case
     assert min(costs[True] + costs[False]) > 0
@@ -79,7 +79,7 @@ def test_a_middle_missed_or_invented_costs_more(targets: Targets) -> None:
 def test_an_egg_put_beside_its_place_costs_more_the_farther(targets: Targets) -> None:
     moved = []
     for step in (0.0, 2.0, 5.0, 9.0):
-        rows = [[row[0] + step, *row[1:]] for row in WANTED]
+        rows = [[row[0] + step, *row[1:]] for row in ROLE_TARGET]
         moved.append(total(right_answer(make_targets(labels_of(rows, stages=STAGES), SIDE)), targets))
     assert moved == sorted(moved)
     assert moved[0] < moved[1]
@@ -87,31 +87,31 @@ def test_an_egg_put_beside_its_place_costs_more_the_farther(targets: Targets) ->
 
 def test_ignored_cells_and_cells_that_do_not_answer_contribute_nothing(targets: Targets) -> None:
     generator = torch.Generator().manual_seed(3)
-    answer = torch.randn(1, OUTPUTS, *targets.heat.shape[1:], generator=generator, dtype=torch.float64)
+    answer = torch.randn(1, CHANNEL_COUNT, *targets.heat_map.shape[1:], generator=generator, dtype=torch.float64)
     answer.requires_grad_()
     loss(answer, targets, PARTS).total.backward()
     assert answer.grad is not None
     touched = answer.grad[0] != 0
-    ignored = targets.heat_weight[0] == 0
+    ignored = targets.heat_map_weight[0] == 0
     assert ignored.sum() >= 8
     torch.testing.assert_close(touched[0], ~ignored)
-    for channel in range(1, OUTPUTS):
-        torch.testing.assert_close(touched[channel], targets.answering[0])
+    for channel in range(1, CHANNEL_COUNT):
+        torch.testing.assert_close(touched[channel], targets.positive[0])
     # The same with whole numbers: anything at all may be said there.
     other = answer.detach().clone()
-    other[:, 0][targets.heat_weight == 0] = 50.0
-    other[:, 1:] = torch.where(targets.answering[:, None], other[:, 1:], 30.0)
+    other[:, 0][targets.heat_map_weight == 0] = 50.0
+    other[:, 1:] = torch.where(targets.positive[:, None], other[:, 1:], 30.0)
     assert total(other, targets) == total(answer.detach(), targets)
 
 
 def test_doubt_does_not_reach_the_outline(targets: Targets) -> None:
     generator = torch.Generator().manual_seed(4)
-    answer = torch.randn(1, OUTPUTS, *targets.heat.shape[1:], generator=generator, dtype=torch.float64)
+    answer = torch.randn(1, CHANNEL_COUNT, *targets.heat_map.shape[1:], generator=generator, dtype=torch.float64)
     answer.requires_grad_()
-    loss(answer, targets, PARTS).spread.backward()
+    loss(answer, targets, PARTS).uncertainty.backward()
     assert answer.grad is not None
-    assert answer.grad[:, CHANNELS["spread"]].abs().sum() > 0
-    assert not answer.grad[:, : CHANNELS["spread"].start].any()
+    assert answer.grad[:, CHANNELS["uncertainty"]].abs().sum() > 0
+    assert not answer.grad[:, : CHANNELS["uncertainty"].start].any()
 
 
 def test_doubt_is_best_when_it_is_the_error_it_makes(targets: Targets) -> None:
@@ -123,37 +123,39 @@ def test_doubt_is_best_when_it_is_the_error_it_makes(targets: Targets) -> None:
     ]  # both axes
     costs = {}
     for factor in (0.5, 0.9, 1.0, 1.1, 2.0):
-        answer[:, CHANNELS["spread"]] = torch.log(factor * torch.tensor([0.4, 0.02]).double())[None, :, None, None]
-        costs[factor] = float(loss(answer, targets, PARTS).spread)
+        answer[:, CHANNELS["uncertainty"]] = torch.log(factor * torch.tensor([0.4, 0.02]).double())[None, :, None, None]
+        costs[factor] = float(loss(answer, targets, PARTS).uncertainty)
     assert min(costs, key=lambda factor: costs[factor]) == 1.0
 
 
 def test_centres_cost_what_the_paper_says(targets: Targets) -> None:
     # Law and Deng, CornerNet, ECCV 2018, equation 1 with alpha 2 and beta 4, cell by cell.
-    answer = torch.randn(1, OUTPUTS, *targets.heat.shape[1:], generator=torch.Generator().manual_seed(5)).double()
+    answer = torch.randn(
+        1, CHANNEL_COUNT, *targets.heat_map.shape[1:], generator=torch.Generator().manual_seed(5)
+    ).double()
     p = torch.sigmoid(answer[0, 0]).numpy()
-    heat, weight = targets.heat[0].double().numpy(), targets.heat_weight[0].numpy()
+    heat_map, weight = targets.heat_map[0].double().numpy(), targets.heat_map_weight[0].numpy()
     expected = 0.0
     for y, x in np.ndindex(*p.shape):
-        if heat[y, x] == 1:
+        if heat_map[y, x] == 1:
             expected -= (1 - p[y, x]) ** 2 * np.log(p[y, x])
         elif weight[y, x]:
-            expected -= (1 - heat[y, x]) ** 4 * p[y, x] ** 2 * np.log(1 - p[y, x])
-    assert float(loss(answer, targets, PARTS).centre) == pytest.approx(expected / len(WANTED), rel=1e-6)
+            expected -= (1 - heat_map[y, x]) ** 4 * p[y, x] ** 2 * np.log(1 - p[y, x])
+    assert float(loss(answer, targets, PARTS).centre) == pytest.approx(expected / len(ROLE_TARGET), rel=1e-6)
 
 
 def test_a_picture_of_nothing_has_a_finite_loss_about_middles_alone() -> None:
     targets = make_targets(labels_of([], empty=2), SIDE)
-    parts = loss(torch.zeros(1, OUTPUTS, SIDE // 4, SIDE // 4), targets, PARTS)
+    parts = loss(torch.zeros(1, CHANNEL_COUNT, SIDE // 4, SIDE // 4), targets, PARTS)
     assert float(parts.centre) > 0
-    for name in ("stage", "offset", "shape", "overlap", "spread"):
+    for name in ("stage", "offset", "shape", "overlap", "uncertainty"):
         assert float(getattr(parts, name)) == 0, name
 
 
 def test_an_outline_as_a_whole_costs_the_more_the_less_it_overlaps(targets: Targets) -> None:
     costs = []
     for factor in (1.0, 1.03, 1.1, 1.5):
-        rows = [[*row[:2], factor * row[2], factor * row[3], row[4]] for row in WANTED]
+        rows = [[*row[:2], factor * row[2], factor * row[3], row[4]] for row in ROLE_TARGET]
         costs.append(total(right_answer(make_targets(labels_of(rows, stages=STAGES), SIDE)), targets, WHOLE))
     assert costs == sorted(costs)
     # With no weight on the parts, an error of 3 % in both axes costs six times 0.03 / sqrt(2).
@@ -166,11 +168,11 @@ def test_an_outline_as_a_whole_costs_the_more_the_less_it_overlaps(targets: Targ
 def test_small_objects_weigh_as_much_as_large_ones_where_they_are_to() -> None:
     rows = [[18.0, 18.0, 16.0, 16.0, 0.0], [50.0, 50.0, 5.6, 5.6, 0.0]]
     two = make_targets(labels_of(rows, stages=[2, 0]), SIDE)
-    small = two.answering & (two.stage == 0)
-    cells = int(two.answering.sum()), int(small.sum())
+    small = two.positive & (two.stage == 0)
+    cells = int(two.positive.sum()), int(small.sum())
     answer = right_answer(two)
     answer[:, CHANNELS["shape"]] += 0.1 * small[:, None]
-    balanced = LossSettings(parts_weight=4.0, overlap_weight=0.0, object_balance=1.0)
+    balanced = LossSettings(l1_weight=4.0, overlap_weight=0.0, object_balance=1.0)
     assert float(loss(answer, two, PARTS).shape) == pytest.approx(0.1 * cells[1] / cells[0], rel=1e-3)
     # Of two objects one is wrong; cells are counted by the area, which small objects cover unevenly.
     assert float(loss(answer, two, balanced).shape) == pytest.approx(0.1 / 2, rel=0.35)
@@ -185,17 +187,17 @@ def test_doubt_is_about_the_axes_whatever_their_direction() -> None:
     errors = (np.log(22 / 20) + np.log(10 / 9)) / 2
     costs = {}
     for factor in (0.8, 1.0, 1.25):
-        answer[:, CHANNELS["spread"]] = torch.tensor([-6.0, np.log(factor * errors)])[None, :, None, None]
-        costs[factor] = float(loss(answer, two, PARTS).spread)
+        answer[:, CHANNELS["uncertainty"]] = torch.tensor([-6.0, np.log(factor * errors)])[None, :, None, None]
+        costs[factor] = float(loss(answer, two, PARTS).uncertainty)
     assert min(costs, key=lambda factor: costs[factor]) == 1.0
 
 
 @pytest.mark.parametrize("scale", [0.0, 1.0, 10.0, 100.0, 1000.0])
 def test_no_answer_however_wild_ends_a_run(targets: Targets, scale: float) -> None:
     generator = torch.Generator().manual_seed(3)
-    settings = LossSettings(parts_weight=2.0, overlap_weight=4.0, object_balance=0.5)
+    settings = LossSettings(l1_weight=2.0, overlap_weight=4.0, object_balance=0.5)
     for _ in range(20):
-        noise = torch.randn(1, OUTPUTS, *targets.heat.shape[1:], generator=generator)
+        noise = torch.randn(1, CHANNEL_COUNT, *targets.heat_map.shape[1:], generator=generator)
         answer = (scale * noise).requires_grad_()
         parts = loss(answer, targets, settings)
         assert torch.isfinite(parts.total)

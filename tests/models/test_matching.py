@@ -10,7 +10,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from models.ellipse import overlap
-from models.matching import match, on_ignored
+from models.matching import match, overlaps_ignored
 from tests.models.outlines import Rows, repeatably
 
 
@@ -50,6 +50,6 @@ def test_what_lies_on_ignored_objects_is_told() -> None:
     ignored = [[0.0, 0.0, 10.0, 10.0, 0.0]]
     # Two circles of radius 10 share 0.31 of their joint area at a distance of 8.5, and 0.29 at 9 (plane geometry).
     found = [[apart, 0.0, 10.0, 10.0, 0.0] for apart in (1.0, 8.5, 9.0, 60.0)]
-    assert on_ignored(found, ignored).tolist() == [True, True, False, False]
-    assert on_ignored(found, np.zeros((0, 5))).tolist() == [False] * 4
-    assert on_ignored(np.zeros((0, 5)), ignored).tolist() == []
+    assert overlaps_ignored(found, ignored).tolist() == [True, True, False, False]
+    assert overlaps_ignored(found, np.zeros((0, 5))).tolist() == [False] * 4
+    assert overlaps_ignored(np.zeros((0, 5)), ignored).tolist() == []

@@ -12,11 +12,11 @@ import torch
 from safetensors import safe_open
 from safetensors.torch import save_file
 
-from models.answer import CHANNELS, OUTPUTS, STRIDE
+from models.answer import CHANNEL_COUNT, CHANNELS, STRIDE
 from models.errors import ClutchlightError
-from models.network import EggNetwork, NetworkShape, WeightsError, load_weights, save_weights, weights_sha256
+from models.network import EggNetwork, NetworkConfig, WeightsError, load_weights, save_weights, weights_sha256
 
-SMALL = NetworkShape(widths=(4, 6, 8, 8, 10), blocks=(1, 1, 1, 2, 1))
+SMALL = NetworkConfig(widths=(4, 6, 8, 8, 10), blocks=(1, 1, 1, 2, 1))
 
 
 @pytest.fixture
@@ -33,13 +33,13 @@ def network() -> EggNetwork:
 def test_the_answer_is_a_grid_four_times_coarser(network: EggNetwork, height: int, width: int) -> None:
     with torch.inference_mode():
         answer = network(torch.rand(3, 1, height, width))
-    assert answer.shape == (3, OUTPUTS, height // STRIDE, width // STRIDE)
+    assert answer.shape == (3, CHANNEL_COUNT, height // STRIDE, width // STRIDE)
     assert answer.dtype == torch.float32
 
 
 def test_every_channel_means_one_thing() -> None:
-    channels = [channel for part in CHANNELS.values() for channel in range(*part.indices(OUTPUTS))]
-    assert channels == list(range(OUTPUTS))
+    channels = [channel for part in CHANNELS.values() for channel in range(*part.indices(CHANNEL_COUNT))]
+    assert channels == list(range(CHANNEL_COUNT))
 
 
 def test_a_new_network_expects_few_middles() -> None:
@@ -66,19 +66,19 @@ def test_doubt_is_scaled_and_nothing_else(network: EggNetwork) -> None:
     picture = torch.rand(1, 1, 64, 64)
     with torch.inference_mode():
         before = network(picture)
-    network.scale_doubt(centre=2.0, axes=0.5)
+    network.scale_uncertainty(centre=2.0, axes=0.5)
     with torch.inference_mode():
         change = network(picture) - before
-    spread = change[:, CHANNELS["spread"]].exp()
+    spread = change[:, CHANNELS["uncertainty"]].exp()
     torch.testing.assert_close(spread[0].mean((1, 2)), torch.tensor([2.0, 0.5]), rtol=1e-4, atol=0)
-    assert not change[:, : CHANNELS["spread"].start].any()
+    assert not change[:, : CHANNELS["uncertainty"].start].any()
 
 
 def test_weights_come_back_in_half_precision(network: EggNetwork, tmp_path: Path) -> None:
     path = tmp_path / "some.safetensors"
     save_weights(network, path, {"trained": "by hand"})
     loaded = load_weights(path)
-    assert loaded.shape == SMALL
+    assert loaded.config == SMALL
     assert not loaded.training
     state = network.state_dict()
     assert loaded.state_dict().keys() == state.keys()
@@ -97,7 +97,7 @@ def test_the_file_tells_the_networks_shape_and_the_notes(network: EggNetwork, tm
     with safe_open(path, framework="pt") as stored:
         metadata = stored.metadata()
         kinds = {stored.get_tensor(name).dtype for name in stored.keys()}  # noqa: SIM118, no mapping
-    assert NetworkShape(**json.loads(metadata["network_shape"])) == NetworkShape([4, 6, 8, 8, 10], [1, 1, 1, 2, 1])
+    assert NetworkConfig(**json.loads(metadata["network_shape"])) == NetworkConfig([4, 6, 8, 8, 10], [1, 1, 1, 2, 1])
     assert metadata["held_out"] == "nothing yet"
     assert kinds == {torch.float16, torch.int64}
 

@@ -9,10 +9,10 @@ import pytest
 import torch
 from numpy.typing import NDArray
 
-from models.answer import CHANNELS, INPUT_SIDE, OUTPUTS, STRIDE
+from models.answer import CHANNEL_COUNT, CHANNELS, INPUT_SIDE_PX, STRIDE
 from models.decode import Outlines, decode
 from models.errors import ClutchlightError
-from models.network import EggNetwork, NetworkShape, WeightsError, load_weights, save_weights, weights_sha256
+from models.network import EggNetwork, NetworkConfig, WeightsError, load_weights, save_weights, weights_sha256
 from models.runtime import Engine, EngineError, OpenVinoEngine, TorchEngine, make_engine, shipped_weights
 from tests.models.outlines import distance
 from tests.models.rings import draw_rings
@@ -45,7 +45,7 @@ def engine(request: pytest.FixtureRequest) -> Engine:
 
 @pytest.fixture(scope="module")
 def pictures() -> Pictures:
-    return np.stack([draw_rings(rows, side_px=INPUT_SIDE, seed=s) for s, rows in enumerate(SCENES)])[:, None]
+    return np.stack([draw_rings(rows, side_px=INPUT_SIDE_PX, seed=s) for s, rows in enumerate(SCENES)])[:, None]
 
 
 def outlines(answer: NDArray[np.float32], minimum_score: float = 0.3) -> Outlines:
@@ -62,7 +62,7 @@ def test_the_shipped_weights_find_drawn_rings(reference: TorchEngine, pictures: 
 
 def test_both_engines_answer_in_one_form(engine: Engine, pictures: Pictures) -> None:
     answers = engine.run(pictures)
-    assert answers.shape == (len(pictures), OUTPUTS, INPUT_SIDE // STRIDE, INPUT_SIDE // STRIDE)
+    assert answers.shape == (len(pictures), CHANNEL_COUNT, INPUT_SIDE_PX // STRIDE, INPUT_SIDE_PX // STRIDE)
     assert answers.dtype == np.float32
     assert engine.weights_name == "clutchlight"
     assert engine.weights_sha256 == weights_sha256(shipped_weights())
@@ -134,7 +134,7 @@ def test_pictures_are_only_read(engine: Engine, pictures: Pictures) -> None:
 
 
 def test_black_pictures_hold_nothing(engine: Engine) -> None:
-    black = np.zeros((1, 1, INPUT_SIDE, INPUT_SIDE), dtype=np.float32)
+    black = np.zeros((1, 1, INPUT_SIDE_PX, INPUT_SIDE_PX), dtype=np.float32)
     answer = engine.run(black)[0]
     assert np.isfinite(answer).all()
     assert answer[CHANNELS["centre"]].max() < 0  # less likely than not, everywhere
@@ -165,13 +165,15 @@ def test_missing_weights_are_told_by_every_engine(name: str, tmp_path: Path) -> 
         make_engine(name, tmp_path / "gone.safetensors")
 
 
-@pytest.mark.parametrize("shape", [NetworkShape(frames=3), NetworkShape(told_scale=True)], ids=["frames", "scale"])
+@pytest.mark.parametrize(
+    "shape", [NetworkConfig(frames=3), NetworkConfig(has_scale_channel=True)], ids=["frames", "scale"]
+)
 @pytest.mark.parametrize("engine_name", ["openvino", "torch"])
 def test_networks_that_want_more_than_a_frame_are_refused(
-    tmp_path: Path, engine_name: str, shape: NetworkShape
+    tmp_path: Path, engine_name: str, shape: NetworkConfig
 ) -> None:
     path = tmp_path / "wide.safetensors"
     save_weights(EggNetwork(shape), path, {})
-    assert load_weights(path).shape == shape
+    assert load_weights(path).config == shape
     with pytest.raises(WeightsError, match=r"wide\.safetensors holds a network that wants more than one grey frame"):
         make_engine(engine_name, path)

@@ -9,19 +9,19 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from numpy.typing import NDArray
 
-from models.answer import INPUT_SIDE, STRIDE
+from models.answer import INPUT_SIDE_PX, STRIDE
 from models.decode import Outlines, decode
 from models.ellipse import contains, to_log_matrix
 from models.targets import Labels, make_targets
-from tests.models.answers import Answer, answer_to, labels_of, perfect_answer
+from tests.models.answers import NetworkOutput, labels_of, output_for, perfect_output
 from tests.models.outlines import Rows, assert_same_outlines, repeatably
 
 Mask = NDArray[np.bool_]
 
-GRID = INPUT_SIDE // STRIDE
+GRID = INPUT_SIDE_PX // STRIDE
 
 
-def decoded(answer: Answer) -> Outlines:
+def decoded(answer: NetworkOutput) -> Outlines:
     return decode(answer, minimum_score=0.3, maximum_overlap=0.5)
 
 
@@ -60,14 +60,14 @@ CROWDED = {
 @pytest.mark.parametrize("name", SCENES)
 def test_an_answer_without_fault_decodes_to_the_labels(name: str) -> None:
     rows = np.array(SCENES[name])
-    found = decoded(perfect_answer(SCENES[name]))
+    found = decoded(perfect_output(SCENES[name]))
     assert_same_outlines(found.ellipses, rows, tolerance=0.1)
 
 
 @pytest.mark.parametrize("name", CROWDED)
 def test_crowded_objects_are_told_apart_to_two_pixels(name: str) -> None:
     rows = np.array(CROWDED[name])
-    found = decoded(perfect_answer(CROWDED[name]))
+    found = decoded(perfect_output(CROWDED[name]))
     assert_same_outlines(found.ellipses, rows, tolerance=2.0)
 
 
@@ -83,7 +83,7 @@ def test_any_scattered_objects_come_back(seed: int, count: int) -> None:
         slack = 40 - major
         middle = 48 + 80 * np.array([square % 3, square // 3]) + rng.uniform(-slack, slack, 2)
         rows.append([*middle, major, max(8.5, major * rng.uniform(0.4, 1)), rng.uniform(-90, 90)])
-    found = decoded(perfect_answer(rows, stages=stages.tolist()))
+    found = decoded(perfect_output(rows, stages=stages.tolist()))
     assert_same_outlines(found.ellipses, np.array(rows), tolerance=0.1)
     nearest = np.hypot(*(found.ellipses[:, None, :2] - np.array(rows)[:, :2]).transpose(2, 0, 1)).argmin(axis=1)
     np.testing.assert_array_equal(found.stage_probabilities.argmax(axis=1), stages[nearest])
@@ -92,59 +92,59 @@ def test_any_scattered_objects_come_back(seed: int, count: int) -> None:
 def test_ignored_objects_are_not_asked_for_and_disturb_nobody() -> None:
     rows = [[90.0, 100.0, 30.0, 20.0, 10.0]]
     beside = [[170.0, 100.0, 25.0, 25.0, 0.0], [100.0, 105.0, 45.0, 40.0, 0.0]]  # one beside, one over it
-    found = decoded(perfect_answer(rows, ignored=beside))
+    found = decoded(perfect_output(rows, ignored=beside))
     assert_same_outlines(found.ellipses, np.array(rows), tolerance=0.1)
 
 
 def test_ignored_objects_weigh_nothing_unless_a_wanted_one_lies_over_them() -> None:
     wanted, ignored = np.array([90.0, 100.0, 30.0, 20.0, 10.0]), np.array([115.0, 110.0, 28.0, 24.0, 0.0])
-    targets = make_targets(labels_of([wanted.tolist()], ignored=[ignored.tolist()]), INPUT_SIDE)
+    targets = make_targets(labels_of([wanted.tolist()], ignored=[ignored.tolist()]), INPUT_SIDE_PX)
     expected = cells_inside(ignored) & ~cells_inside(wanted)
     assert 0 < expected.sum() < cells_inside(ignored).sum()
-    np.testing.assert_array_equal(targets.heat_weight[0].numpy() == 0, expected)
-    assert set(targets.heat_weight.unique().tolist()) == {0.0, 1.0}
-    without = make_targets(labels_of([wanted.tolist()]), INPUT_SIDE)
-    for name in ("heat", "answering", "stage", "offset", "shape", "size"):
+    np.testing.assert_array_equal(targets.heat_map_weight[0].numpy() == 0, expected)
+    assert set(targets.heat_map_weight.unique().tolist()) == {0.0, 1.0}
+    without = make_targets(labels_of([wanted.tolist()]), INPUT_SIDE_PX)
+    for name in ("heat_map", "positive", "stage", "offset", "shape", "size"):
         assert torch.equal(getattr(targets, name), getattr(without, name)), name
 
 
 def test_a_picture_of_nothing_asks_for_nothing() -> None:
-    targets = make_targets(labels_of([], empty=3), INPUT_SIDE)
-    assert targets.heat.shape == (1, GRID, GRID)
-    assert not targets.heat.any()
-    assert not targets.answering.any()
-    assert (targets.heat_weight == 1).all()
-    assert not len(decoded(answer_to(targets)).scores)
+    targets = make_targets(labels_of([], empty=3), INPUT_SIDE_PX)
+    assert targets.heat_map.shape == (1, GRID, GRID)
+    assert not targets.heat_map.any()
+    assert not targets.positive.any()
+    assert (targets.heat_map_weight == 1).all()
+    assert not len(decoded(output_for(targets)).scores)
 
 
 def test_heat_is_one_in_the_cell_of_the_middle_alone() -> None:
     rows = [[61.6, 90.0, 30.0, 20.0, 10.0], [200.0, 120.2, 3.0, 2.0, 0.0]]
-    heat = make_targets(labels_of(rows), INPUT_SIDE).heat[0]
+    heat_map = make_targets(labels_of(rows), INPUT_SIDE_PX).heat_map[0]
     # Cell i holds pixels 4i to 4i + 3: pixel 61.6 lies in cell 15, 90 in 22, 200 in 50 and 120.2 in 30.
-    assert torch.nonzero(heat == 1).tolist() == [[22, 15], [30, 50]]
-    assert float(heat.min()) >= 0
+    assert torch.nonzero(heat_map == 1).tolist() == [[22, 15], [30, 50]]
+    assert float(heat_map.min()) >= 0
 
 
 def test_no_other_cell_of_a_huge_object_is_called_its_middle() -> None:
     # Its bump is so wide that the cells beside the middle would come to more than 0.99.
-    heat = make_targets(labels_of([[129.5, 129.5, 400.0, 300.0, 0.0]]), INPUT_SIDE).heat[0]
-    assert torch.nonzero(heat == 1).tolist() == [[32, 32]]
-    assert float(heat[32, 33]) == pytest.approx(0.99)
-    assert float(heat[heat < 1].max()) == pytest.approx(0.99)
+    heat_map = make_targets(labels_of([[129.5, 129.5, 400.0, 300.0, 0.0]]), INPUT_SIDE_PX).heat_map[0]
+    assert torch.nonzero(heat_map == 1).tolist() == [[32, 32]]
+    assert float(heat_map[32, 33]) == pytest.approx(0.99)
+    assert float(heat_map[heat_map < 1].max()) == pytest.approx(0.99)
 
 
 def test_an_object_with_its_middle_outside_is_nobodys_to_find() -> None:
-    heat = make_targets(labels_of([[-9.0, 90.0, 30.0, 20.0, 0.0]]), INPUT_SIDE).heat
-    assert float(heat.max()) < 1
+    heat_map = make_targets(labels_of([[-9.0, 90.0, 30.0, 20.0, 0.0]]), INPUT_SIDE_PX).heat_map
+    assert float(heat_map.max()) < 1
 
 
 def test_cells_answer_in_the_inner_part_and_tell_of_their_object() -> None:
     row = np.array([101.0, 97.0, 40.0, 26.0, -25.0])
-    targets = make_targets(labels_of([row.tolist()], stages=[1]), INPUT_SIDE)
-    answering = targets.answering[0].numpy()
-    np.testing.assert_array_equal(answering, cells_inside(row, share=0.45))
+    targets = make_targets(labels_of([row.tolist()], stages=[1]), INPUT_SIDE_PX)
+    positive = targets.positive[0].numpy()
+    np.testing.assert_array_equal(positive, cells_inside(row, share=0.45))
     cells = (row - [1.5, 1.5, 0, 0, 0]) / [4, 4, 4, 4, 1]
-    for y, x in np.argwhere(answering):
+    for y, x in np.argwhere(positive):
         np.testing.assert_allclose(targets.offset[0, :, y, x].numpy(), cells[:2] - [x, y], atol=1e-4)
         np.testing.assert_allclose(targets.shape[0, :, y, x].numpy(), to_log_matrix(cells)[0], atol=1e-5)
         assert targets.stage[0, y, x] == 1
@@ -153,21 +153,21 @@ def test_cells_answer_in_the_inner_part_and_tell_of_their_object() -> None:
 
 def test_where_two_overlap_each_cell_tells_of_the_one_it_lies_deeper_in() -> None:
     rows = np.array([[100.0, 100.0, 40.0, 30.0, 0.0], [124.0, 100.0, 40.0, 30.0, 0.0]])
-    targets = make_targets(labels_of(rows.tolist(), stages=[0, 2]), INPUT_SIDE)
-    stage, answering = targets.stage[0].numpy(), targets.answering[0].numpy()
+    targets = make_targets(labels_of(rows.tolist(), stages=[0, 2]), INPUT_SIDE_PX)
+    stage, positive = targets.stage[0].numpy(), targets.positive[0].numpy()
     place = np.arange(GRID) * STRIDE + 1.5
     nearer_first = np.broadcast_to(place < 112, (GRID, GRID))
-    np.testing.assert_array_equal(stage[answering & nearer_first], 0)
-    np.testing.assert_array_equal(stage[answering & ~nearer_first], 2)
+    np.testing.assert_array_equal(stage[positive & nearer_first], 0)
+    np.testing.assert_array_equal(stage[positive & ~nearer_first], 2)
 
 
 def test_the_cell_of_a_middle_tells_of_its_own_object_however_small() -> None:
     # The tiny one's middle is 2 px from that of its cell, outside of itself and deep in the large one.
     rows = [[100.0, 100.0, 60.0, 50.0, 0.0], [107.5, 101.5, 1.5, 1.0, 0.0]]
-    targets = make_targets(labels_of(rows, stages=[2, 0]), INPUT_SIDE)
-    assert targets.heat[0, 25, 26] == 1
+    targets = make_targets(labels_of(rows, stages=[2, 0]), INPUT_SIDE_PX)
+    assert targets.heat_map[0, 25, 26] == 1
     assert targets.stage[0, 25, 26] == 0
-    assert targets.answering[0, 25, 26]
+    assert targets.positive[0, 25, 26]
     assert targets.stage[0, 25, 28] == 2
 
 
@@ -179,8 +179,8 @@ def test_pictures_of_a_batch_do_not_mix() -> None:
     both = Labels(
         *(torch.cat([one, other]) for one, other in zip(vars(first).values(), vars(second).values(), strict=True))
     )
-    together = make_targets(both, INPUT_SIDE)
+    together = make_targets(both, INPUT_SIDE_PX)
     for index, one in enumerate((first, second)):
-        alone = make_targets(one, INPUT_SIDE)
+        alone = make_targets(one, INPUT_SIDE_PX)
         for name, values in vars(alone).items():
             assert torch.equal(getattr(together, name)[index], values[0]), name

@@ -14,9 +14,9 @@ from numpy.typing import NDArray
 from torch import Tensor
 
 from models.losses import Loss, LossSettings
-from models.network import EggNetwork, NetworkShape
+from models.network import EggNetwork, NetworkConfig
 from models.targets import Labels
-from models.training import LoopSettings, Progress, Training, TrainingError
+from models.training import LoopSettings, Trainer, TrainingError, TrainingProgress
 from tests.models.rings import ring_batches
 
 CPU = torch.device("cpu")
@@ -27,21 +27,21 @@ SETTINGS = LoopSettings(
     learning_rate=3e-3,
     warm_up_steps=4,
     weight_decay=0.01,
-    average_decay=0.8,
+    ema_decay=0.8,
     report_every_steps=5,
-    loss=LossSettings(parts_weight=4.0, overlap_weight=2.0, object_balance=0.5),
+    loss=LossSettings(l1_weight=4.0, overlap_weight=2.0, object_balance=0.5),
 )
 
 
 def small_network(seed: int = 0) -> EggNetwork:
     torch.manual_seed(seed)
-    return EggNetwork(NetworkShape(widths=(8, 8, 12, 12, 16), blocks=(1, 1, 1, 1, 1)))
+    return EggNetwork(NetworkConfig(widths=(8, 8, 12, 12, 16), blocks=(1, 1, 1, 1, 1)))
 
 
-def trained(settings: LoopSettings, start: EggNetwork | None = None) -> tuple[EggNetwork, list[Progress]]:
-    training = Training(start or small_network(), settings, CPU)
+def trained(settings: LoopSettings, start: EggNetwork | None = None) -> tuple[EggNetwork, list[TrainingProgress]]:
+    training = Trainer(start or small_network(), settings, CPU)
     seen = list(training.run(ring_batches(6, side_px=SIDE, seed=2)))
-    return training.averaged(), seen
+    return training.averaged_network(), seen
 
 
 def flat(network: EggNetwork) -> NDArray[np.float32]:
@@ -68,7 +68,7 @@ def test_progress_is_reported_every_few_steps_and_at_the_end() -> None:
     assert [progress.step for progress in seen] == [5, 10, 12]
     assert {progress.steps for progress in seen} == {12}
     assert all(progress.pictures_per_second > 0 for progress in seen)
-    assert all(set(p.losses) == {"total", "centre", "stage", "offset", "shape", "overlap", "spread"} for p in seen)
+    assert all(set(p.losses) == {"total", "centre", "stage", "offset", "shape", "overlap", "uncertainty"} for p in seen)
 
 
 def test_the_same_seed_gives_the_same_network() -> None:
@@ -84,12 +84,12 @@ def test_the_same_seed_gives_the_same_network() -> None:
 
 def test_what_comes_back_is_the_running_average_ready_for_use() -> None:
     start = small_network()
-    training = Training(start, replace(SETTINGS, steps=6, report_every_steps=1, average_decay=0.3), CPU)
+    training = Trainer(start, replace(SETTINGS, steps=6, report_every_steps=1, ema_decay=0.3), CPU)
     steps = [with_averages(start) for _ in training.run(ring_batches(4, side_px=SIDE, seed=2))]
     expected = steps[0]
     for share, weights in zip((10 / 11, 10 / 12, 10 / 13, 10 / 14, 0.7), steps[1:], strict=True):
         expected = (1 - share) * expected + share * weights
-    network = training.averaged()
+    network = training.averaged_network()
     np.testing.assert_allclose(with_averages(network), expected, atol=1e-6)
     assert np.abs(expected - steps[-1]).max() > 1e-4  # the average is not simply the last
     assert not network.training
@@ -104,7 +104,7 @@ def test_the_learning_rate_warms_up_and_falls_to_nothing() -> None:
     places = [flat(start)]
     settings = replace(SETTINGS, steps=40, warm_up_steps=10, weight_decay=0.0, report_every_steps=1)
     told = []
-    for progress in Training(start, settings, CPU).run(ring_batches(2, side_px=SIDE, seed=2)):
+    for progress in Trainer(start, settings, CPU).run(ring_batches(2, side_px=SIDE, seed=2)):
         places.append(flat(start))
         told.append(progress.learning_rate)
     moves = np.array([np.abs(after - before).max() for before, after in pairwise(places)])
@@ -131,24 +131,24 @@ def test_the_losses_told_are_the_means_since_the_last_report() -> None:
 @pytest.mark.parametrize("stopped_at", [1, 4])
 def test_a_training_that_was_stopped_goes_on_as_if_it_had_not_been(stopped_at: int, tmp_path: Path) -> None:
     settings = replace(SETTINGS, steps=7, report_every_steps=1)
-    whole = Training(small_network(), settings, CPU)
+    whole = Trainer(small_network(), settings, CPU)
     reports = list(whole.run(ring_batches(3, side_px=SIDE, seed=2)))
 
-    first = Training(small_network(), settings, CPU)
+    first = Trainer(small_network(), settings, CPU)
     for progress in first.run(ring_batches(3, side_px=SIDE, seed=2)):
         if progress.step == stopped_at:
             break
     torch.save(first.state(), tmp_path / "state")
-    second = Training(small_network(seed=9), settings, CPU)
+    second = Trainer(small_network(seed=9), settings, CPU)
     second.restore(torch.load(tmp_path / "state", weights_only=True))
     rest = islice(ring_batches(3, side_px=SIDE, seed=2), stopped_at, None)
     later = list(second.run(rest))
     assert [progress.losses for progress in later] == [progress.losses for progress in reports[stopped_at:]]
-    np.testing.assert_array_equal(with_averages(second.averaged()), with_averages(whole.averaged()))
+    np.testing.assert_array_equal(with_averages(second.averaged_network()), with_averages(whole.averaged_network()))
 
 
 def test_convolutions_are_those_of_cudnn_tried_for_the_fastest(monkeypatch: pytest.MonkeyPatch) -> None:
-    training = Training(small_network(), replace(SETTINGS, steps=1), CPU)
+    training = Trainer(small_network(), replace(SETTINGS, steps=1), CPU)
     seen: list[tuple[bool, bool]] = []
 
     def watched(pictures: torch.Tensor, labels: Labels) -> Loss:
@@ -163,7 +163,7 @@ def test_convolutions_are_those_of_cudnn_tried_for_the_fastest(monkeypatch: pyte
 
 def test_a_step_is_one_graph_without_a_break() -> None:
     # On a GPU a step is compiled; a break in its graph would cost more than compiling gains.
-    training = Training(small_network(), SETTINGS, CPU)
+    training = Trainer(small_network(), SETTINGS, CPU)
     pictures, labels = next(ring_batches(2, side_px=SIDE, seed=2))
     told = torch._dynamo.explain(training._losses)(pictures, labels)
     assert (told.graph_count, told.graph_break_count) == (1, 0)
@@ -179,7 +179,7 @@ def test_a_run_whose_losses_are_no_numbers_stops_at_the_next_report() -> None:
         for number, (pictures, labels) in enumerate(ring_batches(4, side_px=SIDE, seed=2), start=1):
             yield (pictures * float("nan") if number == 3 else pictures), labels
 
-    training = Training(small_network(), replace(SETTINGS, steps=8, report_every_steps=2), CPU)
+    training = Trainer(small_network(), replace(SETTINGS, steps=8, report_every_steps=2), CPU)
     reports = []
     with pytest.raises(TrainingError, match=r"Between steps 3 and 4 .* lower the learning rate"):
         reports += training.run(spoilt())

@@ -27,23 +27,23 @@ WIDTH, HEIGHT = 192, 160
 
 
 @dataclass(frozen=True)
-class Model:
+class BlobModel:
     name: str = "blob-finder"
     sha256: str = "b" * 64
 
 
 class BlobFinder:
-    """Every bright patch is a calcified egg. answered : frames seen so far."""
+    """Every bright patch is a calcified egg. detected_frames : frames seen so far."""
 
-    model = Model()
+    model = BlobModel()
     engine_name = "blobs"
 
     def __init__(self) -> None:
-        self.answered: list[int] = []
+        self.detected_frames: list[int] = []
 
     def detect(self, frames: Sequence[Frame], sector: Sector) -> list[Detections]:
         time.sleep(float(os.environ.get("BLOB_SECONDS", "0")) * len(frames))
-        self.answered += [frame.index for frame in frames]
+        self.detected_frames += [frame.index for frame in frames]
         return [self._one(frame, sector) for frame in frames]
 
     def _one(self, frame: Frame, sector: Sector) -> Detections:
@@ -60,7 +60,7 @@ class BlobFinder:
             depths_px=sector.depth_px(ellipses[:, :2]),
             stage_probabilities=np.tile([0.02, 0.03, 0.95], (len(rows), 1)),
             scores=np.full(len(rows), 0.9),
-            spreads=np.full((len(rows), 2), np.nan),
+            outline_uncertainties=np.full((len(rows), 2), np.nan),
         )
 
 

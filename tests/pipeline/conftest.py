@@ -38,7 +38,7 @@ def root(filmed: Path, tmp_path: Path) -> Path:
 
 
 @dataclass(frozen=True)
-class Said:
+class CommandResult:
     """How a command ended and what it said."""
 
     code: int
@@ -46,7 +46,7 @@ class Said:
     stderr: str
 
 
-Clutchlight = Callable[..., Said]
+Clutchlight = Callable[..., CommandResult]
 
 
 @pytest.fixture
@@ -55,9 +55,9 @@ def clutchlight(monkeypatch: pytest.MonkeyPatch, capfd: pytest.CaptureFixture[st
     monkeypatch.setattr(app, "load_detector", lambda engine, weights, settings: BlobFinder())
     monkeypatch.setenv("COLUMNS", "200")
 
-    def said(*arguments: object) -> Said:
+    def said(*arguments: object) -> CommandResult:
         capfd.readouterr()
         code = app.main([str(argument) for argument in arguments])
-        return Said(code, *capfd.readouterr())
+        return CommandResult(code, *capfd.readouterr())
 
     return said

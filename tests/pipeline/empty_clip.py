@@ -10,10 +10,10 @@ import numpy as np
 from pipeline.scan.clip_scan import ClipScan
 from pipeline.track.tracks import ClipTracks
 
-__all__ = ["empty_clip"]
+__all__ = ["empty_scan"]
 
 
-def empty_clip(tracks: ClipTracks, **known: Any) -> ClipScan:
+def empty_scan(tracks: ClipTracks, **known: Any) -> ClipScan:
     """The scan of 640 x 480 px behind tracks that need no detections, every frame used; ``known`` says otherwise."""
     nothing = np.zeros(0, np.int64)
     scan = ClipScan(
@@ -28,12 +28,12 @@ def empty_clip(tracks: ClipTracks, **known: Any) -> ClipScan:
         scale_source="sidecar",
         status="done",
         reason=None,
-        used=np.arange(tracks.frames),
+        used_frames=np.arange(tracks.frames),
         frame=nothing,
         ellipse=np.zeros((0, 5)),
         stage_probability=np.zeros((0, 3)),
         score=np.zeros(0),
-        spread=np.zeros((0, 2)),
+        outline_uncertainty=np.zeros((0, 2)),
         track=nothing,
         tracks=tracks,
         pictures={},

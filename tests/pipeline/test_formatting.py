@@ -7,11 +7,11 @@ from typing import Any
 
 import pytest
 
-from pipeline.formatting import date_words, percent
+from pipeline.formatting import date_text, percent
 
 
 def test_dates_do_not_depend_on_the_machine() -> None:
-    assert date_words(dt.date(2026, 5, 4)) == "4 May 2026"
+    assert date_text(dt.date(2026, 5, 4)) == "4 May 2026"
 
 
 @pytest.mark.parametrize(

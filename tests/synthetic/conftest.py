@@ -10,7 +10,7 @@ from synthetic.training import training_run
 
 
 @pytest.fixture(scope="module")
-def few_pictures_on_the_way() -> Iterator[None]:
+def few_interim_pictures() -> Iterator[None]:
     with pytest.MonkeyPatch.context() as patch:
-        patch.setattr(training_run, "_PICTURES_ON_THE_WAY", 6)
+        patch.setattr(training_run, "_INTERIM_PICTURES", 6)
         yield

@@ -16,7 +16,7 @@ from models.ellipsoid import shape_matrix
 from synthetic.acoustics.acoustics import Beams, Console, Plane, Slice, render_beams
 from synthetic.acoustics.geometry import LINEAR_RADIUS_MM, Scanner
 from synthetic.acoustics.materials import Materials
-from synthetic.acoustics.tissue import TissueNoise, make_noise
+from synthetic.acoustics.tissue import TissueNoise, make_tissue_noise
 
 # Two-way loss of soft tissue on the bench is then attenuation / 5 x frequency in dB/mm.
 ATTENUATION = 0.5  # dB/cm/MHz
@@ -26,13 +26,13 @@ _QUIET = {
     "fat_mm": 0.0,
     "muscle_mm": 0.0,
     "attenuation": ATTENUATION,
-    "gain_error": 0.0,
+    "tgc_error": 0.0,
     "noise_db": -200.0,
     "clutter_db": -200.0,
     "f_number": 2.0,
     "focus_mm": 30.0,
     "bandwidth": 0.6,
-    "slice_mm": 0.1,
+    "slice_thickness_mm": 0.1,
     "unevenness_db": 0.0,
     "layers_db": 0.0,
     "reverberation": 0.0,
@@ -43,7 +43,7 @@ _UNSEEN = {
     "rim_mm": 0.5,
     "rim_power": 1.0,
     "attenuation": ATTENUATION,
-    "softness_mm": 0.2,
+    "border_blur_mm": 0.2,
     "speed": 1.54,
 }
 
@@ -105,7 +105,7 @@ def bodies(batch: int = 1, *each: Body, noise_offset: Tensor | None = None) -> S
     return Slice(
         centre=torch.tensor([body.centre for body in each], dtype=torch.float32).view(number, 3).expand(batch, -1, -1),
         shape=shape_matrix(semi_axes, rotation).expand(batch, -1, -1, -1),
-        smallest_mm=semi_axes.amin(1).expand(batch, -1) if number else torch.zeros(batch, 0),
+        min_semi_axis_mm=semi_axes.amin(1).expand(batch, -1) if number else torch.zeros(batch, 0),
         materials=Materials(*(value.expand(batch, -1) for value in values.unbind(1))),
         present=torch.ones(batch, number, dtype=torch.bool),
         noise_offset=torch.zeros(batch, 3) if noise_offset is None else noise_offset,
@@ -118,7 +118,7 @@ def offsets(batch: int, seed: int) -> Tensor:
 
 
 def tissue(seed: int = 1) -> TissueNoise:
-    return make_noise(torch.Generator().manual_seed(seed))
+    return make_tissue_noise(torch.Generator().manual_seed(seed))
 
 
 def render(

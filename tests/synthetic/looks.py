@@ -5,10 +5,10 @@ from __future__ import annotations
 import torch
 from torch import Tensor
 
-from synthetic.appearance.appearance import Look
+from synthetic.appearance.appearance import Appearance
 from synthetic.appearance.beam_density import BeamDensity
 from synthetic.appearance.coding import Coding
-from synthetic.appearance.contact import Contact
+from synthetic.appearance.contact import ContactGap
 from synthetic.appearance.draws import Draws
 from synthetic.appearance.edges import Edges
 from synthetic.appearance.gain import Gain
@@ -23,14 +23,14 @@ def generator(seed: int = 1) -> torch.Generator:
     return torch.Generator().manual_seed(seed)
 
 
-def draws(batch: int, seed: int = 1, spread: float = 1.0) -> Draws:
-    return Draws(batch, generator(seed), spread)
+def draws(batch: int, seed: int = 1, variation: float = 1.0) -> Draws:
+    return Draws(batch, generator(seed), variation)
 
 
-def flat_map(batch: int = 1, **changes: float) -> GreyMap:
+def linear_grey_map(batch: int = 1, **changes: float) -> GreyMap:
     """A straight line from black to white over 60 dB."""
-    values = {"dynamic_range_db": 60.0, "level": 0.4, "gamma": 1.0, "contrast": 0.0}
-    values |= {"reject": 0.0, "white": 0.0, "haze": 0.0}
+    values = {"dynamic_range_db": 60.0, "tissue_grey": 0.4, "gamma": 1.0, "contrast": 0.0}
+    values |= {"reject": 0.0, "white_clip": 0.0, "black_level": 0.0}
     knots = torch.linspace(0, 1, 9).expand(batch, 9)
     return GreyMap(knots=knots, **{name: column(value, batch) for name, value in (values | changes).items()})
 
@@ -41,47 +41,53 @@ def no_edges(batch: int = 1, **changes: float) -> Edges:
 
 
 def no_noise(batch: int = 1, **changes: float) -> PictureNoise:
-    values = {"grain": 0.0, "flicker": 0.0, "salt": 0.0, "streaks": 0.0} | changes
+    values = {"grain": 0.0, "multiplicative": 0.0, "salt": 0.0, "streaks": 0.0} | changes
     return PictureNoise(**{name: column(value, batch) for name, value in values.items()})
 
 
-def true_coding(batch: int = 1, *, held: bool = False, block_px: int = 8, **changes: float) -> Coding:
+def lossless_coding(batch: int = 1, *, use_nearest: bool = False, block_px: int = 8, **changes: float) -> Coding:
     values = {"shrink": 1.0, "down": 1.0, "right": 1.0, "comb_px": 0.0, "blocks": 0.0, "levels": 0.0} | changes
     return Coding(
-        held=torch.full((batch,), held),
+        use_nearest=torch.full((batch,), use_nearest),
         block_px=torch.full((batch,), block_px),
         **{name: column(value, batch) for name, value in values.items()},
     )
 
 
-def every_beam(batch: int = 1, *, held: bool = False, **changes: float) -> BeamDensity:
-    values = {"lines": 1.0, "samples": 1.0, "looks_across": 0.0, "looks_along": 0.0, "persistence": 0.0} | changes
+def full_beam_density(batch: int = 1, *, use_nearest: bool = False, **changes: float) -> BeamDensity:
+    values = {
+        "lines": 1.0,
+        "samples": 1.0,
+        "compounding_lines": 0.0,
+        "compounding_samples": 0.0,
+        "persistence": 0.0,
+    } | changes
     return BeamDensity(
-        held=torch.full((batch,), held), **{name: column(value, batch) for name, value in values.items()}
+        use_nearest=torch.full((batch,), use_nearest), **{name: column(value, batch) for name, value in values.items()}
     )
 
 
-def full_contact(batch: int = 1, **changes: float) -> Contact:
+def full_contact(batch: int = 1, **changes: float) -> ContactGap:
     values = {"gap": 0.0, "middle": 0.0, "soft": 0.05, "band_db": 0.0, "fade_db": 100.0, "pitch": 0.05} | changes
-    return Contact(**{name: column(value, batch) for name, value in values.items()})
+    return ContactGap(**{name: column(value, batch) for name, value in values.items()})
 
 
-def even_gain(batch: int = 1) -> Gain:
+def uniform_gain(batch: int = 1) -> Gain:
     return Gain(torch.zeros(batch, 8), torch.zeros(batch, 5), column(0.0, batch), column(0.05, batch))
 
 
-def plain(batch: int = 1) -> Look:
+def unchanged_appearance(batch: int = 1) -> Appearance:
     """A look that leaves a picture as it is."""
-    return Look(
+    return Appearance(
         contact=full_contact(batch),
-        density=every_beam(batch),
-        gain=even_gain(batch),
-        grey_map=flat_map(batch),
+        density=full_beam_density(batch),
+        gain=uniform_gain(batch),
+        grey_map=linear_grey_map(batch),
         edges=no_edges(batch),
         speckle=SpeckleReduction(torch.zeros(batch, dtype=torch.int64), column(1.0, batch), column(0.1, batch)),
         shading=Shading(torch.zeros(batch, 4, 4), torch.zeros(batch, 4, 4)),
         noise=no_noise(batch),
-        coding=true_coding(batch),
+        coding=lossless_coding(batch),
     )
 
 

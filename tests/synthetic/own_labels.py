@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from synthetic.training.labelled_pictures import LabelledPictures, Outlined
+from synthetic.training.labelled_pictures import FrameLabels, LabelledPictures
 
 __all__ = ["SIDE", "drawn", "own_labels"]
 
@@ -29,7 +29,7 @@ def own_labels(*, animals: int, frames: int, empty: int = 0) -> LabelledPictures
     after those, animals with none.
     """
     rng = np.random.default_rng(9)
-    pictures, outlined = [], []
+    pictures, frame_labels = [], []
     for animal in range(animals + empty):
         for _ in range(frames):
             number = animal % 3 + 1 if animal < animals else 0
@@ -37,5 +37,5 @@ def own_labels(*, animals: int, frames: int, empty: int = 0) -> LabelledPictures
             axes = np.sort(rng.uniform(14, 26, (number, 2)))[:, ::-1]
             rows = np.hstack([middles, rng.uniform(40, 216, (number, 1)), axes, rng.uniform(-90, 90, (number, 1))])
             pictures.append(np.maximum(drawn(rows), rng.integers(0, 60, (SIDE, SIDE)).astype(np.uint8)))
-            outlined.append(Outlined(f"OWN-{animal}", rows, np.full(number, 2), np.zeros(number, bool), 0.4))
-    return LabelledPictures(np.stack(pictures), tuple(outlined), "0" * 64)
+            frame_labels.append(FrameLabels(f"OWN-{animal}", rows, np.full(number, 2), np.zeros(number, bool), 0.4))
+    return LabelledPictures(np.stack(pictures), tuple(frame_labels), "0" * 64)

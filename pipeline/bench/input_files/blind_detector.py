@@ -6,7 +6,7 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from pipeline.detect.detector import Detections, Model
+from pipeline.detect.detector import Detections, ModelInfo
 from pipeline.ingest.frame import Frame
 from pipeline.ingest.sector.sector import Sector
 
@@ -14,7 +14,7 @@ __all__ = ["BlindDetector"]
 
 
 class BlindDetector:
-    model = Model("blind", "")
+    model = ModelInfo("blind", "")
     engine_name = "none"
 
     def detect(self, frames: Sequence[Frame], sector: Sector) -> list[Detections]:

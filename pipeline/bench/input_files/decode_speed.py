@@ -10,15 +10,15 @@ from pathlib import Path
 from typing import Any
 
 from pipeline.bench.input_files.blind_detector import BlindDetector
-from pipeline.bench.input_files.sample_files import VIDEOS, moving_speckle, write_video
+from pipeline.bench.input_files.sample_files import VIDEO_FORMATS, moving_speckle, write_video
 from pipeline.exams.exam_search import ExamClip
 from pipeline.ingest.clip import open_clip
-from pipeline.ingest.quality.usable_frames import JudgedFrames
+from pipeline.ingest.quality.usable_frames import UsableFrames
 from pipeline.ingest.sector.ruler import find_ruler
 from pipeline.scan.clip_scan import scan_clip
 from pipeline.settings import Settings
 
-__all__ = ["ReadingSpeed", "measure_reading", "reading_table"]
+__all__ = ["ReadingSpeed", "measure_reading_speed", "reading_speed_table"]
 
 # A recorder's usual size and a sweep's usual length.
 HEIGHT, WIDTH, FRAMES = 768, 1024, 300
@@ -27,7 +27,7 @@ REPEATS = 3
 
 @dataclass(frozen=True)
 class ReadingSpeed:
-    """Processor time for a frame. bare_ms : decoded and let go;  rgb_ms : decoded and made an RGB array by PyAV
+    """Processor time for a frame. decode_ms : decoded and let go;  decode_rgb_ms : decoded and made an RGB array by PyAV
 
     read_ms : made the grey picture that a player shows, with sector, scale and quality
     scan_ms : all that a scan does but detection: besides, it keeps pictures and looks for turns and signs
@@ -35,24 +35,24 @@ class ReadingSpeed:
 
     file: str
     frames: int
-    bare_ms: float
-    rgb_ms: float
+    decode_ms: float
+    decode_rgb_ms: float
     read_ms: float
     scan_ms: float
 
     @property
     def ratio(self) -> float:
-        return self.read_ms / self.bare_ms
+        return self.read_ms / self.decode_ms
 
     def document(self) -> dict[str, Any]:
         return {**vars(self), "ratio": round(self.ratio, 3)}
 
 
-def measure_reading(
+def measure_reading_speed(
     folder: Path,
     settings: Settings,
     *,
-    videos: Sequence[tuple[str, str, str]] = VIDEOS,
+    videos: Sequence[tuple[str, str, str]] = VIDEO_FORMATS,
     frames: int = FRAMES,
     progress: Callable[[int, int], None] = lambda done, of: None,
 ) -> list[ReadingSpeed]:
@@ -78,12 +78,12 @@ def measure_reading(
     return speeds
 
 
-def reading_table(speeds: Sequence[ReadingSpeed]) -> str:
+def reading_speed_table(speeds: Sequence[ReadingSpeed]) -> str:
     names = ("bare, ms", "RGB, ms", "read, ms", "scan, ms")
     head = f"{'':<12}{''.join(f'{name:>10}' for name in names)}{'read / bare':>13}{'read / RGB':>12}"
     rows = [
-        f"{s.file:<12}{s.bare_ms:>10.2f}{s.rgb_ms:>10.2f}{s.read_ms:>10.2f}{s.scan_ms:>10.2f}{s.ratio:>13.2f}"
-        f"{s.read_ms / s.rgb_ms:>12.2f}"
+        f"{s.file:<12}{s.decode_ms:>10.2f}{s.decode_rgb_ms:>10.2f}{s.read_ms:>10.2f}{s.scan_ms:>10.2f}{s.ratio:>13.2f}"
+        f"{s.read_ms / s.decode_rgb_ms:>12.2f}"
         for s in speeds
     ]
     legend = f"""\
@@ -111,10 +111,10 @@ def _decode(path: Path, *, rgb: bool) -> None:
 
 def _read(path: Path, settings: Settings) -> None:
     with open_clip(path, settings.ingest) as recording:
-        judged = JudgedFrames(recording, recording.calibration, settings.ingest, lambda frames: None)
-        if judged.sector is None or judged.opening is None or sum(1 for _ in judged) == 0:
-            raise RuntimeError(f"{path}: the clip made for timing cannot be used: {judged.verdict(0)}")
-        find_ruler(judged.opening.grey, judged.sector)
+        judged = UsableFrames(recording, recording.calibration, settings.ingest, lambda frames: None)
+        if judged.sector is None or judged.opening_frame is None or sum(1 for _ in judged) == 0:
+            raise RuntimeError(f"{path}: the clip made for timing cannot be used: {judged.rejection_reason(0)}")
+        find_ruler(judged.opening_frame.grey, judged.sector)
 
 
 def _scan(path: Path, settings: Settings) -> None:

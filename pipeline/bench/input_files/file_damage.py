@@ -6,22 +6,22 @@ from collections.abc import Callable
 
 import numpy as np
 
-__all__ = ["damaged"]
+__all__ = ["damage_content"]
 
-Harm = Callable[[bytearray, bytes, np.random.Generator], None]
+DamageFunction = Callable[[bytearray, bytes, np.random.Generator], None]
 
 # Where containers keep their sizes, counts and offsets.
-HEAD_BYTES = 600
-EXTREMES = (0, 1, 0x7F, 0x80, 0xFF, 0x7FFF, 0xFFFF, 100_000, 0x7FFFFFFF, 0x80000000, 0xFFFFFFFF)
+HEADER_BYTES = 600
+EXTREME_VALUES = (0, 1, 0x7F, 0x80, 0xFF, 0x7FFF, 0xFFFF, 100_000, 0x7FFFFFFF, 0x80000000, 0xFFFFFFFF)
 
 
-def damaged(content: bytes, other: bytes, rng: np.random.Generator) -> tuple[bytes, str]:
+def damage_content(content: bytes, other: bytes, rng: np.random.Generator) -> tuple[bytes, str]:
     """The content after one to three kinds of harm, and their names. other : a file to take pieces from"""
     harmed = bytearray(content)
-    names = [str(name) for name in rng.choice(list(HARMS), size=rng.integers(1, 4), replace=False)]
+    names = [str(name) for name in rng.choice(list(DAMAGE_KINDS), size=rng.integers(1, 4), replace=False)]
     for name in names:
         if harmed:
-            HARMS[name](harmed, other, rng)
+            DAMAGE_KINDS[name](harmed, other, rng)
     return bytes(harmed), ", ".join(names)
 
 
@@ -30,9 +30,9 @@ def _place(harmed: bytearray, rng: np.random.Generator) -> int:
     length = len(harmed)
     where = int(rng.integers(4))
     if where == 0:
-        return int(rng.integers(min(HEAD_BYTES, length)))
+        return int(rng.integers(min(HEADER_BYTES, length)))
     if where == 1:
-        return length - 1 - int(rng.integers(min(HEAD_BYTES, length)))
+        return length - 1 - int(rng.integers(min(HEADER_BYTES, length)))
     return int(rng.integers(length))
 
 
@@ -54,7 +54,7 @@ def _bytes(harmed: bytearray, other: bytes, rng: np.random.Generator) -> None:
 def _numbers(harmed: bytearray, other: bytes, rng: np.random.Generator) -> None:
     for _ in range(int(rng.integers(1, 5))):
         begin, width = _place(harmed, rng), int(rng.choice([1, 2, 4]))
-        value = int(rng.choice(EXTREMES)) & (256**width - 1)
+        value = int(rng.choice(EXTREME_VALUES)) & (256**width - 1)
         written = value.to_bytes(width, "big" if rng.integers(2) else "little")
         harmed[begin : begin + width] = written[: len(harmed) - begin]
 
@@ -84,7 +84,7 @@ def _graft(harmed: bytearray, other: bytes, rng: np.random.Generator) -> None:
     harmed[place : place + len(piece)] = piece
 
 
-HARMS: dict[str, Harm] = {
+DAMAGE_KINDS: dict[str, DamageFunction] = {
     "bits": _bits,
     "bytes": _bytes,
     "numbers": _numbers,

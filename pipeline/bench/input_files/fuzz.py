@@ -21,59 +21,59 @@ from typing import Any, Literal
 import numpy as np
 
 from pipeline.bench.input_files.blind_detector import BlindDetector
-from pipeline.bench.input_files.file_damage import damaged
-from pipeline.bench.input_files.sample_files import write_healthy_files
+from pipeline.bench.input_files.file_damage import damage_content
+from pipeline.bench.input_files.sample_files import write_sample_files
 from pipeline.exams.exam_search import ExamClip, find_exams
-from pipeline.ingest.recording_identity import identify
+from pipeline.ingest.recording_identity import identify_recording
 from pipeline.scan.clip_scan import scan_clip
 from pipeline.settings import Settings, load_settings
 
-__all__ = ["FuzzCase", "FuzzFigures", "FuzzLimits", "fuzz"]
+__all__ = ["FuzzCase", "FuzzLimits", "FuzzReport", "fuzz"]
 
-Outcome = Literal["read", "read in part", "refused", "failed", "crashed", "out of time"]
-OUTCOMES: tuple[Outcome, ...] = ("read", "read in part", "refused", "failed", "crashed", "out of time")
-HARMLESS = frozenset({"read", "read in part", "refused"})
+ReadOutcome = Literal["read", "read in part", "refused", "failed", "crashed", "out of time"]
+READ_OUTCOMES: tuple[ReadOutcome, ...] = ("read", "read in part", "refused", "failed", "crashed", "out of time")
+HARMLESS_OUTCOMES = frozenset({"read", "read in part", "refused"})
 
 # Of a worker that waits for something that never comes, or that the machine has no time for.
-PATIENCE = 10
-LOOK_EVERY_S = 1.0
+MAX_WAIT_FACTOR = 10
+POLL_INTERVAL_S = 1.0
 
 # File to read -> what came of it, and words on it.
-Reader = Callable[[Path, Settings], tuple[Outcome, str]]
+Reader = Callable[[Path, Settings], tuple[ReadOutcome, str]]
 
 
 @dataclass(frozen=True)
 class FuzzLimits:
-    """seconds : of processor time for one case, and so many times that of waiting, on however busy a machine
+    """cpu_seconds : of processor time for one case, and so many times that of waiting, on however busy a machine
 
-    memory_mb : that a worker may take beyond what the program itself takes
+    extra_memory_mb : that a worker may take beyond what the program itself takes
     """
 
-    seconds: float = 60.0
-    memory_mb: int = 2048
+    cpu_seconds: float = 60.0
+    extra_memory_mb: int = 2048
 
 
 @dataclass(frozen=True)
 class FuzzCase:
-    """One damaged file. harm : what was done to it;  told : the reason of a refusal, or what went wrong"""
+    """One damaged file. damage : what was done to it;  message : the reason of a refusal, or what went wrong"""
 
     number: int
     file: str
-    harm: str
-    outcome: Outcome
-    told: str
+    damage: str
+    outcome: ReadOutcome
+    message: str
     seconds: float
 
 
 @dataclass(frozen=True)
-class FuzzFigures:
-    """memory_mb : the most that a worker held;  failures : the cases that were not harmless"""
+class FuzzReport:
+    """peak_memory_mb : the most that a worker held;  failures : the cases that were not harmless"""
 
     seed: int
     cases: int
-    outcomes: dict[str, dict[str, int]]
+    outcomes_by_file: dict[str, dict[str, int]]
     slowest: FuzzCase | None
-    memory_mb: int
+    peak_memory_mb: int
     seconds: float
     failures: tuple[FuzzCase, ...]
 
@@ -83,24 +83,24 @@ class FuzzFigures:
             "seed": self.seed,
             "cases": self.cases,
             "seconds": round(self.seconds, 1),
-            "memory_mb": self.memory_mb,
+            "memory_mb": self.peak_memory_mb,
             "slowest": None if self.slowest is None else vars(self.slowest),
-            "files": self.outcomes,
+            "files": self.outcomes_by_file,
             "failures": [vars(case) for case in self.failures],
         }
 
     def table(self) -> str:
         """The outcomes by file, in columns."""
-        width = max(map(len, [*self.outcomes, "all"]))
+        width = max(map(len, [*self.outcomes_by_file, "all"]))
         total: Counter[str] = Counter()
-        lines = [" " * width + "".join(f"{outcome:>14}" for outcome in OUTCOMES)]
-        for file, counts in self.outcomes.items():
+        lines = [" " * width + "".join(f"{outcome:>14}" for outcome in READ_OUTCOMES)]
+        for file, counts in self.outcomes_by_file.items():
             total.update(counts)
-            lines.append(f"{file:<{width}}" + "".join(f"{counts.get(outcome, 0):>14,}" for outcome in OUTCOMES))
-        lines.append(f"{'all':<{width}}" + "".join(f"{total[outcome]:>14,}" for outcome in OUTCOMES))
-        lines += [f"case {c.number}, {c.file}, {c.harm}: {c.outcome}. {c.told}" for c in self.failures[:20]]
+            lines.append(f"{file:<{width}}" + "".join(f"{counts.get(outcome, 0):>14,}" for outcome in READ_OUTCOMES))
+        lines.append(f"{'all':<{width}}" + "".join(f"{total[outcome]:>14,}" for outcome in READ_OUTCOMES))
+        lines += [f"case {c.number}, {c.file}, {c.damage}: {c.outcome}. {c.message}" for c in self.failures[:20]]
         slowest = f", the slowest case {self.slowest.seconds:.2f} s" if self.slowest else ""
-        lines.append(f"{self.cases:,} cases in {self.seconds:.0f} s{slowest}; {self.memory_mb:,} MB at most.")
+        lines.append(f"{self.cases:,} cases in {self.seconds:.0f} s{slowest}; {self.peak_memory_mb:,} MB at most.")
         return "\n".join(lines)
 
 
@@ -112,13 +112,13 @@ def fuzz(
     limits: FuzzLimits | None = None,
     reader: Reader | None = None,
     progress: Callable[[int, int], None] = lambda done, of: None,
-) -> FuzzFigures:
+) -> FuzzReport:
     """Reads that many damaged files. folder : made, and holds the files of the cases that failed afterwards
 
     reader : what a worker reads each file with; a function of a module, by default one that scans it whole
     """
     began = time.monotonic()
-    healthy = write_healthy_files(folder / "healthy")
+    healthy = write_sample_files(folder / "healthy")
     contents = {path.name: path.read_bytes() for path in healthy}
     names = list(contents)
     outcomes: dict[str, Counter[str]] = {name: Counter() for name in names}
@@ -132,20 +132,20 @@ def fuzz(
         for number in range(cases):
             rng = np.random.default_rng([seed, number])
             name = names[number % len(names)]
-            content, harm = damaged(contents[name], contents[names[rng.integers(len(names))]], rng)
+            content, damage = damage_content(contents[name], contents[names[rng.integers(len(names))]], rng)
             path = exam / name
             path.write_bytes(content)
-            case = FuzzCase(number, name, harm, *worker.read(path))
+            case = FuzzCase(number, name, damage, *worker.read(path))
             outcomes[name][case.outcome] += 1
-            if case.outcome not in HARMLESS:
+            if case.outcome not in HARMLESS_OUTCOMES:
                 failures.append(case)
                 (folder / f"case-{number}-{name}").write_bytes(content)
             if slowest is None or case.seconds > slowest.seconds:
                 slowest = case
             path.unlink()
             progress(number + 1, cases)
-        memory_mb = worker.memory_mb
-    return FuzzFigures(
+        memory_mb = worker.peak_memory_mb
+    return FuzzReport(
         seed,
         cases,
         {name: dict(sorted(counts.items())) for name, counts in outcomes.items()},
@@ -166,7 +166,7 @@ class _Worker:
         self._context = multiprocessing.get_context("spawn")
         self._process: Any = None
         self._pipe: Any = None
-        self.memory_mb = 0
+        self.peak_memory_mb = 0
 
     def __enter__(self) -> _Worker:
         self._start()
@@ -175,31 +175,31 @@ class _Worker:
     def __exit__(self, *_: object) -> None:
         self._stop()
 
-    def read(self, path: Path) -> tuple[Outcome, str, float]:
+    def read(self, path: Path) -> tuple[ReadOutcome, str, float]:
         """Outcome, words on it, seconds of processor time."""
-        limit, began, worked = self._limits.seconds, time.monotonic(), _worked_s(self._process.pid)
+        limit, began, worked = self._limits.cpu_seconds, time.monotonic(), _worked_s(self._process.pid)
         self._pipe.send(path)
         seconds = 0.0
         try:
-            while not self._pipe.poll(min(limit, LOOK_EVERY_S)):
+            while not self._pipe.poll(min(limit, POLL_INTERVAL_S)):
                 seconds = _worked_s(self._process.pid) - worked
                 waited = time.monotonic() - began
-                if seconds > limit or waited > PATIENCE * limit:
+                if seconds > limit or waited > MAX_WAIT_FACTOR * limit:
                     self._restart()
                     return "out of time", f"not done after {seconds:.1f} s of work in {waited:.0f} s", seconds
-            outcome, told, memory_mb = self._pipe.recv()
+            outcome, message, memory_mb = self._pipe.recv()
         except EOFError:
             self._process.join()
             code = self._process.exitcode or 0
             self._restart()
             died = signal.Signals(-code).name if code < 0 else f"exit code {code}"
             return "crashed", died, seconds
-        self.memory_mb = max(self.memory_mb, memory_mb)
-        return outcome, told, _worked_s(self._process.pid) - worked
+        self.peak_memory_mb = max(self.peak_memory_mb, memory_mb)
+        return outcome, message, _worked_s(self._process.pid) - worked
 
     def _start(self) -> None:
         self._pipe, theirs = self._context.Pipe()
-        arguments = (theirs, self._limits.memory_mb, self._reader)
+        arguments = (theirs, self._limits.extra_memory_mb, self._reader)
         self._process = self._context.Process(target=_serve, args=arguments, daemon=True)
         self._process.start()
         theirs.close()
@@ -231,18 +231,18 @@ def _serve(pipe: Connection, memory_mb: int, reader: Reader) -> None:
         except EOFError:
             return
         try:
-            outcome, told = reader(path, settings)
+            outcome, message = reader(path, settings)
         except Exception as error:
-            outcome, told = "failed", f"{type(error).__name__}: {error}"
-        pipe.send((outcome, told, _most_held_mb()))
+            outcome, message = "failed", f"{type(error).__name__}: {error}"
+        pipe.send((outcome, message, _most_held_mb()))
 
 
-def read_file(path: Path, settings: Settings) -> tuple[Outcome, str]:
+def read_file(path: Path, settings: Settings) -> tuple[ReadOutcome, str]:
     """Tells what a recording is and scans it with a detector that sees nothing; of a side file, finds its exam."""
     if path.name == "exam.toml":
         search = find_exams(path.parent)
         return ("read", "") if search.exams else ("refused", search.problems[0].reason)
-    identity = identify(path, settings.ingest)
+    identity = identify_recording(path, settings.ingest)
     scan = scan_clip(
         ExamClip(path, path.name, None, None, None), identity.sha256, BlindDetector(), settings, lambda frames: None
     )

@@ -9,56 +9,56 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from pipeline.bench.input_files.decode_speed import ReadingSpeed, measure_reading, reading_table
-from pipeline.bench.input_files.fuzz import FuzzFigures, fuzz
-from pipeline.bench.input_files.sector_accuracy import SectorFigures, measure_sectors, sectors_table
+from pipeline.bench.input_files.decode_speed import ReadingSpeed, measure_reading_speed, reading_speed_table
+from pipeline.bench.input_files.fuzz import FuzzReport, fuzz
+from pipeline.bench.input_files.sector_accuracy import SectorAccuracy, measure_sector_accuracy, sector_accuracy_table
 from pipeline.settings import Settings
 
-__all__ = ["ReadingFigures", "try_reading"]
+__all__ = ["InputReport", "measure_input_files"]
 
 
 @dataclass(frozen=True)
-class ReadingFigures:
-    """damaged : None if none were read;  speeds, sectors : empty if none were taken"""
+class InputReport:
+    """fuzzing : None if none were read;  speeds, sectors : empty if none were taken"""
 
-    damaged: FuzzFigures | None
+    fuzzing: FuzzReport | None
     speeds: Sequence[ReadingSpeed]
-    sectors: Sequence[SectorFigures] = ()
+    sectors: Sequence[SectorAccuracy] = ()
 
     @property
-    def is_harmless(self) -> bool:
-        return self.damaged is None or not self.damaged.failures
+    def passed_fuzzing(self) -> bool:
+        return self.fuzzing is None or not self.fuzzing.failures
 
     def document(self) -> dict[str, Any]:
         return {
             "schema": "clutchlight/reading/1",
-            "damaged": None if self.damaged is None else self.damaged.document(),
+            "damaged": None if self.fuzzing is None else self.fuzzing.document(),
             "speed": [each.document() for each in self.speeds],
             "sectors": [each.document() for each in self.sectors],
         }
 
     def table(self) -> str:
-        tables = [] if self.damaged is None else [self.damaged.table()]
-        tables += [reading_table(self.speeds)] if self.speeds else []
-        tables += [sectors_table(self.sectors)] if self.sectors else []
+        tables = [] if self.fuzzing is None else [self.fuzzing.table()]
+        tables += [reading_speed_table(self.speeds)] if self.speeds else []
+        tables += [sector_accuracy_table(self.sectors)] if self.sectors else []
         return "\n\n".join(tables)
 
 
-def try_reading(
+def measure_input_files(
     folder: Path,
     settings: Settings,
     *,
-    damaged: int,
+    fuzz_cases: int,
     seed: int,
     speed: bool,
     sectors: int = 0,
     progress: Callable[[int, int], None] = lambda done, of: None,
-) -> ReadingFigures:
+) -> InputReport:
     """Reads so many damaged files, times whole ones if asked to, and finds the sectors of so many invented machines.
 
     Files are made under ``folder``.
     """
-    figures = fuzz(folder / "damaged", damaged, seed, progress=progress) if damaged else None
-    speeds = measure_reading(folder / "speed", settings, progress=progress) if speed else []
-    found = measure_sectors(sectors, seed, progress) if sectors else []
-    return ReadingFigures(figures, speeds, found)
+    figures = fuzz(folder / "damaged", fuzz_cases, seed, progress=progress) if fuzz_cases else None
+    speeds = measure_reading_speed(folder / "speed", settings, progress=progress) if speed else []
+    found = measure_sector_accuracy(sectors, seed, progress) if sectors else []
+    return InputReport(figures, speeds, found)

@@ -13,9 +13,9 @@ from numpy.typing import NDArray
 
 __all__ = ["write_dicom_files"]
 
-MULTI_FRAME = "1.2.840.10008.5.1.4.1.1.3.1"  # Ultrasound Multi-frame Image Storage
-PLAIN = {"native.dcm": "ExplicitVRLittleEndian", "big.dcm": "ExplicitVRBigEndian"}
-LOSSLESS = {"rle.dcm": "RLELossless", "jpeg2000.dcm": "JPEG2000Lossless"}
+MULTI_FRAME_SOP_CLASS = "1.2.840.10008.5.1.4.1.1.3.1"  # Ultrasound Multi-frame Image Storage
+UNCOMPRESSED_SYNTAXES = {"native.dcm": "ExplicitVRLittleEndian", "big.dcm": "ExplicitVRBigEndian"}
+LOSSLESS_SYNTAXES = {"rle.dcm": "RLELossless", "jpeg2000.dcm": "JPEG2000Lossless"}
 
 
 def write_dicom_files(folder: Path, pictures: Sequence[NDArray[np.uint8]], video: bytes) -> None:
@@ -26,10 +26,10 @@ def write_dicom_files(folder: Path, pictures: Sequence[NDArray[np.uint8]], video
     from pydicom.pixels.utils import compress
 
     grey = np.stack(pictures)
-    for name, syntax in PLAIN.items():
+    for name, syntax in UNCOMPRESSED_SYNTAXES.items():
         made = _header(grey, getattr(uid, syntax))
         _save(made, folder / name, grey.tobytes())
-    for name, syntax in LOSSLESS.items():
+    for name, syntax in LOSSLESS_SYNTAXES.items():
         made = _header(grey, uid.ExplicitVRLittleEndian)
         made.PixelData = grey.tobytes()
         with warnings.catch_warnings():
@@ -60,7 +60,7 @@ def _header(grey: NDArray[np.uint8], syntax: Any, **elements: Any) -> Any:
 
     meta = FileMetaDataset()
     meta.TransferSyntaxUID = syntax
-    meta.MediaStorageSOPClassUID = UID(MULTI_FRAME)
+    meta.MediaStorageSOPClassUID = UID(MULTI_FRAME_SOP_CLASS)
     meta.MediaStorageSOPInstanceUID = generate_uid(entropy_srcs=["healthy"])
     order = {"is_implicit_VR": syntax.is_implicit_VR, "is_little_endian": syntax.is_little_endian}
     made = FileDataset("", {}, file_meta=meta, preamble=bytes(128), **order)
@@ -72,7 +72,7 @@ def _header(grey: NDArray[np.uint8], syntax: Any, **elements: Any) -> Any:
     region.PhysicalUnitsXDirection = region.PhysicalUnitsYDirection = 3
     region.PhysicalDeltaX = region.PhysicalDeltaY = 0.05
     told = {
-        "SOPClassUID": MULTI_FRAME,
+        "SOPClassUID": MULTI_FRAME_SOP_CLASS,
         "Modality": "US",
         "SequenceOfUltrasoundRegions": [region],
         "SamplesPerPixel": 1,

@@ -12,9 +12,9 @@ from numpy.typing import NDArray
 
 from pipeline.bench.input_files.sample_dicom_files import write_dicom_files
 
-__all__ = ["SIDE_FILE", "VIDEOS", "moving_speckle", "write_healthy_files", "write_video"]
+__all__ = ["EXAM_TOML", "VIDEO_FORMATS", "moving_speckle", "write_sample_files", "write_video"]
 
-SIDE_FILE = """\
+EXAM_TOML = """\
 animal = "AF-0412"
 species = "Emys orbicularis"
 date = 2026-05-14
@@ -28,7 +28,7 @@ mm_per_px = 0.22
 """
 
 # Container, codec and format of pixels.
-VIDEOS: tuple[tuple[str, str, str], ...] = (
+VIDEO_FORMATS: tuple[tuple[str, str, str], ...] = (
     ("h264.mp4", "libx264", "yuv420p"),
     ("mpeg4.mkv", "mpeg4", "yuv420p"),
     ("hevc.mp4", "libx265", "yuv420p"),
@@ -95,16 +95,16 @@ def write_video(path: Path, codec: str, pixels: str, pictures: Sequence[NDArray[
     return path
 
 
-def write_healthy_files(folder: Path) -> list[Path]:
+def write_sample_files(folder: Path) -> list[Path]:
     """One file of every kind in ``folder``, which is made: videos, stills, DICOM files and a side file. By name."""
     folder.mkdir(parents=True, exist_ok=True)
     pictures = moving_speckle(8)
-    for name, codec, pixels in VIDEOS:
+    for name, codec, pixels in VIDEO_FORMATS:
         write_video(folder / name, codec, pixels, pictures)
     for name, write in _stills().items():
         write(folder / name, pictures)
     write_dicom_files(folder, pictures, (folder / "h264.mp4").read_bytes())
-    (folder / "exam.toml").write_text(SIDE_FILE, encoding="utf-8")
+    (folder / "exam.toml").write_text(EXAM_TOML, encoding="utf-8")
     return sorted(folder.iterdir())
 
 

@@ -9,43 +9,43 @@ import numpy as np
 from numpy.typing import NDArray
 
 from synthetic.acoustics.geometry import screen_grid
-from synthetic.anatomy.anatomy import Order, draw_animal
-from synthetic.anatomy.species import PROFILES, load_profile
-from synthetic.film.film import HEIGHT, SAMPLES, WIDTH, Studio, draw_machine
+from synthetic.anatomy.anatomy import StageCounts, draw_animal
+from synthetic.anatomy.species import PHANTOM_SPECIES, load_species_ranges
+from synthetic.film.film import HEIGHT, SAMPLES, WIDTH, ClipRenderer, draw_machine
 from synthetic.film.hand import draw_sweep
 from synthetic.film.tissue_motion import draw_breath
 
-__all__ = ["Filmed", "filmed_machines"]
+__all__ = ["SimulatedScreen", "simulated_screens"]
 
 # Few enough to fit into any animal.
-ORDERS = (Order(), Order(follicles=3), Order(calcified=3), Order(thin_shelled=2))
-SWEEP, BEGIN = 100, 30  # frames of the sweep, and the first that is filmed
+CLUTCH_ORDERS = (StageCounts(), StageCounts(follicles=3), StageCounts(calcified=3), StageCounts(thin_shelled=2))
+SWEEP_FRAMES, FIRST_FRAME = 100, 30  # frames of the sweep, and the first that is filmed
 
 
 @dataclass(frozen=True)
-class Filmed:
-    """frames : (F, H, W) uint8;  sector : (H, W) bool, where the machine draws echoes;  mm_per_px : the true scale"""
+class SimulatedScreen:
+    """frames : (F, H, W) uint8;  sector_mask : (H, W) bool, where the machine draws echoes;  mm_per_px : the true scale"""
 
     frames: NDArray[np.uint8]
-    sector: NDArray[np.bool_]
+    sector_mask: NDArray[np.bool_]
     mm_per_px: float
 
 
-def filmed_machines(number: int, seed: int, frames: int, *, apart: int = 8) -> Iterator[Filmed]:
+def simulated_screens(number: int, seed: int, frames: int, *, frame_step: int = 8) -> Iterator[SimulatedScreen]:
     """Machines with screens of their own, each before an animal of its own.
 
-    apart : how many frames of the sweep lie from one that is filmed to the next
+    frame_step : how many frames of the sweep lie from one that is filmed to the next
     """
     for index in range(number):
         rng = np.random.default_rng([seed, index])
-        profile = load_profile(PROFILES[int(rng.integers(len(PROFILES)))])
-        animal = draw_animal(rng, profile, ORDERS[index % len(ORDERS)])
+        profile = load_species_ranges(PHANTOM_SPECIES[int(rng.integers(len(PHANTOM_SPECIES)))])
+        animal = draw_animal(rng, profile, CLUTCH_ORDERS[index % len(CLUTCH_ORDERS)])
         machine = draw_machine(rng, animal)
-        sweep = draw_sweep(rng, animal, "left", SWEEP)
-        chosen = BEGIN + apart * np.arange(frames)
-        names = ("origins", "rights", "downs", "pressure_mm", "contact", "sudden")
+        sweep = draw_sweep(rng, animal, "left", SWEEP_FRAMES)
+        chosen = FIRST_FRAME + frame_step * np.arange(frames)
+        names = ("origins", "rights", "downs", "pressure_mm", "contact", "is_abrupt")
         sweep = replace(sweep, **{name: getattr(sweep, name)[chosen] for name in names})
-        breath = draw_breath(rng, SWEEP)[chosen]
-        pictures = [frame.grey for frame in Studio(animal, machine, seed).film(sweep, breath, seed)]
+        breath = draw_breath(rng, SWEEP_FRAMES)[chosen]
+        pictures = [frame.grey for frame in ClipRenderer(animal, machine, seed).render(sweep, breath, seed)]
         sector = screen_grid(machine.scanner, machine.view, SAMPLES, HEIGHT, WIDTH).sector[0].numpy()
-        yield Filmed(np.stack(pictures), sector, machine.mm_per_px)
+        yield SimulatedScreen(np.stack(pictures), sector, machine.mm_per_px)

@@ -13,12 +13,12 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 from pipeline.estimate.finding import EggFinding
-from pipeline.estimate.flags.inputs import Found, Grounds
-from pipeline.exams.species import Known, SpeciesProfile, known
-from pipeline.formatting import TIMES, plural
+from pipeline.estimate.flags.inputs import FlagInputs, RaisedFlags
+from pipeline.exams.species import ReferenceRange, SpeciesProfile, reference_range
+from pipeline.formatting import MULTIPLICATION_SIGN, plural
 from pipeline.settings import FlagSettings
 
-__all__ = ["of_eggs"]
+__all__ = ["egg_flags"]
 
 
 @dataclass(frozen=True)
@@ -33,31 +33,31 @@ class _Measured:
 
     @property
     def words(self) -> str:
-        return f"number {self.number} ({self.length:.0f} {TIMES} {self.width:.0f} mm)"
+        return f"number {self.number} ({self.length:.0f} {MULTIPLICATION_SIGN} {self.width:.0f} mm)"
 
 
-def of_eggs(grounds: Grounds, settings: FlagSettings) -> Found:
-    shelled = [egg for egg in grounds.eggs if egg.stage != "follicle"]
+def egg_flags(inputs: FlagInputs, settings: FlagSettings) -> RaisedFlags:
+    shelled = [egg for egg in inputs.eggs if egg.stage != "follicle"]
     measured = list(_measured(shelled))
-    profile = grounds.profile
+    profile = inputs.profile
     if profile is not None:
         yield from _sizes(measured, profile, settings)
         yield from _shapes(shelled, profile)
-        yield from _clutch(grounds)
+        yield from _clutch(inputs)
     yield from _among_themselves(measured, profile, settings)
-    if long := [egg for egg in measured if egg.length > settings.odd_ratio * egg.width]:
+    if long := [egg for egg in measured if egg.length > settings.implausible_aspect_ratio * egg.width]:
         yield "odd-outline", {"eggs": _listed(egg.words for egg in long)}
-    if grounds.crossing:
+    if inputs.crossing_outlines:
         yield (
             "crossing-outlines",
-            {"eggs": "; ".join(f"number {one} and number {two}" for one, two in grounds.crossing)},
+            {"eggs": "; ".join(f"number {one} and number {two}" for one, two in inputs.crossing_outlines)},
         )
     if bright := [egg for egg in shelled if _is_bright_all_through(egg, settings)]:
         yield "bright-fragments", {"eggs": _listed(f"number {egg.identity}" for egg in bright)}
 
 
-def _sizes(measured: Sequence[_Measured], profile: SpeciesProfile, settings: FlagSettings) -> Found:
-    lengths, widths = known(profile.egg_length_mm), known(profile.egg_width_mm)
+def _sizes(measured: Sequence[_Measured], profile: SpeciesProfile, settings: FlagSettings) -> RaisedFlags:
+    lengths, widths = reference_range(profile.egg_length_mm), reference_range(profile.egg_width_mm)
     (shortest, longest), (narrowest, widest) = _bounds(lengths), _bounds(widths)
     above, below = 1 + settings.size_tolerance, 1 - settings.size_tolerance
     cited = _cited(lengths, widths)
@@ -73,25 +73,28 @@ def _sizes(measured: Sequence[_Measured], profile: SpeciesProfile, settings: Fla
     if large := [egg for egg in measured if is_large(egg)]:
         yield "large-egg", {"eggs": _listed(egg.words for egg in large), **cited}
     # Several tell their size; fewer may all have been crossed near an end.
-    if len(measured) >= settings.several_eggs and all(is_small(egg) for egg in measured):
+    if len(measured) >= settings.minimum_measured_eggs and all(is_small(egg) for egg in measured):
         length, width = max(egg.length for egg in measured), max(egg.width for egg in measured)
-        largest = f"{length:.0f} {TIMES} {width:.0f} mm"
+        largest = f"{length:.0f} {MULTIPLICATION_SIGN} {width:.0f} mm"
         yield "small-eggs", {"number": len(measured), "largest": largest, **cited}
 
 
-def _shapes(shelled: Sequence[EggFinding], profile: SpeciesProfile) -> Found:
+def _shapes(shelled: Sequence[EggFinding], profile: SpeciesProfile) -> RaisedFlags:
     oval = [egg for egg in shelled if egg.shape == "oval"]
     if oval and profile.shape is not None and profile.shape.value == "round":
-        yield "odd-shape", {"eggs": _listed(f"number {egg.identity}" for egg in oval), "sources": profile.shape.cited}
+        yield (
+            "odd-shape",
+            {"eggs": _listed(f"number {egg.identity}" for egg in oval), "sources": profile.shape.citation},
+        )
 
 
-def _clutch(grounds: Grounds) -> Found:
+def _clutch(inputs: FlagInputs) -> RaisedFlags:
     """The whole clutch, with what is known to have left her, where even its interval lies outside."""
-    usual, together = grounds.history.usual_clutch, grounds.history.together
-    if usual is None or usual.bounds is None or together is None or not grounds.shelled.count.estimate:
+    usual, together = inputs.history.usual_clutch, inputs.history.together
+    if usual is None or usual.bounds is None or together is None or not inputs.shelled.count.estimate:
         return
     (low, high), (fewest, most) = together.interval90, usual.bounds
-    passed = grounds.history.passed_of_clutch.number
+    passed = inputs.history.passed_of_clutch.number
     eggs = f"{together.estimate} eggs ({passed} passed, {together.estimate - passed} seen)"
     values = {
         "eggs": eggs if passed else plural(together.estimate, "shelled egg"),
@@ -104,9 +107,11 @@ def _clutch(grounds: Grounds) -> Found:
         yield "unusual-clutch", {**values, "more": "fewer", "advice": advice}
 
 
-def _among_themselves(measured: Sequence[_Measured], profile: SpeciesProfile | None, settings: FlagSettings) -> Found:
+def _among_themselves(
+    measured: Sequence[_Measured], profile: SpeciesProfile | None, settings: FlagSettings
+) -> RaisedFlags:
     small_ones = profile.small_eggs_are_usual if profile is not None else None
-    if len(measured) < settings.several_eggs or (small_ones is not None and small_ones.value):
+    if len(measured) < settings.minimum_measured_eggs or (small_ones is not None and small_ones.value):
         return
     middle = statistics.median(egg.width for egg in measured)
     if small := [egg for egg in measured if _is_much_smaller(egg, middle, settings)]:
@@ -114,13 +119,13 @@ def _among_themselves(measured: Sequence[_Measured], profile: SpeciesProfile | N
 
 
 def _is_much_smaller(egg: _Measured, middle: float, settings: FlagSettings) -> bool:
-    return egg.width < settings.small_share * middle and egg.width_interval90[1] < middle
+    return egg.width < settings.small_egg_width_share * middle and egg.width_interval90[1] < middle
 
 
 def _is_bright_all_through(egg: EggFinding, settings: FlagSettings) -> bool:
     """Of calcified ones alone: what lies in a thin shell may be seen bright through it."""
     inside = egg.signs.interior_db if egg.signs is not None and egg.stage == "calcified" else None
-    return inside is not None and inside >= settings.bright_inside_db
+    return inside is not None and inside >= settings.calcified_bright_interior_db
 
 
 def _measured(eggs: Sequence[EggFinding]) -> Iterator[_Measured]:
@@ -131,12 +136,12 @@ def _measured(eggs: Sequence[EggFinding]) -> Iterator[_Measured]:
             yield _Measured(egg.identity, length, width, lengths or (length, length), widths or (width, width))
 
 
-def _bounds(size: Known | None) -> tuple[float, float]:
+def _bounds(size: ReferenceRange | None) -> tuple[float, float]:
     """Where nothing is known, what no size lies outside of."""
     return (0.0, math.inf) if size is None or size.bounds is None else size.bounds
 
 
-def _cited(length: Known | None, width: Known | None) -> dict[str, object]:
+def _cited(length: ReferenceRange | None, width: ReferenceRange | None) -> dict[str, object]:
     told = [(name, each) for name, each in (("length", length), ("width", width)) if each is not None]
     ranges = [f"{name} {each.bounds[0]:g} to {each.bounds[1]:g} mm" for name, each in told if each.bounds is not None]
     sources = dict.fromkeys(source for _, each in told for source in each.sources.split("; "))

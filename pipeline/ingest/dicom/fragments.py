@@ -17,10 +17,10 @@ __all__ = ["DamagedFragmentsError", "FragmentStream", "Fragments", "encoded_size
 Fragments = list[tuple[int, int]]
 """Place in the file and length of each, bytes."""
 
-ITEM, END = b"\xfe\xff\x00\xe0", b"\xfe\xff\xdd\xe0"
-MOST_FRAGMENTS = 1_000_000
+ITEM_TAG, SEQUENCE_END_TAG = b"\xfe\xff\x00\xe0", b"\xfe\xff\xdd\xe0"
+MAX_FRAGMENTS = 1_000_000
 # Marks of a JPEG stream (ITU-T T.81, table B.1) and of a JPEG 2000 codestream (ITU-T T.800, table A.2).
-SIZE_MARKS = frozenset(range(0xC0, 0xD0)) - {0xC4, 0xC8, 0xCC} | {0xF7}
+SIZE_MARKERS = frozenset(range(0xC0, 0xD0)) - {0xC4, 0xC8, 0xCC} | {0xF7}
 JPEG_2000 = b"\xff\x4f\xff\x51"
 END_OF_IMAGE = b"\xff\xd9"
 
@@ -59,8 +59,8 @@ def _items(file: BinaryIO) -> tuple[list[int], Fragments]:
         file.seek(here)
         head = file.read(8)
         (length,) = struct.unpack("<L", head[4:])
-        if head[:4] != ITEM or here + 8 + length > end:
-            if head[:4] not in (ITEM, END):
+        if head[:4] != ITEM_TAG or here + 8 + length > end:
+            if head[:4] not in (ITEM_TAG, SEQUENCE_END_TAG):
                 raise DamagedFragmentsError("the compressed pictures are not where they should be")
             break
         if offsets is None:
@@ -68,8 +68,8 @@ def _items(file: BinaryIO) -> tuple[list[int], Fragments]:
             offsets = list(struct.unpack(f"<{len(table) // 4}L", table))
         else:
             items.append((here + 8, length))
-        if len(items) > MOST_FRAGMENTS:
-            raise DamagedFragmentsError(f"its pictures lie in more than {MOST_FRAGMENTS} pieces")
+        if len(items) > MAX_FRAGMENTS:
+            raise DamagedFragmentsError(f"its pictures lie in more than {MAX_FRAGMENTS} pieces")
         here += 8 + length
     return offsets or [], items
 
@@ -111,7 +111,7 @@ def encoded_size(data: bytes) -> tuple[int, int] | None:
         mark = data[place + 1]
         if mark == 0xFF:  # fill
             place += 1
-        elif mark in SIZE_MARKS:
+        elif mark in SIZE_MARKERS:
             rows, columns = struct.unpack(">2H", data[place + 5 : place + 9])
             return rows, columns
         else:

@@ -13,18 +13,18 @@ if TYPE_CHECKING:
 
 __all__ = ["FrameTimes", "read_frame_times"]
 
-SLOWEST_MS, FASTEST_MS = 60_000.0, 1.0  # from one frame to the next
+MAX_INTERVAL_MS, MIN_INTERVAL_MS = 60_000.0, 1.0  # from one frame to the next
 
 
 @dataclass(frozen=True)
 class FrameTimes:
     """frame_rate : per second, on average; None for a single picture and where the header does not tell
 
-    at : from a frame's index to its time in s since the first, None where not known
+    time_s_at : from a frame's index to its time in s since the first, None where not known
     """
 
     frame_rate: float | None
-    at: Callable[[int], float | None]
+    time_s_at: Callable[[int], float | None]
 
 
 def read_frame_times(dataset: Dataset, frames: int) -> FrameTimes:
@@ -37,14 +37,14 @@ def read_frame_times(dataset: Dataset, frames: int) -> FrameTimes:
         return FrameTimes(None, lambda index: None)
     vector = _numbers(dataset, "FrameTimeVector")
     steps = vector[1:frames]
-    if len(vector) >= frames and all(0 <= step <= SLOWEST_MS for step in steps) and sum(steps) > 0:
+    if len(vector) >= frames and all(0 <= step <= MAX_INTERVAL_MS for step in steps) and sum(steps) > 0:
         times = [0.0, *(time_ms / 1000.0 for time_ms in accumulate(steps))]
         return FrameTimes((frames - 1) / times[-1], lambda index: times[index] if index < frames else None)
     step = _first(dataset, "FrameTime")
     rate = _first(dataset, "CineRate")
     if step is None and rate:
         step = 1000.0 / rate
-    if step is None or not FASTEST_MS <= step <= SLOWEST_MS:
+    if step is None or not MIN_INTERVAL_MS <= step <= MAX_INTERVAL_MS:
         return FrameTimes(None, lambda index: None)
     return FrameTimes(1000.0 / step, lambda index: index * step / 1000.0)
 

@@ -5,21 +5,21 @@ from __future__ import annotations
 import io
 from typing import BinaryIO
 
-__all__ = ["HeaderReader", "PackedError"]
+__all__ = ["DeflatedFileError", "HeaderReader"]
 
 # A scanner's header has a few hundred elements and takes two to four pieces for each.
-MOST_PIECES = 200_000
-LARGEST_PIECE = 2**24
+MAX_READS = 200_000
+MAX_READ_BYTES = 2**24
 
 
-class PackedError(ValueError):
+class DeflatedFileError(ValueError):
     """The file is packed as a whole (PS3.5 section A.5), and what it would unpack to may be endless."""
 
 
 class HeaderReader(io.RawIOBase):
     """The same file and position, seen through a counter.
 
-    Reading raises PackedError where all the rest is asked for, and ValueError where the header is endless.
+    Reading raises DeflatedFileError where all the rest is asked for, and ValueError where the header is endless.
     """
 
     def __init__(self, file: BinaryIO) -> None:
@@ -43,7 +43,7 @@ class HeaderReader(io.RawIOBase):
     def read(self, size: int = -1) -> bytes:
         self._pieces += 1
         if size < 0:
-            raise PackedError("a file that must be unpacked as a whole")
-        if self._pieces > MOST_PIECES or size > LARGEST_PIECE:
-            raise ValueError(f"a header of more than {MOST_PIECES} pieces, or one of {size} bytes")
+            raise DeflatedFileError("a file that must be unpacked as a whole")
+        if self._pieces > MAX_READS or size > MAX_READ_BYTES:
+            raise ValueError(f"a header of more than {MAX_READS} pieces, or one of {size} bytes")
         return self._file.read(size)

@@ -10,32 +10,32 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.ingest.colours import sampled
-from pipeline.ingest.frame import Colours
+from pipeline.ingest.colours import subsample
+from pipeline.ingest.frame import Chroma
 
 if TYPE_CHECKING:
     from pydicom.dataset import Dataset
 
 __all__ = ["Palette", "read_palette"]
 
-COLOURS = ("Red", "Green", "Blue")
-MOST_ENTRIES = 65_536
+CHANNEL_NAMES = ("Red", "Green", "Blue")
+MAX_ENTRIES = 65_536
 # PS3.3 C.7.9.2: values listed, and values on a line from the last one. The third kind repeats what came before.
-LISTED, LINE = 0, 1
+DISCRETE_SEGMENT, LINEAR_SEGMENT = 0, 1
 
 
 @dataclass(frozen=True)
 class Palette:
-    """greys : (N,) uint8, brightness of each stored value;  colours : (N, 2) uint8, None if all are greys"""
+    """greys : (N,) uint8, brightness of each stored value;  chroma : (N, 2) uint8, None if all are greys"""
 
     greys: NDArray[np.uint8]
-    colours: NDArray[np.uint8] | None
+    chroma: NDArray[np.uint8] | None
 
-    def shown(self, stored: NDArray[Any]) -> tuple[NDArray[np.uint8], Colours | None]:
+    def apply(self, stored: NDArray[Any]) -> tuple[NDArray[np.uint8], Chroma | None]:
         """Brightness and colours of (H, W) stored values."""
         last = len(self.greys) - 1
         grey = np.ascontiguousarray(self.greys[np.minimum(stored, last)])
-        return grey, None if self.colours is None else self.colours[np.minimum(sampled(stored), last)]
+        return grey, None if self.chroma is None else self.chroma[np.minimum(subsample(stored), last)]
 
 
 def read_palette(dataset: Dataset, bits_stored: int) -> Palette:
@@ -48,7 +48,7 @@ def read_palette(dataset: Dataset, bits_stored: int) -> Palette:
 
     little = dataset.original_encoding[1]
     dataset = copy(dataset)
-    for colour in COLOURS:
+    for colour in CHANNEL_NAMES:
         plain = dataset.get(f"{colour}PaletteColorLookupTableData")
         segmented = dataset.get(f"Segmented{colour}PaletteColorLookupTableData")
         if isinstance(plain, bytes):
@@ -64,7 +64,7 @@ def read_palette(dataset: Dataset, bits_stored: int) -> Palette:
             entries = _unpacked_entries(np.frombuffer(segmented[: len(segmented) // 2 * 2], dtype))
         else:
             raise ValueError("the table of colours is missing")
-        if entries > MOST_ENTRIES:
+        if entries > MAX_ENTRIES:
             raise ValueError(f"the table of colours has {entries} entries")
     values = np.arange(2**bits_stored, dtype=np.uint16 if bits_stored > 8 else np.uint8).reshape(1, -1)
     colours = apply_color_lut(values, dataset)[0, :, :3]
@@ -81,10 +81,10 @@ def read_palette(dataset: Dataset, bits_stored: int) -> Palette:
 def _unpacked_entries(segments: NDArray[np.unsignedinteger]) -> int:
     """How many entries a table in segments has once unpacked; counted first, because it may grow without bound."""
     entries = place = 0
-    while place + 1 < len(segments) and entries <= MOST_ENTRIES:
+    while place + 1 < len(segments) and entries <= MAX_ENTRIES:
         kind, length = int(segments[place]), int(segments[place + 1])
-        if kind not in (LISTED, LINE):
+        if kind not in (DISCRETE_SEGMENT, LINEAR_SEGMENT):
             raise ValueError("a table of colours of a kind not known here")
         entries += length
-        place += 2 + (length if kind == LISTED else 1)
+        place += 2 + (length if kind == DISCRETE_SEGMENT else 1)
     return entries

@@ -10,29 +10,29 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.ingest.colours import colours_of_rgb, sampled
+from pipeline.ingest.colours import chroma_from_rgb, subsample
 from pipeline.ingest.dicom.fragments import Fragments, encoded_size
 from pipeline.ingest.dicom.palette import read_palette
-from pipeline.ingest.frame import Colours, StreamBrokenError
+from pipeline.ingest.frame import Chroma, StreamBrokenError
 
 if TYPE_CHECKING:
     from pydicom.dataset import Dataset
     from pydicom.pixels.decoders.base import Decoder
 
-__all__ = ["compressed_pictures", "native_pictures", "screen_rule"]
+__all__ = ["compressed_pictures", "display_transform", "native_pictures"]
 
 Grey = NDArray[np.uint8]
-Stored = NDArray[Any]
-Shown = tuple[Grey, Colours | None]
-ScreenRule = Callable[[Stored, str], Shown]
+StoredPixels = NDArray[Any]
+DisplayedPixels = tuple[Grey, Chroma | None]
+DisplayTransform = Callable[[StoredPixels, str], DisplayedPixels]
 
 # A compressed frame larger than its pixels, this many times and some bytes, is no frame.
-LARGEST_GROWTH, SPARE_BYTES = 2, 65_536
+MAX_COMPRESSED_RATIO, SPARE_BYTES = 2, 65_536
 
 
 def native_pictures(
-    file: BinaryIO, frame_bytes: int, frames: int, decoder: Decoder, options: dict[str, Any], rule: ScreenRule
-) -> Iterator[Shown]:
+    file: BinaryIO, frame_bytes: int, frames: int, decoder: Decoder, options: dict[str, Any], rule: DisplayTransform
+) -> Iterator[DisplayedPixels]:
     """The pictures that begin at the file's position, of ``frame_bytes`` each."""
     begin = file.tell()
     swapped = options.get("pixel_vr") == "OW" and not options["transfer_syntax_uid"].is_little_endian
@@ -45,8 +45,8 @@ def native_pictures(
 
 
 def compressed_pictures(
-    file: BinaryIO, frames: list[Fragments], decoder: Decoder, options: dict[str, Any], rule: ScreenRule
-) -> Iterator[Shown]:
+    file: BinaryIO, frames: list[Fragments], decoder: Decoder, options: dict[str, Any], rule: DisplayTransform
+) -> Iterator[DisplayedPixels]:
     """The pictures of the frames whose fragments are given.
 
     A frame's own size is compared with the header's before it is decoded, so that nothing larger is.
@@ -57,7 +57,7 @@ def compressed_pictures(
     rows, columns = options["rows"], options["columns"]
     pixel_bytes = rows * columns * options["samples_per_pixel"] * -(-options["bits_allocated"] // 8)
     for fragments in frames:
-        if sum(length for _, length in fragments) > LARGEST_GROWTH * pixel_bytes + SPARE_BYTES:
+        if sum(length for _, length in fragments) > MAX_COMPRESSED_RATIO * pixel_bytes + SPARE_BYTES:
             raise StreamBrokenError("a compressed picture there is larger than its pixels can be")
         data = b"".join(_read(file, *fragment) for fragment in fragments)
         size = encoded_size(data)
@@ -69,7 +69,7 @@ def compressed_pictures(
         yield _decoded(encapsulate([data], has_bot=False), decoder, options, rule)
 
 
-def _decoded(data: bytes, decoder: Decoder, options: dict[str, Any], rule: ScreenRule) -> Shown:
+def _decoded(data: bytes, decoder: Decoder, options: dict[str, Any], rule: DisplayTransform) -> DisplayedPixels:
     with warnings.catch_warnings():
         # Of what is odd in the data but can be decoded.
         warnings.simplefilter("ignore")
@@ -82,7 +82,7 @@ def _read(file: BinaryIO, place: int, length: int) -> bytes:
     return file.read(length)
 
 
-def screen_rule(dataset: Dataset, photometric: str, bits_stored: int, signed: bool) -> ScreenRule:
+def display_transform(dataset: Dataset, photometric: str, bits_stored: int, signed: bool) -> DisplayTransform:
     """What turns decoded pixels and their photometric interpretation (PS3.3 C.7.6.3.1.2) to brightness and colours.
 
     Of YBR pictures brightness is the first plane, as of videos. A palette is turned to tables once.
@@ -92,19 +92,19 @@ def screen_rule(dataset: Dataset, photometric: str, bits_stored: int, signed: bo
     palette = read_palette(dataset, bits_stored) if photometric == "PALETTE COLOR" else None
     window = _window(dataset, bits_stored, signed)
 
-    def shown(stored: Stored, photometric: str) -> Shown:
+    def shown(stored: StoredPixels, photometric: str) -> DisplayedPixels:
         if palette is not None:
-            return palette.shown(stored)
+            return palette.apply(stored)
         if photometric in ("MONOCHROME1", "MONOCHROME2"):
             grey = _stretched(stored, *window) if bits_stored > 8 or signed else stored.astype(np.uint8)
             return np.ascontiguousarray(255 - grey if photometric == "MONOCHROME1" else grey), None
         eight = np.ascontiguousarray(stored >> max(0, bits_stored - 8)).astype(np.uint8, copy=False)
         if photometric == "RGB":
-            return np.asarray(cv2.cvtColor(eight, cv2.COLOR_RGB2GRAY)), colours_of_rgb(eight)
+            return np.asarray(cv2.cvtColor(eight, cv2.COLOR_RGB2GRAY)), chroma_from_rgb(eight)
         if photometric.startswith("YBR"):
             luma = np.ascontiguousarray(eight[..., 0])
             grey = _stretched(luma, 16.0, 235.0) if "PARTIAL" in photometric else luma
-            return grey, np.ascontiguousarray(sampled(eight)[..., 1:])
+            return grey, np.ascontiguousarray(subsample(eight)[..., 1:])
         raise StreamBrokenError(f"its colours are stored as {photometric}, which is not known here")
 
     return shown
@@ -123,7 +123,7 @@ def _window(dataset: Dataset, bits_stored: int, signed: bool) -> tuple[float, fl
     return lowest, lowest + 2.0**bits_stored - 1.0
 
 
-def _stretched(stored: Stored, black: float, white: float) -> Grey:
+def _stretched(stored: StoredPixels, black: float, white: float) -> Grey:
     shown = (stored.astype(np.float32) - black) * (255.0 / (white - black))
     return np.asarray(np.clip(np.rint(shown), 0, 255), np.uint8)
 

@@ -10,15 +10,15 @@ from dataclasses import replace
 from pathlib import Path
 from typing import BinaryIO, NoReturn
 
-from pipeline.ingest.colours import steps
+from pipeline.ingest.colours import sample_count
 from pipeline.ingest.dicom.fragments import FragmentStream, locate_frames
 from pipeline.ingest.dicom.frame_times import read_frame_times
 from pipeline.ingest.dicom.header import DicomHeader, read_header
-from pipeline.ingest.dicom.pixels import compressed_pictures, native_pictures, screen_rule
-from pipeline.ingest.dicom.regions import Box, Calibration, read_calibration
-from pipeline.ingest.display import with_width
+from pipeline.ingest.dicom.pixels import compressed_pictures, display_transform, native_pictures
+from pipeline.ingest.dicom.regions import Box, RegionCalibration, read_region_calibration
+from pipeline.ingest.display import resize_width
 from pipeline.ingest.frame import ClipError, Picture, StreamBrokenError
-from pipeline.ingest.video import Video, open_stream
+from pipeline.ingest.video import Video, open_embedded_video
 from pipeline.settings import IngestSettings
 
 __all__ = ["DicomRecording", "open_dicom"]
@@ -38,7 +38,7 @@ class DicomRecording:
         self._file = file
         self._header = header
         self._times = read_frame_times(header.dataset, header.frames)
-        stored = read_calibration(header.dataset, header.rows, header.columns)
+        stored = read_region_calibration(header.dataset, header.rows, header.columns)
         self._width, self.calibration = _with_square_pixels(stored, header.columns)
         if self._width > settings.maximum_side_px:
             raise ClipError(
@@ -47,9 +47,9 @@ class DicomRecording:
             )
         self._video: Video | None = None
         if header.is_video:
-            file.seek(header.begin)
+            file.seek(header.pixel_data_offset)
             fragments = [fragment for frame in locate_frames(file, 1) for fragment in frame]
-            self._video = open_stream(FragmentStream(file, fragments), header.name, settings)
+            self._video = open_embedded_video(FragmentStream(file, fragments), header.name, settings)
         guessed = None if self._video is None else self._video.frame_rate
         self.frame_rate = self._times.frame_rate or guessed
 
@@ -68,7 +68,7 @@ class DicomRecording:
                         f"the header tells of pictures of {header.columns} x {header.rows} pixels, "
                         f"but the picture there has {grey.shape[1]} x {grey.shape[0]}"
                     )
-                known = self._times.at(number)
+                known = self._times.time_s_at(number)
                 yield self._squared(picture if known is None else replace(picture, time_s=known))
                 number += 1
         except (StreamBrokenError, ClipError) as error:
@@ -100,18 +100,18 @@ class DicomRecording:
         """The pictures in their stored size."""
         from pydicom.pixels.decoders.base import get_decoder
 
-        header, options = self._header, self._header.options
+        header, options = self._header, self._header.decoder_options
         if self._video is not None:
             yield from self._video.pictures()
             return
-        rule = screen_rule(header.dataset, header.photometric, header.bits_stored, header.signed)
+        rule = display_transform(header.dataset, header.photometric, header.bits_stored, header.signed)
         decoder = get_decoder(options["transfer_syntax_uid"])
-        self._file.seek(header.begin)
+        self._file.seek(header.pixel_data_offset)
         if header.is_compressed:
             frames = locate_frames(self._file, header.frames)[: header.frames]
             pictures = compressed_pictures(self._file, frames, decoder, options, rule)
         else:
-            there = min(header.frames, header.length // header.frame_bytes)
+            there = min(header.frames, header.pixel_data_bytes // header.frame_bytes)
             pictures = native_pictures(self._file, header.frame_bytes, there, decoder, options, rule)
         for grey, colours in pictures:
             yield Picture(None, grey, colours)
@@ -119,8 +119,8 @@ class DicomRecording:
     def _squared(self, picture: Picture) -> Picture:
         if picture.grey.shape[1] == self._width:
             return picture
-        colours = None if picture.colours is None else with_width(picture.colours, steps(self._width))
-        return replace(picture, grey=with_width(picture.grey, self._width), colours=colours)
+        colours = None if picture.chroma is None else resize_width(picture.chroma, sample_count(self._width))
+        return replace(picture, grey=resize_width(picture.grey, self._width), chroma=colours)
 
 
 def open_dicom(path: Path, settings: IngestSettings) -> DicomRecording:
@@ -154,7 +154,7 @@ def _as_clip_errors(name: str) -> Iterator[None]:
         raise ClipError(reason) from error
 
 
-def _with_square_pixels(stored: Calibration, columns: int) -> tuple[int, Calibration]:
+def _with_square_pixels(stored: RegionCalibration, columns: int) -> tuple[int, RegionCalibration]:
     """Width in px and calibration of pictures whose columns are made as wide as their rows are high."""
     if stored.mm_per_px_xy is None:
         return columns, stored

@@ -16,7 +16,7 @@ from typing import TYPE_CHECKING
 if TYPE_CHECKING:
     from pydicom.dataset import Dataset
 
-__all__ = ["Box", "Calibration", "read_calibration"]
+__all__ = ["Box", "RegionCalibration", "read_region_calibration"]
 
 Box = tuple[int, int, int, int]
 
@@ -28,16 +28,16 @@ LOW_PRIORITY = 1
 # Bounds that hold for any ultrasound picture (common practice, no source): mm per px, and the height of a region.
 FINEST_MM_PER_PX, COARSEST_MM_PER_PX = 0.005, 5.0
 SHALLOWEST_MM, DEEPEST_MM = 5.0, 500.0
-LONGEST_PIXEL = 4.0  # one side of a pixel over the other
+MAX_PIXEL_ASPECT = 4.0  # one side of a pixel over the other
 # Deltas that differ by less are the same, written with rounding; so are those of a spacing given twice.
-ROUNDING, SAME_SPACING = 0.002, 0.02
-LEAST_SEEN = 0.5  # of a region's height, for a picture cut below to be believed
-SMALLEST_SIDE_PX = 64  # as of whole pictures, less holds no anatomy (common practice, no source)
-MOST_REGIONS = 64
+DELTA_TOLERANCE, SPACING_TOLERANCE = 0.002, 0.02
+MIN_VISIBLE_SHARE = 0.5  # of a region's height, for a picture cut below to be believed
+MIN_SIDE_PX = 64  # as of whole pictures, less holds no anatomy (common practice, no source)
+MAX_REGIONS = 64
 
 
 @dataclass(frozen=True)
-class Calibration:
+class RegionCalibration:
     """What the regions say of the picture.
 
     boxes : where echoes are, inside the picture, the largest first; none where no region of tissue fits it
@@ -66,7 +66,7 @@ class _Region:
     mm_per_px_xy: tuple[float, float]
 
 
-def read_calibration(dataset: Dataset, rows: int, columns: int) -> Calibration:
+def read_region_calibration(dataset: Dataset, rows: int, columns: int) -> RegionCalibration:
     """The scale and the place of the echoes in pictures of ``rows`` x ``columns`` pixels.
 
     Several regions of tissue must have the same scale. Whatever is missing, contradictory or impossible is told as
@@ -74,29 +74,29 @@ def read_calibration(dataset: Dataset, rows: int, columns: int) -> Calibration:
     """
     items = list(dataset.get("SequenceOfUltrasoundRegions") or ())
     if not items:
-        return Calibration()
-    if len(items) > MOST_REGIONS:
-        return Calibration(fault=f"its header lists {len(items)} regions")
+        return RegionCalibration()
+    if len(items) > MAX_REGIONS:
+        return RegionCalibration(fault=f"its header lists {len(items)} regions")
     try:
         regions = [_region(item) for item in items]
     except (AttributeError, TypeError, ValueError, OverflowError):
-        return Calibration(fault="a region in its header is incomplete or no number")
+        return RegionCalibration(fault="a region in its header is incomplete or no number")
     tissue = [region for region in regions if region.is_tissue]
     if not tissue:
-        return Calibration(fault="none of the regions in its header is a picture of tissue")
+        return RegionCalibration(fault="none of the regions in its header is a picture of tissue")
     misfit = _misfit(regions, rows, columns)
     if misfit:
-        return Calibration(fault=misfit)
+        return RegionCalibration(fault=misfit)
     # Those of low priority hold only where there are no others.
     first = [region for region in tissue if not region.low_priority] or tissue
     boxes = sorted((_clipped(region.box, rows, columns) for region in first), key=_area, reverse=True)
     fault = _scale_fault(first) or _contradiction(dataset, first[0].mm_per_px_xy)
     if fault:
-        return Calibration(tuple(boxes), fault=fault)
+        return RegionCalibration(tuple(boxes), fault=fault)
     across, down = first[0].mm_per_px_xy
-    if abs(across - down) <= ROUNDING * min(across, down):
+    if abs(across - down) <= DELTA_TOLERANCE * min(across, down):
         across = down = math.sqrt(across * down)
-    return Calibration(tuple(boxes), (across, down))
+    return RegionCalibration(tuple(boxes), (across, down))
 
 
 def _region(item: Dataset) -> _Region:
@@ -128,7 +128,7 @@ def _misfit(regions: list[_Region], rows: int, columns: int) -> str | None:
     """
     for region in regions:
         x0, y0, x1, y1 = region.box
-        if x0 < 0 or y0 < 0 or min(x1 - x0, y1 - y0) < SMALLEST_SIDE_PX:
+        if x0 < 0 or y0 < 0 or min(x1 - x0, y1 - y0) < MIN_SIDE_PX:
             if region.is_tissue:
                 return f"the region of tissue in its header has {x1 - x0} x {y1 - y0} pixels"
         elif x1 > columns + 1:
@@ -136,7 +136,7 @@ def _misfit(regions: list[_Region], rows: int, columns: int) -> str | None:
                 f"a region in its header reaches to column {x1}, but the picture has {columns}: "
                 "it was made smaller after the header was written"
             )
-        elif region.is_tissue and y1 > rows + 1 and rows - y0 < LEAST_SEEN * (y1 - y0):
+        elif region.is_tissue and y1 > rows + 1 and rows - y0 < MIN_VISIBLE_SHARE * (y1 - y0):
             return (
                 f"the region of tissue in its header reaches to row {y1}, but the picture has {rows}: "
                 "it was cut or made smaller after the header was written"
@@ -162,10 +162,10 @@ def _scale_fault(tissue: list[_Region]) -> str | None:
             return f"its header tells of pixels of {across:.3g} x {down:.3g} mm, which no scanner makes"
         if not SHALLOWEST_MM <= depth_mm <= DEEPEST_MM:
             return f"its header tells of a picture {depth_mm:.3g} mm deep, which no scanner shows"
-        if max(across, down) > LONGEST_PIXEL * min(across, down):
+        if max(across, down) > MAX_PIXEL_ASPECT * min(across, down):
             return f"its header tells of pixels of {across:.3g} x {down:.3g} mm, far from square"
         pairs = zip(region.mm_per_px_xy, tissue[0].mm_per_px_xy, strict=True)
-        if not all(math.isclose(*pair, rel_tol=ROUNDING) for pair in pairs):
+        if not all(math.isclose(*pair, rel_tol=DELTA_TOLERANCE) for pair in pairs):
             return "its header has several regions of tissue with different scales"
     return None
 
@@ -180,7 +180,7 @@ def _contradiction(dataset: Dataset, mm_per_px_xy: tuple[float, float]) -> str |
     except (TypeError, ValueError):
         return None
     pairs = zip((across, down), mm_per_px_xy, strict=True)
-    if all(math.isclose(one, other, rel_tol=SAME_SPACING) for one, other in pairs):
+    if all(math.isclose(one, other, rel_tol=SPACING_TOLERANCE) for one, other in pairs):
         return None
     return (
         f"its header contradicts itself: {across:.3g} x {down:.3g} mm to a pixel in one place, "

@@ -14,18 +14,18 @@ from numpy.typing import NDArray
 __all__ = ["Fan"]
 
 # Share of the picture's height that the probe's face must be away from its border, to be taken for uncropped.
-UNCUT = 0.01
+FACE_MARGIN_SHARE = 0.01
 
 
 @dataclass(frozen=True)
 class Fan:
-    """apex_xy : px;  radii : px, from the apex;  left, right : radians, the sides' directions."""
+    """apex_xy : px;  radii : px, from the apex;  left_rad, right_rad : the sides' directions."""
 
     apex_xy: tuple[float, float]
     inner_radius_px: float
     outer_radius_px: float
-    left: float
-    right: float
+    left_rad: float
+    right_rad: float
 
     def mask(self, height: int, width: int) -> NDArray[np.bool_]:
         """(H, W), True inside."""
@@ -34,21 +34,21 @@ class Fan:
         square = across * across + down * down
         inside = (square >= self.inner_radius_px**2) & (square <= self.outer_radius_px**2)
         # On the right of the left side and on the left of the right one, which open by less than half a turn.
-        for side, sign in ((self.left, 1), (self.right, -1)):
+        for side, sign in ((self.left_rad, 1), (self.right_rad, -1)):
             inside &= across * np.float32(sign * np.cos(side)) >= down * np.float32(sign * np.sin(side))
         return np.asarray(inside)
 
-    def shows_its_face(self, height: int, width: int) -> bool:
+    def has_uncropped_face(self, height: int, width: int) -> bool:
         """Whether both ends of the probe's face lie well within the picture, and no crop cut them off."""
         x, y = self.apex_xy
         corners = [
             (x + self.inner_radius_px * np.sin(side), y + self.inner_radius_px * np.cos(side))
-            for side in (self.left, self.right)
+            for side in (self.left_rad, self.right_rad)
         ]
-        edge = UNCUT * height
+        edge = FACE_MARGIN_SHARE * height
         return all(edge <= x < width - edge and edge <= y < height - edge for x, y in corners)
 
-    def magnified(self, across: float, down: float) -> Fan:
+    def scaled(self, across: float, down: float) -> Fan:
         """The same fan on a picture that many times as large; the two factors may differ by rounding only."""
         factor = np.sqrt(across * down)
         apex = float((self.apex_xy[0] + 0.5) * across - 0.5), float((self.apex_xy[1] + 0.5) * down - 0.5)
@@ -56,6 +56,6 @@ class Fan:
             apex,
             float(self.inner_radius_px * factor),
             float(self.outer_radius_px * factor),
-            self.left,
-            self.right,
+            self.left_rad,
+            self.right_rad,
         )

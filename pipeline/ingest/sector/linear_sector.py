@@ -11,21 +11,21 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.ingest.sector.sector_evidence import DEAR, Evidence, worth
+from pipeline.ingest.sector.sector_evidence import HIGH_COST, SectorEvidence, cell_fit_scores
 
-__all__ = ["Slab", "refined_slab", "rough_slab"]
+__all__ = ["Parallelogram", "fit_coarse_parallelogram", "refine_parallelogram"]
 
 # Cells along the picture's longer side on which all boxes are compared.
-COARSE = 40
+COARSE_CELLS = 40
 # Tangents of the beams' angles that are tried, to either side; and what the first of them costs, as a share of all
 # echoes, so that a shadow at the edge of a rectangle is not taken for steering.
-STEEREST, STEPS = 0.5, 5
-STEERING_COSTS = 0.02
-NEARBY = (-0.04, -0.02, 0.0, 0.02, 0.04)  # changes of a tangent on the finest picture
+MAX_STEERING, STEERING_STEPS = 0.5, 5
+STEERING_COST_SHARE = 0.02
+STEERING_CHANGES = (-0.04, -0.02, 0.0, 0.02, 0.04)  # changes of a tangent on the finest picture
 
 
 @dataclass(frozen=True)
-class Slab:
+class Parallelogram:
     """left, right : px along the top row of the picture;  top, bottom : px, half-open as left and right
     steering : px to the right for each px down along the beams
     """
@@ -43,11 +43,11 @@ class Slab:
         inside = (along > self.left - 0.5) & (along < self.right - 0.5)
         return np.asarray(inside & (y > self.top - 0.5) & (y < self.bottom - 0.5))
 
-    def magnified(self, across: float, down: float) -> Slab:
+    def scaled(self, across: float, down: float) -> Parallelogram:
         """The same on a picture that many times as large."""
         # The half pixels of x and y shift a slanting line a little against the corner that both count from.
         shift = 0.5 * self.steering * (1 - across)
-        return Slab(
+        return Parallelogram(
             self.left * across + shift,
             self.top * down,
             self.right * across + shift,
@@ -56,36 +56,44 @@ class Slab:
         )
 
 
-def rough_slab(evidence: Evidence, *, steered: bool = False) -> tuple[Slab, float]:
-    """The rectangle, or if ``steered`` the parallelogram, that ``evidence`` is worth the most to on a coarse grid, and
+def fit_coarse_parallelogram(evidence: SectorEvidence, *, allow_steering: bool = False) -> tuple[Parallelogram, float]:
+    """The rectangle, or if ``allow_steering`` the parallelogram, that ``evidence`` is worth the most to on a coarse grid, and
     that worth, in px of echoes, less what steering costs.
     """
-    coarse, factor = evidence.shrunk(COARSE)
-    tangents = [STEEREST * step / STEPS for step in range(-STEPS, STEPS + 1)] if steered else [0.0]
+    coarse, factor = evidence.downsampled(COARSE_CELLS)
+    tangents = (
+        [MAX_STEERING * step / STEERING_STEPS for step in range(-STEERING_STEPS, STEERING_STEPS + 1)]
+        if allow_steering
+        else [0.0]
+    )
     best, gathered = max((_upright_best(coarse, steering) for steering in tangents), key=lambda one: one[1])
     across, down = (whole / part for whole, part in zip(evidence.shape[::-1], coarse.shape[::-1], strict=True))
-    return best.magnified(across, down), gathered * factor**2
+    return best.scaled(across, down), gathered * factor**2
 
 
-def refined_slab(evidence: Evidence, rough: Slab) -> tuple[Slab, float]:
+def refine_parallelogram(evidence: SectorEvidence, rough: Parallelogram) -> tuple[Parallelogram, float]:
     """The same from where ``rough`` is, on the whole picture."""
-    nearby = [rough.steering + change for change in NEARBY] if rough.steering else [0.0]
+    nearby = [rough.steering + change for change in STEERING_CHANGES] if rough.steering else [0.0]
     return max((_refined(evidence, rough, steering) for steering in nearby), key=lambda one: one[1])
 
 
-def _upright_best(evidence: Evidence, steering: float) -> tuple[Slab, float]:
+def _upright_best(evidence: SectorEvidence, steering: float) -> tuple[Parallelogram, float]:
     gain, offset = _gain(evidence, steering)
     left, top, right, bottom, gathered = _best_box(gain)
-    return Slab(left - offset, top, right - offset, bottom, steering), gathered - _steering_costs(evidence, steering)
+    return Parallelogram(left - offset, top, right - offset, bottom, steering), gathered - _steering_costs(
+        evidence, steering
+    )
 
 
-def _gain(evidence: Evidence, steering: float) -> tuple[NDArray[np.float64], int]:
+def _gain(evidence: SectorEvidence, steering: float) -> tuple[NDArray[np.float64], int]:
     """(H, W') the worth of each pixel with the beams set upright, and by how many columns the picture was moved to the
     right for that.
     """
     height, width = evidence.shape
     if not steering:
-        return worth(np.ones(evidence.shape, np.float32), evidence.echo, evidence.dark, evidence.line, darkness=DEAR), 0
+        return cell_fit_scores(
+            np.ones(evidence.shape, np.float32), evidence.echo, evidence.dark, evidence.line, dark_penalty=HIGH_COST
+        ), 0
     offset = math.ceil(max(steering * height, 0.0))
     wide = width + math.ceil(abs(steering) * height) + 1
     maps = (np.ones(evidence.shape, np.float32), evidence.echo, evidence.dark, evidence.line)
@@ -94,7 +102,7 @@ def _gain(evidence: Evidence, steering: float) -> tuple[NDArray[np.float64], int
         start = offset - round(steering * row)
         for to, of in zip(moved, maps, strict=True):
             to[row, start : start + width] = of[row]
-    return worth(*moved, darkness=DEAR), offset
+    return cell_fit_scores(*moved, dark_penalty=HIGH_COST), offset
 
 
 def _best_box(weights: NDArray[np.floating]) -> tuple[int, int, int, int, float]:
@@ -111,7 +119,7 @@ def _best_box(weights: NDArray[np.floating]) -> tuple[int, int, int, int, float]
     return left, int(first[pair]), int(right), int(last[pair]), float(gained[pair, right])
 
 
-def _refined(evidence: Evidence, rough: Slab, steering: float) -> tuple[Slab, float]:
+def _refined(evidence: SectorEvidence, rough: Parallelogram, steering: float) -> tuple[Parallelogram, float]:
     """The sides put where all pixels between the others say, first left and right, then top and bottom."""
     gain, offset = _gain(evidence, steering)
     # Turned about the middle row, where the beams of the rough one and of this meet.
@@ -119,11 +127,13 @@ def _refined(evidence: Evidence, rough: Slab, steering: float) -> tuple[Slab, fl
     left, right = _interval(gain[rows].sum(axis=0))
     top, bottom = _interval(gain[:, left:right].sum(axis=1))
     worth_ = float(gain[top:bottom, left:right].sum())
-    return Slab(left - offset, top, right - offset, bottom, steering), worth_ - _steering_costs(evidence, steering)
+    return Parallelogram(left - offset, top, right - offset, bottom, steering), worth_ - _steering_costs(
+        evidence, steering
+    )
 
 
-def _steering_costs(evidence: Evidence, steering: float) -> float:
-    return STEERING_COSTS * float(evidence.echo.clip(min=0).sum()) if steering else 0.0
+def _steering_costs(evidence: SectorEvidence, steering: float) -> float:
+    return STEERING_COST_SHARE * float(evidence.echo.clip(min=0).sum()) if steering else 0.0
 
 
 def _interval(sums: NDArray[np.floating]) -> tuple[int, int]:

@@ -7,19 +7,21 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.ingest.dicom.regions import Box, Calibration
-from pipeline.ingest.sector.sector import Sector, find_sector, sector_in
+from pipeline.ingest.dicom.regions import Box, RegionCalibration
+from pipeline.ingest.sector.sector import Sector, find_sector, find_sector_in_box
 
-__all__ = ["place_sector"]
+__all__ = ["find_sector_with_regions"]
 
 # Of a fan found on the whole screen, this share must lie in one region, or the regions are another picture's.
-HELD_BY_REGION = 0.8
+MIN_SHARE_IN_REGION = 0.8
 # px that a sector must keep from its region's sides and lower edge to be taken for whole: a region that belongs to the
 # picture in another size cuts through the echoes.
-CLEAR = 3
+MIN_CLEARANCE_PX = 3
 
 
-def place_sector(frames: Sequence[NDArray[np.uint8]], calibration: Calibration) -> tuple[Sector | None, Calibration]:
+def find_sector_with_regions(
+    frames: Sequence[NDArray[np.uint8]], calibration: RegionCalibration
+) -> tuple[Sector | None, RegionCalibration]:
     """The sector that all (H, W) uint8 ``frames`` share, looked for in one of the calibration's boxes if it has any;
     None where neither boxes nor echoes tell of one.
 
@@ -41,20 +43,20 @@ def place_sector(frames: Sequence[NDArray[np.uint8]], calibration: Calibration) 
 
     box = max(calibration.boxes, key=held)
     within = _sector_in(frames, box)
-    if held(box) < HELD_BY_REGION * np.count_nonzero(mask) and not _is_whole(within, box):
+    if held(box) < MIN_SHARE_IN_REGION * np.count_nonzero(mask) and not _is_whole(within, box):
         fault = "the echoes do not lie in the region that its header tells: its size was changed after that was written"
-        return anywhere, Calibration(fault=fault)
+        return anywhere, RegionCalibration(fault=fault)
     return within, calibration
 
 
 def _is_whole(sector: Sector, box: Box) -> bool:
     """Whether a fan found in ``box`` keeps clear of its sides and lower edge; a face may touch the upper one."""
     clear = sector.box[0] - box[0], box[2] - sector.box[2], box[3] - sector.box[3]
-    return sector.kind == "fan" and min(clear) >= CLEAR
+    return sector.kind == "fan" and min(clear) >= MIN_CLEARANCE_PX
 
 
 def _sector_in(frames: Sequence[NDArray[np.uint8]], box: Box) -> Sector:
-    found = sector_in(frames, box)
+    found = find_sector_in_box(frames, box)
     if found is not None:
         return found
     # Where no outline is found the box itself is one.

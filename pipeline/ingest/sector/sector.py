@@ -16,23 +16,23 @@ from numpy.typing import NDArray
 
 from pipeline.ingest.sector.echo_map import find_echoes
 from pipeline.ingest.sector.fan import Fan
-from pipeline.ingest.sector.fan_fit import refined_fan, reopened_fan, rough_fan
-from pipeline.ingest.sector.linear_sector import Slab, refined_slab, rough_slab
-from pipeline.ingest.sector.screen_outline import find_outline
-from pipeline.ingest.sector.sector_evidence import LINES
+from pipeline.ingest.sector.fan_fit import fit_coarse_fan, refine_fan, widen_fan
+from pipeline.ingest.sector.linear_sector import Parallelogram, fit_coarse_parallelogram, refine_parallelogram
+from pipeline.ingest.sector.screen_outline import find_screen_outline
+from pipeline.ingest.sector.sector_evidence import LINE_WEIGHT
 
-__all__ = ["Sector", "find_sector", "sector_in"]
+__all__ = ["Sector", "find_sector", "find_sector_in_box"]
 
 # The search works on pictures of this longer side, in px, of so many frames: text and rulers have vanished, edges have
 # not.
-WORKING_SIDE, CHOSEN = 320, 6
-SMALLEST_SHARE = 0.04  # of the picture's area in echoes; anything smaller is no sector
+WORKING_SIDE_PX, SAMPLED_FRAMES = 320, 6
+MIN_ECHO_SHARE = 0.04  # of the picture's area in echoes; anything smaller is no sector
 # A rectangle is the plainer word for what a fan explains no better than by the first of these shares of the echoes;
 # where the coarse search finds one of them better by the second, that is settled.
-PLAINER, PLAINLY = 0.01, 0.1
+FAN_MARGIN_SHARE, CLEAR_MARGIN_SHARE = 0.01, 0.1
 # Of all echoes, what an upright fan or rectangle must explain lest the picture be turned upside down, and by how much
 # more that must explain.
-EXPLAINED, TURNED = 0.96, 0.03
+MIN_EXPLAINED_SHARE, UPSIDE_DOWN_MARGIN_SHARE = 0.96, 0.03
 
 
 @dataclass(frozen=True)
@@ -82,49 +82,51 @@ def find_sector(frames: Sequence[NDArray[np.uint8]]) -> Sector | None:
     shows the border, and leave out what a screen has beside the sector, since dark lies between.
     """
     height, width = frames[0].shape
-    scale = min(1.0, WORKING_SIDE / max(height, width))
+    scale = min(1.0, WORKING_SIDE_PX / max(height, width))
     size = max(1, round(width * scale)), max(1, round(height * scale))
     # A few frames spread over the whole look-ahead know as much as all of them.
-    chosen = [frames[i] for i in np.unique(np.linspace(0, len(frames) - 1, CHOSEN).round().astype(int))]
+    chosen = [frames[i] for i in np.unique(np.linspace(0, len(frames) - 1, SAMPLED_FRAMES).round().astype(int))]
     small = np.stack([_shrunk(frame, size) for frame in chosen]).astype(np.float32)
     magnify = width / size[0], height / size[1]
-    outline = find_outline(small)
-    if outline and (window := outline.window()):
+    outline = find_screen_outline(small)
+    if outline and (window := outline.inner_screen_box()):
         (across, down), (x0, y0, x1, y1) = magnify, window
-        return sector_in(chosen, (round(x0 * across), round(y0 * down), round(x1 * across), round(y1 * down)))
+        return find_sector_in_box(chosen, (round(x0 * across), round(y0 * down), round(x1 * across), round(y1 * down)))
     evidence = find_echoes(small)
     echoes = float(evidence.echo.clip(min=0).sum())
-    if echoes < SMALLEST_SHARE * evidence.echo.size:
+    if echoes < MIN_ECHO_SHARE * evidence.echo.size:
         return None
-    if outline and (outlined := outline.fan(evidence)):
+    if outline and (outlined := outline.find_fan(evidence)):
         fan, turned = outlined
-        return _fan_sector(fan.magnified(*magnify), height, width, turned)
-    slab, in_slab = rough_slab(evidence)
-    upright_slab, in_upright = refined_slab(evidence, slab)
-    if in_upright > (1 - PLAINER) * echoes + LINES * float(evidence.line.sum()):
+        return _fan_sector(fan.scaled(*magnify), height, width, turned)
+    slab, in_slab = fit_coarse_parallelogram(evidence)
+    upright_slab, in_upright = refine_parallelogram(evidence, slab)
+    if in_upright > (1 - FAN_MARGIN_SHARE) * echoes + LINE_WEIGHT * float(evidence.line.sum()):
         # No fan gathers so much more, for there is no more.
-        return _slab_sector(upright_slab.magnified(*magnify), height, width)
-    fan, in_fan = rough_fan(evidence)
+        return _slab_sector(upright_slab.scaled(*magnify), height, width)
+    fan, in_fan = fit_coarse_fan(evidence)
     turned = False
-    if max(in_slab, in_fan) < EXPLAINED * echoes:
-        other, in_other = rough_fan(evidence.turned)
-        turned = bool(in_other > in_fan + TURNED * echoes) and other.shows_its_face(*evidence.shape)
+    if max(in_slab, in_fan) < MIN_EXPLAINED_SHARE * echoes:
+        other, in_other = fit_coarse_fan(evidence.flipped)
+        turned = bool(in_other > in_fan + UPSIDE_DOWN_MARGIN_SHARE * echoes) and other.has_uncropped_face(
+            *evidence.shape
+        )
         fan, in_fan = (other, in_other) if turned else (fan, in_fan)
-    upright = evidence.turned if turned else evidence
-    if in_fan - in_slab < PLAINLY * echoes:
+    upright = evidence.flipped if turned else evidence
+    if in_fan - in_slab < CLEAR_MARGIN_SHARE * echoes:
         # Beams aslant fill a part of an upright rectangle, and so does a fan, but less.
-        slab, in_slab = rough_slab(evidence, steered=True)
-    if abs(in_fan - in_slab) < PLAINLY * echoes:
-        slab, in_slab = refined_slab(evidence, slab)
-        fan, in_fan = refined_fan(upright, fan)
-        is_fan = in_fan > in_slab + PLAINER * echoes
+        slab, in_slab = fit_coarse_parallelogram(evidence, allow_steering=True)
+    if abs(in_fan - in_slab) < CLEAR_MARGIN_SHARE * echoes:
+        slab, in_slab = refine_parallelogram(evidence, slab)
+        fan, in_fan = refine_fan(upright, fan)
+        is_fan = in_fan > in_slab + FAN_MARGIN_SHARE * echoes
     elif in_fan > in_slab:
-        is_fan, (fan, _) = True, refined_fan(upright, fan)
+        is_fan, (fan, _) = True, refine_fan(upright, fan)
     else:
-        is_fan, (slab, _) = False, refined_slab(evidence, slab)
+        is_fan, (slab, _) = False, refine_parallelogram(evidence, slab)
     if is_fan:
-        return _fan_sector(reopened_fan(upright, fan).magnified(*magnify), height, width, turned)
-    return _slab_sector(slab.magnified(*magnify), height, width)
+        return _fan_sector(widen_fan(upright, fan).scaled(*magnify), height, width, turned)
+    return _slab_sector(slab.scaled(*magnify), height, width)
 
 
 def _shrunk(frame: NDArray[np.uint8], size: tuple[int, int]) -> NDArray[np.uint8]:
@@ -135,7 +137,7 @@ def _shrunk(frame: NDArray[np.uint8], size: tuple[int, int]) -> NDArray[np.uint8
     return np.asarray(cv2.resize(frame, size, interpolation=cv2.INTER_AREA), np.uint8)
 
 
-def sector_in(frames: Sequence[NDArray[np.uint8]], box: tuple[int, int, int, int]) -> Sector | None:
+def find_sector_in_box(frames: Sequence[NDArray[np.uint8]], box: tuple[int, int, int, int]) -> Sector | None:
     """The same of that box, x0, y0, x1, y1 in px, of the frames alone."""
     x0, y0, x1, y1 = box
     found = find_sector([frame[y0:y1, x0:x1] for frame in frames])
@@ -152,7 +154,7 @@ def sector_in(frames: Sequence[NDArray[np.uint8]], box: tuple[int, int, int, int
     )
 
 
-def _slab_sector(slab: Slab, height: int, width: int) -> Sector:
+def _slab_sector(slab: Parallelogram, height: int, width: int) -> Sector:
     mask = slab.mask(height, width)
     return Sector("rectangle", mask, _box_of(mask), steering=slab.steering)
 

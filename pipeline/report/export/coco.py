@@ -20,7 +20,7 @@ import numpy as np
 from models.ellipse import area, bounding_boxes, outline
 from pipeline.estimate.finding import ExamFinding
 from pipeline.exams.exam_search import Exam
-from pipeline.report.sightings import egg_of_track, followed, in_order
+from pipeline.report.sightings import egg_id_by_track, object_ids, sorted_scans
 from pipeline.scan.clip_scan import ClipScan
 
 __all__ = ["CATEGORIES", "detections_chunks", "detections_document"]
@@ -56,8 +56,8 @@ def detections_chunks(exam: Exam, finding: ExamFinding, scans: Sequence[ClipScan
 
 def _images(exam: Exam, scans: Sequence[ClipScan]) -> Iterator[dict[str, Any]]:
     identity = 0
-    for scan in in_order(scans):
-        for frame in scan.used.tolist():
+    for scan in sorted_scans(scans):
+        for frame in scan.used_frames.tolist():
             identity += 1
             yield {
                 "id": identity,
@@ -70,10 +70,10 @@ def _images(exam: Exam, scans: Sequence[ClipScan]) -> Iterator[dict[str, Any]]:
 
 
 def _annotations(finding: ExamFinding, scans: Sequence[ClipScan]) -> Iterator[dict[str, Any]]:
-    eggs = egg_of_track(finding)
+    eggs = egg_id_by_track(finding)
     identity, first_image = 0, 1
-    for scan in in_order(scans):
-        used = np.sort(scan.used)
+    for scan in sorted_scans(scans):
+        used = np.sort(scan.used_frames)
         position = np.searchsorted(used, scan.frame)
         known = position < len(used)
         known[known] = used[position[known]] == scan.frame[known]
@@ -82,7 +82,7 @@ def _annotations(finding: ExamFinding, scans: Sequence[ClipScan]) -> Iterator[di
             raise ValueError(f"{scan.file}: a detection in frame {strange}, which is not among the used frames")
         # Within a frame the surest comes first, whatever order the table has.
         order = np.lexsort((-scan.score, scan.frame))
-        objects = followed(finding, scan)
+        objects = object_ids(finding, scan)
         for start in range(0, len(order), ROWS_AT_ONCE):
             rows = order[start : start + ROWS_AT_ONCE]
             for entry in _annotation_rows(scan, rows, objects[rows], eggs, first_image + position[rows]):
@@ -110,7 +110,7 @@ def _annotation_rows(
         objects.tolist(),
         np.round(ellipses, 2).tolist(),
         np.round(scan.stage_probability[rows], 4).tolist(),
-        np.round(scan.spread[rows], 4).tolist(),
+        np.round(scan.outline_uncertainty[rows], 4).tolist(),
         strict=True,
     )
     for image, category, box, polygon, size, score, track, one, ellipse, stages, spread in columns:

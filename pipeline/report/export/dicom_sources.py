@@ -16,9 +16,9 @@ if TYPE_CHECKING:
 __all__ = ["dicom_headers"]
 
 # What names an image and its place in an archive; the rest may be empty.
-NEEDED = ("SOPClassUID", "SOPInstanceUID", "StudyInstanceUID", "SeriesInstanceUID", "Columns", "Rows")
+REQUIRED_KEYWORDS = ("SOPClassUID", "SOPInstanceUID", "StudyInstanceUID", "SeriesInstanceUID", "Columns", "Rows")
 # Type 2 of the patient and study modules (PS3.3 C.7.1.1, C.7.2.1): there, though perhaps empty.
-MAY_BE_EMPTY = (
+TYPE_2_KEYWORDS = (
     "PatientID",
     "PatientName",
     "PatientBirthDate",
@@ -50,8 +50,8 @@ def dicom_headers(exam: Exam, scans: Sequence[ClipScan]) -> dict[str, Dataset]:
                 header = dcmread(clip.path, stop_before_pixels=True, force=True)
         except Exception:  # pydicom raises whatever it trips over; the pixels were read all the same
             continue
-        if all(header.get(keyword) for keyword in NEEDED):
-            for keyword in MAY_BE_EMPTY:
+        if all(header.get(keyword) for keyword in REQUIRED_KEYWORDS):
+            for keyword in TYPE_2_KEYWORDS:
                 if keyword not in header or not _is_allowed(keyword, header.get(keyword)):
                     setattr(header, keyword, "")
             headers[clip.file] = header

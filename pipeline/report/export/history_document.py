@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from typing import Any
 
-from pipeline.estimate.finding import Change, Difference, History, Passed, Visit
-from pipeline.exams.species import Known
+from pipeline.estimate.finding import Change, Difference, History, PassedEggs, Visit
+from pipeline.exams.species import ReferenceRange
 
 __all__ = ["history_document"]
 
@@ -24,7 +24,7 @@ def history_document(history: History) -> dict[str, Any]:
     }
 
 
-def _visit(visit: Visit, passed: Passed) -> dict[str, Any]:
+def _visit(visit: Visit, passed: PassedEggs) -> dict[str, Any]:
     follicle, thin_shelled, calcified = visit.listed
     return {
         "exam": visit.date.isoformat(),
@@ -60,7 +60,7 @@ def _change(change: Change) -> dict[str, Any]:
     }
 
 
-def _passed(passed: Passed) -> dict[str, Any]:
+def _passed(passed: PassedEggs) -> dict[str, Any]:
     return {"number": passed.number, "all_counted": passed.is_whole}
 
 
@@ -68,7 +68,7 @@ def _difference(difference: Difference) -> dict[str, Any]:
     return {"estimate": difference.estimate, "interval90": list(difference.interval90)}
 
 
-def _known(known: Known | None) -> dict[str, Any] | None:
+def _known(known: ReferenceRange | None) -> dict[str, Any] | None:
     if known is None:
         return None
     return {

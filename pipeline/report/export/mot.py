@@ -16,7 +16,7 @@ import numpy as np
 
 from models.ellipse import bounding_boxes
 from pipeline.estimate.finding import ExamFinding
-from pipeline.report.sightings import followed
+from pipeline.report.sightings import object_ids
 from pipeline.scan.clip_scan import ClipScan
 
 __all__ = ["mot_lines"]
@@ -24,7 +24,7 @@ __all__ = ["mot_lines"]
 
 def mot_lines(finding: ExamFinding, scan: ClipScan) -> Iterator[bytes]:
     """The lines of one clip, by frame, then object; nothing for a clip without tracks."""
-    objects = followed(finding, scan)
+    objects = object_ids(finding, scan)
     rows = np.flatnonzero(objects > 0)
     rows = rows[np.lexsort((objects[rows], scan.frame[rows]))]
     columns = zip(

@@ -16,16 +16,16 @@ from typing import Any
 from pipeline.estimate.finding import Count, EggFinding, EggSigns, ExamFinding
 from pipeline.exams.exam_search import Exam
 from pipeline.report.export.history_document import history_document
-from pipeline.report.sightings import in_order, sightings_in_order
+from pipeline.report.sightings import sorted_scans, sorted_sightings
 from pipeline.scan.clip_scan import ClipScan
 
 __all__ = [
     "ModelIdentity",
-    "dumps",
-    "millimetres",
-    "probability",
     "result_document",
     "result_schema",
+    "round_mm",
+    "round_probability",
+    "to_json_bytes",
 ]
 
 
@@ -56,11 +56,11 @@ def result_document(
         "species": exam.species,
         "model": {"name": model.name, "sha256": model.sha256},
         "settings_sha256": settings_sha256,
-        "clips": [_clip(scan) for scan in in_order(scans)],
+        "clips": [_clip(scan) for scan in sorted_scans(scans)],
         "shelled": _count(finding.shelled),
         "follicles": _count(finding.follicles),
-        "stage": {"overall": finding.stage, "probability": probability(finding.stage_probability)},
-        "confidence": probability(finding.confidence),
+        "stage": {"overall": finding.stage, "probability": round_probability(finding.stage_probability)},
+        "confidence": round_probability(finding.confidence),
         "flags": [
             {"code": flag.code, "severity": flag.severity, "reason": flag.reason, "advice": flag.advice}
             for flag in finding.flags
@@ -70,7 +70,7 @@ def result_document(
     }
 
 
-def dumps(document: dict[str, Any]) -> bytes:
+def to_json_bytes(document: dict[str, Any]) -> bytes:
     """The document as UTF-8 JSON, the same bytes for the same document. Raises ValueError on NaN.
 
     A file name that is no valid Unicode stays readable: what cannot be encoded becomes a JSON escape.
@@ -93,7 +93,7 @@ def _clip(scan: ClipScan) -> dict[str, Any]:
         "sha256": scan.sha256,
         "window": scan.window,
         "frames": scan.frames,
-        "frames_used": len(scan.used),
+        "frames_used": len(scan.used_frames),
         "mm_per_px": None if scan.mm_per_px is None else round(scan.mm_per_px, 6),
         "scale_source": scan.scale_source,
         "scale_note": scan.scale_note,
@@ -114,17 +114,17 @@ def _egg(egg: EggFinding) -> dict[str, Any]:
     return {
         "id": egg.identity,
         "stage": egg.stage,
-        "stage_probability": probability(egg.stage_probability),
+        "stage_probability": round_probability(egg.stage_probability),
         "stages": _stages(egg.stages),
         "network_stages": _stages(egg.network_stages),
-        "confidence": probability(egg.confidence),
+        "confidence": round_probability(egg.confidence),
         "shape": egg.shape,
-        "oval_probability": None if egg.oval_probability is None else probability(egg.oval_probability),
-        "length_mm": millimetres(egg.length_mm),
+        "oval_probability": None if egg.oval_probability is None else round_probability(egg.oval_probability),
+        "length_mm": round_mm(egg.length_mm),
         "length_interval90_mm": _interval(egg.length_interval90_mm),
-        "width_mm": millimetres(egg.width_mm),
+        "width_mm": round_mm(egg.width_mm),
         "width_interval90_mm": _interval(egg.width_interval90_mm),
-        "depth_mm": millimetres(egg.depth_mm),
+        "depth_mm": round_mm(egg.depth_mm),
         "signs": None if egg.signs is None else _signs(egg.signs),
         "sightings": [
             {
@@ -133,14 +133,14 @@ def _egg(egg: EggFinding) -> dict[str, Any]:
                 "last_frame": sighting.last_frame,
                 "best_frame": sighting.best_frame,
             }
-            for sighting in sightings_in_order(egg)
+            for sighting in sorted_sightings(egg)
         ],
     }
 
 
 def _stages(stages: tuple[float, float, float] | None) -> dict[str, float] | None:
     names = ("follicle", "thin-shelled", "calcified")
-    return None if stages is None else {name: probability(one) for name, one in zip(names, stages, strict=True)}
+    return None if stages is None else {name: round_probability(one) for name, one in zip(names, stages, strict=True)}
 
 
 def _interval(range_mm: tuple[float, float] | None) -> list[float] | None:
@@ -167,11 +167,11 @@ def _signs(signs: EggSigns) -> dict[str, Any]:
     }
 
 
-def probability(value: float) -> float:
+def round_probability(value: float) -> float:
     """Rounded to 0.001."""
     return round(float(value), 3)
 
 
-def millimetres(value: float | None) -> float | None:
+def round_mm(value: float | None) -> float | None:
     """Rounded to 0.1; None where the size could not be told."""
     return None if value is None or math.isnan(value) else round(float(value), 1)

@@ -26,16 +26,16 @@ from models.ellipse import canonical
 from pipeline.estimate.finding import Count, EggFinding, ExamFinding, Sighting
 from pipeline.exams.exam_search import Exam
 from pipeline.report.export.result import ModelIdentity
-from pipeline.report.sightings import sightings_in_order
+from pipeline.report.sightings import sorted_sightings
 from pipeline.scan.clip_scan import ClipScan
 
 if TYPE_CHECKING:
     from pydicom.dataset import Dataset
 
-__all__ = ["stored_ellipse", "structured_reports"]
+__all__ = ["ellipse_in_stored_pixels", "structured_reports"]
 
-SCHEME = "99CLUTCHLIGHT"
-MAKER = "Clutchlight"
+CODING_SCHEME = "99CLUTCHLIGHT"
+MANUFACTURER = "Clutchlight"
 
 
 def structured_reports(
@@ -60,7 +60,7 @@ def structured_reports(
     ]
 
 
-def stored_ellipse(ellipse: Sequence[float], stretch: float) -> NDArray[np.float64]:
+def ellipse_in_stored_pixels(ellipse: Sequence[float], stretch: float) -> NDArray[np.float64]:
     """(5,) an outline of the picture with square pixels in the stored one, whose columns are wider by ``stretch``.
 
     The outline is the unit circle under a linear map; its axes are the map's singular values.
@@ -90,12 +90,15 @@ def _document(
     device = sr.ObserverContext(
         observer_type=codes.DCM.Device,
         observer_identifying_attributes=sr.DeviceObserverIdentifyingAttributes(
-            uid=_uid(f"network|{model.sha256}"), name=MAKER, manufacturer_name=MAKER, model_name=model.name[:64]
+            uid=_uid(f"network|{model.sha256}"),
+            name=MANUFACTURER,
+            manufacturer_name=MANUFACTURER,
+            model_name=model.name[:64],
         ),
     )
     groups = [_counts(finding, seed)]
     for egg in sorted(finding.eggs, key=lambda egg: egg.identity):
-        seen = [sighting for sighting in sightings_in_order(egg) if _is_shown(sighting, by_file)]
+        seen = [sighting for sighting in sorted_sightings(egg) if _is_shown(sighting, by_file)]
         for number, sighting in enumerate(seen):
             scan = by_file[sighting.clip]
             groups.append(_sighting(egg, sighting, scan, headers[scan.file], seed, with_size=number == 0))
@@ -115,7 +118,7 @@ def _document(
             series_number=1,
             sop_instance_uid=_uid(f"instance|{seed}"),
             instance_number=1,
-            manufacturer=MAKER,
+            manufacturer=MANUFACTURER,
             is_complete=True,
         )
     return _file(made, exam)
@@ -158,7 +161,7 @@ def _sighting(
     source = sr.SourceImageForRegion(
         header.SOPClassUID, header.SOPInstanceUID, [picture.frame + 1] if numbered else None
     )
-    ellipse = stored_ellipse(picture.ellipse, int(header.Columns) / scan.width)
+    ellipse = ellipse_in_stored_pixels(picture.ellipse, int(header.Columns) / scan.width)
     return sr.PlanarROIMeasurementsAndQualitativeEvaluations(
         tracking_identifier=sr.TrackingIdentifier(
             uid=_uid(f"egg|{egg.identity}|{seed}"), identifier=f"number {egg.identity}"
@@ -227,7 +230,7 @@ def _code(value: str, meaning: str) -> Any:
     """value : 16 letters at most, meaning : 64 (PS3.5, SH and LO)"""
     from highdicom.sr import CodedConcept
 
-    return CodedConcept(value, SCHEME, meaning)
+    return CodedConcept(value, CODING_SCHEME, meaning)
 
 
 def _uid(text: str) -> str:

@@ -11,24 +11,24 @@ import io
 from importlib.resources import files
 from typing import Literal
 
-__all__ = ["A4", "INK", "MARSH", "RED", "RULE", "SOFT", "WHITE", "Align", "Face", "Paper"]
+__all__ = ["A4", "GREEN", "MUTED", "RED", "RULE_COLOUR", "TEXT_COLOUR", "WHITE", "Align", "Face", "PdfPage"]
 
 A4 = (595.28, 841.89)
-INK, SOFT, MARSH, RED, RULE, WHITE = "#1d2521", "#4d5852", "#1f5041", "#7d1a12", "#b9bcae", "#ffffff"
+TEXT_COLOUR, MUTED, GREEN, RED, RULE_COLOUR, WHITE = "#1d2521", "#4d5852", "#1f5041", "#7d1a12", "#b9bcae", "#ffffff"
 
 Align = Literal["left", "middle", "right"]
-Face = Literal["plain", "bold", "slanted", "serif"]
+Face = Literal["plain", "bold", "italic", "serif"]
 FACES: dict[Face, tuple[str, str]] = {  # package and file
     "plain": ("font_source_sans_pro", "SourceSansPro-Regular"),
     "bold": ("font_source_sans_pro", "SourceSansPro-Semibold"),
-    "slanted": ("font_source_sans_pro", "SourceSansPro-It"),
+    "italic": ("font_source_sans_pro", "SourceSansPro-It"),
     "serif": ("font_source_serif_pro", "SourceSerifPro-Semibold"),
 }
 LEADING = 1.22  # from line to line, over the size of the letters
 ASCENT = 0.95  # from the top of a line to its base, over the size of the letters
 
 
-class Paper:
+class PdfPage:
     """A page to draw on. title, subject : of the document, as readers show them."""
 
     def __init__(self, title: str = "", subject: str = "") -> None:
@@ -47,44 +47,44 @@ class Paper:
         self._canvas.setSubject(subject)
         self._canvas.setCreator("Clutchlight")
 
-    def finished(self) -> bytes:
+    def finish(self) -> bytes:
         """The finished document; nothing can be drawn any more."""
         self._canvas.showPage()
         self._canvas.save()
         return self._file.getvalue()
 
-    def width(self, words: str, size: float, face: Face = "plain") -> float:
+    def text_width(self, words: str, size: float, face: Face = "plain") -> float:
         from reportlab.pdfbase.pdfmetrics import stringWidth
 
         return float(stringWidth(words, _name(words, face), size))
 
-    def cut(self, words: str, room: float, size: float, face: Face = "plain") -> str:
+    def truncate(self, words: str, room: float, size: float, face: Face = "plain") -> str:
         """The words, or as many of their letters as fit, with an ellipsis."""
-        if self.width(words, size, face) <= room:
+        if self.text_width(words, size, face) <= room:
             return words
-        while words and self.width(f"{words}…", size, face) > room:
+        while words and self.text_width(f"{words}…", size, face) > room:
             words = words[:-1]
         return f"{words.rstrip()}…"
 
-    def lines(self, words: str, room: float, size: float, face: Face = "plain", most: int = 99) -> list[str]:
-        """The words broken to a width, by letters where a word is wider than it; no more than ``most`` lines."""
+    def wrap(self, words: str, room: float, size: float, face: Face = "plain", max_lines: int = 99) -> list[str]:
+        """The words broken to a width, by letters where a word is wider than it; no more than ``max_lines`` lines."""
         lines = [""]
         for word in words.split():
             longer = f"{lines[-1]} {word}".strip()
-            if self.width(longer, size, face) <= room:
+            if self.text_width(longer, size, face) <= room:
                 lines[-1] = longer
                 continue
             if lines[-1]:
                 lines.append("")
-            while self.width(word, size, face) > room and len(word) > 1:
+            while self.text_width(word, size, face) > room and len(word) > 1:
                 fits = len(word) - 1
-                while fits > 1 and self.width(word[:fits], size, face) > room:
+                while fits > 1 and self.text_width(word[:fits], size, face) > room:
                     fits -= 1
                 lines[-1], word = word[:fits], word[fits:]
                 lines.append("")
             lines[-1] = word
-        if len(lines) > most:
-            lines = [*lines[: most - 1], self.cut(" ".join(lines[most - 1 :]), room, size, face)]
+        if len(lines) > max_lines:
+            lines = [*lines[: max_lines - 1], self.truncate(" ".join(lines[max_lines - 1 :]), room, size, face)]
         return lines
 
     def text(
@@ -93,14 +93,14 @@ class Paper:
         at: tuple[float, float],
         size: float,
         face: Face = "plain",
-        ink: str = INK,
+        colour: str = TEXT_COLOUR,
         align: Align = "left",
     ) -> float:
         """One line whose top is at y; gives back the x where it ends."""
         x, y = at
-        width = self.width(words, size, face)
+        width = self.text_width(words, size, face)
         x -= {"left": 0.0, "middle": width / 2, "right": width}[align]
-        self._canvas.setFillColor(ink)
+        self._canvas.setFillColor(colour)
         self._canvas.setFont(_name(words, face), size)
         self._canvas.drawString(x, A4[1] - y - ASCENT * size, words)
         return x + width
@@ -112,13 +112,13 @@ class Paper:
         room: float,
         size: float,
         face: Face = "plain",
-        ink: str = INK,
-        most: int = 99,
+        colour: str = TEXT_COLOUR,
+        max_lines: int = 99,
     ) -> float:
         """Words broken to a width from y down; gives back the y below them."""
         x, y = at
-        for line in self.lines(words, room, size, face, most):
-            self.text(line, (x, y), size, face, ink)
+        for line in self.wrap(words, room, size, face, max_lines):
+            self.text(line, (x, y), size, face, colour)
             y += LEADING * size
         return y
 
@@ -126,11 +126,11 @@ class Paper:
         self,
         begin: tuple[float, float],
         end: tuple[float, float],
-        ink: str = INK,
+        colour: str = TEXT_COLOUR,
         weight: float = 0.7,
         dash: tuple[float, float] | None = None,
     ) -> None:
-        self._canvas.setStrokeColor(ink)
+        self._canvas.setStrokeColor(colour)
         self._canvas.setLineWidth(weight)
         if dash:
             self._canvas.setDash(*dash)
@@ -138,7 +138,7 @@ class Paper:
         self._canvas.setDash()
 
     def triangle(
-        self, one: tuple[float, float], two: tuple[float, float], three: tuple[float, float], ink: str
+        self, one: tuple[float, float], two: tuple[float, float], three: tuple[float, float], colour: str
     ) -> None:
         """Filled, by its corners."""
         path = self._canvas.beginPath()
@@ -146,7 +146,7 @@ class Paper:
         for x, y in (two, three):
             path.lineTo(x, A4[1] - y)
         path.close()
-        self._canvas.setFillColor(ink)
+        self._canvas.setFillColor(colour)
         self._canvas.drawPath(path, stroke=0, fill=1)
 
     def box(
@@ -154,29 +154,29 @@ class Paper:
         at: tuple[float, float],
         size: tuple[float, float],
         fill: str | None = None,
-        ink: str | None = INK,
+        colour: str | None = TEXT_COLOUR,
         weight: float = 0.7,
         dash: tuple[float, float] | None = None,
     ) -> None:
         """A rectangle by its top left corner, width and height."""
         if fill:
             self._canvas.setFillColor(fill)
-        if ink:
-            self._canvas.setStrokeColor(ink)
+        if colour:
+            self._canvas.setStrokeColor(colour)
         self._canvas.setLineWidth(weight)
         if dash:
             self._canvas.setDash(*dash)
         self._canvas.rect(
-            at[0], A4[1] - at[1] - size[1], *size, stroke=int(ink is not None), fill=int(fill is not None)
+            at[0], A4[1] - at[1] - size[1], *size, stroke=int(colour is not None), fill=int(fill is not None)
         )
         self._canvas.setDash()
 
-    def oval(
+    def ellipse(
         self,
         at: tuple[float, float],
         size: tuple[float, float],
         fill: str | None = None,
-        ink: str = INK,
+        colour: str = TEXT_COLOUR,
         weight: float = 0.7,
         dash: tuple[float, float] | None = None,
         degrees: float = 0.0,
@@ -187,7 +187,7 @@ class Paper:
         self._canvas.rotate(-degrees)
         if fill:
             self._canvas.setFillColor(fill)
-        self._canvas.setStrokeColor(ink)
+        self._canvas.setStrokeColor(colour)
         self._canvas.setLineWidth(weight)
         if dash:
             self._canvas.setLineCap(1)
@@ -196,8 +196,8 @@ class Paper:
         self._canvas.ellipse(-wide, -high, wide, high, stroke=1, fill=int(fill is not None))
         self._canvas.restoreState()
 
-    def dot(self, at: tuple[float, float], radius: float, ink: str) -> None:
-        self._canvas.setFillColor(ink)
+    def dot(self, at: tuple[float, float], radius: float, colour: str) -> None:
+        self._canvas.setFillColor(colour)
         self._canvas.circle(at[0], A4[1] - at[1], radius, stroke=0, fill=1)
 
     def picture(self, jpeg: bytes, at: tuple[float, float], size: tuple[float, float]) -> None:

@@ -1,7 +1,7 @@
 /* Other orders of the table, and filters. Without this the page shows all, in the order that matters. */
 (() => {
   "use strict";
-  const form = document.getElementById("sieve");
+  const form = document.getElementById("filters");
   const table = document.getElementById("exams");
   const groups = [...table.tBodies];
   const rows = [...table.querySelectorAll("tr.exam")].map((row, place) => ({
@@ -11,7 +11,7 @@
   table.append(sorted);
   const alphabet = new Intl.Collator("en", { numeric: true });
   const compare = {
-    look: () => 0,
+    priority: () => 0,
     animal: (a, b) => alphabet.compare(a.animal, b.animal),
     day: (a, b) => alphabet.compare(b.day, a.day),
     eggs: (a, b) => b.eggs - a.eggs,
@@ -33,7 +33,7 @@
 
   function show() {
     const order = form.order.value;
-    const turn = form.reversed.checked ? -1 : 1;
+    const direction = form.reversed.checked ? -1 : 1;
     const text = form.text.value.trim().toLocaleLowerCase();
     const passes = ({ row, group, text: words }) =>
       words.includes(text)
@@ -41,10 +41,10 @@
       && (!form.seen.value || row.dataset.seen === form.seen.value)
       && (!form.day.value || row.dataset.day === form.day.value);
     const inOrder = [...rows].sort(
-      (a, b) => turn * (compare[order](a.row.dataset, b.row.dataset) || (order === "look" ? a.place - b.place : 0))
+      (a, b) => direction * (compare[order](a.row.dataset, b.row.dataset) || (order === "priority" ? a.place - b.place : 0))
         || a.place - b.place,
     );
-    const grouped = order === "look" && turn > 0;
+    const grouped = order === "priority" && direction > 0;
     for (const one of inOrder) {
       one.row.hidden = !passes(one);
       (grouped ? one.group : sorted).append(one.row);
@@ -53,7 +53,7 @@
     for (const head of table.querySelectorAll("th[data-order]")) {
       const first = ["eggs", "day"].includes(order) ? "descending" : "ascending";
       const second = first === "ascending" ? "descending" : "ascending";
-      if (head.dataset.order === order) head.setAttribute("aria-sort", turn > 0 ? first : second);
+      if (head.dataset.order === order) head.setAttribute("aria-sort", direction > 0 ? first : second);
       else head.removeAttribute("aria-sort");
     }
     const shown = rows.filter(({ row }) => !row.hidden).length;

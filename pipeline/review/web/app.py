@@ -14,29 +14,29 @@ from fastapi.staticfiles import StaticFiles
 from starlette.middleware.base import BaseHTTPMiddleware
 
 from models.errors import ClutchlightError
-from pipeline.review.web.context import Office
-from pipeline.review.web.exam_routes import exam_addresses
-from pipeline.review.web.login import door_addresses
-from pipeline.review.web.page_routes import page_addresses
-from pipeline.review.web.security import Guard
+from pipeline.review.web.context import AppContext
+from pipeline.review.web.exam_routes import exam_routes
+from pipeline.review.web.login import login_routes
+from pipeline.review.web.page_routes import page_routes
+from pipeline.review.web.security import SecurityMiddleware
 
 __all__ = ["make_app"]
 
 
-def make_app(office: Office) -> FastAPI:
-    """The application over one output folder; it closes the office when it ends."""
+def make_app(context: AppContext) -> FastAPI:
+    """The application over one output folder; it closes the context when it ends."""
 
     @asynccontextmanager
     async def lifespan(app: FastAPI) -> AsyncIterator[None]:
         yield
-        office.close()
+        context.close()
 
     # No pages about the interface: they would ask other sites for their scripts.
     app = FastAPI(title="Clutchlight review", docs_url=None, redoc_url=None, lifespan=lifespan)
-    app.add_middleware(BaseHTTPMiddleware, dispatch=Guard(office))
-    app.include_router(door_addresses(office))
-    app.include_router(page_addresses(office))
-    app.include_router(exam_addresses(office))
+    app.add_middleware(BaseHTTPMiddleware, dispatch=SecurityMiddleware(context))
+    app.include_router(login_routes(context))
+    app.include_router(page_routes(context))
+    app.include_router(exam_routes(context))
 
     @app.get("/static/paper.css", include_in_schema=False)
     def paper() -> FileResponse:

@@ -9,16 +9,16 @@ from fastapi import APIRouter, Request, Response
 from fastapi.responses import HTMLResponse, JSONResponse
 from pydantic import BaseModel, ConfigDict, Field
 
-from pipeline.review.users import Person, clean
-from pipeline.review.web.context import Office
-from pipeline.review.web.pages import page
-from pipeline.review.web.security import COOKIE
-from pipeline.review.web.sessions import LASTS_SECONDS
+from pipeline.review.users import User, clean_text
+from pipeline.review.web.context import AppContext
+from pipeline.review.web.pages import render_page
+from pipeline.review.web.security import SESSION_COOKIE
+from pipeline.review.web.sessions import SESSION_SECONDS
 
-__all__ = ["Reason", "door_addresses"]
+__all__ = ["ErrorResponse", "login_routes"]
 
 
-class Coming(BaseModel):
+class LoginRequest(BaseModel):
     """Who comes in. role is asked on this machine alone, the password beyond it."""
 
     model_config = ConfigDict(extra="forbid")
@@ -28,62 +28,64 @@ class Coming(BaseModel):
     password: Annotated[str, Field(max_length=1000)] = ""
 
 
-class Reason(BaseModel):
+class ErrorResponse(BaseModel):
     """Why something was not done."""
 
     reason: str
 
 
-def door_addresses(office: Office) -> APIRouter:
+def login_routes(context: AppContext) -> APIRouter:
     router = APIRouter()
 
-    @router.get("/door", response_class=HTMLResponse)
-    def door() -> HTMLResponse:
-        return page("login.html.j2", needs_login=office.needs_login)
+    @router.get("/login", response_class=HTMLResponse)
+    def login_page() -> HTMLResponse:
+        return render_page("login.html.j2", needs_login=context.needs_login)
 
     refusals: dict[int | str, dict[str, Any]] = {
-        status: {"model": Reason} for status in (400, 401, 403, 411, 413, 415, 422, 429)
+        status: {"model": ErrorResponse} for status in (400, 401, 403, 411, 413, 415, 422, 429)
     }
 
-    @router.post("/enter", responses=refusals)
-    def enter(coming: Coming, request: Request) -> Response:
-        if office.needs_login:
+    @router.post("/login", responses=refusals)
+    def login(login_request: LoginRequest, request: Request) -> Response:
+        if context.needs_login:
             address = request.client.host if request.client else "unknown"
-            name = coming.name.casefold()
-            wait = max(office.attempts.wait_seconds(name), office.attempts_from.wait_seconds(address))
+            name = login_request.name.casefold()
+            wait = max(
+                context.rate_limit_by_name.retry_after_s(name), context.rate_limit_by_address.retry_after_s(address)
+            )
             if wait > 0:
                 minutes = math.ceil(wait / 60)
                 return _refusal(429, f"Too many tries. Wait {minutes} minutes.", {"Retry-After": str(math.ceil(wait))})
-            person = office.people.known(coming.name, coming.password)
-            if person is None:
-                office.attempts.failed(name)
-                office.attempts_from.failed(address)
+            user = context.users.authenticate(login_request.name, login_request.password)
+            if user is None:
+                context.rate_limit_by_name.record_failure(name)
+                context.rate_limit_by_address.record_failure(address)
                 return _refusal(401, "Name and password do not belong together.")
-            office.attempts.succeeded(name)
+            context.rate_limit_by_name.reset(name)
         else:
-            name, role = clean(coming.name), clean(coming.role)
+            name, role = clean_text(login_request.name), clean_text(login_request.role)
             if not name or not role:
                 return _refusal(422, "Tell your name and what you are here, to sign by.")
-            person = Person(name, role, "sign")
+            user = User(name, role, "sign")
         if request.state.session is not None:
-            office.sessions.end(request.state.session.token)
-        session = office.sessions.begin(person)
-        response = JSONResponse({"name": person.name})
+            context.sessions.end(request.state.session.token)
+        session = context.sessions.begin(user)
+        response = JSONResponse({"name": user.name})
         response.set_cookie(
-            COOKIE,
+            SESSION_COOKIE,
             session.token,
-            max_age=int(LASTS_SECONDS),
+            max_age=int(SESSION_SECONDS),
             httponly=True,
             samesite="strict",
-            secure=office.is_encrypted,
+            secure=context.is_encrypted,
         )
         return response
 
-    @router.post("/leave", responses=refusals)
-    def leave(request: Request) -> Response:
-        office.sessions.end(request.state.session.token)
+    @router.post("/logout", responses=refusals)
+    def logout(request: Request) -> Response:
+        context.sessions.end(request.state.session.token)
         response = JSONResponse({})
-        response.delete_cookie(COOKIE, httponly=True, samesite="strict", secure=office.is_encrypted)
+        response.delete_cookie(SESSION_COOKIE, httponly=True, samesite="strict", secure=context.is_encrypted)
         return response
 
     return router

@@ -11,17 +11,17 @@ from fastapi.responses import HTMLResponse
 
 from pipeline.review.exam_view import review_document
 from pipeline.review.reviewed_exams import CaseError
-from pipeline.review.signed_sheet import kept_sheet, signed_sheet
-from pipeline.review.web.context import Office
-from pipeline.review.web.pages import page
-from pipeline.review.web.worklist import PAGE, Filters
+from pipeline.review.signed_sheet import load_signed_sheet, render_signed_sheet
+from pipeline.review.web.context import AppContext
+from pipeline.review.web.pages import render_page
+from pipeline.review.web.worklist import PAGE_SIZE, Filters
 
-__all__ = ["page_addresses"]
+__all__ = ["page_routes"]
 
-Part = Annotated[str, Query(max_length=100)]
+FilterText = Annotated[str, Query(max_length=100)]
 
 
-def page_addresses(office: Office) -> APIRouter:
+def page_routes(context: AppContext) -> APIRouter:
     router = APIRouter(default_response_class=HTMLResponse)
 
     @router.get("/")
@@ -30,57 +30,57 @@ def page_addresses(office: Office) -> APIRouter:
         show: Literal["open", "signed", "all"] = "open",
         day: Annotated[str, Query(pattern=r"^(today|\d{4}-\d{2}-\d{2})?$")] = "",
         flag: Literal["", "vet today", "check", "note"] = "",
-        animal: Part = "",
-        species: Part = "",
+        animal: FilterText = "",
+        species: FilterText = "",
         page_number: Annotated[int, Query(alias="page", ge=1, le=100_000)] = 1,
     ) -> HTMLResponse:
         filters = Filters(show, day, flag, animal, species, page_number)
-        summaries = office.cases.summaries()
-        lines, number = office.worklist.lines(summaries, filters)
+        summaries = context.cases.summaries()
+        lines, number = context.worklist.lines(summaries, filters)
         query = {"show": show, "day": day, "flag": flag, "animal": animal, "species": species}
-        return page(
+        return render_page(
             "worklist.html.j2",
             lines=lines,
             number=number,
             filters=filters,
             species_known=sorted({s.exam.species for s in summaries if s.exam.species}),
-            person=request.state.session.person,
-            token=request.state.session.form_token,
+            user=request.state.session.user,
+            csrf_token=request.state.session.csrf_token,
             before=f"/?{urlencode({**query, 'page': page_number - 1})}" if page_number > 1 else None,
-            after=f"/?{urlencode({**query, 'page': page_number + 1})}" if number > page_number * PAGE else None,
+            after=f"/?{urlencode({**query, 'page': page_number + 1})}" if number > page_number * PAGE_SIZE else None,
         )
 
     @router.get("/exams/{animal}/{date}")
     def exam(request: Request, animal: str, date: str) -> HTMLResponse:
         session = request.state.session
         try:
-            case = office.case(animal, date)
+            case = context.case(animal, date)
         except CaseError as error:
             return _lost(str(error), 409)
         if case is None:
             return _lost("There is no such exam.", 404)
-        others = office.presence.others(case.summary.folder, session)
-        document = review_document(office.desk.reviewed(case), session.person, others)
-        following = office.worklist.next_after(office.cases.summaries(), case.summary.folder)
-        return page(
+        others = context.presence.heartbeat(case.summary.folder, session)
+        document = review_document(context.answer_service.current_review(case), session.user, others)
+        next_exam = context.worklist.next_open_exam(context.cases.summaries(), case.summary.folder)
+        return render_page(
             "exam.html.j2",
             exam=case.exam,
             title=f"{case.exam.animal}, {document['date']}",
             document=json.dumps(document, ensure_ascii=True),
-            person=session.person,
-            token=session.form_token,
-            following=following or "/",
+            user=session.user,
+            csrf_token=session.csrf_token,
+            next_exam=next_exam or "/",
         )
 
     @router.get("/exams/{animal}/{date}/sheet")
     def sheet(animal: str, date: str) -> HTMLResponse:
-        case = office.case(animal, date)
+        case = context.case(animal, date)
         if case is None:
             return _lost("There is no such exam.", 404)
-        reviewed = office.desk.reviewed(case)
-        if reviewed.state.signed is None:
+        reviewed = context.answer_service.current_review(case)
+        if reviewed.state.signature is None:
             return _lost("This exam is not signed.", 404)
-        made = kept_sheet(office.out, case) or signed_sheet(reviewed, office.frame) or b""
+        made = load_signed_sheet(context.out, case) or render_signed_sheet(reviewed, context.frame) or b""
         response = HTMLResponse(made)
         # The sheet is one file with its own pictures and style, the same that lies in the output folder.
         response.headers["Content-Security-Policy"] = (
@@ -92,4 +92,4 @@ def page_addresses(office: Office) -> APIRouter:
 
 
 def _lost(reason: str, status: int) -> HTMLResponse:
-    return page("not_found.html.j2", status, reason=reason)
+    return render_page("not_found.html.j2", status, reason=reason)

@@ -10,10 +10,10 @@ from fastapi.responses import HTMLResponse
 if TYPE_CHECKING:
     from jinja2 import Environment
 
-__all__ = ["page"]
+__all__ = ["render_page"]
 
 
-def page(template: str, status: int = 200, **values: Any) -> HTMLResponse:
+def render_page(template: str, status: int = 200, **values: Any) -> HTMLResponse:
     """The page; every value is escaped."""
     text = _environment().get_template(template).render(**values)
     # A file name that is no valid Unicode is shown with its odd bytes spelled out.

@@ -14,16 +14,16 @@ from urllib.parse import urlsplit
 from starlette.requests import Request
 from starlette.responses import JSONResponse, RedirectResponse, Response
 
-from pipeline.review.web.context import Office
+from pipeline.review.web.context import AppContext
 
-__all__ = ["COOKIE", "MAXIMUM_BODY_BYTES", "TOKEN_HEADER", "Guard"]
+__all__ = ["CSRF_HEADER", "MAXIMUM_BODY_BYTES", "SESSION_COOKIE", "SecurityMiddleware"]
 
-COOKIE = "clutchlight"
-TOKEN_HEADER = "x-clutchlight-token"
+SESSION_COOKIE = "clutchlight"
+CSRF_HEADER = "x-clutchlight-token"
 MAXIMUM_BODY_BYTES = 256 * 1024
-OPEN_TO_ALL = ("/door", "/enter", "/static/")  # addresses for people who are not in yet
+PUBLIC_PATHS = ("/login", "/static/")  # addresses for people who are not in yet
 
-HEADERS = {
+SECURITY_HEADERS = {
     "Content-Security-Policy": (
         "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self'; connect-src 'self'; "
         "form-action 'self'; base-uri 'none'; frame-ancestors 'none'"
@@ -37,29 +37,29 @@ HEADERS = {
 }
 
 
-class Guard:
+class SecurityMiddleware:
     """Lets requests through to the addresses, or answers them itself."""
 
-    def __init__(self, office: Office) -> None:
-        self._office = office
+    def __init__(self, context: AppContext) -> None:
+        self._context = context
 
-    async def __call__(self, request: Request, go_on: Callable[[Request], Awaitable[Response]]) -> Response:
-        response = await self._refusal(request) or await go_on(request)
-        for name, value in HEADERS.items():
+    async def __call__(self, request: Request, call_next: Callable[[Request], Awaitable[Response]]) -> Response:
+        response = await self._refusal(request) or await call_next(request)
+        for name, value in SECURITY_HEADERS.items():
             response.headers.setdefault(name, value)
         response.headers.setdefault("Cache-Control", "no-store")
-        if self._office.is_encrypted:
+        if self._context.is_encrypted:
             response.headers["Strict-Transport-Security"] = "max-age=31536000"
         return response
 
     async def _refusal(self, request: Request) -> Response | None:
-        if request.headers.get("host", "").casefold() not in self._office.hosts:
+        if request.headers.get("host", "").casefold() not in self._context.allowed_hosts:
             return _told(400, "This page goes by another name.")
         path = request.url.path
-        session = self._office.session(request.cookies.get(COOKIE))
-        if session is None and not path.startswith(OPEN_TO_ALL):
+        session = self._context.session(request.cookies.get(SESSION_COOKIE))
+        if session is None and not path.startswith(PUBLIC_PATHS):
             if request.method == "GET" and "text/html" in request.headers.get("accept", ""):
-                return RedirectResponse("/door", 303)
+                return RedirectResponse("/login", 303)
             return _told(401, "Come in first.")
         request.state.session = session
         if request.method in ("GET", "HEAD"):
@@ -71,15 +71,15 @@ class Guard:
     def _foreign(self, request: Request) -> Response | None:
         origin = request.headers.get("origin")
         site = request.headers.get("sec-fetch-site", "same-origin")
-        is_ours = origin is None or urlsplit(origin).netloc.casefold() in self._office.hosts
+        is_ours = origin is None or urlsplit(origin).netloc.casefold() in self._context.allowed_hosts
         return None if is_ours and site in ("same-origin", "none") else _told(403, "This came from another site.")
 
     def _untold(self, request: Request) -> Response | None:
         session = request.state.session
-        if session is None or request.url.path == "/enter":
+        if session is None or request.url.path == "/login":
             return None  # coming in, for which a person's own words are needed
-        told = request.headers.get(TOKEN_HEADER, "")
-        if secrets.compare_digest(told.encode(), session.form_token.encode()):
+        told = request.headers.get(CSRF_HEADER, "")
+        if secrets.compare_digest(told.encode(), session.csrf_token.encode()):
             return None
         return _told(403, "This page is out of date. Load it again.")
 

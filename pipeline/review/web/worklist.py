@@ -9,17 +9,17 @@ from dataclasses import dataclass
 from typing import Literal
 from urllib.parse import quote
 
-from pipeline.formatting import date_words
-from pipeline.report.index import urgency
+from pipeline.formatting import date_text
+from pipeline.report.index import priority_group
 from pipeline.report.summary import ExamSummary
-from pipeline.report.text import count_words, likely_words
-from pipeline.review.answers import Reopened, Signed
-from pipeline.review.event_log import ExamKey, Journal
+from pipeline.report.text import count_text, interval_text
+from pipeline.review.answers import ReopenExam, SignExam
+from pipeline.review.event_log import EventLog, ExamKey
 
-__all__ = ["Filters", "Line", "Worklist"]
+__all__ = ["Filters", "Worklist", "WorklistLine"]
 
 Show = Literal["open", "signed", "all"]
-PAGE = 60  # lines
+PAGE_SIZE = 60  # lines
 
 
 @dataclass(frozen=True)
@@ -35,7 +35,7 @@ class Filters:
 
 
 @dataclass(frozen=True)
-class Line:
+class WorklistLine:
     """One exam of the list. urgency : "vet today", "check" or "rest";  doubt : 0 to 1;  reason : the gravest flag
 
     answers : how many were given;  signed_by : None while open
@@ -48,7 +48,7 @@ class Line:
     date: dt.date
     day: str
     count: str
-    likely: str
+    count_range: str
     urgency: str
     doubt: float
     reason: str
@@ -58,17 +58,17 @@ class Line:
 
 
 class Worklist:
-    """The lines of all exams, kept up to date with the journal. May be used from many threads."""
+    """The lines of all exams, kept up to date with the event log. May be used from many threads."""
 
-    def __init__(self, journal: Journal) -> None:
-        self._journal = journal
+    def __init__(self, event_log: EventLog) -> None:
+        self._event_log = event_log
         self._lock = threading.Lock()
         self._seen = 0
         self._answers: dict[ExamKey, int] = {}
         self._signed: dict[ExamKey, str | None] = {}
-        self._lines: dict[str, tuple[ExamSummary, Line]] = {}
+        self._lines: dict[str, tuple[ExamSummary, WorklistLine]] = {}
 
-    def lines(self, summaries: Sequence[ExamSummary], filters: Filters) -> tuple[list[Line], int]:
+    def lines(self, summaries: Sequence[ExamSummary], filters: Filters) -> tuple[list[WorklistLine], int]:
         """One page of the lines that pass the filters, and how many pass in all."""
         with self._lock:
             self._read_on()
@@ -77,24 +77,24 @@ class Worklist:
         chosen.sort(
             key=lambda line: (line.signed_by is not None, URGENCIES.index(line.urgency), -line.doubt, line.folder)
         )
-        start = (max(filters.page, 1) - 1) * PAGE
-        return chosen[start : start + PAGE], len(chosen)
+        start = (max(filters.page, 1) - 1) * PAGE_SIZE
+        return chosen[start : start + PAGE_SIZE], len(chosen)
 
-    def next_after(self, summaries: Sequence[ExamSummary], folder: str) -> str | None:
+    def next_open_exam(self, summaries: Sequence[ExamSummary], folder: str) -> str | None:
         """The link of the exam to look at when this one is done, None where all are."""
         lines, _ = self.lines(summaries, Filters())
         return next((line.link for line in lines if line.folder != folder), None)
 
     def _read_on(self) -> None:
-        for logged in self._journal.newer(self._seen):
+        for logged in self._event_log.events_after(self._seen):
             self._seen = logged.identity
             self._answers[logged.exam] = logged.event.sequence
-            if isinstance(logged.event.answer, Signed):
+            if isinstance(logged.event.answer, SignExam):
                 self._signed[logged.exam] = logged.event.answer.name
-            elif isinstance(logged.event.answer, Reopened):
+            elif isinstance(logged.event.answer, ReopenExam):
                 self._signed[logged.exam] = None
 
-    def _line(self, summary: ExamSummary) -> Line:
+    def _line(self, summary: ExamSummary) -> WorklistLine:
         key = ExamKey(summary.exam.animal, summary.exam.date.isoformat())
         answers, signed = self._answers.get(key, 0), self._signed.get(key)
         known = self._lines.get(summary.folder)
@@ -108,20 +108,20 @@ class Worklist:
 URGENCIES = ("vet today", "check", "rest")
 
 
-def _line(summary: ExamSummary, answers: int, signed: str | None) -> Line:
+def _line(summary: ExamSummary, answers: int, signed: str | None) -> WorklistLine:
     exam, finding = summary.exam, summary.finding
     flags = finding.flags
-    return Line(
+    return WorklistLine(
         folder=summary.folder,
         link=f"/exams/{quote(summary.folder)}",
         animal=exam.animal,
         species=exam.species or "",
         date=exam.date,
-        day=date_words(exam.date),
-        count=count_words(finding.shelled, "shelled egg") if summary.is_scanned else "not scanned",
-        likely=likely_words(finding.shelled) if summary.is_scanned else "no recording could be used",
-        urgency=urgency(summary),
-        doubt=finding.doubt,
+        day=date_text(exam.date),
+        count=count_text(finding.shelled, "shelled egg") if summary.is_scanned else "not scanned",
+        count_range=interval_text(finding.shelled) if summary.is_scanned else "no recording could be used",
+        urgency=priority_group(summary),
+        doubt=finding.error_probability,
         reason=flags[0].reason if flags else "",
         severities=frozenset(flag.severity for flag in flags),
         answers=answers,
@@ -129,7 +129,7 @@ def _line(summary: ExamSummary, answers: int, signed: str | None) -> Line:
     )
 
 
-def _passes(line: Line, filters: Filters) -> bool:
+def _passes(line: WorklistLine, filters: Filters) -> bool:
     day = dt.date.today().isoformat() if filters.day == "today" else filters.day
     return (
         (filters.show == "all" or (filters.show == "signed") == (line.signed_by is not None))

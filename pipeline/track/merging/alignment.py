@@ -8,65 +8,65 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.settings import TrackSettings
-from pipeline.track.merging.appearance import Appearance
-from pipeline.track.merging.count_distribution import Distribution
+from pipeline.track.merging.appearance import ObservedObject
+from pipeline.track.merging.count_distribution import CountDistribution
 from pipeline.track.merging.likelihood_ratios import size_ratios, stage_ratios
-from pipeline.track.merging.matching import shared_by_place, shared_number, weights_by_place
+from pipeline.track.merging.matching import pair_weights_by_visibility, shared_count, shared_count_by_visibility
 
-__all__ = ["Laying", "Scanned", "likeness"]
+__all__ = ["Alignment", "ScanObjects", "object_ratios"]
 
 Floats = NDArray[np.float64]
 
 
 @dataclass(frozen=True)
-class Scanned:
-    """Objects of some clips, in mm if ``scaled``, lateral places from the sector's middle if ``centred``.
+class ScanObjects:
+    """Objects of some clips, in mm if ``is_in_mm``, lateral places from the sector's middle if ``is_centred``.
 
-    order : (N,) along the sweep, 0 to 1;  reach : depth of the picture in mm, None if unknown
-    shifts : for follicles and for shelled eggs, true number of objects less those listed
+    order : (N,) along the sweep, 0 to 1;  imaging_depth_mm : depth of the picture in mm, None if unknown
+    count_corrections : for follicles and for shelled eggs, true number of objects less those listed
     """
 
-    objects: tuple[Appearance, ...]
+    objects: tuple[ObservedObject, ...]
     order: Floats
-    scaled: bool
-    centred: bool
-    reach: float | None
-    shifts: tuple[Distribution, Distribution]
+    is_in_mm: bool
+    is_centred: bool
+    imaging_depth_mm: float | None
+    count_corrections: tuple[CountDistribution, CountDistribution]
 
 
 @dataclass(frozen=True)
-class Laying:
+class Alignment:
     """One way in which the objects of one scan may lie over those of another.
 
     ratios : (N, M) log-likelihood ratios;  order : (M,) of the second's objects;  log_prior : natural
-    again : for the objects of either scan, probability of being in the other, None where their place does not tell
+    visibility : for the objects of either scan, probability of being in the other, None where their place does not tell
     """
 
     ratios: Floats
     order: Floats
     log_prior: float
-    again: tuple[Floats, Floats] | None = None
+    visibility: tuple[Floats, Floats] | None = None
 
-    def weights(self) -> Floats:
+    def pair_weights(self) -> Floats:
         """(N, M) by which pairs are chosen."""
-        return self.ratios if self.again is None else weights_by_place(self.ratios, *self.again)
+        return self.ratios if self.visibility is None else pair_weights_by_visibility(self.ratios, *self.visibility)
 
-    def shared(
+    def shared_count(
         self, rows: NDArray[np.int64], columns: NDArray[np.int64], share: float, weight: float
-    ) -> tuple[Distribution, float]:
+    ) -> tuple[CountDistribution, float]:
         """How many of some objects are in both, and the log-evidence."""
         part = self.ratios[np.ix_(rows, columns)]
-        if self.again is None:
-            return shared_number(part, share, weight)
-        again = self.again[0][rows], self.again[1][columns]
-        return shared_by_place(weights_by_place(part, *again), *again)
+        if self.visibility is None:
+            return shared_count(part, share, weight)
+        visibility = self.visibility[0][rows], self.visibility[1][columns]
+        return shared_count_by_visibility(pair_weights_by_visibility(part, *visibility), *visibility)
 
 
-def likeness(first: Scanned, second: Scanned, settings: TrackSettings) -> Floats:
+def object_ratios(first: ScanObjects, second: ScanObjects, settings: TrackSettings) -> Floats:
     """(N, M) log-likelihood ratios by what the objects themselves are like."""
     if not first.objects or not second.objects:
         return np.zeros((len(first.objects), len(second.objects)))
     ratios = stage_ratios(first.objects, second.objects)
-    if first.scaled and second.scaled:
-        ratios = ratios + size_ratios(first.objects, second.objects, settings.size_spread)
+    if first.is_in_mm and second.is_in_mm:
+        ratios = ratios + size_ratios(first.objects, second.objects, settings.size_log_sd)
     return ratios

@@ -10,10 +10,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.settings import TrackSettings
-from pipeline.track.track_evidence import assurance, existence, stage_probabilities
+from pipeline.track.track_evidence import existence_probability, stage_probabilities, upper_score
 from pipeline.track.tracks import Track
 
-__all__ = ["Appearance", "appearance", "joined", "largest_section", "section_sizes"]
+__all__ = ["ObservedObject", "largest_section", "merge_objects", "observed_object", "section_sizes"]
 
 Floats = NDArray[np.float64]
 
@@ -22,38 +22,38 @@ _WHOLE = 0.9
 
 
 @dataclass(frozen=True)
-class Appearance:
+class ObservedObject:
     """What merging weighs of an object.
 
     members : (clip, track identity) of every track, the clip as its place in canonical order
     frames : (F,) int64, ascending, in which it was seen; of one clip only
-    position : where along the sweep it was crossed, in frames of the clip's first pass;  begins, ends : from where to
+    position : where along the sweep it was crossed, in frames of the clip's first pass;  start_position, end_position : from where to
     where, likewise
     lateral, depth, size : place and geometric mean semi-axis of its largest section, in px or, after
-    :meth:`scaled`, mm
-    whole : whether the plane passed through it from end to end, so that ``size`` is its own
+    :meth:`in_mm`, mm
+    is_fully_crossed : whether the plane passed through it from end to end, so that ``size`` is its own
     stages : (3,) follicle, thin-shelled, calcified;  existence : probability that it is real
-    assurance : score in the best fifth of its best track's frames
+    upper_score : score in the best fifth of its best track's frames
     """
 
     members: tuple[tuple[int, int], ...]
     frames: NDArray[np.int64]
     position: float
-    begins: float
-    ends: float
+    start_position: float
+    end_position: float
     lateral: float
     depth: float
     size: float
-    whole: bool
+    is_fully_crossed: bool
     stages: Floats
     existence: float
-    assurance: float
+    upper_score: float
 
     @property
     def is_shelled(self) -> bool:
         return bool(self.stages[1] + self.stages[2] >= 0.5)
 
-    def scaled(self, mm_per_px: float) -> Appearance:
+    def in_mm(self, mm_per_px: float) -> ObservedObject:
         """The same in mm."""
         return replace(
             self,
@@ -62,13 +62,18 @@ class Appearance:
             size=self.size * mm_per_px,
         )
 
-    def centred(self, middle: float) -> Appearance:
+    def relative_to_centre(self, middle: float) -> ObservedObject:
         """The same, its lateral place counted from the sector's middle."""
         return replace(self, lateral=self.lateral - middle)
 
-    def moved(self, position: float, begins: float, ends: float) -> Appearance:
+    def moved_to(self, position: float, start_position: float, end_position: float) -> ObservedObject:
         """The same, crossed elsewhere along the sweep."""
-        return replace(self, position=position, begins=min(begins, ends), ends=max(begins, ends))
+        return replace(
+            self,
+            position=position,
+            start_position=min(start_position, end_position),
+            end_position=max(start_position, end_position),
+        )
 
 
 def section_sizes(track: Track) -> Floats:
@@ -81,49 +86,49 @@ def largest_section(track: Track) -> float:
     return float(np.quantile(section_sizes(track), 0.9))
 
 
-def appearance(clip: int, tracks: Sequence[Track], settings: TrackSettings) -> Appearance:
+def observed_object(clip: int, tracks: Sequence[Track], settings: TrackSettings) -> ObservedObject:
     """The appearance of one object that ``tracks``, in time order, followed through one pass of one clip."""
     frames = np.concatenate([track.frames for track in tracks])
     sizes = np.concatenate([section_sizes(track) for track in tracks])
     largest = float(np.quantile(sizes, 0.9))
-    showing = max(tracks, key=lambda track: float(section_sizes(track)[track.best]))
-    best = int(showing.best)
-    return Appearance(
+    showing = max(tracks, key=lambda track: float(section_sizes(track)[track.best_row]))
+    best = int(showing.best_row)
+    return ObservedObject(
         members=tuple((clip, track.identity) for track in tracks),
         frames=frames,
         position=float(frames @ sizes / sizes.sum()),
-        begins=float(frames[0]),
-        ends=float(frames[-1]),
+        start_position=float(frames[0]),
+        end_position=float(frames[-1]),
         lateral=float(showing.ellipses[best, 0]),
         depth=float(showing.depths_px[best]),
         size=largest,
-        whole=bool(len(sizes) >= 3 and max(sizes[0], sizes[-1]) < _WHOLE * largest),
+        is_fully_crossed=bool(len(sizes) >= 3 and max(sizes[0], sizes[-1]) < _WHOLE * largest),
         stages=stage_probabilities(tracks, settings),
-        existence=_either([existence(track, settings) for track in tracks], settings),
-        assurance=max(assurance(track) for track in tracks),
+        existence=_either([existence_probability(track, settings) for track in tracks], settings),
+        upper_score=max(upper_score(track) for track in tracks),
     )
 
 
-def joined(first: Appearance, second: Appearance, settings: TrackSettings) -> Appearance:
+def merge_objects(first: ObservedObject, second: ObservedObject, settings: TrackSettings) -> ObservedObject:
     """Two appearances of one object as one, at the first one's position along the sweep."""
     shares = np.array([len(first.members), len(second.members)]) / (len(first.members) + len(second.members))
     product = first.stages * second.stages
-    return Appearance(
+    return ObservedObject(
         members=first.members + second.members,
         frames=np.union1d(first.frames, second.frames),
         position=first.position,
-        begins=first.begins,
-        ends=first.ends,
+        start_position=first.start_position,
+        end_position=first.end_position,
         lateral=float(shares @ [first.lateral, second.lateral]),
         depth=float(shares @ [first.depth, second.depth]),
         size=max(first.size, second.size),
-        whole=first.whole or second.whole,
+        is_fully_crossed=first.is_fully_crossed or second.is_fully_crossed,
         stages=product / product.sum(),
         existence=_either([first.existence, second.existence], settings),
-        assurance=max(first.assurance, second.assurance),
+        upper_score=max(first.upper_score, second.upper_score),
     )
 
 
 def _either(chances: Sequence[float], settings: TrackSettings) -> float:
     # An object met twice is real if either meeting was.
-    return min(1 - math.prod(1 - chance for chance in chances), settings.existence_ceiling)
+    return min(1 - math.prod(1 - chance for chance in chances), settings.maximum_existence)

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["Distribution", "certainly", "mixture", "poisson", "poisson_binomial"]
+__all__ = ["CountDistribution", "mixture", "point_mass", "poisson", "poisson_binomial"]
 
 Floats = NDArray[np.float64]
 
@@ -19,7 +19,7 @@ _SLACK = 1e-9
 
 
 @dataclass(frozen=True)
-class Distribution:
+class CountDistribution:
     """probabilities[i] is the probability of the number lowest + i; they sum to 1."""
 
     lowest: int
@@ -46,45 +46,45 @@ class Distribution:
     def median(self) -> int:
         return self.quantile(0.5)
 
-    def within(self, low: int, high: int) -> float:
+    def probability_within(self, low: int, high: int) -> float:
         """Probability of a number from low to high, both included."""
         inside = (self.numbers >= low) & (self.numbers <= high)
         return float(min(self.probabilities[inside].sum(), 1.0))
 
-    def plus(self, other: Distribution) -> Distribution:
+    def plus(self, other: CountDistribution) -> CountDistribution:
         """The sum of two independent numbers."""
         return _trimmed(self.lowest + other.lowest, np.convolve(self.probabilities, other.probabilities))
 
     @property
-    def chances(self) -> tuple[float, ...]:
+    def probabilities_from_zero(self) -> tuple[float, ...]:
         """The probabilities of 0, 1, 2, ...; of a number that cannot be negative."""
         return (*[0.0] * self.lowest, *map(float, self.probabilities))
 
-    def less_from(self, total: int) -> Distribution:
+    def subtracted_from(self, total: int) -> CountDistribution:
         """``total`` less this number."""
-        return Distribution(total - int(self.numbers[-1]), self.probabilities[::-1])
+        return CountDistribution(total - int(self.numbers[-1]), self.probabilities[::-1])
 
-    def at_least(self, bound: int) -> Distribution:
+    def given_at_least(self, bound: int) -> CountDistribution:
         """What remains once it is known that the number is no smaller than ``bound``."""
         kept = self.numbers >= bound
         if not kept.any() or self.probabilities[kept].sum() < _NEGLIGIBLE:
-            return certainly(bound)
-        return Distribution(max(self.lowest, bound), _normalised(self.probabilities[kept]))
+            return point_mass(bound)
+        return CountDistribution(max(self.lowest, bound), _normalised(self.probabilities[kept]))
 
-    def raised(self, power: float) -> Distribution:
+    def tempered(self, power: float) -> CountDistribution:
         """All odds between numbers raised to a power: above 1 surer, below 1 less sure."""
-        return Distribution(self.lowest, _normalised(self.probabilities**power))
+        return CountDistribution(self.lowest, _normalised(self.probabilities**power))
 
-    def below(self, number: int) -> float:
+    def probability_below(self, number: int) -> float:
         """Probability of fewer than ``number``."""
-        return self.within(self.lowest, number - 1)
+        return self.probability_within(self.lowest, number - 1)
 
 
-def certainly(number: int) -> Distribution:
-    return Distribution(number, np.ones(1))
+def point_mass(number: int) -> CountDistribution:
+    return CountDistribution(number, np.ones(1))
 
 
-def poisson_binomial(chances: Iterable[float]) -> Distribution:
+def poisson_binomial(chances: Iterable[float]) -> CountDistribution:
     """How many of independent events with these probabilities happen."""
     probabilities = np.ones(1)
     for chance in sorted(chances):
@@ -92,16 +92,16 @@ def poisson_binomial(chances: Iterable[float]) -> Distribution:
     return _trimmed(0, probabilities)
 
 
-def poisson(mean: float) -> Distribution:
+def poisson(mean: float) -> CountDistribution:
     """How many rare events happen where ``mean`` are expected."""
     if mean == 0:
-        return certainly(0)
+        return point_mass(0)
     numbers = np.arange(int(np.ceil(mean + 8 * np.sqrt(mean) + 8)))
     log_factorials = np.concatenate([[0.0], np.cumsum(np.log(numbers[1:]))])
     return _trimmed(0, np.exp(numbers * np.log(mean) - mean - log_factorials))
 
 
-def mixture(parts: Sequence[tuple[Distribution, float]]) -> Distribution:
+def mixture(parts: Sequence[tuple[CountDistribution, float]]) -> CountDistribution:
     """One of several distributions, each with its probability, holds, and it is not known which."""
     lowest = min(part.lowest for part, _ in parts)
     highest = max(int(part.numbers[-1]) for part, _ in parts)
@@ -112,9 +112,9 @@ def mixture(parts: Sequence[tuple[Distribution, float]]) -> Distribution:
     return _trimmed(lowest, probabilities)
 
 
-def _trimmed(lowest: int, probabilities: Floats) -> Distribution:
+def _trimmed(lowest: int, probabilities: Floats) -> CountDistribution:
     worth = np.flatnonzero(probabilities > _NEGLIGIBLE * probabilities.max())
-    return Distribution(lowest + int(worth[0]), _normalised(probabilities[worth[0] : worth[-1] + 1]))
+    return CountDistribution(lowest + int(worth[0]), _normalised(probabilities[worth[0] : worth[-1] + 1]))
 
 
 def _normalised(weights: Floats) -> Floats:

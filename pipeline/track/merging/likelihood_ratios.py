@@ -12,21 +12,21 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.sparse import csr_array
 
-from pipeline.track.merging.appearance import Appearance
+from pipeline.track.merging.appearance import ObservedObject
 
 __all__ = [
-    "chance_in_view",
-    "log_normal",
+    "normal_log_density",
+    "object_positions",
     "order_ratios",
     "place_ratios",
-    "places",
+    "seen_in_same_frame",
     "size_ratios",
     "stage_ratios",
-    "together",
+    "visibility_probability",
 ]
 
 Floats = NDArray[np.float64]
-Appearances = Sequence[Appearance]
+ObservedObjects = Sequence[ObservedObject]
 
 # No single trait is allowed to say more than this, log units.
 _BOUND = 4.0
@@ -40,7 +40,7 @@ _NEVER, _ALWAYS = 0.02, 0.9  # no more certain than this: clutches are swept in 
 _ORDER_SPREAD = 0.15  # of a sweep's length: how evenly two hands sweep
 
 
-def places(side: Appearances) -> Floats:
+def object_positions(side: ObservedObjects) -> Floats:
     """(N, 2) lateral place and depth."""
     return np.array([[one.lateral, one.depth] for one in side])
 
@@ -58,27 +58,27 @@ def place_ratios(a: Floats, b: Floats, lateral_spread: float, moved: Floats | No
     step = a[:, None] - b[None]  # (N, M, 2)
     if moved is not None:
         step = step + moved
-    same = log_normal(step, spread).sum(axis=2)
+    same = normal_log_density(step, spread).sum(axis=2)
     middle = a.mean(axis=0) - b.mean(axis=0)
     broad = np.sqrt(a.var(axis=0) + b.var(axis=0) + (_CHAIN * spread) ** 2)
-    apart = log_normal(step - middle, broad).sum(axis=2) + np.log(1 - _CHAIN_SHARE)
-    chained = log_normal(step, _CHAIN * spread).sum(axis=2) + np.log(_CHAIN_SHARE)
+    apart = normal_log_density(step - middle, broad).sum(axis=2) + np.log(1 - _CHAIN_SHARE)
+    chained = normal_log_density(step, _CHAIN * spread).sum(axis=2) + np.log(_CHAIN_SHARE)
     return _bounded(same - np.logaddexp(apart, chained), -2 * _BOUND)
 
 
-def size_ratios(first: Appearances, second: Appearances, spread: float) -> Floats:
+def size_ratios(first: ObservedObjects, second: ObservedObjects, spread: float) -> Floats:
     """By the size of the largest section, measured within ``spread`` log units, where both are whole."""
     a, b = (np.log([one.size for one in side]) for side in (first, second))
-    whole_a, whole_b = (np.array([one.whole for one in side], bool) for side in (first, second))
+    whole_a, whole_b = (np.array([one.is_fully_crossed for one in side], bool) for side in (first, second))
     sizes = np.concatenate([a[whole_a], b[whole_b]])
     clutch = max(float(sizes.std()) if len(sizes) > 1 else 0.0, _CLUTCH_SIZE_SPREAD)
     step = a[:, None] - b[None]
     same, different = np.sqrt(2) * spread, np.sqrt(2 * spread**2 + 2 * clutch**2)
-    ratios = _bounded(log_normal(step, same) - log_normal(step, different))
+    ratios = _bounded(normal_log_density(step, same) - normal_log_density(step, different))
     return np.where(whole_a[:, None] & whole_b[None], ratios, 0.0)
 
 
-def stage_ratios(first: Appearances, second: Appearances) -> Floats:
+def stage_ratios(first: ObservedObjects, second: ObservedObjects) -> Floats:
     """By stage: agreement counts the more, the rarer the stage is in this exam."""
     a, b = (np.stack([one.stages for one in side]) for side in (first, second))
     population = np.concatenate([a, b]).mean(axis=0) + 0.05
@@ -90,26 +90,26 @@ def order_ratios(first: Floats, second: Floats) -> Floats:
     """By place along the sweep, (N,) and (M,) from 0 at its beginning to 1 at its end."""
     step = np.abs(first[:, None] - second[None])
     different = np.log(np.maximum(1 - step, 0.1))  # two independent uniform places
-    return _bounded(log_normal(step, _ORDER_SPREAD) - different)
+    return _bounded(normal_log_density(step, _ORDER_SPREAD) - different)
 
 
-def chance_in_view(depth: Floats, size: Floats, reach: float) -> Floats:
+def visibility_probability(depth: Floats, size: Floats, imaging_depth: float) -> Floats:
     """(N,) probability that a window shows eggs that lie at these depths from it: half the outline must be in view.
 
-    size : (N,) mean semi-axes;  reach : depth of the window's picture; all in one unit
+    size : (N,) mean semi-axes;  imaging_depth : depth of the window's picture; all in one unit
     """
-    beyond = np.clip(_REACH_STEEP * ((depth - reach) / size + _REACH_AT), -30, 30)
+    beyond = np.clip(_REACH_STEEP * ((depth - imaging_depth) / size + _REACH_AT), -30, 30)
     return np.asarray(_NEVER + (_ALWAYS - _NEVER) / (1 + np.exp(beyond)))
 
 
-def together(first: Appearances, second: Appearances) -> NDArray[np.bool_]:
+def seen_in_same_frame(first: ObservedObjects, second: ObservedObjects) -> NDArray[np.bool_]:
     """Whether two appearances of one clip share a frame, so that they cannot be the same egg."""
     frames = np.unique(np.concatenate([one.frames for one in [*first, *second]]))
     a, b = _presence(first, frames), _presence(second, frames)
     return np.asarray((a @ b.T).toarray() > 0)
 
 
-def _presence(side: Appearances, frames: NDArray[np.int64]) -> csr_array:
+def _presence(side: ObservedObjects, frames: NDArray[np.int64]) -> csr_array:
     # (N, F) which of the frames each appearance is seen in.
     lengths = [len(one.frames) for one in side]
     columns = np.searchsorted(frames, np.concatenate([one.frames for one in side]))
@@ -119,7 +119,7 @@ def _presence(side: Appearances, frames: NDArray[np.int64]) -> csr_array:
     )
 
 
-def log_normal(step: Floats, spread: float | Floats) -> Floats:
+def normal_log_density(step: Floats, spread: float | Floats) -> Floats:
     """Log-density of a normal variable."""
     return np.asarray(-0.5 * (step / spread) ** 2 - np.log(spread) - 0.5 * np.log(2 * np.pi))
 

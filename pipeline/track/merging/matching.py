@@ -22,16 +22,16 @@ from scipy.sparse import csr_array
 from scipy.sparse.csgraph import connected_components
 from scipy.special import betaln, gammaln
 
-from pipeline.track.merging.count_distribution import Distribution, certainly
+from pipeline.track.merging.count_distribution import CountDistribution, point_mass
 
 __all__ = [
     "Matching",
     "best_pairs",
     "log_matching_sums",
     "match",
-    "shared_by_place",
-    "shared_number",
-    "weights_by_place",
+    "pair_weights_by_visibility",
+    "shared_count",
+    "shared_count_by_visibility",
 ]
 
 Floats = NDArray[np.float64]
@@ -51,19 +51,19 @@ class Matching:
     """
 
     pairs: NDArray[np.int64]
-    number: Distribution
+    number: CountDistribution
     log_evidence: float
 
 
 def match(log_ratios: Floats, share: float, weight: float) -> Matching:
-    """Match N rows with M columns; arguments as of :func:`shared_number`."""
-    number, evidence = shared_number(log_ratios, share, weight)
+    """Match N rows with M columns; arguments as of :func:`shared_count`."""
+    number, evidence = shared_count(log_ratios, share, weight)
     return Matching(best_pairs(log_ratios, number.median), number, evidence)
 
 
-def shared_number(
+def shared_count(
     log_ratios: Floats, share: float, weight: float, expected: int | None = None
-) -> tuple[Distribution, float]:
+) -> tuple[CountDistribution, float]:
     """How many are in both sets, and the log-evidence of :class:`Matching`.
 
     log_ratios : (N, M) log-likelihood ratio of same against different; -inf where the two cannot be the same
@@ -82,21 +82,21 @@ def shared_number(
         - betaln(share * weight, (1 - share) * weight)
     )
     if smaller == 0:
-        return certainly(0), float(prior[0])
+        return point_mass(0), float(prior[0])
     # Sums are computed around the pairs' prior odds, where most of the probability lies.
     tilt = float(np.log(share / (1 - share)) - np.log(max(rows, columns)))
     posterior = prior - ways + log_matching_sums(log_ratios, tilt)[: smaller + 1]
     largest = posterior.max()
     evidence = float(largest + np.log(np.exp(posterior - largest).sum()))
     weights = np.exp(posterior - evidence)
-    return Distribution(0, weights / weights.sum()), evidence
+    return CountDistribution(0, weights / weights.sum()), evidence
 
 
-def weights_by_place(log_ratios: Floats, rows_again: Floats, columns_again: Floats) -> Floats:
+def pair_weights_by_visibility(log_ratios: Floats, row_visibility: Floats, column_visibility: Floats) -> Floats:
     """(N, M) log-weights of pairs where each member's place tells how likely it is in the other set as well.
 
-    log_ratios : (N, M), as of :func:`shared_number`
-    rows_again, columns_again : (N,), (M,) probabilities in (0, 1) of being in the other set
+    log_ratios : (N, M), as of :func:`shared_count`
+    row_visibility, column_visibility : (N,), (M,) probabilities in (0, 1) of being in the other set
 
     Objects are scattered at random (a Poisson process), each in either set with a chance p, q of its own place,
     independently. Those in the rows alone have the density of the rows times 1 - q, those in both that of the rows
@@ -106,23 +106,25 @@ def weights_by_place(log_ratios: Floats, rows_again: Floats, columns_again: Floa
 
     against two that are alone.
     """
-    odds = np.log(rows_again) - np.log1p(-rows_again)
-    return np.asarray(log_ratios + odds[:, None] - np.log1p(-columns_again) - np.log(max(log_ratios.shape[1], 1)))
+    odds = np.log(row_visibility) - np.log1p(-row_visibility)
+    return np.asarray(log_ratios + odds[:, None] - np.log1p(-column_visibility) - np.log(max(log_ratios.shape[1], 1)))
 
 
-def shared_by_place(weights: Floats, rows_again: Floats, columns_again: Floats) -> tuple[Distribution, float]:
-    """How many are in both sets, of :func:`weights_by_place`, and the log-evidence.
+def shared_count_by_visibility(
+    weights: Floats, row_visibility: Floats, column_visibility: Floats
+) -> tuple[CountDistribution, float]:
+    """How many are in both sets, of :func:`pair_weights_by_visibility`, and the log-evidence.
 
     The log-evidence is that of all rows and columns, to compare ways of laying one set over the other.
     """
-    alone = float(np.log1p(-rows_again).sum() + np.log1p(-columns_again).sum())
+    alone = float(np.log1p(-row_visibility).sum() + np.log1p(-column_visibility).sum())
     if min(weights.shape) == 0:
-        return certainly(0), alone
+        return point_mass(0), alone
     sums = log_matching_sums(weights)
     largest = sums.max()
     probabilities = np.exp(sums - largest)
     evidence = alone + float(largest + np.log(probabilities.sum()))
-    return Distribution(0, probabilities / probabilities.sum()), evidence
+    return CountDistribution(0, probabilities / probabilities.sum()), evidence
 
 
 def log_matching_sums(log_ratios: Floats, tilt: float = 0.0) -> Floats:

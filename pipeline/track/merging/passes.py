@@ -9,30 +9,32 @@ __all__ = ["Pass"]
 
 @dataclass(frozen=True)
 class Pass:
-    """file : the clip;  low, high : its frames, the last not included
+    """file : the clip;  start_frame, end_frame : its frames, the last not included
 
-    begins, ends : where these two lie on the first pass of the clip, in frames of that
+    start_position, end_position : where these two lie on the first pass of the clip, in frames of that
     """
 
     file: str
-    low: float
-    high: float
-    begins: float
-    ends: float
+    start_frame: float
+    end_frame: float
+    start_position: float
+    end_position: float
 
     @classmethod
-    def first(cls, file: str, low: float, high: float) -> Pass:
+    def first(cls, file: str, start_frame: float, end_frame: float) -> Pass:
         """The pass by whose frames the others are told."""
-        return cls(file, low, high, low, high)
+        return cls(file, start_frame, end_frame, start_frame, end_frame)
 
-    def holds(self, frame: float) -> bool:
-        return self.low <= frame < self.high
+    def contains_frame(self, frame: float) -> bool:
+        return self.start_frame <= frame < self.end_frame
 
-    def place(self, frame: float) -> float:
+    def position_at(self, frame: float) -> float:
         """Where a frame of this pass lies on the first one, as if the hand kept its pace."""
-        share = (frame - self.low) / max(self.high - self.low, 1.0)
-        return self.begins + share * (self.ends - self.begins)
+        share = (frame - self.start_frame) / max(self.end_frame - self.start_frame, 1.0)
+        return self.start_position + share * (self.end_position - self.start_position)
 
-    def goes_over(self, place: float, half: float) -> bool:
+    def covers(self, place: float, half: float) -> bool:
         """Whether what takes ``half`` a crossing on either side of a place of the first pass is crossed whole."""
-        return min(self.begins, self.ends) <= place - half and place + half <= max(self.begins, self.ends)
+        return min(self.start_position, self.end_position) <= place - half and place + half <= max(
+            self.start_position, self.end_position
+        )

@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 
 from pipeline.track.tracks import Track
 
-__all__ = ["Drift"]
+__all__ = ["PictureMotion"]
 
 Floats = NDArray[np.float64]
 
@@ -22,7 +22,7 @@ Floats = NDArray[np.float64]
 _EXACT_SHARE, _FAR_SHARE, _TURN = 0.15, 1.5, 0.2
 
 
-class Drift:
+class PictureMotion:
     """Movement of the picture within one clip, told by its tracks.
 
     size_px : typical mean semi-axis
@@ -34,7 +34,7 @@ class Drift:
         self._last = np.array([track.frames[-1] for track in tracks])
         self._size = size_px
 
-    def between(self, first: int, second: int, place: Floats) -> Floats:
+    def displacement(self, first: int, second: int, place: Floats) -> Floats:
         """(2,) px by which what lay at ``place`` (2,) in one frame has moved in a later one; 0 where nothing tells.
 
         The most likely shift and small turn: what stayed in view is weighed against that pictures mostly stay.

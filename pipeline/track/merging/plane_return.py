@@ -13,10 +13,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.track.merging.appearance import section_sizes
-from pipeline.track.merging.likelihood_ratios import log_normal
+from pipeline.track.merging.likelihood_ratios import normal_log_density
 from pipeline.track.tracks import Track
 
-__all__ = ["plane_ratios"]
+__all__ = ["plane_return_ratios"]
 
 Floats = NDArray[np.float64]
 
@@ -30,7 +30,7 @@ _LITTLE, _LITTLE_SHARE = 0.4, 0.5
 _BOUND = 4.0
 
 
-def plane_ratios(tracks: Sequence[Track], asked: NDArray[np.bool_]) -> Floats:
+def plane_return_ratios(tracks: Sequence[Track], asked: NDArray[np.bool_]) -> Floats:
     """(N, N) log-likelihood ratio that the plane at the beginning of track j is the one at the end of track i.
 
     tracks : of one clip;  asked : (N, N) of which pairs; of others, and where nothing stayed in view, 0
@@ -57,4 +57,6 @@ def _ratios(change: Floats, gap: int) -> Floats:
 
 def _mixed(change: Floats, *parts: tuple[float, float]) -> Floats:
     # Log-density; parts : spread and share of each
-    return np.asarray(np.logaddexp.reduce([log_normal(change, spread) + np.log(share) for spread, share in parts]))
+    return np.asarray(
+        np.logaddexp.reduce([normal_log_density(change, spread) + np.log(share) for spread, share in parts])
+    )

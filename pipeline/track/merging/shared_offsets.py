@@ -18,9 +18,9 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import expit
 
-from pipeline.track.merging.likelihood_ratios import log_normal
+from pipeline.track.merging.likelihood_ratios import normal_log_density
 
-__all__ = ["Offset", "Trait", "offsets"]
+__all__ = ["OffsetModel", "SharedOffset", "find_offsets"]
 
 Floats = NDArray[np.float64]
 
@@ -35,50 +35,50 @@ _IMPOSSIBLE, _MOST_PAIRS = -6.0, 4000
 
 
 @dataclass(frozen=True)
-class Trait:
+class OffsetModel:
     """What one trait says of P pairs, or of N by M of them, one offset shifting it for all.
 
-    steps : of every pair, before the offset;  different : log-density of such a step of two different objects
-    usual, spread : of the offset;  near : spread of an object around it;  far, far_share : of those that are worse
+    steps : of every pair, before the offset;  different_log_density : log-density of such a step of two different objects
+    prior_mean, prior_sd : of the offset;  inlier_sd : spread of an object around it;  outlier_sd, outlier_share : of those that are worse
     """
 
     steps: Floats
-    different: Floats
-    usual: float
-    spread: float
-    near: float
-    far: float
-    far_share: float
+    different_log_density: Floats
+    prior_mean: float
+    prior_sd: float
+    inlier_sd: float
+    outlier_sd: float
+    outlier_share: float
 
-    def of(self, pairs: tuple[NDArray[np.intp], ...]) -> Trait:
+    def subset(self, pairs: tuple[NDArray[np.intp], ...]) -> OffsetModel:
         """Of some pairs alone."""
-        return replace(self, steps=self.steps[pairs], different=self.different[pairs])
+        return replace(self, steps=self.steps[pairs], different_log_density=self.different_log_density[pairs])
 
-    def alone(self) -> Floats:
+    def marginal_ratios(self) -> Floats:
         """Log-likelihood ratio of one object against two, each pair with an offset of its own."""
-        same = log_normal(self.steps - self.usual, float(np.hypot(self.spread, self.near)))
-        return np.clip(same - self.different, -2 * _BOUND, _BOUND)
+        same = normal_log_density(self.steps - self.prior_mean, float(np.hypot(self.prior_sd, self.inlier_sd)))
+        return np.clip(same - self.different_log_density, -2 * _BOUND, _BOUND)
 
     def ratios(self, offset: float) -> Floats:
         """The same where the offset is known."""
-        return np.clip(np.logaddexp(*self._near_and_far(offset)) - self.different, -2 * _BOUND, _BOUND)
+        return np.clip(np.logaddexp(*self._near_and_far(offset)) - self.different_log_density, -2 * _BOUND, _BOUND)
 
-    def placed(self, pairs: Floats, before: float) -> tuple[float, float]:
+    def updated_offset(self, pairs: Floats, before: float) -> tuple[float, float]:
         """The likeliest offset and its precision. pairs : weights, of those far from the offset ``before`` little"""
         near, far = self._near_and_far(before)
         weights = pairs * expit(near - far)
-        precision = self.spread**-2 + float(weights.sum()) / self.near**2
-        pull = self.usual / self.spread**2 + float((weights * self.steps).sum()) / self.near**2
+        precision = self.prior_sd**-2 + float(weights.sum()) / self.inlier_sd**2
+        pull = self.prior_mean / self.prior_sd**2 + float((weights * self.steps).sum()) / self.inlier_sd**2
         return pull / precision, precision
 
     def _near_and_far(self, offset: float) -> tuple[Floats, Floats]:
         step = self.steps - offset
-        near = log_normal(step, self.near) + np.log(1 - self.far_share)
-        return near, log_normal(step, self.far) + np.log(self.far_share)
+        near = normal_log_density(step, self.inlier_sd) + np.log(1 - self.outlier_share)
+        return near, normal_log_density(step, self.outlier_sd) + np.log(self.outlier_share)
 
 
 @dataclass(frozen=True)
-class Offset:
+class SharedOffset:
     """values : by trait, None where each pair has its own;  ratios : (N, M) log-likelihood ratios with all traits
 
     log_prior : of such an offset, as exactly as it is told
@@ -89,13 +89,13 @@ class Offset:
     log_prior: float
 
 
-def offsets(traits: Sequence[Trait], ratios: Floats, share: float) -> list[Offset]:
+def find_offsets(traits: Sequence[OffsetModel], ratios: Floats, share: float) -> list[SharedOffset]:
     """The offsets worth weighing, first that of each pair for itself.
 
     traits : (N, M) pairs each;  ratios : (N, M) log-likelihood ratios by all else;  share : of objects in both
     """
-    alone = np.asarray(ratios + sum(trait.alone() for trait in traits))
-    found = [Offset(None, alone, 0.0)]
+    alone = np.asarray(ratios + sum(trait.marginal_ratios() for trait in traits))
+    found = [SharedOffset(None, alone, 0.0)]
     if not traits or not ratios.size:
         return found
     least = (
@@ -103,9 +103,9 @@ def offsets(traits: Sequence[Trait], ratios: Floats, share: float) -> list[Offse
     )
     possible = np.nonzero(alone >= min(max(least, _IMPOSSIBLE), float(alone.max())))
     odds = float(np.log(share / (1 - share)) - np.log(max(ratios.shape)))
-    search = _Search([trait.of(possible) for trait in traits], ratios[possible] + odds, possible)
+    search = _Search([trait.subset(possible) for trait in traits], ratios[possible] + odds, possible)
     return found + [
-        Offset(values, np.asarray(ratios + _summed(traits, values)), log_prior)
+        SharedOffset(values, np.asarray(ratios + _summed(traits, values)), log_prior)
         for values, log_prior in search.best(np.argsort(-alone[possible], kind="stable")[:_BEGINNINGS])
     ]
 
@@ -114,13 +114,13 @@ def offsets(traits: Sequence[Trait], ratios: Floats, share: float) -> list[Offse
 class _Search:
     """Among P pairs. traits : of them;  odds : (P,) log-odds by all else;  pairs : their rows and columns"""
 
-    traits: Sequence[Trait]
+    traits: Sequence[OffsetModel]
     odds: Floats
     pairs: tuple[NDArray[np.intp], ...]
 
     def best(self, beginnings: NDArray[np.intp]) -> list[tuple[tuple[float, ...], float]]:
         """Different offsets with their log-priors, those that explain most first."""
-        near = np.array([trait.near for trait in self.traits])
+        near = np.array([trait.inlier_sd for trait in self.traits])
         found: list[tuple[float, tuple[float, ...], float]] = []
         for beginning in beginnings.tolist():
             values, log_prior = self._sought(beginning)
@@ -134,14 +134,14 @@ class _Search:
         weights[beginning] = 1.0
         values = [float(trait.steps[beginning]) for trait in self.traits]
         for _ in range(_ROUNDS):
-            placed = [trait.placed(weights, value) for trait, value in zip(self.traits, values, strict=True)]
+            placed = [trait.updated_offset(weights, value) for trait, value in zip(self.traits, values, strict=True)]
             values = [value for value, _ in placed]
             chances = self._chances(values)
             # Each object is one of the other scan, or none of it.
             either = sum(np.bincount(side, chances)[side] for side in self.pairs)
             weights = chances / (1 + either - chances)
         log_prior = sum(
-            -0.5 * ((value - trait.usual) / trait.spread) ** 2 - np.log(trait.spread) - 0.5 * np.log(precision)
+            -0.5 * ((value - trait.prior_mean) / trait.prior_sd) ** 2 - np.log(trait.prior_sd) - 0.5 * np.log(precision)
             for (value, precision), trait in zip(placed, self.traits, strict=True)
         )
         return tuple(values), float(log_prior)
@@ -154,5 +154,5 @@ class _Search:
         return np.asarray(np.exp(np.minimum(self.odds + _summed(self.traits, values), 30.0)))
 
 
-def _summed(traits: Sequence[Trait], values: Sequence[float]) -> Floats:
+def _summed(traits: Sequence[OffsetModel], values: Sequence[float]) -> Floats:
     return np.asarray(sum(trait.ratios(value) for trait, value in zip(traits, values, strict=True)))

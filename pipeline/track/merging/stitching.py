@@ -9,15 +9,15 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.settings import TrackSettings
-from pipeline.track.merging.appearance import Appearance, appearance, section_sizes
-from pipeline.track.merging.count_distribution import Distribution
+from pipeline.track.merging.appearance import ObservedObject, observed_object, section_sizes
+from pipeline.track.merging.count_distribution import CountDistribution
 from pipeline.track.merging.likelihood_ratios import place_ratios, stage_ratios
 from pipeline.track.merging.matching import match
-from pipeline.track.merging.picture_motion import Drift
-from pipeline.track.merging.plane_return import plane_ratios
+from pipeline.track.merging.picture_motion import PictureMotion
+from pipeline.track.merging.plane_return import plane_return_ratios
 from pipeline.track.tracks import Track
 
-__all__ = ["Stitched", "stitch"]
+__all__ = ["StitchedTracks", "stitch"]
 
 Floats = NDArray[np.float64]
 
@@ -32,29 +32,29 @@ _REACH = 4.0  # such semi-axes: further no picture moves during a gap
 
 
 @dataclass(frozen=True)
-class Stitched:
-    """appearances : one per crossing, by first frame
+class StitchedTracks:
+    """objects : one per crossing, by first frame
 
-    shifts : for follicles and for shelled eggs, true number of crossings less those listed
+    count_corrections : for follicles and for shelled eggs, true number of crossings less those listed
     """
 
-    appearances: tuple[Appearance, ...]
-    shifts: tuple[Distribution, Distribution]
+    objects: tuple[ObservedObject, ...]
+    count_corrections: tuple[CountDistribution, CountDistribution]
 
 
-def stitch(clip: int, tracks: Sequence[Track], settings: TrackSettings) -> Stitched:
+def stitch(clip: int, tracks: Sequence[Track], settings: TrackSettings) -> StitchedTracks:
     """Join the broken tracks of one clip; ``clip`` is its place in canonical order."""
     ordered = sorted(tracks, key=lambda track: (int(track.frames[0]), track.identity))
-    singles = [appearance(clip, [track], settings) for track in ordered]
+    singles = [observed_object(clip, [track], settings) for track in ordered]
     follower: dict[int, int] = {}
-    shifts = []
+    count_corrections = []
     ratios = _break_ratios(ordered, singles, settings)
     shelled = np.array([one.is_shelled for one in singles], bool)
     for kind in (False, True):
         rows = np.flatnonzero(shelled == kind)
-        matching = match(ratios[np.ix_(rows, rows)], settings.broken_share, settings.reseen_weight)
+        matching = match(ratios[np.ix_(rows, rows)], settings.fragmented_share, settings.reseen_prior_strength)
         follower |= {int(rows[i]): int(rows[j]) for i, j in matching.pairs}
-        shifts.append(matching.number.less_from(len(matching.pairs)))
+        count_corrections.append(matching.number.subtracted_from(len(matching.pairs)))
     followers = set(follower.values())
     chains = []
     for start in range(len(ordered)):
@@ -62,11 +62,11 @@ def stitch(clip: int, tracks: Sequence[Track], settings: TrackSettings) -> Stitc
             chain = [start]
             while chain[-1] in follower:
                 chain.append(follower[chain[-1]])
-            chains.append(appearance(clip, [ordered[i] for i in chain], settings))
-    return Stitched(tuple(chains), (shifts[0], shifts[1]))
+            chains.append(observed_object(clip, [ordered[i] for i in chain], settings))
+    return StitchedTracks(tuple(chains), (count_corrections[0], count_corrections[1]))
 
 
-def _break_ratios(tracks: Sequence[Track], singles: Sequence[Appearance], settings: TrackSettings) -> Floats:
+def _break_ratios(tracks: Sequence[Track], singles: Sequence[ObservedObject], settings: TrackSettings) -> Floats:
     # (N, N) log-likelihood ratio that track j goes on where track i broke off.
     if not tracks:
         return np.zeros((0, 0))
@@ -79,7 +79,7 @@ def _break_ratios(tracks: Sequence[Track], singles: Sequence[Appearance], settin
     fullness = 0.5 * (ends[:, None] + starts[None]) / peak
     profile = np.clip(_MIDST_WEIGHT * (fullness - _MIDST), -_MIDST_BOUND, _MIDST_BOUND)
     span = float(last.max() - first.min() + 1)
-    possible = (gap > 0) & (gap <= settings.broken_gap_frames)
+    possible = (gap > 0) & (gap <= settings.maximum_fragment_gap_frames)
     typical = float(np.median(largest))
     ended, began = _ends(tracks, -1), _ends(tracks, 0)
     near = possible & (np.abs(ended[:, None] - began[None]).max(axis=2) < _REACH * typical)
@@ -88,7 +88,7 @@ def _break_ratios(tracks: Sequence[Track], singles: Sequence[Appearance], settin
     # Either the hand went on and the object was lost in its midst, and soon found again; or the hand was kicked or
     # rocked away, be it for long, and the object left the picture like any other, and the hand came back.
     went_on = profile + np.log(max(span / _TYPICAL_GAP, 1.0)) - gap / _TYPICAL_GAP
-    came_back = plane_ratios(tracks, near) + np.log(max(span / settings.broken_gap_frames, 1.0))
+    came_back = plane_return_ratios(tracks, near) + np.log(max(span / settings.maximum_fragment_gap_frames, 1.0))
     either = np.logaddexp(went_on + np.log(1 - _CAME_BACK), came_back + np.log(_CAME_BACK))
     ratios = either + place + stage_ratios(singles, singles)
     return np.where(possible, ratios, -np.inf)
@@ -100,8 +100,8 @@ def _ends(tracks: Sequence[Track], end: int) -> Floats:
 
 def _moved(tracks: Sequence[Track], ended: Floats, near: NDArray[np.bool_], typical: float) -> Floats:
     # (N, N, 2) px by which the picture moved from the end of track i to the beginning of track j; 0 if out of reach.
-    drift = Drift(tracks, typical)
+    drift = PictureMotion(tracks, typical)
     moved = np.zeros((*near.shape, 2))
     for i, j in np.argwhere(near):
-        moved[i, j] = drift.between(int(tracks[i].frames[-1]), int(tracks[j].frames[0]), ended[i])
+        moved[i, j] = drift.displacement(int(tracks[i].frames[-1]), int(tracks[j].frames[0]), ended[i])
     return moved

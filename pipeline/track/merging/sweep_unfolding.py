@@ -2,7 +2,7 @@
 
 After a turn the eggs come again in reverse order. Where the pictures were looked at they tell which frame shows which
 place again (`turns`), and the eggs that are met there speak for or against it. Otherwise an egg crossed at p comes
-near T + c (T - p), c being how much slower the hand went back: every pair of like appearances proposes a turn T, tried
+near T + c (T - p), c being how much slower the hand went back: every pair of like objects proposes a turn T, tried
 at several paces. A turn is believed if the pairs that it explains outweigh its prior.
 Sweeps with several turns are split at the best one, and each part is unfolded likewise.
 """
@@ -16,15 +16,21 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.settings import TrackSettings
-from pipeline.track.merging.appearance import Appearance, joined
-from pipeline.track.merging.count_distribution import Distribution, certainly, mixture
-from pipeline.track.merging.likelihood_ratios import place_ratios, places, size_ratios, stage_ratios, together
-from pipeline.track.merging.matching import best_pairs, shared_number
+from pipeline.track.merging.appearance import ObservedObject, merge_objects
+from pipeline.track.merging.count_distribution import CountDistribution, mixture, point_mass
+from pipeline.track.merging.likelihood_ratios import (
+    object_positions,
+    place_ratios,
+    seen_in_same_frame,
+    size_ratios,
+    stage_ratios,
+)
+from pipeline.track.merging.matching import best_pairs, shared_count
 from pipeline.track.merging.passes import Pass
-from pipeline.track.probe_turns import SeenTurn
-from pipeline.track.turn_mapping import Course
+from pipeline.track.probe_turns import ProbeTurn
+from pipeline.track.turn_mapping import TurnMapping
 
-__all__ = ["Sweep", "unfold"]
+__all__ = ["Sweep", "merge_passes"]
 
 Floats = NDArray[np.float64]
 
@@ -42,14 +48,14 @@ class Sweep:
 
     low, high : ends of the first pass's axis, frames;  passes : those that are believed, in order
     to_last, to_first : positions on the first pass to those on the last, and back
-    shifts : for follicles and for shelled eggs, true number of objects less those listed
+    count_corrections : for follicles and for shelled eggs, true number of objects less those listed
     """
 
-    objects: tuple[Appearance, ...]
+    objects: tuple[ObservedObject, ...]
     low: float
     high: float
     passes: tuple[Pass, ...]
-    shifts: tuple[Distribution, Distribution]
+    count_corrections: tuple[CountDistribution, CountDistribution]
     to_last: Callable[[Floats], Floats] = field(default=lambda positions: positions, repr=False)
     to_first: Callable[[Floats], Floats] = field(default=lambda positions: positions, repr=False)
 
@@ -57,114 +63,122 @@ class Sweep:
 @dataclass(frozen=True)
 class _Turn:
     frame: float
-    course: Course
+    course: TurnMapping
     before: NDArray[np.int64]
     after: NDArray[np.int64]
     ratios: Floats  # (N, N) with the foretold time weighed in
     probability: float
 
 
-def unfold(
+def merge_passes(
     file: str,
-    appearances: Sequence[Appearance],
+    objects: Sequence[ObservedObject],
     low: float,
     high: float,
     settings: TrackSettings,
-    seen: Sequence[SeenTurn] | None = None,
+    seen: Sequence[ProbeTurn] | None = None,
 ) -> Sweep:
     """Unfold the part of a clip from frame ``low`` to ``high``.
 
     file : of the clip;  seen : the turns that its pictures show; None where they were not looked at
     """
-    ordered = sorted(appearances, key=lambda one: (one.position, one.members))
+    ordered = sorted(objects, key=lambda one: (one.position, one.members))
     alone = (Pass.first(file, low, high),)
     turn = _best_turn(ordered, low, high, settings, seen)
     if turn is None:
-        return Sweep(tuple(ordered), low, high, alone, (certainly(0), certainly(0)))
+        return Sweep(tuple(ordered), low, high, alone, (point_mass(0), point_mass(0)))
     if turn.probability < 0.5:
         # Not believed, yet if it is true after all, there are fewer eggs than listed.
-        shifts = [
-            mixture([(certainly(0), 1 - turn.probability), (number.less_from(0), turn.probability)])
+        count_corrections = [
+            mixture([(point_mass(0), 1 - turn.probability), (number.subtracted_from(0), turn.probability)])
             for number, _ in _returned(ordered, turn, low, high, settings)
         ]
-        return Sweep(tuple(ordered), low, high, alone, (shifts[0], shifts[1]))
-    there = unfold(file, [ordered[i] for i in turn.before], low, turn.frame, settings, seen)
-    back = unfold(file, [ordered[i] for i in turn.after], turn.frame, high, settings, seen)
+        return Sweep(tuple(ordered), low, high, alone, (count_corrections[0], count_corrections[1]))
+    there = merge_passes(file, [ordered[i] for i in turn.before], low, turn.frame, settings, seen)
+    back = merge_passes(file, [ordered[i] for i in turn.after], turn.frame, high, settings, seen)
     return _folded_together(there, back, turn, settings)
 
 
 def _folded_together(there: Sweep, back: Sweep, turn: _Turn, settings: TrackSettings) -> Sweep:
     def mirrored(positions: Floats) -> Floats:
-        return there.to_first(turn.course.home(positions))
+        return there.to_first(turn.course.to_outbound(positions))
 
-    crossed = mirrored(np.array([[one.position, one.begins, one.ends] for one in back.objects]).reshape(-1, 3))
+    crossed = mirrored(
+        np.array([[one.position, one.start_position, one.end_position] for one in back.objects]).reshape(-1, 3)
+    )
     returned = [
-        one.moved(p, min(a, b), max(a, b)) for one, (p, a, b) in zip(back.objects, crossed.tolist(), strict=True)
+        one.moved_to(p, min(a, b), max(a, b)) for one, (p, a, b) in zip(back.objects, crossed.tolist(), strict=True)
     ]
     ratios = _likeness(there.objects, returned, settings)
     spans = np.sort(there.to_last(_spans(there.objects)), axis=1)
-    late = turn.course.late(spans, _spans(back.objects), there.low, back.high)
+    late = turn.course.delay(spans, _spans(back.objects), there.low, back.high)
     away = np.array([one.position for one in back.objects]) - turn.frame
     ratios = ratios + _time_ratios(late, np.abs(away)[None], back.high - turn.frame)
-    ratios = np.where(together(there.objects, returned), -np.inf, ratios)
-    objects: list[Appearance] = list(there.objects)
+    ratios = np.where(seen_in_same_frame(there.objects, returned), -np.inf, ratios)
+    objects: list[ObservedObject] = list(there.objects)
     unmatched = set(range(len(returned)))
-    shifts = []
+    count_corrections = []
     for kind in (False, True):
         rows = _of_kind(there.objects, kind)
         columns = _of_kind(returned, kind)
         part = ratios[np.ix_(rows, columns)]
-        number, _ = shared_number(part, settings.return_reseen_share, settings.reseen_weight)
+        number, _ = shared_count(part, settings.return_reseen_share, settings.reseen_prior_strength)
         pairs = best_pairs(part, number.median)
         for i, j in pairs:
-            objects[rows[i]] = joined(objects[rows[i]], returned[columns[j]], settings)
+            objects[rows[i]] = merge_objects(objects[rows[i]], returned[columns[j]], settings)
             unmatched.discard(int(columns[j]))
         listed = len(pairs)
-        merged = mixture([(number.less_from(listed), turn.probability), (certainly(listed), 1 - turn.probability)])
+        merged = mixture(
+            [(number.subtracted_from(listed), turn.probability), (point_mass(listed), 1 - turn.probability)]
+        )
         own = 1 if kind else 0
-        shifts.append(merged.plus(there.shifts[own]).plus(back.shifts[own]))
+        count_corrections.append(merged.plus(there.count_corrections[own]).plus(back.count_corrections[own]))
     objects += [returned[j] for j in sorted(unmatched)]
     ends = mirrored(np.array([back.low, back.high])).tolist()
-    begin = mirrored(np.array([one.begins for one in back.passes])).tolist()
-    end = mirrored(np.array([one.ends for one in back.passes])).tolist()
-    came_back = [replace(one, begins=a, ends=b) for one, a, b in zip(back.passes, begin, end, strict=True)]
+    begin = mirrored(np.array([one.start_position for one in back.passes])).tolist()
+    end = mirrored(np.array([one.end_position for one in back.passes])).tolist()
+    came_back = [
+        replace(one, start_position=a, end_position=b) for one, a, b in zip(back.passes, begin, end, strict=True)
+    ]
     return Sweep(
         objects=tuple(objects),
         low=min(there.low, *ends),
         high=max(there.high, *ends),
         passes=(*there.passes, *came_back),
-        shifts=(shifts[0], shifts[1]),
+        count_corrections=(count_corrections[0], count_corrections[1]),
         # First pass of there, its last pass, the same place after the turn, last pass of back; and the whole way home.
-        to_last=lambda positions: back.to_last(turn.course.forth(there.to_last(positions))),
+        to_last=lambda positions: back.to_last(turn.course.to_return(there.to_last(positions))),
         to_first=lambda positions: mirrored(back.to_first(positions)),
     )
 
 
 def _best_turn(
-    ordered: Sequence[Appearance],
+    ordered: Sequence[ObservedObject],
     low: float,
     high: float,
     settings: TrackSettings,
-    seen: Sequence[SeenTurn] | None,
+    seen: Sequence[ProbeTurn] | None,
 ) -> _Turn | None:
     if len(ordered) < 2:
         return None
     likeness = _likeness(ordered, ordered, settings)
-    likeness = np.where(together(ordered, ordered), -np.inf, likeness)
+    likeness = np.where(seen_in_same_frame(ordered, ordered), -np.inf, likeness)
     if seen is None:
         return _foretold_turn(ordered, likeness, low, high, settings)
     inside = [turn for turn in seen if low < turn.frame < high]
     if not inside:
         return None
     surest = max(inside, key=lambda turn: turn.log_odds)
-    turn, evidence = _tried(surest.frame, Course(surest.before, surest.after), ordered, likeness, low, high, settings)
+    turn, evidence = _tried(
+        surest.frame, TurnMapping(surest.before, surest.after), ordered, likeness, low, high, settings
+    )
     if turn is None:
         return None
     return replace(turn, probability=_probability(surest.log_odds + evidence))
 
 
 def _foretold_turn(
-    ordered: Sequence[Appearance], likeness: Floats, low: float, high: float, settings: TrackSettings
+    ordered: Sequence[ObservedObject], likeness: Floats, low: float, high: float, settings: TrackSettings
 ) -> _Turn | None:
     """The turn that explains most of what is met again, from the tracks alone."""
     positions = np.array([one.position for one in ordered])
@@ -177,7 +191,7 @@ def _foretold_turn(
     best: _Turn | None = None  # of all turns tried only the best is kept: each holds a matrix of all pairs
     for frame in cells.tolist():
         for pace in _PACES:
-            turn, evidence = _tried(frame, Course.at_pace(frame, pace), ordered, likeness, low, high, settings)
+            turn, evidence = _tried(frame, TurnMapping.at_pace(frame, pace), ordered, likeness, low, high, settings)
             if turn is None:
                 continue
             if best is None or evidence > max(evidences):
@@ -194,8 +208,8 @@ def _foretold_turn(
 
 def _tried(
     frame: float,
-    course: Course,
-    ordered: Sequence[Appearance],
+    course: TurnMapping,
+    ordered: Sequence[ObservedObject],
     likeness: Floats,
     low: float,
     high: float,
@@ -207,7 +221,7 @@ def _tried(
     if not len(before) or not len(after):
         return None, 0.0
     spans = _spans(ordered)
-    late = course.late(spans, spans, low, high)
+    late = course.delay(spans, spans, low, high)
     ratios = likeness + _time_ratios(late, np.abs(positions - frame)[None], high - frame)
     turn = _Turn(frame, course, before, after, ratios, 0.0)
     return turn, sum(evidence for _, evidence in _returned(ordered, turn, low, high, settings))
@@ -224,9 +238,9 @@ def _turns_between(first: Floats, second: Floats) -> Floats:
     return np.asarray((late + paces * early) / (1 + paces))
 
 
-def _spans(side: Sequence[Appearance]) -> Floats:
+def _spans(side: Sequence[ObservedObject]) -> Floats:
     # (N, 2) from where to where along the sweep.
-    return np.array([[one.begins, one.ends] for one in side]).reshape(-1, 2)
+    return np.array([[one.start_position, one.end_position] for one in side]).reshape(-1, 2)
 
 
 def _time_ratios(late: Floats, away: Floats, room: float) -> Floats:
@@ -238,8 +252,8 @@ def _time_ratios(late: Floats, away: Floats, room: float) -> Floats:
 
 
 def _returned(
-    ordered: Sequence[Appearance], turn: _Turn, low: float, high: float, settings: TrackSettings
-) -> list[tuple[Distribution, float]]:
+    ordered: Sequence[ObservedObject], turn: _Turn, low: float, high: float, settings: TrackSettings
+) -> list[tuple[CountDistribution, float]]:
     """How many are met again after the turn, and the log-evidence for it; follicles and shelled eggs apart.
 
     All that lie where both passes went should be, so eggs missing on either pass speak against the turn. Those in
@@ -248,7 +262,7 @@ def _returned(
     shelled = np.array([one.is_shelled for one in ordered], bool)
     positions = np.array([one.position for one in ordered])
     before_turn = positions < turn.frame
-    mirrored = np.where(before_turn, turn.course.forth(positions), turn.course.home(positions))
+    mirrored = np.where(before_turn, turn.course.to_return(positions), turn.course.to_outbound(positions))
     at_turn = [one.frames[0] - _TURN_SPREAD <= turn.frame <= one.frames[-1] + _TURN_SPREAD for one in ordered]
     passed_twice = (mirrored >= low) & (mirrored <= high) & ~np.array(at_turn, dtype=bool)
     found = []
@@ -256,20 +270,20 @@ def _returned(
         before, after = (side[shelled[side] == kind] for side in (turn.before, turn.after))
         expected = max(int(passed_twice[before].sum()), int(passed_twice[after].sum()))
         part = turn.ratios[np.ix_(before, after)]
-        found.append(shared_number(part, settings.return_reseen_share, settings.reseen_weight, expected))
+        found.append(shared_count(part, settings.return_reseen_share, settings.reseen_prior_strength, expected))
     return found
 
 
-def _likeness(first: Sequence[Appearance], second: Sequence[Appearance], settings: TrackSettings) -> Floats:
+def _likeness(first: Sequence[ObservedObject], second: Sequence[ObservedObject], settings: TrackSettings) -> Floats:
     if not first or not second:
         return np.zeros((len(first), len(second)))
     spread = _PLACE_SHARE * float(np.median([one.size for one in [*first, *second]]))
     return (
-        place_ratios(places(first), places(second), spread)
-        + size_ratios(first, second, settings.size_spread)
+        place_ratios(object_positions(first), object_positions(second), spread)
+        + size_ratios(first, second, settings.size_log_sd)
         + stage_ratios(first, second)
     )
 
 
-def _of_kind(side: Sequence[Appearance], shelled: bool) -> NDArray[np.int64]:
+def _of_kind(side: Sequence[ObservedObject], shelled: bool) -> NDArray[np.int64]:
     return np.flatnonzero(np.array([one.is_shelled for one in side], bool) == shelled)

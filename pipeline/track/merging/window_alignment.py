@@ -9,11 +9,17 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.settings import TrackSettings
-from pipeline.track.merging.alignment import Laying, Scanned, likeness
-from pipeline.track.merging.likelihood_ratios import chance_in_view, log_normal, order_ratios, place_ratios, places
-from pipeline.track.merging.shared_offsets import Trait, offsets
+from pipeline.track.merging.alignment import Alignment, ScanObjects, object_ratios
+from pipeline.track.merging.likelihood_ratios import (
+    normal_log_density,
+    object_positions,
+    order_ratios,
+    place_ratios,
+    visibility_probability,
+)
+from pipeline.track.merging.shared_offsets import OffsetModel, find_offsets
 
-__all__ = ["other_window", "same_window"]
+__all__ = ["opposite_window_alignments", "same_window_alignments"]
 
 Floats = NDArray[np.float64]
 
@@ -32,27 +38,29 @@ _LATERAL_SPREAD, _LATERAL_NEAR, _LATERAL_FAR, _LATERAL_FAR_SHARE = 12.0, 3.0, 10
 _DEPTH_NEAR_MM, _DEPTH_NEAR, _DEPTH_FAR, _DEPTH_FAR_SHARE = 1.0, 0.01, 0.08, 0.15
 
 
-def same_window(first: Scanned, second: Scanned, settings: TrackSettings) -> list[Laying]:
+def same_window_alignments(first: ScanObjects, second: ScanObjects, settings: TrackSettings) -> list[Alignment]:
     """Of two scans from one window."""
-    alike = likeness(first, second, settings)
-    if first.scaled and second.scaled and alike.size:
-        alike = alike + place_ratios(places(first.objects), places(second.objects), settings.place_spread_mm)
-    layings = []
+    alike = object_ratios(first, second, settings)
+    if first.is_in_mm and second.is_in_mm and alike.size:
+        alike = alike + place_ratios(
+            object_positions(first.objects), object_positions(second.objects), settings.place_sd_mm
+        )
+    alignments = []
     for direction, prior in _ORDERS:
         order = _run(second, direction)
         ratios = alike + order_ratios(first.order, order) if direction and alike.size else alike
-        layings.append(Laying(ratios, order, float(np.log(prior))))
-    return layings
+        alignments.append(Alignment(ratios, order, float(np.log(prior))))
+    return alignments
 
 
-def other_window(
-    first: Scanned, second: Scanned, carapace_width_mm: float | None, settings: TrackSettings
-) -> list[Laying]:
+def opposite_window_alignments(
+    first: ScanObjects, second: ScanObjects, carapace_width_mm: float | None, settings: TrackSettings
+) -> list[Alignment]:
     """Of two scans from opposite windows. carapace_width_mm : None if unknown"""
-    alike = likeness(first, second, settings)
-    scaled = first.scaled and second.scaled
+    alike = object_ratios(first, second, settings)
+    scaled = first.is_in_mm and second.is_in_mm
     width = carapace_width_mm if scaled else None
-    layings = []
+    alignments = []
     for direction, order_prior in _ORDERS:
         order = _run(second, direction)
         for side, side_prior in _ATTITUDES:
@@ -61,52 +69,54 @@ def other_window(
                 traits.append(_by_depth(first, second, width, settings))
             if alike.size and direction:
                 traits.append(_by_order(first.order, order))
-            if alike.size and side and scaled and first.centred and second.centred:
-                traits.append(_across(places(first.objects)[:, 0], side * places(second.objects)[:, 0]))
-            for offset in offsets(traits, alike, settings.other_window_reseen_share):
+            if alike.size and side and scaled and first.is_centred and second.is_centred:
+                traits.append(
+                    _across(object_positions(first.objects)[:, 0], side * object_positions(second.objects)[:, 0])
+                )
+            for offset in find_offsets(traits, alike, settings.other_window_reseen_share):
                 again = None
                 if width is not None:
                     usual = settings.body_width_share * width
                     distance = offset.values[0] if offset.values else usual
                     again = _again(first, second, distance, settings), _again(second, first, distance, settings)
                 prior = float(np.log(order_prior * side_prior)) + offset.log_prior
-                layings.append(Laying(offset.ratios, order, prior, again))
-    return layings
+                alignments.append(Alignment(offset.ratios, order, prior, again))
+    return alignments
 
 
-def _run(second: Scanned, direction: int) -> Floats:
+def _run(second: ScanObjects, direction: int) -> Floats:
     return second.order if direction >= 0 else 1 - second.order
 
 
-def _by_depth(first: Scanned, second: Scanned, width: float, settings: TrackSettings) -> Trait:
+def _by_depth(first: ScanObjects, second: ScanObjects, width: float, settings: TrackSettings) -> OffsetModel:
     # Depths from opposite windows add up, for one egg, to the distance between them.
     near, far = float(np.hypot(_DEPTH_NEAR_MM, _DEPTH_NEAR * width)), _DEPTH_FAR * width
-    step, different = _steps(places(first.objects)[:, 1], -places(second.objects)[:, 1], far)
-    usual, spread = settings.body_width_share * width, settings.body_width_spread * width
-    return Trait(step, different, usual, spread, near, far, _DEPTH_FAR_SHARE)
+    step, different = _steps(object_positions(first.objects)[:, 1], -object_positions(second.objects)[:, 1], far)
+    usual, spread = settings.body_width_share * width, settings.body_width_share_sd * width
+    return OffsetModel(step, different, usual, spread, near, far, _DEPTH_FAR_SHARE)
 
 
-def _across(first: Floats, second: Floats) -> Trait:
+def _across(first: Floats, second: Floats) -> OffsetModel:
     step, different = _steps(first, second, _LATERAL_SPREAD)
-    return Trait(step, different, 0.0, _LATERAL_SPREAD, _LATERAL_NEAR, _LATERAL_FAR, _LATERAL_FAR_SHARE)
+    return OffsetModel(step, different, 0.0, _LATERAL_SPREAD, _LATERAL_NEAR, _LATERAL_FAR, _LATERAL_FAR_SHARE)
 
 
-def _by_order(first: Floats, second: Floats) -> Trait:
+def _by_order(first: Floats, second: Floats) -> OffsetModel:
     step = first[:, None] - second[None]
     different = np.log(np.maximum(1 - np.abs(step), 0.1))  # two independent uniform places
-    return Trait(step, different, 0.0, _ORDER_SPREAD, _ORDER_NEAR, _ORDER_FAR, _ORDER_FAR_SHARE)
+    return OffsetModel(step, different, 0.0, _ORDER_SPREAD, _ORDER_NEAR, _ORDER_FAR, _ORDER_FAR_SHARE)
 
 
 def _steps(first: Floats, second: Floats, least: float) -> tuple[Floats, Floats]:
     """From places (N,) to places (M,), and their log-density if any two are different objects of these clouds."""
     step = first[:, None] - second[None]
     broad = float(np.sqrt(first.var() + second.var() + least**2))
-    return step, log_normal(step - first.mean() + second.mean(), broad)
+    return step, normal_log_density(step - first.mean() + second.mean(), broad)
 
 
-def _again(side: Scanned, other: Scanned, distance: float, settings: TrackSettings) -> Floats:
+def _again(side: ScanObjects, other: ScanObjects, distance: float, settings: TrackSettings) -> Floats:
     """(N,) probability that the other window shows the objects of this one, the windows being so far apart."""
-    if other.reach is None or not side.objects:
+    if other.imaging_depth_mm is None or not side.objects:
         return np.full(len(side.objects), settings.other_window_reseen_share)
     sizes = np.array([one.size for one in side.objects])
-    return chance_in_view(distance - places(side.objects)[:, 1], sizes, other.reach)
+    return visibility_probability(distance - object_positions(side.objects)[:, 1], sizes, other.imaging_depth_mm)

@@ -7,11 +7,11 @@ from pathlib import Path
 
 from models.ellipse import overlap
 from pipeline.adaptation_trial.simulated_reviewer import TrueEgg, review_exam
-from pipeline.labels.frames import labelled_frames, sightings_of
-from tests.pipeline.review.simulated import Sitting, simulated_case
+from pipeline.labels.frames import labelled_frames, outlines_by_frame
+from tests.pipeline.review.simulated import SimulatedReview, simulated_case
 
 CASE = simulated_case()
-LISTED = [egg for egg in CASE.census.eggs if egg.listed]
+LISTED = [egg for egg in CASE.snapshot.eggs if egg.counted_by_batch]
 FALSE, OTHER = LISTED[0], LISTED[1]
 MISSED, STAGE = (80.0, 400.0, 20.0, 12.0, 30.0), 1
 MISSED_FRAMES = range(100, 110)
@@ -21,22 +21,22 @@ def truth() -> dict[str, dict[int, list[TrueEgg]]]:
     """All but one of what the batch lists, the next one follicle; and an egg of the first clip that nobody followed."""
     made: dict[str, dict[int, list[TrueEgg]]] = defaultdict(lambda: defaultdict(list))
     tracks = {(scan.file, track.identity): track for scan in CASE.scans for track in scan.tracks.tracks}
-    for egg in CASE.census.eggs:
+    for egg in CASE.snapshot.eggs:
         if egg is FALSE:
             continue
-        for piece in egg.pieces:
-            track = tracks[piece.clip, piece.track]
+        for segment in egg.segments:
+            track = tracks[segment.clip, segment.track]
             for frame, row in zip(track.frames.tolist(), track.ellipses.tolist(), strict=True):
-                made[piece.clip][frame].append(TrueEgg(egg.number, tuple(row), 0 if egg is OTHER else 2, True))
+                made[segment.clip][frame].append(TrueEgg(egg.number, tuple(row), 0 if egg is OTHER else 2, True))
     for frame in MISSED_FRAMES:
         made[CASE.scans[0].file][frame].append(TrueEgg(99, MISSED, STAGE, frame % 2 == 0))
     return made
 
 
 def test_the_reader_answers_by_the_truth_outlines_what_was_missed_and_signs(tmp_path: Path) -> None:
-    sitting = Sitting(tmp_path, CASE)
-    review_exam(sitting.desk, CASE, truth())
-    state, first = sitting.now.state, CASE.scans[0]
+    simulated_review = SimulatedReview(tmp_path, CASE)
+    review_exam(simulated_review.answer_service, CASE, truth())
+    state, first = simulated_review.now.state, CASE.scans[0]
     by_number = {egg.number: egg for egg in state.eggs}
     assert by_number[FALSE.number].verdict == "not-egg"
     assert by_number[OTHER.number].stage == "follicle"
@@ -44,11 +44,11 @@ def test_the_reader_answers_by_the_truth_outlines_what_was_missed_and_signs(tmp_
     drawn = [egg for egg in state.eggs if egg.outlines]
     assert [list(egg.outlines.values()) for egg in drawn] == [[MISSED]]
     assert drawn[0].stage == "thin-shelled"
-    assert drawn[0].pieces[0].first in MISSED_FRAMES
-    assert drawn[0].pieces[0].first % 2 == 0  # where it is in plain view
-    assert state.signed is not None
+    assert drawn[0].segments[0].first in MISSED_FRAMES
+    assert drawn[0].segments[0].first % 2 == 0  # where it is in plain view
+    assert state.signature is not None
     # What is labelled then is what is true.
-    for frame, labelled in labelled_frames(sitting.now, first).items():
+    for frame, labelled in labelled_frames(simulated_review.now, first).items():
         there = [one.ellipse for one in truth()[first.file].get(frame, [])]
         for egg in labelled.eggs:
             assert overlap([egg.ellipse], there).max() > 0.9
@@ -60,14 +60,14 @@ def test_an_egg_listed_twice_is_said_to_be_one(tmp_path: Path) -> None:
     for clip in made.values():
         for frame, eggs in clip.items():
             clip[frame] = [
-                TrueEgg(one if e.number == other else e.number, e.ellipse, e.stage, e.is_plain) for e in eggs
+                TrueEgg(one if e.number == other else e.number, e.ellipse, e.stage, e.is_clearly_visible) for e in eggs
             ]
-    sitting = Sitting(tmp_path, CASE)
-    review_exam(sitting.desk, CASE, made)
-    numbers = {egg.number for egg in sitting.now.state.eggs}
+    simulated_review = SimulatedReview(tmp_path, CASE)
+    review_exam(simulated_review.answer_service, CASE, made)
+    numbers = {egg.number for egg in simulated_review.now.state.eggs}
     assert one in numbers
     assert other not in numbers
-    joined = next(egg for egg in sitting.now.state.eggs if egg.number == one)
-    frames = [frame for scan in CASE.scans for frame in sightings_of(joined, scan)]
-    assert len(joined.pieces) == len(LISTED[2].pieces) + len(LISTED[3].pieces)
+    joined = next(egg for egg in simulated_review.now.state.eggs if egg.number == one)
+    frames = [frame for scan in CASE.scans for frame in outlines_by_frame(joined, scan)]
+    assert len(joined.segments) == len(LISTED[2].segments) + len(LISTED[3].segments)
     assert frames

@@ -7,7 +7,7 @@ from pathlib import Path
 
 from pipeline.estimate.finding import Count, ExamFinding
 from pipeline.exams.exam_search import Exam
-from pipeline.exams.outcomes import Kind, Outcome
+from pipeline.exams.outcomes import Outcome, OutcomeKind
 from pipeline.report.summary import ExamSummary
 
 MAY = dt.date(2026, 5, 1)
@@ -24,14 +24,14 @@ def exam(
     *,
     animal: str = "AF-0412",
     species: str | None = "Emys orbicularis",
-    hand: str | None = None,
+    scanned_by: str | None = None,
     passed_before: int = 0,
     frames_used: int = 100,
 ) -> ExamSummary:
     """An exam on a day; its 90 % interval reaches one egg down and two up."""
     shelled = Count(0, estimate, (max(0, estimate - 1), estimate + 2))
     return ExamSummary(
-        exam=Exam(Path(animal), animal, day(on), species, None, None, None, passed_before, (), hand),
+        exam=Exam(Path(animal), animal, day(on), species, None, None, None, passed_before, (), scanned_by),
         finding=ExamFinding(shelled, Count(0, 0, (0, 0)), "calcified", 0.9, 0.8, (), ()),
         folder=f"{animal}/{day(on)}",
         clips=1,
@@ -43,5 +43,7 @@ def exam(
     )
 
 
-def outcome(kind: Kind, on: int, number: int | None, *, animal: str = "AF-0412", withdrawn: bool = False) -> Outcome:
+def outcome(
+    kind: OutcomeKind, on: int, number: int | None, *, animal: str = "AF-0412", withdrawn: bool = False
+) -> Outcome:
     return Outcome(animal, kind, day(on), number, withdrawn=withdrawn)

@@ -7,19 +7,19 @@ from xml.etree import ElementTree
 
 import pytest
 
-from pipeline.agreement.bland_altman_plot import DESK, PHONE, Frame, bland_altman_svg
+from pipeline.agreement.bland_altman_plot import NARROW_LAYOUT, WIDE_LAYOUT, PlotLayout, bland_altman_svg
 from pipeline.agreement.limits_of_agreement import limits_of_agreement
-from pipeline.agreement.pairs import MatchRule, match
-from pipeline.agreement.text import signed
+from pipeline.agreement.pairs import MatchRule, pair_exams_with_outcomes
+from pipeline.agreement.text import format_signed
 from tests.pipeline.agreement.conftest import exam, outcome
 
 
-def plot(*pairs: tuple[int, int], frame: Frame = DESK) -> ElementTree.Element:
+def plot(*pairs: tuple[int, int], layout: PlotLayout = WIDE_LAYOUT) -> ElementTree.Element:
     exams = [exam(1, estimate, animal=f"AF-{n}") for n, (estimate, _) in enumerate(pairs)]
     outcomes = [outcome("laid", 5, known, animal=f"AF-{n}") for n, (_, known) in enumerate(pairs)]
-    found = match(exams, outcomes, MatchRule())
+    found = pair_exams_with_outcomes(exams, outcomes, MatchRule())
     limits = limits_of_agreement([pair.difference for pair in found])
-    return ElementTree.fromstring(bland_altman_svg(found, limits, frame))
+    return ElementTree.fromstring(bland_altman_svg(found, limits, layout))
 
 
 def places(svg: ElementTree.Element) -> list[tuple[str, float, float]]:
@@ -53,7 +53,7 @@ def heights_of_eggs(svg: ElementTree.Element, eggs: int) -> float:
         for label in svg.iter("text")
         if label.attrib.get("text-anchor") == "end"
     }
-    return labels[signed(eggs, 0)]
+    return labels[format_signed(eggs, 0)]
 
 
 def test_limits_are_drawn_with_their_values() -> None:
@@ -71,10 +71,10 @@ def test_pairs_on_one_place_are_one_mark_with_their_number() -> None:
     assert [label.text for label in svg.iter("text") if "number" in label.attrib.get("class", "")] == ["3"]
 
 
-@pytest.mark.parametrize("frame", [DESK, PHONE], ids=["desk", "phone"])
-def test_wide_and_narrow_records_keep_their_marks_in_the_field(frame: Frame) -> None:
+@pytest.mark.parametrize("layout", [WIDE_LAYOUT, NARROW_LAYOUT], ids=["desk", "phone"])
+def test_wide_and_narrow_records_keep_their_marks_in_the_field(layout: PlotLayout) -> None:
     for pairs in ([], [(0, 0)], [(0, 200), (200, 0)], [(120, 119)] * 3):
-        svg = plot(*pairs, frame=frame)
+        svg = plot(*pairs, layout=layout)
         _, _, width, height = map(float, svg.attrib["viewBox"].split())
         assert all(0 < x < width and 0 < y < height for _, x, y in places(svg))
         assert len(places(svg)) == len(set(pairs))
@@ -82,7 +82,7 @@ def test_wide_and_narrow_records_keep_their_marks_in_the_field(frame: Frame) -> 
 
 def test_a_phone_shows_all_of_it_in_letters_that_can_be_read() -> None:
     """390 px less the page's margins: then a unit is a pixel, and nothing need be scrolled for."""
-    svg = plot((8, 8), (10, 8), (4, 12), frame=PHONE)
+    svg = plot((8, 8), (10, 8), (4, 12), layout=NARROW_LAYOUT)
     _, _, width, _ = map(float, svg.attrib["viewBox"].split())
     assert width == pytest.approx(390 - 2 * 14, abs=1)
     ends = [label for label in svg.iter("text") if label.attrib.get("class") == "end"]

@@ -18,18 +18,18 @@ def test_peak_flow_meters_agree_as_published() -> None:
     assert limits is not None
     assert limits.pairs == 17
     assert round(limits.bias, 1) == -2.1
-    assert round(limits.spread, 1) == 38.8
+    assert round(limits.standard_deviation, 1) == 38.8
     # The paper's limits are of 2 SD: -79.7 and 75.5 from rounded values.
-    assert limits.bias - 2 * limits.spread == pytest.approx(-79.7, abs=0.15)
-    assert limits.bias + 2 * limits.spread == pytest.approx(75.5, abs=0.15)
+    assert limits.bias - 2 * limits.standard_deviation == pytest.approx(-79.7, abs=0.15)
+    assert limits.bias + 2 * limits.standard_deviation == pytest.approx(75.5, abs=0.15)
     assert (limits.low, limits.high) == pytest.approx(
         (limits.bias - 1.96 * 38.765, limits.bias + 1.96 * 38.765), abs=0.01
     )
     # 95 % confidence interval of the mean as published: -22.0 to 17.8, by a standard error of 9.4.
-    assert limits.bias - limits.bias_error == pytest.approx(-22.0, abs=0.1)
-    assert limits.bias + limits.bias_error == pytest.approx(17.8, abs=0.1)
+    assert limits.bias - limits.bias_ci_half_width == pytest.approx(-22.0, abs=0.1)
+    assert limits.bias + limits.bias_ci_half_width == pytest.approx(17.8, abs=0.1)
     # That of a limit is sqrt(3) times as wide in the same paper.
-    assert limits.limit_error == pytest.approx(math.sqrt(3) * limits.bias_error)
+    assert limits.limit_ci_half_width == pytest.approx(math.sqrt(3) * limits.bias_ci_half_width)
 
 
 def test_fewer_than_two_pairs_have_no_limits() -> None:
@@ -37,7 +37,7 @@ def test_fewer_than_two_pairs_have_no_limits() -> None:
     assert limits_of_agreement([3]) is None
     two = limits_of_agreement([3, 3])
     assert two is not None
-    assert (two.bias, two.spread, two.low, two.high) == (3.0, 0.0, 3.0, 3.0)
+    assert (two.bias, two.standard_deviation, two.low, two.high) == (3.0, 0.0, 3.0, 3.0)
 
 
 def test_wilson_interval_of_a_known_share() -> None:

@@ -4,18 +4,18 @@ from __future__ import annotations
 
 import pytest
 
-from pipeline.agreement.pairs import MatchRule, match
-from pipeline.exams.outcomes import Outcome, standing
+from pipeline.agreement.pairs import MatchRule, pair_exams_with_outcomes
+from pipeline.exams.outcomes import Outcome, current_outcomes
 from pipeline.report.summary import ExamSummary
 from tests.pipeline.agreement.conftest import day, exam, outcome
 
-RULE = MatchRule(radiograph_days=7, passed_days=28, pause_days=7)
+RULE = MatchRule(max_days_to_radiograph=7, max_days_to_first_egg=28, max_days_between_eggs=7)
 
 
 def known(summaries: list[ExamSummary], *outcomes: Outcome) -> list[tuple[int, int]]:
     """Day of May less one, and the number that the outcomes tell, of every paired exam."""
-    pairs = match(summaries, outcomes, RULE)
-    return [((pair.summary.exam.date - day(0)).days, pair.known) for pair in pairs]
+    pairs = pair_exams_with_outcomes(summaries, outcomes, RULE)
+    return [((pair.summary.exam.date - day(0)).days, pair.known_count) for pair in pairs]
 
 
 @pytest.mark.parametrize(("on", "paired"), [(2, False), (3, True), (17, True), (18, False)])
@@ -82,15 +82,17 @@ def test_of_one_animal_kind_and_date_the_last_told_holds() -> None:
     first, second = outcome("laid", 5, 7), outcome("laid", 5, 6)
     assert known([exam(1)], first, second) == [(1, 6)]
     assert known([exam(1)], second, first) == [(1, 7)]
-    assert standing([first, outcome("laid", 5, None, withdrawn=True)]) == []
-    assert standing([outcome("laid", 5, None, withdrawn=True), first]) == [first]
+    assert current_outcomes([first, outcome("laid", 5, None, withdrawn=True)]) == []
+    assert current_outcomes([outcome("laid", 5, None, withdrawn=True), first]) == [first]
     other = outcome("surgery", 4, 1)
-    assert standing([first, other]) == [other, first]
+    assert current_outcomes([first, other]) == [other, first]
 
 
 def test_a_pair_tells_how_far_off_it_is() -> None:
-    over, under, within = (match([exam(1, 8)], [outcome("laid", 5, n)], RULE)[0] for n in (6, 11, 10))
-    assert [(pair.difference, pair.is_inside) for pair in (over, under, within)] == [
+    over, under, within = (
+        pair_exams_with_outcomes([exam(1, 8)], [outcome("laid", 5, n)], RULE)[0] for n in (6, 11, 10)
+    )
+    assert [(pair.difference, pair.is_within_interval) for pair in (over, under, within)] == [
         (2, False),
         (-3, False),
         (-2, True),

@@ -14,7 +14,7 @@ from typing import Any
 import pytest
 from PIL import Image
 
-from pipeline.batch.events import BatchReport, ClipOutcome
+from pipeline.batch.events import BatchReport, ClipReport
 from pipeline.batch.run import run_batch
 from pipeline.cli.exit_codes import ExitCode, batch_exit_code
 from pipeline.detect.detector import Detections
@@ -44,7 +44,7 @@ def night(root: Path, detector: Any = None) -> BatchReport:
     return run_batch(root, root.parent / "out", SETTINGS, lambda: detector or BlobFinder())
 
 
-def outcomes(report: BatchReport, animal: str = "AF-0001") -> dict[str, ClipOutcome]:
+def outcomes(report: BatchReport, animal: str = "AF-0001") -> dict[str, ClipReport]:
     return {clip.file: clip for exam in report.exams if exam.animal == animal for clip in exam.clips}
 
 
@@ -142,7 +142,7 @@ def test_a_clip_cut_short_just_now_is_left_for_the_next_run(root: Path, day: Pat
     assert outcome.status == "refused"
     assert "may still be on its way here; the next run looks again" in str(outcome.reason)
     clip.write_bytes(whole)
-    assert outcomes(night(root))[name] == ClipOutcome(name, "read", None)
+    assert outcomes(night(root))[name] == ClipReport(name, "read", None)
 
 
 def test_a_clip_cut_short_long_ago_is_used_as_far_as_it_goes(root: Path, day: Path) -> None:
@@ -164,7 +164,7 @@ def test_a_folder_of_pictures_is_left_until_it_has_settled(root: Path, day: Path
     assert (outcome.status, "the next run looks again" in str(outcome.reason)) == ("refused", True)
     for path in (folder, *folder.iterdir()):
         os.utime(path, (LONG_AGO, LONG_AGO))
-    assert outcomes(night(root))["right-1"] == ClipOutcome("right-1", "read", None)
+    assert outcomes(night(root))["right-1"] == ClipReport("right-1", "read", None)
     clip = next(clip for clip in result(root)["clips"] if clip["file"] == "right-1")
     assert (clip["frames"], clip["window"]) == (24, "right")
 
@@ -195,7 +195,7 @@ def test_a_clip_that_grows_while_it_is_read_is_left_for_the_next_run(root: Path,
 def test_a_file_changed_since_the_night_began_is_known_by_what_it_is_now(root: Path, day: Path) -> None:
     class Replacing(BlobFinder):
         def detect(self, frames: Sequence[Frame], sector: Sector) -> list[Detections]:
-            if frames and frames[0].index == 0 and not self.answered:
+            if frames and frames[0].index == 0 and not self.detected_frames:
                 shutil.copy(day / "left-1.mp4", root / "AF-0002" / "2026-05-14" / "left-1.mp4")
                 os.utime(root / "AF-0002" / "2026-05-14" / "left-1.mp4", (time.time(), time.time()))
             return super().detect(frames, sector)

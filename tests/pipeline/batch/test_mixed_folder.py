@@ -24,8 +24,8 @@ from pydicom.uid import DeflatedExplicitVRLittleEndian
 from pipeline.batch.run import run_batch
 from pipeline.settings import load_settings
 from tests.pipeline.blob_finder import BlobFinder, film, write_exam_folder, write_video
-from tests.pipeline.ingest.dicom.dicom_files import dataset, native
-from tests.pipeline.ingest.filming import film as write_coded
+from tests.pipeline.ingest.dicom.dicom_files import make_dataset, write_uncompressed_dicom
+from tests.pipeline.ingest.filming import encode_video as write_coded
 
 REPOSITORY = Path(__file__).parents[3]
 DAY = "2026-05-14"
@@ -63,7 +63,7 @@ def gif(path: Path) -> None:
 
 
 def dicom(path: Path) -> None:
-    native(path, np.stack(frames(9)))
+    write_uncompressed_dicom(path, np.stack(frames(9)))
 
 
 def stills(path: Path) -> None:
@@ -105,18 +105,18 @@ def packed_png(path: Path) -> None:
 
 def packed_dicom(path: Path) -> None:
     """Packed as a whole (PS3.5 section A.5)."""
-    made = dataset(np.zeros((1, 8, 8), np.uint8), DeflatedExplicitVRLittleEndian)
+    made = make_dataset(np.zeros((1, 8, 8), np.uint8), DeflatedExplicitVRLittleEndian)
     made.PixelData = bytes(PACKED_BYTES)
     made["PixelData"].VR = "OB"
     made.save_as(path, enforce_file_format=True)
 
 
 def short(path: Path) -> None:
-    native(path, Rows=4000, Columns=4000)
+    write_uncompressed_dicom(path, Rows=4000, Columns=4000)
 
 
 def contrary(path: Path) -> None:
-    native(path, PhotometricInterpretation="RGB")
+    write_uncompressed_dicom(path, PhotometricInterpretation="RGB")
 
 
 def whole(path: Path) -> None:

@@ -18,7 +18,7 @@ from typing import Any
 
 import pytest
 
-from pipeline.batch.events import BatchReport, ClipBegun, Event, ExamEnded, FramesRead, NightPlanned
+from pipeline.batch.events import BatchEvent, BatchReport, ClipStarted, ExamFinished, FramesRead, RunPlanned
 from pipeline.batch.run import run_batch
 from pipeline.cli.exit_codes import ExitCode, batch_exit_code
 from pipeline.detect.detector import Detections
@@ -99,7 +99,7 @@ def test_a_second_run_reads_nothing_and_changes_nothing(root: Path, tmp_path: Pa
     written = {path: path.stat().st_mtime_ns for path in (tmp_path / "out").rglob("report.html")}
     detector = BlobFinder()
     report = night(root, tmp_path / "out", detector)
-    assert detector.answered == []
+    assert detector.detected_frames == []
     assert {status for status, _ in statuses(report).values()} == {"unchanged"}
     assert contents(tmp_path / "out") == first
     assert {path: path.stat().st_mtime_ns for path in written} == written
@@ -112,14 +112,14 @@ def test_results_from_kept_scans_are_the_same_bytes(root: Path, tmp_path: Path) 
     detector = BlobFinder()
     report = night(root, tmp_path / "out", detector)
     assert statuses(report)["AF-0001"] == ("written", ["kept", "kept"])
-    assert detector.answered == []
+    assert detector.detected_frames == []
     assert contents(tmp_path / "out") == first
 
 
 def test_again_reads_everything_and_writes_the_same(root: Path, tmp_path: Path) -> None:
     night(root, tmp_path / "out")
     first = contents(tmp_path / "out")
-    report = night(root, tmp_path / "out", again=True)
+    report = night(root, tmp_path / "out", force=True)
     assert statuses(report)["AF-0001"] == ("written", ["read", "read"])
     assert contents(tmp_path / "out") == first
 
@@ -141,7 +141,7 @@ def test_a_mended_side_file_is_heeded_without_reading_clips(root: Path, tmp_path
     side.write_text(side.read_text().replace("mm_per_px = 0.5", "mm_per_px = 0.25"))
     detector = BlobFinder()
     assert statuses(night(root, tmp_path / "out", detector))["AF-0003"] == ("written", ["kept"])
-    assert detector.answered == []
+    assert detector.detected_frames == []
     assert result(tmp_path / "out", "AF-0003")["clips"][0]["mm_per_px"] == 0.25
     night(root, tmp_path / "fresh")
     assert contents(tmp_path / "out") == contents(tmp_path / "fresh")
@@ -164,12 +164,12 @@ def test_exams_of_earlier_nights_stay_listed(root: Path, tmp_path: Path) -> None
 
 
 def test_the_run_is_told_step_by_step(root: Path, tmp_path: Path) -> None:
-    events: list[Event] = []
-    night(root, tmp_path / "out", listen=events.append)
-    assert events[0] == NightPlanned(3, 4)
-    assert sum(isinstance(event, ClipBegun) for event in events) == 4
+    events: list[BatchEvent] = []
+    night(root, tmp_path / "out", on_event=events.append)
+    assert events[0] == RunPlanned(3, 4)
+    assert sum(isinstance(event, ClipStarted) for event in events) == 4
     assert sum(event.frames for event in events if isinstance(event, FramesRead)) == 160
-    ended = [event.outcome.animal for event in events if isinstance(event, ExamEnded)]
+    ended = [event.report.animal for event in events if isinstance(event, ExamFinished)]
     assert ended == ["AF-0001", "AF-0002", "AF-0003"]
 
 
@@ -182,8 +182,8 @@ class FailsOn(BlobFinder):
         self.error = error
 
     def detect(self, frames: Sequence[Frame], sector: Sector) -> list[Detections]:
-        if len(self.answered) <= self.at < len(self.answered) + len(frames):
-            self.answered += [frame.index for frame in frames]
+        if len(self.detected_frames) <= self.at < len(self.detected_frames) + len(frames):
+            self.detected_frames += [frame.index for frame in frames]
             raise self.error
         return super().detect(frames, sector)
 
@@ -232,7 +232,7 @@ def test_a_clip_that_changes_while_it_is_read_is_left_for_the_next_run(root: Pat
 
     class Copying(BlobFinder):
         def detect(self, frames: Sequence[Frame], sector: Sector) -> list[Detections]:
-            if len(self.answered) == 120:
+            if len(self.detected_frames) == 120:
                 with clip.open("ab") as file:
                     file.write(bytes(1000))
             return super().detect(frames, sector)
@@ -298,14 +298,14 @@ def test_a_result_of_another_version_is_told_and_left_out(root: Path, tmp_path: 
 def test_an_exam_whose_files_cannot_be_written_fails_alone(
     root: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    real: Callable[..., Path] = files.write_exam
+    real: Callable[..., Path] = files.write_exam_files
 
     def full(out: Path, exam: Any, *rest: Any) -> Path:
         if exam.animal == "AF-0002":
             raise OutputError(f"{out}/AF-0002 cannot be written: no space is left on the disk.")
         return real(out, exam, *rest)
 
-    monkeypatch.setattr("pipeline.batch.run.write_exam", full)
+    monkeypatch.setattr("pipeline.batch.run.write_exam_files", full)
     report = night(root, tmp_path / "out")
     assert [exam.status for exam in report.exams] == ["written", "failed", "written"]
     with Store(tmp_path / "out") as store:

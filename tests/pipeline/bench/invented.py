@@ -8,15 +8,15 @@ from pathlib import Path
 from typing import Any
 
 from models.ellipse import area, bounding_boxes
-from tests.pipeline.bench.seen import told
+from tests.pipeline.bench.seen import reported_egg
 
-__all__ = ["DATE", "found", "true", "write_result", "write_truth"]
+__all__ = ["DATE", "detection_annotation", "object_annotation", "write_result", "write_truth"]
 
 DATE = "2026-05-03"
 STAGES = ("follicle", "thin-shelled", "calcified")
 
 
-def true(
+def object_annotation(
     image: int,
     category: int,
     ellipse: list[float],
@@ -39,7 +39,7 @@ def true(
     }
 
 
-def found(
+def detection_annotation(
     image: int,
     category: int,
     ellipse: list[float],
@@ -134,7 +134,7 @@ def write_result(
         "confidence": 0.9,
         "flags": [],
         "eggs": [
-            told(2, [0.0, 0.0, 1.0]) | {"id": number, "sightings": [{"clip": clip} for clip in clips]}
+            reported_egg(2, [0.0, 0.0, 1.0]) | {"id": number, "sightings": [{"clip": clip} for clip in clips]}
             for number, clips in (eggs or {}).items()
         ],
     }

@@ -4,12 +4,12 @@ from __future__ import annotations
 
 import numpy as np
 
-from pipeline.bench.matched_eggs import SeenEgg, SeenSections
+from pipeline.bench.matched_eggs import MatchedEgg, MatchedSections
 
 STAGES = ("follicle", "thin-shelled", "calcified")
 
 
-def told(stage: int, chances: list[float], signs: dict[str, float] | None = None, **more):
+def reported_egg(stage: int, chances: list[float], signs: dict[str, float] | None = None, **more):
     by_name = dict(zip(STAGES, chances, strict=True))
     return {
         "stage": STAGES[int(np.argmax(chances))],
@@ -26,21 +26,23 @@ def told(stage: int, chances: list[float], signs: dict[str, float] | None = None
     } | more
 
 
-def egg(stage: int, document, *, animal: str = "AF-0001", widest_mm: float = 22.0, sections=()) -> SeenEgg:
-    return SeenEgg(animal, document, stage, 36.0, 22.0, tuple(sections), widest_mm)
+def matched_egg(
+    stage: int, document, *, animal: str = "AF-0001", widest_section_mm: float = 22.0, sections=()
+) -> MatchedEgg:
+    return MatchedEgg(animal, document, stage, 36.0, 22.0, tuple(sections), widest_section_mm)
 
 
-def shadowed_eggs(rng: np.random.Generator, number: int) -> list[SeenEgg]:
+def shadowed_eggs(rng: np.random.Generator, number: int) -> list[MatchedEgg]:
     """Eggs of whom the network knows nothing, and whose shadow grows with the stage."""
     eggs = []
     for index in range(number):
         stage = index % 3
         signs = {"shadow": 30.0 * stage + rng.normal(0, 12)}
-        eggs.append(egg(stage, told(stage, [0.34, 0.33, 0.33], signs), animal=f"AF-{index % 12:04d}"))
+        eggs.append(matched_egg(stage, reported_egg(stage, [0.34, 0.33, 0.33], signs), animal=f"AF-{index % 12:04d}"))
     return eggs
 
 
-def passages(rng: np.random.Generator, *, bias: float, scale: float, number: int) -> list[SeenSections]:
+def section_series(rng: np.random.Generator, *, bias: float, scale: float, number: int) -> list[MatchedSections]:
     """Long eggs' sections, found too wide by ``bias`` and too round by ``scale``, both in log units."""
     sections = []
     for _ in range(number):
@@ -51,5 +53,5 @@ def passages(rng: np.random.Generator, *, bias: float, scale: float, number: int
         wrong, drawn = bias + rng.normal(0, 0.02), scale * stretch + rng.normal(0, 0.02)
         axes = breadth * np.exp(wrong + drawn / 2), breadth * np.exp(wrong - drawn / 2)
         found = np.column_stack([turn, turn, *axes, turn])
-        sections.append(SeenSections(found, true, 0.2))
+        sections.append(MatchedSections(found, true, 0.2))
     return sections

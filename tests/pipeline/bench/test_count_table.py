@@ -5,7 +5,7 @@ from __future__ import annotations
 import json
 from pathlib import Path
 
-from pipeline.bench.count_table import compare, comparison_table, read_results
+from pipeline.bench.count_table import compare_counts, comparison_table, read_results
 
 TRUTH = {
     "AF-0001": {
@@ -38,11 +38,11 @@ def result(animal: str, shelled: int, stage: str) -> dict[str, object]:
 
 
 def test_each_animal_has_a_row_with_or_without_a_result() -> None:
-    rows = compare(TRUTH, [result("AF-0002", 0, "none seen"), result("AF-0001", 7, "calcified")])
+    rows = compare_counts(TRUTH, [result("AF-0002", 0, "none seen"), result("AF-0001", 7, "calcified")])
     assert [row.animal for row in rows] == ["AF-0001", "AF-0002", "AF-0003"]
     first, _, third = rows
     assert (first.carried, first.crossed, first.estimate, first.interval90) == (10, 8, 7, (7, 10))
-    assert (first.stage_crossed, first.stage, first.cautions) == ("calcified", "calcified", 2)
+    assert (first.stage_crossed, first.stage, first.review_flags) == ("calcified", "calcified", 2)
     assert (first.severity, first.confidence, first.stage_probability) == ("vet today", 0.8, 0.9)
     assert (third.carried, third.crossed, third.follicles_crossed, third.stage_crossed) == (2, 2, 6, "mixed")
     assert (third.estimate, third.stage) == (None, None)
@@ -50,7 +50,7 @@ def test_each_animal_has_a_row_with_or_without_a_result() -> None:
 
 
 def test_the_table_has_a_column_under_each_heading() -> None:
-    rows = compare(TRUTH, [result("AF-0001", 7, "calcified"), result("AF-0002", 0, "none seen")])
+    rows = compare_counts(TRUTH, [result("AF-0001", 7, "calcified"), result("AF-0002", 0, "none seen")])
     head, first, second, third, legend = comparison_table(rows).splitlines()
     assert head.split()[:2] == ["animal", "species"]
     assert first.split()[:5] == ["AF-0001", "Emys", "orbicularis", "10", "8"]

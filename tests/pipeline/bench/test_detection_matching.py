@@ -4,10 +4,10 @@ from pathlib import Path
 
 import numpy as np
 
-from pipeline.bench.detection_matching import match_objects, nearest
-from pipeline.bench.exported_detections import FoundObjects, read_found, result_folders
+from pipeline.bench.detection_matching import match_detections, value_of_nearest_object
+from pipeline.bench.exported_detections import ExportedDetections, read_exported_detections, result_folders
 from pipeline.bench.ground_truth import TrueObjects, open_data_set
-from tests.pipeline.bench.invented import found, true, write_result, write_truth
+from tests.pipeline.bench.invented import detection_annotation, object_annotation, write_result, write_truth
 
 
 def round_at(x: float, radius: float = 20.0) -> list[float]:
@@ -16,43 +16,53 @@ def round_at(x: float, radius: float = 20.0) -> list[float]:
 
 def tables(
     folder: Path, truth: list[dict[str, object]], told: list[dict[str, object]]
-) -> tuple[TrueObjects, FoundObjects]:
+) -> tuple[TrueObjects, ExportedDetections]:
     write_truth(folder / "set", truth)
     write_result(folder / "out", told)
     data_set = open_data_set(folder / "set")
-    return data_set.objects, read_found(data_set, result_folders(folder / "out"))
+    return data_set.objects, read_exported_detections(data_set, result_folders(folder / "out"))
 
 
 def test_a_detection_takes_the_value_of_the_object_it_overlaps_most(tmp_path: Path) -> None:
-    truth = [true(1, 3, round_at(100)), true(1, 3, round_at(130), ignored=True), true(2, 3, round_at(300))]
+    truth = [
+        object_annotation(1, 3, round_at(100)),
+        object_annotation(1, 3, round_at(130), ignored=True),
+        object_annotation(2, 3, round_at(300)),
+    ]
     told = [
-        found(1, 3, round_at(105)),
-        found(1, 3, round_at(128)),
-        found(1, 3, round_at(300)),
-        found(2, 3, round_at(330)),
+        detection_annotation(1, 3, round_at(105)),
+        detection_annotation(1, 3, round_at(128)),
+        detection_annotation(1, 3, round_at(300)),
+        detection_annotation(2, 3, round_at(330)),
     ]
     objects, detections = tables(tmp_path, truth, told)
     # The third lies on an object of another frame, and so on none.
-    np.testing.assert_array_equal(nearest(objects, detections, np.array([1.0, 2.0, 3.0])), [1.0, 2.0, np.nan, 3.0])
+    np.testing.assert_array_equal(
+        value_of_nearest_object(objects, detections, np.array([1.0, 2.0, 3.0])), [1.0, 2.0, np.nan, 3.0]
+    )
 
 
 def test_pairs_are_one_to_one_in_their_frames(tmp_path: Path) -> None:
-    truth = [true(1, 3, round_at(100)), true(2, 3, round_at(100))]
+    truth = [object_annotation(1, 3, round_at(100)), object_annotation(2, 3, round_at(100))]
     told = [
-        found(1, 3, round_at(103)),
-        found(1, 3, round_at(101)),  # nearer
-        found(2, 3, round_at(100), score=0.49),  # too faint
+        detection_annotation(1, 3, round_at(103)),
+        detection_annotation(1, 3, round_at(101)),  # nearer
+        detection_annotation(2, 3, round_at(100), score=0.49),  # too faint
     ]
-    matches = match_objects(*tables(tmp_path, truth, told))
-    assert (matches.found.tolist(), matches.true.tolist()) == ([1], [0])
-    assert matches.counted.tolist() == [True, True, False]
-    np.testing.assert_allclose((matches.centre_px, matches.axis_px), [[1.0], [0.0]])
+    matches = match_detections(*tables(tmp_path, truth, told))
+    assert (matches.detection_rows.tolist(), matches.object_rows.tolist()) == ([1], [0])
+    assert matches.is_evaluated.tolist() == [True, True, False]
+    np.testing.assert_allclose((matches.centre_error_px, matches.axis_error_px), [[1.0], [0.0]])
 
 
 def test_what_was_drawn_because_of_an_ignored_object_is_neither_right_nor_wrong(tmp_path: Path) -> None:
-    truth = [true(1, 3, round_at(100), ignored=True), true(1, 3, round_at(118))]
+    truth = [object_annotation(1, 3, round_at(100), ignored=True), object_annotation(1, 3, round_at(118))]
     # The second shares a third of its area with the ignored one, too, and is right all the same.
-    told = [found(1, 3, round_at(98)), found(1, 3, round_at(116)), found(1, 3, round_at(300))]
-    matches = match_objects(*tables(tmp_path, truth, told))
-    assert (matches.found.tolist(), matches.true.tolist()) == ([1], [1])
-    assert matches.counted.tolist() == [False, True, True]
+    told = [
+        detection_annotation(1, 3, round_at(98)),
+        detection_annotation(1, 3, round_at(116)),
+        detection_annotation(1, 3, round_at(300)),
+    ]
+    matches = match_detections(*tables(tmp_path, truth, told))
+    assert (matches.detection_rows.tolist(), matches.object_rows.tolist()) == ([1], [1])
+    assert matches.is_evaluated.tolist() == [False, True, True]

@@ -7,29 +7,33 @@ import numpy as np
 import pytest
 
 from pipeline.bench.ground_truth import DataSetError, open_data_set
-from tests.pipeline.bench.invented import true, write_truth
+from tests.pipeline.bench.invented import object_annotation, write_truth
 
 ROUND = [100.0, 100.0, 20.0, 20.0, 0.0]
 
 
 def test_truth_may_lie_in_a_folder_of_its_own(tmp_path: Path) -> None:
     write_truth(tmp_path / "set" / "truth", [])
-    assert open_data_set(tmp_path / "set").exams == tmp_path / "set" / "exams"
+    assert open_data_set(tmp_path / "set").exams_root == tmp_path / "set" / "exams"
 
 
 def test_what_a_data_set_does_not_tell_is_unknown(tmp_path: Path) -> None:
-    write_truth(tmp_path, [true(1, 3, ROUND, visible=0.5), true(2, 2, ROUND, depth_mm=41.0)], animals=("AF-1", "AF-2"))
+    write_truth(
+        tmp_path,
+        [object_annotation(1, 3, ROUND, visible=0.5), object_annotation(2, 2, ROUND, depth_mm=41.0)],
+        animals=("AF-1", "AF-2"),
+    )
     data_set = open_data_set(tmp_path)
-    np.testing.assert_array_equal(data_set.objects.visible, [0.5, np.nan])
+    np.testing.assert_array_equal(data_set.objects.visible_share, [0.5, np.nan])
     np.testing.assert_array_equal(data_set.objects.depth_mm, [np.nan, 41.0])
     assert np.isnan(data_set.frames.mm_per_px).all()
     assert set(data_set.frames.species) == {"unknown"}
-    assert data_set.frames.names[3] == ("AF-2", "left-1.mp4", 1)
+    assert data_set.frames.ids[3] == ("AF-2", "left-1.mp4", 1)
     assert data_set.objects.frame.tolist() == [0, 1]
 
 
 def test_boxes_and_areas_may_be_left_to_the_ellipse(tmp_path: Path) -> None:
-    bare = {key: value for key, value in true(1, 3, ROUND).items() if key not in ("bbox", "area")}
+    bare = {key: value for key, value in object_annotation(1, 3, ROUND).items() if key not in ("bbox", "area")}
     write_truth(tmp_path, [bare])
     objects = open_data_set(tmp_path).objects
     np.testing.assert_allclose(objects.boxes, [[80.0, 80.0, 40.0, 40.0]])

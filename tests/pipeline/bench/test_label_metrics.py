@@ -8,14 +8,14 @@ from pathlib import Path
 import pytest
 import torch
 
-from models.network import EggNetwork, NetworkShape, WeightsError, load_weights, save_weights
+from models.network import EggNetwork, NetworkConfig, WeightsError, load_weights, save_weights
 from models.runtime import shipped_weights
-from pipeline.bench.label_metrics import compare_on_labels
+from pipeline.bench.label_metrics import compare_networks_on_labels
 from pipeline.cli import app
 from pipeline.cli.exit_codes import ExitCode
 from synthetic.training.dataset import PhantomPictures, StreamSettings
 from synthetic.training.held_out import measure
-from synthetic.training.labelled_pictures import LabelledPictures, LabelsError, Outlined
+from synthetic.training.labelled_pictures import FrameLabels, LabelledPictures, LabelsError
 from tests.pipeline.cli.test_train_command import write_label_folder
 from tests.synthetic.own_labels import own_labels
 
@@ -26,7 +26,7 @@ def small(folder: Path, name: str, *, seed: int, taught: tuple[str, ...] = (), f
     torch.manual_seed(seed)
     path = folder / name
     notes = {"taught_animals": json.dumps(taught)} if taught else {}
-    save_weights(EggNetwork(NetworkShape((4, 4, 4, 4, 4), (1, 1, 1, 1, 1), frames)), path, notes)
+    save_weights(EggNetwork(NetworkConfig((4, 4, 4, 4, 4), (1, 1, 1, 1, 1), frames)), path, notes)
     return path
 
 
@@ -39,33 +39,35 @@ def labelled() -> LabelledPictures:
 def phantoms() -> LabelledPictures:
     """Four pictures each of two animals, as the shipped network knows them."""
     pictures, labels = PhantomPictures(StreamSettings(animals=4, batch=8, processes=1), 77, CPU).batch(0)
-    outlined = []
+    frame_labels = []
     for row, role in enumerate(labels.role):
         there = role != 0
         rows = labels.ellipses[row, there].double().numpy()
-        animal, is_open = f"AF-{row // 4}", (role[there] == -1).numpy()
-        outlined.append(Outlined(animal, rows, labels.stage[row, there].numpy(), is_open, float(labels.mm_per_px[row])))
-    return LabelledPictures((pictures[:, 0] * 255).byte().numpy(), tuple(outlined), "")
+        animal, is_ignored = f"AF-{row // 4}", (role[there] == -1).numpy()
+        frame_labels.append(
+            FrameLabels(animal, rows, labels.stage[row, there].numpy(), is_ignored, float(labels.mm_per_px[row]))
+        )
+    return LabelledPictures((pictures[:, 0] * 255).byte().numpy(), tuple(frame_labels), "")
 
 
 def test_animals_that_either_was_taught_are_left_out(labelled: LabelledPictures, tmp_path: Path) -> None:
     before = small(tmp_path, "before.safetensors", seed=1, taught=("OWN-0", "ELSEWHERE"))
     after = small(tmp_path, "after.safetensors", seed=2, taught=("OWN-0", "OWN-2"))
-    found = compare_on_labels(labelled, before, after)
+    found = compare_networks_on_labels(labelled, before, after)
     assert [each.animal for each in found.animals] == ["OWN-1", "OWN-3"]
-    assert found.taught == ("OWN-0", "OWN-2")
+    assert found.trained_animals == ("OWN-0", "OWN-2")
     assert (found.before.pictures, [each.after.pictures for each in found.animals]) == (4, [2, 2])
     words = found.table()
     assert words.startswith("4 frames of 2 animals that neither network was taught: OWN-1, OWN-3")
     assert "left out, since they were taught: OWN-0, OWN-2" in words
     assert json.loads(json.dumps(found.document(), allow_nan=False))["before"]["ap_follicle"] is None  # none are there
     with pytest.raises(LabelsError, match="Every animal of these labels was taught"):
-        compare_on_labels(labelled.of(["OWN-0", "OWN-2"]), before, after)
+        compare_networks_on_labels(labelled.of(["OWN-0", "OWN-2"]), before, after)
 
 
 def test_figures_are_those_of_training_and_stand_in_their_columns(phantoms: LabelledPictures, tmp_path: Path) -> None:
     worse = small(tmp_path, "worse.safetensors", seed=1)
-    found = compare_on_labels(phantoms, worse, shipped_weights())
+    found = compare_networks_on_labels(phantoms, worse, shipped_weights())
     shown = [measure(load_weights(path), phantoms.batches(3, CPU)) for path in (worse, shipped_weights())]
     assert [str(found.before), str(found.after)] == [str(each) for each in shown]  # where nothing is, NaN is no NaN
     assert found.after.ap_shelled > 0.3 > found.before.ap_shelled
@@ -78,7 +80,7 @@ def test_figures_are_those_of_training_and_stand_in_their_columns(phantoms: Labe
 def test_a_network_of_several_frames_is_refused(labelled: LabelledPictures, tmp_path: Path) -> None:
     several = small(tmp_path, "three.safetensors", seed=1, frames=3)
     with pytest.raises(WeightsError, match=r"three\.safetensors wants several frames"):
-        compare_on_labels(labelled, shipped_weights(), several)
+        compare_networks_on_labels(labelled, shipped_weights(), several)
 
 
 def test_the_command_writes_and_tells_them(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
@@ -89,7 +91,7 @@ def test_the_command_writes_and_tells_them(tmp_path: Path, capsys: pytest.Captur
     assert "1 frames of 1 animals that neither network was taught: AF-2" in capsys.readouterr().out
     written = json.loads((tmp_path / "figures" / "labels.json").read_text())
     assert list(written["animals"]) == ["AF-2"]
-    assert app.main([*command, "--weights", str(after), "--before", str(after), "--json"]) == ExitCode.DONE
+    assert app.main([*command, "--weights", str(after), "--baseline", str(after), "--json"]) == ExitCode.DONE
     told = json.loads(capsys.readouterr().out)
     assert told["before"] == told["after"] == written["after"]
     for wrong in ([], ["--weights", str(after), "--speed"]):

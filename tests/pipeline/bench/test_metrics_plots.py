@@ -6,9 +6,9 @@ from pathlib import Path
 import numpy as np
 
 from pipeline.bench.ground_truth import open_data_set
-from pipeline.bench.metrics import measure
-from pipeline.bench.metrics_plots import figures_svg
-from tests.pipeline.bench.invented import found, true, write_result, write_truth
+from pipeline.bench.metrics import measure_data_set
+from pipeline.bench.metrics_plots import metrics_svg
+from tests.pipeline.bench.invented import detection_annotation, object_annotation, write_result, write_truth
 
 ROUND, FAR = [100.0, 100.0, 20.0, 20.0, 0.0], [300.0, 200.0, 25.0, 20.0, 30.0]
 SVG = "{http://www.w3.org/2000/svg}"
@@ -16,12 +16,16 @@ SVG = "{http://www.w3.org/2000/svg}"
 
 def test_the_curve_runs_through_the_precisions_as_far_as_recall_was_reached(tmp_path: Path) -> None:
     # Right, wrong, right, and one that is never found: recall ends at two thirds.
-    truth = [true(1, 3, ROUND), true(2, 3, ROUND), true(2, 3, FAR)]
-    told = [found(1, 3, ROUND), found(1, 3, FAR, score=0.8), found(2, 3, ROUND, score=0.7)]
+    truth = [object_annotation(1, 3, ROUND), object_annotation(2, 3, ROUND), object_annotation(2, 3, FAR)]
+    told = [
+        detection_annotation(1, 3, ROUND),
+        detection_annotation(1, 3, FAR, score=0.8),
+        detection_annotation(2, 3, ROUND, score=0.7),
+    ]
     write_truth(tmp_path / "eggs & more", truth)
     write_result(tmp_path / "out", told)
-    figures = measure(open_data_set(tmp_path / "eggs & more"), tmp_path / "out")
-    drawing = ElementTree.fromstring(figures_svg(figures))
+    figures = measure_data_set(open_data_set(tmp_path / "eggs & more"), tmp_path / "out")
+    drawing = ElementTree.fromstring(metrics_svg(figures))
     lines = drawing.findall(f".//{SVG}polyline")
     assert len(lines) == 4  # shelled and calcified, the others have no objects; risk at best and as it is
     points = np.array([point.split(",") for point in lines[0].attrib["points"].split()], dtype=float)

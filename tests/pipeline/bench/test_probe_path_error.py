@@ -11,14 +11,14 @@ from numpy.typing import NDArray
 
 from pipeline.bench.exported_detections import result_folders
 from pipeline.bench.ground_truth import open_data_set
-from pipeline.bench.probe_path_error import PathFigures, path_figures
+from pipeline.bench.probe_path_error import ProbePathMetrics, probe_path_metrics
 from tests.pipeline.bench.invented import DATE, write_result, write_truth
 
 FRAMES, MM_PER_PX = 101, 0.5
 Floats = NDArray[np.float64]
 
 
-def figures(folder: Path, true_mm: Floats | None, told: Floats | None) -> PathFigures:
+def figures(folder: Path, true_mm: Floats | None, told: Floats | None) -> ProbePathMetrics:
     """true_mm : (FRAMES, 3);  told : (K, 4) rows of the file, None where there is none"""
     write_truth(folder / "set", [])
     written = folder / "set" / "animals.json"
@@ -34,8 +34,8 @@ def figures(folder: Path, true_mm: Floats | None, told: Floats | None) -> PathFi
         path = folder / "out" / "AF-1" / DATE / "left-1.path.csv"
         path.write_text("\n".join(["frame,along,x_px,y_px", *rows, ""]))
     data_set = open_data_set(folder / "set")
-    assert data_set.knows_paths == (true_mm is not None)
-    return path_figures(data_set, result_folders(folder / "out"))
+    assert data_set.has_probe_paths == (true_mm is not None)
+    return probe_path_metrics(data_set, result_folders(folder / "out"))
 
 
 def rows(along: Floats, shift_px: Floats | None = None) -> Floats:
@@ -54,19 +54,19 @@ BACK = np.concatenate([EVEN[:61], EVEN[59:19:-1]])
 def test_a_path_in_another_unit_and_the_other_way_is_right(tmp_path: Path) -> None:
     told = figures(tmp_path, mm(-EVEN), rows(EVEN / 4))
     assert (told.clips, told.returned) == (1, 0)
-    assert (told.error, told.even_error, told.unit_mm) == pytest.approx((0, 0, 4))
+    assert (told.error, told.constant_speed_error, told.unit_mm) == pytest.approx((0, 0, 4))
     assert told.returned_error is None
 
 
 def test_a_return_that_was_not_seen_is_an_error_and_one_that_was_is_none(tmp_path: Path) -> None:
     unseen = figures(tmp_path / "unseen", mm(BACK), rows(EVEN))
     assert unseen.returned == 1
-    assert unseen.error == unseen.returned_error == pytest.approx(unseen.returned_even_error)
+    assert unseen.error == unseen.returned_error == pytest.approx(unseen.returned_constant_speed_error)
     left = BACK - np.polyval(np.polyfit(EVEN, BACK, 1), EVEN)
     assert unseen.error == pytest.approx(left.std() / 30)
     seen = figures(tmp_path / "seen", mm(BACK), rows(BACK))
     assert seen.returned_error == pytest.approx(0)
-    assert seen.returned_even_error == unseen.error
+    assert seen.returned_constant_speed_error == unseen.error
 
 
 def test_frames_without_a_line_are_left_out(tmp_path: Path) -> None:
@@ -77,12 +77,12 @@ def test_frames_without_a_line_are_left_out(tmp_path: Path) -> None:
 def test_tissue_goes_the_other_way_in_the_plane(tmp_path: Path) -> None:
     slid = np.column_stack([EVEN, 0.1 * EVEN, -0.2 * EVEN])
     told = figures(tmp_path, slid, rows(EVEN, -slid[:, 1:] / MM_PER_PX))
-    assert told.in_plane_mm == pytest.approx(0)
-    assert told.still_mm == pytest.approx(np.hypot(0.1, 0.2) * EVEN.std())
+    assert told.in_plane_error_mm == pytest.approx(0)
+    assert told.still_baseline_error_mm == pytest.approx(np.hypot(0.1, 0.2) * EVEN.std())
 
 
 @pytest.mark.parametrize(("true_mm", "told"), [(None, rows(EVEN)), (mm(EVEN), None), (mm(EVEN), rows(EVEN)[:0])])
 def test_what_is_not_known_or_not_told_is_not_judged(
     tmp_path: Path, true_mm: Floats | None, told: Floats | None
 ) -> None:
-    assert figures(tmp_path, true_mm, told) == PathFigures(0, 0, *[None] * 8)
+    assert figures(tmp_path, true_mm, told) == ProbePathMetrics(0, 0, *[None] * 8)

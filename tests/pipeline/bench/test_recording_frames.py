@@ -10,7 +10,7 @@ import pytest
 
 from models.errors import ClutchlightError
 from pipeline.bench.phantom_sheet import write_contact_sheet
-from pipeline.bench.recording_frames import recorded_pictures
+from pipeline.bench.recording_frames import sample_recording_frames
 from pipeline.settings import load_settings
 from tests.pipeline.blob_finder import film, write_video
 
@@ -27,19 +27,19 @@ def recordings(tmp_path: Path) -> Path:
 
 
 def test_frames_come_evenly_from_all_recordings(recordings: Path) -> None:
-    pictures, names = recorded_pictures(recordings, 6, np.random.default_rng(1), SETTINGS)
+    pictures, names = sample_recording_frames(recordings, 6, np.random.default_rng(1), SETTINGS)
     assert (pictures.shape, pictures.dtype) == ((6, 256, 256), np.uint8)
     assert sorted(name.split("#")[0] for name in names) == ["a/left.mp4"] * 3 + ["b/right.mp4"] * 3
     assert len(set(names)) == 6
-    again = recorded_pictures(recordings, 6, np.random.default_rng(1), SETTINGS)
+    again = sample_recording_frames(recordings, 6, np.random.default_rng(1), SETTINGS)
     np.testing.assert_array_equal(again[0], pictures)
-    assert recorded_pictures(recordings, 6, np.random.default_rng(2), SETTINGS)[1] != names
+    assert sample_recording_frames(recordings, 6, np.random.default_rng(2), SETTINGS)[1] != names
 
 
 def test_every_frame_is_as_likely_as_any_other(tmp_path: Path) -> None:
     write_video(tmp_path / "long.mp4", film(0, frames=50))
     rng = np.random.default_rng(3)
-    drawn = [recorded_pictures(tmp_path, 10, rng, SETTINGS)[1] for _ in range(20)]
+    drawn = [sample_recording_frames(tmp_path, 10, rng, SETTINGS)[1] for _ in range(20)]
     counts = np.bincount([int(name.split("#")[1]) for names in drawn for name in names], minlength=50)
     assert counts.sum() == 200
     # 4 of each are expected, with a variance of 3.2; the tens by position in the clip within four deviations of 40.
@@ -50,7 +50,7 @@ def test_a_recording_that_cannot_be_read_costs_the_others_nothing(
     recordings: Path, caplog: pytest.LogCaptureFixture
 ) -> None:
     (recordings / "a" / "left.mp4").write_text("no video at all\n" * 50)
-    pictures, names = recorded_pictures(recordings, 4, np.random.default_rng(1), SETTINGS)
+    pictures, names = sample_recording_frames(recordings, 4, np.random.default_rng(1), SETTINGS)
     assert {name.split("#")[0] for name in names} == {"b/right.mp4"}
     assert len(pictures) == len(names)
     assert "left out: left.mp4: this is a text file" in caplog.text
@@ -59,7 +59,7 @@ def test_a_recording_that_cannot_be_read_costs_the_others_nothing(
 def test_a_folder_without_a_usable_frame_is_refused_by_name(tmp_path: Path) -> None:
     cv2.imwrite(str(tmp_path / "dark.png"), np.zeros((160, 192), dtype=np.uint8))
     with pytest.raises(ClutchlightError, match=f"{tmp_path} holds no recording with a usable frame"):
-        recorded_pictures(tmp_path, 4, np.random.default_rng(1), SETTINGS)
+        sample_recording_frames(tmp_path, 4, np.random.default_rng(1), SETTINGS)
 
 
 @pytest.mark.parametrize("mix", [False, True], ids=["apart", "mixed"])
@@ -70,7 +70,7 @@ def test_a_sheet_lays_both_side_by_side(
         return np.full((number, 256, 256), 7, dtype=np.uint8), None
 
     monkeypatch.setattr("pipeline.bench.phantom_sheet.training_pictures", pictures)
-    write_contact_sheet(tmp_path / "sheet.png", seed=1, beside=recordings, mix=mix, settings=SETTINGS)
+    write_contact_sheet(tmp_path / "sheet.png", seed=1, recordings=recordings, mix=mix, settings=SETTINGS)
     sheet = cv2.imread(str(tmp_path / "sheet.png"))
     assert sheet is not None
     phantoms = (sheet == 7).all(axis=-1)

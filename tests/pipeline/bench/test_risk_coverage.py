@@ -6,7 +6,7 @@ from dataclasses import replace
 
 import pytest
 
-from pipeline.bench.count_table import Comparison
+from pipeline.bench.count_table import CountComparison
 from pipeline.bench.risk_coverage import risk_coverage
 from tests.pipeline.bench.test_count_metrics import ROW
 
@@ -15,22 +15,28 @@ OFF = replace(SURE, estimate=8)  # 6 were crossed
 OTHER_STAGE = replace(SURE, stage="mixed")
 
 
-def animals(*rows: Comparison) -> list[Comparison]:
+def animals(*rows: CountComparison) -> list[CountComparison]:
     return [replace(row, animal=f"AF-{number}") for number, row in enumerate(rows)]
 
 
 def test_the_flagged_quarter_holds_the_wrong_ones() -> None:
     rows = animals(SURE, SURE, SURE, replace(OFF, severity="vet today"))
     found = risk_coverage(rows)
-    assert (found.animals, found.wrong, found.off, found.other_stage, found.looked_at) == (4, 1, 1, 0, 1)
-    assert (found.captured, found.captured_at_best, found.captured_by_chance) == (1.0, 1.0, 0.25)
+    assert (found.animals, found.wrong, found.wrong_by_count, found.wrong_by_stage, found.reviewed_animals) == (
+        4,
+        1,
+        1,
+        0,
+        1,
+    )
+    assert (found.captured, found.captured_ideal, found.captured_random) == (1.0, 1.0, 0.25)
     assert found.coverage == (1.0, 0.75, 0.5, 0.25, 0.0)
     assert found.risk == (0.25, 0.0, 0.0, 0.0, 0.0)
 
 
 def test_a_wrong_one_that_nothing_points_at_is_passed() -> None:
     found = risk_coverage(animals(OTHER_STAGE, SURE, replace(SURE, severity="check"), replace(SURE, severity="note")))
-    assert (found.off, found.other_stage) == (0, 1)
+    assert (found.wrong_by_count, found.wrong_by_stage) == (0, 1)
     assert found.captured == 0.0
     assert found.risk == pytest.approx((1 / 4, 1 / 3, 0.0, 0.0, 0.0))  # second: a note asks for nobody
 
@@ -54,8 +60,8 @@ def test_one_egg_off_is_right_and_none_seen_is_the_stage_of_none() -> None:
 
 def test_more_wrong_ones_than_a_quarter_can_hold() -> None:
     found = risk_coverage(animals(*[OFF] * 6, SURE, SURE))
-    assert found.looked_at == 2
-    assert found.captured_at_best == pytest.approx(2 / 6)
+    assert found.reviewed_animals == 2
+    assert found.captured_ideal == pytest.approx(2 / 6)
 
 
 def test_animals_without_a_result_are_left_out() -> None:

@@ -5,8 +5,8 @@ from pathlib import Path
 import pytest
 
 from pipeline.bench.ground_truth import open_data_set
-from pipeline.bench.strata import DEPTHS_MM, VISIBLE, in_range, object_ranges
-from tests.pipeline.bench.invented import true, write_truth
+from pipeline.bench.strata import DEPTH_RANGES_MM, VISIBILITY_RANGES, in_range, object_strata
+from tests.pipeline.bench.invented import object_annotation, write_truth
 
 ROUND = [100.0, 100.0, 20.0, 20.0, 0.0]
 
@@ -21,12 +21,12 @@ ROUND = [100.0, 100.0, 20.0, 20.0, 0.0]
     ],
 )
 def test_each_range_holds_its_lower_end_and_not_its_upper(tmp_path: Path, visible: float, strata: set[str]) -> None:
-    write_truth(tmp_path, [true(1, 3, ROUND, visible=visible)])
-    (kind,) = object_ranges(open_data_set(tmp_path).objects)
+    write_truth(tmp_path, [object_annotation(1, 3, ROUND, visible=visible)])
+    (kind,) = object_strata(open_data_set(tmp_path).objects)
     assert {name for name, within in kind.ranges.items() if in_range(kind.value, within).all()} == strata
 
 
 def test_depths_follow_each_other_without_a_gap() -> None:
-    ends = [end for within in DEPTHS_MM.values() for end in within]
+    ends = [end for within in DEPTH_RANGES_MM.values() for end in within]
     assert ends[1:-1:2] == ends[2::2]
-    assert VISIBLE["at least half"][0] == VISIBLE["below half"][1]
+    assert VISIBILITY_RANGES["at least half"][0] == VISIBILITY_RANGES["below half"][1]

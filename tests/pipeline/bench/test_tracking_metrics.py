@@ -5,19 +5,19 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from pipeline.bench.tracking_metrics import FollowedFrame, following_figures
+from pipeline.bench.tracking_metrics import TrackingFrame, tracking_metrics
 
 
-def clip(true: list[list[int]], found: list[list[int]], pairs: float = 1.0) -> list[FollowedFrame]:
+def clip(true: list[list[int]], found: list[list[int]], pairs: float = 1.0) -> list[TrackingFrame]:
     """Objects at the places 0, 1, ... of each frame's lists; what stands at one place overlaps by ``pairs``."""
     return [
-        FollowedFrame(np.array(a, int), np.array(b, int), pairs * np.eye(max(len(a), len(b)))[: len(a), : len(b)])
+        TrackingFrame(np.array(a, int), np.array(b, int), pairs * np.eye(max(len(a), len(b)))[: len(a), : len(b)])
         for a, b in zip(true, found, strict=True)
     ]
 
 
 @pytest.mark.parametrize(
-    ("case", "hota", "detection", "association", "identity_f1"),
+    ("case", "hota", "detection", "association", "idf1"),
     [
         ("perfect", 1, 1, 1, 1),
         ("one egg split in halves", 0.5**0.5, 1, 0.5, 0.5),
@@ -30,7 +30,7 @@ def clip(true: list[list[int]], found: list[list[int]], pairs: float = 1.0) -> l
     ],
 )
 def test_toy_tracks_have_the_figures_of_the_definitions(
-    case: str, hota: float, detection: float, association: float, identity_f1: float
+    case: str, hota: float, detection: float, association: float, idf1: float
 ) -> None:
     half = [[1]] * 5
     clips = {
@@ -43,20 +43,20 @@ def test_toy_tracks_have_the_figures_of_the_definitions(
         "two eggs whose names are swapped midway": clip([[1, 2]] * 10, [[1, 2]] * 5 + [[2, 1]] * 5),
         "outlines that overlap by 0.6": clip(half * 2, half * 2, 0.6),
     }
-    figures = following_figures([clips[case]])
-    assert (figures.hota, figures.detection, figures.association, figures.identity_f1) == pytest.approx(
-        (hota, detection, association, identity_f1), abs=1e-6
+    figures = tracking_metrics([clips[case]])
+    assert (figures.hota, figures.detection_accuracy, figures.association_accuracy, figures.idf1) == pytest.approx(
+        (hota, detection, association, idf1), abs=1e-6
     )
 
 
 def test_clips_are_added_up_and_identities_mean_nothing_beyond_their_clip() -> None:
     whole = clip([[1]] * 10, [[1]] * 10)
-    assert following_figures([whole, clip([[1]] * 10, [[7]] * 10)]).hota == pytest.approx(1)
+    assert tracking_metrics([whole, clip([[1]] * 10, [[7]] * 10)]).hota == pytest.approx(1)
     # Ten frames right and ten missed: half found, and every pair associated.
-    half = following_figures([whole, clip([[1]] * 10, [[]] * 10)])
-    assert (half.detection, half.association, half.identity_f1) == pytest.approx((0.5, 1, 2 / 3))
+    half = tracking_metrics([whole, clip([[1]] * 10, [[]] * 10)])
+    assert (half.detection_accuracy, half.association_accuracy, half.idf1) == pytest.approx((0.5, 1, 2 / 3))
 
 
 def test_where_nothing_was_and_nothing_was_found_there_is_no_figure() -> None:
-    assert following_figures([clip([[]] * 3, [[]] * 3)]).hota is None
-    assert following_figures([]).identity_f1 is None
+    assert tracking_metrics([clip([[]] * 3, [[]] * 3)]).hota is None
+    assert tracking_metrics([]).idf1 is None

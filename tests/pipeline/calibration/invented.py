@@ -7,7 +7,7 @@ from pathlib import Path
 
 import numpy as np
 
-from pipeline.calibration.training_exams import CrossedObject, Lesson
+from pipeline.calibration.training_exams import CrossedObject, TrainingExam
 from pipeline.exams.exam_search import Exam
 from pipeline.scan.coverage import ClipCoverage
 from pipeline.track.tracks import ClipTracks, Track
@@ -15,10 +15,10 @@ from pipeline.track.tracks import ClipTracks, Track
 FRAMES = 400
 
 
-def lesson(rng: np.random.Generator, eggs: int, look_alikes: int, found: float = 0.8) -> Lesson:
-    """One sweep that crosses ``eggs``, each found with the probability ``found``, and follows ``look_alikes``."""
-    tracks, owners, objects = [], {}, []
-    for is_real in [True] * eggs + [False] * look_alikes:
+def training_exam(rng: np.random.Generator, eggs: int, false_tracks: int, found: float = 0.8) -> TrainingExam:
+    """One sweep that crosses ``eggs``, each found with the probability ``found``, and follows ``false_tracks``."""
+    tracks, track_labels, objects = [], {}, []
+    for is_real in [True] * eggs + [False] * false_tracks:
         met = not is_real or rng.random() < found
         size, depth = rng.uniform(0.07, 0.12), rng.uniform(0.2, 0.8)
         if is_real:
@@ -26,16 +26,16 @@ def lesson(rng: np.random.Generator, eggs: int, look_alikes: int, found: float =
         if met:
             identity = len(tracks) + 1
             tracks.append(_track(rng, identity, rng.normal(1.5 if is_real else 0.2, 0.5)))
-            owners["left-1.mp4", identity] = True if is_real else None
+            track_labels["left-1.mp4", identity] = True if is_real else None
     exam = Exam(Path("AF-1/2026-05-14"), "AF-1", dt.date(2026, 5, 14), None, None, None, None, 0, ())
-    return Lesson(
+    return TrainingExam(
         exam=exam,
         clips=(ClipTracks("left-1.mp4", "left", 0.2, FRAMES, tuple(tracks), 320.0, 450.0),),
         coverage=(ClipCoverage("left-1.mp4", "left", "done", None, FRAMES, FRAMES),),
-        owners=owners,
+        track_labels=track_labels,
         objects=tuple(objects),
-        crossed=(eggs, 0),
-        overlooked=(sum(not one.found for one in objects), 0),
+        crossed_counts=(eggs, 0),
+        missed_counts=(sum(not one.detected for one in objects), 0),
     )
 
 

@@ -14,13 +14,13 @@ from pathlib import Path
 
 import pytest
 
-from pipeline.batch.events import BatchReport, ClipOutcome, ExamOutcome
+from pipeline.batch.events import BatchReport, ClipReport, ExamReport
 from pipeline.cli import app
 from pipeline.cli.exit_codes import ExitCode, batch_exit_code
 from pipeline.store.lock import hold_lock
-from tests.pipeline.bench.invented import DATE, true, write_truth
+from tests.pipeline.bench.invented import DATE, object_annotation, write_truth
 from tests.pipeline.blob_finder import BlobFinder, write_exam_folder
-from tests.pipeline.conftest import Clutchlight, Said
+from tests.pipeline.conftest import Clutchlight, CommandResult
 
 COMMAND = Path(__file__).parents[1] / "blob_finder.py"
 ENVIRONMENT = {**os.environ, "PYTHONPATH": os.pathsep.join(sys.path), "COLUMNS": "200"}
@@ -61,7 +61,7 @@ def test_help_answers_at_once_without_heavy_libraries() -> None:
         assert word in answer.stdout
 
 
-@pytest.mark.parametrize("command", ["batch", "bench", "demo", "outcome", "phantoms", "record", "train"])
+@pytest.mark.parametrize("command", ["batch", "bench", "demo", "outcome", "phantoms", "agreement", "train"])
 def test_every_command_explains_itself(command: str, capsys: pytest.CaptureFixture[str]) -> None:
     assert app.main([command, "--help"]) == ExitCode.DONE
     said = capsys.readouterr().out
@@ -82,11 +82,11 @@ def test_version(capsys: pytest.CaptureFixture[str]) -> None:
         (["batch", "root", "--out", "out", "--engine", "steam"], "steam"),
         (["hatch"], "hatch"),
         (["phantoms", "dir", "--animals", "0", "--seed", "1"], "--animals"),
-        (["phantoms"], "--sheet"),
+        (["phantoms"], "--contact-sheet"),
         (["phantoms", "dir", "--seed", "1"], "--animals"),
-        (["phantoms", "dir", "--sheet", "sheet.png"], "--animals"),
-        (["phantoms", "dir", "--animals", "1", "--mixed"], "belong to --sheet"),
-        (["phantoms", "--sheet", "sheet.png", "--mixed"], "--beside"),
+        (["phantoms", "dir", "--contact-sheet", "sheet.png"], "--animals"),
+        (["phantoms", "dir", "--animals", "1", "--blinded"], "belong to --contact-sheet"),
+        (["phantoms", "--contact-sheet", "sheet.png", "--blinded"], "--compare-with"),
     ],
 )
 def test_wrong_usage_is_2(arguments: Sequence[str], said: str, capsys: pytest.CaptureFixture[str]) -> None:
@@ -114,7 +114,7 @@ def test_a_night_in_json_with_talk_kept_apart(clutchlight: Clutchlight, root: Pa
 
 def test_a_quiet_night_says_nothing(clutchlight: Clutchlight, root: Path, tmp_path: Path) -> None:
     done = clutchlight("batch", root, "--out", tmp_path / "out", "--quiet")
-    assert done == Said(0, "", "")
+    assert done == CommandResult(0, "", "")
 
 
 @pytest.mark.parametrize("number", [signal.SIGINT, signal.SIGTERM])
@@ -213,7 +213,8 @@ def test_bench_measures_data_sets_and_egg_free_exams(
     write_exam_folder(tmp_path / "set", "AF-0001", {"left-1.mp4": 1}, date=DATE)
     write_exam_folder(tmp_path / "free", "AF-0002", {"left-1.mp4": 1}, date=DATE)
     eggs = [
-        true(frame + 1, 3, [40.0, 50.0, 12.0, 12.0, 0.0], ignored=frame not in range(15, 25)) for frame in range(40)
+        object_annotation(frame + 1, 3, [40.0, 50.0, 12.0, 12.0, 0.0], ignored=frame not in range(15, 25))
+        for frame in range(40)
     ]
     write_truth(tmp_path / "set", eggs, animals=("AF-0001",), frames=40, carried=1, crossed=1)
     sets = ["bench", str(tmp_path / "set"), "--egg-free", str(tmp_path / "free"), "--quiet"]
@@ -227,7 +228,7 @@ def test_bench_measures_data_sets_and_egg_free_exams(
     first, second = json.loads(written)
     assert first["classes"]["calcified"]["recall"] == 1.0
     assert sorted(path.name for path in (tmp_path / "out").glob("*.svg")) == ["1-set.svg", "2-free.svg"]
-    assert second["egg_free_clips"]["sure"] == pytest.approx(30 / 40)
+    assert second["egg_free_clip_false_positives"]["confident_per_frame"] == pytest.approx(30 / 40)
 
 
 def test_bench_of_nothing_is_wrong_usage(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
@@ -235,9 +236,9 @@ def test_bench_of_nothing_is_wrong_usage(tmp_path: Path, capsys: pytest.CaptureF
     assert "--egg-free" in capsys.readouterr().err
 
 
-def outcome(status: str, *clips: str) -> ExamOutcome:
-    listed = tuple(ClipOutcome(f"{number}.mp4", clip, None) for number, clip in enumerate(clips))  # type: ignore[arg-type]
-    return ExamOutcome("AF-0001", "2026-05-14", Path("x"), status, None, listed, None)  # type: ignore[arg-type]
+def outcome(status: str, *clips: str) -> ExamReport:
+    listed = tuple(ClipReport(f"{number}.mp4", clip, None) for number, clip in enumerate(clips))  # type: ignore[arg-type]
+    return ExamReport("AF-0001", "2026-05-14", Path("x"), status, None, listed, None)  # type: ignore[arg-type]
 
 
 @pytest.mark.parametrize(
@@ -252,5 +253,5 @@ def outcome(status: str, *clips: str) -> ExamOutcome:
         ([outcome("failed", "refused")], ExitCode.UNEXPECTED),
     ],
 )
-def test_how_a_night_ended_is_its_exit_code(exams: list[ExamOutcome], code: ExitCode) -> None:
+def test_how_a_night_ended_is_its_exit_code(exams: list[ExamReport], code: ExitCode) -> None:
     assert batch_exit_code(BatchReport(Path("root"), Path("out"), tuple(exams), (), None)) == code

@@ -1,4 +1,4 @@
-"""``clutchlight outcome`` and ``clutchlight record`` as a technician meets them."""
+"""``clutchlight outcome`` and ``clutchlight agreement`` as a technician meets them."""
 
 from __future__ import annotations
 
@@ -20,7 +20,7 @@ from tests.pipeline.agreement.conftest import exam
 @pytest.fixture
 def out(tmp_path: Path) -> Path:
     """An output folder with the exams of two animals, as the batch keeps them."""
-    summaries = [exam(1, 8, animal="AF-0001", hand="K. Sedge"), exam(1, 6, animal="AF-0002")]
+    summaries = [exam(1, 8, animal="AF-0001", scanned_by="K. Sedge"), exam(1, 6, animal="AF-0002")]
     with Store(tmp_path) as store:
         run = store.start_run(settings_sha256="s", model_sha256="m", engine="openvino")
         for one in summaries:
@@ -33,7 +33,7 @@ def out(tmp_path: Path) -> Path:
 
 def test_exams_kept_before_it_was_noted_who_scanned_are_still_read(out: Path) -> None:
     with Store(out) as store:
-        assert ["scanned_by" in exam.document for exam in store.exams()] == [True, False]
+        assert ["scanned_by" in exam.summary_json for exam in store.exams()] == [True, False]
         summaries, problems = read_summaries(store, out)
     assert [summary.exam.scanned_by for summary in summaries] == ["K. Sedge", None]
     assert problems == []
@@ -44,19 +44,19 @@ def test_outcomes_one_by_one_become_a_record(out: Path, capsys: pytest.CaptureFi
     for number in ("7", "6", "7"):  # corrected, and corrected back
         assert app.main([*laid, "--number", number]) == ExitCode.DONE
     assert capsys.readouterr().out == "1 outcome recorded\n" * 3
-    assert app.main(["record", "--out", str(out)]) == ExitCode.DONE
+    assert app.main(["agreement", "--out", str(out)]) == ExitCode.DONE
     said = capsys.readouterr().out.splitlines()
     assert said[0] == "1 pair of estimate and outcome from 2 exams"
     assert said[-2:] == [
         "One pair tells nothing of how far apart estimate and outcome lie as a rule.",
-        f"Open {out / 'record.html'}",
+        f"Open {out / 'agreement.html'}",
     ]
-    page = (out / "record.html").read_text(encoding="utf-8")
+    page = (out / "agreement.html").read_text(encoding="utf-8")
     assert "7 laid" in page
     assert "by K. Sedge" in page
     assert "AF-0001/2026-05-02/report.html" in page
     assert app.main([*laid, "--withdrawn"]) == ExitCode.DONE
-    assert app.main(["record", "--out", str(out), "--json"]) == ExitCode.DONE
+    assert app.main(["agreement", "--out", str(out), "--json"]) == ExitCode.DONE
     assert json.loads(capsys.readouterr().out.partition("\n")[2])["pairs"] == []
     with Store(out) as store:
         assert [(one.number, one.withdrawn) for one in store.outcomes()] == [
@@ -70,7 +70,7 @@ def test_outcomes_one_by_one_become_a_record(out: Path, capsys: pytest.CaptureFi
 def test_within_decides_how_late_eggs_count(out: Path, capsys: pytest.CaptureFixture[str]) -> None:
     app.main(["outcome", "--out", str(out), "AF-0001", "laid", "--date", "2026-06-05", "--number", "6", "--quiet"])
     for days, pairs in ((28, 0), (40, 1)):
-        assert app.main(["record", "--out", str(out), "--within", str(days), "--json"]) == ExitCode.DONE
+        assert app.main(["agreement", "--out", str(out), "--within", str(days), "--json"]) == ExitCode.DONE
         assert len(json.loads(capsys.readouterr().out)["pairs"]) == pairs
 
 
@@ -112,7 +112,7 @@ def test_wrong_usage_is_2(out: Path, arguments: list[str], said: str, capsys: py
 
 
 def test_a_folder_without_results_is_no_record(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
-    for arguments in (["record"], ["outcome", "AF-0001", "laid", "--date", "2026-05-10"]):
+    for arguments in (["agreement"], ["outcome", "AF-0001", "laid", "--date", "2026-05-10"]):
         assert app.main([*arguments, "--out", str(tmp_path / "slip")]) == ExitCode.USAGE
         assert "slip: no results lie in this folder" in capsys.readouterr().err
     assert not (tmp_path / "slip").exists()
@@ -120,6 +120,6 @@ def test_a_folder_without_results_is_no_record(tmp_path: Path, capsys: pytest.Ca
 
 def test_both_wait_for_a_run_in_the_same_folder(out: Path, capsys: pytest.CaptureFixture[str]) -> None:
     with hold_lock(out):
-        for arguments in (["record"], ["outcome", "AF-0001", "laid", "--date", "2026-05-10"]):
+        for arguments in (["agreement"], ["outcome", "AF-0001", "laid", "--date", "2026-05-10"]):
             assert app.main([*arguments, "--out", str(out)]) == ExitCode.LOCKED
     assert "another run works in this folder" in capsys.readouterr().err

@@ -1,4 +1,4 @@
-"""``clutchlight review`` and ``clutchlight people`` as a technician meets them."""
+"""``clutchlight review`` and ``clutchlight users`` as a technician meets them."""
 
 from __future__ import annotations
 
@@ -14,8 +14,8 @@ import pytest
 
 from pipeline.cli import app
 from pipeline.cli.exit_codes import ExitCode
-from pipeline.review.event_log import Journal
-from pipeline.review.users import People
+from pipeline.review.event_log import EventLog
+from pipeline.review.users import Users
 from pipeline.store.store import Store
 
 
@@ -49,17 +49,17 @@ def test_people_are_let_in_and_out(
     out: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
     monkeypatch.setattr("typer.prompt", lambda *_, **__: "a long enough word")
-    add = ["people", "--out", str(out), "--add", "Orla Finch"]
+    add = ["users", "--out", str(out), "--add", "Orla Finch"]
     assert app.main(add) == ExitCode.USAGE  # what is she?
-    assert app.main([*add, "--role", "veterinarian", "--may", "everything"]) == ExitCode.USAGE
-    assert app.main([*add, "--role", "veterinarian", "--may", "sign"]) == ExitCode.DONE
+    assert app.main([*add, "--role", "veterinarian", "--permission", "everything"]) == ExitCode.USAGE
+    assert app.main([*add, "--role", "veterinarian", "--permission", "sign"]) == ExitCode.DONE
     assert capsys.readouterr().out == "Orla Finch\tveterinarian\tsign\n"
-    with closing(Journal(out)) as journal:
-        assert People(journal).known("Orla Finch", "a long enough word") is not None
-        assert People(journal).known("Orla Finch", "another word") is None
-    assert app.main(["people", "--out", str(out), "--remove", "Orla Finch"]) == ExitCode.DONE
+    with closing(EventLog(out)) as event_log:
+        assert Users(event_log).authenticate("Orla Finch", "a long enough word") is not None
+        assert Users(event_log).authenticate("Orla Finch", "another word") is None
+    assert app.main(["users", "--out", str(out), "--remove", "Orla Finch"]) == ExitCode.DONE
     assert capsys.readouterr().out == ""
-    assert app.main(["people", "--out", str(out), "--remove", "Orla Finch"]) == ExitCode.USAGE
+    assert app.main(["users", "--out", str(out), "--remove", "Orla Finch"]) == ExitCode.USAGE
 
 
 def test_the_page_is_served_until_it_is_stopped(out: Path) -> None:

@@ -16,7 +16,7 @@ from models.network import load_weights
 from models.runtime import shipped_weights
 from pipeline.cli import app
 from pipeline.cli.exit_codes import ExitCode
-from pipeline.report.export.result import dumps
+from pipeline.report.export.result import to_json_bytes
 
 if TYPE_CHECKING:
     import torch
@@ -53,14 +53,14 @@ def write_label_folder(folder: Path) -> None:
         annotations.append(
             {"id": number, "image_id": number, "category_id": 3, "iscrowd": 0, "ellipse": [30, 20, 9, 6, 10]}
         )
-    (folder / "coco.json").write_bytes(dumps({"images": images, "annotations": annotations, "categories": []}))
+    (folder / "coco.json").write_bytes(to_json_bytes({"images": images, "annotations": annotations, "categories": []}))
 
 
 @pytest.mark.parametrize(
     ("arguments", "said"),
     [
         (["train"], "--config FILE"),
-        (["train", "--config", "training.toml", "--even-if-worse"], "--labels"),
+        (["train", "--config", "training.toml", "--allow-regression"], "--labels"),
         (["train", "--labels", "labels"], "--from WEIGHTS"),
         (["train", "--labels", "no/labels", "--from", "weights"], "no/labels/coco.json cannot be read"),
     ],
@@ -102,22 +102,22 @@ def test_a_network_taught_on_labels_is_written_or_refused_in_words_and_exit_code
 ) -> None:
     told: list[dict[str, Any]] = []
 
-    def run_further_training(settings: TrainingSettings, weights: Path, **rest: Any) -> Changed:
-        network = load_weights(rest["start"]).shape
+    def run_fine_tuning(settings: TrainingSettings, weights: Path, **rest: Any) -> Changed:
+        network = load_weights(rest["start"]).config
         assert (network.widths, network.blocks) == (settings.widths, settings.blocks)  # the shipped ones fit
         told.append(rest)
-        return Changed(is_written=rest["even_if_worse"])
+        return Changed(is_written=rest["allow_regression"])
 
-    monkeypatch.setattr("synthetic.training.further_training.run_further_training", run_further_training)
+    monkeypatch.setattr("synthetic.training.further_training.run_fine_tuning", run_fine_tuning)
     write_label_folder(tmp_path / "labels")
     out = tmp_path / "own.safetensors"
     command = ["train", "--from", str(shipped_weights()), "--labels", str(tmp_path / "labels"), "--out", str(out)]
-    assert app.main(command) == ExitCode.WORSE == 5
+    assert app.main(command) == ExitCode.REGRESSION == 5
     said = capsys.readouterr()
     assert f"The network became worse, so {out} was not written." in said.err
-    assert "--even-if-worse" in said.err
+    assert "--allow-regression" in said.err
     assert "--weights" not in said.out
-    assert app.main([*command, "--even-if-worse"]) == ExitCode.DONE
+    assert app.main([*command, "--allow-regression"]) == ExitCode.DONE
     assert f"Use it with --weights {out}" in capsys.readouterr().out
     labelled: LabelledPictures = told[0]["labelled"]
     assert labelled.animals == ["AF-1", "AF-2"]

@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from models.ellipse import contains
-from pipeline.detect.beam_coordinates import Beams
+from pipeline.detect.beam_coordinates import BeamCoordinates
 from pipeline.ingest.sector.sector import Sector
 
 MASK = np.ones((400, 600), dtype=bool)
@@ -20,32 +20,32 @@ EGG = np.array([340.0, 210.0, 60.0, 40.0, 30.0])
 
 @pytest.mark.parametrize("sector", SECTORS)
 def test_places_and_points_are_each_others_inverse(sector):
-    beams = Beams(sector)
+    beams = BeamCoordinates(sector)
     points = np.random.default_rng(3).uniform(20, 380, (50, 2))
-    x, y = beams.points(*beams.places(points))
+    x, y = beams.to_xy(*beams.to_beam_depth(points))
     np.testing.assert_allclose(np.column_stack([x, y]), points, atol=1e-9)
 
 
 @pytest.mark.parametrize("sector", SECTORS)
 def test_a_beam_enters_an_outline_on_it_and_from_outside(sector):
-    beams = Beams(sector)
-    (reach,) = beams.reaches(EGG[None])
-    beam = np.linspace(reach.first_beam, reach.last_beam, 9)[1:-1]
-    entry = beams.entries(EGG, beam)
+    beams = BeamCoordinates(sector)
+    (extent,) = beams.extents(EGG[None])
+    beam = np.linspace(extent.first_beam, extent.last_beam, 9)[1:-1]
+    entry = beams.entry_depths(EGG, beam)
     for step, inside in ((-0.5, False), (0.5, True)):
-        points = np.column_stack(beams.points(beam, entry + step))
+        points = np.column_stack(beams.to_xy(beam, entry + step))
         assert (contains(EGG[None], points)[0] == inside).all()
-    assert (entry > reach.near - 0.2).all()
-    assert (entry < reach.far).all()
+    assert (entry > extent.near_depth - 0.2).all()
+    assert (entry < extent.far_depth).all()
 
 
 def test_a_beam_that_passes_by_enters_nowhere():
-    beams = Beams(SECTORS[2])
-    assert np.isnan(beams.entries(EGG, np.array([20.0]))).all()
+    beams = BeamCoordinates(SECTORS[2])
+    assert np.isnan(beams.entry_depths(EGG, np.array([20.0]))).all()
 
 
 @pytest.mark.parametrize("sector", SECTORS[:2])
 def test_depth_in_a_fan_is_what_the_sector_says(sector):
     points = np.array([[250.0, 200.0], [330.0, 260.0]])
-    _, depth = Beams(sector).places(points)
+    _, depth = BeamCoordinates(sector).to_beam_depth(points)
     np.testing.assert_allclose(depth - sector.inner_radius_px, sector.depth_px(points), atol=1e-9)

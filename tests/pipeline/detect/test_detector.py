@@ -8,8 +8,8 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from models.answer import CHANNELS, OUTPUTS, STRIDE
-from pipeline.detect.detector import Detector, Framing
+from models.answer import CHANNEL_COUNT, CHANNELS, STRIDE
+from pipeline.detect.detector import Detector, InputTransform
 from pipeline.ingest.frame import Frame
 from pipeline.ingest.sector.sector import Sector
 from pipeline.settings import load_settings
@@ -27,9 +27,9 @@ class BrightSpot:
 
     def run(self, pictures: NDArray[np.float32]) -> NDArray[np.float32]:
         side = pictures.shape[-1] // STRIDE
-        answers = np.zeros((len(pictures), OUTPUTS, side, side), dtype=np.float32)
+        answers = np.zeros((len(pictures), CHANNEL_COUNT, side, side), dtype=np.float32)
         answers[:, CHANNELS["centre"]] = -9
-        answers[:, CHANNELS["spread"]] = np.log([0.5, 0.02])[:, None, None]  # half a cell; 2 %
+        answers[:, CHANNELS["uncertainty"]] = np.log([0.5, 0.02])[:, None, None]  # half a cell; 2 %
         answers[:, CHANNELS["stage"].stop - 1] = 5
         answers[:, CHANNELS["shape"].start : CHANNELS["shape"].start + 2] = np.log(20 / STRIDE)
         for answer, picture in zip(answers, pictures[:, 0], strict=True):
@@ -67,7 +67,7 @@ def test_what_is_found_comes_back_to_where_it_was_in_the_frame(
     np.testing.assert_allclose(found.ellipses[0, :2], [x, y], atol=0.75)
     scale = max(box[2] - box[0], box[3] - box[1]) / 256
     np.testing.assert_allclose(found.ellipses[0, 2:4], 20 * scale, rtol=1e-6)
-    np.testing.assert_allclose(found.spreads, [[0.5 * STRIDE * scale, 0.02]], rtol=1e-6)
+    np.testing.assert_allclose(found.outline_uncertainties, [[0.5 * STRIDE * scale, 0.02]], rtol=1e-6)
     np.testing.assert_allclose(found.depths_px, found.ellipses[:, 1] - box[1])
     assert found.stage_probabilities[0].argmax() == 2
 
@@ -86,9 +86,9 @@ def test_a_picture_that_is_upside_down_is_turned_for_the_network() -> None:
 
 
 def test_outlines_lean_the_other_way_where_the_picture_is_upside_down() -> None:
-    framing = Framing(replace(sector(256, 256, (0, 0, 256, 256)), upside_down=True))
-    put_back = framing.put_back(np.array([[10.0, 20.0, 9.0, 5.0, 30.0], [10.0, 20.0, 9.0, 5.0, -90.0]]))
-    np.testing.assert_allclose(put_back, [[10.0, 235.0, 9.0, 5.0, -30.0], [10.0, 235.0, 9.0, 5.0, -90.0]])
+    transform = InputTransform(replace(sector(256, 256, (0, 0, 256, 256)), upside_down=True))
+    in_frame = transform.ellipses_to_frame(np.array([[10.0, 20.0, 9.0, 5.0, 30.0], [10.0, 20.0, 9.0, 5.0, -90.0]]))
+    np.testing.assert_allclose(in_frame, [[10.0, 235.0, 9.0, 5.0, -30.0], [10.0, 235.0, 9.0, 5.0, -90.0]])
 
 
 def test_nothing_outside_the_sector_reaches_the_network() -> None:

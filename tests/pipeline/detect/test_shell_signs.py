@@ -7,8 +7,8 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from pipeline.detect.beam_coordinates import Beams
-from pipeline.detect.shell_signs import middle_signs, read_signs
+from pipeline.detect.beam_coordinates import BeamCoordinates
+from pipeline.detect.shell_signs import measure_signs, median_signs
 from tests.pipeline.detect.laboratory_picture import GREY_PER_DB, MM_PER_PX, rendered_egg
 
 WALL = {"rim_db": 12.0, "rim_mm": 0.5}
@@ -16,7 +16,7 @@ WALL = {"rim_db": 12.0, "rim_mm": 0.5}
 
 def signs_of(material, **how):
     rendered = rendered_egg(material, **how)
-    signs = read_signs(rendered.picture, Beams(rendered.sector), rendered.ellipse[None], 0)
+    signs = measure_signs(rendered.picture, BeamCoordinates(rendered.sector), rendered.ellipse[None], 0)
     assert signs is not None
     return signs
 
@@ -24,11 +24,11 @@ def signs_of(material, **how):
 @pytest.mark.parametrize("loss_db", [0.0, 1.0, 3.0])
 def test_the_shadow_is_as_deep_as_what_the_egg_took_from_the_beams(loss_db):
     rendered = rendered_egg(WALL | {"loss_db": loss_db})
-    signs = read_signs(rendered.picture, Beams(rendered.sector), rendered.ellipse[None], 0)
+    signs = measure_signs(rendered.picture, BeamCoordinates(rendered.sector), rendered.ellipse[None], 0)
     deep = slice(360, 420)  # 36 to 42 mm down, behind an egg that ends at 31 mm
     taken = rendered.loss_db[deep, 160:240].mean() - rendered.loss_db[deep, :40].mean()
     assert signs.shadow / GREY_PER_DB == pytest.approx(taken, abs=1.0)
-    assert signs.shadow_black == 0.0
+    assert signs.shadow_black_share == 0.0
 
 
 def test_a_thicker_shell_throws_a_deeper_shadow_until_the_screen_is_black():
@@ -36,7 +36,7 @@ def test_a_thicker_shell_throws_a_deeper_shadow_until_the_screen_is_black():
     read = [signs_of(WALL | shell) for shell in shells]
     shadows = [one.shadow for one in read]
     assert np.diff(shadows[:4]).min() > 2 * GREY_PER_DB
-    assert read[4].shadow_black > 0.9
+    assert read[4].shadow_black_share > 0.9
     assert read[4].shadow > 20 * GREY_PER_DB
 
 
@@ -76,22 +76,22 @@ def test_gain_falls_out():
 
 
 def test_a_wall_as_white_as_the_screen_is_said_to_be():
-    assert signs_of({"rim_db": 40.0, "rim_mm": 0.8}).rim_white > 0.7
-    assert signs_of(WALL).rim_white == 0.0
+    assert signs_of({"rim_db": 40.0, "rim_mm": 0.8}).rim_saturated_share > 0.7
+    assert signs_of(WALL).rim_saturated_share == 0.0
 
 
 def test_what_another_object_hides_is_not_read():
     rendered = rendered_egg(WALL | {"loss_db": 3.0})
-    beams = Beams(rendered.sector)
+    beams = BeamCoordinates(rendered.sector)
     above = rendered.ellipse.copy()
     above[1] -= 170
     both = np.stack([rendered.ellipse, above])
-    assert read_signs(rendered.picture, beams, both, 0) is None
+    assert measure_signs(rendered.picture, beams, both, 0) is None
     beside = rendered.ellipse.copy()
     beside[0] += 190
-    alone = read_signs(rendered.picture, beams, rendered.ellipse[None], 0)
+    alone = measure_signs(rendered.picture, beams, rendered.ellipse[None], 0)
     assert alone is not None
-    two = read_signs(rendered.picture, beams, np.stack([rendered.ellipse, beside]), 0)
+    two = measure_signs(rendered.picture, beams, np.stack([rendered.ellipse, beside]), 0)
     assert two is not None
     assert two.shadow == pytest.approx(alone.shadow, abs=GREY_PER_DB)
 
@@ -101,12 +101,12 @@ def test_at_the_edge_of_the_sector_nothing_is_read():
     mask = rendered.sector.mask.copy()
     mask[:, 180:] = False
     sector = replace(rendered.sector, mask=mask)
-    assert read_signs(rendered.picture, Beams(sector), rendered.ellipse[None], 0) is None
+    assert measure_signs(rendered.picture, BeamCoordinates(sector), rendered.ellipse[None], 0) is None
 
 
 def test_the_median_passes_over_what_could_not_be_told():
     one = signs_of(WALL | {"loss_db": 2.0})
     several = [replace(one, shadow=value, rim=10.0) for value in (1.0, float("nan"), 3.0, 5.0)]
-    middle = middle_signs(several)
+    middle = median_signs(several)
     assert (middle.shadow, middle.rim, middle.frames) == (3.0, 10.0, 4)
-    assert np.isnan(middle_signs([replace(one, shadow=float("nan"))]).shadow)
+    assert np.isnan(median_signs([replace(one, shadow=float("nan"))]).shadow)

@@ -26,7 +26,7 @@ def chapman_deviation(marked: int, caught: int, again: int) -> float:
 
 
 @dataclass(frozen=True)
-class Series:
+class CatchSeries:
     """Catches in turn. caught; again : marked before; kept : returned with a mark, those marked before included"""
 
     caught: Sequence[int]

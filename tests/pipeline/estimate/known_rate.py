@@ -2,10 +2,10 @@ from __future__ import annotations
 
 import numpy as np
 
-from pipeline.estimate.missed_eggs import Overlooked
+from pipeline.estimate.missed_eggs import MissedEggs
 
 
-def found_at(chance: float) -> Overlooked:
+def missed_at_rate(chance: float) -> MissedEggs:
     """Where every egg is found with the same known chance."""
     odds = (1 - chance) / chance
-    return Overlooked(np.ones(1), np.array([odds]), np.array([odds / chance]), repeated=False)
+    return MissedEggs(np.ones(1), np.array([odds]), np.array([odds / chance]), has_repeat_passes=False)

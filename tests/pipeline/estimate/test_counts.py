@@ -5,27 +5,27 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from pipeline.estimate.candidates import Sifted
-from pipeline.estimate.counts import tally, unscanned
+from pipeline.estimate.candidates import CandidatePosterior
+from pipeline.estimate.counts import count_when_unscanned, estimate_count
 from pipeline.settings import load_settings
-from pipeline.track.merging.count_distribution import Distribution, certainly, poisson_binomial
-from pipeline.track.merging.merge import Egg, Member
-from tests.pipeline.estimate.known_rate import found_at
+from pipeline.track.merging.count_distribution import CountDistribution, point_mass, poisson_binomial
+from pipeline.track.merging.merge import Egg, EggTrack
+from tests.pipeline.estimate.known_rate import missed_at_rate
 
 SETTINGS = load_settings()
-PLAIN = SETTINGS.counting.shelled.model_copy(update={"sharpness": 1.0, "interval": 0.9})
+PLAIN = SETTINGS.counting.shelled.model_copy(update={"inverse_temperature": 1.0, "interval_probability": 0.9})
 SHELL = np.array([0.02, 0.08, 0.9])
-NONE_OVERLOOKED = found_at(1.0)
-MANY_OVERLOOKED = found_at(0.6)
+NONE_MISSED = missed_at_rate(1.0)
+MANY_MISSED = missed_at_rate(0.6)
 
 
-def count_of(existences, *, shift=None, missed=NONE_OVERLOOKED, at_least=0, learned=PLAIN):
-    eggs = tuple(Egg(k, (Member("a.mp4", k),), 0.9, SHELL, 0.9) for k in range(1, len(existences) + 1))
-    sifted = Sifted(poisson_binomial(existences), np.array(existences, float))
-    return tally(
+def count_of(existences, *, shift=None, missed=NONE_MISSED, at_least=0, learned=PLAIN):
+    eggs = tuple(Egg(k, (EggTrack("a.mp4", k),), 0.9, SHELL, 0.9) for k in range(1, len(existences) + 1))
+    posterior = CandidatePosterior(poisson_binomial(existences), np.array(existences, float))
+    return estimate_count(
         eggs,
-        sifted,
-        shift or certainly(0),
+        posterior,
+        shift or point_mass(0),
         missed,
         at_least=at_least,
         learned=learned,
@@ -35,7 +35,7 @@ def count_of(existences, *, shift=None, missed=NONE_OVERLOOKED, at_least=0, lear
 
 
 shifts = st.lists(st.floats(0.01, 1.0), min_size=1, max_size=6).flatmap(
-    lambda weights: st.integers(-4, 2).map(lambda low: Distribution(low, np.array(weights) / sum(weights)))
+    lambda weights: st.integers(-4, 2).map(lambda low: CountDistribution(low, np.array(weights) / sum(weights)))
 )
 
 
@@ -47,9 +47,9 @@ shifts = st.lists(st.floats(0.01, 1.0), min_size=1, max_size=6).flatmap(
     st.floats(0.2, 3.0),
     st.floats(0.3, 0.99),
 )
-def test_bound_estimate_and_interval_are_in_order(existences, shift, at_least, found, sharpness, interval):
-    missed = found_at(found)
-    learned = PLAIN.model_copy(update={"sharpness": sharpness, "interval": interval})
+def test_bound_estimate_and_interval_are_in_order(existences, shift, at_least, found, inverse_temperature, interval):
+    missed = missed_at_rate(found)
+    learned = PLAIN.model_copy(update={"inverse_temperature": inverse_temperature, "interval_probability": interval})
     result = count_of(existences, shift=shift, missed=missed, at_least=at_least, learned=learned)
     low, high = result.count.interval90
     assert result.count.at_least <= low <= result.count.estimate <= high
@@ -86,9 +86,9 @@ def test_what_a_count_rests_on_is_listed_though_none_of_it_is_likely():
 
 
 def test_overlooked_eggs_are_in_the_estimate_and_widen_the_interval():
-    certain, guessed = count_of([1.0] * 9), count_of([1.0] * 9, missed=MANY_OVERLOOKED)
+    certain, guessed = count_of([1.0] * 9), count_of([1.0] * 9, missed=MANY_MISSED)
     # 9 found of 15: the failures before the ninth success have the mean 9 * 0.4 / 0.6 = 6.
-    assert guessed.crossed.mean == pytest.approx(15.0, abs=0.01)
+    assert guessed.distribution.mean == pytest.approx(15.0, abs=0.01)
     assert certain.count.interval90 == (9, 9)
     low, high = guessed.count.interval90
     assert low >= 9
@@ -97,23 +97,28 @@ def test_overlooked_eggs_are_in_the_estimate_and_widen_the_interval():
 
 
 def test_doubt_about_merges_moves_the_estimate_with_its_median():
-    assert count_of([0.99] * 8, shift=Distribution(-2, np.array([0.7, 0.2, 0.1]))).count.estimate == 6
+    assert count_of([0.99] * 8, shift=CountDistribution(-2, np.array([0.7, 0.2, 0.1]))).count.estimate == 6
 
 
 def test_merging_leaves_none_of_one_and_at_least_one_of_many():
-    result = count_of([1.0, 1.0], shift=Distribution(-4, np.full(5, 0.2)))
-    assert result.crossed.within(0, 0) == 0
-    assert count_of([0.0, 0.0], shift=Distribution(0, np.full(3, 1 / 3))).crossed.within(0, 0) == pytest.approx(1.0)
+    result = count_of([1.0, 1.0], shift=CountDistribution(-4, np.full(5, 0.2)))
+    assert result.distribution.probability_within(0, 0) == 0
+    assert count_of([0.0, 0.0], shift=CountDistribution(0, np.full(3, 1 / 3))).distribution.probability_within(
+        0, 0
+    ) == pytest.approx(1.0)
 
 
 def test_the_bound_is_in_the_distribution():
     result = count_of([0.5] * 6, at_least=4)
-    assert result.crossed.within(0, 3) == 0
+    assert result.distribution.probability_within(0, 3) == 0
     assert result.count.interval90[0] >= 4
 
 
 def test_less_sharpness_is_less_confidence_and_a_wider_interval():
-    results = [count_of([0.7] * 8, learned=PLAIN.model_copy(update={"sharpness": power})) for power in (0.3, 1.0, 2.0)]
+    results = [
+        count_of([0.7] * 8, learned=PLAIN.model_copy(update={"inverse_temperature": power}))
+        for power in (0.3, 1.0, 2.0)
+    ]
     confidences = [result.confidence for result in results]
     widths = [result.count.interval90[1] - result.count.interval90[0] for result in results]
     assert confidences == sorted(set(confidences))
@@ -122,6 +127,6 @@ def test_less_sharpness_is_less_confidence_and_a_wider_interval():
 
 
 def test_an_animal_that_could_not_be_scanned_may_carry_many():
-    result = unscanned(SETTINGS.estimate)
+    result = count_when_unscanned(SETTINGS.estimate)
     assert result.count.estimate == 0
     assert result.count.interval90[1] >= 10

@@ -8,8 +8,8 @@ import torch
 
 from models.ellipse import from_log_matrix, to_log_matrix
 from models.ellipsoid import section, shape_matrix
-from pipeline.estimate.egg_size_model import clutch_sizes
-from pipeline.estimate.sections import passage
+from pipeline.estimate.egg_size_model import estimate_sizes
+from pipeline.estimate.sections import summarise_sections
 from pipeline.settings import load_settings
 
 SETTINGS = load_settings()
@@ -37,14 +37,14 @@ def sections(rng, length_mm, width_mm, *, tilt, reach=(-0.95, 0.95), error=0.03)
     return from_log_matrix(drawn[:, :2], to_log_matrix(drawn) + noise * [1, 1, 0.7])
 
 
-def sizes_of(*eggs, alike=True, **changed):
+def sizes_of(*eggs, same_clutch=True, **changed):
     settings = SETTINGS.sizes.model_copy(update=changed)
     # Outlines without a bias; the model adds a part of the error itself, for eggs less even than these.
     errors = SETTINGS.calibration.outline.shelled.model_copy(
         update={"width_bias": 0.0, "width_error": 0.02, "ratio_error": 0.015, "ratio_scale": 1.0}
     )
-    seen = [[(passage(track), 1.0) for track in tracks] for tracks in eggs]
-    return clutch_sizes(seen, alike=alike, settings=settings, errors=errors)
+    seen = [[(summarise_sections(track), 1.0) for track in tracks] for tracks in eggs]
+    return estimate_sizes(seen, same_clutch=same_clutch, settings=settings, errors=errors)
 
 
 @pytest.mark.parametrize(("length", "width"), [(36.7, 22.3), (25.0, 25.0), (33.87, 27.97)])
@@ -52,13 +52,13 @@ def test_the_width_needs_only_one_passage_through_the_middle(length, width):
     rng = np.random.default_rng(1)
     for tilt in (0, 40, 90):
         (size,) = sizes_of([sections(rng, length, width, tilt=tilt, error=0.01)])
-        assert size.width_mm.middle == pytest.approx(width, rel=0.03)
+        assert size.width_mm.median == pytest.approx(width, rel=0.03)
 
 
 def test_the_length_of_an_egg_cut_lengthwise_is_read_off_it():
     (size,) = sizes_of([sections(np.random.default_rng(2), 36.7, 22.3, tilt=90, error=0.01)])
-    assert size.length_mm.middle == pytest.approx(36.7, rel=0.05)
-    assert size.elongated > 0.95
+    assert size.length_mm.median == pytest.approx(36.7, rel=0.05)
+    assert size.oval_probability > 0.95
 
 
 def test_an_egg_cut_square_across_may_be_round_or_long():
@@ -66,7 +66,7 @@ def test_an_egg_cut_square_across_may_be_round_or_long():
     low, high = size.length_mm.interval90
     assert low < 25
     assert high > 33
-    assert 0.1 < size.elongated < 0.9
+    assert 0.1 < size.oval_probability < 0.9
 
 
 def test_the_largest_section_alone_would_say_too_little():
@@ -77,7 +77,7 @@ def test_the_largest_section_alone_would_say_too_little():
     assert bound < 0.85 * 36.7
     sizes = sizes_of(*[[track] for track in tracks])
     # Its sisters, cut more lengthwise, tell of the first one too.
-    assert sizes[0].length_mm.middle == pytest.approx(36.7, rel=0.1)
+    assert sizes[0].length_mm.median == pytest.approx(36.7, rel=0.1)
 
 
 def test_an_egg_not_crossed_in_its_middle_may_be_wider_than_any_section():
@@ -90,10 +90,12 @@ def test_an_egg_not_crossed_in_its_middle_may_be_wider_than_any_section():
 
 
 def test_without_a_scale_there_is_a_shape_but_no_size():
-    seen = [[(passage(sections(np.random.default_rng(6), 36.7, 22.3, tilt=90)), None)]]
-    (size,) = clutch_sizes(seen, alike=True, settings=SETTINGS.sizes, errors=SETTINGS.calibration.outline.shelled)
+    seen = [[(summarise_sections(sections(np.random.default_rng(6), 36.7, 22.3, tilt=90)), None)]]
+    (size,) = estimate_sizes(
+        seen, same_clutch=True, settings=SETTINGS.sizes, errors=SETTINGS.calibration.outline.shelled
+    )
     assert (size.width_mm, size.length_mm) == (None, None)
-    assert size.elongated > 0.9
+    assert size.oval_probability > 0.9
 
 
 def test_an_odd_egg_keeps_its_own_size():
@@ -101,7 +103,7 @@ def test_an_odd_egg_keeps_its_own_size():
     clutch = [[sections(rng, 30.0, 30.0, tilt=30)] for _ in range(6)]
     small = [sections(rng, 20.0, 20.0, tilt=30)]
     *_, odd = sizes_of(*clutch, small)
-    assert odd.width_mm.middle == pytest.approx(20.0, rel=0.08)
+    assert odd.width_mm.median == pytest.approx(20.0, rel=0.08)
 
 
 def test_ranges_hold_nine_in_ten_and_errors_stay_small():
@@ -121,7 +123,7 @@ def test_ranges_hold_nine_in_ten_and_errors_stay_small():
         for size, true in zip(sizes_of(*eggs), truth, strict=True):
             for spread, value in zip((size.length_mm, size.width_mm), true, strict=True):
                 held.append(spread.interval90[0] <= value <= spread.interval90[1])
-                errors.append(abs(spread.middle - value))
+                errors.append(abs(spread.median - value))
     by_kind = np.reshape(errors, (-1, 2)), np.reshape(held, (-1, 2))
     length_error, width_error = np.median(by_kind[0], axis=0)
     assert length_error < 2.0

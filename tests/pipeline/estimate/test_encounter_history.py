@@ -7,19 +7,21 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from pipeline.estimate.encounter_history import encounters
-from pipeline.estimate.missed_eggs import overlooked
-from pipeline.settings import Finding, load_settings
-from pipeline.track.merging.merge import Egg, Member
+from pipeline.estimate.encounter_history import encounter_history
+from pipeline.estimate.missed_eggs import estimate_missed
+from pipeline.settings import DetectionRate, load_settings
+from pipeline.track.merging.merge import Egg, EggTrack
 from pipeline.track.merging.passes import Pass
 from pipeline.track.tracks import ClipTracks
 from tests.pipeline.track.merging.test_merge import clip, crossing
 
 SETTINGS = load_settings()
-AGAIN = SETTINGS.estimate.same_window_crossed
-RATES = Finding(base=1.5, size=2.0, depth=-3.0, usual_log_size=-2.3, usual_depth=0.5, spread=0.8)
+AGAIN = SETTINGS.estimate.same_window_crossed_share
+RATES = DetectionRate(
+    intercept=1.5, size_slope=2.0, depth_slope=-3.0, reference_log_size=-2.3, reference_depth=0.5, exam_sd=0.8
+)
 # The way back ends where the way there was at frame 100.
-THERE, BACK = Pass.first("left-1.mp4", 0, 300), Pass("left-1.mp4", 300, 600, begins=300, ends=100)
+THERE, BACK = Pass.first("left-1.mp4", 0, 300), Pass("left-1.mp4", 300, 600, start_position=300, end_position=100)
 
 
 def crossed_at(*times: int) -> ClipTracks:
@@ -27,7 +29,7 @@ def crossed_at(*times: int) -> ClipTracks:
 
 
 def egg(*tracks: int, file: str = "left-1.mp4") -> Egg:
-    members = tuple(Member(file, track) for track in tracks)
+    members = tuple(EggTrack(file, track) for track in tracks)
     return Egg(tracks[0], members, 0.9, np.array([0.0, 0.1, 0.9]), 0.9)
 
 
@@ -44,9 +46,11 @@ def egg(*tracks: int, file: str = "left-1.mp4") -> Egg:
     ],
 )
 def test_each_pass_is_a_witness_where_it_went(times, found, crossed) -> None:
-    met = encounters([egg(*range(1, len(times) + 1))], [THERE, BACK], [crossed_at(*times)], None, RATES, SETTINGS)
-    assert met.found.tolist() == [found]
-    assert met.crossed.tolist() == [crossed]
+    met = encounter_history(
+        [egg(*range(1, len(times) + 1))], [THERE, BACK], [crossed_at(*times)], None, RATES, SETTINGS
+    )
+    assert met.detected.tolist() == [found]
+    assert met.crossing_probability.tolist() == [crossed]
 
 
 def test_a_way_back_that_met_every_egg_again_leaves_fewer_overlooked_than_one_that_met_none() -> None:
@@ -55,19 +59,19 @@ def test_a_way_back_that_met_every_egg_again_leaves_fewer_overlooked_than_one_th
     twice = [egg(2 * n + 1, 2 * n + 2) for n in range(4)]
     once = [egg(2 * n + 1) for n in range(4)]
     sure, doubtful, single = (
-        overlooked(encounters(eggs, passes, [again], None, RATES, SETTINGS), RATES)
+        estimate_missed(encounter_history(eggs, passes, [again], None, RATES, SETTINGS), RATES)
         for eggs, passes in ((twice, [THERE, BACK]), (once, [THERE, BACK]), (once, [Pass.first("left-1.mp4", 0, 600)]))
     )
     assert sure.weights @ sure.means < 0.5 * (doubtful.weights @ doubtful.means)
-    assert sure.repeated
-    assert doubtful.repeated
-    assert not single.repeated
+    assert sure.has_repeat_passes
+    assert doubtful.has_repeat_passes
+    assert not single.has_repeat_passes
 
 
 def test_a_sweep_there_and_back_that_missed_an_egg_of_another_clip_is_one_witness() -> None:
     """It may have missed it both times for one reason: it never went there."""
     other = replace(crossed_at(200), file="left-2.mp4")
     passes = [Pass.first("left-2.mp4", 0, 600), THERE, BACK]
-    met = encounters([egg(1, file="left-2.mp4")], passes, [crossed_at(50), other], None, RATES, SETTINGS)
-    assert met.found.tolist() == [[True, False, False]]
-    assert met.crossed.tolist() == [[1, AGAIN, 0]]
+    met = encounter_history([egg(1, file="left-2.mp4")], passes, [crossed_at(50), other], None, RATES, SETTINGS)
+    assert met.detected.tolist() == [[True, False, False]]
+    assert met.crossing_probability.tolist() == [[1, AGAIN, 0]]

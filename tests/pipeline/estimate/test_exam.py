@@ -12,9 +12,9 @@ from hypothesis import strategies as st
 
 from pipeline.estimate.exam import estimate_exam, estimate_grouping, group_exam
 from pipeline.estimate.finding import ExamFinding
-from pipeline.estimate.history import Background
+from pipeline.estimate.history import AnimalBackground
 from pipeline.exams.exam_search import Exam
-from pipeline.exams.species import load_profiles, profile_of
+from pipeline.exams.species import find_profile, load_profiles
 from pipeline.scan.coverage import ClipCoverage
 from pipeline.settings import load_settings
 from pipeline.track.tracks import ClipTracks
@@ -22,11 +22,11 @@ from tests.pipeline.track.simulator import (
     CALCIFIED,
     FOLLICLE,
     THIN_SHELLED,
-    clutch,
-    film,
-    follow,
-    straight,
-    there_and_back,
+    one_way_sweep,
+    random_clutch,
+    return_sweep,
+    simulate_clip,
+    track_clip,
 )
 
 SETTINGS = load_settings()
@@ -40,7 +40,7 @@ LAYOUTS = (
 
 
 @dataclass(frozen=True)
-class Scanned:
+class SimulatedAnimal:
     """A simulated animal: its clips, and how many of her objects the sweeps crossed."""
 
     clips: tuple[ClipTracks, ...]
@@ -70,26 +70,26 @@ AF_0412 = Exam(
 
 
 @cache
-def scanned(seed: int) -> Scanned:
+def simulated_animal(seed: int) -> SimulatedAnimal:
     """Every fifth animal has follicles only or nothing; the windows' reach leaves out the far side or not."""
     rng = np.random.default_rng(seed)
     number = int(rng.integers(0, 13))
     stages = [int(stage) for stage in rng.choice([FOLLICLE, THIN_SHELLED, CALCIFIED], number, p=[0.2, 0.2, 0.6])]
     if seed % 5 == 4:
         stages = [FOLLICLE] * (number // 3)
-    body = clutch(rng, stages)
+    body = random_clutch(rng, stages)
     clips, crossed = [], set()
     for k, (window, returns) in enumerate(LAYOUTS[seed % 4]):
         frames = 400 if returns else 200
-        path = there_and_back(frames) if returns else straight(frames)
-        clip = film(rng, body, path, frames, window=window, reach_mm=(55.0, 90.0)[seed // 4 % 2])
+        path = return_sweep(frames) if returns else one_way_sweep(frames)
+        clip = simulate_clip(rng, body, path, frames, window=window, reach_mm=(55.0, 90.0)[seed // 4 % 2])
         crossed |= clip.crossed
-        clips.append(follow(clip, SETTINGS.track, f"{window}-{k + 1}.mp4", window))
+        clips.append(track_clip(clip, SETTINGS.track, f"{window}-{k + 1}.mp4", window))
     shelled = sum(stages[row] != FOLLICLE for row in crossed)
-    return Scanned(tuple(clips), shelled, len(crossed) - shelled)
+    return SimulatedAnimal(tuple(clips), shelled, len(crossed) - shelled)
 
 
-def assert_is_sound(finding: ExamFinding, animal: Scanned):
+def assert_is_sound(finding: ExamFinding, animal: SimulatedAnimal):
     for count, truth in ((finding.shelled, animal.shelled), (finding.follicles, animal.follicles)):
         low, high = count.interval90
         assert count.at_least <= truth, f"at least {count.at_least} of {truth}"
@@ -101,7 +101,7 @@ def assert_is_sound(finding: ExamFinding, animal: Scanned):
 
 
 def test_twenty_animals():
-    animals = [scanned(seed) for seed in range(20)]
+    animals = [simulated_animal(seed) for seed in range(20)]
     findings = [animal.estimate() for animal in animals]
     for animal, finding in zip(animals, findings, strict=True):
         assert_is_sound(finding, animal)
@@ -118,22 +118,27 @@ def test_twenty_animals():
 @settings(max_examples=12, deadline=None)
 @given(st.integers(0, 4).map(lambda k: 4 * k + 3), st.permutations(range(3)))
 def test_the_order_of_clips_changes_nothing(seed, order):
-    animal = scanned(seed)
+    animal = simulated_animal(seed)
     assert animal.estimate(order) == animal.estimate()
 
 
 def test_the_same_again_is_the_same_to_the_last_bit():
-    animal = scanned(3)
+    animal = simulated_animal(3)
     assert repr(animal.estimate()) == repr(animal.estimate())
 
 
 def test_an_animal_in_whom_nothing_was_found():
     rng = np.random.default_rng(1)
     clips = tuple(
-        follow(film(rng, clutch(rng, []), straight(200), 200), SETTINGS.track, f"{window}-1.mp4", window)
+        track_clip(
+            simulate_clip(rng, random_clutch(rng, []), one_way_sweep(200), 200),
+            SETTINGS.track,
+            f"{window}-1.mp4",
+            window,
+        )
         for window in ("left", "right")
     )
-    finding = Scanned(clips, 0, 0).estimate()
+    finding = SimulatedAnimal(clips, 0, 0).estimate()
     assert (finding.shelled.estimate, finding.follicles.estimate) == (0, 0)
     assert finding.shelled.interval90[1] >= 1
     assert finding.stage == "none seen"
@@ -152,9 +157,9 @@ def test_an_exam_without_a_usable_clip_says_that_nothing_is_known():
 
 def test_eggs_are_measured_and_their_sightings_told():
     rng = np.random.default_rng(2)
-    clip = film(rng, clutch(rng, [CALCIFIED] * 5), straight(300), 300)
-    tracks = follow(clip, SETTINGS.track, "left-1.mp4")
-    finding = Scanned((tracks,), len(clip.crossed), 0).estimate()
+    clip = simulate_clip(rng, random_clutch(rng, [CALCIFIED] * 5), one_way_sweep(300), 300)
+    tracks = track_clip(clip, SETTINGS.track, "left-1.mp4")
+    finding = SimulatedAnimal((tracks,), len(clip.crossed), 0).estimate()
     assert len(finding.eggs) == len(clip.crossed)
     assert finding.shelled.estimate in (len(clip.crossed), len(clip.crossed) + 1)  # one may have been overlooked
     for egg in finding.eggs:
@@ -171,17 +176,17 @@ def test_eggs_are_measured_and_their_sightings_told():
 @pytest.mark.parametrize("scale", [None, 0.22])
 def test_millimetres_need_a_scale(scale):
     rng = np.random.default_rng(3)
-    clip = film(rng, clutch(rng, [CALCIFIED] * 3), straight(200), 200)
-    tracks = follow(clip, SETTINGS.track, "left-1.mp4")
-    finding = Scanned((ClipTracks("left-1.mp4", "left", scale, 200, tracks.tracks),), 3, 0).estimate()
+    clip = simulate_clip(rng, random_clutch(rng, [CALCIFIED] * 3), one_way_sweep(200), 200)
+    tracks = track_clip(clip, SETTINGS.track, "left-1.mp4")
+    finding = SimulatedAnimal((ClipTracks("left-1.mp4", "left", scale, 200, tracks.tracks),), 3, 0).estimate()
     assert all((egg.length_mm is None) == (scale is None) for egg in finding.eggs)
     assert ("no-scale" in [flag.code for flag in finding.flags]) == (scale is None)
 
 
 def test_eggs_that_a_person_confirmed_bound_the_count_from_below() -> None:
-    animal = scanned(0)
+    animal = simulated_animal(0)
     grouping = group_exam(AF_0412, animal.clips, animal.coverage(), SETTINGS)
-    sure = tuple(replace(egg, existence=1.0, assurance=1.0) for egg in grouping.eggs)
+    sure = tuple(replace(egg, existence=1.0, upper_score=1.0) for egg in grouping.eggs)
     finding = estimate_grouping(AF_0412, replace(grouping, eggs=sure), animal.clips, animal.coverage(), SETTINGS)
     shelled = sum(egg.is_shelled for egg in sure)
     assert finding.shelled.at_least == finding.shelled.interval90[0] == shelled > animal.estimate().shelled.at_least
@@ -189,11 +194,11 @@ def test_eggs_that_a_person_confirmed_bound_the_count_from_below() -> None:
 
 
 def test_the_usual_clutch_counts_only_where_asked_for_and_is_named():
-    animal = scanned(0)
+    animal = simulated_animal(0)
     plain = animal.estimate()
-    estimate = SETTINGS.estimate.model_copy(update={"clutch_prior": True})
+    estimate = SETTINGS.estimate.model_copy(update={"use_clutch_prior": True})
     clips, coverage = list(animal.clips), animal.coverage()
-    known = Background(profile_of(AF_0412.species, load_profiles()))
+    known = AnimalBackground(find_profile(AF_0412.species, load_profiles()))
     changed = SETTINGS.model_copy(update={"estimate": estimate})
     asked = estimate_exam(AF_0412, clips, coverage, changed, background=known)
     assert "usual-clutch" not in [flag.code for flag in plain.flags]

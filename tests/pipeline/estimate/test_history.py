@@ -7,14 +7,14 @@ from dataclasses import replace
 
 import pytest
 
-from pipeline.estimate.finding import Count, Difference, History, Passed, Visit
-from pipeline.estimate.history import Background, make_history
-from pipeline.exams.outcomes import Kind, Outcome
-from pipeline.exams.species import load_profiles, profile_of
+from pipeline.estimate.finding import Count, Difference, History, PassedEggs, Visit
+from pipeline.estimate.history import AnimalBackground, make_history
+from pipeline.exams.outcomes import Outcome, OutcomeKind
+from pipeline.exams.species import find_profile, load_profiles
 from pipeline.settings import load_settings
 
 SETTINGS = load_settings().change
-EMYS = profile_of("Emys orbicularis", load_profiles())
+EMYS = find_profile("Emys orbicularis", load_profiles())
 MAY = dt.date(2026, 5, 1)
 
 
@@ -51,12 +51,12 @@ def unscanned(on: int) -> Visit:
     return visit(on, NOTHING, NOTHING, scanned=False, stage="none seen")
 
 
-def told(kind: Kind, on: int, number: int | None) -> Outcome:
+def told(kind: OutcomeKind, on: int, number: int | None) -> Outcome:
     return Outcome("AF-0412", kind, MAY + dt.timedelta(days=on), number)
 
 
 def history(*visits: Visit, outcomes: tuple[Outcome, ...] = (), profile: bool = True) -> History:
-    background = Background(EMYS if profile else None, visits[:-1], outcomes)
+    background = AnimalBackground(EMYS if profile else None, visits[:-1], outcomes)
     return make_history(visits[-1], background, SETTINGS)
 
 
@@ -73,7 +73,7 @@ def test_a_first_exam_has_nothing_to_compare_with() -> None:
 def test_eggs_passed_on_arrival_stand_beside_those_still_seen() -> None:
     """3 passed, 8 still seen: 11, beside 3 to 18 of the species (Fritz 2001)."""
     arrived = history(visit(0, counted(8, doubt=0.1), passed=3))
-    assert arrived.passed_of_clutch == Passed(3)
+    assert arrived.passed_of_clutch == PassedEggs(3)
     assert arrived.together == Difference(11, (10, 12))
     assert arrived.usual_clutch is not None
     assert arrived.usual_clutch.bounds == (3, 18)
@@ -104,7 +104,7 @@ def test_an_interval_holds_the_difference_that_people_read() -> None:
 def test_what_is_known_to_have_left_is_not_missing() -> None:
     passed = history(visit(0, 8), visit(6, 5), outcomes=(told("laid", 3, 3),)).change
     assert passed is not None
-    assert passed.passed == Passed(3)
+    assert passed.passed == PassedEggs(3)
     assert passed.fewer.estimate == 3
     assert passed.missing == 0.0
     assert passed.risen == 0.0
@@ -130,23 +130,23 @@ def test_follicles_of_then_may_have_become_eggs() -> None:
 
 def test_the_side_file_and_the_record_tell_of_the_same_eggs() -> None:
     both = history(visit(0, 8), visit(6, 5, passed=3), outcomes=(told("laid", 3, 2),))
-    assert both.passed == (Passed(0), Passed(3))
+    assert both.passed == (PassedEggs(0), PassedEggs(3))
     cumulative = history(visit(0, 8, passed=2), visit(6, 5, passed=5))
-    assert cumulative.passed == (Passed(2), Passed(3))
-    assert cumulative.passed_of_clutch == Passed(5)
+    assert cumulative.passed == (PassedEggs(2), PassedEggs(3))
+    assert cumulative.passed_of_clutch == PassedEggs(5)
     begun_anew = history(visit(0, 8, passed=4), visit(6, 5, passed=1))
-    assert begun_anew.passed == (Passed(4), Passed(1))
+    assert begun_anew.passed == (PassedEggs(4), PassedEggs(1))
 
 
 def test_eggs_that_nobody_counted_are_told_as_such() -> None:
     change = history(visit(0, 8), visit(6, 5), outcomes=(told("laid", 3, None),)).change
     assert change is not None
-    assert change.passed == Passed(0, is_whole=False)
+    assert change.passed == PassedEggs(0, is_whole=False)
 
 
 def test_what_is_laid_on_the_day_of_an_exam_came_after_it() -> None:
     outcomes = (told("laid", 0, 2), told("laid", 6, 3), told("hatched", 4, 9), told("radiograph", 4, 9))
-    assert history(visit(0, 8), visit(6, 6), outcomes=outcomes).passed == (Passed(0), Passed(2))
+    assert history(visit(0, 8), visit(6, 6), outcomes=outcomes).passed == (PassedEggs(0), PassedEggs(2))
 
 
 def test_shells_are_carried_since_the_first_exam_that_showed_them() -> None:
@@ -162,12 +162,12 @@ def test_shells_are_carried_since_the_first_exam_that_showed_them() -> None:
 
 def test_what_left_her_long_before_her_first_exam_was_of_another_clutch() -> None:
     recent = history(visit(0, 5), outcomes=(told("laid", -4, 3), told("laid", -30, 6)))
-    assert recent.passed_of_clutch == Passed(3)
+    assert recent.passed_of_clutch == PassedEggs(3)
 
 
 def test_what_left_her_between_none_seen_and_shells_is_of_the_clutch() -> None:
     seen = history(visit(0, 0), replace(unscanned(5), passed_before=2), visit(10, 5, passed=2))
-    assert seen.passed_of_clutch == Passed(2)
+    assert seen.passed_of_clutch == PassedEggs(2)
     assert seen.shell_days == 0
 
 
@@ -175,18 +175,18 @@ def test_a_second_clutch_begins_anew() -> None:
     laid = (told("laid", 8, 7),)
     second = history(visit(0, 7), visit(40, 6), outcomes=laid)
     assert second.shell_days == 0
-    assert second.passed_of_clutch == Passed(0)
+    assert second.passed_of_clutch == PassedEggs(0)
     # So soon after laying there are no new shells: she was laying, and the first count was too low.
     soon = history(visit(0, 7), visit(8, 2), outcomes=(told("laid", 6, 7),))
     assert soon.shell_days == 8
-    assert soon.passed_of_clutch == Passed(7)
+    assert soon.passed_of_clutch == PassedEggs(7)
 
 
 def test_last_year_tells_nothing() -> None:
     late = history(visit(-365, 5, passed=3), visit(0, 8, passed=4))
     assert late.change is None
     assert late.shell_days == 0
-    assert late.passed_of_clutch == Passed(4)
+    assert late.passed_of_clutch == PassedEggs(4)
 
 
 def test_an_exam_without_a_picture_is_compared_with_none() -> None:

@@ -4,7 +4,7 @@ import numpy as np
 from hypothesis import given
 from hypothesis import strategies as st
 
-from pipeline.estimate.lower_bound import seen_together
+from pipeline.estimate.lower_bound import count_lower_bound
 from pipeline.settings import load_settings
 from pipeline.track.tracks import ClipTracks, Track
 
@@ -19,9 +19,9 @@ def track(identity, first, last, x, *, score=0.85, stages=(0.02, 0.08, 0.9), y=2
 
 
 def bound(*tracks, frames=200, shelled=True):
-    among = {("a.mp4", one.identity) for one in tracks}
+    sure_tracks = {("a.mp4", one.identity) for one in tracks}
     clips = [ClipTracks("a.mp4", "left", None, frames, tracks)]
-    return seen_together(clips, shelled=shelled, among=among, settings=SETTINGS)
+    return count_lower_bound(clips, shelled=shelled, sure_tracks=sure_tracks, settings=SETTINGS)
 
 
 def test_eggs_beside_each_other_bound_the_count():
@@ -37,10 +37,10 @@ def test_clips_do_not_add_up():
         ClipTracks(f"{k}.mp4", window, None, 200, (track(1, 20, 60, 100.0), track(2, 20, 60, 300.0)))
         for k, window in enumerate(("left", "right"))
     ]
-    among = {(clip.file, one.identity) for clip in clips for one in clip.tracks}
-    assert seen_together(clips, shelled=True, among=among, settings=SETTINGS) == 2
-    assert seen_together(clips, shelled=True, among={("0.mp4", 1), ("1.mp4", 2)}, settings=SETTINGS) == 1
-    assert seen_together(clips, shelled=True, among=set(), settings=SETTINGS) == 0
+    sure_tracks = {(clip.file, one.identity) for clip in clips for one in clip.tracks}
+    assert count_lower_bound(clips, shelled=True, sure_tracks=sure_tracks, settings=SETTINGS) == 2
+    assert count_lower_bound(clips, shelled=True, sure_tracks={("0.mp4", 1), ("1.mp4", 2)}, settings=SETTINGS) == 1
+    assert count_lower_bound(clips, shelled=True, sure_tracks=set(), settings=SETTINGS) == 0
 
 
 def test_one_frame_together_is_not_enough():

@@ -4,12 +4,14 @@ import numpy as np
 import pytest
 import scipy.stats
 
-from pipeline.estimate.missed_eggs import Encounters, finding_log_odds, overlooked
-from pipeline.settings import Finding
-from tests.pipeline.estimate.closed_population import Series, chapman, chapman_deviation, petersen
+from pipeline.estimate.missed_eggs import EncounterHistory, detection_log_odds, estimate_missed
+from pipeline.settings import DetectionRate
+from tests.pipeline.estimate.closed_population import CatchSeries, chapman, chapman_deviation, petersen
 
-RATES = Finding(base=1.5, size=2.0, depth=-3.0, usual_log_size=-2.3, usual_depth=0.5, spread=0.8)
-SUNFISH = Series(
+RATES = DetectionRate(
+    intercept=1.5, size_slope=2.0, depth_slope=-3.0, reference_log_size=-2.3, reference_depth=0.5, exam_sd=0.8
+)
+SUNFISH = CatchSeries(
     caught=(10, 27, 17, 7, 1, 5, 6, 15, 9, 18, 16, 5, 7, 19),
     again=(0, 0, 0, 0, 0, 0, 2, 1, 5, 5, 4, 2, 2, 3),
     kept=(10, 27, 17, 7, 1, 5, 6, 15, 9, 18, 14, 5, 6, 0),
@@ -41,27 +43,29 @@ def test_published_petersen_and_schnabel_examples():
 
 
 def two_catches(marked, caught, again):
-    """The encounters of two catches, each with the rate that the other one shows."""
+    """The encounter_history of two catches, each with the rate that the other one shows."""
     found = np.array([[True, True]] * again + [[True, False]] * (marked - again) + [[False, True]] * (caught - again))
     rates = np.array([again / caught, again / marked])
-    return Encounters(found, np.ones(found.shape), np.tile(np.log(rates / (1 - rates)), (len(found), 1)))
+    return EncounterHistory(found, np.ones(found.shape), np.tile(np.log(rates / (1 - rates)), (len(found), 1)))
 
 
 @pytest.mark.parametrize(("marked", "caught", "again"), [(948, 421, 167), (109, 177, 57), (421, 332, 88)])
 def test_our_model_finds_petersens_number_at_the_likeliest_rate(marked, caught, again):
-    encounters = two_catches(marked, caught, again)
+    encounter_history = two_catches(marked, caught, again)
     deltas = np.linspace(-0.5, 0.5, 101)
-    likeliest = deltas[int(np.argmax([encounters.log_likelihood(delta) for delta in deltas]))]
+    likeliest = deltas[int(np.argmax([encounter_history.log_likelihood(delta) for delta in deltas]))]
     assert likeliest == pytest.approx(0.0, abs=0.011)
-    number = (1 / encounters.chances(0.0)).sum()
+    number = (1 / encounter_history.detection_probabilities(0.0)).sum()
     assert number == pytest.approx(petersen(marked, caught, again))
 
 
 def test_our_model_agrees_with_chapman_within_his_deviation():
-    encounters = two_catches(421, 332, 88)
-    posterior = overlooked(encounters, RATES).beside(len(encounters.found), none=0.5)
+    encounter_history = two_catches(421, 332, 88)
+    posterior = estimate_missed(encounter_history, RATES).count_distribution(
+        len(encounter_history.detected), zero_count_prior=0.5
+    )
     number, deviation = chapman(421, 332, 88), chapman_deviation(421, 332, 88)
-    assert abs(len(encounters.found) + posterior.mean - number) < deviation
+    assert abs(len(encounter_history.detected) + posterior.mean - number) < deviation
     # Chapman's interval is 1330 to 1826 (Pine et al. 2013); each catch's rate being known up to one shift, ours is
     # no wider.
     assert 0.5 * deviation < posterior.variance**0.5 < 1.2 * deviation
@@ -72,11 +76,11 @@ def test_our_model_finds_the_hares():
     # likelihood (Huggins) gives 75.43 with a rate of 0.3204.
     times = np.repeat([1, 2, 3, 4, 5, 6], [25, 22, 13, 5, 1, 2])
     found = np.arange(6)[None] < times[:, None]
-    encounters = Encounters(found, np.ones(found.shape), np.zeros(found.shape))
+    encounter_history = EncounterHistory(found, np.ones(found.shape), np.zeros(found.shape))
     deltas = np.linspace(-1.5, 0.5, 2001)
-    likeliest = deltas[int(np.argmax([encounters.log_likelihood(delta) for delta in deltas]))]
+    likeliest = deltas[int(np.argmax([encounter_history.log_likelihood(delta) for delta in deltas]))]
     assert 1 / (1 + np.exp(-likeliest)) == pytest.approx(0.3204, abs=3e-4)
-    assert (1 / encounters.chances(likeliest)).sum() == pytest.approx(75.43, abs=0.02)
+    assert (1 / encounter_history.detection_probabilities(likeliest)).sum() == pytest.approx(75.43, abs=0.02)
 
 
 def clutch_of(rng, number, delta):
@@ -87,7 +91,7 @@ def clutch_of(rng, number, delta):
     chance = crossed / (1 + np.exp(-log_odds - delta))
     found = rng.random(chance.shape) < chance
     met = found.any(axis=1)
-    return Encounters(found[met], crossed[met], log_odds[met])
+    return EncounterHistory(found[met], crossed[met], log_odds[met])
 
 
 def test_the_number_overlooked_is_calibrated():
@@ -100,51 +104,59 @@ def test_the_number_overlooked_is_calibrated():
     prior, ranks = 1 / numbers, []
     while len(ranks) < 400:
         number = int(rng.choice(numbers, p=prior / prior.sum()))
-        encounters = clutch_of(rng, number, rng.normal(0, RATES.spread))
-        met = len(encounters.found)
+        encounter_history = clutch_of(rng, number, rng.normal(0, RATES.exam_sd))
+        met = len(encounter_history.detected)
         if met == 0:
             continue
-        rest = overlooked(encounters, RATES).beside(met, none=0.5)
-        ranks.append(rest.below(number - met) + rng.random() * rest.within(number - met, number - met))
+        rest = estimate_missed(encounter_history, RATES).count_distribution(met, zero_count_prior=0.5)
+        ranks.append(
+            rest.probability_below(number - met) + rng.random() * rest.probability_within(number - met, number - met)
+        )
     found = np.histogram(ranks, 8, (0, 1))[0]
     assert scipy.stats.chisquare(found).pvalue > 0.01, found
 
 
 def test_agreement_of_passes_tells_how_many_were_overlooked():
     alike = np.zeros((8, 2))
-    agreeing = Encounters(np.ones((8, 2), bool), np.ones((8, 2)), alike)
-    parted = Encounters(np.repeat([[True, False], [False, True]], 4, axis=0), np.ones((8, 2)), alike)
-    few, many = (overlooked(encounters, RATES).beside(8, none=0.5).mean for encounters in (agreeing, parted))
+    agreeing = EncounterHistory(np.ones((8, 2), bool), np.ones((8, 2)), alike)
+    parted = EncounterHistory(np.repeat([[True, False], [False, True]], 4, axis=0), np.ones((8, 2)), alike)
+    few, many = (
+        estimate_missed(encounter_history, RATES).count_distribution(8, zero_count_prior=0.5).mean
+        for encounter_history in (agreeing, parted)
+    )
     assert few < many / 2
 
 
 def test_full_agreement_of_few_is_no_proof():
     # Chapman's deviation is 0 where both passes found the same six; six eggs are too few for that.
-    encounters = Encounters(np.ones((6, 2), bool), np.ones((6, 2)), np.zeros((6, 2)))
+    encounter_history = EncounterHistory(np.ones((6, 2), bool), np.ones((6, 2)), np.zeros((6, 2)))
     assert chapman_deviation(6, 6, 6) == 0
-    assert overlooked(encounters, RATES).beside(6, none=0.5).within(0, 0) < 0.9
+    assert (
+        estimate_missed(encounter_history, RATES).count_distribution(6, zero_count_prior=0.5).probability_within(0, 0)
+        < 0.9
+    )
 
 
 def test_a_single_pass_tells_nothing_and_the_phantoms_rate_stands():
-    encounters = Encounters(np.ones((9, 1), bool), np.ones((9, 1)), np.zeros((9, 1)))
-    result = overlooked(encounters, RATES)
-    assert not result.repeated
+    encounter_history = EncounterHistory(np.ones((9, 1), bool), np.ones((9, 1)), np.zeros((9, 1)))
+    result = estimate_missed(encounter_history, RATES)
+    assert not result.has_repeat_passes
     prior = np.exp(-0.5 * np.linspace(-3, 3, 25) ** 2)
     np.testing.assert_allclose(result.weights, prior / prior.sum())
 
 
 def test_beside_none_the_prior_stands_against_a_clutch_overlooked():
-    encounters = Encounters(np.zeros((0, 2), bool), np.zeros((0, 2)), np.zeros((0, 2)))
-    nothing = overlooked(encounters, RATES.model_copy(update={"spread": 0.0}))
-    rate = 1 / (1 + np.exp(-RATES.base))
-    beside = nothing.beside(0, none=0.5)
+    encounter_history = EncounterHistory(np.zeros((0, 2), bool), np.zeros((0, 2)), np.zeros((0, 2)))
+    nothing = estimate_missed(encounter_history, RATES.model_copy(update={"exam_sd": 0.0}))
+    rate = 1 / (1 + np.exp(-RATES.intercept))
+    beside = nothing.count_distribution(0, zero_count_prior=0.5)
     some = 0.5 * -np.log(rate) / (1 / np.arange(1, 201)).sum()  # the sum of (1 - rate)^N / N is -log(rate)
-    assert beside.within(0, 0) == pytest.approx(0.5 / (0.5 + some), rel=1e-6)
+    assert beside.probability_within(0, 0) == pytest.approx(0.5 / (0.5 + some), rel=1e-6)
 
 
 def test_small_and_deep_eggs_are_found_less_often():
-    usual = [float(np.exp(RATES.usual_log_size)), RATES.usual_depth]
-    odds = finding_log_odds([usual[0], usual[0] / 2, usual[0], None], [usual[1], usual[1], 0.9, None], RATES)
-    assert odds[0] == odds[3] == pytest.approx(RATES.base)
+    usual = [float(np.exp(RATES.reference_log_size)), RATES.reference_depth]
+    odds = detection_log_odds([usual[0], usual[0] / 2, usual[0], None], [usual[1], usual[1], 0.9, None], RATES)
+    assert odds[0] == odds[3] == pytest.approx(RATES.intercept)
     assert odds[1] < odds[0]
     assert odds[2] < odds[0]

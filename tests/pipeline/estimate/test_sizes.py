@@ -3,8 +3,8 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from pipeline.estimate.sections import passage
-from pipeline.estimate.sizes import measure
+from pipeline.estimate.sections import summarise_sections
+from pipeline.estimate.sizes import measure_eggs
 from pipeline.settings import load_settings
 from pipeline.track.tracks import Track
 
@@ -28,9 +28,9 @@ def sections(length_mm, width_mm, *, mm_per_px=0.2, count=41, part=0.95):
     )
 
 
-def measured(*sightings, alike=True):
+def measured(*sightings, same_clutch=True):
     exact = SETTINGS.calibration.outline.shelled.model_copy(update={"width_bias": 0.0, "ratio_scale": 1.0})
-    (one,) = measure([list(sightings)], alike=alike, settings=SETTINGS.sizes, errors=exact)
+    (one,) = measure_eggs([list(sightings)], same_clutch=same_clutch, settings=SETTINGS.sizes, errors=exact)
     return one
 
 
@@ -45,15 +45,15 @@ def test_published_eggs_are_measured_and_named(length, width, shape):
     # A circle may be a long egg cut across, so one egg alone is never surely round.
     assert one.shape == shape or (shape is None and one.shape != "oval")
     assert one.width_mm.interval90[0] <= width <= one.width_mm.interval90[1]
-    assert one.width_mm.middle == pytest.approx(width, rel=0.04)
+    assert one.width_mm.median == pytest.approx(width, rel=0.04)
     assert one.depth_mm == pytest.approx(38.0)
 
 
 def test_a_clutch_of_circles_is_round():
     eggs = [[(sections(31.0, 31.0), 0.2)]] * 8
     exact = SETTINGS.calibration.outline.shelled.model_copy(update={"width_bias": 0.0, "ratio_scale": 1.0})
-    for one in measure(eggs, alike=True, settings=SETTINGS.sizes, errors=exact):
-        assert one.elongated < 0.5
+    for one in measure_eggs(eggs, same_clutch=True, settings=SETTINGS.sizes, errors=exact):
+        assert one.oval_probability < 0.5
 
 
 def test_without_a_scale_there_is_a_shape_but_no_size():
@@ -75,10 +75,10 @@ def test_a_still_has_a_size_with_its_doubt():
 
 
 def test_a_passage_keeps_its_largest_section_and_whether_it_shrank_on_both_sides():
-    whole = passage(sections(36.7, 22.3).ellipses)
+    whole = summarise_sections(sections(36.7, 22.3).ellipses)
     assert whole.crossed_middle
-    assert 0.2 * whole.breadth == pytest.approx(np.sqrt(36.7 * 22.3), rel=0.01)
-    assert np.exp(np.hypot(*whole.stretch)) == pytest.approx(36.7 / 22.3, rel=1e-6)
-    half = passage(sections(36.7, 22.3).ellipses[20:])
+    assert 0.2 * whole.equivalent_diameter == pytest.approx(np.sqrt(36.7 * 22.3), rel=0.01)
+    assert np.exp(np.hypot(*whole.elongation_vector)) == pytest.approx(36.7 / 22.3, rel=1e-6)
+    half = summarise_sections(sections(36.7, 22.3).ellipses[20:])
     assert not half.crossed_middle
-    assert half.breadth == pytest.approx(whole.breadth, rel=0.01)
+    assert half.equivalent_diameter == pytest.approx(whole.equivalent_diameter, rel=0.01)

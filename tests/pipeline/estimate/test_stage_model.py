@@ -3,33 +3,44 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from pipeline.estimate.stage_model import SIGNS, calibrated_stages, network_logs, sign_levels, signs_told, stages_told
-from pipeline.settings import Calibration, load_settings
+from pipeline.estimate.stage_model import (
+    SIGN_NAMES,
+    calibrated_stages,
+    network_log_probabilities,
+    read_network_log_probabilities,
+    read_sign_vector,
+    sign_vector,
+)
+from pipeline.settings import NetworkCalibration, load_settings
 
 SHIPPED = load_settings().calibration
-UNDECIDED = network_logs([1 / 3, 1 / 3, 1 / 3])
+UNDECIDED = network_log_probabilities([1 / 3, 1 / 3, 1 / 3])
 
 
 def model(**weights):
     """A calibration that weighs the network once and has no weights but the given ones."""
-    plain = {"low": -100.0, "high": 100.0, "middle": 0.0, "spread": 1.0}
-    features = {name: plain | {"weights": weights.get(name, (0.0, 0.0, 0.0))} for name in SIGNS}
-    head = SHIPPED.model_dump(exclude={"feature"}) | {"bias": (0.0, 0.0, 0.0), "temperature": 1.0, "network": 1.0}
-    return Calibration(**head, feature=features)
+    plain = {"low": -100.0, "high": 100.0, "mean": 0.0, "sd": 1.0}
+    features = {name: plain | {"weights": weights.get(name, (0.0, 0.0, 0.0))} for name in SIGN_NAMES}
+    head = SHIPPED.model_dump(exclude={"feature"}) | {
+        "bias": (0.0, 0.0, 0.0),
+        "temperature": 1.0,
+        "network_weight": 1.0,
+    }
+    return NetworkCalibration(**head, feature=features)
 
 
 SHADOW = model(shadow=(-0.05, 0.0, 0.05))
 
 
 def stages_of(calibration, *shadows, network=UNDECIDED):
-    signs = np.stack([sign_levels({"shadow": shadow}) for shadow in shadows])
+    signs = np.stack([sign_vector({"shadow": shadow}) for shadow in shadows])
     return calibrated_stages(np.tile(network, (len(shadows), 1)), signs, calibration)
 
 
 def test_without_a_sign_the_networks_word_stands():
     told = [0.2, 0.3, 0.5]
-    np.testing.assert_allclose(stages_of(model(), None, network=network_logs(told))[0], told)
-    assert np.isfinite(network_logs([0.0, 0.0, 1.0])).all()
+    np.testing.assert_allclose(stages_of(model(), None, network=network_log_probabilities(told))[0], told)
+    assert np.isfinite(network_log_probabilities([0.0, 0.0, 1.0])).all()
 
 
 def test_a_deeper_shadow_makes_an_egg_likelier_calcified():
@@ -55,7 +66,7 @@ def test_a_higher_temperature_is_less_sure():
 def test_evidence_comes_back_from_the_published_result():
     signs = {"rim": 40.0, "shadow": None, "interior": -20.0, "middle": 0.0, "unevenness": 9.0, "rim_px": 3.0}
     egg = {"network_stages": {"follicle": 0.1, "thin-shelled": 0.2, "calcified": 0.7}, "signs": {"grey": signs}}
-    np.testing.assert_array_equal(signs_told(egg), sign_levels(signs))
-    assert np.isnan(signs_told(egg)[SIGNS.index("shadow")])
-    assert np.isnan(signs_told(egg | {"signs": None})).all()
-    assert stages_told(egg) == pytest.approx(np.log([0.1, 0.2, 0.7]))
+    np.testing.assert_array_equal(read_sign_vector(egg), sign_vector(signs))
+    assert np.isnan(read_sign_vector(egg)[SIGN_NAMES.index("shadow")])
+    assert np.isnan(read_sign_vector(egg | {"signs": None})).all()
+    assert read_network_log_probabilities(egg) == pytest.approx(np.log([0.1, 0.2, 0.7]))

@@ -8,25 +8,28 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from pipeline.estimate.counts import unscanned
+from pipeline.estimate.counts import count_when_unscanned
 from pipeline.estimate.finding import Count
 from pipeline.estimate.stages import STAGES, clutch_stage, egg_stage
 from pipeline.settings import load_settings
-from pipeline.track.merging.count_distribution import Distribution, poisson_binomial
-from pipeline.track.merging.merge import Egg, Member
+from pipeline.track.merging.count_distribution import CountDistribution, poisson_binomial
+from pipeline.track.merging.merge import Egg, EggTrack
 
 SETTINGS = load_settings()
 
 
 def egg(existence, stages):
-    return Egg(1, (Member("a.mp4", 1),), existence, np.array(stages, float), 0.9)
+    return Egg(1, (EggTrack("a.mp4", 1),), existence, np.array(stages, float), 0.9)
 
 
 def counted(eggs, found, overlooked):
     """As a tally says it: so many listed ones that are real, and none, one or two more that every sweep overlooked."""
-    number = poisson_binomial(one.existence for one in found).plus(Distribution(0, np.array(overlooked)))
+    number = poisson_binomial(one.existence for one in found).plus(CountDistribution(0, np.array(overlooked)))
     return replace(
-        unscanned(SETTINGS.estimate), count=Count(0, number.median, (0, 99)), crossed=number, eggs=tuple(eggs)
+        count_when_unscanned(SETTINGS.estimate),
+        count=Count(0, number.median, (0, 99)),
+        distribution=number,
+        eggs=tuple(eggs),
     )
 
 

@@ -10,10 +10,10 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from pipeline.exams.folder_names import clip_labels, exam_folder, safe_name, url_of
+from pipeline.exams.folder_names import clip_file_stems, exam_folder, relative_url, safe_name
 
 if TYPE_CHECKING:
-    from tests.pipeline.report.conftest import Invented
+    from tests.pipeline.report.conftest import ExampleExam
 
 texts = st.text(st.characters(codec=None), max_size=300)
 
@@ -47,18 +47,18 @@ def test_two_names_never_share_a_folder(one: str, other: str) -> None:
 
 
 def test_clips_with_one_stem_are_kept_apart() -> None:
-    assert clip_labels(["a.mp4", "a.avi", "b.mp4"]) == {"a.mp4": "a.mp4", "a.avi": "a.avi", "b.mp4": "b"}
-    assert clip_labels(["A.mp4", "a.avi"]) == {"A.mp4": "A.mp4", "a.avi": "a.avi"}
+    assert clip_file_stems(["a.mp4", "a.avi", "b.mp4"]) == {"a.mp4": "a.mp4", "a.avi": "a.avi", "b.mp4": "b"}
+    assert clip_file_stems(["A.mp4", "a.avi"]) == {"A.mp4": "A.mp4", "a.avi": "a.avi"}
 
 
 @given(st.lists(st.text(min_size=1, max_size=20), unique=True, max_size=6))
 def test_labels_are_unique(files: list[str]) -> None:
-    labels = clip_labels(files)
+    labels = clip_file_stems(files)
     assert set(labels) == set(files)
     assert len(set(labels.values())) >= len({safe_name(file) for file in files})
 
 
-def test_an_animal_cannot_take_the_place_of_a_file_at_the_top(clutch: Invented) -> None:
+def test_an_animal_cannot_take_the_place_of_a_file_at_the_top(clutch: ExampleExam) -> None:
     assert str(exam_folder(clutch.exam)) == "AF-0412/2026-05-14"
     folder = exam_folder(replace(clutch.exam, animal="index.html"))
     assert folder.parts[0] not in ("index.html", "INDEX.HTML")
@@ -67,5 +67,5 @@ def test_an_animal_cannot_take_the_place_of_a_file_at_the_top(clutch: Invented) 
 @given(texts)
 def test_links_lead_back_to_the_path(name: str) -> None:
     path = PurePosixPath(safe_name(name)) / "report.html"
-    assert unquote(url_of(path)) == str(path)
-    assert not set(url_of(path)) & set(' "<>#?%') - {"%"}
+    assert unquote(relative_url(path)) == str(path)
+    assert not set(relative_url(path)) & set(' "<>#?%') - {"%"}

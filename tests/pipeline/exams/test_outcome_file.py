@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 
-from pipeline.exams.outcome_file import OutcomeError, not_yet_told, outcome_of, read_outcomes
+from pipeline.exams.outcome_file import OutcomeError, new_outcomes, parse_outcome, read_outcomes
 from pipeline.exams.outcomes import Outcome
 
 TODAY = dt.date(2026, 6, 30)
@@ -86,12 +86,12 @@ def test_files_that_cannot_be_text_are_named(tmp_path: Path) -> None:
 
 def test_one_outcome_of_the_command_line() -> None:
     cells = {"animal": "AF-0412", "outcome": "laid", "date": "2026-05-20", "number": "8"}
-    assert outcome_of(cells, today=TODAY).number == 8
+    assert parse_outcome(cells, today=TODAY).number == 8
     with pytest.raises(OutcomeError, match=r"^number: expected a whole number from 0 to 1000, got '-1'\.$"):
-        outcome_of({**cells, "number": "-1"}, today=TODAY)
+        parse_outcome({**cells, "number": "-1"}, today=TODAY)
 
 
 def test_rows_told_before_do_not_undo_a_correction() -> None:
     corrected = Outcome("AF-0412", "laid", LAID.date, 7)
     newer = Outcome("AF-0412", "laid", dt.date(2026, 6, 20), 5)
-    assert not_yet_told([LAID, newer, newer], [LAID, corrected]) == [newer]
+    assert new_outcomes([LAID, newer, newer], [LAID, corrected]) == [newer]

@@ -7,8 +7,8 @@ from pathlib import Path
 import pytest
 
 from configs.reading import ConfigError, config_path, read_toml
-from pipeline.exams.species import Quantity, SpeciesProfile, known, load_profiles, profile_of
-from synthetic.anatomy.species import PROFILES, load_profile
+from pipeline.exams.species import Quantity, SpeciesProfile, find_profile, load_profiles, reference_range
+from synthetic.anatomy.species import PHANTOM_SPECIES, load_species_ranges
 
 KNOWN = load_profiles()
 
@@ -46,21 +46,21 @@ def test_no_name_is_claimed_twice() -> None:
     ],
 )
 def test_a_profile_is_found_by_the_name_as_people_write_it(told: str | None, species: str | None) -> None:
-    found = profile_of(told, KNOWN)
+    found = find_profile(told, KNOWN)
     assert (found.species if found else None) == species
 
 
 def test_where_sources_disagree_the_wider_holds() -> None:
     two = [quantity(range=(4, 10)), quantity(mean=2.3, range=(1, 8)), quantity(mean=5.0)]
-    together = known(two)
+    together = reference_range(two)
     assert together is not None
     assert together.bounds == (1, 10)
     assert together.means == (2.3, 5.0)
     assert together.sources == "Legler 1960"
-    alone = known([quantity(mean=5.0)])
+    alone = reference_range([quantity(mean=5.0)])
     assert alone is not None
     assert alone.bounds is None
-    assert known([]) is None
+    assert reference_range([]) is None
 
 
 def test_three_deviations_are_usual_where_no_more_is_told() -> None:
@@ -71,8 +71,8 @@ def test_three_deviations_are_usual_where_no_more_is_told() -> None:
 
 
 def test_doubt_of_a_source_is_carried_along() -> None:
-    assert quantity(mean=1.0).cited == "Legler 1960"
-    assert quantity(mean=1.0, certainty="from memory").cited == "Legler 1960, from memory"
+    assert quantity(mean=1.0).citation == "Legler 1960"
+    assert quantity(mean=1.0, certainty="from memory").citation == "Legler 1960, from memory"
 
 
 @pytest.mark.parametrize(
@@ -95,18 +95,18 @@ def test_a_mistake_in_a_profile_is_named(tmp_path: Path, right: str, wrong: str,
     assert said in str(caught.value)
 
 
-@pytest.mark.parametrize("name", PROFILES)
+@pytest.mark.parametrize("name", PHANTOM_SPECIES)
 def test_phantoms_lie_inside_what_the_sources_give(name: str) -> None:
     """The ranges cited in configs/species; a species' phantoms may be narrower, never wider."""
-    phantom = load_profile(name)
-    profile = profile_of(phantom.species, KNOWN)
+    phantom = load_species_ranges(name)
+    profile = find_profile(phantom.species, KNOWN)
     assert profile is not None
     for drawn, told in (
         (phantom.clutch, profile.clutch),
         (phantom.egg_length_mm, profile.egg_length_mm),
         (phantom.egg_width_mm, profile.egg_width_mm),
     ):
-        facts = known(told)
+        facts = reference_range(told)
         assert facts is not None
         assert facts.bounds is not None
         assert facts.bounds[0] <= drawn[0] <= drawn[1] <= facts.bounds[1]

@@ -11,12 +11,12 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["film_colours", "tinted", "with_colour_bar", "with_flow", "with_marks"]
+__all__ = ["encode_colour_video", "tinted", "with_colour_bar", "with_flow", "with_marks"]
 
 Rgb = NDArray[np.uint8]
 
 
-def in_greys(grey: NDArray[np.uint8]) -> Rgb:
+def grey_to_rgb(grey: NDArray[np.uint8]) -> Rgb:
     """(H, W) to (H, W, 3)."""
     return np.repeat(grey[..., None], 3, axis=2)
 
@@ -89,7 +89,7 @@ def with_colour_bar(rgb: Rgb) -> Rgb:
     return shown
 
 
-def film_colours(
+def encode_colour_video(
     path: Path, frames: list[Rgb], codec: str = "libx264", pixels: str = "yuv420p", **options: str
 ) -> Path:
     """The (H, W, 3) frames at 25 a second."""

@@ -22,7 +22,7 @@ from pipeline.settings import IngestSettings
 HEIGHT, WIDTH = 96, 128
 
 
-def scene(index: int, height: int = HEIGHT, width: int = WIDTH) -> NDArray[np.uint8]:
+def block_picture(index: int, height: int = HEIGHT, width: int = WIDTH) -> NDArray[np.uint8]:
     """A dark picture with a bright block whose place tells the frame: codecs keep it through their losses."""
     grey = np.full((height, width), 40, np.uint8)
     column = 8 * (index % 12)
@@ -31,7 +31,7 @@ def scene(index: int, height: int = HEIGHT, width: int = WIDTH) -> NDArray[np.ui
     return grey
 
 
-def film(
+def encode_video(
     path: Path,
     codec: str,
     frames: int | Sequence[NDArray[np.uint8]] = 20,
@@ -43,7 +43,7 @@ def film(
     **options: str,
 ) -> Path:
     """times : of presentation, in 1/25 s, as many as frames;  options : the container's"""
-    pictures = [scene(index) for index in range(frames)] if isinstance(frames, int) else frames
+    pictures = [block_picture(index) for index in range(frames)] if isinstance(frames, int) else frames
     with av.open(str(path), "w", options=options) as container:
         stream: Any = container.add_stream(codec, rate=25)
         stream.height, stream.width = pictures[0].shape if len(pictures) else (HEIGHT, WIDTH)
@@ -61,7 +61,7 @@ def film(
     return path
 
 
-def probed_times(path: Path) -> list[float | None]:
+def ffprobe_frame_times(path: Path) -> list[float | None]:
     """Times of presentation in s, counted from the first, of every frame that ffprobe decodes; None where it has none.
 
     Skips the test where there is no ffprobe.
@@ -76,10 +76,10 @@ def probed_times(path: Path) -> list[float | None]:
     return [None if time is None else float(time) - float(times[0]) for time in times]
 
 
-def read_whole(path: Path, settings: IngestSettings) -> list[Frame]:
+def read_all_frames(path: Path, settings: IngestSettings) -> list[Frame]:
     """All frames of a recording that must not break."""
     with open_clip(path, settings) as clip:
         frames = list(clip)
-        assert clip.broken_after is None
+        assert clip.broken_after_frames is None
         assert clip.reason is None
     return frames

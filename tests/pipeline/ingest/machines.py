@@ -7,14 +7,14 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.bench.input_files.sector_accuracy import overlap as likeness
-from pipeline.bench.input_files.simulated_screens import filmed_machines
+from pipeline.bench.input_files.sector_accuracy import overlap as mask_iou
+from pipeline.bench.input_files.simulated_screens import simulated_screens
 from pipeline.ingest.sector.sector import Sector, find_sector
 
-__all__ = ["filmed_machines", "likeness", "sector_of"]
+__all__ = ["mask_iou", "require_sector", "simulated_screens"]
 
 
-def sector_of(frames: Sequence[NDArray[np.uint8]]) -> Sector:
+def require_sector(frames: Sequence[NDArray[np.uint8]]) -> Sector:
     """The sector of frames that must have one."""
     sector = find_sector(frames)
     assert sector is not None

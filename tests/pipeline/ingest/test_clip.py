@@ -20,7 +20,7 @@ from pipeline.ingest.file_types import is_recording
 from pipeline.ingest.frame import ClipError
 from pipeline.ingest.recording_identity import file_sha256
 from pipeline.settings import IngestSettings
-from tests.pipeline.ingest.filming import HEIGHT, WIDTH, film, read_whole, scene
+from tests.pipeline.ingest.filming import HEIGHT, WIDTH, block_picture, encode_video, read_all_frames
 
 KINDS = [
     ("a.mp4", "libx264", "yuv420p"),
@@ -39,12 +39,12 @@ KINDS = [
 def test_frames_come_in_order_in_full_range(
     tmp_path: Path, settings: IngestSettings, name: str, codec: str, pixels: str
 ) -> None:
-    frames = read_whole(film(tmp_path / name, codec, pixels=pixels), settings)
+    frames = read_all_frames(encode_video(tmp_path / name, codec, pixels=pixels), settings)
     assert [frame.index for frame in frames] == list(range(20))
     for frame in frames:
         assert frame.grey.shape == (HEIGHT, WIDTH)
         assert frame.grey.dtype == np.uint8
-        assert abs(frame.grey.astype(float) - scene(frame.index)).mean() < 6.0
+        assert abs(frame.grey.astype(float) - block_picture(frame.index)).mean() < 6.0
         assert frame.time_s == pytest.approx(frame.index / 25, abs=0.02)
 
 
@@ -52,60 +52,60 @@ def test_frames_come_in_order_in_full_range(
 def test_an_independent_decoder_sees_the_same(
     tmp_path: Path, settings: IngestSettings, name: str, codec: str, pixels: str
 ) -> None:
-    path = film(tmp_path / name, codec, pixels=pixels)
+    path = encode_video(tmp_path / name, codec, pixels=pixels)
     capture = cv2.VideoCapture(str(path))
     if not capture.isOpened():
         pytest.skip("OpenCV is built without a video decoder")
     others = [cv2.cvtColor(picture, cv2.COLOR_BGR2GRAY) for _, picture in iter(capture.read, (False, None))]
     capture.release()
-    frames = read_whole(path, settings)
+    frames = read_all_frames(path, settings)
     assert len(frames) == len(others)
     for frame, other in zip(frames, others, strict=True):
         assert abs(frame.grey.astype(float) - other).mean() < 2.0
 
 
 def test_limited_and_full_range_files_of_one_scene_agree(tmp_path: Path, settings: IngestSettings) -> None:
-    limited = read_whole(film(tmp_path / "a.mp4", "libx264", frames=1), settings)[0].grey
-    full = read_whole(film(tmp_path / "a.avi", "mjpeg", frames=1, pixels="yuvj420p"), settings)[0].grey
+    limited = read_all_frames(encode_video(tmp_path / "a.mp4", "libx264", frames=1), settings)[0].grey
+    full = read_all_frames(encode_video(tmp_path / "a.avi", "mjpeg", frames=1, pixels="yuvj420p"), settings)[0].grey
     assert abs(int(limited[:10].mean()) - 40) <= 2
     assert abs(int(full[:10].mean()) - 40) <= 2
     assert abs(int(limited[24, 12]) - 220) <= 3
 
 
 def test_frame_rate_and_size(tmp_path: Path, settings: IngestSettings) -> None:
-    with open_clip(film(tmp_path / "a.mp4", "libx264"), settings) as clip:
+    with open_clip(encode_video(tmp_path / "a.mp4", "libx264"), settings) as clip:
         assert (clip.width, clip.height, clip.frame_rate) == (WIDTH, HEIGHT, 25.0)
 
 
 def test_same_file_twice_gives_the_same_bytes(tmp_path: Path, settings: IngestSettings) -> None:
-    path = film(tmp_path / "a.mp4", "libx264")
-    first, second = read_whole(path, settings), read_whole(path, settings)
+    path = encode_video(tmp_path / "a.mp4", "libx264")
+    first, second = read_all_frames(path, settings), read_all_frames(path, settings)
     assert all(np.array_equal(a.grey, b.grey) for a, b in zip(first, second, strict=True))
 
 
 def test_more_threads_change_nothing(tmp_path: Path, settings: IngestSettings) -> None:
-    path = film(tmp_path / "a.mp4", "libx264")
-    more = read_whole(path, settings.model_copy(update={"decode_threads": 2}))
-    assert all(np.array_equal(a.grey, b.grey) for a, b in zip(read_whole(path, settings), more, strict=True))
+    path = encode_video(tmp_path / "a.mp4", "libx264")
+    more = read_all_frames(path, settings.model_copy(update={"decode_threads": 2}))
+    assert all(np.array_equal(a.grey, b.grey) for a, b in zip(read_all_frames(path, settings), more, strict=True))
 
 
 @pytest.mark.parametrize("quarter_turns", [1, 2, 3])
 def test_rotation_is_honoured(tmp_path: Path, settings: IngestSettings, quarter_turns: int) -> None:
-    path = film(tmp_path / "a.mp4", "libx264", frames=2)
+    path = encode_video(tmp_path / "a.mp4", "libx264", frames=2)
     raw = bytearray(path.read_bytes())
     # The matrix in the track header (ISO/IEC 14496-12, 8.3.2), 16.16 fixed point, for a turn clockwise.
     place = raw.index(b"tkhd") + 4 + 40
     cosine, sine = [(0, 1), (-1, 0), (0, -1)][quarter_turns - 1]
     raw[place : place + 20] = struct.pack(">5i", cosine << 16, sine << 16, 0, -sine << 16, cosine << 16)
     path.write_bytes(raw)
-    grey = read_whole(path, settings)[0].grey
-    expected = np.rot90(scene(0), -quarter_turns)
+    grey = read_all_frames(path, settings)[0].grey
+    expected = np.rot90(block_picture(0), -quarter_turns)
     assert grey.shape == expected.shape
     assert abs(grey.astype(float) - expected).mean() < 6.0
 
 
 def test_memory_does_not_grow_with_length(tmp_path: Path, settings: IngestSettings) -> None:
-    path = film(tmp_path / "a.avi", "mjpeg", frames=400, pixels="yuvj420p")
+    path = encode_video(tmp_path / "a.avi", "mjpeg", frames=400, pixels="yuvj420p")
     with open_clip(path, settings) as clip:
         next(clip)
         tracemalloc.start()
@@ -118,17 +118,17 @@ def test_memory_does_not_grow_with_length(tmp_path: Path, settings: IngestSettin
 
 @pytest.mark.parametrize("name", ["a.png", "a.JPG", "a.bmp", "a.tiff", "a.webp"])
 def test_stills_are_clips_of_one_frame(tmp_path: Path, settings: IngestSettings, name: str) -> None:
-    Image.fromarray(scene(3)).convert("RGB").save(tmp_path / name)
+    Image.fromarray(block_picture(3)).convert("RGB").save(tmp_path / name)
     with open_clip(tmp_path / name, settings) as clip:
         assert clip.frame_rate is None
         (frame,) = clip
     assert (frame.index, frame.time_s) == (0, None)
-    assert abs(frame.grey.astype(float) - scene(3)).mean() < 3.0
+    assert abs(frame.grey.astype(float) - block_picture(3)).mean() < 3.0
 
 
 def test_sixteen_bit_stills(tmp_path: Path, settings: IngestSettings) -> None:
-    Image.fromarray(scene(0).astype(np.uint16) * 257).save(tmp_path / "a.png")
-    assert np.array_equal(read_whole(tmp_path / "a.png", settings)[0].grey, scene(0))
+    Image.fromarray(block_picture(0).astype(np.uint16) * 257).save(tmp_path / "a.png")
+    assert np.array_equal(read_all_frames(tmp_path / "a.png", settings)[0].grey, block_picture(0))
 
 
 def refusal(path: Path, settings: IngestSettings) -> str:
@@ -162,7 +162,7 @@ def test_what_may_hold_recordings_is_not_passed_over(
 
 
 def test_a_file_that_may_not_be_read(tmp_path: Path, settings: IngestSettings, monkeypatch: pytest.MonkeyPatch) -> None:
-    path = film(tmp_path / "a.mp4", "libx264", frames=2)
+    path = encode_video(tmp_path / "a.mp4", "libx264", frames=2)
     denied = PermissionError(errno.EACCES, "Permission denied")
     monkeypatch.setattr(Path, "open", Mock(side_effect=denied))
     assert "cannot be opened: Permission denied" in refusal(path, settings)
@@ -170,19 +170,21 @@ def test_a_file_that_may_not_be_read(tmp_path: Path, settings: IngestSettings, m
 
 @pytest.mark.parametrize("text", ["#EXTM3U\n#EXTINF:2,\nb.mp4\n#EXT-X-ENDLIST\n", "ffconcat version 1.0\nfile b.mp4\n"])
 def test_play_lists_do_not_open_other_files(tmp_path: Path, settings: IngestSettings, text: str) -> None:
-    film(tmp_path / "b.mp4", "libx264", frames=2)
+    encode_video(tmp_path / "b.mp4", "libx264", frames=2)
     (tmp_path / "a.mp4").write_text(text)
     assert "text file" in refusal(tmp_path / "a.mp4", settings)
 
 
 def test_truncated_mp4_without_an_index(tmp_path: Path, settings: IngestSettings) -> None:
-    path = film(tmp_path / "a.mp4", "libx264")
+    path = encode_video(tmp_path / "a.mp4", "libx264")
     path.write_bytes(path.read_bytes()[: path.stat().st_size // 2])
     assert "cut off before its index was written" in refusal(path, settings)
 
 
 def test_clip_of_zero_frames(tmp_path: Path, settings: IngestSettings) -> None:
-    assert "not one frame could be decoded" in refusal(film(tmp_path / "a.avi", "mjpeg", 0, "yuvj420p"), settings)
+    assert "not one frame could be decoded" in refusal(
+        encode_video(tmp_path / "a.avi", "mjpeg", 0, "yuvj420p"), settings
+    )
 
 
 def test_sound_without_pictures(tmp_path: Path, settings: IngestSettings) -> None:
@@ -198,7 +200,7 @@ def test_sound_without_pictures(tmp_path: Path, settings: IngestSettings) -> Non
 def test_sizes_outside_the_settings(tmp_path: Path, settings: IngestSettings) -> None:
     Image.new("L", (8, 8)).save(tmp_path / "a.gif")
     assert "only 8 x 8 pixels, less than 64" in refusal(tmp_path / "a.gif", settings)
-    path = film(tmp_path / "a.mp4", "libx264", frames=2)
+    path = encode_video(tmp_path / "a.mp4", "libx264", frames=2)
     small = settings.model_copy(update={"maximum_side_px": 120})
     assert "128 x 96 pixels, more than 120 a side" in refusal(path, small)
     Image.new("L", (200, 100)).save(tmp_path / "a.png")
@@ -207,7 +209,7 @@ def test_sizes_outside_the_settings(tmp_path: Path, settings: IngestSettings) ->
 
 def test_gigantic_declared_sizes_are_refused_before_decoding(tmp_path: Path, settings: IngestSettings) -> None:
     path = tmp_path / "a.gif"
-    Image.fromarray(scene(0)).save(path)
+    Image.fromarray(block_picture(0)).save(path)
     raw = bytearray(path.read_bytes())
     raw[6:10] = struct.pack("<HH", 60_000, 60_000)
     path.write_bytes(raw)
@@ -225,19 +227,19 @@ def test_gigantic_declared_sizes_are_refused_before_decoding(tmp_path: Path, set
 def test_stream_that_breaks_midway_keeps_what_was_read(
     tmp_path: Path, settings: IngestSettings, name: str, codec: str, pixels: str, kept: float
 ) -> None:
-    path = film(tmp_path / name, codec, 100, pixels, movflags="faststart")
+    path = encode_video(tmp_path / name, codec, 100, pixels, movflags="faststart")
     path.write_bytes(path.read_bytes()[: int(kept * path.stat().st_size)])
     with open_clip(path, settings) as clip:
         frames = list(clip)
         assert 10 < len(frames) < 90
-        assert clip.broken_after == len(frames)
+        assert clip.broken_after_frames == len(frames)
         assert clip.reason is not None
         assert clip.reason.startswith(f"{name}: only the first {len(frames)} frames could be read")
-    assert all(abs(frame.grey.astype(float) - scene(frame.index)).mean() < 6.0 for frame in frames)
+    assert all(abs(frame.grey.astype(float) - block_picture(frame.index)).mean() < 6.0 for frame in frames)
 
 
 def test_clip_is_a_one_time_iterator(tmp_path: Path, settings: IngestSettings) -> None:
-    with open_clip(film(tmp_path / "a.mp4", "libx264"), settings) as clip:
+    with open_clip(encode_video(tmp_path / "a.mp4", "libx264"), settings) as clip:
         assert [frame.index for frame in itertools.islice(clip, 5)] == [0, 1, 2, 3, 4]
         assert next(clip).index == 5
         assert len(list(clip)) == 14

@@ -8,8 +8,8 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from pipeline.ingest.colours import colours_of_rgb
-from pipeline.ingest.display import as_shown
+from pipeline.ingest.colours import chroma_from_rgb
+from pipeline.ingest.display import to_display
 
 # Odd, so that rows have something beyond their right edge.
 HEIGHT, WIDTH = 37, 71
@@ -25,7 +25,7 @@ def test_limited_range_is_stretched_from_black_to_white_and_cut_off_beyond() -> 
     luma[:8, :32] = np.arange(256).reshape(8, 32)
     frame = av.VideoFrame.from_ndarray(luma, format="gray")
     frame.color_range = 1
-    grey, colours = as_shown(frame, None)
+    grey, colours = to_display(frame, None)
     expected = np.rint((luma.astype(np.float64) - 16) * 255 / 219).clip(0, 255)
     np.testing.assert_array_equal(grey, expected)
     assert colours is None
@@ -37,15 +37,15 @@ def test_packed_colours_are_read_as_ffmpeg_converts_them(pixels: str) -> None:
     plane = frame.planes[0]
     plane.update(noise(plane.buffer_size).tobytes())
     rgb = np.asarray(frame.to_ndarray(format="rgb24"), np.uint8)
-    grey, colours = as_shown(frame, None)
+    grey, colours = to_display(frame, None)
     np.testing.assert_array_equal(grey, cv2.cvtColor(rgb, cv2.COLOR_RGB2GRAY))
-    np.testing.assert_array_equal(colours, colours_of_rgb(rgb))
+    np.testing.assert_array_equal(colours, chroma_from_rgb(rgb))
 
 
 def test_a_picture_keeps_its_values_when_its_frame_is_gone() -> None:
     frame = av.VideoFrame(WIDTH, HEIGHT, "yuvj420p")
     for plane in frame.planes:
         plane.update(bytes([90]) * plane.buffer_size)
-    grey, _ = as_shown(frame, None)
+    grey, _ = to_display(frame, None)
     frame.planes[0].update(bytes(frame.planes[0].buffer_size))
     assert (grey == 90).all()

@@ -8,36 +8,36 @@ import numpy as np
 import pytest
 
 from pipeline.ingest.frame import ClipError
-from pipeline.ingest.recording_identity import file_state, identify, pictures_sha256
+from pipeline.ingest.recording_identity import file_state, identify_recording, pictures_sha256
 from pipeline.settings import IngestSettings
-from tests.pipeline.ingest.filming import film
+from tests.pipeline.ingest.filming import encode_video
 
 
 def test_a_recording_is_known_by_its_content_alone(tmp_path: Path, settings: IngestSettings) -> None:
-    path = film(tmp_path / "a.mp4", "libx264")
+    path = encode_video(tmp_path / "a.mp4", "libx264")
     other = Path(shutil.copy(path, tmp_path / "B.MOV"))
-    one, two = identify(path, settings), identify(other, settings)
-    assert (one.sha256, one.opening_sha256) == (two.sha256, two.opening_sha256)
-    assert len({one.sha256, one.opening_sha256, pictures_sha256(path, settings)}) == 3
+    one, two = identify_recording(path, settings), identify_recording(other, settings)
+    assert (one.sha256, one.first_picture_sha256) == (two.sha256, two.first_picture_sha256)
+    assert len({one.sha256, one.first_picture_sha256, pictures_sha256(path, settings)}) == 3
 
 
 def test_pictures_are_the_same_in_another_container(tmp_path: Path, settings: IngestSettings) -> None:
     names = ("a.mp4", "a.mov", "a.mkv")
-    paths = [film(tmp_path / name, "mpeg4") for name in names]
-    known = [identify(path, settings) for path in paths]
+    paths = [encode_video(tmp_path / name, "mpeg4") for name in names]
+    known = [identify_recording(path, settings) for path in paths]
     assert len({one.sha256 for one in known}) == 3
-    assert len({one.opening_sha256 for one in known}) == 1
+    assert len({one.first_picture_sha256 for one in known}) == 1
     (whole,) = {pictures_sha256(path, settings) for path in paths}
-    shorter = film(tmp_path / "b.mp4", "mpeg4", 19)
-    assert identify(shorter, settings).opening_sha256 == known[0].opening_sha256
+    shorter = encode_video(tmp_path / "b.mp4", "mpeg4", 19)
+    assert identify_recording(shorter, settings).first_picture_sha256 == known[0].first_picture_sha256
     assert pictures_sha256(shorter, settings) not in (whole, None)
 
 
 def test_the_opening_of_a_long_recording_is_read_alone(tmp_path: Path, settings: IngestSettings) -> None:
     noise = np.random.default_rng(1).integers(0, 256, (40, 240, 320), np.uint8)
-    path = film(tmp_path / "a.mkv", "ffv1", list(noise))
+    path = encode_video(tmp_path / "a.mkv", "ffv1", list(noise))
     before = bytes_read()
-    identify(path, settings)
+    identify_recording(path, settings)
     # All of it for its digest, and then no more than what tells the format.
     assert path.stat().st_size < bytes_read() - before < 1.6 * path.stat().st_size
 
@@ -51,8 +51,8 @@ def test_what_is_no_video_is_known_by_its_bytes(tmp_path: Path, settings: Ingest
     (tmp_path / "a.mp4").write_bytes(b"echo" * 1000)
     (tmp_path / "a.png").write_bytes(b"echo" * 1000)
     for name in ("a.mp4", "a.png"):
-        known = identify(tmp_path / name, settings)
-        assert known.sha256 == known.opening_sha256
+        known = identify_recording(tmp_path / name, settings)
+        assert known.sha256 == known.first_picture_sha256
         assert pictures_sha256(tmp_path / name, settings) is None
 
 
@@ -60,14 +60,14 @@ def test_the_state_tells_of_growth_and_of_later_changes(tmp_path: Path) -> None:
     path = tmp_path / "a.mp4"
     path.write_bytes(b"12345")
     os.utime(path, ns=(1, 2_000_000_000))
-    assert (file_state(path).size_bytes, file_state(path).changed_ns) == (5, 2_000_000_000)
+    assert (file_state(path).size_bytes, file_state(path).modified_ns) == (5, 2_000_000_000)
     folder = tmp_path / "left"
     folder.mkdir()
     for number in range(3):
         (folder / f"{number}.png").write_bytes(b"123")
     assert file_state(folder).size_bytes >= 9
     before = file_state(folder)
-    os.utime(folder / "1.png", ns=(1, before.changed_ns + 5))
-    assert file_state(folder).changed_ns == before.changed_ns + 5
+    os.utime(folder / "1.png", ns=(1, before.modified_ns + 5))
+    assert file_state(folder).modified_ns == before.modified_ns + 5
     with pytest.raises(ClipError, match="cannot be read: No such file"):
         file_state(tmp_path / "none")

@@ -15,7 +15,7 @@ from pipeline.ingest.clip import open_clip
 from pipeline.ingest.frame import ClipError
 from pipeline.ingest.recording_identity import file_sha256
 from pipeline.settings import IngestSettings
-from tests.pipeline.ingest.filming import HEIGHT, WIDTH, scene
+from tests.pipeline.ingest.filming import HEIGHT, WIDTH, block_picture
 
 
 def greys(path: Path, settings: IngestSettings) -> list[NDArray[np.uint8]]:
@@ -31,7 +31,7 @@ def folder_of(tmp_path: Path, names: list[str]) -> Path:
     folder = tmp_path / "left-1"
     folder.mkdir()
     for index, name in enumerate(names):
-        Image.fromarray(scene(index)).save(folder / name)
+        Image.fromarray(block_picture(index)).save(folder / name)
     return folder
 
 
@@ -40,14 +40,14 @@ def test_a_folder_is_a_clip_in_natural_order(tmp_path: Path, settings: IngestSet
     (folder / "notes.txt").write_text("restless")
     (folder / ".im3.png").write_text("hidden")
     for index, grey in enumerate(greys(folder, settings)):
-        np.testing.assert_array_equal(grey, scene(index))
+        np.testing.assert_array_equal(grey, block_picture(index))
 
 
 def test_a_folder_that_breaks_at_one_picture_is_read_up_to_there(tmp_path: Path, settings: IngestSettings) -> None:
     folder = folder_of(tmp_path, ["1.png", "2.png", "3.png"])
     (folder / "3.png").write_bytes((folder / "3.png").read_bytes()[:90])
     with open_clip(folder, settings) as clip:
-        assert len(list(clip)) == clip.broken_after == 2
+        assert len(list(clip)) == clip.broken_after_frames == 2
         assert str(clip.reason).startswith("left-1: only the first 2 frames could be read; 3.png: ")
     (folder / "1.png").write_text("no picture")
     with pytest.raises(ClipError, match="no picture that can be read"):
@@ -56,7 +56,7 @@ def test_a_folder_that_breaks_at_one_picture_is_read_up_to_there(tmp_path: Path,
 
 def test_pictures_of_another_size_end_the_clip(tmp_path: Path, settings: IngestSettings) -> None:
     folder = folder_of(tmp_path, ["1.png", "2.png"])
-    Image.fromarray(scene(2, HEIGHT, 2 * WIDTH)).save(folder / "3.png")
+    Image.fromarray(block_picture(2, HEIGHT, 2 * WIDTH)).save(folder / "3.png")
     with open_clip(folder, settings) as clip:
         assert len(list(clip)) == 2
         assert f"size changes there to {2 * WIDTH} x {HEIGHT}" in str(clip.reason)
@@ -70,16 +70,16 @@ def test_an_empty_folder_is_refused(tmp_path: Path, settings: IngestSettings) ->
 
 @pytest.mark.parametrize("compression", ["raw", "tiff_lzw", "tiff_deflate", "packbits"])
 def test_every_page_of_a_tiff_is_a_frame(tmp_path: Path, settings: IngestSettings, compression: str) -> None:
-    first, *others = [Image.fromarray(scene(index)) for index in range(5)]
+    first, *others = [Image.fromarray(block_picture(index)) for index in range(5)]
     first.save(tmp_path / "a.tif", save_all=True, append_images=others, compression=compression)
     read = greys(tmp_path / "a.tif", settings)
     assert len(read) == 5
     for index, grey in enumerate(read):
-        np.testing.assert_array_equal(grey, scene(index))
+        np.testing.assert_array_equal(grey, block_picture(index))
 
 
 def test_a_tiff_cut_short_is_read_up_to_there(tmp_path: Path, settings: IngestSettings) -> None:
-    first, *others = [Image.fromarray(scene(index)) for index in range(5)]
+    first, *others = [Image.fromarray(block_picture(index)) for index in range(5)]
     first.save(tmp_path / "a.tif", save_all=True, append_images=others)
     (tmp_path / "a.tif").write_bytes((tmp_path / "a.tif").read_bytes()[: int(2.5 * HEIGHT * WIDTH)])
     with open_clip(tmp_path / "a.tif", settings) as clip:
@@ -100,14 +100,14 @@ def test_sixteen_bits_hold_what_the_scanner_has(tmp_path: Path, settings: Ingest
 
 
 def test_white_as_zero_is_turned_over(tmp_path: Path, settings: IngestSettings) -> None:
-    values = (255 - scene(1)).astype(np.uint16) * 257
+    values = (255 - block_picture(1)).astype(np.uint16) * 257
     Image.fromarray(values).save(tmp_path / "a.tif", tiffinfo={262: 0})
-    np.testing.assert_array_equal(greys(tmp_path / "a.tif", settings)[0], scene(1))
+    np.testing.assert_array_equal(greys(tmp_path / "a.tif", settings)[0], block_picture(1))
 
 
 def test_shares_of_white_in_floating_point(tmp_path: Path, settings: IngestSettings) -> None:
-    Image.fromarray(scene(1).astype(np.float32) / 255).save(tmp_path / "a.tif")
-    assert np.abs(greys(tmp_path / "a.tif", settings)[0].astype(int) - scene(1)).max() <= 1
+    Image.fromarray(block_picture(1).astype(np.float32) / 255).save(tmp_path / "a.tif")
+    assert np.abs(greys(tmp_path / "a.tif", settings)[0].astype(int) - block_picture(1)).max() <= 1
 
 
 def chunk(kind: bytes, content: bytes) -> bytes:

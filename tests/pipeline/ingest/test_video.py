@@ -10,10 +10,17 @@ import numpy as np
 import pytest
 
 from pipeline.ingest.clip import open_clip
-from pipeline.ingest.display import without_combs
+from pipeline.ingest.display import deinterlace
 from pipeline.ingest.frame import ClipError
 from pipeline.settings import IngestSettings
-from tests.pipeline.ingest.filming import HEIGHT, WIDTH, film, probed_times, read_whole, scene
+from tests.pipeline.ingest.filming import (
+    HEIGHT,
+    WIDTH,
+    block_picture,
+    encode_video,
+    ffprobe_frame_times,
+    read_all_frames,
+)
 
 PAIRS = [
     ("a.mp4", "libx264", "yuv420p"),
@@ -45,15 +52,15 @@ PAIRS = [
 def test_counts_and_times_are_those_of_ffprobe(
     tmp_path: Path, settings: IngestSettings, name: str, codec: str, pixels: str
 ) -> None:
-    path = film(tmp_path / name, codec, pixels=pixels, codec_options={"x265-params": "log-level=none"})
-    frames, probed = read_whole(path, settings), probed_times(path)
+    path = encode_video(tmp_path / name, codec, pixels=pixels, codec_options={"x265-params": "log-level=none"})
+    frames, probed = read_all_frames(path, settings), ffprobe_frame_times(path)
     assert len(frames) == len(probed) == 20
     # Some versions of ffprobe cannot tell when the last frame of an MPEG stream is shown.
     assert None not in probed[:-1]
     for frame, time_s in zip(frames, probed, strict=True):
         assert time_s is None or frame.time_s == pytest.approx(time_s, abs=2e-6)
     for frame in frames:
-        assert abs(frame.grey.astype(float) - scene(frame.index)).mean() < 6.0
+        assert abs(frame.grey.astype(float) - block_picture(frame.index)).mean() < 6.0
 
 
 @pytest.mark.parametrize(
@@ -63,8 +70,8 @@ def test_a_varying_frame_rate_keeps_every_frames_own_time(
     tmp_path: Path, settings: IngestSettings, name: str, codec: str
 ) -> None:
     times = [0, 1, 2, 10, 11, 30, 75, 76]
-    path = film(tmp_path / name, codec, 8, "gray" if codec == "gif" else "yuv420p", times=times)
-    frames, probed = read_whole(path, settings), probed_times(path)
+    path = encode_video(tmp_path / name, codec, 8, "gray" if codec == "gif" else "yuv420p", times=times)
+    frames, probed = read_all_frames(path, settings), ffprobe_frame_times(path)
     # Matroska counts in milliseconds.
     assert [frame.time_s for frame in frames] == pytest.approx([time / 25 for time in times], abs=1e-3)
     assert [frame.time_s for frame in frames] == pytest.approx(probed, abs=2e-6)
@@ -73,7 +80,9 @@ def test_a_varying_frame_rate_keeps_every_frames_own_time(
 
 @pytest.mark.parametrize("name", ["SWEEP.MP4", "Sweep.Avi", "SWEEP.MPG"])
 def test_endings_in_capitals(tmp_path: Path, settings: IngestSettings, name: str) -> None:
-    assert len(read_whole(film(tmp_path / name, "mpeg2video" if "MPG" in name else "mpeg4"), settings)) == 20
+    assert (
+        len(read_all_frames(encode_video(tmp_path / name, "mpeg2video" if "MPG" in name else "mpeg4"), settings)) == 20
+    )
 
 
 @pytest.mark.parametrize(
@@ -84,8 +93,8 @@ def test_odd_sizes_are_read_to_the_last_column(
     tmp_path: Path, settings: IngestSettings, codec: str, pixels: str, width: int, height: int
 ) -> None:
     noise = np.random.default_rng(3).integers(0, 256, (3, height, width), np.uint8)
-    path = film(tmp_path / "a.mkv", codec, list(noise), pixels)
-    for frame, grey in zip(read_whole(path, settings), noise, strict=True):
+    path = encode_video(tmp_path / "a.mkv", codec, list(noise), pixels)
+    for frame, grey in zip(read_all_frames(path, settings), noise, strict=True):
         # Limited range holds 219 of 255 levels.
         assert np.abs(frame.grey.astype(int) - grey).max() <= 2
 
@@ -101,7 +110,7 @@ def test_rows_wider_in_memory_than_the_picture(
     """Decoders fill rows up to 32 or 64 bytes; what lies beyond the edge must not shift the rows below."""
     grey = np.tile(np.linspace(40, 200, width).astype(np.uint8), (96, 1))
     grey[:, -6:] = 240
-    for frame in read_whole(film(tmp_path / name, codec, [grey] * 3, pixels), settings):
+    for frame in read_all_frames(encode_video(tmp_path / name, codec, [grey] * 3, pixels), settings):
         assert frame.grey.shape == grey.shape
         assert np.abs(frame.grey.astype(float) - grey).mean() < 4
         # Every row has its edge in the same column.
@@ -113,7 +122,7 @@ def test_rows_wider_in_memory_than_the_picture(
 def test_a_container_that_misstates_its_count_is_read_to_its_true_end(
     tmp_path: Path, settings: IngestSettings, codec: str, wrong: int
 ) -> None:
-    path = film(tmp_path / "a.avi", codec, 20, "yuvj420p" if codec == "mjpeg" else "yuv420p")
+    path = encode_video(tmp_path / "a.avi", codec, 20, "yuvj420p" if codec == "mjpeg" else "yuv420p")
     whole = bytearray(path.read_bytes())
     # Counts of all frames and of the stream's, in the main header and in the stream's.
     for chunk, offset in ((b"avih", 8 + 16), (b"strh", 8 + 32)):
@@ -123,8 +132,8 @@ def test_a_container_that_misstates_its_count_is_read_to_its_true_end(
     path.write_bytes(whole)
     with av.open(str(path)) as container:
         assert container.streams.video[0].frames == 20 + wrong
-    frames = read_whole(path, settings)
-    assert len(frames) == len(probed_times(path)) == 20
+    frames = read_all_frames(path, settings)
+    assert len(frames) == len(ffprobe_frame_times(path)) == 20
     assert [frame.time_s for frame in frames] == pytest.approx([index / 25 for index in range(20)])
 
 
@@ -132,19 +141,19 @@ def test_an_mpeg_stream_whose_beginning_is_lost_keeps_all_that_is_there(
     tmp_path: Path, settings: IngestSettings
 ) -> None:
     """Its container states no count, and what players reckon from its times is too large."""
-    path = film(tmp_path / "a.mpg", "mpeg2video", 40, codec_options={"g": "10", "bf": "0"})
+    path = encode_video(tmp_path / "a.mpg", "mpeg2video", 40, codec_options={"g": "10", "bf": "0"})
     whole = path.read_bytes()
     packs = [place for place in range(len(whole)) if whole.startswith(b"\0\0\1\xba", place)]
     path.write_bytes(whole[packs[len(packs) // 3] :])
-    frames, probed = read_whole(path, settings), probed_times(path)
+    frames, probed = read_all_frames(path, settings), ffprobe_frame_times(path)
     assert 5 < len(frames) == len(probed) < 40
 
 
 def test_frames_that_a_recorder_wrote_twice_are_frames_with_times_of_their_own(
     tmp_path: Path, settings: IngestSettings
 ) -> None:
-    shown = [scene(index // 2) for index in range(12)]
-    frames = read_whole(film(tmp_path / "a.mkv", "ffv1", shown, "gray"), settings)
+    shown = [block_picture(index // 2) for index in range(12)]
+    frames = read_all_frames(encode_video(tmp_path / "a.mkv", "ffv1", shown, "gray"), settings)
     assert [frame.time_s for frame in frames] == pytest.approx([index / 25 for index in range(12)], abs=1e-3)
     np.testing.assert_array_equal([frame.grey for frame in frames], shown)
 
@@ -155,7 +164,7 @@ def test_frames_that_a_recorder_wrote_twice_are_frames_with_times_of_their_own(
 )
 def test_every_depth_gives_the_same_grey(tmp_path: Path, settings: IngestSettings, pixels: str, worst: int) -> None:
     ramp = np.tile(np.arange(256, dtype=np.uint8), (64, 1))
-    (frame,) = read_whole(film(tmp_path / "a.mkv", "ffv1", [ramp], pixels), settings)
+    (frame,) = read_all_frames(encode_video(tmp_path / "a.mkv", "ffv1", [ramp], pixels), settings)
     assert np.abs(frame.grey.astype(int) - ramp).max() <= worst
     assert frame.grey[0, 0] == 0
     assert frame.grey[0, 255] == 255
@@ -171,7 +180,7 @@ def test_limited_range_is_stretched_as_its_standard_says(tmp_path: Path, setting
         picture = av.VideoFrame.from_ndarray(planes.reshape(96, 256), format="yuv420p")
         container.mux(stream.encode(picture))
         container.mux(stream.encode(None))
-    (frame,) = read_whole(tmp_path / "a.avi", settings)
+    (frame,) = read_all_frames(tmp_path / "a.avi", settings)
     expected = [min(255, max(0, round((level - 16) * 255 / 219))) for level in range(256)]
     np.testing.assert_array_equal(frame.grey, np.tile(expected, (64, 1)))
 
@@ -183,7 +192,7 @@ def test_limited_range_is_stretched_as_its_standard_says(tmp_path: Path, setting
 def test_pixels_that_are_not_square_are_made_so(
     tmp_path: Path, settings: IngestSettings, name: str, codec: str, aspect: Fraction, shown: int
 ) -> None:
-    path = film(tmp_path / name, codec, 2, aspect=aspect)
+    path = encode_video(tmp_path / name, codec, 2, aspect=aspect)
     with open_clip(path, settings) as clip:
         assert (clip.width, clip.height) == (shown, HEIGHT)
         frame = next(clip)
@@ -194,13 +203,13 @@ def test_pixels_that_are_not_square_are_made_so(
 
 
 def test_a_picture_shown_too_wide_is_refused(tmp_path: Path, settings: IngestSettings) -> None:
-    path = film(tmp_path / "a.mp4", "libx264", 1, aspect=Fraction(2))
+    path = encode_video(tmp_path / "a.mp4", "libx264", 1, aspect=Fraction(2))
     with pytest.raises(ClipError, match="more than 200 a side"):
         open_clip(path, settings.model_copy(update={"maximum_side_px": 200}))
 
 
 def test_clips_are_read_up_to_a_bound(tmp_path: Path, settings: IngestSettings) -> None:
-    path = film(tmp_path / "a.mp4", "libx264", 20)
+    path = encode_video(tmp_path / "a.mp4", "libx264", 20)
     for bound, read_frames, is_whole in ((12, 12, False), (20, 20, True)):
         with open_clip(path, settings.model_copy(update={"maximum_frames": bound})) as clip:
             assert len(list(clip)) == read_frames
@@ -213,12 +222,12 @@ def test_moving_edges_of_interlaced_pictures_have_no_combs(
     tmp_path: Path, settings: IngestSettings, name: str, codec: str
 ) -> None:
     # Two fields half a frame apart: the even lines show the earlier moment.
-    early, late = scene(2), scene(4)
+    early, late = block_picture(2), block_picture(4)
     woven = early.copy()
     woven[1::2] = late[1::2]
     woven[70:76:3] = 250  # a fine line that stands still
     options = {"flags": "+ildct+ilme", "x264-params": "interlaced=1:tff=1", "field_order": "tt"}
-    frames = read_whole(film(tmp_path / name, codec, [woven] * 6, codec_options=options), settings)
+    frames = read_all_frames(encode_video(tmp_path / name, codec, [woven] * 6, codec_options=options), settings)
     assert len(frames) == 6
     combs = [np.abs(np.diff(grey[16:40].astype(int), axis=0)).mean() for grey in (woven, frames[3].grey)]
     assert combs[0] > 30
@@ -229,9 +238,9 @@ def test_moving_edges_of_interlaced_pictures_have_no_combs(
 def test_what_lies_between_its_neighbours_is_no_comb() -> None:
     ramp = np.tile(np.arange(0, 99, 3, dtype=np.uint8)[:, None], (1, 8))
     kept = ramp.copy()
-    without_combs(kept)
+    deinterlace(kept)
     np.testing.assert_array_equal(kept[:-1], ramp[:-1])
     comb = np.zeros((7, 4), np.uint8)
     comb[1::2] = 255
-    without_combs(comb)
+    deinterlace(comb)
     assert comb.max() == 0

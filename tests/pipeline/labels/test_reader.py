@@ -13,13 +13,13 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from models.answer import INPUT_SIDE
-from pipeline.detect.detector import Framing
+from models.answer import INPUT_SIDE_PX
+from pipeline.detect.detector import InputTransform
 from pipeline.ingest.sector.sector import Sector
 from pipeline.labels.reader import read_labels
 from pipeline.labels.writer import write_labels
 from synthetic.training.labelled_pictures import LabelsError
-from tests.pipeline.labels.test_writer import nobody, pieces, sign
+from tests.pipeline.labels.test_writer import nobody, segments, sign
 from tests.pipeline.review.conftest import SETTINGS, Visitor
 
 SCALE = 0.5  # mm per px of the recordings
@@ -28,7 +28,7 @@ SCALE = 0.5  # mm per px of the recordings
 @pytest.fixture
 def folder(vet: Visitor, out: Path, tmp_path: Path) -> Path:
     """Labels of the signed exam of eight discs, the first of them thin-shelled."""
-    eggs = pieces(vet)
+    eggs = segments(vet)
     sign(vet, {"kind": "stage", "eggs": [eggs[0]], "stage": "thin-shelled"}, {"kind": "egg", "eggs": eggs[1:]})
     write_labels(out, tmp_path / "labels", SETTINGS, nobody)
     return tmp_path / "labels"
@@ -36,7 +36,7 @@ def folder(vet: Visitor, out: Path, tmp_path: Path) -> Path:
 
 def inside(row: NDArray[np.float64], share: float) -> NDArray[np.bool_]:
     """(S, S), within that share of an ellipse."""
-    y, x = np.mgrid[:INPUT_SIDE, :INPUT_SIDE]
+    y, x = np.mgrid[:INPUT_SIDE_PX, :INPUT_SIDE_PX]
     cx, cy, a, b, degrees = row
     turn = np.radians(degrees)
     along, across = (x - cx) * np.cos(turn) + (y - cy) * np.sin(turn), (y - cy) * np.cos(turn) - (x - cx) * np.sin(turn)
@@ -44,16 +44,16 @@ def inside(row: NDArray[np.float64], share: float) -> NDArray[np.bool_]:
 
 
 def test_outlines_lie_on_the_discs_of_the_picture_that_the_network_sees(folder: Path) -> None:
-    labelled = read_labels(folder, frames_a_clip=1000)
+    labelled = read_labels(folder, max_frames_per_clip=1000)
     document = json.loads((folder / "coco.json").read_text())
-    assert labelled.pictures.shape == (len(document["images"]), INPUT_SIDE, INPUT_SIDE)
-    assert sum(len(each.stage) for each in labelled.outlined) == len(document["annotations"]) > 100
+    assert labelled.pictures.shape == (len(document["images"]), INPUT_SIDE_PX, INPUT_SIDE_PX)
+    assert sum(len(each.stage) for each in labelled.frame_labels) == len(document["annotations"]) > 100
     assert labelled.animals == ["AF-0412"]
-    assert {int(stage) for each in labelled.outlined for stage in each.stage} == {1, 2}
+    assert {int(stage) for each in labelled.frame_labels for stage in each.stage} == {1, 2}
     x0, y0, x1, y1 = document["images"][0]["sector_box"]
-    assert labelled.outlined[0].mm_per_px == pytest.approx(SCALE * max(x1 - x0, y1 - y0) / INPUT_SIDE)
-    for picture, eggs in zip(labelled.pictures, labelled.outlined, strict=True):
-        for row in eggs.ellipses[~eggs.is_open]:
+    assert labelled.frame_labels[0].mm_per_px == pytest.approx(SCALE * max(x1 - x0, y1 - y0) / INPUT_SIDE_PX)
+    for picture, eggs in zip(labelled.pictures, labelled.frame_labels, strict=True):
+        for row in eggs.ellipses[~eggs.is_ignored]:
             assert picture[inside(row, 0.7)].mean() > 200
             ring = inside(row, 1.5) & ~inside(row, 1.3)
             others = np.any([inside(other, 1.3) for other in eggs.ellipses], axis=0)
@@ -64,9 +64,9 @@ def test_of_every_clip_some_frames_are_taken_from_end_to_end(folder: Path) -> No
     every: dict[str, list[int]] = {"left-1.mp4": [], "right-1.mp4": []}
     for image in json.loads((folder / "coco.json").read_text())["images"]:
         every[image["clip"]].append(image["frame"])
-    few = read_labels(folder, frames_a_clip=5)
+    few = read_labels(folder, max_frames_per_clip=5)
     assert len(few.pictures) == 10
-    all_of_them = read_labels(folder, frames_a_clip=1000)
+    all_of_them = read_labels(folder, max_frames_per_clip=1000)
     assert len(all_of_them.pictures) == sum(map(len, every.values()))
     ends = all_of_them.pictures[[0, len(every["left-1.mp4"]) - 1]]
     assert np.array_equal(few.pictures[[0, 4]], ends)
@@ -75,14 +75,14 @@ def test_of_every_clip_some_frames_are_taken_from_end_to_end(folder: Path) -> No
 @pytest.mark.parametrize("upside_down", [False, True])
 def test_ellipses_go_into_the_picture_as_they_come_out_of_it(upside_down: bool) -> None:
     sector = Sector("rectangle", np.ones((90, 200), np.bool_), (13, 7, 180, 71), upside_down=upside_down)
-    framing = Framing(sector)
+    transform = InputTransform(sector)
     rows = np.array([[60.0, 30.0, 20.0, 8.0, 25.0], [100.5, 55.0, 9.0, 4.0, -90.0], [30.0, 12.0, 9.0, 4.0, 89.0]])
-    np.testing.assert_allclose(framing.put_back(framing.put_in(rows)), rows, atol=1e-9)
+    np.testing.assert_allclose(transform.ellipses_to_frame(transform.ellipses_to_input(rows)), rows, atol=1e-9)
     grey = np.zeros((90, 200), np.uint8)
     cv2.ellipse(grey, (60, 30), (20, 8), 25.0, 0, 360, 255, -1)
-    y, x = np.nonzero(framing.cut_out(grey) > 0.5)
+    y, x = np.nonzero(transform.image_to_input(grey) > 0.5)
     # OpenCV fills all pixels that the outline touches: half a pixel more on each side.
-    cx, cy, a, b, degrees = framing.put_in(rows[:1] + np.array([0, 0, 0.5, 0.5, 0]))[0]
+    cx, cy, a, b, degrees = transform.ellipses_to_input(rows[:1] + np.array([0, 0, 0.5, 0.5, 0]))[0]
     assert (x.mean(), y.mean()) == pytest.approx((cx, cy), abs=0.7)
     assert len(x) == pytest.approx(math.pi * a * b, rel=0.03)
     assert np.sign(np.corrcoef(x, y)[0, 1]) == np.sign(degrees)
@@ -125,12 +125,12 @@ def test_labels_of_another_kind_are_refused_by_name(
     change(document)
     (folder / "coco.json").write_text(json.dumps(document))
     with pytest.raises(LabelsError, match=said):
-        read_labels(folder, frames_a_clip=5)
+        read_labels(folder, max_frames_per_clip=5)
 
 
 def test_a_folder_without_labels_is_refused_by_name(tmp_path: Path) -> None:
     with pytest.raises(LabelsError, match=r"coco\.json cannot be read \(No such file"):
-        read_labels(tmp_path, frames_a_clip=5)
+        read_labels(tmp_path, max_frames_per_clip=5)
     (tmp_path / "coco.json").write_text("{")
     with pytest.raises(LabelsError, match=r"coco\.json: Invalid JSON"):
-        read_labels(tmp_path, frames_a_clip=5)
+        read_labels(tmp_path, max_frames_per_clip=5)

@@ -12,7 +12,7 @@ from pycocotools.coco import COCO
 
 from pipeline.cli import app
 from pipeline.cli.exit_codes import ExitCode
-from pipeline.labels.frames import NEAR_DRAWN_FRAMES
+from pipeline.labels.frames import DRAWN_MARGIN_FRAMES
 from pipeline.labels.writer import write_labels
 from tests.pipeline.review.conftest import EXAM, SETTINGS, Served, Visitor
 
@@ -25,12 +25,12 @@ def nobody(done: int, total: int) -> None:
 
 def sign(vet: Visitor, *answers: dict[str, Any]) -> None:
     for n, answer in enumerate([*answers, {"kind": "signed", "name": "Orla Finch", "role": "veterinarian"}]):
-        done = vet.say(answer, request=f"request-{n}")
+        done = vet.submit(answer, request_id=f"request-{n}")
         assert done.status_code == 200, done.text
 
 
-def pieces(vet: Visitor) -> list[Any]:
-    return [egg["pieces"] for egg in vet.client.get(f"{EXAM}/state").json()["eggs"]]
+def segments(vet: Visitor) -> list[Any]:
+    return [egg["segments"] for egg in vet.client.get(f"{EXAM}/state").json()["eggs"]]
 
 
 def read(folder: Path) -> dict[str, Any]:
@@ -43,12 +43,12 @@ def eggs_of(document: dict[str, Any]) -> list[dict[str, Any]]:
 
 
 def test_nothing_is_learned_from_what_nobody_signed(vet: Visitor, out: Path, tmp_path: Path) -> None:
-    vet.say({"kind": "egg", "eggs": pieces(vet)}, request="request-1")
+    vet.submit({"kind": "egg", "eggs": segments(vet)}, request_id="request-1")
     assert write_labels(out, tmp_path / "labels", SETTINGS, nobody).frames == 0
 
 
 def test_answers_become_outlines_that_tell_who_confirmed_them(vet: Visitor, out: Path, tmp_path: Path) -> None:
-    eggs = pieces(vet)
+    eggs = segments(vet)
     thin = {"kind": "stage", "eggs": [eggs[1]], "stage": "thin-shelled"}
     unusable = {"kind": "unusable", "clip": "left-1.mp4", "first": 20, "last": 24}
     sign(vet, {"kind": "not-egg", "eggs": [eggs[0]]}, thin, {"kind": "egg", "eggs": eggs[2:]}, unusable)
@@ -60,7 +60,7 @@ def test_answers_become_outlines_that_tell_who_confirmed_them(vet: Visitor, out:
     assert not set(left.values()) & set(range(20, 25))
     labelled = eggs_of(document)
     assert len(labelled) == written.outlines
-    assert len(document["annotations"]) - written.outlines == written.open > 0
+    assert len(document["annotations"]) - written.outlines == written.ignored > 0
     assert {entry["egg_id"] for entry in labelled} == {2, 3, 4, 5, 6, 7, 8}
     assert {entry["confirmed_by"] for entry in labelled} == {"Orla Finch"}
     assert {entry["category_id"] for entry in labelled if entry["egg_id"] == 2} == {2}
@@ -81,7 +81,7 @@ def test_answers_become_outlines_that_tell_who_confirmed_them(vet: Visitor, out:
 
 
 def test_frames_with_something_nobody_spoke_of_are_left_out(vet: Visitor, out: Path, tmp_path: Path) -> None:
-    eggs = pieces(vet)
+    eggs = segments(vet)
     sign(vet, {"kind": "egg", "eggs": eggs[1:]})
     write_labels(out, tmp_path / "labels", SETTINGS, nobody)
     left = {image["frame"] for image in read(tmp_path / "labels")["images"] if image["clip"] == "left-1.mp4"}
@@ -90,11 +90,11 @@ def test_frames_with_something_nobody_spoke_of_are_left_out(vet: Visitor, out: P
 
 
 def test_near_a_drawn_egg_only_its_own_frame_is_taken(vet: Visitor, out: Path, tmp_path: Path) -> None:
-    sign(vet, {"kind": "egg", "eggs": pieces(vet)}, DRAWN)
+    sign(vet, {"kind": "egg", "eggs": segments(vet)}, DRAWN)
     write_labels(out, tmp_path / "labels", SETTINGS, nobody)
     document = read(tmp_path / "labels")
     right = {image["frame"]: image["id"] for image in document["images"] if image["clip"] == "right-1.mp4"}
-    near = {frame for frame in right if abs(frame - 36) <= NEAR_DRAWN_FRAMES}
+    near = {frame for frame in right if abs(frame - 36) <= DRAWN_MARGIN_FRAMES}
     assert near == {36}
     drawn = [entry for entry in eggs_of(document) if entry["image_id"] == right[36]]
     assert [(entry["egg_id"], entry["category_id"]) for entry in drawn] == [(9, 1)]
@@ -104,8 +104,8 @@ def test_near_a_drawn_egg_only_its_own_frame_is_taken(vet: Visitor, out: Path, t
 
 
 def test_a_recording_that_changed_is_told(vet: Visitor, served: Served, out: Path, tmp_path: Path) -> None:
-    sign(vet, {"kind": "egg", "eggs": pieces(vet)})
-    case = served.office.case("AF-0412", "2026-05-14")
+    sign(vet, {"kind": "egg", "eggs": segments(vet)})
+    case = served.context.case("AF-0412", "2026-05-14")
     assert case is not None
     path = case.exam.clips[0].path
     whole = path.read_bytes()
@@ -119,7 +119,7 @@ def test_a_recording_that_changed_is_told(vet: Visitor, served: Served, out: Pat
 
 
 def test_the_command_tells_how_much_was_written(vet: Visitor, out: Path, capsys: pytest.CaptureFixture[str]) -> None:
-    sign(vet, {"kind": "egg", "eggs": pieces(vet)})
+    sign(vet, {"kind": "egg", "eggs": segments(vet)})
     assert app.main(["labels", "--out", str(out), "--to", str(out / "labels"), "--json"]) == ExitCode.DONE
     told = json.loads(capsys.readouterr().out)
     assert told["exams"] == 1

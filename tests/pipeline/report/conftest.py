@@ -1,4 +1,4 @@
-"""Invented exams of the fictional Alder Fen station, with drawn speckle for pictures."""
+"""ExampleExam exams of the fictional Alder Fen station, with drawn speckle for pictures."""
 
 from __future__ import annotations
 
@@ -10,9 +10,10 @@ from pathlib import Path
 import cv2
 import numpy as np
 import pytest
+from tests.pipeline.empty_scan import empty_scan
 
 from pipeline.estimate.finding import Count, EggFinding, EggSigns, ExamFinding, Flag, Sighting, Visit
-from pipeline.estimate.history import Background, make_history
+from pipeline.estimate.history import AnimalBackground, make_history
 from pipeline.exams.exam_search import Exam, ExamClip
 from pipeline.exams.outcomes import Outcome
 from pipeline.exams.species import load_profiles
@@ -20,14 +21,13 @@ from pipeline.report.export.result import ModelIdentity
 from pipeline.scan.clip_scan import ClipScan, ScanPicture
 from pipeline.settings import load_settings
 from pipeline.track.tracks import ClipTracks, Track
-from tests.pipeline.empty_clip import empty_clip
 
 WIDTH, HEIGHT = 640, 480
 STAGES = ("follicle", "thin-shelled", "calcified")
 
 
 @dataclass(frozen=True)
-class Invented:
+class ExampleExam:
     """One exam with everything a report needs."""
 
     exam: Exam
@@ -45,7 +45,7 @@ def sha256_of(text: str) -> str:
     return hashlib.sha256(text.encode()).hexdigest()
 
 
-def drawn_picture(rng: np.random.Generator, ellipses: list[tuple[float, ...]], stages: list[str]) -> bytes:
+def draw_speckle_picture(rng: np.random.Generator, ellipses: list[tuple[float, ...]], stages: list[str]) -> bytes:
     """A fan of speckle with eggs in it: dark inside, bright near rim, shadow below, as JPEG."""
     y, x = np.mgrid[:HEIGHT, :WIDTH].astype(np.float32)
     level = 70 + 25 * np.sin(y / 37 + 0.6 * np.sin(x / 90)) - 0.08 * y
@@ -69,7 +69,7 @@ def drawn_picture(rng: np.random.Generator, ellipses: list[tuple[float, ...]], s
     return bytes(data)
 
 
-def invent_scan(
+def make_scan(
     rng: np.random.Generator,
     file: str,
     window: str | None,
@@ -96,10 +96,10 @@ def invent_scan(
         scores = 0.6 + 0.38 * squeeze
         track = Track(k + 1, seen, ellipses, ellipses[:, 1] - 25, probabilities, scores)
         tracks.append(track)
-        best = track.best
+        best = track.best_row
         cx, cy, a, b, turn = (float(v) for v in ellipses[best])
         shape = (cx, cy, a, b, turn)
-        pictures[k + 1] = ScanPicture(int(seen[best]), shape, drawn_picture(rng, [shape], [stage]))
+        pictures[k + 1] = ScanPicture(int(seen[best]), shape, draw_speckle_picture(rng, [shape], [stage]))
         rows += [
             (int(f), tuple(e), STAGES.index(stage), float(s), k + 1)
             for f, e, s in zip(seen, ellipses, scores, strict=True)
@@ -122,12 +122,12 @@ def invent_scan(
         scale_source="unknown" if mm_per_px is None else "sidecar",
         status="done",
         reason=None,
-        used=used,
+        used_frames=used,
         frame=np.array([row[0] for row in rows], np.int64),
         ellipse=np.array([row[1] for row in rows], float).reshape(-1, 5),
         stage_probability=probabilities.reshape(-1, 3),
         score=np.array([row[3] for row in rows], float),
-        spread=np.tile([1.25, 0.03], (len(rows), 1)),
+        outline_uncertainty=np.tile([1.25, 0.03], (len(rows), 1)),
         track=np.array([row[4] for row in rows], np.int64),
         tracks=ClipTracks(file, window, mm_per_px, frames, tuple(tracks)),
         pictures=pictures,
@@ -135,7 +135,7 @@ def invent_scan(
 
 
 def refused_scan(file: str, reason: str) -> ClipScan:
-    return empty_clip(
+    return empty_scan(
         ClipTracks(file, None, None, 0, ()),
         sha256=sha256_of(file),
         width=0,
@@ -147,13 +147,13 @@ def refused_scan(file: str, reason: str) -> ClipScan:
     )
 
 
-def invent_exam(animal: str, species: str | None, scans: tuple[ClipScan, ...], day: int = 14) -> Exam:
+def make_exam(animal: str, species: str | None, scans: tuple[ClipScan, ...], day: int = 14) -> Exam:
     folder = Path("exams") / "x"
     clips = tuple(ExamClip(folder / scan.file, scan.file, None, scan.mm_per_px, None) for scan in scans)
     return Exam(folder, animal, dt.date(2026, 5, day), species, 830.0, 152.0, 118.0, 0, clips)
 
 
-def invent_signs(stage: str, scaled: bool) -> EggSigns:
+def make_signs(stage: str, scaled: bool) -> EggSigns:
     """As such an egg would show; of a follicle the wall has no thickness."""
     hard = STAGES.index(stage)
     return EggSigns(
@@ -178,7 +178,7 @@ def eggs_of(scans: tuple[ClipScan, ...], stages: list[str], rng: np.random.Gener
         for scan in scans:
             for track in scan.tracks.tracks:
                 if track.identity == k + 1:
-                    best = track.best
+                    best = track.best_row
                     sightings.append(
                         Sighting(
                             scan.file,
@@ -207,7 +207,7 @@ def eggs_of(scans: tuple[ClipScan, ...], stages: list[str], rng: np.random.Gener
                 oval_probability=0.1 if stage == "follicle" else 0.94,
                 stages=tuple(0.9 if name == stage else 0.05 for name in STAGES),  # type: ignore[arg-type]
                 network_stages=tuple(0.8 if name == stage else 0.1 for name in STAGES),  # type: ignore[arg-type]
-                signs=invent_signs(stage, size is not None),
+                signs=make_signs(stage, size is not None),
             )
         )
     return tuple(eggs)
@@ -217,13 +217,13 @@ MODEL = ModelIdentity("alder-1", sha256_of("weights"))
 SETTINGS = sha256_of("settings")
 
 
-def invent_clutch(animal: str = "AF-0412") -> Invented:
+def make_clutch(animal: str = "AF-0412") -> ExampleExam:
     """Eight eggs through both windows, one clip refused."""
     rng = np.random.default_rng(412)
     stages = ["calcified"] * 6 + ["thin-shelled", "follicle"]
     scans = (
-        invent_scan(rng, "left-1.mp4", "left", stages, frames=420),
-        invent_scan(rng, "right-1.mp4", "right", stages[:5], frames=300),
+        make_scan(rng, "left-1.mp4", "left", stages, frames=420),
+        make_scan(rng, "right-1.mp4", "right", stages[:5], frames=300),
         refused_scan("right-2.mp4", "the file ends in the middle of a frame; copy it again from the scanner"),
     )
     finding = ExamFinding(
@@ -239,13 +239,13 @@ def invent_clutch(animal: str = "AF-0412") -> Invented:
         ),
         eggs_of(scans, stages, rng),
     )
-    return Invented(invent_exam(animal, "Emys orbicularis", scans), finding, scans, MODEL, SETTINGS)
+    return ExampleExam(make_exam(animal, "Emys orbicularis", scans), finding, scans, MODEL, SETTINGS)
 
 
-def invent_empty(animal: str = "AF-0413") -> Invented:
+def make_empty(animal: str = "AF-0413") -> ExampleExam:
     """None seen, one window only."""
     rng = np.random.default_rng(413)
-    scans = (invent_scan(rng, "left-1.mp4", "left", []),)
+    scans = (make_scan(rng, "left-1.mp4", "left", []),)
     finding = ExamFinding(
         Count(0, 0, (0, 1)),
         Count(0, 0, (0, 1)),
@@ -255,10 +255,10 @@ def invent_empty(animal: str = "AF-0413") -> Invented:
         (Flag("one-window-only", "check", "Only the left window was scanned."),),
         (),
     )
-    return Invented(invent_exam(animal, "Testudo hermanni", scans), finding, scans, MODEL, SETTINGS)
+    return ExampleExam(make_exam(animal, "Testudo hermanni", scans), finding, scans, MODEL, SETTINGS)
 
 
-def invent_refused(animal: str = "AF-0414") -> Invented:
+def make_refused(animal: str = "AF-0414") -> ExampleExam:
     """Not one clip could be used."""
     scans = (
         refused_scan("left-1.mp4", "not a video: it begins like a text file"),
@@ -273,29 +273,29 @@ def invent_refused(animal: str = "AF-0414") -> Invented:
         (Flag("not-scanned", "check", "No clip could be used; record her again."),),
         (),
     )
-    return Invented(invent_exam(animal, None, scans), finding, scans, MODEL, SETTINGS)
+    return ExampleExam(make_exam(animal, None, scans), finding, scans, MODEL, SETTINGS)
 
 
-def invent_without_scale(animal: str = "AF-0415") -> Invented:
+def make_without_scale(animal: str = "AF-0415") -> ExampleExam:
     """Two round eggs, no millimetres."""
     rng = np.random.default_rng(415)
-    scans = (invent_scan(rng, "sweep.avi", None, ["calcified", "calcified"], mm_per_px=None),)
+    scans = (make_scan(rng, "sweep.avi", None, ["calcified", "calcified"], mm_per_px=None),)
     eggs = tuple(replace(egg, shape="cannot tell") for egg in eggs_of(scans, ["calcified", "calcified"], rng))
     finding = ExamFinding(Count(2, 2, (2, 3)), Count(0, 0, (0, 1)), "calcified", 0.97, 0.88, (), eggs)
-    return Invented(invent_exam(animal, "Trachemys scripta", scans), finding, scans, MODEL, SETTINGS)
+    return ExampleExam(make_exam(animal, "Trachemys scripta", scans), finding, scans, MODEL, SETTINGS)
 
 
-def spread(estimate: int, low: int, high: int) -> Count:
+def outline_uncertainty(estimate: int, low: int, high: int) -> Count:
     """A count whose chances fall off evenly from the estimate to the ends of its interval."""
     weights = [0.0] * low + [1.0 / (1 + abs(number - estimate)) for number in range(low, high + 1)]
     return Count(low, estimate, (low, high), tuple(weight / sum(weights) for weight in weights))
 
 
-def invent_returning(animal: str = "AF-0416") -> Invented:
+def make_returning(animal: str = "AF-0416") -> ExampleExam:
     """Her fifth exam: follicles, then shells, one without a picture, three eggs laid since, one of them before."""
     rng = np.random.default_rng(416)
     stages = ["calcified"] * 4
-    scans = (invent_scan(rng, "left-1.mp4", "left", stages), invent_scan(rng, "right-1.mp4", "right", stages[:2]))
+    scans = (make_scan(rng, "left-1.mp4", "left", stages), make_scan(rng, "right-1.mp4", "right", stages[:2]))
 
     def visit(
         day: int, month: int, shelled: Count, follicles: Count, stage: str, listed: tuple[int, int, int]
@@ -303,50 +303,52 @@ def invent_returning(animal: str = "AF-0416") -> Invented:
         return Visit(dt.date(2026, month, day), stage != "none seen", shelled, follicles, stage, 0.95, listed, 0)
 
     nothing = Count(0, 0, (0, 1))
-    now = spread(4, 4, 6)
+    now = outline_uncertainty(4, 4, 6)
     visits = (
-        visit(2, 4, spread(0, 0, 1), spread(7, 6, 9), "follicle", (7, 0, 0)),
-        visit(20, 4, spread(8, 7, 10), spread(1, 0, 2), "thin-shelled", (1, 8, 0)),
+        visit(2, 4, outline_uncertainty(0, 0, 1), outline_uncertainty(7, 6, 9), "follicle", (7, 0, 0)),
+        visit(20, 4, outline_uncertainty(8, 7, 10), outline_uncertainty(1, 0, 2), "thin-shelled", (1, 8, 0)),
         visit(1, 5, nothing, nothing, "none seen", (0, 0, 0)),
-        visit(8, 5, spread(8, 7, 9), spread(0, 0, 1), "calcified", (0, 0, 8)),
-        replace(visit(14, 5, now, spread(0, 0, 1), "calcified", (0, 0, 4)), passed_before=1),
+        visit(8, 5, outline_uncertainty(8, 7, 9), outline_uncertainty(0, 0, 1), "calcified", (0, 0, 8)),
+        replace(visit(14, 5, now, outline_uncertainty(0, 0, 1), "calcified", (0, 0, 4)), passed_before=1),
     )
     laid = (Outcome(animal, "laid", dt.date(2026, 5, 10), 3),)
     profile = load_profiles()["emys-orbicularis"]
-    history = make_history(visits[-1], Background(profile, visits[:-1], laid), load_settings().change)
+    history = make_history(visits[-1], AnimalBackground(profile, visits[:-1], laid), load_settings().change)
     flags = (Flag("shells-retained", "check", "Shells were first seen 24 days ago.", "A vet may want to see her."),)
     finding = ExamFinding(
         now, visits[-1].follicles, "calcified", 0.95, 0.8, flags, eggs_of(scans, stages, rng), history
     )
-    exam = replace(invent_exam(animal, "Emys orbicularis", scans), passed_before=1)
-    return Invented(exam, finding, scans, MODEL, SETTINGS)
+    exam = replace(make_exam(animal, "Emys orbicularis", scans), passed_before=1)
+    return ExampleExam(exam, finding, scans, MODEL, SETTINGS)
 
 
 @pytest.fixture(scope="session")
-def returning() -> Invented:
-    return invent_returning()
+def returning() -> ExampleExam:
+    return make_returning()
 
 
 @pytest.fixture(scope="session")
-def clutch() -> Invented:
-    return invent_clutch()
+def clutch() -> ExampleExam:
+    return make_clutch()
 
 
 @pytest.fixture(scope="session")
-def empty() -> Invented:
-    return invent_empty()
+def empty() -> ExampleExam:
+    return make_empty()
 
 
 @pytest.fixture(scope="session")
-def refused() -> Invented:
-    return invent_refused()
+def refused() -> ExampleExam:
+    return make_refused()
 
 
 @pytest.fixture(scope="session")
-def without_scale() -> Invented:
-    return invent_without_scale()
+def without_scale() -> ExampleExam:
+    return make_without_scale()
 
 
 @pytest.fixture(scope="session")
-def night(clutch: Invented, empty: Invented, refused: Invented, without_scale: Invented) -> tuple[Invented, ...]:
+def example_exams(
+    clutch: ExampleExam, empty: ExampleExam, refused: ExampleExam, without_scale: ExampleExam
+) -> tuple[ExampleExam, ...]:
     return clutch, empty, refused, without_scale

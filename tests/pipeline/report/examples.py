@@ -27,7 +27,7 @@ SHEET_PX = {"width": 740, "height": 1750}
 DARK, LIGHT = 12, 245
 
 
-def remake(folder: Path, exams: Path, results: Path) -> None:
+def make_examples(folder: Path, exams: Path, results: Path) -> None:
     """Into ``folder``, from a demo's exams and results. Overwrites."""
     (exam,) = (exams / ANIMAL).iterdir()
     result = results / ANIMAL / exam.name
@@ -38,7 +38,7 @@ def remake(folder: Path, exams: Path, results: Path) -> None:
         page.screenshot(path=folder / "sheet.png")
         browser.close()
     clip, frame, ellipses = fullest_frame(json.loads((result / "detections.coco.json").read_text(encoding="utf-8")))
-    picture = outlined(grey_frame(exam / clip, frame), ellipses)
+    picture = draw_outlines(grey_frame(exam / clip, frame), ellipses)
     cv2.imwrite(str(folder / "frame.png"), picture)
 
 
@@ -61,7 +61,7 @@ def grey_frame(path: Path, number: int) -> NDArray[np.uint8]:
     raise ValueError(f"{path} has no frame {number}")
 
 
-def outlined(grey: NDArray[np.uint8], ellipses: NDArray[np.float64]) -> NDArray[np.uint8]:
+def draw_outlines(grey: NDArray[np.uint8], ellipses: NDArray[np.float64]) -> NDArray[np.uint8]:
     """The frame with a light line along each outline, with dark edges to be seen on bright tissue, too."""
     picture = grey.copy()
     lines = [np.round(line * 16).astype(np.int32)[:, None] for line in outline(ellipses, corners=360)]
@@ -73,4 +73,4 @@ def outlined(grey: NDArray[np.uint8], ellipses: NDArray[np.float64]) -> NDArray[
 if __name__ == "__main__":
     with TemporaryDirectory() as made:
         if main(["demo", "--out", made]) == 0:
-            remake(EXAMPLES, Path(made) / "exams", Path(made) / "results")
+            make_examples(EXAMPLES, Path(made) / "exams", Path(made) / "results")

@@ -8,34 +8,36 @@ from typing import TYPE_CHECKING
 
 import pytest
 
-from pipeline.agreement.page import record_html
+from pipeline.agreement.page import agreement_html
 from pipeline.agreement.pairs import MatchRule
-from pipeline.agreement.summary import make_record
+from pipeline.agreement.summary import summarise_agreement
 from pipeline.exams.exam_search import ExamProblem
 from pipeline.exams.outcomes import Outcome
-from pipeline.report.files import write_exam, write_night
+from pipeline.report.files import write_exam_files, write_overview_files
 from pipeline.report.summary import summarise
-from pipeline.store.whole_files import write_whole
+from pipeline.store.whole_files import write_atomically
 
 if TYPE_CHECKING:
     from playwright.sync_api import Browser, Page
 
-    from tests.pipeline.report.conftest import Invented
+    from tests.pipeline.report.conftest import ExampleExam
 
-PAGES = ["index.html", "record.html", *(f"AF-04{n}/2026-05-14/report.html" for n in (12, 13, 14, 15, 16))]
+PAGES = ["index.html", "agreement.html", *(f"AF-04{n}/2026-05-14/report.html" for n in (12, 13, 14, 15, 16))]
 
 
 @pytest.fixture(scope="module")
-def out(tmp_path_factory: pytest.TempPathFactory, night: tuple[Invented, ...], returning: Invented) -> Path:
+def out(
+    tmp_path_factory: pytest.TempPathFactory, example_exams: tuple[ExampleExam, ...], returning: ExampleExam
+) -> Path:
     folder = tmp_path_factory.mktemp("out")
-    night = (*night, returning)
-    for invented in night:
-        write_exam(folder, *invented.arguments)
+    example_exams = (*example_exams, returning)
+    for invented in example_exams:
+        write_exam_files(folder, *invented.arguments)
     problems = [ExamProblem(Path("exams/AF-0420"), f"exams/AF-0420/{'x' * 120}.toml: no clips lie beside it")]
-    summaries = [summarise(n.exam, n.finding, n.scans) for n in night]
-    write_night(folder, summaries, problems)
-    laid = [Outcome(n.exam.animal, "laid", n.exam.date, 4) for n in night]
-    write_whole(folder / "record.html", [record_html(make_record(summaries, laid, MatchRule()))])
+    summaries = [summarise(n.exam, n.finding, n.scans) for n in example_exams]
+    write_overview_files(folder, summaries, problems)
+    laid = [Outcome(n.exam.animal, "laid", n.exam.date, 4) for n in example_exams]
+    write_atomically(folder / "agreement.html", [agreement_html(summarise_agreement(summaries, laid, MatchRule()))])
     return folder
 
 

@@ -8,13 +8,13 @@ from typing import TYPE_CHECKING
 
 import pytest
 
-from pipeline.estimate.finding import Change, Difference, History, Passed
-from pipeline.exams.species import Known
+from pipeline.estimate.finding import Change, Difference, History, PassedEggs
+from pipeline.exams.species import ReferenceRange
 from pipeline.formatting import EN_DASH
-from pipeline.report.history_text import history_rows, history_sentences, passed_words
+from pipeline.report.history_text import history_rows, history_sentences, passed_text
 
 if TYPE_CHECKING:
-    from tests.pipeline.report.conftest import Invented
+    from tests.pipeline.report.conftest import ExampleExam
 
 
 def with_change(history: History, **values: object) -> list[str]:
@@ -22,7 +22,7 @@ def with_change(history: History, **values: object) -> list[str]:
     return history_sentences(replace(history, change=replace(history.change, **values)))  # type: ignore[arg-type]
 
 
-def test_change_time_and_sum_in_sentences(returning: Invented) -> None:
+def test_change_time_and_sum_in_sentences(returning: ExampleExam) -> None:
     """Emys orbicularis: 3 to 18 eggs (Fritz 2001, from memory), 21 to 28 days (Zuffi 1998)."""
     change, shells, clutch = history_sentences(returning.finding.history)
     assert change == (
@@ -49,13 +49,13 @@ def test_change_time_and_sum_in_sentences(returning: Invented) -> None:
     ],
 )
 def test_a_difference_says_no_more_than_its_interval(
-    returning: Invented, interval: tuple[int, int], words: str
+    returning: ExampleExam, interval: tuple[int, int], words: str
 ) -> None:
     sentences = with_change(returning.finding.history, fewer=Difference(interval[0], interval))
     assert sentences[0].startswith(words)
 
 
-def test_new_follicles_and_another_stage_are_told(returning: Invented) -> None:
+def test_new_follicles_and_another_stage_are_told(returning: ExampleExam) -> None:
     history = returning.finding.history
     grown = with_change(history, fewer_follicles=Difference(-3, (-4, -2)))
     assert "Between 2 and 4 more follicles than then." in grown
@@ -64,27 +64,27 @@ def test_new_follicles_and_another_stage_are_told(returning: Invented) -> None:
     assert "Stage then: thin-shelled; now: calcified." in history_sentences(ripened)
 
 
-def test_a_first_exam_stands_beside_its_species_alone(returning: Invented) -> None:
+def test_a_first_exam_stands_beside_its_species_alone(returning: ExampleExam) -> None:
     now = returning.finding.history.visits[-1]
-    known = Known((1, 1), None, "Hofmeyr, Henen and Loehr")
-    first = History(visits=(now,), passed=(Passed(0),), together=Difference(4, (4, 6)), usual_clutch=known)
+    known = ReferenceRange((1, 1), None, "Hofmeyr, Henen and Loehr")
+    first = History(visits=(now,), passed=(PassedEggs(0),), together=Difference(4, (4, 6)), usual_clutch=known)
     assert history_sentences(first) == ["Of the species 1 egg a clutch is known (Hofmeyr, Henen and Loehr)."]
     assert history_sentences(replace(first, usual_clutch=None)) == []
-    means = Known(None, (7.2, 10.0), "two sources")
+    means = ReferenceRange(None, (7.2, 10.0), "two sources")
     assert "7.2 to 10 eggs a clutch are known on average" in history_sentences(replace(first, usual_clutch=means))[0]
 
 
-def test_without_a_picture_nothing_is_said(returning: Invented) -> None:
+def test_without_a_picture_nothing_is_said(returning: ExampleExam) -> None:
     history = returning.finding.history
     blind = replace(history, visits=(*history.visits[:-1], replace(history.visits[-1], is_scanned=False)))
     assert history_sentences(blind) == []
     assert history_rows(blind)[0]["shelled"] == "not scanned"
 
 
-def test_rows_come_latest_first(returning: Invented) -> None:
+def test_rows_come_latest_first(returning: ExampleExam) -> None:
     rows = history_rows(returning.finding.history)
     assert [row["date"] for row in rows] == ["14 May 2026", "8 May 2026", "1 May 2026", "20 April 2026", "2 April 2026"]
-    assert [row["is_this"] for row in rows] == [True, False, False, False, False]
+    assert [row["is_current_exam"] for row in rows] == [True, False, False, False, False]
     assert rows[0]["shelled"] == f"4 (4{EN_DASH}6)"
     assert rows[0]["passed"] == "3"
     assert rows[2]["shelled"] == "not scanned"
@@ -92,14 +92,14 @@ def test_rows_come_latest_first(returning: Invented) -> None:
 
 
 def test_eggs_that_nobody_counted() -> None:
-    assert passed_words(Passed(0)) == EN_DASH
-    assert passed_words(Passed(3)) == "3"
-    assert passed_words(Passed(0, is_whole=False)) == "some"
-    assert passed_words(Passed(3, is_whole=False)) == "3 and some"
+    assert passed_text(PassedEggs(0)) == EN_DASH
+    assert passed_text(PassedEggs(3)) == "3"
+    assert passed_text(PassedEggs(0, is_whole=False)) == "some"
+    assert passed_text(PassedEggs(3, is_whole=False)) == "3 and some"
 
 
-def test_what_left_uncounted_is_told(returning: Invented) -> None:
-    sentences = with_change(returning.finding.history, passed=Passed(0, is_whole=False))
+def test_what_left_uncounted_is_told(returning: ExampleExam) -> None:
+    sentences = with_change(returning.finding.history, passed=PassedEggs(0, is_whole=False))
     assert sentences[0].endswith("; some left her since, and nobody counted.")
     change = returning.finding.history.change
     assert isinstance(change, Change)

@@ -9,32 +9,32 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from pipeline.exams.exam_search import ExamProblem
-from pipeline.report.files import write_exam, write_night
-from pipeline.report.index import index_html, urgency
+from pipeline.report.files import write_exam_files, write_overview_files
+from pipeline.report.index import index_html, priority_group
 from pipeline.report.summary import ExamSummary, summarise
 
 if TYPE_CHECKING:
-    from tests.pipeline.report.conftest import Invented
+    from tests.pipeline.report.conftest import ExampleExam
 
 
-def summaries_of(night: tuple[Invented, ...]) -> list[ExamSummary]:
-    return [summarise(n.exam, n.finding, n.scans) for n in night]
+def summaries_of(example_exams: tuple[ExampleExam, ...]) -> list[ExamSummary]:
+    return [summarise(n.exam, n.finding, n.scans) for n in example_exams]
 
 
-def test_those_who_need_a_person_come_first(night: tuple[Invented, ...]) -> None:
-    page = index_html(summaries_of(night)[::-1], []).decode()
+def test_those_who_need_a_person_come_first(example_exams: tuple[ExampleExam, ...]) -> None:
+    page = index_html(summaries_of(example_exams)[::-1], []).decode()
     places = [page.index(f">{animal}</a>") for animal in ("AF-0412", "AF-0414", "AF-0413", "AF-0415")]
     assert places == sorted(places)
     assert "1 animal needs a vet today" in page
     assert "2 to be checked" in page
 
 
-def test_an_animal_not_scanned_is_to_be_checked_even_without_a_flag(refused: Invented) -> None:
+def test_an_animal_not_scanned_is_to_be_checked_even_without_a_flag(refused: ExampleExam) -> None:
     summary = summarise(refused.exam, replace(refused.finding, flags=()), refused.scans)
-    assert urgency(summary) == "check"
+    assert priority_group(summary) == "check"
 
 
-def test_the_most_doubtful_of_a_group_come_first(clutch: Invented) -> None:
+def test_the_most_doubtful_of_a_group_come_first(clutch: ExampleExam) -> None:
     doubts = {"AF-1": (0.9, 0.9), "AF-2": (0.9, 0.4), "AF-3": (0.5, 0.9)}
     alike = [
         summarise(
@@ -49,7 +49,7 @@ def test_the_most_doubtful_of_a_group_come_first(clutch: Invented) -> None:
     assert places == sorted(places)
 
 
-def test_only_her_last_exam_makes_an_animal_urgent(clutch: Invented) -> None:
+def test_only_her_last_exam_makes_an_animal_urgent(clutch: ExampleExam) -> None:
     later = replace(clutch.exam, date=clutch.exam.date + dt.timedelta(days=7))
     calm = replace(clutch.finding, flags=())
     page = index_html(
@@ -60,16 +60,16 @@ def test_only_her_last_exam_makes_an_animal_urgent(clutch: Invented) -> None:
     assert rest < page.index(f"/{later.date}/report.html") < earlier < page.index(f"/{clutch.exam.date}/report.html")
 
 
-def test_the_only_script_that_may_run_is_the_page_s_own(night: tuple[Invented, ...]) -> None:
-    page = index_html(summaries_of(night), []).decode()
+def test_the_only_script_that_may_run_is_the_page_s_own(example_exams: tuple[ExampleExam, ...]) -> None:
+    page = index_html(summaries_of(example_exams), []).decode()
     (script,) = re.findall(r"<script>(.*?)</script>", page, re.DOTALL)
     digest = base64.b64encode(hashlib.sha256(script.encode()).digest()).decode()
     assert f"script-src 'sha256-{digest}'\"" in page
     assert "<script" not in index_html([], []).decode()
 
 
-def test_rows_tell_count_range_and_link(night: tuple[Invented, ...]) -> None:
-    page = index_html(summaries_of(night), []).decode()
+def test_rows_tell_count_range_and_link(example_exams: tuple[ExampleExam, ...]) -> None:
+    page = index_html(summaries_of(example_exams), []).decode()
     assert "7 shelled eggs" in page
     assert "between 6 and 9 likely" in page
     assert 'href="AF-0412/2026-05-14/report.html"' in page
@@ -78,26 +78,26 @@ def test_rows_tell_count_range_and_link(night: tuple[Invented, ...]) -> None:
     assert "not scanned" in page
 
 
-def test_the_sheet_to_print_and_the_record_are_linked_where_they_exist(clutch: Invented, tmp_path: Path) -> None:
+def test_the_sheet_to_print_and_the_record_are_linked_where_they_exist(clutch: ExampleExam, tmp_path: Path) -> None:
     summary = summarise(clutch.exam, clutch.finding, clutch.scans)
-    write_exam(tmp_path, *clutch.arguments)
-    write_night(tmp_path, [summary])
+    write_exam_files(tmp_path, *clutch.arguments)
+    write_overview_files(tmp_path, [summary])
     page = (tmp_path / "index.html").read_text()
     (paper,) = re.findall(r'href="([^"]*\.pdf)"', page)
     assert (tmp_path / paper).is_file()
-    assert "record.html" not in page
-    (tmp_path / "record.html").write_text("")
-    write_night(tmp_path, [summary])
-    assert 'href="record.html"' in (tmp_path / "index.html").read_text()
+    assert "agreement.html" not in page
+    (tmp_path / "agreement.html").write_text("")
+    write_overview_files(tmp_path, [summary])
+    assert 'href="agreement.html"' in (tmp_path / "index.html").read_text()
 
 
-def test_the_change_since_her_last_exam_is_told(returning: Invented, clutch: Invented) -> None:
+def test_the_change_since_her_last_exam_is_told(returning: ExampleExam, clutch: ExampleExam) -> None:
     page = index_html([summarise(n.exam, n.finding, n.scans) for n in (returning, clutch)], []).decode()
     assert page.count('class="change"') == 1
     assert "Between 2 and 5 fewer shelled eggs than on 8 May 2026" in page
 
 
-def test_links_are_quoted(clutch: Invented) -> None:
+def test_links_are_quoted(clutch: ExampleExam) -> None:
     exam = replace(clutch.exam, animal='a "b" #1?/<c>')
     page = index_html([summarise(exam, clutch.finding, clutch.scans)], []).decode()
     link = page.split('<td class="animal"><a href="')[1].split('"')[0]
@@ -113,6 +113,6 @@ def test_what_could_not_be_processed_is_listed_with_its_reason() -> None:
     assert "2 entries could not be processed" in page
 
 
-def test_same_night_same_bytes(night: tuple[Invented, ...]) -> None:
-    summaries = summaries_of(night)
+def test_same_night_same_bytes(example_exams: tuple[ExampleExam, ...]) -> None:
+    summaries = summaries_of(example_exams)
     assert index_html(summaries, []) == index_html(summaries[::-1], [])

@@ -16,15 +16,15 @@ from pipeline.report.summary import ExamSummary, summarise
 if TYPE_CHECKING:
     from playwright.sync_api import Browser, Page
 
-    from tests.pipeline.report.conftest import Invented
+    from tests.pipeline.report.conftest import ExampleExam
 
 FIRST = ["AF-0412", "AF-0414", "AF-0413", "AF-9", "AF-10"]  # as the page comes: by urgency
 
 
 @pytest.fixture(scope="module")
-def index(tmp_path_factory: pytest.TempPathFactory, night: tuple[Invented, ...]) -> Path:
+def index(tmp_path_factory: pytest.TempPathFactory, example_exams: tuple[ExampleExam, ...]) -> Path:
     """For the vet, to be checked (none seen; not scanned), and two of the rest, of other days and numbers."""
-    clutch, empty, refused, _ = night
+    clutch, empty, refused, _ = example_exams
 
     def calm(animal: str, day: int, eggs: int, stage: str, confidence: float) -> ExamSummary:
         finding: ExamFinding = replace(
@@ -149,14 +149,14 @@ def test_all_goes_by_keyboard(page: Page) -> None:
 def test_on_a_phone_it_sorts_by_a_field_and_stays_within_the_width(browser: Browser, index: Path) -> None:
     page = opened(browser, index, width=390)
     assert not page.get_by_role("button", name="Animal", exact=True).is_visible()
-    assert not page.locator("#sieve").is_visible()  # the list comes first
+    assert not page.locator("#filters").is_visible()  # the list comes first
     page.get_by_text("Sort and filter").click()
     page.get_by_role("combobox", name="Order").select_option("number of shelled eggs")
     assert animals(page)[:2] == ["AF-9", "AF-0412"]
     page.get_by_role("checkbox", name="reversed").check()
     assert animals(page)[-1] == "AF-9"
     assert page.evaluate("document.documentElement.scrollWidth <= innerWidth")
-    for field in page.locator("#sieve select, #sieve input[type=search], #sieve button").all():
+    for field in page.locator("#filters select, #filters input[type=search], #filters button").all():
         assert (field.bounding_box() or {})["height"] >= 40  # for a thumb
     page.context.close()
 
@@ -164,6 +164,6 @@ def test_on_a_phone_it_sorts_by_a_field_and_stays_within_the_width(browser: Brow
 def test_without_its_script_all_is_there_in_the_order_that_matters(browser: Browser, index: Path) -> None:
     page = opened(browser, index, script=False)
     assert animals(page) == FIRST
-    assert not page.locator("#sieve").is_visible()
+    assert not page.locator("#filters").is_visible()
     assert page.locator("thead button").count() == 0
     page.context.close()

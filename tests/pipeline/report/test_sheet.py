@@ -12,7 +12,7 @@ from pipeline.estimate.finding import Flag
 from pipeline.report.sheet import sheet_html
 
 if TYPE_CHECKING:
-    from tests.pipeline.report.conftest import Invented
+    from tests.pipeline.report.conftest import ExampleExam
 
 CAUTIONS = (
     "not a diagnostic device",
@@ -50,17 +50,17 @@ class Page(HTMLParser):
             self.words.append(data)
 
 
-def page_of(invented: Invented) -> Page:
+def page_of(invented: ExampleExam) -> Page:
     return Page(sheet_html(*invented.arguments))
 
 
-def test_every_sheet_carries_the_cautions(night: tuple[Invented, ...]) -> None:
-    for invented in night:
+def test_every_sheet_carries_the_cautions(example_exams: tuple[ExampleExam, ...]) -> None:
+    for invented in example_exams:
         for caution in CAUTIONS:
             assert caution in page_of(invented).text
 
 
-def test_a_clutch_in_words(clutch: Invented) -> None:
+def test_a_clutch_in_words(clutch: ExampleExam) -> None:
     text = page_of(clutch).text
     assert re.search(r"7\s+shelled eggs; between 6 and 9 likely", text)
     assert "At least 5" in text
@@ -69,13 +69,13 @@ def test_a_clutch_in_words(clutch: Invented) -> None:
     assert "refused: the file ends in the middle of a frame" in text
 
 
-def test_the_most_urgent_flag_comes_first(clutch: Invented) -> None:
+def test_the_most_urgent_flag_comes_first(clutch: ExampleExam) -> None:
     text = page_of(clutch).text
     places = [text.index(severity) for severity in ("vet today", "check", "note")]
     assert all(a < b for a, b in pairwise(places))
 
 
-def test_none_seen_is_never_none(empty: Invented) -> None:
+def test_none_seen_is_never_none(empty: ExampleExam) -> None:
     text = page_of(empty).text
     assert "none seen" in text
     assert "one may still be there" in text
@@ -83,21 +83,21 @@ def test_none_seen_is_never_none(empty: Invented) -> None:
     assert not re.search(r"\b0 (shelled )?eggs?\b", text)
 
 
-def test_an_exam_without_a_usable_clip_says_nothing_of_eggs(refused: Invented) -> None:
+def test_an_exam_without_a_usable_clip_says_nothing_of_eggs(refused: ExampleExam) -> None:
     text = page_of(refused).text
     assert "not scanned" in text
     assert "none seen" not in text.replace("“none seen” does not mean none", "")
     assert "it has no frames" in text
 
 
-def test_no_millimetres_without_a_scale(without_scale: Invented) -> None:
+def test_no_millimetres_without_a_scale(without_scale: ExampleExam) -> None:
     text = page_of(without_scale).text
     assert text.count("size unknown: no scale") == 2
     assert "mm deep" not in text
     assert not re.search(r"\d mm\b(?! deep)", text.replace("152 × 118 mm", ""))  # noqa: RUF001
 
 
-def test_why_a_recordings_own_scale_is_not_used_is_said_beside_the_clip(clutch: Invented) -> None:
+def test_why_a_recordings_own_scale_is_not_used_is_said_beside_the_clip(clutch: ExampleExam) -> None:
     first, *others = clutch.scans
     note = "its header tells of pixels of 9 x 9 mm, which no scanner makes"
     unknown = replace(first, mm_per_px=None, scale_source="unknown", scale_note=note)
@@ -107,22 +107,22 @@ def test_why_a_recordings_own_scale_is_not_used_is_said_beside_the_clip(clutch: 
     assert f"only the first 7 frames could be read. scale: {note}." in text
 
 
-def test_one_outlined_picture_for_each_egg(clutch: Invented) -> None:
+def test_one_outlined_picture_for_each_egg(clutch: ExampleExam) -> None:
     page = page_of(clutch)
     assert page.tags.count("img") == len(clutch.finding.eggs)
     alternatives = [str(value) for key, value in page.attributes if key == "alt"]
     assert alternatives[6].startswith("Ultrasound picture of number 7, thin-shelled")
 
 
-def test_a_missing_picture_is_said(clutch: Invented) -> None:
+def test_a_missing_picture_is_said(clutch: ExampleExam) -> None:
     scans = tuple(replace(scan, pictures={}) for scan in clutch.scans)
     page = page_of(replace(clutch, scans=scans))
     assert "img" not in page.tags
     assert page.text.count("no picture kept") == len(clutch.finding.eggs)
 
 
-def test_the_page_is_alone(night: tuple[Invented, ...]) -> None:
-    for invented in night:
+def test_the_page_is_alone(example_exams: tuple[ExampleExam, ...]) -> None:
+    for invented in example_exams:
         page = page_of(invented)
         assert "script" not in page.tags
         for key, value in page.attributes:
@@ -132,7 +132,7 @@ def test_the_page_is_alone(night: tuple[Invented, ...]) -> None:
 
 
 @pytest.mark.parametrize("place", ["animal", "species", "file", "reason", "flag", "model"])
-def test_names_are_text_not_markup(clutch: Invented, place: str) -> None:
+def test_names_are_text_not_markup(clutch: ExampleExam, place: str) -> None:
     evil = "<img src=x onerror=alert(1)>\"'&"
     invented = clutch
     change: dict[str, Any] = {place: evil}
@@ -149,7 +149,7 @@ def test_names_are_text_not_markup(clutch: Invented, place: str) -> None:
     assert page.tags.count("img") == len(clutch.finding.eggs)
 
 
-def test_same_exam_same_bytes(clutch: Invented) -> None:
+def test_same_exam_same_bytes(clutch: ExampleExam) -> None:
     shuffled = replace(clutch, scans=clutch.scans[::-1])
     assert sheet_html(*shuffled.arguments) == sheet_html(*clutch.arguments)
 
@@ -163,11 +163,11 @@ def luminance(colour: str) -> float:
     return 0.2126 * linear[0] + 0.7152 * linear[1] + 0.0722 * linear[2]
 
 
-def test_ink_stands_out_from_paper(clutch: Invented) -> None:
+def test_ink_stands_out_from_paper(clutch: ExampleExam) -> None:
     """WCAG 2.2 success criterion 1.4.3 (AA): 4.5 to 1 for text."""
     style = sheet_html(*clutch.arguments).decode()
     colours = dict(re.findall(r"--(\w+): (#[0-9a-f]{3,6});", style))
-    pairs = [(colours[ink], colours["paper"]) for ink in ("ink", "soft", "marsh")] + [("#ffffff", "#7d1a12")]
+    pairs = [(colours[ink], colours["paper"]) for ink in ("ink", "muted", "green")] + [("#ffffff", "#7d1a12")]
     for one, other in pairs:
         light, dark = sorted((luminance(one), luminance(other)), reverse=True)
         assert (light + 0.05) / (dark + 0.05) >= 4.5

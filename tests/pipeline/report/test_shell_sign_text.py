@@ -3,23 +3,23 @@ from __future__ import annotations
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
-from pipeline.report.shell_sign_text import sign_words
+from pipeline.report.shell_sign_text import shell_sign_text
 
 if TYPE_CHECKING:
-    from tests.pipeline.report.conftest import Invented
+    from tests.pipeline.report.conftest import ExampleExam
 
 
-def test_signs_in_plain_words(clutch: Invented) -> None:
+def test_signs_in_plain_words(clutch: ExampleExam) -> None:
     calcified, *_, thin, follicle = clutch.finding.eggs
-    assert sign_words(calcified) == "wall over 19 dB, 1.2 mm; shadow over 21 dB; inside dark, even"
-    assert sign_words(thin) == "wall 10 dB, 0.8 mm; shadow 5 dB; inside dark, even"
-    assert sign_words(follicle) == "no bright wall; brighter behind by 4 dB; inside grey with a brighter middle"
+    assert shell_sign_text(calcified) == "wall over 19 dB, 1.2 mm; shadow over 21 dB; inside dark, even"
+    assert shell_sign_text(thin) == "wall 10 dB, 0.8 mm; shadow 5 dB; inside dark, even"
+    assert shell_sign_text(follicle) == "no bright wall; brighter behind by 4 dB; inside grey with a brighter middle"
 
 
-def test_what_could_not_be_told_is_left_out(clutch: Invented) -> None:
+def test_what_could_not_be_told_is_left_out(clutch: ExampleExam) -> None:
     egg = clutch.finding.eggs[0]
     assert egg.signs is not None
-    assert sign_words(replace(egg, signs=None)) == ""
+    assert shell_sign_text(replace(egg, signs=None)) == ""
     bare = replace(egg.signs, rim_db=None, shadow_db=None)
-    assert sign_words(replace(egg, signs=bare)) == "inside dark, even"
-    assert "no shadow" in sign_words(replace(egg, signs=replace(egg.signs, shadow_db=0.5, shadow_at_least=False)))
+    assert shell_sign_text(replace(egg, signs=bare)) == "inside dark, even"
+    assert "no shadow" in shell_sign_text(replace(egg, signs=replace(egg.signs, shadow_db=0.5, shadow_at_least=False)))

@@ -9,11 +9,11 @@ from typing import Any
 
 import pytest
 
-from pipeline.report.files import write_exam, write_night
+from pipeline.report.files import write_exam_files, write_overview_files
 from pipeline.report.sheet import sheet_html
-from pipeline.report.sign_off import RECORD, SignOff, read_sign_off
+from pipeline.report.sign_off import SIGNED_JSON, SignOff, read_sign_off
 from pipeline.report.summary import summarise
-from tests.pipeline.report.conftest import Invented
+from tests.pipeline.report.conftest import ExampleExam
 
 SIGNED = {
     "signed": {"name": "Orla <Finch>", "role": "veterinarian", "at": "2026-05-15T07:40:12Z"},
@@ -21,18 +21,18 @@ SIGNED = {
 }
 
 
-def put(folder: Path, document: Any) -> Path:
+def write_signed_json(folder: Path, document: Any) -> Path:
     folder.mkdir(parents=True, exist_ok=True)
-    (folder / RECORD).write_text(json.dumps(document))
+    (folder / SIGNED_JSON).write_text(json.dumps(document))
     return folder
 
 
 def test_a_signature_is_read_in_words(tmp_path: Path) -> None:
     assert read_sign_off(tmp_path) is None
-    found = read_sign_off(put(tmp_path, SIGNED))
+    found = read_sign_off(write_signed_json(tmp_path, SIGNED))
     assert found is not None
     assert (found.name, found.role, found.day) == ("Orla <Finch>", "veterinarian", "15 May 2026")
-    assert (found.count, found.likely) == ("9 shelled eggs", "between 9 and 11 likely")
+    assert (found.count, found.interval) == ("9 shelled eggs", "between 9 and 11 likely")
 
 
 @pytest.mark.parametrize(
@@ -48,12 +48,12 @@ def test_a_damaged_file_is_no_signature_and_is_told(
     tmp_path: Path, damaged: Any, caplog: pytest.LogCaptureFixture
 ) -> None:
     with caplog.at_level(logging.WARNING):
-        assert read_sign_off(put(tmp_path, damaged)) is None
-    assert RECORD in caplog.text
+        assert read_sign_off(write_signed_json(tmp_path, damaged)) is None
+    assert SIGNED_JSON in caplog.text
 
 
-def test_the_programs_sheet_says_who_signed_and_where(clutch: Invented, tmp_path: Path) -> None:
-    sign_off = read_sign_off(put(tmp_path, SIGNED))
+def test_the_programs_sheet_says_who_signed_and_where(clutch: ExampleExam, tmp_path: Path) -> None:
+    sign_off = read_sign_off(write_signed_json(tmp_path, SIGNED))
     assert isinstance(sign_off, SignOff)
     page = sheet_html(*clutch.arguments, sign_off).decode()
     assert "<b>Signed by Orla &lt;Finch&gt;</b>, veterinarian, on 15 May 2026: " in page
@@ -61,13 +61,13 @@ def test_the_programs_sheet_says_who_signed_and_where(clutch: Invented, tmp_path
     assert "Signed by" not in sheet_html(*clutch.arguments).decode()
 
 
-def test_the_index_says_who_signed_and_where(clutch: Invented, tmp_path: Path) -> None:
-    folder = write_exam(tmp_path, *clutch.arguments)
+def test_the_index_says_who_signed_and_where(clutch: ExampleExam, tmp_path: Path) -> None:
+    folder = write_exam_files(tmp_path, *clutch.arguments)
     summary = summarise(clutch.exam, clutch.finding, clutch.scans)
-    write_night(tmp_path, [summary])
+    write_overview_files(tmp_path, [summary])
     before = (tmp_path / "index.html").read_text()
-    put(folder, SIGNED)
-    write_night(tmp_path, [summary])
+    write_signed_json(folder, SIGNED)
+    write_overview_files(tmp_path, [summary])
     after = (tmp_path / "index.html").read_text()
     assert "Orla" not in before
     assert "1 animal needs a vet today" in before

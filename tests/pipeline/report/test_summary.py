@@ -7,10 +7,10 @@ from typing import TYPE_CHECKING
 
 import pytest
 
-from pipeline.report.summary import COLUMNS, ExamSummary, summarise, summary_csv
+from pipeline.report.summary import SUMMARY_COLUMNS, ExamSummary, summarise, summary_csv
 
 if TYPE_CHECKING:
-    from tests.pipeline.report.conftest import Invented
+    from tests.pipeline.report.conftest import ExampleExam
 
 
 def rows_of(summaries: list[ExamSummary]) -> list[dict[str, str]]:
@@ -21,14 +21,14 @@ def rows_of(summaries: list[ExamSummary]) -> list[dict[str, str]]:
 
 
 @pytest.fixture
-def summaries(night: tuple[Invented, ...]) -> list[ExamSummary]:
-    return [summarise(n.exam, n.finding, n.scans) for n in night]
+def summaries(example_exams: tuple[ExampleExam, ...]) -> list[ExamSummary]:
+    return [summarise(n.exam, n.finding, n.scans) for n in example_exams]
 
 
 def test_one_row_for_each_exam_by_animal(summaries: list[ExamSummary]) -> None:
     rows = rows_of(summaries[::-1])
     assert [row["animal"] for row in rows] == ["AF-0412", "AF-0413", "AF-0414", "AF-0415"]
-    assert tuple(rows[0]) == COLUMNS
+    assert tuple(rows[0]) == SUMMARY_COLUMNS
     assert rows[0]["shelled_estimate"] == "7"
     assert (rows[0]["shelled_low90"], rows[0]["shelled_high90"]) == ("6", "9")
     assert rows[0]["clips_refused"] == "1"
@@ -36,7 +36,7 @@ def test_one_row_for_each_exam_by_animal(summaries: list[ExamSummary]) -> None:
     assert rows[0]["report"] == "AF-0412/2026-05-14/report.html"
 
 
-def test_the_change_since_an_earlier_exam_has_its_columns(returning: Invented, clutch: Invented) -> None:
+def test_the_change_since_an_earlier_exam_has_its_columns(returning: ExampleExam, clutch: ExampleExam) -> None:
     first, again = rows_of([summarise(n.exam, n.finding, n.scans) for n in (clutch, returning)])
     assert (again["days_since_exam_before"], again["shelled_fewer"]) == ("6", "4")
     assert (again["shelled_fewer_low90"], again["shelled_fewer_high90"]) == ("2", "5")
@@ -54,7 +54,7 @@ def test_not_scanned_is_not_zero(summaries: list[ExamSummary]) -> None:
 
 
 @pytest.mark.parametrize("name", ["=1+1", "+cmd", "-2", "@SUM(A1)", " =1", "\t=1", "\uff1d1", "\r=1"])
-def test_no_spreadsheet_runs_a_name(clutch: Invented, name: str) -> None:
+def test_no_spreadsheet_runs_a_name(clutch: ExampleExam, name: str) -> None:
     exam = replace(clutch.exam, animal=name, species=name)
     data = summary_csv([summarise(exam, clutch.finding, clutch.scans)]).decode()
     row = next(csv.DictReader(io.StringIO(data, newline="")))
@@ -62,7 +62,7 @@ def test_no_spreadsheet_runs_a_name(clutch: Invented, name: str) -> None:
     assert row["species"] == f"'{name}"
 
 
-def test_quotes_commas_and_umlauts_survive(clutch: Invented) -> None:
+def test_quotes_commas_and_umlauts_survive(clutch: ExampleExam) -> None:
     name = 'Möwe, "die, alte"'
     exam = replace(clutch.exam, animal=name)
     assert rows_of([summarise(exam, clutch.finding, clutch.scans)])[0]["animal"] == name

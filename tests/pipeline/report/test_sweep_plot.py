@@ -7,11 +7,10 @@ from xml.etree.ElementTree import Element
 
 import numpy as np
 import pytest
-
-from pipeline.report.sweep_plot import CLIPS_IN_A_BAND, LABELS, WIDTH, sweep_plot
+from pipeline.report.sweep_plot import CLIPS_PER_PANEL, LABELS_WIDTH, WIDTH, sweep_plot_svg
 
 if TYPE_CHECKING:
-    from tests.pipeline.report.conftest import Invented
+    from tests.pipeline.report.conftest import ExampleExam
 
 SVG = "{http://www.w3.org/2000/svg}"
 
@@ -25,8 +24,8 @@ def bars(root: Element) -> list[Element]:
     return [r for r in root.iter(f"{SVG}rect") if r.get("class") in ("calcified", "thin-shelled", "follicle")]
 
 
-def test_every_sighting_is_a_bar(clutch: Invented) -> None:
-    (root,) = drawings(sweep_plot(clutch.finding, clutch.scans))
+def test_every_sighting_is_a_bar(clutch: ExampleExam) -> None:
+    (root,) = drawings(sweep_plot_svg(clutch.finding, clutch.scans))
     assert len(bars(root)) == sum(len(egg.sightings) for egg in clutch.finding.eggs)
     texts = [text.text for text in root.iter(f"{SVG}text")]
     assert "7 thin-shelled" in texts
@@ -34,54 +33,56 @@ def test_every_sighting_is_a_bar(clutch: Invented) -> None:
     assert "right-2.mp4" not in texts  # refused: nothing to draw
 
 
-def test_a_bar_lies_where_the_egg_was_in_view(without_scale: Invented) -> None:
+def test_a_bar_lies_where_the_egg_was_in_view(without_scale: ExampleExam) -> None:
     scan = without_scale.scans[0]
-    (root,) = drawings(sweep_plot(without_scale.finding, without_scale.scans))
+    (root,) = drawings(sweep_plot_svg(without_scale.finding, without_scale.scans))
     sighting = without_scale.finding.eggs[1].sightings[0]
     bar = bars(root)[1]
-    room = WIDTH - LABELS
-    assert float(bar.get("x") or "nan") == pytest.approx(LABELS + room * sighting.first_frame / scan.frames, abs=0.1)
+    room = WIDTH - LABELS_WIDTH
+    assert float(bar.get("x") or "nan") == pytest.approx(
+        LABELS_WIDTH + room * sighting.first_frame / scan.frames, abs=0.1
+    )
     frames = sighting.last_frame + 1 - sighting.first_frame
     assert float(bar.get("width") or "nan") == pytest.approx(room * frames / scan.frames, abs=0.1)
 
 
-def test_the_band_shows_the_used_frames(without_scale: Invented) -> None:
+def test_the_band_shows_the_used_frames(without_scale: ExampleExam) -> None:
     scan = without_scale.scans[0]  # 300 frames, 120 to 139 not used
-    (root,) = drawings(sweep_plot(without_scale.finding, without_scale.scans))
+    (root,) = drawings(sweep_plot_svg(without_scale.finding, without_scale.scans))
     used = [r for r in root.iter(f"{SVG}rect") if r.get("class") == "used"]
-    room = WIDTH - LABELS
+    room = WIDTH - LABELS_WIDTH
     assert len(used) == 2
     assert float(used[0].get("width") or "nan") == pytest.approx(room * 120 / scan.frames, abs=3)
-    assert float(used[1].get("x") or "nan") == pytest.approx(LABELS + room * 140 / scan.frames, abs=3)
+    assert float(used[1].get("x") or "nan") == pytest.approx(LABELS_WIDTH + room * 140 / scan.frames, abs=3)
 
 
-def test_nothing_is_drawn_outside(clutch: Invented) -> None:
-    for root in drawings(sweep_plot(clutch.finding, clutch.scans)):
+def test_nothing_is_drawn_outside(clutch: ExampleExam) -> None:
+    for root in drawings(sweep_plot_svg(clutch.finding, clutch.scans)):
         for rect in root.iter(f"{SVG}rect"):
             if rect.get("x"):
                 assert float(rect.get("x") or "nan") + float(rect.get("width") or "nan") <= WIDTH + 0.2
 
 
-def test_many_clips_are_broken_into_drawings(clutch: Invented) -> None:
+def test_many_clips_are_broken_into_drawings(clutch: ExampleExam) -> None:
     scan = clutch.scans[0]
-    many = [replace(scan, file=f"left-{n}.mp4") for n in range(2 * CLIPS_IN_A_BAND + 1)]
-    assert len(drawings(sweep_plot(clutch.finding, many))) == 3
+    many = [replace(scan, file=f"left-{n}.mp4") for n in range(2 * CLIPS_PER_PANEL + 1)]
+    assert len(drawings(sweep_plot_svg(clutch.finding, many))) == 3
 
 
-def test_names_are_escaped(clutch: Invented) -> None:
+def test_names_are_escaped(clutch: ExampleExam) -> None:
     hostile = "<script>&.mp4"
     scans = [replace(clutch.scans[0], file=hostile)]
     egg = clutch.finding.eggs[0]
     seen = tuple(replace(s, clip=hostile) for s in egg.sightings)
     finding = replace(clutch.finding, eggs=(replace(egg, sightings=seen),))
-    assert "<script" not in (sweep_plot(finding, scans) or "<script")
+    assert "<script" not in (sweep_plot_svg(finding, scans) or "<script")
 
 
-def test_nothing_to_draw(empty: Invented, refused: Invented) -> None:
-    assert sweep_plot(empty.finding, empty.scans) is None
-    assert sweep_plot(refused.finding, refused.scans) is None
+def test_nothing_to_draw(empty: ExampleExam, refused: ExampleExam) -> None:
+    assert sweep_plot_svg(empty.finding, empty.scans) is None
+    assert sweep_plot_svg(refused.finding, refused.scans) is None
 
 
-def test_one_single_frame(clutch: Invented) -> None:
-    scan = replace(clutch.scans[0], frames=1, used=np.array([0]), frame_rate=None)
-    assert "frame 1" in (sweep_plot(clutch.finding, [scan]) or "")
+def test_one_single_frame(clutch: ExampleExam) -> None:
+    scan = replace(clutch.scans[0], frames=1, used_frames=np.array([0]), frame_rate=None)
+    assert "frame 1" in (sweep_plot_svg(clutch.finding, [scan]) or "")

@@ -10,7 +10,7 @@ from pipeline.estimate.finding import Count
 from pipeline.report import text
 
 if TYPE_CHECKING:
-    from tests.pipeline.report.conftest import Invented
+    from tests.pipeline.report.conftest import ExampleExam
 
 
 @pytest.mark.parametrize(
@@ -24,40 +24,40 @@ if TYPE_CHECKING:
     ],
 )
 def test_counts(count: Count, seen: str, likely: str) -> None:
-    assert text.count_words(count, "shelled egg") == seen
-    assert text.likely_words(count) == likely
+    assert text.count_text(count, "shelled egg") == seen
+    assert text.interval_text(count) == likely
 
 
-def test_windows(clutch: Invented, empty: Invented, refused: Invented, without_scale: Invented) -> None:
+def test_windows(clutch: ExampleExam, empty: ExampleExam, refused: ExampleExam, without_scale: ExampleExam) -> None:
     left, right, _ = clutch.scans
-    assert text.windows_words(clutch.scans) == "both windows scanned"
-    assert text.windows_words(empty.scans) == "left window only"
-    assert text.windows_words(without_scale.scans) == "window not told"
-    assert text.windows_words(refused.scans) == "not scanned: no recording could be used"
-    assert text.windows_words([left, replace(right, window=None)]).startswith("left window, and")
-    assert text.windows_words([left, replace(right, used=np.zeros(0, np.int64))]) == "left window only"
+    assert text.windows_text(clutch.scans) == "both windows scanned"
+    assert text.windows_text(empty.scans) == "left window only"
+    assert text.windows_text(without_scale.scans) == "window not told"
+    assert text.windows_text(refused.scans) == "not scanned: no recording could be used"
+    assert text.windows_text([left, replace(right, window=None)]).startswith("left window, and")
+    assert text.windows_text([left, replace(right, used_frames=np.zeros(0, np.int64))]) == "left window only"
 
 
-def test_scan(clutch: Invented, refused: Invented) -> None:
-    assert text.scan_words(clutch.scans) == "3 clips, 1 refused; 680 of 720 frames clear enough (94 %)"
-    assert text.scan_words(refused.scans) == "2 clips, 2 refused"
+def test_scan(clutch: ExampleExam, refused: ExampleExam) -> None:
+    assert text.scan_text(clutch.scans) == "3 clips, 1 refused; 680 of 720 frames clear enough (94 %)"
+    assert text.scan_text(refused.scans) == "2 clips, 2 refused"
 
 
-def test_sizes(clutch: Invented, without_scale: Invented) -> None:
+def test_sizes(clutch: ExampleExam, without_scale: ExampleExam) -> None:
     eggs = clutch.finding.eggs
-    middle, more = text.sizes_words(eggs, True)
+    middle, more = text.size_summary_text(eggs, True)
     assert middle.endswith("mm")
     assert more.startswith("median of 7;")
-    assert text.sizes_words(without_scale.finding.eggs, False) == ("unknown: no scale", "")
-    assert text.size_words(without_scale.finding.eggs[0], False) == "size unknown: no scale"
-    assert text.size_words(replace(eggs[0], length_mm=None), True) == "size could not be told"
-    assert text.sizes_words([replace(eggs[0], length_mm=float("nan"))], True) == ("could not be told", "")
+    assert text.size_summary_text(without_scale.finding.eggs, False) == ("unknown: no scale", "")
+    assert text.size_text(without_scale.finding.eggs[0], False) == "size unknown: no scale"
+    assert text.size_text(replace(eggs[0], length_mm=None), True) == "size could not be told"
+    assert text.size_summary_text([replace(eggs[0], length_mm=float("nan"))], True) == ("could not be told", "")
 
 
-def test_stage_mix(clutch: Invented) -> None:
-    assert text.stage_mix_words(clutch.finding.eggs) == "6 calcified, 1 thin-shelled, 1 follicle"
+def test_stage_mix(clutch: ExampleExam) -> None:
+    assert text.stage_mix_text(clutch.finding.eggs) == "6 calcified, 1 thin-shelled, 1 follicle"
 
 
 def test_moments() -> None:
-    assert text.moment_words(50, 25.0) == "2.0 s"
-    assert text.moment_words(50, None) == "frame 50"
+    assert text.frame_time_text(50, 25.0) == "2.0 s"
+    assert text.frame_time_text(50, None) == "frame 50"

@@ -10,26 +10,26 @@ from xml.etree import ElementTree
 
 import pytest
 
-from pipeline.estimate.finding import History, Passed
-from pipeline.report.timeline import FOOT, LABEL, LEFT, MOST_VISITS, RIGHT, TOP, timeline, timeline_svg
+from pipeline.estimate.finding import History, PassedEggs
+from pipeline.report.timeline import BOTTOM, DATE_WIDTH, LEFT, MAX_EXAMS, RIGHT, TOP, timeline, timeline_svg
 
 if TYPE_CHECKING:
-    from tests.pipeline.report.conftest import Invented
+    from tests.pipeline.report.conftest import ExampleExam
 
 
-def test_marks_lie_in_proportion(returning: Invented) -> None:
+def test_marks_lie_in_proportion(returning: ExampleExam) -> None:
     drawn = timeline(returning.finding.history)
     assert drawn is not None
     shelled = [mark for mark in drawn.marks if mark.is_shelled]
     assert [mark.number for mark in shelled] == [0, 8, 8, 4]
     assert [mark.number for mark in drawn.marks if not mark.is_shelled] == [7, 1]
-    assert shelled[0].y == FOOT
-    per_egg = (FOOT - TOP) / 10  # the highest of all ranges
-    assert shelled[1].y == pytest.approx(FOOT - 8 * per_egg)
-    assert (shelled[1].low, shelled[1].high) == pytest.approx((FOOT - 7 * per_egg, TOP))
-    assert len(drawn.blind) == 1
-    assert [words for _, words in drawn.left] == ["3"]
-    assert shelled[2].x < drawn.left[0][0] < shelled[3].x
+    assert shelled[0].y == BOTTOM
+    per_egg = (BOTTOM - TOP) / 10  # the highest of all ranges
+    assert shelled[1].y == pytest.approx(BOTTOM - 8 * per_egg)
+    assert (shelled[1].low, shelled[1].high) == pytest.approx((BOTTOM - 7 * per_egg, TOP))
+    assert len(drawn.unscanned_x) == 1
+    assert [words for _, words in drawn.passed] == ["3"]
+    assert shelled[2].x < drawn.passed[0][0] < shelled[3].x
     places = [mark.x for mark in shelled]
     assert places == sorted(places)
     # 18 days, 18 days (one exam between without a picture), 6 days
@@ -38,29 +38,29 @@ def test_marks_lie_in_proportion(returning: Invented) -> None:
     assert places[-1] < RIGHT
 
 
-def many(returning: Invented, number: int) -> History:
+def many(returning: ExampleExam, number: int) -> History:
     visit = returning.finding.history.visits[-1]
     visits = tuple(replace(visit, date=dt.date(2026, 1, 1) + dt.timedelta(days=day)) for day in range(number))
-    return History(visits=visits, passed=(Passed(0),) * number)
+    return History(visits=visits, passed=(PassedEggs(0),) * number)
 
 
-def test_many_exams_do_not_run_into_each_other(returning: Invented) -> None:
+def test_many_exams_do_not_run_into_each_other(returning: ExampleExam) -> None:
     drawn = timeline(many(returning, 40))
     assert drawn is not None
-    assert len([mark for mark in drawn.marks if mark.is_shelled]) == MOST_VISITS
+    assert len([mark for mark in drawn.marks if mark.is_shelled]) == MAX_EXAMS
     places = sorted(x for x, _ in drawn.dates)
-    assert all(other - one >= LABEL for one, other in pairwise(places))
+    assert all(other - one >= DATE_WIDTH for one, other in pairwise(places))
     assert drawn.dates[0][1] == "9 Feb"
     assert max(mark.x for mark in drawn.marks) < RIGHT
 
 
-def test_one_exam_is_no_timeline(returning: Invented) -> None:
+def test_one_exam_is_no_timeline(returning: ExampleExam) -> None:
     assert timeline(many(returning, 1)) is None
     assert timeline_svg(many(returning, 1)) is None
     assert timeline_svg(History()) is None
 
 
-def test_the_drawing_is_sound_and_has_a_title(returning: Invented) -> None:
+def test_the_drawing_is_sound_and_has_a_title(returning: ExampleExam) -> None:
     drawing = timeline_svg(returning.finding.history)
     assert drawing is not None
     root = ElementTree.fromstring(drawing)

@@ -19,9 +19,9 @@ from fastapi.testclient import TestClient
 
 from pipeline.batch.run import run_batch
 from pipeline.review.web.app import make_app
-from pipeline.review.web.context import Office, open_office
-from pipeline.review.web.listener import Serving, listen
-from pipeline.review.web.login import Coming
+from pipeline.review.web.context import AppContext, open_app_context
+from pipeline.review.web.listener import ServerOptions, listen
+from pipeline.review.web.login import LoginRequest
 from pipeline.settings import load_settings
 from tests.pipeline.blob_finder import BlobFinder, film, write_exam_folder, write_video
 
@@ -74,12 +74,14 @@ class Visitor:
     client: TestClient
     token: str
 
-    def say(self, answer: object, *, request: str, seen: int | None = None, exam: str = EXAM, **more: object) -> object:
-        """The response to an answer, given in knowledge of everything unless ``seen`` tells."""
+    def submit(
+        self, answer: object, *, request_id: str, base_sequence: int | None = None, exam: str = EXAM, **more: object
+    ) -> object:
+        """The response to an answer, given in knowledge of everything unless base_sequence tells."""
         state = self.client.get(f"{exam}/state").json()
         content = {
-            "request": request,
-            "seen": state["head"] if seen is None else seen,
+            "request_id": request_id,
+            "base_sequence": state["head"] if base_sequence is None else base_sequence,
             "fingerprint": state["fingerprint"],
             "answer": answer,
             **more,
@@ -89,16 +91,16 @@ class Visitor:
 
 @dataclass(frozen=True)
 class Served:
-    office: Office
+    context: AppContext
     client: TestClient
 
     def visitor(self, **who: str) -> Visitor:
         """Somebody who came in, on a client of their own."""
         client = TestClient(self.client.app, base_url=BASE)
         client.cookies.clear()
-        entered = client.post("/enter", json=Coming(**who).model_dump())
+        entered = client.post("/login", json=LoginRequest(**who).model_dump())
         assert entered.status_code == 200, entered.text
-        token = client.get("/").text.split('name="token" content="')[1].split('"')[0]
+        token = client.get("/").text.split('name="csrf-token" content="')[1].split('"')[0]
         return Visitor(client, token)
 
 
@@ -107,8 +109,8 @@ def serve(out: Path) -> Iterator[Callable[..., Served]]:
     with ExitStack() as stack:
 
         def started(*, needs_login: bool = False) -> Served:
-            office = open_office(out, SETTINGS, hosts=frozenset({HOST}), needs_login=needs_login)
-            return Served(office, stack.enter_context(TestClient(make_app(office), base_url=BASE)))
+            context = open_app_context(out, SETTINGS, allowed_hosts=frozenset({HOST}), needs_login=needs_login)
+            return Served(context, stack.enter_context(TestClient(make_app(context), base_url=BASE)))
 
         yield started
 
@@ -126,18 +128,18 @@ def vet(served: Served) -> Visitor:
 @pytest.fixture
 def address(out: Path) -> Iterator[str]:
     """The page served to this machine by a real server."""
-    with running(out) as where:
+    with running_server(out) as where:
         yield where
 
 
-class running:  # noqa: N801 - used as a function
+class running_server:  # noqa: N801 - used as a function
     """A real server over an output folder, on a port of its own, for the length of a ``with`` block."""
 
     def __init__(self, out: Path) -> None:
-        self._listener = listen(Serving("127.0.0.1", 0, (), None, None, needs_login=False))
+        self._listener = listen(ServerOptions("127.0.0.1", 0, (), None, None, needs_login=False))
         self.host = f"127.0.0.1:{self._listener.getsockname()[1]}"
-        office = open_office(out, SETTINGS, hosts=frozenset({self.host}), needs_login=False)
-        self._server = uvicorn.Server(uvicorn.Config(make_app(office), log_level="warning"))
+        context = open_app_context(out, SETTINGS, allowed_hosts=frozenset({self.host}), needs_login=False)
+        self._server = uvicorn.Server(uvicorn.Config(make_app(context), log_level="warning"))
         self._thread = threading.Thread(target=self._server.run, kwargs={"sockets": [self._listener]})
 
     def __enter__(self) -> str:

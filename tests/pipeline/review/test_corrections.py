@@ -6,92 +6,92 @@ from pathlib import Path
 
 import pytest
 
-from pipeline.review.answers import Confirmed, Drawn, NotAnEgg, SameEgg, Staged, TwoEggs, Undo, Unusable
-from tests.pipeline.review.simulated import Sitting, case_of, simulated_case
+from pipeline.review.answers import AddEgg, ConfirmEgg, MarkUnusable, MergeEggs, RejectEgg, SetStage, SplitEgg, Undo
+from tests.pipeline.review.simulated import SimulatedReview, case_of, simulated_case
 
 CASE = simulated_case()
 FOUND = CASE.summary.finding
-SHELLED = [egg for egg in CASE.census.eggs if egg.listed and egg.stage != "follicle"]
+SHELLED = [egg for egg in CASE.snapshot.eggs if egg.counted_by_batch and egg.stage != "follicle"]
 
 
 @pytest.fixture
-def sitting(tmp_path: Path) -> Sitting:
-    return Sitting(tmp_path, CASE)
+def simulated_review(tmp_path: Path) -> SimulatedReview:
+    return SimulatedReview(tmp_path, CASE)
 
 
-def all_eggs(sitting: Sitting) -> tuple[tuple[object, ...], ...]:
-    return tuple(egg.pieces for egg in sitting.now.state.eggs)
+def all_eggs(simulated_review: SimulatedReview) -> tuple[tuple[object, ...], ...]:
+    return tuple(egg.segments for egg in simulated_review.now.state.eggs)
 
 
 @pytest.mark.parametrize("seed", range(6))
 def test_without_answers_the_finding_is_the_batch_s_own(tmp_path: Path, seed: int) -> None:
     case = simulated_case(seed)
-    assert Sitting(tmp_path, case).now.finding == case.summary.finding
+    assert SimulatedReview(tmp_path, case).now.finding == case.summary.finding
 
 
 def test_the_simulated_animal_leaves_something_open() -> None:
     assert len(SHELLED) >= 5
     assert FOUND.shelled.at_least < FOUND.shelled.estimate
-    assert any(len(egg.pieces) > 1 for egg in SHELLED)
+    assert any(len(egg.segments) > 1 for egg in SHELLED)
 
 
-def test_confirmed_eggs_are_the_least_there_can_be(sitting: Sitting) -> None:
+def test_confirmed_eggs_are_the_least_there_can_be(simulated_review: SimulatedReview) -> None:
     for number, egg in enumerate(SHELLED, 1):
-        sitting.say(Confirmed(eggs=(egg.pieces,)))
-        count = sitting.now.finding.shelled
+        simulated_review.submit(ConfirmEgg(eggs=(egg.segments,)))
+        count = simulated_review.now.finding.shelled
         assert count.at_least >= number
     assert count.at_least == count.estimate == count.interval90[0] == len(SHELLED)
     assert count.interval90[1] >= count.estimate  # she may carry what no sweep crossed
     width = FOUND.shelled.interval90[1] - FOUND.shelled.interval90[0]
     assert count.interval90[1] - count.interval90[0] < width
-    assert sitting.now.finding.confidence > FOUND.confidence
+    assert simulated_review.now.finding.confidence > FOUND.confidence
 
 
-def test_what_is_no_egg_is_not_counted(sitting: Sitting) -> None:
-    sitting.say(Confirmed(eggs=tuple(egg.pieces for egg in SHELLED)))
-    sitting.say(NotAnEgg(eggs=(SHELLED[0].pieces,)))
-    finding = sitting.now.finding
+def test_what_is_no_egg_is_not_counted(simulated_review: SimulatedReview) -> None:
+    simulated_review.submit(ConfirmEgg(eggs=tuple(egg.segments for egg in SHELLED)))
+    simulated_review.submit(RejectEgg(eggs=(SHELLED[0].segments,)))
+    finding = simulated_review.now.finding
     assert finding.shelled.estimate == len(SHELLED) - 1
     assert SHELLED[0].number not in {egg.identity for egg in finding.eggs}
     assert {egg.number for egg in SHELLED[1:]} <= {egg.identity for egg in finding.eggs}  # numbers stay
-    sitting.say(NotAnEgg(eggs=all_eggs(sitting)))
-    nothing = sitting.now.finding
+    simulated_review.submit(RejectEgg(eggs=all_eggs(simulated_review)))
+    nothing = simulated_review.now.finding
     assert (nothing.shelled.estimate, nothing.follicles.estimate, nothing.stage) == (0, 0, "none seen")
 
 
-def test_the_same_egg_twice_counts_once_and_two_in_one_count_twice(sitting: Sitting) -> None:
-    sitting.say(Confirmed(eggs=tuple(egg.pieces for egg in SHELLED)))
-    sitting.say(SameEgg(eggs=(SHELLED[0].pieces, SHELLED[1].pieces)))
-    joined = sitting.now.finding
+def test_the_same_egg_twice_counts_once_and_two_in_one_count_twice(simulated_review: SimulatedReview) -> None:
+    simulated_review.submit(ConfirmEgg(eggs=tuple(egg.segments for egg in SHELLED)))
+    simulated_review.submit(MergeEggs(eggs=(SHELLED[0].segments, SHELLED[1].segments)))
+    joined = simulated_review.now.finding
     assert joined.shelled.estimate == joined.shelled.at_least == len(SHELLED) - 1
     (egg,) = [egg for egg in joined.eggs if egg.identity == SHELLED[0].number]
-    assert len(egg.sightings) == len(SHELLED[0].pieces) + len(SHELLED[1].pieces)
-    sitting.say(Undo())
-    double = next(egg for egg in SHELLED if len(egg.pieces) > 1)
-    sitting.say(TwoEggs(egg=double.pieces, apart=double.pieces[1:]))
-    assert sitting.now.finding.shelled.estimate == len(SHELLED) + 1
+    assert len(egg.sightings) == len(SHELLED[0].segments) + len(SHELLED[1].segments)
+    simulated_review.submit(Undo())
+    double = next(egg for egg in SHELLED if len(egg.segments) > 1)
+    simulated_review.submit(SplitEgg(egg=double.segments, apart=double.segments[1:]))
+    assert simulated_review.now.finding.shelled.estimate == len(SHELLED) + 1
 
 
 def test_one_track_is_cut_between_two_eggs(tmp_path: Path) -> None:
-    sitting = Sitting(tmp_path, case_of(CASE.scans[0].tracks))
-    shelled = [egg for egg in sitting.case.census.eggs if egg.listed and egg.stage != "follicle"]
-    sitting.say(Confirmed(eggs=tuple(egg.pieces for egg in shelled)))
-    longest = max(shelled, key=lambda egg: egg.pieces[0].last - egg.pieces[0].first)
-    (piece,) = longest.pieces
-    middle = (piece.first + piece.last) // 2
-    sitting.say(TwoEggs(egg=(piece,), apart=(piece.model_copy(update={"first": middle}),)))
-    finding = sitting.now.finding
+    simulated_review = SimulatedReview(tmp_path, case_of(CASE.scans[0].tracks))
+    shelled = [egg for egg in simulated_review.case.snapshot.eggs if egg.counted_by_batch and egg.stage != "follicle"]
+    simulated_review.submit(ConfirmEgg(eggs=tuple(egg.segments for egg in shelled)))
+    longest = max(shelled, key=lambda egg: egg.segments[0].last - egg.segments[0].first)
+    (segment,) = longest.segments
+    middle = (segment.first + segment.last) // 2
+    simulated_review.submit(SplitEgg(egg=(segment,), apart=(segment.model_copy(update={"first": middle}),)))
+    finding = simulated_review.now.finding
     assert finding.shelled.at_least == len(shelled) + 1
     spans = {egg.identity: [(s.first_frame, s.last_frame) for s in egg.sightings] for egg in finding.eggs}
-    assert spans[longest.number] == [(piece.first, middle - 1)]
-    assert spans[max(spans)] == [(middle, piece.last)]
+    assert spans[longest.number] == [(segment.first, middle - 1)]
+    assert spans[max(spans)] == [(middle, segment.last)]
 
 
-def test_a_missed_egg_that_is_drawn_counts(sitting: Sitting) -> None:
-    sitting.say(Confirmed(eggs=tuple(egg.pieces for egg in SHELLED)))
+def test_a_missed_egg_that_is_drawn_counts(simulated_review: SimulatedReview) -> None:
+    simulated_review.submit(ConfirmEgg(eggs=tuple(egg.segments for egg in SHELLED)))
     ellipse = (310.0, 50.0, 30.0, 20.0, 0.0)
-    sitting.say(Drawn(clip="left-1.mp4", frame=4, ellipse=ellipse, stage="thin-shelled"))
-    finding = sitting.now.finding
+    simulated_review.submit(AddEgg(clip="left-1.mp4", frame=4, ellipse=ellipse, stage="thin-shelled"))
+    finding = simulated_review.now.finding
     assert finding.shelled.estimate >= finding.shelled.at_least == len(SHELLED) + 1
     drawn = finding.eggs[-1]
     assert (drawn.stage, drawn.stage_probability, drawn.confidence) == ("thin-shelled", 1.0, 1.0)
@@ -100,62 +100,62 @@ def test_a_missed_egg_that_is_drawn_counts(sitting: Sitting) -> None:
     assert 0 < drawn.depth_mm < 50
 
 
-def test_another_stage_moves_an_egg_to_the_other_count(sitting: Sitting) -> None:
-    every = tuple(egg.pieces for egg in CASE.census.eggs if egg.listed)
-    sitting.say(Staged(eggs=every, stage="follicle"))
-    finding = sitting.now.finding
+def test_another_stage_moves_an_egg_to_the_other_count(simulated_review: SimulatedReview) -> None:
+    every = tuple(egg.segments for egg in CASE.snapshot.eggs if egg.counted_by_batch)
+    simulated_review.submit(SetStage(eggs=every, stage="follicle"))
+    finding = simulated_review.now.finding
     assert (finding.shelled.estimate, finding.stage) == (0, "follicle")
     assert len(finding.eggs) >= len(every)  # beside so many a doubtful one may be believed
     assert finding.follicles.estimate >= len(every)  # sweeps overlook some
     assert finding.stage_probability > 0.99
-    sitting.say(Staged(eggs=every[:1], stage="calcified"))
-    assert sitting.now.finding.stage == "mixed"
+    simulated_review.submit(SetStage(eggs=every[:1], stage="calcified"))
+    assert simulated_review.now.finding.stage == "mixed"
 
 
-def test_frames_that_are_unusable_are_dropped(sitting: Sitting) -> None:
+def test_frames_that_are_unusable_are_dropped(simulated_review: SimulatedReview) -> None:
     scan = CASE.scans[0]
-    sitting.say(Unusable(clip=scan.file, first=0, last=scan.frames - 1))
-    finding = sitting.now.finding
+    simulated_review.submit(MarkUnusable(clip=scan.file, first=0, last=scan.frames - 1))
+    finding = simulated_review.now.finding
     assert all(s.clip != scan.file for egg in finding.eggs for s in egg.sightings)
     assert "one-window-only" in {flag.code for flag in finding.flags}
-    sitting.say(Undo())
+    simulated_review.submit(Undo())
     egg = SHELLED[0]
-    piece = egg.pieces[0]
-    middle = (piece.first + piece.last) // 2
-    sitting.say(Unusable(clip=piece.clip, first=0, last=middle))
-    (cut,) = [one for one in sitting.now.finding.eggs if one.identity == egg.number]
-    assert min(s.first_frame for s in cut.sightings if s.clip == piece.clip) > middle
+    segment = egg.segments[0]
+    middle = (segment.first + segment.last) // 2
+    simulated_review.submit(MarkUnusable(clip=segment.clip, first=0, last=middle))
+    (cut,) = [one for one in simulated_review.now.finding.eggs if one.identity == egg.number]
+    assert min(s.first_frame for s in cut.sightings if s.clip == segment.clip) > middle
 
 
-def test_a_confirmed_egg_stays_where_all_its_frames_are_unusable(sitting: Sitting) -> None:
-    sitting.say(Confirmed(eggs=(SHELLED[0].pieces,)))
-    for clip in {piece.clip for piece in SHELLED[0].pieces}:
-        sitting.say(Unusable(clip=clip, first=0, last=149))
-    assert SHELLED[0].number in {egg.identity for egg in sitting.now.finding.eggs}
+def test_a_confirmed_egg_stays_where_all_its_frames_are_unusable(simulated_review: SimulatedReview) -> None:
+    simulated_review.submit(ConfirmEgg(eggs=(SHELLED[0].segments,)))
+    for clip in {segment.clip for segment in SHELLED[0].segments}:
+        simulated_review.submit(MarkUnusable(clip=clip, first=0, last=149))
+    assert SHELLED[0].number in {egg.identity for egg in simulated_review.now.finding.eggs}
 
 
-def test_what_joining_leaves_open_is_only_about_eggs_nobody_spoke_of(sitting: Sitting) -> None:
-    before = CASE.grouping.shifts[1]
+def test_what_joining_leaves_open_is_only_about_eggs_nobody_spoke_of(simulated_review: SimulatedReview) -> None:
+    before = CASE.grouping.count_corrections[1]
     assert before.lowest < -1
     assert before.numbers[-1] > 0
     rest = list(SHELLED)
     while rest:
-        sitting.say(Confirmed(eggs=(rest.pop().pieces,)))
-        shift = CASE.facts(sitting.now.state).grouping.shifts[1]
+        simulated_review.submit(ConfirmEgg(eggs=(rest.pop().segments,)))
+        shift = CASE.corrected_inputs(simulated_review.now.state).grouping.count_corrections[1]
         assert shift.lowest >= -len(rest)
-        assert shift.numbers[-1] <= sum(len(egg.pieces) - 1 for egg in rest)
+        assert shift.numbers[-1] <= sum(len(egg.segments) - 1 for egg in rest)
         assert shift.probabilities.sum() == pytest.approx(1.0)
     assert (shift.lowest, len(shift.probabilities)) == (0, 1)
 
 
-def test_an_egg_drawn_on_both_sides_lies_where_it_was_drawn_on_each(sitting: Sitting) -> None:
+def test_an_egg_drawn_on_both_sides_lies_where_it_was_drawn_on_each(simulated_review: SimulatedReview) -> None:
     places = {"left-1.mp4": (300.0, 200.0, 30.0, 20.0, 10.0), "right-1.mp4": (120.0, 260.0, 24.0, 18.0, -40.0)}
-    before = sitting.now.state.eggs
+    before = simulated_review.now.state.eggs
     for clip, ellipse in places.items():
-        sitting.say(Drawn(clip=clip, frame=4, ellipse=ellipse, stage="calcified"))
-    one, other = (egg for egg in sitting.now.state.eggs if egg.outlines)
-    sitting.say(SameEgg(eggs=(one.pieces, other.pieces)))
-    assert len(sitting.now.state.eggs) == len(before) + 1
-    facts = sitting.case.facts(sitting.now.state)
-    drawn = {clip.file: [track for track in clip.tracks if track.frames.tolist() == [4]] for clip in facts.clips}
+        simulated_review.submit(AddEgg(clip=clip, frame=4, ellipse=ellipse, stage="calcified"))
+    one, other = (egg for egg in simulated_review.now.state.eggs if egg.outlines)
+    simulated_review.submit(MergeEggs(eggs=(one.segments, other.segments)))
+    assert len(simulated_review.now.state.eggs) == len(before) + 1
+    corrected = simulated_review.case.corrected_inputs(simulated_review.now.state)
+    drawn = {clip.file: [track for track in clip.tracks if track.frames.tolist() == [4]] for clip in corrected.clips}
     assert {file: tuple(track.ellipses[0]) for file, (track,) in drawn.items()} == places

@@ -9,7 +9,7 @@ import pytest
 
 from pipeline.batch.run import run_batch
 from pipeline.review.replay import replay
-from pipeline.review.reviewed_exams import CaseError, Cases
+from pipeline.review.reviewed_exams import CaseError, CaseStore
 from pipeline.settings import load_settings
 from tests.pipeline.blob_finder import BlobFinder, write_exam_folder
 
@@ -31,7 +31,7 @@ def out(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 
 def test_with_nothing_said_every_finding_is_the_batch_s_own(out: Path) -> None:
-    cases = Cases(out, SETTINGS)
+    cases = CaseStore(out, SETTINGS)
     summaries = cases.summaries()
     assert [summary.exam.animal for summary in summaries] == ["AF-0001", "AF-0002", "AF-0003"]
     codes = {flag.code for summary in summaries for flag in summary.finding.flags}
@@ -39,28 +39,28 @@ def test_with_nothing_said_every_finding_is_the_batch_s_own(out: Path) -> None:
     for summary in summaries:
         case = cases.case(summary.folder)
         assert case is not None
-        assert case.finding(replay(case.census, (), {})) == summary.finding
+        assert case.finding(replay(case.snapshot, (), {})) == summary.finding
     cases.close()
 
 
 @pytest.mark.parametrize("folder", ["../root", "AF-0001/../AF-0001/2026-05-14", "/etc", "AF-0001", "", "AF-0009/x"])
 def test_only_folders_that_the_batch_wrote_are_cases(out: Path, folder: str) -> None:
-    cases = Cases(out, SETTINGS)
+    cases = CaseStore(out, SETTINGS)
     assert cases.case(folder) is None
     cases.close()
 
 
 def test_figures_made_with_other_settings_are_not_passed_off(out: Path) -> None:
     other = SETTINGS.model_copy(update={"estimate": SETTINGS.estimate.model_copy(update={"unreached_share": 0.2})})
-    cases = Cases(out, other)
+    cases = CaseStore(out, other)
     with pytest.raises(CaseError, match="other settings"):
         cases.case("AF-0001/2026-05-14")
     cases.close()
 
 
 def test_a_new_night_is_noticed(out: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr("pipeline.review.reviewed_exams.STALE_SECONDS", 0.0)
-    cases = Cases(out, SETTINGS)
+    monkeypatch.setattr("pipeline.review.reviewed_exams.REFRESH_SECONDS", 0.0)
+    cases = CaseStore(out, SETTINGS)
     before = cases.case("AF-0002/2026-05-14")
     write_exam_folder(out.parent / "root", "AF-0004", {"left-1.mp4": 1}, seed=31)
     run_batch(out.parent / "root", out, SETTINGS, BlobFinder)

@@ -19,13 +19,13 @@ def test_a_later_night_tells_who_signed_until_the_exam_is_opened_again(vet: Visi
         return {exam.animal: exam.status for exam in told.exams}
 
     assert set(later().values()) == {"unchanged"}
-    vet.say({"kind": "signed", "name": "Orla Finch", "role": "veterinarian"}, request="request-1")
+    vet.submit({"kind": "signed", "name": "Orla Finch", "role": "veterinarian"}, request_id="request-1")
     written = later()
     assert [animal for animal, status in written.items() if status == "written"] == ["AF-0412"]
     assert SIGNED_BY in report.read_text()
     assert 'href="AF-0412/2026-05-14/signed.html"' in (out / "index.html").read_text()
     assert set(later().values()) == {"unchanged"}
-    vet.say({"kind": "reopened", "reason": "a slip"}, request="request-2")
+    vet.submit({"kind": "reopened", "reason": "a slip"}, request_id="request-2")
     assert later()["AF-0412"] == "written"
     assert SIGNED_BY not in report.read_text()
     assert "signed.html" not in (out / "index.html").read_text()

@@ -7,14 +7,23 @@ from pathlib import Path
 
 import numpy as np
 
-from pipeline.review.answers import Confirmed, Drawn, NotAnEgg, SameEgg, Settled, Staged, TwoEggs, Unusable
-from pipeline.review.reviewed_exams import Case
+from pipeline.review.answers import (
+    AddEgg,
+    ConfirmEgg,
+    MarkUnusable,
+    MergeEggs,
+    RejectEgg,
+    ResolveQuestion,
+    SetStage,
+    SplitEgg,
+)
+from pipeline.review.reviewed_exams import ReviewCase
 from pipeline.track.tracks import ClipTracks, Track
-from tests.pipeline.review.simulated import Sitting, case_of, renumbered, simulated_case
+from tests.pipeline.review.simulated import SimulatedReview, case_of, renumbered, simulated_case
 
 CASE = simulated_case()
 CLIPS = [scan.tracks for scan in CASE.scans]
-SHELLED = [egg for egg in CASE.census.eggs if egg.listed and egg.stage != "follicle"]
+SHELLED = [egg for egg in CASE.snapshot.eggs if egg.counted_by_batch and egg.stage != "follicle"]
 
 
 def seen_otherwise(clip: ClipTracks, seed: int) -> ClipTracks:
@@ -42,8 +51,8 @@ def seen_otherwise(clip: ClipTracks, seed: int) -> ClipTracks:
     return replace(clip, tracks=tuple(replace(tracks[k], identity=n) for n, k in enumerate(order, 1)))
 
 
-def without(egg_pieces: tuple[object, ...], clips: list[ClipTracks]) -> Case:
-    gone = {(piece.clip, piece.track) for piece in egg_pieces}  # type: ignore[attr-defined]
+def without(egg_pieces: tuple[object, ...], clips: list[ClipTracks]) -> ReviewCase:
+    gone = {(segment.clip, segment.track) for segment in egg_pieces}  # type: ignore[attr-defined]
     left = [
         replace(clip, tracks=tuple(t for t in clip.tracks if (clip.file, t.identity) not in gone)) for clip in clips
     ]
@@ -51,14 +60,14 @@ def without(egg_pieces: tuple[object, ...], clips: list[ClipTracks]) -> Case:
 
 
 def test_verdicts_and_stages_go_with_their_eggs(tmp_path: Path) -> None:
-    sitting = Sitting(tmp_path, CASE)
+    simulated_review = SimulatedReview(tmp_path, CASE)
     no, thin, yes = SHELLED[0], SHELLED[1], SHELLED[2]
-    sitting.say(NotAnEgg(eggs=(no.pieces,)))
-    sitting.say(Staged(eggs=(thin.pieces,), stage="thin-shelled"))
-    sitting.say(Confirmed(eggs=(yes.pieces,)))
-    sitting.say(Unusable(clip="left-1.mp4", first=0, last=2))
+    simulated_review.submit(RejectEgg(eggs=(no.segments,)))
+    simulated_review.submit(SetStage(eggs=(thin.segments,), stage="thin-shelled"))
+    simulated_review.submit(ConfirmEgg(eggs=(yes.segments,)))
+    simulated_review.submit(MarkUnusable(clip="left-1.mp4", first=0, last=2))
     for seed in range(3):
-        later = sitting.with_case(case_of(*(seen_otherwise(clip, seed) for clip in CLIPS)))
+        later = simulated_review.with_case(case_of(*(seen_otherwise(clip, seed) for clip in CLIPS)))
         state = later.now.state
         assert state.questions == ()
         assert state.unusable == {"left-1.mp4": ((0, 2),)}
@@ -66,14 +75,14 @@ def test_verdicts_and_stages_go_with_their_eggs(tmp_path: Path) -> None:
             now = [
                 one
                 for one in state.eggs
-                if one.verdict == verdict and one.stage == stage and _together(later.case, one.pieces, egg.pieces)
+                if one.verdict == verdict and one.stage == stage and _together(later.case, one.segments, egg.segments)
             ]
             assert len(now) == 1, f"seed {seed}: egg {egg.number}"
         assert sum(egg.verdict is not None for egg in state.eggs) == 3
 
 
-def _together(case: Case, now: tuple[object, ...], then: tuple[object, ...]) -> bool:
-    """Whether the new pieces lie where the old ones did, judged by centres in shared frames, not by overlap."""
+def _together(case: ReviewCase, now: tuple[object, ...], then: tuple[object, ...]) -> bool:
+    """Whether the new segments lie where the old ones did, judged by centres in shared frames, not by overlap."""
     tracks = {(s.file, t.identity): t for c in (case,) for s in c.scans for t in s.tracks.tracks}
     old = {(s.file, t.identity): t for s in CASE.scans for t in s.tracks.tracks}
     steps = []
@@ -87,28 +96,28 @@ def _together(case: Case, now: tuple[object, ...], then: tuple[object, ...]) -> 
 
 
 def test_eggs_that_were_joined_and_parted_are_so_again(tmp_path: Path) -> None:
-    sitting = Sitting(tmp_path, CASE)
-    double = next(egg for egg in SHELLED if len(egg.pieces) > 1)
+    simulated_review = SimulatedReview(tmp_path, CASE)
+    double = next(egg for egg in SHELLED if len(egg.segments) > 1)
     others = [egg for egg in SHELLED if egg.number != double.number]
-    sitting.say(TwoEggs(egg=double.pieces, apart=double.pieces[1:]))
-    sitting.say(SameEgg(eggs=(others[0].pieces, others[1].pieces)))
-    before = len(sitting.now.state.eggs)
-    later = sitting.with_case(case_of(*(renumbered(clip, 40) for clip in CLIPS)))
+    simulated_review.submit(SplitEgg(egg=double.segments, apart=double.segments[1:]))
+    simulated_review.submit(MergeEggs(eggs=(others[0].segments, others[1].segments)))
+    before = len(simulated_review.now.state.eggs)
+    later = simulated_review.with_case(case_of(*(renumbered(clip, 40) for clip in CLIPS)))
     state = later.now.state
     assert state.questions == ()
     assert len(state.eggs) == before
-    numbers = {frozenset((p.clip, p.track - 40) for p in egg.pieces) for egg in state.eggs}
-    assert frozenset((p.clip, p.track) for p in double.pieces[1:]) in numbers
-    assert frozenset((p.clip, p.track) for p in (*others[0].pieces, *others[1].pieces)) in numbers
+    numbers = {frozenset((p.clip, p.track - 40) for p in egg.segments) for egg in state.eggs}
+    assert frozenset((p.clip, p.track) for p in double.segments[1:]) in numbers
+    assert frozenset((p.clip, p.track) for p in (*others[0].segments, *others[1].segments)) in numbers
 
 
 def test_an_answer_whose_egg_is_gone_becomes_a_question_until_it_is_settled(tmp_path: Path) -> None:
-    sitting = Sitting(tmp_path, CASE)
-    sitting.say(Confirmed(eggs=(SHELLED[0].pieces, SHELLED[1].pieces)))
-    later = sitting.with_case(without(SHELLED[0].pieces, CLIPS))
+    simulated_review = SimulatedReview(tmp_path, CASE)
+    simulated_review.submit(ConfirmEgg(eggs=(SHELLED[0].segments, SHELLED[1].segments)))
+    later = simulated_review.with_case(without(SHELLED[0].segments, CLIPS))
     assert [event.sequence for event in later.now.state.questions] == [1]
     assert sum(egg.verdict == "egg" for egg in later.now.state.eggs) == 1  # the other one is confirmed all the same
-    later.say(Settled(of=1))
+    later.submit(ResolveQuestion(of=1))
     assert later.now.state.questions == ()
     back = later.with_case(CASE)
     assert sum(egg.verdict == "egg" for egg in back.now.state.eggs) == 2
@@ -116,19 +125,21 @@ def test_an_answer_whose_egg_is_gone_becomes_a_question_until_it_is_settled(tmp_
 
 def test_a_drawn_egg_that_is_found_since_is_that_egg(tmp_path: Path) -> None:
     egg = SHELLED[0]
-    piece = egg.pieces[0]
-    track = next(t for t in CLIPS[0].tracks if t.identity == piece.track and CLIPS[0].file == piece.clip)
+    segment = egg.segments[0]
+    track = next(t for t in CLIPS[0].tracks if t.identity == segment.track and CLIPS[0].file == segment.clip)
     row = len(track.frames) // 2
     cx, cy, a, b, _ = track.ellipses[row].tolist()
-    blind = without(egg.pieces, CLIPS)
-    sitting = Sitting(tmp_path, blind)
+    blind = without(egg.segments, CLIPS)
+    simulated_review = SimulatedReview(tmp_path, blind)
     ellipse = (cx + 1.0, cy - 1.0, a, b, 0.0)
-    event = sitting.say(Drawn(clip=piece.clip, frame=int(track.frames[row]), ellipse=ellipse, stage="thin-shelled"))
-    drawn = next(one for one in sitting.now.state.eggs if one.outlines)
-    sitting.say(NotAnEgg(eggs=(drawn.pieces,)))
-    sitting.say(Staged(eggs=(drawn.pieces,), stage="calcified"))
+    event = simulated_review.submit(
+        AddEgg(clip=segment.clip, frame=int(track.frames[row]), ellipse=ellipse, stage="thin-shelled")
+    )
+    drawn = next(one for one in simulated_review.now.state.eggs if one.outlines)
+    simulated_review.submit(RejectEgg(eggs=(drawn.segments,)))
+    simulated_review.submit(SetStage(eggs=(drawn.segments,), stage="calcified"))
     assert event.sequence == 1
-    later = sitting.with_case(CASE)
+    later = simulated_review.with_case(CASE)
     state = later.now.state
     assert not any(one.outlines for one in state.eggs)
     found = next(one for one in state.eggs if one.number == egg.number)
@@ -137,11 +148,11 @@ def test_a_drawn_egg_that_is_found_since_is_that_egg(tmp_path: Path) -> None:
 
 
 def test_a_clip_that_was_renamed_keeps_its_answers(tmp_path: Path) -> None:
-    sitting = Sitting(tmp_path, CASE)
-    sitting.say(Confirmed(eggs=(SHELLED[0].pieces,)))
+    simulated_review = SimulatedReview(tmp_path, CASE)
+    simulated_review.submit(ConfirmEgg(eggs=(SHELLED[0].segments,)))
     moved = case_of(*(replace(clip, file=f"moved-{clip.file}") for clip in CLIPS))
     known = {scan.file: scan.sha256 for scan in CASE.scans}
     scans = tuple(replace(scan, sha256=known[scan.file.removeprefix("moved-")]) for scan in moved.scans)
-    state = sitting.with_case(replace(moved, scans=scans)).now.state
+    state = simulated_review.with_case(replace(moved, scans=scans)).now.state
     assert [egg.verdict for egg in state.eggs].count("egg") == 1
     assert state.questions == ()

@@ -8,7 +8,7 @@ from numpy.typing import NDArray
 
 from pipeline.detect.detector import Detections
 from pipeline.ingest.frame import Frame
-from pipeline.scan.best_frames import SETTLED_FRAMES, Gallery
+from pipeline.scan.best_frames import ENCODE_AFTER_FRAMES, BestFrames
 
 MASK = np.zeros((64, 80), bool)
 MASK[8:56, 10:70] = True
@@ -24,10 +24,10 @@ def detections(index: int, count: int) -> Detections:
     return Detections(index, ellipses, np.zeros(count), np.full((count, 3), 1 / 3), np.full(count, 0.9), nothing)
 
 
-def show(gallery: Gallery, index: int, grey: int, improved: dict[int, bool]) -> None:
+def show(best_frames: BestFrames, index: int, grey: int, improved: dict[int, bool]) -> None:
     tracks = np.array(list(improved), np.int64)
     better = np.array(list(improved.values()), bool)
-    gallery.show(frame(index, grey), detections(index, len(tracks)), tracks, better)
+    best_frames.add_frame(frame(index, grey), detections(index, len(tracks)), tracks, better)
 
 
 def opened(jpeg: bytes) -> NDArray[np.uint8]:
@@ -35,49 +35,49 @@ def opened(jpeg: bytes) -> NDArray[np.uint8]:
 
 
 def test_the_last_improvement_is_kept_with_its_outline() -> None:
-    gallery = Gallery(MASK)
-    show(gallery, 0, 100, {1: True})
-    show(gallery, 1, 150, {2: False, 1: True})
-    show(gallery, 2, 200, {1: False})
-    picture = gallery.pictures({1: 4})[4]
+    best_frames = BestFrames(MASK)
+    show(best_frames, 0, 100, {1: True})
+    show(best_frames, 1, 150, {2: False, 1: True})
+    show(best_frames, 2, 200, {1: False})
+    picture = best_frames.pictures({1: 4})[4]
     assert (picture.frame, picture.ellipse) == (1, (21.0, 30.0, 9.0, 6.0, 1.0))
     assert abs(int(opened(picture.jpeg)[32, 40]) - 150) <= 2
 
 
 def test_what_lies_outside_the_sector_is_black() -> None:
-    gallery = Gallery(MASK)
-    show(gallery, 0, 255, {1: True})
-    picture = opened(gallery.pictures({1: 1})[1].jpeg)
+    best_frames = BestFrames(MASK)
+    show(best_frames, 0, 255, {1: True})
+    picture = opened(best_frames.pictures({1: 1})[1].jpeg)
     assert picture.shape == (64, 80)
     assert picture[:4].max() < 10
     assert picture[16:48, 18:62].min() > 245
 
 
 def test_a_settled_picture_is_the_same_as_one_encoded_at_the_end() -> None:
-    early, late = Gallery(MASK), Gallery(MASK)
-    for gallery in (early, late):
-        show(gallery, 0, 77, {1: True})
-    for index in range(1, 3 * SETTLED_FRAMES):
+    early, late = BestFrames(MASK), BestFrames(MASK)
+    for best_frames in (early, late):
+        show(best_frames, 0, 77, {1: True})
+    for index in range(1, 3 * ENCODE_AFTER_FRAMES):
         show(early, index, 10, {})
     assert early.pictures({1: 1}) == late.pictures({1: 1})
 
 
 def test_only_a_few_frames_are_held_raw() -> None:
-    gallery = Gallery(MASK)
+    best_frames = BestFrames(MASK)
     for index in range(200):
-        show(gallery, index, 100, {index + 1: True})
-    raw = sum(shot.grey is not None for shot, _ in gallery._best.values())
-    assert raw <= SETTLED_FRAMES
+        show(best_frames, index, 100, {index + 1: True})
+    raw = sum(shot.grey is not None for shot, _ in best_frames._best.values())
+    assert raw <= ENCODE_AFTER_FRAMES
 
 
 def test_dropped_and_unconfirmed_tracks_leave_no_picture() -> None:
-    gallery = Gallery(MASK)
-    show(gallery, 0, 100, {1: True, 2: True, 3: True})
-    gallery.drop((2, 99))
-    assert list(gallery.pictures({3: 1})) == [1]
+    best_frames = BestFrames(MASK)
+    show(best_frames, 0, 100, {1: True, 2: True, 3: True})
+    best_frames.drop((2, 99))
+    assert list(best_frames.pictures({3: 1})) == [1]
 
 
 def test_a_detection_without_a_track_is_not_shown() -> None:
-    gallery = Gallery(MASK)
-    show(gallery, 0, 100, {0: True})
-    assert gallery.pictures({}) == {}
+    best_frames = BestFrames(MASK)
+    show(best_frames, 0, 100, {0: True})
+    assert best_frames.pictures({}) == {}

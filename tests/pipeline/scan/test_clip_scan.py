@@ -41,7 +41,7 @@ def test_three_eggs_are_three_tracks_with_a_picture_each(tmp_path: Path, setting
     found = scan(tmp_path / "left-1.mp4", settings)
     assert (found.status, found.reason, found.frames, found.frame_rate) == ("done", None, 40, 25.0)
     assert (found.width, found.height) == (WIDTH, HEIGHT)
-    assert found.used.tolist() == list(range(40))
+    assert found.used_frames.tolist() == list(range(40))
     assert [track.identity for track in found.tracks.tracks] == [1, 2, 3] == sorted(found.pictures)
     assert set(found.track.tolist()) == {1, 2, 3}
     for track in found.tracks.tracks:
@@ -49,8 +49,8 @@ def test_three_eggs_are_three_tracks_with_a_picture_each(tmp_path: Path, setting
         np.testing.assert_array_equal(found.frame[rows], track.frames)
         np.testing.assert_array_equal(found.ellipse[rows], track.ellipses)
         picture = found.pictures[track.identity]
-        assert picture.frame == track.frames[track.best]
-        assert picture.ellipse == tuple(track.ellipses[track.best])
+        assert picture.frame == track.frames[track.best_row]
+        assert picture.ellipse == tuple(track.ellipses[track.best_row])
         shown = np.asarray(cv2.imdecode(np.frombuffer(picture.jpeg, np.uint8), cv2.IMREAD_GRAYSCALE))
         cx, cy = round(picture.ellipse[0]), round(picture.ellipse[1])
         assert shown.shape == (HEIGHT, WIDTH)
@@ -66,29 +66,35 @@ class Doubtful(BlobFinder):
 
     def detect(self, frames: Sequence[Frame], sector: Sector) -> list[Detections]:
         return [
-            replace(found, scores=np.full_like(found.scores, self._score), spreads=np.full_like(found.spreads, 9.0))
+            replace(
+                found,
+                scores=np.full_like(found.scores, self._score),
+                outline_uncertainties=np.full_like(found.outline_uncertainties, 9.0),
+            )
             if found.frame % 2 == 0
-            else replace(found, spreads=np.full_like(found.spreads, 1.5))
+            else replace(found, outline_uncertainties=np.full_like(found.outline_uncertainties, 1.5))
             for found in super().detect(frames, sector)
         ]
 
 
 def test_what_is_too_faint_to_follow_is_kept_all_the_same(tmp_path: Path, settings: Settings) -> None:
     write_video(tmp_path / "a.mp4", film(2))
-    least = settings.track.follow_score
+    least = settings.track.association_score
     found = scan(tmp_path / "a.mp4", settings, Doubtful(least))
     assert (found.track > 0).all()
     fainter = scan(tmp_path / "a.mp4", settings, Doubtful(np.nextafter(least, 0.0)))
     np.testing.assert_array_equal(fainter.track > 0, fainter.frame % 2 == 1)
     np.testing.assert_array_equal(fainter.ellipse, found.ellipse)
     assert [track.identity for track in fainter.tracks.tracks] == [1, 2]
-    np.testing.assert_array_equal(found.spread, np.where(found.frame % 2, 1.5, 9.0)[:, None].repeat(2, axis=1))
+    np.testing.assert_array_equal(
+        found.outline_uncertainty, np.where(found.frame % 2, 1.5, 9.0)[:, None].repeat(2, axis=1)
+    )
 
 
 def test_the_way_of_the_hand_is_told_where_it_is_asked_for(tmp_path: Path, settings: Settings) -> None:
     write_video(tmp_path / "a.mp4", film(1, frames=12))
     assert scan(tmp_path / "a.mp4", settings).tracks.path is None
-    path = scan(tmp_path / "a.mp4", settings.telling_paths()).tracks.path
+    path = scan(tmp_path / "a.mp4", settings.with_probe_path()).tracks.path
     assert path is not None
     assert path.frames.tolist() == list(range(12))
 
@@ -118,7 +124,7 @@ def test_dark_frames_are_not_used_and_not_given_to_the_detector(tmp_path: Path, 
     detector = BlobFinder()
     found = scan(tmp_path / "a.mp4", settings, detector)
     expected = [index for index in range(40) if not 10 <= index < 16]
-    assert found.used.tolist() == expected == detector.answered
+    assert found.used_frames.tolist() == expected == detector.detected_frames
     assert found.frames == 40
 
 
@@ -130,8 +136,8 @@ def test_repeated_frames_take_the_last_answer(tmp_path: Path, settings: Settings
     detector = BlobFinder()
     found = scan(path, settings, detector)
     assert found.frames == 40
-    assert detector.answered == list(range(0, 40, 2))
-    assert found.used.tolist() == list(range(40))
+    assert detector.detected_frames == list(range(0, 40, 2))
+    assert found.used_frames.tolist() == list(range(40))
     for index in range(0, 40, 2):
         np.testing.assert_array_equal(found.ellipse[found.frame == index], found.ellipse[found.frame == index + 1])
         np.testing.assert_array_equal(found.track[found.frame == index], found.track[found.frame == index + 1])
@@ -188,7 +194,7 @@ def test_a_text_file_is_refused_in_words_without_its_name(tmp_path: Path, settin
     assert found.status == "refused"
     assert found.reason is not None
     assert found.reason.startswith("this is a text file")
-    assert (found.frames, len(found.used), found.tracks.tracks) == (0, 0, ())
+    assert (found.frames, len(found.used_frames), found.tracks.tracks) == (0, 0, ())
 
 
 def test_a_clip_that_breaks_midway_is_done_up_to_there(tmp_path: Path, settings: Settings) -> None:
@@ -231,6 +237,6 @@ def test_scans_hold_no_views_of_frames(tmp_path: Path, settings: Settings) -> No
     """A table that is a view of something larger would keep every frame of the night alive."""
     write_video(tmp_path / "left.mp4", film(3))
     done = scan(tmp_path / "left.mp4", settings)
-    for name in ("used", "frame", "ellipse", "stage_probability", "score", "spread", "track"):
+    for name in ("used_frames", "frame", "ellipse", "stage_probability", "score", "outline_uncertainty", "track"):
         table = getattr(done, name)
         assert table.base is None or table.base.nbytes <= 2 * table.nbytes + np.dtype(np.float64).itemsize

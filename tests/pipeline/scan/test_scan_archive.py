@@ -13,16 +13,16 @@ import hypothesis.strategies as st
 import numpy as np
 import pytest
 from hypothesis import given, settings
+from tests.pipeline.empty_scan import empty_scan
 
 from pipeline.detect.shell_signs import ShellSigns
 from pipeline.exams.exam_search import ExamClip
 from pipeline.scan.clip_scan import ClipScan, ScanPicture
 from pipeline.scan.scan_archive import pack_scan, unpack_scan
 from pipeline.store.store import StoredScan
-from pipeline.track.probe_path import Path as TravelPath
-from pipeline.track.probe_turns import SeenTurn
+from pipeline.track.probe_path import ProbePath
+from pipeline.track.probe_turns import ProbeTurn
 from pipeline.track.tracks import ClipTracks, Track
-from tests.pipeline.empty_clip import empty_clip
 
 CLIP = ExamClip(Path("/exams/AF-0001/left-1.mp4"), "left-1.mp4", "left", 0.25, None)
 SHA256 = "a" * 64
@@ -53,7 +53,7 @@ def scans(draw: st.DrawFn) -> ClipScan:
             )
         )
     frames = draw(st.integers(1, 4))
-    path = draw(st.none() | st.builds(TravelPath, counts(frames), table(frames), table(frames, 2)))
+    path = draw(st.none() | st.builds(ProbePath, counts(frames), table(frames), table(frames, 2)))
     return ClipScan(
         file=CLIP.file,
         sha256=SHA256,
@@ -66,16 +66,16 @@ def scans(draw: st.DrawFn) -> ClipScan:
         scale_source="sidecar",
         status="done",
         reason=draw(st.none() | st.text()),
-        used=draw(counts(used)),
+        used_frames=draw(counts(used)),
         frame=draw(counts(rows)),
         ellipse=draw(table(rows, 5)),
         stage_probability=draw(table(rows, 3)),
         score=draw(table(rows)),
-        spread=draw(table(rows, 2)),
+        outline_uncertainty=draw(table(rows, 2)),
         track=draw(counts(rows)),
         tracks=ClipTracks(CLIP.file, CLIP.window, 0.25, 0, tuple(tracks), path=path),
         pictures={track.identity: ScanPicture(4, (1 / 3, 2.0, 5.0, 4.0, 0.0), b"jpeg") for track in tracks},
-        depth_px=draw(st.none() | st.floats(1, 4096)),
+        imaging_depth_px=draw(st.none() | st.floats(1, 4096)),
     )
 
 
@@ -100,7 +100,7 @@ def assert_same(actual: Any, expected: Any, name: str = "scan") -> None:
 @given(scans())
 @settings(max_examples=50, deadline=None)
 def test_a_scan_comes_back_to_the_bit(scan: ClipScan) -> None:
-    scan = replace(scan, tracks=replace(scan.tracks, frames=scan.frames, reach_px=scan.depth_px))
+    scan = replace(scan, tracks=replace(scan.tracks, frames=scan.frames, imaging_depth_px=scan.imaging_depth_px))
     back = unpack_scan(pack_scan(scan), CLIP, SHA256)
     assert_same(back, scan)
     assert back is not None
@@ -109,7 +109,7 @@ def test_a_scan_comes_back_to_the_bit(scan: ClipScan) -> None:
 
 @pytest.fixture
 def scan() -> ClipScan:
-    return empty_clip(ClipTracks("left-1.mp4", "left", 0.25, 90, ()), sha256=SHA256, depth_px=400.0)
+    return empty_scan(ClipTracks("left-1.mp4", "left", 0.25, 90, ()), sha256=SHA256, imaging_depth_px=400.0)
 
 
 @pytest.mark.parametrize(
@@ -123,7 +123,7 @@ def test_a_mended_side_file_counts_without_reading_the_clip_again(
     back = unpack_scan(pack_scan(scan), mended, SHA256)
     assert back is not None
     assert (back.file, back.window, back.mm_per_px) == ("first.mp4", "right", expected)
-    assert back.tracks == ClipTracks("first.mp4", "right", expected, 90, (), reach_px=400.0)
+    assert back.tracks == ClipTracks("first.mp4", "right", expected, 90, (), imaging_depth_px=400.0)
     assert back.scale_source == ("unknown" if expected is None else "sidecar")
 
 
@@ -143,7 +143,7 @@ def test_signs_come_back_with_what_could_not_be_told(scan: ClipScan) -> None:
 
 
 def test_turns_come_back_and_so_does_that_nobody_looked(scan: ClipScan) -> None:
-    turn = SeenTurn(40.0, np.array([1.0, 20, 40]), np.array([80.0, 60, 40]), 2.5)
+    turn = ProbeTurn(40.0, np.array([1.0, 20, 40]), np.array([80.0, 60, 40]), 2.5)
     back = unpack_scan(pack_scan(replace(scan, tracks=replace(scan.tracks, turns=(turn, turn)))), CLIP, SHA256)
     assert back is not None
     assert_same(back.tracks.turns, (turn, turn))

@@ -14,7 +14,7 @@ from pipeline.scan.clip_scan import ClipScan, scan_clip
 from pipeline.scan.scan_archive import pack_scan, unpack_scan
 from pipeline.settings import load_settings
 from tests.pipeline.blob_finder import HEIGHT, WIDTH, BlobFinder, film
-from tests.pipeline.ingest.dicom.dicom_files import native, region
+from tests.pipeline.ingest.dicom.dicom_files import region_item, write_uncompressed_dicom
 
 SHA256 = "a" * 64
 TITLE_PX = 40
@@ -31,8 +31,8 @@ def recorded(path: Path, **elements: Any) -> Path:
     titled[:, TITLE_PX:] = pictures
     for picture in titled:
         cv2.putText(picture, "ALDER FEN 0412", (4, 28), cv2.FONT_HERSHEY_SIMPLEX, 0.9, 255, 3)
-    regions = [region((0, TITLE_PX, WIDTH - 1, HEIGHT + TITLE_PX - 1), 0.05)]
-    return native(path, titled, **{"SequenceOfUltrasoundRegions": regions, **elements})
+    regions = [region_item((0, TITLE_PX, WIDTH - 1, HEIGHT + TITLE_PX - 1), 0.05)]
+    return write_uncompressed_dicom(path, titled, **{"SequenceOfUltrasoundRegions": regions, **elements})
 
 
 def scan(path: Path, mm_per_px: float | None = None) -> ClipScan:
@@ -52,7 +52,7 @@ def test_the_region_gives_the_scale_and_hides_the_text(tmp_path: Path) -> None:
 
 
 def test_a_scale_not_believed_is_told_and_the_side_file_serves(tmp_path: Path) -> None:
-    path = recorded(tmp_path / "a.dcm", SequenceOfUltrasoundRegions=[region((0, 0, 2 * WIDTH, 2 * HEIGHT), 0.05)])
+    path = recorded(tmp_path / "a.dcm", SequenceOfUltrasoundRegions=[region_item((0, 0, 2 * WIDTH, 2 * HEIGHT), 0.05)])
     found = scan(path)
     assert (found.mm_per_px, found.scale_source) == (None, "unknown")
     assert "it was made smaller after the header was written" in str(found.scale_note)
@@ -71,9 +71,9 @@ def test_a_kept_scan_keeps_the_recordings_scale(tmp_path: Path) -> None:
 def test_files_without_an_ending_belong_to_the_exam(tmp_path: Path) -> None:
     folder = tmp_path / "AF-0412" / "2026-05-14"
     folder.mkdir(parents=True)
-    native(folder / "IM_0001")
-    native(folder / "SCAN.DCM")
-    native(folder / "DICOMDIR")
+    write_uncompressed_dicom(folder / "IM_0001")
+    write_uncompressed_dicom(folder / "SCAN.DCM")
+    write_uncompressed_dicom(folder / "DICOMDIR")
     (folder / "notes").write_text("seen well")
     (exam,) = find_exams(tmp_path).exams
     assert [clip.file for clip in exam.clips] == ["IM_0001", "SCAN.DCM"]
@@ -82,8 +82,8 @@ def test_files_without_an_ending_belong_to_the_exam(tmp_path: Path) -> None:
 def test_a_link_out_of_the_root_is_not_followed_into_a_clip(tmp_path: Path) -> None:
     folder = tmp_path / "root" / "AF-0412" / "2026-05-14"
     folder.mkdir(parents=True)
-    native(folder / "IM_0001")
-    (folder / "IM_0002").symlink_to(native(tmp_path / "elsewhere"))
+    write_uncompressed_dicom(folder / "IM_0001")
+    (folder / "IM_0002").symlink_to(write_uncompressed_dicom(tmp_path / "elsewhere"))
     search = find_exams(tmp_path / "root")
     assert search.problems == ()
     clips = search.exams[0].clips

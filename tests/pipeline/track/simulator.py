@@ -1,6 +1,6 @@
 """A sweep over known ellipsoids, and what a fallible detector would say of it: no pictures, numbers only.
 
-Body coordinates in mm: x along the probe's face, y into the body from the left window, z along the sweep.
+SimulatedBody coordinates in mm: x along the probe's face, y into the body from the left window, z along the sweep.
 The plane stands across z. Written apart from the package's own geometry, so that it can judge it.
 """
 
@@ -23,7 +23,7 @@ MIDDLE_PX = 320.0
 
 
 @dataclass(frozen=True)
-class Body:
+class SimulatedBody:
     """Ellipsoids without overlap. centres (N, 3), shapes (N, 3, 3) with (p-c)'S(p-c) = 1, stages (N,)."""
 
     centres: NDArray[np.float64]
@@ -33,7 +33,7 @@ class Body:
 
 
 @dataclass(frozen=True)
-class Detector:
+class SimulatedDetector:
     """How fallible the detector is, per frame."""
 
     recall: float = 0.9
@@ -42,14 +42,14 @@ class Detector:
     axis_jitter: float = 0.07
     shake_px: float = 2.0
     jump_chance: float = 0.05
-    false_alarms: float = 0.15
+    false_positives: float = 0.15
     distractors: int = 1
     stage_logit: float = 2.5
     smallest_section: float = 0.4
 
 
 @dataclass(frozen=True)
-class Clip:
+class SimulatedClip:
     """The detections of every frame and what lay behind them.
 
     objects : per frame (N,) the body's object behind each detection, -1 for a false alarm
@@ -61,7 +61,9 @@ class Clip:
     crossed: frozenset[int]
 
 
-def clutch(rng: np.random.Generator, stages: list[int], semi_axes_mm: tuple[float, float] = (16.0, 10.5)) -> Body:
+def random_clutch(
+    rng: np.random.Generator, stages: list[int], semi_axes_mm: tuple[float, float] = (16.0, 10.5)
+) -> SimulatedBody:
     """Objects packed in two oviducts, those of the left nearer to the left window."""
     centres: list[NDArray[np.float64]] = []
     shapes = []
@@ -80,20 +82,20 @@ def clutch(rng: np.random.Generator, stages: list[int], semi_axes_mm: tuple[floa
         scale = np.exp(rng.normal(0, 0.04))
         axes = scale * np.array([semi_axes_mm[0], semi_axes_mm[1], semi_axes_mm[1]])
         shapes.append(turn @ np.diag(axes**-2.0) @ turn.T)
-    return Body(np.array(centres).reshape(-1, 3), np.array(shapes).reshape(-1, 3, 3), np.array(stages, int))
+    return SimulatedBody(np.array(centres).reshape(-1, 3), np.array(shapes).reshape(-1, 3, 3), np.array(stages, int))
 
 
-def straight(frames: int = 300) -> Callable[[int], float]:
+def one_way_sweep(frames: int = 300) -> Callable[[int], float]:
     """One pass over the body."""
     return lambda frame: -65.0 + 130.0 * frame / max(frames - 1, 1)
 
 
-def there_and_back(frames: int = 600) -> Callable[[int], float]:
+def return_sweep(frames: int = 600) -> Callable[[int], float]:
     """Two passes, the second backwards."""
     return lambda frame: -65.0 + 130.0 * (1 - abs(2 * frame / (frames - 1) - 1))
 
 
-def section(body: Body, z: float) -> tuple[NDArray[np.int64], NDArray[np.float64], NDArray[np.float64]]:
+def section(body: SimulatedBody, z: float) -> tuple[NDArray[np.int64], NDArray[np.float64], NDArray[np.float64]]:
     """Objects cut by the plane at z: index, (N, 5) ellipse in mm, and size as share of the middle section."""
     rows, ellipses, shares = [], [], []
     for row, (centre, shape) in enumerate(zip(body.centres, body.shapes, strict=True)):
@@ -111,18 +113,18 @@ def section(body: Body, z: float) -> tuple[NDArray[np.int64], NDArray[np.float64
     return np.array(rows, int), np.array(ellipses).reshape(-1, 5), np.array(shares)
 
 
-def film(
+def simulate_clip(
     rng: np.random.Generator,
-    body: Body,
+    body: SimulatedBody,
     path: Callable[[int], float],
     frames: int,
     *,
     window: str = "left",
     reach_mm: float = 90.0,
-    detector: Detector | None = None,
-) -> Clip:
+    detector: SimulatedDetector | None = None,
+) -> SimulatedClip:
     """What the detector says of a clip taken along ``path``, a frame's z."""
-    detector = detector or Detector()
+    detector = detector or SimulatedDetector()
     favour = rng.normal(0, 0.3, len(body.stages))
     distractors = [
         (rng.integers(0, max(frames - 20, 1)), rng.integers(10, 40), _anywhere(rng))
@@ -149,17 +151,17 @@ def film(
                 outline[0] += MIDDLE_PX
                 logit = detector.score_logit + favour[row] + rng.normal(0, 0.6) - (1 - share)
                 listed.append((int(row), outline, ellipse[4], logit, int(body.stages[row])))
-        for _ in range(rng.poisson(detector.false_alarms)):
+        for _ in range(rng.poisson(detector.false_positives)):
             listed.append((-1, _anywhere(rng), 0.0, rng.normal(-0.5, 0.5), int(rng.integers(3))))
         for start, length, outline in distractors:
             if start <= frame < start + length and rng.random() < 0.7:
                 listed.append((-1, outline.copy(), 0.0, rng.normal(-0.4, 0.4), FOLLICLE))
         found.append(_detections(rng, frame, listed, shift, detector))
         objects.append(np.array([entry[0] for entry in listed], int)[_surest_first(listed)])
-    return Clip(found, objects, frozenset(crossed))
+    return SimulatedClip(found, objects, frozenset(crossed))
 
 
-def follow(clip: Clip, settings: TrackSettings, file: str, window: str | None = "left") -> ClipTracks:
+def track_clip(clip: SimulatedClip, settings: TrackSettings, file: str, window: str | None = "left") -> ClipTracks:
     """The tracks of a filmed clip."""
     tracker = ClipTracker(settings)
     for detections in clip.frames:
@@ -171,7 +173,7 @@ Listed = list[tuple[int, NDArray[np.float64], float, float, int]]
 
 
 def _detections(
-    rng: np.random.Generator, frame: int, listed: Listed, shift: NDArray[np.float64], detector: Detector
+    rng: np.random.Generator, frame: int, listed: Listed, shift: NDArray[np.float64], detector: SimulatedDetector
 ) -> Detections:
     ellipses, stages, scores = [], [], []
     for row, outline, degrees, logit, stage in listed:

@@ -7,9 +7,9 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from pipeline.track.probe_turns import SeenTurn, find_turns
+from pipeline.track.probe_turns import ProbeTurn, find_turns
 from pipeline.track.thumbnails import Thumbnails
-from pipeline.track.turn_mapping import Course
+from pipeline.track.turn_mapping import TurnMapping
 
 HEIGHT, WIDTH = 96, 128
 BLOB = 12.0  # frames after which a picture has changed altogether
@@ -26,13 +26,13 @@ def filmed(places: NDArray[np.float64], seed: int = 1) -> Thumbnails:
         weights = np.exp(-((knots - place / BLOB) ** 2) / 0.5)
         picture = sum(w * layer for w, layer in zip(weights / np.linalg.norm(weights), layers, strict=True))
         picture = picture * (1 + 0.2 * np.sin(frame / 17)) + rng.normal(0, 6, (HEIGHT, WIDTH))
-        thumbnails.show(frame, picture.clip(0, 255).astype(np.uint8))
+        thumbnails.add_frame(frame, picture.clip(0, 255).astype(np.uint8))
     return thumbnails
 
 
-def seen(places: NDArray[np.float64]) -> tuple[SeenTurn, ...]:
+def seen(places: NDArray[np.float64]) -> tuple[ProbeTurn, ...]:
     thumbnails = filmed(places)
-    return tuple(turn for turn in find_turns(thumbnails.frames, thumbnails.likeness()) if turn.is_likely)
+    return tuple(turn for turn in find_turns(thumbnails.frames, thumbnails.correlation()) if turn.is_likely)
 
 
 def way(*corners: tuple[int, float]) -> NDArray[np.float64]:
@@ -71,30 +71,30 @@ def test_a_hand_that_turns_twice_is_seen_twice() -> None:
 
 def test_a_clip_too_short_for_two_passes_has_no_turn() -> None:
     thumbnails = filmed(way((0, 0), (5, 20), (10, 0)))
-    assert find_turns(thumbnails.frames, thumbnails.likeness()) == ()
+    assert find_turns(thumbnails.frames, thumbnails.correlation()) == ()
     nothing = Thumbnails(np.ones((HEIGHT, WIDTH), bool), (0, 0, WIDTH, HEIGHT))
-    assert find_turns(nothing.frames, nothing.likeness()) == ()
+    assert find_turns(nothing.frames, nothing.correlation()) == ()
 
 
 def test_thumbnails_of_a_long_clip_are_thinned_and_stay_evenly_spaced() -> None:
     thumbnails = Thumbnails(np.ones((HEIGHT, WIDTH), bool), (0, 0, WIDTH, HEIGHT))
     for frame in range(1000):
-        thumbnails.show(frame, np.full((HEIGHT, WIDTH), frame % 250, np.uint8))
+        thumbnails.add_frame(frame, np.full((HEIGHT, WIDTH), frame % 250, np.uint8))
     assert 80 <= len(thumbnails.frames) <= 160
     assert len(set(np.diff(thumbnails.frames))) == 1
 
 
 def test_likeness_is_blind_to_gain_and_sees_another_place() -> None:
-    likeness = filmed(way((0, 0), (30, 60))).likeness()
+    likeness = filmed(way((0, 0), (30, 60))).correlation()
     assert likeness[0, 1] > 0.9
     assert abs(likeness[0, 20]) < 0.4
 
 
 def test_a_course_leads_there_and_back_and_carries_on_at_its_pace() -> None:
-    even = Course.at_pace(50, 2.0)
-    assert even.forth([50, 40]).tolist() == pytest.approx([50, 70])
-    assert even.home([70, 90]).tolist() == pytest.approx([40, 30])
+    even = TurnMapping.at_pace(50, 2.0)
+    assert even.to_return([50, 40]).tolist() == pytest.approx([50, 70])
+    assert even.to_outbound([70, 90]).tolist() == pytest.approx([40, 30])
     # Frames 20 to 30 come again while the hand stands still for a while, 40 to 50.
-    resting = Course(np.array([10.0, 20, 20, 30]), np.array([60.0, 50, 40, 30]))
-    assert resting.forth([10, 15, 30]).tolist() == pytest.approx([60, 52.5, 30])
-    assert resting.home([60, 30, 90]).tolist() == pytest.approx([10, 30, -10])
+    resting = TurnMapping(np.array([10.0, 20, 20, 30]), np.array([60.0, 50, 40, 30]))
+    assert resting.to_return([10, 15, 30]).tolist() == pytest.approx([60, 52.5, 30])
+    assert resting.to_outbound([60, 30, 90]).tolist() == pytest.approx([10, 30, -10])

@@ -30,8 +30,8 @@ def tissue(at: float, seed: int = 1) -> Grey:
 def shown(*pictures: Grey) -> NDArray[np.float64]:
     thumbnails = Thumbnails(MASK, BOX)
     for frame, grey in enumerate(pictures):
-        thumbnails.show(frame, grey)
-    return thumbnails.likeness()
+        thumbnails.add_frame(frame, grey)
+    return thumbnails.correlation()
 
 
 def slow(grey: Grey) -> NDArray[np.float64]:
@@ -77,5 +77,5 @@ def test_brighter_is_the_same_picture() -> None:
 def test_small_sectors_have_thumbnails_too(side: int) -> None:
     thumbnails = Thumbnails(np.ones((side, side), np.bool_), (0, 0, side, side))
     for frame in range(2):
-        thumbnails.show(frame, np.random.default_rng(frame).integers(0, 255, (side, side)).astype(np.uint8))
-    assert abs(thumbnails.likeness()[0, 1]) < 0.5
+        thumbnails.add_frame(frame, np.random.default_rng(frame).integers(0, 255, (side, side)).astype(np.uint8))
+    assert abs(thumbnails.correlation()[0, 1]) < 0.5

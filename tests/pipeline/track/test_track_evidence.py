@@ -4,7 +4,12 @@ import numpy as np
 import pytest
 
 from pipeline.settings import load_settings
-from pipeline.track.track_evidence import effective_number, existence, score_evidence, stage_probabilities
+from pipeline.track.track_evidence import (
+    effective_sample_size,
+    existence_probability,
+    score_log_odds,
+    stage_probabilities,
+)
 from pipeline.track.tracks import Track
 
 SETTINGS = load_settings().track
@@ -18,21 +23,21 @@ def track_of(scores, stages=(0.1, 0.2, 0.7)):
 
 def test_correlated_sightings_level_off():
     # Kish 1965: 20 in a cluster with correlation 0.05 have a design effect of 1.95.
-    assert effective_number(20, 0.05) == pytest.approx(20 / 1.95)
-    assert effective_number(1, 0.5) == 1
-    assert effective_number(100_000, 0.2) == pytest.approx(5.0, abs=1e-3)
+    assert effective_sample_size(20, 0.05) == pytest.approx(20 / 1.95)
+    assert effective_sample_size(1, 0.5) == 1
+    assert effective_sample_size(100_000, 0.2) == pytest.approx(5.0, abs=1e-3)
 
 
 def test_the_neutral_score_says_nothing():
-    assert score_evidence(np.array([0.4]), 0.4) == pytest.approx(0.0)
-    assert np.all(np.isfinite(score_evidence(np.array([0.0, 1.0]), 0.4)))
+    assert score_log_odds(np.array([0.4]), 0.4) == pytest.approx(0.0)
+    assert np.all(np.isfinite(score_log_odds(np.array([0.0, 1.0]), 0.4)))
 
 
 def test_existence_grows_with_score_and_length_but_never_to_certainty():
-    chances = [existence(track_of([score] * n), SETTINGS) for score, n in ((0.3, 50), (0.6, 5), (0.6, 20))]
+    chances = [existence_probability(track_of([score] * n), SETTINGS) for score, n in ((0.3, 50), (0.6, 5), (0.6, 20))]
     assert chances == sorted(chances)
     assert chances[0] < 0.2
-    assert existence(track_of([1.0] * 5000), SETTINGS) == SETTINGS.existence_ceiling
+    assert existence_probability(track_of([1.0] * 5000), SETTINGS) == SETTINGS.maximum_existence
 
 
 def test_stages_of_many_frames_are_surer_than_one_but_stay_open():

@@ -8,7 +8,14 @@ import pytest
 from pipeline.detect.detector import Detections
 from pipeline.settings import load_settings
 from pipeline.track.tracker import ClipTracker
-from tests.pipeline.track.simulator import CALCIFIED, FOLLICLE, Detector, clutch, film, straight
+from tests.pipeline.track.simulator import (
+    CALCIFIED,
+    FOLLICLE,
+    SimulatedDetector,
+    one_way_sweep,
+    random_clutch,
+    simulate_clip,
+)
 
 SETTINGS = load_settings().track
 
@@ -57,7 +64,7 @@ def test_nearly_every_egg_of_a_sweep_gets_one_track():
     crossed = followed = broken = 0
     for seed in range(6):
         rng = np.random.default_rng(seed)
-        clip = film(rng, clutch(rng, [CALCIFIED] * 7 + [FOLLICLE]), straight(300), 300)
+        clip = simulate_clip(rng, random_clutch(rng, [CALCIFIED] * 7 + [FOLLICLE]), one_way_sweep(300), 300)
         tracks = owners(clip, *run(clip.frames))
         for track, eggs in tracks.items():
             assert eggs.most_common(1)[0][1] >= 0.85 * eggs.total(), f"{seed}: track {track} holds {dict(eggs)}"
@@ -72,7 +79,13 @@ def test_nearly_every_egg_of_a_sweep_gets_one_track():
 
 def test_false_alarms_alone_make_no_track():
     rng = np.random.default_rng(4)
-    clip = film(rng, clutch(rng, []), straight(300), 300, detector=Detector(false_alarms=1.0, distractors=0))
+    clip = simulate_clip(
+        rng,
+        random_clutch(rng, []),
+        one_way_sweep(300),
+        300,
+        detector=SimulatedDetector(false_positives=1.0, distractors=0),
+    )
     _, finished = run(clip.frames)
     assert finished.tracks == ()
     assert finished.renumbering == {}
@@ -142,19 +155,25 @@ def test_a_clip_of_nothing_has_no_tracks():
 
 def test_the_picture_to_keep_is_the_tracks_best():
     rng = np.random.default_rng(6)
-    clip = film(rng, clutch(rng, [CALCIFIED] * 6), straight(300), 300)
+    clip = simulate_clip(rng, random_clutch(rng, [CALCIFIED] * 6), one_way_sweep(300), 300)
     sightings, finished = run(clip.frames)
     kept = {}
     for detections, seen in zip(clip.frames, sightings, strict=True):
-        for provisional in seen.track_ids[seen.improved].tolist():
+        for provisional in seen.track_ids[seen.is_best_view].tolist():
             kept[provisional] = detections.frame
-    best = {track.identity: int(track.frames[track.best]) for track in finished.tracks}
+    best = {track.identity: int(track.frames[track.best_row]) for track in finished.tracks}
     assert {final: kept[provisional] for provisional, final in finished.renumbering.items()} == best
 
 
 def test_dropped_tracks_never_come_back():
     rng = np.random.default_rng(8)
-    clip = film(rng, clutch(rng, [CALCIFIED] * 3), straight(300), 300, detector=Detector(false_alarms=1.0))
+    clip = simulate_clip(
+        rng,
+        random_clutch(rng, [CALCIFIED] * 3),
+        one_way_sweep(300),
+        300,
+        detector=SimulatedDetector(false_positives=1.0),
+    )
     sightings, finished = run(clip.frames)
     dropped = [identity for seen in sightings for identity in seen.dropped]
     assert len(dropped) == len(set(dropped)) > 0
@@ -165,7 +184,7 @@ def test_dropped_tracks_never_come_back():
 
 def test_the_same_clip_gives_the_same_bytes():
     rng = np.random.default_rng(9)
-    clip = film(rng, clutch(rng, [CALCIFIED] * 4), straight(200), 200)
+    clip = simulate_clip(rng, random_clutch(rng, [CALCIFIED] * 4), one_way_sweep(200), 200)
     first, second = (run(clip.frames)[1].tracks for _ in range(2))
     for a, b in zip(first, second, strict=True):
         assert a.frames.tobytes() == b.frames.tobytes()
@@ -188,7 +207,7 @@ def test_repeated_pictures_are_no_further_witnesses(times):
     for detections in frames:
         tracker.update(one_frame(times * detections.frame, rows_of(detections)))
         for again in range(1, times):
-            tracker.hold(times * detections.frame + again)
+            tracker.skip_repeated_frame(times * detections.frame + again)
     found = tracker.finish()
     assert len(found.tracks) == len(expected.tracks) == 2
     for one, other in zip(found.tracks, expected.tracks, strict=True):
@@ -206,7 +225,7 @@ def test_a_frozen_screen_neither_ends_a_track_nor_adds_to_it():
     for frame in range(20):
         tracker.update(one_frame(frame, [rows[frame]]))
     for frame in range(20, 220):
-        tracker.hold(frame)
+        tracker.skip_repeated_frame(frame)
     for frame in range(20, 40):
         tracker.update(one_frame(200 + frame, [rows[frame]]))
     (track,) = tracker.finish().tracks
@@ -218,7 +237,7 @@ def test_one_picture_held_for_the_whole_clip_counts_as_a_still():
         tracker = ClipTracker(SETTINGS)
         tracker.update(one_frame(0, [(100, 90, 30, 20, score)]))
         for frame in range(1, 100):
-            tracker.hold(frame)
+            tracker.skip_repeated_frame(frame)
         assert len(tracker.finish().tracks) == tracks
 
 
@@ -226,4 +245,4 @@ def test_held_frames_must_run_forwards():
     tracker = ClipTracker(SETTINGS)
     tracker.update(one_frame(3, []))
     with pytest.raises(ValueError, match="frame 3 came after frame 3"):
-        tracker.hold(3)
+        tracker.skip_repeated_frame(3)

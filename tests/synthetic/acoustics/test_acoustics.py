@@ -91,12 +91,12 @@ def test_attenuation_is_recovered_from_the_mean_echo(
     scanner = linear(PICTURES, depth_mm=depth, frequency_mhz=frequency)
     place = bodies(PICTURES, noise_offset=offsets(PICTURES, 2))
     fall = {}
-    for gain_error in (0.0, 1.0):
-        settings = console(PICTURES, attenuation=attenuation, gain_error=gain_error, focus_mm=depth / 2)
+    for tgc_error in (0.0, 1.0):
+        settings = console(PICTURES, attenuation=attenuation, tgc_error=tgc_error, focus_mm=depth / 2)
         level = level_along_depth(render(place, scanner, settings, noise))
         z = (np.arange(len(level)) + 0.5) * depth / len(level)
         inner = (z > 6) & (z < depth - 3)
-        fall[gain_error] = -np.polyfit(z[inner], level[inner], 1)[0] * depth
+        fall[tgc_error] = -np.polyfit(z[inner], level[inner], 1)[0] * depth
     assert fall[1.0] == pytest.approx(round_trip_db, rel=0.05)
     assert abs(fall[0.0]) < 0.05 * round_trip_db
 
@@ -151,7 +151,9 @@ def test_plain_tissue_lies_at_0_db_at_all_depths(
     noise: TissueNoise, scanner: Scanner, f_number: float, bandwidth: float, lines: int, samples: int
 ) -> None:
     """By definition, whatever the machine and the grid: noise, clutter and surfaces are told against it."""
-    settings = console(6, f_number=f_number, bandwidth=bandwidth, focus_mm=float(scanner.depth_mm[0]) / 2, slice_mm=2.0)
+    settings = console(
+        6, f_number=f_number, bandwidth=bandwidth, focus_mm=float(scanner.depth_mm[0]) / 2, slice_thickness_mm=2.0
+    )
     beams = render(bodies(6, noise_offset=offsets(6, 5)), scanner, settings, noise, lines=lines, samples=samples)
     power = (envelope(beams)[..., : samples // 5 * 5] ** 2).mean((0, 1)).unflatten(0, (5, -1)).mean(1)
     assert (10 * torch.log10(power)).tolist() == pytest.approx([0.0] * 5, abs=0.6)
@@ -178,8 +180,8 @@ def test_electronic_noise_drowns_faint_echoes(noise: TissueNoise) -> None:
     assert drowned.echo_db.std() < clear.echo_db.std()
 
 
-@pytest.mark.parametrize("slice_mm", [1.0, 3.0])
-def test_speckle_is_lost_as_the_plane_moves_by_its_own_thickness(noise: TissueNoise, slice_mm: float) -> None:
+@pytest.mark.parametrize("slice_thickness_mm", [1.0, 3.0])
+def test_speckle_is_lost_as_the_plane_moves_by_its_own_thickness(noise: TissueNoise, slice_thickness_mm: float) -> None:
     """A Gaussian profile of width w at half maximum, deviation s = w / 2.355, keeps echoes alike by exp(-d^2 / 4 s^2),
     its autocorrelation, and their intensities by the square of that: 0.5 after 0.5 w and 0.06 after w (computed).
     """
@@ -187,8 +189,8 @@ def test_speckle_is_lost_as_the_plane_moves_by_its_own_thickness(noise: TissueNo
     start = offsets(batch, 3)
 
     def intensity(share: float) -> NDArray[np.float64]:
-        there = start + share * slice_mm * torch.tensor([0.0, 1.0, 0.0])
-        settings = console(batch, slice_mm=slice_mm)
+        there = start + share * slice_thickness_mm * torch.tensor([0.0, 1.0, 0.0])
+        settings = console(batch, slice_thickness_mm=slice_thickness_mm)
         beams = render(bodies(batch, noise_offset=there), linear(batch), settings, noise, lines=48, samples=96)
         return (envelope(beams) ** 2).flatten().double().numpy()
 

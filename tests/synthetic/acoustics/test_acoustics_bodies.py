@@ -12,12 +12,12 @@ from torch import Tensor
 
 from synthetic.acoustics import drawing
 from synthetic.acoustics.acoustics import Beams, Console, Plane
-from synthetic.acoustics.encounters import Encounter
+from synthetic.acoustics.encounters import RenderParameters
 from synthetic.acoustics.geometry import BeamGrid, Scanner, beam_grid
 from synthetic.acoustics.materials import load_materials
-from synthetic.acoustics.slices import Herd, cut
+from synthetic.acoustics.slices import AnimalBatch, section_animals
 from synthetic.acoustics.tissue import TissueNoise
-from synthetic.acoustics.windows import touched_windows
+from synthetic.acoustics.windows import touched_regions
 from synthetic.film.film import draw_machine
 from synthetic.film.hand import draw_sweep
 from synthetic.training.dataset import draw_animals
@@ -100,7 +100,7 @@ def test_a_grazing_beam_loses_more_than_one_through_the_middle(noise: TissueNois
 
 def test_tissue_behind_fluid_is_brighter_by_what_the_fluid_does_not_take(noise: TissueNoise) -> None:
     """0.5 dB/cm/MHz x 5 MHz x 2 cm x 2 ways = 10 dB (computed)."""
-    bladder = Body((0, 0, 25), (9, 9, 10), {"attenuation": 0.0, "softness_mm": 0.1})
+    bladder = Body((0, 0, 25), (9, 9, 10), {"attenuation": 0.0, "border_blur_mm": 0.1})
     beams = render(bodies(PICTURES, bladder, noise_offset=offsets(PICTURES, 4)), linear(PICTURES), console(4), noise)
     beside, behind = beside_and_behind(beams, 96, 192)
     assert behind - beside == pytest.approx(10.0, abs=1.0)
@@ -215,8 +215,8 @@ def test_of_two_bodies_the_later_one_is_seen(noise: TissueNoise) -> None:
 
 
 def test_gas_rings_behind_itself_and_bone_does_not(noise: TissueNoise) -> None:
-    def below(haze: float) -> float:
-        gas = Body((0, 0, 20), (6, 6, 2), {"rim_db": 25.0, "rim_floor": 0.3, "loss_db": 20.0, "haze": haze})
+    def below(ring_down: float) -> float:
+        gas = Body((0, 0, 20), (6, 6, 2), {"rim_db": 25.0, "rim_floor": 0.3, "loss_db": 20.0, "ring_down": ring_down})
         beams = render(bodies(1, gas), linear(), console(), noise)
         return beams.echo_db[0, 44:52, 90:130].mean().item()
 
@@ -227,7 +227,7 @@ def test_every_picture_of_a_batch_is_rendered_as_if_alone(noise: TissueNoise) ->
     """With noise off; the settings of one picture do not leak into another."""
     egg = Body((2, 0, 30), (9, 7, 8), {"rim_db": 20.0, "loss_db": 3.0, "echo_db": -20.0})
     scanners = [convex(depth_mm=80), linear(depth_mm=50)]
-    settings = [console(focus_mm=50, f_number=3, gain_error=0.1), console(focus_mm=20, bandwidth=0.4)]
+    settings = [console(focus_mm=50, f_number=3, tgc_error=0.1), console(focus_mm=20, bandwidth=0.4)]
     both_scanners = Scanner(*(torch.cat(pair) for pair in zip(*(vars(s).values() for s in scanners), strict=True)))
     both = Console(*(torch.cat(pair) for pair in zip(*(vars(s).values() for s in settings), strict=True)))
     together = render(bodies(2, egg), both_scanners, both, noise)
@@ -237,7 +237,7 @@ def test_every_picture_of_a_batch_is_rendered_as_if_alone(noise: TissueNoise) ->
         assert (together.echo_db[row] - alone.echo_db[0]).abs().quantile(0.999) < 0.2
 
 
-def full_windows(grid: BeamGrid, met: Encounter, bumps: Tensor) -> list[tuple[slice, slice]]:
+def full_windows(grid: BeamGrid, met: RenderParameters, bumps: Tensor) -> list[tuple[slice, slice]]:
     lines, samples = grid.x.shape[1:]
     return [(slice(0, lines), slice(0, samples))] * met.auu.shape[1]
 
@@ -254,27 +254,27 @@ def test_drawing_in_windows_is_drawing_everywhere(
     at = Plane(*(torch.from_numpy(value).float() for value in (sweep.origins, sweep.rights, sweep.downs)))
     scanner = Scanner(*(value.expand(frames) for value in vars(machine.scanner).values()))
     settings = Console(*(value.expand(frames) for value in vars(machine.console).values()))
-    settings = replace(settings, slice_mm=torch.full((frames,), 4.0))
-    herd = Herd.of([animal] * frames, torch.device("cpu"))
-    materials = load_materials().draw(herd.kinds, torch.Generator().manual_seed(seed))
-    met = cut(herd, materials, at, torch.zeros(frames, 3), one_animal=True)
+    settings = replace(settings, slice_thickness_mm=torch.full((frames,), 4.0))
+    animal_batch = AnimalBatch.of([animal] * frames, torch.device("cpu"))
+    materials = load_materials().draw(animal_batch.kinds, torch.Generator().manual_seed(seed))
+    met = section_animals(animal_batch, materials, at, torch.zeros(frames, 3), one_animal=True)
 
     def rendered() -> Beams:
         return render(met.slice, scanner, settings, noise, at=at)
 
     sizes: list[float] = []
 
-    def watched(grid: BeamGrid, met: Encounter, bumps: Tensor) -> list[tuple[slice, slice]]:
-        found = touched_windows(grid, met, bumps)
+    def watched(grid: BeamGrid, met: RenderParameters, bumps: Tensor) -> list[tuple[slice, slice]]:
+        found = touched_regions(grid, met, bumps)
         sizes.extend(
             (lines.stop - lines.start) * (samples.stop - samples.start) / (96 * 192) for lines, samples in found
         )
         return found
 
-    monkeypatch.setattr(drawing, "touched_windows", watched)
+    monkeypatch.setattr(drawing, "touched_regions", watched)
     windowed = rendered()
     assert 0 < float(np.mean(sizes)) < 0.5  # else they save little, and this shows little
-    monkeypatch.setattr(drawing, "touched_windows", full_windows)
+    monkeypatch.setattr(drawing, "touched_regions", full_windows)
     everything = [drawing._Features()] * met.index.shape[1]
     monkeypatch.setattr(drawing, "_features", lambda met: everything)
     whole = rendered()

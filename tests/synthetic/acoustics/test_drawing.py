@@ -47,7 +47,7 @@ def test_a_drawn_section_is_the_analytic_section_of_the_ellipsoid(noise: TissueN
     rotation = Rotation.random(random_state=seed).as_matrix()
     axes = (14.0, 10.0, 8.0)
     centre = (float(rng.uniform(-4, 4)), float(rng.uniform(-4, 4)), 32.0)
-    seen = bodies(1, Body(centre, axes, {"echo_db": -60.0, "softness_mm": 0.1}, rotation))
+    seen = bodies(1, Body(centre, axes, {"echo_db": -60.0, "border_blur_mm": 0.1}, rotation))
     scanner = convex(radius_mm=40, opening_degrees=70, depth_mm=60)
     beams = render(seen, scanner, console(f_number=1.0, bandwidth=0.9), noise, lines=241, samples=400)
     dark = median_filter(beams.echo_db[0].numpy(), 5) < -15
@@ -76,7 +76,7 @@ def test_columns_without_a_body_leave_the_picture_as_it_is(noise: TissueNoise) -
         return torch.where(there.view(2, 2, *(1,) * (value.dim() - 2)), value, torch.zeros_like(value))
 
     materials = Materials(*(padded(getattr(both.materials, field.name)) for field in fields(Materials)))
-    shapes = {name: padded(getattr(both, name)) for name in ("centre", "shape", "smallest_mm")}
+    shapes = {name: padded(getattr(both, name)) for name in ("centre", "shape", "min_semi_axis_mm")}
     some = replace(both, materials=materials, present=there, **shapes)
     beams = render(some, linear(2), console(2), noise)
     alone = render(bodies(1, egg), linear(), console(), noise)
@@ -91,13 +91,13 @@ def test_every_shipped_material_can_be_drawn(noise: TissueNoise, kind: Kind) -> 
     body = bodies(batch, Body((0, 0, 25), (9, 7, 8), {}), noise_offset=offsets(batch, 2))
     drawn = load_materials().draw(torch.full((batch, 1), int(kind)), torch.Generator().manual_seed(3))
     seen: Slice = replace(body, materials=drawn)
-    beams = render(seen, linear(batch), console(batch, slice_mm=2.0), noise, lines=48, samples=96)
+    beams = render(seen, linear(batch), console(batch, slice_thickness_mm=2.0), noise, lines=48, samples=96)
     assert beams.echo_db.isfinite().all()
     assert beams.loss_db.isfinite().all()
     plain = render(
         bodies(batch, noise_offset=offsets(batch, 2)),
         linear(batch),
-        console(batch, slice_mm=2.0),
+        console(batch, slice_thickness_mm=2.0),
         noise,
         lines=48,
         samples=96,

@@ -6,7 +6,7 @@ import torch
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from synthetic.acoustics.geometry import Scanner, View, beam_grid, scan_convert, screen_grid, to_beams
+from synthetic.acoustics.geometry import Scanner, View, beam_grid, plane_to_beams, scan_convert, screen_grid
 from tests.synthetic.laboratory import column, convex, linear
 
 SCANNERS = {
@@ -24,7 +24,7 @@ def view(mm_per_px: float, face_x_px: float, face_y_px: float) -> View:
 def test_points_on_the_beams_come_back_as_beams(name: str) -> None:
     scanner = SCANNERS[name]
     grid = beam_grid(scanner, 65, 100)
-    across, depth = to_beams(scanner, grid.x, grid.z)
+    across, depth = plane_to_beams(scanner, grid.x, grid.z)
     expected = torch.linspace(-1, 1, 65)[None, :, None].expand_as(across)
     torch.testing.assert_close(across, expected, atol=1e-3, rtol=0)
     torch.testing.assert_close(depth, grid.depth.expand_as(depth), atol=1e-3, rtol=0)
@@ -39,7 +39,7 @@ def test_any_point_of_a_convex_sector_comes_back(
     scanner = convex(radius_mm=radius, opening_degrees=opening, depth_mm=depth_mm)
     angle, depth = np.deg2rad(opening / 2) * across, share * depth_mm
     x, z = (radius + depth) * np.sin(angle), (radius + depth) * np.cos(angle) - radius
-    found_across, found_depth = to_beams(scanner, torch.tensor([[x]]).float(), torch.tensor([[z]]).float())
+    found_across, found_depth = plane_to_beams(scanner, torch.tensor([[x]]).float(), torch.tensor([[z]]).float())
     assert found_across.item() == pytest.approx(across, abs=1e-3)
     assert found_depth.item() == pytest.approx(depth, abs=1e-3)
 

@@ -39,7 +39,7 @@ def test_every_draw_lies_in_the_ranges_of_one_variant(kind: Kind) -> None:
     variants = [variant for variant in written() if variant["kind"] == kind_name(kind)]
     drawn = draw(torch.full((200, 3), int(kind)))
     own = torch.zeros(200, len(variants), 3, dtype=torch.bool)
-    odd = torch.zeros(200, 3, dtype=torch.bool)
+    outlier_share = torch.zeros(200, 3, dtype=torch.bool)
     for index, variant in enumerate(variants):
         here = torch.ones(200, 3, dtype=torch.bool)
         for name in set(NAMES) & variant.keys():
@@ -47,21 +47,21 @@ def test_every_draw_lies_in_the_ranges_of_one_variant(kind: Kind) -> None:
             value = getattr(drawn, name)
             here &= (value >= low - 1e-4) & (value <= high + 1e-4)
         own[:, index] = here
-        odd |= here & bool(variant.get("odd"))
+        outlier_share |= here & bool(variant.get("outlier_share"))
     # An animal takes one variant for all its objects of a kind, but for the odd ones among them.
-    assert (own | odd[:, None]).all(2).any(1).all()
+    assert (own | outlier_share[:, None]).all(2).any(1).all()
 
 
 def test_single_objects_are_odd_as_often_as_the_file_says() -> None:
     share = {name: 0.0 for name in map(kind_name, Kind)}
     for variant in written():
-        share[variant["kind"]] += variant.get("odd", 0.0)
+        share[variant["kind"]] += variant.get("outlier_share", 0.0)
     table = load_materials()
-    assert table.odd.sum(1).tolist() == pytest.approx(list(share.values()))
+    assert table.outlier_share.sum(1).tolist() == pytest.approx(list(share.values()))
     assert share["calcified"] > 0
     drawn = draw(torch.full((400, 10), int(Kind.CALCIFIED)), scatter=0.0)
     # Without scatter only an odd one differs from the other eggs of its animal.
-    strange = (drawn.rim_gaps - drawn.rim_gaps.median(1, keepdim=True).values).abs() > 0.5
+    strange = (drawn.rim_dropout_db - drawn.rim_dropout_db.median(1, keepdim=True).values).abs() > 0.5
     assert strange.float().mean().item() == pytest.approx(share["calcified"], abs=0.012)
 
 
@@ -76,7 +76,7 @@ def test_objects_of_one_animal_are_more_alike_than_those_of_others() -> None:
 
 def test_scatter_decides_how_far_single_objects_stray() -> None:
     kinds = torch.full((200, 12), int(Kind.BLADDER))
-    none, some, much = (draw(kinds, scatter=scatter).softness_mm.var(1).mean() for scatter in (0.0, 0.3, 1.0))
+    none, some, much = (draw(kinds, scatter=scatter).border_blur_mm.var(1).mean() for scatter in (0.0, 0.3, 1.0))
     assert none == 0
     assert none < some < much
 
@@ -161,7 +161,7 @@ def test_a_kind_without_material_is_refused_by_name(tmp_path: Path) -> None:
 def test_variants_are_drawn_as_often_as_their_weights_say(tmp_path: Path) -> None:
     """Two sorts of uroliths that their echo tells apart, three of the one to one of the other."""
     dark = "echo_db = [-30, -20]\nrim_db = [0, 1]\nrim_mm = [1, 1]\nattenuation = [1, 1]\nunevenness = [0, 0]\n"
-    dark = f'[[material]]\nkind = "urolith"\nweight = 3\n{dark}softness_mm = [1, 1]\n'
+    dark = f'[[material]]\nkind = "urolith"\nweight = 3\n{dark}border_blur_mm = [1, 1]\n'
     bright = dark.replace("weight = 3", "weight = 1").replace("[-30, -20]", "[20, 30]")
     table = load_materials(changed(tmp_path, lambda text: without_uroliths(text) + dark + bright))
     drawn = table.draw(torch.full((2000, 2), int(Kind.UROLITH)), torch.Generator().manual_seed(3))

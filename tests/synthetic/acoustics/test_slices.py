@@ -16,7 +16,14 @@ from models.targets import Labels
 from synthetic.acoustics.acoustics import Beams, Plane
 from synthetic.acoustics.geometry import Scanner, View, scan_convert
 from synthetic.acoustics.materials import Materials, load_materials
-from synthetic.acoustics.slices import Cut, Herd, cut, label, showing, survey
+from synthetic.acoustics.slices import (
+    AnimalBatch,
+    PlaneSections,
+    make_labels,
+    measure_visibility,
+    section_animals,
+    shown_objects,
+)
 from synthetic.acoustics.tissue import TissueNoise
 from synthetic.anatomy.anatomy import Animal
 from synthetic.anatomy.bodies import Kind
@@ -49,15 +56,15 @@ def animal(*each: tuple[Kind, Place, Place], rotation: NDArray[np.float64] | Non
     )
 
 
-def materials_of(herd: Herd, seed: int = 1) -> Materials:
-    return load_materials().draw(herd.kinds, torch.Generator().manual_seed(seed))
+def materials_of(animal_batch: AnimalBatch, seed: int = 1) -> Materials:
+    return load_materials().draw(animal_batch.kinds, torch.Generator().manual_seed(seed))
 
 
-def cut_one(one: Animal, at: Plane, *, most: int = 24) -> Cut:
+def cut_one(one: Animal, at: Plane, *, max_objects: int = 24) -> PlaneSections:
     """The bodies of one animal where planes (B) meet them."""
     batch = len(at.origin)
-    herd = Herd.of([one] * batch, CPU)
-    return cut(herd, materials_of(herd), at, torch.zeros(batch, 3), most=most)
+    animal_batch = AnimalBatch.of([one] * batch, CPU)
+    return section_animals(animal_batch, materials_of(animal_batch), at, torch.zeros(batch, 3), max_objects=max_objects)
 
 
 def roles(one: Animal, noise: TissueNoise, *, scanner: Scanner | None = None, view: View = VIEW) -> Labels:
@@ -65,7 +72,9 @@ def roles(one: Animal, noise: TissueNoise, *, scanner: Scanner | None = None, vi
     scanner = scanner or linear()
     met = cut_one(one, plane())
     beams = render(met.slice, scanner, console(), noise)
-    return label(met, survey(met, beams, grey(beams), scanner, view, HEIGHT, WIDTH), view, HEIGHT, WIDTH)
+    return make_labels(
+        met, measure_visibility(met, beams, grey(beams), scanner, view, HEIGHT, WIDTH), view, HEIGHT, WIDTH
+    )
 
 
 def grey(beams: Beams) -> Tensor:
@@ -92,10 +101,10 @@ def test_the_label_of_an_egg_is_its_analytic_section(centre: Place, long: float,
     assume(less > 0.5)
     one = animal((Kind.CALCIFIED, centre, (long, short, short)), rotation=rotation_in_plane(degrees))
     met = cut_one(one, plane())
-    assert met.middle[0, 0].item() == pytest.approx(less, abs=1e-3)
+    assert met.section_ratio[0, 0].item() == pytest.approx(less, abs=1e-3)
     unlit = Beams(torch.zeros(1, 8, 8), torch.zeros(1, 8, 8))
-    seen = survey(met, unlit, unlit.echo_db, linear(), VIEW, HEIGHT, WIDTH)
-    labels = label(met, seen, VIEW, HEIGHT, WIDTH)
+    seen = measure_visibility(met, unlit, unlit.echo_db, linear(), VIEW, HEIGHT, WIDTH)
+    labels = make_labels(met, seen, VIEW, HEIGHT, WIDTH)
     expected = [160 + centre[0] / 0.2, 20 + centre[2] / 0.2, long * less / 0.2, short * less / 0.2, degrees]
     found = labels.ellipses[0, 0].double().numpy()
     np.testing.assert_allclose(found[:4], expected[:4], rtol=2e-3, atol=0.05)
@@ -116,7 +125,9 @@ def test_the_bright_rim_lies_on_the_label(noise: TissueNoise, degrees: float, pr
     beams = render(seen, scanner, console(), noise, lines=220, samples=320)
     picture, _ = scan_convert(beams.echo_db[:, None], scanner, VIEW, HEIGHT, WIDTH)
     met = cut_one(animal((Kind.CALCIFIED, centre, axes), rotation=rotation), plane())
-    labels = label(met, survey(met, beams, grey(beams), scanner, VIEW, HEIGHT, WIDTH), VIEW, HEIGHT, WIDTH)
+    labels = make_labels(
+        met, measure_visibility(met, beams, grey(beams), scanner, VIEW, HEIGHT, WIDTH), VIEW, HEIGHT, WIDTH
+    )
     row = labels.ellipses[0, 0].double().numpy()
 
     def echo_along(grown_px: float) -> float:
@@ -182,13 +193,15 @@ def test_a_shell_shows_in_a_shadow_where_no_detector_must_outline_it(noise: Tiss
     met = cut_one(animal((Kind.CALCIFIED, (0, 0, 35), (8, 8, 8))), plane())
     beams = render(met.slice, linear(), console(), noise)
     shadowed = replace(beams, loss_db=beams.loss_db + 40.0)
-    lit, dark = (survey(met, each, grey(beams), linear(), VIEW, HEIGHT, WIDTH) for each in (beams, shadowed))
-    assert int(label(met, lit, VIEW, HEIGHT, WIDTH).role) == 1
-    assert int(label(met, dark, VIEW, HEIGHT, WIDTH).role) == -1
-    assert bool(showing(met, lit, VIEW, HEIGHT, WIDTH))
-    assert bool(showing(met, dark, VIEW, HEIGHT, WIDTH))
-    black = survey(met, shadowed, torch.zeros_like(grey(beams)), linear(), VIEW, HEIGHT, WIDTH)
-    assert not bool(showing(met, black, VIEW, HEIGHT, WIDTH))
+    lit, dark = (
+        measure_visibility(met, each, grey(beams), linear(), VIEW, HEIGHT, WIDTH) for each in (beams, shadowed)
+    )
+    assert int(make_labels(met, lit, VIEW, HEIGHT, WIDTH).role) == 1
+    assert int(make_labels(met, dark, VIEW, HEIGHT, WIDTH).role) == -1
+    assert bool(shown_objects(met, lit, VIEW, HEIGHT, WIDTH))
+    assert bool(shown_objects(met, dark, VIEW, HEIGHT, WIDTH))
+    black = measure_visibility(met, shadowed, torch.zeros_like(grey(beams)), linear(), VIEW, HEIGHT, WIDTH)
+    assert not bool(shown_objects(met, black, VIEW, HEIGHT, WIDTH))
 
 
 def test_a_picture_too_coarse_to_see_an_egg_does_not_ask_for_it(noise: TissueNoise) -> None:
@@ -221,8 +234,8 @@ def test_a_follicle_that_nothing_tells_from_its_surroundings_is_not_asked_for(no
         drawn = replace(met.slice.materials, **{n: torch.tensor([[v]]) for n, v in {**plain, **changes}.items()})
         changed = replace(met, slice=replace(met.slice, materials=drawn))
         beams = render(changed.slice, linear(), console(), noise)
-        seen = survey(changed, beams, grey(beams), linear(), VIEW, HEIGHT, WIDTH)
-        labels = label(changed, seen, VIEW, HEIGHT, WIDTH)
+        seen = measure_visibility(changed, beams, grey(beams), linear(), VIEW, HEIGHT, WIDTH)
+        labels = make_labels(changed, seen, VIEW, HEIGHT, WIDTH)
         return int(labels.role)
 
     assert role() == -1
@@ -234,7 +247,7 @@ def test_a_follicle_that_nothing_tells_from_its_surroundings_is_not_asked_for(no
 def test_where_there_are_too_many_bodies_eggs_and_middle_cuts_stay() -> None:
     organs = [(Kind.ORGAN, (float(x), 0.5 * x, 30.0), (9.0, 9.0, 9.0)) for x in range(10)]
     one = animal(*organs, (Kind.CALCIFIED, (0, 6, 30), (7, 7, 7)), (Kind.CALCIFIED, (0, 20, 30), (7, 7, 7)))
-    met = cut_one(one, plane(), most=4)
+    met = cut_one(one, plane(), max_objects=4)
     # The egg is met far from its middle and stays; the other is not met, and the organs cut best fill the rest.
     assert met.index.tolist() == [[0, 1, 2, 10]]
     assert met.slice.present.all()
@@ -247,11 +260,11 @@ def test_bodies_keep_their_drawing_order_and_their_properties() -> None:
         (Kind.BLADDER, (0, 0, 30), (9, 8, 7)),
         (Kind.CALCIFIED, (5, 0, 30), (7, 6, 5)),
     )
-    herd = Herd.of([one], CPU)
-    drawn = materials_of(herd)
-    met = cut(herd, drawn, plane(), torch.zeros(1, 3))
+    animal_batch = AnimalBatch.of([one], CPU)
+    drawn = materials_of(animal_batch)
+    met = section_animals(animal_batch, drawn, plane(), torch.zeros(1, 3))
     assert met.index.tolist() == [[0, 1, 2]]
-    torch.testing.assert_close(met.slice.smallest_mm, torch.tensor([[9.0, 7.0, 5.0]]))
+    torch.testing.assert_close(met.slice.min_semi_axis_mm, torch.tensor([[9.0, 7.0, 5.0]]))
     torch.testing.assert_close(met.slice.centre[0, 2], torch.tensor([5.0, 0.0, 30.0]))
     torch.testing.assert_close(met.slice.shape[0, 2].diagonal(), torch.tensor([1 / 49, 1 / 36, 1 / 25]))
     assert torch.equal(met.slice.materials.rim_db, drawn.rim_db)
@@ -271,8 +284,10 @@ def test_in_a_clip_every_body_keeps_its_column() -> None:
     eggs = [(Kind.CALCIFIED, (0.0, float(y), 30.0), (7.0, 7.0, 7.0)) for y in (-40, 0, 40)]
     one = animal(*many, *eggs)
     frames = 9
-    herd = Herd.of([one] * frames, CPU)
-    met = cut(herd, materials_of(herd), sweep(frames), torch.zeros(frames, 3), one_animal=True)
+    animal_batch = AnimalBatch.of([one] * frames, CPU)
+    met = section_animals(
+        animal_batch, materials_of(animal_batch), sweep(frames), torch.zeros(frames, 3), one_animal=True
+    )
     assert (met.index == met.index[0]).all()
     # All that the clip meets, also more than the 24 of a single picture.
     columns = {int(k): c for c, k in enumerate(met.index[0])}
@@ -288,10 +303,10 @@ def test_in_a_clip_every_body_keeps_its_column() -> None:
 def test_a_herd_pads_its_animals_and_padding_is_never_met() -> None:
     small = animal((Kind.CALCIFIED, (0, 0, 30), (7, 7, 7)))
     large = animal(*[(Kind.ORGAN, (float(x), 0, 30), (6, 6, 6)) for x in range(4)])
-    herd = Herd.of([small, large], CPU)
-    assert herd.real.tolist() == [[True, False, False, False], [True] * 4]
-    taken = herd.take(torch.tensor([1, 0, 0]))
+    animal_batch = AnimalBatch.of([small, large], CPU)
+    assert animal_batch.is_object.tolist() == [[True, False, False, False], [True] * 4]
+    taken = animal_batch.take(torch.tensor([1, 0, 0]))
     assert taken.kinds[:, 0].tolist() == [int(Kind.ORGAN), int(Kind.CALCIFIED), int(Kind.CALCIFIED)]
-    met = cut(taken, materials_of(taken), plane(3), torch.zeros(3, 3))
+    met = section_animals(taken, materials_of(taken), plane(3), torch.zeros(3, 3))
     assert met.slice.present.sum(1).tolist() == [4, 1, 1]
     assert torch.isfinite(met.slice.centre).all()

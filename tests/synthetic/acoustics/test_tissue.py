@@ -10,9 +10,9 @@ from synthetic.acoustics.tissue import (
     SCATTERER_CORRELATION_MM,
     SCATTERER_SPACING_MM,
     UNEVENNESS_SPACING_MM,
-    SweptNoise,
+    SweepNoise,
     TissueNoise,
-    make_noise,
+    make_tissue_noise,
 )
 from tests.synthetic.laboratory import tissue
 
@@ -84,7 +84,7 @@ def test_slow_fields_are_of_unit_scale_and_the_second_is_finer(noise: TissueNois
 
 
 def test_noise_repeats_with_the_seed() -> None:
-    one, same, other = (make_noise(torch.Generator().manual_seed(s), nodes=12, slow_nodes=8) for s in (1, 1, 2))
+    one, same, other = (make_tissue_noise(torch.Generator().manual_seed(s), nodes=12, slow_nodes=8) for s in (1, 1, 2))
     assert torch.equal(one.scatterers, same.scatterers)
     assert torch.equal(one.slow, same.slow)
     assert not torch.equal(one.scatterers, other.scatterers)
@@ -120,12 +120,12 @@ def test_planes_of_one_sweep_that_tilt_keep_the_speckle_near_the_probe(noise: Ti
     right = torch.tensor([1.0, 0.0, 0.0]).expand(2, 3)
     x, depth = torch.meshgrid(torch.arange(0, 20, 0.25), torch.arange(8, 12, 0.25), indexing="ij")
     points = x[None, ..., None] * right[:, None, None] + depth[None, ..., None] * down[:, None, None] + 700.0
-    across, slice_mm = torch.linalg.cross(right, down), torch.full((2,), 3.0)
+    across, slice_thickness_mm = torch.linalg.cross(right, down), torch.full((2,), 3.0)
 
     def alike(of: TissueNoise) -> float:
-        one, other = of.read_slice(points, across, slice_mm)[0]
+        one, other = of.read_slice(points, across, slice_thickness_mm)[0]
         return float(np.corrcoef(one.flatten(), other.flatten())[0, 1])
 
-    assert alike(SweptNoise.of(noise, across[:1].expand(2, 3))) > 0.95
+    assert alike(SweepNoise.of(noise, across[:1].expand(2, 3))) > 0.95
     # Else the turn counts from the body's middle.
     assert alike(noise) < 0.5

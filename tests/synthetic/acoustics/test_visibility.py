@@ -7,8 +7,8 @@ from torch.nn import functional
 
 from synthetic.acoustics.acoustics import Beams
 from synthetic.acoustics.geometry import View, beam_grid
-from synthetic.acoustics.slices import LEAST_FOLLICLE_STANDING_OUT
-from synthetic.acoustics.visibility import Visibility, see
+from synthetic.acoustics.slices import MIN_FOLLICLE_DISTINCT
+from synthetic.acoustics.visibility import Visibility, outline_visibility
 from tests.synthetic.laboratory import column, linear
 
 LINES, SAMPLES = 160, 240
@@ -34,50 +34,50 @@ def picture(
     return Beams(silent, silent.clone()), (level + grain).clamp(0, 1)
 
 
-def look(beams: Beams, grey: Tensor, ellipse: tuple[float, ...] = EGG, view: View = VIEW) -> Visibility:
-    return see(torch.tensor([[ellipse]]), ALONE, beams, grey, linear(), view, 320, 320)
+def visibility_of(beams: Beams, grey: Tensor, ellipse: tuple[float, ...] = EGG, view: View = VIEW) -> Visibility:
+    return outline_visibility(torch.tensor([[ellipse]]), ALONE, beams, grey, linear(), view, 320, 320)
 
 
 def test_what_looks_like_its_surroundings_does_not_stand_out() -> None:
-    seen = look(*picture(EGG))
+    seen = visibility_of(*picture(EGG))
     assert seen.in_sector.item() == 1.0
-    assert seen.lit.item() == 1.0
-    assert seen.standing_out.item() <= 0.25
+    assert seen.unshadowed.item() == 1.0
+    assert seen.distinct_unshadowed.item() <= 0.25
 
 
 @pytest.mark.parametrize("shown", [{"inside": 0.7}, {"inside": 0.3}, {"rim": 0.8}, {"rim": 0.8, "inside": 0.3}])
 def test_a_step_of_either_sign_or_a_rim_stands_out_all_round(shown: dict[str, float]) -> None:
-    assert look(*picture(EGG, **shown)).standing_out.item() >= 0.8
+    assert visibility_of(*picture(EGG, **shown)).distinct_unshadowed.item() >= 0.8
 
 
 def test_it_is_the_step_against_the_speckle_that_counts() -> None:
-    assert look(*picture(EGG, inside=0.6, speckle=0.02)).standing_out.item() == 1.0
-    assert look(*picture(EGG, inside=0.6, speckle=0.3)).standing_out.item() < 0.6
+    assert visibility_of(*picture(EGG, inside=0.6, speckle=0.02)).distinct_unshadowed.item() == 1.0
+    assert visibility_of(*picture(EGG, inside=0.6, speckle=0.3)).distinct_unshadowed.item() < 0.6
 
 
 def test_a_clear_step_on_a_dark_screen_is_lost() -> None:
-    dark = look(*picture(EGG, inside=0.01, rim=0.01, outside=0.0, speckle=0.0))
-    assert dark.standing_out.item() == 0.0
+    dark = visibility_of(*picture(EGG, inside=0.01, rim=0.01, outside=0.0, speckle=0.0))
+    assert dark.distinct_unshadowed.item() == 0.0
 
 
 def test_only_what_is_lit_and_in_the_sector_stands_out() -> None:
     beams, grey = picture(EGG, inside=0.9)
     left = torch.linspace(-1, 1, LINES)[None, :, None] < 0
     shadowed = Beams(beams.echo_db, beams.loss_db + 40.0 * left)
-    seen = look(shadowed, grey)
-    assert seen.lit.item() == pytest.approx(0.5, abs=0.1)
-    assert seen.standing_out.item() == pytest.approx(seen.lit.item(), abs=0.01)
+    seen = visibility_of(shadowed, grey)
+    assert seen.unshadowed.item() == pytest.approx(0.5, abs=0.1)
+    assert seen.distinct_unshadowed.item() == pytest.approx(seen.unshadowed.item(), abs=0.01)
     # A wall bright enough to show in a shadow shows all the same.
-    assert seen.showing.item() >= 0.8
-    beyond = look(beams, grey, view=View(column(0.2, 1), column(0, 1), column(20, 1)))
+    assert seen.distinct.item() >= 0.8
+    beyond = visibility_of(beams, grey, view=View(column(0.2, 1), column(0, 1), column(20, 1)))
     assert beyond.in_sector.item() == pytest.approx(0.5, abs=0.1)
-    assert beyond.standing_out.item() <= beyond.in_sector.item()
-    assert beyond.showing.item() <= beyond.in_sector.item()
+    assert beyond.distinct_unshadowed.item() <= beyond.in_sector.item()
+    assert beyond.distinct.item() <= beyond.in_sector.item()
 
 
 def test_what_a_plane_does_not_meet_is_not_seen() -> None:
     beams, grey = picture(EGG, inside=0.9)
-    seen = look(beams, grey, (float("nan"),) * 5)
+    seen = visibility_of(beams, grey, (float("nan"),) * 5)
     assert [share.item() for share in vars(seen).values()] == [0.0] * 4
 
 
@@ -85,8 +85,8 @@ def test_steps_up_and_down_are_no_outline() -> None:
     beams, up = picture(EGG, inside=0.8)
     split = torch.linspace(-1, 1, LINES)[None, :, None] < 0
     _, down = picture(EGG, inside=0.2)
-    assert look(beams, up).standing_out.item() >= 0.8
-    assert look(beams, torch.where(split, up, down)).standing_out.item() <= 0.65
+    assert visibility_of(beams, up).distinct_unshadowed.item() >= 0.8
+    assert visibility_of(beams, torch.where(split, up, down)).distinct_unshadowed.item() <= 0.65
 
 
 def test_chance_alone_hardly_ever_draws_a_follicle() -> None:
@@ -99,8 +99,10 @@ def test_chance_alone_hardly_ever_draws_a_follicle() -> None:
     place = torch.rand(number, 2, generator=generator) * torch.tensor([20.0, 30.0]) + torch.tensor([-10.0, 15.0])
     size = 3 + 6 * torch.rand(number, 1, generator=generator)
     rows = torch.cat([place, size, size, torch.zeros(number, 1)], 1)[None]
-    seen = see(rows, torch.zeros(1, number, dtype=torch.bool), Beams(silent, silent), grey, linear(), VIEW, 320, 320)
-    assert (seen.standing_out >= LEAST_FOLLICLE_STANDING_OUT).float().mean() < 0.03
+    seen = outline_visibility(
+        rows, torch.zeros(1, number, dtype=torch.bool), Beams(silent, silent), grey, linear(), VIEW, 320, 320
+    )
+    assert (seen.distinct_unshadowed >= MIN_FOLLICLE_DISTINCT).float().mean() < 0.03
 
 
 def test_a_follicle_is_told_from_tissue_and_not_from_its_like() -> None:
@@ -110,10 +112,10 @@ def test_a_follicle_is_told_from_tissue_and_not_from_its_like() -> None:
     beams = picture(EGG)[0]
     rows = torch.tensor([balls])
 
-    def middle_one(fellows: bool) -> float:
-        like = torch.full((1, len(balls)), fellows)
-        seen = see(rows, like, beams, levels.amax(0), linear(), VIEW, 320, 320)
-        return seen.standing_out[0, 0].item()
+    def middle_one(is_target: bool) -> float:
+        like = torch.full((1, len(balls)), is_target)
+        seen = outline_visibility(rows, like, beams, levels.amax(0), linear(), VIEW, 320, 320)
+        return seen.distinct_unshadowed[0, 0].item()
 
-    assert middle_one(fellows=True) == 1.0
-    assert middle_one(fellows=False) <= 0.75
+    assert middle_one(is_target=True) == 1.0
+    assert middle_one(is_target=False) <= 0.75

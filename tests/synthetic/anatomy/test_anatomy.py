@@ -5,24 +5,24 @@ import pytest
 from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 
-from synthetic.anatomy.anatomy import Animal, Order, draw_animal
+from synthetic.anatomy.anatomy import Animal, StageCounts, draw_animal
 from synthetic.anatomy.bodies import Kind
 from synthetic.anatomy.clutch import FUSED, MISSHAPEN, draw_eggs, fuse
-from synthetic.anatomy.species import PROFILES, SpeciesRanges, load_profile
+from synthetic.anatomy.species import PHANTOM_SPECIES, SpeciesRanges, load_species_ranges
 from synthetic.errors import PhantomError
-from synthetic.training.dataset import draw_order
+from synthetic.training.dataset import draw_stage_counts
 from tests.synthetic.sampling import overlapping_pairs, points_in_ball, points_of
 
-profiles = st.sampled_from(PROFILES).map(load_profile)
+profiles = st.sampled_from(PHANTOM_SPECIES).map(load_species_ranges)
 seeds = st.integers(0, 2**32 - 1)
 
 # An egg scatters about its mother's own size with 2 % in length and 1.5 % in width: five deviations, then.
 LENGTH_SCATTER, WIDTH_SCATTER = 0.1, 0.075
 
 
-def drawn(seed: int, profile: SpeciesRanges) -> tuple[Order, Animal]:
+def drawn(seed: int, profile: SpeciesRanges) -> tuple[StageCounts, Animal]:
     rng = np.random.default_rng(seed)
-    order = draw_order(rng, profile)
+    order = draw_stage_counts(rng, profile)
     try:
         return order, draw_animal(rng, profile, order)
     except PhantomError:
@@ -35,7 +35,7 @@ def drawn(seed: int, profile: SpeciesRanges) -> tuple[Order, Animal]:
 @given(seeds, profiles)
 def test_an_animal_carries_what_was_ordered_apart_and_inside(seed: int, profile: SpeciesRanges) -> None:
     order, animal = drawn(seed, profile)
-    wanted = animal.wanted
+    wanted = animal.target_indices
     numbers = [int((animal.kinds == kind).sum()) for kind in (Kind.CALCIFIED, Kind.THIN_SHELLED, Kind.FOLLICLE)]
     assert numbers == [order.calcified, order.thin_shelled, order.follicles]
     parts = animal.centres[wanted], animal.semi_axes[wanted], animal.rotations[wanted]
@@ -95,36 +95,36 @@ def test_small_organs_give_way_to_eggs_and_rotations_are_rotations(seed: int, pr
 
 
 def test_shapes_are_one_on_the_surface() -> None:
-    animal = draw_animal(np.random.default_rng(1), load_profile("emys-orbicularis"), Order(calcified=4))
+    animal = draw_animal(np.random.default_rng(1), load_species_ranges("emys-orbicularis"), StageCounts(calcified=4))
     tips = animal.rotations * animal.semi_axes[:, None, :]  # columns from the centre to the surface
     np.testing.assert_allclose(np.einsum("kia,kij,kja->ka", tips, animal.shapes, tips), 1.0, rtol=1e-9)
 
 
 def test_both_oviducts_are_used_evenly() -> None:
-    profile = load_profile("trachemys-scripta")
+    profile = load_species_ranges("trachemys-scripta")
     for seed in range(5):
-        animal = draw_animal(np.random.default_rng(seed), profile, Order(calcified=10))
-        left = (animal.centres[animal.wanted, 0] < 0).sum()
+        animal = draw_animal(np.random.default_rng(seed), profile, StageCounts(calcified=10))
+        left = (animal.centres[animal.target_indices, 0] < 0).sum()
         assert 4 <= left <= 6
 
 
 def test_the_same_seed_gives_the_same_animal_and_another_does_not() -> None:
-    profile = load_profile("testudo-hermanni-boettgeri")
-    one, same, other = (draw_animal(np.random.default_rng(s), profile, Order(calcified=4)) for s in (5, 5, 6))
+    profile = load_species_ranges("testudo-hermanni-boettgeri")
+    one, same, other = (draw_animal(np.random.default_rng(s), profile, StageCounts(calcified=4)) for s in (5, 5, 6))
     np.testing.assert_array_equal(one.centres, same.centres)
     np.testing.assert_array_equal(one.kinds, same.kinds)
     assert one.carapace_mm != other.carapace_mm
 
 
 def test_an_empty_animal_has_organs_and_nothing_to_find() -> None:
-    animal = draw_animal(np.random.default_rng(0), load_profile("emys-orbicularis"), Order())
-    assert len(animal.wanted) == 0
+    animal = draw_animal(np.random.default_rng(0), load_species_ranges("emys-orbicularis"), StageCounts())
+    assert len(animal.target_indices) == 0
     assert len(animal.kinds) > 5
 
 
 def test_more_than_a_body_holds_is_refused_with_what_would_do() -> None:
     with pytest.raises(PhantomError) as caught:
-        draw_animal(np.random.default_rng(0), load_profile("emys-orbicularis"), Order(calcified=90))
+        draw_animal(np.random.default_rng(0), load_species_ranges("emys-orbicularis"), StageCounts(calcified=90))
     text = str(caught.value)
     assert "calcified=90" in text
     assert "Emys orbicularis of " in text
@@ -134,11 +134,11 @@ def test_more_than_a_body_holds_is_refused_with_what_would_do() -> None:
 
 def test_what_fits_by_volume_but_cannot_be_laid_apart_is_refused_with_what_would_do() -> None:
     """A body made as flat as its eggs are wide: they find a place in one layer only."""
-    profile = load_profile("gopherus-polyphemus").model_copy(update={"height_ratio": (0.3, 0.3)})
+    profile = load_species_ranges("gopherus-polyphemus").model_copy(update={"height_ratio": (0.3, 0.3)})
     refusals = []
     for seed in range(12):
         try:
-            draw_animal(np.random.default_rng(seed), profile, Order(calcified=11))
+            draw_animal(np.random.default_rng(seed), profile, StageCounts(calcified=11))
         except PhantomError as error:
             refusals.append(str(error))
     assert any("does not fit" in text and "ask for fewer" in text for text in refusals), refusals
@@ -146,11 +146,11 @@ def test_what_fits_by_volume_but_cannot_be_laid_apart_is_refused_with_what_would
 
 def test_a_negative_order_is_refused() -> None:
     with pytest.raises(PhantomError, match=r"negative number of anything.*follicles=-1"):
-        draw_animal(np.random.default_rng(0), load_profile("emys-orbicularis"), Order(follicles=-1))
+        draw_animal(np.random.default_rng(0), load_species_ranges("emys-orbicularis"), StageCounts(follicles=-1))
 
 
 def test_a_few_eggs_are_misshapen_and_a_few_clutches_hold_two_grown_together() -> None:
-    profile = load_profile("trachemys-scripta")
+    profile = load_species_ranges("trachemys-scripta")
     rng = np.random.default_rng(8)
     measures = (200.0, 150.0, 90.0)
     eggs = draw_eggs(rng, profile, Kind.CALCIFIED, 4000, measures)

@@ -34,7 +34,7 @@ def test_impossible_scanners_are_refused_by_name(setting: str, value: float, sai
         ("skin_mm", -0.1, r"skin_mm of a console must not be negative, got -0\.1\."),
         ("fat_mm", -2.0, "fat_mm of a console must not be negative"),
         ("muscle_mm", float("nan"), "muscle_mm of a console must not be negative"),
-        ("slice_mm", -1.0, "slice_mm of a console must not be negative"),
+        ("slice_thickness_mm", -1.0, "slice_thickness_mm of a console must not be negative"),
         ("attenuation", -0.5, "attenuation of a console must not be negative"),
         ("reverberation", -0.1, "reverberation of a console must not be negative"),
         ("f_number", 0.0, "f_number of a console must be above 0"),

@@ -7,7 +7,7 @@ from hypothesis import strategies as st
 from numpy.typing import NDArray
 from scipy.spatial.transform import Rotation
 
-from synthetic.anatomy.packing import Container, contact, covariances, settle
+from synthetic.anatomy.packing import Container, contact_function, covariances, settle
 from tests.synthetic.sampling import overlapping_pairs
 
 Vectors = NDArray[np.float64]
@@ -44,12 +44,12 @@ def test_contact_of_spheres_is_their_distance_over_both_radii_squared(
 ) -> None:
     """Perram and Wertheim (J Comput Phys 58:409, 1985): for spheres the function is (d / (r1 + r2))^2."""
     exact = (apart / (first + second)) ** 2
-    value = contact(np.array([[0.0, apart, 0.0]]), spheres(first), spheres(second))[0]
+    value = contact_function(np.array([[0.0, apart, 0.0]]), spheres(first), spheres(second))[0]
     assert 0.97 * exact <= value <= exact * (1 + 1e-9)
 
 
 def test_equal_spheres_that_touch_read_exactly_one() -> None:
-    assert contact(np.array([[0.0, 0.0, 5.0]]), spheres(2.5), spheres(2.5))[0] == pytest.approx(1.0, abs=1e-12)
+    assert contact_function(np.array([[0.0, 0.0, 5.0]]), spheres(2.5), spheres(2.5))[0] == pytest.approx(1.0, abs=1e-12)
 
 
 @settings(deadline=None)
@@ -63,7 +63,7 @@ def test_contact_is_the_greatest_over_all_blends_and_never_above(seed: int) -> N
         blend * (1 - blend) * offset @ np.linalg.inv((1 - blend) * first + blend * second) @ offset
         for blend in np.linspace(0.002, 0.998, 400)
     )
-    value = contact(offset[None], first[None], second[None])[0]
+    value = contact_function(offset[None], first[None], second[None])[0]
     assert 0.95 * slow <= value <= slow * (1 + 1e-4)
 
 
@@ -72,7 +72,7 @@ def test_contact_is_the_greatest_over_all_blends_and_never_above(seed: int) -> N
 def test_contact_agrees_with_points_tried_in_both_bodies(seed: int) -> None:
     centres, semi_axes, rotations = two(seed)
     shapes = covariances(semi_axes, rotations)
-    value = contact((centres[1] - centres[0])[None], shapes[:1], shapes[1:])[0]
+    value = contact_function((centres[1] - centres[0])[None], shapes[:1], shapes[1:])[0]
     shared = bool(overlapping_pairs(centres, semi_axes, rotations, points=4000))
     if value >= 1.0:
         assert not shared, f"they share points, and contact says {value:.3f}"
@@ -85,7 +85,7 @@ def test_contact_does_not_depend_on_which_body_comes_first(seed: int) -> None:
     centres, semi_axes, rotations = two(seed)
     first, second = covariances(semi_axes, rotations)[:, None]
     offset = (centres[1] - centres[0])[None]
-    assert contact(offset, first, second)[0] == pytest.approx(contact(-offset, second, first)[0])
+    assert contact_function(offset, first, second)[0] == pytest.approx(contact_function(-offset, second, first)[0])
 
 
 @settings(deadline=None, max_examples=25)
@@ -102,10 +102,10 @@ def test_a_settled_crowd_is_apart_and_in_its_room(seed: int, number: int) -> Non
 @given(seeds)
 def test_held_bodies_stay_to_the_last_digit_and_the_others_make_way(seed: int) -> None:
     centres, semi_axes, rotations = crowd(seed, 10)
-    held = 3
-    centres[:held] = ROOM.centre + np.array([[-6.0, 0, 0], [6.0, 0, 0], [0, 9.0, 0]])
-    settled, placed = settle(centres, semi_axes, rotations, ROOM, held=held)
-    np.testing.assert_array_equal(settled[:held], centres[:held])
+    fixed_count = 3
+    centres[:fixed_count] = ROOM.centre + np.array([[-6.0, 0, 0], [6.0, 0, 0], [0, 9.0, 0]])
+    settled, placed = settle(centres, semi_axes, rotations, ROOM, fixed_count=fixed_count)
+    np.testing.assert_array_equal(settled[:fixed_count], centres[:fixed_count])
     assert placed.all()
     assert overlapping_pairs(settled, semi_axes, rotations) == []
 
@@ -113,7 +113,7 @@ def test_held_bodies_stay_to_the_last_digit_and_the_others_make_way(seed: int) -
 def test_held_bodies_outside_the_room_are_not_pulled_in() -> None:
     centres = np.array([[90.0, 0, 0], [0, 0, 0]])
     semi_axes = np.full((2, 3), 2.0)
-    settled, placed = settle(centres, semi_axes, np.eye(3)[None].repeat(2, 0), ROOM, held=1)
+    settled, placed = settle(centres, semi_axes, np.eye(3)[None].repeat(2, 0), ROOM, fixed_count=1)
     assert settled[0].tolist() == [90.0, 0, 0]
     assert placed.all()
 

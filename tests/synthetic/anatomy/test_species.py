@@ -6,7 +6,7 @@ from pathlib import Path
 import pytest
 
 from configs.reading import ConfigError, config_path, read_toml
-from synthetic.anatomy.species import PROFILES, SpeciesRanges, load_profile
+from synthetic.anatomy.species import PHANTOM_SPECIES, SpeciesRanges, load_species_ranges
 from synthetic.errors import PhantomError
 
 RANGES = ("carapace_mm", "width_ratio", "height_ratio", "clutch", "egg_length_mm", "egg_width_mm", "follicle_mm")
@@ -24,9 +24,9 @@ def shipped() -> str:
     return config_path("phantoms/emys-orbicularis.toml").read_text(encoding="utf-8")
 
 
-@pytest.mark.parametrize("name", PROFILES)
+@pytest.mark.parametrize("name", PHANTOM_SPECIES)
 def test_every_shipped_profile_loads_and_is_possible(name: str) -> None:
-    profile = load_profile(name)
+    profile = load_species_ranges(name)
     assert profile.species.lower().replace(" ", "-") == name
     assert profile.egg_width_mm[1] <= profile.egg_length_mm[1]
     assert profile.egg_length_mm[1] < 0.5 * profile.carapace_mm[0]
@@ -35,17 +35,17 @@ def test_every_shipped_profile_loads_and_is_possible(name: str) -> None:
 
 def test_no_shipped_file_is_missing_from_the_list() -> None:
     folder = config_path("phantoms/emys-orbicularis.toml").parent
-    assert sorted(path.stem for path in folder.glob("*.toml")) == sorted(PROFILES)
+    assert sorted(path.stem for path in folder.glob("*.toml")) == sorted(PHANTOM_SPECIES)
 
 
 def test_an_unknown_name_is_refused_with_the_names_that_are_known() -> None:
     with pytest.raises(PhantomError, match=r'no species profile "emys".*emys-orbicularis, gopherus-polyphemus'):
-        load_profile("emys")
+        load_species_ranges("emys")
 
 
 @pytest.mark.parametrize("name", RANGES)
 def test_a_reversed_range_is_refused_by_name(tmp_path: Path, name: str) -> None:
-    low, high = getattr(load_profile("emys-orbicularis"), name)
+    low, high = getattr(load_species_ranges("emys-orbicularis"), name)
     lines = [f"{name} = [{high}, {low}]" if line.startswith(name) else line for line in shipped().splitlines()]
     text = refusal(tmp_path, "\n".join(lines))
     assert f"{name} must give the lower value first, got [{high}, {low}]" in text

@@ -8,17 +8,17 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from skimage.registration import phase_cross_correlation
 
-from synthetic.appearance.appearance import Look, draw_look, dress, to_grey
-from tests.synthetic.looks import generator, no_noise, plain, speckled
+from synthetic.appearance.appearance import Appearance, draw_appearance, postprocess, to_grey
+from tests.synthetic.looks import generator, no_noise, speckled, unchanged_appearance
 
 
 @settings(deadline=None, max_examples=25)
 @given(st.integers(0, 2**31 - 1))
 def test_any_look_gives_grey_between_black_and_white(seed: int) -> None:
     dice = generator(seed)
-    look = draw_look(6, dice)
-    grey = to_grey(30 * torch.randn(6, 40, 48, generator=dice), look)
-    picture = dress(speckled(6, 64, 112, seed=seed % 1000), look, dice, overlays=0.5)
+    appearance = draw_appearance(6, dice)
+    grey = to_grey(30 * torch.randn(6, 40, 48, generator=dice), appearance)
+    picture = postprocess(speckled(6, 64, 112, seed=seed % 1000), appearance, dice, overlays=0.5)
     for result in (grey, picture):
         assert torch.isfinite(result).all()
         assert result.min() >= 0
@@ -28,9 +28,9 @@ def test_any_look_gives_grey_between_black_and_white(seed: int) -> None:
 
 def test_a_plain_look_leaves_the_picture_as_it_is() -> None:
     picture = speckled()
-    torch.testing.assert_close(dress(picture, plain(), generator()), picture)
+    torch.testing.assert_close(postprocess(picture, unchanged_appearance(), generator()), picture)
     echo = torch.tensor([[[-30.0, -24.0, 0.0, 12.0, 36.0, 50.0]]])
-    torch.testing.assert_close(to_grey(echo, plain()), torch.tensor([[[0.0, 0.0, 0.4, 0.6, 1.0, 1.0]]]))
+    torch.testing.assert_close(to_grey(echo, unchanged_appearance()), torch.tensor([[[0.0, 0.0, 0.4, 0.6, 1.0, 1.0]]]))
 
 
 def test_no_look_moves_what_a_picture_shows() -> None:
@@ -39,11 +39,11 @@ def test_no_look_moves_what_a_picture_shows() -> None:
     Combing is left to its own test: its two half pictures correlate apart from each other.
     """
     picture = speckled(1, 128, 128).expand(40, -1, -1, -1)
-    look = draw_look(40, generator(3))
-    look = replace(look, coding=replace(look.coding, comb_px=torch.zeros(40)))
-    dressed = dress(picture, look, generator(4))
+    appearance = draw_appearance(40, generator(3))
+    appearance = replace(appearance, coding=replace(appearance.coding, comb_px=torch.zeros(40)))
+    dressed = postprocess(picture, appearance, generator(4))
     echoes = 60 * (picture[:, 0] - 0.4)
-    beams = to_grey(echoes, draw_look(40, generator(5)))[:, None]
+    beams = to_grey(echoes, draw_appearance(40, generator(5)))[:, None]
     shifts = torch.tensor(
         [
             phase_cross_correlation(before[0].numpy(), after[0].numpy(), upsample_factor=20)[0].tolist()
@@ -56,66 +56,72 @@ def test_no_look_moves_what_a_picture_shows() -> None:
 
 
 def test_looks_spread_over_their_ranges_and_less_when_asked() -> None:
-    wide, narrow = (draw_look(500, generator(), spread=spread).grey_map for spread in (1.0, 0.45))
+    wide, narrow = (draw_appearance(500, generator(), variation=variation).grey_map for variation in (1.0, 0.45))
     assert wide.dynamic_range_db.min() >= 38
     assert wide.dynamic_range_db.max() <= 85
     assert wide.dynamic_range_db.std() > 10
     assert (narrow.dynamic_range_db - 61.5).abs().max() <= 0.45 * 23.5 + 1e-3
-    assert narrow.level.std() < 0.6 * wide.level.std()
+    assert narrow.tissue_grey.std() < 0.6 * wide.tissue_grey.std()
 
 
 def test_without_spread_settings_are_middling_and_faults_do_not_happen() -> None:
-    look = draw_look(300, generator(), spread=0.0)
-    torch.testing.assert_close(look.grey_map.dynamic_range_db, torch.full((300,), 61.5))
-    torch.testing.assert_close(look.grey_map.gamma, torch.ones(300))
+    appearance = draw_appearance(300, generator(), variation=0.0)
+    torch.testing.assert_close(appearance.grey_map.dynamic_range_db, torch.full((300,), 61.5))
+    torch.testing.assert_close(appearance.grey_map.gamma, torch.ones(300))
     # What only some machines do is done by its middle or not at all.
     for values, share, middle in (
-        (look.noise.grain, 0.4, 0.02),
-        (look.coding.blocks, 0.6, 0.55),
-        (look.grey_map.contrast, 0.5, 0.25),
+        (appearance.noise.grain, 0.4, 0.02),
+        (appearance.coding.blocks, 0.6, 0.55),
+        (appearance.grey_map.contrast, 0.5, 0.25),
     ):
         done = values != 0
         assert done.float().mean().item() == pytest.approx(share, abs=0.1)
         torch.testing.assert_close(values[done], torch.full_like(values[done], middle))
-    for fault in (look.contact.gap, look.noise.salt, look.coding.comb_px, look.gain.near_db, look.edges.ringing):
+    for fault in (
+        appearance.contact.gap,
+        appearance.noise.salt,
+        appearance.coding.comb_px,
+        appearance.gain.near_db,
+        appearance.edges.ringing,
+    ):
         assert not fault.any()
 
 
 def test_faults_come_as_much_more_seldom_as_the_spread_is_smaller() -> None:
-    wide, narrow = (draw_look(4000, generator(), spread=spread) for spread in (1.0, 0.5))
-    often, seldom = ((look.gain.near_db > 0).float().mean().item() for look in (wide, narrow))
+    wide, narrow = (draw_appearance(4000, generator(), variation=variation) for variation in (1.0, 0.5))
+    often, seldom = ((appearance.gain.near_db > 0).float().mean().item() for appearance in (wide, narrow))
     assert often == pytest.approx(0.25, abs=0.03)
     assert seldom == pytest.approx(0.125, abs=0.025)
 
 
 def test_each_picture_of_a_batch_has_its_own_look() -> None:
-    look = draw_look(6, generator(2))
+    appearance = draw_appearance(6, generator(2))
     picture = speckled(6)
-    quiet = replace(look, noise=no_noise(6))
-    together = dress(picture, quiet, generator())
+    quiet = replace(appearance, noise=no_noise(6))
+    together = postprocess(picture, quiet, generator())
     for row in range(6):
-        alone = dress(picture[row : row + 1], one_of(quiet, row), generator())
+        alone = postprocess(picture[row : row + 1], one_of(quiet, row), generator())
         torch.testing.assert_close(together[row : row + 1], alone, atol=1e-5, rtol=0)
 
 
-def one_of(look: Look, row: int) -> Look:
+def one_of(appearance: Appearance, row: int) -> Appearance:
     parts = {}
-    for part in fields(look):
-        own = getattr(look, part.name)
+    for part in fields(appearance):
+        own = getattr(appearance, part.name)
         parts[part.name] = type(own)(**{name: value[row : row + 1] for name, value in vars(own).items()})
-    return Look(**parts)
+    return Appearance(**parts)
 
 
 def test_a_repeated_look_is_the_same_for_every_picture() -> None:
     picture = speckled().expand(3, -1, -1, -1)
-    look = replace(draw_look(1, generator(8)), noise=no_noise())
-    dressed = dress(picture, look.repeated(3), generator())
+    appearance = replace(draw_appearance(1, generator(8)), noise=no_noise())
+    dressed = postprocess(picture, appearance.repeated(3), generator())
     assert (dressed[1:] == dressed[:1]).all()
-    torch.testing.assert_close(dressed[:1], dress(picture[:1], look, generator()), atol=1e-5, rtol=0)
+    torch.testing.assert_close(dressed[:1], postprocess(picture[:1], appearance, generator()), atol=1e-5, rtol=0)
 
 
 def test_dressing_repeats_with_the_seed() -> None:
-    look = replace(draw_look(3, generator(4)), noise=no_noise(3, grain=0.02))
-    one, same, other = (dress(speckled(3, 64, 112), look, generator(s), overlays=0.5) for s in (1, 1, 2))
+    appearance = replace(draw_appearance(3, generator(4)), noise=no_noise(3, grain=0.02))
+    one, same, other = (postprocess(speckled(3, 64, 112), appearance, generator(s), overlays=0.5) for s in (1, 1, 2))
     assert torch.equal(one, same)
     assert not torch.equal(one, other)

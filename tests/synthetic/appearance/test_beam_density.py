@@ -4,7 +4,7 @@ import pytest
 import torch
 
 from synthetic.appearance.beam_density import BeamDensity, resample
-from tests.synthetic.looks import draws, every_beam, generator
+from tests.synthetic.looks import draws, full_beam_density, generator
 
 # Envelope of fully developed speckle in dB.
 ECHO = 20 * torch.log10(
@@ -13,24 +13,24 @@ ECHO = 20 * torch.log10(
 
 
 def test_a_machine_of_all_beams_and_one_look_changes_nothing() -> None:
-    assert torch.equal(resample(ECHO, every_beam()), ECHO)
+    assert torch.equal(resample(ECHO, full_beam_density()), ECHO)
 
 
 def test_fewer_beams_are_joined_by_straight_lines() -> None:
-    coarse = resample(ECHO, every_beam(lines=3.0))[0]
+    coarse = resample(ECHO, full_beam_density(lines=3.0))[0]
     kept = range(0, 96, 3)  # among them the middle one, 48
     torch.testing.assert_close(coarse[list(kept)], ECHO[0, list(kept)])
     torch.testing.assert_close(coarse[49], (2 * ECHO[0, 48] + ECHO[0, 51]) / 3)
 
 
 def test_held_beams_are_as_wide_as_they_are() -> None:
-    held = resample(ECHO, every_beam(lines=3.0, held=True))[0]
+    held = resample(ECHO, full_beam_density(lines=3.0, use_nearest=True))[0]
     for line in (47, 48, 49):
         torch.testing.assert_close(held[line], ECHO[0, 48])
 
 
 def test_fewer_samples_leave_the_beams_alone() -> None:
-    coarse = resample(ECHO, every_beam(samples=2.0))[0]
+    coarse = resample(ECHO, full_beam_density(samples=2.0))[0]
     torch.testing.assert_close(coarse[:, ::2], ECHO[0, :, ::2])
     torch.testing.assert_close(coarse[:, 51], (ECHO[0, :, 50] + ECHO[0, :, 52]) / 2)
 
@@ -38,7 +38,7 @@ def test_fewer_samples_leave_the_beams_alone() -> None:
 def test_several_looks_calm_the_speckle_and_keep_its_power() -> None:
     """The mean over independent looks has the same power; its log deviation falls from 5.57 dB (theory)."""
     assert ECHO.std().item() == pytest.approx(5.57, abs=0.1)
-    averaged = resample(ECHO, every_beam(looks_across=1.2, looks_along=0.8))
+    averaged = resample(ECHO, full_beam_density(compounding_lines=1.2, compounding_samples=0.8))
     assert averaged.std() < 0.5 * ECHO.std()
     power, before = ((10 ** (value / 10)).mean().item() for value in (averaged, ECHO))
     assert power == pytest.approx(before, rel=0.02)
@@ -48,7 +48,11 @@ def test_several_looks_calm_the_speckle_and_keep_its_power() -> None:
 def test_looks_are_averaged_along_the_way_asked_for(dim: int) -> None:
     echo = torch.full((1, 31, 31), -60.0)
     echo[0, 15, 15] = 0.0
-    asked = every_beam(looks_across=1.5) if dim == 1 else every_beam(looks_along=1.5, looks_across=0.01)
+    asked = (
+        full_beam_density(compounding_lines=1.5)
+        if dim == 1
+        else full_beam_density(compounding_samples=1.5, compounding_lines=0.01)
+    )
     lit = resample(echo, asked)[0] > -40
     assert lit.any(2 - dim).sum() >= 5
     assert lit.any(dim - 1).sum() == 1
@@ -60,4 +64,4 @@ def test_most_machines_have_most_of_their_beams() -> None:
     assert density.lines.max() <= 3.2
     assert (density.lines == 1).float().mean().item() == pytest.approx(0.65, abs=0.04)
     # Along and across are compounded together or not at all.
-    assert torch.equal(density.looks_across > 0, density.looks_along > 0)
+    assert torch.equal(density.compounding_lines > 0, density.compounding_samples > 0)

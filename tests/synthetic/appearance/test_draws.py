@@ -6,9 +6,9 @@ import torch
 from tests.synthetic.looks import draws
 
 
-@pytest.mark.parametrize(("spread", "low", "high"), [(1.0, 2.0, 6.0), (0.5, 3.0, 5.0), (0.0, 4.0, 4.0)])
-def test_a_range_shrinks_about_its_middle(spread: float, low: float, high: float) -> None:
-    values = draws(2000, spread=spread).uniform(2.0, 6.0, 3)
+@pytest.mark.parametrize(("variation", "low", "high"), [(1.0, 2.0, 6.0), (0.5, 3.0, 5.0), (0.0, 4.0, 4.0)])
+def test_a_range_shrinks_about_its_middle(variation: float, low: float, high: float) -> None:
+    values = draws(2000, variation=variation).uniform(2.0, 6.0, 3)
     assert values.shape == (2000, 3)
     assert values.min() >= low - 1e-6
     assert values.max() <= high + 1e-6
@@ -17,8 +17,8 @@ def test_a_range_shrinks_about_its_middle(spread: float, low: float, high: float
 
 def test_settings_come_as_often_whatever_the_spread_and_faults_do_not() -> None:
     one = torch.ones(4000, 2)
-    careful = draws(4000, spread=0.5)
-    settings, faults = careful.sometimes(0.4, one), careful.by_mistake(0.4, one)
+    careful = draws(4000, variation=0.5)
+    settings, faults = careful.sometimes(0.4, one), careful.occasional_fault(0.4, one)
     assert settings.mean().item() == pytest.approx(0.4, abs=0.03)
     assert faults.mean().item() == pytest.approx(0.2, abs=0.03)
     # A row has all of it or nothing.

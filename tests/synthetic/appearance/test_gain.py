@@ -5,21 +5,21 @@ from dataclasses import replace
 import pytest
 import torch
 
-from synthetic.appearance.gain import Gain, amplify
-from tests.synthetic.looks import draws, even_gain
+from synthetic.appearance.gain import Gain, apply_gain
+from tests.synthetic.looks import draws, uniform_gain
 
 ECHO = torch.zeros(1, 21, 80)
 
 
 def test_even_gain_changes_nothing() -> None:
     echo = torch.randn(2, 7, 9, generator=torch.Generator().manual_seed(1))
-    torch.testing.assert_close(amplify(echo, even_gain(2)), echo)
+    torch.testing.assert_close(apply_gain(echo, uniform_gain(2)), echo)
 
 
 def test_a_slider_lifts_its_own_depth() -> None:
     sliders = torch.zeros(1, 8)
     sliders[0, 3] = 6.0
-    lifted = amplify(ECHO, replace(even_gain(), sliders_db=sliders))[0]
+    lifted = apply_gain(ECHO, replace(uniform_gain(), tgc_db=sliders))[0]
     assert (lifted == lifted[:1]).all()
     peak = int(lifted[0].argmax())
     assert peak / 79 == pytest.approx(3 / 7, abs=0.02)
@@ -30,13 +30,13 @@ def test_a_slider_lifts_its_own_depth() -> None:
 
 def test_lateral_gain_slopes_from_beam_to_beam() -> None:
     slope = torch.linspace(-4, 4, 5)[None]
-    lifted = amplify(ECHO, replace(even_gain(), lateral_db=slope))[0]
+    lifted = apply_gain(ECHO, replace(uniform_gain(), lateral_db=slope))[0]
     torch.testing.assert_close(lifted, torch.linspace(-4, 4, 21)[:, None].expand(21, 80), atol=1e-4, rtol=0)
 
 
 def test_near_gain_fades_with_depth() -> None:
-    near = replace(even_gain(), near_db=torch.tensor([10.0]), near_share=torch.tensor([0.1]))
-    lifted = amplify(ECHO, near)[0, 0]
+    near = replace(uniform_gain(), near_db=torch.tensor([10.0]), near_share=torch.tensor([0.1]))
+    lifted = apply_gain(ECHO, near)[0, 0]
     assert (lifted.diff() < 0).all()
     # A tenth of the depth down, 1 / e of it is left.
     assert (lifted[8] / lifted[0]).item() == pytest.approx(0.368, abs=0.002)
@@ -44,8 +44,8 @@ def test_near_gain_fades_with_depth() -> None:
 
 def test_errors_stay_such_as_hands_make() -> None:
     gain = Gain.draw(draws(1000))
-    assert gain.sliders_db.abs().max() <= 8.2
-    assert gain.sliders_db.abs().max() > 6
+    assert gain.tgc_db.abs().max() <= 8.2
+    assert gain.tgc_db.abs().max() > 6
     assert gain.lateral_db.abs().max() <= 11
-    untouched = (gain.sliders_db == 0).all(1).float().mean().item()
+    untouched = (gain.tgc_db == 0).all(1).float().mean().item()
     assert untouched == pytest.approx(0.5, abs=0.06)

@@ -4,7 +4,7 @@ import pytest
 import torch
 
 from synthetic.appearance.grey_map import GreyMap, map_to_grey
-from tests.synthetic.looks import draws, flat_map
+from tests.synthetic.looks import draws, linear_grey_map
 
 
 def test_no_map_of_any_machine_makes_a_stronger_echo_darker() -> None:
@@ -30,20 +30,20 @@ def test_maps_differ_in_shape_and_not_in_gain_alone() -> None:
 @pytest.mark.parametrize("contrast", [-0.5, 0.0, 1.0])
 @pytest.mark.parametrize("gamma", [0.64, 1.0, 1.57])
 def test_gamma_and_contrast_keep_black_and_white(contrast: float, gamma: float) -> None:
-    grey = map_to_grey(torch.tensor([[[-60.0, 60.0]]]), flat_map(contrast=contrast, gamma=gamma))
+    grey = map_to_grey(torch.tensor([[[-60.0, 60.0]]]), linear_grey_map(contrast=contrast, gamma=gamma))
     torch.testing.assert_close(grey, torch.tensor([[[0.0, 1.0]]]))
 
 
 def test_grey_levels_share_the_dynamic_range() -> None:
     """28.4 / 23.7 / 17.8 grey levels of 256 for the 5.57 dB deviation of speckle at 50 / 60 / 80 dB (computed)."""
     for span, levels in ((50.0, 28.4), (60.0, 23.7), (80.0, 17.8)):
-        step = map_to_grey(torch.tensor([[[0.0, 5.570]]]), flat_map(dynamic_range_db=span)).diff().item() * 255
+        step = map_to_grey(torch.tensor([[[0.0, 5.570]]]), linear_grey_map(dynamic_range_db=span)).diff().item() * 255
         assert step == pytest.approx(levels, abs=0.05)
 
 
 def test_knots_are_met_and_joined_by_straight_lines() -> None:
     knots = torch.tensor([[0.0, 0.05, 0.1, 0.3, 0.5, 0.8, 0.9, 0.95, 1.0]])
-    grey_map = GreyMap(**{**vars(flat_map(level=0.0)), "knots": knots})
+    grey_map = GreyMap(**{**vars(linear_grey_map(tissue_grey=0.0)), "knots": knots})
     at_knots = map_to_grey(torch.arange(9)[None, None] * 7.5, grey_map)
     torch.testing.assert_close(at_knots[0], knots)
     between = map_to_grey(torch.tensor([[[2.25 * 7.5]]]), grey_map)
@@ -51,10 +51,10 @@ def test_knots_are_met_and_joined_by_straight_lines() -> None:
 
 
 def test_rejected_echoes_are_black_and_clipped_ones_white() -> None:
-    grey = map_to_grey(torch.tensor([[[-19.0, -17.0, 17.0, 19.0]]]), flat_map(reject=0.1, white=0.3))[0, 0]
+    grey = map_to_grey(torch.tensor([[[-19.0, -17.0, 17.0, 19.0]]]), linear_grey_map(reject=0.1, white_clip=0.3))[0, 0]
     torch.testing.assert_close(grey, torch.tensor([0.0, 0.1167 / 0.7, 0.6833 / 0.7, 1.0]), atol=1e-3, rtol=0)
 
 
 def test_haze_lifts_black_alone() -> None:
-    grey = map_to_grey(torch.tensor([[[-60.0, 60.0]]]), flat_map(haze=0.1))
+    grey = map_to_grey(torch.tensor([[[-60.0, 60.0]]]), linear_grey_map(black_level=0.1))
     torch.testing.assert_close(grey, torch.tensor([[[0.1, 1.0]]]))

@@ -18,7 +18,9 @@ def test_grain_is_as_strong_as_asked() -> None:
 
 
 def test_flicker_grows_with_the_grey() -> None:
-    dark, bright = (add_noise(EVEN * share, no_noise(flicker=0.1), generator()).std().item() for share in (0.4, 1.0))
+    dark, bright = (
+        add_noise(EVEN * share, no_noise(multiplicative=0.1), generator()).std().item() for share in (0.4, 1.0)
+    )
     assert bright == pytest.approx(0.05, rel=0.05)
     assert dark == pytest.approx(0.02, rel=0.05)
 

@@ -5,7 +5,7 @@ import pytest
 import torch
 from scipy import ndimage
 
-from synthetic.appearance.smoothing import blur, box_mean, coarsen, median, wide_blur
+from synthetic.appearance.smoothing import blur, box_mean, coarsen, separable_median, wide_blur
 from tests.synthetic.looks import speckled
 
 
@@ -29,7 +29,7 @@ def test_median_is_that_of_rows_and_then_of_columns() -> None:
     picture = speckled()
     rows = ndimage.median_filter(picture[0, 0].numpy(), (1, 3), mode="nearest")
     expected = ndimage.median_filter(rows, (3, 1), mode="nearest")
-    np.testing.assert_array_equal(median(picture)[0, 0].numpy(), expected)
+    np.testing.assert_array_equal(separable_median(picture)[0, 0].numpy(), expected)
 
 
 def test_wide_blur_keeps_slopes_and_loses_detail() -> None:

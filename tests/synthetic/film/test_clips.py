@@ -15,8 +15,8 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from synthetic.anatomy.anatomy import Order
-from synthetic.anatomy.species import PROFILES, load_profile
+from synthetic.anatomy.anatomy import StageCounts
+from synthetic.anatomy.species import PHANTOM_SPECIES, load_species_ranges
 from synthetic.errors import PhantomError
 from synthetic.film import clips
 from synthetic.film.clips import Subject, draw_subjects, write_mp4, write_subjects
@@ -24,8 +24,8 @@ from synthetic.film.film import HEIGHT, WIDTH
 from synthetic.film.hand import FRAMES_PER_SECOND, Hand, Sweep, draw_sweep
 
 SUBJECTS = (
-    Subject("AF-0001", "emys-orbicularis", Order(calcified=6, follicles=2), frames=8, hand=Hand(returns=True)),
-    Subject("AF-0002", "terrapene-ornata", Order(), windows=("right",), frames=6),
+    Subject("AF-0001", "emys-orbicularis", StageCounts(calcified=6, follicles=2), frames=8, hand=Hand(returns=True)),
+    Subject("AF-0002", "terrapene-ornata", StageCounts(), windows=("right",), frames=6),
 )
 CLIPS = {
     "AF-0001/2026-05-03/left-1.mp4": 8,
@@ -235,7 +235,7 @@ def test_each_window_is_swept_by_a_hand_of_its_own(
         return sweeps[-1]
 
     monkeypatch.setattr(clips, "draw_sweep", watched)
-    subject = Subject("AF-0001", "terrapene-ornata", Order(), frames=2, hand=hand)
+    subject = Subject("AF-0001", "terrapene-ornata", StageCounts(), frames=2, hand=hand)
     film(tmp_path, seed=3, processes=1, subjects=(subject,))
     left, right = sweeps
     assert (left.window, right.window) == ("left", "right")
@@ -255,7 +255,7 @@ def test_which_way_the_hand_went_is_noted_unless_it_came_back(
     monkeypatch.setattr(clips, "draw_sweep", watched)
     ways = [Hand(), Hand(), Hand(), Hand(returns=True)]
     subjects = tuple(
-        Subject(f"AF-{n}", "terrapene-ornata", Order(), frames=6, hand=hand) for n, hand in enumerate(ways)
+        Subject(f"AF-{n}", "terrapene-ornata", StageCounts(), frames=6, hand=hand) for n, hand in enumerate(ways)
     )
     film(tmp_path, seed=3, processes=1, subjects=subjects)
     noted = [
@@ -270,7 +270,7 @@ def test_which_way_the_hand_went_is_noted_unless_it_came_back(
 
 
 def test_an_order_that_no_body_holds_is_refused(tmp_path: Path, in_this_process: None) -> None:
-    impossible = (Subject("AF-0009", "terrapene-ornata", Order(calcified=60), windows=("left",), frames=6),)
+    impossible = (Subject("AF-0009", "terrapene-ornata", StageCounts(calcified=60), windows=("left",), frames=6),)
     with pytest.raises(PhantomError, match="Ask for fewer or for a larger species"):
         film(tmp_path, seed=1, processes=1, subjects=impossible)
     assert not (tmp_path / "animals.json").exists()
@@ -282,10 +282,10 @@ def test_subjects_are_plausible_and_each_depends_on_its_own_place() -> None:
     assert len({subject.name for subject in subjects}) == 40
     assert draw_subjects(12, 9) == subjects[:12]
     assert draw_subjects(12, 10) != subjects[:12]
-    assert {subject.profile for subject in subjects} == set(PROFILES)
+    assert {subject.profile for subject in subjects} == set(PHANTOM_SPECIES)
     for subject in subjects:
-        low, high = load_profile(subject.profile).clutch
-        shelled = subject.order.calcified + subject.order.thin_shelled
+        low, high = load_species_ranges(subject.profile).clutch
+        shelled = subject.stage_counts.calcified + subject.stage_counts.thin_shelled
         assert shelled == 0 or low <= shelled <= high
         assert 90 <= subject.frames <= 130
         assert subject.windows == ("left", "right")

@@ -12,13 +12,13 @@ from numpy.typing import NDArray
 from models.ellipsoid import section
 from synthetic.acoustics.acoustics import Plane
 from synthetic.acoustics.geometry import scan_convert
-from synthetic.anatomy.anatomy import Animal, Order, draw_animal
+from synthetic.anatomy.anatomy import Animal, StageCounts, draw_animal
 from synthetic.anatomy.bodies import Kind
-from synthetic.anatomy.species import PROFILES, load_profile
-from synthetic.film.film import HEIGHT, WIDTH, FilmedFrame, Machine, Studio, draw_machine
+from synthetic.anatomy.species import PHANTOM_SPECIES, load_species_ranges
+from synthetic.film.film import HEIGHT, WIDTH, ClipRenderer, FilmedFrame, Machine, draw_machine
 from synthetic.film.hand import Sweep, draw_sweep
 from synthetic.film.tissue_motion import TissueMotion, draw_breath, without_breath
-from tests.synthetic.looks import plain
+from tests.synthetic.looks import unchanged_appearance
 
 # More than are rendered at once, so that a clip's seams are met.
 FRAMES = 11
@@ -47,7 +47,9 @@ def machine() -> Machine:
 def quiet(machine: Machine) -> Machine:
     """The machine without noise and filters of its own, so that speckle is all that its pictures are made of."""
     silent = torch.full_like(machine.console.noise_db, -200.0)
-    return replace(machine, console=replace(machine.console, noise_db=silent, clutter_db=silent), look=plain())
+    return replace(
+        machine, console=replace(machine.console, noise_db=silent, clutter_db=silent), appearance=unchanged_appearance()
+    )
 
 
 @pytest.fixture(scope="module")
@@ -57,7 +59,7 @@ def sweep() -> Sweep:
 
 @pytest.fixture(scope="module")
 def frames(machine: Machine, sweep: Sweep) -> list[FilmedFrame]:
-    return list(Studio(ANIMAL, machine, 4).film(sweep, BREATH, 5))
+    return list(ClipRenderer(ANIMAL, machine, 4).render(sweep, BREATH, 5))
 
 
 def test_a_clip_has_a_grey_picture_for_every_place_of_the_sweep(frames: list[FilmedFrame]) -> None:
@@ -103,11 +105,11 @@ def test_labels_are_the_sections_of_the_animals_own_eggs(
             assert one.depth_mm == pytest.approx(np.hypot(x, z + reach) - reach, abs=0.05)
             met += 1
     assert met >= FRAMES, "hardly anything was met: the sweep of this test shows nothing"
-    assert any(one.wanted for frame in frames for one in frame.objects)
+    assert any(one.is_target for frame in frames for one in frame.objects)
 
 
 def test_the_same_seeds_give_the_same_clip(frames: list[FilmedFrame], machine: Machine, sweep: Sweep) -> None:
-    again = list(Studio(ANIMAL, machine, 4).film(sweep, BREATH, 5))
+    again = list(ClipRenderer(ANIMAL, machine, 4).render(sweep, BREATH, 5))
     for one, other in zip(frames, again, strict=True):
         np.testing.assert_array_equal(one.grey, other.grey)
         assert one.objects == other.objects
@@ -117,7 +119,7 @@ def test_another_recording_differs_by_noise_and_another_studio_by_tissue(
     frames: list[FilmedFrame], machine: Machine, sweep: Sweep
 ) -> None:
     def likeness(studio_seed: int, film_seed: int) -> float:
-        other = next(Studio(ANIMAL, machine, studio_seed).film(sweep, BREATH, film_seed))
+        other = next(ClipRenderer(ANIMAL, machine, studio_seed).render(sweep, BREATH, film_seed))
         assert not np.array_equal(other.grey, frames[0].grey)
         return alike(frames[0], other)
 
@@ -142,7 +144,7 @@ def at_rest(sweep: Sweep, frames: int, *, across_mm: float = 0.0, **changes: NDA
     origins, rights, downs = (np.repeat(v[4:5], frames, axis=0) for v in (sweep.origins, sweep.rights, sweep.downs))
     origins = origins + across_mm * np.arange(frames)[:, None] * np.cross(rights, downs)
     values = {"pressure_mm": np.zeros(frames), "contact": np.ones(frames)} | changes
-    return Sweep("left", origins, rights, downs, **values, sudden=np.zeros(frames, dtype=bool))
+    return Sweep("left", origins, rights, downs, **values, is_abrupt=np.zeros(frames, dtype=bool))
 
 
 def test_a_still_probe_films_the_same_picture_again_but_for_noise(
@@ -150,7 +152,7 @@ def test_a_still_probe_films_the_same_picture_again_but_for_noise(
 ) -> None:
     likeness = []
     for made in (machine, quiet):
-        shown = list(Studio(ANIMAL, made, 4).film(at_rest(sweep, 10), without_breath(10), 5))
+        shown = list(ClipRenderer(ANIMAL, made, 4).render(at_rest(sweep, 10), without_breath(10), 5))
         outlines = [[(one.number, one.ellipse) for one in frame.objects] for frame in shown]
         assert all(outline == outlines[0] for outline in outlines)
         likeness.append([alike(shown[0], frame) for frame in shown[1:]])
@@ -162,7 +164,7 @@ def test_a_still_probe_films_the_same_picture_again_but_for_noise(
 
 
 def test_a_slow_sweep_decorrelates_step_by_step(quiet: Machine, sweep: Sweep) -> None:
-    shown = list(Studio(ANIMAL, quiet, 4).film(at_rest(sweep, 12, across_mm=0.3), without_breath(12), 5))
+    shown = list(ClipRenderer(ANIMAL, quiet, 4).render(at_rest(sweep, 12, across_mm=0.3), without_breath(12), 5))
     course = [alike(shown[0], frame) for frame in shown[1:]]
     # Less and less alike, by small steps, also at the seam between two batches, until little is left.
     assert 0.85 < course[0] < 0.99
@@ -178,7 +180,7 @@ def test_a_tilt_changes_what_is_deep_more_than_what_is_near(quiet: Machine, swee
     tilted = at_rest(sweep, 2)
     turn = np.deg2rad(1.0)
     tilted.downs[1] = np.cos(turn) * tilted.downs[0] + np.sin(turn) * np.cross(tilted.rights[0], tilted.downs[0])
-    one, other = Studio(ANIMAL, quiet, 4).film(tilted, without_breath(2), 5)
+    one, other = ClipRenderer(ANIMAL, quiet, 4).render(tilted, without_breath(2), 5)
     face = float(quiet.view.face_y_px)
     # The face is where the probe turns; 60 mm below it lies another part of the body, a mm away.
     depths = [slice(int(face + mm / quiet.mm_per_px), int(face + (mm + 15) / quiet.mm_per_px)) for mm in (5, 30, 60)]
@@ -190,7 +192,7 @@ def test_a_tilt_changes_what_is_deep_more_than_what_is_near(quiet: Machine, swee
 
 def test_breath_moves_what_is_deep_under_a_still_probe(quiet: Machine, sweep: Sweep) -> None:
     breath = np.outer(np.sin(np.pi * np.arange(9) / 8), [0.0, 0.5, 2.0])
-    shown = list(Studio(ANIMAL, quiet, 4).film(at_rest(sweep, 9), breath, 5))
+    shown = list(ClipRenderer(ANIMAL, quiet, 4).render(at_rest(sweep, 9), breath, 5))
     # Out and back: the last picture is the first again, and halfway it was another.
     assert alike(shown[0], shown[8]) > 0.98
     assert alike(shown[0], shown[4]) < 0.75
@@ -207,9 +209,9 @@ def test_the_picture_goes_where_the_labels_go(quiet: Machine, sweep: Sweep) -> N
     pushed = at_rest(sweep, 2, pressure_mm=np.array([0.0, 2.0]))
     # The plane holds the beam, so that pressing moves tissue within it; the face itself goes along.
     pushed.origins[1] += 2.0 * pushed.downs[1]
-    one, other = Studio(ANIMAL, quiet, 4).film(pushed, without_breath(2), 5)
+    one, other = ClipRenderer(ANIMAL, quiet, 4).render(pushed, without_breath(2), 5)
     tried = 0
-    for before in (o for o in one.objects if o.wanted):
+    for before in (o for o in one.objects if o.is_target):
         after = next(o for o in other.objects if o.number == before.number)
         shift = np.array(after.ellipse[:2]) - before.ellipse[:2]
         assert shift[1] < -0.3 / quiet.mm_per_px, "pressed in, the probe comes nearer to all that is deep"
@@ -228,9 +230,9 @@ def test_the_picture_goes_where_the_labels_go(quiet: Machine, sweep: Sweep) -> N
 
 def test_where_the_contact_is_lost_nothing_is_seen_and_nothing_wanted(machine: Machine, sweep: Sweep) -> None:
     shares = np.array([1.0, 0.5, 0.0])
-    whole, half, none = Studio(ANIMAL, machine, 4).film(at_rest(sweep, 3, contact=shares), without_breath(3), 5)
-    assert any(one.wanted for one in whole.objects)
-    assert not any(one.wanted for one in none.objects)
+    whole, half, none = ClipRenderer(ANIMAL, machine, 4).render(at_rest(sweep, 3, contact=shares), without_breath(3), 5)
+    assert any(one.is_target for one in whole.objects)
+    assert not any(one.is_target for one in none.objects)
     bare = machine.screen.paint(np.zeros((HEIGHT, WIDTH), dtype=np.uint8))
     assert np.abs(none.grey[150:].astype(int) - bare[150:]).mean() < 2
     # The face's first lines are on the left of the screen.
@@ -238,17 +240,17 @@ def test_where_the_contact_is_lost_nothing_is_seen_and_nothing_wanted(machine: M
     assert half.grey[left].mean() > 0.8 * whole.grey[left].mean()
     assert half.grey[right].mean() < 0.2 * whole.grey[right].mean()
     middle = float(machine.view.face_x_px)
-    seen = {one.number: one.wanted for one in half.objects}
+    seen = {one.number: one.is_target for one in half.objects}
     for one in whole.objects:
-        if one.wanted:
+        if one.is_target:
             assert seen[one.number] == (one.ellipse[0] < middle)
 
 
-@pytest.mark.parametrize("profile", PROFILES)
+@pytest.mark.parametrize("profile", PHANTOM_SPECIES)
 def test_every_machine_keeps_its_sector_on_the_screen(profile: str) -> None:
     for seed in range(4):
         rng = np.random.default_rng(seed)
-        animal = draw_animal(rng, load_profile(profile), Order())
+        animal = draw_animal(rng, load_species_ranges(profile), StageCounts())
         drawn = draw_machine(rng, animal)
         _, sector = scan_convert(torch.zeros(1, 1, 8, 8), drawn.scanner, drawn.view, HEIGHT, WIDTH)
         assert not sector[0, [0, -1]].any()

@@ -8,16 +8,16 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from numpy.typing import NDArray
 
-from synthetic.anatomy.anatomy import Animal, Order, draw_animal
-from synthetic.anatomy.species import load_profile
+from synthetic.anatomy.anatomy import Animal, StageCounts, draw_animal
+from synthetic.anatomy.species import load_species_ranges
 from synthetic.errors import PhantomError
-from synthetic.film.hand import FASTEST_DEGREES, FASTEST_MM, PLAIN_HAND, Hand, Sweep, Window, draw_hand, draw_sweep
+from synthetic.film.hand import MAX_STEP_MM, MAX_TURN_DEGREES, PLAIN_HAND, Hand, Sweep, Window, draw_hand, draw_sweep
 
 SMALL, LARGE = (
-    draw_animal(np.random.default_rng(1), load_profile(name), Order())
+    draw_animal(np.random.default_rng(1), load_species_ranges(name), StageCounts())
     for name in ("terrapene-ornata", "apalone-spinifera")
 )
-ANIMAL = draw_animal(np.random.default_rng(1), load_profile("trachemys-scripta"), Order(calcified=6))
+ANIMAL = draw_animal(np.random.default_rng(1), load_species_ranges("trachemys-scripta"), StageCounts(calcified=6))
 
 seeds = st.integers(0, 2**32 - 1)
 windows: st.SearchStrategy[Window] = st.sampled_from(["left", "right"])
@@ -47,7 +47,7 @@ def test_the_face_and_the_beam_are_unit_vectors_at_right_angles(
 ) -> None:
     moved = draw_sweep(np.random.default_rng(seed), animal, window, frames, hand)
     assert moved.origins.shape == moved.rights.shape == moved.downs.shape == (frames, 3)
-    assert moved.pressure_mm.shape == moved.contact.shape == moved.sudden.shape == (frames,)
+    assert moved.pressure_mm.shape == moved.contact.shape == moved.is_abrupt.shape == (frames,)
     assert moved.window == window
     np.testing.assert_allclose(np.linalg.norm(moved.rights, axis=1), 1)
     np.testing.assert_allclose(np.linalg.norm(moved.downs, axis=1), 1)
@@ -64,12 +64,12 @@ def test_whatever_is_not_marked_as_sudden_is_as_slow_as_a_hand(
     seed: int, animal: Animal, window: Window, frames: int, hand: Hand
 ) -> None:
     moved = draw_sweep(np.random.default_rng(seed), animal, window, frames, hand)
-    willed = ~moved.sudden[1:]
+    willed = ~moved.is_abrupt[1:]
     # Over the skin, pressing, and the pressure's share in a turn of the beam.
-    assert steps_mm(moved)[willed].max(initial=0) <= np.hypot(FASTEST_MM, 0.4) + 2 * np.deg2rad(FASTEST_DEGREES)
-    assert turns_degrees(moved.downs)[willed].max(initial=0) <= FASTEST_DEGREES + 1e-6
-    assert turns_degrees(moved.rights)[willed].max(initial=0) <= FASTEST_DEGREES + 0.5
-    assert not moved.sudden[0]
+    assert steps_mm(moved)[willed].max(initial=0) <= np.hypot(MAX_STEP_MM, 0.4) + 2 * np.deg2rad(MAX_TURN_DEGREES)
+    assert turns_degrees(moved.downs)[willed].max(initial=0) <= MAX_TURN_DEGREES + 1e-6
+    assert turns_degrees(moved.rights)[willed].max(initial=0) <= MAX_TURN_DEGREES + 0.5
+    assert not moved.is_abrupt[0]
     if not hand.slips and not hand.kicks:
         assert willed.all()
         assert (moved.contact == 1).all()
@@ -81,15 +81,15 @@ def test_a_hand_comes_near_its_fastest_only_now_and_then() -> None:
         moved = draw_sweep(np.random.default_rng(seed), SMALL, "left", 60, hand)
         fastest_turn = max(fastest_turn, turns_degrees(moved.downs).max())
         moved = draw_sweep(np.random.default_rng(seed), LARGE, "left", 60, hand)
-        hasty.append((steps_mm(moved) > 0.95 * FASTEST_MM).mean())
-    assert 0.95 * FASTEST_DEGREES < fastest_turn <= FASTEST_DEGREES + 1e-6
+        hasty.append((steps_mm(moved) > 0.95 * MAX_STEP_MM).mean())
+    assert 0.95 * MAX_TURN_DEGREES < fastest_turn <= MAX_TURN_DEGREES + 1e-6
     assert np.mean(hasty) < 0.03
 
 
 def test_the_speeds_of_a_hand_are_those_of_a_hand() -> None:
     # 25 frames a second: some 4 cm and 60 degrees in a second at the utmost.
-    assert 1 <= FASTEST_MM <= 2
-    assert 2 <= FASTEST_DEGREES <= 3
+    assert 1 <= MAX_STEP_MM <= 2
+    assert 2 <= MAX_TURN_DEGREES <= 3
 
 
 @settings(deadline=None)
@@ -163,7 +163,7 @@ def test_a_hand_that_rocks_swings_in_the_plane_and_no_other_does() -> None:
 @given(seeds, st.integers(30, 150))
 def test_a_slip_takes_the_probe_some_mm_in_a_few_frames(seed: int, frames: int) -> None:
     plain, slipped = sweep(seed, frames=frames), sweep(seed, frames=frames, hand=Hand(slips=1))
-    moved = np.flatnonzero(slipped.sudden)
+    moved = np.flatnonzero(slipped.is_abrupt)
     assert 1 <= len(moved) <= 4
     assert (np.diff(moved) == 1).all()
     away = np.linalg.norm(slipped.origins - plain.origins, axis=1)
@@ -178,7 +178,7 @@ def test_a_slip_takes_the_probe_some_mm_in_a_few_frames(seed: int, frames: int) 
 @given(seeds)
 def test_a_kick_jerks_the_body_and_most_of_it_comes_back(seed: int) -> None:
     plain, kicked = sweep(seed), sweep(seed, hand=Hand(kicks=1))
-    moved = np.flatnonzero(kicked.sudden)
+    moved = np.flatnonzero(kicked.is_abrupt)
     assert 1 <= len(moved) <= 16
     away = np.linalg.norm(kicked.origins - plain.origins, axis=1)
     if moved[-1] < 95:

@@ -5,7 +5,7 @@ import pytest
 
 from synthetic.film.hand import Sweep
 from synthetic.film.hand_path import swept_path
-from synthetic.film.tissue_motion import FADING_MM, without_breath
+from synthetic.film.tissue_motion import MOTION_DECAY_MM, without_breath
 
 FRAMES, DEPTH_MM = 20, 80.0
 
@@ -30,7 +30,7 @@ def sweep(*, slide_mm: float = 0.0, degrees: float = 0.0, pressure_mm: float = 0
         # Turned about its face, the middle of the picture goes along an arc.
         (sweep(degrees=30), [np.deg2rad(30) * DEPTH_MM / 2, 0, 0]),
         # What the probe presses in goes with it, at 40 mm only in part.
-        (sweep(pressure_mm=2), [0, 0, 2 - 2 * np.exp(-DEPTH_MM / 2 / FADING_MM)]),
+        (sweep(pressure_mm=2), [0, 0, 2 - 2 * np.exp(-DEPTH_MM / 2 / MOTION_DECAY_MM)]),
     ],
 )
 def test_the_middle_of_the_picture_goes_where_the_hand_takes_it(moved: Sweep, end: list[float]) -> None:
@@ -43,4 +43,4 @@ def test_tissue_that_breathes_past_a_probe_at_rest_is_travel_the_other_way() -> 
     breath = np.linspace([0.0, 0, 0], [0, 3, 0], FRAMES)
     path = swept_path(sweep(), breath, DEPTH_MM)
     slid = swept_path(sweep(slide_mm=3), without_breath(FRAMES), DEPTH_MM)
-    assert path[-1] == pytest.approx(-slid[-1] * (1 - np.exp(-DEPTH_MM / 2 / FADING_MM)))
+    assert path[-1] == pytest.approx(-slid[-1] * (1 - np.exp(-DEPTH_MM / 2 / MOTION_DECAY_MM)))

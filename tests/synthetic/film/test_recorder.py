@@ -3,21 +3,27 @@ from __future__ import annotations
 import cv2
 import numpy as np
 
-from synthetic.film.camera import draw_camera, seen_ellipse
+from synthetic.film.camera import draw_camera, project_ellipse
 from synthetic.film.film import FilmedFrame, FilmedObject
-from synthetic.film.recorder import DIRECT, Recorder, draw_recorder
+from synthetic.film.recorder import DIRECT_RECORDING, Recorder, draw_recorder
 
 
 def frames(number: int = 3) -> list[FilmedFrame]:
     rng = np.random.default_rng(1)
     egg = FilmedObject(
-        number=0, ellipse=(60.0, 40.0, 20.0, 12.0, 10.0), stage=2, visible=1.0, wanted=True, shown=True, depth_mm=20.0
+        number=0,
+        ellipse=(60.0, 40.0, 20.0, 12.0, 10.0),
+        stage=2,
+        visible=1.0,
+        is_target=True,
+        shown=True,
+        depth_mm=20.0,
     )
     return [FilmedFrame(rng.integers(0, 255, (96, 128)).astype(np.uint8), (egg,)) for _ in range(number)]
 
 
 def test_a_machine_that_writes_its_own_files_changes_nothing() -> None:
-    for sent, stored in zip(frames(), DIRECT.record(frames()), strict=True):
+    for sent, stored in zip(frames(), DIRECT_RECORDING.record(frames()), strict=True):
         np.testing.assert_array_equal(stored.grey, sent.grey)
         assert stored.objects == sent.objects
 
@@ -44,8 +50,8 @@ def test_a_camera_moves_pictures_and_truth_together() -> None:
     camera = draw_camera(np.random.default_rng(3))
     sent = frames()
     for index, (one, stored) in enumerate(zip(sent, Recorder(camera=camera).record(sent), strict=True)):
-        matrix = camera.matrix(index, 96, 128)
-        assert stored.objects[0].ellipse == seen_ellipse(one.objects[0].ellipse, matrix)
+        matrix = camera.homography(index, 96, 128)
+        assert stored.objects[0].ellipse == project_ellipse(one.objects[0].ellipse, matrix)
         assert stored.objects[0].ellipse != one.objects[0].ellipse
         assert stored.objects[0].number == one.objects[0].number
         assert not np.array_equal(stored.grey, one.grey)

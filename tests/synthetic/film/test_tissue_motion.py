@@ -6,11 +6,11 @@ import torch
 from torch import Tensor
 
 from synthetic.acoustics.acoustics import Plane
-from synthetic.acoustics.slices import Herd
-from synthetic.anatomy.anatomy import Order, draw_animal
+from synthetic.acoustics.slices import AnimalBatch
+from synthetic.anatomy.anatomy import StageCounts, draw_animal
 from synthetic.anatomy.bodies import Kind
-from synthetic.anatomy.species import load_profile
-from synthetic.film.tissue_motion import FADING_MM, MovingNoise, TissueMotion, draw_breath, without_breath
+from synthetic.anatomy.species import load_species_ranges
+from synthetic.film.tissue_motion import MOTION_DECAY_MM, MovingNoise, TissueMotion, draw_breath, without_breath
 from tests.synthetic.laboratory import tissue
 
 MOMENTS = 5
@@ -41,8 +41,8 @@ def test_what_touches_the_probe_goes_with_it_and_what_lies_deep_goes_with_the_br
     moved = motion(1)
     for depth in (0.0, -3.0):  # a curved face's ends lie above its middle
         torch.testing.assert_close(moved.displacement(below(moved, depth))[:, 0], moved.push)
-    torch.testing.assert_close(moved.displacement(below(moved, 20 * FADING_MM))[:, 0], moved.breath)
-    halfway = moved.displacement(below(moved, FADING_MM * float(np.log(2))))[:, 0]
+    torch.testing.assert_close(moved.displacement(below(moved, 20 * MOTION_DECAY_MM))[:, 0], moved.breath)
+    halfway = moved.displacement(below(moved, MOTION_DECAY_MM * float(np.log(2))))[:, 0]
     torch.testing.assert_close(halfway, (moved.push + moved.breath) / 2)
     torch.testing.assert_close(moved.push, moved.down * (moved.push * moved.down).sum(1, keepdim=True))
 
@@ -58,7 +58,7 @@ def test_pressure_squeezes_tissue_along_the_beam_most_near_the_probe() -> None:
     # Ten mm of tissue become shorter, ever less so with depth, and never by more than the fall of the push.
     assert (gaps < 10).all()
     assert (gaps.diff() > 0).all()
-    assert gaps[0].item() == pytest.approx(10 - 2 * (1 - np.exp(-gaps[0].item() / FADING_MM)), abs=1e-4)
+    assert gaps[0].item() == pytest.approx(10 - 2 * (1 - np.exp(-gaps[0].item() / MOTION_DECAY_MM)), abs=1e-4)
     assert there[0, 0, 2].item() == pytest.approx(0, abs=1e-4)
 
 
@@ -82,17 +82,17 @@ def test_places_of_any_shape_move_alike() -> None:
 
 
 def test_soft_parts_move_as_their_centres_do_and_keep_their_shape() -> None:
-    animal = draw_animal(np.random.default_rng(3), load_profile("emys-orbicularis"), Order(calcified=5))
-    herd = Herd.of([animal], torch.device("cpu")).take(torch.zeros(MOMENTS, dtype=torch.int64))
+    animal = draw_animal(np.random.default_rng(3), load_species_ranges("emys-orbicularis"), StageCounts(calcified=5))
+    animal_batch = AnimalBatch.of([animal], torch.device("cpu")).take(torch.zeros(MOMENTS, dtype=torch.int64))
     moved = motion(3)
-    there = moved.moved_herd(herd)
-    bone = herd.kinds == Kind.BONE
+    there = moved.moved_animals(animal_batch)
+    bone = animal_batch.kinds == Kind.BONE
     assert bone.any()
-    assert torch.equal(there.centre[bone], herd.centre[bone])
-    torch.testing.assert_close(there.centre[~bone], moved.moved(herd.centre)[~bone])
-    assert (there.centre - herd.centre)[~bone].norm(dim=-1).max() > 0.5
-    assert torch.equal(there.shape, herd.shape)
-    assert torch.equal(there.kinds, herd.kinds)
+    assert torch.equal(there.centre[bone], animal_batch.centre[bone])
+    torch.testing.assert_close(there.centre[~bone], moved.moved(animal_batch.centre)[~bone])
+    assert (there.centre - animal_batch.centre)[~bone].norm(dim=-1).max() > 0.5
+    assert torch.equal(there.shape, animal_batch.shape)
+    assert torch.equal(there.kinds, animal_batch.kinds)
 
 
 def test_noise_goes_with_the_tissue() -> None:

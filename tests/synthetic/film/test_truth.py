@@ -6,9 +6,9 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from synthetic.anatomy.anatomy import Animal, Order, draw_animal
+from synthetic.anatomy.anatomy import Animal, StageCounts, draw_animal
 from synthetic.anatomy.bodies import Kind
-from synthetic.anatomy.species import load_profile
+from synthetic.anatomy.species import load_species_ranges
 from synthetic.film.film import FilmedFrame, FilmedObject
 from synthetic.film.truth import CATEGORIES, AnimalTruth, ClipTruth, write_json
 
@@ -16,10 +16,10 @@ BLACK = np.zeros((480, 640), dtype=np.uint8)
 
 
 def seen(
-    number: int, *, stage: int = 2, wanted: bool = True, shown: bool | None = None, x: float = 300.0
+    number: int, *, stage: int = 2, is_target: bool = True, shown: bool | None = None, x: float = 300.0
 ) -> FilmedObject:
     return FilmedObject(
-        number, (x, 200.0, 50.0, 30.0, 90.0), stage, 41.234, 0.75, wanted, wanted if shown is None else shown
+        number, (x, 200.0, 50.0, 30.0, 90.0), stage, 41.234, 0.75, is_target, is_target if shown is None else shown
     )
 
 
@@ -32,8 +32,8 @@ def clip(*frames: tuple[FilmedObject, ...], file: str = "left-1.mp4") -> ClipTru
 
 @pytest.fixture(scope="module")
 def animal() -> Animal:
-    order = Order(calcified=3, thin_shelled=1, follicles=2)
-    return draw_animal(np.random.default_rng(1), load_profile("trachemys-scripta"), order)
+    order = StageCounts(calcified=3, thin_shelled=1, follicles=2)
+    return draw_animal(np.random.default_rng(1), load_species_ranges("trachemys-scripta"), order)
 
 
 def test_categories_are_the_stages_from_one() -> None:
@@ -66,7 +66,7 @@ def test_an_object_becomes_an_annotation_and_a_line() -> None:
 
 
 def test_what_is_mostly_hidden_is_a_crowd_without_a_line() -> None:
-    truth = clip((seen(4, wanted=False), seen(5, stage=0)))
+    truth = clip((seen(4, is_target=False), seen(5, stage=0)))
     assert [annotation["iscrowd"] for annotation in truth.annotations] == [1, 0]
     assert [line.split(",")[1] for line in truth.mot_lines] == ["6"]
     assert truth.frames_seen == {5: 1}
@@ -75,12 +75,12 @@ def test_what_is_mostly_hidden_is_a_crowd_without_a_line() -> None:
 def test_an_object_is_seen_from_the_third_frame_in_good_view() -> None:
     both = (seen(4), seen(5, stage=0))
     assert clip(both, both).seen == set()
-    assert clip(both, both, (seen(4), seen(5, stage=0, wanted=False))).seen == {4}
+    assert clip(both, both, (seen(4), seen(5, stage=0, is_target=False))).seen == {4}
     assert clip(both, both, (), both).seen == {4, 5}
 
 
 def test_what_shows_in_a_shadow_is_told_apart_from_what_is_seen() -> None:
-    truth = clip(*[(seen(4, wanted=False, shown=True), seen(5, wanted=False), seen(6))] * 3)
+    truth = clip(*[(seen(4, is_target=False, shown=True), seen(5, is_target=False), seen(6))] * 3)
     assert truth.seen == {6}
     assert truth.shown == {4, 6}
     assert [annotation["iscrowd"] for annotation in truth.annotations] == [1, 1, 0] * 3
@@ -88,8 +88,11 @@ def test_what_shows_in_a_shadow_is_told_apart_from_what_is_seen() -> None:
 
 
 def test_an_animal_counts_what_any_clip_saw_once(animal: Animal) -> None:
-    follicle, shelled = int(animal.wanted[0]), animal.wanted[animal.kinds[animal.wanted] == Kind.CALCIFIED].tolist()
-    shadowed = seen(shelled[2], wanted=False, shown=True)
+    follicle, shelled = (
+        int(animal.target_indices[0]),
+        animal.target_indices[animal.kinds[animal.target_indices] == Kind.CALCIFIED].tolist(),
+    )
+    shadowed = seen(shelled[2], is_target=False, shown=True)
     left = clip(*[(seen(shelled[0]), seen(shelled[1]), shadowed)] * 3)
     right = clip(*[(seen(shelled[1]), seen(follicle, stage=0))] * 4, file="right-1.mp4")
     document = AnimalTruth("AF-0001", "2026-05-03", animal, (left, right)).document()
@@ -108,7 +111,7 @@ def test_an_animal_counts_what_any_clip_saw_once(animal: Animal) -> None:
         "shown_ids": sorted(number + 1 for number in shelled),
         "path_mm": [[0.0, 1.0, 2.0], [3.0, 4.0, 5.0]],
     }
-    assert [one["id"] for one in document["objects"]] == (animal.wanted + 1).tolist()
+    assert [one["id"] for one in document["objects"]] == (animal.target_indices + 1).tolist()
     assert [one["id"] for one in document["objects"] if one["shown"]] == [follicle + 1, *(s + 1 for s in shelled)]
     assert [one["id"] for one in document["objects"] if one["seen"]] == [follicle + 1, shelled[0] + 1, shelled[1] + 1]
 

@@ -7,42 +7,47 @@ import av
 import numpy as np
 import torch
 
-from synthetic.anatomy.anatomy import Order
-from synthetic.anatomy.species import PROFILES, load_profile
+from synthetic.anatomy.anatomy import StageCounts
+from synthetic.anatomy.species import PHANTOM_SPECIES, load_species_ranges
 from synthetic.appearance.draws import Draws
 from synthetic.appearance.grey_map import GreyMap, map_to_grey
 from synthetic.film.clips import Subject, write_subjects
-from synthetic.film.unseen_animals import LONG_EGGED, REVERSED_BANDED, unseen_subjects
+from synthetic.film.unseen_animals import LONG_EGG_SPECIES, REVERSED_GREY_MAP, unseen_subjects
 
 
 def test_their_anatomy_is_outside_every_profile_and_each_depends_on_its_place_alone() -> None:
-    shipped = [load_profile(name) for name in PROFILES]
-    slender = LONG_EGGED.egg_length_mm[0] / LONG_EGGED.egg_width_mm[1]
-    assert LONG_EGGED.egg_length_mm[0] > max(profile.egg_length_mm[1] for profile in shipped)
+    shipped = [load_species_ranges(name) for name in PHANTOM_SPECIES]
+    slender = LONG_EGG_SPECIES.egg_length_mm[0] / LONG_EGG_SPECIES.egg_width_mm[1]
+    assert LONG_EGG_SPECIES.egg_length_mm[0] > max(profile.egg_length_mm[1] for profile in shipped)
     assert slender > max(profile.egg_length_mm[1] / profile.egg_width_mm[0] for profile in shipped)
     subjects = unseen_subjects(6, 15001, frames=5)
     assert subjects[:3] == unseen_subjects(3, 15001, frames=5)
-    assert len({subject.order for subject in subjects}) > 2
-    assert all(subject.order.calcified + subject.order.thin_shelled >= LONG_EGGED.clutch[0] for subject in subjects)
+    assert len({subject.stage_counts for subject in subjects}) > 2
+    assert all(
+        subject.stage_counts.calcified + subject.stage_counts.thin_shelled >= LONG_EGG_SPECIES.clutch[0]
+        for subject in subjects
+    )
 
 
 def test_no_map_that_training_draws_falls() -> None:
     echoes = torch.linspace(-40, 40, 60)[None, None]
     drawn = GreyMap.draw(Draws(200, torch.Generator().manual_seed(1)))
     assert bool((map_to_grey(echoes.expand(200, 1, 60), drawn).diff(dim=-1) >= 0).all())
-    assert max(REVERSED_BANDED[4:]) < min(REVERSED_BANDED[:4])
+    assert max(REVERSED_GREY_MAP[4:]) < min(REVERSED_GREY_MAP[:4])
 
 
 def test_a_subject_is_filmed_with_its_own_greys_and_eggs(tmp_path: Path) -> None:
     own = unseen_subjects(1, 3, frames=3)[0]
-    plain = Subject(own.name, own.profile, Order(calcified=4), windows=("left",), frames=3)
-    turned = Subject(own.name, own.profile, Order(calcified=4), windows=("left",), frames=3, greys=own.greys)
+    plain = Subject(own.name, own.profile, StageCounts(calcified=4), windows=("left",), frames=3)
+    turned = Subject(
+        own.name, own.profile, StageCounts(calcified=4), windows=("left",), frames=3, grey_map_knots=own.grey_map_knots
+    )
     shown = []
     for folder, subject in ((tmp_path / "plain", plain), (tmp_path / "turned", turned)):
         write_subjects(folder, [subject], seed=3, progress=lambda done, total: None, processes=1)
         with av.open(str(next(folder.rglob("*.mp4")))) as clip:
             shown.append(next(clip.decode(video=0)).to_ndarray(format="gray").astype(float))
     animals = json.loads((tmp_path / "turned" / "animals.json").read_text())
-    assert animals["OWN-01"]["species"] == LONG_EGGED.species
+    assert animals["OWN-01"]["species"] == LONG_EGG_SPECIES.species
     inside = (shown[0] > 20) & (shown[1] > 20)
     assert np.corrcoef(shown[0][inside], shown[1][inside])[0, 1] < -0.5

@@ -9,7 +9,14 @@ import torch
 
 from models.targets import Labels
 from synthetic.errors import PhantomError
-from synthetic.training.contact_sheet import Block, contact_sheet, mixed, outlined, training_pictures, write_sheet
+from synthetic.training.contact_sheet import (
+    SheetSection,
+    contact_sheet,
+    draw_outlines,
+    shuffle_together,
+    training_pictures,
+    write_sheet,
+)
 from synthetic.training.dataset import PhantomPictures, StreamSettings
 
 SIDE = 64
@@ -41,7 +48,7 @@ def test_a_sheet_of_no_pictures_is_refused() -> None:
 
 def test_outlines_run_where_the_label_says_and_leave_the_rest_alone() -> None:
     ellipse = [30.0, 34.0, 20.0, 10.0, 90.0]  # upright
-    drawn = outlined(grey(1), labels((ellipse, 0, 1), ([1.0, 1.0, 5.0, 5.0, 0.0], 0, 0)))
+    drawn = draw_outlines(grey(1), labels((ellipse, 0, 1), ([1.0, 1.0, 5.0, 5.0, 0.0], 0, 0)))
     assert drawn.shape == (1, SIDE, SIDE, 3)
     changed = (drawn[0] != 100).any(axis=-1)
     y, x = np.nonzero(changed)
@@ -53,7 +60,7 @@ def test_outlines_run_where_the_label_says_and_leave_the_rest_alone() -> None:
 
 def test_stages_and_what_is_ignored_have_colours_of_their_own() -> None:
     def colour(stage: int, role: int) -> tuple[int, ...]:
-        (picture,) = outlined(grey(1, 0), labels(([32.0, 32.0, 15.0, 15.0, 0.0], stage, role)))
+        (picture,) = draw_outlines(grey(1, 0), labels(([32.0, 32.0, 15.0, 15.0, 0.0], stage, role)))
         return tuple(picture[32, 47].tolist())
 
     seen = [colour(0, 1), colour(1, 1), colour(2, 1), colour(0, -1)]
@@ -64,7 +71,9 @@ def test_stages_and_what_is_ignored_have_colours_of_their_own() -> None:
 
 def test_a_sheet_holds_every_picture_once_and_in_order() -> None:
     pictures = np.stack([grey(1, 60 + 10 * n)[0] for n in range(5)])
-    sheet = contact_sheet("Five, seed 3", [Block("plain", pictures), Block("again", pictures[:2])], columns=3)
+    sheet = contact_sheet(
+        "Five, seed 3", [SheetSection("plain", pictures), SheetSection("again", pictures[:2])], columns=3
+    )
     assert sheet.dtype == np.uint8
     assert sheet[:34].max() > 200  # the title
     top, step = 2 * 34 + 4, SIDE + 4  # two lines of text, a gap
@@ -73,17 +82,17 @@ def test_a_sheet_holds_every_picture_once_and_in_order() -> None:
         assert (sheet[y : y + SIDE, x : x + SIDE] == 60 + 10 * index).all()
     assert (sheet == 60).all(axis=-1).sum() == pytest.approx(2 * SIDE * SIDE, abs=60)  # text has edges of any grey
     # Colours are explained only where there are any.
-    coloured = contact_sheet("Five", [Block("labels", np.repeat(pictures[..., None], 3, axis=-1))], columns=3)
-    plain = contact_sheet("Five", [Block("labels", pictures)], columns=3)
+    coloured = contact_sheet("Five", [SheetSection("labels", np.repeat(pictures[..., None], 3, axis=-1))], columns=3)
+    plain = contact_sheet("Five", [SheetSection("labels", pictures)], columns=3)
     assert len(coloured) > len(plain)
 
 
 def test_mixed_pictures_keep_their_names() -> None:
-    both, kinds = mixed(grey(6, 10), grey(6, 20), [f"clip#{n}" for n in range(6)], seed=2)
+    both, kinds = shuffle_together(grey(6, 10), grey(6, 20), [f"clip#{n}" for n in range(6)], seed=2)
     assert [kind == "phantom" for kind in kinds] == (both[:, 0, 0] == 10).tolist()
     assert sorted(kinds)[:6] == [f"clip#{n}" for n in range(6)]
     assert kinds != sorted(kinds)
-    assert mixed(grey(6, 10), grey(6, 20), [f"clip#{n}" for n in range(6)], seed=2)[1] == kinds
+    assert shuffle_together(grey(6, 10), grey(6, 20), [f"clip#{n}" for n in range(6)], seed=2)[1] == kinds
 
 
 def test_sheets_are_written_whole_or_refused_by_name(tmp_path: Path) -> None:

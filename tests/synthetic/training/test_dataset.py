@@ -12,12 +12,12 @@ from torch import Tensor
 
 from models.targets import Labels
 from synthetic.acoustics.acoustics import Beams, Plane, Slice, render_beams
-from synthetic.acoustics.slices import LEAST_FOLLICLE_SEMI_MINOR, LEAST_SHELL_SEMI_MINOR
-from synthetic.acoustics.tissue import SweptNoise, TissueNoise
-from synthetic.anatomy.anatomy import Animal, Order
-from synthetic.anatomy.species import PROFILES, load_profile
+from synthetic.acoustics.slices import MIN_FOLLICLE_SEMI_MINOR, MIN_SHELL_SEMI_MINOR
+from synthetic.acoustics.tissue import SweepNoise, TissueNoise
+from synthetic.anatomy.anatomy import Animal, StageCounts
+from synthetic.anatomy.species import PHANTOM_SPECIES, load_species_ranges
 from synthetic.training import dataset
-from synthetic.training.dataset import PhantomPictures, StreamSettings, draw_animals, draw_order, tell_scale
+from synthetic.training.dataset import PhantomPictures, StreamSettings, draw_animals, draw_stage_counts, scale_channel
 
 SIDE = 64
 SETTINGS = StreamSettings(animals=6, batch=8, side_px=SIDE, processes=1)
@@ -39,11 +39,11 @@ def same(one: Animal, other: Animal) -> bool:
     return one.species == other.species and np.array_equal(one.centres, other.centres)
 
 
-@pytest.mark.parametrize("profile", PROFILES)
+@pytest.mark.parametrize("profile", PHANTOM_SPECIES)
 def test_orders_are_clutches_of_the_species(profile: str) -> None:
     rng = np.random.default_rng(1)
-    low, high = load_profile(profile).clutch
-    orders = [draw_order(rng, load_profile(profile)) for _ in range(600)]
+    low, high = load_species_ranges(profile).clutch
+    orders = [draw_stage_counts(rng, load_species_ranges(profile)) for _ in range(600)]
     for order in orders:
         shelled = [number for number in (order.calcified, order.thin_shelled) if number]
         # Shells of one age: never both, and always a whole clutch.
@@ -51,7 +51,7 @@ def test_orders_are_clutches_of_the_species(profile: str) -> None:
         assert all(low <= number <= high for number in shelled)
         assert order.follicles == 0 or 3 <= order.follicles <= 30
     shares = Counter(
-        "nothing" if order == Order() else "shells" if order.calcified or order.thin_shelled else "follicles"
+        "nothing" if order == StageCounts() else "shells" if order.calcified or order.thin_shelled else "follicles"
         for order in orders
     )
     assert shares["shells"] / 600 == pytest.approx(0.71, abs=0.06)
@@ -96,7 +96,7 @@ def test_what_is_to_be_found_lies_in_the_picture_and_is_large_enough(batches: li
         assert (wanted[:, :2] >= 0).all()
         assert (wanted[:, :2] <= SIDE - 1).all()
         shelled = labels.stage[labels.role == 1] > 0
-        least = torch.where(shelled, LEAST_SHELL_SEMI_MINOR, LEAST_FOLLICLE_SEMI_MINOR)
+        least = torch.where(shelled, MIN_SHELL_SEMI_MINOR, MIN_FOLLICLE_SEMI_MINOR)
         assert (wanted[:, 3] >= least * SIDE).all()
         assert (wanted[:, 3] <= SIDE).all()
     assert found >= 10
@@ -152,7 +152,7 @@ def test_the_frames_of_a_sweep_read_their_tissue_along_one_direction(monkeypatch
     monkeypatch.setattr(dataset, "render_beams", watched)
     PhantomPictures(replace(SETTINGS, frames=3), 1, CPU).batch(0)
     (noise,) = seen
-    assert isinstance(noise, SweptNoise)
+    assert isinstance(noise, SweepNoise)
     sweeps = noise.across.unflatten(0, (-1, 3))
     assert torch.equal(sweeps[:, 0], sweeps[:, 1])
     assert torch.equal(sweeps[:, 2], sweeps[:, 1])
@@ -160,13 +160,13 @@ def test_the_frames_of_a_sweep_read_their_tissue_along_one_direction(monkeypatch
 
 
 def test_a_told_scale_is_a_channel_that_now_and_then_says_nothing() -> None:
-    pictures, labels = PhantomPictures(replace(SETTINGS, told_scale=True), 1, CPU).batch(0)
+    pictures, labels = PhantomPictures(replace(SETTINGS, has_scale_channel=True), 1, CPU).batch(0)
     assert pictures.shape == (8, 2, SIDE, SIDE)
     told = pictures[:, 1].flatten(1)
     assert (told == told[:, :1]).all()
     assert ((told[:, 0] == 0) | torch.isclose(told[:, 0], labels.mm_per_px.log())).all()
     scale = torch.linspace(0.1, 0.8, 500)
-    plane = tell_scale(scale, 2, torch.Generator().manual_seed(1))[:, 0, 0, 0]
+    plane = scale_channel(scale, 2, torch.Generator().manual_seed(1))[:, 0, 0, 0]
     assert 0.15 < float((plane == 0).float().mean()) < 0.25
 
 
@@ -181,7 +181,7 @@ def test_a_batch_depends_on_its_own_number_alone(batches: list[Batch]) -> None:
 
 
 def test_batches_rendered_at_once_come_one_by_one(batches: list[Batch]) -> None:
-    together = PhantomPictures(replace(SETTINGS, batch=4, together=2), 1, CPU)
+    together = PhantomPictures(replace(SETTINGS, batch=4, batches_per_render=2), 1, CPU)
     halves = [together.batch(number) for number in (0, 1)]
     assert torch.equal(torch.cat([pictures for pictures, _ in halves]), batches[0][0])
     assert torch.equal(torch.cat([labels.ellipses for _, labels in halves]), batches[0][1].ellipses)

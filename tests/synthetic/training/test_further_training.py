@@ -15,16 +15,16 @@ from safetensors import safe_open
 from torch import Tensor
 
 from configs.reading import config_path
-from models.network import EggNetwork, NetworkShape, load_weights, save_weights, weights_sha256
+from models.network import EggNetwork, NetworkConfig, load_weights, save_weights, weights_sha256
 from models.targets import Labels
 from synthetic.training import further_training, training_run
 from synthetic.training.dataset import PhantomPictures
 from synthetic.training.further_training import (
-    Change,
-    FurtherSettings,
-    Mixture,
-    load_further_settings,
-    run_further_training,
+    FineTuningResult,
+    FineTuningSettings,
+    MixedBatches,
+    load_fine_tuning_settings,
+    run_fine_tuning,
     taught_animals,
 )
 from synthetic.training.labelled_pictures import LabelledPictures, LabelledStream
@@ -33,8 +33,8 @@ from tests.synthetic.own_labels import own_labels
 from tests.synthetic.training.test_training_run import SETTINGS
 
 CPU = torch.device("cpu")
-pytestmark = pytest.mark.usefixtures("few_pictures_on_the_way")
-FURTHER = FurtherSettings(
+pytestmark = pytest.mark.usefixtures("few_interim_pictures")
+FURTHER = FineTuningSettings(
     **{
         **SETTINGS.model_dump(),
         "steps": 60,
@@ -46,8 +46,8 @@ FURTHER = FurtherSettings(
         "held_out_pictures": 2,
         "phantom_share": 0.0,
         "held_back_share": 0.25,
-        "frames_a_clip": 10,
-        "allowed_loss": 0.02,
+        "max_frames_per_clip": 10,
+        "max_precision_drop": 0.02,
     }
 )
 
@@ -58,17 +58,17 @@ def labelled() -> LabelledPictures:
 
 
 def further(
-    settings: FurtherSettings, start: Path, out: Path, labelled: LabelledPictures, *, even_if_worse: bool = False
-) -> tuple[Change, list[int]]:
+    settings: FineTuningSettings, start: Path, out: Path, labelled: LabelledPictures, *, allow_regression: bool = False
+) -> tuple[FineTuningResult, list[int]]:
     steps: list[int] = []
-    change = run_further_training(
+    change = run_fine_tuning(
         settings,
         out,
         start=start,
         labelled=labelled,
         device=CPU,
         report=lambda progress: steps.append(progress.step),
-        even_if_worse=even_if_worse,
+        allow_regression=allow_regression,
     )
     return change, steps
 
@@ -77,18 +77,20 @@ def further(
 def untaught(tmp_path_factory: pytest.TempPathFactory) -> Path:
     torch.manual_seed(1)
     path = tmp_path_factory.mktemp("untaught") / "weights.safetensors"
-    save_weights(EggNetwork(NetworkShape(SETTINGS.widths, SETTINGS.blocks)), path, {})
+    save_weights(EggNetwork(NetworkConfig(SETTINGS.widths, SETTINGS.blocks)), path, {})
     return path
 
 
 @pytest.fixture(scope="module")
-def better(untaught: Path, labelled: LabelledPictures, tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, Change]:
+def better(
+    untaught: Path, labelled: LabelledPictures, tmp_path_factory: pytest.TempPathFactory
+) -> tuple[Path, FineTuningResult]:
     out = tmp_path_factory.mktemp("better") / "weights.safetensors"
     return out, further(FURTHER, untaught, out, labelled)[0]
 
 
 def test_a_network_that_became_better_on_labels_held_back_is_written(
-    better: tuple[Path, Change], untaught: Path, labelled: LabelledPictures
+    better: tuple[Path, FineTuningResult], untaught: Path, labelled: LabelledPictures
 ) -> None:
     out, change = better
     before, after = change.labels
@@ -110,7 +112,7 @@ def test_a_network_that_became_better_on_labels_held_back_is_written(
 
 
 def test_a_network_that_became_worse_is_written_only_if_told_to(
-    better: tuple[Path, Change], labelled: LabelledPictures, tmp_path: Path
+    better: tuple[Path, FineTuningResult], labelled: LabelledPictures, tmp_path: Path
 ) -> None:
     start, _ = better
     out = tmp_path / "weights.safetensors"
@@ -121,7 +123,7 @@ def test_a_network_that_became_worse_is_written_only_if_told_to(
     assert change.labels[1].ap_shelled < change.labels[0].ap_shelled
     assert (change.is_worse, change.is_written, steps) == (True, False, [1, 2])
     assert out.read_bytes() == b"what was there"
-    change, steps = further(rude, start, out, labelled, even_if_worse=True)
+    change, steps = further(rude, start, out, labelled, allow_regression=True)
     assert (change.is_worse, change.is_written, steps) == (True, True, [])  # what was trained is not trained again
     assert taught_animals(start) <= taught_animals(out)
     assert not torch.equal(load_weights(out).stem[0].weight, load_weights(start).stem[0].weight)
@@ -138,24 +140,24 @@ def test_held_back_animals_are_never_taught_and_doubt_is_held_against_untaught_p
             taught.extend(labelled.animals)
             super().__init__(labelled, *rest)
 
-    def calibrate(network: EggNetwork, pictures: Iterable[tuple[Tensor, Labels]]) -> None:
+    def calibrate_uncertainty(network: EggNetwork, pictures: Iterable[tuple[Tensor, Labels]]) -> None:
         looked.extend(batch for batch, _ in pictures)
 
     monkeypatch.setattr(further_training, "LabelledStream", Watched)
-    monkeypatch.setattr(further_training, "calibrate", calibrate)
+    monkeypatch.setattr(further_training, "calibrate_uncertainty", calibrate_uncertainty)
     settings = FURTHER.model_copy(update={"steps": 1, "warm_up_steps": 1})
     change, _ = further(settings, untaught, tmp_path / "weights.safetensors", labelled)
     assert sorted([*taught, *change.animals]) == labelled.animals
-    phantoms = PhantomPictures(stream_settings(settings, 1, settings.rendered_together), settings.seed, CPU)
+    phantoms = PhantomPictures(stream_settings(settings, 1, settings.batches_per_render), settings.seed, CPU)
     assert torch.equal(torch.cat(looked), phantoms.batch(settings.steps)[0])
 
 
-def test_worse_is_a_loss_on_labels_or_a_clear_one_on_phantoms(better: tuple[Path, Change]) -> None:
+def test_worse_is_a_loss_on_labels_or_a_clear_one_on_phantoms(better: tuple[Path, FineTuningResult]) -> None:
     base = replace(better[1].labels[1], ap_shelled=0.5, ap_follicle=float("nan"))
 
     def is_worse(labels: float, phantoms: float) -> bool:
         pairs = ((base, replace(base, ap_shelled=0.5 + gained)) for gained in (labels, phantoms))
-        return Change(("OWN-1",), *pairs, allowed_loss=0.02).is_worse
+        return FineTuningResult(("OWN-1",), *pairs, max_precision_drop=0.02).is_worse
 
     assert not is_worse(0.0, 0.0)
     assert is_worse(-0.001, 0.3)
@@ -163,13 +165,13 @@ def test_worse_is_a_loss_on_labels_or_a_clear_one_on_phantoms(better: tuple[Path
     assert is_worse(0.3, -0.021)
     # Follicles count as much as shelled eggs, where there are any.
     lost = replace(base, ap_shelled=0.6, ap_follicle=0.2)
-    assert Change((), (replace(base, ap_follicle=0.5), lost), (base, base), 0.02).is_worse
+    assert FineTuningResult((), (replace(base, ap_follicle=0.5), lost), (base, base), 0.02).is_worse
 
 
 def test_batches_are_phantoms_and_labels_by_their_share(labelled: LabelledPictures) -> None:
     settings = FURTHER.model_copy(update={"phantom_share": 0.34, "batch": 3})
-    pictures, labels = next(islice(Mixture(settings, labelled, CPU).batches(7), 1))
-    phantoms = PhantomPictures(stream_settings(settings, 1, settings.rendered_together), settings.seed, CPU).batch(7)
+    pictures, labels = next(islice(MixedBatches(settings, labelled, CPU).batches(7), 1))
+    phantoms = PhantomPictures(stream_settings(settings, 1, settings.batches_per_render), settings.seed, CPU).batch(7)
     own = LabelledStream(labelled, 2, settings.seed, CPU).batch(7)
     assert torch.equal(pictures, torch.cat([phantoms[0], own[0]]))
     for name, values in vars(labels).items():
@@ -184,7 +186,7 @@ def test_batches_are_phantoms_and_labels_by_their_share(labelled: LabelledPictur
 
 
 def test_the_shipped_settings_load_fit_the_shipped_network_and_are_gentle() -> None:
-    settings = load_further_settings(config_path("training_labels.toml"))
+    settings = load_fine_tuning_settings(config_path("training_labels.toml"))
     first = training_run.load_training_settings(config_path("training.toml"))
     assert (settings.widths, settings.blocks) == (first.widths, first.blocks)
     assert settings.learning_rate <= first.learning_rate / 5

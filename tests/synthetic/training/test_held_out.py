@@ -44,19 +44,19 @@ def labels(
     return Labels(*(value.expand(batch, *value.shape) for value in of_one))
 
 
-def perfect_answer(said: Labels) -> Tensor:
+def perfect_output(said: Labels) -> Tensor:
     """(B, 11, G, G): what a network would say that knows the labels."""
     targets = make_targets(said, SIDE)
-    grid = targets.heat.shape[-1]
-    answer = torch.zeros(len(targets.heat), 11, grid, grid)
-    answer[:, CHANNELS["centre"]] = torch.where(targets.heat == 1, 12.0, -12.0)[:, None]
+    grid = targets.heat_map.shape[-1]
+    answer = torch.zeros(len(targets.heat_map), 11, grid, grid)
+    answer[:, CHANNELS["centre"]] = torch.where(targets.heat_map == 1, 12.0, -12.0)[:, None]
     answer[:, CHANNELS["stage"]] = 10.0 * torch.nn.functional.one_hot(targets.stage, 3).permute(0, 3, 1, 2)
     answer[:, CHANNELS["offset"]] = targets.offset
     answer[:, CHANNELS["shape"]] = targets.shape
     return answer
 
 
-class Parrot(EggNetwork):
+class FixedOutputNetwork(EggNetwork):
     """A network that answers what it was told, whatever it is shown."""
 
     def __init__(self, answer: Tensor) -> None:
@@ -73,7 +73,7 @@ def pictures(truth: Labels, *, rounds: int = 1) -> Iterator[tuple[Tensor, Labels
 
 def test_a_perfect_network_has_perfect_figures() -> None:
     truth = labels()
-    figures = measure(Parrot(perfect_answer(truth)), pictures(truth, rounds=3))
+    figures = measure(FixedOutputNetwork(perfect_output(truth)), pictures(truth, rounds=3))
     assert figures.pictures == 6
     assert (figures.recall_shelled, figures.precision_shelled) == (1.0, 1.0)
     assert (figures.recall_follicle, figures.precision_follicle) == (1.0, 1.0)
@@ -88,21 +88,21 @@ def test_objects_that_are_hidden_count_neither_way() -> None:
     truth = labels()
     # All four are said to be there, also the one that is neither rewarded nor punished.
     told = labels(roles=torch.tensor([1, 1, 1, 1]))
-    figures = measure(Parrot(perfect_answer(told)), pictures(truth))
+    figures = measure(FixedOutputNetwork(perfect_output(told)), pictures(truth))
     assert (figures.recall_shelled, figures.precision_shelled) == (1.0, 1.0)
 
 
 def test_an_egg_found_beside_a_hidden_one_counts_as_found() -> None:
     rows = torch.tensor([[40.0, 40.0, 16.0, 10.0, 25.0], [44.0, 42.0, 16.0, 10.0, 25.0]])
     truth = labels(rows, torch.tensor([2, 2]), torch.tensor([1, -1]))
-    figures = measure(Parrot(perfect_answer(truth)), pictures(truth))
+    figures = measure(FixedOutputNetwork(perfect_output(truth)), pictures(truth))
     assert (figures.recall_shelled, figures.precision_shelled) == (1.0, 1.0)
 
 
 def test_a_missed_egg_costs_recall_and_an_invented_one_precision() -> None:
     truth = labels()
     missing = labels(roles=torch.tensor([1, 0, 1, 0]))
-    figures = measure(Parrot(perfect_answer(missing)), pictures(truth))
+    figures = measure(FixedOutputNetwork(perfect_output(missing)), pictures(truth))
     assert (figures.recall_shelled, figures.precision_shelled) == (0.5, 1.0)
     assert (figures.recall_follicle, figures.precision_follicle) == (1.0, 1.0)
 
@@ -111,7 +111,7 @@ def test_a_missed_egg_costs_recall_and_an_invented_one_precision() -> None:
         torch.cat([STAGES, torch.tensor([2])]),
         torch.tensor([1, 1, 1, 0, 1]),
     )
-    figures = measure(Parrot(perfect_answer(invented)), pictures(truth))
+    figures = measure(FixedOutputNetwork(perfect_output(invented)), pictures(truth))
     assert figures.recall_shelled == 1.0
     assert figures.precision_shelled == pytest.approx(2 / 3)
     assert figures.precision_follicle == 1.0
@@ -120,13 +120,13 @@ def test_a_missed_egg_costs_recall_and_an_invented_one_precision() -> None:
 def test_a_wrong_stage_is_counted_and_a_follicle_taken_for_an_egg_is_no_match() -> None:
     truth = labels()
     thin_for_calcified = labels(stages=torch.tensor([1, 1, 0, 2]))
-    figures = measure(Parrot(perfect_answer(thin_for_calcified)), pictures(truth))
+    figures = measure(FixedOutputNetwork(perfect_output(thin_for_calcified)), pictures(truth))
     assert (figures.recall_shelled, figures.precision_shelled) == (1.0, 1.0)
     assert figures.strata["shelled"].stage_right == pytest.approx(1 / 2)
     assert figures.strata["follicle"].stage_right == 1.0
 
     egg_for_follicle = labels(stages=torch.tensor([2, 1, 2, 2]))
-    figures = measure(Parrot(perfect_answer(egg_for_follicle)), pictures(truth))
+    figures = measure(FixedOutputNetwork(perfect_output(egg_for_follicle)), pictures(truth))
     assert figures.recall_shelled == 1.0
     assert figures.precision_shelled == pytest.approx(2 / 3)
     assert figures.recall_follicle == 0.0
@@ -136,20 +136,20 @@ def test_outlines_that_are_too_large_are_said_by_how_much() -> None:
     truth = labels()
     larger = ROWS.clone()
     larger[:, 2:4] *= 1.2
-    figures = measure(Parrot(perfect_answer(labels(larger))), pictures(truth))
+    figures = measure(FixedOutputNetwork(perfect_output(labels(larger))), pictures(truth))
     assert figures.recall_shelled == 1.0
     assert figures.strata["shelled"].axis_error == pytest.approx(0.2, abs=0.01)
     assert figures.strata["shelled"].overlap == pytest.approx(1 / 1.44, abs=0.01)
 
     larger[:, 2:4] *= 1.3 / 1.2 * 1.2  # 1.56 times: an overlap of 0.41, below one half
-    figures = measure(Parrot(perfect_answer(labels(larger))), pictures(truth))
+    figures = measure(FixedOutputNetwork(perfect_output(labels(larger))), pictures(truth))
     assert figures.recall_shelled == 0.0
 
 
 def test_a_silent_network_finds_nothing_and_has_no_precision() -> None:
     truth = labels()
     silent = torch.full((2, 11, SIDE // STRIDE, SIDE // STRIDE), -12.0)
-    figures = measure(Parrot(silent), pictures(truth))
+    figures = measure(FixedOutputNetwork(silent), pictures(truth))
     assert (figures.recall_shelled, figures.recall_follicle) == (0.0, 0.0)
     assert math.isnan(figures.precision_shelled)
     assert math.isnan(figures.strata["shelled"].overlap)
@@ -159,7 +159,7 @@ def test_errors_are_told_in_millimetres() -> None:
     changed = ROWS.clone()
     changed[:, :2] += torch.tensor([3.0, -4.0])
     changed[:, 2:4] += torch.tensor([1.0, -0.5])
-    figures = measure(Parrot(perfect_answer(labels(changed))), pictures(labels()))
+    figures = measure(FixedOutputNetwork(perfect_output(labels(changed))), pictures(labels()))
     shelled = figures.strata["shelled"]
     # Middles five pixels aside; the full axes two and one pixels wrong, 1.5 on average.
     assert shelled.centre_error_mm == pytest.approx(5 * MM_PER_PX, rel=0.01)
@@ -170,7 +170,7 @@ def test_errors_are_told_in_millimetres() -> None:
 def test_an_object_mostly_out_of_sight_counts_in_its_own_stratum_alone() -> None:
     truth = labels(visible=[0.4, 0.6, 0.8, 0.9])
     missing = labels(roles=torch.tensor([0, 1, 1, 0]))
-    figures = measure(Parrot(perfect_answer(missing)), pictures(truth))
+    figures = measure(FixedOutputNetwork(perfect_output(missing)), pictures(truth))
     assert (figures.recall_shelled, figures.ap50_shelled) == (1.0, 1.0)
     strata = figures.strata
     assert (strata["shelled"].objects, strata["shelled"].found) == (2, 1.0)
@@ -188,19 +188,19 @@ def test_doubt_is_held_against_the_errors() -> None:
     larger = ROWS.clone()
     larger[:, 0] += 2.0
     larger[:, 2:4] *= 1.1
-    answer = perfect_answer(labels(larger))
+    answer = perfect_output(labels(larger))
     # The mean error of both coordinates is one pixel; half of it is stated, and twice the error of the log axes.
-    answer[:, CHANNELS["spread"]] = torch.tensor([0.5 / STRIDE, 2 * math.log(1.1)]).log()[:, None, None]
-    shelled = measure(Parrot(answer), pictures(labels())).strata["shelled"]
-    assert shelled.centre_doubt == pytest.approx(2.0, rel=0.02)
-    assert shelled.axis_doubt == pytest.approx(0.5, rel=0.02)
-    assert shelled.centre_within == 0.5  # sideways it is wrong, upright it is right
-    assert shelled.axis_within == 1.0
+    answer[:, CHANNELS["uncertainty"]] = torch.tensor([0.5 / STRIDE, 2 * math.log(1.1)]).log()[:, None, None]
+    shelled = measure(FixedOutputNetwork(answer), pictures(labels())).strata["shelled"]
+    assert shelled.centre_error_ratio == pytest.approx(2.0, rel=0.02)
+    assert shelled.axis_error_ratio == pytest.approx(0.5, rel=0.02)
+    assert shelled.centre_coverage == 0.5  # sideways it is wrong, upright it is right
+    assert shelled.axis_coverage == 1.0
 
 
 def test_lines_for_people_tell_every_figure_and_stratum() -> None:
     truth = labels()
-    figures = measure(Parrot(perfect_answer(truth)), pictures(truth))
+    figures = measure(FixedOutputNetwork(perfect_output(truth)), pictures(truth))
     lines = figures.lines()
     assert "recall_follicle 1" in lines
     assert len(lines) == len(figures.document()) - 1 + len(figures.strata)

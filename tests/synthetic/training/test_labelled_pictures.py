@@ -7,7 +7,7 @@ import pytest
 import torch
 from numpy.typing import NDArray
 
-from synthetic.training.labelled_pictures import LabelledPictures, LabelledStream, LabelsError, Outlined, hold_back
+from synthetic.training.labelled_pictures import FrameLabels, LabelledPictures, LabelledStream, LabelsError, hold_back
 from tests.synthetic.own_labels import SIDE, drawn, own_labels
 
 CPU = torch.device("cpu")
@@ -22,7 +22,7 @@ def lit(picture: NDArray[np.float32]) -> NDArray[np.float64]:
 def test_ellipses_go_along_with_their_picture() -> None:
     ellipse = np.array([[100.3, 140.7, 30.0, 18.0, 25.0]])
     one = LabelledPictures(
-        drawn(ellipse)[None], (Outlined("AF-1", ellipse, np.array([2]), np.zeros(1, bool), 0.4),), ""
+        drawn(ellipse)[None], (FrameLabels("AF-1", ellipse, np.array([2]), np.zeros(1, bool), 0.4),), ""
     )
     pictures, labels = LabelledStream(one, 24, 5, CPU).batch(0)
     middles = labels.ellipses[:, 0, :2].numpy()
@@ -47,8 +47,8 @@ def test_ellipses_go_along_with_their_picture() -> None:
 
 def test_what_is_open_or_has_left_the_picture_counts_neither_way_and_rows_are_padded() -> None:
     rows = np.array([[300.0, 20.0, 60.0, 50.0, 0.0], [40.0, 40.0, 9.0, 8.0, 0.0], [90.0, 90.0, 9.0, 8.0, 0.0]])
-    nothing = Outlined("AF-2", rows[:0], np.zeros(0, int), np.zeros(0, bool), float("nan"))
-    eggs = (Outlined("AF-1", rows, np.array([1, 0, 2]), np.array([False, False, True]), 0.4), nothing)
+    nothing = FrameLabels("AF-2", rows[:0], np.zeros(0, int), np.zeros(0, bool), float("nan"))
+    eggs = (FrameLabels("AF-1", rows, np.array([1, 0, 2]), np.array([False, False, True]), 0.4), nothing)
     ((pictures, labels),) = LabelledPictures(np.zeros((2, SIDE, SIDE), np.uint8), eggs, "").batches(8, CPU)
     assert pictures.shape == (2, 1, SIDE, SIDE)
     assert labels.role.tolist() == [[-1, 1, -1], [0, 0, 0]]
@@ -58,14 +58,14 @@ def test_what_is_open_or_has_left_the_picture_counts_neither_way_and_rows_are_pa
 def test_a_batch_depends_on_seed_and_number_and_animals_come_alike() -> None:
     labelled = own_labels(animals=2, frames=3)
     many = LabelledPictures(
-        labelled.pictures[[0] * 30 + [3]], tuple(labelled.outlined[row] for row in [0] * 30 + [3]), ""
+        labelled.pictures[[0] * 30 + [3]], tuple(labelled.frame_labels[row] for row in [0] * 30 + [3]), ""
     )
     stream = LabelledStream(many, 40, 1, CPU)
     first, again = stream.batch(3), LabelledStream(many, 40, 1, CPU).batch(3)
     assert torch.equal(first[0], again[0])
     assert torch.equal(first[1].ellipses, again[1].ellipses)
     assert not torch.equal(first[0], stream.batch(4)[0])
-    eggs = np.array([len(each.stage) for each in many.outlined])
+    eggs = np.array([len(each.stage) for each in many.frame_labels])
     assert eggs[0] != eggs[-1]
     shown = (first[1].role != 0).sum(1).numpy()
     assert 12 < (shown == eggs[-1]).sum() < 28  # 1 in 31 frames, but of one animal in two
@@ -76,15 +76,15 @@ def test_whole_animals_are_held_back_and_both_parts_have_outlines() -> None:
     taught, held = hold_back(labelled, 0.5, np.random.default_rng(1))
     assert taught | held == set(labelled.animals)
     assert not taught & held
-    outlined = {each.animal for each in labelled.outlined if len(each.stage)}
-    assert (len(held & outlined), len(held - outlined)) == (3, 2)
+    frame_labels = {each.animal for each in labelled.frame_labels if len(each.stage)}
+    assert (len(held & frame_labels), len(held - frame_labels)) == (3, 2)
     assert hold_back(labelled, 0.5, np.random.default_rng(1))[1] == held
     assert any(hold_back(labelled, 0.5, np.random.default_rng(seed))[1] != held for seed in range(2, 6))
     for share in (0.01, 0.99):
         taught, held = hold_back(own_labels(animals=2, frames=1), share, np.random.default_rng(1))
         assert (len(taught), len(held)) == (1, 1)
-    open_ones = tuple(replace(each, is_open=np.ones_like(each.is_open)) for each in labelled.outlined[2:])
+    open_ones = tuple(replace(each, is_ignored=np.ones_like(each.is_ignored)) for each in labelled.frame_labels[2:])
     with pytest.raises(LabelsError, match=r"outlines of 1 animals"):
-        hold_back(replace(labelled, outlined=labelled.outlined[:2] + open_ones), 0.5, np.random.default_rng(1))
+        hold_back(replace(labelled, frame_labels=labelled.frame_labels[:2] + open_ones), 0.5, np.random.default_rng(1))
     with pytest.raises(LabelsError, match=r"outlines of 1 animals.*at least two"):
         hold_back(own_labels(animals=1, frames=3, empty=3), 0.5, np.random.default_rng(1))

@@ -9,7 +9,7 @@ import torch
 
 from synthetic.acoustics.acoustics import Plane
 from synthetic.acoustics.geometry import View
-from synthetic.training.neighbours import for_each_frame, planes_nearby
+from synthetic.training.neighbours import planes_nearby, repeat_per_frame
 
 NUMBER = 4000
 
@@ -65,6 +65,6 @@ def test_the_hand_drifts_and_turns_a_little(middle: Plane, sweeps: Plane) -> Non
 
 
 def test_what_frames_share_stands_beside_each_of_them() -> None:
-    view = for_each_frame(View(torch.tensor([0.2, 0.3]), torch.tensor([1.0, 2.0]), torch.tensor([5.0, 6.0])), 3)
+    view = repeat_per_frame(View(torch.tensor([0.2, 0.3]), torch.tensor([1.0, 2.0]), torch.tensor([5.0, 6.0])), 3)
     assert view.mm_per_px.tolist() == pytest.approx([0.2, 0.2, 0.2, 0.3, 0.3, 0.3])
     assert view.face_y_px.tolist() == [5.0, 5.0, 5.0, 6.0, 6.0, 6.0]

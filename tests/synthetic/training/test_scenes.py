@@ -5,7 +5,7 @@ import torch
 
 from synthetic.acoustics.geometry import LINEAR_RADIUS_MM, View, scan_convert
 from synthetic.acoustics.materials import load_materials
-from synthetic.acoustics.slices import Herd, cut
+from synthetic.acoustics.slices import AnimalBatch, section_animals
 from synthetic.anatomy.bodies import Kind
 from synthetic.training.dataset import draw_animals
 from synthetic.training.scenes import draw_console, draw_plane, draw_scanner, draw_view
@@ -20,13 +20,13 @@ def generator(seed: int = 1) -> torch.Generator:
 
 
 @pytest.fixture(scope="module")
-def herd() -> Herd:
-    animals = Herd.of(draw_animals(12, 1), torch.device("cpu"))
+def animal_batch() -> AnimalBatch:
+    animals = AnimalBatch.of(draw_animals(12, 1), torch.device("cpu"))
     return animals.take(torch.arange(BATCH) % 12)
 
 
-def test_scanners_are_of_the_three_kinds_and_possible(herd: Herd) -> None:
-    scanner = draw_scanner(herd, generator())
+def test_scanners_are_of_the_three_kinds_and_possible(animal_batch: AnimalBatch) -> None:
+    scanner = draw_scanner(animal_batch, generator())
     linear = scanner.radius_mm == LINEAR_RADIUS_MM
     micro = scanner.radius_mm <= 22
     assert linear.float().mean().item() == pytest.approx(0.2, abs=0.07)
@@ -44,9 +44,9 @@ def test_scanners_are_of_the_three_kinds_and_possible(herd: Herd) -> None:
     assert scanner.frequency_mhz[deep].mean() < scanner.frequency_mhz[scanner.depth_mm < 60].mean() - 1
 
 
-def test_settings_lie_about_the_middle_and_spread_as_asked(herd: Herd) -> None:
-    scanner = draw_scanner(herd, generator())
-    wide, narrow, none = (draw_console(scanner, generator(2), spread=spread) for spread in (1.0, 0.5, 0.0))
+def test_settings_lie_about_the_middle_and_spread_as_asked(animal_batch: AnimalBatch) -> None:
+    scanner = draw_scanner(animal_batch, generator())
+    wide, narrow, none = (draw_console(scanner, generator(2), variation=variation) for variation in (1.0, 0.5, 0.0))
     ranges = {"skin_mm": (0.6, 3.0), "fat_mm": (0.5, 7.0), "attenuation": (0.4, 0.8), "noise_db": (-118, -63)}
     for name, (low, high) in ranges.items():
         drawn, closer, same = getattr(wide, name), getattr(narrow, name), getattr(none, name)
@@ -61,8 +61,8 @@ def test_settings_lie_about_the_middle_and_spread_as_asked(herd: Herd) -> None:
     assert focus_share.max() <= 0.8
 
 
-def test_planes_are_spanned_by_unit_vectors_at_right_angles(herd: Herd) -> None:
-    at = draw_plane(herd, draw_scanner(herd, generator()), generator(3))
+def test_planes_are_spanned_by_unit_vectors_at_right_angles(animal_batch: AnimalBatch) -> None:
+    at = draw_plane(animal_batch, draw_scanner(animal_batch, generator()), generator(3))
     torch.testing.assert_close(at.right.norm(dim=1), torch.ones(BATCH))
     torch.testing.assert_close(at.down.norm(dim=1), torch.ones(BATCH))
     torch.testing.assert_close((at.right * at.down).sum(1), torch.zeros(BATCH), atol=1e-5, rtol=0)
@@ -70,12 +70,14 @@ def test_planes_are_spanned_by_unit_vectors_at_right_angles(herd: Herd) -> None:
     assert 0.5 < (at.down[:, 0].abs() > 0.7).float().mean() < 0.8
 
 
-def test_an_aimed_plane_meets_something_wanted_within_the_sector(herd: Herd) -> None:
-    scanner = draw_scanner(herd, generator())
-    at = draw_plane(herd, scanner, generator(4), aimed=1.0)
-    carries = (herd.real & (herd.kinds >= Kind.FOLLICLE)).any(1)
+def test_an_aimed_plane_meets_something_wanted_within_the_sector(animal_batch: AnimalBatch) -> None:
+    scanner = draw_scanner(animal_batch, generator())
+    at = draw_plane(animal_batch, scanner, generator(4), aimed=1.0)
+    carries = (animal_batch.is_object & (animal_batch.kinds >= Kind.FOLLICLE)).any(1)
     assert carries.sum() > 0.5 * BATCH
-    met = cut(herd, load_materials().draw(herd.kinds, generator()), at, torch.zeros(BATCH, 3))
+    met = section_animals(
+        animal_batch, load_materials().draw(animal_batch.kinds, generator()), at, torch.zeros(BATCH, 3)
+    )
     x, z = met.ellipses[..., 0].nan_to_num(1e6), met.ellipses[..., 1].nan_to_num(1e6)
     reach = torch.hypot(x, z + scanner.radius_mm[:, None]) - scanner.radius_mm[:, None]
     major = met.ellipses[..., 2].nan_to_num(0)
@@ -83,19 +85,21 @@ def test_an_aimed_plane_meets_something_wanted_within_the_sector(herd: Herd) -> 
     assert near.any(1)[carries].all()
 
 
-def test_planes_that_are_not_aimed_meet_less(herd: Herd) -> None:
-    scanner = draw_scanner(herd, generator())
+def test_planes_that_are_not_aimed_meet_less(animal_batch: AnimalBatch) -> None:
+    scanner = draw_scanner(animal_batch, generator())
 
     def met(aimed: float) -> float:
-        at = draw_plane(herd, scanner, generator(5), aimed=aimed)
-        found = cut(herd, load_materials().draw(herd.kinds, generator()), at, torch.zeros(BATCH, 3))
-        return ((found.kinds >= Kind.FOLLICLE) & (found.middle > 0)).any(1).float().mean().item()
+        at = draw_plane(animal_batch, scanner, generator(5), aimed=aimed)
+        found = section_animals(
+            animal_batch, load_materials().draw(animal_batch.kinds, generator()), at, torch.zeros(BATCH, 3)
+        )
+        return ((found.kinds >= Kind.FOLLICLE) & (found.section_ratio > 0)).any(1).float().mean().item()
 
     assert met(0.0) < met(1.0) - 0.05
 
 
-def test_views_frame_the_sector(herd: Herd) -> None:
-    scanner = draw_scanner(herd, generator())
+def test_views_frame_the_sector(animal_batch: AnimalBatch) -> None:
+    scanner = draw_scanner(animal_batch, generator())
     view = draw_view(scanner, SIDE, generator(6))
     _, sector = scan_convert(torch.zeros(BATCH, 1, 8, 8), scanner, view, SIDE, SIDE)
     shown = sector.float().mean((1, 2))
@@ -108,11 +112,16 @@ def test_views_frame_the_sector(herd: Herd) -> None:
     assert 0.5 < inside.float().mean() < 1
 
 
-def test_scenes_repeat_with_the_seed(herd: Herd) -> None:
+def test_scenes_repeat_with_the_seed(animal_batch: AnimalBatch) -> None:
     def drawn(seed: int) -> list[torch.Tensor]:
         dice = generator(seed)
-        scanner = draw_scanner(herd, dice)
-        made = [scanner, draw_console(scanner, dice), draw_plane(herd, scanner, dice), draw_view(scanner, SIDE, dice)]
+        scanner = draw_scanner(animal_batch, dice)
+        made = [
+            scanner,
+            draw_console(scanner, dice),
+            draw_plane(animal_batch, scanner, dice),
+            draw_view(scanner, SIDE, dice),
+        ]
         return [value for one in made for value in vars(one).values()]
 
     assert all(torch.equal(one, same) for one, same in zip(drawn(1), drawn(1), strict=True))

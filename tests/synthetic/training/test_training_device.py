@@ -8,7 +8,7 @@ from collections.abc import Callable
 import pytest
 import torch
 
-from synthetic.training.training_device import cpu_notice, run_where_it_fits, training_device
+from synthetic.training.training_device import cpu_notice, run_with_fitting_batch, training_device
 
 GPU, CPU = torch.device("cuda"), torch.device("cpu")
 
@@ -29,7 +29,7 @@ class Card:
         return f"{batch} on {device.type}"
 
     def __call__(self, batch: int, device: torch.device = GPU) -> str:
-        return run_where_it_fits(self.run, batch=batch, device=device, say=self.said.append)
+        return run_with_fitting_batch(self.run, batch=batch, device=device, notify=self.said.append)
 
 
 def test_what_fits_runs_once_without_a_word() -> None:
@@ -69,7 +69,7 @@ def test_other_failures_are_not_hidden() -> None:
         raise torch.AcceleratorError("CUDA error: an illegal memory access was encountered")
 
     with pytest.raises(torch.AcceleratorError, match="illegal"):
-        run_where_it_fits(broken, batch=64, device=GPU, say=lambda text: None)
+        run_with_fitting_batch(broken, batch=64, device=GPU, notify=lambda text: None)
 
 
 def test_a_full_main_memory_is_not_answered_by_the_same_again() -> None:
@@ -77,7 +77,7 @@ def test_a_full_main_memory_is_not_answered_by_the_same_again() -> None:
         raise torch.OutOfMemoryError("out of memory")
 
     with pytest.raises(torch.OutOfMemoryError):
-        run_where_it_fits(full, batch=64, device=CPU, say=lambda text: None)
+        run_with_fitting_batch(full, batch=64, device=CPU, notify=lambda text: None)
 
 
 @pytest.mark.parametrize(

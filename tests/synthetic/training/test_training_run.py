@@ -11,34 +11,34 @@ import torch
 from safetensors import safe_open
 
 from configs.reading import ConfigError, config_path
-from models.answer import CHANNELS, OUTPUTS
+from models.answer import CHANNEL_COUNT, CHANNELS
 from models.checkpoint import CheckpointError
-from models.network import EggNetwork, NetworkShape, WeightsError, load_weights, weights_sha256
+from models.network import EggNetwork, NetworkConfig, WeightsError, load_weights, weights_sha256
 from models.targets import Labels
-from models.training import Progress
+from models.training import TrainingProgress
 from synthetic.training import training_run
 from synthetic.training.dataset import PhantomPictures, StreamSettings
-from synthetic.training.held_out import HeldOutFigures
+from synthetic.training.held_out import HeldOutMetrics
 from synthetic.training.training_run import TrainingSettings, load_training_settings, run_training
 
 CPU = torch.device("cpu")
-pytestmark = pytest.mark.usefixtures("few_pictures_on_the_way")
+pytestmark = pytest.mark.usefixtures("few_interim_pictures")
 SETTINGS = TrainingSettings(
     seed=3,
     steps=3,
     batch=2,
-    rendered_together=2,
+    batches_per_render=2,
     animals=2,
     processes=1,
     widths=(8, 8, 12, 12, 16),
     blocks=(1, 1, 1, 1, 1),
     frames=1,
-    told_scale=False,
+    has_scale_channel=False,
     learning_rate=0.001,
     warm_up_steps=1,
     weight_decay=0.01,
-    average_decay=0.9,
-    parts_weight=4.0,
+    ema_decay=0.9,
+    l1_weight=4.0,
     overlap_weight=2.0,
     object_balance=0.5,
     report_every_steps=1,
@@ -49,11 +49,11 @@ SETTINGS = TrainingSettings(
 )
 TIMES = {"pictures_per_second"}  # no two runs take the same time
 
-Run = tuple[Path, HeldOutFigures, list[Progress]]
+Run = tuple[Path, HeldOutMetrics, list[TrainingProgress]]
 
 
 def run(folder: Path) -> Run:
-    told: list[Progress] = []
+    told: list[TrainingProgress] = []
     weights = folder / "new" / "weights.safetensors"
     figures = run_training(SETTINGS, weights, device=CPU, report=told.append)
     return weights, figures, told
@@ -74,7 +74,7 @@ class StoppedError(Exception):
 
 
 def stop_at(step: int, weights: Path) -> None:
-    def report(progress: Progress) -> None:
+    def report(progress: TrainingProgress) -> None:
         if progress.step == step:
             raise StoppedError
 
@@ -124,7 +124,7 @@ def test_curves_lie_beside_the_weights_and_the_checkpoint_is_gone(made: Run) -> 
 
 def test_a_run_has_taught_something(made: Run) -> None:
     torch.manual_seed(SETTINGS.seed)
-    untaught = EggNetwork(NetworkShape(SETTINGS.widths, SETTINGS.blocks)).state_dict()
+    untaught = EggNetwork(NetworkConfig(SETTINGS.widths, SETTINGS.blocks)).state_dict()
     taught = load_weights(made[0]).state_dict()
     moved = [
         name
@@ -193,7 +193,7 @@ def test_a_run_may_begin_with_a_trained_network_of_its_own_shape(made: Run, tmp_
 def test_a_run_goes_on_with_smaller_batches_where_memory_is_short(tmp_path: Path) -> None:
     weights = tmp_path / "weights.safetensors"
     stop_at(2, weights)
-    told: list[Progress] = []
+    told: list[TrainingProgress] = []
     smaller = SETTINGS.model_copy(update={"batch": 1, "processes": 2})
     run_training(smaller, weights, device=CPU, report=told.append)
     assert [progress.step for progress in told] == [3]
@@ -204,10 +204,10 @@ def test_stated_errors_are_brought_to_the_size_of_those_made(
 ) -> None:
     looked: list[list[float]] = []
 
-    def seen(network: EggNetwork, pictures: Iterable[tuple[torch.Tensor, Labels]]) -> HeldOutFigures:
+    def seen(network: EggNetwork, pictures: Iterable[tuple[torch.Tensor, Labels]]) -> HeldOutMetrics:
         """Figures that say: the errors are twice and half of what was stated."""
         looked.append([float(batch.mean()) for batch, _ in pictures])
-        every = replace(made[1].strata["all"], centre_doubt=2.0, axis_doubt=0.5)
+        every = replace(made[1].strata["all"], centre_error_ratio=2.0, axis_error_ratio=0.5)
         return replace(made[1], strata={**made[1].strata, "all": every})
 
     monkeypatch.setattr(training_run, "measure", seen)
@@ -215,22 +215,22 @@ def test_stated_errors_are_brought_to_the_size_of_those_made(
     run_training(SETTINGS.model_copy(update={"held_out_every_steps": 9}), weights, device=CPU, report=lambda _: None)
     before, after = (load_weights(path).state_dict() for path in (made[0], weights))
     moved = after["head.1.bias"] - before["head.1.bias"]
-    expected = torch.zeros(OUTPUTS)
-    expected[CHANNELS["spread"]] = torch.tensor([2.0, 0.5]).log()
+    expected = torch.zeros(CHANNEL_COUNT)
+    expected[CHANNELS["uncertainty"]] = torch.tensor([2.0, 0.5]).log()
     torch.testing.assert_close(moved, expected, rtol=0, atol=2e-3)
     assert all(torch.equal(before[name], after[name]) for name in before if name != "head.1.bias")
     # Held against the pictures after those taught, and judged by others.
-    taught = PhantomPictures(StreamSettings(animals=2, batch=2, processes=1, together=2), SETTINGS.seed, CPU)
+    taught = PhantomPictures(StreamSettings(animals=2, batch=2, processes=1, batches_per_render=2), SETTINGS.seed, CPU)
     assert looked[0][0] == pytest.approx(float(taught.batch(SETTINGS.steps)[0].mean()))
     assert len(looked) == 2
 
 
 def test_a_run_with_neighbouring_frames_and_the_scale_makes_a_network_that_takes_them(tmp_path: Path) -> None:
     weights = tmp_path / "weights.safetensors"
-    settings = SETTINGS.model_copy(update={"frames": 3, "told_scale": True, "steps": 1})
+    settings = SETTINGS.model_copy(update={"frames": 3, "has_scale_channel": True, "steps": 1})
     run_training(settings, weights, device=CPU, report=lambda progress: None)
     network = load_weights(weights)
-    assert (network.shape.frames, network.shape.told_scale) == (3, True)
+    assert (network.config.frames, network.config.has_scale_channel) == (3, True)
     with torch.inference_mode():
         assert network(torch.zeros(1, 4, 64, 64)).shape == (1, 11, 16, 16)
 
@@ -252,8 +252,8 @@ def test_a_wrong_key_and_a_wrong_value_are_refused_by_name(tmp_path: Path) -> No
         ConfigError, match=r"training\.toml, line \d+, key 'warmup_steps': unknown key; did you mean 'warm_up"
     ):
         load_training_settings(path)
-    path.write_text(text.replace("average_decay = 0.", "average_decay = 1."), encoding="utf-8")
-    with pytest.raises(ConfigError, match=r"key 'average_decay'.*less than 1"):
+    path.write_text(text.replace("ema_decay = 0.", "ema_decay = 1."), encoding="utf-8")
+    with pytest.raises(ConfigError, match=r"key 'ema_decay'.*less than 1"):
         load_training_settings(path)
     with pytest.raises(ConfigError, match="cannot be read"):
         load_training_settings(tmp_path / "none.toml")

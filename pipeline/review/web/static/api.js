@@ -1,10 +1,10 @@
 /** Requests to the server: our own addresses only, with the token that our pages know. */
 
-const token = document.querySelector("meta[name=token]")?.content ?? "";
+const token = document.querySelector("meta[name=csrf-token]")?.content ?? "";
 
 async function read(response) {
   if (response.status === 401) {
-    location.assign("/door");
+    location.assign("/login");
     throw new Error("Come in first.");
   }
   const body = await response.json().catch(() => ({ reason: "The server gave no answer." }));
@@ -14,13 +14,13 @@ async function read(response) {
 export const fetchJson = async (address) => read(await fetch(address, { headers: { accept: "application/json" } }));
 
 /** A number that no other request has. */
-export function requestName() {
+export function createRequestId() {
   const bytes = crypto.getRandomValues(new Uint8Array(16));
   return [...bytes].map((byte) => byte.toString(16).padStart(2, "0")).join("");
 }
 
 /** Send JSON. Where the network fails it is sent again: a request of the same name is kept once. */
-export async function send(address, content) {
+export async function postJson(address, content) {
   for (let attempt = 0; ; attempt += 1) {
     try {
       return await read(await fetch(address, {

@@ -3,7 +3,7 @@
 const SVG = "http://www.w3.org/2000/svg";
 
 /** The element of this id; it must be there. */
-export const at = (id) => document.getElementById(id);
+export const byId = (id) => document.getElementById(id);
 
 function filled(element, traits, children) {
   for (const [name, value] of Object.entries(traits)) {
@@ -16,23 +16,23 @@ function filled(element, traits, children) {
 }
 
 /** An HTML element with attributes, listeners (onclick: f) and children. */
-export const make = (tag, traits = {}, ...children) => filled(document.createElement(tag), traits, children);
+export const createHtml = (tag, traits = {}, ...children) => filled(document.createElement(tag), traits, children);
 
 /** The same for SVG. */
-export const draw = (tag, traits = {}, ...children) => filled(document.createElementNS(SVG, tag), traits, children);
+export const createSvg = (tag, traits = {}, ...children) => filled(document.createElementNS(SVG, tag), traits, children);
 
 let fading = 0;
 
 /** Tell the person something, for a while. */
-export function tell(text) {
-  const message = at("message");
+export function showMessage(text) {
+  const message = byId("message");
   message.textContent = text;
   clearTimeout(fading);
   fading = setTimeout(() => { message.textContent = ""; }, 7000);
 }
 
 /** Show a dialog; the value of the button it was closed with, "" if it was merely closed. */
-export function ask(dialog) {
+export function showDialog(dialog) {
   dialog.returnValue = "";
   dialog.showModal();
   return new Promise((resolve) => {

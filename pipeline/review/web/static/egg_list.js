@@ -1,10 +1,10 @@
 /** The eggs, one entry each: picture, number, stage, what is said of it, and what can be said. */
-import { at, make } from "./dom.js";
+import { byId, createHtml } from "./dom.js";
 
 const VERDICTS = { egg: "an egg", "not-egg": "not an egg" };
 
 /** What can be said of one egg: key, words with the key's letter marked, and the name of the act. */
-export const ACTS = [
+export const EGG_ACTIONS = [
   ["y", ["", "y", "es, an egg"], "confirm"],
   ["n", ["", "n", "ot an egg"], "reject"],
   ["c", ["", "c", "alcified"], "calcified"],
@@ -14,20 +14,20 @@ export const ACTS = [
   ["d", ["", "d", "ivide: two eggs"], "divide"],
 ];
 
-export class Ledger {
-  /** onchoose(number), onact(name) : the person chose an egg, or says something of the chosen one */
-  constructor(onchoose, onact) {
-    this.onchoose = onchoose;
-    this.onact = onact;
-    this.list = at("eggs");
+export class EggList {
+  /** onSelect(number), onAction(name) : the person chose an egg, or says something of the chosen one */
+  constructor(onSelect, onAction) {
+    this.onSelect = onSelect;
+    this.onAction = onAction;
+    this.list = byId("eggs");
     this.entries = new Map();
   }
 
-  show(eggs, chosen, { closed, picking }) {
-    const open = eggs.filter((egg) => egg.verdict === null && egg.listed).length;
-    at("left").textContent = open ? `${open} nobody has spoken of` : "all spoken of";
+  show(eggs, chosen, { readOnly, picking }) {
+    const open = eggs.filter((egg) => egg.verdict === null && egg.counted_by_batch).length;
+    byId("remaining").textContent = open ? `${open} nobody has spoken of` : "all spoken of";
     const focused = this.list.contains(document.activeElement);
-    this.list.replaceChildren(...eggs.map((egg) => this.entry(egg, egg.number === chosen, closed, picking)));
+    this.list.replaceChildren(...eggs.map((egg) => this.entry(egg, egg.number === chosen, readOnly, picking)));
     const entry = this.entries.get(chosen);
     if (entry && focused) entry.querySelector("button").focus({ preventScroll: true });
   }
@@ -36,21 +36,21 @@ export class Ledger {
     this.entries.get(number)?.scrollIntoView({ block: "nearest", inline: "nearest" });
   }
 
-  entry(egg, isChosen, closed, picking) {
+  entry(egg, isChosen, readOnly, picking) {
     const said = egg.verdict ? VERDICTS[egg.verdict] : "";
-    const stage = egg.staged ? `${egg.stage}, as ${egg.by} says` : egg.stage;
+    const stage = egg.staged ? `${egg.stage}, as ${egg.answered_by} says` : egg.stage;
     const name = `Number ${egg.number}, ${egg.stage}${said ? `, ${said}` : ""}`;
-    const head = make("button", {
-      type: "button", class: "pick", "aria-pressed": String(isChosen), "aria-label": picking ? `The same as number ${egg.number}` : name,
-      onclick: () => this.onchoose(egg.number),
+    const head = createHtml("button", {
+      type: "button", class: "egg-button", "aria-pressed": String(isChosen), "aria-label": picking ? `The same as number ${egg.number}` : name,
+      onclick: () => this.onSelect(egg.number),
     },
-    make("img", { src: egg.picture, width: 400, height: 300, alt: "", loading: "lazy" }),
-    make("span", { class: "number" }, String(egg.number)),
-    make("span", { class: "what" }, make("b", {}, stage), make("br"), egg.words),
-    said ? make("span", { class: `stamp ${egg.verdict}`, title: egg.by ?? "" }, said) : null);
-    const acts = isChosen && !closed ? make("div", { class: "saying", role: "group", "aria-label": `Say of number ${egg.number}` },
-      ...ACTS.map(([key, [before, letter, after], act]) => make("button", { type: "button", "aria-keyshortcuts": key, onclick: () => this.onact(act) }, before, make("u", {}, letter), after))) : null;
-    const entry = make("li", { class: `entry${isChosen ? " chosen" : ""}${egg.verdict === "not-egg" ? " out" : ""}${egg.counted ? "" : " uncounted"}` }, head, acts);
+    createHtml("img", { src: egg.picture, width: 400, height: 300, alt: "", loading: "lazy" }),
+    createHtml("span", { class: "number" }, String(egg.number)),
+    createHtml("span", { class: "what" }, createHtml("b", {}, stage), createHtml("br"), egg.words),
+    said ? createHtml("span", { class: `verdict ${egg.verdict}`, title: egg.answered_by ?? "" }, said) : null);
+    const actions = isChosen && !readOnly ? createHtml("div", { class: "egg-actions", role: "group", "aria-label": `Say of number ${egg.number}` },
+      ...EGG_ACTIONS.map(([key, [before, letter, after], act]) => createHtml("button", { type: "button", "aria-keyshortcuts": key, onclick: () => this.onAction(act) }, before, createHtml("u", {}, letter), after))) : null;
+    const entry = createHtml("li", { class: `entry${isChosen ? " chosen" : ""}${egg.verdict === "not-egg" ? " rejected" : ""}${egg.counted ? "" : " uncounted"}` }, head, actions);
     this.entries.set(egg.number, entry);
     return entry;
   }

@@ -1,105 +1,105 @@
 /** An exam's page: what the server tells is shown, and what the person says is sent. */
-import { ask, at, make, tell } from "./dom.js";
-import { fillKeyList, listen } from "./keys.js";
-import { Ledger } from "./egg_list.js";
-import { Sketch } from "./outline_editor.js";
-import { Stage } from "./frame_view.js";
-import { Strip } from "./timeline.js";
-import { fetchJson, requestName, send } from "./api.js";
+import { showDialog, byId, createHtml, showMessage } from "./dom.js";
+import { renderKeyList, listenForKeys } from "./keys.js";
+import { EggList } from "./egg_list.js";
+import { OutlineEditor } from "./outline_editor.js";
+import { FrameView } from "./frame_view.js";
+import { Timeline } from "./timeline.js";
+import { fetchJson, createRequestId, postJson } from "./api.js";
 
 const folder = location.pathname.replace(/\/$/, "");
-const NEWS_SECONDS = 4;
-let exam = JSON.parse(at("exam").dataset.document);
+const POLL_SECONDS = 4;
+let exam = JSON.parse(byId("exam").dataset.document);
 let chosen = null; // number of the egg that is spoken of
 let picking = false; // the other one of two that are the same is being chosen
-let begun = null; // frame where an unusable part begins
-let sketch = null;
-let sketchStage = "calcified";
+let unusableFrom = null; // frame where an unusable part begins
+let outlineEditor = null;
+let outlineStage = "calcified";
 let busy = Promise.resolve();
 
-const stage = new Stage(folder, exam.clips, (place, frame) => moved(place, frame));
-const strip = new Strip((frame) => stage.show(stage.place, frame));
-const ledger = new Ledger((number) => (picking ? same(number) : choose(number)), (act) => acts[act]());
+const frameView = new FrameView(folder, exam.clips, (clipIndex, frame) => frameShown(clipIndex, frame));
+const timeline = new Timeline((frame) => frameView.show(frameView.clipIndex, frame));
+const eggList = new EggList((number) => (picking ? same(number) : choose(number)), (act) => actions[act]());
 
 const egg = (number = chosen) => exam.eggs.find((one) => one.number === number);
-const closed = () => exam.signed !== null || exam.you.may === "look";
-const waiting = () => exam.eggs.filter((one) => one.verdict === null && one.listed).sort((a, b) => a.real - b.real);
+const isReadOnly = () => exam.signed !== null || exam.you.permission === "look";
+const unreviewedEggs = () => exam.eggs.filter((one) => one.verdict === null && one.counted_by_batch).sort((a, b) => a.confidence - b.confidence);
 
 // What is shown
 
 function render() {
-  stage.clips = exam.clips;
+  frameView.clips = exam.clips;
   const { now, program, signed } = exam;
-  at("date").textContent = exam.date;
-  at("figure").textContent = now.figure;
-  at("figure").classList.toggle("words", !/^\d/.test(now.figure));
-  at("says").textContent = /^\d/.test(now.figure) ? now.says.replace(/^[\d,]+ /, "") : "";
-  at("least").textContent = now.least && (at("says").textContent ? `, ${now.least}` : now.least);
-  at("range").textContent = now.range;
-  at("stage").textContent = [now.stage, now.follicles].filter(Boolean).join("; ");
-  at("program").textContent = now.range === program.range && now.figure === program.figure ? ""
+  byId("date").textContent = exam.date;
+  byId("figure").textContent = now.figure;
+  byId("figure").classList.toggle("words", !/^\d/.test(now.figure));
+  byId("count-text").textContent = /^\d/.test(now.figure) ? now.count_text.replace(/^[\d,]+ /, "") : "";
+  byId("at-least").textContent = now.at_least && (byId("count-text").textContent ? `, ${now.at_least}` : now.at_least);
+  byId("range").textContent = now.range;
+  byId("stage").textContent = [now.stage, now.follicles].filter(Boolean).join("; ");
+  byId("program").textContent = now.range === program.range && now.figure === program.figure ? ""
     : `the program alone: ${program.figure}; ${program.range}`;
-  at("seal").hidden = !signed;
-  if (signed) at("seal").replaceChildren("signed by ", make("b", {}, signed.name), `, ${signed.role}`, make("br"), signed.at, " ", make("a", { href: exam.sheet }, "sheet"), signed.then ? make("br") : "", signed.then);
-  at("sign").replaceChildren(...(signed ? ["open a", make("u", {}, "g"), "ain"] : ["Si", make("u", {}, "g"), "n"]));
-  at("sign").disabled = exam.you.may !== "sign";
-  at("others").textContent = exam.others.length ? `also here: ${exam.others.join(", ")}` : "";
-  at("why").replaceChildren(...exam.flags.map((flag) => make("p", {}, make("span", { class: `severity ${flag.severity.replace(" ", "-")}` }, flag.severity), ` ${flag.reason}`)));
-  at("questions").hidden = exam.questions.length === 0;
-  at("questions").replaceChildren(...exam.questions.map((one) => make("p", {},
-    make("b", {}, `${one.who} said: ${one.what}. `), "Nothing in the present result matches it. What of it? ",
-    make("button", { type: "button", class: "word", onclick: () => say({ kind: "settled", of: one.of }), disabled: closed() }, "dealt with"))));
-  at("history").replaceChildren(...[...exam.history].reverse().map((one) => make("li", {}, make("b", {}, one.who), ` ${one.what} `, make("span", { class: "soft" }, one.at))));
-  at("undo").disabled = closed() || exam.undo === null;
-  at("redo").disabled = closed() || exam.redo === null;
-  for (const id of ["draw", "unusable", "note", "rest"]) at(id).disabled = closed();
-  at("clips").replaceChildren(...exam.clips.map((clip, place) => make("button", {
-    type: "button", class: "word", "aria-pressed": String(place === stage.place), onclick: () => stage.show(place, 0),
-  }, clip.name)), ...exam.refused.map((clip) => make("span", { class: "soft" }, `${clip.file}: refused`)));
+  byId("signature").hidden = !signed;
+  if (signed) byId("signature").replaceChildren("signed by ", createHtml("b", {}, signed.name), `, ${signed.role}`, createHtml("br"), signed.at, " ", createHtml("a", { href: exam.sheet }, "sheet"), signed.then ? createHtml("br") : "", signed.then);
+  byId("sign").replaceChildren(...(signed ? ["open a", createHtml("u", {}, "g"), "ain"] : ["Si", createHtml("u", {}, "g"), "n"]));
+  byId("sign").disabled = exam.you.permission !== "sign";
+  byId("others").textContent = exam.others.length ? `also here: ${exam.others.join(", ")}` : "";
+  byId("flags").replaceChildren(...exam.flags.map((flag) => createHtml("p", {}, createHtml("span", { class: `severity ${flag.severity.replace(" ", "-")}` }, flag.severity), ` ${flag.reason}`)));
+  byId("questions").hidden = exam.questions.length === 0;
+  byId("questions").replaceChildren(...exam.questions.map((one) => createHtml("p", {},
+    createHtml("b", {}, `${one.who} said: ${one.what}. `), "Nothing in the present result matches it. What of it? ",
+    createHtml("button", { type: "button", class: "text-button", onclick: () => submitAnswer({ kind: "settled", of: one.of }), disabled: isReadOnly() }, "dealt with"))));
+  byId("history").replaceChildren(...[...exam.history].reverse().map((one) => createHtml("li", {}, createHtml("b", {}, one.who), ` ${one.what} `, createHtml("span", { class: "soft" }, one.at))));
+  byId("undo").disabled = isReadOnly() || exam.undo === null;
+  byId("redo").disabled = isReadOnly() || exam.redo === null;
+  for (const id of ["draw", "unusable", "note", "confirm-rest"]) byId(id).disabled = isReadOnly();
+  byId("clips").replaceChildren(...exam.clips.map((clip, clipIndex) => createHtml("button", {
+    type: "button", class: "text-button", "aria-pressed": String(clipIndex === frameView.clipIndex), onclick: () => frameView.show(clipIndex, 0),
+  }, clip.name)), ...exam.refused.map((clip) => createHtml("span", { class: "soft" }, `${clip.file}: refused`)));
   renderEggs();
 }
 
 function renderEggs() {
-  ledger.show(exam.eggs, chosen, { closed: closed(), picking });
-  const marks = exam.eggs.map((one) => ({ egg: one, chosen: one.number === chosen, out: one.verdict === "not-egg" }));
-  stage.mark(marks, sketch ? sketch.elements(sketchStage) : null);
-  if (stage.clip) {
-    strip.show(stage.clip, exam.eggs, chosen, begun);
-    strip.at(stage.frame);
+  eggList.show(exam.eggs, chosen, { readOnly: isReadOnly(), picking });
+  const marks = exam.eggs.map((one) => ({ egg: one, chosen: one.number === chosen, rejected: one.verdict === "not-egg" }));
+  frameView.mark(marks, outlineEditor ? outlineEditor.elements(outlineStage) : null);
+  if (frameView.clip) {
+    timeline.show(frameView.clip, exam.eggs, chosen, unusableFrom);
+    timeline.setPlayhead(frameView.frame);
   }
   hint();
 }
 
-function moved(place, frame) {
-  const clip = exam.clips[place];
-  if (strip.clip !== clip) {
-    at("frame").max = clip.frames - 1;
-    [...at("clips").querySelectorAll("button")].forEach((button, row) => button.setAttribute("aria-pressed", String(row === place)));
-    strip.show(clip, exam.eggs, chosen, begun);
+function frameShown(clipIndex, frame) {
+  const clip = exam.clips[clipIndex];
+  if (timeline.clip !== clip) {
+    byId("frame").max = clip.frames - 1;
+    [...byId("clips").querySelectorAll("button")].forEach((button, row) => button.setAttribute("aria-pressed", String(row === clipIndex)));
+    timeline.show(clip, exam.eggs, chosen, unusableFrom);
   }
-  at("frame").value = frame;
-  at("where").textContent = clip.rate ? `${(frame / clip.rate).toFixed(1)} s, frame ${frame}` : `frame ${frame}`;
-  at("play").textContent = stage.playing ? "pause" : "play";
-  strip.at(frame);
+  byId("frame").value = frame;
+  byId("position").textContent = clip.rate ? `${(frame / clip.rate).toFixed(1)} s, frame ${frame}` : `frame ${frame}`;
+  byId("play").textContent = frameView.playing ? "pause" : "play";
+  timeline.setPlayhead(frame);
 }
 
 function hint() {
   const text = picking ? `The same as which? Choose its number, or Enter when it is marked. Esc: none`
-    : sketch ? "Drag along the egg's length, then pull the handles. c, t or f: its stage. Enter: keep. Esc: leave it"
-      : begun !== null ? `Unusable from frame ${begun}: go to its last frame and press u. Esc: leave it` : "";
-  at("hint").textContent = text;
-  at("hint").hidden = !text;
+    : outlineEditor ? "Drag along the egg's length, then pull the handles. c, t or f: its stage. Enter: keep. Esc: leave it"
+      : unusableFrom !== null ? `Unusable from frame ${unusableFrom}: go to its last frame and press u. Esc: leave it` : "";
+  byId("hint").textContent = text;
+  byId("hint").hidden = !text;
 }
 
 function choose(number, look = true) {
   chosen = number;
   const one = egg();
   if (one && look && exam.clips.length) {
-    stage.play(false);
-    stage.show(one.best[0], one.best[1]);
+    frameView.play(false);
+    frameView.show(one.best[0], one.best[1]);
   }
   renderEggs();
-  ledger.reveal(number);
+  eggList.reveal(number);
 }
 
 function step(by) {
@@ -111,177 +111,177 @@ function step(by) {
 
 // What is said
 
-function take(document) {
+function applyState(document) {
   exam = document;
   if (!egg()) chosen = exam.eggs[0]?.number ?? null;
   render();
 }
 
 /** Send an answer; whoever was overtaken by another person decides what holds. */
-function say(answer, after = () => {}) {
+function submitAnswer(answer, after = () => {}) {
   busy = busy.then(async () => {
-    if (closed() && answer.kind !== "reopened") { tell(exam.signed ? "This exam is signed. Open it again first." : "You may look, but not answer."); return; }
-    const content = { request: requestName(), seen: exam.head, fingerprint: exam.fingerprint, even_so: false, answer };
-    let { ok, body } = await send(`${folder}/answers`, content);
-    if (body.overtaken) {
-      take(body.state);
-      at("meanwhile-rows").replaceChildren(...body.overtaken.map((one) => make("li", {}, make("b", {}, one.who), ` ${one.what}`)));
-      if (await ask(at("meanwhile")) !== "mine") return;
-      ({ ok, body } = await send(`${folder}/answers`, { ...content, request: requestName(), seen: exam.head, even_so: true }));
+    if (isReadOnly() && answer.kind !== "reopened") { showMessage(exam.signed ? "This exam is signed. Open it again first." : "You may look, but not answer."); return; }
+    const content = { request_id: createRequestId(), base_sequence: exam.head, fingerprint: exam.fingerprint, override_conflict: false, answer };
+    let { ok, body } = await postJson(`${folder}/answers`, content);
+    if (body.conflict) {
+      applyState(body.state);
+      byId("conflict-rows").replaceChildren(...body.conflict.map((one) => createHtml("li", {}, createHtml("b", {}, one.who), ` ${one.what}`)));
+      if (await showDialog(byId("conflict")) !== "mine") return;
+      ({ ok, body } = await postJson(`${folder}/answers`, { ...content, request_id: createRequestId(), base_sequence: exam.head, override_conflict: true }));
     }
-    if (!ok) { tell(body.reason); return; }
-    take(body.state);
+    if (!ok) { showMessage(body.reason); return; }
+    applyState(body.state);
     after();
   });
   return busy;
 }
 
-const onward = () => { const next = waiting()[0]; if (next) choose(next.number); else renderEggs(); };
-const one = () => [egg().pieces];
-const staged = (name) => () => { if (sketch) { sketchStage = name; renderEggs(); } else if (egg()) say({ kind: "stage", eggs: one(), stage: name }, onward); };
+const selectNextUnreviewed = () => { const next = unreviewedEggs()[0]; if (next) choose(next.number); else renderEggs(); };
+const one = () => [egg().segments];
+const staged = (name) => () => { if (outlineEditor) { outlineStage = name; renderEggs(); } else if (egg()) submitAnswer({ kind: "stage", eggs: one(), stage: name }, selectNextUnreviewed); };
 
 function same(number) {
   picking = false;
   if (number === chosen || !egg(number)) { renderEggs(); return; }
-  say({ kind: "same", eggs: [egg().pieces, egg(number).pieces] }, () => choose(Math.min(number, chosen)));
+  submitAnswer({ kind: "same", eggs: [egg().segments, egg(number).segments] }, () => choose(Math.min(number, chosen)));
 }
 
-/** The piece in view is another egg; where it is the only one, the egg is cut at the frame on the screen. */
+/** The segment in view is another egg; where it is the only one, the egg is cut at the frame on the screen. */
 function divide() {
-  const { file } = stage.clip;
-  const piece = egg().pieces.find((part) => part.clip === file && part.first <= stage.frame && stage.frame <= part.last);
-  if (!piece) { tell("Go to a frame where the second egg is in view."); return; }
-  const cut = egg().pieces.length > 1 ? piece : { ...piece, first: stage.frame };
-  if (cut.first === piece.first && egg().pieces.length === 1) { tell("Go to the frame where the second egg begins."); return; }
-  say({ kind: "two", egg: egg().pieces, apart: [cut] });
+  const { file } = frameView.clip;
+  const segment = egg().segments.find((part) => part.clip === file && part.first <= frameView.frame && frameView.frame <= part.last);
+  if (!segment) { showMessage("Go to a frame where the second egg is in view."); return; }
+  const cut = egg().segments.length > 1 ? segment : { ...segment, first: frameView.frame };
+  if (cut.first === segment.first && egg().segments.length === 1) { showMessage("Go to the frame where the second egg begins."); return; }
+  submitAnswer({ kind: "two", egg: egg().segments, apart: [cut] });
 }
 
 function outline() {
-  if (!stage.clip) return;
-  stage.play(false);
-  const { width, height } = stage.clip;
-  const sizes = exam.eggs.map((other) => stage.outline(other)).filter(Boolean);
+  if (!frameView.clip) return;
+  frameView.play(false);
+  const { width, height } = frameView.clip;
+  const sizes = exam.eggs.map((other) => frameView.outline(other)).filter(Boolean);
   const [long, short] = sizes.length ? sizes[0].slice(2, 4) : [width / 16, width / 22];
-  sketch = new Sketch([width / 2, height / 2, long, short, 0], renderEggs);
-  sketchStage = egg()?.stage ?? "calcified";
+  outlineEditor = new OutlineEditor([width / 2, height / 2, long, short, 0], renderEggs);
+  outlineStage = egg()?.stage ?? "calcified";
   renderEggs();
 }
 
 function keepOutline() {
-  const answer = { kind: "drawn", clip: stage.clip.file, frame: stage.frame, ellipse: sketch.answer(), stage: sketchStage };
-  leave();
-  say(answer, () => { chosen = exam.eggs.at(-1).number; renderEggs(); });
+  const answer = { kind: "drawn", clip: frameView.clip.file, frame: frameView.frame, ellipse: outlineEditor.answer(), stage: outlineStage };
+  cancel();
+  submitAnswer(answer, () => { chosen = exam.eggs.at(-1).number; renderEggs(); });
 }
 
 function unusable() {
-  if (!stage.clip) return;
-  const { file } = stage.clip;
-  const marked = stage.clip.unusable.find(([first, last]) => first <= stage.frame && stage.frame <= last);
-  if (begun === null && marked) { say({ kind: "usable", clip: file, first: marked[0], last: marked[1] }); return; }
-  if (begun === null) { begun = stage.frame; renderEggs(); return; }
-  const [first, last] = [Math.min(begun, stage.frame), Math.max(begun, stage.frame)];
-  begun = null;
-  say({ kind: "unusable", clip: file, first, last });
+  if (!frameView.clip) return;
+  const { file } = frameView.clip;
+  const marked = frameView.clip.unusable.find(([first, last]) => first <= frameView.frame && frameView.frame <= last);
+  if (unusableFrom === null && marked) { submitAnswer({ kind: "usable", clip: file, first: marked[0], last: marked[1] }); return; }
+  if (unusableFrom === null) { unusableFrom = frameView.frame; renderEggs(); return; }
+  const [first, last] = [Math.min(unusableFrom, frameView.frame), Math.max(unusableFrom, frameView.frame)];
+  unusableFrom = null;
+  submitAnswer({ kind: "unusable", clip: file, first, last });
 }
 
 async function note() {
-  at("note-about").textContent = egg() ? `About number ${chosen}, or the exam` : "About the exam";
-  at("note-text").value = "";
-  if (await ask(at("note-box")) === "keep") say({ kind: "comment", text: at("note-text").value.trim(), egg: egg() ? egg().pieces : [] });
+  byId("note-about").textContent = egg() ? `About number ${chosen}, or the exam` : "About the exam";
+  byId("note-text").value = "";
+  if (await showDialog(byId("note-box")) === "keep") submitAnswer({ kind: "comment", text: byId("note-text").value.trim(), egg: egg() ? egg().segments : [] });
 }
 
 async function sign() {
-  if (exam.you.may !== "sign") { tell("You may review, but not sign."); return; }
+  if (exam.you.permission !== "sign") { showMessage("You may review, but not sign."); return; }
   if (exam.signed) {
-    at("open-reason").value = "";
-    if (await ask(at("open-box")) === "open") say({ kind: "reopened", reason: at("open-reason").value.trim() });
+    byId("open-reason").value = "";
+    if (await showDialog(byId("open-box")) === "open") submitAnswer({ kind: "reopened", reason: byId("open-reason").value.trim() });
     return;
   }
-  const left = waiting().length + exam.questions.length;
-  at("sign-says").textContent = `${exam.now.says}, ${exam.now.least}; ${exam.now.range}.`;
-  at("sign-left").textContent = left ? `${left} of what is shown has not been spoken of; it stands as the program has it.` : "";
-  at("sign-now").focus();
-  const answered = ask(at("sign-box"));
-  at("sign-now").focus();
+  const left = unreviewedEggs().length + exam.questions.length;
+  byId("sign-says").textContent = `${exam.now.count_text}, ${exam.now.at_least}; ${exam.now.range}.`;
+  byId("sign-left").textContent = left ? `${left} of what is shown has not been spoken of; it stands as the program has it.` : "";
+  byId("sign-now").focus();
+  const answered = showDialog(byId("sign-box"));
+  byId("sign-now").focus();
   if (await answered === "sign") {
-    say({ kind: "signed", name: exam.you.name, role: at("sign-role").value.trim() }, () => tell("Signed. Enter: the next exam."));
+    submitAnswer({ kind: "signed", name: exam.you.name, role: byId("sign-role").value.trim() }, () => showMessage("Signed. Enter: the next exam."));
   }
 }
 
-function leave() {
-  sketch?.end();
-  sketch = null;
+function cancel() {
+  outlineEditor?.end();
+  outlineEditor = null;
   picking = false;
-  begun = null;
+  unusableFrom = null;
   renderEggs();
 }
 
-const acts = {
-  confirm: () => egg() && say({ kind: "egg", eggs: one() }, onward),
-  reject: () => egg() && say({ kind: "not-egg", eggs: one() }, onward),
+const actions = {
+  confirm: () => egg() && submitAnswer({ kind: "egg", eggs: one() }, selectNextUnreviewed),
+  reject: () => egg() && submitAnswer({ kind: "not-egg", eggs: one() }, selectNextUnreviewed),
   calcified: staged("calcified"),
   "thin-shelled": staged("thin-shelled"),
   follicle: staged("follicle"),
-  same: () => { if (egg()) { picking = true; renderEggs(); tell("The same as which number?"); } },
+  same: () => { if (egg()) { picking = true; renderEggs(); showMessage("The same as which number?"); } },
   divide: () => egg() && divide(),
-  rest: () => { const rest = waiting(); if (rest.length) say({ kind: "egg", eggs: rest.map((other) => other.pieces) }, renderEggs); else tell("Everything was spoken of."); },
+  "confirm-rest": () => { const rest = unreviewedEggs(); if (rest.length) submitAnswer({ kind: "egg", eggs: rest.map((other) => other.segments) }, renderEggs); else showMessage("Everything was spoken of."); },
   outline,
   unusable,
   note,
-  undo: () => say({ kind: "undo" }),
-  redo: () => say({ kind: "redo" }),
+  undo: () => submitAnswer({ kind: "undo" }),
+  redo: () => submitAnswer({ kind: "redo" }),
   sign,
-  keys: () => ask(at("key-list")),
-  play: () => { stage.play(); moved(stage.place, stage.frame); stage.paint(); },
-  back: () => { stage.play(false); stage.show(stage.place, stage.frame - 1); },
-  on: () => { stage.play(false); stage.show(stage.place, stage.frame + 1); },
-  "far-back": () => { stage.play(false); stage.show(stage.place, stage.frame - 10); },
-  "far-on": () => { stage.play(false); stage.show(stage.place, stage.frame + 10); },
-  "clip-before": () => exam.clips.length && stage.show((stage.place + exam.clips.length - 1) % exam.clips.length, 0),
-  "clip-after": () => exam.clips.length && stage.show((stage.place + 1) % exam.clips.length, 0),
-  "egg-before": () => step(-1),
-  "egg-after": () => step(1),
-  leave,
+  keys: () => showDialog(byId("key-list")),
+  play: () => { frameView.play(); frameShown(frameView.clipIndex, frameView.frame); frameView.paint(); },
+  "previous-frame": () => { frameView.play(false); frameView.show(frameView.clipIndex, frameView.frame - 1); },
+  "next-frame": () => { frameView.play(false); frameView.show(frameView.clipIndex, frameView.frame + 1); },
+  "back-ten-frames": () => { frameView.play(false); frameView.show(frameView.clipIndex, frameView.frame - 10); },
+  "forward-ten-frames": () => { frameView.play(false); frameView.show(frameView.clipIndex, frameView.frame + 10); },
+  "previous-clip": () => exam.clips.length && frameView.show((frameView.clipIndex + exam.clips.length - 1) % exam.clips.length, 0),
+  "next-clip": () => exam.clips.length && frameView.show((frameView.clipIndex + 1) % exam.clips.length, 0),
+  "previous-egg": () => step(-1),
+  "next-egg": () => step(1),
+  cancel,
   worklist: () => location.assign("/"),
-  enter: () => {
-    if (sketch) keepOutline();
+  accept: () => {
+    if (outlineEditor) keepOutline();
     else if (picking) picking = false;
-    else if (exam.signed) location.assign(at("exam").dataset.following);
+    else if (exam.signed) location.assign(byId("exam").dataset.nextExam);
   },
 };
 
-listen({
-  acts,
-  sketching: (event) => sketch?.key(event) ?? false,
+listenForKeys({
+  actions,
+  editorTakesKey: (event) => outlineEditor?.key(event) ?? false,
   number: (number) => { if (!egg(number)) return false; if (picking) same(number); else choose(number); return true; },
-  highest: () => Math.max(0, ...exam.eggs.map((other) => other.number)),
+  highestNumber: () => Math.max(0, ...exam.eggs.map((other) => other.number)),
 });
-fillKeyList();
-for (const id of ["play", "draw", "unusable", "note", "undo", "redo", "rest", "sign", "keys"]) {
-  at(id).addEventListener("click", () => acts[{ draw: "outline" }[id] ?? id]());
+renderKeyList();
+for (const id of ["play", "draw", "unusable", "note", "undo", "redo", "confirm-rest", "sign", "keys"]) {
+  byId(id).addEventListener("click", () => actions[{ draw: "outline" }[id] ?? id]());
 }
-at("frame").addEventListener("input", () => { stage.play(false); stage.show(stage.place, Number(at("frame").value)); });
-at("picture").addEventListener("unseen", async () => {
-  const answer = await fetchJson(`${folder}/clips/${stage.place}/frames/${stage.frame}`).catch(() => null);
-  if (answer && !answer.ok) tell(answer.body.reason);
+byId("frame").addEventListener("input", () => { frameView.play(false); frameView.show(frameView.clipIndex, Number(byId("frame").value)); });
+byId("picture").addEventListener("frameunavailable", async () => {
+  const answer = await fetchJson(`${folder}/clips/${frameView.clipIndex}/frames/${frameView.frame}`).catch(() => null);
+  if (answer && !answer.ok) showMessage(answer.body.reason);
 });
 
-async function hear() {
+async function pollUpdates() {
   if (document.visibilityState !== "visible") return;
-  const { ok, body } = await fetchJson(`${folder}/news?seen=${exam.head}`);
+  const { ok, body } = await fetchJson(`${folder}/updates?base_sequence=${exam.head}`);
   if (!ok) return;
   if (body.fingerprint !== exam.fingerprint) { location.reload(); return; }
   exam.others = body.others;
-  at("others").textContent = body.others.length ? `also here: ${body.others.join(", ")}` : "";
-  const news = body.said.filter((one_) => one_.who !== exam.you.name);
+  byId("others").textContent = body.others.length ? `also here: ${body.others.join(", ")}` : "";
+  const news = body.events.filter((one_) => one_.who !== exam.you.name);
   if (body.head > exam.head) {
     const answer = await fetchJson(`${folder}/state`);
-    if (answer.ok && answer.body.head > exam.head) take(answer.body);
-    if (news.length) tell(news.map((one_) => `${one_.who} ${one_.what}`).join("; "));
+    if (answer.ok && answer.body.head > exam.head) applyState(answer.body);
+    if (news.length) showMessage(news.map((one_) => `${one_.who} ${one_.what}`).join("; "));
   }
 }
-setInterval(() => { hear().catch(() => {}); }, NEWS_SECONDS * 1000);
+setInterval(() => { pollUpdates().catch(() => {}); }, POLL_SECONDS * 1000);
 
 render();
-if (exam.eggs.length) choose((waiting()[0] ?? exam.eggs[0]).number);
-else if (exam.clips.length) stage.show(0, 0);
+if (exam.eggs.length) choose((unreviewedEggs()[0] ?? exam.eggs[0]).number);
+else if (exam.clips.length) frameView.show(0, 0);

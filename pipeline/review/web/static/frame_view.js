@@ -3,7 +3,7 @@
  *
  * Coordinates are pixels of the source frame, pixel centres at whole numbers, so the drawing begins at -0.5.
  */
-import { at, draw } from "./dom.js";
+import { byId, createSvg } from "./dom.js";
 
 const AHEAD = 24; // frames fetched ahead of the one shown
 const KEPT = 160; // frames held
@@ -12,28 +12,28 @@ const LABEL_SIZE = 15; // px of the screen, however large the frame is
 const NEAR = 2; // frames; an outline is shown over a gap as short as this
 const SLOWEST = 25; // frames a second where the clip does not tell
 
-export class Stage {
-  /** folder : of the exam's addresses;  onframe(place, frame) : called when another one is on the screen */
-  constructor(folder, clips, onframe) {
+export class FrameView {
+  /** folder : of the exam's addresses;  onFrame(clipIndex, frame) : called when another one is on the screen */
+  constructor(folder, clips, onFrame) {
     this.folder = folder;
     this.clips = clips;
-    this.onframe = onframe;
-    this.place = 0;
+    this.onFrame = onFrame;
+    this.clipIndex = 0;
     this.frame = 0;
     this.playing = false;
     this.images = new Map();
     this.outlines = new Map();
     this.marks = [];
     this.extra = null;
-    this.canvas = at("picture");
-    this.overlay = at("overlay");
+    this.canvas = byId("picture");
+    this.overlay = byId("overlay");
   }
 
-  get clip() { return this.clips[this.place]; }
+  get clip() { return this.clips[this.clipIndex]; }
 
-  show(place, frame) {
+  show(clipIndex, frame) {
     if (!this.clip) return;
-    this.place = place;
+    this.clipIndex = clipIndex;
     this.frame = Math.max(0, Math.min(this.clip.frames - 1, frame));
     const { width, height } = this.clip;
     if (this.canvas.width !== width || this.canvas.height !== height) {
@@ -42,13 +42,13 @@ export class Stage {
     }
     this.overlay.setAttribute("viewBox", `-0.5 -0.5 ${width} ${height}`);
     this.paint();
-    this.needOutlines(place);
+    this.needOutlines(clipIndex);
     this.drawOutlines();
-    this.onframe(this.place, this.frame);
+    this.onFrame(this.clipIndex, this.frame);
   }
 
-  image(place, frame) {
-    const address = `${this.folder}/clips/${place}/frames/${frame}`;
+  image(clipIndex, frame) {
+    const address = `${this.folder}/clips/${clipIndex}/frames/${frame}`;
     let image = this.images.get(address);
     if (!image) {
       image = new Image();
@@ -60,20 +60,20 @@ export class Stage {
   }
 
   paint() {
-    const { place, frame } = this;
-    const image = this.image(place, frame);
+    const { clipIndex, frame } = this;
+    const image = this.image(clipIndex, frame);
     const put = () => {
-      if (place !== this.place || frame !== this.frame) return;
+      if (clipIndex !== this.clipIndex || frame !== this.frame) return;
       this.canvas.getContext("2d").drawImage(image, 0, 0);
-      this.canvas.dataset.shown = `${place}/${frame}`;
+      this.canvas.dataset.shown = `${clipIndex}/${frame}`;
     };
     if (image.complete && image.naturalWidth) put();
     else {
       image.addEventListener("load", put, { once: true });
-      image.addEventListener("error", () => this.canvas.dispatchEvent(new CustomEvent("unseen")), { once: true });
+      image.addEventListener("error", () => this.canvas.dispatchEvent(new CustomEvent("frameunavailable")), { once: true });
     }
     const last = this.playing ? AHEAD : 3;
-    for (let step = 1; step <= last && frame + step < this.clip.frames; step += 1) this.image(place, frame + step);
+    for (let step = 1; step <= last && frame + step < this.clip.frames; step += 1) this.image(clipIndex, frame + step);
   }
 
   play(wanted = !this.playing) {
@@ -85,9 +85,9 @@ export class Stage {
       if (!this.playing) return;
       if (now >= due) {
         const next = this.frame + 1;
-        if (next >= this.clip.frames) { this.playing = false; this.onframe(this.place, this.frame); return; }
-        if (this.image(this.place, next).complete) {
-          this.show(this.place, next);
+        if (next >= this.clip.frames) { this.playing = false; this.onFrame(this.clipIndex, this.frame); return; }
+        if (this.image(this.clipIndex, next).complete) {
+          this.show(this.clipIndex, next);
           due = Math.max(due + period, now - period);
         }
       }
@@ -96,29 +96,29 @@ export class Stage {
     requestAnimationFrame(beat);
   }
 
-  async needOutlines(place) {
-    if (this.outlines.has(place)) return;
-    this.outlines.set(place, {});
-    const response = await fetch(`${this.folder}/clips/${place}/outlines`);
-    if (!response.ok) { this.outlines.delete(place); return; }
-    this.outlines.set(place, (await response.json()).tracks);
+  async needOutlines(clipIndex) {
+    if (this.outlines.has(clipIndex)) return;
+    this.outlines.set(clipIndex, {});
+    const response = await fetch(`${this.folder}/clips/${clipIndex}/outlines`);
+    if (!response.ok) { this.outlines.delete(clipIndex); return; }
+    this.outlines.set(clipIndex, (await response.json()).tracks);
     this.drawOutlines();
   }
 
   /** The outline of an egg on a frame of a clip, null where it is not in view. */
-  outline(egg, place = this.place, frame = this.frame) {
-    const file = this.clips[place].file;
-    for (const piece of egg.pieces) {
-      if (piece.clip !== file || frame < piece.first || frame > piece.last) continue;
-      if (piece.track < 0) return frame === piece.first ? egg.outlines[piece.track] : null;
-      const track = this.outlines.get(place)?.[piece.track];
+  outline(egg, clipIndex = this.clipIndex, frame = this.frame) {
+    const file = this.clips[clipIndex].file;
+    for (const segment of egg.segments) {
+      if (segment.clip !== file || frame < segment.first || frame > segment.last) continue;
+      if (segment.track < 0) return frame === segment.first ? egg.outlines[segment.track] : null;
+      const track = this.outlines.get(clipIndex)?.[segment.track];
       const row = track ? nearest(track.frames, frame) : -1;
       if (row >= 0 && Math.abs(track.frames[row] - frame) <= NEAR) return track.ellipses[row];
     }
     return null;
   }
 
-  /** marks : [{egg, chosen, out}];  extra : SVG elements above them, while something is drawn */
+  /** marks : [{egg, chosen, rejected}];  extra : SVG elements above them, while something is drawn */
   mark(marks, extra = null) {
     this.marks = marks;
     this.extra = extra;
@@ -127,18 +127,18 @@ export class Stage {
 
   drawOutlines() {
     const parts = [];
-    for (const { egg, chosen, out } of this.marks) {
+    for (const { egg, chosen, rejected } of this.marks) {
       const ellipse = this.outline(egg);
-      if (!ellipse || (out && !chosen)) continue;
+      if (!ellipse || (rejected && !chosen)) continue;
       const [cx, cy, major, minor, degrees] = ellipse;
       const traits = {
         cx, cy, rx: major + CLEARANCE, ry: minor + CLEARANCE, transform: `rotate(${degrees} ${cx} ${cy})`,
       };
-      const kind = `line ${egg.stage}${chosen ? " chosen" : ""}${out ? " out" : ""}`;
+      const kind = `line ${egg.stage}${chosen ? " chosen" : ""}${rejected ? " rejected" : ""}`;
       const reach = Math.hypot(major, minor) * 0.72 + CLEARANCE;
       const size = (LABEL_SIZE * this.clip.width) / (this.canvas.clientWidth || this.clip.width);
-      const label = draw("text", { x: cx + reach, y: cy - reach, "font-size": size, class: `label${chosen ? " chosen" : ""}` }, String(egg.number));
-      parts.push(draw("ellipse", { ...traits, class: "edge" }), draw("ellipse", { ...traits, class: kind }), label);
+      const label = createSvg("text", { x: cx + reach, y: cy - reach, "font-size": size, class: `label${chosen ? " chosen" : ""}` }, String(egg.number));
+      parts.push(createSvg("ellipse", { ...traits, class: "edge" }), createSvg("ellipse", { ...traits, class: kind }), label);
     }
     this.overlay.replaceChildren(...parts, ...(this.extra ?? []));
   }

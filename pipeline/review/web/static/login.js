@@ -1,11 +1,11 @@
 /** Coming in. */
-import { at, tell } from "./dom.js";
-import { send } from "./api.js";
+import { byId, showMessage } from "./dom.js";
+import { postJson } from "./api.js";
 
-at("door").addEventListener("submit", async (event) => {
+byId("login-form").addEventListener("submit", async (event) => {
   event.preventDefault();
   const told = Object.fromEntries(new FormData(event.target));
-  const { ok, body } = await send("/enter", told);
+  const { ok, body } = await postJson("/login", told);
   if (ok) location.assign("/");
-  else tell(body.reason);
+  else showMessage(body.reason);
 });

@@ -1,27 +1,27 @@
 /** An outline drawn by hand on a paused frame: dragged, shifted by its handles, or moved by keys. */
-import { at, draw } from "./dom.js";
+import { byId, createSvg } from "./dom.js";
 
 const SMALLEST = 4; // px, semi-axis
 const ROUNDNESS = 0.7; // short over long axis of a first drag
 
-export class Sketch {
-  /** ellipse : [cx, cy, long, short, degrees];  onchange : it looks different now */
-  constructor(ellipse, onchange) {
+export class OutlineEditor {
+  /** ellipse : [cx, cy, long, short, degrees];  onChange : it looks different now */
+  constructor(ellipse, onChange) {
     this.ellipse = ellipse;
-    this.onchange = onchange;
-    this.overlay = at("overlay");
+    this.onChange = onChange;
+    this.overlay = byId("overlay");
     this.held = null;
     this.listening = new AbortController();
     const { signal } = this.listening;
-    at("screen").addEventListener("pointerdown", (event) => this.down(event), { signal });
-    at("screen").addEventListener("pointermove", (event) => this.move(event), { signal });
-    at("screen").addEventListener("pointerup", () => { this.held = null; }, { signal });
-    at("screen").classList.add("drawing");
+    byId("screen").addEventListener("pointerdown", (event) => this.down(event), { signal });
+    byId("screen").addEventListener("pointermove", (event) => this.move(event), { signal });
+    byId("screen").addEventListener("pointerup", () => { this.held = null; }, { signal });
+    byId("screen").classList.add("drawing");
   }
 
   end() {
     this.listening.abort();
-    at("screen").classList.remove("drawing");
+    byId("screen").classList.remove("drawing");
   }
 
   /** As the server wants it: the longer semi-axis first, degrees in [-90, 90). */
@@ -40,7 +40,7 @@ export class Sketch {
   down(event) {
     if (event.button) return;
     event.preventDefault();
-    at("screen").setPointerCapture(event.pointerId);
+    byId("screen").setPointerCapture(event.pointerId);
     const place = this.point(event);
     this.held = event.target.dataset?.handle ?? (this.holds(place) ? "middle" : "new");
     this.from = place;
@@ -63,7 +63,7 @@ export class Sketch {
     } else {
       this.ellipse = [cx, cy, long, Math.max(SMALLEST, Math.hypot(x - cx, y - cy)), degrees];
     }
-    this.onchange();
+    this.onChange();
   }
 
   holds([x, y]) {
@@ -86,7 +86,7 @@ export class Sketch {
       this.ellipse = [cx, cy, Math.max(SMALLEST, long + wider), Math.max(SMALLEST, short - lower), degrees];
     } else if (arrows[event.key]) this.ellipse = [cx + arrows[event.key][0], cy + arrows[event.key][1], long, short, degrees];
     else return false;
-    this.onchange();
+    this.onChange();
     return true;
   }
 
@@ -95,11 +95,11 @@ export class Sketch {
     const turn = (degrees * Math.PI) / 180;
     const traits = { cx, cy, rx: long, ry: short, transform: `rotate(${degrees} ${cx} ${cy})` };
     const ends = [["long", long, 0], ["long", -long, 0], ["short", 0, short], ["short", 0, -short]];
-    const handles = ends.map(([handle, along, across]) => draw("circle", {
+    const handles = ends.map(([handle, along, across]) => createSvg("circle", {
       cx: cx + along * Math.cos(turn) - across * Math.sin(turn),
       cy: cy + along * Math.sin(turn) + across * Math.cos(turn),
       r: (7 * this.overlay.viewBox.baseVal.width) / (this.overlay.clientWidth || 700), class: "handle", "data-handle": handle,
     }));
-    return [draw("ellipse", { ...traits, class: "edge" }), draw("ellipse", { ...traits, class: `line sketch ${stage}` }), ...handles];
+    return [createSvg("ellipse", { ...traits, class: "edge" }), createSvg("ellipse", { ...traits, class: `line sketch ${stage}` }), ...handles];
   }
 }

@@ -1,6 +1,6 @@
 /** The worklist by keyboard. */
-import { at } from "./dom.js";
-import { send } from "./api.js";
+import { byId } from "./dom.js";
+import { postJson } from "./api.js";
 
 const lines = [...document.querySelectorAll("[data-line]")];
 let chosen = 0;
@@ -11,12 +11,12 @@ function choose(number) {
   lines[chosen]?.querySelector("a").focus({ preventScroll: false });
 }
 
-at("leave").addEventListener("click", async () => {
-  await send("/leave", {});
-  location.assign("/door");
+byId("logout").addEventListener("click", async () => {
+  await postJson("/logout", {});
+  location.assign("/login");
 });
 
-document.querySelectorAll(".sieve select").forEach((field) => {
+document.querySelectorAll(".filters select").forEach((field) => {
   field.addEventListener("change", () => field.form.requestSubmit());
 });
 

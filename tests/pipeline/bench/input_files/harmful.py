@@ -12,7 +12,7 @@ import numpy as np
 from pipeline.settings import Settings
 
 
-def read_by_name(path: Path, settings: Settings) -> tuple[str, str]:
+def misbehave_by_suffix(path: Path, settings: Settings) -> tuple[str, str]:
     """Goes by the kind of file, so that every round of cases meets every kind of harm."""
     match path.suffix:
         case ".wmv":

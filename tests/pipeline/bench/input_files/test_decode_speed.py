@@ -4,21 +4,21 @@ from pathlib import Path
 
 import numpy as np
 
-from pipeline.bench.input_files.decode_speed import measure_reading, reading_table
+from pipeline.bench.input_files.decode_speed import measure_reading_speed, reading_speed_table
 from pipeline.bench.input_files.sample_files import moving_speckle
 from pipeline.settings import load_settings
 
 
 def test_every_format_is_timed_both_ways(tmp_path: Path) -> None:
     videos = (("a.mp4", "libx264", "yuv420p"), ("b.avi", "mjpeg", "yuvj420p"))
-    speeds = measure_reading(tmp_path, load_settings(), videos=videos, frames=4)
+    speeds = measure_reading_speed(tmp_path, load_settings(), videos=videos, frames=4)
     assert [speed.file for speed in speeds] == ["a.mp4", "b.avi"]
     for speed in speeds:
-        assert 0 < speed.bare_ms < speed.rgb_ms
+        assert 0 < speed.decode_ms < speed.decode_rgb_ms
         # Of so few frames nearly all is the search for the sector, which reading and scanning share.
-        assert 0 < speed.bare_ms < min(speed.read_ms, speed.scan_ms)
-        assert speed.document()["ratio"] == round(speed.read_ms / speed.bare_ms, 3)
-    assert len(reading_table(speeds).splitlines()) == 5
+        assert 0 < speed.decode_ms < min(speed.read_ms, speed.scan_ms)
+        assert speed.document()["ratio"] == round(speed.read_ms / speed.decode_ms, 3)
+    assert len(reading_speed_table(speeds).splitlines()) == 5
 
 
 def test_speckle_keeps_nine_tenths_from_frame_to_frame_and_drifts_by_a_pixel() -> None:

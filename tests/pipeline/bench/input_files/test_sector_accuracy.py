@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 
 from pipeline.bench.input_files import sector_accuracy
-from pipeline.bench.input_files.sector_accuracy import measure_sectors, overlap, sectors_table
+from pipeline.bench.input_files.sector_accuracy import mask_iou, measure_sector_accuracy, sector_accuracy_table
 from pipeline.cli.app import main
 from pipeline.cli.exit_codes import ExitCode
 from pipeline.ingest.sector.sector import Sector
@@ -18,15 +18,15 @@ from pipeline.ingest.sector.sector import Sector
 def test_overlap_is_what_both_share_of_what_either_has() -> None:
     one, other = np.zeros((2, 10, 10), np.bool_)
     one[:, :6] = other[:, 4:] = True
-    assert overlap(one, other) == pytest.approx(0.2)
-    assert overlap(one, one) == 1.0
+    assert mask_iou(one, other) == pytest.approx(0.2)
+    assert mask_iou(one, one) == 1.0
 
 
 def test_sectors_of_clips_and_stills_whole_and_cropped(monkeypatch: pytest.MonkeyPatch) -> None:
     """What is printed is of the sector that was found, and one that is not found counts as nothing."""
-    figures = measure_sectors(1, 9107)
-    assert [one.shown for one in figures] == ["clip", "still", "clip, cropped", "still, cropped"]
-    assert all(len(one.overlaps) == 1 for one in figures)
+    figures = measure_sector_accuracy(1, 9107)
+    assert [one.condition for one in figures] == ["clip", "still", "clip, cropped", "still, cropped"]
+    assert all(len(one.ious) == 1 for one in figures)
     assert [one.fans for one in figures[:2]] == [1, 1]
     assert figures[0].mean > 0.97
     seen: list[tuple[int, ...]] = []
@@ -39,16 +39,16 @@ def test_sectors_of_clips_and_stills_whole_and_cropped(monkeypatch: pytest.Monke
         )
 
     monkeypatch.setattr(sector_accuracy, "find_sector", whole)
-    figures = measure_sectors(1, 9107)
+    figures = measure_sector_accuracy(1, 9107)
     assert [number for number, *_ in seen] == [sector_accuracy.FRAMES, 1, sector_accuracy.FRAMES, 1]
     assert seen[0][1:] == (480, 640)
     assert seen[2][1] < 480
     assert seen[2][2] < 0.9 * 640
     assert [one.mean for one in figures][1::2] == [0.0, 0.0]
     assert 0.2 < figures[0].mean < figures[2].mean < 1
-    assert [one.poor for one in figures if one.shown != "clip, cropped"] == [1, 1, 1]
+    assert [one.poor for one in figures if one.condition != "clip, cropped"] == [1, 1, 1]
     assert [one.fans for one in figures] == [0, 0, 0, 0]
-    assert len(sectors_table(figures).splitlines()) == 6
+    assert len(sector_accuracy_table(figures).splitlines()) == 6
 
 
 def test_the_command(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:

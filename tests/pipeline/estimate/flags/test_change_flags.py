@@ -7,14 +7,14 @@ from dataclasses import replace
 import pytest
 
 from pipeline.estimate.finding import History
-from pipeline.estimate.flags import flags
-from tests.pipeline.estimate.flags.test_evaluate import CALM, SETTINGS
+from pipeline.estimate.flags import evaluate_flags
+from tests.pipeline.estimate.flags.test_evaluate import SETTINGS, UNREMARKABLE
 from tests.pipeline.estimate.test_history import counted, history, told, visit
 
 
 def raised(known: History) -> dict[str, str]:
     """Codes and reasons of the flags that an exam with this history gives."""
-    return {flag.code: flag.reason for flag in flags(replace(CALM, history=known), SETTINGS)}
+    return {flag.code: flag.reason for flag in evaluate_flags(replace(UNREMARKABLE, history=known), SETTINGS)}
 
 
 def test_a_history_without_surprise_raises_nothing() -> None:

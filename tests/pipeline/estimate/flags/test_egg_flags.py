@@ -7,11 +7,11 @@ from dataclasses import replace
 
 import pytest
 
-from pipeline.estimate.finding import Difference, EggFinding, History, Passed
-from pipeline.estimate.flags import flags
-from pipeline.exams.species import known, load_profiles
-from pipeline.formatting import TIMES
-from tests.pipeline.estimate.flags.test_evaluate import CALM, PROFILES, SETTINGS
+from pipeline.estimate.finding import Difference, EggFinding, History, PassedEggs
+from pipeline.estimate.flags import evaluate_flags
+from pipeline.exams.species import load_profiles, reference_range
+from pipeline.formatting import MULTIPLICATION_SIGN
+from tests.pipeline.estimate.flags.test_evaluate import PROFILES, SETTINGS, UNREMARKABLE
 
 
 def egg(number: int, length: float | None = 34.0, width: float | None = 20.0, *, stage="calcified", shape="oval"):
@@ -19,8 +19,8 @@ def egg(number: int, length: float | None = 34.0, width: float | None = 20.0, *,
 
 
 def raised(*eggs: EggFinding, profile: str | None = "emys-orbicularis", **changed):
-    grounds = replace(CALM, eggs=eggs, profile=PROFILES[profile] if profile else None, **changed)
-    return {flag.code: flag for flag in flags(grounds, SETTINGS)}
+    inputs = replace(UNREMARKABLE, eggs=eggs, profile=PROFILES[profile] if profile else None, **changed)
+    return {flag.code: flag for flag in evaluate_flags(inputs, SETTINGS)}
 
 
 FOUR = [egg(number) for number in range(1, 5)]
@@ -35,7 +35,7 @@ def test_an_egg_larger_than_any_known_is_remarked_on_with_the_sources() -> None:
     """Emys orbicularis: 30 to 39 by 18 to 22 mm, from memory."""
     remark = raised(*FOUR, egg(5, 31.0, 29.0, shape="round"))["large-egg"]
     assert remark.severity == "check"
-    assert f"number 5 (31 {TIMES} 29 mm)" in remark.reason
+    assert f"number 5 (31 {MULTIPLICATION_SIGN} 29 mm)" in remark.reason
     assert "length 30 to 39 mm, width 18 to 22 mm (no source named, from memory)" in remark.reason
     assert "cannot pass" in remark.advice
     assert "large-egg" in raised(egg(1, 46.0, 20.0))
@@ -100,7 +100,9 @@ def test_what_was_not_measured_is_not_remarked_on(size: tuple[float | None, floa
 def history(estimate: int, interval: tuple[int, int], passed: int = 0) -> History:
     profile = load_profiles()["emys-orbicularis"]
     return History(
-        together=Difference(estimate, interval), passed_of_clutch=Passed(passed), usual_clutch=known(profile.clutch)
+        together=Difference(estimate, interval),
+        passed_of_clutch=PassedEggs(passed),
+        usual_clutch=reference_range(profile.clutch),
     )
 
 

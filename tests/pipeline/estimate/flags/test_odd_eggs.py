@@ -7,15 +7,15 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from pipeline.detect.beam_coordinates import Beams
-from pipeline.detect.shell_signs import read_signs
+from pipeline.detect.beam_coordinates import BeamCoordinates
+from pipeline.detect.shell_signs import measure_signs
 from pipeline.estimate.crossing_outlines import crossing_outlines
-from pipeline.estimate.egg_signs import signs_in_words
+from pipeline.estimate.egg_signs import describe_signs
 from pipeline.estimate.finding import EggFinding, Sighting
-from pipeline.estimate.flags import flags
+from pipeline.estimate.flags import evaluate_flags
 from pipeline.track.tracks import ClipTracks, Track
 from tests.pipeline.detect.laboratory_picture import MM_PER_PX, rendered_egg
-from tests.pipeline.estimate.flags.test_evaluate import CALM, SETTINGS
+from tests.pipeline.estimate.flags.test_evaluate import SETTINGS, UNREMARKABLE
 
 
 def track(number: int, x: float, frames: range) -> Track:
@@ -60,7 +60,9 @@ def test_one_egg_of_two_tracks_and_follicles_are_not() -> None:
 
 def test_fused_eggs_are_flagged_by_their_numbers() -> None:
     (flag,) = (
-        one for one in flags(replace(CALM, crossing=((3, 5), (6, 7))), SETTINGS) if one.code == "crossing-outlines"
+        one
+        for one in evaluate_flags(replace(UNREMARKABLE, crossing_outlines=((3, 5), (6, 7))), SETTINGS)
+        if one.code == "crossing-outlines"
     )
     assert "number 3 and number 5; number 6 and number 7. They may be fused" in flag.reason
     assert flag.severity == "check"
@@ -74,10 +76,10 @@ PIECE = WALL | {"echo_db": 15.0, "loss_db": 3.0}  # solid, with a shadow
 def flagged(material: dict[str, float], semi_axes: tuple[float, float, float], stage="calcified") -> list[str]:
     """Of one object in a rendered picture, read as the program reads it."""
     picture = rendered_egg(material, semi_axes=semi_axes)
-    signs = read_signs(picture.picture, Beams(picture.sector), picture.ellipse[None], 0)
+    signs = measure_signs(picture.picture, BeamCoordinates(picture.sector), picture.ellipse[None], 0)
     assert signs is not None
-    found = replace(egg(1, 1, stage=stage), signs=signs_in_words(signs, MM_PER_PX, SETTINGS.signs))
-    return [flag.code for flag in flags(replace(CALM, eggs=(found,)), SETTINGS)]
+    found = replace(egg(1, 1, stage=stage), signs=describe_signs(signs, MM_PER_PX, SETTINGS.shell_signs))
+    return [flag.code for flag in evaluate_flags(replace(UNREMARKABLE, eggs=(found,)), SETTINGS)]
 
 
 def test_a_piece_that_is_bright_all_through_is_flagged_and_an_egg_that_is_dark_inside_is_not() -> None:

@@ -21,7 +21,7 @@ HEIGHT, WIDTH = 96, 128
 Pictures = NDArray[np.uint8] | NDArray[np.uint16] | NDArray[np.int16]
 
 
-def scenes(frames: int = 3, height: int = HEIGHT, width: int = WIDTH) -> NDArray[np.uint8]:
+def block_pictures(frames: int = 3, height: int = HEIGHT, width: int = WIDTH) -> NDArray[np.uint8]:
     """(F, H, W) pictures with a slope and a block whose place tells the frame."""
     grey = np.tile(np.linspace(10, 200, width).astype(np.uint8), (frames, height, 1))
     for index in range(frames):
@@ -29,7 +29,7 @@ def scenes(frames: int = 3, height: int = HEIGHT, width: int = WIDTH) -> NDArray
     return grey
 
 
-def region(box: tuple[int, int, int, int], delta_cm: float | tuple[float, float], **elements: Any) -> Dataset:
+def region_item(box: tuple[int, int, int, int], delta_cm: float | tuple[float, float], **elements: Any) -> Dataset:
     """An item of the Sequence of Ultrasound Regions; box : first and last pixel inside, x0, y0, x1, y1."""
     item = Dataset()
     item.RegionSpatialFormat, item.RegionDataType, item.RegionFlags = 1, 1, 0
@@ -42,7 +42,7 @@ def region(box: tuple[int, int, int, int], delta_cm: float | tuple[float, float]
     return item
 
 
-def dataset(pictures: Pictures, syntax: str = ExplicitVRLittleEndian, **elements: Any) -> FileDataset:
+def make_dataset(pictures: Pictures, syntax: str = ExplicitVRLittleEndian, **elements: Any) -> FileDataset:
     """A header for (F, H, W) or (F, H, W, 3) pictures. elements : what it says otherwise; None leaves one out."""
     meta = FileMetaDataset()
     meta.TransferSyntaxUID = syntax
@@ -73,7 +73,7 @@ def dataset(pictures: Pictures, syntax: str = ExplicitVRLittleEndian, **elements
     return made
 
 
-def write(path: Path, made: FileDataset, pixels: bytes, *, compressed: bool = False) -> Path:
+def write_dicom(path: Path, made: FileDataset, pixels: bytes, *, compressed: bool = False) -> Path:
     made.PixelData = pixels
     made["PixelData"].VR = "OB" if compressed or made.BitsAllocated == 8 else "OW"
     made["PixelData"].is_undefined_length = compressed
@@ -81,13 +81,13 @@ def write(path: Path, made: FileDataset, pixels: bytes, *, compressed: bool = Fa
     return path
 
 
-def native(path: Path, pictures: Pictures | None = None, **elements: Any) -> Path:
+def write_uncompressed_dicom(path: Path, pictures: Pictures | None = None, **elements: Any) -> Path:
     """An uncompressed file, of three scenes if not told otherwise."""
-    shown = scenes() if pictures is None else pictures
-    return write(path, dataset(shown, **elements), shown.tobytes() + b"\0" * (shown.nbytes % 2))
+    shown = block_pictures() if pictures is None else pictures
+    return write_dicom(path, make_dataset(shown, **elements), shown.tobytes() + b"\0" * (shown.nbytes % 2))
 
 
-def jpegs(pictures: NDArray[np.uint8]) -> list[bytes]:
+def encode_jpegs(pictures: NDArray[np.uint8]) -> list[bytes]:
     def packed(picture: NDArray[np.uint8]) -> bytes:
         buffer = io.BytesIO()
         Image.fromarray(picture).save(buffer, "JPEG", quality=95)
@@ -96,9 +96,11 @@ def jpegs(pictures: NDArray[np.uint8]) -> list[bytes]:
     return [packed(picture) for picture in pictures]
 
 
-def jpeg(path: Path, frames: Sequence[bytes] | None = None, *, has_bot: bool = True, **elements: Any) -> Path:
+def write_jpeg_dicom(
+    path: Path, frames: Sequence[bytes] | None = None, *, has_bot: bool = True, **elements: Any
+) -> Path:
     """A file of JPEG frames, three scenes if not told otherwise."""
-    packed = jpegs(scenes()) if frames is None else list(frames)
+    packed = encode_jpegs(block_pictures()) if frames is None else list(frames)
     told = {"NumberOfFrames": len(packed), **elements}
-    made = dataset(scenes(1), JPEGBaseline8Bit, **told)
-    return write(path, made, encapsulate(packed, has_bot=has_bot), compressed=True)
+    made = make_dataset(block_pictures(1), JPEGBaseline8Bit, **told)
+    return write_dicom(path, made, encapsulate(packed, has_bot=has_bot), compressed=True)

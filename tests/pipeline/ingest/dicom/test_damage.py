@@ -19,7 +19,14 @@ from pydicom.uid import JPEGBaseline8Bit
 from pipeline.ingest.clip import open_clip
 from pipeline.ingest.frame import ClipError
 from pipeline.settings import IngestSettings
-from tests.pipeline.ingest.dicom.dicom_files import dataset, jpeg, jpegs, native, scenes, write
+from tests.pipeline.ingest.dicom.dicom_files import (
+    block_pictures,
+    encode_jpegs,
+    make_dataset,
+    write_dicom,
+    write_jpeg_dicom,
+    write_uncompressed_dicom,
+)
 
 
 def refusal(path: Path, settings: IngestSettings) -> str:
@@ -33,7 +40,7 @@ def refusal(path: Path, settings: IngestSettings) -> str:
 def broken(path: Path, settings: IngestSettings) -> tuple[int, str]:
     with open_clip(path, settings) as clip:
         frames = list(clip)
-        assert clip.broken_after == len(frames)
+        assert clip.broken_after_frames == len(frames)
         assert clip.reason is not None
     return len(frames), clip.reason
 
@@ -44,7 +51,7 @@ def cut(path: Path, bytes_off: int) -> Path:
 
 
 def test_truncated_native_frames_are_kept_up_to_there(tmp_path: Path, settings: IngestSettings) -> None:
-    frames, reason = broken(cut(native(tmp_path / "a.dcm"), 10), settings)
+    frames, reason = broken(cut(write_uncompressed_dicom(tmp_path / "a.dcm"), 10), settings)
     assert frames == 2
     assert "the file ends there, its header tells of 3 frames" in reason
 
@@ -53,7 +60,7 @@ def test_truncated_native_frames_are_kept_up_to_there(tmp_path: Path, settings: 
 def test_truncated_compressed_frames_are_kept_up_to_there(
     tmp_path: Path, settings: IngestSettings, has_bot: bool
 ) -> None:
-    path = jpeg(tmp_path / "a.dcm", jpegs(scenes(5)), has_bot=has_bot)
+    path = write_jpeg_dicom(tmp_path / "a.dcm", encode_jpegs(block_pictures(5)), has_bot=has_bot)
     frames, reason = broken(cut(path, 300), settings)
     assert frames == 4
     assert "its header tells of 5 frames" in reason
@@ -73,7 +80,7 @@ def test_truncated_compressed_frames_are_kept_up_to_there(
 def test_files_cut_off_before_or_in_their_first_picture(
     tmp_path: Path, settings: IngestSettings, kept: int, why: str
 ) -> None:
-    path = native(tmp_path / "a.dcm")
+    path = write_uncompressed_dicom(tmp_path / "a.dcm")
     path.write_bytes(path.read_bytes()[:kept])
     assert why in refusal(path, settings)
 
@@ -101,20 +108,20 @@ def test_other_files_under_the_name(tmp_path: Path, settings: IngestSettings) ->
     ids=lambda value: str(value)[:40],
 )
 def test_headers_that_cannot_be(tmp_path: Path, settings: IngestSettings, elements: dict[str, Any], why: str) -> None:
-    assert why in refusal(native(tmp_path / "a.dcm", **elements), settings)
+    assert why in refusal(write_uncompressed_dicom(tmp_path / "a.dcm", **elements), settings)
 
 
 def test_more_frames_declared_than_there_are(tmp_path: Path, settings: IngestSettings) -> None:
-    frames, reason = broken(native(tmp_path / "a.dcm", NumberOfFrames=900_000), settings)
+    frames, reason = broken(write_uncompressed_dicom(tmp_path / "a.dcm", NumberOfFrames=900_000), settings)
     assert frames == 3
     assert "its header tells of 900000 frames" in reason
 
 
 def test_a_compressed_picture_of_another_size_is_not_decoded(tmp_path: Path, settings: IngestSettings) -> None:
-    large = bytearray(jpegs(scenes(1))[0])
+    large = bytearray(encode_jpegs(block_pictures(1))[0])
     place = large.index(b"\xff\xc0")
     large[place + 5 : place + 9] = struct.pack(">2H", 65_000, 65_000)
-    path = jpeg(tmp_path / "a.dcm", [bytes(large)] * 3)
+    path = write_jpeg_dicom(tmp_path / "a.dcm", [bytes(large)] * 3)
     tracemalloc.start()
     reason = refusal(path, settings)
     assert tracemalloc.get_traced_memory()[1] < 10_000_000
@@ -123,27 +130,27 @@ def test_a_compressed_picture_of_another_size_is_not_decoded(tmp_path: Path, set
 
 
 def test_a_compressed_picture_larger_than_its_pixels(tmp_path: Path, settings: IngestSettings) -> None:
-    path = jpeg(tmp_path / "a.dcm", [jpegs(scenes(1))[0] + b"\0" * 200_000] * 3)
+    path = write_jpeg_dicom(tmp_path / "a.dcm", [encode_jpegs(block_pictures(1))[0] + b"\0" * 200_000] * 3)
     assert "larger than its pixels can be" in refusal(path, settings)
 
 
 def test_damage_in_the_middle_ends_the_clip_there(tmp_path: Path, settings: IngestSettings) -> None:
-    packed = jpegs(scenes(4))
+    packed = encode_jpegs(block_pictures(4))
     packed[2] = b"\xff\xd8" + b"\x55" * (len(packed[2]) // 2 * 2)
-    frames, reason = broken(jpeg(tmp_path / "a.dcm", packed), settings)
+    frames, reason = broken(write_jpeg_dicom(tmp_path / "a.dcm", packed), settings)
     assert frames == 2
     assert "the data there are damaged" in reason
 
 
 def test_compressed_data_under_an_uncompressed_syntax(tmp_path: Path, settings: IngestSettings) -> None:
-    path = jpeg(tmp_path / "a.dcm")
+    path = write_jpeg_dicom(tmp_path / "a.dcm")
     path.write_bytes(path.read_bytes().replace(b"1.2.840.10008.1.2.4.50", b"1.2.840.10008.1.2.1\0\0\0"))
     assert "contradicts its data on whether they are compressed" in refusal(path, settings)
 
 
 def test_a_file_packed_as_a_whole_is_not_unpacked(tmp_path: Path, settings: IngestSettings) -> None:
     """Deflated files (PS3.5 section A.5) may unpack to a thousand times their size."""
-    plain = native(tmp_path / "a.dcm").read_bytes()
+    plain = write_uncompressed_dicom(tmp_path / "a.dcm").read_bytes()
     uid = b"1.2.840.10008.1.2.1\0"
     place = plain.index(uid) - 8
     head = bytearray(plain[:place] + struct.pack("<HH2sH", 2, 0x10, b"UI", 22) + b"1.2.840.10008.1.2.1.99")
@@ -162,7 +169,7 @@ def test_a_file_packed_as_a_whole_is_not_unpacked(tmp_path: Path, settings: Inge
 
 
 def test_an_endless_header_ends(tmp_path: Path, settings: IngestSettings) -> None:
-    path = native(tmp_path / "a.dcm")
+    path = write_uncompressed_dicom(tmp_path / "a.dcm")
     raw = path.read_bytes()
     place = raw.index(struct.pack("<HH", 8, 0x16))
     empty = struct.pack("<HH2sH", 8, 0x08, b"CS", 0)
@@ -173,21 +180,21 @@ def test_an_endless_header_ends(tmp_path: Path, settings: IngestSettings) -> Non
 
 
 def test_a_deeply_nested_header_is_refused(tmp_path: Path, settings: IngestSettings) -> None:
-    made = dataset(scenes())
+    made = make_dataset(block_pictures())
     inner = Dataset()
     for _ in range(60):
         outer = Dataset()
         outer.SequenceOfUltrasoundRegions = Sequence([inner])
         inner = outer
     made.SequenceOfUltrasoundRegions = inner.SequenceOfUltrasoundRegions
-    path = write(tmp_path / "a.dcm", made, scenes().tobytes())
+    path = write_dicom(tmp_path / "a.dcm", made, block_pictures().tobytes())
     with open_clip(path, settings) as clip:
         assert clip.calibration.mm_per_px is None
         assert len(list(clip)) == 3
 
 
 def test_an_unknown_way_of_compression_is_named(tmp_path: Path, settings: IngestSettings) -> None:
-    path = jpeg(tmp_path / "a.dcm")
+    path = write_jpeg_dicom(tmp_path / "a.dcm")
     raw = path.read_bytes()
     assert str(JPEGBaseline8Bit).encode() == b"1.2.840.10008.1.2.4.50"
     path.write_bytes(raw.replace(b"1.2.840.10008.1.2.4.50", b"1.2.840.10008.1.2.4.94"))
@@ -197,7 +204,10 @@ def test_an_unknown_way_of_compression_is_named(tmp_path: Path, settings: Ingest
 @pytest.mark.parametrize("seed", range(3))
 def test_random_damage_is_a_reason_or_fewer_frames(tmp_path: Path, settings: IngestSettings, seed: int) -> None:
     rng = np.random.default_rng(seed)
-    originals = [native(tmp_path / "n.dcm").read_bytes(), jpeg(tmp_path / "j.dcm").read_bytes()]
+    originals = [
+        write_uncompressed_dicom(tmp_path / "n.dcm").read_bytes(),
+        write_jpeg_dicom(tmp_path / "j.dcm").read_bytes(),
+    ]
     path = tmp_path / "damaged.dcm"
     for number in range(60):
         raw = np.frombuffer(originals[number % 2], np.uint8).copy()

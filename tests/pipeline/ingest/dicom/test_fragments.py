@@ -9,7 +9,7 @@ import pytest
 from pydicom.encaps import encapsulate
 
 from pipeline.ingest.dicom.fragments import DamagedFragmentsError, FragmentStream, encoded_size, locate_frames
-from tests.pipeline.ingest.dicom.dicom_files import jpegs, scenes
+from tests.pipeline.ingest.dicom.dicom_files import block_pictures, encode_jpegs
 
 
 def test_reading_and_seeking_are_those_of_the_joined_bytes() -> None:
@@ -30,7 +30,7 @@ def test_reading_and_seeking_are_those_of_the_joined_bytes() -> None:
 
 
 def test_sizes_that_pictures_declare_themselves() -> None:
-    assert encoded_size(jpegs(scenes(1, 96, 128))[0]) == (96, 128)
+    assert encoded_size(encode_jpegs(block_pictures(1, 96, 128))[0]) == (96, 128)
     assert encoded_size(b"\xff\xd8\xff") is None
     assert encoded_size(b"\xff\xd8\xff\xe0\x00\x00" * 20) is None
     assert encoded_size(b"no picture") is None

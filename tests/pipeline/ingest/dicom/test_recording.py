@@ -27,12 +27,22 @@ from pipeline.ingest.clip import open_clip
 from pipeline.ingest.file_types import is_dicom, is_recording
 from pipeline.ingest.frame import ClipError
 from pipeline.settings import IngestSettings
-from tests.pipeline.ingest.dicom.dicom_files import HEIGHT, WIDTH, dataset, jpeg, jpegs, native, region, scenes, write
-from tests.pipeline.ingest.filming import read_whole
+from tests.pipeline.ingest.dicom.dicom_files import (
+    HEIGHT,
+    WIDTH,
+    block_pictures,
+    encode_jpegs,
+    make_dataset,
+    region_item,
+    write_dicom,
+    write_jpeg_dicom,
+    write_uncompressed_dicom,
+)
+from tests.pipeline.ingest.filming import read_all_frames
 
 
 def greys(path: Path, settings: IngestSettings) -> NDArray[np.uint8]:
-    return np.stack([frame.grey for frame in read_whole(path, settings)])
+    return np.stack([frame.grey for frame in read_all_frames(path, settings)])
 
 
 def refusal(path: Path, settings: IngestSettings) -> str:
@@ -44,14 +54,14 @@ def refusal(path: Path, settings: IngestSettings) -> str:
 
 @pytest.mark.parametrize("name", ["a.dcm", "A.DCM", "IM_0001", "1.2.840.113619.2.55"])
 def test_names_of_all_kinds(tmp_path: Path, settings: IngestSettings, name: str) -> None:
-    path = native(tmp_path / name)
+    path = write_uncompressed_dicom(tmp_path / name)
     assert is_dicom(path)
     assert is_recording(path)
-    np.testing.assert_array_equal(greys(path, settings), scenes())
+    np.testing.assert_array_equal(greys(path, settings), block_pictures())
 
 
 def test_files_of_other_kinds_are_no_recordings(tmp_path: Path) -> None:
-    native(tmp_path / "DICOMDIR")
+    write_uncompressed_dicom(tmp_path / "DICOMDIR")
     (tmp_path / "notes").write_text("nothing")
     assert not is_recording(tmp_path / "DICOMDIR")
     assert not is_recording(tmp_path / "notes")
@@ -61,11 +71,11 @@ def test_files_of_other_kinds_are_no_recordings(tmp_path: Path) -> None:
 
 @pytest.mark.parametrize("syntax", [ImplicitVRLittleEndian, ExplicitVRBigEndian])
 def test_byte_orders_and_implicit_representation(tmp_path: Path, settings: IngestSettings, syntax: UID) -> None:
-    wide = scenes().astype(np.uint16) * 257
-    made = dataset(wide, syntax)
+    wide = block_pictures().astype(np.uint16) * 257
+    made = make_dataset(wide, syntax)
     order = "<u2" if syntax.is_little_endian else ">u2"
-    path = write(tmp_path / "a.dcm", made, wide.astype(order).tobytes())
-    np.testing.assert_array_equal(greys(path, settings), scenes())
+    path = write_dicom(tmp_path / "a.dcm", made, wide.astype(order).tobytes())
+    np.testing.assert_array_equal(greys(path, settings), block_pictures())
 
 
 @pytest.mark.parametrize("syntax", [RLELossless, JPEG2000Lossless])
@@ -73,72 +83,74 @@ def test_byte_orders_and_implicit_representation(tmp_path: Path, settings: Inges
 def test_lossless_compression_keeps_every_grey(
     tmp_path: Path, settings: IngestSettings, syntax: UID, colour: bool
 ) -> None:
-    pictures = np.stack([scenes()] * 3, axis=-1) if colour else scenes()
-    made: FileDataset = dataset(pictures)
+    pictures = np.stack([block_pictures()] * 3, axis=-1) if colour else block_pictures()
+    made: FileDataset = make_dataset(pictures)
     made.PixelData = pictures.tobytes()
     with warnings.catch_warnings():
         warnings.simplefilter("ignore")
         compress(made, syntax)
     made.save_as(tmp_path / "a.dcm", enforce_file_format=True)
-    np.testing.assert_array_equal(greys(tmp_path / "a.dcm", settings), scenes())
+    np.testing.assert_array_equal(greys(tmp_path / "a.dcm", settings), block_pictures())
 
 
 def test_lossy_wavelets_stay_near(tmp_path: Path, settings: IngestSettings) -> None:
-    made: FileDataset = dataset(scenes())
-    made.PixelData = scenes().tobytes()
+    made: FileDataset = make_dataset(block_pictures())
+    made.PixelData = block_pictures().tobytes()
     with warnings.catch_warnings():
         warnings.simplefilter("ignore")
         compress(made, JPEG2000, j2k_cr=[4])
     made.save_as(tmp_path / "a.dcm", enforce_file_format=True)
-    assert abs(greys(tmp_path / "a.dcm", settings).astype(int) - scenes()).mean() < 2
+    assert abs(greys(tmp_path / "a.dcm", settings).astype(int) - block_pictures()).mean() < 2
 
 
 def test_planar_colour(tmp_path: Path, settings: IngestSettings) -> None:
     """Planar configuration 1: all reds, then all greens, then all blues (PS3.3 C.7.6.3.1.3)."""
-    reds, greens, blues = scenes(), scenes() // 2, scenes() // 3
-    made = dataset(np.stack([reds, greens, blues], axis=-1), PlanarConfiguration=1)
-    path = write(tmp_path / "a.dcm", made, np.stack([reds, greens, blues], axis=1).tobytes())
+    reds, greens, blues = block_pictures(), block_pictures() // 2, block_pictures() // 3
+    made = make_dataset(np.stack([reds, greens, blues], axis=-1), PlanarConfiguration=1)
+    path = write_dicom(tmp_path / "a.dcm", made, np.stack([reds, greens, blues], axis=1).tobytes())
     expected = 0.299 * reds + 0.587 * greens + 0.114 * blues
     assert abs(greys(path, settings) - expected).max() <= 1.0
 
 
 def test_brightness_of_luma_and_colour_difference(tmp_path: Path, settings: IngestSettings) -> None:
-    colour = np.stack([scenes(), np.full_like(scenes(), 90), np.full_like(scenes(), 160)], axis=-1)
-    full = native(tmp_path / "full.dcm", colour, PhotometricInterpretation="YBR_FULL")
-    np.testing.assert_array_equal(greys(full, settings), scenes())
-    partial = native(tmp_path / "partial.dcm", colour, PhotometricInterpretation="YBR_PARTIAL_422")
-    stretched = np.clip((scenes() - 16.0) * 255 / 219, 0, 255)
+    colour = np.stack(
+        [block_pictures(), np.full_like(block_pictures(), 90), np.full_like(block_pictures(), 160)], axis=-1
+    )
+    full = write_uncompressed_dicom(tmp_path / "full.dcm", colour, PhotometricInterpretation="YBR_FULL")
+    np.testing.assert_array_equal(greys(full, settings), block_pictures())
+    partial = write_uncompressed_dicom(tmp_path / "partial.dcm", colour, PhotometricInterpretation="YBR_PARTIAL_422")
+    stretched = np.clip((block_pictures() - 16.0) * 255 / 219, 0, 255)
     assert abs(greys(partial, settings) - stretched).max() <= 0.5
 
 
 def test_native_subsampled_colour(tmp_path: Path, settings: IngestSettings) -> None:
     """Two brightnesses, then the two colour differences that they share (PS3.3 C.7.6.3.1.2)."""
-    quads = np.full((*scenes().shape[:2], scenes().shape[2] // 2, 4), 128, np.uint8)
-    quads[..., 0], quads[..., 1] = scenes()[..., ::2], scenes()[..., 1::2]
-    made = dataset(np.stack([scenes()] * 3, axis=-1), PhotometricInterpretation="YBR_FULL_422")
-    path = write(tmp_path / "a.dcm", made, quads.tobytes())
-    np.testing.assert_array_equal(greys(path, settings), scenes())
+    quads = np.full((*block_pictures().shape[:2], block_pictures().shape[2] // 2, 4), 128, np.uint8)
+    quads[..., 0], quads[..., 1] = block_pictures()[..., ::2], block_pictures()[..., 1::2]
+    made = make_dataset(np.stack([block_pictures()] * 3, axis=-1), PhotometricInterpretation="YBR_FULL_422")
+    path = write_dicom(tmp_path / "a.dcm", made, quads.tobytes())
+    np.testing.assert_array_equal(greys(path, settings), block_pictures())
 
 
 def test_inverted_brightness(tmp_path: Path, settings: IngestSettings) -> None:
-    path = native(tmp_path / "a.dcm", PhotometricInterpretation="MONOCHROME1")
-    np.testing.assert_array_equal(greys(path, settings), 255 - scenes())
+    path = write_uncompressed_dicom(tmp_path / "a.dcm", PhotometricInterpretation="MONOCHROME1")
+    np.testing.assert_array_equal(greys(path, settings), 255 - block_pictures())
 
 
 @pytest.mark.parametrize(
     ("stored", "elements"),
     [
-        (scenes().astype(np.uint16) * 16, {"BitsStored": 12, "HighBit": 11}),
-        (scenes().astype(np.uint16) + 1000, {"WindowCenter": 1128, "WindowWidth": 256}),
-        ((scenes().astype(np.int32) * 257 - 2**15).astype(np.int16), {"PixelRepresentation": 1}),
+        (block_pictures().astype(np.uint16) * 16, {"BitsStored": 12, "HighBit": 11}),
+        (block_pictures().astype(np.uint16) + 1000, {"WindowCenter": 1128, "WindowWidth": 256}),
+        ((block_pictures().astype(np.int32) * 257 - 2**15).astype(np.int16), {"PixelRepresentation": 1}),
     ],
     ids=["12 bits", "window", "signed"],
 )
 def test_more_than_eight_bits(
     tmp_path: Path, settings: IngestSettings, stored: NDArray[Any], elements: dict[str, Any]
 ) -> None:
-    path = native(tmp_path / "a.dcm", stored, **elements)
-    assert abs(greys(path, settings).astype(int) - scenes()).max() <= 1
+    path = write_uncompressed_dicom(tmp_path / "a.dcm", stored, **elements)
+    assert abs(greys(path, settings).astype(int) - block_pictures()).max() <= 1
 
 
 @pytest.mark.parametrize("bits", [8, 16])
@@ -150,8 +162,8 @@ def test_palette(tmp_path: Path, settings: IngestSettings, bits: int) -> None:
         for colour in ("Red", "Green", "Blue")
         for part, value in (("Descriptor", [256, 0, bits]), ("Data", table))
     }
-    path = native(tmp_path / "a.dcm", PhotometricInterpretation="PALETTE COLOR", **elements)
-    assert abs(greys(path, settings).astype(int) - (255 - scenes())).max() <= 1
+    path = write_uncompressed_dicom(tmp_path / "a.dcm", PhotometricInterpretation="PALETTE COLOR", **elements)
+    assert abs(greys(path, settings).astype(int) - (255 - block_pictures())).max() <= 1
 
 
 def test_a_palette_of_the_other_byte_order(tmp_path: Path, settings: IngestSettings) -> None:
@@ -160,8 +172,10 @@ def test_a_palette_of_the_other_byte_order(tmp_path: Path, settings: IngestSetti
     for colour in ("Red", "Green", "Blue"):
         elements[f"{colour}PaletteColorLookupTableDescriptor"] = [256, 0, 16]
         elements[f"{colour}PaletteColorLookupTableData"] = table
-    path = write(tmp_path / "a.dcm", dataset(scenes(), ExplicitVRBigEndian, **elements), scenes().tobytes())
-    np.testing.assert_array_equal(greys(path, settings), 255 - scenes())
+    path = write_dicom(
+        tmp_path / "a.dcm", make_dataset(block_pictures(), ExplicitVRBigEndian, **elements), block_pictures().tobytes()
+    )
+    np.testing.assert_array_equal(greys(path, settings), 255 - block_pictures())
 
 
 @pytest.mark.parametrize(("segments", "is_read"), [(1, True), (3, False)])
@@ -174,26 +188,26 @@ def test_a_palette_in_segments_ends_where_stored_values_do(
     for colour in ("Red", "Green", "Blue"):
         elements[f"{colour}PaletteColorLookupTableDescriptor"] = [0, 0, 16]
         elements[f"Segmented{colour}PaletteColorLookupTableData"] = bomb
-    wide = scenes().astype(np.uint16) * 257
-    path = native(tmp_path / "a.dcm", wide, **elements)
+    wide = block_pictures().astype(np.uint16) * 257
+    path = write_uncompressed_dicom(tmp_path / "a.dcm", wide, **elements)
     if is_read:
-        assert abs(greys(path, settings).astype(int) - scenes()).max() <= 1
+        assert abs(greys(path, settings).astype(int) - block_pictures()).max() <= 1
     else:
         assert "not one picture can be read" in refusal(path, settings)
 
 
 @pytest.mark.parametrize("has_bot", [True, False])
 def test_jpeg_with_and_without_offset_table(tmp_path: Path, settings: IngestSettings, has_bot: bool) -> None:
-    shown = greys(jpeg(tmp_path / "a.dcm", has_bot=has_bot), settings)
-    assert abs(shown.astype(int) - scenes()).mean() < 2
+    shown = greys(write_jpeg_dicom(tmp_path / "a.dcm", has_bot=has_bot), settings)
+    assert abs(shown.astype(int) - block_pictures()).mean() < 2
 
 
 @pytest.mark.parametrize("has_bot", [True, False])
 def test_frames_in_several_fragments(tmp_path: Path, settings: IngestSettings, has_bot: bool) -> None:
-    made = dataset(scenes(1), JPEGBaseline8Bit, NumberOfFrames=3)
-    pieces = encapsulate(jpegs(scenes()), fragments_per_frame=2, has_bot=has_bot)
-    path = write(tmp_path / "a.dcm", made, pieces, compressed=True)
-    assert abs(greys(path, settings).astype(int) - scenes()).mean() < 2
+    made = make_dataset(block_pictures(1), JPEGBaseline8Bit, NumberOfFrames=3)
+    pieces = encapsulate(encode_jpegs(block_pictures()), fragments_per_frame=2, has_bot=has_bot)
+    path = write_dicom(tmp_path / "a.dcm", made, pieces, compressed=True)
+    assert abs(greys(path, settings).astype(int) - block_pictures()).mean() < 2
 
 
 @pytest.mark.parametrize(
@@ -213,7 +227,7 @@ def test_times(
     tmp_path: Path, settings: IngestSettings, elements: dict[str, Any], expected: list[float], rate: float | None
 ) -> None:
     """PS3.3 C.7.6.5: the vector's first step is that of the first frame, and 0."""
-    with open_clip(native(tmp_path / "a.dcm", **elements), settings) as clip:
+    with open_clip(write_uncompressed_dicom(tmp_path / "a.dcm", **elements), settings) as clip:
         assert clip.frame_rate == (None if rate is None else pytest.approx(rate))
         assert [frame.time_s for frame in clip] == (expected if rate is None else pytest.approx(expected))
 
@@ -227,8 +241,8 @@ def test_oblong_pixels_are_made_square(
     across, down = deltas_cm
     disc = np.hypot((x + 0.5 - WIDTH / 2) * across, (y + 0.5 - HEIGHT / 2) * down) < 0.9
     pictures = np.where(disc, 200, 0).astype(np.uint8)[None]
-    regions = [region((10, 0, WIDTH - 11, HEIGHT - 1), deltas_cm)]
-    path = native(tmp_path / "a.dcm", pictures, SequenceOfUltrasoundRegions=regions)
+    regions = [region_item((10, 0, WIDTH - 11, HEIGHT - 1), deltas_cm)]
+    path = write_uncompressed_dicom(tmp_path / "a.dcm", pictures, SequenceOfUltrasoundRegions=regions)
     with open_clip(path, settings) as clip:
         assert (clip.width, clip.height) == (width, HEIGHT)
         assert clip.calibration.mm_per_px == pytest.approx(10 * down)
@@ -242,24 +256,24 @@ def test_oblong_pixels_are_made_square(
 
 
 def test_two_frames_under_the_class_for_one(tmp_path: Path, settings: IngestSettings) -> None:
-    path = native(tmp_path / "a.dcm", scenes(2), SOPClassUID="1.2.840.10008.5.1.4.1.1.6.1")
-    np.testing.assert_array_equal(greys(path, settings), scenes(2))
+    path = write_uncompressed_dicom(tmp_path / "a.dcm", block_pictures(2), SOPClassUID="1.2.840.10008.5.1.4.1.1.6.1")
+    np.testing.assert_array_equal(greys(path, settings), block_pictures(2))
 
 
 @pytest.mark.parametrize("tail", ["6", "3", "7", "7.2", "7.4"])
 def test_retired_classes_and_captured_screens(tmp_path: Path, settings: IngestSettings, tail: str) -> None:
-    path = native(tmp_path / "a.dcm", SOPClassUID=f"1.2.840.10008.5.1.4.1.1.{tail}", Modality="OT")
-    assert len(read_whole(path, settings)) == 3
+    path = write_uncompressed_dicom(tmp_path / "a.dcm", SOPClassUID=f"1.2.840.10008.5.1.4.1.1.{tail}", Modality="OT")
+    assert len(read_all_frames(path, settings)) == 3
 
 
 def test_pictures_of_other_machines_are_refused(tmp_path: Path, settings: IngestSettings) -> None:
-    path = native(tmp_path / "a.dcm", SOPClassUID="1.2.840.10008.5.1.4.1.1.2", Modality="CT")
+    path = write_uncompressed_dicom(tmp_path / "a.dcm", SOPClassUID="1.2.840.10008.5.1.4.1.1.2", Modality="CT")
     assert "holds no ultrasound picture" in refusal(path, settings)
 
 
 def test_memory_does_not_grow_with_the_frames(tmp_path: Path, settings: IngestSettings) -> None:
     def peak(frames: int) -> int:
-        path = native(tmp_path / f"{frames}.dcm", scenes(frames))
+        path = write_uncompressed_dicom(tmp_path / f"{frames}.dcm", block_pictures(frames))
         tracemalloc.start()
         try:
             with open_clip(path, settings) as clip:

@@ -16,7 +16,7 @@ from pydicom.encaps import encapsulate
 from pipeline.ingest.clip import open_clip
 from pipeline.ingest.frame import ClipError
 from pipeline.settings import IngestSettings
-from tests.pipeline.ingest.dicom.dicom_files import dataset, region, scenes, write
+from tests.pipeline.ingest.dicom.dicom_files import block_pictures, make_dataset, region_item, write_dicom
 
 FRAMES = 12
 # Transfer syntax, container and codec: a program stream, a bare stream and files of their own are all in use.
@@ -34,10 +34,10 @@ def stream_of(container: str, codec: str, frames: int = FRAMES) -> bytes:
     buffer = io.BytesIO()
     with av.open(buffer, "w", format=container) as output:
         stream: Any = output.add_stream(codec, rate=25)
-        stream.height, stream.width, stream.pix_fmt = *scenes(1).shape[1:], "yuv420p"
+        stream.height, stream.width, stream.pix_fmt = *block_pictures(1).shape[1:], "yuv420p"
         stream.bit_rate = 4_000_000
         stream.options = {"x265-params": "log-level=none"} if codec == "libx265" else {}
-        for index, grey in enumerate(scenes(frames)):
+        for index, grey in enumerate(block_pictures(frames)):
             picture = av.VideoFrame.from_ndarray(np.dstack([grey] * 3), format="rgb24")
             picture.pts, picture.time_base = index, Fraction(1, 25)
             output.mux(stream.encode(picture))
@@ -47,8 +47,10 @@ def stream_of(container: str, codec: str, frames: int = FRAMES) -> bytes:
 
 def file_of(path: Path, stream: bytes, syntax: str, *, pieces: int = 1, **elements: Any) -> Path:
     told = {"NumberOfFrames": FRAMES, "FrameTime": 40, **elements}
-    made = dataset(np.stack([scenes(1)] * 3, axis=-1), syntax, PhotometricInterpretation="YBR_PARTIAL_420", **told)
-    return write(path, made, encapsulate([stream], fragments_per_frame=pieces, has_bot=False), compressed=True)
+    made = make_dataset(
+        np.stack([block_pictures(1)] * 3, axis=-1), syntax, PhotometricInterpretation="YBR_PARTIAL_420", **told
+    )
+    return write_dicom(path, made, encapsulate([stream], fragments_per_frame=pieces, has_bot=False), compressed=True)
 
 
 @pytest.mark.parametrize("kind", KINDS)
@@ -61,7 +63,7 @@ def test_every_kind_of_stream(tmp_path: Path, settings: IngestSettings, kind: st
         assert clip.reason is None
     assert len(frames) == FRAMES
     assert [frame.time_s for frame in frames] == pytest.approx([0.04 * index for index in range(FRAMES)])
-    for frame, expected in zip(frames, scenes(FRAMES), strict=True):
+    for frame, expected in zip(frames, block_pictures(FRAMES), strict=True):
         assert abs(frame.grey.astype(float) - expected).mean() < 5.0
 
 
@@ -77,7 +79,7 @@ def test_a_stream_in_many_pieces_is_one(tmp_path: Path, settings: IngestSettings
 
 def test_the_headers_times_and_scale_hold(tmp_path: Path, settings: IngestSettings) -> None:
     syntax, container, codec = KINDS["H.264 bare"]
-    regions = [region((0, 0, 127, 95), 0.05)]
+    regions = [region_item((0, 0, 127, 95), 0.05)]
     path = file_of(
         tmp_path / "a", stream_of(container, codec), syntax, FrameTime=100, SequenceOfUltrasoundRegions=regions
     )

@@ -5,7 +5,7 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from pipeline.ingest.quality.beam_map import BEAMS, DEPTHS, BeamMap
+from pipeline.ingest.quality.beam_map import BEAM_COUNT, DEPTH_COUNT, BeamMap
 from pipeline.ingest.sector.sector import Sector
 
 HEIGHT, WIDTH = 480, 640
@@ -32,15 +32,15 @@ def fan(upside_down: bool = False) -> Sector:
 
 def over_all_pixels(sector: Sector, grey: NDArray[np.uint8]) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     """Means of the cells, and the share of the sector in each, one pixel after the other."""
-    sums, counts = np.zeros((BEAMS, DEPTHS)), np.zeros((BEAMS, DEPTHS))
+    sums, counts = np.zeros((BEAM_COUNT, DEPTH_COUNT)), np.zeros((BEAM_COUNT, DEPTH_COUNT))
     rows, columns = np.nonzero(sector.mask)
     if sector.apex_xy is None:
         across = columns - sector.steering * rows
     else:
         across = np.arctan2(columns - sector.apex_xy[0], abs(rows - sector.apex_xy[1]))
     deep = sector.depth_px(np.stack([columns, rows], axis=1).astype(float))
-    beam = np.minimum((across - across.min()) / np.ptp(across) * BEAMS, BEAMS - 1).astype(int)
-    depth = np.minimum(deep / sector.depth_range_px * DEPTHS, DEPTHS - 1).astype(int)
+    beam = np.minimum((across - across.min()) / np.ptp(across) * BEAM_COUNT, BEAM_COUNT - 1).astype(int)
+    depth = np.minimum(deep / sector.depth_range_px * DEPTH_COUNT, DEPTH_COUNT - 1).astype(int)
     for place in zip(beam, depth, grey[sector.mask], strict=True):
         sums[place[:2]] += place[2]
         counts[place[:2]] += 1
@@ -55,11 +55,11 @@ def test_few_pixels_tell_what_all_do(sector: Sector) -> None:
     grey = np.clip(110 + 12 * cv2.GaussianBlur(noise, (0, 0), 12), 0, 255).astype(np.uint8)
     slow, shares = over_all_pixels(sector, grey)
     beams = BeamMap(sector)
-    levels = beams.levels(beams.samples(grey))
+    levels = beams.mean_levels(beams.sample(grey))
     assert abs(levels - slow).mean() < 1.5
     assert np.quantile(abs(levels - slow), 0.99) < 8
-    np.testing.assert_allclose(beams.shares.reshape(BEAMS, DEPTHS), shares, atol=4e-4)
-    assert beams.shares.sum() == pytest.approx(1.0, abs=1e-5)
+    np.testing.assert_allclose(beams.area_shares.reshape(BEAM_COUNT, DEPTH_COUNT), shares, atol=4e-4)
+    assert beams.area_shares.sum() == pytest.approx(1.0, abs=1e-5)
 
 
 def test_cells_beyond_the_picture_go_on_as_the_beam_ends() -> None:
@@ -69,8 +69,8 @@ def test_cells_beyond_the_picture_go_on_as_the_beam_ends() -> None:
     mask[:, :200] = False
     cut = Sector("fan", mask, cut.box, cut.apex_xy, 60.0, 400.0)
     beams = BeamMap(cut)
-    levels = beams.levels(beams.samples(np.full((HEIGHT, WIDTH), 77, np.uint8)))
-    assert (beams.shares == 0).any()
+    levels = beams.mean_levels(beams.sample(np.full((HEIGHT, WIDTH), 77, np.uint8)))
+    assert (beams.area_shares == 0).any()
     np.testing.assert_array_equal(levels, 77)
 
 
@@ -79,4 +79,4 @@ def test_a_sector_of_one_pixel_is_a_map() -> None:
     mask[5, 6] = True
     beams = BeamMap(Sector("rectangle", mask, (6, 5, 7, 6)))
     grey = np.arange(4096).reshape(64, 64).astype(np.uint8)
-    np.testing.assert_array_equal(beams.levels(beams.samples(grey)), grey[5, 6])
+    np.testing.assert_array_equal(beams.mean_levels(beams.sample(grey)), grey[5, 6])

@@ -13,49 +13,51 @@ from numpy.typing import NDArray
 from PIL import Image
 
 from pipeline.bench.input_files.blind_detector import BlindDetector
-from pipeline.bench.input_files.simulated_screens import Filmed
+from pipeline.bench.input_files.simulated_screens import SimulatedScreen
 from pipeline.exams.exam_search import ExamClip
 from pipeline.ingest.clip import open_clip
-from pipeline.ingest.quality.colour_doppler import FlowColours
+from pipeline.ingest.quality.colour_doppler import ColourDopplerDetector
 from pipeline.ingest.sector.sector import Sector
 from pipeline.scan.clip_scan import scan_clip
 from pipeline.settings import IngestSettings, load_settings
 from tests.pipeline.ingest.colour_screens import (
     Rgb,
-    film_colours,
-    in_greys,
+    encode_colour_video,
+    grey_to_rgb,
     tinted,
     with_colour_bar,
     with_flow,
     with_marks,
 )
-from tests.pipeline.ingest.dicom.dicom_files import native
-from tests.pipeline.ingest.filming import read_whole
-from tests.pipeline.ingest.machines import filmed_machines, sector_of
+from tests.pipeline.ingest.dicom.dicom_files import write_uncompressed_dicom
+from tests.pipeline.ingest.filming import read_all_frames
+from tests.pipeline.ingest.machines import require_sector, simulated_screens
 
-Draw = Callable[[Filmed, np.random.Generator], Rgb]
+Draw = Callable[[SimulatedScreen, np.random.Generator], Rgb]
 SEED = 8803
 
 
 @pytest.fixture(scope="module")
-def machines() -> list[tuple[Filmed, Sector]]:
-    return [(filmed, sector_of(list(filmed.frames))) for filmed in filmed_machines(3, SEED, 3)]
+def machines() -> list[tuple[SimulatedScreen, Sector]]:
+    return [(filmed, require_sector(list(filmed.frames))) for filmed in simulated_screens(3, SEED, 3)]
 
 
-def plain(filmed: Filmed, _: np.random.Generator) -> Rgb:
-    return in_greys(filmed.frames[0])
+def plain(filmed: SimulatedScreen, _: np.random.Generator) -> Rgb:
+    return grey_to_rgb(filmed.frames[0])
 
 
-def tint(filmed: Filmed, _: np.random.Generator, name: str) -> Rgb:
+def tint(filmed: SimulatedScreen, _: np.random.Generator, name: str) -> Rgb:
     return tinted(filmed.frames[0], name)
 
 
-def marks(filmed: Filmed, rng: np.random.Generator, below: Draw = plain) -> Rgb:
-    return with_marks(with_colour_bar(below(filmed, rng)), filmed.sector)
+def marks(filmed: SimulatedScreen, rng: np.random.Generator, below: Draw = plain) -> Rgb:
+    return with_marks(with_colour_bar(below(filmed, rng)), filmed.sector_mask)
 
 
-def flow(filmed: Filmed, rng: np.random.Generator, share: float, below: Draw = plain, *, power: bool = False) -> Rgb:
-    return with_flow(below(filmed, rng), filmed.sector, rng, share=share, power=power)
+def flow(
+    filmed: SimulatedScreen, rng: np.random.Generator, share: float, below: Draw = plain, *, power: bool = False
+) -> Rgb:
+    return with_flow(below(filmed, rng), filmed.sector_mask, rng, share=share, power=power)
 
 
 WITH_FLOW: dict[str, Draw] = {
@@ -77,54 +79,54 @@ WITHOUT_FLOW: dict[str, Draw] = {
 
 @pytest.mark.parametrize("quality", ["18", "30"])
 def test_flow_is_told_from_tints_and_marks(
-    tmp_path: Path, settings: IngestSettings, machines: list[tuple[Filmed, Sector]], quality: str
+    tmp_path: Path, settings: IngestSettings, machines: list[tuple[SimulatedScreen, Sector]], quality: str
 ) -> None:
     drawn = WITH_FLOW | WITHOUT_FLOW
     for number, (filmed, sector) in enumerate(machines):
         rng = np.random.default_rng([SEED, number])
         screens = [draw(filmed, rng) for draw in drawn.values()]
-        path = film_colours(tmp_path / f"{number}.mp4", screens, crf=quality, g="1", preset="veryfast")
-        judge = FlowColours(sector)
+        path = encode_colour_video(tmp_path / f"{number}.mp4", screens, crf=quality, g="1", preset="veryfast")
+        judge = ColourDopplerDetector(sector)
         with open_clip(path, settings) as clip:
             found = {name for name, frame in zip(drawn, clip, strict=True) if covers(judge, frame)}
         assert found == set(WITH_FLOW)
 
 
-def covers(judge: FlowColours, frame: Any) -> bool:
-    return frame.colours is not None and judge.cover(frame.colours, frame.grey)
+def covers(judge: ColourDopplerDetector, frame: Any) -> bool:
+    return frame.chroma is not None and judge.covers_echoes(frame.chroma, frame.grey)
 
 
 def test_every_way_of_storing_colours_shows_flow(
-    tmp_path: Path, settings: IngestSettings, machines: list[tuple[Filmed, Sector]]
+    tmp_path: Path, settings: IngestSettings, machines: list[tuple[SimulatedScreen, Sector]]
 ) -> None:
     filmed, sector = machines[0]
     rgb = flow(filmed, np.random.default_rng(1), 0.1)
-    grey = in_greys(filmed.frames[0])
+    grey = grey_to_rgb(filmed.frames[0])
     ycc = np.asarray(Image.fromarray(rgb).convert("YCbCr"))
     paths = [
-        film_colours(tmp_path / "a.mkv", [rgb], "ffv1", "yuv444p10le"),
-        film_colours(tmp_path / "b.mkv", [rgb], "ffv1", "yuv410p"),
-        film_colours(tmp_path / "c.mov", [rgb], "rawvideo", "rgb24"),
-        film_colours(tmp_path / "d.avi", [rgb], "rawvideo", "nv12"),
-        native(tmp_path / "rgb.dcm", rgb[None]),
-        native(tmp_path / "ybr.dcm", ycc[None], PhotometricInterpretation="YBR_FULL"),
+        encode_colour_video(tmp_path / "a.mkv", [rgb], "ffv1", "yuv444p10le"),
+        encode_colour_video(tmp_path / "b.mkv", [rgb], "ffv1", "yuv410p"),
+        encode_colour_video(tmp_path / "c.mov", [rgb], "rawvideo", "rgb24"),
+        encode_colour_video(tmp_path / "d.avi", [rgb], "rawvideo", "nv12"),
+        write_uncompressed_dicom(tmp_path / "rgb.dcm", rgb[None]),
+        write_uncompressed_dicom(tmp_path / "ybr.dcm", ycc[None], PhotometricInterpretation="YBR_FULL"),
         palette_file(tmp_path / "palette.dcm", rgb),
     ]
     Image.fromarray(rgb).save(tmp_path / "a.png")
     Image.fromarray(rgb).quantize(200).save(tmp_path / "a.gif")
     Image.fromarray(rgb).save(tmp_path / "a.jpg", quality=90)
     paths += [tmp_path / f"a.{ending}" for ending in ("png", "gif", "jpg")]
-    judge = FlowColours(sector)
+    judge = ColourDopplerDetector(sector)
     for path in paths:
-        (frame,) = read_whole(path, settings)
-        assert frame.colours is not None, path.name
-        assert frame.colours.shape == (-(-rgb.shape[0] // 4), -(-rgb.shape[1] // 4), 2)
+        (frame,) = read_all_frames(path, settings)
+        assert frame.chroma is not None, path.name
+        assert frame.chroma.shape == (-(-rgb.shape[0] // 4), -(-rgb.shape[1] // 4), 2)
         # Cb and Cr of the same places, whatever was done to them.
-        assert abs(frame.colours - ycc[::4, ::4, 1:].astype(float)).mean() < 4, path.name
+        assert abs(frame.chroma - ycc[::4, ::4, 1:].astype(float)).mean() < 4, path.name
         assert covers(judge, frame), path.name
     Image.fromarray(grey).convert("L").save(tmp_path / "grey.png")
-    (still,) = read_whole(tmp_path / "grey.png", settings)
-    assert still.colours is None
+    (still,) = read_all_frames(tmp_path / "grey.png", settings)
+    assert still.chroma is None
 
 
 def palette_file(path: Path, rgb: Rgb) -> Path:
@@ -136,25 +138,25 @@ def palette_file(path: Path, rgb: Rgb) -> Path:
     for number, colour in enumerate(("Red", "Green", "Blue")):
         elements[f"{colour}PaletteColorLookupTableDescriptor"] = [256, 0, 8]
         elements[f"{colour}PaletteColorLookupTableData"] = table[:, number].tobytes()
-    return native(path, np.asarray(numbered, np.uint8)[None], **elements)
+    return write_uncompressed_dicom(path, np.asarray(numbered, np.uint8)[None], **elements)
 
 
 @pytest.mark.parametrize(("coloured", "status"), [(4, "done"), (20, "refused")])
 def test_frames_with_flow_are_skipped_and_counted(
-    tmp_path: Path, machines: list[tuple[Filmed, Sector]], coloured: int, status: str
+    tmp_path: Path, machines: list[tuple[SimulatedScreen, Sector]], coloured: int, status: str
 ) -> None:
     filmed, _ = machines[0]
     rng = np.random.default_rng(2)
     screens: list[NDArray[np.uint8]] = []
     for index in range(20):
-        below = in_greys(filmed.frames[index % 3])
-        screens.append(with_flow(below, filmed.sector, rng, share=0.1) if index < coloured else below)
-    path = film_colours(tmp_path / "a.mp4", screens)
+        below = grey_to_rgb(filmed.frames[index % 3])
+        screens.append(with_flow(below, filmed.sector_mask, rng, share=0.1) if index < coloured else below)
+    path = encode_colour_video(tmp_path / "a.mp4", screens)
     scan = scan_clip(ExamClip(path, path.name, None, None, None), "", BlindDetector(), load_settings(), lambda _: None)
     assert scan.status == status
     if status == "done":
         assert scan.quality.skipped == (("colour Doppler", coloured),)
-        assert list(scan.used) == list(range(coloured, 20))
+        assert list(scan.used_frames) == list(range(coloured, 20))
         assert "turn colour Doppler off" in str(scan.quality.hint)
     else:
         assert (

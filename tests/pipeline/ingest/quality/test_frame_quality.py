@@ -9,15 +9,15 @@ import pytest
 from numpy.typing import NDArray
 
 from pipeline.ingest.quality.clip_quality import ClipQuality
-from pipeline.ingest.quality.frame_quality import FrameJudge, FrameQuality
+from pipeline.ingest.quality.frame_quality import FrameQuality, FrameQualityAssessor
 from pipeline.ingest.sector.sector import Sector
 from pipeline.settings import load_settings
-from synthetic.anatomy.anatomy import Order, draw_animal
-from synthetic.anatomy.species import load_profile
-from synthetic.film.film import Studio, draw_machine
+from synthetic.anatomy.anatomy import StageCounts, draw_animal
+from synthetic.anatomy.species import load_species_ranges
+from synthetic.film.film import ClipRenderer, draw_machine
 from synthetic.film.hand import draw_sweep
 from synthetic.film.tissue_motion import draw_breath
-from tests.pipeline.ingest.machines import sector_of
+from tests.pipeline.ingest.machines import require_sector
 
 HEIGHT, WIDTH = 240, 320
 BOX = np.s_[40:200, 60:260]
@@ -39,10 +39,10 @@ def speckle(seed: int, level: float = 60.0) -> Grey:
     return np.clip(noise * tissue, 0, 255).astype(np.uint8)
 
 
-def judged(sector: Sector, *frames: Grey, moves: bool = True) -> FrameQuality:
+def judged(sector: Sector, *frames: Grey, is_video: bool = True) -> FrameQuality:
     """Judgement of the last frame."""
-    judge = FrameJudge(sector, load_settings().ingest)
-    return [judge.judge(frame, moves=moves) for frame in frames][-1]
+    judge = FrameQualityAssessor(sector, load_settings().ingest)
+    return [judge.assess(frame, is_video=is_video) for frame in frames][-1]
 
 
 def test_an_ordinary_frame_is_usable(sector: Sector) -> None:
@@ -58,7 +58,7 @@ def test_dark_sector_in_a_bright_screen_is_too_dark(sector: Sector) -> None:
 def test_white_sector_is_saturated(sector: Sector) -> None:
     grey = speckle(1)
     grey[20:160] = 255
-    assert judged(sector, grey).cause == "saturated"
+    assert judged(sector, grey).rejection_cause == "saturated"
 
 
 def test_a_probe_in_air_shows_its_own_ringing_and_nothing_below(sector: Sector) -> None:
@@ -69,7 +69,7 @@ def test_a_probe_in_air_shows_its_own_ringing_and_nothing_below(sector: Sector) 
 def test_bands_from_side_to_side_are_no_contact_and_layers_of_skin_are_none(sector: Sector) -> None:
     depth = np.arange(HEIGHT)[:, None] - 40
     bands = 0.4 + np.clip(np.cos(2 * np.pi * depth / 20), 0, 1)
-    assert judged(sector, (speckle(1, 30.0) * bands).clip(0, 255).astype(np.uint8)).cause == "no contact"
+    assert judged(sector, (speckle(1, 30.0) * bands).clip(0, 255).astype(np.uint8)).rejection_cause == "no contact"
     skin = np.where(depth < 45, bands, 1.0)
     assert judged(sector, (speckle(1, 30.0) * skin).clip(0, 255).astype(np.uint8)).usable
 
@@ -86,7 +86,7 @@ def test_black_that_is_shown_as_grey_has_no_contact_though_the_sector_was_found_
     grey = np.where(np.arange(HEIGHT)[:, None] < 65, speckle(1), 0).astype(np.uint8)
     grey[65:] = np.random.default_rng(1).integers(12, 26, (HEIGHT - 65, WIDTH))
     grey[:, :64] = 0  # beside the echoes
-    assert judged(sector, grey).cause == "no contact"
+    assert judged(sector, grey).rejection_cause == "no contact"
 
 
 def test_even_tissue_without_a_dark_place_has_contact(sector: Sector) -> None:
@@ -107,11 +107,11 @@ def test_frozen_picture_is_repeated_though_a_clock_runs_outside(sector: Sector) 
 
 
 def test_what_is_frozen_for_long_is_left_out_until_it_moves(sector: Sector) -> None:
-    judge = FrameJudge(sector, load_settings().ingest)
+    judge = FrameQualityAssessor(sector, load_settings().ingest)
     after = load_settings().ingest.frozen_after_frames
-    causes = [judge.judge(speckle(1)).cause for _ in range(after + 3)]
+    causes = [judge.assess(speckle(1)).rejection_cause for _ in range(after + 3)]
     assert causes == [None] * (after + 1) + ["frozen"] * 2
-    assert judge.judge(speckle(2)).usable
+    assert judge.assess(speckle(2)).usable
 
 
 def test_any_true_motion_is_no_repeat(sector: Sector) -> None:
@@ -120,8 +120,8 @@ def test_any_true_motion_is_no_repeat(sector: Sector) -> None:
 
 def test_another_place_from_one_frame_to_the_next_is_too_fast_in_a_film_alone(sector: Sector) -> None:
     elsewhere = np.roll(speckle(2), (40, 50), axis=(0, 1))
-    assert judged(sector, elsewhere, speckle(1)).cause == "too fast"
-    assert judged(sector, elsewhere, speckle(1), moves=False).usable
+    assert judged(sector, elsewhere, speckle(1)).rejection_cause == "too fast"
+    assert judged(sector, elsewhere, speckle(1), is_video=False).usable
 
 
 def test_empty_sector_is_too_dark(sector: Sector) -> None:
@@ -132,21 +132,21 @@ def test_empty_sector_is_too_dark(sector: Sector) -> None:
 def test_a_kick_that_breaks_the_contact_is_seen_as_such() -> None:
     """The measured contact follows the true one, on a machine that shows black as black."""
     rng = np.random.default_rng(9301)
-    profile = load_profile("trachemys-scripta")
-    animal = draw_animal(rng, profile, Order(calcified=3))
+    profile = load_species_ranges("trachemys-scripta")
+    animal = draw_animal(rng, profile, StageCounts(calcified=3))
     machine = draw_machine(rng, animal)
     sweep = draw_sweep(rng, animal, "left", 10)
     touching = np.array([1.0, 1.0, 0.7, 0.4, 0.1, 0.02, 0.02, 0.8, 1.0, 1.0])
     sweep = replace(sweep, contact=touching)
-    frames = [frame.grey for frame in Studio(animal, machine, 1).film(sweep, draw_breath(rng, 10), 1)]
+    frames = [frame.grey for frame in ClipRenderer(animal, machine, 1).render(sweep, draw_breath(rng, 10), 1)]
 
-    judge = FrameJudge(sector_of(frames), load_settings().ingest)
-    found = [judge.judge(frame) for frame in frames]
+    judge = FrameQualityAssessor(require_sector(frames), load_settings().ingest)
+    found = [judge.assess(frame) for frame in frames]
     measured = np.array([np.mean(quality.contact) for quality in found])
     # A machine that goes on showing a little of the frames before shows a loss a frame late.
     assert measured[[0, 1, 8, 9]].min() > 0.8
     assert measured[[4, 5, 6]].max() < 0.45
-    assert found[6].cause == "no contact"
+    assert found[6].rejection_cause == "no contact"
     assert all(found[index].usable for index in (0, 1, 9))
 
 
@@ -154,25 +154,25 @@ def test_hints_name_the_cause_that_cost_most_and_the_side() -> None:
     assert ClipQuality().hint is None
     assert ClipQuality((("saturated", 9), ("too dark", 2))).hint == "less gain"
     lost = ClipQuality((("no contact", 30),), (0.2, 0.9))
-    assert lost.lost_side == "left"
+    assert lost.poor_contact_side == "left"
     assert lost.hint is not None
     assert lost.hint.startswith("more gel")
     assert lost.hint.endswith("slower: most of the left side was lost to poor contact")
-    assert ClipQuality((("no contact", 30),), (0.9, 0.2)).lost_side == "right"
+    assert ClipQuality((("no contact", 30),), (0.9, 0.2)).poor_contact_side == "right"
     # Lost on both sides, or on neither.
-    assert ClipQuality(contact=(0.2, 0.3)).lost_side is None
-    assert ClipQuality(contact=(0.6, 1.0)).lost_side is None
+    assert ClipQuality(contact=(0.2, 0.3)).poor_contact_side is None
+    assert ClipQuality(contact=(0.6, 1.0)).poor_contact_side is None
 
 
 def test_what_a_coder_does_to_a_frozen_picture_is_no_motion(sector: Sector) -> None:
     """Every picture that is coded anew differs a little from the one before."""
     rng = np.random.default_rng(3)
-    judge = FrameJudge(sector, load_settings().ingest)
+    judge = FrameQualityAssessor(sector, load_settings().ingest)
     frozen = speckle(1)
     for _ in range(30):
-        judge.judge(np.clip(frozen + rng.normal(0, 6, frozen.shape) + rng.normal(0, 1), 0, 255).astype(np.uint8))
-        assert not judge.moved
-    judge.judge(speckle(2))
-    assert judge.moved
-    judge.judge(frozen)
-    assert judge.moved
+        judge.assess(np.clip(frozen + rng.normal(0, 6, frozen.shape) + rng.normal(0, 1), 0, 255).astype(np.uint8))
+        assert not judge.has_moved
+    judge.assess(speckle(2))
+    assert judge.has_moved
+    judge.assess(frozen)
+    assert judge.has_moved

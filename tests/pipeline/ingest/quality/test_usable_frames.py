@@ -10,9 +10,9 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from pipeline.ingest.dicom.regions import Calibration
+from pipeline.ingest.dicom.regions import RegionCalibration
 from pipeline.ingest.frame import Frame
-from pipeline.ingest.quality.usable_frames import JudgedFrames
+from pipeline.ingest.quality.usable_frames import UsableFrames
 from pipeline.settings import IngestSettings, load_settings
 
 HEIGHT, WIDTH = 240, 320
@@ -39,8 +39,8 @@ def frames(pictures: Iterable[NDArray[np.uint8]]) -> list[Frame]:
     return [Frame(index, index / 25, picture) for index, picture in enumerate(pictures)]
 
 
-def judged(clip: list[Frame], settings: IngestSettings, told: list[int] | None = None) -> JudgedFrames:
-    return JudgedFrames(clip, Calibration(), settings, (told if told is not None else []).append)
+def judged(clip: list[Frame], settings: IngestSettings, told: list[int] | None = None) -> UsableFrames:
+    return UsableFrames(clip, RegionCalibration(), settings, (told if told is not None else []).append)
 
 
 def test_a_clip_that_begins_in_the_air_is_used_from_where_echoes_come(settings: IngestSettings) -> None:
@@ -51,12 +51,12 @@ def test_a_clip_that_begins_in_the_air_is_used_from_where_echoes_come(settings: 
     told: list[int] = []
     found = judged(clip, settings, told)
     assert found.sector is not None
-    assert found.opening is clip[dark]
+    assert found.opening_frame is clip[dark]
     np.testing.assert_allclose(found.sector.box, BOX, atol=3)
     assert not found.sector.mask[:30].any()
     used = [frame.index for frame, _ in found]
     assert used == list(range(dark, dark + 30))
-    assert found.frames == sum(told) == len(clip)
+    assert found.frames_read == sum(told) == len(clip)
     assert sum(number for _, number in found.quality.skipped) == dark
 
 
@@ -65,17 +65,17 @@ def test_a_clip_without_a_sector_lets_no_frame_out(settings: IngestSettings, mov
     """Not even where the words on its screen change from frame to frame, as a clock does."""
     clip = frames(screen(f"AF-0412 {index if moving else 0:02d}", None) for index in range(60))
     found = judged(clip, settings)
-    assert (found.sector, found.opening) == (None, None)
+    assert (found.sector, found.opening_frame) == (None, None)
     assert list(found) == []
-    assert found.frames == 60
-    verdict = found.verdict(0)
+    assert found.frames_read == 60
+    verdict = found.rejection_reason(0)
     assert verdict.startswith("no part of the screen shows echoes in any of 60 frames (60 ")
     assert "more gel" in verdict
 
 
 def test_the_colours_of_a_menu_are_no_flow(settings: IngestSettings) -> None:
     colours = np.full((HEIGHT // 4, WIDTH // 4, 2), 200, np.uint8)
-    menu = [replace(frame, colours=colours) for frame in frames([screen("AF-0412", None)] * 5)]
+    menu = [replace(frame, chroma=colours) for frame in frames([screen("AF-0412", None)] * 5)]
     assert [cause for cause, _ in judged(menu, settings).quality.skipped] == ["too dark"]
 
 
@@ -92,7 +92,7 @@ def test_only_a_film_can_stand_still(settings: IngestSettings, *, film: bool) ->
     picture = screen("AF-0412", np.random.default_rng(5))
     found = judged([replace(one, time_s=one.time_s if film else None) for one in frames([picture] * 10)], settings)
     assert len(list(found)) == 10
-    assert found.quality.stood_still is film
+    assert found.quality.is_static is film
     assert found.quality.skipped == ()
 
 
@@ -101,7 +101,7 @@ def test_one_frame_and_one_that_moves_do_not_stand_still(settings: IngestSetting
     for clip in ([screen("", rng)], [screen("", rng)] * 9 + [screen("", rng)]):
         found = judged(frames(clip), settings)
         assert len(list(found)) == len(clip)
-        assert not found.quality.stood_still
+        assert not found.quality.is_static
 
 
 def test_a_clip_with_too_few_usable_frames_is_told_what_to_do_at_the_next_scan(settings: IngestSettings) -> None:
@@ -109,6 +109,6 @@ def test_a_clip_with_too_few_usable_frames_is_told_what_to_do_at_the_next_scan(s
     moving = [screen("AF-0412", rng) for _ in range(2)]
     found = judged(frames([*moving, *[screen("AF-0412", None)] * 38]), settings)
     assert len(list(found)) == 2
-    assert found.verdict(2) == (
+    assert found.rejection_reason(2) == (
         "only 2 of 40 frames could be used (38 too dark); for the next scan: more gain, and more gel."
     )

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from pipeline.ingest.sector.fan import Fan
-from pipeline.ingest.sector.sector_evidence import DEAR, LINES, worth
+from pipeline.ingest.sector.sector_evidence import HIGH_COST, LINE_WEIGHT, cell_fit_scores
 
 
 @pytest.mark.parametrize(
@@ -22,7 +22,7 @@ def test_a_pixel_is_inside_between_both_radii_and_both_sides(fan: Fan) -> None:
     radius = np.hypot(x - fan.apex_xy[0], y - fan.apex_xy[1])
     angle = np.arctan2(x - fan.apex_xy[0], y - fan.apex_xy[1])
     inside = (radius >= fan.inner_radius_px) & (radius <= fan.outer_radius_px)
-    expected = inside & (angle >= fan.left) & (angle <= fan.right)
+    expected = inside & (angle >= fan.left_rad) & (angle <= fan.right_rad)
     # Single precision may decide otherwise on the very line.
     assert np.count_nonzero(fan.mask(80, 120) != expected) <= 2
     assert expected.any()
@@ -32,7 +32,7 @@ def test_darkness_costs_by_where_on_its_beam_it_lies() -> None:
     """Four beams of five depths: lit to the end, shadowed below, dark before, dark altogether; then a dark depth."""
     echo = np.array([[1, 1, 0, 0], [1, 1, 0, 0], [1, 0, 1, 0], [1, 0, 1, 0], [0, 0, 0, 0]], np.float64)
     dark = 1 - echo
-    before, below, nowhere = -DEAR.before, -DEAR.below, -DEAR.nowhere
+    before, below, nowhere = -HIGH_COST.above_first_echo, -HIGH_COST.below_first_echo, -HIGH_COST.without_echo
     expected = [
         [1, 1, before, nowhere],
         [1, 1, before, nowhere],
@@ -40,11 +40,11 @@ def test_darkness_costs_by_where_on_its_beam_it_lies() -> None:
         [1, below, 1, nowhere],
         [nowhere, nowhere, nowhere, nowhere],
     ]
-    np.testing.assert_allclose(worth(np.ones((5, 4)), echo, dark, darkness=DEAR), expected)
+    np.testing.assert_allclose(cell_fit_scores(np.ones((5, 4)), echo, dark, dark_penalty=HIGH_COST), expected)
 
 
 def test_a_line_counts_where_its_beam_has_shown_echoes() -> None:
     echo = np.array([[1.0, 0.0], [0.0, 0.0]])
     line = np.array([[0.0, 1.0], [1.0, 0.0]])
-    found = worth(np.ones((2, 2)), echo, np.zeros((2, 2)), line, darkness=DEAR)
-    np.testing.assert_allclose(found, [[1.0, 0.0], [LINES, 0.0]])
+    found = cell_fit_scores(np.ones((2, 2)), echo, np.zeros((2, 2)), line, dark_penalty=HIGH_COST)
+    np.testing.assert_allclose(found, [[1.0, 0.0], [LINE_WEIGHT, 0.0]])

@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from pipeline.ingest.dicom.regions import Calibration
+from pipeline.ingest.dicom.regions import RegionCalibration
 from pipeline.ingest.sector import region_sector
 from pipeline.ingest.sector.fan import Fan
 from pipeline.ingest.sector.sector import Sector, find_sector
@@ -25,9 +25,11 @@ def speckle(inside: NDArray[np.bool_], seed: int = 2) -> NDArray[np.uint8]:
     return np.where(inside, np.clip(echoes, 0, 255), 0).astype(np.uint8)
 
 
-def place_sector(frames: list[NDArray[np.uint8]], calibration: Calibration) -> tuple[Sector, Calibration]:
+def find_sector_with_regions(
+    frames: list[NDArray[np.uint8]], calibration: RegionCalibration
+) -> tuple[Sector, RegionCalibration]:
     """Of frames or boxes that must tell of a sector."""
-    sector, believed = region_sector.place_sector(frames, calibration)
+    sector, believed = region_sector.find_sector_with_regions(frames, calibration)
     assert sector is not None
     return sector, believed
 
@@ -36,23 +38,23 @@ def screen() -> NDArray[np.uint8]:
     return speckle(FAN.mask(HEIGHT, WIDTH))
 
 
-def likeness(one: NDArray[np.bool_], other: NDArray[np.bool_]) -> float:
+def mask_iou(one: NDArray[np.bool_], other: NDArray[np.bool_]) -> float:
     return float(np.count_nonzero(one & other) / np.count_nonzero(one | other))
 
 
 def test_without_a_region_the_whole_screen_is_searched() -> None:
-    sector, calibration = place_sector([screen()], Calibration(fault="no scanner makes that"))
+    sector, calibration = find_sector_with_regions([screen()], RegionCalibration(fault="no scanner makes that"))
     assert sector.kind == "fan"
     assert calibration.fault == "no scanner makes that"
 
 
 def test_coordinates_are_those_of_the_screen() -> None:
-    sector, calibration = place_sector([screen()], Calibration((BOX,), (0.3, 0.3)))
+    sector, calibration = find_sector_with_regions([screen()], RegionCalibration((BOX,), (0.3, 0.3)))
     assert calibration.mm_per_px == 0.3
     assert sector.kind == "fan"
     assert sector.apex_xy == pytest.approx(FAN.apex_xy, abs=8)
     assert sector.inner_radius_px == pytest.approx(FAN.inner_radius_px, abs=8)
-    assert likeness(sector.mask, FAN.mask(HEIGHT, WIDTH)) > 0.95
+    assert mask_iou(sector.mask, FAN.mask(HEIGHT, WIDTH)) > 0.95
     rows, columns = np.nonzero(sector.mask)
     assert sector.box == (columns.min(), rows.min(), columns.max() + 1, rows.max() + 1)
 
@@ -60,13 +62,13 @@ def test_coordinates_are_those_of_the_screen() -> None:
 def test_names_beside_the_region_never_show_even_where_no_outline_is_found() -> None:
     """The echoes fill the region and a name is burnt in above it, as bright and as busy."""
     picture = speckle(np.ones((HEIGHT, WIDTH), np.bool_))
-    sector, _ = place_sector([picture], Calibration(((0, 100, WIDTH, HEIGHT),), (0.3, 0.3)))
+    sector, _ = find_sector_with_regions([picture], RegionCalibration(((0, 100, WIDTH, HEIGHT),), (0.3, 0.3)))
     assert not sector.mask[:100].any()
     assert sector.kind == "rectangle"
 
 
 def test_where_nothing_is_seen_the_region_is_the_outline() -> None:
-    sector, _ = place_sector([np.zeros((HEIGHT, WIDTH), np.uint8)], Calibration((BOX,), (0.3, 0.3)))
+    sector, _ = find_sector_with_regions([np.zeros((HEIGHT, WIDTH), np.uint8)], RegionCalibration((BOX,), (0.3, 0.3)))
     assert (sector.kind, sector.box) == ("rectangle", BOX)
     assert np.count_nonzero(sector.mask) == 480 * 390
 
@@ -76,8 +78,8 @@ def test_of_two_regions_side_by_side_the_one_with_the_fan(lit: int) -> None:
     picture = np.zeros((HEIGHT, WIDTH), np.uint8)
     half = speckle(Fan((160.0, -20.0), 60.0, 300.0, -0.5, 0.5).mask(HEIGHT, WIDTH // 2))
     picture[:, lit : lit + 320] = half
-    regions = Calibration(((0, 0, 320, 480), (320, 0, 640, 480)), (0.3, 0.3))
-    sector, calibration = place_sector([picture], regions)
+    regions = RegionCalibration(((0, 0, 320, 480), (320, 0, 640, 480)), (0.3, 0.3))
+    sector, calibration = find_sector_with_regions([picture], regions)
     assert calibration.mm_per_px == 0.3
     assert sector.kind == "fan"
     assert lit <= sector.box[0] < sector.box[2] <= lit + 320
@@ -86,7 +88,7 @@ def test_of_two_regions_side_by_side_the_one_with_the_fan(lit: int) -> None:
 @pytest.mark.parametrize("factor", [1.6, 2.0])
 def test_a_picture_made_larger_under_its_old_header_has_no_scale(factor: float) -> None:
     large = cv2.resize(screen(), None, fx=factor, fy=factor)
-    sector, calibration = place_sector([np.asarray(large, np.uint8)], Calibration((BOX,), (0.3, 0.3)))
+    sector, calibration = find_sector_with_regions([np.asarray(large, np.uint8)], RegionCalibration((BOX,), (0.3, 0.3)))
     assert calibration.mm_per_px is None
     assert calibration.boxes == ()
     assert "do not lie in the region" in str(calibration.fault)
@@ -102,6 +104,6 @@ def test_a_bar_of_names_above_a_small_fan_does_not_give_the_region_the_lie() -> 
     anywhere = find_sector([picture])
     assert anywhere is not None
     assert anywhere.mask[:72].any()
-    sector, calibration = place_sector([picture], Calibration(((100, 76, 560, 400),), (0.3, 0.3)))
+    sector, calibration = find_sector_with_regions([picture], RegionCalibration(((100, 76, 560, 400),), (0.3, 0.3)))
     assert (calibration.mm_per_px, calibration.fault) == (0.3, None)
-    assert likeness(sector.mask, small.mask(HEIGHT, WIDTH)) > 0.9
+    assert mask_iou(sector.mask, small.mask(HEIGHT, WIDTH)) > 0.9

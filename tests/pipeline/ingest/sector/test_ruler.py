@@ -6,20 +6,20 @@ import cv2
 import numpy as np
 import pytest
 
-from pipeline.ingest.sector.ruler import Ruler, find_ruler, fitting_tick_mm
+from pipeline.ingest.sector.ruler import Ruler, find_ruler, matching_tick_mm
 from pipeline.ingest.sector.sector import Sector
-from tests.pipeline.ingest.machines import filmed_machines
+from tests.pipeline.ingest.machines import simulated_screens
 
 
 def test_rulers_of_invented_machines() -> None:
-    for filmed in filmed_machines(6, 9106, 1):
-        ys, xs = np.nonzero(filmed.sector)
-        sector = Sector("fan", filmed.sector, (int(xs.min()), int(ys.min()), int(xs.max()) + 1, int(ys.max()) + 1))
+    for filmed in simulated_screens(6, 9106, 1):
+        ys, xs = np.nonzero(filmed.sector_mask)
+        sector = Sector("fan", filmed.sector_mask, (int(xs.min()), int(ys.min()), int(xs.max()) + 1, int(ys.max()) + 1))
         ruler = find_ruler(filmed.frames[0], sector)
         assert ruler is not None
         assert ruler.spacing_px == pytest.approx(10 / filmed.mm_per_px, rel=0.01)
-        assert fitting_tick_mm(ruler.spacing_px, filmed.mm_per_px) == 10.0
-        assert fitting_tick_mm(ruler.spacing_px, 0.7 * filmed.mm_per_px) is None
+        assert matching_tick_mm(ruler.spacing_px, filmed.mm_per_px) == 10.0
+        assert matching_tick_mm(ruler.spacing_px, 0.7 * filmed.mm_per_px) is None
 
 
 def test_words_and_a_bar_of_greys_are_no_ruler() -> None:
@@ -40,5 +40,5 @@ def test_a_missing_tick_costs_confidence_and_a_scale_of_no_unit_fits_none() -> N
         grey[tick, 620:630] = 200
     found = find_ruler(grey, Sector("rectangle", mask, (100, 40, 500, 440)))
     assert found == Ruler(pytest.approx(20.0), 19, pytest.approx(19 / 20))
-    assert [fitting_tick_mm(20.0, scale) for scale in (0.05, 0.1, 0.25, 0.5, 0.37)] == [1.0, 2.0, 5.0, 10.0, None]
-    assert [fitting_tick_mm(20.0, scale, 5.0) for scale in (0.05, 0.25)] == [None, 5.0]
+    assert [matching_tick_mm(20.0, scale) for scale in (0.05, 0.1, 0.25, 0.5, 0.37)] == [1.0, 2.0, 5.0, 10.0, None]
+    assert [matching_tick_mm(20.0, scale, 5.0) for scale in (0.05, 0.25)] == [None, 5.0]

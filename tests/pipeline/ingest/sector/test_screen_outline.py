@@ -9,8 +9,8 @@ from numpy.typing import NDArray
 
 from pipeline.ingest.sector.echo_map import find_echoes
 from pipeline.ingest.sector.fan import Fan
-from pipeline.ingest.sector.screen_outline import find_outline
-from tests.pipeline.ingest.machines import likeness, sector_of
+from pipeline.ingest.sector.screen_outline import find_screen_outline
+from tests.pipeline.ingest.machines import mask_iou, require_sector
 
 Grey = NDArray[np.uint8]
 Mask = NDArray[np.bool_]
@@ -41,9 +41,9 @@ def test_a_still_mostly_in_shadow(screen: float, shadow: float, noise: float, *,
     picture = shadowed(mask, screen=screen, shadow=shadow, noise=noise)
     if turned:
         picture, mask = picture[::-1].copy(), mask[::-1]
-    sector = sector_of([picture])
+    sector = require_sector([picture])
     assert (sector.kind, sector.upside_down) == ("fan", turned)
-    assert likeness(sector.mask, mask) > 0.98
+    assert mask_iou(sector.mask, mask) > 0.98
 
 
 def test_an_outline_that_a_shadow_as_plain_as_the_screen_bites_into_is_no_fan() -> None:
@@ -52,29 +52,29 @@ def test_an_outline_that_a_shadow_as_plain_as_the_screen_bites_into_is_no_fan() 
     y, x = np.mgrid[:480, :640]
     bite = (abs(np.arctan2(x - 320, y + 60) - 0.15) < 0.1) & (np.hypot(x - 320, y + 60) > 130)
     frames = np.where(mask & ~bite, speckle((480, 640), 5), 0)[::2, ::2][None].astype(np.float32)
-    outline = find_outline(frames)
+    outline = find_screen_outline(frames)
     assert outline is not None
-    assert outline.fan(find_echoes(frames)) is None
+    assert outline.find_fan(find_echoes(frames)) is None
 
 
 def test_an_outline_that_leans_is_a_part_of_a_fan() -> None:
     """All along one side nothing shines, and what remains is a narrower fan to the pixel."""
     fan = Fan((320.0, -60.0), 100.0, 460.0, -0.6, 0.5)
     frames = np.where(fan.mask(480, 640), speckle((480, 640), 5), 0)[::2, ::2][None].astype(np.float32)
-    outline = find_outline(frames)
+    outline = find_screen_outline(frames)
     assert outline is not None
-    assert outline.fan(find_echoes(frames)) is None
+    assert outline.find_fan(find_echoes(frames)) is None
 
 
 def test_a_fan_without_the_echoes_is_none() -> None:
     """An emblem or a bar of greys may have the outline of a fan, while the echoes are elsewhere."""
     frames = shadowed(FAN.mask(480, 640), screen=18, shadow=0)[::2, ::2][None].astype(np.float32)
-    outline, evidence = find_outline(frames), find_echoes(frames)
+    outline, evidence = find_screen_outline(frames), find_echoes(frames)
     assert outline is not None
-    assert outline.fan(evidence) is not None
+    assert outline.find_fan(evidence) is not None
     evidence.echo[:20, :] = 1
     evidence.echo[200:] = 1
-    assert outline.fan(evidence) is None
+    assert outline.find_fan(evidence) is None
 
 
 @pytest.mark.parametrize("steering", [0.0, 0.2])
@@ -83,26 +83,26 @@ def test_a_rectangle_is_no_fan(steering: float) -> None:
     along = x - steering * y
     frame = np.where((along > 70) & (along < 240) & (y > 20) & (y < 210), speckle((240, 320), 5), 12)
     frames = frame[None].astype(np.float32)
-    outline = find_outline(frames)
+    outline = find_screen_outline(frames)
     assert outline is not None
-    assert outline.fan(find_echoes(frames)) is None
+    assert outline.find_fan(find_echoes(frames)) is None
 
 
 def test_a_picture_full_of_echoes_with_notches_is_no_fan() -> None:
     """Names were blacked out in its corners, and a wide fan would cut those off."""
     frames = speckle((240, 320), 8)[None]
     frames[:, 190:, 250:] = frames[:, :40, 280:] = 0
-    outline = find_outline(frames)
+    outline = find_screen_outline(frames)
     assert outline is not None
-    assert outline.fan(find_echoes(frames)) is None
+    assert outline.find_fan(find_echoes(frames)) is None
 
 
 def test_a_rim_full_of_echoes_tells_of_no_screen() -> None:
-    assert find_outline(speckle((240, 320), 4)[None]) is None
+    assert find_screen_outline(speckle((240, 320), 4)[None]) is None
 
 
 def test_a_plain_screen_has_no_outline() -> None:
-    assert find_outline(np.full((1, 240, 320), 7, np.float32)) is None
+    assert find_screen_outline(np.full((1, 240, 320), 7, np.float32)) is None
 
 
 @pytest.mark.parametrize("page", [40, 60, 255])
@@ -121,9 +121,9 @@ def test_words_in_a_window_on_a_page_are_left_out(page: int, frames: int) -> Non
         picture[inner] = np.where(mask, np.clip(speckle((480, 640), seed), 0, 255), words)
     on_page = np.zeros((2, 600, 800), np.bool_)
     on_page[:, *inner] = mask, words > 0
-    sector = sector_of(list(pictures))
+    sector = require_sector(list(pictures))
     assert not (sector.mask & on_page[1]).any()
-    assert likeness(sector.mask, on_page[0]) > 0.97
+    assert mask_iou(sector.mask, on_page[0]) > 0.97
     assert sector.apex_xy is not None
     np.testing.assert_allclose(sector.apex_xy, (400, 0), atol=8)
 
@@ -132,10 +132,10 @@ def test_a_rectangle_on_a_dark_screen_is_no_window() -> None:
     """Its own shadows would be taken for the screen."""
     frame = np.full((240, 320), 20, np.float32)
     frame[20:200, 60:260] = speckle((180, 200), 6)
-    outline = find_outline(frame[None])
+    outline = find_screen_outline(frame[None])
     assert outline is not None
-    assert outline.window() is None
+    assert outline.inner_screen_box() is None
     frame[frame == 20] = 40
-    outline = find_outline(frame[None])
+    outline = find_screen_outline(frame[None])
     assert outline is not None
-    np.testing.assert_allclose(outline.window(), (60, 20, 260, 200), atol=1)
+    np.testing.assert_allclose(outline.inner_screen_box(), (60, 20, 260, 200), atol=1)

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from pipeline.ingest.sector.fan import Fan
 from pipeline.ingest.sector.sector import Sector, find_sector
-from tests.pipeline.ingest.machines import filmed_machines, likeness, sector_of
+from tests.pipeline.ingest.machines import mask_iou, require_sector, simulated_screens
 
 Grey = NDArray[np.uint8]
 Mask = NDArray[np.bool_]
@@ -93,25 +93,25 @@ def assert_is_fan(sector: Sector, fan: Fan, atol_px: float) -> None:
 )
 def test_fans_are_found_without_the_text_around_them(fan: Fan) -> None:
     mask = fan.mask(480, 640)
-    sector = sector_of(screen(mask))
+    sector = require_sector(screen(mask))
     assert_is_fan(sector, fan, atol_px=6.0)
-    assert likeness(sector.mask, mask) > 0.96
+    assert mask_iou(sector.mask, mask) > 0.96
 
 
 def test_one_still_frame_is_enough() -> None:
     mask = FAN.mask(480, 640)
-    assert likeness(sector_of(screen(mask, frames=1)).mask, mask) > 0.96
+    assert mask_iou(require_sector(screen(mask, frames=1)).mask, mask) > 0.96
 
 
 @pytest.mark.parametrize("size", [(240, 320), (768, 1024), (1080, 1920)])
 def test_sizes_of_screens(size: tuple[int, int]) -> None:
     factor = size[0] / 480
-    fan = FAN.magnified(factor, factor)
-    fan = Fan((size[1] / 2, fan.apex_xy[1]), fan.inner_radius_px, fan.outer_radius_px, fan.left, fan.right)
+    fan = FAN.scaled(factor, factor)
+    fan = Fan((size[1] / 2, fan.apex_xy[1]), fan.inner_radius_px, fan.outer_radius_px, fan.left_rad, fan.right_rad)
     mask = fan.mask(*size)
-    sector = sector_of(screen(mask, frames=1))
+    sector = require_sector(screen(mask, frames=1))
     assert_is_fan(sector, fan, atol_px=6.0 * max(factor, 1))
-    assert likeness(sector.mask, mask) > 0.95
+    assert mask_iou(sector.mask, mask) > 0.95
 
 
 def test_shadows_and_fading_do_not_bite_into_the_fan() -> None:
@@ -123,26 +123,27 @@ def test_shadows_and_fading_do_not_bite_into_the_fan() -> None:
         np.where(shadow & mask, 0, np.where(mask, frame * np.clip(1.6 - y / 300, 0.15, 1), frame)).astype(np.uint8)
         for frame in screen(mask)
     ]
-    sector = sector_of(pictures)
+    sector = require_sector(pictures)
     assert sector.kind == "fan"
-    assert likeness(sector.mask, mask) > 0.93
+    assert mask_iou(sector.mask, mask) > 0.93
 
 
 def test_cropped_fan_keeps_its_geometry() -> None:
     fan = Fan((320.0, -60.0), 100.0, 520.0, -0.7, 0.7)
     pictures = [frame[60:460, 130:510] for frame in screen(fan.mask(480, 640))]
-    sector = sector_of(pictures)
+    sector = require_sector(pictures)
     assert sector.kind == "fan"
     assert sector.apex_xy is not None
     np.testing.assert_allclose(sector.apex_xy, (190.0, -120.0), atol=20.0)
-    assert likeness(sector.mask, fan.mask(480, 640)[60:460, 130:510]) > 0.95
+    assert mask_iou(sector.mask, fan.mask(480, 640)[60:460, 130:510]) > 0.95
 
 
 @pytest.mark.parametrize("frames", [1, 3])
 def test_sectors_of_invented_machines(frames: int) -> None:
     """Shadows, gaps, rulers, bars, words and dark depths as `synthetic` draws them, from a seed that tuned nothing."""
     found = [
-        likeness(sector_of(list(filmed.frames)).mask, filmed.sector) for filmed in filmed_machines(6, 9105, frames)
+        mask_iou(require_sector(list(filmed.frames)).mask, filmed.sector_mask)
+        for filmed in simulated_screens(6, 9105, frames)
     ]
     assert np.mean(found) >= 0.98, found
     assert min(found) > 0.95, found
@@ -150,9 +151,9 @@ def test_sectors_of_invented_machines(frames: int) -> None:
 
 def test_a_probe_at_the_bottom() -> None:
     mask = FAN.mask(480, 640)
-    sector = sector_of([frame[::-1].copy() for frame in screen(mask)])
+    sector = require_sector([frame[::-1].copy() for frame in screen(mask)])
     assert sector.upside_down
-    assert likeness(sector.mask, mask[::-1]) > 0.96
+    assert mask_iou(sector.mask, mask[::-1]) > 0.96
     assert sector.apex_xy is not None
     # The face is at y = 439 under the middle, and depth grows upward.
     np.testing.assert_allclose(sector.depth_px(np.array([[320.0, 339.0]])), [100.0], atol=6.0)
@@ -163,9 +164,9 @@ def test_a_shadow_from_the_face_on_at_one_side_is_part_of_the_fan() -> None:
     y, x = np.mgrid[:480, :640]
     shadow = (np.arctan2(x - FAN.apex_xy[0], y - FAN.apex_xy[1]) < -0.42) & (y > 130)
     pictures = [np.where(shadow & mask, 0, frame).astype(np.uint8) for frame in screen(mask)]
-    sector = sector_of(pictures)
+    sector = require_sector(pictures)
     assert sector.kind == "fan"
-    assert likeness(sector.mask, mask) > 0.93
+    assert mask_iou(sector.mask, mask) > 0.93
 
 
 @pytest.mark.parametrize("frames", [1, 3])
@@ -176,9 +177,9 @@ def test_where_most_lies_in_shadow_slivers_tell_how_wide_the_fan_is(frames: int)
     radius, angle = np.hypot(x - 320, y + 60), np.arctan2(x - 320, y + 60)
     shown = (radius < 140) | (abs(angle - 0.1) < 0.2) | (angle < -0.5)
     pictures = [np.where(mask & ~shown, 0, frame).astype(np.uint8) for frame in screen(mask, frames=frames)]
-    sector = sector_of(pictures)
+    sector = require_sector(pictures)
     assert sector.kind == "fan"
-    assert likeness(sector.mask, mask) > 0.9
+    assert mask_iou(sector.mask, mask) > 0.9
 
 
 @pytest.mark.parametrize("steering", [-0.35, 0.2])
@@ -186,10 +187,10 @@ def test_steered_beams(steering: float) -> None:
     y, x = np.mgrid[:480, :640]
     along = x - steering * y
     mask = (along >= 200 - 100 * steering) & (along < 440 - 100 * steering) & (y >= 40) & (y < 400)
-    sector = sector_of(screen(mask))
+    sector = require_sector(screen(mask))
     assert sector.kind == "rectangle"
     assert sector.steering == pytest.approx(steering, abs=0.03)
-    assert likeness(sector.mask, mask) > 0.96
+    assert mask_iou(sector.mask, mask) > 0.96
     np.testing.assert_allclose(
         sector.depth_px(np.array([[300.0, 240.0]])), [200 * np.hypot(1, steering)], atol=6.0
     )  # along the beam
@@ -200,27 +201,27 @@ def test_rulers_that_never_change_are_left_out_though_they_touch_the_echoes() ->
     pictures = screen(mask)
     for picture in pictures:
         picture[60:440, 520:560] = np.linspace(255, 20, 380).astype(np.uint8)[:, None]  # a broad bar of greys
-    np.testing.assert_allclose(sector_of(pictures).box, (120, 60, 520, 440), atol=6)
+    np.testing.assert_allclose(require_sector(pictures).box, (120, 60, 520, 440), atol=6)
 
 
 @pytest.mark.parametrize("box", [(120, 60, 520, 440), (200, 40, 440, 420), (60, 90, 600, 330)])
 def test_rectangles(box: tuple[int, int, int, int]) -> None:
     mask = rectangle((480, 640), *box)
-    sector = sector_of(screen(mask))
+    sector = require_sector(screen(mask))
     assert sector.kind == "rectangle"
     np.testing.assert_allclose(sector.box, box, atol=4)
-    assert likeness(sector.mask, mask) > 0.97
+    assert mask_iou(sector.mask, mask) > 0.97
 
 
 @pytest.mark.parametrize("page", [255, 60])
 def test_rectangle_on_a_page_or_a_window(page: int) -> None:
     mask = rectangle((480, 640), 160, 80, 500, 420)
     pictures = [np.where(mask, frame, page).astype(np.uint8) for frame in screen(mask)]
-    np.testing.assert_allclose(sector_of(pictures).box, (160, 80, 500, 420), atol=6)
+    np.testing.assert_allclose(require_sector(pictures).box, (160, 80, 500, 420), atol=6)
 
 
 def test_picture_that_is_all_echoes() -> None:
-    sector = sector_of([speckle((300, 400), np.random.default_rng(3)).astype(np.uint8)])
+    sector = require_sector([speckle((300, 400), np.random.default_rng(3)).astype(np.uint8)])
     assert sector.kind == "rectangle"
     assert sector.mask.mean() > 0.99
 
@@ -237,7 +238,7 @@ def test_text_alone_is_no_sector() -> None:
 
 def test_smallest_picture() -> None:
     rng = np.random.default_rng(4)
-    assert sector_of([rng.integers(0, 255, (64, 64), dtype=np.uint8)]).mask.shape == (64, 64)
+    assert require_sector([rng.integers(0, 255, (64, 64), dtype=np.uint8)]).mask.shape == (64, 64)
 
 
 @settings(max_examples=12, deadline=None, derandomize=True, phases=[Phase.explicit, Phase.generate])
@@ -254,9 +255,9 @@ def test_any_fan_is_found(x: float, face: float, inner: float, depth: float, hal
     mask = fan.mask(480, 640)
     # The text is drawn where it would be covered by wide fans; the sector is what this is about.
     rng = np.random.default_rng(seed)
-    sector = sector_of([np.where(mask, speckle((480, 640), rng), 0).astype(np.uint8)])
+    sector = require_sector([np.where(mask, speckle((480, 640), rng), 0).astype(np.uint8)])
     assert sector.kind == "fan"
-    assert likeness(sector.mask, mask) > 0.93
+    assert mask_iou(sector.mask, mask) > 0.93
 
 
 @given(st.floats(-3, 3), st.floats(0, 400))

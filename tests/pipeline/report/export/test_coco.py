@@ -15,20 +15,20 @@ from pipeline.report.export.coco import detections_chunks, detections_document
 from pipeline.report.export.mot import mot_lines
 
 if TYPE_CHECKING:
-    from tests.pipeline.report.conftest import Invented
+    from tests.pipeline.report.conftest import ExampleExam
 
 
 @pytest.fixture
-def document(clutch: Invented) -> dict[str, Any]:
+def document(clutch: ExampleExam) -> dict[str, Any]:
     return detections_document(clutch.exam, clutch.finding, clutch.scans)
 
 
-def test_the_stream_is_the_document(clutch: Invented, document: dict[str, Any]) -> None:
+def test_the_stream_is_the_document(clutch: ExampleExam, document: dict[str, Any]) -> None:
     written = b"".join(detections_chunks(clutch.exam, clutch.finding, clutch.scans))
     assert json.loads(written) == document
 
 
-def test_an_exam_without_usable_clips_gives_empty_lists(refused: Invented) -> None:
+def test_an_exam_without_usable_clips_gives_empty_lists(refused: ExampleExam) -> None:
     written = json.loads(b"".join(detections_chunks(refused.exam, refused.finding, refused.scans)))
     assert written["images"] == []
     assert written["annotations"] == []
@@ -39,8 +39,8 @@ def test_an_exam_without_usable_clips_gives_empty_lists(refused: Invented) -> No
     ]
 
 
-def test_one_image_for_every_used_frame(clutch: Invented, document: dict[str, Any]) -> None:
-    assert len(document["images"]) == sum(len(scan.used) for scan in clutch.scans)
+def test_one_image_for_every_used_frame(clutch: ExampleExam, document: dict[str, Any]) -> None:
+    assert len(document["images"]) == sum(len(scan.used_frames) for scan in clutch.scans)
     assert document["images"][0] == {
         "id": 1,
         "file_name": "AF-0412/2026-05-14/left-1.mp4#0",
@@ -52,21 +52,23 @@ def test_one_image_for_every_used_frame(clutch: Invented, document: dict[str, An
     assert len({image["id"] for image in document["images"]}) == len(document["images"])
 
 
-def test_annotations_lie_on_the_frames_of_their_detections(clutch: Invented, document: dict[str, Any]) -> None:
+def test_annotations_lie_on_the_frames_of_their_detections(clutch: ExampleExam, document: dict[str, Any]) -> None:
     images = {image["id"]: image for image in document["images"]}
     found = sorted((images[a["image_id"]]["clip"], images[a["image_id"]]["frame"]) for a in document["annotations"])
     expected = sorted((scan.file, int(frame)) for scan in clutch.scans for frame in scan.frame)
     assert found == expected
 
 
-def test_the_detectors_doubt_is_told_and_null_where_it_states_none(clutch: Invented, document: dict[str, Any]) -> None:
+def test_the_detectors_doubt_is_told_and_null_where_it_states_none(
+    clutch: ExampleExam, document: dict[str, Any]
+) -> None:
     assert {(a["centre_spread_px"], a["axis_spread"]) for a in document["annotations"]} == {(1.25, 0.03)}
-    silent = replace(clutch.scans[0], spread=np.full_like(clutch.scans[0].spread, np.nan))
+    silent = replace(clutch.scans[0], outline_uncertainty=np.full_like(clutch.scans[0].outline_uncertainty, np.nan))
     written = b"".join(detections_chunks(clutch.exam, clutch.finding, (silent,)))
     assert {(a["centre_spread_px"], a["axis_spread"]) for a in json.loads(written)["annotations"]} == {(None, None)}
 
 
-def test_tracks_and_eggs_are_named_or_null(clutch: Invented, document: dict[str, Any]) -> None:
+def test_tracks_and_eggs_are_named_or_null(clutch: ExampleExam, document: dict[str, Any]) -> None:
     images = {image["id"]: image for image in document["images"]}
     loose = [a for a in document["annotations"] if a["track_id"] is None]
     assert len(loose) == 2  # one in each of the two clips
@@ -81,7 +83,7 @@ def test_tracks_and_eggs_are_named_or_null(clutch: Invented, document: dict[str,
     assert {images[a["image_id"]]["clip"] for a in loose} == {"left-1.mp4", "right-1.mp4"}
 
 
-def test_tracks_of_one_egg_go_by_one_number_in_their_clip(clutch: Invented) -> None:
+def test_tracks_of_one_egg_go_by_one_number_in_their_clip(clutch: ExampleExam) -> None:
     """The probe left egg 2 and came back: its second track is told under the number of the first."""
     scan, (first, second, *others) = clutch.scans[0], clutch.finding.eggs
     back = replace(second.sightings[0], track=len(clutch.finding.eggs) + 1)
@@ -133,14 +135,14 @@ def test_pycocotools_reads_it_and_agrees_on_areas(document: dict[str, Any], tmp_
     assert inside > 5
 
 
-def test_a_detection_on_an_unused_frame_is_refused(clutch: Invented) -> None:
+def test_a_detection_on_an_unused_frame_is_refused(clutch: ExampleExam) -> None:
     scan = clutch.scans[0]
     strange = replace(scan, frame=np.where(np.arange(len(scan.frame)) == 0, 125, scan.frame))
     with pytest.raises(ValueError, match=r"left-1\.mp4: a detection in frame 125"):
         detections_document(clutch.exam, clutch.finding, (strange,))
 
 
-def test_a_long_clip_is_streamed_in_small_pieces(clutch: Invented) -> None:
+def test_a_long_clip_is_streamed_in_small_pieces(clutch: ExampleExam) -> None:
     """15,000 frames with four detections each: no piece grows with the clip, and it takes seconds."""
     frames, each = 15_000, 4
     rng = np.random.default_rng(1)
@@ -148,12 +150,12 @@ def test_a_long_clip_is_streamed_in_small_pieces(clutch: Invented) -> None:
     scan = replace(
         clutch.scans[0],
         frames=frames,
-        used=np.arange(frames),
+        used_frames=np.arange(frames),
         frame=np.repeat(np.arange(frames), each),
         ellipse=np.stack([*rng.uniform(100, 400, (2, n)), *rng.uniform(20, 60, (2, n)), np.zeros(n)], axis=1),
         stage_probability=np.full((n, 3), 1 / 3),
         score=rng.uniform(0, 1, n),
-        spread=np.ones((n, 2)),
+        outline_uncertainty=np.ones((n, 2)),
         track=np.zeros(n, np.int64),
     )
     started = time.monotonic()
@@ -163,7 +165,7 @@ def test_a_long_clip_is_streamed_in_small_pieces(clutch: Invented) -> None:
     assert time.monotonic() - started < 60
 
 
-def test_motchallenge_lines_are_those_of_the_coco_export(clutch: Invented, document: dict[str, Any]) -> None:
+def test_motchallenge_lines_are_those_of_the_coco_export(clutch: ExampleExam, document: dict[str, Any]) -> None:
     scan = clutch.scans[0]
     lines = b"".join(mot_lines(clutch.finding, scan)).decode().splitlines()
     images = {image["id"]: image for image in document["images"]}
@@ -187,5 +189,5 @@ def test_motchallenge_lines_are_those_of_the_coco_export(clutch: Invented, docum
     assert keys == sorted(keys)
 
 
-def test_a_refused_clip_has_no_motchallenge_lines(refused: Invented) -> None:
+def test_a_refused_clip_has_no_motchallenge_lines(refused: ExampleExam) -> None:
     assert list(mot_lines(refused.finding, refused.scans[0])) == []

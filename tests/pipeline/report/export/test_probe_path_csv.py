@@ -4,20 +4,20 @@ from dataclasses import replace
 
 import numpy as np
 
-from pipeline.report.export.probe_path_csv import path_lines
-from pipeline.track.probe_path import Path
-from pipeline.track.probe_turns import SeenTurn
-from tests.pipeline.report.conftest import Invented
+from pipeline.report.export.probe_path_csv import probe_path_lines
+from pipeline.track.probe_path import ProbePath
+from pipeline.track.probe_turns import ProbeTurn
+from tests.pipeline.report.conftest import ExampleExam
 
-PATH = Path(np.array([0, 1, 3, 4]), np.array([0.0, 1, 2, 3]), np.array([[0.0, 0], [0.5, -1], [1, -2], [1.25, -2]]))
+PATH = ProbePath(np.array([0, 1, 3, 4]), np.array([0.0, 1, 2, 3]), np.array([[0.0, 0], [0.5, -1], [1, -2], [1.25, -2]]))
 
 
-def written(clutch: Invented, path: Path | None, *turns: SeenTurn) -> list[str]:
+def written(clutch: ExampleExam, path: ProbePath | None, *turns: ProbeTurn) -> list[str]:
     scan = replace(clutch.scans[0], tracks=replace(clutch.scans[0].tracks, path=path, turns=turns))
-    return b"".join(path_lines(scan)).decode().splitlines()
+    return b"".join(probe_path_lines(scan)).decode().splitlines()
 
 
-def test_a_line_for_each_frame_whose_place_is_known(clutch: Invented) -> None:
+def test_a_line_for_each_frame_whose_place_is_known(clutch: ExampleExam) -> None:
     assert written(clutch, PATH) == [
         "frame,along,x_px,y_px",
         "0,0.000,0.00,0.00",
@@ -27,12 +27,12 @@ def test_a_line_for_each_frame_whose_place_is_known(clutch: Invented) -> None:
     ]
 
 
-def test_places_fall_after_a_turn_that_is_likelier_than_not(clutch: Invented) -> None:
-    turn = SeenTurn(1.0, np.array([0.0, 1]), np.array([3.0, 1]), 2.0)
+def test_places_fall_after_a_turn_that_is_likelier_than_not(clutch: ExampleExam) -> None:
+    turn = ProbeTurn(1.0, np.array([0.0, 1]), np.array([3.0, 1]), 2.0)
     assert [line.split(",")[1] for line in written(clutch, PATH, turn)[1:]] == ["0.000", "1.000", "0.000", "-1.000"]
     faint = written(clutch, PATH, replace(turn, log_odds=-0.5))
     assert faint == written(clutch, PATH)
 
 
-def test_a_clip_without_a_path_has_no_lines(clutch: Invented) -> None:
+def test_a_clip_without_a_path_has_no_lines(clutch: ExampleExam) -> None:
     assert written(clutch, None) == []

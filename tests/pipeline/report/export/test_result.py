@@ -9,11 +9,11 @@ import pytest
 from jsonschema import Draft202012Validator
 
 from pipeline.estimate.finding import Severity, Stage
-from pipeline.report.export.result import dumps, result_document, result_schema
+from pipeline.report.export.result import result_document, result_schema, to_json_bytes
 from pipeline.scan.clip_scan import ClipScan
 
 if TYPE_CHECKING:
-    from tests.pipeline.report.conftest import Invented
+    from tests.pipeline.report.conftest import ExampleExam
 
 
 @pytest.fixture(scope="module")
@@ -24,20 +24,20 @@ def validator() -> Draft202012Validator:
 
 
 def test_every_kind_of_exam_is_valid(
-    night: tuple[Invented, ...], returning: Invented, validator: Draft202012Validator
+    example_exams: tuple[ExampleExam, ...], returning: ExampleExam, validator: Draft202012Validator
 ) -> None:
-    for invented in (*night, returning):
-        validator.validate(json.loads(dumps(result_document(*invented.arguments))))
+    for invented in (*example_exams, returning):
+        validator.validate(json.loads(to_json_bytes(result_document(*invented.arguments))))
 
 
-def test_keys_come_in_the_published_order(clutch: Invented) -> None:
+def test_keys_come_in_the_published_order(clutch: ExampleExam) -> None:
     document = result_document(*clutch.arguments)
     assert list(document) == result_schema()["required"]
     assert list(document["clips"][0]) == result_schema()["$defs"]["clip"]["required"]
     assert list(document["eggs"][0]) == result_schema()["$defs"]["egg"]["required"]
 
 
-def test_values_are_those_of_the_finding(clutch: Invented) -> None:
+def test_values_are_those_of_the_finding(clutch: ExampleExam) -> None:
     document = result_document(*clutch.arguments)
     assert document["schema"] == "clutchlight/exam-result/2"
     assert document["exam"] == "2026-05-14"
@@ -50,7 +50,7 @@ def test_values_are_those_of_the_finding(clutch: Invented) -> None:
     assert [s["clip"] for s in document["eggs"][0]["sightings"]] == ["left-1.mp4", "right-1.mp4"]
 
 
-def test_her_other_exams_are_told(returning: Invented, validator: Draft202012Validator) -> None:
+def test_her_other_exams_are_told(returning: ExampleExam, validator: Draft202012Validator) -> None:
     history = result_document(*returning.arguments)["history"]
     assert [one["exam"] for one in history["exams"]] == [
         "2026-04-02", "2026-04-20", "2026-05-01", "2026-05-08", "2026-05-14",
@@ -68,16 +68,16 @@ def test_her_other_exams_are_told(returning: Invented, validator: Draft202012Val
     assert list(change) == result_schema()["$defs"]["change"]["required"]
 
 
-def test_order_of_arrival_does_not_change_the_bytes(clutch: Invented) -> None:
+def test_order_of_arrival_does_not_change_the_bytes(clutch: ExampleExam) -> None:
     shuffled = replace(
         clutch,
         scans=clutch.scans[::-1],
         finding=replace(clutch.finding, eggs=clutch.finding.eggs[::-1]),
     )
-    assert dumps(result_document(*shuffled.arguments)) == dumps(result_document(*clutch.arguments))
+    assert to_json_bytes(result_document(*shuffled.arguments)) == to_json_bytes(result_document(*clutch.arguments))
 
 
-def test_a_size_that_could_not_be_told_is_null(clutch: Invented, validator: Draft202012Validator) -> None:
+def test_a_size_that_could_not_be_told_is_null(clutch: ExampleExam, validator: Draft202012Validator) -> None:
     eggs = (replace(clutch.finding.eggs[0], length_mm=float("nan"), width_mm=None), *clutch.finding.eggs[1:])
     document = result_document(
         clutch.exam, replace(clutch.finding, eggs=eggs), clutch.scans, clutch.model, clutch.settings_sha256
@@ -87,17 +87,17 @@ def test_a_size_that_could_not_be_told_is_null(clutch: Invented, validator: Draf
     assert document["eggs"][0]["width_mm"] is None
 
 
-def test_a_probability_that_is_no_number_is_refused(clutch: Invented) -> None:
+def test_a_probability_that_is_no_number_is_refused(clutch: ExampleExam) -> None:
     finding = replace(clutch.finding, confidence=float("nan"))
     with pytest.raises(ValueError, match="JSON"):
-        dumps(result_document(clutch.exam, finding, clutch.scans, clutch.model, clutch.settings_sha256))
+        to_json_bytes(result_document(clutch.exam, finding, clutch.scans, clutch.model, clutch.settings_sha256))
 
 
-def test_a_file_name_that_is_no_unicode_can_be_read_back(refused: Invented) -> None:
+def test_a_file_name_that_is_no_unicode_can_be_read_back(refused: ExampleExam) -> None:
     odd = "left-\udcff.mp4"
     scans = (replace(refused.scans[0], file=odd), refused.scans[1])
     document = result_document(refused.exam, refused.finding, scans, refused.model, refused.settings_sha256)
-    assert odd in [clip["file"] for clip in json.loads(dumps(document).decode())["clips"]]
+    assert odd in [clip["file"] for clip in json.loads(to_json_bytes(document).decode())["clips"]]
 
 
 @pytest.mark.parametrize(
@@ -117,7 +117,7 @@ def test_a_file_name_that_is_no_unicode_can_be_read_back(refused: Invented) -> N
         (("model", "sha256"), "abc"),
     ],
 )
-def test_the_schema_is_strict(clutch: Invented, validator: Draft202012Validator, path: Any, value: Any) -> None:
+def test_the_schema_is_strict(clutch: ExampleExam, validator: Draft202012Validator, path: Any, value: Any) -> None:
     document = result_document(*clutch.arguments)
     place = document
     for step in path[:-1]:

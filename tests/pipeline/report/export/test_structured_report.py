@@ -21,13 +21,13 @@ from pipeline.estimate.exam import estimate_exam
 from pipeline.exams.exam_search import Exam, ExamClip
 from pipeline.report.export.dicom_sources import dicom_headers
 from pipeline.report.export.result import ModelIdentity
-from pipeline.report.export.structured_report import stored_ellipse, structured_reports
-from pipeline.report.files import write_exam
+from pipeline.report.export.structured_report import ellipse_in_stored_pixels, structured_reports
+from pipeline.report.files import write_exam_files
 from pipeline.scan.clip_scan import ClipScan, scan_clip
 from pipeline.scan.coverage import ClipCoverage
 from pipeline.settings import load_settings
 from tests.pipeline.blob_finder import BlobFinder, film
-from tests.pipeline.ingest.dicom.dicom_files import native, region
+from tests.pipeline.ingest.dicom.dicom_files import region_item, write_uncompressed_dicom
 
 if TYPE_CHECKING:
     from pipeline.estimate.finding import ExamFinding
@@ -64,12 +64,16 @@ def record(folder: Path, *elements: dict[str, Any]) -> Recorded:
     clips = []
     for number, told in enumerate(elements):
         height, width = pictures.shape[1:]
-        regions = [region((0, 0, width - 1, height - 1), 0.05)]
-        path = native(folder / f"left-{number}.dcm", pictures, SequenceOfUltrasoundRegions=regions, **told)
+        regions = [region_item((0, 0, width - 1, height - 1), 0.05)]
+        path = write_uncompressed_dicom(
+            folder / f"left-{number}.dcm", pictures, SequenceOfUltrasoundRegions=regions, **told
+        )
         clips.append(ExamClip(path, path.name, "left", None, None))
     exam = Exam(folder, "AF-0412", dt.date(2026, 5, 14), None, None, None, None, 0, tuple(clips))
     scans = [scan_clip(clip, "a" * 64, BlobFinder(), SETTINGS, lambda frames: None) for clip in clips]
-    coverage = [ClipCoverage(scan.file, scan.window, scan.status, None, scan.frames, len(scan.used)) for scan in scans]
+    coverage = [
+        ClipCoverage(scan.file, scan.window, scan.status, None, scan.frames, len(scan.used_frames)) for scan in scans
+    ]
     finding = estimate_exam(exam, [scan.tracks for scan in scans], coverage, SETTINGS)
     return Recorded(exam, scans, finding)
 
@@ -158,17 +162,17 @@ def test_an_outline_is_stretched_to_the_stored_picture() -> None:
     y = 80 + 30 * np.cos(turn) * np.sin(angle) + 20 * np.sin(turn) * np.cos(angle)
     points = np.column_stack([(x + 0.5) * 1.5 - 0.5, y]).astype(np.float32)
     (cx, cy), axes, _ = cv2.fitEllipse(points)
-    stored = stored_ellipse(ellipse, 1.5)
+    stored = ellipse_in_stored_pixels(ellipse, 1.5)
     np.testing.assert_allclose(stored[:2], [cx, cy], atol=0.01)
     np.testing.assert_allclose(2 * stored[2:4], sorted(axes, reverse=True), atol=0.05)
-    np.testing.assert_allclose(stored_ellipse(ellipse, 1.0), ellipse)
+    np.testing.assert_allclose(ellipse_in_stored_pixels(ellipse, 1.0), ellipse)
 
 
 def test_it_lies_beside_the_sheet_and_outdated_ones_go(recorded: Recorded, tmp_path: Path) -> None:
-    folder = write_exam(tmp_path, recorded.exam, recorded.finding, recorded.scans, MODEL, "c" * 64)
+    folder = write_exam_files(tmp_path, recorded.exam, recorded.finding, recorded.scans, MODEL, "c" * 64)
     assert (folder / "report-1.dcm").read_bytes() == recorded.reports()[0]
     (folder / "report-2.dcm").write_bytes(b"of another study, since taken away")
-    write_exam(tmp_path, recorded.exam, recorded.finding, recorded.scans, MODEL, "c" * 64)
+    write_exam_files(tmp_path, recorded.exam, recorded.finding, recorded.scans, MODEL, "c" * 64)
     assert [path.name for path in folder.glob("*.dcm")] == ["report-1.dcm"]
 
 

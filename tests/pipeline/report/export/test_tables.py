@@ -12,15 +12,15 @@ from arro3.io import read_parquet
 
 from pipeline.estimate.finding import EggFinding
 from pipeline.report.export.tables import EGG_COLUMNS, animals_parquet, eggs_csv, eggs_parquet
-from pipeline.report.summary import COLUMNS, ExamSummary, summarise, summary_csv
+from pipeline.report.summary import SUMMARY_COLUMNS, ExamSummary, summarise, summary_csv
 
 if TYPE_CHECKING:
-    from tests.pipeline.report.conftest import Invented
+    from tests.pipeline.report.conftest import ExampleExam
 
 
 @pytest.fixture
-def summaries(night: tuple[Invented, ...]) -> list[ExamSummary]:
-    return [summarise(n.exam, n.finding, n.scans) for n in night]
+def summaries(example_exams: tuple[ExampleExam, ...]) -> list[ExamSummary]:
+    return [summarise(n.exam, n.finding, n.scans) for n in example_exams]
 
 
 def csv_rows(data: bytes) -> list[dict[str, str]]:
@@ -33,7 +33,7 @@ def parquet_rows(data: bytes) -> list[dict[str, Any]]:
     return [dict(zip(columns, values, strict=True)) for values in zip(*columns.values(), strict=True)]
 
 
-def told(value: object) -> str:
+def csv_text(value: object) -> str:
     return "" if value is None else value.isoformat() if isinstance(value, dt.date) else str(value)
 
 
@@ -41,7 +41,7 @@ def with_first_egg(summary: ExamSummary, egg: EggFinding) -> ExamSummary:
     return replace(summary, finding=replace(summary.finding, eggs=(egg, *summary.finding.eggs[1:])))
 
 
-def test_a_row_for_each_egg_of_the_night(summaries: list[ExamSummary], clutch: Invented) -> None:
+def test_a_row_for_each_egg_of_the_night(summaries: list[ExamSummary], clutch: ExampleExam) -> None:
     rows = csv_rows(eggs_csv(summaries[::-1]))
     assert list(rows[0]) == [column.name for column in EGG_COLUMNS]
     assert [(row["animal"], row["egg"]) for row in rows] == [
@@ -69,14 +69,14 @@ def test_parquet_holds_what_the_csv_tells(summaries: list[ExamSummary]) -> None:
         (animals_parquet(summaries), summary_csv(summaries)),
         (eggs_parquet(summaries), eggs_csv(summaries)),
     ):
-        stored = [{name: told(value) for name, value in row.items()} for row in parquet_rows(data)]
+        stored = [{name: csv_text(value) for name, value in row.items()} for row in parquet_rows(data)]
         assert stored == csv_rows(text)
 
 
 def test_parquet_has_types(summaries: list[ExamSummary]) -> None:
     animals = read_parquet(animals_parquet(summaries)).schema
     eggs = read_parquet(eggs_parquet(summaries)).schema
-    assert tuple(animals.names) == COLUMNS
+    assert tuple(animals.names) == SUMMARY_COLUMNS
     for schema in (animals, eggs):
         assert schema.field("animal").type == DataType.utf8()
         assert schema.field("exam_date").type == DataType.date32()

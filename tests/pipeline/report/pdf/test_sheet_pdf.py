@@ -11,14 +11,14 @@ import pytest
 from PIL import Image
 
 from pipeline.estimate.finding import Count, Flag, History
-from pipeline.formatting import EN_DASH, TIMES
-from pipeline.report.pdf.paper import A4, INK, MARSH, RED, SOFT, WHITE
+from pipeline.formatting import EN_DASH, MULTIPLICATION_SIGN
+from pipeline.report.pdf.paper import A4, GREEN, MUTED, RED, TEXT_COLOUR, WHITE
 from pipeline.report.pdf.sheet_pdf import sheet_pdf
 from pipeline.report.sheet import CAUTIONS
-from tests.pipeline.report.conftest import eggs_of, invent_scan, refused_scan
+from tests.pipeline.report.conftest import eggs_of, make_scan, refused_scan
 
 if TYPE_CHECKING:
-    from tests.pipeline.report.conftest import Invented
+    from tests.pipeline.report.conftest import ExampleExam
 
 ORDER = ("Who should look", "How well she was scanned", "Each egg", "When along the sweep", "Recordings", "Read this")
 
@@ -30,7 +30,7 @@ def text_of(pdf: bytes) -> str:
     return re.sub(r"\s+", " ", document[0].get_textpage().get_text_bounded())
 
 
-def pdf_of(invented: Invented) -> bytes:
+def pdf_of(invented: ExampleExam) -> bytes:
     return sheet_pdf(*invented.arguments)
 
 
@@ -48,11 +48,11 @@ def bottom_of(pdf: bytes, words: str) -> float:
 
 
 @pytest.fixture(scope="session")
-def crowded(clutch: Invented) -> Invented:
+def crowded(clutch: ExampleExam) -> ExampleExam:
     """More of everything than a page holds: 90 eggs, ten clips of which most are refused at length, 20 flags."""
     rng = np.random.default_rng(45)
     stages = ["calcified", "thin-shelled", "follicle"]
-    scan = invent_scan(rng, "left-1.mp4", "left", stages)
+    scan = make_scan(rng, "left-1.mp4", "left", stages)
     why = "the file ends in the middle of a frame; copy it again from the scanner, and look at its cable and its card"
     scans = (scan, *(refused_scan(f"right-{k}-{'of-the-second-visit-' * 3}.mp4", why) for k in range(9)))
     flags = tuple(Flag(f"flag-{k}", "check", f"Reason {k} for which a person should look. " * 3) for k in range(20))
@@ -63,19 +63,19 @@ def crowded(clutch: Invented) -> Invented:
 
 
 @pytest.fixture(scope="session")
-def crowded_pdf(crowded: Invented) -> bytes:
+def crowded_pdf(crowded: ExampleExam) -> bytes:
     return pdf_of(crowded)
 
 
 @pytest.fixture(scope="session")
-def clutch_pdf(clutch: Invented) -> bytes:
+def clutch_pdf(clutch: ExampleExam) -> bytes:
     return pdf_of(clutch)
 
 
-def test_the_sheet_in_words(clutch: Invented, clutch_pdf: bytes) -> None:
+def test_the_sheet_in_words(clutch: ExampleExam, clutch_pdf: bytes) -> None:
     text = text_of(clutch_pdf)
     for words in (
-        "AF-0412", "Emys orbicularis", "14 May 2026", f"152 {TIMES} 118 mm",
+        "AF-0412", "Emys orbicularis", "14 May 2026", f"152 {MULTIPLICATION_SIGN} 118 mm",
         "7 shelled eggs; between 6 and 9 likely", "At least 5, if every detection is right. 82 % sure",
         "vet today Egg 3 is wider than eggs of this species usually are.", "check A follicle was seen",
         "note One of three clips could not be read.", "Both windows scanned", "3 clips, 1 refused",
@@ -86,17 +86,19 @@ def test_the_sheet_in_words(clutch: Invented, clutch_pdf: bytes) -> None:
     places = [text.index(title) for title in ORDER]
     assert all(a < b for a, b in pairwise(places))
     for egg in clutch.finding.eggs:
-        size = rf"{egg.length_mm:.0f} \(\d+.\d+\) {TIMES} {egg.width_mm:.0f} \(\d+.\d+\) mm"
+        size = rf"{egg.length_mm:.0f} \(\d+.\d+\) {MULTIPLICATION_SIGN} {egg.width_mm:.0f} \(\d+.\d+\) mm"
         assert re.search(rf"{size} {egg.shape}; \d+ mm deep", text)
 
 
-def test_every_sheet_carries_the_cautions_on_one_page(night: tuple[Invented, ...], crowded_pdf: bytes) -> None:
-    for pdf in (*map(pdf_of, night), crowded_pdf):
+def test_every_sheet_carries_the_cautions_on_one_page(
+    example_exams: tuple[ExampleExam, ...], crowded_pdf: bytes
+) -> None:
+    for pdf in (*map(pdf_of, example_exams), crowded_pdf):
         text = text_of(pdf)
         assert all(caution in text for caution in CAUTIONS)
 
 
-def test_her_other_exams(returning: Invented) -> None:
+def test_her_other_exams(returning: ExampleExam) -> None:
     pdf = pdf_of(returning)
     text = text_of(pdf)
     for words in (
@@ -117,14 +119,14 @@ def test_her_other_exams(returning: Invented) -> None:
     assert paths - alone.count(pypdfium2.raw.FPDF_PAGEOBJ_PATH) >= 2 * 4 + 3 * 2 + 1
 
 
-def test_the_key_tells_of_nothing_that_is_not_shown(clutch: Invented, clutch_pdf: bytes, crowded_pdf: bytes) -> None:
+def test_the_key_tells_of_nothing_that_is_not_shown(clutch: ExampleExam, clutch_pdf: bytes, crowded_pdf: bytes) -> None:
     assert "“Real” is how sure" in text_of(clutch_pdf)
     assert "real: " not in text_of(crowded_pdf)
     assert "“Real”" not in text_of(crowded_pdf)
     assert "Sizes are of the whole egg" in text_of(crowded_pdf)
 
 
-def test_none_seen_and_not_scanned(empty: Invented, refused: Invented) -> None:
+def test_none_seen_and_not_scanned(empty: ExampleExam, refused: ExampleExam) -> None:
     assert "No shelled egg was seen; one may still be there “None seen” does not mean none" in text_of(pdf_of(empty))
     text = text_of(pdf_of(refused))
     assert "not scanned No recording of this exam could be used" in text
@@ -132,11 +134,11 @@ def test_none_seen_and_not_scanned(empty: Invented, refused: Invented) -> None:
     assert "not a video: it begins like a text file" in text
 
 
-def test_the_same_exam_is_the_same_bytes(clutch: Invented, clutch_pdf: bytes) -> None:
+def test_the_same_exam_is_the_same_bytes(clutch: ExampleExam, clutch_pdf: bytes) -> None:
     assert pdf_of(clutch) == clutch_pdf
 
 
-def test_eggs_are_pictures_and_the_sweep_is_lines(clutch: Invented) -> None:
+def test_eggs_are_pictures_and_the_sweep_is_lines(clutch: ExampleExam) -> None:
     page = pypdfium2.PdfDocument(pdf_of(clutch))[0]
     kinds = [thing.type for thing in page.get_objects()]
     assert kinds.count(pypdfium2.raw.FPDF_PAGEOBJ_IMAGE) == len(clutch.finding.eggs)
@@ -157,9 +159,9 @@ def test_more_than_a_page_holds_is_told(crowded_pdf: bytes) -> None:
     assert bottom_of(pdf, "tell when she will lay.") < bottom_of(pdf, "Model alder-1") - 5 < A4[1] - 20
 
 
-def test_forty_eggs_are_all_shown_where_little_else_is(clutch: Invented) -> None:
+def test_forty_eggs_are_all_shown_where_little_else_is(clutch: ExampleExam) -> None:
     rng = np.random.default_rng(40)
-    scan = invent_scan(rng, "left-1.mp4", "left", ["calcified"])
+    scan = make_scan(rng, "left-1.mp4", "left", ["calcified"])
     egg = eggs_of((scan,), ["calcified"], rng)[0]
     finding = replace(clutch.finding, flags=(), eggs=tuple(replace(egg, identity=k + 1) for k in range(40)))
     pdf = pdf_of(replace(clutch, finding=finding, scans=(scan,)))
@@ -169,13 +171,13 @@ def test_forty_eggs_are_all_shown_where_little_else_is(clutch: Invented) -> None
 
 
 @pytest.mark.parametrize("name", ["Łucja Źdźbło", "Ζωή", "Черепаха", "İpek Ğ", "Nguyễn"])
-def test_names_of_many_languages(clutch: Invented, name: str) -> None:
+def test_names_of_many_languages(clutch: ExampleExam, name: str) -> None:
     exam = replace(clutch.exam, animal=name, species=name)
     text = text_of(pdf_of(replace(clutch, exam=exam)))
     assert text.count(name) == 2
 
 
-def test_a_letter_without_a_shape_does_no_harm(clutch: Invented) -> None:
+def test_a_letter_without_a_shape_does_no_harm(clutch: ExampleExam) -> None:
     odd = "亀\x00\ud800" + "W" * 300
     text = text_of(pdf_of(replace(clutch, exam=replace(clutch.exam, animal=odd))))
     assert "7 shelled eggs" in text
@@ -189,7 +191,7 @@ def test_inks_on_paper_can_be_read() -> None:
         linear = np.where(parts <= 0.04045, parts / 12.92, ((parts + 0.055) / 1.055) ** 2.4)
         return float(linear @ [0.2126, 0.7152, 0.0722])
 
-    for ink in (INK, SOFT, MARSH, RED):
+    for ink in (TEXT_COLOUR, MUTED, GREEN, RED):
         assert (luminance(WHITE) + 0.05) / (luminance(ink) + 0.05) >= 4.5
 
 

@@ -17,7 +17,7 @@ from pipeline.detect.detector import Detections
 from pipeline.ingest.frame import Frame
 from pipeline.ingest.sector.sector import Sector
 from pipeline.settings import load_settings
-from tests.pipeline.blob_finder import BlobFinder, Model
+from tests.pipeline.blob_finder import BlobFinder, BlobModel
 from tests.pipeline.review.conftest import EXAM, NASTY, NASTY_NAME, Served, Visitor, written_part
 
 
@@ -42,15 +42,15 @@ def test_an_answer_is_kept_and_the_figures_follow(vet: Visitor, served: Served) 
     before = state(vet)
     first = before["eggs"][0]
     number = int(before["now"]["figure"])
-    answer = {"kind": "not-egg", "eggs": [first["pieces"]]}
-    done = vet.say(answer, request="request-1")
+    answer = {"kind": "not-egg", "eggs": [first["segments"]]}
+    done = vet.submit(answer, request_id="request-1")
     assert done.status_code == 200, done.text
     after = done.json()["state"]
     assert int(after["now"]["figure"]) == number - 1
     assert after["program"] == before["program"]
     assert after["eggs"][0]["verdict"] == "not-egg"
     assert after == state(vet)
-    (event,) = served.office.journal.events(served.office.case("AF-0412", "2026-05-14").key)
+    (event,) = served.context.event_log.events(served.context.case("AF-0412", "2026-05-14").key)
     assert (event.person, event.sequence) == ("Orla Finch", 1)
     assert (event.before["shelled"][1], event.after["shelled"][1]) == (number, number - 1)
     assert event.after["eggs"]["1"]["verdict"] == "not-egg"
@@ -58,32 +58,37 @@ def test_an_answer_is_kept_and_the_figures_follow(vet: Visitor, served: Served) 
 
 def test_a_request_sent_twice_is_kept_once(vet: Visitor) -> None:
     answer = {"kind": "comment", "text": "a word"}
-    assert [vet.say(answer, request="request-1").json()["sequence"] for _ in range(3)] == [1, 1, 1]
+    assert [vet.submit(answer, request_id="request-1").json()["sequence"] for _ in range(3)] == [1, 1, 1]
     assert state(vet)["head"] == 1
 
 
 def test_the_second_person_is_told_and_nothing_is_lost(served: Served, vet: Visitor) -> None:
     other = served.visitor(name="Ned Rush", role="nurse")
     eggs = state(vet)["eggs"]
-    vet.say({"kind": "not-egg", "eggs": [eggs[0]["pieces"]]}, request="request-1")
-    late = {"kind": "egg", "eggs": [eggs[0]["pieces"]]}
-    told = other.say(late, request="request-2", seen=0)
+    vet.submit({"kind": "not-egg", "eggs": [eggs[0]["segments"]]}, request_id="request-1")
+    late = {"kind": "egg", "eggs": [eggs[0]["segments"]]}
+    told = other.submit(late, request_id="request-2", base_sequence=0)
     assert told.status_code == 409
-    assert [one["who"] for one in told.json()["overtaken"]] == ["Orla Finch"]
+    assert [one["who"] for one in told.json()["conflict"]] == ["Orla Finch"]
     assert told.json()["state"]["head"] == 1
-    assert other.say({"kind": "egg", "eggs": [eggs[1]["pieces"]]}, request="request-3", seen=0).status_code == 200
-    assert other.say(late, request="request-4", seen=0, even_so=True).status_code == 200
+    assert (
+        other.submit(
+            {"kind": "egg", "eggs": [eggs[1]["segments"]]}, request_id="request-3", base_sequence=0
+        ).status_code
+        == 200
+    )
+    assert other.submit(late, request_id="request-4", base_sequence=0, override_conflict=True).status_code == 200
     assert [one["who"] for one in state(vet)["history"]] == ["Orla Finch", "Ned Rush", "Ned Rush"]
     assert state(vet)["others"] == ["Ned Rush"]
 
 
 def test_signing_writes_the_sheet_and_opening_again_takes_it_away(vet: Visitor, out: Path) -> None:
     eggs = state(vet)["eggs"]
-    vet.say({"kind": "stage", "eggs": [eggs[0]["pieces"]], "stage": "thin-shelled"}, request="request-1")
-    forged = vet.say({"kind": "signed", "name": "Somebody Else", "role": "veterinarian"}, request="request-2")
+    vet.submit({"kind": "stage", "eggs": [eggs[0]["segments"]], "stage": "thin-shelled"}, request_id="request-1")
+    forged = vet.submit({"kind": "signed", "name": "Somebody Else", "role": "veterinarian"}, request_id="request-2")
     assert forged.status_code == 403
     assert vet.client.get(f"{EXAM}/sheet").status_code == 404
-    signed = vet.say({"kind": "signed", "name": "Orla Finch", "role": "veterinarian"}, request="request-3")
+    signed = vet.submit({"kind": "signed", "name": "Orla Finch", "role": "veterinarian"}, request_id="request-3")
     assert signed.json()["state"]["signed"]["name"] == "Orla Finch"
     folder = out / "AF-0412" / "2026-05-14"
     page = (folder / "signed.html").read_text()
@@ -95,9 +100,9 @@ def test_signing_writes_the_sheet_and_opening_again_takes_it_away(vet: Visitor, 
     assert document["result"]["eggs"][0]["stage"] == "thin-shelled"
     assert document["changes"][0]["answer"]["kind"] == "stage"
     assert vet.client.get(f"{EXAM}/sheet").text == page
-    assert vet.say({"kind": "undo"}, request="request-4").status_code == 409
+    assert vet.submit({"kind": "undo"}, request_id="request-4").status_code == 409
     assert "signed" in vet.client.get("/", params={"show": "signed"}).text
-    vet.say({"kind": "reopened", "reason": "a slip"}, request="request-5")
+    vet.submit({"kind": "reopened", "reason": "a slip"}, request_id="request-5")
     assert not (folder / "signed.html").exists()
     assert [one["what"] for one in state(vet)["history"]][-1] == "opened the exam again: a slip"
 
@@ -118,24 +123,26 @@ def test_frames_are_black_outside_the_sector(vet: Visitor) -> None:
 
 
 def test_a_recording_that_changed_is_not_shown(vet: Visitor, served: Served, tmp_path: Path) -> None:
-    case = served.office.case("AF-0412", "2026-05-14")
+    case = served.context.case("AF-0412", "2026-05-14")
     moved = tmp_path / "left-1.mp4"
     moved.write_bytes(case.exam.clips[0].path.read_bytes() + b"more")
-    from pipeline.review.frame_cache import FramesError
+    from pipeline.review.frame_cache import FrameUnavailableError
 
-    with pytest.raises(FramesError, match="has changed"):
-        served.office.reels.frame(moved, case.scans[0], 0)
-    with pytest.raises(FramesError, match="no longer where it was"):
-        served.office.reels.frame(tmp_path / "gone.mp4", case.scans[0], 0)
+    with pytest.raises(FrameUnavailableError, match="has changed"):
+        served.context.frame_cache.frame(moved, case.scans[0], 0)
+    with pytest.raises(FrameUnavailableError, match="no longer where it was"):
+        served.context.frame_cache.frame(tmp_path / "gone.mp4", case.scans[0], 0)
 
 
 def test_pictures_of_eggs_put_together_by_people_are_shown(vet: Visitor) -> None:
     drawn = {"kind": "drawn", "clip": "left-1.mp4", "frame": 12, "ellipse": [90, 120, 14, 9, 10], "stage": "follicle"}
-    number = vet.say(drawn, request="request-1").json()["state"]["eggs"][-1]["number"]
+    number = vet.submit(drawn, request_id="request-1").json()["state"]["eggs"][-1]["number"]
     assert vet.client.get(f"{EXAM}/eggs/{number}").headers["content-type"] == "image/jpeg"
-    piece = state(vet)["eggs"][0]["pieces"][0]
-    apart = {**piece, "first": (piece["first"] + piece["last"]) // 2}
-    eggs = vet.say({"kind": "two", "egg": [piece], "apart": [apart]}, request="request-2").json()["state"]["eggs"]
+    segment = state(vet)["eggs"][0]["segments"][0]
+    apart = {**segment, "first": (segment["first"] + segment["last"]) // 2}
+    eggs = vet.submit({"kind": "two", "egg": [segment], "apart": [apart]}, request_id="request-2").json()["state"][
+        "eggs"
+    ]
     assert vet.client.get(f"{EXAM}/eggs/{eggs[-1]['number']}").status_code == 200
     again = vet.client.get(f"{EXAM}/eggs/1")
     assert vet.client.get(f"{EXAM}/eggs/1", headers={"if-none-match": again.headers["etag"]}).status_code == 304
@@ -148,12 +155,14 @@ def test_names_and_comments_are_shown_as_the_text_they_are(vet: Visitor) -> None
     assert NASTY_NAME not in page
     assert "&lt;img src=x" in page
     assert "AF&#39; onfocus=&#39;alert(1)&amp;lt;" in page
-    vet.say({"kind": "comment", "text": f"</div><script>alert(1)</script>{NASTY}"}, request="request-1", exam=link)
+    vet.submit(
+        {"kind": "comment", "text": f"</div><script>alert(1)</script>{NASTY}"}, request_id="request-1", exam=link
+    )
     exam = vet.client.get(link).text
     assert "<script>alert" not in exam
     assert NASTY not in exam
     assert NASTY_NAME not in exam
-    vet.say({"kind": "signed", "name": "Orla Finch", "role": NASTY}, request="request-2", exam=link)
+    vet.submit({"kind": "signed", "name": "Orla Finch", "role": NASTY}, request_id="request-2", exam=link)
     sheet = vet.client.get(f"{link}/sheet").text
     assert NASTY not in sheet
     assert "&lt;script&gt;alert(1)" in sheet
@@ -171,7 +180,7 @@ def test_an_exam_made_with_other_settings_is_told(serve: Callable[..., Served], 
 class OtherFinder(BlobFinder):
     """Another network: every outline a little elsewhere and larger."""
 
-    model = Model("other-finder", "c" * 64)
+    model = BlobModel("other-finder", "c" * 64)
 
     def _one(self, frame: Frame, sector: Sector) -> Detections:
         found = super()._one(frame, sector)
@@ -181,12 +190,12 @@ class OtherFinder(BlobFinder):
 def test_answers_stay_with_their_eggs_when_another_network_reads_the_recordings(
     vet: Visitor, night: Path, out: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr("pipeline.review.reviewed_exams.STALE_SECONDS", 0.0)
+    monkeypatch.setattr("pipeline.review.reviewed_exams.REFRESH_SECONDS", 0.0)
     before = state(vet)
-    eggs = [egg["pieces"] for egg in before["eggs"]]
-    vet.say({"kind": "not-egg", "eggs": [eggs[0]]}, request="request-1")
-    vet.say({"kind": "stage", "eggs": [eggs[5]], "stage": "thin-shelled"}, request="request-2")
-    vet.say({"kind": "signed", "name": "Orla Finch", "role": "veterinarian"}, request="request-3")
+    eggs = [egg["segments"] for egg in before["eggs"]]
+    vet.submit({"kind": "not-egg", "eggs": [eggs[0]]}, request_id="request-1")
+    vet.submit({"kind": "stage", "eggs": [eggs[5]], "stage": "thin-shelled"}, request_id="request-2")
+    vet.submit({"kind": "signed", "name": "Orla Finch", "role": "veterinarian"}, request_id="request-3")
     signed = vet.client.get(f"{EXAM}/sheet").text
     run_batch(night.parent / "root", out, load_settings(), OtherFinder)
     after = state(vet)
@@ -196,7 +205,12 @@ def test_answers_stay_with_their_eggs_when_another_network_reads_the_recordings(
     assert after["questions"] == []
     assert after["signed"]["name"] == "Orla Finch"
     assert vet.client.get(f"{EXAM}/sheet").text == signed  # what was signed, not what would be found now
-    late = {"request": "request-4", "seen": 3, "fingerprint": before["fingerprint"], "answer": {"kind": "undo"}}
+    late = {
+        "request_id": "request-4",
+        "base_sequence": 3,
+        "fingerprint": before["fingerprint"],
+        "answer": {"kind": "undo"},
+    }
     told = vet.client.post(f"{EXAM}/answers", json=late, headers={"x-clutchlight-token": vet.token})
     assert told.status_code == 409
     assert "read again" in told.json()["reason"]

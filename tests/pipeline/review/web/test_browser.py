@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 import pytest
 
-from tests.pipeline.review.conftest import EXAM, running
+from tests.pipeline.review.conftest import EXAM, running_server
 
 if TYPE_CHECKING:
     from playwright.sync_api import Browser, Page
@@ -17,18 +17,18 @@ if TYPE_CHECKING:
 DESK, PHONE = {"width": 1280, "height": 860}, {"width": 390, "height": 844}
 
 
-class Sight:
-    """A person's window. complaints : of the browser;  foreign : requests to anywhere but the page's own server"""
+class BrowserUser:
+    """A person's window. console_messages : of the browser;  foreign : requests to anywhere but the page's own server"""
 
     def __init__(self, browser: Browser, address: str, size: dict[str, int], name: str = "Orla Finch") -> None:
         self.address = address
         self.page: Page = browser.new_context(viewport=size, has_touch=size is PHONE).new_page()
-        self.complaints: list[str] = []
+        self.console_messages: list[str] = []
         self.foreign: list[str] = []
         self.pressed = 0
-        self.page.on("console", lambda message: self.complaints.append(message.text))
-        self.page.on("pageerror", lambda error: self.complaints.append(str(error)))
-        self.page.on("dialog", lambda dialog: self.complaints.append(f"a dialog of a script: {dialog.message}"))
+        self.page.on("console", lambda message: self.console_messages.append(message.text))
+        self.page.on("pageerror", lambda error: self.console_messages.append(str(error)))
+        self.page.on("dialog", lambda dialog: self.console_messages.append(f"a dialog of a script: {dialog.message}"))
         self.page.on("request", lambda r: None if r.url.startswith(address) else self.foreign.append(r.url))
         self.page.goto(address)
         self.page.get_by_label("Name").fill(name)
@@ -36,11 +36,11 @@ class Sight:
         self.page.get_by_role("button", name="Come in").click()
         self.page.wait_for_url(f"{address}/")
 
-    def open(self, exam: str = EXAM) -> Sight:
+    def open(self, exam: str = EXAM) -> BrowserUser:
         self.page.goto(self.address + exam)
         return self.ready()
 
-    def ready(self) -> Sight:
+    def ready(self) -> BrowserUser:
         self.page.wait_for_selector("canvas[data-shown]")
         self.page.wait_for_selector("#overlay ellipse", state="attached")
         return self
@@ -50,7 +50,7 @@ class Sight:
         self.pressed += 1
         self.page.keyboard.press(key)
 
-    def say(self, key: str) -> None:
+    def press_and_wait(self, key: str) -> None:
         """One key that makes an answer."""
         with self.page.expect_response(lambda response: response.url.endswith("/answers")) as told:
             self.press(key)
@@ -62,13 +62,13 @@ class Sight:
         return self.page.evaluate(f"fetch('{EXAM}/state').then((answer) => answer.json())")
 
     def assert_quiet(self) -> None:
-        assert self.complaints == []
+        assert self.console_messages == []
         assert self.foreign == []
 
 
 @pytest.fixture
-def sight(browser: Browser, address: str) -> Iterator[Sight]:
-    seen = Sight(browser, address, DESK)
+def browser_user(browser: Browser, address: str) -> Iterator[BrowserUser]:
+    seen = BrowserUser(browser, address, DESK)
     yield seen
     seen.assert_quiet()
     seen.page.context.close()
@@ -78,62 +78,62 @@ def verdicts(state: Any) -> dict[int, str | None]:
     return {egg["number"]: egg["verdict"] for egg in state["eggs"]}
 
 
-def test_eight_eggs_with_two_corrections_take_fifteen_keys_at_most(sight: Sight) -> None:
-    sight.page.get_by_label("Animal").fill("AF-0412")
-    sight.page.get_by_role("button", name="Sift").click()
-    sight.page.locator("a:focus", has_text="AF-0412").wait_for()
-    sight.press("Enter")
-    sight.page.wait_for_url("**/exams/**")
-    sight.ready()
-    before = sight.state
+def test_eight_eggs_with_two_corrections_take_fifteen_keys_at_most(browser_user: BrowserUser) -> None:
+    browser_user.page.get_by_label("Animal").fill("AF-0412")
+    browser_user.page.get_by_role("button", name="Sift").click()
+    browser_user.page.locator("a:focus", has_text="AF-0412").wait_for()
+    browser_user.press("Enter")
+    browser_user.page.wait_for_url("**/exams/**")
+    browser_user.ready()
+    before = browser_user.state
     assert len(before["eggs"]) == 8
-    sight.press("3")
-    sight.say("n")
-    sight.press("5")
-    sight.say("t")
-    sight.say("a")
-    sight.press("g")
-    sight.say("Enter")
-    after = sight.state
-    assert sight.pressed <= 15
+    browser_user.press("3")
+    browser_user.press_and_wait("n")
+    browser_user.press("5")
+    browser_user.press_and_wait("t")
+    browser_user.press_and_wait("a")
+    browser_user.press("g")
+    browser_user.press_and_wait("Enter")
+    after = browser_user.state
+    assert browser_user.pressed <= 15
     assert after["signed"]["name"] == "Orla Finch"
     assert int(after["now"]["figure"]) == int(before["now"]["figure"]) - 1
     assert verdicts(after) == {n: "not-egg" if n == 3 else "egg" for n in range(1, 9)}
     assert after["eggs"][4]["stage"] == "thin-shelled"
-    assert sight.page.locator("#seal").inner_text().startswith("signed by Orla Finch, veterinarian")
-    sight.press("Enter")
-    sight.page.wait_for_url(lambda url: "AF-0412" not in url)
+    assert browser_user.page.locator("#signature").inner_text().startswith("signed by Orla Finch, veterinarian")
+    browser_user.press("Enter")
+    browser_user.page.wait_for_url(lambda url: "AF-0412" not in url)
 
 
-def test_undo_and_redo_by_key(sight: Sight) -> None:
-    sight.open()
-    figure = sight.page.locator("#figure")
+def test_undo_and_redo_by_key(browser_user: BrowserUser) -> None:
+    browser_user.open()
+    figure = browser_user.page.locator("#figure")
     start = figure.inner_text()
-    sight.press("2")
-    sight.say("n")
-    sight.press("4")
-    sight.say("n")
+    browser_user.press("2")
+    browser_user.press_and_wait("n")
+    browser_user.press("4")
+    browser_user.press_and_wait("n")
     assert int(figure.inner_text()) == int(start) - 2
-    sight.say("z")
-    sight.say("z")
+    browser_user.press_and_wait("z")
+    browser_user.press_and_wait("z")
     assert figure.inner_text() == start
-    sight.say("Z")
+    browser_user.press_and_wait("Z")
     assert int(figure.inner_text()) == int(start) - 1
 
 
-def test_same_and_two_by_key(sight: Sight) -> None:
-    sight.open()
-    sight.press("1")
-    sight.press("e")
-    sight.say("6")
-    joined = sight.state
-    assert {piece["clip"] for piece in joined["eggs"][0]["pieces"]} == {"left-1.mp4", "right-1.mp4"}
+def test_same_and_two_by_key(browser_user: BrowserUser) -> None:
+    browser_user.open()
+    browser_user.press("1")
+    browser_user.press("e")
+    browser_user.press_and_wait("6")
+    joined = browser_user.state
+    assert {segment["clip"] for segment in joined["eggs"][0]["segments"]} == {"left-1.mp4", "right-1.mp4"}
     assert 6 not in verdicts(joined)
-    sight.say("d")  # the piece in view is another one
-    parted = sight.state
+    browser_user.press_and_wait("d")  # the segment in view is another one
+    parted = browser_user.state
     assert len(parted["eggs"]) == 8
     assert parted["eggs"][-1]["number"] == 9
-    assert len(parted["eggs"][0]["pieces"]) == 1
+    assert len(parted["eggs"][0]["segments"]) == 1
 
 
 def to_screen(page: Page, x: float, y: float) -> tuple[float, float]:
@@ -146,9 +146,9 @@ def to_screen(page: Page, x: float, y: float) -> tuple[float, float]:
     return point[0], point[1]
 
 
-def test_a_missed_egg_is_drawn_and_pulled_into_shape(sight: Sight) -> None:
-    page = sight.open().page
-    sight.press("o")
+def test_a_missed_egg_is_drawn_and_pulled_into_shape(browser_user: BrowserUser) -> None:
+    page = browser_user.open().page
+    browser_user.press("o")
     page.mouse.move(*to_screen(page, 60, 125))
     page.mouse.down()
     page.mouse.move(*to_screen(page, 80, 125))
@@ -158,108 +158,108 @@ def test_a_missed_egg_is_drawn_and_pulled_into_shape(sight: Sight) -> None:
     page.mouse.down()
     page.mouse.move(*to_screen(page, 80, 125 + 11))
     page.mouse.up()
-    sight.press("f")
-    sight.say("Enter")
-    egg = sight.state["eggs"][-1]
+    browser_user.press("f")
+    browser_user.press_and_wait("Enter")
+    egg = browser_user.state["eggs"][-1]
     assert egg["stage"] == "follicle"
     (outline,) = egg["outlines"].values()
     assert outline == pytest.approx([80, 125, 20, 11, 0], abs=1.0)
-    piece = egg["pieces"][0]
-    assert piece["clip"] == sight.state["clips"][egg["best"][0]]["file"]
+    segment = egg["segments"][0]
+    assert segment["clip"] == browser_user.state["clips"][egg["best"][0]]["file"]
 
 
-def test_a_missed_egg_is_drawn_by_keys_alone(sight: Sight) -> None:
-    sight.open()
-    sight.press("o")
+def test_a_missed_egg_is_drawn_by_keys_alone(browser_user: BrowserUser) -> None:
+    browser_user.open()
+    browser_user.press("o")
     for key in ("ArrowRight", "ArrowRight", "ArrowDown", "Shift+ArrowRight", "Shift+ArrowDown", "."):
-        sight.press(key)
-    sight.say("Enter")
-    (ellipse,) = sight.state["eggs"][-1]["outlines"].values()
+        browser_user.press(key)
+    browser_user.press_and_wait("Enter")
+    (ellipse,) = browser_user.state["eggs"][-1]["outlines"].values()
     assert ellipse[:2] == pytest.approx([96 + 6, 80 + 3])
     assert ellipse[4] == pytest.approx(5)
 
 
-def test_part_of_a_clip_is_marked_unusable(sight: Sight) -> None:
-    sight.open()
-    sight.press("]")
-    sight.press("u")
+def test_part_of_a_clip_is_marked_unusable(browser_user: BrowserUser) -> None:
+    browser_user.open()
+    browser_user.press("]")
+    browser_user.press("u")
     for _ in range(2):
-        sight.press("Shift+ArrowRight")
-    sight.say("u")
-    marked = [clip for clip in sight.state["clips"] if clip["unusable"]]
+        browser_user.press("Shift+ArrowRight")
+    browser_user.press_and_wait("u")
+    marked = [clip for clip in browser_user.state["clips"] if clip["unusable"]]
     assert len(marked) == 1
     first, last = marked[0]["unusable"][0]
     assert last - first == 20
-    assert sight.page.locator("#strip .unusable").count() == 1
-    sight.press("ArrowLeft")
-    sight.say("u")
-    assert not any(clip["unusable"] for clip in sight.state["clips"])
+    assert browser_user.page.locator("#timeline .unusable").count() == 1
+    browser_user.press("ArrowLeft")
+    browser_user.press_and_wait("u")
+    assert not any(clip["unusable"] for clip in browser_user.state["clips"])
 
 
-def test_the_clip_plays_with_its_outlines(sight: Sight) -> None:
+def test_the_clip_plays_with_its_outlines(browser_user: BrowserUser) -> None:
     from playwright.sync_api import expect
 
-    page = sight.open().page
-    sight.press("]")
-    sight.press("Shift+ArrowRight")
-    before = page.locator("#where").inner_text()
-    sight.press("Space")
-    where = page.locator("#where")
+    page = browser_user.open().page
+    browser_user.press("]")
+    browser_user.press("Shift+ArrowRight")
+    before = page.locator("#position").inner_text()
+    browser_user.press("Space")
+    where = page.locator("#position")
     expect(where).not_to_have_text(before)
-    sight.press("Space")
+    browser_user.press("Space")
     shown = re.findall(r"frame (\d+)", where.inner_text())[0]
     expect(page.locator("#picture")).to_have_attribute("data-shown", re.compile(rf"\d/{shown}"))
     page.wait_for_timeout(100)
     assert shown == re.findall(r"frame (\d+)", where.inner_text())[0]  # it stands still
-    sight.press("ArrowDown")  # where the clip was stopped there may be no egg
+    browser_user.press("ArrowDown")  # where the clip was stopped there may be no egg
     expect(page.locator("#overlay ellipse.line")).not_to_have_count(0)
 
 
-def test_the_second_of_two_people_is_asked(browser: Browser, sight: Sight) -> None:
-    other = Sight(browser, sight.address, DESK, "Ned Rush")
-    sight.open()
+def test_the_second_of_two_people_is_asked(browser: Browser, browser_user: BrowserUser) -> None:
+    other = BrowserUser(browser, browser_user.address, DESK, "Ned Rush")
+    browser_user.open()
     other.open()
-    other.page.route("**/news*", lambda route: route.abort())  # has not heard yet
-    sight.press("1")
-    sight.say("n")
+    other.page.route("**/updates*", lambda route: route.abort())  # has not heard yet
+    browser_user.press("1")
+    browser_user.press_and_wait("n")
     other.press("1")
-    other.say("y")
-    assert "Orla Finch" in other.page.locator("#meanwhile-rows").inner_text()
-    assert verdicts(sight.state)[1] == "not-egg"
+    other.press_and_wait("y")
+    assert "Orla Finch" in other.page.locator("#conflict-rows").inner_text()
+    assert verdicts(browser_user.state)[1] == "not-egg"
     with other.page.expect_response(lambda response: response.url.endswith("/answers")):
         other.page.get_by_role("button", name="My answer stands").click()
-    sight.page.locator("#history", has_text="Ned Rush").wait_for(timeout=9000)
-    assert verdicts(sight.state)[1] == "egg"
-    assert "Ned Rush" in sight.page.locator("#others").inner_text()
-    assert [text for text in other.complaints if "409" not in text and "ERR_FAILED" not in text] == []
+    browser_user.page.locator("#history", has_text="Ned Rush").wait_for(timeout=9000)
+    assert verdicts(browser_user.state)[1] == "egg"
+    assert "Ned Rush" in browser_user.page.locator("#others").inner_text()
+    assert [text for text in other.console_messages if "409" not in text and "ERR_FAILED" not in text] == []
     other.page.context.close()
 
 
-def test_scripts_in_names_stay_text(sight: Sight) -> None:
-    link = sight.page.locator("a[href*='AF_']")
+def test_scripts_in_names_stay_text(browser_user: BrowserUser) -> None:
+    link = browser_user.page.locator("a[href*='AF_']")
     assert "onfocus" in link.inner_text()
     link.click()
-    sight.ready()
-    assert "onerror" in sight.page.locator(".species").inner_text()
-    sight.press("m")
-    sight.page.locator("#note-text").fill("<img src=x onerror=alert(2)>")
-    sight.page.get_by_role("button", name="Keep it").click()
-    sight.page.locator("#history", has_text="alert(2)").wait_for()
-    assert sight.page.locator("img[src=x]").count() == 0
+    browser_user.ready()
+    assert "onerror" in browser_user.page.locator(".species").inner_text()
+    browser_user.press("m")
+    browser_user.page.locator("#note-text").fill("<img src=x onerror=alert(2)>")
+    browser_user.page.get_by_role("button", name="Keep it").click()
+    browser_user.page.locator("#history", has_text="alert(2)").wait_for()
+    assert browser_user.page.locator("img[src=x]").count() == 0
 
 
-def test_every_key_is_told_one_key_away(sight: Sight) -> None:
-    sight.open()
-    sight.press("?")
-    told = sight.page.locator("#key-rows").inner_text()
+def test_every_key_is_told_one_key_away(browser_user: BrowserUser) -> None:
+    browser_user.open()
+    browser_user.press("?")
+    told = browser_user.page.locator("#key-rows").inner_text()
     for words in ("not an egg", "undo", "sign, or open again", "play, pause", "unusable"):
         assert words in told
-    sight.press("Escape")
-    assert not sight.page.locator("#key-list").is_visible()
+    browser_user.press("Escape")
+    assert not browser_user.page.locator("#key-list").is_visible()
 
 
 def test_on_a_phone_nothing_sticks_out_and_signing_works(browser: Browser, address: str) -> None:
-    phone = Sight(browser, address, PHONE)
+    phone = BrowserUser(browser, address, PHONE)
     for exam in (None, EXAM):
         if exam:
             phone.open(exam)
@@ -272,8 +272,8 @@ def test_on_a_phone_nothing_sticks_out_and_signing_works(browser: Browser, addre
     phone.page.locator("#sign").tap()
     with phone.page.expect_response(lambda response: response.url.endswith("/answers")):
         phone.page.locator("#sign-now").tap()
-    phone.page.wait_for_selector("#seal:visible")
-    phone.page.locator("#seal a").tap()
+    phone.page.wait_for_selector("#signature:visible")
+    phone.page.locator("#signature a").tap()
     phone.page.wait_for_url("**/sheet")
     assert "Signed by Orla Finch" in phone.page.content()
     phone.assert_quiet()
@@ -288,13 +288,13 @@ def test_no_rule_of_accessible_pages_is_broken(browser: Browser, out: Path, size
         found = axe.run(page).response["violations"]
         return [f"{one['id']}: {[node['html'][:90] for node in one['nodes']]}" for one in found]
 
-    with running(out) as where:
-        seen = Sight(browser, where, size)
+    with running_server(out) as where:
+        seen = BrowserUser(browser, where, size)
         assert faults(seen.page) == []
         seen.open()
         assert faults(seen.page) == []
         seen.press("3")
-        seen.say("n")
+        seen.press_and_wait("n")
         seen.press("o")
         assert faults(seen.page) == []
         seen.press("Escape")
@@ -303,6 +303,6 @@ def test_no_rule_of_accessible_pages_is_broken(browser: Browser, out: Path, size
             assert faults(seen.page) == []
             seen.page.keyboard.press("Escape")
         seen.page.context.clear_cookies()
-        seen.page.goto(f"{where}/door")
+        seen.page.goto(f"{where}/login")
         assert faults(seen.page) == []
         seen.page.context.close()

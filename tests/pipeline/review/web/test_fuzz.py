@@ -27,7 +27,7 @@ def test_no_request_that_the_description_allows_fails(served: Served, vet: Visit
     schema = schemathesis.openapi.from_asgi("/openapi.json", served.client.app, headers=headers)
     statuses: dict[str, set[int]] = {}
     operations = [found.ok() for found in schema.get_all_operations()]
-    for operation in sorted(operations, key=lambda one: one.label == "POST /enter"):  # which ends the old session
+    for operation in sorted(operations, key=lambda one: one.label == "POST /login"):  # which ends the old session
 
         @QUICK
         @given(case=operation.as_strategy())
@@ -38,7 +38,7 @@ def test_no_request_that_the_description_allows_fails(served: Served, vet: Visit
             statuses.setdefault(case.operation.label, set()).add(response.status_code)
             assert response.status_code < 500, f"{case.operation.label}: {response.text[:300]}"
 
-        if operation.label != "POST /leave":  # the rest would find the door shut
+        if operation.label != "POST /logout":  # the rest would find the door shut
             ask()
     assert len(statuses) >= 10
     assert {200, 422} <= set.union(*statuses.values())
@@ -57,7 +57,7 @@ FIELDS = ("eggs", "egg", "apart", "stage", "clip", "frame", "first", "last", "el
 @settings(max_examples=60, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(kind=st.sampled_from(KINDS), fields=st.dictionaries(st.sampled_from(FIELDS), json_values))
 def test_no_answer_however_odd_fails(vet: Visitor, kind: str, fields: dict[str, Any]) -> None:
-    content = {"request": "odd-request", "seen": 0, "fingerprint": "f", "answer": {"kind": kind, **fields}}
+    content = {"request_id": "odd-request", "base_sequence": 0, "fingerprint": "f", "answer": {"kind": kind, **fields}}
     try:
         response = vet.client.post(f"{EXAM}/answers", json=content, headers={"x-clutchlight-token": vet.token})
     except ValueError:
@@ -68,5 +68,5 @@ def test_no_answer_however_odd_fails(vet: Visitor, kind: str, fields: dict[str, 
 @pytest.mark.parametrize("body", [b"", b"{", b"[]", b"null", b'"x"', b"\xff\xfe", b"[" * 5000, b'{"answer": 1e999}'])
 def test_no_body_however_broken_fails(vet: Visitor, body: bytes) -> None:
     headers = {"x-clutchlight-token": vet.token, "content-type": "application/json"}
-    for address in (f"{EXAM}/answers", "/enter"):
+    for address in (f"{EXAM}/answers", "/login"):
         assert 400 <= vet.client.post(address, content=body, headers=headers).status_code < 500

@@ -7,8 +7,8 @@ from typing import Any
 
 import pytest
 
-from pipeline.review.users import Person
-from pipeline.review.web.sessions import Attempts, Sessions
+from pipeline.review.users import User
+from pipeline.review.web.sessions import LoginRateLimit, Sessions
 from tests.pipeline.review.conftest import EXAM, Served, Visitor
 
 PASSWORD = "a long enough word"
@@ -19,11 +19,19 @@ def guarded(serve: Callable[..., Served]) -> Served:
     """The page beyond this machine, with one person of each right."""
     served = serve(needs_login=True)
     for may in ("look", "review", "sign"):
-        served.office.people.save(Person(f"{may.title()} Only", "nurse", may), PASSWORD)  # type: ignore[arg-type]
+        served.context.users.save(User(f"{may.title()} Only", "nurse", may), PASSWORD)  # type: ignore[arg-type]
     return served
 
 
-ADDRESSES = ("/", EXAM, f"{EXAM}/state", f"{EXAM}/news", f"{EXAM}/eggs/1", f"{EXAM}/clips/0/frames/0", "/openapi.json")
+ADDRESSES = (
+    "/",
+    EXAM,
+    f"{EXAM}/state",
+    f"{EXAM}/updates",
+    f"{EXAM}/eggs/1",
+    f"{EXAM}/clips/0/frames/0",
+    "/openapi.json",
+)
 
 
 @pytest.mark.parametrize("address", [*ADDRESSES, f"{EXAM}/sheet", f"{EXAM}/clips/0/outlines"])
@@ -31,7 +39,7 @@ def test_strangers_see_nothing(served: Served, address: str) -> None:
     served.client.cookies.clear()
     assert served.client.get(address, follow_redirects=False).status_code == 401
     page = served.client.get(address, headers={"accept": "text/html"}, follow_redirects=False)
-    assert (page.status_code, page.headers["location"]) == (303, "/door")
+    assert (page.status_code, page.headers["location"]) == (303, "/login")
     answer = served.client.post(f"{EXAM}/answers", json={})
     assert answer.status_code == 401
     forged = served.client.get(address, headers={"cookie": "clutchlight=" + "x" * 43}, follow_redirects=False)
@@ -39,7 +47,7 @@ def test_strangers_see_nothing(served: Served, address: str) -> None:
 
 
 def test_every_answer_carries_the_page_s_rules(vet: Visitor) -> None:
-    for address in (*ADDRESSES, "/door", "/static/exam.js", "/static/paper.css", "/nowhere", "/static/../app.py"):
+    for address in (*ADDRESSES, "/login", "/static/exam.js", "/static/paper.css", "/nowhere", "/static/../app.py"):
         headers = vet.client.get(address).headers
         policy = headers["content-security-policy"]
         assert "default-src 'none'" in policy
@@ -49,7 +57,7 @@ def test_every_answer_carries_the_page_s_rules(vet: Visitor) -> None:
 
 
 def test_the_cookie_is_for_our_pages_alone(served: Served) -> None:
-    cookie = served.client.post("/enter", json={"name": "Orla Finch", "role": "vet"}).headers["set-cookie"]
+    cookie = served.client.post("/login", json={"name": "Orla Finch", "role": "vet"}).headers["set-cookie"]
     assert "HttpOnly" in cookie
     assert "SameSite=strict" in cookie
     assert "Domain" not in cookie
@@ -72,8 +80,8 @@ def test_the_cookie_is_for_our_pages_alone(served: Served) -> None:
 def test_forged_requests_keep_nothing(vet: Visitor, headers: dict[str, str], status: int) -> None:
     state = vet.client.get(f"{EXAM}/state").json()
     content = {
-        "request": "forged-1",
-        "seen": 0,
+        "request_id": "forged-1",
+        "base_sequence": 0,
         "fingerprint": state["fingerprint"],
         "answer": {"kind": "comment", "text": "x"},
     }
@@ -87,19 +95,19 @@ def test_forged_requests_keep_nothing(vet: Visitor, headers: dict[str, str], sta
 def test_another_person_s_token_does_not_help(served: Served, vet: Visitor) -> None:
     other = served.visitor(name="Ned Rush", role="nurse")
     mixed = Visitor(vet.client, other.token)
-    assert mixed.say({"kind": "comment", "text": "x"}, request="request-1").status_code == 403
+    assert mixed.submit({"kind": "comment", "text": "x"}, request_id="request-1").status_code == 403
 
 
 def test_a_request_of_one_person_replayed_by_another_is_not_theirs(served: Served, vet: Visitor) -> None:
-    vet.say({"kind": "comment", "text": "mine"}, request="request-1")
+    vet.submit({"kind": "comment", "text": "mine"}, request_id="request-1")
     other = served.visitor(name="Ned Rush", role="nurse")
-    assert other.say({"kind": "comment", "text": "mine"}, request="request-1").status_code == 409
+    assert other.submit({"kind": "comment", "text": "mine"}, request_id="request-1").status_code == 409
     assert vet.client.get(f"{EXAM}/state").json()["head"] == 1
 
 
 def test_a_session_that_was_left_cannot_be_used_again(vet: Visitor) -> None:
     cookie = dict(vet.client.cookies)
-    vet.client.post("/leave", json={}, headers={"x-clutchlight-token": vet.token})
+    vet.client.post("/logout", json={}, headers={"x-clutchlight-token": vet.token})
     vet.client.cookies.update(cookie)
     assert vet.client.get("/").status_code == 401
 
@@ -139,13 +147,13 @@ def test_everybody_does_what_they_may(guarded: Served, who: str, statuses: tuple
         {"kind": "signed", "name": who, "role": "nurse"},
         {"kind": "comment", "text": "y"},
     )
-    given = [visitor.say(answer, request=f"request-{n}").status_code for n, answer in enumerate(answers)]
+    given = [visitor.submit(answer, request_id=f"request-{n}").status_code for n, answer in enumerate(answers)]
     assert tuple(given) == statuses
 
 
 def test_passwords_are_asked_and_tries_run_out(guarded: Served) -> None:
     def enter(name: str, password: str) -> int:
-        return guarded.client.post("/enter", json={"name": name, "password": password}).status_code
+        return guarded.client.post("/login", json={"name": name, "password": password}).status_code
 
     assert enter("Sign Only", PASSWORD) == 200
     assert [enter("Sign Only", "a wrong one") for _ in range(6)] == [401] * 5 + [429]
@@ -159,31 +167,31 @@ def test_passwords_are_asked_and_tries_run_out(guarded: Served) -> None:
 
 def test_who_may_no_longer_come_in_is_out_at_once(guarded: Served) -> None:
     visitor = guarded.visitor(name="Sign Only", password=PASSWORD)
-    guarded.office.people.save(Person("Sign Only", "nurse", "look"), PASSWORD)
-    assert visitor.say({"kind": "comment", "text": "x"}, request="request-1").status_code == 403
-    guarded.office.people.remove("Sign Only")
+    guarded.context.users.save(User("Sign Only", "nurse", "look"), PASSWORD)
+    assert visitor.submit({"kind": "comment", "text": "x"}, request_id="request-1").status_code == 403
+    guarded.context.users.remove("Sign Only")
     assert visitor.client.get("/").status_code == 401
 
 
 def test_only_hashes_of_passwords_are_kept(guarded: Served) -> None:
-    (found, *_) = guarded.office.journal.people()
+    (found, *_) = guarded.context.event_log.users()
     assert found[3].startswith("$argon2id$")
     assert PASSWORD not in found[3]
     with pytest.raises(ValueError, match="at least"):
-        guarded.office.people.save(Person("A", "nurse", "look"), "short")
-    assert guarded.office.people.known("Nobody", PASSWORD) is None
+        guarded.context.users.save(User("A", "nurse", "look"), "short")
+    assert guarded.context.users.authenticate("Nobody", PASSWORD) is None
 
 
 def test_sessions_and_limits_end_with_time() -> None:
     clock = [0.0]
     sessions = Sessions(now=lambda: clock[0])
-    session = sessions.begin(Person("Orla Finch", "vet", "sign"))
-    attempts = Attempts(now=lambda: clock[0])
+    session = sessions.begin(User("Orla Finch", "vet", "sign"))
+    attempts = LoginRateLimit(now=lambda: clock[0])
     for _ in range(5):
-        attempts.failed("x")
+        attempts.record_failure("x")
     assert sessions.find(session.token) is session
-    assert attempts.wait_seconds("x") == 900
-    assert attempts.wait_seconds("y") == 0
+    assert attempts.retry_after_s("x") == 900
+    assert attempts.retry_after_s("y") == 0
     clock[0] = 12 * 3600.0
     assert sessions.find(session.token) is None
-    assert attempts.wait_seconds("x") == 0
+    assert attempts.retry_after_s("x") == 0

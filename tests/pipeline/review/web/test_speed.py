@@ -13,7 +13,7 @@ from pathlib import Path
 
 import httpx2 as httpx
 
-from tests.pipeline.review.conftest import EXAM, running
+from tests.pipeline.review.conftest import EXAM, running_server
 
 EXAMS = 5_000
 
@@ -45,13 +45,13 @@ def seconds(ask: Callable[[], httpx.Response], times: int = 5) -> float:
 
 def test_five_thousand_exams_do_not_slow_the_page(out: Path) -> None:
     many(out)
-    with running(out) as address, httpx.Client(base_url=address, timeout=60) as client:
-        client.post("/enter", json={"name": "Orla Finch", "role": "vet"})
+    with running_server(out) as address, httpx.Client(base_url=address, timeout=60) as client:
+        client.post("/login", json={"name": "Orla Finch", "role": "vet"})
         begun = time.perf_counter()
         page = client.get("/")
         first = time.perf_counter() - begun
         assert "5,00" in page.text
-        found = re.search(r'name="token" content="([^"]+)"', page.text)
+        found = re.search(r'name="csrf-token" content="([^"]+)"', page.text)
         assert found is not None
         state = client.get(f"{EXAM}/state").json()
         heads = iter(range(100))
@@ -59,10 +59,10 @@ def test_five_thousand_exams_do_not_slow_the_page(out: Path) -> None:
         def answer() -> httpx.Response:
             n = next(heads)
             content = {
-                "request": f"request-{n}",
-                "seen": n,
+                "request_id": f"request-{n}",
+                "base_sequence": n,
                 "fingerprint": state["fingerprint"],
-                "answer": {"kind": ("egg", "not-egg")[n // 8 % 2], "eggs": [state["eggs"][n % 8]["pieces"]]},
+                "answer": {"kind": ("egg", "not-egg")[n // 8 % 2], "eggs": [state["eggs"][n % 8]["segments"]]},
             }
             return client.post(f"{EXAM}/answers", json=content, headers={"x-clutchlight-token": found[1]})
 

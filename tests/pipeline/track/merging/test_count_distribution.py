@@ -6,7 +6,7 @@ import scipy.stats
 from hypothesis import given
 from hypothesis import strategies as st
 
-from pipeline.track.merging.count_distribution import Distribution, certainly, mixture, poisson, poisson_binomial
+from pipeline.track.merging.count_distribution import CountDistribution, mixture, point_mass, poisson, poisson_binomial
 
 chances = st.lists(st.floats(0.0, 1.0), max_size=12)
 
@@ -40,26 +40,26 @@ def test_sums_add_means_and_variances(first, second):
 @given(chances, st.integers(0, 15))
 def test_what_is_left_of_a_total_mirrors_the_number(events, total):
     number = poisson_binomial(events)
-    rest = number.less_from(total)
+    rest = number.subtracted_from(total)
     assert rest.mean == pytest.approx(total - number.mean, abs=1e-9)
     assert rest.variance == pytest.approx(number.variance, abs=1e-9)
 
 
 def test_quantiles_are_the_smallest_number_that_reaches_the_level():
-    die = Distribution(1, np.full(6, 1 / 6))
+    die = CountDistribution(1, np.full(6, 1 / 6))
     assert [die.quantile(level) for level in (0.05, 1 / 6, 0.5, 0.51, 0.95, 1.0)] == [1, 1, 3, 4, 6, 6]
-    assert die.within(2, 3) == pytest.approx(1 / 3)
+    assert die.probability_within(2, 3) == pytest.approx(1 / 3)
 
 
 @given(chances, st.integers(0, 20))
 def test_a_known_bound_holds_with_certainty(events, bound):
-    bounded = poisson_binomial(events).at_least(bound)
+    bounded = poisson_binomial(events).given_at_least(bound)
     assert bounded.lowest >= bound
     assert bounded.probabilities.sum() == pytest.approx(1.0)
 
 
 def test_a_mixture_lies_between_its_parts():
-    mixed = mixture([(certainly(-2), 0.25), (certainly(1), 0.75)])
-    assert mixed.within(-2, -2) == pytest.approx(0.25)
-    assert mixed.within(-1, 0) == 0
+    mixed = mixture([(point_mass(-2), 0.25), (point_mass(1), 0.75)])
+    assert mixed.probability_within(-2, -2) == pytest.approx(0.25)
+    assert mixed.probability_within(-1, 0) == 0
     assert mixed.mean == pytest.approx(0.25)

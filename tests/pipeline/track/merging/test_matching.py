@@ -11,7 +11,13 @@ from hypothesis import strategies as st
 from hypothesis.extra.numpy import array_shapes, arrays
 
 from pipeline.track.association import FORBIDDEN, assign
-from pipeline.track.merging.matching import best_pairs, log_matching_sums, match, shared_by_place, weights_by_place
+from pipeline.track.merging.matching import (
+    best_pairs,
+    log_matching_sums,
+    match,
+    pair_weights_by_visibility,
+    shared_count_by_visibility,
+)
 
 # Within the bounds inside which ratios are taken as they are.
 small = array_shapes(min_dims=2, max_dims=2, min_side=1, max_side=4).flatmap(
@@ -80,13 +86,13 @@ def test_decisive_ratios_outweigh_the_prior():
     np.fill_diagonal(log_ratios, 8.0)
     matching = match(log_ratios, 0.1, 5.0)
     assert matching.pairs.tolist() == [[k, k] for k in range(5)]
-    assert matching.number.within(5, 5) > 0.99
+    assert matching.number.probability_within(5, 5) > 0.99
 
 
 def test_impossible_pairs_are_never_made():
     matching = match(np.full((3, 3), -np.inf), 0.9, 50.0)
     assert len(matching.pairs) == 0
-    assert matching.number.within(0, 0) == pytest.approx(1.0)
+    assert matching.number.probability_within(0, 0) == pytest.approx(1.0)
 
 
 def test_a_thousand_by_a_thousand_takes_seconds():
@@ -100,9 +106,9 @@ def test_a_thousand_by_a_thousand_takes_seconds():
 def test_one_pair_is_weighed_by_the_chances_of_its_places():
     # Bayes by hand: alone each with (1 - q) and (1 - p), or one object in both with q, its place found exp(2) likelier.
     again, ratio = (np.array([0.3]), np.array([0.6])), 2.0
-    number, _ = shared_by_place(weights_by_place(np.array([[ratio]]), *again), *again)
+    number, _ = shared_count_by_visibility(pair_weights_by_visibility(np.array([[ratio]]), *again), *again)
     both, apart = 0.3 * np.exp(ratio), (1 - 0.3) * (1 - 0.6)
-    assert number.within(1, 1) == pytest.approx(both / (both + apart))
+    assert number.probability_within(1, 1) == pytest.approx(both / (both + apart))
 
 
 def test_the_number_met_again_by_place_is_calibrated():
@@ -115,9 +121,9 @@ def test_the_number_met_again_by_place_is_calibrated():
         a, b = (places[seen] + rng.normal(0, spread, seen.sum()) for seen in (first, second))
         ratios = scipy.stats.norm.logpdf(a[:, None] - b[None], scale=spread * np.sqrt(2))
         again = np.full(len(a), chance), np.full(len(b), chance)
-        number, _ = shared_by_place(weights_by_place(ratios, *again), *again)
+        number, _ = shared_count_by_visibility(pair_weights_by_visibility(ratios, *again), *again)
         true = int((first & second).sum())
-        below, here = number.within(-1, true - 1), number.within(true, true)
+        below, here = number.probability_within(-1, true - 1), number.probability_within(true, true)
         ranks.append(below + rng.random() * here)
     found = np.histogram(ranks, 8, (0, 1))[0]
     assert scipy.stats.chisquare(found).pvalue > 0.01, found
@@ -129,6 +135,6 @@ def test_the_evidence_prefers_the_laying_that_fits():
 
     def evidence(shift):
         ratios = scipy.stats.norm.logpdf(places[:, None] - places[None] - shift, scale=0.03)
-        return shared_by_place(weights_by_place(ratios, *again), *again)[1]
+        return shared_count_by_visibility(pair_weights_by_visibility(ratios, *again), *again)[1]
 
     assert evidence(0.0) > evidence(0.12) + 3

@@ -13,11 +13,11 @@ from pipeline.track.tracks import ClipTracks, Track
 from tests.pipeline.track.simulator import (
     CALCIFIED,
     FOLLICLE,
-    clutch,
-    film,
-    follow,
-    straight,
-    there_and_back,
+    one_way_sweep,
+    random_clutch,
+    return_sweep,
+    simulate_clip,
+    track_clip,
 )
 
 SETTINGS = load_settings().track
@@ -101,7 +101,7 @@ def test_a_returning_hand_meets_the_same_eggs_in_reverse():
     grouping = merge_tracks([clip(*there, *back)], None, SETTINGS)
     assert groups(grouping) == [[("left-1.mp4", k + 1), ("left-1.mp4", 10 - k)] for k in range(5)]
     assert len(grouping.passes) == 2
-    assert grouping.shifts[1].within(-1, 1) > 0.95
+    assert grouping.count_corrections[1].probability_within(-1, 1) > 0.95
 
 
 def test_three_turns_are_unfolded():
@@ -121,8 +121,8 @@ def test_a_straight_sweep_of_a_real_clutch_is_not_folded():
     folded = 0
     for seed in range(8):
         rng = np.random.default_rng(seed)
-        body = clutch(rng, [CALCIFIED] * 6)
-        tracks = follow(film(rng, body, straight(300), 300), SETTINGS, "left-1.mp4")
+        body = random_clutch(rng, [CALCIFIED] * 6)
+        tracks = track_clip(simulate_clip(rng, body, one_way_sweep(300), 300), SETTINGS, "left-1.mp4")
         folded += len(merge_tracks([tracks], None, SETTINGS).passes) > 1
     assert folded <= 1
 
@@ -167,8 +167,8 @@ def test_with_little_evidence_the_stated_share_decides_and_says_how_unsure_it_is
     assert 4 < len(stated.eggs) < 8
     # Without a scale only the common order along the sweeps says anything, a little, for the same eggs.
     expected = 8 - 4 * SETTINGS.other_window_reseen_share
-    assert expected - 0.8 < len(stated.eggs) + stated.shifts[1].mean < expected
-    assert stated.shifts[1].variance > 0.5
+    assert expected - 0.8 < len(stated.eggs) + stated.count_corrections[1].mean < expected
+    assert stated.count_corrections[1].variance > 0.5
 
 
 def test_a_common_order_along_the_sweeps_speaks_for_the_same_eggs():
@@ -184,7 +184,7 @@ def test_a_common_order_along_the_sweeps_speaks_for_the_same_eggs():
             for window, side in zip(("left", "right"), starts, strict=True)
         )
         grouping = merge_tracks([left, right], None, SETTINGS)
-        return len(grouping.eggs) + grouping.shifts[1].mean
+        return len(grouping.eggs) + grouping.count_corrections[1].mean
 
     there, back, apart = (10, 40, 80, 200), (60, 180, 220, 250), (120, 125, 130, 135)
     assert number((there, there)) < number((there, apart)) - 0.2
@@ -202,12 +202,12 @@ def test_the_same_distance_from_the_middle_speaks_for_the_same_eggs(held):
                     window=window,
                     frames=90,
                 ),
-                middle_px=300.0,
+                sector_centre_x_px=300.0,
             )
             for window, side in zip(("left", "right"), places, strict=True)
         )
         grouping = merge_tracks([left, right], None, SETTINGS)
-        return len(grouping.eggs) + grouping.shifts[1].mean
+        return len(grouping.eggs) + grouping.count_corrections[1].mean
 
     left = (-180, -60, 20, 190)
     assert number((left, [held * x for x in left])) < number((left, (-120, -100, 90, 110))) - 0.3
@@ -223,7 +223,7 @@ def test_depths_that_add_up_to_the_body_make_one_egg_of_two_windows_likelier():
             frames=300,
         )
         grouping = merge_tracks([left, right], 118.0, SETTINGS)
-        return len(grouping.eggs) + grouping.shifts[1].mean
+        return len(grouping.eggs) + grouping.count_corrections[1].mean
 
     # 44 mm from the left; the body is 100 mm wide, so the same egg lies 56 mm from the right.
     assert number(56 / 0.22) < number(20 / 0.22)
@@ -232,9 +232,9 @@ def test_depths_that_add_up_to_the_body_make_one_egg_of_two_windows_likelier():
 @pytest.mark.parametrize("seed", range(4))
 def test_a_turn_adds_no_eggs_to_a_filmed_clutch(seed):
     rng = np.random.default_rng(100 + seed)
-    body = clutch(rng, [CALCIFIED] * 7)
-    filmed = film(rng, body, there_and_back(600), 600)
-    clips = [follow(filmed, SETTINGS, "left-1.mp4")]
+    body = random_clutch(rng, [CALCIFIED] * 7)
+    filmed = simulate_clip(rng, body, return_sweep(600), 600)
+    clips = [track_clip(filmed, SETTINGS, "left-1.mp4")]
     grouping = merge_tracks(clips, None, SETTINGS)
     assert_one_track_per_moment(grouping, clips)
     assert abs(len(grouping.eggs) - len(filmed.crossed)) <= 1
@@ -244,9 +244,11 @@ def test_a_turn_adds_no_eggs_to_a_filmed_clutch(seed):
 @given(st.integers(0, 1000), st.permutations(range(4)))
 def test_the_order_of_clips_does_not_matter(seed, order):
     rng = np.random.default_rng(seed)
-    body = clutch(rng, [CALCIFIED] * 3 + [FOLLICLE] * 2)
+    body = random_clutch(rng, [CALCIFIED] * 3 + [FOLLICLE] * 2)
     clips = [
-        follow(film(rng, body, straight(150), 150, window=window), SETTINGS, f"{window}-{k}.mp4", window)
+        track_clip(
+            simulate_clip(rng, body, one_way_sweep(150), 150, window=window), SETTINGS, f"{window}-{k}.mp4", window
+        )
         for window in ("left", "right")
         for k in range(2)
     ]
@@ -256,7 +258,7 @@ def test_the_order_of_clips_does_not_matter(seed, order):
     )
     assert_one_track_per_moment(first, clips)
     assert groups(first) == groups(second)
-    for a, b in zip(first.shifts, second.shifts, strict=True):
+    for a, b in zip(first.count_corrections, second.count_corrections, strict=True):
         assert a.lowest == b.lowest
         assert a.probabilities.tobytes() == b.probabilities.tobytes()
 
@@ -280,7 +282,7 @@ def opposite_clips(width_mm, distance_share, depths_mm, laterals_mm, *, reach_mm
             deep = depth if window == "left" else distance_share * width_mm - depth
             tracks.append(crossing(k + 1, 20 + 60 * k, 60 + 60 * k, 300 + lateral / scale, deep / scale, size=50.0))
         one = clip(*tracks, file=f"{window}-1.mp4", window=window, mm_per_px=scale, frames=60 * len(tracks) + 60)
-        sides.append(replace(one, middle_px=300.0, reach_px=reach_mm / scale))
+        sides.append(replace(one, sector_centre_x_px=300.0, imaging_depth_px=reach_mm / scale))
     return sides
 
 
@@ -289,7 +291,7 @@ def test_eggs_in_reach_of_both_windows_are_joined_however_far_the_windows_are_ap
     depths, laterals = (40, 47, 52, 58, 63), (-30, 10, -5, 25, -20)
     grouping = merge_tracks(opposite_clips(118.0, distance_share, depths, laterals), 118.0, SETTINGS)
     assert [len(egg.members) for egg in grouping.eggs] == [2] * 5
-    assert grouping.shifts[1].within(0, 0) > 0.8
+    assert grouping.count_corrections[1].probability_within(0, 0) > 0.8
 
 
 def test_what_the_other_window_cannot_reach_is_not_looked_for_there():
@@ -298,4 +300,4 @@ def test_what_the_other_window_cannot_reach_is_not_looked_for_there():
     mirrored = replace(left, file="right-1.mp4", window="right")
     grouping = merge_tracks([left, mirrored], 118.0, SETTINGS)
     assert len(grouping.eggs) == 10
-    assert grouping.shifts[1].within(0, 0) > 0.8
+    assert grouping.count_corrections[1].probability_within(0, 0) > 0.8

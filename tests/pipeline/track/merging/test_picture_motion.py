@@ -9,7 +9,7 @@ from hypothesis import strategies as st
 from numpy.typing import NDArray
 
 from pipeline.settings import load_settings
-from pipeline.track.merging.picture_motion import Drift
+from pipeline.track.merging.picture_motion import PictureMotion
 from pipeline.track.merging.stitching import stitch
 from pipeline.track.tracks import Track
 
@@ -45,7 +45,7 @@ def test_a_turn_of_the_picture_is_told_by_two_that_stayed(pace: float, x: float,
     frames = range(30)
     stayed = [track(1, frames, swung((250, 120), frames, pace)), track(2, frames, swung((390, 300), frames, pace))]
     before, after = swung((x, y), range(10, 11), pace)[0], swung((x, y), range(20, 21), pace)[0]
-    foretold = before + Drift(stayed, SIZE).between(10, 20, before)
+    foretold = before + PictureMotion(stayed, SIZE).displacement(10, 20, before)
     assert np.hypot(*(foretold - after)) <= 0.05 * np.hypot(*(after - before)) + 1.5
 
 
@@ -53,9 +53,13 @@ def test_one_tells_a_shift_and_none_tells_nothing() -> None:
     frames = range(30)
     moving = np.column_stack([300 + 2.0 * np.array(frames), np.full(30, 200.0)])
     place = np.array([300.0, 150.0])
-    assert Drift([track(1, frames, moving)], SIZE).between(10, 20, place) == pytest.approx([20.0, 0.0], abs=1.0)
-    assert Drift([track(1, range(15), moving[:15])], SIZE).between(10, 20, place) == pytest.approx([0.0, 0.0])
-    assert Drift([], SIZE).between(10, 20, place) == pytest.approx([0.0, 0.0])
+    assert PictureMotion([track(1, frames, moving)], SIZE).displacement(10, 20, place) == pytest.approx(
+        [20.0, 0.0], abs=1.0
+    )
+    assert PictureMotion([track(1, range(15), moving[:15])], SIZE).displacement(10, 20, place) == pytest.approx(
+        [0.0, 0.0]
+    )
+    assert PictureMotion([], SIZE).displacement(10, 20, place) == pytest.approx([0.0, 0.0])
 
 
 def test_a_track_that_broke_while_the_hand_tilted_goes_on() -> None:
@@ -66,7 +70,7 @@ def test_a_track_that_broke_while_the_hand_tilted_goes_on() -> None:
     first, second = range(20), range(32, 60)
     broken = [track(3, first, swung((330, 330), first, pace)), track(4, second, swung((330, 330), second, pace))]
     assert np.hypot(*(broken[0].ellipses[-1, :2] - broken[1].ellipses[0, :2])) > 0.8 * SIZE
-    members = [one.members for one in stitch(0, [*stayed, *broken], settings).appearances]
+    members = [one.members for one in stitch(0, [*stayed, *broken], settings).objects]
     assert ((0, 3), (0, 4)) in members
-    alone = [one.members for one in stitch(0, broken, settings).appearances]
+    alone = [one.members for one in stitch(0, broken, settings).objects]
     assert ((0, 3), (0, 4)) not in alone

@@ -8,7 +8,7 @@ from numpy.typing import NDArray
 
 from pipeline.settings import load_settings
 from pipeline.track.merging.merge import merge_tracks
-from pipeline.track.merging.plane_return import plane_ratios
+from pipeline.track.merging.plane_return import plane_return_ratios
 from pipeline.track.tracks import Track
 from tests.pipeline.track.merging.test_merge import clip as of_clip
 from tests.pipeline.track.merging.test_merge import crossing
@@ -36,7 +36,7 @@ ASKED[0, 1] = True
 def ratio(tracks: list[Track]) -> float:
     asked = np.zeros((len(tracks), len(tracks)), bool)
     asked[0, 1] = True
-    return float(plane_ratios(tracks, asked)[0, 1])
+    return float(plane_return_ratios(tracks, asked)[0, 1])
 
 
 def test_sections_that_are_what_they_were_speak_for_the_same_plane() -> None:
@@ -62,7 +62,7 @@ def test_where_nothing_stayed_nothing_is_said() -> None:
 
 
 def test_only_pairs_that_are_asked_for_are_looked_at() -> None:
-    ratios = plane_ratios(clip(1.0), ASKED)
+    ratios = plane_return_ratios(clip(1.0), ASKED)
     assert ratios[0, 1] > 0
     ratios[0, 1] = 0.0
     assert not ratios.any()

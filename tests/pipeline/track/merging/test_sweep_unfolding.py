@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from pipeline.settings import load_settings
 from pipeline.track.merging.merge import merge_tracks
-from pipeline.track.probe_turns import SeenTurn
+from pipeline.track.probe_turns import ProbeTurn
 from pipeline.track.tracks import ClipTracks
 from tests.pipeline.track.merging.test_merge import clip, crossing, groups
 
@@ -28,8 +28,8 @@ def swept(times: list[tuple[int, ...]], places: list[tuple[float, float]], frame
     return clip(*tracks, frames=frames)
 
 
-def seen(there: NDArray[np.float64], back: NDArray[np.float64], log_odds: float = 3.0) -> SeenTurn:
-    return SeenTurn(float(there[-1]), there, back, log_odds)
+def seen(there: NDArray[np.float64], back: NDArray[np.float64], log_odds: float = 3.0) -> ProbeTurn:
+    return ProbeTurn(float(there[-1]), there, back, log_odds)
 
 
 def test_a_turn_that_the_pictures_show_tells_like_eggs_apart_by_when_they_come_again() -> None:

@@ -6,7 +6,7 @@ import numpy as np
 
 from pipeline.settings import load_settings
 from pipeline.track.merging.merge import merge_tracks
-from tests.pipeline.track.simulator import CALCIFIED, clutch, film, follow, there_and_back
+from tests.pipeline.track.simulator import CALCIFIED, random_clutch, return_sweep, simulate_clip, track_clip
 
 SETTINGS = load_settings().track
 
@@ -15,8 +15,8 @@ def test_twelve_eggs_swept_there_and_back_are_about_twelve() -> None:
     errors, tracks = [], []
     for seed in range(6):
         rng = np.random.default_rng(seed)
-        filmed = film(rng, clutch(rng, [CALCIFIED] * 12), there_and_back(600), 600)
-        followed = follow(filmed, SETTINGS, "left-1.mp4")
+        filmed = simulate_clip(rng, random_clutch(rng, [CALCIFIED] * 12), return_sweep(600), 600)
+        followed = track_clip(filmed, SETTINGS, "left-1.mp4")
         tracks.append(len(followed.tracks))
         errors.append(len(merge_tracks([followed], None, SETTINGS).eggs) - len(filmed.crossed))
     assert np.mean(tracks) >= 24

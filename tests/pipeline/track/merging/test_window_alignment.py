@@ -23,7 +23,7 @@ def window(name: str, laterals: list[float], times: list[int], depth_mm: float) 
         for k, (lateral, time) in enumerate(zip(laterals, times, strict=True))
     ]
     one = clip(*tracks, file=f"{name}-1.mp4", window=name, mm_per_px=SCALE, frames=460)
-    return replace(one, middle_px=300.0, reach_px=90.0 / SCALE)
+    return replace(one, sector_centre_x_px=300.0, imaging_depth_px=90.0 / SCALE)
 
 
 def joined(across_mm: float, later: list[int]) -> list[list[tuple[str, int]]]:
