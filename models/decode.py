@@ -10,7 +10,7 @@ from scipy.ndimage import maximum_filter
 from scipy.special import expit
 
 from models import ellipse
-from models.answer import CHANNELS, STRIDE
+from models.output_channels import CHANNELS, STRIDE
 
 __all__ = ["Outlines", "decode"]
 

@@ -11,7 +11,7 @@ ClutchlightError                 the root: anything this program says on purpose
 ├── ExamRootError                no folder to look for exams in (pipeline.exams.exam_search)
 ├── ClipError                    a recording that cannot be read or trusted (pipeline.ingest.frame)
 ├── StoreError                   a database that cannot be used (pipeline.store.schema)
-├── OutputError                  a file of the output that cannot be written (pipeline.report.files)
+├── OutputError                  a file of the output that cannot be written (pipeline.report.output_files)
 ├── LockedError                  another run works in the same output folder (pipeline.store.lock)
 └── DataSetError                 a data set without readable truth (pipeline.bench.ground_truth)
 """

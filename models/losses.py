@@ -8,8 +8,8 @@ import torch
 from torch import Tensor
 from torch.nn import functional
 
-from models.answer import CHANNELS
-from models.gaussians import covariance, hellinger_distance
+from models.gaussian_distance import covariance, hellinger_distance
+from models.output_channels import CHANNELS
 from models.targets import Targets
 
 # Of a log axis, how far from the truth the distance of whole outlines still looks.

@@ -18,8 +18,8 @@ import torch
 from torch import Tensor, nn
 from torch.nn import functional
 
-from models.answer import CHANNEL_COUNT, CHANNELS
 from models.errors import ClutchlightError
+from models.output_channels import CHANNEL_COUNT, CHANNELS
 
 __all__ = [
     "EggNetwork",
@@ -77,7 +77,7 @@ def _convolution(before: int, after: int, *, side: int, stride: int = 1) -> nn.S
 
 
 class EggNetwork(nn.Module):
-    """(B, input_channels, H, W) float32, grey in [0, 1], H and W multiples of 32 -> (B, 11, H/4, W/4), see models.answer."""
+    """(B, input_channels, H, W) float32, grey in [0, 1], H and W multiples of 32 -> (B, 11, H/4, W/4), see models.output_channels."""
 
     def __init__(self, shape: NetworkConfig | None = None) -> None:
         super().__init__()

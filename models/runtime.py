@@ -40,7 +40,7 @@ class Engine(Protocol):
         ...
 
     def run(self, pictures: NDArray[np.float32]) -> NDArray[np.float32]:
-        """(B, 1, S, S) grey in [0, 1] -> (B, 11, S/4, S/4), see models.answer.CHANNELS."""
+        """(B, 1, S, S) grey in [0, 1] -> (B, 11, S/4, S/4), see models.output_channels.CHANNELS."""
         ...
 
 
@@ -93,8 +93,8 @@ class OpenVinoEngine:
         import openvino
         import torch
 
-        from models.answer import INPUT_SIDE_PX
         from models.network import weights_sha256
+        from models.output_channels import INPUT_SIDE_PX
 
         network = _single_frame_network(weights)
         example = torch.zeros(2, 1, INPUT_SIDE_PX, INPUT_SIDE_PX)

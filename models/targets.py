@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import torch
 from torch import Tensor
 
-from models.answer import STRIDE
+from models.output_channels import STRIDE
 
 __all__ = ["Labels", "Targets", "make_targets"]
 

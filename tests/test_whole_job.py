@@ -11,7 +11,7 @@ import pytest
 
 from pipeline.calibration.__main__ import main as learn_counting
 from pipeline.settings import load_settings
-from synthetic.anatomy.anatomy import StageCounts
+from synthetic.anatomy.animal import StageCounts
 from synthetic.film.clips import Subject, write_subjects
 
 SUBJECTS = (

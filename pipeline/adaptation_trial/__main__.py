@@ -20,20 +20,20 @@ from configs.reading import config_path
 from models.runtime import make_engine, shipped_weights
 from pipeline.adaptation_trial.simulated_reviewer import exam_truth, review_exam
 from pipeline.batch.run import run_batch
+from pipeline.bench.data_set_metrics import DataSetMetrics, measure_data_set
 from pipeline.bench.ground_truth import open_data_set
 from pipeline.bench.label_metrics import compare_networks_on_labels, metric_row
-from pipeline.bench.metrics import DataSetMetrics, measure_data_set
 from pipeline.detect.detector import Detector
 from pipeline.labels.reader import read_labels
 from pipeline.labels.writer import write_labels
 from pipeline.review.answer_service import AnswerService
+from pipeline.review.cases import CaseStore
 from pipeline.review.event_log import EventLog
-from pipeline.review.reviewed_exams import CaseStore
 from pipeline.settings import load_settings
-from pipeline.store.whole_files import write_atomically
+from pipeline.store.atomic_write import write_atomically
 from synthetic.film.clips import write_subjects
 from synthetic.film.unseen_animals import unseen_subjects
-from synthetic.training.further_training import FineTuningSettings, load_fine_tuning_settings, run_fine_tuning
+from synthetic.training.fine_tuning import FineTuningSettings, load_fine_tuning_settings, run_fine_tuning
 from synthetic.training.training_device import training_device
 
 __all__ = ["main"]

@@ -13,14 +13,14 @@ import numpy as np
 
 from models.ellipse import overlap
 from pipeline.bench.ground_truth import DataSet
-from pipeline.estimate.finding import Stage
+from pipeline.estimate.results import Stage
 from pipeline.estimate.stages import STAGES
-from pipeline.labels.frames import DRAWN_MARGIN_FRAMES, SIGHTING_MARGIN_FRAMES, outlines_by_frame
+from pipeline.labels.frame_selection import DRAWN_MARGIN_FRAMES, SIGHTING_MARGIN_FRAMES, outlines_by_frame
 from pipeline.review.answer_service import AnswerService
 from pipeline.review.answers import AddEgg, Answer, MergeEggs, RejectEgg, SetStage, SignExam, TrackSegment
-from pipeline.review.exam_view import usable_clips
+from pipeline.review.cases import ReviewCase
+from pipeline.review.exam_document import usable_clips
 from pipeline.review.replay import ReviewedEgg
-from pipeline.review.reviewed_exams import ReviewCase
 from pipeline.review.users import User
 from pipeline.scan.clip_scan import ClipScan
 

@@ -15,7 +15,7 @@ from pipeline.exams.exam_search import Exam, ExamClip
 from pipeline.ingest.frame import ClipError
 from pipeline.ingest.recording_identity import RecordingIdentity, file_state, identify_recording, pictures_sha256
 from pipeline.scan.clip_scan import ClipScan, FrameDetector, refused_scan, scan_clip
-from pipeline.scan.scan_archive import pack_scan, unpack_scan
+from pipeline.scan.serialization import pack_scan, unpack_scan
 from pipeline.settings import Settings, scan_settings_sha256
 from pipeline.store.store import ScanKey, Store
 

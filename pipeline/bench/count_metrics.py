@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from pipeline.bench.calibration_error import expected_calibration_error
-from pipeline.bench.count_table import CountComparison
+from pipeline.bench.count_comparison import CountComparison
 
 __all__ = ["SMALL_CLUTCH_EGGS", "CountMetrics", "CountMetricsIgnoringOccluded", "count_metrics"]
 

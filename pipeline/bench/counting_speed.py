@@ -22,10 +22,10 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from models.answer import INPUT_SIDE_PX
+from models.output_channels import INPUT_SIDE_PX
 from models.runtime import make_engine, shipped_weights
 from pipeline.detect.detector import Detections
-from pipeline.estimate.exam import estimate_exam
+from pipeline.estimate.exam_estimate import estimate_exam
 from pipeline.exams.exam_search import Exam
 from pipeline.scan.coverage import ClipCoverage
 from pipeline.settings import Settings, load_settings

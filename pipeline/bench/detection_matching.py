@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from models.matching import match, overlaps_ignored
+from models.outline_matching import match, overlaps_ignored
 from pipeline.bench.exported_detections import ExportedDetections
 from pipeline.bench.ground_truth import TrueObjects
 

@@ -16,8 +16,8 @@ from typing import Any
 import torch
 
 from models.network import EggNetwork, NetworkConfig, WeightsError, load_weights, weights_sha256
-from synthetic.training.further_training import taught_animals
-from synthetic.training.held_out import HeldOutMetrics, measure
+from synthetic.training.fine_tuning import taught_animals
+from synthetic.training.held_out_metrics import HeldOutMetrics, measure
 from synthetic.training.labelled_pictures import LabelledPictures, LabelsError
 
 __all__ = ["AnimalLabelMetrics", "LabelMetrics", "compare_networks_on_labels", "metric_row"]

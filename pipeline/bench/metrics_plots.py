@@ -10,7 +10,7 @@ from html import escape
 
 import numpy as np
 
-from pipeline.bench.metrics import STAGES, DataSetMetrics
+from pipeline.bench.data_set_metrics import STAGES, DataSetMetrics
 from pipeline.bench.risk_coverage import RiskCoverage
 from pipeline.bench.stage_metrics import StageMetrics
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 
 from pipeline.bench.count_metrics import SMALL_CLUTCH_EGGS, CountMetrics
-from pipeline.bench.metrics import CLASSES, STAGES, ClassMetrics, DataSetMetrics, Stratum
+from pipeline.bench.data_set_metrics import CLASSES, STAGES, ClassMetrics, DataSetMetrics, Stratum
 from pipeline.bench.probe_path_error import ProbePathMetrics
 from pipeline.bench.risk_coverage import RiskCoverage
 from pipeline.bench.size_metrics import SizeMetrics

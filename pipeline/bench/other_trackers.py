@@ -19,7 +19,7 @@ from numpy.typing import NDArray
 
 from pipeline.bench.exported_detections import ExportedDetections, read_exported_detections, result_folders
 from pipeline.bench.ground_truth import DataSet, open_data_set, rows_by_frame
-from pipeline.bench.tracking_frames import tracking_clips
+from pipeline.bench.tracking_input import tracking_clips
 from pipeline.bench.tracking_metrics import TrackingMetrics, tracking_metrics
 
 __all__ = ["TrackerFunction", "other_trackers", "tracker_metrics"]

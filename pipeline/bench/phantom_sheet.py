@@ -6,9 +6,9 @@ from pathlib import Path
 
 import numpy as np
 
-from pipeline.bench.recording_frames import sample_recording_frames
+from pipeline.bench.recording_samples import sample_recording_frames
 from pipeline.settings import IngestSettings
-from pipeline.store.whole_files import write_atomically
+from pipeline.store.atomic_write import write_atomically
 from synthetic.training.contact_sheet import (
     SheetSection,
     contact_sheet,

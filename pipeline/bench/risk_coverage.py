@@ -15,7 +15,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.bench.count_table import CountComparison
+from pipeline.bench.count_comparison import CountComparison
 
 __all__ = ["RiskCoverage", "risk_coverage"]
 

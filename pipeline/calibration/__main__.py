@@ -21,13 +21,13 @@ from models.runtime import make_engine, shipped_weights
 from pipeline.batch.events import BatchEvent, ExamFinished
 from pipeline.batch.run import run_batch
 from pipeline.bench.ground_truth import open_data_set
-from pipeline.calibration.counting_file import count_calibration_toml
-from pipeline.calibration.counts import calibrate_counts
+from pipeline.calibration.count_calibration import calibrate_counts
+from pipeline.calibration.count_calibration_file import count_calibration_toml
 from pipeline.calibration.training_exams import TrainingExam, read_training_exams
 from pipeline.detect.detector import Detector
 from pipeline.settings import load_settings
+from pipeline.store.atomic_write import write_atomically
 from pipeline.store.lock import LockedError
-from pipeline.store.whole_files import write_atomically
 
 __all__ = ["main"]
 

@@ -119,7 +119,7 @@ def demo(
 ) -> None:
     """Invent a few animals, film them, run the batch, and compare what it found with the truth."""
     with handle_errors(traceback):
-        from pipeline.bench.count_table import compare_counts, comparison_table, read_results
+        from pipeline.bench.count_comparison import compare_counts, comparison_table, read_results
         from pipeline.cli.progress import print_report
 
         exams, results = out / "exams", out / "results"
@@ -219,7 +219,7 @@ def bench(
     held against frames that people answered for, of animals that neither was taught.
     """
     with handle_errors(traceback):
-        from pipeline.store.whole_files import write_atomically
+        from pipeline.store.atomic_write import write_atomically
 
         if labels_of is not None or before is not None:
             if labels_of is None or weights is None or data_sets or egg_free or damaged or speed or sectors:
@@ -247,9 +247,9 @@ def bench(
             write_atomically(out / "reading.json", [text.encode()])
             typer.echo(text if as_json else read.table(), nl=not as_json)
             raise typer.Exit(ExitCode.DONE if read.passed_fuzzing else ExitCode.UNEXPECTED)
-        from pipeline.bench.egg_free import egg_free_data_set
+        from pipeline.bench.data_set_metrics import measure_data_set
+        from pipeline.bench.egg_free_data_set import egg_free_data_set
         from pipeline.bench.ground_truth import DataSetError, open_data_set
-        from pipeline.bench.metrics import measure_data_set
         from pipeline.bench.metrics_plots import metrics_svg
         from pipeline.bench.metrics_table import metrics_table
 
@@ -303,11 +303,11 @@ def calibrate(
     with handle_errors(traceback):
         import datetime as dt
 
+        from pipeline.bench.data_set_metrics import read_matched_eggs
         from pipeline.bench.ground_truth import open_data_set
-        from pipeline.bench.metrics import read_matched_eggs
-        from pipeline.calibration.stages_and_outlines import calibrate_network, network_calibration_toml
+        from pipeline.calibration.network_calibration import calibrate_network, network_calibration_toml
         from pipeline.settings import load_settings
-        from pipeline.store.whole_files import write_atomically
+        from pipeline.store.atomic_write import write_atomically
 
         known = open_data_set(data_set)
         _run_batch(

@@ -46,8 +46,8 @@ def _interrupt(number: int, frame: FrameType | None) -> NoReturn:
 
 
 def _exit_code(error: ClutchlightError) -> ExitCode:
+    from pipeline.store.atomic_write import OutputError
     from pipeline.store.lock import LockedError
-    from pipeline.store.whole_files import OutputError
 
     if isinstance(error, LockedError):
         return ExitCode.LOCKED

@@ -107,9 +107,9 @@ def agreement(
         from pipeline.agreement.summary import summarise_agreement
         from pipeline.agreement.text import agreement_lines
         from pipeline.batch.stored_summaries import read_summaries
+        from pipeline.store.atomic_write import write_atomically
         from pipeline.store.lock import hold_lock
         from pipeline.store.store import Store
-        from pipeline.store.whole_files import write_atomically
 
         _need_results(out)
         with hold_lock(out), Store(out) as store:

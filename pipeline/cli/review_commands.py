@@ -47,7 +47,7 @@ def review(
 ) -> None:
     """Serve the page on which people confirm, correct and sign what the batch found."""
     with handle_errors(traceback):
-        from pipeline.review.web.listener import ServerOptions, serve
+        from pipeline.review.web.run_server import ServerOptions, serve
         from pipeline.settings import load_settings
 
         _need_results(out)

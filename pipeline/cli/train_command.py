@@ -94,7 +94,7 @@ def _on_labels(
 ) -> None:
     from configs.reading import config_path
     from pipeline.labels.reader import read_labels
-    from synthetic.training.further_training import load_fine_tuning_settings, run_fine_tuning
+    from synthetic.training.fine_tuning import load_fine_tuning_settings, run_fine_tuning
 
     wanted = load_fine_tuning_settings(config or config_path("training_labels.toml"))
     labelled = read_labels(labels, max_frames_per_clip=wanted.max_frames_per_clip)
@@ -136,7 +136,7 @@ def compare_networks(labels: Path, before: Path | None, after: Path) -> LabelMet
     from models.runtime import shipped_weights
     from pipeline.bench.label_metrics import compare_networks_on_labels
     from pipeline.labels.reader import read_labels
-    from synthetic.training.further_training import load_fine_tuning_settings
+    from synthetic.training.fine_tuning import load_fine_tuning_settings
     from synthetic.training.training_device import training_device
 
     frames = load_fine_tuning_settings(config_path("training_labels.toml")).max_frames_per_clip

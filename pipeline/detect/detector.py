@@ -9,8 +9,8 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from models.answer import INPUT_SIDE_PX
 from models.decode import decode
+from models.output_channels import INPUT_SIDE_PX
 from models.runtime import Engine
 from pipeline.ingest.frame import Frame
 from pipeline.ingest.sector.sector import Sector

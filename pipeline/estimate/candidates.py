@@ -22,8 +22,8 @@ from numpy.typing import NDArray
 from scipy.special import gammaln
 
 from pipeline.settings import LikelihoodWeights, TrackSettings
-from pipeline.track.merging.appearance import largest_section
 from pipeline.track.merging.count_distribution import CountDistribution, point_mass
+from pipeline.track.merging.observed_object import largest_section
 from pipeline.track.track_evidence import stage_probabilities, upper_score
 from pipeline.track.tracks import ClipTracks
 

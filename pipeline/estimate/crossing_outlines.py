@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from models.ellipse import area, overlap
-from pipeline.estimate.finding import EggFinding
+from pipeline.estimate.results import EggFinding
 from pipeline.settings import FlagSettings
 from pipeline.track.tracks import ClipTracks, Track
 

@@ -6,7 +6,7 @@ import math
 from dataclasses import asdict
 
 from pipeline.detect.shell_signs import ShellSigns
-from pipeline.estimate.finding import EggSigns
+from pipeline.estimate.results import EggSigns
 from pipeline.settings import ShellSignSettings
 
 __all__ = ["describe_signs"]

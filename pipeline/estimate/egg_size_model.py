@@ -32,7 +32,7 @@ from numpy.typing import NDArray
 from scipy.special import i0e
 from scipy.stats import beta
 
-from pipeline.estimate.sections import SectionSummary
+from pipeline.estimate.section_summary import SectionSummary
 from pipeline.settings import OutlineErrorModel, SizeSettings
 
 __all__ = ["IntervalEstimate", "SizeEstimate", "estimate_sizes"]

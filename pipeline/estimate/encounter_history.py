@@ -13,10 +13,10 @@ import numpy as np
 
 from pipeline.estimate.missed_eggs import EncounterHistory, detection_log_odds
 from pipeline.settings import DetectionRate, Settings
-from pipeline.track.merging.appearance import largest_section
-from pipeline.track.merging.likelihood_ratios import visibility_probability
 from pipeline.track.merging.merge import Egg
+from pipeline.track.merging.observed_object import largest_section
 from pipeline.track.merging.passes import Pass
+from pipeline.track.merging.same_egg_likelihood import visibility_probability
 from pipeline.track.tracks import ClipTracks, Track
 
 __all__ = ["encounter_history"]

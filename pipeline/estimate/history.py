@@ -14,7 +14,7 @@ from itertools import pairwise
 
 import numpy as np
 
-from pipeline.estimate.finding import Change, Count, Difference, History, PassedEggs, Visit
+from pipeline.estimate.results import Change, Count, Difference, History, PassedEggs, Visit
 from pipeline.exams.outcomes import Outcome, current_outcomes
 from pipeline.exams.species import SpeciesProfile, reference_range
 from pipeline.settings import ChangeSettings

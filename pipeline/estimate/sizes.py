@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from typing import Literal
 
 from pipeline.estimate.egg_size_model import IntervalEstimate, SizeEstimate, estimate_sizes
-from pipeline.estimate.sections import summarise_sections
+from pipeline.estimate.section_summary import summarise_sections
 from pipeline.settings import OutlineErrorModel, SizeSettings
 from pipeline.track.tracks import Track, view_quality
 

@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.estimate.counts import CountEstimate
-from pipeline.estimate.finding import Stage
+from pipeline.estimate.results import Stage
 from pipeline.track.merging.merge import Egg
 
 __all__ = ["STAGES", "clutch_stage", "egg_stage", "stage_tuple"]

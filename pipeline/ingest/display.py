@@ -15,7 +15,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.ingest.colours import chroma_from_rgb, sample_count
+from pipeline.ingest.chroma import chroma_from_rgb, sample_count
 from pipeline.ingest.frame import CHROMA_STEP, Chroma
 
 __all__ = ["deinterlace", "display_width", "resize_width", "to_display"]

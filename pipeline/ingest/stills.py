@@ -12,7 +12,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.ingest.colours import chroma_from_rgb
+from pipeline.ingest.chroma import chroma_from_rgb
 from pipeline.ingest.file_types import is_still
 from pipeline.ingest.frame import Chroma, ClipError, Picture, StreamBrokenError
 from pipeline.settings import IngestSettings

@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 from pydantic import BaseModel, Field, ValidationError
 
-from models.answer import INPUT_SIDE_PX
+from models.output_channels import INPUT_SIDE_PX
 from pipeline.detect.detector import InputTransform
 from pipeline.ingest.sector.sector import Sector
 from synthetic.training.labelled_pictures import FrameLabels, LabelledPictures, LabelsError

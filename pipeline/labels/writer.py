@@ -22,17 +22,17 @@ from models.ellipse import area, bounding_boxes, outline
 from pipeline.exams.folder_names import safe_name
 from pipeline.ingest.frame import ClipError
 from pipeline.ingest.recording_identity import file_sha256
-from pipeline.labels.frames import IgnoredOutline, LabelledEgg, labelled_frames
+from pipeline.labels.frame_selection import IgnoredOutline, LabelledEgg, labelled_frames
 from pipeline.report.export.coco import CATEGORIES
 from pipeline.report.export.result import to_json_bytes
 from pipeline.review.answer_service import AnswerService, ExamReview
+from pipeline.review.cases import CaseError, CaseStore
 from pipeline.review.event_log import EventLog
-from pipeline.review.exam_view import usable_clips
+from pipeline.review.exam_document import usable_clips
 from pipeline.review.frame_cache import masked_frames
-from pipeline.review.reviewed_exams import CaseError, CaseStore
 from pipeline.scan.clip_scan import ClipScan
 from pipeline.settings import Settings
-from pipeline.store.whole_files import write_atomically
+from pipeline.store.atomic_write import write_atomically
 
 __all__ = ["LabelExport", "write_labels"]
 

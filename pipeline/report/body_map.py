@@ -14,7 +14,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from xml.sax.saxutils import escape
 
-from pipeline.estimate.finding import EggFinding, ExamFinding, Stage
+from pipeline.estimate.results import EggFinding, ExamFinding, Stage
 from pipeline.exams.exam_search import Exam
 from pipeline.report.sightings import best_picture, sorted_sightings
 from pipeline.scan.clip_scan import ClipScan

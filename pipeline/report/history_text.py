@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from typing import Any
 
-from pipeline.estimate.finding import Change, Count, Difference, History, PassedEggs, Visit
+from pipeline.estimate.results import Change, Count, Difference, History, PassedEggs, Visit
 from pipeline.exams.species import ReferenceRange
 from pipeline.formatting import EN_DASH, date_text, plural
 

@@ -13,7 +13,7 @@ from pathlib import PurePosixPath
 from types import MappingProxyType
 from typing import Any
 
-from pipeline.estimate.finding import History
+from pipeline.estimate.results import History
 from pipeline.exams.exam_search import ExamProblem
 from pipeline.exams.folder_names import relative_url
 from pipeline.formatting import date_text, percent, plural

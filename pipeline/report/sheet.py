@@ -10,13 +10,13 @@ import math
 from collections.abc import Sequence
 from typing import Any
 
-from pipeline.estimate.finding import EggFinding, ExamFinding, History
+from pipeline.estimate.results import EggFinding, ExamFinding, History
 from pipeline.exams.exam_search import Exam
 from pipeline.formatting import EN_DASH, MULTIPLICATION_SIGN, date_text, percent, plural
 from pipeline.report.body_map import body_map, body_map_svg, body_map_text
+from pipeline.report.egg_pictures import egg_picture
 from pipeline.report.export.result import ModelIdentity
 from pipeline.report.history_text import history_rows, history_sentences
-from pipeline.report.pictures import egg_picture
 from pipeline.report.rendering import render
 from pipeline.report.shell_sign_text import SHELL_SIGN_LEGEND, shell_sign_text
 from pipeline.report.sightings import EggPicture, best_picture, sorted_scans

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from pipeline.estimate.finding import EggFinding, EggSigns
+from pipeline.estimate.results import EggFinding, EggSigns
 
 __all__ = ["SHELL_SIGN_LEGEND", "shell_sign_text"]
 

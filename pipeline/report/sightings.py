@@ -10,7 +10,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.estimate.finding import EggFinding, ExamFinding, Sighting
+from pipeline.estimate.results import EggFinding, ExamFinding, Sighting
 from pipeline.scan.clip_scan import ClipScan, ScanPicture
 
 __all__ = [

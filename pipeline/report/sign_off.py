@@ -12,7 +12,7 @@ import logging
 from dataclasses import dataclass
 from pathlib import Path
 
-from pipeline.estimate.finding import Count
+from pipeline.estimate.results import Count
 from pipeline.formatting import date_text
 from pipeline.report.text import count_text, interval_text
 

@@ -10,7 +10,7 @@ import unicodedata
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from pipeline.estimate.finding import ExamFinding, History
+from pipeline.estimate.results import ExamFinding, History
 from pipeline.exams.exam_search import Exam
 from pipeline.exams.folder_names import exam_folder
 from pipeline.report.sightings import measured_sizes_mm

@@ -7,7 +7,7 @@ import statistics
 from collections import Counter
 from collections.abc import Sequence
 
-from pipeline.estimate.finding import Count, EggFinding
+from pipeline.estimate.results import Count, EggFinding
 from pipeline.formatting import EN_DASH, MULTIPLICATION_SIGN, percent, plural
 from pipeline.report.sightings import measured_sizes_mm
 from pipeline.scan.clip_scan import ClipScan

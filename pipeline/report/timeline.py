@@ -9,7 +9,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from itertools import pairwise
 
-from pipeline.estimate.finding import Count, History, PassedEggs
+from pipeline.estimate.results import Count, History, PassedEggs
 from pipeline.formatting import MONTHS, date_text
 from pipeline.report.history_text import passed_text
 

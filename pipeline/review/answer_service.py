@@ -13,7 +13,7 @@ from dataclasses import dataclass, replace
 from typing import Any
 
 from models.errors import ClutchlightError
-from pipeline.estimate.finding import Count, ExamFinding
+from pipeline.estimate.results import Count, ExamFinding
 from pipeline.review.answers import (
     AddEgg,
     Answer,
@@ -26,10 +26,10 @@ from pipeline.review.answers import (
     Undo,
 )
 from pipeline.review.batch_snapshot import BatchSnapshot
+from pipeline.review.cases import ReviewCase
 from pipeline.review.event_log import Event, EventContent, EventLog
 from pipeline.review.replay import ReviewState, replay, undo_redo_targets
-from pipeline.review.reviewed_exams import ReviewCase
-from pipeline.review.track_transfer import TrackMapping, identity_mapping, map_tracks
+from pipeline.review.track_mapping import TrackMapping, identity_mapping, map_tracks
 from pipeline.review.users import User
 
 __all__ = ["AnswerRejected", "AnswerService", "EditConflict", "ExamReview"]

@@ -23,9 +23,9 @@ from pipeline.review.answers import TrackSegment
 from pipeline.review.replay import ReviewedEgg, ReviewState
 from pipeline.scan.coverage import ClipCoverage
 from pipeline.settings import Settings, TrackSettings
-from pipeline.track.merging.appearance import merge_objects, observed_object
 from pipeline.track.merging.count_distribution import CountDistribution
 from pipeline.track.merging.merge import Egg, EggTrack, Grouping
+from pipeline.track.merging.observed_object import merge_objects, observed_object
 from pipeline.track.tracks import ClipTracks, Track
 
 __all__ = ["CorrectedInputs", "apply_corrections"]

@@ -10,7 +10,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Literal
 
-from pipeline.estimate.finding import Stage
+from pipeline.estimate.results import Stage
 from pipeline.review.answers import (
     AddComment,
     AddEgg,
@@ -30,7 +30,7 @@ from pipeline.review.answers import (
 )
 from pipeline.review.batch_snapshot import BatchSnapshot
 from pipeline.review.event_log import Event
-from pipeline.review.track_transfer import TrackMapping
+from pipeline.review.track_mapping import TrackMapping
 
 __all__ = ["ReviewState", "ReviewedEgg", "Signature", "replay", "undo_redo_targets"]
 

@@ -11,7 +11,7 @@ from contextlib import suppress
 from dataclasses import replace
 from pathlib import Path
 
-from pipeline.estimate.finding import EggFinding
+from pipeline.estimate.results import EggFinding
 from pipeline.report.export.result import result_document, to_json_bytes
 from pipeline.report.sheet import sheet_html
 from pipeline.report.sightings import EggPicture
@@ -20,14 +20,14 @@ from pipeline.report.signature import SheetSignature
 from pipeline.report.text import count_text, interval_text
 from pipeline.review.answer_service import ExamReview
 from pipeline.review.answers import Redo, Undo
+from pipeline.review.cases import ReviewCase
 from pipeline.review.event_text import event_text, utc_time_text
-from pipeline.review.exam_view import best_view, usable_clips
+from pipeline.review.exam_document import best_view, usable_clips
 from pipeline.review.frame_cache import FrameUnavailableError
 from pipeline.review.replay import ReviewedEgg
-from pipeline.review.reviewed_exams import ReviewCase
 from pipeline.scan.clip_scan import ClipScan, ScanPicture
 from pipeline.settings import settings_sha256
-from pipeline.store.whole_files import OutputError, write_atomically
+from pipeline.store.atomic_write import OutputError, write_atomically
 
 __all__ = ["current_picture", "load_signed_sheet", "render_signed_sheet", "sync_signed_sheet"]
 

@@ -74,7 +74,7 @@ class StoredPicture:
 
 @dataclass(frozen=True)
 class StoredScan:
-    """archive : a scan packed by `pipeline.scan.scan_archive`;  pictures : in the order of their tracks."""
+    """archive : a scan packed by `pipeline.scan.serialization`;  pictures : in the order of their tracks."""
 
     archive: bytes
     pictures: tuple[StoredPicture, ...]

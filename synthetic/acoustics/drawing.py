@@ -10,7 +10,8 @@ import torch
 from torch import Tensor
 
 from synthetic.acoustics.decibels import amplitude_from_db
-from synthetic.acoustics.encounters import (
+from synthetic.acoustics.geometry import BeamGrid
+from synthetic.acoustics.render_parameters import (
     MAX_TILT_SMEAR_MM,
     TINY,
     Plane,
@@ -19,9 +20,8 @@ from synthetic.acoustics.encounters import (
     Slice,
     render_parameters,
 )
-from synthetic.acoustics.geometry import BeamGrid
 from synthetic.acoustics.shells import tunnelling_db
-from synthetic.acoustics.windows import touched_regions
+from synthetic.acoustics.touched_regions import touched_regions
 
 __all__ = ["AcousticMaps", "Unevenness", "bump", "draw_bodies"]
 

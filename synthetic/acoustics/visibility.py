@@ -12,7 +12,7 @@ import torch
 from torch import Tensor
 from torch.nn import functional
 
-from synthetic.acoustics.acoustics import Beams
+from synthetic.acoustics.beam_rendering import Beams
 from synthetic.acoustics.geometry import Scanner, View, beam_grid_coordinates, plane_to_beams
 
 __all__ = ["Visibility", "outline_visibility"]

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import torch
 from torch import Tensor
 
-from synthetic.appearance.draws import Draws
+from synthetic.appearance.random_settings import Draws
 from synthetic.appearance.smoothing import any_active, blur, coarsen
 
 __all__ = ["BeamDensity", "resample"]

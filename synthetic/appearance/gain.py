@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import torch
 from torch import Tensor
 
-from synthetic.appearance.draws import Draws
+from synthetic.appearance.random_settings import Draws
 from synthetic.appearance.smoothing import interpolate_linear
 
 __all__ = ["Gain", "apply_gain"]

@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 import torch
 from torch import Tensor
 
-from synthetic.appearance.draws import Draws
+from synthetic.appearance.random_settings import Draws
 
 __all__ = ["GreyMap", "map_to_grey"]
 

@@ -13,8 +13,8 @@ import torch
 from torch import Tensor
 from torch.nn import functional
 
-from synthetic.appearance.draws import Draws
 from synthetic.appearance.marks import MARK_HEIGHT, MARK_WIDTH, load_marks
+from synthetic.appearance.random_settings import Draws
 
 __all__ = ["draw_overlays"]
 

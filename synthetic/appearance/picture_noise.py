@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import torch
 from torch import Tensor
 
-from synthetic.appearance.draws import Draws
+from synthetic.appearance.random_settings import Draws
 from synthetic.appearance.smoothing import any_active
 
 __all__ = ["PictureNoise", "add_noise"]

@@ -12,7 +12,7 @@ import torch
 from torch import Tensor
 from torch.nn import functional
 
-from synthetic.appearance.draws import Draws
+from synthetic.appearance.random_settings import Draws
 from synthetic.appearance.smoothing import any_active
 
 __all__ = ["Shading", "shade"]

@@ -9,7 +9,7 @@ import torch
 from torch import Tensor
 from torch.nn import functional
 
-from synthetic.appearance.draws import Draws
+from synthetic.appearance.random_settings import Draws
 from synthetic.appearance.smoothing import any_active, blur, box_mean, separable_median
 
 __all__ = ["SmoothingFilter", "SpeckleReduction", "reduce_speckle"]

@@ -21,12 +21,12 @@ import numpy as np
 import torch
 from numpy.typing import NDArray
 
-from synthetic.anatomy.anatomy import Animal, StageCounts, draw_animal
+from synthetic.anatomy.animal import Animal, StageCounts, draw_animal
 from synthetic.anatomy.species import PHANTOM_SPECIES, SpeciesRanges, load_species_ranges
 from synthetic.errors import PhantomError
 from synthetic.film.film import HEIGHT, WIDTH, ClipRenderer, draw_machine
 from synthetic.film.hand import FRAMES_PER_SECOND, PLAIN_HAND, Hand, Sweep, Window, draw_hand, draw_sweep
-from synthetic.film.hand_path import swept_path
+from synthetic.film.probe_path import swept_path
 from synthetic.film.recorder import DIRECT_RECORDING, Recorder, draw_recorder
 from synthetic.film.tissue_motion import draw_breath
 from synthetic.film.truth import CATEGORIES, AnimalTruth, ClipTruth, write_json

@@ -12,14 +12,20 @@ from numpy.typing import NDArray
 from torch import Tensor
 from torch.nn import functional
 
-from synthetic.acoustics.acoustics import Console, Plane, render_beams
+from synthetic.acoustics.beam_rendering import Console, Plane, render_beams
 from synthetic.acoustics.geometry import Scanner, View, plane_to_beams, screen_grid
 from synthetic.acoustics.materials import Materials, load_materials
-from synthetic.acoustics.slices import AnimalBatch, make_labels, measure_visibility, section_animals, shown_objects
+from synthetic.acoustics.plane_sections import (
+    AnimalBatch,
+    make_labels,
+    measure_visibility,
+    section_animals,
+    shown_objects,
+)
 from synthetic.acoustics.tissue import TissueNoise, make_tissue_noise
-from synthetic.anatomy.anatomy import Animal
-from synthetic.appearance.appearance import Appearance, draw_appearance, postprocess, to_grey
-from synthetic.appearance.contact import ContactGap, apply_contact_gap
+from synthetic.anatomy.animal import Animal
+from synthetic.appearance.contact_gap import ContactGap, apply_contact_gap
+from synthetic.appearance.machine_appearance import Appearance, draw_appearance, postprocess, to_grey
 from synthetic.appearance.persistence import Persistence
 from synthetic.film.hand import Sweep
 from synthetic.film.screen import Screen, draw_screen

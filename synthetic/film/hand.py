@@ -16,7 +16,7 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from synthetic.anatomy.anatomy import Animal
+from synthetic.anatomy.animal import Animal
 from synthetic.errors import PhantomError
 
 __all__ = [

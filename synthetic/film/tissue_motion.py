@@ -22,8 +22,8 @@ import torch
 from numpy.typing import NDArray
 from torch import Tensor
 
-from synthetic.acoustics.acoustics import Plane
-from synthetic.acoustics.slices import AnimalBatch
+from synthetic.acoustics.beam_rendering import Plane
+from synthetic.acoustics.plane_sections import AnimalBatch
 from synthetic.acoustics.tissue import SweepNoise, TissueNoise
 from synthetic.anatomy.bodies import Kind
 from synthetic.film.hand import FRAMES_PER_SECOND

@@ -18,7 +18,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from models import ellipse
-from synthetic.anatomy.anatomy import STAGES, Animal
+from synthetic.anatomy.animal import STAGES, Animal
 from synthetic.anatomy.bodies import Kind
 from synthetic.film.film import FilmedFrame, FilmedObject
 

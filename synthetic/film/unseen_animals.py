@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from synthetic.anatomy.anatomy import StageCounts
+from synthetic.anatomy.animal import StageCounts
 from synthetic.anatomy.species import SpeciesRanges
 from synthetic.film.clips import Subject
 

@@ -18,7 +18,7 @@ from torchvision.utils import make_grid
 
 from models.ellipse import outline
 from models.targets import Labels
-from synthetic.anatomy.anatomy import STAGES
+from synthetic.anatomy.animal import STAGES
 from synthetic.errors import PhantomError
 from synthetic.training.dataset import PhantomPictures, StreamSettings
 

@@ -14,18 +14,18 @@ import torch
 from torch import Tensor
 
 from models.targets import Labels
-from synthetic.acoustics.acoustics import render_beams
+from synthetic.acoustics.beam_rendering import render_beams
 from synthetic.acoustics.geometry import scan_convert
 from synthetic.acoustics.materials import MaterialTable, load_materials
-from synthetic.acoustics.slices import AnimalBatch, make_labels, measure_visibility, section_animals
+from synthetic.acoustics.plane_sections import AnimalBatch, make_labels, measure_visibility, section_animals
 from synthetic.acoustics.tissue import SweepNoise, TissueNoise, make_tissue_noise
-from synthetic.anatomy.anatomy import Animal, StageCounts, draw_animal
+from synthetic.anatomy.animal import Animal, StageCounts, draw_animal
 from synthetic.anatomy.bodies import Kind
 from synthetic.anatomy.species import PHANTOM_SPECIES, SpeciesRanges, load_species_ranges
-from synthetic.appearance.appearance import draw_appearance, postprocess, to_grey
-from synthetic.appearance.contact import apply_contact_gap
+from synthetic.appearance.contact_gap import apply_contact_gap
+from synthetic.appearance.machine_appearance import draw_appearance, postprocess, to_grey
 from synthetic.errors import PhantomError
-from synthetic.training.neighbours import planes_nearby, repeat_per_frame
+from synthetic.training.neighbouring_frames import planes_nearby, repeat_per_frame
 from synthetic.training.scenes import draw_console, draw_plane, draw_scanner, draw_view
 
 __all__ = [

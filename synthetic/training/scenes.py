@@ -6,11 +6,11 @@ import math
 
 import torch
 
-from synthetic.acoustics.acoustics import Console, Plane
+from synthetic.acoustics.beam_rendering import Console, Plane
 from synthetic.acoustics.geometry import LINEAR_RADIUS_MM, Scanner, View
-from synthetic.acoustics.slices import AnimalBatch
+from synthetic.acoustics.plane_sections import AnimalBatch
 from synthetic.anatomy.bodies import Kind
-from synthetic.appearance.draws import Draws
+from synthetic.appearance.random_settings import Draws
 
 # How far away a neighbour is likely to be sought.
 NEIGHBOURHOOD_MM = 15.0

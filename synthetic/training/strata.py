@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from synthetic.anatomy.anatomy import STAGES
+from synthetic.anatomy.animal import STAGES
 
 __all__ = ["COLUMNS", "MIN_VISIBLE", "StratumMetrics", "metrics_by_stratum", "ratio"]
 

@@ -21,9 +21,9 @@ from models.losses import LossSettings
 from models.network import EggNetwork, NetworkConfig, WeightsError, load_weights, save_weights, weights_sha256
 from models.targets import Labels
 from models.training import LoopSettings, Trainer, TrainingProgress
-from synthetic.training.curves import Curves
 from synthetic.training.dataset import PhantomPictures, StreamSettings
-from synthetic.training.held_out import HeldOutMetrics, measure
+from synthetic.training.held_out_metrics import HeldOutMetrics, measure
+from synthetic.training.training_log import Curves
 
 __all__ = [
     "HeldOutEvaluator",

@@ -6,7 +6,7 @@ from pathlib import Path
 
 import pytest
 
-from synthetic.anatomy.anatomy import StageCounts
+from synthetic.anatomy.animal import StageCounts
 from synthetic.film.clips import Subject, write_subjects
 
 

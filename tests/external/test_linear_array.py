@@ -17,7 +17,7 @@ import pytest
 from numpy.typing import NDArray
 
 from tests.external.linear_array import F_NUMBER, FREQUENCY, SPEED, Scatterers, pictures, pulse_envelope
-from tests.synthetic.laboratory import Body, bodies, console, linear, offsets, one_scatterer, render, tissue
+from tests.synthetic.acoustic_bench import Body, bodies, console, linear, offsets, one_scatterer, render, tissue
 
 Numbers = NDArray[np.float64]
 

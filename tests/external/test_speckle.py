@@ -7,7 +7,7 @@ import pytest
 import scipy.stats
 from numpy.typing import NDArray
 
-from tests.synthetic.laboratory import bodies, console, linear, offsets, render, tissue
+from tests.synthetic.acoustic_bench import bodies, console, linear, offsets, render, tissue
 
 
 @pytest.fixture(scope="module")

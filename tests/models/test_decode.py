@@ -8,11 +8,11 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from numpy.typing import NDArray
 
-from models.answer import CHANNEL_COUNT, CHANNELS
 from models.decode import decode
 from models.ellipse import from_log_matrix, overlap
-from tests.models.answers import NetworkOutput
-from tests.models.outlines import distance, repeatably
+from models.output_channels import CHANNEL_COUNT, CHANNELS
+from tests.models.ellipse_strategies import distance, repeatably
+from tests.models.network_outputs import NetworkOutput
 
 GRID = 16
 

@@ -20,7 +20,7 @@ from models.ellipse import (
     perimeter,
     to_log_matrix,
 )
-from tests.models.outlines import Rows, distance, ellipses, repeatably
+from tests.models.ellipse_strategies import Rows, distance, ellipses, repeatably
 
 any_angle = st.floats(-1000.0, 1000.0)
 

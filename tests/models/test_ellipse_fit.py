@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 from skimage.measure import EllipseModel
 
 from models.ellipse import canonical, contains, fit, outline
-from tests.models.outlines import Rows, distance, ellipses, repeatably
+from tests.models.ellipse_strategies import Rows, distance, ellipses, repeatably
 
 
 def drawn(

@@ -15,7 +15,7 @@ from torch import Tensor
 
 from models.ellipse import outline
 from models.ellipsoid import section, shape_matrix
-from tests.models.outlines import distance, repeatably
+from tests.models.ellipse_strategies import distance, repeatably
 
 Vector = NDArray[np.float64]
 

@@ -7,10 +7,10 @@ import pytest
 import torch
 from torch import Tensor
 
-from models.answer import CHANNEL_COUNT, CHANNELS
 from models.losses import LossSettings, loss
+from models.output_channels import CHANNEL_COUNT, CHANNELS
 from models.targets import Targets, make_targets
-from tests.models.answers import CERTAIN_LOGIT, labels_of
+from tests.models.network_outputs import CERTAIN_LOGIT, labels_of
 
 SIDE = 64
 

@@ -9,12 +9,12 @@ import pytest
 import torch
 from numpy.typing import NDArray
 
-from models.answer import CHANNEL_COUNT, CHANNELS, INPUT_SIDE_PX, STRIDE
 from models.decode import Outlines, decode
 from models.errors import ClutchlightError
 from models.network import EggNetwork, NetworkConfig, WeightsError, load_weights, save_weights, weights_sha256
+from models.output_channels import CHANNEL_COUNT, CHANNELS, INPUT_SIDE_PX, STRIDE
 from models.runtime import Engine, EngineError, OpenVinoEngine, TorchEngine, make_engine, shipped_weights
-from tests.models.outlines import distance
+from tests.models.ellipse_strategies import distance
 from tests.models.rings import draw_rings
 
 Pictures = NDArray[np.float32]

@@ -9,12 +9,12 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from numpy.typing import NDArray
 
-from models.answer import INPUT_SIDE_PX, STRIDE
 from models.decode import Outlines, decode
 from models.ellipse import contains, to_log_matrix
+from models.output_channels import INPUT_SIDE_PX, STRIDE
 from models.targets import Labels, make_targets
-from tests.models.answers import NetworkOutput, labels_of, output_for, perfect_output
-from tests.models.outlines import Rows, assert_same_outlines, repeatably
+from tests.models.ellipse_strategies import Rows, assert_same_outlines, repeatably
+from tests.models.network_outputs import NetworkOutput, labels_of, output_for, perfect_output
 
 Mask = NDArray[np.bool_]
 

@@ -9,8 +9,8 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from pipeline.bench.input_files.decode_speed import ReadingSpeed, measure_reading_speed, reading_speed_table
 from pipeline.bench.input_files.fuzz import FuzzReport, fuzz
+from pipeline.bench.input_files.reading_speed import ReadingSpeed, measure_reading_speed, reading_speed_table
 from pipeline.bench.input_files.sector_accuracy import SectorAccuracy, measure_sector_accuracy, sector_accuracy_table
 from pipeline.settings import Settings
 

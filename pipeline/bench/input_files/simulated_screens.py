@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from synthetic.acoustics.geometry import screen_grid
-from synthetic.anatomy.anatomy import StageCounts, draw_animal
+from synthetic.anatomy.animal import StageCounts, draw_animal
 from synthetic.anatomy.species import PHANTOM_SPECIES, load_species_ranges
 from synthetic.film.film import HEIGHT, SAMPLES, WIDTH, ClipRenderer, draw_machine
 from synthetic.film.hand import draw_sweep

@@ -8,7 +8,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 
-from pipeline.estimate.finding import Flag, Severity
+from pipeline.estimate.results import Flag, Severity
 
 __all__ = ["FLAG_DEFINITIONS", "SEVERITIES", "FlagDefinition", "by_urgency"]
 

@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from pipeline.estimate.finding import Change, PassedEggs
 from pipeline.estimate.flags.inputs import FlagInputs, RaisedFlags
+from pipeline.estimate.results import Change, PassedEggs
 from pipeline.formatting import date_text
 from pipeline.settings import ChangeSettings
 

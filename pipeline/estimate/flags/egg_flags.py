@@ -12,8 +12,8 @@ import statistics
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
-from pipeline.estimate.finding import EggFinding
 from pipeline.estimate.flags.inputs import FlagInputs, RaisedFlags
+from pipeline.estimate.results import EggFinding
 from pipeline.exams.species import ReferenceRange, SpeciesProfile, reference_range
 from pipeline.formatting import MULTIPLICATION_SIGN, plural
 from pipeline.settings import FlagSettings

@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-from pipeline.estimate.finding import Flag
 from pipeline.estimate.flags.catalogue import FLAG_DEFINITIONS, by_urgency
 from pipeline.estimate.flags.change_flags import change_flags
 from pipeline.estimate.flags.count_flags import count_flags
 from pipeline.estimate.flags.egg_flags import egg_flags
 from pipeline.estimate.flags.inputs import FlagInputs, RaisedFlags
 from pipeline.estimate.flags.scan_flags import clip_flags, scan_flags
+from pipeline.estimate.results import Flag
 from pipeline.scan.coverage import usable_clips
 from pipeline.settings import Settings
 

@@ -6,7 +6,7 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 from pipeline.estimate.counts import CountEstimate
-from pipeline.estimate.finding import EggFinding, History, Stage
+from pipeline.estimate.results import EggFinding, History, Stage
 from pipeline.exams.species import SpeciesProfile
 from pipeline.scan.coverage import ClipCoverage
 

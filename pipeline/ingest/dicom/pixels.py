@@ -10,7 +10,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.ingest.colours import chroma_from_rgb, subsample
+from pipeline.ingest.chroma import chroma_from_rgb, subsample
 from pipeline.ingest.dicom.fragments import Fragments, encoded_size
 from pipeline.ingest.dicom.palette import read_palette
 from pipeline.ingest.frame import Chroma, StreamBrokenError

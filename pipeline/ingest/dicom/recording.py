@@ -10,7 +10,7 @@ from dataclasses import replace
 from pathlib import Path
 from typing import BinaryIO, NoReturn
 
-from pipeline.ingest.colours import sample_count
+from pipeline.ingest.chroma import sample_count
 from pipeline.ingest.dicom.fragments import FragmentStream, locate_frames
 from pipeline.ingest.dicom.frame_times import read_frame_times
 from pipeline.ingest.dicom.header import DicomHeader, read_header

@@ -6,7 +6,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.ingest.colours import subsample
+from pipeline.ingest.chroma import subsample
 from pipeline.ingest.frame import Chroma
 from pipeline.ingest.sector.sector import Sector
 

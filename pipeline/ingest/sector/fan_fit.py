@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from pipeline.ingest.sector.fan import Fan
-from pipeline.ingest.sector.fan_apex import Apex, BestFan, FanSearchGrid
+from pipeline.ingest.sector.fan_search_grid import Apex, BestFan, FanSearchGrid
 from pipeline.ingest.sector.sector_evidence import HIGH_COST, LOW_COST, DarkPenalty, SectorEvidence
 
 __all__ = ["fit_coarse_fan", "refine_fan", "widen_fan"]

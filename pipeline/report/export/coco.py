@@ -18,7 +18,7 @@ from typing import Any
 import numpy as np
 
 from models.ellipse import area, bounding_boxes, outline
-from pipeline.estimate.finding import ExamFinding
+from pipeline.estimate.results import ExamFinding
 from pipeline.exams.exam_search import Exam
 from pipeline.report.sightings import egg_id_by_track, object_ids, sorted_scans
 from pipeline.scan.clip_scan import ClipScan

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Any
 
-from pipeline.estimate.finding import Change, Difference, History, PassedEggs, Visit
+from pipeline.estimate.results import Change, Difference, History, PassedEggs, Visit
 from pipeline.exams.species import ReferenceRange
 
 __all__ = ["history_document"]

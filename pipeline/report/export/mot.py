@@ -15,7 +15,7 @@ from collections.abc import Iterator
 import numpy as np
 
 from models.ellipse import bounding_boxes
-from pipeline.estimate.finding import ExamFinding
+from pipeline.estimate.results import ExamFinding
 from pipeline.report.sightings import object_ids
 from pipeline.scan.clip_scan import ClipScan
 

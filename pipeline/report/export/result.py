@@ -13,7 +13,7 @@ from dataclasses import dataclass
 from importlib.resources import files
 from typing import Any
 
-from pipeline.estimate.finding import Count, EggFinding, EggSigns, ExamFinding
+from pipeline.estimate.results import Count, EggFinding, EggSigns, ExamFinding
 from pipeline.exams.exam_search import Exam
 from pipeline.report.export.history_document import history_document
 from pipeline.report.sightings import sorted_scans, sorted_sightings

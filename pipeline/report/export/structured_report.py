@@ -23,7 +23,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from models.ellipse import canonical
-from pipeline.estimate.finding import Count, EggFinding, ExamFinding, Sighting
+from pipeline.estimate.results import Count, EggFinding, ExamFinding, Sighting
 from pipeline.exams.exam_search import Exam
 from pipeline.report.export.result import ModelIdentity
 from pipeline.report.sightings import sorted_sightings

@@ -15,7 +15,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Literal
 
-from pipeline.estimate.finding import EggFinding
+from pipeline.estimate.results import EggFinding
 from pipeline.report.export.result import round_mm, round_probability
 from pipeline.report.sightings import sorted_sightings
 from pipeline.report.summary import SUMMARY_COLUMNS, ExamSummary, escape_formula, sorted_summaries, summary_row

@@ -8,8 +8,8 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any
 
-from pipeline.estimate.finding import History
-from pipeline.report.pdf.paper import GREEN, MUTED, RULE_COLOUR, TEXT_COLOUR, WHITE, Align, Face, PdfPage
+from pipeline.estimate.results import History
+from pipeline.report.pdf.page import GREEN, MUTED, RULE_COLOUR, TEXT_COLOUR, WHITE, Align, Face, PdfPage
 from pipeline.report.timeline import BOTTOM, HEIGHT, LEFT, RIGHT, WIDTH, CountMark, Timeline, timeline
 
 __all__ = ["draw_history"]

@@ -9,14 +9,14 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping, Sequence
 from typing import Any
 
-from pipeline.estimate.finding import ExamFinding
+from pipeline.estimate.results import ExamFinding
 from pipeline.exams.exam_search import Exam
 from pipeline.formatting import plural
 from pipeline.report.export.result import ModelIdentity
+from pipeline.report.pdf.body_map import draw_body_map
 from pipeline.report.pdf.history import draw_history
-from pipeline.report.pdf.map import draw_body_map
-from pipeline.report.pdf.paper import A4, GREEN, MUTED, RED, RULE_COLOUR, TEXT_COLOUR, WHITE, PdfPage
-from pipeline.report.pdf.sweep import draw_sweep_plot
+from pipeline.report.pdf.page import A4, GREEN, MUTED, RED, RULE_COLOUR, TEXT_COLOUR, WHITE, PdfPage
+from pipeline.report.pdf.sweep_plot import draw_sweep_plot
 from pipeline.report.sheet import sheet_content
 from pipeline.scan.clip_scan import ClipScan
 

@@ -14,7 +14,7 @@ from fastapi.staticfiles import StaticFiles
 from starlette.middleware.base import BaseHTTPMiddleware
 
 from models.errors import ClutchlightError
-from pipeline.review.web.context import AppContext
+from pipeline.review.web.app_context import AppContext
 from pipeline.review.web.exam_routes import exam_routes
 from pipeline.review.web.login import login_routes
 from pipeline.review.web.page_routes import page_routes
@@ -38,10 +38,10 @@ def make_app(context: AppContext) -> FastAPI:
     app.include_router(page_routes(context))
     app.include_router(exam_routes(context))
 
-    @app.get("/static/paper.css", include_in_schema=False)
+    @app.get("/static/base.css", include_in_schema=False)
     def paper() -> FileResponse:
         """The look of the sheets, which the pages share."""
-        return FileResponse(str(files("pipeline.report") / "templates" / "paper.css"))
+        return FileResponse(str(files("pipeline.report") / "templates" / "base.css"))
 
     app.mount("/static", StaticFiles(directory=Path(__file__).parent / "static"))
 

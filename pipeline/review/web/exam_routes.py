@@ -9,17 +9,17 @@ from fastapi import APIRouter, Path, Query, Request
 from fastapi.responses import JSONResponse, Response
 from pydantic import BaseModel, ConfigDict, Field
 
-from pipeline.report.pictures import egg_picture
+from pipeline.report.egg_pictures import egg_picture
 from pipeline.report.sightings import best_picture
 from pipeline.review.answer_service import AnswerRejected, EditConflict, ExamReview
 from pipeline.review.answers import Answer, SignExam
-from pipeline.review.exam_view import egg_finding, event_document, outlines_document, review_document, usable_clips
+from pipeline.review.cases import ReviewCase
+from pipeline.review.exam_document import egg_finding, event_document, outlines_document, review_document, usable_clips
 from pipeline.review.frame_cache import FrameUnavailableError
 from pipeline.review.replay import ReviewedEgg
-from pipeline.review.reviewed_exams import ReviewCase
 from pipeline.review.signed_sheet import current_picture, sync_signed_sheet
 from pipeline.review.users import User
-from pipeline.review.web.context import AppContext
+from pipeline.review.web.app_context import AppContext
 from pipeline.review.web.login import ErrorResponse
 
 __all__ = ["exam_routes"]

@@ -10,8 +10,8 @@ from fastapi.responses import HTMLResponse, JSONResponse
 from pydantic import BaseModel, ConfigDict, Field
 
 from pipeline.review.users import User, clean_text
-from pipeline.review.web.context import AppContext
-from pipeline.review.web.pages import render_page
+from pipeline.review.web.app_context import AppContext
+from pipeline.review.web.rendering import render_page
 from pipeline.review.web.security import SESSION_COOKIE
 from pipeline.review.web.sessions import SESSION_SECONDS
 

@@ -9,11 +9,11 @@ from urllib.parse import urlencode
 from fastapi import APIRouter, Query, Request
 from fastapi.responses import HTMLResponse
 
-from pipeline.review.exam_view import review_document
-from pipeline.review.reviewed_exams import CaseError
+from pipeline.review.cases import CaseError
+from pipeline.review.exam_document import review_document
 from pipeline.review.signed_sheet import load_signed_sheet, render_signed_sheet
-from pipeline.review.web.context import AppContext
-from pipeline.review.web.pages import render_page
+from pipeline.review.web.app_context import AppContext
+from pipeline.review.web.rendering import render_page
 from pipeline.review.web.worklist import PAGE_SIZE, Filters
 
 __all__ = ["page_routes"]

@@ -14,7 +14,7 @@ from urllib.parse import urlsplit
 from starlette.requests import Request
 from starlette.responses import JSONResponse, RedirectResponse, Response
 
-from pipeline.review.web.context import AppContext
+from pipeline.review.web.app_context import AppContext
 
 __all__ = ["CSRF_HEADER", "MAXIMUM_BODY_BYTES", "SESSION_COOKIE", "SecurityMiddleware"]
 

@@ -8,10 +8,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.settings import TrackSettings
-from pipeline.track.merging.appearance import ObservedObject
 from pipeline.track.merging.count_distribution import CountDistribution
-from pipeline.track.merging.likelihood_ratios import size_ratios, stage_ratios
-from pipeline.track.merging.matching import pair_weights_by_visibility, shared_count, shared_count_by_visibility
+from pipeline.track.merging.egg_matching import pair_weights_by_visibility, shared_count, shared_count_by_visibility
+from pipeline.track.merging.observed_object import ObservedObject
+from pipeline.track.merging.same_egg_likelihood import size_ratios, stage_ratios
 
 __all__ = ["Alignment", "ScanObjects", "object_ratios"]
 

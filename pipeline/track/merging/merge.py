@@ -16,12 +16,12 @@ from numpy.typing import NDArray
 
 from pipeline.settings import TrackSettings
 from pipeline.track.merging.alignment import Alignment, ScanObjects
-from pipeline.track.merging.appearance import ObservedObject, merge_objects
 from pipeline.track.merging.count_distribution import CountDistribution, mixture, point_mass
-from pipeline.track.merging.matching import best_pairs
+from pipeline.track.merging.egg_matching import best_pairs
+from pipeline.track.merging.observed_object import ObservedObject, merge_objects
+from pipeline.track.merging.pass_merging import Sweep, merge_passes
 from pipeline.track.merging.passes import Pass
 from pipeline.track.merging.stitching import stitch
-from pipeline.track.merging.sweep_unfolding import Sweep, merge_passes
 from pipeline.track.merging.window_alignment import opposite_window_alignments, same_window_alignments
 from pipeline.track.tracks import ClipTracks
 

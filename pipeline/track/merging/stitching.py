@@ -9,12 +9,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.settings import TrackSettings
-from pipeline.track.merging.appearance import ObservedObject, observed_object, section_sizes
 from pipeline.track.merging.count_distribution import CountDistribution
-from pipeline.track.merging.likelihood_ratios import place_ratios, stage_ratios
-from pipeline.track.merging.matching import match
+from pipeline.track.merging.egg_matching import match
+from pipeline.track.merging.observed_object import ObservedObject, observed_object, section_sizes
 from pipeline.track.merging.picture_motion import PictureMotion
-from pipeline.track.merging.plane_return import plane_return_ratios
+from pipeline.track.merging.plane_revisit import plane_return_ratios
+from pipeline.track.merging.same_egg_likelihood import place_ratios, stage_ratios
 from pipeline.track.tracks import Track
 
 __all__ = ["StitchedTracks", "stitch"]

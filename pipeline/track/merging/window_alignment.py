@@ -10,14 +10,14 @@ from numpy.typing import NDArray
 
 from pipeline.settings import TrackSettings
 from pipeline.track.merging.alignment import Alignment, ScanObjects, object_ratios
-from pipeline.track.merging.likelihood_ratios import (
+from pipeline.track.merging.same_egg_likelihood import (
     normal_log_density,
     object_positions,
     order_ratios,
     place_ratios,
     visibility_probability,
 )
-from pipeline.track.merging.shared_offsets import OffsetModel, find_offsets
+from pipeline.track.merging.scan_offsets import OffsetModel, find_offsets
 
 __all__ = ["opposite_window_alignments", "same_window_alignments"]
 

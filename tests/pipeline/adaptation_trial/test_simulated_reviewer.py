@@ -7,8 +7,8 @@ from pathlib import Path
 
 from models.ellipse import overlap
 from pipeline.adaptation_trial.simulated_reviewer import TrueEgg, review_exam
-from pipeline.labels.frames import labelled_frames, outlines_by_frame
-from tests.pipeline.review.simulated import SimulatedReview, simulated_case
+from pipeline.labels.frame_selection import labelled_frames, outlines_by_frame
+from tests.pipeline.review.simulated_cases import SimulatedReview, simulated_case
 
 CASE = simulated_case()
 LISTED = [egg for egg in CASE.snapshot.eggs if egg.counted_by_batch]

@@ -5,7 +5,7 @@ from __future__ import annotations
 import datetime as dt
 from pathlib import Path
 
-from pipeline.estimate.finding import Count, ExamFinding
+from pipeline.estimate.results import Count, ExamFinding
 from pipeline.exams.exam_search import Exam
 from pipeline.exams.outcomes import Outcome, OutcomeKind
 from pipeline.report.summary import ExamSummary

@@ -25,7 +25,7 @@ from pipeline.batch.run import run_batch
 from pipeline.settings import load_settings
 from tests.pipeline.blob_finder import BlobFinder, film, write_exam_folder, write_video
 from tests.pipeline.ingest.dicom.dicom_files import make_dataset, write_uncompressed_dicom
-from tests.pipeline.ingest.filming import encode_video as write_coded
+from tests.pipeline.ingest.video_files import encode_video as write_coded
 
 REPOSITORY = Path(__file__).parents[3]
 DAY = "2026-05-14"

@@ -25,11 +25,10 @@ from pipeline.detect.detector import Detections
 from pipeline.exams.exam_search import ExamRootError
 from pipeline.ingest.frame import Frame
 from pipeline.ingest.sector.sector import Sector
-from pipeline.report import files
 from pipeline.settings import load_settings
+from pipeline.store.atomic_write import OutputError
 from pipeline.store.lock import LockedError, hold_lock
 from pipeline.store.store import Store, StoreError
-from pipeline.store.whole_files import OutputError
 from tests.pipeline.blob_finder import BlobFinder, film, write_exam_folder, write_video
 
 SETTINGS = load_settings()
@@ -298,7 +297,7 @@ def test_a_result_of_another_version_is_told_and_left_out(root: Path, tmp_path: 
 def test_an_exam_whose_files_cannot_be_written_fails_alone(
     root: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    real: Callable[..., Path] = files.write_exam_files
+    real: Callable[..., Path] = output_files.write_exam_files
 
     def full(out: Path, exam: Any, *rest: Any) -> Path:
         if exam.animal == "AF-0002":
@@ -346,7 +345,7 @@ def test_a_night_cut_at_any_step_ends_like_any_other(tmp_path: Path, monkeypatch
     write_exam_folder(root, "AF-0001", {"left-1.mp4": 2, "right-1.mp4": 1}, frames=16)
     write_exam_folder(root, "AF-0002", {"left-1.mp4": 1}, frames=16)
     # To draw it takes longest, and of when its bytes reach the disk nothing depends on what they are.
-    monkeypatch.setattr("pipeline.report.files.sheet_pdf", lambda *arguments: b"%PDF")
+    monkeypatch.setattr("pipeline.report.output_files.sheet_pdf", lambda *arguments: b"%PDF")
     with monkeypatch.context() as patches:
         fuse = Fuse(0, patches)
         night(root, tmp_path / "calm")

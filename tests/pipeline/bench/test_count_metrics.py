@@ -4,8 +4,8 @@ from dataclasses import replace
 
 import pytest
 
+from pipeline.bench.count_comparison import CountComparison
 from pipeline.bench.count_metrics import count_metrics
-from pipeline.bench.count_table import CountComparison
 
 ROW = CountComparison(
     animal="AF-1",

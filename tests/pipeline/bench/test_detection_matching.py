@@ -7,7 +7,7 @@ import numpy as np
 from pipeline.bench.detection_matching import match_detections, value_of_nearest_object
 from pipeline.bench.exported_detections import ExportedDetections, read_exported_detections, result_folders
 from pipeline.bench.ground_truth import TrueObjects, open_data_set
-from tests.pipeline.bench.invented import detection_annotation, object_annotation, write_result, write_truth
+from tests.pipeline.bench.data_set_files import detection_annotation, object_annotation, write_result, write_truth
 
 
 def round_at(x: float, radius: float = 20.0) -> list[float]:

@@ -14,7 +14,7 @@ from pipeline.bench.label_metrics import compare_networks_on_labels
 from pipeline.cli import app
 from pipeline.cli.exit_codes import ExitCode
 from synthetic.training.dataset import PhantomPictures, StreamSettings
-from synthetic.training.held_out import measure
+from synthetic.training.held_out_metrics import measure
 from synthetic.training.labelled_pictures import FrameLabels, LabelledPictures, LabelsError
 from tests.pipeline.cli.test_train_command import write_label_folder
 from tests.synthetic.own_labels import own_labels

@@ -7,13 +7,13 @@ from typing import Any
 
 import pytest
 
+from pipeline.bench.data_set_metrics import measure_data_set, read_matched_eggs
 from pipeline.bench.ground_truth import open_data_set
 from pipeline.bench.matched_eggs import MatchedEgg
-from pipeline.bench.metrics import measure_data_set, read_matched_eggs
 from pipeline.bench.metrics_plots import metrics_svg
 from pipeline.bench.metrics_table import metrics_table
-from tests.pipeline.bench.invented import detection_annotation, object_annotation, write_result, write_truth
-from tests.pipeline.bench.seen import reported_egg
+from tests.pipeline.bench.data_set_files import detection_annotation, object_annotation, write_result, write_truth
+from tests.pipeline.bench.matched_egg_examples import reported_egg
 
 HERE, THERE = [100.0, 100.0, 40.0, 25.0, 0.0], [300.0, 200.0, 45.0, 30.0, 30.0]
 FRAMES = 6

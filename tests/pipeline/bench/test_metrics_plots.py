@@ -5,10 +5,10 @@ from pathlib import Path
 
 import numpy as np
 
+from pipeline.bench.data_set_metrics import measure_data_set
 from pipeline.bench.ground_truth import open_data_set
-from pipeline.bench.metrics import measure_data_set
 from pipeline.bench.metrics_plots import metrics_svg
-from tests.pipeline.bench.invented import detection_annotation, object_annotation, write_result, write_truth
+from tests.pipeline.bench.data_set_files import detection_annotation, object_annotation, write_result, write_truth
 
 ROUND, FAR = [100.0, 100.0, 20.0, 20.0, 0.0], [300.0, 200.0, 25.0, 20.0, 30.0]
 SVG = "{http://www.w3.org/2000/svg}"

@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from pipeline.bench.exported_detections import read_exported_detections, result_folders
 from pipeline.bench.ground_truth import open_data_set
 from pipeline.bench.other_trackers import other_trackers, tracker_metrics
-from tests.pipeline.bench.invented import detection_annotation, object_annotation, write_result, write_truth
+from tests.pipeline.bench.data_set_files import detection_annotation, object_annotation, write_result, write_truth
 
 FRAMES = 12
 HERE, FAR = [100.0, 100.0, 30.0, 20.0, 0.0], [300.0, 300.0, 30.0, 20.0, 0.0]

@@ -6,7 +6,7 @@ from dataclasses import replace
 
 import pytest
 
-from pipeline.bench.count_table import CountComparison
+from pipeline.bench.count_comparison import CountComparison
 from pipeline.bench.risk_coverage import risk_coverage
 from tests.pipeline.bench.test_count_metrics import ROW
 

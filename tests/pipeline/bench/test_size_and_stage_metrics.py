@@ -5,7 +5,7 @@ import pytest
 
 from pipeline.bench.size_metrics import size_metrics
 from pipeline.bench.stage_metrics import calibration_error, kappa, macro_f1, reliability_bins, stage_metrics
-from tests.pipeline.bench.seen import matched_egg, reported_egg
+from tests.pipeline.bench.matched_egg_examples import matched_egg, reported_egg
 
 
 def test_macro_f1_is_the_mean_over_the_stages_that_are_there():

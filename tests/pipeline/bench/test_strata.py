@@ -6,7 +6,7 @@ import pytest
 
 from pipeline.bench.ground_truth import open_data_set
 from pipeline.bench.strata import DEPTH_RANGES_MM, VISIBILITY_RANGES, in_range, object_strata
-from tests.pipeline.bench.invented import object_annotation, write_truth
+from tests.pipeline.bench.data_set_files import object_annotation, write_truth
 
 ROUND = [100.0, 100.0, 20.0, 20.0, 0.0]
 

@@ -18,7 +18,7 @@ from pipeline.batch.events import BatchReport, ClipReport, ExamReport
 from pipeline.cli import app
 from pipeline.cli.exit_codes import ExitCode, batch_exit_code
 from pipeline.store.lock import hold_lock
-from tests.pipeline.bench.invented import DATE, object_annotation, write_truth
+from tests.pipeline.bench.data_set_files import DATE, object_annotation, write_truth
 from tests.pipeline.blob_finder import BlobFinder, write_exam_folder
 from tests.pipeline.conftest import Clutchlight, CommandResult
 

@@ -108,7 +108,7 @@ def test_a_network_taught_on_labels_is_written_or_refused_in_words_and_exit_code
         told.append(rest)
         return Changed(is_written=rest["allow_regression"])
 
-    monkeypatch.setattr("synthetic.training.further_training.run_fine_tuning", run_fine_tuning)
+    monkeypatch.setattr("synthetic.training.fine_tuning.run_fine_tuning", run_fine_tuning)
     write_label_folder(tmp_path / "labels")
     out = tmp_path / "own.safetensors"
     command = ["train", "--from", str(shipped_weights()), "--labels", str(tmp_path / "labels"), "--out", str(out)]

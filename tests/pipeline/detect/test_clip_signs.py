@@ -4,7 +4,7 @@ import numpy as np
 
 from pipeline.detect.clip_signs import FRAME_SPACING, FRAMES_PER_TRACK, ClipSigns
 from pipeline.ingest.frame import Frame
-from tests.pipeline.detect.laboratory_picture import rendered_egg
+from tests.pipeline.detect.rendered_egg import rendered_egg
 
 SHELLED = rendered_egg({"rim_db": 12.0, "rim_mm": 0.5, "loss_db": 3.0})
 PLAIN = rendered_egg({})

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from models.answer import CHANNEL_COUNT, CHANNELS, STRIDE
+from models.output_channels import CHANNEL_COUNT, CHANNELS, STRIDE
 from pipeline.detect.detector import Detector, InputTransform
 from pipeline.ingest.frame import Frame
 from pipeline.ingest.sector.sector import Sector

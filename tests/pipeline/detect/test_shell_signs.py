@@ -9,7 +9,7 @@ import pytest
 
 from pipeline.detect.beam_coordinates import BeamCoordinates
 from pipeline.detect.shell_signs import measure_signs, median_signs
-from tests.pipeline.detect.laboratory_picture import GREY_PER_DB, MM_PER_PX, rendered_egg
+from tests.pipeline.detect.rendered_egg import GREY_PER_DB, MM_PER_PX, rendered_egg
 
 WALL = {"rim_db": 12.0, "rim_mm": 0.5}
 

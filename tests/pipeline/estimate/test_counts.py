@@ -10,7 +10,7 @@ from pipeline.estimate.counts import count_when_unscanned, estimate_count
 from pipeline.settings import load_settings
 from pipeline.track.merging.count_distribution import CountDistribution, point_mass, poisson_binomial
 from pipeline.track.merging.merge import Egg, EggTrack
-from tests.pipeline.estimate.known_rate import missed_at_rate
+from tests.pipeline.estimate.known_detection_rate import missed_at_rate
 
 SETTINGS = load_settings()
 PLAIN = SETTINGS.counting.shelled.model_copy(update={"inverse_temperature": 1.0, "interval_probability": 0.9})

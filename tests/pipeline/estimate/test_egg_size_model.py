@@ -9,7 +9,7 @@ import torch
 from models.ellipse import from_log_matrix, to_log_matrix
 from models.ellipsoid import section, shape_matrix
 from pipeline.estimate.egg_size_model import estimate_sizes
-from pipeline.estimate.sections import summarise_sections
+from pipeline.estimate.section_summary import summarise_sections
 from pipeline.settings import load_settings
 
 SETTINGS = load_settings()

@@ -7,8 +7,8 @@ from dataclasses import replace
 
 import pytest
 
-from pipeline.estimate.finding import Count, Difference, History, PassedEggs, Visit
 from pipeline.estimate.history import AnimalBackground, make_history
+from pipeline.estimate.results import Count, Difference, History, PassedEggs, Visit
 from pipeline.exams.outcomes import Outcome, OutcomeKind
 from pipeline.exams.species import find_profile, load_profiles
 from pipeline.settings import load_settings

@@ -3,7 +3,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from pipeline.estimate.sections import summarise_sections
+from pipeline.estimate.section_summary import summarise_sections
 from pipeline.estimate.sizes import measure_eggs
 from pipeline.settings import load_settings
 from pipeline.track.tracks import Track

@@ -9,7 +9,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from pipeline.estimate.counts import count_when_unscanned
-from pipeline.estimate.finding import Count
+from pipeline.estimate.results import Count
 from pipeline.estimate.stages import STAGES, clutch_stage, egg_stage
 from pipeline.settings import load_settings
 from pipeline.track.merging.count_distribution import CountDistribution, poisson_binomial

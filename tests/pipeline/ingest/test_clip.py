@@ -20,7 +20,7 @@ from pipeline.ingest.file_types import is_recording
 from pipeline.ingest.frame import ClipError
 from pipeline.ingest.recording_identity import file_sha256
 from pipeline.settings import IngestSettings
-from tests.pipeline.ingest.filming import HEIGHT, WIDTH, block_picture, encode_video, read_all_frames
+from tests.pipeline.ingest.video_files import HEIGHT, WIDTH, block_picture, encode_video, read_all_frames
 
 KINDS = [
     ("a.mp4", "libx264", "yuv420p"),

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from pipeline.ingest.colours import chroma_from_rgb
+from pipeline.ingest.chroma import chroma_from_rgb
 from pipeline.ingest.display import to_display
 
 # Odd, so that rows have something beyond their right edge.

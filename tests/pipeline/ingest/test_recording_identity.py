@@ -10,7 +10,7 @@ import pytest
 from pipeline.ingest.frame import ClipError
 from pipeline.ingest.recording_identity import file_state, identify_recording, pictures_sha256
 from pipeline.settings import IngestSettings
-from tests.pipeline.ingest.filming import encode_video
+from tests.pipeline.ingest.video_files import encode_video
 
 
 def test_a_recording_is_known_by_its_content_alone(tmp_path: Path, settings: IngestSettings) -> None:

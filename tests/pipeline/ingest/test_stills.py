@@ -15,7 +15,7 @@ from pipeline.ingest.clip import open_clip
 from pipeline.ingest.frame import ClipError
 from pipeline.ingest.recording_identity import file_sha256
 from pipeline.settings import IngestSettings
-from tests.pipeline.ingest.filming import HEIGHT, WIDTH, block_picture
+from tests.pipeline.ingest.video_files import HEIGHT, WIDTH, block_picture
 
 
 def greys(path: Path, settings: IngestSettings) -> list[NDArray[np.uint8]]:

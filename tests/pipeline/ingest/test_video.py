@@ -13,7 +13,7 @@ from pipeline.ingest.clip import open_clip
 from pipeline.ingest.display import deinterlace
 from pipeline.ingest.frame import ClipError
 from pipeline.settings import IngestSettings
-from tests.pipeline.ingest.filming import (
+from tests.pipeline.ingest.video_files import (
     HEIGHT,
     WIDTH,
     block_picture,

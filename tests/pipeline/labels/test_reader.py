@@ -13,7 +13,7 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from models.answer import INPUT_SIDE_PX
+from models.output_channels import INPUT_SIDE_PX
 from pipeline.detect.detector import InputTransform
 from pipeline.ingest.sector.sector import Sector
 from pipeline.labels.reader import read_labels

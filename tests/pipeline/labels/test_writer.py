@@ -12,7 +12,7 @@ from pycocotools.coco import COCO
 
 from pipeline.cli import app
 from pipeline.cli.exit_codes import ExitCode
-from pipeline.labels.frames import DRAWN_MARGIN_FRAMES
+from pipeline.labels.frame_selection import DRAWN_MARGIN_FRAMES
 from pipeline.labels.writer import write_labels
 from tests.pipeline.review.conftest import EXAM, SETTINGS, Served, Visitor
 

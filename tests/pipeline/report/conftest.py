@@ -10,10 +10,9 @@ from pathlib import Path
 import cv2
 import numpy as np
 import pytest
-from tests.pipeline.empty_scan import empty_scan
 
-from pipeline.estimate.finding import Count, EggFinding, EggSigns, ExamFinding, Flag, Sighting, Visit
 from pipeline.estimate.history import AnimalBackground, make_history
+from pipeline.estimate.results import Count, EggFinding, EggSigns, ExamFinding, Flag, Sighting, Visit
 from pipeline.exams.exam_search import Exam, ExamClip
 from pipeline.exams.outcomes import Outcome
 from pipeline.exams.species import load_profiles
@@ -21,6 +20,7 @@ from pipeline.report.export.result import ModelIdentity
 from pipeline.scan.clip_scan import ClipScan, ScanPicture
 from pipeline.settings import load_settings
 from pipeline.track.tracks import ClipTracks, Track
+from tests.pipeline.empty_scan import empty_scan
 
 WIDTH, HEIGHT = 640, 480
 STAGES = ("follicle", "thin-shelled", "calcified")

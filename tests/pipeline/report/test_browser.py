@@ -13,9 +13,9 @@ from pipeline.agreement.pairs import MatchRule
 from pipeline.agreement.summary import summarise_agreement
 from pipeline.exams.exam_search import ExamProblem
 from pipeline.exams.outcomes import Outcome
-from pipeline.report.files import write_exam_files, write_overview_files
+from pipeline.report.output_files import write_exam_files, write_overview_files
 from pipeline.report.summary import summarise
-from pipeline.store.whole_files import write_atomically
+from pipeline.store.atomic_write import write_atomically
 
 if TYPE_CHECKING:
     from playwright.sync_api import Browser, Page

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 import pytest
 
-from pipeline.estimate.finding import Change, Difference, History, PassedEggs
+from pipeline.estimate.results import Change, Difference, History, PassedEggs
 from pipeline.exams.species import ReferenceRange
 from pipeline.formatting import EN_DASH
 from pipeline.report.history_text import history_rows, history_sentences, passed_text

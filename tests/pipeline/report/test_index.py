@@ -9,8 +9,8 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from pipeline.exams.exam_search import ExamProblem
-from pipeline.report.files import write_exam_files, write_overview_files
 from pipeline.report.index import index_html, priority_group
+from pipeline.report.output_files import write_exam_files, write_overview_files
 from pipeline.report.summary import ExamSummary, summarise
 
 if TYPE_CHECKING:

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 
 import pytest
 
-from pipeline.estimate.finding import Count, ExamFinding
+from pipeline.estimate.results import Count, ExamFinding
 from pipeline.report.index import index_html
 from pipeline.report.summary import ExamSummary, summarise
 

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 import pytest
 
-from pipeline.estimate.finding import Flag
+from pipeline.estimate.results import Flag
 from pipeline.report.sheet import sheet_html
 
 if TYPE_CHECKING:

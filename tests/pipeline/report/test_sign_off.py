@@ -9,7 +9,7 @@ from typing import Any
 
 import pytest
 
-from pipeline.report.files import write_exam_files, write_overview_files
+from pipeline.report.output_files import write_exam_files, write_overview_files
 from pipeline.report.sheet import sheet_html
 from pipeline.report.sign_off import SIGNED_JSON, SignOff, read_sign_off
 from pipeline.report.summary import summarise

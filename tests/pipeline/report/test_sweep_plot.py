@@ -7,6 +7,7 @@ from xml.etree.ElementTree import Element
 
 import numpy as np
 import pytest
+
 from pipeline.report.sweep_plot import CLIPS_PER_PANEL, LABELS_WIDTH, WIDTH, sweep_plot_svg
 
 if TYPE_CHECKING:

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pytest
 
-from pipeline.estimate.finding import Count
+from pipeline.estimate.results import Count
 from pipeline.report import text
 
 if TYPE_CHECKING:

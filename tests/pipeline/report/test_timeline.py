@@ -10,7 +10,7 @@ from xml.etree import ElementTree
 
 import pytest
 
-from pipeline.estimate.finding import History, PassedEggs
+from pipeline.estimate.results import History, PassedEggs
 from pipeline.report.timeline import BOTTOM, DATE_WIDTH, LEFT, MAX_EXAMS, RIGHT, TOP, timeline, timeline_svg
 
 if TYPE_CHECKING:

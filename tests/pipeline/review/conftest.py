@@ -19,9 +19,9 @@ from fastapi.testclient import TestClient
 
 from pipeline.batch.run import run_batch
 from pipeline.review.web.app import make_app
-from pipeline.review.web.context import AppContext, open_app_context
-from pipeline.review.web.listener import ServerOptions, listen
+from pipeline.review.web.app_context import AppContext, open_app_context
 from pipeline.review.web.login import LoginRequest
+from pipeline.review.web.run_server import ServerOptions, listen
 from pipeline.settings import load_settings
 from tests.pipeline.blob_finder import BlobFinder, film, write_exam_folder, write_video
 

@@ -32,8 +32,8 @@ from pipeline.review.answers import (
 )
 from pipeline.review.replay import ReviewState
 from pipeline.review.users import User
-from tests.pipeline.review.simulated import VET, SimulatedReview, simulated_case
-from tests.pipeline.track.simulator import CALCIFIED, FOLLICLE, THIN_SHELLED
+from tests.pipeline.review.simulated_cases import VET, SimulatedReview, simulated_case
+from tests.pipeline.track.simulated_clips import CALCIFIED, FOLLICLE, THIN_SHELLED
 
 CASE = simulated_case(1, (CALCIFIED, CALCIFIED, THIN_SHELLED, FOLLICLE))
 PHASES = (Phase.explicit, Phase.reuse, Phase.generate)  # shrinking takes minutes, and scripts are short

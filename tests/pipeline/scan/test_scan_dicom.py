@@ -11,7 +11,7 @@ import pytest
 
 from pipeline.exams.exam_search import ExamClip, find_exams
 from pipeline.scan.clip_scan import ClipScan, scan_clip
-from pipeline.scan.scan_archive import pack_scan, unpack_scan
+from pipeline.scan.serialization import pack_scan, unpack_scan
 from pipeline.settings import load_settings
 from tests.pipeline.blob_finder import HEIGHT, WIDTH, BlobFinder, film
 from tests.pipeline.ingest.dicom.dicom_files import region_item, write_uncompressed_dicom

@@ -8,7 +8,7 @@ import pytest
 from pipeline.detect.detector import Detections
 from pipeline.settings import load_settings
 from pipeline.track.tracker import ClipTracker
-from tests.pipeline.track.simulator import (
+from tests.pipeline.track.simulated_clips import (
     CALCIFIED,
     FOLLICLE,
     SimulatedDetector,

@@ -11,17 +11,17 @@ import torch
 from torch import Tensor
 
 from synthetic.acoustics import drawing
-from synthetic.acoustics.acoustics import Beams, Console, Plane
-from synthetic.acoustics.encounters import RenderParameters
+from synthetic.acoustics.beam_rendering import Beams, Console, Plane
 from synthetic.acoustics.geometry import BeamGrid, Scanner, beam_grid
 from synthetic.acoustics.materials import load_materials
-from synthetic.acoustics.slices import AnimalBatch, section_animals
+from synthetic.acoustics.plane_sections import AnimalBatch, section_animals
+from synthetic.acoustics.render_parameters import RenderParameters
 from synthetic.acoustics.tissue import TissueNoise
-from synthetic.acoustics.windows import touched_regions
+from synthetic.acoustics.touched_regions import touched_regions
 from synthetic.film.film import draw_machine
 from synthetic.film.hand import draw_sweep
 from synthetic.training.dataset import draw_animals
-from tests.synthetic.laboratory import (
+from tests.synthetic.acoustic_bench import (
     ATTENUATION,
     Body,
     bodies,

@@ -13,12 +13,12 @@ from scipy.spatial.transform import Rotation
 from torch import Tensor
 
 from models.ellipsoid import section
-from synthetic.acoustics.encounters import Slice
 from synthetic.acoustics.geometry import beam_grid
 from synthetic.acoustics.materials import Materials, load_materials
+from synthetic.acoustics.render_parameters import Slice
 from synthetic.acoustics.tissue import TissueNoise
 from synthetic.anatomy.bodies import Kind
-from tests.synthetic.laboratory import Body, bodies, console, convex, linear, offsets, plane, render, tissue
+from tests.synthetic.acoustic_bench import Body, bodies, console, convex, linear, offsets, plane, render, tissue
 
 
 @pytest.fixture(scope="module")

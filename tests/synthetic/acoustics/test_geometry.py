@@ -7,7 +7,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from synthetic.acoustics.geometry import Scanner, View, beam_grid, plane_to_beams, scan_convert, screen_grid
-from tests.synthetic.laboratory import column, convex, linear
+from tests.synthetic.acoustic_bench import column, convex, linear
 
 SCANNERS = {
     "convex": convex(radius_mm=60, opening_degrees=60, depth_mm=120),

@@ -14,7 +14,7 @@ from synthetic.acoustics.tissue import (
     TissueNoise,
     make_tissue_noise,
 )
-from tests.synthetic.laboratory import tissue
+from tests.synthetic.acoustic_bench import tissue
 
 # What the volumes repeat after, in mm: 144 scatterers, 48 nodes of the slow field.
 PERIOD_MM = 144 * SCATTERER_SPACING_MM

@@ -5,11 +5,11 @@ import torch
 from torch import Tensor
 from torch.nn import functional
 
-from synthetic.acoustics.acoustics import Beams
+from synthetic.acoustics.beam_rendering import Beams
 from synthetic.acoustics.geometry import View, beam_grid
-from synthetic.acoustics.slices import MIN_FOLLICLE_DISTINCT
+from synthetic.acoustics.plane_sections import MIN_FOLLICLE_DISTINCT
 from synthetic.acoustics.visibility import Visibility, outline_visibility
-from tests.synthetic.laboratory import column, linear
+from tests.synthetic.acoustic_bench import column, linear
 
 LINES, SAMPLES = 160, 240
 ALONE = torch.ones(1, 1, dtype=torch.bool)

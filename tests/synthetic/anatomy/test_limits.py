@@ -9,7 +9,7 @@ import torch
 
 from synthetic.acoustics.geometry import View
 from synthetic.errors import PhantomError
-from tests.synthetic.laboratory import console, convex
+from tests.synthetic.acoustic_bench import console, convex
 
 
 @pytest.mark.parametrize(

@@ -8,7 +8,7 @@ from numpy.typing import NDArray
 from scipy.spatial.transform import Rotation
 
 from synthetic.anatomy.packing import Container, contact_function, covariances, settle
-from tests.synthetic.sampling import overlapping_pairs
+from tests.synthetic.overlap_by_sampling import overlapping_pairs
 
 Vectors = NDArray[np.float64]
 

@@ -4,7 +4,7 @@ import pytest
 import torch
 
 from synthetic.appearance.beam_density import BeamDensity, resample
-from tests.synthetic.looks import draws, full_beam_density, generator
+from tests.synthetic.appearance_samples import draws, full_beam_density, generator
 
 # Envelope of fully developed speckle in dB.
 ECHO = 20 * torch.log10(

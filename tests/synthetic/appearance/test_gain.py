@@ -6,7 +6,7 @@ import pytest
 import torch
 
 from synthetic.appearance.gain import Gain, apply_gain
-from tests.synthetic.looks import draws, uniform_gain
+from tests.synthetic.appearance_samples import draws, uniform_gain
 
 ECHO = torch.zeros(1, 21, 80)
 

@@ -4,7 +4,7 @@ import pytest
 import torch
 
 from synthetic.appearance.grey_map import GreyMap, map_to_grey
-from tests.synthetic.looks import draws, linear_grey_map
+from tests.synthetic.appearance_samples import draws, linear_grey_map
 
 
 def test_no_map_of_any_machine_makes_a_stronger_echo_darker() -> None:

@@ -6,7 +6,7 @@ from torch import Tensor
 
 from synthetic.appearance.marks import MARK_HEIGHT, MARK_WIDTH, load_marks
 from synthetic.appearance.overlays import draw_overlays
-from tests.synthetic.looks import generator
+from tests.synthetic.appearance_samples import generator
 
 
 def even(batch: int) -> Tensor:

@@ -4,7 +4,7 @@ import pytest
 import torch
 
 from synthetic.appearance.persistence import Persistence
-from tests.synthetic.looks import generator
+from tests.synthetic.appearance_samples import generator
 
 FRAMES = torch.rand(7, 5, 6, generator=generator())
 

@@ -4,7 +4,7 @@ import pytest
 import torch
 
 from synthetic.appearance.picture_noise import add_noise
-from tests.synthetic.looks import generator, no_noise, speckled
+from tests.synthetic.appearance_samples import generator, no_noise, speckled
 
 EVEN = torch.full((1, 1, 256, 64), 0.5)
 

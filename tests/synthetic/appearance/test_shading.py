@@ -7,7 +7,7 @@ import pytest
 import torch
 
 from synthetic.appearance.shading import Shading, shade
-from tests.synthetic.looks import draws, speckled
+from tests.synthetic.appearance_samples import draws, speckled
 
 NONE = Shading(torch.zeros(1, 4, 4), torch.zeros(1, 4, 4))
 

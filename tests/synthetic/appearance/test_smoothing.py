@@ -6,7 +6,7 @@ import torch
 from scipy import ndimage
 
 from synthetic.appearance.smoothing import blur, box_mean, coarsen, separable_median, wide_blur
-from tests.synthetic.looks import speckled
+from tests.synthetic.appearance_samples import speckled
 
 
 def test_blur_is_scipys_gaussian_of_each_pictures_own_widths() -> None:

@@ -5,7 +5,7 @@ import torch
 from torch import Tensor
 
 from synthetic.appearance.speckle_reduction import SmoothingFilter, SpeckleReduction, reduce_speckle
-from tests.synthetic.looks import draws, generator, roughness
+from tests.synthetic.appearance_samples import draws, generator, roughness
 
 
 def reduction(*kinds: SmoothingFilter, width_px: float = 1.5, edge: float = 0.08) -> SpeckleReduction:

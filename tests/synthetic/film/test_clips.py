@@ -15,7 +15,7 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from synthetic.anatomy.anatomy import StageCounts
+from synthetic.anatomy.animal import StageCounts
 from synthetic.anatomy.species import PHANTOM_SPECIES, load_species_ranges
 from synthetic.errors import PhantomError
 from synthetic.film import clips

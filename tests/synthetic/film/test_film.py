@@ -10,15 +10,15 @@ import torch
 from numpy.typing import NDArray
 
 from models.ellipsoid import section
-from synthetic.acoustics.acoustics import Plane
+from synthetic.acoustics.beam_rendering import Plane
 from synthetic.acoustics.geometry import scan_convert
-from synthetic.anatomy.anatomy import Animal, StageCounts, draw_animal
+from synthetic.anatomy.animal import Animal, StageCounts, draw_animal
 from synthetic.anatomy.bodies import Kind
 from synthetic.anatomy.species import PHANTOM_SPECIES, load_species_ranges
 from synthetic.film.film import HEIGHT, WIDTH, ClipRenderer, FilmedFrame, Machine, draw_machine
 from synthetic.film.hand import Sweep, draw_sweep
 from synthetic.film.tissue_motion import TissueMotion, draw_breath, without_breath
-from tests.synthetic.looks import unchanged_appearance
+from tests.synthetic.appearance_samples import unchanged_appearance
 
 # More than are rendered at once, so that a clip's seams are met.
 FRAMES = 11

@@ -8,7 +8,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from numpy.typing import NDArray
 
-from synthetic.anatomy.anatomy import Animal, StageCounts, draw_animal
+from synthetic.anatomy.animal import Animal, StageCounts, draw_animal
 from synthetic.anatomy.species import load_species_ranges
 from synthetic.errors import PhantomError
 from synthetic.film.hand import MAX_STEP_MM, MAX_TURN_DEGREES, PLAIN_HAND, Hand, Sweep, Window, draw_hand, draw_sweep

@@ -5,13 +5,13 @@ import pytest
 import torch
 from torch import Tensor
 
-from synthetic.acoustics.acoustics import Plane
-from synthetic.acoustics.slices import AnimalBatch
-from synthetic.anatomy.anatomy import StageCounts, draw_animal
+from synthetic.acoustics.beam_rendering import Plane
+from synthetic.acoustics.plane_sections import AnimalBatch
+from synthetic.anatomy.animal import StageCounts, draw_animal
 from synthetic.anatomy.bodies import Kind
 from synthetic.anatomy.species import load_species_ranges
 from synthetic.film.tissue_motion import MOTION_DECAY_MM, MovingNoise, TissueMotion, draw_breath, without_breath
-from tests.synthetic.laboratory import tissue
+from tests.synthetic.acoustic_bench import tissue
 
 MOMENTS = 5
 

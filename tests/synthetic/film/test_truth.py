@@ -6,7 +6,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from synthetic.anatomy.anatomy import Animal, StageCounts, draw_animal
+from synthetic.anatomy.animal import Animal, StageCounts, draw_animal
 from synthetic.anatomy.bodies import Kind
 from synthetic.anatomy.species import load_species_ranges
 from synthetic.film.film import FilmedFrame, FilmedObject

@@ -7,10 +7,10 @@ import av
 import numpy as np
 import torch
 
-from synthetic.anatomy.anatomy import StageCounts
+from synthetic.anatomy.animal import StageCounts
 from synthetic.anatomy.species import PHANTOM_SPECIES, load_species_ranges
-from synthetic.appearance.draws import Draws
 from synthetic.appearance.grey_map import GreyMap, map_to_grey
+from synthetic.appearance.random_settings import Draws
 from synthetic.film.clips import Subject, write_subjects
 from synthetic.film.unseen_animals import LONG_EGG_SPECIES, REVERSED_GREY_MAP, unseen_subjects
 

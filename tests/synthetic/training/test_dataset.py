@@ -11,10 +11,10 @@ import torch
 from torch import Tensor
 
 from models.targets import Labels
-from synthetic.acoustics.acoustics import Beams, Plane, Slice, render_beams
-from synthetic.acoustics.slices import MIN_FOLLICLE_SEMI_MINOR, MIN_SHELL_SEMI_MINOR
+from synthetic.acoustics.beam_rendering import Beams, Plane, Slice, render_beams
+from synthetic.acoustics.plane_sections import MIN_FOLLICLE_SEMI_MINOR, MIN_SHELL_SEMI_MINOR
 from synthetic.acoustics.tissue import SweepNoise, TissueNoise
-from synthetic.anatomy.anatomy import Animal, StageCounts
+from synthetic.anatomy.animal import Animal, StageCounts
 from synthetic.anatomy.species import PHANTOM_SPECIES, load_species_ranges
 from synthetic.training import dataset
 from synthetic.training.dataset import PhantomPictures, StreamSettings, draw_animals, draw_stage_counts, scale_channel

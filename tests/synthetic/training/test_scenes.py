@@ -5,11 +5,11 @@ import torch
 
 from synthetic.acoustics.geometry import LINEAR_RADIUS_MM, View, scan_convert
 from synthetic.acoustics.materials import load_materials
-from synthetic.acoustics.slices import AnimalBatch, section_animals
+from synthetic.acoustics.plane_sections import AnimalBatch, section_animals
 from synthetic.anatomy.bodies import Kind
 from synthetic.training.dataset import draw_animals
 from synthetic.training.scenes import draw_console, draw_plane, draw_scanner, draw_view
-from tests.synthetic.laboratory import convex
+from tests.synthetic.acoustic_bench import convex
 
 BATCH = 400
 SIDE = 128

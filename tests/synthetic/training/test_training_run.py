@@ -11,14 +11,14 @@ import torch
 from safetensors import safe_open
 
 from configs.reading import ConfigError, config_path
-from models.answer import CHANNEL_COUNT, CHANNELS
 from models.checkpoint import CheckpointError
 from models.network import EggNetwork, NetworkConfig, WeightsError, load_weights, weights_sha256
+from models.output_channels import CHANNEL_COUNT, CHANNELS
 from models.targets import Labels
 from models.training import TrainingProgress
 from synthetic.training import training_run
 from synthetic.training.dataset import PhantomPictures, StreamSettings
-from synthetic.training.held_out import HeldOutMetrics
+from synthetic.training.held_out_metrics import HeldOutMetrics
 from synthetic.training.training_run import TrainingSettings, load_training_settings, run_training
 
 CPU = torch.device("cpu")

@@ -10,7 +10,7 @@ from pipeline.bench.input_files.file_damage import DAMAGE_KINDS, damage_content
 from pipeline.bench.input_files.fuzz import FuzzLimits, fuzz
 from pipeline.bench.input_files.input_report import InputReport
 from pipeline.bench.input_files.sample_files import write_sample_files
-from tests.pipeline.bench.input_files.harmful import misbehave_by_suffix
+from tests.pipeline.bench.input_files.misbehaving_readers import misbehave_by_suffix
 
 
 def test_a_slice_of_the_damaged_files_does_no_harm(tmp_path: Path) -> None:

@@ -6,8 +6,8 @@ from dataclasses import replace
 
 import pytest
 
-from pipeline.estimate.finding import History
 from pipeline.estimate.flags import evaluate_flags
+from pipeline.estimate.results import History
 from tests.pipeline.estimate.flags.test_evaluate import SETTINGS, UNREMARKABLE
 from tests.pipeline.estimate.test_history import counted, history, told, visit
 

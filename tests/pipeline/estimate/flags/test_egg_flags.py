@@ -7,8 +7,8 @@ from dataclasses import replace
 
 import pytest
 
-from pipeline.estimate.finding import Difference, EggFinding, History, PassedEggs
 from pipeline.estimate.flags import evaluate_flags
+from pipeline.estimate.results import Difference, EggFinding, History, PassedEggs
 from pipeline.exams.species import load_profiles, reference_range
 from pipeline.formatting import MULTIPLICATION_SIGN
 from tests.pipeline.estimate.flags.test_evaluate import PROFILES, SETTINGS, UNREMARKABLE

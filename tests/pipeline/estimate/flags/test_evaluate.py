@@ -9,16 +9,16 @@ import pytest
 from pipeline.estimate.candidates import CandidatePosterior
 from pipeline.estimate.clutch_prior import ClutchPrior
 from pipeline.estimate.counts import estimate_count
-from pipeline.estimate.finding import EggFinding, Flag, History
 from pipeline.estimate.flags import FLAG_DEFINITIONS, FlagInputs, evaluate_flags
 from pipeline.estimate.flags.catalogue import SEVERITIES, by_urgency
+from pipeline.estimate.results import EggFinding, Flag, History
 from pipeline.exams.species import load_profiles
 from pipeline.ingest.quality.clip_quality import ClipQuality
 from pipeline.scan.coverage import ClipCoverage
 from pipeline.settings import ConfidenceCalibration, load_settings
 from pipeline.track.merging.count_distribution import CountDistribution, point_mass, poisson_binomial
 from pipeline.track.merging.merge import Egg, EggTrack
-from tests.pipeline.estimate.known_rate import missed_at_rate
+from tests.pipeline.estimate.known_detection_rate import missed_at_rate
 
 SETTINGS = load_settings()
 PROFILES = load_profiles()

@@ -38,7 +38,7 @@ from tests.pipeline.ingest.dicom.dicom_files import (
     write_jpeg_dicom,
     write_uncompressed_dicom,
 )
-from tests.pipeline.ingest.filming import read_all_frames
+from tests.pipeline.ingest.video_files import read_all_frames
 
 
 def greys(path: Path, settings: IngestSettings) -> NDArray[np.uint8]:

@@ -20,7 +20,8 @@ from pipeline.ingest.quality.colour_doppler import ColourDopplerDetector
 from pipeline.ingest.sector.sector import Sector
 from pipeline.scan.clip_scan import scan_clip
 from pipeline.settings import IngestSettings, load_settings
-from tests.pipeline.ingest.colour_screens import (
+from tests.pipeline.ingest.dicom.dicom_files import write_uncompressed_dicom
+from tests.pipeline.ingest.doppler_screens import (
     Rgb,
     encode_colour_video,
     grey_to_rgb,
@@ -29,9 +30,8 @@ from tests.pipeline.ingest.colour_screens import (
     with_flow,
     with_marks,
 )
-from tests.pipeline.ingest.dicom.dicom_files import write_uncompressed_dicom
-from tests.pipeline.ingest.filming import read_all_frames
-from tests.pipeline.ingest.machines import require_sector, simulated_screens
+from tests.pipeline.ingest.sector_screens import require_sector, simulated_screens
+from tests.pipeline.ingest.video_files import read_all_frames
 
 Draw = Callable[[SimulatedScreen, np.random.Generator], Rgb]
 SEED = 8803

@@ -12,12 +12,12 @@ from pipeline.ingest.quality.clip_quality import ClipQuality
 from pipeline.ingest.quality.frame_quality import FrameQuality, FrameQualityAssessor
 from pipeline.ingest.sector.sector import Sector
 from pipeline.settings import load_settings
-from synthetic.anatomy.anatomy import StageCounts, draw_animal
+from synthetic.anatomy.animal import StageCounts, draw_animal
 from synthetic.anatomy.species import load_species_ranges
 from synthetic.film.film import ClipRenderer, draw_machine
 from synthetic.film.hand import draw_sweep
 from synthetic.film.tissue_motion import draw_breath
-from tests.pipeline.ingest.machines import require_sector
+from tests.pipeline.ingest.sector_screens import require_sector
 
 HEIGHT, WIDTH = 240, 320
 BOX = np.s_[40:200, 60:260]

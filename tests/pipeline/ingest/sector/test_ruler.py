@@ -8,7 +8,7 @@ import pytest
 
 from pipeline.ingest.sector.ruler import Ruler, find_ruler, matching_tick_mm
 from pipeline.ingest.sector.sector import Sector
-from tests.pipeline.ingest.machines import simulated_screens
+from tests.pipeline.ingest.sector_screens import simulated_screens
 
 
 def test_rulers_of_invented_machines() -> None:

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from pipeline.ingest.sector.echo_map import find_echoes
 from pipeline.ingest.sector.fan import Fan
 from pipeline.ingest.sector.screen_outline import find_screen_outline
-from tests.pipeline.ingest.machines import mask_iou, require_sector
+from tests.pipeline.ingest.sector_screens import mask_iou, require_sector
 
 Grey = NDArray[np.uint8]
 Mask = NDArray[np.bool_]

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from pipeline.ingest.sector.fan import Fan
 from pipeline.ingest.sector.sector import Sector, find_sector
-from tests.pipeline.ingest.machines import mask_iou, require_sector, simulated_screens
+from tests.pipeline.ingest.sector_screens import mask_iou, require_sector, simulated_screens
 
 Grey = NDArray[np.uint8]
 Mask = NDArray[np.bool_]

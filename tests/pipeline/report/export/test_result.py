@@ -8,7 +8,7 @@ import jsonschema  # type: ignore[import-untyped]
 import pytest
 from jsonschema import Draft202012Validator
 
-from pipeline.estimate.finding import Severity, Stage
+from pipeline.estimate.results import Severity, Stage
 from pipeline.report.export.result import result_document, result_schema, to_json_bytes
 from pipeline.scan.clip_scan import ClipScan
 

@@ -17,12 +17,12 @@ import pytest
 from pydicom import dcmread
 from pydicom.uid import generate_uid
 
-from pipeline.estimate.exam import estimate_exam
+from pipeline.estimate.exam_estimate import estimate_exam
 from pipeline.exams.exam_search import Exam, ExamClip
 from pipeline.report.export.dicom_sources import dicom_headers
 from pipeline.report.export.result import ModelIdentity
 from pipeline.report.export.structured_report import ellipse_in_stored_pixels, structured_reports
-from pipeline.report.files import write_exam_files
+from pipeline.report.output_files import write_exam_files
 from pipeline.scan.clip_scan import ClipScan, scan_clip
 from pipeline.scan.coverage import ClipCoverage
 from pipeline.settings import load_settings
@@ -30,7 +30,7 @@ from tests.pipeline.blob_finder import BlobFinder, film
 from tests.pipeline.ingest.dicom.dicom_files import region_item, write_uncompressed_dicom
 
 if TYPE_CHECKING:
-    from pipeline.estimate.finding import ExamFinding
+    from pipeline.estimate.results import ExamFinding
 
 MODEL = ModelIdentity("alder-1", "b" * 64)
 SETTINGS = load_settings()

@@ -10,7 +10,7 @@ import pytest
 from arro3.core import DataType
 from arro3.io import read_parquet
 
-from pipeline.estimate.finding import EggFinding
+from pipeline.estimate.results import EggFinding
 from pipeline.report.export.tables import EGG_COLUMNS, animals_parquet, eggs_csv, eggs_parquet
 from pipeline.report.summary import SUMMARY_COLUMNS, ExamSummary, summarise, summary_csv
 

@@ -10,9 +10,9 @@ import pypdfium2
 import pytest
 from PIL import Image
 
-from pipeline.estimate.finding import Count, Flag, History
+from pipeline.estimate.results import Count, Flag, History
 from pipeline.formatting import EN_DASH, MULTIPLICATION_SIGN
-from pipeline.report.pdf.paper import A4, GREEN, MUTED, RED, TEXT_COLOUR, WHITE
+from pipeline.report.pdf.page import A4, GREEN, MUTED, RED, TEXT_COLOUR, WHITE
 from pipeline.report.pdf.sheet_pdf import sheet_pdf
 from pipeline.report.sheet import CAUTIONS
 from tests.pipeline.report.conftest import eggs_of, make_scan, refused_scan

@@ -190,7 +190,7 @@ class OtherFinder(BlobFinder):
 def test_answers_stay_with_their_eggs_when_another_network_reads_the_recordings(
     vet: Visitor, night: Path, out: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr("pipeline.review.reviewed_exams.REFRESH_SECONDS", 0.0)
+    monkeypatch.setattr("pipeline.review.cases.REFRESH_SECONDS", 0.0)
     before = state(vet)
     eggs = [egg["segments"] for egg in before["eggs"]]
     vet.submit({"kind": "not-egg", "eggs": [eggs[0]]}, request_id="request-1")

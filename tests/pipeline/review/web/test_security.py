@@ -47,7 +47,7 @@ def test_strangers_see_nothing(served: Served, address: str) -> None:
 
 
 def test_every_answer_carries_the_page_s_rules(vet: Visitor) -> None:
-    for address in (*ADDRESSES, "/login", "/static/exam.js", "/static/paper.css", "/nowhere", "/static/../app.py"):
+    for address in (*ADDRESSES, "/login", "/static/exam.js", "/static/base.css", "/nowhere", "/static/../app.py"):
         headers = vet.client.get(address).headers
         policy = headers["content-security-policy"]
         assert "default-src 'none'" in policy

@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 from pipeline.settings import load_settings
 from pipeline.track.merging.merge import merge_tracks
 from pipeline.track.tracks import ClipTracks, Track
-from tests.pipeline.track.simulator import (
+from tests.pipeline.track.simulated_clips import (
     CALCIFIED,
     FOLLICLE,
     one_way_sweep,

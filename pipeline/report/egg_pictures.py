@@ -1,0 +1,128 @@
+"""The best picture of an egg, cut out of its frame, with the outline drawn and a scale.
+
+The stage is told by the kind of line and by a label, so that it survives a grey printer and colour-blind
+eyes: calcified is a full line, thin-shelled is dashed, a follicle is dotted. The line runs a little outside
+the outline, for drawn on it, it would hide the shell's rim, which is what a vet wants to see.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from models.ellipse import bounding_boxes, outline
+from pipeline.estimate.results import EggFinding, Stage
+from pipeline.report.sightings import EggPicture
+
+__all__ = ["STAGE_DASHES_PX", "egg_picture"]
+
+WIDTH, HEIGHT = 400, 300  # px of the finished picture
+CONTEXT = 2.3  # side of the picture over side of the egg's box
+MIN_VIEW_PX = 48.0  # of the source frame: less is enlarged noise
+OUTLINE_GAP_PX = 4.5  # px between outline and drawn line, in the finished picture
+STAGE_DASHES_PX: dict[Stage, tuple[float, float]] = {  # px drawn, px left out
+    "calcified": (1.0, 0.0),
+    "thin-shelled": (14.0, 9.0),
+    "follicle": (1.5, 9.0),
+}
+BAR_LENGTHS_MM = (50, 20, 10, 5, 2, 1)
+DARK, LIGHT = 12, 245
+
+
+def egg_picture(egg: EggFinding, found: EggPicture) -> bytes | None:
+    """The picture as JPEG bytes, (300, 400) grey; None if the kept picture cannot be decoded."""
+    import cv2
+
+    grey = cv2.imdecode(np.frombuffer(found.picture.jpeg, np.uint8), cv2.IMREAD_GRAYSCALE)
+    if grey is None:
+        return None
+    ellipse = np.array([found.picture.ellipse], np.float64)
+    left, top, zoom = _view(ellipse)
+    # A pixel's centre lies half a pixel inside its corner, in both pictures.
+    to_view = np.array([[zoom, 0, zoom * (0.5 - left) - 0.5], [0, zoom, zoom * (0.5 - top) - 0.5]])
+    if zoom < 1.0:  # warping alone would skip pixels
+        grey = cv2.GaussianBlur(grey, (0, 0), 0.5 / zoom)
+    view = np.asarray(cv2.warpAffine(grey, to_view, (WIDTH, HEIGHT), flags=cv2.INTER_CUBIC), np.uint8)
+    drawn = np.concatenate(
+        [
+            ellipse[:, :2] @ to_view[:, :2].T + to_view[:, 2],
+            ellipse[:, 2:4] * zoom + OUTLINE_GAP_PX,
+            ellipse[:, 4:],
+        ],
+        axis=1,
+    )
+    _draw_outline(view, drawn, egg.stage)
+    _draw_label(view, f"{egg.identity} {egg.stage}")
+    if found.scan.mm_per_px is not None:
+        _draw_scale(view, zoom / found.scan.mm_per_px)
+    encoded, data = cv2.imencode(".jpg", view, [cv2.IMWRITE_JPEG_QUALITY, 88])
+    return bytes(data) if encoded else None
+
+
+def _view(ellipse: NDArray[np.float64]) -> tuple[float, float, float]:
+    """Left and top edge of the part to show, in px of the frame, and the zoom to the finished picture."""
+    box_left, box_top, box_width, box_height = bounding_boxes(ellipse)[0]
+    width = CONTEXT * max(box_width, box_height * WIDTH / HEIGHT, MIN_VIEW_PX / CONTEXT)
+    left = box_left + box_width / 2 + 0.5 - width / 2
+    top = box_top + box_height / 2 + 0.5 - width * HEIGHT / WIDTH / 2
+    return float(left), float(top), float(WIDTH / width)
+
+
+def dash_segments(points: NDArray[np.float64], on: float, off: float) -> list[NDArray[np.float64]]:
+    """A closed line of (N, 2) points cut into the pieces to draw; the pattern closes without a seam."""
+    closed = np.concatenate([points, points[:1]])
+    along = np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(closed, axis=0).T))])
+    if off == 0.0:
+        return [closed]
+    repeats = max(3, round(float(along[-1]) / (on + off)))
+    step = float(along[-1]) / repeats
+    pieces = []
+    for start in np.arange(repeats) * step:
+        at = np.linspace(start, start + step * on / (on + off), 6)
+        pieces.append(np.stack([np.interp(at, along, closed[:, axis]) for axis in (0, 1)], axis=1))
+    return pieces
+
+
+def _draw_outline(view: NDArray[np.uint8], ellipse: NDArray[np.float64], stage: Stage) -> None:
+    import cv2
+
+    pieces = dash_segments(outline(ellipse, corners=360)[0], *STAGE_DASHES_PX[stage])
+    fixed = [np.round(piece * 16).astype(np.int32)[:, None, :] for piece in pieces]  # 4 binary digits of a px
+    for grey, thickness in ((DARK, 5), (LIGHT, 2)):  # a dark edge, to be seen on bright tissue too
+        cv2.polylines(view, fixed, False, grey, thickness, cv2.LINE_AA, shift=4)
+
+
+def _draw_label(view: NDArray[np.uint8], text: str) -> None:
+    import cv2
+
+    (width, height), below = cv2.getTextSize(text, cv2.FONT_HERSHEY_SIMPLEX, 0.8, 1)
+    cv2.rectangle(view, (0, 0), (width + 16, height + below + 12), DARK, cv2.FILLED)
+    cv2.putText(view, text, (8, height + 8), cv2.FONT_HERSHEY_SIMPLEX, 0.8, LIGHT, 1, cv2.LINE_AA)
+
+
+def _draw_scale(view: NDArray[np.uint8], px_per_mm: float) -> None:
+    import cv2
+
+    fitting = [length for length in BAR_LENGTHS_MM if length * px_per_mm <= 0.3 * WIDTH]
+    if not fitting:
+        return
+    text = f"{fitting[0]} mm"
+    length = round(fitting[0] * px_per_mm)
+    (width, height), _ = cv2.getTextSize(text, cv2.FONT_HERSHEY_SIMPLEX, 0.75, 1)
+    right, bottom = WIDTH - 14, HEIGHT - 14
+    panel = max(length, width) + 20
+    cv2.rectangle(view, (WIDTH - panel - 4, bottom - height - 20), (WIDTH, HEIGHT), DARK, cv2.FILLED)
+    cv2.line(view, (right - length, bottom), (right, bottom), LIGHT, 2)
+    for x in (right - length, right):
+        cv2.line(view, (x, bottom - 5), (x, bottom + 5), LIGHT, 2)
+    at = (right - length // 2 - width // 2, bottom - 12)
+    cv2.putText(
+        view,
+        text,
+        (min(at[0], WIDTH - width - 6), at[1]),
+        cv2.FONT_HERSHEY_SIMPLEX,
+        0.55,
+        LIGHT,
+        1,
+        cv2.LINE_AA,
+    )

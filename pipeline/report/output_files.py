@@ -1,0 +1,95 @@
+"""Where the report's files lie, and how they come to lie there whole.
+
+Each file is written under a hidden name in its own folder, flushed to the disk and renamed: after a crash the
+old file is there or the new one, never half of one. One run at a time writes to an output folder.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from pathlib import Path
+
+from pipeline.estimate.results import ExamFinding
+from pipeline.exams.exam_search import Exam, ExamProblem
+from pipeline.exams.folder_names import clip_file_stems, exam_folder
+from pipeline.report.export.coco import detections_chunks
+from pipeline.report.export.dicom_sources import dicom_headers
+from pipeline.report.export.mot import mot_lines
+from pipeline.report.export.probe_path_csv import probe_path_lines
+from pipeline.report.export.result import ModelIdentity, result_document, to_json_bytes
+from pipeline.report.export.structured_report import structured_reports
+from pipeline.report.export.tables import animals_parquet, eggs_csv, eggs_parquet
+from pipeline.report.index import index_html
+from pipeline.report.pdf.sheet_pdf import sheet_pdf
+from pipeline.report.sheet import sheet_html
+from pipeline.report.sightings import sorted_scans
+from pipeline.report.sign_off import SignOff, read_sign_off
+from pipeline.report.summary import ExamSummary, summary_csv
+from pipeline.scan.clip_scan import ClipScan
+from pipeline.store.atomic_write import OutputError, write_atomically, write_trouble
+
+__all__ = ["write_exam_files", "write_overview_files"]
+
+
+def write_exam_files(
+    out: Path,
+    exam: Exam,
+    finding: ExamFinding,
+    scans: Sequence[ClipScan],
+    model: ModelIdentity,
+    settings_sha256: str,
+    sign_off: SignOff | None = None,
+) -> Path:
+    """Write all files of one exam under OUT/ANIMAL/DATE/ and return that folder. Raises OutputError.
+
+    sign_off : of a person, which the sheet tells
+
+    ``result.json`` comes last, so that where a first run was stopped half-way there is none.
+    """
+    folder = out / exam_folder(exam)
+    clips = sorted_scans(scans)
+    labels = clip_file_stems([scan.file for scan in clips])
+    used = {labels[scan.file]: scan for scan in clips if scan.status == "done"}
+    followed = {f"{label}.mot.txt": mot_lines(finding, scan) for label, scan in used.items()}
+    for label, scan in used.items():
+        if scan.tracks.path is not None:
+            followed[f"{label}.path.csv"] = probe_path_lines(scan)
+    for name, lines in followed.items():
+        write_atomically(folder / name, lines)
+    reports = structured_reports(exam, finding, clips, dicom_headers(exam, clips), model)
+    structured = {f"report-{number}.dcm": report for number, report in enumerate(reports, 1)}
+    _remove_stale(folder, keep=followed.keys() | structured.keys())
+    for name, report in structured.items():
+        write_atomically(folder / name, [report])
+    write_atomically(folder / "detections.coco.json", detections_chunks(exam, finding, clips))
+    write_atomically(folder / "report.html", [sheet_html(exam, finding, clips, model, settings_sha256, sign_off)])
+    write_atomically(folder / "report.pdf", [sheet_pdf(exam, finding, clips, model, settings_sha256)])
+    result = result_document(exam, finding, clips, model, settings_sha256)
+    write_atomically(folder / "result.json", [to_json_bytes(result)])
+    return folder
+
+
+def write_overview_files(out: Path, summaries: Sequence[ExamSummary], problems: Sequence[ExamProblem] = ()) -> None:
+    """Write the tables and ``index.html`` over all exams under OUT. Raises OutputError."""
+    write_atomically(out / "summary.csv", [summary_csv(summaries)])
+    write_atomically(out / "eggs.csv", [eggs_csv(summaries)])
+    write_atomically(out / "animals.parquet", [animals_parquet(summaries)])
+    write_atomically(out / "eggs.parquet", [eggs_parquet(summaries)])
+    has_agreement_page = (out / "agreement.html").is_file()
+    sign_offs = {each.folder: read_sign_off(out / each.folder) for each in summaries}
+    signed = {folder: sign_off for folder, sign_off in sign_offs.items() if sign_off is not None}
+    write_atomically(
+        out / "index.html", [index_html(summaries, problems, has_agreement_page=has_agreement_page, signed=signed)]
+    )
+
+
+def _remove_stale(folder: Path, keep: Iterable[str]) -> None:
+    """Of a clip that is no longer in the exam, or no longer usable, nothing must pass for current."""
+    kept = set(keep)
+    try:
+        if folder.is_dir():
+            for path in (*folder.glob("*.mot.txt"), *folder.glob("*.path.csv"), *folder.glob("report-*.dcm")):
+                if path.name not in kept:
+                    path.unlink()
+    except OSError as error:
+        raise OutputError(f"an outdated file in {folder} cannot be removed: {write_trouble(error)}") from error

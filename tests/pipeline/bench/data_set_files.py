@@ -1,0 +1,141 @@
+"""Data sets and results on disk whose figures are known, because they were put there."""
+
+from __future__ import annotations
+
+import json
+from collections import Counter
+from pathlib import Path
+from typing import Any
+
+from models.ellipse import area, bounding_boxes
+from tests.pipeline.bench.matched_egg_examples import reported_egg
+
+__all__ = ["DATE", "detection_annotation", "object_annotation", "write_result", "write_truth"]
+
+DATE = "2026-05-03"
+STAGES = ("follicle", "thin-shelled", "calcified")
+
+
+def object_annotation(
+    image: int,
+    category: int,
+    ellipse: list[float],
+    *,
+    ignored: bool = False,
+    visible: float | None = None,
+    depth_mm: float | None = None,
+    track: int | None = None,
+) -> dict[str, Any]:
+    """A true object as it stands in ``coco.json``."""
+    known = {"visible": visible, "depth_mm": depth_mm, "track_id": track}
+    return {
+        "image_id": image,
+        "category_id": category,
+        "ellipse": ellipse,
+        "bbox": bounding_boxes(ellipse)[0].tolist(),
+        "area": float(area(ellipse)[0]),
+        "iscrowd": int(ignored),
+        **{key: value for key, value in known.items() if value is not None},
+    }
+
+
+def detection_annotation(
+    image: int,
+    category: int,
+    ellipse: list[float],
+    *,
+    score: float = 0.9,
+    track: int | None = None,
+    egg: int | None = None,
+    spread: tuple[float, float] | None = None,
+) -> dict[str, Any]:
+    """A detection as it stands in ``detections.coco.json``."""
+    return {
+        "image_id": image,
+        "category_id": category,
+        "ellipse": ellipse,
+        "bbox": bounding_boxes(ellipse)[0].tolist(),
+        "score": score,
+        "track_id": track,
+        "egg_id": egg,
+        "centre_spread_px": None if spread is None else spread[0],
+        "axis_spread": None if spread is None else spread[1],
+    }
+
+
+def write_truth(
+    folder: Path,
+    annotations: list[dict[str, Any]],
+    *,
+    animals: tuple[str, ...] = ("AF-1",),
+    frames: int = 2,
+    species: str | None = None,
+    mm_per_px: float | None = None,
+    carried: int = 0,
+    crossed: int = 0,
+) -> None:
+    """Each animal has one clip; images count from 1, animal by animal."""
+    folder.mkdir(parents=True, exist_ok=True)
+    images = [
+        {"id": len(animals[:place]) * frames + n + 1, "animal": animal, "clip": "left-1.mp4", "frame": n}
+        for place, animal in enumerate(animals)
+        for n in range(frames)
+    ]
+    rows = [{"id": n, **row} for n, row in enumerate(annotations, 1)]
+    categories = [{"id": n, "name": name} for n, name in enumerate(STAGES, 1)]
+    document = {"images": images, "annotations": rows, "categories": categories}
+    (folder / "coco.json").write_text(json.dumps(document))
+    names = {image["id"]: image["animal"] for image in images}
+    good = Counter((names[row["image_id"]], row.get("track_id")) for row in annotations if not row["iscrowd"])
+
+    def entry(name: str) -> dict[str, Any]:
+        seen = [track for (animal, track), number in good.items() if animal == name and track and number >= 3]
+        scale = {} if mm_per_px is None else {"mm_per_px": mm_per_px}
+        return {**animal, "clips": {"left-1.mp4": {"seen_ids": sorted(seen), **scale}}}
+
+    animal = {
+        "date": DATE,
+        "species": species,
+        "in_animal": {"follicle": 0, "thin-shelled": 0, "calcified": carried},
+        "seen": {"follicle": 0, "thin-shelled": 0, "calcified": crossed},
+    }
+    (folder / "animals.json").write_text(json.dumps({name: entry(name) for name in animals}))
+
+
+def write_result(
+    out: Path,
+    annotations: list[dict[str, Any]],
+    *,
+    animal: str = "AF-1",
+    first_image: int = 1,
+    frames: int = 2,
+    at_least: int = 0,
+    estimate: int = 0,
+    interval: tuple[int, int] = (0, 0),
+    eggs: dict[int, list[str]] | None = None,
+) -> None:
+    """One animal's results; its images carry other numbers than those of the truth.
+
+    eggs : the clip of each sighting of each egg, all of them calcified
+    """
+    folder = out / animal / DATE
+    folder.mkdir(parents=True)
+    images = [{"id": n + 11, "clip": "left-1.mp4", "frame": n} for n in range(frames)]
+    rows = [{**row, "image_id": row["image_id"] - first_image + 11} for row in annotations]
+    (folder / "detections.coco.json").write_text(json.dumps({"images": images, "annotations": rows}))
+    result = {
+        "animal": animal,
+        "exam": DATE,
+        "species": None,
+        "clips": [{"file": "left-1.mp4", "mm_per_px": None}],
+        "shelled": {"at_least": at_least, "estimate": estimate, "interval90": interval},
+        "follicles": {"estimate": 0},
+        "stage": {"overall": "none seen", "probability": 0.9},
+        "confidence": 0.9,
+        "flags": [],
+        "eggs": [
+            reported_egg(2, [0.0, 0.0, 1.0]) | {"id": number, "sightings": [{"clip": clip} for clip in clips]}
+            for number, clips in (eggs or {}).items()
+        ],
+    }
+    (folder / "result.json").write_text(json.dumps(result))

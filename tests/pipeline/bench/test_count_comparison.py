@@ -1,0 +1,66 @@
+"""Truth beside estimate."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+
+from pipeline.bench.count_comparison import compare_counts, comparison_table, read_results
+
+TRUTH = {
+    "AF-0001": {
+        "species": "Emys orbicularis",
+        "in_animal": {"follicle": 0, "thin-shelled": 1, "calcified": 9},
+        "seen": {"follicle": 0, "thin-shelled": 0, "calcified": 8},
+    },
+    "AF-0002": {
+        "species": None,
+        "in_animal": {"follicle": 0, "thin-shelled": 0, "calcified": 0},
+        "seen": {"follicle": 0, "thin-shelled": 0, "calcified": 0},
+    },
+    "AF-0003": {
+        "species": None,
+        "in_animal": {"follicle": 7, "thin-shelled": 2, "calcified": 0},
+        "seen": {"follicle": 6, "thin-shelled": 2, "calcified": 0},
+    },
+}
+
+
+def result(animal: str, shelled: int, stage: str) -> dict[str, object]:
+    return {
+        "animal": animal,
+        "shelled": {"at_least": min(shelled, 5), "estimate": shelled, "interval90": [shelled, shelled + 3]},
+        "follicles": {"at_least": 0, "estimate": 0, "interval90": [0, 1]},
+        "stage": {"overall": stage, "probability": 0.9},
+        "confidence": 0.8,
+        "flags": [{"severity": "vet today"}, {"severity": "check"}, {"severity": "note"}],
+    }
+
+
+def test_each_animal_has_a_row_with_or_without_a_result() -> None:
+    rows = compare_counts(TRUTH, [result("AF-0002", 0, "none seen"), result("AF-0001", 7, "calcified")])
+    assert [row.animal for row in rows] == ["AF-0001", "AF-0002", "AF-0003"]
+    first, _, third = rows
+    assert (first.carried, first.crossed, first.estimate, first.interval90) == (10, 8, 7, (7, 10))
+    assert (first.stage_crossed, first.stage, first.review_flags) == ("calcified", "calcified", 2)
+    assert (first.severity, first.confidence, first.stage_probability) == ("vet today", 0.8, 0.9)
+    assert (third.carried, third.crossed, third.follicles_crossed, third.stage_crossed) == (2, 2, 6, "mixed")
+    assert (third.estimate, third.stage) == (None, None)
+    json.dumps([row.document() for row in rows])
+
+
+def test_the_table_has_a_column_under_each_heading() -> None:
+    rows = compare_counts(TRUTH, [result("AF-0001", 7, "calcified"), result("AF-0002", 0, "none seen")])
+    head, first, second, third, legend = comparison_table(rows).splitlines()
+    assert head.split()[:2] == ["animal", "species"]
+    assert first.split()[:5] == ["AF-0001", "Emys", "orbicularis", "10", "8"]
+    assert first.split()[5:] == ["7", "7", "to", "10", "0", "none", "seen", "calcified", "calcified"]
+    assert "none seen" in second
+    assert third.split()[-1] == "-"
+    assert legend.startswith("shelled: ")
+    assert first.index("calcified") == head.index("stage")
+
+
+def test_results_are_read_from_their_folders(tmp_path: Path) -> None:
+    (tmp_path / "result.json").write_text('{"animal": "AF-0001"}')
+    assert read_results([tmp_path]) == [{"animal": "AF-0001"}]

@@ -1,0 +1,126 @@
+from __future__ import annotations
+
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from pipeline.calibration.count_calibration import calibrate_counts
+from pipeline.calibration.count_calibration_file import count_calibration_toml
+from pipeline.calibration.detection_rate import fit_detection_rate
+from pipeline.calibration.likelihood_weights import fit_likelihood_weights
+from pipeline.calibration.training_exams import CrossedObject, TrainingExam
+from pipeline.estimate.candidates import candidate_features, log_likelihood_ratio
+from pipeline.estimate.exam_estimate import estimate_exam
+from pipeline.settings import DetectionRate, load_settings
+from pipeline.track.merging.count_distribution import point_mass
+from pipeline.track.merging.merge import Grouping
+from tests.pipeline.calibration.simulated_exams import training_exam
+
+SETTINGS = load_settings()
+
+
+def training_exams(number: int, seed: int = 1) -> list[TrainingExam]:
+    """Every third animal carries nothing."""
+    rng = np.random.default_rng(seed)
+    return [
+        training_exam(rng, 0 if k % 3 == 0 else int(rng.integers(1, 9)), int(rng.poisson(1))) for k in range(number)
+    ]
+
+
+def test_looks_part_real_ones_from_look_alikes() -> None:
+    known = training_exams(60)
+    likelihood_weights, false_tracks_per_clip = fit_likelihood_weights(known, shelled=True, settings=SETTINGS.track)
+    assert 0.7 < false_tracks_per_clip < 1.4
+    ratios: dict[bool | None, list[float]] = {True: [], None: []}
+    for one in known:
+        seen = candidate_features(one.clips, shelled=True, settings=SETTINGS.track)
+        for track in one.clips[0].tracks:
+            ratio = log_likelihood_ratio([seen["left-1.mp4", track.identity]], likelihood_weights)
+            ratios[one.track_labels["left-1.mp4", track.identity]].append(ratio)
+    assert np.median(ratios[True]) > 1
+    assert np.median(ratios[None]) < -1
+
+
+def test_the_looks_do_not_hold_how_often_real_ones_come() -> None:
+    few, many = training_exams(40), [replace(one) for one in training_exams(40) for _ in range(3)]
+    # The same look-alikes among thrice the training exams: nothing of the looks changes.
+    one, other = (fit_likelihood_weights(some, shelled=True, settings=SETTINGS.track)[0] for some in (few, many))
+    assert one.intercept == pytest.approx(other.intercept, abs=0.6)
+
+
+def test_no_look_speaks_against_an_egg() -> None:
+    known = []
+    for one in training_exams(40):
+        # Look-alikes are surer of their kind than eggs are.
+        tracks = [
+            replace(track, stage_probabilities=np.tile(stages, (30, 1)))
+            for track in one.clips[0].tracks
+            for stages in [(0.1, 0.1, 0.8) if one.track_labels["left-1.mp4", track.identity] else (0.01, 0.01, 0.98)]
+        ]
+        known.append(replace(one, clips=(replace(one.clips[0], tracks=tuple(tracks)),)))
+    likelihood_weights, _ = fit_likelihood_weights(known, shelled=True, settings=SETTINGS.track)
+    assert likelihood_weights.kind == 0
+    assert likelihood_weights.score > 0
+
+
+def crossings(
+    rng: np.random.Generator, spread: float, *, exams: int = 150, eggs: int = 12, vary: float = 1.0
+) -> list[TrainingExam]:
+    """Exams of different ease that found some of their eggs. vary : of sizes and depths, 0 if all eggs are alike"""
+    empty = training_exam(rng, 0, 0)
+    made = []
+    for _ in range(exams):
+        ease, objects = rng.normal(0, spread), []
+        for _ in range(eggs):
+            size, depth = float(np.exp(-2.3 + vary * rng.normal(0, 0.3))), float(0.5 + vary * rng.uniform(-0.4, 0.4))
+            log_odds = 1.0 + 2.0 * (np.log(size) + 2.3) - 3.0 * (depth - 0.5) + ease
+            objects.append(CrossedObject(True, bool(rng.random() < 1 / (1 + np.exp(-log_odds))), size, depth))
+        missed = sum(not one.detected for one in objects)
+        made.append(replace(empty, objects=tuple(objects), crossed_counts=(eggs, 0), missed_counts=(missed, 0)))
+    return made
+
+
+def fitted_rate(known: list[TrainingExam]) -> DetectionRate:
+    groupings = [Grouping((), (point_mass(0), point_mass(0)), ()) for _ in known]
+    return fit_detection_rate(known, groupings, SETTINGS, shelled=True)
+
+
+@pytest.mark.parametrize("spread", [0.0, 1.0])
+def test_the_rates_of_finding_are_found(spread: float) -> None:
+    rates = fitted_rate(crossings(np.random.default_rng(6), spread))
+    # Averaged over exams of different ease, weights are a little nearer to zero.
+    assert (rates.size_slope, rates.depth_slope) == (pytest.approx(2.0, abs=0.6), pytest.approx(-3.0, abs=0.6))
+    at_usual = (
+        rates.intercept
+        + rates.size_slope * (-2.3 - rates.reference_log_size)
+        + rates.depth_slope * (0.5 - rates.reference_depth)
+    )
+    assert at_usual == pytest.approx(1.0, abs=0.25)
+
+
+@pytest.mark.parametrize("spread", [0.0, 1.0])
+def test_what_exams_overlooked_tells_how_much_they_differ(spread: float) -> None:
+    rates = fitted_rate(crossings(np.random.default_rng(7), spread, exams=300, vary=0.0))
+    assert rates.exam_sd == pytest.approx(spread, abs=0.4)
+
+
+def test_what_is_learned_can_be_written_read_and_counted_with(tmp_path: Path) -> None:
+    learned = calibrate_counts(training_exams(24), SETTINGS)
+    path = tmp_path / "counting.toml"
+    text = count_calibration_toml(
+        learned, command="python -m pipeline.calibration invented", animals=24, network="ab12"
+    )
+    path.write_text(text, encoding="utf-8")
+    assert "24 animals, network ab12" in text
+    settings = load_settings(path)
+    assert settings.counting.shelled.likelihood_weights.score == pytest.approx(
+        learned.shelled.likelihood_weights.score, rel=1e-3
+    )
+    errors = []
+    for one in training_exams(16, seed=2):
+        finding = estimate_exam(one.exam, one.clips, one.coverage, settings)
+        errors.append(finding.shelled.estimate - one.crossed_counts[0])
+    assert abs(np.mean(errors)) < 1
+    assert np.mean(np.abs(errors) <= 2) > 0.7

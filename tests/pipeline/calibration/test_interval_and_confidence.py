@@ -1,0 +1,92 @@
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from pipeline.calibration.interval_and_confidence import (
+    conformal_level,
+    covering_level,
+    fit_confidence_calibration,
+    fit_inverse_temperature,
+)
+from pipeline.estimate.counts import calibrated_confidence
+from pipeline.track.merging.count_distribution import CountDistribution, point_mass, poisson
+
+
+def central(number: CountDistribution, level: float) -> tuple[int, int]:
+    beyond = (1 - level) / 2
+    return number.quantile(beyond), number.quantile(1 - beyond)
+
+
+@pytest.mark.parametrize("true", [0, 1, 3, 6, 9])
+def test_the_needed_level_is_the_least_that_holds(true: int) -> None:
+    number = poisson(3.0)
+    level = covering_level(number, true)
+    low, high = central(number, min(level + 1e-6, 1.0))
+    assert low <= true <= high
+    if level > 0:
+        low, high = central(number, level - 1e-4)
+        assert not low <= true <= high
+
+
+def test_intervals_of_that_level_hold_as_often_in_others() -> None:
+    rng = np.random.default_rng(4)
+
+    def exams(count: int) -> list[tuple[CountDistribution, int]]:
+        # Too sure of itself: the truth is spread more widely than stated.
+        means = rng.uniform(2, 12, count)
+        return [(poisson(mean), int(rng.poisson(max(mean + rng.normal(0, 2), 0.1)))) for mean in means]
+
+    level = conformal_level(exams(400), 0.9)
+    held = []
+    for number, true in exams(2000):
+        low, high = central(number, level)
+        held.append(low <= true <= high)
+    assert 0.88 < np.mean(held) < 0.96
+    assert level > 0.91
+
+
+def test_few_exams_promise_nothing() -> None:
+    assert conformal_level([(point_mass(3), 3)] * 8, 0.9) == 1.0
+    assert conformal_level([(point_mass(3), 3)] * 9, 0.9) == 0.0
+
+
+@pytest.mark.parametrize(("stated", "real"), [(1.0, 2.0), (1.5, 1.0)])
+def test_odds_are_sharpened_until_the_truth_is_likeliest(stated: float, real: float) -> None:
+    rng = np.random.default_rng(2)
+    offsets = np.arange(-12, 13)
+
+    def bell(spread: float) -> np.ndarray:
+        weights = np.exp(-0.5 * (offsets / spread) ** 2)
+        return np.asarray(weights / weights.sum())
+
+    told = [(CountDistribution(-12, bell(stated)), int(rng.choice(offsets, p=bell(real)))) for _ in range(800)]
+    # A normal distribution raised to a power has its variance divided by it.
+    assert fit_inverse_temperature(told) == pytest.approx((stated / real) ** 2, rel=0.2)
+
+
+def test_nothing_told_changes_nothing() -> None:
+    assert fit_inverse_temperature([]) == 1.0
+
+
+@pytest.mark.parametrize("log_odds", [-1.0, 0.0])
+def test_trust_tells_how_often_medians_are_within_one(log_odds: float) -> None:
+    rng = np.random.default_rng(5)
+    told, stated = [], []
+    for sure in rng.uniform(0.3, 0.97, 3000):
+        # Within one with the probability ``sure`` by the distribution, and in truth with other odds.
+        number = CountDistribution(0, np.array([(1 - sure) / 2, 0, sure, 0, (1 - sure) / 2]))
+        right = rng.random() < 1 / (1 + np.exp(-log_odds - np.log(sure / (1 - sure))))
+        told.append((number, 2 if right else 4))
+        stated.append((sure, right))
+    calibration = fit_confidence_calibration(told)
+    for low, high in ((0.3, 0.6), (0.6, 0.8), (0.8, 0.97)):
+        said = [calibrated_confidence(sure, calibration) for sure, _ in stated if low <= sure < high]
+        assert np.mean([right for sure, right in stated if low <= sure < high]) == pytest.approx(
+            np.mean(said), abs=0.04
+        )
+
+
+def test_a_few_exams_hardly_change_what_is_trusted() -> None:
+    calibration = fit_confidence_calibration([(poisson(3.0), 3)] * 3)
+    assert calibrated_confidence(0.9, calibration) == pytest.approx(0.9, abs=0.08)

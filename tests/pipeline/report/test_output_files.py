@@ -1,0 +1,159 @@
+from __future__ import annotations
+
+import errno
+import os
+from collections.abc import Iterator
+from dataclasses import replace
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import numpy as np
+import pytest
+
+from models.errors import ClutchlightError
+from pipeline.exams.exam_search import ExamProblem
+from pipeline.report.output_files import write_exam_files, write_overview_files
+from pipeline.report.summary import summarise
+from pipeline.scan.clip_scan import ClipScan
+from pipeline.store.atomic_write import OutputError, write_atomically
+from pipeline.track.probe_path import ProbePath
+
+if TYPE_CHECKING:
+    from tests.pipeline.report.conftest import ExampleExam
+
+
+def contents(folder: Path) -> dict[str, bytes]:
+    return {str(p.relative_to(folder)): p.read_bytes() for p in sorted(folder.rglob("*")) if p.is_file()}
+
+
+def with_path(scan: ClipScan) -> ClipScan:
+    path = ProbePath(np.array([0, 1]), np.array([0.0, 0.2]), np.zeros((2, 2)))
+    return replace(scan, tracks=replace(scan.tracks, path=path))
+
+
+def test_all_files_of_an_exam_and_a_night(tmp_path: Path, example_exams: tuple[ExampleExam, ...]) -> None:
+    for invented in example_exams:
+        assert write_exam_files(tmp_path, *invented.arguments).is_dir()
+    write_overview_files(tmp_path, [summarise(n.exam, n.finding, n.scans) for n in example_exams])
+    found = set(contents(tmp_path))
+    folder = "AF-0412/2026-05-14"
+    assert {f for f in found if f.startswith(folder)} == {
+        f"{folder}/{name}"
+        for name in (
+            "result.json",
+            "report.html",
+            "report.pdf",
+            "detections.coco.json",
+            "left-1.mot.txt",
+            "right-1.mot.txt",
+        )
+    }
+    assert {"summary.csv", "eggs.csv", "animals.parquet", "eggs.parquet", "index.html"} <= found
+
+
+def test_the_same_night_is_the_same_bytes(tmp_path: Path, example_exams: tuple[ExampleExam, ...]) -> None:
+    for out in (tmp_path / "one", tmp_path / "two"):
+        for invented in example_exams:
+            write_exam_files(out, *invented.arguments)
+        write_overview_files(
+            out, [summarise(n.exam, n.finding, n.scans) for n in example_exams], [ExamProblem(Path("x"), "x: y")]
+        )
+    assert contents(tmp_path / "one") == contents(tmp_path / "two")
+
+
+def test_clips_cannot_climb_out_of_the_folder(tmp_path: Path, clutch: ExampleExam) -> None:
+    scan = replace(clutch.scans[0], file="../../up/../left 1?.mp4")
+    out = tmp_path / "out"
+    folder = write_exam_files(out, clutch.exam, clutch.finding, (scan,), clutch.model, clutch.settings_sha256)
+    assert {path.name for path in tmp_path.iterdir()} == {"out"}
+    assert len(list(folder.glob("*.mot.txt"))) == 1
+
+
+def test_tracks_and_paths_of_a_clip_that_is_gone_are_removed(tmp_path: Path, clutch: ExampleExam) -> None:
+    def written(*scans: ClipScan) -> set[str]:
+        folder = write_exam_files(tmp_path, clutch.exam, clutch.finding, scans, clutch.model, clutch.settings_sha256)
+        return {path.name for pattern in ("*.mot.txt", "*.path.csv") for path in folder.glob(pattern)}
+
+    left, right = (with_path(scan) for scan in clutch.scans if scan.status == "done")
+    assert written(left, right) == {"left-1.mot.txt", "left-1.path.csv", "right-1.mot.txt", "right-1.path.csv"}
+    assert written(left) == {"left-1.mot.txt", "left-1.path.csv"}
+    # Nor does one stay that is no longer asked for.
+    assert written(clutch.scans[0]) == {"left-1.mot.txt"}
+
+
+def test_a_failure_half_way_leaves_the_old_file(tmp_path: Path) -> None:
+    path = tmp_path / "deep" / "file.txt"
+    write_atomically(path, [b"old"])
+
+    def broken() -> Iterator[bytes]:
+        yield b"new, but "
+        raise ValueError("stop")
+
+    with pytest.raises(ValueError, match="stop"):
+        write_atomically(path, broken())
+    assert contents(tmp_path) == {"deep/file.txt": b"old"}
+
+
+def test_a_crash_before_the_rename_leaves_the_old_file(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A killed process runs no clean-up: the old file is left, and one hidden part, soon overwritten."""
+    path = tmp_path / "file.txt"
+    write_atomically(path, [b"old"])
+
+    class Killed(BaseException):
+        pass
+
+    def killed(self: Path, target: object) -> None:
+        raise Killed
+
+    monkeypatch.setattr(Path, "replace", killed)
+    monkeypatch.setattr(Path, "unlink", lambda self, missing_ok=False: None)
+    with pytest.raises(Killed):
+        write_atomically(path, [b"new"])
+    monkeypatch.undo()
+    assert path.read_bytes() == b"old"
+    write_atomically(path, [b"new"])
+    assert contents(tmp_path) == {"file.txt": b"new"}
+
+
+def test_the_result_comes_last(tmp_path: Path, clutch: ExampleExam, monkeypatch: pytest.MonkeyPatch) -> None:
+    written = []
+    monkeypatch.setattr(output_files, "write_atomically", lambda path, chunks: written.append(path.name))
+    write_exam_files(tmp_path, *clutch.arguments)
+    assert written[-1] == "result.json"
+
+
+@pytest.mark.parametrize(
+    ("number", "words"),
+    [
+        (errno.ENOSPC, "no space is left on the disk. Free some"),
+        (errno.EROFS, "read-only. Choose another folder with --out"),
+        (errno.EACCES, "permission is denied"),
+        (errno.ENAMETOOLONG, "Choose another folder with --out"),
+    ],
+)
+def test_troubles_of_the_disk_are_told_in_words(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, number: int, words: str
+) -> None:
+    def fail(descriptor: int) -> None:
+        raise OSError(number, os.strerror(number))
+
+    monkeypatch.setattr(os, "fsync", fail)
+    with pytest.raises(OutputError, match=words) as caught:
+        write_atomically(tmp_path / "report.html", [b"x"])
+    assert isinstance(caught.value, ClutchlightError)
+    assert str(tmp_path / "report.html") in str(caught.value)
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_a_file_where_a_folder_is_needed(tmp_path: Path) -> None:
+    (tmp_path / "AF-0412").write_text("in the way")
+    with pytest.raises(OutputError, match="a file lies where a folder is needed"):
+        write_atomically(tmp_path / "AF-0412" / "2026-05-14" / "result.json", [b"x"])
+
+
+def test_a_folder_where_the_file_should_lie(tmp_path: Path) -> None:
+    (tmp_path / "index.html").mkdir()
+    (tmp_path / "index.html" / "x").write_text("x")
+    with pytest.raises(OutputError, match=r"a folder of that name is in the way"):
+        write_atomically(tmp_path / "index.html", [b"x"])
+    assert [path.name for path in tmp_path.iterdir()] == ["index.html"]

@@ -1,0 +1,153 @@
+"""Packing a scan loses nothing, and the side file's word is the newest."""
+
+from __future__ import annotations
+
+import math
+import zlib
+from dataclasses import astuple, replace
+from pathlib import Path
+from typing import Any
+
+import hypothesis.extra.numpy as arrays
+import hypothesis.strategies as st
+import numpy as np
+import pytest
+from hypothesis import given, settings
+
+from pipeline.detect.shell_signs import ShellSigns
+from pipeline.exams.exam_search import ExamClip
+from pipeline.scan.clip_scan import ClipScan, ScanPicture
+from pipeline.scan.serialization import pack_scan, unpack_scan
+from pipeline.store.store import StoredScan
+from pipeline.track.probe_path import ProbePath
+from pipeline.track.probe_turns import ProbeTurn
+from pipeline.track.tracks import ClipTracks, Track
+from tests.pipeline.empty_scan import empty_scan
+
+CLIP = ExamClip(Path("/exams/AF-0001/left-1.mp4"), "left-1.mp4", "left", 0.25, None)
+SHA256 = "a" * 64
+
+
+def table(rows: int, *shape: int) -> st.SearchStrategy[Any]:
+    return arrays.arrays(np.float64, (rows, *shape), elements=st.floats(allow_nan=False))
+
+
+def counts(rows: int) -> st.SearchStrategy[Any]:
+    return arrays.arrays(np.int64, rows, elements=st.integers(0, 2**40))
+
+
+@st.composite
+def scans(draw: st.DrawFn) -> ClipScan:
+    rows, used = draw(st.integers(0, 4)), draw(st.integers(0, 5))
+    tracks = []
+    for identity in range(1, draw(st.integers(0, 3)) + 1):
+        seen = draw(st.integers(1, 3))
+        tracks.append(
+            Track(
+                identity,
+                draw(counts(seen)),
+                draw(table(seen, 5)),
+                draw(table(seen)),
+                draw(table(seen, 3)),
+                draw(table(seen)),
+            )
+        )
+    frames = draw(st.integers(1, 4))
+    path = draw(st.none() | st.builds(ProbePath, counts(frames), table(frames), table(frames, 2)))
+    return ClipScan(
+        file=CLIP.file,
+        sha256=SHA256,
+        window=CLIP.window,
+        width=640,
+        height=480,
+        frame_rate=draw(st.none() | st.floats(1, 1000)),
+        frames=draw(st.integers(1, 10**6)),
+        mm_per_px=0.25,
+        scale_source="sidecar",
+        status="done",
+        reason=draw(st.none() | st.text()),
+        used_frames=draw(counts(used)),
+        frame=draw(counts(rows)),
+        ellipse=draw(table(rows, 5)),
+        stage_probability=draw(table(rows, 3)),
+        score=draw(table(rows)),
+        outline_uncertainty=draw(table(rows, 2)),
+        track=draw(counts(rows)),
+        tracks=ClipTracks(CLIP.file, CLIP.window, 0.25, 0, tuple(tracks), path=path),
+        pictures={track.identity: ScanPicture(4, (1 / 3, 2.0, 5.0, 4.0, 0.0), b"jpeg") for track in tracks},
+        imaging_depth_px=draw(st.none() | st.floats(1, 4096)),
+    )
+
+
+def assert_same(actual: Any, expected: Any, name: str = "scan") -> None:
+    """Equal to the bit, through all fields."""
+    assert type(actual) is type(expected), name
+    if isinstance(expected, np.ndarray):
+        assert actual.dtype == expected.dtype, name
+        np.testing.assert_array_equal(actual, expected, err_msg=name)
+        assert actual.tobytes() == expected.tobytes(), name
+    elif isinstance(expected, tuple):
+        assert len(actual) == len(expected), name
+        for number, (one, other) in enumerate(zip(actual, expected, strict=True)):
+            assert_same(one, other, f"{name}[{number}]")
+    elif hasattr(expected, "__dataclass_fields__"):
+        for field in expected.__dataclass_fields__:
+            assert_same(getattr(actual, field), getattr(expected, field), f"{name}.{field}")
+    else:
+        assert actual == expected, name
+
+
+@given(scans())
+@settings(max_examples=50, deadline=None)
+def test_a_scan_comes_back_to_the_bit(scan: ClipScan) -> None:
+    scan = replace(scan, tracks=replace(scan.tracks, frames=scan.frames, imaging_depth_px=scan.imaging_depth_px))
+    back = unpack_scan(pack_scan(scan), CLIP, SHA256)
+    assert_same(back, scan)
+    assert back is not None
+    assert pack_scan(back) == pack_scan(scan)
+
+
+@pytest.fixture
+def scan() -> ClipScan:
+    return empty_scan(ClipTracks("left-1.mp4", "left", 0.25, 90, ()), sha256=SHA256, imaging_depth_px=400.0)
+
+
+@pytest.mark.parametrize(
+    ("mm_per_px", "depth_mm", "expected"),
+    [(0.3, None, 0.3), (None, 90.0, 0.225), (None, None, None)],
+)
+def test_a_mended_side_file_counts_without_reading_the_clip_again(
+    scan: ClipScan, mm_per_px: float | None, depth_mm: float | None, expected: float | None
+) -> None:
+    mended = ExamClip(Path("/exams/x/first.mp4"), "first.mp4", "right", mm_per_px, depth_mm)
+    back = unpack_scan(pack_scan(scan), mended, SHA256)
+    assert back is not None
+    assert (back.file, back.window, back.mm_per_px) == ("first.mp4", "right", expected)
+    assert back.tracks == ClipTracks("first.mp4", "right", expected, 90, (), imaging_depth_px=400.0)
+    assert back.scale_source == ("unknown" if expected is None else "sidecar")
+
+
+def test_a_scan_packed_in_another_form_counts_as_absent(scan: ClipScan) -> None:
+    packed = zlib.decompress(pack_scan(scan).archive).replace(b"clutchlight/scan/", b"clutchlight/scan/9")
+    assert unpack_scan(StoredScan(zlib.compress(packed), ()), CLIP, SHA256) is None
+
+
+def test_signs_come_back_with_what_could_not_be_told(scan: ClipScan) -> None:
+    read = ShellSigns(40.5, math.nan, -3.25, 1 / 3, 0.0, 9.0, 0.25, math.nan, 5)
+    scan = replace(scan, tracks=replace(scan.tracks, signs={2: read}))
+    back = unpack_scan(pack_scan(scan), CLIP, SHA256)
+    assert back is not None
+    assert list(back.tracks.signs) == [2]
+    np.testing.assert_array_equal(astuple(back.tracks.signs[2]), astuple(read))
+    assert isinstance(back.tracks.signs[2].frames, int)
+
+
+def test_turns_come_back_and_so_does_that_nobody_looked(scan: ClipScan) -> None:
+    turn = ProbeTurn(40.0, np.array([1.0, 20, 40]), np.array([80.0, 60, 40]), 2.5)
+    back = unpack_scan(pack_scan(replace(scan, tracks=replace(scan.tracks, turns=(turn, turn)))), CLIP, SHA256)
+    assert back is not None
+    assert_same(back.tracks.turns, (turn, turn))
+    assert scan.tracks.turns is None
+    nobody = unpack_scan(pack_scan(scan), CLIP, SHA256)
+    assert nobody is not None
+    assert nobody.tracks.turns is None
