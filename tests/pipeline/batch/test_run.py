@@ -25,6 +25,7 @@ from pipeline.detect.detector import Detections
 from pipeline.exams.exam_search import ExamRootError
 from pipeline.ingest.frame import Frame
 from pipeline.ingest.sector.sector import Sector
+from pipeline.report import output_files
 from pipeline.settings import load_settings
 from pipeline.store.atomic_write import OutputError
 from pipeline.store.lock import LockedError, hold_lock

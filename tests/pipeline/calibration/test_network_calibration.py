@@ -67,7 +67,7 @@ def test_errors_of_sections_are_read_off_the_true_ones():
     assert outline.shelled.width_bias == pytest.approx(0.03, abs=0.008)
     assert outline.follicle.width_bias == pytest.approx(0.08, abs=0.008)
     assert outline.shelled.ratio_scale == outline.follicle.ratio_scale == pytest.approx(0.7, abs=0.02)
-    assert (outline.shelled.section_series, outline.follicle.section_series) == (80, 40)
+    assert (outline.shelled.passages, outline.follicle.passages) == (80, 40)
     assert learned(eggs).outline == FORMER.outline
 
 

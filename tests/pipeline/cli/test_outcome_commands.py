@@ -99,8 +99,8 @@ def test_a_file_with_a_mistake_is_not_taken_at_all(out: Path, capsys: pytest.Cap
 @pytest.mark.parametrize(
     ("arguments", "said"),
     [
-        (["AF-0001"], "Give ANIMAL, WHAT and --date"),
-        (["AF-0001", "laid"], "Give ANIMAL, WHAT and --date"),
+        (["AF-0001"], "Give ANIMAL, KIND and --date"),
+        (["AF-0001", "laid"], "Give ANIMAL, KIND and --date"),
         (["AF-0001", "laid", "--date", "2026-05-10", "--csv", "x.csv"], "Give --csv alone"),
         (["AF-0001", "sold", "--date", "2026-05-10"], "outcome: expected one of laid"),
         (["AF-0001", "laid", "--date", "tomorrow"], "date: expected a date like"),

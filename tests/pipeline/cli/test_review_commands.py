@@ -69,7 +69,7 @@ def test_the_page_is_served_until_it_is_stopped(out: Path) -> None:
         assert running.stderr is not None
         found = re.search(r"http://127\.0\.0\.1:\d+/", running.stderr.readline())
         assert found is not None
-        with urllib.request.urlopen(f"{found[0]}door", timeout=20) as answer:
+        with urllib.request.urlopen(f"{found[0]}login", timeout=20) as answer:
             assert "Who is there?" in answer.read().decode()
         running.send_signal(signal.SIGINT)
         assert running.wait(20) == 0

@@ -12,6 +12,7 @@ import pytest
 
 from models.errors import ClutchlightError
 from pipeline.exams.exam_search import ExamProblem
+from pipeline.report import output_files
 from pipeline.report.output_files import write_exam_files, write_overview_files
 from pipeline.report.summary import summarise
 from pipeline.scan.clip_scan import ClipScan

@@ -17,7 +17,7 @@ from torch import Tensor
 from configs.reading import config_path
 from models.network import EggNetwork, NetworkConfig, load_weights, save_weights, weights_sha256
 from models.targets import Labels
-from synthetic.training import training_run
+from synthetic.training import fine_tuning, training_run
 from synthetic.training.dataset import PhantomPictures
 from synthetic.training.fine_tuning import (
     FineTuningResult,
