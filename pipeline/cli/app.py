@@ -7,14 +7,15 @@ Results go to stdout, talk to stderr. Heavy libraries are imported by the comman
 from __future__ import annotations
 
 import json
-import sys
 from collections.abc import Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated
+from typing import Annotated
 
 import typer
 
-from pipeline.batch.events import BatchReport
+from pipeline.cli.batch_runner import run_batch_with_progress
+from pipeline.cli.bench_commands import bench
+from pipeline.cli.calibrate_command import calibrate
 from pipeline.cli.error_handling import handle_errors
 from pipeline.cli.exit_codes import ExitCode, batch_exit_code
 from pipeline.cli.options import (
@@ -26,14 +27,11 @@ from pipeline.cli.options import (
     SettingsFile,
     Traceback,
     Weights,
+    misused,
 )
 from pipeline.cli.outcome_commands import agreement, outcome
 from pipeline.cli.review_commands import labels, review, users
-from pipeline.cli.train_command import compare_networks, train
-
-if TYPE_CHECKING:
-    from pipeline.scan.clip_scan import FrameDetector
-    from pipeline.settings import Settings
+from pipeline.cli.train_command import train
 
 __all__ = ["main"]
 
@@ -98,7 +96,7 @@ def batch(
     with handle_errors(traceback):
         from pipeline.cli.progress import print_report
 
-        report = _run_batch(root, out, settings, engine, weights, force=force, quiet=quiet)
+        report = run_batch_with_progress(root, out, settings, engine, weights, force=force, quiet=quiet)
         if as_json:
             typer.echo(json.dumps(report.document(batch_exit_code(report)), ensure_ascii=False, indent=2))
         print_report(report, quiet=quiet, as_json=as_json, traceback=traceback)
@@ -124,7 +122,7 @@ def demo(
 
         exams, results = out / "exams", out / "results"
         _write_phantoms(exams, animals=None, seed=seed, quiet=quiet)
-        report = _run_batch(exams, results, None, engine, weights, quiet=quiet)
+        report = run_batch_with_progress(exams, results, None, engine, weights, quiet=quiet)
         truth = json.loads((exams / "animals.json").read_text(encoding="utf-8"))
         written = [exam.written_to for exam in report.exams if exam.written_to is not None]
         rows = compare_counts(truth, read_results(written))
@@ -163,12 +161,12 @@ def phantoms(
     """Write clips of invented animals as exam folders, with the truth beside them; or show what training sees."""
     with handle_errors(traceback):
         if (folder is None) != (animals is None) or (folder is None and sheet is None):
-            raise typer.Exit(_misused("Give DIR and --animals for clips, --contact-sheet for a contact sheet."))
+            raise typer.Exit(misused("Give DIR and --animals for clips, --contact-sheet for a contact sheet."))
         if sheet is None and (beside is not None or mixed):
-            raise typer.Exit(_misused("--compare-with and --blinded belong to --contact-sheet."))
+            raise typer.Exit(misused("--compare-with and --blinded belong to --contact-sheet."))
         if mixed and beside is None:
             raise typer.Exit(
-                _misused("--blinded needs --compare-with, a folder of recordings to mix the phantoms with.")
+                misused("--blinded needs --compare-with, a folder of recordings to mix the phantoms with.")
             )
         if folder is not None and animals is not None:
             _write_phantoms(folder, animals=animals, seed=seed, quiet=quiet)
@@ -179,205 +177,14 @@ def phantoms(
             write_contact_sheet(sheet, seed=seed, recordings=beside, mix=mixed, settings=load_settings(None).ingest)
 
 
-@app.command(epilog=EXIT_CODES_HELP)
-def bench(
-    out: Annotated[Path, typer.Option("--out", metavar="DIR", help="Where results and figures go; made if missing.")],
-    data_sets: Annotated[
-        list[Path] | None,
-        typer.Argument(metavar="DATASET...", help="Folders with exams and truth, as clutchlight phantoms writes them."),
-    ] = None,
-    egg_free: Annotated[
-        list[Path] | None,
-        typer.Option(
-            "--egg-free", metavar="DIR", help="Folder with exams of animals known to carry nothing; no truth."
-        ),
-    ] = None,
-    damaged: Annotated[
-        int, typer.Option("--fuzz", metavar="N", min=0, help="Read N damaged files of every kind; none may do harm.")
-    ] = 0,
-    sectors: Annotated[int, typer.Option("--sectors", metavar="N", min=0, help="Find sectors of N machines.")] = 0,
-    seed: Annotated[int, typer.Option("--seed", min=0, help="Start of random numbers: --fuzz, --sectors.")] = 0,
-    speed: Annotated[bool, typer.Option("--speed", help="Time the reading of clips against bare decoding.")] = False,
-    labels_of: Annotated[
-        Path | None,
-        typer.Option("--labels", metavar="DIR", help="Hold --weights, and --baseline, against clutchlight labels."),
-    ] = None,
-    before: Annotated[
-        Path | None,
-        typer.Option("--baseline", metavar="WEIGHTS", help="With --labels, the earlier network; else the shipped one."),
-    ] = None,
-    settings: SettingsFile = None,
-    engine: EngineOption = EngineName.OPENVINO,
-    weights: Weights = None,
-    quiet: Quiet = False,
-    as_json: AsJson = False,
-    traceback: Traceback = False,
-) -> None:
-    """Run the batch on data sets whose truth is known, and measure what it found and counted.
-
-    With --fuzz, --speed or --sectors it is the reading of files alone that is tried. With --labels two networks are
-    held against frames that people answered for, of animals that neither was taught.
-    """
-    with handle_errors(traceback):
-        from pipeline.store.atomic_write import write_atomically
-
-        if labels_of is not None or before is not None:
-            if labels_of is None or weights is None or data_sets or egg_free or damaged or speed or sectors:
-                raise typer.Exit(
-                    _misused("--labels goes with --weights and, if you like, --baseline, and nothing else.")
-                )
-            compared = compare_networks(labels_of, before, weights)
-            text = json.dumps(compared.document(), indent=2, allow_nan=False) + "\n"
-            write_atomically(out / "labels.json", [text.encode()])
-            typer.echo(text if as_json else compared.table(), nl=not as_json)
-            raise typer.Exit(ExitCode.DONE)
-        if damaged or speed or sectors:
-            if data_sets or egg_free:
-                raise typer.Exit(_misused("--fuzz, --speed and --sectors take no data sets."))
-            from pipeline.bench.input_files.input_report import measure_input_files
-            from pipeline.cli.progress import show_step_progress
-            from pipeline.settings import load_settings
-
-            with show_step_progress("Reading damaged and whole files", quiet=quiet) as step:
-                given = load_settings(settings)
-                read = measure_input_files(
-                    out, given, fuzz_cases=damaged, sectors=sectors, seed=seed, speed=speed, progress=step
-                )
-            text = json.dumps(read.document(), indent=2) + "\n"
-            write_atomically(out / "reading.json", [text.encode()])
-            typer.echo(text if as_json else read.table(), nl=not as_json)
-            raise typer.Exit(ExitCode.DONE if read.passed_fuzzing else ExitCode.UNEXPECTED)
-        from pipeline.bench.data_set_metrics import measure_data_set
-        from pipeline.bench.egg_free_data_set import egg_free_data_set
-        from pipeline.bench.ground_truth import DataSetError, open_data_set
-        from pipeline.bench.metrics_plots import metrics_svg
-        from pipeline.bench.metrics_table import metrics_table
-
-        known = [open_data_set(folder) for folder in data_sets or []]
-        if not known and not egg_free:
-            raise DataSetError("Name a folder with exams and truth, or one of egg-free exams with --egg-free.")
-        figures = []
-        for number, data_set in enumerate(known, 1):
-            results = out / f"{number}-{data_set.name}"
-            _run_batch(
-                data_set.exams_root,
-                results,
-                settings,
-                engine,
-                weights,
-                quiet=quiet,
-                export_probe_path=data_set.has_probe_paths,
-            )
-            figures.append(measure_data_set(data_set, results))
-        for number, folder in enumerate(egg_free or [], len(known) + 1):
-            results = out / f"{number}-{folder.resolve().name}"
-            _run_batch(folder, results, settings, engine, weights, quiet=quiet)
-            figures.append(measure_data_set(egg_free_data_set(folder, results), results))
-        document = json.dumps([each.document() for each in figures], indent=2, allow_nan=False) + "\n"
-        write_atomically(out / "figures.json", [document.encode()])
-        for number, each in enumerate(figures, 1):
-            write_atomically(out / f"{number}-{each.name}.svg", [metrics_svg(each).encode()])
-        typer.echo(document if as_json else metrics_table(figures), nl=not as_json)
-
-
-@app.command(epilog=EXIT_CODES_HELP)
-def calibrate(
-    data_set: Annotated[
-        Path, typer.Argument(metavar="DATASET", help="Folder with exams and truth, of phantoms used for nothing else.")
-    ],
-    results: Annotated[Path, typer.Option("--results", metavar="DIR", help="Where the batch over it is kept.")],
-    out: Annotated[
-        Path,
-        typer.Option("--out", metavar="FILE.toml", help="Where the calibration goes: the shipped one, or your own."),
-    ],
-    settings: SettingsFile = None,
-    engine: EngineOption = EngineName.OPENVINO,
-    weights: Weights = None,
-    quiet: Quiet = False,
-    traceback: Traceback = False,
-) -> None:
-    """Learn from eggs whose truth is known how far the network's stages and outlines can be trusted.
-
-    The file is a table of the settings: as configs/calibration.toml it holds for everybody, elsewhere with --settings.
-    """
-    with handle_errors(traceback):
-        import datetime as dt
-
-        from pipeline.bench.data_set_metrics import read_matched_eggs
-        from pipeline.bench.ground_truth import open_data_set
-        from pipeline.calibration.network_calibration import calibrate_network, network_calibration_toml
-        from pipeline.settings import load_settings
-        from pipeline.store.atomic_write import write_atomically
-
-        known = open_data_set(data_set)
-        _run_batch(
-            known.exams_root, results, settings, engine, weights, quiet=quiet, export_probe_path=known.has_probe_paths
-        )
-        loaded = load_settings(settings)
-        learned = calibrate_network(
-            read_matched_eggs(known, results),
-            command=f"clutchlight calibrate {data_set.name} --results {results.name} --out {out.name}",
-            date=dt.date.today(),
-            weights_sha256=load_detector(engine.value, weights, loaded).model.sha256,
-            previous=loaded.calibration,
-        )
-        write_atomically(out, [network_calibration_toml(learned).encode()])
-        if not quiet:
-            passages = learned.outline.shelled.passages + learned.outline.follicle.passages
-            typer.echo(f"Learned from {learned.eggs} eggs and {passages} passages; written to {out}")
-
-
+app.command(epilog=EXIT_CODES_HELP)(bench)
+app.command(epilog=EXIT_CODES_HELP)(calibrate)
 app.command(epilog=EXIT_CODES_HELP)(train)
 app.command(epilog=EXIT_CODES_HELP)(outcome)
 app.command(epilog=EXIT_CODES_HELP)(agreement)
 app.command(epilog=EXIT_CODES_HELP)(review)
 app.command(epilog=EXIT_CODES_HELP)(users)
 app.command(epilog=EXIT_CODES_HELP)(labels)
-
-
-def load_detector(engine: str, weights: Path | None, settings: Settings) -> FrameDetector:
-    """A network, by default the shipped one, on the engine of that name. Raises EngineError, WeightsError."""
-    import os
-
-    from models.runtime import make_engine, shipped_weights
-    from pipeline.detect.detector import Detector
-
-    threads = settings.run.threads or len(os.sched_getaffinity(0))
-    return Detector(make_engine(engine, weights or shipped_weights(), threads=threads), settings.detect)
-
-
-def _misused(sentence: str) -> ExitCode:
-    typer.echo(sentence, err=True)
-    return ExitCode.USAGE
-
-
-def _run_batch(
-    root: Path,
-    out: Path,
-    settings_file: Path | None,
-    engine: EngineName,
-    weights: Path | None,
-    *,
-    quiet: bool,
-    force: bool = False,
-    export_probe_path: bool = False,
-) -> BatchReport:
-    """export_probe_path : whatever the settings say of them"""
-    from pipeline.batch.run import run_batch
-    from pipeline.cli.progress import show_batch_progress
-    from pipeline.settings import load_settings
-
-    settings = load_settings(settings_file)
-    settings = settings.with_probe_path() if export_probe_path else settings
-    with show_batch_progress(quiet=quiet) as on_event:
-        return run_batch(
-            root,
-            out,
-            settings,
-            lambda: load_detector(engine.value, weights, settings),
-            force=force,
-            on_event=on_event,
-        )
 
 
 def _write_phantoms(folder: Path, *, animals: int | None, seed: int, quiet: bool) -> None:
@@ -390,7 +197,3 @@ def _write_phantoms(folder: Path, *, animals: int | None, seed: int, quiet: bool
             write_demo(folder, seed=seed, progress=step)
         else:
             write_phantoms(folder, animals=animals, seed=seed, progress=step)
-
-
-if __name__ == "__main__":
-    sys.exit(main())

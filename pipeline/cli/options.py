@@ -8,7 +8,19 @@ from typing import Annotated
 
 import typer
 
-__all__ = ["EXIT_CODES_HELP", "AsJson", "EngineName", "EngineOption", "Quiet", "SettingsFile", "Traceback", "Weights"]
+from pipeline.cli.exit_codes import ExitCode
+
+__all__ = [
+    "EXIT_CODES_HELP",
+    "AsJson",
+    "EngineName",
+    "EngineOption",
+    "Quiet",
+    "SettingsFile",
+    "Traceback",
+    "Weights",
+    "misused",
+]
 
 
 class EngineName(StrEnum):
@@ -34,3 +46,9 @@ Weights = Annotated[
 Quiet = Annotated[bool, typer.Option("--quiet", help="Say nothing but what went wrong.")]
 AsJson = Annotated[bool, typer.Option("--json", help="Write the report as one JSON document to stdout.")]
 Traceback = Annotated[bool, typer.Option("--traceback", help="After a failure, show where in the program it arose.")]
+
+
+def misused(sentence: str) -> ExitCode:
+    """Print what is wrong with the arguments to stderr; the exit code for it."""
+    typer.echo(sentence, err=True)
+    return ExitCode.USAGE

@@ -9,8 +9,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from pipeline.cli.error_handling import handle_errors
-from pipeline.cli.exit_codes import ExitCode
-from pipeline.cli.options import AsJson, Quiet, Traceback
+from pipeline.cli.options import AsJson, Quiet, Traceback, misused
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -68,10 +67,10 @@ def outcome(
         told: Sequence[Outcome]
         if table is not None:
             if animal is not None or date is not None or number or who or note or withdrawn:
-                raise typer.Exit(_misused("Give --csv alone, or ANIMAL, KIND and --date for one outcome."))
+                raise typer.Exit(misused("Give --csv alone, or ANIMAL, KIND and --date for one outcome."))
             told = read_outcomes(table, today=today)
         elif animal is None or kind is None or date is None:
-            raise typer.Exit(_misused("Give ANIMAL, KIND and --date for one outcome, or --csv FILE for many."))
+            raise typer.Exit(misused("Give ANIMAL, KIND and --date for one outcome, or --csv FILE for many."))
         else:
             cells = {"animal": animal, "outcome": kind, "date": date, "number": number, "who": who, "note": note}
             told = [parse_outcome({**cells, "withdrawn": "yes" if withdrawn else ""}, today=today)]
@@ -138,8 +137,3 @@ def _need_results(out: Path) -> None:
 def _unknown(outcomes: Sequence[Outcome], exams: Sequence[StoredExam]) -> list[str]:
     known = {exam.animal.casefold() for exam in exams}
     return sorted({one.animal for one in outcomes if one.animal.casefold() not in known})
-
-
-def _misused(sentence: str) -> ExitCode:
-    typer.echo(sentence, err=True)
-    return ExitCode.USAGE

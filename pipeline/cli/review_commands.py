@@ -9,8 +9,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from pipeline.cli.error_handling import handle_errors
-from pipeline.cli.exit_codes import ExitCode
-from pipeline.cli.options import AsJson, Quiet, SettingsFile, Traceback
+from pipeline.cli.options import AsJson, Quiet, SettingsFile, Traceback, misused
 
 if TYPE_CHECKING:
     from pipeline.review.users import Permission
@@ -53,10 +52,10 @@ def review(
         _need_results(out)
         is_local = host in LOOPBACK_HOSTS
         if (certificate is None) != (private_key is None):
-            raise typer.Exit(_misused("Give --certificate and --private-key together."))
+            raise typer.Exit(misused("Give --certificate and --private-key together."))
         if not is_local and certificate is None and not unencrypted:
             raise typer.Exit(
-                _misused(
+                misused(
                     "Beyond this machine passwords would go over the net in clear. Give --certificate and "
                     "--private-key, or --unencrypted behind a proxy that serves HTTPS."
                 )
@@ -94,20 +93,20 @@ def users(
 
         _need_results(out)
         if permission not in PERMISSIONS:
-            raise typer.Exit(_misused(f"--permission is one of {', '.join(PERMISSIONS)}, not {permission}."))
+            raise typer.Exit(misused(f"--permission is one of {', '.join(PERMISSIONS)}, not {permission}."))
         right: Permission = next(one for one in PERMISSIONS if one == permission)
         event_log = EventLog(out)
         known = Users(event_log)
         if add is not None:
             if not role:
-                raise typer.Exit(_misused("Tell with --role what the user is; it stands beside the name on sheets."))
+                raise typer.Exit(misused("Tell with --role what the user is; it stands beside the name on sheets."))
             password = typer.prompt("Password", hide_input=True, confirmation_prompt=True, err=True)
             try:
                 known.save(User(add, role, right), password)
             except ValueError as error:
-                raise typer.Exit(_misused(str(error))) from error
+                raise typer.Exit(misused(str(error))) from error
         if remove is not None and not known.remove(remove):
-            raise typer.Exit(_misused(f"Nobody is called {remove} here."))
+            raise typer.Exit(misused(f"Nobody is called {remove} here."))
         if not quiet:
             for user in known.list_users():
                 typer.echo(f"{user.name}\t{user.role}\t{user.permission}")
@@ -151,8 +150,3 @@ def _need_results(out: Path) -> None:
             f"{out}: no results lie in this folder. Name the output folder of clutchlight batch with --out, or run "
             "the batch first."
         )
-
-
-def _misused(sentence: str) -> ExitCode:
-    typer.echo(sentence, err=True)
-    return ExitCode.USAGE

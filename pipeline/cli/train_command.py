@@ -13,7 +13,7 @@ import typer
 
 from pipeline.cli.error_handling import handle_errors
 from pipeline.cli.exit_codes import ExitCode
-from pipeline.cli.options import AsJson, Quiet, Traceback
+from pipeline.cli.options import AsJson, Quiet, Traceback, misused
 
 if TYPE_CHECKING:
     import torch
@@ -66,10 +66,10 @@ def train(
     with handle_errors(traceback):
         if labels is None:
             if config is None or allow_regression:
-                raise typer.Exit(_misused("Give --config FILE; or --labels DIR, to which --allow-regression belongs."))
+                raise typer.Exit(misused("Give --config FILE; or --labels DIR, to which --allow-regression belongs."))
             _on_phantoms(config, out, start, quiet=quiet, as_json=as_json)
         elif start is None:
-            raise typer.Exit(_misused("--labels needs --from WEIGHTS, the network to teach further."))
+            raise typer.Exit(misused("--labels needs --from WEIGHTS, the network to teach further."))
         else:
             _on_labels(config, out, start, labels, allow_regression=allow_regression, quiet=quiet, as_json=as_json)
 
@@ -164,8 +164,3 @@ def _trained(
     return run_with_fitting_batch(
         fitting, batch=settings.batch, device=training_device(), notify=lambda text: typer.echo(text, err=True)
     )
-
-
-def _misused(sentence: str) -> ExitCode:
-    typer.echo(sentence, err=True)
-    return ExitCode.USAGE

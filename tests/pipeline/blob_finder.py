@@ -121,9 +121,9 @@ def write_exam_folder(
 
 def main(change: Callable[[], None] = lambda: None) -> int:
     """The command line with the blob finder in place of the network; ``change`` may break more of it."""
-    from pipeline.cli import app
+    from pipeline.cli import app, batch_runner
 
-    app.load_detector = lambda engine, weights, settings: BlobFinder()
+    batch_runner.load_detector = lambda engine, weights, settings: BlobFinder()
     change()
     return app.main(sys.argv[1:])
 

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 
 import pytest
 
-from pipeline.cli import app
+from pipeline.cli import app, batch_runner
 from tests.pipeline.blob_finder import BlobFinder
 
 if TYPE_CHECKING:
@@ -52,7 +52,7 @@ Clutchlight = Callable[..., CommandResult]
 @pytest.fixture
 def clutchlight(monkeypatch: pytest.MonkeyPatch, capfd: pytest.CaptureFixture[str]) -> Clutchlight:
     """The command line with the blob finder, in this process: starting one of its own takes two seconds."""
-    monkeypatch.setattr(app, "load_detector", lambda engine, weights, settings: BlobFinder())
+    monkeypatch.setattr(batch_runner, "load_detector", lambda engine, weights, settings: BlobFinder())
     monkeypatch.setenv("COLUMNS", "200")
 
     def said(*arguments: object) -> CommandResult:

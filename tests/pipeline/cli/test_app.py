@@ -15,7 +15,7 @@ from pathlib import Path
 import pytest
 
 from pipeline.batch.events import BatchReport, ClipReport, ExamReport
-from pipeline.cli import app
+from pipeline.cli import app, batch_runner
 from pipeline.cli.exit_codes import ExitCode, batch_exit_code
 from pipeline.store.lock import hold_lock
 from tests.pipeline.bench.data_set_files import DATE, object_annotation, write_truth
@@ -194,7 +194,7 @@ def test_the_demo_compares_truth_with_what_was_counted(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
     monkeypatch.setattr("synthetic.film.clips.write_demo", film_two)
-    monkeypatch.setattr(app, "load_detector", lambda engine, weights, settings: BlobFinder())
+    monkeypatch.setattr(batch_runner, "load_detector", lambda engine, weights, settings: BlobFinder())
     assert app.main(["demo", "--out", str(tmp_path / "words")]) == ExitCode.DONE
     said = capsys.readouterr().out.splitlines()
     assert said[0].split()[:2] == ["animal", "species"]
@@ -209,7 +209,7 @@ def test_the_demo_compares_truth_with_what_was_counted(
 def test_bench_measures_data_sets_and_egg_free_exams(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    monkeypatch.setattr(app, "load_detector", lambda engine, weights, settings: BlobFinder())
+    monkeypatch.setattr(batch_runner, "load_detector", lambda engine, weights, settings: BlobFinder())
     write_exam_folder(tmp_path / "set", "AF-0001", {"left-1.mp4": 1}, date=DATE)
     write_exam_folder(tmp_path / "free", "AF-0002", {"left-1.mp4": 1}, date=DATE)
     eggs = [
