@@ -7,7 +7,7 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.bench.input_files.sector_accuracy import overlap as mask_iou
+from pipeline.bench.input_files.sector_accuracy import mask_iou
 from pipeline.bench.input_files.simulated_screens import simulated_screens
 from pipeline.ingest.sector.sector import Sector, find_sector
 
