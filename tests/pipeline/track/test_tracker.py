@@ -55,8 +55,8 @@ def owners(clip, sightings, finished):
     followed = defaultdict(Counter)
     for objects, seen in zip(clip.objects, sightings, strict=True):
         for egg, provisional in zip(objects.tolist(), seen.track_ids.tolist(), strict=True):
-            if provisional in finished.renumbering:
-                followed[finished.renumbering[provisional]][egg] += 1
+            if provisional in finished.final_ids:
+                followed[finished.final_ids[provisional]][egg] += 1
     return followed
 
 
@@ -88,7 +88,7 @@ def test_false_alarms_alone_make_no_track():
     )
     _, finished = run(clip.frames)
     assert finished.tracks == ()
-    assert finished.renumbering == {}
+    assert finished.final_ids == {}
 
 
 @pytest.mark.parametrize(("gap", "tracks"), [(0, 1), (5, 1), (8, 1), (20, 2)])
@@ -162,7 +162,7 @@ def test_the_picture_to_keep_is_the_tracks_best():
         for provisional in seen.track_ids[seen.is_best_view].tolist():
             kept[provisional] = detections.frame
     best = {track.identity: int(track.frames[track.best_row]) for track in finished.tracks}
-    assert {final: kept[provisional] for provisional, final in finished.renumbering.items()} == best
+    assert {final: kept[provisional] for provisional, final in finished.final_ids.items()} == best
 
 
 def test_dropped_tracks_never_come_back():
@@ -177,7 +177,7 @@ def test_dropped_tracks_never_come_back():
     sightings, finished = run(clip.frames)
     dropped = [identity for seen in sightings for identity in seen.dropped]
     assert len(dropped) == len(set(dropped)) > 0
-    assert not set(dropped) & set(finished.renumbering)
+    assert not set(dropped) & set(finished.final_ids)
     assert [track.identity for track in finished.tracks] == list(range(1, len(finished.tracks) + 1))
     assert [track.frames[0] for track in finished.tracks] == sorted(t.frames[0] for t in finished.tracks)
 
