@@ -103,7 +103,7 @@ def unpack_scan(stored: StoredScan, clip: ExamClip, sha256: str) -> ClipScan | N
         header = _read_header(data)
         if header is None or header.get("format") != FORMAT:
             return None
-        arrays = {name: array.copy() for name, array in load(data).items()}
+        arrays: dict[str, Any] = {name: array.copy() for name, array in load(data).items()}
     except (zlib.error, SafetensorError, ValueError) as error:
         _log.warning("%s: its stored scan is damaged (%s); the clip counts as not yet read", clip.file, error)
         return None
@@ -162,7 +162,7 @@ def _named_arrays(prefix: str, source: object, names: tuple[str, ...]) -> dict[s
     return {f"{prefix}.{name}": getattr(source, name) for name in names}
 
 
-def _arrays_of(arrays: Mapping[str, Array], prefix: str, names: tuple[str, ...]) -> dict[str, Any]:
+def _arrays_of(arrays: Mapping[str, Any], prefix: str, names: tuple[str, ...]) -> dict[str, Any]:
     return {name: arrays[f"{prefix}.{name}"] for name in names}
 
 
@@ -187,7 +187,7 @@ def _signs_from_row(row: list[float | None]) -> ShellSigns:
     return ShellSigns(*values)
 
 
-def _turns(kept: list[tuple[float, float]] | None, arrays: Mapping[str, Array]) -> tuple[ProbeTurn, ...] | None:
+def _turns(kept: list[tuple[float, float]] | None, arrays: Mapping[str, Any]) -> tuple[ProbeTurn, ...] | None:
     if kept is None:
         return None
     return tuple(

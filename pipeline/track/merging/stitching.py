@@ -112,7 +112,7 @@ def _fullness_ratios(tracks: Sequence[Track], singles: Sequence[ObservedObject])
     )
     fullness = 0.5 * (end_sizes[:, None] + start_sizes[None]) / np.maximum(largest[:, None], largest[None])
     bound = _BREAK.maximum_fullness_ratio
-    return np.clip(_BREAK.fullness_weight * (fullness - _BREAK.even_fullness), -bound, bound)
+    return np.asarray(np.clip(_BREAK.fullness_weight * (fullness - _BREAK.even_fullness), -bound, bound))
 
 
 def _centres(tracks: Sequence[Track], row: int) -> Floats:
