@@ -1,13 +1,13 @@
 """The signs of a shell in one picture: the egg's wall, the shadow behind it, and its interior.
 
-All signs are differences of grey levels of the screen, 0 to 255, from tissue around or beside the egg, so that gain and
-depth gain cancel. Parts that lie in another object's outline or shadow are left out. A sign that cannot be measured is
-NaN.
+All signs are differences of grey levels of the screen, 0 to 255, from tissue around or next to the egg, so that gain
+and depth gain cancel. Parts that lie in another object's outline or shadow are left out. A sign that cannot be measured
+is NaN.
 
     rim        the wall nearest to the probe, where the beams meet it at nearly right angles: the brightest level across
                it, minus the median level of the tissue around the egg and not behind it
     rim_px     how thick that bright line is at half its height, along the beam
-    shadow     the mean level beside the egg at the depths behind it, minus the mean level behind it; above 0: darker
+    shadow     the mean level next to the egg at the depths behind it, minus the mean level behind it; above 0: darker
     interior   the median level inside, minus that of the tissue around
     middle     the median level of the core, minus that of the rest of the interior: a yolk, or a dark core
     unevenness the standard deviation inside
@@ -52,8 +52,8 @@ class _Regions:
 
     shadow_radius: float = 1.15  # nothing nearer to the outline belongs to the shadow
     behind_half_width: float = 0.6  # across; within it is behind the egg ...
-    beside_half_width: float = 1.25  # ... and outside it is beside the egg
-    minimum_row_samples: int = 3  # beams behind, and beams beside, for a depth to count
+    lateral_half_width: float = 1.25  # ... and outside it is next to the egg
+    minimum_row_samples: int = 3  # beams behind the egg, and beams next to it, for a depth to count
     minimum_rows: int = 6  # depths
 
     minimum_half_depth_px: float = 3.0
@@ -79,7 +79,7 @@ class _Wall:
 class _Screen:
     """Limits of what a screen shows, grey levels. Common practice, no source."""
 
-    dark: float = 12.0  # where tissue beside the egg is no brighter, no shadow can be measured
+    dark: float = 12.0  # where tissue next to the egg is no brighter, no shadow can be measured
     white: float = 250.0  # from here on a screen shows no difference ...
     black: float = 3.0  # ... and neither up to here
 
@@ -137,7 +137,7 @@ def measure_signs(grey: NDArray[np.uint8], beams: BeamCoordinates, ellipses: Flo
     shadow, black_share = _measure_shadow(
         levels,
         behind=beyond & (across < _REGIONS.behind_half_width),
-        beside=beyond & (across > _REGIONS.beside_half_width),
+        lateral=beyond & (across > _REGIONS.lateral_half_width),
     )
     return ShellSigns(
         rim=rim - tissue_level,
@@ -183,16 +183,17 @@ def _radius(ellipse: Floats, x: Floats, y: Floats) -> Floats:
     return np.asarray(np.hypot(along / ellipse[2], across / ellipse[3]))
 
 
-def _measure_shadow(levels: Floats, *, behind: Mask, beside: Mask) -> tuple[float, float]:
-    """How much darker it is behind the egg than beside it, and the share that is black; NaN where unknown.
+def _measure_shadow(levels: Floats, *, behind: Mask, lateral: Mask) -> tuple[float, float]:
+    """How much darker it is behind the egg than next to it, and the share that is black; NaN where unknown.
 
-    Compared depth by depth, because gain changes with depth. A depth counts where both sides are visible.
+    behind, lateral : the points behind the egg, and those next to it at the same depths. Compared depth by depth,
+    because gain changes with depth. A depth counts where both are visible.
     """
-    rows = np.minimum(behind.sum(0), beside.sum(0)) >= _REGIONS.minimum_row_samples
-    rows[rows] = (levels * beside).sum(0)[rows] / beside.sum(0)[rows] > _SCREEN.dark
+    rows = np.minimum(behind.sum(0), lateral.sum(0)) >= _REGIONS.minimum_row_samples
+    rows[rows] = (levels * lateral).sum(0)[rows] / lateral.sum(0)[rows] > _SCREEN.dark
     if rows.sum() < _REGIONS.minimum_rows:
         return float("nan"), float("nan")
-    dark, light = ((levels * mask).sum(0)[rows] / mask.sum(0)[rows] for mask in (behind, beside))
+    dark, light = ((levels * mask).sum(0)[rows] / mask.sum(0)[rows] for mask in (behind, lateral))
     black = levels[:, rows][behind[:, rows]] <= _SCREEN.black
     return float((light - dark).mean()), float(black.mean())
 

@@ -29,7 +29,7 @@ class TrackedFrame:
 
 
 class FrameConsumer(Protocol[Result]):
-    """Collects one thing over a clip and hands it over at the end.
+    """Collects one thing over a clip and returns it at the end.
 
     add_frame : called for one frame after the other, in order
     finish : called once, after the last frame. final_ids : from provisional to final track ids, confirmed tracks only

@@ -1,4 +1,4 @@
-"""Where the probe turned back, seen in the pictures: after the turn they come again in reverse order.
+"""Where the probe turned back, seen in the pictures: after the turn they repeat in reverse order.
 
 In the matrix of correlations between every two frames a return is a ridge that leaves the diagonal at the turn and runs
 across it, frame T - a against frame T + b. Speckle shows how far a probe moved but not in which direction; the ridge

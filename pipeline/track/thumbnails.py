@@ -41,8 +41,8 @@ class Thumbnails:
     def __init__(self, mask: NDArray[np.bool_], box: tuple[int, int, int, int]) -> None:
         x0, y0, x1, y1 = box
         # Halving is several times faster than any other step. It comes first, while cells are still some px wide.
-        room = min(x1 - x0, y1 - y0) / (_MODEL.side * _MODEL.minimum_cell_px)
-        self._halvings = max(0, int(np.log2(room)))
+        possible_shrinking = min(x1 - x0, y1 - y0) / (_MODEL.side * _MODEL.minimum_cell_px)
+        self._halvings = max(0, int(np.log2(possible_shrinking)))
         multiple = 2**self._halvings
         self._box = np.s_[y0 : y1 - (y1 - y0) % multiple, x0 : x1 - (x1 - x0) % multiple]
         # A halved pixel counts only if all its pixels lie in the sector, so that text next to the sector has no effect.

@@ -38,7 +38,7 @@ class TrackUpdate:
 
     track_ids : (N,) int64, provisional id of each detection's track, 0 where it belongs to none
     is_best_view : (N,) bool, whether the detection is now the best picture of its track
-    dropped : provisional ids of tracks given up in this frame; whatever is kept for them is no longer needed
+    dropped : provisional ids of tracks rejected in this frame; whatever is kept for them is no longer needed
     """
 
     track_ids: NDArray[np.int64]

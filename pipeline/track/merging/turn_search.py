@@ -1,8 +1,8 @@
 """Where the probe turned back within a clip, judged by the eggs that are seen again after the turn.
 
-After a turn the eggs come again in reverse order. Where the pictures were searched for turns (`probe_turns`), they say
+After a turn the eggs reappear in reverse order. Where the pictures were searched for turns (`probe_turns`), they say
 which frame shows which place again, and the eggs seen there count for or against the turn. Otherwise an egg crossed at
-frame p comes again near T + c (T - p), c being how much slower the probe went back: every pair of similar objects
+frame p reappears near T + c (T - p), c being how much slower the probe went back: every pair of similar objects
 proposes a turn T, which is tried at several paces.
 """
 
@@ -38,7 +38,7 @@ Floats = NDArray[np.float64]
 
 @dataclass(frozen=True)
 class _ReturnModel:
-    """How exactly eggs come again after a turn, and which turns are tried. Common practice, no source."""
+    """How exactly eggs reappear after a turn, and which turns are tried. Common practice, no source."""
 
     time_sd_frames: float = 5.0  # of an egg around the predicted time ...
     pace_sd_share: float = 0.06  # ... plus this share of the time since the turn, because probes change pace
@@ -95,10 +95,10 @@ def find_turn(
     inside = [turn for turn in visible_turns if part.low < turn.frame < part.high]
     if not inside:
         return None
-    likeliest = max(inside, key=lambda turn: turn.log_odds)
-    mapping = TurnMapping(likeliest.before, likeliest.after)
-    turn, evidence = _try_turn(likeliest.frame, mapping, objects, ratios, part, settings)
-    return None if turn is None else replace(turn, probability=float(expit(likeliest.log_odds + evidence)))
+    most_likely = max(inside, key=lambda turn: turn.log_odds)
+    mapping = TurnMapping(most_likely.before, most_likely.after)
+    turn, evidence = _try_turn(most_likely.frame, mapping, objects, ratios, part, settings)
+    return None if turn is None else replace(turn, probability=float(expit(most_likely.log_odds + evidence)))
 
 
 def seen_again(

@@ -87,11 +87,11 @@ def test_what_another_object_hides_is_not_measured():
     above[1] -= 170
     both = np.stack([rendered.ellipse, above])
     assert measure_signs(rendered.picture, beams, both, 0) is None
-    beside = rendered.ellipse.copy()
-    beside[0] += 190
+    neighbour = rendered.ellipse.copy()
+    neighbour[0] += 190
     alone = measure_signs(rendered.picture, beams, rendered.ellipse[None], 0)
     assert alone is not None
-    two = measure_signs(rendered.picture, beams, np.stack([rendered.ellipse, beside]), 0)
+    two = measure_signs(rendered.picture, beams, np.stack([rendered.ellipse, neighbour]), 0)
     assert two is not None
     assert two.shadow == pytest.approx(alone.shadow, abs=GREY_PER_DB)
 

@@ -20,7 +20,7 @@ ONE_PLACE = [(300.0, 240.0)] * 5
 ROW_FIELDS = ("frames", "ellipses", "depths_px", "stage_probabilities", "scores")
 
 
-def swept(times: list[tuple[int, ...]], places: list[tuple[float, float]], frames: int) -> ClipTracks:
+def clip_of_crossings(times: list[tuple[int, ...]], places: list[tuple[float, float]], frames: int) -> ClipTracks:
     """A clip with one track for each egg and time, 20 frames long around the time; numbered egg by egg."""
     tracks = []
     for (x, y), egg_times in zip(places, times, strict=True):
@@ -63,7 +63,7 @@ def test_of_a_crossing_cut_off_by_the_end_of_the_clip_the_beginning_counts() -> 
 
 def test_where_the_pictures_show_no_turn_nothing_is_seen_again() -> None:
     """Eggs at places and times as if the probe had come back at an even pace."""
-    tracks = swept([(40, 560), (80, 520), (120, 480), (160, 440), (200, 400)], PLACES, 600)
+    tracks = clip_of_crossings([(40, 560), (80, 520), (120, 480), (160, 440), (200, 400)], PLACES, 600)
     assert len(merge_tracks([tracks], None, SETTINGS).eggs) == 5
     one_pass = merge_tracks([replace(tracks, turns=())], None, SETTINGS)
     assert (len(one_pass.eggs), len(one_pass.passes)) == (10, 1)
@@ -72,9 +72,9 @@ def test_where_the_pictures_show_no_turn_nothing_is_seen_again() -> None:
 def test_eggs_that_are_not_seen_again_are_evidence_against_an_unlikely_turn() -> None:
     even = np.array([0.0, 300]), np.array([600.0, 300])
     unlikely = visible_turn(*even, log_odds=-1.0)
-    other_eggs = swept([(40,), (80,), (120,), (440,), (500,)], PLACES, 600)
+    other_eggs = clip_of_crossings([(40,), (80,), (120,), (440,), (500,)], PLACES, 600)
     assert len(merge_tracks([replace(other_eggs, turns=(unlikely,))], None, SETTINGS).passes) == 1
-    same_eggs = swept([(40, 560), (80, 520), (120, 480), (160, 440), (200, 400)], PLACES, 600)
+    same_eggs = clip_of_crossings([(40, 560), (80, 520), (120, 480), (160, 440), (200, 400)], PLACES, 600)
     assert len(merge_tracks([replace(same_eggs, turns=(unlikely,))], None, SETTINGS).passes) == 2
 
 
@@ -83,7 +83,7 @@ def test_three_passes_are_merged() -> None:
     times = [(30, 270, 360), (60, 240, 420), (90, 210, 480), (120, 180, 540), (135, 165, 570)]
     first = visible_turn(np.array([0.0, 150]), np.array([300.0, 150]))
     second = visible_turn(np.array([150.0, 300]), np.array([600.0, 300]))
-    tracks = swept(times, PLACES, 600)
+    tracks = clip_of_crossings(times, PLACES, 600)
     grouping = merge_tracks([replace(tracks, turns=(first, second))], None, SETTINGS)
     assert groups(grouping) == [[("left-1.mp4", 3 * n + k) for k in (1, 2, 3)] for n in range(5)]
     assert len(grouping.passes) == 3
