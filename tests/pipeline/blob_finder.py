@@ -37,9 +37,9 @@ class BlobFinder:
     def detect(self, frames: Sequence[Frame], sector: Sector) -> list[Detections]:
         time.sleep(float(os.environ.get("BLOB_SECONDS", "0")) * len(frames))
         self.detected_frames += [frame.index for frame in frames]
-        return [self._detect_in(frame, sector) for frame in frames]
+        return [self.detect_frame(frame, sector) for frame in frames]
 
-    def _detect_in(self, frame: Frame, sector: Sector) -> Detections:
+    def detect_frame(self, frame: Frame, sector: Sector) -> Detections:
         bright = ((frame.grey > 200) & sector.mask).astype(np.uint8)
         number, _, stats, centres = cv2.connectedComponentsWithStats(bright)
         rows = [label for label in range(1, number) if stats[label, cv2.CC_STAT_AREA] > 40]

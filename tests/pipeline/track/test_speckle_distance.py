@@ -33,8 +33,8 @@ def layers() -> NDArray[np.complex64]:
 
 
 def plane(at_mm: float, slice_mm: float) -> NDArray[np.complex64]:
-    depths_mm = np.arange(len(layers())) * STEP_MM
-    weights = np.exp(-((depths_mm - at_mm) ** 2) / (2 * slice_mm**2))
+    layers_mm = np.arange(len(layers())) * STEP_MM
+    weights = np.exp(-((layers_mm - at_mm) ** 2) / (2 * slice_mm**2))
     near = weights > 1e-3
     return np.tensordot(weights[near].astype(np.float32), layers()[near], 1) / np.linalg.norm(weights)
 

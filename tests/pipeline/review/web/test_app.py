@@ -182,8 +182,8 @@ class OtherFinder(BlobFinder):
 
     model = ModelInfo("other-finder", "c" * 64)
 
-    def _one(self, frame: Frame, sector: Sector) -> Detections:
-        found = super()._one(frame, sector)
+    def detect_frame(self, frame: Frame, sector: Sector) -> Detections:
+        found = super().detect_frame(frame, sector)
         return replace(found, ellipses=found.ellipses + np.array([1.0, -1.0, 0.5, 0.5, 0.0]))
 
 
