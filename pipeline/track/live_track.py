@@ -35,7 +35,10 @@ class _MotionModel:
 
 @dataclass(frozen=True)
 class _EggModel:
-    """When a sighting near a track must be another egg. Lengths are geometric mean semi-axes."""
+    """When a sighting near a track must be another egg. Lengths are geometric mean semi-axes.
+
+    Common practice where nothing else is said, no source.
+    """
 
     near_pole: float = 0.75  # an outline below this share of the track's largest is near the end of its egg ...
     unexpected_share: float = 0.3  # ... and one this large, as a share of it, where none should be left is another egg

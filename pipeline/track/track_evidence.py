@@ -16,7 +16,14 @@ from scipy.special import expit, logit
 from pipeline.settings import TrackSettings
 from pipeline.track.tracks import Track
 
-__all__ = ["effective_sample_size", "existence_probability", "score_log_odds", "stage_probabilities", "upper_score"]
+__all__ = [
+    "effective_sample_size",
+    "existence_probability",
+    "is_shelled",
+    "score_log_odds",
+    "stage_probabilities",
+    "upper_score",
+]
 
 Floats = NDArray[np.float64]
 
@@ -72,3 +79,8 @@ def stage_probabilities(tracks: Sequence[Track], settings: TrackSettings) -> Flo
         log_product += sightings * (weights @ logs) / weights.sum()
     product = np.exp(log_product - log_product.max())
     return np.asarray(product / product.sum())
+
+
+def is_shelled(stages: Floats) -> bool:
+    """Whether a shelled egg is at least as likely as a follicle. stages : (3,) as in `stage_probabilities`"""
+    return bool(stages[1] + stages[2] >= 0.5)

@@ -24,6 +24,7 @@ from pipeline.track.merging.pass_merging import Sweep, merge_passes
 from pipeline.track.merging.passes import Pass
 from pipeline.track.merging.stitching import stitch
 from pipeline.track.merging.window_alignment import opposite_window_alignments, same_window_alignments
+from pipeline.track.track_evidence import is_shelled
 from pipeline.track.tracks import ClipTracks
 
 __all__ = ["Egg", "EggTrack", "Grouping", "merge_tracks"]
@@ -58,7 +59,7 @@ class Egg:
 
     @property
     def is_shelled(self) -> bool:
-        return bool(self.stages[1] + self.stages[2] >= 0.5)
+        return is_shelled(self.stages)
 
 
 @dataclass(frozen=True)

@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.settings import TrackSettings
-from pipeline.track.track_evidence import existence_probability, stage_probabilities, upper_score
+from pipeline.track.track_evidence import existence_probability, is_shelled, stage_probabilities, upper_score
 from pipeline.track.tracks import Track
 
 __all__ = ["ObservedObject", "largest_section", "merge_objects", "observed_object", "section_sizes"]
@@ -56,7 +56,7 @@ class ObservedObject:
 
     @property
     def is_shelled(self) -> bool:
-        return bool(self.stages[1] + self.stages[2] >= 0.5)
+        return is_shelled(self.stages)
 
     def in_mm(self, mm_per_px: float) -> ObservedObject:
         """The same object with lateral, depth and size in mm."""
