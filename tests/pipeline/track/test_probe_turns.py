@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+
 import cv2
 import numpy as np
 import pytest
@@ -14,18 +16,23 @@ HEIGHT, WIDTH = 96, 128
 LAYER_SPACING = 12.0  # positions after which a picture has changed completely
 
 
-def thumbnails_at(positions: NDArray[np.float64], seed: int = 1) -> Thumbnails:
+def pictures_at(positions: NDArray[np.float64], seed: int = 1) -> Iterator[NDArray[np.uint8]]:
     """Pictures of planes at ``positions`` in a body with a varying texture, with noise and a drifting gain."""
     rng = np.random.default_rng(seed)
     knots = np.arange(np.floor(positions.min() / LAYER_SPACING) - 2, np.ceil(positions.max() / LAYER_SPACING) + 3)
     layers = [cv2.GaussianBlur(rng.normal(size=(HEIGHT, WIDTH)).astype(np.float32), (0, 0), 6) for _ in knots]
     layers = [70 + 25 * layer / layer.std() for layer in layers]
-    thumbnails = Thumbnails(np.ones((HEIGHT, WIDTH), bool), (0, 0, WIDTH, HEIGHT))
     for frame, position in enumerate(positions):
         weights = np.exp(-((knots - position / LAYER_SPACING) ** 2) / 0.5)
         picture = sum(w * layer for w, layer in zip(weights / np.linalg.norm(weights), layers, strict=True))
         picture = picture * (1 + 0.2 * np.sin(frame / 17)) + rng.normal(0, 6, (HEIGHT, WIDTH))
-        thumbnails.add_frame(frame, picture.clip(0, 255).astype(np.uint8))
+        yield picture.clip(0, 255).astype(np.uint8)
+
+
+def thumbnails_at(positions: NDArray[np.float64]) -> Thumbnails:
+    thumbnails = Thumbnails(np.ones((HEIGHT, WIDTH), bool), (0, 0, WIDTH, HEIGHT))
+    for frame, picture in enumerate(pictures_at(positions)):
+        thumbnails.add_frame(frame, picture)
     return thumbnails
 
 
