@@ -11,10 +11,11 @@ from pathlib import Path
 
 from pipeline.batch.duplicates import Duplicates, find_duplicates
 from pipeline.batch.events import ClipReport, ClipStarted, EventListener, FramesRead
+from pipeline.detect.detector import FrameDetector
 from pipeline.exams.exam_search import Exam, ExamClip
 from pipeline.ingest.frame import ClipError
 from pipeline.ingest.recording_identity import RecordingIdentity, file_state, identify_recording, pictures_sha256
-from pipeline.scan.clip_scan import ClipScan, FrameDetector, refused_scan, scan_clip
+from pipeline.scan.clip_scan import ClipScan, refused_scan, scan_clip
 from pipeline.scan.serialization import pack_scan, unpack_scan
 from pipeline.settings import Settings, scan_settings_sha256
 from pipeline.store.store import ScanKey, Store

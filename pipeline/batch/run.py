@@ -33,6 +33,7 @@ from pipeline.batch.events import (
     RunPlanned,
 )
 from pipeline.batch.stored_summaries import read_summaries, summary_json
+from pipeline.detect.detector import FrameDetector
 from pipeline.estimate.exam_estimate import estimate_exam
 from pipeline.estimate.history import AnimalBackground
 from pipeline.exams.exam_search import Exam, find_exams
@@ -41,7 +42,7 @@ from pipeline.report.export.result import ModelIdentity
 from pipeline.report.output_files import write_exam_files, write_overview_files
 from pipeline.report.sign_off import SignOff, read_sign_off
 from pipeline.report.summary import summarise
-from pipeline.scan.clip_scan import ClipScan, FrameDetector
+from pipeline.scan.clip_scan import ClipScan
 from pipeline.scan.coverage import clip_coverage
 from pipeline.settings import Settings, settings_sha256
 from pipeline.store.atomic_write import OutputError

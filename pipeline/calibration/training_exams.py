@@ -15,8 +15,9 @@ from models.ellipse import overlap
 from pipeline.batch.clip_reuse import ClipReader
 from pipeline.batch.events import BatchEvent
 from pipeline.bench.ground_truth import DataSet
+from pipeline.detect.detector import FrameDetector
 from pipeline.exams.exam_search import Exam, find_exams
-from pipeline.scan.clip_scan import ClipScan, FrameDetector
+from pipeline.scan.clip_scan import ClipScan
 from pipeline.scan.coverage import ClipCoverage
 from pipeline.settings import Settings
 from pipeline.store.store import Store

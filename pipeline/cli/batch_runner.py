@@ -9,7 +9,7 @@ from pipeline.batch.events import BatchReport
 from pipeline.cli.options import EngineName
 
 if TYPE_CHECKING:
-    from pipeline.scan.clip_scan import FrameDetector
+    from pipeline.detect.detector import FrameDetector
     from pipeline.settings import Settings
 
 __all__ = ["load_detector", "run_batch_with_progress"]

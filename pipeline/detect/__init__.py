@@ -1,1 +1,4 @@
-"""What a person could check of an egg on the picture with a ruler and an eye: its wall, its shadow, its inside."""
+"""Frames to detections, and the visible signs of a shell that a person can check on the picture.
+
+The signs are the bright wall, the shadow behind the egg and how bright it is inside.
+"""

@@ -1,8 +1,8 @@
-"""Places of a picture by beam and depth, as the scanner took them.
+"""Conversion between pixels and beam coordinates, the coordinates in which the scanner recorded the picture.
 
 Beam coordinates: ``beam`` says which beam (radians from straight down in a fan, px across in a rectangle), ``depth``
-how far along it, px, counted from where a fan's beams meet or from the top of the picture. Pixels of the source frame,
-x to the right, y down, pixel centres at whole numbers.
+how far along it, px, counted from the point where a fan's beams meet or from the top of the picture. Pixels are those
+of the source frame, x to the right, y down, pixel centres at whole numbers.
 """
 
 from __future__ import annotations
@@ -22,7 +22,7 @@ Floats = NDArray[np.float64]
 
 @dataclass(frozen=True)
 class BeamExtent:
-    """What beams an outline takes up, and between which depths."""
+    """The range of beams and of depths that an outline covers."""
 
     first_beam: float
     last_beam: float
@@ -30,12 +30,16 @@ class BeamExtent:
     far_depth: float
 
     @property
-    def middle_beam(self) -> float:
+    def centre_beam(self) -> float:
         return (self.first_beam + self.last_beam) / 2
 
     @property
-    def half_breadth(self) -> float:
+    def half_width(self) -> float:
         return (self.last_beam - self.first_beam) / 2
+
+    @property
+    def centre_depth(self) -> float:
+        return (self.near_depth + self.far_depth) / 2
 
     @property
     def half_depth(self) -> float:
@@ -44,17 +48,17 @@ class BeamExtent:
 
 @dataclass(frozen=True)
 class BeamCoordinates:
-    """The beams of one clip's sector. A whole screen, where no sector was found, counts as a rectangle."""
+    """The beams of one clip's sector. Where no sector was found, the whole screen counts as a rectangle."""
 
     sector: Sector
 
     @property
     def px_per_depth(self) -> float:
-        """Length along a beam of one step of depth; more than 1 only where a rectangle's beams are steered."""
+        """Pixels along a beam per unit of depth; more than 1 only where a rectangle's beams are steered."""
         return float(np.hypot(1.0, self.sector.steering))
 
     def to_xy(self, beam: Floats, depth: Floats) -> tuple[Floats, Floats]:
-        """x and y of places given by arrays that fit each other."""
+        """x and y of the points at ``beam`` and ``depth``, two arrays that broadcast against each other."""
         if self.sector.apex_xy is None:
             return beam + self.sector.steering * depth, np.broadcast_arrays(depth, beam)[0]
         x, y = self.sector.apex_xy
@@ -71,22 +75,24 @@ class BeamCoordinates:
         return np.arctan2(across, down), np.hypot(across, down)
 
     def extents(self, ellipses: Floats) -> list[BeamExtent]:
-        """Of outlines (N, 5)."""
-        corners = outline(ellipses)
-        beam, depth = (place.reshape(corners.shape[:2]) for place in self.to_beam_depth(corners))
-        ends = np.stack([beam.min(1), beam.max(1), depth.min(1), depth.max(1)], axis=1)
-        return [BeamExtent(*row) for row in ends.tolist()]
+        """The extent of each outline (N, 5)."""
+        points = outline(ellipses)
+        beam, depth = (coordinate.reshape(points.shape[:2]) for coordinate in self.to_beam_depth(points))
+        limits = np.stack([beam.min(1), beam.max(1), depth.min(1), depth.max(1)], axis=1)
+        return [BeamExtent(*row) for row in limits.tolist()]
 
     def entry_depths(self, ellipse: Floats, beam: Floats) -> Floats:
-        """(B,) depths at which beams (B,) first meet an outline (5,), NaN where they pass it by.
+        """(B,) depths at which beams (B,) first meet an outline (5,), NaN where they miss it.
 
-        Along a beam a place is o + t d, and the outline is where a quadratic in t is 1.
+        A point on a beam is o + t d. Scaled so that the outline is the unit circle, it solves a quadratic in t.
         """
         angle = np.deg2rad(ellipse[4])
-        turn = np.array([[np.cos(angle), np.sin(angle)], [-np.sin(angle), np.cos(angle)]]) / ellipse[2:4, None]
+        to_unit_circle = (
+            np.array([[np.cos(angle), np.sin(angle)], [-np.sin(angle), np.cos(angle)]]) / ellipse[2:4, None]
+        )
         start = np.stack(self.to_xy(beam, np.zeros_like(beam)))
-        step = turn @ (np.stack(self.to_xy(beam, np.ones_like(beam))) - start)
-        offset = turn @ (start - ellipse[:2, None])
-        a, b, c = (step**2).sum(0), (offset * step).sum(0), (offset**2).sum(0) - 1
-        room = b * b - a * c
-        return np.where(room > 0, (-b - np.sqrt(np.maximum(room, 0.0))) / a, np.nan)
+        direction = to_unit_circle @ (np.stack(self.to_xy(beam, np.ones_like(beam))) - start)
+        offset = to_unit_circle @ (start - ellipse[:2, None])
+        a, b, c = (direction**2).sum(0), (offset * direction).sum(0), (offset**2).sum(0) - 1
+        discriminant = b * b - a * c
+        return np.where(discriminant > 0, (-b - np.sqrt(np.maximum(discriminant, 0.0))) / a, np.nan)

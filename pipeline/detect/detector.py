@@ -1,9 +1,10 @@
-"""Frames to detections: the sector is cut out, scaled to the network's input, and its answers put back."""
+"""Frames to detections: the sector is cut out, scaled to the network's input, and the answers mapped back."""
 
 from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Protocol
 
 import cv2
 import numpy as np
@@ -16,20 +17,20 @@ from pipeline.ingest.frame import Frame
 from pipeline.ingest.sector.sector import Sector
 from pipeline.settings import DetectSettings
 
-__all__ = ["Detections", "Detector", "InputTransform", "ModelInfo"]
+__all__ = ["Detections", "Detector", "FrameDetector", "InputTransform", "ModelInfo"]
 
 
 @dataclass(frozen=True)
 class Detections:
-    """What was found in one frame, surest first.
+    """What was found in one frame, highest score first.
 
     frame : index from 0 in decoding order
     ellipses : (N, 5) float64, [cx, cy, semi-major, semi-minor, degrees] in px of the source frame
     depths_px : (N,) float64, from the probe's face to the centre, along the beam
     stage_probabilities : (N, 3) float64, follicle, thin-shelled, calcified; rows sum to 1
     scores : (N,) float64 in [0, 1]
-    outline_uncertainties : (N, 2) float64, the detector's own doubt: expected absolute error of either coordinate of the centre (px
-    of the source frame) and of the logarithm of a semi-axis; NaN where it states none
+    outline_uncertainties : (N, 2) float64, the detector's own uncertainty: expected absolute error of either coordinate
+        of the centre (px of the source frame) and of the logarithm of a semi-axis; NaN where it gives none
     """
 
     frame: int
@@ -42,14 +43,29 @@ class Detections:
 
 @dataclass(frozen=True)
 class ModelInfo:
-    """Which network answered. sha256 : of its weights file."""
+    """Which network answered. name : of the weights;  sha256 : of their file"""
 
     name: str
     sha256: str
 
 
+class FrameDetector(Protocol):
+    """Anything that finds objects in frames.
+
+    engine_name : the inference engine; together with the model it determines every answer to the bit
+    detect : one answer for each frame, in their order, none depending on its neighbours; for no frames, none.
+        It is called in a separate thread, one call at a time.
+    """
+
+    @property
+    def model(self) -> ModelInfo: ...
+    @property
+    def engine_name(self) -> str: ...
+    def detect(self, frames: Sequence[Frame], sector: Sector) -> list[Detections]: ...
+
+
 class Detector:
-    """A network on an engine, told which answers count."""
+    """A network on an engine, with the settings that say which of its answers count as detections."""
 
     def __init__(self, engine: Engine, settings: DetectSettings) -> None:
         self.engine_name = engine.name
@@ -62,16 +78,16 @@ class Detector:
         if not frames:
             return []
         transform = InputTransform(sector)
-        answers = self._engine.run(np.stack([transform.image_to_input(frame.grey) for frame in frames])[:, None])
-        found = []
-        for frame, answer in zip(frames, answers, strict=True):
+        outputs = self._engine.run(np.stack([transform.image_to_input(frame.grey) for frame in frames])[:, None])
+        detections = []
+        for frame, output in zip(frames, outputs, strict=True):
             outlines = decode(
-                answer,
+                output,
                 minimum_score=self._settings.minimum_score,
                 maximum_overlap=self._settings.same_object_iou,
             )
             ellipses = transform.ellipses_to_frame(outlines.ellipses)
-            found.append(
+            detections.append(
                 Detections(
                     frame=frame.index,
                     ellipses=ellipses,
@@ -83,12 +99,13 @@ class Detector:
                     ),
                 )
             )
-        return found
+        return detections
 
 
 class InputTransform:
-    """The sector's box in the middle of the network's square input, its longer side filling it and the probe at the
-    top.
+    """Maps between the source frame and the network's square input.
+
+    The sector's box lies in the middle of the input. Its longer side fills the input, and the probe is at the top.
     """
 
     def __init__(self, sector: Sector) -> None:
@@ -103,35 +120,28 @@ class InputTransform:
 
     def image_to_input(self, grey: NDArray[np.uint8]) -> NDArray[np.float32]:
         """(H, W) frame -> (S, S) float32 in [0, 1], black outside the sector."""
-        inner = grey[self._box].copy()
-        inner[self._outside] = 0
+        sector = grey[self._box].copy()
+        sector[self._outside] = 0
         if self._upside_down:
-            inner = inner[::-1]
-        shrinking = self._scale < 1
-        small = cv2.resize(inner, self._size, interpolation=cv2.INTER_AREA if shrinking else cv2.INTER_LINEAR)
+            sector = sector[::-1]
+        interpolation = cv2.INTER_AREA if self._scale < 1 else cv2.INTER_LINEAR
+        scaled = cv2.resize(sector, self._size, interpolation=interpolation)
         square = np.zeros((INPUT_SIDE_PX, INPUT_SIDE_PX), dtype=np.float32)
-        square[self._top : self._top + self._size[1], self._left : self._left + self._size[0]] = small
+        square[self._top : self._top + self._size[1], self._left : self._left + self._size[0]] = scaled
         return square / np.float32(255)
 
     def ellipses_to_frame(self, ellipses: NDArray[np.float64]) -> NDArray[np.float64]:
         """(N, 5) in px of the input -> in px of the source frame."""
         result = ellipses.copy()
-        # A pixel's centre is a whole number on both sides of the scaling, so its edge is the fixed point.
+        # Pixel centres are whole numbers in both images, so what scaling keeps fixed is the outer edge of pixel 0.
         result[:, 0] = (ellipses[:, 0] - self._left + 0.5) / self._scale - 0.5 + self._x0
         result[:, 1] = (ellipses[:, 1] - self._top + 0.5) / self._scale - 0.5 + self._y0
         result[:, 2:4] = self.lengths_to_frame(ellipses[:, 2:4])
-        if self._upside_down:
-            result[:, 1] = self._bottom - result[:, 1]
-            # Degrees stay in [-90, 90).
-            result[:, 4] = (90.0 - result[:, 4]) % 180.0 - 90.0
-        return result
+        return self._mirrored(result) if self._upside_down else result
 
     def ellipses_to_input(self, ellipses: NDArray[np.float64]) -> NDArray[np.float64]:
         """(N, 5) in px of the source frame -> in px of the input; the inverse of ellipses_to_frame."""
-        result = ellipses.copy()
-        if self._upside_down:
-            result[:, 1] = self._bottom - result[:, 1]
-            result[:, 4] = (90.0 - result[:, 4]) % 180.0 - 90.0
+        result = self._mirrored(ellipses) if self._upside_down else ellipses.copy()
         result[:, 0] = (result[:, 0] - self._x0 + 0.5) * self._scale - 0.5 + self._left
         result[:, 1] = (result[:, 1] - self._y0 + 0.5) * self._scale - 0.5 + self._top
         result[:, 2:4] *= self._scale
@@ -140,3 +150,10 @@ class InputTransform:
     def lengths_to_frame(self, lengths: NDArray[np.float64]) -> NDArray[np.float64]:
         """Lengths in px of the input -> in px of the source frame."""
         return lengths / self._scale
+
+    def _mirrored(self, ellipses: NDArray[np.float64]) -> NDArray[np.float64]:
+        # (N, 5) in px of the source frame, top and bottom of the box exchanged. Degrees stay in [-90, 90).
+        result = ellipses.copy()
+        result[:, 1] = self._bottom - result[:, 1]
+        result[:, 4] = (90.0 - result[:, 4]) % 180.0 - 90.0
+        return result

@@ -1,18 +1,18 @@
-"""The signs of a shell in one picture: its wall, the shadow behind it, and what lies inside.
+"""The signs of a shell in one picture: the egg's wall, the shadow behind it, and its interior.
 
-All are differences of grey levels of the screen, 0 to 255, against tissue beside the egg, so that gain and depth gain
-fall out of them. Places in another object's outline or shadow are left out. What cannot be told is NaN.
+All signs are differences of grey levels of the screen, 0 to 255, from tissue around or next to the egg, so that gain
+and depth gain cancel. Parts that lie in another object's outline or shadow are left out. A sign that cannot be measured
+is NaN.
 
-    rim        the wall nearest to the probe, where the beams meet it about squarely: the brightest level across it,
-               less the middle level of what lies around the egg and not behind it
-    rim_px     how thick that bright line is between its half heights, along the beam
-    shadow     the mean level beside the egg at the depths behind it, less the mean level behind it; above 0: darker
-    interior   the middle level inside, less that of what lies around
-    middle     the middle level of the innermost third, less that of the rest inside: a yolk, or a dark core
+    rim        the wall nearest to the probe, where the beams meet it at nearly right angles: the brightest level across
+               it, minus the median level of the tissue around the egg and not behind it
+    rim_px     how thick that bright line is at half its height, along the beam
+    shadow     the mean level next to the egg at the depths behind it, minus the mean level behind it; above 0: darker
+    interior   the median level inside, minus that of the tissue around
+    middle     the median level of the core, minus that of the rest of the interior: a yolk, or a dark core
     unevenness the standard deviation inside
 
-Shell, shadow and inside are what stages are told by (Casares et al. 1997, J Zoo Wildl Med 28:267, from memory); the
-shares of the outline below are common practice, without a source.
+Shell, shadow and interior are what stages are read from (Casares et al. 1997, J Zoo Wildl Med 28:267, from memory).
 """
 
 from __future__ import annotations
@@ -30,24 +30,68 @@ __all__ = ["ShellSigns", "measure_signs", "median_signs"]
 Floats = NDArray[np.float64]
 Mask = NDArray[np.bool_]
 
-# The surroundings, in half breadths across and half depths along, from the middle of the outline.
-_ACROSS = np.linspace(-2.0, 2.0, 33)
-_ALONG = np.linspace(-2.0, 3.6, 43)
-_SQUARELY = 0.4  # of the half breadth: beams so near the middle meet the wall about squarely
-_WALL_BEAMS = np.linspace(-_SQUARELY, _SQUARELY, 15)
-_WALL_GROUPS = 3  # beams side by side are averaged first, or speckle alone would have a bright wall
-_WALL_REACH = 0.45  # of the half depth, to either side of the outline, looked at ...
-_WALL_SEARCH = 0.25  # ... and searched for the wall, since an outline is never drawn exactly
-_LEAST_SAMPLES = 20
-_LEAST_ROWS = 6
-_BLACK = 12.0  # grey levels; where even the tissue beside is as dark, no shadow can be told
-_LEAST_WALL = 20.0  # grey levels above both sides for a line to have a thickness
-_WHITE, _NO_ECHO = 250.0, 3.0  # grey levels; beyond them a screen shows no difference
+
+@dataclass(frozen=True)
+class _Regions:
+    """Which parts of the picture each sign is read from. All values are common practice, no source.
+
+    Radii count from the centre of the outline, 1 being the outline itself. Lengths across the beams are in half widths
+    of the outline, lengths along them in half depths, both from its centre.
+    """
+
+    across: tuple[float, float, int] = (-2.0, 2.0, 33)  # first, last and number of the beams that are sampled
+    along: tuple[float, float, int] = (-2.0, 3.6, 43)  # first, last and number of the depths that are sampled
+
+    interior_radius: float = 0.75
+    interior_visible_share: float = 0.6  # of the interior must be visible for any sign to be read
+    core_radius: float = 0.35
+    outer_radius: float = 0.45  # from here to interior_radius is what the core is compared with
+    around_radii: tuple[float, float] = (1.2, 1.9)
+    around_half_width: float = 1.2  # across; below the centre, tissue within it may lie in the shadow
+    minimum_samples: int = 20  # of the tissue around
+
+    shadow_radius: float = 1.15  # nothing nearer to the outline belongs to the shadow
+    behind_half_width: float = 0.6  # across; within it is behind the egg ...
+    lateral_half_width: float = 1.25  # ... and outside it is next to the egg
+    minimum_row_samples: int = 3  # beams behind the egg, and beams next to it, for a depth to count
+    minimum_rows: int = 6  # depths
+
+    minimum_half_depth_px: float = 3.0
+
+
+@dataclass(frozen=True)
+class _Wall:
+    """How the wall is searched for. All values are common practice, no source."""
+
+    half_width: float = 0.4  # across, in half widths; beams so near the centre meet the wall at nearly right angles
+    beams: int = 15
+    groups: int = 3  # neighbouring beams are averaged first, because a single one shows bright speckle as a wall
+    sampled_half_depths: float = 0.45  # on either side of the outline, in half depths
+    searched_half_depths: float = 0.25  # likewise; outlines are never exact
+    minimum_search_px: float = 3.0
+    samples_per_half_depth: int = 40
+    minimum_step_px: float = 0.5
+    minimum_contrast: float = 20.0  # grey levels above both sides for a line to have a thickness
+    side_quantile: float = 0.25  # of the levels on a side; part of the line lies there too, so not the median
+
+
+@dataclass(frozen=True)
+class _Screen:
+    """Limits of what a screen shows, grey levels. Common practice, no source."""
+
+    dark: float = 12.0  # where tissue next to the egg is no brighter, no shadow can be measured
+    white: float = 250.0  # from here on a screen shows no difference ...
+    black: float = 3.0  # ... and neither up to here
+
+
+_REGIONS, _WALL, _SCREEN = _Regions(), _Wall(), _Screen()
+_ACROSS, _ALONG = np.linspace(*_REGIONS.across), np.linspace(*_REGIONS.along)
+_WALL_BEAMS = np.linspace(-_WALL.half_width, _WALL.half_width, _WALL.beams)
 
 
 @dataclass(frozen=True)
 class ShellSigns:
-    """Grey levels but for rim_px, as the module says; NaN where not to be told.
+    """Grey levels, except rim_px, as the module says; NaN where a sign cannot be measured.
 
     rim_saturated_share : share of the wall that is as white as the screen gets: then it may be brighter than shown
     shadow_black_share : share of the shadow that is as black as the screen gets: then it may be deeper than shown
@@ -68,124 +112,131 @@ class ShellSigns:
 def measure_signs(grey: NDArray[np.uint8], beams: BeamCoordinates, ellipses: Floats, row: int) -> ShellSigns | None:
     """The signs of the object in one row of all the outlines (N, 5) of a picture (H, W).
 
-    None where too little of it can be seen: it lies in another's shadow, or at the edge of the sector.
+    None where too little of it is visible: it lies in another's shadow, or at the edge of the sector.
     """
     others = beams.extents(ellipses)
     ellipse, extent = ellipses[row], others.pop(row)
-    if extent.half_depth < 3 or extent.half_breadth <= 0:
+    if extent.half_depth < _REGIONS.minimum_half_depth_px or extent.half_width <= 0:
         return None
-    beam = (extent.middle_beam + extent.half_breadth * _ACROSS)[:, None]
-    depth = ((extent.near_depth + extent.far_depth) / 2 + extent.half_depth * _ALONG)[None]
-    levels, clear = _levels(grey, beams, beam, depth, others)
-    out = _outwardness(ellipse, *beams.to_xy(beam, depth))
-    across, along = np.abs(_ACROSS)[:, None], _ALONG[None]
-    inside = clear & (out < 0.75)
-    around = clear & (out > 1.2) & (out < 1.9) & ~((across < 1.2) & (along > 0))
-    if inside.sum() < 0.6 * (out < 0.75).sum() or around.sum() < _LEAST_SAMPLES:
+    beam = (extent.centre_beam + extent.half_width * _ACROSS)[:, None]
+    depth = (extent.centre_depth + extent.half_depth * _ALONG)[None]
+    levels, visible = _sample(grey, beams, beam, depth, others)
+    radius = _radius(ellipse, *beams.to_xy(beam, depth))
+    across, below_centre = np.abs(_ACROSS)[:, None], _ALONG[None] > 0
+    interior = radius < _REGIONS.interior_radius
+    inside = visible & interior
+    nearest, farthest = _REGIONS.around_radii
+    shadowed = (across < _REGIONS.around_half_width) & below_centre
+    around = visible & (radius > nearest) & (radius < farthest) & ~shadowed
+    if inside.sum() < _REGIONS.interior_visible_share * interior.sum() or around.sum() < _REGIONS.minimum_samples:
         return None
-    level = float(np.median(levels[around]))
-    interior = float(np.median(levels[inside]))
-    core, shell_side = inside & (out < 0.35), inside & (out > 0.45)
-    rim, rim_px, white = _wall(grey, beams, ellipse, extent, others)
-    beyond = clear & (out > 1.15) & (along > 0)
-    shadow, black = _shadow(levels, beyond & (across < 0.6), beyond & (across > 1.25))
+    tissue_level = float(np.median(levels[around]))
+    core, outer = inside & (radius < _REGIONS.core_radius), inside & (radius > _REGIONS.outer_radius)
+    rim, rim_px, saturated_share = _measure_wall(grey, beams, ellipse, extent, others)
+    beyond = visible & (radius > _REGIONS.shadow_radius) & below_centre
+    shadow, black_share = _measure_shadow(
+        levels,
+        behind=beyond & (across < _REGIONS.behind_half_width),
+        lateral=beyond & (across > _REGIONS.lateral_half_width),
+    )
     return ShellSigns(
-        rim=rim - level,
+        rim=rim - tissue_level,
         rim_px=rim_px,
         shadow=shadow,
-        interior=interior - level,
-        middle=float(np.median(levels[core]) - np.median(levels[shell_side])) if core.any() else np.nan,
+        interior=float(np.median(levels[inside])) - tissue_level,
+        middle=float(np.median(levels[core]) - np.median(levels[outer])) if core.any() else np.nan,
         unevenness=float(levels[inside].std()),
-        rim_saturated_share=white,
-        shadow_black_share=black,
+        rim_saturated_share=saturated_share,
+        shadow_black_share=black_share,
     )
 
 
 def median_signs(several: list[ShellSigns]) -> ShellSigns:
-    """The median of each sign over the pictures in which it could be told."""
+    """The median of each sign over the pictures in which it could be measured."""
 
     def median(name: str) -> float:
-        told = [value for one in several if not np.isnan(value := getattr(one, name))]
-        return float(np.median(told)) if told else float("nan")
+        known = [value for one in several if not np.isnan(value := getattr(one, name))]
+        return float(np.median(known)) if known else float("nan")
 
-    told = {field.name: median(field.name) for field in fields(ShellSigns) if field.name != "frames"}
-    return ShellSigns(**told, frames=sum(one.frames for one in several))
+    medians = {field.name: median(field.name) for field in fields(ShellSigns) if field.name != "frames"}
+    return ShellSigns(**medians, frames=sum(one.frames for one in several))
 
 
-def _levels(
+def _sample(
     grey: NDArray[np.uint8], beams: BeamCoordinates, beam: Floats, depth: Floats, others: list[BeamExtent]
 ) -> tuple[Floats, Mask]:
-    """(B, S) grey levels at beams and depths, and whether each place shows tissue that nothing else hides."""
+    """(B, S) grey levels at beams and depths, and whether each point shows tissue that nothing else hides."""
     x, y = (np.ascontiguousarray(part, np.float32) for part in beams.to_xy(beam, depth))
     levels = cv2.remap(grey, x, y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_CONSTANT)
     mask = beams.sector.mask.view(np.uint8)
-    clear = cv2.remap(mask, x, y, cv2.INTER_NEAREST, borderMode=cv2.BORDER_CONSTANT) > 0
+    visible = cv2.remap(mask, x, y, cv2.INTER_NEAREST, borderMode=cv2.BORDER_CONSTANT) > 0
     for other in others:
-        clear &= ~((beam > other.first_beam) & (beam < other.last_beam) & (depth > other.near_depth))
-    return np.asarray(levels, np.float64), clear
+        visible &= ~((beam > other.first_beam) & (beam < other.last_beam) & (depth > other.near_depth))
+    return np.asarray(levels, np.float64), visible
 
 
-def _outwardness(ellipse: Floats, x: Floats, y: Floats) -> Floats:
-    """0 at the middle of an outline, 1 on it."""
+def _radius(ellipse: Floats, x: Floats, y: Floats) -> Floats:
+    """Distance from the centre in units of the outline: 0 at its centre, 1 on it."""
     angle = np.deg2rad(ellipse[4])
     dx, dy = x - ellipse[0], y - ellipse[1]
     along, across = dx * np.cos(angle) + dy * np.sin(angle), dy * np.cos(angle) - dx * np.sin(angle)
     return np.asarray(np.hypot(along / ellipse[2], across / ellipse[3]))
 
 
-def _shadow(levels: Floats, behind: Mask, beside: Mask) -> tuple[float, float]:
-    """How much darker behind than beside, and the share that is black.
+def _measure_shadow(levels: Floats, *, behind: Mask, lateral: Mask) -> tuple[float, float]:
+    """How much darker it is behind the egg than next to it, and the share that is black; NaN where unknown.
 
-    Depth by depth, since gain changes with it; both must be seen there.
+    behind, lateral : the points behind the egg, and those next to it at the same depths. Compared depth by depth,
+    because gain changes with depth. A depth counts where both are visible.
     """
-    rows = np.minimum(behind.sum(0), beside.sum(0)) >= 3
-    rows[rows] = (levels * beside).sum(0)[rows] / beside.sum(0)[rows] > _BLACK
-    if rows.sum() < _LEAST_ROWS:
+    rows = np.minimum(behind.sum(0), lateral.sum(0)) >= _REGIONS.minimum_row_samples
+    rows[rows] = (levels * lateral).sum(0)[rows] / lateral.sum(0)[rows] > _SCREEN.dark
+    if rows.sum() < _REGIONS.minimum_rows:
         return float("nan"), float("nan")
-    dark, light = ((levels * mask).sum(0)[rows] / mask.sum(0)[rows] for mask in (behind, beside))
-    black = levels[:, rows][behind[:, rows]] <= _NO_ECHO
+    dark, light = ((levels * mask).sum(0)[rows] / mask.sum(0)[rows] for mask in (behind, lateral))
+    black = levels[:, rows][behind[:, rows]] <= _SCREEN.black
     return float((light - dark).mean()), float(black.mean())
 
 
-def _wall(
+def _measure_wall(
     grey: NDArray[np.uint8], beams: BeamCoordinates, ellipse: Floats, extent: BeamExtent, others: list[BeamExtent]
 ) -> tuple[float, float, float]:
-    """Level of the near wall, its thickness in px, and the share of it that is white."""
-    nothing = float("nan"), float("nan"), float("nan")
-    beam = extent.middle_beam + extent.half_breadth * _WALL_BEAMS
-    step = max(0.5, extent.half_depth / 40)
-    offsets = np.arange(-_WALL_REACH * extent.half_depth, _WALL_REACH * extent.half_depth + step, step)
-    levels, clear = _levels(grey, beams, beam[:, None], beams.entry_depths(ellipse, beam)[:, None] + offsets, others)
-    profiles, seen = (part.reshape(_WALL_GROUPS, -1, len(offsets)) for part in (levels, clear))
-    searched = np.abs(offsets) <= max(_WALL_SEARCH * extent.half_depth, 3.0)
-    peaks, widths, whites = [], [], []
-    for profile, whole in zip(profiles, seen, strict=True):
-        if not whole.all():
+    """Level of the near wall, its thickness in px, and the share of it that is white; NaN where unknown."""
+    beam = extent.centre_beam + extent.half_width * _WALL_BEAMS
+    step = max(_WALL.minimum_step_px, extent.half_depth / _WALL.samples_per_half_depth)
+    reach = _WALL.sampled_half_depths * extent.half_depth
+    offsets = np.arange(-reach, reach + step, step)
+    entry = beams.entry_depths(ellipse, beam)[:, None]
+    levels, visible = _sample(grey, beams, beam[:, None], entry + offsets, others)
+    groups = (part.reshape(_WALL.groups, -1, len(offsets)) for part in (levels, visible))
+    searched = np.abs(offsets) <= max(_WALL.searched_half_depths * extent.half_depth, _WALL.minimum_search_px)
+    peaks, widths, white_shares = [], [], []
+    for profiles, is_visible in zip(*groups, strict=True):
+        if not is_visible.all():
             continue
-        mean = profile.mean(0)
-        top = int(np.argmax(np.where(searched, mean, -1.0)))
-        peaks.append(float(mean[top]))
-        whites.append(float((profile[:, searched].max(1) >= _WHITE).mean()))
-        widths.append(step * beams.px_per_depth * _width_at_half(mean, top))
+        profile = profiles.mean(0)
+        peak = int(np.argmax(np.where(searched, profile, -1.0)))
+        peaks.append(float(profile[peak]))
+        white_shares.append(float((profiles[:, searched].max(1) >= _SCREEN.white).mean()))
+        widths.append(step * beams.px_per_depth * _width_at_half_height(profile, peak))
     if not peaks:
-        return nothing
+        return float("nan"), float("nan"), float("nan")
     known = [width for width in widths if not np.isnan(width)]
-    return float(np.mean(peaks)), float(np.median(known)) if known else float("nan"), float(np.mean(whites))
+    return float(np.mean(peaks)), float(np.median(known)) if known else float("nan"), float(np.mean(white_shares))
 
 
-def _width_at_half(profile: Floats, top: int) -> float:
-    """In samples, above the brighter of the two sides; NaN where the line does not stand out of both."""
-    sides = profile[: max(top, 1)], profile[top + 1 :]
-    # The line itself is part of either side, so not their middle level.
-    base = max((float(np.quantile(side, 0.25)) for side in sides if len(side)), default=0.0)
-    if profile[top] - base < _LEAST_WALL:
+def _width_at_half_height(profile: Floats, peak: int) -> float:
+    """In samples, measured above the brighter of the two sides; NaN where the line does not stand out from both."""
+    sides = profile[: max(peak, 1)], profile[peak + 1 :]
+    base = max((float(np.quantile(side, _WALL.side_quantile)) for side in sides if len(side)), default=0.0)
+    if profile[peak] - base < _WALL.minimum_contrast:
         return float("nan")
-    half = (profile[top] + base) / 2
-    ends = []
-    for side in (profile[top::-1], profile[top:]):
+    half = (profile[peak] + base) / 2
+    half_widths = []
+    for side in (profile[peak::-1], profile[peak:]):
         below = np.flatnonzero(side < half)
         if not len(below):
             return float("nan")
         last = int(below[0]) - 1
-        ends.append(last + (side[last] - half) / (side[last] - side[last + 1]))
-    return float(sum(ends))
+        half_widths.append(last + (side[last] - half) / (side[last] - side[last + 1]))
+    return float(sum(half_widths))

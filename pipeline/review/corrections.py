@@ -23,6 +23,7 @@ from pipeline.review.answers import TrackSegment
 from pipeline.review.replay import ReviewedEgg, ReviewState
 from pipeline.scan.coverage import ClipCoverage
 from pipeline.settings import Settings, TrackSettings
+from pipeline.track.merging.by_kind import ByKind
 from pipeline.track.merging.count_distribution import CountDistribution
 from pipeline.track.merging.merge import Egg, EggTrack, Grouping
 from pipeline.track.merging.observed_object import merge_objects, observed_object
@@ -76,7 +77,7 @@ def apply_corrections(
         for kind in (0, 1)
     ]
     return CorrectedInputs(
-        Grouping(tuple(eggs), (count_corrections[0], count_corrections[1]), grouping.passes),
+        Grouping(tuple(eggs), ByKind(*count_corrections), grouping.passes),
         revised,
         tuple(_covered(clip, used, state.unusable, bool(table.tracks.get(clip.file))) for clip in coverage),
         {(member.file, member.track): egg.identity for egg in eggs for member in egg.members},

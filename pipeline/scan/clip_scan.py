@@ -1,40 +1,37 @@
 """One clip read once: frames to sector, detections, tracks and the pictures worth keeping.
 
-The clip is a stream: frames are judged, given to the detector a few at a time and let go, and what is kept of
-them is a row of numbers for each detection and one picture for each track.
+The clip is a stream. Frames are checked, given to the detector in batches and released. What remains of them is a row
+of numbers for each detection and one picture for each track.
 """
 
 from __future__ import annotations
 
-from array import array
-from collections.abc import Callable, Iterable, Iterator, Sequence
-from concurrent.futures import Future, ThreadPoolExecutor
-from dataclasses import dataclass, field, replace
-from itertools import islice
-from typing import Any, Literal, Protocol
+from collections.abc import Callable, Iterable, Iterator
+from dataclasses import dataclass, field
+from typing import Any, Literal
 
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.detect.clip_signs import ClipSigns
-from pipeline.detect.detector import Detections
+from pipeline.detect.detector import Detections, FrameDetector
 from pipeline.exams.exam_search import ExamClip
 from pipeline.ingest.clip import Clip, open_clip
 from pipeline.ingest.frame import ClipError, Frame
 from pipeline.ingest.quality.clip_quality import ClipQuality
 from pipeline.ingest.quality.usable_frames import UsableFrames
 from pipeline.ingest.sector.ruler import find_ruler
-from pipeline.ingest.sector.sector import Sector
 from pipeline.scan.best_frames import BestFrames, ScanPicture
+from pipeline.scan.detected_frames import detected_frames
+from pipeline.scan.detection_table import DetectionTableBuilder
+from pipeline.scan.frame_consumer import FrameConsumer, TrackedFrame
+from pipeline.scan.probe_motion import ProbeMotionEstimator
 from pipeline.scan.scale import RecordedScale, ScaleSource, clip_scale
+from pipeline.scan.track_signs import TrackSigns
 from pipeline.settings import Settings
-from pipeline.track.probe_turns import find_turns
-from pipeline.track.speckle_distance import SpeckleDistanceEstimator
-from pipeline.track.thumbnails import Thumbnails
-from pipeline.track.tracker import ClipTracker
-from pipeline.track.tracks import ClipTracks, view_quality
+from pipeline.track.tracker import ClipTracker, TrackUpdate
+from pipeline.track.tracks import ClipTracks
 
-__all__ = ["ClipScan", "FrameDetector", "ScanPicture", "refused_scan", "scan_clip"]
+__all__ = ["ClipScan", "ScanPicture", "refused_scan", "scan_clip"]
 
 
 @dataclass(frozen=True)
@@ -42,16 +39,17 @@ class ClipScan:
     """Everything kept of one clip.
 
     status : "done", or "refused" with a reason for a technician (then all tables are empty)
-    reason : of a clip that is done, why only its first frames could be read; else None
+    reason : for a clip that is done, why only its first frames could be read; else None
+    frames : how many were decoded
     used_frames : (F,) int64, indices of the frames that were used
     The detections, one row each: frame (D,) int64, ellipse (D, 5), stage_probability (D, 3), score (D,),
     outline_uncertainty (D, 2) as in `Detections`, track (D,) int64, 0 where a detection belongs to no track.
-    pictures : by track identity
-    imaging_depth_px : from the probe's face to the lower end of the sector, None of a refused clip
-    sector_centre_x_px : x of the sector's middle, None likewise
-    recorded_scale : what the file tells of its scale itself
+    pictures : by track id
+    imaging_depth_px : from the probe's face to the lower end of the sector, None for a refused clip
+    sector_centre_x_px : x of the sector's centre line, None likewise
+    recorded_scale : what the file itself says about its scale
     quality : which frames were left out, and why
-    scale_note : what a technician should know of the scale, None if nothing
+    scale_note : what a technician should know about the scale, None if nothing
     """
 
     file: str
@@ -81,69 +79,6 @@ class ClipScan:
     quality: ClipQuality = field(default_factory=ClipQuality)
 
 
-class DetectorModel(Protocol):
-    """name : of the weights;  sha256 : of their file."""
-
-    @property
-    def name(self) -> str: ...
-    @property
-    def sha256(self) -> str: ...
-
-
-class FrameDetector(Protocol):
-    """Anything that finds objects in frames.
-
-    engine_name : what computes; with the model it decides every answer to the bit
-    detect : one answer for each frame, in their order, none depending on its neighbours; of no frames, none.
-    It is called in a thread of its own, one call at a time.
-    """
-
-    @property
-    def model(self) -> DetectorModel: ...
-    @property
-    def engine_name(self) -> str: ...
-    def detect(self, frames: Sequence[Frame], sector: Sector) -> list[Detections]: ...
-
-
-class _Rows:
-    """The detections of a clip, gathered frame by frame: numbers side by side, which take the least room."""
-
-    def __init__(self) -> None:
-        self.used_frames = array("q")
-        self._rows = array("d")
-
-    def add(self, detections: Detections, tracks: NDArray[np.int64]) -> None:
-        self.used_frames.append(detections.frame)
-        rows = np.column_stack(
-            [
-                np.full(len(tracks), detections.frame, np.float64),
-                tracks,
-                detections.scores,
-                detections.ellipses,
-                detections.stage_probabilities,
-                detections.outline_uncertainties,
-            ]
-        )
-        self._rows.frombytes(rows.tobytes())
-
-    def tables(self, renumbering: dict[int, int]) -> dict[str, Any]:
-        """The tables of `ClipScan` by name. renumbering : from a track's first number to its final one."""
-        rows = np.frombuffer(self._rows, np.float64).reshape(-1, 13) if self._rows else np.zeros((0, 13))
-        tracks = rows[:, 1].astype(np.int64)
-        final = np.zeros(1 + max(renumbering, default=0) + max(tracks, default=0), np.int64)
-        for track, number in renumbering.items():
-            final[track] = number
-        return {
-            "used_frames": np.array(self.used_frames, np.int64),
-            "frame": rows[:, 0].astype(np.int64),
-            "track": final[tracks],
-            "score": rows[:, 2].copy(),
-            "ellipse": rows[:, 3:8].copy(),
-            "stage_probability": rows[:, 8:11].copy(),
-            "outline_uncertainty": rows[:, 11:].copy(),
-        }
-
-
 def scan_clip(
     clip: ExamClip,
     sha256: str,
@@ -153,8 +88,8 @@ def scan_clip(
 ) -> ClipScan:
     """Read one recording from its first frame to its last.
 
-    A recording that cannot be used comes back as "refused" with the reason; one that breaks midway is "done"
-    up to there, and the reason says so. progress : told how many more frames were read
+    A recording that cannot be used is returned as "refused" with the reason; one that breaks off midway is "done" up to
+    that point, and the reason says so. progress : called with the number of further frames that were read
     """
     try:
         with open_clip(clip.path, settings.ingest) as recording:
@@ -164,7 +99,7 @@ def scan_clip(
 
 
 def refused_scan(clip: ExamClip, sha256: str, reason: str) -> ClipScan:
-    """The scan of a recording that cannot be used. sha256 : "" where not even its bytes could be read."""
+    """The scan of a recording that cannot be used. sha256 : "" where not even its bytes could be read"""
     scale = clip_scale(clip, RecordedScale(), None)
     return ClipScan(
         file=clip.file,
@@ -177,10 +112,10 @@ def refused_scan(clip: ExamClip, sha256: str, reason: str) -> ClipScan:
         mm_per_px=scale.mm_per_px,
         scale_source=scale.source,
         status="refused",
-        reason=_nameless(reason, clip),
+        reason=_without_file_name(reason, clip),
         tracks=ClipTracks(clip.file, clip.window, scale.mm_per_px, 0, ()),
         pictures={},
-        **_Rows().tables({}),
+        **vars(DetectionTableBuilder().finish({})),
     )
 
 
@@ -192,41 +127,33 @@ def _scan(
     settings: Settings,
     progress: Callable[[int], None],
 ) -> ClipScan:
-    judged = UsableFrames(recording, recording.calibration, settings.ingest, progress)
-    sector, opening = judged.sector, judged.opening_frame
+    usable = UsableFrames(recording, recording.calibration, settings.ingest, progress)
+    sector, opening = usable.sector, usable.opening_frame
     if sector is None or opening is None:
-        raise ClipError(judged.rejection_reason(0))
-    imaging_depth_px, sector_centre_x_px = sector.depth_range_px, (sector.box[0] + sector.box[2] - 1) / 2
-    tracker, best_frames, clip_signs, rows = (
-        ClipTracker(settings.track),
-        BestFrames(sector.mask),
-        ClipSigns(sector),
-        _Rows(),
-    )
-    thumbnails = Thumbnails(sector.mask, sector.box)
-    travel = SpeckleDistanceEstimator(sector.mask, sector.box) if settings.track.export_probe_path else None
-    for frame, detections, repeated in _detected(judged, sector, detector, settings.detect.batch_frames):
-        if repeated:
-            # The same picture again is no second witness: its detections are listed, and no track grows by them.
-            tracker.skip_repeated_frame(frame.index)
-        else:
-            update = tracker.update(detections)
-            thumbnails.add_frame(frame.index, frame.grey)
-            if travel is not None:
-                travel.add_frame(frame.index, frame.grey)
-            best_frames.add_frame(frame, detections, update.track_ids, update.is_best_view)
-            best_frames.drop(update.dropped)
-            quality = view_quality(detections.ellipses, detections.scores)
-            clip_signs.add_frame(frame, detections.ellipses, update.track_ids, quality)
-            clip_signs.drop(update.dropped)
-        rows.add(detections, update.track_ids)
+        raise ClipError(usable.rejection_reason(0))
+
+    tracker = ClipTracker(settings.track)
+    table = DetectionTableBuilder()
+    pictures = BestFrames(sector.mask)
+    signs = TrackSigns(sector)
+    motion = ProbeMotionEstimator(sector, with_path=settings.track.export_probe_path)
+    consumers_of_new_pictures: tuple[FrameConsumer[Any], ...] = (pictures, signs, motion)
+    detected = detected_frames(usable, sector, detector, settings.detect.batch_frames)
+    for tracked in _tracked_frames(detected, tracker):
+        table.add_frame(tracked)
+        if not tracked.is_repeat:
+            for consumer in consumers_of_new_pictures:
+                consumer.add_frame(tracked)
     finished = tracker.finish()
-    if len(rows.used_frames) < settings.ingest.minimum_usable_share * judged.frames_read:
-        raise ClipError(judged.rejection_reason(len(rows.used_frames)))
-    told = judged.calibration
-    ruler = find_ruler(opening.grey, sector)
-    recorded = RecordedScale(told.mm_per_px, told.fault, ruler, settings.ingest.ruler_tick_mm or None)
+    used_frames = len(table.used_frames)
+    if used_frames < settings.ingest.minimum_usable_share * usable.frames_read:
+        raise ClipError(usable.rejection_reason(used_frames))
+
+    imaging_depth_px, sector_centre_x_px = sector.depth_range_px, (sector.box[0] + sector.box[2] - 1) / 2
+    calibration, ruler = usable.calibration, find_ruler(opening.grey, sector)
+    recorded = RecordedScale(calibration.mm_per_px, calibration.fault, ruler, settings.ingest.ruler_tick_mm or None)
     scale = clip_scale(clip, recorded, imaging_depth_px)
+    probe_motion = motion.finish(finished.final_ids)
     return ClipScan(
         file=clip.file,
         sha256=sha256,
@@ -234,57 +161,47 @@ def _scan(
         width=recording.width,
         height=recording.height,
         frame_rate=recording.frame_rate,
-        frames=judged.frames_read,
+        frames=usable.frames_read,
         mm_per_px=scale.mm_per_px,
         scale_source=scale.source,
         status="done",
-        reason=None if recording.reason is None else _nameless(recording.reason, clip),
+        reason=None if recording.reason is None else _without_file_name(recording.reason, clip),
         tracks=ClipTracks(
-            clip.file,
-            clip.window,
-            scale.mm_per_px,
-            judged.frames_read,
-            finished.tracks,
-            sector_centre_x_px,
-            imaging_depth_px,
-            clip_signs.signs(finished.renumbering),
-            find_turns(thumbnails.frames, thumbnails.correlation()),
-            None if travel is None else travel.path(),
+            file=clip.file,
+            window=clip.window,
+            mm_per_px=scale.mm_per_px,
+            frames=usable.frames_read,
+            tracks=finished.tracks,
+            sector_centre_x_px=sector_centre_x_px,
+            imaging_depth_px=imaging_depth_px,
+            signs=signs.finish(finished.final_ids),
+            turns=probe_motion.turns,
+            path=probe_motion.path,
         ),
-        pictures=best_frames.pictures(finished.renumbering),
+        pictures=pictures.finish(finished.final_ids),
         imaging_depth_px=imaging_depth_px,
         sector_centre_x_px=sector_centre_x_px,
         recorded_scale=recorded,
         scale_note=scale.note,
-        quality=judged.quality,
-        **rows.tables(finished.renumbering),
+        quality=usable.quality,
+        **vars(table.finish(finished.final_ids)),
     )
 
 
-def _detected(
-    judged: Iterable[tuple[Frame, bool]], sector: Sector, detector: FrameDetector, batch_frames: int
-) -> Iterator[tuple[Frame, Detections, bool]]:
-    """Every usable frame with its detections, in order, and whether it repeats the one before and has its answer."""
-    source = iter(judged)
-    last: Detections | None = None
-    # While the engine works on one batch, this thread decodes the next.
-    with ThreadPoolExecutor(max_workers=1, thread_name_prefix="detect") as thread:
+def _tracked_frames(detected: Iterable[tuple[Frame, Detections, bool]], tracker: ClipTracker) -> Iterator[TrackedFrame]:
+    """Frames with the tracks of their detections.
 
-        def begin() -> tuple[list[tuple[Frame, bool]], Future[list[Detections]]]:
-            batch = list(islice(source, batch_frames))
-            new = [frame for frame, repeated in batch if not repeated]
-            return batch, thread.submit(detector.detect, new, sector)
-
-        batch, answer = begin()
-        while batch:
-            following = begin()
-            answers = iter(answer.result())
-            for frame, repeated in batch:
-                last = replace(last, frame=frame.index) if repeated and last is not None else next(answers)
-                yield frame, last, repeated
-            batch, answer = following
+    The same picture again is no new evidence: no track grows by it, and its detections keep the track ids.
+    """
+    update = TrackUpdate.of_no_detections()
+    for frame, detections, is_repeat in detected:
+        if is_repeat:
+            tracker.skip_repeated_frame(frame.index)
+        else:
+            update = tracker.update(detections)
+        yield TrackedFrame(frame, detections, update, is_repeat)
 
 
-def _nameless(reason: str, clip: ExamClip) -> str:
-    # The name stands beside the reason wherever it is shown, and the same content may have another one.
+def _without_file_name(reason: str, clip: ExamClip) -> str:
+    # The name is shown next to the reason everywhere, and another clip may have the same content and another name.
     return reason.removeprefix(f"{clip.path.name}: ")

@@ -1,4 +1,4 @@
-"""How well an animal was scanned: what the estimate has to know of every clip, used or refused."""
+"""How well an animal was scanned: what the estimate needs to know about every clip, used or refused."""
 
 from __future__ import annotations
 
@@ -16,8 +16,8 @@ __all__ = ["ClipCoverage", "clip_coverage", "swept_windows", "usable_clips"]
 class ClipCoverage:
     """One clip of the exam. window : "left", "right" or None;  reason : why it was refused
 
-    frames : how many were decoded;  frames_used : how many were fit for use;  quality : why the others were not
-    duplicate_locations : where, in other exams, the same recording lies, in words
+    frames : how many were decoded;  frames_used : how many were usable;  quality : why the others were not
+    duplicate_locations : where the same recording is found in other exams, in words
     """
 
     file: str
@@ -31,15 +31,21 @@ class ClipCoverage:
 
 
 def clip_coverage(scan: ClipScan, duplicate_locations: tuple[str, ...] = ()) -> ClipCoverage:
-    """What the estimate has to know of a clip. duplicate_locations : where, in other exams, the same recording lies, in words"""
-    used = len(scan.used_frames)
+    """The coverage of one scan. duplicate_locations : where the same recording is found in other exams, in words"""
     return ClipCoverage(
-        scan.file, scan.window, scan.status, scan.reason, scan.frames, used, duplicate_locations, scan.quality
+        file=scan.file,
+        window=scan.window,
+        status=scan.status,
+        reason=scan.reason,
+        frames=scan.frames,
+        frames_used=len(scan.used_frames),
+        duplicate_locations=duplicate_locations,
+        quality=scan.quality,
     )
 
 
 def usable_clips(coverage: Sequence[ClipCoverage]) -> tuple[ClipCoverage, ...]:
-    """The clips that anything was seen in, eggs or none."""
+    """The clips with at least one usable frame, whether or not eggs were found in them."""
     return tuple(clip for clip in coverage if clip.status == "done" and clip.frames_used > 0)
 
 

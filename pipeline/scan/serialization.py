@@ -1,22 +1,26 @@
 """A finished scan as bytes for the store, and back again, to the bit.
 
-What the recording's bytes decide is kept. What the exam folder says of it (name, window, scale) is put on
-when it is taken out, for a side file may be mended between two nights.
+Only what the recording's bytes determine is kept. What the exam folder says about it (name, window, scale) is added
+when the scan is read back, because a side file may be corrected between two nights.
 
-Layout, before compression by zlib: one line of JSON, then the arrays it lists, one after the other,
-C order, little-endian.
+Format: arrays in the safetensors format, everything else as JSON in its metadata, all of it compressed by zlib, whose
+checksum detects damage. The same scan gives the same bytes.
 """
 
 from __future__ import annotations
 
 import json
+import logging
 import math
 import zlib
-from collections.abc import Iterator
+from collections.abc import Mapping
 from dataclasses import asdict, astuple, replace
 from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
+from safetensors import SafetensorError
+from safetensors.numpy import load, save
 
 from pipeline.detect.shell_signs import ShellSigns
 from pipeline.exams.exam_search import ExamClip
@@ -31,9 +35,15 @@ from pipeline.track.tracks import ClipTracks, Track
 
 __all__ = ["pack_scan", "unpack_scan"]
 
-FORMAT = "clutchlight/scan/17"
-"""Raised when the form changes, and also when the same recording gives another scan: a kept scan of another
-format counts as not there, and its clip is read again."""
+_log = logging.getLogger(__name__)
+
+FORMAT = "clutchlight/scan/18"
+"""Increased when the format changes, and also when the same recording gives another scan: a stored scan of another
+format counts as absent, and its clip is read again."""
+
+MAXIMUM_BYTES = 2**31
+"""More than any clip needs (a night-long clip of 500,000 frames with 20 detections each takes 1 GiB); a damaged archive
+cannot fill the memory."""
 
 SCAN_ARRAYS = ("used_frames", "frame", "ellipse", "stage_probability", "score", "outline_uncertainty", "track")
 TRACK_ARRAYS = ("frames", "ellipses", "depths_px", "stage_probabilities", "scores")
@@ -49,59 +59,56 @@ SCALAR_FIELDS = (
     "status",
     "reason",
 )
+HEADER = "clutchlight"  # the key of the JSON in the metadata; with a second one the order of keys would vary
+
+Array = NDArray[Any]
 
 
 def pack_scan(scan: ClipScan) -> StoredScan:
     """The scan without its names and scale. The same scan gives the same bytes."""
-    arrays = {name: getattr(scan, name) for name in SCAN_ARRAYS}
-    for track in scan.tracks.tracks:
-        arrays |= {f"{track.identity}.{name}": getattr(track, name) for name in TRACK_ARRAYS}
-    turns = scan.tracks.turns
+    tracks, turns, path = scan.tracks.tracks, scan.tracks.turns, scan.tracks.path
+    arrays: dict[str, Array] = {name: getattr(scan, name) for name in SCAN_ARRAYS}
+    for track in tracks:
+        arrays |= _named_arrays(f"track {track.identity}", track, TRACK_ARRAYS)
     for number, turn in enumerate(turns or ()):
-        arrays |= {f"turn {number}.{name}": getattr(turn, name) for name in TURN_ARRAYS}
-    path = scan.tracks.path
+        arrays |= _named_arrays(f"turn {number}", turn, TURN_ARRAYS)
     if path is not None:
-        arrays |= {f"path.{name}": getattr(path, name) for name in PATH_ARRAYS}
-    head = {
+        arrays |= _named_arrays("path", path, PATH_ARRAYS)
+    header = {
         "format": FORMAT,
-        "facts": {name: getattr(scan, name) for name in SCALAR_FIELDS},
-        "quality": [scan.quality.skipped, scan.quality.contact, scan.quality.is_static],
+        "scalars": {name: getattr(scan, name) for name in SCALAR_FIELDS},
+        "quality": asdict(scan.quality),
         "recorded_scale": asdict(scan.recorded_scale),
-        "tracks": [track.identity for track in scan.tracks.tracks],
-        "signs": [[track, *_sign_row(signs)] for track, signs in sorted(scan.tracks.signs.items())],
+        "tracks": [track.identity for track in tracks],
+        "signs": [[track, *_signs_to_row(signs)] for track, signs in sorted(scan.tracks.signs.items())],
         "turns": None if turns is None else [[turn.frame, turn.log_odds] for turn in turns],
-        "arrays": [[name, array.dtype.newbyteorder("<").str, array.shape] for name, array in arrays.items()],
+        "has_path": path is not None,
     }
-    packer = zlib.compressobj()
-    parts = [packer.compress(json.dumps(head).encode() + b"\n")]
-    # One after the other, so that a long clip is not held once more as a whole.
-    parts += [packer.compress(array.astype(array.dtype.newbyteorder("<")).tobytes()) for array in arrays.values()]
+    contiguous = {name: np.ascontiguousarray(array) for name, array in arrays.items()}
+    archive = zlib.compress(save(contiguous, {HEADER: json.dumps(header)}))
     pictures = tuple(
         StoredPicture(track, picture.frame, picture.ellipse, picture.jpeg)
         for track, picture in sorted(scan.pictures.items())
     )
-    return StoredScan(b"".join([*parts, packer.flush()]), pictures)
+    return StoredScan(archive, pictures)
 
 
 def unpack_scan(stored: StoredScan, clip: ExamClip, sha256: str) -> ClipScan | None:
-    """The scan as it was packed, under the name, window and scale that the exam folder gives it now.
+    """The scan as it was packed, with the name, window and scale that the exam folder gives it now.
 
-    None where it was packed in another format.
+    None where it was packed in another format, or is damaged.
     """
-    line, _, body = zlib.decompress(stored.archive).partition(b"\n")
-    head: dict[str, Any] = json.loads(line)
-    if head.get("format") != FORMAT:
+    try:
+        data = _decompress(stored.archive)
+        header = _read_header(data)
+        if header is None or header.get("format") != FORMAT:
+            return None
+        arrays: dict[str, Any] = {name: array.copy() for name, array in load(data).items()}
+    except (zlib.error, SafetensorError, ValueError) as error:
+        _log.warning("%s: its stored scan is damaged (%s); the clip counts as not yet read", clip.file, error)
         return None
-    arrays = _arrays(head["arrays"], body)
-    facts = head["facts"]
-    skipped, contact, is_static = head["quality"]
-    recorded = RecordedScale(**head["recorded_scale"])
-    if recorded.ruler is not None:
-        recorded = replace(recorded, ruler=Ruler(**head["recorded_scale"]["ruler"]))
-    scale = clip_scale(clip, recorded, facts["imaging_depth_px"])
-    tracks = tuple(
-        Track(identity, **{name: arrays[f"{identity}.{name}"] for name in TRACK_ARRAYS}) for identity in head["tracks"]
-    )
+    scalars, recorded = header["scalars"], _recorded_scale(header["recorded_scale"])
+    scale = clip_scale(clip, recorded, scalars["imaging_depth_px"])
     return ClipScan(
         file=clip.file,
         sha256=sha256,
@@ -110,50 +117,80 @@ def unpack_scan(stored: StoredScan, clip: ExamClip, sha256: str) -> ClipScan | N
         scale_source=scale.source,
         recorded_scale=recorded,
         scale_note=scale.note,
-        quality=ClipQuality(tuple((cause, number) for cause, number in skipped), (contact[0], contact[1]), is_static),
+        quality=_quality(header["quality"]),
         tracks=ClipTracks(
-            clip.file,
-            clip.window,
-            scale.mm_per_px,
-            facts["frames"],
-            tracks,
-            facts["sector_centre_x_px"],
-            facts["imaging_depth_px"],
-            _signs(head["signs"]),
-            None if head["turns"] is None else tuple(_turns(head["turns"], arrays)),
-            ProbePath(**{name: arrays[f"path.{name}"] for name in PATH_ARRAYS}) if "path.distance" in arrays else None,
+            file=clip.file,
+            window=clip.window,
+            mm_per_px=scale.mm_per_px,
+            frames=scalars["frames"],
+            tracks=tuple(
+                Track(identity, **_arrays_of(arrays, f"track {identity}", TRACK_ARRAYS))
+                for identity in header["tracks"]
+            ),
+            sector_centre_x_px=scalars["sector_centre_x_px"],
+            imaging_depth_px=scalars["imaging_depth_px"],
+            signs={track: _signs_from_row(row) for track, *row in header["signs"]},
+            turns=_turns(header["turns"], arrays),
+            path=ProbePath(**_arrays_of(arrays, "path", PATH_ARRAYS)) if header["has_path"] else None,
         ),
         pictures={each.track: ScanPicture(each.frame, each.ellipse, each.jpeg) for each in stored.pictures},
         **{name: arrays[name] for name in SCAN_ARRAYS},
-        **facts,
+        **scalars,
     )
 
 
-def _sign_row(signs: ShellSigns) -> list[float | int | None]:
-    """Values in the order of the fields; what could not be told is null, since JSON has no word for it."""
+def _decompress(archive: bytes) -> bytes:
+    """Raises zlib.error where the archive is damaged, cut off, or larger than any scan."""
+    decompressor = zlib.decompressobj()
+    data = decompressor.decompress(archive, MAXIMUM_BYTES)
+    if not decompressor.eof or decompressor.unused_data:
+        raise zlib.error("it is cut off, too long, or larger than any scan")
+    return data
+
+
+def _read_header(data: bytes) -> dict[str, Any] | None:
+    """The JSON in the metadata; None where it is not there, as in older formats."""
+    # safetensors gives metadata only for files. Layout: length of the JSON head, 8 bytes little-endian; the head.
+    length = int.from_bytes(data[:8], "little")
+    if length > len(data) - 8:
+        return None
+    text = json.loads(data[8 : 8 + length]).get("__metadata__", {}).get(HEADER)
+    return None if text is None else json.loads(text)
+
+
+def _named_arrays(prefix: str, source: object, names: tuple[str, ...]) -> dict[str, Array]:
+    return {f"{prefix}.{name}": getattr(source, name) for name in names}
+
+
+def _arrays_of(arrays: Mapping[str, Any], prefix: str, names: tuple[str, ...]) -> dict[str, Any]:
+    return {name: arrays[f"{prefix}.{name}"] for name in names}
+
+
+def _recorded_scale(kept: dict[str, Any]) -> RecordedScale:
+    recorded = RecordedScale(**kept)
+    return recorded if recorded.ruler is None else replace(recorded, ruler=Ruler(**kept["ruler"]))
+
+
+def _quality(kept: dict[str, Any]) -> ClipQuality:
+    skipped = tuple((cause, number) for cause, number in kept["skipped"])
+    left, right = kept["contact"]
+    return ClipQuality(skipped, (left, right), kept["is_static"])
+
+
+def _signs_to_row(signs: ShellSigns) -> list[float | int | None]:
+    """Values in the order of the fields; NaN becomes null, which JSON has instead."""
     return [None if math.isnan(value) else value for value in astuple(signs)]
 
 
-def _signs(rows: list[list[Any]]) -> dict[int, ShellSigns]:
-    signs = {}
-    for track, *row in rows:
-        values: list[Any] = [math.nan if value is None else value for value in row]
-        signs[track] = ShellSigns(*values)
-    return signs
+def _signs_from_row(row: list[float | None]) -> ShellSigns:
+    values: list[Any] = [math.nan if value is None else value for value in row]
+    return ShellSigns(*values)
 
 
-def _turns(listed: list[tuple[float, float]], arrays: dict[str, Any]) -> Iterator[ProbeTurn]:
-    for number, (frame, log_odds) in enumerate(listed):
-        before, after = (arrays[f"turn {number}.{name}"] for name in TURN_ARRAYS)
-        yield ProbeTurn(frame, before, after, log_odds)
-
-
-def _arrays(listed: list[tuple[str, str, list[int]]], body: bytes) -> dict[str, Any]:
-    arrays: dict[str, Any] = {}
-    offset = 0
-    for name, dtype, shape in listed:
-        count = int(np.prod(shape, dtype=np.int64))
-        array = np.frombuffer(body, np.dtype(dtype), count, offset).reshape(shape)
-        arrays[name] = array.astype(array.dtype.newbyteorder("="))
-        offset += count * array.dtype.itemsize
-    return arrays
+def _turns(kept: list[tuple[float, float]] | None, arrays: Mapping[str, Any]) -> tuple[ProbeTurn, ...] | None:
+    if kept is None:
+        return None
+    return tuple(
+        ProbeTurn(frame=frame, log_odds=log_odds, **_arrays_of(arrays, f"turn {number}", TURN_ARRAYS))
+        for number, (frame, log_odds) in enumerate(kept)
+    )

@@ -1,4 +1,4 @@
-"""Where along its way a hand was in each frame."""
+"""How far along its path the probe was in each frame."""
 
 from __future__ import annotations
 
@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import NDArray
 
 from pipeline.track.probe_turns import ProbeTurn
 from pipeline.track.turn_mapping import TurnMapping
@@ -18,45 +18,34 @@ Floats = NDArray[np.float64]
 
 @dataclass(frozen=True)
 class ProbePath:
-    """frames : (K,) int64, those that were looked at, ascending
+    """frames : (K,) int64, those that were measured, ascending
 
-    distance : (K,) lengths of decorrelation travelled out of the plane since the first, whichever way; never falling
-    in_plane_shift_px : (K, 2) x, y by which tissue was seen to move in the plane since the first
+    distance : (K,) decorrelation lengths travelled out of the plane since the first, in either direction; never falling
+    in_plane_shift_px : (K, 2) x, y by which tissue moved within the plane since the first
     """
 
     frames: NDArray[np.int64]
     distance: Floats
     in_plane_shift_px: Floats
 
-    def distance_at(self, frames: ArrayLike) -> Floats:
-        """How far the hand had come by some frames; before the first and after the last at its mean pace."""
-        return _straight(self.frames.astype(np.float64), self.distance, frames)
-
     def positions(self, turns: Sequence[ProbeTurn]) -> Floats:
-        """(K,) places along the sweep, that of the first frame 0 and the way it went from there positive.
+        """(K,) positions along the sweep: 0 in the first frame, positive in the direction in which the probe set out.
 
-        turns : of the hand, in order; with each it goes back. Frames that show one place again lie at one place:
-        where a turn tells which, what speckle told of the way back gives way.
+        turns : of the probe, in order; at each it reverses. Frames that show the same place get the same position:
+        where a turn says which frames these are, that replaces the distance that speckle measured on the way back.
         """
-        places = self.distance.copy()
+        positions = self.distance.copy()
         for turn in turns:
             after = self.frames > turn.frame
-            at_turn = float(np.interp(turn.frame, self.frames, places))
-            # The way back, mirrored at the turn, and then moved to where its pictures lay on the way there.
-            places[after] = 2 * at_turn - places[after]
-            course = TurnMapping(turn.before, turn.after)
-            again = after & (self.frames <= turn.after[0])
-            there = np.interp(course.to_outbound(self.frames[again]), self.frames, places)
-            end = np.flatnonzero(again)
-            beyond = after & ~again
-            if len(end):
-                places[beyond] += there[-1] - places[end[-1]]
-                places[again] = there
-        return places
-
-
-def _straight(given: Floats, wanted: Floats, at: ArrayLike) -> Floats:
-    where = np.asarray(at, dtype=np.float64)
-    pace = (wanted[-1] - wanted[0]) / max(given[-1] - given[0], 1.0)
-    beyond = np.minimum(where - given[0], 0.0) + np.maximum(where - given[-1], 0.0)
-    return np.asarray(np.interp(where, given, wanted) + pace * beyond)
+            at_turn = float(np.interp(turn.frame, self.frames, positions))
+            # The way back is mirrored at the turn first, and then moved to where its pictures lay on the way out.
+            positions[after] = 2 * at_turn - positions[after]
+            mapping = TurnMapping(turn.before, turn.after)
+            seen_again = after & (self.frames <= turn.after[0])
+            outbound = np.interp(mapping.to_outbound(self.frames[seen_again]), self.frames, positions)
+            rows = np.flatnonzero(seen_again)
+            if len(rows):
+                later = after & ~seen_again
+                positions[later] += outbound[-1] - positions[rows[-1]]
+                positions[seen_again] = outbound
+        return positions

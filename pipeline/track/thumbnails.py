@@ -1,10 +1,12 @@
-"""Small pictures of a clip's frames, to tell which frames look alike.
+"""Small pictures of a clip's frames, to find frames that look alike.
 
-A thumbnail keeps what lies where and drops how bright it is: the sector in a few cells, each against its surroundings
-in units of their contrast. Speckle is gone at this size; eggs, shadows and layers are not.
+A thumbnail keeps the layout of the picture and drops its brightness: the sector in a few cells, each compared with its
+surroundings in units of their contrast. Speckle disappears at this size; eggs, shadows and layers do not.
 """
 
 from __future__ import annotations
+
+from dataclasses import dataclass
 
 import cv2
 import numpy as np
@@ -15,46 +17,59 @@ __all__ = ["Thumbnails"]
 Floats = NDArray[np.float64]
 Grey = NDArray[np.uint8]
 
-_SIDE = 32  # cells along either side of the sector's box
-_NARROWEST = 3  # px along the shorter side of a cell; a picture is not halved to fewer
-_SURROUNDINGS = 6.0  # cells, standard deviation of the neighbourhood that a cell is held against
-_LEAST_CONTRAST = 4.5  # grey levels; fainter contrast is noise and coding
-_MOST = 160  # kept of a clip: beyond that every second one is let go, so that memory does not grow with its length
+
+@dataclass(frozen=True)
+class _ThumbnailModel:
+    """Size and normalisation of a thumbnail. Common practice, no source."""
+
+    side: int = 32  # cells along either side of the sector's box
+    minimum_cell_px: int = 3  # along the shorter side of a cell; a picture is not halved to less
+    inside_share: float = 0.5  # of a cell that must lie in the sector
+    smoothing_sd: float = 1.0  # cells
+    surroundings_sd: float = 6.0  # cells; the neighbourhood with which a cell is compared
+    minimum_contrast: float = 4.5  # grey levels; weaker contrast is noise and compression
+    maximum_contrasts: float = 3.0  # contrasts from the surroundings that fill the range of a byte
+    maximum_kept: int = 160  # beyond it every second one is dropped, so that memory does not grow with the clip
+
+
+_MODEL = _ThumbnailModel()
 
 
 class Thumbnails:
-    """Of one clip's frames, given in order. mask : (H, W) bool, the sector;  box : x0, y0, x1, y1 around it"""
+    """Thumbnails of one clip, whose frames are given in order. mask : (H, W) bool, the sector;  box : x0, y0, x1, y1"""
 
     def __init__(self, mask: NDArray[np.bool_], box: tuple[int, int, int, int]) -> None:
         x0, y0, x1, y1 = box
-        # Halving is several times faster than any other step, and comes first, as long as cells are some px wide.
-        self._halvings = max(0, int(np.log2(min(x1 - x0, y1 - y0) / (_SIDE * _NARROWEST))))
-        whole = 2**self._halvings
-        self._box = np.s_[y0 : y1 - (y1 - y0) % whole, x0 : x1 - (x1 - x0) % whole]
-        # Only what lies in the sector with all its pixels counts, lest a name beside it do.
-        share = self._halved(np.where(mask[self._box], np.uint8(255), np.uint8(0)))
+        # Halving is several times faster than any other step. It comes first, while cells are still some px wide.
+        possible_shrinking = min(x1 - x0, y1 - y0) / (_MODEL.side * _MODEL.minimum_cell_px)
+        self._halvings = max(0, int(np.log2(possible_shrinking)))
+        multiple = 2**self._halvings
+        self._box = np.s_[y0 : y1 - (y1 - y0) % multiple, x0 : x1 - (x1 - x0) % multiple]
+        # A halved pixel counts only if all its pixels lie in the sector, so that text next to the sector has no effect.
+        share = self._halve(np.where(mask[self._box], np.uint8(255), np.uint8(0)))
         self._sector = np.where(share == 255, np.uint8(255), np.uint8(0))
-        cover = _cells(self._sector) / np.float32(255)
-        self._inside = cover > 0.5
-        self._share = np.maximum(cv2.GaussianBlur(self._inside.astype(np.float32), (0, 0), _SURROUNDINGS), 1e-3)
-        self._cover = np.maximum(cover, 0.5)
-        self._stride, self._seen = 1, 0
+        cover = _to_cells(self._sector) / np.float32(255)
+        self._inside = cover > _MODEL.inside_share
+        inside_share = cv2.GaussianBlur(self._inside.astype(np.float32), (0, 0), _MODEL.surroundings_sd)
+        self._share = np.maximum(inside_share, 1e-3)
+        self._cover = np.maximum(cover, _MODEL.inside_share)
+        self._stride, self._added = 1, 0
         self._frames: list[int] = []
         self._kept: list[NDArray[np.int8]] = []
 
     def add_frame(self, frame: int, grey: Grey) -> None:
-        """The next frame. grey : (H, W)"""
-        if self._seen % self._stride == 0:
+        """Take in the next frame. grey : (H, W)"""
+        if self._added % self._stride == 0:
             self._frames.append(frame)
             self._kept.append(self._thumbnail(grey))
-            if len(self._frames) > _MOST:
+            if len(self._frames) > _MODEL.maximum_kept:
                 self._frames, self._kept = self._frames[::2], self._kept[::2]
                 self._stride *= 2
-        self._seen += 1
+        self._added += 1
 
     @property
     def frames(self) -> NDArray[np.int64]:
-        """(K,) those of which a thumbnail is kept, evenly spaced."""
+        """(K,) the frames whose thumbnails are kept, evenly spaced."""
         return np.array(self._frames, np.int64)
 
     def correlation(self) -> Floats:
@@ -66,24 +81,22 @@ class Thumbnails:
         return rows @ rows.T
 
     def _thumbnail(self, grey: Grey) -> NDArray[np.int8]:
-        inner = np.asarray(cv2.bitwise_and(self._halved(grey[self._box]), self._sector), np.uint8)
-        cells = _cells(inner) / self._cover
-        small = self._apart(np.asarray(cv2.GaussianBlur(cells * self._inside, (0, 0), 1.0), dtype=np.float32))
-        contrast = np.sqrt(self._around(small * small) + _LEAST_CONTRAST**2)
-        # Three contrasts from the surroundings fill the range of a byte.
-        return np.asarray((small / contrast * (127 / 3)).clip(-127, 127).round()[self._inside], dtype=np.int8)
+        sector = np.asarray(cv2.bitwise_and(self._halve(grey[self._box]), self._sector), np.uint8)
+        cells = _to_cells(sector) / self._cover
+        smooth = np.asarray(cv2.GaussianBlur(cells * self._inside, (0, 0), _MODEL.smoothing_sd), dtype=np.float32)
+        difference = np.asarray(np.where(self._inside, smooth - self._local_mean(smooth), 0), dtype=np.float32)
+        contrast = np.sqrt(self._local_mean(difference * difference) + _MODEL.minimum_contrast**2)
+        scaled = difference / contrast * (127 / _MODEL.maximum_contrasts)
+        return np.asarray(scaled.clip(-127, 127).round()[self._inside], dtype=np.int8)
 
-    def _halved(self, grey: Grey) -> Grey:
+    def _halve(self, grey: Grey) -> Grey:
         for _ in range(self._halvings):
             grey = np.asarray(cv2.resize(grey, None, fx=0.5, fy=0.5, interpolation=cv2.INTER_AREA), np.uint8)
         return grey
 
-    def _apart(self, small: NDArray[np.float32]) -> NDArray[np.float32]:
-        return np.asarray(np.where(self._inside, small - self._around(small), 0), dtype=np.float32)
-
-    def _around(self, small: NDArray[np.float32]) -> NDArray[np.float32]:
-        return np.asarray(cv2.GaussianBlur(small * self._inside, (0, 0), _SURROUNDINGS) / self._share)
+    def _local_mean(self, cells: NDArray[np.float32]) -> NDArray[np.float32]:
+        return np.asarray(cv2.GaussianBlur(cells * self._inside, (0, 0), _MODEL.surroundings_sd) / self._share)
 
 
-def _cells(grey: Grey) -> NDArray[np.float32]:
-    return np.asarray(cv2.resize(grey, (_SIDE, _SIDE), interpolation=cv2.INTER_AREA), np.float32)
+def _to_cells(grey: Grey) -> NDArray[np.float32]:
+    return np.asarray(cv2.resize(grey, (_MODEL.side, _MODEL.side), interpolation=cv2.INTER_AREA), np.float32)

@@ -1,8 +1,8 @@
-"""How sure a track is, and of what stage, when its frames are no independent witnesses.
+"""How sure a track is, and of what stage, although its frames are not independent.
 
 Neighbouring frames show nearly the same picture, so n sightings count as n / (1 + (n - 1) r) independent
 ones, r being the correlation between any two (the design effect of cluster samples: Kish, Survey Sampling,
-1965). The sum of evidence thus levels off near 1 / r sightings' worth, however long the probe stands still.
+1965). The sum of evidence thus levels off near that of 1 / r sightings, however long the probe stands still.
 """
 
 from __future__ import annotations
@@ -11,50 +11,58 @@ from collections.abc import Sequence
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.special import expit, logit
 
 from pipeline.settings import TrackSettings
 from pipeline.track.tracks import Track
 
-__all__ = ["effective_sample_size", "existence_probability", "score_log_odds", "stage_probabilities", "upper_score"]
+__all__ = [
+    "effective_sample_size",
+    "existence_probability",
+    "is_shelled",
+    "score_log_odds",
+    "stage_probabilities",
+    "upper_score",
+]
 
 Floats = NDArray[np.float64]
 
-# Scores at the ends of the scale are the network's enthusiasm, not knowledge.
+# Extreme scores are overconfident; scores are limited to this range (common practice, no source).
 _LOWEST_SCORE, _HIGHEST_SCORE = 0.02, 0.95
 # The same for stages: one frame alone excludes no stage.
 _LOWEST_STAGE = 0.02
+# The quantile that `upper_score` takes.
+_UPPER_QUANTILE = 0.8
 
 
 def effective_sample_size(sightings: int, correlation: float) -> float:
-    """Independent sightings that ``sightings`` correlated ones are worth."""
+    """The number of independent sightings that ``sightings`` correlated ones are worth."""
     return sightings / (1.0 + (sightings - 1) * correlation)
 
 
 def score_log_odds(scores: Floats, neutral_score: float) -> Floats:
-    """(N,) log-odds that each score speaks for a real object; 0 at the neutral score."""
+    """(N,) natural log-odds of a real object that each score contributes; 0 at the neutral score."""
     bounded = np.clip(scores, _LOWEST_SCORE, _HIGHEST_SCORE)
-    return np.asarray(np.log(bounded / (1 - bounded)) - np.log(neutral_score / (1 - neutral_score)))
+    return np.asarray(logit(bounded) - logit(neutral_score))
 
 
 def existence_probability(track: Track, settings: TrackSettings) -> float:
-    """Probability that the track follows a real egg or follicle, below ``settings.maximum_existence``.
+    """Probability that the track follows a real egg or follicle, at most ``settings.maximum_existence``.
 
-    A structure that looks like an egg does so in every frame; no number of frames lifts the ceiling.
+    A structure that looks like an egg does so in every frame, so no number of frames raises this limit.
     """
     sightings = effective_sample_size(len(track.frames), settings.sighting_correlation)
     evidence = sightings * float(score_log_odds(track.scores, settings.neutral_score).mean())
-    prior = np.log(settings.candidate_prior / (1 - settings.candidate_prior))
-    probability = 1.0 / (1.0 + np.exp(-np.clip(prior + evidence, -30.0, 30.0)))
-    return float(min(probability, settings.maximum_existence))
+    return float(min(expit(logit(settings.candidate_prior) + evidence), settings.maximum_existence))
 
 
 def upper_score(track: Track) -> float:
     """The score that the best fifth of a track's sightings reach.
 
-    Gut and bladder follow an egg's look for many frames and still never quite have it; an egg has it near its middle,
+    Gut and bladder can resemble an egg for many frames, but never quite; a real egg looks like one near its middle,
     however faint it is at its ends.
     """
-    return float(np.quantile(track.scores, 0.8))
+    return float(np.quantile(track.scores, _UPPER_QUANTILE))
 
 
 def stage_probabilities(tracks: Sequence[Track], settings: TrackSettings) -> Floats:
@@ -71,3 +79,8 @@ def stage_probabilities(tracks: Sequence[Track], settings: TrackSettings) -> Flo
         log_product += sightings * (weights @ logs) / weights.sum()
     product = np.exp(log_product - log_product.max())
     return np.asarray(product / product.sum())
+
+
+def is_shelled(stages: Floats) -> bool:
+    """Whether a shelled egg is at least as likely as a follicle. stages : (3,) as in `stage_probabilities`"""
+    return bool(stages[1] + stages[2] >= 0.5)

@@ -1,4 +1,4 @@
-"""One object followed through consecutive frames of one clip.
+"""One object followed through consecutive frames of one clip, and all such tracks of a clip.
 
 Coordinates are pixels of the source frame, x to the right, y down, pixel centres at whole numbers.
 Frames are counted from 0 in decoding order.
@@ -20,9 +20,10 @@ __all__ = ["ClipTracks", "Track", "view_quality"]
 
 
 def view_quality(ellipses: NDArray[np.float64], scores: NDArray[np.float64]) -> NDArray[np.float64]:
-    """(N,) how well each sighting shows its object: the outline's area by the square of the score.
+    """(N,) how well each sighting shows its object: the outline's area times the square of the score.
 
-    It looks at one sighting at a time, so a stream knows at once whether a frame is worth keeping.
+    It depends on one sighting at a time, so while a clip streams by it is known at once whether a frame is worth
+    keeping.
     """
     return np.asarray(ellipses[:, 2] * ellipses[:, 3] * scores**2)
 
@@ -48,21 +49,21 @@ class Track:
 
     @property
     def best_row(self) -> int:
-        """Row of the sighting to show a person: large and sure, the earliest of equals."""
+        """Row of the sighting to show a person: large and with a high score, the earliest of equals."""
         return int(np.argmax(view_quality(self.ellipses, self.scores)))
 
 
 @dataclass(frozen=True)
 class ClipTracks:
-    """All tracks of one clip, with what merging needs to know of the clip.
+    """All tracks of one clip, with what merging needs to know about the clip.
 
     file : name in the exam folder;  window : "left", "right" or None
     mm_per_px : None where no scale is known;  frames : how many were decoded
-    sector_centre_x_px : x of the sector's middle, None where no sector was found
+    sector_centre_x_px : x of the sector's centre line, None where no sector was found
     imaging_depth_px : from the probe's face to the lower end of the sector, None likewise
-    signs : what the picture shows of tracks, by identity, of those that could be read
-    turns : of the hand, as its pictures show them; None where they were not looked at
-    path : of the hand, as speckle tells it; None where it was not looked at or cannot be told
+    signs : shell signs by track, for the tracks where they could be measured
+    turns : of the probe, as its pictures show them; None where they were not searched for
+    path : of the probe, measured from speckle; None where it was not requested or could not be measured
     """
 
     file: str

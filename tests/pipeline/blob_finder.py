@@ -1,6 +1,6 @@
 """A detector without a network, and clips made for it: bright discs on speckle in a rectangle.
 
-``python tests/pipeline/blob_finder.py batch …`` is the real command line with this detector in it.
+``python tests/pipeline/blob_finder.py batch ...`` runs the real command line with this detector.
 """
 
 from __future__ import annotations
@@ -9,7 +9,6 @@ import os
 import sys
 import time
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
@@ -17,7 +16,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.detect.detector import Detections
+from pipeline.detect.detector import Detections, ModelInfo
 from pipeline.ingest.frame import Frame
 from pipeline.ingest.sector.sector import Sector
 
@@ -26,16 +25,10 @@ __all__ = ["BlobFinder", "film", "write_exam_folder", "write_video"]
 WIDTH, HEIGHT = 192, 160
 
 
-@dataclass(frozen=True)
-class BlobModel:
-    name: str = "blob-finder"
-    sha256: str = "b" * 64
-
-
 class BlobFinder:
-    """Every bright patch is a calcified egg. detected_frames : frames seen so far."""
+    """Every bright patch is a calcified egg. detected_frames : the frames that it was given so far"""
 
-    model = BlobModel()
+    model = ModelInfo("blob-finder", "b" * 64)
     engine_name = "blobs"
 
     def __init__(self) -> None:
@@ -44,9 +37,9 @@ class BlobFinder:
     def detect(self, frames: Sequence[Frame], sector: Sector) -> list[Detections]:
         time.sleep(float(os.environ.get("BLOB_SECONDS", "0")) * len(frames))
         self.detected_frames += [frame.index for frame in frames]
-        return [self._one(frame, sector) for frame in frames]
+        return [self.detect_frame(frame, sector) for frame in frames]
 
-    def _one(self, frame: Frame, sector: Sector) -> Detections:
+    def detect_frame(self, frame: Frame, sector: Sector) -> Detections:
         bright = ((frame.grey > 200) & sector.mask).astype(np.uint8)
         number, _, stats, centres = cv2.connectedComponentsWithStats(bright)
         rows = [label for label in range(1, number) if stats[label, cv2.CC_STAT_AREA] > 40]
@@ -65,7 +58,7 @@ class BlobFinder:
 
 
 def film(eggs: int, *, frames: int = 40, seed: int = 0) -> list[NDArray[np.uint8]]:
-    """Speckle in a rectangle on black, and eggs that come and go side by side; (H, W) uint8 each."""
+    """Frames (H, W) uint8 of speckle in a rectangle on black, and eggs that appear and disappear side by side."""
     rng = np.random.default_rng(seed)
     pictures = []
     for index in range(frames):
@@ -83,7 +76,7 @@ def film(eggs: int, *, frames: int = 40, seed: int = 0) -> list[NDArray[np.uint8
 
 
 def write_video(path: Path, pictures: Sequence[NDArray[np.uint8]], codec: str = "libx264") -> None:
-    """The pictures as a grey video of 25 frames a second, without visible loss."""
+    """Write the pictures as a grey video of 25 frames a second, without visible loss."""
     import av
 
     path.parent.mkdir(parents=True, exist_ok=True)
@@ -107,7 +100,7 @@ def write_exam_folder(
     frames: int = 40,
     seed: int = 0,
 ) -> Path:
-    """An exam with one clip for each name in ``eggs``, and its side file."""
+    """Write an exam with one clip for each file name in ``eggs``, and its side file. eggs : how many each clip shows"""
     folder = root / animal / date
     folder.mkdir(parents=True)
     lines = [f'animal = "{animal}"', f"date = {date}", "carapace_width_mm = 118"]
@@ -120,7 +113,7 @@ def write_exam_folder(
 
 
 def main(change: Callable[[], None] = lambda: None) -> int:
-    """The command line with the blob finder in place of the network; ``change`` may break more of it."""
+    """The command line with the blob finder in place of the network; ``change`` may replace more of it."""
     from pipeline.cli import app, batch_runner
 
     batch_runner.load_detector = lambda engine, weights, settings: BlobFinder()

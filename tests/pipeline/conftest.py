@@ -1,4 +1,4 @@
-"""What tests of several rooms share."""
+"""Fixtures that tests of several packages share."""
 
 from __future__ import annotations
 
@@ -21,7 +21,7 @@ CHROMIUM = Path("/usr/bin/chromium")
 
 @pytest.fixture(scope="module")
 def browser() -> Iterator[Browser]:
-    """Debian's Chromium without a window; tests of pages are skipped where it is not installed."""
+    """Debian's Chromium in headless mode; tests of pages are skipped where it is not installed."""
     playwright = pytest.importorskip("playwright.sync_api", reason="playwright is not installed")
     if not CHROMIUM.exists():
         pytest.skip(f"no browser at {CHROMIUM}")
@@ -33,13 +33,13 @@ def browser() -> Iterator[Browser]:
 
 @pytest.fixture
 def root(filmed: Path, tmp_path: Path) -> Path:
-    """A copy, for one test to change, of the recordings that its file calls ``filmed``."""
+    """A copy of the recordings in the test module's fixture ``filmed``, which one test may change."""
     return Path(shutil.copytree(filmed, tmp_path / "root"))
 
 
 @dataclass(frozen=True)
 class CommandResult:
-    """How a command ended and what it said."""
+    """The exit code of a command and what it printed."""
 
     code: int
     stdout: str
@@ -51,13 +51,13 @@ Clutchlight = Callable[..., CommandResult]
 
 @pytest.fixture
 def clutchlight(monkeypatch: pytest.MonkeyPatch, capfd: pytest.CaptureFixture[str]) -> Clutchlight:
-    """The command line with the blob finder, in this process: starting one of its own takes two seconds."""
+    """The command line with the blob finder, in this process, because starting another one takes two seconds."""
     monkeypatch.setattr(batch_runner, "load_detector", lambda engine, weights, settings: BlobFinder())
     monkeypatch.setenv("COLUMNS", "200")
 
-    def said(*arguments: object) -> CommandResult:
+    def run(*arguments: object) -> CommandResult:
         capfd.readouterr()
         code = app.main([str(argument) for argument in arguments])
         return CommandResult(code, *capfd.readouterr())
 
-    return said
+    return run

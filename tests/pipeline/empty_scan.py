@@ -1,4 +1,4 @@
-"""A clip in which nothing was found."""
+"""A scan without detections."""
 
 from __future__ import annotations
 
@@ -14,8 +14,8 @@ __all__ = ["empty_scan"]
 
 
 def empty_scan(tracks: ClipTracks, **known: Any) -> ClipScan:
-    """The scan of 640 x 480 px behind tracks that need no detections, every frame used; ``known`` says otherwise."""
-    nothing = np.zeros(0, np.int64)
+    """A scan of 640 x 480 px for tracks that need no detections, with every frame used; ``known`` replaces fields."""
+    no_rows = np.zeros(0, np.int64)
     scan = ClipScan(
         file=tracks.file,
         sha256=tracks.file.encode().hex(),
@@ -29,12 +29,12 @@ def empty_scan(tracks: ClipTracks, **known: Any) -> ClipScan:
         status="done",
         reason=None,
         used_frames=np.arange(tracks.frames),
-        frame=nothing,
+        frame=no_rows,
         ellipse=np.zeros((0, 5)),
         stage_probability=np.zeros((0, 3)),
         score=np.zeros(0),
         outline_uncertainty=np.zeros((0, 2)),
-        track=nothing,
+        track=no_rows,
         tracks=tracks,
         pictures={},
     )

@@ -1,4 +1,4 @@
-"""One scan of some objects, and the ways in which it may lie over another."""
+"""The objects of one scan, and the ways in which they may correspond to those of another scan."""
 
 from __future__ import annotations
 
@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.settings import TrackSettings
+from pipeline.track.merging.by_kind import ByKind
 from pipeline.track.merging.count_distribution import CountDistribution
 from pipeline.track.merging.egg_matching import pair_weights_by_visibility, shared_count, shared_count_by_visibility
 from pipeline.track.merging.observed_object import ObservedObject
@@ -20,10 +21,11 @@ Floats = NDArray[np.float64]
 
 @dataclass(frozen=True)
 class ScanObjects:
-    """Objects of some clips, in mm if ``is_in_mm``, lateral places from the sector's middle if ``is_centred``.
+    """Objects of some clips, in mm if ``is_in_mm``, lateral positions from the sector's centre if ``is_centred``.
 
-    order : (N,) along the sweep, 0 to 1;  imaging_depth_mm : depth of the picture in mm, None if unknown
-    count_corrections : for follicles and for shelled eggs, true number of objects less those listed
+    order : (N,) position along the sweep, 0 to 1
+    imaging_depth_mm : depth of the picture, None if unknown
+    count_corrections : true number of objects minus those listed
     """
 
     objects: tuple[ObservedObject, ...]
@@ -31,15 +33,16 @@ class ScanObjects:
     is_in_mm: bool
     is_centred: bool
     imaging_depth_mm: float | None
-    count_corrections: tuple[CountDistribution, CountDistribution]
+    count_corrections: ByKind[CountDistribution]
 
 
 @dataclass(frozen=True)
 class Alignment:
-    """One way in which the objects of one scan may lie over those of another.
+    """One way in which the objects of one scan may correspond to those of another.
 
-    ratios : (N, M) log-likelihood ratios;  order : (M,) of the second's objects;  log_prior : natural
-    visibility : for the objects of either scan, probability of being in the other, None where their place does not tell
+    ratios : (N, M) log-likelihood ratios;  order : (M,) of the second scan's objects;  log_prior : natural
+    visibility : for the objects of either scan, probability of being visible in the other one, None where their
+        position does not say
     """
 
     ratios: Floats
@@ -48,13 +51,13 @@ class Alignment:
     visibility: tuple[Floats, Floats] | None = None
 
     def pair_weights(self) -> Floats:
-        """(N, M) by which pairs are chosen."""
+        """(N, M) log-weights by which pairs are chosen."""
         return self.ratios if self.visibility is None else pair_weights_by_visibility(self.ratios, *self.visibility)
 
     def shared_count(
         self, rows: NDArray[np.int64], columns: NDArray[np.int64], share: float, weight: float
     ) -> tuple[CountDistribution, float]:
-        """How many of some objects are in both, and the log-evidence."""
+        """How many of some objects are in both scans, and the log-evidence; share and weight as in `shared_count`."""
         part = self.ratios[np.ix_(rows, columns)]
         if self.visibility is None:
             return shared_count(part, share, weight)
@@ -63,7 +66,7 @@ class Alignment:
 
 
 def object_ratios(first: ScanObjects, second: ScanObjects, settings: TrackSettings) -> Floats:
-    """(N, M) log-likelihood ratios by what the objects themselves are like."""
+    """(N, M) log-likelihood ratios from stage and, where both are in mm, size."""
     if not first.objects or not second.objects:
         return np.zeros((len(first.objects), len(second.objects)))
     ratios = stage_ratios(first.objects, second.objects)

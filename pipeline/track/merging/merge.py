@@ -1,9 +1,9 @@
 """Tracks to eggs: which tracks show the same egg, and how sure that is.
 
-In three steps, each one-to-one and each with its own prior for how many eggs are met again: tracks broken by
-a gap and passes of a returning hand within a clip; clips of one window; windows. Tracks seen together in one
-frame are never joined, nor are a follicle and a shelled egg of different passes. Where size, place, order,
-stage and depth decide nothing, the priors of the settings stand, and the spread of the counts says so.
+There are three steps, each one-to-one and each with its own prior for how many eggs are seen again: within a clip,
+tracks broken by a gap and passes of a probe that turned back; clips of one window; the windows. Tracks seen together in
+one frame are never joined, nor are a follicle and a shelled egg of different passes. Where size, position, order,
+stage and depth decide nothing, the priors of the settings remain, and the width of the counts' distribution shows it.
 """
 
 from __future__ import annotations
@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 
 from pipeline.settings import TrackSettings
 from pipeline.track.merging.alignment import Alignment, ScanObjects
+from pipeline.track.merging.by_kind import ByKind, rows_by_kind
 from pipeline.track.merging.count_distribution import CountDistribution, mixture, point_mass
 from pipeline.track.merging.egg_matching import best_pairs
 from pipeline.track.merging.observed_object import ObservedObject, merge_objects
@@ -23,16 +24,19 @@ from pipeline.track.merging.pass_merging import Sweep, merge_passes
 from pipeline.track.merging.passes import Pass
 from pipeline.track.merging.stitching import stitch
 from pipeline.track.merging.window_alignment import opposite_window_alignments, same_window_alignments
+from pipeline.track.track_evidence import is_shelled
 from pipeline.track.tracks import ClipTracks
 
 __all__ = ["Egg", "EggTrack", "Grouping", "merge_tracks"]
 
 Floats = NDArray[np.float64]
 
+_WINDOW_ORDER: dict[str | None, int] = {"left": 0, "right": 1}
+
 
 @dataclass(frozen=True)
 class EggTrack:
-    """One track of an egg. file : the clip;  track : the track's identity in it."""
+    """One track of an egg. file : the clip;  track : the track's identity in it"""
 
     file: str
     track: int
@@ -44,7 +48,7 @@ class Egg:
 
     identity : from 1, by window (left, right, unknown), clip and first frame
     existence : probability that it is real;  stages : (3,) follicle, thin-shelled, calcified
-    upper_score : score in the best fifth of its best track's frames, 0 to 1
+    upper_score : the score that the best fifth of its best track's frames reach, 0 to 1
     """
 
     identity: int
@@ -55,20 +59,19 @@ class Egg:
 
     @property
     def is_shelled(self) -> bool:
-        return bool(self.stages[1] + self.stages[2] >= 0.5)
+        return is_shelled(self.stages)
 
 
 @dataclass(frozen=True)
 class Grouping:
-    """The eggs of an exam, and what their joining leaves open.
+    """The eggs of an exam, and what remains uncertain about how tracks were merged.
 
-    count_corrections : for follicles and for shelled eggs, true number of distinct objects less those listed, if every
-    track is real
-    passes : of the hand over the eggs, clip by clip
+    count_corrections : true number of distinct objects minus those listed, if every track is real
+    passes : of the probe over the eggs, clip by clip
     """
 
     eggs: tuple[Egg, ...]
-    count_corrections: tuple[CountDistribution, CountDistribution]
+    count_corrections: ByKind[CountDistribution]
     passes: tuple[Pass, ...]
 
 
@@ -77,97 +80,101 @@ def merge_tracks(clips: Sequence[ClipTracks], carapace_width_mm: float | None, s
 
     carapace_width_mm : as measured, None if unknown
     """
-    ordered = sorted(clips, key=lambda clip: (_WINDOWS.get(clip.window, len(_WINDOWS)), clip.file))
-    sweeps = [_sweep(number, clip, settings) for number, clip in enumerate(ordered)]
+    ordered = sorted(clips, key=lambda clip: (_WINDOW_ORDER.get(clip.window, len(_WINDOW_ORDER)), clip.file))
+    sweeps = [_merge_within_clip(index, clip, settings) for index, clip in enumerate(ordered)]
     by_window: dict[str, ScanObjects] = {}
     for clip, sweep in zip(ordered, sweeps, strict=True):
-        # A clip of unknown window may show any side, so each is a side of its own.
+        # A clip of unknown window may show any side, so each of them counts as a window of its own.
         window = clip.window or f"unknown {clip.file}"
-        scanned = _scanned(sweep, clip)
-        before = by_window.get(window)
-        if before is not None:
-            alignments = same_window_alignments(before, scanned, settings)
-            scanned = _merged(before, scanned, alignments, settings.same_window_reseen_share, settings)
-        by_window[window] = scanned
-    whole: ScanObjects | None = None
-    for window, scanned in by_window.items():
-        if whole is not None:
+        scan = _scan_objects(sweep, clip)
+        earlier = by_window.get(window)
+        if earlier is not None:
+            alignments = same_window_alignments(earlier, scan, settings)
+            scan = _merge_scans(earlier, scan, alignments, settings.same_window_reseen_share, settings)
+        by_window[window] = scan
+    exam: ScanObjects | None = None
+    for window, scan in by_window.items():
+        if exam is not None:
             width = carapace_width_mm if window == "right" else None
-            alignments = opposite_window_alignments(whole, scanned, width, settings)
-            scanned = _merged(whole, scanned, alignments, settings.other_window_reseen_share, settings)
-        whole = scanned
-    if whole is None:
-        return Grouping((), (point_mass(0), point_mass(0)), ())
-    return Grouping(
-        _eggs(whole.objects, ordered), whole.count_corrections, tuple(one for sweep in sweeps for one in sweep.passes)
-    )
+            alignments = opposite_window_alignments(exam, scan, width, settings)
+            scan = _merge_scans(exam, scan, alignments, settings.other_window_reseen_share, settings)
+        exam = scan
+    if exam is None:
+        return Grouping((), ByKind(point_mass(0), point_mass(0)), ())
+    passes = tuple(one for sweep in sweeps for one in sweep.passes)
+    return Grouping(_eggs(exam.objects, ordered), exam.count_corrections, passes)
 
 
-_WINDOWS: dict[str | None, int] = {"left": 0, "right": 1}
-
-
-def _sweep(number: int, clip: ClipTracks, settings: TrackSettings) -> Sweep:
-    stitched = stitch(number, clip.tracks, settings)
+def _merge_within_clip(index: int, clip: ClipTracks, settings: TrackSettings) -> Sweep:
+    stitched = stitch(index, clip.tracks, settings)
     sweep = merge_passes(clip.file, stitched.objects, 0.0, float(clip.frames), settings, clip.turns)
-    follicles, shelled = (a.plus(b) for a, b in zip(stitched.count_corrections, sweep.count_corrections, strict=True))
-    return replace(sweep, count_corrections=(follicles, shelled))
+    corrections = [a.plus(b) for a, b in zip(stitched.count_corrections, sweep.count_corrections, strict=True)]
+    return replace(sweep, count_corrections=ByKind(*corrections))
 
 
-def _scanned(sweep: Sweep, clip: ClipTracks) -> ScanObjects:
-    order = np.array([one.position - sweep.low for one in sweep.objects]) / max(sweep.high - sweep.low, 1.0)
-    objects = sweep.objects
-    if clip.sector_centre_x_px is not None:
-        objects = tuple(one.relative_to_centre(clip.sector_centre_x_px) for one in objects)
-    if clip.mm_per_px is not None:
-        objects = tuple(one.in_mm(clip.mm_per_px) for one in objects)
-    reach = None if clip.mm_per_px is None or clip.imaging_depth_px is None else clip.mm_per_px * clip.imaging_depth_px
+def _scan_objects(sweep: Sweep, clip: ClipTracks) -> ScanObjects:
+    objects, centre_px, mm_per_px = sweep.objects, clip.sector_centre_x_px, clip.mm_per_px
+    order = np.array([one.position - sweep.low for one in objects]) / max(sweep.high - sweep.low, 1.0)
+    if centre_px is not None:
+        objects = tuple(one.relative_to_centre(centre_px) for one in objects)
+    if mm_per_px is not None:
+        objects = tuple(one.in_mm(mm_per_px) for one in objects)
+    depth_px = clip.imaging_depth_px
     return ScanObjects(
-        objects, order, clip.mm_per_px is not None, clip.sector_centre_x_px is not None, reach, sweep.count_corrections
+        objects=objects,
+        order=order,
+        is_in_mm=mm_per_px is not None,
+        is_centred=centre_px is not None,
+        imaging_depth_mm=None if mm_per_px is None or depth_px is None else mm_per_px * depth_px,
+        count_corrections=sweep.count_corrections,
     )
 
 
-def _merged(
+def _merge_scans(
     first: ScanObjects,
     second: ScanObjects,
     alignments: Sequence[Alignment],
     share: float,
     settings: TrackSettings,
 ) -> ScanObjects:
-    kinds = [(_of_kind(first.objects, kind), _of_kind(second.objects, kind)) for kind in (False, True)]
-    numbers, logs = [], []
+    """Two scans as one. share : expected share of objects that are in both
+
+    How many are in both is averaged over all alignments; which ones is decided by the most likely alignment.
+    """
+    kinds = list(zip(rows_by_kind(first.objects), rows_by_kind(second.objects), strict=True))
+    shared_by_alignment, log_weights = [], []
     for alignment in alignments:
-        found = [
+        shared = [
             alignment.shared_count(rows, columns, share, settings.reseen_prior_strength) for rows, columns in kinds
         ]
-        numbers.append([number for number, _ in found])
-        logs.append(alignment.log_prior + sum(evidence for _, evidence in found))
-    weights = np.exp(np.array(logs) - max(logs))
+        shared_by_alignment.append([number for number, _ in shared])
+        log_weights.append(alignment.log_prior + sum(evidence for _, evidence in shared))
+    weights = np.exp(np.array(log_weights) - max(log_weights))
     weights = weights / weights.sum()
-    likeliest = int(np.argmax(weights))
-    weights_of_pairs, order = alignments[likeliest].pair_weights(), alignments[likeliest].order
+    best = alignments[int(np.argmax(weights))]
+    pair_weights = best.pair_weights()
     objects, orders = list(first.objects), list(first.order)
-    alone = set(range(len(second.objects)))
-    count_corrections = []
-    for number, (rows, columns) in enumerate(kinds):
-        mixed = mixture([(found[number], weight) for found, weight in zip(numbers, weights, strict=True)])
-        pairs = best_pairs(weights_of_pairs[np.ix_(rows, columns)], mixed.median)
+    unpaired = set(range(len(second.objects)))
+    corrections = []
+    for kind, (rows, columns) in enumerate(kinds):
+        shared_count = mixture([(shared[kind], w) for shared, w in zip(shared_by_alignment, weights, strict=True)])
+        pairs = best_pairs(pair_weights[np.ix_(rows, columns)], shared_count.median)
         for i, j in pairs:
             objects[rows[i]] = merge_objects(objects[rows[i]], second.objects[columns[j]], settings)
-            alone.discard(int(columns[j]))
-        shift = mixed.subtracted_from(len(pairs))
-        count_corrections.append(shift.plus(first.count_corrections[number]).plus(second.count_corrections[number]))
-    for j in sorted(alone):
+            unpaired.discard(int(columns[j]))
+        own_correction = shared_count.subtracted_from(len(pairs))
+        corrections.append(own_correction.plus(first.count_corrections[kind]).plus(second.count_corrections[kind]))
+    for j in sorted(unpaired):
         objects.append(second.objects[j])
-        orders.append(order[j])
+        orders.append(best.order[j])
+    depths = first.imaging_depth_mm, second.imaging_depth_mm
     return ScanObjects(
-        tuple(objects),
-        np.array(orders),
-        first.is_in_mm and second.is_in_mm,
-        first.is_centred and second.is_centred,
-        None
-        if first.imaging_depth_mm is None or second.imaging_depth_mm is None
-        else max(first.imaging_depth_mm, second.imaging_depth_mm),
-        (count_corrections[0], count_corrections[1]),
+        objects=tuple(objects),
+        order=np.array(orders),
+        is_in_mm=first.is_in_mm and second.is_in_mm,
+        is_centred=first.is_centred and second.is_centred,
+        imaging_depth_mm=None if depths[0] is None or depths[1] is None else max(depths[0], depths[1]),
+        count_corrections=ByKind(*corrections),
     )
 
 
@@ -175,15 +182,16 @@ def _eggs(objects: Sequence[ObservedObject], clips: Sequence[ClipTracks]) -> tup
     first_frames = [{track.identity: int(track.frames[0]) for track in clip.tracks} for clip in clips]
     listed = []
     for one in objects:
-        seen = sorted((clip, first_frames[clip][track], track) for clip, track in one.members)
-        listed.append((seen, one))
+        members = sorted((clip, first_frames[clip][track], track) for clip, track in one.members)
+        listed.append((members, one))
     listed.sort(key=lambda entry: entry[0])
-    eggs = []
-    for number, (seen, one) in enumerate(listed, 1):
-        members = tuple(EggTrack(clips[clip].file, track) for clip, _, track in seen)
-        eggs.append(Egg(number, members, one.existence, one.stages, one.upper_score))
-    return tuple(eggs)
-
-
-def _of_kind(side: Sequence[ObservedObject], shelled: bool) -> NDArray[np.int64]:
-    return np.flatnonzero(np.array([one.is_shelled for one in side], bool) == shelled)
+    return tuple(
+        Egg(
+            identity=number,
+            members=tuple(EggTrack(clips[clip].file, track) for clip, _, track in members),
+            existence=one.existence,
+            stages=one.stages,
+            upper_score=one.upper_score,
+        )
+        for number, (members, one) in enumerate(listed, 1)
+    )

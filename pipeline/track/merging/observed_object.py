@@ -1,4 +1,4 @@
-"""One object as it appeared in one pass of the probe, or in several that were found to be the same."""
+"""One object as it was observed in one pass of the probe, or in several passes that were merged."""
 
 from __future__ import annotations
 
@@ -10,30 +10,35 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.settings import TrackSettings
-from pipeline.track.track_evidence import existence_probability, stage_probabilities, upper_score
+from pipeline.track.track_evidence import existence_probability, is_shelled, stage_probabilities, upper_score
 from pipeline.track.tracks import Track
 
 __all__ = ["ObservedObject", "largest_section", "merge_objects", "observed_object", "section_sizes"]
 
 Floats = NDArray[np.float64]
 
-# A crossing is whole if its ends are smaller than this share of its largest section.
-_WHOLE = 0.9
+# Common practice, no source: a crossing is complete if its ends are smaller than this share of its largest section ...
+_COMPLETE_END_SHARE = 0.9
+# ... and it has at least this many sightings.
+_COMPLETE_SIGHTINGS = 3
+# The quantile of section sizes that counts as the largest: a single outline may be too large.
+_LARGEST_QUANTILE = 0.9
 
 
 @dataclass(frozen=True)
 class ObservedObject:
-    """What merging weighs of an object.
+    """What merging knows about an object.
 
-    members : (clip, track identity) of every track, the clip as its place in canonical order
+    members : (clip, track identity) of every track, the clip as its index in canonical order
     frames : (F,) int64, ascending, in which it was seen; of one clip only
-    position : where along the sweep it was crossed, in frames of the clip's first pass;  start_position, end_position : from where to
-    where, likewise
-    lateral, depth, size : place and geometric mean semi-axis of its largest section, in px or, after
-    :meth:`in_mm`, mm
+    position : where along the sweep it was crossed, in frames of the clip's first pass
+    start_position, end_position : where the crossing begins and ends, likewise
+    lateral, depth, size : position of its best section and geometric mean semi-axis of its largest one, in px of the
+        frame, or, after :meth:`in_mm`, mm; lateral from the frame's left edge or, after :meth:`relative_to_centre`,
+        from the sector's centre
     is_fully_crossed : whether the plane passed through it from end to end, so that ``size`` is its own
     stages : (3,) follicle, thin-shelled, calcified;  existence : probability that it is real
-    upper_score : score in the best fifth of its best track's frames
+    upper_score : the score that the best fifth of its best track's frames reach
     """
 
     members: tuple[tuple[int, int], ...]
@@ -51,10 +56,10 @@ class ObservedObject:
 
     @property
     def is_shelled(self) -> bool:
-        return bool(self.stages[1] + self.stages[2] >= 0.5)
+        return is_shelled(self.stages)
 
     def in_mm(self, mm_per_px: float) -> ObservedObject:
-        """The same in mm."""
+        """The same object with lateral, depth and size in mm."""
         return replace(
             self,
             lateral=self.lateral * mm_per_px,
@@ -62,12 +67,12 @@ class ObservedObject:
             size=self.size * mm_per_px,
         )
 
-    def relative_to_centre(self, middle: float) -> ObservedObject:
-        """The same, its lateral place counted from the sector's middle."""
-        return replace(self, lateral=self.lateral - middle)
+    def relative_to_centre(self, centre: float) -> ObservedObject:
+        """The same object, its lateral position relative to that of the sector's centre line."""
+        return replace(self, lateral=self.lateral - centre)
 
     def moved_to(self, position: float, start_position: float, end_position: float) -> ObservedObject:
-        """The same, crossed elsewhere along the sweep."""
+        """The same object at another position along the sweep."""
         return replace(
             self,
             position=position,
@@ -82,35 +87,36 @@ def section_sizes(track: Track) -> Floats:
 
 
 def largest_section(track: Track) -> float:
-    """px, geometric mean semi-axis of its largest sections, one in ten."""
-    return float(np.quantile(section_sizes(track), 0.9))
+    """px, the geometric mean semi-axis that the largest tenth of its sections reach."""
+    return float(np.quantile(section_sizes(track), _LARGEST_QUANTILE))
 
 
 def observed_object(clip: int, tracks: Sequence[Track], settings: TrackSettings) -> ObservedObject:
-    """The appearance of one object that ``tracks``, in time order, followed through one pass of one clip."""
+    """The object that ``tracks``, in time order, followed through one pass of one clip. clip : its index"""
     frames = np.concatenate([track.frames for track in tracks])
     sizes = np.concatenate([section_sizes(track) for track in tracks])
-    largest = float(np.quantile(sizes, 0.9))
-    showing = max(tracks, key=lambda track: float(section_sizes(track)[track.best_row]))
-    best = int(showing.best_row)
+    largest = float(np.quantile(sizes, _LARGEST_QUANTILE))
+    best_track = max(tracks, key=lambda track: float(section_sizes(track)[track.best_row]))
+    best_row = best_track.best_row
+    is_end_small = max(sizes[0], sizes[-1]) < _COMPLETE_END_SHARE * largest
     return ObservedObject(
         members=tuple((clip, track.identity) for track in tracks),
         frames=frames,
         position=float(frames @ sizes / sizes.sum()),
         start_position=float(frames[0]),
         end_position=float(frames[-1]),
-        lateral=float(showing.ellipses[best, 0]),
-        depth=float(showing.depths_px[best]),
+        lateral=float(best_track.ellipses[best_row, 0]),
+        depth=float(best_track.depths_px[best_row]),
         size=largest,
-        is_fully_crossed=bool(len(sizes) >= 3 and max(sizes[0], sizes[-1]) < _WHOLE * largest),
+        is_fully_crossed=bool(len(sizes) >= _COMPLETE_SIGHTINGS and is_end_small),
         stages=stage_probabilities(tracks, settings),
-        existence=_either([existence_probability(track, settings) for track in tracks], settings),
+        existence=_any_real([existence_probability(track, settings) for track in tracks], settings),
         upper_score=max(upper_score(track) for track in tracks),
     )
 
 
 def merge_objects(first: ObservedObject, second: ObservedObject, settings: TrackSettings) -> ObservedObject:
-    """Two appearances of one object as one, at the first one's position along the sweep."""
+    """Two observations of one object as one, at the first one's position along the sweep."""
     shares = np.array([len(first.members), len(second.members)]) / (len(first.members) + len(second.members))
     product = first.stages * second.stages
     return ObservedObject(
@@ -124,11 +130,11 @@ def merge_objects(first: ObservedObject, second: ObservedObject, settings: Track
         size=max(first.size, second.size),
         is_fully_crossed=first.is_fully_crossed or second.is_fully_crossed,
         stages=product / product.sum(),
-        existence=_either([first.existence, second.existence], settings),
+        existence=_any_real([first.existence, second.existence], settings),
         upper_score=max(first.upper_score, second.upper_score),
     )
 
 
-def _either(chances: Sequence[float], settings: TrackSettings) -> float:
-    # An object met twice is real if either meeting was.
-    return min(1 - math.prod(1 - chance for chance in chances), settings.maximum_existence)
+def _any_real(probabilities: Sequence[float], settings: TrackSettings) -> float:
+    # An object observed several times is real if any of the observations is.
+    return min(1 - math.prod(1 - probability for probability in probabilities), settings.maximum_existence)

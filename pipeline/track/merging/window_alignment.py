@@ -1,9 +1,11 @@
-"""The ways in which the eggs of one clip may lie over those of another of the same window, or of the other one.
+"""How the eggs of one clip may correspond to those of another clip of the same window, or of the opposite one.
 
-What is said of two windows was measured on 817 eggs that sweeps of 179 phantoms crossed from both (seed 14001).
+Measurements of two windows are from 817 eggs that sweeps of 179 phantoms crossed from both (seed 14001).
 """
 
 from __future__ import annotations
+
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
@@ -14,109 +16,132 @@ from pipeline.track.merging.same_egg_likelihood import (
     normal_log_density,
     object_positions,
     order_ratios,
-    place_ratios,
+    position_ratios,
+    uniform_step_log_density,
     visibility_probability,
 )
-from pipeline.track.merging.scan_offsets import OffsetModel, find_offsets
+from pipeline.track.merging.scan_offsets import OffsetModel, OffsetSpread, find_offsets
 
 __all__ = ["opposite_window_alignments", "same_window_alignments"]
 
 Floats = NDArray[np.float64]
 
-# Two clips may run the same way, opposite ways, or at paces that leave no common order ...
-_ORDERS = ((1, 0.4), (-1, 0.4), (0, 0.2))
-# ... and the probe may be held alike in both windows, turned round, or in planes that share no direction.
-_ATTITUDES = ((1, 0.5), (-1, 0.3), (0, 0.2))
+# Directions of two sweeps with their prior probabilities: the same, opposite, or at paces that leave no common order
+# (common practice, no source).
+_DIRECTIONS = ((1, 0.4), (-1, 0.4), (0, 0.2))
+# How the probe is held in both windows, likewise: alike, turned by 180 degrees, or in planes that share no direction.
+_ORIENTATIONS = ((1, 0.5), (-1, 0.3), (0, 0.2))
 
-# Of a sweep's length: the offset of one hand's order to the other's, and an egg around it. Half come within 0.05 and
+# Of a sweep's length: the offset between the orders of two sweeps, and an egg around it. Half lie within 0.05 and
 # nine in ten within 0.18.
-_ORDER_SPREAD, _ORDER_NEAR, _ORDER_FAR, _ORDER_FAR_SHARE = 0.15, 0.07, 0.2, 0.15
-# mm across the picture. Offsets have a deviation of 12; around them half come within 2.5 and nine in ten within 10.
-_LATERAL_SPREAD, _LATERAL_NEAR, _LATERAL_FAR, _LATERAL_FAR_SHARE = 12.0, 3.0, 10.0, 0.15
-# How well depths add up to one sum: half within 0.9 % of the body's width, nine in ten within 3 %; bodies of flesh are
-# given more.
-_DEPTH_NEAR_MM, _DEPTH_NEAR, _DEPTH_FAR, _DEPTH_FAR_SHARE = 1.0, 0.01, 0.08, 0.15
+_ORDER_SPREAD = OffsetSpread(prior_mean=0.0, prior_sd=0.15, inlier_sd=0.07, outlier_sd=0.2, outlier_share=0.15)
+# mm across the picture. Offsets have a standard deviation of 12; around them half lie within 2.5 and nine in ten
+# within 10.
+_LATERAL_SPREAD = OffsetSpread(prior_mean=0.0, prior_sd=12.0, inlier_sd=3.0, outlier_sd=10.0, outlier_share=0.15)
+
+
+@dataclass(frozen=True)
+class _DepthSum:
+    """How exactly the depths of an egg from both windows add up to the distance between the windows.
+
+    Half lie within 0.9 % of the body's width, nine in ten within 3 %; real bodies are given more.
+    """
+
+    inlier_sd_mm: float = 1.0  # together with ...
+    inlier_sd_share: float = 0.01  # ... this share of the body's width
+    outlier_sd_share: float = 0.08  # of the body's width
+    outlier_share: float = 0.15
+
+
+_DEPTH_SUM = _DepthSum()
 
 
 def same_window_alignments(first: ScanObjects, second: ScanObjects, settings: TrackSettings) -> list[Alignment]:
-    """Of two scans from one window."""
-    alike = object_ratios(first, second, settings)
-    if first.is_in_mm and second.is_in_mm and alike.size:
-        alike = alike + place_ratios(
+    """The alignments of two scans from one window."""
+    ratios = object_ratios(first, second, settings)
+    if first.is_in_mm and second.is_in_mm and ratios.size:
+        ratios = ratios + position_ratios(
             object_positions(first.objects), object_positions(second.objects), settings.place_sd_mm
         )
     alignments = []
-    for direction, prior in _ORDERS:
-        order = _run(second, direction)
-        ratios = alike + order_ratios(first.order, order) if direction and alike.size else alike
-        alignments.append(Alignment(ratios, order, float(np.log(prior))))
+    for direction, prior in _DIRECTIONS:
+        order = _order(second, direction)
+        by_order = order_ratios(first.order, order) if direction and ratios.size else 0.0
+        alignments.append(Alignment(ratios + by_order, order, float(np.log(prior))))
     return alignments
 
 
 def opposite_window_alignments(
     first: ScanObjects, second: ScanObjects, carapace_width_mm: float | None, settings: TrackSettings
 ) -> list[Alignment]:
-    """Of two scans from opposite windows. carapace_width_mm : None if unknown"""
-    alike = object_ratios(first, second, settings)
-    scaled = first.is_in_mm and second.is_in_mm
-    width = carapace_width_mm if scaled else None
+    """The alignments of two scans from opposite windows. carapace_width_mm : None if unknown"""
+    ratios = object_ratios(first, second, settings)
+    is_in_mm = first.is_in_mm and second.is_in_mm
+    width_mm = carapace_width_mm if is_in_mm else None
     alignments = []
-    for direction, order_prior in _ORDERS:
-        order = _run(second, direction)
-        for side, side_prior in _ATTITUDES:
+    for direction, direction_prior in _DIRECTIONS:
+        order = _order(second, direction)
+        for orientation, orientation_prior in _ORIENTATIONS:
             traits = []
-            if alike.size and width is not None:
-                traits.append(_by_depth(first, second, width, settings))
-            if alike.size and direction:
-                traits.append(_by_order(first.order, order))
-            if alike.size and side and scaled and first.is_centred and second.is_centred:
-                traits.append(
-                    _across(object_positions(first.objects)[:, 0], side * object_positions(second.objects)[:, 0])
-                )
-            for offset in find_offsets(traits, alike, settings.other_window_reseen_share):
-                again = None
-                if width is not None:
-                    usual = settings.body_width_share * width
-                    distance = offset.values[0] if offset.values else usual
-                    again = _again(first, second, distance, settings), _again(second, first, distance, settings)
-                prior = float(np.log(order_prior * side_prior)) + offset.log_prior
-                alignments.append(Alignment(offset.ratios, order, prior, again))
+            if ratios.size and width_mm is not None:
+                traits.append(_depth_trait(first, second, width_mm, settings))
+            if ratios.size and direction:
+                traits.append(_order_trait(first.order, order))
+            if ratios.size and orientation and is_in_mm and first.is_centred and second.is_centred:
+                traits.append(_lateral_trait(first, second, orientation))
+            for offset in find_offsets(traits, ratios, settings.other_window_reseen_share):
+                visibility = None
+                if width_mm is not None:
+                    # The first trait is the depth; its offset is the distance between the windows.
+                    usual_mm = settings.body_width_share * width_mm
+                    distance_mm = offset.values[0] if offset.values else usual_mm
+                    visibility = (
+                        _visibility(first, second, distance_mm, settings),
+                        _visibility(second, first, distance_mm, settings),
+                    )
+                log_prior = float(np.log(direction_prior * orientation_prior)) + offset.log_prior
+                alignments.append(Alignment(offset.ratios, order, log_prior, visibility))
     return alignments
 
 
-def _run(second: ScanObjects, direction: int) -> Floats:
-    return second.order if direction >= 0 else 1 - second.order
+def _order(scan: ScanObjects, direction: int) -> Floats:
+    return scan.order if direction >= 0 else 1 - scan.order
 
 
-def _by_depth(first: ScanObjects, second: ScanObjects, width: float, settings: TrackSettings) -> OffsetModel:
-    # Depths from opposite windows add up, for one egg, to the distance between them.
-    near, far = float(np.hypot(_DEPTH_NEAR_MM, _DEPTH_NEAR * width)), _DEPTH_FAR * width
-    step, different = _steps(object_positions(first.objects)[:, 1], -object_positions(second.objects)[:, 1], far)
-    usual, spread = settings.body_width_share * width, settings.body_width_share_sd * width
-    return OffsetModel(step, different, usual, spread, near, far, _DEPTH_FAR_SHARE)
+def _depth_trait(first: ScanObjects, second: ScanObjects, width_mm: float, settings: TrackSettings) -> OffsetModel:
+    # The depths of one egg from opposite windows add up to the distance between them.
+    spread = OffsetSpread(
+        prior_mean=settings.body_width_share * width_mm,
+        prior_sd=settings.body_width_share_sd * width_mm,
+        inlier_sd=float(np.hypot(_DEPTH_SUM.inlier_sd_mm, _DEPTH_SUM.inlier_sd_share * width_mm)),
+        outlier_sd=_DEPTH_SUM.outlier_sd_share * width_mm,
+        outlier_share=_DEPTH_SUM.outlier_share,
+    )
+    a, b = object_positions(first.objects)[:, 1], -object_positions(second.objects)[:, 1]
+    return _normal_trait(a, b, spread, minimum_sd=spread.outlier_sd)
 
 
-def _across(first: Floats, second: Floats) -> OffsetModel:
-    step, different = _steps(first, second, _LATERAL_SPREAD)
-    return OffsetModel(step, different, 0.0, _LATERAL_SPREAD, _LATERAL_NEAR, _LATERAL_FAR, _LATERAL_FAR_SHARE)
+def _lateral_trait(first: ScanObjects, second: ScanObjects, orientation: int) -> OffsetModel:
+    a, b = object_positions(first.objects)[:, 0], orientation * object_positions(second.objects)[:, 0]
+    return _normal_trait(a, b, _LATERAL_SPREAD, minimum_sd=_LATERAL_SPREAD.prior_sd)
 
 
-def _by_order(first: Floats, second: Floats) -> OffsetModel:
+def _order_trait(first: Floats, second: Floats) -> OffsetModel:
     step = first[:, None] - second[None]
-    different = np.log(np.maximum(1 - np.abs(step), 0.1))  # two independent uniform places
-    return OffsetModel(step, different, 0.0, _ORDER_SPREAD, _ORDER_NEAR, _ORDER_FAR, _ORDER_FAR_SHARE)
+    return OffsetModel(step, uniform_step_log_density(step), _ORDER_SPREAD)
 
 
-def _steps(first: Floats, second: Floats, least: float) -> tuple[Floats, Floats]:
-    """From places (N,) to places (M,), and their log-density if any two are different objects of these clouds."""
+def _normal_trait(first: Floats, second: Floats, spread: OffsetSpread, *, minimum_sd: float) -> OffsetModel:
+    """A trait of objects at (N,) and (M,) coordinates that are scattered normally, with at least ``minimum_sd``."""
     step = first[:, None] - second[None]
-    broad = float(np.sqrt(first.var() + second.var() + least**2))
-    return step, normal_log_density(step - first.mean() + second.mean(), broad)
+    sd = float(np.sqrt(first.var() + second.var() + minimum_sd**2))
+    return OffsetModel(step, normal_log_density(step - first.mean() + second.mean(), sd), spread)
 
 
-def _again(side: ScanObjects, other: ScanObjects, distance: float, settings: TrackSettings) -> Floats:
-    """(N,) probability that the other window shows the objects of this one, the windows being so far apart."""
-    if other.imaging_depth_mm is None or not side.objects:
-        return np.full(len(side.objects), settings.other_window_reseen_share)
-    sizes = np.array([one.size for one in side.objects])
-    return visibility_probability(distance - object_positions(side.objects)[:, 1], sizes, other.imaging_depth_mm)
+def _visibility(scan: ScanObjects, other: ScanObjects, distance_mm: float, settings: TrackSettings) -> Floats:
+    """(N,) probability that the other window shows the objects of this one. distance_mm : between the windows"""
+    if other.imaging_depth_mm is None or not scan.objects:
+        return np.full(len(scan.objects), settings.other_window_reseen_share)
+    depths_from_other = distance_mm - object_positions(scan.objects)[:, 1]
+    sizes = np.array([one.size for one in scan.objects])
+    return visibility_probability(depths_from_other, sizes, other.imaging_depth_mm)

@@ -14,13 +14,13 @@ from tests.synthetic.acoustic_bench import Body, bodies, console, linear, offset
 WIDTH_MM, DEPTH_MM, MM_PER_PX = 40.0, 60.0, 0.1
 SHOWN_DB = 60.0
 GREY_PER_DB = 255 / SHOWN_DB
-TISSUE_GREY = 110  # of mean soft tissue
+TISSUE_GREY = 110  # of average soft tissue
 SOFT = {"echo_db": 0.0, "rim_db": -30.0, "rim_mm": 0.5}
 
 
 @dataclass(frozen=True)
 class Rendered:
-    """picture : (600, 400) uint8;  sector : all of it;  ellipse : (5,) px;  loss_db : (600, 400) two ways"""
+    """picture : (600, 400) uint8;  sector : the whole picture;  ellipse : (5,) px;  loss_db : (600, 400) two-way"""
 
     picture: NDArray[np.uint8]
     sector: Sector
@@ -36,7 +36,7 @@ def rendered_egg(
     gain: float = 0.0,
     seed: int = 1,
 ) -> Rendered:
-    """One egg in plain tissue. gain : grey levels added to the screen before it is cut off at black and white"""
+    """One egg in homogeneous tissue. gain : grey levels added before levels are limited to black and white"""
     body = Body((0.0, 0.0, depth_mm), semi_axes, SOFT | material)
     scanner = linear(1, depth_mm=DEPTH_MM, width_mm=WIDTH_MM, frequency_mhz=7.5)
     beams = render(bodies(1, body, noise_offset=offsets(1, seed)), scanner, console(1), tissue(seed), seed=seed)
@@ -44,7 +44,7 @@ def rendered_egg(
     grey = (beams.echo_db[0].numpy().T * GREY_PER_DB + TISSUE_GREY + gain).clip(0, 255).astype(np.uint8)
     loss = cv2.resize(beams.loss_db[0].numpy().T, size)
     mask = np.ones(size[::-1], dtype=bool)
-    # The middle of the face lies between the two middle pixels, and its edge half a pixel above the first.
-    middle = [size[0] / 2 - 0.5, depth_mm / MM_PER_PX - 0.5]
-    ellipse = np.array([*middle, semi_axes[0] / MM_PER_PX, semi_axes[2] / MM_PER_PX, 0.0])
+    # The probe's face is centred between the two middle pixels, and its edge is half a pixel above the first row.
+    centre = [size[0] / 2 - 0.5, depth_mm / MM_PER_PX - 0.5]
+    ellipse = np.array([*centre, semi_axes[0] / MM_PER_PX, semi_axes[2] / MM_PER_PX, 0.0])
     return Rendered(cv2.resize(grey, size), Sector("rectangle", mask, (0, 0, *size)), ellipse, loss)

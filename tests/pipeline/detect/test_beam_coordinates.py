@@ -19,7 +19,7 @@ EGG = np.array([340.0, 210.0, 60.0, 40.0, 30.0])
 
 
 @pytest.mark.parametrize("sector", SECTORS)
-def test_places_and_points_are_each_others_inverse(sector):
+def test_both_conversions_are_inverse_to_each_other(sector):
     beams = BeamCoordinates(sector)
     points = np.random.default_rng(3).uniform(20, 380, (50, 2))
     x, y = beams.to_xy(*beams.to_beam_depth(points))
@@ -27,7 +27,7 @@ def test_places_and_points_are_each_others_inverse(sector):
 
 
 @pytest.mark.parametrize("sector", SECTORS)
-def test_a_beam_enters_an_outline_on_it_and_from_outside(sector):
+def test_the_entry_depth_of_a_beam_lies_on_the_outline_and_the_beam_comes_from_outside(sector):
     beams = BeamCoordinates(sector)
     (extent,) = beams.extents(EGG[None])
     beam = np.linspace(extent.first_beam, extent.last_beam, 9)[1:-1]
@@ -39,13 +39,13 @@ def test_a_beam_enters_an_outline_on_it_and_from_outside(sector):
     assert (entry < extent.far_depth).all()
 
 
-def test_a_beam_that_passes_by_enters_nowhere():
+def test_a_beam_that_misses_the_outline_has_no_entry_depth():
     beams = BeamCoordinates(SECTORS[2])
     assert np.isnan(beams.entry_depths(EGG, np.array([20.0]))).all()
 
 
 @pytest.mark.parametrize("sector", SECTORS[:2])
-def test_depth_in_a_fan_is_what_the_sector_says(sector):
+def test_depth_in_a_fan_agrees_with_the_sector(sector):
     points = np.array([[250.0, 200.0], [330.0, 260.0]])
     _, depth = BeamCoordinates(sector).to_beam_depth(points)
     np.testing.assert_allclose(depth - sector.inner_radius_px, sector.depth_px(points), atol=1e-9)

@@ -1,4 +1,4 @@
-"""The way of a picture into the network and of its answer back, with a network that answers what it is told."""
+"""The path of a picture into the network and of its output back, with an engine that finds the brightest spot."""
 
 from __future__ import annotations
 
@@ -27,20 +27,20 @@ class BrightSpot:
 
     def run(self, pictures: NDArray[np.float32]) -> NDArray[np.float32]:
         side = pictures.shape[-1] // STRIDE
-        answers = np.zeros((len(pictures), CHANNEL_COUNT, side, side), dtype=np.float32)
-        answers[:, CHANNELS["centre"]] = -9
-        answers[:, CHANNELS["uncertainty"]] = np.log([0.5, 0.02])[:, None, None]  # half a cell; 2 %
-        answers[:, CHANNELS["stage"].stop - 1] = 5
-        answers[:, CHANNELS["shape"].start : CHANNELS["shape"].start + 2] = np.log(20 / STRIDE)
-        for answer, picture in zip(answers, pictures[:, 0], strict=True):
+        outputs = np.zeros((len(pictures), CHANNEL_COUNT, side, side), dtype=np.float32)
+        outputs[:, CHANNELS["centre"]] = -9
+        outputs[:, CHANNELS["uncertainty"]] = np.log([0.5, 0.02])[:, None, None]  # half a cell; 2 %
+        outputs[:, CHANNELS["stage"].stop - 1] = 5
+        outputs[:, CHANNELS["shape"].start : CHANNELS["shape"].start + 2] = np.log(20 / STRIDE)
+        for output, picture in zip(outputs, pictures[:, 0], strict=True):
             self.seen.append(picture)
             y, x = (float(v) for v in np.argwhere(picture > 0.5).mean(axis=0))
             row, column = round((y - 1.5) / STRIDE), round((x - 1.5) / STRIDE)
-            answer[0, row, column] = 4
-            place = np.stack(np.meshgrid(np.arange(side), np.arange(side)))
-            middle = np.array([(x - 1.5) / STRIDE, (y - 1.5) / STRIDE])
-            answer[CHANNELS["offset"]] = middle[:, None, None] - place
-        return answers
+            output[0, row, column] = 4
+            cells = np.stack(np.meshgrid(np.arange(side), np.arange(side)))
+            centre = np.array([(x - 1.5) / STRIDE, (y - 1.5) / STRIDE])
+            output[CHANNELS["offset"]] = centre[:, None, None] - cells
+        return outputs
 
 
 def sector(width: int, height: int, box: tuple[int, int, int, int]) -> Sector:
@@ -54,7 +54,7 @@ def sector(width: int, height: int, box: tuple[int, int, int, int]) -> Sector:
     [(640, 480, (40, 20, 600, 460)), (640, 480, (200, 50, 420, 470)), (200, 150, (0, 0, 200, 150))],
     ids=["wide", "tall", "small"],
 )
-def test_what_is_found_comes_back_to_where_it_was_in_the_frame(
+def test_detections_lie_where_the_object_is_in_the_frame(
     width: int, height: int, box: tuple[int, int, int, int]
 ) -> None:
     x, y = (box[0] + box[2]) // 2 + 12, (box[1] + box[3]) // 2 - 9
@@ -72,7 +72,7 @@ def test_what_is_found_comes_back_to_where_it_was_in_the_frame(
     assert found.stage_probabilities[0].argmax() == 2
 
 
-def test_a_picture_that_is_upside_down_is_turned_for_the_network() -> None:
+def test_a_picture_that_is_upside_down_is_flipped_for_the_network() -> None:
     grey = np.zeros((300, 400), dtype=np.uint8)
     grey[140:147, 197:204] = 255  # y = 143
     grey[199] = 90  # the lowest row of the sector, where the probe is
@@ -85,7 +85,7 @@ def test_a_picture_that_is_upside_down_is_turned_for_the_network() -> None:
     np.testing.assert_allclose(found.ellipses[0, :2], [200, 143], atol=0.75)
 
 
-def test_outlines_lean_the_other_way_where_the_picture_is_upside_down() -> None:
+def test_outlines_are_mirrored_where_the_picture_is_upside_down() -> None:
     transform = InputTransform(replace(sector(256, 256, (0, 0, 256, 256)), upside_down=True))
     in_frame = transform.ellipses_to_frame(np.array([[10.0, 20.0, 9.0, 5.0, 30.0], [10.0, 20.0, 9.0, 5.0, -90.0]]))
     np.testing.assert_allclose(in_frame, [[10.0, 235.0, 9.0, 5.0, -30.0], [10.0, 235.0, 9.0, 5.0, -90.0]])
@@ -102,5 +102,5 @@ def test_nothing_outside_the_sector_reaches_the_network() -> None:
     assert np.median(seen[64:192]) == pytest.approx(60 / 255, abs=1e-3)
 
 
-def test_no_frames_give_no_answers() -> None:
+def test_no_frames_give_no_detections() -> None:
     assert Detector(BrightSpot(), SETTINGS).detect([], sector(64, 64, (0, 0, 64, 64))) == []

@@ -82,7 +82,7 @@ def simulated_animal(seed: int) -> SimulatedAnimal:
     for k, (window, returns) in enumerate(LAYOUTS[seed % 4]):
         frames = 400 if returns else 200
         path = return_sweep(frames) if returns else one_way_sweep(frames)
-        clip = simulate_clip(rng, body, path, frames, window=window, reach_mm=(55.0, 90.0)[seed // 4 % 2])
+        clip = simulate_clip(rng, body, path, frames, window=window, imaging_depth_mm=(55.0, 90.0)[seed // 4 % 2])
         crossed |= clip.crossed
         clips.append(track_clip(clip, SETTINGS.track, f"{window}-{k + 1}.mp4", window))
     shelled = sum(stages[row] != FOLLICLE for row in crossed)

@@ -57,8 +57,8 @@ def test_three_eggs_are_three_tracks_with_a_picture_each(tmp_path: Path, setting
         assert shown[cy, cx] > 200
 
 
-class Doubtful(BlobFinder):
-    """Less sure, and of less use, in every other frame."""
+class LowScoreFinder(BlobFinder):
+    """In every other frame the scores are lower and the outlines less certain."""
 
     def __init__(self, score: float) -> None:
         super().__init__()
@@ -77,21 +77,21 @@ class Doubtful(BlobFinder):
         ]
 
 
-def test_what_is_too_faint_to_follow_is_kept_all_the_same(tmp_path: Path, settings: Settings) -> None:
+def test_detections_with_scores_too_low_to_track_are_kept(tmp_path: Path, settings: Settings) -> None:
     write_video(tmp_path / "a.mp4", film(2))
-    least = settings.track.association_score
-    found = scan(tmp_path / "a.mp4", settings, Doubtful(least))
+    minimum_score = settings.track.association_score
+    found = scan(tmp_path / "a.mp4", settings, LowScoreFinder(minimum_score))
     assert (found.track > 0).all()
-    fainter = scan(tmp_path / "a.mp4", settings, Doubtful(np.nextafter(least, 0.0)))
-    np.testing.assert_array_equal(fainter.track > 0, fainter.frame % 2 == 1)
-    np.testing.assert_array_equal(fainter.ellipse, found.ellipse)
-    assert [track.identity for track in fainter.tracks.tracks] == [1, 2]
+    below = scan(tmp_path / "a.mp4", settings, LowScoreFinder(np.nextafter(minimum_score, 0.0)))
+    np.testing.assert_array_equal(below.track > 0, below.frame % 2 == 1)
+    np.testing.assert_array_equal(below.ellipse, found.ellipse)
+    assert [track.identity for track in below.tracks.tracks] == [1, 2]
     np.testing.assert_array_equal(
         found.outline_uncertainty, np.where(found.frame % 2, 1.5, 9.0)[:, None].repeat(2, axis=1)
     )
 
 
-def test_the_way_of_the_hand_is_told_where_it_is_asked_for(tmp_path: Path, settings: Settings) -> None:
+def test_the_path_of_the_probe_is_measured_where_it_is_requested(tmp_path: Path, settings: Settings) -> None:
     write_video(tmp_path / "a.mp4", film(1, frames=12))
     assert scan(tmp_path / "a.mp4", settings).tracks.path is None
     path = scan(tmp_path / "a.mp4", settings.with_probe_path()).tracks.path
@@ -101,10 +101,10 @@ def test_the_way_of_the_hand_is_told_where_it_is_asked_for(tmp_path: Path, setti
 
 def test_progress_adds_up_to_the_frames(tmp_path: Path, settings: Settings) -> None:
     write_video(tmp_path / "a.mp4", film(1, frames=37))
-    told: list[int] = []
-    scan_clip(clip_at(tmp_path / "a.mp4"), SHA256, BlobFinder(), settings, told.append)
-    assert sum(told) == 37
-    assert len(told) > 3
+    reported: list[int] = []
+    scan_clip(clip_at(tmp_path / "a.mp4"), SHA256, BlobFinder(), settings, reported.append)
+    assert sum(reported) == 37
+    assert len(reported) > 3
 
 
 def test_an_empty_clip_is_done_with_empty_tables(tmp_path: Path, settings: Settings) -> None:
@@ -116,7 +116,7 @@ def test_an_empty_clip_is_done_with_empty_tables(tmp_path: Path, settings: Setti
     assert found.track.dtype == found.frame.dtype == np.int64
 
 
-def test_dark_frames_are_not_used_and_not_given_to_the_detector(tmp_path: Path, settings: Settings) -> None:
+def test_dark_frames_are_neither_used_nor_given_to_the_detector(tmp_path: Path, settings: Settings) -> None:
     pictures = film(2)
     for index in range(10, 16):
         pictures[index] = np.zeros_like(pictures[index])
@@ -128,7 +128,7 @@ def test_dark_frames_are_not_used_and_not_given_to_the_detector(tmp_path: Path, 
     assert found.frames == 40
 
 
-def test_repeated_frames_take_the_last_answer(tmp_path: Path, settings: Settings) -> None:
+def test_repeated_frames_take_the_previous_detections(tmp_path: Path, settings: Settings) -> None:
     pictures = film(1, frames=20)
     doubled = [picture for picture in pictures for _ in range(2)]
     path = tmp_path / "a.gif"  # palette pictures decode to the same bytes every time
@@ -188,7 +188,7 @@ def test_a_still_is_a_clip_of_one_frame(tmp_path: Path, settings: Settings) -> N
     assert len(found.tracks.tracks) == 2
 
 
-def test_a_text_file_is_refused_in_words_without_its_name(tmp_path: Path, settings: Settings) -> None:
+def test_a_text_file_is_refused_with_a_reason_without_its_name(tmp_path: Path, settings: Settings) -> None:
     (tmp_path / "a.mp4").write_text("no video at all\n" * 50)
     found = scan(tmp_path / "a.mp4", settings)
     assert found.status == "refused"
@@ -197,7 +197,7 @@ def test_a_text_file_is_refused_in_words_without_its_name(tmp_path: Path, settin
     assert (found.frames, len(found.used_frames), found.tracks.tracks) == (0, 0, ())
 
 
-def test_a_clip_that_breaks_midway_is_done_up_to_there(tmp_path: Path, settings: Settings) -> None:
+def test_a_clip_that_breaks_off_midway_is_done_up_to_that_point(tmp_path: Path, settings: Settings) -> None:
     path = tmp_path / "a.avi"
     write_video(path, film(2, frames=80), codec="ffv1")
     path.write_bytes(path.read_bytes()[: path.stat().st_size * 2 // 3])
@@ -227,9 +227,9 @@ def test_memory_does_not_grow_with_the_clip(tmp_path: Path, settings: Settings) 
         finally:
             tracemalloc.stop()
 
-    peak(60)  # what is loaded once
+    peak(60)  # modules and buffers that are loaded once
     short, long = peak(60), peak(600)
-    # 540 frames more: were they kept, 16 MB; the rows of numbers that are kept take about 1 kB a frame.
+    # 540 more frames would take 16 MB if they were kept; the rows of numbers that are kept take about 1 kB a frame.
     assert long - short < 2_000_000
 
 

@@ -1,4 +1,4 @@
-"""A DICOM recording from file to scan: its own scale, its own place of the echoes, no names in its pictures."""
+"""A DICOM recording from file to scan: its own scale, its own region of echoes, no names in its pictures."""
 
 from __future__ import annotations
 
@@ -24,7 +24,7 @@ def clip_at(path: Path, mm_per_px: float | None = None) -> ExamClip:
     return ExamClip(path, path.name, "left", mm_per_px, None)
 
 
-def recorded(path: Path, **elements: Any) -> Path:
+def write_recording(path: Path, **elements: Any) -> Path:
     """Three eggs under a line of burnt-in text as bright as they are."""
     pictures = np.stack(film(3))
     titled = np.zeros((len(pictures), HEIGHT + TITLE_PX, WIDTH), np.uint8)
@@ -39,8 +39,8 @@ def scan(path: Path, mm_per_px: float | None = None) -> ClipScan:
     return scan_clip(clip_at(path, mm_per_px), SHA256, BlobFinder(), load_settings(), lambda frames: None)
 
 
-def test_the_region_gives_the_scale_and_hides_the_text(tmp_path: Path) -> None:
-    found = scan(recorded(tmp_path / "IM_0001"))
+def test_the_region_gives_the_scale_and_excludes_the_text(tmp_path: Path) -> None:
+    found = scan(write_recording(tmp_path / "IM_0001"))
     assert (found.status, found.reason, found.frames, found.frame_rate) == ("done", None, 40, 25.0)
     assert (found.mm_per_px, found.scale_source, found.scale_note) == (pytest.approx(0.5), "dicom", None)
     assert found.tracks.mm_per_px == found.mm_per_px
@@ -51,8 +51,10 @@ def test_the_region_gives_the_scale_and_hides_the_text(tmp_path: Path) -> None:
         assert shown[: TITLE_PX - 8].max() < 10
 
 
-def test_a_scale_not_believed_is_told_and_the_side_file_serves(tmp_path: Path) -> None:
-    path = recorded(tmp_path / "a.dcm", SequenceOfUltrasoundRegions=[region_item((0, 0, 2 * WIDTH, 2 * HEIGHT), 0.05)])
+def test_a_rejected_scale_is_reported_and_the_side_files_is_used(tmp_path: Path) -> None:
+    path = write_recording(
+        tmp_path / "a.dcm", SequenceOfUltrasoundRegions=[region_item((0, 0, 2 * WIDTH, 2 * HEIGHT), 0.05)]
+    )
     found = scan(path)
     assert (found.mm_per_px, found.scale_source) == (None, "unknown")
     assert "it was made smaller after the header was written" in str(found.scale_note)
@@ -60,15 +62,15 @@ def test_a_scale_not_believed_is_told_and_the_side_file_serves(tmp_path: Path) -
     assert (noted.mm_per_px, noted.scale_source) == (0.4, "sidecar")
 
 
-def test_a_kept_scan_keeps_the_recordings_scale(tmp_path: Path) -> None:
-    path = recorded(tmp_path / "a.dcm")
-    back = unpack_scan(pack_scan(scan(path)), clip_at(path, 0.9), SHA256)
-    assert back is not None
-    assert (back.mm_per_px, back.scale_source) == (pytest.approx(0.5), "dicom")
-    assert back.scale_note == "exam.toml says 0.9 mm/px, the file's own scale was used"
+def test_a_stored_scan_keeps_the_recordings_scale(tmp_path: Path) -> None:
+    path = write_recording(tmp_path / "a.dcm")
+    restored = unpack_scan(pack_scan(scan(path)), clip_at(path, 0.9), SHA256)
+    assert restored is not None
+    assert (restored.mm_per_px, restored.scale_source) == (pytest.approx(0.5), "dicom")
+    assert restored.scale_note == "exam.toml says 0.9 mm/px, the file's own scale was used"
 
 
-def test_files_without_an_ending_belong_to_the_exam(tmp_path: Path) -> None:
+def test_files_without_an_extension_belong_to_the_exam(tmp_path: Path) -> None:
     folder = tmp_path / "AF-0412" / "2026-05-14"
     folder.mkdir(parents=True)
     write_uncompressed_dicom(folder / "IM_0001")

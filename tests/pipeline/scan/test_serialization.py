@@ -1,4 +1,4 @@
-"""Packing a scan loses nothing, and the side file's word is the newest."""
+"""Packing a scan loses nothing, damage is detected, and the side file's present content is used."""
 
 from __future__ import annotations
 
@@ -16,6 +16,7 @@ from hypothesis import given, settings
 
 from pipeline.detect.shell_signs import ShellSigns
 from pipeline.exams.exam_search import ExamClip
+from pipeline.scan import serialization
 from pipeline.scan.clip_scan import ClipScan, ScanPicture
 from pipeline.scan.serialization import pack_scan, unpack_scan
 from pipeline.store.store import StoredScan
@@ -80,7 +81,7 @@ def scans(draw: st.DrawFn) -> ClipScan:
 
 
 def assert_same(actual: Any, expected: Any, name: str = "scan") -> None:
-    """Equal to the bit, through all fields."""
+    """Equal to the bit, in all fields."""
     assert type(actual) is type(expected), name
     if isinstance(expected, np.ndarray):
         assert actual.dtype == expected.dtype, name
@@ -99,7 +100,7 @@ def assert_same(actual: Any, expected: Any, name: str = "scan") -> None:
 
 @given(scans())
 @settings(max_examples=50, deadline=None)
-def test_a_scan_comes_back_to_the_bit(scan: ClipScan) -> None:
+def test_a_scan_is_restored_to_the_bit(scan: ClipScan) -> None:
     scan = replace(scan, tracks=replace(scan.tracks, frames=scan.frames, imaging_depth_px=scan.imaging_depth_px))
     back = unpack_scan(pack_scan(scan), CLIP, SHA256)
     assert_same(back, scan)
@@ -116,38 +117,79 @@ def scan() -> ClipScan:
     ("mm_per_px", "depth_mm", "expected"),
     [(0.3, None, 0.3), (None, 90.0, 0.225), (None, None, None)],
 )
-def test_a_mended_side_file_counts_without_reading_the_clip_again(
+def test_a_corrected_side_file_takes_effect_without_reading_the_clip_again(
     scan: ClipScan, mm_per_px: float | None, depth_mm: float | None, expected: float | None
 ) -> None:
-    mended = ExamClip(Path("/exams/x/first.mp4"), "first.mp4", "right", mm_per_px, depth_mm)
-    back = unpack_scan(pack_scan(scan), mended, SHA256)
+    corrected = ExamClip(Path("/exams/x/first.mp4"), "first.mp4", "right", mm_per_px, depth_mm)
+    back = unpack_scan(pack_scan(scan), corrected, SHA256)
     assert back is not None
     assert (back.file, back.window, back.mm_per_px) == ("first.mp4", "right", expected)
     assert back.tracks == ClipTracks("first.mp4", "right", expected, 90, (), imaging_depth_px=400.0)
     assert back.scale_source == ("unknown" if expected is None else "sidecar")
 
 
-def test_a_scan_packed_in_another_form_counts_as_absent(scan: ClipScan) -> None:
-    packed = zlib.decompress(pack_scan(scan).archive).replace(b"clutchlight/scan/", b"clutchlight/scan/9")
+@pytest.mark.parametrize("other", [b"clutchlight/scan/9", b"clutchlight/scam/"])
+def test_a_scan_packed_in_another_format_counts_as_absent(scan: ClipScan, other: bytes) -> None:
+    data = zlib.decompress(pack_scan(scan).archive)
+    length = int.from_bytes(data[:8], "little")
+    head = data[8 : 8 + length].replace(b"clutchlight/scan/", other)
+    packed = len(head).to_bytes(8, "little") + head + data[8 + length :]
     assert unpack_scan(StoredScan(zlib.compress(packed), ()), CLIP, SHA256) is None
 
 
-def test_signs_come_back_with_what_could_not_be_told(scan: ClipScan) -> None:
-    read = ShellSigns(40.5, math.nan, -3.25, 1 / 3, 0.0, 9.0, 0.25, math.nan, 5)
-    scan = replace(scan, tracks=replace(scan.tracks, signs={2: read}))
+def test_a_scan_packed_before_safetensors_counts_as_absent() -> None:
+    packed = zlib.compress(b'{"format": "clutchlight/scan/17", "arrays": []}\n' + bytes(80))
+    assert unpack_scan(StoredScan(packed, ()), CLIP, SHA256) is None
+
+
+def test_a_damaged_scan_counts_as_absent(scan: ClipScan) -> None:
+    """Every byte changed in turn, and every cut: none is ever taken for another scan."""
+    stored = pack_scan(scan)
+    undetected = []
+    for index in range(len(stored.archive)):
+        changed = bytearray(stored.archive)
+        changed[index] ^= 1 << index % 8
+        assert unpack_scan(StoredScan(stored.archive[:index], ()), CLIP, SHA256) is None, index
+        restored = unpack_scan(StoredScan(bytes(changed), ()), CLIP, SHA256)
+        if restored is not None:
+            assert pack_scan(restored) == stored, index
+            undetected.append(index)
+    # Only bits that fill up the last byte before the checksum mean nothing.
+    assert set(undetected) <= {len(stored.archive) - 5}
+    assert unpack_scan(StoredScan(stored.archive + b"x", ()), CLIP, SHA256) is None
+    assert unpack_scan(stored, CLIP, SHA256) is not None
+
+
+def test_a_damaged_scan_is_reported(scan: ClipScan, caplog: pytest.LogCaptureFixture) -> None:
+    assert unpack_scan(StoredScan(pack_scan(scan).archive[:-1], ()), CLIP, SHA256) is None
+    assert "left-1.mp4: its stored scan is damaged" in caplog.text
+
+
+def test_reading_is_bounded(scan: ClipScan, monkeypatch: pytest.MonkeyPatch) -> None:
+    archive = pack_scan(scan).archive
+    size = len(zlib.decompress(archive))
+    monkeypatch.setattr(serialization, "MAXIMUM_BYTES", size - 1)
+    assert unpack_scan(StoredScan(archive, ()), CLIP, SHA256) is None
+    monkeypatch.setattr(serialization, "MAXIMUM_BYTES", size + 1)
+    assert unpack_scan(StoredScan(archive, ()), CLIP, SHA256) is not None
+
+
+def test_signs_are_restored_with_the_missing_ones(scan: ClipScan) -> None:
+    measured = ShellSigns(40.5, math.nan, -3.25, 1 / 3, 0.0, 9.0, 0.25, math.nan, 5)
+    scan = replace(scan, tracks=replace(scan.tracks, signs={2: measured}))
     back = unpack_scan(pack_scan(scan), CLIP, SHA256)
     assert back is not None
     assert list(back.tracks.signs) == [2]
-    np.testing.assert_array_equal(astuple(back.tracks.signs[2]), astuple(read))
+    np.testing.assert_array_equal(astuple(back.tracks.signs[2]), astuple(measured))
     assert isinstance(back.tracks.signs[2].frames, int)
 
 
-def test_turns_come_back_and_so_does_that_nobody_looked(scan: ClipScan) -> None:
+def test_turns_are_restored_and_so_is_that_none_were_searched_for(scan: ClipScan) -> None:
     turn = ProbeTurn(40.0, np.array([1.0, 20, 40]), np.array([80.0, 60, 40]), 2.5)
     back = unpack_scan(pack_scan(replace(scan, tracks=replace(scan.tracks, turns=(turn, turn)))), CLIP, SHA256)
     assert back is not None
     assert_same(back.tracks.turns, (turn, turn))
     assert scan.tracks.turns is None
-    nobody = unpack_scan(pack_scan(scan), CLIP, SHA256)
-    assert nobody is not None
-    assert nobody.tracks.turns is None
+    without = unpack_scan(pack_scan(scan), CLIP, SHA256)
+    assert without is not None
+    assert without.tracks.turns is None

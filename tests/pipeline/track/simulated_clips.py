@@ -1,7 +1,7 @@
-"""A sweep over known ellipsoids, and what a fallible detector would say of it: no pictures, numbers only.
+"""A sweep over known ellipsoids and the detections of an imperfect detector: no pictures, numbers only.
 
-SimulatedBody coordinates in mm: x along the probe's face, y into the body from the left window, z along the sweep.
-The plane stands across z. Written apart from the package's own geometry, so that it can judge it.
+Body coordinates in mm: x along the probe's face, y into the body from the left window, z along the sweep. The scan
+plane is perpendicular to z. Written independently of the package's own geometry, so that it can check it.
 """
 
 from __future__ import annotations
@@ -11,6 +11,7 @@ from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.special import expit, softmax
 
 from pipeline.detect.detector import Detections
 from pipeline.settings import TrackSettings
@@ -19,12 +20,12 @@ from pipeline.track.tracks import ClipTracks
 
 MM_PER_PX = 0.22
 FOLLICLE, THIN_SHELLED, CALCIFIED = 0, 1, 2
-MIDDLE_PX = 320.0
+CENTRE_X_PX = 320.0
 
 
 @dataclass(frozen=True)
 class SimulatedBody:
-    """Ellipsoids without overlap. centres (N, 3), shapes (N, 3, 3) with (p-c)'S(p-c) = 1, stages (N,)."""
+    """Ellipsoids without overlap. centres (N, 3), shapes (N, 3, 3) with (p-c)'S(p-c) = 1, stages (N,)"""
 
     centres: NDArray[np.float64]
     shapes: NDArray[np.float64]
@@ -34,7 +35,7 @@ class SimulatedBody:
 
 @dataclass(frozen=True)
 class SimulatedDetector:
-    """How fallible the detector is, per frame."""
+    """How imperfect the detector is, per frame."""
 
     recall: float = 0.9
     score_logit: float = 1.6
@@ -50,9 +51,9 @@ class SimulatedDetector:
 
 @dataclass(frozen=True)
 class SimulatedClip:
-    """The detections of every frame and what lay behind them.
+    """The detections of every frame and the objects behind them.
 
-    objects : per frame (N,) the body's object behind each detection, -1 for a false alarm
+    objects : per frame (N,) the body's object behind each detection, -1 for a false positive
     crossed : the objects whose middle the plane passed through
     """
 
@@ -61,55 +62,66 @@ class SimulatedClip:
     crossed: frozenset[int]
 
 
+@dataclass(frozen=True)
+class SimulatedDetection:
+    """object_row : the body's object, -1 for a false positive;  ellipse : (5,) px, without noise"""
+
+    object_row: int
+    ellipse: NDArray[np.float64]
+    degrees: float
+    score_logit: float
+    stage: int
+
+
 def random_clutch(
     rng: np.random.Generator, stages: list[int], semi_axes_mm: tuple[float, float] = (16.0, 10.5)
 ) -> SimulatedBody:
-    """Objects packed in two oviducts, those of the left nearer to the left window."""
+    """Objects packed in two oviducts, those of the left one nearer to the left window."""
     centres: list[NDArray[np.float64]] = []
     shapes = []
-    reach = 1.15 * max(semi_axes_mm)
+    radius = 1.15 * max(semi_axes_mm)
     while len(centres) < len(stages):
         side = len(centres) % 2
         for _ in range(500):
-            deep = rng.normal(30.0 if side == 0 else 70.0, 6.0)
-            place = np.array([rng.uniform(-35, 35), deep, rng.uniform(-50, 50)])
-            if all(np.linalg.norm(place - other) > 1.6 * reach for other in centres):
+            depth = rng.normal(30.0 if side == 0 else 70.0, 6.0)
+            centre = np.array([rng.uniform(-35, 35), depth, rng.uniform(-50, 50)])
+            if all(np.linalg.norm(centre - other) > 1.6 * radius for other in centres):
                 break
         else:
-            place = np.array([rng.uniform(-35, 35), 30.0 + 40 * side, rng.uniform(60, 200)])
-        centres.append(place)
-        turn, _ = np.linalg.qr(rng.normal(size=(3, 3)))
+            centre = np.array([rng.uniform(-35, 35), 30.0 + 40 * side, rng.uniform(60, 200)])
+        centres.append(centre)
+        rotation, _ = np.linalg.qr(rng.normal(size=(3, 3)))
         scale = np.exp(rng.normal(0, 0.04))
         axes = scale * np.array([semi_axes_mm[0], semi_axes_mm[1], semi_axes_mm[1]])
-        shapes.append(turn @ np.diag(axes**-2.0) @ turn.T)
+        shapes.append(rotation @ np.diag(axes**-2.0) @ rotation.T)
     return SimulatedBody(np.array(centres).reshape(-1, 3), np.array(shapes).reshape(-1, 3, 3), np.array(stages, int))
 
 
 def one_way_sweep(frames: int = 300) -> Callable[[int], float]:
-    """One pass over the body."""
+    """One pass over the body: z by frame."""
     return lambda frame: -65.0 + 130.0 * frame / max(frames - 1, 1)
 
 
 def return_sweep(frames: int = 600) -> Callable[[int], float]:
-    """Two passes, the second backwards."""
+    """Two passes, the second one backwards: z by frame."""
     return lambda frame: -65.0 + 130.0 * (1 - abs(2 * frame / (frames - 1) - 1))
 
 
 def section(body: SimulatedBody, z: float) -> tuple[NDArray[np.int64], NDArray[np.float64], NDArray[np.float64]]:
-    """Objects cut by the plane at z: index, (N, 5) ellipse in mm, and size as share of the middle section."""
+    """Objects cut by the plane at z: index, (N, 5) ellipse in mm, and size as a share of the middle section."""
     rows, ellipses, shares = [], [], []
     for row, (centre, shape) in enumerate(zip(body.centres, body.shapes, strict=True)):
         offset = z - centre[2]
-        plane, cross = shape[:2, :2], shape[:2, 2]
-        middle = -np.linalg.solve(plane, cross) * offset
-        room = 1 - offset**2 * (shape[2, 2] - cross @ np.linalg.solve(plane, cross))
-        if room > 0:
-            values, vectors = np.linalg.eigh(plane / room)
+        in_plane, mixed = shape[:2, :2], shape[:2, 2]
+        shift = -np.linalg.solve(in_plane, mixed) * offset
+        squared_share = 1 - offset**2 * (shape[2, 2] - mixed @ np.linalg.solve(in_plane, mixed))
+        if squared_share > 0:
+            values, vectors = np.linalg.eigh(in_plane / squared_share)
             axes = values**-0.5
             angle = np.degrees(np.arctan2(vectors[1, 0], vectors[0, 0]))
             rows.append(row)
-            ellipses.append([*(centre[:2] + middle), axes[0], axes[1], (angle + 90) % 180 - 90])
-            shares.append(np.sqrt(room))
+            ellipses.append([*(centre[:2] + shift), axes[0], axes[1], (angle + 90) % 180 - 90])
+            shares.append(np.sqrt(squared_share))
     return np.array(rows, int), np.array(ellipses).reshape(-1, 5), np.array(shares)
 
 
@@ -120,14 +132,14 @@ def simulate_clip(
     frames: int,
     *,
     window: str = "left",
-    reach_mm: float = 90.0,
+    imaging_depth_mm: float = 90.0,
     detector: SimulatedDetector | None = None,
 ) -> SimulatedClip:
-    """What the detector says of a clip taken along ``path``, a frame's z."""
+    """The detections of a clip recorded along ``path``, which gives z by frame."""
     detector = detector or SimulatedDetector()
-    favour = rng.normal(0, 0.3, len(body.stages))
+    score_offsets = rng.normal(0, 0.3, len(body.stages))
     distractors = [
-        (rng.integers(0, max(frames - 20, 1)), rng.integers(10, 40), _anywhere(rng))
+        (rng.integers(0, max(frames - 20, 1)), rng.integers(10, 40), _random_ellipse(rng))
         for _ in range(detector.distractors)
     ]
     found, objects, crossed = [], [], set()
@@ -140,56 +152,59 @@ def simulate_clip(
         if window == "right":
             ellipses[:, 1] = body.width_mm - ellipses[:, 1]
             ellipses[:, 4] = (-ellipses[:, 4] + 90) % 180 - 90
-        listed = []
+        listed: list[SimulatedDetection] = []
         for row, ellipse, share in zip(rows, ellipses, shares, strict=True):
-            if not 5 < ellipse[1] < reach_mm or share < detector.smallest_section:
+            if not 5 < ellipse[1] < imaging_depth_mm or share < detector.smallest_section:
                 continue
             if share > 0.8:
                 crossed.add(int(row))
             if rng.random() < detector.recall * min(1.0, share / 0.6):
                 outline = ellipse / MM_PER_PX
-                outline[0] += MIDDLE_PX
-                logit = detector.score_logit + favour[row] + rng.normal(0, 0.6) - (1 - share)
-                listed.append((int(row), outline, ellipse[4], logit, int(body.stages[row])))
+                outline[0] += CENTRE_X_PX
+                score_logit = detector.score_logit + score_offsets[row] + rng.normal(0, 0.6) - (1 - share)
+                listed.append(SimulatedDetection(int(row), outline, ellipse[4], score_logit, int(body.stages[row])))
         for _ in range(rng.poisson(detector.false_positives)):
-            listed.append((-1, _anywhere(rng), 0.0, rng.normal(-0.5, 0.5), int(rng.integers(3))))
+            listed.append(
+                SimulatedDetection(-1, _random_ellipse(rng), 0.0, rng.normal(-0.5, 0.5), int(rng.integers(3)))
+            )
         for start, length, outline in distractors:
             if start <= frame < start + length and rng.random() < 0.7:
-                listed.append((-1, outline.copy(), 0.0, rng.normal(-0.4, 0.4), FOLLICLE))
-        found.append(_detections(rng, frame, listed, shift, detector))
-        objects.append(np.array([entry[0] for entry in listed], int)[_surest_first(listed)])
+                listed.append(SimulatedDetection(-1, outline.copy(), 0.0, rng.normal(-0.4, 0.4), FOLLICLE))
+        found.append(_noisy_detections(rng, frame, listed, shift, detector))
+        objects.append(np.array([each.object_row for each in listed], int)[_highest_score_first(listed)])
     return SimulatedClip(found, objects, frozenset(crossed))
 
 
 def track_clip(clip: SimulatedClip, settings: TrackSettings, file: str, window: str | None = "left") -> ClipTracks:
-    """The tracks of a filmed clip."""
+    """The tracks of a simulated clip."""
     tracker = ClipTracker(settings)
     for detections in clip.frames:
         tracker.update(detections)
     return ClipTracks(file, window, MM_PER_PX, len(clip.frames), tracker.finish().tracks)
 
 
-Listed = list[tuple[int, NDArray[np.float64], float, float, int]]
-
-
-def _detections(
-    rng: np.random.Generator, frame: int, listed: Listed, shift: NDArray[np.float64], detector: SimulatedDetector
+def _noisy_detections(
+    rng: np.random.Generator,
+    frame: int,
+    listed: list[SimulatedDetection],
+    shift: NDArray[np.float64],
+    detector: SimulatedDetector,
 ) -> Detections:
     ellipses, stages, scores = [], [], []
-    for row, outline, degrees, logit, stage in listed:
-        seen = outline.copy()
-        if row >= 0:
-            seen[:2] += shift
-        seen[:2] += rng.normal(0, detector.centre_jitter_px, 2)
-        seen[2:4] *= np.exp(rng.normal(0, detector.axis_jitter, 2))
-        seen[2:4] = np.sort(seen[2:4])[::-1]
-        seen[4] = degrees + rng.normal(0, 5)
-        ellipses.append(seen)
-        answer = rng.normal(0, 0.8, 3)
-        answer[stage] += detector.stage_logit
-        stages.append(np.exp(answer) / np.exp(answer).sum())
-        scores.append(1 / (1 + np.exp(-logit)))
-    order = _surest_first(listed)
+    for each in listed:
+        noisy = each.ellipse.copy()
+        if each.object_row >= 0:
+            noisy[:2] += shift
+        noisy[:2] += rng.normal(0, detector.centre_jitter_px, 2)
+        noisy[2:4] *= np.exp(rng.normal(0, detector.axis_jitter, 2))
+        noisy[2:4] = np.sort(noisy[2:4])[::-1]
+        noisy[4] = each.degrees + rng.normal(0, 5)
+        ellipses.append(noisy)
+        stage_logits = rng.normal(0, 0.8, 3)
+        stage_logits[each.stage] += detector.stage_logit
+        stages.append(softmax(stage_logits))
+        scores.append(expit(each.score_logit))
+    order = _highest_score_first(listed)
     rows = np.array(ellipses).reshape(-1, 5)[order]
     return Detections(
         frame,
@@ -201,10 +216,10 @@ def _detections(
     )
 
 
-def _surest_first(listed: Listed) -> NDArray[np.int64]:
-    return np.argsort([-entry[3] for entry in listed], kind="stable").astype(int)
+def _highest_score_first(listed: list[SimulatedDetection]) -> NDArray[np.int64]:
+    return np.argsort([-each.score_logit for each in listed], kind="stable").astype(int)
 
 
-def _anywhere(rng: np.random.Generator) -> NDArray[np.float64]:
+def _random_ellipse(rng: np.random.Generator) -> NDArray[np.float64]:
     size = rng.uniform(15, 50)
     return np.array([rng.uniform(60, 580), rng.uniform(40, 400), size, size * rng.uniform(0.6, 1), 0.0])

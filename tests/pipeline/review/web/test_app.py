@@ -13,11 +13,11 @@ import numpy as np
 import pytest
 
 from pipeline.batch.run import run_batch
-from pipeline.detect.detector import Detections
+from pipeline.detect.detector import Detections, ModelInfo
 from pipeline.ingest.frame import Frame
 from pipeline.ingest.sector.sector import Sector
 from pipeline.settings import load_settings
-from tests.pipeline.blob_finder import BlobFinder, BlobModel
+from tests.pipeline.blob_finder import BlobFinder
 from tests.pipeline.review.conftest import EXAM, NASTY, NASTY_NAME, Served, Visitor, written_part
 
 
@@ -180,10 +180,10 @@ def test_an_exam_made_with_other_settings_is_told(serve: Callable[..., Served], 
 class OtherFinder(BlobFinder):
     """Another network: every outline a little elsewhere and larger."""
 
-    model = BlobModel("other-finder", "c" * 64)
+    model = ModelInfo("other-finder", "c" * 64)
 
-    def _one(self, frame: Frame, sector: Sector) -> Detections:
-        found = super()._one(frame, sector)
+    def detect_frame(self, frame: Frame, sector: Sector) -> Detections:
+        found = super().detect_frame(frame, sector)
         return replace(found, ellipses=found.ellipses + np.array([1.0, -1.0, 0.5, 0.5, 0.0]))
 
 

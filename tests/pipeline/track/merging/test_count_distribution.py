@@ -18,7 +18,7 @@ def test_poisson_binomial_has_the_mean_and_variance_of_its_events(events):
     assert number.variance == pytest.approx(sum(p * (1 - p) for p in events), abs=1e-5)
 
 
-def test_poisson_binomial_of_equal_chances_is_scipys_binomial():
+def test_poisson_binomial_of_equal_probabilities_is_scipys_binomial():
     number = poisson_binomial([0.3] * 10)
     expected = scipy.stats.binom.pmf(number.numbers, 10, 0.3)
     np.testing.assert_allclose(number.probabilities, expected, atol=1e-8)
@@ -38,11 +38,11 @@ def test_sums_add_means_and_variances(first, second):
 
 
 @given(chances, st.integers(0, 15))
-def test_what_is_left_of_a_total_mirrors_the_number(events, total):
+def test_a_number_subtracted_from_a_total_is_mirrored(events, total):
     number = poisson_binomial(events)
-    rest = number.subtracted_from(total)
-    assert rest.mean == pytest.approx(total - number.mean, abs=1e-9)
-    assert rest.variance == pytest.approx(number.variance, abs=1e-9)
+    remainder = number.subtracted_from(total)
+    assert remainder.mean == pytest.approx(total - number.mean, abs=1e-9)
+    assert remainder.variance == pytest.approx(number.variance, abs=1e-9)
 
 
 def test_quantiles_are_the_smallest_number_that_reaches_the_level():
@@ -52,7 +52,7 @@ def test_quantiles_are_the_smallest_number_that_reaches_the_level():
 
 
 @given(chances, st.integers(0, 20))
-def test_a_known_bound_holds_with_certainty(events, bound):
+def test_a_known_lower_bound_holds_with_certainty(events, bound):
     bounded = poisson_binomial(events).given_at_least(bound)
     assert bounded.lowest >= bound
     assert bounded.probabilities.sum() == pytest.approx(1.0)

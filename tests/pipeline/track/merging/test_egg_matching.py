@@ -19,14 +19,14 @@ from pipeline.track.merging.egg_matching import (
     shared_count_by_visibility,
 )
 
-# Within the bounds inside which ratios are taken as they are.
+# Within the range in which ratios are used unchanged.
 small = array_shapes(min_dims=2, max_dims=2, min_side=1, max_side=4).flatmap(
     lambda shape: arrays(np.float64, shape, elements=st.floats(-6.5, 8.5))
 )
 
 
 def matchings(rows: int, columns: int, count: int):
-    """Every way to pair ``count`` rows with columns, slowly."""
+    """Every way to pair ``count`` rows with columns, slowly: lists of (row, column)."""
     for chosen in itertools.combinations(range(rows), count):
         for partners in itertools.permutations(range(columns), count):
             yield list(zip(chosen, partners, strict=True))
@@ -37,7 +37,7 @@ def matchings(rows: int, columns: int, count: int):
 def test_sums_over_matchings_equal_brute_force(log_ratios):
     rows, columns = log_ratios.shape
     expected = [
-        np.log(sum(np.exp(sum(log_ratios[i, j] for i, j in ways)) for ways in matchings(rows, columns, k)))
+        np.log(sum(np.exp(sum(log_ratios[i, j] for i, j in pairs)) for pairs in matchings(rows, columns, k)))
         for k in range(min(rows, columns) + 1)
     ]
     np.testing.assert_allclose(log_matching_sums(log_ratios), expected, atol=1e-8)
@@ -49,7 +49,7 @@ def test_best_pairs_equal_brute_force(log_ratios, count):
     rows, columns = log_ratios.shape
     count = min(count, rows, columns)
     pairs = best_pairs(log_ratios, count)
-    best = max(sum(log_ratios[i, j] for i, j in ways) for ways in matchings(rows, columns, count))
+    best = max(sum(log_ratios[i, j] for i, j in pairs) for pairs in matchings(rows, columns, count))
     assert len(pairs) == count
     assert log_ratios[pairs[:, 0], pairs[:, 1]].sum() == pytest.approx(best, abs=1e-9)
 
@@ -59,23 +59,23 @@ def test_best_pairs_equal_brute_force(log_ratios, count):
 def test_assignment_takes_most_pairs_then_least_cost(cost):
     rows, columns = assign(cost)
     allowed = [
-        (-k, sum(cost[i, j] for i, j in ways))
+        (-k, sum(cost[i, j] for i, j in pairs))
         for k in range(4)
-        for ways in matchings(3, 4, k)
-        if all(cost[i, j] < FORBIDDEN for i, j in ways)
+        for pairs in matchings(3, 4, k)
+        if all(cost[i, j] < FORBIDDEN for i, j in pairs)
     ]
     assert (-len(rows), cost[rows, columns].sum()) == pytest.approx(min(allowed))
 
 
 @given(st.integers(1, 20), st.integers(1, 20))
-def test_ratios_that_say_nothing_leave_the_prior(rows, columns):
+def test_uninformative_ratios_leave_the_prior(rows, columns):
     share, weight, smaller = 0.3, 5.0, min(rows, columns)
     number = match(np.zeros((rows, columns)), share, weight).number
     prior = scipy.stats.betabinom.pmf(np.arange(smaller + 1), smaller, share * weight, (1 - share) * weight)
     np.testing.assert_allclose(number.probabilities, prior, atol=1e-6)
 
 
-def test_large_even_groups_are_exact():
+def test_large_groups_of_equal_ratios_are_exact():
     sums = log_matching_sums(np.full((15, 20), -2.0), tilt=-1.0)
     expected = [np.log(float(comb(15, k) * comb(20, k) * factorial(k))) - 2.0 * k for k in range(10)]
     np.testing.assert_allclose(sums[:10], expected, atol=1e-6)
@@ -103,38 +103,38 @@ def test_a_thousand_by_a_thousand_takes_seconds():
     assert len(np.unique(matching.pairs[:, 0])) == len(matching.pairs)
 
 
-def test_one_pair_is_weighed_by_the_chances_of_its_places():
-    # Bayes by hand: alone each with (1 - q) and (1 - p), or one object in both with q, its place found exp(2) likelier.
-    again, ratio = (np.array([0.3]), np.array([0.6])), 2.0
-    number, _ = shared_count_by_visibility(pair_weights_by_visibility(np.array([[ratio]]), *again), *again)
+def test_one_pair_is_weighed_by_the_visibility_of_its_positions():
+    # Bayes by hand: two objects with (1 - q) and (1 - p), or one in both with q and a position exp(2) times likelier.
+    visibility, ratio = (np.array([0.3]), np.array([0.6])), 2.0
+    number, _ = shared_count_by_visibility(pair_weights_by_visibility(np.array([[ratio]]), *visibility), *visibility)
     both, apart = 0.3 * np.exp(ratio), (1 - 0.3) * (1 - 0.6)
     assert number.probability_within(1, 1) == pytest.approx(both / (both + apart))
 
 
-def test_the_number_met_again_by_place_is_calibrated():
+def test_the_shared_count_by_visibility_is_calibrated():
     """Simulation-based calibration (Talts et al. 2018): ranks of the truth in its posterior are uniform."""
     rng = np.random.default_rng(5)
-    spread, chance, ranks = 0.02, 0.6, []
+    sd, probability, ranks = 0.02, 0.6, []
     for _ in range(400):
-        places = rng.random(rng.poisson(8.0))
-        first, second = rng.random((2, len(places))) < chance
-        a, b = (places[seen] + rng.normal(0, spread, seen.sum()) for seen in (first, second))
-        ratios = scipy.stats.norm.logpdf(a[:, None] - b[None], scale=spread * np.sqrt(2))
-        again = np.full(len(a), chance), np.full(len(b), chance)
-        number, _ = shared_count_by_visibility(pair_weights_by_visibility(ratios, *again), *again)
+        positions = rng.random(rng.poisson(8.0))
+        first, second = rng.random((2, len(positions))) < probability
+        a, b = (positions[seen] + rng.normal(0, sd, seen.sum()) for seen in (first, second))
+        ratios = scipy.stats.norm.logpdf(a[:, None] - b[None], scale=sd * np.sqrt(2))
+        visibility = np.full(len(a), probability), np.full(len(b), probability)
+        number, _ = shared_count_by_visibility(pair_weights_by_visibility(ratios, *visibility), *visibility)
         true = int((first & second).sum())
-        below, here = number.probability_within(-1, true - 1), number.probability_within(true, true)
-        ranks.append(below + rng.random() * here)
-    found = np.histogram(ranks, 8, (0, 1))[0]
-    assert scipy.stats.chisquare(found).pvalue > 0.01, found
+        below, equal = number.probability_within(-1, true - 1), number.probability_within(true, true)
+        ranks.append(below + rng.random() * equal)
+    histogram = np.histogram(ranks, 8, (0, 1))[0]
+    assert scipy.stats.chisquare(histogram).pvalue > 0.01, histogram
 
 
-def test_the_evidence_prefers_the_laying_that_fits():
-    places = np.array([0.1, 0.4, 0.8])
-    again = np.full(3, 0.6), np.full(3, 0.6)
+def test_the_evidence_prefers_the_alignment_that_fits():
+    positions = np.array([0.1, 0.4, 0.8])
+    visibility = np.full(3, 0.6), np.full(3, 0.6)
 
     def evidence(shift):
-        ratios = scipy.stats.norm.logpdf(places[:, None] - places[None] - shift, scale=0.03)
-        return shared_count_by_visibility(pair_weights_by_visibility(ratios, *again), *again)[1]
+        ratios = scipy.stats.norm.logpdf(positions[:, None] - positions[None] - shift, scale=0.03)
+        return shared_count_by_visibility(pair_weights_by_visibility(ratios, *visibility), *visibility)[1]
 
     assert evidence(0.0) > evidence(0.12) + 3

@@ -26,7 +26,7 @@ YOLK = (0.85, 0.1, 0.05)
 
 
 def crossing(identity, first, last, x, y, *, size=60.0, stages=SHELL, part=(-0.9, 0.9)):
-    """One egg crossed from pole to pole, or from part[0] to part[1] of its half-length."""
+    """A track of one egg crossed from pole to pole, or from part[0] to part[1] of its half-length."""
     frames = np.arange(first, last + 1)
     share = np.sqrt(1 - np.linspace(*part, len(frames)) ** 2)
     count = len(frames)
@@ -44,21 +44,21 @@ def groups(grouping):
     return sorted(sorted((member.file, member.track) for member in egg.members) for egg in grouping.eggs)
 
 
-def assert_one_track_per_moment(grouping, clips):
+def assert_one_egg_per_track_and_frame(grouping, clips):
     tracks = {(one.file, track.identity): track for one in clips for track in one.tracks}
     members = [(m.file, m.track) for egg in grouping.eggs for m in egg.members]
     assert sorted(members) == sorted(tracks), "every track belongs to exactly one egg"
     for egg in grouping.eggs:
-        moments = [(m.file, f) for m in egg.members for f in tracks[m.file, m.track].frames.tolist()]
-        assert len(moments) == len(set(moments)), f"egg {egg.identity} is in two places at once"
+        seen = [(m.file, f) for m in egg.members for f in tracks[m.file, m.track].frames.tolist()]
+        assert len(seen) == len(set(seen)), f"egg {egg.identity} is seen twice in one frame"
 
 
-def test_no_clip_and_no_track_give_no_egg():
+def test_without_clips_or_tracks_there_is_no_egg():
     assert merge_tracks([], None, SETTINGS).eggs == ()
     assert merge_tracks([clip()], 118.0, SETTINGS).eggs == ()
 
 
-def test_a_track_broken_in_its_midst_is_one_egg():
+def test_a_track_broken_near_its_middle_is_one_egg():
     whole = crossing(1, 100, 160, 300, 200)
     broken = [
         replace(
@@ -77,34 +77,34 @@ def test_a_track_broken_in_its_midst_is_one_egg():
     assert len(grouping.eggs) == 5
 
 
-def test_two_eggs_in_a_row_stay_two():
+def test_two_eggs_one_after_the_other_remain_two():
     tracks = [crossing(1, 100, 140, 300, 200), crossing(2, 150, 190, 310, 205), crossing(3, 20, 60, 180, 320)]
     assert len(merge_tracks([clip(*tracks)], None, SETTINGS).eggs) == 3
 
 
-def test_an_egg_lost_in_its_midst_is_not_the_one_that_begins_beside_it():
+def test_an_egg_lost_near_its_middle_is_not_the_one_that_appears_next_to_it():
     lost = crossing(1, 100, 125, 300, 200, part=(-0.9, 0.3))
-    beside = crossing(2, 128, 154, 345, 212, part=(-0.5, 0.9))
+    neighbour = crossing(2, 128, 154, 345, 212, part=(-0.5, 0.9))
     others = [crossing(3 + k, 50 + 70 * k, 90 + 70 * k, 150 + 90 * k, 350) for k in range(4)]
-    assert len(merge_tracks([clip(lost, beside, *others)], None, SETTINGS).eggs) == 6
+    assert len(merge_tracks([clip(lost, neighbour, *others)], None, SETTINGS).eggs) == 6
 
 
-def test_tracks_seen_together_are_never_one_egg():
+def test_tracks_in_the_same_frames_are_never_one_egg():
     same_place = [crossing(k + 1, 100, 140, 300, 200) for k in range(3)]
     assert len(merge_tracks([clip(*same_place)], None, SETTINGS).eggs) == 3
 
 
-def test_a_returning_hand_meets_the_same_eggs_in_reverse():
+def test_after_a_turn_the_same_eggs_are_seen_in_reverse_order():
     places = [(150, 120), (420, 200), (300, 330), (200, 240), (480, 350)]
-    there = [crossing(k + 1, 20 + 50 * k, 60 + 50 * k, *place) for k, place in enumerate(places)]
-    back = [crossing(10 - k, 540 - 50 * k, 580 - 50 * k, *place) for k, place in enumerate(places)]
-    grouping = merge_tracks([clip(*there, *back)], None, SETTINGS)
+    outbound = [crossing(k + 1, 20 + 50 * k, 60 + 50 * k, *place) for k, place in enumerate(places)]
+    returning = [crossing(10 - k, 540 - 50 * k, 580 - 50 * k, *place) for k, place in enumerate(places)]
+    grouping = merge_tracks([clip(*outbound, *returning)], None, SETTINGS)
     assert groups(grouping) == [[("left-1.mp4", k + 1), ("left-1.mp4", 10 - k)] for k in range(5)]
     assert len(grouping.passes) == 2
     assert grouping.count_corrections[1].probability_within(-1, 1) > 0.95
 
 
-def test_three_turns_are_unfolded():
+def test_four_passes_are_merged():
     places = [(150, 120), (420, 200), (300, 330), (200, 240), (480, 350)]
     passes, tracks = 4, []
     for number in range(passes):
@@ -117,14 +117,14 @@ def test_three_turns_are_unfolded():
     assert [len(egg.members) for egg in grouping.eggs] == [passes] * 5
 
 
-def test_a_straight_sweep_of_a_real_clutch_is_not_folded():
-    folded = 0
+def test_a_one_way_sweep_rarely_has_a_turn():
+    with_turn = 0
     for seed in range(8):
         rng = np.random.default_rng(seed)
         body = random_clutch(rng, [CALCIFIED] * 6)
         tracks = track_clip(simulate_clip(rng, body, one_way_sweep(300), 300), SETTINGS, "left-1.mp4")
-        folded += len(merge_tracks([tracks], None, SETTINGS).passes) > 1
-    assert folded <= 1
+        with_turn += len(merge_tracks([tracks], None, SETTINGS).passes) > 1
+    assert with_turn <= 1
 
 
 def test_a_follicle_and_a_shelled_egg_of_two_passes_are_different():
@@ -149,7 +149,7 @@ def test_a_repeated_clip_of_one_window_adds_no_eggs():
     assert groups(grouping) == [[("left-1.mp4", k), ("left-2.mp4", k)] for k in range(1, 5)]
 
 
-def test_with_little_evidence_the_stated_share_decides_and_says_how_unsure_it_is():
+def test_with_little_evidence_the_prior_share_decides_and_the_count_is_uncertain():
     sides = [
         clip(
             *(crossing(k + 1, 20 + 60 * k, 60 + 60 * k, 100 + 130 * k, 150 + 60 * k) for k in range(4)),
@@ -162,16 +162,16 @@ def test_with_little_evidence_the_stated_share_decides_and_says_how_unsure_it_is
     ]
     never = merge_tracks(sides, None, SETTINGS.model_copy(update={"other_window_reseen_share": 0.001}))
     often = merge_tracks(sides, None, SETTINGS.model_copy(update={"other_window_reseen_share": 0.999}))
-    stated = merge_tracks(sides, None, SETTINGS)
+    default = merge_tracks(sides, None, SETTINGS)
     assert (len(never.eggs), len(often.eggs)) == (8, 4)
-    assert 4 < len(stated.eggs) < 8
-    # Without a scale only the common order along the sweeps says anything, a little, for the same eggs.
+    assert 4 < len(default.eggs) < 8
+    # Without a scale only the common order along the sweeps is evidence, and weak evidence, for the same eggs.
     expected = 8 - 4 * SETTINGS.other_window_reseen_share
-    assert expected - 0.8 < len(stated.eggs) + stated.count_corrections[1].mean < expected
-    assert stated.count_corrections[1].variance > 0.5
+    assert expected - 0.8 < len(default.eggs) + default.count_corrections[1].mean < expected
+    assert default.count_corrections[1].variance > 0.5
 
 
-def test_a_common_order_along_the_sweeps_speaks_for_the_same_eggs():
+def test_a_common_order_along_the_sweeps_is_evidence_for_the_same_eggs():
     def number(starts):
         left, right = (
             clip(
@@ -186,34 +186,34 @@ def test_a_common_order_along_the_sweeps_speaks_for_the_same_eggs():
         grouping = merge_tracks([left, right], None, SETTINGS)
         return len(grouping.eggs) + grouping.count_corrections[1].mean
 
-    there, back, apart = (10, 40, 80, 200), (60, 180, 220, 250), (120, 125, 130, 135)
-    assert number((there, there)) < number((there, apart)) - 0.2
-    assert number((there, back)) == pytest.approx(number((there, there)), abs=0.5)
+    forwards, backwards, unrelated = (10, 40, 80, 200), (60, 180, 220, 250), (120, 125, 130, 135)
+    assert number((forwards, forwards)) < number((forwards, unrelated)) - 0.2
+    assert number((forwards, backwards)) == pytest.approx(number((forwards, forwards)), abs=0.5)
 
 
-@pytest.mark.parametrize("held", [1, -1], ids=["alike", "turned round"])
-def test_the_same_distance_from_the_middle_speaks_for_the_same_eggs(held):
-    def number(places):
+@pytest.mark.parametrize("orientation", [1, -1], ids=["alike", "turned by 180 degrees"])
+def test_the_same_distance_from_the_centre_is_evidence_for_the_same_eggs(orientation):
+    def number(laterals):
         left, right = (
             replace(
                 clip(
-                    *(crossing(k + 1, 20, 60, 300 + place, 150) for k, place in enumerate(side)),
+                    *(crossing(k + 1, 20, 60, 300 + lateral, 150) for k, lateral in enumerate(side)),
                     file=f"{window}-1.mp4",
                     window=window,
                     frames=90,
                 ),
                 sector_centre_x_px=300.0,
             )
-            for window, side in zip(("left", "right"), places, strict=True)
+            for window, side in zip(("left", "right"), laterals, strict=True)
         )
         grouping = merge_tracks([left, right], None, SETTINGS)
         return len(grouping.eggs) + grouping.count_corrections[1].mean
 
     left = (-180, -60, 20, 190)
-    assert number((left, [held * x for x in left])) < number((left, (-120, -100, 90, 110))) - 0.3
+    assert number((left, [orientation * x for x in left])) < number((left, (-120, -100, 90, 110))) - 0.3
 
 
-def test_depths_that_add_up_to_the_body_make_one_egg_of_two_windows_likelier():
+def test_depths_that_add_up_to_the_body_width_are_evidence_for_one_egg():
     def number(right_depth_px):
         left = clip(*(crossing(k + 1, 20 + 60 * k, 60 + 60 * k, 200, 200) for k in range(3)), frames=300)
         right = clip(
@@ -225,19 +225,19 @@ def test_depths_that_add_up_to_the_body_make_one_egg_of_two_windows_likelier():
         grouping = merge_tracks([left, right], 118.0, SETTINGS)
         return len(grouping.eggs) + grouping.count_corrections[1].mean
 
-    # 44 mm from the left; the body is 100 mm wide, so the same egg lies 56 mm from the right.
+    # 44 mm from the left window; the windows are about 100 mm apart, so the same egg lies 56 mm from the right one.
     assert number(56 / 0.22) < number(20 / 0.22)
 
 
 @pytest.mark.parametrize("seed", range(4))
-def test_a_turn_adds_no_eggs_to_a_filmed_clutch(seed):
+def test_a_return_sweep_adds_no_eggs_to_a_simulated_clutch(seed):
     rng = np.random.default_rng(100 + seed)
     body = random_clutch(rng, [CALCIFIED] * 7)
-    filmed = simulate_clip(rng, body, return_sweep(600), 600)
-    clips = [track_clip(filmed, SETTINGS, "left-1.mp4")]
+    simulated = simulate_clip(rng, body, return_sweep(600), 600)
+    clips = [track_clip(simulated, SETTINGS, "left-1.mp4")]
     grouping = merge_tracks(clips, None, SETTINGS)
-    assert_one_track_per_moment(grouping, clips)
-    assert abs(len(grouping.eggs) - len(filmed.crossed)) <= 1
+    assert_one_egg_per_track_and_frame(grouping, clips)
+    assert abs(len(grouping.eggs) - len(simulated.crossed)) <= 1
 
 
 @settings(max_examples=10, deadline=None)
@@ -256,7 +256,7 @@ def test_the_order_of_clips_does_not_matter(seed, order):
         merge_tracks(clips, 118.0, SETTINGS),
         merge_tracks([clips[k] for k in order], 118.0, SETTINGS),
     )
-    assert_one_track_per_moment(first, clips)
+    assert_one_egg_per_track_and_frame(first, clips)
     assert groups(first) == groups(second)
     for a, b in zip(first.count_corrections, second.count_corrections, strict=True):
         assert a.lowest == b.lowest
@@ -270,33 +270,35 @@ def test_a_thousand_tracks_take_seconds():
         first, x, y = int(rng.integers(0, 14900)), rng.uniform(60, 580), rng.uniform(60, 420)
         tracks.append(crossing(identity, first, first + 40, x, y))
     clips = [clip(*tracks, frames=15000)]
-    assert_one_track_per_moment(merge_tracks(clips, None, SETTINGS), clips)
+    assert_one_egg_per_track_and_frame(merge_tracks(clips, None, SETTINGS), clips)
 
 
-def opposite_clips(width_mm, distance_share, depths_mm, laterals_mm, *, reach_mm=90.0, scale=0.22):
-    """Eggs at depths and lateral places from the left, all of them in reach of both windows, crossed in one order."""
+def opposite_clips(width_mm, distance_share, depths_mm, laterals_mm, *, imaging_depth_mm=90.0, scale=0.22):
+    """Clips of both windows over eggs at depths and lateral positions from the left, crossed in one order."""
     sides = []
     for window in ("left", "right"):
         tracks = []
         for k, (depth, lateral) in enumerate(zip(depths_mm, laterals_mm, strict=True)):
-            deep = depth if window == "left" else distance_share * width_mm - depth
-            tracks.append(crossing(k + 1, 20 + 60 * k, 60 + 60 * k, 300 + lateral / scale, deep / scale, size=50.0))
+            own_depth = depth if window == "left" else distance_share * width_mm - depth
+            tracks.append(
+                crossing(k + 1, 20 + 60 * k, 60 + 60 * k, 300 + lateral / scale, own_depth / scale, size=50.0)
+            )
         one = clip(*tracks, file=f"{window}-1.mp4", window=window, mm_per_px=scale, frames=60 * len(tracks) + 60)
-        sides.append(replace(one, sector_centre_x_px=300.0, imaging_depth_px=reach_mm / scale))
+        sides.append(replace(one, sector_centre_x_px=300.0, imaging_depth_px=imaging_depth_mm / scale))
     return sides
 
 
 @pytest.mark.parametrize("distance_share", [0.87, 0.91, 0.95])
-def test_eggs_in_reach_of_both_windows_are_joined_however_far_the_windows_are_apart(distance_share):
+def test_eggs_visible_from_both_windows_are_joined_whatever_the_distance_of_the_windows(distance_share):
     depths, laterals = (40, 47, 52, 58, 63), (-30, 10, -5, 25, -20)
     grouping = merge_tracks(opposite_clips(118.0, distance_share, depths, laterals), 118.0, SETTINGS)
     assert [len(egg.members) for egg in grouping.eggs] == [2] * 5
     assert grouping.count_corrections[1].probability_within(0, 0) > 0.8
 
 
-def test_what_the_other_window_cannot_reach_is_not_looked_for_there():
+def test_eggs_too_deep_for_the_other_window_are_not_joined():
     depths, laterals = (25, 30, 35, 28, 33), (-30, 10, -5, 25, -20)
-    left, _ = opposite_clips(118.0, 0.91, depths, laterals, reach_mm=60.0)
+    left, _ = opposite_clips(118.0, 0.91, depths, laterals, imaging_depth_mm=60.0)
     mirrored = replace(left, file="right-1.mp4", window="right")
     grouping = merge_tracks([left, mirrored], 118.0, SETTINGS)
     assert len(grouping.eggs) == 10

@@ -8,10 +8,9 @@ from numpy.typing import NDArray
 
 from pipeline.settings import load_settings
 from pipeline.track.merging.merge import merge_tracks
-from pipeline.track.merging.plane_revisit import plane_return_ratios
+from pipeline.track.merging.plane_revisit import plane_revisit_ratios
 from pipeline.track.tracks import Track
-from tests.pipeline.track.merging.test_merge import clip as of_clip
-from tests.pipeline.track.merging.test_merge import crossing
+from tests.pipeline.track.merging.test_merge import clip, crossing
 
 
 def track(identity: int, frames: NDArray[np.int64], sizes: NDArray[np.float64]) -> Track:
@@ -20,61 +19,61 @@ def track(identity: int, frames: NDArray[np.int64], sizes: NDArray[np.float64]) 
     return Track(identity, frames, ellipses, ellipses[:, 1].copy(), stages, np.full(len(frames), 0.9))
 
 
-def clip(after: float, *, gap: int = 12, stayed: int = 1) -> list[Track]:
-    """One object lost at frame 20 and another found after a gap, beside some that stay and change by a factor."""
+def tracks_with_gap(after: float, *, gap: int = 12, stayed: int = 1) -> list[Track]:
+    """One object lost at frame 20 and another found after a gap, with others that stay and change by a factor."""
     frames = np.arange(60)
-    there = np.where(frames <= 20, 40.0, 40.0 * after)
+    sizes = np.where(frames <= 20, 40.0, 40.0 * after)
     lost, found = np.arange(5, 21), np.arange(20 + gap, 50)
     tracks = [track(1, lost, np.full(len(lost), 30.0)), track(2, found, np.full(len(found), 30.0))]
-    return tracks + [track(3 + k, frames, there) for k in range(stayed)]
+    return tracks + [track(3 + k, frames, sizes) for k in range(stayed)]
 
 
-ASKED = np.zeros((3, 3), bool)
-ASKED[0, 1] = True
+SELECTED = np.zeros((3, 3), bool)
+SELECTED[0, 1] = True
 
 
 def ratio(tracks: list[Track]) -> float:
-    asked = np.zeros((len(tracks), len(tracks)), bool)
-    asked[0, 1] = True
-    return float(plane_return_ratios(tracks, asked)[0, 1])
+    selected = np.zeros((len(tracks), len(tracks)), bool)
+    selected[0, 1] = True
+    return float(plane_revisit_ratios(tracks, selected)[0, 1])
 
 
-def test_sections_that_are_what_they_were_speak_for_the_same_plane() -> None:
-    assert ratio(clip(1.0)) > 1
-    assert ratio(clip(1.02)) > 1
-    assert ratio(clip(0.75)) < -1
-    assert ratio(clip(1.3)) < -1
+def test_unchanged_sections_are_evidence_for_the_same_plane() -> None:
+    assert ratio(tracks_with_gap(1.0)) > 1
+    assert ratio(tracks_with_gap(1.02)) > 1
+    assert ratio(tracks_with_gap(0.75)) < -1
+    assert ratio(tracks_with_gap(1.3)) < -1
 
 
-def test_the_more_objects_tell_the_surer_it_is_up_to_a_bound() -> None:
-    one, three, many = (ratio(clip(1.0, stayed=number)) for number in (1, 3, 20))
+def test_more_objects_are_more_evidence_up_to_a_limit() -> None:
+    one, three, many = (ratio(tracks_with_gap(1.0, stayed=number)) for number in (1, 3, 20))
     assert one < three <= many == pytest.approx(4.0)
 
 
-def test_a_short_gap_tells_little() -> None:
-    assert ratio(clip(1.0, gap=1)) < 0.5 * ratio(clip(1.0, gap=15))
+def test_a_short_gap_is_little_evidence() -> None:
+    assert ratio(tracks_with_gap(1.0, gap=1)) < 0.5 * ratio(tracks_with_gap(1.0, gap=15))
 
 
-def test_where_nothing_stayed_nothing_is_said() -> None:
-    assert ratio(clip(1.0, stayed=0)) == 0.0
-    passing = [*clip(1.0, stayed=0), track(3, np.arange(10, 25), np.full(15, 40.0))]
+def test_where_nothing_stayed_there_is_no_evidence() -> None:
+    assert ratio(tracks_with_gap(1.0, stayed=0)) == 0.0
+    passing = [*tracks_with_gap(1.0, stayed=0), track(3, np.arange(10, 25), np.full(15, 40.0))]
     assert ratio(passing) == 0.0
 
 
-def test_only_pairs_that_are_asked_for_are_looked_at() -> None:
-    ratios = plane_return_ratios(clip(1.0), ASKED)
+def test_only_selected_pairs_are_computed() -> None:
+    ratios = plane_revisit_ratios(tracks_with_gap(1.0), SELECTED)
     assert ratios[0, 1] > 0
     ratios[0, 1] = 0.0
     assert not ratios.any()
 
 
-def test_the_wildest_change_is_a_number() -> None:
-    assert ratio(clip(50.0)) == pytest.approx(-4.0)
+def test_an_extreme_change_is_limited() -> None:
+    assert ratio(tracks_with_gap(50.0)) == pytest.approx(-4.0)
 
 
 @pytest.mark.parametrize(("after", "eggs"), [(1.0, 3), (0.7, 4)], ids=["came back", "went on"])
-def test_an_egg_that_left_the_picture_is_met_again_where_the_hand_came_back(after: float, eggs: int) -> None:
-    """It shrank to its pole and grew again at its place 30 frames later, as the next egg of a row might."""
+def test_an_egg_that_left_the_picture_is_the_same_where_the_probe_came_back(after: float, eggs: int) -> None:
+    """It shrank to its pole and grew again at the same place 30 frames later, as the next egg in a row could."""
     once, again = crossing(1, 60, 100, 300, 200), crossing(2, 130, 170, 302, 201)
     stayed = []
     for identity, (x, y) in ((3, (150.0, 300.0)), (4, (450.0, 120.0))):
@@ -82,5 +81,5 @@ def test_an_egg_that_left_the_picture_is_met_again_where_the_hand_came_back(afte
         ellipses = whole.ellipses.copy()
         ellipses[:, :2] = x, y
         stayed.append(replace(whole, ellipses=ellipses))
-    grouping = merge_tracks([of_clip(once, again, *stayed, frames=200)], None, load_settings().track)
+    grouping = merge_tracks([clip(once, again, *stayed, frames=200)], None, load_settings().track)
     assert len(grouping.eggs) == eggs

@@ -1,4 +1,4 @@
-"""The toy of the whole idea: a hand that sweeps there and back over twelve eggs sees every one of them twice."""
+"""The basic case of merging: a probe that sweeps out and back over twelve eggs shows every one of them twice."""
 
 from __future__ import annotations
 
@@ -11,13 +11,13 @@ from tests.pipeline.track.simulated_clips import CALCIFIED, random_clutch, retur
 SETTINGS = load_settings().track
 
 
-def test_twelve_eggs_swept_there_and_back_are_about_twelve() -> None:
+def test_twelve_eggs_swept_out_and_back_are_about_twelve() -> None:
     errors, tracks = [], []
     for seed in range(6):
         rng = np.random.default_rng(seed)
-        filmed = simulate_clip(rng, random_clutch(rng, [CALCIFIED] * 12), return_sweep(600), 600)
-        followed = track_clip(filmed, SETTINGS, "left-1.mp4")
-        tracks.append(len(followed.tracks))
-        errors.append(len(merge_tracks([followed], None, SETTINGS).eggs) - len(filmed.crossed))
+        simulated = simulate_clip(rng, random_clutch(rng, [CALCIFIED] * 12), return_sweep(600), 600)
+        clip_tracks = track_clip(simulated, SETTINGS, "left-1.mp4")
+        tracks.append(len(clip_tracks.tracks))
+        errors.append(len(merge_tracks([clip_tracks], None, SETTINGS).eggs) - len(simulated.crossed))
     assert np.mean(tracks) >= 24
     assert np.mean(np.abs(errors)) <= 0.4
