@@ -114,11 +114,12 @@ def _write_clip(reviewed: ExamReview, scan: ClipScan, folder: Path, settings: Se
         raise ClipError(f"{scan.file} has changed since the batch read it, so its labels belong to other frames.")
     stem = safe_name(f"{exam.animal}_{exam.date.isoformat()}_{scan.file}")
     lines: list[str] = []
-    for index, grey, sector in masked_frames(path, settings.ingest):
+    for masked in masked_frames(path, settings.ingest):
+        index, sector = masked.index, masked.sector
         if sector is None or index not in frames:
             continue
         name = f"images/{stem}_{index:06d}.png"
-        write_atomically(folder / name, [cv2.imencode(".png", grey)[1].tobytes()])
+        write_atomically(folder / name, [cv2.imencode(".png", masked.grey)[1].tobytes()])
         image_id = len(coco.images) + 1
         coco.images.append(
             {

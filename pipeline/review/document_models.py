@@ -74,7 +74,8 @@ class FlagDocument(BaseModel):
 class EggDocument(BaseModel):
     """counted : whether the count includes it now;  staged : whether a user set the stage
 
-    confidence : probability that it is one real egg or follicle;  description : size and certainty, in words
+    confidence : probability that it is one real egg or follicle
+    description : size, or why it is not counted, in words;  certainty : in words, "" if answered or not counted
     outlines : drawn ones, by track;  best : clip index and frame where it is seen best;  picture : address
     """
 
@@ -87,6 +88,7 @@ class EggDocument(BaseModel):
     staged: bool
     confidence: float
     description: str
+    certainty: str
     answered_by: str | None
     outlines: dict[str, Ellipse]
     best: tuple[int, int]

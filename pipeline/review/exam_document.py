@@ -135,6 +135,7 @@ def _egg(egg: ReviewedEgg, reviewed: ExamReview, clips: Sequence[ClipScan]) -> E
         staged=egg.stage is not None,
         confidence=finding.confidence,
         description=_description(egg, finding, is_counted, has_scale),
+        certainty=_certainty(egg, finding, is_counted),
         answered_by=egg.answered_by,
         outlines={str(track): outline for track, outline in egg.outlines.items()},
         best=(0, 0) if view is None else (view.clip_index, view.frame),
@@ -146,11 +147,16 @@ def _description(egg: ReviewedEgg, finding: EggFinding, is_counted: bool, has_sc
     if egg.outlines and len(egg.segments) == 1:
         return f"{size_text(finding, has_scale)}, drawn by hand" if is_counted else "drawn by hand"
     if is_counted:
-        size = size_text(finding, has_scale)
-        confidence = percent(finding.confidence).replace(" ", NO_BREAK_SPACE)
-        return size if egg.verdict else f"{size}; {confidence} sure it is one egg"
-    # Its own probability would mislead here: the exam as a whole speaks against it.
+        return size_text(finding, has_scale)
     return "not counted" if egg.verdict else "not counted: too uncertain"
+
+
+def _certainty(egg: ReviewedEgg, finding: EggFinding, is_counted: bool) -> str:
+    # For an egg that is not counted its own probability would mislead: the exam as a whole makes it unlikely.
+    if not is_counted or egg.verdict:
+        return ""
+    confidence = percent(finding.confidence).replace(" ", NO_BREAK_SPACE)
+    return f"{confidence} sure it is one {'follicle' if finding.stage == 'follicle' else 'egg'}"
 
 
 def _signature(reviewed: ExamReview, signature: Signature) -> SignatureDocument:

@@ -10,9 +10,9 @@ import tempfile
 import threading
 from collections import OrderedDict
 from collections.abc import Iterator
+from dataclasses import dataclass
 from itertools import chain, islice
 from pathlib import Path
-from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -36,7 +36,8 @@ class FrameUnavailableError(Exception):
     """A frame cannot be shown. The text says why, for the page."""
 
 
-class MaskedFrame(NamedTuple):
+@dataclass(frozen=True)
+class MaskedFrame:
     """index : from 0 in decoding order;  grey : (H, W) uint8, black outside the sector;  sector : None until found"""
 
     index: int

@@ -60,7 +60,7 @@ class Sessions:
 
 @dataclass
 class LoginRateLimit:
-    """Failed logins by key, a name or an address. After ``max_failures`` within ``window_s`` further tries must wait."""
+    """Failed logins by key, a name or an address. After ``max_failures`` within ``window_s`` the next must wait."""
 
     max_failures: int = 5
     window_s: float = 900.0
