@@ -83,7 +83,7 @@ class FrameCache:
                 known = self._sha256_of[path] = state, file_sha256(path)
         except ClipError as error:
             raise FrameUnavailableError(
-                f"{scan.file} is no longer where it was, so only the stored pictures can be shown."
+                f"{scan.file} has been moved or deleted, so only the stored pictures can be shown."
             ) from error
         if known[1] != scan.sha256:
             raise FrameUnavailableError(f"{scan.file} has changed since the batch read it. Run the batch again.")

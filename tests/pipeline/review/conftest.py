@@ -45,7 +45,7 @@ def quick_hashes() -> Iterator[None]:
 @pytest.fixture(scope="session")
 def night(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """The output of a batch: eight eggs seen from two sides, no eggs, an animal whose name and species are scripts, and
-    one with writing beside the sector."""
+    one with writing next to the sector."""
     folder = tmp_path_factory.mktemp("night")
     root = folder / "root"
     write_exam_folder(root, "AF-0412", {"left-1.mp4": 5, "right-1.mp4": 3}, seed=1)
@@ -57,7 +57,7 @@ def night(tmp_path_factory: pytest.TempPathFactory) -> Path:
     )
     frames = film(1, seed=31)
     for picture in frames:
-        picture[1:8, 20:90:3] = 255  # writing beside the sector
+        picture[1:8, 20:90:3] = 255  # writing next to the sector
     write_video(root / "AF-0415" / "2026-05-14" / "left-1.mp4", frames)
     run_batch(root, folder / "out", SETTINGS, BlobFinder)
     return folder / "out"
