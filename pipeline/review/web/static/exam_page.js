@@ -87,7 +87,7 @@ export class ExamPage {
 
   renderRemaining() {
     const count = this.remaining.length;
-    const done = this.exam.eggs.length ? "all reviewed" : "none";
+    const done = this.exam.eggs.length ? "all reviewed" : "none seen";
     byId("remaining").textContent = count ? `${count} to review` : done;
     byId("confirm-rest").hidden = count === 0;
     byId("confirm-rest").replaceChildren("Confirm the rem", createHtml("u", {}, "a"), `ining ${count}`);

@@ -42,7 +42,7 @@ export class OutlineEditor {
   }
 
   down(event) {
-    if (event.button || event.target.closest("#hint")) return;
+    if (event.button) return;
     event.preventDefault();
     byId("screen").setPointerCapture(event.pointerId);
     const point = this.point(event);
