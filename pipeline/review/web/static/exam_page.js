@@ -110,7 +110,9 @@ export class ExamPage {
 
   /** What the user is doing and how to finish it. */
   renderHint() {
-    const hint = byId("hint");
+    const shown = JSON.stringify([this.isMerging, this.outlineEditor && this.outlineStage, this.unusableFrom]);
+    if (shown === this.shownHint) return; // so that its buttons stay while an outline is dragged
+    this.shownHint = shown;
     const button = (text, action, isPressed = null) => createHtml(
       "button",
       { type: "button", class: "text-button", "aria-pressed": isPressed, onclick: () => this.onAction(action) },
@@ -134,8 +136,8 @@ export class ExamPage {
         button("cancel", "cancel"),
       ];
     }
-    hint.replaceChildren(...content);
-    hint.hidden = content.length === 0;
+    byId("hint").replaceChildren(...content);
+    byId("hint").hidden = content.length === 0;
   }
 
   /** Select an egg and show the frame where it is seen best. */
