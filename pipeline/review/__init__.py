@@ -7,9 +7,9 @@ too.
 
 Derived. `answers` defines the kinds of answers. An answer refers to an egg by its `segments`: tracks or parts of
 tracks. The first answer to a result saves its `batch_snapshot`: which egg the batch made of which segments, and where
-they lay. `replay` applies the answers to the current snapshot. If the batch has made another one since (new weights),
-`track_mapping` finds the segments again by the overlap of their outlines; an answer whose segments are not found
-becomes a question.
+they lay. `replay` applies the answers to the current snapshot, without those that are undone (`undo`). If the batch has
+made another one since (new weights), `track_mapping` finds the segments again by the overlap of their outlines; an
+answer whose segments are not found becomes a question.
 
 Counted. `corrections` turns the replayed answers into the inputs of the batch's own estimate (confirmed: existence 1;
 rejected: its tracks are removed; merged; split; added: a track of its own; unusable: frames dropped). The rest is done

@@ -29,7 +29,8 @@ from pipeline.review.answers import (
 from pipeline.review.cases import ReviewCase
 from pipeline.review.event_log import Event, EventContent, EventLog
 from pipeline.review.exam_review import ExamReview, ExamReviews
-from pipeline.review.replay import ReviewState, undo_redo_targets
+from pipeline.review.replay import ReviewState
+from pipeline.review.undo import undo_redo_targets
 from pipeline.review.users import User
 
 __all__ = ["AnswerRejected", "AnswerService", "EditConflict"]

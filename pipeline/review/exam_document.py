@@ -29,7 +29,8 @@ from pipeline.review.document_models import (
 from pipeline.review.event_log import Event
 from pipeline.review.event_text import event_text, utc_time_text
 from pipeline.review.exam_review import ExamReview
-from pipeline.review.replay import ReviewedEgg, Signature, undo_redo_targets
+from pipeline.review.replay import ReviewedEgg, Signature
+from pipeline.review.undo import undo_redo_targets
 from pipeline.review.users import User
 from pipeline.scan.clip_scan import ClipScan
 

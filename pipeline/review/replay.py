@@ -18,7 +18,6 @@ from pipeline.review.answers import (
     MarkUnusable,
     MarkUsable,
     MergeEggs,
-    Redo,
     RejectEgg,
     ReopenExam,
     ResolveQuestion,
@@ -26,13 +25,13 @@ from pipeline.review.answers import (
     SignExam,
     SplitEgg,
     TrackSegment,
-    Undo,
 )
 from pipeline.review.batch_snapshot import BatchSnapshot
 from pipeline.review.event_log import Event
 from pipeline.review.track_mapping import TrackMapping
+from pipeline.review.undo import undone_sequences
 
-__all__ = ["ReviewState", "ReviewedEgg", "Signature", "replay", "undo_redo_targets", "undone_sequences"]
+__all__ = ["ReviewState", "ReviewedEgg", "Signature", "Verdict", "replay"]
 
 Verdict = Literal["egg", "not-egg"]
 Outline = tuple[float, float, float, float, float]
@@ -114,38 +113,6 @@ def replay(snapshot: BatchSnapshot, events: Sequence[Event], track_mapping: Mapp
         signature=run.signature,
         head=events[-1].sequence if events else 0,
     )
-
-
-def undo_redo_targets(events: Sequence[Event], person: str) -> tuple[int | None, int | None]:
-    """The sequences of the answers that undo and redo of this user would apply to; None if there is none."""
-    done: list[int] = []
-    undone: list[int] = []
-    for event in events:
-        if event.person != person or isinstance(event.answer, SignExam | ReopenExam):
-            continue
-        if isinstance(event.answer, Undo):
-            if event.answer.of in done:
-                done.remove(event.answer.of)
-                undone.append(event.answer.of)
-        elif isinstance(event.answer, Redo):
-            if event.answer.of in undone:
-                undone.remove(event.answer.of)
-                done.append(event.answer.of)
-        else:
-            done.append(event.sequence)
-            undone.clear()
-    return (done[-1] if done else None), (undone[-1] if undone else None)
-
-
-def undone_sequences(events: Sequence[Event]) -> set[int]:
-    """The sequences of the answers that are undone after these events, whoever gave them."""
-    undone: set[int] = set()
-    for event in events:
-        if isinstance(event.answer, Undo) and event.answer.of is not None:
-            undone.add(event.answer.of)
-        elif isinstance(event.answer, Redo) and event.answer.of is not None:
-            undone.discard(event.answer.of)
-    return undone
 
 
 def _owner(eggs: Sequence[ReviewedEgg], segments: Sequence[TrackSegment]) -> ReviewedEgg | None:

@@ -24,7 +24,8 @@ from pipeline.review.cases import ReviewCase
 from pipeline.review.event_text import event_text, utc_time_text
 from pipeline.review.exam_review import ExamReview
 from pipeline.review.frame_cache import FrameUnavailableError
-from pipeline.review.replay import ReviewedEgg, undone_sequences
+from pipeline.review.replay import ReviewedEgg
+from pipeline.review.undo import undone_sequences
 from pipeline.scan.clip_scan import ClipScan, ScanPicture
 from pipeline.settings import settings_sha256
 from pipeline.store.atomic_write import OutputError, write_atomically

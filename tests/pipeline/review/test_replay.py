@@ -30,7 +30,8 @@ from pipeline.review.answers import (
     TrackSegment,
     Undo,
 )
-from pipeline.review.replay import ReviewState, undone_sequences
+from pipeline.review.replay import ReviewState
+from pipeline.review.undo import undone_sequences
 from pipeline.review.users import User
 from tests.pipeline.review.simulated_cases import VET, SimulatedReview, simulated_case
 from tests.pipeline.track.simulated_clips import CALCIFIED, FOLLICLE, THIN_SHELLED
