@@ -18,8 +18,8 @@ from pipeline.estimate.stages import STAGES
 from pipeline.labels.frame_selection import DRAWN_MARGIN_FRAMES, SIGHTING_MARGIN_FRAMES, outlines_by_frame
 from pipeline.review.answer_service import AnswerService
 from pipeline.review.answers import AddEgg, Answer, MergeEggs, RejectEgg, SetStage, SignExam, TrackSegment
+from pipeline.review.best_view import usable_clips
 from pipeline.review.cases import ReviewCase
-from pipeline.review.exam_document import usable_clips
 from pipeline.review.replay import ReviewedEgg
 from pipeline.review.users import User
 from pipeline.scan.clip_scan import ClipScan
