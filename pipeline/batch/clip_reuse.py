@@ -1,4 +1,4 @@
-"""The clips of a run, each read once: its scan comes from the store, or the clip is read now or left for a later run."""
+"""The clips of a run: each scan comes from the store, or the clip is read now, or it is left for a later run."""
 
 from __future__ import annotations
 

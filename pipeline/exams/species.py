@@ -92,7 +92,7 @@ class SpeciesProfile(BaseModel):
     shell : how hard it becomes
     small_eggs_are_usual : whether clutches usually include small eggs without yolk
     ovulation_to_shell_days : from ovulation to the first image of a shell
-    retention_days : from ovulation to laying
+    retention_days : from ovulation to laying; a source that counts from another event says so
     clutch_interval_days : from laying one clutch to laying the next
     """
 

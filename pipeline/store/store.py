@@ -221,10 +221,9 @@ class Store:
         """The exams of one animal, sorted by date. Ids that differ only in case name the same animal."""
         with self._reading() as session:
             # Compared in Python, since SQLite ignores the case of ASCII letters only.
-            names = [
-                name for name in session.scalars(select(ExamRow.animal).distinct()) if _is_same_animal(name, animal)
-            ]
-            rows = session.scalars(select(ExamRow).where(ExamRow.animal.in_(names)).order_by(ExamRow.date))
+            ids = session.scalars(select(ExamRow.animal).distinct())
+            same = [each for each in ids if each.casefold() == animal.casefold()]
+            rows = session.scalars(select(ExamRow).where(ExamRow.animal.in_(same)).order_by(ExamRow.date))
             return [_stored_exam(row) for row in rows]
 
     def save_exam(self, exam: StoredExam, run: int) -> None:
@@ -283,10 +282,6 @@ class Store:
             raise StoreError(error_message(self.path, action, error.orig)) from error
         except sqlite3.Error as error:  # raised by the pragmas of a new connection
             raise StoreError(error_message(self.path, action, error)) from error
-
-
-def _is_same_animal(name: str, other: str) -> bool:
-    return name.casefold() == other.casefold()
 
 
 def _matches(key: ScanKey) -> tuple[Any, ...]:

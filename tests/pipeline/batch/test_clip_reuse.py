@@ -14,8 +14,8 @@ from typing import Any
 import pytest
 from PIL import Image
 
-from pipeline.batch.events import BatchReport, ClipReport
 from pipeline.batch.run import run_batch
+from pipeline.batch.run_report import BatchReport, ClipReport, ClipStatus
 from pipeline.cli.exit_codes import ExitCode, batch_exit_code
 from pipeline.detect.detector import Detections
 from pipeline.ingest.frame import Frame
@@ -140,9 +140,9 @@ def test_a_clip_cut_short_just_now_is_left_for_the_next_run(root: Path, day: Pat
     clip.write_bytes(whole[: len(whole) // 2])
     outcome = outcomes(night(root))[name]
     assert outcome.status == "refused"
-    assert "may still be on its way here; the next run looks again" in str(outcome.reason)
+    assert "may still be being copied; the next run tries again" in str(outcome.reason)
     clip.write_bytes(whole)
-    assert outcomes(night(root))[name] == ClipReport(name, "read", None)
+    assert outcomes(night(root))[name] == ClipReport(name, ClipStatus.READ, None)
 
 
 def test_a_clip_cut_short_long_ago_is_used_as_far_as_it_goes(root: Path, day: Path) -> None:
@@ -161,10 +161,10 @@ def test_a_folder_of_pictures_is_left_until_it_has_settled(root: Path, day: Path
     for number, grey in enumerate(film(2, frames=24, seed=5)):
         Image.fromarray(grey).save(folder / f"{number}.png")
     outcome = outcomes(night(root))["right-1"]
-    assert (outcome.status, "the next run looks again" in str(outcome.reason)) == ("refused", True)
+    assert (outcome.status, "the next run tries again" in str(outcome.reason)) == ("refused", True)
     for path in (folder, *folder.iterdir()):
         os.utime(path, (LONG_AGO, LONG_AGO))
-    assert outcomes(night(root))["right-1"] == ClipReport("right-1", "read", None)
+    assert outcomes(night(root))["right-1"] == ClipReport("right-1", ClipStatus.READ, None)
     clip = next(clip for clip in result(root)["clips"] if clip["file"] == "right-1")
     assert (clip["frames"], clip["window"]) == (24, "right")
 

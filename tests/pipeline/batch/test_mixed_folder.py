@@ -152,7 +152,7 @@ BAD: dict[str, tuple[Callable[[Path], object], str, str]] = {
     "contrary.dcm": (contrary, "not one picture can be read", "export it again"),
     "out.mp4": (escaping, "a link that leads out of the recordings' folder", "copy the file itself"),
     "gone.mp4": (lambda path: path.symlink_to("nothing.mp4"), "a link that leads nowhere", "copy the file itself"),
-    "pipe.mp4": (lambda path: os.mkfifo(path), "no ordinary file", "remove it"),
+    "pipe.mp4": (lambda path: os.mkfifo(path), "not a regular file", "remove it"),
     "le\tft\x1b[31m.mp4": (whole, "its name holds control characters", "rename it"),
     "locked.mp4": (whole, "Permission denied", "see who may read it"),
     "tiny.mp4": (lambda path: write_coded(path, "mpeg4", [np.full((8, 8), 90, np.uint8)] * 9), "8 x 8", "full size"),
@@ -162,7 +162,7 @@ BAD: dict[str, tuple[Callable[[Path], object], str, str]] = {
         "the same recording as left-1.mp4",
         "remove one",
     ),
-    "new.mp4": (cut_off, "may still be on its way here", "the next run looks again"),
+    "new.mp4": (cut_off, "may still be being copied", "the next run tries again"),
 }
 SILENT = ("DICOMDIR", "Thumbs.db", "notes.txt", ".hidden.mp4")
 """What lies beside recordings and is none."""

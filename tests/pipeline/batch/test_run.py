@@ -18,8 +18,9 @@ from typing import Any
 
 import pytest
 
-from pipeline.batch.events import BatchEvent, BatchReport, ClipStarted, ExamFinished, FramesRead, RunPlanned
+from pipeline.batch.events import BatchEvent, ClipStarted, ExamFinished, FramesRead, RunPlanned
 from pipeline.batch.run import run_batch
+from pipeline.batch.run_report import BatchReport
 from pipeline.cli.exit_codes import ExitCode, batch_exit_code
 from pipeline.detect.detector import Detections
 from pipeline.exams.exam_search import ExamRootError

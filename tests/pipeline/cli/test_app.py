@@ -14,7 +14,7 @@ from pathlib import Path
 
 import pytest
 
-from pipeline.batch.events import BatchReport, ClipReport, ExamReport
+from pipeline.batch.run_report import BatchReport, ClipReport, ClipStatus, ExamReport, ExamStatus
 from pipeline.cli import app, batch_runner
 from pipeline.cli.exit_codes import ExitCode, batch_exit_code
 from pipeline.store.lock import hold_lock
@@ -85,7 +85,7 @@ def test_version(capsys: pytest.CaptureFixture[str]) -> None:
         (["phantoms"], "--contact-sheet"),
         (["phantoms", "dir", "--seed", "1"], "--animals"),
         (["phantoms", "dir", "--contact-sheet", "sheet.png"], "--animals"),
-        (["phantoms", "dir", "--animals", "1", "--blinded"], "belong to --contact-sheet"),
+        (["phantoms", "dir", "--animals", "1", "--blinded"], "are options of --contact-sheet"),
         (["phantoms", "--contact-sheet", "sheet.png", "--blinded"], "--compare-with"),
     ],
 )
@@ -137,7 +137,7 @@ def test_an_interrupted_night_is_130_and_goes_on_later(
     process.send_signal(number)
     _, said = process.communicate(timeout=60)
     assert process.returncode == ExitCode.INTERRUPTED
-    assert said == "Interrupted. Run the same command again to go on; finished clips are kept.\n"
+    assert said == "Interrupted. Run the same command again to continue; finished clips are kept.\n"
     assert clutchlight(*arguments).code == ExitCode.DONE
 
 
@@ -145,7 +145,7 @@ def test_a_second_run_in_the_same_folder_is_75(root: Path, tmp_path: Path) -> No
     with hold_lock(tmp_path / "out"):
         done = in_a_process("batch", root, "--out", tmp_path / "out")
     assert done.returncode == ExitCode.LOCKED
-    assert f"another run works in this folder (process {os.getpid()})" in done.stderr
+    assert f"another run is using this folder (process {os.getpid()})" in done.stderr
 
 
 def test_the_settings_file_is_heeded_and_its_mistakes_told(
@@ -173,7 +173,7 @@ def test_what_nobody_foresaw_is_one_sentence_and_with_traceback_more(
     assert app.main(arguments) == ExitCode.UNEXPECTED
     said = capsys.readouterr().err
     assert said.strip().splitlines() == [
-        "Unexpected RuntimeError: the moon. Run again with --traceback to see where it arose."
+        "Unexpected RuntimeError: the moon. Run again with --traceback to see where the error arose."
     ]
     assert app.main([*arguments, "--traceback"]) == ExitCode.UNEXPECTED
     assert "in broken" in capsys.readouterr().err
@@ -236,21 +236,21 @@ def test_bench_of_nothing_is_wrong_usage(tmp_path: Path, capsys: pytest.CaptureF
     assert "--egg-free" in capsys.readouterr().err
 
 
-def outcome(status: str, *clips: str) -> ExamReport:
-    listed = tuple(ClipReport(f"{number}.mp4", clip, None) for number, clip in enumerate(clips))  # type: ignore[arg-type]
-    return ExamReport("AF-0001", "2026-05-14", Path("x"), status, None, listed, None)  # type: ignore[arg-type]
+def exam_report(status: str, *clips: str) -> ExamReport:
+    listed = tuple(ClipReport(f"{number}.mp4", ClipStatus(clip), None) for number, clip in enumerate(clips))
+    return ExamReport("AF-0001", "2026-05-14", Path("x"), ExamStatus(status), None, listed, None)
 
 
 @pytest.mark.parametrize(
     ("exams", "code"),
     [
-        ([outcome("written", "read", "kept")], ExitCode.DONE),
-        ([outcome("unchanged", "kept")], ExitCode.DONE),
-        ([outcome("written", "read", "refused")], ExitCode.SOME_UNUSABLE),
-        ([outcome("written", "refused")], ExitCode.NOTHING_USABLE),
+        ([exam_report("written", "read", "kept")], ExitCode.DONE),
+        ([exam_report("unchanged", "kept")], ExitCode.DONE),
+        ([exam_report("written", "read", "refused")], ExitCode.SOME_UNUSABLE),
+        ([exam_report("written", "refused")], ExitCode.NOTHING_USABLE),
         ([], ExitCode.NOTHING_USABLE),
-        ([outcome("failed"), outcome("written", "read")], ExitCode.UNEXPECTED),
-        ([outcome("failed", "refused")], ExitCode.UNEXPECTED),
+        ([exam_report("failed"), exam_report("written", "read")], ExitCode.UNEXPECTED),
+        ([exam_report("failed", "refused")], ExitCode.UNEXPECTED),
     ],
 )
 def test_how_a_night_ended_is_its_exit_code(exams: list[ExamReport], code: ExitCode) -> None:

@@ -84,7 +84,7 @@ def test_a_file_given_again_adds_its_new_rows_only(out: Path, capsys: pytest.Cap
     assert app.main([*arguments, "--json"]) == ExitCode.DONE
     said = capsys.readouterr()
     assert json.loads(said.out.partition("\n")[2]) == {"recorded": 1, "known_before": 1, "without_exam": ["AF-0009"]}
-    assert said.err == f"AF-0009: no exam of this animal is in {out}. Recorded all the same; check the id.\n"
+    assert said.err == f"AF-0009: {out} holds no exam of this animal. The outcome was recorded; check the id.\n"
 
 
 def test_a_file_with_a_mistake_is_not_taken_at_all(out: Path, capsys: pytest.CaptureFixture[str]) -> None:
@@ -114,7 +114,7 @@ def test_wrong_usage_is_2(out: Path, arguments: list[str], said: str, capsys: py
 def test_a_folder_without_results_is_no_record(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     for arguments in (["agreement"], ["outcome", "AF-0001", "laid", "--date", "2026-05-10"]):
         assert app.main([*arguments, "--out", str(tmp_path / "slip")]) == ExitCode.USAGE
-        assert "slip: no results lie in this folder" in capsys.readouterr().err
+        assert "slip: this folder holds no results" in capsys.readouterr().err
     assert not (tmp_path / "slip").exists()
 
 
@@ -122,4 +122,4 @@ def test_both_wait_for_a_run_in_the_same_folder(out: Path, capsys: pytest.Captur
     with hold_lock(out):
         for arguments in (["agreement"], ["outcome", "AF-0001", "laid", "--date", "2026-05-10"]):
             assert app.main([*arguments, "--out", str(out)]) == ExitCode.LOCKED
-    assert "another run works in this folder" in capsys.readouterr().err
+    assert "another run is using this folder" in capsys.readouterr().err

@@ -149,7 +149,7 @@ def test_missing_clip_is_a_problem_of_that_clip_alone(tmp_path: Path) -> None:
     search = find_exams(tmp_path)
     assert list(refusals(search).values()).count(None) == 1
     assert "exam.toml names this file, but it is missing" in str(refusals(search)["gone.mp4"])
-    assert "may only name files that lie beside it" in str(refusals(search)["../../b.mp4"])
+    assert "may only name files in its own folder" in str(refusals(search)["../../b.mp4"])
 
 
 def test_same_animal_and_date_twice_names_both_and_processes_neither(tmp_path: Path) -> None:
@@ -212,9 +212,9 @@ def test_pipes_and_names_with_control_characters_are_refused(tmp_path: Path) -> 
     search = find_exams(tmp_path)
     assert refusals(search) == {
         "left.mp4": None,
-        "pipe.mp4": "no ordinary file; remove it.",
+        "pipe.mp4": "not a regular file; remove it.",
         r"ri\nght.mp4": "its name holds control characters; rename it.",
-        "to\\left.mp4": "its name holds a backslash, which parts folders on other systems; rename it.",
+        "to\\left.mp4": "its name holds a backslash, which separates folders on Windows; rename it.",
         r"\udcff.mp4": "its name holds control characters; rename it.",
     }
     assert len(search.problems) == 2
@@ -279,7 +279,7 @@ def test_a_folder_of_stills_with_a_link_or_a_pipe_in_it_is_refused(tmp_path: Pat
     search = find_exams(tmp_path / "root")
     assert refusals(search) == {
         "left": "2.png: a link that leads out of the recordings' folder; copy the file itself.",
-        "pipe": "2.png: no ordinary file; remove it.",
+        "pipe": "2.png: not a regular file; remove it.",
         "right": None,
     }
     assert [problem.path.name for problem in search.problems] == ["away"]

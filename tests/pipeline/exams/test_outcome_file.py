@@ -51,7 +51,7 @@ def test_all_mistakes_are_named_at_once(tmp_path: Path) -> None:
     assert str(caught.value).splitlines() == [
         f"{place}, line 5, column 'outcome': expected one of laid, radiograph, surgery, hatched, got 'eaten'.",
         f"{place}, line 7, column 'date': expected a date like 2026-05-14, got '20.5.2026'.",
-        f"{place}, line 8, column 'date': 2026-07-01 is yet to come; today is 2026-06-30.",
+        f"{place}, line 8, column 'date': 2026-07-01 is in the future; today is 2026-06-30.",
         f"{place}, line 9, column 'number': expected a whole number from 0 to 1000, got 'about 8'.",
         f"{place}, line 10, column 'withdrawn': expected yes or nothing, got 'maybe'.",
         f"{place}, line 11, column 'animal': the id 'AF/0412' holds one of / \\ : * ? \" < > |.",
@@ -65,7 +65,7 @@ def test_all_mistakes_are_named_at_once(tmp_path: Path) -> None:
         ("animal,date", "line 1, column 'outcome': missing"),
         ("animal,outcome,date,nummber", "column 'nummber': unknown; did you mean 'number'?"),
         ("animal,outcome,date,weather", "column 'weather': unknown; the columns are animal, outcome"),
-        ("animal,outcome,date,date", "column 'date': there twice"),
+        ("animal,outcome,date,date", "column 'date': appears twice"),
         ("", "line 1, column 'animal': missing"),
     ],
 )

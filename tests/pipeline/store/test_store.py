@@ -15,7 +15,7 @@ import pytest
 
 from pipeline.exams.outcomes import Outcome
 from pipeline.store.lock import LockedError, hold_lock
-from pipeline.store.store import ScanKey, Store, StoredExam, StoredPicture, StoredScan, StoreError
+from pipeline.store.store import RunOutcome, ScanKey, Store, StoredExam, StoredPicture, StoredScan, StoreError
 
 KEY = ScanKey("c" * 64, "m" * 64, "s" * 64, "openvino")
 SCAN = StoredScan(
@@ -77,7 +77,7 @@ def test_exams_keep_their_last_result_in_order(tmp_path: Path) -> None:
 def test_a_run_without_an_end_is_recorded_as_killed_by_the_next(tmp_path: Path) -> None:
     with Store(tmp_path) as store:
         start(store)
-        store.finish_run(start(store), "done")
+        store.finish_run(start(store), RunOutcome.DONE)
     rows = ask(tmp_path, "select outcome, ended is null from runs")
     assert rows == [("killed", 0), ("done", 0)]
 
@@ -116,7 +116,9 @@ def test_a_process_killed_while_writing_leaves_only_whole_scans(tmp_path: Path) 
 
 def test_a_file_that_is_no_database_is_named(tmp_path: Path) -> None:
     (tmp_path / "clutchlight.sqlite").write_text("this is a text about turtles\n" * 100)
-    with pytest.raises(StoreError, match=r"clutchlight\.sqlite: damaged, or no database at all\. Move it away"):
+    with pytest.raises(
+        StoreError, match=r"clutchlight\.sqlite: the file is damaged or is not a database\. Move it away"
+    ):
         Store(tmp_path)
 
 
@@ -124,7 +126,7 @@ def test_another_programs_database_is_left_alone(tmp_path: Path) -> None:
     connection = sqlite3.connect(tmp_path / "clutchlight.sqlite")
     connection.execute("create table recipes (name)")
     connection.close()
-    with pytest.raises(StoreError, match="not one of Clutchlight's"):
+    with pytest.raises(StoreError, match="the database of another program"):
         Store(tmp_path)
 
 
@@ -163,7 +165,7 @@ def test_a_file_from_before_outcomes_keeps_what_it_holds(tmp_path: Path) -> None
 
 def test_a_folder_that_cannot_be_made_is_named(tmp_path: Path) -> None:
     (tmp_path / "file").write_text("in the way")
-    with pytest.raises(StoreError, match="file/out: this output folder cannot be made"):
+    with pytest.raises(StoreError, match="file/out: this output folder cannot be created"):
         Store(tmp_path / "file" / "out")
 
 
@@ -174,7 +176,7 @@ def test_a_full_disk_is_said_and_harms_nothing(tmp_path: Path) -> None:
             pages = connection.exec_driver_sql("pragma page_count").scalar_one()
             connection.exec_driver_sql(f"pragma max_page_count = {pages + 2}")
         other = ScanKey("d" * 64, "m", "s", "openvino")
-        with pytest.raises(StoreError, match=r"clutchlight\.sqlite: no space left on this disk\. Make room"):
+        with pytest.raises(StoreError, match=r"clutchlight\.sqlite: no space is left on the disk\. Free some space"):
             store.save_scan(other, StoredScan(bytes(10**6), ()))
         assert store.scan(other) is None
         assert store.scan(KEY) == SCAN
@@ -184,12 +186,12 @@ def test_a_file_that_cannot_be_written_is_said(tmp_path: Path) -> None:
     with Store(tmp_path) as store:
         with store._engine.connect() as connection:
             connection.exec_driver_sql("pragma query_only = on")
-        with pytest.raises(StoreError, match=r"cannot be written\. Allow writing there"):
+        with pytest.raises(StoreError, match=r"not writable\. Change the permissions"):
             store.save_scan(KEY, SCAN)
 
 
 def test_the_lock_keeps_a_second_run_out_and_goes_with_the_first(tmp_path: Path) -> None:
-    said = rf"another run works in this folder \(process {os.getpid()}\)"
+    said = rf"another run is using this folder \(process {os.getpid()}\)"
     with hold_lock(tmp_path), pytest.raises(LockedError, match=said), hold_lock(tmp_path):
         raise AssertionError("two runs hold the lock")
     with hold_lock(tmp_path):
