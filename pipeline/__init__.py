@@ -13,7 +13,8 @@ are first used, so that ``import pipeline`` stays quick. The estimate of one exa
 >>> from pipeline import clip_coverage, estimate_exam, find_exams, load_detector, load_settings, scan_clip
 >>> settings = load_settings()
 >>> detector = load_detector(settings)
->>> exam = find_exams(Path("recordings")).exams[0]
+>>> search = find_exams(Path("recordings"))
+>>> exam = search.exams[0]
 >>> scans = [scan_clip(clip, "", detector, settings) for clip in exam.clips if clip.refusal is None]
 >>> tracks = [scan.tracks for scan in scans if scan.status == "done"]
 >>> finding = estimate_exam(exam, tracks, [clip_coverage(scan) for scan in scans], settings)

@@ -41,8 +41,8 @@ def load_detector(settings: Settings, weights: Path | None = None, engine: str =
     --------
     >>> from pipeline import load_settings
     >>> detector = load_detector(load_settings())
-    >>> detector.engine_name, detector.model.name
-    ('openvino', 'clutchlight')
+    >>> detector.model.name
+    'clutchlight'
     """
     threads = settings.run.threads or len(os.sched_getaffinity(0))
     return Detector(make_engine(engine, weights or shipped_weights(), threads=threads), settings.detect)

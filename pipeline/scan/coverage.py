@@ -31,7 +31,30 @@ class ClipCoverage:
 
 
 def clip_coverage(scan: ClipScan, duplicate_locations: tuple[str, ...] = ()) -> ClipCoverage:
-    """What the estimate has to know of a clip. duplicate_locations : where, in other exams, the same recording lies, in words"""
+    """Summarise how much of a clip could be used, for `pipeline.estimate_exam`.
+
+    Parameters
+    ----------
+    scan
+        Of one clip, used or refused.
+    duplicate_locations
+        Where the same recording is found in other exams, in words.
+
+    Returns
+    -------
+    ClipCoverage
+        Status, window and number of frames of the clip.
+
+    Examples
+    --------
+    >>> from pathlib import Path
+    >>> from pipeline.exams.exam_search import ExamClip
+    >>> from pipeline.scan.clip_scan import refused_scan
+    >>> clip = ExamClip(Path("left-1.mp4"), "left-1.mp4", "left", mm_per_px=None, depth_mm=None)
+    >>> coverage = clip_coverage(refused_scan(clip, "", "the file is empty."))
+    >>> coverage.status, coverage.reason, coverage.frames_used
+    ('refused', 'the file is empty.', 0)
+    """
     used = len(scan.used_frames)
     return ClipCoverage(
         scan.file, scan.window, scan.status, scan.reason, scan.frames, used, duplicate_locations, scan.quality
