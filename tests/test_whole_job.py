@@ -9,7 +9,7 @@ from pathlib import Path
 
 import pytest
 
-from pipeline.calibration.__main__ import main as calibrate_counts
+from pipeline.calibration.__main__ import main as learn_counting
 from pipeline.settings import load_settings
 from synthetic.anatomy.animal import StageCounts
 from synthetic.film.clips import Subject, write_subjects
@@ -20,7 +20,7 @@ SUBJECTS = (
 )
 
 
-def test_bench_measures_the_shipped_network_on_phantoms(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+def test_phantoms_are_filmed_read_counted_and_measured(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     write_subjects(tmp_path / "phantoms", SUBJECTS, seed=11, progress=lambda done, total: None)
     done = subprocess.run(
         [sys.executable, "-m", "pipeline", "bench", str(tmp_path / "phantoms"), "--out", str(tmp_path), "--json"],
@@ -41,13 +41,12 @@ def test_bench_measures_the_shipped_network_on_phantoms(tmp_path: Path, capsys: 
     results = tmp_path / "1-phantoms"
     assert (results / "index.html").is_file()
     assert len(list(results.glob("AF-*/*/report.html"))) == 2
-    # Phantoms have a known probe path, so it is measured too.
+    # Where the hand was is known of phantoms, and so it is asked for.
     assert figures["probe_path"]["clips"] > 0
-    # The calibration of counts uses the same results, and reads no clip again.
+    # What is learned of counting rests on the same results: no clip is read again.
     assert (
-        calibrate_counts([str(tmp_path / "phantoms"), "--out", str(tmp_path), "--write", str(tmp_path / "own.toml")])
-        == 0
+        learn_counting([str(tmp_path / "phantoms"), "--out", str(tmp_path), "--write", str(tmp_path / "own.toml")]) == 0
     )
-    errors = capsys.readouterr().err
-    assert errors.count("unchanged") == 2, errors
+    told = capsys.readouterr().err
+    assert told.count("unchanged") == 2, told
     assert load_settings(tmp_path / "own.toml").counting.shelled.finding.base > 0

@@ -28,9 +28,7 @@ def truth() -> dict[str, dict[int, list[TrueEgg]]]:
         for segment in egg.segments:
             track = tracks[segment.clip, segment.track]
             for frame, row in zip(track.frames.tolist(), track.ellipses.tolist(), strict=True):
-                made[segment.clip][frame].append(
-                    TrueEgg(egg.number, tuple(row), 0 if egg is TRUE_FOLLICLE else 2, True)
-                )
+                made[segment.clip][frame].append(TrueEgg(egg.number, tuple(row), stage, True))
     for frame in MISSED_FRAMES:
         made[CASE.scans[0].file][frame].append(TrueEgg(99, MISSED, STAGE, frame % 2 == 0))
     return made
