@@ -32,7 +32,7 @@ class ClipReader:
 
     settings_sha256 : of the settings that decide a scan
     identities : of the clips that were readable when the run began, by path
-    duplicates : of the clips whose recording lies in the exams more than once, by path
+    duplicates : of the clips whose recording is in the exams more than once, by path
     """
 
     context: RunContext

@@ -1,4 +1,4 @@
-"""Recordings that lie in the exams of a run more than once, under any name, recognised by their content.
+"""Recordings that are in the exams of a run more than once, under any name, recognised by their content.
 
 If an exam holds a recording twice, its eggs would be counted twice, so all copies but one are left out. If two exams
 hold the same recording, one of them may show another animal, or another day, than its folder says. Both are used, and
@@ -22,7 +22,7 @@ ClipLocation = tuple[Exam, ExamClip]
 
 @dataclass(frozen=True)
 class Duplicates:
-    """Where else a clip's recording lies.
+    """Where else a clip's recording is.
 
     replaced_by : the file of the same exam that is used instead, None if this one is used
     in_other_exams : "ANIMAL, DATE, FILE" of each copy in another exam, sorted
@@ -44,7 +44,7 @@ def find_duplicates(
     identities: Mapping[Path, RecordingIdentity],
     pictures_sha256: Callable[[Path], str | None],
 ) -> dict[Path, Duplicates]:
-    """Every clip whose recording lies in the exams more than once, by path.
+    """Every clip whose recording is in the exams more than once, by path.
 
     identities : of the readable clips, by path
     pictures_sha256 : the digest of all coded pictures of a video, None for other recordings. It reads the whole file,

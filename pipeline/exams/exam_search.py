@@ -12,7 +12,7 @@ import os
 import re
 import unicodedata
 from collections import defaultdict
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Literal
@@ -90,18 +90,16 @@ class ExamRootError(ClutchlightError):
     """The path that should hold the exams is not a folder."""
 
 
-def find_exams(root: Path, *, skip: Iterable[Path] = ()) -> ExamSearch:
+def find_exams(root: Path) -> ExamSearch:
     """Every exam under ``root``, which may itself be an exam, and everything that cannot be processed.
 
-    Hidden files and folders are ignored. Links to folders are not followed: a target inside root is found where it
-    lies, and a target outside root is reported as a problem.
+    Hidden files and folders are ignored. Links to folders are not followed: a target inside root is found at its
+    own place, and a target outside root is reported as a problem.
 
     Parameters
     ----------
     root
         The folder to search.
-    skip
-        Folders that are not searched, for example an output folder under the root.
 
     Returns
     -------
@@ -128,10 +126,9 @@ def find_exams(root: Path, *, skip: Iterable[Path] = ()) -> ExamSearch:
         raise ExamRootError(f"{root}: no such folder. Name the folder that holds the exam folders.")
     # Absolute, because the animal's name may come from the folder even if root is ".".
     root = root.resolve()
-    skipped = {path.resolve() for path in skip}
     exams: list[Exam] = []
     problems: list[ExamProblem] = []
-    for folder in _folders(root, skipped, problems):
+    for folder in _folders(root, problems):
         try:
             exam = _exam_in(folder, root)
         except (ConfigError, _RefusedExamError) as error:
@@ -148,7 +145,7 @@ class _RefusedExamError(ClutchlightError):
     """An exam that cannot be processed. It becomes an `ExamProblem`."""
 
 
-def _folders(root: Path, skipped: set[Path], problems: list[ExamProblem]) -> Iterator[Path]:
+def _folders(root: Path, problems: list[ExamProblem]) -> Iterator[Path]:
     """The folders that may be exams. Folders that cannot be searched are added to ``problems``."""
 
     def unreadable(error: OSError) -> None:
@@ -159,7 +156,7 @@ def _folders(root: Path, skipped: set[Path], problems: list[ExamProblem]) -> Ite
         folder = Path(name)
         for child in sorted(inner):
             path = folder / child
-            hidden = child.startswith(".") or path in skipped
+            hidden = child.startswith(".")
             if not hidden and path.is_symlink() and not path.resolve().is_relative_to(root):
                 reason = f"{printable(path)}: a link that leads out of {printable(root)}; copy the folder instead."
                 problems.append(ExamProblem(path, reason))
@@ -169,8 +166,7 @@ def _folders(root: Path, skipped: set[Path], problems: list[ExamProblem]) -> Ite
             elif not hidden and not path.is_symlink() and not _is_clip_folder(path):
                 continue
             inner.remove(child)
-        if folder not in skipped:
-            yield folder
+        yield folder
 
 
 def _exam_in(folder: Path, root: Path) -> Exam | None:
@@ -223,12 +219,12 @@ def _is_clip_folder(folder: Path) -> bool:
         inside = [path for path in folder.iterdir() if not path.name.startswith(".")]
         if not any(is_still(path.name) for path in inside) or any(map(_belongs_to_an_exam, inside)):
             return False
-        beside = list(folder.parent.iterdir())
+        siblings = list(folder.parent.iterdir())
     except OSError:
         return False  # reported by _folders
-    if _date_of(folder.parent.name) is not None or any(path.name == "exam.toml" for path in beside):
+    if _date_of(folder.parent.name) is not None or any(path.name == "exam.toml" for path in siblings):
         return True
-    return any(is_recording(path) and not path.is_dir() for path in beside)
+    return any(is_recording(path) and not path.is_dir() for path in siblings)
 
 
 def _belongs_to_an_exam(path: Path) -> bool:

@@ -21,7 +21,7 @@ __all__ = ["clip_file_stems", "exam_folder", "relative_url", "safe_name"]
 
 MAX_NAME_BYTES = 100  # file systems stop at 255 bytes, and suffixes are added
 WINDOWS_DEVICE_NAMES = re.compile(r"(con|prn|aux|nul|com\d|lpt\d)(\..*)?", re.IGNORECASE)
-# Of the files that lie in the output folder, next to the folders of the animals.
+# Of files in the output folder, next to the folders of the animals.
 RESERVED_SUFFIXES = (".html", ".csv", ".json", ".db", ".sqlite", ".sqlite3", ".lock", ".log", ".toml")
 
 

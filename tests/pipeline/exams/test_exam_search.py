@@ -84,11 +84,10 @@ def test_exams_are_sorted_by_animal_and_date(tmp_path: Path) -> None:
     assert found == [("A", 14), ("A", 15), ("B", 14)]
 
 
-def test_skipped_and_hidden_folders_are_not_searched(tmp_path: Path) -> None:
+def test_hidden_folders_are_not_searched(tmp_path: Path) -> None:
     write(tmp_path / "A" / "2026-05-14" / "left.mp4")
-    write(tmp_path / "out" / "A" / "2026-05-14" / "report.html")
     write(tmp_path / ".trash" / "A" / "2026-05-14" / "left.mp4")
-    search = find_exams(tmp_path, skip=[tmp_path / "out"])
+    search = find_exams(tmp_path)
     assert len(search.exams) == 1
     assert search.problems == ()
 
