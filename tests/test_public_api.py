@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import doctest
 import inspect
 import subprocess
@@ -9,6 +10,7 @@ import sys
 import tomllib
 from importlib.metadata import version
 from pathlib import Path
+from typing import get_type_hints
 
 import pytest
 
@@ -45,6 +47,15 @@ def test_function_has_a_numpy_docstring(name: str) -> None:
     assert all(section in documentation for section in sections)
     missing = [name for name in inspect.signature(function).parameters if f"\n{name}\n" not in documentation]
     assert missing == []
+
+
+@pytest.mark.parametrize("name", ["find_exams", "scan_clip", "clip_coverage", "estimate_exam"])
+def test_returned_type_lists_its_attributes(name: str) -> None:
+    returned = get_type_hints(getattr(pipeline, name))["return"]
+    documentation = inspect.getdoc(returned) or ""
+    assert "\nAttributes\n----------\n" in documentation
+    documented = {word for line in documentation.splitlines() if line[:1].strip() for word in line.split(", ")}
+    assert {field.name for field in dataclasses.fields(returned)} <= documented
 
 
 def test_version_is_that_of_pyproject() -> None:

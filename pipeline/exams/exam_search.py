@@ -33,13 +33,21 @@ SweepDirection = Literal["tail to head", "head to tail"]
 class ExamClip:
     """One recording of an exam.
 
-    path : a file or a folder of stills
-    file : its name in the exam folder
-    window : None if unknown
-    mm_per_px, depth_mm : the scale, from the side file, None if not given there
-    hand : the direction of the sweep over the skin, from the side file, None if not given there
-    refusal : why it must not be opened, a sentence without its name; None if it may be opened. If the name holds
-    unprintable characters, path and file hold the escaped name
+    Attributes
+    ----------
+    path
+        A file or a folder of stills.
+    file
+        Its name in the exam folder.
+    window
+        None if unknown.
+    mm_per_px, depth_mm
+        The scale, from the side file; None if not given there.
+    hand
+        The direction of the sweep over the skin, from the side file; None if not given there.
+    refusal
+        Why it must not be opened, a sentence without its name; None if it may be opened. If the name holds unprintable
+        characters, path and file hold the escaped name.
     """
 
     path: Path
@@ -55,7 +63,24 @@ class ExamClip:
 class Exam:
     """One animal on one date, from the folder and its side file. Unknown values are None.
 
-    passed_before : eggs known to have been laid before this exam
+    Attributes
+    ----------
+    folder
+        Where the recordings are.
+    animal
+        The animal's id, in Unicode normal form C.
+    date
+        Of the exam.
+    species
+        As people wrote it.
+    weight_g, carapace_mm, carapace_width_mm
+        Of the animal; straight length and width of the carapace.
+    passed_before
+        How many eggs are known to have been laid before this exam.
+    clips
+        Sorted by file name, including those that must not be opened.
+    scanned_by
+        Who held the probe.
     """
 
     folder: Path
@@ -72,7 +97,15 @@ class Exam:
 
 @dataclass(frozen=True)
 class ExamProblem:
-    """A folder or file that is not processed. reason : a sentence that also names it"""
+    """A folder or file that is not processed.
+
+    Attributes
+    ----------
+    path
+        Of the folder or file.
+    reason
+        A sentence that names it and says what to do.
+    """
 
     path: Path
     reason: str
@@ -80,7 +113,15 @@ class ExamProblem:
 
 @dataclass(frozen=True)
 class ExamSearch:
-    """exams : sorted by animal and date; problems : of single folders, sorted by path"""
+    """The result of a search.
+
+    Attributes
+    ----------
+    exams
+        Sorted by animal and date.
+    problems
+        Folders that cannot be processed, sorted by path.
+    """
 
     exams: tuple[Exam, ...]
     problems: tuple[ExamProblem, ...]

@@ -14,10 +14,26 @@ __all__ = ["ClipCoverage", "clip_coverage", "swept_windows", "usable_clips"]
 
 @dataclass(frozen=True)
 class ClipCoverage:
-    """One clip of the exam. window : "left", "right" or None;  reason : why it was refused
+    """How much of one clip of an exam could be used.
 
-    frames : how many were decoded;  frames_used : how many were fit for use;  quality : why the others were not
-    duplicate_locations : where, in other exams, the same recording lies, in words
+    Attributes
+    ----------
+    file
+        The clip's name in its exam folder.
+    window
+        "left", "right", or None if unknown.
+    status
+        "done" or "refused".
+    reason
+        Why it was refused, or why only its first frames could be read; else None.
+    frames
+        How many frames were decoded.
+    frames_used
+        How many of them were usable.
+    duplicate_locations
+        Where the same recording is found in other exams, in words.
+    quality
+        Why the other frames were not usable.
     """
 
     file: str
