@@ -1,4 +1,4 @@
-"""``clutchlight train``: output and exit codes. The training itself is tested in tests/synthetic/training."""
+"""``clutchlight train``, its words and exit codes; the runs themselves are tested where they are made."""
 
 from __future__ import annotations
 
@@ -25,8 +25,8 @@ if TYPE_CHECKING:
     from synthetic.training.training_run import TrainingSettings
 
 
-class HeldOutMetrics:
-    """Stands in for the metrics that a training run returns."""
+class Trained:
+    """Held-out figures as a training run returns them."""
 
     def document(self) -> dict[str, float]:
         return {"ap50_shelled": 0.5}
@@ -35,15 +35,13 @@ class HeldOutMetrics:
         return ["ap50_shelled 0.5"]
 
 
-class FineTuningChange(HeldOutMetrics):
-    """Stands in for the result of fine-tuning."""
-
+class Changed(Trained):
     def __init__(self, is_written: bool) -> None:
         self.is_written = is_written
 
 
 def write_label_folder(folder: Path) -> None:
-    """Write labels of two animals, one frame each, as ``clutchlight labels`` does."""
+    """Two frames of two animals, as the export has them."""
     images, annotations = [], []
     for number, animal in enumerate(("AF-1", "AF-2"), 1):
         name = f"images/{animal}_2026-05-14_left-1.mp4_000003.png"
@@ -59,7 +57,7 @@ def write_label_folder(folder: Path) -> None:
 
 
 @pytest.mark.parametrize(
-    ("arguments", "message"),
+    ("arguments", "said"),
     [
         (["train"], "--config FILE"),
         (["train", "--config", "training.toml", "--allow-regression"], "--labels"),
@@ -67,25 +65,23 @@ def write_label_folder(folder: Path) -> None:
         (["train", "--labels", "no/labels", "--from", "weights"], "no/labels/coco.json cannot be read"),
     ],
 )
-def test_wrong_usage_is_2(arguments: Sequence[str], message: str, capsys: pytest.CaptureFixture[str]) -> None:
+def test_wrong_usage_is_2(arguments: Sequence[str], said: str, capsys: pytest.CaptureFixture[str]) -> None:
     assert app.main(arguments) == ExitCode.USAGE
-    assert message in capsys.readouterr().err
+    assert said in capsys.readouterr().err
 
 
-def test_training_continues_with_smaller_batches_and_then_on_the_cpu_if_gpu_memory_is_full(
+def test_a_training_on_a_full_gpu_goes_on_with_fewer_pictures_and_then_on_the_cpu(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
     import torch
 
     tried = []
 
-    def run_training(
-        settings: TrainingSettings, weights: Path, *, device: torch.device, **rest: object
-    ) -> HeldOutMetrics:
+    def run_training(settings: TrainingSettings, weights: Path, *, device: torch.device, **rest: object) -> Trained:
         tried.append((settings.batch, device.type))
         if device.type == "cuda":
             raise torch.OutOfMemoryError("CUDA out of memory")
-        return HeldOutMetrics()
+        return Trained()
 
     monkeypatch.setattr("synthetic.training.training_run.run_training", run_training)
     monkeypatch.setattr("torch.cuda.is_available", lambda: True)
@@ -94,37 +90,34 @@ def test_training_continues_with_smaller_batches_and_then_on_the_cpu_if_gpu_memo
     file.write_text(re.sub(r"(?m)^batch = \d+", "batch = 32", text), encoding="utf-8")
     assert app.main(["train", "--config", str(file), "--out", str(tmp_path / "new.safetensors")]) == ExitCode.DONE
     assert tried == [(32, "cuda"), (16, "cuda"), (32, "cpu")]
-    output = capsys.readouterr()
-    assert "32 pictures a step do not fit. Going on with 16." in output.err
-    assert "Going on on the CPU." in output.err
-    assert "Training on the CPU: " in output.err
-    assert output.out.splitlines()[0] == "ap50_shelled 0.5"
+    said = capsys.readouterr()
+    assert "32 pictures a step do not fit. Going on with 16." in said.err
+    assert "Going on on the CPU." in said.err
+    assert "Training on the CPU: " in said.err
+    assert said.out.splitlines()[0] == "ap50_shelled 0.5"
 
 
-def test_fine_tuned_network_that_became_worse_is_written_only_if_allowed(
+def test_a_network_taught_on_labels_is_written_or_refused_in_words_and_exit_codes(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    calls: list[dict[str, Any]] = []
+    told: list[dict[str, Any]] = []
 
-    def run_fine_tuning(settings: TrainingSettings, weights: Path, **rest: Any) -> FineTuningChange:
+    def run_fine_tuning(settings: TrainingSettings, weights: Path, **rest: Any) -> Changed:
         network = load_weights(rest["start"]).config
-        assert (network.widths, network.blocks) == (
-            settings.widths,
-            settings.blocks,
-        )  # the shipped settings fit the shipped network
-        calls.append(rest)
-        return FineTuningChange(is_written=rest["allow_regression"])
+        assert (network.widths, network.blocks) == (settings.widths, settings.blocks)  # the shipped ones fit
+        told.append(rest)
+        return Changed(is_written=rest["allow_regression"])
 
     monkeypatch.setattr("synthetic.training.fine_tuning.run_fine_tuning", run_fine_tuning)
     write_label_folder(tmp_path / "labels")
     out = tmp_path / "own.safetensors"
     command = ["train", "--from", str(shipped_weights()), "--labels", str(tmp_path / "labels"), "--out", str(out)]
     assert app.main(command) == ExitCode.REGRESSION == 5
-    output = capsys.readouterr()
-    assert f"The network became worse, so {out} was not written." in output.err
-    assert "--allow-regression" in output.err
-    assert "--weights" not in output.out
+    said = capsys.readouterr()
+    assert f"The network became worse, so {out} was not written." in said.err
+    assert "--allow-regression" in said.err
+    assert "--weights" not in said.out
     assert app.main([*command, "--allow-regression"]) == ExitCode.DONE
     assert f"Use it with --weights {out}" in capsys.readouterr().out
-    labelled: LabelledPictures = calls[0]["labelled"]
+    labelled: LabelledPictures = told[0]["labelled"]
     assert labelled.animals == ["AF-1", "AF-2"]
