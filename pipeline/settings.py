@@ -338,9 +338,28 @@ class _Counting(SettingsTable):
 
 
 def load_settings(path: Path | None = None) -> Settings:
-    """The shipped settings and what was learned, with the keys that the file at ``path`` gives in their place.
+    """Read the settings: the shipped ones, under the user's own file.
 
-    Raises ConfigError, naming file, line and key of every problem.
+    Parameters
+    ----------
+    path
+        A TOML file with some or all keys of ``configs/settings.toml``; None for the shipped settings.
+
+    Returns
+    -------
+    Settings
+        Validated and frozen, one attribute for each table of ``configs/settings.toml``.
+
+    Raises
+    ------
+    ConfigError
+        If the file cannot be read, or has an unknown key or a wrong value. The text names file, line and key of every
+        problem.
+
+    Examples
+    --------
+    >>> load_settings().detect.batch_frames > 0
+    True
     """
     calibration = read_toml(config_path("calibration.toml"), _Calibrated).model_dump(mode="json")
     counting = read_toml(config_path("counting.toml"), _Counting).model_dump(mode="json")

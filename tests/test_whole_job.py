@@ -1,4 +1,4 @@
-"""The whole job with the shipped network, from phantoms filmed to figures, through the installed command."""
+"""The whole job with the shipped network, from simulated clips to metrics, through the command line."""
 
 from __future__ import annotations
 

@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 
 from models.ellipse import overlap
 from pipeline.batch.clip_reuse import ClipReader
-from pipeline.batch.events import BatchEvent
+from pipeline.batch.run_context import RunContext
 from pipeline.bench.ground_truth import DataSet
 from pipeline.detect.detector import FrameDetector
 from pipeline.exams.exam_search import Exam, find_exams
@@ -67,15 +67,11 @@ def read_training_exams(
     exams = find_exams(data_set.exams_root).exams
     training_exams = []
     with Store(out) as store:
-        reader = ClipReader.prepare(exams, store, settings, detector, force=False, on_event=_nobody)
+        reader = ClipReader.prepare(exams, RunContext(store, settings, detector))
         for exam in exams:
             scans = [reader.read(clip, exam)[0] for clip in exam.clips]
             training_exams.append(_lesson(exam, scans, data_set.animals[exam.animal], seen))
     return training_exams
-
-
-def _nobody(event: BatchEvent) -> None:
-    pass
 
 
 @dataclass(frozen=True)

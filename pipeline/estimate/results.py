@@ -212,8 +212,22 @@ class History:
 class ExamFinding:
     """The estimate for one exam.
 
-    stage : "follicle", "thin-shelled", "calcified", "mixed" or "none seen"; stage_probability of it
-    confidence : probability that the shelled estimate is within one egg of the number the sweeps crossed
+    Attributes
+    ----------
+    shelled, follicles
+        How many shelled eggs, and follicles: a lower bound, an estimate and its 90 % interval.
+    stage
+        Of the clutch: "follicle", "thin-shelled", "calcified", "mixed" or "none seen".
+    stage_probability
+        The probability of that stage.
+    confidence
+        The probability that the shelled estimate is within one egg of the number that the sweeps crossed.
+    flags
+        The reasons why a person should check the exam.
+    eggs
+        Every listed egg and follicle.
+    history
+        This exam compared with the animal's earlier exams.
     """
 
     shelled: Count
