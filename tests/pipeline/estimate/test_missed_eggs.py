@@ -4,7 +4,8 @@ import numpy as np
 import pytest
 import scipy.stats
 
-from pipeline.estimate.missed_eggs import EncounterHistory, detection_log_odds, estimate_missed
+from pipeline.estimate.encounter_history import EncounterHistory, detection_log_odds
+from pipeline.estimate.missed_eggs import estimate_missed
 from pipeline.settings import DetectionRate
 from tests.pipeline.estimate.closed_population import CatchSeries, chapman, chapman_deviation, petersen
 
