@@ -9,7 +9,7 @@ import pytest
 from pipeline.estimate.flags import evaluate_flags
 from pipeline.estimate.results import History
 from tests.pipeline.estimate.flags.example_inputs import SETTINGS, UNREMARKABLE
-from tests.pipeline.estimate.test_history import counted, history, told, visit
+from tests.pipeline.estimate.test_history import counted, history, outcome, visit
 
 
 def flags_of(known: History) -> dict[str, str]:
@@ -20,7 +20,7 @@ def flags_of(known: History) -> dict[str, str]:
 def test_an_expected_history_raises_no_flag() -> None:
     assert flags_of(history(visit(0, 6))) == {}
     assert flags_of(history(visit(0, 6), visit(5, 6))) == {}
-    assert flags_of(history(visit(0, 6), visit(5, 4), outcomes=(told("laid", 2, 2),))) == {}
+    assert flags_of(history(visit(0, 6), visit(5, 4), outcomes=(outcome("laid", 2, 2),))) == {}
 
 
 @pytest.mark.parametrize(("days", "is_raised"), [(28, False), (29, True)])
@@ -43,7 +43,7 @@ def test_a_count_that_rose_with_no_time_for_new_eggs() -> None:
     assert "count-rose" not in flags_of(history(visit(0, 5), visit(12, 8)))
     assert "count-rose" not in flags_of(history(visit(0, 5, 3), visit(4, 8)))
     assert "count-rose" not in flags_of(history(visit(0, counted(7, doubt=0.3)), visit(4, counted(8, doubt=0.3))))
-    found = flags_of(history(visit(0, 5), visit(4, 5), outcomes=(told("laid", 2, 2),)))
+    found = flags_of(history(visit(0, 5), visit(4, 5), outcomes=(outcome("laid", 2, 2),)))
     assert "5 now, 5 on 1 May 2026, and 2 are known to have left her since" in found["count-rose"]
 
 
@@ -54,7 +54,7 @@ def test_missing_eggs_that_are_not_known_to_have_left_her() -> None:
         == "Fewer shelled eggs than on 1 May 2026: 5 now, 8 then, and none is known to have left her."
     )
     assert "eggs-missing" not in flags_of(history(visit(0, counted(8, doubt=0.3)), visit(4, counted(7, doubt=0.3))))
-    assert "eggs-missing" not in flags_of(history(visit(0, 8), visit(4, 5), outcomes=(told("laid", 2, None),)))
+    assert "eggs-missing" not in flags_of(history(visit(0, 8), visit(4, 5), outcomes=(outcome("laid", 2, None),)))
 
 
 def test_follicles_that_are_gone_and_did_not_become_eggs() -> None:
