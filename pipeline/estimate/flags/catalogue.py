@@ -164,12 +164,12 @@ FLAG_DEFINITIONS: Mapping[str, FlagDefinition] = {
     # Single eggs, and the species.
     "large-egg": FlagDefinition(
         "check",
-        "Larger than known for the species: {eggs}; known are {known} ({sources}).",
+        "Larger than known for the species: {eggs}; known range: {known} ({sources}).",
         "Check on the picture whether it is one egg. Larger than usual does not mean that it cannot pass.",
     ),
     "small-eggs": FlagDefinition(
         "note",
-        "All {number} shelled eggs look smaller than known for the species: at most {largest}; known are {known} "
+        "All {number} shelled eggs look smaller than known for the species: at most {largest}; known range: {known} "
         "({sources}).",
         "Check whether they are eggs, and whether the scale is right.",
     ),
@@ -203,7 +203,7 @@ FLAG_DEFINITIONS: Mapping[str, FlagDefinition] = {
     ),
     "unusual-clutch": FlagDefinition("note", "{eggs}: {more} than the usual clutch of {known}.", "{advice}"),
     "unknown-species": FlagDefinition(
-        "note", "{species}, so the usual clutch is unknown.", "Enter the scientific name in exam.toml."
+        "note", "{species}, so no usual clutch is known.", "Enter the scientific name in exam.toml."
     ),
     # Change since an earlier exam.
     "shells-retained": FlagDefinition(
@@ -224,7 +224,7 @@ FLAG_DEFINITIONS: Mapping[str, FlagDefinition] = {
     ),
     "follicles-regressing": FlagDefinition(
         "check",
-        "Fewer follicles than on {date}: {now} now, {then} then, and no more eggs.",
+        "Fewer follicles than on {date}: {now} now, {then} then, and no additional eggs.",
         "They may have been reabsorbed, or lie out of reach; a vet may want to monitor them.",
     ),
     "stage-went-back": FlagDefinition(
