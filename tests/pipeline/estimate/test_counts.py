@@ -6,8 +6,9 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from pipeline.estimate.candidates import CandidatePosterior
-from pipeline.estimate.counts import count_when_unscanned, estimate_count
-from pipeline.settings import load_settings
+from pipeline.estimate.clutch_prior import ClutchPrior
+from pipeline.estimate.counts import calibrated_confidence, count_when_unscanned, estimate_count
+from pipeline.settings import ConfidenceCalibration, load_settings
 from pipeline.track.merging.count_distribution import CountDistribution, point_mass, poisson_binomial
 from pipeline.track.merging.merge import Egg, EggTrack
 from tests.pipeline.estimate.known_detection_rate import missed_at_rate
@@ -19,7 +20,16 @@ NONE_MISSED = missed_at_rate(1.0)
 MANY_MISSED = missed_at_rate(0.6)
 
 
-def count_of(existences, *, correction=None, missed=NONE_MISSED, at_least=0, learned=PLAIN):
+def count_of(
+    existences,
+    *,
+    correction=None,
+    missed=NONE_MISSED,
+    at_least=0,
+    learned=PLAIN,
+    both_windows=True,
+    clutch_prior=None,
+):
     eggs = tuple(Egg(k, (EggTrack("a.mp4", k),), 0.9, SHELL, 0.9) for k in range(1, len(existences) + 1))
     posterior = CandidatePosterior(poisson_binomial(existences), np.array(existences, float))
     return estimate_count(
@@ -30,7 +40,8 @@ def count_of(existences, *, correction=None, missed=NONE_MISSED, at_least=0, lea
         at_least=at_least,
         learned=learned,
         settings=SETTINGS.estimate,
-        both_windows=True,
+        both_windows=both_windows,
+        clutch_prior=clutch_prior,
     )
 
 
@@ -132,3 +143,54 @@ def test_an_animal_that_could_not_be_scanned_may_carry_many():
     result = count_when_unscanned(SETTINGS.estimate)
     assert result.count.estimate == 0
     assert result.count.interval90[1] >= 10
+
+
+@pytest.mark.parametrize("both_windows", [True, False])
+def test_eggs_out_of_reach_are_allowed_for_only_where_exams_are_compared(both_windows):
+    result = count_of([1.0] * 6, both_windows=both_windows)
+    rules = SETTINGS.estimate
+    expected = (
+        rules.unreached_eggs + rules.unreached_share * 6
+        if both_windows
+        else 2 * rules.unreached_eggs + rules.one_window_unreached_share * 6
+    )
+    assert result.distribution.mean == 6
+    assert sum(result.count.chances) == pytest.approx(1.0)
+    assert np.dot(np.arange(len(result.count.chances)), result.count.chances) == pytest.approx(6 + expected, abs=1e-6)
+
+
+@pytest.mark.parametrize("both_windows", [True, False])
+def test_the_clutch_prior_expects_the_share_that_these_windows_cross(both_windows):
+    prior = ClutchPrior("Emys orbicularis", 8, 10, "an invented source")
+    plain = count_of([0.6] * 10, both_windows=both_windows)
+    result = count_of([0.6] * 10, both_windows=both_windows, clutch_prior=prior)
+    rules = SETTINGS.estimate
+    share = rules.both_windows_crossed_share if both_windows else rules.one_window_crossed_share
+    np.testing.assert_allclose(
+        result.distribution.probabilities, prior.reweighted(plain.distribution, share).probabilities
+    )
+    assert result.clutch_prior == prior
+    assert plain.clutch_prior is None
+
+
+def test_the_confidence_is_calibrated_on_log_odds():
+    assert calibrated_confidence(0.8, ConfidenceCalibration(intercept=0.0, slope=1.0)) == pytest.approx(0.8)
+    assert calibrated_confidence(0.8, ConfidenceCalibration(intercept=0.0, slope=0.5)) == pytest.approx(2 / 3)
+    assert calibrated_confidence(0.5, ConfidenceCalibration(intercept=np.log(3), slope=1.0)) == pytest.approx(0.75)
+    assert calibrated_confidence(1.0, ConfidenceCalibration(intercept=0.0, slope=1.0)) == pytest.approx(0.999)
+    assert calibrated_confidence(0.0, ConfidenceCalibration(intercept=0.0, slope=1.0)) == pytest.approx(0.001)
+
+
+def test_the_interval_leaves_half_of_the_rest_on_either_side():
+    """Corrections of -2 to 2 with 0.1, 0.2, 0.4, 0.2, 0.1: a probability of 0.5 needs -1 to 1, of 0.9 all of them."""
+    correction = CountDistribution(-2, np.array([0.1, 0.2, 0.4, 0.2, 0.1]))
+    for probability, interval in ((0.5, (9, 11)), (0.9, (8, 12)), (0.3, (10, 10))):
+        learned = PLAIN.model_copy(update={"interval_probability": probability})
+        assert count_of([1.0] * 10, correction=correction, learned=learned).count.interval90 == interval
+
+
+def test_objects_are_listed_from_a_threshold_on():
+    rules = SETTINGS.estimate
+    assert rules.doubtful_existence < rules.listed_existence
+    result = count_of([0.99, 0.98, rules.listed_existence, rules.listed_existence - 0.01])
+    assert [egg.existence for egg in result.eggs] == [0.99, 0.98, rules.listed_existence]

@@ -7,11 +7,13 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from pipeline.estimate.encounter_history import encounter_history
+from pipeline.estimate.encounter_history import EncounterHistory, detection_log_odds, encounter_history
 from pipeline.estimate.missed_eggs import estimate_missed
 from pipeline.settings import DetectionRate, load_settings
 from pipeline.track.merging.merge import Egg, EggTrack
+from pipeline.track.merging.observed_object import largest_section
 from pipeline.track.merging.passes import Pass
+from pipeline.track.merging.same_egg_likelihood import visibility_probability
 from pipeline.track.tracks import ClipTracks
 from tests.pipeline.track.merging.test_merge import clip, crossing
 
@@ -75,3 +77,56 @@ def test_a_sweep_there_and_back_that_missed_an_egg_of_another_clip_counts_once()
     history = encounter_history([egg(1, file="left-2.mp4")], passes, [crossed_at(50), other], None, RATES, SETTINGS)
     assert history.detected.tolist() == [[True, False, False]]
     assert history.crossing_probability.tolist() == [[1, CROSSED_AGAIN, 0]]
+
+
+def of_other_clip(other: ClipTracks, *, carapace_width_mm: float | None = None) -> EncounterHistory:
+    """An egg found at a depth of 200 px in a clip of the left window at 0.2 mm per px, and in no pass of the other."""
+    first = replace(clip(crossing(1, 190, 210, 300.0, 200.0), mm_per_px=0.2), imaging_depth_px=400.0)
+    passes = [Pass.first(first.file, 0, 600), Pass.first(other.file, 0, 600)]
+    return encounter_history([egg(1)], passes, [first, other], carapace_width_mm, RATES, SETTINGS)
+
+
+SIZE_PX = largest_section(crossing(1, 190, 210, 300.0, 200.0))
+SECOND = replace(clip(file="left-2.mp4", mm_per_px=0.1), imaging_depth_px=800.0)
+
+
+def test_another_clip_of_the_same_window_shows_the_egg_at_its_own_scale() -> None:
+    history = of_other_clip(SECOND)
+    assert history.crossing_probability.tolist() == [[1, CROSSED_AGAIN]]
+    # Twice as many px over twice the imaging depth.
+    expected = detection_log_odds([SIZE_PX / 400], [0.5], RATES)[0]
+    np.testing.assert_allclose(history.log_odds, [[expected, expected]])
+    zoomed_in = of_other_clip(replace(SECOND, imaging_depth_px=500.0))
+    assert zoomed_in.log_odds[0, 1] == pytest.approx(detection_log_odds([2 * SIZE_PX / 500], [0.8], RATES)[0])
+
+
+def test_the_other_window_shows_the_egg_from_the_far_side_of_the_body() -> None:
+    right = replace(SECOND, file="right-1.mp4", window="right")
+    history = of_other_clip(right, carapace_width_mm=100.0)
+    depth = SETTINGS.track.body_width_share * 100.0 / 0.1 - 400.0
+    assert history.log_odds[0, 1] == pytest.approx(detection_log_odds([2 * SIZE_PX / 800], [depth / 800], RATES)[0])
+    probability = visibility_probability(np.array([depth]), np.array([2 * SIZE_PX]), 800.0)[0]
+    assert history.crossing_probability.tolist() == [[1, pytest.approx(probability)]]
+
+
+@pytest.mark.parametrize(
+    ("other", "carapace_width_mm"),
+    [
+        (replace(SECOND, window="right"), None),
+        (replace(SECOND, window="right", mm_per_px=None), 100.0),
+        (replace(SECOND, window=None), 100.0),
+        (replace(SECOND, window="right", imaging_depth_px=None), 100.0),
+    ],
+)
+def test_where_the_position_cannot_be_predicted_the_egg_counts_as_average(
+    other: ClipTracks, carapace_width_mm: float | None
+) -> None:
+    history = of_other_clip(other, carapace_width_mm=carapace_width_mm)
+    assert history.crossing_probability.tolist() == [[1, SETTINGS.track.other_window_reseen_share]]
+    assert history.log_odds[0, 1] == RATES.intercept
+
+
+def test_passes_over_clips_that_are_not_used_are_ignored() -> None:
+    passes = [OUT, Pass.first("left-2.mp4", 0, 600)]
+    history = encounter_history([egg(1)], passes, [crossed_at(200)], None, RATES, SETTINGS)
+    assert history.detected.tolist() == [[True]]
