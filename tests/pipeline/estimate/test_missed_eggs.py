@@ -93,8 +93,8 @@ def clutch_of(rng, number, delta):
     crossed[: number // 2, 2] = 0.9
     probability = crossed * expit(log_odds + delta)
     found = rng.random(probability.shape) < probability
-    met = found.any(axis=1)
-    return EncounterHistory(found[met], crossed[met], log_odds[met])
+    is_seen = found.any(axis=1)
+    return EncounterHistory(found[is_seen], crossed[is_seen], log_odds[is_seen])
 
 
 def test_the_number_of_missed_eggs_is_calibrated():
@@ -108,12 +108,13 @@ def test_the_number_of_missed_eggs_is_calibrated():
     while len(ranks) < 400:
         number = int(rng.choice(numbers, p=prior / prior.sum()))
         encounter_history = clutch_of(rng, number, rng.normal(0, RATES.exam_sd))
-        met = len(encounter_history.detected)
-        if met == 0:
+        seen = len(encounter_history.detected)
+        if seen == 0:
             continue
-        rest = estimate_missed(encounter_history, RATES).count_distribution(met, zero_count_prior=0.5)
+        missed = estimate_missed(encounter_history, RATES).count_distribution(seen, zero_count_prior=0.5)
         ranks.append(
-            rest.probability_below(number - met) + rng.random() * rest.probability_within(number - met, number - met)
+            missed.probability_below(number - seen)
+            + rng.random() * missed.probability_within(number - seen, number - seen)
         )
     found = np.histogram(ranks, 8, (0, 1))[0]
     assert scipy.stats.chisquare(found).pvalue > 0.01, found

@@ -44,17 +44,17 @@ rest = st.sampled_from([[1.0], [0.7, 0.3]])
 @given(st.lists(drawn, max_size=4), st.lists(follicle, max_size=2), rest)
 def test_the_stage_of_the_clutch_equals_the_enumeration_of_all_outcomes(shelled, follicles, more):
     """One more follicle may have been missed."""
-    chances = dict.fromkeys([*STAGES, "mixed", "none seen"], 0.0)
+    probabilities = dict.fromkeys([*STAGES, "mixed", "none seen"], 0.0)
     for outcome in itertools.product([None, *STAGES], repeat=len(shelled) + len(follicles)):
-        for missed, chance in enumerate(more):
-            probability = chance
+        for missed, probability_of_missed in enumerate(more):
+            probability = probability_of_missed
             for one, stage in zip([*shelled, *follicles], outcome, strict=True):
                 probability *= 1 - one.existence if stage is None else one.existence * one.stages[STAGES.index(stage)]
             kinds = (set(outcome) | ({"follicle"} if missed else set())) - {None}
-            chances["none seen" if not kinds else kinds.pop() if len(kinds) == 1 else "mixed"] += probability
+            probabilities["none seen" if not kinds else kinds.pop() if len(kinds) == 1 else "mixed"] += probability
     counts = counted(shelled, shelled, [1.0]), counted(follicles, follicles, more)
     stage, probability = clutch_stage(*counts)
-    assert probability == pytest.approx(chances[stage], abs=1e-9)
+    assert probability == pytest.approx(probabilities[stage], abs=1e-9)
     # The stage never contradicts the counts: eggs of one stage, of both, or together with follicles.
     some_shelled, some_follicles = (one.count.estimate > 0 for one in counts)
     if some_shelled and some_follicles:
