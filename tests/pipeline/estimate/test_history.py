@@ -128,6 +128,23 @@ def test_earlier_follicles_may_have_become_eggs() -> None:
     assert new.risen == 0.0
 
 
+@pytest.mark.parametrize(("shelled", "risen"), [(6, 0.0), (7, 1.0)])
+def test_more_eggs_than_the_earlier_eggs_and_follicles_can_account_for(shelled: int, risen: float) -> None:
+    change = history(visit(0, 4, 2), visit(12, shelled, 0)).change
+    assert change is not None
+    assert change.risen == risen
+
+
+@pytest.mark.parametrize(("too_late", "passed"), [(False, PassedEggs(3)), (True, PassedEggs(5))])
+def test_exams_are_compared_up_to_the_longest_time_that_a_clutch_is_carried(too_late: bool, passed: PassedEggs) -> None:
+    """After that, all that is noted in exam.toml is of the new clutch."""
+    days = SETTINGS.maximum_same_clutch_days + too_late
+    both = history(visit(0, 8, passed=2), visit(days, 5, passed=5))
+    assert (both.change is None) == too_late
+    assert both.shell_days == (0 if too_late else days)
+    assert both.passed[1] == passed
+
+
 def test_exam_toml_and_recorded_outcomes_describe_the_same_eggs() -> None:
     both = history(visit(0, 8), visit(6, 5, passed=3), outcomes=(outcome("laid", 3, 2),))
     assert both.passed == (PassedEggs(0), PassedEggs(3))
