@@ -40,6 +40,14 @@ def test_an_egg_larger_than_any_known_is_flagged_with_the_sources() -> None:
     assert "large-egg" not in flags_of(egg(1, 44.0, 25.0))
 
 
+def test_several_eggs_are_listed_by_their_numbers() -> None:
+    large = [egg(number, 46.0, 30.0) for number in (3, 5, 8)]
+    size = f"(46 {MULTIPLICATION_SIGN} 30 mm)"
+    assert f": number 3 {size}, number 5 {size} and number 8 {size};" in flags_of(*large)["large-egg"].reason
+    assert f": number 3 {size} and number 5 {size};" in flags_of(*large[:2])["large-egg"].reason
+    assert f": number 3 {size};" in flags_of(*large[:1])["large-egg"].reason
+
+
 def test_an_uncertain_size_raises_no_flag() -> None:
     touched = replace(egg(5, 46.0, 29.0), length_interval90_mm=(35.0, 60.0), width_interval90_mm=(20.0, 40.0))
     assert "large-egg" not in flags_of(*FOUR, touched)
@@ -63,6 +71,8 @@ def test_eggs_are_called_small_only_if_several_were_measured_and_all_are() -> No
     assert "small-eggs" not in flags_of(*three)
     assert "small-eggs" in flags_of(*three, egg(4, 21.0, 12.0))
     assert "small-eggs" not in flags_of(*three, egg(4, 34.0, 20.0))
+    # Within 15 % of the range.
+    assert "small-eggs" not in flags_of(*[egg(number, 27.0, 16.0) for number in range(1, 5)])
     # All seen end on: short, but as wide as usual.
     assert "small-eggs" not in flags_of(*[egg(number, 20.5, 20.0, is_oval=False) for number in range(1, 5)])
     assert "small-eggs" not in flags_of(*[egg(number, 32.0, 14.0) for number in range(1, 5)])
@@ -106,6 +116,8 @@ def history(estimate: int, interval: tuple[int, int], passed: int = 0) -> Histor
 def test_a_clutch_outside_the_usual_range_of_the_species() -> None:
     """3 to 18 (Fritz 2001, from memory); eggs that have left her are part of the clutch."""
     assert flags_of(history=history(18, (16, 20))) == {}
+    assert flags_of(history=history(20, (18, 22))) == {}
+    assert flags_of(history=history(2, (1, 3))) == {}
     many = flags_of(history=history(24, (20, 27), passed=6))["unusual-clutch"]
     assert many.reason.startswith("24 eggs (6 passed, 18 seen): more than the usual clutch of 3 to 18.")
     few = flags_of(history=history(1, (1, 2)))["unusual-clutch"]
