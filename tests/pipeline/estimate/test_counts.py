@@ -113,6 +113,12 @@ def test_uncertain_merges_move_the_estimate():
     assert count_of([0.99] * 8, correction=CountDistribution(-2, np.array([0.7, 0.2, 0.1]))).count.estimate == 6
 
 
+def test_all_likely_objects_are_listed_even_if_the_count_is_lower():
+    result = count_of([1.0] * 5, correction=point_mass(-2))
+    assert result.count.estimate == 3
+    assert len(result.eggs) == 5
+
+
 def test_merging_leaves_at_least_one_real_object_and_none_of_none():
     result = count_of([1.0, 1.0], correction=CountDistribution(-4, np.full(5, 0.2)))
     assert result.distribution.probability_within(0, 0) == 0

@@ -84,6 +84,8 @@ def test_an_egg_much_smaller_than_the_others() -> None:
     odd = egg(6, 25.0, 24.0, is_oval=False)
     assert "number 6" in flags_of(*clutch, odd, profile=None)["much-smaller"].reason
     assert "much-smaller" not in flags_of(*clutch, odd, profile="dermochelys-coriacea")
+    assert SETTINGS.flags.minimum_measured_eggs == 4
+    assert "much-smaller" in flags_of(*clutch[:3], odd, profile=None)
     assert "much-smaller" not in flags_of(*clutch[:2], odd, profile=None)
 
 
