@@ -47,11 +47,41 @@ def estimate_exam(
     *,
     background: AnimalBackground = NO_BACKGROUND,
 ) -> ExamFinding:
-    """The estimate of one exam. The order of the clips does not matter.
+    """Estimate counts, stages and sizes of the eggs of one exam.
 
-    clips : tracks of the clips that were used, file names unique within the exam
-    coverage : of every clip, including refused ones
-    background : what is known about the animal from elsewhere
+    The order of the clips does not matter.
+
+    Parameters
+    ----------
+    exam
+        The exam, as `pipeline.find_exams` gives it.
+    clips
+        The tracks of the clips that were used. File names are unique within the exam.
+    coverage
+        The coverage of every clip, including refused ones.
+    settings
+        Those of `pipeline.load_settings`.
+    background
+        What is known about the animal from elsewhere: her species, earlier exams and outcomes.
+
+    Returns
+    -------
+    ExamFinding
+        Counts with their intervals, the stage of the clutch, every egg, and the flags for a person to check. A count of
+        zero means "none seen", never "none".
+
+    Examples
+    --------
+    An exam without a usable clip:
+
+    >>> import datetime as dt
+    >>> from pathlib import Path
+    >>> from pipeline import load_settings
+    >>> from pipeline.exams.exam_search import Exam
+    >>> exam = Exam(Path("exam"), "AF-0412", dt.date(2026, 5, 14), None, None, None, None, passed_before=0, clips=())
+    >>> finding = estimate_exam(exam, [], [], load_settings())
+    >>> finding.stage, finding.shelled.at_least, finding.shelled.estimate
+    ('none seen', 0, 0)
     """
     grouping = group_exam(exam, clips, coverage, settings)
     return estimate_grouping(exam, grouping, clips, coverage, settings, background=background)

@@ -219,8 +219,22 @@ class History:
 class ExamFinding:
     """The estimate for one exam.
 
-    stage : of the clutch: one of `models.stages.STAGES`, "mixed" or "none seen";  stage_probability : of that stage
-    confidence : probability that the shelled estimate is within one egg of the number that the sweeps crossed
+    Attributes
+    ----------
+    shelled, follicles
+        How many shelled eggs, and follicles: a lower bound, an estimate and its 90 % interval.
+    stage
+        Of the clutch: "follicle", "thin-shelled", "calcified", "mixed" or "none seen".
+    stage_probability
+        The probability of that stage.
+    confidence
+        The probability that the shelled estimate is within one egg of the number that the sweeps crossed.
+    flags
+        The reasons why a person should check the exam.
+    eggs
+        Every listed egg and follicle.
+    history
+        This exam compared with the animal's earlier exams.
     """
 
     shelled: Count
