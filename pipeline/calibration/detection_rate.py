@@ -10,8 +10,8 @@ import numpy as np
 
 from pipeline.calibration.logistic_regression import logistic_weights
 from pipeline.calibration.training_exams import TrainingExam
-from pipeline.estimate.encounter_history import encounter_history
-from pipeline.estimate.missed_eggs import EncounterHistory, estimate_missed
+from pipeline.estimate.encounter_history import EncounterHistory, encounter_history
+from pipeline.estimate.missed_eggs import estimate_missed
 from pipeline.settings import DetectionRate, Settings
 from pipeline.track.merging.merge import Grouping
 
