@@ -227,8 +227,8 @@ def test_imports_are_read_wherever_they_stand() -> None:
         ("pipeline.ingest.clip", "pipeline.track.tracks", True),
         ("pipeline.exams.exam_search", "pipeline.detect.detector", True),  # rooms of one floor do not know each other
         ("pipeline.scan.clip_scan", "pipeline.batch.run", True),
-        ("pipeline.report.sheet", "pipeline.estimate.exam_estimate", False),
-        ("pipeline.estimate.exam_estimate", "pipeline.report.sheet", True),
+        ("pipeline.report.sheet_html", "pipeline.estimate.exam_estimate", False),
+        ("pipeline.estimate.exam_estimate", "pipeline.report.sheet_html", True),
         ("synthetic.acoustics.drawing", "synthetic.film.hand", True),
         ("synthetic.film.hand", "pipeline.track.association", False),  # another package: not a matter of floors
         ("pipeline.detect.detector", "pipeline.estimate.results", True),
