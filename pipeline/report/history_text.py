@@ -49,10 +49,9 @@ def _sentences(history: History) -> Iterator[str]:
     elif len(history.visits) > 1:
         yield "There is no earlier exam to compare with."
     if history.shells_since is not None and history.shell_days:
-        days = _reference_text("Usual time from ovulation to laying", history.retention, "day")
-        yield (
-            f"Shells were first seen {plural(history.shell_days, 'day')} ago, on {date_text(history.shells_since)}. {days}"
-        ).rstrip()
+        first_seen = f"{plural(history.shell_days, 'day')} ago, on {date_text(history.shells_since)}"
+        usual_time = _reference_text("Usual time from ovulation to laying", history.retention, "day")
+        yield f"Shells were first seen {first_seen}. {usual_time}".rstrip()
     yield from _clutch_sentences(history, now.shelled)
 
 
@@ -142,7 +141,7 @@ def _count_cell(count: Count) -> str:
 
 
 def passed_text(passed: PassedEggs) -> str:
-    """Eggs that left her: "3"; "more than 3" if others were not counted; "some" if none was counted; a dash if none is known."""
+    """Eggs that left her: "3"; "more than 3" if others were not counted; "some" if none was counted; else a dash."""
     if passed.is_whole:
         return f"{passed.number}" if passed.number else EN_DASH
     return f"more than {passed.number}" if passed.number else "some"

@@ -48,7 +48,7 @@ def test_outcomes_one_by_one_become_a_record(out: Path, capsys: pytest.CaptureFi
     said = capsys.readouterr().out.splitlines()
     assert said[0] == "1 pair of estimate and outcome from 2 exams"
     assert said[-2:] == [
-        "One pair tells nothing of how far apart estimate and outcome lie as a rule.",
+        "One pair is too few to show how far estimates and outcomes usually differ.",
         f"Open {out / 'agreement.html'}",
     ]
     page = (out / "agreement.html").read_text(encoding="utf-8")
