@@ -24,6 +24,7 @@ __all__ = [
     "APPENDAGES",
     "BODY_BOX",
     "HEIGHT",
+    "STAGE_DASH_ARRAYS",
     "WIDTH",
     "BodyMap",
     "MappedEgg",

@@ -86,7 +86,7 @@ def _range_text(low: float, high: float) -> str:
 
 def _passed_since_text(passed: PassedEggs) -> str:
     if not passed.number:
-        return "no egg is known to have left her since" if passed.is_whole else "eggs left her since, not counted"
+        return "no egg is known to have left her since" if passed.is_whole else "an unknown number left her since"
     verb = "is" if passed.number == 1 else "are"
     more = "" if passed.is_whole else ", and more that were not counted"
     return f"{passed.number} {verb} known to have left her since{more}"

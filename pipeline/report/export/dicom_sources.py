@@ -59,7 +59,7 @@ def dicom_headers(exam: Exam, scans: Sequence[ClipScan]) -> dict[str, Dataset]:
 
 
 def _is_allowed(keyword: str, value: Any) -> bool:
-    """Whether the standard allows the value. The sex of a neutered animal, as some scanners write it, is not allowed."""
+    """Whether the standard allows the value. Some scanners write the sex of a neutered animal, which it does not."""
     from pydicom.valuerep import DA, TM
 
     if keyword == "PatientSex":
