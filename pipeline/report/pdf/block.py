@@ -129,13 +129,14 @@ class Block:
 
         self._drawings.append(drawing)
 
-    def triangle(self, one: Point, two: Point, three: Point, colour: str) -> None:
+    def triangle(self, corners: tuple[Point, Point, Point], colour: str) -> None:
         """Filled, by its corners."""
+        first, *others = corners
 
         def drawing(canvas: Any) -> None:
             path = canvas.beginPath()
-            path.moveTo(one[0], -one[1])
-            for x, y in (two, three):
+            path.moveTo(first[0], -first[1])
+            for x, y in others:
                 path.lineTo(x, -y)
             path.close()
             canvas.setFillColor(colour)

@@ -80,8 +80,8 @@ class _TimelineDrawing:
         for x, text in drawn.dates:
             self._text(text, x, BOTTOM + 24, "middle", MUTED)
         for x, text in drawn.passed:
-            corners = [self.scaled(x - 4, BOTTOM + 3), self.scaled(x + 4, BOTTOM + 3), self.scaled(x, BOTTOM + 10)]
-            self.block.triangle(*corners, TEXT_COLOUR)
+            corners = (self.scaled(x - 4, BOTTOM + 3), self.scaled(x + 4, BOTTOM + 3), self.scaled(x, BOTTOM + 10))
+            self.block.triangle(corners, TEXT_COLOUR)
             self._text(text, x + 6, BOTTOM + 7, "left", TEXT_COLOUR)
         for x in drawn.unscanned_x:
             self._text("?", x, BOTTOM - 6, "middle", MUTED)

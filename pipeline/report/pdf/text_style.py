@@ -1,8 +1,8 @@
 """Fonts of the page, and text broken or cut to a width.
 
 Lengths are points (1/72 inch). The fonts (Source Sans and Source Serif, SIL Open Font License) come from packages and
-not from the machine, so the same text gives the same bytes everywhere. They have Latin, Greek and Cyrillic letters. Only
-the letters that are used are embedded.
+not from the machine, so the same text gives the same bytes everywhere. They hold Latin, Greek and Cyrillic letters.
+Only the letters that are used are embedded.
 """
 
 from __future__ import annotations
