@@ -19,9 +19,9 @@ from pipeline.exams.folder_names import relative_url
 from pipeline.formatting import date_text, percent, plural
 from pipeline.report.history_text import change_text
 from pipeline.report.rendering import render
-from pipeline.report.sign_off import SIGNED_HTML, SignOff, shelled_text
+from pipeline.report.sign_off import SIGNED_HTML, SignOff
 from pipeline.report.summary import ExamSummary
-from pipeline.report.text import count_text, interval_text
+from pipeline.report.text import count_text, interval_text, shelled_text
 
 __all__ = ["index_html", "priority_group"]
 

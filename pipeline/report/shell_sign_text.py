@@ -11,7 +11,7 @@ SHELL_SIGN_LEGEND = (
     "thick its line is; shadow: how much darker it is behind the egg than beside it, at the same depth; inside: "
     "compared with the tissue around. In decibels (dB), if the screen shows {range:.0f} dB from black to white."
 )
-MIN_VISIBLE_DB = 2.0  # a smaller difference cannot be told from speckle; common practice, no source
+MIN_VISIBLE_DB = 2.0  # a smaller difference is lost in speckle; common practice, no source
 
 
 def shell_sign_text(egg: EggFinding) -> str:

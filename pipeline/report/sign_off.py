@@ -13,7 +13,7 @@ from pathlib import Path
 
 from pipeline.estimate.results import Count
 from pipeline.formatting import date_text
-from pipeline.report.text import count_text, interval_text
+from pipeline.report.text import shelled_text
 
 __all__ = [
     "SIGNED_HTML",
@@ -22,7 +22,6 @@ __all__ = [
     "SignOff",
     "read_sign_off",
     "sheet_signature",
-    "shelled_text",
 ]
 
 SIGNED_HTML, SIGNED_JSON = "signed.html", "signed.json"
@@ -61,11 +60,6 @@ class SheetSignature:
     program_count: str
     changes: tuple[str, ...] = ()
     signed_sheet_link: str | None = None
-
-
-def shelled_text(shelled: Count) -> str:
-    """For example "9 shelled eggs, likely 9 to 11"."""
-    return f"{count_text(shelled, 'shelled egg')}, {interval_text(shelled)}"
 
 
 def sheet_signature(sign_off: SignOff, program_count: Count) -> SheetSignature:

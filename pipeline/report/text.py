@@ -18,6 +18,7 @@ __all__ = [
     "frame_time_text",
     "interval_text",
     "scan_text",
+    "shelled_text",
     "short_size_text",
     "size_summary_text",
     "size_text",
@@ -49,6 +50,11 @@ def interval_text(count: Count) -> str:
     return f"likely {low}" if low == high else f"likely {low} to {high}"
 
 
+def shelled_text(shelled: Count) -> str:
+    """For example "9 shelled eggs, likely 9 to 11"."""
+    return f"{count_text(shelled, 'shelled egg')}, {interval_text(shelled)}"
+
+
 def stage_mix_text(eggs: Sequence[EggFinding]) -> str:
     """How many eggs are at each stage, for example "8 calcified, 2 follicles". The most advanced stage comes first."""
     numbers = Counter(egg.stage for egg in eggs)
@@ -77,12 +83,12 @@ def scan_text(scans: Sequence[ClipScan]) -> str:
     refused = sum(scan.status == "refused" for scan in scans)
     frames = sum(scan.frames for scan in scans if scan.status == "done")
     used = sum(len(scan.used_frames) for scan in scans)
-    words = plural(len(scans), "clip")
+    text = plural(len(scans), "clip")
     if refused:
-        words += f", {refused} refused"
+        text += f", {refused} refused"
     if frames:
-        words += f"; {used:,} of {frames:,} frames usable ({percent(used / frames)})"
-    return words
+        text += f"; {used:,} of {frames:,} frames usable ({percent(used / frames)})"
+    return text
 
 
 def size_text(egg: EggFinding, scale_known: bool) -> str:

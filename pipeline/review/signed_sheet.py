@@ -16,7 +16,8 @@ from pipeline.report.export.result import result_document, to_json_bytes
 from pipeline.report.sheet_content import sheet_content
 from pipeline.report.sheet_html import sheet_html
 from pipeline.report.sightings import EggPicture
-from pipeline.report.sign_off import SIGNED_HTML, SIGNED_JSON, SheetSignature, shelled_text
+from pipeline.report.sign_off import SIGNED_HTML, SIGNED_JSON, SheetSignature
+from pipeline.report.text import shelled_text
 from pipeline.review.answer_service import ExamReview
 from pipeline.review.answers import Redo, Undo
 from pipeline.review.cases import ReviewCase

@@ -1,4 +1,4 @@
-"""The best views of the eggs on paper: with all text if pictures of a fair size fit above it, else with stage and size.
+"""The best views of the eggs on paper: with all text if pictures large enough fit above it, else with stage and size.
 
 What does not fit is left out with a note.
 """

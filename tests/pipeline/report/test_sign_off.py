@@ -19,8 +19,8 @@ from pipeline.report.sign_off import (
     SignOff,
     read_sign_off,
     sheet_signature,
-    shelled_text,
 )
+from pipeline.report.text import shelled_text
 from tests.pipeline.report.example_exams import ExampleExam
 
 SIGNED = {
