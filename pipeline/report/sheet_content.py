@@ -38,6 +38,7 @@ __all__ = [
     "CAUTIONS",
     "ClipEntry",
     "EggEntry",
+    "EggLegends",
     "Fact",
     "HistoryContent",
     "SheetContent",
@@ -121,6 +122,18 @@ class EggEntry:
 
 
 @dataclass(frozen=True)
+class EggLegends:
+    """What explains the eggs' pictures, by how much text stands below them.
+
+    short : stage and size;  without_signs : everything but the signs;  full : everything
+    """
+
+    short: str
+    without_signs: str
+    full: str
+
+
+@dataclass(frozen=True)
 class ClipEntry:
     """One recording. outcome : "read", "partly read" or "refused";  reason : why, empty if it was read in full"""
 
@@ -151,7 +164,6 @@ class SheetContent:
     """Everything on the sheet. Text is plain, not escaped.
 
     headline : the count in a few words, for titles;  exam_details : label and value
-    legend : of the eggs' pictures;  full_legend : of the pictures with all the text below them
     history : None if there is nothing to say;  body_map : None if no egg can be placed
     sweep_plot : None if there is no egg or no usable clip;  footer : the model and settings behind the sheet
     """
@@ -167,8 +179,7 @@ class SheetContent:
     history: HistoryContent | None
     eggs_title: str
     eggs: tuple[EggEntry, ...]
-    legend: str
-    full_legend: str
+    legends: EggLegends
     body_map: BodyMap | None
     body_map_text: str
     sweep_plot: SweepPlot | None
@@ -202,8 +213,7 @@ def sheet_content(
         history=_history(finding.history),
         eggs_title=f"Best view of each egg{' and follicle' if finding.follicles.estimate else ''}",
         eggs=tuple(_egg(egg, clips) for egg in eggs),
-        legend=LEGEND,
-        full_legend=_full_legend(eggs),
+        legends=_legends(eggs),
         body_map=placed,
         body_map_text=body_map_text(placed) if placed else "",
         sweep_plot=sweep_plot(finding, clips),
@@ -274,10 +284,11 @@ def _history(history: History) -> HistoryContent | None:
     return HistoryContent("Compared with her species", sentences, (), None) if sentences else None
 
 
-def _full_legend(eggs: Sequence[EggFinding]) -> str:
+def _legends(eggs: Sequence[EggFinding]) -> EggLegends:
     shown_ranges_db = {egg.signs.shown_range_db for egg in eggs if egg.signs is not None}
     signs = [SHELL_SIGN_LEGEND.format(range=shown) for shown in sorted(shown_ranges_db)]
-    return " ".join([LEGEND, LEGEND_DETAILS, *signs])
+    without_signs = f"{LEGEND} {LEGEND_DETAILS}"
+    return EggLegends(LEGEND, without_signs, " ".join([without_signs, *signs]))
 
 
 def _egg(egg: EggFinding, clips: Sequence[ClipScan]) -> EggEntry:

@@ -129,8 +129,7 @@ def size_summary_text(eggs: Sequence[EggFinding], scale_known: bool) -> tuple[st
         return middle, "one measured"
     return (
         middle,
-        f"median of {len(sizes)}; length {min(lengths):.0f}{EN_DASH}{max(lengths):.0f}, "
-        f"width {min(widths):.0f}{EN_DASH}{max(widths):.0f} mm",
+        f"median of {len(sizes)}; length {_spread_text(lengths)}, width {_spread_text(widths)} mm",
     )
 
 
@@ -142,6 +141,12 @@ def clip_title(scan: ClipScan) -> str:
 def frame_time_text(frame: int, frame_rate: float | None) -> str:
     """A moment of a clip in seconds. If the frame rate is unknown, the frame number, from 0."""
     return f"{frame / frame_rate:.1f} s" if frame_rate else f"frame {frame}"
+
+
+def _spread_text(values: Sequence[float]) -> str:
+    """Smallest and largest, or one number if both round to it."""
+    low, high = f"{min(values):.0f}", f"{max(values):.0f}"
+    return low if low == high else f"{low}{EN_DASH}{high}"
 
 
 def _range_text(ends_mm: tuple[float, float]) -> str:

@@ -1,16 +1,17 @@
-"""The best views of the eggs on paper: with all text if pictures large enough fit above it, else with stage and size.
+"""The best views of the eggs on paper, with as much text below them as leaves space for pictures of a fair size.
 
-What does not fit is left out with a note.
+That is all text, or all but the signs of a shell, or only stage and size. Eggs that do not fit are counted in a note.
 """
 
 from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from typing import Literal
 
 from pipeline.report.pdf.block import Block, Stroke
 from pipeline.report.pdf.text_style import BODY, LEGEND, MUTED, SMALL, TextStyle
-from pipeline.report.sheet_content import EggEntry
+from pipeline.report.sheet_content import EggEntry, EggLegends
 
 __all__ = ["GUTTER", "egg_grid_block"]
 
@@ -19,11 +20,14 @@ GUTTER = 8.0  # between columns
 ROW_GAP = 4.0
 ASPECT = 0.75  # height of a picture over its width
 DETAILED_COLUMNS = (4, 5, 6)
-MIN_DETAILED_PICTURE_WIDTH = 60.0
+MIN_DETAILED_PICTURE_WIDTH = 60.0  # with smaller pictures, some of the text is left out
 SHORT_COLUMNS = (4, 5, 6, 8, 10)  # from the largest pictures to the most
 MAX_SIGN_LINES = 3
 MAX_LOCATION_LINES = 2
 NUMBER = TextStyle(10, "serif")
+
+
+CellText = Literal["full", "without signs", "short"]
 
 
 @dataclass(frozen=True)
@@ -34,46 +38,44 @@ class GridLayout:
     cell_width: float
     cell_height: float
     picture_width: float
-    has_details: bool
+    text: CellText
 
     def capacity(self, height: float) -> int:
         """How many eggs fit."""
         return self.columns * max(0, int(height / self.cell_height))
 
 
-def egg_grid_block(eggs: Sequence[EggEntry], legend: str, full_legend: str, width: float, max_height: float) -> Block:
-    """Pictures, text and a legend, in at most that height.
+def egg_grid_block(eggs: Sequence[EggEntry], legends: EggLegends, width: float, max_height: float) -> Block:
+    """Pictures, text and a legend, in at most that height."""
+    texts: tuple[tuple[CellText, str], ...] = (("full", legends.full), ("without signs", legends.without_signs))
+    for text, legend in texts:
+        height = max_height - LEGEND.height(legend, width)
+        layouts = [_detailed_layout(columns, text, eggs, width, height) for columns in DETAILED_COLUMNS]
+        layout = max(layouts, key=lambda layout: layout.picture_width)
+        if layout.picture_width >= MIN_DETAILED_PICTURE_WIDTH:
+            return _grid(eggs, layout, legend, width, left_out=0)
 
-    full_legend : explains the details too, so it is used only where they are shown
-    """
-    detailed_height = max_height - LEGEND.height(full_legend, width)
-    detailed = [_detailed_layout(columns, eggs, width, detailed_height) for columns in DETAILED_COLUMNS]
-    layout = max(detailed, key=lambda layout: layout.picture_width)
-    if layout.picture_width >= MIN_DETAILED_PICTURE_WIDTH:
-        return _grid(eggs, layout, full_legend, width, left_out=0)
-
-    short_height = max_height - LEGEND.height(legend, width)
-    short = [_short_layout(columns, width) for columns in SHORT_COLUMNS]
-    layout = next((layout for layout in short if layout.capacity(short_height) >= len(eggs)), short[-1])
+    height = max_height - LEGEND.height(legends.short, width)
+    layouts = [_short_layout(columns, width) for columns in SHORT_COLUMNS]
+    layout = next((layout for layout in layouts if layout.capacity(height) >= len(eggs)), layouts[-1])
     shown = len(eggs)
-    if layout.capacity(short_height) < shown:
-        shown = layout.capacity(short_height - SMALL.leading)  # less a line for the note
-    return _grid(eggs[:shown], layout, legend, width, left_out=len(eggs) - shown)
+    if layout.capacity(height) < shown:
+        shown = layout.capacity(height - SMALL.leading)  # less a line for the note
+    return _grid(eggs[:shown], layout, legends.short, width, left_out=len(eggs) - shown)
 
 
-def _detailed_layout(columns: int, eggs: Sequence[EggEntry], width: float, height: float) -> GridLayout:
+def _detailed_layout(columns: int, text: CellText, eggs: Sequence[EggEntry], width: float, height: float) -> GridLayout:
     """With the largest pictures that let all eggs fit."""
     cell_width = _cell_width(columns, width)
-    text_height = max(_details(egg, cell_width).height for egg in eggs) + ROW_GAP
+    text_height = max(_caption(egg, cell_width, text).height for egg in eggs) + ROW_GAP
     rows = -(-len(eggs) // columns)
     picture_width = min(cell_width, (height / rows - text_height) / ASPECT)
-    cell_height = ASPECT * picture_width + text_height
-    return GridLayout(columns, cell_width, cell_height, picture_width, has_details=True)
+    return GridLayout(columns, cell_width, ASPECT * picture_width + text_height, picture_width, text)
 
 
 def _short_layout(columns: int, width: float) -> GridLayout:
     cell_width = _cell_width(columns, width)
-    return GridLayout(columns, cell_width, ASPECT * cell_width + 16.0 + ROW_GAP, cell_width, has_details=False)
+    return GridLayout(columns, cell_width, ASPECT * cell_width + 16.0 + ROW_GAP, cell_width, "short")
 
 
 def _cell_width(columns: int, width: float) -> float:
@@ -86,8 +88,7 @@ def _grid(eggs: Sequence[EggEntry], layout: GridLayout, legend: str, width: floa
         row, column = divmod(number, layout.columns)
         x, y = column * (layout.cell_width + GUTTER), row * layout.cell_height
         block.place(_picture(egg, layout.picture_width), (x, y))
-        caption = _details(egg, layout.cell_width) if layout.has_details else _short_caption(egg, layout.cell_width)
-        block.place(caption, (x, y + ASPECT * layout.picture_width))
+        block.place(_caption(egg, layout.cell_width, layout.text), (x, y + ASPECT * layout.picture_width))
     y = layout.cell_height * -(-len(eggs) // layout.columns)
     if left_out:
         y = block.paragraph(f"and {left_out} more, see report.html", (0, y), width, SMALL.bold)
@@ -107,17 +108,20 @@ def _picture(egg: EggEntry, width: float) -> Block:
     return block
 
 
-def _details(egg: EggEntry, width: float) -> Block:
-    """All text about an egg."""
+def _caption(egg: EggEntry, width: float, text: CellText) -> Block:
+    """The text below a picture."""
+    if text == "short":
+        return _short_caption(egg, width)
     block = Block()
     x = block.text(f"{egg.identity} ", (0, 0), NUMBER)
     block.text(BODY.bold.truncate(f"{egg.stage} {egg.stage_percent}", width - x), (x, 1.5), BODY.bold)
     y = 12.5
     for line in (egg.size, egg.shape_and_depth, egg.confidence):
         if line:
-            block.text(SMALL.truncate(line, width), (0, y), SMALL)
+            style = SMALL.shrunk(line, width)
+            block.text(style.truncate(line, width), (0, y), style)
             y += SMALL.leading
-    if egg.signs:
+    if egg.signs and text == "full":
         y = block.paragraph(egg.signs, (0, y), width, SMALL, MAX_SIGN_LINES)
     block.height = block.paragraph(egg.location, (0, y), width, SMALL.muted, MAX_LOCATION_LINES)
     return block

@@ -50,9 +50,7 @@ def sheet_pdf(content: SheetContent) -> bytes:
         sweep = _sweep(content)
         if room - sweep.height <= MIN_EGGS_HEIGHT:
             sweep = _sweep_note(labels)
-        eggs = egg_grid_block(
-            content.eggs, content.legend, content.full_legend, WIDTH, room - sweep.height - TITLE_HEIGHT
-        )
+        eggs = egg_grid_block(content.eggs, content.legends, WIDTH, room - sweep.height - TITLE_HEIGHT)
         above += [_section(content.eggs_title, eggs, labels.stage_lines), sweep]
 
     page, y = Block(height=A4[1]), TOP

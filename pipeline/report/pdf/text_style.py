@@ -23,6 +23,7 @@ FONTS: dict[Face, tuple[str, str]] = {  # package and file
     "italic": ("font_source_sans_pro", "SourceSansPro-It"),
     "serif": ("font_source_serif_pro", "SourceSerifPro-Semibold"),
 }
+MIN_SIZE = 6.5  # of letters that are made smaller to fit, points
 # Over the size of the letters.
 LEADING = 1.22  # from line to line
 ASCENT = 0.95  # from the top of a line to its baseline
@@ -68,6 +69,10 @@ class TextStyle:
         from reportlab.pdfbase.pdfmetrics import stringWidth
 
         return float(stringWidth(text, self.font_name(text), self.size))
+
+    def shrunk(self, text: str, width: float) -> TextStyle:
+        """The style with letters small enough for the text to fit, but not below ``MIN_SIZE``."""
+        return replace(self, size=max(min(self.size, self.size * width / self.width(text)), MIN_SIZE))
 
     def truncate(self, text: str, width: float) -> str:
         """The text, or as many of its letters as fit, with an ellipsis."""
