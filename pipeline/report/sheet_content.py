@@ -5,29 +5,23 @@ The content is built once. ``sheet_html`` draws it for a screen or phone, ``pdf.
 
 from __future__ import annotations
 
-import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
 from pipeline.estimate.results import EggFinding, ExamFinding, Flag, History
 from pipeline.exams.exam_search import Exam
-from pipeline.formatting import EN_DASH, MULTIPLICATION_SIGN, date_text, percent, plural
+from pipeline.formatting import MULTIPLICATION_SIGN, date_text, percent, plural
 from pipeline.report.body_map import BodyMap, body_map, body_map_text
-from pipeline.report.egg_pictures import egg_picture
 from pipeline.report.export.result import ModelIdentity
 from pipeline.report.history_text import HistoryRow, history_rows, history_sentences
-from pipeline.report.shell_sign_text import SHELL_SIGN_LEGEND, shell_sign_text
-from pipeline.report.sightings import EggPicture, best_picture, sorted_scans
+from pipeline.report.sheet_entries import ClipEntry, EggEntry, EggLegends, clip_entry, egg_entry, egg_legends
+from pipeline.report.sightings import sorted_scans
 from pipeline.report.sweep_plot import SweepPlot, sweep_plot
 from pipeline.report.text import (
-    clip_title,
     count_text,
-    frame_time_text,
     interval_text,
     scan_text,
-    short_size_text,
     size_summary_text,
-    size_text,
     stage_mix_text,
     windows_text,
 )
@@ -36,9 +30,6 @@ from pipeline.scan.clip_scan import ClipScan
 
 __all__ = [
     "CAUTIONS",
-    "ClipEntry",
-    "EggEntry",
-    "EggLegends",
     "Fact",
     "HistoryContent",
     "SheetContent",
@@ -47,11 +38,6 @@ __all__ = [
     "sheet_content",
 ]
 
-LEGEND = "Lines are drawn just outside the egg. Sizes are of the whole egg, estimated from all its sections."
-LEGEND_DETAILS = (
-    "Brackets: the 90 % range. “Sure it is one egg” is the probability that the object is real and was not counted "
-    "twice."
-)
 CAUTIONS = (
     "This is not a diagnostic device. Treatment is decided by licensed veterinary staff under local wildlife rules.",
     "Ultrasound counts are known to miss eggs, and “none seen” does not mean none. A radiograph remains the reference "
@@ -98,52 +84,6 @@ class Fact:
     label: str
     value: str
     detail: str
-
-
-@dataclass(frozen=True)
-class EggEntry:
-    """One egg or follicle. size : with its range;  short_size : without it;  signs : empty if not measured
-
-    shape_and_depth : empty if neither is known;  confidence : that it is real and one;  location : where it was seen
-    jpeg : its best picture, None if none was kept;  alternative_text : what the picture shows
-    """
-
-    identity: int
-    stage: str
-    stage_percent: str
-    size: str
-    short_size: str
-    shape_and_depth: str
-    confidence: str
-    signs: str
-    location: str
-    jpeg: bytes | None
-    alternative_text: str
-
-
-@dataclass(frozen=True)
-class EggLegends:
-    """What explains the eggs' pictures, by how much text stands below them.
-
-    short : stage and size;  without_signs : everything but the signs;  full : everything
-    """
-
-    short: str
-    without_signs: str
-    full: str
-
-
-@dataclass(frozen=True)
-class ClipEntry:
-    """One recording. outcome : "read", "partly read" or "refused";  reason : why, empty if it was read in full"""
-
-    file: str
-    window: str
-    length: str
-    used: str
-    scale: str
-    outcome: str
-    reason: str
 
 
 @dataclass(frozen=True)
@@ -212,12 +152,12 @@ def sheet_content(
         facts=tuple(_facts(finding, clips, eggs, is_scanned)),
         history=_history(finding.history),
         eggs_title=f"Best view of each egg{' and follicle' if finding.follicles.estimate else ''}",
-        eggs=tuple(_egg(egg, clips) for egg in eggs),
-        legends=_legends(eggs),
+        eggs=tuple(egg_entry(egg, clips) for egg in eggs),
+        legends=egg_legends(eggs),
         body_map=placed,
         body_map_text=body_map_text(placed) if placed else "",
         sweep_plot=sweep_plot(finding, clips),
-        clips=tuple(_clip(scan) for scan in clips),
+        clips=tuple(clip_entry(scan) for scan in clips),
         footer=(
             f"Model {model.name} ({model.sha256[:12]}), settings {settings_sha256[:12]}. The same recordings, model "
             "and settings give this same sheet."
@@ -282,76 +222,3 @@ def _history(history: History) -> HistoryContent | None:
         rows = tuple(history_rows(history))
         return HistoryContent("Change since her last exam", sentences, rows, timeline(history))
     return HistoryContent("Compared with her species", sentences, (), None) if sentences else None
-
-
-def _legends(eggs: Sequence[EggFinding]) -> EggLegends:
-    shown_ranges_db = {egg.signs.shown_range_db for egg in eggs if egg.signs is not None}
-    signs = [SHELL_SIGN_LEGEND.format(range=shown) for shown in sorted(shown_ranges_db)]
-    without_signs = f"{LEGEND} {LEGEND_DETAILS}"
-    return EggLegends(LEGEND, without_signs, " ".join([without_signs, *signs]))
-
-
-def _egg(egg: EggFinding, clips: Sequence[ClipScan]) -> EggEntry:
-    found = best_picture(egg, clips)
-    seen_in = {sighting.clip for sighting in egg.sightings}
-    scale_known = any(scan.mm_per_px is not None for scan in clips if scan.file in seen_in)
-    size = size_text(egg, scale_known)
-    noun = "follicle" if egg.stage == "follicle" else "egg"
-    return EggEntry(
-        identity=egg.identity,
-        stage=egg.stage,
-        stage_percent=percent(egg.stage_probability),
-        size=size,
-        short_size=short_size_text(egg, scale_known),
-        shape_and_depth=_shape_and_depth_text(egg),
-        confidence=f"{percent(egg.confidence)} sure it is one {noun}",
-        signs=shell_sign_text(egg),
-        location=_location_text(egg, found),
-        jpeg=egg_picture(egg, found) if found else None,
-        alternative_text=f"Ultrasound picture of number {egg.identity}, {egg.stage}, {size}, outlined",
-    )
-
-
-def _shape_and_depth_text(egg: EggFinding) -> str:
-    shape = [] if egg.shape == "cannot tell" else [egg.shape]
-    depth = [] if egg.depth_mm is None or math.isnan(egg.depth_mm) else [f"{egg.depth_mm:.0f} mm deep"]
-    return ", ".join(shape + depth)
-
-
-def _location_text(egg: EggFinding, found: EggPicture | None) -> str:
-    """The clip and time of the picture, and how often the egg was in view."""
-    times = len(egg.sightings)
-    often = "seen once" if times == 1 else f"seen {times} times"
-    if found is None:
-        return often
-    return f"{clip_title(found.scan)}, {frame_time_text(found.picture.frame, found.scan.frame_rate)}; {often}"
-
-
-def _clip(scan: ClipScan) -> ClipEntry:
-    is_done = scan.status == "done"
-    if scan.frame_rate and is_done:
-        length = f"{scan.frames / scan.frame_rate:.0f} s"
-    else:
-        length = plural(scan.frames, "frame") if scan.frames else EN_DASH
-    return ClipEntry(
-        file=scan.file,
-        window=scan.window or "unknown",
-        length=length,
-        used=f"{len(scan.used_frames):,} of {scan.frames:,}" if is_done else EN_DASH,
-        scale=_scale_text(scan),
-        outcome=("partly read" if scan.reason else "read") if is_done else "refused",
-        reason=_reason_text(scan) or ("" if is_done else "no reason recorded"),
-    )
-
-
-def _reason_text(scan: ClipScan) -> str:
-    """Why the clip was refused or only partly read, and what is odd about its scale."""
-    scale = "scale" if scan.mm_per_px is not None else "no scale"
-    scale_note = None if scan.scale_note is None else f"{scale}: {scan.scale_note}."
-    return " ".join(note for note in (scan.reason, scale_note) if note)
-
-
-def _scale_text(scan: ClipScan) -> str:
-    if scan.mm_per_px is not None:
-        return f"{scan.mm_per_px:.3g} mm/px"
-    return "no scale" if scan.status == "done" else EN_DASH

@@ -11,7 +11,7 @@ from typing import Literal
 
 from pipeline.report.pdf.block import Block, Stroke
 from pipeline.report.pdf.text_style import BODY, LEGEND, MUTED, SMALL, TextStyle
-from pipeline.report.sheet_content import EggEntry, EggLegends
+from pipeline.report.sheet_entries import EggEntry, EggLegends
 
 __all__ = ["GUTTER", "egg_grid_block"]
 

@@ -16,7 +16,8 @@ from pipeline.report.pdf.egg_grid import GUTTER, egg_grid_block
 from pipeline.report.pdf.history import history_block
 from pipeline.report.pdf.sweep_plot import sweep_plot_block
 from pipeline.report.pdf.text_style import BODY, GREEN, LEGEND, RED, RULE_COLOUR, SMALL, TITLE, WHITE, TextStyle
-from pipeline.report.sheet_content import ClipEntry, Fact, SheetContent, SheetLabels, Verdict
+from pipeline.report.sheet_content import Fact, SheetContent, SheetLabels, Verdict
+from pipeline.report.sheet_entries import ClipEntry
 
 __all__ = ["sheet_pdf"]
 
