@@ -227,8 +227,8 @@ def test_imports_are_found_anywhere_in_a_module() -> None:
         ("pipeline.ingest.clip", "pipeline.track.tracks", True),
         ("pipeline.exams.exam_search", "pipeline.detect.detector", True),  # rooms on one floor do not import each other
         ("pipeline.scan.clip_scan", "pipeline.batch.run", True),
-        ("pipeline.report.sheet", "pipeline.estimate.exam_estimate", False),
-        ("pipeline.estimate.exam_estimate", "pipeline.report.sheet", True),
+        ("pipeline.report.sheet_html", "pipeline.estimate.exam_estimate", False),
+        ("pipeline.estimate.exam_estimate", "pipeline.report.sheet_html", True),
         ("synthetic.acoustics.drawing", "synthetic.film.hand", True),
         ("synthetic.film.hand", "pipeline.track.association", False),  # another package, so floors do not matter
         ("pipeline.detect.detector", "pipeline.estimate.results", True),

@@ -106,12 +106,11 @@ def agreement(
 ) -> None:
     """Compare the centre's own estimates with recorded outcomes, and write agreement.html in the output folder."""
     with handle_errors(traceback):
-        from pipeline.agreement.page import agreement_html
+        from pipeline.agreement.page import write_agreement_page
         from pipeline.agreement.pairs import MatchRule
         from pipeline.agreement.summary import summarise_agreement
         from pipeline.agreement.text import agreement_lines
         from pipeline.batch.stored_summaries import read_summaries
-        from pipeline.store.atomic_write import write_atomically
         from pipeline.store.lock import hold_lock
         from pipeline.store.store import Store
 
@@ -119,13 +118,13 @@ def agreement(
         with hold_lock(out), Store(out) as store:
             summaries, problems = read_summaries(store, out)
             compared = summarise_agreement(summaries, store.outcomes(), MatchRule(max_days_to_first_egg=within))
-            write_atomically(out / "agreement.html", [agreement_html(compared)])
+            page = write_agreement_page(out, compared)
         for problem in problems if not quiet else ():
             typer.echo(problem.reason, err=True)
         if as_json:
             typer.echo(json.dumps(compared.document(), ensure_ascii=False, allow_nan=False, indent=2))
         elif not quiet:
-            typer.echo("\n".join([*agreement_lines(compared), f"Open {out / 'agreement.html'}"]))
+            typer.echo("\n".join([*agreement_lines(compared), f"Open {page}"]))
 
 
 def _animals_without_exam(outcomes: Sequence[Outcome], exams: Sequence[StoredExam]) -> list[str]:

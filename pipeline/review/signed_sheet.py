@@ -13,11 +13,11 @@ from pathlib import Path
 
 from pipeline.estimate.results import EggFinding
 from pipeline.report.export.result import result_document, to_json_bytes
-from pipeline.report.sheet import sheet_html
+from pipeline.report.sheet_content import sheet_content
+from pipeline.report.sheet_html import sheet_html
 from pipeline.report.sightings import EggPicture
-from pipeline.report.sign_off import SIGNED_HTML, SIGNED_JSON
-from pipeline.report.signature import SheetSignature
-from pipeline.report.text import count_text, interval_text
+from pipeline.report.sign_off import SIGNED_HTML, SIGNED_JSON, SheetSignature
+from pipeline.report.text import shelled_text
 from pipeline.review.answers import Redo, Undo
 from pipeline.review.best_view import best_view, usable_clips
 from pipeline.review.cases import ReviewCase
@@ -57,8 +57,8 @@ def render_signed_sheet(reviewed: ExamReview, read_frame: ReadFrame) -> bytes | 
     if signature is None:
         return None
     sha256 = settings_sha256(case.settings)
-    scans = _scans_with_pictures(reviewed, read_frame)
-    return sheet_html(case.exam, reviewed.finding, scans, case.model, sha256, signature)
+    content = sheet_content(case.exam, reviewed.finding, _scans_with_pictures(reviewed, read_frame), case.model, sha256)
+    return sheet_html(content, signature)
 
 
 def load_signed_sheet(out: Path, case: ReviewCase) -> bytes | None:
@@ -131,6 +131,7 @@ def _signature(reviewed: ExamReview) -> SheetSignature | None:
         name=signed.name,
         role=signed.role,
         signed_at=utc_time_text(signed.at),
-        program_count=f"{count_text(by_program, 'shelled egg')}, {interval_text(by_program)}",
+        signed_count=shelled_text(reviewed.finding.shelled),
+        program_count=shelled_text(by_program),
         changes=changes,
     )

@@ -48,7 +48,7 @@ def test_recorded_outcomes_appear_in_the_agreement(out: Path, capsys: pytest.Cap
     lines = capsys.readouterr().out.splitlines()
     assert lines[0] == "1 pair of estimate and outcome from 2 exams"
     assert lines[-2:] == [
-        "One pair tells nothing of how far apart estimate and outcome lie as a rule.",
+        "One pair is too few to show how far estimates and outcomes usually differ.",
         f"Open {out / 'agreement.html'}",
     ]
     page = (out / "agreement.html").read_text(encoding="utf-8")

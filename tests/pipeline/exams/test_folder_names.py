@@ -15,7 +15,7 @@ from hypothesis import strategies as st
 from pipeline.exams.folder_names import clip_file_stems, exam_folder, relative_url, safe_name
 
 if TYPE_CHECKING:
-    from tests.pipeline.report.conftest import ExampleExam
+    from tests.pipeline.report.example_exams import ExampleExam
 
 texts = st.text(st.characters(codec=None), max_size=300)
 
