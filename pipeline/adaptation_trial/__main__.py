@@ -47,6 +47,7 @@ def main(arguments: list[str] | None = None) -> int:
     settings, shipped = load_settings(), shipped_weights()
 
     def batch(exams: Path, sheets: Path, weights: Path) -> None:
+        settings = load_settings(weights=weights, allow_uncalibrated=True)
         engine = make_engine("openvino", weights, threads=len(os.sched_getaffinity(0)))
         run_batch(exams, sheets, settings, lambda: Detector(engine, settings.detect))
 

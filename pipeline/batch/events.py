@@ -58,7 +58,10 @@ class ExamReport:
 
 @dataclass(frozen=True)
 class BatchReport:
-    """All of a run. index : the page to open, None if none was written;  failure : why it could not be"""
+    """All of a run. index : the page to open, None if none was written;  failure : why it could not be
+
+    warning : what is wrong with the results of all exams, None if nothing is
+    """
 
     root: Path
     out: Path
@@ -66,6 +69,7 @@ class BatchReport:
     problems: tuple[ExamProblem, ...]
     index: Path | None
     failure: str | None = None
+    warning: str | None = None
 
     @property
     def clips(self) -> tuple[ClipReport, ...]:
@@ -80,6 +84,7 @@ class BatchReport:
             "out": str(self.out),
             "index": None if self.index is None else str(self.index),
             "failure": self.failure,
+            "warning": self.warning,
             "exams": [
                 {
                     "animal": exam.animal,

@@ -33,6 +33,7 @@ from pipeline.batch.events import (
     RunPlanned,
 )
 from pipeline.batch.stored_summaries import read_summaries, summary_json
+from pipeline.calibration_file import UNCALIBRATED_WARNING
 from pipeline.estimate.exam_estimate import estimate_exam
 from pipeline.estimate.history import AnimalBackground
 from pipeline.exams.exam_search import Exam, find_exams
@@ -52,7 +53,7 @@ __all__ = ["run_batch"]
 
 log = logging.getLogger(__name__)
 
-RESULT_VERSION = 28
+RESULT_VERSION = 29
 """Raised when the same scans give other results or files, so that every exam is written anew."""
 
 
@@ -102,7 +103,8 @@ def run_batch(
                 with suppress(StoreError):  # what ended the run matters more
                     store.finish_run(run, "interrupted")
                 raise
-        report = BatchReport(root, out, tuple(outcomes), search.problems, None)
+        warning = None if settings.is_calibrated else UNCALIBRATED_WARNING
+        report = BatchReport(root, out, tuple(outcomes), search.problems, None, warning=warning)
         try:
             summaries, unreadable = read_summaries(store, out)
             report = replace(report, problems=(*search.problems, *unreadable))

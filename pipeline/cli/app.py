@@ -20,6 +20,7 @@ from pipeline.cli.error_handling import handle_errors
 from pipeline.cli.exit_codes import ExitCode, batch_exit_code
 from pipeline.cli.options import (
     EXIT_CODES_HELP,
+    AllowUncalibrated,
     AsJson,
     EngineName,
     EngineOption,
@@ -84,6 +85,7 @@ def batch(
     settings: SettingsFile = None,
     engine: EngineOption = EngineName.OPENVINO,
     weights: Weights = None,
+    allow_uncalibrated: AllowUncalibrated = False,
     force: Annotated[bool, typer.Option("--force", help="Read all clips anew, finished ones as well.")] = False,
     quiet: Quiet = False,
     as_json: AsJson = False,
@@ -96,7 +98,9 @@ def batch(
     with handle_errors(traceback):
         from pipeline.cli.progress import print_report
 
-        report = run_batch_with_progress(root, out, settings, engine, weights, force=force, quiet=quiet)
+        report = run_batch_with_progress(
+            root, out, settings, engine, weights, force=force, quiet=quiet, allow_uncalibrated=allow_uncalibrated
+        )
         if as_json:
             typer.echo(json.dumps(report.document(batch_exit_code(report)), ensure_ascii=False, indent=2))
         print_report(report, quiet=quiet, as_json=as_json, traceback=traceback)
@@ -111,6 +115,7 @@ def demo(
     seed: Annotated[int, typer.Option("--seed", min=0, help="Start of the random numbers.")] = 1,
     engine: EngineOption = EngineName.OPENVINO,
     weights: Weights = None,
+    allow_uncalibrated: AllowUncalibrated = False,
     quiet: Quiet = False,
     as_json: AsJson = False,
     traceback: Traceback = False,
@@ -122,7 +127,9 @@ def demo(
 
         exams, results = out / "exams", out / "results"
         _write_phantoms(exams, animals=None, seed=seed, quiet=quiet)
-        report = run_batch_with_progress(exams, results, None, engine, weights, quiet=quiet)
+        report = run_batch_with_progress(
+            exams, results, None, engine, weights, quiet=quiet, allow_uncalibrated=allow_uncalibrated
+        )
         truth = json.loads((exams / "animals.json").read_text(encoding="utf-8"))
         written = [exam.written_to for exam in report.exams if exam.written_to is not None]
         rows = compare_counts(truth, read_results(written))

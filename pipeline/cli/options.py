@@ -12,6 +12,7 @@ from pipeline.cli.exit_codes import ExitCode
 
 __all__ = [
     "EXIT_CODES_HELP",
+    "AllowUncalibrated",
     "AsJson",
     "EngineName",
     "EngineOption",
@@ -42,6 +43,13 @@ SettingsFile = Annotated[
 EngineOption = Annotated[EngineName, typer.Option("--engine", help="What runs the network; cuda needs a GPU.")]
 Weights = Annotated[
     Path | None, typer.Option("--weights", metavar="FILE", help="A network of your own; else the shipped one.")
+]
+AllowUncalibrated = Annotated[
+    bool,
+    typer.Option(
+        "--allow-uncalibrated",
+        help="Use WEIGHTS that have no calibration of their own with the shipped one; every sheet then says so.",
+    ),
 ]
 Quiet = Annotated[bool, typer.Option("--quiet", help="Say nothing but what went wrong.")]
 AsJson = Annotated[bool, typer.Option("--json", help="Write the report as one JSON document to stdout.")]

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from pipeline.cli.error_handling import handle_errors
-from pipeline.cli.options import AsJson, Quiet, SettingsFile, Traceback, misused
+from pipeline.cli.options import AsJson, Quiet, SettingsFile, Traceback, Weights, misused
 
 if TYPE_CHECKING:
     from pipeline.review.users import Permission
@@ -23,6 +23,7 @@ LOOPBACK_HOSTS = ("127.0.0.1", "localhost", "::1")
 def review(
     out: Results,
     settings: SettingsFile = None,
+    weights: Weights = None,
     host: Annotated[
         str, typer.Option("--host", metavar="ADDRESS", help="Where it is served; beyond this machine people log in.")
     ] = "127.0.0.1",
@@ -66,7 +67,8 @@ def review(
             if not quiet:
                 typer.echo(f"Open {address}\nStop with Ctrl+C.", err=True)
 
-        serve(out.resolve(), load_settings(settings), wanted, say)
+        # Exams that the batch estimated with another calibration are refused one by one.
+        serve(out.resolve(), load_settings(settings, weights=weights, allow_uncalibrated=True), wanted, say)
 
 
 def users(
@@ -117,6 +119,7 @@ def labels(
     out: Results,
     to: Annotated[Path, typer.Option("--to", metavar="DIR", help="Where the labelled frames go; made if missing.")],
     settings: SettingsFile = None,
+    weights: Weights = None,
     quiet: Quiet = False,
     as_json: AsJson = False,
     traceback: Traceback = False,
@@ -133,7 +136,9 @@ def labels(
 
         _need_results(out)
         with show_step_progress("Writing labels", quiet=quiet) as step:
-            written = write_labels(out.resolve(), to, load_settings(settings), step)
+            written = write_labels(
+                out.resolve(), to, load_settings(settings, weights=weights, allow_uncalibrated=True), step
+            )
         if as_json:
             typer.echo(json.dumps(written.document(), ensure_ascii=False, indent=2))
         elif not quiet:

@@ -11,8 +11,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from pipeline.calibration_file import DetectionRate
 from pipeline.estimate.missed_eggs import EncounterHistory, detection_log_odds
-from pipeline.settings import DetectionRate, Settings
+from pipeline.settings import Settings
 from pipeline.track.merging.merge import Egg
 from pipeline.track.merging.observed_object import largest_section
 from pipeline.track.merging.passes import Pass

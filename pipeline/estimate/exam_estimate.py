@@ -149,7 +149,7 @@ def count_kind(
     """How many shelled eggs, or follicles, the used ``clips`` of the exam crossed."""
     if not clips:
         return count_when_unscanned(settings.estimate)
-    learned = settings.counting.shelled if shelled else settings.counting.follicles
+    learned = settings.calibration.counts.of(shelled=shelled)
     candidates = [egg for egg in grouping.eggs if egg.is_shelled == shelled]
     # Only a person's word is certain: the settings keep the program's own below that.
     certain = [egg.existence == 1.0 for egg in candidates]
@@ -195,8 +195,8 @@ def _place(egg: Egg, known: TrackIndex) -> str:
 def _measured(listed: Sequence[Egg], known: TrackIndex, settings: Settings) -> dict[int, Measurement]:
     """By the egg's identity. Shelled eggs are one clutch, and tell of each other's size; follicles are not."""
     measured: dict[int, Measurement] = {}
-    outline = settings.calibration.outline
-    for shelled, errors in ((True, outline.shelled), (False, outline.follicle)):
+    outline = settings.calibration.network.outline
+    for shelled, errors in ((True, outline.shelled), (False, outline.follicles)):
         eggs = [egg for egg in listed if egg.is_shelled == shelled]
         sightings = [[known[member.file, member.track] for member in egg.members] for egg in eggs]
         sizes = measure_eggs(sightings, same_clutch=shelled, settings=settings.sizes, errors=errors)

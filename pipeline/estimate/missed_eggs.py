@@ -23,8 +23,8 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import gammaln
 
+from pipeline.calibration_file import DetectionRate
 from pipeline.estimate.candidates import MAX_EGGS
-from pipeline.settings import DetectionRate
 from pipeline.track.merging.count_distribution import CountDistribution, mixture, point_mass
 
 __all__ = ["EncounterHistory", "MissedEggs", "detection_log_odds", "estimate_missed"]

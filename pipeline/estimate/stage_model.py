@@ -17,8 +17,8 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from pipeline.calibration_file import NetworkCalibration, StageFeatures
 from pipeline.estimate.stages import STAGES
-from pipeline.settings import NetworkCalibration, StageFeatures
 
 __all__ = [
     "SIGN_NAMES",

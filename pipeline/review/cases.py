@@ -172,8 +172,9 @@ class CaseStore:
             raise CaseError(f"{where}: {path} cannot be read ({error}). {again}") from error
         if result["settings_sha256"] != self._settings_sha256:
             raise CaseError(
-                f"{where}: its figures were made with other settings than this page was started with. Start it with "
-                f"the batch's --settings FILE, or run the batch over its recordings again."
+                f"{where}: the batch used other settings, or another calibration of the network, than this page was "
+                f"started with. Start it with the batch's --settings FILE and --weights FILE, or run the batch over "
+                f"its recordings again."
             )
         model = ModelIdentity(result["model"]["name"], result["model"]["sha256"])
         engine = self._store.engine_name(exam.animal, exam.date.isoformat()) or ""

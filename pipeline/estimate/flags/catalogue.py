@@ -80,6 +80,13 @@ FLAG_DEFINITIONS: Mapping[str, FlagDefinition] = {
         "The scale is not known for {files}, so nothing there is measured in mm.",
         "Tell mm_per_px or depth_mm in exam.toml.",
     ),
+    # The network.
+    "uncalibrated-network": FlagDefinition(
+        "check",
+        "The network in use has no calibration of its own; the one used was learned for another network, so counts, "
+        "stages, sizes and their probabilities may be wrong.",
+        "Learn a calibration with clutchlight calibrate and run the batch again.",
+    ),
     # The numbers.
     "unreliable-count": FlagDefinition(
         "vet today",

@@ -28,6 +28,8 @@ def _texts(code: str) -> tuple[str, str]:
 
 
 def _found(inputs: FlagInputs, settings: Settings) -> RaisedFlags:
+    if not settings.is_calibrated:
+        yield "uncalibrated-network", {}
     yield from clip_flags(inputs)
     if inputs.species is None:
         yield "unknown-species", {"species": "The species is not told"}

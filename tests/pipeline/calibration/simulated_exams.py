@@ -1,4 +1,4 @@
-"""Lessons without pictures: exams of invented tracks, real ones brighter than look-alikes."""
+"""Training exams without pictures: simulated tracks, with higher scores for real objects than for false tracks."""
 
 from __future__ import annotations
 
@@ -7,7 +7,7 @@ from pathlib import Path
 
 import numpy as np
 
-from pipeline.calibration.training_exams import CrossedObject, TrainingExam
+from pipeline.calibration.training_exams import CrossedObject, TrackLabel, TrainingExam
 from pipeline.exams.exam_search import Exam
 from pipeline.scan.coverage import ClipCoverage
 from pipeline.track.tracks import ClipTracks, Track
@@ -16,8 +16,9 @@ FRAMES = 400
 
 
 def training_exam(rng: np.random.Generator, eggs: int, false_tracks: int, found: float = 0.8) -> TrainingExam:
-    """One sweep that crosses ``eggs``, each found with the probability ``found``, and follows ``false_tracks``."""
-    tracks, track_labels, objects = [], {}, []
+    """One sweep that crosses ``eggs``, each found with the probability ``found``, and has ``false_tracks``."""
+    tracks, objects = [], []
+    track_labels: dict[tuple[str, int], TrackLabel] = {}
     for is_real in [True] * eggs + [False] * false_tracks:
         met = not is_real or rng.random() < found
         size, depth = rng.uniform(0.07, 0.12), rng.uniform(0.2, 0.8)
@@ -26,7 +27,7 @@ def training_exam(rng: np.random.Generator, eggs: int, false_tracks: int, found:
         if met:
             identity = len(tracks) + 1
             tracks.append(_track(rng, identity, rng.normal(1.5 if is_real else 0.2, 0.5)))
-            track_labels["left-1.mp4", identity] = True if is_real else None
+            track_labels["left-1.mp4", identity] = "shelled" if is_real else "none"
     exam = Exam(Path("AF-1/2026-05-14"), "AF-1", dt.date(2026, 5, 14), None, None, None, None, 0, ())
     return TrainingExam(
         exam=exam,

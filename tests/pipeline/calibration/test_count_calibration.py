@@ -6,14 +6,15 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from configs.reading import read_toml
 from pipeline.calibration.count_calibration import calibrate_counts
-from pipeline.calibration.count_calibration_file import count_calibration_toml
 from pipeline.calibration.detection_rate import fit_detection_rate
 from pipeline.calibration.likelihood_weights import fit_likelihood_weights
 from pipeline.calibration.training_exams import CrossedObject, TrainingExam
+from pipeline.calibration_file import Calibration, DetectionRate, calibration_toml
 from pipeline.estimate.candidates import candidate_features, log_likelihood_ratio
 from pipeline.estimate.exam_estimate import estimate_exam
-from pipeline.settings import DetectionRate, load_settings
+from pipeline.settings import load_settings
 from pipeline.track.merging.count_distribution import point_mass
 from pipeline.track.merging.merge import Grouping
 from tests.pipeline.calibration.simulated_exams import training_exam
@@ -29,35 +30,37 @@ def training_exams(number: int, seed: int = 1) -> list[TrainingExam]:
     ]
 
 
-def test_looks_part_real_ones_from_look_alikes() -> None:
+def test_likelihood_ratios_separate_real_from_false_tracks() -> None:
     known = training_exams(60)
     likelihood_weights, false_tracks_per_clip = fit_likelihood_weights(known, shelled=True, settings=SETTINGS.track)
     assert 0.7 < false_tracks_per_clip < 1.4
-    ratios: dict[bool | None, list[float]] = {True: [], None: []}
+    ratios: dict[str, list[float]] = {"shelled": [], "none": []}
     for one in known:
         seen = candidate_features(one.clips, shelled=True, settings=SETTINGS.track)
         for track in one.clips[0].tracks:
             ratio = log_likelihood_ratio([seen["left-1.mp4", track.identity]], likelihood_weights)
             ratios[one.track_labels["left-1.mp4", track.identity]].append(ratio)
-    assert np.median(ratios[True]) > 1
-    assert np.median(ratios[None]) < -1
+    assert np.median(ratios["shelled"]) > 1
+    assert np.median(ratios["none"]) < -1
 
 
-def test_the_looks_do_not_hold_how_often_real_ones_come() -> None:
+def test_likelihood_weights_do_not_depend_on_how_many_tracks_are_real() -> None:
     few, many = training_exams(40), [replace(one) for one in training_exams(40) for _ in range(3)]
     # The same look-alikes among thrice the training exams: nothing of the looks changes.
     one, other = (fit_likelihood_weights(some, shelled=True, settings=SETTINGS.track)[0] for some in (few, many))
     assert one.intercept == pytest.approx(other.intercept, abs=0.6)
 
 
-def test_no_look_speaks_against_an_egg() -> None:
+def test_no_feature_speaks_against_an_egg() -> None:
     known = []
     for one in training_exams(40):
-        # Look-alikes are surer of their kind than eggs are.
+        # False tracks are surer of their kind than eggs are.
         tracks = [
             replace(track, stage_probabilities=np.tile(stages, (30, 1)))
             for track in one.clips[0].tracks
-            for stages in [(0.1, 0.1, 0.8) if one.track_labels["left-1.mp4", track.identity] else (0.01, 0.01, 0.98)]
+            for stages in [
+                (0.1, 0.1, 0.8) if one.track_labels["left-1.mp4", track.identity] == "shelled" else (0.01, 0.01, 0.98)
+            ]
         ]
         known.append(replace(one, clips=(replace(one.clips[0], tracks=tuple(tracks)),)))
     likelihood_weights, _ = fit_likelihood_weights(known, shelled=True, settings=SETTINGS.track)
@@ -108,14 +111,12 @@ def test_what_exams_overlooked_tells_how_much_they_differ(spread: float) -> None
 
 def test_what_is_learned_can_be_written_read_and_counted_with(tmp_path: Path) -> None:
     learned = calibrate_counts(training_exams(24), SETTINGS)
-    path = tmp_path / "counting.toml"
-    text = count_calibration_toml(
-        learned, command="python -m pipeline.calibration invented", animals=24, network="ab12"
-    )
-    path.write_text(text, encoding="utf-8")
-    assert "24 animals, network ab12" in text
-    settings = load_settings(path)
-    assert settings.counting.shelled.likelihood_weights.score == pytest.approx(
+    assert learned.animals == 24
+    path = tmp_path / "own.calibration.toml"
+    calibration = SETTINGS.calibration.model_copy(update={"counts": learned})
+    path.write_text(calibration_toml(calibration), encoding="utf-8")
+    settings = SETTINGS.with_calibration(read_toml(path, Calibration))
+    assert settings.calibration.counts.shelled.likelihood_weights.score == pytest.approx(
         learned.shelled.likelihood_weights.score, rel=1e-3
     )
     errors = []

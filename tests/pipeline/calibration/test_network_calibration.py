@@ -1,22 +1,20 @@
 from __future__ import annotations
 
-import datetime as dt
-
 import numpy as np
 import pytest
 
+from models.runtime import weights_sha256
 from pipeline.bench.stage_metrics import calibration_error, macro_f1, reliability_bins
-from pipeline.calibration.network_calibration import TooFewEggsError, calibrate_network, network_calibration_toml
+from pipeline.calibration.network_calibration import TooFewEggsError, calibrate_network
+from pipeline.calibration_file import calibration_path, calibration_toml, load_calibration, shipped_calibration
 from pipeline.estimate.stage_model import calibrated_stages, read_network_log_probabilities, read_sign_vector
-from pipeline.settings import load_settings
 from tests.pipeline.bench.matched_egg_examples import matched_egg, reported_egg, section_series, shadowed_eggs
 
-FORMER = load_settings().calibration
-WORDS = {"command": 'clutchlight calibrate "x"', "date": dt.date(2026, 5, 1), "weights_sha256": "a" * 64}
+SHIPPED = shipped_calibration()
 
 
 def learned(eggs):
-    return calibrate_network(eggs, previous=FORMER, **WORDS)
+    return calibrate_network(eggs, previous=SHIPPED.network.outline)
 
 
 def chances_of(eggs, model):
@@ -65,10 +63,10 @@ def test_errors_of_sections_are_read_off_the_true_ones():
     ]
     outline = learned(swept).outline
     assert outline.shelled.width_bias == pytest.approx(0.03, abs=0.008)
-    assert outline.follicle.width_bias == pytest.approx(0.08, abs=0.008)
-    assert outline.shelled.ratio_scale == outline.follicle.ratio_scale == pytest.approx(0.7, abs=0.02)
-    assert (outline.shelled.passages, outline.follicle.passages) == (80, 40)
-    assert learned(eggs).outline == FORMER.outline
+    assert outline.follicles.width_bias == pytest.approx(0.08, abs=0.008)
+    assert outline.shelled.ratio_scale == outline.follicles.ratio_scale == pytest.approx(0.7, abs=0.02)
+    assert (outline.shelled.passages, outline.follicles.passages) == (80, 40)
+    assert learned(eggs).outline == SHIPPED.network.outline
 
 
 def test_too_few_eggs_of_a_stage_teach_nothing():
@@ -76,8 +74,10 @@ def test_too_few_eggs_of_a_stage_teach_nothing():
         learned([each for each in shadowed_eggs(np.random.default_rng(5), 60) if each.stage < 2])
 
 
-def test_the_file_is_read_back_as_settings(tmp_path):
-    model = learned(shadowed_eggs(np.random.default_rng(6), 60))
-    path = tmp_path / "mine.toml"
-    path.write_text(network_calibration_toml(model), encoding="utf-8")
-    assert load_settings(path).calibration == model
+def test_what_is_learned_is_read_back_from_the_file_unchanged(tmp_path):
+    weights = tmp_path / "own.safetensors"
+    weights.write_bytes(b"own")
+    network = learned(shadowed_eggs(np.random.default_rng(6), 60))
+    calibration = SHIPPED.model_copy(update={"weights_sha256": weights_sha256(weights), "network": network})
+    calibration_path(weights).write_text(calibration_toml(calibration), encoding="utf-8")
+    assert load_calibration(weights).network == network

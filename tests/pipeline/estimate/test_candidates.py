@@ -9,8 +9,9 @@ import scipy.stats
 from hypothesis import given
 from hypothesis import strategies as st
 
+from pipeline.calibration_file import LikelihoodWeights
 from pipeline.estimate.candidates import candidate_features, candidate_posterior, log_count_prior, log_likelihood_ratio
-from pipeline.settings import LikelihoodWeights, load_settings
+from pipeline.settings import load_settings
 from pipeline.track.tracks import ClipTracks, Track
 
 SETTINGS = load_settings().track

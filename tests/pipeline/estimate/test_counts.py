@@ -13,7 +13,7 @@ from pipeline.track.merging.merge import Egg, EggTrack
 from tests.pipeline.estimate.known_detection_rate import missed_at_rate
 
 SETTINGS = load_settings()
-PLAIN = SETTINGS.counting.shelled.model_copy(update={"inverse_temperature": 1.0, "interval_probability": 0.9})
+PLAIN = SETTINGS.calibration.counts.shelled.model_copy(update={"inverse_temperature": 1.0, "interval_probability": 0.9})
 SHELL = np.array([0.02, 0.08, 0.9])
 NONE_MISSED = missed_at_rate(1.0)
 MANY_MISSED = missed_at_rate(0.6)

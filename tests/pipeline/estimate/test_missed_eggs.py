@@ -4,8 +4,8 @@ import numpy as np
 import pytest
 import scipy.stats
 
+from pipeline.calibration_file import DetectionRate
 from pipeline.estimate.missed_eggs import EncounterHistory, detection_log_odds, estimate_missed
-from pipeline.settings import DetectionRate
 from tests.pipeline.estimate.closed_population import CatchSeries, chapman, chapman_deviation, petersen
 
 RATES = DetectionRate(

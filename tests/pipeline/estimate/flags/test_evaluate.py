@@ -6,6 +6,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from pipeline.calibration_file import ConfidenceCalibration
 from pipeline.estimate.candidates import CandidatePosterior
 from pipeline.estimate.clutch_prior import ClutchPrior
 from pipeline.estimate.counts import estimate_count
@@ -15,7 +16,7 @@ from pipeline.estimate.results import EggFinding, Flag, History
 from pipeline.exams.species import load_profiles
 from pipeline.ingest.quality.clip_quality import ClipQuality
 from pipeline.scan.coverage import ClipCoverage
-from pipeline.settings import ConfidenceCalibration, load_settings
+from pipeline.settings import load_settings
 from pipeline.track.merging.count_distribution import CountDistribution, point_mass, poisson_binomial
 from pipeline.track.merging.merge import Egg, EggTrack
 from tests.pipeline.estimate.known_detection_rate import missed_at_rate
@@ -38,7 +39,7 @@ def counted(left=0, right=0, *, existence=0.99, shift=None, rate=0.999, has_repe
         shift or point_mass(0),
         replace(missed_at_rate(rate), has_repeat_passes=has_repeat_passes),
         at_least=0,
-        learned=SETTINGS.counting.shelled.model_copy(
+        learned=SETTINGS.calibration.counts.shelled.model_copy(
             update={
                 "inverse_temperature": 1.0,
                 "interval_probability": 0.9,
@@ -118,6 +119,13 @@ WIDE = CountDistribution(-7, np.full(8, 1 / 8))
 )
 def test_every_reason_is_raised_by_its_grounds(code, changed):
     assert code in codes(**changed)
+
+
+def test_a_network_without_a_calibration_of_its_own_is_flagged_whatever_was_seen():
+    uncalibrated = SETTINGS.model_copy(update={"is_calibrated": False})
+    for coverage in (UNREMARKABLE.coverage, (REFUSED,)):
+        raised = evaluate_flags(replace(UNREMARKABLE, coverage=coverage), uncalibrated)
+        assert ("uncalibrated-network", "check") in [(flag.code, flag.severity) for flag in raised]
 
 
 def test_none_seen_in_a_poor_scan_asks_for_another():
