@@ -6,7 +6,7 @@
 a multinomial logistic regression on top of the network's word, with one temperature (Guo et al., ICML 2017). Signs are
 in grey levels. Each is held within the range that the calibration saw, so that a picture unlike any phantom cannot
 weigh more than the most extreme of them; a sign that could not be read counts as an ordinary one.
-``clutchlight calibrate`` fits all of it and writes the table ``calibration`` of the settings.
+``clutchlight calibrate`` fits all of it (`pipeline.calibration_file`).
 """
 
 from __future__ import annotations
