@@ -53,7 +53,7 @@ def _calibrate_kind(
         learned = _with_count_calibration(settings, others)
         for each, grouping in zip(training_exams[half::2], groupings[half::2], strict=True):
             predicted = count_kind(each.exam, grouping, each.clips, shelled, learned).distribution
-            predictions.append((predicted, each.crossed_counts[0 if shelled else 1]))
+            predictions.append((predicted, each.crossed_counts.of(shelled=shelled)))
     inverse_temperature = fit_inverse_temperature(predictions)
     tempered = [(predicted.tempered(inverse_temperature), true) for predicted, true in predictions]
     level = conformal_level(tempered, TARGET_COVERAGE)

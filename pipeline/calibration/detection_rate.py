@@ -83,8 +83,8 @@ class _CountedExam:
         encounters = encounter_history(
             real, grouping.passes, training_exam.clips, training_exam.exam.carapace_width_mm, rate, settings
         )
-        missed = training_exam.missed_counts[0 if shelled else 1]
-        return cls(encounters, training_exam.crossed_counts[0 if shelled else 1] - missed, missed)
+        missed = training_exam.missed_counts.of(shelled=shelled)
+        return cls(encounters, training_exam.crossed_counts.of(shelled=shelled) - missed, missed)
 
 
 def _fit_exam_sd(exams: Sequence[_CountedExam], rate: DetectionRate, settings: Settings) -> float:

@@ -20,6 +20,7 @@ from pipeline.scan.clip_scan import ClipScan, FrameDetector
 from pipeline.scan.coverage import ClipCoverage, clip_coverage
 from pipeline.settings import Settings
 from pipeline.store.store import Store
+from pipeline.track.merging.by_kind import ByKind
 from pipeline.track.tracks import ClipTracks, Track
 
 __all__ = ["CrossedObject", "TrackLabel", "TrainingExam", "read_training_exams"]
@@ -50,8 +51,7 @@ class TrainingExam:
     track_labels : by clip and track. An object that no sweep crossed in good view counts as "none", as it is not in
     ``crossed_counts`` either
     objects : those that each clip crossed
-    crossed_counts : shelled eggs, and follicles, that the sweeps crossed;  missed_counts : of these, how many no track
-    shows
+    crossed_counts : objects that the sweeps crossed;  missed_counts : of these, how many no track shows
     """
 
     exam: Exam
@@ -59,8 +59,8 @@ class TrainingExam:
     coverage: tuple[ClipCoverage, ...]
     track_labels: Mapping[tuple[str, int], TrackLabel]
     objects: tuple[CrossedObject, ...]
-    crossed_counts: tuple[int, int]
-    missed_counts: tuple[int, int]
+    crossed_counts: ByKind[int]
+    missed_counts: ByKind[int]
 
 
 def read_training_exams(
@@ -134,15 +134,17 @@ def _training_exam(
             crossed_here = set(animal["clips"][scan.file]["seen_ids"])
             objects += _crossed_objects(scan, frames, crossed_here, set(object_of_track.values()))
     crossed = animal["seen"]
-    missed = [each["stage"] != "follicle" for each in animal["objects"] if each["seen"] and each["id"] not in found]
+    missed_are_shelled = [
+        each["stage"] != "follicle" for each in animal["objects"] if each["seen"] and each["id"] not in found
+    ]
     return TrainingExam(
         exam=exam,
         clips=tuple(scan.tracks for scan in scans if scan.status == "done"),
         coverage=tuple(clip_coverage(scan) for scan in scans),
         track_labels=track_labels,
         objects=tuple(objects),
-        crossed_counts=(crossed["thin-shelled"] + crossed["calcified"], crossed["follicle"]),
-        missed_counts=(sum(missed), len(missed) - sum(missed)),
+        crossed_counts=ByKind(crossed["thin-shelled"] + crossed["calcified"], crossed["follicle"]),
+        missed_counts=ByKind(sum(missed_are_shelled), missed_are_shelled.count(False)),
     )
 
 

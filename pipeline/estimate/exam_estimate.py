@@ -174,7 +174,7 @@ def count_kind(
     return estimate_count(
         candidates,
         posterior,
-        grouping.count_corrections[1 if shelled else 0],
+        grouping.count_corrections.of(shelled=shelled),
         estimate_missed(met, learned.detection_rate),
         at_least=max(together, sum(certain)),
         learned=learned,

@@ -23,6 +23,7 @@ from pipeline.review.answers import TrackSegment
 from pipeline.review.replay import ReviewedEgg, ReviewState
 from pipeline.scan.coverage import ClipCoverage
 from pipeline.settings import Settings, TrackSettings
+from pipeline.track.merging.by_kind import ByKind
 from pipeline.track.merging.count_distribution import CountDistribution
 from pipeline.track.merging.merge import Egg, EggTrack, Grouping
 from pipeline.track.merging.observed_object import merge_objects, observed_object
@@ -68,15 +69,15 @@ def apply_corrections(
     fresh = {egg.number for egg in kept if egg.is_regrouped or table.is_cut(egg)}
     staged_anew = iter(assign_stages([egg for reviewed, egg in made if reviewed.number in fresh], revised, settings))
     eggs = [_certified(reviewed, next(staged_anew) if reviewed.number in fresh else egg) for reviewed, egg in made]
-    count_corrections = [
+    shelled, follicles = (
         _narrowed(
-            grouping.count_corrections[kind],
-            [reviewed for reviewed, egg in zip(kept, eggs, strict=True) if egg.is_shelled == bool(kind)],
+            grouping.count_corrections.of(shelled=is_shelled),
+            [reviewed for reviewed, egg in zip(kept, eggs, strict=True) if egg.is_shelled == is_shelled],
         )
-        for kind in (0, 1)
-    ]
+        for is_shelled in (True, False)
+    )
     return CorrectedInputs(
-        Grouping(tuple(eggs), (count_corrections[0], count_corrections[1]), grouping.passes),
+        Grouping(tuple(eggs), ByKind(shelled, follicles), grouping.passes),
         revised,
         tuple(_covered(clip, used, state.unusable, bool(table.tracks.get(clip.file))) for clip in coverage),
         {(member.file, member.track): egg.identity for egg in eggs for member in egg.members},

@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.settings import TrackSettings
+from pipeline.track.merging.by_kind import ByKind
 from pipeline.track.merging.count_distribution import CountDistribution
 from pipeline.track.merging.egg_matching import pair_weights_by_visibility, shared_count, shared_count_by_visibility
 from pipeline.track.merging.observed_object import ObservedObject
@@ -23,7 +24,7 @@ class ScanObjects:
     """Objects of some clips, in mm if ``is_in_mm``, lateral places from the sector's middle if ``is_centred``.
 
     order : (N,) along the sweep, 0 to 1;  imaging_depth_mm : depth of the picture in mm, None if unknown
-    count_corrections : for follicles and for shelled eggs, true number of objects less those listed
+    count_corrections : true number of objects less those listed
     """
 
     objects: tuple[ObservedObject, ...]
@@ -31,7 +32,7 @@ class ScanObjects:
     is_in_mm: bool
     is_centred: bool
     imaging_depth_mm: float | None
-    count_corrections: tuple[CountDistribution, CountDistribution]
+    count_corrections: ByKind[CountDistribution]
 
 
 @dataclass(frozen=True)

@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 
 from pipeline.settings import TrackSettings
 from pipeline.track.merging.alignment import Alignment, ScanObjects
+from pipeline.track.merging.by_kind import ByKind
 from pipeline.track.merging.count_distribution import CountDistribution, mixture, point_mass
 from pipeline.track.merging.egg_matching import best_pairs
 from pipeline.track.merging.observed_object import ObservedObject, merge_objects
@@ -62,13 +63,12 @@ class Egg:
 class Grouping:
     """The eggs of an exam, and what their joining leaves open.
 
-    count_corrections : for follicles and for shelled eggs, true number of distinct objects less those listed, if every
-    track is real
+    count_corrections : true number of distinct objects less those listed, if every track is real
     passes : of the hand over the eggs, clip by clip
     """
 
     eggs: tuple[Egg, ...]
-    count_corrections: tuple[CountDistribution, CountDistribution]
+    count_corrections: ByKind[CountDistribution]
     passes: tuple[Pass, ...]
 
 
@@ -97,7 +97,7 @@ def merge_tracks(clips: Sequence[ClipTracks], carapace_width_mm: float | None, s
             scanned = _merged(whole, scanned, alignments, settings.other_window_reseen_share, settings)
         whole = scanned
     if whole is None:
-        return Grouping((), (point_mass(0), point_mass(0)), ())
+        return Grouping((), ByKind(point_mass(0), point_mass(0)), ())
     return Grouping(
         _eggs(whole.objects, ordered), whole.count_corrections, tuple(one for sweep in sweeps for one in sweep.passes)
     )
@@ -109,8 +109,9 @@ _WINDOWS: dict[str | None, int] = {"left": 0, "right": 1}
 def _sweep(number: int, clip: ClipTracks, settings: TrackSettings) -> Sweep:
     stitched = stitch(number, clip.tracks, settings)
     sweep = merge_passes(clip.file, stitched.objects, 0.0, float(clip.frames), settings, clip.turns)
-    follicles, shelled = (a.plus(b) for a, b in zip(stitched.count_corrections, sweep.count_corrections, strict=True))
-    return replace(sweep, count_corrections=(follicles, shelled))
+    broken, returned = stitched.count_corrections, sweep.count_corrections
+    corrections = ByKind(broken.shelled.plus(returned.shelled), broken.follicles.plus(returned.follicles))
+    return replace(sweep, count_corrections=corrections)
 
 
 def _scanned(sweep: Sweep, clip: ClipTracks) -> ScanObjects:
@@ -147,15 +148,18 @@ def _merged(
     weights_of_pairs, order = alignments[likeliest].pair_weights(), alignments[likeliest].order
     objects, orders = list(first.objects), list(first.order)
     alone = set(range(len(second.objects)))
-    count_corrections = []
+    corrections: dict[bool, CountDistribution] = {}
     for number, (rows, columns) in enumerate(kinds):
+        kind = bool(number)
         mixed = mixture([(found[number], weight) for found, weight in zip(numbers, weights, strict=True)])
         pairs = best_pairs(weights_of_pairs[np.ix_(rows, columns)], mixed.median)
         for i, j in pairs:
             objects[rows[i]] = merge_objects(objects[rows[i]], second.objects[columns[j]], settings)
             alone.discard(int(columns[j]))
         shift = mixed.subtracted_from(len(pairs))
-        count_corrections.append(shift.plus(first.count_corrections[number]).plus(second.count_corrections[number]))
+        corrections[kind] = shift.plus(first.count_corrections.of(shelled=kind)).plus(
+            second.count_corrections.of(shelled=kind)
+        )
     for j in sorted(alone):
         objects.append(second.objects[j])
         orders.append(order[j])
@@ -167,7 +171,7 @@ def _merged(
         None
         if first.imaging_depth_mm is None or second.imaging_depth_mm is None
         else max(first.imaging_depth_mm, second.imaging_depth_mm),
-        (count_corrections[0], count_corrections[1]),
+        ByKind(shelled=corrections[True], follicles=corrections[False]),
     )
 
 

@@ -16,6 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.settings import TrackSettings
+from pipeline.track.merging.by_kind import ByKind
 from pipeline.track.merging.count_distribution import CountDistribution, mixture, point_mass
 from pipeline.track.merging.egg_matching import best_pairs, shared_count
 from pipeline.track.merging.observed_object import ObservedObject, merge_objects
@@ -48,14 +49,14 @@ class Sweep:
 
     low, high : ends of the first pass's axis, frames;  passes : those that are believed, in order
     to_last, to_first : positions on the first pass to those on the last, and back
-    count_corrections : for follicles and for shelled eggs, true number of objects less those listed
+    count_corrections : true number of objects less those listed
     """
 
     objects: tuple[ObservedObject, ...]
     low: float
     high: float
     passes: tuple[Pass, ...]
-    count_corrections: tuple[CountDistribution, CountDistribution]
+    count_corrections: ByKind[CountDistribution]
     to_last: Callable[[Floats], Floats] = field(default=lambda positions: positions, repr=False)
     to_first: Callable[[Floats], Floats] = field(default=lambda positions: positions, repr=False)
 
@@ -86,14 +87,14 @@ def merge_passes(
     alone = (Pass.first(file, low, high),)
     turn = _best_turn(ordered, low, high, settings, seen)
     if turn is None:
-        return Sweep(tuple(ordered), low, high, alone, (point_mass(0), point_mass(0)))
+        return Sweep(tuple(ordered), low, high, alone, ByKind(point_mass(0), point_mass(0)))
     if turn.probability < 0.5:
         # Not believed, yet if it is true after all, there are fewer eggs than listed.
-        count_corrections = [
+        follicles, shelled = (
             mixture([(point_mass(0), 1 - turn.probability), (number.subtracted_from(0), turn.probability)])
             for number, _ in _returned(ordered, turn, low, high, settings)
-        ]
-        return Sweep(tuple(ordered), low, high, alone, (count_corrections[0], count_corrections[1]))
+        )
+        return Sweep(tuple(ordered), low, high, alone, ByKind(shelled, follicles))
     there = merge_passes(file, [ordered[i] for i in turn.before], low, turn.frame, settings, seen)
     back = merge_passes(file, [ordered[i] for i in turn.after], turn.frame, high, settings, seen)
     return _folded_together(there, back, turn, settings)
@@ -117,7 +118,7 @@ def _folded_together(there: Sweep, back: Sweep, turn: _Turn, settings: TrackSett
     ratios = np.where(seen_in_same_frame(there.objects, returned), -np.inf, ratios)
     objects: list[ObservedObject] = list(there.objects)
     unmatched = set(range(len(returned)))
-    count_corrections = []
+    corrections: dict[bool, CountDistribution] = {}
     for kind in (False, True):
         rows = _of_kind(there.objects, kind)
         columns = _of_kind(returned, kind)
@@ -131,8 +132,9 @@ def _folded_together(there: Sweep, back: Sweep, turn: _Turn, settings: TrackSett
         merged = mixture(
             [(number.subtracted_from(listed), turn.probability), (point_mass(listed), 1 - turn.probability)]
         )
-        own = 1 if kind else 0
-        count_corrections.append(merged.plus(there.count_corrections[own]).plus(back.count_corrections[own]))
+        corrections[kind] = merged.plus(there.count_corrections.of(shelled=kind)).plus(
+            back.count_corrections.of(shelled=kind)
+        )
     objects += [returned[j] for j in sorted(unmatched)]
     ends = mirrored(np.array([back.low, back.high])).tolist()
     begin = mirrored(np.array([one.start_position for one in back.passes])).tolist()
@@ -145,7 +147,7 @@ def _folded_together(there: Sweep, back: Sweep, turn: _Turn, settings: TrackSett
         low=min(there.low, *ends),
         high=max(there.high, *ends),
         passes=(*there.passes, *came_back),
-        count_corrections=(count_corrections[0], count_corrections[1]),
+        count_corrections=ByKind(shelled=corrections[True], follicles=corrections[False]),
         # First pass of there, its last pass, the same place after the turn, last pass of back; and the whole way home.
         to_last=lambda positions: back.to_last(turn.course.to_return(there.to_last(positions))),
         to_first=lambda positions: mirrored(back.to_first(positions)),

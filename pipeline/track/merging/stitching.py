@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.settings import TrackSettings
+from pipeline.track.merging.by_kind import ByKind
 from pipeline.track.merging.count_distribution import CountDistribution
 from pipeline.track.merging.egg_matching import match
 from pipeline.track.merging.observed_object import ObservedObject, observed_object, section_sizes
@@ -35,11 +36,11 @@ _REACH = 4.0  # such semi-axes: further no picture moves during a gap
 class StitchedTracks:
     """objects : one per crossing, by first frame
 
-    count_corrections : for follicles and for shelled eggs, true number of crossings less those listed
+    count_corrections : true number of crossings less those listed
     """
 
     objects: tuple[ObservedObject, ...]
-    count_corrections: tuple[CountDistribution, CountDistribution]
+    count_corrections: ByKind[CountDistribution]
 
 
 def stitch(clip: int, tracks: Sequence[Track], settings: TrackSettings) -> StitchedTracks:
@@ -47,14 +48,14 @@ def stitch(clip: int, tracks: Sequence[Track], settings: TrackSettings) -> Stitc
     ordered = sorted(tracks, key=lambda track: (int(track.frames[0]), track.identity))
     singles = [observed_object(clip, [track], settings) for track in ordered]
     follower: dict[int, int] = {}
-    count_corrections = []
+    corrections: dict[bool, CountDistribution] = {}
     ratios = _break_ratios(ordered, singles, settings)
     shelled = np.array([one.is_shelled for one in singles], bool)
     for kind in (False, True):
         rows = np.flatnonzero(shelled == kind)
         matching = match(ratios[np.ix_(rows, rows)], settings.fragmented_share, settings.reseen_prior_strength)
         follower |= {int(rows[i]): int(rows[j]) for i, j in matching.pairs}
-        count_corrections.append(matching.number.subtracted_from(len(matching.pairs)))
+        corrections[kind] = matching.number.subtracted_from(len(matching.pairs))
     followers = set(follower.values())
     chains = []
     for start in range(len(ordered)):
@@ -63,7 +64,7 @@ def stitch(clip: int, tracks: Sequence[Track], settings: TrackSettings) -> Stitc
             while chain[-1] in follower:
                 chain.append(follower[chain[-1]])
             chains.append(observed_object(clip, [ordered[i] for i in chain], settings))
-    return StitchedTracks(tuple(chains), (count_corrections[0], count_corrections[1]))
+    return StitchedTracks(tuple(chains), ByKind(shelled=corrections[True], follicles=corrections[False]))
 
 
 def _break_ratios(tracks: Sequence[Track], singles: Sequence[ObservedObject], settings: TrackSettings) -> Floats:

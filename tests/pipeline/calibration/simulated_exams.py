@@ -10,6 +10,7 @@ import numpy as np
 from pipeline.calibration.training_exams import CrossedObject, TrackLabel, TrainingExam
 from pipeline.exams.exam_search import Exam
 from pipeline.scan.coverage import ClipCoverage
+from pipeline.track.merging.by_kind import ByKind
 from pipeline.track.tracks import ClipTracks, Track
 
 FRAMES = 400
@@ -35,8 +36,8 @@ def training_exam(rng: np.random.Generator, eggs: int, false_tracks: int, found:
         coverage=(ClipCoverage("left-1.mp4", "left", "done", None, FRAMES, FRAMES),),
         track_labels=track_labels,
         objects=tuple(objects),
-        crossed_counts=(eggs, 0),
-        missed_counts=(sum(not one.detected for one in objects), 0),
+        crossed_counts=ByKind(eggs, 0),
+        missed_counts=ByKind(sum(not one.detected for one in objects), 0),
     )
 
 

@@ -15,6 +15,7 @@ from pipeline.calibration_file import Calibration, DetectionRate, calibration_to
 from pipeline.estimate.candidates import candidate_features, log_likelihood_ratio
 from pipeline.estimate.exam_estimate import estimate_exam
 from pipeline.settings import load_settings
+from pipeline.track.merging.by_kind import ByKind
 from pipeline.track.merging.count_distribution import point_mass
 from pipeline.track.merging.merge import Grouping
 from tests.pipeline.calibration.simulated_exams import training_exam
@@ -81,12 +82,14 @@ def crossings(
             log_odds = 1.0 + 2.0 * (np.log(size) + 2.3) - 3.0 * (depth - 0.5) + ease
             objects.append(CrossedObject(True, bool(rng.random() < 1 / (1 + np.exp(-log_odds))), size, depth))
         missed = sum(not one.detected for one in objects)
-        made.append(replace(empty, objects=tuple(objects), crossed_counts=(eggs, 0), missed_counts=(missed, 0)))
+        made.append(
+            replace(empty, objects=tuple(objects), crossed_counts=ByKind(eggs, 0), missed_counts=ByKind(missed, 0))
+        )
     return made
 
 
 def fitted_rate(known: list[TrainingExam]) -> DetectionRate:
-    groupings = [Grouping((), (point_mass(0), point_mass(0)), ()) for _ in known]
+    groupings = [Grouping((), ByKind(point_mass(0), point_mass(0)), ()) for _ in known]
     return fit_detection_rate(known, groupings, SETTINGS, shelled=True)
 
 
@@ -122,6 +125,6 @@ def test_what_is_learned_can_be_written_read_and_counted_with(tmp_path: Path) ->
     errors = []
     for one in training_exams(16, seed=2):
         finding = estimate_exam(one.exam, one.clips, one.coverage, settings)
-        errors.append(finding.shelled.estimate - one.crossed_counts[0])
+        errors.append(finding.shelled.estimate - one.crossed_counts.shelled)
     assert abs(np.mean(errors)) < 1
     assert np.mean(np.abs(errors) <= 2) > 0.7

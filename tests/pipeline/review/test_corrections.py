@@ -135,13 +135,13 @@ def test_a_confirmed_egg_stays_where_all_its_frames_are_unusable(simulated_revie
 
 
 def test_what_joining_leaves_open_is_only_about_eggs_nobody_spoke_of(simulated_review: SimulatedReview) -> None:
-    before = CASE.grouping.count_corrections[1]
+    before = CASE.grouping.count_corrections.shelled
     assert before.lowest < -1
     assert before.numbers[-1] > 0
     rest = list(SHELLED)
     while rest:
         simulated_review.submit(ConfirmEgg(eggs=(rest.pop().segments,)))
-        shift = CASE.corrected_inputs(simulated_review.now.state).grouping.count_corrections[1]
+        shift = CASE.corrected_inputs(simulated_review.now.state).grouping.count_corrections.shelled
         assert shift.lowest >= -len(rest)
         assert shift.numbers[-1] <= sum(len(egg.segments) - 1 for egg in rest)
         assert shift.probabilities.sum() == pytest.approx(1.0)

@@ -101,7 +101,7 @@ def test_a_returning_hand_meets_the_same_eggs_in_reverse():
     grouping = merge_tracks([clip(*there, *back)], None, SETTINGS)
     assert groups(grouping) == [[("left-1.mp4", k + 1), ("left-1.mp4", 10 - k)] for k in range(5)]
     assert len(grouping.passes) == 2
-    assert grouping.count_corrections[1].probability_within(-1, 1) > 0.95
+    assert grouping.count_corrections.shelled.probability_within(-1, 1) > 0.95
 
 
 def test_three_turns_are_unfolded():
@@ -167,8 +167,8 @@ def test_with_little_evidence_the_stated_share_decides_and_says_how_unsure_it_is
     assert 4 < len(stated.eggs) < 8
     # Without a scale only the common order along the sweeps says anything, a little, for the same eggs.
     expected = 8 - 4 * SETTINGS.other_window_reseen_share
-    assert expected - 0.8 < len(stated.eggs) + stated.count_corrections[1].mean < expected
-    assert stated.count_corrections[1].variance > 0.5
+    assert expected - 0.8 < len(stated.eggs) + stated.count_corrections.shelled.mean < expected
+    assert stated.count_corrections.shelled.variance > 0.5
 
 
 def test_a_common_order_along_the_sweeps_speaks_for_the_same_eggs():
@@ -184,7 +184,7 @@ def test_a_common_order_along_the_sweeps_speaks_for_the_same_eggs():
             for window, side in zip(("left", "right"), starts, strict=True)
         )
         grouping = merge_tracks([left, right], None, SETTINGS)
-        return len(grouping.eggs) + grouping.count_corrections[1].mean
+        return len(grouping.eggs) + grouping.count_corrections.shelled.mean
 
     there, back, apart = (10, 40, 80, 200), (60, 180, 220, 250), (120, 125, 130, 135)
     assert number((there, there)) < number((there, apart)) - 0.2
@@ -207,7 +207,7 @@ def test_the_same_distance_from_the_middle_speaks_for_the_same_eggs(held):
             for window, side in zip(("left", "right"), places, strict=True)
         )
         grouping = merge_tracks([left, right], None, SETTINGS)
-        return len(grouping.eggs) + grouping.count_corrections[1].mean
+        return len(grouping.eggs) + grouping.count_corrections.shelled.mean
 
     left = (-180, -60, 20, 190)
     assert number((left, [held * x for x in left])) < number((left, (-120, -100, 90, 110))) - 0.3
@@ -223,7 +223,7 @@ def test_depths_that_add_up_to_the_body_make_one_egg_of_two_windows_likelier():
             frames=300,
         )
         grouping = merge_tracks([left, right], 118.0, SETTINGS)
-        return len(grouping.eggs) + grouping.count_corrections[1].mean
+        return len(grouping.eggs) + grouping.count_corrections.shelled.mean
 
     # 44 mm from the left; the body is 100 mm wide, so the same egg lies 56 mm from the right.
     assert number(56 / 0.22) < number(20 / 0.22)
@@ -258,7 +258,8 @@ def test_the_order_of_clips_does_not_matter(seed, order):
     )
     assert_one_track_per_moment(first, clips)
     assert groups(first) == groups(second)
-    for a, b in zip(first.count_corrections, second.count_corrections, strict=True):
+    for shelled in (True, False):
+        a, b = (one.count_corrections.of(shelled=shelled) for one in (first, second))
         assert a.lowest == b.lowest
         assert a.probabilities.tobytes() == b.probabilities.tobytes()
 
@@ -291,7 +292,7 @@ def test_eggs_in_reach_of_both_windows_are_joined_however_far_the_windows_are_ap
     depths, laterals = (40, 47, 52, 58, 63), (-30, 10, -5, 25, -20)
     grouping = merge_tracks(opposite_clips(118.0, distance_share, depths, laterals), 118.0, SETTINGS)
     assert [len(egg.members) for egg in grouping.eggs] == [2] * 5
-    assert grouping.count_corrections[1].probability_within(0, 0) > 0.8
+    assert grouping.count_corrections.shelled.probability_within(0, 0) > 0.8
 
 
 def test_what_the_other_window_cannot_reach_is_not_looked_for_there():
@@ -300,4 +301,4 @@ def test_what_the_other_window_cannot_reach_is_not_looked_for_there():
     mirrored = replace(left, file="right-1.mp4", window="right")
     grouping = merge_tracks([left, mirrored], 118.0, SETTINGS)
     assert len(grouping.eggs) == 10
-    assert grouping.count_corrections[1].probability_within(0, 0) > 0.8
+    assert grouping.count_corrections.shelled.probability_within(0, 0) > 0.8
