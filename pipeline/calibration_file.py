@@ -41,8 +41,8 @@ __all__ = [
 Weight = Annotated[float, Field(ge=-100.0, le=100.0)]
 
 UNCALIBRATED_WARNING = (
-    "The network in use has no calibration of its own, so that of the shipped network is used. Counts, stages and sizes "
-    "may be wrong, and so may their probabilities and intervals. Learn a calibration with clutchlight calibrate."
+    "The network in use has no calibration of its own, so that of the shipped network is used. Counts, stages and "
+    "sizes may be wrong, and so may their probabilities and intervals. Learn a calibration with clutchlight calibrate."
 )
 
 
@@ -133,7 +133,7 @@ class DetectionRate(TomlTable):
 
 
 class ConfidenceCalibration(TomlTable):
-    """Log-odds that the estimate is within one of the truth, as a line over the log-odds that the distribution gives."""
+    """Log-odds that the estimate is within one of the truth, as a line over those that the distribution gives."""
 
     intercept: Weight
     slope: Positive

@@ -39,7 +39,7 @@ Threads = Annotated[int, Field(ge=0, le=1024)]
 
 
 class IngestSettings(TomlTable):
-    """Which recordings and frames are fit for use."""
+    """Which recordings and frames are usable."""
 
     maximum_side_px: Annotated[int, Field(ge=64, le=16384)]
     minimum_side_px: Annotated[int, Field(ge=16, le=4096)]
@@ -58,7 +58,7 @@ class IngestSettings(TomlTable):
 
 
 class DetectSettings(TomlTable):
-    """Which of the network's answers count as detections."""
+    """Which outputs of the network count as detections."""
 
     minimum_score: Share
     same_object_iou: Share
@@ -71,7 +71,6 @@ class TrackSettings(TomlTable):
     association_score: Share
     new_track_score: Share
     first_association_score: Share
-
     neutral_score: Probability
     confirm_log_odds: Annotated[float, Field(ge=0.0, le=50.0)]
     confirm_sightings: Annotated[int, Field(ge=1, le=100)]
@@ -98,7 +97,7 @@ class TrackSettings(TomlTable):
 
 
 class EstimateSettings(TomlTable):
-    """How eggs become counts, stages and sizes."""
+    """How eggs become counts."""
 
     zero_count_prior: Probability
     use_clutch_prior: bool
@@ -112,7 +111,6 @@ class EstimateSettings(TomlTable):
     lower_bound_best_score: Share
     lower_bound_kind_probability: Share
     lower_bound_score: Share
-
     lower_bound_frames: Annotated[int, Field(ge=1, le=100)]
     lower_bound_iou: Share
     unreached_eggs: Annotated[float, Field(ge=0.0, le=100.0)]
@@ -122,7 +120,7 @@ class EstimateSettings(TomlTable):
 
 
 class ShellSignSettings(TomlTable):
-    """How signs on the picture are told."""
+    """How the signs of a shell are described on the sheet."""
 
     shown_range_db: Annotated[float, Field(ge=20.0, le=120.0)]
     dark_interior_db: Annotated[float, Field(ge=-60.0, le=0.0)]
@@ -132,7 +130,7 @@ class ShellSignSettings(TomlTable):
 
 
 class SizeSettings(TomlTable):
-    """How sections become lengths and widths."""
+    """How sections become lengths, widths and shapes."""
 
     oval_aspect_ratio: Annotated[float, Field(gt=1.0, le=2.0)]
     shape_probability: Annotated[float, Field(ge=0.5, le=1.0)]
@@ -145,7 +143,7 @@ class SizeSettings(TomlTable):
 
 
 class ChangeSettings(TomlTable):
-    """When two exams of an animal tell of a change."""
+    """When a difference between two exams of an animal is reported as a change."""
 
     change_probability: Probability
     minimum_new_clutch_days: Annotated[int, Field(ge=0, le=365)]
@@ -153,7 +151,7 @@ class ChangeSettings(TomlTable):
 
 
 class FlagSettings(TomlTable):
-    """When a person should look."""
+    """When an exam or an egg is flagged for a person."""
 
     unreliable_confidence: Share
     low_confidence: Share
@@ -176,7 +174,7 @@ class FlagSettings(TomlTable):
 
 
 class RunSettings(TomlTable):
-    """How the machine is used; nothing here changes the result of a clip that is read."""
+    """How the computer is used. Nothing here changes the result of a clip that can be read."""
 
     threads: Threads
     settle_seconds: Annotated[float, Field(ge=0.0, le=86_400.0)]
@@ -197,9 +195,9 @@ class SettingsTables(TomlTable):
 
 
 class Settings(SettingsTables):
-    """Everything that a run goes by: the settings, and what was learned about the network in use.
+    """The settings of a run, and the calibration of the network in use.
 
-    is_calibrated : whether ``calibration`` was learned for the network in use; False where the shipped one stands in
+    is_calibrated : whether ``calibration`` was learned for that network; if not, it is the shipped one
     """
 
     calibration: Calibration
@@ -217,12 +215,12 @@ class Settings(SettingsTables):
 def load_settings(
     path: Path | None = None, *, weights: Path | None = None, allow_uncalibrated: bool = False
 ) -> Settings:
-    """The shipped settings, with the keys that the file at ``path`` gives in their place, and a network's calibration.
+    """The shipped settings, changed by the file at ``path``, with the calibration of a network.
 
-    weights : of the network in use, None for the shipped one; its calibration lies beside it
-    allow_uncalibrated : whether the shipped calibration stands in where the network has none of its own
+    weights : of the network in use, None for the shipped one; the calibration is read from beside them
+    allow_uncalibrated : whether to use the shipped calibration where the network has none of its own
 
-    Raises ConfigError, naming file, line and key of every problem, CalibrationError where the network has no
+    Raises ConfigError, which names file, line and key of every problem, CalibrationError where the network has no
     calibration of its own and that is not allowed, and WeightsError where the weights cannot be read.
     """
     tables = read_toml(config_path("settings.toml"), SettingsTables)
@@ -239,15 +237,15 @@ def load_settings(
 
 
 def settings_sha256(settings: Settings) -> str:
-    """Name of the settings that results depend on: equal for equal values, wherever they were read from.
+    """SHA-256 of the settings and the calibration that results depend on; equal values have equal hashes.
 
-    The ``run`` table is left out: a night begun with two threads may be finished with eight.
+    The ``run`` table is left out, as it changes no result.
     """
     return _sha256(settings.model_dump(mode="json", exclude={"run"}))
 
 
 def scan_settings_sha256(settings: Settings) -> str:
-    """The same of the settings that decide what is read off a clip: with others changed, no clip is read again."""
+    """SHA-256 of the settings that the scan of a clip depends on; if only others change, no clip is read again."""
     return _sha256(settings.model_dump(mode="json", include={"ingest", "detect", "track"}))
 
 

@@ -112,7 +112,8 @@ def calibrate(
         if not quiet:
             passages = outline.shelled.passages + outline.follicles.passages
             typer.echo(
-                f"Learned stages from {plural(learned.network.eggs, 'egg')}, outlines from {plural(passages, 'passage')} "
+                f"Learned stages from {plural(learned.network.eggs, 'egg')}, "
+                f"outlines from {plural(passages, 'passage')} "
                 f"and counts from {plural(learned.counts.animals, 'animal')}; written to {out}"
             )
             wanted = calibration_path(weights or shipped_weights())

@@ -83,7 +83,26 @@ def test_unknown_key_within_a_table_is_compared_with_the_keys_of_that_table(tmp_
 
 def test_a_key_like_no_other_lists_the_valid_ones(tmp_path: Path) -> None:
     path = write(tmp_path, 'animal = "A"\nzzz = 1\n')
-    assert "valid here: animal, clip, date, passed_before." in refusal(path)
+    assert "unknown key. Valid keys here: animal, clip, date, passed_before." in refusal(path)
+
+
+def test_an_unknown_key_gets_the_three_most_similar_keys_that_the_file_does_not_have(tmp_path: Path) -> None:
+    class Track(BaseModel):
+        model_config = ConfigDict(extra="forbid")
+        neutral_score: float = 0.4
+        new_track_score: float = 0.4
+        association_score: float = 0.3
+        still_image_score: float = 0.6
+        export_probe_path: bool = False
+
+    path = write(tmp_path, "neutral_score = 0.4\nfollow_score = 0.3\n")
+    with pytest.raises(ConfigError) as caught:
+        read_toml(path, Track)
+    assert str(caught.value) == (
+        f"{path}, line 2, key 'follow_score': unknown key; did you mean 'still_image_score', "
+        "'association_score' or 'new_track_score'? Valid keys here: association_score, export_probe_path, "
+        "neutral_score, new_track_score, still_image_score."
+    )
 
 
 def test_missing_key_names_the_table_it_is_missing_from(tmp_path: Path) -> None:
@@ -141,7 +160,7 @@ def test_defaults_fill_what_the_file_leaves_out(tmp_path: Path) -> None:
 
 def test_config_path() -> None:
     assert config_path("settings.toml").is_file()
-    with pytest.raises(ConfigError, match="missing; install it again"):
+    with pytest.raises(ConfigError, match="is missing; install the program again"):
         config_path("none.toml")
 
 
