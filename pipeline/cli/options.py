@@ -42,7 +42,10 @@ SettingsFile = Annotated[
 ]
 EngineOption = Annotated[EngineName, typer.Option("--engine", help="What runs the network; cuda needs a GPU.")]
 Weights = Annotated[
-    Path | None, typer.Option("--weights", metavar="FILE", help="A network of your own; else the shipped one.")
+    Path | None,
+    typer.Option(
+        "--weights", metavar="FILE", help="A network of your own, its calibration beside it; else the shipped one."
+    ),
 ]
 AllowUncalibrated = Annotated[
     bool,

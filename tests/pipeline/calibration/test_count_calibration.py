@@ -24,7 +24,7 @@ SETTINGS = load_settings()
 
 
 def training_exams(number: int, seed: int = 1) -> list[TrainingExam]:
-    """Every third animal carries nothing."""
+    """Every third animal carries no eggs."""
     rng = np.random.default_rng(seed)
     return [
         training_exam(rng, 0 if k % 3 == 0 else int(rng.integers(1, 9)), int(rng.poisson(1))) for k in range(number)
@@ -80,17 +80,21 @@ def test_no_feature_speaks_against_an_egg() -> None:
     assert likelihood_weights.score > 0
 
 
-def crossings(
-    rng: np.random.Generator, spread: float, *, exams: int = 150, eggs: int = 12, vary: float = 1.0
+def simulated_crossings(
+    rng: np.random.Generator, exam_sd: float, *, exams: int = 150, eggs: int = 12, vary: float = 1.0
 ) -> list[TrainingExam]:
-    """Exams of different ease that found some of their eggs. vary : of sizes and depths, 0 if all eggs are alike"""
+    """Exams that found some of their eggs.
+
+    exam_sd : log-odds, standard deviation of the detection rate from exam to exam
+    vary : factor on the differences in size and depth, 0 if all eggs are alike
+    """
     empty = training_exam(rng, 0, 0)
     made = []
     for _ in range(exams):
-        ease, objects = rng.normal(0, spread), []
+        shift, objects = rng.normal(0, exam_sd), []
         for _ in range(eggs):
             size, depth = float(np.exp(-2.3 + vary * rng.normal(0, 0.3))), float(0.5 + vary * rng.uniform(-0.4, 0.4))
-            log_odds = 1.0 + 2.0 * (np.log(size) + 2.3) - 3.0 * (depth - 0.5) + ease
+            log_odds = 1.0 + 2.0 * (np.log(size) + 2.3) - 3.0 * (depth - 0.5) + shift
             objects.append(CrossedObject(True, bool(rng.random() < 1 / (1 + np.exp(-log_odds))), size, depth))
         missed = sum(not one.detected for one in objects)
         made.append(
@@ -104,26 +108,26 @@ def fitted_rate(known: list[TrainingExam]) -> DetectionRate:
     return fit_detection_rate(known, groupings, SETTINGS, shelled=True)
 
 
-@pytest.mark.parametrize("spread", [0.0, 1.0])
-def test_the_rates_of_finding_are_found(spread: float) -> None:
-    rates = fitted_rate(crossings(np.random.default_rng(6), spread))
-    # Averaged over exams of different ease, weights are a little nearer to zero.
-    assert (rates.size_slope, rates.depth_slope) == (pytest.approx(2.0, abs=0.6), pytest.approx(-3.0, abs=0.6))
-    at_usual = (
-        rates.intercept
-        + rates.size_slope * (-2.3 - rates.reference_log_size)
-        + rates.depth_slope * (0.5 - rates.reference_depth)
+@pytest.mark.parametrize("exam_sd", [0.0, 1.0])
+def test_the_true_detection_rate_is_fitted(exam_sd: float) -> None:
+    rate = fitted_rate(simulated_crossings(np.random.default_rng(6), exam_sd))
+    # Averaged over exams of different rates, slopes are a little nearer to zero.
+    assert (rate.size_slope, rate.depth_slope) == (pytest.approx(2.0, abs=0.6), pytest.approx(-3.0, abs=0.6))
+    at_reference = (
+        rate.intercept
+        + rate.size_slope * (-2.3 - rate.reference_log_size)
+        + rate.depth_slope * (0.5 - rate.reference_depth)
     )
-    assert at_usual == pytest.approx(1.0, abs=0.25)
+    assert at_reference == pytest.approx(1.0, abs=0.25)
 
 
-@pytest.mark.parametrize("spread", [0.0, 1.0])
-def test_what_exams_overlooked_tells_how_much_they_differ(spread: float) -> None:
-    rates = fitted_rate(crossings(np.random.default_rng(7), spread, exams=300, vary=0.0))
-    assert rates.exam_sd == pytest.approx(spread, abs=0.4)
+@pytest.mark.parametrize("exam_sd", [0.0, 1.0])
+def test_the_true_difference_between_exams_is_fitted(exam_sd: float) -> None:
+    rate = fitted_rate(simulated_crossings(np.random.default_rng(7), exam_sd, exams=300, vary=0.0))
+    assert rate.exam_sd == pytest.approx(exam_sd, abs=0.4)
 
 
-def test_what_is_learned_can_be_written_read_and_counted_with(tmp_path: Path) -> None:
+def test_a_learned_calibration_can_be_written_read_and_used_for_counting(tmp_path: Path) -> None:
     learned = calibrate_counts(training_exams(24), SETTINGS)
     assert learned.animals == 24
     path = tmp_path / "own.calibration.toml"
