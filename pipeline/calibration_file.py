@@ -19,6 +19,7 @@ from models.errors import ClutchlightError
 from models.runtime import shipped_weights, weights_sha256
 
 __all__ = [
+    "CALIBRATION_SUFFIX",
     "UNCALIBRATED_WARNING",
     "Calibration",
     "CalibrationError",
@@ -40,6 +41,7 @@ __all__ = [
 
 Weight = Annotated[float, Field(ge=-100.0, le=100.0)]
 
+CALIBRATION_SUFFIX = ".calibration.toml"
 UNCALIBRATED_WARNING = (
     "The network in use has no calibration of its own, so that of the shipped network is used. Counts, stages and "
     "sizes may be wrong, and so may their probabilities and intervals. Learn a calibration with clutchlight calibrate."
@@ -167,7 +169,10 @@ class CountCalibrations(TomlTable):
 
 
 class Calibration(TomlTable):
-    """All that was learned about one network. weights_sha256 : of its weights file;  command : that learned it"""
+    """The calibration of one network.
+
+    weights_sha256 : of its weights file;  command, date : what learned it, and when
+    """
 
     weights_sha256: Annotated[str, Field(pattern=r"^[0-9a-f]{64}$")]
     command: str
@@ -177,8 +182,8 @@ class Calibration(TomlTable):
 
 
 def calibration_path(weights: Path) -> Path:
-    """Where the calibration of a weights file lies: ``own.calibration.toml`` beside ``own.safetensors``."""
-    return weights.with_suffix(".calibration.toml")
+    """The path of the calibration of a weights file: ``own.calibration.toml`` beside ``own.safetensors``."""
+    return weights.with_suffix(CALIBRATION_SUFFIX)
 
 
 def shipped_calibration() -> Calibration:
@@ -204,14 +209,14 @@ def load_calibration(weights: Path) -> Calibration:
 
 def _uncalibrated(weights: Path, reason: str) -> CalibrationError:
     return CalibrationError(
-        f"{weights} has no calibration of its own: {reason}. Counts, stages, sizes and their probabilities rest on it. "
-        f"Learn one with\n"
+        f"{weights} has no calibration of its own: {reason}. Counts, stages, sizes and their probabilities depend on "
+        f"it. Learn one with\n"
         f"    clutchlight calibrate DATASET --weights {weights} --results DIR --out {calibration_path(weights)}\n"
-        f"or use that of the shipped network with --allow-uncalibrated: every sheet then says so."
+        f"or give --allow-uncalibrated to use the calibration of the shipped network; every sheet then carries a flag."
     )
 
 
-# What stands behind the keys in the file.
+# Comments of the keys in the file.
 _COMMENTS = {
     "temperature": "by which the logits of the stages are divided",
     "network_weight": "of the network's log-probabilities of the stages",

@@ -18,8 +18,6 @@ if TYPE_CHECKING:
 
 __all__ = ["calibrate"]
 
-CALIBRATION_ENDING = ".calibration.toml"
-
 
 def calibrate(
     data_sets: Annotated[
@@ -52,8 +50,6 @@ def calibrate(
     clip again that clutchlight bench has read into the same folder.
     """
     with handle_errors(traceback):
-        if not out.name.endswith(CALIBRATION_ENDING):
-            raise typer.Exit(misused(f"--out must end in {CALIBRATION_ENDING}; got {out}."))
         import datetime as dt
 
         from models.runtime import shipped_weights
@@ -62,11 +58,13 @@ def calibrate(
         from pipeline.calibration.count_calibration import calibrate_counts
         from pipeline.calibration.network_calibration import calibrate_network
         from pipeline.calibration.training_exams import TrainingExam, read_training_exams
-        from pipeline.calibration_file import calibration_path, calibration_toml
+        from pipeline.calibration_file import CALIBRATION_SUFFIX, calibration_path, calibration_toml
         from pipeline.formatting import plural
         from pipeline.settings import load_settings
         from pipeline.store.atomic_write import write_atomically
 
+        if not out.name.endswith(CALIBRATION_SUFFIX):
+            raise typer.Exit(misused(f"--out must end in {CALIBRATION_SUFFIX}; got {out}."))
         for_network = [open_data_set(folder) for folder in data_sets]
         for_counts = [open_data_set(folder) for folder in counts_from or []]
         # The first calibration of a network starts from the shipped one.

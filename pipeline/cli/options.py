@@ -31,9 +31,9 @@ class EngineName(StrEnum):
 
 
 EXIT_CODES_HELP = (
-    "Exit codes: 0 all done; 1 something unexpected failed; 2 wrong usage, settings or output folder; "
-    "3 done, but some clips could not be used; 4 nothing usable found; 5 a network taught further became worse and "
-    "was not written; 75 another run works in the output folder; 130 interrupted."
+    "Exit codes: 0 all done; 1 something unexpected failed; 2 wrong usage, settings or output folder, or a network "
+    "without its calibration; 3 done, but some clips could not be used; 4 nothing usable found; 5 a network taught "
+    "further became worse and was not written; 75 another run works in the output folder; 130 interrupted."
 )
 
 SettingsFile = Annotated[

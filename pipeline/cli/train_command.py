@@ -131,7 +131,8 @@ def _next_step(weights: Path) -> str:
     from pipeline.calibration_file import calibration_path
 
     return (
-        f"Calibrate it: clutchlight calibrate DATASET --weights {weights} --results DIR --out {calibration_path(weights)}\n"
+        f"Calibrate it: clutchlight calibrate DATASET --weights {weights} --results DIR "
+        f"--out {calibration_path(weights)}\n"
         f"Use it with --weights {weights}"
     )
 

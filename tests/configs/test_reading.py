@@ -40,7 +40,7 @@ def refusal(path: Path) -> str:
     return str(caught.value)
 
 
-def test_a_right_file_is_read(tmp_path: Path) -> None:
+def test_a_valid_file_is_read(tmp_path: Path) -> None:
     path = write(
         tmp_path,
         'animal = "A"\ndate = 2026-05-14\n[[clip]]\nfile = "a.mp4"\nmm_per_px = 1\n[[clip]]\nfile="b.mp4"\n',
@@ -81,7 +81,7 @@ def test_unknown_key_within_a_table_is_compared_with_the_keys_of_that_table(tmp_
     assert refusal(path) == f"{path}, line 6, key 'clip[2].windwo': unknown key; did you mean 'window'?"
 
 
-def test_a_key_like_no_other_lists_the_valid_ones(tmp_path: Path) -> None:
+def test_an_unknown_key_without_similar_ones_lists_the_valid_keys(tmp_path: Path) -> None:
     path = write(tmp_path, 'animal = "A"\nzzz = 1\n')
     assert "unknown key. Valid keys here: animal, clip, date, passed_before." in refusal(path)
 
@@ -117,7 +117,7 @@ def test_values_are_not_converted(tmp_path: Path, value: str) -> None:
 
 
 @pytest.mark.parametrize("value", ["nan", "inf", "-inf"])
-def test_numbers_that_are_none_are_refused(tmp_path: Path, value: str) -> None:
+def test_values_that_are_not_finite_are_refused(tmp_path: Path, value: str) -> None:
     path = write(tmp_path, f'animal = "A"\n[[clip]]\nfile = "a"\nmm_per_px = {value}\n')
     assert "line 4, key 'clip[1].mm_per_px'" in refusal(path)
 
@@ -164,7 +164,7 @@ def test_config_path() -> None:
         config_path("none.toml")
 
 
-def test_lines_of_awkward_but_valid_text() -> None:
+def test_lines_of_unusual_but_valid_text() -> None:
     text = (
         "'quoted key' = 1\n"
         "list = [  # [not.a.table]\n"

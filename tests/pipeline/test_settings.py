@@ -18,7 +18,7 @@ def write(folder: Path, text: str) -> Path:
     return path
 
 
-def test_shipped_settings_are_valid_and_fixed() -> None:
+def test_shipped_settings_are_valid_and_frozen() -> None:
     settings = load_settings()
     assert settings.detect.minimum_score == 0.1
     with pytest.raises(ValidationError, match="frozen"):
@@ -50,7 +50,7 @@ def test_mistakes_in_own_file_are_named(tmp_path: Path) -> None:
     ]
 
 
-def test_hash_follows_what_results_depend_on(tmp_path: Path) -> None:
+def test_the_hash_depends_on_the_values_that_results_depend_on(tmp_path: Path) -> None:
     shipped = settings_sha256(load_settings())
     assert re.fullmatch(r"[0-9a-f]{64}", shipped)
     assert settings_sha256(load_settings(write(tmp_path, "[detect]\nminimum_score = 0.10\n"))) == shipped
