@@ -18,7 +18,9 @@ from pipeline.track.merging.merge import Grouping
 
 __all__ = ["fit_detection_rate"]
 
-_EXAM_SDS = np.linspace(0.0, 3.0, 16)  # log-odds: standard deviations that are tried; common practice, no source
+_EXAM_SDS = np.linspace(
+    0.0, 3.0, 16
+).tolist()  # log-odds: standard deviations that are tried; common practice, no source
 _SMALLEST_PROBABILITY = 1e-3  # granted to each exam, so that one with a fault of its own does not decide for all
 _DEFAULT_SIZE, _DEFAULT_DEPTH = 0.1, 0.5  # shares of the picture's depth: the reference where no object was crossed
 
@@ -100,4 +102,4 @@ def _fit_exam_sd(exams: Sequence[_CountedExam], rate: DetectionRate, settings: S
             total += math.log(max(missed.probability_within(exam.missed, exam.missed), _SMALLEST_PROBABILITY))
         return total
 
-    return float(_EXAM_SDS[int(np.argmax([log_likelihood(float(exam_sd)) for exam_sd in _EXAM_SDS]))])
+    return max(_EXAM_SDS, key=log_likelihood)

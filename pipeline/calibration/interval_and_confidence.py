@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import dataclass
 
 import numpy as np
 
@@ -15,12 +16,25 @@ __all__ = ["conformal_level", "covering_level", "fit_confidence_calibration", "f
 Predictions = Sequence[tuple[CountDistribution, int]]
 """Predicted distributions of a count, each with the true number."""
 
-# Values that are tried, and the prior standard deviations of the confidence's intercept and slope: common practice, no
-# source.
-_INVERSE_TEMPERATURES = np.exp(np.linspace(np.log(0.2), np.log(3.0), 55))
-_INTERCEPTS, _SLOPES = np.linspace(-2, 2, 41), np.linspace(0.2, 2, 37)
-_INTERCEPT_SD, _SLOPE_SD = 1.0, 0.5
-_SMALLEST_PROBABILITY = 1e-6  # added to the probability of each true number, so that no single exam decides
+
+@dataclass(frozen=True)
+class FitConstants:
+    """Constants of the fits; common practice, no source.
+
+    inverse_temperatures : values that are tried
+    smallest_probability : added to the probability of each true number, so that no single exam decides
+    intercepts, slopes : of the confidence, values that are tried;  intercept_sd, slope_sd : of their normal priors
+    """
+
+    inverse_temperatures: tuple[float, ...] = tuple(np.exp(np.linspace(np.log(0.2), np.log(3.0), 55)).tolist())
+    smallest_probability: float = 1e-6
+    intercepts: tuple[float, ...] = tuple(np.linspace(-2, 2, 41).tolist())
+    slopes: tuple[float, ...] = tuple(np.linspace(0.2, 2, 37).tolist())
+    intercept_sd: float = 1.0
+    slope_sd: float = 0.5
+
+
+_FIT = FitConstants()
 
 
 def fit_inverse_temperature(predictions: Predictions) -> float:
@@ -30,11 +44,9 @@ def fit_inverse_temperature(predictions: Predictions) -> float:
 
     def log_likelihood(power: float) -> float:
         probabilities = [predicted.tempered(power).probability_within(true, true) for predicted, true in predictions]
-        return float(np.mean(np.log(np.array(probabilities) + _SMALLEST_PROBABILITY)))
+        return float(np.mean(np.log(np.array(probabilities) + _FIT.smallest_probability)))
 
-    return float(
-        _INVERSE_TEMPERATURES[int(np.argmax([log_likelihood(float(power)) for power in _INVERSE_TEMPERATURES]))]
-    )
+    return max(_FIT.inverse_temperatures, key=log_likelihood)
 
 
 def fit_confidence_calibration(predictions: Predictions) -> ConfidenceCalibration:
@@ -52,13 +64,13 @@ def fit_confidence_calibration(predictions: Predictions) -> ConfidenceCalibratio
     is_right = np.array([abs(predicted.median - true) <= 1 for predicted, true in predictions], dtype=bool)
 
     def loss(intercept: float, slope: float) -> float:
-        penalty = 0.5 * (intercept / _INTERCEPT_SD) ** 2 + 0.5 * ((slope - 1) / _SLOPE_SD) ** 2
+        penalty = 0.5 * (intercept / _FIT.intercept_sd) ** 2 + 0.5 * ((slope - 1) / _FIT.slope_sd) ** 2
         return float(np.logaddexp(0, np.where(is_right, -1, 1) * (intercept + slope * log_odds)).sum()) + penalty
 
     tried = [
-        ConfidenceCalibration(intercept=float(intercept), slope=float(slope))
-        for intercept in _INTERCEPTS
-        for slope in _SLOPES
+        ConfidenceCalibration(intercept=intercept, slope=slope)
+        for intercept in _FIT.intercepts
+        for slope in _FIT.slopes
     ]
     return min(tried, key=lambda calibration: loss(calibration.intercept, calibration.slope))
 

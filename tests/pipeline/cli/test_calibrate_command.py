@@ -13,8 +13,6 @@ from configs.reading import read_toml
 from pipeline.calibration import network_calibration
 from pipeline.calibration_file import Calibration, calibration_path, calibration_toml, shipped_calibration
 from pipeline.cli.exit_codes import ExitCode
-from pipeline.review.cases import CaseError, CaseStore
-from pipeline.settings import load_settings
 from tests.pipeline.bench.data_set_files import DATE, object_annotation, write_truth
 from tests.pipeline.blob_finder import BlobFinder, write_exam_folder
 from tests.pipeline.conftest import Clutchlight
@@ -150,15 +148,14 @@ def test_an_allowed_uncalibrated_network_is_told_on_stderr_in_the_report_and_on_
     assert "uncalibrated-network" not in flag_codes(out)
 
 
-def test_the_review_estimates_with_the_calibration_of_the_batch(
+def test_reviewed_exams_are_estimated_with_the_calibration_that_the_batch_used(
     clutchlight: Clutchlight, root: Path, own_weights: Path, tmp_path: Path
 ) -> None:
     out = tmp_path / "out"
     clutchlight("batch", root, "--out", out, "--weights", own_weights, "--allow-uncalibrated")
-    cases = CaseStore(out, load_settings(weights=own_weights, allow_uncalibrated=True))
-    assert cases.case("AF-0001/2026-05-14") is not None
-    cases.close()
-    cases = CaseStore(out, load_settings())
-    with pytest.raises(CaseError, match=r"another calibration of the network.*--weights FILE"):
-        cases.case("AF-0001/2026-05-14")
-    cases.close()
+    labels = ["labels", "--out", out, "--to", tmp_path / "labels"]
+    with_weights = clutchlight(*labels, "--weights", own_weights)
+    assert (with_weights.code, "calibration" in with_weights.stderr) == (ExitCode.DONE, False)
+    without = clutchlight(*labels)
+    assert "another calibration of the network" in without.stderr
+    assert "Start it with the batch's --settings FILE and --weights FILE" in without.stderr
