@@ -1,7 +1,7 @@
-"""What was learned about one network, and the file beside its weights that holds it.
+"""The calibration of one network, and its file.
 
-A calibration belongs to the network it was learned for: ``NAME.calibration.toml`` lies beside ``NAME.safetensors`` and
-names the SHA-256 of those weights. ``clutchlight calibrate`` writes it.
+A calibration is valid only for the network it was learned for. ``NAME.calibration.toml`` is next to
+``NAME.safetensors`` and names the SHA-256 of those weights. ``clutchlight calibrate`` writes it.
 """
 
 from __future__ import annotations
@@ -182,7 +182,7 @@ class Calibration(TomlTable):
 
 
 def calibration_path(weights: Path) -> Path:
-    """The path of the calibration of a weights file: ``own.calibration.toml`` beside ``own.safetensors``."""
+    """The path of the calibration of a weights file: ``own.calibration.toml`` next to ``own.safetensors``."""
     return weights.with_suffix(CALIBRATION_SUFFIX)
 
 
@@ -192,7 +192,7 @@ def shipped_calibration() -> Calibration:
 
 
 def load_calibration(weights: Path) -> Calibration:
-    """The calibration beside a weights file.
+    """The calibration next to a weights file.
 
     Raises CalibrationError where there is none or it was learned for other weights, ConfigError where it is damaged,
     WeightsError where the weights cannot be read.
@@ -229,7 +229,7 @@ _COMMENTS = {
     "low": "grey levels; lower values are raised to this",
     "high": "grey levels; higher values are lowered to this",
     "weights": "logits of follicle, thin-shelled, calcified for each standard deviation",
-    "false_tracks_per_clip": "tracks a clip that look like these and show none",
+    "false_tracks_per_clip": "expected tracks that look like one of these and show something else",
     "inverse_temperature": "power to which the odds of numbers are raised; below 1 the model alone is overconfident",
     "interval_probability": "of the central interval that holds the truth in 90 % of exams",
     "score": "for each log-odds of the mean score of a track",

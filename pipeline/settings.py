@@ -217,7 +217,7 @@ def load_settings(
 ) -> Settings:
     """The shipped settings, changed by the file at ``path``, with the calibration of a network.
 
-    weights : of the network in use, None for the shipped one; the calibration is read from beside them
+    weights : of the network in use, None for the shipped one; the calibration next to them is read
     allow_uncalibrated : whether to use the shipped calibration where the network has none of its own
 
     Raises ConfigError, which names file, line and key of every problem, CalibrationError where the network has no

@@ -90,7 +90,7 @@ def calibrate_network(eggs: Sequence[MatchedEgg], *, previous: OutlineCalibratio
     regression = _fit_regression(log_probabilities, features, stages)
     held_out_logits = _held_out_logits(log_probabilities, features, stages, half)
     shelled = _fit_outline_errors([egg for egg in eggs if egg.stage > 0], previous.shelled)
-    # Follicles are nearly round and tell nothing of the scale.
+    # Follicles are nearly round and give no information on the scale.
     follicles = _fit_outline_errors(
         [egg for egg in eggs if egg.stage == 0], previous.follicles, scale=shelled.ratio_scale
     )

@@ -28,7 +28,7 @@ def calibrate(
     out: Annotated[
         Path,
         typer.Option(
-            "--out", metavar="NAME.calibration.toml", help="The calibration; its place is beside NAME.safetensors."
+            "--out", metavar="NAME.calibration.toml", help="The calibration; it belongs next to NAME.safetensors."
         ),
     ],
     counts_from: Annotated[
@@ -45,7 +45,7 @@ def calibrate(
 ) -> None:
     """Learn from data sets with ground truth how far the stages, outlines and counts of a network can be trusted.
 
-    A batch reads the calibration that lies beside the weights and was learned for them. Learn it again after every
+    A batch reads the calibration that is next to the weights and was learned for them. Learn it again after every
     change of the network, the tracker or the merging. The same command continues a run that was stopped, and reads no
     clip again that clutchlight bench has read into the same folder.
     """

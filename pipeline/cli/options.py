@@ -44,7 +44,7 @@ EngineOption = Annotated[EngineName, typer.Option("--engine", help="What runs th
 Weights = Annotated[
     Path | None,
     typer.Option(
-        "--weights", metavar="FILE", help="A network of your own, its calibration beside it; else the shipped one."
+        "--weights", metavar="FILE", help="A network of your own, its calibration next to it; else the shipped one."
     ),
 ]
 AllowUncalibrated = Annotated[

@@ -21,7 +21,7 @@ SHIPPED = shipped_calibration()
 
 
 def write_weights(folder: Path, calibration: Calibration | None) -> Path:
-    """A file of bytes that stands for weights, with a calibration beside it."""
+    """A file of bytes that stands for weights, with a calibration next to it."""
     weights = folder / "own.safetensors"
     weights.write_bytes(b"some weights")
     if calibration is not None:
@@ -39,7 +39,7 @@ def test_the_shipped_file_reads_as_the_command_would_write_it() -> None:
     assert "".join(line for line in lines if "--engine cuda" not in line) == calibration_toml(SHIPPED)
 
 
-def test_a_calibration_is_read_from_beside_its_weights(tmp_path: Path) -> None:
+def test_a_calibration_is_read_from_next_to_its_weights(tmp_path: Path) -> None:
     own = SHIPPED.model_copy(
         update={"weights_sha256": hashlib.sha256(b"some weights").hexdigest(), "command": 'say "x" \\ y'}
     )

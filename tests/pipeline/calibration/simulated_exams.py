@@ -21,11 +21,11 @@ def training_exam(rng: np.random.Generator, eggs: int, false_tracks: int, found:
     tracks, objects = [], []
     track_labels: dict[tuple[str, int], TrackLabel] = {}
     for is_real in [True] * eggs + [False] * false_tracks:
-        met = not is_real or rng.random() < found
+        is_detected = not is_real or rng.random() < found
         size, depth = rng.uniform(0.07, 0.12), rng.uniform(0.2, 0.8)
         if is_real:
-            objects.append(CrossedObject(True, bool(met), float(size), float(depth)))
-        if met:
+            objects.append(CrossedObject(True, bool(is_detected), float(size), float(depth)))
+        if is_detected:
             identity = len(tracks) + 1
             tracks.append(_track(rng, identity, rng.normal(1.5 if is_real else 0.2, 0.5)))
             track_labels["left-1.mp4", identity] = "shelled" if is_real else "none"

@@ -75,16 +75,18 @@ def test_without_predictions_the_temperature_is_one() -> None:
 def test_calibrated_confidence_is_how_often_medians_are_within_one(log_odds: float) -> None:
     rng = np.random.default_rng(5)
     predictions, stated = [], []
-    for sure in rng.uniform(0.3, 0.97, 3000):
-        # Within one with the probability ``sure`` by the distribution, and with other odds in truth.
-        number = CountDistribution(0, np.array([(1 - sure) / 2, 0, sure, 0, (1 - sure) / 2]))
-        right = rng.random() < 1 / (1 + np.exp(-log_odds - np.log(sure / (1 - sure))))
+    for probability in rng.uniform(0.3, 0.97, 3000):
+        # Within one with the probability ``probability`` by the distribution, and with other odds in truth.
+        number = CountDistribution(0, np.array([(1 - probability) / 2, 0, probability, 0, (1 - probability) / 2]))
+        right = rng.random() < 1 / (1 + np.exp(-log_odds - np.log(probability / (1 - probability))))
         predictions.append((number, 2 if right else 4))
-        stated.append((sure, right))
+        stated.append((probability, right))
     calibration = fit_confidence_calibration(predictions)
     for low, high in ((0.3, 0.6), (0.6, 0.8), (0.8, 0.97)):
-        calibrated = [calibrated_confidence(sure, calibration) for sure, _ in stated if low <= sure < high]
-        assert np.mean([right for sure, right in stated if low <= sure < high]) == pytest.approx(
+        calibrated = [
+            calibrated_confidence(probability, calibration) for probability, _ in stated if low <= probability < high
+        ]
+        assert np.mean([right for probability, right in stated if low <= probability < high]) == pytest.approx(
             np.mean(calibrated), abs=0.04
         )
 
