@@ -48,8 +48,8 @@ def fit_likelihood_weights(
 def _fit_without_negative_weights(features: Floats, is_real: NDArray[np.bool_]) -> list[float]:
     """The intercept and the weights, none of them negative.
 
-    A higher score or a more certain kind is never evidence against an egg. With few false tracks it may seem to be, as bone looks
-    certainly calcified. A follicle would then be taken for an egg.
+    A higher score or a more certain kind is never evidence against an egg. With few false tracks it may seem to be, as
+    bone looks certainly calcified. A follicle would then be taken for an egg.
     """
     used = np.ones(features.shape[1], dtype=bool)
     while True:
