@@ -18,9 +18,8 @@ from pipeline.track.merging.merge import Grouping
 
 __all__ = ["fit_detection_rate"]
 
-_EXAM_SDS = np.linspace(
-    0.0, 3.0, 16
-).tolist()  # log-odds: standard deviations that are tried; common practice, no source
+# Log-odds: standard deviations between exams that are tried; common practice, no source.
+_EXAM_SDS: tuple[float, ...] = tuple(np.linspace(0.0, 3.0, 16).tolist())
 _SMALLEST_PROBABILITY = 1e-3  # granted to each exam, so that one with a fault of its own does not decide for all
 _DEFAULT_SIZE, _DEFAULT_DEPTH = 0.1, 0.5  # shares of the picture's depth: the reference where no object was crossed
 
