@@ -143,8 +143,8 @@ def _training_exam(
         coverage=tuple(clip_coverage(scan) for scan in scans),
         track_labels=track_labels,
         objects=tuple(objects),
-        crossed_counts=ByKind(crossed["thin-shelled"] + crossed["calcified"], crossed["follicle"]),
-        missed_counts=ByKind(sum(missed_are_shelled), missed_are_shelled.count(False)),
+        crossed_counts=ByKind(shelled=crossed["thin-shelled"] + crossed["calcified"], follicles=crossed["follicle"]),
+        missed_counts=ByKind(shelled=sum(missed_are_shelled), follicles=missed_are_shelled.count(False)),
     )
 
 

@@ -77,7 +77,7 @@ def apply_corrections(
         for is_shelled in (True, False)
     )
     return CorrectedInputs(
-        Grouping(tuple(eggs), ByKind(shelled, follicles), grouping.passes),
+        Grouping(tuple(eggs), ByKind(shelled=shelled, follicles=follicles), grouping.passes),
         revised,
         tuple(_covered(clip, used, state.unusable, bool(table.tracks.get(clip.file))) for clip in coverage),
         {(member.file, member.track): egg.identity for egg in eggs for member in egg.members},

@@ -10,7 +10,7 @@ __all__ = ["ByKind"]
 T = TypeVar("T")
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class ByKind(Generic[T]):
     """One value for shelled eggs and one for follicles."""
 

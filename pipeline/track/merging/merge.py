@@ -97,7 +97,7 @@ def merge_tracks(clips: Sequence[ClipTracks], carapace_width_mm: float | None, s
             scanned = _merged(whole, scanned, alignments, settings.other_window_reseen_share, settings)
         whole = scanned
     if whole is None:
-        return Grouping((), ByKind(point_mass(0), point_mass(0)), ())
+        return Grouping((), ByKind(shelled=point_mass(0), follicles=point_mass(0)), ())
     return Grouping(
         _eggs(whole.objects, ordered), whole.count_corrections, tuple(one for sweep in sweeps for one in sweep.passes)
     )
@@ -110,7 +110,9 @@ def _sweep(number: int, clip: ClipTracks, settings: TrackSettings) -> Sweep:
     stitched = stitch(number, clip.tracks, settings)
     sweep = merge_passes(clip.file, stitched.objects, 0.0, float(clip.frames), settings, clip.turns)
     broken, returned = stitched.count_corrections, sweep.count_corrections
-    corrections = ByKind(broken.shelled.plus(returned.shelled), broken.follicles.plus(returned.follicles))
+    corrections = ByKind(
+        shelled=broken.shelled.plus(returned.shelled), follicles=broken.follicles.plus(returned.follicles)
+    )
     return replace(sweep, count_corrections=corrections)
 
 

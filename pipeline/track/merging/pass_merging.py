@@ -87,14 +87,14 @@ def merge_passes(
     alone = (Pass.first(file, low, high),)
     turn = _best_turn(ordered, low, high, settings, seen)
     if turn is None:
-        return Sweep(tuple(ordered), low, high, alone, ByKind(point_mass(0), point_mass(0)))
+        return Sweep(tuple(ordered), low, high, alone, ByKind(shelled=point_mass(0), follicles=point_mass(0)))
     if turn.probability < 0.5:
         # Not believed, yet if it is true after all, there are fewer eggs than listed.
         follicles, shelled = (
             mixture([(point_mass(0), 1 - turn.probability), (number.subtracted_from(0), turn.probability)])
             for number, _ in _returned(ordered, turn, low, high, settings)
         )
-        return Sweep(tuple(ordered), low, high, alone, ByKind(shelled, follicles))
+        return Sweep(tuple(ordered), low, high, alone, ByKind(shelled=shelled, follicles=follicles))
     there = merge_passes(file, [ordered[i] for i in turn.before], low, turn.frame, settings, seen)
     back = merge_passes(file, [ordered[i] for i in turn.after], turn.frame, high, settings, seen)
     return _folded_together(there, back, turn, settings)

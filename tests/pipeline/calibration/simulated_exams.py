@@ -36,8 +36,8 @@ def training_exam(rng: np.random.Generator, eggs: int, false_tracks: int, found:
         coverage=(ClipCoverage("left-1.mp4", "left", "done", None, FRAMES, FRAMES),),
         track_labels=track_labels,
         objects=tuple(objects),
-        crossed_counts=ByKind(eggs, 0),
-        missed_counts=ByKind(sum(not one.detected for one in objects), 0),
+        crossed_counts=ByKind(shelled=eggs, follicles=0),
+        missed_counts=ByKind(shelled=sum(not one.detected for one in objects), follicles=0),
     )
 
 

@@ -98,13 +98,18 @@ def simulated_crossings(
             objects.append(CrossedObject(True, bool(rng.random() < 1 / (1 + np.exp(-log_odds))), size, depth))
         missed = sum(not one.detected for one in objects)
         made.append(
-            replace(empty, objects=tuple(objects), crossed_counts=ByKind(eggs, 0), missed_counts=ByKind(missed, 0))
+            replace(
+                empty,
+                objects=tuple(objects),
+                crossed_counts=ByKind(shelled=eggs, follicles=0),
+                missed_counts=ByKind(shelled=missed, follicles=0),
+            )
         )
     return made
 
 
 def fitted_rate(known: list[TrainingExam]) -> DetectionRate:
-    groupings = [Grouping((), ByKind(point_mass(0), point_mass(0)), ()) for _ in known]
+    groupings = [Grouping((), ByKind(shelled=point_mass(0), follicles=point_mass(0)), ()) for _ in known]
     return fit_detection_rate(known, groupings, SETTINGS, shelled=True)
 
 
