@@ -215,13 +215,36 @@ class Settings(SettingsTables):
 def load_settings(
     path: Path | None = None, *, weights: Path | None = None, allow_uncalibrated: bool = False
 ) -> Settings:
-    """The shipped settings, changed by the file at ``path``, with the calibration of a network.
+    """Read the settings: the shipped ones, under the user's own file, with the calibration of a network.
 
-    weights : of the network in use, None for the shipped one; the calibration next to them is read
-    allow_uncalibrated : whether to use the shipped calibration where the network has none of its own
+    Parameters
+    ----------
+    path
+        A TOML file with some or all keys of ``configs/settings.toml``; None for the shipped settings.
+    weights
+        The weights file of the network in use, None for the shipped one; the calibration next to it is read.
+    allow_uncalibrated
+        Whether to use the shipped calibration where the network has none of its own.
 
-    Raises ConfigError, which names file, line and key of every problem, CalibrationError where the network has no
-    calibration of its own and that is not allowed, and WeightsError where the weights cannot be read.
+    Returns
+    -------
+    Settings
+        Validated and frozen, one attribute for each table of ``configs/settings.toml``, with the calibration.
+
+    Raises
+    ------
+    ConfigError
+        If a file cannot be read, or has an unknown key or a wrong value. The text names file, line and key of every
+        problem.
+    CalibrationError
+        If the network has no calibration of its own and that is not allowed.
+    WeightsError
+        If the weights cannot be read.
+
+    Examples
+    --------
+    >>> load_settings().detect.batch_frames > 0
+    True
     """
     tables = read_toml(config_path("settings.toml"), SettingsTables)
     if path is not None:
