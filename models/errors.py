@@ -6,6 +6,8 @@ ClutchlightError                 the root: anything this program says on purpose
 ├── TrainingError                a training run that came to nothing (models.training)
 ├── EngineError                  an inference engine that cannot run here (models.runtime)
 ├── ConfigError                  a TOML file with a wrong key or value (configs.reading)
+├── CalibrationError             a network without a calibration of its own (pipeline.calibration_file)
+├── TooFewEggsError              too few eggs of a stage to learn from (pipeline.calibration.network_calibration)
 ├── PhantomError                 an impossible phantom, or no place to write it (synthetic.errors)
 ├── LabelsError                  labels that nothing can be learned from (synthetic.training.labelled_pictures)
 ├── ExamRootError                no folder to look for exams in (pipeline.exams.exam_search)

@@ -7,7 +7,6 @@ times coarser than the picture, because an egg's outline is regressed as numbers
 
 from __future__ import annotations
 
-import hashlib
 import json
 from dataclasses import asdict, dataclass
 from itertools import pairwise
@@ -27,7 +26,6 @@ __all__ = [
     "WeightsError",
     "load_weights",
     "save_weights",
-    "weights_sha256",
 ]
 
 
@@ -163,8 +161,3 @@ def load_weights(path: Path) -> EggNetwork:
         # safetensors raises its own undocumented types for damaged files, torch a RuntimeError for other shapes.
         raise WeightsError(f"{path} does not hold weights of this network ({error}). Use another file.") from error
     return network.eval()
-
-
-def weights_sha256(path: Path) -> str:
-    """SHA-256 of the weights file: the identity of the model in every result."""
-    return hashlib.sha256(path.read_bytes()).hexdigest()

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 import importlib.resources
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Protocol, cast
@@ -14,7 +15,7 @@ from models.errors import ClutchlightError
 if TYPE_CHECKING:
     from models.network import EggNetwork
 
-__all__ = ["Engine", "EngineError", "OpenVinoEngine", "TorchEngine", "make_engine", "shipped_weights"]
+__all__ = ["Engine", "EngineError", "OpenVinoEngine", "TorchEngine", "make_engine", "shipped_weights", "weights_sha256"]
 
 
 class EngineError(ClutchlightError):
@@ -49,6 +50,18 @@ def shipped_weights() -> Path:
     return Path(str(importlib.resources.files("models"))) / "weights" / "clutchlight.safetensors"
 
 
+def weights_sha256(path: Path) -> str:
+    """SHA-256 of the weights file: the identity of the network in every result. Raises WeightsError if unreadable."""
+    try:
+        return hashlib.sha256(path.read_bytes()).hexdigest()
+    except OSError as error:
+        from models.network import WeightsError
+
+        raise WeightsError(
+            f"No weights file at {path} ({error.strerror}). Name one that exists, or leave the option out."
+        ) from error
+
+
 def _single_frame_network(weights: Path) -> EggNetwork:
     """A network that needs nothing but one grey frame. Raises WeightsError for any other."""
     from models.network import WeightsError, load_weights
@@ -68,8 +81,6 @@ class TorchEngine:
 
     def __init__(self, weights: Path, *, device: str = "cpu", threads: int = 2) -> None:
         import torch
-
-        from models.network import weights_sha256
 
         if device != "cpu" and not torch.cuda.is_available():
             raise EngineError(f"There is no {device} device on this machine. Leave the device out to use the CPU.")
@@ -93,7 +104,6 @@ class OpenVinoEngine:
         import openvino
         import torch
 
-        from models.network import weights_sha256
         from models.output_channels import INPUT_SIDE_PX
 
         network = _single_frame_network(weights)

@@ -24,7 +24,8 @@ MAY_IMPORT = {
 # The rooms of a package, lowest floor first. A room imports from itself and from the floors below it.
 FLOORS: dict[str, tuple[set[str], ...]] = {
     "pipeline": (
-        {"settings", "formatting"},
+        {"calibration_file", "formatting"},
+        {"settings"},
         {"ingest"},
         {"exams", "detect"},
         {"store", "track"},

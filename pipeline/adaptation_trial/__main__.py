@@ -29,7 +29,7 @@ from pipeline.labels.writer import write_labels
 from pipeline.review.answer_service import AnswerService
 from pipeline.review.cases import CaseStore
 from pipeline.review.event_log import EventLog
-from pipeline.settings import Settings, load_settings
+from pipeline.settings import load_settings
 from pipeline.store.atomic_write import write_atomically
 from synthetic.film.clips import write_subjects
 from synthetic.film.unseen_animals import unseen_subjects
@@ -48,7 +48,7 @@ def main(arguments: list[str] | None = None) -> int:
     own, others = out / "own", out / "others"
     _film(own, options.animals, options.seed, options.frames_per_clip)
     _film(others, options.other_animals, options.seed + 1, options.frames_per_clip)
-    _run_batch(own, out / "sheets", shipped, settings)
+    _run_batch(own, out / "sheets", shipped)
     _review_all(own, out / "sheets")
     written = write_labels(out / "sheets", out / "labels", settings, _report_when_done("labels"))
     _log(f"{written.exams} signed exams, {written.frames} frames, {written.outlines} eggs, {written.ignored} ignored")
@@ -66,7 +66,7 @@ def main(arguments: list[str] | None = None) -> int:
     on_labels = compare_networks_on_labels(labelled, shipped, fine_tuned)
     metrics = {}
     for name, weights in (("before", shipped), ("after", fine_tuned)):
-        _run_batch(others, out / name, weights, settings)
+        _run_batch(others, out / name, weights)
         metrics[name] = measure_data_set(open_data_set(others), out / name)
     document = {
         "change": change.document(),
@@ -100,7 +100,9 @@ def _film(folder: Path, animals: int, seed: int, frames_per_clip: int) -> None:
         write_subjects(folder, subjects, seed=seed, progress=_report_when_done(f"filming {folder.name}"))
 
 
-def _run_batch(exams: Path, sheets: Path, weights: Path, settings: Settings) -> None:
+def _run_batch(exams: Path, sheets: Path, weights: Path) -> None:
+    # The fine-tuned network has no calibration of its own: the trial compares networks, not confidences.
+    settings = load_settings(weights=weights, allow_uncalibrated=True)
     run_batch(exams, sheets, settings, lambda: load_detector(settings, weights))
 
 

@@ -33,6 +33,7 @@ from pipeline.batch.events import (
 from pipeline.batch.run_context import RunContext
 from pipeline.batch.run_report import BatchReport, ClipReport, ExamReport, ExamStatus
 from pipeline.batch.stored_summaries import read_summaries, summary_json
+from pipeline.calibration_file import UNCALIBRATED_WARNING
 from pipeline.detect.detector import FrameDetector
 from pipeline.estimate.exam_estimate import estimate_exam
 from pipeline.estimate.history import AnimalBackground
@@ -104,7 +105,8 @@ def run_batch(
                 with suppress(StoreError):  # the error that ended the run matters more
                     store.finish_run(run, RunOutcome.INTERRUPTED)
                 raise
-        report = BatchReport(root, out, tuple(reports), search.problems, None)
+        warning = None if settings.is_calibrated else UNCALIBRATED_WARNING
+        report = BatchReport(root, out, tuple(reports), search.problems, None, warning=warning)
         try:
             summaries, unreadable = read_summaries(store, out)
             report = replace(report, problems=(*search.problems, *unreadable))

@@ -71,6 +71,7 @@ class BatchReport:
     problems : folders and files that could not be processed
     index : the page to open, None if none was written
     failure : why the overview files could not be written, else None
+    warning : what is wrong with the results of all exams, None if nothing is
     """
 
     root: Path
@@ -79,6 +80,7 @@ class BatchReport:
     problems: tuple[ExamProblem, ...]
     index: Path | None
     failure: str | None = None
+    warning: str | None = None
 
     @property
     def clips(self) -> tuple[ClipReport, ...]:
@@ -93,6 +95,7 @@ class BatchReport:
             "out": str(self.out),
             "index": None if self.index is None else str(self.index),
             "failure": self.failure,
+            "warning": self.warning,
             "exams": [
                 {
                     "animal": exam.animal,

@@ -15,7 +15,8 @@ from typing import Any
 
 import torch
 
-from models.network import EggNetwork, NetworkConfig, WeightsError, load_weights, weights_sha256
+from models.network import EggNetwork, NetworkConfig, WeightsError, load_weights
+from models.runtime import weights_sha256
 from synthetic.training.fine_tuning import taught_animals
 from synthetic.training.held_out_metrics import HeldOutMetrics, measure
 from synthetic.training.labelled_pictures import LabelledPictures, LabelsError

@@ -11,7 +11,16 @@ import typer
 from pipeline.cli.batch_runner import run_batch_with_progress
 from pipeline.cli.error_handling import handle_errors
 from pipeline.cli.exit_codes import batch_exit_code
-from pipeline.cli.options import AsJson, EngineName, EngineOption, Quiet, SettingsFile, Traceback, Weights
+from pipeline.cli.options import (
+    AllowUncalibrated,
+    AsJson,
+    EngineName,
+    EngineOption,
+    Quiet,
+    SettingsFile,
+    Traceback,
+    Weights,
+)
 
 __all__ = ["batch"]
 
@@ -22,6 +31,7 @@ def batch(
     settings: SettingsFile = None,
     engine: EngineOption = EngineName.OPENVINO,
     weights: Weights = None,
+    allow_uncalibrated: AllowUncalibrated = False,
     force: Annotated[bool, typer.Option("--force", help="Read all clips again, finished ones too.")] = False,
     quiet: Quiet = False,
     as_json: AsJson = False,
@@ -34,7 +44,9 @@ def batch(
     with handle_errors(traceback):
         from pipeline.cli.batch_summary import print_report
 
-        report = run_batch_with_progress(root, out, settings, engine, weights, force=force, quiet=quiet)
+        report = run_batch_with_progress(
+            root, out, settings, engine, weights, force=force, quiet=quiet, allow_uncalibrated=allow_uncalibrated
+        )
         if as_json:
             typer.echo(json.dumps(report.document(batch_exit_code(report)), ensure_ascii=False, indent=2))
         print_report(report, quiet=quiet, as_json=as_json, traceback=traceback)

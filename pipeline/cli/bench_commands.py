@@ -11,7 +11,17 @@ import typer
 from pipeline.cli.batch_runner import run_batch_with_progress
 from pipeline.cli.error_handling import handle_errors
 from pipeline.cli.exit_codes import ExitCode
-from pipeline.cli.options import AsJson, EngineName, EngineOption, Quiet, SettingsFile, Traceback, Weights, misused
+from pipeline.cli.options import (
+    AllowUncalibrated,
+    AsJson,
+    EngineName,
+    EngineOption,
+    Quiet,
+    SettingsFile,
+    Traceback,
+    Weights,
+    misused,
+)
 from pipeline.cli.train_command import compare_networks
 
 __all__ = ["bench"]
@@ -46,6 +56,7 @@ def bench(
     settings: SettingsFile = None,
     engine: EngineOption = EngineName.OPENVINO,
     weights: Weights = None,
+    allow_uncalibrated: AllowUncalibrated = False,
     quiet: Quiet = False,
     as_json: AsJson = False,
     traceback: Traceback = False,
@@ -104,11 +115,14 @@ def bench(
                 weights,
                 quiet=quiet,
                 export_probe_path=data_set.has_probe_paths,
+                allow_uncalibrated=allow_uncalibrated,
             )
             figures.append(measure_data_set(data_set, results))
         for number, folder in enumerate(egg_free or [], len(known) + 1):
             results = out / f"{number}-{folder.resolve().name}"
-            run_batch_with_progress(folder, results, settings, engine, weights, quiet=quiet)
+            run_batch_with_progress(
+                folder, results, settings, engine, weights, quiet=quiet, allow_uncalibrated=allow_uncalibrated
+            )
             figures.append(measure_data_set(egg_free_data_set(folder, results), results))
         document = json.dumps([each.document() for each in figures], indent=2, allow_nan=False) + "\n"
         write_atomically(out / "figures.json", [document.encode()])

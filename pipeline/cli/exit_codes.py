@@ -26,7 +26,7 @@ class ExitCode(IntEnum):
 
     DONE = 0, "all done"
     UNEXPECTED = 1, "something unexpected failed"
-    USAGE = 2, "wrong arguments, settings or folders"
+    USAGE = 2, "wrong arguments, settings or folders, or a network without its calibration"
     SOME_UNUSABLE = 3, "done, but some clips or exams could not be used"
     NOTHING_USABLE = 4, "no usable clip was found"
     REGRESSION = 5, "a fine-tuned network became worse and was not written"

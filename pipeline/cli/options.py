@@ -11,6 +11,7 @@ import typer
 from pipeline.cli.exit_codes import ExitCode
 
 __all__ = [
+    "AllowUncalibrated",
     "AsJson",
     "EngineName",
     "EngineOption",
@@ -38,7 +39,19 @@ EngineOption = Annotated[
     EngineName, typer.Option("--engine", help="What runs the network. openvino and torch use the CPU, cuda a GPU.")
 ]
 Weights = Annotated[
-    Path | None, typer.Option("--weights", metavar="FILE", help="Your own network instead of the shipped one.")
+    Path | None,
+    typer.Option(
+        "--weights",
+        metavar="FILE",
+        help="Your own network instead of the shipped one; its calibration must be next to it.",
+    ),
+]
+AllowUncalibrated = Annotated[
+    bool,
+    typer.Option(
+        "--allow-uncalibrated",
+        help="Use WEIGHTS without a calibration of their own, with the shipped one. Every sheet then says so.",
+    ),
 ]
 Results = Annotated[Path, typer.Option("--out", metavar="DIR", help="The output folder of clutchlight batch.")]
 Quiet = Annotated[bool, typer.Option("--quiet", help="Print only errors and warnings.")]

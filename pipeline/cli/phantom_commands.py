@@ -11,7 +11,7 @@ import typer
 from pipeline.cli.batch_runner import run_batch_with_progress
 from pipeline.cli.error_handling import handle_errors
 from pipeline.cli.exit_codes import batch_exit_code
-from pipeline.cli.options import AsJson, EngineName, EngineOption, Quiet, Traceback, Weights, misused
+from pipeline.cli.options import AllowUncalibrated, AsJson, EngineName, EngineOption, Quiet, Traceback, Weights, misused
 
 __all__ = ["demo", "phantoms"]
 
@@ -23,6 +23,7 @@ def demo(
     seed: Annotated[int, typer.Option("--seed", min=0, help="Seed of the random numbers.")] = 1,
     engine: EngineOption = EngineName.OPENVINO,
     weights: Weights = None,
+    allow_uncalibrated: AllowUncalibrated = False,
     quiet: Quiet = False,
     as_json: AsJson = False,
     traceback: Traceback = False,
@@ -34,7 +35,9 @@ def demo(
 
         exams, results = out / "exams", out / "results"
         _write_phantoms(exams, animals=None, seed=seed, quiet=quiet)
-        report = run_batch_with_progress(exams, results, None, engine, weights, quiet=quiet)
+        report = run_batch_with_progress(
+            exams, results, None, engine, weights, quiet=quiet, allow_uncalibrated=allow_uncalibrated
+        )
         truth = json.loads((exams / "animals.json").read_text(encoding="utf-8"))
         written = [exam.written_to for exam in report.exams if exam.written_to is not None]
         rows = compare_counts(truth, read_results(written))

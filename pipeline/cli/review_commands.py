@@ -10,17 +10,17 @@ from typing import Annotated
 import typer
 
 from pipeline.cli.error_handling import handle_errors
-from pipeline.cli.options import AsJson, Quiet, SettingsFile, Traceback, misused
+from pipeline.cli.options import AsJson, Quiet, Results, SettingsFile, Traceback, Weights, misused, require_results
 
 __all__ = ["labels", "review", "users"]
 
-Results = Annotated[Path, typer.Option("--out", metavar="DIR", help="Output folder of clutchlight batch.")]
 LOOPBACK_HOSTS = ("127.0.0.1", "localhost", "::1")
 
 
 def review(
     out: Results,
     settings: SettingsFile = None,
+    weights: Weights = None,
     host: Annotated[
         str,
         typer.Option(
@@ -56,7 +56,7 @@ def review(
         from pipeline.review.web.run_server import ServerOptions, serve
         from pipeline.settings import load_settings
 
-        _require_results(out)
+        require_results(out)
         is_local = host in LOOPBACK_HOSTS
         if (certificate is None) != (private_key is None):
             raise typer.Exit(misused("Give --certificate and --private-key together."))
@@ -73,7 +73,9 @@ def review(
             if not quiet:
                 typer.echo(f"Open {address}\nStop with Ctrl+C.", err=True)
 
-        serve(out.resolve(), load_settings(settings), options, show_address)
+        # Exams that the batch estimated with another calibration are refused one by one.
+        calibrated = load_settings(settings, weights=weights, allow_uncalibrated=True)
+        serve(out.resolve(), calibrated, options, show_address)
 
 
 def users(
@@ -105,7 +107,7 @@ def users(
         from pipeline.review.event_log import EventLog
         from pipeline.review.users import PERMISSIONS, User, Users
 
-        _require_results(out)
+        require_results(out)
         checked = next((one for one in PERMISSIONS if one == permission), None)
         if checked is None:
             raise typer.Exit(misused(f"--permission is one of {', '.join(PERMISSIONS)}, not {permission}."))
@@ -130,6 +132,7 @@ def labels(
     out: Results,
     to: Annotated[Path, typer.Option("--to", metavar="DIR", help="Folder for the labels; created if missing.")],
     settings: SettingsFile = None,
+    weights: Weights = None,
     quiet: Quiet = False,
     as_json: AsJson = False,
     traceback: Traceback = False,
@@ -144,22 +147,14 @@ def labels(
         from pipeline.labels.writer import write_labels
         from pipeline.settings import load_settings
 
-        _require_results(out)
+        require_results(out)
         with show_step_progress("Writing labels", quiet=quiet) as step:
-            written = write_labels(out.resolve(), to, load_settings(settings), step)
+            written = write_labels(
+                out.resolve(), to, load_settings(settings, weights=weights, allow_uncalibrated=True), step
+            )
         if as_json:
             typer.echo(json.dumps(written.document(), ensure_ascii=False, indent=2))
         elif not quiet:
             typer.echo(f"{written.exams} signed exams, {written.frames} frames, {written.outlines} outlines in {to}")
         for problem in written.problems if not quiet else ():
             typer.echo(problem, err=True)
-
-
-def _require_results(out: Path) -> None:
-    from pipeline.store.store import StoreError, database_path
-
-    if not database_path(out).is_file():
-        raise StoreError(
-            f"{out}: this folder holds no results. Give the output folder of clutchlight batch with --out, or run the "
-            "batch first."
-        )

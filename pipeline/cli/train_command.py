@@ -86,7 +86,7 @@ def _on_phantoms(config: Path, out: Path, start: Path | None, *, quiet: bool, as
         typer.echo(json.dumps(figures.document(), indent=2))
     elif not quiet:
         typer.echo("\n".join(figures.lines()))
-        typer.echo(f"Use it with --weights {out}")
+        typer.echo(_next_step(out))
 
 
 def _on_labels(
@@ -124,7 +124,17 @@ def _on_labels(
         )
         raise typer.Exit(ExitCode.REGRESSION)
     if not quiet and not as_json:
-        typer.echo(f"Use it with --weights {out}")
+        typer.echo(_next_step(out))
+
+
+def _next_step(weights: Path) -> str:
+    from pipeline.calibration_file import calibration_path
+
+    return (
+        f"Calibrate it: clutchlight calibrate DATASET --weights {weights} --results DIR "
+        f"--out {calibration_path(weights)}\n"
+        f"Use it with --weights {weights}"
+    )
 
 
 def compare_networks(labels: Path, before: Path | None, after: Path) -> LabelMetrics:

@@ -22,7 +22,8 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import expit, gammaln, logit
 
-from pipeline.settings import LikelihoodWeights, TrackSettings
+from pipeline.calibration_file import LikelihoodWeights
+from pipeline.settings import TrackSettings
 from pipeline.track.merging.count_distribution import CountDistribution, point_mass
 from pipeline.track.merging.observed_object import largest_section
 from pipeline.track.track_evidence import stage_probabilities, upper_score

@@ -16,11 +16,12 @@ from dataclasses import dataclass, replace
 
 from scipy.special import expit, logit
 
+from pipeline.calibration_file import ConfidenceCalibration, CountCalibration
 from pipeline.estimate.candidates import CandidatePosterior
 from pipeline.estimate.clutch_prior import ClutchPrior
 from pipeline.estimate.missed_eggs import MissedEggs
 from pipeline.estimate.results import Count
-from pipeline.settings import ConfidenceCalibration, CountCalibration, EstimateSettings
+from pipeline.settings import EstimateSettings
 from pipeline.track.merging.count_distribution import CountDistribution, mixture, point_mass, poisson
 from pipeline.track.merging.merge import Egg
 

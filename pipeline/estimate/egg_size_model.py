@@ -33,8 +33,9 @@ from numpy.typing import NDArray
 from scipy.special import expit, i0e
 from scipy.stats import beta
 
+from pipeline.calibration_file import OutlineErrorModel
 from pipeline.estimate.section_summary import SectionSummary
-from pipeline.settings import OutlineErrorModel, SizeSettings
+from pipeline.settings import SizeSettings
 
 __all__ = ["IntervalEstimate", "SizeEstimate", "estimate_sizes"]
 

@@ -18,7 +18,8 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import expit
 
-from pipeline.settings import DetectionRate, Settings
+from pipeline.calibration_file import DetectionRate
+from pipeline.settings import Settings
 from pipeline.track.merging.merge import Egg
 from pipeline.track.merging.observed_object import largest_section
 from pipeline.track.merging.passes import Pass

@@ -184,7 +184,7 @@ def count_kind(
     """The count of the shelled eggs, or of the follicles, that the used ``clips`` of the exam crossed."""
     if not clips:
         return count_when_unscanned(settings.estimate)
-    learned = settings.counting.shelled if shelled else settings.counting.follicles
+    learned = settings.calibration.counts.of(shelled=shelled)
     candidates = [egg for egg in grouping.eggs if egg.is_shelled == shelled]
     # Only a person's confirmation is certain: the settings keep the existence of all other eggs below 1.
     is_confirmed = [egg.existence == 1.0 for egg in candidates]
@@ -212,7 +212,7 @@ def count_kind(
     return estimate_count(
         candidates,
         posterior,
-        grouping.count_corrections[1 if shelled else 0],
+        grouping.count_corrections.of(shelled=shelled),
         estimate_missed(encounters, learned.detection_rate),
         at_least=max(seen_together, sum(is_confirmed)),
         learned=learned,
@@ -225,8 +225,8 @@ def count_kind(
 def _measure(listed: Sequence[Egg], tracks: TrackIndex, settings: Settings) -> dict[int, Measurement]:
     """By the egg's identity. Shelled eggs are one clutch and of similar size; follicles are not."""
     measurements: dict[int, Measurement] = {}
-    outline = settings.calibration.outline
-    for shelled, errors in ((True, outline.shelled), (False, outline.follicle)):
+    outline = settings.calibration.network.outline
+    for shelled, errors in ((True, outline.shelled), (False, outline.follicles)):
         eggs = [egg for egg in listed if egg.is_shelled == shelled]
         sightings = [[tracks[member.file, member.track] for member in egg.members] for egg in eggs]
         sizes = measure_eggs(sightings, same_clutch=shelled, settings=settings.sizes, errors=errors)

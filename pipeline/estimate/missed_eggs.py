@@ -23,9 +23,9 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import expit, gammaln
 
+from pipeline.calibration_file import DetectionRate
 from pipeline.estimate.candidates import MAX_EGGS, log_count_prior
 from pipeline.estimate.encounter_history import EncounterHistory
-from pipeline.settings import DetectionRate
 from pipeline.track.merging.count_distribution import CountDistribution, mixture, point_mass
 
 __all__ = ["MissedEggs", "estimate_missed"]

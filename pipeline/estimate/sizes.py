@@ -6,9 +6,10 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Literal
 
+from pipeline.calibration_file import OutlineErrorModel
 from pipeline.estimate.egg_size_model import IntervalEstimate, SizeEstimate, estimate_sizes
 from pipeline.estimate.section_summary import summarise_sections
-from pipeline.settings import OutlineErrorModel, SizeSettings
+from pipeline.settings import SizeSettings
 from pipeline.track.tracks import Track, view_quality
 
 __all__ = ["Measurement", "measure_eggs"]

@@ -64,5 +64,5 @@ def assign_stages(eggs: Sequence[Egg], clips: Sequence[ClipTracks], settings: Se
     evidence = collect_stage_evidence(eggs, clips, settings.track)
     log_probabilities = np.stack([network_log_probabilities(one.network_probabilities) for one in evidence])
     signs = np.stack([sign_vector(asdict(one.signs) if one.signs else {}) for one in evidence])
-    stages = calibrated_stages(log_probabilities, signs, settings.calibration)
+    stages = calibrated_stages(log_probabilities, signs, settings.calibration.network)
     return tuple(replace(egg, stages=row) for egg, row in zip(eggs, stages, strict=True))

@@ -19,7 +19,7 @@ from numpy.typing import NDArray
 from scipy.special import softmax
 
 from models.stages import STAGES
-from pipeline.settings import NetworkCalibration, StageFeatures
+from pipeline.calibration_file import NetworkCalibration, StageFeatures
 
 __all__ = [
     "SIGN_NAMES",

@@ -70,15 +70,15 @@ def apply_corrections(
     changed = {egg.number for egg in kept if egg.is_regrouped or corrected.is_cut(egg)}
     restaged = iter(assign_stages([egg for reviewed, egg in built if reviewed.number in changed], revised, settings))
     eggs = [_with_verdict(reviewed, next(restaged) if reviewed.number in changed else egg) for reviewed, egg in built]
-    count_corrections = [
+    follicles, shelled = (
         _narrowed_correction(
-            grouping.count_corrections[kind],
-            [reviewed for reviewed, egg in zip(kept, eggs, strict=True) if egg.is_shelled == bool(kind)],
+            grouping.count_corrections.of(shelled=is_shelled),
+            [reviewed for reviewed, egg in zip(kept, eggs, strict=True) if egg.is_shelled == is_shelled],
         )
-        for kind in (0, 1)
-    ]
+        for is_shelled in (False, True)
+    )
     return CorrectedInputs(
-        Grouping(tuple(eggs), ByKind(*count_corrections), grouping.passes),
+        Grouping(tuple(eggs), ByKind(follicles=follicles, shelled=shelled), grouping.passes),
         revised,
         tuple(
             _corrected_coverage(clip, used, state.unusable, bool(corrected.tracks.get(clip.file))) for clip in coverage

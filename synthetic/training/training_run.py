@@ -18,7 +18,8 @@ from torch import Tensor
 from configs.reading import read_toml
 from models.checkpoint import Checkpoint
 from models.losses import LossSettings
-from models.network import EggNetwork, NetworkConfig, WeightsError, load_weights, save_weights, weights_sha256
+from models.network import EggNetwork, NetworkConfig, WeightsError, load_weights, save_weights
+from models.runtime import weights_sha256
 from models.targets import Labels
 from models.training import LoopSettings, Trainer, TrainingProgress
 from synthetic.training.dataset import PhantomPictures, StreamSettings

@@ -40,7 +40,7 @@ def refusal(path: Path) -> str:
     return str(caught.value)
 
 
-def test_a_right_file_is_read(tmp_path: Path) -> None:
+def test_a_valid_file_is_read(tmp_path: Path) -> None:
     path = write(
         tmp_path,
         'animal = "A"\ndate = 2026-05-14\n[[clip]]\nfile = "a.mp4"\nmm_per_px = 1\n[[clip]]\nfile="b.mp4"\n',
@@ -81,9 +81,28 @@ def test_unknown_key_within_a_table_is_compared_with_the_keys_of_that_table(tmp_
     assert refusal(path) == f"{path}, line 6, key 'clip[2].windwo': unknown key; did you mean 'window'?"
 
 
-def test_a_key_like_no_other_lists_the_valid_ones(tmp_path: Path) -> None:
+def test_an_unknown_key_without_similar_ones_lists_the_valid_keys(tmp_path: Path) -> None:
     path = write(tmp_path, 'animal = "A"\nzzz = 1\n')
-    assert "valid here: animal, clip, date, passed_before." in refusal(path)
+    assert "unknown key. Valid keys here: animal, clip, date, passed_before." in refusal(path)
+
+
+def test_an_unknown_key_gets_the_three_most_similar_keys_that_the_file_does_not_have(tmp_path: Path) -> None:
+    class Track(BaseModel):
+        model_config = ConfigDict(extra="forbid")
+        neutral_score: float = 0.4
+        new_track_score: float = 0.4
+        association_score: float = 0.3
+        still_image_score: float = 0.6
+        export_probe_path: bool = False
+
+    path = write(tmp_path, "neutral_score = 0.4\nfollow_score = 0.3\n")
+    with pytest.raises(ConfigError) as caught:
+        read_toml(path, Track)
+    assert str(caught.value) == (
+        f"{path}, line 2, key 'follow_score': unknown key; did you mean 'still_image_score', "
+        "'association_score' or 'new_track_score'? Valid keys here: association_score, export_probe_path, "
+        "neutral_score, new_track_score, still_image_score."
+    )
 
 
 def test_missing_key_names_the_table_it_is_missing_from(tmp_path: Path) -> None:
@@ -98,7 +117,7 @@ def test_values_are_not_converted(tmp_path: Path, value: str) -> None:
 
 
 @pytest.mark.parametrize("value", ["nan", "inf", "-inf"])
-def test_numbers_that_are_none_are_refused(tmp_path: Path, value: str) -> None:
+def test_values_that_are_not_finite_are_refused(tmp_path: Path, value: str) -> None:
     path = write(tmp_path, f'animal = "A"\n[[clip]]\nfile = "a"\nmm_per_px = {value}\n')
     assert "line 4, key 'clip[1].mm_per_px'" in refusal(path)
 
@@ -141,11 +160,11 @@ def test_defaults_fill_what_the_file_leaves_out(tmp_path: Path) -> None:
 
 def test_config_path() -> None:
     assert config_path("settings.toml").is_file()
-    with pytest.raises(ConfigError, match="missing; install it again"):
+    with pytest.raises(ConfigError, match="is missing; install the program again"):
         config_path("none.toml")
 
 
-def test_lines_of_awkward_but_valid_text() -> None:
+def test_lines_of_unusual_but_valid_text() -> None:
     text = (
         "'quoted key' = 1\n"
         "list = [  # [not.a.table]\n"

@@ -11,9 +11,17 @@ from numpy.typing import NDArray
 
 from models.decode import Outlines, decode
 from models.errors import ClutchlightError
-from models.network import EggNetwork, NetworkConfig, WeightsError, load_weights, save_weights, weights_sha256
+from models.network import EggNetwork, NetworkConfig, WeightsError, load_weights, save_weights
 from models.output_channels import CHANNEL_COUNT, CHANNELS, INPUT_SIDE_PX, STRIDE
-from models.runtime import Engine, EngineError, OpenVinoEngine, TorchEngine, make_engine, shipped_weights
+from models.runtime import (
+    Engine,
+    EngineError,
+    OpenVinoEngine,
+    TorchEngine,
+    make_engine,
+    shipped_weights,
+    weights_sha256,
+)
 from tests.models.ellipse_strategies import distance
 from tests.models.rings import draw_rings
 

@@ -202,6 +202,14 @@ FLAG_DEFINITIONS: Mapping[str, FlagDefinition] = {
         "Look at it in the clip.",
     ),
     "unusual-clutch": FlagDefinition("note", "{eggs}: {more} than the usual clutch of {known}.", "{advice}"),
+    # The network.
+    "uncalibrated-network": FlagDefinition(
+        "check",
+        "The network in use has no calibration of its own; the one used was learned for another network, so counts, "
+        "stages, sizes and their probabilities may be wrong.",
+        "Learn a calibration with clutchlight calibrate and run the batch again.",
+    ),
+    # Her species.
     "unknown-species": FlagDefinition(
         "note", "{species}, so no usual clutch is known.", "Enter the scientific name in exam.toml."
     ),

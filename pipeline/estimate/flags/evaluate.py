@@ -22,6 +22,8 @@ def evaluate_flags(inputs: FlagInputs, settings: Settings) -> tuple[Flag, ...]:
 
 
 def _raised_flags(inputs: FlagInputs, settings: Settings) -> RaisedFlags:
+    if not settings.is_calibrated:
+        yield RaisedFlag.of("uncalibrated-network")
     yield from clip_flags(inputs)
     if inputs.species is None or inputs.profile is None:
         yield RaisedFlag.of("unknown-species", species=species_text(inputs.species))

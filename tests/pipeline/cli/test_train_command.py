@@ -118,6 +118,9 @@ def test_a_network_taught_on_labels_is_written_or_refused_in_words_and_exit_code
     assert "--allow-regression" in said.err
     assert "--weights" not in said.out
     assert app.main([*command, "--allow-regression"]) == ExitCode.DONE
-    assert f"Use it with --weights {out}" in capsys.readouterr().out
+    hint = capsys.readouterr().out
+    assert (
+        f"--weights {out} --results DIR --out {tmp_path / 'own.calibration.toml'}\nUse it with --weights {out}" in hint
+    )
     labelled: LabelledPictures = told[0]["labelled"]
     assert labelled.animals == ["AF-1", "AF-2"]

@@ -9,6 +9,7 @@ import scipy.stats
 from hypothesis import given
 from hypothesis import strategies as st
 
+from pipeline.calibration_file import LikelihoodWeights
 from pipeline.estimate.candidates import (
     FEATURE_NAMES,
     candidate_features,
@@ -16,7 +17,7 @@ from pipeline.estimate.candidates import (
     log_count_prior,
     log_likelihood_ratio,
 )
-from pipeline.settings import LikelihoodWeights, load_settings
+from pipeline.settings import load_settings
 from pipeline.track.tracks import ClipTracks, Track
 
 SETTINGS = load_settings().track

@@ -5,16 +5,17 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from pipeline.calibration_file import ConfidenceCalibration
 from pipeline.estimate.candidates import CandidatePosterior
 from pipeline.estimate.clutch_prior import ClutchPrior
 from pipeline.estimate.counts import calibrated_confidence, count_when_unscanned, estimate_count
-from pipeline.settings import ConfidenceCalibration, load_settings
+from pipeline.settings import load_settings
 from pipeline.track.merging.count_distribution import CountDistribution, point_mass, poisson_binomial
 from pipeline.track.merging.merge import Egg, EggTrack
 from tests.pipeline.estimate.known_detection_rate import missed_at_rate
 
 SETTINGS = load_settings()
-PLAIN = SETTINGS.counting.shelled.model_copy(update={"inverse_temperature": 1.0, "interval_probability": 0.9})
+PLAIN = SETTINGS.calibration.counts.shelled.model_copy(update={"inverse_temperature": 1.0, "interval_probability": 0.9})
 SHELL = np.array([0.02, 0.08, 0.9])
 NONE_MISSED = missed_at_rate(1.0)
 MANY_MISSED = missed_at_rate(0.6)

@@ -40,7 +40,7 @@ def sections(rng, length_mm, width_mm, *, tilt, reach=(-0.95, 0.95), error=0.03)
 def outline_errors(**changed):
     """Errors of outlines that have no bias."""
     plain = {"width_bias": 0.0, "width_error": 0.02, "ratio_error": 0.015, "ratio_scale": 1.0}
-    return SETTINGS.calibration.outline.shelled.model_copy(update=plain | changed)
+    return SETTINGS.calibration.network.outline.shelled.model_copy(update=plain | changed)
 
 
 UNBIASED = outline_errors()
@@ -126,7 +126,7 @@ def test_an_egg_not_crossed_in_its_middle_may_be_wider_than_any_section():
 def test_without_a_scale_there_is_a_shape_but_no_size():
     seen = [[(summarise_sections(sections(np.random.default_rng(6), 36.7, 22.3, tilt=90)), None)]]
     (size,) = estimate_sizes(
-        seen, same_clutch=True, settings=SETTINGS.sizes, errors=SETTINGS.calibration.outline.shelled
+        seen, same_clutch=True, settings=SETTINGS.sizes, errors=SETTINGS.calibration.network.outline.shelled
     )
     assert (size.width_mm, size.length_mm) == (None, None)
     assert size.oval_probability > 0.9

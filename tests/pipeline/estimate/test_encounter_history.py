@@ -7,9 +7,10 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from pipeline.calibration_file import DetectionRate
 from pipeline.estimate.encounter_history import EncounterHistory, detection_log_odds, encounter_history
 from pipeline.estimate.missed_eggs import estimate_missed
-from pipeline.settings import DetectionRate, load_settings
+from pipeline.settings import load_settings
 from pipeline.track.merging.merge import Egg, EggTrack
 from pipeline.track.merging.observed_object import largest_section
 from pipeline.track.merging.passes import Pass

@@ -5,9 +5,9 @@ import pytest
 import scipy.stats
 from scipy.special import expit, logit
 
+from pipeline.calibration_file import DetectionRate
 from pipeline.estimate.encounter_history import EncounterHistory, detection_log_odds
 from pipeline.estimate.missed_eggs import estimate_missed
-from pipeline.settings import DetectionRate
 from tests.pipeline.estimate.closed_population import CatchSeries, chapman, chapman_deviation, petersen
 from tests.pipeline.estimate.known_detection_rate import missed_at_rate
 

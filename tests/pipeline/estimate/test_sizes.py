@@ -28,7 +28,7 @@ def sections(length_mm, width_mm, *, mm_per_px=0.2, count=41, part=0.95):
 
 
 def measured(*sightings, same_clutch=True):
-    exact = SETTINGS.calibration.outline.shelled.model_copy(update={"width_bias": 0.0, "ratio_scale": 1.0})
+    exact = SETTINGS.calibration.network.outline.shelled.model_copy(update={"width_bias": 0.0, "ratio_scale": 1.0})
     (one,) = measure_eggs([list(sightings)], same_clutch=same_clutch, settings=SETTINGS.sizes, errors=exact)
     return one
 
@@ -50,7 +50,7 @@ def test_eggs_of_published_sizes_are_measured(length, width, shape):
 
 def test_a_clutch_of_circles_is_round():
     eggs = [[(sections(31.0, 31.0), 0.2)]] * 8
-    exact = SETTINGS.calibration.outline.shelled.model_copy(update={"width_bias": 0.0, "ratio_scale": 1.0})
+    exact = SETTINGS.calibration.network.outline.shelled.model_copy(update={"width_bias": 0.0, "ratio_scale": 1.0})
     for one in measure_eggs(eggs, same_clutch=True, settings=SETTINGS.sizes, errors=exact):
         assert one.oval_probability < 0.5
 

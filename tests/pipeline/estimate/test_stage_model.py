@@ -3,6 +3,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
+from pipeline.calibration_file import NetworkCalibration
 from pipeline.estimate.stage_model import (
     SIGN_NAMES,
     calibrated_stages,
@@ -11,9 +12,9 @@ from pipeline.estimate.stage_model import (
     read_sign_vector,
     sign_vector,
 )
-from pipeline.settings import NetworkCalibration, load_settings
+from pipeline.settings import load_settings
 
-SHIPPED = load_settings().calibration
+SHIPPED = load_settings().calibration.network
 UNDECIDED = network_log_probabilities([1 / 3, 1 / 3, 1 / 3])
 
 

@@ -135,13 +135,13 @@ def test_a_confirmed_egg_stays_if_all_its_frames_are_unusable(simulated_review: 
 
 
 def test_the_uncertainty_of_merging_concerns_only_eggs_without_answer(simulated_review: SimulatedReview) -> None:
-    before = CASE.grouping.count_corrections[1]
+    before = CASE.grouping.count_corrections.shelled
     assert before.lowest < -1
     assert before.numbers[-1] > 0
     rest = list(SHELLED)
     while rest:
         simulated_review.submit(ConfirmEgg(eggs=(rest.pop().segments,)))
-        correction = CASE.corrected_inputs(simulated_review.now.state).grouping.count_corrections[1]
+        correction = CASE.corrected_inputs(simulated_review.now.state).grouping.count_corrections.shelled
         assert correction.lowest >= -len(rest)
         assert correction.numbers[-1] <= sum(len(egg.segments) - 1 for egg in rest)
         assert correction.probabilities.sum() == pytest.approx(1.0)

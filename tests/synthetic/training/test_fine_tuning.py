@@ -15,7 +15,8 @@ from safetensors import safe_open
 from torch import Tensor
 
 from configs.reading import config_path
-from models.network import EggNetwork, NetworkConfig, load_weights, save_weights, weights_sha256
+from models.network import EggNetwork, NetworkConfig, load_weights, save_weights
+from models.runtime import weights_sha256
 from models.targets import Labels
 from synthetic.training import fine_tuning, training_run
 from synthetic.training.dataset import PhantomPictures

@@ -12,8 +12,9 @@ from safetensors import safe_open
 
 from configs.reading import ConfigError, config_path
 from models.checkpoint import CheckpointError
-from models.network import EggNetwork, NetworkConfig, WeightsError, load_weights, weights_sha256
+from models.network import EggNetwork, NetworkConfig, WeightsError, load_weights
 from models.output_channels import CHANNEL_COUNT, CHANNELS
+from models.runtime import weights_sha256
 from models.targets import Labels
 from models.training import TrainingProgress
 from synthetic.training import training_run

@@ -7,6 +7,7 @@ from dataclasses import replace
 import numpy as np
 
 from models.stages import Stage
+from pipeline.calibration_file import ConfidenceCalibration
 from pipeline.estimate.candidates import CandidatePosterior
 from pipeline.estimate.counts import CountEstimate, estimate_count
 from pipeline.estimate.flags import FlagInputs
@@ -14,7 +15,7 @@ from pipeline.estimate.results import EggFinding, History
 from pipeline.exams.species import load_profiles
 from pipeline.ingest.quality.clip_quality import ClipQuality
 from pipeline.scan.coverage import ClipCoverage
-from pipeline.settings import ConfidenceCalibration, load_settings
+from pipeline.settings import load_settings
 from pipeline.track.merging.count_distribution import CountDistribution, point_mass, poisson_binomial
 from pipeline.track.merging.merge import Egg, EggTrack
 from tests.pipeline.estimate.known_detection_rate import missed_at_rate
@@ -53,7 +54,7 @@ def counted(
         correction or point_mass(0),
         replace(missed_at_rate(rate), has_repeat_passes=has_repeat_passes),
         at_least=0,
-        learned=SETTINGS.counting.shelled.model_copy(
+        learned=SETTINGS.calibration.counts.shelled.model_copy(
             update={
                 "inverse_temperature": 1.0,
                 "interval_probability": 0.9,
