@@ -2,7 +2,7 @@
 
     python -m pipeline.adaptation_trial --out DIR [--seed S] [--animals N] [--other-animals N] [--frames-per-clip N] [--steps N]
 
-The network is the shipped one and the settings are configs/training_labels.toml, with as many steps, pictures and
+The network is the shipped one and the settings are configs/fine_tuning.toml, with as many steps, pictures and
 phantoms as stated by the options, since whole runs want a GPU. What is in DIR already is not made twice.
 """
 
@@ -102,7 +102,7 @@ def _parser() -> argparse.ArgumentParser:
 
 def _reduced(chosen: argparse.Namespace) -> FineTuningSettings:
     """The shipped settings, shortened."""
-    return load_fine_tuning_settings(config_path("training_labels.toml")).model_copy(
+    return load_fine_tuning_settings(config_path("fine_tuning.toml")).model_copy(
         update={
             "steps": chosen.steps,
             "batch": chosen.batch,

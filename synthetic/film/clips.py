@@ -22,6 +22,7 @@ import torch
 from numpy.typing import NDArray
 
 from synthetic.anatomy.animal import Animal, StageCounts, draw_animal
+from synthetic.anatomy.reproductive_state import draw_stage_counts
 from synthetic.anatomy.species import PHANTOM_SPECIES, SpeciesRanges, load_species_ranges
 from synthetic.errors import PhantomError
 from synthetic.film.film import HEIGHT, WIDTH, ClipRenderer, draw_machine
@@ -30,7 +31,6 @@ from synthetic.film.probe_path import swept_path
 from synthetic.film.recorder import DIRECT_RECORDING, Recorder, draw_recorder
 from synthetic.film.tissue_motion import draw_breath
 from synthetic.film.truth import CATEGORIES, AnimalTruth, ClipTruth, write_json
-from synthetic.training.dataset import draw_stage_counts
 
 __all__ = ["Subject", "draw_subjects", "write_demo", "write_phantoms", "write_subjects"]
 
