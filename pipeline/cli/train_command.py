@@ -143,7 +143,7 @@ def compare_networks(labels: Path, before: Path | None, after: Path) -> LabelMet
 
     frames = load_fine_tuning_settings(config_path("fine_tuning.toml")).max_frames_per_clip
     labelled = read_labels(labels, max_frames_per_clip=frames)
-    return compare_networks_fine_tune(labelled, before or shipped_weights(), after, device=training_device())
+    return compare_networks_on_labels(labelled, before or shipped_weights(), after, device=training_device())
 
 
 def _run_with_progress(
