@@ -58,9 +58,7 @@ def run_with_fitting_batch(
         full = f"The GPU's memory is full{_free_memory(device)}: {batch} pictures per step do not fit."
         if batch // 2 >= MIN_BATCH:
             batch //= 2
-            notify(
-                f"{full} Continuing with {batch}. To train with {requested}, free the GPU and run again."
-            )
+            notify(f"{full} Continuing with {batch}. To train with {requested}, free the GPU and run again.")
         else:
             batch, device = requested, torch.device("cpu")
             notify(f"{full} Continuing on the CPU. To train on the GPU, free it and run again.")
