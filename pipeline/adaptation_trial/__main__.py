@@ -3,7 +3,7 @@
     python -m pipeline.adaptation_trial --out DIR [--seed S] [--animals N] [--other-animals N] [--frames-per-clip N]
         [--steps N] [--batch N] [--phantoms N] [--held-out N]
 
-It fine-tunes the shipped network with the settings of configs/training_labels.toml. The options reduce the number of
+It fine-tunes the shipped network with the settings of configs/fine_tuning.toml. The options reduce the number of
 steps, pictures and phantoms, since a full training needs a GPU. Clips that are already in DIR are not made again.
 """
 
@@ -108,7 +108,7 @@ def _run_batch(exams: Path, sheets: Path, weights: Path) -> None:
 
 def _reduced_settings(options: argparse.Namespace) -> FineTuningSettings:
     """The shipped settings, reduced as the options say."""
-    return load_fine_tuning_settings(config_path("training_labels.toml")).model_copy(
+    return load_fine_tuning_settings(config_path("fine_tuning.toml")).model_copy(
         update={
             "steps": options.steps,
             "batch": options.batch,

@@ -10,7 +10,7 @@ import torch
 from torch import Tensor
 
 from models.ellipsoid import section
-from models.targets import Labels
+from models.targets import Labels, Role
 from synthetic.acoustics.beam_rendering import Beams, Plane, Slice
 from synthetic.acoustics.geometry import Scanner, View
 from synthetic.acoustics.materials import Materials
@@ -153,10 +153,12 @@ def make_labels(cut_: PlaneSections, seen: Visibility, view: View, height: int, 
     screen = view.to_screen(cut_.ellipses)
     visible = _well_cut(cut_, seen, screen, max(height, width)) & (seen.unshadowed >= MIN_UNSHADOWED)
     visible &= seen.distinct_unshadowed >= _least_standing_out(cut_)
-    role = torch.where(visible, 1, torch.where(_wanted(cut_) & (seen.in_sector > 0), -1, 0))
+    role = torch.where(
+        visible, Role.TARGET, torch.where(_wanted(cut_) & (seen.in_sector > 0), Role.IGNORED, Role.EMPTY)
+    )
     empty = torch.tensor([0.0, 0.0, 1.0, 1.0, 0.0], device=screen.device)
     return Labels(
-        ellipses=torch.where((role != 0)[..., None], screen, empty),
+        ellipses=torch.where((role != Role.EMPTY)[..., None], screen, empty),
         stage=(cut_.kinds - int(Kind.FOLLICLE)).clamp(min=0),
         role=role,
         visible=seen.unshadowed,

@@ -12,11 +12,11 @@ import numpy as np
 import torch
 from torch import Tensor
 
-from models.ellipsoid import shape_matrix
 from synthetic.acoustics.beam_rendering import Beams, Console, Plane, Slice, render_beams
 from synthetic.acoustics.geometry import LINEAR_RADIUS_MM, Scanner
 from synthetic.acoustics.materials import Materials
 from synthetic.acoustics.tissue import TissueNoise, make_tissue_noise
+from tests.models.ellipsoid_shape import shape_matrix
 
 # Two-way loss of soft tissue on the bench is then attenuation / 5 x frequency in dB/mm.
 ATTENUATION = 0.5  # dB/cm/MHz

@@ -7,10 +7,11 @@ import pytest
 import torch
 
 from models.ellipse import from_log_matrix, to_log_matrix
-from models.ellipsoid import section, shape_matrix
+from models.ellipsoid import section
 from pipeline.estimate.egg_size_model import estimate_sizes
 from pipeline.estimate.section_summary import summarise_sections
 from pipeline.settings import load_settings
+from tests.models.ellipsoid_shape import shape_matrix
 
 SETTINGS = load_settings()
 FRAMES = 31

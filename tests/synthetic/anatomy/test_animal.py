@@ -8,9 +8,9 @@ from hypothesis import strategies as st
 from synthetic.anatomy.animal import Animal, StageCounts, draw_animal
 from synthetic.anatomy.bodies import Kind
 from synthetic.anatomy.clutch import FUSED, MISSHAPEN, draw_eggs, fuse
+from synthetic.anatomy.reproductive_state import draw_stage_counts
 from synthetic.anatomy.species import PHANTOM_SPECIES, SpeciesRanges, load_species_ranges
 from synthetic.errors import PhantomError
-from synthetic.training.dataset import draw_stage_counts
 from tests.synthetic.overlap_by_sampling import overlapping_pairs, points_in_ball, points_of
 
 profiles = st.sampled_from(PHANTOM_SPECIES).map(load_species_ranges)
