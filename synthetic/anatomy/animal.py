@@ -11,7 +11,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from synthetic.anatomy.bodies import Bodies, Kind
+from synthetic.anatomy.bodies import Bodies, Kind, is_target
 from synthetic.anatomy.clutch import draw_eggs, draw_follicles, fuse
 from synthetic.anatomy.organs import draw_large_organs, draw_small_organs
 from synthetic.anatomy.packing import Container, covariances, settle
@@ -56,7 +56,7 @@ class Animal:
     @property
     def target_indices(self) -> NDArray[np.int64]:
         """Indices of the follicles and eggs."""
-        return np.flatnonzero(self.kinds >= Kind.FOLLICLE)
+        return np.flatnonzero(is_target(self.kinds))
 
 
 def draw_animal(rng: np.random.Generator, profile: SpeciesRanges, order: StageCounts) -> Animal:

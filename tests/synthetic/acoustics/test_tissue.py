@@ -6,10 +6,7 @@ import torch
 from torch import Tensor
 
 from synthetic.acoustics.tissue import (
-    LAYER_BEND_MM,
-    SCATTERER_CORRELATION_MM,
-    SCATTERER_SPACING_MM,
-    UNEVENNESS_SPACING_MM,
+    TISSUE,
     SweepNoise,
     TissueNoise,
     make_tissue_noise,
@@ -17,7 +14,7 @@ from synthetic.acoustics.tissue import (
 from tests.synthetic.acoustic_bench import tissue
 
 # What the volumes repeat after, in mm: 144 scatterers, 48 nodes of the slow field.
-PERIOD_MM = 144 * SCATTERER_SPACING_MM
+PERIOD_MM = 144 * TISSUE.scatterer_spacing_mm
 
 
 def places(seed: int, number: int = 20_000) -> Tensor:
@@ -36,7 +33,7 @@ def test_scatterers_have_unit_power_wherever_they_are_read(noise: TissueNoise) -
     assert real.mean().item() == pytest.approx(0.0, abs=0.02)
     assert (real * imaginary).mean().item() == pytest.approx(0.0, abs=0.02)
     # Halfway between the nodes, where a plain blend of eight would have an eighth of the power.
-    middles = (torch.floor(places(3) / SCATTERER_SPACING_MM) + 0.5) * SCATTERER_SPACING_MM
+    middles = (torch.floor(places(3) / TISSUE.scatterer_spacing_mm) + 0.5) * TISSUE.scatterer_spacing_mm
     real, imaginary = noise.read_scatterers(middles)
     assert (real**2 + imaginary**2).mean().item() == pytest.approx(1.0, abs=0.05)
 
@@ -46,14 +43,14 @@ def test_scatterers_a_node_apart_know_nothing_of_each_other(noise: TissueNoise) 
     here, _ = noise.read_scatterers(at)
     previous = 1.0
     for share in (0.25, 0.5, 1.0):
-        there, _ = noise.read_scatterers(at + share * SCATTERER_SPACING_MM * torch.tensor([0.0, 1.0, 0.0]))
+        there, _ = noise.read_scatterers(at + share * TISSUE.scatterer_spacing_mm * torch.tensor([0.0, 1.0, 0.0]))
         alike = np.corrcoef(here.flatten(), there.flatten())[0, 1]
         assert alike < previous - 0.05
         previous = alike
         # The Gaussian by which the point spread reckons how much power a blur leaves.
-        expected = np.exp(-((share * SCATTERER_SPACING_MM / SCATTERER_CORRELATION_MM) ** 2) / 2)
+        expected = np.exp(-((share * TISSUE.scatterer_spacing_mm / TISSUE.scatterer_correlation_mm) ** 2) / 2)
         assert alike == pytest.approx(expected, abs=0.03)
-    beyond, _ = noise.read_scatterers(at + 2 * SCATTERER_SPACING_MM)
+    beyond, _ = noise.read_scatterers(at + 2 * TISSUE.scatterer_spacing_mm)
     assert abs(np.corrcoef(here.flatten(), beyond.flatten())[0, 1]) < 0.03
 
 
@@ -63,7 +60,7 @@ def test_the_body_repeats_without_a_seam(noise: TissueNoise) -> None:
         torch.testing.assert_close(one, other, atol=2e-3, rtol=0)
     # Across the border of the volume the slow field goes on as smoothly as anywhere.
     line = torch.zeros(1, 400, 1, 3)
-    line[0, :, 0, 0] = torch.linspace(-40, 40, 400) + 48 * UNEVENNESS_SPACING_MM
+    line[0, :, 0, 0] = torch.linspace(-40, 40, 400) + 48 * TISSUE.unevenness_spacing_mm
     steps = noise.read_slow(line)[0].diff(dim=1).abs()
     assert steps[0, 190:210].max() <= 1.5 * steps.max()
     assert steps.max() < 0.2
@@ -108,7 +105,7 @@ def test_layers_bend_with_the_tissue(noise: TissueNoise) -> None:
     points = torch.rand(1, 4, 50, 3, generator=torch.Generator().manual_seed(4)) * 40
     bend = torch.full((1, 4, 50), 0.5)
     moved = points.clone()
-    moved[..., 0] += 0.5 * LAYER_BEND_MM
+    moved[..., 0] += 0.5 * TISSUE.layer_bend_mm
     plain = torch.zeros_like(bend)
     torch.testing.assert_close(noise.read_layers(points, bend), noise.read_layers(moved, plain), atol=1e-3, rtol=0)
 

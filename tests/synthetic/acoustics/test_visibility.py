@@ -7,7 +7,7 @@ from torch.nn import functional
 
 from synthetic.acoustics.beam_rendering import Beams
 from synthetic.acoustics.geometry import View, beam_grid
-from synthetic.acoustics.plane_sections import MIN_FOLLICLE_DISTINCT
+from synthetic.acoustics.plane_sections import LABEL_RULE
 from synthetic.acoustics.visibility import Visibility, outline_visibility
 from tests.synthetic.acoustic_bench import column, linear
 
@@ -102,7 +102,7 @@ def test_chance_alone_hardly_ever_draws_a_follicle() -> None:
     seen = outline_visibility(
         rows, torch.zeros(1, number, dtype=torch.bool), Beams(silent, silent), grey, linear(), VIEW, 320, 320
     )
-    assert (seen.distinct_unshadowed >= MIN_FOLLICLE_DISTINCT).float().mean() < 0.03
+    assert (seen.distinct_unshadowed >= LABEL_RULE.min_follicle_distinct).float().mean() < 0.03
 
 
 def test_a_follicle_is_told_from_tissue_and_not_from_its_like() -> None:

@@ -5,7 +5,7 @@ import torch
 from torch import Tensor
 
 from synthetic.acoustics.beam_rendering import Beams
-from synthetic.acoustics.visibility import DEEP_SHADOW_DB
+from synthetic.acoustics.visibility import VISIBILITY
 from synthetic.appearance.contact_gap import ContactGap, apply_contact_gap
 from tests.synthetic.appearance_samples import draws, full_contact, generator
 
@@ -37,7 +37,7 @@ def test_beams_of_the_gap_are_dark_and_the_others_as_they_were() -> None:
 
 def test_what_lies_behind_the_gap_counts_as_hidden_by_shadow() -> None:
     touched = apply_contact_gap(beams(), full_contact(gap=0.25, soft=0.02), generator())
-    hidden = touched.loss_db[0, :, 0] > DEEP_SHADOW_DB
+    hidden = touched.loss_db[0, :, 0] > VISIBILITY.deep_shadow_db
     assert torch.equal(hidden, gone(touched))
     assert hidden.float().mean().item() == pytest.approx(0.25, abs=0.03)
 

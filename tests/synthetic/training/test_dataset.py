@@ -12,7 +12,7 @@ from torch import Tensor
 
 from models.targets import Labels
 from synthetic.acoustics.beam_rendering import Beams, Plane, Slice, render_beams
-from synthetic.acoustics.plane_sections import MIN_FOLLICLE_SEMI_MINOR, MIN_SHELL_SEMI_MINOR
+from synthetic.acoustics.plane_sections import LABEL_RULE
 from synthetic.acoustics.tissue import SweepNoise, TissueNoise
 from synthetic.anatomy.animal import Animal, StageCounts
 from synthetic.anatomy.species import PHANTOM_SPECIES, load_species_ranges
@@ -96,7 +96,7 @@ def test_what_is_to_be_found_lies_in_the_picture_and_is_large_enough(batches: li
         assert (wanted[:, :2] >= 0).all()
         assert (wanted[:, :2] <= SIDE - 1).all()
         shelled = labels.stage[labels.role == 1] > 0
-        least = torch.where(shelled, MIN_SHELL_SEMI_MINOR, MIN_FOLLICLE_SEMI_MINOR)
+        least = torch.where(shelled, LABEL_RULE.min_shell_semi_minor, LABEL_RULE.min_follicle_semi_minor)
         assert (wanted[:, 3] >= least * SIDE).all()
         assert (wanted[:, 3] <= SIDE).all()
     assert found >= 10
