@@ -9,5 +9,5 @@ plane_sections : which objects a plane meets, and their labels;  visibility : ho
 tissue : scatterers and slow unevenness, fixed in the body;  background : soft tissue and the body wall
 shells : egg shells as thin layers;  render_parameters : objects as numbers for the renderer
 drawing : objects added to maps along the beams;  touched_regions : where on the grid an object can be
-point_spread_function : the scanner's blur;  beam_rendering : everything together, to echoes;  decibels : levels
+point_spread_function : the scanner's blur;  beam_rendering : everything together, to echoes
 """

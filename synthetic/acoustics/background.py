@@ -8,7 +8,7 @@ import torch
 from torch import Tensor
 
 from synthetic.acoustics.console import Console
-from synthetic.acoustics.decibels import amplitude_from_db
+from synthetic.decibels import amplitude_from_db
 from synthetic.acoustics.drawing import AcousticMaps, bump
 from synthetic.acoustics.geometry import BeamGrid
 
@@ -21,7 +21,7 @@ class _BackgroundModel:
 
     fine_share : of the fine unevenness beside the coarse one
     sheet_threshold : standard deviations above which a sheet of tissue is also a smooth bright line
-    border_mm : thickness of a layer's border;  full_border_mm : thickness from which on a layer's border is at full level
+    border_mm : thickness of a layer's border;  full_border_mm : layers from this thickness on have a full border
     bend_mm : by which borders bend with the tissue, per unit of coarse unevenness
     echo_widening : how much thicker a border's reverberation is than the border
     """

@@ -16,7 +16,7 @@ from torch import Tensor
 
 from synthetic.acoustics.background import tissue_background
 from synthetic.acoustics.console import Console
-from synthetic.acoustics.decibels import amplitude_from_db, db_from_amplitude
+from synthetic.decibels import amplitude_from_db, db_from_amplitude
 from synthetic.acoustics.drawing import Unevenness, draw_bodies
 from synthetic.acoustics.geometry import BeamGrid, Scanner, beam_grid
 from synthetic.acoustics.point_spread_function import point_spread_function

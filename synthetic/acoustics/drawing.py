@@ -10,7 +10,7 @@ from typing import NamedTuple
 import torch
 from torch import Tensor
 
-from synthetic.acoustics.decibels import amplitude_from_db
+from synthetic.decibels import amplitude_from_db
 from synthetic.acoustics.geometry import BeamGrid
 from synthetic.acoustics.render_parameters import (
     MAX_TILT_SMEAR_MM,

@@ -8,7 +8,7 @@ from typing import NamedTuple
 import torch
 from torch import Tensor
 
-from synthetic.acoustics.decibels import amplitude_from_db
+from synthetic.decibels import amplitude_from_db
 from synthetic.acoustics.geometry import BeamGrid
 from synthetic.acoustics.materials import Materials
 from synthetic.acoustics.shells import SOFT_TISSUE, Shell, critical_sine, evanescent_depth, shell_echo

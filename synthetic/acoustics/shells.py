@@ -15,7 +15,7 @@ from dataclasses import dataclass
 import torch
 from torch import Tensor
 
-from synthetic.acoustics.decibels import DB_PER_NEPER, db_from_power
+from synthetic.decibels import DB_PER_NEPER, db_from_power
 
 __all__ = ["SOFT_TISSUE", "Shell", "ShellEcho", "critical_sine", "evanescent_depth", "shell_echo", "tunnelling_db"]
 

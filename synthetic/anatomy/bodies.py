@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from enum import IntEnum
-from typing import TYPE_CHECKING, overload
+from typing import TYPE_CHECKING, NamedTuple, overload
 
 import numpy as np
 from numpy.typing import NDArray
@@ -12,7 +12,15 @@ from numpy.typing import NDArray
 if TYPE_CHECKING:
     from torch import Tensor
 
-__all__ = ["Bodies", "Kind", "is_target", "random_rotations"]
+__all__ = ["Bodies", "Kind", "Measures", "is_target", "random_rotations"]
+
+
+class Measures(NamedTuple):
+    """Straight measures of an animal's shell, mm."""
+
+    carapace: float
+    width: float
+    height: float
 
 
 class Kind(IntEnum):

@@ -6,7 +6,7 @@ from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 
 from synthetic.anatomy.animal import Animal, StageCounts, draw_animal
-from synthetic.anatomy.bodies import Kind
+from synthetic.anatomy.bodies import Kind, Measures
 from synthetic.anatomy.clutch import FUSED, MISSHAPEN, draw_eggs, fuse
 from synthetic.anatomy.species import PHANTOM_SPECIES, SpeciesRanges, load_species_ranges
 from synthetic.errors import PhantomError
@@ -145,14 +145,14 @@ def test_what_fits_by_volume_but_cannot_be_laid_apart_is_refused_with_what_would
 
 
 def test_a_negative_order_is_refused() -> None:
-    with pytest.raises(PhantomError, match=r"negative number of anything.*follicles=-1"):
+    with pytest.raises(PhantomError, match=r"must not be negative.*follicles=-1"):
         draw_animal(np.random.default_rng(0), load_species_ranges("emys-orbicularis"), StageCounts(follicles=-1))
 
 
 def test_a_few_eggs_are_misshapen_and_a_few_clutches_hold_two_grown_together() -> None:
     profile = load_species_ranges("trachemys-scripta")
     rng = np.random.default_rng(8)
-    measures = (200.0, 150.0, 90.0)
+    measures = Measures(200.0, 150.0, 90.0)
     eggs = draw_eggs(rng, profile, Kind.CALCIFIED, 4000, measures)
     misshapen = (eggs.semi_axes[:, 1] != eggs.semi_axes[:, 2]).mean()
     assert misshapen == pytest.approx(MISSHAPEN, abs=0.01)

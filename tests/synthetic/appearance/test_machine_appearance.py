@@ -40,7 +40,7 @@ def test_no_look_moves_what_a_picture_shows() -> None:
     """
     picture = speckled(1, 128, 128).expand(40, -1, -1, -1)
     appearance = draw_appearance(40, generator(3))
-    appearance = replace(appearance, coding=replace(appearance.coding, comb_px=torch.zeros(40)))
+    appearance = replace(appearance, compression=replace(appearance.compression, comb_px=torch.zeros(40)))
     dressed = postprocess(picture, appearance, generator(4))
     echoes = 60 * (picture[:, 0] - 0.4)
     beams = to_grey(echoes, draw_appearance(40, generator(5)))[:, None]
@@ -71,7 +71,7 @@ def test_without_spread_settings_are_middling_and_faults_do_not_happen() -> None
     # What only some machines do is done by its middle or not at all.
     for values, share, middle in (
         (appearance.noise.grain, 0.4, 0.02),
-        (appearance.coding.blocks, 0.6, 0.55),
+        (appearance.compression.blocks, 0.6, 0.55),
         (appearance.grey_map.contrast, 0.5, 0.25),
     ):
         done = values != 0
@@ -80,7 +80,7 @@ def test_without_spread_settings_are_middling_and_faults_do_not_happen() -> None
     for fault in (
         appearance.contact.gap,
         appearance.noise.salt,
-        appearance.coding.comb_px,
+        appearance.compression.comb_px,
         appearance.gain.near_db,
         appearance.edges.ringing,
     ):
