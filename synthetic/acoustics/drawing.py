@@ -113,10 +113,10 @@ def draw_bodies(
     fields = _GridFields(grid.x, grid.z, grid.right, grid.down, uneven.fine, uneven.bumps, uneven.gaps)
     if grid.x.is_cuda:
         # One fused kernel over the whole grid is faster than many small ones over a part of it.
-        add, values = _fused_add_object(), tuple(maps)
+        add, drawn = _fused_add_object(), tuple(maps)
         for k in range(stacked.shape[1]):
-            values = add(values, tuple(fields), stacked[:, k])
-        return AcousticMaps(*values)
+            drawn = add(drawn, tuple(fields), stacked[:, k])
+        return AcousticMaps(*drawn)
     regions = touched_regions(grid, parameters, uneven.bumps)
     for k, ((lines, samples), features) in enumerate(zip(regions, _features(parameters), strict=True)):
         if lines.stop > lines.start:

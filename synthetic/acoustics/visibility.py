@@ -12,7 +12,7 @@ import torch
 from torch import Tensor
 from torch.nn import functional
 
-from models.ellipse_tensors import ellipse_points, relative_radius_squared
+from models.ellipse_points import ellipse_points, relative_radius_squared
 from synthetic.acoustics.beam_rendering import Beams
 from synthetic.acoustics.geometry import Scanner, View, beam_grid_coordinates, plane_to_beams
 

@@ -13,7 +13,7 @@ import torch
 from torch import Tensor
 from torch.nn import functional
 
-from models.ellipse_tensors import ellipse_points
+from models.ellipse_points import ellipse_points
 from synthetic.appearance.marks import MARK_HEIGHT, MARK_WIDTH, load_marks
 from synthetic.appearance.random_settings import Draws
 from synthetic.appearance.smoothing import per_picture

@@ -1,6 +1,7 @@
-"""The ellipse of :mod:`models.ellipse` as tensors, for pictures that are rendered and labelled on a GPU.
+"""Points on and around ellipses as tensors, for pictures that are rendered and labelled on a GPU.
 
-The same conventions: x to the right and y down, semi-axes first the longer one, angles from +x towards +y.
+The conventions and formulas are those of :mod:`models.ellipse`: x to the right and y down, the longer semi-axis first,
+angles from +x towards +y.
 """
 
 from __future__ import annotations

@@ -1,4 +1,4 @@
-"""The tensors' ellipse is that of models.ellipse."""
+"""Ellipses as tensors against the same formulas of models.ellipse."""
 
 from __future__ import annotations
 
@@ -6,7 +6,7 @@ import numpy as np
 import torch
 
 from models import ellipse
-from models.ellipse_tensors import ellipse_points, relative_radius_squared
+from models.ellipse_points import ellipse_points, relative_radius_squared
 
 ROWS = np.array([[3.0, -2.0, 5.0, 2.0, 30.0], [0.0, 1.0, 4.0, 3.5, -80.0], [7.0, 7.0, 2.0, 2.0, 0.0]])
 
