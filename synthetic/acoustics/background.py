@@ -8,9 +8,9 @@ import torch
 from torch import Tensor
 
 from synthetic.acoustics.console import Console
-from synthetic.decibels import amplitude_from_db
 from synthetic.acoustics.drawing import AcousticMaps, bump
 from synthetic.acoustics.geometry import BeamGrid
+from synthetic.decibels import amplitude_from_db
 
 __all__ = ["tissue_background"]
 

@@ -16,13 +16,13 @@ from torch import Tensor
 
 from synthetic.acoustics.background import tissue_background
 from synthetic.acoustics.console import Console
-from synthetic.decibels import amplitude_from_db, db_from_amplitude
 from synthetic.acoustics.drawing import Unevenness, draw_bodies
 from synthetic.acoustics.geometry import BeamGrid, Scanner, beam_grid
 from synthetic.acoustics.point_spread_function import point_spread_function
 from synthetic.acoustics.render_parameters import Plane, Pulse, Slice
 from synthetic.acoustics.tissue import TissueNoise
 from synthetic.appearance.smoothing import interpolate_linear
+from synthetic.decibels import amplitude_from_db, db_from_amplitude
 
 __all__ = ["Beams", "Console", "Plane", "Slice", "render_beams"]
 

@@ -10,7 +10,6 @@ from typing import NamedTuple
 import torch
 from torch import Tensor
 
-from synthetic.decibels import amplitude_from_db
 from synthetic.acoustics.geometry import BeamGrid
 from synthetic.acoustics.render_parameters import (
     MAX_TILT_SMEAR_MM,
@@ -23,6 +22,7 @@ from synthetic.acoustics.render_parameters import (
 )
 from synthetic.acoustics.shells import tunnelling_db
 from synthetic.acoustics.touched_regions import touched_regions
+from synthetic.decibels import amplitude_from_db
 
 __all__ = ["AcousticMaps", "Unevenness", "bump", "draw_bodies"]
 

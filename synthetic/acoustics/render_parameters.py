@@ -8,10 +8,10 @@ from typing import NamedTuple
 import torch
 from torch import Tensor
 
-from synthetic.decibels import amplitude_from_db
 from synthetic.acoustics.geometry import BeamGrid
 from synthetic.acoustics.materials import Materials
 from synthetic.acoustics.shells import SOFT_TISSUE, Shell, critical_sine, evanescent_depth, shell_echo
+from synthetic.decibels import amplitude_from_db
 
 __all__ = ["MAX_TILT_SMEAR_MM", "TINY", "Plane", "Pulse", "RenderParameters", "Slice", "render_parameters"]
 

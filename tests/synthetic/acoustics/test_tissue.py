@@ -110,6 +110,16 @@ def test_layers_bend_with_the_tissue(noise: TissueNoise) -> None:
     torch.testing.assert_close(noise.read_layers(points, bend), noise.read_layers(moved, plain), atol=1e-3, rtol=0)
 
 
+def test_a_slice_thinner_than_the_grain_reads_the_scatterers_as_they_are(noise: TissueNoise) -> None:
+    """It cannot decorrelate faster than the scatterers themselves do."""
+    points = places(7, 400)
+    across = torch.tensor([[0.0, 1.0, 0.0]])
+    whole = torch.stack(noise.read_scatterers(points))
+    thin, thick = (torch.stack(noise.read_slice(points, across, torch.tensor([width]))) for width in (0.05, 3.0))
+    torch.testing.assert_close(thin, whole)
+    assert not torch.allclose(thick, whole)
+
+
 def test_planes_of_one_sweep_that_tilt_keep_the_speckle_near_the_probe(noise: TissueNoise) -> None:
     """However far from the body's middle: a thick slice tilted by 0.3 degrees moves by 0.05 mm 10 mm below its face."""
     turn = np.deg2rad(0.3) * torch.tensor([0.0, 1.0])

@@ -1,10 +1,14 @@
 from __future__ import annotations
 
+import numpy as np
 import pytest
 import torch
 from torch import Tensor
 from torch.nn import functional
 
+from models import ellipse
+from models.ellipse_points import relative_radius_squared
+from synthetic.acoustics import visibility
 from synthetic.acoustics.beam_rendering import Beams
 from synthetic.acoustics.geometry import View, beam_grid
 from synthetic.acoustics.plane_sections import LABEL_RULE
@@ -18,15 +22,10 @@ EGG = (0.0, 35.0, 10.0, 7.0, 30.0)
 
 
 def picture(
-    ellipse: tuple[float, ...], *, inside: float = 0.5, rim: float = 0.5, outside: float = 0.5, speckle: float = 0.1
+    row: tuple[float, ...], *, inside: float = 0.5, rim: float = 0.5, outside: float = 0.5, speckle: float = 0.1
 ) -> tuple[Beams, Tensor]:
     """Grey beams of one ellipse with a rim of 4 % of its radius, and beams without any loss."""
-    grid = beam_grid(linear(), LINES, SAMPLES)
-    cx, cz, a, b, degrees = ellipse
-    angle = torch.deg2rad(torch.tensor(degrees))
-    x, z = grid.x - cx, grid.z - cz
-    along, over = x * torch.cos(angle) + z * torch.sin(angle), z * torch.cos(angle) - x * torch.sin(angle)
-    radius = torch.hypot(along / a, over / b)
+    radius = relative_radius(row, LINES, SAMPLES)
     level = torch.where(radius < 1, inside, outside)
     level = torch.where((radius - 1).abs() < 0.06, rim, level)
     grain = speckle * torch.randn(level.shape, generator=torch.Generator().manual_seed(1))
@@ -34,8 +33,8 @@ def picture(
     return Beams(silent, silent.clone()), (level + grain).clamp(0, 1)
 
 
-def visibility_of(beams: Beams, grey: Tensor, ellipse: tuple[float, ...] = EGG, view: View = VIEW) -> Visibility:
-    return outline_visibility(torch.tensor([[ellipse]]), ALONE, beams, grey, linear(), view, 320, 320)
+def visibility_of(beams: Beams, grey: Tensor, row: tuple[float, ...] = EGG, view: View = VIEW) -> Visibility:
+    return outline_visibility(torch.tensor([[row]]), ALONE, beams, grey, linear(), view, 320, 320)
 
 
 def test_what_looks_like_its_surroundings_does_not_stand_out() -> None:
@@ -71,8 +70,54 @@ def test_only_what_is_lit_and_in_the_sector_stands_out() -> None:
     assert seen.distinct.item() >= 0.8
     beyond = visibility_of(beams, grey, view=View(column(0.2, 1), column(0, 1), column(20, 1)))
     assert beyond.in_sector.item() == pytest.approx(0.5, abs=0.1)
+    below = visibility_of(beams, grey, view=View(column(0.2, 1), column(160, 1), column(144, 1)))
+    assert below.in_sector.item() == pytest.approx(0.5, abs=0.1)
+    above = visibility_of(beams, grey, view=View(column(0.2, 1), column(160, 1), column(-175, 1)))
+    assert above.in_sector.item() == pytest.approx(0.5, abs=0.1)
     assert beyond.distinct_unshadowed.item() <= beyond.in_sector.item()
     assert beyond.distinct.item() <= beyond.in_sector.item()
+
+
+def relative_radius(row: tuple[float, ...], lines: int, samples: int) -> Tensor:
+    """(1, lines, samples) distance of each sample from the middle of an ellipse, over its radius in that direction."""
+    grid = beam_grid(linear(), lines, samples)
+    return relative_radius_squared(torch.tensor(row), grid.x, grid.z).sqrt()
+
+
+def test_shadow_is_judged_on_the_outline_itself() -> None:
+    """Lit is only a ring around the outline, a twentieth of the radius to either side."""
+    radius = relative_radius(EGG, 961, 1441)
+    grey = torch.full_like(radius, 0.5)
+    lit_ring = Beams(grey, 40.0 * ((radius - 1).abs() > 0.05))
+    assert visibility_of(lit_ring, grey).unshadowed.item() == 1.0
+    shadowed_ring = Beams(grey, 40.0 * ((radius - 1).abs() < 0.05))
+    assert visibility_of(shadowed_ring, grey).unshadowed.item() == 0.0
+
+
+def test_surroundings_reach_half_a_radius_beyond_the_outline() -> None:
+    """A dark ring around a bright egg makes it stand out in bright tissue, if it is as wide as that."""
+    radius = relative_radius(EGG, LINES, SAMPLES)
+    beams, _ = picture(EGG)
+
+    def distinct(ring: float) -> float:
+        grey = torch.where((radius > 1.03) & (radius < ring), 0.3, 0.8)
+        return visibility_of(beams, grey).distinct.item()
+
+    assert distinct(1.6) == 1.0
+    assert distinct(1.1) == 0.0
+
+
+def test_a_place_belongs_to_a_neighbour_if_the_neighbours_ellipse_contains_it() -> None:
+    rows = torch.tensor([[EGG, (12.0, 35.0, 6.0, 5.0, -20.0), (-3.0, 52.0, 9.0, 6.0, 70.0)]])
+    is_target = torch.tensor([[True, True, False]])
+    points = torch.rand(400, 2, generator=torch.Generator().manual_seed(3)) * 50 + torch.tensor([-25.0, 10.0])
+    x, z = (points[:, axis].expand(1, 3, 1, -1) for axis in (0, 1))
+    found = visibility._within_another(rows, is_target, x, z)[0, :, 0].numpy()
+    first, second, _ = ellipse.contains(rows[0], points)
+    assert first.any()
+    assert second.any()
+    # Of itself, and of what is no target, no place is taken.
+    np.testing.assert_array_equal(found, [second, first, first | second])
 
 
 def test_what_a_plane_does_not_meet_is_not_seen() -> None:

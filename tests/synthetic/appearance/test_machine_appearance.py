@@ -9,7 +9,7 @@ from hypothesis import strategies as st
 from skimage.registration import phase_cross_correlation
 
 from synthetic.appearance.machine_appearance import Appearance, draw_appearance, postprocess, to_grey
-from tests.synthetic.appearance_samples import generator, no_noise, speckled, unchanged_appearance
+from tests.synthetic.appearance_samples import generator, lossless_compression, no_noise, speckled, unchanged_appearance
 
 
 @settings(deadline=None, max_examples=25)
@@ -118,6 +118,15 @@ def test_a_repeated_look_is_the_same_for_every_picture() -> None:
     dressed = postprocess(picture, appearance.repeated(3), generator())
     assert (dressed[1:] == dressed[:1]).all()
     torch.testing.assert_close(dressed[:1], postprocess(picture[:1], appearance, generator()), atol=1e-5, rtol=0)
+
+
+def test_a_picture_is_stored_after_its_noise_was_added() -> None:
+    """A picture that is stored in few grey levels has no others, however noisy it was."""
+    plain = unchanged_appearance()
+    noisy = replace(plain, noise=no_noise(grain=0.05))
+    assert len(postprocess(speckled(), noisy, generator()).unique()) > 1000
+    stored = postprocess(speckled(), replace(noisy, compression=lossless_compression(levels=12.0)), generator())
+    assert 5 <= len(stored.unique()) <= 12
 
 
 def test_dressing_repeats_with_the_seed() -> None:
