@@ -19,7 +19,7 @@ __all__ = ["tissue_background"]
 class _BackgroundModel:
     """Algorithm's numbers of the background. Common practice, no source.
 
-    fine_share : of the fine unevenness beside the coarse one
+    fine_share : of the fine unevenness, relative to the coarse one
     sheet_threshold : standard deviations above which a sheet of tissue is also a smooth bright line
     border_mm : thickness of a layer's border;  full_border_mm : layers from this thickness on have a full border
     bend_mm : by which borders bend with the tissue, per unit of coarse unevenness

@@ -111,7 +111,7 @@ class MaterialTable:
         return MaterialTable(self.ranges.to(device), self.weights.to(device), self.outlier_share.to(device))
 
     def draw(self, kinds: Tensor, generator: torch.Generator, *, scatter: float = 0.3) -> Materials:
-        """Materials for objects of (B, K) kinds. Rows are animals: within one animal, objects of a kind are alike.
+        """Materials for objects of (B, K) kinds. Rows are animals: within one animal, objects of a kind are similar.
 
         scatter : share of a range over which single objects vary around their animal's own value
         """

@@ -38,7 +38,7 @@ class LabelRule:
     min_unshadowed : share of its outline that is in the sector and not in deep shadow
     min_shell_distinct, min_follicle_distinct : share of its outline that stands out of the surroundings. A short arc of
     shell is enough to recognise an egg. A follicle has none: three quarters of its outline must be there, and enough
-    of it to be told from a grain of the speckle
+    of it to be distinguished from a grain of the speckle
     min_section_ratio : section over greatest section, that is how near to its middle the plane passes
     min_shell_semi_minor, min_follicle_semi_minor : shorter semi-axis, as a share of the picture's longer side
     """

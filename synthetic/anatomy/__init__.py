@@ -2,5 +2,5 @@
 
 bodies : kinds of ellipsoids, and sets of them;  species : ranges of sizes, from ``configs/phantoms``
 clutch : eggs and follicles;  organs : everything else;  packing : bodies pushed apart
-animal : one whole animal;  limits : checks of settings
+animal : a complete animal;  limits : checks of settings
 """

@@ -86,7 +86,7 @@ def _hip(rng: np.random.Generator, measures: Measures, side: float) -> Bodies:
 
 
 def _bony_row(rng: np.random.Generator, measures: Measures, side: float) -> Bodies:
-    """Rounded bones in a row under the skin beside a window, seen where the probe slips onto the edge of the shell.
+    """Rounded bones in a row under the skin next to a window, seen where the probe slips onto the edge of the shell.
 
     They show as bright arcs with clean shadows, side by side.
     """

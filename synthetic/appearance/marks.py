@@ -103,7 +103,7 @@ def _draw_symbol(rng: np.random.Generator, tile: Picture) -> None:
 
 
 def _draw_logo(rng: np.random.Generator, tile: Picture) -> None:
-    """A disc or a frame with strokes in it, and often a word beside it."""
+    """A disc or a frame with strokes in it, and often a word next to it."""
     radius = int(rng.integers(6, 13))
     at = (radius + 1, MARK_HEIGHT // 2)
     if rng.random() < 0.5:

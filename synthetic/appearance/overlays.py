@@ -171,8 +171,8 @@ def _stroke(draws: Draws, height: int, width: int, share: float) -> _Dots:
     y = draws.uniform(0, height, 1) + part * torch.sin(angle)
     grey = torch.where(part < draws.uniform(2, 48, 1), _overlay_grey(draws, share), 0.0)
     second = torch.where(draws.chance(0.4)[:, None], grey, 0.0)
-    beside = (x + torch.sin(angle), y + torch.cos(angle))
-    return _Dots(torch.cat([x, beside[0]], 1), torch.cat([y, beside[1]], 1), torch.cat([grey, second], 1))
+    neighbour = (x + torch.sin(angle), y + torch.cos(angle))
+    return _Dots(torch.cat([x, neighbour[0]], 1), torch.cat([y, neighbour[1]], 1), torch.cat([grey, second], 1))
 
 
 def _stamp(picture: Tensor, draws: Draws, share: float) -> Tensor:

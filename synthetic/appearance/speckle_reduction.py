@@ -18,7 +18,7 @@ __all__ = ["SmoothingFilter", "SpeckleReduction", "reduce_speckle"]
 class SmoothingFilter(IntEnum):
     """Kinds of filters.
 
-    EDGE_ENHANCED is a strong blur with the outlines drawn over it again. Tissue then looks like wet paint.
+    EDGE_ENHANCED is a strong blur with the outlines drawn over it again. It makes tissue look like wet paint.
     """
 
     NONE = 0

@@ -1,4 +1,4 @@
-"""Looks and pictures that tests of appearance start from."""
+"""Appearances and pictures from which tests of the appearance start."""
 
 from __future__ import annotations
 
@@ -79,7 +79,7 @@ def uniform_gain(batch: int = 1) -> Gain:
 
 
 def unchanged_appearance(batch: int = 1) -> Appearance:
-    """A look that leaves a picture as it is."""
+    """An appearance that leaves a picture as it is."""
     return Appearance(
         contact=full_contact(batch),
         density=full_beam_density(batch),

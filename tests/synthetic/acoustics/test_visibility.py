@@ -49,7 +49,7 @@ def test_a_step_of_either_sign_or_a_rim_stands_out_all_round(shown: dict[str, fl
     assert visibility_of(*picture(EGG, **shown)).distinct_unshadowed.item() >= 0.8
 
 
-def test_it_is_the_step_against_the_speckle_that_counts() -> None:
+def test_a_step_counts_against_the_speckle() -> None:
     assert visibility_of(*picture(EGG, inside=0.6, speckle=0.02)).distinct_unshadowed.item() == 1.0
     assert visibility_of(*picture(EGG, inside=0.6, speckle=0.3)).distinct_unshadowed.item() < 0.6
 
@@ -66,7 +66,7 @@ def test_only_what_is_lit_and_in_the_sector_stands_out() -> None:
     seen = visibility_of(shadowed, grey)
     assert seen.unshadowed.item() == pytest.approx(0.5, abs=0.1)
     assert seen.distinct_unshadowed.item() == pytest.approx(seen.unshadowed.item(), abs=0.01)
-    # A wall bright enough to show in a shadow shows all the same.
+    # A wall bright enough to show in a shadow still counts.
     assert seen.distinct.item() >= 0.8
     beyond = visibility_of(beams, grey, view=View(column(0.2, 1), column(0, 1), column(20, 1)))
     assert beyond.in_sector.item() == pytest.approx(0.5, abs=0.1)
@@ -85,7 +85,7 @@ def relative_radius(row: tuple[float, ...], lines: int, samples: int) -> Tensor:
 
 
 def test_shadow_is_judged_on_the_outline_itself() -> None:
-    """Lit is only a ring around the outline, a twentieth of the radius to either side."""
+    """Only a ring around the outline is lit, or only this ring is dark: a twentieth of the radius to either side."""
     radius = relative_radius(EGG, 961, 1441)
     grey = torch.full_like(radius, 0.5)
     lit_ring = Beams(grey, 40.0 * ((radius - 1).abs() > 0.05))
@@ -116,17 +116,17 @@ def test_a_place_belongs_to_a_neighbour_if_the_neighbours_ellipse_contains_it() 
     first, second, _ = ellipse.contains(rows[0], points)
     assert first.any()
     assert second.any()
-    # Of itself, and of what is no target, no place is taken.
+    # An object itself, and objects that are no targets, do not count.
     np.testing.assert_array_equal(found, [second, first, first | second])
 
 
-def test_what_a_plane_does_not_meet_is_not_seen() -> None:
+def test_a_missed_object_is_not_visible() -> None:
     beams, grey = picture(EGG, inside=0.9)
     seen = visibility_of(beams, grey, (float("nan"),) * 5)
     assert [share.item() for share in vars(seen).values()] == [0.0] * 4
 
 
-def test_steps_up_and_down_are_no_outline() -> None:
+def test_steps_of_both_kinds_do_not_add_up() -> None:
     beams, up = picture(EGG, inside=0.8)
     split = torch.linspace(-1, 1, LINES)[None, :, None] < 0
     _, down = picture(EGG, inside=0.2)
@@ -134,7 +134,7 @@ def test_steps_up_and_down_are_no_outline() -> None:
     assert visibility_of(beams, torch.where(split, up, down)).distinct_unshadowed.item() <= 0.65
 
 
-def test_chance_alone_hardly_ever_draws_a_follicle() -> None:
+def test_speckle_alone_rarely_looks_like_a_follicle() -> None:
     generator = torch.Generator().manual_seed(2)
     scatter = torch.randn(1, 1, LINES, SAMPLES, generator=generator)
     speckle = functional.avg_pool2d(scatter, 5, stride=1, padding=2)[0]  # grains of about five samples
@@ -150,7 +150,7 @@ def test_chance_alone_hardly_ever_draws_a_follicle() -> None:
     assert (seen.distinct_unshadowed >= LABEL_RULE.min_follicle_distinct).float().mean() < 0.03
 
 
-def test_a_follicle_is_told_from_tissue_and_not_from_its_like() -> None:
+def test_neighbouring_follicles_are_not_surroundings() -> None:
     """Bright balls in a row that nearly touch: tissue lies above and below the middle one, and hardly beside it."""
     balls = [(0.0, 35.0, 6.0, 6.0, 0.0), (-12.5, 35.0, 6.0, 6.0, 0.0), (12.5, 35.0, 6.0, 6.0, 0.0)]
     levels = torch.stack([picture(ball, inside=0.8, rim=0.8, speckle=0.02)[1] for ball in balls])

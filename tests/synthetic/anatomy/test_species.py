@@ -77,6 +77,6 @@ def test_an_egg_larger_than_the_animal_is_refused_by_name(tmp_path: Path, right:
     ("right", "wrong"),
     [("clutch = [3, 12]", "clutch = [0, 12]"), ("carapace_mm = [130, 185]", "carapace_mm = [-130, 185]")],
 )
-def test_sizes_and_numbers_that_nothing_has_are_refused(tmp_path: Path, right: str, wrong: str) -> None:
+def test_impossible_sizes_and_counts_are_refused(tmp_path: Path, right: str, wrong: str) -> None:
     assert right in shipped()
     assert f"key '{wrong.split(' ')[0]}[1]'" in refusal(tmp_path, shipped().replace(right, wrong))
