@@ -40,7 +40,7 @@ FLOORS: dict[str, tuple[set[str], ...]] = {
         {"__main__"},
     ),
     "synthetic": (
-        {"errors"},
+        {"errors", "decibels"},
         {"appearance", "anatomy"},
         {"acoustics"},
         {"training"},

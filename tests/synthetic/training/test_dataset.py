@@ -9,7 +9,7 @@ import torch
 from torch import Tensor
 
 from models.targets import Labels, Role
-from synthetic.acoustics.plane_sections import MIN_FOLLICLE_SEMI_MINOR, MIN_SHELL_SEMI_MINOR
+from synthetic.acoustics.plane_sections import LABEL_RULE
 from synthetic.anatomy.animal import Animal
 from synthetic.training import dataset
 from synthetic.training.dataset import PhantomPictures, StreamSettings, draw_animals
@@ -72,7 +72,7 @@ def test_targets_lie_in_the_picture_and_are_large_enough(batches: list[Batch]) -
         assert (targets[:, :2] >= 0).all()
         assert (targets[:, :2] <= SIDE - 1).all()
         shelled = labels.stage[labels.role == Role.TARGET] > 0
-        least = torch.where(shelled, MIN_SHELL_SEMI_MINOR, MIN_FOLLICLE_SEMI_MINOR)
+        least = torch.where(shelled, LABEL_RULE.min_shell_semi_minor, LABEL_RULE.min_follicle_semi_minor)
         assert (targets[:, 3] >= least * SIDE).all()
         assert (targets[:, 3] <= SIDE).all()
     assert found >= 10
