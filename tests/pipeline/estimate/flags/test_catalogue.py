@@ -74,6 +74,7 @@ CASES: list[tuple[str, dict[str, Any]]] = [
     ("listed-twice", {"shelled": counted(5, 5, correction=point_mass(-2))}),
     ("swept-once", {"shelled": counted(3, 3, has_repeat_passes=False)}),
     ("usual-clutch", {"shelled": replace(counted(3, 3), clutch_prior=ClutchPrior("Emys orbicularis", 3, 18, "x"))}),
+    ("uncalibrated-network", {"is_calibrated": False}),
     ("unknown-species", {"species": None}),
     ("unknown-species", {"profile": None}),
     ("large-egg", {"eggs": (egg(1, 46.0, 30.0),)}),
@@ -93,7 +94,10 @@ CASES: list[tuple[str, dict[str, Any]]] = [
 
 
 def flags_of(changed: dict[str, Any]) -> dict[str, Flag]:
-    return {flag.code: flag for flag in evaluate_flags(replace(UNREMARKABLE, **changed), SETTINGS)}
+    """The flags of an unremarkable exam with these changes. is_calibrated : of the settings, not of the exam"""
+    inputs = {name: value for name, value in changed.items() if name != "is_calibrated"}
+    settings = SETTINGS.model_copy(update={"is_calibrated": changed.get("is_calibrated", True)})
+    return {flag.code: flag for flag in evaluate_flags(replace(UNREMARKABLE, **inputs), settings)}
 
 
 def test_an_unremarkable_exam_raises_no_flag() -> None:
