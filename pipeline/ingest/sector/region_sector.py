@@ -7,7 +7,8 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.ingest.dicom.regions import Box, RegionCalibration
+from pipeline.ingest.dicom.regions import RegionCalibration
+from pipeline.ingest.frame import Box
 from pipeline.ingest.sector.sector import Sector, find_sector, find_sector_in_box
 
 __all__ = ["find_sector_with_regions"]

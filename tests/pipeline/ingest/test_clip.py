@@ -146,7 +146,7 @@ def test_files_that_are_no_recordings(tmp_path: Path, settings: IngestSettings) 
     path.write_text("Dear colleague, this is no clip.\n" * 40)
     assert "text file under a video's name" in refusal(path, settings)
     path.write_bytes(np.random.default_rng(1).bytes(20_000))
-    assert "no video format known here" in refusal(path, settings)
+    assert "not a supported video format" in refusal(path, settings)
     (tmp_path / "a.png").write_text("no picture")
     assert "no picture that can be read" in refusal(tmp_path / "a.png", settings)
 

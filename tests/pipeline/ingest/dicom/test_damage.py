@@ -53,7 +53,7 @@ def cut(path: Path, bytes_off: int) -> Path:
 def test_truncated_native_frames_are_kept_up_to_there(tmp_path: Path, settings: IngestSettings) -> None:
     frames, reason = broken(cut(write_uncompressed_dicom(tmp_path / "a.dcm"), 10), settings)
     assert frames == 2
-    assert "the file ends there, its header tells of 3 frames" in reason
+    assert "the file ends there, but its header declares 3 frames" in reason
 
 
 @pytest.mark.parametrize("has_bot", [True, False])
@@ -63,14 +63,14 @@ def test_truncated_compressed_frames_are_kept_up_to_there(
     path = write_jpeg_dicom(tmp_path / "a.dcm", encode_jpegs(block_pictures(5)), has_bot=has_bot)
     frames, reason = broken(cut(path, 300), settings)
     assert frames == 4
-    assert "its header tells of 5 frames" in reason
+    assert "its header declares 5 frames" in reason
 
 
 @pytest.mark.parametrize(
     ("kept", "why"),
     [
         (0, "the file is empty"),
-        (3, "no DICOM file"),
+        (3, "not a DICOM file"),
         (132, "header is damaged"),
         (200, "header is damaged"),
         (400, "header is damaged"),
@@ -87,7 +87,7 @@ def test_files_cut_off_before_or_in_their_first_picture(
 
 def test_other_files_under_the_name(tmp_path: Path, settings: IngestSettings) -> None:
     (tmp_path / "a.dcm").write_bytes(b"nothing of the kind" * 50)
-    assert "no DICOM file, though its name says so" in refusal(tmp_path / "a.dcm", settings)
+    assert "not a DICOM file, though its name says so" in refusal(tmp_path / "a.dcm", settings)
     (tmp_path / "b").write_bytes(b"\0" * 128 + b"DICM" + np.random.default_rng(3).bytes(4000))
     assert refusal(tmp_path / "b", settings)
 
@@ -114,7 +114,7 @@ def test_headers_that_cannot_be(tmp_path: Path, settings: IngestSettings, elemen
 def test_more_frames_declared_than_there_are(tmp_path: Path, settings: IngestSettings) -> None:
     frames, reason = broken(write_uncompressed_dicom(tmp_path / "a.dcm", NumberOfFrames=900_000), settings)
     assert frames == 3
-    assert "its header tells of 900000 frames" in reason
+    assert "its header declares 900000 frames" in reason
 
 
 def test_a_compressed_picture_of_another_size_is_not_decoded(tmp_path: Path, settings: IngestSettings) -> None:
@@ -126,7 +126,7 @@ def test_a_compressed_picture_of_another_size_is_not_decoded(tmp_path: Path, set
     reason = refusal(path, settings)
     assert tracemalloc.get_traced_memory()[1] < 10_000_000
     tracemalloc.stop()
-    assert "the header tells of pictures of 128 x 96 pixels, but the picture there has 65000 x 65000" in reason
+    assert "the header declares pictures of 128 x 96 pixels, but the picture there has 65000 x 65000" in reason
 
 
 def test_a_compressed_picture_larger_than_its_pixels(tmp_path: Path, settings: IngestSettings) -> None:
