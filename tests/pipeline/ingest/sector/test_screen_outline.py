@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from pipeline.ingest.sector.echo_map import find_echoes
 from pipeline.ingest.sector.fan import Fan
-from pipeline.ingest.sector.screen_outline import find_screen_outline
+from pipeline.ingest.sector.screen_outline import find_outline_fan, find_screen_outline
 from tests.pipeline.ingest.sector_screens import mask_iou, require_sector
 
 Grey = NDArray[np.uint8]
@@ -54,7 +54,7 @@ def test_an_outline_that_a_shadow_as_plain_as_the_screen_bites_into_is_no_fan() 
     frames = np.where(mask & ~bite, speckle((480, 640), 5), 0)[::2, ::2][None].astype(np.float32)
     outline = find_screen_outline(frames)
     assert outline is not None
-    assert outline.find_fan(find_echoes(frames)) is None
+    assert find_outline_fan(outline, find_echoes(frames)) is None
 
 
 def test_an_outline_that_leans_is_a_part_of_a_fan() -> None:
@@ -63,7 +63,7 @@ def test_an_outline_that_leans_is_a_part_of_a_fan() -> None:
     frames = np.where(fan.mask(480, 640), speckle((480, 640), 5), 0)[::2, ::2][None].astype(np.float32)
     outline = find_screen_outline(frames)
     assert outline is not None
-    assert outline.find_fan(find_echoes(frames)) is None
+    assert find_outline_fan(outline, find_echoes(frames)) is None
 
 
 def test_a_fan_without_the_echoes_is_none() -> None:
@@ -71,10 +71,10 @@ def test_a_fan_without_the_echoes_is_none() -> None:
     frames = shadowed(FAN.mask(480, 640), screen=18, shadow=0)[::2, ::2][None].astype(np.float32)
     outline, evidence = find_screen_outline(frames), find_echoes(frames)
     assert outline is not None
-    assert outline.find_fan(evidence) is not None
+    assert find_outline_fan(outline, evidence) is not None
     evidence.echo[:20, :] = 1
     evidence.echo[200:] = 1
-    assert outline.find_fan(evidence) is None
+    assert find_outline_fan(outline, evidence) is None
 
 
 @pytest.mark.parametrize("steering", [0.0, 0.2])
@@ -85,7 +85,7 @@ def test_a_rectangle_is_no_fan(steering: float) -> None:
     frames = frame[None].astype(np.float32)
     outline = find_screen_outline(frames)
     assert outline is not None
-    assert outline.find_fan(find_echoes(frames)) is None
+    assert find_outline_fan(outline, find_echoes(frames)) is None
 
 
 def test_a_picture_full_of_echoes_with_notches_is_no_fan() -> None:
@@ -94,7 +94,7 @@ def test_a_picture_full_of_echoes_with_notches_is_no_fan() -> None:
     frames[:, 190:, 250:] = frames[:, :40, 280:] = 0
     outline = find_screen_outline(frames)
     assert outline is not None
-    assert outline.find_fan(find_echoes(frames)) is None
+    assert find_outline_fan(outline, find_echoes(frames)) is None
 
 
 def test_a_rim_full_of_echoes_tells_of_no_screen() -> None:
