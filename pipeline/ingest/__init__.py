@@ -9,6 +9,6 @@ recording_identity   digests that identify a recording whatever its name
 video, stills        decoders of videos and of still pictures
 display, chroma      decoded pictures as a player shows them: brightness and coarse colour
 dicom                DICOM files: header, pixels, frame times, physical scale
-sector               where on the screen the echoes are, and the ruler beside them
+sector               where on the screen the echoes are, and the ruler next to them
 quality              which frames can be used, and why the others cannot
 """

@@ -188,4 +188,4 @@ def _eight_bit_table(bits: int, *, full_range: bool) -> NDArray[np.uint8]:
         grey = stored * 255.0 / (2**bits - 1)
     else:
         grey = (stored / step - BLACK_LEVEL) * 255.0 / (WHITE_LEVEL - BLACK_LEVEL)
-    return np.clip(np.rint(grey), 0, 255).astype(np.uint8)
+    return np.asarray(np.clip(np.rint(grey), 0, 255), np.uint8)

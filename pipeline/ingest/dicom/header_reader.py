@@ -19,7 +19,7 @@ class DeflatedFileError(ValueError):
 class HeaderReader(io.RawIOBase):
     """The same file at the same position, with a limit on reading.
 
-    ``read`` raises DeflatedFileError when asked for the whole rest, and ValueError when the header is endless.
+    ``read`` raises DeflatedFileError when asked for all the rest, and ValueError when the header is endless.
     """
 
     def __init__(self, file: BinaryIO) -> None:

@@ -6,5 +6,5 @@ echo_map           echoes on the screen as evidence;  sector_evidence scores a s
 fan, fan_fit       a convex probe's fan, and the search for the best one;  fan_search_grid tries one apex
 linear_sector      a linear probe's rectangle or parallelogram, and the search for the best one
 image_filters      local filters of grey pictures and masks
-ruler              the ruler of ticks beside the sector
+ruler              the ruler of ticks next to the sector
 """
