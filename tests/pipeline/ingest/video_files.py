@@ -16,7 +16,7 @@ import pytest
 from numpy.typing import NDArray
 
 from pipeline.ingest.clip import open_clip
-from pipeline.ingest.frame import Frame
+from pipeline.ingest.frame import ClipError, Frame
 from pipeline.settings import IngestSettings
 
 HEIGHT, WIDTH = 96, 128
@@ -88,3 +88,13 @@ def read_all_frames(path: Path, settings: IngestSettings) -> list[Frame]:
         assert clip.broken_after_frames is None
         assert clip.reason is None
     return frames
+
+
+def refusal_reason(path: Path, settings: IngestSettings) -> str:
+    """The reason why a recording is refused, which must be a sentence that names it."""
+    with pytest.raises(ClipError) as caught, open_clip(path, settings):
+        pass
+    reason = str(caught.value)
+    assert reason.startswith(f"{path.name}: ")
+    assert reason.endswith(".")
+    return reason

@@ -27,15 +27,7 @@ from tests.pipeline.ingest.dicom.dicom_files import (
     write_jpeg_dicom,
     write_uncompressed_dicom,
 )
-
-
-def refusal(path: Path, settings: IngestSettings) -> str:
-    """The reason why the file is refused."""
-    with pytest.raises(ClipError) as caught, open_clip(path, settings):
-        pass
-    assert str(caught.value).startswith(f"{path.name}: ")
-    assert str(caught.value).endswith(".")
-    return str(caught.value)
+from tests.pipeline.ingest.video_files import refusal_reason
 
 
 def read_until_broken(path: Path, settings: IngestSettings) -> tuple[int, str]:
@@ -84,14 +76,14 @@ def test_a_file_truncated_before_or_in_its_first_picture(
 ) -> None:
     path = write_uncompressed_dicom(tmp_path / "a.dcm")
     path.write_bytes(path.read_bytes()[:kept])
-    assert why in refusal(path, settings)
+    assert why in refusal_reason(path, settings)
 
 
 def test_other_files_named_as_dicom(tmp_path: Path, settings: IngestSettings) -> None:
     (tmp_path / "a.dcm").write_bytes(b"not DICOM" * 100)
-    assert "not a DICOM file, though its name says so" in refusal(tmp_path / "a.dcm", settings)
+    assert "not a DICOM file, though its name says so" in refusal_reason(tmp_path / "a.dcm", settings)
     (tmp_path / "b").write_bytes(b"\0" * 128 + b"DICM" + np.random.default_rng(3).bytes(4000))
-    assert refusal(tmp_path / "b", settings)
+    assert refusal_reason(tmp_path / "b", settings)
 
 
 @pytest.mark.parametrize(
@@ -110,7 +102,7 @@ def test_other_files_named_as_dicom(tmp_path: Path, settings: IngestSettings) ->
     ids=lambda value: str(value)[:40],
 )
 def test_impossible_headers(tmp_path: Path, settings: IngestSettings, elements: dict[str, Any], why: str) -> None:
-    assert why in refusal(write_uncompressed_dicom(tmp_path / "a.dcm", **elements), settings)
+    assert why in refusal_reason(write_uncompressed_dicom(tmp_path / "a.dcm", **elements), settings)
 
 
 def test_more_frames_declared_than_stored(tmp_path: Path, settings: IngestSettings) -> None:
@@ -119,13 +111,22 @@ def test_more_frames_declared_than_stored(tmp_path: Path, settings: IngestSettin
     assert "its header declares 900000 frames" in reason
 
 
+def test_compressed_data_that_do_not_begin_with_a_fragment(tmp_path: Path, settings: IngestSettings) -> None:
+    path = write_jpeg_dicom(tmp_path / "a.dcm")
+    raw = bytearray(path.read_bytes())
+    tag = raw.index(b"\xff\xd8\xff") - 8  # the head of the first fragment
+    raw[tag : tag + 4] = bytes(4)
+    path.write_bytes(raw)
+    assert "the compressed pictures are not where they should be" in refusal_reason(path, settings)
+
+
 def test_a_compressed_picture_of_another_size_is_not_decoded(tmp_path: Path, settings: IngestSettings) -> None:
     encoded = bytearray(encode_jpegs(block_pictures(1))[0])
     start = encoded.index(b"\xff\xc0")
     encoded[start + 5 : start + 9] = struct.pack(">2H", 65_000, 65_000)
     path = write_jpeg_dicom(tmp_path / "a.dcm", [bytes(encoded)] * 3)
     tracemalloc.start()
-    reason = refusal(path, settings)
+    reason = refusal_reason(path, settings)
     assert tracemalloc.get_traced_memory()[1] < 10_000_000
     tracemalloc.stop()
     assert "the header declares pictures of 128 x 96 pixels, but the picture there has 65000 x 65000" in reason
@@ -133,7 +134,7 @@ def test_a_compressed_picture_of_another_size_is_not_decoded(tmp_path: Path, set
 
 def test_a_compressed_picture_larger_than_its_pixels_is_refused(tmp_path: Path, settings: IngestSettings) -> None:
     path = write_jpeg_dicom(tmp_path / "a.dcm", [encode_jpegs(block_pictures(1))[0] + b"\0" * 200_000] * 3)
-    assert "larger than its pixels can be" in refusal(path, settings)
+    assert "larger than its pixels can be" in refusal_reason(path, settings)
 
 
 def test_damage_in_the_middle_ends_the_clip_there(tmp_path: Path, settings: IngestSettings) -> None:
@@ -147,7 +148,7 @@ def test_damage_in_the_middle_ends_the_clip_there(tmp_path: Path, settings: Inge
 def test_compressed_data_under_an_uncompressed_transfer_syntax(tmp_path: Path, settings: IngestSettings) -> None:
     path = write_jpeg_dicom(tmp_path / "a.dcm")
     path.write_bytes(path.read_bytes().replace(b"1.2.840.10008.1.2.4.50", b"1.2.840.10008.1.2.1\0\0\0"))
-    assert "contradicts its data on whether they are compressed" in refusal(path, settings)
+    assert "contradicts its data on whether they are compressed" in refusal_reason(path, settings)
 
 
 def test_a_deflated_file_is_not_inflated(tmp_path: Path, settings: IngestSettings) -> None:
@@ -164,7 +165,7 @@ def test_a_deflated_file_is_not_inflated(tmp_path: Path, settings: IngestSetting
     body = deflate.compress(rest[meta_end:] + b"\0" * 50_000_000) + deflate.flush()
     (tmp_path / "b.dcm").write_bytes(bytes(head) + rest[:meta_end] + body)
     tracemalloc.start()
-    reason = refusal(tmp_path / "b.dcm", settings)
+    reason = refusal_reason(tmp_path / "b.dcm", settings)
     assert tracemalloc.get_traced_memory()[1] < 5_000_000
     tracemalloc.stop()
     assert "the whole file is compressed (deflated)" in reason
@@ -177,7 +178,7 @@ def test_an_endless_header_is_refused(tmp_path: Path, settings: IngestSettings) 
     empty = struct.pack("<HH2sH", 8, 0x08, b"CS", 0)
     path.write_bytes(raw[:place] + empty * 1_000_000 + raw[place:])
     begin = time.process_time()
-    assert "header is damaged" in refusal(path, settings)
+    assert "header is damaged" in refusal_reason(path, settings)
     assert time.process_time() - begin < 10
 
 
@@ -200,7 +201,7 @@ def test_an_unsupported_compression_is_named(tmp_path: Path, settings: IngestSet
     raw = path.read_bytes()
     assert str(JPEGBaseline8Bit).encode() == b"1.2.840.10008.1.2.4.50"
     path.write_bytes(raw.replace(b"1.2.840.10008.1.2.4.50", b"1.2.840.10008.1.2.4.94"))
-    assert "stored as JPIP Referenced; export it as JPEG or without compression" in refusal(path, settings)
+    assert "stored as JPIP Referenced; export it as JPEG or without compression" in refusal_reason(path, settings)
 
 
 @pytest.mark.parametrize("seed", range(3))

@@ -25,7 +25,6 @@ from pydicom.uid import (
 
 from pipeline.ingest.clip import open_clip
 from pipeline.ingest.file_types import is_dicom, is_recording
-from pipeline.ingest.frame import ClipError
 from pipeline.settings import IngestSettings
 from tests.pipeline.ingest.dicom.dicom_files import (
     HEIGHT,
@@ -38,19 +37,11 @@ from tests.pipeline.ingest.dicom.dicom_files import (
     write_jpeg_dicom,
     write_uncompressed_dicom,
 )
-from tests.pipeline.ingest.video_files import read_all_frames
+from tests.pipeline.ingest.video_files import read_all_frames, refusal_reason
 
 
 def greys(path: Path, settings: IngestSettings) -> NDArray[np.uint8]:
     return np.stack([frame.grey for frame in read_all_frames(path, settings)])
-
-
-def refusal(path: Path, settings: IngestSettings) -> str:
-    """The reason why the file is refused."""
-    with pytest.raises(ClipError) as caught, open_clip(path, settings):
-        pass
-    assert str(caught.value).startswith(f"{path.name}: ")
-    return str(caught.value)
 
 
 @pytest.mark.parametrize("name", ["a.dcm", "A.DCM", "IM_0001", "1.2.840.113619.2.55"])
@@ -194,7 +185,7 @@ def test_a_segmented_palette_may_not_exceed_the_stored_values(
     if is_read:
         assert abs(greys(path, settings).astype(int) - block_pictures()).max() <= 1
     else:
-        assert "not one picture can be read" in refusal(path, settings)
+        assert "not one picture can be read" in refusal_reason(path, settings)
 
 
 @pytest.mark.parametrize("has_bot", [True, False])
@@ -269,7 +260,7 @@ def test_retired_sop_classes_and_screen_captures(tmp_path: Path, settings: Inges
 
 def test_pictures_of_other_modalities_are_refused(tmp_path: Path, settings: IngestSettings) -> None:
     path = write_uncompressed_dicom(tmp_path / "a.dcm", SOPClassUID="1.2.840.10008.5.1.4.1.1.2", Modality="CT")
-    assert "holds no ultrasound picture" in refusal(path, settings)
+    assert "holds no ultrasound picture" in refusal_reason(path, settings)
 
 
 def test_memory_does_not_grow_with_the_frames(tmp_path: Path, settings: IngestSettings) -> None:
