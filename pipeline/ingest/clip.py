@@ -142,5 +142,5 @@ def _check_file(path: Path) -> None:
             pass
     except OSError as error:
         raise ClipError(
-            f"{path.name}: cannot be opened: {error.strerror or error}; check its permissions and its disk."
+            f"{path.name}: cannot be opened: {error.strerror or error}; see who may read it and which disk it is on."
         ) from error

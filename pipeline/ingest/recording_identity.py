@@ -86,7 +86,9 @@ def file_sha256(path: Path) -> str:
 
 
 def _unreadable(path: Path, error: OSError) -> ClipError:
-    return ClipError(f"{path.name}: cannot be read: {error.strerror or error}; check its permissions and its disk.")
+    return ClipError(
+        f"{path.name}: cannot be read: {error.strerror or error}; see who may read it and which disk it is on."
+    )
 
 
 def _video_sha256(path: Path, settings: IngestSettings, max_packets: int | None) -> str | None:

@@ -191,7 +191,7 @@ def _read_elements(file: BinaryIO, name: str) -> Dataset:
         dataset = dcmread(HeaderReader(file), stop_before_pixels=True, specific_tags=list(HEADER_KEYWORDS))
     except DeflatedFileError as error:
         raise ClipError(
-            f"{name}: the whole file is compressed (deflated); export it as JPEG or without compression."
+            f"{name}: the file is packed as a whole (deflated); export it as JPEG or without compression."
         ) from error
     sop_class = str(dataset.get("SOPClassUID") or dataset.file_meta.get("MediaStorageSOPClassUID", ""))
     if not sop_class or "TransferSyntaxUID" not in dataset.file_meta:

@@ -1,6 +1,6 @@
-"""A folder as a technician leaves it: every format that clinics record and every fault, in one nightly run.
+"""A folder as a technician drops it: everything that clinics record beside everything that goes wrong, in one night.
 
-The real command line reads it in its own process, under limits of time and memory.
+The real command line, in a process of its own, reads it under limits of time and memory.
 """
 
 from __future__ import annotations
@@ -25,28 +25,28 @@ from pipeline.batch.run import run_batch
 from pipeline.settings import load_settings
 from tests.pipeline.blob_finder import BlobFinder, film, write_exam_folder, write_video
 from tests.pipeline.ingest.dicom.dicom_files import make_dataset, write_uncompressed_dicom
-from tests.pipeline.ingest.video_files import encode_video
+from tests.pipeline.ingest.video_files import encode_video as write_coded
 
 REPOSITORY = Path(__file__).parents[3]
 DAY = "2026-05-14"
-MAX_SECONDS, MAX_BYTES = 300, 2**30  # enough for a busy machine
-BOMB_BYTES = 10**8  # decompressed
-# The blob finder replaces the network. One file cannot be opened; file permissions cannot do this for a root user.
+SECONDS, BYTES = 300, 2**30  # on however busy a machine
+PACKED_BYTES = 10**8
+# The blob finder in the place of the network; and a disk that keeps one file to itself, which no root user could make.
 PROGRAM = f"""
 import resource, sys
 from pathlib import Path
-resource.setrlimit(resource.RLIMIT_DATA, ({MAX_BYTES}, {MAX_BYTES}))
+resource.setrlimit(resource.RLIMIT_DATA, ({BYTES}, {BYTES}))
 from tests.pipeline.blob_finder import main
 
-def deny_locked_file():
-    original = Path.open
+def change():
+    opened = Path.open
     def guarded(self, *arguments, **options):
         if self.name == "locked.mp4":
             raise PermissionError(13, "Permission denied", str(self))
-        return original(self, *arguments, **options)
+        return opened(self, *arguments, **options)
     Path.open = guarded
 
-sys.exit(main(deny_locked_file))
+sys.exit(main(change))
 """
 
 
@@ -54,12 +54,12 @@ def frames(seed: int, number: int = 14) -> list[np.ndarray]:
     return film(2, frames=number, seed=seed)
 
 
-def video(codec: str, pixels: str = "yuv420p") -> Callable[[Path], object]:
-    return lambda path: encode_video(path, codec, frames(sum(path.name.encode())), pixels)
+def coded(codec: str, pixels: str = "yuv420p") -> Callable[[Path], object]:
+    return lambda path: write_coded(path, codec, frames(sum(path.name.encode())), pixels)
 
 
 def gif(path: Path) -> None:
-    encode_video(path, "gif", frames(8), "gray")
+    write_coded(path, "gif", frames(8), "gray")
 
 
 def dicom(path: Path) -> None:
@@ -73,13 +73,13 @@ def stills(path: Path) -> None:
 
 
 GOOD: dict[str, Callable[[Path], object]] = {
-    "left-1.mp4": video("libx264"),
-    "left-2.mkv": video("libx265"),
-    "left-3.avi": video("mjpeg", "yuvj420p"),
-    "left-4.MPG": video("mpeg2video"),
-    "left-5.mov": video("mpeg4"),
-    "left-6.wmv": video("wmv2"),
-    "left-7.mkv": video("ffv1"),
+    "left-1.mp4": coded("libx264"),
+    "left-2.mkv": coded("libx265"),
+    "left-3.avi": coded("mjpeg", "yuvj420p"),
+    "left-4.MPG": coded("mpeg2video"),
+    "left-5.mov": coded("mpeg4"),
+    "left-6.wmv": coded("wmv2"),
+    "left-7.mkv": coded("ffv1"),
     "left-8.gif": gif,
     "IM_0001": dicom,
     "right-1": stills,
@@ -91,50 +91,50 @@ def png_chunk(kind: bytes, data: bytes) -> bytes:
 
 
 def huge_png(path: Path) -> None:
-    """A header that declares 100,000 x 100,000 pixels."""
+    """100,000 x 100,000 pixels declared."""
     head = struct.pack(">IIBBBBB", 100_000, 100_000, 8, 0, 0, 0, 0)
     path.write_bytes(b"\x89PNG\r\n\x1a\n" + png_chunk(b"IHDR", head) + png_chunk(b"IDAT", zlib.compress(bytes(1000))))
 
 
-def bomb_png(path: Path) -> None:
-    """A small picture with a comment that decompresses to a thousand times its size."""
+def packed_png(path: Path) -> None:
+    """A small picture with a remark of a thousand times its size."""
     picture = cv2.imencode(".png", frames(11)[5])[1].tobytes()
-    comment = png_chunk(b"zTXt", b"Comment\0\0" + zlib.compress(bytes(BOMB_BYTES), 9))
-    path.write_bytes(picture[:33] + comment + picture[33:])  # after the header
+    remark = png_chunk(b"zTXt", b"Comment\0\0" + zlib.compress(bytes(PACKED_BYTES), 9))
+    path.write_bytes(picture[:33] + remark + picture[33:])  # behind the header
 
 
-def deflated_dicom(path: Path) -> None:
-    """A deflated file (PS3.5 section A.5)."""
-    dataset = make_dataset(np.zeros((1, 8, 8), np.uint8), DeflatedExplicitVRLittleEndian)
-    dataset.PixelData = bytes(BOMB_BYTES)
-    dataset["PixelData"].VR = "OB"
-    dataset.save_as(path, enforce_file_format=True)
+def packed_dicom(path: Path) -> None:
+    """Packed as a whole (PS3.5 section A.5)."""
+    made = make_dataset(np.zeros((1, 8, 8), np.uint8), DeflatedExplicitVRLittleEndian)
+    made.PixelData = bytes(PACKED_BYTES)
+    made["PixelData"].VR = "OB"
+    made.save_as(path, enforce_file_format=True)
 
 
-def truncated_dicom(path: Path) -> None:
+def short(path: Path) -> None:
     write_uncompressed_dicom(path, Rows=4000, Columns=4000)
 
 
-def contradictory_dicom(path: Path) -> None:
+def contrary(path: Path) -> None:
     write_uncompressed_dicom(path, PhotometricInterpretation="RGB")
 
 
-def intact_video(path: Path) -> None:
+def whole(path: Path) -> None:
     write_video(path, frames(sum(path.name.encode())))
 
 
-def truncated_video(path: Path) -> None:
-    intact_video(path)
+def cut_off(path: Path) -> None:
+    whole(path)
     path.write_bytes(path.read_bytes()[: path.stat().st_size // 2])
 
 
-def link_outside(path: Path) -> None:
-    target = path.parents[3] / "outside.mp4"
-    write_video(target, frames(13))
-    path.symlink_to(target)
+def escaping(path: Path) -> None:
+    secret = path.parents[3] / "outside.mp4"
+    write_video(secret, frames(13))
+    path.symlink_to(secret)
 
 
-# For each name: how the file is made, and what its reason must say, the fault and the advice.
+# By name, how it is made, and what its reason must say: what is wrong, and what to do.
 BAD: dict[str, tuple[Callable[[Path], object], str, str]] = {
     "notes.mp4": (lambda path: path.write_text("Left window, three eggs.\n" * 40), "text file", "copy the clip"),
     "noise.avi": (
@@ -143,31 +143,32 @@ BAD: dict[str, tuple[Callable[[Path], object], str, str]] = {
         "export it as MP4",
     ),
     "empty.wmv": (lambda path: path.touch(), "the file is empty", "copy the clip from the scanner again"),
-    "cut.mp4": (truncated_video, "cut off", "copy it from the scanner again"),
+    "cut.mp4": (cut_off, "cut off", "copy it from the scanner again"),
     "old.zip": (lambda path: path.write_bytes(b"PK\x03\x04" + bytes(60)), "a packed archive", "unpack it"),
     "huge.png": (huge_png, "far too large", "export it in a smaller size"),
-    "packed.png": (bomb_png, "no picture that can be read", "copy it again"),
-    "packed.dcm": (deflated_dicom, "the whole file is compressed (deflated)", "export"),
-    "short.dcm": (truncated_dicom, "cut short within its first picture", "copy it from the scanner again"),
-    "contrary.dcm": (contradictory_dicom, "not one picture can be read", "export it again"),
-    "out.mp4": (link_outside, "a link that leads out of the recordings' folder", "copy the file itself"),
+    "packed.png": (packed_png, "no picture that can be read", "copy it again"),
+    "packed.dcm": (packed_dicom, "packed as a whole (deflated)", "export"),
+    "short.dcm": (short, "cut short within its first picture", "copy it from the scanner again"),
+    "contrary.dcm": (contrary, "not one picture can be read", "export it again"),
+    "out.mp4": (escaping, "a link that leads out of the recordings' folder", "copy the file itself"),
     "gone.mp4": (lambda path: path.symlink_to("nothing.mp4"), "a link that leads nowhere", "copy the file itself"),
     "pipe.mp4": (lambda path: os.mkfifo(path), "no ordinary file", "remove it"),
-    "le\tft\x1b[31m.mp4": (intact_video, "its name holds control characters", "rename it"),
-    "locked.mp4": (intact_video, "Permission denied", "check its permissions"),
-    "tiny.mp4": (lambda path: encode_video(path, "mpeg4", [np.full((8, 8), 90, np.uint8)] * 9), "8 x 8", "full size"),
+    "le\tft\x1b[31m.mp4": (whole, "its name holds control characters", "rename it"),
+    "locked.mp4": (whole, "Permission denied", "see who may read it"),
+    "tiny.mp4": (lambda path: write_coded(path, "mpeg4", [np.full((8, 8), 90, np.uint8)] * 9), "8 x 8", "full size"),
     "dark.mp4": (lambda path: write_video(path, [np.zeros((160, 192), np.uint8)] * 9), "9 too dark", "more gain"),
     "left-1 copy.mp4": (
         lambda path: shutil.copy(path.with_name("left-1.mp4"), path),
         "the same recording as left-1.mp4",
         "remove one",
     ),
-    "new.mp4": (truncated_video, "may still be on its way here", "the next run looks again"),
+    "new.mp4": (cut_off, "may still be on its way here", "the next run looks again"),
 }
-IGNORED = ("DICOMDIR", "Thumbs.db", "notes.txt", ".hidden.mp4")  # files that are not recordings
+SILENT = ("DICOMDIR", "Thumbs.db", "notes.txt", ".hidden.mp4")
+"""What lies beside recordings and is none."""
 
 
-def printable(name: str) -> str:
+def shown(name: str) -> str:
     return name.replace("\t", r"\t").replace("\x1b", r"\x1b")
 
 
@@ -185,15 +186,15 @@ def run(root: Path, out: Path) -> subprocess.CompletedProcess[str]:
         env=os.environ | {"PYTHONPATH": str(REPOSITORY), "COLUMNS": "200", "OMP_NUM_THREADS": "1"},
         capture_output=True,
         text=True,
-        timeout=MAX_SECONDS,
+        timeout=SECONDS,
         check=False,
     )
 
 
 @pytest.fixture(scope="module")
-def nightly_run(tmp_path_factory: pytest.TempPathFactory) -> dict[str, Any]:
-    """The nightly run over the folder and over an animal whose files are all intact."""
-    base = tmp_path_factory.mktemp("nightly_run")
+def night(tmp_path_factory: pytest.TempPathFactory) -> dict[str, Any]:
+    """The night over the folder, beside an animal of whom nothing is amiss."""
+    base = tmp_path_factory.mktemp("night")
     root = base / "root"
     write_exam_folder(root, "AF-0001", {"left-1.mp4": 2, "right-1.mp4": 3})
     folder = root / "AF-0002" / DAY
@@ -202,8 +203,8 @@ def nightly_run(tmp_path_factory: pytest.TempPathFactory) -> dict[str, Any]:
         make(folder / name)
     for name, (make_bad, _, _) in BAD.items():
         make_bad(folder / name)
-    for name in IGNORED:
-        (folder / name).write_bytes(b"not a recording" * 20)
+    for name in SILENT:
+        (folder / name).write_bytes(b"nothing to see" * 20)
     for path in root.rglob("*"):
         if path.exists() and not path.is_symlink() and path.name != "new.mp4":
             os.utime(path, (1.7e9, 1.7e9))  # long ago: not still being copied
@@ -213,52 +214,49 @@ def nightly_run(tmp_path_factory: pytest.TempPathFactory) -> dict[str, Any]:
     return {"base": base, "before": before, "after": contents(root), "done": done}
 
 
-def test_the_run_ends_with_the_exit_code_for_refused_clips(nightly_run: dict[str, Any]) -> None:
-    done = nightly_run["done"]
+def test_the_run_ends_well_and_says_that_some_could_not_be_used(night: dict[str, Any]) -> None:
+    done = night["done"]
     assert done.returncode == 3, done.stderr
     assert "Traceback" not in done.stderr
     assert all(line.isprintable() for line in (done.stdout + done.stderr).splitlines())
-    assert nightly_run["before"] == nightly_run["after"]
+    assert night["before"] == night["after"]
 
 
-def test_every_recording_has_a_status_and_every_refusal_a_reason_with_advice(nightly_run: dict[str, Any]) -> None:
-    report = json.loads(nightly_run["done"].stdout)
+def test_every_recording_has_a_status_and_what_is_refused_a_reason_that_says_what_to_do(night: dict[str, Any]) -> None:
+    report = json.loads(night["done"].stdout)
     (exam,) = [exam for exam in report["exams"] if exam["animal"] == "AF-0002"]
-    clips = {clip["file"]: clip for clip in exam["clips"]}
-    assert set(clips) == {printable(name) for name in (*GOOD, *BAD)}
-    assert {name for name, clip in clips.items() if clip["status"] == "read"} == set(GOOD)
+    told = {clip["file"]: clip for clip in exam["clips"]}
+    assert set(told) == {shown(name) for name in (*GOOD, *BAD)}
+    assert {name for name, clip in told.items() if clip["status"] == "read"} == set(GOOD)
     assert report["problems"] == []
     wrong = {
-        name: clips[printable(name)]
-        for name, (_, fault, advice) in BAD.items()
-        if clips[printable(name)]["status"] != "refused"
-        or fault not in clips[printable(name)]["reason"]
-        or advice not in clips[printable(name)]["reason"]
+        name: told[shown(name)]
+        for name, (_, what, advice) in BAD.items()
+        if told[shown(name)]["status"] != "refused"
+        or what not in told[shown(name)]["reason"]
+        or advice not in told[shown(name)]["reason"]
     }
     assert wrong == {}
     for name in BAD:
-        (line,) = [line for line in nightly_run["done"].stderr.splitlines() if f"/{printable(name)}: " in line]
-        assert clips[printable(name)]["reason"] in line
+        (line,) = [line for line in night["done"].stderr.splitlines() if f"/{shown(name)}: " in line]
+        assert told[shown(name)]["reason"] in line
 
 
-def test_the_sheet_lists_every_refused_clip_with_its_reason(nightly_run: dict[str, Any]) -> None:
-    folder = nightly_run["base"] / "out" / "AF-0002" / DAY
+def test_the_sheet_lists_each_with_its_reason(night: dict[str, Any]) -> None:
+    folder = night["base"] / "out" / "AF-0002" / DAY
     result = json.loads((folder / "result.json").read_text())
     assert {clip["file"]: clip["status"] for clip in result["clips"]} == {
-        printable(name): "refused" if name in BAD else "done" for name in (*GOOD, *BAD)
+        shown(name): "refused" if name in BAD else "done" for name in (*GOOD, *BAD)
     }
     flagged = [flag["reason"] for flag in result["flags"] if flag["code"] == "clip-refused"]
     assert len(flagged) == len(BAD)
     assert "outside" not in json.dumps(result)
 
 
-def test_other_animals_are_not_affected(nightly_run: dict[str, Any]) -> None:
-    """The intact animal gets the same results as in a run of her own."""
-    base = nightly_run["base"]
+def test_nothing_else_is_disturbed(night: dict[str, Any]) -> None:
+    """Of the animal beside it the same is told as if she were alone."""
+    base = night["base"]
     run_batch(base / "alone", base / "alone-out", load_settings(), BlobFinder)
-    with_others, alone = (base / out / "AF-0001" / DAY for out in ("out", "alone-out"))
-    assert contents(with_others) == contents(alone)
-    assert [clip["status"] for clip in json.loads((with_others / "result.json").read_text())["clips"]] == [
-        "done",
-        "done",
-    ]
+    beside, alone = (base / out / "AF-0001" / DAY for out in ("out", "alone-out"))
+    assert contents(beside) == contents(alone)
+    assert [clip["status"] for clip in json.loads((beside / "result.json").read_text())["clips"]] == ["done", "done"]

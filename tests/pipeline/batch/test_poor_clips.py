@@ -1,4 +1,4 @@
-"""The advice for the next scan after clips of which little could be used, in every output file."""
+"""What whoever scans next is told of clips of which little could be used, in every file that tells of her."""
 
 from __future__ import annotations
 
@@ -23,13 +23,13 @@ STILL = "right-2.mp4: the picture stands still from beginning to end, so it show
 
 @pytest.fixture(scope="module")
 def out(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """An exam with two good clips, and one each that is mostly dark, almost entirely dark, and frozen."""
-    root = tmp_path_factory.mktemp("recordings")
+    """The exam of an animal with two good clips, and one each that is mostly dark, all but dark and frozen."""
+    root = tmp_path_factory.mktemp("filmed")
     folder = write_exam_folder(root, "AF-0001", {"left-1.mp4": 1, "right-1.mp4": 1})
-    pictures = film(1)
-    write_video(folder / "left-2.mp4", [*pictures[:12], *[DARK] * 28])
-    write_video(folder / "left-3.mp4", [*pictures[:2], *[DARK] * 38])
-    write_video(folder / "right-2.mp4", pictures[20:21] * 20)
+    shown = film(1)
+    write_video(folder / "left-2.mp4", [*shown[:12], *[DARK] * 28])
+    write_video(folder / "left-3.mp4", [*shown[:2], *[DARK] * 38])
+    write_video(folder / "right-2.mp4", shown[20:21] * 20)
     for clip in folder.glob("*.mp4"):
         os.utime(clip, (1.7e9, 1.7e9))  # long ago: it is not still being copied
     out = root.parent / "out"
@@ -42,7 +42,9 @@ def flags(out: Path) -> list[dict[str, Any]]:
     return list(json.loads((out / "result.json").read_text())["flags"])
 
 
-def test_a_clip_with_few_usable_frames_is_flagged_with_cause_and_advice(out: Path, flags: list[dict[str, Any]]) -> None:
+def test_a_clip_with_few_usable_frames_is_flagged_with_its_cause_and_a_hint(
+    out: Path, flags: list[dict[str, Any]]
+) -> None:
     (poor,) = [flag for flag in flags if flag["code"] == "poor-clip"]
     assert (poor["reason"], poor["advice"]) == (POOR, "For the next scan: more gain, and more gel.")
     sheet = html.unescape((out / "report.html").read_text())
@@ -50,9 +52,7 @@ def test_a_clip_with_few_usable_frames_is_flagged_with_cause_and_advice(out: Pat
     assert poor["advice"] in sheet
 
 
-def test_a_clip_with_almost_no_usable_frames_is_refused_with_the_same_advice(
-    out: Path, flags: list[dict[str, Any]]
-) -> None:
+def test_a_clip_with_next_to_none_is_refused_with_the_same_hint(out: Path, flags: list[dict[str, Any]]) -> None:
     (refused,) = [clip for clip in json.loads((out / "result.json").read_text())["clips"] if clip["reason"]]
     assert (refused["file"], refused["status"], refused["reason"]) == ("left-3.mp4", "refused", REFUSED)
     (flag,) = [flag for flag in flags if flag["code"] == "clip-refused"]
@@ -60,7 +60,7 @@ def test_a_clip_with_almost_no_usable_frames_is_refused_with_the_same_advice(
     assert REFUSED in html.unescape((out / "report.html").read_text())
 
 
-def test_a_short_frozen_clip_is_used_and_flagged(out: Path, flags: list[dict[str, Any]]) -> None:
+def test_a_short_frozen_clip_is_used_as_what_it_is(out: Path, flags: list[dict[str, Any]]) -> None:
     (still,) = [flag for flag in flags if flag["code"] == "stood-still"]
     assert (still["reason"], still["advice"]) == (STILL, "For the next scan: record while the picture moves.")
     assert STILL in html.unescape((out / "report.html").read_text())
