@@ -22,10 +22,14 @@ __all__ = ["find_echoes", "is_black_screen"]
 class EchoThresholds:
     """Thresholds of echoes, in grey levels unless stated otherwise.
 
-    The first three were chosen on generated pictures; the others are common practice, no source.
+    level_above, texture_above and paint_std_below were chosen on generated pictures; the other values are common
+    practice, no source.
 
     level_above : how far echoes rise above a black screen with a codec's noise on it
     texture_above : local standard deviation of echoes on any other screen
+    texture_gap_px : diameter of the disc that closes gaps in texture
+    texture_margin_px : diameter of the disc that then moves its edge in, because the window of the deviation already
+    reaches an edge from two pixels away
     paint_std_below : local standard deviation of flat paint, which is never an echo
     black_screen_below : a brighter screen is a page or a window around the picture; then only texture counts
     paint_above : on such a screen, flat paint from this level on is a page or a window
@@ -39,6 +43,8 @@ class EchoThresholds:
 
     level_above: float = 6.0
     texture_above: float = 3.0
+    texture_gap_px: int = 5
+    texture_margin_px: int = 4
     paint_std_below: float = 0.3
     black_screen_below: int = 30
     paint_above: float = 12.0
@@ -90,9 +96,9 @@ def _find_lit(mean: NDArray[np.float32], texture: NDArray[np.float32], screen: i
     if is_black_screen(screen):
         above = (mean > screen + _ECHO.level_above) & (texture > _ECHO.paint_std_below)
         return exceeds_half_local_mean(mean - np.float32(screen), above)
-    # The window of the deviation already reaches an edge from two pixels away.
     textured = (texture > _ECHO.texture_above).astype(np.uint8)
-    return np.asarray(cv2.erode(cv2.morphologyEx(textured, cv2.MORPH_CLOSE, disc_kernel(5)), disc_kernel(4)) > 0)
+    closed = cv2.morphologyEx(textured, cv2.MORPH_CLOSE, disc_kernel(_ECHO.texture_gap_px))
+    return np.asarray(cv2.erode(closed, disc_kernel(_ECHO.texture_margin_px)) > 0)
 
 
 def _connected_to(lit: NDArray[np.bool_], grainy: NDArray[np.bool_]) -> NDArray[np.bool_]:

@@ -25,6 +25,7 @@ class RulerSearch:
     """What counts as a ruler (all values: common practice, no source).
 
     spacing_tolerance : share by which a tick may differ from a common unit
+    sector_margin_px : side of the square by which the sector is widened, so that its edge does not count as a tick
     min_tick_contrast : grey levels by which ticks are brighter than the screen
     max_tick_height_share : of the picture's height
     min_tick_height_px : a tick may always be so high
@@ -36,6 +37,7 @@ class RulerSearch:
     """
 
     spacing_tolerance: float = 0.06
+    sector_margin_px: int = 5
     min_tick_contrast: int = 25
     max_tick_height_share: float = 0.0125
     min_tick_height_px: int = 3
@@ -64,12 +66,14 @@ class Ruler:
 def find_ruler(grey: NDArray[np.uint8], sector: Sector) -> Ruler | None:
     """The vertical ruler with the most ticks outside the sector of a frame ``grey`` (H, W); None if none is certain."""
     height, width = grey.shape
-    near_sector = cv2.dilate(sector.mask.astype(np.uint8), np.ones((5, 5), np.uint8)) > 0
+    margin = np.ones((_SEARCH.sector_margin_px, _SEARCH.sector_margin_px), np.uint8)
+    near_sector = cv2.dilate(sector.mask.astype(np.uint8), margin) > 0
     outside = np.where(near_sector, 0, grey)
     screen_level = int(np.median(grey[~near_sector])) if not near_sector.all() else 255
     lit = (outside > screen_level + _SEARCH.min_tick_contrast).astype(np.uint8)
     strip = max(_SEARCH.min_strip_px, round(_SEARCH.strip_width_share * width))
-    # (strips, H): whether enough columns of a strip are lit, so that a dot of a letter does not count as a tick.
+    # (strips, H): whether a quarter of a strip's columns are lit, so that a dot of a letter does not count as a tick.
+    # Each strip overlaps half of the one before.
     counts = cv2.boxFilter(lit, -1, (strip, 1), anchor=(0, 0), normalize=False)[:, : width - strip + 1]
     lines = counts.T[:: max(1, strip // 2)] >= max(2, strip // 4)
     # Most strips hold too few ticks to be measured. Each tick has two edges, except one at the picture's border.

@@ -31,6 +31,8 @@ class OutlineLimits:
 
     level_tolerance : grey levels; what is as near to the screen's level, and as smooth, is plain screen
     smooth_std_below : grey levels; local standard deviation of plain screen
+    edge_margin_px : diameter of the disc that moves the edge of what is not smooth in: the window of the deviation
+    reaches a pixel two away, of which only a part may lie inside
     rim_width_share : width of the picture's rim, as a share of the longer side
     min_smooth_rim_share : share of the rim that must be smooth for the screen's level to be known
     min_iou : intersection over union of the outline with the fan or window
@@ -44,6 +46,7 @@ class OutlineLimits:
 
     level_tolerance: float = 2.5
     smooth_std_below: float = 0.3
+    edge_margin_px: int = 6
     rim_width_share: float = 0.02
     min_smooth_rim_share: float = 0.05
     min_iou: float = 0.95
@@ -93,8 +96,7 @@ def find_screen_outline(frames: NDArray[np.float32]) -> ScreenOutline | None:
     screen_level = int(np.bincount(np.rint(mean[smooth_rim]).astype(np.int64)).argmax())
     difference = np.abs(mean - np.float32(screen_level))
     differs = difference >= _LIMITS.level_tolerance
-    # The window of the deviation reaches a pixel two away, of which only a part may lie inside the border.
-    uneven = cv2.erode((~smooth | differs).astype(np.uint8), disc_kernel(6)) > 0
+    uneven = cv2.erode((~smooth | differs).astype(np.uint8), disc_kernel(_LIMITS.edge_margin_px)) > 0
     region = without_lines(uneven | exceeds_half_local_mean(difference, differs))
     count, labels, statistics, _ = cv2.connectedComponentsWithStats(region)
     if count < 2:

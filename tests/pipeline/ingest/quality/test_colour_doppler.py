@@ -116,7 +116,7 @@ def test_flow_is_seen_in_every_colour_format(
     Image.fromarray(rgb).save(tmp_path / "a.png")
     Image.fromarray(rgb).quantize(200).save(tmp_path / "a.gif")
     Image.fromarray(rgb).save(tmp_path / "a.jpg", quality=90)
-    paths += [tmp_path / f"a.{ending}" for ending in ("png", "gif", "jpg")]
+    paths += [tmp_path / f"a.{suffix}" for suffix in ("png", "gif", "jpg")]
     detector = ColourDopplerDetector(sector)
     for path in paths:
         (frame,) = read_all_frames(path, settings)
