@@ -47,7 +47,7 @@ def calibrate(
 
     A batch reads the calibration that is next to the weights and was learned for them. Learn it again after every
     change of the network, the tracker or the merging. The same command continues a run that was stopped, and reads no
-    clip again that clutchlight bench has read into the same folder.
+    clip again that clutchlight bench accuracy has read into the same folder.
     """
     with handle_errors(traceback):
         import datetime as dt
