@@ -135,7 +135,7 @@ class DetectionRate(TomlTable):
 
 
 class ConfidenceCalibration(TomlTable):
-    """Log-odds that the estimate is within one of the truth, as a line over those that the distribution gives."""
+    """Log-odds that the estimate is within one of the true count, as a line over those that the distribution gives."""
 
     intercept: Weight
     slope: Positive
@@ -146,7 +146,7 @@ class CountCalibration(TomlTable):
 
     false_tracks_per_clip : expected number
     inverse_temperature : power to which the odds of numbers are raised
-    interval_probability : probability of the central interval of the distribution that holds the truth in 90 % of exams
+    interval_probability : of the central interval of the distribution that contains the true count in 90 % of exams
     """
 
     false_tracks_per_clip: Annotated[float, Field(gt=0.0, le=100.0)]
@@ -231,7 +231,7 @@ _COMMENTS = {
     "weights": "logits of follicle, thin-shelled, calcified for each standard deviation",
     "false_tracks_per_clip": "expected tracks that look like one of these and show something else",
     "inverse_temperature": "power to which the odds of numbers are raised; below 1 the model alone is overconfident",
-    "interval_probability": "of the central interval that holds the truth in 90 % of exams",
+    "interval_probability": "of the central interval that contains the true count in 90 % of exams",
     "score": "for each log-odds of the mean score of a track",
     "upper_score": "for each log-odds of the score that the best fifth of its frames reach",
     "kind": "for each log-odds of being of this kind (shelled or follicle)",

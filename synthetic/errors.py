@@ -8,4 +8,4 @@ __all__ = ["PhantomError"]
 
 
 class PhantomError(ClutchlightError):
-    """Settings that no animal, probe or clip can have, or files that cannot be written; the text says what to change."""
+    """Settings that no animal, probe or clip can have, or a file that cannot be written. The text says what to do."""

@@ -18,7 +18,7 @@ class MatchRule:
     """The longest time between an exam and its outcome, in days. Common practice, no source, except as noted.
 
     max_days_to_radiograph : a radiograph up to this long before or after the exam shows the same eggs
-    max_days_to_first_egg : from the exam to the first egg laid or taken out
+    max_days_to_first_egg : from the exam to the first egg laid or removed
     max_days_between_eggs : of one clutch. The shortest known time from clutch to clutch is 9 to 10 days
         (*Dermochelys*; a new clutch seen on radiographs of *Gopherus agassizii*, Turner et al. 1986)
     """
@@ -30,7 +30,7 @@ class MatchRule:
 
 @dataclass(frozen=True)
 class Pair:
-    """An exam and the outcome of the same eggs. outcomes : one radiograph, or all eggs laid or taken out, by date"""
+    """An exam and the outcome of the same eggs. outcomes : one radiograph, or all eggs laid or removed, by date"""
 
     summary: ExamSummary
     outcomes: tuple[Outcome, ...]
@@ -46,7 +46,7 @@ class Pair:
 
     @property
     def difference(self) -> int:
-        """Estimate minus outcome: above 0 if too many were seen."""
+        """Estimate minus outcome: above 0 if the estimate was too high."""
         return self.estimate - self.known_count
 
     @property
@@ -68,7 +68,7 @@ def pair_exams_with_outcomes(
 
     So an animal scanned three times before she laid is one pair. Limits of agreement need independent pairs.
 
-    A radiograph is preferred to eggs laid or taken out, which may not be all eggs. It does not count if eggs left her
+    A radiograph is preferred to eggs laid or removed, which may not be all eggs. It does not count if eggs left her
     between the radiograph and the exam. Eggs that left her on the day of the exam are taken to have left after it,
     because eggs passed before it are noted in exam.toml. Hatchlings say nothing about the number of eggs.
 
@@ -115,7 +115,7 @@ def _radiograph(summary: ExamSummary, own: Sequence[Outcome], rule: MatchRule) -
 
 
 def _passed(summary: ExamSummary, own: Sequence[Outcome], rule: MatchRule) -> tuple[Outcome, ...]:
-    """All eggs of one clutch that were laid or taken out. Empty if there are none, or if some were not counted."""
+    """All eggs of one clutch that were laid or removed. Empty if there are none, or if some were not counted."""
     clutch: list[Outcome] = []
     for one in own:
         if one.kind not in ("laid", "surgery") or one.date < summary.exam.date:

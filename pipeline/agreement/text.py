@@ -21,7 +21,7 @@ __all__ = [
 
 ENOUGH_PAIRS = 30  # with fewer, the page says how uncertain the limits are; common practice, no source
 
-_OUTCOME_KINDS = {"laid": "laid", "radiograph": "on a radiograph", "surgery": "taken out", "hatched": "hatched"}
+_OUTCOME_KINDS = {"laid": "laid", "radiograph": "on a radiograph", "surgery": "removed", "hatched": "hatched"}
 
 
 def bias_text(limits: LimitsOfAgreement) -> str:
@@ -65,7 +65,7 @@ def sample_size_caveat(agreement: AgreementStatistics) -> str | None:
 
 
 def outcome_text(outcomes: Sequence[Outcome]) -> str:
-    """For example "5 laid, 3 taken out"."""
+    """For example "5 laid, 3 removed"."""
     kinds = list(dict.fromkeys(one.kind for one in outcomes))
     numbers = {kind: sum(one.number or 0 for one in outcomes if one.kind == kind) for kind in kinds}
     return ", ".join(f"{numbers[kind]} {_OUTCOME_KINDS[kind]}" for kind in kinds)
@@ -77,7 +77,7 @@ def rule_text(summary: AgreementSummary) -> list[str]:
     return [
         f"A radiograph counts if it was taken at most {rule.max_days_to_radiograph} days before or after the exam, and "
         "no egg left her in between.",
-        "Without a radiograph, all eggs laid or taken out count, if the first came at most "
+        "Without a radiograph, all eggs laid or removed count, if the first came at most "
         f"{rule.max_days_to_first_egg} days after the exam, each of the others at most {rule.max_days_between_eggs} "
         "days after the one before, and all of them were counted.",
         "An outcome is compared with one exam only, the nearest in time, so that an animal scanned often does not "

@@ -226,17 +226,17 @@ _EXAM = TypeAdapter(Exam)
 def _check_output_is_outside(root: Path, out: Path) -> None:
     if out.is_relative_to(root):
         raise StoreError(
-            f"{out}: this output folder lies inside the recordings' folder {root}, where nothing is written. "
+            f"{out}: this output folder is inside the recordings' folder {root}, where nothing is written. "
             "Choose a folder outside it with --out."
         )
 
 
 def _check_results_are_outside(root: Path, out: Path, exams: Sequence[Exam]) -> None:
-    """The recordings may lie under the output folder, unless an animal's results would then lie among them."""
+    """The recordings may be under the output folder, unless an animal's results would then be among them."""
     for exam in exams:
         folder = out / exam_folder(exam)
         if folder.is_relative_to(root) or root.is_relative_to(folder):
             raise StoreError(
-                f"{folder}: the results of {exam.animal} would lie among the recordings in {root}. Choose "
+                f"{folder}: the results of {exam.animal} would be among the recordings in {root}. Choose "
                 "another folder with --out."
             )

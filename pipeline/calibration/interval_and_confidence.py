@@ -50,7 +50,7 @@ def fit_inverse_temperature(predictions: Predictions) -> float:
 
 
 def fit_confidence_calibration(predictions: Predictions) -> ConfidenceCalibration:
-    """How often medians are within one of the truth, given the probability of that by their distributions.
+    """How often medians are within one of the true count, given the probability of that by their distributions.
 
     Logistic regression on the log-odds of that probability (Platt scaling), with a normal prior around intercept 0 and
     slope 1, so that few exams do not overrule the distributions.
@@ -82,7 +82,7 @@ def covering_level(distribution: CountDistribution, true: int) -> float:
 
 
 def conformal_level(predictions: Predictions, coverage: float) -> float:
-    """The probability of central intervals that contain the truth in a share ``coverage`` of exams like these.
+    """The probability of central intervals that contain the true count in a share ``coverage`` of exams like these.
 
     Split conformal prediction (Vovk, Gammerman and Shafer 2005, Algorithmic Learning in a Random World): the
     ceil((n + 1) coverage)-th smallest of the n levels needed, 1 where there are too few exams.

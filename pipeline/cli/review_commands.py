@@ -24,10 +24,10 @@ def review(
     host: Annotated[
         str,
         typer.Option(
-            "--host", metavar="ADDRESS", help="Address to listen at. Beyond this computer users need a password."
+            "--host", metavar="ADDRESS", help="Address to listen on. Beyond this computer users need a password."
         ),
     ] = "127.0.0.1",
-    port: Annotated[int, typer.Option("--port", min=0, max=65535, help="Port to listen at; 0: any free one.")] = 8017,
+    port: Annotated[int, typer.Option("--port", min=0, max=65535, help="Port to listen on; 0: any free one.")] = 8017,
     hostnames: Annotated[
         list[str] | None,
         typer.Option(

@@ -47,7 +47,7 @@ class Clip:
         self._first: Picture | None = self._next_picture()
         if self._first is None:
             raise ClipError(
-                f"{path.name}: not one frame could be decoded: it holds none, its data are damaged, or its "
+                f"{path.name}: no frame could be decoded: it holds none, its data are damaged, or its "
                 "pictures are larger than the settings allow; copy the clip from the scanner again."
             )
         self.height, self.width = self._first.grey.shape
@@ -142,5 +142,5 @@ def _check_file(path: Path) -> None:
             pass
     except OSError as error:
         raise ClipError(
-            f"{path.name}: cannot be opened: {error.strerror or error}; see who may read it and which disk it is on."
+            f"{path.name}: cannot be opened: {error.strerror or error}; check its permissions and its disk."
         ) from error

@@ -16,9 +16,9 @@ DICOM_SUFFIXES = frozenset({".dcm", ".dicom"})
 # are skipped silently would be lost.
 UNSUPPORTED_SUFFIXES = {
     **dict.fromkeys((".7z", ".gz", ".rar", ".tar", ".zip"), "a packed archive; unpack it in this folder"),
-    **dict.fromkeys((".heic", ".heif"), "a picture in a telephone's own format; export it as JPEG or PNG"),
+    **dict.fromkeys((".heic", ".heif"), "a picture in a phone's own format; export it as JPEG or PNG"),
 }
-# The table of contents that lies with the recordings on a disc (PS3.10 section 8.6).
+# The table of contents that is with the recordings on a disc (PS3.10 section 8.6).
 DICOMDIR_NAME = "DICOMDIR"
 # A DICOM file begins with a preamble of 128 bytes and these four (PS3.10 section 7.1).
 DICOM_PREAMBLE_BYTES, DICOM_PREFIX = 128, b"DICM"

@@ -86,9 +86,7 @@ def file_sha256(path: Path) -> str:
 
 
 def _unreadable(path: Path, error: OSError) -> ClipError:
-    return ClipError(
-        f"{path.name}: cannot be read: {error.strerror or error}; see who may read it and which disk it is on."
-    )
+    return ClipError(f"{path.name}: cannot be read: {error.strerror or error}; check its permissions and its disk.")
 
 
 def _video_sha256(path: Path, settings: IngestSettings, max_packets: int | None) -> str | None:

@@ -1,4 +1,4 @@
-"""Where the eggs lie: a simple map of the animal seen from below, as values, as text and as SVG.
+"""Where the eggs are: a simple map of the animal seen from below, as values, as text and as SVG.
 
 She is seen from below with her head up, so her right side is on the left of the page. Across the body, an egg is placed
 by its depth below the probe, measured from the window that shows it best. Along the body, it is placed by how far the
@@ -168,7 +168,7 @@ def body_map_svg(found: BodyMap) -> str:
     parts = [
         f'<svg class="body" viewBox="0 0 {WIDTH:.0f} {HEIGHT:.0f}" role="img" aria-labelledby="body-title body-text" '
         'xmlns="http://www.w3.org/2000/svg">',
-        '<title id="body-title">Where the eggs lie, seen from below</title>',
+        '<title id="body-title">Where the eggs are, seen from below</title>',
         f'<desc id="body-text">{escape(body_map_text(found))}</desc>',
     ]
     for part in APPENDAGES:

@@ -41,7 +41,7 @@ __all__ = [
 CAUTIONS = (
     "This is not a diagnostic device. Treatment is decided by licensed veterinary staff under local wildlife rules.",
     "Ultrasound counts are known to miss eggs, and “none seen” does not mean none. A radiograph remains the reference "
-    "for number.",
+    "for the number of eggs.",
     "A calcified shell is not a laying clock: it does not show when she will lay.",
 )
 
@@ -54,7 +54,7 @@ class SheetLabels:
     actions: str = "What to do"
     no_flags: str = "Nothing was flagged. The decision stays with the vet."
     sweep: str = "When each egg was in view"
-    body_map: str = "Where the eggs lie"
+    body_map: str = "Where the eggs are"
     recordings: str = "Recordings"
     no_recordings: str = "This exam has no recordings."
     cautions: str = "Limits of this sheet"

@@ -7,9 +7,9 @@ from pipeline.estimate.results import EggFinding, EggSigns
 __all__ = ["SHELL_SIGN_LEGEND", "shell_sign_text"]
 
 SHELL_SIGN_LEGEND = (
-    "To check on the picture: wall: how much brighter the edge nearest the probe is than the tissue around, and how "
-    "thick its line is; shadow: how much darker it is behind the egg than beside it, at the same depth; inside: "
-    "compared with the tissue around. In decibels (dB), if the screen shows {range:.0f} dB from black to white."
+    "To check on the picture: “wall” is how much brighter the edge nearest the probe is than the tissue around it, and "
+    "how thick; “shadow” is how much darker it is behind the egg than next to it, at the same depth; “inside” is "
+    "compared with the tissue around the egg. In decibels (dB), if the screen shows {range:.0f} dB from black to white."
 )
 MIN_VISIBLE_DB = 2.0  # a smaller difference is lost in speckle; common practice, no source
 

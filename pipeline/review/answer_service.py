@@ -45,7 +45,7 @@ class EditConflict(AnswerRejected):
 
     def __init__(self, events: Sequence[Event]) -> None:
         names = " and ".join(sorted({event.person for event in events}))
-        super().__init__(f"{names} answered about the same in the meantime. Keep theirs, or send yours again.")
+        super().__init__(f"{names} answered about the same egg in the meantime. Keep theirs, or send yours again.")
         self.events = tuple(events)
 
 
@@ -119,7 +119,7 @@ def _check(case: ReviewCase, state: ReviewState, answer: Answer, user: User) -> 
     """Raises AnswerRejected if the exam's state, the user's permission or the clip does not allow the answer."""
     if isinstance(answer, ReopenExam):
         if state.signature is None:
-            raise AnswerRejected("This exam is open.")
+            raise AnswerRejected("This exam is not signed.")
         if not user.can("sign"):
             raise AnswerRejected("Only users with permission to sign can reopen a signed exam.")
         return

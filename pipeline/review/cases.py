@@ -172,7 +172,8 @@ class CaseStore:
         if result["settings_sha256"] != self._settings_sha256:
             raise CaseError(
                 f"{where}: the batch ran with other settings, or another calibration of the network, than this server. "
-                "Start the server with the batch's --settings FILE and --weights FILE, or run the batch over the recordings again."
+                "Start the server with the batch's --settings FILE and --weights FILE, or run the batch over the "
+                "recordings again."
             )
         model = ModelIdentity(result["model"]["name"], result["model"]["sha256"])
         engine = self._store.engine_name(exam.animal, exam.date.isoformat()) or ""

@@ -70,7 +70,7 @@ FLAG_DEFINITIONS: Mapping[str, FlagDefinition] = {
     ),
     "window-unknown": FlagDefinition(
         "check",
-        "The window is unknown for {files}, so an egg seen twice is hard to tell from two eggs.",
+        "The window is unknown for {files}, so an egg seen twice is hard to distinguish from two eggs.",
         'Set it in exam.toml, or start the file name with "left" or "right".',
     ),
     "poor-scan": FlagDefinition(
@@ -85,18 +85,18 @@ FLAG_DEFINITIONS: Mapping[str, FlagDefinition] = {
     ),
     "stood-still": FlagDefinition(
         "check",
-        "{file}: the picture stands still from beginning to end, so it shows no more of her than one still.",
+        "{file}: the picture stands still from beginning to end, so it shows no more of her than a single picture.",
         "For the next scan: record while the picture moves.",
     ),
     "narrow-contact": FlagDefinition(
         "check",
         "{file}: only {share} of the probe's face had contact, in the middle.",
-        "For the next scan: a smaller probe, or more gel.",
+        "For the next scan: use a smaller probe, or more gel.",
     ),
     "side-lost": FlagDefinition(
         "note",
         "{file}: most of the {side} side of the picture was lost to poor contact or shadow.",
-        "For the next scan: more gel, and a slower sweep.",
+        "For the next scan: use more gel, and sweep more slowly.",
     ),
     "no-scale": FlagDefinition(
         "note",
@@ -143,12 +143,12 @@ FLAG_DEFINITIONS: Mapping[str, FlagDefinition] = {
     ),
     "overlooked": FlagDefinition(
         "note",
-        "Counted {more} more than listed: sweeps miss some eggs, here probably about that many.",
+        "The count is {more} above the number of listed eggs: sweeps miss some eggs, here probably about that many.",
         "{advice}",
     ),
     "listed-twice": FlagDefinition(
         "note",
-        "Counted {fewer} fewer than listed: some of those listed may be the same egg, or no egg at all.",
+        "The count is {fewer} below the number of listed eggs: some of those may be the same egg, or no egg at all.",
         "Compare their pictures.",
     ),
     "swept-once": FlagDefinition(
@@ -180,8 +180,7 @@ FLAG_DEFINITIONS: Mapping[str, FlagDefinition] = {
     ),
     "odd-outline": FlagDefinition(
         "check",
-        "Longer for its width than eggs are: {eggs}. It may be misshapen, or two eggs that are fused or lie end to "
-        "end.",
+        "Unusually long for its width: {eggs}. It may be misshapen, or two eggs that are fused or lie end to end.",
         "Look at it in the clip.",
     ),
     "crossing-outlines": FlagDefinition(
@@ -194,7 +193,7 @@ FLAG_DEFINITIONS: Mapping[str, FlagDefinition] = {
         "check",
         "Bright throughout, although calcified eggs are dark inside: {eggs}. It may be a piece of shell, a stone or "
         "gas, or a broken egg.",
-        "Look at it in the clip; a radiograph can tell pieces of shell from gas.",
+        "Look at it in the clip; a radiograph can distinguish pieces of shell from gas.",
     ),
     "much-smaller": FlagDefinition(
         "check",
@@ -222,7 +221,7 @@ FLAG_DEFINITIONS: Mapping[str, FlagDefinition] = {
     ),
     "count-rose": FlagDefinition(
         "check",
-        "More shelled eggs than possible: {now} now, {then} on {date}{passed}, and there was no time for new ones.",
+        "More shelled eggs than possible: {now} now, {then} on {date}{passed}; there was no time for new ones.",
         "Compare the pictures of both exams: one of the counts is wrong, or the animals were mixed up.",
     ),
     "eggs-missing": FlagDefinition(

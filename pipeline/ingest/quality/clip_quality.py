@@ -11,11 +11,11 @@ __all__ = ["ClipQuality", "RejectionCause"]
 RejectionCause = Literal["too dark", "saturated", "no contact", "colour Doppler", "too fast", "frozen"]
 
 HINTS: Mapping[RejectionCause, str] = {
-    "no contact": "more gel, the whole face of the probe on the skin, slower",
-    "too dark": "more gain, and more gel",
-    "saturated": "less gain",
+    "no contact": "use more gel, keep the whole face of the probe on the skin, and sweep more slowly",
+    "too dark": "use more gain, and more gel",
+    "saturated": "use less gain",
     "too fast": "move the probe more slowly, and hold the animal still",
-    "colour Doppler": "turn colour Doppler off, its colours hide the echoes",
+    "colour Doppler": "turn off colour Doppler: its colours hide the echoes",
     "frozen": "record while the picture moves",
 }
 # A side of the picture was mostly lost if, over the clip, less than the first share of its beams had contact and the

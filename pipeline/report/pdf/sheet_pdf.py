@@ -169,7 +169,7 @@ def _facts(facts: Sequence[Fact]) -> Block:
 
 
 def _sweep(content: SheetContent) -> Block:
-    """When the eggs were in view and, on the right, where they lie. Empty if there is nothing to draw."""
+    """When the eggs were in view and, on the right, where they are. Empty if there is nothing to draw."""
     if content.sweep_plot is None:
         return Block()
     labels = content.labels

@@ -112,7 +112,7 @@ def test_lines_for_a_terminal() -> None:
 
 def test_outcomes_are_summed_by_kind() -> None:
     outcomes = [outcome("laid", 1, 2), outcome("surgery", 2, 3), outcome("laid", 3, 3)]
-    assert outcome_text(outcomes) == "5 laid, 3 taken out"
+    assert outcome_text(outcomes) == "5 laid, 3 removed"
 
 
 def test_the_page_of_an_earlier_version_is_removed(tmp_path: Path) -> None:

@@ -127,7 +127,7 @@ def test_clip_of_eight_by_eight_pixels(clutchlight: Clutchlight, root: Path, bad
 
 def test_dark_clip(clutchlight: Clutchlight, root: Path, bad: Path) -> None:
     write_video(bad, [np.zeros((160, 192), np.uint8)] * 20)
-    reason = "no part of the screen shows echoes in any of 20 frames (20 too dark); for the next scan: more gain"
+    reason = "no part of the screen shows echoes in any of 20 frames (20 too dark); for the next scan: use more gain"
     assert_one_clip_refused(clutchlight, root, bad, reason)
 
 

@@ -17,8 +17,8 @@ from tests.pipeline.blob_finder import BlobFinder, film, write_exam_folder, writ
 
 DARK = np.zeros_like(film(0, frames=1)[0])
 POOR = "left-2.mp4: 28 of 40 frames could not be used (28 too dark)."
-REFUSED = "only 2 of 40 frames could be used (38 too dark); for the next scan: more gain, and more gel."
-STILL = "right-2.mp4: the picture stands still from beginning to end, so it shows no more of her than one still."
+REFUSED = "only 2 of 40 frames could be used (38 too dark); for the next scan: use more gain, and more gel."
+STILL = "right-2.mp4: the picture stands still from beginning to end, so it shows no more of her than a single picture."
 
 
 @pytest.fixture(scope="module")
@@ -44,7 +44,7 @@ def flags(out: Path) -> list[dict[str, Any]]:
 
 def test_clip_with_few_usable_frames_is_flagged_with_cause_and_advice(out: Path, flags: list[dict[str, Any]]) -> None:
     (poor,) = [flag for flag in flags if flag["code"] == "poor-clip"]
-    assert (poor["reason"], poor["advice"]) == (POOR, "For the next scan: more gain, and more gel.")
+    assert (poor["reason"], poor["advice"]) == (POOR, "For the next scan: use more gain, and more gel.")
     sheet = html.unescape((out / "report.html").read_text())
     assert POOR in sheet
     assert poor["advice"] in sheet

@@ -275,7 +275,7 @@ def test_recordings_in_the_output_folder_are_refused_only_if_an_animal_has_their
     write_exam_folder(tmp_path / "exams", "AF-0001", {"left-1.mp4": 1})
     assert batch_exit_code(run(tmp_path / "exams", tmp_path)) == ExitCode.DONE
     write_exam_folder(tmp_path / "exams", "exams", {"left-1.mp4": 1})
-    with pytest.raises(StoreError, match="the results of exams would lie among the recordings"):
+    with pytest.raises(StoreError, match="the results of exams would be among the recordings"):
         run(tmp_path / "exams", tmp_path)
 
 

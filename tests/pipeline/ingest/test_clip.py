@@ -184,7 +184,7 @@ def test_a_truncated_mp4_without_an_index(tmp_path: Path, settings: IngestSettin
 
 
 def test_a_clip_of_zero_frames(tmp_path: Path, settings: IngestSettings) -> None:
-    assert "not one frame could be decoded" in refusal_reason(
+    assert "no frame could be decoded" in refusal_reason(
         encode_video(tmp_path / "a.avi", "mjpeg", 0, "yuvj420p"), settings
     )
 

@@ -31,7 +31,7 @@ def out(
     examples = (*example_exams, returning)
     for example in examples:
         write_exam_files(folder, *example.arguments)
-    problems = [ExamProblem(Path("exams/AF-0420"), f"exams/AF-0420/{'x' * 120}.toml: no clips lie beside it")]
+    problems = [ExamProblem(Path("exams/AF-0420"), f"exams/AF-0420/{'x' * 120}.toml: no clips are next to it")]
     summaries = [example.summary for example in examples]
     write_overview_files(folder, summaries, problems)
     laid = [Outcome(example.exam.animal, "laid", example.exam.date, 4) for example in examples]

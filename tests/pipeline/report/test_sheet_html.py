@@ -20,7 +20,7 @@ CAUTIONS = (
     "not a diagnostic device",
     "known to miss eggs",
     "does not mean none",
-    "radiograph remains the reference for number",
+    "radiograph remains the reference for the number of eggs",
     "licensed veterinary staff under local wildlife rules",
     "not a laying clock",
 )

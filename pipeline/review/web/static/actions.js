@@ -57,7 +57,7 @@ export function createActions(page, submit, nextExam) {
     const inView = segments.find((one) => one.clip === clip.file && one.first <= frame && frame <= one.last);
     if (!inView) { showMessage("Go to a frame where the second egg is in view."); return; }
     const isOnly = segments.length === 1;
-    if (isOnly && frame === inView.first) { showMessage("Go to the frame where the second egg begins."); return; }
+    if (isOnly && frame === inView.first) { showMessage("Go to the frame where the second egg comes into view."); return; }
     submit({ kind: "two", egg: segments, apart: [isOnly ? { ...inView, first: frame } : inView] });
   }
 

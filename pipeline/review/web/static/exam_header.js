@@ -18,7 +18,7 @@ export function renderHeader(exam, { isReadOnly, onResolve }) {
     "p",
     {},
     createHtml("b", {}, `${question.who} answered: ${question.what}. `),
-    "No finding of the present result matches this answer. ",
+    "No finding of the current result matches this answer. ",
     createHtml(
       "button",
       { type: "button", class: "text-button", onclick: () => onResolve(question.sequence), disabled: isReadOnly },

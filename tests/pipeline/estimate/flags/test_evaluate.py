@@ -94,8 +94,8 @@ def test_a_clip_that_lost_frames_gives_advice_for_the_next_scan() -> None:
     flag = flag_of("poor-clip", coverage=(LOST, RIGHT))
     assert flag.reason == ("left-1.mp4: 200 of 300 frames could not be used (190 no contact, 10 too fast).")
     assert flag.advice == (
-        "For the next scan: more gel, the whole face of the probe on the skin, slower: most of the left side was lost"
-        " to poor contact."
+        "For the next scan: use more gel, keep the whole face of the probe on the skin, and sweep more slowly: most "
+        "of the left side was lost to poor contact."
     )
 
 

@@ -159,9 +159,9 @@ def test_frames_with_flow_are_skipped_and_counted(
     if status == "done":
         assert scan.quality.skipped == (("colour Doppler", coloured),)
         assert list(scan.used_frames) == list(range(coloured, 20))
-        assert "turn colour Doppler off" in str(scan.quality.hint)
+        assert "turn off colour Doppler" in str(scan.quality.hint)
     else:
         assert (
-            "only 0 of 20 frames could be used (20 colour Doppler); for the next scan: turn colour Doppler off"
+            "only 0 of 20 frames could be used (20 colour Doppler); for the next scan: turn off colour Doppler"
             in str(scan.reason)
         )

@@ -152,12 +152,12 @@ def test_a_kick_that_breaks_the_contact_is_detected() -> None:
 
 def test_hints_name_the_most_frequent_cause_and_the_side() -> None:
     assert ClipQuality().hint is None
-    assert ClipQuality((("saturated", 9), ("too dark", 2))).hint == "less gain"
+    assert ClipQuality((("saturated", 9), ("too dark", 2))).hint == "use less gain"
     lost = ClipQuality((("no contact", 30),), (0.2, 0.9))
     assert lost.poor_contact_side == "left"
     assert lost.hint is not None
-    assert lost.hint.startswith("more gel")
-    assert lost.hint.endswith("slower: most of the left side was lost to poor contact")
+    assert lost.hint.startswith("use more gel")
+    assert lost.hint.endswith("more slowly: most of the left side was lost to poor contact")
     assert ClipQuality((("no contact", 30),), (0.9, 0.2)).poor_contact_side == "right"
     # Contact was poor on both sides, or on neither.
     assert ClipQuality(contact=(0.2, 0.3)).poor_contact_side is None

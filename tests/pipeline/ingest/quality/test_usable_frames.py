@@ -114,5 +114,5 @@ def test_a_clip_with_too_few_usable_frames_gets_advice_for_the_next_scan(setting
     found = usable_frames(frames([*moving, *[screen("AF-0412", None)] * 38]), settings)
     assert len(list(found)) == 2
     assert found.rejection_reason(2) == (
-        "only 2 of 40 frames could be used (38 too dark); for the next scan: more gain, and more gel."
+        "only 2 of 40 frames could be used (38 too dark); for the next scan: use more gain, and more gel."
     )

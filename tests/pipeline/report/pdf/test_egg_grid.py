@@ -33,7 +33,7 @@ def test_text_makes_way_for_the_pictures(
     grid = egg_grid_block(content.eggs, content.legends, WIDTH, height)
     text = text_of(grid)
     assert grid.height <= height
-    assert ("wall over 19 dB" in text) == ("wall: how much brighter" in text) == has_signs
+    assert ("wall over 19 dB" in text) == ("“wall” is how much brighter" in text) == has_signs
     assert ("81 % sure it is one egg" in text) == ("“Sure it is one egg”" in text) == has_confidence
     assert all(f"{egg.identity} {egg.stage}" in text for egg in content.eggs)
 
