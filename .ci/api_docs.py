@@ -22,11 +22,11 @@ def main() -> int:
         # pdoc shows only names that exist already, and those of the public API are imported on first use.
         setattr(pipeline, name, getattr(pipeline, name))
     # pipeline.__all__ lists no packages, so they are named here.
-    rooms = [
+    packages = [
         f"pipeline.{module.name}" for module in pkgutil.iter_modules(pipeline.__path__) if module.name != "__main__"
     ]
     pdoc.render.configure(docformat="numpy")
-    pages = ["pipeline", *rooms, "synthetic", "models", "configs", "!pipeline.bench.other_trackers"]
+    pages = ["pipeline", *packages, "synthetic", "models", "configs", "!pipeline.bench.other_trackers"]
     pdoc.pdoc(*pages, output_directory=ROOT / "build" / "api")
     sys.stdout.write(f"Open {ROOT / 'build' / 'api' / 'index.html'}\n")
     return 0

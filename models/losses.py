@@ -15,7 +15,7 @@ from models.targets import Targets
 
 __all__ = ["Loss", "LossSettings", "loss"]
 
-# Weights of two terms in the total, beside those in the settings, chosen by trial.
+# Weights of two terms in the total, in addition to those in the settings, chosen by trial.
 STAGE_WEIGHT = 0.5
 UNCERTAINTY_WEIGHT = 0.05
 # Errors of a log axis beyond this no longer increase the distance of the outlines; no unit, chosen by trial.

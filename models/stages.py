@@ -1,4 +1,4 @@
-"""The stages that the network tells apart, in the one order that all arrays of stage probabilities follow."""
+"""The stages that the network distinguishes, in the one order that all arrays of stage probabilities follow."""
 
 from __future__ import annotations
 

@@ -222,7 +222,7 @@ def load_settings(
     path
         A TOML file with some or all keys of ``configs/settings.toml``; None for the shipped settings.
     weights
-        The network in use, None for the shipped one. Its calibration lies next to it.
+        The network in use, None for the shipped one. Its calibration is next to it.
     allow_uncalibrated
         Whether the shipped calibration may be used for a network that has none of its own.
 

@@ -82,7 +82,8 @@ def rule_text(summary: AgreementSummary) -> list[str]:
         "days after the one before, and all of them were counted.",
         "An outcome is compared with one exam only, the nearest in time, so that an animal scanned often does not "
         "weigh more.",
-        "Hatchlings say nothing about the number of eggs. If an outcome was recorded twice, the last record counts.",
+        "Hatchlings are not compared, because they do not show how many eggs there were. If an outcome was recorded "
+        "twice, the last record counts.",
     ]
 
 

@@ -30,7 +30,7 @@ def fit_detection_rate(
     """The rate at the median size and depth, how it changes with both, and how much exams differ.
 
     The first three come from which objects each clip found among those it crossed, the last from how many objects each
-    exam missed beside those it found.
+    exam missed in addition to those it found.
 
     groupings : of the training exams, in their order
     """

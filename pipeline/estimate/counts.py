@@ -5,7 +5,7 @@
 
 The estimate is the median of ``crossed``: the most likely number where the uncertainty is small, and the one with the
 least expected error where it is not. The interval is as wide as phantoms showed it must be to hold the true number for
-nine of ten animals. Both are about what lay within reach of the sweeps; about eggs out of reach a scan has no
+nine of ten animals. Both are about what was within reach of the sweeps; about eggs out of reach a scan has no
 information. Only for comparing two exams, whose sweeps had different reach, are those allowed for, by a guess.
 """
 

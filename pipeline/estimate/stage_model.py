@@ -6,7 +6,7 @@
 This is a multinomial logistic regression on top of the network's output, with one temperature (Guo et al., ICML 2017).
 Signs are in grey levels. Each is clipped to the range that the calibration saw, so that a picture unlike any phantom
 has no more weight than the most extreme phantom; a sign that could not be measured counts as an average one.
-``clutchlight calibrate`` fits all of it and writes the table ``calibration`` of the settings.
+``clutchlight calibrate`` fits all of it and writes it to the calibration file of the network.
 """
 
 from __future__ import annotations

@@ -2,7 +2,7 @@
 
 A folder that holds recordings or an ``exam.toml`` (the side file) is an exam. What the side file does not give is taken
 from the folder names ``ANIMAL/DATE``; what is still unknown is None. Inside an exam folder, a folder that holds only
-stills is one clip, with the stills as its frames. A still that lies directly in the exam folder is a clip of its own.
+stills is one clip, with the stills as its frames. A still directly in the exam folder is a clip of its own.
 """
 
 from __future__ import annotations
@@ -253,7 +253,7 @@ def _is_recording_at(path: Path) -> bool:
 
 
 def _is_clip_folder(folder: Path) -> bool:
-    """Whether the folder is one clip: it holds no recordings but stills, no folders, and lies in an exam folder."""
+    """Whether the folder is one clip: it holds no recordings but stills, no folders, and is in an exam folder."""
     if _date_of(folder.name) is not None:
         return False
     try:

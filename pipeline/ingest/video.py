@@ -18,7 +18,7 @@ __all__ = ["Video", "open_embedded_video", "open_video"]
 
 log = logging.getLogger(__name__)
 
-# The containers that scanners, frame grabbers and telephones write. No others are allowed, because FFmpeg also accepts
+# The containers that scanners, frame grabbers and phones write. No others are allowed, because FFmpeg also accepts
 # play lists, with which a text file could make it open other files.
 CONTAINER_FORMATS = "mov,mp4,m4a,3gp,3g2,mj2,avi,matroska,webm,gif,mpeg,mpegvideo,mpegts,asf,m4v,ogg,flv"
 # Streams without a container, as DICOM files may hold them; recognised by their bytes alone.

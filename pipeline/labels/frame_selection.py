@@ -7,7 +7,7 @@ background.
 
 Not everything that may be an egg has an answer. An egg has none in the frames between and near its sightings, where it
 comes into view and leaves but was not tracked. Detections that the page did not ask about have none either. These
-outlines are ignored: detecting them is neither right nor wrong. Fainter detections are background: whoever signs states
+outlines are ignored: detecting them is neither right nor wrong. Fainter detections are background: a signature states
 that no egg was missed, and a network used at a new centre must unlearn them.
 """
 

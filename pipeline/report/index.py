@@ -52,7 +52,7 @@ def index_html(
     An animal's priority is that of her last exam. Her earlier exams are listed at the end. Within a group the least
     certain come first: in that order a reviewer's time finds most errors (`pipeline.bench.risk_coverage`).
 
-    has_agreement_page : whether agreement.html lies in the same folder;  signed : sign-offs by exam folder
+    has_agreement_page : whether agreement.html is in the same folder;  signed : sign-offs by exam folder
     """
     from markupsafe import Markup
 

@@ -105,7 +105,7 @@ class SheetContent:
 
     headline : the count in a few words, for titles;  exam_details : label and value
     history : None if there is nothing to say;  body_map : None if no egg can be placed
-    sweep_plot : None if there is no egg or no usable clip;  footer : the model and settings behind the sheet
+    sweep_plot : None if there is no egg or no usable clip;  footer : the network and settings behind the sheet
     """
 
     animal: str
@@ -159,8 +159,8 @@ def sheet_content(
         sweep_plot=sweep_plot(finding, clips),
         clips=tuple(clip_entry(scan) for scan in clips),
         footer=(
-            f"Model {model.name} ({model.sha256[:12]}), settings {settings_sha256[:12]}. The same recordings, model "
-            "and settings give this same sheet."
+            f"Network {model.name} ({model.sha256[:12]}), settings {settings_sha256[:12]}. The same recordings, "
+            "network and settings give this same sheet."
         ),
     )
 

@@ -5,8 +5,8 @@ hatched bar is thin-shelled, a dotted bar is a follicle. The tick in a bar is it
 column is dark where frames were clear enough to use. The SVG is written here and not by a plotting library, so that it
 is small, takes the sheet's fonts, and is the same bytes everywhere.
 
-x is in units of the drawing, which is ``WIDTH`` wide. y is left to whoever draws: eggs have a row, from 0 at the top,
-because rows on paper get thinner where there are many eggs.
+x is in units of the drawing, which is ``WIDTH`` wide. y is left to the code that draws: eggs have a row, from 0 at
+the top, because rows on paper get thinner where there are many eggs.
 """
 
 from __future__ import annotations

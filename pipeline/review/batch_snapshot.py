@@ -1,4 +1,4 @@
-"""The batch's result at the time of an answer: which eggs were made of which segments, and where those lay.
+"""The batch's result at the time of an answer: which eggs were made of which segments, and where those were.
 
 It is stored with the first answer to a result, so that answers can still be applied after another network has found
 other tracks. Coordinates are px of the source frame, frames count from 0.

@@ -1,7 +1,7 @@
 """The state of an exam's review: the answers, applied in order to the batch's result.
 
-An answer holds until a later one about the same egg changes it, whoever gives that. An answer that was undone has no
-effect. An answer whose egg is not found becomes a question until a user closes it.
+An answer holds until a later one about the same egg changes it, from any user. An answer that was undone has no effect.
+An answer whose egg is not found becomes a question until a user closes it.
 """
 
 from __future__ import annotations

@@ -32,7 +32,7 @@ def undo_redo_targets(events: Sequence[Event], person: str) -> tuple[int | None,
 
 
 def undone_sequences(events: Sequence[Event]) -> set[int]:
-    """The sequences of the answers that are undone after these events, whoever gave them."""
+    """The sequences of the answers that are undone after these events, from any user."""
     undone: set[int] = set()
     for event in events:
         if isinstance(event.answer, Undo) and event.answer.of is not None:

@@ -8,7 +8,7 @@ et al. 2006, Med Image Anal 10:137, from memory). Correlations r of small patche
 
 The machine's noise is the same for all k and cancels between two of them. A probe at an even pace reveals it, and so
 each clip calibrates itself. How long the decorrelation length is in mm depends on the machine's slice thickness, which
-no picture shows: on phantoms about 4 mm, and from 2 to 6. Hence the path has a length of its own as its unit.
+no picture shows: on phantoms about 4 mm, and from 2 to 6. So the path has a unit of length of its own.
 
 Speckle shows how far but not in which direction; where the probe turned back is seen in the pictures (`probe_turns`).
 """

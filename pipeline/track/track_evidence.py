@@ -2,7 +2,7 @@
 
 Neighbouring frames show nearly the same picture, so n sightings count as n / (1 + (n - 1) r) independent
 ones, r being the correlation between any two (the design effect of cluster samples: Kish, Survey Sampling,
-1965). The sum of evidence thus levels off near that of 1 / r sightings, however long the probe stands still.
+1965). So the sum of evidence levels off near that of 1 / r sightings, however long the probe stands still.
 """
 
 from __future__ import annotations

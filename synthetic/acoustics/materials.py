@@ -100,7 +100,7 @@ class MaterialTable:
     """The file's variants as tensors.
 
     ranges : (kinds, variants, properties, 2);  weights : (kinds, variants), 0 where a kind has fewer variants
-    outlier_share : (kinds, variants) share of single objects that take this variant, whatever their animal's is
+    outlier_share : (kinds, variants) share of single objects that take this variant, independent of their animal's
     """
 
     ranges: Tensor

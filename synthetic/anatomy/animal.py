@@ -111,7 +111,7 @@ def draw_animal(rng: np.random.Generator, profile: SpeciesRanges, counts: StageC
     centres, placed = settle(carried.centres, carried.semi_axes, carried.rotations, cavity)
     if not placed.all():
         raise PhantomError(f"{counts} does not fit into a {profile.species} of {carapace:.0f} mm; ask for fewer.")
-    # Organs give way to eggs: they are settled around the eggs, and those that find no room are left out.
+    # Organs make room for eggs: they are settled around the eggs, and those that find no room are left out.
     inner = Bodies.concatenated(replace(carried, centres=centres), draw_small_organs(rng, measures))
     centres, placed = settle(
         inner.centres, inner.semi_axes, inner.rotations, cavity, fixed_count=len(carried.kinds), rounds=_ORGAN_ROUNDS

@@ -28,7 +28,7 @@ _UPRIGHT = np.eye(3)[None]  # the rotation of bodies along the body's axes
 
 
 def draw_small_organs(rng: np.random.Generator, measures: Measures) -> Bodies:
-    """Bladder, vessels, bowel, gas and stones. They give way to eggs."""
+    """Bladder, vessels, bowel, gas and stones. They are moved aside by eggs."""
     carapace, width, height = measures
     kinds = [Kind.BLADDER] * int(rng.random() < 0.7)
     kinds += [Kind.VESSEL] * int(rng.integers(2, 7)) + [Kind.BOWEL] * int(rng.integers(1, 5))

@@ -1,4 +1,4 @@
-"""The ranges from which phantoms of a species are drawn. Facts about the species stand in ``configs/species``."""
+"""The ranges from which phantoms of a species are drawn. Facts about the species are in ``configs/species``."""
 
 from __future__ import annotations
 

@@ -36,8 +36,8 @@ class GreyMap:
 
     @classmethod
     def draw(cls, draws: Draws) -> GreyMap:
-        """Maps from soft to hard. Mean tissue is never rejected, nearly black or nearly white: whoever sets a machine
-        turns the gain until something can be seen.
+        """Maps from soft to hard. Mean tissue is never rejected, nearly black or nearly white: users turn the gain
+        until they can see something.
         """
         tissue_grey = draws.uniform(0.14, 0.62)
         rises = torch.exp(draws.sometimes(0.5, draws.uniform(0.1, 0.7))[:, None] * draws.normal(_SEGMENTS))

@@ -1,4 +1,4 @@
-"""A camera or a telephone that films a machine's screen: how it changes the picture.
+"""A camera or a phone that films a machine's screen: how it changes the picture.
 
 Screen and camera coordinates in px: x right, y down, pixel centres at whole numbers. In the middle of the screen the
 scale does not change; towards the edges it changes by a few per cent.

@@ -36,7 +36,7 @@ class _PictureMix:
     """How training pictures are made. All values were chosen by trial.
 
     lines, samples : beams and samples per beam of a picture; enough for 256 px
-    unshadowed_share : of views without bone and gas, since whoever scans looks for a place free of their shadows
+    unshadowed_share : of views without bone and gas, since operators look for a place free of their shadows
     min_variation : machines are set with a care between this share of their ranges and the whole ranges
     overlay_share : of pictures with marks on them, for each kind of mark
     noise_reach_mm : tissue is read from a random place of the noise volume, up to this far from its origin

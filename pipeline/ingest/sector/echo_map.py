@@ -33,7 +33,7 @@ class EchoThresholds:
     paint_std_below : local standard deviation of flat paint, which is never an echo
     black_screen_below : a brighter screen is a page or a window around the picture; then only texture counts
     paint_above : on such a screen, flat paint from this level on is a page or a window
-    paint_weight : evidence of that paint, per pixel; unlike a shadow it speaks against a sector
+    paint_weight : evidence of that paint, per pixel; unlike a shadow it is evidence against a sector
     change_above : mean change from frame to frame of echoes; a codec's noise on a still screen is lower
     noise_factor : where that noise is higher, echoes change by this many times the noise of the screen
     min_changing_share : share of the lit pixels that must change for change to count; else the clip is frozen or a

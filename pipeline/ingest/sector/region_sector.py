@@ -45,9 +45,7 @@ def find_sector_with_regions(
     region_sector = _sector_in_region(frames, box)
     is_elsewhere = area_in(box) < MIN_SHARE_IN_REGION * np.count_nonzero(mask)
     if is_elsewhere and not _is_complete_fan(region_sector, box):
-        fault = (
-            "the echoes do not lie in the region that its header states: its size was changed after that was written"
-        )
+        fault = "the echoes are not in the region that its header states: its size was changed after that was written"
         return screen_sector, RegionCalibration(fault=fault)
     return region_sector, calibration
 

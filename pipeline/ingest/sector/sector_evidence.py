@@ -1,7 +1,7 @@
 """Evidence for echoes on the screen, and the score that a shape gains from it.
 
 Sound runs along beams, from the probe's face down. An echo proves that its beam entered the body, so darkness below it
-is a shadow, fluid or attenuation, and not the border. Darkness above a beam's first echo speaks against the shape:
+is a shadow, fluid or attenuation, and not the border. Darkness above a beam's first echo counts against the shape:
 sound that meets nothing at the face meets nothing deeper.
 """
 
@@ -53,7 +53,7 @@ class Fit(Generic[Shape]):
 
 
 class SectorEvidence:
-    """What speaks for and against echoes at each place of a picture. All maps are (H, W) float32.
+    """The evidence for and against echoes at each place of a picture. All maps are (H, W) float32.
 
     echo : 1 where the picture changes or has the grain of echoes, below 0 on paint
     line : 1 on what may be echo or text

@@ -40,7 +40,7 @@ class Stroke:
 
 @dataclass
 class Block:
-    """What to draw, in order, and how much of the page it takes. height : set by whoever lays it out"""
+    """What to draw, in order, and how much of the page it takes. height : set by the code that lays it out"""
 
     height: float = 0.0
     _drawings: list[Callable[[Any], None]] = field(default_factory=list)

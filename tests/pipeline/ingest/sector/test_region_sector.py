@@ -88,7 +88,7 @@ def test_a_picture_made_larger_under_its_old_header_has_no_scale(factor: float) 
     sector, calibration = find_sector_with_regions([np.asarray(large, np.uint8)], RegionCalibration((BOX,), (0.3, 0.3)))
     assert calibration.mm_per_px is None
     assert calibration.boxes == ()
-    assert "do not lie in the region" in str(calibration.fault)
+    assert "are not in the region" in str(calibration.fault)
     assert sector.depth_range_px == pytest.approx(factor * 360, rel=0.05)
 
 

@@ -158,7 +158,7 @@ def test_what_a_page_cannot_hold_is_counted(crowded_pdf: bytes) -> None:
     assert 0 < shown < 90
     assert f"and {90 - shown} more, see report.html" in text
     assert "more clips, see report.html" in text
-    assert bottom_of(pdf, "show when she will lay.") < bottom_of(pdf, "Model alder-1") - 5 < A4[1] - 20
+    assert bottom_of(pdf, "show when she will lay.") < bottom_of(pdf, "Network alder-1") - 5 < A4[1] - 20
 
 
 def test_forty_eggs_are_all_shown_if_there_is_little_else(clutch: ExampleExam) -> None:

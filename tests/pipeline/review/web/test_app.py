@@ -222,7 +222,7 @@ def test_answers_stay_with_their_eggs_when_another_network_reads_the_recordings(
     assert after["eggs"][5]["stage"] == "thin-shelled"
     assert after["questions"] == []
     assert after["signed"]["name"] == "Orla Finch"
-    assert vet.client.get(f"{EXAM}/sheet").text == signed  # what was signed, not the present result
+    assert vet.client.get(f"{EXAM}/sheet").text == signed  # what was signed, not the current result
     outdated = {
         "request_id": "request-4",
         "base_sequence": 3,

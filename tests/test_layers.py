@@ -1,4 +1,4 @@
-"""Which modules may import which: packages in one direction only, and rooms of a package from lower floors only."""
+"""Which modules may import which: packages in one direction only, and subpackages from lower layers only."""
 
 from __future__ import annotations
 
@@ -21,8 +21,8 @@ MAY_IMPORT = {
     "pipeline": {"pipeline", "synthetic", "configs", "models"},
 }
 
-# The rooms of a package, lowest floor first. A room imports from itself and from the floors below it.
-FLOORS: dict[str, tuple[set[str], ...]] = {
+# The subpackages of each package, lowest layer first. One imports from itself and from the layers below it.
+LAYERS: dict[str, tuple[set[str], ...]] = {
     "pipeline": (
         {"calibration_file", "formatting"},
         {"settings"},
@@ -114,13 +114,13 @@ def all_imports() -> list[Import]:
     return [found for name, path in MODULES.items() for found in read_imports(name, path.read_text(), MODULES)]
 
 
-def room_and_floor(module: str) -> tuple[str, int] | None:
-    """The room of a module and its floor, counted from 0; None if it is in no room."""
+def subpackage_and_layer(module: str) -> tuple[str, int] | None:
+    """The subpackage of a module and its layer, counted from 0; None if it is in none of those listed."""
     package, _, rest = module.partition(".")
-    room = rest.split(".")[0]
-    for floor, rooms in enumerate(FLOORS.get(package, ())):
-        if room in rooms:
-            return f"{package}.{room}", floor
+    subpackage = rest.split(".")[0]
+    for layer, subpackages in enumerate(LAYERS.get(package, ())):
+        if subpackage in subpackages:
+            return f"{package}.{subpackage}", layer
     return None
 
 
@@ -129,8 +129,8 @@ def is_against_package_order(found: Import) -> bool:
 
 
 def points_up(found: Import) -> bool:
-    """Whether an import inside a package goes to another room on the same floor or on a higher one."""
-    here, there = room_and_floor(found.importer), room_and_floor(found.imported)
+    """Whether an import inside a package goes to another subpackage in the same layer or in a higher one."""
+    here, there = subpackage_and_layer(found.importer), subpackage_and_layer(found.imported)
     if here is None or there is None or here[0] == there[0] or found.types_only:
         return False
     return found.importer.split(".")[0] == found.imported.split(".")[0] and there[1] >= here[1]
@@ -147,14 +147,14 @@ def test_packages_import_in_one_direction_only(package: str) -> None:
     assert not wrong, listed(wrong)
 
 
-@pytest.mark.parametrize("package", FLOORS)
-def test_every_room_has_a_floor(package: str) -> None:
-    missing = [name for name in MODULES if name.startswith(f"{package}.") and room_and_floor(name) is None]
-    assert not missing, f"give these a floor in FLOORS and in DEVELOPERS.md: {missing}"
+@pytest.mark.parametrize("package", LAYERS)
+def test_every_subpackage_has_a_layer(package: str) -> None:
+    missing = [name for name in MODULES if name.startswith(f"{package}.") and subpackage_and_layer(name) is None]
+    assert not missing, f"give these a layer in LAYERS and in DEVELOPERS.md: {missing}"
 
 
-@pytest.mark.parametrize("package", FLOORS)
-def test_rooms_import_from_lower_floors_only(package: str) -> None:
+@pytest.mark.parametrize("package", LAYERS)
+def test_subpackages_import_from_lower_layers_only(package: str) -> None:
     inside = [f for f in all_imports() if f.importer.startswith(f"{package}.") and f.imported.startswith(f"{package}.")]
     assert len(inside) > 50  # the package was read at all
     wrong = [found for found in inside if points_up(found)]
@@ -226,12 +226,12 @@ def test_imports_are_found_anywhere_in_a_module() -> None:
         ("pipeline.track.association", "pipeline.ingest.frame", False),
         ("pipeline.track.association", "pipeline.track.tracks", False),
         ("pipeline.ingest.clip", "pipeline.track.tracks", True),
-        ("pipeline.exams.exam_search", "pipeline.detect.detector", True),  # rooms on one floor do not import each other
+        ("pipeline.exams.exam_search", "pipeline.detect.detector", True),  # one layer: they do not import each other
         ("pipeline.scan.clip_scan", "pipeline.batch.run", True),
         ("pipeline.report.sheet_html", "pipeline.estimate.exam_estimate", False),
         ("pipeline.estimate.exam_estimate", "pipeline.report.sheet_html", True),
         ("synthetic.acoustics.drawing", "synthetic.film.hand", True),
-        ("synthetic.film.hand", "pipeline.track.association", False),  # another package, so floors do not matter
+        ("synthetic.film.hand", "pipeline.track.association", False),  # another package, so layers do not matter
         ("pipeline.detect.detector", "pipeline.estimate.results", True),
     ],
 )
