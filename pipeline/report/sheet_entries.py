@@ -68,6 +68,11 @@ class ClipEntry:
     outcome: str
     reason: str
 
+    @property
+    def outcome_label(self) -> str:
+        """The outcome as the beginning of a text that ends with the reason. A clip that was read has only a note."""
+        return f"{self.outcome}." if self.outcome == "read" else f"{self.outcome}:"
+
 
 def egg_legends(eggs: Sequence[EggFinding]) -> EggLegends:
     shown_ranges_db = {egg.signs.shown_range_db for egg in eggs if egg.signs is not None}
@@ -131,7 +136,7 @@ def clip_entry(scan: ClipScan) -> ClipEntry:
 
 def _reason_text(scan: ClipScan) -> str:
     """Why the clip was refused or only partly read, and what is odd about its scale."""
-    scale = "scale" if scan.mm_per_px is not None else "no scale"
+    scale = "Scale" if scan.mm_per_px is not None else "No scale"
     scale_note = None if scan.scale_note is None else f"{scale}: {scan.scale_note}."
     return " ".join(note for note in (scan.reason, scale_note) if note)
 

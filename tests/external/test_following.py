@@ -99,7 +99,7 @@ def test_metrics_equal_the_reference_on_exported_files(seed: int, tmp_path: Path
     assert 0.1 < ours.hota < 0.9  # near 0 and 1 all measures agree
 
 
-def test_frames_without_truth_or_tracks_count_as_in_the_reference(tmp_path: Path) -> None:
+def test_frames_without_ground_truth_or_tracks_count_as_in_the_reference(tmp_path: Path) -> None:
     clip = wandering(np.random.default_rng(9), tmp_path)
     empty = TrackingFrame(np.zeros(0, int), np.zeros(0, int), np.zeros((0, 0)))
     lonely = TrackingFrame(np.array([3, 9]), np.zeros(0, int), np.zeros((2, 0)))

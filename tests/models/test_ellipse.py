@@ -103,7 +103,7 @@ def test_bounding_box_is_the_smallest_box_around_the_outline(row: Rows) -> None:
 
 @repeatably
 @given(ellipses(), st.integers(3, 60))
-def test_outline_lies_on_the_curve(row: Rows, corners: int) -> None:
+def test_outline_is_on_the_curve(row: Rows, corners: int) -> None:
     points = outline(row, corners)
     assert points.shape == (1, corners, 2)
     np.testing.assert_allclose(implicit_equation(points[0], row), 1.0, atol=1e-9 * (1 + np.abs(row[:2]).max() / row[3]))

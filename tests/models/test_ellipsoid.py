@@ -76,7 +76,7 @@ def case(axes: tuple[float, ...], seed: int, clearance: float) -> Case:
 
 @repeatably
 @given(semi_axes, seeds, st.floats(0.0, 0.98))
-def test_the_section_lies_on_the_ellipsoid(axes: tuple[float, ...], seed: int, clearance: float) -> None:
+def test_the_section_is_on_the_ellipsoid(axes: tuple[float, ...], seed: int, clearance: float) -> None:
     cut = case(axes, seed, clearance)
     ellipse, _ = cut.section()
     assert ellipse[2] >= ellipse[3] > 0

@@ -151,7 +151,7 @@ def test_cells_in_the_inner_part_are_positive_and_predict_their_object() -> None
         assert float(targets.size[0, y, x]) == pytest.approx(np.sqrt(cells[2] * cells[3]), rel=1e-5)
 
 
-def test_where_two_overlap_a_cell_predicts_the_one_it_lies_deeper_in() -> None:
+def test_where_two_overlap_a_cell_predicts_the_one_it_is_deeper_in() -> None:
     rows = np.array([[100.0, 100.0, 40.0, 30.0, 0.0], [124.0, 100.0, 40.0, 30.0, 0.0]])
     targets = make_targets(labels_of(rows.tolist(), stages=[0, 2]), INPUT_SIDE_PX)
     stage, positive = targets.stage[0].numpy(), targets.positive[0].numpy()

@@ -207,7 +207,7 @@ def _recordings(clips: Sequence[ClipEntry], labels: SheetLabels) -> Block:
         block.text(head, (x, -1), SMALL.muted)
     y, lines_drawn = 9.0, 0
     for number, clip in enumerate(clips):
-        outcome = f"{clip.outcome}: {clip.reason}" if clip.reason else clip.outcome
+        outcome = f"{clip.outcome_label} {clip.reason}" if clip.reason else clip.outcome
         cells = (clip.file, clip.window, clip.length, clip.used, clip.scale, outcome)
         styles = (SMALL.bold, *[SMALL] * 5)
         wrapped = [

@@ -34,7 +34,7 @@ def truth() -> dict[str, dict[int, list[TrueEgg]]]:
     return made
 
 
-def test_reviewer_answers_by_the_truth_outlines_missed_eggs_and_signs(tmp_path: Path) -> None:
+def test_reviewer_answers_by_the_ground_truth_outlines_missed_eggs_and_signs(tmp_path: Path) -> None:
     simulated_review = SimulatedReview(tmp_path, CASE)
     review_exam(simulated_review.answer_service, CASE, truth())
     state, first = simulated_review.now.state, CASE.scans[0]

@@ -87,7 +87,7 @@ def test_missing_folder(clutchlight: Clutchlight, tmp_path: Path) -> None:
     assert f"{tmp_path / 'rot'}: no such folder" in done.stderr
 
 
-def test_empty_exam_folder_beside_a_good_one(clutchlight: Clutchlight, root: Path, tmp_path: Path) -> None:
+def test_empty_exam_folder_next_to_a_good_one(clutchlight: Clutchlight, root: Path, tmp_path: Path) -> None:
     (root / "AF-0003/2026-05-14").mkdir(parents=True)
     done = clutchlight("batch", root, "--out", tmp_path / "out")
     assert done.code == ExitCode.SOME_UNUSABLE

@@ -63,7 +63,7 @@ def test_likelihood_ratios_do_not_depend_on_the_share_of_real_tracks() -> None:
     assert medians[0] == pytest.approx(medians[1], abs=0.6)
 
 
-def test_no_feature_speaks_against_an_egg() -> None:
+def test_no_feature_counts_against_an_egg() -> None:
     known = []
     for one in training_exams(40):
         # False tracks are surer of their kind than eggs are.

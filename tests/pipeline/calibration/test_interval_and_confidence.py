@@ -19,7 +19,7 @@ def central_interval(number: CountDistribution, level: float) -> tuple[int, int]
 
 
 @pytest.mark.parametrize("true", [0, 1, 3, 6, 9])
-def test_the_covering_level_is_the_smallest_whose_interval_contains_the_truth(true: int) -> None:
+def test_the_covering_level_is_the_smallest_whose_interval_contains_the_true_count(true: int) -> None:
     number = poisson(3.0)
     level = covering_level(number, true)
     low, high = central_interval(number, min(level + 1e-6, 1.0))

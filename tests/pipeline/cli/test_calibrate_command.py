@@ -95,7 +95,7 @@ def test_without_other_data_sets_the_counts_are_learned_from_the_same(clutchligh
     assert read_toml(out, Calibration).counts.animals == 1
 
 
-def test_too_few_eggs_are_told_and_nothing_is_written(clutchlight: Clutchlight, tmp_path: Path) -> None:
+def test_too_few_eggs_are_reported_and_nothing_is_written(clutchlight: Clutchlight, tmp_path: Path) -> None:
     out = tmp_path / "own.calibration.toml"
     done = clutchlight("calibrate", write_data_set(tmp_path / "set"), "--results", tmp_path / "results", "--out", out)
     assert done.code == ExitCode.USAGE
@@ -124,7 +124,7 @@ def flag_codes(out: Path) -> list[str]:
     return [flag["code"] for flag in result["flags"]]
 
 
-def test_an_allowed_uncalibrated_network_is_told_on_stderr_in_the_report_and_on_every_sheet(
+def test_an_allowed_uncalibrated_network_is_reported_on_stderr_in_the_report_and_on_every_sheet(
     clutchlight: Clutchlight, root: Path, own_weights: Path, tmp_path: Path
 ) -> None:
     out = tmp_path / "out"

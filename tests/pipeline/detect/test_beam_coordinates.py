@@ -27,7 +27,7 @@ def test_both_conversions_are_inverse_to_each_other(sector):
 
 
 @pytest.mark.parametrize("sector", SECTORS)
-def test_the_entry_depth_of_a_beam_lies_on_the_outline_and_the_beam_comes_from_outside(sector):
+def test_the_entry_depth_of_a_beam_is_on_the_outline_and_the_beam_comes_from_outside(sector):
     beams = BeamCoordinates(sector)
     (extent,) = beams.extents(EGG[None])
     beam = np.linspace(extent.first_beam, extent.last_beam, 9)[1:-1]

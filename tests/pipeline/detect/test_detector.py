@@ -54,7 +54,7 @@ def sector(width: int, height: int, box: tuple[int, int, int, int]) -> Sector:
     [(640, 480, (40, 20, 600, 460)), (640, 480, (200, 50, 420, 470)), (200, 150, (0, 0, 200, 150))],
     ids=["wide", "tall", "small"],
 )
-def test_detections_lie_where_the_object_is_in_the_frame(
+def test_detections_are_where_the_object_is_in_the_frame(
     width: int, height: int, box: tuple[int, int, int, int]
 ) -> None:
     x, y = (box[0] + box[2]) // 2 + 12, (box[1] + box[3]) // 2 - 9

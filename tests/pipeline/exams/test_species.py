@@ -96,7 +96,7 @@ def test_mistake_in_a_profile_is_named(tmp_path: Path, right: str, wrong: str, m
 
 
 @pytest.mark.parametrize("name", PHANTOM_SPECIES)
-def test_phantoms_lie_inside_the_published_ranges(name: str) -> None:
+def test_phantoms_are_inside_the_published_ranges(name: str) -> None:
     """The phantoms of a species may have narrower ranges than its sources, never wider ones."""
     phantom = load_species_ranges(name)
     profile = find_profile(phantom.species, PROFILES)

@@ -43,7 +43,7 @@ def on_black_frame(found: EggPicture, ellipse: Ellipse, size: tuple[int, int] = 
 
 
 @pytest.mark.parametrize("ellipse", [(300.0, 200.0, 60.0, 40.0, 30.0), (610.0, 20.0, 50.0, 30.0, -70.0)])
-def test_the_outline_lies_just_outside_the_egg(clutch: ExampleExam, ellipse: Ellipse) -> None:
+def test_the_outline_is_just_outside_the_egg(clutch: ExampleExam, ellipse: Ellipse) -> None:
     """Also for an egg at the edge of the frame, where the picture reaches beyond the frame."""
     egg = clutch.finding.eggs[0]
     found = picture_of(egg, clutch)

@@ -103,10 +103,10 @@ def test_the_reason_for_rejecting_a_scale_is_shown_with_the_clip(clutch: Example
     first, *others = clutch.scans
     note = "its header gives pixels of 9 x 9 mm, which no scanner makes"
     unknown = replace(first, mm_per_px=None, scale_source="unknown", scale_note=note)
-    assert f"no scale: {note}." in page_of(replace(clutch, scans=(unknown, *others))).text
+    assert f"read. No scale: {note}." in page_of(replace(clutch, scans=(unknown, *others))).text
     broken = replace(first, mm_per_px=0.2, scale_note=note, reason="only the first 7 frames could be read.")
     text = page_of(replace(clutch, scans=(broken, *others))).text
-    assert f"only the first 7 frames could be read. scale: {note}." in text
+    assert f"only the first 7 frames could be read. Scale: {note}." in text
 
 
 def test_one_outlined_picture_for_each_egg(clutch: ExampleExam) -> None:

@@ -41,7 +41,7 @@ def test_every_sighting_is_a_bar(clutch: ExampleExam) -> None:
     assert "right-2.mp4" not in texts  # refused: nothing to draw
 
 
-def test_a_bar_lies_where_the_egg_was_in_view(without_scale: ExampleExam) -> None:
+def test_a_bar_is_where_the_egg_was_in_view(without_scale: ExampleExam) -> None:
     scan = without_scale.scans[0]
     (root,) = drawings(without_scale.finding, without_scale.scans)
     sighting = without_scale.finding.eggs[1].sightings[0]

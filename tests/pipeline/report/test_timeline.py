@@ -17,7 +17,7 @@ if TYPE_CHECKING:
     from tests.pipeline.report.example_exams import ExampleExam
 
 
-def test_marks_lie_in_proportion(returning: ExampleExam) -> None:
+def test_marks_are_in_proportion(returning: ExampleExam) -> None:
     drawn = timeline(returning.finding.history)
     assert drawn is not None
     shelled = [mark for mark in drawn.marks if mark.is_shelled]

@@ -180,7 +180,7 @@ def test_an_answer_after_undo_leaves_nothing_to_redo(simulated_review: Simulated
         simulated_review.submit(Redo())
 
 
-def test_the_second_of_two_users_is_told_and_decides(simulated_review: SimulatedReview) -> None:
+def test_the_second_of_two_users_is_informed_and_decides(simulated_review: SimulatedReview) -> None:
     first, second = CASE.snapshot.eggs[:2]
     simulated_review.submit(RejectEgg(eggs=(first.segments,)), VET)
     simulated_review.submit(ConfirmEgg(eggs=(second.segments,)), NURSE, base_sequence=0)  # another egg, so no conflict

@@ -147,7 +147,7 @@ def test_points_away_from_the_focus_are_wider_and_not_longer() -> None:
         convex(6, radius_mm=12, opening_degrees=100, depth_mm=70, frequency_mhz=7),
     ],
 )
-def test_plain_tissue_lies_at_0_db_at_all_depths(
+def test_plain_tissue_is_at_0_db_at_all_depths(
     noise: TissueNoise, scanner: Scanner, f_number: float, bandwidth: float, lines: int, samples: int
 ) -> None:
     """By definition, for any machine and grid: noise, clutter and surfaces are given against it."""
@@ -286,7 +286,7 @@ def test_an_echo_at_the_face_does_not_wrap_to_the_bottom() -> None:
     assert level[-1] < level[0] - 60
 
 
-def test_clutter_lies_near_the_face_only(noise: TissueNoise) -> None:
+def test_clutter_is_near_the_face_only(noise: TissueNoise) -> None:
     fluid = Body((0, 0, 30), (60, 60, 60), {"echo_db": -40.0})
     clean, hazy = (
         level_along_depth(render(bodies(4, fluid), linear(4), console(4, clutter_db=level), noise))

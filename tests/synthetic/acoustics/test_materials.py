@@ -35,7 +35,7 @@ def draw(kinds: torch.Tensor, seed: int = 1, scatter: float = 0.3) -> Materials:
 
 
 @pytest.mark.parametrize("kind", list(Kind))
-def test_every_draw_lies_in_the_ranges_of_one_variant(kind: Kind) -> None:
+def test_every_draw_is_in_the_ranges_of_one_variant(kind: Kind) -> None:
     variants = [variant for variant in written() if variant["kind"] == kind_name(kind)]
     drawn = draw(torch.full((200, 3), int(kind)))
     own = torch.zeros(200, len(variants), 3, dtype=torch.bool)

@@ -116,7 +116,7 @@ def test_the_label_of_an_egg_is_its_analytic_section(centre: Place, long: float,
 
 @pytest.mark.parametrize("degrees", [0.0, 35.0, -70.0])
 @pytest.mark.parametrize("probe", ["linear", "convex"])
-def test_the_bright_rim_lies_on_the_label(noise: TissueNoise, degrees: float, probe: str) -> None:
+def test_the_bright_rim_is_on_the_label(noise: TissueNoise, degrees: float, probe: str) -> None:
     scanner = linear() if probe == "linear" else convex(radius_mm=40, opening_degrees=70, depth_mm=60)
     centre, axes = (2.0, 3.0, 32.0), (12.0, 9.0, 9.0)
     rotation = rotation_in_plane(degrees)

@@ -18,7 +18,7 @@ def test_blur_is_scipys_gaussian_of_each_pictures_own_widths() -> None:
     torch.testing.assert_close(blur(picture, torch.zeros(2), torch.zeros(2)), picture)
 
 
-def test_box_mean_is_the_mean_of_what_lies_in_the_picture() -> None:
+def test_box_mean_is_the_mean_of_what_is_in_the_picture() -> None:
     picture = speckled()
     mean = box_mean(picture, 3)[0, 0]
     assert mean[20, 30].item() == pytest.approx(picture[0, 0, 17:24, 27:34].mean().item(), abs=1e-6)

@@ -63,7 +63,7 @@ def test_pictures_are_grey_and_labels_are_within_bounds(batches: list[Batch]) ->
         assert (labels.ellipses[..., 3] > 0).all()
 
 
-def test_targets_lie_in_the_picture_and_are_large_enough(batches: list[Batch]) -> None:
+def test_targets_are_in_the_picture_and_are_large_enough(batches: list[Batch]) -> None:
     found = 0
     for _, labels in batches:
         targets = labels.ellipses[labels.role == Role.TARGET]

@@ -92,7 +92,7 @@ def test_hidden_objects_are_neither_rewarded_nor_punished() -> None:
     assert (metrics.recall_shelled, metrics.precision_shelled) == (1.0, 1.0)
 
 
-def test_an_egg_found_beside_a_hidden_one_counts_as_found() -> None:
+def test_an_egg_found_next_to_a_hidden_one_counts_as_found() -> None:
     rows = torch.tensor([[40.0, 40.0, 16.0, 10.0, 25.0], [44.0, 42.0, 16.0, 10.0, 25.0]])
     truth = labels(rows, torch.tensor([2, 2]), torch.tensor([Role.TARGET, Role.IGNORED]))
     metrics = measure(FixedOutputNetwork(perfect_output(truth)), pictures(truth))

@@ -108,7 +108,7 @@ def test_progress_is_reported_up_to_the_last_step(made: Run) -> None:
     assert all(loss == loss and loss < 1e6 for one in reports for loss in one.losses.values())
 
 
-def test_the_log_is_beside_the_weights_and_the_checkpoint_is_gone(made: Run) -> None:
+def test_the_log_is_next_to_the_weights_and_the_checkpoint_is_gone(made: Run) -> None:
     weights, _, reports = made
     assert {path.name for path in weights.parent.iterdir()} == {"weights.safetensors", "weights.csv"}
     rows = log_lines(weights)

@@ -56,7 +56,7 @@ def test_nothing_but_the_clips_and_the_species_is_flagged_where_no_clip_is_usabl
     assert codes(coverage=(REFUSED,), stage_probability=0.1) == ["nothing-usable", "clip-refused"]
 
 
-def test_an_unknown_species_and_a_missing_profile_are_told_apart() -> None:
+def test_an_unknown_species_and_a_missing_profile_are_distinguished() -> None:
     assert flag_of("unknown-species", species=None, profile=None).reason.startswith("The species is unknown,")
     assert "no profile of Emys orbicularis," in flag_of("unknown-species", profile=None).reason
 

@@ -54,7 +54,7 @@ def test_one_image_for_every_used_frame(clutch: ExampleExam, document: dict[str,
     assert len({image["id"] for image in document["images"]}) == len(document["images"])
 
 
-def test_annotations_lie_on_the_frames_of_their_detections(clutch: ExampleExam, document: dict[str, Any]) -> None:
+def test_annotations_are_on_the_frames_of_their_detections(clutch: ExampleExam, document: dict[str, Any]) -> None:
     images = {image["id"]: image for image in document["images"]}
     found = sorted((images[a["image_id"]]["clip"], images[a["image_id"]]["frame"]) for a in document["annotations"])
     expected = sorted((scan.file, int(frame)) for scan in clutch.scans for frame in scan.frame)

@@ -26,7 +26,7 @@ def text_of(grid: Block) -> str:
     ("height", "has_signs", "has_confidence"),
     [(400.0, True, True), (300.0, True, True), (245.0, False, True), (150.0, False, False), (110.0, False, False)],
 )
-def test_text_makes_way_for_the_pictures(
+def test_text_is_left_out_where_the_pictures_need_its_space(
     clutch: ExampleExam, height: float, has_signs: bool, has_confidence: bool
 ) -> None:
     content = clutch.content

@@ -63,7 +63,7 @@ def test_a_request_sent_again_is_stored_once(vet: Visitor) -> None:
     assert state(vet)["head"] == 1
 
 
-def test_the_second_user_is_told_of_a_conflict_and_nothing_is_lost(served: Served, vet: Visitor) -> None:
+def test_the_second_user_is_informed_of_a_conflict_and_nothing_is_lost(served: Served, vet: Visitor) -> None:
     other = served.visitor(name="Ned Rush", role="nurse")
     eggs = state(vet)["eggs"]
     vet.submit({"kind": "not-egg", "eggs": [eggs[0]["segments"]]}, request_id="request-1")

@@ -58,7 +58,7 @@ def test_a_known_lower_bound_holds_with_certainty(events, bound):
     assert bounded.probabilities.sum() == pytest.approx(1.0)
 
 
-def test_a_mixture_lies_between_its_parts():
+def test_a_mixture_is_between_its_parts():
     mixed = mixture([(point_mass(-2), 0.25), (point_mass(1), 0.75)])
     assert mixed.probability_within(-2, -2) == pytest.approx(0.25)
     assert mixed.probability_within(-1, 0) == 0
