@@ -23,7 +23,17 @@ SUBJECTS = (
 def test_phantoms_are_filmed_read_counted_and_measured(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     write_subjects(tmp_path / "phantoms", SUBJECTS, seed=11, progress=lambda done, total: None)
     done = subprocess.run(
-        [sys.executable, "-m", "pipeline", "bench", str(tmp_path / "phantoms"), "--out", str(tmp_path), "--json"],
+        [
+            sys.executable,
+            "-m",
+            "pipeline",
+            "bench",
+            "accuracy",
+            str(tmp_path / "phantoms"),
+            "--out",
+            str(tmp_path),
+            "--json",
+        ],
         capture_output=True,
         text=True,
         check=False,
@@ -32,7 +42,7 @@ def test_phantoms_are_filmed_read_counted_and_measured(tmp_path: Path, capsys: p
     assert done.returncode == 0, done.stderr
     (figures,) = json.loads(done.stdout)
     assert json.loads((tmp_path / "figures.json").read_text()) == [figures]
-    shelled, counts = figures["classes"]["shelled"], figures["counts"]
+    shelled, counts = figures["detection"]["classes"]["shelled"], figures["counting"]["counts"]
     assert shelled["true_objects"] > 40
     assert shelled["recall"] > 0.8
     assert shelled["precision"] > 0.8

@@ -75,7 +75,7 @@ def main(arguments: list[str] | None = None) -> int:
     figures = []
     for name, network in (("before", shipped), ("after", weights)):
         batch(others, out / name, network)
-        figures.append(measure_data_set(open_data_set(others), out / name))
+        figures.append(measure_data_set(open_data_set(others), out / name, settings.sizes))
     document = {
         "change": change.document(),
         "labels": on_labels.document(),
@@ -132,14 +132,14 @@ def _review_all(exams: Path, sheets: Path) -> None:
 
 def _lines(before: DataSetMetrics, after: DataSetMetrics) -> list[str]:
     """The batch's figures on other animals of the centre."""
-    one, other = before.classes["shelled"], after.classes["shelled"]
+    one, other = before.detection.classes["shelled"], after.detection.classes["shelled"]
     return [
         f"the batch on {len(before.animals)} other animals, {before.frames} frames",
         metric_row("shelled, AP50:95", one.ap50_95, other.ap50_95),
         metric_row("shelled, AP50", one.ap50, other.ap50),
         metric_row("recall at 0.5", one.recall, other.recall),
         metric_row("precision at 0.5", one.precision, other.precision),
-        metric_row("mean error of the count", before.counts.mean_absolute_error, after.counts.mean_absolute_error),
+        metric_row("mean error of the count", before.counting.counts.mean_absolute_error, after.counting.counts.mean_absolute_error),
         *(
             f"{two.animal}: {two.crossed} crossed, {one.estimate} counted before, {two.estimate} after"
             for one, two in zip(before.animals, after.animals, strict=True)

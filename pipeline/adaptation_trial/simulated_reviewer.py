@@ -58,7 +58,7 @@ def exam_truth(data_set: DataSet, animal: str) -> ExamTruth:
         if whose == animal:
             cx, cy, a, b, degrees = objects.ellipses[row].tolist()
             turned = degrees if degrees < 90 else degrees - 180  # truth is rounded, up to 90.0
-            stage, plain = int(objects.stage[row]) - 1, not bool(objects.ignored[row])
+            stage, plain = int(objects.stage[row]), not bool(objects.ignored[row])
             truth[clip][frame].append(TrueEgg(int(objects.object_id[row]), (cx, cy, a, b, turned), stage, plain))
     return truth
 

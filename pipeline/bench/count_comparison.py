@@ -1,8 +1,9 @@
-"""Truth against estimate, animal by animal, for clips whose truth is known.
+"""Ground truth and estimate for each animal of a data set.
 
-Truth is ``animals.json``: by animal, ``species``, ``in_animal`` and ``seen``, the last two with a number for
-each stage: all she carries, and those that at least one sweep crossed. Only what was crossed can be counted. Where it
-tells, ``shown`` has those that a sweep showed at all: an egg in another's shadow may be noticed or not.
+The ground truth is ``animals.json``. For each animal it has ``species``, ``in_animal`` and ``seen``. The last two
+contain a number for each stage: all objects that she carries, and those that at least one sweep crossed. Only crossed
+objects can be counted. The optional ``shown`` contains those that a sweep showed at all: an egg in the shadow of
+another one may be noticed or not.
 """
 
 from __future__ import annotations
@@ -15,7 +16,7 @@ from typing import Any
 
 __all__ = ["CountComparison", "compare_counts", "comparison_table", "read_results"]
 
-LEGEND = (
+_LEGEND = (
     "shelled: eggs with a shell in the animal; crossed: those of them that a sweep crossed; "
     "follicles: those that a sweep crossed"
 )
@@ -23,13 +24,13 @@ LEGEND = (
 
 @dataclass(frozen=True)
 class CountComparison:
-    """One animal: numbers of objects; the estimate's fields are None where there is no result.
+    """The ground truth and the estimate of one animal. The fields of the estimate are None where there is no result.
 
-    carried, crossed : shelled eggs in the animal, and those that a sweep crossed;  follicles : crossed
-    shown : shelled eggs that a sweep showed at all, those crossed among them; None where the truth does not tell
-    interval90 : of the shelled estimate, lowest and highest, both included
-    review_flags : flags that ask for a person, "vet today" and "check";  severity : of the gravest flag, None without any
-    confidence, stage_probability : as stated
+    carried, crossed : shelled eggs in the animal, and those that a sweep crossed;  follicles_crossed : follicles
+    shown : shelled eggs that a sweep showed at all, including the crossed ones; None if unknown
+    interval90 : of the shelled estimate, lowest and highest number, both included
+    review_flags : number of flags that ask for a person, "vet today" and "check"
+    severity : of the most urgent flag, None without any;  confidence, stage_probability : as stated
     """
 
     animal: str
@@ -54,9 +55,9 @@ class CountComparison:
 
 
 def compare_counts(truth: Mapping[str, Any], results: Iterable[Mapping[str, Any]]) -> list[CountComparison]:
-    """A row for each animal of the truth, in its order; an animal has one exam."""
+    """A row for each animal of the ground truth, in its order. Each animal has one exam."""
     by_animal = {result["animal"]: result for result in results}
-    return [_row(animal, known, by_animal.get(animal)) for animal, known in truth.items()]
+    return [_comparison(animal, known, by_animal.get(animal)) for animal, known in truth.items()]
 
 
 def read_results(folders: Iterable[Path]) -> list[dict[str, Any]]:
@@ -65,10 +66,21 @@ def read_results(folders: Iterable[Path]) -> list[dict[str, Any]]:
 
 
 def comparison_table(rows: Sequence[CountComparison]) -> str:
-    """The rows as plain text in columns, a headline first and a line that explains it last."""
-    head = ("animal", "species", "shelled", "crossed", "counted", "90 %", "follicles", "counted", "stage", "called")
-    cells = [head, *(_cells(row) for row in rows)]
-    widths = [max(len(line[column]) for line in cells) for column in range(len(head))]
+    """The rows as plain text in columns, with a heading and a legend."""
+    heading = (
+        "animal",
+        "species",
+        "shelled",
+        "crossed",
+        "counted",
+        "90 %",
+        "follicles",
+        "counted",
+        "stage",
+        "estimated",
+    )
+    cells = [heading, *(_cells(row) for row in rows)]
+    widths = [max(len(line[column]) for line in cells) for column in range(len(heading))]
     numeric = {2, 3, 4, 6, 7}
     lines = [
         "  ".join(
@@ -77,10 +89,10 @@ def comparison_table(rows: Sequence[CountComparison]) -> str:
         ).rstrip()
         for line in cells
     ]
-    return "\n".join([*lines, LEGEND])
+    return "\n".join([*lines, _LEGEND])
 
 
-def _row(animal: str, known: Mapping[str, Any], result: Mapping[str, Any] | None) -> CountComparison:
+def _comparison(animal: str, known: Mapping[str, Any], result: Mapping[str, Any] | None) -> CountComparison:
     carried, crossed = known["in_animal"], known["seen"]
     return CountComparison(
         animal=animal,
@@ -95,7 +107,7 @@ def _row(animal: str, known: Mapping[str, Any], result: Mapping[str, Any] | None
         follicles_estimate=None if result is None else result["follicles"]["estimate"],
         stage=None if result is None else result["stage"]["overall"],
         review_flags=None if result is None else sum(flag["severity"] != "note" for flag in result["flags"]),
-        # The gravest flag comes first in a result.
+        # The flags of a result are in order of urgency.
         severity=next((flag["severity"] for flag in result["flags"]), None) if result else None,
         confidence=None if result is None else result["confidence"],
         stage_probability=None if result is None else result["stage"]["probability"],

@@ -100,7 +100,7 @@ def _sightings(data_set: DataSet) -> _Seen:
         seen[animal, clip][frame].append(
             _Sighting(
                 int(objects.object_id[row]),
-                bool(objects.stage[row] > 1),
+                bool(objects.is_shelled[row]),
                 objects.ellipses[row],
                 float(objects.depth_mm[row]),
             )

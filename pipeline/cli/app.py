@@ -177,7 +177,7 @@ def phantoms(
             write_contact_sheet(sheet, seed=seed, recordings=beside, mix=mixed, settings=load_settings(None).ingest)
 
 
-app.command(epilog=EXIT_CODES_HELP)(bench)
+app.add_typer(bench)
 app.command(epilog=EXIT_CODES_HELP)(calibrate)
 app.command(epilog=EXIT_CODES_HELP)(train)
 app.command(epilog=EXIT_CODES_HELP)(outcome)

@@ -13,6 +13,7 @@ from torch import Tensor
 
 from models.average_precision import AveragePrecision, PictureDetections, PictureTruth, average_precision
 from models.decode import Outlines, decode
+from models.evaluation_thresholds import MIN_OUTLINE_IOU, SCORE_THRESHOLD
 from models.network import EggNetwork
 from models.outline_matching import match, overlaps_ignored
 from models.targets import Labels
@@ -22,8 +23,6 @@ __all__ = ["HeldOutMetrics", "measure"]
 
 # Precision is averaged over detections from the fainter score on; everything else looks at those from the surer on.
 MIN_AP_SCORE = 0.05
-MINIMUM_SCORE = 0.3
-SAME_OBJECT_OVERLAP = 0.5
 
 
 @dataclass(frozen=True)
@@ -31,7 +30,7 @@ class HeldOutMetrics:
     """Over all pictures; objects with less than half of their outline in sight count neither way.
 
     ap50_*, ap_* : COCO average precision at an overlap of 0.5, and over 0.50 to 0.95, for shelled objects, follicles
-    recall_*, precision_* : of detections with a score of at least 0.3
+    recall_*, precision_* : of detections with a score of at least SCORE_THRESHOLD
     strata : all; by stage; shelled and follicle by size in px (semi-axis) and by the share of the outline in sight
     """
 
@@ -69,7 +68,7 @@ def measure(network: EggNetwork, pictures: Iterable[tuple[Tensor, Labels]]) -> H
             answers = network(batch).float().cpu().numpy()
         truth = {name: values.cpu().numpy() for name, values in vars(labels).items()}
         for index, answer in enumerate(answers):
-            outlines = decode(answer, minimum_score=MIN_AP_SCORE, maximum_overlap=SAME_OBJECT_OVERLAP)
+            outlines = decode(answer, minimum_score=MIN_AP_SCORE, maximum_overlap=MIN_OUTLINE_IOU)
             tally.add(outlines, _Truth(*(truth[name][index] for name in vars(labels))))
     return tally.figures()
 
@@ -104,7 +103,7 @@ class _Tally:
         for kind, (found, true) in enumerate(((guess > 0, stage > 0), (guess == 0, stage == 0))):
             self._found[kind].append(PictureDetections(outlines.ellipses[found], outlines.scores[found]))
             self._wanted[kind].append(PictureTruth(ellipses[true], ~counts[true]))
-        sure = outlines.scores >= MINIMUM_SCORE
+        sure = outlines.scores >= SCORE_THRESHOLD
         self._count(outlines.ellipses[sure], guess[sure], ellipses, stage, counts)
         self._compare(outlines, sure, guess, truth)
 
@@ -116,7 +115,7 @@ class _Tally:
         stage: NDArray[np.int64],
         counts: NDArray[np.bool_],
     ) -> None:
-        i, j, _ = match(found, ellipses[counts], minimum_overlap=SAME_OBJECT_OVERLAP)
+        i, j, _ = match(found, ellipses[counts], minimum_overlap=MIN_OUTLINE_IOU)
         neither = overlaps_ignored(found, ellipses[~counts])
         neither[i] = False
         agree = (guess[i] > 0) == (stage[counts][j] > 0)
@@ -134,7 +133,7 @@ class _Tally:
         rows = np.full((len(true), len(COLUMNS)), np.nan)
         rows[:, 0], rows[:, 1] = stage, np.sqrt(true[:, 2] * true[:, 3])
         rows[:, 2], rows[:, 3] = truth.visible[wanted], 0.0
-        i, j, shared = match(outlines.ellipses[sure], true, minimum_overlap=SAME_OBJECT_OVERLAP)
+        i, j, shared = match(outlines.ellipses[sure], true, minimum_overlap=MIN_OUTLINE_IOU)
         found = outlines.ellipses[sure][i]
         aside, longer = np.abs(found[:, :2] - true[j, :2]), np.abs(found[:, 2:4] - true[j, 2:4])
         log_error = np.abs(np.log(found[:, 2:4] / true[j, 2:4]))

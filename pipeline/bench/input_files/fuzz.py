@@ -1,7 +1,7 @@
-"""Damaged files, thousands of them, read as a night would read them: none may crash, hang or fill the memory.
+"""Reads thousands of damaged files as the nightly run would. None may crash, hang or fill the memory.
 
-Every case is read by a worker process under a limit of memory, and the process that began it keeps the time, so that
-whatever goes wrong is counted and the next case goes on. A case follows from the seed and its number alone.
+A worker process with a memory limit reads each file, and its parent process measures the time. So every failure is
+counted, and the next file is read. A case is determined by the seed and its number.
 """
 
 from __future__ import annotations
@@ -34,19 +34,21 @@ ReadOutcome = Literal["read", "read in part", "refused", "failed", "crashed", "o
 READ_OUTCOMES: tuple[ReadOutcome, ...] = ("read", "read in part", "refused", "failed", "crashed", "out of time")
 HARMLESS_OUTCOMES = frozenset({"read", "read in part", "refused"})
 
-# Of a worker that waits for something that never comes, or that the machine has no time for.
+# A worker may wait this many times its processor time, for files or for a busy machine. No source.
 MAX_WAIT_FACTOR = 10
 POLL_INTERVAL_S = 1.0
+_SHOWN_FAILURES = 20  # in the table; the document contains all
 
-# File to read -> what came of it, and words on it.
+# Reads a file, and returns the outcome and a message.
 Reader = Callable[[Path, Settings], tuple[ReadOutcome, str]]
 
 
 @dataclass(frozen=True)
 class FuzzLimits:
-    """cpu_seconds : of processor time for one case, and so many times that of waiting, on however busy a machine
+    """Limits of a worker.
 
-    extra_memory_mb : that a worker may take beyond what the program itself takes
+    cpu_seconds : processor time for one case; the time on the clock may be ``MAX_WAIT_FACTOR`` times as long
+    extra_memory_mb : memory in addition to that of the loaded program
     """
 
     cpu_seconds: float = 60.0
@@ -55,7 +57,7 @@ class FuzzLimits:
 
 @dataclass(frozen=True)
 class FuzzCase:
-    """One damaged file. damage : what was done to it;  message : the reason of a refusal, or what went wrong"""
+    """One damaged file. damage : the kinds of damage;  message : the reason of a refusal, or the error"""
 
     number: int
     file: str
@@ -67,7 +69,7 @@ class FuzzCase:
 
 @dataclass(frozen=True)
 class FuzzReport:
-    """peak_memory_mb : the most that a worker held;  failures : the cases that were not harmless"""
+    """The outcomes of all cases. peak_memory_mb : the most memory of a worker;  failures : cases that did harm"""
 
     seed: int
     cases: int
@@ -78,6 +80,7 @@ class FuzzReport:
     failures: tuple[FuzzCase, ...]
 
     def document(self) -> dict[str, Any]:
+        """The report in types of JSON."""
         return {
             "schema": "clutchlight/fuzz/1",
             "seed": self.seed,
@@ -90,7 +93,7 @@ class FuzzReport:
         }
 
     def table(self) -> str:
-        """The outcomes by file, in columns."""
+        """The outcomes by file, in columns, then the failures."""
         width = max(map(len, [*self.outcomes_by_file, "all"]))
         total: Counter[str] = Counter()
         lines = [" " * width + "".join(f"{outcome:>14}" for outcome in READ_OUTCOMES)]
@@ -98,9 +101,12 @@ class FuzzReport:
             total.update(counts)
             lines.append(f"{file:<{width}}" + "".join(f"{counts.get(outcome, 0):>14,}" for outcome in READ_OUTCOMES))
         lines.append(f"{'all':<{width}}" + "".join(f"{total[outcome]:>14,}" for outcome in READ_OUTCOMES))
-        lines += [f"case {c.number}, {c.file}, {c.damage}: {c.outcome}. {c.message}" for c in self.failures[:20]]
+        lines += [
+            f"case {case.number}, {case.file}, {case.damage}: {case.outcome}. {case.message}"
+            for case in self.failures[:_SHOWN_FAILURES]
+        ]
         slowest = f", the slowest case {self.slowest.seconds:.2f} s" if self.slowest else ""
-        lines.append(f"{self.cases:,} cases in {self.seconds:.0f} s{slowest}; {self.peak_memory_mb:,} MB at most.")
+        lines.append(f"{self.cases:,} cases in {self.seconds:.0f} s{slowest}; peak memory {self.peak_memory_mb:,} MB.")
         return "\n".join(lines)
 
 
@@ -111,20 +117,21 @@ def fuzz(
     *,
     limits: FuzzLimits | None = None,
     reader: Reader | None = None,
-    progress: Callable[[int, int], None] = lambda done, of: None,
+    progress: Callable[[int, int], None] = lambda done, total: None,
 ) -> FuzzReport:
-    """Reads that many damaged files. folder : made, and holds the files of the cases that failed afterwards
+    """Read that many damaged files.
 
-    reader : what a worker reads each file with; a function of a module, by default one that scans it whole
+    folder : created if missing; keeps the files of failed cases
+    reader : the function with which a worker reads a file, importable from a module; by default `read_file`
     """
     began = time.monotonic()
-    healthy = write_sample_files(folder / "healthy")
-    contents = {path.name: path.read_bytes() for path in healthy}
+    intact = write_sample_files(folder / "intact")
+    contents = {path.name: path.read_bytes() for path in intact}
     names = list(contents)
     outcomes: dict[str, Counter[str]] = {name: Counter() for name in names}
     failures: list[FuzzCase] = []
     slowest: FuzzCase | None = None
-    # A day's folder, so that a side file is read as a night would.
+    # An exam folder, so that exam.toml is read as in the nightly run.
     exam = folder / "AF-0001" / "2026-05-14"
     exam.mkdir(parents=True, exist_ok=True)
     (exam / "left-1.png").write_bytes(contents["still.png"])
@@ -157,12 +164,12 @@ def fuzz(
 
 
 class _Worker:
-    """A process that reads files one by one; one that died or was stopped is replaced by a new one."""
+    """A process that reads files one by one. If it dies or is stopped, a new process replaces it."""
 
     def __init__(self, limits: FuzzLimits, reader: Reader) -> None:
         self._limits = limits
         self._reader = reader
-        # Forked from nothing that holds threads, as FFmpeg's and OpenCV's would be.
+        # Not forked, since FFmpeg and OpenCV have threads in this process.
         self._context = multiprocessing.get_context("spawn")
         self._process: Any = None
         self._pipe: Any = None
@@ -176,34 +183,35 @@ class _Worker:
         self._stop()
 
     def read(self, path: Path) -> tuple[ReadOutcome, str, float]:
-        """Outcome, words on it, seconds of processor time."""
-        limit, began, worked = self._limits.cpu_seconds, time.monotonic(), _worked_s(self._process.pid)
+        """The outcome, a message, and the processor time in seconds."""
+        limit, start = self._limits.cpu_seconds, time.monotonic()
+        cpu_start_s = _cpu_seconds(self._process.pid)
         self._pipe.send(path)
         seconds = 0.0
         try:
             while not self._pipe.poll(min(limit, POLL_INTERVAL_S)):
-                seconds = _worked_s(self._process.pid) - worked
-                waited = time.monotonic() - began
+                seconds = _cpu_seconds(self._process.pid) - cpu_start_s
+                waited = time.monotonic() - start
                 if seconds > limit or waited > MAX_WAIT_FACTOR * limit:
                     self._restart()
-                    return "out of time", f"not done after {seconds:.1f} s of work in {waited:.0f} s", seconds
+                    return "out of time", f"not done after {seconds:.1f} s of processor time in {waited:.0f} s", seconds
             outcome, message, memory_mb = self._pipe.recv()
         except EOFError:
             self._process.join()
             code = self._process.exitcode or 0
             self._restart()
-            died = signal.Signals(-code).name if code < 0 else f"exit code {code}"
-            return "crashed", died, seconds
+            message = signal.Signals(-code).name if code < 0 else f"exit code {code}"
+            return "crashed", message, seconds
         self.peak_memory_mb = max(self.peak_memory_mb, memory_mb)
-        return outcome, message, _worked_s(self._process.pid) - worked
+        return outcome, message, _cpu_seconds(self._process.pid) - cpu_start_s
 
     def _start(self) -> None:
-        self._pipe, theirs = self._context.Pipe()
-        arguments = (theirs, self._limits.extra_memory_mb, self._reader)
+        self._pipe, worker_pipe = self._context.Pipe()
+        arguments = (worker_pipe, self._limits.extra_memory_mb, self._reader)
         self._process = self._context.Process(target=_serve, args=arguments, daemon=True)
         self._process.start()
-        theirs.close()
-        # The first answer says that everything is loaded, so that no case's time holds it.
+        worker_pipe.close()
+        # The first answer comes when everything is loaded, so that no case includes that time.
         self._pipe.recv()
 
     def _stop(self) -> None:
@@ -217,13 +225,13 @@ class _Worker:
 
 
 def _serve(pipe: Connection, memory_mb: int, reader: Reader) -> None:
-    """The worker's life: paths in, outcomes out."""
-    # The libraries below complain by themselves, thousands of times here.
+    """The main loop of a worker: receives paths and sends outcomes."""
+    # Decoders print errors to stderr, thousands of them here.
     os.dup2(os.open(os.devnull, os.O_WRONLY), 2)
     settings = load_settings()
-    own = int(Path("/proc/self/statm").read_text().split()[0]) * resource.getpagesize()
-    bound = own + memory_mb * 2**20
-    resource.setrlimit(resource.RLIMIT_AS, (bound, bound))
+    program_bytes = int(Path("/proc/self/statm").read_text().split()[0]) * resource.getpagesize()
+    limit = program_bytes + memory_mb * 2**20
+    resource.setrlimit(resource.RLIMIT_AS, (limit, limit))
     pipe.send(None)
     while True:
         try:
@@ -234,11 +242,11 @@ def _serve(pipe: Connection, memory_mb: int, reader: Reader) -> None:
             outcome, message = reader(path, settings)
         except Exception as error:
             outcome, message = "failed", f"{type(error).__name__}: {error}"
-        pipe.send((outcome, message, _most_held_mb()))
+        pipe.send((outcome, message, _peak_memory_mb()))
 
 
 def read_file(path: Path, settings: Settings) -> tuple[ReadOutcome, str]:
-    """Tells what a recording is and scans it with a detector that sees nothing; of a side file, finds its exam."""
+    """Identify a recording and scan it without detections. For ``exam.toml``, find the exam instead."""
     if path.name == "exam.toml":
         search = find_exams(path.parent)
         return ("read", "") if search.exams else ("refused", search.problems[0].reason)
@@ -251,8 +259,8 @@ def read_file(path: Path, settings: Settings) -> tuple[ReadOutcome, str]:
     return ("read", "") if scan.reason is None else ("read in part", scan.reason)
 
 
-def _worked_s(process: int) -> float:
-    """Processor time that a process has taken so far; 0 of one that is gone (proc(5), fields 14 and 15 of stat)."""
+def _cpu_seconds(process: int) -> float:
+    """The processor time of a process so far; 0 if it has ended (proc(5), fields 14 and 15 of stat)."""
     try:
         fields = Path(f"/proc/{process}/stat").read_text(encoding="ascii").rpartition(")")[2].split()
     except OSError:
@@ -260,12 +268,12 @@ def _worked_s(process: int) -> float:
     return (int(fields[11]) + int(fields[12])) / os.sysconf("SC_CLK_TCK")
 
 
-def _most_held_mb() -> int:
-    """The most memory that this process has held, MB.
+def _peak_memory_mb() -> int:
+    """The peak memory of this process in MB.
 
-    ru_maxrss will not do: Linux carries that of the process that started this one over into it.
+    ru_maxrss is not usable: on Linux it includes the peak of the process that started this one.
     """
     for line in Path("/proc/self/status").read_text(encoding="ascii").splitlines():
         if line.startswith("VmHWM:"):
             return int(line.split()[1]) // 1024
-    raise RuntimeError("This system does not tell how much memory a process has held; run the trial on Linux.")
+    raise RuntimeError("This system does not report the peak memory of a process. Run the measurement on Linux.")

@@ -1,4 +1,4 @@
-"""Truth beside estimate."""
+"""Ground truth and estimate of each animal."""
 
 from __future__ import annotations
 
@@ -49,16 +49,16 @@ def test_each_animal_has_a_row_with_or_without_a_result() -> None:
     json.dumps([row.document() for row in rows])
 
 
-def test_the_table_has_a_column_under_each_heading() -> None:
+def test_each_column_is_under_its_heading() -> None:
     rows = compare_counts(TRUTH, [result("AF-0001", 7, "calcified"), result("AF-0002", 0, "none seen")])
-    head, first, second, third, legend = comparison_table(rows).splitlines()
-    assert head.split()[:2] == ["animal", "species"]
+    heading, first, second, third, legend = comparison_table(rows).splitlines()
+    assert heading.split()[:2] == ["animal", "species"]
     assert first.split()[:5] == ["AF-0001", "Emys", "orbicularis", "10", "8"]
     assert first.split()[5:] == ["7", "7", "to", "10", "0", "none", "seen", "calcified", "calcified"]
     assert "none seen" in second
     assert third.split()[-1] == "-"
     assert legend.startswith("shelled: ")
-    assert first.index("calcified") == head.index("stage")
+    assert first.index("calcified") == heading.index("stage")
 
 
 def test_results_are_read_from_their_folders(tmp_path: Path) -> None:

@@ -61,9 +61,11 @@ def test_help_answers_at_once_without_heavy_libraries() -> None:
         assert word in answer.stdout
 
 
-@pytest.mark.parametrize("command", ["batch", "bench", "demo", "outcome", "phantoms", "agreement", "train"])
+@pytest.mark.parametrize(
+    "command", ["batch", "bench accuracy", "bench input", "demo", "outcome", "phantoms", "agreement", "train"]
+)
 def test_every_command_explains_itself(command: str, capsys: pytest.CaptureFixture[str]) -> None:
-    assert app.main([command, "--help"]) == ExitCode.DONE
+    assert app.main([*command.split(), "--help"]) == ExitCode.DONE
     said = capsys.readouterr().out
     assert "Exit codes: 0 all done" in " ".join(said.split())
     assert "--quiet" in said
@@ -217,7 +219,7 @@ def test_bench_measures_data_sets_and_egg_free_exams(
         for frame in range(40)
     ]
     write_truth(tmp_path / "set", eggs, animals=("AF-0001",), frames=40, carried=1, crossed=1)
-    sets = ["bench", str(tmp_path / "set"), "--egg-free", str(tmp_path / "free"), "--quiet"]
+    sets = ["bench", "accuracy", str(tmp_path / "set"), "--egg-free", str(tmp_path / "free"), "--quiet"]
     assert app.main([*sets, "--out", str(tmp_path / "out")]) == ExitCode.DONE
     said = capsys.readouterr().out
     assert "set: 1 animal, 40 frames, 40 of them used" in said
@@ -226,13 +228,13 @@ def test_bench_measures_data_sets_and_egg_free_exams(
     written = (tmp_path / "out" / "figures.json").read_text()
     assert written == capsys.readouterr().out
     first, second = json.loads(written)
-    assert first["classes"]["calcified"]["recall"] == 1.0
+    assert first["detection"]["classes"]["calcified"]["recall"] == 1.0
     assert sorted(path.name for path in (tmp_path / "out").glob("*.svg")) == ["1-set.svg", "2-free.svg"]
-    assert second["egg_free_clip_false_positives"]["confident_per_frame"] == pytest.approx(30 / 40)
+    assert second["detection"]["egg_free_clips"]["confident_per_frame"] == pytest.approx(30 / 40)
 
 
 def test_bench_of_nothing_is_wrong_usage(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
-    assert app.main(["bench", "--out", str(tmp_path / "out")]) == ExitCode.USAGE
+    assert app.main(["bench", "accuracy", "--out", str(tmp_path / "out")]) == ExitCode.USAGE
     assert "--egg-free" in capsys.readouterr().err
 
 
