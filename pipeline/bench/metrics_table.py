@@ -20,12 +20,11 @@ from pipeline.formatting import plural
 __all__ = ["metrics_table"]
 
 _LEGEND = f"""\
-AP: COCO's average precision on boxes, at an overlap of 0.5 and over 0.5 to 0.95. Recall, precision, stage right, errors
-and stages: of detections with a score of at least {SCORE_THRESHOLD:g} whose outlines overlap by at least \
-{MIN_OUTLINE_IOU:g}. Axes: mean
-difference of the two semi-axes. Centre: distance. Both: median / 90th percentile. Objects that are mostly hidden or cut
-near their pole are ignored. By visibility and depth, AP counts every false detection in each line.
-figures.json contains all metrics."""
+AP: COCO's average precision on boxes, at an overlap of 0.5 and over 0.5 to 0.95. All other metrics of
+detections: with a score of at least {SCORE_THRESHOLD:g} whose outlines overlap by at least {MIN_OUTLINE_IOU:g}. \
+Axes: mean difference of the two
+semi-axes. Centre: distance. Both: median / 90th percentile. Objects that are mostly hidden or cut near their pole are
+ignored. By visibility and depth, AP counts every false detection in each line. figures.json contains all metrics."""
 _WORST_EXAMS = 3  # exams that are named
 _COLUMN_WIDTHS = (8, 8, 9, 8, 11, 12, 14, 14)
 
@@ -142,8 +141,8 @@ def _count_lines(counts: CountMetrics) -> Iterator[str]:
     )
     if ignoring := counts.ignoring_occluded:
         yield (
-            f"    where partly occluded eggs are ignored: exact {ignoring.exact:.0%}, within 1 "
-            f"{ignoring.within_1:.0%}; bias {ignoring.bias:+.2f}; coverage of the 90 % interval {ignoring.interval_coverage:.0%}"
+            f"    ignoring partly occluded eggs: exact {ignoring.exact:.0%}, within 1 {ignoring.within_1:.0%}; bias "
+            f"{ignoring.bias:+.2f}; coverage of the 90 % interval {ignoring.interval_coverage:.0%}"
         )
     yield (
         f"  coverage of the 90 % interval {_number(counts.interval_coverage, '.0%')}; median width "
@@ -155,8 +154,8 @@ def _count_lines(counts: CountMetrics) -> Iterator[str]:
         f"error {_number(counts.calibration_error, '.3f')}"
     )
     yield (
-        f"  lower bound above the truth: {counts.lower_bound_violations}; egg-free animals reported with eggs: "
-        f"{counts.false_gravid} of {counts.egg_free}; animals with eggs reported as none seen: {counts.missed_gravid}"
+        f"  egg-free animals reported with eggs: {counts.false_gravid} of {counts.egg_free}; "
+        f"with eggs, but reported as none seen: {counts.missed_gravid}; lower bound above the truth: {counts.lower_bound_violations}"
     )
 
 

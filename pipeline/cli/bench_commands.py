@@ -42,7 +42,7 @@ def measure_accuracy(
     data_sets: Annotated[
         list[Path] | None,
         typer.Argument(
-            metavar="[DATASET]...", help="Folders with exams and ground truth, as written by clutchlight phantoms."
+            metavar="DATASET", help="Folders with exams and ground truth, as written by clutchlight phantoms."
         ),
     ] = None,
     egg_free: Annotated[
@@ -157,7 +157,7 @@ def measure_input(
 @bench.command("labels", epilog=EXIT_CODES_HELP)
 def compare_on_labels(
     labels: Annotated[Path, typer.Argument(metavar="LABELS", help="Folder written by clutchlight labels.")],
-    weights: Annotated[Path, typer.Option("--weights", metavar="FILE", help="The fine-tuned network.")],
+    weights: Annotated[Path, typer.Option("--weights", metavar="FILE", help="The new network.")],
     out: Out,
     baseline: Annotated[
         Path | None,
@@ -183,7 +183,7 @@ def compare_on_labels(
 def measure_speed(
     tracks: Annotated[
         list[int] | None,
-        typer.Argument(metavar="[TRACKS]...", min=1, help="Sizes of the simulated exams; 10, 100 and 1000 by default."),
+        typer.Argument(metavar="TRACKS", min=1, help="Sizes of the simulated exams; 10, 100 and 1000 by default."),
     ] = None,
     settings: SettingsFile = None,
     as_json: AsJson = False,
@@ -227,7 +227,7 @@ def compare_other_trackers(
 ) -> None:
     """Compare our tracks with those of other trackers on the same detections.
 
-    The trackers come from two libraries that are not installed by default: pip install 'clutchlight[other-trackers]'.
+    The trackers come from two libraries that are not installed by default, but with the extra other-trackers.
     """
     with handle_errors(traceback):
         from dataclasses import asdict

@@ -85,7 +85,7 @@ def _repeat_slice(data: bytearray, other: bytes, rng: np.random.Generator) -> No
     data[position:position] = piece * int(rng.integers(1, 4))
 
 
-def _insert_from_other(data: bytearray, other: bytes, rng: np.random.Generator) -> None:
+def _overwrite_from_other(data: bytearray, other: bytes, rng: np.random.Generator) -> None:
     piece = bytes(bytearray(other)[_random_slice(bytearray(other), rng)])
     position = _random_position(data, rng)
     data[position : position + len(piece)] = piece
@@ -99,5 +99,5 @@ DAMAGE_KINDS: dict[str, DamageFunction] = {
     "zeros": _overwrite_with_zeros,
     "loss": _remove_slice,
     "repeat": _repeat_slice,
-    "graft": _insert_from_other,
+    "graft": _overwrite_from_other,
 }

@@ -222,5 +222,5 @@ def test_the_document_is_json_and_the_table_has_the_same_numbers(mixed: DataSetM
     (shelled,) = [line for line in lines if line.startswith("  shelled  ")]
     assert shelled.split()[1:7] == ["3", "0.663", "0.416", "0.667", "0.667", "50.0%"]
     assert shelled.split()[7:] == ["0.12", "/", "0.23", "1.25", "/", "2.25"]
-    assert "detections with a score of at least 0.5 whose outlines overlap by at least 0.5" in " ".join(lines)
+    assert "with a score of at least 0.5 whose outlines overlap by at least 0.5" in " ".join(lines)
     assert max(map(len, lines)) <= 120

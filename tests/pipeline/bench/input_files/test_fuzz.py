@@ -7,9 +7,10 @@ import numpy as np
 import pytest
 
 from pipeline.bench.input_files.file_damage import DAMAGE_KINDS, damage_content
-from pipeline.bench.input_files.fuzz import FuzzLimits, fuzz
+from pipeline.bench.input_files.fuzz import fuzz
 from pipeline.bench.input_files.input_report import InputReport
 from pipeline.bench.input_files.sample_files import write_sample_files
+from pipeline.bench.input_files.worker_process import WorkerLimits
 from tests.pipeline.bench.input_files.misbehaving_readers import misbehave_by_suffix
 
 
@@ -28,7 +29,7 @@ def test_some_damaged_files_do_no_harm(tmp_path: Path) -> None:
 
 def test_every_failure_is_counted_and_the_next_file_is_read(tmp_path: Path) -> None:
     kinds = len(write_sample_files(tmp_path / "all"))
-    limits = FuzzLimits(cpu_seconds=0.5, extra_memory_mb=512)
+    limits = WorkerLimits(cpu_seconds=0.5, extra_memory_mb=512)
     report = fuzz(tmp_path, kinds, seed=1, limits=limits, reader=misbehave_by_suffix)  # type: ignore[arg-type]
     assert report.outcomes_by_file["wmv2.wmv"] == {"failed": 1}
     assert report.outcomes_by_file["mpeg2.mpg"] == {"crashed": 1}
