@@ -155,7 +155,8 @@ def _count_lines(counts: CountMetrics) -> Iterator[str]:
     )
     yield (
         f"  egg-free animals reported with eggs: {counts.false_gravid} of {counts.egg_free}; "
-        f"with eggs, but reported as none seen: {counts.missed_gravid}; lower bound above the truth: {counts.lower_bound_violations}"
+        f"with eggs, but reported as none seen: {counts.missed_gravid}; "
+        f"lower bound above the truth: {counts.lower_bound_violations}"
     )
 
 

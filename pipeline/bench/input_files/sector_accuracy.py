@@ -14,7 +14,8 @@ from pipeline.ingest.sector.sector import find_sector
 
 __all__ = ["SectorAccuracy", "mask_iou", "measure_sector_accuracy", "sector_accuracy_table"]
 
-FRAMES, FRAME_STEP = 6, 5  # a sector is found from these frames, about as many as a clip's first part contains
+# A sector is found from 6 frames that are 5 frames of the sweep apart: together about the part that is read ahead.
+FRAMES, FRAME_STEP = 6, 5
 POOR_IOU = 0.95
 
 
