@@ -41,7 +41,7 @@ class ExportedDetections:
     @property
     def is_shelled(self) -> NDArray[np.bool_]:
         """(D,) whether the detected stage is one with a shell."""
-        return self.stage != FOLLICLE
+        return np.asarray(self.stage != FOLLICLE)
 
     @property
     def tracked(self) -> NDArray[np.bool_]:

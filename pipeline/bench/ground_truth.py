@@ -71,7 +71,7 @@ class TrueObjects:
     @property
     def is_shelled(self) -> NDArray[np.bool_]:
         """(N,) whether the object has a shell."""
-        return self.stage != FOLLICLE
+        return np.asarray(self.stage != FOLLICLE)
 
 
 @dataclass(frozen=True)
