@@ -1,4 +1,4 @@
-"""Every number a user may want to change, as TOML with a comment and a unit each, and its reader."""
+"""The numbers that a centre may have a reason to change: TOML files with units and sources, and their reader."""
 
 from __future__ import annotations
 

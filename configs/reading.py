@@ -1,4 +1,4 @@
-"""TOML files to validated values, with every mistake named by file, line and key."""
+"""Reads TOML files into validated values, and names every mistake by file, line and key."""
 
 from __future__ import annotations
 
@@ -22,8 +22,11 @@ __all__ = ["ConfigError", "config_path", "read_toml", "require_ordered_ranges"]
 ModelT = TypeVar("ModelT", bound=BaseModel)
 KeyPath = tuple[str | int, ...]
 
-# A settings or side file is a page or two; anything larger is some other file under a wrong name.
+# Common practice, no source: a settings file or side file has a page or two, so anything larger is another file under a
+# wrong name.
 MAXIMUM_BYTES = 1 << 20
+MINIMUM_SIMILARITY = 0.5  # of difflib, 0 to 1: less similar keys are not suggested for an unknown one
+TYPING_ERROR_SIMILARITY = 0.8  # from here on the most similar key is the only suggestion
 
 
 class ConfigError(ClutchlightError):
@@ -31,20 +34,20 @@ class ConfigError(ClutchlightError):
 
 
 def config_path(name: str) -> Path:
-    """Where a file shipped in ``configs`` lies, for example ``config_path("settings.toml")``.
+    """The path of a file that is shipped in ``configs``, for example ``config_path("settings.toml")``.
 
     Raises ConfigError if the installation lacks it.
     """
     path = Path(str(resources.files("configs").joinpath(name)))
     if not path.is_file():
-        raise ConfigError(f"{path}: this file belongs to the program and is missing; install it again.")
+        raise ConfigError(f"{path}: this file is part of the program and is missing; install the program again.")
     return path
 
 
 def require_ordered_ranges(model: ModelT) -> ModelT:
-    """The same model, if each of its pairs gives the lower value first; for use as a validator after all others.
+    """The model itself, if each of its pairs has the lower value first. To be used as the last validator.
 
-    Raises ValueError with the pair's name.
+    Raises ValueError with the name of the pair.
     """
     for name, value in model:
         if isinstance(value, tuple) and value[0] > value[1]:
@@ -53,12 +56,12 @@ def require_ordered_ranges(model: ModelT) -> ModelT:
 
 
 def read_toml(path: Path, model: type[ModelT], *, defaults: Mapping[str, Any] | None = None) -> ModelT:
-    """The file's content as ``model``; keys that it does not give are taken from ``defaults``.
+    """The file's content as ``model``. Keys that the file does not have are taken from ``defaults``.
 
-    Types are not converted: "5" is no number and 1 is no truth value; a whole number may stand for a
-    float, an ISO string for a date. The model should forbid extra keys, else typing errors pass unseen.
+    Types are not converted: "5" is not a number and 1 is not a truth value. But an integer may stand for a float, and
+    an ISO string for a date. The model must forbid extra keys, or typing errors are not noticed.
 
-    Raises ConfigError, which lists all problems of the file at once.
+    Raises ConfigError, which lists all problems of the file.
     """
     text = _read_text(path)
     content = _parse(path, text)
@@ -79,9 +82,9 @@ def _read_text(path: Path) -> str:
     except OSError as error:
         raise ConfigError(f"{path}: cannot be read: {error.strerror or error}.") from None
     if raw is None:
-        raise ConfigError(f"{path}: larger than {MAXIMUM_BYTES} bytes, which no settings file is.")
+        raise ConfigError(f"{path}: larger than {MAXIMUM_BYTES} bytes, so it is not a settings file.")
     try:
-        # Editors on Windows put a byte order mark in front, which TOML does not know.
+        # Editors on Windows add a byte order mark, which TOML does not allow.
         text = raw.decode("utf-8-sig")
     except UnicodeDecodeError as error:
         line = raw[: error.start].count(b"\n") + 1
@@ -108,7 +111,7 @@ def _parse(path: Path, text: str) -> dict[str, Any]:
 def _iso(value: object) -> str:
     if isinstance(value, dt.date | dt.time):
         return value.isoformat()
-    raise TypeError(f"TOML has no values of type {type(value).__name__}")
+    raise TypeError(f"TOML has no type {type(value).__name__}")
 
 
 def _merge(below: Mapping[str, Any], above: Mapping[str, Any]) -> dict[str, Any]:
@@ -125,15 +128,15 @@ def _merge(below: Mapping[str, Any], above: Mapping[str, Any]) -> dict[str, Any]
 def _key_lines(text: str) -> dict[KeyPath, int]:
     """Line, from 1, of every key and table of a valid TOML text.
 
-    tomllib tells no lines. But a statement of a valid file is valid by itself, and no beginning of it that
-    ends at a line's end is; so lines are gathered until they parse, and their keys lie where they began.
+    tomllib gives no line numbers. But each statement of a valid file is valid by itself, and no part of it that stops
+    at an earlier line end is. So lines are collected until they parse, and their keys get the number of the first line.
     """
     lines: dict[KeyPath, int] = {}
     counts: dict[KeyPath, int] = {}
     table: KeyPath = ()
-    statement, began = "", 1
+    statement, first_line = "", 1
     for number, line in enumerate(text.split("\n"), start=1):
-        statement, began = (f"{statement}\n{line}", began) if statement else (line, number)
+        statement, first_line = (f"{statement}\n{line}", first_line) if statement else (line, number)
         try:
             content = tomllib.loads(statement)
         except tomllib.TOMLDecodeError:
@@ -141,16 +144,19 @@ def _key_lines(text: str) -> dict[KeyPath, int]:
         if statement.lstrip().startswith("["):
             table = _enter(content, counts)
             for end in range(1, len(table) + 1):
-                lines.setdefault(table[:end], began)
+                lines.setdefault(table[:end], first_line)
         else:
             for path in _paths(content):
-                lines.setdefault(table + path, began)
+                lines.setdefault(table + path, first_line)
         statement = ""
     return lines
 
 
 def _enter(header: dict[str, Any], counts: dict[KeyPath, int]) -> KeyPath:
-    """The path of the table that ``[a.b]`` or ``[[a.b]]`` opens, given as parsed; counts arrays' tables."""
+    """The path of the table that ``[a.b]`` or ``[[a.b]]`` opens.
+
+    header : as parsed;  counts : of the tables of each array so far, counted on here
+    """
     path: KeyPath = ()
     node: Any = header
     while node:
@@ -187,7 +193,9 @@ def _describe(path: Path, problem: ErrorDetails, lines: Mapping[KeyPath, int], m
     key = "".join(f"[{part + 1}]" if isinstance(part, int) else f".{part}" for part in location).lstrip(".")
     place = f"{path}" + (f", line {line}" if line else "") + (f", key '{key}'" if key else "")
     if problem["type"] == "extra_forbidden":
-        return f"{place}: unknown key{_suggestion(str(location[-1]), _fields(model, location[:-1]))}"
+        valid = _fields(model, location[:-1])
+        unused = [name for name in valid if (*location[:-1], name) not in lines]
+        return f"{place}: unknown key{_suggestion(str(location[-1]), valid, unused)}"
     if problem["type"] == "missing":
         return f"{place}: missing; add it."
     what = problem["msg"].removeprefix("Value error, ").replace("Input should be", "expected")
@@ -195,13 +203,18 @@ def _describe(path: Path, problem: ErrorDetails, lines: Mapping[KeyPath, int], m
     return f"{place}: {what}" + ("" if isinstance(given, dict | list) else f", got {given!r}") + "."
 
 
-def _suggestion(key: str, valid: list[str]) -> str:
-    near = difflib.get_close_matches(key, valid, n=1, cutoff=0.5)
-    return f"; did you mean '{near[0]}'?" if near else f"; valid here: {', '.join(sorted(valid)) or 'none'}."
+def _suggestion(key: str, valid: list[str], unused: list[str]) -> str:
+    """valid, unused : all keys of the table, and those that the file does not have already"""
+    similar = difflib.get_close_matches(key, unused, n=3, cutoff=MINIMUM_SIMILARITY)
+    if similar and difflib.SequenceMatcher(None, key, similar[0]).ratio() >= TYPING_ERROR_SIMILARITY:
+        return f"; did you mean '{similar[0]}'?"
+    quoted = [f"'{name}'" for name in similar]
+    choice = " or ".join(filter(None, [", ".join(quoted[:-1]), *quoted[-1:]]))
+    return f"{f'; did you mean {choice}?' if choice else '.'} Valid keys here: {', '.join(sorted(valid)) or 'none'}."
 
 
 def _fields(model: type[BaseModel], location: KeyPath) -> list[str]:
-    """Keys that the table at ``location`` may have."""
+    """The keys that the table at ``location`` may have."""
     for part in location:
         if isinstance(part, int):
             continue
@@ -213,7 +226,7 @@ def _fields(model: type[BaseModel], location: KeyPath) -> list[str]:
 
 
 def _model_within(annotation: Any) -> type[BaseModel] | None:
-    """The model in ``M``, ``tuple[M, ...]``, ``dict[str, M]`` or ``M | None``."""
+    """The model ``M`` of the annotations ``M``, ``tuple[M, ...]``, ``dict[str, M]`` and ``M | None``."""
     if isinstance(annotation, type) and issubclass(annotation, BaseModel):
         return annotation
     return next((found for part in get_args(annotation) if (found := _model_within(part))), None)

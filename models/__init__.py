@@ -1,1 +1,7 @@
-"""The learned part: tensors in, tensors out. Knows no files of exams and no phantoms."""
+"""The learned part: tensors in, tensors out. It knows neither exam files nor phantoms.
+
+Frames to ellipses: ``network`` and ``runtime`` run the network, ``output_channels`` says what each of its channels
+means, ``decode`` turns them into ellipses with scores. Ellipses: ``ellipse`` (numpy, without torch),
+``ellipse_tensors``, ``ellipsoid`` and ``gaussian_distance`` (torch), ``outline_matching``, ``average_precision``.
+Training: ``targets``, ``losses``, ``training``, ``checkpoint``. ``errors`` is the root of all of the program's errors.
+"""

@@ -1,8 +1,8 @@
-"""Average precision as the COCO challenge measures it, on upright boxes, by pycocotools, its authors' own program.
+"""Average precision as in the COCO challenge, on axis-aligned boxes, by pycocotools, the reference implementation.
 
-Strata follow the way in which COCO treats sizes: an object outside the stratum is neither rewarded nor punished, nor
-is a detection that answers for it or, unmatched, lies outside the stratum itself. Sizes are COCO's own (areas up to
-32 x 32 px, up to 96 x 96 px, and above); other strata put another value in the area's place.
+Strata work as sizes do in COCO: an object outside the stratum is neither rewarded nor punished. The same holds for a
+detection that matches such an object, and for an unmatched detection outside the stratum. Sizes are those of COCO
+(areas up to 32 x 32 px, up to 96 x 96 px, and larger); other strata replace the area by another value.
 """
 
 from __future__ import annotations
@@ -35,13 +35,13 @@ Range = tuple[float, float]
 
 COCO_AREA_RANGES: dict[str, Range] = {"small": (0.0, 32.0**2), "medium": (32.0**2, 96.0**2), "large": (96.0**2, 1e5**2)}
 _EVERYTHING: Range = (-np.inf, np.inf)
-# As in COCO. decode() gives at most 60 a picture, so that none is left out.
-_MOST_A_PICTURE = 100
+# As in COCO. decode() gives at most 60 detections per picture, so that none is left out.
+_MAX_DETECTIONS_PER_PICTURE = 100
 
 
 @dataclass(frozen=True)
 class PictureTruth:
-    """The true objects of one picture. ellipses : (M, 5) px;  ignored : (M,) bool, those that count neither way."""
+    """The true objects of one picture. ellipses : (M, 5) px;  ignored : (M,) bool, neither rewarded nor punished"""
 
     ellipses: Floats
     ignored: NDArray[np.bool_]
@@ -49,7 +49,7 @@ class PictureTruth:
 
 @dataclass(frozen=True)
 class PictureDetections:
-    """What was found in one picture. ellipses : (N, 5) px;  scores : (N,)"""
+    """The detections in one picture. ellipses : (N, 5) px;  scores : (N,)"""
 
     ellipses: Floats
     scores: Floats
@@ -58,7 +58,7 @@ class PictureDetections:
 @dataclass(frozen=True)
 class TrueBoxes:
     """The true objects of many pictures. picture : (N,) int64, from 0;  boxes : (N, 4) px, left, top, width, height;
-    areas : (N,) px, of the objects;  ignored : (N,) bool, those that count neither way
+    areas : (N,) px^2, of the objects;  ignored : (N,) bool, neither rewarded nor punished
     """
 
     picture: NDArray[np.int64]
@@ -69,7 +69,7 @@ class TrueBoxes:
 
 @dataclass(frozen=True)
 class DetectedBoxes:
-    """What was found in many pictures. picture : (D,) int64, from 0;  boxes : (D, 4) px;  scores : (D,)"""
+    """The detections in many pictures. picture : (D,) int64, from 0;  boxes : (D, 4) px;  scores : (D,)"""
 
     picture: NDArray[np.int64]
     boxes: Floats
@@ -78,8 +78,8 @@ class DetectedBoxes:
 
 @dataclass(frozen=True)
 class AveragePrecision:
-    """ap50 : at an overlap of 0.5;  mean : over overlaps 0.50, 0.55 ... 0.95. NaN where nothing was to be found
-    (COCO's -1).
+    """ap50 : at an overlap of 0.5;  mean : over overlaps 0.50, 0.55 ... 0.95. NaN if there are no objects to find
+    (-1 in COCO).
     """
 
     ap50: float
@@ -88,80 +88,82 @@ class AveragePrecision:
 
 @dataclass(frozen=True)
 class PrecisionRecallCurve:
-    """At an overlap of 0.5: precision (101,) at recalls 0, 0.01 ... 1, and score (101,), from which on each is
-    reached; -1 where nothing was to be found.
+    """At an overlap of 0.5: precision (101,) at recalls 0, 0.01 ... 1, and the score threshold (101,) at which each
+    recall is reached; -1 if there are no objects to find.
     """
 
     precision: Floats
     score: Floats
 
 
-def average_precision(wanted: Sequence[PictureTruth], found: Sequence[PictureDetections]) -> AveragePrecision:
-    """Average precision over pictures, (P,) each, of one kind of objects."""
-    true = np.concatenate([np.zeros((0, 5)), *(each.ellipses for each in wanted)])
-    given = np.concatenate([np.zeros((0, 5)), *(each.ellipses for each in found)])
-    boxes = ellipse.bounding_boxes(true)
+def average_precision(true: Sequence[PictureTruth], found: Sequence[PictureDetections]) -> AveragePrecision:
+    """Average precision over P pictures, (P,) each, for one kind of objects."""
+    true_ellipses = np.concatenate([np.zeros((0, 5)), *(each.ellipses for each in true)])
+    found_ellipses = np.concatenate([np.zeros((0, 5)), *(each.ellipses for each in found)])
+    boxes = ellipse.bounding_boxes(true_ellipses)
     return CocoEvaluator(
         TrueBoxes(
-            np.repeat(np.arange(len(wanted)), [len(each.ellipses) for each in wanted]),
+            np.repeat(np.arange(len(true)), [len(each.ellipses) for each in true]),
             boxes,
             boxes[:, 2:].prod(axis=1),
-            np.concatenate([np.zeros(0, bool), *(each.ignored for each in wanted)]),
+            np.concatenate([np.zeros(0, bool), *(each.ignored for each in true)]),
         ),
         DetectedBoxes(
             np.repeat(np.arange(len(found)), [len(each.ellipses) for each in found]),
-            ellipse.bounding_boxes(given),
+            ellipse.bounding_boxes(found_ellipses),
             np.concatenate([np.zeros(0), *(each.scores for each in found)]),
         ),
-        pictures=len(wanted),
+        pictures=len(true),
     ).overall()
 
 
 class CocoEvaluator:
-    """Objects of one kind, true and found, over a number of pictures."""
+    """Average precision of true and detected objects of one kind, over a number of pictures."""
 
     def __init__(self, true: TrueBoxes, found: DetectedBoxes, *, pictures: int) -> None:
         self._true, self._found, self._pictures = true, found, pictures
-        self._whole: Any = None
+        self._cached_evaluation: Any = None
 
     def overall(self) -> AveragePrecision:
-        return _read(self._everything(), 0)
+        return _read(self._unstratified(), 0)
 
     def curve(self) -> PrecisionRecallCurve:
-        result = self._everything().eval
+        result = self._unstratified().eval
         return PrecisionRecallCurve(result["precision"][0, :, 0, 0, 0], result["scores"][0, :, 0, 0, 0])
 
     def by_size(self) -> dict[str, AveragePrecision]:
-        """By COCO's sizes."""
-        judged = self._judged(self._true.areas, self._found.boxes[:, 2:].prod(axis=1), list(COCO_AREA_RANGES.values()))
-        return dict(zip(COCO_AREA_RANGES, judged, strict=True))
+        """By the sizes of COCO."""
+        values = self._by_range(
+            self._true.areas, self._found.boxes[:, 2:].prod(axis=1), list(COCO_AREA_RANGES.values())
+        )
+        return dict(zip(COCO_AREA_RANGES, values, strict=True))
 
     def by_range(self, true_value: Floats, found_value: Floats, ranges: Sequence[Range]) -> list[AveragePrecision]:
         """By ranges [low, high) of a value of the objects (N,) and of the detections (D,).
 
-        NaN : of an object, that it lies in no range;  of a detection, that it has no value and counts in each
+        An object whose value is NaN lies in no range; a detection whose value is NaN counts in every range.
         """
         true_value = np.where(np.isnan(true_value), -np.inf, true_value)
-        # COCO's ranges hold both their ends.
+        # The ranges of COCO include both their ends.
         half_open = [(low, float(np.nextafter(high, -np.inf))) for low, high in ranges]
-        return self._judged(true_value, found_value, half_open)
+        return self._by_range(true_value, found_value, half_open)
 
     def on_pictures(self, pictures: NDArray[np.bool_]) -> AveragePrecision:
-        """Of the marked pictures (P,) alone."""
-        whole, chosen = self._everything(), np.flatnonzero(pictures)
-        judge = _begun(whole.cocoGt, whole.cocoDt, [_EVERYTHING])
-        judge.params.imgIds = (chosen + 1).tolist()
-        # Each entry is one picture's, in their order, since there is one category and one range.
-        judge.evalImgs, judge._paramsEval = [whole.evalImgs[index] for index in chosen], judge.params
-        return _read(_accumulated(judge), 0)
+        """Over the selected pictures (P,) only."""
+        all_pictures, chosen = self._unstratified(), np.flatnonzero(pictures)
+        evaluator = _new_evaluator(all_pictures.cocoGt, all_pictures.cocoDt, [_EVERYTHING])
+        evaluator.params.imgIds = (chosen + 1).tolist()
+        # evalImgs has one entry per picture, in order, since there is one category and one range.
+        evaluator.evalImgs, evaluator._paramsEval = [all_pictures.evalImgs[index] for index in chosen], evaluator.params
+        return _read(_accumulated(evaluator), 0)
 
-    def _everything(self) -> Any:
-        if self._whole is None:
-            areas = np.zeros(len(self._true.boxes)), np.zeros(len(self._found.boxes))  # all of them within the range
-            self._whole = self._evaluated(*areas, [_EVERYTHING])
-        return self._whole
+    def _unstratified(self) -> Any:
+        if self._cached_evaluation is None:
+            areas = np.zeros(len(self._true.boxes)), np.zeros(len(self._found.boxes))  # all within the range
+            self._cached_evaluation = self._evaluated(*areas, [_EVERYTHING])
+        return self._cached_evaluation
 
-    def _judged(self, true_value: Floats, found_value: Floats, ranges: Sequence[Range]) -> list[AveragePrecision]:
+    def _by_range(self, true_value: Floats, found_value: Floats, ranges: Sequence[Range]) -> list[AveragePrecision]:
         evaluation = self._evaluated(true_value, found_value, ranges)
         return [_read(evaluation, index) for index in range(len(ranges))]
 
@@ -169,14 +171,14 @@ class CocoEvaluator:
         true, found = self._true, self._found
         truth = {"picture": true.picture, "bbox": true.boxes, "area": true_value, "iscrowd": true.ignored.astype(int)}
         crowd = np.zeros(len(found.boxes), int)
-        answers = {"picture": found.picture, "bbox": found.boxes, "area": found_value, "iscrowd": crowd}
-        judge = _begun(self._coco(truth), self._coco({**answers, "score": found.scores}), ranges)
-        with contextlib.redirect_stdout(io.StringIO()):  # it talks while it works
-            judge.evaluate()
-        return _accumulated(judge)
+        detections = {"picture": found.picture, "bbox": found.boxes, "area": found_value, "iscrowd": crowd}
+        evaluator = _new_evaluator(self._coco(truth), self._coco({**detections, "score": found.scores}), ranges)
+        with contextlib.redirect_stdout(io.StringIO()):  # it prints while it works
+            evaluator.evaluate()
+        return _accumulated(evaluator)
 
     def _coco(self, columns: dict[str, NDArray[Any]]) -> Any:
-        # Imported here since it reads plotting libraries along where there are any.
+        # Imported here since it loads plotting libraries if they are installed.
         from pycocotools.coco import COCO
 
         names = ["image_id" if name == "picture" else name for name in columns]
@@ -185,7 +187,7 @@ class CocoEvaluator:
         coco.dataset = {
             "images": [{"id": picture + 1} for picture in range(self._pictures)],
             "categories": [{"id": 1}],
-            # An id of 0 would count as no match.
+            # pycocotools takes an id of 0 for "no match".
             "annotations": [
                 {**dict(zip(names, row, strict=True)), "image_id": row[0] + 1, "id": number, "category_id": 1}
                 for number, row in enumerate(rows, 1)
@@ -196,24 +198,24 @@ class CocoEvaluator:
         return coco
 
 
-def _begun(truth: Any, answers: Any, ranges: Sequence[Range]) -> Any:
+def _new_evaluator(truth: Any, detections: Any, ranges: Sequence[Range]) -> Any:
     from pycocotools.cocoeval import COCOeval
 
-    judge = COCOeval(truth, answers, "bbox")
-    judge.params.areaRng = [list(each) for each in ranges]
-    judge.params.areaRngLbl = [str(index) for index in range(len(ranges))]
-    judge.params.maxDets = [_MOST_A_PICTURE]
-    return judge
+    evaluator = COCOeval(truth, detections, "bbox")
+    evaluator.params.areaRng = [list(each) for each in ranges]
+    evaluator.params.areaRngLbl = [str(index) for index in range(len(ranges))]
+    evaluator.params.maxDets = [_MAX_DETECTIONS_PER_PICTURE]
+    return evaluator
 
 
-def _accumulated(judge: Any) -> Any:
+def _accumulated(evaluator: Any) -> Any:
     with contextlib.redirect_stdout(io.StringIO()):
-        judge.accumulate()
-    return judge
+        evaluator.accumulate()
+    return evaluator
 
 
-def _read(judge: Any, index: int) -> AveragePrecision:
-    precision = judge.eval["precision"][:, :, 0, index, 0]  # (10 overlaps, 101 recalls)
+def _read(evaluator: Any, index: int) -> AveragePrecision:
+    precision = evaluator.eval["precision"][:, :, 0, index, 0]  # (10 overlaps, 101 recalls)
     if (precision < 0).all():
         return AveragePrecision(float("nan"), float("nan"))
     return AveragePrecision(float(precision[0].mean()), float(precision.mean()))

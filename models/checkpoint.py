@@ -1,4 +1,4 @@
-"""Where a training stands, kept in a file, so that a run that was stopped goes on."""
+"""The state of a training run in a file, so that a stopped run can continue."""
 
 from __future__ import annotations
 
@@ -9,6 +9,7 @@ from typing import Any
 
 import torch
 
+from models.atomic_write import partial_file
 from models.errors import ClutchlightError
 
 __all__ = ["Checkpoint", "CheckpointError"]
@@ -20,21 +21,19 @@ class CheckpointError(ClutchlightError):
 
 @dataclass(frozen=True)
 class Checkpoint:
-    """A file that holds the state of one run. run : what tells runs apart, for example their settings as JSON"""
+    """A file that holds the state of one run. run : what identifies the run, for example its settings as JSON"""
 
     path: Path
     run: str
 
     def save(self, state: dict[str, Any]) -> None:
-        """Under a temporary name first: a file of this name is whole."""
-        part = self.path.with_name(f".{self.path.name}.part")
-        torch.save({"run": self.run, "state": state}, part)
-        part.replace(self.path)
+        with partial_file(self.path) as part:
+            torch.save({"run": self.run, "state": state}, part)
 
     def load(self, device: torch.device) -> dict[str, Any] | None:
-        """The state that was saved last, with its tensors on the device; None where there is none.
+        """The state that was saved last, with its tensors on the device; None if there is no file.
 
-        Raises CheckpointError for a file that is damaged or of another run.
+        Raises CheckpointError if the file is damaged or belongs to another run.
         """
         try:
             stored = torch.load(self.path, map_location=device, weights_only=True)
@@ -42,16 +41,16 @@ class Checkpoint:
         except FileNotFoundError:
             return None
         except (torch.OutOfMemoryError, torch.AcceleratorError):
-            raise  # a full GPU says nothing about the file
+            raise  # a full GPU does not mean that the file is damaged
         except (OSError, RuntimeError, ValueError, TypeError, KeyError, EOFError, pickle.UnpicklingError) as error:
             raise CheckpointError(
-                f"The checkpoint {self.path} cannot be read; it is damaged, or no checkpoint ({type(error).__name__}). "
-                "Remove it to begin the run anew."
+                f"The checkpoint {self.path} cannot be read: it is damaged or not a checkpoint "
+                f"({type(error).__name__}). Remove it to start the run again from the beginning."
             ) from error
         if run != self.run:
             raise CheckpointError(
-                f"The checkpoint {self.path} is of a run with other settings. Continue with those, "
-                "or remove it to begin anew, or choose another place for the network."
+                f"The checkpoint {self.path} belongs to a run with other settings. Continue with those settings, "
+                "remove the file to start again, or choose another output file for the network."
             )
         return state
 

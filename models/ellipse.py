@@ -1,8 +1,8 @@
-"""The one ellipse: what it is, how it is fitted, measured and compared.
+"""The ellipse used throughout: its representation, and how ellipses are measured, compared and projected.
 
 An ellipse is a row ``[cx, cy, semi_major, semi_minor, degrees]``; many are an (N, 5) float64 array.
-x runs to the right and y down, as in a picture, pixel centres at whole numbers. ``degrees`` is the
-direction of the major axis, counted from +x towards +y, in [-90, 90). Lengths keep the unit they came in.
+x runs to the right and y down, as in a picture; pixel centres are whole numbers. ``degrees`` is the direction of the
+major axis, counted from +x towards +y, in [-90, 90). Lengths keep the unit in which they are given.
 """
 
 from __future__ import annotations
@@ -16,19 +16,19 @@ __all__ = [
     "bounding_boxes",
     "canonical",
     "contains",
-    "fit",
     "from_log_matrix",
     "outline",
     "overlap",
     "overlapping",
-    "perimeter",
+    "project",
     "to_log_matrix",
+    "wrap_degrees",
 ]
 
 Ellipses = NDArray[np.float64]
 
-# Polygons of this many corners stand in for ellipses where areas are compared; with the corners moved out
-# to keep the area exact, the error of an overlap stays below 0.001.
+# Overlaps are computed on polygons with this many corners. The corners are moved outwards so that the area is exact;
+# the error of an overlap then stays below 0.001.
 _CORNERS = 72
 
 
@@ -38,9 +38,15 @@ def canonical(ellipses: ArrayLike) -> Ellipses:
     swap = rows[:, 2] < rows[:, 3]
     rows[swap, 2], rows[swap, 3] = rows[swap, 3], rows[swap, 2]
     rows[swap, 4] += 90.0
-    rows[:, 4] = (rows[:, 4] + 90.0) % 180.0 - 90.0
-    rows[rows[:, 4] >= 90.0, 4] = -90.0  # the remainder of a number just below zero is rounded up to 180
+    rows[:, 4] = wrap_degrees(rows[:, 4])
     return rows
+
+
+def wrap_degrees(degrees: NDArray[np.float64]) -> NDArray[np.float64]:
+    """The same directions of an axis, in [-90, 90)."""
+    wrapped = (degrees + 90.0) % 180.0 - 90.0
+    # The remainder of a number just below zero is rounded up to 180.
+    return np.where(wrapped >= 90.0, -90.0, wrapped)
 
 
 def area(ellipses: ArrayLike) -> NDArray[np.float64]:
@@ -49,19 +55,8 @@ def area(ellipses: ArrayLike) -> NDArray[np.float64]:
     return np.asarray(np.pi * rows[:, 2] * rows[:, 3])
 
 
-def perimeter(ellipses: ArrayLike) -> NDArray[np.float64]:
-    """(N,) perimeters by Ramanujan's second formula (Modular equations and approximations to pi, 1914).
-
-    Its relative error is below 1e-6 up to an axis ratio of 3, and below 4.1e-4 for any ellipse.
-    """
-    rows = np.asarray(ellipses, dtype=np.float64).reshape(-1, 5)
-    a, b = rows[:, 2], rows[:, 3]
-    h = ((a - b) / (a + b)) ** 2
-    return np.asarray(np.pi * (a + b) * (1 + 3 * h / (10 + np.sqrt(4 - 3 * h))))
-
-
 def bounding_boxes(ellipses: ArrayLike) -> NDArray[np.float64]:
-    """(N, 4) upright boxes that just hold each ellipse: left, top, width, height."""
+    """(N, 4) the smallest axis-aligned box around each ellipse: left, top, width, height."""
     rows = np.asarray(ellipses, dtype=np.float64).reshape(-1, 5)
     angle = np.deg2rad(rows[:, 4])
     half_width = np.hypot(rows[:, 2] * np.cos(angle), rows[:, 3] * np.sin(angle))
@@ -81,7 +76,7 @@ def outline(ellipses: ArrayLike, corners: int = 48) -> NDArray[np.float64]:
 
 
 def contains(ellipses: ArrayLike, points: ArrayLike) -> NDArray[np.bool_]:
-    """(N, M) whether each of M points (M, 2) lies inside each of N ellipses."""
+    """(N, M) whether each of M points (M, 2) lies inside each of N ellipses, the outline included."""
     rows = np.asarray(ellipses, dtype=np.float64).reshape(-1, 5)
     offset = np.asarray(points, dtype=np.float64).reshape(1, -1, 2) - rows[:, None, :2]
     angle = np.deg2rad(rows[:, 4])[:, None]
@@ -93,32 +88,32 @@ def contains(ellipses: ArrayLike, points: ArrayLike) -> NDArray[np.bool_]:
 def overlap(first: ArrayLike, second: ArrayLike) -> NDArray[np.float64]:
     """(N, M) intersection over union of the areas of N and M ellipses.
 
-    Taken over area-true polygons with 72 corners; the error is below 0.001.
+    Computed on polygons of 72 corners with the exact area; the error is below 0.001.
     """
     rows, columns = canonical(first), canonical(second)
     result = np.zeros((len(rows), len(columns)))
     if result.size:
-        i, j = np.nonzero(_greatest_overlap(rows, columns) > 0)
+        i, j = np.nonzero(_upper_bound(rows, columns) > 0)
         result[i, j] = _overlap_of_pairs(rows[i], columns[j])
     return result
 
 
 def overlapping(ellipses: ArrayLike, more_than: float) -> NDArray[np.bool_]:
-    """(N, N) whether two of N ellipses overlap by more than a given intersection over union, false for itself.
+    """(N, N) whether two of N ellipses overlap by more than a given intersection over union; False on the diagonal.
 
-    As :func:`overlap` says it, and far quicker, since most pairs are told apart by their boxes and areas.
+    The same as comparing :func:`overlap`, and much faster: boxes and areas rule out most pairs.
     """
     rows = canonical(ellipses)
     result = np.zeros((len(rows), len(rows)), dtype=np.bool_)
     if len(rows):
-        i, j = np.nonzero(np.triu(_greatest_overlap(rows, rows) > more_than, 1))
+        i, j = np.nonzero(np.triu(_upper_bound(rows, rows) > more_than, 1))
         result[i, j] = _overlap_of_pairs(rows[i], rows[j]) > more_than
     return result | result.T
 
 
-def _greatest_overlap(rows: Ellipses, columns: Ellipses) -> NDArray[np.float64]:
-    """(N, M) what the overlap of N and M ellipses cannot exceed: they share no more than the smaller one's area and
-    no more than their boxes do.
+def _upper_bound(rows: Ellipses, columns: Ellipses) -> NDArray[np.float64]:
+    """(N, M) an upper bound of the overlap of N and M ellipses: their intersection is no larger than the smaller one
+    and no larger than the intersection of their boxes.
     """
     a, b = bounding_boxes(rows)[:, None], bounding_boxes(columns)[None]
     sides = np.minimum(a[..., :2] + a[..., 2:], b[..., :2] + b[..., 2:]) - np.maximum(a[..., :2], b[..., :2])
@@ -140,50 +135,34 @@ def _polygons(rows: Ellipses) -> NDArray[np.object_]:
     return np.asarray(shapely.polygons(outline(grown, _CORNERS)))
 
 
-def fit(points: ArrayLike) -> Ellipses | None:
-    """(5,) the ellipse that fits (N, 2) points best in the algebraic sense, or None if none does.
+def project(ellipse: ArrayLike, homography: NDArray[np.float64]) -> Ellipses:
+    """(5,) the image of an ellipse (5,) under a homography (3, 3): exactly an ellipse as long as it stays finite.
 
-    The direct least-squares fit of Fitzgibbon, Pilu and Fisher (IEEE PAMI 21:476, 1999) in the stable form of
-    Halir and Flusser (WSCG 1998): minimise the algebraic distance under 4ac - b^2 = 1, which admits nothing
-    but ellipses. That distance does not change under affine maps but its rounding does, so the points are turned
-    and stretched to unit spread along both of their principal axes first. None for fewer than five points, points
-    on a line, and points that no ellipse fits better than a parabola.
+    A conic x' C x = 0 in homogeneous coordinates becomes x' H^-T C H^-1 x = 0 under the map H.
     """
-    points = np.asarray(points, dtype=np.float64).reshape(-1, 2)
-    if len(points) < 5:
-        return None
-    middle = points.mean(axis=0)
-    _, lengths, axes = np.linalg.svd(points - middle, full_matrices=False)
-    if lengths[1] <= 1e-9 * lengths[0]:
-        return None
-    lengths = lengths / np.sqrt(len(points))
-    x, y = ((points - middle) @ axes.T / lengths).T
-    quadratic = np.stack([x * x, x * y, y * y], axis=1)
-    linear = np.stack([x, y, np.ones_like(x)], axis=1)
-    scatter = quadratic.T @ linear
-    back = -np.linalg.solve(linear.T @ linear, scatter.T)
-    reduced = quadratic.T @ quadratic + scatter @ back
-    constrained = np.stack([reduced[2] / 2, -reduced[1], reduced[0] / 2])
-    _, vectors = np.linalg.eig(constrained)
-    vectors = np.real(vectors)
-    good = np.flatnonzero(4 * vectors[0] * vectors[2] - vectors[1] ** 2 > 1e-9)
-    if not len(good):
-        return None
-    a, b, c, d, e, f = np.concatenate([vectors[:, good[0]], back @ vectors[:, good[0]]])
-    matrix = np.array([[a, b / 2], [b / 2, c]])
-    centre = np.linalg.solve(-2 * matrix, [d, e])
-    values, vectors = np.linalg.eigh(matrix / (centre @ matrix @ centre - f))
-    # The outline is the unit circle under a linear map; the map's singular values are the semi-axes.
-    directions, semi, _ = np.linalg.svd((axes.T * lengths) @ (vectors / np.sqrt(values)))
-    angle = np.rad2deg(np.arctan2(directions[1, 0], directions[0, 0]))
-    return np.asarray(canonical([*(middle + (centre * lengths) @ axes), *semi, angle])[0])
+    cx, cy, a, b, degrees = np.asarray(ellipse, dtype=np.float64)
+    cosine, sine = np.cos(np.deg2rad(degrees)), np.sin(np.deg2rad(degrees))
+    to_unit_circle = np.array(
+        [
+            [cosine / a, sine / a, -(cosine * cx + sine * cy) / a],
+            [-sine / b, cosine / b, (sine * cx - cosine * cy) / b],
+            [0.0, 0.0, 1.0],
+        ]
+    ) @ np.linalg.inv(homography)
+    conic = to_unit_circle.T @ np.diag([1.0, 1.0, -1.0]) @ to_unit_circle
+    shape, linear = conic[:2, :2], conic[:2, 2]
+    centre = -np.linalg.solve(shape, linear)
+    values, vectors = np.linalg.eigh(shape / -(conic[2, 2] + linear @ centre))
+    # eigh puts the smallest value first; it belongs to the major axis.
+    direction = np.rad2deg(np.arctan2(vectors[1, 0], vectors[0, 0]))
+    return np.asarray(canonical([*centre, *(1 / np.sqrt(values)), direction])[0])
 
 
 def to_log_matrix(ellipses: ArrayLike) -> NDArray[np.float64]:
     """(N, 3) the matrix logarithm R diag(log a, log b) R' of each ellipse's shape: xx, yy and xy entries.
 
-    The angle of a nearly round ellipse jumps; these three numbers do not, so a network can learn them
-    (log-Euclidean metric: Arsigny et al., Magn Reson Med 56:411, 2006).
+    The angle of a nearly round ellipse jumps under small changes. These three numbers do not, so a network can learn
+    them (log-Euclidean metric: Arsigny et al., Magn Reson Med 56:411, 2006).
     """
     rows = np.asarray(ellipses, dtype=np.float64).reshape(-1, 5)
     angle, log_a, log_b = np.deg2rad(rows[:, 4]), np.log(rows[:, 2]), np.log(rows[:, 3])
@@ -199,11 +178,11 @@ def to_log_matrix(ellipses: ArrayLike) -> NDArray[np.float64]:
 
 
 def from_log_matrix(centres: ArrayLike, log_matrix: ArrayLike) -> Ellipses:
-    """(N, 5) ellipses of (N, 2) centres and the (N, 3) entries that :func:`to_log_matrix` makes."""
+    """(N, 5) ellipses from (N, 2) centres and the (N, 3) entries of :func:`to_log_matrix`."""
     centres = np.asarray(centres, dtype=np.float64).reshape(-1, 2)
     xx, yy, xy = np.asarray(log_matrix, dtype=np.float64).reshape(-1, 3).T
     mean, difference = (xx + yy) / 2, (xx - yy) / 2
-    spread = np.hypot(difference, xy)
+    radius = np.hypot(difference, xy)  # the eigenvalues are mean + radius and mean - radius
     angle = np.rad2deg(np.arctan2(xy, difference)) / 2
-    rows = np.stack([centres[:, 0], centres[:, 1], np.exp(mean + spread), np.exp(mean - spread), angle], axis=1)
+    rows = np.stack([centres[:, 0], centres[:, 1], np.exp(mean + radius), np.exp(mean - radius), angle], axis=1)
     return canonical(rows)

@@ -1,13 +1,12 @@
 """The network: one grey picture in, dense maps of centres, stages and amodal ellipses out.
 
 An encoder and decoder with skip connections (U-Net: Ronneberger et al., MICCAI 2015) of residual blocks, small
-enough for two CPU cores. The picture is halved once before anything else and the answer is given on a grid four
-times coarser than the picture, because an egg's outline is regressed as numbers and not painted.
+enough for two CPU cores. The first layer halves the picture, and the output grid is four times coarser than the
+picture, because an egg's outline is regressed as numbers, not drawn pixel by pixel.
 """
 
 from __future__ import annotations
 
-import hashlib
 import json
 from dataclasses import asdict, dataclass
 from itertools import pairwise
@@ -18,6 +17,7 @@ import torch
 from torch import Tensor, nn
 from torch.nn import functional
 
+from models.atomic_write import partial_file
 from models.errors import ClutchlightError
 from models.output_channels import CHANNEL_COUNT, CHANNELS
 
@@ -27,7 +27,6 @@ __all__ = [
     "WeightsError",
     "load_weights",
     "save_weights",
-    "weights_sha256",
 ]
 
 
@@ -37,22 +36,10 @@ class WeightsError(ClutchlightError):
 
 @dataclass(frozen=True)
 class NetworkConfig:
-    """What the network is made of and what it is shown.
-
-    widths : channels at strides 2, 4, 8, 16 and 32;  blocks : residual blocks per level of the encoder
-    frames : neighbouring frames of a sweep, one a channel; the answer is about the middle one
-    has_scale_channel : whether a further channel holds log(mm per px) everywhere, or 0 where that is not known
-    """
+    """widths : channels at strides 2, 4, 8, 16 and 32;  blocks : residual blocks per level of the encoder"""
 
     widths: tuple[int, int, int, int, int] = (16, 32, 64, 128, 192)
     blocks: tuple[int, int, int, int, int] = (1, 1, 2, 2, 2)
-    frames: int = 1
-    has_scale_channel: bool = False
-
-    @property
-    def input_channels(self) -> int:
-        """Channels of the picture."""
-        return self.frames + int(self.has_scale_channel)
 
 
 class _Block(nn.Module):
@@ -77,13 +64,17 @@ def _convolution(before: int, after: int, *, side: int, stride: int = 1) -> nn.S
 
 
 class EggNetwork(nn.Module):
-    """(B, input_channels, H, W) float32, grey in [0, 1], H and W multiples of 32 -> (B, 11, H/4, W/4), see models.output_channels."""
+    """Pictures (B, 1, H, W) float32, grey in [0, 1], H and W multiples of 32 -> (B, 11, H/4, W/4).
 
-    def __init__(self, shape: NetworkConfig | None = None) -> None:
+    The channels of the output are those of models.output_channels. The names of the attributes are the names of the
+    tensors in weights files.
+    """
+
+    def __init__(self, config: NetworkConfig | None = None) -> None:
         super().__init__()
-        self.config = shape or NetworkConfig()
+        self.config = config or NetworkConfig()
         widths, blocks = self.config.widths, self.config.blocks
-        self.stem = _convolution(self.config.input_channels, widths[0], side=5, stride=2)
+        self.stem = _convolution(1, widths[0], side=5, stride=2)
         self.down = nn.ModuleList(_convolution(before, after, side=3, stride=2) for before, after in pairwise(widths))
         self.levels = nn.ModuleList(
             nn.Sequential(*(_Block(width) for _ in range(count))) for width, count in zip(widths, blocks, strict=True)
@@ -91,7 +82,7 @@ class EggNetwork(nn.Module):
         self.lateral = nn.ModuleList(_convolution(deep, shallow, side=1) for shallow, deep in pairwise(widths[1:]))
         self.merged = nn.ModuleList(_Block(width) for width in widths[1:-1])
         self.head = nn.Sequential(_convolution(widths[1], 64, side=3), nn.Conv2d(64, CHANNEL_COUNT, 1))
-        # Centres are rare: start from a probability of 1 % so that the first steps are not spent unlearning them
+        # Centres are rare. Starting from a probability of 1 % (logit -4.6), the first steps need not unlearn them
         # (Lin et al., Focal loss, ICCV 2017, section 4.1).
         final = cast(nn.Conv2d, self.head[1])
         nn.init.zeros_(cast(Tensor, final.bias))
@@ -99,40 +90,40 @@ class EggNetwork(nn.Module):
 
     def forward(self, picture: Tensor) -> Tensor:
         x = self.levels[0](self.stem(picture))
-        kept: list[Tensor] = []
+        skips: list[Tensor] = []
         for down, level in zip(self.down, list(self.levels)[1:], strict=True):
             x = level(down(x))
-            kept.append(x)
-        x = kept[-1]
-        for index in range(len(kept) - 2, -1, -1):
+            skips.append(x)
+        x = skips[-1]
+        for index in range(len(skips) - 2, -1, -1):
             deeper = functional.interpolate(self.lateral[index](x), scale_factor=2.0, mode="nearest")
-            x = self.merged[index](kept[index] + deeper)
+            x = self.merged[index](skips[index] + deeper)
         return cast(Tensor, self.head(x))
 
     @torch.no_grad()
     def scale_uncertainty(self, *, centre: float, axes: float) -> None:
-        """Multiply all errors that the network states of itself: their logarithms are what the last layer says."""
+        """Multiply the uncertainties by two factors, by a shift of the bias: the last layer puts out logarithms."""
         bias = cast(Tensor, cast(nn.Conv2d, self.head[1]).bias)
         bias[CHANNELS["uncertainty"]] += torch.tensor([centre, axes], device=bias.device).log()
 
 
 def save_weights(network: EggNetwork, path: Path, notes: dict[str, str]) -> None:
-    """Write float16 safetensors with the network's shape and the notes (who made it, how, how good) inside."""
+    """Write float16 safetensors whose metadata are the network's shape and the notes, such as settings and metrics."""
     from safetensors.torch import save
 
     tensors = {
         name: value.detach().cpu().to(torch.float16 if value.is_floating_point() else value.dtype).contiguous()
         for name, value in network.state_dict().items()
     }
-    part = path.with_name(f".{path.name}.part")  # a file of the name itself is whole
-    part.write_bytes(_in_order(save(tensors, metadata={**notes, "network_shape": json.dumps(asdict(network.config))})))
-    part.replace(path)
+    content = save(tensors, metadata={**notes, "network_shape": json.dumps(asdict(network.config))})
+    with partial_file(path) as part:
+        part.write_bytes(_with_sorted_header(content))
 
 
-def _in_order(content: bytes) -> bytes:
-    """The same safetensors file with its header sorted: safetensors writes the metadata in an order of chance.
+def _with_sorted_header(content: bytes) -> bytes:
+    """The same safetensors file with its header sorted, since safetensors writes the metadata in random order.
 
-    A file is the header's length (8 bytes, little-endian), the header (JSON, filled up with spaces), and the tensors.
+    A file is the header's length (8 bytes, little-endian), the header (JSON, padded with spaces), and the tensors.
     """
     end = 8 + int.from_bytes(content[:8], "little")
     header = json.dumps(json.loads(content[8:end]), sort_keys=True, separators=(",", ":")).encode()
@@ -143,28 +134,35 @@ def _in_order(content: bytes) -> bytes:
 def load_weights(path: Path) -> EggNetwork:
     """The network in evaluation mode, float32.
 
-    Raises WeightsError for a file that is missing, damaged or of another network.
+    Raises WeightsError for a file that is missing, damaged or made for another network.
     """
     from safetensors import safe_open
 
     try:
         with safe_open(path, framework="pt") as stored:
-            shape = json.loads(
-                (stored.metadata() or {})["network_shape"].replace('"told_scale"', '"has_scale_channel"')
-            )
+            config = _read_config((stored.metadata() or {})["network_shape"])
             tensors = {name: stored.get_tensor(name) for name in stored.keys()}  # noqa: SIM118, no mapping
-        network = EggNetwork(
-            NetworkConfig(tuple(shape.pop("widths")), tuple(shape.pop("blocks")), **shape)  # files may know fewer keys
-        )
+        network = EggNetwork(config)
         network.load_state_dict({n: t.float() if t.is_floating_point() else t for n, t in tensors.items()})
     except FileNotFoundError as error:
-        raise WeightsError(f"No weights file at {path}. Name one that exists, or leave the option out.") from error
+        raise WeightsError(f"There is no weights file at {path}. Name an existing file, or omit the option.") from error
     except Exception as error:
         # safetensors raises its own undocumented types for damaged files, torch a RuntimeError for other shapes.
         raise WeightsError(f"{path} does not hold weights of this network ({error}). Use another file.") from error
     return network.eval()
 
 
-def weights_sha256(path: Path) -> str:
-    """SHA-256 of the weights file: the identity of the model in every result."""
-    return hashlib.sha256(path.read_bytes()).hexdigest()
+# Older files also state what the network's input is. These values stand for one grey frame and nothing else.
+_INPUT_OF_OLDER_FILES = {"frames": 1, "told_scale": False, "has_scale_channel": False}
+
+
+def _read_config(network_shape: str) -> NetworkConfig:
+    """The shape in a file's metadata (JSON). Raises KeyError or ValueError for that of another kind of network."""
+    stored = json.loads(network_shape)
+    config = NetworkConfig(tuple(stored.pop("widths")), tuple(stored.pop("blocks")))
+    for name, value in stored.items():
+        if name not in _INPUT_OF_OLDER_FILES or value != _INPUT_OF_OLDER_FILES[name]:
+            raise ValueError(
+                f"its {name} is {json.dumps(value)}; this program runs networks whose input is one grey frame"
+            )
+    return config

@@ -1,4 +1,4 @@
-"""Which found outline answers for which true one."""
+"""Which detected outline matches which true one."""
 
 from __future__ import annotations
 
@@ -10,23 +10,23 @@ from models.ellipse import overlap
 
 __all__ = ["match", "overlaps_ignored"]
 
-# A found outline that shares this much with an ignored object was drawn because of it.
-_SHARED_WITH_IGNORED = 0.3
+# A detection with this overlap (intersection over union) with an ignored object was caused by it. Judgement, no source.
+_MIN_IGNORED_OVERLAP = 0.3
 
 
 def match(
     found: ArrayLike, true: ArrayLike, *, minimum_overlap: float
 ) -> tuple[NDArray[np.int64], NDArray[np.int64], NDArray[np.float64]]:
-    """Pairs of (N, 5) found and (M, 5) true ellipses: rows, columns and their overlaps, (P,) each.
+    """Pairs of (N, 5) detected and (M, 5) true ellipses: rows, columns and their overlaps, (P,) each.
 
-    One to one, with the greatest sum of overlaps (intersection over union); pairs below minimum_overlap are none.
+    One to one, with the largest sum of overlaps (intersection over union). Pairs below minimum_overlap are left out.
     """
-    shared = overlap(found, true)
-    rows, columns = linear_sum_assignment(-shared)
-    good = shared[rows, columns] >= minimum_overlap
-    return rows[good], columns[good], shared[rows, columns][good]
+    overlaps = overlap(found, true)
+    rows, columns = linear_sum_assignment(-overlaps)
+    good = overlaps[rows, columns] >= minimum_overlap
+    return rows[good], columns[good], overlaps[rows, columns][good]
 
 
 def overlaps_ignored(found: ArrayLike, ignored: ArrayLike) -> NDArray[np.bool_]:
-    """(N,) whether each found ellipse lies on one of (M, 5) objects that count neither way."""
-    return np.asarray(overlap(found, ignored).max(axis=1, initial=0.0) >= _SHARED_WITH_IGNORED)
+    """(N,) whether each detected ellipse lies on one of (M, 5) ignored objects."""
+    return np.asarray(overlap(found, ignored).max(axis=1, initial=0.0) >= _MIN_IGNORED_OVERLAP)

@@ -1,20 +1,18 @@
-"""One interface, two engines: OpenVINO for CPUs, torch for GPUs and as the reference."""
+"""Engines that run the network: OpenVINO on CPUs; torch on GPUs and as the reference."""
 
 from __future__ import annotations
 
+import hashlib
 import importlib.resources
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Protocol, cast
+from typing import Any, Protocol, cast
 
 import numpy as np
 from numpy.typing import NDArray
 
 from models.errors import ClutchlightError
 
-if TYPE_CHECKING:
-    from models.network import EggNetwork
-
-__all__ = ["Engine", "EngineError", "OpenVinoEngine", "TorchEngine", "make_engine", "shipped_weights"]
+__all__ = ["Engine", "EngineError", "OpenVinoEngine", "TorchEngine", "make_engine", "shipped_weights", "weights_sha256"]
 
 
 class EngineError(ClutchlightError):
@@ -22,21 +20,21 @@ class EngineError(ClutchlightError):
 
 
 class Engine(Protocol):
-    """Anything that answers pictures."""
+    """What runs the network on pictures."""
 
     @property
     def name(self) -> str:
-        """Engine, precision and device, as written into the store: answers of one name are the same bytes."""
+        """Engine, precision and device, as written to the store: engines of one name give the same bytes."""
         ...
 
     @property
     def weights_name(self) -> str:
-        """The weights file's name without its ending."""
+        """The weights file's name without its suffix."""
         ...
 
     @property
     def weights_sha256(self) -> str:
-        """The weights file's identity."""
+        """SHA-256 of the weights file."""
         ...
 
     def run(self, pictures: NDArray[np.float32]) -> NDArray[np.float32]:
@@ -45,58 +43,56 @@ class Engine(Protocol):
 
 
 def shipped_weights() -> Path:
-    """The trained network that comes with the package."""
+    """The weights file that is part of the package."""
     return Path(str(importlib.resources.files("models"))) / "weights" / "clutchlight.safetensors"
 
 
-def _single_frame_network(weights: Path) -> EggNetwork:
-    """A network that needs nothing but one grey frame. Raises WeightsError for any other."""
-    from models.network import WeightsError, load_weights
+def weights_sha256(path: Path) -> str:
+    """SHA-256 of the weights file: the identity of the network in every result. Raises WeightsError if unreadable."""
+    try:
+        return hashlib.sha256(path.read_bytes()).hexdigest()
+    except OSError as error:
+        from models.network import WeightsError
 
-    network = load_weights(weights)
-    if network.config.input_channels != 1:
         raise WeightsError(
-            f"{weights} holds a network that wants more than one grey frame: {network.config.frames} frame(s), scale "
-            f"{'told' if network.config.has_scale_channel else 'not told'}. Recordings are read with one frame and no scale: "
-            "use weights trained with frames = 1 and has_scale_channel = false."
-        )
-    return network
+            f"No weights file at {path} ({error.strerror}). Name one that exists, or leave the option out."
+        ) from error
 
 
 class TorchEngine:
-    """The reference: float32, on a CUDA device if there is one and it is asked for."""
+    """The reference engine: float32, on the CPU or on a CUDA device."""
 
     def __init__(self, weights: Path, *, device: str = "cpu", threads: int = 2) -> None:
         import torch
 
-        from models.network import weights_sha256
+        from models.network import load_weights
 
         if device != "cpu" and not torch.cuda.is_available():
-            raise EngineError(f"There is no {device} device on this machine. Leave the device out to use the CPU.")
+            raise EngineError(f"There is no {device} device on this machine. Choose openvino or torch to use the CPU.")
         torch.set_num_threads(threads)
         self._torch = torch
-        self._network = _single_frame_network(weights).to(device)
+        self._network = load_weights(weights).to(device)
         self._device = device
         self.name = f"torch-f32-{device}"
         self.weights_name, self.weights_sha256 = weights.stem, weights_sha256(weights)
 
     def run(self, pictures: NDArray[np.float32]) -> NDArray[np.float32]:
         with self._torch.inference_mode():
-            answer = self._network(self._torch.from_numpy(pictures).to(self._device))
-            return cast(NDArray[np.float32], answer.float().cpu().numpy())
+            output = self._network(self._torch.from_numpy(pictures).to(self._device))
+            return cast(NDArray[np.float32], output.float().cpu().numpy())
 
 
 class OpenVinoEngine:
-    """The CPU engine: bfloat16 where the processor computes in it natively, float32 elsewhere."""
+    """The CPU engine: bfloat16 where the processor supports it natively, else float32."""
 
     def __init__(self, weights: Path, *, threads: int = 2) -> None:
         import openvino
         import torch
 
-        from models.network import weights_sha256
+        from models.network import load_weights
         from models.output_channels import INPUT_SIDE_PX
 
-        network = _single_frame_network(weights)
+        network = load_weights(weights)
         example = torch.zeros(2, 1, INPUT_SIDE_PX, INPUT_SIDE_PX)
         batch = torch.export.Dim("batch", min=1, max=1024)
         program = torch.export.export(network, (example,), dynamic_shapes=({0: batch},))
@@ -118,23 +114,23 @@ class OpenVinoEngine:
         self.weights_name, self.weights_sha256 = weights.stem, weights_sha256(weights)
 
     def run(self, pictures: NDArray[np.float32]) -> NDArray[np.float32]:
-        # One picture a request: streams work side by side, and an answer never depends on its neighbours.
-        answers: list[NDArray[np.float32] | None] = [None] * len(pictures)
+        # One picture per request: streams run in parallel, and the output for a picture never depends on the others.
+        outputs: list[NDArray[np.float32] | None] = [None] * len(pictures)
 
         def keep(request: Any, index: int) -> None:
-            answers[index] = np.array(request.get_output_tensor(0).data[0], dtype=np.float32)
+            outputs[index] = np.array(request.get_output_tensor(0).data[0], dtype=np.float32)
 
         self._queue.set_callback(keep)
         for index, picture in enumerate(pictures):
             self._queue.start_async({0: picture[None]}, index)
         self._queue.wait_all()
-        return np.stack(cast(list[NDArray[np.float32]], answers))
+        return np.stack(cast(list[NDArray[np.float32]], outputs))
 
 
 def make_engine(name: str, weights: Path, *, threads: int = 2) -> Engine:
-    """The engine called "openvino", "torch" or "cuda".
+    """The engine named "openvino", "torch" or "cuda".
 
-    Raises EngineError for another name or a device that is missing, WeightsError for unusable weights.
+    Raises EngineError for an unknown name or a missing device, WeightsError for weights that cannot be used.
     """
     if name == "openvino":
         return OpenVinoEngine(weights, threads=threads)
@@ -142,4 +138,4 @@ def make_engine(name: str, weights: Path, *, threads: int = 2) -> Engine:
         return TorchEngine(weights, threads=threads)
     if name == "cuda":
         return TorchEngine(weights, device="cuda", threads=threads)
-    raise EngineError(f'There is no engine called "{name}". Choose openvino, torch or cuda.')
+    raise EngineError(f'There is no engine named "{name}". Choose openvino, torch or cuda.')

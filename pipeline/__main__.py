@@ -1,4 +1,4 @@
-"""The command line: ``python -m pipeline`` is ``clutchlight``."""
+"""``python -m pipeline`` is the command ``clutchlight``."""
 
 import sys
 

@@ -1,13 +1,14 @@
-"""Numbers and dates as people write them, the same on every page and in every table."""
+"""Numbers and dates as text, the same on every page and in every table."""
 
 from __future__ import annotations
 
 import datetime as dt
 
-__all__ = ["EN_DASH", "MONTHS", "MULTIPLICATION_SIGN", "date_text", "percent", "plural"]
+__all__ = ["EN_DASH", "MONTHS", "MULTIPLICATION_SIGN", "date_text", "format_signed", "percent", "plural"]
 
 MULTIPLICATION_SIGN = "\N{MULTIPLICATION SIGN}"
 EN_DASH = "\N{EN DASH}"
+MINUS_SIGN = "\N{MINUS SIGN}"
 
 MONTHS = (
     "January", "February", "March", "April", "May", "June",
@@ -16,18 +17,43 @@ MONTHS = (
 
 
 def date_text(date: dt.date) -> str:
-    """14 May 2026, whatever the machine's language."""
+    """The date in English, whatever the machine's locale.
+
+    >>> date_text(dt.date(2026, 5, 14))
+    '14 May 2026'
+    """
     return f"{date.day} {MONTHS[date.month - 1]} {date.year}"
 
 
 def plural(number: int, noun: str) -> str:
+    """The number with its noun, which takes an "s" unless there is exactly one.
+
+    >>> plural(1, "egg"), plural(1200, "egg")
+    ('1 egg', '1,200 eggs')
+    """
     return f"{number:,} {noun}" if number == 1 else f"{number:,} {noun}s"
 
 
 def percent(probability: float) -> str:
-    """Whole per cent; never 0 % or 100 % of something that is not certain."""
+    """The probability in whole per cent. "0 %" and "100 %" appear only where the probability is exactly 0 or 1.
+
+    >>> percent(0.82), percent(0.996)
+    ('82 %', 'over 99 %')
+    """
     if 0.0 < probability < 0.01:
         return "under 1 %"
     if 0.99 < probability < 1.0:
         return "over 99 %"
     return f"{100 * probability:.0f} %"
+
+
+def format_signed(value: float, digits: int = 0) -> str:
+    """The number with its sign and that many digits after the point. Zero has no sign.
+
+    >>> format_signed(2.04, 1), format_signed(-0.01, 1), format_signed(3)
+    ('+2.0', '0.0', '+3')
+    """
+    text = f"{abs(value):.{digits}f}"
+    if not float(text):
+        return text
+    return f"{MINUS_SIGN if value < 0 else '+'}{text}"

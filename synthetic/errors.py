@@ -1,4 +1,4 @@
-"""The error of an impossible phantom."""
+"""The error of phantoms that cannot exist or cannot be written."""
 
 from __future__ import annotations
 
@@ -8,4 +8,4 @@ __all__ = ["PhantomError"]
 
 
 class PhantomError(ClutchlightError):
-    """Settings that no animal, probe or clip can have; the text names the setting and what would do."""
+    """Settings that no animal, probe or clip can have, or files that cannot be written; the text says what to change."""

@@ -1,4 +1,4 @@
-"""Settings for all tests."""
+"""Settings of all tests."""
 
 from __future__ import annotations
 
@@ -9,21 +9,21 @@ from pathlib import Path
 import pytest
 from hypothesis import settings
 
-# The same examples in every run, and no deadline: a busy machine is no error of the code.
+# Hypothesis uses the same examples in every run, without deadline: a busy machine is not an error of the code.
 settings.register_profile("repeatable", derandomize=True, deadline=None)
 settings.load_profile("repeatable")
 
-# Every core has tests of its own to run, and small tensors gain nothing from the quarrel of threads over them.
+# One thread per process: every core runs its own tests, and more threads would not speed up small tensors.
 os.environ.setdefault("OMP_NUM_THREADS", "1")
 
 
 def pytest_xdist_auto_num_workers(config: pytest.Config) -> int:
-    """A process for each core, up to four, as each imports everything; for single files none besides this one."""
+    """One process per core, at most four, since each imports everything. For single files, only this process."""
     if all(Path(argument.partition("::")[0]).is_file() for argument in config.args):
         return 0
     return min(4, len(os.sched_getaffinity(0)))
 
 
 def pytest_collection_finish() -> None:
-    """What was imported stays; looking through all of it for garbage, again and again, took longer than some tests."""
+    """Exclude all imported objects from garbage collection, which otherwise took longer than some tests."""
     gc.freeze()

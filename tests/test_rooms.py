@@ -1,4 +1,4 @@
-"""Who may import whom: the packages one way only, and inside the pipeline from floor to floor downwards."""
+"""Which modules may import which: packages in one direction only, and rooms of a package from lower floors only."""
 
 from __future__ import annotations
 
@@ -13,7 +13,7 @@ import pytest
 
 ROOT = Path(__file__).parents[1]
 
-# Each package, and those that it may import from.
+# Each package, and the packages that it may import.
 MAY_IMPORT = {
     "models": {"models"},
     "configs": {"configs", "models"},
@@ -21,10 +21,11 @@ MAY_IMPORT = {
     "pipeline": {"pipeline", "synthetic", "configs", "models"},
 }
 
-# Rooms of a package, from the ground up. A room imports from itself and from the floors below it.
+# The rooms of a package, lowest floor first. A room imports from itself and from the floors below it.
 FLOORS: dict[str, tuple[set[str], ...]] = {
     "pipeline": (
-        {"settings", "formatting"},
+        {"calibration_file", "formatting"},
+        {"settings"},
         {"ingest"},
         {"exams", "detect"},
         {"store", "track"},
@@ -39,7 +40,7 @@ FLOORS: dict[str, tuple[set[str], ...]] = {
         {"__main__"},
     ),
     "synthetic": (
-        {"errors"},
+        {"errors", "decibels"},
         {"appearance", "anatomy"},
         {"acoustics"},
         {"training"},
@@ -47,15 +48,15 @@ FLOORS: dict[str, tuple[set[str], ...]] = {
     ),
 }
 
-LONGEST = 400
-NAMES_FOR_ANYTHING = {"utils", "util", "utilities", "helpers", "helper", "common", "misc"}
+MAXIMUM_LINES = 400
+VAGUE_NAMES = {"utils", "util", "utilities", "helpers", "helper", "common", "misc"}
 
 
 @dataclass(frozen=True)
 class Import:
-    """One module of this repository that another imports.
+    """One module of this repository that another one imports.
 
-    types_only : under ``if TYPE_CHECKING``, so that nothing is imported when the program runs
+    types_only : under ``if TYPE_CHECKING``, so not imported when the program runs
     """
 
     importer: str
@@ -73,7 +74,7 @@ def module_name(path: Path) -> str:
 
 
 def sources(*folders: str) -> dict[str, Path]:
-    """Dotted names and files of all modules below folders of the repository."""
+    """All modules under these folders of the repository: the dotted name and the file of each."""
     return {module_name(path): path for folder in folders for path in sorted((ROOT / folder).rglob("*.py"))}
 
 
@@ -81,7 +82,7 @@ MODULES = sources(*MAY_IMPORT)
 
 
 def read_imports(importer: str, source: str, modules: Iterable[str]) -> Iterator[Import]:
-    """What a module imports of the given modules and their packages, wherever in its text."""
+    """The imports of a module, anywhere in its source, from the given modules and their packages."""
     known = set(modules)
     packages = {name.split(".")[0] for name in known}
 
@@ -92,8 +93,8 @@ def read_imports(importer: str, source: str, modules: Iterable[str]) -> Iterator
         elif isinstance(node, ast.ImportFrom):
             assert node.level == 0, f"{importer}, line {node.lineno}: a relative import"
             module = str(node.module)
-            whole = [f"{module}.{alias.name}" for alias in node.names]
-            names = sorted({name if name in known else module for name in whole})
+            full_names = [f"{module}.{alias.name}" for alias in node.names]
+            names = sorted({name if name in known else module for name in full_names})
         for name in names:
             if name.split(".")[0] in packages:
                 yield Import(importer, name, node.lineno, types_only)  # type: ignore[attr-defined]
@@ -114,7 +115,7 @@ def all_imports() -> list[Import]:
 
 
 def room_and_floor(module: str) -> tuple[str, int] | None:
-    """The room of its package that a module belongs to, and its floor from 0; None where it has none."""
+    """The room of a module and its floor, counted from 0; None if it is in no room."""
     package, _, rest = module.partition(".")
     room = rest.split(".")[0]
     for floor, rooms in enumerate(FLOORS.get(package, ())):
@@ -123,54 +124,54 @@ def room_and_floor(module: str) -> tuple[str, int] | None:
     return None
 
 
-def leaves_its_package(found: Import) -> bool:
+def is_against_package_order(found: Import) -> bool:
     return found.imported.split(".")[0] not in MAY_IMPORT[found.importer.split(".")[0]]
 
 
 def points_up(found: Import) -> bool:
-    """Whether an import inside a package goes to another room on the same floor or above."""
+    """Whether an import inside a package goes to another room on the same floor or on a higher one."""
     here, there = room_and_floor(found.importer), room_and_floor(found.imported)
     if here is None or there is None or here[0] == there[0] or found.types_only:
         return False
     return found.importer.split(".")[0] == found.imported.split(".")[0] and there[1] >= here[1]
 
 
-def told(wrong: Iterable[Import]) -> str:
-    return "\n".join(map(str, wrong))
+def listed(imports: Iterable[Import]) -> str:
+    return "\n".join(map(str, imports))
 
 
 @pytest.mark.parametrize("package", MAY_IMPORT)
-def test_packages_import_one_way_only(package: str) -> None:
-    mine = [found for found in all_imports() if found.importer.split(".")[0] == package]
-    wrong = [found for found in mine if leaves_its_package(found)]
-    assert not wrong, told(wrong)
+def test_packages_import_in_one_direction_only(package: str) -> None:
+    imports = [found for found in all_imports() if found.importer.split(".")[0] == package]
+    wrong = [found for found in imports if is_against_package_order(found)]
+    assert not wrong, listed(wrong)
 
 
 @pytest.mark.parametrize("package", FLOORS)
 def test_every_room_has_a_floor(package: str) -> None:
-    lost = [name for name in MODULES if name.startswith(f"{package}.") and room_and_floor(name) is None]
-    assert not lost, f"give these a floor in FLOORS and in DEVELOPERS.md: {lost}"
+    missing = [name for name in MODULES if name.startswith(f"{package}.") and room_and_floor(name) is None]
+    assert not missing, f"give these a floor in FLOORS and in DEVELOPERS.md: {missing}"
 
 
 @pytest.mark.parametrize("package", FLOORS)
-def test_arrows_between_rooms_point_down(package: str) -> None:
+def test_rooms_import_from_lower_floors_only(package: str) -> None:
     inside = [f for f in all_imports() if f.importer.startswith(f"{package}.") and f.imported.startswith(f"{package}.")]
-    assert len(inside) > 50  # the reader has seen the package
+    assert len(inside) > 50  # the package was read at all
     wrong = [found for found in inside if points_up(found)]
-    assert not wrong, told(wrong)
+    assert not wrong, listed(wrong)
 
 
-def test_no_modules_import_each_other_in_a_circle() -> None:
+def test_imports_have_no_cycle() -> None:
     graph: dict[str, set[str]] = defaultdict(set)
     for found in all_imports():
         if not found.types_only:
             graph[found.importer].add(found.imported)
-    order = list(TopologicalSorter(graph).static_order())  # raises CycleError, which names the circle
+    order = list(TopologicalSorter(graph).static_order())  # raises CycleError, which names the modules
     assert order.index("models.ellipse") < order.index("pipeline.cli.app")
 
 
 @pytest.mark.parametrize("package", MAY_IMPORT)
-def test_tests_look_down_as_their_packages_do(package: str) -> None:
+def test_tests_import_what_their_package_may_import(package: str) -> None:
     everything = sources(*MAY_IMPORT, "tests")
     wrong = []
     for name, path in sources(f"tests/{package}").items():
@@ -178,21 +179,21 @@ def test_tests_look_down_as_their_packages_do(package: str) -> None:
             parts = found.imported.split(".")
             if parts[parts[0] == "tests"] not in MAY_IMPORT[package]:
                 wrong.append(found)
-    assert not wrong, told(wrong)
+    assert not wrong, listed(wrong)
 
 
 def test_modules_are_short() -> None:
     lengths = {name: len(path.read_text().splitlines()) for name, path in sources(*MAY_IMPORT, "tests").items()}
-    long = {name: length for name, length in lengths.items() if length > LONGEST}
+    long = {name: length for name, length in lengths.items() if length > MAXIMUM_LINES}
     assert not long, f"split these by concept: {long}"
 
 
-def test_modules_are_named_for_a_noun_of_the_trade() -> None:
-    wrong = [name for name in sources(*MAY_IMPORT, "tests") if NAMES_FOR_ANYTHING & set(name.split("."))]
-    assert not wrong, f"name these for what they hold: {wrong}"
+def test_modules_have_no_vague_names() -> None:
+    wrong = [name for name in sources(*MAY_IMPORT, "tests") if VAGUE_NAMES & set(name.split("."))]
+    assert not wrong, f"name these after what they hold: {wrong}"
 
 
-def test_imports_are_read_wherever_they_stand() -> None:
+def test_imports_are_found_anywhere_in_a_module() -> None:
     source = (
         "import json, models.losses\n"
         "from models import ellipse, errors\n"
@@ -225,21 +226,21 @@ def test_imports_are_read_wherever_they_stand() -> None:
         ("pipeline.track.association", "pipeline.ingest.frame", False),
         ("pipeline.track.association", "pipeline.track.tracks", False),
         ("pipeline.ingest.clip", "pipeline.track.tracks", True),
-        ("pipeline.exams.exam_search", "pipeline.detect.detector", True),  # rooms of one floor do not know each other
+        ("pipeline.exams.exam_search", "pipeline.detect.detector", True),  # rooms on one floor do not import each other
         ("pipeline.scan.clip_scan", "pipeline.batch.run", True),
-        ("pipeline.report.sheet", "pipeline.estimate.exam_estimate", False),
-        ("pipeline.estimate.exam_estimate", "pipeline.report.sheet", True),
+        ("pipeline.report.sheet_html", "pipeline.estimate.exam_estimate", False),
+        ("pipeline.estimate.exam_estimate", "pipeline.report.sheet_html", True),
         ("synthetic.acoustics.drawing", "synthetic.film.hand", True),
-        ("synthetic.film.hand", "pipeline.track.association", False),  # another package: not a matter of floors
+        ("synthetic.film.hand", "pipeline.track.association", False),  # another package, so floors do not matter
         ("pipeline.detect.detector", "pipeline.estimate.results", True),
     ],
 )
-def test_an_arrow_that_points_up_is_seen(importer: str, imported: str, wrong: bool) -> None:
+def test_import_from_a_higher_floor_is_found(importer: str, imported: str, wrong: bool) -> None:
     assert points_up(Import(importer, imported, 1, types_only=False)) == wrong
     assert not points_up(Import(importer, imported, 1, types_only=True))
 
 
-def test_an_import_against_the_packages_order_is_seen() -> None:
-    assert leaves_its_package(Import("models.ellipse", "configs.reading", 1, types_only=True))
-    assert leaves_its_package(Import("synthetic.film.hand", "pipeline.detect.detector", 1, types_only=False))
-    assert not leaves_its_package(Import("synthetic.film.hand", "models.ellipse", 1, types_only=False))
+def test_import_against_the_package_order_is_found() -> None:
+    assert is_against_package_order(Import("models.ellipse", "configs.reading", 1, types_only=True))
+    assert is_against_package_order(Import("synthetic.film.hand", "pipeline.detect.detector", 1, types_only=False))
+    assert not is_against_package_order(Import("synthetic.film.hand", "models.ellipse", 1, types_only=False))

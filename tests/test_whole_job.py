@@ -1,16 +1,19 @@
-"""The whole job with the shipped network, from phantoms filmed to figures, through the installed command."""
+"""The whole job with the shipped network, from simulated clips to metrics, through the command line."""
 
 from __future__ import annotations
 
 import json
 import subprocess
 import sys
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
 
-from pipeline.calibration.__main__ import main as learn_counting
-from pipeline.settings import load_settings
+from configs.reading import read_toml
+from pipeline.calibration import network_calibration
+from pipeline.calibration_file import Calibration
+from pipeline.cli import app
 from synthetic.anatomy.animal import StageCounts
 from synthetic.film.clips import Subject, write_subjects
 
@@ -20,29 +23,22 @@ SUBJECTS = (
 )
 
 
-def test_phantoms_are_filmed_read_counted_and_measured(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+def test_phantoms_are_filmed_read_counted_measured_and_learned_from(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
     write_subjects(tmp_path / "phantoms", SUBJECTS, seed=11, progress=lambda done, total: None)
+    command = ["bench", "accuracy", str(tmp_path / "phantoms"), "--out", str(tmp_path), "--json"]
     done = subprocess.run(
-        [
-            sys.executable,
-            "-m",
-            "pipeline",
-            "bench",
-            "accuracy",
-            str(tmp_path / "phantoms"),
-            "--out",
-            str(tmp_path),
-            "--json",
-        ],
+        [sys.executable, "-m", "pipeline", *command],
         capture_output=True,
         text=True,
         check=False,
         cwd=Path(__file__).parents[1],
     )
     assert done.returncode == 0, done.stderr
-    (figures,) = json.loads(done.stdout)
-    assert json.loads((tmp_path / "figures.json").read_text()) == [figures]
-    shelled, counts = figures["detection"]["classes"]["shelled"], figures["counting"]["counts"]
+    (metrics,) = json.loads(done.stdout)
+    assert json.loads((tmp_path / "figures.json").read_text()) == [metrics]
+    shelled, counts = metrics["detection"]["classes"]["shelled"], metrics["counting"]["counts"]
     assert shelled["true_objects"] > 40
     assert shelled["recall"] > 0.8
     assert shelled["precision"] > 0.8
@@ -51,12 +47,15 @@ def test_phantoms_are_filmed_read_counted_and_measured(tmp_path: Path, capsys: p
     results = tmp_path / "1-phantoms"
     assert (results / "index.html").is_file()
     assert len(list(results.glob("AF-*/*/report.html"))) == 2
-    # Where the hand was is known of phantoms, and so it is asked for.
-    assert figures["probe_path"]["clips"] > 0
-    # What is learned of counting rests on the same results: no clip is read again.
-    assert (
-        learn_counting([str(tmp_path / "phantoms"), "--out", str(tmp_path), "--write", str(tmp_path / "own.toml")]) == 0
-    )
-    told = capsys.readouterr().err
-    assert told.count("unchanged") == 2, told
-    assert load_settings(tmp_path / "own.toml").counting.shelled.finding.base > 0
+    # The path of the probe is known for phantoms, so it is exported and measured.
+    assert metrics["probe_path"]["clips"] > 0
+    # The calibration rests on the same results: no clip is read again.
+    monkeypatch.setattr(network_calibration, "_FIT", replace(network_calibration._FIT, min_eggs_per_stage=0))
+    out = tmp_path / "own.calibration.toml"
+    assert app.main(["calibrate", str(tmp_path / "phantoms"), "--results", str(tmp_path), "--out", str(out)]) == 0
+    output = capsys.readouterr().err
+    assert output.count("unchanged") == 2, output
+    learned = read_toml(out, Calibration)
+    assert learned.network.eggs > 0
+    assert learned.counts.animals == 2
+    assert learned.counts.shelled.detection_rate.intercept > 0

@@ -1,5 +1,6 @@
-"""A centre's own record: what was estimated, held against what was later known.
+"""How well a centre's estimates agree with the outcomes it recorded later.
 
-``outcome_file`` reads outcomes, ``pairs`` finds the exam that each tells of, ``agreement`` has the statistics,
-``figures`` makes them by species and by hand, ``plot`` and ``page`` show them.
+``pairs`` matches each outcome with an exam. ``limits_of_agreement`` has the statistics, and ``summary`` computes them
+over all pairs, by species and by operator. ``text`` puts them into sentences; ``bland_altman_plot`` and ``page`` make
+``agreement.html``.
 """

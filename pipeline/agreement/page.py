@@ -1,32 +1,46 @@
-"""``agreement.html``: how far the centre's own estimates are to be trusted, on one page."""
+"""``agreement.html``: how well the centre's estimates agree with outcomes, on one page."""
 
 from __future__ import annotations
 
 from collections.abc import Sequence
-from pathlib import PurePosixPath
-from typing import Any
+from dataclasses import dataclass
+from pathlib import Path, PurePosixPath
 
 from pipeline.agreement.bland_altman_plot import NARROW_LAYOUT, WIDE_LAYOUT, bland_altman_svg
 from pipeline.agreement.pairs import Pair
 from pipeline.agreement.summary import AgreementStatistics, AgreementSummary
 from pipeline.agreement.text import (
-    bias_words,
-    format_signed,
-    limits_words,
-    outcome_words,
-    rule_words,
+    bias_text,
+    limits_text,
+    outcome_text,
+    rule_text,
     sample_size_caveat,
-    within_interval_words,
+    within_interval_text,
 )
 from pipeline.exams.folder_names import relative_url
-from pipeline.formatting import EN_DASH, date_text
+from pipeline.formatting import EN_DASH, date_text, format_signed
 from pipeline.report.rendering import render
+from pipeline.store.atomic_write import OutputError, write_atomically, write_trouble
 
-__all__ = ["agreement_html"]
+__all__ = ["agreement_html", "write_agreement_page"]
+
+PAGE_NAME = "agreement.html"
+STALE_PAGE_NAME = "record.html"  # what the page was called in earlier versions
+
+
+def write_agreement_page(out: Path, summary: AgreementSummary) -> Path:
+    """Write the page into the output folder, and remove the page of an earlier version. Raises OutputError."""
+    path = out / PAGE_NAME
+    write_atomically(path, [agreement_html(summary)])
+    try:
+        (out / STALE_PAGE_NAME).unlink(missing_ok=True)
+    except OSError as error:
+        raise OutputError(f"the outdated {out / STALE_PAGE_NAME} cannot be removed: {write_trouble(error)}") from error
+    return path
 
 
 def agreement_html(summary: AgreementSummary) -> bytes:
-    """The page, self-contained as the sheets are; its links lead to the sheets under the same folder."""
+    """The page, self-contained like the sheets. Its links lead to the sheets in the same output folder."""
     from markupsafe import Markup
 
     overall = summary.overall
@@ -36,59 +50,88 @@ def agreement_html(summary: AgreementSummary) -> bytes:
         exams=summary.exams,
         totals=_totals(overall),
         caveat=sample_size_caveat(overall),
-        # Numbers and our own words, nothing to escape; the page shows the one that fits.
+        # Both hold only numbers and text of our own, so nothing needs escaping. The page shows the one that fits.
         plots=[
             Markup(bland_altman_svg(summary.pairs, overall.limits, layout)) for layout in (WIDE_LAYOUT, NARROW_LAYOUT)
         ],
         groups=[
             ("By species", "Species", _rows(summary.by_species)),
-            ("By who scanned", "Scanned by", _rows(summary.by_operator)),
+            ("By operator", "Scanned by", _rows(summary.by_operator)),
         ],
         rows=[_row(pair) for pair in summary.pairs],
-        rules=rule_words(summary),
+        rules=rule_text(summary),
     )
 
 
 def _totals(overall: AgreementStatistics) -> list[tuple[str, str]]:
-    """(label, value)"""
+    """Label and value."""
     limits = overall.limits
     return [
-        ("inside the 90 % range", f"{overall.within_interval} of {overall.pairs}"),
-        ("right", f"{overall.exact} of {overall.pairs}"),
-        ("right or one off", f"{overall.within_one} of {overall.pairs}"),
-        ("mean difference, eggs", format_signed(limits.bias) if limits else EN_DASH),
-        ("limits of agreement, eggs", limits_words(limits) if limits else EN_DASH),
+        ("within the 90 % range", f"{overall.within_interval} of {overall.pairs}"),
+        ("exact", f"{overall.exact} of {overall.pairs}"),
+        ("within one egg", f"{overall.within_one} of {overall.pairs}"),
+        ("mean difference, eggs", format_signed(limits.bias, 1) if limits else EN_DASH),
+        ("limits of agreement, eggs", limits_text(limits) if limits else EN_DASH),
     ]
 
 
-def _rows(groups: Sequence[tuple[str, AgreementStatistics]]) -> list[dict[str, str]]:
+@dataclass(frozen=True)
+class GroupRow:
+    """The agreement of one species or operator, as text."""
+
+    name: str
+    pairs: str
+    bias: str
+    limits: str
+    within_interval: str
+
+
+@dataclass(frozen=True)
+class PairRow:
+    """One pair, as text. link : to the exam's sheet;  outcome_dates : of the first and last outcome"""
+
+    animal: str
+    species: str
+    link: str
+    date: str
+    scanned_by: str
+    estimate: str
+    outcome: str
+    outcome_dates: str
+    difference: str
+    is_within_interval: bool
+
+
+def _rows(groups: Sequence[tuple[str, AgreementStatistics]]) -> list[GroupRow]:
     return [
-        {
-            "name": name,
-            "pairs": f"{each.pairs}",
-            "bias": bias_words(each.limits) if each.limits else "too few to say",
-            "limits": f"{limits_words(each.limits)}, each \N{PLUS-MINUS SIGN} {each.limits.limit_ci_half_width:.1f}"
-            if each.limits
-            else "too few to say",
-            "inside": within_interval_words(each),
-        }
+        GroupRow(
+            name=name,
+            pairs=f"{each.pairs}",
+            bias=bias_text(each.limits) if each.limits else "too few pairs",
+            limits=(
+                f"{limits_text(each.limits)}, each \N{PLUS-MINUS SIGN} {each.limits.limit_ci_half_width:.1f}"
+                if each.limits
+                else "too few pairs"
+            ),
+            within_interval=within_interval_text(each),
+        )
         for name, each in groups
     ]
 
 
-def _row(pair: Pair) -> dict[str, Any]:
+def _row(pair: Pair) -> PairRow:
     exam, shelled = pair.summary.exam, pair.summary.finding.shelled
     low, high = shelled.interval90
     first, last = pair.outcomes[0].date, pair.outcomes[-1].date
-    return {
-        "animal": exam.animal,
-        "species": exam.species or "species not told",
-        "link": relative_url(PurePosixPath(pair.summary.folder) / "report.html"),
-        "date": date_text(exam.date),
-        "operator": f"by {exam.scanned_by}" if exam.scanned_by else "not told by whom",
-        "estimate": f"{shelled.estimate} ({low}{EN_DASH}{high})",
-        "outcome": outcome_words(pair.outcomes),
-        "known": date_text(first) if first == last else f"{date_text(first)} to {date_text(last)}",
-        "difference": format_signed(pair.difference, 0),
-        "inside": pair.is_within_interval,
-    }
+    return PairRow(
+        animal=exam.animal,
+        species=exam.species or "species unknown",
+        link=relative_url(PurePosixPath(pair.summary.folder) / "report.html"),
+        date=date_text(exam.date),
+        scanned_by=f"by {exam.scanned_by}" if exam.scanned_by else "operator unknown",
+        estimate=f"{shelled.estimate or 'none seen'} ({low}{EN_DASH}{high})",
+        outcome=outcome_text(pair.outcomes),
+        outcome_dates=date_text(first) if first == last else f"{date_text(first)} to {date_text(last)}",
+        difference=format_signed(pair.difference),
+        is_within_interval=pair.is_within_interval,
+    )

@@ -1,4 +1,4 @@
-"""Which exam an outcome tells of: the rule by which estimates and outcomes become pairs."""
+"""Pairs of an exam and its outcome: the rule that decides which outcome belongs to which exam."""
 
 from __future__ import annotations
 
@@ -15,11 +15,11 @@ __all__ = ["MatchRule", "Pair", "pair_exams_with_outcomes"]
 
 @dataclass(frozen=True)
 class MatchRule:
-    """What is a sensible time between an exam and its outcome, in days; common practice but for the pause.
+    """The longest time between an exam and its outcome, in days. Common practice, no source, except as noted.
 
-    max_days_to_radiograph : a radiograph that many days before or after the exam shows the same eggs
-    max_days_to_first_egg : after the exam, in which the first egg is laid or taken out
-    max_days_between_eggs : between eggs of one clutch; the shortest time from clutch to clutch known to us is 9 to 10 days
+    max_days_to_radiograph : a radiograph up to this long before or after the exam shows the same eggs
+    max_days_to_first_egg : from the exam to the first egg laid or taken out
+    max_days_between_eggs : of one clutch. The shortest known time from clutch to clutch is 9 to 10 days
         (*Dermochelys*; a new clutch seen on radiographs of *Gopherus agassizii*, Turner et al. 1986)
     """
 
@@ -30,7 +30,7 @@ class MatchRule:
 
 @dataclass(frozen=True)
 class Pair:
-    """An exam and what was later known of the same eggs. outcomes : one radiograph, or all that she passed, by date."""
+    """An exam and the outcome of the same eggs. outcomes : one radiograph, or all eggs laid or taken out, by date"""
 
     summary: ExamSummary
     outcomes: tuple[Outcome, ...]
@@ -41,38 +41,38 @@ class Pair:
 
     @property
     def known_count(self) -> int:
-        """The number of eggs by the outcomes."""
+        """The number of eggs according to the outcomes."""
         return sum(one.number or 0 for one in self.outcomes)
 
     @property
     def difference(self) -> int:
-        """Estimate less outcome: above 0 where too many were seen."""
+        """Estimate minus outcome: above 0 if too many were seen."""
         return self.estimate - self.known_count
 
     @property
     def is_within_interval(self) -> bool:
-        """Whether the 90 % interval holds the number."""
+        """Whether the 90 % interval of the estimate contains the known count."""
         low, high = self.summary.finding.shelled.interval90
         return low <= self.known_count <= high
 
     @property
     def days_to_outcome(self) -> int:
-        """From the exam to the first of the outcomes; negative where that came before."""
+        """From the exam to the first of the outcomes. Negative if that came before the exam."""
         return (self.outcomes[0].date - self.summary.exam.date).days
 
 
 def pair_exams_with_outcomes(
     summaries: Sequence[ExamSummary], outcomes: Sequence[Outcome], rule: MatchRule
 ) -> list[Pair]:
-    """Pairs by animal and date. Every outcome tells of one exam, the nearest in time, and every exam has one at most.
+    """Pairs by animal and date. Every outcome belongs to one exam, the nearest in time, and every exam has at most one.
 
-    An animal seen thrice before she laid is thus one pair, since limits of agreement are of independent pairs.
+    So an animal scanned three times before she laid is one pair. Limits of agreement need independent pairs.
 
-    A radiograph goes before eggs that were laid or taken out, which may not be all; but not one from before eggs left
-    her and an exam after it, or the other way round. What she passed on the day of the exam came after it, since eggs
-    passed before are noted in exam.toml. Hatchlings tell nothing of the number of eggs.
+    A radiograph is preferred to eggs laid or taken out, which may not be all eggs. It does not count if eggs left her
+    between the radiograph and the exam. Eggs that left her on the day of the exam are taken to have left after it,
+    because eggs passed before it are noted in exam.toml. Hatchlings say nothing about the number of eggs.
 
-    summaries : exams without a usable clip are passed over;  outcomes : in the order in which they were told
+    summaries : exams without a usable clip are skipped;  outcomes : in the order in which they were recorded
     """
     by_animal: dict[str, list[Outcome]] = defaultdict(list)
     for one in current_outcomes(outcomes):
@@ -83,7 +83,7 @@ def pair_exams_with_outcomes(
         known = (_radiograph(summary, own, rule) or _passed(summary, own, rule)) if summary.is_scanned else ()
         if known:
             found.append(Pair(summary, known))
-    # Of two exams equally near the later one, which was nearer to what the outcome tells of if eggs came meanwhile.
+    # Of two exams equally near, the later one: if eggs were added in between, it is closer to the outcome.
     found.sort(key=lambda pair: (abs(pair.days_to_outcome), -pair.summary.exam.date.toordinal()))
     taken: set[tuple[str, str, dt.date]] = set()
     pairs = []
@@ -96,26 +96,26 @@ def pair_exams_with_outcomes(
 
 
 def _radiograph(summary: ExamSummary, own: Sequence[Outcome], rule: MatchRule) -> tuple[Outcome, ...]:
-    """The nearest one that shows the eggs of the exam; empty if there is none."""
+    """The nearest radiograph that shows the eggs of the exam. Empty if there is none."""
     exam = summary.exam
-    left = [one.date for one in own if one.kind in ("laid", "surgery")]
+    dates_passed = [one.date for one in own if one.kind in ("laid", "surgery")]
     near = []
     for one in own:
         days = abs((one.date - exam.date).days)
         if one.kind != "radiograph" or one.number is None or days > rule.max_days_to_radiograph:
             continue
         if one.date < exam.date:
-            # Eggs that exam.toml tells of were passed on a day we do not know.
-            changed = exam.passed_before > 0 or any(one.date <= date < exam.date for date in left)
+            # The eggs passed before, as noted in exam.toml, left her on an unknown day.
+            changed = exam.passed_before > 0 or any(one.date <= date < exam.date for date in dates_passed)
         else:
-            changed = any(exam.date <= date <= one.date for date in left)
+            changed = any(exam.date <= date <= one.date for date in dates_passed)
         if not changed:
             near.append((days, one.date, one))
     return (min(near, key=lambda each: each[:2])[2],) if near else ()
 
 
 def _passed(summary: ExamSummary, own: Sequence[Outcome], rule: MatchRule) -> tuple[Outcome, ...]:
-    """All that she laid or that was taken out of one clutch; empty if there is none or some were not counted."""
+    """All eggs of one clutch that were laid or taken out. Empty if there are none, or if some were not counted."""
     clutch: list[Outcome] = []
     for one in own:
         if one.kind not in ("laid", "surgery") or one.date < summary.exam.date:

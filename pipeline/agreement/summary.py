@@ -1,4 +1,4 @@
-"""The record in numbers: all pairs together, by species, and by who scanned."""
+"""Agreement in numbers: over all pairs, by species, and by operator."""
 
 from __future__ import annotations
 
@@ -19,10 +19,11 @@ UNKNOWN_GROUP = "unknown"
 
 @dataclass(frozen=True)
 class AgreementStatistics:
-    """Of some pairs. limits : None of fewer than two;  within_interval : whose 90 % interval holds the number
+    """Statistics of some pairs. limits : None for fewer than two pairs
 
-    exact, within_one : pairs whose estimate is right, or off by one egg at most
-    within_interval_ci95 : 95 % (Wilson) of the share inside, None of no pair
+    exact, within_one : number of pairs whose estimate is exact, or off by at most one egg
+    within_interval : number of pairs whose 90 % interval contains the known count
+    within_interval_ci95 : 95 % confidence interval (Wilson) of that proportion, None without a pair
     """
 
     pairs: int
@@ -35,7 +36,7 @@ class AgreementStatistics:
 
 @dataclass(frozen=True)
 class AgreementSummary:
-    """exams : with a usable clip, paired or not;  by_species, by_operator : largest first, equals by name"""
+    """exams : with a usable clip, paired or not;  by_species, by_operator : largest group first, ties by name"""
 
     rule: MatchRule
     exams: int
@@ -45,7 +46,7 @@ class AgreementSummary:
     by_operator: tuple[tuple[str, AgreementStatistics], ...]
 
     def document(self) -> dict[str, Any]:
-        """For programs: counts of eggs, differences as estimate less outcome."""
+        """For other programs, as JSON values. Differences are estimate minus outcome."""
         return {
             "schema": "clutchlight/agreement/1",
             "rule": asdict(self.rule),
@@ -60,7 +61,7 @@ class AgreementSummary:
 def summarise_agreement(
     summaries: Sequence[ExamSummary], outcomes: Sequence[Outcome], rule: MatchRule
 ) -> AgreementSummary:
-    """outcomes : in the order in which they were told, corrections included."""
+    """outcomes : in the order in which they were recorded, corrections included"""
     pairs = pair_exams_with_outcomes(summaries, outcomes, rule)
     return AgreementSummary(
         rule=rule,

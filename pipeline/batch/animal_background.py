@@ -1,4 +1,4 @@
-"""What is known of each animal beside the recordings of one exam: her species, her other exams, what was later told."""
+"""What is known about each animal besides the recordings of one exam: species, other exams, recorded outcomes."""
 
 from __future__ import annotations
 
@@ -19,7 +19,14 @@ __all__ = ["AnimalBackgrounds"]
 
 @dataclass(frozen=True)
 class AnimalBackgrounds:
-    """For one run; outcomes are recorded between runs only, exams are added by the run itself."""
+    """The backgrounds of all animals, for one run.
+
+    Outcomes are read once, since they are recorded between runs only. Exams are read when they are needed, since the
+    run itself adds them.
+
+    profiles : by file name
+    outcomes : by the animal's id in lower case (`str.casefold`), in the order in which they were recorded
+    """
 
     store: Store
     profiles: Mapping[str, SpeciesProfile]
@@ -28,14 +35,14 @@ class AnimalBackgrounds:
     @classmethod
     def load(cls, store: Store) -> AnimalBackgrounds:
         outcomes: dict[str, list[Outcome]] = defaultdict(list)
-        for one in store.outcomes():
-            outcomes[one.animal.casefold()].append(one)
+        for outcome in store.outcomes():
+            outcomes[outcome.animal.casefold()].append(outcome)
         return cls(store, load_profiles(), outcomes)
 
     def for_exam(self, exam: Exam) -> AnimalBackground:
-        """Of ids that differ only in case the animal is the same.
+        """The background of one exam. Ids that differ only in case name the same animal.
 
-        An earlier exam that another version kept in another form is passed over: the night's report names it.
+        Earlier exams that another version stored in another format are left out; the run's report lists them.
         """
         earlier: list[Visit] = []
         for stored in self.store.exams_of(exam.animal):
@@ -43,10 +50,10 @@ class AnimalBackgrounds:
                 continue
             summary = read_summary(stored)
             earlier += summary.finding.history.visits[-1:] if summary is not None else ()
-        told = self.outcomes.get(exam.animal.casefold(), ())
+        outcomes = self.outcomes.get(exam.animal.casefold(), ())
         return AnimalBackground(
             profile=find_profile(exam.species, self.profiles),
             earlier=tuple(earlier),
-            # What came later says nothing of this exam, and must not make it be written anew.
-            outcomes=tuple(one for one in told if one.date < exam.date),
+            # Later outcomes do not affect this exam, and must not cause its files to be written again.
+            outcomes=tuple(outcome for outcome in outcomes if outcome.date < exam.date),
         )

@@ -1,4 +1,4 @@
-"""The clips of a night, each read once: taken from the store if an earlier night read it, or left for a later one."""
+"""The clips of a run: each scan comes from the store, or the clip is read now, or it is left for a later run."""
 
 from __future__ import annotations
 
@@ -10,107 +10,103 @@ from functools import partial
 from pathlib import Path
 
 from pipeline.batch.duplicates import Duplicates, find_duplicates
-from pipeline.batch.events import ClipReport, ClipStarted, EventListener, FramesRead
-from pipeline.detect.detector import FrameDetector
+from pipeline.batch.events import ClipStarted, FramesRead
+from pipeline.batch.run_context import RunContext
+from pipeline.batch.run_report import ClipReport, ClipStatus
 from pipeline.exams.exam_search import Exam, ExamClip
 from pipeline.ingest.frame import ClipError
 from pipeline.ingest.recording_identity import RecordingIdentity, file_state, identify_recording, pictures_sha256
 from pipeline.scan.clip_scan import ClipScan, refused_scan, scan_clip
 from pipeline.scan.serialization import pack_scan, unpack_scan
-from pipeline.settings import Settings, scan_settings_sha256
-from pipeline.store.store import ScanKey, Store
+from pipeline.settings import scan_settings_sha256
+from pipeline.store.store import ScanKey
 
 __all__ = ["ClipReader"]
 
-COPY_IN_PROGRESS = "It was written to just now and may still be on its way here; the next run looks again."
+STILL_COPYING = "The file changed moments ago and may still be being copied; the next run tries again."
 
 
 @dataclass(frozen=True)
 class ClipReader:
-    """identities : by path, of the clips that could be read when the night began;  copies : by path
+    """Gives the scan of each clip of a run.
 
-    force : read clips, too, that the store knows
+    settings_sha256 : of the settings that decide a scan
+    identities : of the clips that were readable when the run began, by path
+    duplicates : of the clips whose recording is in the exams more than once, by path
     """
 
-    store: Store
-    settings: Settings
+    context: RunContext
     settings_sha256: str
-    detector: FrameDetector
-    force: bool
-    on_event: EventListener
     identities: Mapping[Path, RecordingIdentity]
-    copies: Mapping[Path, Duplicates]
+    duplicates: Mapping[Path, Duplicates]
 
     @classmethod
-    def prepare(
-        cls,
-        exams: Sequence[Exam],
-        store: Store,
-        settings: Settings,
-        detector: FrameDetector,
-        force: bool,
-        on_event: EventListener,
-    ) -> ClipReader:
-        """Reads every file of the night once, for what it is, and again those that may be copies; decodes nothing."""
+    def prepare(cls, exams: Sequence[Exam], context: RunContext) -> ClipReader:
+        """Compute the digest of every file, and look for duplicates. Nothing is decoded."""
+        settings = context.settings.ingest
         identities: dict[Path, RecordingIdentity] = {}
         for clip in (clip for exam in exams for clip in exam.clips if clip.refusal is None):
-            with suppress(ClipError):  # told when its turn comes
-                identities[clip.path] = identify_recording(clip.path, settings.ingest)
-        copies = find_duplicates(exams, identities, partial(pictures_sha256, settings=settings.ingest))
-        return cls(store, settings, scan_settings_sha256(settings), detector, force, on_event, identities, copies)
+            with suppress(ClipError):  # reported when the clip is read
+                identities[clip.path] = identify_recording(clip.path, settings)
+        duplicates = find_duplicates(exams, identities, partial(pictures_sha256, settings=settings))
+        return cls(context, scan_settings_sha256(context.settings), identities, duplicates)
 
     def read(self, clip: ExamClip, exam: Exam) -> tuple[ClipScan, ClipReport]:
-        """The clip's scan and what is told of it; a clip that cannot be used is refused with the reason."""
+        """The clip's scan and its report. A clip that cannot be used is refused with a reason."""
         if clip.refusal is not None:
             return _refused(clip, "", clip.refusal)
-        copies = self.copies.get(clip.path, Duplicates())
-        if copies.replaced_by is not None:
-            used = next(other for other in exam.clips if other.file == copies.replaced_by)
-            return _refused(clip, self.identities[clip.path].sha256, copies.refusal(clip, used))
+        duplicates = self.duplicates.get(clip.path, Duplicates())
+        if duplicates.replaced_by is not None:
+            used = next(other for other in exam.clips if other.file == duplicates.replaced_by)
+            return _refused(clip, self.identities[clip.path].sha256, duplicates.refusal(clip, used))
         try:
-            identity = self._identity(clip.path)
-            return self._kept(clip, identity) or self._scanned(clip, identity)
+            identity = self._current_identity(clip.path)
+            return self._from_store(clip, identity) or self._from_file(clip, identity)
         except ClipError as error:
             return _refused(clip, "", str(error))
 
     def duplicates_in_other_exams(self, clip: ExamClip) -> tuple[str, ...]:
-        """Where else, in other exams, the same recording lies, in words."""
-        return self.copies.get(clip.path, Duplicates()).in_other_exams
+        """The other exams and files that hold the same recording, in words."""
+        return self.duplicates.get(clip.path, Duplicates()).in_other_exams
 
-    def _identity(self, path: Path) -> RecordingIdentity:
-        # As it is now: hours may have passed since the night began.
+    def _current_identity(self, path: Path) -> RecordingIdentity:
+        # The file may have changed in the hours since the run began.
         known = self.identities.get(path)
         if known is not None and known.state == file_state(path):
             return known
-        return identify_recording(path, self.settings.ingest)
+        return identify_recording(path, self.context.settings.ingest)
 
-    def _kept(self, clip: ExamClip, identity: RecordingIdentity) -> tuple[ClipScan, ClipReport] | None:
-        kept = None if self.force else self.store.scan(self._key(identity))
-        scan = None if kept is None else unpack_scan(kept, clip, identity.sha256)
-        return None if scan is None else (scan, ClipReport(clip.file, "kept", self._remark(clip, scan)))
+    def _from_store(self, clip: ExamClip, identity: RecordingIdentity) -> tuple[ClipScan, ClipReport] | None:
+        stored = None if self.context.force else self.context.store.scan(self._key(identity))
+        scan = None if stored is None else unpack_scan(stored, clip, identity.sha256)
+        return None if scan is None else (scan, ClipReport(clip.file, ClipStatus.KEPT, self._remark(clip, scan)))
 
-    def _scanned(self, clip: ExamClip, identity: RecordingIdentity) -> tuple[ClipScan, ClipReport]:
-        sha256 = identity.sha256
-        self.on_event(ClipStarted(clip.file, None))
-        scan = scan_clip(clip, sha256, self.detector, self.settings, lambda frames: self.on_event(FramesRead(frames)))
+    def _from_file(self, clip: ExamClip, identity: RecordingIdentity) -> tuple[ClipScan, ClipReport]:
+        context, sha256 = self.context, identity.sha256
+        context.on_event(ClipStarted(clip.file, None))
+        scan = scan_clip(
+            clip, sha256, context.detector, context.settings, lambda frames: context.on_event(FramesRead(frames))
+        )
         if file_state(clip.path) != identity.state:
-            # Its scan would be kept under the content of another moment.
+            # Its scan would be stored under the digest of other content.
             return _refused(clip, sha256, "the file changed while it was read; the next run reads it again.")
-        # Of a folder of pictures nothing tells whether it is whole.
+        # Nothing in a folder of stills shows whether it is complete.
         is_whole = scan.status == "done" and scan.reason is None and not clip.path.is_dir()
-        if not is_whole and abs(time.time() - identity.state.modified_ns / 1e9) < self.settings.run.settle_seconds:
-            return _refused(clip, sha256, " ".join(filter(None, (scan.reason, COPY_IN_PROGRESS))))
+        age_seconds = abs(time.time() - identity.state.modified_ns / 1e9)
+        if not is_whole and age_seconds < context.settings.run.settle_seconds:
+            return _refused(clip, sha256, " ".join(filter(None, (scan.reason, STILL_COPYING))))
         if scan.status == "refused":
-            # Not kept: a refusal costs little, and its cause may lie in the machine rather than in the clip.
-            return scan, ClipReport(clip.file, "refused", scan.reason)
-        self.store.save_scan(self._key(identity), pack_scan(scan))
-        return scan, ClipReport(clip.file, "read", self._remark(clip, scan))
+            # Not stored: finding it out again is quick, and the cause may be the machine rather than the clip.
+            return scan, ClipReport(clip.file, ClipStatus.REFUSED, scan.reason)
+        context.store.save_scan(self._key(identity), pack_scan(scan))
+        return scan, ClipReport(clip.file, ClipStatus.READ, self._remark(clip, scan))
 
     def _key(self, identity: RecordingIdentity) -> ScanKey:
-        return ScanKey(identity.sha256, self.detector.model.sha256, self.settings_sha256, self.detector.engine_name)
+        detector = self.context.detector
+        return ScanKey(identity.sha256, detector.model.sha256, self.settings_sha256, detector.engine_name)
 
     def _remark(self, clip: ExamClip, scan: ClipScan) -> str | None:
-        """What a technician should know of a clip that is used."""
+        """What a technician should know about a clip that is used."""
         elsewhere = self.duplicates_in_other_exams(clip)
         shared = f"the same recording as {'; '.join(elsewhere)}." if elsewhere else None
         return " ".join(filter(None, (scan.reason, shared))) or None
@@ -118,4 +114,4 @@ class ClipReader:
 
 def _refused(clip: ExamClip, sha256: str, reason: str) -> tuple[ClipScan, ClipReport]:
     scan = refused_scan(clip, sha256, reason)
-    return scan, ClipReport(clip.file, "refused", scan.reason)
+    return scan, ClipReport(clip.file, ClipStatus.REFUSED, scan.reason)

@@ -1,99 +1,23 @@
-"""What a night's run did, and what it says while it works: values that the command line shows."""
+"""What a nightly run reports while it works, for progress on a screen or in a log."""
 
 from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
-from pathlib import Path
-from typing import TYPE_CHECKING, Any, Literal
 
-if TYPE_CHECKING:
-    from pipeline.exams.exam_search import ExamProblem
+from pipeline.batch.run_report import ExamReport
 
 __all__ = [
     "BatchEvent",
-    "BatchReport",
-    "ClipReport",
     "ClipStarted",
     "EventListener",
     "ExamFinished",
-    "ExamReport",
     "ExamStarted",
     "FramesRead",
     "NetworkLoading",
     "RunPlanned",
+    "ignore_event",
 ]
-
-
-@dataclass(frozen=True)
-class ClipReport:
-    """One recording. "read" in this run, "kept" from an earlier one, or "refused" with a reason.
-
-    file : name in the exam folder
-    reason : for a clip that was read or kept, why only a part of it could be used; else None
-    """
-
-    file: str
-    status: Literal["read", "kept", "refused"]
-    reason: str | None
-
-
-@dataclass(frozen=True)
-class ExamReport:
-    """One exam. "written" in this run, "unchanged" since an earlier one, or "failed" with a reason.
-
-    folder : where its recordings lie;  written_to : its folder in the output, None if it failed
-    trace : the traceback of an unexpected failure
-    """
-
-    animal: str
-    date: str
-    folder: Path
-    status: Literal["written", "unchanged", "failed"]
-    reason: str | None
-    clips: tuple[ClipReport, ...]
-    written_to: Path | None
-    trace: str | None = None
-
-
-@dataclass(frozen=True)
-class BatchReport:
-    """All of a run. index : the page to open, None if none was written;  failure : why it could not be"""
-
-    root: Path
-    out: Path
-    exams: tuple[ExamReport, ...]
-    problems: tuple[ExamProblem, ...]
-    index: Path | None
-    failure: str | None = None
-
-    @property
-    def clips(self) -> tuple[ClipReport, ...]:
-        return tuple(clip for exam in self.exams for clip in exam.clips)
-
-    def document(self, exit_code: int) -> dict[str, Any]:
-        """The report as a JSON document, keys in reading order. exit_code : with which the command ends"""
-        return {
-            "schema": "clutchlight/batch-report/1",
-            "exit_code": int(exit_code),
-            "root": str(self.root),
-            "out": str(self.out),
-            "index": None if self.index is None else str(self.index),
-            "failure": self.failure,
-            "exams": [
-                {
-                    "animal": exam.animal,
-                    "exam": exam.date,
-                    "folder": str(exam.folder),
-                    "status": exam.status,
-                    "reason": exam.reason,
-                    "written_to": None if exam.written_to is None else str(exam.written_to),
-                    "clips": [{"file": clip.file, "status": clip.status, "reason": clip.reason} for clip in exam.clips],
-                }
-                for exam in self.exams
-            ],
-            "problems": [{"path": str(problem.path), "reason": problem.reason} for problem in self.problems],
-        }
 
 
 @dataclass(frozen=True)
@@ -103,7 +27,7 @@ class NetworkLoading:
 
 @dataclass(frozen=True)
 class RunPlanned:
-    """exams, clips : how many there are, finished ones included."""
+    """The exams were found. exams, clips : how many there are, including those that an earlier run finished"""
 
     exams: int
     clips: int
@@ -111,13 +35,15 @@ class RunPlanned:
 
 @dataclass(frozen=True)
 class ExamStarted:
+    """date : ISO 8601"""
+
     animal: str
     date: str
 
 
 @dataclass(frozen=True)
 class ClipStarted:
-    """A clip that is being read. frames : as its container says, None where it does not."""
+    """A clip is being read. frames : how many its container declares, None if unknown"""
 
     file: str
     frames: int | None
@@ -125,15 +51,21 @@ class ClipStarted:
 
 @dataclass(frozen=True)
 class FramesRead:
-    """frames : how many more of the clip."""
+    """More of the current clip was read. frames : how many since the last event of this kind"""
 
     frames: int
 
 
 @dataclass(frozen=True)
 class ExamFinished:
+    """An exam was written, found unchanged, or failed."""
+
     report: ExamReport
 
 
 BatchEvent = NetworkLoading | RunPlanned | ExamStarted | ClipStarted | FramesRead | ExamFinished
 EventListener = Callable[[BatchEvent], None]
+
+
+def ignore_event(event: BatchEvent) -> None:
+    """A listener for callers that show no progress."""

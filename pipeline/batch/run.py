@@ -1,8 +1,9 @@
-"""The nightly run: find exams, read what is new, write each animal's sheet at once, then the night's page.
+"""The nightly run: find exams, read new clips, write each animal's files as soon as possible, then the overview.
 
-Everything an exam's files show follows from its recordings, its side file, the network, the settings and the
-engine, so a run that was killed and one that was not end with the same files. The clips' scans and the exams'
-results are in the store before the next exam begins; the input is only read.
+The files of an exam depend only on its recordings, its side file, the animal's earlier exams and outcomes, the
+network, the settings, the engine and the signature. So an interrupted run, once continued, ends with the same files
+as an uninterrupted one. The scans and the result of an exam are in the store before the next exam begins. The input
+is only read.
 """
 
 from __future__ import annotations
@@ -22,17 +23,17 @@ from models.errors import ClutchlightError
 from pipeline.batch.animal_background import AnimalBackgrounds
 from pipeline.batch.clip_reuse import ClipReader
 from pipeline.batch.events import (
-    BatchEvent,
-    BatchReport,
-    ClipReport,
     EventListener,
     ExamFinished,
-    ExamReport,
     ExamStarted,
     NetworkLoading,
     RunPlanned,
+    ignore_event,
 )
+from pipeline.batch.run_context import RunContext
+from pipeline.batch.run_report import BatchReport, ClipReport, ExamReport, ExamStatus
 from pipeline.batch.stored_summaries import read_summaries, summary_json
+from pipeline.calibration_file import UNCALIBRATED_WARNING
 from pipeline.detect.detector import FrameDetector
 from pipeline.estimate.exam_estimate import estimate_exam
 from pipeline.estimate.history import AnimalBackground
@@ -47,18 +48,17 @@ from pipeline.scan.coverage import clip_coverage
 from pipeline.settings import Settings, settings_sha256
 from pipeline.store.atomic_write import OutputError
 from pipeline.store.lock import hold_lock
-from pipeline.store.store import Store, StoredExam, StoreError, database_path
+from pipeline.store.store import RunOutcome, Store, StoredExam, StoreError, database_path
 
-__all__ = ["run_batch"]
+__all__ = ["RESULT_VERSION", "run_batch"]
 
 log = logging.getLogger(__name__)
 
-RESULT_VERSION = 28
-"""Raised when the same scans give other results or files, so that every exam is written anew."""
+RESULT_VERSION = 29
+"""Raise it by one when the same scans give other results or files. All exams are then written again.
 
-
-def _nobody(event: BatchEvent) -> None:
-    pass
+A test keeps a digest of the results for each version, and fails when results change under an old version.
+"""
 
 
 def run_batch(
@@ -68,151 +68,150 @@ def run_batch(
     load_detector: Callable[[], FrameDetector],
     *,
     force: bool = False,
-    on_event: EventListener = _nobody,
+    on_event: EventListener = ignore_event,
 ) -> BatchReport:
     """Read the new clips under ``root`` and bring the files under ``out`` up to date.
 
     load_detector : called once, and only if there is an exam
-    force : read finished clips, too, and write every exam anew
-    on_event : told of every step
+    force : read all clips again, and write every exam again
+    on_event : called at every step
 
-    A clip, folder or exam that cannot be used is told in the report and the others go on.
+    A clip, folder or exam that cannot be used is listed in the report, and the run goes on with the others.
 
-    Raises ExamRootError where root is no folder, LockedError where another run works in out, StoreError where
-    out cannot be used.
+    Raises ExamRootError if root is not a folder, LockedError if another run works in out, StoreError if out cannot
+    be used.
     """
     root, out = root.resolve(), out.resolve()
-    _keep_apart(root, out)
+    _check_output_is_outside(root, out)
     search = find_exams(root)
     if not search.exams and not database_path(out).exists():
-        return BatchReport(root, out, (), search.problems, None)  # nothing to show, so nothing is begun
-    _keep_results_out(root, out, search.exams)
+        return BatchReport(root, out, (), search.problems, None)  # nothing to show, so nothing is created
+    _check_results_are_outside(root, out, search.exams)
     with hold_lock(out), Store(out) as store:
         on_event(RunPlanned(len(search.exams), sum(len(exam.clips) for exam in search.exams)))
-        run, outcomes = None, []
+        run, reports = None, []
         if search.exams:
             on_event(NetworkLoading())
-            night = _Night.begin(store, out, settings, load_detector(), force, on_event, search.exams)
-            run = night.run
+            processor = _ExamProcessor.start(
+                search.exams, out, RunContext(store, settings, load_detector(), force, on_event)
+            )
+            run = processor.run
             try:
                 for exam in search.exams:
                     on_event(ExamStarted(exam.animal, exam.date.isoformat()))
-                    outcomes.append(night.finish_exam(exam))
-                    on_event(ExamFinished(outcomes[-1]))
+                    reports.append(processor.process(exam))
+                    on_event(ExamFinished(reports[-1]))
             except BaseException:
-                with suppress(StoreError):  # what ended the run matters more
-                    store.finish_run(run, "interrupted")
+                with suppress(StoreError):  # the error that ended the run matters more
+                    store.finish_run(run, RunOutcome.INTERRUPTED)
                 raise
-        report = BatchReport(root, out, tuple(outcomes), search.problems, None)
+        warning = None if settings.is_calibrated else UNCALIBRATED_WARNING
+        report = BatchReport(root, out, tuple(reports), search.problems, None, warning=warning)
         try:
             summaries, unreadable = read_summaries(store, out)
             report = replace(report, problems=(*search.problems, *unreadable))
             write_overview_files(out, summaries, report.problems)
             report = replace(report, index=out / "index.html")
             if run is not None:
-                store.finish_run(run, "done")
+                store.finish_run(run, RunOutcome.DONE)
         except (StoreError, OutputError) as error:
-            return replace(report, failure=str(error))  # the exams' outcomes must be told all the same
+            return replace(report, failure=str(error))  # so that the exams are reported all the same
     return report
 
 
 @dataclass(frozen=True)
-class _Night:
-    """What all exams of one run share. run : its number in the store."""
+class _ExamProcessor:
+    """Reads, estimates and writes the exams of one run, one after the other.
 
-    store: Store
+    settings_sha256 : of the settings that decide the results
+    run : the run's number in the store
+    """
+
+    context: RunContext
     out: Path
-    settings: Settings
     settings_sha256: str
-    detector: FrameDetector
-    backgrounds: AnimalBackgrounds
-    force: bool
     run: int
+    backgrounds: AnimalBackgrounds
     reader: ClipReader
 
     @classmethod
-    def begin(
-        cls,
-        store: Store,
-        out: Path,
-        settings: Settings,
-        detector: FrameDetector,
-        force: bool,
-        on_event: EventListener,
-        exams: Sequence[Exam],
-    ) -> _Night:
-        sha256 = settings_sha256(settings)
-        run = store.start_run(settings_sha256=sha256, model_sha256=detector.model.sha256, engine=detector.engine_name)
-        reader = ClipReader.prepare(exams, store, settings, detector, force, on_event)
-        return cls(store, out, settings, sha256, detector, AnimalBackgrounds.load(store), force, run, reader)
+    def start(cls, exams: Sequence[Exam], out: Path, context: RunContext) -> _ExamProcessor:
+        """Record the start of the run in the store, and get ready to read the clips of all exams."""
+        sha256, detector = settings_sha256(context.settings), context.detector
+        run = context.store.start_run(
+            settings_sha256=sha256, model_sha256=detector.model.sha256, engine=detector.engine_name
+        )
+        reader = ClipReader.prepare(exams, context)
+        return cls(context, out, sha256, run, AnimalBackgrounds.load(context.store), reader)
 
-    def finish_exam(self, exam: Exam) -> ExamReport:
-        """Read, estimate and write one exam; whatever goes wrong with it is its outcome."""
+    def process(self, exam: Exam) -> ExamReport:
+        """Read, estimate and write one exam. An error becomes a report of the failure."""
         clips: list[ClipReport] = []
 
         def failed(reason: str, trace: str | None = None) -> ExamReport:
             date = exam.date.isoformat()
-            return ExamReport(exam.animal, date, exam.folder, "failed", reason, tuple(clips), None, trace)
+            return ExamReport(exam.animal, date, exam.folder, ExamStatus.FAILED, reason, tuple(clips), None, trace)
 
         try:
             scans = []
             for clip in exam.clips:
-                scan, outcome = self.reader.read(clip, exam)
+                scan, report = self.reader.read(clip, exam)
                 scans.append(scan)
-                clips.append(outcome)
-            return self._write(exam, scans, tuple(clips))
+                clips.append(report)
+            return self._estimate_and_write(exam, scans, tuple(clips))
         except ClutchlightError as error:
             return failed(str(error))
         except Exception as error:
-            # One exam must not cost the night: the failure is told, with its traceback, and the others go on.
+            # One exam must not end the run: the failure is reported with its traceback, and the others go on.
             log.debug("%s failed", exam.folder, exc_info=True)
             return failed(f"unexpected {type(error).__name__}: {error}", traceback.format_exc())
 
-    def _write(self, exam: Exam, scans: Sequence[ClipScan], clips: tuple[ClipReport, ...]) -> ExamReport:
-        """Estimate the exam and write its files, unless that was done before from the very same."""
-        date = exam.date.isoformat()
-        shared = {clip.file: self.reader.duplicates_in_other_exams(clip) for clip in exam.clips}
+    def _estimate_and_write(self, exam: Exam, scans: Sequence[ClipScan], clips: tuple[ClipReport, ...]) -> ExamReport:
+        """Estimate the exam and write its files, unless they were already written from the same input."""
+        store, date = self.context.store, exam.date.isoformat()
+        duplicates = {clip.file: self.reader.duplicates_in_other_exams(clip) for clip in exam.clips}
         background = self.backgrounds.for_exam(exam)
         folder = self.out / exam_folder(exam)
         sign_off = read_sign_off(folder)
-        fingerprint = self._fingerprint(exam, scans, shared, background, sign_off)
-        known = self.store.exam(exam.animal, date)
+        fingerprint = self._fingerprint(exam, scans, duplicates, background, sign_off)
+        stored = store.exam(exam.animal, date)
         if (
-            not self.force
-            and known is not None
-            and known.fingerprint == fingerprint
-            and all((self.out / file).is_file() for file in known.files)
+            not self.context.force
+            and stored is not None
+            and stored.fingerprint == fingerprint
+            and all((self.out / file).is_file() for file in stored.files)
         ):
-            return ExamReport(exam.animal, date, exam.folder, "unchanged", None, clips, folder)
+            return ExamReport(exam.animal, date, exam.folder, ExamStatus.UNCHANGED, None, clips, folder)
         finding = estimate_exam(
             exam,
             [scan.tracks for scan in scans if scan.status == "done"],
-            [clip_coverage(scan, shared[scan.file]) for scan in scans],
-            self.settings,
+            [clip_coverage(scan, duplicates[scan.file]) for scan in scans],
+            self.context.settings,
             background=background,
         )
-        model = ModelIdentity(self.detector.model.name, self.detector.model.sha256)
+        model = ModelIdentity(self.context.detector.model.name, self.context.detector.model.sha256)
         write_exam_files(self.out, exam, finding, scans, model, self.settings_sha256, sign_off)
         files = sorted(str(path.relative_to(self.out)) for path in folder.iterdir() if not path.name.startswith("."))
         summary = summary_json(summarise(exam, finding, scans))
-        # Last, so that a run killed before this line writes the exam's files once more.
-        self.store.save_exam(StoredExam(exam.animal, date, fingerprint, summary, tuple(files)), self.run)
-        return ExamReport(exam.animal, date, exam.folder, "written", None, clips, folder)
+        # Last, so that the next run writes the exam's files again if this one is killed before this line.
+        store.save_exam(StoredExam(exam.animal, date, fingerprint, summary, tuple(files)), self.run)
+        return ExamReport(exam.animal, date, exam.folder, ExamStatus.WRITTEN, None, clips, folder)
 
     def _fingerprint(
         self,
         exam: Exam,
         scans: Sequence[ClipScan],
-        shared: Mapping[str, tuple[str, ...]],
+        duplicates: Mapping[str, tuple[str, ...]],
         background: AnimalBackground,
         sign_off: SignOff | None,
     ) -> str:
-        """Names everything the exam's files follow from."""
+        """SHA-256 of everything that the exam's files depend on. duplicates : in other exams, by file"""
+        detector = self.context.detector
         content = [
             RESULT_VERSION,
             _EXAM.dump_python(exam, mode="json"),
-            [(scan.file, scan.sha256, scan.status, scan.reason, shared[scan.file]) for scan in scans],
-            [self.detector.model.name, self.detector.model.sha256, self.detector.engine_name],
+            [(scan.file, scan.sha256, scan.status, scan.reason, duplicates[scan.file]) for scan in scans],
+            [detector.model.name, detector.model.sha256, detector.engine_name],
             self.settings_sha256,
             _BACKGROUND.dump_python(background, mode="json"),
             None if sign_off is None else asdict(sign_off),
@@ -224,7 +223,7 @@ _BACKGROUND = TypeAdapter(AnimalBackground)
 _EXAM = TypeAdapter(Exam)
 
 
-def _keep_apart(root: Path, out: Path) -> None:
+def _check_output_is_outside(root: Path, out: Path) -> None:
     if out.is_relative_to(root):
         raise StoreError(
             f"{out}: this output folder lies inside the recordings' folder {root}, where nothing is written. "
@@ -232,8 +231,8 @@ def _keep_apart(root: Path, out: Path) -> None:
         )
 
 
-def _keep_results_out(root: Path, out: Path, exams: Sequence[Exam]) -> None:
-    """The recordings may lie under the output folder, but no animal may be named like the way to them."""
+def _check_results_are_outside(root: Path, out: Path, exams: Sequence[Exam]) -> None:
+    """The recordings may lie under the output folder, unless an animal's results would then lie among them."""
     for exam in exams:
         folder = out / exam_folder(exam)
         if folder.is_relative_to(root) or root.is_relative_to(folder):

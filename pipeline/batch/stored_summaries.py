@@ -1,4 +1,4 @@
-"""What the store keeps of an exam's result for the overview and for her later exams: written, and read back."""
+"""Results in the store: the summary of an exam as JSON, for the overview and for the animal's later exams."""
 
 from __future__ import annotations
 
@@ -16,12 +16,12 @@ _SUMMARY = TypeAdapter(ExamSummary)
 
 
 def summary_json(summary: ExamSummary) -> str:
-    """The text that the store keeps; the same summary gives the same text."""
+    """The summary as the store keeps it. Equal summaries give equal text."""
     return _SUMMARY.dump_json(summary).decode()
 
 
 def read_summary(exam: StoredExam) -> ExamSummary | None:
-    """What a stored exam tells, None where another version wrote it in another form."""
+    """The summary of a stored exam, None if another version wrote it in another format."""
     try:
         return _SUMMARY.validate_json(exam.summary_json)
     except ValidationError:
@@ -29,7 +29,7 @@ def read_summary(exam: StoredExam) -> ExamSummary | None:
 
 
 def read_summaries(store: Store, out: Path) -> tuple[list[ExamSummary], list[ExamProblem]]:
-    """The exams of this and earlier nights, and those that another version wrote in another form."""
+    """The exams of this and earlier runs, and a problem for each that another version wrote in another format."""
     summaries: list[ExamSummary] = []
     problems: list[ExamProblem] = []
     for exam in store.exams():

@@ -16,7 +16,8 @@ from typing import Any
 import torch
 
 from models.evaluation_thresholds import SCORE_THRESHOLD
-from models.network import EggNetwork, NetworkConfig, WeightsError, load_weights, weights_sha256
+from models.network import EggNetwork, load_weights
+from models.runtime import weights_sha256
 from synthetic.training.fine_tuning import taught_animals
 from synthetic.training.held_out_metrics import HeldOutMetrics, measure
 from synthetic.training.labelled_pictures import LabelledPictures, LabelsError
@@ -123,10 +124,7 @@ def compare_networks_on_labels(
 
 
 def _network(path: Path, device: torch.device) -> EggNetwork:
-    network = load_weights(path)
-    if network.config != NetworkConfig(network.config.widths, network.config.blocks):
-        raise WeightsError(f"{path} wants several frames or the scale; labels are of single frames. Name another file.")
-    return network.to(device)
+    return load_weights(path).to(device)
 
 
 def metric_row(name: str, before: float | None, after: float | None) -> str:

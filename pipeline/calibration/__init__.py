@@ -1,7 +1,11 @@
-"""Learning from phantoms how far the counts can be trusted: ``configs/counting.toml``.
+"""Learns from phantoms how far the stages, outlines and counts of one network can be trusted.
 
-lessons      what a batch found in exams whose truth is known
-logistic     the odds of a yes, by weights        looks       which tracks are what they look like
-finding      which objects are found              sureness    how sharp the numbers, how wide the interval, how trusted
-learning     all of it from some lessons          __main__    the command
+`pipeline.calibration_file` holds the result and its file; ``clutchlight calibrate`` runs all of it.
+
+network_calibration        stage model, temperature and errors of outlines
+count_calibration          all that the counts need, by cross-validation
+training_exams             what the batch found in exams whose ground truth is known
+detection_rate             which objects are found      likelihood_weights   which tracks are real
+interval_and_confidence    temperature, interval and confidence of the counts
+logistic_regression        penalised, by Newton's method
 """

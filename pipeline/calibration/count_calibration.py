@@ -1,4 +1,4 @@
-"""Everything that is learned of counting, from some training exams."""
+"""Learns everything that the counts need from exams whose ground truth is known."""
 
 from __future__ import annotations
 
@@ -12,56 +12,65 @@ from pipeline.calibration.interval_and_confidence import (
 )
 from pipeline.calibration.likelihood_weights import fit_likelihood_weights
 from pipeline.calibration.training_exams import TrainingExam
+from pipeline.calibration_file import ConfidenceCalibration, CountCalibration, CountCalibrations
 from pipeline.estimate.exam_estimate import count_kind, group_exam
-from pipeline.settings import ConfidenceCalibration, CountCalibration, CountCalibrations, Settings
+from pipeline.settings import Settings
 from pipeline.track.merging.count_distribution import CountDistribution
 from pipeline.track.merging.merge import Grouping
 
 __all__ = ["TARGET_COVERAGE", "calibrate_counts"]
 
 TARGET_COVERAGE = 0.9
-"""How often the interval is to hold what the sweeps crossed."""
+"""Share of exams in which the interval is to contain the number of objects that the sweeps crossed."""
+
+_INTERVAL_PROBABILITY_BOUNDS = 0.01, 0.999  # common practice, no source
 
 
 def calibrate_counts(training_exams: Sequence[TrainingExam], settings: Settings) -> CountCalibrations:
-    """Likelihood weights and detection rates from all exams; the rest from how one half fares by the other."""
-    groupings = [group_exam(one.exam, one.clips, one.coverage, settings) for one in training_exams]
+    """The calibration of both counts.
+
+    Likelihood weights and detection rates are fitted on all exams. Temperature, interval and confidence come from
+    two-fold cross-validation: each half of the exams is counted with what was fitted on the other half.
+
+    settings : with the calibration of the network's stages; its counts are not used
+    """
+    groupings = [group_exam(each.exam, each.clips, each.coverage, settings) for each in training_exams]
     return CountCalibrations(
-        shelled=_learn_kind(training_exams, groupings, True, settings),
-        follicles=_learn_kind(training_exams, groupings, False, settings),
+        animals=len(training_exams),
+        shelled=_calibrate_kind(training_exams, groupings, settings, shelled=True),
+        follicles=_calibrate_kind(training_exams, groupings, settings, shelled=False),
     )
 
 
-def _learn_kind(
-    training_exams: Sequence[TrainingExam], groupings: Sequence[Grouping], shelled: bool, settings: Settings
+def _calibrate_kind(
+    training_exams: Sequence[TrainingExam], groupings: Sequence[Grouping], settings: Settings, *, shelled: bool
 ) -> CountCalibration:
-    told: list[tuple[CountDistribution, int]] = []
+    predictions: list[tuple[CountDistribution, int]] = []  # with the true numbers
     for half in (0, 1):
-        learned = settings.model_copy(
-            update={
-                "counting": _both(
-                    _unsharpened(training_exams[1 - half :: 2], groupings[1 - half :: 2], shelled, settings)
-                )
-            }
+        others = _fit_without_temperature(
+            training_exams[1 - half :: 2], groupings[1 - half :: 2], settings, shelled=shelled
         )
-        for one, grouping in zip(training_exams[half::2], groupings[half::2], strict=True):
-            crossed = count_kind(one.exam, grouping, one.clips, shelled, learned).distribution
-            told.append((crossed, one.crossed_counts[0 if shelled else 1]))
-    power = fit_inverse_temperature(told)
-    sharpened = [(crossed.tempered(power), true) for crossed, true in told]
-    level = conformal_level(sharpened, TARGET_COVERAGE)
-    return _unsharpened(training_exams, groupings, shelled, settings).model_copy(
+        learned = _with_count_calibration(settings, others)
+        for each, grouping in zip(training_exams[half::2], groupings[half::2], strict=True):
+            predicted = count_kind(each.exam, grouping, each.clips, shelled, learned).distribution
+            predictions.append((predicted, each.crossed_counts.of(shelled=shelled)))
+    inverse_temperature = fit_inverse_temperature(predictions)
+    tempered = [(predicted.tempered(inverse_temperature), true) for predicted, true in predictions]
+    level = conformal_level(tempered, TARGET_COVERAGE)
+    low, high = _INTERVAL_PROBABILITY_BOUNDS
+    return _fit_without_temperature(training_exams, groupings, settings, shelled=shelled).model_copy(
         update={
-            "inverse_temperature": power,
-            "interval_probability": min(max(level, 0.01), 0.999),
-            "confidence": fit_confidence_calibration(sharpened),
+            "inverse_temperature": inverse_temperature,
+            "interval_probability": min(max(level, low), high),
+            "confidence": fit_confidence_calibration(tempered),
         }
     )
 
 
-def _unsharpened(
-    training_exams: Sequence[TrainingExam], groupings: Sequence[Grouping], shelled: bool, settings: Settings
+def _fit_without_temperature(
+    training_exams: Sequence[TrainingExam], groupings: Sequence[Grouping], settings: Settings, *, shelled: bool
 ) -> CountCalibration:
+    """Likelihood weights and detection rate; temperature, interval and confidence change nothing."""
     likelihood_weights, false_tracks_per_clip = fit_likelihood_weights(
         training_exams, shelled=shelled, settings=settings.track
     )
@@ -75,5 +84,6 @@ def _unsharpened(
     )
 
 
-def _both(counting: CountCalibration) -> CountCalibrations:
-    return CountCalibrations(shelled=counting, follicles=counting)
+def _with_count_calibration(settings: Settings, learned: CountCalibration) -> Settings:
+    counts = CountCalibrations(animals=0, shelled=learned, follicles=learned)  # one of the two is used
+    return settings.with_calibration(settings.calibration.model_copy(update={"counts": counts}))

@@ -1,4 +1,4 @@
-"""Which of the objects that a sweep crosses are found: by size and depth, and from exam to exam."""
+"""Learns which of the objects that a sweep crosses are found: by size and depth, and how much exams differ."""
 
 from __future__ import annotations
 
@@ -10,79 +10,95 @@ import numpy as np
 
 from pipeline.calibration.logistic_regression import logistic_weights
 from pipeline.calibration.training_exams import TrainingExam
-from pipeline.estimate.encounter_history import encounter_history
-from pipeline.estimate.missed_eggs import EncounterHistory, estimate_missed
-from pipeline.settings import DetectionRate, Settings
+from pipeline.calibration_file import DetectionRate
+from pipeline.estimate.encounter_history import EncounterHistory, encounter_history
+from pipeline.estimate.missed_eggs import estimate_missed
+from pipeline.settings import Settings
 from pipeline.track.merging.merge import Grouping
 
 __all__ = ["fit_detection_rate"]
 
-_SPREADS = np.linspace(0.0, 3.0, 16)
-_LEAST_CHANCE = 1e-3  # no exam is stranger than this: one with a fault of its own does not decide for all others
+# Log-odds: standard deviations between exams that are tried; common practice, no source.
+_EXAM_SDS: tuple[float, ...] = tuple(np.linspace(0.0, 3.0, 16).tolist())
+_SMALLEST_PROBABILITY = 1e-3  # granted to each exam, so that one with a fault of its own does not decide for all
+_DEFAULT_SIZE, _DEFAULT_DEPTH = 0.1, 0.5  # shares of the picture's depth: the reference where no object was crossed
 
 
 def fit_detection_rate(
     training_exams: Sequence[TrainingExam], groupings: Sequence[Grouping], settings: Settings, *, shelled: bool
 ) -> DetectionRate:
-    """Rates at the usual size and depth and how they go with both, from what each clip found of what it crossed; and
-    how much exams differ, from how many each overlooked beside those that it found.
+    """The rate at the median size and depth, how it changes with both, and how much exams differ.
+
+    The first three come from which objects each clip found among those it crossed, the last from how many objects each
+    exam missed beside those it found.
+
+    groupings : of the training exams, in their order
     """
-    everything = [one for training_exam in training_exams for one in training_exam.objects if one.shelled == shelled]
-    reference_log_size = float(np.median([np.log(one.size) for one in everything])) if everything else np.log(0.1)
-    reference_depth = float(np.clip(np.median([one.depth for one in everything]), 0, 1)) if everything else 0.5
-    rows = [[np.log(one.size) - reference_log_size, one.depth - reference_depth] for one in everything]
-    found = np.array([one.detected for one in everything], dtype=bool)
-    intercept, size, depth = logistic_weights(np.array(rows).reshape(-1, 2), found).tolist()
-    rates = DetectionRate(
+    crossed = [each for training_exam in training_exams for each in training_exam.objects if each.shelled == shelled]
+    log_sizes, depths = np.log([each.size for each in crossed]), np.array([each.depth for each in crossed])
+    reference_log_size = float(np.median(log_sizes)) if crossed else math.log(_DEFAULT_SIZE)
+    reference_depth = float(np.clip(np.median(depths), 0, 1)) if crossed else _DEFAULT_DEPTH
+    intercept, size_slope, depth_slope = logistic_weights(
+        np.column_stack([log_sizes - reference_log_size, depths - reference_depth]),
+        np.array([each.detected for each in crossed], dtype=bool),
+    ).tolist()
+    rate = DetectionRate(
         intercept=intercept,
-        size_slope=size,
-        depth_slope=depth,
-        reference_log_size=float(reference_log_size),
+        size_slope=size_slope,
+        depth_slope=depth_slope,
+        reference_log_size=reference_log_size,
         reference_depth=reference_depth,
         exam_sd=0.0,
     )
     exams = [
-        _Exam.of(training_exam, grouping, rates, settings, shelled)
+        _CountedExam.of(training_exam, grouping, rate, settings, shelled=shelled)
         for training_exam, grouping in zip(training_exams, groupings, strict=True)
     ]
-    return rates.model_copy(update={"exam_sd": _spread([exam for exam in exams if exam.found], rates, settings)})
+    return rate.model_copy(update={"exam_sd": _fit_exam_sd([exam for exam in exams if exam.found], rate, settings)})
 
 
 @dataclass(frozen=True)
-class _Exam:
-    """One exam. met : what its passes met of its true eggs;  found, overlooked : how many"""
+class _CountedExam:
+    """One exam. encounters : of its passes with its real eggs;  found, missed : number of objects that were crossed"""
 
-    met: EncounterHistory
+    encounters: EncounterHistory
     found: int
-    overlooked: int
+    missed: int
 
     @classmethod
     def of(
-        cls, training_exam: TrainingExam, grouping: Grouping, rates: DetectionRate, settings: Settings, shelled: bool
-    ) -> _Exam:
-        eggs = [
+        cls,
+        training_exam: TrainingExam,
+        grouping: Grouping,
+        rate: DetectionRate,
+        settings: Settings,
+        *,
+        shelled: bool,
+    ) -> _CountedExam:
+        label = "shelled" if shelled else "follicle"
+        real = [
             egg
             for egg in grouping.eggs
-            if any(training_exam.track_labels.get((one.file, one.track)) is shelled for one in egg.members)
+            if any(training_exam.track_labels.get((member.file, member.track)) == label for member in egg.members)
         ]
-        met = encounter_history(
-            eggs, grouping.passes, training_exam.clips, training_exam.exam.carapace_width_mm, rates, settings
+        encounters = encounter_history(
+            real, grouping.passes, training_exam.clips, training_exam.exam.carapace_width_mm, rate, settings
         )
-        missed = training_exam.missed_counts[0 if shelled else 1]
-        return cls(met, training_exam.crossed_counts[0 if shelled else 1] - missed, missed)
+        missed = training_exam.missed_counts.of(shelled=shelled)
+        return cls(encounters, training_exam.crossed_counts.of(shelled=shelled) - missed, missed)
 
 
-def _spread(exams: Sequence[_Exam], rates: DetectionRate, settings: Settings) -> float:
-    """The likeliest spread of exams, by what they overlooked."""
+def _fit_exam_sd(exams: Sequence[_CountedExam], rate: DetectionRate, settings: Settings) -> float:
+    """The standard deviation between exams by which the numbers that they missed are likeliest."""
 
-    def evidence(spread: float) -> float:
-        different = rates.model_copy(update={"exam_sd": spread})
+    def log_likelihood(exam_sd: float) -> float:
+        tried = rate.model_copy(update={"exam_sd": exam_sd})
         total = 0.0
         for exam in exams:
-            number = estimate_missed(exam.met, different).count_distribution(
+            missed = estimate_missed(exam.encounters, tried).count_distribution(
                 exam.found, settings.estimate.zero_count_prior
             )
-            total += math.log(max(number.probability_within(exam.overlooked, exam.overlooked), _LEAST_CHANCE))
+            total += math.log(max(missed.probability_within(exam.missed, exam.missed), _SMALLEST_PROBABILITY))
         return total
 
-    return float(_SPREADS[int(np.argmax([evidence(float(spread)) for spread in _SPREADS]))])
+    return max(_EXAM_SDS, key=log_likelihood)

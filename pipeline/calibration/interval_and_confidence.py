@@ -1,76 +1,92 @@
-"""How sharp distributions of numbers should be, how wide the interval and how trusted, to be as sure as they say."""
+"""Calibrates the distributions of counts: their temperature, the width of the interval, and the confidence."""
 
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import dataclass
 
 import numpy as np
 
+from pipeline.calibration_file import ConfidenceCalibration
 from pipeline.estimate.counts import clipped_log_odds
-from pipeline.settings import ConfidenceCalibration
 from pipeline.track.merging.count_distribution import CountDistribution
 
 __all__ = ["conformal_level", "covering_level", "fit_confidence_calibration", "fit_inverse_temperature"]
 
 Predictions = Sequence[tuple[CountDistribution, int]]
+"""Predicted distributions of a count, each with the true number."""
 
-_POWERS = np.exp(np.linspace(np.log(0.2), np.log(3.0), 55))
-_BASE_SPREAD, _SLOPE_SPREAD = 1.0, 0.5  # of the prior
-_BASES, _SLOPES = np.linspace(-2, 2, 41), np.linspace(0.2, 2, 37)
-_LEAST = 1e-6  # probability that any number is granted, so that one surprise decides nothing
+
+@dataclass(frozen=True)
+class FitConstants:
+    """Constants of the fits; common practice, no source.
+
+    inverse_temperatures : values that are tried
+    smallest_probability : added to the probability of each true number, so that no single exam decides
+    intercepts, slopes : of the confidence, values that are tried;  intercept_sd, slope_sd : of their normal priors
+    """
+
+    inverse_temperatures: tuple[float, ...] = tuple(np.exp(np.linspace(np.log(0.2), np.log(3.0), 55)).tolist())
+    smallest_probability: float = 1e-6
+    intercepts: tuple[float, ...] = tuple(np.linspace(-2, 2, 41).tolist())
+    slopes: tuple[float, ...] = tuple(np.linspace(0.2, 2, 37).tolist())
+    intercept_sd: float = 1.0
+    slope_sd: float = 0.5
+
+
+_FIT = FitConstants()
 
 
 def fit_inverse_temperature(predictions: Predictions) -> float:
-    """The power to raise the odds to (temperature scaling) under which the true numbers are likeliest; 1 for none.
-
-    predictions : distributions with the true numbers
-    """
+    """The power of the odds by which the true numbers are likeliest (temperature scaling); 1 without predictions."""
     if not predictions:
         return 1.0
 
-    def score(power: float) -> float:
-        return float(
-            np.mean([np.log(one.tempered(power).probability_within(true, true) + _LEAST) for one, true in predictions])
-        )
+    def log_likelihood(power: float) -> float:
+        probabilities = [predicted.tempered(power).probability_within(true, true) for predicted, true in predictions]
+        return float(np.mean(np.log(np.array(probabilities) + _FIT.smallest_probability)))
 
-    return float(_POWERS[int(np.argmax([score(float(power)) for power in _POWERS]))])
+    return max(_FIT.inverse_temperatures, key=log_likelihood)
 
 
 def fit_confidence_calibration(predictions: Predictions) -> ConfidenceCalibration:
-    """How often medians are within one of the truth, by how often their distributions say so.
+    """How often medians are within one of the truth, given the probability of that by their distributions.
 
-    The likeliest logistic regression on the log-odds that they say, held back towards their own word (a normal prior
-    around intercept 0 and slope 1) so that few exams do not overrule it.
+    Logistic regression on the log-odds of that probability (Platt scaling), with a normal prior around intercept 0 and
+    slope 1, so that few exams do not overrule the distributions.
     """
     log_odds = np.array(
-        [clipped_log_odds(one.probability_within(one.median - 1, one.median + 1)) for one, _ in predictions]
+        [
+            clipped_log_odds(predicted.probability_within(predicted.median - 1, predicted.median + 1))
+            for predicted, _ in predictions
+        ]
     )
-    right = np.array([abs(one.median - true) <= 1 for one, true in predictions], dtype=bool)
+    is_right = np.array([abs(predicted.median - true) <= 1 for predicted, true in predictions], dtype=bool)
 
-    def surprise(intercept: float, slope: float) -> float:
-        held_back = 0.5 * (intercept / _BASE_SPREAD) ** 2 + 0.5 * ((slope - 1) / _SLOPE_SPREAD) ** 2
-        return float(np.logaddexp(0, np.where(right, -1, 1) * (intercept + slope * log_odds)).sum()) + held_back
+    def loss(intercept: float, slope: float) -> float:
+        penalty = 0.5 * (intercept / _FIT.intercept_sd) ** 2 + 0.5 * ((slope - 1) / _FIT.slope_sd) ** 2
+        return float(np.logaddexp(0, np.where(is_right, -1, 1) * (intercept + slope * log_odds)).sum()) + penalty
 
     tried = [
-        ConfidenceCalibration(intercept=float(intercept), slope=float(slope))
-        for intercept in _BASES
-        for slope in _SLOPES
+        ConfidenceCalibration(intercept=intercept, slope=slope)
+        for intercept in _FIT.intercepts
+        for slope in _FIT.slopes
     ]
-    return min(tried, key=lambda calibration: surprise(calibration.intercept, calibration.slope))
+    return min(tried, key=lambda calibration: loss(calibration.intercept, calibration.slope))
 
 
-def covering_level(number: CountDistribution, true: int) -> float:
-    """The least probability of a central interval, quantile to quantile, that holds the true number."""
-    tail = min(number.probability_below(true + 1), 1 - number.probability_below(true))
+def covering_level(distribution: CountDistribution, true: int) -> float:
+    """The smallest probability of a central interval, quantile to quantile, that contains the true number."""
+    tail = min(distribution.probability_below(true + 1), 1 - distribution.probability_below(true))
     return max(1 - 2 * tail, 0.0)
 
 
 def conformal_level(predictions: Predictions, coverage: float) -> float:
-    """The probability of central intervals that hold the truth in ``coverage`` of exams like these.
+    """The probability of central intervals that contain the truth in a share ``coverage`` of exams like these.
 
     Split conformal prediction (Vovk, Gammerman and Shafer 2005, Algorithmic Learning in a Random World): the
-    ceil((n + 1) coverage)-th smallest of the n levels needed.
+    ceil((n + 1) coverage)-th smallest of the n levels needed, 1 where there are too few exams.
     """
-    levels = sorted(covering_level(number, true) for number, true in predictions)
-    place = int(np.ceil((len(levels) + 1) * coverage))
-    return levels[place - 1] if 0 < place <= len(levels) else 1.0
+    levels = sorted(covering_level(predicted, true) for predicted, true in predictions)
+    rank = int(np.ceil((len(levels) + 1) * coverage))
+    return levels[rank - 1] if 0 < rank <= len(levels) else 1.0

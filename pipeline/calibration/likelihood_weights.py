@@ -1,4 +1,4 @@
-"""Which tracks are what they look like: weights of a likelihood ratio, learned from tracks whose owner is known."""
+"""Learns which tracks are real: weights of a likelihood ratio, from tracks whose true object is known."""
 
 from __future__ import annotations
 
@@ -9,8 +9,9 @@ from numpy.typing import NDArray
 
 from pipeline.calibration.logistic_regression import logistic_weights
 from pipeline.calibration.training_exams import TrainingExam
+from pipeline.calibration_file import LikelihoodWeights
 from pipeline.estimate.candidates import candidate_features
-from pipeline.settings import LikelihoodWeights, TrackSettings
+from pipeline.settings import TrackSettings
 from pipeline.track.track_evidence import stage_probabilities
 
 __all__ = ["fit_likelihood_weights"]
@@ -21,40 +22,53 @@ Floats = NDArray[np.float64]
 def fit_likelihood_weights(
     training_exams: Sequence[TrainingExam], *, shelled: bool, settings: TrackSettings
 ) -> tuple[LikelihoodWeights, float]:
-    """The weights, and how many look-alikes come with a clip; of tracks that look shelled, or like follicles."""
-    rows = [row for training_exam in training_exams for row in _tracks(training_exam, shelled, settings)]
-    traits = np.array([traits for traits, _ in rows]).reshape(-1, 4)
-    real = np.array([is_real for _, is_real in rows], dtype=bool)
-    constant, score, upper_score, kind, size_similarity = _none_against(traits, real)
-    # Odds of the tracks at hand, less the odds with which they come: what their looks alone say. One of either is
-    # added, as nothing is certain where none was met.
-    intercept = constant - float(np.log((real.sum() + 1) / ((~real).sum() + 1)))
-    clips = sum(len(training_exam.clips) for training_exam in training_exams)
-    false_tracks_per_clip = (float((~real).sum()) + 1) / (clips + 1)
-    return LikelihoodWeights(
-        intercept=intercept, score=score, upper_score=upper_score, kind=kind, size_similarity=size_similarity
-    ), false_tracks_per_clip
+    """The weights, and the expected number of false tracks in a clip.
 
-
-def _none_against(traits: Floats, real: NDArray[np.bool_]) -> list[float]:
-    """The constant and the weights, none below zero: a brighter or more egg-like look never speaks against an egg.
-
-    Among few look-alikes it may seem to, as bone looks surely calcified; a follicle would then pass for an egg.
+    shelled : whether for tracks that look shelled, or for those that look like follicles
     """
-    used = np.ones(traits.shape[1], dtype=bool)
+    rows = [row for training_exam in training_exams for row in _labelled_tracks(training_exam, shelled, settings)]
+    features = np.array([features for features, _ in rows]).reshape(-1, 4)
+    is_real = np.array([label for _, label in rows], dtype=bool)
+    intercept, score, upper_score, kind, size_similarity = _fit_without_negative_weights(features, is_real)
+    # The regression gives the log-odds of a track. Less the log-odds of the real tracks among all, this is the
+    # log-likelihood ratio. One track is added to each side, so that both numbers stay above zero.
+    real, false = int(is_real.sum()), int((~is_real).sum())
+    prior_log_odds = float(np.log((real + 1) / (false + 1)))
+    weights = LikelihoodWeights(
+        intercept=intercept - prior_log_odds,
+        score=score,
+        upper_score=upper_score,
+        kind=kind,
+        size_similarity=size_similarity,
+    )
+    clips = sum(len(training_exam.clips) for training_exam in training_exams)
+    return weights, (false + 1) / (clips + 1)
+
+
+def _fit_without_negative_weights(features: Floats, is_real: NDArray[np.bool_]) -> list[float]:
+    """The intercept and the weights, none of them negative.
+
+    A higher score or a more certain kind is never evidence against an egg. With few false tracks it may seem to be, as
+    bone looks certainly calcified. A follicle would then be taken for an egg.
+    """
+    used = np.ones(features.shape[1], dtype=bool)
     while True:
         weights = np.zeros(1 + len(used))
-        weights[np.concatenate([[True], used])] = logistic_weights(traits[:, used], real)
+        weights[np.concatenate([[True], used])] = logistic_weights(features[:, used], is_real)
         if (weights[1:] >= 0).all():
             return [float(weight) for weight in weights]
         used &= weights[1:] >= 0
 
 
-def _tracks(training_exam: TrainingExam, shelled: bool, settings: TrackSettings) -> Iterator[tuple[Floats, bool]]:
-    seen = candidate_features(training_exam.clips, shelled=shelled, settings=settings)
+def _labelled_tracks(
+    training_exam: TrainingExam, shelled: bool, settings: TrackSettings
+) -> Iterator[tuple[Floats, bool]]:
+    """Features (4,) of each track that looks shelled, or like a follicle, and whether it shows such an object."""
+    label = "shelled" if shelled else "follicle"
+    features = candidate_features(training_exam.clips, shelled=shelled, settings=settings)
     for clip in training_exam.clips:
         for track in clip.tracks:
-            one = clip.file, track.identity
+            key = clip.file, track.identity
             follicle = float(stage_probabilities([track], settings)[0])
             if (follicle <= 0.5) == shelled:
-                yield seen[one], training_exam.track_labels[one] is shelled
+                yield features[key], training_exam.track_labels[key] == label

@@ -1,36 +1,38 @@
-"""Logistic regression: how the log-odds of a yes go with some features."""
+"""Penalised logistic regression."""
 
 from __future__ import annotations
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.special import expit
 
 __all__ = ["logistic_weights"]
 
 Floats = NDArray[np.float64]
 
-_ROUNDS = 50
+_MAXIMUM_STEPS = 50  # of Newton's method, which needs fewer than ten
+_TOLERANCE = 1e-10  # log-odds: largest change of a weight at which the fit has converged
+_INTERCEPT_PENALTY = 1e-2  # keeps the intercept finite where all labels are equal
 
 
-def logistic_weights(features: Floats, labels: NDArray[np.bool_], *, offset: Floats | None = None) -> Floats:
-    """(D + 1,) the constant and the weights (D,) of features (N, D) by penalised maximum likelihood.
+def logistic_weights(features: Floats, labels: NDArray[np.bool_]) -> Floats:
+    """(D + 1,) intercept and weights of the features (N, D), by penalised maximum likelihood.
 
-    Each weight is held back by a normal prior of one standard deviation a standard deviation of its trait, so that
-    few or perfectly parted labels give no infinite ones. offset : (N,) known log-odds to which these are added
+    Each weight has a normal prior of standard deviation 1 per standard deviation of its feature. So few labels, or
+    labels that a feature separates perfectly, give no infinite weights.
     """
     count, number = features.shape
-    spread = features.std(axis=0) if count else np.ones(number)
-    spread = np.where(spread > 0, spread, 1.0)
-    design = np.column_stack([np.ones(count), features / spread])
-    penalty = np.diag(np.concatenate([[1e-2], np.ones(number)]))
-    known = np.zeros(count) if offset is None else offset
+    sd = features.std(axis=0) if count else np.ones(number)
+    sd = np.where(sd > 0, sd, 1.0)
+    design = np.column_stack([np.ones(count), features / sd])
+    penalty = np.diag(np.concatenate([[_INTERCEPT_PENALTY], np.ones(number)]))
     weights = np.zeros(number + 1)
-    for _ in range(_ROUNDS):  # Newton's steps
-        chance = 1 / (1 + np.exp(-np.clip(known + design @ weights, -30, 30)))
-        gradient = design.T @ (labels - chance) - penalty @ weights
-        curvature = (design.T * (chance * (1 - chance))) @ design + penalty
+    for _ in range(_MAXIMUM_STEPS):
+        probabilities = expit(np.clip(design @ weights, -30, 30))
+        gradient = design.T @ (labels - probabilities) - penalty @ weights
+        curvature = (design.T * (probabilities * (1 - probabilities))) @ design + penalty
         step = np.linalg.solve(curvature, gradient)
         weights = weights + step
-        if np.abs(step).max() < 1e-10:
+        if np.abs(step).max() < _TOLERANCE:
             break
-    return np.concatenate([weights[:1], weights[1:] / spread])
+    return np.concatenate([weights[:1], weights[1:] / sd])

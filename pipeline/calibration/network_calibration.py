@@ -1,13 +1,13 @@
-"""Stage model and errors of sections learned from eggs whose truth is known, and the file that holds them.
+"""Learns the calibration of a network's stages and outlines from eggs whose ground truth is known.
 
-The weights are fitted on all eggs. For the temperature the animals are parted in two: weights fitted on either half say
-what they think of the other, so that it is not learned from eggs that the weights have seen. What a section's outline
-is wrong by is read off the same eggs: in the same frames the true outlines went through the same arithmetic.
+The weights of the stage model are fitted on all eggs. The temperature is fitted by two-fold cross-validation over the
+animals: the weights fitted on one half predict the stages of the other half, so that the temperature rests on eggs
+that the weights have not seen. The errors of outlines are learned from the same eggs: in the same frames, the true
+outlines went through the same arithmetic as the found ones.
 """
 
 from __future__ import annotations
 
-import datetime as dt
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -17,203 +17,210 @@ from scipy.optimize import minimize, minimize_scalar
 
 from models.errors import ClutchlightError
 from pipeline.bench.matched_eggs import MatchedEgg
+from pipeline.calibration_file import (
+    NetworkCalibration,
+    OutlineCalibration,
+    OutlineErrorModel,
+    StageFeature,
+    StageFeatures,
+)
 from pipeline.estimate.section_summary import summarise_sections
 from pipeline.estimate.stage_model import SIGN_NAMES, read_network_log_probabilities, read_sign_vector
-from pipeline.settings import NetworkCalibration, OutlineCalibration, OutlineErrorModel, StageFeature, StageFeatures
 
-__all__ = ["TooFewEggsError", "calibrate_network", "network_calibration_toml"]
+__all__ = ["TooFewEggsError", "calibrate_network"]
 
 Floats = NDArray[np.float64]
+Stages = NDArray[np.int64]
 
-MIN_EGGS_PER_STAGE = 5  # of every stage
-MIN_PASSAGES = 10
-MIN_SECTIONS = 10  # of an egg in a clip, to learn the errors from
-# Strengths of the ridges in eggs' worth of log-likelihood, by likelihood on the halves of animals that the weights had
-# not seen: on weights of standardised signs and the bias, which keeps a sign that few eggs show from deciding, and on
-# how far the network's word weighs other than once.
-RIDGE, NETWORK_RIDGE = 10.0, 2.0
-FEATURE_QUANTILES = (0.01, 0.99)  # of each feature among the eggs; beyond it pictures are unlike them
+
+@dataclass(frozen=True)
+class FitConstants:
+    """Constants of the fit: common practice, no source, unless stated.
+
+    min_eggs_per_stage : fewer of any stage are too few to learn from
+    min_passages : fewer passages through the middle of an egg leave the previous errors of outlines
+    min_sections : of an egg in one clip, for its outlines to be used
+    ridge : penalty on the weights of standardised signs and on the bias, so that a sign that few eggs show does not
+    decide; network_ridge : penalty on how far the weight of the network differs from 1. Both in units of log-likelihood
+    of one egg, chosen by the likelihood of held-out halves of the animals
+    clip_quantiles : of each sign among the eggs; values beyond them are clipped
+    ratio_scale_bounds, temperature_bounds : limits of what may be learned
+    """
+
+    min_eggs_per_stage: int = 5
+    min_passages: int = 10
+    min_sections: int = 10
+    ridge: float = 10.0
+    network_ridge: float = 2.0
+    clip_quantiles: tuple[float, float] = (0.01, 0.99)
+    ratio_scale_bounds: tuple[float, float] = (0.3, 1.5)
+    temperature_bounds: tuple[float, float] = (0.3, 5.0)
+
+
+_FIT = FitConstants()
 
 
 class TooFewEggsError(ClutchlightError):
     """Too few eggs of a stage to learn from."""
 
 
-def calibrate_network(
-    eggs: Sequence[MatchedEgg], *, command: str, date: dt.date, weights_sha256: str, previous: NetworkCalibration
-) -> NetworkCalibration:
-    """What the eggs teach. previous : its errors of outlines are kept where too few passages tell of them.
+def calibrate_network(eggs: Sequence[MatchedEgg], *, previous: OutlineCalibration) -> NetworkCalibration:
+    """The calibration that the eggs give.
 
-    Raises TooFewEggsError where a stage has fewer than five eggs.
+    previous : the errors of outlines that are kept where too few passages were found to learn them
+
+    Raises TooFewEggsError where there are fewer than five eggs of a stage.
     """
     stages = np.array([egg.stage for egg in eggs], dtype=np.int64)
-    if min(np.bincount(stages, minlength=3)) < MIN_EGGS_PER_STAGE:
-        numbers = ", ".join(map(str, np.bincount(stages, minlength=3)))
+    numbers = np.bincount(stages, minlength=3)
+    if min(numbers) < _FIT.min_eggs_per_stage:
         raise TooFewEggsError(
-            f"Follicles, thin-shelled and calcified eggs found: {numbers}; at least {MIN_EGGS_PER_STAGE} of each are needed. "
-            "Write a data set with more animals."
+            f"Follicles, thin-shelled and calcified eggs found: {', '.join(map(str, numbers))}; at least "
+            f"{_FIT.min_eggs_per_stage} of each are needed. Write a data set with more animals."
         )
-    logs = np.stack([read_network_log_probabilities(egg.reported) for egg in eggs])
+    log_probabilities = np.stack([read_network_log_probabilities(egg.reported) for egg in eggs])
     signs = np.stack([read_sign_vector(egg.reported) for egg in eggs])
-    signs[:, np.isnan(signs).all(0)] = 0.0  # a sign that no egg shows decides nothing
-    animals = {animal: place for place, animal in enumerate(sorted({egg.animal for egg in eggs}))}
+    signs[:, np.isnan(signs).all(0)] = 0.0  # a sign that no egg shows gets no weight
+    animals = {animal: index for index, animal in enumerate(sorted({egg.animal for egg in eggs}))}
     half = np.array([animals[egg.animal] % 2 for egg in eggs])
-    low, high = np.nanquantile(signs, FEATURE_QUANTILES, axis=0)
-    held = np.clip(signs, low, high)
-    middle, spread = np.nanmean(held, axis=0), np.maximum(np.nanstd(held, axis=0), 1e-3)
-    columns = np.nan_to_num((held - middle) / spread, nan=0.0)
-    fit = _regression(logs, columns, stages)
-    described = StageFeatures(
-        **{
-            name: StageFeature(
-                low=_rounded(low[place]),
-                high=_rounded(high[place]),
-                mean=_rounded(middle[place]),
-                sd=_rounded(spread[place]),
-                weights=_triple(fit.weights[place]),
-            )
-            for place, name in enumerate(SIGN_NAMES)
-        }
+    low, high = np.nanquantile(signs, _FIT.clip_quantiles, axis=0)
+    clipped = np.clip(signs, low, high)
+    mean, sd = np.nanmean(clipped, axis=0), np.maximum(np.nanstd(clipped, axis=0), 1e-3)
+    features = np.nan_to_num((clipped - mean) / sd, nan=0.0)
+    regression = _fit_regression(log_probabilities, features, stages)
+    held_out_logits = _held_out_logits(log_probabilities, features, stages, half)
+    shelled = _fit_outline_errors([egg for egg in eggs if egg.stage > 0], previous.shelled)
+    # Follicles are nearly round and give no information on the scale.
+    follicles = _fit_outline_errors(
+        [egg for egg in eggs if egg.stage == 0], previous.follicles, scale=shelled.ratio_scale
     )
-    shelled = _outline_errors([egg for egg in eggs if egg.stage > 0], previous.outline.shelled)
-    # Follicles are nearly round.
-    follicles = [egg for egg in eggs if egg.stage == 0]
-    follicle = _outline_errors(follicles, previous.outline.follicle, scale=shelled.ratio_scale)
     return NetworkCalibration(
-        command=command,
-        date=date,
-        weights_sha256=weights_sha256,
         eggs=len(eggs),
-        temperature=_temperature(_unseen_logits(logs, columns, stages, half), stages),
-        network_weight=_rounded(fit.network),
-        bias=_triple(fit.bias),
-        outline=OutlineCalibration(shelled=shelled, follicle=follicle),
-        feature=described,
+        temperature=_fit_temperature(held_out_logits, stages),
+        network_weight=_rounded(regression.network_weight),
+        bias=_rounded_triple(regression.bias),
+        outline=OutlineCalibration(shelled=shelled, follicles=follicles),
+        feature=StageFeatures(
+            **{
+                name: StageFeature(
+                    low=_rounded(low[index]),
+                    high=_rounded(high[index]),
+                    mean=_rounded(mean[index]),
+                    sd=_rounded(sd[index]),
+                    weights=_rounded_triple(regression.weights[index]),
+                )
+                for index, name in enumerate(SIGN_NAMES)
+            }
+        ),
     )
 
 
 @dataclass(frozen=True)
-class _Fit:
-    """network : weight of its logarithms;  bias : (3,);  weights : (S, 3)"""
+class _StageRegression:
+    """network_weight : of the network's log-probabilities;  bias : (3,);  weights : (S, 3), of S standardised signs"""
 
-    network: float
+    network_weight: float
     bias: Floats
     weights: Floats
 
-    def logits(self, logs: Floats, columns: Floats) -> Floats:
-        return np.asarray(self.network * logs + self.bias + columns @ self.weights)
+    def logits(self, log_probabilities: Floats, features: Floats) -> Floats:
+        return np.asarray(self.network_weight * log_probabilities + self.bias + features @ self.weights)
 
 
-def _unseen_logits(logs: Floats, columns: Floats, stages: NDArray[np.int64], half: NDArray[np.int64]) -> Floats:
-    """(N, 3) logits of each egg by weights fitted on the other half of the animals."""
+def _held_out_logits(log_probabilities: Floats, features: Floats, stages: Stages, half: Stages) -> Floats:
+    """(N, 3) logits of each egg, with weights fitted on the other half of the animals. half : (N,) 0 or 1"""
     logits = np.zeros((len(stages), 3))
     for part in (0, 1):
         others, own = half != part, half == part
-        logits[own] = _regression(logs[others], columns[others], stages[others]).logits(logs[own], columns[own])
+        regression = _fit_regression(log_probabilities[others], features[others], stages[others])
+        logits[own] = regression.logits(log_probabilities[own], features[own])
     return logits
 
 
-def _regression(logs: Floats, columns: Floats, stages: NDArray[np.int64]) -> _Fit:
-    """The multinomial logistic regression on logarithms (N, 3) and standardised signs (N, S), with its ridges."""
-    number = columns.shape[1]
-    wanted = np.eye(3)[stages]
+def _fit_regression(log_probabilities: Floats, features: Floats, stages: Stages) -> _StageRegression:
+    """Penalised multinomial logistic regression on log-probabilities (N, 3) and standardised signs (N, S)."""
+    signs = features.shape[1]
+    one_hot = np.eye(3)[stages]
 
-    def unpacked(values: Floats) -> _Fit:
-        return _Fit(float(values[0]), values[1:4], values[4:].reshape(number, 3))
+    def unpacked(values: Floats) -> _StageRegression:
+        return _StageRegression(float(values[0]), values[1:4], values[4:].reshape(signs, 3))
 
     def loss(values: Floats) -> tuple[float, Floats]:
         fit = unpacked(values)
-        logits = fit.logits(logs, columns)
-        log_chances = logits - np.logaddexp.reduce(logits, axis=1, keepdims=True)
-        wrong = np.exp(log_chances) - wanted
-        ridges = RIDGE * ((fit.weights**2).sum() + (fit.bias**2).sum()) + NETWORK_RIDGE * (fit.network - 1) ** 2
-        slopes = [
-            np.array([(wrong * logs).sum() + 2 * NETWORK_RIDGE * (fit.network - 1)]),
-            wrong.sum(0) + 2 * RIDGE * fit.bias,
-            (columns.T @ wrong + 2 * RIDGE * fit.weights).ravel(),
+        logits = fit.logits(log_probabilities, features)
+        log_softmax = logits - np.logaddexp.reduce(logits, axis=1, keepdims=True)
+        residuals = np.exp(log_softmax) - one_hot
+        from_one = fit.network_weight - 1
+        penalty = _FIT.ridge * ((fit.weights**2).sum() + (fit.bias**2).sum()) + _FIT.network_ridge * from_one**2
+        gradient = [
+            np.array([(residuals * log_probabilities).sum() + 2 * _FIT.network_ridge * from_one]),
+            residuals.sum(0) + 2 * _FIT.ridge * fit.bias,
+            (features.T @ residuals + 2 * _FIT.ridge * fit.weights).ravel(),
         ]
-        return float(ridges - (log_chances * wanted).sum()), np.concatenate(slopes)
+        return float(penalty - (log_softmax * one_hot).sum()), np.concatenate(gradient)
 
-    start = np.concatenate([[1.0], np.zeros(3 * (number + 1))])
+    start = np.concatenate([[1.0], np.zeros(3 * (signs + 1))])
     bounds = [(0.0, 10.0), *[(None, None)] * (len(start) - 1)]
     return unpacked(minimize(loss, start, jac=True, method="L-BFGS-B", bounds=bounds).x)
 
 
-def _temperature(plain: Floats, stages: NDArray[np.int64]) -> float:
+def _fit_temperature(logits: Floats, stages: Stages) -> float:
+    """The temperature by which the true stages are likeliest (Guo et al., ICML 2017). logits : (N, 3)"""
     rows = np.arange(len(stages))
 
     def loss(log_temperature: float) -> float:
-        logits = plain / np.exp(log_temperature)
-        return float((np.logaddexp.reduce(logits, axis=1) - logits[rows, stages]).mean())
+        scaled = logits / np.exp(log_temperature)
+        return float((np.logaddexp.reduce(scaled, axis=1) - scaled[rows, stages]).mean())
 
-    return _rounded(np.exp(minimize_scalar(loss, bounds=(np.log(0.3), np.log(5.0)), method="bounded").x))
+    low, high = np.log(_FIT.temperature_bounds)
+    return _rounded(np.exp(minimize_scalar(loss, bounds=(low, high), method="bounded").x))
 
 
-def _outline_errors(
+def _fit_outline_errors(
     eggs: Sequence[MatchedEgg], previous: OutlineErrorModel, scale: float | None = None
 ) -> OutlineErrorModel:
-    """scale : by which long sections are drawn too round or too long, where that is known: round ones tell nothing of
-    it. What is left is the error of all.
+    """Errors of the outlines of these eggs, ``previous`` where they have too few passages.
+
+    scale : factor by which the elongation of sections is measured too small or too large, if it is known
     """
-    widths, found_stretches, true_stretches = [], [], []
+    width_errors, found_elongations, true_elongations = [], [], []
     for egg in eggs:
         for seen in egg.sections:
             true = summarise_sections(seen.true_ellipses)
-            if len(seen.found_ellipses) >= MIN_SECTIONS and true.crossed_middle:
+            if len(seen.found_ellipses) >= _FIT.min_sections and true.crossed_middle:
                 found = summarise_sections(seen.found_ellipses)
-                widths.append(np.log(found.equivalent_diameter / true.equivalent_diameter))
-                found_stretches.append(found.elongation_vector)
-                true_stretches.append(true.elongation_vector)
-    if len(widths) < MIN_PASSAGES:
+                width_errors.append(np.log(found.equivalent_diameter / true.equivalent_diameter))
+                found_elongations.append(found.elongation_vector)
+                true_elongations.append(true.elongation_vector)
+    if len(width_errors) < _FIT.min_passages:
         return previous
-    told, true_vectors = np.stack(found_stretches), np.stack(true_stretches)
+    found_vectors, true_vectors = np.stack(found_elongations), np.stack(true_elongations)
     if scale is None:
-        scale = float(np.clip((told * true_vectors).sum() / max((true_vectors**2).sum(), 1e-9), 0.3, 1.5))
-    ratio_error = _deviation((told - scale * true_vectors).ravel())
-    # A width is a breadth over the square root of the stretch.
-    width_error = float(np.hypot(_deviation(np.array(widths)), ratio_error / 2))
+        least_squares = (found_vectors * true_vectors).sum() / max((true_vectors**2).sum(), 1e-9)
+        scale = float(np.clip(least_squares, *_FIT.ratio_scale_bounds))
+    ratio_error = _robust_sd((found_vectors - scale * true_vectors).ravel())
+    # A width is the equivalent diameter divided by the root of length over width.
+    width_error = float(np.hypot(_robust_sd(np.array(width_errors)), ratio_error / 2))
     return OutlineErrorModel(
-        passages=len(widths),
-        width_bias=_rounded(np.median(widths)),
+        passages=len(width_errors),
+        width_bias=_rounded(np.median(width_errors)),
         width_error=_rounded(width_error),
         ratio_error=_rounded(ratio_error),
         ratio_scale=_rounded(scale),
     )
 
 
-def _deviation(values: Floats) -> float:
-    """Standard deviation of a normal distribution with the same central four fifths: a few strays weigh little."""
+def _robust_sd(values: Floats) -> float:
+    """Standard deviation of the normal distribution with the same central 80 %, which outliers hardly change."""
     low, high = np.quantile(values, [0.1, 0.9])
-    return float((high - low) / 2.5631)
-
-
-def network_calibration_toml(calibration: NetworkCalibration) -> str:
-    """The file, as a table of the settings."""
-    head = calibration.model_dump(mode="json", exclude={"feature", "outline"})
-    lines = [
-        "# Written by the command below, on phantoms of a seed used for nothing else. Run it again for other weights.",
-        "# Features and weights: pipeline/estimate/stage_model.py. Errors of outlines in log units.",
-        "",
-        "[calibration]",
-        *(f"{name} = {_toml(value, name)}" for name, value in head.items()),
-    ]
-    for table, parts in (("outline", calibration.outline), ("feature", calibration.feature)):
-        for name, part in parts:
-            lines += ["", f"[calibration.{table}.{name}]"]
-            lines += [f"{key} = {_toml(value, key)}" for key, value in part.model_dump().items()]
-    return "\n".join([*lines, ""])
-
-
-def _toml(value: object, name: str) -> str:
-    if isinstance(value, str):
-        return value if name == "date" else '"' + value.replace("\\", "\\\\").replace('"', '\\"') + '"'
-    return str(list(value)) if isinstance(value, list | tuple) else str(value)
+    return float((high - low) / 2.5631)  # 2.5631: width of the central 80 % of a standard normal distribution
 
 
 def _rounded(value: float | np.floating) -> float:
+    """To the four significant digits that the calibration file holds."""
     return float(f"{float(value):.4g}")
 
 
-def _triple(values: Floats) -> tuple[float, float, float]:
+def _rounded_triple(values: Floats) -> tuple[float, float, float]:
     first, second, third = map(_rounded, values)
     return first, second, third

@@ -1,4 +1,4 @@
-"""What a batch found in exams whose truth is known, track by track and object by object."""
+"""What the batch found in exams whose ground truth is known, track by track and object by object."""
 
 from __future__ import annotations
 
@@ -6,31 +6,35 @@ from collections import Counter, defaultdict
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
+from typing import Any, Literal
 
 import numpy as np
 from numpy.typing import NDArray
 
 from models.ellipse import overlap
 from pipeline.batch.clip_reuse import ClipReader
-from pipeline.batch.events import BatchEvent
+from pipeline.batch.run_context import RunContext
 from pipeline.bench.ground_truth import DataSet
 from pipeline.detect.detector import FrameDetector
 from pipeline.exams.exam_search import Exam, find_exams
 from pipeline.scan.clip_scan import ClipScan
-from pipeline.scan.coverage import ClipCoverage
+from pipeline.scan.coverage import ClipCoverage, clip_coverage
 from pipeline.settings import Settings
 from pipeline.store.store import Store
+from pipeline.track.merging.by_kind import ByKind
 from pipeline.track.tracks import ClipTracks, Track
 
-__all__ = ["CrossedObject", "TrainingExam", "read_training_exams"]
+__all__ = ["CrossedObject", "TrackLabel", "TrainingExam", "read_training_exams"]
 
-_OVERLAP = 0.3  # of outlines, intersection over union, from which a sighting is of that object
+_SAME_OBJECT_IOU = 0.3  # intersection over union of outlines, above which a sighting shows the object; no source
+
+TrackLabel = Literal["shelled", "follicle", "none"]
+"""What a track shows: an object that was crossed in good view, or anything else."""
 
 
 @dataclass(frozen=True)
 class CrossedObject:
-    """One object that one clip crossed, as ``animals.json`` tells.
+    """One object that one clip crossed, by ``animals.json``.
 
     size, depth : mean semi-axis and depth of its largest section, as shares of the picture's depth
     """
@@ -43,132 +47,127 @@ class CrossedObject:
 
 @dataclass(frozen=True)
 class TrainingExam:
-    """One exam. crossed_counts : shelled eggs, and follicles, that the sweeps crossed
+    """One exam.
 
-    track_labels : by clip and track, True of a shelled egg and False of a follicle that were crossed, None of all else: what
-    no sweep crossed in good view is not counted in ``crossed_counts`` either
-    objects : those that each clip crossed;  missed_counts : of ``crossed_counts``, those that no track follows
+    track_labels : by clip and track. An object that no sweep crossed in good view counts as "none", as it is not in
+    ``crossed_counts`` either
+    objects : those that each clip crossed
+    crossed_counts : objects that the sweeps crossed;  missed_counts : of these, how many no track shows
     """
 
     exam: Exam
     clips: tuple[ClipTracks, ...]
     coverage: tuple[ClipCoverage, ...]
-    track_labels: Mapping[tuple[str, int], bool | None]
+    track_labels: Mapping[tuple[str, int], TrackLabel]
     objects: tuple[CrossedObject, ...]
-    crossed_counts: tuple[int, int]
-    missed_counts: tuple[int, int]
+    crossed_counts: ByKind[int]
+    missed_counts: ByKind[int]
 
 
 def read_training_exams(
     data_set: DataSet, out: Path, detector: FrameDetector, settings: Settings
 ) -> list[TrainingExam]:
-    """The exams of a data set, from the scans that a batch with these settings keeps under ``out``."""
-    seen = _sightings(data_set)
+    """The exams of a data set, from the scans that a batch with the same settings stored under ``out``."""
+    true_sections = _true_sections(data_set)
     exams = find_exams(data_set.exams_root).exams
     training_exams = []
     with Store(out) as store:
-        reader = ClipReader.prepare(exams, store, settings, detector, force=False, on_event=_nobody)
+        reader = ClipReader.prepare(exams, RunContext(store, settings, detector))
         for exam in exams:
             scans = [reader.read(clip, exam)[0] for clip in exam.clips]
-            training_exams.append(_lesson(exam, scans, data_set.animals[exam.animal], seen))
+            training_exams.append(_training_exam(exam, scans, data_set.animals[exam.animal], true_sections))
     return training_exams
 
 
-def _nobody(event: BatchEvent) -> None:
-    pass
-
-
 @dataclass(frozen=True)
-class _Sighting:
-    """identity : of the object;  ellipse : (5,) px"""
+class _TrueSection:
+    """One true object in one frame. object_id : within the animal;  ellipse : (5,) px"""
 
-    identity: int
+    object_id: int
     shelled: bool
     ellipse: NDArray[np.float64]
     depth_mm: float
 
 
-# By animal and clip, then by frame.
-_Seen = Mapping[tuple[str, str], Mapping[int, Sequence[_Sighting]]]
+_SectionsByFrame = Mapping[int, Sequence[_TrueSection]]
+_SectionsByClip = Mapping[tuple[str, str], _SectionsByFrame]  # by animal and clip
 
 
-def _sightings(data_set: DataSet) -> _Seen:
+def _true_sections(data_set: DataSet) -> _SectionsByClip:
     objects = data_set.objects
-    seen: dict[tuple[str, str], dict[int, list[_Sighting]]] = defaultdict(lambda: defaultdict(list))
-    for row, place in enumerate(objects.frame.tolist()):
-        animal, clip, frame = data_set.frames.ids[place]
-        seen[animal, clip][frame].append(
-            _Sighting(
+    sections: dict[tuple[str, str], dict[int, list[_TrueSection]]] = defaultdict(lambda: defaultdict(list))
+    for row, frame_row in enumerate(objects.frame.tolist()):
+        animal, clip, frame = data_set.frames.ids[frame_row]
+        sections[animal, clip][frame].append(
+            _TrueSection(
                 int(objects.object_id[row]),
                 bool(objects.is_shelled[row]),
                 objects.ellipses[row],
                 float(objects.depth_mm[row]),
             )
         )
-    return seen
+    return sections
 
 
-def _lesson(exam: Exam, scans: Sequence[ClipScan], animal: Mapping[str, Any], seen: _Seen) -> TrainingExam:
-    track_labels: dict[tuple[str, int], bool | None] = {}
+def _training_exam(
+    exam: Exam, scans: Sequence[ClipScan], animal: Mapping[str, Any], true_sections: _SectionsByClip
+) -> TrainingExam:
+    """animal : of ``animals.json``"""
+    track_labels: dict[tuple[str, int], TrackLabel] = {}
     objects: list[CrossedObject] = []
-    followed: set[int | None] = set()
-    met = {one["id"] for one in animal["objects"] if one["seen"]}
+    found: set[int | None] = set()
+    in_good_view = {each["id"] for each in animal["objects"] if each["seen"]}
     for scan in scans:
-        frames = seen.get((exam.animal, scan.file), {})
-        kinds = {one.identity: one.shelled for shown in frames.values() for one in shown}
-        shown_by = {track.identity: _owner(track, frames) for track in scan.tracks.tracks}
-        followed |= set(shown_by.values())
-        for track, owner in shown_by.items():
-            track_labels[scan.file, track] = kinds[owner] if owner is not None and owner in met else None
+        frames = true_sections.get((exam.animal, scan.file), {})
+        is_shelled = {section.object_id: section.shelled for sections in frames.values() for section in sections}
+        object_of_track = {track.identity: _object_of(track, frames) for track in scan.tracks.tracks}
+        found |= set(object_of_track.values())
+        for track, object_id in object_of_track.items():
+            if object_id is None or object_id not in in_good_view:
+                track_labels[scan.file, track] = "none"
+            else:
+                track_labels[scan.file, track] = "shelled" if is_shelled[object_id] else "follicle"
         if scan.status == "done":
             crossed_here = set(animal["clips"][scan.file]["seen_ids"])
-            objects += _objects(scan, frames, crossed_here, set(shown_by.values()))
+            objects += _crossed_objects(scan, frames, crossed_here, set(object_of_track.values()))
     crossed = animal["seen"]
-    missed = [one["stage"] != "follicle" for one in animal["objects"] if one["seen"] and one["id"] not in followed]
+    missed_are_shelled = [
+        each["stage"] != "follicle" for each in animal["objects"] if each["seen"] and each["id"] not in found
+    ]
     return TrainingExam(
         exam=exam,
         clips=tuple(scan.tracks for scan in scans if scan.status == "done"),
-        coverage=tuple(
-            ClipCoverage(
-                scan.file,
-                scan.window,
-                scan.status,
-                scan.reason,
-                scan.frames,
-                len(scan.used_frames),
-                quality=scan.quality,
-            )
-            for scan in scans
-        ),
+        coverage=tuple(clip_coverage(scan) for scan in scans),
         track_labels=track_labels,
         objects=tuple(objects),
-        crossed_counts=(crossed["thin-shelled"] + crossed["calcified"], crossed["follicle"]),
-        missed_counts=(sum(missed), len(missed) - sum(missed)),
+        crossed_counts=ByKind(shelled=crossed["thin-shelled"] + crossed["calcified"], follicles=crossed["follicle"]),
+        missed_counts=ByKind(shelled=sum(missed_are_shelled), follicles=missed_are_shelled.count(False)),
     )
 
 
-def _owner(track: Track, frames: Mapping[int, Sequence[_Sighting]]) -> int | None:
-    """The object that most of the track's sightings show, None where most show nothing."""
+def _object_of(track: Track, frames: _SectionsByFrame) -> int | None:
+    """The object that most sightings of the track show, None where most show no object."""
     votes: Counter[int | None] = Counter()
     for frame, ellipse in zip(track.frames.tolist(), track.ellipses, strict=True):
-        shown = frames.get(frame, ())
-        shares = overlap(ellipse[None], np.stack([one.ellipse for one in shown]))[0] if shown else np.zeros(1)
-        best = int(shares.argmax())
-        votes[shown[best].identity if shares[best] > _OVERLAP else None] += 1
+        sections = frames.get(frame, ())
+        ious = overlap(ellipse[None], np.stack([each.ellipse for each in sections]))[0] if sections else np.zeros(1)
+        best = int(ious.argmax())
+        votes[sections[best].object_id if ious[best] > _SAME_OBJECT_IOU else None] += 1
     return votes.most_common(1)[0][0]
 
 
-def _objects(
-    scan: ClipScan, frames: Mapping[int, Sequence[_Sighting]], crossed: set[int], found: set[int | None]
+def _crossed_objects(
+    scan: ClipScan, frames: _SectionsByFrame, crossed: set[int], found: set[int | None]
 ) -> Iterator[CrossedObject]:
+    """crossed, found : ids of the objects that the clip crossed in good view, and of those that its tracks show"""
     if scan.mm_per_px is None or scan.imaging_depth_px is None:
         return
-    views: dict[int, list[_Sighting]] = defaultdict(list)
-    for shown in frames.values():
-        for one in shown:
-            views[one.identity].append(one)
-    for identity in sorted(crossed & set(views)):
-        sizes = [float(np.sqrt(one.ellipse[2] * one.ellipse[3])) for one in views[identity]]
-        largest = views[identity][int(np.argmax(sizes))]
+    by_object: dict[int, list[_TrueSection]] = defaultdict(list)
+    for sections in frames.values():
+        for section in sections:
+            by_object[section.object_id].append(section)
+    for object_id in sorted(crossed & set(by_object)):
+        sizes_px = [float(np.sqrt(section.ellipse[2] * section.ellipse[3])) for section in by_object[object_id]]
+        largest = by_object[object_id][int(np.argmax(sizes_px))]
         depth = largest.depth_mm / scan.mm_per_px / scan.imaging_depth_px
-        yield CrossedObject(largest.shelled, identity in found, max(sizes) / scan.imaging_depth_px, depth)
+        yield CrossedObject(largest.shelled, object_id in found, max(sizes_px) / scan.imaging_depth_px, depth)

@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import json
+from collections.abc import Callable
 from pathlib import Path
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
@@ -12,7 +13,7 @@ from pipeline.cli.batch_runner import run_batch_with_progress
 from pipeline.cli.error_handling import handle_errors
 from pipeline.cli.exit_codes import ExitCode
 from pipeline.cli.options import (
-    EXIT_CODES_HELP,
+    AllowUncalibrated,
     AsJson,
     EngineName,
     EngineOption,
@@ -22,21 +23,15 @@ from pipeline.cli.options import (
     Weights,
     misused,
 )
-from pipeline.cli.train_command import compare_networks
 
-__all__ = ["bench"]
+if TYPE_CHECKING:
+    from pipeline.bench.label_metrics import LabelMetrics
 
-bench = typer.Typer(
-    name="bench",
-    help="Measure the program: its accuracy on ground truth, how it reads files, and how fast it is.",
-    epilog=EXIT_CODES_HELP,
-    no_args_is_help=True,
-)
+__all__ = ["BENCH_COMMANDS"]
 
 Out = Annotated[Path, typer.Option("--out", metavar="DIR", help="Folder for results and metrics; created if missing.")]
 
 
-@bench.command("accuracy", epilog=EXIT_CODES_HELP)
 def measure_accuracy(
     out: Out,
     data_sets: Annotated[
@@ -56,6 +51,7 @@ def measure_accuracy(
     settings: SettingsFile = None,
     engine: EngineOption = EngineName.OPENVINO,
     weights: Weights = None,
+    allow_uncalibrated: AllowUncalibrated = False,
     quiet: Quiet = False,
     as_json: AsJson = False,
     traceback: Traceback = False,
@@ -88,11 +84,14 @@ def measure_accuracy(
                 weights,
                 quiet=quiet,
                 export_probe_path=data_set.has_probe_paths,
+                allow_uncalibrated=allow_uncalibrated,
             )
             metrics.append(measure_data_set(data_set, results, sizes))
         for number, folder in enumerate(egg_free or [], len(known) + 1):
             results = out / f"{number}-{folder.resolve().name}"
-            run_batch_with_progress(folder, results, settings, engine, weights, quiet=quiet)
+            run_batch_with_progress(
+                folder, results, settings, engine, weights, quiet=quiet, allow_uncalibrated=allow_uncalibrated
+            )
             metrics.append(measure_data_set(egg_free_data_set(folder, results), results, sizes))
         document = json.dumps([each.document() for each in metrics], indent=2, allow_nan=False) + "\n"
         write_atomically(out / "figures.json", [document.encode()])
@@ -101,7 +100,6 @@ def measure_accuracy(
         typer.echo(document if as_json else metrics_table(metrics), nl=not as_json)
 
 
-@bench.command("input", epilog=EXIT_CODES_HELP)
 def measure_input(
     out: Out,
     damaged_files: Annotated[
@@ -154,7 +152,6 @@ def measure_input(
         raise typer.Exit(ExitCode.DONE if report.passed_fuzzing else ExitCode.UNEXPECTED)
 
 
-@bench.command("labels", epilog=EXIT_CODES_HELP)
 def compare_on_labels(
     labels: Annotated[Path, typer.Argument(metavar="LABELS", help="Folder written by clutchlight labels.")],
     weights: Annotated[Path, typer.Option("--weights", metavar="FILE", help="The new network.")],
@@ -173,13 +170,12 @@ def compare_on_labels(
     with handle_errors(traceback):
         from pipeline.store.atomic_write import write_atomically
 
-        compared = compare_networks(labels, baseline, weights)
+        compared = _compare_networks(labels, baseline, weights)
         document = json.dumps(compared.document(), indent=2, allow_nan=False) + "\n"
         write_atomically(out / "labels.json", [document.encode()])
         typer.echo(document if as_json else compared.table(), nl=not as_json)
 
 
-@bench.command("speed", epilog=EXIT_CODES_HELP)
 def measure_speed(
     tracks: Annotated[
         list[int] | None,
@@ -211,7 +207,6 @@ def measure_speed(
             typer.echo(counting_speed_table(times, network_s))
 
 
-@bench.command("other-trackers", epilog=EXIT_CODES_HELP)
 def compare_other_trackers(
     data_set: Annotated[Path, typer.Argument(metavar="DATASET", help="Folder with exams and ground truth.")],
     results: Annotated[
@@ -241,3 +236,29 @@ def compare_other_trackers(
             typer.echo(json.dumps({name: asdict(each) for name, each in compared.items()}, indent=2))
         else:
             typer.echo(tracker_table(compared))
+
+
+BENCH_COMMANDS: dict[str, Callable[..., None]] = {
+    "accuracy": measure_accuracy,
+    "input": measure_input,
+    "labels": compare_on_labels,
+    "speed": measure_speed,
+    "other-trackers": compare_other_trackers,
+}
+
+
+def _compare_networks(labels: Path, before: Path | None, after: Path) -> LabelMetrics:
+    """The metrics of both networks, on the same number of frames per clip as in fine-tuning.
+
+    before : None for the shipped network
+    """
+    from configs.reading import config_path
+    from models.runtime import shipped_weights
+    from pipeline.bench.label_metrics import compare_networks_on_labels
+    from pipeline.labels.reader import read_labels
+    from synthetic.training.fine_tuning import load_fine_tuning_settings
+    from synthetic.training.training_device import training_device
+
+    frames = load_fine_tuning_settings(config_path("fine_tuning.toml")).max_frames_per_clip
+    labelled = read_labels(labels, max_frames_per_clip=frames)
+    return compare_networks_on_labels(labelled, before or shipped_weights(), after, device=training_device())

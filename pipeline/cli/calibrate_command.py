@@ -1,61 +1,148 @@
-"""``clutchlight calibrate``: learn how far a network's stages, outlines and counts can be trusted."""
+"""``clutchlight calibrate``: learn how far the stages, outlines and counts of a network can be trusted."""
 
 from __future__ import annotations
 
 from pathlib import Path
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
 from pipeline.cli import batch_runner
-from pipeline.cli.batch_runner import run_batch_with_progress
 from pipeline.cli.error_handling import handle_errors
-from pipeline.cli.options import EngineName, EngineOption, Quiet, SettingsFile, Traceback, Weights
+from pipeline.cli.options import EngineName, EngineOption, Quiet, SettingsFile, Traceback, Weights, misused
+
+if TYPE_CHECKING:
+    from pipeline.bench.ground_truth import DataSet
+    from pipeline.detect.detector import FrameDetector
+    from pipeline.settings import Settings
 
 __all__ = ["calibrate"]
 
 
 def calibrate(
-    data_set: Annotated[
-        Path, typer.Argument(metavar="DATASET", help="Folder with exams and truth, of phantoms used for nothing else.")
+    data_sets: Annotated[
+        list[Path],
+        typer.Argument(metavar="DATASET...", help="Folders with exams and ground truth, used for nothing else."),
     ],
-    results: Annotated[Path, typer.Option("--results", metavar="DIR", help="Where the batch over it is kept.")],
+    results: Annotated[Path, typer.Option("--results", metavar="DIR", help="Folder for the results of the batch.")],
     out: Annotated[
         Path,
-        typer.Option("--out", metavar="FILE.toml", help="Where the calibration goes: the shipped one, or your own."),
+        typer.Option(
+            "--out", metavar="NAME.calibration.toml", help="The calibration; it belongs next to NAME.safetensors."
+        ),
     ],
+    counts_from: Annotated[
+        list[Path] | None,
+        typer.Option(
+            "--counts-from", metavar="DATASET", help="Learn the counts from this data set instead; repeatable."
+        ),
+    ] = None,
     settings: SettingsFile = None,
     engine: EngineOption = EngineName.OPENVINO,
     weights: Weights = None,
     quiet: Quiet = False,
     traceback: Traceback = False,
 ) -> None:
-    """Learn from eggs whose truth is known how far the network's stages and outlines can be trusted.
+    """Learn from data sets with ground truth how far the stages, outlines and counts of a network can be trusted.
 
-    The file is a table of the settings: as configs/calibration.toml it holds for everybody, elsewhere with --settings.
+    A batch reads the calibration that is next to the weights and was learned for them. Learn it again after every
+    change of the network, the tracker or the merging. The same command continues a run that was stopped, and reads no
+    clip again that clutchlight bench has read into the same folder.
     """
     with handle_errors(traceback):
         import datetime as dt
 
+        from models.runtime import shipped_weights
         from pipeline.bench.data_set_metrics import read_matched_eggs
         from pipeline.bench.ground_truth import open_data_set
-        from pipeline.calibration.network_calibration import calibrate_network, network_calibration_toml
+        from pipeline.calibration.count_calibration import calibrate_counts
+        from pipeline.calibration.network_calibration import calibrate_network
+        from pipeline.calibration.training_exams import TrainingExam, read_training_exams
+        from pipeline.calibration_file import CALIBRATION_SUFFIX, calibration_path, calibration_toml
+        from pipeline.formatting import plural
         from pipeline.settings import load_settings
         from pipeline.store.atomic_write import write_atomically
 
-        known = open_data_set(data_set)
-        run_batch_with_progress(
-            known.exams_root, results, settings, engine, weights, quiet=quiet, export_probe_path=known.has_probe_paths
+        if not out.name.endswith(CALIBRATION_SUFFIX):
+            raise typer.Exit(misused(f"--out must end in {CALIBRATION_SUFFIX}; got {out}."))
+        for_network = [open_data_set(folder) for folder in data_sets]
+        for_counts = [open_data_set(folder) for folder in counts_from or []]
+        # The first calibration of a network starts from the shipped one.
+        loaded = load_settings(settings, weights=weights, allow_uncalibrated=True)
+        detector = batch_runner.load_detector(engine.value, weights, loaded)
+        # Numbered as in `clutchlight bench`, so that neither reads a clip again.
+        folders = [results / f"{number}-{each.name}" for number, each in enumerate([*for_network, *for_counts], 1)]
+
+        eggs = []
+        for data_set, folder in zip(for_network, folders, strict=False):
+            _run_batch(data_set, folder, loaded, detector, quiet=quiet)
+            eggs += read_matched_eggs(data_set, folder)
+        learned = loaded.calibration.model_copy(
+            update={
+                "weights_sha256": detector.model.sha256,
+                "command": _command(data_sets, counts_from or [], results, out, engine, weights),
+                "date": dt.date.today(),
+                "network": calibrate_network(eggs, previous=loaded.calibration.network.outline),
+            }
         )
-        loaded = load_settings(settings)
-        learned = calibrate_network(
-            read_matched_eggs(known, results),
-            command=f"clutchlight calibrate {data_set.name} --results {results.name} --out {out.name}",
-            date=dt.date.today(),
-            weights_sha256=batch_runner.load_detector(engine.value, weights, loaded).model.sha256,
-            previous=loaded.calibration,
-        )
-        write_atomically(out, [network_calibration_toml(learned).encode()])
+
+        training_exams: list[TrainingExam] = []
+        first = len(for_network) if for_counts else 0
+        for data_set, folder in zip(for_counts or for_network, folders[first:], strict=True):
+            if for_counts:
+                _run_batch(data_set, folder, loaded, detector, quiet=quiet)
+            training_exams += read_training_exams(data_set, folder, detector, _settings_for(data_set, loaded))
+        counts = calibrate_counts(training_exams, loaded.with_calibration(learned))
+        learned = learned.model_copy(update={"counts": counts})
+
+        write_atomically(out, [calibration_toml(learned).encode()])
+        outline, previous = learned.network.outline, loaded.calibration.network.outline
+        for kind, is_kept in (
+            ("shelled eggs", outline.shelled == previous.shelled),
+            ("follicles", outline.follicles == previous.follicles),
+        ):
+            if is_kept:
+                typer.echo(
+                    f"Too few passages through the middle of {kind} were found. The errors of their outlines are kept "
+                    f"from the calibration of {loaded.calibration.date}. Add a data set with more animals.",
+                    err=True,
+                )
         if not quiet:
-            passages = learned.outline.shelled.passages + learned.outline.follicle.passages
-            typer.echo(f"Learned from {learned.eggs} eggs and {passages} passages; written to {out}")
+            passages = outline.shelled.passages + outline.follicles.passages
+            typer.echo(
+                f"Learned stages from {plural(learned.network.eggs, 'egg')}, "
+                f"outlines from {plural(passages, 'passage')} "
+                f"and counts from {plural(learned.counts.animals, 'animal')}; written to {out}"
+            )
+            wanted = calibration_path(weights or shipped_weights())
+            if out.resolve() != wanted.resolve():
+                typer.echo(f"A batch reads it from {wanted}")
+
+
+def _settings_for(data_set: DataSet, settings: Settings) -> Settings:
+    return settings.with_probe_path() if data_set.has_probe_paths else settings
+
+
+def _run_batch(data_set: DataSet, folder: Path, settings: Settings, detector: FrameDetector, *, quiet: bool) -> None:
+    from pipeline.batch.run import run_batch
+    from pipeline.cli.progress import show_batch_progress
+
+    with show_batch_progress(quiet=quiet) as on_event:
+        run_batch(data_set.exams_root, folder, _settings_for(data_set, settings), lambda: detector, on_event=on_event)
+
+
+def _command(
+    data_sets: list[Path], counts_from: list[Path], results: Path, out: Path, engine: EngineName, weights: Path | None
+) -> str:
+    """The command as it is written into the file: names without their folders."""
+    return " ".join(
+        [
+            "clutchlight calibrate",
+            *(folder.name for folder in data_sets),
+            *(f"--counts-from {folder.name}" for folder in counts_from),
+            *([] if weights is None else [f"--weights {weights.name}"]),
+            *([] if engine is EngineName.OPENVINO else [f"--engine {engine.value}"]),
+            f"--results {results.name}",
+            f"--out {out.name}",
+        ]
+    )

@@ -1,4 +1,4 @@
-"""How a command ends: what it raised becomes a sentence on stderr and an exit code."""
+"""Errors of a command: each becomes a sentence on stderr and an exit code."""
 
 from __future__ import annotations
 
@@ -14,45 +14,52 @@ import typer
 from models.errors import ClutchlightError
 from pipeline.cli.exit_codes import ExitCode
 
-__all__ = ["handle_errors"]
+__all__ = ["exit_code_of", "handle_errors"]
 
 
 @contextmanager
 def handle_errors(traceback: bool) -> Iterator[None]:
-    """Turn what a command raises into a sentence on stderr and an exit code."""
-    before = signal.signal(signal.SIGTERM, _interrupt)
+    """Turn an error in the block into a sentence on stderr and an exit code.
+
+    SIGTERM interrupts the block as Ctrl+C does. traceback : also print where an error arose
+    """
+    previous_handler = signal.signal(signal.SIGTERM, _interrupt)
     try:
         yield
     except typer.Exit:
         raise
     except KeyboardInterrupt:
-        _fail("Interrupted. Run the same command again to go on; finished clips are kept.", ExitCode.INTERRUPTED)
+        _fail("Interrupted. Run the same command again to continue; finished clips are kept.", ExitCode.INTERRUPTED)
     except Exception as error:
         if traceback:
             typer.echo(tracebacks.format_exc(), err=True)
         if isinstance(error, ClutchlightError):
-            _fail(str(error), _exit_code(error))
+            _fail(str(error), exit_code_of(error))
         _fail(
             f"Unexpected {type(error).__name__}: {error}. "
-            + ("" if traceback else "Run again with --traceback to see where it arose."),
+            + ("" if traceback else "Run again with --traceback to see where the error arose."),
             ExitCode.UNEXPECTED,
         )
     finally:
-        signal.signal(signal.SIGTERM, before)
+        signal.signal(signal.SIGTERM, previous_handler)
 
 
-def _interrupt(number: int, frame: FrameType | None) -> NoReturn:
-    raise KeyboardInterrupt
+def exit_code_of(error: ClutchlightError) -> ExitCode:
+    """The exit code for an error that a person can act on.
 
-
-def _exit_code(error: ClutchlightError) -> ExitCode:
+    Most are `ExitCode.USAGE`, since the user named the files, folders and settings. A disk that fills up during the run
+    is not the user's mistake.
+    """
     from pipeline.store.atomic_write import OutputError
     from pipeline.store.lock import LockedError
 
     if isinstance(error, LockedError):
         return ExitCode.LOCKED
-    # The places and settings were named by the caller; a disk that fills on the way was not.
     return ExitCode.UNEXPECTED if isinstance(error, OutputError) else ExitCode.USAGE
+
+
+def _interrupt(number: int, frame: FrameType | None) -> NoReturn:
+    raise KeyboardInterrupt
 
 
 def _fail(sentence: str, code: ExitCode) -> NoReturn:

@@ -1,35 +1,49 @@
-"""How a command ends, for the programs that start it."""
+"""Exit codes of all commands. This is the one place where they are defined and explained."""
 
 from __future__ import annotations
 
 from enum import IntEnum
 from typing import TYPE_CHECKING
 
-if TYPE_CHECKING:
-    from pipeline.batch.events import BatchReport
+from pipeline.batch.run_report import ClipStatus, ExamStatus
 
-__all__ = ["ExitCode", "batch_exit_code"]
+if TYPE_CHECKING:
+    from pipeline.batch.run_report import BatchReport
+
+__all__ = ["EXIT_CODES_HELP", "ExitCode", "batch_exit_code"]
 
 
 class ExitCode(IntEnum):
-    """How a command ends, for the programs that start it."""
+    """How a command ended, for cron, systemd and scripts. ``meaning`` is a sentence for people."""
 
-    DONE = 0
-    UNEXPECTED = 1
-    USAGE = 2
-    SOME_UNUSABLE = 3
-    NOTHING_USABLE = 4
-    REGRESSION = 5
-    LOCKED = 75  # EX_TEMPFAIL of sysexits.h: try again later
-    INTERRUPTED = 130  # 128 + SIGINT, as shells report it
+    meaning: str
+
+    def __new__(cls, value: int, meaning: str) -> ExitCode:
+        code = int.__new__(cls, value)
+        code._value_ = value
+        code.meaning = meaning
+        return code
+
+    DONE = 0, "all done"
+    UNEXPECTED = 1, "something unexpected failed"
+    USAGE = 2, "wrong arguments, settings or folders, or a network without its calibration"
+    SOME_UNUSABLE = 3, "done, but some clips or exams could not be used"
+    NOTHING_USABLE = 4, "no usable clip was found"
+    REGRESSION = 5, "a fine-tuned network became worse and was not written"
+    LOCKED = 75, "another run is using the output folder (try again later)"  # EX_TEMPFAIL of sysexits.h
+    INTERRUPTED = 130, "interrupted"  # 128 + SIGINT, as shells report it
+
+
+EXIT_CODES_HELP = f"Exit codes: {'; '.join(f'{code.value} {code.meaning}' for code in ExitCode)}."
 
 
 def batch_exit_code(report: BatchReport) -> ExitCode:
-    """The exit code of ``clutchlight batch`` for what a run did."""
-    if report.failure is not None or any(exam.status == "failed" for exam in report.exams):
+    """The exit code of ``clutchlight batch`` and ``clutchlight demo`` for a finished run."""
+    if report.failure is not None or any(exam.status == ExamStatus.FAILED for exam in report.exams):
         return ExitCode.UNEXPECTED
-    if all(clip.status == "refused" for clip in report.clips):
+    refused = [clip.status == ClipStatus.REFUSED for clip in report.clips]
+    if all(refused):
         return ExitCode.NOTHING_USABLE
-    if report.problems or any(clip.status == "refused" for clip in report.clips):
+    if report.problems or any(refused):
         return ExitCode.SOME_UNUSABLE
     return ExitCode.DONE

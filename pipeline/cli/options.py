@@ -1,4 +1,4 @@
-"""Options and words that the commands share."""
+"""Options that several commands share, and checks of what they name."""
 
 from __future__ import annotations
 
@@ -11,15 +11,17 @@ import typer
 from pipeline.cli.exit_codes import ExitCode
 
 __all__ = [
-    "EXIT_CODES_HELP",
+    "AllowUncalibrated",
     "AsJson",
     "EngineName",
     "EngineOption",
     "Quiet",
+    "Results",
     "SettingsFile",
     "Traceback",
     "Weights",
     "misused",
+    "require_results",
 ]
 
 
@@ -29,26 +31,46 @@ class EngineName(StrEnum):
     CUDA = "cuda"
 
 
-EXIT_CODES_HELP = (
-    "Exit codes: 0 all done; 1 something unexpected failed; 2 wrong usage, settings or output folder; "
-    "3 done, but some clips could not be used; 4 nothing usable found; 5 a network taught further became worse and "
-    "was not written; 75 another run works in the output folder; 130 interrupted."
-)
-
 SettingsFile = Annotated[
     Path | None,
-    typer.Option("--settings", metavar="FILE", help="TOML file with settings of your own; it may give any subset."),
+    typer.Option("--settings", metavar="FILE", help="TOML file with your own settings; all keys are optional."),
 ]
-EngineOption = Annotated[EngineName, typer.Option("--engine", help="What runs the network; cuda needs a GPU.")]
+EngineOption = Annotated[
+    EngineName, typer.Option("--engine", help="What runs the network. openvino and torch use the CPU, cuda a GPU.")
+]
 Weights = Annotated[
-    Path | None, typer.Option("--weights", metavar="FILE", help="A network of your own; else the shipped one.")
+    Path | None,
+    typer.Option(
+        "--weights",
+        metavar="FILE",
+        help="Your own network instead of the shipped one; its calibration must be next to it.",
+    ),
 ]
-Quiet = Annotated[bool, typer.Option("--quiet", help="Say nothing but what went wrong.")]
-AsJson = Annotated[bool, typer.Option("--json", help="Write the report as one JSON document to stdout.")]
-Traceback = Annotated[bool, typer.Option("--traceback", help="After a failure, show where in the program it arose.")]
+AllowUncalibrated = Annotated[
+    bool,
+    typer.Option(
+        "--allow-uncalibrated",
+        help="Use WEIGHTS without a calibration of their own, with the shipped one. Every sheet then says so.",
+    ),
+]
+Results = Annotated[Path, typer.Option("--out", metavar="DIR", help="The output folder of clutchlight batch.")]
+Quiet = Annotated[bool, typer.Option("--quiet", help="Print only errors and warnings.")]
+AsJson = Annotated[bool, typer.Option("--json", help="Print the report as one JSON document.")]
+Traceback = Annotated[bool, typer.Option("--traceback", help="After an error, show where in the program it arose.")]
 
 
 def misused(sentence: str) -> ExitCode:
-    """Print what is wrong with the arguments to stderr; the exit code for it."""
+    """Print what is wrong with the arguments to stderr, and return the exit code for wrong usage."""
     typer.echo(sentence, err=True)
     return ExitCode.USAGE
+
+
+def require_results(out: Path) -> None:
+    """Raise StoreError if ``out`` holds no results, so that a mistyped folder does not become a new, empty one."""
+    from pipeline.store.store import StoreError, database_path
+
+    if not database_path(out).is_file():
+        raise StoreError(
+            f"{out}: this folder holds no results. Name the output folder of clutchlight batch with --out, or run "
+            "the batch first."
+        )

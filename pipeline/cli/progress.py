@@ -1,12 +1,10 @@
-"""Talk on stderr while a command works: bars on a terminal, lines elsewhere, nothing when asked for quiet."""
+"""Progress of a command on stderr: bars on a terminal, lines elsewhere, nothing with ``--quiet``."""
 
 from __future__ import annotations
 
-from collections import Counter
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterator
 from contextlib import contextmanager
 
-import typer
 from rich.console import Console
 from rich.progress import (
     BarColumn,
@@ -21,47 +19,51 @@ from rich.progress import (
 
 from pipeline.batch.events import (
     BatchEvent,
-    BatchReport,
     ClipStarted,
     EventListener,
     ExamFinished,
-    ExamReport,
     ExamStarted,
     FramesRead,
     NetworkLoading,
     RunPlanned,
+    ignore_event,
 )
+from pipeline.batch.run_report import ClipStatus, ExamStatus
+from pipeline.cli.batch_summary import exam_line
+from pipeline.formatting import plural
 
-__all__ = ["count_of", "exam_line", "print_report", "show_batch_progress", "show_step_progress"]
+__all__ = ["StepProgress", "show_batch_progress", "show_step_progress"]
 
 
 @contextmanager
 def show_batch_progress(*, quiet: bool) -> Iterator[EventListener]:
-    """A listener that shows a night's events as they come."""
+    """A listener that shows the events of a batch."""
     console = Console(stderr=True, highlight=False)
     if quiet:
-        yield lambda event: None
+        yield ignore_event
     elif console.is_terminal:
-        with _bars(console) as progress:
-            yield _Bars(progress)
+        with _progress_bars(console) as progress:
+            yield _BatchBars(progress)
     else:
-        yield _Lines(console)
+        yield _BatchLines(console)
 
 
 @contextmanager
-def show_step_progress(what: str, *, quiet: bool) -> Iterator[_Steps]:
-    """A callable for work in steps: call it with the steps done and, where known, their number."""
+def show_step_progress(description: str, *, quiet: bool) -> Iterator[StepProgress]:
+    """A callable for work in steps, to be called with the steps done and, if known, their total number."""
     console = Console(stderr=True, highlight=False)
     if quiet or not console.is_terminal:
         if not quiet:
-            _say(console, what)
-        yield _Steps(None, None)
+            _print_line(console, description)
+        yield StepProgress(None, None)
         return
-    with _bars(console) as progress:
-        yield _Steps(progress, progress.add_task(what, total=None))
+    with _progress_bars(console) as progress:
+        yield StepProgress(progress, progress.add_task(description, total=None))
 
 
-class _Steps:
+class StepProgress:
+    """Updates one bar, or does nothing if there is none."""
+
     def __init__(self, progress: Progress | None, task: TaskID | None) -> None:
         self._progress = progress
         self._task = task
@@ -71,121 +73,70 @@ class _Steps:
             self._progress.update(self._task, completed=done, total=total)
 
 
-class _Lines:
-    """One line an exam, for a log."""
+class _BatchLines:
+    """One line for each exam, for a log."""
 
     def __init__(self, console: Console) -> None:
         self._console = console
         self._exams = 0
-        self._ended = 0
+        self._finished = 0
 
     def __call__(self, event: BatchEvent) -> None:
         match event:
             case RunPlanned(exams, clips):
                 self._exams = exams
-                _say(self._console, f"{count_of(exams, 'exam')}, {count_of(clips, 'clip')}")
-            case ExamFinished(outcome):
-                self._ended += 1
-                _say(self._console, f"[{self._ended}/{self._exams}] {exam_line(outcome)}")
+                _print_line(self._console, f"{plural(exams, 'exam')}, {plural(clips, 'clip')}")
+            case ExamFinished(report):
+                self._finished += 1
+                _print_line(self._console, f"[{self._finished}/{self._exams}] {exam_line(report)}")
             case _:
                 pass
 
 
-class _Bars:
-    """A bar over the night's clips and one over the frames of the clip that is being read."""
+class _BatchBars:
+    """One bar for all clips of the run, and one for the frames of the current clip."""
 
     def __init__(self, progress: Progress) -> None:
         self._progress = progress
-        self._night: TaskID | None = None
+        self._all_clips: TaskID | None = None
         self._clip: TaskID | None = None
-        self._waiting: TaskID | None = None
+        self._network: TaskID | None = None
         self._exam = ""
 
     def __call__(self, event: BatchEvent) -> None:
         progress = self._progress
         match event:
             case NetworkLoading():
-                self._waiting = progress.add_task("Loading the network", total=None)
+                self._network = progress.add_task("Loading the network", total=None)
             case RunPlanned(_, clips):
-                self._night = progress.add_task("All clips", total=clips)
+                self._all_clips = progress.add_task("All clips", total=clips)
             case ExamStarted(animal, date):
                 self._exam = f"{animal} {date}"
-                if self._waiting is not None:
-                    progress.remove_task(self._waiting)
-                    self._waiting = None
+                if self._network is not None:
+                    progress.remove_task(self._network)
+                    self._network = None
             case ClipStarted(file, frames):
-                self._end_clip()
+                self._remove_clip_bar()
                 self._clip = progress.add_task(f"{self._exam} {file}", total=frames)
             case FramesRead(frames):
                 if self._clip is not None:
                     progress.advance(self._clip, frames)
-            case ExamFinished(outcome):
-                self._end_clip()
-                if self._night is not None:
-                    progress.advance(self._night, len(outcome.clips))
-                if outcome.status == "failed" or any(clip.status == "refused" for clip in outcome.clips):
-                    _say(progress.console, exam_line(outcome))
+            case ExamFinished(report):
+                self._remove_clip_bar()
+                if self._all_clips is not None:
+                    progress.advance(self._all_clips, len(report.clips))
+                if report.status == ExamStatus.FAILED or any(
+                    clip.status == ClipStatus.REFUSED for clip in report.clips
+                ):
+                    _print_line(progress.console, exam_line(report))
 
-    def _end_clip(self) -> None:
+    def _remove_clip_bar(self) -> None:
         if self._clip is not None:
             self._progress.remove_task(self._clip)
             self._clip = None
 
 
-def print_report(report: BatchReport, *, quiet: bool, as_json: bool, traceback: bool) -> None:
-    """What went wrong to stderr, and the rest to stdout unless it is asked to be quiet or taken by JSON."""
-    for problem in report.problems:
-        typer.echo(problem.reason, err=True)
-    for exam in report.exams:
-        for clip in exam.clips:
-            if clip.reason is not None:
-                typer.echo(f"{exam.folder / clip.file}: {clip.reason}", err=True)
-        if exam.status == "failed":
-            typer.echo(f"{exam.animal} {exam.date}: failed. {exam.reason}", err=True)
-            if traceback and exam.trace:
-                typer.echo(exam.trace, err=True)
-    if report.failure is not None:
-        typer.echo(report.failure, err=True)
-    if not report.exams and not report.problems:
-        typer.echo(f"{report.root}: no recordings found. Exams are folders ANIMAL/DATE with clips in them.", err=True)
-    if not quiet and not as_json:
-        typer.echo(_summary(report))
-
-
-def _summary(report: BatchReport) -> str:
-    exams: Counter[str] = Counter(exam.status for exam in report.exams)
-    clips: Counter[str] = Counter(clip.status for clip in report.clips)
-    lines = [
-        f"{count_of(len(report.exams), 'exam')}: {_listed(exams, ('written', 'unchanged', 'failed'))}",
-        f"{count_of(len(report.clips), 'clip')}: {_listed(clips, ('read', 'kept', 'refused'))}",
-    ]
-    if report.index is not None:
-        lines.append(f"Open {report.index}")
-    return "\n".join(lines)
-
-
-def _listed(numbers: Mapping[str, int], names: Sequence[str]) -> str:
-    return ", ".join(f"{numbers[name]} {name}" for name in names if numbers[name]) or "none"
-
-
-def exam_line(outcome: ExamReport) -> str:
-    """One exam in one line: who, when, how many clips, and how it ended."""
-    refused = sum(clip.status == "refused" for clip in outcome.clips)
-    clips = count_of(len(outcome.clips), "clip") + (f", {refused} refused" if refused else "")
-    if outcome.status == "failed":
-        return f"{outcome.animal} {outcome.date}: failed. {outcome.reason}"
-    return f"{outcome.animal} {outcome.date}: {clips}, {outcome.status}"
-
-
-def count_of(number: int, noun: str) -> str:
-    """
-    >>> count_of(1, "clip"), count_of(2, "clip")
-    ('1 clip', '2 clips')
-    """
-    return f"{number} {noun}" if number == 1 else f"{number} {noun}s"
-
-
-def _bars(console: Console) -> Progress:
+def _progress_bars(console: Console) -> Progress:
     return Progress(
         SpinnerColumn(),
         TextColumn("{task.description}", markup=False),
@@ -198,6 +149,6 @@ def _bars(console: Console) -> Progress:
     )
 
 
-def _say(console: Console, text: str) -> None:
-    # Never folded and never read as markup: paths and names may be long and hold brackets.
+def _print_line(console: Console, text: str) -> None:
+    # Without wrapping and markup, since paths and names may be long and contain brackets.
     console.print(text, markup=False, soft_wrap=True)

@@ -1,6 +1,4 @@
-"""``clutchlight train``: on phantoms alone, or further on a centre's own labels with phantoms beside them; and networks
-before and after, for ``clutchlight bench``.
-"""
+"""``clutchlight train``: training on phantoms, and fine-tuning on a centre's labels."""
 
 from __future__ import annotations
 
@@ -19,12 +17,11 @@ if TYPE_CHECKING:
     import torch
 
     from models.training import TrainingProgress
-    from pipeline.bench.label_metrics import LabelMetrics
     from synthetic.training.training_run import TrainingSettings
 
     Settings = TypeVar("Settings", bound=TrainingSettings)
 
-__all__ = ["compare_networks", "train"]
+__all__ = ["train"]
 
 Result = TypeVar("Result")
 
@@ -35,71 +32,73 @@ def train(
         typer.Option(
             "--config",
             metavar="FILE",
-            help="TOML file like the shipped configs/training.toml; with --labels like configs/training_labels.toml, "
-            "which is taken if none is given.",
+            help="TOML file like the shipped configs/training.toml. With --labels, one like configs/fine_tuning.toml, "
+            "which is the default.",
         ),
     ] = None,
-    out: Annotated[Path, typer.Option("--out", metavar="FILE", help="Where the trained network goes.")] = Path(
+    out: Annotated[Path, typer.Option("--out", metavar="FILE", help="File for the trained network.")] = Path(
         "clutchlight.safetensors"
     ),
     start: Annotated[
-        Path | None, typer.Option("--from", metavar="WEIGHTS", help="A network of the same shape to begin with.")
+        Path | None, typer.Option("--from", metavar="WEIGHTS", help="A network of the same shape to start from.")
     ] = None,
     labels: Annotated[
         Path | None,
-        typer.Option("--labels", metavar="DIR", help="Written by clutchlight labels; teach WEIGHTS further on them."),
+        typer.Option("--labels", metavar="DIR", help="Folder written by clutchlight labels; fine-tune WEIGHTS on it."),
     ] = None,
     allow_regression: Annotated[
         bool,
-        typer.Option("--allow-regression", help="Write a network that became worse on held-back labels or phantoms."),
+        typer.Option(
+            "--allow-regression", help="Write the network even if it became worse on held-back labels or phantoms."
+        ),
     ] = False,
     quiet: Quiet = False,
     as_json: AsJson = False,
     traceback: Traceback = False,
 ) -> None:
-    """Train the network on phantoms, on a GPU if there is one, and measure it on others.
+    """Train the network on phantoms, on a GPU if there is one, and measure it on other phantoms.
 
-    With --labels, teach a trained one further on frames that people answered for, with phantoms beside them, and
-    measure it before and after on labels held back; one that became worse is not written. The same command continues
-    a run that was stopped. Its curves lie beside the network as CSV.
+    With --labels, fine-tune a trained network on frames that people have reviewed, together with phantoms, and measure
+    it before and after on labels held back. A network that became worse is not written. The same command continues a
+    stopped run. The training log is written beside the network as CSV.
     """
     with handle_errors(traceback):
         if labels is None:
             if config is None or allow_regression:
-                raise typer.Exit(misused("Give --config FILE; or --labels DIR, to which --allow-regression belongs."))
-            _on_phantoms(config, out, start, quiet=quiet, as_json=as_json)
+                raise typer.Exit(misused("Give --config FILE, or --labels DIR. --allow-regression needs --labels."))
+            _train_on_phantoms(config, out, start, quiet=quiet, as_json=as_json)
         elif start is None:
-            raise typer.Exit(misused("--labels needs --from WEIGHTS, the network to teach further."))
+            raise typer.Exit(misused("--labels needs --from WEIGHTS, the network to fine-tune."))
         else:
-            _on_labels(config, out, start, labels, allow_regression=allow_regression, quiet=quiet, as_json=as_json)
+            _fine_tune(config, out, start, labels, allow_regression=allow_regression, quiet=quiet, as_json=as_json)
 
 
-def _on_phantoms(config: Path, out: Path, start: Path | None, *, quiet: bool, as_json: bool) -> None:
+def _train_on_phantoms(config: Path, out: Path, start: Path | None, *, quiet: bool, as_json: bool) -> None:
     from synthetic.training.training_run import load_training_settings, run_training
 
-    figures = _trained(
+    metrics = _run_with_progress(
         load_training_settings(config),
         lambda settings, device, report: run_training(settings, out, device=device, report=report, start=start),
         quiet=quiet,
     )
     if as_json:
-        typer.echo(json.dumps(figures.document(), indent=2))
+        typer.echo(json.dumps(metrics.document(), indent=2))
     elif not quiet:
-        typer.echo("\n".join(figures.lines()))
-        typer.echo(f"Use it with --weights {out}")
+        typer.echo("\n".join(metrics.lines()))
+        typer.echo(_next_step(out))
 
 
-def _on_labels(
+def _fine_tune(
     config: Path | None, out: Path, start: Path, labels: Path, *, allow_regression: bool, quiet: bool, as_json: bool
 ) -> None:
     from configs.reading import config_path
     from pipeline.labels.reader import read_labels
     from synthetic.training.fine_tuning import load_fine_tuning_settings, run_fine_tuning
 
-    wanted = load_fine_tuning_settings(config or config_path("training_labels.toml"))
-    labelled = read_labels(labels, max_frames_per_clip=wanted.max_frames_per_clip)
-    change = _trained(
-        wanted,
+    requested = load_fine_tuning_settings(config or config_path("fine_tuning.toml"))
+    labelled = read_labels(labels, max_frames_per_clip=requested.max_frames_per_clip)
+    result = _run_with_progress(
+        requested,
         lambda settings, device, report: run_fine_tuning(
             settings,
             out,
@@ -112,55 +111,48 @@ def _on_labels(
         quiet=quiet,
     )
     if as_json:
-        typer.echo(json.dumps(change.document(), indent=2))
+        typer.echo(json.dumps(result.document(), indent=2))
     elif not quiet:
-        typer.echo("\n".join(change.lines()))
-    if not change.is_written:
+        typer.echo("\n".join(result.lines()))
+    if not result.is_written:
         typer.echo(
-            f"The network became worse, so {out} was not written. Review more exams or teach it more gently; or run "
-            "again with --allow-regression to write it all the same: what was trained is kept in the checkpoint "
+            f"The network became worse, so {out} was not written. Review more exams, or lower the learning rate. To "
+            "write it anyway, run again with --allow-regression: the trained network is kept in the checkpoint "
             f"{out.with_suffix('.checkpoint')}.",
             err=True,
         )
         raise typer.Exit(ExitCode.REGRESSION)
     if not quiet and not as_json:
-        typer.echo(f"Use it with --weights {out}")
+        typer.echo(_next_step(out))
 
 
-def compare_networks(labels: Path, before: Path | None, after: Path) -> LabelMetrics:
-    """What ``clutchlight bench --labels`` shows, on as many frames of each clip as training on labels reads.
+def _next_step(weights: Path) -> str:
+    from pipeline.calibration_file import calibration_path
 
-    before : None for the shipped network
-    """
-    from configs.reading import config_path
-    from models.runtime import shipped_weights
-    from pipeline.bench.label_metrics import compare_networks_on_labels
-    from pipeline.labels.reader import read_labels
-    from synthetic.training.fine_tuning import load_fine_tuning_settings
-    from synthetic.training.training_device import training_device
-
-    frames = load_fine_tuning_settings(config_path("training_labels.toml")).max_frames_per_clip
-    labelled = read_labels(labels, max_frames_per_clip=frames)
-    return compare_networks_on_labels(labelled, before or shipped_weights(), after, device=training_device())
+    return (
+        f"Calibrate it: clutchlight calibrate DATASET --weights {weights} --results DIR "
+        f"--out {calibration_path(weights)}\n"
+        f"To use it: --weights {weights}"
+    )
 
 
-def _trained(
+def _run_with_progress(
     settings: Settings,
     run: Callable[[Settings, torch.device, Callable[[TrainingProgress], None]], Result],
     *,
     quiet: bool,
 ) -> Result:
-    """What a run returns, with as large batches as fit and with its progress shown."""
+    """The result of a run, with its progress shown and with the largest batches that fit into memory."""
     from pipeline.cli.progress import show_step_progress
     from synthetic.training.training_device import cpu_notice, run_with_fitting_batch, training_device
 
-    def fitting(batch: int, device: torch.device) -> Result:
+    def run_with_batch(batch: int, device: torch.device) -> Result:
         if device.type == "cpu" and not quiet:
             typer.echo(cpu_notice(settings.steps * batch), err=True)
         with show_step_progress(f"Training on {device}", quiet=quiet) as step:
-            smaller = settings.model_copy(update={"batch": batch})
-            return run(smaller, device, lambda progress: step(progress.step, progress.steps))
+            resized = settings.model_copy(update={"batch": batch})
+            return run(resized, device, lambda progress: step(progress.step, progress.steps))
 
     return run_with_fitting_batch(
-        fitting, batch=settings.batch, device=training_device(), notify=lambda text: typer.echo(text, err=True)
+        run_with_batch, batch=settings.batch, device=training_device(), notify=lambda text: typer.echo(text, err=True)
     )

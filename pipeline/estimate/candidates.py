@@ -1,14 +1,15 @@
-"""Which of the objects that were followed are what they look like: how many, and each one's probability.
+"""Which of the tracked objects are real: how many of them, and the probability that each one is.
 
-Gut, bladder and shadows can be followed like eggs. With L_i how many times likelier the looks of candidate i are in a
-real one than in a look-alike, and look-alikes that come at random, lambda to an exam (Poisson), Bayes gives for the
-number R of real ones among all K
+Gut, bladder and shadows can be tracked like eggs. Let L_i be the likelihood ratio of candidate i: how many times more
+likely its features are for a real object than for a false one. False objects come at random, on average lambda for each
+exam (Poisson). Bayes' rule then gives, for the number R of real ones among all K candidates,
 
     P(R)  ~  prior(R) R! lambda^(K - R) e_R(L),
 
-e_R being the sum of the products of every R of the L_i. So candidates vouch for each other: one doubtful shape in an
-animal with nothing sure is more often gut than a clutch, and beside five eggs more often the sixth. The prior gives
-"none" a probability and shares the rest out as 1 / R: no number is known to be likelier than its double.
+where e_R is the sum of the products of every R of the L_i. Candidates therefore support each other: one doubtful shape
+in an animal without any sure egg is more often gut than a clutch, and next to five eggs it is more often the sixth. The
+prior gives zero a probability of its own and shares out the rest as 1 / R: no number is more likely a priori than its
+double.
 """
 
 from __future__ import annotations
@@ -19,30 +20,58 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.special import gammaln
+from scipy.special import expit, gammaln, logit
 
-from pipeline.settings import LikelihoodWeights, TrackSettings
+from pipeline.calibration_file import LikelihoodWeights
+from pipeline.settings import TrackSettings
 from pipeline.track.merging.count_distribution import CountDistribution, point_mass
 from pipeline.track.merging.observed_object import largest_section
 from pipeline.track.track_evidence import stage_probabilities, upper_score
 from pipeline.track.tracks import ClipTracks
 
-__all__ = ["MAX_EGGS", "CandidatePosterior", "candidate_features", "candidate_posterior", "log_likelihood_ratio"]
+__all__ = [
+    "FEATURE_NAMES",
+    "MAX_EGGS",
+    "CandidatePosterior",
+    "candidate_features",
+    "candidate_posterior",
+    "log_count_prior",
+    "log_likelihood_ratio",
+]
 
 Floats = NDArray[np.float64]
 
 MAX_EGGS = 200
 """More eggs than any turtle carries: sea turtles lay somewhat over a hundred at a time."""
-_SUREST = 12.0  # log-odds; nothing looks surer than this
-# Of eggs of one clutch the largest sections that were met differ by a few hundredths (log); beyond, all is as unlike.
-_ALIKE, _MOST_UNLIKE = 0.15, 4.0
-_UNTOLD = 1.0  # of one alone: half way, on phantoms, between eggs and look-alikes
-_LEAST_CHANCE = 0.02  # scores nearer to 0 and 1 say no more
+
+FEATURE_NAMES = ("score", "upper_score", "kind", "size_similarity")
+"""The order of a track's features; each has a weight of its name in `pipeline.settings.LikelihoodWeights`."""
+
+
+@dataclass(frozen=True)
+class _FeatureLimits:
+    """How features are scaled and bounded.
+
+    min_probability : scores and probabilities closer to 0 and 1 carry no more information
+    log_size_sd : of the largest observed sections of eggs of one clutch, in log units, on phantoms
+    least_similarity : of sizes further apart than two of these standard deviations
+    unknown_similarity : of a track without others to compare with: on phantoms, half way between eggs and false objects
+    max_log_odds : bound of a candidate's likelihood ratio
+    """
+
+    min_probability: float = 0.02
+    log_size_sd: float = 0.15
+    least_similarity: float = -4.0
+    unknown_similarity: float = -1.0
+    max_log_odds: float = 12.0
+
+
+_LIMITS = _FeatureLimits()
 
 
 @dataclass(frozen=True)
 class CandidatePosterior:
-    """real_count : how many are real among the candidates;  existence : (K,) probability that each is real"""
+    """real_count : how many of K candidates are real;  existence : (K,) probability that each one is"""
 
     real_count: CountDistribution
     existence: Floats
@@ -51,114 +80,122 @@ class CandidatePosterior:
 def candidate_features(
     clips: Sequence[ClipTracks], *, shelled: bool, settings: TrackSettings
 ) -> dict[tuple[str, int], Floats]:
-    """What the tracks of an exam's clips are weighed by, by file and identity, (4,) each.
+    """(4,) features of each track of an exam, by file and identity, in the order of `FEATURE_NAMES`.
 
-    Log-odds of the mean score, of the best scores and of the kind, shelled or not; and how unlike its size is to the
-    usual one of the exam's other tracks of the kind, 0 or below: eggs of a clutch are alike, gut is of any size.
+    The log-odds of the mean score, of the upper score and of the kind (shelled, or follicle); and how similar the size
+    is to the median of the exam's other tracks of that kind: minus the squared deviation, at most 0. Eggs of a clutch
+    are of similar size, gut is of any size.
     """
-    follicle = {
+    follicle_probability = {
         (clip.file, track.identity): float(stage_probabilities([track], settings)[0])
         for clip in clips
         for track in clip.tracks
     }
-    sizes = {
-        (clip.file, track.identity): math.log(largest_section(track) * _unit(clip))
+    log_sizes = {
+        (clip.file, track.identity): math.log(largest_section(track) * _size_unit(clip))
         for clip in clips
         for track in clip.tracks
     }
-    of_kind = np.sort([size for one, size in sizes.items() if (follicle[one] <= 0.5) == shelled])
-    result = {}
+    is_of_kind = {key: (probability <= 0.5) == shelled for key, probability in follicle_probability.items()}
+    sizes_of_kind = np.sort([size for key, size in log_sizes.items() if is_of_kind[key]])
+    features = {}
     for clip in clips:
         for track in clip.tracks:
-            one = clip.file, track.identity
-            kind = 1 - follicle[one] if shelled else follicle[one]
-            chances = np.clip([float(track.scores.mean()), upper_score(track), kind], _LEAST_CHANCE, 1 - _LEAST_CHANCE)
-            own = (follicle[one] <= 0.5) == shelled
-            others = np.delete(of_kind, np.searchsorted(of_kind, sizes[one])) if own else of_kind
-            unlike = ((sizes[one] - float(np.median(others))) / _ALIKE) ** 2 if len(others) else _UNTOLD
-            result[one] = np.append(np.log(chances / (1 - chances)), -min(unlike, _MOST_UNLIKE))
-    return result
+            key = clip.file, track.identity
+            follicle, size = follicle_probability[key], log_sizes[key]
+            probabilities = np.clip(
+                [float(track.scores.mean()), upper_score(track), 1 - follicle if shelled else follicle],
+                _LIMITS.min_probability,
+                1 - _LIMITS.min_probability,
+            )
+            others = (
+                np.delete(sizes_of_kind, np.searchsorted(sizes_of_kind, size)) if is_of_kind[key] else sizes_of_kind
+            )
+            features[key] = np.append(logit(probabilities), _size_similarity(size, others))
+    return features
 
 
-def _unit(clip: ClipTracks) -> float:
-    # Sizes in mm; where no scale is known, as shares of the picture's depth.
+def _size_similarity(log_size: float, others: Floats) -> float:
+    if not len(others):
+        return _LIMITS.unknown_similarity
+    deviation = (log_size - float(np.median(others))) / _LIMITS.log_size_sd
+    return max(-(deviation**2), _LIMITS.least_similarity)
+
+
+def _size_unit(clip: ClipTracks) -> float:
+    """Sizes are in mm or, without a scale, relative to the imaging depth."""
     return clip.mm_per_px or (1 / clip.imaging_depth_px if clip.imaging_depth_px else 1.0)
 
 
 def log_likelihood_ratio(tracks: Sequence[Floats], likelihood_weights: LikelihoodWeights) -> float:
-    """Of a real one against a look-alike, by the track that speaks most for it: others show the same thing again.
+    """Of a real object against a false one, by its strongest track: the others show the same object again.
 
-    tracks : the features of each, (4,)
+    tracks : (4,) features of each
     """
-    weights = np.array(
-        [
-            likelihood_weights.score,
-            likelihood_weights.upper_score,
-            likelihood_weights.kind,
-            likelihood_weights.size_similarity,
-        ]
-    )
-    return max(likelihood_weights.intercept + float(weights @ one) for one in tracks)
+    weights = np.array([getattr(likelihood_weights, name) for name in FEATURE_NAMES])
+    return max(likelihood_weights.intercept + float(weights @ features) for features in tracks)
 
 
 def candidate_posterior(
     log_ratios: Floats, *, expected_false_tracks: float, zero_count_prior: float
 ) -> CandidatePosterior:
-    """Weigh K candidates.
+    """How many of K candidates are real, and which.
 
-    log_ratios : (K,) log L, infinite for those that are certain
-    expected_false_tracks : how many are expected in the exam, above 0;  zero_count_prior : prior probability that none is real
+    log_ratios : (K,) log L, infinite for candidates that are certain
+    expected_false_tracks : lambda, the number expected in the exam, above 0
+    zero_count_prior : prior probability that none is real
     """
     count = len(log_ratios)
     if count == 0:
         return CandidatePosterior(point_mass(0), np.zeros(0))
-    odds = np.clip(log_ratios, -_SUREST, _SUREST) - np.log(expected_false_tracks)
-    chances = np.where(np.isposinf(log_ratios), 1.0, 1 / (1 + np.exp(-odds)))
+    log_odds = np.clip(log_ratios, -_LIMITS.max_log_odds, _LIMITS.max_log_odds) - np.log(expected_false_tracks)
+    probabilities = np.where(np.isposinf(log_ratios), 1.0, expit(log_odds))
     numbers = np.arange(count + 1)
     log_prior = log_count_prior(numbers, zero_count_prior) + gammaln(numbers + 1)
-    binomial = _poisson_binomial(chances)
-    others = _without_each(binomial, chances)  # (K, K): row i, numbers 0 to K - 1
+    binomial = _poisson_binomial(probabilities)
+    without_each = _without_each(binomial, probabilities)  # (K, K): row i, numbers 0 to K - 1
     with np.errstate(divide="ignore"):
-        logs = log_prior + np.log(binomial)
-        # Of one candidate: all ways in which it is one of the R, P(R - 1 among the others) times its own chance.
-        with_it = log_prior[1:] + np.log(others)
-    weights = np.exp(logs - logs.max())
-    number = weights / weights.sum()
-    existence = chances * np.exp(with_it - logs.max()).sum(axis=1) / weights.sum()
-    return CandidatePosterior(CountDistribution(0, number), np.clip(existence, 0.0, 1.0))
+        log_weights = log_prior + np.log(binomial)
+        # Candidate i is one of R real ones in all the ways in which R - 1 of the others are real.
+        log_weights_of_others = log_prior[1:] + np.log(without_each)
+    weights = np.exp(log_weights - log_weights.max())
+    existence = probabilities * np.exp(log_weights_of_others - log_weights.max()).sum(axis=1) / weights.sum()
+    return CandidatePosterior(CountDistribution(0, weights / weights.sum()), np.clip(existence, 0.0, 1.0))
 
 
 def log_count_prior(numbers: NDArray[np.int64], zero_count_prior: float) -> Floats:
-    """Of R real ones: ``zero_count_prior`` for 0, and the rest as 1 / R up to `MAX_EGGS`."""
-    harmonic = float((1 / np.arange(1, MAX_EGGS + 1)).sum())
-    some = (1 - zero_count_prior) / harmonic / np.maximum(numbers, 1)
-    return np.asarray(np.log(np.where(numbers == 0, zero_count_prior, np.where(numbers <= MAX_EGGS, some, 1e-300))))
+    """Log prior of R real objects: ``zero_count_prior`` for 0, the rest shared out as 1 / R up to `MAX_EGGS`."""
+    harmonic_sum = float((1 / np.arange(1, MAX_EGGS + 1)).sum())
+    above_zero = (1 - zero_count_prior) / harmonic_sum / np.maximum(numbers, 1)
+    prior = np.where(numbers == 0, zero_count_prior, np.where(numbers <= MAX_EGGS, above_zero, 1e-300))
+    return np.asarray(np.log(prior))
 
 
-def _poisson_binomial(chances: Floats) -> Floats:
-    # Not trimmed: factorials may lift even the rarest numbers.
-    probabilities = np.ones(1)
-    for chance in chances:
-        probabilities = np.convolve(probabilities, [1 - chance, chance])
-    return probabilities
+def _poisson_binomial(probabilities: Floats) -> Floats:
+    """(K + 1,) probability of each number. Not trimmed, since factorials may raise even the rarest numbers."""
+    distribution = np.ones(1)
+    for probability in probabilities:
+        distribution = np.convolve(distribution, [1 - probability, probability])
+    return distribution
 
 
-def _without_each(binomial: Floats, chances: Floats) -> Floats:
-    """(K, K) the Poisson-binomial of all but one: the factor (1 - p) + p x divided out.
+def _without_each(binomial: Floats, probabilities: Floats) -> Floats:
+    """(K, K) the Poisson binomial of all candidates but one: the factor (1 - p) + p x divided out of the polynomial.
 
-    From below where p is at most a half, from above otherwise, so that rounding errors die out.
+    The division starts from the lowest number where p is at most a half, from the highest otherwise, so that rounding
+    errors shrink.
     """
-    count = len(chances)
+    count = len(probabilities)
     result = np.zeros((count, count))
-    low = chances <= 0.5
-    p, q = chances[low], 1 - chances[low]
-    before = np.zeros(len(p))
+    is_low = probabilities <= 0.5
+    p, q = probabilities[is_low], 1 - probabilities[is_low]
+    below = np.zeros(len(p))
     for number in range(count):
-        before = (binomial[number] - p * before) / q
-        result[low, number] = before
-    p, q = chances[~low], 1 - chances[~low]
-    after = np.zeros(len(p))
+        below = (binomial[number] - p * below) / q
+        result[is_low, number] = below
+    p, q = probabilities[~is_low], 1 - probabilities[~is_low]
+    above = np.zeros(len(p))
     for number in range(count - 1, -1, -1):
-        after = (binomial[number + 1] - q * after) / p
-        result[~low, number] = after
+        above = (binomial[number + 1] - q * above) / p
+        result[~is_low, number] = above
     return np.maximum(result, 0.0)

@@ -1,9 +1,9 @@
-"""The usual clutch of a species as further evidence of a number; used only where the settings ask for it.
+"""The usual clutch of a species as further evidence for the count; used only if the settings ask for it.
 
-A clutch is taken to be any number of the species' range with the same chance, and every egg of it to be crossed with a
-probability that differs from exam to exam (beta-binomial). Against the prior 1 / N that the count stands on otherwise
-this makes numbers that no clutch has less likely, by no more than a bound, so that what was seen can still tell that
-she carries more than is usual.
+Every number within the species' range is taken to be an equally likely clutch, and each of its eggs to be crossed with
+a probability that varies from exam to exam (beta-binomial). Compared with the prior 1 / N that the count uses
+otherwise, this makes numbers outside the usual clutch less likely, but only by a bounded factor, so that the scan can
+still show that she carries more than is usual.
 """
 
 from __future__ import annotations
@@ -11,6 +11,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 from scipy.special import betaln, gammaln
 
 from pipeline.exams.species import SpeciesProfile, reference_range
@@ -18,13 +19,15 @@ from pipeline.track.merging.count_distribution import CountDistribution
 
 __all__ = ["ClutchPrior", "clutch_prior_of"]
 
-_WEIGHT = 5.0  # eggs' worth of trust in the share that sweeps cross (common practice, no source)
-_BOUND = 4.0  # log-odds; no clutch is unlikelier than this
+# Concentration of the beta distribution of the share crossed, in eggs; common practice, no source.
+_CONCENTRATION = 5.0
+# Log-odds: the most that the prior may hold against a number; common practice, no source.
+_MAX_LOG_PENALTY = 4.0
 
 
 @dataclass(frozen=True)
 class ClutchPrior:
-    """species : as told by its profile;  lowest, highest : eggs;  sources : of both, in words"""
+    """species : scientific name;  lowest, highest : eggs in a clutch;  sources : of both, in words"""
 
     species: str
     lowest: int
@@ -32,35 +35,38 @@ class ClutchPrior:
     sources: str
 
     def reweighted(self, crossed: CountDistribution, share: float) -> CountDistribution:
-        """The distribution of the number crossed, with the usual clutch in it. share : of a clutch, usually crossed"""
-        numbers = crossed.numbers
-        some = np.maximum(numbers, 1)
-        clutches = np.arange(self.lowest, self.highest + 1)
-        # (clutches, numbers); what is larger than the clutch is impossible
-        within = some[None] <= clutches[:, None]
-        rest = np.where(within, clutches[:, None] - some[None], 0)
-        a, b = share * _WEIGHT, (1 - share) * _WEIGHT
-        logs = (
-            gammaln(clutches[:, None] + 1)
-            - gammaln(some[None] + 1)
-            - gammaln(rest + 1)
-            + betaln(some[None] + a, rest + b)
-            - betaln(a, b)
-        )
-        usual = np.where(within, np.exp(np.where(within, logs, 0.0)), 0.0).mean(axis=0)
-        ratio = np.log(np.maximum(usual * some, 1e-300))
-        ratio = np.maximum(ratio - ratio.max(), -_BOUND)
-        # Whether she carries any is not the clutch's to say.
-        weights = crossed.probabilities * np.where(numbers > 0, np.exp(ratio), 1.0)
-        none = float(crossed.probabilities[numbers <= 0].sum())
-        carrying = float(weights[numbers > 0].sum())
-        if carrying > 0:
-            weights = np.where(numbers > 0, weights * (1 - none) / carrying, weights)
+        """The distribution of the number crossed, given the usual clutch. share : of a clutch that sweeps usually cross
+
+        The probability of zero stays as it is: the clutch size says nothing about whether she carries one.
+        """
+        is_some = crossed.numbers > 0
+        log_ratio = np.log(np.maximum(self._probability_of_crossing(crossed.numbers, share) * crossed.numbers, 1e-300))
+        log_ratio = np.maximum(log_ratio - log_ratio.max(), -_MAX_LOG_PENALTY)
+        weights = crossed.probabilities * np.where(is_some, np.exp(log_ratio), 1.0)
+        zero, some = float(crossed.probabilities[~is_some].sum()), float(weights[is_some].sum())
+        if some > 0:
+            weights = np.where(is_some, weights * (1 - zero) / some, weights)
         return CountDistribution(crossed.lowest, np.asarray(weights / weights.sum()))
+
+    def _probability_of_crossing(self, numbers: NDArray[np.int64], share: float) -> NDArray[np.float64]:
+        """(N,) beta-binomial probability of so many eggs crossed, averaged over the clutches.
+
+        Numbers below 1 count as 1.
+        """
+        some = np.maximum(numbers, 1)[None]
+        clutches = np.arange(self.lowest, self.highest + 1)[:, None]
+        is_possible = some <= clutches
+        rest = np.where(is_possible, clutches - some, 0)
+        a, b = share * _CONCENTRATION, (1 - share) * _CONCENTRATION
+        log_probability = (
+            gammaln(clutches + 1) - gammaln(some + 1) - gammaln(rest + 1) + betaln(some + a, rest + b) - betaln(a, b)
+        )
+        probability = np.where(is_possible, np.exp(np.where(is_possible, log_probability, 0.0)), 0.0)
+        return np.asarray(probability.mean(axis=0))
 
 
 def clutch_prior_of(profile: SpeciesProfile | None) -> ClutchPrior | None:
-    """What is known of a species' clutch, None where no source gives a range."""
+    """The usual clutch of a species, None where no source gives a range."""
     usual = reference_range(profile.clutch) if profile is not None else None
     if profile is None or usual is None or usual.bounds is None:
         return None

@@ -1,9 +1,8 @@
-"""Outlines of two eggs that run into each other, as those of two separate eggs cannot.
+"""Outlines of two eggs that overlap more than those of separate eggs can.
 
-A plane cuts bodies that lie beside each other into sections that lie beside each other. Where two outlines overlap in
-frame after frame, beyond what outlines are drawn wrongly by, there is one body drawn twice or one that is no single
-egg: two that are fused. On the phantoms of seeds 8001 and 9101, 60 animals without any such, the frames that are asked
-for overlapped by 1.5 % of the smaller outline at the most.
+A plane cuts separate bodies into separate sections. Where two outlines overlap in frame after frame, by more than the
+error of outlines, they are one body drawn twice or two fused eggs. On the phantoms of seeds 8001 and 9101, 60 animals
+without fused eggs, the overlap in the required number of frames was at most 1.5 % of the smaller outline.
 """
 
 from __future__ import annotations
@@ -20,56 +19,58 @@ from pipeline.track.tracks import ClipTracks, Track
 
 __all__ = ["crossing_outlines"]
 
-# The egg's number, and a track of it.
-_Listed = tuple[int, Track]
+_NumberedTrack = tuple[int, Track]
+"""The number of an egg, and one of its tracks."""
 
 
 def crossing_outlines(
     eggs: Sequence[EggFinding], clips: Sequence[ClipTracks], settings: FlagSettings
 ) -> tuple[tuple[int, int], ...]:
-    """Numbers of the shelled eggs, two and two, whose outlines cross in enough frames of a clip."""
-    found: set[tuple[int, int]] = set()
-    shelled = {
+    """Pairs of numbers of shelled eggs whose outlines overlap in enough frames of a clip."""
+    number_of = {
         (sighting.clip, sighting.track): egg.identity
         for egg in eggs
         if egg.stage != "follicle"
         for sighting in egg.sightings
     }
+    pairs: set[tuple[int, int]] = set()
     for clip in clips:
         listed = [
-            (shelled[clip.file, one.identity], one) for one in clip.tracks if (clip.file, one.identity) in shelled
+            (number_of[clip.file, track.identity], track)
+            for track in clip.tracks
+            if (clip.file, track.identity) in number_of
         ]
-        for (number, one), (other_number, other) in _in_view_together(listed):
+        for (number, track), (other_number, other) in _in_view_together(listed):
             pair = min(number, other_number), max(number, other_number)
-            if number != other_number and pair not in found and _cross(one, other, settings):
-                found.add(pair)
-    return tuple(sorted(found))
+            if number != other_number and pair not in pairs and _cross(track, other, settings):
+                pairs.add(pair)
+    return tuple(sorted(pairs))
 
 
-def _in_view_together(listed: Sequence[_Listed]) -> Iterator[tuple[_Listed, _Listed]]:
-    # In a long clip few tracks share a frame: those that a track may share one with end no earlier than it begins.
-    in_view: list[_Listed] = []
-    for begun in sorted(listed, key=lambda one: (int(one[1].frames[0]), one[1].identity)):
-        in_view = [one for one in in_view if one[1].frames[-1] >= begun[1].frames[0]]
-        yield from ((one, begun) for one in in_view)
-        in_view.append(begun)
+def _in_view_together(listed: Sequence[_NumberedTrack]) -> Iterator[tuple[_NumberedTrack, _NumberedTrack]]:
+    """Pairs of tracks that may share a frame: in a long clip few do."""
+    in_view: list[_NumberedTrack] = []
+    for started in sorted(listed, key=lambda one: (int(one[1].frames[0]), one[1].identity)):
+        in_view = [one for one in in_view if one[1].frames[-1] >= started[1].frames[0]]
+        yield from ((one, started) for one in in_view)
+        in_view.append(started)
 
 
 def _cross(one: Track, other: Track, settings: FlagSettings) -> bool:
-    shares = [share for share in _shared_parts(one, other) if share > settings.outline_overlap_share]
-    return len(shares) >= settings.outline_overlap_frames
+    crossing = [share for share in _overlap_shares(one, other) if share > settings.outline_overlap_share]
+    return len(crossing) >= settings.outline_overlap_frames
 
 
-def _shared_parts(one: Track, other: Track) -> Iterator[float]:
-    """Of each frame that has both, the part of the smaller outline that lies in the other."""
+def _overlap_shares(one: Track, other: Track) -> Iterator[float]:
+    """The share of the smaller outline that lies in the other one, for each frame in which they are close."""
     _, rows, other_rows = np.intersect1d(one.frames, other.frames, assume_unique=True, return_indices=True)
     first, second = one.ellipses[rows], other.ellipses[other_rows]
-    near = np.hypot(*(first[:, :2] - second[:, :2]).T) < first[:, 2] + second[:, 2]
-    for row, other_row in zip(first[near], second[near], strict=True):
-        yield _part_of_smaller(row, other_row)
+    is_close = np.hypot(*(first[:, :2] - second[:, :2]).T) < first[:, 2] + second[:, 2]
+    for ellipse, other_ellipse in zip(first[is_close], second[is_close], strict=True):
+        yield _overlap_share(ellipse, other_ellipse)
 
 
-def _part_of_smaller(one: NDArray[np.float64], other: NDArray[np.float64]) -> float:
-    of_union = float(overlap(one[None], other[None])[0, 0])
+def _overlap_share(one: NDArray[np.float64], other: NDArray[np.float64]) -> float:
+    intersection_over_union = float(overlap(one[None], other[None])[0, 0])
     areas = area(np.stack([one, other]))
-    return float(of_union / (1 + of_union) * areas.sum() / areas.min())
+    return float(intersection_over_union / (1 + intersection_over_union) * areas.sum() / areas.min())

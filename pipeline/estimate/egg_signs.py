@@ -1,4 +1,4 @@
-"""An egg's signs in the units and words of the sheet."""
+"""The signs of a shell in the units and words of the sheet."""
 
 from __future__ import annotations
 
@@ -11,28 +11,33 @@ from pipeline.settings import ShellSignSettings
 
 __all__ = ["describe_signs"]
 
-# Common practice, no source: a quarter of the wall white, or half of the shadow black, and the screen hides the rest.
+# Share of the wall that is white, or of the shadow that is black, from which on the screen cannot show the true
+# brightness; common practice, no source.
 _WHITE_SHARE, _BLACK_SHARE = 0.25, 0.5
+_WHITE_LEVEL = 255.0  # grey level
 
 
 def describe_signs(signs: ShellSigns, mm_per_px: float | None, settings: ShellSignSettings) -> EggSigns:
-    """In dB, if the screen runs from black to white over the settings' range, and mm where the scale is known."""
-    per_db = 255.0 / settings.shown_range_db
+    """Grey levels become dB, assuming that the screen shows the settings' dynamic range; px become mm with a scale.
+
+    mm_per_px : None if unknown
+    """
+    per_db = _WHITE_LEVEL / settings.shown_range_db
     return EggSigns(
-        rim_db=_known(signs.rim / per_db),
+        rim_db=_none_if_nan(signs.rim / per_db),
         rim_at_least=signs.rim_saturated_share >= _WHITE_SHARE,
-        rim_mm=None if mm_per_px is None else _known(signs.rim_px * mm_per_px),
-        shadow_db=_known(signs.shadow / per_db),
+        rim_mm=None if mm_per_px is None else _none_if_nan(signs.rim_px * mm_per_px),
+        shadow_db=_none_if_nan(signs.shadow / per_db),
         shadow_at_least=signs.shadow_black_share >= _BLACK_SHARE,
-        interior_db=_known(signs.interior / per_db),
-        interior=_interior(signs, per_db, settings),
+        interior_db=_none_if_nan(signs.interior / per_db),
+        interior=_interior_text(signs, per_db, settings),
         shown_range_db=settings.shown_range_db,
         frames=signs.frames,
-        grey={name: _known(value) for name, value in asdict(signs).items() if name != "frames"},
+        grey={name: _none_if_nan(value) for name, value in asdict(signs).items() if name != "frames"},
     )
 
 
-def _interior(signs: ShellSigns, per_db: float, settings: ShellSignSettings) -> str:
+def _interior_text(signs: ShellSigns, per_db: float, settings: ShellSignSettings) -> str:
     level, middle, unevenness = (value / per_db for value in (signs.interior, signs.middle, signs.unevenness))
     tone = "grey"
     if level <= settings.dark_interior_db:
@@ -46,5 +51,5 @@ def _interior(signs: ShellSigns, per_db: float, settings: ShellSignSettings) -> 
     return f"{tone}, {'uneven' if unevenness >= settings.uneven_interior_sd_db else 'even'}"
 
 
-def _known(value: float) -> float | None:
+def _none_if_nan(value: float) -> float | None:
     return None if math.isnan(value) else value

@@ -1,4 +1,4 @@
-"""How many objects were surely seen together in one frame: the count that no later doubt can lower."""
+"""The lower bound of a count: how many objects were certainly seen together in one frame."""
 
 from __future__ import annotations
 
@@ -21,32 +21,34 @@ Floats = NDArray[np.float64]
 def count_lower_bound(
     clips: Sequence[ClipTracks], *, shelled: bool, sure_tracks: Collection[tuple[str, int]], settings: Settings
 ) -> int:
-    """The most shelled eggs, or follicles, that some frames of one clip show beside each other.
+    """The most shelled eggs, or follicles, that several frames of one clip show next to each other.
 
-    Only sure, lasting tracks of a sure kind count, with a sure score in the very frame, and of outlines that
-    overlap only the surest. Several frames must show as many, so that one odd picture bounds nothing. Nothing
-    is added up over frames, clips or windows.
+    A track counts only if it is long, sure and surely of that kind, and only in frames where its own score is high; of
+    outlines that overlap, only the one with the best score counts. Several frames must show that many, so that one odd
+    frame cannot set the bound. Nothing is added up over frames, clips or windows.
 
-    sure_tracks : file and identity of the tracks whose objects are surely there by all that the exam shows
+    sure_tracks : file and identity of the tracks whose objects are almost certainly real, given the whole exam
     """
-    return max((_in_clip(clip, shelled, sure_tracks, settings) for clip in clips), default=0)
+    return max((_bound_of_clip(clip, shelled, sure_tracks, settings) for clip in clips), default=0)
 
 
-def _in_clip(clip: ClipTracks, shelled: bool, sure_tracks: Collection[tuple[str, int]], settings: Settings) -> int:
+def _bound_of_clip(
+    clip: ClipTracks, shelled: bool, sure_tracks: Collection[tuple[str, int]], settings: Settings
+) -> int:
     rules = settings.estimate
-    by_frame: dict[int, list[tuple[float, Floats]]] = defaultdict(list)
+    by_frame: dict[int, list[tuple[float, Floats]]] = defaultdict(list)  # scores and ellipses
     for track in clip.tracks:
         if (clip.file, track.identity) in sure_tracks and _is_sure(track, clip.frames, shelled, rules, settings.track):
             for row in np.flatnonzero(track.scores >= rules.lower_bound_score).tolist():
                 by_frame[int(track.frames[row])].append((float(track.scores[row]), track.ellipses[row]))
     needed = max(min(rules.lower_bound_frames, clip.frames), 1)
-    numbers = [0] * needed
-    # The frame with most objects first; once none can better the bound, the rest need no geometry.
-    for _, seen in sorted(by_frame.items(), key=lambda entry: (-len(entry[1]), entry[0])):
-        if len(seen) <= numbers[-1]:
+    highest = [0] * needed
+    # Frames with most objects first: once none can raise the bound, the remaining ones need no geometry.
+    for _, objects in sorted(by_frame.items(), key=lambda entry: (-len(entry[1]), entry[0])):
+        if len(objects) <= highest[-1]:
             break
-        numbers = sorted([*numbers, _apart(seen, rules.lower_bound_iou)], reverse=True)[:needed]
-    return numbers[-1]
+        highest = sorted([*highest, _separate_count(objects, rules.lower_bound_iou)], reverse=True)[:needed]
+    return highest[-1]
 
 
 def _is_sure(track: Track, clip_frames: int, shelled: bool, rules: EstimateSettings, tracking: TrackSettings) -> bool:
@@ -58,12 +60,16 @@ def _is_sure(track: Track, clip_frames: int, shelled: bool, rules: EstimateSetti
     return (1 - follicle if shelled else follicle) >= rules.lower_bound_kind_probability
 
 
-def _apart(seen: Sequence[tuple[float, Floats]], most_overlap: float) -> int:
-    # Surest first, each kept unless its outline meets one that was kept or either holds the other's centre.
-    order = sorted(range(len(seen)), key=lambda row: -seen[row][0])
-    ellipses = np.stack([seen[row][1] for row in order])
-    holds = contains(ellipses, ellipses[:, :2])
-    meets = (overlap(ellipses, ellipses) > most_overlap) | holds | holds.T
+def _separate_count(objects: Sequence[tuple[float, Floats]], max_overlap: float) -> int:
+    """How many outlines are left if each, best score first, is dropped where it meets one that was kept.
+
+    Two outlines meet where they overlap by more than ``max_overlap`` (intersection over union), or where one contains
+    the centre of the other.
+    """
+    order = sorted(range(len(objects)), key=lambda row: -objects[row][0])
+    ellipses = np.stack([objects[row][1] for row in order])
+    holds_centre = contains(ellipses, ellipses[:, :2])
+    meets = (overlap(ellipses, ellipses) > max_overlap) | holds_centre | holds_centre.T
     kept: list[int] = []
     for row in range(len(order)):
         if not meets[row, kept].any():

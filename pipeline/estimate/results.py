@@ -1,4 +1,4 @@
-"""What the program says of one exam: the values behind ``result.json`` and the sheet."""
+"""The estimate for one exam: the values behind ``result.json`` and the sheet."""
 
 from __future__ import annotations
 
@@ -7,6 +7,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Literal
 
+from models.stages import Stage
 from pipeline.exams.species import ReferenceRange
 
 __all__ = [
@@ -25,17 +26,16 @@ __all__ = [
     "Visit",
 ]
 
-Stage = Literal["follicle", "thin-shelled", "calcified"]
 Severity = Literal["vet today", "check", "note"]
 
 
 @dataclass(frozen=True)
 class Count:
-    """How many.
+    """A count with its uncertainty.
 
-    at_least : a bound that holds if every detection is right
-    interval90 : lowest and highest likely number, both included
-    chances : probability that she carries 0, 1, 2, ...; empty where it is not known
+    at_least : lower bound, correct if every detection is
+    interval90 : 90 % confidence interval, both ends included
+    chances : probability that she carries 0, 1, 2, ...; empty if unknown
     """
 
     at_least: int
@@ -46,9 +46,9 @@ class Count:
 
 @dataclass(frozen=True)
 class Sighting:
-    """Where one egg was in view: frames of a clip, from 0, both ends included.
+    """The frames of one clip that show an egg, numbered from 0, both ends included.
 
-    track : the track's identity in the clip.
+    track : identity of the track in the clip
     """
 
     clip: str
@@ -60,14 +60,16 @@ class Sighting:
 
 @dataclass(frozen=True)
 class EggSigns:
-    """What a person can check on the picture, against the tissue beside the egg; None where it could not be told.
+    """Signs of a shell that a person can check on the picture, relative to the tissue next to the egg.
 
-    rim_db : brightness of the near wall;  rim_mm : its thickness as the screen shows it, blur included
-    shadow_db : how much darker it is behind the egg, below 0 where it is brighter
+    A value is None where it could not be measured.
+
+    rim_db : brightness of the near wall;  rim_mm : its thickness on the screen, blur included
+    shadow_db : how much darker it is behind the egg, negative where it is brighter
     interior_db : brightness inside;  interior : its pattern in words
-    rim_at_least, shadow_at_least : the screen was as white, or as black, as it gets
-    shown_range_db : dB that the screen is taken to show from black to white;  frames : how many were read
-    grey : the same as read off the screen, by the names of `pipeline.detect.shell_signs.ShellSigns`
+    rim_at_least, shadow_at_least : the value is a lower bound, because the screen was fully white, or fully black
+    shown_range_db : assumed dynamic range of the screen, from black to white;  frames : number of frames measured
+    grey : the same signs in grey levels, keyed by the fields of `pipeline.detect.shell_signs.ShellSigns`
     """
 
     rim_db: float | None
@@ -84,14 +86,15 @@ class EggSigns:
 
 @dataclass(frozen=True)
 class EggFinding:
-    """One distinct object. Sizes and depth in mm, None where no scale is known.
+    """One distinct egg or follicle. Sizes and depth are in mm, None without a scale.
 
-    confidence : probability that it is a real object of its own
-    shape : "round", "oval" or "cannot tell";  oval_probability : of being oval rather than round
-    length_mm, width_mm : of the whole egg, not of a section;  the intervals hold them with nine chances in ten
+    confidence : probability that it is real and not counted twice
+    shape : "round", "oval" or "cannot tell";  oval_probability : probability that it is oval rather than round
+    length_mm, width_mm : of the whole egg, not of a section, each with its 90 % interval
     depth_mm : from the probe's face to the centre, in the best sighting
-    stages, network_stages : probabilities of follicle, thin-shelled, calcified; the latter by the network alone
-    signs : None where the picture could not be read
+    stages, network_stages : probabilities in the order of `models.stages.STAGES`, from all evidence and from the
+    network alone
+    signs : None where the picture could not be measured
     """
 
     identity: int
@@ -113,9 +116,9 @@ class EggFinding:
 
 @dataclass(frozen=True)
 class Flag:
-    """A reason why a person should look.
+    """A reason why a person should look at the exam.
 
-    code : short, hyphenated;  reason : what was seen, a sentence;  advice : what a person might do about it
+    code : short, hyphenated;  reason : what was seen, as a sentence;  advice : what a person could do about it
     """
 
     code: str
@@ -126,11 +129,11 @@ class Flag:
 
 @dataclass(frozen=True)
 class Visit:
-    """One exam of an animal as her other exams see it.
+    """What the later exams of an animal need to know of one exam.
 
-    is_scanned : whether anything could be used; if not, its counts tell nothing
-    listed : numbers of follicles, thin-shelled and calcified eggs on its sheet
-    passed_before : eggs known to have been laid before it, as exam.toml tells
+    is_scanned : whether any clip could be used; if not, the counts carry no information
+    listed : number of follicles, thin-shelled and calcified eggs on its sheet
+    passed_before : eggs known to have been laid before it, from exam.toml
     """
 
     date: dt.date
@@ -145,7 +148,7 @@ class Visit:
 
 @dataclass(frozen=True)
 class PassedEggs:
-    """Eggs known to have left her. is_whole : whether all that is known to have left was also counted"""
+    """Eggs known to have left the animal. is_whole : whether all of these were counted"""
 
     number: int
     is_whole: bool = True
@@ -153,7 +156,7 @@ class PassedEggs:
 
 @dataclass(frozen=True)
 class Difference:
-    """A number and its 90 % interval, both ends included; may be negative."""
+    """A difference of counts, possibly negative, and its 90 % interval, both ends included."""
 
     estimate: int
     interval90: tuple[int, int]
@@ -161,12 +164,15 @@ class Difference:
 
 @dataclass(frozen=True)
 class Change:
-    """This exam against the last one before it that could be used.
+    """Change since the last earlier exam with a usable clip.
 
-    fewer, fewer_follicles : then less now;  passed : known to have left her between
-    The rest are probabilities: that more shelled eggs are gone than are known to have left (``missing``), that there
-    are more than what was left of them and all follicles of then could make (``risen``), that there are more
-    follicles (``new_follicles``), and that follicles are gone which have not become eggs (``regressed``).
+    fewer, fewer_follicles : earlier count minus this one;  passed : eggs known to have left her in between
+
+    The rest are probabilities:
+    missing : more shelled eggs are gone than are known to have left
+    risen : there are more shelled eggs than the remaining ones and all the earlier follicles could account for
+    new_follicles : there are more follicles
+    regressed : follicles are gone that have not become eggs
     """
 
     since: dt.date
@@ -182,15 +188,16 @@ class Change:
 
 @dataclass(frozen=True)
 class History:
-    """What her exams say together.
+    """All exams of an animal taken together.
 
-    visits : by date, the last one is this exam;  passed : what is known to have left her before each of them and
-    since the one before it
+    visits : sorted by date, this exam last
+    passed : for each visit, the eggs known to have left her since the previous one
     change : None where there is nothing to compare with
-    passed_of_clutch : eggs of the clutch she carries that are known to have left her before this exam
-    together : these and the shelled ones carried now;  usual_clutch : what is known of the species
-    shells_since : the first exam that showed shells of this clutch, None where none does;  retention : days, of the
-    species, from ovulation to laying
+    passed_of_clutch : eggs of the current clutch that are known to have left her before this exam
+    together : these plus the shelled eggs carried now, None if this exam has no usable clip
+    usual_clutch : reference range of the species
+    shells_since : date of the first exam that showed shells of this clutch, None if none did
+    retention : reference range of the species, days from ovulation to laying
     """
 
     visits: tuple[Visit, ...] = ()
@@ -212,8 +219,22 @@ class History:
 class ExamFinding:
     """The estimate for one exam.
 
-    stage : "follicle", "thin-shelled", "calcified", "mixed" or "none seen"; stage_probability of it
-    confidence : probability that the shelled estimate is within one egg of the number the sweeps crossed
+    Attributes
+    ----------
+    shelled, follicles
+        How many shelled eggs, and follicles: a lower bound, an estimate and its 90 % interval.
+    stage
+        Of the clutch: "follicle", "thin-shelled", "calcified", "mixed" or "none seen".
+    stage_probability
+        The probability of that stage.
+    confidence
+        The probability that the shelled estimate is within one egg of the number that the sweeps crossed.
+    flags
+        The reasons why a person should check the exam.
+    eggs
+        Every listed egg and follicle.
+    history
+        This exam compared with the animal's earlier exams.
     """
 
     shelled: Count
@@ -227,5 +248,5 @@ class ExamFinding:
 
     @property
     def error_probability(self) -> float:
-        """Probability that the count is off by more than one or the stage is another one, were the two independent."""
+        """Probability that the count is off by more than one or the stage is wrong, if the two are independent."""
         return 1 - self.confidence * self.stage_probability

@@ -1,4 +1,4 @@
-"""How large and of what shape the eggs of an exam are, and how deep they lie."""
+"""The size, shape and depth of the eggs of an exam."""
 
 from __future__ import annotations
 
@@ -6,20 +6,22 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Literal
 
+from pipeline.calibration_file import OutlineErrorModel
 from pipeline.estimate.egg_size_model import IntervalEstimate, SizeEstimate, estimate_sizes
 from pipeline.estimate.section_summary import summarise_sections
-from pipeline.settings import OutlineErrorModel, SizeSettings
+from pipeline.settings import SizeSettings
 from pipeline.track.tracks import Track, view_quality
 
 __all__ = ["Measurement", "measure_eggs"]
 
 Shape = Literal["round", "oval", "cannot tell"]
 Sightings = Sequence[tuple[Track, float | None]]
+"""The tracks of one egg, each with the mm per px of its clip or None."""
 
 
 @dataclass(frozen=True)
 class Measurement:
-    """length_mm, width_mm : None without scale;  depth_mm : in the best sighting, None likewise
+    """length_mm, width_mm : None without a scale;  depth_mm : in the best sighting, None if that has no scale
 
     oval_probability : probability that the egg is oval rather than round
     """
@@ -34,44 +36,42 @@ class Measurement:
 def measure_eggs(
     eggs: Sequence[Sightings], *, same_clutch: bool, settings: SizeSettings, errors: OutlineErrorModel
 ) -> list[Measurement]:
-    """Measure the eggs, or the follicles, of one animal, each from its tracks with their clips' mm per px or None.
+    """Measure the shelled eggs, or the follicles, of one animal.
 
-    same_clutch : whether they are one clutch, whose eggs tell of each other (`pipeline.estimate.egg_size_model`)
+    same_clutch : whether they are eggs of one clutch, which are similar (`pipeline.estimate.egg_size_model`)
 
-    A shape is named only of an egg that was seen in more than one plane: in enough sections, shrinking on both sides
-    of the largest. One section alone settles nothing, since a long egg cut across shows a circle.
+    The shape is given only for an egg that was seen in more than one plane: in enough sections, shrinking on both sides
+    of the largest. A single section decides nothing, since a long egg cut across shows a circle.
     """
-    passages = [[(summarise_sections(track.ellipses), scale) for track, scale in sightings] for sightings in eggs]
-    sizes = estimate_sizes(passages, same_clutch=same_clutch, settings=settings, errors=errors)
-    measured = []
-    for one, seen, sightings in zip(sizes, passages, eggs, strict=True):
-        swept = [each for each, _ in seen if each.crossed_middle]
-        sections = sum(each.section_count for each in swept)
-        measured.append(
-            Measurement(
-                shape=_shape(one, sections, settings),
-                oval_probability=one.oval_probability,
-                length_mm=one.length_mm,
-                width_mm=one.width_mm,
-                depth_mm=_depth(sightings),
-            )
+    sections = [[(summarise_sections(track.ellipses), mm_per_px) for track, mm_per_px in egg] for egg in eggs]
+    sizes = estimate_sizes(sections, same_clutch=same_clutch, settings=settings, errors=errors)
+    return [
+        Measurement(
+            shape=_shape(size, sum(one.section_count for one, _ in summaries if one.crossed_middle), settings),
+            oval_probability=size.oval_probability,
+            length_mm=size.length_mm,
+            width_mm=size.width_mm,
+            depth_mm=_depth(sightings),
         )
-    return measured
+        for size, summaries, sightings in zip(sizes, sections, eggs, strict=True)
+    ]
 
 
-def _shape(sizes: SizeEstimate, sections: int, settings: SizeSettings) -> Shape:
-    if sections < settings.shape_sections:
+def _shape(size: SizeEstimate, section_count: int, settings: SizeSettings) -> Shape:
+    """section_count : in tracks that crossed the middle of the egg"""
+    if section_count < settings.shape_sections:
         return "cannot tell"
-    if sizes.oval_probability >= settings.shape_probability:
+    if size.oval_probability >= settings.shape_probability:
         return "oval"
-    return "round" if 1 - sizes.oval_probability >= settings.shape_probability else "cannot tell"
+    return "round" if 1 - size.oval_probability >= settings.shape_probability else "cannot tell"
 
 
 def _depth(sightings: Sightings) -> float | None:
-    best, scale = max(sightings, key=lambda sighting: _worth(*sighting))
-    return None if scale is None else float(best.depths_px[best.best_row]) * scale
+    track, mm_per_px = max(sightings, key=lambda sighting: _best_view(*sighting))
+    return None if mm_per_px is None else float(track.depths_px[track.best_row]) * mm_per_px
 
 
-def _worth(track: Track, mm_per_px: float | None) -> float:
-    area = 1.0 if mm_per_px is None else mm_per_px**2
-    return float(view_quality(track.ellipses, track.scores).max()) * area
+def _best_view(track: Track, mm_per_px: float | None) -> float:
+    """Quality of the best frame, in which the area of the section counts, in mm^2 if there is a scale."""
+    px_area = 1.0 if mm_per_px is None else mm_per_px**2
+    return float(view_quality(track.ellipses, track.scores).max()) * px_area

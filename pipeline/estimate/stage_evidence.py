@@ -1,4 +1,4 @@
-"""What tells the stage of an egg: the network's word over all its frames, and the signs on the picture."""
+"""The evidence for the stage of each egg: the network over all frames, and the signs measured on the picture."""
 
 from __future__ import annotations
 
@@ -20,9 +20,10 @@ __all__ = ["StageEvidence", "assign_stages", "collect_stage_evidence"]
 
 @dataclass(frozen=True)
 class StageEvidence:
-    """network_probabilities : (3,) follicle, thin-shelled, calcified;  signs : over all tracks, None where none could be read
+    """network_probabilities : (3,) in the order of `models.stages.STAGES`
 
-    mm_per_px : of the pictures that the signs were read in; None where unknown or not the same in all
+    signs : medians over all tracks, None where none could be measured
+    mm_per_px : scale of the clips that the signs were measured in; None if unknown or not the same in all of them
     """
 
     network_probabilities: NDArray[np.float64]
@@ -33,35 +34,35 @@ class StageEvidence:
 def collect_stage_evidence(
     eggs: Sequence[Egg], clips: Sequence[ClipTracks], settings: TrackSettings
 ) -> list[StageEvidence]:
-    """In the order of the eggs, whose members name tracks of the clips."""
+    """One for each egg, in their order. The members of the eggs name tracks of the clips."""
     by_file = {clip.file: clip for clip in clips}
     tracks = {(clip.file, track.identity): track for clip in clips for track in clip.tracks}
-    found = []
+    evidence = []
     for egg in eggs:
-        read = [
+        measured = [
             (by_file[member.file].signs[member.track], by_file[member.file].mm_per_px)
             for member in egg.members
             if member.track in by_file[member.file].signs
         ]
-        scales = {scale for _, scale in read}
-        found.append(
+        scales = {mm_per_px for _, mm_per_px in measured}
+        evidence.append(
             StageEvidence(
                 network_probabilities=stage_probabilities(
                     [tracks[member.file, member.track] for member in egg.members], settings
                 ),
-                signs=median_signs([signs for signs, _ in read]) if read else None,
+                signs=median_signs([signs for signs, _ in measured]) if measured else None,
                 mm_per_px=scales.pop() if len(scales) == 1 else None,
             )
         )
-    return found
+    return evidence
 
 
 def assign_stages(eggs: Sequence[Egg], clips: Sequence[ClipTracks], settings: Settings) -> tuple[Egg, ...]:
-    """The same eggs with the stages that all evidence together makes likely."""
+    """The same eggs, with stage probabilities from all the evidence together."""
     if not eggs:
         return ()
     evidence = collect_stage_evidence(eggs, clips, settings.track)
-    logs = np.stack([network_log_probabilities(one.network_probabilities) for one in evidence])
+    log_probabilities = np.stack([network_log_probabilities(one.network_probabilities) for one in evidence])
     signs = np.stack([sign_vector(asdict(one.signs) if one.signs else {}) for one in evidence])
-    stages = calibrated_stages(logs, signs, settings.calibration)
+    stages = calibrated_stages(log_probabilities, signs, settings.calibration.network)
     return tuple(replace(egg, stages=row) for egg, row in zip(eggs, stages, strict=True))

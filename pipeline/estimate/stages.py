@@ -1,4 +1,4 @@
-"""Of what stage: each egg, and the clutch as a whole."""
+"""The stage of each egg, and of the clutch as a whole."""
 
 from __future__ import annotations
 
@@ -7,21 +7,19 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import NDArray
 
+from models.stages import STAGES, Stage
 from pipeline.estimate.counts import CountEstimate
-from pipeline.estimate.results import Stage
 from pipeline.track.merging.merge import Egg
 
 __all__ = ["STAGES", "clutch_stage", "egg_stage", "stage_tuple"]
 
-_LEAST = 1e-12
-
-STAGES: tuple[Stage, Stage, Stage] = ("follicle", "thin-shelled", "calcified")
+_MIN_PROBABILITY = 1e-12  # guards a division
 
 
 def egg_stage(egg: Egg) -> tuple[Stage, float]:
-    """The likeliest stage within the egg's kind, shelled or not, and its probability.
+    """The most likely stage within the egg's kind, shelled or not, and its probability.
 
-    So a shelled egg is listed as one even where neither shelled stage alone outweighs "follicle".
+    A shelled egg gets a shelled stage even where each shelled stage alone is less likely than "follicle".
     """
     rows = (1, 2) if egg.is_shelled else (0,)
     row = max(rows, key=lambda row: float(egg.stages[row]))
@@ -35,36 +33,39 @@ def stage_tuple(stages: NDArray[np.float64]) -> tuple[float, float, float]:
 
 
 def clutch_stage(shelled: CountEstimate, follicles: CountEstimate) -> tuple[str, float]:
-    """The stage of all that she carries, as it is counted, and the probability that a look inside would say the same.
+    """The stage of everything that is counted, and the probability that it is true of everything she carries.
 
-    "none seen" where nothing is counted, "follicle" and the shelled stages where nothing else is, and "mixed" for
-    follicles beside shelled eggs (they do occur together, in Malaclemys: Donini and Selman 2022, Southeast Nat 21:235)
-    and for shells of two stages. What no sweep found counts, too: a clutch called calcified is right only if there are
-    no follicles that were overlooked. Shelled eggs and follicles, and the stages of eggs, are taken for independent.
+    "none seen" where nothing is counted, "follicle" or a shelled stage where nothing else is counted, and "mixed" for
+    follicles together with shelled eggs (both do occur at once, in Malaclemys: Donini and Selman 2022, Southeast Nat
+    21:235) and for shells of two stages. Missed objects matter, too: a clutch called calcified is right only if no
+    follicles were missed. Shelled eggs and follicles, and the stages of single eggs, are assumed to be independent.
     """
     no_shelled, no_follicle = (
         shelled.distribution.probability_within(0, 0),
         follicles.distribution.probability_within(0, 0),
     )
-    alike = _alike(shelled.eggs)
-    both = max(1 - sum(alike.values()), 0.0)
+    one_stage = _one_stage_probabilities(shelled.eggs)
+    both_stages = max(1 - sum(one_stage.values()), 0.0)
     if not shelled.count.estimate:
         if follicles.count.estimate:
             return "follicle", no_shelled * (1 - no_follicle)
         return "none seen", no_shelled * no_follicle
-    stage = max(alike, key=lambda stage: alike[stage])
-    if follicles.count.estimate or both > alike[stage]:
-        return "mixed", (1 - no_shelled) * (1 - no_follicle + no_follicle * both)
-    return stage, (1 - no_shelled) * no_follicle * alike[stage]
+    stage = max(one_stage, key=lambda stage: one_stage[stage])
+    if follicles.count.estimate or both_stages > one_stage[stage]:
+        return "mixed", (1 - no_shelled) * (1 - no_follicle + no_follicle * both_stages)
+    return stage, (1 - no_shelled) * no_follicle * one_stage[stage]
 
 
-def _alike(eggs: Sequence[Egg]) -> dict[Stage, float]:
-    """Probability that all shelled eggs are of one stage, if there are any: prod(1 - e + e p(s)) less that of none."""
+def _one_stage_probabilities(eggs: Sequence[Egg]) -> dict[Stage, float]:
+    """For each shelled stage, the probability that all shelled eggs are of it, given that there are any.
+
+    With existence e and probability p(s) of stage s: prod(1 - e + e p(s)), minus the probability that none is real.
+    """
     if not eggs:
-        return {"thin-shelled": 0.5, "calcified": 0.5}  # counted, but none sure enough to be looked at
+        return {"thin-shelled": 0.5, "calcified": 0.5}  # counted, but no object is likely enough to be listed
     existence = np.array([egg.existence for egg in eggs])
-    shares = np.array([egg.stages[1:] / egg.stages[1:].sum() for egg in eggs])
+    shelled_stages = np.array([egg.stages[1:] / egg.stages[1:].sum() for egg in eggs])
     none = float(np.prod(1 - existence))
-    chances = (np.prod(1 - existence[:, None] * (1 - shares), axis=0) - none) / max(1 - none, _LEAST)
-    thin, calcified = np.clip(chances, 0.0, 1.0).tolist()
+    all_of_stage = np.prod(1 - existence[:, None] * (1 - shelled_stages), axis=0) - none
+    thin, calcified = np.clip(all_of_stage / max(1 - none, _MIN_PROBABILITY), 0.0, 1.0).tolist()
     return {"thin-shelled": thin, "calcified": calcified}

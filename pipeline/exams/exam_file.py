@@ -1,4 +1,4 @@
-"""``exam.toml``: what a person noted of an exam beside its recordings. Everything in it is optional."""
+"""``exam.toml``: what a person noted about an exam, in the folder of its recordings. Every key is optional."""
 
 from __future__ import annotations
 
@@ -11,14 +11,18 @@ __all__ = ["ClipNote", "ExamFile"]
 
 
 class ClipNote(BaseModel):
-    """A ``[[clip]]`` table. The scale is given as mm_per_px or as depth_mm, the depth of the whole sector."""
+    """A ``[[clip]]`` table.
+
+    hand : the direction of the sweep over the skin
+    mm_per_px, depth_mm : the scale, as one of the two; depth_mm is the depth of the whole sector
+    """
 
     model_config = ConfigDict(extra="forbid", frozen=True, allow_inf_nan=False)
 
     file: Annotated[str, Field(min_length=1, max_length=255)]
     window: Literal["left", "right"] | None = None
-    hand: Literal["tail to head", "head to tail"] | None = None  # the way it went
-    # Bounds that hold for any ultrasound picture, to catch slips of the unit (common practice, no source).
+    hand: Literal["tail to head", "head to tail"] | None = None
+    # Bounds that hold for any ultrasound image, to catch values in a wrong unit (common practice, no source).
     mm_per_px: Annotated[float, Field(ge=0.005, le=5.0)] | None = None
     depth_mm: Annotated[float, Field(ge=5.0, le=500.0)] | None = None
 
@@ -30,7 +34,10 @@ class ClipNote(BaseModel):
 
 
 class ExamFile(BaseModel):
-    """The whole file. animal and date, where missing, are read from the folders' names."""
+    """The whole file. If animal or date is missing, it is taken from the folder names.
+
+    passed_before : eggs known to have been laid before this exam
+    """
 
     model_config = ConfigDict(extra="forbid", frozen=True, allow_inf_nan=False)
 
@@ -48,7 +55,7 @@ class ExamFile(BaseModel):
     @classmethod
     def names_each_file_once(cls, clips: tuple[ClipNote, ...]) -> tuple[ClipNote, ...]:
         files = [clip.file for clip in clips]
-        double = next((file for file in files if files.count(file) > 1), None)
-        if double is not None:
-            raise ValueError(f"the file '{double}' has two [[clip]] tables; keep one of them")
+        repeated = next((file for file in files if files.count(file) > 1), None)
+        if repeated is not None:
+            raise ValueError(f"the file '{repeated}' has two [[clip]] tables; keep one of them")
         return clips

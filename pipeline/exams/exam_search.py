@@ -1,8 +1,8 @@
-"""Folders and side files to exams: one animal, one date, one or more clips.
+"""Find exams under a folder: one animal, one date, one or more clips.
 
-A folder that holds recordings or an ``exam.toml`` is an exam. Where the side file is silent the folders'
-names ``ANIMAL/DATE`` serve, and what is unknown stays None. A folder of nothing but stills inside an exam's is a
-clip, its pictures the frames; stills that lie beside the clips are clips of their own.
+A folder that holds recordings or an ``exam.toml`` (the side file) is an exam. What the side file does not give is taken
+from the folder names ``ANIMAL/DATE``; what is still unknown is None. Inside an exam folder, a folder that holds only
+stills is one clip, with the stills as its frames. A still that lies directly in the exam folder is a clip of its own.
 """
 
 from __future__ import annotations
@@ -12,7 +12,7 @@ import os
 import re
 import unicodedata
 from collections import defaultdict
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Literal
@@ -33,11 +33,21 @@ SweepDirection = Literal["tail to head", "head to tail"]
 class ExamClip:
     """One recording of an exam.
 
-    path : where it lies, a file or a folder of stills;  file : its name inside the exam's folder
-    window : None if unknown;  mm_per_px, depth_mm : from the side file, None if not given there
-    hand : which way it went over the skin, likewise
-    refusal : why it is not to be opened, a sentence without its name;  None if it may be. Of a name that cannot be
-    printed, path and file are told in its place
+    Attributes
+    ----------
+    path
+        A file or a folder of stills.
+    file
+        Its name in the exam folder.
+    window
+        None if unknown.
+    mm_per_px, depth_mm
+        The scale, from the side file; None if not given there.
+    hand
+        The direction of the sweep over the skin, from the side file; None if not given there.
+    refusal
+        Why it must not be opened, a sentence without its name; None if it may be opened. If the name holds unprintable
+        characters, path and file hold the escaped name.
     """
 
     path: Path
@@ -45,13 +55,33 @@ class ExamClip:
     window: Window | None
     mm_per_px: float | None
     depth_mm: float | None
-    hand: SweepDirection | None = None  # with a default, so that exams kept before it was noted are read
-    refusal: str | None = None  # likewise
+    hand: SweepDirection | None = None  # the defaults are for exams that were stored before these fields existed
+    refusal: str | None = None
 
 
 @dataclass(frozen=True)
 class Exam:
-    """One animal on one date, as the folder and its side file tell it. None where unknown."""
+    """One animal on one date, from the folder and its side file. Unknown values are None.
+
+    Attributes
+    ----------
+    folder
+        Where the recordings are.
+    animal
+        The animal's id, in Unicode normal form C.
+    date
+        Of the exam.
+    species
+        As people wrote it.
+    weight_g, carapace_mm, carapace_width_mm
+        Of the animal; straight length and width of the carapace.
+    passed_before
+        How many eggs are known to have been laid before this exam.
+    clips
+        Sorted by file name, including those that must not be opened.
+    scanned_by
+        Who held the probe.
+    """
 
     folder: Path
     animal: str
@@ -62,12 +92,20 @@ class Exam:
     carapace_width_mm: float | None
     passed_before: int
     clips: tuple[ExamClip, ...]
-    scanned_by: str | None = None  # at the end and with a default, so that exams kept before it was noted are read
+    scanned_by: str | None = None  # last and with a default, for exams that were stored before this field existed
 
 
 @dataclass(frozen=True)
 class ExamProblem:
-    """Something that is not processed. path : of the folder or file;  reason : names it, too."""
+    """A folder or file that is not processed.
+
+    Attributes
+    ----------
+    path
+        Of the folder or file.
+    reason
+        A sentence that names it and says what to do.
+    """
 
     path: Path
     reason: str
@@ -75,50 +113,82 @@ class ExamProblem:
 
 @dataclass(frozen=True)
 class ExamSearch:
-    """exams : by animal and date;  problems : by path, of whole exams or of single files of an exam."""
+    """The result of a search.
+
+    Attributes
+    ----------
+    exams
+        Sorted by animal and date.
+    problems
+        Folders that cannot be processed, sorted by path.
+    """
 
     exams: tuple[Exam, ...]
     problems: tuple[ExamProblem, ...]
 
 
 class ExamRootError(ClutchlightError):
-    """The folder that should hold the exams is none."""
+    """The path that should hold the exams is not a folder."""
 
 
-def find_exams(root: Path, *, skip: Iterable[Path] = ()) -> ExamSearch:
-    """Every exam under ``root``, the folder itself included, and everything that cannot be processed.
+def find_exams(root: Path) -> ExamSearch:
+    """Every exam under ``root``, which may itself be an exam, and everything that cannot be processed.
 
-    skip : folders not searched, for example an output folder that lies under the root
-    Hidden files and folders are passed over, and so are links to folders: what they lead to is either
-    found where it lies, or outside the root and then reported.
+    Hidden files and folders are ignored. Links to folders are not followed: a target inside root is found at its
+    own place, and a target outside root is reported as a problem.
 
-    Raises ExamRootError if root is no folder; one bad exam is a problem in the answer, never an error.
+    Parameters
+    ----------
+    root
+        The folder to search.
+
+    Returns
+    -------
+    ExamSearch
+        The exams, and the problems: a bad exam is a problem, never an error.
+
+    Raises
+    ------
+    ExamRootError
+        If root is not a folder.
+
+    Examples
+    --------
+    >>> from tempfile import TemporaryDirectory
+    >>> with TemporaryDirectory() as root:
+    ...     folder = Path(root) / "AF-0412" / "2026-05-14"
+    ...     folder.mkdir(parents=True)
+    ...     (folder / "left-1.mp4").touch()
+    ...     (exam,) = find_exams(Path(root)).exams
+    >>> exam.animal, exam.date.isoformat(), [clip.window for clip in exam.clips]
+    ('AF-0412', '2026-05-14', ['left'])
     """
     if not root.is_dir():
-        raise ExamRootError(f"{root}: no such folder. Name the folder that holds the exams' folders.")
-    # Absolute, because a root given as "." must still tell the animal's name.
+        raise ExamRootError(f"{root}: no such folder. Name the folder that holds the exam folders.")
+    # Absolute, because the animal's name may come from the folder even if root is ".".
     root = root.resolve()
-    skipped = {path.resolve() for path in skip}
     exams: list[Exam] = []
     problems: list[ExamProblem] = []
-    for folder in _folders(root, skipped, problems):
+    for folder in _folders(root, problems):
         try:
             exam = _exam_in(folder, root)
         except (ConfigError, _RefusedExamError) as error:
             problems.append(ExamProblem(folder, str(error)))
         else:
             exams += [exam] if exam else []
-    exams = _without_doubles(exams, problems)
+    exams = _without_duplicates(exams, problems)
     exams.sort(key=lambda exam: (exam.animal, exam.date, str(exam.folder)))
     problems.sort(key=lambda problem: (str(problem.path), problem.reason))
     return ExamSearch(tuple(exams), tuple(problems))
 
 
 class _RefusedExamError(ClutchlightError):
-    """An exam that is not processed; becomes a problem."""
+    """An exam that cannot be processed. It becomes an `ExamProblem`."""
 
 
-def _folders(root: Path, skipped: set[Path], problems: list[ExamProblem]) -> Iterator[Path]:
+def _folders(root: Path, problems: list[ExamProblem]) -> Iterator[Path]:
+    """The folders that may be exams. Folders that cannot be searched are added to ``problems``."""
+
     def unreadable(error: OSError) -> None:
         path = Path(error.filename)
         problems.append(ExamProblem(path, f"{printable(path)}: folder cannot be read: {error.strerror}."))
@@ -127,7 +197,7 @@ def _folders(root: Path, skipped: set[Path], problems: list[ExamProblem]) -> Ite
         folder = Path(name)
         for child in sorted(inner):
             path = folder / child
-            hidden = child.startswith(".") or path in skipped
+            hidden = child.startswith(".")
             if not hidden and path.is_symlink() and not path.resolve().is_relative_to(root):
                 reason = f"{printable(path)}: a link that leads out of {printable(root)}; copy the folder instead."
                 problems.append(ExamProblem(path, reason))
@@ -137,21 +207,20 @@ def _folders(root: Path, skipped: set[Path], problems: list[ExamProblem]) -> Ite
             elif not hidden and not path.is_symlink() and not _is_clip_folder(path):
                 continue
             inner.remove(child)
-        if folder not in skipped:
-            yield folder
+        yield folder
 
 
 def _exam_in(folder: Path, root: Path) -> Exam | None:
-    """The exam that the folder is, or None where it is merely a folder on the way to exams."""
+    """The exam in this folder, None if the folder only holds other folders."""
     try:
         names = sorted(entry.name for entry in folder.iterdir() if not entry.name.startswith("."))
     except OSError:
-        return None  # reported by the walk
+        return None  # reported by _folders
     recordings = [name for name in names if _is_recording_at(folder / name)]
     has_side_file = "exam.toml" in names
     if not recordings and not has_side_file:
         if not any((folder / name).is_dir() for name in names) and (_date_of(folder.name) or not names):
-            raise _RefusedExamError(_emptiness(folder, names))
+            raise _RefusedExamError(_no_recording(folder, names))
         return None
     side = ExamFile()
     if has_side_file:
@@ -159,10 +228,10 @@ def _exam_in(folder: Path, root: Path) -> Exam | None:
         if reason:
             raise _RefusedExamError(f"{printable(folder / 'exam.toml')}: {reason}")
         side = read_toml(folder / "exam.toml", ExamFile)
-    animal, date = _identity(folder, side)
+    animal, date = _animal_and_date(folder, side)
     clips = list(_clips(folder, root, side, recordings))
     if not clips:
-        raise _RefusedExamError(_emptiness(folder, names))
+        raise _RefusedExamError(_no_recording(folder, names))
     return Exam(
         folder=folder,
         animal=animal,
@@ -184,47 +253,48 @@ def _is_recording_at(path: Path) -> bool:
 
 
 def _is_clip_folder(folder: Path) -> bool:
-    """Whether the folder is one clip, picture by picture: nothing in it but stills, inside the folder of an exam."""
+    """Whether the folder is one clip: it holds no recordings but stills, no folders, and lies in an exam folder."""
     if _date_of(folder.name) is not None:
         return False
     try:
         inside = [path for path in folder.iterdir() if not path.name.startswith(".")]
-        if not any(is_still(path.name) for path in inside) or any(map(_leads_further, inside)):
+        if not any(is_still(path.name) for path in inside) or any(map(_belongs_to_an_exam, inside)):
             return False
-        beside = list(folder.parent.iterdir())
+        siblings = list(folder.parent.iterdir())
     except OSError:
-        return False  # reported by the walk
-    if _date_of(folder.parent.name) is not None or any(path.name == "exam.toml" for path in beside):
+        return False  # reported by _folders
+    if _date_of(folder.parent.name) is not None or any(path.name == "exam.toml" for path in siblings):
         return True
-    return any(is_recording(path) and not path.is_dir() for path in beside)
+    return any(is_recording(path) and not path.is_dir() for path in siblings)
 
 
-def _leads_further(path: Path) -> bool:
-    """Whether a folder that holds this is an exam, or on the way to one."""
+def _belongs_to_an_exam(path: Path) -> bool:
+    """Whether a folder that holds this path is an exam, or holds exams, rather than a clip."""
     is_other_recording = is_recording(path) and not is_still(path.name)
     return path.name == "exam.toml" or is_other_recording or path.is_dir()
 
 
-def _emptiness(folder: Path, names: list[str]) -> str:
+def _no_recording(folder: Path, names: list[str]) -> str:
+    """What is wrong with an exam folder without recordings."""
     others = [printable(name) for name in names if name != "exam.toml"]
-    seen = f" (it holds {', '.join(others[:5])}{', …' if len(others) > 5 else ''})" if others else ""
-    return f"{printable(folder)}: holds no recording that can be read{seen}; add the clips or remove the folder."
+    listed = f" (it holds {', '.join(others[:5])}{', …' if len(others) > 5 else ''})" if others else ""
+    return f"{printable(folder)}: holds no recording that can be read{listed}; add the clips or remove the folder."
 
 
-def _identity(folder: Path, side: ExamFile) -> tuple[str, dt.date]:
-    """Animal and date, from the side file or else from the folders' names."""
+def _animal_and_date(folder: Path, side: ExamFile) -> tuple[str, dt.date]:
+    """From the side file, else from the folder names. Raises _RefusedExamError."""
     date = side.date or _date_of(folder.name)
     if date is None:
         raise _RefusedExamError(
             f"{printable(folder)}: the date of this exam is unknown. Name the folder like 2026-05-14 "
-            "or write `date = 2026-05-14` into an exam.toml beside the clips."
+            "or write `date = 2026-05-14` into an exam.toml in this folder."
         )
-    # Typed on different keyboards, the same letters may be different code points.
+    # Keyboards differ in the code points that they produce for the same letter.
     animal = unicodedata.normalize("NFC", folder.parent.name if side.animal is None else side.animal)
-    fault = invalid_name_reason(animal)
-    if fault:
+    problem = invalid_name_reason(animal)
+    if problem:
         raise _RefusedExamError(
-            f"{printable(folder)}: the animal's id '{printable(animal)}' {fault}, so its results could not be "
+            f"{printable(folder)}: the animal's id '{printable(animal)}' {problem}, so its results cannot be "
             "stored. Write another `animal` into exam.toml or rename the animal's folder."
         )
     return animal, date
@@ -238,25 +308,24 @@ def _date_of(name: str) -> dt.date | None:
 
 
 def _clips(folder: Path, root: Path, side: ExamFile, recordings: list[str]) -> Iterator[ExamClip]:
-    """Clips of the side file and of the folder, by name, with those that are not to be opened."""
+    """The clips in the side file and in the folder, sorted by name, including those that must not be opened."""
     notes = {note.file: note for note in side.clip}
     for name in sorted({*notes, *recordings}):
         path = folder / name
         if name not in recordings and ("/" in name or "\\" in name):
-            reason: str | None = "exam.toml may only name files that lie beside it; correct the name."
+            reason: str | None = "exam.toml may only name files in its own folder; correct the name."
         else:
             reason = rejection_reason(path, root)
         if reason is None and name not in recordings and not is_recording(path):
-            reason = "exam.toml names this file, but it is no video, picture or DICOM file; correct the name."
-        known = notes.get(name) or ClipNote(file=printable(name))
-        window = known.window or _window_of(name)
+            reason = "exam.toml names this file, but it is not a video, picture or DICOM file; correct the name."
+        note = notes.get(name) or ClipNote(file=printable(name))
         yield ExamClip(
-            folder / printable(name),
-            printable(name),
-            window,
-            known.mm_per_px,
-            known.depth_mm,
-            known.hand,
+            path=folder / printable(name),
+            file=printable(name),
+            window=note.window or _window_of(name),
+            mm_per_px=note.mm_per_px,
+            depth_mm=note.depth_mm,
+            hand=note.hand,
             refusal=reason,
         )
 
@@ -266,8 +335,8 @@ def _window_of(name: str) -> Window | None:
     return None if match is None else ("left" if match[1] == "left" else "right")
 
 
-def _without_doubles(exams: list[Exam], problems: list[ExamProblem]) -> list[Exam]:
-    """Exams whose animal and date no other has; ids that differ only in case would share an output folder."""
+def _without_duplicates(exams: list[Exam], problems: list[ExamProblem]) -> list[Exam]:
+    """The exams whose animal and date are unique. Ids that differ only in case would share an output folder."""
     groups: dict[tuple[str, dt.date], list[Exam]] = defaultdict(list)
     for exam in exams:
         groups[exam.animal.casefold(), exam.date].append(exam)

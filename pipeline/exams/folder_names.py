@@ -1,8 +1,8 @@
-"""Names people gave to animals and clips, made safe as names of files and folders.
+"""The names of animals and clips, made safe as names of files and folders.
 
-A name that is already safe is kept. Any other has its unsafe characters replaced by "_" and ends in "~" and
-eight digits of its hash, so that two different names never share a folder: "~" itself counts as unsafe, so no
-kept name looks like a replaced one.
+A safe name is kept. In any other name, "_" replaces the unsafe characters, and "~" with eight digits of the name's hash
+is added, so that different names never share a folder. "~" itself counts as unsafe, so no kept name looks like a
+replaced one.
 """
 
 from __future__ import annotations
@@ -19,37 +19,38 @@ from pipeline.exams.exam_search import Exam
 
 __all__ = ["clip_file_stems", "exam_folder", "relative_url", "safe_name"]
 
-MAX_NAME_BYTES = 100  # file systems stop at 255, and suffixes are added
-WINDOWS_DEVICE_NAMES = re.compile(r"(con|prn|aux|nul|com\d|lpt\d)(\..*)?", re.IGNORECASE)  # device names on Windows
+MAX_NAME_BYTES = 100  # file systems stop at 255 bytes, and suffixes are added
+WINDOWS_DEVICE_NAMES = re.compile(r"(con|prn|aux|nul|com\d|lpt\d)(\..*)?", re.IGNORECASE)
+# Of files in the output folder, next to the folders of the animals.
 RESERVED_SUFFIXES = (".html", ".csv", ".json", ".db", ".sqlite", ".sqlite3", ".lock", ".log", ".toml")
 
 
 def safe_name(name: str) -> str:
-    """The name as one path component, valid on every common file system.
+    """The name as one path component that is valid on every common file system.
 
     >>> safe_name("AF-0412"), safe_name("../up").partition("~")[0]
     ('AF-0412', '___up')
     """
     plain = unicodedata.normalize("NFC", name)
     safe = "".join(c if c.isalnum() or c in "-_. " else "_" for c in plain)
-    # A leading dot hides a file, or climbs; trailing dots and spaces vanish on Windows.
+    # A leading dot hides a file, or names a parent folder. Windows drops trailing dots and spaces.
     safe = re.sub(r"^[. ]+|[. ]+$", lambda found: "_" * len(found.group()), safe)
     if WINDOWS_DEVICE_NAMES.fullmatch(safe):
         safe = f"_{safe}"
     short = safe.encode()[:MAX_NAME_BYTES].decode(errors="ignore")
-    return short if short == plain and short else f"{short}~{_digits(name)}"
+    return short if short == plain and short else f"{short}~{_hash_digits(name)}"
 
 
 def exam_folder(exam: Exam) -> PurePosixPath:
-    """ANIMAL/DATE, where the files of an exam lie under the output folder."""
+    """ANIMAL/DATE: the folder of an exam's files, relative to the output folder."""
     animal = safe_name(exam.animal)
-    if animal.casefold().endswith(RESERVED_SUFFIXES):  # index.html and the like lie beside the animals' folders
-        animal = f"{animal}~{_digits(exam.animal)}"
+    if animal.casefold().endswith(RESERVED_SUFFIXES):
+        animal = f"{animal}~{_hash_digits(exam.animal)}"
     return PurePosixPath(animal) / exam.date.isoformat()
 
 
 def clip_file_stems(files: Sequence[str]) -> dict[str, str]:
-    """A safe name for each clip of one exam: the file's stem, or its whole name where stems would collide.
+    """A safe name for each clip of one exam: the stem of its file, or the whole file name if stems would collide.
 
     >>> clip_file_stems(["left-1.mp4", "right-1.mp4", "right-1.avi"])
     {'left-1.mp4': 'left-1', 'right-1.mp4': 'right-1.mp4', 'right-1.avi': 'right-1.avi'}
@@ -60,9 +61,9 @@ def clip_file_stems(files: Sequence[str]) -> dict[str, str]:
 
 
 def relative_url(path: PurePosixPath) -> str:
-    """A relative link to a path under the same folder."""
+    """The URL of a path, relative to the folder of the page that links to it."""
     return quote(str(path))
 
 
-def _digits(name: str) -> str:
+def _hash_digits(name: str) -> str:
     return hashlib.sha256(unicodedata.normalize("NFC", name).encode("utf-8", "surrogatepass")).hexdigest()[:8]

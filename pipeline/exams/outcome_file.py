@@ -1,8 +1,8 @@
-"""Outcomes told by a person, on the command line or as CSV, with every mistake named by line and column.
+"""Read outcomes from the command line or a CSV file. Every mistake is reported with its line and column.
 
-The CSV has a header, in any order: ``animal``, ``outcome`` (laid, radiograph, surgery, hatched) and ``date``
-(2026-05-14) are needed; ``number``, ``who``, ``note`` and ``withdrawn`` (yes, or empty) may be left out or empty.
-Commas or semicolons part the columns.
+The CSV file has a header. The columns ``animal``, ``outcome`` (laid, radiograph, surgery or hatched) and ``date`` (like
+2026-05-14) are required. The columns ``number``, ``who``, ``note`` and ``withdrawn`` (yes, or empty) may be missing or
+empty. The order does not matter. Commas or semicolons separate the columns.
 """
 
 from __future__ import annotations
@@ -24,25 +24,28 @@ __all__ = ["COLUMNS", "OutcomeError", "new_outcomes", "parse_outcome", "read_out
 
 REQUIRED_COLUMNS = ("animal", "outcome", "date")
 COLUMNS = (*REQUIRED_COLUMNS, "number", "who", "note", "withdrawn")
-MAXIMUM_BYTES = 16 << 20  # a century of a large centre; anything larger is some other file
-MAXIMUM_EGGS = 1000  # as in exam.toml; catches a slip of the keyboard
-MAXIMUM_TEXT_LENGTH = 1000
+# Common practice, no source:
+MAXIMUM_BYTES = 16 << 20  # enough for a century of a large centre; anything larger is another kind of file
+MAXIMUM_EGGS = 1000  # as in exam.toml; catches typing errors
+MAXIMUM_TEXT_LENGTH = 1000  # characters
 
 
 class OutcomeError(ClutchlightError):
-    """Outcomes that cannot be taken; one line of text per mistake. None of a file with a mistake is taken."""
+    """Outcomes that cannot be read, with one line of text per mistake. A file with any mistake is rejected whole."""
 
 
 class _CellError(Exception):
-    def __init__(self, column: str, what: str) -> None:
-        super().__init__(what)
+    """A cell with a wrong value. It becomes a line of an `OutcomeError`."""
+
+    def __init__(self, column: str, problem: str) -> None:
+        super().__init__(problem)
         self.column = column
 
 
 def parse_outcome(cells: Mapping[str, str], *, today: dt.date) -> Outcome:
-    """The outcome that these texts tell, by column; an empty text is as none. Raises OutcomeError.
+    """The outcome in these cells, by column. An empty cell counts as missing. Raises OutcomeError.
 
-    today : no outcome is known of a later date
+    today : later dates are refused
     """
     try:
         return _outcome(cells, today)
@@ -51,80 +54,81 @@ def parse_outcome(cells: Mapping[str, str], *, today: dt.date) -> Outcome:
 
 
 def read_outcomes(path: Path, *, today: dt.date) -> list[Outcome]:
-    """All rows of a CSV file, in its order. Raises OutcomeError, which lists all mistakes of the file at once."""
+    """All rows of a CSV file, in order. Raises OutcomeError, which lists all mistakes of the file at once."""
     rows = _rows(path)
     header = [name.strip().lower() for name in rows[0][1]] if rows else []
-    faults = _header_faults(header)
-    if faults:
-        raise OutcomeError("\n".join(f"{path}, line 1, {fault}" for fault in faults))
+    problems = _header_problems(header)
+    if problems:
+        raise OutcomeError("\n".join(f"{path}, line 1, {problem}" for problem in problems))
     outcomes = []
     for line, cells in rows[1:]:
         if len(cells) > len(header) and any(cell.strip() for cell in cells[len(header) :]):
-            faults.append(f"{path}, line {line}: {len(cells)} cells, but the header names {len(header)} columns.")
+            problems.append(f"{path}, line {line}: {len(cells)} cells, but the header names {len(header)} columns.")
             continue
         try:
             outcomes.append(_outcome(dict(zip(header, cells, strict=False)), today))
         except _CellError as error:
-            faults.append(f"{path}, line {line}, column '{error.column}': {error}.")
-    if faults:
-        raise OutcomeError("\n".join(faults))
+            problems.append(f"{path}, line {line}, column '{error.column}': {error}.")
+    if problems:
+        raise OutcomeError("\n".join(problems))
     return outcomes
 
 
 def new_outcomes(outcomes: Iterable[Outcome], known: Iterable[Outcome]) -> list[Outcome]:
-    """Those that were never told in the very same words.
+    """The outcomes that are not among the known ones, each once.
 
-    A file is often given again after rows were added; its old rows must not undo what was corrected since.
+    People often import the same file again after adding rows. Its old rows must not undo later corrections.
     """
-    told = set(known)
-    return [one for one in dict.fromkeys(outcomes) if one not in told]
+    recorded = set(known)
+    return [outcome for outcome in dict.fromkeys(outcomes) if outcome not in recorded]
 
 
 def _rows(path: Path) -> list[tuple[int, list[str]]]:
-    """Lines, from 1, and cells of all rows that are not empty."""
+    """The first line, from 1, and the cells of every row that is not empty. Raises OutcomeError."""
     try:
         raw = path.read_bytes() if path.stat().st_size <= MAXIMUM_BYTES else None
     except OSError as error:
         raise OutcomeError(f"{path}: cannot be read: {error.strerror or error}.") from None
     if raw is None:
-        raise OutcomeError(f"{path}: larger than {MAXIMUM_BYTES} bytes, which no file of outcomes is.")
+        raise OutcomeError(f"{path}: larger than {MAXIMUM_BYTES} bytes, too large for a file of outcomes.")
     try:
-        text = raw.decode("utf-8-sig")  # spreadsheets put a byte order mark in front
+        text = raw.decode("utf-8-sig")  # spreadsheet programs may write a byte order mark
     except UnicodeDecodeError as error:
         line = raw[: error.start].count(b"\n") + 1
         raise OutcomeError(f"{path}, line {line}: not UTF-8 text; save it as CSV in UTF-8.") from None
-    head = text.split("\n", 1)[0]
-    reader = csv.reader(io.StringIO(text, newline=""), delimiter=";" if head.count(";") > head.count(",") else ",")
+    header = text.split("\n", 1)[0]
+    delimiter = ";" if header.count(";") > header.count(",") else ","
+    reader = csv.reader(io.StringIO(text, newline=""), delimiter=delimiter)
     rows: list[tuple[int, list[str]]] = []
-    began = 1
+    first_line = 1
     try:
         for cells in reader:
             if any(cell.strip() for cell in cells):
-                rows.append((began, cells))
-            began = reader.line_num + 1
+                rows.append((first_line, cells))
+            first_line = reader.line_num + 1
     except csv.Error as error:
         raise OutcomeError(f"{path}, line {reader.line_num}: not CSV: {error}.") from None
     return rows
 
 
-def _header_faults(header: list[str]) -> list[str]:
-    faults = [f"column '{name}': missing; add it." for name in REQUIRED_COLUMNS if name not in header]
+def _header_problems(header: list[str]) -> list[str]:
+    problems = [f"column '{name}': missing; add it." for name in REQUIRED_COLUMNS if name not in header]
     for place, name in enumerate(header):
         if name not in COLUMNS:
             near = difflib.get_close_matches(name, COLUMNS, n=1, cutoff=0.6)
             hint = f"did you mean '{near[0]}'?" if near else f"the columns are {', '.join(COLUMNS)}."
-            faults.append(f"column '{printable(name)}': unknown; {hint}")
+            problems.append(f"column '{printable(name)}': unknown; {hint}")
         elif name in header[:place]:
-            faults.append(f"column '{name}': there twice; keep one.")
-    return faults
+            problems.append(f"column '{name}': appears twice; keep one.")
+    return problems
 
 
 def _outcome(cells: Mapping[str, str], today: dt.date) -> Outcome:
     given = {name: text.strip() for name, text in cells.items()}
     animal = unicodedata.normalize("NFC", given.get("animal", ""))
-    fault = invalid_name_reason(animal)
-    if fault:
-        raise _CellError("animal", f"the id '{printable(animal)}' {fault}")
+    problem = invalid_name_reason(animal)
+    if problem:
+        raise _CellError("animal", f"the id '{printable(animal)}' {problem}")
     kind = next((kind for kind in OUTCOME_KINDS if kind == given.get("outcome", "").lower()), None)
     if kind is None:
         raise _CellError(
@@ -152,7 +156,7 @@ def _date(text: str, today: dt.date) -> dt.date:
     if date is None:
         raise _CellError("date", f"expected a date like 2026-05-14, got '{printable(text)}'")
     if date > today:
-        raise _CellError("date", f"{text} is yet to come; today is {today}")
+        raise _CellError("date", f"{text} is in the future; today is {today}")
     return date
 
 

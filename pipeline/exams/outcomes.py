@@ -1,4 +1,4 @@
-"""What was later known of an animal: eggs laid, counted on a radiograph, taken out, or hatched."""
+"""Outcomes: what was later learned of an animal's eggs. They were laid, counted on a radiograph, removed or hatched."""
 
 from __future__ import annotations
 
@@ -15,10 +15,11 @@ OUTCOME_KINDS: tuple[OutcomeKind, ...] = ("laid", "radiograph", "surgery", "hatc
 
 @dataclass(frozen=True)
 class Outcome:
-    """One line of what was later known.
+    """One recorded outcome.
 
-    number : of eggs on that date (of hatchlings, where hatched); None where it happened and was not counted
-    who : told or counted it;  withdrawn : what was told of this animal, kind and date is not true
+    number : of eggs on that date (of hatchlings, for "hatched"); None if they were not counted
+    who : counted or reported it
+    withdrawn : the earlier record for this animal, kind and date is wrong
     """
 
     animal: str
@@ -31,11 +32,12 @@ class Outcome:
 
 
 def current_outcomes(outcomes: Iterable[Outcome]) -> list[Outcome]:
-    """Those that hold: of each animal, kind and date the last one told, unless it withdraws. By date.
+    """The valid outcomes: the last one of each animal, kind and date, unless it is withdrawn. Sorted by date.
 
-    outcomes : in the order in which they were told; of ids that differ only in case the animal is the same
+    outcomes : in the order of recording; ids that differ only in case name the same animal
     """
-    last = {(one.animal.casefold(), one.kind, one.date): one for one in outcomes}
+    last = {(outcome.animal.casefold(), outcome.kind, outcome.date): outcome for outcome in outcomes}
     return sorted(
-        (one for one in last.values() if not one.withdrawn), key=lambda one: (one.date, one.animal.casefold(), one.kind)
+        (outcome for outcome in last.values() if not outcome.withdrawn),
+        key=lambda outcome: (outcome.date, outcome.animal.casefold(), outcome.kind),
     )

@@ -1,4 +1,4 @@
-"""Which files, folders and names are let in: readable, inside the root, and harmless to show and to store."""
+"""Which files, folders and names are accepted: readable, inside the root folder, and safe to show and to store."""
 
 from __future__ import annotations
 
@@ -10,23 +10,25 @@ from pipeline.ingest.stills import list_stills
 
 __all__ = ["invalid_name_reason", "is_printable", "printable", "rejection_reason"]
 
+MAX_ID_BYTES = 100  # file systems stop at 255 bytes, and suffixes are added (common practice, no source)
+
 
 def printable(path: Path | str) -> str:
-    """The path as one printable line, whatever its bytes."""
+    """The path as one printable line, with unprintable characters escaped."""
     return "".join(c if c.isprintable() else ascii(c)[1:-1] for c in str(path))
 
 
 def is_printable(name: str) -> bool:
-    # Surrogates stand for bytes that are no UTF-8; the "C" categories hold them and all control characters.
+    # Bytes that are not UTF-8 appear as surrogates. The "C" categories hold these and all control characters.
     return not any(unicodedata.category(character).startswith("C") for character in name)
 
 
-# Names that Windows keeps for devices; a centre's shared folder may well live there.
-_DEVICES = {"con", "prn", "aux", "nul"} | {f"{port}{n}" for port in ("com", "lpt") for n in range(1, 10)}
+# Windows reserves these names for devices, and a centre's shared folder may be on Windows.
+_WINDOWS_DEVICES = {"con", "prn", "aux", "nul"} | {f"{port}{n}" for port in ("com", "lpt") for n in range(1, 10)}
 
 
 def invalid_name_reason(animal: str) -> str | None:
-    """Why the id cannot be the name of a folder on every system, or None."""
+    """Why the id cannot be a folder name on every system, as the end of a sentence; None if it can."""
     if not animal.strip():
         return "is empty"
     if not is_printable(animal):
@@ -34,22 +36,22 @@ def invalid_name_reason(animal: str) -> str | None:
     if any(character in animal for character in '/\\:*?"<>|'):
         return 'holds one of / \\ : * ? " < > |'
     if animal != animal.strip() or animal.endswith(".") or animal.startswith("."):
-        return "begins or ends with a space or dot"
-    if animal.split(".")[0].lower() in _DEVICES:
-        return "is a name that Windows keeps for itself"
-    return "is longer than 100 bytes" if len(animal.encode()) > 100 else None
+        return "begins or ends with a space or a dot"
+    if animal.split(".")[0].lower() in _WINDOWS_DEVICES:
+        return "is a name that Windows reserves"
+    return f"is longer than {MAX_ID_BYTES} bytes" if len(animal.encode()) > MAX_ID_BYTES else None
 
 
 def rejection_reason(path: Path, root: Path) -> str | None:
-    """Why the file, or the folder of stills with all that is in it, is not to be opened, without its name; None if it
-    may be.
+    """Why the file or folder of stills must not be opened, a sentence without its name; None if it may be opened.
 
-    Links are followed and must end inside ``root``, which is absolute and without links.
+    Links are followed and must end inside ``root``, which is absolute and without links. Of a folder, every still is
+    checked.
     """
     if not is_printable(path.name):
         return "its name holds control characters; rename it."
     if "\\" in path.name:
-        return "its name holds a backslash, which parts folders on other systems; rename it."
+        return "its name holds a backslash, which separates folders on Windows; rename it."
     try:
         target = path.resolve(strict=True)
         mode = target.stat().st_mode
@@ -62,7 +64,7 @@ def rejection_reason(path: Path, root: Path) -> str | None:
     if not target.is_relative_to(root):
         return "a link that leads out of the recordings' folder; copy the file itself."
     if stat.S_ISDIR(mode):
-        faults = ((still.name, rejection_reason(still, root)) for still in list_stills(path))
-        return next((f"{printable(name)}: {fault}" for name, fault in faults if fault), None)
-    # Opening a pipe would wait for ever.
-    return None if stat.S_ISREG(mode) else "no ordinary file; remove it."
+        reasons = ((still.name, rejection_reason(still, root)) for still in list_stills(path))
+        return next((f"{printable(name)}: {reason}" for name, reason in reasons if reason), None)
+    # Opening a pipe would block forever.
+    return None if stat.S_ISREG(mode) else "not a regular file; remove it."

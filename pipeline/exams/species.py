@@ -1,7 +1,7 @@
-"""Species profiles: what is known of a species' clutch, eggs, shells and times, each value with its source.
+"""Species profiles: published values of a species' clutch, eggs, shells and intervals, each with its source.
 
-They are grounds for remarks ("larger than usual for the species"), never for verdicts: sources disagree, and most were
-read as abstracts. A species without a profile, or a value that no source gives, is unknown, and nothing is said of it.
+They support remarks ("larger than usual for the species"), never verdicts: sources disagree, and most were read as
+abstracts only. If a species has no profile, or no source gives a value, it is unknown and the program makes no remark.
 """
 
 from __future__ import annotations
@@ -28,12 +28,14 @@ Certainty = Literal["published", "secondary", "from memory", "unsure"]
 Value = TypeVar("Value")
 _Positive = Annotated[float, Field(gt=0)]
 _Text = Annotated[str, Field(min_length=1)]
-# Of a source that gives mean and standard deviation only, so many deviations either way are taken for usual: of normal
-# values 99.7 in 100. Legler's (1960) largest of 42 eggs lies beyond even that.
-_DEVIATIONS = 3.0
+# If a source gives only mean and standard deviation, this many deviations on either side count as usual. That covers
+# 99.7 % of a normal distribution, and still the largest of the 42 eggs of Legler (1960) lies outside.
+_USUAL_DEVIATIONS = 3.0
 
 
-class _Fact(BaseModel):
+class _SourcedValue(BaseModel):
+    """Anything that one source states. certainty : how far the source can be trusted"""
+
     model_config = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False)
 
     source: _Text
@@ -41,19 +43,22 @@ class _Fact(BaseModel):
 
     @property
     def citation(self) -> str:
-        """The source, with how far it is to be trusted where that is less than published."""
+        """The source, with its certainty unless that is "published"."""
         return self.source if self.certainty == "published" else f"{self.source}, {self.certainty}"
 
 
-class Quantity(_Fact):
-    """What one source says of a number: any of its mean, standard deviation and lowest and highest."""
+class Quantity(_SourcedValue):
+    """What one source states about a number: its mean, standard deviation and range (lowest, highest), or some of them.
+
+    The unit is that of the field of `SpeciesProfile`.
+    """
 
     mean: _Positive | None = None
     sd: _Positive | None = None
     range: tuple[_Positive, _Positive] | None = None
 
     @model_validator(mode="after")
-    def _says_something(self) -> Quantity:
+    def _is_not_empty(self) -> Quantity:
         if self.mean is None and self.range is None:
             raise ValueError("give mean or range, or both")
         if self.sd is not None and self.mean is None:
@@ -62,27 +67,32 @@ class Quantity(_Fact):
 
     @property
     def bounds(self) -> tuple[float, float] | None:
-        """Lowest and highest that the source tells or implies; None where it gives a mean alone."""
-        told = [] if self.range is None else [self.range]
+        """The lowest and highest value that the source states or implies; None if it states only a mean."""
+        ranges = [] if self.range is None else [self.range]
         if self.mean is not None and self.sd is not None:
-            told.append((max(self.mean - _DEVIATIONS * self.sd, 0.0), self.mean + _DEVIATIONS * self.sd))
-        return (min(low for low, _ in told), max(high for _, high in told)) if told else None
+            margin = _USUAL_DEVIATIONS * self.sd
+            ranges.append((max(self.mean - margin, 0.0), self.mean + margin))
+        return _widest(ranges)
 
 
-class Statement(_Fact, Generic[Value]):
-    """What one source says of a kind."""
+class Statement(_SourcedValue, Generic[Value]):
+    """What one source states about a property that is not a number."""
 
     value: Value
 
 
 class SpeciesProfile(BaseModel):
-    """One file of ``configs/species``. What is empty is not known.
+    """One file of ``configs/species``. Empty fields are unknown.
 
-    species : as sheets name it;  names : that it is known by; a longer name that begins with one is meant, too
-    clutch : eggs;  egg_length_mm, egg_width_mm : of shelled eggs, both the diameter where they are round
-    shape : "either" where eggs of both shapes are usual;  shell : how hard it becomes
-    small_eggs_are_usual : small ones without yolk lie among the others
-    ovulation_to_shell_days : from ovulation to the first image of a shell;  retention_days : to laying
+    species : the name on sheets
+    names : all names of the species; a longer name that begins with one of them also matches
+    clutch : eggs per clutch
+    egg_length_mm, egg_width_mm : of shelled eggs; both are the diameter if the eggs are round
+    shape : "either" if both shapes are usual
+    shell : how hard it becomes
+    small_eggs_are_usual : whether clutches usually include small eggs without yolk
+    ovulation_to_shell_days : from ovulation to the first image of a shell
+    retention_days : from ovulation to laying; a source that counts from another event says so
     clutch_interval_days : from laying one clutch to laying the next
     """
 
@@ -103,9 +113,11 @@ class SpeciesProfile(BaseModel):
 
 @dataclass(frozen=True)
 class ReferenceRange:
-    """What all sources of a number say together: the widest range, and the lowest and highest of their means.
+    """All sources of a number together.
 
-    bounds, means : None where no source gives any;  sources : in words, with how far each is to be trusted
+    bounds : the widest range, None if no source gives one
+    means : the lowest and highest mean, None if no source gives one
+    sources : in words, with their certainty
     """
 
     bounds: tuple[float, float] | None
@@ -114,34 +126,36 @@ class ReferenceRange:
 
 
 def reference_range(quantities: Sequence[Quantity]) -> ReferenceRange | None:
-    """All sources together, so that where they disagree the wider holds; None where there is none."""
+    """All sources together; the widest range is used if they disagree. None if there is no source."""
     if not quantities:
         return None
-    bounds = [each for each in (quantity.bounds for quantity in quantities) if each is not None]
-    means = [each.mean for each in quantities if each.mean is not None]
     return ReferenceRange(
-        bounds=(min(low for low, _ in bounds), max(high for _, high in bounds)) if bounds else None,
-        means=(min(means), max(means)) if means else None,
+        bounds=_widest([quantity.bounds for quantity in quantities if quantity.bounds is not None]),
+        means=_widest([(quantity.mean, quantity.mean) for quantity in quantities if quantity.mean is not None]),
         sources="; ".join(dict.fromkeys(quantity.citation for quantity in quantities)),
     )
 
 
+def _widest(ranges: Sequence[tuple[float, float]]) -> tuple[float, float] | None:
+    return (min(low for low, _ in ranges), max(high for _, high in ranges)) if ranges else None
+
+
 def load_profiles() -> dict[str, SpeciesProfile]:
-    """All shipped profiles by the names of their files, in order. Raises configs.reading.ConfigError."""
+    """All shipped profiles, by file name without suffix, sorted. Raises configs.reading.ConfigError."""
     folder = config_path("settings.toml").parent / "species"
     return {path.stem: read_toml(path, SpeciesProfile) for path in sorted(folder.glob("*.toml"))}
 
 
 def find_profile(species: str | None, profiles: Mapping[str, SpeciesProfile]) -> SpeciesProfile | None:
-    """The profile whose name the told species is or begins with, the longest such; None if there is none.
+    """The profile whose name equals the species or its first words; None if there is none. The longest name is used.
 
-    So "Testudo hermanni boettgeri" has the profile of Testudo hermanni, and any Kinosternon that of its family.
+    So "Testudo hermanni boettgeri" has the profile of Testudo hermanni, and every Kinosternon that of its family.
     """
-    told = (species or "").casefold().split()
-    found = [
+    species_words = (species or "").casefold().split()
+    matches = [
         (len(words), profile)
         for profile in profiles.values()
         for words in (name.casefold().split() for name in profile.names)
-        if told[: len(words)] == words
+        if species_words[: len(words)] == words
     ]
-    return max(found, key=lambda each: each[0])[1] if found else None
+    return max(matches, key=lambda match: match[0])[1] if matches else None

@@ -1,1 +1,2 @@
-"""Reviewed frames as labels: written as COCO and MOT files, and read back to learn from."""
+"""Labels from signed exams: `frame_selection` chooses the frames, `writer` exports them as COCO and MOT files, `reader`
+loads them for training."""

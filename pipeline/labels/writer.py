@@ -1,18 +1,19 @@
-"""Frames of signed exams, with the eggs that people answered for: labels to measure and to learn from.
+"""Writes frames of signed exams with the eggs that users confirmed, as labels for evaluation and training.
 
-Which frames, and what stays open on them, `labelled_frames` tells. On disk:
+`labelled_frames` chooses the frames and what is ignored on them. On disk:
 
     images/ANIMAL_DATE_CLIP_FRAME.png    black outside the sector, as the network sees them
-    coco.json                            all frames and outlines, with whom to ask about each; of a frame its scale, and
-                                         the box x0, y0, x1, y1 of the sector that the network is shown. What stays open
-                                         has ``iscrowd`` 1, as phantoms' truth has: neither right nor wrong to find
+    coco.json                            all frames and outlines, with who confirmed each; for each frame its scale, and
+                                         the box x0, y0, x1, y1 of the sector that the network receives. Ignored
+                                         outlines have ``iscrowd`` 1, as in the phantoms' ground truth: detecting them
+                                         is neither right nor wrong
     ANIMAL_DATE_CLIP.mot.txt             the eggs by clip, as MOTChallenge text (frames there count from 1)
 """
 
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass, field
+from dataclasses import asdict, dataclass, field
 from pathlib import Path
 from typing import Any
 
@@ -25,10 +26,10 @@ from pipeline.ingest.recording_identity import file_sha256
 from pipeline.labels.frame_selection import IgnoredOutline, LabelledEgg, labelled_frames
 from pipeline.report.export.coco import CATEGORIES
 from pipeline.report.export.result import to_json_bytes
-from pipeline.review.answer_service import AnswerService, ExamReview
+from pipeline.review.best_view import usable_clips
 from pipeline.review.cases import CaseError, CaseStore
 from pipeline.review.event_log import EventLog
-from pipeline.review.exam_document import usable_clips
+from pipeline.review.exam_review import ExamReview, ExamReviews
 from pipeline.review.frame_cache import masked_frames
 from pipeline.scan.clip_scan import ClipScan
 from pipeline.settings import Settings
@@ -39,7 +40,7 @@ __all__ = ["LabelExport", "write_labels"]
 
 @dataclass
 class LabelExport:
-    """What was written, and what could not be. outlines : of eggs;  ignored : neither right nor wrong to find"""
+    """How much was written, and the problems. exams : signed ones;  outlines : of eggs;  ignored : ignored outlines"""
 
     exams: int = 0
     frames: int = 0
@@ -48,26 +49,19 @@ class LabelExport:
     problems: list[str] = field(default_factory=list)
 
     def document(self) -> dict[str, Any]:
-        return {
-            "exams": self.exams,
-            "frames": self.frames,
-            "outlines": self.outlines,
-            "ignored": self.ignored,
-            "problems": self.problems,
-        }
+        return asdict(self)
 
 
 def write_labels(out: Path, folder: Path, settings: Settings, progress: Callable[[int, int], None]) -> LabelExport:
-    """Write the labels of all signed exams under folder. progress : told how many exams are done, of how many
+    """Write the labels of all signed exams into a folder. progress : called with the numbers of exams done and in all
 
-    A recording that is gone, or an exam that cannot be read, is told in the answer and the others go on.
-    Raises OutputError where nothing can be written.
+    A missing recording or an exam that cannot be read is added to the problems, and the others are written.
+    Raises OutputError if the folder cannot be written.
     """
     written = LabelExport()
     cases, event_log = CaseStore(out, settings), EventLog(out)
-    answer_service = AnswerService(event_log)
-    images: list[dict[str, Any]] = []
-    annotations: list[dict[str, Any]] = []
+    reviews = ExamReviews(event_log)
+    coco = _CocoLists([], [])
     try:
         summaries = cases.summaries()
         for done, summary in enumerate(summaries):
@@ -77,35 +71,37 @@ def write_labels(out: Path, folder: Path, settings: Settings, progress: Callable
             except CaseError as error:
                 written.problems.append(str(error))
                 continue
-            reviewed = None if case is None else answer_service.current_review(case)
+            reviewed = None if case is None else reviews.current(case)
             if reviewed is None or reviewed.state.signature is None:
                 continue
             written.exams += 1
             for scan in usable_clips(reviewed.case.scans):
                 try:
-                    _write_clip(reviewed, scan, folder, settings, images, annotations)
+                    _write_clip(reviewed, scan, folder, settings, coco)
                 except ClipError as error:
                     written.problems.append(f"{summary.exam.animal}, {summary.exam.date}: {error}")
         progress(len(summaries), len(summaries))
     finally:
         cases.close()
         event_log.close()
-    written.frames, written.ignored = len(images), sum(each["iscrowd"] for each in annotations)
-    written.outlines = len(annotations) - written.ignored
+    written.frames, written.ignored = len(coco.images), sum(each["iscrowd"] for each in coco.annotations)
+    written.outlines = len(coco.annotations) - written.ignored
     categories = [dict(category) for category in CATEGORIES]
-    document = {"images": images, "annotations": annotations, "categories": categories}
+    document = {"images": coco.images, "annotations": coco.annotations, "categories": categories}
     write_atomically(folder / "coco.json", [to_json_bytes(document)])
     return written
 
 
-def _write_clip(
-    reviewed: ExamReview,
-    scan: ClipScan,
-    folder: Path,
-    settings: Settings,
-    images: list[dict[str, Any]],
-    annotations: list[dict[str, Any]],
-) -> None:
+@dataclass(frozen=True)
+class _CocoLists:
+    """The entries of coco.json written so far."""
+
+    images: list[dict[str, Any]]
+    annotations: list[dict[str, Any]]
+
+
+def _write_clip(reviewed: ExamReview, scan: ClipScan, folder: Path, settings: Settings, coco: _CocoLists) -> None:
+    """Write the frames and the MOT file of one clip, and add its entries. Raises ClipError if it cannot be read."""
     import cv2
 
     exam, signed = reviewed.case.exam, reviewed.state.signature
@@ -115,18 +111,19 @@ def _write_clip(
         return
     path = next(clip.path for clip in exam.clips if clip.file == scan.file)
     if file_sha256(path) != scan.sha256:
-        raise ClipError(f"{scan.file} has changed since it was read, so its labels belong to other frames.")
+        raise ClipError(f"{scan.file} has changed since the batch read it, so its labels belong to other frames.")
     stem = safe_name(f"{exam.animal}_{exam.date.isoformat()}_{scan.file}")
     lines: list[str] = []
-    for index, grey, sector in masked_frames(path, settings.ingest):
+    for masked in masked_frames(path, settings.ingest):
+        index, sector = masked.index, masked.sector
         if sector is None or index not in frames:
             continue
         name = f"images/{stem}_{index:06d}.png"
-        write_atomically(folder / name, [cv2.imencode(".png", grey)[1].tobytes()])
-        image = len(images) + 1
-        images.append(
+        write_atomically(folder / name, [cv2.imencode(".png", masked.grey)[1].tobytes()])
+        image_id = len(coco.images) + 1
+        coco.images.append(
             {
-                "id": image,
+                "id": image_id,
                 "file_name": name,
                 "width": scan.width,
                 "height": scan.height,
@@ -143,7 +140,7 @@ def _write_clip(
         )
         outlined: list[LabelledEgg | IgnoredOutline] = [*frames[index].eggs, *frames[index].ignored]
         for one in outlined:
-            annotations.append({"id": len(annotations) + 1, "image_id": image, **_annotation(one)})
+            coco.annotations.append({"id": len(coco.annotations) + 1, "image_id": image_id, **_annotation(one)})
         for egg in frames[index].eggs:
             left, top, width, height = bounding_boxes([egg.ellipse])[0].tolist()
             box = f"{left:.2f},{top:.2f},{width:.2f},{height:.2f}"
@@ -152,14 +149,14 @@ def _write_clip(
 
 
 def _annotation(one: LabelledEgg | IgnoredOutline) -> dict[str, Any]:
-    row = [one.ellipse]
-    outlined = {
+    ellipses = [one.ellipse]
+    geometry = {
         "category_id": one.stage + 1,
-        "bbox": np.round(bounding_boxes(row)[0], 2).tolist(),
-        "segmentation": [np.round(outline(row).reshape(-1), 1).tolist()],
-        "area": round(float(area(row)[0]), 1),
+        "bbox": np.round(bounding_boxes(ellipses)[0], 2).tolist(),
+        "segmentation": [np.round(outline(ellipses).reshape(-1), 1).tolist()],
+        "area": round(float(area(ellipses)[0]), 1),
         "ellipse": np.round(one.ellipse, 2).tolist(),
     }
     if isinstance(one, IgnoredOutline):
-        return {**outlined, "iscrowd": 1}
-    return {**outlined, "iscrowd": 0, "egg_id": one.number, "confirmed_by": one.answered_by}
+        return {**geometry, "iscrowd": 1}
+    return {**geometry, "iscrowd": 0, "egg_id": one.number, "confirmed_by": one.answered_by}

@@ -1,11 +1,13 @@
-"""The best picture of an egg, cut out of its frame, with the outline drawn and a scale.
+"""The best picture of an egg, cut out of its frame, with its outline and a scale bar.
 
-The stage is told by the kind of line and by a label, so that it survives a grey printer and colour-blind
-eyes: calcified is a full line, thin-shelled is dashed, a follicle is dotted. The line runs a little outside
-the outline, for drawn on it, it would hide the shell's rim, which is what a vet wants to see.
+The kind of line and a label show the stage, so that it can be read in grey print and by colour-blind people: a full
+line is calcified, a dashed line thin-shelled, a dotted line a follicle. The line is drawn a little outside the
+outline. Drawn on the outline it would hide the shell's rim, which is what a vet wants to see.
 """
 
 from __future__ import annotations
+
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
@@ -17,16 +19,33 @@ from pipeline.report.sightings import EggPicture
 __all__ = ["STAGE_DASHES_PX", "egg_picture"]
 
 WIDTH, HEIGHT = 400, 300  # px of the finished picture
-CONTEXT = 2.3  # side of the picture over side of the egg's box
-MIN_VIEW_PX = 48.0  # of the source frame: less is enlarged noise
 OUTLINE_GAP_PX = 4.5  # px between outline and drawn line, in the finished picture
-STAGE_DASHES_PX: dict[Stage, tuple[float, float]] = {  # px drawn, px left out
+STAGE_DASHES_PX: dict[Stage, tuple[float, float]] = {  # lengths of dash and gap, px of the finished picture
     "calcified": (1.0, 0.0),
     "thin-shelled": (14.0, 9.0),
     "follicle": (1.5, 9.0),
 }
-BAR_LENGTHS_MM = (50, 20, 10, 5, 2, 1)
-DARK, LIGHT = 12, 245
+DARK, LIGHT = 12, 245  # grey levels of lines, labels and their backgrounds
+
+
+@dataclass(frozen=True)
+class _Cutout:
+    """What part of the frame is shown, and its scale bar. Chosen by eye.
+
+    context : width of the picture over width of the egg's box
+    min_width_px : of the source frame; a smaller part would be enlarged noise
+    jpeg_quality : of the finished picture, 0 to 100
+    bar_lengths_mm : lengths that a scale bar may have, longest first;  max_bar_share : of the picture's width
+    """
+
+    context: float = 2.3
+    min_width_px: float = 48.0
+    jpeg_quality: int = 88
+    bar_lengths_mm: tuple[int, ...] = (50, 20, 10, 5, 2, 1)
+    max_bar_share: float = 0.3
+
+
+_CUTOUT = _Cutout()
 
 
 def egg_picture(egg: EggFinding, found: EggPicture) -> bytes | None:
@@ -38,9 +57,9 @@ def egg_picture(egg: EggFinding, found: EggPicture) -> bytes | None:
         return None
     ellipse = np.array([found.picture.ellipse], np.float64)
     left, top, zoom = _view(ellipse)
-    # A pixel's centre lies half a pixel inside its corner, in both pictures.
+    # In both pictures the centre of a pixel lies half a pixel inside its corner.
     to_view = np.array([[zoom, 0, zoom * (0.5 - left) - 0.5], [0, zoom, zoom * (0.5 - top) - 0.5]])
-    if zoom < 1.0:  # warping alone would skip pixels
+    if zoom < 1.0:  # warping alone would skip pixels and alias
         grey = cv2.GaussianBlur(grey, (0, 0), 0.5 / zoom)
     view = np.asarray(cv2.warpAffine(grey, to_view, (WIDTH, HEIGHT), flags=cv2.INTER_CUBIC), np.uint8)
     drawn = np.concatenate(
@@ -55,30 +74,34 @@ def egg_picture(egg: EggFinding, found: EggPicture) -> bytes | None:
     _draw_label(view, f"{egg.identity} {egg.stage}")
     if found.scan.mm_per_px is not None:
         _draw_scale(view, zoom / found.scan.mm_per_px)
-    encoded, data = cv2.imencode(".jpg", view, [cv2.IMWRITE_JPEG_QUALITY, 88])
+    encoded, data = cv2.imencode(".jpg", view, [cv2.IMWRITE_JPEG_QUALITY, _CUTOUT.jpeg_quality])
     return bytes(data) if encoded else None
 
 
 def _view(ellipse: NDArray[np.float64]) -> tuple[float, float, float]:
     """Left and top edge of the part to show, in px of the frame, and the zoom to the finished picture."""
     box_left, box_top, box_width, box_height = bounding_boxes(ellipse)[0]
-    width = CONTEXT * max(box_width, box_height * WIDTH / HEIGHT, MIN_VIEW_PX / CONTEXT)
+    width = max(_CUTOUT.context * max(box_width, box_height * WIDTH / HEIGHT), _CUTOUT.min_width_px)
     left = box_left + box_width / 2 + 0.5 - width / 2
     top = box_top + box_height / 2 + 0.5 - width * HEIGHT / WIDTH / 2
     return float(left), float(top), float(WIDTH / width)
 
 
-def dash_segments(points: NDArray[np.float64], on: float, off: float) -> list[NDArray[np.float64]]:
-    """A closed line of (N, 2) points cut into the pieces to draw; the pattern closes without a seam."""
+def dash_segments(points: NDArray[np.float64], dash: float, gap: float) -> list[NDArray[np.float64]]:
+    """A closed line of (N, 2) points cut into dashes, (6, 2) points each. The pattern closes without a seam.
+
+    dash, gap : lengths in the unit of the points, stretched a little so that a whole number of them fits; with no gap
+    there is one piece, the whole line
+    """
     closed = np.concatenate([points, points[:1]])
     along = np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(closed, axis=0).T))])
-    if off == 0.0:
+    if gap == 0.0:
         return [closed]
-    repeats = max(3, round(float(along[-1]) / (on + off)))
+    repeats = max(3, round(float(along[-1]) / (dash + gap)))
     step = float(along[-1]) / repeats
     pieces = []
     for start in np.arange(repeats) * step:
-        at = np.linspace(start, start + step * on / (on + off), 6)
+        at = np.linspace(start, start + step * dash / (dash + gap), 6)
         pieces.append(np.stack([np.interp(at, along, closed[:, axis]) for axis in (0, 1)], axis=1))
     return pieces
 
@@ -87,12 +110,14 @@ def _draw_outline(view: NDArray[np.uint8], ellipse: NDArray[np.float64], stage: 
     import cv2
 
     pieces = dash_segments(outline(ellipse, corners=360)[0], *STAGE_DASHES_PX[stage])
-    fixed = [np.round(piece * 16).astype(np.int32)[:, None, :] for piece in pieces]  # 4 binary digits of a px
-    for grey, thickness in ((DARK, 5), (LIGHT, 2)):  # a dark edge, to be seen on bright tissue too
-        cv2.polylines(view, fixed, False, grey, thickness, cv2.LINE_AA, shift=4)
+    # OpenCV takes fixed-point coordinates: `shift=4` is in steps of 1/16 px.
+    fixed_point = [np.round(piece * 16).astype(np.int32)[:, None, :] for piece in pieces]
+    for grey, thickness in ((DARK, 5), (LIGHT, 2)):  # a dark edge, so that the line shows on bright tissue too
+        cv2.polylines(view, fixed_point, False, grey, thickness, cv2.LINE_AA, shift=4)
 
 
 def _draw_label(view: NDArray[np.uint8], text: str) -> None:
+    """In the upper left corner."""
     import cv2
 
     (width, height), below = cv2.getTextSize(text, cv2.FONT_HERSHEY_SIMPLEX, 0.8, 1)
@@ -101,9 +126,11 @@ def _draw_label(view: NDArray[np.uint8], text: str) -> None:
 
 
 def _draw_scale(view: NDArray[np.uint8], px_per_mm: float) -> None:
+    """The longest bar that fits, in the lower right corner."""
     import cv2
 
-    fitting = [length for length in BAR_LENGTHS_MM if length * px_per_mm <= 0.3 * WIDTH]
+    max_length_px = _CUTOUT.max_bar_share * WIDTH
+    fitting = [length for length in _CUTOUT.bar_lengths_mm if length * px_per_mm <= max_length_px]
     if not fitting:
         return
     text = f"{fitting[0]} mm"

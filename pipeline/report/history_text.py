@@ -1,123 +1,137 @@
-"""Her exams in sentences and rows: what changed, how long, and beside the species. Facts, never "will lay"."""
+"""An animal's exams in sentences and as table rows: what changed, since when, and how that compares with her species.
+
+The sentences state facts. They never predict when she will lay.
+"""
 
 from __future__ import annotations
 
 from collections.abc import Iterator
-from typing import Any
+from dataclasses import dataclass
 
 from pipeline.estimate.results import Change, Count, Difference, History, PassedEggs, Visit
 from pipeline.exams.species import ReferenceRange
-from pipeline.formatting import EN_DASH, date_text, plural
+from pipeline.formatting import EN_DASH, date_text, format_signed, plural
 
-__all__ = ["history_rows", "history_sentences", "passed_text"]
+__all__ = ["HistoryRow", "change_text", "history_rows", "history_sentences", "passed_text"]
+
+
+@dataclass(frozen=True)
+class HistoryRow:
+    """One exam as a row of the table. passed : eggs known to have left her since the exam before it"""
+
+    date: str
+    shelled: str
+    follicles: str
+    stage: str
+    passed: str
+    is_current_exam: bool
 
 
 def history_sentences(history: History) -> list[str]:
-    """What her exams say together; empty where there is nothing to say."""
+    """What all her exams show together. Empty if there is nothing to say, or if this exam could not be used."""
     return list(_sentences(history)) if history.visits and history.visits[-1].is_scanned else []
+
+
+def change_text(history: History) -> str:
+    """The change in shelled eggs since the last exam, as one sentence. Empty if there is no exam to compare with."""
+    change = history.change
+    if change is None:
+        return ""
+    earlier = f"{date_text(change.since)}, {plural(change.days, 'day')} earlier"
+    return f"{_difference_text(change.fewer, 'shelled egg')} {earlier}; {_passed_since_text(change.passed)}."
 
 
 def _sentences(history: History) -> Iterator[str]:
     now = history.visits[-1]
     if history.change is not None:
-        yield from _change_words(history, history.change, now)
+        yield change_text(history)
+        yield from _other_changes(history, history.change, now)
     elif len(history.visits) > 1:
-        yield "There is no exam before this one that it can be compared with."
+        yield "There is no earlier exam to compare with."
     if history.shells_since is not None and history.shell_days:
-        yield (
-            f"Shells were first seen {plural(history.shell_days, 'day')} ago, on {date_text(history.shells_since)}"
-            f"{_retention_words(history.retention)}."
-        )
-    yield from _clutch_words(history, now.shelled)
+        first_seen = f"{plural(history.shell_days, 'day')} ago, on {date_text(history.shells_since)}"
+        usual_time = _reference_text("Usual time from ovulation to laying", history.retention, "day")
+        yield f"Shells were first seen {first_seen}. {usual_time}".rstrip()
+    yield from _clutch_sentences(history, now.shelled)
 
 
-def _change_words(history: History, change: Change, now: Visit) -> Iterator[str]:
+def _other_changes(history: History, change: Change, now: Visit) -> Iterator[str]:
+    """The stage and the follicles, where they have clearly changed."""
     then = next(visit for visit in reversed(history.visits[:-1]) if visit.date == change.since)
-    when = f"{date_text(change.since)}, {plural(change.days, 'day')} before"
-    yield f"{_fewer_words(change.fewer, 'shelled egg')} on {when}; {_left_words(change.passed)}."
     if then.stage != now.stage:
         yield f"Stage then: {then.stage}; now: {now.stage}."
     low, high = change.fewer_follicles.interval90
     if high < 0 or low > 0:
-        yield f"{_fewer_words(change.fewer_follicles, 'follicle')} then."
+        yield f"{_difference_text(change.fewer_follicles, 'follicle')} {date_text(change.since)}."
 
 
-def _fewer_words(difference: Difference, noun: str) -> str:
-    """Between 1 and 4 fewer shelled eggs than; no sure change, from 2 more to 1 fewer shelled eggs than."""
-    low, high = difference.interval90
+def _difference_text(fewer: Difference, noun: str) -> str:
+    """Begins a sentence that ends with a date: "2 to 5 fewer shelled eggs than on", "No clear change ... since".
+
+    fewer : number then less number now, so the change shown has the opposite sign
+    """
+    low, high = fewer.interval90
     if low > 0:
-        return f"{_between(low, high)} fewer {noun}s than"
+        return f"{_range_text(low, high)} fewer {noun}s than on"
     if high < 0:
-        return f"{_between(-high, -low)} more {noun}s than"
+        return f"{_range_text(-high, -low)} more {noun}s than on"
     if low == high == 0:
-        return f"As many {noun}s as"
-    if low == 0 or high == 0:
-        most = f"{high} fewer" if high else f"{-low} more"
-        return f"No sure change: as many or up to {most} {noun}s than"
-    return f"No sure change: from {-low} more to {high} fewer {noun}s than"
+        return f"As many {noun}s as on"
+    return f"No clear change in {noun}s ({format_signed(-high)} to {format_signed(-low)}) since"
 
 
-def _between(low: int, high: int) -> str:
-    return f"{low}" if low == high else f"Between {low} and {high}"
+def _range_text(low: float, high: float) -> str:
+    return f"{low:g}" if low == high else f"{low:g} to {high:g}"
 
 
-def _left_words(passed: PassedEggs) -> str:
+def _passed_since_text(passed: PassedEggs) -> str:
     if not passed.number:
-        return "none is known to have left her since" if passed.is_whole else "some left her since, and nobody counted"
+        return "no egg is known to have left her since" if passed.is_whole else "an unknown number left her since"
     verb = "is" if passed.number == 1 else "are"
-    return f"{passed.number} {verb} known to have left her since" + ("" if passed.is_whole else ", and some uncounted")
+    more = "" if passed.is_whole else ", and more that were not counted"
+    return f"{passed.number} {verb} known to have left her since{more}"
 
 
-def _retention_words(retention: ReferenceRange | None) -> str:
-    days = _known_words(retention, "day", "from ovulation to laying")
-    return f"; of the species {days}" if days else ""
-
-
-def _clutch_words(history: History, shelled: Count) -> Iterator[str]:
-    """What has left her and what is seen, and beside it what is known of the species."""
-    known = _known_words(history.usual_clutch, "egg", "a clutch")
-    beside = f"Of the species {known}." if known else ""
+def _clutch_sentences(history: History, shelled: Count) -> Iterator[str]:
+    """Eggs that left her and eggs still seen, compared with the usual clutch of her species."""
+    usual = _reference_text("Usual clutch", history.usual_clutch, "egg")
     together, passed = history.together, history.passed_of_clutch
     if together is not None and passed.number:
         low, high = together.interval90
-        some = "" if passed.is_whole else " and some uncounted"
+        more = "" if passed.is_whole else ", and more that were not counted"
+        seen = f"about {shelled.estimate} seen now" if shelled.estimate else "none seen now"
         yield (
-            f"{passed.number}{some} passed before this exam, {_about(shelled)} still seen: {together.estimate} "
-            f"together ({low}{EN_DASH}{high}). {beside}"
+            f"{passed.number} left her before this exam{more}; {seen}: {together.estimate} in total "
+            f"({low}{EN_DASH}{high}). {usual}"
         ).rstrip()
-    elif beside and shelled.estimate:
-        yield beside
+    elif usual and shelled.estimate:
+        yield usual
 
 
-def _about(count: Count) -> str:
-    return f"about {count.estimate}" if count.estimate else "none"
-
-
-def _known_words(known: ReferenceRange | None, noun: str, of: str) -> str:
-    """3 to 18 eggs a clutch are known (Fritz 2001, from memory); empty where no number is."""
-    known_range = None if known is None else known.bounds or known.means
-    if known is None or known_range is None:
+def _reference_text(label: str, reference: ReferenceRange | None, noun: str) -> str:
+    """For example "Usual clutch: 3 to 18 eggs (Fritz 2001, from memory)." Empty if no number is known."""
+    known_range = None if reference is None else reference.bounds or reference.means
+    if reference is None or known_range is None:
         return ""
-    low, high = known_range
-    number = f"{low:g}" if low == high else f"{low:g} to {high:g}"
-    words = f"{number} {noun} {of} is" if number == "1" else f"{number} {noun}s {of} are"
-    return f"{words} known{'' if known.bounds else ' on average'} ({known.sources})"
+    number = _range_text(*known_range)
+    unit = noun if number == "1" else f"{noun}s"
+    average = "" if reference.bounds else " on average"
+    return f"{label}: {number} {unit}{average} ({reference.sources})."
 
 
-def history_rows(history: History) -> list[dict[str, Any]]:
+def history_rows(history: History) -> list[HistoryRow]:
     """A row for each exam, the latest first."""
-    rows = []
-    for visit, passed in zip(history.visits, history.passed, strict=True):
-        rows.append(
-            {
-                "date": date_text(visit.date),
-                "shelled": _count_cell(visit.shelled) if visit.is_scanned else "not scanned",
-                "follicles": _count_cell(visit.follicles) if visit.is_scanned else "",
-                "stage": visit.stage if visit.is_scanned else "",
-                "passed": passed_text(passed),
-                "is_current_exam": visit is history.visits[-1],
-            }
+    rows = [
+        HistoryRow(
+            date=date_text(visit.date),
+            shelled=_count_cell(visit.shelled) if visit.is_scanned else "not scanned",
+            follicles=_count_cell(visit.follicles) if visit.is_scanned else "",
+            stage=visit.stage if visit.is_scanned else "",
+            passed=passed_text(passed),
+            is_current_exam=visit is history.visits[-1],
         )
+        for visit, passed in zip(history.visits, history.passed, strict=True)
+    ]
     return rows[::-1]
 
 
@@ -127,7 +141,7 @@ def _count_cell(count: Count) -> str:
 
 
 def passed_text(passed: PassedEggs) -> str:
-    """3; 3 and some; some; a dash where none is known to have left her."""
+    """Eggs that left her: "3"; "more than 3" if others were not counted; "some" if none was counted; else a dash."""
     if passed.is_whole:
         return f"{passed.number}" if passed.number else EN_DASH
-    return f"{passed.number} and some" if passed.number else "some"
+    return f"more than {passed.number}" if passed.number else "some"

@@ -1,6 +1,6 @@
-"""``index.html``: a night on one page, the animals that need a person first, to be sorted and filtered.
+"""``index.html``: a night on one page, in order of review priority, with sorting and filters.
 
-All is there without the page's script, in the order that matters; the script adds other orders and the filters.
+Without its script the page shows everything in that order. The script adds sorting and filters.
 """
 
 from __future__ import annotations
@@ -8,27 +8,27 @@ from __future__ import annotations
 import base64
 import hashlib
 from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
 from importlib.resources import files
 from pathlib import PurePosixPath
 from types import MappingProxyType
-from typing import Any
 
-from pipeline.estimate.results import History
+from pipeline.estimate.results import Flag
 from pipeline.exams.exam_search import ExamProblem
 from pipeline.exams.folder_names import relative_url
 from pipeline.formatting import date_text, percent, plural
-from pipeline.report.history_text import history_sentences
+from pipeline.report.history_text import change_text
 from pipeline.report.rendering import render
 from pipeline.report.sign_off import SIGNED_HTML, SignOff
 from pipeline.report.summary import ExamSummary
-from pipeline.report.text import count_text, interval_text
+from pipeline.report.text import count_text, interval_text, shelled_text
 
 __all__ = ["index_html", "priority_group"]
 
 PRIORITY_GROUPS = (
     ("vet today", "For the vet today"),
-    ("check", "To be checked"),
-    ("rest", "The rest"),
+    ("check", "To check"),
+    ("rest", "No action needed"),
     ("signed", "Signed"),
     ("earlier", "Earlier exams of these animals"),
 )
@@ -47,12 +47,12 @@ def index_html(
     has_agreement_page: bool = False,
     signed: Mapping[str, SignOff] = MappingProxyType({}),
 ) -> bytes:
-    """The page over all exams and over what could not be processed, self-contained as the sheets are.
+    """The page over all exams, and over what could not be processed. Self-contained like the sheets.
 
-    An animal's urgency is that of her last exam; those before it stand at the end. Within a group the most doubtful
-    come first: the order in which a person's time finds most of what is wrong (`pipeline.bench.risk_coverage`).
+    An animal's priority is that of her last exam. Her earlier exams are listed at the end. Within a group the least
+    certain come first: in that order a reviewer's time finds most errors (`pipeline.bench.risk_coverage`).
 
-    has_agreement_page : whether agreement.html lies beside it;  signed : by folder, of exams that a person has seen to
+    has_agreement_page : whether agreement.html lies in the same folder;  signed : sign-offs by exam folder
     """
     from markupsafe import Markup
 
@@ -64,7 +64,7 @@ def index_html(
         group = priority_group(summary) if summary is last[summary.exam.animal] else "earlier"
         groups["signed" if summary.folder in signed else group].append(summary)
     script = files("pipeline.report").joinpath("templates/index.js").read_text(encoding="utf-8").strip()
-    # Trimmed, since the hash is of what stands between the tags to the byte.
+    # Stripped, because the hash must match the bytes between the script tags.
     digest = hashlib.sha256(script.encode()).digest()
     days = sorted({summary.exam.date for summary in summaries}, reverse=True)
     return render(
@@ -78,7 +78,7 @@ def index_html(
         days=[(day.isoformat(), date_text(day)) for day in days],
         seen=[(key, title) for key, title in SEEN_FILTERS if any(_seen(s) == key for s in summaries)],
         totals=_totals(summaries),
-        urgent=len(groups["vet today"]),
+        vet_today=len(groups["vet today"]),
         to_check=len(groups["check"]),
         problems=sorted((str(problem.path), problem.reason) for problem in problems),
         has_agreement_page=has_agreement_page,
@@ -88,13 +88,14 @@ def index_html(
 
 
 def priority_group(summary: ExamSummary) -> str:
-    """The group a summary belongs to; an animal without one usable recording is to be checked."""
+    """The group of an exam. An animal without any usable recording is to be checked, even without a flag."""
     if summary.flag_codes("vet today"):
         return "vet today"
     return "check" if summary.flag_codes("check") or not summary.is_scanned else "rest"
 
 
 def _seen(summary: ExamSummary) -> str:
+    """A key of ``SEEN_FILTERS``."""
     if not summary.is_scanned:
         return "unscanned"
     if summary.finding.shelled.estimate:
@@ -102,50 +103,85 @@ def _seen(summary: ExamSummary) -> str:
     return "follicles" if summary.finding.follicles.estimate else "none"
 
 
-def _row(summary: ExamSummary, signed: SignOff | None) -> dict[str, Any]:
-    exam, finding = summary.exam, summary.finding
-    if not summary.is_scanned:
-        count, likely, stage = "not scanned", "no recording could be used", ""
-    else:
-        count = count_text(finding.shelled, "shelled egg")
-        likely = interval_text(finding.shelled)
+@dataclass(frozen=True)
+class SignedCount:
+    """Who signed which count, and when, as text. link : to the signed sheet"""
+
+    name: str
+    role: str
+    date: str
+    count: str
+    link: str
+
+
+@dataclass(frozen=True)
+class IndexRow:
+    """One exam on the page.
+
+    day : ISO 8601, to sort by;  seen : a key of ``SEEN_FILTERS``
+    eggs : number of shelled eggs to sort by, -1 if she was not scanned, so that it sorts behind none seen
+    change : since her last exam, empty if there is none;  flags : all but the notes
+    """
+
+    animal: str
+    species: str
+    day: str
+    date: str
+    link: str
+    pdf_link: str
+    signed: SignedCount | None
+    seen: str
+    eggs: int
+    count: str
+    interval: str
+    stage: str
+    follicles: str
+    change: str
+    flags: tuple[Flag, ...]
+    notes: tuple[Flag, ...]
+    clips: str
+    has_refused_clips: bool
+    windows: str
+
+
+def _row(summary: ExamSummary, sign_off: SignOff | None) -> IndexRow:
+    exam, finding, folder = summary.exam, summary.finding, PurePosixPath(summary.folder)
+    if summary.is_scanned:
+        count, interval = count_text(finding.shelled, "shelled egg"), interval_text(finding.shelled)
         stage = "" if finding.stage == "none seen" else f"{finding.stage} ({percent(finding.stage_probability)})"
-    follicles = plural(finding.follicles.estimate, "follicle") if finding.follicles.estimate else ""
-    flags = finding.flags
-    return {
-        "animal": exam.animal,
-        "species": exam.species or "species not told",
-        "day": exam.date.isoformat(),
-        "date": date_text(exam.date),
-        "link": relative_url(PurePosixPath(summary.folder) / "report.html"),
-        "pdf_link": relative_url(PurePosixPath(summary.folder) / "report.pdf"),
-        "change": _change(finding.history),
-        "signed": signed,
-        "signed_link": relative_url(PurePosixPath(summary.folder) / SIGNED_HTML),
-        "seen": _seen(summary),
-        # Not scanned is no number: it sorts behind none seen.
-        "eggs": finding.shelled.estimate if summary.is_scanned else -1,
-        "count": count,
-        "interval": likely,
-        "stage": stage,
-        "follicles": follicles,
-        "flags": [flag for flag in flags if flag.severity != "note"],
-        "notes": [flag for flag in flags if flag.severity == "note"],
-        "clips": f"{summary.clips_refused} of {summary.clips} refused"
-        if summary.clips_refused
-        else f"{summary.clips} read",
-        "refused": summary.clips_refused > 0,
-        "windows": summary.windows,
-    }
+    else:
+        count, interval, stage = "not scanned", "no recording could be used", ""
+    refused, clips = summary.clips_refused, summary.clips
+    return IndexRow(
+        animal=exam.animal,
+        species=exam.species or "species unknown",
+        day=exam.date.isoformat(),
+        date=date_text(exam.date),
+        link=relative_url(folder / "report.html"),
+        pdf_link=relative_url(folder / "report.pdf"),
+        signed=None if sign_off is None else _signed_count(sign_off, relative_url(folder / SIGNED_HTML)),
+        seen=_seen(summary),
+        eggs=finding.shelled.estimate if summary.is_scanned else -1,
+        count=count,
+        interval=interval,
+        stage=stage,
+        follicles=plural(finding.follicles.estimate, "follicle") if finding.follicles.estimate else "",
+        change=change_text(finding.history),
+        flags=tuple(flag for flag in finding.flags if flag.severity != "note"),
+        notes=tuple(flag for flag in finding.flags if flag.severity == "note"),
+        clips=f"{refused} of {clips} refused" if refused else f"{clips} read",
+        has_refused_clips=refused > 0,
+        windows=summary.windows,
+    )
 
 
-def _change(history: History) -> str:
-    """What the sheet says first of her other exams; empty where there is nothing to compare with."""
-    return history_sentences(history)[0] if history.change is not None else ""
+def _signed_count(sign_off: SignOff, link: str) -> SignedCount:
+    count = shelled_text(sign_off.shelled)
+    return SignedCount(sign_off.name, sign_off.role, date_text(sign_off.date), count, link)
 
 
 def _totals(summaries: Sequence[ExamSummary]) -> list[tuple[str, str]]:
-    """The night in numbers: (label, value)."""
+    """The night in numbers: label and value."""
     scanned = [summary for summary in summaries if summary.is_scanned]
     with_shells = [s for s in scanned if s.finding.shelled.estimate]
     only_follicles = [s for s in scanned if not s.finding.shelled.estimate and s.finding.follicles.estimate]

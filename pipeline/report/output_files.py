@@ -1,7 +1,7 @@
-"""Where the report's files lie, and how they come to lie there whole.
+"""Writes the files of one exam, and those over all exams, into the output folder.
 
-Each file is written under a hidden name in its own folder, flushed to the disk and renamed: after a crash the
-old file is there or the new one, never half of one. One run at a time writes to an output folder.
+Each file is written atomically: after a crash there is the old file or the new one, never half of one. Only one run at
+a time writes to an output folder.
 """
 
 from __future__ import annotations
@@ -21,9 +21,10 @@ from pipeline.report.export.structured_report import structured_reports
 from pipeline.report.export.tables import animals_parquet, eggs_csv, eggs_parquet
 from pipeline.report.index import index_html
 from pipeline.report.pdf.sheet_pdf import sheet_pdf
-from pipeline.report.sheet import sheet_html
+from pipeline.report.sheet_content import sheet_content
+from pipeline.report.sheet_html import sheet_html
 from pipeline.report.sightings import sorted_scans
-from pipeline.report.sign_off import SignOff, read_sign_off
+from pipeline.report.sign_off import SignOff, read_sign_off, sheet_signature
 from pipeline.report.summary import ExamSummary, summary_csv
 from pipeline.scan.clip_scan import ClipScan
 from pipeline.store.atomic_write import OutputError, write_atomically, write_trouble
@@ -42,28 +43,30 @@ def write_exam_files(
 ) -> Path:
     """Write all files of one exam under OUT/ANIMAL/DATE/ and return that folder. Raises OutputError.
 
-    sign_off : of a person, which the sheet tells
+    sign_off : the signature that the sheet shows, if the exam is signed
 
-    ``result.json`` comes last, so that where a first run was stopped half-way there is none.
+    ``result.json`` is written last, so it is missing if a first run was stopped half-way.
     """
     folder = out / exam_folder(exam)
     clips = sorted_scans(scans)
-    labels = clip_file_stems([scan.file for scan in clips])
-    used = {labels[scan.file]: scan for scan in clips if scan.status == "done"}
-    followed = {f"{label}.mot.txt": mot_lines(finding, scan) for label, scan in used.items()}
-    for label, scan in used.items():
+    stems = clip_file_stems([scan.file for scan in clips])
+    usable = {stems[scan.file]: scan for scan in clips if scan.status == "done"}
+    track_files = {f"{stem}.mot.txt": mot_lines(finding, scan) for stem, scan in usable.items()}
+    for stem, scan in usable.items():
         if scan.tracks.path is not None:
-            followed[f"{label}.path.csv"] = probe_path_lines(scan)
-    for name, lines in followed.items():
+            track_files[f"{stem}.path.csv"] = probe_path_lines(scan)
+    for name, lines in track_files.items():
         write_atomically(folder / name, lines)
     reports = structured_reports(exam, finding, clips, dicom_headers(exam, clips), model)
     structured = {f"report-{number}.dcm": report for number, report in enumerate(reports, 1)}
-    _remove_stale(folder, keep=followed.keys() | structured.keys())
+    _remove_stale(folder, keep=track_files.keys() | structured.keys())
     for name, report in structured.items():
         write_atomically(folder / name, [report])
     write_atomically(folder / "detections.coco.json", detections_chunks(exam, finding, clips))
-    write_atomically(folder / "report.html", [sheet_html(exam, finding, clips, model, settings_sha256, sign_off)])
-    write_atomically(folder / "report.pdf", [sheet_pdf(exam, finding, clips, model, settings_sha256)])
+    content = sheet_content(exam, finding, clips, model, settings_sha256)
+    signature = sheet_signature(sign_off, finding.shelled) if sign_off else None
+    write_atomically(folder / "report.html", [sheet_html(content, signature)])
+    write_atomically(folder / "report.pdf", [sheet_pdf(content)])
     result = result_document(exam, finding, clips, model, settings_sha256)
     write_atomically(folder / "result.json", [to_json_bytes(result)])
     return folder
@@ -84,7 +87,7 @@ def write_overview_files(out: Path, summaries: Sequence[ExamSummary], problems: 
 
 
 def _remove_stale(folder: Path, keep: Iterable[str]) -> None:
-    """Of a clip that is no longer in the exam, or no longer usable, nothing must pass for current."""
+    """Remove the files of clips that are no longer in the exam, or no longer usable, so that none looks current."""
     kept = set(keep)
     try:
         if folder.is_dir():

@@ -1,4 +1,4 @@
-"""How a page is made from its template: escaped, strict, self-contained."""
+"""Pages from templates: every value escaped, missing values are errors, nothing loaded from outside."""
 
 from __future__ import annotations
 
@@ -12,9 +12,9 @@ __all__ = ["render"]
 
 
 def render(template: str, **values: Any) -> bytes:
-    """The page as UTF-8. Every value is escaped; a value that the template lacks is an error."""
+    """The page as UTF-8. Every value is escaped. Raises UndefinedError for a value that the template lacks."""
     page = _environment().get_template(template).render(**values)
-    # A file name that is no valid Unicode is shown with its odd bytes spelled out.
+    # A file name that is not valid Unicode is shown with its invalid bytes as escapes.
     return (page.rstrip() + "\n").encode("utf-8", "backslashreplace")
 
 

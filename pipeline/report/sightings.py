@@ -1,4 +1,4 @@
-"""What was seen of each egg, and where: the joins between a finding and the scans it came from."""
+"""Joins between a finding and the scans it came from: which tracks, objects and pictures belong to which egg."""
 
 from __future__ import annotations
 
@@ -27,7 +27,7 @@ __all__ = [
 
 @dataclass(frozen=True)
 class EggPicture:
-    """The picture that shows an egg best, with the clip and the sighting it belongs to."""
+    """The picture that shows an egg best, with its clip and its sighting."""
 
     scan: ClipScan
     sighting: Sighting
@@ -46,26 +46,26 @@ def sorted_scans(scans: Sequence[ClipScan]) -> list[ClipScan]:
 
 
 def sorted_sightings(egg: EggFinding) -> list[Sighting]:
-    """An egg's sightings by clip, then by when they begin."""
+    """An egg's sightings by clip, then by first frame."""
     return sorted(egg.sightings, key=lambda s: (natural_sort_key(s.clip), s.first_frame, s.track))
 
 
 def egg_id_by_track(finding: ExamFinding) -> dict[tuple[str, int], int]:
-    """From (clip, track) to the egg it was counted as; tracks that were not counted are absent."""
+    """From (clip, track) to the egg it was counted as. Tracks that were not counted are absent."""
     return {(s.clip, s.track): egg.identity for egg in finding.eggs for s in egg.sightings}
 
 
 def object_ids(finding: ExamFinding, scan: ClipScan) -> NDArray[np.int64]:
-    """(D,) the object that each detection of a clip belongs to, 0 where it was followed by no track.
+    """(D,) the object that each detection of a clip belongs to, 0 if it belongs to no track.
 
-    An object goes by the lowest number of its tracks: what the probe left and came back to is one egg, and whoever
-    reads the file should not have to join its tracks again.
+    All tracks of one egg in a clip get the lowest of their numbers. So an egg that the probe left and came back to is
+    one object, and readers of the file need not join its tracks again.
     """
-    number = np.arange(int(scan.track.max(initial=0)) + 1)
+    object_of_track = np.arange(int(scan.track.max(initial=0)) + 1)
     for egg in finding.eggs:
         tracks = [sighting.track for sighting in egg.sightings if sighting.clip == scan.file]
-        number[[track for track in tracks if 0 < track < len(number)]] = min(tracks, default=0)
-    return np.asarray(number[scan.track], dtype=np.int64)
+        object_of_track[[track for track in tracks if 0 < track < len(object_of_track)]] = min(tracks, default=0)
+    return np.asarray(object_of_track[scan.track], dtype=np.int64)
 
 
 def measured_sizes_mm(eggs: Sequence[EggFinding]) -> list[tuple[float, float]]:

@@ -1,4 +1,4 @@
-"""One line per exam: what ``summary.csv`` and ``index.html`` tell of it, small enough to keep for a night."""
+"""One exam in one line, for ``summary.csv`` and ``index.html``: small enough to keep in memory for a whole night."""
 
 from __future__ import annotations
 
@@ -7,10 +7,11 @@ import datetime as dt
 import io
 import statistics
 import unicodedata
-from collections.abc import Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
+from typing import Literal
 
-from pipeline.estimate.results import ExamFinding, History
+from pipeline.estimate.results import Change, Count, ExamFinding
 from pipeline.exams.exam_search import Exam
 from pipeline.exams.folder_names import exam_folder
 from pipeline.report.sightings import measured_sizes_mm
@@ -19,24 +20,16 @@ from pipeline.scan.clip_scan import ClipScan
 
 __all__ = [
     "SUMMARY_COLUMNS",
+    "ColumnType",
     "ExamSummary",
-    "escape_formula",
+    "csv_bytes",
     "sorted_summaries",
     "summarise",
     "summary_csv",
     "summary_row",
 ]
 
-SUMMARY_COLUMNS = (
-    "animal", "exam_date", "species", "weight_g", "carapace_mm", "carapace_width_mm", "eggs_passed_before",
-    "seen", "shelled_estimate", "shelled_at_least", "shelled_low90", "shelled_high90",
-    "follicles_estimate", "follicles_at_least", "follicles_low90", "follicles_high90",
-    "stage", "stage_probability", "confidence", "median_shelled_length_mm", "median_shelled_width_mm",
-    "eggs_passed_of_clutch", "days_since_exam_before", "shelled_fewer", "shelled_fewer_low90", "shelled_fewer_high90",
-    "days_since_shells_first_seen",
-    "clips", "clips_refused", "frames", "frames_used", "windows_scanned",
-    "flags_vet_today", "flags_check", "flags_note", "report",
-)  # fmt: skip
+ColumnType = Literal["text", "integer", "float", "date"]
 
 
 @dataclass(frozen=True)
@@ -44,8 +37,8 @@ class ExamSummary:
     """An exam without its tables and pictures.
 
     folder : ANIMAL/DATE under the output folder, with "/" between
-    median_shelled_mm : length and width, None where no scale is known or no shelled egg was measured
-    frames, frames_used : over the clips that could be used;  windows : in words
+    frames, frames_used : summed over the clips that could be read;  windows : as text
+    median_shelled_mm : length and width, None if no scale is known or no shelled egg was measured
     """
 
     exam: Exam
@@ -60,7 +53,7 @@ class ExamSummary:
 
     @property
     def is_scanned(self) -> bool:
-        """Whether there was anything to look at; if not, a count of 0 says nothing."""
+        """Whether any frame could be used. If not, a count of 0 means nothing."""
         return self.frames_used > 0
 
     @property
@@ -96,14 +89,18 @@ def summarise(exam: Exam, finding: ExamFinding, scans: Sequence[ClipScan]) -> Ex
 def summary_csv(summaries: Sequence[ExamSummary]) -> bytes:
     """The table of a night as RFC 4180 CSV in UTF-8, by animal and date.
 
-    Counts are left empty where she was not scanned, lest a zero be read as a finding. A text that a
-    spreadsheet would run as a formula is preceded by an apostrophe (OWASP, "CSV Injection").
+    Counts are empty if she was not scanned, so that a zero is not read as a finding. Text that a spreadsheet would run
+    as a formula gets an apostrophe in front (OWASP, "CSV Injection").
     """
+    return csv_bytes([column.name for column in SUMMARY_COLUMNS], map(summary_row, sorted_summaries(summaries)))
+
+
+def csv_bytes(names: Sequence[str], rows: Iterable[Sequence[object]]) -> bytes:
+    """A header and the rows as RFC 4180 CSV in UTF-8, safe to open in a spreadsheet."""
     text = io.StringIO(newline="")
     table = csv.writer(text, lineterminator="\r\n")
-    table.writerow(SUMMARY_COLUMNS)
-    for summary in sorted_summaries(summaries):
-        table.writerow([escape_formula(cell) for cell in summary_row(summary)])
+    table.writerow(names)
+    table.writerows([_csv_cell(cell) for cell in row] for row in rows)
     return text.getvalue().encode("utf-8", "backslashreplace")
 
 
@@ -113,53 +110,89 @@ def sorted_summaries(summaries: Sequence[ExamSummary]) -> list[ExamSummary]:
 
 
 def summary_row(summary: ExamSummary) -> list[object]:
-    """The values of the columns; None where nothing is known, or where she was not scanned."""
-    exam, finding = summary.exam, summary.finding
-    counts: list[object] = []
-    for count in (finding.shelled, finding.follicles):
-        counts += [count.estimate, count.at_least, *count.interval90] if summary.is_scanned else [None] * 4
-    length, width = summary.median_shelled_mm or (None, None)
-    return [
-        exam.animal,
-        exam.date,
-        exam.species,
-        exam.weight_g,
-        exam.carapace_mm,
-        exam.carapace_width_mm,
-        exam.passed_before,
-        summary.seen,
-        *counts,
-        finding.stage if summary.is_scanned else None,
-        round(finding.stage_probability, 3) if summary.is_scanned else None,
-        round(finding.confidence, 3) if summary.is_scanned else None,
-        None if length is None else round(length, 1),
-        None if width is None else round(width, 1),
-        *_history_cells(finding.history),
-        summary.clips,
-        summary.clips_refused,
-        summary.frames,
-        summary.frames_used,
-        summary.windows,
-        *("; ".join(summary.flag_codes(severity)) for severity in ("vet today", "check", "note")),
-        f"{summary.folder}/report.html",
-    ]
+    """The values of ``SUMMARY_COLUMNS``. None if nothing is known, or if she was not scanned."""
+    return [column.value(summary) for column in SUMMARY_COLUMNS]
 
 
-def _history_cells(history: History) -> list[object]:
-    change = history.change
-    since: list[object] = [None] * 4
-    if change is not None:
-        since = [change.days, change.fewer.estimate, *change.fewer.interval90]
-    return [history.passed_of_clutch.number, *since, history.shell_days]
+@dataclass(frozen=True)
+class SummaryColumn:
+    """A column of the table of exams. type : of its values;  value : of one exam, None if missing"""
+
+    name: str
+    type: ColumnType
+    value: Callable[[ExamSummary], object]
 
 
-def escape_formula(cell: object) -> object:
-    """A cell that no spreadsheet takes for a formula; days as in ISO 8601."""
+def _if_scanned(value: Callable[[ExamFinding], object]) -> Callable[[ExamSummary], object]:
+    return lambda summary: value(summary.finding) if summary.is_scanned else None
+
+
+def _count_columns(name: str, count: Callable[[ExamFinding], Count]) -> tuple[SummaryColumn, ...]:
+    return (
+        SummaryColumn(f"{name}_estimate", "integer", _if_scanned(lambda finding: count(finding).estimate)),
+        SummaryColumn(f"{name}_at_least", "integer", _if_scanned(lambda finding: count(finding).at_least)),
+        SummaryColumn(f"{name}_low90", "integer", _if_scanned(lambda finding: count(finding).interval90[0])),
+        SummaryColumn(f"{name}_high90", "integer", _if_scanned(lambda finding: count(finding).interval90[1])),
+    )
+
+
+def _median_mm(axis: int) -> Callable[[ExamSummary], object]:
+    return lambda summary: None if summary.median_shelled_mm is None else round(summary.median_shelled_mm[axis], 1)
+
+
+def _change(value: Callable[[Change], object]) -> Callable[[ExamSummary], object]:
+    def of_summary(summary: ExamSummary) -> object:
+        change = summary.finding.history.change
+        return None if change is None else value(change)
+
+    return of_summary
+
+
+def _flags(severity: str) -> Callable[[ExamSummary], object]:
+    return lambda summary: "; ".join(summary.flag_codes(severity))
+
+
+SUMMARY_COLUMNS = (
+    SummaryColumn("animal", "text", lambda summary: summary.exam.animal),
+    SummaryColumn("exam_date", "date", lambda summary: summary.exam.date),
+    SummaryColumn("species", "text", lambda summary: summary.exam.species),
+    SummaryColumn("weight_g", "float", lambda summary: summary.exam.weight_g),
+    SummaryColumn("carapace_mm", "float", lambda summary: summary.exam.carapace_mm),
+    SummaryColumn("carapace_width_mm", "float", lambda summary: summary.exam.carapace_width_mm),
+    SummaryColumn("eggs_passed_before", "integer", lambda summary: summary.exam.passed_before),
+    SummaryColumn("seen", "text", lambda summary: summary.seen),
+    *_count_columns("shelled", lambda finding: finding.shelled),
+    *_count_columns("follicles", lambda finding: finding.follicles),
+    SummaryColumn("stage", "text", _if_scanned(lambda finding: finding.stage)),
+    SummaryColumn("stage_probability", "float", _if_scanned(lambda finding: round(finding.stage_probability, 3))),
+    SummaryColumn("confidence", "float", _if_scanned(lambda finding: round(finding.confidence, 3))),
+    SummaryColumn("median_shelled_length_mm", "float", _median_mm(0)),
+    SummaryColumn("median_shelled_width_mm", "float", _median_mm(1)),
+    SummaryColumn("eggs_passed_of_clutch", "integer", lambda summary: summary.finding.history.passed_of_clutch.number),
+    SummaryColumn("days_since_exam_before", "integer", _change(lambda change: change.days)),
+    SummaryColumn("shelled_fewer", "integer", _change(lambda change: change.fewer.estimate)),
+    SummaryColumn("shelled_fewer_low90", "integer", _change(lambda change: change.fewer.interval90[0])),
+    SummaryColumn("shelled_fewer_high90", "integer", _change(lambda change: change.fewer.interval90[1])),
+    SummaryColumn("days_since_shells_first_seen", "integer", lambda summary: summary.finding.history.shell_days),
+    SummaryColumn("clips", "integer", lambda summary: summary.clips),
+    SummaryColumn("clips_refused", "integer", lambda summary: summary.clips_refused),
+    SummaryColumn("frames", "integer", lambda summary: summary.frames),
+    SummaryColumn("frames_used", "integer", lambda summary: summary.frames_used),
+    SummaryColumn("windows_scanned", "text", lambda summary: summary.windows),
+    SummaryColumn("flags_vet_today", "text", _flags("vet today")),
+    SummaryColumn("flags_check", "text", _flags("check")),
+    SummaryColumn("flags_note", "text", _flags("note")),
+    SummaryColumn("report", "text", lambda summary: f"{summary.folder}/report.html"),
+)
+
+
+def _csv_cell(cell: object) -> object:
+    """Dates in ISO 8601; text that a spreadsheet would take for a formula gets an apostrophe in front."""
     if isinstance(cell, dt.date):
         return cell.isoformat()
     if not isinstance(cell, str):
         return cell
-    # Spreadsheets skip leading blanks, and some take the full-width signs for the plain ones, as NFKC does.
+    # Spreadsheets skip leading blanks. Some read full-width signs as the plain ones, which NFKC does too.
     first = unicodedata.normalize("NFKC", cell.lstrip()[:1])
     is_formula = first in ("=", "+", "-", "@") or cell[:1] in ("\t", "\r", "\n")
     return f"'{cell}" if is_formula else cell

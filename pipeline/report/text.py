@@ -1,4 +1,4 @@
-"""The sheet's sentences. Plain words, numbers as ranges, and never "none" where none was seen."""
+"""The sheet's sentences. Counts come with their range, and a count of zero is "none seen", never "none"."""
 
 from __future__ import annotations
 
@@ -18,6 +18,7 @@ __all__ = [
     "frame_time_text",
     "interval_text",
     "scan_text",
+    "shelled_text",
     "short_size_text",
     "size_summary_text",
     "size_text",
@@ -27,10 +28,10 @@ __all__ = [
 
 
 def count_text(count: Count, noun: str) -> str:
-    """8 shelled eggs; none seen.
+    """The estimate with its noun.
 
-    >>> count_text(Count(6, 8, (6, 10)), "shelled egg")
-    '8 shelled eggs'
+    >>> count_text(Count(6, 8, (6, 10)), "shelled egg"), count_text(Count(0, 0, (0, 2)), "shelled egg")
+    ('8 shelled eggs', 'no shelled eggs seen')
     """
     return plural(count.estimate, noun) if count.estimate else f"no {noun}s seen"
 
@@ -39,36 +40,41 @@ def interval_text(count: Count) -> str:
     """The 90 % interval in words.
 
     >>> interval_text(Count(6, 8, (6, 10))), interval_text(Count(0, 0, (0, 2)))
-    ('between 6 and 10 likely', 'up to 2 may still be there')
+    ('likely 6 to 10', 'up to 2 may still be there')
     """
     low, high = count.interval90
     if high == 0:
         return "she may still carry some"
     if count.estimate == 0 and low == 0:
         return "one may still be there" if high == 1 else f"up to {high} may still be there"
-    return f"{low} likely" if low == high else f"between {low} and {high} likely"
+    return f"likely {low}" if low == high else f"likely {low} to {high}"
+
+
+def shelled_text(shelled: Count) -> str:
+    """For example "9 shelled eggs, likely 9 to 11"."""
+    return f"{count_text(shelled, 'shelled egg')}, {interval_text(shelled)}"
 
 
 def stage_mix_text(eggs: Sequence[EggFinding]) -> str:
-    """8 calcified, 2 follicles; the ripest first."""
-    of = Counter(egg.stage for egg in eggs)
-    parts = [f"{of[stage]} {stage}" for stage in ("calcified", "thin-shelled") if of[stage]]
-    if of["follicle"]:
-        parts.append(plural(of["follicle"], "follicle"))
+    """How many eggs are at each stage, for example "8 calcified, 2 follicles". The most advanced stage comes first."""
+    numbers = Counter(egg.stage for egg in eggs)
+    parts = [f"{numbers[stage]} {stage}" for stage in ("calcified", "thin-shelled") if numbers[stage]]
+    if numbers["follicle"]:
+        parts.append(plural(numbers["follicle"], "follicle"))
     return ", ".join(parts)
 
 
 def windows_text(scans: Sequence[ClipScan]) -> str:
-    """Through which of the two windows she was scanned, by the clips that could be used."""
-    done = [scan for scan in scans if scan.status == "done" and len(scan.used_frames)]
-    windows = {scan.window for scan in done}
-    if not done:
+    """Through which of the two windows she was scanned, judged by the clips that could be used."""
+    usable = [scan for scan in scans if scan.status == "done" and len(scan.used_frames)]
+    windows = {scan.window for scan in usable}
+    if not usable:
         return "not scanned: no recording could be used"
     if {"left", "right"} <= windows:
         return "both windows scanned"
     if None in windows:
         known = windows - {None}
-        return f"{known.pop()} window, and clips of an unknown window" if known else "window not told"
+        return f"{known.pop()} window, and clips of an unknown window" if known else "window unknown"
     return f"{windows.pop()} window only"
 
 
@@ -77,29 +83,29 @@ def scan_text(scans: Sequence[ClipScan]) -> str:
     refused = sum(scan.status == "refused" for scan in scans)
     frames = sum(scan.frames for scan in scans if scan.status == "done")
     used = sum(len(scan.used_frames) for scan in scans)
-    words = plural(len(scans), "clip")
+    text = plural(len(scans), "clip")
     if refused:
-        words += f", {refused} refused"
+        text += f", {refused} refused"
     if frames:
-        words += f"; {used:,} of {frames:,} frames clear enough ({percent(used / frames)})"
-    return words
+        text += f"; {used:,} of {frames:,} frames usable ({percent(used / frames)})"
+    return text
 
 
 def size_text(egg: EggFinding, scale_known: bool) -> str:
-    """The size of one egg, or why there is none."""
+    """Length and width of one egg with their 90 % ranges, or why they are missing."""
     length, width = _known(egg.length_mm), _known(egg.width_mm)
     if length is not None and width is not None:
         if egg.length_interval90_mm is not None and egg.width_interval90_mm is not None:
-            long, wide = (_range_words(ends) for ends in (egg.length_interval90_mm, egg.width_interval90_mm))
-            return f"{length:.0f} ({long}) {MULTIPLICATION_SIGN} {width:.0f} ({wide}) mm"
+            length_range, width_range = map(_range_text, (egg.length_interval90_mm, egg.width_interval90_mm))
+            return f"{length:.0f} ({length_range}) {MULTIPLICATION_SIGN} {width:.0f} ({width_range}) mm"
         return f"{length:.1f} {MULTIPLICATION_SIGN} {width:.1f} mm"
     if length is not None:
         return f"{length:.1f} mm long"
-    return "size could not be told" if scale_known else "size unknown: no scale"
+    return "size could not be measured" if scale_known else "size unknown: no scale"
 
 
 def short_size_text(egg: EggFinding, scale_known: bool) -> str:
-    """The size without its doubt, for where there is little room."""
+    """The size without its range, for small pictures."""
     length, width = _known(egg.length_mm), _known(egg.width_mm)
     if length is None or width is None:
         return size_text(egg, scale_known)
@@ -107,38 +113,43 @@ def short_size_text(egg: EggFinding, scale_known: bool) -> str:
 
 
 def size_summary_text(eggs: Sequence[EggFinding], scale_known: bool) -> tuple[str, str]:
-    """Median and range of the shelled eggs' sizes; of the follicles' where there is no shelled egg.
+    """Median size, and the smallest and largest: of the shelled eggs, or of the follicles if there is no shelled egg.
 
-    The second text is empty where there is nothing more to say.
+    The second text is empty where no size was measured.
     """
     chosen = [egg for egg in eggs if egg.stage != "follicle"] or list(eggs)
     if not chosen:
         return "nothing measured", ""
     sizes = measured_sizes_mm(chosen)
     if not sizes:
-        return "could not be told" if scale_known else "unknown: no scale", ""
+        return "could not be measured" if scale_known else "unknown: no scale", ""
     lengths, widths = zip(*sizes, strict=True)
     middle = f"{statistics.median(lengths):.0f} {MULTIPLICATION_SIGN} {statistics.median(widths):.0f} mm"
     if len(sizes) == 1:
         return middle, "one measured"
     return (
         middle,
-        f"median of {len(sizes)}; length {min(lengths):.0f}{EN_DASH}{max(lengths):.0f}, "
-        f"width {min(widths):.0f}{EN_DASH}{max(widths):.0f} mm",
+        f"median of {len(sizes)}; length {_spread_text(lengths)}, width {_spread_text(widths)} mm",
     )
 
 
 def clip_title(scan: ClipScan) -> str:
-    """The clip's name, with its window where the name does not tell it."""
+    """The clip's name, followed by its window if the name does not contain it."""
     return f"{scan.file} ({scan.window})" if scan.window and scan.window not in scan.file else scan.file
 
 
 def frame_time_text(frame: int, frame_rate: float | None) -> str:
-    """A place in a clip: seconds where the clip tells its rate, else the frame, counted from 0."""
+    """A moment of a clip in seconds. If the frame rate is unknown, the frame number, from 0."""
     return f"{frame / frame_rate:.1f} s" if frame_rate else f"frame {frame}"
 
 
-def _range_words(ends_mm: tuple[float, float]) -> str:
+def _spread_text(values: Sequence[float]) -> str:
+    """Smallest and largest, or one number if both round to it."""
+    low, high = f"{min(values):.0f}", f"{max(values):.0f}"
+    return low if low == high else f"{low}{EN_DASH}{high}"
+
+
+def _range_text(ends_mm: tuple[float, float]) -> str:
     return f"{ends_mm[0]:.0f}{EN_DASH}{ends_mm[1]:.0f}"
 
 

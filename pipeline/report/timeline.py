@@ -1,5 +1,7 @@
-"""All exams of an animal over time, as SVG written by hand: dots for shelled eggs, rings for follicles, each with its
-90 % range as a line, and triangles where eggs are known to have left her. The table beside it says the same in words.
+"""All exams of an animal over time: the positions of everything in the drawing, and the drawing as SVG.
+
+Dots are shelled eggs and rings are follicles, each with its 90 % range as a line. Triangles mark eggs that are known
+to have left her. The table next to the drawing says the same as text.
 """
 
 from __future__ import annotations
@@ -27,17 +29,19 @@ __all__ = [
     "timeline_svg",
 ]
 
-WIDTH, HEIGHT = 270.0, 136.0  # of the drawing, in its own units; about the pixels it has on a screen
-LEFT, RIGHT, TOP, BOTTOM = 26.0, 258.0, 10.0, 102.0  # of the field
+# In units of the drawing, about the pixels that it has on a screen. y is down.
+WIDTH, HEIGHT = 270.0, 136.0
+LEFT, RIGHT, TOP, BOTTOM = 26.0, 258.0, 10.0, 102.0  # edges of the plot; BOTTOM is the line of 0 eggs
 MIN_EXAM_GAP = 20.0  # between two exams
+DATE_WIDTH = 37.0  # space for a date
+MARK_OFFSET = 4.5  # on one day, shelled eggs are drawn left of the date and follicles right of it
+
 MAX_EXAMS = 10
-DATE_WIDTH = 37.0  # room that a date takes
-MARK_OFFSET = 4.5  # follicles stand right of the shelled eggs of the same day, which stand left of it
 
 
 @dataclass(frozen=True)
 class CountMark:
-    """A count: where it stands, its range, and what it counts. x, y, low, high : units of the drawing, y down"""
+    """A count and its range. x, y : of the estimate;  low, high : y of the ends of the 90 % range"""
 
     x: float
     y: float
@@ -49,8 +53,11 @@ class CountMark:
 
 @dataclass(frozen=True)
 class Timeline:
-    """marks : of exams that could be used;  unscanned_x : x of those that could not;  dates : those that have room
-    passed : x and words of eggs known to have left her;  ticks : y and eggs
+    """Positions in units of the drawing.
+
+    marks : of exams that could be used;  unscanned_x : x of exams that could not be used
+    dates : x and text, where there is space;  passed : x and text of eggs known to have left her
+    ticks : y and number of eggs;  title : what the drawing shows, for screen readers
     """
 
     marks: tuple[CountMark, ...]
@@ -58,19 +65,20 @@ class Timeline:
     dates: tuple[tuple[float, str], ...]
     passed: tuple[tuple[float, str], ...]
     ticks: tuple[tuple[float, int], ...]
+    title: str
 
 
 def timeline(history: History) -> Timeline | None:
-    """Where everything stands; None where there are fewer than two exams to show. Of many the latest are shown."""
+    """The positions of the latest ``MAX_EXAMS`` exams. None if there are fewer than two exams."""
     visits, passed = history.visits[-MAX_EXAMS:], history.passed[-MAX_EXAMS:]
     if len(visits) < 2:
         return None
     places = _places([visit.date for visit in visits])
     counts = [count for visit in visits if visit.is_scanned for count in (visit.shelled, visit.follicles)]
-    most = max([1, *(max(count.estimate, count.interval90[1]) for count in counts)])
+    highest = max([1, *(max(count.estimate, count.interval90[1]) for count in counts)])
 
     def y(eggs: int) -> float:
-        return BOTTOM - (BOTTOM - TOP) * eggs / most
+        return BOTTOM - (BOTTOM - TOP) * eggs / highest
 
     def mark(x: float, count: Count, is_shelled: bool) -> CountMark:
         low, high = count.interval90
@@ -90,18 +98,20 @@ def timeline(history: History) -> Timeline | None:
         for count, is_shelled in ((visit.shelled, True), (visit.follicles, False))
         if is_shelled or count.estimate
     ]
+    first, last = date_text(visits[0].date), date_text(visits[-1].date)
     between = [places[0] - MIN_EXAM_GAP / 2, *((one + other) / 2 for one, other in pairwise(places))]
     return Timeline(
         marks=tuple(marks),
         unscanned_x=tuple(x for x, visit in zip(places, visits, strict=True) if not visit.is_scanned),
         dates=tuple(_dates(places, [visit.date for visit in visits])),
         passed=tuple((x, passed_text(one)) for x, one in zip(between, passed, strict=True) if one != PassedEggs(0)),
-        ticks=tuple((y(eggs), eggs) for eggs in ((0, most) if most < 4 else (0, most // 2, most))),
+        ticks=tuple((y(eggs), eggs) for eggs in ((0, highest) if highest < 4 else (0, highest // 2, highest))),
+        title=f"Shelled eggs and follicles from {first} to {last}; the table says the same",
     )
 
 
 def _places(dates: list[dt.date]) -> list[float]:
-    """In proportion to the days between, none too close to read."""
+    """The x of each exam: in proportion to the days between them, but never too close to read."""
     gaps = [(other - one).days for one, other in pairwise(dates)]
     begin, end = LEFT + MIN_EXAM_GAP, RIGHT - MIN_EXAM_GAP / 2
     spare = end - begin - MIN_EXAM_GAP * len(gaps)
@@ -112,25 +122,21 @@ def _places(dates: list[dt.date]) -> list[float]:
 
 
 def _dates(places: list[float], dates: list[dt.date]) -> Iterator[tuple[float, str]]:
-    """The last date always; of the others those that run into none that is written."""
-    before = float("inf")
+    """The last date, and from there leftwards those that do not overlap a date already placed."""
+    next_x = float("inf")
     for x, date in zip(reversed(places), reversed(dates), strict=True):
-        if before - x >= DATE_WIDTH:
+        if next_x - x >= DATE_WIDTH:
             yield x, f"{date.day} {MONTHS[date.month - 1][:3]}"
-            before = x
+            next_x = x
 
 
-def timeline_svg(history: History) -> str | None:
-    """The drawing as one SVG element; None where there are fewer than two exams. Numbers and our own words only."""
-    drawn = timeline(history)
-    if drawn is None:
-        return None
-    first, last = date_text(history.visits[0].date), date_text(history.visits[-1].date)
+def timeline_svg(drawn: Timeline) -> str:
+    """The drawing as one SVG element. It holds only numbers and text of our own, so nothing needs escaping."""
     return "\n".join(
         [
             f'<svg class="timeline" viewBox="0 0 {WIDTH:g} {HEIGHT:g}" role="img" aria-labelledby="timeline" '
             'xmlns="http://www.w3.org/2000/svg">',
-            f'<title id="timeline">Shelled eggs and follicles from {first} to {last}; the table says the same</title>',
+            f'<title id="timeline">{drawn.title}</title>',
             *_elements(drawn),
             "</svg>",
         ]
@@ -141,18 +147,18 @@ def _elements(drawn: Timeline) -> Iterator[str]:
     for y, eggs in drawn.ticks:
         yield f'<path class="rule" d="M{LEFT:g} {y:.1f}H{RIGHT:g}"/>'
         yield f'<text class="axis" x="{LEFT - 6:g}" y="{y + 3.5:.1f}" text-anchor="end">{eggs}</text>'
-    for x, words in drawn.dates:
-        yield f'<text class="axis" x="{x:.1f}" y="{BOTTOM + 26:g}" text-anchor="middle">{words}</text>'
-    for x, words in drawn.passed:
+    for x, text in drawn.dates:
+        yield f'<text class="axis" x="{x:.1f}" y="{BOTTOM + 26:g}" text-anchor="middle">{text}</text>'
+    for x, text in drawn.passed:
         yield f'<path class="passed-marker" d="M{x - 4:.1f} {BOTTOM + 3:g}h8l-4 7z"/>'
-        yield f'<text class="passed" x="{x + 6:.1f}" y="{BOTTOM + 11:g}">{words}</text>'
+        yield f'<text class="passed" x="{x + 6:.1f}" y="{BOTTOM + 11:g}">{text}</text>'
     for x in drawn.unscanned_x:
         yield f'<text class="axis" x="{x:.1f}" y="{BOTTOM - 4:g}" text-anchor="middle">?</text>'
     for mark in drawn.marks:
         kind = "shelled" if mark.is_shelled else "follicle"
         yield f'<path class="interval {kind}" d="M{mark.x:.1f} {mark.high:.1f}V{mark.low:.1f}"/>'
         yield f'<circle class="{kind}" cx="{mark.x:.1f}" cy="{mark.y:.1f}" r="3.6"/>'
-        if not mark.number:  # it stands on the line of none
+        if not mark.number:  # on the line of 0 eggs, where a number would be in the way
             continue
         side, anchor = (-6.5, "end") if mark.is_shelled else (6.5, "start")
         yield (

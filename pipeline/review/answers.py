@@ -1,6 +1,6 @@
-"""What a person can say of an exam: the kinds of answers, as they come over the wire and as they are kept.
+"""The kinds of answers that a user can give about an exam, as they are sent and as they are stored.
 
-Frames count from 0, ellipses are [cx, cy, semi-major, semi-minor, degrees] in px of the source frame.
+Frames count from 0. Ellipses are [cx, cy, semi-major, semi-minor, degrees] in px of the source frame.
 """
 
 from __future__ import annotations
@@ -41,16 +41,31 @@ Pixels = Annotated[float, Field(ge=-20_000.0, le=20_000.0)]
 
 
 class StrictModel(BaseModel):
-    """Fixed once made; a key it does not know is an error."""
+    """Immutable; unknown keys are errors."""
 
     model_config = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False)
 
 
-class TrackSegment(StrictModel):
-    """A stretch of one track: frames first to last, both included.
+class FrameRange(StrictModel):
+    """Frames of a clip, first to last, both included."""
 
-    track : its identity in the clip; below 0 for an outline that a person drew: -n in the exam's n-th answer
+    clip: FileName
+    first: FrameNumber
+    last: FrameNumber
+
+    @model_validator(mode="after")
+    def is_in_order(self) -> FrameRange:
+        _require_order(self.first, self.last)
+        return self
+
+
+class TrackSegment(StrictModel):
+    """A part of one track: frames first to last, both included.
+
+    track : its identity in the clip; below 0 for an outline that a user drew: -n for the exam's n-th answer
     """
+
+    # Not a FrameRange: stored snapshots are compared as text, so the order of the keys must stay.
 
     clip: FileName
     track: Annotated[int, Field(ge=-1_000_000_000, le=1_000_000_000)]
@@ -58,46 +73,52 @@ class TrackSegment(StrictModel):
     last: FrameNumber
 
     @model_validator(mode="after")
-    def is_not_reversed(self) -> TrackSegment:
-        if self.last < self.first:
-            raise ValueError("ends before it begins")
+    def is_in_order(self) -> TrackSegment:
+        _require_order(self.first, self.last)
         return self
 
     def shared_frame_count(self, other: TrackSegment) -> int:
-        """How many frame numbers both span, 0 where they are of different tracks."""
+        """How many frame numbers both span, 0 if they are of different tracks."""
         if (self.clip, self.track) != (other.clip, other.track):
             return 0
         return max(0, min(self.last, other.last) - max(self.first, other.first) + 1)
+
+
+def _require_order(first: int, last: int) -> None:
+    if last < first:
+        raise ValueError("ends before it begins")
 
 
 TrackSegments = Annotated[tuple[TrackSegment, ...], Field(min_length=1, max_length=500)]
 
 
 class EggAnswer(StrictModel):
-    """Said of eggs, each given by its segments."""
+    """An answer about eggs, each given by its segments."""
 
     eggs: Annotated[tuple[TrackSegments, ...], Field(min_length=1, max_length=500)]
 
 
 class ConfirmEgg(EggAnswer):
-    """An egg (or follicle), of its own, and of its stage."""
+    """Each is one egg or follicle, and of the stage shown."""
 
     kind: Literal["egg"] = "egg"
 
 
 class RejectEgg(EggAnswer):
+    """Not eggs or follicles."""
+
     kind: Literal["not-egg"] = "not-egg"
 
 
 class MergeEggs(EggAnswer):
-    """One and the same egg, and it is one."""
+    """Both are the same egg, which is confirmed."""
 
     kind: Literal["same"] = "same"
     eggs: Annotated[tuple[TrackSegments, ...], Field(min_length=2, max_length=2)]
 
 
 class SplitEgg(StrictModel):
-    """Two eggs. egg : all of it as it was taken for one;  apart : the segments of the other one"""
+    """Two eggs that were taken for one. egg : all segments;  apart : those of the second egg"""
 
     kind: Literal["two"] = "two"
     egg: TrackSegments
@@ -105,14 +126,14 @@ class SplitEgg(StrictModel):
 
 
 class SetStage(EggAnswer):
-    """An egg, and of this stage."""
+    """Confirmed, and of this stage."""
 
     kind: Literal["stage"] = "stage"
     stage: Stage
 
 
 class AddEgg(StrictModel):
-    """An egg that was missed, as outlined on one frame."""
+    """An egg that was missed, outlined on one frame."""
 
     kind: Literal["drawn"] = "drawn"
     clip: FileName
@@ -128,32 +149,18 @@ class AddEgg(StrictModel):
         return ellipse
 
 
-class FrameRange(StrictModel):
-    """Frames of a clip, both ends included."""
-
-    clip: FileName
-    first: FrameNumber
-    last: FrameNumber
-
-    @model_validator(mode="after")
-    def is_not_reversed(self) -> FrameRange:
-        if self.last < self.first:
-            raise ValueError("ends before it begins")
-        return self
-
-
 class MarkUnusable(FrameRange):
     kind: Literal["unusable"] = "unusable"
 
 
 class MarkUsable(FrameRange):
-    """After all, where it was said to be unusable."""
+    """Takes back that frames are unusable."""
 
     kind: Literal["usable"] = "usable"
 
 
 class AddComment(StrictModel):
-    """egg : what it is about, nothing if about the exam."""
+    """egg : the egg it is about; empty if it is about the exam"""
 
     kind: Literal["comment"] = "comment"
     text: Text
@@ -161,28 +168,28 @@ class AddComment(StrictModel):
 
 
 class ResolveQuestion(StrictModel):
-    """The question that the answer of this sequence had become is dealt with."""
+    """Closes the question that the answer of this sequence became."""
 
     kind: Literal["settled"] = "settled"
     of: SequenceNumber
 
 
 class Undo(StrictModel):
-    """of : the sequence of the answer taken back; where it is not told, the person's last one."""
+    """of : the sequence of the answer to undo; None for the user's last one"""
 
     kind: Literal["undo"] = "undo"
     of: SequenceNumber | None = None
 
 
 class Redo(StrictModel):
-    """of : the sequence of the answer given again after all; where it is not told, the person's last undone one."""
+    """of : the sequence of the undone answer to apply again; None for the user's last undone one"""
 
     kind: Literal["redo"] = "redo"
     of: SequenceNumber | None = None
 
 
 class SignExam(StrictModel):
-    """Closes the exam. name, role : of who signs"""
+    """Closes the exam. name, role : of the user who signs"""
 
     kind: Literal["signed"] = "signed"
     name: Name
@@ -190,13 +197,15 @@ class SignExam(StrictModel):
 
 
 class ReopenExam(StrictModel):
+    """Makes a signed exam open for answers again."""
+
     kind: Literal["reopened"] = "reopened"
     reason: Text
 
 
 Answer = (
-    ConfirmEgg | RejectEgg | MergeEggs | SplitEgg | SetStage | AddEgg | MarkUnusable | MarkUsable | AddComment | ResolveQuestion | Undo | Redo
-    | SignExam | ReopenExam
+    ConfirmEgg | RejectEgg | MergeEggs | SplitEgg | SetStage | AddEgg | MarkUnusable | MarkUsable | AddComment
+    | ResolveQuestion | Undo | Redo | SignExam | ReopenExam
 )  # fmt: skip
 
 ANSWER_ADAPTER: TypeAdapter[Answer] = TypeAdapter(Annotated[Answer, Field(discriminator="kind")])

@@ -1,7 +1,7 @@
-"""What the batch made of an exam when answers were given: which eggs of which segments, and where those lay.
+"""The batch's result at the time of an answer: which eggs were made of which segments, and where those lay.
 
-It is kept with the first answer over a result, so that answers can be understood after another network has found other
-tracks. Coordinates are px of the source frame, frames count from 0.
+It is stored with the first answer to a result, so that answers can still be applied after another network has found
+other tracks. Coordinates are px of the source frame, frames count from 0.
 """
 
 from __future__ import annotations
@@ -24,14 +24,14 @@ from pipeline.track.tracks import Track
 __all__ = ["BatchSnapshot", "SnapshotEgg", "TrackKey", "TrackSamples", "sample_track", "take_snapshot", "whole_track"]
 
 TrackKey = tuple[str, int]
-SAMPLES = 16  # outlines kept of each track, spread evenly: enough to know it again
+SAMPLES_PER_TRACK = 16  # outlines stored, evenly spread: enough to find the track again (judgement, no source)
 
 
 @dataclass(frozen=True)
 class SnapshotEgg:
-    """number : as on the sheet; of objects that were not counted the numbers after those
+    """number : as on the sheet; objects that were not counted have the numbers after those
 
-    counted_by_batch : whether it was counted;  existence : probability that it is real, 0 to 1
+    existence : probability that it is one real egg or follicle, 0 to 1
     """
 
     number: int
@@ -43,7 +43,7 @@ class SnapshotEgg:
 
 @dataclass(frozen=True)
 class TrackSamples:
-    """Some sightings of a track. frames : (N,) int64, ascending;  ellipses : (N, 5) px"""
+    """Some outlines of a track. frames : (N,) int64, ascending;  ellipses : (N, 5) px"""
 
     frames: NDArray[np.int64]
     ellipses: NDArray[np.float64]
@@ -51,14 +51,14 @@ class TrackSamples:
 
 @dataclass(frozen=True)
 class BatchSnapshot:
-    """clips : SHA-256 of each usable clip by file;  track_samples : of every track."""
+    """clips : SHA-256 of each usable clip by file;  track_samples : of every track"""
 
     eggs: tuple[SnapshotEgg, ...]
     clips: Mapping[str, str]
     track_samples: Mapping[TrackKey, TrackSamples]
 
     def dumps(self) -> str:
-        """As a JSON document, outlines to a tenth of a px."""
+        """As a JSON document, outlines to 0.1 px. Documents are compared as text, so their form must stay."""
         document = {
             "eggs": [
                 [e.number, [p.model_dump() for p in e.segments], e.counted_by_batch, e.stage, round(e.existence, 4)]
@@ -66,8 +66,8 @@ class BatchSnapshot:
             ],
             "clips": dict(self.clips),
             "footprints": [
-                [clip, track, print_.frames.tolist(), np.round(print_.ellipses, 1).tolist()]
-                for (clip, track), print_ in self.track_samples.items()
+                [clip, track, samples.frames.tolist(), np.round(samples.ellipses, 1).tolist()]
+                for (clip, track), samples in self.track_samples.items()
             ],
         }
         return json.dumps(document, separators=(",", ":"))
@@ -77,8 +77,8 @@ class BatchSnapshot:
         document: dict[str, Any] = json.loads(text)
         return cls(
             tuple(
-                SnapshotEgg(number, tuple(TrackSegment(**segment) for segment in segments), listed, stage, existence)
-                for number, segments, listed, stage, existence in document["eggs"]
+                SnapshotEgg(number, tuple(TrackSegment(**segment) for segment in segments), counted, stage, existence)
+                for number, segments, counted, stage, existence in document["eggs"]
             ),
             document["clips"],
             {
@@ -89,34 +89,35 @@ class BatchSnapshot:
 
 
 def take_snapshot(grouping: Grouping, finding: ExamFinding, scans: Sequence[ClipScan]) -> BatchSnapshot:
-    """The eggs of a result: those on the sheet by their numbers there, then what was followed and not counted.
+    """The eggs of a result: those on the sheet with their numbers there, then those tracked but not counted.
 
-    grouping : what the finding was made from, before any answer
+    grouping : what the finding was computed from, before any answer
     """
     tracks = {(scan.file, track.identity): track for scan in scans for track in scan.tracks.tracks}
     number_of = {(s.clip, s.track): egg.identity for egg in finding.eggs for s in egg.sightings}
-    listed: list[SnapshotEgg] = []
-    others: list[SnapshotEgg] = []
+    counted: list[SnapshotEgg] = []
+    uncounted: list[SnapshotEgg] = []
     for egg in grouping.eggs:
         segments = tuple(whole_track(member.file, tracks[member.file, member.track]) for member in egg.members)
         number = number_of.get((egg.members[0].file, egg.members[0].track))
         stage, _ = egg_stage(egg)
         if number is None:
-            others.append(SnapshotEgg(len(finding.eggs) + len(others) + 1, segments, False, stage, egg.existence))
+            number = len(finding.eggs) + len(uncounted) + 1
+            uncounted.append(SnapshotEgg(number, segments, False, stage, egg.existence))
         else:
-            listed.append(SnapshotEgg(number, segments, True, stage, egg.existence))
+            counted.append(SnapshotEgg(number, segments, True, stage, egg.existence))
     return BatchSnapshot(
-        tuple(sorted(listed, key=lambda egg: egg.number) + others),
+        tuple(sorted(counted, key=lambda egg: egg.number) + uncounted),
         {scan.file: scan.sha256 for scan in scans if scan.status == "done"},
         {key: sample_track(track) for key, track in tracks.items()},
     )
 
 
 def whole_track(clip: str, track: Track) -> TrackSegment:
-    """All of a track as one segment."""
+    """A whole track as one segment."""
     return TrackSegment(clip=clip, track=track.identity, first=int(track.frames[0]), last=int(track.frames[-1]))
 
 
 def sample_track(track: Track) -> TrackSamples:
-    rows = np.unique(np.linspace(0, len(track.frames) - 1, SAMPLES).round().astype(int))
+    rows = np.unique(np.linspace(0, len(track.frames) - 1, SAMPLES_PER_TRACK).round().astype(int))
     return TrackSamples(track.frames[rows], track.ellipses[rows])

@@ -1,5 +1,4 @@
-"""An exam's result as the batch left it, with all that the review needs: read from the batch's store, which stays
-as it is."""
+"""An exam's result as the batch left it, with all that the review needs. Read from the batch's store, never written."""
 
 from __future__ import annotations
 
@@ -35,17 +34,17 @@ from pipeline.track.merging.merge import Grouping
 __all__ = ["CaseError", "CaseStore", "ReviewCase"]
 
 CACHED_CASES = 24  # held in memory; a case with its pictures takes a few MB
-REFRESH_SECONDS = 2.0  # how long the list of exams is not looked at again
-CROSS_EXAM_FLAG = "same-recording"  # the flag that rests on other exams, which no answer about this one changes
+REFRESH_SECONDS = 2.0  # the list of exams is read again after this time at the earliest
+CROSS_EXAM_FLAG = "same-recording"  # the flag that depends on other exams, so no answer about this one changes it
 
 
 class CaseError(ClutchlightError):
-    """A result that cannot be reviewed; the text says why and what to do."""
+    """A result cannot be reviewed. The text says why and what to do."""
 
 
 @dataclass(frozen=True)
 class ReviewCase:
-    """One exam as the batch left it. grouping : before any answer;  fingerprint : of the census"""
+    """One exam as the batch left it. grouping : before any answer;  fingerprint : SHA-256 of the snapshot, hex"""
 
     summary: ExamSummary
     scans: tuple[ClipScan, ...]
@@ -66,7 +65,7 @@ class ReviewCase:
         return ExamKey(self.exam.animal, self.exam.date.isoformat())
 
     def corrected_inputs(self, state: ReviewState) -> CorrectedInputs:
-        """What the estimate starts from, with the answers among it."""
+        """The inputs of the estimate with the answers applied."""
         return apply_corrections(
             self.grouping,
             [scan.tracks for scan in self.scans if scan.status == "done"],
@@ -77,7 +76,7 @@ class ReviewCase:
         )
 
     def finding(self, state: ReviewState) -> ExamFinding:
-        """What follows from the answers, by the batch's own estimate; eggs go by the review's numbers."""
+        """The batch's own estimate with the answers applied. The eggs have the review's numbers."""
         corrected = self.corrected_inputs(state)
         finding = estimate_grouping(
             self.exam,
@@ -87,20 +86,20 @@ class ReviewCase:
             self.settings,
             background=self.background,
         )
-        told = {egg.number for egg in state.eggs if egg.stage is not None}
+        restaged = {egg.number for egg in state.eggs if egg.stage is not None}
         eggs = []
         for egg in finding.eggs:
             number = corrected.egg_numbers[egg.sightings[0].clip, egg.sightings[0].track]
-            # A person's word stands in the tracks, where the network's was.
-            network = None if number in told else egg.network_stages
+            # The tracks of a restaged egg hold the user's stage, not the network's.
+            network = None if number in restaged else egg.network_stages
             eggs.append(replace(egg, identity=number, network_stages=network))
-        elsewhere = [flag for flag in self.summary.finding.flags if flag.code == CROSS_EXAM_FLAG]
-        flags = by_urgency([*finding.flags, *elsewhere])
+        cross_exam = [flag for flag in self.summary.finding.flags if flag.code == CROSS_EXAM_FLAG]
+        flags = by_urgency([*finding.flags, *cross_exam])
         return replace(finding, eggs=tuple(sorted(eggs, key=lambda egg: egg.identity)), flags=flags)
 
 
 class CaseStore:
-    """The exams of one output folder; may be used from many threads."""
+    """The exams of one output folder. May be used from many threads."""
 
     def __init__(self, out: Path, settings: Settings) -> None:
         self.out = out
@@ -108,7 +107,7 @@ class CaseStore:
         self._settings_sha256 = settings_sha256(settings)
         self._store = Store(out)
         self._lock = threading.Lock()
-        self._looked = -REFRESH_SECONDS
+        self._refreshed_at_s = -REFRESH_SECONDS
         self._fingerprints: dict[tuple[str, str], str] = {}
         self._summaries: dict[tuple[str, str], ExamSummary | None] = {}
         self._folders: dict[str, tuple[str, str]] = {}
@@ -120,17 +119,17 @@ class CaseStore:
     def summaries(self) -> list[ExamSummary]:
         """Every exam that can be read, by animal and date."""
         with self._lock:
-            self._look()
+            self._refresh()
             return [summary for _, summary in sorted(self._summaries.items()) if summary is not None]
 
     def case(self, folder: str) -> ReviewCase | None:
-        """The case of ANIMAL/DATE, a folder's name as the batch made it; None where there is no such exam.
+        """The case of ANIMAL/DATE, a folder name as the batch made it; None if there is no such exam.
 
-        Nothing that a person asks for becomes a path: the folder is looked up among those the batch wrote.
-        Raises CaseError where there is one that cannot be reviewed.
+        Nothing from a request becomes a path: the folder is looked up among those that the batch wrote.
+        Raises CaseError if the exam exists but cannot be reviewed.
         """
         with self._lock:
-            self._look()
+            self._refresh()
             key = self._folders.get(folder)
             summary = None if key is None else self._summaries[key]
             if key is None or summary is None:
@@ -143,56 +142,55 @@ class CaseStore:
                 self._cases.popitem(last=False)
             return self._cases[folder][1]
 
-    def _look(self) -> None:
-        if time.monotonic() - self._looked < REFRESH_SECONDS:
+    def _refresh(self) -> None:
+        if time.monotonic() - self._refreshed_at_s < REFRESH_SECONDS:
             return
-        now = self._store.fingerprints()
-        changed = [key for key, fingerprint in now.items() if self._fingerprints.get(key) != fingerprint]
-        if len(changed) > len(now) // 2:
+        fingerprints = self._store.fingerprints()
+        changed = [key for key, fingerprint in fingerprints.items() if self._fingerprints.get(key) != fingerprint]
+        if len(changed) > len(fingerprints) // 2:  # then one query for all is faster
             exams = {(exam.animal, exam.date): exam for exam in self._store.exams()}
         else:
             found = [self._store.exam(*key) for key in changed]
             exams = {(exam.animal, exam.date): exam for exam in found if exam is not None}
-        for key in set(self._fingerprints) - set(now):
+        for key in set(self._fingerprints) - set(fingerprints):
             self._summaries.pop(key, None)
         for key in changed:
             self._summaries[key] = read_summary(exams[key]) if key in exams else None
-        self._fingerprints = now
+        self._fingerprints = fingerprints
         self._folders = {one.folder: key for key, one in self._summaries.items() if one is not None}
-        self._looked = time.monotonic()
+        self._refreshed_at_s = time.monotonic()
 
     def _load(self, summary: ExamSummary) -> ReviewCase:
         exam = summary.exam
         where = f"{exam.animal}, {exam.date.isoformat()}"
-        again = "Run the batch over its recordings again."
+        advice = "Run the batch over its recordings again."
         path = self.out / summary.folder / "result.json"
         try:
             result = json.loads(path.read_text(encoding="utf-8"))
         except (OSError, ValueError) as error:
-            raise CaseError(f"{where}: {path} cannot be read ({error}). {again}") from error
+            raise CaseError(f"{where}: {path} cannot be read ({error}). {advice}") from error
         if result["settings_sha256"] != self._settings_sha256:
             raise CaseError(
-                f"{where}: its figures were made with other settings than this page was started with. Start it with "
-                f"the batch's --settings FILE, or run the batch over its recordings again."
+                f"{where}: the batch ran with other settings, or another calibration of the network, than this server. "
+                "Start the server with the batch's --settings FILE and --weights FILE, or run the batch over the recordings again."
             )
         model = ModelIdentity(result["model"]["name"], result["model"]["sha256"])
         engine = self._store.engine_name(exam.animal, exam.date.isoformat()) or ""
         scanned_with = scan_settings_sha256(self.settings)
         scans: list[ClipScan] = []
         by_file = {clip.file: clip for clip in exam.clips}
-        for told in result["clips"]:
-            clip = by_file[told["file"]]
-            if told["status"] == "refused":
-                scans.append(refused_scan(clip, told["sha256"], told["reason"] or ""))
+        for entry in result["clips"]:
+            clip = by_file[entry["file"]]
+            if entry["status"] == "refused":
+                scans.append(refused_scan(clip, entry["sha256"], entry["reason"] or ""))
                 continue
-            kept = self._store.scan(ScanKey(told["sha256"], model.sha256, scanned_with, engine))
-            scan = None if kept is None else unpack_scan(kept, clip, told["sha256"])
+            packed = self._store.scan(ScanKey(entry["sha256"], model.sha256, scanned_with, engine))
+            scan = None if packed is None else unpack_scan(packed, clip, entry["sha256"])
             if scan is None:
-                raise CaseError(f"{where}: what was read of {clip.file} is no longer kept in this form. {again}")
+                raise CaseError(f"{where}: the stored scan of {clip.file} is missing or in an old format. {advice}")
             scans.append(scan)
         coverage = tuple(clip_coverage(scan) for scan in scans)
         tracks = [scan.tracks for scan in scans if scan.status == "done"]
-        background = AnimalBackgrounds.load(self._store).for_exam(exam)
         grouping = group_exam(exam, tracks, coverage, self.settings)
         snapshot = take_snapshot(grouping, summary.finding, scans)
         fingerprint = hashlib.sha256(snapshot.dumps().encode()).hexdigest()

@@ -1,8 +1,8 @@
-"""The event log of answers: one SQLite file, to which rows are only ever added.
+"""The event log of answers: one SQLite file to which rows are only added.
 
-Within an exam answers are numbered 1, 2, 3, ... without a gap; the number is given inside the transaction that adds
-the row, so of two people who answer at once one comes first, and none is lost. The file forbids by triggers that a row
-of the past is changed or taken away.
+The answers of an exam are numbered 1, 2, 3, ... without gaps. The number is assigned inside the transaction that adds
+the row, so if two people answer at once, one comes first and neither answer is lost. Triggers in the file reject every
+change and every deletion of an earlier row.
 """
 
 from __future__ import annotations
@@ -10,7 +10,7 @@ from __future__ import annotations
 import datetime as dt
 import json
 import sqlite3
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
@@ -19,31 +19,41 @@ from typing import Any, NamedTuple
 from models.errors import ClutchlightError
 from pipeline.review.answers import ANSWER_ADAPTER, Answer
 
-__all__ = ["Event", "EventContent", "EventLog", "EventLogError", "ExamKey", "LoggedEvent", "event_log_path"]
+__all__ = [
+    "Event",
+    "EventContent",
+    "EventLog",
+    "EventLogError",
+    "EventTransaction",
+    "ExamKey",
+    "LoggedEvent",
+    "UserRow",
+    "event_log_path",
+]
 
 SCHEMA_VERSION = 1
-WAIT_SECONDS = 30.0  # for other writers; each takes milliseconds
+LOCK_TIMEOUT_S = 30.0  # wait for other writers; each takes milliseconds
 
-SCHEMA = """
-CREATE TABLE censuses (
+SCHEMA = (
+    """CREATE TABLE censuses (
     identity INTEGER PRIMARY KEY, animal TEXT NOT NULL, date TEXT NOT NULL, fingerprint TEXT NOT NULL,
-    document TEXT NOT NULL, UNIQUE (animal, date, fingerprint));
-CREATE TABLE events (
+    document TEXT NOT NULL, UNIQUE (animal, date, fingerprint))""",
+    """CREATE TABLE events (
     identity INTEGER PRIMARY KEY AUTOINCREMENT, animal TEXT NOT NULL, date TEXT NOT NULL, sequence INTEGER NOT NULL,
     at TEXT NOT NULL, person TEXT NOT NULL, request TEXT NOT NULL, census INTEGER NOT NULL REFERENCES censuses,
     answer TEXT NOT NULL, before TEXT NOT NULL, after TEXT NOT NULL,
-    UNIQUE (animal, date, sequence), UNIQUE (animal, date, request));
-CREATE TABLE people (
-    name TEXT PRIMARY KEY, role TEXT NOT NULL, may TEXT NOT NULL, password TEXT NOT NULL);
-CREATE TRIGGER events_stay BEFORE UPDATE ON events BEGIN SELECT RAISE(ABORT, 'answers are only ever added'); END;
-CREATE TRIGGER events_remain BEFORE DELETE ON events BEGIN SELECT RAISE(ABORT, 'answers are only ever added'); END;
-CREATE TRIGGER censuses_stay BEFORE UPDATE ON censuses BEGIN SELECT RAISE(ABORT, 'a census stays as it was'); END;
-CREATE TRIGGER censuses_remain BEFORE DELETE ON censuses BEGIN SELECT RAISE(ABORT, 'a census stays as it was'); END;
-"""
+    UNIQUE (animal, date, sequence), UNIQUE (animal, date, request))""",
+    "CREATE TABLE people (name TEXT PRIMARY KEY, role TEXT NOT NULL, may TEXT NOT NULL, password TEXT NOT NULL)",
+    "CREATE TRIGGER events_stay BEFORE UPDATE ON events BEGIN SELECT RAISE(ABORT, 'answers are only added'); END",
+    "CREATE TRIGGER events_remain BEFORE DELETE ON events BEGIN SELECT RAISE(ABORT, 'answers are only added'); END",
+    "CREATE TRIGGER censuses_stay BEFORE UPDATE ON censuses BEGIN SELECT RAISE(ABORT, 'snapshots never change'); END",
+    "CREATE TRIGGER censuses_remain BEFORE DELETE ON censuses BEGIN SELECT RAISE(ABORT, 'snapshots never change'); END",
+)
+EVENT_COLUMNS = "sequence, at, person, request, census, answer, before, after"
 
 
 class EventLogError(ClutchlightError):
-    """An event log that cannot be used; the text names it and says what to do."""
+    """The event log cannot be used. The text names the file and says what to do."""
 
 
 class ExamKey(NamedTuple):
@@ -53,12 +63,22 @@ class ExamKey(NamedTuple):
     date: str
 
 
+class UserRow(NamedTuple):
+    """One user as stored. permission : a `Permission`;  password : its argon2id hash"""
+
+    name: str
+    role: str
+    permission: str
+    password: str
+
+
 @dataclass(frozen=True)
 class EventContent:
-    """An answer about to be kept. census : the number of the census it was given over
+    """An answer about to be stored.
 
-    request_id : what its sender calls it; the same one twice is one answer
-    before, after : the eggs and figures that it changed, as JSON documents
+    person : name of the user;  request_id : chosen by the sender; the same id twice is one answer
+    snapshot_id : of the snapshot that the answer refers to
+    before, after : the eggs and counts that it changed, as JSON documents
     """
 
     person: str
@@ -71,7 +91,7 @@ class EventContent:
 
 @dataclass(frozen=True)
 class Event(EventContent):
-    """A kept answer. sequence : from 1 within its exam;  at : UTC, ISO 8601"""
+    """A stored answer. sequence : from 1 within its exam;  at : UTC, ISO 8601"""
 
     sequence: int
     at: str
@@ -79,7 +99,7 @@ class Event(EventContent):
 
 @dataclass(frozen=True)
 class LoggedEvent:
-    """identity : its place among all exams' events, rising."""
+    """An event with its exam. identity : increases over the events of all exams"""
 
     identity: int
     exam: ExamKey
@@ -90,119 +110,138 @@ def event_log_path(out: Path) -> Path:
     return out / "reviews.sqlite"
 
 
-class EventLog:
-    """The event log of one output folder, made new where there is none; may be used from many threads.
+class EventTransaction:
+    """The events of one exam while no other writer can add any. events : all so far, in order"""
 
-    Every method raises EventLogError where the file cannot be read or written.
+    def __init__(self, connection: sqlite3.Connection, exam: ExamKey) -> None:
+        self._connection = connection
+        self._exam = exam
+        self.events = _read_events(connection, exam)
+
+    def find(self, request_id: str) -> Event | None:
+        """The event that was stored for this request before, None if there is none."""
+        return next((event for event in self.events if event.request_id == request_id), None)
+
+    def append(self, content: EventContent) -> Event:
+        """Add an event with the next sequence number and the current time."""
+        event = Event(
+            **vars(content),
+            sequence=len(self.events) + 1,
+            at=dt.datetime.now(dt.UTC).isoformat(timespec="milliseconds"),
+        )
+        self._connection.execute(
+            f"INSERT INTO events (animal, date, {EVENT_COLUMNS}) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
+            (
+                *self._exam,
+                event.sequence,
+                event.at,
+                event.person,
+                event.request_id,
+                event.snapshot_id,
+                event.answer.model_dump_json(),
+                json.dumps(event.before),
+                json.dumps(event.after),
+            ),
+        )
+        self.events = (*self.events, event)
+        return event
+
+
+class EventLog:
+    """The event log of one output folder, created if missing. May be used from many threads.
+
+    Every method raises EventLogError if the file cannot be read or written.
     """
 
     def __init__(self, out: Path) -> None:
         self.path = event_log_path(out)
-        # While one connection stays open SQLite keeps its side files, which is dear to do for every answer.
-        self._keeper = self._connect()
-        with self._transaction() as rows:
-            version = int(rows.execute("PRAGMA user_version").fetchone()[0])
+        # While one connection stays open, SQLite keeps its side files; creating them for every answer is slow.
+        self._keep_open = self._connect()
+        with self._writing() as connection:
+            version = int(connection.execute("PRAGMA user_version").fetchone()[0])
             if version > SCHEMA_VERSION:
                 raise EventLogError(
-                    f"{self.path}: written by a newer version of Clutchlight (schema {version}; this version knows "
+                    f"{self.path}: written by a newer version of Clutchlight (schema {version}; this version supports "
                     f"{SCHEMA_VERSION}). Install the newer version."
                 )
             if version == 0:
-                for statement in SCHEMA.split(";\nCREATE "):
-                    rows.execute(
-                        statement.strip() if statement.lstrip().startswith("CREATE") else f"CREATE {statement}"
-                    )
-                rows.execute(f"PRAGMA user_version = {SCHEMA_VERSION}")
+                for statement in SCHEMA:
+                    connection.execute(statement)
+                connection.execute(f"PRAGMA user_version = {SCHEMA_VERSION}")
 
     def close(self) -> None:
-        self._keeper.close()
+        self._keep_open.close()
 
-    def append(self, exam: ExamKey, request_id: str, decide: Callable[[tuple[Event, ...]], EventContent]) -> Event:
-        """Add the entry that ``decide`` makes of the exam's events so far, with nothing coming between.
+    @contextmanager
+    def transaction(self, exam: ExamKey) -> Iterator[EventTransaction]:
+        """Read an exam's events and add to them, with no other writer in between.
 
-        What ``decide`` raises is passed on and nothing is kept. A request that was kept before is not kept twice: its
-        event is the answer.
+        What the block raises is passed on, and nothing is stored.
         """
-        with self._transaction() as rows:
-            events = _events(rows, exam)
-            for event in events:
-                if event.request_id == request_id:
-                    return event
-            entry = decide(events)
-            sequence = len(events) + 1
-            at = dt.datetime.now(dt.UTC).isoformat(timespec="milliseconds")
-            rows.execute(
-                "INSERT INTO events (animal, date, sequence, at, person, request, census, answer, before, after)"
-                " VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
-                (
-                    *exam,
-                    sequence,
-                    at,
-                    entry.person,
-                    entry.request_id,
-                    entry.snapshot_id,
-                    entry.answer.model_dump_json(),
-                    json.dumps(entry.before),
-                    json.dumps(entry.after),
-                ),
-            )
-        return Event(**vars(entry), sequence=sequence, at=at)
+        with self._writing() as connection:
+            yield EventTransaction(connection, exam)
 
     def events(self, exam: ExamKey) -> tuple[Event, ...]:
         """All answers of one exam, in order."""
-        with self._reading() as rows:
-            return _events(rows, exam)
+        with self._reading() as connection:
+            return _read_events(connection, exam)
 
     def head(self, exam: ExamKey) -> int:
-        """The sequence of the exam's last answer, 0 where there is none."""
-        with self._reading() as rows:
-            found = rows.execute("SELECT max(sequence) FROM events WHERE animal = ? AND date = ?", exam).fetchone()
-            return int(found[0] or 0)
+        """The sequence of the exam's last answer, 0 if there is none."""
+        with self._reading() as connection:
+            query = "SELECT max(sequence) FROM events WHERE animal = ? AND date = ?"
+            return int(connection.execute(query, exam).fetchone()[0] or 0)
 
     def events_after(self, identity: int) -> Sequence[LoggedEvent]:
-        """The answers of all exams after this one, in the order in which they came."""
-        with self._reading() as rows:
-            found = rows.execute(
-                f"SELECT identity, animal, date, {COLUMNS} FROM events WHERE identity > ? ORDER BY identity",
+        """The answers of all exams after this one, in the order in which they were stored."""
+        with self._reading() as connection:
+            rows = connection.execute(
+                f"SELECT identity, animal, date, {EVENT_COLUMNS} FROM events WHERE identity > ? ORDER BY identity",
                 (identity,),
             )
-            return [LoggedEvent(row[0], ExamKey(row[1], row[2]), _event(row[3:])) for row in found]
+            return [LoggedEvent(row[0], ExamKey(row[1], row[2]), _event(row[3:])) for row in rows]
 
     def save_snapshot(self, exam: ExamKey, fingerprint: str, document: str) -> int:
-        """The number of the exam's census over this result, kept now if it was not before."""
-        with self._transaction() as rows:
-            rows.execute(
+        """The number of the exam's snapshot of this result; it is stored now if it was not before."""
+        with self._writing() as connection:
+            connection.execute(
                 "INSERT OR IGNORE INTO censuses (animal, date, fingerprint, document) VALUES (?, ?, ?, ?)",
                 (*exam, fingerprint, document),
             )
-            found = rows.execute(
+            rows = connection.execute(
                 "SELECT identity FROM censuses WHERE animal = ? AND date = ? AND fingerprint = ?", (*exam, fingerprint)
             )
-            return int(found.fetchone()[0])
+            return int(rows.fetchone()[0])
 
     def snapshots(self, exam: ExamKey) -> dict[int, str]:
-        """The documents of all censuses of an exam, by number."""
-        with self._reading() as rows:
-            return dict(rows.execute("SELECT identity, document FROM censuses WHERE animal = ? AND date = ?", exam))
+        """The documents of all snapshots of an exam, by number."""
+        with self._reading() as connection:
+            query = "SELECT identity, document FROM censuses WHERE animal = ? AND date = ?"
+            return dict(connection.execute(query, exam))
 
-    def users(self) -> list[tuple[str, str, str, str]]:
-        """Name, role, right and password's hash of all who may log in."""
-        with self._reading() as rows:
-            return list(rows.execute("SELECT name, role, may, password FROM people ORDER BY name"))
+    def users(self) -> list[UserRow]:
+        """All who may log in, by name."""
+        with self._reading() as connection:
+            return [
+                UserRow(*row)
+                for row in connection.execute("SELECT name, role, may, password FROM people ORDER BY name")
+            ]
 
-    def save_user(self, name: str, role: str, may: str, password: str) -> None:
-        """Let a person log in, or change how. password : its hash"""
-        with self._transaction() as rows:
-            rows.execute("INSERT OR REPLACE INTO people VALUES (?, ?, ?, ?)", (name, role, may, password))
+    def save_user(self, user: UserRow) -> None:
+        """Add a user, or replace the one of this name."""
+        with self._writing() as connection:
+            connection.execute("INSERT OR REPLACE INTO people VALUES (?, ?, ?, ?)", user)
 
     def remove_user(self, name: str) -> bool:
-        """Whether there was one; what a person said stays."""
-        with self._transaction() as rows:
-            return rows.execute("DELETE FROM people WHERE name = ?", (name,)).rowcount > 0
+        """Whether there was such a user. The user's answers stay."""
+        with self._writing() as connection:
+            return connection.execute("DELETE FROM people WHERE name = ?", (name,)).rowcount > 0
 
     def _connect(self) -> sqlite3.Connection:
-        with self._explained("opened"):
-            connection = sqlite3.connect(self.path, timeout=WAIT_SECONDS, isolation_level=None, check_same_thread=False)
+        with self._explain_errors("opened"):
+            connection = sqlite3.connect(
+                self.path, timeout=LOCK_TIMEOUT_S, isolation_level=None, check_same_thread=False
+            )
             for pragma in ("journal_mode=WAL", "synchronous=FULL", "foreign_keys=ON"):
                 connection.execute(f"PRAGMA {pragma}")
             return connection
@@ -211,16 +250,16 @@ class EventLog:
     def _reading(self) -> Iterator[sqlite3.Connection]:
         connection = self._connect()
         try:
-            with self._explained("read"):
+            with self._explain_errors("read"):
                 yield connection
         finally:
             connection.close()
 
     @contextmanager
-    def _transaction(self) -> Iterator[sqlite3.Connection]:
+    def _writing(self) -> Iterator[sqlite3.Connection]:
         connection = self._connect()
         try:
-            with self._explained("written"):
+            with self._explain_errors("written"):
                 connection.execute("BEGIN IMMEDIATE")
                 try:
                     yield connection
@@ -232,27 +271,30 @@ class EventLog:
             connection.close()
 
     @contextmanager
-    def _explained(self, done: str) -> Iterator[None]:
+    def _explain_errors(self, operation: str) -> Iterator[None]:
         try:
             yield
         except sqlite3.Error as error:
             raise EventLogError(
-                f"{self.path}: the reviews could not be {done} ({error}). Nothing was lost of what is there already; "
-                "see that the disk has room and the file can be written, and keep the file."
+                f"{self.path}: the reviews could not be {operation} ({error}). Nothing already stored was lost. "
+                "Check that the disk has free space and that the file is writable, and do not delete the file."
             ) from error
 
 
-COLUMNS = "sequence, at, person, request, census, answer, before, after"
-
-
-def _events(rows: sqlite3.Connection, exam: ExamKey) -> tuple[Event, ...]:
-    found = rows.execute(f"SELECT {COLUMNS} FROM events WHERE animal = ? AND date = ? ORDER BY sequence", exam)
-    return tuple(_event(row) for row in found)
+def _read_events(connection: sqlite3.Connection, exam: ExamKey) -> tuple[Event, ...]:
+    query = f"SELECT {EVENT_COLUMNS} FROM events WHERE animal = ? AND date = ? ORDER BY sequence"
+    return tuple(_event(row) for row in connection.execute(query, exam))
 
 
 def _event(row: Sequence[Any]) -> Event:
-    sequence, at, person, request, census, answer, before, after = row
-    entry = EventContent(
-        person, request, census, ANSWER_ADAPTER.validate_json(answer), json.loads(before), json.loads(after)
+    sequence, at, person, request_id, snapshot_id, answer, before, after = row
+    return Event(
+        person,
+        request_id,
+        snapshot_id,
+        ANSWER_ADAPTER.validate_json(answer),
+        json.loads(before),
+        json.loads(after),
+        sequence,
+        at,
     )
-    return Event(**vars(entry), sequence=sequence, at=at)

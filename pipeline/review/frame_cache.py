@@ -1,7 +1,7 @@
-"""The frames of clips for the page, read and masked as the batch read them: black outside the sector, so that names
-and dates on a scanner's screen stay out of the page. The recording itself is never handed out.
+"""Frames of clips for the page, decoded and masked as the batch did: black outside the sector, so that names and dates
+on a scanner's screen are not shown. The recording itself is never served.
 
-Where no sector was found nothing but the surroundings of what was followed is shown, for any other part may be text.
+Frames before a sector is found are black as a whole, since any part of the screen may be a name.
 """
 
 from __future__ import annotations
@@ -10,6 +10,7 @@ import tempfile
 import threading
 from collections import OrderedDict
 from collections.abc import Iterator
+from dataclasses import dataclass
 from itertools import chain, islice
 from pathlib import Path
 
@@ -24,123 +25,127 @@ from pipeline.ingest.sector.sector import Sector
 from pipeline.scan.clip_scan import ClipScan
 from pipeline.settings import IngestSettings
 
-__all__ = ["FrameCache", "FrameUnavailableError", "masked_frames"]
+__all__ = ["FrameCache", "FrameUnavailableError", "MaskedFrame", "masked_frames"]
 
-JPEG_QUALITY = 82
+JPEG_QUALITY = 82  # of 100 (judgement, no source)
 CACHED_CLIPS = 6
-WAIT_SECONDS = 20.0
+FRAME_TIMEOUT_S = 20.0  # for a frame that has not been decoded yet
 
 
 class FrameUnavailableError(Exception):
-    """Frames that cannot be shown, in words for the page."""
+    """A frame cannot be shown. The text says why, for the page."""
+
+
+@dataclass(frozen=True)
+class MaskedFrame:
+    """index : from 0 in decoding order;  grey : (H, W) uint8, black outside the sector;  sector : None until found"""
+
+    index: int
+    grey: NDArray[np.uint8]
+    sector: Sector | None
 
 
 class FrameCache:
-    """Reads clips ahead, each once, and keeps the last few. May be used from many threads."""
+    """Decodes each clip once, ahead of the requests, and keeps the last few. May be used from many threads."""
 
     def __init__(self, settings: IngestSettings) -> None:
         self._settings = settings
         self._lock = threading.Lock()
-        self._reels: OrderedDict[str, _Reel] = OrderedDict()
-        self._known: dict[Path, tuple[FileState, str]] = {}
+        self._clips: OrderedDict[str, _DecodedClip] = OrderedDict()
+        self._sha256_of: dict[Path, tuple[FileState, str]] = {}
 
     def frame(self, path: Path, scan: ClipScan, index: int) -> bytes:
         """One frame of a clip as JPEG, counted from 0 in decoding order. Raises FrameUnavailableError."""
         self._check(path, scan)
         with self._lock:
-            reel = self._reels.get(scan.sha256)
-            if reel is None:
-                reel = self._reels[scan.sha256] = _Reel(path, scan, self._settings)
-                threading.Thread(target=reel.read, daemon=True, name="reel").start()
-            self._reels.move_to_end(scan.sha256)
-            left = [self._reels.popitem(last=False)[1] for _ in range(len(self._reels) - CACHED_CLIPS)]
-        for old in left:
+            clip = self._clips.get(scan.sha256)
+            if clip is None:
+                clip = self._clips[scan.sha256] = _DecodedClip(path, scan, self._settings)
+                threading.Thread(target=clip.decode, daemon=True, name="decode-clip").start()
+            self._clips.move_to_end(scan.sha256)
+            evicted = [self._clips.popitem(last=False)[1] for _ in range(len(self._clips) - CACHED_CLIPS)]
+        for old in evicted:
             old.stop()
-        return reel.frame(index)
+        return clip.frame(index)
 
     def close(self) -> None:
         with self._lock:
-            for reel in self._reels.values():
-                reel.stop()
-            self._reels.clear()
+            for clip in self._clips.values():
+                clip.stop()
+            self._clips.clear()
 
     def _check(self, path: Path, scan: ClipScan) -> None:
-        """The file must still be the recording that the answers are about."""
+        """Raises FrameUnavailableError if the file is not the recording that was scanned."""
         try:
             state = file_state(path)
-            known = self._known.get(path)
+            known = self._sha256_of.get(path)
             if known is None or known[0] != state:
-                known = self._known[path] = state, file_sha256(path)
+                known = self._sha256_of[path] = state, file_sha256(path)
         except ClipError as error:
             raise FrameUnavailableError(
-                f"{scan.file} is no longer where it was, so only its pictures can be shown."
+                f"{scan.file} has been moved or deleted, so only the stored pictures can be shown."
             ) from error
         if known[1] != scan.sha256:
-            raise FrameUnavailableError(f"{scan.file} has changed since it was read. Run the batch again.")
+            raise FrameUnavailableError(f"{scan.file} has changed since the batch read it. Run the batch again.")
 
 
-class _Reel:
-    """The frames of one clip as JPEGs in a file without a name, as far as they have been read."""
+class _DecodedClip:
+    """The frames of one clip decoded so far, as JPEGs in an unnamed temporary file."""
 
     def __init__(self, path: Path, scan: ClipScan, settings: IngestSettings) -> None:
         self._path = path
         self._scan = scan
         self._settings = settings
-        self._file = tempfile.TemporaryFile()  # noqa: SIM115 - it lives as long as the reel
-        self._ends = [0]
-        self._news = threading.Condition()
+        self._file = tempfile.TemporaryFile()  # noqa: SIM115 - it lives as long as this object
+        self._ends = [0]  # where the JPEG of each frame ends in the file, after a leading 0
+        self._changed = threading.Condition()
         self._is_done = False
-        self._stopped = False
-        self._fault: str | None = None
+        self._is_stopped = False
+        self._problem: str | None = None
 
     def frame(self, index: int) -> bytes:
-        with self._news:
-            self._news.wait_for(lambda: self._is_done or len(self._ends) > index + 1, WAIT_SECONDS)
-            if self._stopped or len(self._ends) <= index + 1:
-                raise FrameUnavailableError(self._fault or f"{self._scan.file} has no frame {index}.")
+        with self._changed:
+            self._changed.wait_for(lambda: self._is_done or len(self._ends) > index + 1, FRAME_TIMEOUT_S)
+            if self._is_stopped or len(self._ends) <= index + 1:
+                raise FrameUnavailableError(self._problem or f"{self._scan.file} has no frame {index}.")
             self._file.seek(self._ends[index])
             return self._file.read(self._ends[index + 1] - self._ends[index])
 
     def stop(self) -> None:
-        with self._news:
-            self._stopped = self._is_done = True
-            self._fault = "The page has moved on to other clips; ask again."
+        with self._changed:
+            self._is_stopped = self._is_done = True
+            self._problem = "Other clips have been opened since. Try again."
             self._file.close()
-            self._news.notify_all()
+            self._changed.notify_all()
 
-    def read(self) -> None:
-        """Read the clip to its end; runs in a thread of its own."""
+    def decode(self) -> None:
+        """Decode the clip to its end; runs in a thread of its own."""
         import cv2
 
         try:
-            for _, grey, _ in masked_frames(self._path, self._settings):
-                _, data = cv2.imencode(".jpg", grey, [cv2.IMWRITE_JPEG_QUALITY, JPEG_QUALITY])
-                with self._news:
-                    if self._stopped:
+            for masked in masked_frames(self._path, self._settings):
+                _, data = cv2.imencode(".jpg", masked.grey, [cv2.IMWRITE_JPEG_QUALITY, JPEG_QUALITY])
+                with self._changed:
+                    if self._is_stopped:
                         return
                     self._file.seek(0, 2)
                     self._file.write(data.tobytes())
                     self._ends.append(self._file.tell())
-                    self._news.notify_all()
+                    self._changed.notify_all()
         except (ClipError, OSError) as error:
-            self._fault = f"{self._scan.file} cannot be shown: {error}"
+            self._problem = f"{self._scan.file} cannot be shown: {error}"
         finally:
-            with self._news:
+            with self._changed:
                 self._is_done = True
-                self._news.notify_all()
+                self._changed.notify_all()
 
 
-def masked_frames(path: Path, settings: IngestSettings) -> Iterator[tuple[int, NDArray[np.uint8], Sector | None]]:
-    """Every frame of a clip that was read before: number, (H, W) uint8 that are black outside the sector, the sector,
-    None before it was found.
-
-    Raises ClipError where it cannot be read.
-    """
+def masked_frames(path: Path, settings: IngestSettings) -> Iterator[MaskedFrame]:
+    """Every frame of a clip that the batch has read before. Raises ClipError if it cannot be read."""
     with open_clip(path, settings) as recording:
         source = iter(recording)
         while ahead := list(islice(source, settings.sector_lookahead_frames)):
             sector, _ = find_sector_with_regions([frame.grey for frame in ahead], recording.calibration)
-            # Before there are echoes, nobody knows what on a screen is a name.
-            shown = np.uint8(0) if sector is None else sector.mask.astype(np.uint8)
+            mask = np.uint8(0) if sector is None else sector.mask.astype(np.uint8)
             for frame in ahead if sector is None else chain(ahead, source):
-                yield frame.index, frame.grey * shown, sector
+                yield MaskedFrame(frame.index, frame.grey * mask, sector)

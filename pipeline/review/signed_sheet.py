@@ -1,7 +1,7 @@
-"""The signed sheet: the animal's sheet with what people made certain, who signed it, and what they changed.
+"""The signed sheet: the animal's sheet with the users' answers applied, who signed it, and what was changed.
 
-It lies beside the batch's own files as ``signed.html`` and ``signed.json``. The batch never touches those, and they go
-when the exam is opened again; what was signed then stays in the event log.
+It is written next to the batch's own files as ``signed.html`` and ``signed.json``. The batch never changes those. They
+are removed when the exam is reopened; what was signed stays in the event log.
 """
 
 from __future__ import annotations
@@ -13,18 +13,19 @@ from pathlib import Path
 
 from pipeline.estimate.results import EggFinding
 from pipeline.report.export.result import result_document, to_json_bytes
-from pipeline.report.sheet import sheet_html
+from pipeline.report.sheet_content import sheet_content
+from pipeline.report.sheet_html import sheet_html
 from pipeline.report.sightings import EggPicture
-from pipeline.report.sign_off import SIGNED_HTML, SIGNED_JSON
-from pipeline.report.signature import SheetSignature
-from pipeline.report.text import count_text, interval_text
-from pipeline.review.answer_service import ExamReview
+from pipeline.report.sign_off import SIGNED_HTML, SIGNED_JSON, SheetSignature
+from pipeline.report.text import shelled_text
 from pipeline.review.answers import Redo, Undo
+from pipeline.review.best_view import best_view, usable_clips
 from pipeline.review.cases import ReviewCase
 from pipeline.review.event_text import event_text, utc_time_text
-from pipeline.review.exam_document import best_view, usable_clips
+from pipeline.review.exam_review import ExamReview
 from pipeline.review.frame_cache import FrameUnavailableError
 from pipeline.review.replay import ReviewedEgg
+from pipeline.review.undo import undone_sequences
 from pipeline.scan.clip_scan import ClipScan, ScanPicture
 from pipeline.settings import settings_sha256
 from pipeline.store.atomic_write import OutputError, write_atomically
@@ -32,13 +33,13 @@ from pipeline.store.atomic_write import OutputError, write_atomically
 __all__ = ["current_picture", "load_signed_sheet", "render_signed_sheet", "sync_signed_sheet"]
 
 ReadFrame = Callable[[ReviewCase, int, int], bytes]
-"""One frame as JPEG: of a case, the clip's place among those shown, the frame's number. Raises FrameUnavailableError."""
+"""(case, index of the clip in `usable_clips`, frame number) to the frame as JPEG. Raises FrameUnavailableError."""
 
 
 def current_picture(
     egg: ReviewedEgg, finding: EggFinding, case: ReviewCase, read_frame: ReadFrame
 ) -> EggPicture | None:
-    """The best picture of an egg, read from its clip; None where no clip shows it. Raises FrameUnavailableError."""
+    """The best picture of an egg, read from its clip; None if no clip shows it. Raises FrameUnavailableError."""
     clips = usable_clips(case.scans)
     best = best_view(egg, clips)
     if best is None:
@@ -51,16 +52,17 @@ def current_picture(
 
 
 def render_signed_sheet(reviewed: ExamReview, read_frame: ReadFrame) -> bytes | None:
-    """The page, None while the exam is not signed."""
+    """The sheet as HTML, None while the exam is not signed."""
     case, signature = reviewed.case, _signature(reviewed)
     if signature is None:
         return None
     sha256 = settings_sha256(case.settings)
-    return sheet_html(case.exam, reviewed.finding, _pictured(reviewed, read_frame), case.model, sha256, signature)
+    content = sheet_content(case.exam, reviewed.finding, _scans_with_pictures(reviewed, read_frame), case.model, sha256)
+    return sheet_html(content, signature)
 
 
 def load_signed_sheet(out: Path, case: ReviewCase) -> bytes | None:
-    """The sheet as it was signed, None where it does not lie there any more."""
+    """The sheet as it was signed, None if its file is missing."""
     try:
         return (out / case.summary.folder / SIGNED_HTML).read_bytes()
     except OSError:
@@ -68,8 +70,8 @@ def load_signed_sheet(out: Path, case: ReviewCase) -> bytes | None:
 
 
 def sync_signed_sheet(out: Path, reviewed: ExamReview, read_frame: ReadFrame) -> None:
-    """Write the signed sheet into the exam's folder, or take it away where the exam is open. Raises OutputError."""
-    case, signature = reviewed.case, _signature(reviewed)
+    """Write the signed sheet into the exam's folder, or remove it if the exam is open. Raises OutputError."""
+    case, signature = reviewed.case, reviewed.state.signature
     folder = out / case.summary.folder
     page = render_signed_sheet(reviewed, read_frame)
     if signature is None or page is None:
@@ -82,7 +84,7 @@ def sync_signed_sheet(out: Path, reviewed: ExamReview, read_frame: ReadFrame) ->
     sha256 = settings_sha256(case.settings)
     document = {
         "schema": "clutchlight/signed-result/1",
-        "signed": {"name": signature.name, "role": signature.role, "at": _at(reviewed)},
+        "signed": {"name": signature.name, "role": signature.role, "at": signature.at},
         "changes": [
             {"sequence": event.sequence, "at": event.at, "person": event.person, "answer": event.answer.model_dump()}
             for event in reviewed.events
@@ -93,17 +95,17 @@ def sync_signed_sheet(out: Path, reviewed: ExamReview, read_frame: ReadFrame) ->
     write_atomically(folder / SIGNED_JSON, [to_json_bytes(document)])
 
 
-def _pictured(reviewed: ExamReview, read_frame: ReadFrame) -> list[ClipScan]:
-    """The scans with the tracks that people left, and pictures of the eggs of which the batch kept none."""
+def _scans_with_pictures(reviewed: ExamReview, read_frame: ReadFrame) -> list[ClipScan]:
+    """The scans with the corrected tracks, and with pictures of the eggs that the batch has none of."""
     pictures: dict[str, dict[int, ScanPicture]] = {}
-    is_regrouped = {egg.number: egg for egg in reviewed.state.eggs if egg.is_regrouped}
+    regrouped = {egg.number: egg for egg in reviewed.state.eggs if egg.is_regrouped}
     for finding in reviewed.finding.eggs:
-        if finding.identity in is_regrouped:
+        if finding.identity in regrouped:
             with suppress(FrameUnavailableError):  # the recording is gone; the sheet says that there is no picture
-                found = current_picture(is_regrouped[finding.identity], finding, reviewed.case, read_frame)
+                found = current_picture(regrouped[finding.identity], finding, reviewed.case, read_frame)
                 if found is not None:
                     pictures.setdefault(found.scan.file, {})[found.sighting.track] = found.picture
-    # The finding's sightings name the tracks as people cut and drew them.
+    # The finding's sightings refer to the corrected tracks.
     tracks = {clip.file: clip for clip in reviewed.case.corrected_inputs(reviewed.state).clips}
     return [
         replace(
@@ -116,27 +118,20 @@ def _pictured(reviewed: ExamReview, read_frame: ReadFrame) -> list[ClipScan]:
 
 
 def _signature(reviewed: ExamReview) -> SheetSignature | None:
-    signed, alone = reviewed.state.signature, reviewed.case.summary.finding
+    signed, by_program = reviewed.state.signature, reviewed.case.summary.finding.shelled
     if signed is None:
         return None
-    taken_back = {event.answer.of for event in reviewed.events if isinstance(event.answer, Undo)}
-    given_again = {event.answer.of for event in reviewed.events if isinstance(event.answer, Redo)}
-    hidden = taken_back - given_again
+    hidden = {*undone_sequences(reviewed.events), signed.sequence}
     changes = tuple(
         f"{event.person}: {event_text(event)}"
         for event in reviewed.events
-        if event.sequence != signed.sequence
-        and event.sequence not in hidden
-        and not isinstance(event.answer, Undo | Redo)
+        if event.sequence not in hidden and not isinstance(event.answer, Undo | Redo)
     )
     return SheetSignature(
         name=signed.name,
         role=signed.role,
         signed_at=utc_time_text(signed.at),
-        program_count=f"{count_text(alone.shelled, 'shelled egg')}, {interval_text(alone.shelled)}",
+        signed_count=shelled_text(reviewed.finding.shelled),
+        program_count=shelled_text(by_program),
         changes=changes,
     )
-
-
-def _at(reviewed: ExamReview) -> str | None:
-    return None if reviewed.state.signature is None else reviewed.state.signature.at

@@ -1,8 +1,8 @@
-"""Pieces found again after another network, or other settings, has followed other tracks in the same recordings.
+"""Finding track segments again after another network, or other settings, made other tracks of the same recordings.
 
-A new track goes on where an old one was if their outlines overlap in most of the old one's kept sightings that fall
-into the new one's time. Each new track goes on with one old track at most, the one whose outlines it covers best;
-an old track may come back in several parts.
+A new track continues an old one if their outlines overlap well, on average, over the old one's stored samples that fall
+into the new one's time. Each new track continues at most one old track, the one whose outlines it covers best; an old
+track may be continued by several new ones.
 """
 
 from __future__ import annotations
@@ -20,17 +20,19 @@ from pipeline.track.tracks import Track
 
 __all__ = ["TrackMapping", "identity_mapping", "map_tracks"]
 
-SAME_OBJECT_IOU = 0.4  # intersection over union, on average; outlines of one egg by two networks (judgement, no source)
-MAXIMUM_GAP_FRAMES = 2  # a track may have a gap where it was drawn
-MINIMUM_SHARED_SIGHTINGS = 2  # sightings that must be compared, or all there are
+# Judgement, no source.
+MINIMUM_MEAN_IOU = 0.4  # intersection over union, on average, of outlines of one egg by two networks
+MAXIMUM_GAP_FRAMES = 2  # a new track may have a gap at the frame on which an outline was drawn
+MINIMUM_SHARED_SAMPLES = 2  # samples that must be compared, or all if there are fewer
 
 
 @dataclass(frozen=True)
 class TrackMapping:
-    """Where the segments of an older census are now. parts : by old track, None where nothing has changed
+    """From the segments of an older snapshot to current ones.
 
-    spans : first and last frame of each old track;  files : by old file name, the present one of the same recording
-    tracks : the present ones by present file name
+    parts : current segments by old track; None if nothing has changed
+    spans : first and last frame of each old track;  files : by old file name, the current one of the same recording
+    tracks : current ones by current file name
     """
 
     parts: Mapping[TrackKey, tuple[TrackSegment, ...]] | None
@@ -39,7 +41,7 @@ class TrackMapping:
     tracks: Mapping[str, tuple[Track, ...]]
 
     def map_segments(self, old: Sequence[TrackSegment]) -> tuple[TrackSegment, ...]:
-        """The present segments of old ones; empty where nothing of them is found again. Drawn outlines stay."""
+        """The current segments of old ones; empty if none is found again. Drawn outlines stay."""
         if self.parts is None:
             return tuple(old)
         found: list[TrackSegment] = []
@@ -54,21 +56,21 @@ class TrackMapping:
         return tuple(found)
 
     def current_file(self, old: str) -> str | None:
-        """The present name of a clip, None where its recording is no longer in the exam."""
+        """The current name of a clip, None if its recording is no longer in the exam."""
         return old if self.parts is None else self.files.get(old)
 
     def find_track(self, file: str, frame: int, ellipse: Sequence[float]) -> TrackSegment | None:
-        """What the present result has where a person drew a missed egg. file : the clip by its present name"""
+        """The current track where a user drew a missed egg, None if there is none. file : the clip's current name"""
         for track in () if self.parts is None else self.tracks.get(file, ()):
             row = int(np.abs(track.frames - frame).argmin())
             if abs(int(track.frames[row]) - frame) > MAXIMUM_GAP_FRAMES:
                 continue
-            if overlap([ellipse], track.ellipses[row][None])[0, 0] >= SAME_OBJECT_IOU:
+            if overlap([ellipse], track.ellipses[row][None])[0, 0] >= MINIMUM_MEAN_IOU:
                 return whole_track(file, track)
         return None
 
     def _cut(self, segment: TrackSegment, part: TrackSegment) -> TrackSegment | None:
-        # Where the old segment ends with its track, the new track may go on.
+        # If the old segment ends where its track ends, the new track may be longer.
         first, last = self.spans[segment.clip, segment.track]
         begin = part.first if segment.first == first else max(part.first, segment.first)
         end = part.last if segment.last == last else min(part.last, segment.last)
@@ -76,36 +78,36 @@ class TrackMapping:
 
 
 def identity_mapping() -> TrackMapping:
-    """Over the same census everything is where it was."""
+    """For the same snapshot: nothing has changed."""
     return TrackMapping(None, {}, {}, {})
 
 
 def map_tracks(old: BatchSnapshot, scans: Sequence[ClipScan]) -> TrackMapping:
-    """From an older census to the present scans."""
-    now = {scan.sha256: scan for scan in scans if scan.status == "done"}
-    files = {file: now[sha256].file for file, sha256 in old.clips.items() if sha256 in now}
+    """From an older snapshot to the current scans."""
+    current = {scan.sha256: scan for scan in scans if scan.status == "done"}
+    files = {file: current[sha256].file for file, sha256 in old.clips.items() if sha256 in current}
     parts: dict[TrackKey, list[TrackSegment]] = {key: [] for key in old.track_samples}
     for file, sha256 in old.clips.items():
-        if sha256 not in now:
+        if sha256 not in current:
             continue
-        before = {key: print_ for key, print_ in old.track_samples.items() if key[0] == file}
-        for track in now[sha256].tracks.tracks:
-            covered = {key: _covered(print_, track) for key, print_ in before.items()}
-            best = max(covered, key=lambda key: covered[key], default=None)
-            if best is not None and covered[best] > 0:
-                parts[best].append(whole_track(now[sha256].file, track))
-    spans = {key: (int(print_.frames[0]), int(print_.frames[-1])) for key, print_ in old.track_samples.items()}
-    tracks = {scan.file: scan.tracks.tracks for scan in now.values()}
+        of_clip = {key: samples for key, samples in old.track_samples.items() if key[0] == file}
+        for track in current[sha256].tracks.tracks:
+            ious = {key: _summed_iou(samples, track) for key, samples in of_clip.items()}
+            best = max(ious, key=lambda key: ious[key], default=None)
+            if best is not None and ious[best] > 0:
+                parts[best].append(whole_track(current[sha256].file, track))
+    spans = {key: (int(samples.frames[0]), int(samples.frames[-1])) for key, samples in old.track_samples.items()}
+    tracks = {scan.file: scan.tracks.tracks for scan in current.values()}
     return TrackMapping({key: tuple(found) for key, found in parts.items()}, spans, files, tracks)
 
 
-def _covered(old: TrackSamples, track: Track) -> float:
-    """How many of the old sightings' worth the track covers; 0 where it follows something else."""
+def _summed_iou(old: TrackSamples, track: Track) -> float:
+    """The intersection over union summed over the old samples in the track's time; 0 if it tracks something else."""
     inside = (old.frames >= track.frames[0]) & (old.frames <= track.frames[-1])
-    if int(inside.sum()) < min(MINIMUM_SHARED_SIGHTINGS, len(old.frames)):
+    if int(inside.sum()) < min(MINIMUM_SHARED_SAMPLES, len(old.frames)):
         return 0.0
-    rows = np.abs(track.frames[None] - old.frames[inside, None]).argmin(axis=1)  # the nearest sighting
-    shared = np.array(
+    rows = np.abs(track.frames[None] - old.frames[inside, None]).argmin(axis=1)  # nearest in time
+    ious = np.array(
         [overlap(a[None], b[None])[0, 0] for a, b in zip(old.ellipses[inside], track.ellipses[rows], strict=True)]
     )
-    return float(shared.sum()) if shared.mean() >= SAME_OBJECT_IOU else 0.0
+    return float(ious.sum()) if ious.mean() >= MINIMUM_MEAN_IOU else 0.0

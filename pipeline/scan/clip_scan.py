@@ -36,20 +36,60 @@ __all__ = ["ClipScan", "ScanPicture", "refused_scan", "scan_clip"]
 
 @dataclass(frozen=True)
 class ClipScan:
-    """Everything kept of one clip.
+    """Everything that is kept of one clip.
 
-    status : "done", or "refused" with a reason for a technician (then all tables are empty)
-    reason : for a clip that is done, why only its first frames could be read; else None
-    frames : how many were decoded
-    used_frames : (F,) int64, indices of the frames that were used
-    The detections, one row each: frame (D,) int64, ellipse (D, 5), stage_probability (D, 3), score (D,),
-    outline_uncertainty (D, 2) as in `Detections`, track (D,) int64, 0 where a detection belongs to no track.
-    pictures : by track id
-    imaging_depth_px : from the probe's face to the lower end of the sector, None for a refused clip
-    sector_centre_x_px : x of the sector's centre line, None likewise
-    recorded_scale : what the file itself says about its scale
-    quality : which frames were left out, and why
-    scale_note : what a technician should know about the scale, None if nothing
+    D is the number of detections, F that of the used frames. Frames are indices from 0 in decoding order. Ellipses are
+    rows [cx, cy, semi-major, semi-minor, degrees], px of the source frame.
+
+    Attributes
+    ----------
+    file
+        The clip's name in its exam folder.
+    sha256
+        Of the recording's bytes.
+    window
+        "left", "right", or None if unknown.
+    width, height
+        Of a frame, px.
+    frame_rate
+        Frames per second, None if unknown.
+    frames
+        How many frames were decoded.
+    mm_per_px
+        The scale, None if unknown.
+    scale_source
+        Where it is from: "dicom", "sidecar", "ruler" or "unknown".
+    scale_note
+        What a technician should know about the scale, else None.
+    status
+        "done" or "refused". Of a refused clip all tables are empty.
+    reason
+        Why it was refused. For a clip that is done: why only its first frames could be read, else None.
+    used_frames
+        (F,) int64, indices of the frames that were used.
+    frame
+        (D,) int64, the frame of each detection.
+    ellipse
+        (D, 5) float64, its outline.
+    stage_probability
+        (D, 3) float64, follicle, thin-shelled, calcified.
+    score
+        (D,) float64 in [0, 1].
+    outline_uncertainty
+        (D, 2) float64, as in `pipeline.detect.detector.Detections`.
+    track
+        (D,) int64, 0 where a detection belongs to no track.
+    tracks
+        The tracks of the clip, for `pipeline.estimate_exam`.
+    pictures
+        The best picture of each track, by track id.
+    imaging_depth_px, sector_centre_x_px
+        From the probe's face to the lower end of the sector, and x of the sector's centre line.
+        None for a refused clip.
+    recorded_scale
+        What the file itself says about its scale.
+    quality
+        Which frames were left out, and why.
     """
 
     file: str
@@ -84,12 +124,50 @@ def scan_clip(
     sha256: str,
     detector: FrameDetector,
     settings: Settings,
-    progress: Callable[[int], None],
+    progress: Callable[[int], None] = lambda frames: None,
 ) -> ClipScan:
     """Read one recording from its first frame to its last.
 
-    A recording that cannot be used is returned as "refused" with the reason; one that breaks off midway is "done" up to
-    that point, and the reason says so. progress : called with the number of further frames that were read
+    Parameters
+    ----------
+    clip
+        The recording, as `pipeline.find_exams` gives it.
+    sha256
+        The SHA-256 of the recording's bytes, kept in the result; "" if it is not needed.
+    detector
+        What finds objects in frames, for example that of `pipeline.load_detector`.
+    settings
+        Those of `pipeline.load_settings`.
+    progress
+        Called with the number of frames that were read since the last call.
+
+    Returns
+    -------
+    ClipScan
+        Detections, tracks and pictures. A recording that cannot be used has the status "refused" and a reason. One that
+        breaks off midway is "done" up to that point, and the reason says so.
+
+    Raises
+    ------
+    EngineError
+        If the detector's engine fails. An unreadable recording is a result, not an error.
+
+    Examples
+    --------
+    The scan of a file that is not a video:
+
+    >>> from pathlib import Path
+    >>> from tempfile import TemporaryDirectory
+    >>> from pipeline import find_exams, load_detector, load_settings
+    >>> settings = load_settings()
+    >>> with TemporaryDirectory() as root:
+    ...     path = Path(root) / "AF-0412" / "2026-05-14" / "left-1.mp4"
+    ...     path.parent.mkdir(parents=True)
+    ...     _ = path.write_text("no video")
+    ...     search = find_exams(Path(root))
+    ...     scan = scan_clip(search.exams[0].clips[0], "", load_detector(settings), settings)
+    >>> scan.status, scan.frames
+    ('refused', 0)
     """
     try:
         with open_clip(clip.path, settings.ingest) as recording:

@@ -14,10 +14,26 @@ __all__ = ["ClipCoverage", "clip_coverage", "swept_windows", "usable_clips"]
 
 @dataclass(frozen=True)
 class ClipCoverage:
-    """One clip of the exam. window : "left", "right" or None;  reason : why it was refused
+    """How much of one clip of an exam could be used.
 
-    frames : how many were decoded;  frames_used : how many were usable;  quality : why the others were not
-    duplicate_locations : where the same recording is found in other exams, in words
+    Attributes
+    ----------
+    file
+        The clip's name in its exam folder.
+    window
+        "left", "right", or None if unknown.
+    status
+        "done" or "refused".
+    reason
+        Why it was refused, or why only its first frames could be read; else None.
+    frames
+        How many frames were decoded.
+    frames_used
+        How many of them were usable.
+    duplicate_locations
+        Where the same recording is found in other exams, in words.
+    quality
+        Why the other frames were not usable.
     """
 
     file: str
@@ -31,7 +47,30 @@ class ClipCoverage:
 
 
 def clip_coverage(scan: ClipScan, duplicate_locations: tuple[str, ...] = ()) -> ClipCoverage:
-    """The coverage of one scan. duplicate_locations : where the same recording is found in other exams, in words"""
+    """Summarise how much of a clip could be used, for `pipeline.estimate_exam`.
+
+    Parameters
+    ----------
+    scan
+        Of one clip, used or refused.
+    duplicate_locations
+        Where the same recording is found in other exams, in words.
+
+    Returns
+    -------
+    ClipCoverage
+        Status, window and number of frames of the clip.
+
+    Examples
+    --------
+    >>> from pathlib import Path
+    >>> from pipeline.exams.exam_search import ExamClip
+    >>> from pipeline.scan.clip_scan import refused_scan
+    >>> clip = ExamClip(Path("left-1.mp4"), "left-1.mp4", "left", mm_per_px=None, depth_mm=None)
+    >>> coverage = clip_coverage(refused_scan(clip, "", "the file is empty."))
+    >>> coverage.status, coverage.reason, coverage.frames_used
+    ('refused', 'the file is empty.', 0)
+    """
     return ClipCoverage(
         file=scan.file,
         window=scan.window,

@@ -1,1 +1,4 @@
-"""What the nightly runs keep: the SQLite store, its schema and lock, and files that are written whole or not at all."""
+"""What persists between runs: the SQLite database of an output folder, its lock, and files that are written atomically.
+
+``store`` is the database as the rest of the program uses it, ``schema`` its tables and version.
+"""

@@ -1,4 +1,4 @@
-"""One run at a time in an output folder."""
+"""A lock on the output folder, so that only one run at a time writes there."""
 
 from __future__ import annotations
 
@@ -16,17 +16,17 @@ __all__ = ["LockedError", "hold_lock"]
 
 
 class LockedError(ClutchlightError):
-    """Another run works in the same output folder."""
+    """Another run holds the lock of the output folder."""
 
 
 @contextmanager
 def hold_lock(out: Path) -> Iterator[None]:
-    """Keep other runs out of ``out`` while the block runs, with a lock on ``out/.lock``.
+    """Hold a lock on ``out/.lock``, so that no other run works in ``out`` at the same time.
 
-    The lock is the kernel's, so it goes when its process goes, however that ends. The file stays: removing it
-    would let two runs lock two files of one name.
+    The kernel releases the lock when the process ends, however it ends. The file is never removed: otherwise two runs
+    could lock two different files of the same name.
 
-    Raises `LockedError` where another run holds it, `StoreError` where the folder cannot be written.
+    Raises `LockedError` if another run holds the lock, `StoreError` if the folder cannot be written.
     """
     path = out / ".lock"
     try:
@@ -34,8 +34,7 @@ def hold_lock(out: Path) -> Iterator[None]:
         descriptor = os.open(path, os.O_RDWR | os.O_CREAT, 0o644)
     except OSError as error:
         raise StoreError(
-            f"{path}: this output folder cannot be used ({error.strerror}). Choose a folder that can be "
-            "written with --out."
+            f"{path}: this output folder cannot be used ({error.strerror}). Choose a writable folder with --out."
         ) from error
     try:
         try:
@@ -48,14 +47,14 @@ def hold_lock(out: Path) -> Iterator[None]:
                 ) from error
             holder = os.pread(descriptor, 32, 0).decode("ascii", "replace").strip()
             raise LockedError(
-                f"{out}: another run works in this folder (process {holder or 'unknown'}). Wait until it has "
+                f"{out}: another run is using this folder (process {holder or 'unknown'}). Wait until it has "
                 "ended, or choose another folder with --out."
             ) from error
         try:
             os.ftruncate(descriptor, 0)
             os.pwrite(descriptor, f"{os.getpid()}\n".encode("ascii"), 0)
         except OSError:
-            pass  # The number only helps a person; a full disk must not stop a run that writes nothing.
+            pass  # The process number is only for people. A full disk must not stop a run that has nothing to write.
         yield
     finally:
         os.close(descriptor)

@@ -1,8 +1,9 @@
-"""The database file itself: its tables, its version, and SQLite's complaints in words that say what to do."""
+"""The database file: its tables, its schema version, and SQLite's errors as messages that say what to do."""
 
 from __future__ import annotations
 
 import sqlite3
+from enum import StrEnum
 from pathlib import Path
 from typing import Any
 
@@ -17,6 +18,7 @@ __all__ = [
     "ExamRow",
     "OutcomeRow",
     "PictureRow",
+    "RunOutcome",
     "RunRow",
     "ScanRow",
     "StoreError",
@@ -27,11 +29,19 @@ __all__ = [
 ]
 
 SCHEMA_VERSION = 2
-"""Kept in the file as ``PRAGMA user_version``; raised when a table comes or changes its shape or meaning."""
+"""Stored in the file as ``PRAGMA user_version``. Raise it when a table is added, or changes in form or meaning."""
 
 
 class StoreError(ClutchlightError):
-    """A database or output folder that cannot be used; the text names the path and what to do."""
+    """A database or output folder that cannot be used. The text names the path and says what to do."""
+
+
+class RunOutcome(StrEnum):
+    """How a run ended. The values are stored in the database."""
+
+    DONE = "done"
+    INTERRUPTED = "interrupted"
+    KILLED = "killed"  # found without an end by the next run
 
 
 class Table(DeclarativeBase):
@@ -46,7 +56,7 @@ class RunRow(Table):
     settings_sha256: Mapped[str]
     model_sha256: Mapped[str]
     engine: Mapped[str]
-    outcome: Mapped[str | None]  # None while it runs
+    outcome: Mapped[str | None]  # a RunOutcome; None while it runs
 
 
 class ScanRow(Table):
@@ -83,7 +93,7 @@ class ExamRow(Table):
 
 
 class OutcomeRow(Table):
-    """Rows are only ever added; the last of an animal, kind and date holds."""
+    """Rows are only added. Of rows with the same animal, kind and date, the last one is valid."""
 
     __tablename__ = "outcomes"
     identity: Mapped[int] = mapped_column(primary_key=True)
@@ -98,13 +108,13 @@ class OutcomeRow(Table):
 
 
 def database_path(out: Path) -> Path:
-    """Where the database of an output folder lies, or will."""
+    """The path of an output folder's database, whether it exists or not."""
     return out / "clutchlight.sqlite"
 
 
 def connect(path: Path) -> Engine:
-    # One connection for the store's whole life: SQLite then tidies its side files away when it is closed. It may pass
-    # from thread to thread, as it does behind the vet's page, and is used by one at a time.
+    # One connection as long as the store is open, so that SQLite removes its extra files when it is closed. Threads may
+    # share it, as those of the review server do, but only one of them uses it at a time.
     engine = create_engine(
         URL.create("sqlite", database=str(path)),
         poolclass=StaticPool,
@@ -113,7 +123,7 @@ def connect(path: Path) -> Engine:
 
     @event.listens_for(engine, "connect")
     def _prepare(connection: sqlite3.Connection, _: Any) -> None:
-        connection.isolation_level = None  # SQLAlchemy says BEGIN below; the driver would begin too late
+        connection.isolation_level = None  # BEGIN is sent below; the driver would send it too late
         for pragma in ("journal_mode=WAL", "synchronous=FULL", "foreign_keys=ON"):
             connection.execute(f"PRAGMA {pragma}")
 
@@ -126,40 +136,43 @@ def connect(path: Path) -> Engine:
 
 
 def ensure_schema(engine: Engine, path: Path) -> None:
-    """Make the tables that the file lacks; refuse a newer file and one that belongs to something else."""
+    """Create missing tables. Refuse a file of a newer version, and the database of another program.
+
+    Raises StoreError.
+    """
     with engine.begin() as connection:
         version = int(connection.exec_driver_sql("PRAGMA user_version").scalar_one())
         if version == SCHEMA_VERSION:
             return
         if version > SCHEMA_VERSION:
             raise StoreError(
-                f"{path}: written by a newer version of Clutchlight (schema {version}; this version knows "
+                f"{path}: written by a newer version of Clutchlight (schema {version}; this version supports up to "
                 f"{SCHEMA_VERSION}). Install the newer version, or choose another folder with --out."
             )
         tables = int(connection.exec_driver_sql("SELECT count(*) FROM sqlite_master").scalar_one())
         if tables and not version:
             raise StoreError(
-                f"{path}: a database, but not one of Clutchlight's. Move it away, or choose another folder with --out."
+                f"{path}: this is the database of another program. Move it away, or choose another folder with --out."
             )
-        Table.metadata.create_all(connection)  # version 1 had no outcomes, and nothing else has changed since
+        Table.metadata.create_all(connection)  # version 1 had no table of outcomes; nothing else has changed
         connection.exec_driver_sql(f"PRAGMA user_version = {SCHEMA_VERSION}")
 
 
-def error_message(path: Path, done: str, error: BaseException | None) -> str:
-    """SQLite's complaint in words that say what to do."""
+def error_message(path: Path, action: str, error: BaseException | None) -> str:
+    """What went wrong and what to do. action : what was tried, like "opened"; error : from SQLite"""
     code = getattr(error, "sqlite_errorname", "")
     if code == "SQLITE_FULL":
-        return f"{path}: no space left on this disk. Make room and run the same command again: it continues."
+        return f"{path}: no space is left on the disk. Free some space and run the same command again: it continues."
     if code.startswith(("SQLITE_READONLY", "SQLITE_CANTOPEN", "SQLITE_PERM")):
         return (
-            f"{path}: this file or its folder cannot be written. Allow writing there, or choose another "
+            f"{path}: this file or its folder is not writable. Change the permissions, or choose another "
             "folder with --out."
         )
     if code.startswith(("SQLITE_NOTADB", "SQLITE_CORRUPT")):
         return (
-            f"{path}: damaged, or no database at all. Move it away and run the same command again; all clips "
-            "are then read anew."
+            f"{path}: the file is damaged or is not a database. Move it away and run the same command again; all "
+            "clips are then read again."
         )
     if code.startswith(("SQLITE_BUSY", "SQLITE_LOCKED")):
         return f"{path}: another program is using this database. Close it, then run the same command again."
-    return f"{path}: could not be {done} ({error}). Check the disk, then run the same command again."
+    return f"{path}: could not be {action} ({error}). Check the disk, then run the same command again."

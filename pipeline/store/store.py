@@ -1,8 +1,8 @@
-"""What is known, kept: runs, finished clips, the exams' last results and outcomes, in one SQLite file.
+"""The database of an output folder: runs, scans of clips, the last result of each exam, and outcomes.
 
-A clip's scan is kept under what decides it: the recording's bytes, the network, the settings and the engine.
-Every write is one transaction, so a run that is killed leaves a clip finished or absent, never in between.
-Only a run that holds the output folder's lock (`pipeline.store.lock`) may write.
+The key of a scan is what decides it: the bytes of the recording, the network, the settings and the engine. Every write
+is one transaction, so a run that is killed leaves the scan of a clip whole or absent, never in between. Only a run that
+holds the output folder's lock (`pipeline.store.lock`) may write.
 """
 
 from __future__ import annotations
@@ -27,6 +27,7 @@ from pipeline.store.schema import (
     ExamRow,
     OutcomeRow,
     PictureRow,
+    RunOutcome,
     RunRow,
     ScanRow,
     StoreError,
@@ -38,6 +39,7 @@ from pipeline.store.schema import (
 
 __all__ = [
     "SCHEMA_VERSION",
+    "RunOutcome",
     "ScanKey",
     "Store",
     "StoreError",
@@ -50,10 +52,12 @@ __all__ = [
 
 @dataclass(frozen=True)
 class ScanKey:
-    """What decides a scan: the same four always give the same scan.
+    """Everything that decides a scan: equal keys always give the same scan.
 
-    clip_sha256 : of the recording's bytes;  model_sha256, settings_sha256 : of the network and the settings
-    engine : the inference engine's name, since engines agree only within tolerances
+    clip_sha256 : of the recording's bytes
+    model_sha256 : of the network's weights file
+    settings_sha256 : of the settings that decide a scan
+    engine : the inference engine's name, since the results of two engines agree only within tolerances
     """
 
     clip_sha256: str
@@ -64,7 +68,12 @@ class ScanKey:
 
 @dataclass(frozen=True)
 class StoredPicture:
-    """The picture of one track. ellipse : [cx, cy, semi-major, semi-minor, degrees] in px of the picture."""
+    """The picture of one track.
+
+    frame : index from 0 in decoding order
+    ellipse : [cx, cy, semi-major, semi-minor, degrees], px of the picture
+    jpeg : the picture as a JPEG file
+    """
 
     track: int
     frame: int
@@ -74,7 +83,7 @@ class StoredPicture:
 
 @dataclass(frozen=True)
 class StoredScan:
-    """archive : a scan packed by `pipeline.scan.serialization`;  pictures : in the order of their tracks."""
+    """A scan as it is stored. archive : packed by `pipeline.scan.serialization`; pictures : sorted by track"""
 
     archive: bytes
     pictures: tuple[StoredPicture, ...]
@@ -84,9 +93,10 @@ class StoredScan:
 class StoredExam:
     """The last result of one exam.
 
-    date : ISO 8601;  fingerprint : sha256 of everything the result follows from
-    summary_json : what the overview tells of it, as JSON
-    files : what was written for it, relative to the output folder
+    date : ISO 8601
+    fingerprint : SHA-256 of everything that the result depends on
+    summary_json : the exam's summary for the overview, as JSON
+    files : the files written for it, relative to the output folder
     """
 
     animal: str
@@ -97,25 +107,24 @@ class StoredExam:
 
 
 class Store:
-    """The database of one output folder. Use as a context manager, or call `close`.
+    """The database of one output folder. Use it as a context manager, or call `close`.
 
-    Every method raises `StoreError` where the file cannot be read or written.
+    Every method raises `StoreError` if the file cannot be read or written.
     """
 
     def __init__(self, out: Path) -> None:
-        """Open ``out/clutchlight.sqlite``, made new (with its folder) where there is none."""
+        """Open ``out/clutchlight.sqlite``. Create it, and its folder, if it does not exist."""
         self.path = database_path(out)
         try:
             out.mkdir(parents=True, exist_ok=True)
         except OSError as error:
             raise StoreError(
-                f"{out}: this output folder cannot be made ({error.strerror}). Choose a folder that can be "
-                "written with --out."
+                f"{out}: this output folder cannot be created ({error.strerror}). Choose a writable folder with --out."
             ) from error
         self._engine = connect(self.path)
         self._writer = self._engine.execution_options(writing=True)
         try:
-            with self._explained("opened"):
+            with self._translated_errors("opened"):
                 ensure_schema(self._writer, self.path)
         except BaseException:
             self._engine.dispose()
@@ -133,34 +142,39 @@ class Store:
         self._engine.dispose()
 
     def start_run(self, *, settings_sha256: str, model_sha256: str, engine: str) -> int:
-        """The number of a new run. Runs without an end were killed, since only one run can hold the lock."""
+        """Record the start of a run, and return its number.
+
+        Earlier runs without an end are recorded as killed, since only one run at a time can hold the lock.
+        """
         with self._writing() as session:
-            session.execute(update(RunRow).where(RunRow.ended.is_(None)).values(outcome="killed", ended=_now()))
+            session.execute(
+                update(RunRow).where(RunRow.ended.is_(None)).values(outcome=RunOutcome.KILLED, ended=_now())
+            )
             run = RunRow(started=_now(), settings_sha256=settings_sha256, model_sha256=model_sha256, engine=engine)
             session.add(run)
             session.flush()
             return run.identity
 
-    def finish_run(self, run: int, outcome: str) -> None:
+    def finish_run(self, run: int, outcome: RunOutcome) -> None:
         with self._writing() as session:
             session.execute(update(RunRow).where(RunRow.identity == run).values(outcome=outcome, ended=_now()))
 
     def scan(self, key: ScanKey) -> StoredScan | None:
-        """The scan kept under this key, None where this clip is still to be read."""
+        """The scan stored under this key, None if there is none."""
         with self._reading() as session:
-            row = session.scalar(select(ScanRow).where(*_is(key)))
+            row = session.scalar(select(ScanRow).where(*_matches(key)))
             if row is None:
                 return None
             pictures = tuple(
-                StoredPicture(each.track, each.frame, tuple(json.loads(each.ellipse)), each.jpeg)
-                for each in row.pictures
+                StoredPicture(picture.track, picture.frame, tuple(json.loads(picture.ellipse)), picture.jpeg)
+                for picture in row.pictures
             )
             return StoredScan(row.archive, pictures)
 
     def save_scan(self, key: ScanKey, scan: StoredScan) -> None:
-        """Keep a finished clip with its pictures, all or nothing, in place of what this key held."""
+        """Store a scan with its pictures in one transaction. It replaces any earlier scan of this key."""
         with self._writing() as session:
-            session.execute(delete(ScanRow).where(*_is(key)))
+            session.execute(delete(ScanRow).where(*_matches(key)))
             session.add(
                 ScanRow(
                     clip_sha256=key.clip_sha256,
@@ -170,12 +184,12 @@ class Store:
                     archive=scan.archive,
                     pictures=[
                         PictureRow(
-                            track=each.track,
-                            frame=each.frame,
-                            ellipse=json.dumps(each.ellipse),
-                            jpeg=each.jpeg,
+                            track=picture.track,
+                            frame=picture.frame,
+                            ellipse=json.dumps(picture.ellipse),
+                            jpeg=picture.jpeg,
                         )
-                        for each in scan.pictures
+                        for picture in scan.pictures
                     ],
                 )
             )
@@ -183,36 +197,37 @@ class Store:
     def exam(self, animal: str, date: str) -> StoredExam | None:
         with self._reading() as session:
             row = session.get(ExamRow, (animal, date))
-            return None if row is None else _stored(row)
+            return None if row is None else _stored_exam(row)
 
     def exams(self) -> Sequence[StoredExam]:
-        """Every exam of this and earlier nights, by animal and date."""
+        """Every exam of this and earlier runs, sorted by animal and date."""
         with self._reading() as session:
             rows = session.scalars(select(ExamRow).order_by(ExamRow.animal, ExamRow.date))
-            return [_stored(row) for row in rows]
+            return [_stored_exam(row) for row in rows]
 
     def fingerprints(self) -> dict[tuple[str, str], str]:
-        """By animal and date, what the last result of every exam follows from."""
+        """The fingerprint of every exam's last result, by animal and date."""
         with self._reading() as session:
             rows = session.execute(select(ExamRow.animal, ExamRow.date, ExamRow.fingerprint))
             return {(animal, date): fingerprint for animal, date, fingerprint in rows}
 
     def engine_name(self, animal: str, date: str) -> str | None:
-        """The name of the engine that the last result of an exam comes from."""
+        """The name of the engine that gave the last result of an exam, None if there is no such exam."""
         with self._reading() as session:
-            made = select(RunRow.engine).join(ExamRow, ExamRow.run == RunRow.identity)
-            return session.scalar(made.where(ExamRow.animal == animal, ExamRow.date == date))
+            engines = select(RunRow.engine).join(ExamRow, ExamRow.run == RunRow.identity)
+            return session.scalar(engines.where(ExamRow.animal == animal, ExamRow.date == date))
 
     def exams_of(self, animal: str) -> Sequence[StoredExam]:
-        """One animal's exams by date; of ids that differ only in case she is the same."""
+        """The exams of one animal, sorted by date. Ids that differ only in case name the same animal."""
         with self._reading() as session:
-            # Compared here, since SQLite folds the case of English letters only.
-            names = [name for name in session.scalars(select(ExamRow.animal).distinct()) if _same(name, animal)]
-            rows = session.scalars(select(ExamRow).where(ExamRow.animal.in_(names)).order_by(ExamRow.date))
-            return [_stored(row) for row in rows]
+            # Compared in Python, since SQLite ignores the case of ASCII letters only.
+            ids = session.scalars(select(ExamRow.animal).distinct())
+            same = [each for each in ids if each.casefold() == animal.casefold()]
+            rows = session.scalars(select(ExamRow).where(ExamRow.animal.in_(same)).order_by(ExamRow.date))
+            return [_stored_exam(row) for row in rows]
 
     def save_exam(self, exam: StoredExam, run: int) -> None:
-        """Keep the result of an exam in place of its last one. Call it after the exam's files are written."""
+        """Store the result of an exam, in place of its last one. Call it after the exam's files are written."""
         with self._writing() as session:
             session.merge(
                 ExamRow(
@@ -226,54 +241,50 @@ class Store:
             )
 
     def add_outcomes(self, outcomes: Sequence[Outcome]) -> None:
-        """Keep what was later known, all or nothing, after what is kept already: nothing is overwritten."""
+        """Append outcomes in one transaction. Nothing is overwritten."""
         recorded = _now()
         with self._writing() as session:
             session.add_all(
                 OutcomeRow(
                     recorded=recorded,
-                    animal=one.animal,
-                    kind=one.kind,
-                    date=one.date.isoformat(),
-                    number=one.number,
-                    who=one.who,
-                    note=one.note,
-                    withdrawn=one.withdrawn,
+                    animal=outcome.animal,
+                    kind=outcome.kind,
+                    date=outcome.date.isoformat(),
+                    number=outcome.number,
+                    who=outcome.who,
+                    note=outcome.note,
+                    withdrawn=outcome.withdrawn,
                 )
-                for one in outcomes
+                for outcome in outcomes
             )
 
     def outcomes(self) -> Sequence[Outcome]:
-        """All that was ever told, corrected or not, in the order in which it was."""
+        """All outcomes ever recorded, corrected ones included, in the order of recording."""
         with self._reading() as session:
             rows = session.scalars(select(OutcomeRow).order_by(OutcomeRow.identity))
-            return [_told(row) for row in rows]
+            return [_outcome(row) for row in rows]
 
     @contextmanager
     def _reading(self) -> Iterator[Session]:
-        with self._explained("read"), Session(self._engine) as session:
+        with self._translated_errors("read"), Session(self._engine) as session:
             yield session
 
     @contextmanager
     def _writing(self) -> Iterator[Session]:
-        with self._explained("written"), Session(self._writer) as session, session.begin():
+        with self._translated_errors("written"), Session(self._writer) as session, session.begin():
             yield session
 
     @contextmanager
-    def _explained(self, done: str) -> Iterator[None]:
+    def _translated_errors(self, action: str) -> Iterator[None]:
         try:
             yield
         except DBAPIError as error:
-            raise StoreError(error_message(self.path, done, error.orig)) from error
-        except sqlite3.Error as error:  # from the pragmas of a new connection
-            raise StoreError(error_message(self.path, done, error)) from error
+            raise StoreError(error_message(self.path, action, error.orig)) from error
+        except sqlite3.Error as error:  # raised by the pragmas of a new connection
+            raise StoreError(error_message(self.path, action, error)) from error
 
 
-def _same(one: str, other: str) -> bool:
-    return one.casefold() == other.casefold()
-
-
-def _is(key: ScanKey) -> tuple[Any, ...]:
+def _matches(key: ScanKey) -> tuple[Any, ...]:
     return (
         ScanRow.clip_sha256 == key.clip_sha256,
         ScanRow.model_sha256 == key.model_sha256,
@@ -282,11 +293,11 @@ def _is(key: ScanKey) -> tuple[Any, ...]:
     )
 
 
-def _stored(row: ExamRow) -> StoredExam:
+def _stored_exam(row: ExamRow) -> StoredExam:
     return StoredExam(row.animal, row.date, row.fingerprint, row.document, tuple(json.loads(row.files)))
 
 
-def _told(row: OutcomeRow) -> Outcome:
+def _outcome(row: OutcomeRow) -> Outcome:
     kind = next(kind for kind in OUTCOME_KINDS if kind == row.kind)
     return Outcome(row.animal, kind, dt.date.fromisoformat(row.date), row.number, row.who, row.note, row.withdrawn)
 

@@ -1,8 +1,8 @@
-"""Where a scanner's samples lie: beams in the scan plane, and the plane on the screen.
+"""Geometry of a scanner: its beams in the scan plane, and the scan plane on the screen.
 
 Plane coordinates in mm: x to the right, z away from the probe, the origin in the middle of the probe's face. A convex
-face is an arc of ``radius_mm`` about (0, -radius); a linear array is the same with a radius so large that the face is
-flat and the beams are parallel for all purposes. Screen coordinates in px: x right, y down, pixel centres at whole
+face is an arc of ``radius_mm`` about (0, -radius). A linear array is the same with a radius so large that its face is
+flat and its beams are parallel for all purposes. Screen coordinates in px: x right, y down, pixel centres at whole
 numbers. All values are tensors over a batch of B pictures.
 """
 
@@ -29,14 +29,14 @@ __all__ = [
     "screen_grid",
 ]
 
-LINEAR_RADIUS_MM = 2000.0
+LINEAR_RADIUS_MM = 2000.0  # radius that stands for a flat face
 
 
 @dataclass(frozen=True)
 class Scanner:
     """Each (B,) float32: radius of the probe's face, half its opening angle, depth shown, centre frequency.
 
-    Raises PhantomError, naming the setting, for one that is not above 0.
+    Raises PhantomError, naming the setting, for a value that is not above 0.
     """
 
     radius_mm: Tensor
@@ -50,7 +50,7 @@ class Scanner:
 
 @dataclass(frozen=True)
 class View:
-    """Each (B,) float32: scale, and the screen position of the middle of the probe's face.
+    """Where the scan plane is on the screen; each (B,) float32: scale, and position of the middle of the probe's face.
 
     Raises PhantomError for a scale that is not above 0.
     """
@@ -63,7 +63,7 @@ class View:
         require_positive("view", mm_per_px=self.mm_per_px)
 
     def to_screen(self, ellipses: Tensor) -> Tensor:
-        """(B, K, 5) ellipses in plane mm -> px."""
+        """(B, K, 5) ellipses in plane mm -> the same in px."""
         scale = self.mm_per_px[:, None]
         x = self.face_x_px[:, None] + ellipses[..., 0] / scale
         y = self.face_y_px[:, None] + ellipses[..., 1] / scale
@@ -72,8 +72,10 @@ class View:
 
 @dataclass(frozen=True)
 class BeamGrid:
-    """Samples along beams: x, z (B, L, S) mm; right, down (B, L, 1) the beams' directions; depth (B, 1, S) mm;
-    step (B, 1, 1) mm between samples; radius (B,) mm and half_angle (B,) rad of the face.
+    """Places of L beams of S samples each.
+
+    x, z : (B, L, S) mm in the plane;  right, down : (B, L, 1) unit vectors along the beams
+    depth : (B, 1, S) mm along the beam;  step : (B, 1, 1) mm between samples
     """
 
     x: Tensor
@@ -82,39 +84,37 @@ class BeamGrid:
     down: Tensor
     depth: Tensor
     step: Tensor
-    radius: Tensor
-    half_angle: Tensor
 
 
 def beam_grid(scanner: Scanner, lines: int, samples: int) -> BeamGrid:
-    """Where ``lines`` beams of ``samples`` each lie."""
+    """The places of ``lines`` beams of ``samples`` each, from one edge of the sector to the other."""
     device = scanner.depth_mm.device
     across = torch.linspace(-1, 1, lines, device=device)
     along = (torch.arange(samples, device=device) + 0.5) / samples
     angle = (scanner.half_angle_rad[:, None] * across)[..., None]  # (B, L, 1)
     depth = (scanner.depth_mm[:, None] * along)[:, None, :]  # (B, 1, S)
     right, down = torch.sin(angle), torch.cos(angle)
-    reach = scanner.radius_mm[:, None, None]
+    radius = scanner.radius_mm[:, None, None]
     # (R + s) cos - R loses digits for a linear array's large R; R (cos - 1) + s cos does not.
-    x = reach * right + depth * right
-    z = depth * down - 2 * reach * torch.sin(angle / 2) ** 2
+    x = radius * right + depth * right
+    z = depth * down - 2 * radius * torch.sin(angle / 2) ** 2
     step = (scanner.depth_mm / samples)[:, None, None]
-    return BeamGrid(x, z, right, down, depth, step, scanner.radius_mm, scanner.half_angle_rad)
+    return BeamGrid(x, z, right, down, depth, step)
 
 
 def plane_to_beams(scanner: Scanner, x: Tensor, z: Tensor) -> tuple[Tensor, Tensor]:
-    """Plane points (B, ...) in mm -> (B, ...) across in [-1, 1] over the beams, and depth in mm along the beam."""
+    """Plane points (B, ...) in mm -> place across the beams, -1 to 1 in the sector, and depth along the beam in mm."""
     shape = (-1,) + (1,) * (x.dim() - 1)
-    reach = scanner.radius_mm.view(shape)
-    across = torch.atan2(x, z + reach) / scanner.half_angle_rad.view(shape)
-    depth = torch.hypot(x, z + reach) - reach
+    radius = scanner.radius_mm.view(shape)
+    across = torch.atan2(x, z + radius) / scanner.half_angle_rad.view(shape)
+    depth = torch.hypot(x, z + radius) - radius
     return across, depth
 
 
 def beam_grid_coordinates(across: Tensor, share: Tensor, samples: int) -> Tensor:
-    """Where grid_sample (with align_corners) finds points of a grid of beams: across in [-1, 1], share of the depth
-    in [0, 1], both (...) -> (..., 2).
+    """Coordinates (..., 2) at which grid_sample, with align_corners, reads a grid of beams.
 
+    across : (...) in [-1, 1] over the beams;  share : (...) of the depth shown, in [0, 1]
     The outermost beams lie on the sector's edges, the first sample half a step below the face.
     """
     return torch.stack([(share * samples - 0.5) / (samples - 1) * 2 - 1, across], dim=-1)
@@ -122,8 +122,10 @@ def beam_grid_coordinates(across: Tensor, share: Tensor, samples: int) -> Tensor
 
 @dataclass(frozen=True)
 class ScreenGrid:
-    """Where the pixels of B screens lie among the beams: coordinates (B, height, width, 2) for grid_sample, see beam_grid_coordinates;
-    sector (B, height, width) bool, True where there is a beam.
+    """Where the pixels of B screens lie among the beams.
+
+    coordinates : (B, height, width, 2) for grid_sample, see beam_grid_coordinates
+    sector : (B, height, width) bool, True where there is a beam
     """
 
     coordinates: Tensor
@@ -138,7 +140,7 @@ class ScreenGrid:
 
 
 def screen_grid(scanner: Scanner, view: View, samples: int, height: int, width: int) -> ScreenGrid:
-    """Of beams of ``samples`` each on screens of (height, width) px."""
+    """The grid of screens of (height, width) px that show beams of ``samples`` each."""
     device = view.mm_per_px.device
     px = torch.arange(width, device=device, dtype=torch.float32)
     py = torch.arange(height, device=device, dtype=torch.float32)
@@ -146,7 +148,8 @@ def screen_grid(scanner: Scanner, view: View, samples: int, height: int, width: 
     z = ((py[None] - view.face_y_px[:, None]) * view.mm_per_px[:, None])[:, :, None].expand(-1, -1, width)
     across, depth = plane_to_beams(scanner, x, z)
     share = depth / scanner.depth_mm[:, None, None]
-    return ScreenGrid(beam_grid_coordinates(across, share, samples), (across.abs() <= 1) & (share >= 0) & (share <= 1))
+    in_sector = (across.abs() <= 1) & (share >= 0) & (share <= 1)
+    return ScreenGrid(beam_grid_coordinates(across, share, samples), in_sector)
 
 
 def scan_convert(beams: Tensor, scanner: Scanner, view: View, height: int, width: int) -> tuple[Tensor, Tensor]:

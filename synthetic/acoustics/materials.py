@@ -20,11 +20,13 @@ __all__ = ["MaterialTable", "Materials", "load_materials"]
 _Range = tuple[float, float]
 _NotNegative = Annotated[float, Field(ge=0)]
 _Share = Annotated[float, Field(ge=0, le=1)]
-_Speed = Annotated[float, Field(gt=0.3, lt=7)]  # mm/us: from air's to calcite's
+_Speed = Annotated[float, Field(gt=0.3, lt=7)]  # mm/us: from that of air to that of calcite
 _PositiveRange = tuple[_NotNegative, _NotNegative]
 
 
 class _Variant(BaseModel):
+    """One ``[[material]]`` of the file: ranges (lowest, highest) of what differs from the defaults here."""
+
     model_config = ConfigDict(extra="forbid", frozen=True)
 
     kind: str
@@ -63,7 +65,7 @@ class _File(BaseModel):
 
 @dataclass(frozen=True)
 class Materials:
-    """Each (B, K) float32; units in ``configs/materials.toml``."""
+    """Properties of objects; each (B, K) float32. Meanings and units stand in ``configs/materials.toml``."""
 
     echo_db: Tensor
     texture_db: Tensor
@@ -86,7 +88,7 @@ class Materials:
     ring_down: Tensor
 
     def take(self, index: Tensor) -> Materials:
-        """The materials of (B, K') chosen objects, by index (B, K') int64."""
+        """The materials of chosen objects, given by index (B, K') int64."""
         return Materials(*(getattr(self, field.name).gather(1, index) for field in fields(self)))
 
 
@@ -95,9 +97,10 @@ _NAMES = tuple(field.name for field in fields(Materials))
 
 @dataclass(frozen=True)
 class MaterialTable:
-    """ranges (kinds, variants, properties, 2);  weights (kinds, variants), 0 where a kind has fewer variants
+    """The file's variants as tensors.
 
-    outlier_share (kinds, variants) : share of single objects that take this variant, whatever their animal's is
+    ranges : (kinds, variants, properties, 2);  weights : (kinds, variants), 0 where a kind has fewer variants
+    outlier_share : (kinds, variants) share of single objects that take this variant, whatever their animal's is
     """
 
     ranges: Tensor
@@ -108,33 +111,32 @@ class MaterialTable:
         return MaterialTable(self.ranges.to(device), self.weights.to(device), self.outlier_share.to(device))
 
     def draw(self, kinds: Tensor, generator: torch.Generator, *, scatter: float = 0.3) -> Materials:
-        """Materials for (B, K) kinds. Rows are animals: within one, objects of a kind are alike.
+        """Materials for objects of (B, K) kinds. Rows are animals: within one animal, objects of a kind are similar.
 
-        scatter : share of a range that single objects spread over, around their animal's own value.
+        scatter : share of a range over which single objects vary around their animal's own value
         """
         batch, objects = kinds.shape
         number = len(self.weights)
         device = kinds.device
-        variant = torch.multinomial(self.weights.repeat(batch, 1), 1, generator=generator).view(
-            batch, number
-        )  # (B, kinds)
+        variant = torch.multinomial(self.weights.repeat(batch, 1), 1, generator=generator)
+        variant = variant.view(batch, number)  # of each animal and kind
         own = torch.rand(batch, number, len(_NAMES), generator=generator, device=device)
         single = torch.rand(batch, objects, len(_NAMES), generator=generator, device=device)
         rows = torch.arange(batch, device=device)[:, None]
         share = (1 - scatter) * own[rows, kinds] + scatter * single
-        # One draw against the running sum of the shares: below all of them, the animal's own variant.
-        lot = torch.rand(batch, objects, 1, generator=generator, device=device)
-        passed = (lot >= self.outlier_share.cumsum(1)[kinds]).sum(2)  # (B, K)
-        taken = torch.where(passed < self.outlier_share.shape[1], passed, variant[rows, kinds])
+        # One draw against the running sum of the outlier shares: above all of them, the animal's own variant.
+        chance = torch.rand(batch, objects, 1, generator=generator, device=device)
+        outlier = (chance >= self.outlier_share.cumsum(1)[kinds]).sum(2)  # (B, K)
+        taken = torch.where(outlier < self.outlier_share.shape[1], outlier, variant[rows, kinds])
         ranges = self.ranges[kinds, taken]  # (B, K, P, 2)
         values = ranges[..., 0] + share * (ranges[..., 1] - ranges[..., 0])
         return Materials(*values.unbind(-1))
 
 
 def load_materials(path: Path | None = None) -> MaterialTable:
-    """The table of the shipped file, or of another of the same form.
+    """The table of the shipped file, or of another file of the same form.
 
-    Raises configs.reading.ConfigError for a wrong file, PhantomError if a kind is missing or unknown.
+    Raises configs.reading.ConfigError for an invalid file, and PhantomError if a kind is missing or unknown.
     """
     file = read_toml(path or config_path("materials.toml"), _File)
     return _table(file.material)
@@ -145,14 +147,14 @@ def _table(variants: Sequence[_Variant]) -> MaterialTable:
     of_kind: dict[Kind, list[_Variant]] = {kind: [] for kind in Kind}
     for variant in variants:
         if variant.kind not in names:
-            raise PhantomError(f'There is no material kind "{variant.kind}". Use one of {", ".join(names)}.')
+            raise PhantomError(f'Unknown material kind "{variant.kind}". Use one of {", ".join(names)}.')
         of_kind[names[variant.kind]].append(variant)
     missing = [name for name, kind in names.items() if not any(variant.weight for variant in of_kind[kind])]
     if missing:
-        raise PhantomError(f"The material file gives nothing with a weight for {', '.join(missing)}.")
+        raise PhantomError(f"The material file has no variant with a weight above 0 for {', '.join(missing)}.")
     crowded = [name for name, kind in names.items() if sum(variant.outlier_share for variant in of_kind[kind]) >= 1]
     if crowded:
-        raise PhantomError(f"The outlier shares of {', '.join(crowded)} add up to 1 or more; nothing would be left.")
+        raise PhantomError(f"The outlier shares of {', '.join(crowded)} add up to 1 or more; they must stay below 1.")
     most = max(len(group) for group in of_kind.values())
     ranges = torch.zeros(len(Kind), most, len(_NAMES), 2)
     weights, outlier_share = torch.zeros(len(Kind), most), torch.zeros(len(Kind), most)

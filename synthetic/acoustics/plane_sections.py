@@ -1,4 +1,4 @@
-"""Planes through animals: which objects each one meets, and what a label of the picture should say."""
+"""Planes through animals: which objects each plane meets, and how they are labelled."""
 
 from __future__ import annotations
 
@@ -10,34 +10,57 @@ import torch
 from torch import Tensor
 
 from models.ellipsoid import section
-from models.targets import Labels
+from models.targets import Labels, Role
 from synthetic.acoustics.beam_rendering import Beams, Plane, Slice
 from synthetic.acoustics.geometry import Scanner, View
 from synthetic.acoustics.materials import Materials
 from synthetic.acoustics.visibility import Visibility, outline_visibility
 from synthetic.anatomy.animal import Animal
-from synthetic.anatomy.bodies import Kind
+from synthetic.anatomy.bodies import Kind, is_target
 
-__all__ = ["AnimalBatch", "PlaneSections", "make_labels", "measure_visibility", "section_animals", "shown_objects"]
+__all__ = [
+    "LABEL_RULE",
+    "AnimalBatch",
+    "LabelRule",
+    "PlaneSections",
+    "make_labels",
+    "measure_visibility",
+    "section_animals",
+    "shown_objects",
+]
 
-# An object counts as in view if this much of its outline lies in the sector, this much of that is not in deep shadow
-# and stands out of its surroundings, and the plane passes this near to its middle (section over greatest section).
-# Others are neither right nor wrong. A short arc of shell is telling; of a follicle, which has none,
-# three quarters must be there and enough of it to be told from a grain of the speckle.
-MIN_IN_SECTOR = 0.55
-MIN_UNSHADOWED = 0.3
-MIN_SHELL_DISTINCT = 0.25
-MIN_FOLLICLE_DISTINCT = 0.75
-MIN_SECTION_RATIO = 0.45
-MIN_SHELL_SEMI_MINOR = 0.014  # of the picture's longer side
-MIN_FOLLICLE_SEMI_MINOR = 0.018
+
+@dataclass(frozen=True)
+class LabelRule:
+    """When a detector must find an object. Other objects that show are ignored: neither right nor wrong.
+
+    min_in_sector : share of its outline that lies in the sector
+    min_unshadowed : share of its outline that is in the sector and not in deep shadow
+    min_shell_distinct, min_follicle_distinct : share of its outline that stands out of the surroundings. A short arc of
+    shell is enough to recognise an egg. A follicle has none: three quarters of its outline must be there, and enough
+    of it to be distinguished from a grain of the speckle
+    min_section_ratio : section over greatest section, that is how near to its middle the plane passes
+    min_shell_semi_minor, min_follicle_semi_minor : shorter semi-axis, as a share of the picture's longer side
+    """
+
+    min_in_sector: float = 0.55
+    min_unshadowed: float = 0.3
+    min_shell_distinct: float = 0.25
+    min_follicle_distinct: float = 0.75
+    min_section_ratio: float = 0.45
+    min_shell_semi_minor: float = 0.014
+    min_follicle_semi_minor: float = 0.018
+
+
+LABEL_RULE = LabelRule()
 
 
 @dataclass(frozen=True)
 class AnimalBatch:
-    """Animals side by side, padded to the same number of objects.
+    """A animals, padded to the same number of objects.
 
-    kinds (A, K) int64, centre (A, K, 3) mm, shape (A, K, 3, 3), min_semi_axis_mm (A, K), is_object (A, K) bool
+    kinds : (A, K) int64;  centre : (A, K, 3) mm;  shape : (A, K, 3, 3);  min_semi_axis_mm : (A, K) shortest semi-axis
+    is_object : (A, K) bool, False where there is padding
     """
 
     kinds: Tensor
@@ -65,22 +88,17 @@ class AnimalBatch:
         )
 
     def take(self, index: Tensor) -> AnimalBatch:
-        """The animals of (B,) indices, one a row."""
-        return AnimalBatch(
-            self.kinds[index],
-            self.centre[index],
-            self.shape[index],
-            self.min_semi_axis_mm[index],
-            self.is_object[index],
-        )
+        """The animals at (B,) indices, one for each row."""
+        return AnimalBatch(**{name: values[index] for name, values in vars(self).items()})
 
 
 @dataclass(frozen=True)
 class PlaneSections:
     """The objects that B planes meet, at most L each, in drawing order.
 
-    slice : for the renderer;  kinds (B, L), index (B, L) into the animal's objects
-    ellipses (B, L, 5) in plane mm, NaN where nothing;  section_ratio (B, L) section over greatest section, 0 to 1
+    slice : for the renderer;  kinds : (B, L);  index : (B, L) into the animal's objects
+    ellipses : (B, L, 5) in plane mm, NaN where the plane misses the object
+    section_ratio : (B, L) section over greatest section, 0 to 1
     """
 
     slice: Slice
@@ -88,6 +106,15 @@ class PlaneSections:
     index: Tensor
     ellipses: Tensor
     section_ratio: Tensor
+
+    @property
+    def is_target(self) -> Tensor:
+        """(B, L) bool, eggs and follicles that the plane meets."""
+        return is_target(self.kinds) & (self.section_ratio > 0)
+
+    def for_stage(self, *, follicle: float, shell: float) -> Tensor:
+        """(B, L) one value for follicles, another one for all others."""
+        return torch.where(self.kinds == Kind.FOLLICLE, follicle, shell)
 
 
 def section_animals(
@@ -99,22 +126,23 @@ def section_animals(
     max_objects: int = 24,
     one_animal: bool = False,
 ) -> PlaneSections:
-    """What planes (B) meet in animals (B). Where a plane meets more than ``max_objects``, the outermost cuts are left out.
+    """What B planes meet in B animals. Where a plane meets more than ``max_objects``, the outermost cuts are left out.
 
-    one_animal : the rows are one animal at B moments; every object then keeps one column throughout.
+    noise_offset : (B, 3) mm, moves the body's noise
+    one_animal : the rows are one animal at B moments; every object then keeps its column throughout
     """
-    ellipses, middle = section(
+    ellipses, section_ratio = section(
         animal_batch.centre, animal_batch.shape, plane.origin[:, None], plane.right[:, None], plane.down[:, None]
     )
-    middle = torch.where(animal_batch.is_object, middle, torch.zeros_like(middle))
-    # Eggs and follicles come before organs when there are too many.
-    rank = middle + 2.0 * ((animal_batch.kinds >= Kind.FOLLICLE) & (middle > 0))
+    section_ratio = torch.where(animal_batch.is_object, section_ratio, torch.zeros_like(section_ratio))
+    # Where there are too many, eggs and follicles come before organs.
+    rank = section_ratio + 2.0 * (is_target(animal_batch.kinds) & (section_ratio > 0))
     if one_animal:
         rank = rank.amax(0, keepdim=True).expand_as(rank)
         max_objects = max(max_objects, int((rank[0] > 0).sum()))
     index = rank.topk(min(max_objects, rank.shape[1]), dim=1).indices
-    index = index.sort(dim=1).values  # animals keep their objects in drawing order
-    present = middle.gather(1, index) > 0
+    index = index.sort(dim=1).values  # an animal's objects lie in drawing order
+    present = section_ratio.gather(1, index) > 0
 
     def chosen(values: Tensor) -> Tensor:
         shape = index.shape + (1,) * (values.dim() - 2)
@@ -128,63 +156,64 @@ def section_animals(
         present=present,
         noise_offset=noise_offset,
     )
-    nothing = torch.full_like(chosen(ellipses), torch.nan)
+    missed = torch.full_like(chosen(ellipses), torch.nan)
     return PlaneSections(
-        slice_,
-        chosen(animal_batch.kinds),
-        index,
-        torch.where(present[..., None], chosen(ellipses), nothing),
-        chosen(middle),
+        slice=slice_,
+        kinds=chosen(animal_batch.kinds),
+        index=index,
+        ellipses=torch.where(present[..., None], chosen(ellipses), missed),
+        section_ratio=chosen(section_ratio),
     )
 
 
 def measure_visibility(
-    cut_: PlaneSections, beams: Beams, grey: Tensor, scanner: Scanner, view: View, height: int, width: int
+    sections: PlaneSections, beams: Beams, grey: Tensor, scanner: Scanner, view: View, height: int, width: int
 ) -> Visibility:
-    """What pictures of (height, width) px show of what the planes meet.
+    """What pictures of (height, width) px show of the objects that the planes meet.
 
-    grey : (B, lines, samples) in [0, 1], what the screen makes of the beams
+    grey : (B, lines, samples) in [0, 1], what the screen shows of the beams
     """
-    return outline_visibility(cut_.ellipses, _wanted(cut_), beams, grey, scanner, view, height, width)
+    return outline_visibility(sections.ellipses, sections.is_target, beams, grey, scanner, view, height, width)
 
 
-def make_labels(cut_: PlaneSections, seen: Visibility, view: View, height: int, width: int) -> Labels:
-    """Labels of pictures (height, width) px, of which ``seen`` tells what they show."""
-    screen = view.to_screen(cut_.ellipses)
-    visible = _well_cut(cut_, seen, screen, max(height, width)) & (seen.unshadowed >= MIN_UNSHADOWED)
-    visible &= seen.distinct_unshadowed >= _least_standing_out(cut_)
-    role = torch.where(visible, 1, torch.where(_wanted(cut_) & (seen.in_sector > 0), -1, 0))
+def make_labels(sections: PlaneSections, visibility: Visibility, view: View, height: int, width: int) -> Labels:
+    """Labels of pictures of (height, width) px that show this much of each object."""
+    screen = view.to_screen(sections.ellipses)
+    must_find = _well_cut(sections, visibility, screen, max(height, width))
+    must_find &= visibility.unshadowed >= LABEL_RULE.min_unshadowed
+    must_find &= visibility.distinct_unshadowed >= _min_distinct(sections)
+    ignored = sections.is_target & (visibility.in_sector > 0)
+    role = torch.where(must_find, Role.TARGET, torch.where(ignored, Role.IGNORED, Role.EMPTY))
     empty = torch.tensor([0.0, 0.0, 1.0, 1.0, 0.0], device=screen.device)
     return Labels(
-        ellipses=torch.where((role != 0)[..., None], screen, empty),
-        stage=(cut_.kinds - int(Kind.FOLLICLE)).clamp(min=0),
+        ellipses=torch.where((role != Role.EMPTY)[..., None], screen, empty),
+        stage=(sections.kinds - int(Kind.FOLLICLE)).clamp(min=0),
         role=role,
-        visible=seen.unshadowed,
+        visible=visibility.unshadowed,
         mm_per_px=view.mm_per_px,
     )
 
 
-def shown_objects(cut_: PlaneSections, seen: Visibility, view: View, height: int, width: int) -> Tensor:
-    """(B, L) bool, of which eggs and follicles a person would say that they are there: well cut, and their outlines
-    stand out, be it in a shadow. Every one that is labelled as to be found is among them.
+def shown_objects(sections: PlaneSections, visibility: Visibility, view: View, height: int, width: int) -> Tensor:
+    """(B, L) bool, the eggs and follicles that a person would say are there.
+
+    They are well cut and their outlines stand out, be it in a shadow. All that a detector must find are among them.
     """
-    screen = view.to_screen(cut_.ellipses)
-    return _well_cut(cut_, seen, screen, max(height, width)) & (seen.distinct >= _least_standing_out(cut_))
+    screen = view.to_screen(sections.ellipses)
+    well_cut = _well_cut(sections, visibility, screen, max(height, width))
+    return well_cut & (visibility.distinct >= _min_distinct(sections))
 
 
-def _wanted(cut_: PlaneSections) -> Tensor:
-    return (cut_.kinds >= Kind.FOLLICLE) & (cut_.section_ratio > 0)
-
-
-def _well_cut(cut_: PlaneSections, seen: Visibility, screen: Tensor, side: int) -> Tensor:
-    least = torch.where(cut_.kinds == Kind.FOLLICLE, MIN_FOLLICLE_SEMI_MINOR, MIN_SHELL_SEMI_MINOR) * side
+def _well_cut(sections: PlaneSections, visibility: Visibility, screen: Tensor, side_px: int) -> Tensor:
+    """(B, L) bool, targets that lie in the sector, are cut near their middles and are large enough on the screen."""
+    shares = sections.for_stage(follicle=LABEL_RULE.min_follicle_semi_minor, shell=LABEL_RULE.min_shell_semi_minor)
     return (
-        _wanted(cut_)
-        & (seen.in_sector >= MIN_IN_SECTOR)
-        & (cut_.section_ratio >= MIN_SECTION_RATIO)
-        & (screen[..., 3] >= least)
+        sections.is_target
+        & (visibility.in_sector >= LABEL_RULE.min_in_sector)
+        & (sections.section_ratio >= LABEL_RULE.min_section_ratio)
+        & (screen[..., 3] >= shares * side_px)
     )
 
 
-def _least_standing_out(cut_: PlaneSections) -> Tensor:
-    return torch.where(cut_.kinds == Kind.FOLLICLE, MIN_FOLLICLE_DISTINCT, MIN_SHELL_DISTINCT)
+def _min_distinct(sections: PlaneSections) -> Tensor:
+    return sections.for_stage(follicle=LABEL_RULE.min_follicle_distinct, shell=LABEL_RULE.min_shell_distinct)

@@ -1,30 +1,31 @@
-"""Ellipsoids that a scan plane meets, as the numbers from which they are drawn."""
+"""The ellipsoids that a scan plane meets, as the numbers from which the renderer draws them."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import NamedTuple
 
 import torch
 from torch import Tensor
 
-from synthetic.acoustics.decibels import amplitude_from_db
 from synthetic.acoustics.geometry import BeamGrid
 from synthetic.acoustics.materials import Materials
-from synthetic.acoustics.shells import Shell, critical_sine, evanescent_depth, shell_echo
+from synthetic.acoustics.shells import SOFT_TISSUE, Shell, critical_sine, evanescent_depth, shell_echo
+from synthetic.decibels import amplitude_from_db
 
 __all__ = ["MAX_TILT_SMEAR_MM", "TINY", "Plane", "Pulse", "RenderParameters", "Slice", "render_parameters"]
 
-TINY = 1e-6
-MAX_TILT_SMEAR_MM = 4.0  # by how much a slice's thickness smears a surface that leans across the plane
-_UNSEEN_DB = -25.0  # surfaces of less echo are none
-_LEAST_SOFTNESS_MM = 0.01
-_SOFT_TISSUE_SPEED = 1.54  # mm/us
+TINY = 1e-6  # keeps divisors and the arguments of square roots above 0
+MAX_TILT_SMEAR_MM = 4.0  # most that the slice's thickness smears a surface that leans across the plane
+_MIN_RIM_DB = -25.0  # a surface whose echo is weaker than this is not drawn
+_MIN_BORDER_BLUR_MM = 0.01
 
 
 @dataclass(frozen=True)
 class Plane:
-    """Where the probe is, in body mm: origin (B, 3) the middle of its face, right (B, 3) and down (B, 3) unit vectors
-    along and away from it.
+    """Where the probe is, in body mm.
+
+    origin : (B, 3) the middle of the probe's face;  right, down : (B, 3) unit vectors along the face and away from it
     """
 
     origin: Tensor
@@ -34,9 +35,11 @@ class Plane:
 
 @dataclass(frozen=True)
 class Slice:
-    """What the plane meets. centre (B, K, 3) mm, shape (B, K, 3, 3), min_semi_axis_mm (B, K) the least semi-axis,
-    materials (B, K), present (B, K) bool; later objects are drawn over earlier ones. noise_offset (B, 3) mm moves
-    the body's noise.
+    """The objects that B planes meet. Later objects are drawn over earlier ones.
+
+    centre : (B, K, 3) mm;  shape : (B, K, 3, 3) matrices M with (p - c)' M (p - c) = 1 on the surface
+    min_semi_axis_mm : (B, K) the shortest semi-axis;  materials : (B, K);  present : (B, K) bool
+    noise_offset : (B, 3) mm, moves the body's noise
     """
 
     centre: Tensor
@@ -49,8 +52,10 @@ class Slice:
 
 @dataclass(frozen=True)
 class Pulse:
-    """What a scanner sends out; each (B,): frequency_mhz, bandwidth as a share of it, slice_thickness_mm thickness of the slice
-    across the plane, axial_sigma_mm deviation of the pulse along the beam.
+    """What a scanner sends out; each (B,).
+
+    frequency_mhz : centre frequency;  bandwidth : at -6 dB, as a share of the frequency
+    slice_thickness_mm : of the slice across the plane;  axial_sigma_mm : standard deviation of the pulse along the beam
     """
 
     frequency_mhz: Tensor
@@ -59,19 +64,20 @@ class Pulse:
     axial_sigma_mm: Tensor
 
 
-@dataclass(frozen=True)
-class RenderParameters:
-    """Of K objects in each of B pictures; all (B, K).
+class RenderParameters(NamedTuple):
+    """Numbers that describe K objects in each of B pictures; all (B, K).
 
-    On the plane p = o + x u + z v the squared radius q2 = (p - c)' M (p - c) is a quadratic in x and z and its
-    gradient, also across the plane, is linear: a few numbers an object, whatever its attitude.
+    On the plane p = o + x u + z v the squared radius q2 = (p - c)' M (p - c) is a quadratic in x and z. Its gradient,
+    also the part across the plane, is linear. So a few numbers describe an object in any attitude.
 
     auu to constant : q2 = auu x^2 + 2 auv x z + avv z^2 + 2 bu x + 2 bv z + constant
     nu, nv, nd : half the gradient across the plane is nu x + nv z + nd;  present : 1 or 0
-    rim_thickness_mm : of the surface;  rim_amplitude : amplitude of its echo, such that its level is right after the pulse's blur
-    loss_db : of one crossing with the shell's;  slowness : 1 - speed of sound inside over that of tissue
-    critical_sine_squared : squared sine of the shell's critical angle;  evanescent_nepers : see shells.evanescent_depth
-    slice_thickness_mm : thickness of the slice;  all others as in Materials
+    rim_thickness_mm : of the surface
+    rim_amplitude : of the surface's echo, raised so that its level is right after the pulse has blurred it
+    loss_db : one way, of one crossing of the surface, with the shell's own loss
+    slowness : 1 - (speed of sound inside) / (speed in soft tissue)
+    critical_sine_squared : of the shell's critical angle;  evanescent_nepers : see shells.evanescent_depth
+    slice_thickness_mm : of the slice across the plane;  all others as in Materials
     """
 
     auu: Tensor
@@ -104,39 +110,66 @@ class RenderParameters:
     evanescent_nepers: Tensor
     slice_thickness_mm: Tensor
 
+    def stacked(self) -> Tensor:
+        """(B, K, N) all N parameters in one tensor, which a GPU kernel reads faster than N tensors."""
+        return torch.stack(list(self), dim=-1)
+
+    @classmethod
+    def of_stacked(cls, parameters: Tensor) -> RenderParameters:
+        """The inverse of :meth:`stacked`, for parameters (..., N)."""
+        return cls(*parameters.unbind(-1))
+
+    def over_grid(self) -> RenderParameters:
+        """The same with two more dimensions of size 1, to be broadcast over lines and samples."""
+        return RenderParameters(*(value[..., None, None] for value in self))
+
 
 def render_parameters(slice_: Slice, plane: Plane, grid: BeamGrid, pulse: Pulse) -> RenderParameters:
-    """What a pulse meets in the slice, for drawing on the grid."""
+    """The parameters of the slice's objects for this pulse and grid."""
     offset = plane.origin[:, None] - slice_.centre  # (B, K, 3)
     u, v = plane.right[:, None], plane.down[:, None]
     across = torch.linalg.cross(u, v)
     mu, mv, md = (torch.einsum("bkij,bkj->bki", slice_.shape, w.expand(offset.shape)) for w in (u, v, offset))
     m = slice_.materials
-    # A wall thinner than a sample would fall between samples.
-    thick = torch.maximum(torch.maximum(m.rim_mm, m.rim_share * slice_.min_semi_axis_mm), grid.step[..., 0])
-    # A wall's profile is as wide as a Gaussian of 0.4 of its thickness; the pulse spreads it and lowers its peak.
-    lowered = torch.hypot(pulse.axial_sigma_mm[:, None], 0.4 * thick) / (0.4 * thick)
+    # A wall thinner than one sample would fall between the samples.
+    rim_thickness = torch.maximum(torch.maximum(m.rim_mm, m.rim_share * slice_.min_semi_axis_mm), grid.step[..., 0])
+    # A wall's profile is as wide as a Gaussian of 0.4 of its thickness. The pulse widens it and lowers its peak.
+    profile_sigma = 0.4 * rim_thickness
+    peak_loss = torch.hypot(pulse.axial_sigma_mm[:, None], profile_sigma) / profile_sigma
 
     shell = Shell(m.shell_mm, m.mineral, m.absorption)
-    frequency = pulse.frequency_mhz[:, None].expand_as(thick)
-    echo = shell_echo(shell, frequency_mhz=frequency, bandwidth=pulse.bandwidth[:, None].expand_as(thick))
-    shelled = m.shell_mm > 0
-    rim_db = m.rim_db + torch.where(shelled, echo.reflected_db, 0.0)
-    loss_db = m.loss_db + torch.where(shelled, echo.loss_db, 0.0)
+    frequency = pulse.frequency_mhz[:, None].expand_as(rim_thickness)
+    echo = shell_echo(shell, frequency_mhz=frequency, bandwidth=pulse.bandwidth[:, None].expand_as(rim_thickness))
+    has_shell = m.shell_mm > 0
+    rim_db = m.rim_db + torch.where(has_shell, echo.reflected_db, 0.0)
     return RenderParameters(
-        *((u * mu).sum(-1), (u * mv).sum(-1), (v * mv).sum(-1)),
-        *((u * md).sum(-1), (v * md).sum(-1), (offset * md).sum(-1)),
-        *((across * mu).sum(-1), (across * mv).sum(-1), (across * md).sum(-1)),
-        *(slice_.present.float(), slice_.min_semi_axis_mm, thick),
-        *(m.echo_db, m.texture_db, m.core_share, m.core_db),
-        *(
-            amplitude_from_db(rim_db) * lowered * (rim_db > _UNSEEN_DB),
-            m.rim_floor,
-            m.rim_power,
-            m.rim_dropout_db,
-            loss_db,
-        ),
-        *(m.attenuation, m.unevenness, m.border_blur_mm.clamp(min=_LEAST_SOFTNESS_MM), m.ring_down),
-        *(1 - m.speed / _SOFT_TISSUE_SPEED, critical_sine(shell) ** 2),
-        *(evanescent_depth(shell, frequency), pulse.slice_thickness_mm[:, None].expand_as(thick)),
+        auu=(u * mu).sum(-1),
+        auv=(u * mv).sum(-1),
+        avv=(v * mv).sum(-1),
+        bu=(u * md).sum(-1),
+        bv=(v * md).sum(-1),
+        constant=(offset * md).sum(-1),
+        nu=(across * mu).sum(-1),
+        nv=(across * mv).sum(-1),
+        nd=(across * md).sum(-1),
+        present=slice_.present.float(),
+        min_semi_axis_mm=slice_.min_semi_axis_mm,
+        rim_thickness_mm=rim_thickness,
+        echo_db=m.echo_db,
+        texture_db=m.texture_db,
+        core_share=m.core_share,
+        core_db=m.core_db,
+        rim_amplitude=amplitude_from_db(rim_db) * peak_loss * (rim_db > _MIN_RIM_DB),
+        rim_floor=m.rim_floor,
+        rim_power=m.rim_power,
+        rim_dropout_db=m.rim_dropout_db,
+        loss_db=m.loss_db + torch.where(has_shell, echo.loss_db, 0.0),
+        attenuation=m.attenuation,
+        unevenness=m.unevenness,
+        border_blur_mm=m.border_blur_mm.clamp(min=_MIN_BORDER_BLUR_MM),
+        ring_down=m.ring_down,
+        slowness=1 - m.speed / SOFT_TISSUE.speed,
+        critical_sine_squared=critical_sine(shell) ** 2,
+        evanescent_nepers=evanescent_depth(shell, frequency),
+        slice_thickness_mm=pulse.slice_thickness_mm[:, None].expand_as(rim_thickness),
     )

@@ -1,6 +1,6 @@
-"""Noise fixed in the body: the scatterers behind speckle, and the slow unevenness of tissue.
+"""Noise that is fixed in the body: the scatterers that make speckle, and the coarse unevenness of tissue.
 
-Because both are volumes in body coordinates, a probe that rests shows a picture that rests, and a slow sweep
+Both are volumes in body coordinates. So a probe at rest shows a picture at rest, and in a slow sweep the speckle
 decorrelates as it should.
 """
 
@@ -13,72 +13,94 @@ import torch
 from torch import Tensor
 from torch.nn import functional
 
-__all__ = ["SweepNoise", "TissueNoise", "make_tissue_noise"]
+__all__ = ["TISSUE", "SweepNoise", "TissueModel", "TissueNoise", "make_tissue_noise"]
 
-# So fine that a resolution cell of 0.2 x 0.5 x 2 mm holds ten scatterers, which speckle needs (common practice).
-SCATTERER_SPACING_MM = 0.25
-# Blended between the nodes, scatterers are alike over a distance: about a Gaussian of this deviation in any direction
-# (measured: 0.74, 0.29 and 0.04 of 1 at a half, one and one and a half spacings).
-SCATTERER_CORRELATION_MM = 0.64 * SCATTERER_SPACING_MM
-UNEVENNESS_SPACING_MM = 5.0
-LAYER_SPACING_MM = (0.7, 7.0, 7.0)
-LAYER_BEND_MM = 2.0
+
+@dataclass(frozen=True)
+class TissueModel:
+    """Lengths of the noise, mm.
+
+    scatterer_spacing_mm : so fine that a resolution cell of 0.2 x 0.5 x 2 mm holds ten scatterers, as speckle needs
+    (common practice)
+    unevenness_spacing_mm : between the nodes of the coarse unevenness (no source)
+    layer_spacing_mm : thickness of sheets across the body's x axis, and their extent along y and z (no source)
+    layer_bend_mm : by which sheets bend with the tissue, per unit of coarse unevenness (no source)
+    """
+
+    scatterer_spacing_mm: float = 0.25
+    unevenness_spacing_mm: float = 5.0
+    layer_spacing_mm: tuple[float, float, float] = (0.7, 7.0, 7.0)
+    layer_bend_mm: float = 2.0
+
+    @property
+    def scatterer_correlation_mm(self) -> float:
+        """Standard deviation of the Gaussian that describes how scatterers correlate over a distance, in any direction.
+
+        They correlate because they are blended between the nodes (measured: 0.74, 0.29 and 0.04 of 1 at a half, one
+        and one and a half spacings).
+        """
+        return 0.64 * self.scatterer_spacing_mm
+
+
+TISSUE = TissueModel()
 
 
 @dataclass(frozen=True)
 class TissueNoise:
-    """scatterers (1, 2, N, N, N) real and imaginary parts, variance 1/2 each;  slow (1, 2, M, M, M), variance 1.
+    """scatterers : (1, 2, N, N, N) real and imaginary parts, variance 1/2 each;  slow : (1, 2, M, M, M), variance 1
 
-    Both repeat in space. The last layer of each axis repeats the first, so that reading wraps around.
+    Both repeat in space. The last layer along each axis repeats the first, so that reading wraps around.
     """
 
     scatterers: Tensor
     slow: Tensor
 
     def at_rest(self, points: Tensor) -> Tensor:
-        """Where in the resting body the tissue at (B, L, S, 3) mm belongs, at which to read all noise."""
+        """Where in the resting body the tissue at (B, L, S, 3) mm comes from: all noise is read there."""
         return points
 
     def read_slice(self, points: Tensor, across: Tensor, slice_thickness_mm: Tensor) -> tuple[Tensor, Tensor]:
-        """Scatterers at (B, L, S, 3) mm as a slice of slice_thickness_mm (B,) thickness, two ways at -6 dB, adds them up.
+        """Scatterers at (B, L, S, 3) mm, summed over a slice: real and imaginary parts (B, L, S) of unit power.
 
-        A slice that moves along its normal ``across`` (B, 3) keeps its speckle for about its own thickness: a Gaussian
-        profile of deviation s makes echoes alike by exp(-d^2 / 4 s^2) over a distance d (autocorrelation of the
-        profile). Instead of adding layers, the body is read squeezed along the normal by the share that gives this. A
-        plane that turns slides its speckle along itself, by the turn times its distance from the body's middle: a tenth
-        of a millimetre from one frame of a sweep to the next.
+        across : (B, 3) unit normal of the slice;  slice_thickness_mm : (B,) two ways at -6 dB
+
+        A slice that moves along its normal keeps its speckle for about its own thickness: over a distance d, a
+        Gaussian profile of standard deviation s correlates the echoes by exp(-d^2 / 4 s^2) (autocorrelation of the
+        profile). Instead of summing layers, the body is compressed along the normal by the factor that gives the same.
+        The speckle of a plane that turns then slides along it, by the turn times its distance from the body's middle:
+        a tenth of a millimetre from one frame of a sweep to the next.
         """
         profile = slice_thickness_mm / (2 * math.sqrt(2 * math.log(2)))
-        squeeze = (SCATTERER_CORRELATION_MM / (math.sqrt(2) * profile)).clamp(max=1)
+        compression = (TISSUE.scatterer_correlation_mm / (math.sqrt(2) * profile)).clamp(max=1)
         normal = across[:, None, None]
-        off = (points * normal).sum(-1, keepdim=True)
-        return self.read_scatterers(points - (1 - squeeze)[:, None, None, None] * off * normal)
+        height = (points * normal).sum(-1, keepdim=True)
+        return self.read_scatterers(points - (1 - compression)[:, None, None, None] * height * normal)
 
     def read_scatterers(self, points: Tensor) -> tuple[Tensor, Tensor]:
-        """Complex scatterer amplitude of unit power at (B, L, S, 3) mm: real and imaginary (B, L, S)."""
+        """Complex scatterer amplitude of unit power at (B, L, S, 3) mm: real and imaginary parts (B, L, S)."""
         size = self.scatterers.shape[-1] - 1
-        place = points / SCATTERER_SPACING_MM
+        place = points / TISSUE.scatterer_spacing_mm
         values = _read(self.scatterers, place % size)
-        # Between the nodes a linear blend of independent values has less power; give it back.
+        # Between the nodes, a linear blend of independent values has less power. This restores it.
         part = place - torch.floor(place)
         along_x, along_y, along_z = (1 - 2 * part * (1 - part)).unbind(-1)
         scale = torch.rsqrt(along_x * along_y * along_z)
         return values[:, 0] * scale, values[:, 1] * scale
 
     def read_layers(self, points: Tensor, bend: Tensor) -> Tensor:
-        """(B, L, S) of about unit variance at (B, L, S, 3) mm: thin sheets across the body's x axis, as fascia and
-        the fibres of muscle are, bent by ``bend`` (B, L, S).
+        """(B, L, S) of about unit variance at (B, L, S, 3) mm: thin sheets across the body's x axis, like fascia and
+        muscle fibres, bent by ``bend`` (B, L, S).
         """
-        stretched = points / points.new_tensor(LAYER_SPACING_MM)
-        across = stretched[..., :1] + bend[..., None] * (LAYER_BEND_MM / LAYER_SPACING_MM[0])
+        stretched = points / points.new_tensor(TISSUE.layer_spacing_mm)
+        across = stretched[..., :1] + bend[..., None] * (TISSUE.layer_bend_mm / TISSUE.layer_spacing_mm[0])
         size = self.slow.shape[-1] - 1
         return _read(self.slow[:, :1], torch.cat([across, stretched[..., 1:]], -1) % size)[:, 0]
 
     def read_slow(self, points: Tensor) -> tuple[Tensor, Tensor]:
-        """Two slow fields of about unit variance at (B, L, S, 3) mm, the second four times finer; (B, L, S) each."""
+        """Two fields of about unit variance at (B, L, S, 3) mm, the second four times finer; (B, L, S) each."""
         size = self.slow.shape[-1] - 1
-        coarse = _read(self.slow[:, :1], (points * (1 / UNEVENNESS_SPACING_MM)) % size)
-        fine = _read(self.slow[:, 1:], (points * (4 / UNEVENNESS_SPACING_MM)) % size)
+        coarse = _read(self.slow[:, :1], (points * (1 / TISSUE.unevenness_spacing_mm)) % size)
+        fine = _read(self.slow[:, 1:], (points * (4 / TISSUE.unevenness_spacing_mm)) % size)
         return coarse[:, 0], fine[:, 0]
 
 
@@ -86,9 +108,10 @@ class TissueNoise:
 class SweepNoise(TissueNoise):
     """Noise for planes of which several belong to one sweep.
 
-    Squeezed along each plane's own normal, the body would be another one for each, and a probe that tilts by a third
-    of a degree would leave nothing alike. across (B, 3) : unit vectors to squeeze along instead, the same in a sweep,
-    near the normals of its planes
+    Compressed along each plane's own normal, the body would differ from plane to plane, and a probe that tilts by a
+    third of a degree would lose all correlation.
+
+    across : (B, 3) unit vectors to compress along instead: one for each sweep, near the normals of its planes
     """
 
     across: Tensor
@@ -102,7 +125,7 @@ class SweepNoise(TissueNoise):
 
 
 def _read(volume: Tensor, place: Tensor) -> Tensor:
-    """(1, C, N, N, N) volume at (B, L, S, 3) positions in nodes -> (B, C, L, S)."""
+    """(B, C, L, S) values of a (1, C, N, N, N) volume at (B, L, S, 3) positions, counted in nodes."""
     batch = place.shape[0]
     nodes = volume.shape[-1]
     flat = place.flatten(0, 1)[None] * (2 / (nodes - 1)) - 1  # (1, B L, S, 3)
@@ -112,7 +135,7 @@ def _read(volume: Tensor, place: Tensor) -> Tensor:
 
 
 def make_tissue_noise(generator: torch.Generator, *, nodes: int = 144, slow_nodes: int = 48) -> TissueNoise:
-    """Fresh noise on the generator's device."""
+    """New noise on the generator's device. nodes, slow_nodes : along each side of the two volumes"""
     device = generator.device
     scatterers = torch.randn(1, 2, nodes, nodes, nodes, generator=generator, device=device) * 0.5**0.5
     slow = torch.randn(1, 2, slow_nodes, slow_nodes, slow_nodes, generator=generator, device=device)

@@ -1,6 +1,6 @@
-"""How much of an object a picture shows: what lies in the sector, what is lit, what stands out of its surroundings.
+"""How much of an object a picture shows: what lies in the sector, is not in shadow and stands out of its surroundings.
 
-A label of something that nobody could see teaches a network to guess.
+A label of something that nobody could see would teach a network to guess.
 """
 
 from __future__ import annotations
@@ -12,27 +12,48 @@ import torch
 from torch import Tensor
 from torch.nn import functional
 
+from models.ellipse_points import ellipse_points, relative_radius_squared
 from synthetic.acoustics.beam_rendering import Beams
 from synthetic.acoustics.geometry import Scanner, View, beam_grid_coordinates, plane_to_beams
 
-__all__ = ["Visibility", "outline_visibility"]
+__all__ = ["VISIBILITY", "Visibility", "VisibilityRule", "outline_visibility"]
 
-DEEP_SHADOW_DB = 20.0
-# A part of an outline stands out if, there, the rim or the step from inside to outside exceeds this many standard
-# deviations of the speckle around it, and this much grey: on a dark screen even a clear step is lost. The steps of an
-# object count if they go the same way, up or down: chance draws steps of both kinds all along a line.
-MIN_CONTRAST = 1.0
-MIN_GREY_STEP = 0.03
-_PARTS = 8
-_ANGLES = 4 * _PARTS
-# Where an object is looked at, as shares of its radius: inside, on the rim, outside.
-_RADII = ((0.55, 0.7, 0.85), (0.94, 1.0, 1.06), (1.18, 1.34, 1.5))
+
+@dataclass(frozen=True)
+class VisibilityRule:
+    """When a part of an outline counts as shown. Common practice, no source.
+
+    deep_shadow_db : two-way loss from which on a part lies in deep shadow
+    min_contrast : standard deviations of the speckle around it by which the rim of a part, or the step from inside to
+    outside, must exceed its surroundings;  min_grey_step : the same in grey, since on a dark screen even a clear step
+    is lost. The steps of an object count only if they go the same way, up or down: chance draws steps of both kinds
+    all along a line.
+    parts : of an outline;  angles_per_part : places in each
+    inside, rim, outside : radii at which an object is sampled, as shares of its own
+    """
+
+    deep_shadow_db: float = 20.0
+    min_contrast: float = 1.0
+    min_grey_step: float = 0.03
+    parts: int = 8
+    angles_per_part: int = 4
+    inside: tuple[float, float, float] = (0.55, 0.7, 0.85)
+    rim: tuple[float, float, float] = (0.94, 1.0, 1.06)
+    outside: tuple[float, float, float] = (1.18, 1.34, 1.5)
+
+
+VISIBILITY = VisibilityRule()
+_RADII = (*VISIBILITY.inside, *VISIBILITY.rim, *VISIBILITY.outside)
+_ON_OUTLINE = _RADII.index(1.0)
 
 
 @dataclass(frozen=True)
 class Visibility:
-    """Each (B, L), shares of the outline, 0 to 1: in the sector; lit (and in the sector); standing out of its
-    surroundings (and lit); standing out, lit or not, as a wall does that is bright enough to show in a shadow.
+    """Shares of each object's outline, 0 to 1; each (B, L).
+
+    in_sector : in the sector and in the picture;  unshadowed : of these, not in deep shadow
+    distinct : in the sector and standing out of the surroundings, as a wall may that is bright enough to show in a
+    shadow;  distinct_unshadowed : the same, and not in deep shadow
     """
 
     in_sector: Tensor
@@ -51,81 +72,80 @@ def outline_visibility(
     height: int,
     width: int,
 ) -> Visibility:
-    """What pictures of (height, width) px show of (B, L, 5) ellipses in plane mm; grey (B, lines, samples) in [0, 1]
-    is what the screen makes of the beams.
+    """What pictures of (height, width) px show of (B, L, 5) ellipses in plane mm.
 
-    is_target : (B, L) bool, eggs and follicles: nothing of them is held for the surroundings of another object, since in
-    a cluster each is told from the tissue, not from its like
+    is_target : (B, L) bool, eggs and follicles. They are never counted as the surroundings of another object, because
+    in a cluster each stands out of the tissue and not of its neighbours
+    grey : (B, lines, samples) in [0, 1], what the screen shows of the beams
     """
-    turn = torch.arange(_ANGLES, device=ellipses.device) * (2 * torch.pi / _ANGLES)
-    radii = ellipses.new_tensor(_RADII).flatten()
-    cx, cy, a, b, degrees = (part[..., None, None] for part in ellipses.unbind(-1))
-    angle = torch.deg2rad(degrees)
-    along = a * radii[:, None] * torch.cos(turn)  # (B, L, R, P)
-    over = b * radii[:, None] * torch.sin(turn)
-    x = cx + along * torch.cos(angle) - over * torch.sin(angle)  # mm
-    z = cy + along * torch.sin(angle) + over * torch.cos(angle)
+    turn = torch.arange(VISIBILITY.parts * VISIBILITY.angles_per_part, device=ellipses.device)
+    turn = turn * (2 * torch.pi / len(turn))
+    radii = ellipses.new_tensor(_RADII)[:, None]
+    cx, cz, a, b, degrees = (part[..., None, None] for part in ellipses.unbind(-1))
+    x, z = ellipse_points(cx, cz, (a * radii, b * radii), torch.deg2rad(degrees), turn)  # (B, L, R, P) mm
     across, depth = plane_to_beams(scanner, x, z)
     share = depth / scanner.depth_mm[:, None, None, None]
     px = view.face_x_px[:, None, None, None] + x / view.mm_per_px[:, None, None, None]
     py = view.face_y_px[:, None, None, None] + z / view.mm_per_px[:, None, None, None]
-    inside = (across.abs() <= 1) & (share > 0) & (share <= 1)
-    inside &= (px >= 0) & (px <= width - 1) & (py >= 0) & (py <= height - 1)
+    shown = (across.abs() <= 1) & (share > 0) & (share <= 1)
+    shown &= (px >= 0) & (px <= width - 1) & (py >= 0) & (py <= height - 1)
 
     place = beam_grid_coordinates(across, share, beams.loss_db.shape[-1]).nan_to_num(2.0).flatten(2, 3)
     both = torch.stack([beams.loss_db, grey], 1)
     read: Tensor = functional.grid_sample(both, place, align_corners=True, padding_mode="border")
     loss, level = read.unflatten(3, x.shape[2:]).unbind(1)  # (B, L, R, P) each
-    on_outline = len(_RADII[0]) + 1
-    in_sector = inside[:, :, on_outline]  # (B, L, P)
-    lit = in_sector & (loss[:, :, on_outline] < DEEP_SHADOW_DB)
-    known = inside.clone()
-    around = np.s_[:, :, -len(_RADII[2]) :]
-    known[around] &= ~_within(ellipses, is_target, x[around], z[around])
-    rim, brighter, darker = (part.repeat_interleave(_ANGLES // _PARTS, -1) for part in _stands_out(level, known))
-    distinct_unshadowed, distinct = (
-        torch.maximum(((rim | brighter) & where).float().mean(-1), ((rim | darker) & where).float().mean(-1))
-        for where in (lit, in_sector)
+    in_sector = shown[:, :, _ON_OUTLINE]  # (B, L, P)
+    unshadowed = in_sector & (loss[:, :, _ON_OUTLINE] < VISIBILITY.deep_shadow_db)
+    usable = shown.clone()
+    outside = np.s_[:, :, -len(VISIBILITY.outside) :]
+    usable[outside] &= ~_within_another(ellipses, is_target, x[outside], z[outside])
+    has_rim, brighter, darker = (
+        part.repeat_interleave(VISIBILITY.angles_per_part, -1) for part in _distinct_parts(level, usable)
     )
-    return Visibility(in_sector.float().mean(-1), lit.float().mean(-1), distinct_unshadowed, distinct)
+    distinct_unshadowed, distinct = (
+        torch.maximum(((has_rim | brighter) & where).float().mean(-1), ((has_rim | darker) & where).float().mean(-1))
+        for where in (unshadowed, in_sector)
+    )
+    return Visibility(in_sector.float().mean(-1), unshadowed.float().mean(-1), distinct_unshadowed, distinct)
 
 
-def _within(ellipses: Tensor, is_target: Tensor, x: Tensor, z: Tensor) -> Tensor:
-    """Of places (B, L, R, P) about each of L ellipses, which lie within another one that is a fellow."""
-    cx, cz, a, b, degrees = (part[:, None, None, None, :] for part in ellipses.unbind(-1))  # (B, 1, 1, 1, L)
-    cosine, sine = torch.cos(torch.deg2rad(degrees)), torch.sin(torch.deg2rad(degrees))
-    aside, down = x[..., None] - cx, z[..., None] - cz
-    along, over = (aside * cosine + down * sine) / a, (down * cosine - aside * sine) / b
-    own = torch.eye(ellipses.shape[1], dtype=torch.bool, device=x.device)[:, None, None, :]
-    return ((along.square() + over.square() < 1) & is_target[:, None, None, None, :] & ~own).any(-1)
+def _within_another(ellipses: Tensor, is_target: Tensor, x: Tensor, z: Tensor) -> Tensor:
+    """(B, L, R, P) bool: which places around each of L ellipses lie within another one that is a target."""
+    others = ellipses[:, None, None, None]  # (B, 1, 1, 1, L, 5)
+    within = relative_radius_squared(others, x[..., None], z[..., None]) < 1
+    itself = torch.eye(ellipses.shape[1], dtype=torch.bool, device=x.device)[:, None, None, :]
+    return (within & is_target[:, None, None, None, :] & ~itself).any(-1)
 
 
-def _stands_out(level: Tensor, seen: Tensor) -> tuple[Tensor, Tensor, Tensor]:
-    """Of grey levels and what of them can be held for the object or its surroundings, (B, L, R, P) each: which parts of
-    the outlines (B, L, parts) have a bright rim, are brighter inside than outside, are darker.
+def _distinct_parts(level: Tensor, usable: Tensor) -> tuple[Tensor, Tensor, Tensor]:
+    """Which parts of the outlines have a bright rim, are brighter inside than outside, and are darker inside.
 
-    Where a part has no surroundings of its own, those of the other parts stand for them.
+    level : (B, L, R, P) grey;  usable : the same, bool, which places belong to the object or its surroundings
+    Each result is (B, L, parts). A part without surroundings of its own is compared with those of the other parts.
     """
-    zones = level.unflatten(3, (_PARTS, -1)).unflatten(2, (3, -1))  # (B, L, 3, R / 3, parts, P / parts)
-    weight = seen.unflatten(3, (_PARTS, -1)).unflatten(2, (3, -1)).to(level.dtype)
+    parts = VISIBILITY.parts
+    zones = level.unflatten(3, (parts, -1)).unflatten(2, (3, -1))  # (B, L, 3, R / 3, parts, P / parts)
+    weight = usable.unflatten(3, (parts, -1)).unflatten(2, (3, -1)).to(level.dtype)
     count = weight.sum((3, 5))
     mean = (zones * weight).sum((3, 5)) / count.clamp(min=1)  # (B, L, 3, parts)
-    # Outside alone: the inside of a small egg is half rim and knows no plain speckle.
+    # Only outside: the inside of a small egg is half rim and has no plain speckle.
     deviation = (zones[:, :, 2] - mean[:, :, 2, None, :, None]) * weight[:, :, 2]
     variance = deviation.square().sum((2, 4)) / (count[:, :, 2] - 1).clamp(min=1)  # (B, L, parts)
-    # A rim is thin: of each radius the brightest of three, in the other zones too, so that chance favours none.
+    # A rim is thin: at each angle the brightest of three radii counts. The same holds for the other zones, so that
+    # chance favours none.
     ridge = (zones * weight).amax(3).sum(-1) / weight.amax(3).sum(-1).clamp(min=1)
     inner, rim, outer = ridge.unbind(2)
     within, _, outside = mean.unbind(2)
-    alone = count[:, :, 2] > 0
-    speckle = _mean_where(alone, variance).sqrt()
-    outer, outside = (torch.where(alone, value, _mean_where(alone, value)) for value in (outer, outside))
-    known = (count[:, :, 0] > 0) & alone.any(-1, keepdim=True)
-    least = (MIN_CONTRAST * speckle).clamp(min=MIN_GREY_STEP)
+    has_outside = count[:, :, 2] > 0
+    speckle = _mean_where(has_outside, variance).sqrt()
+    outer, outside = (torch.where(has_outside, value, _mean_where(has_outside, value)) for value in (outer, outside))
+    comparable = (count[:, :, 0] > 0) & has_outside.any(-1, keepdim=True)
+    least = (VISIBILITY.min_contrast * speckle).clamp(min=VISIBILITY.min_grey_step)
     step = within - outside
-    return known & (rim - torch.maximum(inner, outer) > least), known & (step > least), known & (step < -least)
+    has_rim = comparable & (rim - torch.maximum(inner, outer) > least)
+    return has_rim, comparable & (step > least), comparable & (step < -least)
 
 
 def _mean_where(chosen: Tensor, values: Tensor) -> Tensor:
-    """(B, L, 1) of (B, L, parts); 0 where nothing is chosen."""
+    """(B, L, 1) mean of (B, L, parts) over the chosen ones; 0 where nothing is chosen."""
     return (values * chosen).sum(-1, keepdim=True) / chosen.sum(-1, keepdim=True).clamp(min=1)

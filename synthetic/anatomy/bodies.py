@@ -1,18 +1,30 @@
-"""What a phantom is made of: kinds of ellipsoids, and sets of them."""
+"""What a phantom is made of: ellipsoids of different kinds, and sets of them."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
 from enum import IntEnum
+from typing import TYPE_CHECKING, NamedTuple, overload
 
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["Bodies", "Kind", "random_rotations"]
+if TYPE_CHECKING:
+    from torch import Tensor
+
+__all__ = ["Bodies", "Kind", "Measures", "is_target", "random_rotations"]
+
+
+class Measures(NamedTuple):
+    """Straight measures of an animal's shell, mm."""
+
+    carapace: float
+    width: float
+    height: float
 
 
 class Kind(IntEnum):
-    """What an ellipsoid is. Later kinds are drawn over earlier ones; the last three are what is looked for."""
+    """What an ellipsoid is. Later kinds are drawn over earlier ones. The last three are the targets of a detector."""
 
     ORGAN = 0
     FLUID = 1
@@ -29,15 +41,21 @@ class Kind(IntEnum):
     THIN_SHELLED = 12
     CALCIFIED = 13
 
-    @property
-    def is_target(self) -> bool:
-        return self >= Kind.FOLLICLE
+
+@overload
+def is_target(kinds: NDArray[np.int64]) -> NDArray[np.bool_]: ...
+@overload
+def is_target(kinds: Tensor) -> Tensor: ...
+def is_target(kinds: NDArray[np.int64] | Tensor) -> NDArray[np.bool_] | Tensor:
+    """Which of these kinds are eggs and follicles."""
+    return kinds >= int(Kind.FOLLICLE)
 
 
 @dataclass(frozen=True)
 class Bodies:
-    """N ellipsoids: kinds (N,) int64 of Kind; centres (N, 3), semi_axes (N, 3) mm; rotations (N, 3, 3), columns are
-    the axes.
+    """N ellipsoids.
+
+    kinds : (N,) int64 of Kind;  centres, semi_axes : (N, 3) mm;  rotations : (N, 3, 3), whose columns are the axes
     """
 
     kinds: NDArray[np.int64]
@@ -60,7 +78,7 @@ def random_rotations(
     towards: NDArray[np.float64] | None = None,
     scatter: float = 0.0,
 ) -> NDArray[np.float64]:
-    """(N, 3, 3) random rotations; with ``towards``, the first axis is that direction plus a normal scatter."""
+    """(N, 3, 3) random rotations. With ``towards``, the first axis is this direction plus a normal scatter."""
     first = rng.normal(size=(number, 3))
     if towards is not None:
         first = towards + scatter * first

@@ -7,25 +7,24 @@ from dataclasses import replace
 import numpy as np
 from numpy.typing import NDArray
 
-from synthetic.anatomy.bodies import Bodies, Kind, random_rotations
+from synthetic.anatomy.bodies import Bodies, Kind, Measures, random_rotations
 from synthetic.anatomy.species import SpeciesRanges
 
 __all__ = ["draw_eggs", "draw_follicles", "fuse"]
 
-# Shares of eggs that are not as they should be, and of follicles that regress. Common practice, no source.
-MISSHAPEN = 0.04
-FUSED = 0.03  # of clutches
-ATRETIC = 0.1
-
-Measures = tuple[float, float, float]
+# Shares of abnormal objects. Common practice, no source.
+MISSHAPEN = 0.04  # of eggs
+FUSED = 0.03  # of clutches, in which two eggs have grown together
+ATRETIC = 0.1  # of follicles, which regress
 
 
 def draw_eggs(rng: np.random.Generator, profile: SpeciesRanges, kind: Kind, number: int, measures: Measures) -> Bodies:
-    """``number`` eggs of a female of (carapace, width, height) mm, alike in size; a few are misshapen: collapsed,
-    or long and bent out of round.
+    """``number`` eggs of similar size.
+
+    A few are misshapen: collapsed, or long and out of round.
     """
     carapace, width, height = measures
-    # One female's eggs are alike: her own size first, each egg's scatter around it second.
+    # One female's eggs are of similar size: first her own size is drawn, then each egg's scatter around it.
     length = rng.uniform(*profile.egg_length_mm) * rng.normal(1.0, 0.02, number)
     breadth = rng.uniform(*profile.egg_width_mm) * rng.normal(1.0, 0.015, number)
     length, breadth = np.maximum(length, breadth), np.minimum(length, breadth)
@@ -33,27 +32,30 @@ def draw_eggs(rng: np.random.Generator, profile: SpeciesRanges, kind: Kind, numb
     misshapen = rng.random(number) < MISSHAPEN
     semi_axes *= np.where(misshapen[:, None], rng.uniform((0.9, 0.9, 0.55), (1.25, 1.0, 0.9), (number, 3)), 1.0)
     side = np.where(rng.permutation(number) % 2 == 0, -1.0, 1.0)
-    # From heaps, where settling makes them touch, to rows along the whole oviduct.
-    crowd = rng.uniform(0.2, 1.0)
-    along = crowd * rng.uniform(-0.21, 0.21, number) * carapace
-    over = side * (0.2 + crowd * rng.uniform(-0.1, 0.1, number)) * width
-    centres = np.stack([over, along, crowd * rng.uniform(-0.2, 0.2, number) * height], axis=1)
+    # From heaps, where settling makes eggs touch, to rows along the whole oviduct.
+    crowding = rng.uniform(0.2, 1.0)
+    along = crowding * rng.uniform(-0.21, 0.21, number) * carapace
+    across = side * (0.2 + crowding * rng.uniform(-0.1, 0.1, number)) * width
+    centres = np.stack([across, along, crowding * rng.uniform(-0.2, 0.2, number) * height], axis=1)
     # Oval eggs lie mostly along the oviduct, which runs from head to tail.
     rotations = random_rotations(rng, number, towards=np.array([0.0, 1.0, 0.0]), scatter=0.5)
     return Bodies(np.full(number, kind, dtype=np.int64), centres, semi_axes, rotations)
 
 
 def draw_follicles(rng: np.random.Generator, profile: SpeciesRanges, number: int, measures: Measures) -> Bodies:
-    """``number`` follicles of unequal size; a few are atretic: shrunken and out of round."""
+    """``number`` follicles of unequal size.
+
+    A few are atretic: shrunken and out of round.
+    """
     carapace, width, height = measures
     low, high = profile.follicle_mm
-    # A cohort about to ovulate is large and alike; smaller ones of later cohorts lie between.
+    # Follicles about to ovulate are large and of similar size. Smaller ones of later cohorts lie between them.
     diameter: NDArray[np.float64] = np.where(
         rng.random(number) < 0.6, high * rng.normal(0.9, 0.06, number), rng.uniform(low, high, number)
     ).clip(low, high)
     side = np.where(rng.permutation(number) % 2 == 0, -1.0, 1.0)
-    crowd = rng.uniform(0.3, 1.0)
-    scatter = crowd * rng.normal(0.0, (0.05, 0.07, 0.08), (number, 3))
+    crowding = rng.uniform(0.3, 1.0)
+    scatter = crowding * rng.normal(0.0, (0.05, 0.07, 0.08), (number, 3))
     centres = (np.array([0.18, 0.12, 0.1]) + scatter) * (width, carapace, height)
     centres[:, 0] *= side
     semi_axes = diameter[:, None] / 2 * rng.normal(1.0, 0.04, (number, 3)).clip(0.85, 1.15)
@@ -63,9 +65,7 @@ def draw_follicles(rng: np.random.Generator, profile: SpeciesRanges, number: int
 
 
 def fuse(rng: np.random.Generator, settled: Bodies) -> Bodies:
-    """The same bodies; in a few clutches two neighbouring eggs have grown into each other by a seventh of their
-    distance.
-    """
+    """The same bodies. In a few clutches the two nearest eggs have grown together, by a seventh of their distance."""
     eggs = np.flatnonzero(settled.kinds >= Kind.THIN_SHELLED)
     if len(eggs) < 2 or rng.random() >= FUSED:
         return settled

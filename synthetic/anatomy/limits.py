@@ -1,4 +1,4 @@
-"""What no scanner and no body can have, refused by name."""
+"""Checks of settings that no scanner and no body can have."""
 
 from __future__ import annotations
 
@@ -12,7 +12,7 @@ __all__ = ["require_not_negative", "require_positive"]
 def require_positive(owner: str, **settings: Tensor) -> None:
     """Raises PhantomError, naming the setting, if any value is 0, negative or not a number."""
     for name, values in settings.items():
-        # What is drawn on a GPU comes from ranges that were looked at here, and looking there would wait for it.
+        # Values on a GPU are drawn from ranges that were checked before. Checking them there would wait for the GPU.
         if values.device.type == "cpu" and not bool((values > 0).all()):
             worst = float(values.nan_to_num(0.0).min())
             raise PhantomError(f"{name} of a {owner} must be above 0, got {worst:g}.")

@@ -1,17 +1,15 @@
-"""Everything in a body that is no egg and no follicle, much of which could be mistaken for one."""
+"""The bodies of an animal that are neither eggs nor follicles. Many of them could be mistaken for one."""
 
 from __future__ import annotations
 
 import numpy as np
 from numpy.typing import NDArray
 
-from synthetic.anatomy.bodies import Bodies, Kind, random_rotations
+from synthetic.anatomy.bodies import Bodies, Kind, Measures, random_rotations
 
 __all__ = ["draw_large_organs", "draw_small_organs"]
 
-Measures = tuple[float, float, float]
-
-# Semi-axes as shares of the carapace, lowest and highest for the three axes. Common practice, no source.
+# Semi-axes as shares of the carapace: lowest and highest for each of three axes. Common practice, no source.
 _SIZES = {
     Kind.ORGAN: ((0.04, 0.25), (0.03, 0.2), (0.03, 0.15)),
     Kind.FLUID: ((0.05, 0.2), (0.04, 0.15), (0.015, 0.08)),
@@ -26,48 +24,47 @@ _SIZES = {
     Kind.UROLITH: ((0.02, 0.06), (0.015, 0.05), (0.015, 0.04)),
 }
 
+_UPRIGHT = np.eye(3)[None]  # the rotation of bodies along the body's axes
+
 
 def draw_small_organs(rng: np.random.Generator, measures: Measures) -> Bodies:
-    """Bladder, vessels, bowel, gas and stones of a female of (carapace, width, height) mm: they give way to eggs."""
+    """Bladder, vessels, bowel, gas and stones. They give way to eggs."""
     carapace, width, height = measures
     kinds = [Kind.BLADDER] * int(rng.random() < 0.7)
     kinds += [Kind.VESSEL] * int(rng.integers(2, 7)) + [Kind.BOWEL] * int(rng.integers(1, 5))
     kinds += [Kind.GAS] * int(rng.integers(0, 4)) + [Kind.UROLITH] * int(rng.random() < 0.12)
-    spread = np.array([0.3 * width, 0.2 * carapace, 0.2 * height])
-    return _scattered(rng, kinds, carapace, rng.uniform(-1, 1, (len(kinds), 3)) * spread)
+    reach = np.array([0.3 * width, 0.2 * carapace, 0.2 * height])
+    return _scattered(rng, kinds, carapace, rng.uniform(-1, 1, (len(kinds), 3)) * reach)
 
 
 def draw_large_organs(rng: np.random.Generator, measures: Measures) -> Bodies:
-    """What lies behind and between: it may be overlapped by anything."""
+    """Large organs, behind and between the others. Anything may overlap them."""
     carapace, width, height = measures
     kinds = [Kind.ORGAN] * int(rng.integers(6, 16)) + [Kind.FASCIA] * int(rng.integers(2, 8))
     kinds += [Kind.FLUID] * int(rng.integers(0, 4))
     anywhere = rng.uniform(-1, 1, (len(kinds), 3)) * np.array([0.4 * width, 0.3 * carapace, 0.35 * height])
     parts = [_scattered(rng, kinds, carapace, anywhere)]
 
-    def at(kind: Kind, *shares: tuple[float, float, float]) -> None:
+    def add(kind: Kind, *shares: tuple[float, float, float]) -> None:
         centres = np.array(shares) * np.array([width, carapace, height])
         parts.append(_scattered(rng, [kind] * len(shares), carapace, centres))
 
-    at(Kind.LIVER, (rng.uniform(-0.2, 0.2), rng.uniform(0.2, 0.35), rng.uniform(-0.15, 0.05)))
+    add(Kind.LIVER, (rng.uniform(-0.2, 0.2), rng.uniform(0.2, 0.35), rng.uniform(-0.15, 0.05)))
     # The kidneys lie under the back towards the tail, one on each side.
-    at(Kind.KIDNEY, *((side * 0.15, rng.uniform(-0.25, -0.1), rng.uniform(0.15, 0.3)) for side in (-1, 1)))
-    # The rim of the shell and the pelvis lie at the edges, out of the way of the sweep's middle.
+    add(Kind.KIDNEY, *((side * 0.15, rng.uniform(-0.25, -0.1), rng.uniform(0.15, 0.3)) for side in (-1, 1)))
+    # The rim of the shell and the pelvis lie at the edges, away from the middle of the sweep.
     for _ in range(int(rng.integers(1, 4))):
         corner = rng.choice([-1.0, 1.0], 3)
-        at(Kind.BONE, (0.4 * corner[0], 0.3 * corner[1], 0.3 * corner[2]))
+        add(Kind.BONE, (0.4 * corner[0], 0.3 * corner[1], 0.3 * corner[2]))
     parts += [_hip(rng, measures, side) for side in (-1.0, 1.0)]
     if rng.random() < 0.25:
         parts += [_bony_row(rng, measures, side) for side in (-1.0, 1.0)]
-    # The lungs lie under the back, from side to side: from below they end the picture like a curtain.
+    # The lungs lie under the back, from side to side. Seen from below, nothing shows behind them.
     lungs = np.array([[0.32 * width, 0.28 * carapace, 0.12 * height]]) * rng.uniform(0.7, 1.2, (1, 3))
     parts.append(
         Bodies(np.array([Kind.GAS], dtype=np.int64), np.array([[0.0, 0.15 * carapace, 0.45 * height]]), lungs, _UPRIGHT)
     )
     return Bodies.concatenated(*parts)
-
-
-_UPRIGHT = np.eye(3)[None]
 
 
 def _scattered(rng: np.random.Generator, kinds: list[Kind], carapace: float, centres: NDArray[np.float64]) -> Bodies:
@@ -77,29 +74,30 @@ def _scattered(rng: np.random.Generator, kinds: list[Kind], carapace: float, cen
 
 
 def _hip(rng: np.random.Generator, measures: Measures, side: float) -> Bodies:
-    """The head of the thigh bone and, a joint's space away, the hollow that holds it, at the tail end of a window."""
+    """The head of the thigh bone and, across the joint space, its socket, at the tail end of a window."""
     carapace, width, height = measures
-    ball = carapace * rng.uniform(0.02, 0.035)
-    centre = np.array([side * 0.36 * width, -rng.uniform(0.24, 0.3) * carapace, rng.uniform(-0.15, 0.1) * height])
-    cup = centre - np.array([side * ball * rng.uniform(1.7, 2.2), 0.0, 0.0])
-    semi_axes = np.array([[ball] * 3, [0.5 * ball, 1.6 * ball, 1.6 * ball]])
+    radius = carapace * rng.uniform(0.02, 0.035)
+    head = np.array([side * 0.36 * width, -rng.uniform(0.24, 0.3) * carapace, rng.uniform(-0.15, 0.1) * height])
+    socket = head - np.array([side * radius * rng.uniform(1.7, 2.2), 0.0, 0.0])
+    semi_axes = np.array([[radius] * 3, [0.5 * radius, 1.6 * radius, 1.6 * radius]])
     return Bodies(
-        np.full(2, Kind.BONE, dtype=np.int64), np.stack([centre, cup]), semi_axes, np.repeat(_UPRIGHT, 2, axis=0)
+        np.full(2, Kind.BONE, dtype=np.int64), np.stack([head, socket]), semi_axes, np.repeat(_UPRIGHT, 2, axis=0)
     )
 
 
 def _bony_row(rng: np.random.Generator, measures: Measures, side: float) -> Bodies:
-    """Rounded bones in a row under the skin beside a window, seen where the probe slips onto the shell's edge: bright
-    arcs with clean shadows, side by side.
+    """Rounded bones in a row under the skin next to a window, seen where the probe slips onto the edge of the shell.
+
+    They show as bright arcs with clean shadows, side by side.
     """
     carapace, width, height = measures
     number = int(rng.integers(3, 6))
-    thick = carapace * rng.uniform(0.015, 0.035)
-    step = thick * rng.uniform(2.5, 5.0)
+    thickness = carapace * rng.uniform(0.015, 0.035)
+    step = thickness * rng.uniform(2.5, 5.0)
     centres = np.zeros((number, 3))
-    centres[:, 0] = side * (0.45 * width - thick - rng.uniform(2, 12))
+    centres[:, 0] = side * (0.45 * width - thickness - rng.uniform(2, 12))
     centres[:, 1] = rng.uniform(-0.1, 0.2) * carapace
     centres[:, 2] = (np.arange(number) - (number - 1) / 2) * step + rng.uniform(-0.1, 0.1) * height
-    semi_axes = thick * rng.uniform((3.0, 0.5, 0.7), (6.0, 1.0, 1.3), (number, 3))
+    semi_axes = thickness * rng.uniform((3.0, 0.5, 0.7), (6.0, 1.0, 1.3), (number, 3))
     rotations = random_rotations(rng, number, towards=np.array([0.0, 1.0, 0.0]), scatter=0.15)
     return Bodies(np.full(number, Kind.BONE, dtype=np.int64), centres, semi_axes, rotations)

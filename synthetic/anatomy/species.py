@@ -1,4 +1,4 @@
-"""The ranges from which phantoms of a species are drawn; what is known of the species stands in ``configs/species``."""
+"""The ranges from which phantoms of a species are drawn. Facts about the species stand in ``configs/species``."""
 
 from __future__ import annotations
 
@@ -26,7 +26,7 @@ Range = tuple[_Positive, _Positive]
 
 
 class SpeciesRanges(BaseModel):
-    """One file of ``configs/phantoms``; every range is (lowest, highest). Sources stand in the file."""
+    """One file of ``configs/phantoms``. Every range is (lowest, highest). The file gives the sources."""
 
     model_config = ConfigDict(frozen=True, extra="forbid")
 
@@ -45,8 +45,8 @@ class SpeciesRanges(BaseModel):
 
     @model_validator(mode="after")
     def _holds_its_eggs(self) -> SpeciesRanges:
-        # The smallest of what is carried must find room in the largest body; whether a whole clutch of one draw does
-        # in another's is found out when it is laid there.
+        # The smallest egg must fit into the largest body. Whether a drawn clutch fits into a drawn body turns out only
+        # when it is placed there.
         carapace = self.carapace_mm[1]
         height = carapace * self.height_ratio[1]
         for name, least, room, body in (
@@ -55,15 +55,17 @@ class SpeciesRanges(BaseModel):
             ("follicle_mm", self.follicle_mm[0], height, "high"),
         ):
             if least >= room:
-                raise ValueError(f"{name} begins at {least:g} mm, and the largest animal is {room:g} mm {body}")
+                raise ValueError(f"{name} starts at {least:g} mm, but the largest animal is {room:g} mm {body}")
         return self
 
 
 def load_species_ranges(name: str) -> SpeciesRanges:
-    """The shipped profile of that name, for example "emys-orbicularis".
+    """The shipped ranges of a species, for example of "emys-orbicularis".
 
-    Raises PhantomError for an unknown name, configs.reading.ConfigError for a damaged file.
+    Raises PhantomError for an unknown name, and configs.reading.ConfigError for an invalid file.
     """
     if name not in PHANTOM_SPECIES:
-        raise PhantomError(f'There is no species profile "{name}". Choose one of {", ".join(PHANTOM_SPECIES)}.')
+        raise PhantomError(
+            f'There are no phantoms of the species "{name}". Choose one of {", ".join(PHANTOM_SPECIES)}.'
+        )
     return read_toml(config_path(f"phantoms/{name}.toml"), SpeciesRanges)

@@ -1,4 +1,4 @@
-"""Edge filters: along the beam before the picture is drawn, and on the picture."""
+"""Edge enhancement: along the beams before scan conversion, and on the picture after it."""
 
 from __future__ import annotations
 
@@ -9,17 +9,17 @@ from torch import Tensor
 from torch.nn import functional
 
 from synthetic.appearance.random_settings import Draws
-from synthetic.appearance.smoothing import any_active, blur, wide_blur
+from synthetic.appearance.smoothing import any_active, blur, per_picture, wide_blur
 
 __all__ = ["Edges", "enhance_along_beams", "enhance_picture"]
 
 
 @dataclass(frozen=True)
 class Edges:
-    """Shares of detail that are added again; each (B,) float32.
+    """Shares of the detail that are added to it once more; each (B,) float32.
 
-    along : of detail along the beam;  sharpen : within some 3 px;  halo : within some 10 px, which draws pale and
-    dark borders;  ringing : along the rows, as of a video cable of poor end
+    along : detail along the beam;  sharpen : within about 3 px;  halo : within about 10 px, which draws bright and
+    dark borders;  ringing : along the rows, as a badly terminated video cable does
     """
 
     along: Tensor
@@ -29,7 +29,7 @@ class Edges:
 
     @classmethod
     def draw(cls, draws: Draws) -> Edges:
-        """A third of machines sharpens, few ring."""
+        """A third of the machines sharpen, few ring."""
         return cls(
             along=draws.sometimes(0.3, draws.uniform(0.2, 1.2)),
             sharpen=draws.sometimes(0.35, draws.uniform(0.2, 1.2)),
@@ -39,7 +39,7 @@ class Edges:
 
 
 def enhance_along_beams(grey: Tensor, edges: Edges) -> Tensor:
-    """(B, L, S) grey along beams, [0, 1]."""
+    """(B, L, S) grey in [0, 1] with its detail along the beams enhanced."""
     if not any_active(edges.along):
         return grey
     mean = functional.avg_pool1d(grey, 5, stride=1, padding=2, count_include_pad=False)
@@ -47,20 +47,15 @@ def enhance_along_beams(grey: Tensor, edges: Edges) -> Tensor:
 
 
 def enhance_picture(picture: Tensor, edges: Edges) -> Tensor:
-    """(B, 1, H, W) grey; outlines overshoot black and white."""
-
+    """(B, 1, H, W) grey with its detail enhanced. Outlines may exceed black and white."""
     added = torch.zeros_like(picture)
     if any_active(edges.sharpen):
         width = torch.full_like(edges.sharpen, 1.5)
-        added = added + _rows(edges.sharpen) * (picture - blur(picture, width, width))
+        added = added + per_picture(edges.sharpen) * (picture - blur(picture, width, width))
     if any_active(edges.halo):
-        added = added + _rows(edges.halo) * (picture - wide_blur(picture))
+        added = added + per_picture(edges.halo) * (picture - wide_blur(picture))
     if any_active(edges.ringing):
         padded = functional.pad(picture, (3, 3, 0, 0), mode="replicate")
-        beside = (padded[..., :-6] + padded[..., 6:]) / 2
-        added = added + _rows(edges.ringing) * (picture - beside)
+        neighbours = (padded[..., :-6] + padded[..., 6:]) / 2
+        added = added + per_picture(edges.ringing) * (picture - neighbours)
     return picture + added
-
-
-def _rows(values: Tensor) -> Tensor:
-    return values[:, None, None, None]

@@ -1,4 +1,4 @@
-"""How evenly a machine's gain is set over its picture: the sliders of the depth gain, and the beams side by side."""
+"""How unevenly a machine's gain is set: along the depth (time gain compensation, TGC) and from beam to beam."""
 
 from __future__ import annotations
 
@@ -18,9 +18,11 @@ _BEAM_GROUPS = 5
 
 @dataclass(frozen=True)
 class Gain:
-    """tgc_db : (B, 8) errors of the depth gain's sliders, from the face down;  lateral_db : (B, 5) from the left
-    to the right, as where the face is pressed on unevenly;  near_db : (B,) too much gain at the face, which fades
-    within near_share (B,) of the depth.
+    """Errors of the gain.
+
+    tgc_db : (B, 8) of the TGC sliders, from the face down
+    lateral_db : (B, 5) from left to right, as when the face is pressed on unevenly
+    near_db : (B,) excess at the face;  near_share : (B,) share of the depth within which it decays by e
     """
 
     tgc_db: Tensor
@@ -30,7 +32,7 @@ class Gain:
 
     @classmethod
     def draw(cls, draws: Draws) -> Gain:
-        """Sliders off by up to some 8 dB, beams by up to some 6 dB."""
+        """TGC sliders off by up to about 8 dB, beams by up to about 6 dB in a slope and 5 dB in waves."""
         sliders = draws.sometimes(0.5, draws.uniform(0.5, 4.5))[:, None] * draws.normal(_SLIDERS).clamp(-1.8, 1.8)
         slope = draws.sometimes(0.25, draws.uniform(1.0, 6.0))[:, None] * draws.normal(1).clamp(-1, 1)
         waves = draws.sometimes(0.2, draws.uniform(0.5, 2.5))[:, None] * draws.normal(_BEAM_GROUPS).clamp(-2, 2)
@@ -44,14 +46,14 @@ class Gain:
 
 
 def apply_gain(echo_db: Tensor, gain: Gain) -> Tensor:
-    """(B, L, S) echoes in dB as they come out of the amplifier."""
+    """(B, L, S) echoes in dB with the errors of the gain added."""
     lines, samples = echo_db.shape[1:]
     depth = (torch.arange(samples, device=echo_db.device) + 0.5) / samples
-    along = _spread_out(gain.tgc_db, samples)
+    along = _interpolated(gain.tgc_db, samples)
     along = along + gain.near_db[:, None] * torch.exp(-depth / gain.near_share[:, None])
-    return echo_db + (_spread_out(gain.lateral_db, lines)[:, :, None] + along[:, None, :])
+    return echo_db + (_interpolated(gain.lateral_db, lines)[:, :, None] + along[:, None, :])
 
 
-def _spread_out(values: Tensor, number: int) -> Tensor:
-    """(B, n) values in straight pieces over ``number`` places."""
+def _interpolated(values: Tensor, number: int) -> Tensor:
+    """(B, n) values, interpolated linearly at ``number`` places."""
     return interpolate_linear(values[:, None], number, align_corners=True)[:, 0]

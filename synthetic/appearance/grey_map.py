@@ -1,4 +1,4 @@
-"""From echoes in dB to grey: the curve behind the knobs for gain, dynamic range and map."""
+"""The map from echoes in dB to grey, which a machine's settings of gain, dynamic range and grey map make."""
 
 from __future__ import annotations
 
@@ -12,17 +12,17 @@ from synthetic.appearance.random_settings import Draws
 __all__ = ["GreyMap", "map_to_grey"]
 
 _SEGMENTS = 8
-_DARKEST_TISSUE, _WHITEST_TISSUE = 0.07, 0.8
+_MIN_TISSUE_GREY, _MAX_TISSUE_GREY = 0.07, 0.8  # of mean soft tissue in a usable picture (common practice, no source)
 
 
 @dataclass(frozen=True)
 class GreyMap:
-    """All (B,) float32 but the knots.
+    """All (B,) float32 except the knots.
 
-    dynamic_range_db : between black and white;  tissue_grey : grey of mean soft tissue, 0 to 1
-    gamma, contrast : of the map;  knots : (B, 9) grey at even steps of the unbent grey, rising from 0 to 1
-    reject : what is darker is black;  white_clip : share of the scale that is clipped to white
-    black_level : grey of black, as of a screen set too bright
+    dynamic_range_db : between black and white;  tissue_grey : of mean soft tissue, 0 to 1
+    gamma, contrast : of the map;  knots : (B, 9) output at even steps of the input grey, rising from 0 to 1
+    reject : anything darker is shown black;  white_clip : share of the scale that is clipped to white
+    black_level : grey of black, as of a screen that is set too bright
     """
 
     dynamic_range_db: Tensor
@@ -36,8 +36,8 @@ class GreyMap:
 
     @classmethod
     def draw(cls, draws: Draws) -> GreyMap:
-        """Maps from the soft to the hard. Mean tissue is never rejected, never nearly black and never nearly white: who
-        sets a machine turns the gain until there is something to be seen.
+        """Maps from soft to hard. Mean tissue is never rejected, nearly black or nearly white: whoever sets a machine
+        turns the gain until something can be seen.
         """
         tissue_grey = draws.uniform(0.14, 0.62)
         rises = torch.exp(draws.sometimes(0.5, draws.uniform(0.1, 0.7))[:, None] * draws.normal(_SEGMENTS))
@@ -53,14 +53,14 @@ class GreyMap:
             black_level=draws.sometimes(0.2, draws.uniform(0.0, 0.12)),
         )
         tissue = map_to_grey(torch.zeros_like(tissue_grey)[:, None, None], drawn)[:, 0, 0]
-        lost = (tissue < _DARKEST_TISSUE) | (tissue > _WHITEST_TISSUE)
+        unusable = (tissue < _MIN_TISSUE_GREY) | (tissue > _MAX_TISSUE_GREY)
         return replace(
             drawn,
-            gamma=torch.where(lost, 1.0, drawn.gamma),
-            contrast=torch.where(lost, 0.0, drawn.contrast),
-            white_clip=torch.where(lost, 0.0, drawn.white_clip),
+            gamma=torch.where(unusable, 1.0, drawn.gamma),
+            contrast=torch.where(unusable, 0.0, drawn.contrast),
+            white_clip=torch.where(unusable, 0.0, drawn.white_clip),
             knots=torch.where(
-                lost[:, None], torch.linspace(0, 1, _SEGMENTS + 1, device=tissue_grey.device), drawn.knots
+                unusable[:, None], torch.linspace(0, 1, _SEGMENTS + 1, device=tissue_grey.device), drawn.knots
             ),
         )
 
@@ -75,14 +75,14 @@ def map_to_grey(echo_db: Tensor, grey_map: GreyMap) -> Tensor:
     grey = torch.where(grey < each(grey_map.reject), 0.0, grey)
     grey = (grey / each(1 - grey_map.white_clip)).clamp(0, 1)
     grey = grey ** each(grey_map.gamma)
-    # A smooth step towards an S-shaped map; negative values flatten the middle.
-    bent = grey * grey * (3 - 2 * grey)
-    grey = (grey + each(grey_map.contrast) * (bent - grey)).clamp(0, 1)
+    # Towards an S-shaped map; negative contrast flattens the middle.
+    s_shaped = grey * grey * (3 - 2 * grey)
+    grey = (grey + each(grey_map.contrast) * (s_shaped - grey)).clamp(0, 1)
     return each(grey_map.black_level) + each(1 - grey_map.black_level) * _through_knots(grey, grey_map.knots)
 
 
 def _through_knots(grey: Tensor, knots: Tensor) -> Tensor:
-    """Grey along straight pieces between knots."""
+    """Grey, interpolated linearly between the knots."""
     place = (grey * _SEGMENTS).flatten(1)  # (B, L * S)
     segment = place.floor().clamp(max=_SEGMENTS - 1)
     index = segment.long()

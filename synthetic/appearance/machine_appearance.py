@@ -1,7 +1,7 @@
-"""What makes one scanner look unlike another: from echoes in dB to grey on a screen, batched in torch.
+"""What makes one scanner's pictures look unlike another's: from echoes in dB to grey on a screen, batched in torch.
 
-Wide and cheap on purpose: a network trained on one scanner's look learns that look. Nothing here moves what a picture
-shows, so that labels stay true.
+The variety is wide on purpose: a network that is trained on the appearance of one scanner learns that appearance. All
+of it is fast. Nothing here moves what a picture shows, so the labels stay true.
 """
 
 from __future__ import annotations
@@ -12,7 +12,7 @@ import torch
 from torch import Tensor
 
 from synthetic.appearance.beam_density import BeamDensity, resample
-from synthetic.appearance.compression import Coding, store
+from synthetic.appearance.compression import Compression, compress
 from synthetic.appearance.contact_gap import ContactGap
 from synthetic.appearance.edge_filters import Edges, enhance_along_beams, enhance_picture
 from synthetic.appearance.gain import Gain, apply_gain
@@ -28,7 +28,7 @@ __all__ = ["Appearance", "draw_appearance", "postprocess", "to_grey"]
 
 @dataclass(frozen=True)
 class Appearance:
-    """Of B machines, in the order in which a picture goes through them."""
+    """Settings of B machines, in the order in which a picture passes through them."""
 
     contact: ContactGap
     density: BeamDensity
@@ -38,10 +38,10 @@ class Appearance:
     speckle: SpeckleReduction
     shading: Shading
     noise: PictureNoise
-    coding: Coding
+    compression: Compression
 
     def repeated(self, number: int) -> Appearance:
-        """Each row ``number`` times: every machine's look for as many pictures in turn."""
+        """Each row ``number`` times: every machine's settings for as many pictures in a row."""
         parts = {}
         for part in fields(self):
             own = getattr(self, part.name)
@@ -51,7 +51,10 @@ class Appearance:
 
 
 def draw_appearance(batch: int, generator: torch.Generator, *, variation: Tensor | float = 1.0) -> Appearance:
-    """Looks of ``batch`` different scanners, on the generator's device; see ``variation`` in draws.Draws."""
+    """Settings of ``batch`` different scanners, on the generator's device.
+
+    variation : how widely they vary, see random_settings.Draws
+    """
     draws = Draws(batch, generator, variation)
     return Appearance(
         contact=ContactGap.draw(draws),
@@ -62,12 +65,12 @@ def draw_appearance(batch: int, generator: torch.Generator, *, variation: Tensor
         speckle=SpeckleReduction.draw(draws),
         shading=Shading.draw(draws),
         noise=PictureNoise.draw(draws),
-        coding=Coding.draw(draws),
+        compression=Compression.draw(draws),
     )
 
 
 def to_grey(echo_db: Tensor, appearance: Appearance) -> Tensor:
-    """(B, L, S) echoes in dB against soft tissue -> grey in [0, 1], still along beams."""
+    """(B, L, S) echoes in dB against soft tissue -> grey in [0, 1] along the same beams."""
     echo_db = apply_gain(resample(echo_db, appearance.density), appearance.gain)
     return enhance_along_beams(map_to_grey(echo_db, appearance.grey_map), appearance.edges)
 
@@ -75,11 +78,10 @@ def to_grey(echo_db: Tensor, appearance: Appearance) -> Tensor:
 def postprocess(
     picture: Tensor, appearance: Appearance, generator: torch.Generator, *, overlays: float = 0.0, frames: int = 1
 ) -> Tensor:
-    """(B, 1, H, W) grey in [0, 1] -> the same after the scanner's filters, the cable and the store; H and W multiples
-    of 16.
+    """(B, 1, H, W) grey in [0, 1] after the scanner's filters, noise and storage. H and W must be multiples of 16.
 
     overlays : share of the pictures on which the scanner draws, for each kind of mark
-    frames : so many pictures in turn are a sweep and have the same overlays
+    frames : number of pictures in a row that are one sweep and have the same overlays
     """
     picture = reduce_speckle(picture, appearance.speckle)
     picture = shade(enhance_picture(picture, appearance.edges), appearance.shading)
@@ -87,4 +89,4 @@ def postprocess(
         picture = draw_overlays(picture.view(-1, frames, *picture.shape[2:]), generator, share=overlays).view_as(
             picture
         )
-    return store(add_noise(picture, appearance.noise, generator), appearance.coding)
+    return compress(add_noise(picture, appearance.noise, generator), appearance.compression)

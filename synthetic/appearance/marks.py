@@ -1,4 +1,4 @@
-"""A bank of what machines write on pictures: words, numbers, signs and emblems, all invented, drawn once."""
+"""A bank of what machines write on pictures: words, numbers, symbols and logos, all invented, drawn once."""
 
 from __future__ import annotations
 
@@ -12,8 +12,8 @@ from torch import Tensor
 
 __all__ = ["MARK_HEIGHT", "MARK_WIDTH", "load_marks"]
 
-MARK_HEIGHT, MARK_WIDTH = 28, 96
-_NUMBER = 256
+MARK_HEIGHT, MARK_WIDTH = 28, 96  # px
+_NUMBER = 256  # of marks
 _FONTS = (
     cv2.FONT_HERSHEY_SIMPLEX,
     cv2.FONT_HERSHEY_PLAIN,
@@ -29,7 +29,7 @@ Picture = NDArray[np.uint8]
 
 @cache
 def load_marks(device: torch.device) -> Tensor:
-    """(N, 2, 28, 96) float32: grey of the marks and how much they cover, both in [0, 1]. The same ones every time."""
+    """(N, 2, 28, 96) float32: grey of the marks, and how much they cover, both in [0, 1]. Always the same marks."""
     rng = np.random.default_rng(0)
     drawn = np.stack([_draw_mark(rng) for _ in range(_NUMBER)])
     return torch.from_numpy(drawn).to(device)
@@ -41,20 +41,20 @@ def _draw_mark(rng: np.random.Generator) -> NDArray[np.float32]:
     if kind < 0.65:
         _write(rng, tile)
     elif kind < 0.9:
-        _draw_sign(rng, tile)
+        _draw_symbol(rng, tile)
     else:
-        _draw_emblem(rng, tile)
+        _draw_logo(rng, tile)
     cover = tile.astype(np.float32) / 255
     grey = np.ones_like(cover)
-    if rng.random() < 0.25:  # on a plate of its own
+    if rng.random() < 0.25:  # on a background of its own
         rows, columns = np.nonzero(tile)
         if len(rows):
-            plate = slice(max(rows.min() - 2, 0), rows.max() + 3), slice(max(columns.min() - 2, 0), columns.max() + 3)
-            grey, plate_cover = cover, np.zeros_like(cover)
-            plate_cover[plate] = 1
+            box = slice(max(rows.min() - 2, 0), rows.max() + 3), slice(max(columns.min() - 2, 0), columns.max() + 3)
+            grey, box_cover = cover, np.zeros_like(cover)
+            box_cover[box] = 1
             if rng.random() < 0.3:
                 grey = 0.85 * (1 - grey)
-            cover = plate_cover
+            cover = box_cover
     return np.stack([grey, cover])
 
 
@@ -79,8 +79,8 @@ def _phrase(rng: np.random.Generator) -> str:
     return "".join(rng.choice(list(_LETTERS), int(rng.integers(2, 9))))
 
 
-def _draw_sign(rng: np.random.Generator, tile: Picture) -> None:
-    """Triangles, arrows, dots and hooks such as tell focus and attitude."""
+def _draw_symbol(rng: np.random.Generator, tile: Picture) -> None:
+    """Triangles, arrows, dots and hooks, such as machines draw for focus and orientation."""
     size = int(rng.integers(3, 9))
     centre = np.array([size + 2, MARK_HEIGHT // 2])
     kind = rng.integers(5)
@@ -102,8 +102,8 @@ def _draw_sign(rng: np.random.Generator, tile: Picture) -> None:
         cv2.polylines(tile, [hook], False, 255, 2, cv2.LINE_AA)
 
 
-def _draw_emblem(rng: np.random.Generator, tile: Picture) -> None:
-    """A disc, ring or shield with strokes in it, and perhaps a word beside it."""
+def _draw_logo(rng: np.random.Generator, tile: Picture) -> None:
+    """A disc or a frame with strokes in it, and often a word next to it."""
     radius = int(rng.integers(6, 13))
     at = (radius + 1, MARK_HEIGHT // 2)
     if rng.random() < 0.5:

@@ -1,4 +1,4 @@
-"""Persistence: how much of the frames before a machine still shows."""
+"""Persistence: how much of earlier frames a machine still shows."""
 
 from __future__ import annotations
 
@@ -9,10 +9,11 @@ __all__ = ["Persistence"]
 
 
 class Persistence:
-    """What is left on the screen of one machine. share : of the picture shown before, in each new one; 0 to below 1.
+    """The running mean that one machine shows of a clip's frames.
 
-    A running mean, so that a picture k frames old keeps a weight of (1 - share) share^k, and what is shown lags by
-    share / (1 - share) frames in the mean.
+    share : of the picture shown before, in each new one; from 0 to below 1
+    A frame that is k frames old keeps a weight of (1 - share) share^k. On average the picture lags by
+    share / (1 - share) frames.
     """
 
     def __init__(self, share: float) -> None:
@@ -20,7 +21,7 @@ class Persistence:
         self._shown: Tensor | None = None
 
     def show(self, grey: Tensor) -> Tensor:
-        """(T, L, S) the next frames of a clip, in order, as they are shown."""
+        """The next frames (T, L, S) of the clip, in order, as they are shown."""
         if not self._share:
             return grey
         shown = []

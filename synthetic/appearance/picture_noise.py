@@ -1,4 +1,4 @@
-"""Noise that comes into a picture after the beams: of cables, cards and cameras."""
+"""Noise that enters a picture after the beams: from cables, frame grabbers and cameras."""
 
 from __future__ import annotations
 
@@ -8,7 +8,7 @@ import torch
 from torch import Tensor
 
 from synthetic.appearance.random_settings import Draws
-from synthetic.appearance.smoothing import any_active
+from synthetic.appearance.smoothing import any_active, per_picture
 
 __all__ = ["PictureNoise", "add_noise"]
 
@@ -17,8 +17,8 @@ __all__ = ["PictureNoise", "add_noise"]
 class PictureNoise:
     """Each (B,) float32.
 
-    grain : deviation of grey;  multiplicative : the same as a share of the grey that is there
-    salt : share of single pixels gone white or black;  streaks : deviation of the grey of a few rows
+    grain : standard deviation of grey;  multiplicative : the same as a share of the grey that is there
+    salt : share of single pixels that are white or black;  streaks : standard deviation of the grey of a few rows
     """
 
     grain: Tensor
@@ -28,7 +28,7 @@ class PictureNoise:
 
     @classmethod
     def draw(cls, draws: Draws) -> PictureNoise:
-        """Half of all pictures have some grain; dead pixels and streaks are rare."""
+        """Two in five pictures have some grain; dead pixels and streaks are rare."""
         return cls(
             grain=draws.sometimes(0.4, draws.uniform(0.0, 0.04)),
             multiplicative=draws.sometimes(0.25, draws.uniform(0.02, 0.2)),
@@ -38,22 +38,18 @@ class PictureNoise:
 
 
 def add_noise(picture: Tensor, noise: PictureNoise, generator: torch.Generator) -> Tensor:
-    """(B, 1, H, W) grey with its noise, in [0, 1]."""
+    """(B, 1, H, W) grey with the noise added, in [0, 1]."""
     device = picture.device
 
     if any_active(noise.grain + noise.multiplicative):
         normal = torch.randn(picture.shape, generator=generator, device=device)
-        picture = picture + normal * (_rows(noise.grain) + _rows(noise.multiplicative) * picture)
+        picture = picture + normal * (per_picture(noise.grain) + per_picture(noise.multiplicative) * picture)
     if any_active(noise.streaks):
         normal = torch.randn(picture.shape[:3], generator=generator, device=device)
         some = torch.rand(picture.shape[:3], generator=generator, device=device) < 0.04
         picture = picture + (noise.streaks[:, None, None] * some * normal)[..., None]
     if any_active(noise.salt):
         chance = torch.rand(picture.shape, generator=generator, device=device)
-        rate = _rows(noise.salt)
+        rate = per_picture(noise.salt)
         picture = torch.where(chance < rate, (chance < 0.7 * rate).float(), picture)
     return picture.clamp(0, 1)
-
-
-def _rows(values: Tensor) -> Tensor:
-    return values[:, None, None, None]

@@ -1,4 +1,4 @@
-"""Random numbers for many machines at once."""
+"""Random settings for many machines at once."""
 
 from __future__ import annotations
 
@@ -13,10 +13,10 @@ __all__ = ["Draws"]
 
 @dataclass(frozen=True)
 class Draws:
-    """Draws of one row for each of ``batch`` machines, on the generator's device.
+    """Draws one row for each of ``batch`` machines, on the generator's device.
 
-    variation : (B,) or for all; share of every range, about its middle, from which is drawn; faults come as much more
-    seldom. Less than 1 stands for machines that are set and held with care.
+    variation : (B,) or one number for all: the share of every range, around its middle, that is drawn from. Faults are
+    rarer by the same factor. Below 1 it stands for machines that are set and held with care
     """
 
     batch: int
@@ -28,35 +28,36 @@ class Draws:
 
     def uniform(self, low: float, high: float, *shape: int) -> Tensor:
         """(B, *shape) between low and high."""
-        middle, reach = (low + high) / 2, self._spread(len(shape)) * ((high - low) / 2)
-        # In place: on a GPU the many small draws of a batch cost by their number.
+        middle, reach = (low + high) / 2, self._scale(len(shape)) * ((high - low) / 2)
+        # In place: on a GPU the many small draws of a batch cost time by their number.
         return self._rand(*shape).mul_(2 * reach).add_(middle - reach)
 
     def normal(self, *shape: int) -> Tensor:
-        """(B, *shape) of mean 0, and of deviation 1 at full variation."""
+        """(B, *shape) normal values of mean 0, and of standard deviation 1 at full variation."""
         noise = torch.randn(self.batch, *shape, generator=self.generator, device=self.generator.device)
-        return self._spread(len(shape)) * noise
+        return self._scale(len(shape)) * noise
 
-    def _spread(self, dimensions: int) -> Tensor | float:
+    def _scale(self, dimensions: int) -> Tensor | float:
+        """The variation, to be broadcast over ``dimensions`` more dimensions."""
         if isinstance(self.variation, Tensor):
             return self.variation.view(-1, *[1] * dimensions)
         return self.variation
 
     def chance(self, share: Tensor | float) -> Tensor:
-        """(B,) bool, True in a share of the rows, however large the variation."""
+        """(B,) bool, True in a share of the rows, whatever the variation."""
         return self._rand() < share
 
     def sometimes(self, share: Tensor | float, values: Tensor) -> Tensor:
-        """The (B, ...) values in a share of the rows, nought in the others: a setting that some machines have."""
+        """The (B, ...) values in a share of the rows, 0 in the others: a setting that some machines have."""
         chosen = self.chance(share).view(-1, *[1] * (values.dim() - 1))
         return torch.where(chosen, values, 0.0)
 
     def occasional_fault(self, share: float, values: Tensor) -> Tensor:
-        """As ``sometimes``, for faults: those that take care have fewer."""
+        """Like ``sometimes``, for faults: careful users have fewer."""
         return self.sometimes(share * self.variation, values)
 
     def kind(self, *shares: float) -> Tensor:
-        """(B,) numbers of kinds that come with the given shares; what these leave of 1 goes to one kind more."""
+        """(B,) numbers of kinds, counted from 0, in the given shares. The rest up to 1 goes to one more kind."""
         place = self._rand()
         number = torch.zeros(self.batch, dtype=torch.int64, device=place.device)
         for border in accumulate(shares):

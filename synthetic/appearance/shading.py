@@ -1,6 +1,6 @@
 """Smooth unevenness of a whole picture that no gain explains: fields of brightness and of gamma.
 
-Networks that know synthetic pictures alone need no more than such fields to read real ones of other contrasts
+Such fields are enough for networks trained on synthetic pictures alone to read real ones of other contrasts
 (Billot et al., SynthSeg, Med Image Anal 86:102789, 2023; the strengths here are our own).
 """
 
@@ -17,19 +17,22 @@ from synthetic.appearance.smoothing import any_active
 
 __all__ = ["Shading", "shade"]
 
-_GRID = 4
+_GRID = 4  # places of a field along each side of the picture
 
 
 @dataclass(frozen=True)
 class Shading:
-    """Logarithms at 4 x 4 places of the picture: brightness (B, 4, 4) of a factor, gamma (B, 4, 4) of an exponent."""
+    """Logarithms at 4 x 4 places of the picture.
+
+    brightness : (B, 4, 4) of a factor;  gamma : (B, 4, 4) of an exponent
+    """
 
     brightness: Tensor
     gamma: Tensor
 
     @classmethod
     def draw(cls, draws: Draws) -> Shading:
-        """Brightness by a factor of up to about 2, gamma by less."""
+        """Brightness changes by a factor of up to about 2, gamma by less."""
 
         def field(share: float, most: float) -> Tensor:
             strength = draws.sometimes(share, draws.uniform(0.0, most))
@@ -39,7 +42,7 @@ class Shading:
 
 
 def shade(picture: Tensor, shading: Shading) -> Tensor:
-    """(B, 1, H, W) grey in [0, 1] under its fields."""
+    """(B, 1, H, W) grey in [0, 1] with its fields applied."""
     if not any_active(shading.brightness) and not any_active(shading.gamma):
         return picture
     fields = torch.stack([shading.brightness, shading.gamma], dim=1)

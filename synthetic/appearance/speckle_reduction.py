@@ -1,4 +1,4 @@
-"""Filters by which machines take the grain out of their pictures, each under a trade name; here under what they do."""
+"""Filters with which machines smooth speckle, sold under trade names; here they are named for what they do."""
 
 from __future__ import annotations
 
@@ -10,7 +10,7 @@ from torch import Tensor
 from torch.nn import functional
 
 from synthetic.appearance.random_settings import Draws
-from synthetic.appearance.smoothing import any_active, blur, box_mean, separable_median
+from synthetic.appearance.smoothing import any_active, blur, box_mean, per_picture, separable_median
 
 __all__ = ["SmoothingFilter", "SpeckleReduction", "reduce_speckle"]
 
@@ -18,7 +18,7 @@ __all__ = ["SmoothingFilter", "SpeckleReduction", "reduce_speckle"]
 class SmoothingFilter(IntEnum):
     """Kinds of filters.
 
-    EDGE_ENHANCED is a strong blur with the outlines drawn over it again, which makes tissue look like wet paint.
+    EDGE_ENHANCED is a strong blur with the outlines drawn over it again. It makes tissue look like wet paint.
     """
 
     NONE = 0
@@ -30,7 +30,7 @@ class SmoothingFilter(IntEnum):
 
 @dataclass(frozen=True)
 class SpeckleReduction:
-    """kind : (B,) of SmoothingFilter;  width_px : (B,) of the blurs;  edge : (B,) grey step that EDGE_PRESERVING keeps."""
+    """Each (B,). kind : of SmoothingFilter;  width_px : of the blurs;  edge : grey step that EDGE_PRESERVING keeps"""
 
     kind: Tensor
     width_px: Tensor
@@ -47,38 +47,35 @@ class SpeckleReduction:
 
 
 def reduce_speckle(picture: Tensor, reduction: SpeckleReduction) -> Tensor:
-    """(B, 1, H, W) grey, smoothed each by its own filter."""
-
-    gaussian, middle, wet = (
+    """(B, 1, H, W) grey, each picture smoothed by its own filter."""
+    gaussian, median, enhanced = (
         reduction.kind == kind
         for kind in (SmoothingFilter.GAUSSIAN, SmoothingFilter.MEDIAN, SmoothingFilter.EDGE_ENHANCED)
     )
-    guided = wet | (reduction.kind == SmoothingFilter.EDGE_PRESERVING)
+    guided = enhanced | (reduction.kind == SmoothingFilter.EDGE_PRESERVING)
     result = picture
     if any_active(guided):
-        result = torch.where(_rows(guided), _guided(picture, reduction.edge), result)
-    if any_active(middle):
-        result = torch.where(_rows(middle), separable_median(separable_median(picture)), result)
-    if any_active(gaussian | wet):
+        result = torch.where(per_picture(guided), _guided(picture, reduction.edge), result)
+    if any_active(median):
+        result = torch.where(per_picture(median), separable_median(separable_median(picture)), result)
+    if any_active(gaussian | enhanced):
         smooth = blur(result, reduction.width_px, reduction.width_px)
-        # Twice what the blur takes away of the outlines that the guided filter left.
-        result = torch.where(_rows(wet), 2 * result - smooth, torch.where(_rows(gaussian), smooth, result))
+        # Adds once more what the blur removes of the outlines that the guided filter left.
+        result = torch.where(
+            per_picture(gaussian), smooth, torch.where(per_picture(enhanced), 2 * result - smooth, result)
+        )
     return result
 
 
-def _rows(values: Tensor) -> Tensor:
-    return values[:, None, None, None]
-
-
 def _guided(picture: Tensor, edge: Tensor) -> Tensor:
-    """The guided filter with the picture as its own guide (He, Sun and Tang, IEEE PAMI 35:1397, 2013): where grey
-    varies by less than ``edge`` it becomes its mean, where it varies by more it stays.
+    """The guided filter with the picture as its own guide (He, Sun and Tang, IEEE PAMI 35:1397, 2013).
 
-    Means are taken at half the size, over 6 px, which the filter hardly notices (He and Sun, arXiv 1505.00996, 2015).
+    Where grey varies by less than ``edge`` it becomes its mean; where it varies by more it stays. Means are taken at
+    half the size, over 6 px, which hardly changes the result (He and Sun, arXiv 1505.00996, 2015).
     """
     mean = box_mean(functional.avg_pool2d(picture, 2), 1)
     variance = (box_mean(functional.avg_pool2d(picture * picture, 2), 1) - mean * mean).clamp(min=0)
-    share = variance / (variance + _rows(edge) ** 2)
+    share = variance / (variance + per_picture(edge) ** 2)
     slope_and_level = box_mean(torch.cat([share, (1 - share) * mean], 1), 1)
     slope_and_level = functional.interpolate(slope_and_level, scale_factor=2.0, mode="bilinear", align_corners=False)
     return slope_and_level[:, :1] * picture + slope_and_level[:, 1:]

@@ -1,7 +1,7 @@
-"""Phantom clips on disk: exam folders with MP4 files, and the truth beside them.
+"""Phantom clips on disk: exam folders with MP4 files and ground truth.
 
-``ROOT/ANIMAL/DATE/`` holds the clips, ``exam.toml`` and a ``CLIP.mot.txt`` of truth each; ``ROOT/coco.json`` and
-``ROOT/animals.json`` hold the truth of all animals.
+``ROOT/ANIMAL/DATE/`` holds the clips, ``exam.toml`` and the ground truth ``CLIP.mot.txt`` of each clip.
+``ROOT/coco.json`` and ``ROOT/animals.json`` hold the ground truth of all animals.
 """
 
 from __future__ import annotations
@@ -21,7 +21,9 @@ import numpy as np
 import torch
 from numpy.typing import NDArray
 
+from models.atomic_write import partial_file
 from synthetic.anatomy.animal import Animal, StageCounts, draw_animal
+from synthetic.anatomy.reproductive_state import draw_stage_counts
 from synthetic.anatomy.species import PHANTOM_SPECIES, SpeciesRanges, load_species_ranges
 from synthetic.errors import PhantomError
 from synthetic.film.film import HEIGHT, WIDTH, ClipRenderer, draw_machine
@@ -30,24 +32,24 @@ from synthetic.film.probe_path import swept_path
 from synthetic.film.recorder import DIRECT_RECORDING, Recorder, draw_recorder
 from synthetic.film.tissue_motion import draw_breath
 from synthetic.film.truth import CATEGORIES, AnimalTruth, ClipTruth, write_json
-from synthetic.training.dataset import draw_stage_counts
 
 __all__ = ["Subject", "draw_subjects", "write_demo", "write_phantoms", "write_subjects"]
 
 _FIRST_DATE = dt.date(2026, 5, 3)
+_MAX_BODY_DRAWS = 20  # until a body holds the clutch
 
 ProgressCallback = Callable[[int, int], None]
 
 
 @dataclass(frozen=True)
 class Subject:
-    """An animal to be filmed. profile : of its species, by name or by its ranges;  windows : one clip each
-    frames : of each clip;  hand : that sweeps it;  recorder : that stores it
-    grey_map_knots : 9, for echoes from the weakest to the strongest at even steps, where no map is to be drawn
+    """An animal to be filmed. species : by name or by its ranges;  windows : one clip each
+    frames : per clip;  hand : how the probe moves;  recorder : how the clip is stored
+    grey_map_knots : 9 greys for evenly spaced echoes, the weakest first; None to draw a map at random
     """
 
     name: str
-    profile: str | SpeciesRanges
+    species: str | SpeciesRanges
     stage_counts: StageCounts
     windows: tuple[Window, ...] = ("left", "right")
     frames: int = 110
@@ -57,7 +59,7 @@ class Subject:
 
 
 def draw_subjects(animals: int, seed: int) -> list[Subject]:
-    """Invented animals of all species with what each may carry; each depends on its place and the seed alone.
+    """Invented animals of all species. Each depends only on the seed and its place in the list.
 
     Raises PhantomError for a number below 1.
     """
@@ -66,12 +68,12 @@ def draw_subjects(animals: int, seed: int) -> list[Subject]:
     subjects = []
     for index in range(animals):
         rng = np.random.default_rng([seed, index, 1])
-        profile = PHANTOM_SPECIES[int(rng.integers(len(PHANTOM_SPECIES)))]
+        species = PHANTOM_SPECIES[int(rng.integers(len(PHANTOM_SPECIES)))]
         subjects.append(
             Subject(
                 name=f"AF-{index + 1:04d}",
-                profile=profile,
-                stage_counts=draw_stage_counts(rng, load_species_ranges(profile)),
+                species=species,
+                stage_counts=draw_stage_counts(rng, load_species_ranges(species)),
                 frames=int(rng.integers(90, 131)),
                 hand=draw_hand(rng),
                 recorder=draw_recorder(rng),
@@ -83,16 +85,16 @@ def draw_subjects(animals: int, seed: int) -> list[Subject]:
 def write_phantoms(
     root: Path, *, animals: int, seed: int, progress: ProgressCallback = lambda done, total: None
 ) -> None:
-    """Film ``animals`` invented animals into exam folders under ``root``, with their truth.
+    """Film ``animals`` invented animals into exam folders under ``root``, with ground truth.
 
-    progress : told the frames done and the frames in all.
+    progress : called with the frames done and the total number of frames
     """
     write_subjects(root, draw_subjects(animals, seed), seed=seed, progress=progress)
 
 
 def write_demo(root: Path, *, seed: int, progress: ProgressCallback = lambda done, total: None) -> None:
-    """The demo's animals of the fictional Alder Fen station: round and oval eggs, thin shells, follicles only,
-    nothing to see, and a doubtful one, a large clutch filmed in haste.
+    """Film the demo's animals of the fictional Alder Fen station: round and oval eggs, thin shells, follicles only,
+    nothing, and an uncertain case, a large clutch filmed too fast.
     """
     subjects = [
         Subject("AF-0412", "trachemys-scripta", StageCounts(calcified=8), frames=100),
@@ -108,17 +110,18 @@ def write_demo(root: Path, *, seed: int, progress: ProgressCallback = lambda don
 def write_subjects(
     root: Path, subjects: Sequence[Subject], *, seed: int, progress: ProgressCallback, processes: int | None = None
 ) -> None:
-    """Film the subjects, a clip to a process; truth of all is written at the end.
+    """Film the subjects, one process per clip, and write the ground truth of all at the end.
 
-    processes : by default as many as there are processors. The files do not depend on it.
+    processes : by default the number of processors. The files do not depend on it. Raises PhantomError if the folder
+    cannot be written.
     """
     try:
         root.mkdir(parents=True, exist_ok=True)
         _write_all(root, subjects, seed, progress, processes)
     except OSError as error:
         raise PhantomError(
-            f"{root} cannot be written ({error.strerror or error}). Name a folder that you may write to, on a disk "
-            "with room."
+            f"{root} cannot be written ({error.strerror or error}). Choose a folder that you may write to, on a disk "
+            "with free space."
         ) from error
 
 
@@ -132,9 +135,9 @@ def _write_all(
     done = 0
     progress(done, total)
     truths: dict[tuple[int, Window], ClipTruth] = {}
-    # Two threads that share one picture wait for each other; two processes with a clip each do not.
+    # A process per clip is faster than several threads per picture, which wait for each other.
     processes = min(len(jobs), processes or len(os.sched_getaffinity(0)))
-    with ProcessPoolExecutor(processes, multiprocessing.get_context("spawn"), _one_thread) as pool:
+    with ProcessPoolExecutor(processes, multiprocessing.get_context("spawn"), _use_one_thread) as pool:
         futures = {pool.submit(_film, job): job for job in jobs}
         for future in as_completed(futures):
             job = futures[future]
@@ -161,19 +164,19 @@ class _Job:
     window: Window
 
 
-def _one_thread() -> None:
+def _use_one_thread() -> None:
     torch.set_num_threads(1)
 
 
 def _film(job: _Job) -> ClipTruth:
-    """Write one clip and its MOTChallenge truth."""
+    """Write one clip and its MOTChallenge ground truth."""
     animal = _animal(job.seed, job.index, job.subject)
     rng = np.random.default_rng([job.seed, job.index, 3])
     machine = draw_machine(rng, animal)
     if job.subject.grey_map_knots is not None:
         machine = machine.with_grey_map_knots(job.subject.grey_map_knots)
     renderer = ClipRenderer(animal, machine, int(rng.integers(2**62)))
-    # What follows differs from window to window.
+    # From here on the draws differ between windows.
     rng = np.random.default_rng([job.seed, job.index, 4, job.subject.windows.index(job.window)])
     sweep = draw_sweep(rng, animal, job.window, job.subject.frames, job.subject.hand)
     breath = draw_breath(rng, job.subject.frames)
@@ -181,21 +184,21 @@ def _film(job: _Job) -> ClipTruth:
         animal=job.subject.name,
         file=f"{job.window}-1.mp4",
         window=job.window,
-        hand=None if job.subject.hand.returns else _way(sweep),
+        hand=None if job.subject.hand.returns else _direction(sweep),
         mm_per_px=round(machine.mm_per_px, 5),
         width=WIDTH,
         height=HEIGHT,
         path_mm=swept_path(sweep, breath, float(machine.scanner.depth_mm)),
     )
 
-    def watched() -> Iterator[NDArray[np.uint8]]:
+    def recorded() -> Iterator[NDArray[np.uint8]]:
         for frame in job.subject.recorder.record(renderer.render(sweep, breath, int(rng.integers(2**62)))):
             truth.add(frame)
             yield frame.grey
 
     folder = job.root / job.subject.name / _date(job.index)
     folder.mkdir(parents=True, exist_ok=True)
-    write_mp4(folder / truth.file, watched(), frame_rate=FRAMES_PER_SECOND, crf=job.subject.recorder.crf)
+    write_mp4(folder / truth.file, recorded(), frame_rate=FRAMES_PER_SECOND, crf=job.subject.recorder.crf)
     (folder / f"{job.window}-1.mot.txt").write_text("\n".join([*truth.mot_lines, ""]), encoding="utf-8")
     return truth
 
@@ -205,15 +208,12 @@ def _date(index: int) -> str:
 
 
 def _animal(seed: int, index: int, subject: Subject) -> Animal:
-    return _fitting_animal(np.random.default_rng([seed, index, 2]), subject)
-
-
-def _fitting_animal(rng: np.random.Generator, subject: Subject) -> Animal:
-    profile = subject.profile if isinstance(subject.profile, SpeciesRanges) else load_species_ranges(subject.profile)
-    # A body drawn small may not hold a clutch drawn large; a few draws find one that does.
-    for _ in range(20):
+    rng = np.random.default_rng([seed, index, 2])
+    species = subject.species if isinstance(subject.species, SpeciesRanges) else load_species_ranges(subject.species)
+    # A small body may not hold a large clutch; a few draws find one that does.
+    for _ in range(_MAX_BODY_DRAWS):
         try:
-            return draw_animal(rng, profile, subject.stage_counts)
+            return draw_animal(rng, species, subject.stage_counts)
         except PhantomError as error:
             problem = error
     raise problem
@@ -222,16 +222,12 @@ def _fitting_animal(rng: np.random.Generator, subject: Subject) -> Animal:
 def write_mp4(
     path: Path, frames: Iterator[NDArray[np.uint8]], *, frame_rate: int, crf: int = DIRECT_RECORDING.crf
 ) -> None:
-    """H.264 of (H, W) uint8 frames at the constant rate factor ``crf``.
-
-    Under a temporary name first, so that a file of this name is whole.
-    """
-    part = path.with_name(f".{path.name}.part")
-    with av.open(str(part), "w", format="mp4") as container:
+    """Write (H, W) uint8 frames as H.264 with the constant rate factor ``crf``. A file of this name is complete."""
+    with partial_file(path) as part, av.open(str(part), "w", format="mp4") as container:
         stream = container.add_stream("libx264", rate=Fraction(frame_rate))
         stream.pix_fmt = "yuv420p"
-        # One thread: the bytes must not depend on how many there are. The next slower preset takes 3 ms a frame more,
-        # for a fifth less of disk.
+        # One thread, since the bytes must not depend on the number of threads. The next slower preset takes 3 ms more
+        # per frame and saves a fifth of the disk space.
         stream.options = {"crf": str(crf), "preset": "superfast", "threads": "1"}
         for index, grey in enumerate(frames):
             if index == 0:
@@ -240,17 +236,16 @@ def write_mp4(
             picture.pts = index
             container.mux(stream.encode(picture))
         container.mux(stream.encode())
-    part.replace(path)
 
 
-def _way(sweep: Sweep) -> Literal["tail to head", "head to tail"]:
-    """Of a hand that does not come back."""
+def _direction(sweep: Sweep) -> Literal["tail to head", "head to tail"]:
+    """The direction of a hand that does not come back."""
     first, last = sweep.origins[[0, -1], 1]
     return "tail to head" if last > first else "head to tail"
 
 
 def _exam_toml(name: str, date: str, animal: Animal, clips: Sequence[ClipTruth]) -> str:
-    """As whoever held the probe would note it."""
+    """The exam file as the person who held the probe would write it."""
     head = [
         f'animal = "{name}"',
         f'species = "{animal.species}"',
@@ -269,9 +264,11 @@ def _coco(clips: Sequence[ClipTruth]) -> dict[str, Any]:
     images: list[dict[str, Any]] = []
     annotations: list[dict[str, Any]] = []
     for clip in clips:
-        before = len(images)
-        images += [{"id": before + i + 1, **image} for i, image in enumerate(clip.images)]
+        images_before = len(images)
+        images += [{"id": images_before + i + 1, **image} for i, image in enumerate(clip.images)]
         for annotation in clip.annotations:
             rest = {key: value for key, value in annotation.items() if key != "image"}
-            annotations.append({"id": len(annotations) + 1, "image_id": before + annotation["image"] + 1, **rest})
+            annotations.append(
+                {"id": len(annotations) + 1, "image_id": images_before + annotation["image"] + 1, **rest}
+            )
     return {"images": images, "annotations": annotations, "categories": CATEGORIES}

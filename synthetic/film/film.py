@@ -1,4 +1,4 @@
-"""One animal, one machine, one sweep: the frames of a clip with the truth of each."""
+"""Frames of a clip with ground truth: one animal, one machine, one sweep."""
 
 from __future__ import annotations
 
@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 from torch import Tensor
 from torch.nn import functional
 
+from models.targets import Role
 from synthetic.acoustics.beam_rendering import Console, Plane, render_beams
 from synthetic.acoustics.geometry import Scanner, View, plane_to_beams, screen_grid
 from synthetic.acoustics.materials import Materials, load_materials
@@ -34,14 +35,42 @@ from synthetic.training.scenes import draw_console
 
 __all__ = ["ClipRenderer", "FilmedFrame", "FilmedObject", "Machine", "draw_machine"]
 
-HEIGHT, WIDTH = 480, 640
-LINES, SAMPLES = 160, 320
-_TOGETHER = 4  # frames rendered at once: enough to share the cost, few enough to keep memory low
+HEIGHT, WIDTH = 480, 640  # px of the screen
+LINES, SAMPLES = 160, 320  # beams, and samples per beam
+_FRAMES_PER_RENDER = 4  # shares the overhead and keeps memory low
+
+
+@dataclass(frozen=True)
+class _MachineRanges:
+    """The machines of clips, which are set with care. Judgement, no source; pairs are from, to.
+
+    microconvex_share : the other probes are convex;  radius_mm, half_angle_deg : of microconvex and of convex probes
+    depth_by_width : depth as a share of the animal's width, within depth_mm;  frequency_mhz : at 90 mm depth, times
+    90 / depth, within frequency_limits_mhz
+    console_variation, appearance_variation : shares of the ranges of settings, see appearance.random_settings.Draws
+    material_scatter : relative variation of the acoustic properties
+    """
+
+    microconvex_share: float = 0.4
+    microconvex_radius_mm: tuple[float, float] = (12, 22)
+    convex_radius_mm: tuple[float, float] = (40, 60)
+    microconvex_half_angle_deg: tuple[float, float] = (36, 50)
+    convex_half_angle_deg: tuple[float, float] = (28, 36)
+    depth_by_width: tuple[float, float] = (0.52, 0.72)
+    depth_mm: tuple[float, float] = (45, 160)
+    frequency_mhz: tuple[float, float] = (4.5, 7.5)
+    frequency_limits_mhz: tuple[float, float] = (3.5, 10)
+    console_variation: float = 0.5
+    appearance_variation: float = 0.45
+    material_scatter: float = 0.15
+
+
+_RANGES = _MachineRanges()
 
 
 @dataclass(frozen=True)
 class Machine:
-    """A scanner as it is set for one animal; tensors have one row."""
+    """A scanner with its settings for one animal; tensors have one row."""
 
     scanner: Scanner
     console: Console
@@ -54,7 +83,7 @@ class Machine:
         return float(self.view.mm_per_px)
 
     def with_grey_map_knots(self, greys: Sequence[float]) -> Machine:
-        """The same with another grey map; see GreyMap's knots."""
+        """The same machine with other knots of the grey map, see GreyMap."""
         grey_map = replace(self.appearance.grey_map, knots=torch.tensor([greys], dtype=torch.float32))
         return replace(self, appearance=replace(self.appearance, grey_map=grey_map))
 
@@ -65,9 +94,9 @@ class FilmedObject:
 
     number : its index among the animal's objects, the same in all clips
     ellipse : [cx, cy, semi-major, semi-minor, degrees] in px;  stage : 0 follicle, 1 thin-shelled, 2 calcified
-    depth_mm : of its middle, from the probe's face along the beam
-    visible : share of its outline that is lit;  is_target : False where it is mostly hidden or cut near its pole
-    shown : whether a person would say that it is there; what is wanted is
+    depth_mm : of its centre, from the probe's face along the beam
+    visible : share of its outline that is not in shadow;  is_target : False if mostly hidden or cut near its pole
+    shown : whether a person would say that it is there; True for all targets
     """
 
     number: int
@@ -81,20 +110,22 @@ class FilmedObject:
 
 @dataclass(frozen=True)
 class FilmedFrame:
-    """grey : (480, 640) uint8, with the machine's screen around the sector;  objects : what the plane crosses."""
+    """grey : (480, 640) uint8, with the machine's screen around the sector;  objects : that the plane cuts"""
 
     grey: NDArray[np.uint8]
     objects: tuple[FilmedObject, ...]
 
 
 def draw_machine(rng: np.random.Generator, animal: Animal) -> Machine:
-    """A convex or microconvex scanner, set with care, that sees a good half across the animal."""
+    """A convex or microconvex scanner, set with care, that shows more than half of the animal's width."""
     generator = torch.Generator().manual_seed(int(rng.integers(2**62)))
-    micro = rng.random() < 0.4
-    depth = float(np.clip(animal.width_mm * rng.uniform(0.52, 0.72), 45, 160))
-    radius = rng.uniform(12, 22) if micro else rng.uniform(40, 60)
-    half_angle = np.deg2rad(rng.uniform(36, 50) if micro else rng.uniform(28, 36))
-    frequency = float(np.clip(rng.uniform(4.5, 7.5) * 90 / depth, 3.5, 10))
+    ranges = _RANGES
+    is_micro = rng.random() < ranges.microconvex_share
+    depth = float(np.clip(animal.width_mm * rng.uniform(*ranges.depth_by_width), *ranges.depth_mm))
+    radius = rng.uniform(*(ranges.microconvex_radius_mm if is_micro else ranges.convex_radius_mm))
+    half_angle_deg = ranges.microconvex_half_angle_deg if is_micro else ranges.convex_half_angle_deg
+    half_angle = np.deg2rad(rng.uniform(*half_angle_deg))
+    frequency = float(np.clip(rng.uniform(*ranges.frequency_mhz) * 90 / depth, *ranges.frequency_limits_mhz))
 
     def row(value: float) -> Tensor:
         return torch.tensor([value], dtype=torch.float32)
@@ -109,102 +140,106 @@ def draw_machine(rng: np.random.Generator, animal: Animal) -> Machine:
     screen = draw_screen(rng, sector, scanner, view)
     return Machine(
         scanner,
-        draw_console(scanner, generator, variation=0.5),
-        draw_appearance(1, generator, variation=0.45),
+        draw_console(scanner, generator, variation=ranges.console_variation),
+        draw_appearance(1, generator, variation=ranges.appearance_variation),
         view,
         screen,
     )
 
 
-_Settings = TypeVar("_Settings", Scanner, Console, View, Materials)
+_Rows = TypeVar("_Rows", Scanner, Console, View, Materials)
 
 
-def _repeated(settings: _Settings, number: int) -> _Settings:
-    """One row of settings for each of ``number`` frames."""
-    return type(settings)(**{name: value.expand(number, *value.shape[1:]) for name, value in vars(settings).items()})
+def _repeated(row: _Rows, number: int) -> _Rows:
+    """The one row of settings for each of ``number`` frames."""
+    return type(row)(**{name: value.expand(number, *value.shape[1:]) for name, value in vars(row).items()})
 
 
 @dataclass(frozen=True)
 class _Moments:
-    """Some B moments of a sweep. touching (B,) : share of the probe's face;  across (B, 3) : their mean normal"""
+    """B moments of a sweep. contact : (B,) share of the probe's face that touches;  across : (B, 3) mean normal"""
 
     plane: Plane
     motion: TissueMotion
-    touching: Tensor
+    contact: Tensor
     across: Tensor
 
 
 def _moments(sweep: Sweep, breath: NDArray[np.float64], part: slice) -> _Moments:
     columns = (sweep.origins, sweep.rights, sweep.downs, sweep.pressure_mm, sweep.contact, breath)
-    origin, right, down, pressure_mm, touching, breathed = (
+    origin, right, down, pressure_mm, contact, breath_mm = (
         torch.from_numpy(column[part]).float() for column in columns
     )
     plane = Plane(origin, right, down)
     across = torch.from_numpy(np.cross(sweep.rights, sweep.downs).mean(axis=0)).float().expand_as(origin)
-    return _Moments(plane, TissueMotion.of(plane, pressure_mm, breathed), touching, functional.normalize(across, dim=1))
+    return _Moments(plane, TissueMotion.of(plane, pressure_mm, breath_mm), contact, functional.normalize(across, dim=1))
 
 
-def _parted(contact: ContactGap, touching: Tensor) -> ContactGap:
-    """Of a face of which only a share (B,) is ``touching``: it parts from the skin at its last lines first."""
-    parted = touching < 1
+def _with_lost_contact(gap: ContactGap, contact: Tensor) -> ContactGap:
+    """The gap of a face of which a share (B,) touches the skin: the last lines lose contact first."""
+    is_lost = contact < 1
     return replace(
-        contact,
-        gap=torch.where(parted, 2 * (1 - touching), contact.gap),
-        middle=torch.where(parted, 1.0, contact.middle),
+        gap,
+        gap=torch.where(is_lost, 2 * (1 - contact), gap.gap),
+        middle=torch.where(is_lost, 1.0, gap.middle),
     )
 
 
 class ClipRenderer:
-    """An animal before a machine. Its tissue and its noise stay the same in every clip."""
+    """Renders clips of one animal with one machine; the tissue is the same in all of them."""
 
     def __init__(self, animal: Animal, machine: Machine, seed: int) -> None:
         self._machine = machine
         self._screen = screen_grid(machine.scanner, machine.view, SAMPLES, HEIGHT, WIDTH)
-        self._herd = AnimalBatch.of([animal], torch.device("cpu"))
+        self._animal = AnimalBatch.of([animal], torch.device("cpu"))
         generator = torch.Generator().manual_seed(seed)
         self._noise: TissueNoise = make_tissue_noise(generator)
-        self._materials: Materials = load_materials().draw(self._herd.kinds, generator, scatter=0.15)
+        self._materials: Materials = load_materials().draw(
+            self._animal.kinds, generator, scatter=_RANGES.material_scatter
+        )
 
     def render(self, sweep: Sweep, breath: NDArray[np.float64], seed: int) -> Iterator[FilmedFrame]:
-        """The clip's T frames, a few rendered at a time, of an animal whose breath is at (T, 3) mm."""
+        """The T frames of a clip, rendered a few at a time. breath : (T, 3) mm"""
         generator = torch.Generator().manual_seed(seed)
         persistence = Persistence(float(self._machine.appearance.density.persistence))
-        for start in range(0, len(breath), _TOGETHER):
+        for start in range(0, len(breath), _FRAMES_PER_RENDER):
             with torch.no_grad():
-                moments = _moments(sweep, breath, slice(start, start + _TOGETHER))
-                yield from self._some(moments, persistence, generator)
+                moments = _moments(sweep, breath, slice(start, start + _FRAMES_PER_RENDER))
+                yield from self._render_moments(moments, persistence, generator)
 
-    def _some(self, moments: _Moments, persistence: Persistence, generator: torch.Generator) -> Iterator[FilmedFrame]:
-        plane, motion, number = moments.plane, moments.motion, len(moments.touching)
+    def _render_moments(
+        self, moments: _Moments, persistence: Persistence, generator: torch.Generator
+    ) -> Iterator[FilmedFrame]:
+        plane, motion, number = moments.plane, moments.motion, len(moments.contact)
         machine = self._machine
         scanner, console = _repeated(machine.scanner, number), _repeated(machine.console, number)
         appearance, view = machine.appearance.repeated(number), _repeated(machine.view, number)
-        animal_batch = motion.moved_animals(self._herd.take(torch.zeros(number, dtype=torch.int64)))
+        animals = motion.moved_animals(self._animal.take(torch.zeros(number, dtype=torch.int64)))
         materials = _repeated(self._materials, number)
-        met = section_animals(animal_batch, materials, plane, torch.zeros(number, 3), one_animal=True)
+        sections = section_animals(animals, materials, plane, torch.zeros(number, 3), one_animal=True)
         noise = MovingNoise.moving(self._noise, motion, moments.across)
-        beams = render_beams(met.slice, plane, scanner, console, noise, generator, lines=LINES, samples=SAMPLES)
-        beams = apply_contact_gap(beams, _parted(appearance.contact, moments.touching), generator)
+        beams = render_beams(sections.slice, plane, scanner, console, noise, generator, lines=LINES, samples=SAMPLES)
+        beams = apply_contact_gap(beams, _with_lost_contact(appearance.contact, moments.contact), generator)
         grey = persistence.show(to_grey(beams.echo_db, appearance))
-        # All frames lie on the one screen: as its channels, they are read at places that are worked out once.
+        # All frames share one screen: as its channels they are sampled at places that are computed once.
         picture = self._screen.draw(grey[None]).transpose(0, 1)
         picture = postprocess(picture, appearance, generator) * self._screen.sector[:, None]
-        seen = measure_visibility(met, beams, grey, scanner, view, HEIGHT, WIDTH)
-        labels = make_labels(met, seen, view, HEIGHT, WIDTH)
-        shown = shown_objects(met, seen, view, HEIGHT, WIDTH)
-        _, depth = plane_to_beams(scanner, met.ellipses[..., 0], met.ellipses[..., 1])
+        visibility = measure_visibility(sections, beams, grey, scanner, view, HEIGHT, WIDTH)
+        labels = make_labels(sections, visibility, view, HEIGHT, WIDTH)
+        shown = shown_objects(sections, visibility, view, HEIGHT, WIDTH)
+        _, depth = plane_to_beams(scanner, sections.ellipses[..., 0], sections.ellipses[..., 1])
         pictures = (picture[:, 0] * 255).round().to(torch.uint8).numpy()
         for row, frame in enumerate(pictures):
             objects = tuple(
                 FilmedObject(
-                    number=int(met.index[row, k]),
+                    number=int(sections.index[row, k]),
                     ellipse=tuple(labels.ellipses[row, k].tolist()),
                     stage=int(labels.stage[row, k]),
                     depth_mm=float(depth[row, k]),
                     visible=float(labels.visible[row, k]),
-                    is_target=bool(labels.role[row, k] == 1),
+                    is_target=bool(labels.role[row, k] == Role.TARGET),
                     shown=bool(shown[row, k]),
                 )
-                for k in torch.nonzero(labels.role[row])[:, 0].tolist()
+                for k in torch.nonzero(labels.role[row] != Role.EMPTY)[:, 0].tolist()
             )
             yield FilmedFrame(self._machine.screen.paint(frame), objects)

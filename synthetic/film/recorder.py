@@ -1,4 +1,4 @@
-"""What happens to pictures on their way from a machine's screen into a file."""
+"""How pictures change on their way from a machine's screen into a file."""
 
 from __future__ import annotations
 
@@ -9,7 +9,8 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from synthetic.film.camera import Camera, draw_camera, project_ellipse
+from models.ellipse import project
+from synthetic.film.camera import Camera, draw_camera
 from synthetic.film.film import FilmedFrame
 
 __all__ = ["DIRECT_RECORDING", "Recorder", "draw_recorder"]
@@ -17,10 +18,10 @@ __all__ = ["DIRECT_RECORDING", "Recorder", "draw_recorder"]
 
 @dataclass(frozen=True)
 class Recorder:
-    """interlaced : a cable carries every other row, so that a frame's odd rows are still those of the frame before
-    shrink : how much smaller than the screen the pictures were on their way, 1 or more
-    camera : that filmed the screen, or None
-    crf : H.264's constant rate factor, from 18 (hardly any loss) to 30 (blocks are seen)
+    """interlaced : the cable carries every other row, so that the odd rows of a frame are those of the previous frame
+    shrink : factor, 1 or more, by which the pictures are reduced and enlarged again
+    camera : that films the screen, or None
+    crf : the constant rate factor of H.264, from 18 (almost no loss) to 30 (visible blocks)
     """
 
     interlaced: bool = False
@@ -29,37 +30,40 @@ class Recorder:
     crf: int = 20
 
     def record(self, frames: Iterable[FilmedFrame]) -> Iterator[FilmedFrame]:
-        """The frames as they reach the file, with their truth where it then lies."""
-        before: NDArray[np.uint8] | None = None
+        """The frames as they reach the file, with their ground truth at its new place."""
+        previous: NDArray[np.uint8] | None = None
         lens = self.camera.lens() if self.camera else None
         for index, frame in enumerate(frames):
             grey, objects = frame.grey, frame.objects
             if self.interlaced:
-                woven = grey.copy()
-                woven[1::2] = (grey if before is None else before)[1::2]
-                before, grey = grey, woven
+                interlaced = grey.copy()
+                interlaced[1::2] = (grey if previous is None else previous)[1::2]
+                previous, grey = grey, interlaced
             if self.shrink > 1:
-                grey = _scaled(grey, self.shrink)
+                grey = _reduced_and_enlarged(grey, self.shrink)
             if self.camera and lens:
                 matrix = self.camera.homography(index, *grey.shape)
                 grey = self.camera.capture(grey, matrix, lens)
-                objects = tuple(replace(one, ellipse=project_ellipse(one.ellipse, matrix)) for one in objects)
+                objects = tuple(replace(one, ellipse=tuple(project(one.ellipse, matrix).tolist())) for one in objects)
             yield replace(frame, grey=grey, objects=objects)
 
 
-# A machine that writes its own files, at the quality of most.
+# A machine that writes its own files, at the usual quality.
 DIRECT_RECORDING = Recorder()
 
 
-def _scaled(grey: NDArray[np.uint8], shrink: float) -> NDArray[np.uint8]:
-    """Made smaller and large again, by neighbours' means and along straight lines."""
+def _reduced_and_enlarged(grey: NDArray[np.uint8], shrink: float) -> NDArray[np.uint8]:
+    """Reduced by area means and enlarged again by linear interpolation."""
     height, width = grey.shape
     small = cv2.resize(grey, (round(width / shrink), round(height / shrink)), interpolation=cv2.INTER_AREA)
     return np.asarray(cv2.resize(small, (width, height), interpolation=cv2.INTER_LINEAR), dtype=np.uint8)
 
 
 def draw_recorder(rng: np.random.Generator) -> Recorder:
-    """Seven in ten machines write their own files, two in ten are grabbed from a cable, one screen in ten is filmed."""
+    """In seven of ten cases the machine writes the file, in two a video grabber does, in one a camera films the screen.
+
+    Shares and ranges are judgement, without a source.
+    """
     kind = rng.random()
     if kind < 0.7:
         return Recorder(crf=int(rng.integers(18, 26)))

@@ -1,6 +1,6 @@
-"""What a machine draws around its picture: rulers, bars, words, emblems and signs. All of it invented.
+"""The graphics around the sector on a machine's screen: rulers, grey bars, text, emblems and markers.
 
-No layout is that of a real machine: every piece is placed by chance, where the sector leaves room for it.
+No layout is that of a real machine: every element is invented and placed at random where the sector leaves room.
 """
 
 from __future__ import annotations
@@ -24,20 +24,22 @@ _PRESETS = ("coelom", "small parts", "repro", "body", "deep", "fossa")
 
 
 class Screen:
-    """Furniture of one machine on a (height, width) screen, painted over every frame of a clip."""
+    """The graphics of one machine on a screen (height, width), painted over every frame of a clip."""
 
-    def __init__(self, furniture: Picture, painted: Mask) -> None:
-        self._furniture = furniture
-        self._painted = painted
+    def __init__(self, graphics: Picture, painted: Mask) -> None:
+        self._graphics = graphics
+        self._is_painted = painted
 
     def paint(self, frame: Picture) -> Picture:
-        """(H, W) uint8 with the furniture over it."""
-        return np.where(self._painted, self._furniture, frame)
+        """(H, W) uint8 frame with the graphics painted over it."""
+        return np.where(self._is_painted, self._graphics, frame)
 
 
 @dataclass
 class _Canvas:
-    """picture : (H, W) what has been drawn;  taken : (H, W) where nothing more may be: sector and earlier pieces."""
+    """picture : (H, W) the graphics so far;  taken : (H, W) places that are occupied, by the sector or by graphics
+    ink : grey of the graphics
+    """
 
     picture: Picture
     taken: Mask
@@ -54,14 +56,15 @@ class _Canvas:
 
 
 def draw_screen(rng: np.random.Generator, sector: Mask, scanner: Scanner, view: View) -> Screen:
-    """A screen around a sector, (H, W) bool, of one machine (tensors of one row).
+    """The screen of one machine around its sector (H, W) bool. scanner, view : tensors of one row
 
-    Always a depth ruler at one side or both; by chance a grey screen, a bar of greys, words in the corners, an emblem,
-    a mark of attitude beside the face, ticks along the sector's sides, a mark at the focus.
+    There is always a depth ruler at one side or both. At random there are a grey background, a grey bar, text in the
+    corners, an emblem, an orientation marker beside the face, ticks along the sector's sides, and focus marks. Shares
+    and sizes are judgement, without a source.
     """
     height, width = sector.shape
     screen_grey = 0 if rng.random() < 0.6 else int(rng.integers(4, 25))
-    # Furniture keeps a few pixels away from the sector.
+    # The graphics keep a few pixels away from the sector.
     taken = cv2.dilate(sector.astype(np.uint8), np.ones((7, 7), np.uint8)).astype(np.bool_)
     canvas = _Canvas(np.zeros((height, width), np.uint8), taken, int(rng.integers(120, 240)))
     depth_mm, mm_per_px = float(scanner.depth_mm), float(view.mm_per_px)
@@ -76,23 +79,23 @@ def draw_screen(rng: np.random.Generator, sector: Mask, scanner: Scanner, view: 
     if rng.random() < 0.6:
         _draw_grey_bar(rng, canvas)
     if rng.random() < 0.7:
-        _draw_attitude(rng, canvas, float(view.face_x_px))
+        _draw_orientation_marker(rng, canvas, float(view.face_x_px))
     if rng.random() < 0.5:
         _draw_emblem(rng, canvas)
     for _ in range(int(rng.integers(0, 4))):
-        _draw_words(rng, canvas, float(scanner.frequency_mhz), depth_mm)
-    furniture = np.maximum(canvas.picture, np.uint8(screen_grey))
-    return Screen(furniture, (canvas.picture > 0) | ~sector)
+        _draw_text(rng, canvas, float(scanner.frequency_mhz), depth_mm)
+    graphics = np.maximum(canvas.picture, np.uint8(screen_grey))
+    return Screen(graphics, (canvas.picture > 0) | ~sector)
 
 
 def _depth_ticks(face_y_px: float, depth_mm: float, mm_per_px: float, height: int) -> list[int]:
-    """Rows of whole centimetres from the face down, as far as the screen goes."""
+    """Rows of whole centimetres of depth below the face, within the screen."""
     rows = (round(face_y_px + centimetre * 10 / mm_per_px) for centimetre in range(int(depth_mm / 10) + 1))
     return [row for row in rows if row < height]
 
 
 def _draw_ruler(rng: np.random.Generator, canvas: _Canvas, ticks: list[int], side: int) -> None:
-    """Ticks a centimetre apart near the left (-1) or right (1) edge, each fifth longer, some numbered."""
+    """Ticks one centimetre apart near the left (-1) or right (1) edge; every fifth is longer, and some have numbers."""
     width = canvas.picture.shape[1]
     edge = int(rng.integers(2, 8))
     start = edge if side < 0 else width - 1 - edge
@@ -111,7 +114,7 @@ def _draw_ruler(rng: np.random.Generator, canvas: _Canvas, ticks: list[int], sid
 
 
 def _draw_side_ticks(canvas: _Canvas, sector: Mask, ticks: list[int]) -> None:
-    """Dots just outside both sides of the sector."""
+    """Dots beside both sides of the sector."""
     for row in ticks:
         columns = np.flatnonzero(sector[row])
         if len(columns):
@@ -120,7 +123,7 @@ def _draw_side_ticks(canvas: _Canvas, sector: Mask, ticks: list[int]) -> None:
 
 
 def _draw_focus(rng: np.random.Generator, canvas: _Canvas, ticks: list[int], side: int) -> None:
-    """One or two triangles beside the ruler that tell where the beam is narrow."""
+    """One or two triangles beside the ruler, at the depth of the focus."""
     width = canvas.picture.shape[1]
     for _ in range(1 if rng.random() < 0.7 else 2):
         row = int(rng.integers(ticks[0] + 10, max(ticks[-1], ticks[0] + 11)))
@@ -132,7 +135,7 @@ def _draw_focus(rng: np.random.Generator, canvas: _Canvas, ticks: list[int], sid
 
 
 def _draw_grey_bar(rng: np.random.Generator, canvas: _Canvas) -> None:
-    """All greys from white to black, upright at a side or level at the foot."""
+    """A bar of all greys from white to black, vertical at one side or horizontal at the bottom."""
     height, width = canvas.picture.shape
     long, thick = int(rng.integers(80, 160)), int(rng.integers(5, 11))
     bar = np.linspace(255, 1, long).astype(np.uint8)
@@ -153,8 +156,8 @@ def _put(canvas: _Canvas, spot: tuple[int, int, int, int], piece: Picture) -> No
         canvas.take(*spot)
 
 
-def _draw_attitude(rng: np.random.Generator, canvas: _Canvas, face_x_px: float) -> None:
-    """A sign beside the probe's face that tells which side of it is which."""
+def _draw_orientation_marker(rng: np.random.Generator, canvas: _Canvas, face_x_px: float) -> None:
+    """A marker beside the probe's face that shows which side is which."""
     size = int(rng.integers(5, 9))
     side = -1 if rng.random() < 0.6 else 1
     piece = np.zeros((2 * size + 1, 2 * size + 1), np.uint8)
@@ -177,7 +180,7 @@ def _draw_attitude(rng: np.random.Generator, canvas: _Canvas, face_x_px: float) 
 
 
 def _draw_emblem(rng: np.random.Generator, canvas: _Canvas) -> None:
-    """An alder leaf or rings on water, in a corner."""
+    """A logo in a corner: an alder leaf or rings on water."""
     size = int(rng.integers(10, 17))
     piece = np.zeros((2 * size + 1, 2 * size + 1), np.uint8)
     if rng.random() < 0.5:
@@ -189,9 +192,9 @@ def _draw_emblem(rng: np.random.Generator, canvas: _Canvas) -> None:
     _put(canvas, (*_corner(rng, canvas, *piece.shape[::-1]), *piece.shape[::-1]), piece)
 
 
-def _draw_words(rng: np.random.Generator, canvas: _Canvas, frequency_mhz: float, depth_mm: float) -> None:
-    """A block of one to five lines in a corner: settings, the hour, the place."""
-    sayings = [
+def _draw_text(rng: np.random.Generator, canvas: _Canvas, frequency_mhz: float, depth_mm: float) -> None:
+    """A block of one to five lines in a corner: settings, time, place."""
+    lines = [
         f"{frequency_mhz:.1f} MHz",
         f"D {depth_mm / 10:.1f} cm",
         f"DR {int(rng.integers(45, 80))}",
@@ -202,7 +205,7 @@ def _draw_words(rng: np.random.Generator, canvas: _Canvas, frequency_mhz: float,
         str(rng.choice(_PLACES)),
         str(rng.choice(_PRESETS)),
     ]
-    chosen = [sayings[i] for i in rng.permutation(len(sayings))[: int(rng.integers(1, 6))]]
+    chosen = [lines[i] for i in rng.permutation(len(lines))[: int(rng.integers(1, 6))]]
     font = _FONTS[int(rng.integers(len(_FONTS)))]
     scale = float(rng.uniform(0.8, 1.0)) if font == cv2.FONT_HERSHEY_PLAIN else float(rng.uniform(0.32, 0.45))
     step = int(rng.integers(13, 18))
@@ -214,7 +217,7 @@ def _draw_words(rng: np.random.Generator, canvas: _Canvas, frequency_mhz: float,
 
 
 def _corner(rng: np.random.Generator, canvas: _Canvas, wide: int, high: int) -> tuple[int, int]:
-    """Left and top of a piece near one of the corners, moved along the edge a little."""
+    """Left and top of an element near a random corner, moved a little along the edge."""
     height, width = canvas.picture.shape
     across, down = int(rng.integers(3, 40)), int(rng.integers(3, 12))
     left = across if rng.random() < 0.5 else width - wide - across

@@ -1,10 +1,10 @@
-"""What a phantom's clips really show, in the open forms: COCO, MOTChallenge text, and a table of animals.
+"""Ground truth of phantom clips in open formats: COCO, MOTChallenge text, and a table of animals.
 
-``coco.json`` has a few keys beyond COCO's. Of an image: ``animal``, ``clip`` and ``frame`` (from 0). Of an annotation:
-``ellipse`` [cx, cy, semi-major, semi-minor, degrees] in px, amodal; ``track_id``, the same for one object in all clips
-of its animal; ``visible``, the share of the outline that is lit; ``shown``, 1 where a person would say that it is
-there; ``depth_mm`` of the middle, from the probe's face along the beam. ``iscrowd`` is 1 where an object is mostly
-hidden or cut near its pole: neither right nor wrong to find.
+``coco.json`` has a few keys beyond those of COCO. Of an image: ``animal``, ``clip`` and ``frame`` (from 0). Of an
+annotation: ``ellipse`` [cx, cy, semi-major, semi-minor, degrees] in px, amodal; ``track_id``, the same for one object
+in all clips of its animal; ``visible``, the share of the outline that is not in shadow; ``shown``, 1 if a person would
+say that the object is there; ``depth_mm`` of the centre, from the probe's face along the beam. ``iscrowd`` is 1 if an
+object is mostly hidden or cut near its pole: neither right nor wrong to find.
 """
 
 from __future__ import annotations
@@ -18,6 +18,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from models import ellipse
+from models.atomic_write import partial_file
 from synthetic.anatomy.animal import STAGES, Animal
 from synthetic.anatomy.bodies import Kind
 from synthetic.film.film import FilmedFrame, FilmedObject
@@ -26,18 +27,19 @@ __all__ = ["CATEGORIES", "AnimalTruth", "ClipTruth", "write_json"]
 
 CATEGORIES = [{"id": index + 1, "name": stage} for index, stage in enumerate(STAGES)]
 
-# An object is seen by a sweep if it was in good view in this many frames: fewer, and no one would notice it. One that
-# shows in as many and was hardly ever in good view, as an egg in another's shadow whose walls shine through it, may be
-# noticed or not: it is told apart.
+# An object is "seen" by a sweep if it was in good view in at least this many frames; with fewer, nobody would notice
+# it. An object that was shown in as many frames, but not in good view, may be noticed or not: it is only "shown". An
+# example is an egg in the shadow of another one whose walls are still visible.
 MIN_FRAMES_SEEN = 3
 
 
 @dataclass
 class ClipTruth:
-    """Gathered while a clip is filmed. file : name in the exam's folder;  mm_per_px : of the clip
+    """The ground truth of a clip, collected while it is filmed. file : name in the exam's folder
 
-    hand : "tail to head" or "head to tail", the way it went; None where it came back
-    path_mm : (T, 3) of the hand, see `swept_path`
+    hand : direction of the sweep, "tail to head" or "head to tail"; None if the hand came back
+    path_mm : (T, 3) of the probe, see swept_path;  images, annotations : for COCO;  mot_lines : for MOTChallenge
+    frames_seen, frames_shown : numbers of frames by the number of the object
     """
 
     animal: str
@@ -55,7 +57,7 @@ class ClipTruth:
     frames_shown: dict[int, int] = field(default_factory=dict)
 
     def add(self, frame: FilmedFrame) -> None:
-        """The next frame, from 0 in order."""
+        """Add the next frame."""
         index = len(self.images)
         self.images.append(
             {
@@ -67,43 +69,44 @@ class ClipTruth:
                 "height": self.height,
             }
         )
-        for one in frame.objects:
-            self._add_object(index, one)
+        for each in frame.objects:
+            self._add_object(index, each)
 
-    def _add_object(self, index: int, one: FilmedObject) -> None:
-        row = [round(value, 2) for value in one.ellipse]
-        left, top, wide, high = (round(float(v), 2) for v in ellipse.bounding_boxes(one.ellipse)[0])
+    def _add_object(self, index: int, filmed: FilmedObject) -> None:
+        row = [round(value, 2) for value in filmed.ellipse]
+        left, top, width, height = (round(float(v), 2) for v in ellipse.bounding_boxes(filmed.ellipse)[0])
         self.annotations.append(
             {
                 "image": index,
-                "category_id": one.stage + 1,
-                "bbox": [left, top, wide, high],
-                "area": round(float(ellipse.area(one.ellipse)[0]), 1),
-                "segmentation": [ellipse.outline(one.ellipse)[0].round(2).flatten().tolist()],
-                "iscrowd": 0 if one.is_target else 1,
+                "category_id": filmed.stage + 1,
+                "bbox": [left, top, width, height],
+                "area": round(float(ellipse.area(filmed.ellipse)[0]), 1),
+                "segmentation": [ellipse.outline(filmed.ellipse)[0].round(2).flatten().tolist()],
+                "iscrowd": 0 if filmed.is_target else 1,
                 "ellipse": row,
-                "track_id": one.number + 1,
-                "visible": round(one.visible, 3),
-                "shown": int(one.shown),
-                "depth_mm": round(one.depth_mm, 2),
+                "track_id": filmed.number + 1,
+                "visible": round(filmed.visible, 3),
+                "shown": int(filmed.shown),
+                "depth_mm": round(filmed.depth_mm, 2),
             }
         )
-        if one.shown:
-            self.frames_shown[one.number] = self.frames_shown.get(one.number, 0) + 1
-        if one.is_target:
-            self.frames_seen[one.number] = self.frames_seen.get(one.number, 0) + 1
+        if filmed.shown:
+            self.frames_shown[filmed.number] = self.frames_shown.get(filmed.number, 0) + 1
+        if filmed.is_target:
+            self.frames_seen[filmed.number] = self.frames_seen.get(filmed.number, 0) + 1
             self.mot_lines.append(
-                f"{index + 1},{one.number + 1},{left},{top},{wide},{high},1,{one.stage + 1},{one.visible:.3f}"
+                f"{index + 1},{filmed.number + 1},{left},{top},{width},{height},1,"
+                f"{filmed.stage + 1},{filmed.visible:.3f}"
             )
 
     @property
     def seen(self) -> set[int]:
-        """Numbers of the objects that the sweep crossed in good view."""
+        """Numbers of the objects that the sweep showed in good view."""
         return {number for number, frames in self.frames_seen.items() if frames >= MIN_FRAMES_SEEN}
 
     @property
     def shown(self) -> set[int]:
-        """Numbers of the objects that the sweep showed at all: those seen, and those that only show."""
+        """Numbers of the objects that the sweep showed at all, in good view or not."""
         return {number for number, frames in self.frames_shown.items() if frames >= MIN_FRAMES_SEEN}
 
 
@@ -119,22 +122,22 @@ class AnimalTruth:
     def document(self) -> dict[str, Any]:
         """The animal's entry in ``animals.json``.
 
-        in_animal, seen and shown : numbers by stage, carried, crossed in good view by at least one sweep, and shown
-        by one at all;  objects : every follicle and egg with its stage and full axes in mm;  clips : what each one
-        crossed and showed, and the way of the hand
+        in_animal, seen, shown : numbers by stage, carried, shown in good view by at least one sweep, and shown at all
+        objects : every follicle and egg with its stage and full axes in mm
+        clips : what each one saw and showed, and the path of the probe
         """
-        wanted = set(self.animal.target_indices.tolist())
+        targets = set(self.animal.target_indices.tolist())
         seen = set[int]().union(*(clip.seen for clip in self.clips))
         shown = seen.union(*(clip.shown for clip in self.clips))
-        in_animal, crossed = self._by_stage(wanted), self._by_stage(seen)
+        in_animal, seen_by_stage = self._by_stage(targets), self._by_stage(seen)
         return {
             "date": self.date,
             "species": self.animal.species,
             "in_animal": in_animal,
-            "seen": crossed,
+            "seen": seen_by_stage,
             "shown": self._by_stage(shown),
             "shelled_in_animal": in_animal["thin-shelled"] + in_animal["calcified"],
-            "shelled_seen": crossed["thin-shelled"] + crossed["calcified"],
+            "shelled_seen": seen_by_stage["thin-shelled"] + seen_by_stage["calcified"],
             "clips": {
                 clip.file: {
                     "window": clip.window,
@@ -155,7 +158,7 @@ class AnimalTruth:
                     "seen": number in seen,
                     "shown": number in shown,
                 }
-                for number in sorted(wanted)
+                for number in sorted(targets)
             ],
         }
 
@@ -168,7 +171,6 @@ class AnimalTruth:
 
 
 def write_json(path: Path, document: object) -> None:
-    """Compact JSON with a newline at the end; under a temporary name first, so that a file of this name is whole."""
-    part = path.with_name(f".{path.name}.part")
-    part.write_text(json.dumps(document, separators=(",", ":")) + "\n", encoding="utf-8")
-    part.replace(path)
+    """Write compact JSON with a newline at the end."""
+    with partial_file(path) as part:
+        part.write_text(json.dumps(document, separators=(",", ":")) + "\n", encoding="utf-8")

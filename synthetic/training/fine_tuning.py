@@ -1,7 +1,7 @@
-"""A trained network taught further, by what people answered for at one centre, together with phantoms.
+"""Fine-tuning: a trained network is trained further on the labels of one centre, together with phantoms.
 
-Phantoms stay in so that the network does not forget what the few labels do not show. Part of the labelled animals is
-held back and never taught: by them, and by held-out phantoms, the network is measured before and after.
+Phantoms stay in the batches so that the network does not forget what the few labels do not show. Some of the labelled
+animals are held back. The network is measured before and after on them and on held-out phantoms.
 """
 
 from __future__ import annotations
@@ -9,10 +9,10 @@ from __future__ import annotations
 import json
 import math
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass, fields
+from dataclasses import dataclass, fields, replace
 from itertools import count
 from pathlib import Path
-from typing import Annotated, Any, Literal
+from typing import Annotated, Any
 
 import numpy as np
 import torch
@@ -23,9 +23,9 @@ from torch.nn.functional import pad
 
 from configs.reading import read_toml
 from models.network import load_weights
-from models.targets import Labels
+from models.targets import Labels, Role
 from models.training import TrainingProgress
-from synthetic.training.dataset import PhantomPictures
+from synthetic.training.dataset import PhantomPictures, StreamSettings
 from synthetic.training.held_out_metrics import HeldOutMetrics, measure
 from synthetic.training.labelled_pictures import LabelledPictures, LabelledStream, hold_back
 from synthetic.training.training_run import (
@@ -34,7 +34,7 @@ from synthetic.training.training_run import (
     TrainingSettings,
     calibrate_uncertainty,
     interim_batch_count,
-    stream_settings,
+    select_settings,
 )
 
 __all__ = [
@@ -46,14 +46,12 @@ __all__ = [
     "taught_animals",
 ]
 
-_AT_ONCE = 64  # held-back pictures
+_HELD_BACK_BATCH = 64  # pictures measured at once, which only memory limits
 
 
 class FineTuningSettings(TrainingSettings):
-    """``configs/training_labels.toml``, where every value has its meaning beside it."""
+    """``configs/fine_tuning.toml``, where a comment beside every value explains it."""
 
-    frames: Literal[1]  # labels are of single frames
-    has_scale_channel: Literal[False]
     phantom_share: Annotated[float, Field(ge=0, lt=1)]
     held_back_share: Annotated[float, Field(gt=0, lt=1)]
     max_frames_per_clip: Annotated[int, Field(ge=1)]
@@ -62,9 +60,10 @@ class FineTuningSettings(TrainingSettings):
 
 @dataclass(frozen=True)
 class FineTuningResult:
-    """Figures of the network before and after, on held-back labels and on held-out phantoms.
+    """Metrics of the network before and after, on held-back labels and on held-out phantoms.
 
-    animals : held back, by name;  max_precision_drop : of average precision, on phantoms;  is_written : the new weights
+    animals : names of those held back;  max_precision_drop : largest accepted loss of average precision on phantoms
+    is_written : whether the new weights are written
     """
 
     animals: tuple[str, ...]
@@ -75,17 +74,17 @@ class FineTuningResult:
 
     @property
     def is_worse(self) -> bool:
-        """Less precise on the labels at all, or on phantoms by more than is allowed."""
-        gained, kept = (after - before for before, after in map(_precisions, (self.labels, self.phantoms)))
-        return gained < 0 or kept < -self.max_precision_drop
+        """Average precision fell on the labels by any amount, or on phantoms by more than max_precision_drop."""
+        on_labels, on_phantoms = (after - before for before, after in map(_precisions, (self.labels, self.phantoms)))
+        return on_labels < 0 or on_phantoms < -self.max_precision_drop
 
     def document(self) -> dict[str, Any]:
         pairs = {"held_back_labels": self.labels, "held_out_phantoms": self.phantoms}
-        told = {name: {"before": one.document(), "after": two.document()} for name, (one, two) in pairs.items()}
-        return {"animals": list(self.animals), "is_worse": self.is_worse, "is_written": self.is_written, **told}
+        metrics = {name: {"before": one.document(), "after": two.document()} for name, (one, two) in pairs.items()}
+        return {"animals": list(self.animals), "is_worse": self.is_worse, "is_written": self.is_written, **metrics}
 
     def lines(self) -> list[str]:
-        """For people: what was measured on, and average precision before and after."""
+        """For people: the data measured on, and average precision before and after."""
         held = f"held-back labels ({', '.join(self.animals)})"
         lines = ["COCO average precision at overlaps of 0.50 to 0.95"]
         for name, pair in ((held, self.labels), ("held-out phantoms", self.phantoms)):
@@ -93,7 +92,7 @@ class FineTuningResult:
             lines.append(f"{name}, {pair[0].pictures} pictures: {before:.3f} before, {after:.3f} after")
             for kind in ("shelled", "follicle"):
                 one, two = (getattr(figures, f"ap_{kind}") for figures in pair)
-                lines.append(f"    {kind}: " + (f"{one:.3f}, {two:.3f}" if math.isfinite(one) else "none there"))
+                lines.append(f"    {kind}: " + (f"{one:.3f}, {two:.3f}" if math.isfinite(one) else "no objects"))
         return lines
 
 
@@ -112,34 +111,34 @@ def run_fine_tuning(
     report: Callable[[TrainingProgress], None],
     allow_regression: bool = False,
 ) -> FineTuningResult:
-    """Teach the network of ``start`` further, and write it, with the figures inside, unless it has become worse.
+    """Train the network of ``start`` further and write it, with the metrics inside, unless it has become worse.
 
-    If it has, nothing is written over ``weights`` and the checkpoint stays: called again with ``allow_regression``, the
-    run measures and writes what it has trained already. Raises LabelsError for too few animals, and as run_training.
+    If it has, ``weights`` is not overwritten and the checkpoint stays: called again with ``allow_regression``, the run
+    only measures and writes the network that is already trained. Raises LabelsError for too few animals, and the errors
+    of run_training.
     """
     run = TrainingRun(settings, weights, device=device, start=start, labels_sha256=labelled.sha256)
     taught, held = hold_back(labelled, settings.held_back_share, np.random.default_rng(settings.held_out_seed))
     before = load_weights(start).to(device)
-    mixture = MixedBatches(settings, labelled.of(taught), device)
+    batches = MixedBatches(settings, labelled.of(taught), device)
     evaluator = HeldOutEvaluator(settings, device)
-    trained = run.train(mixture, report, evaluator)
-    # On phantoms alone, since labels that were taught show smaller errors than others will.
-    calibrate_uncertainty(trained, mixture.calibration_batches(interim_batch_count(settings)))
-    kept = labelled.of(held)
-    change = FineTuningResult(
-        tuple(kept.animals),
-        (measure(before, kept.batches(_AT_ONCE, device)), measure(trained, kept.batches(_AT_ONCE, device))),
-        (evaluator.evaluate(before), evaluator.evaluate(trained)),
-        settings.max_precision_drop,
+    trained = run.train(batches, report, evaluator)
+    # On phantoms only, since errors on labels that were trained on are smaller than on new ones.
+    calibrate_uncertainty(trained, batches.calibration_batches(interim_batch_count(settings)))
+    held_back = labelled.of(held)
+    on_labels = [measure(network, held_back.batches(_HELD_BACK_BATCH, device)) for network in (before, trained)]
+    result = FineTuningResult(
+        animals=tuple(held_back.animals),
+        labels=(on_labels[0], on_labels[1]),
+        phantoms=(evaluator.evaluate(before), evaluator.evaluate(trained)),
+        max_precision_drop=settings.max_precision_drop,
     )
-    if change.is_worse and not allow_regression:
-        return change
-    written = FineTuningResult(
-        change.animals, change.labels, change.phantoms, change.max_precision_drop, is_written=True
-    )
+    if result.is_worse and not allow_regression:
+        return result
+    written = replace(result, is_written=True)
     run.save(
         trained,
-        held_out=json.dumps(change.phantoms[1].document()),
+        held_out=json.dumps(written.phantoms[1].document()),
         change=json.dumps(written.document()),
         taught_animals=json.dumps(sorted(taught | taught_animals(start))),
     )
@@ -148,52 +147,52 @@ def run_fine_tuning(
 
 
 def taught_animals(weights: Path) -> set[str]:
-    """The animals whose labels a network was taught, by itself or before it was taught further."""
+    """The animals whose labels a network was trained on, in its last fine-tuning or in any earlier one."""
     with safe_open(weights, framework="pt") as stored:
         return set(json.loads((stored.metadata() or {}).get("taught_animals", "[]")))
 
 
 class MixedBatches:
-    """Batches of phantoms and labelled pictures, the phantoms first."""
+    """Batches of phantoms and labelled pictures; in each batch the phantoms come first."""
 
     def __init__(self, settings: FineTuningSettings, labelled: LabelledPictures, device: torch.device) -> None:
-        self._number = round(settings.phantom_share * settings.batch)
+        self._phantom_count = round(settings.phantom_share * settings.batch)
         self._steps = settings.steps
-        # Where none are mixed in, one is drawn all the same for those that calibrate.
-        stream = stream_settings(settings, max(1, self._number), settings.batches_per_render)
+        # Calibration needs phantoms even if none are mixed in: at least one per batch is drawn.
+        stream = select_settings(StreamSettings, settings, batch=max(1, self._phantom_count))
         self._phantoms = PhantomPictures(stream, settings.seed, device)
-        self._labelled = LabelledStream(labelled, settings.batch - self._number, settings.seed, device)
+        self._labelled = LabelledStream(labelled, settings.batch - self._phantom_count, settings.seed, device)
 
     def batches(self, first: int = 0) -> Iterator[tuple[Tensor, Labels]]:
         return map(self._batch, count(first))
 
-    def calibration_batches(self, rounds: int) -> Iterator[tuple[Tensor, Labels]]:
-        """The batches of phantoms that come after the last step."""
-        return map(self._phantoms.batch, range(self._steps, self._steps + rounds))
+    def calibration_batches(self, number: int) -> Iterator[tuple[Tensor, Labels]]:
+        """The batches of phantoms that follow those of the last step."""
+        return map(self._phantoms.batch, range(self._steps, self._steps + number))
 
     def _batch(self, number: int) -> tuple[Tensor, Labels]:
         labelled = self._labelled.batch(number)
-        return _joined(self._phantoms.batch(number), labelled) if self._number else labelled
+        return _concatenated(self._phantoms.batch(number), labelled) if self._phantom_count else labelled
 
 
-def _joined(first: tuple[Tensor, Labels], second: tuple[Tensor, Labels]) -> tuple[Tensor, Labels]:
-    """One batch of two, with as many rows of labels as the longer list has."""
-    most = max(first[1].role.shape[1], second[1].role.shape[1])
+def _concatenated(first: tuple[Tensor, Labels], second: tuple[Tensor, Labels]) -> tuple[Tensor, Labels]:
+    """One batch from two; the labels are padded with empty rows to the larger number of objects."""
+    objects = max(first[1].role.shape[1], second[1].role.shape[1])
 
     def both(name: str) -> Tensor:
         parts = [getattr(labels, name) for _, labels in (first, second)]
         if name == "mm_per_px":
             return torch.cat(parts)
-        # Empty rows have role 0; their axes are of no matter, but must have logarithms.
-        filler = 1 if name == "ellipses" else 0
-        beside = (0, 0) if name == "ellipses" else ()
-        return torch.cat([pad(part, (*beside, 0, most - part.shape[1]), value=filler) for part in parts])
+        # The axes of empty rows have no meaning, but need logarithms.
+        filler = {"ellipses": 1, "role": Role.EMPTY}.get(name, 0)
+        within_row = (0, 0) if name == "ellipses" else ()
+        return torch.cat([pad(part, (*within_row, 0, objects - part.shape[1]), value=filler) for part in parts])
 
     return torch.cat([first[0], second[0]]), Labels(**{field.name: both(field.name) for field in fields(Labels)})
 
 
 def _precisions(pair: tuple[HeldOutMetrics, HeldOutMetrics]) -> tuple[float, float]:
-    """Average precision of both, mean over the kinds that are there; NaN where there are none."""
+    """Average precision before and after, mean over the kinds that are present; NaN if there are none."""
     before, after = (
         float(np.mean([value for value in (each.ap_shelled, each.ap_follicle) if math.isfinite(value)] or [math.nan]))
         for each in pair

@@ -1,9 +1,9 @@
-"""Figures of a network: single pictures of phantoms that were not trained on."""
+"""Metrics of a network on single pictures that it was not trained on."""
 
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, fields
 from typing import Any
 
 import numpy as np
@@ -16,22 +16,25 @@ from models.decode import Outlines, decode
 from models.evaluation_thresholds import MIN_OUTLINE_IOU, SCORE_THRESHOLD
 from models.network import EggNetwork
 from models.outline_matching import match, overlaps_ignored
-from models.targets import Labels
-from synthetic.training.strata import COLUMNS, MIN_VISIBLE, StratumMetrics, metrics_by_stratum, ratio
+from models.targets import Labels, Role
+from synthetic.training.strata import MIN_VISIBLE, ObjectTable, StratumMetrics, metrics_by_stratum, ratio
 
 __all__ = ["HeldOutMetrics", "measure"]
 
-# Precision is averaged over detections from the fainter score on; everything else looks at those from the surer on.
+# Average precision uses detections from this score on; all other metrics use those from SCORE_THRESHOLD on.
 MIN_AP_SCORE = 0.05
+SAME_OBJECT_OVERLAP = 0.5  # intersection over union from which two detections are one object; common practice
+
+Floats = NDArray[np.float64]
 
 
 @dataclass(frozen=True)
 class HeldOutMetrics:
-    """Over all pictures; objects with less than half of their outline in sight count neither way.
+    """Metrics over all pictures. Objects with less than half of their outline visible are ignored.
 
-    ap50_*, ap_* : COCO average precision at an overlap of 0.5, and over 0.50 to 0.95, for shelled objects, follicles
-    recall_*, precision_* : of detections with a score of at least SCORE_THRESHOLD
-    strata : all; by stage; shelled and follicle by size in px (semi-axis) and by the share of the outline in sight
+    ap50_*, ap_* : COCO average precision at an overlap of 0.5, and over 0.50 to 0.95, of shelled objects, of follicles
+    recall_*, precision_* : of detections with a score of at least SCORE_THRESHOLD (`models.evaluation_thresholds`)
+    strata : all; by stage; shelled and follicle by size in px (semi-axis) and by the visible share of the outline
     """
 
     pictures: int
@@ -49,33 +52,33 @@ class HeldOutMetrics:
         return asdict(self)
 
     def lines(self) -> list[str]:
-        """For people: one figure a line, then one stratum a line with the most telling of its figures."""
+        """For people: one metric per line, then one stratum per line with the most important of its metrics."""
         overall = [f"{name} {value:.4g}" for name, value in vars(self).items() if name != "strata"]
         return overall + [
             f"{name}: {each.objects} objects, found {each.found:.3f}, stage right {each.stage_right:.3f}, "
             f"overlap {each.overlap:.3f}, centre {each.centre_error_mm:.2f} mm, axes {each.axis_error_mm:.2f} mm, "
-            f"errors within the stated ones {each.centre_coverage:.2f} and {each.axis_coverage:.2f}"
+            f"errors within the predicted ones {each.centre_coverage:.2f} and {each.axis_coverage:.2f}"
             for name, each in self.strata.items()
         ]
 
 
 def measure(network: EggNetwork, pictures: Iterable[tuple[Tensor, Labels]]) -> HeldOutMetrics:
-    """Figures over batches of pictures."""
+    """Metrics of the network over batches of pictures."""
     network.eval()
-    tally = _Tally()
+    collector = _Collector()
     for batch, labels in pictures:
         with torch.inference_mode():
-            answers = network(batch).float().cpu().numpy()
-        truth = {name: values.cpu().numpy() for name, values in vars(labels).items()}
-        for index, answer in enumerate(answers):
-            outlines = decode(answer, minimum_score=MIN_AP_SCORE, maximum_overlap=MIN_OUTLINE_IOU)
-            tally.add(outlines, _Truth(*(truth[name][index] for name in vars(labels))))
-    return tally.figures()
+            outputs = network(batch).float().cpu().numpy()
+        truth = [getattr(labels, field.name).cpu().numpy() for field in fields(Labels)]
+        for output, *truth_of_picture in zip(outputs, *truth, strict=True):
+            outlines = decode(output, minimum_score=MIN_AP_SCORE, maximum_overlap=SAME_OBJECT_OVERLAP)
+            collector.add(outlines, _Truth(*truth_of_picture))
+    return collector.metrics()
 
 
 @dataclass(frozen=True)
 class _Truth:
-    """The labels of one picture, as models.targets.Labels without the first axis."""
+    """The labels of one picture: the fields of models.targets.Labels without the first axis."""
 
     ellipses: NDArray[np.float32]
     stage: NDArray[np.int64]
@@ -84,97 +87,113 @@ class _Truth:
     mm_per_px: NDArray[np.float32]
 
 
-class _Tally:
-    """What was found and what was there, picture by picture."""
+class _KindCollector:
+    """True and detected objects of one kind, shelled or follicle, picture by picture."""
+
+    def __init__(self) -> None:
+        self.truths: list[PictureTruth] = []
+        self.detections: list[PictureDetections] = []
+        self.true = self.found = self.right = 0  # objects, detections and matches with a score from SCORE_THRESHOLD on
+
+    def average_precision(self) -> AveragePrecision:
+        return average_precision(self.truths, self.detections)
+
+
+class _Collector:
+    """Detections and true objects, picture by picture."""
 
     def __init__(self) -> None:
         self._pictures = 0
-        self._wanted: tuple[list[PictureTruth], list[PictureTruth]] = ([], [])  # shelled, follicles
-        self._found: tuple[list[PictureDetections], list[PictureDetections]] = ([], [])
-        self._numbers = np.zeros((2, 3))  # of both kinds: true, found, right
-        self._rows: list[NDArray[np.float64]] = []
+        self._shelled, self._follicles = _KindCollector(), _KindCollector()
+        self._tables: list[ObjectTable] = []
 
     def add(self, outlines: Outlines, truth: _Truth) -> None:
         self._pictures += 1
-        there = truth.role != 0
-        ellipses, stage = truth.ellipses[there].astype(np.float64), truth.stage[there]
-        counts = (truth.role[there] == 1) & (truth.visible[there] >= MIN_VISIBLE)
-        guess = outlines.stage_probabilities.argmax(axis=1)
-        for kind, (found, true) in enumerate(((guess > 0, stage > 0), (guess == 0, stage == 0))):
-            self._found[kind].append(PictureDetections(outlines.ellipses[found], outlines.scores[found]))
-            self._wanted[kind].append(PictureTruth(ellipses[true], ~counts[true]))
-        sure = outlines.scores >= SCORE_THRESHOLD
-        self._count(outlines.ellipses[sure], guess[sure], ellipses, stage, counts)
-        self._compare(outlines, sure, guess, truth)
+        is_object = truth.role != Role.EMPTY
+        ellipses, true_shelled = truth.ellipses[is_object].astype(np.float64), truth.stage[is_object] > 0
+        counts = (truth.role[is_object] == Role.TARGET) & (truth.visible[is_object] >= MIN_VISIBLE)
+        stage = outlines.stage_probabilities.argmax(axis=1)
+        for kind, found, true in (
+            (self._shelled, stage > 0, true_shelled),
+            (self._follicles, stage == 0, ~true_shelled),
+        ):
+            kind.detections.append(PictureDetections(outlines.ellipses[found], outlines.scores[found]))
+            kind.truths.append(PictureTruth(ellipses[true], ~counts[true]))
+        is_confident = outlines.scores >= SCORE_THRESHOLD
+        confident = outlines.ellipses[is_confident], stage[is_confident] > 0
+        self._count(*confident, ellipses[counts], true_shelled[counts], ellipses[~counts])
+        self._tables.append(_compare(outlines, is_confident, stage, truth))
 
     def _count(
         self,
-        found: NDArray[np.float64],
-        guess: NDArray[np.int64],
-        ellipses: NDArray[np.float64],
-        stage: NDArray[np.int64],
-        counts: NDArray[np.bool_],
+        found: Floats,
+        found_shelled: NDArray[np.bool_],
+        true: Floats,
+        true_shelled: NDArray[np.bool_],
+        ignored: Floats,
     ) -> None:
-        i, j, _ = match(found, ellipses[counts], minimum_overlap=MIN_OUTLINE_IOU)
-        neither = overlaps_ignored(found, ellipses[~counts])
-        neither[i] = False
-        agree = (guess[i] > 0) == (stage[counts][j] > 0)
-        for kind, has_shell in enumerate((True, False)):
-            self._numbers[kind] += (
-                ((stage[counts] > 0) == has_shell).sum(),
-                (((guess > 0) == has_shell) & ~neither).sum(),
-                (agree & ((guess[i] > 0) == has_shell)).sum(),
-            )
+        i, j, _ = match(found, true, minimum_overlap=MIN_OUTLINE_IOU)
+        is_ignored = overlaps_ignored(found, ignored)
+        is_ignored[i] = False
+        is_right = found_shelled[i] == true_shelled[j]
+        for kind, has_shell in ((self._shelled, True), (self._follicles, False)):
+            kind.true += int((true_shelled == has_shell).sum())
+            kind.found += int(((found_shelled == has_shell) & ~is_ignored).sum())
+            kind.right += int((is_right & (found_shelled[i] == has_shell)).sum())
 
-    def _compare(self, outlines: Outlines, sure: NDArray[np.bool_], guess: NDArray[np.int64], truth: _Truth) -> None:
-        """One row for every object that is to be found, see COLUMNS."""
-        wanted = truth.role == 1
-        true, stage = truth.ellipses[wanted].astype(np.float64), truth.stage[wanted]
-        rows = np.full((len(true), len(COLUMNS)), np.nan)
-        rows[:, 0], rows[:, 1] = stage, np.sqrt(true[:, 2] * true[:, 3])
-        rows[:, 2], rows[:, 3] = truth.visible[wanted], 0.0
-        i, j, shared = match(outlines.ellipses[sure], true, minimum_overlap=MIN_OUTLINE_IOU)
-        found = outlines.ellipses[sure][i]
-        aside, longer = np.abs(found[:, :2] - true[j, :2]), np.abs(found[:, 2:4] - true[j, 2:4])
-        log_error = np.abs(np.log(found[:, 2:4] / true[j, 2:4]))
-        centre_uncertainty, axis_uncertainty = (
-            outlines.centre_uncertainty_px[sure][i],
-            outlines.axis_uncertainty[sure][i],
-        )
-        mm = float(truth.mm_per_px)
-        rows[j, 3:] = np.stack(
-            [
-                np.ones(len(j)),
-                guess[sure][i] == stage[j],
-                shared,
-                np.hypot(*aside.T) * mm,
-                2 * longer.mean(1) * mm,
-                (longer / true[j, 2:4]).mean(1),
-                aside.mean(1),
-                centre_uncertainty,
-                (aside <= centre_uncertainty[:, None]).mean(1),
-                log_error.mean(1),
-                axis_uncertainty,
-                (log_error <= axis_uncertainty[:, None]).mean(1),
-            ],
-            axis=1,
-        )
-        self._rows.append(rows)
-
-    def figures(self) -> HeldOutMetrics:
-        shelled, follicle = (average_precision(*each) for each in zip(self._wanted, self._found, strict=True))
-        (true, found, right), (true_soft, found_soft, right_soft) = self._numbers.tolist()
+    def metrics(self) -> HeldOutMetrics:
+        shelled, follicles = self._shelled, self._follicles
+        shelled_ap, follicle_ap = shelled.average_precision(), follicles.average_precision()
         return HeldOutMetrics(
             pictures=self._pictures,
-            **_precision("shelled", shelled),
-            **_precision("follicle", follicle),
-            recall_shelled=ratio(right, true),
-            precision_shelled=ratio(right, found),
-            recall_follicle=ratio(right_soft, true_soft),
-            precision_follicle=ratio(right_soft, found_soft),
-            strata=metrics_by_stratum(np.concatenate(self._rows)),
+            ap50_shelled=shelled_ap.ap50,
+            ap_shelled=shelled_ap.mean,
+            ap50_follicle=follicle_ap.ap50,
+            ap_follicle=follicle_ap.mean,
+            recall_shelled=ratio(shelled.right, shelled.true),
+            precision_shelled=ratio(shelled.right, shelled.found),
+            recall_follicle=ratio(follicles.right, follicles.true),
+            precision_follicle=ratio(follicles.right, follicles.found),
+            strata=metrics_by_stratum(ObjectTable.concatenated(self._tables)),
         )
 
 
-def _precision(kind: str, value: AveragePrecision) -> dict[str, float]:
-    return {f"ap50_{kind}": value.ap50, f"ap_{kind}": value.mean}
+def _compare(
+    outlines: Outlines, is_confident: NDArray[np.bool_], stage: NDArray[np.int64], truth: _Truth
+) -> ObjectTable:
+    """A row for every target of one picture. stage : (N,) of the outlines"""
+    is_target = truth.role == Role.TARGET
+    true, true_stage = truth.ellipses[is_target].astype(np.float64), truth.stage[is_target]
+    i, j, overlaps = match(outlines.ellipses[is_confident], true, minimum_overlap=MIN_OUTLINE_IOU)
+    found = outlines.ellipses[is_confident][i]
+    shift, axes_error = np.abs(found[:, :2] - true[j, :2]), np.abs(found[:, 2:4] - true[j, 2:4])
+    log_error = np.abs(np.log(found[:, 2:4] / true[j, 2:4]))
+    centre_uncertainty = outlines.centre_uncertainty_px[is_confident][i]
+    axis_uncertainty = outlines.axis_uncertainty[is_confident][i]
+    mm = float(truth.mm_per_px)
+    is_found = np.zeros(len(true))
+    is_found[j] = 1.0
+
+    def column(values: NDArray[Any]) -> Floats:
+        """(T,) values of the matched targets, NaN for the others."""
+        result = np.full(len(true), np.nan)
+        result[j] = values
+        return result
+
+    return ObjectTable(
+        stage=true_stage.astype(np.float64),
+        size_px=np.sqrt(true[:, 2] * true[:, 3]),
+        visible=truth.visible[is_target].astype(np.float64),
+        found=is_found,
+        stage_right=column(stage[is_confident][i] == true_stage[j]),
+        overlap=column(overlaps),
+        centre_mm=column(np.hypot(*shift.T) * mm),
+        axis_mm=column(2 * axes_error.mean(1) * mm),
+        axis=column((axes_error / true[j, 2:4]).mean(1)),
+        centre_px=column(shift.mean(1)),
+        centre_uncertainty=column(centre_uncertainty),
+        centre_coverage=column((shift <= centre_uncertainty[:, None]).mean(1)),
+        log_axis=column(log_error.mean(1)),
+        axis_uncertainty=column(axis_uncertainty),
+        axis_coverage=column((log_error <= axis_uncertainty[:, None]).mean(1)),
+    )

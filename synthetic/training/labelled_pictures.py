@@ -1,8 +1,8 @@
-"""Pictures of real frames with the outlines that people answered for, changed a little each time they are shown.
+"""Pictures of real frames with the outlines that people confirmed, augmented each time they are used.
 
-The same few sweeps are shown many times, so each time the gain, the grey map, the sharpness, the side, the size and
-the place are drawn anew, by albumentations; the probe stays at the top. Ellipses go along: only their middles and the
-ends of their axes are carried over, which is exact while the picture is neither turned nor sheared.
+There are few sweeps and each is used many times, so the gain, the grey map, the sharpness, the side, the size and the
+position are drawn anew each time, by albumentations. The probe stays at the top. Ellipses are transformed by their
+centre and one end of each axis, which is exact as long as the picture is neither rotated nor sheared.
 """
 
 from __future__ import annotations
@@ -17,26 +17,42 @@ import torch
 from numpy.typing import NDArray
 from torch import Tensor
 
+from models.ellipse import wrap_degrees
 from models.errors import ClutchlightError
-from models.targets import Labels
+from models.targets import Labels, Role
+from synthetic.training.augmentation_library import import_albumentations
 
 __all__ = ["FrameLabels", "LabelledPictures", "LabelledStream", "LabelsError", "hold_back"]
 
-# How far a picture is changed (judgement, no source): less than machines differ, since these are of one centre's own.
-CONTRAST_LIMIT, GAMMA_PERCENT, BLUR_SIGMA_PX = 0.25, (70, 140), (0.3, 1.2)
-SCALE_RANGE, SHIFT_RANGE = (0.85, 1.15), (-0.06, 0.06)  # of the picture's own
+
+@dataclass(frozen=True)
+class _Augmentation:
+    """How much a picture is changed: less than machines differ, since the pictures are those of one centre.
+
+    Judgement, no source. contrast : largest relative change;  gamma_percent, blur_sigma_px : from, to
+    scale, shift : from, to, relative to the picture's size
+    """
+
+    contrast: float = 0.25
+    gamma_percent: tuple[int, int] = (70, 140)
+    blur_sigma_px: tuple[float, float] = (0.3, 1.2)
+    scale: tuple[float, float] = (0.85, 1.15)
+    shift: tuple[float, float] = (-0.06, 0.06)
+
+
+_AUGMENTATION = _Augmentation()
 
 
 class LabelsError(ClutchlightError):
-    """Labels that nothing can be learned from; the text names them and says what would do."""
+    """Labels that a network cannot be trained on; the text says why and what would help."""
 
 
 @dataclass(frozen=True)
 class FrameLabels:
     """What one frame shows. ellipses : (N, 5) float64, px of the picture;  stage : (N,) int64, see models.targets
 
-    is_ignored : (N,) bool, of what nobody answered for: neither right nor wrong to find; the others are eggs
-    animal : whose frame it is;  mm_per_px : of the picture, NaN if not known
+    is_ignored : (N,) bool, outlines that nobody has reviewed: neither right nor wrong to find; all others are eggs
+    animal : whose frame it is;  mm_per_px : of the picture, NaN if unknown
     """
 
     animal: str
@@ -54,7 +70,7 @@ class FrameLabels:
 class LabelledPictures:
     """pictures : (N, S, S) uint8, as the network sees them;  frame_labels : (N,) what they show, possibly nothing
 
-    sha256 : of what the labels were read from
+    sha256 : of the files that the labels were read from
     """
 
     pictures: NDArray[np.uint8]
@@ -66,33 +82,34 @@ class LabelledPictures:
         return sorted({each.animal for each in self.frame_labels})
 
     def of(self, animals: Iterable[str]) -> LabelledPictures:
-        """Those of some animals."""
-        wanted = set(animals)
-        rows = [index for index, each in enumerate(self.frame_labels) if each.animal in wanted]
+        """The pictures of some animals."""
+        chosen = set(animals)
+        rows = [index for index, each in enumerate(self.frame_labels) if each.animal in chosen]
         return LabelledPictures(self.pictures[rows], tuple(self.frame_labels[row] for row in rows), self.sha256)
 
     def batches(self, size: int, device: torch.device) -> Iterable[tuple[Tensor, Labels]]:
-        """All pictures once, unchanged, (B, 1, S, S) in [0, 1], with their labels."""
+        """All pictures once and unchanged, (B, 1, S, S) in [0, 1], with their labels."""
         for start in range(0, len(self.pictures), size):
             rows = slice(start, start + size)
-            yield _tensors(list(self.pictures[rows]), self.frame_labels[rows], self.max_outlines, device)
+            yield _to_tensors(list(self.pictures[rows]), self.frame_labels[rows], self.max_outlines, device)
 
     @property
     def max_outlines(self) -> int:
-        """The most outlines in any picture, but at least one."""
+        """The largest number of outlines in one picture, at least 1."""
         return max(1, *(len(each.stage) for each in self.frame_labels)) if self.frame_labels else 1
 
 
 def hold_back(labelled: LabelledPictures, share: float, rng: np.random.Generator) -> tuple[set[str], set[str]]:
-    """The animals to learn from, and those to measure by; with and without eggs apart, so that both have both.
+    """The animals to train on and the animals to measure on.
 
-    Whole animals, since frames of one sweep are nearly the same. Raises LabelsError for fewer than two with eggs.
+    Animals with and without eggs are split separately, so that both parts have both. Whole animals are held back, since
+    the frames of one sweep are nearly the same. Raises LabelsError for fewer than two animals with eggs.
     """
     with_eggs = {each.animal for each in labelled.frame_labels if each.has_eggs}
     if len(with_eggs) < 2:
         raise LabelsError(
-            f"The labels have outlines of {len(with_eggs)} animals. To learn from some and measure by others takes at "
-            "least two, better ten: review and sign more exams, and write the labels again."
+            f"The labels have outlines of {len(with_eggs)} animals. At least two are needed, to train on some and "
+            "measure on others; ten are better. Review and sign more exams, then write the labels again."
         )
     held: set[str] = set()
     for group, least in ((sorted(with_eggs), 1), (sorted(set(labelled.animals) - with_eggs), 0)):
@@ -102,94 +119,101 @@ def hold_back(labelled: LabelledPictures, share: float, rng: np.random.Generator
 
 
 class LabelledStream:
-    """Batches of changed pictures; each depends on the pictures, the seed and its own number alone."""
+    """Batches of augmented pictures; each depends only on the pictures, the seed and its own number."""
 
     def __init__(self, labelled: LabelledPictures, batch: int, seed: int, device: torch.device) -> None:
         self._labelled, self._batch, self._seed, self._device = labelled, batch, seed, device
         rows: dict[str, list[int]] = {}
         for index, each in enumerate(labelled.frame_labels):
             rows.setdefault(each.animal, []).append(index)
-        self._of_animals = list(rows.values())
-        self._change = _changes()
+        self._rows_of_animals = list(rows.values())
+        self._augmentation = _augmentation()
 
     def batch(self, number: int) -> tuple[Tensor, Labels]:
-        """(B, 1, S, S) float32 in [0, 1], and the labels. An animal is drawn first, and then one of its frames, so
-        that long recordings do not outweigh all others.
+        """(B, 1, S, S) float32 in [0, 1], and the labels.
+
+        An animal is drawn first and then one of its frames, so that long recordings do not outweigh the others.
         """
         rng = np.random.default_rng([self._seed, number])
-        self._change.set_random_seed(int(rng.integers(2**31)))
+        self._augmentation.set_random_seed(int(rng.integers(2**31)))
         pictures, frame_labels = [], []
         for _ in range(self._batch):
-            frames = self._of_animals[int(rng.integers(len(self._of_animals)))]
-            row = frames[int(rng.integers(len(frames)))]
-            picture, eggs = self._changed(self._labelled.pictures[row], self._labelled.frame_labels[row])
+            rows = self._rows_of_animals[int(rng.integers(len(self._rows_of_animals)))]
+            row = rows[int(rng.integers(len(rows)))]
+            picture, labels = self._augmented(self._labelled.pictures[row], self._labelled.frame_labels[row])
             pictures.append(picture)
-            frame_labels.append(eggs)
-        return _tensors(pictures, frame_labels, self._labelled.max_outlines, self._device)
+            frame_labels.append(labels)
+        return _to_tensors(pictures, frame_labels, self._labelled.max_outlines, self._device)
 
-    def _changed(self, picture: NDArray[np.uint8], eggs: FrameLabels) -> tuple[NDArray[np.uint8], FrameLabels]:
-        # Two more points, a pixel apart, tell how much the picture has grown, also where there are no eggs.
-        shown = self._change(image=picture, keypoints=np.concatenate([_points(eggs.ellipses), [[0, 0], [1, 0]]]))
-        points = np.asarray(shown["keypoints"], dtype=np.float64)
-        grown = float(np.hypot(*(points[-1] - points[-2])))
-        return shown["image"], replace(eggs, ellipses=_ellipses(points[:-2]), mm_per_px=eggs.mm_per_px / grown)
+    def _augmented(self, picture: NDArray[np.uint8], labels: FrameLabels) -> tuple[NDArray[np.uint8], FrameLabels]:
+        # Two extra points, one pixel apart, give the change of scale, also in pictures without eggs.
+        keypoints = np.concatenate([_points(labels.ellipses), [[0, 0], [1, 0]]])
+        changed = self._augmentation(image=picture, keypoints=keypoints)
+        points = np.asarray(changed["keypoints"], dtype=np.float64)
+        scale = float(np.hypot(*(points[-1] - points[-2])))
+        mm_per_px = labels.mm_per_px / scale
+        return changed["image"], replace(labels, ellipses=_ellipses(points[:-2]), mm_per_px=mm_per_px)
 
 
-def _changes() -> Any:
-    import albumentations  # heavy, and needed by few runs
-
+def _augmentation() -> Any:
+    albumentations = import_albumentations()
+    ranges = _AUGMENTATION
     return albumentations.Compose(
         [
             albumentations.HorizontalFlip(p=0.5),
             albumentations.Affine(
-                scale=SCALE_RANGE, translate_percent=SHIFT_RANGE, keep_ratio=True, rotate=0, shear=0, fill=0, p=0.8
+                scale=ranges.scale, translate_percent=ranges.shift, keep_ratio=True, rotate=0, shear=0, fill=0, p=0.8
             ),
-            # Contrast alone multiplies, as a gain does: what is black outside the sector stays black.
-            albumentations.RandomBrightnessContrast(brightness_limit=0, contrast_limit=CONTRAST_LIMIT, p=0.7),
-            albumentations.RandomGamma(gamma_limit=GAMMA_PERCENT, p=0.7),
-            albumentations.GaussianBlur(blur_limit=0, sigma_limit=BLUR_SIGMA_PX, p=0.3),
+            # A change of contrast alone multiplies, as gain does: the black outside the sector stays black.
+            albumentations.RandomBrightnessContrast(brightness_limit=0, contrast_limit=ranges.contrast, p=0.7),
+            albumentations.RandomGamma(gamma_limit=ranges.gamma_percent, p=0.7),
+            albumentations.GaussianBlur(blur_limit=0, sigma_limit=ranges.blur_sigma_px, p=0.3),
         ],
         keypoint_params=albumentations.KeypointParams(format="xy", remove_invisible=False),
     )
 
 
 def _points(ellipses: NDArray[np.float64]) -> NDArray[np.float64]:
-    """(N, 5) -> (3 N, 2): of each its middle, and an end of its longer and of its shorter axis."""
+    """(N, 5) -> (3 N, 2): the centre of each ellipse, one end of its longer and one of its shorter axis."""
     cx, cy, a, b, degrees = ellipses.T
     along = np.stack([np.cos(np.radians(degrees)), np.sin(np.radians(degrees))], axis=1)  # (N, 2)
     across = np.stack([-along[:, 1], along[:, 0]], axis=1)
-    middle = np.stack([cx, cy], axis=1)
-    return np.stack([middle, middle + a[:, None] * along, middle + b[:, None] * across], axis=1).reshape(-1, 2)
+    centre = np.stack([cx, cy], axis=1)
+    return np.stack([centre, centre + a[:, None] * along, centre + b[:, None] * across], axis=1).reshape(-1, 2)
 
 
 def _ellipses(points: NDArray[np.float64]) -> NDArray[np.float64]:
-    """The inverse of :func:`_points`, degrees in [-90, 90)."""
-    middle, longer, shorter = points.reshape(-1, 3, 2).transpose(1, 0, 2)
-    along, across = longer - middle, shorter - middle
-    degrees = (np.degrees(np.arctan2(along[:, 1], along[:, 0])) + 90) % 180 - 90
-    return np.column_stack([middle, np.hypot(*along.T), np.hypot(*across.T), degrees])
+    """The inverse of :func:`_points`."""
+    centre, longer_end, shorter_end = points.reshape(-1, 3, 2).transpose(1, 0, 2)
+    along, across = longer_end - centre, shorter_end - centre
+    degrees = wrap_degrees(np.degrees(np.arctan2(along[:, 1], along[:, 0])))
+    return np.column_stack([centre, np.hypot(*along.T), np.hypot(*across.T), degrees])
 
 
-def _tensors(
-    pictures: list[NDArray[np.uint8]], frame_labels: Iterable[FrameLabels], most: int, device: torch.device
+def _to_tensors(
+    pictures: list[NDArray[np.uint8]], frame_labels: Iterable[FrameLabels], max_outlines: int, device: torch.device
 ) -> tuple[Tensor, Labels]:
-    """Labels padded to ``most`` rows; what is open, or has its middle outside the picture, counts neither way."""
+    """Pictures and labels padded to ``max_outlines`` rows.
+
+    Outlines that nobody has reviewed, and those whose centre lies outside the picture, are ignored.
+    """
     number = len(pictures)
-    ellipses, stage, role = np.ones((number, most, 5)), np.zeros((number, most), int), np.zeros((number, most), int)
+    shape = (number, max_outlines)
+    ellipses, stage, role = np.ones((*shape, 5)), np.zeros(shape, int), np.full(shape, Role.EMPTY, dtype=int)
     scales = np.full(number, math.nan)
     for row, each in enumerate(frame_labels):
         count = len(each.stage)
         ellipses[row, :count], stage[row, :count] = each.ellipses, each.stage
-        middles = each.ellipses[:, :2]
-        is_inside = ((middles >= -0.5) & (middles < pictures[row].shape[0] - 0.5)).all(axis=1)
-        role[row, :count] = np.where(is_inside & ~each.is_ignored, 1, -1)
+        centres = each.ellipses[:, :2]
+        is_inside = ((centres >= -0.5) & (centres < pictures[row].shape[0] - 0.5)).all(axis=1)
+        role[row, :count] = np.where(is_inside & ~each.is_ignored, Role.TARGET, Role.IGNORED)
         scales[row] = each.mm_per_px
     grey = torch.from_numpy(np.stack(pictures)[:, None].astype(np.float32) / np.float32(255))
     labels = Labels(
         ellipses=torch.from_numpy(ellipses.astype(np.float32)).to(device),
         stage=torch.from_numpy(stage).to(device),
         role=torch.from_numpy(role).to(device),
-        visible=torch.ones(number, most, device=device),
+        visible=torch.ones(number, max_outlines, device=device),
         mm_per_px=torch.from_numpy(scales.astype(np.float32)).to(device),
     )
     return grey.to(device), labels

@@ -1,4 +1,4 @@
-"""Random scanners, settings and views for training: every picture another machine, hand and place."""
+"""Random scanners, console settings, scan planes and views: every training picture has its own."""
 
 from __future__ import annotations
 
@@ -12,17 +12,17 @@ from synthetic.acoustics.plane_sections import AnimalBatch
 from synthetic.anatomy.bodies import Kind
 from synthetic.appearance.random_settings import Draws
 
-# How far away a neighbour is likely to be sought.
-NEIGHBOURHOOD_MM = 15.0
-
 __all__ = ["draw_console", "draw_plane", "draw_scanner", "draw_view"]
+
+# A plane that is turned towards a second object chooses it with weights that fall by 1/e over this distance.
+NEIGHBOUR_DISTANCE_MM = 15.0
 
 
 def draw_scanner(animal_batch: AnimalBatch, generator: torch.Generator) -> Scanner:
     """Linear, convex and microconvex arrays of 4 to 10 MHz that show 30 to 150 mm of B animals.
 
-    One in five is set so shallow that the animal's largest egg or follicle fills a third to most of the picture, half
-    show several at their ease, the others are set to anything.
+    In one in five the depth is so small that the animal's largest egg or follicle fills a third to most of the picture,
+    in half of them several fit in, and in the others the depth is independent of the animal.
     """
     draws = Draws(len(animal_batch.kinds), generator)
     kind = draws.uniform(0, 1)
@@ -32,14 +32,14 @@ def draw_scanner(animal_batch: AnimalBatch, generator: torch.Generator) -> Scann
     half = torch.deg2rad(draws.uniform(24, 38))
     half = torch.where(micro, torch.deg2rad(draws.uniform(30, 62)), half)
     depth = torch.exp(draws.uniform(math.log(35), math.log(150)))
-    wanted = animal_batch.is_object & (animal_batch.kinds >= Kind.FOLLICLE)
-    largest = 2 * torch.where(wanted, animal_batch.min_semi_axis_mm, 0.0).amax(1)
+    is_target = animal_batch.is_object & (animal_batch.kinds >= Kind.FOLLICLE)
+    largest = 2 * torch.where(is_target, animal_batch.min_semi_axis_mm, 0.0).amax(1)
     chance = draws.uniform(0, 1)
     chance = torch.where(largest > 0, chance, torch.ones_like(chance))
     filling = (largest * draws.uniform(1.2, 3.0)).clamp(30, 150)
     several = (largest * draws.uniform(2.5, 6.0)).clamp(35, 150)
     depth = torch.where(chance < 0.2, filling, torch.where(chance < 0.7, several, depth))
-    # A linear array is as wide as it is: 25 to 60 mm, and shows no more than about twice that.
+    # A linear array is 25 to 60 mm wide and shows a depth of about twice its width at most.
     width = draws.uniform(25, 60)
     radius = torch.where(linear, torch.full_like(radius, LINEAR_RADIUS_MM), radius)
     half = torch.where(linear, width / 2 / LINEAR_RADIUS_MM, half)
@@ -49,7 +49,7 @@ def draw_scanner(animal_batch: AnimalBatch, generator: torch.Generator) -> Scann
 
 
 def draw_console(scanner: Scanner, generator: torch.Generator, *, variation: float = 1.0) -> Console:
-    """Settings and body walls from the careful to the careless; see ``variation`` in draws.Draws."""
+    """Console settings, from careful to careless, and body walls. variation : see appearance.random_settings.Draws"""
     uniform = Draws(len(scanner.depth_mm), generator, variation).uniform
     return Console(
         skin_mm=uniform(0.6, 3.0),
@@ -70,10 +70,10 @@ def draw_console(scanner: Scanner, generator: torch.Generator, *, variation: flo
 
 
 def draw_plane(animal_batch: AnimalBatch, scanner: Scanner, generator: torch.Generator, *, aimed: float = 0.8) -> Plane:
-    """Planes through animals (B), most of them aimed so that an egg or follicle is somewhere in the sector.
+    """Planes through animals (B). The share ``aimed`` is placed so that an egg or follicle lies in the sector.
 
-    Three in five look in from the side as through a prefemoral window, the others from anywhere: what lies in the
-    picture is then learned from every side.
+    Three in five look in from the side, as through a prefemoral window. The others come from any direction, so that
+    the network learns objects from every side.
     """
     draws = Draws(len(animal_batch.kinds), generator)
     side = torch.where(draws.chance(0.5), -1.0, 1.0)
@@ -81,24 +81,24 @@ def draw_plane(animal_batch: AnimalBatch, scanner: Scanner, generator: torch.Gen
     anywhere = draws.chance(0.4)[:, None]
     down = torch.nn.functional.normalize(torch.where(anywhere, draws.normal(3), inward), dim=1)
 
-    wanted = (animal_batch.is_object & (animal_batch.kinds >= Kind.FOLLICLE)).float()
-    aim = draws.chance(aimed) & (wanted.sum(1) > 0)
-    weights = torch.where(aim[:, None], wanted, animal_batch.is_object.float())
+    is_target = (animal_batch.is_object & (animal_batch.kinds >= Kind.FOLLICLE)).float()
+    aim = draws.chance(aimed) & (is_target.sum(1) > 0)
+    weights = torch.where(aim[:, None], is_target, animal_batch.is_object.float())
     target = torch.multinomial(weights, 1, generator=generator)  # (B, 1)
     point = animal_batch.centre.gather(1, target[..., None].expand(-1, -1, 3))[:, 0]
     reach = animal_batch.min_semi_axis_mm.gather(1, target)
-    # Half of the aimed planes turn about the beam until they meet a neighbour too.
-    apart = torch.linalg.vector_norm(animal_batch.centre - point[:, None], dim=2)
-    nearness = weights * torch.exp(-apart / NEIGHBOURHOOD_MM).clamp(min=1e-6)
+    # Half of the aimed planes turn about the beam until they cut a neighbour too.
+    distance = torch.linalg.vector_norm(animal_batch.centre - point[:, None], dim=2)
+    nearness = weights * torch.exp(-distance / NEIGHBOUR_DISTANCE_MM).clamp(min=1e-6)
     neighbour = torch.multinomial(nearness.scatter(1, target, 1e-9), 1, generator=generator)
     other = animal_batch.centre.gather(1, neighbour[..., None].expand(-1, -1, 3))[:, 0]
-    turned = (aim & draws.chance(0.5))[:, None]
-    right = torch.where(turned, other - point + 0.2 * reach * draws.normal(3), draws.normal(3))
+    is_turned = (aim & draws.chance(0.5))[:, None]
+    right = torch.where(is_turned, other - point + 0.2 * reach * draws.normal(3), draws.normal(3))
     right = torch.nn.functional.normalize(right - (right * down).sum(1, keepdim=True) * down, dim=1)
     across = torch.linalg.cross(right, down)
-    off = draws.uniform(-0.95, 0.95)[:, None] * reach
-    point = point + off * across
-    # A view that was not aimed may be anywhere about that organ.
+    off_centre = draws.uniform(-0.95, 0.95)[:, None] * reach
+    point = point + off_centre * across
+    # A plane that is not aimed lies anywhere near the chosen organ (standard deviation 12 mm).
     point = point + torch.where(aim[:, None], 0.0, 12.0) * draws.normal(3)
 
     angle = scanner.half_angle_rad * draws.uniform(-0.85, 0.85)
@@ -109,18 +109,18 @@ def draw_plane(animal_batch: AnimalBatch, scanner: Scanner, generator: torch.Gen
 
 
 def draw_view(scanner: Scanner, side_px: int, generator: torch.Generator) -> View:
-    """The sector framed in a square of side_px: as the detector cuts it out, give or take; some with corners gone."""
+    """The sector in a square of side_px, roughly as the detector crops it; in some views the corners are cut off."""
     draws = Draws(len(scanner.depth_mm), generator)
     half_width = (scanner.radius_mm + scanner.depth_mm) * torch.sin(scanner.half_angle_rad)
     top = -2 * scanner.radius_mm * torch.sin(scanner.half_angle_rad / 2) ** 2
     height = scanner.depth_mm - top
     fitting = torch.maximum(2 * half_width, height) / side_px
     zoom = draws.uniform(0.94, 1.1)
-    closer = draws.chance(0.3)
-    zoom = torch.where(closer, draws.uniform(0.6, 0.94), zoom)
+    is_close_up = draws.chance(0.3)
+    zoom = torch.where(is_close_up, draws.uniform(0.6, 0.94), zoom)
     scale = fitting * zoom
-    # The middle of the sector lies in the middle of the square, moved by no more than it sticks out, plus a little.
-    loose = 0.03 * side_px + 0.5 * (1 - zoom).clamp(min=0) / zoom * side_px
-    x = side_px / 2 + loose * draws.uniform(-1, 1)
-    middle = side_px / 2 + loose * draws.uniform(-1, 1)
+    # The sector is centred in the square and then moved by at most what sticks out, plus 3 %.
+    play = 0.03 * side_px + 0.5 * (1 - zoom).clamp(min=0) / zoom * side_px
+    x = side_px / 2 + play * draws.uniform(-1, 1)
+    middle = side_px / 2 + play * draws.uniform(-1, 1)
     return View(scale, x, middle - (top + height / 2) / scale)

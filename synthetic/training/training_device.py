@@ -1,4 +1,4 @@
-"""Where a training run runs: on a GPU with as large a batch as its free memory holds, else on the CPU."""
+"""The device of a training run: a GPU, with the largest batch that fits into its memory, else the CPU."""
 
 from __future__ import annotations
 
@@ -11,69 +11,67 @@ import torch
 
 __all__ = ["MIN_BATCH", "cpu_notice", "run_with_fitting_batch", "training_device"]
 
-# With fewer pictures a step the network's normalisations are of little worth (common practice, no source).
+# Batch normalisation needs at least about this many pictures per step (common practice, no source).
 MIN_BATCH = 16
-# Rendering and learning, on one core of a server's processor without a GPU; measured.
-_PICTURES_A_SECOND_AND_CORE = 5.0
+# Rendering and training on a server processor without a GPU; measured.
+_PICTURES_PER_SECOND_AND_CORE = 5.0
 
 Result = TypeVar("Result")
 
 
 def training_device() -> torch.device:
-    """A GPU if there is one that can be used."""
+    """A GPU if a usable one is there, else the CPU."""
     return torch.device("cuda" if torch.cuda.is_available() else "cpu")
 
 
 def cpu_notice(pictures: int) -> str:
-    """How long a run over so many pictures takes here without a GPU, in a sentence."""
+    """A sentence: how long a run over that many pictures takes on this machine without a GPU."""
     cores = len(os.sched_getaffinity(0))
-    hours = pictures / (_PICTURES_A_SECOND_AND_CORE * cores) / 3600
+    hours = pictures / (_PICTURES_PER_SECOND_AND_CORE * cores) / 3600
     if hours >= 48:
         length = f"{hours / 24:.0f} days"
     else:
         length = f"{hours:.0f} hours" if hours >= 2 else f"{60 * hours:.0f} minutes"
     return (
         f"Training on the CPU: {pictures:,} pictures take about {length} on {cores} cores (at "
-        f"{_PICTURES_A_SECOND_AND_CORE:g} a second and core, as on a server's processor); a GPU takes minutes."
+        f"{_PICTURES_PER_SECOND_AND_CORE:g} per second and core, as on a server processor). A GPU takes minutes."
     )
 
 
 def run_with_fitting_batch(
     run: Callable[[int, torch.device], Result], *, batch: int, device: torch.device, notify: Callable[[str], None]
 ) -> Result:
-    """``run(batch, device)``; each time the GPU's memory is full, again with half the batch, and below 16 on the CPU.
+    """``run(batch, device)``, repeated with half the batch whenever the GPU's memory is full, below 16 on the CPU.
 
-    notify : told in a sentence what was full and how it goes on. Whatever else ``run`` raises is raised.
+    notify : called with a sentence on each such change. All other errors of ``run`` are raised.
     """
-    wanted = batch
+    requested = batch
     while True:
         try:
             return run(batch, device)
         except (torch.OutOfMemoryError, torch.AcceleratorError) as error:
             if device.type == "cpu" or not _is_full(error):
                 raise
-        # Outside the except clause, whose error holds on to all that was in memory.
+        # Outside the except clause, since the error keeps everything alive that was in memory.
         gc.collect()
         torch.cuda.empty_cache()
-        full = f"The GPU's memory is full{_room(device)}: {batch} pictures a step do not fit."
+        full = f"The GPU's memory is full{_free_memory(device)}: {batch} pictures per step do not fit."
         if batch // 2 >= MIN_BATCH:
             batch //= 2
-            notify(
-                f"{full} Going on with {batch}. Free the GPU and run again for the batch of {wanted} in the settings."
-            )
+            notify(f"{full} Continuing with {batch}. To train with {requested}, free the GPU and run again.")
         else:
-            batch, device = wanted, torch.device("cpu")
-            notify(f"{full} Going on on the CPU. Free the GPU and run again to train there.")
+            batch, device = requested, torch.device("cpu")
+            notify(f"{full} Continuing on the CPU. To train on the GPU, free it and run again.")
 
 
 def _is_full(error: Exception) -> bool:
-    # A GPU that is full before the first tensor fails with the driver's words for it.
+    # If the GPU is full before the first tensor, the error is the driver's own.
     return isinstance(error, torch.OutOfMemoryError) or "out of memory" in str(error)
 
 
-def _room(device: torch.device) -> str:
+def _free_memory(device: torch.device) -> str:
     try:
         free, total = torch.cuda.mem_get_info(device)
-    except (RuntimeError, AssertionError):  # too full to ask, or no such GPU
+    except (RuntimeError, AssertionError):  # too full to answer, or no such GPU
         return ""
     return f" ({free / 2**30:.1f} of {total / 2**30:.1f} GiB free)"

@@ -1,19 +1,20 @@
-"""How a training went: one line of a CSV file for every report."""
+"""The training log: a CSV file with one line per report."""
 
 from __future__ import annotations
 
 import csv
+import math
 from collections.abc import Mapping
 from pathlib import Path
 
-__all__ = ["Curves"]
+__all__ = ["TrainingLog"]
 
 
-class Curves:
-    """A CSV file that grows line by line; a run that goes on from an earlier step first forgets what came after it."""
+class TrainingLog:
+    """A CSV file that grows line by line. A run that continues from an earlier step first removes all later lines."""
 
     def __init__(self, path: Path, *, from_step: int) -> None:
-        """Raises OSError where the file cannot be written."""
+        """Raises OSError if the file cannot be written."""
         self._path = path
         kept: list[dict[str, str]] = []
         if from_step and path.is_file():
@@ -24,8 +25,8 @@ class Curves:
             self._write(row)
 
     def add(self, values: Mapping[str, float]) -> None:
-        """Values by name, ``step`` among them; NaN where something was not measured. The names never change."""
-        self._write({name: "" if value != value else f"{value:.6g}" for name, value in values.items()})
+        """Values by name, including ``step``; NaN for what was not measured. The names are the same in every call."""
+        self._write({name: "" if math.isnan(value) else f"{value:.6g}" for name, value in values.items()})
 
     def _write(self, row: Mapping[str, str]) -> None:
         with self._path.open("a", newline="", encoding="utf-8") as file:

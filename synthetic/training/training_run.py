@@ -1,15 +1,15 @@
-"""One training run from one file: phantoms, network, curves, held-out figures, weights."""
+"""One training run from one settings file: phantoms, network, training log, held-out metrics, weights."""
 
 from __future__ import annotations
 
 import json
 import math
 from collections.abc import Callable, Iterable, Iterator
-from dataclasses import replace
+from dataclasses import fields
 from functools import cached_property
 from itertools import islice
 from pathlib import Path
-from typing import Annotated, Literal, Protocol
+from typing import Annotated, Any, Protocol, TypeVar
 
 import torch
 from pydantic import BaseModel, ConfigDict, Field
@@ -18,12 +18,13 @@ from torch import Tensor
 from configs.reading import read_toml
 from models.checkpoint import Checkpoint
 from models.losses import LossSettings
-from models.network import EggNetwork, NetworkConfig, WeightsError, load_weights, save_weights, weights_sha256
+from models.network import EggNetwork, NetworkConfig, WeightsError, load_weights, save_weights
+from models.runtime import weights_sha256
 from models.targets import Labels
 from models.training import LoopSettings, Trainer, TrainingProgress
 from synthetic.training.dataset import PhantomPictures, StreamSettings
 from synthetic.training.held_out_metrics import HeldOutMetrics, measure
-from synthetic.training.training_log import Curves
+from synthetic.training.training_log import TrainingLog
 
 __all__ = [
     "HeldOutEvaluator",
@@ -34,18 +35,22 @@ __all__ = [
     "interim_batch_count",
     "load_training_settings",
     "run_training",
-    "stream_settings",
+    "select_settings",
 ]
 
 _Count = Annotated[int, Field(ge=1)]
 _Rate = Annotated[float, Field(gt=0, lt=1)]
 
-# Of the held-out pictures so many are looked at on the way, which takes about as long as 20 steps.
+# Held-out pictures that are measured during the training; that takes about as long as 20 steps.
 _INTERIM_PICTURES = 512
+# Held-out pictures per batch, which only memory limits.
+_HELD_OUT_BATCH = 64
+
+_Part = TypeVar("_Part", NetworkConfig, LoopSettings, LossSettings, StreamSettings)
 
 
 class TrainingSettings(BaseModel):
-    """``configs/training.toml``, where every value has its meaning beside it."""
+    """``configs/training.toml``, where a comment beside every value explains it."""
 
     model_config = ConfigDict(frozen=True, extra="forbid")
 
@@ -57,8 +62,6 @@ class TrainingSettings(BaseModel):
     processes: _Count
     widths: tuple[_Count, _Count, _Count, _Count, _Count]
     blocks: tuple[_Count, _Count, _Count, _Count, _Count]
-    frames: Literal[1, 3]
-    has_scale_channel: bool
     learning_rate: _Rate
     warm_up_steps: _Count
     weight_decay: Annotated[float, Field(ge=0, lt=1)]
@@ -93,31 +96,29 @@ def run_training(
     report: Callable[[TrainingProgress], None],
     start: Path | None = None,
 ) -> HeldOutMetrics:
-    """Train, measure on phantoms of the held-out seed, and write the weights with settings and figures inside.
+    """Train, measure on phantoms of the held-out seed, and write the weights with settings and metrics inside.
 
-    start : weights of the same shape to begin with instead of random ones
+    start : weights of the same shape to start from instead of random ones
 
-    Beside the weights lie the curves (.csv) and, until the run has ended, its checkpoint: called again with the same
-    settings, a run that was stopped goes on from there and ends as if it had never been stopped (to the byte on a
-    CPU; convolutions on GPUs are not repeatable to the bit). Raises CheckpointError for the checkpoint of another run,
-    WeightsError for a start that cannot be read or is of another shape.
+    The training log (.csv) is written beside the weights. The checkpoint is there too until the run has ended: called
+    again with the same settings, a stopped run continues from it and gives the same result as one that was never
+    stopped (to the byte on a CPU; convolutions on GPUs are not repeatable to the bit). Raises CheckpointError for the
+    checkpoint of another run, WeightsError for start weights that cannot be read or have another shape.
     """
     run = TrainingRun(settings, weights, device=device, start=start)
-    taught = PhantomPictures(
-        stream_settings(settings, settings.batch, settings.batches_per_render), settings.seed, device
-    )
+    phantoms = PhantomPictures(select_settings(StreamSettings, settings), settings.seed, device)
     evaluator = HeldOutEvaluator(settings, device)
-    trained = run.train(taught, report, evaluator)
-    calibrate_uncertainty(trained, islice(taught.batches(settings.steps), interim_batch_count(settings)))
-    run.save(trained)  # first, so that nothing that follows can lose them
-    figures = evaluator.evaluate(trained)
-    run.save(trained, held_out=json.dumps(figures.document()))
+    trained = run.train(phantoms, report, evaluator)
+    calibrate_uncertainty(trained, islice(phantoms.batches(settings.steps), interim_batch_count(settings)))
+    run.save(trained)  # first, so that no failure of the evaluation can lose them
+    metrics = evaluator.evaluate(trained)
+    run.save(trained, held_out=json.dumps(metrics.document()))
     run.finish()
-    return figures
+    return metrics
 
 
 class TrainingRun:
-    """A network in training, from its beginning or its checkpoint to its weights file."""
+    """A network in training, from its start or its checkpoint to its weights file."""
 
     def __init__(
         self,
@@ -128,124 +129,113 @@ class TrainingRun:
         start: Path | None = None,
         labels_sha256: str | None = None,
     ) -> None:
-        """Reads the checkpoint, before phantoms are invented in vain. Raises CheckpointError and WeightsError."""
+        """Reads the checkpoint first, before any time is spent on phantoms. Raises CheckpointError and WeightsError."""
         weights.parent.mkdir(parents=True, exist_ok=True)
         torch.manual_seed(settings.seed)
-        network = _beginning(settings, start)
-        told = {"started_from": None if start is None else weights_sha256(start), "labels_sha256": labels_sha256}
-        sources = {name: value for name, value in told.items() if value is not None}
-        # Where memory is short a run may go on with smaller batches.
+        network = _initial_network(settings, start)
+        sources = {}
+        if start is not None:
+            sources["started_from"] = weights_sha256(start)
+        if labels_sha256 is not None:
+            sources["labels_sha256"] = labels_sha256
+        # If memory is short, a run may continue with smaller batches.
         run = settings.model_dump_json(exclude={"batch", "processes"}) + "".join(sources.values())
         self._settings, self._weights = settings, weights
         self._notes = {"settings": settings.model_dump_json(), **sources}
         self._checkpoint = Checkpoint(weights.with_suffix(".checkpoint"), run)
-        kept = self._checkpoint.load(device)
-        self._training = Trainer(network, _loop_settings(settings), device)
-        if kept is not None:
-            self._training.restore(kept)
+        state = self._checkpoint.load(device)
+        loop = select_settings(LoopSettings, settings, loss=select_settings(LossSettings, settings))
+        self._trainer = Trainer(network, loop, device)
+        if state is not None:
+            self._trainer.restore(state)
 
     def train(
-        self, taught: LabelledBatches, report: Callable[[TrainingProgress], None], evaluator: HeldOutEvaluator
+        self, batches: LabelledBatches, report: Callable[[TrainingProgress], None], evaluator: HeldOutEvaluator
     ) -> EggNetwork:
-        """The network after the last step, with a line of the curves and a checkpoint at every report."""
-        training = self._training
-        curves = Curves(self._weights.with_suffix(".csv"), from_step=training.step)
-        for progress in training.run(taught.batches(training.step)):
-            on_the_way = progress.step % self._settings.held_out_every_steps == 0
-            figures = evaluator.evaluate(training.averaged_network(), _INTERIM_PICTURES) if on_the_way else None
-            curves.add(_row(progress, figures))
-            self._checkpoint.save(training.state())
+        """The network after the last step. Every report adds a line to the log and replaces the checkpoint."""
+        trainer = self._trainer
+        log = TrainingLog(self._weights.with_suffix(".csv"), from_step=trainer.step)
+        for progress in trainer.run(batches.batches(trainer.step)):
+            is_evaluated = progress.step % self._settings.held_out_every_steps == 0
+            metrics = evaluator.evaluate(trainer.averaged_network(), _INTERIM_PICTURES) if is_evaluated else None
+            log.add(_log_row(progress, metrics))
+            self._checkpoint.save(trainer.state())
             report(progress)
-        return training.averaged_network()
+        return trainer.averaged_network()
 
     def save(self, network: EggNetwork, **notes: str) -> None:
-        """Write the weights, with what the run was told and further notes inside."""
+        """Write the weights with the settings, their origin and further notes inside."""
         save_weights(network, self._weights, {**self._notes, **notes})
 
     def finish(self) -> None:
-        """There is nothing left to go on with."""
+        """Remove the checkpoint: the run is complete."""
         self._checkpoint.remove()
 
 
-def _beginning(settings: TrainingSettings, start: Path | None) -> EggNetwork:
-    shape = NetworkConfig(settings.widths, settings.blocks, settings.frames, settings.has_scale_channel)
+def _initial_network(settings: TrainingSettings, start: Path | None) -> EggNetwork:
+    config = select_settings(NetworkConfig, settings)
     if start is None:
-        return EggNetwork(shape)
+        return EggNetwork(config)
     network = load_weights(start)
-    if network.config != shape:
-        raise WeightsError(f"{start} holds {network.config}, but the settings ask for {shape}.")
+    if network.config != config:
+        raise WeightsError(f"{start} holds {network.config}, but the settings ask for {config}. Change one of them.")
     return network.requires_grad_(True)
 
 
 def calibrate_uncertainty(network: EggNetwork, pictures: Iterable[tuple[Tensor, Labels]]) -> None:
-    """Bring the errors that the network states to the size of those it makes, on pictures that it was not taught.
+    """Scale the errors that the network predicts to the size of its real errors, on pictures it was not trained on.
 
-    The likelihood fits every cell to itself; an outline is told by several cells together, and errs less.
+    The loss fits the uncertainty of single cells. An outline is the mean of several cells and has smaller errors.
     """
-    every = measure(network, pictures).strata["all"]
-    if math.isfinite(every.centre_error_ratio) and math.isfinite(every.axis_error_ratio):  # else nothing was found
-        network.scale_uncertainty(centre=every.centre_error_ratio, axes=every.axis_error_ratio)
+    overall = measure(network, pictures).strata["all"]
+    if math.isfinite(overall.centre_error_ratio) and math.isfinite(overall.axis_error_ratio):  # else nothing was found
+        network.scale_uncertainty(centre=overall.centre_error_ratio, axes=overall.axis_error_ratio)
 
 
 def interim_batch_count(settings: TrainingSettings) -> int:
-    """How many batches it takes to look at as many pictures as are looked at on the way."""
+    """The number of batches that hold as many pictures as are measured during the training."""
     return max(1, _INTERIM_PICTURES // settings.batch)
 
 
 class HeldOutEvaluator:
-    """Pictures of phantoms that are never trained on, always the same ones, rendered when first asked for."""
+    """Measures networks on phantoms that are never trained on: always the same pictures, rendered on first use."""
 
     def __init__(self, settings: TrainingSettings, device: torch.device) -> None:
         self._settings, self._device = settings, device
-        self._batch = min(64, settings.held_out_pictures)
+        self._batch = min(_HELD_OUT_BATCH, settings.held_out_pictures)
 
     def evaluate(self, network: EggNetwork, pictures: int | None = None) -> HeldOutMetrics:
-        """Figures over so many of the held-out pictures, else over all of them."""
+        """Metrics over that many of the held-out pictures, by default over all of them."""
         most = self._settings.held_out_pictures
         rounds = max(1, min(most if pictures is None else pictures, most) // self._batch)
         return measure(network, islice(self._pictures.batches(), rounds))
 
     @cached_property
     def _pictures(self) -> PhantomPictures:
-        stream = stream_settings(self._settings, self._batch)
-        stream = replace(stream, animals=self._settings.held_out_animals)
-        return PhantomPictures(stream, self._settings.held_out_seed, self._device)
+        settings = self._settings
+        stream = select_settings(
+            StreamSettings, settings, animals=settings.held_out_animals, batch=self._batch, batches_per_render=1
+        )
+        return PhantomPictures(stream, settings.held_out_seed, self._device)
 
 
-def stream_settings(settings: TrainingSettings, batch: int, batches_per_render: int = 1) -> StreamSettings:
-    """Of the phantoms that are trained on."""
-    return StreamSettings(
-        animals=settings.animals,
-        batch=batch,
-        processes=settings.processes,
-        frames=settings.frames,
-        has_scale_channel=settings.has_scale_channel,
-        batches_per_render=batches_per_render,
-    )
+def select_settings(kind: type[_Part], settings: TrainingSettings, **changes: Any) -> _Part:
+    """An instance of the dataclass ``kind`` from the settings of the same names, with ``changes`` to some of them."""
+    names = {field.name for field in fields(kind)}
+    return kind(**{name: value for name, value in settings if name in names} | changes)
 
 
-def _loop_settings(settings: TrainingSettings) -> LoopSettings:
-    return LoopSettings(
-        steps=settings.steps,
-        learning_rate=settings.learning_rate,
-        warm_up_steps=settings.warm_up_steps,
-        weight_decay=settings.weight_decay,
-        ema_decay=settings.ema_decay,
-        report_every_steps=settings.report_every_steps,
-        loss=LossSettings(settings.l1_weight, settings.overlap_weight, settings.object_balance),
-    )
-
-
-def _row(progress: TrainingProgress, figures: HeldOutMetrics | None) -> dict[str, float]:
-    """One line of the curves."""
+def _log_row(progress: TrainingProgress, metrics: HeldOutMetrics | None) -> dict[str, float]:
+    """One line of the training log; NaN where nothing was measured."""
     nothing = float("nan")
-    measured = {name: getattr(figures, name, nothing) for name in ("ap50_shelled", "ap_shelled", "ap50_follicle")}
-    shelled = figures.strata["shelled"] if figures else None
+    shelled = metrics.strata["shelled"] if metrics else None
+    overall_names = ("ap50_shelled", "ap_shelled", "ap50_follicle")
+    shelled_names = ("stage_right", "centre_error_mm", "axis_error_mm")
     return {
         "step": progress.step,
         "learning_rate": progress.learning_rate,
         **progress.losses,
-        **measured,
-        **{name: getattr(shelled, name, nothing) for name in ("stage_right", "centre_error_mm", "axis_error_mm")},
+        **{name: getattr(metrics, name, nothing) for name in overall_names},
+        **{name: getattr(shelled, name, nothing) for name in shelled_names},
         "pictures_per_second": progress.pictures_per_second,
     }

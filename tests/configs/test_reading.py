@@ -34,13 +34,13 @@ def write(folder: Path, text: str) -> Path:
     return path
 
 
-def refusal(path: Path) -> str:
+def error_message(path: Path) -> str:
     with pytest.raises(ConfigError) as caught:
         read_toml(path, Card)
     return str(caught.value)
 
 
-def test_a_right_file_is_read(tmp_path: Path) -> None:
+def test_a_valid_file_is_read(tmp_path: Path) -> None:
     path = write(
         tmp_path,
         'animal = "A"\ndate = 2026-05-14\n[[clip]]\nfile = "a.mp4"\nmm_per_px = 1\n[[clip]]\nfile="b.mp4"\n',
@@ -56,7 +56,7 @@ def test_windows_text_with_a_byte_order_mark_is_read(tmp_path: Path) -> None:
     assert read_toml(path, Card).passed_before == 2
 
 
-def test_all_problems_are_listed_each_with_file_line_and_key(tmp_path: Path) -> None:
+def test_all_problems_are_listed_with_file_line_and_key(tmp_path: Path) -> None:
     path = write(
         tmp_path,
         'animal = "A"\n'
@@ -69,7 +69,7 @@ def test_all_problems_are_listed_each_with_file_line_and_key(tmp_path: Path) -> 
         'window = "rihgt"\n'
         "mm_per_px = -0.2\n",
     )
-    assert refusal(path).split("\n") == [
+    assert error_message(path).split("\n") == [
         f"{path}, line 2, key 'passed_befor': unknown key; did you mean 'passed_before'?",
         f"{path}, line 8, key 'clip[2].window': expected 'left' or 'right', got 'rihgt'.",
         f"{path}, line 9, key 'clip[2].mm_per_px': expected greater than 0, got -0.2.",
@@ -78,74 +78,93 @@ def test_all_problems_are_listed_each_with_file_line_and_key(tmp_path: Path) -> 
 
 def test_unknown_key_within_a_table_is_compared_with_the_keys_of_that_table(tmp_path: Path) -> None:
     path = write(tmp_path, 'animal = "A"\n[[clip]]\nfile = "a"\n[[clip]]\nfile = "b"\nwindwo = "left"\n')
-    assert refusal(path) == f"{path}, line 6, key 'clip[2].windwo': unknown key; did you mean 'window'?"
+    assert error_message(path) == f"{path}, line 6, key 'clip[2].windwo': unknown key; did you mean 'window'?"
 
 
-def test_a_key_like_no_other_lists_the_valid_ones(tmp_path: Path) -> None:
+def test_an_unknown_key_without_similar_ones_lists_the_valid_keys(tmp_path: Path) -> None:
     path = write(tmp_path, 'animal = "A"\nzzz = 1\n')
-    assert "valid here: animal, clip, date, passed_before." in refusal(path)
+    assert "unknown key. Valid keys here: animal, clip, date, passed_before." in error_message(path)
+
+
+def test_an_unknown_key_gets_the_three_most_similar_keys_that_the_file_does_not_have(tmp_path: Path) -> None:
+    class Track(BaseModel):
+        model_config = ConfigDict(extra="forbid")
+        neutral_score: float = 0.4
+        new_track_score: float = 0.4
+        association_score: float = 0.3
+        still_image_score: float = 0.6
+        export_probe_path: bool = False
+
+    path = write(tmp_path, "neutral_score = 0.4\nfollow_score = 0.3\n")
+    with pytest.raises(ConfigError) as caught:
+        read_toml(path, Track)
+    assert str(caught.value) == (
+        f"{path}, line 2, key 'follow_score': unknown key; did you mean 'still_image_score', "
+        "'association_score' or 'new_track_score'? Valid keys here: association_score, export_probe_path, "
+        "neutral_score, new_track_score, still_image_score."
+    )
 
 
 def test_missing_key_names_the_table_it_is_missing_from(tmp_path: Path) -> None:
     path = write(tmp_path, 'animal = "A"\n[[clip]]\nfile = "a"\n[[clip]]\nwindow = "left"\n')
-    assert refusal(path) == f"{path}, line 4, key 'clip[2].file': missing; add it."
+    assert error_message(path) == f"{path}, line 4, key 'clip[2].file': missing; add it."
 
 
 @pytest.mark.parametrize("value", ["true", '"2"', "2.5", "[2]"])
 def test_values_are_not_converted(tmp_path: Path, value: str) -> None:
     path = write(tmp_path, f'animal = "A"\npassed_before = {value}\n')
-    assert "line 2, key 'passed_before': expected a valid integer" in refusal(path)
+    assert "line 2, key 'passed_before': expected a valid integer" in error_message(path)
 
 
 @pytest.mark.parametrize("value", ["nan", "inf", "-inf"])
-def test_numbers_that_are_none_are_refused(tmp_path: Path, value: str) -> None:
+def test_numbers_that_are_not_finite_are_refused(tmp_path: Path, value: str) -> None:
     path = write(tmp_path, f'animal = "A"\n[[clip]]\nfile = "a"\nmm_per_px = {value}\n')
-    assert "line 4, key 'clip[1].mm_per_px'" in refusal(path)
+    assert "line 4, key 'clip[1].mm_per_px'" in error_message(path)
 
 
-def test_syntax_error_names_line_and_key(tmp_path: Path) -> None:
+def test_a_syntax_error_names_line_and_key(tmp_path: Path) -> None:
     path = write(tmp_path, '# card\nanimal = "A"\npassed_before = \n')
-    assert refusal(path).startswith(f"{path}, line 3, key 'passed_before': not valid TOML: Invalid value")
+    assert error_message(path).startswith(f"{path}, line 3, key 'passed_before': not valid TOML: Invalid value")
 
 
-def test_file_that_ends_too_early(tmp_path: Path) -> None:
+def test_a_truncated_file_is_refused_with_line_and_key(tmp_path: Path) -> None:
     path = write(tmp_path, 'animal = "A"\ndate = 2026-05-14\nclip = [')
-    assert refusal(path).startswith(f"{path}, line 3, key 'clip': not valid TOML")
+    assert error_message(path).startswith(f"{path}, line 3, key 'clip': not valid TOML")
 
 
-def test_key_given_twice(tmp_path: Path) -> None:
+def test_a_repeated_key_is_refused_with_its_line(tmp_path: Path) -> None:
     path = write(tmp_path, 'animal = "A"\nanimal = "B"\n')
-    assert f"{path}, line 2, key 'animal': not valid TOML" in refusal(path)
+    assert f"{path}, line 2, key 'animal': not valid TOML" in error_message(path)
 
 
-def test_other_encodings_deep_nesting_and_size(tmp_path: Path) -> None:
+def test_other_encodings_deep_nesting_and_large_files_are_refused(tmp_path: Path) -> None:
     path = tmp_path / "card.toml"
     path.write_bytes(b'animal = "A"\n# \xe9\n')
-    assert "line 2: not UTF-8" in refusal(path)
+    assert "line 2: not UTF-8" in error_message(path)
     path.write_text("a = " + "[" * 100_000, encoding="utf-8")
-    assert "nested too deeply" in refusal(path)
+    assert "nested too deeply" in error_message(path)
     path.write_text("#" * (1 << 20) + "\n", encoding="utf-8")
-    assert "larger than" in refusal(path)
+    assert "larger than" in error_message(path)
 
 
-def test_missing_file_and_folder(tmp_path: Path) -> None:
-    assert "cannot be read: No such file" in refusal(tmp_path / "none.toml")
-    assert "cannot be read" in refusal(tmp_path)
+def test_a_missing_file_and_a_folder_are_refused(tmp_path: Path) -> None:
+    assert "cannot be read: No such file" in error_message(tmp_path / "none.toml")
+    assert "cannot be read" in error_message(tmp_path)
 
 
-def test_defaults_fill_what_the_file_leaves_out(tmp_path: Path) -> None:
+def test_defaults_replace_missing_keys(tmp_path: Path) -> None:
     path = write(tmp_path, "passed_before = 3\n")
     card = read_toml(path, Card, defaults={"animal": "A", "passed_before": 1})
     assert (card.animal, card.passed_before) == ("A", 3)
 
 
-def test_config_path() -> None:
+def test_config_path_finds_shipped_files_only() -> None:
     assert config_path("settings.toml").is_file()
-    with pytest.raises(ConfigError, match="missing; install it again"):
+    with pytest.raises(ConfigError, match="is missing; install the program again"):
         config_path("none.toml")
 
 
-def test_lines_of_awkward_but_valid_text() -> None:
+def test_line_numbers_in_unusual_but_valid_text() -> None:
     text = (
         "'quoted key' = 1\n"
         "list = [  # [not.a.table]\n"
@@ -173,7 +192,7 @@ def test_lines_of_awkward_but_valid_text() -> None:
 
 
 @given(st.lists(st.integers(min_value=0, max_value=3), min_size=1, max_size=6), st.data())
-def test_every_clip_finds_its_own_line(blank_lines: list[int], data: st.DataObject) -> None:
+def test_every_clip_has_its_own_line_number(blank_lines: list[int], data: st.DataObject) -> None:
     text = ""
     expected = {}
     for index, blanks in enumerate(blank_lines):

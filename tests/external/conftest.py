@@ -1,4 +1,4 @@
-"""Phantoms on disk for the outside readers."""
+"""Phantoms on disk for other programs to read."""
 
 from __future__ import annotations
 

@@ -53,13 +53,13 @@ def pictures(parts: list[Scatterers], x: Numbers, z: Numbers) -> list[Picture]:
     drawn = [np.zeros(x.shape, dtype=np.complex128) for _ in parts]
     for angle in _ANGLES:
         delays = pymust.txdelay(param, float(angle))
-        heard = [
+        received = [
             pymust.simus(part.x * 1e-3, part.z * 1e-3, part.reflectivity, delays, param, options)[0] for part in parts
         ]
-        longest = max(map(len, heard))  # what lies deeper is heard for longer; one matrix does for all
+        longest = max(map(len, received))  # deeper echoes last longer; one matrix serves all
         time = np.arange(longest)[:, None] / param.fs
         beamformer = pymust.dasmtx(1j * np.array([longest, param.Nelements]), x * 1e-3, z * 1e-3, delays, param)
-        for echoes, picture in zip(heard, drawn, strict=True):
+        for echoes, picture in zip(received, drawn, strict=True):
             # Not by its own demodulation, whose filter makes the pulse longer by a seventh.
             analytic = np.pad(hilbert(echoes, axis=0), ((0, longest - len(echoes)), (0, 0)))
             demodulated = analytic * np.exp(-2j * np.pi * param.fc * time)

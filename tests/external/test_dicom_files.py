@@ -23,7 +23,7 @@ ULTRASOUND = [f"1.2.840.10008.5.1.4.1.1.{tail}" for tail in ("6.1", "3.1", "6", 
 
 
 def shipped_files() -> list[Path]:
-    """All files of ultrasound that lie in the two packages, by what pydicom reads of their class."""
+    """All ultrasound files of the two packages, by the class that pydicom reads."""
     data = find_spec("data_store")
     assert data is not None
     assert data.origin is not None
@@ -42,7 +42,7 @@ def shipped_files() -> list[Path]:
 
 
 FILES = shipped_files()
-# Chosen by eye: what is told of the scale, in mm per px; none where there are no regions. The example with YBR
+# Selected by hand: the scale that the file gives, in mm per px; none where there are no regions. The example with YBR
 # colours is a file of 640 x 480 pixels made half as large under its old header.
 SCALES = {
     "JPGLosslessP14SV1_1s_1f_8b.dcm": 0.25476696592378157,
@@ -63,7 +63,7 @@ def settings() -> IngestSettings:
 
 
 def theirs(path: Path, index: int) -> NDArray[np.float64]:
-    """(H, W) brightness of pydicom's decoding of one frame, colours weighed by ITU-R BT.601."""
+    """(H, W) brightness of one frame as pydicom decodes it, with colours weighted by ITU-R BT.601."""
     with warnings.catch_warnings():
         warnings.simplefilter("ignore")
         header: Any = pydicom.dcmread(path)
@@ -71,7 +71,7 @@ def theirs(path: Path, index: int) -> NDArray[np.float64]:
         photometric = header.PhotometricInterpretation
         if photometric == "PALETTE COLOR":
             if header.original_encoding == (False, False) and "RedPaletteColorLookupTableData" in header:
-                # It takes the words of these tables for little-endian in all files.
+                # pydicom reads the words of these tables as little-endian in all files.
                 for colour in ("Red", "Green", "Blue"):
                     element = header[f"{colour}PaletteColorLookupTableData"]
                     element.value = np.frombuffer(element.value, ">u2").astype("<u2").tobytes()
@@ -81,7 +81,7 @@ def theirs(path: Path, index: int) -> NDArray[np.float64]:
     return frame.astype(float) if frame.ndim == 2 else frame @ np.array([0.299, 0.587, 0.114])
 
 
-def test_the_packages_ship_what_they_did() -> None:
+def test_the_packages_ship_the_expected_files() -> None:
     assert len(FILES) == 21
     assert set(SCALES) <= {path.name for path in FILES}
 
@@ -111,7 +111,7 @@ def test_first_and_last_frame_to_the_pixel(path: Path, settings: IngestSettings)
         expected = theirs(path, index)
         assert greys[index].shape == expected.shape
         difference = abs(greys[index] - expected)
-        # Weighed colours are rounded; colours beyond the range of RGB are clipped in theirs, not in brightness.
+        # Weighted colours are rounded; colours beyond the range of RGB are clipped in theirs, not in brightness.
         assert np.quantile(difference, 0.995) <= 1.0, path.name
         assert difference.mean() < 0.5, path.name
 
@@ -130,13 +130,13 @@ def test_scale(path: Path, settings: IngestSettings) -> None:
         tissue = [item for item in regions if item.RegionDataType == 1]
         deltas_cm = [delta for item in tissue for delta in (item.PhysicalDeltaX, item.PhysicalDeltaY)]
         assert 10 * np.array(deltas_cm) == pytest.approx(expected)
-    # Regions without a scale have a reason, and only they.
+    # Only regions without a scale have a reason.
     assert (calibration.fault is not None) == (bool(regions) and expected is None)
 
 
 @pytest.mark.parametrize("path", [path for path in FILES if path.name in SCALES], ids=lambda path: path.name)
-def test_the_scale_is_still_believed_once_the_sector_is_found(path: Path, settings: IngestSettings) -> None:
-    """One of them has a bar of names above a small fan, which looks like a fan itself."""
+def test_the_scale_is_kept_after_the_sector_is_found(path: Path, settings: IngestSettings) -> None:
+    """One of them has a bar of names above a small fan. The bar looks like a fan itself."""
     with open_clip(path, settings) as clip:
         judged = UsableFrames(clip, clip.calibration, settings, lambda frames: None)
     assert judged.calibration.mm_per_px == pytest.approx(SCALES[path.name])

@@ -38,7 +38,7 @@ def followed(true: Path, found: Path) -> list[TrackingFrame]:
 
 
 def referee(clips: list[list[TrackingFrame]]) -> tuple[float, float, float, float]:
-    """What TrackEval says: HOTA, DetA, AssA, IDF1."""
+    """HOTA, DetA, AssA and IDF1 by TrackEval."""
     hota, identity = trackeval.metrics.HOTA(), trackeval.metrics.Identity({"PRINT_CONFIG": False})
     by_hota, by_identity = {}, {}
     for number, frames in enumerate(clips):
@@ -67,7 +67,7 @@ def write_mot(file: Path, rows: list[tuple[int, int, NDArray[np.float64]]]) -> P
 
 
 def wandering(rng: np.random.Generator, folder: Path, frames: int = 30) -> list[TrackingFrame]:
-    """Six boxes that drift, and tracks of them that miss, break, swap and invent."""
+    """Six drifting boxes, and tracks with misses, breaks, swaps and false boxes."""
     true, found = [], []
     boxes = np.column_stack([rng.uniform(0, 300, (6, 2)), rng.uniform(20, 60, (6, 2))])
     names = np.arange(1, 7)
@@ -86,7 +86,7 @@ def wandering(rng: np.random.Generator, folder: Path, frames: int = 30) -> list[
 
 
 @pytest.mark.parametrize("seed", range(4))
-def test_figures_equal_the_reference_on_exported_files(seed: int, tmp_path: Path) -> None:
+def test_metrics_equal_the_reference_on_exported_files(seed: int, tmp_path: Path) -> None:
     rng = np.random.default_rng(seed)
     clips = []
     for clip in range(3):
@@ -96,7 +96,7 @@ def test_figures_equal_the_reference_on_exported_files(seed: int, tmp_path: Path
     assert (ours.hota, ours.detection_accuracy, ours.association_accuracy, ours.idf1) == pytest.approx(
         referee(clips), abs=1e-12
     )
-    assert 0.1 < ours.hota < 0.9  # neither end, where all measures agree
+    assert 0.1 < ours.hota < 0.9  # near 0 and 1 all measures agree
 
 
 def test_frames_without_truth_or_tracks_count_as_in_the_reference(tmp_path: Path) -> None:

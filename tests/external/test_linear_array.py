@@ -1,11 +1,11 @@
-"""Our scanner against PyMUST's: the same point targets and the same egg, through arrays that match.
+"""Our scanner against PyMUST's: the same point targets and the same egg, with matching arrays.
 
 They match in frequency, F number and length of the pulse. PyMUST's spectrum is flat-topped and ours a Gaussian: of
 their 60 % of bandwidth the pulse is 0.30 mm long, as of 45 % with ours.
 
 The egg is a circle of 6 mm radius about a depth of 27 mm, in PyMUST as scatterers: a smooth ring of them, speckle
-around, nothing inside; what is behind a wall is weighted by what the sound loses there, 4 dB a crossing. With us it is
-a sphere of a material of the same numbers. Levels are those against the same places of the same tissue without an egg.
+around, nothing inside; what lies behind a wall is weighted by the loss there, 4 dB a crossing. In ours it is a
+sphere of a material with the same numbers. Levels are relative to the same places of the same tissue without an egg.
 """
 
 from __future__ import annotations
@@ -128,7 +128,7 @@ def ours() -> Shown:
     return Shown(*(each[:, deep][:, :, seen] for each in shown), *np.meshgrid(x[seen], z[deep]))
 
 
-def test_points_are_as_wide() -> None:
+def test_points_have_the_same_width() -> None:
     """Within 8 %, at three depths, across and along the beam. We focus at each, since theirs focuses everywhere."""
     x, z = np.meshgrid(np.arange(-2, 2, 0.05), np.arange(16, 36, 0.05))
     (picture,) = pictures([Scatterers(np.zeros(3), np.array(POINTS_MM), np.ones(3))], x, z)
@@ -147,7 +147,7 @@ def test_points_are_as_wide() -> None:
         assert along == pytest.approx(full_width(theirs[:, column], 0.05), rel=0.08)
 
 
-def test_walls_are_as_bright_and_where_they_are_there(theirs: Shown, ours: Shown) -> None:
+def test_walls_have_the_same_brightness_and_place(theirs: Shown, ours: Shown) -> None:
     """Each within 2 dB of the level that it was made for, so within 3 dB of each other, and within 0.25 mm.
 
     Their ring is smooth and bends away from the beam within its width, which costs it a dB; ours is rough, and the
@@ -162,7 +162,7 @@ def test_walls_are_as_bright_and_where_they_are_there(theirs: Shown, ours: Shown
         assert our_place == pytest.approx(place, abs=0.25)
 
 
-def test_the_shadow_is_as_deep(theirs: Shown, ours: Shown) -> None:
+def test_the_shadow_has_the_same_depth(theirs: Shown, ours: Shown) -> None:
     """Within 1.5 dB, and no shadow beside it."""
     for shown in (theirs, ours):
         behind = (np.abs(shown.x) < 3) & (shown.z > MIDDLE_MM + RADIUS_MM + 1.5)
@@ -171,7 +171,7 @@ def test_the_shadow_is_as_deep(theirs: Shown, ours: Shown) -> None:
         assert shown.level_db(beside) == pytest.approx(0, abs=0.5)
 
 
-def test_the_egg_is_as_broad_and_as_dark(theirs: Shown, ours: Shown) -> None:
+def test_the_egg_has_the_same_width_and_darkness(theirs: Shown, ours: Shown) -> None:
     """Within 0.6 mm, about a point's width, and dark by more than 25 dB."""
     assert ours.breadth_mm == pytest.approx(theirs.breadth_mm, abs=0.6)
     for shown in (theirs, ours):
@@ -188,12 +188,12 @@ def test_speckle_has_the_same_grain(theirs: Shown, ours: Shown) -> None:
         part = part - part.mean()
         places = shown.z[:, 0] if axis == 1 else shown.x[0]
         step, size = float(places[1] - places[0]), part.shape[axis]
-        alike = [1.0]
-        while alike[-1] > 0.5:
-            ahead = np.take(part, np.arange(len(alike), size), axis)
-            behind = np.take(part, np.arange(size - len(alike)), axis)
-            alike.append(float(np.corrcoef(ahead.ravel(), behind.ravel())[0, 1]))
-        return 2 * step * (len(alike) - 2 + (alike[-2] - 0.5) / (alike[-2] - alike[-1]))
+        correlations = [1.0]
+        while correlations[-1] > 0.5:
+            ahead = np.take(part, np.arange(len(correlations), size), axis)
+            behind = np.take(part, np.arange(size - len(correlations)), axis)
+            correlations.append(float(np.corrcoef(ahead.ravel(), behind.ravel())[0, 1]))
+        return 2 * step * (len(correlations) - 2 + (correlations[-2] - 0.5) / (correlations[-2] - correlations[-1]))
 
     assert grain_mm(ours, 2) == pytest.approx(grain_mm(theirs, 2), rel=0.3)
     assert grain_mm(ours, 1) == pytest.approx(grain_mm(theirs, 1), rel=0.2)

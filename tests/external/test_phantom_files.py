@@ -1,4 +1,4 @@
-"""Phantoms' files read by programs that others wrote."""
+"""Files of phantoms read by other programs."""
 
 from __future__ import annotations
 
@@ -13,7 +13,7 @@ from typing import Any
 import numpy as np
 import pytest
 
-# pycocotools 2.0.11 gives its masks to NumPy 2 in a manner that NumPy calls old.
+# pycocotools 2.0.11 passes its masks to NumPy 2 in a way that NumPy calls deprecated.
 PAINTS = pytest.mark.filterwarnings("ignore:__array__ implementation doesn't accept a copy keyword:DeprecationWarning")
 FRAMES, WIDTH, HEIGHT = 7, 640, 480
 CLIP = "AF-0001/2026-05-03/left-1.mp4"
@@ -21,7 +21,7 @@ CLIP = "AF-0001/2026-05-03/left-1.mp4"
 
 @pytest.fixture(scope="module")
 def coco(phantom_folder: Path) -> Any:
-    """The truth as pycocotools reads it; it talks while it does."""
+    """The ground truth as pycocotools reads it, without what it prints."""
     from pycocotools.coco import COCO
 
     with contextlib.redirect_stdout(io.StringIO()):
@@ -39,26 +39,26 @@ def test_pycocotools_finds_every_image_and_annotation(coco: Any, phantom_folder:
 
 
 @PAINTS
-def test_masks_by_pycocotools_have_the_area_and_the_box_that_the_truth_says(coco: Any) -> None:
+def test_masks_by_pycocotools_have_the_area_and_box_of_the_ground_truth(coco: Any) -> None:
     from pycocotools import mask
 
-    whole = 0
+    complete = 0
     for annotation in coco.loadAnns(coco.getAnnIds()):
         left, top, width, height = annotation["bbox"]
         if left < 0 or top < 0 or left + width > WIDTH or top + height > HEIGHT:
             continue  # a mask ends at the border of the picture, the truth does not
-        whole += 1
+        complete += 1
         painted = coco.annToMask(annotation)
         assert painted.shape == (HEIGHT, WIDTH)
         assert painted.sum() == pytest.approx(annotation["area"], rel=0.02)
         np.testing.assert_allclose(mask.toBbox(coco.annToRLE(annotation)), annotation["bbox"], atol=1.5)
         rows, columns = np.nonzero(painted)
         assert [columns.mean(), rows.mean()] == pytest.approx(annotation["ellipse"][:2], abs=0.6)
-    assert whole >= FRAMES
+    assert complete >= FRAMES
 
 
 def evaluated(coco: Any, results: list[dict[str, Any]], kind: str) -> Any:
-    """COCO's twelve figures; AP first, AP at 0.5 second."""
+    """COCO's twelve metrics; the first is AP, the second AP at 0.5."""
     from pycocotools.cocoeval import COCOeval  # type: ignore[import-untyped]
 
     with contextlib.redirect_stdout(io.StringIO()):
@@ -69,8 +69,8 @@ def evaluated(coco: Any, results: list[dict[str, Any]], kind: str) -> Any:
     return judge.stats
 
 
-def answers(coco: Any, truth: list[dict[str, Any]]) -> list[dict[str, Any]]:
-    """The truth as a detector would say it, in boxes and in pycocotools' own masks."""
+def as_detections(coco: Any, truth: list[dict[str, Any]]) -> list[dict[str, Any]]:
+    """The ground truth as detections, with boxes and with pycocotools' own masks."""
     return [
         {key: one[key] for key in ("image_id", "category_id", "bbox")}
         | {"segmentation": coco.annToRLE(one), "score": 0.9}
@@ -80,22 +80,22 @@ def answers(coco: Any, truth: list[dict[str, Any]]) -> list[dict[str, Any]]:
 
 @PAINTS
 @pytest.mark.parametrize("kind", ["bbox", "segm"])
-def test_the_truth_judged_against_itself_is_perfect(coco: Any, kind: str) -> None:
-    """AP 1.0 for perfect answers (pycocotools 2.0.11, computed); what is mostly hidden counts neither way."""
+def test_the_ground_truth_scores_perfectly_against_itself(coco: Any, kind: str) -> None:
+    """AP 1.0 for perfect detections (pycocotools 2.0.11, computed); mostly hidden objects are ignored."""
     everything = coco.loadAnns(coco.getAnnIds())
-    wanted = coco.loadAnns(coco.getAnnIds(iscrowd=False))
-    for told in (wanted, everything):
-        stats = evaluated(coco, answers(coco, told), kind)
+    targets = coco.loadAnns(coco.getAnnIds(iscrowd=False))
+    for detected in (targets, everything):
+        stats = evaluated(coco, as_detections(coco, detected), kind)
         assert stats[0] == pytest.approx(1.0)
         assert stats[1] == pytest.approx(1.0)
-    half = [one for one in wanted if one["image_id"] <= FRAMES // 2]
-    assert evaluated(coco, answers(coco, half), kind)[0] < 0.9
+    half = [one for one in targets if one["image_id"] <= FRAMES // 2]
+    assert evaluated(coco, as_detections(coco, half), kind)[0] < 0.9
 
 
 def test_ffprobe_counts_the_frames_and_knows_the_size(phantom_folder: Path) -> None:
     ffprobe = shutil.which("ffprobe")
     if ffprobe is None:
-        pytest.skip("ffprobe is not installed; PyAV's count stands in tests/synthetic/test_clips.py")
+        pytest.skip("ffprobe is not installed; PyAV's count is checked in tests/synthetic/film/test_clips.py")
     fields = "stream=codec_name,width,height,pix_fmt,r_frame_rate,nb_read_frames,duration"
     command = [ffprobe, "-v", "error", "-count_frames", "-select_streams", "v:0", "-show_entries", fields]
     answer = subprocess.run(

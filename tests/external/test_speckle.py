@@ -31,7 +31,7 @@ def test_amplitudes_are_rayleigh(envelope: NDArray[np.float64]) -> None:
     scale = np.sqrt((envelope**2).mean() / 2)
     distance = scipy.stats.kstest(envelope, "rayleigh", args=(0, scale)).statistic
     assert distance < 0.03
-    # A Rician, as of tissue with a strong even echo, is far off: the distance can tell.
+    # A Rician distribution, as of tissue with a strong even echo, is far off, so the distance can tell them apart.
     other = scipy.stats.rice(2.0, scale=scale / np.sqrt(3)).rvs(len(envelope), random_state=1)
     assert scipy.stats.kstest(other, "rayleigh", args=(0, scale)).statistic > 0.06
 

@@ -8,7 +8,7 @@ import torch
 
 @pytest.fixture(autouse=True, scope="module")
 def one_thread() -> Iterator[None]:
-    """As in all tests, whatever number of threads an engine sets for its process."""
+    """One thread, whatever number of threads an engine sets for its process."""
     before = torch.get_num_threads()
     torch.set_num_threads(1)
     yield

@@ -1,4 +1,4 @@
-"""Ellipses to test with, and how far two of them lie apart."""
+"""Random ellipses for tests, and the distance of two ellipses."""
 
 from __future__ import annotations
 
@@ -11,7 +11,7 @@ __all__ = ["Rows", "assert_same_outlines", "distance", "ellipses", "repeatably",
 
 Rows = NDArray[np.float64]
 
-# Random tests see the same cases on every run.
+# Random tests use the same cases in every run.
 repeatably = settings(max_examples=80, deadline=None, derandomize=True)
 
 
@@ -19,7 +19,7 @@ repeatably = settings(max_examples=80, deadline=None, derandomize=True)
 def ellipses(
     draw: st.DrawFn, *, reach: float = 200.0, least: float = 1.0, greatest: float = 100.0, slimmest: float = 8.0
 ) -> Rows:
-    """(5,) an ellipse in the form that the project promises, its minor semi-axis from least to greatest."""
+    """(5,) an ellipse in canonical form, its minor semi-axis between least and greatest."""
     minor = draw(st.floats(least, greatest))
     return np.array(
         [
@@ -33,7 +33,7 @@ def ellipses(
 
 
 def support(ellipse: ArrayLike, directions: NDArray[np.floating]) -> Rows:
-    """(M,) how far an ellipse reaches along each of (M,) directions in radians, measured from the origin."""
+    """(M,) support function: how far an ellipse reaches from the origin along (M,) directions in radians."""
     cx, cy, a, b, degrees = np.asarray(ellipse, dtype=np.float64)
     turned = directions - np.deg2rad(degrees)
     reach = np.hypot(a * np.cos(turned), b * np.sin(turned))
@@ -43,8 +43,8 @@ def support(ellipse: ArrayLike, directions: NDArray[np.floating]) -> Rows:
 def distance(first: ArrayLike, second: ArrayLike) -> float:
     """The Hausdorff distance of two ellipses, in their unit.
 
-    For convex sets it is the greatest difference of how far they reach in one direction, so that neither the angle
-    of a circle nor the order of equal axes plays a part (Schneider, Convex Bodies, section 1.8).
+    For convex sets it is the largest difference of their support functions. So neither the angle of a circle nor the
+    order of equal axes matters (Schneider, Convex Bodies, section 1.8).
     """
     directions = np.arange(360) * (2 * np.pi / 360)
     return float(np.abs(support(first, directions) - support(second, directions)).max())
@@ -55,7 +55,7 @@ def assert_same_outlines(found: Rows, expected: Rows, *, tolerance: float) -> No
     assert len(found) == len(expected), f"found {found.tolist()}, expected {expected.tolist()}"
     free = list(range(len(found)))
     for row in expected:
-        apart = [distance(found[index], row) for index in free]
-        nearest = int(np.argmin(apart))
-        assert apart[nearest] <= tolerance, f"{row.tolist()} was found as {found[free[nearest]].tolist()}"
+        distances = [distance(found[index], row) for index in free]
+        nearest = int(np.argmin(distances))
+        assert distances[nearest] <= tolerance, f"{row.tolist()} was found as {found[free[nearest]].tolist()}"
         del free[nearest]

@@ -1,4 +1,4 @@
-"""Pictures of bright rings in speckle, drawn by hand: enough like eggs to be found, with no physics in them."""
+"""Pictures of bright rings in speckle, without physics, similar enough to eggs to be detected."""
 
 from __future__ import annotations
 
@@ -9,13 +9,13 @@ import torch
 from numpy.typing import NDArray
 from torch import Tensor
 
-from models.targets import Labels
+from models.targets import Labels, Role
 
 __all__ = ["draw_rings", "ring_batches"]
 
 
 def draw_rings(rows: Sequence[Sequence[float]], *, side_px: int, seed: int) -> NDArray[np.float32]:
-    """(side, side) float32 in [0, 1]: speckled tissue, in it dark ellipses with a bright rim and a shadow below."""
+    """(side, side) float32 in [0, 1]: speckled tissue with dark ellipses that have a bright rim and a shadow below."""
     rng = np.random.default_rng(seed)
     y, x = np.mgrid[:side_px, :side_px]
     brightness = np.full((side_px, side_px), 0.18)
@@ -31,9 +31,9 @@ def draw_rings(rows: Sequence[Sequence[float]], *, side_px: int, seed: int) -> N
 
 
 def ring_batches(batch: int, *, side_px: int, seed: int) -> Iterator[tuple[Tensor, Labels]]:
-    """Endless batches (B, 1, side, side) of one ring each, with their labels; two batches are repeated for ever."""
+    """Endless batches (B, 1, side, side) with one ring per picture, and labels; two batches alternate."""
     rng = np.random.default_rng(seed)
-    kept = []
+    batches = []
     for number in range(2):
         low, high = 0.3 * side_px, 0.7 * side_px
         rows = np.column_stack([rng.uniform(low, high, (batch, 2)), np.full(batch, 12.0), np.full(batch, 9.0)])
@@ -44,10 +44,10 @@ def ring_batches(batch: int, *, side_px: int, seed: int) -> Iterator[tuple[Tenso
         labels = Labels(
             torch.tensor(rows, dtype=torch.float32)[:, None],
             torch.full((batch, 1), 2),
-            torch.ones(batch, 1, dtype=torch.int64),
+            torch.full((batch, 1), Role.TARGET, dtype=torch.int64),
             torch.ones(batch, 1),
             torch.ones(batch),
         )
-        kept.append((torch.from_numpy(np.stack(pictures)[:, None]), labels))
+        batches.append((torch.from_numpy(np.stack(pictures)[:, None]), labels))
     while True:
-        yield from kept
+        yield from batches

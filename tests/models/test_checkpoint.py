@@ -1,4 +1,4 @@
-"""Checkpoints: what was saved comes back, and nothing else is taken for one."""
+"""Checkpoints: saved state is loaded again, and other files are refused."""
 
 from __future__ import annotations
 
@@ -13,7 +13,7 @@ from models.errors import ClutchlightError
 CPU = torch.device("cpu")
 
 
-def test_what_was_saved_last_comes_back(tmp_path: Path) -> None:
+def test_the_state_saved_last_is_loaded(tmp_path: Path) -> None:
     checkpoint = Checkpoint(tmp_path / "run.checkpoint", "settings")
     assert checkpoint.load(CPU) is None
     for step in (1, 2):
@@ -28,15 +28,15 @@ def test_what_was_saved_last_comes_back(tmp_path: Path) -> None:
     checkpoint.remove()
 
 
-def test_a_checkpoint_of_another_run_is_refused_by_name(tmp_path: Path) -> None:
+def test_a_checkpoint_of_another_run_is_refused(tmp_path: Path) -> None:
     path = tmp_path / "run.checkpoint"
     Checkpoint(path, "some settings").save({"step": 1})
-    with pytest.raises(CheckpointError, match=r"run\.checkpoint is of a run with other settings\. Continue with"):
+    with pytest.raises(CheckpointError, match=r"run\.checkpoint belongs to a run with other settings\. Continue with"):
         Checkpoint(path, "other settings").load(CPU)
 
 
 @pytest.mark.parametrize("content", ["empty", "text", "cut", "no state", "list"])
-def test_damaged_checkpoints_are_refused_by_name(tmp_path: Path, content: str) -> None:
+def test_damaged_checkpoints_are_refused(tmp_path: Path, content: str) -> None:
     path = tmp_path / "run.checkpoint"
     checkpoint = Checkpoint(path, "settings")
     checkpoint.save({"step": 1, "weights": torch.zeros(1000)})
@@ -47,17 +47,17 @@ def test_damaged_checkpoints_are_refused_by_name(tmp_path: Path, content: str) -
         torch.save([1, 2], path)
     else:
         path.write_bytes({"empty": b"", "text": b"no checkpoint", "cut": whole[: len(whole) // 2]}[content])
-    with pytest.raises(CheckpointError, match=r"run\.checkpoint cannot be read; .*Remove it") as caught:
+    with pytest.raises(CheckpointError, match=r"run\.checkpoint cannot be read: .*Remove it") as caught:
         checkpoint.load(CPU)
     assert isinstance(caught.value, ClutchlightError)
 
 
-def test_a_folder_in_its_place_is_refused(tmp_path: Path) -> None:
+def test_a_folder_instead_of_a_file_is_refused(tmp_path: Path) -> None:
     with pytest.raises(CheckpointError, match="cannot be read"):
         Checkpoint(tmp_path, "settings").load(CPU)
 
 
-def test_a_full_gpu_is_not_taken_for_a_damaged_checkpoint(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_a_full_gpu_is_not_reported_as_a_damaged_checkpoint(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     def full(*arguments: object, **options: object) -> None:
         raise torch.OutOfMemoryError("CUDA out of memory")
 

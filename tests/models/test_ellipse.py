@@ -1,4 +1,4 @@
-"""The ellipse against its definition, against rasters and against exact values."""
+"""Ellipses against their definition, against rasters and against exact values."""
 
 from __future__ import annotations
 
@@ -6,7 +6,6 @@ import numpy as np
 import pytest
 from hypothesis import example, given, settings
 from hypothesis import strategies as st
-from scipy.special import ellipe
 
 from models.ellipse import (
     area,
@@ -17,16 +16,17 @@ from models.ellipse import (
     outline,
     overlap,
     overlapping,
-    perimeter,
+    project,
     to_log_matrix,
+    wrap_degrees,
 )
 from tests.models.ellipse_strategies import Rows, distance, ellipses, repeatably
 
 any_angle = st.floats(-1000.0, 1000.0)
 
 
-def on_implicit_curve(points: Rows, row: Rows) -> Rows:
-    """(M,) the left side of ((p - c)' u / a)^2 + ((p - c)' v / b)^2 = 1, written out point by point."""
+def implicit_equation(points: Rows, row: Rows) -> Rows:
+    """(M,) the left side of ((p - c)' u / a)^2 + ((p - c)' v / b)^2 = 1, computed point by point."""
     cx, cy, a, b, degrees = row
     values = []
     for x, y in points:
@@ -37,7 +37,7 @@ def on_implicit_curve(points: Rows, row: Rows) -> Rows:
 
 
 def rasterised_overlap(first: Rows, second: Rows, cells: int = 600) -> float:
-    """Intersection over union by counting the cells of a fine grid over both."""
+    """Intersection over union, by counting cells of a fine grid."""
     boxes = bounding_boxes([first, second])
     low, high = boxes[:, :2].min(axis=0), (boxes[:, :2] + boxes[:, 2:]).max(axis=0)
     share = (np.arange(cells) + 0.5) / cells
@@ -56,7 +56,7 @@ def rasterised_overlap(first: Rows, second: Rows, cells: int = 600) -> float:
 @repeatably
 @given(ellipses(), any_angle, st.booleans())
 @example(np.array([0.0, 0.0, 2.0, 1.0, 0.0]), -90.00000000000001, False)  # its remainder is rounded up to 180
-def test_canonical_keeps_the_outline_whatever_the_order_of_axes_and_the_turn(
+def test_canonical_keeps_the_outline_for_any_order_of_axes_and_any_angle(
     row: Rows, degrees: float, swapped: bool
 ) -> None:
     row[4] = degrees
@@ -72,27 +72,27 @@ def test_canonical_keeps_the_outline_whatever_the_order_of_axes_and_the_turn(
 
 @repeatably
 @given(ellipses(), any_angle)
-def test_canonical_twice_is_canonical_once(row: Rows, degrees: float) -> None:
+def test_canonical_is_idempotent(row: Rows, degrees: float) -> None:
     row[4] = degrees
     once = canonical(row)
     np.testing.assert_array_equal(canonical(once), once)
 
 
-def test_canonical_does_not_write_into_what_it_is_given() -> None:
+def test_canonical_does_not_modify_its_argument() -> None:
     rows = np.array([[0.0, 0.0, 1.0, 2.0, 200.0]])
     canonical(rows)
     np.testing.assert_array_equal(rows, [[0.0, 0.0, 1.0, 2.0, 200.0]])
 
 
-def test_angle_runs_from_x_towards_y_down_the_picture() -> None:
-    # At 90 degrees the major axis is upright; at +45 it goes right and down, both coordinates growing.
+def test_angles_run_from_x_towards_y_which_points_down() -> None:
+    # At 90 degrees the major axis is vertical; at +45 it runs right and down.
     np.testing.assert_allclose(bounding_boxes([0, 0, 2, 1, 90]), [[-1, -2, 2, 4]], atol=1e-12)
     assert contains([0, 0, 10, 1, 45], [[6, 6], [6, -6]]).tolist() == [[True, False]]
 
 
 @repeatably
 @given(ellipses())
-def test_bounding_box_just_holds_the_outline(row: Rows) -> None:
+def test_bounding_box_is_the_smallest_box_around_the_outline(row: Rows) -> None:
     points = outline(row, corners=7200)[0]
     box = bounding_boxes(row)[0]
     # Between two corners the outline bulges by at most a (1 - cos(pi / 7200)).
@@ -106,19 +106,19 @@ def test_bounding_box_just_holds_the_outline(row: Rows) -> None:
 def test_outline_lies_on_the_curve(row: Rows, corners: int) -> None:
     points = outline(row, corners)
     assert points.shape == (1, corners, 2)
-    np.testing.assert_allclose(on_implicit_curve(points[0], row), 1.0, atol=1e-9 * (1 + np.abs(row[:2]).max() / row[3]))
+    np.testing.assert_allclose(implicit_equation(points[0], row), 1.0, atol=1e-9 * (1 + np.abs(row[:2]).max() / row[3]))
 
 
 @repeatably
 @given(ellipses(reach=20, greatest=20), st.integers(0, 2**32 - 1))
 def test_contains_is_the_implicit_equation(row: Rows, seed: int) -> None:
     points = np.random.default_rng(seed).normal(row[:2], row[2], size=(40, 2))
-    value = on_implicit_curve(points, row)
-    clear = np.abs(value - 1) > 1e-9  # rounding decides on the curve itself
+    value = implicit_equation(points, row)
+    clear = np.abs(value - 1) > 1e-9  # on the curve itself rounding decides
     np.testing.assert_array_equal(contains(row, points)[0][clear], (value <= 1)[clear])
 
 
-def test_contains_answers_for_every_ellipse_and_every_point() -> None:
+def test_contains_compares_every_ellipse_with_every_point() -> None:
     inside = contains([[0, 0, 2, 1, 0], [5, 0, 2, 1, 90]], [[0.0, 0.0], [5.0, 1.5], [1.5, 0.0]])
     assert inside.tolist() == [[True, False, True], [False, True, False]]
 
@@ -131,16 +131,6 @@ def test_area_is_that_of_a_fine_polygon(row: Rows) -> None:
     np.testing.assert_allclose(area(row), shoelace, rtol=1e-6)
 
 
-@pytest.mark.parametrize(
-    ("ratio", "tolerance"), [(1.0, 1e-14), (1.2, 1e-6), (1.7, 1e-6), (3.0, 1e-6), (10.0, 2e-5), (1e6, 4.1e-4)]
-)
-def test_perimeter_is_near_the_elliptic_integral(ratio: float, tolerance: float) -> None:
-    # The exact perimeter is 4 a E(m) with m = 1 - (b / a)^2 (Abramowitz and Stegun, chapter 17).
-    minor = 7.0
-    exact = 4 * minor * ratio * ellipe(1 - ratio**-2)
-    np.testing.assert_allclose(perimeter([3, 4, minor * ratio, minor, 33]), exact, rtol=tolerance)
-
-
 @repeatably
 @given(ellipses(least=0.1, slimmest=50.0))
 def test_log_matrix_and_back(row: Rows) -> None:
@@ -148,7 +138,7 @@ def test_log_matrix_and_back(row: Rows) -> None:
     assert distance(back, row) <= 1e-10 * (1 + np.abs(row[:4]).max())
 
 
-def test_log_matrix_of_a_circle_knows_no_angle() -> None:
+def test_log_matrix_of_a_circle_is_independent_of_its_angle() -> None:
     circles = np.array([[1.0, 2.0, 9.0, 9.0, degrees] for degrees in (-90.0, -30.0, 0.0, 45.0, 89.0)])
     matrices = to_log_matrix(circles)
     np.testing.assert_allclose(matrices, [[np.log(9), np.log(9), 0]] * 5, atol=1e-12)
@@ -158,7 +148,7 @@ def test_log_matrix_of_a_circle_knows_no_angle() -> None:
 @repeatably
 @given(st.floats(1.0, 50.0), st.floats(-90, 90), st.floats(-90, 90))
 def test_log_matrix_does_not_jump_where_the_angle_does(size: float, first: float, second: float) -> None:
-    # Two nearly round ellipses are nearly the same whatever their angles, and so must their matrices be.
+    # Two nearly round ellipses are nearly the same at any angles, and so must be their matrices.
     rows = [[0, 0, size * 1.001, size, first], [0, 0, size * 1.001, size, second]]
     one, other = to_log_matrix(rows)
     np.testing.assert_allclose(one, other, atol=0.0011)
@@ -183,20 +173,20 @@ near = ellipses(reach=15.0, least=4.0, greatest=15.0, slimmest=3.0)
 @example(np.array([0.0, 0, 40, 5, 0]), np.array([0.0, 0, 40, 5, 90]))  # a cross
 @example(np.array([0.0, 0, 10, 10, 0]), np.array([1.0, 0, 4, 4, 0]))  # one inside the other: 0.16
 @example(np.array([0.0, 0, 10, 10, 0]), np.array([30.0, 0, 10, 10, 0]))  # apart
-def test_overlap_is_that_of_rasters(first: Rows, second: Rows) -> None:
-    # A grid of 600 cells a side errs by a fraction of the cells along the outlines: 0.004 covers it.
+def test_overlap_equals_that_of_rasters(first: Rows, second: Rows) -> None:
+    # The error of a grid of 600 x 600 cells is a fraction of the cells along the outlines, below 0.004.
     assert overlap(first, second)[0, 0] == pytest.approx(rasterised_overlap(first, second), abs=0.004)
 
 
-def test_overlap_of_circles_is_the_lens_formula() -> None:
+def test_overlap_of_circles_follows_the_lens_formula() -> None:
     # Two circles of radius r at distance d share 2 r^2 acos(d / 2r) - d sqrt(4 r^2 - d^2) / 2 (plane geometry).
     radius = 20.0
-    for apart in (0.0, 5.0, 17.0, 33.0, 39.0, 41.0):
-        d = min(apart, 2 * radius)
+    for distance_px in (0.0, 5.0, 17.0, 33.0, 39.0, 41.0):
+        d = min(distance_px, 2 * radius)
         shared = 2 * radius**2 * np.arccos(d / (2 * radius)) - d / 2 * np.sqrt(4 * radius**2 - d**2)
         expected = shared / (2 * np.pi * radius**2 - shared)
-        found = overlap([0, 0, radius, radius, 10], [apart, 0, radius, radius, -40])[0, 0]
-        assert found == pytest.approx(expected, abs=0.001), apart
+        found = overlap([0, 0, radius, radius, 10], [distance_px, 0, radius, radius, -40])[0, 0]
+        assert found == pytest.approx(expected, abs=0.001), distance_px
 
 
 @repeatably
@@ -211,7 +201,7 @@ def test_overlap_is_symmetric_and_one_with_itself(first: Rows, second: Rows) -> 
 
 @repeatably
 @given(near, near, any_angle, st.floats(-500, 500), st.floats(-500, 500), st.floats(0.05, 50))
-def test_overlap_does_not_change_when_both_are_moved_turned_and_scaled(
+def test_overlap_is_invariant_to_shift_rotation_and_scale(
     first: Rows, second: Rows, degrees: float, x: float, y: float, scale: float
 ) -> None:
     turn = np.deg2rad(degrees)
@@ -220,11 +210,11 @@ def test_overlap_does_not_change_when_both_are_moved_turned_and_scaled(
     def moved(row: Rows) -> Rows:
         return np.array([*(scale * (rotation @ row[:2]) + [x, y]), *(scale * row[2:4]), row[4] + degrees])
 
-    # The polygons keep their corners in the ellipses' own axes, so nothing but rounding may differ.
+    # The corners of the polygons are fixed to the axes of the ellipses, so only rounding may differ.
     assert overlap(moved(first), moved(second))[0, 0] == pytest.approx(overlap(first, second)[0, 0], abs=1e-7)
 
 
-def test_overlap_of_many_with_many_is_one_by_one() -> None:
+def test_overlap_of_many_equals_single_calls() -> None:
     rng = np.random.default_rng(8)
     rows = np.column_stack(
         [rng.uniform(0, 40, (7, 2)), rng.uniform(8, 20, 7), rng.uniform(3, 8, 7), rng.uniform(-90, 90, 7)]
@@ -233,10 +223,10 @@ def test_overlap_of_many_with_many_is_one_by_one() -> None:
     assert together.shape == (4, 7)
     alone = [[overlap(a, b)[0, 0] for b in rows] for a in rows[:4]]
     np.testing.assert_array_equal(together, alone)
-    assert 0 < (together > 0).mean() < 1  # the case has both kinds of pairs
+    assert 0 < (together > 0).mean() < 1  # there are both kinds of pairs
 
 
-def test_overlap_with_nothing_is_empty() -> None:
+def test_overlap_with_no_ellipses_is_empty() -> None:
     assert overlap(np.zeros((0, 5)), [[0, 0, 1, 1, 0]]).shape == (0, 1)
     assert overlap([[0, 0, 1, 1, 0]], np.zeros((0, 5))).shape == (1, 0)
 
@@ -245,11 +235,34 @@ def test_overlap_with_nothing_is_empty() -> None:
 @given(
     st.lists(ellipses(reach=40.0, least=3.0, greatest=30.0, slimmest=3.0), min_size=2, max_size=7), st.floats(0, 0.9)
 )
-def test_overlapping_is_what_overlap_says(rows: list[Rows], more_than: float) -> None:
+def test_overlapping_agrees_with_overlap(rows: list[Rows], more_than: float) -> None:
     expected = overlap(rows, rows) > more_than
     np.fill_diagonal(expected, False)
     np.testing.assert_array_equal(overlapping(rows, more_than), expected)
 
 
-def test_none_of_none_overlap() -> None:
+def test_overlapping_of_no_ellipses_is_empty() -> None:
     assert overlapping(np.zeros((0, 5)), 0.5).shape == (0, 0)
+
+
+@repeatably
+@given(near, st.integers(0, 2**32 - 1))
+def test_project_moves_every_point_of_the_outline_with_the_homography(row: Rows, seed: int) -> None:
+    rng = np.random.default_rng(seed)
+    turn = rng.uniform(0, 2 * np.pi)
+    homography = np.array(
+        [[np.cos(turn), -np.sin(turn), 5.0], [np.sin(turn), np.cos(turn), -3.0], [*rng.uniform(-0.003, 0.003, 2), 1.0]]
+    )
+    projected = project(row, homography)
+    points = np.column_stack([outline(row, 12)[0], np.ones(12)]) @ homography.T
+    np.testing.assert_allclose(implicit_equation(points[:, :2] / points[:, 2:], projected), 1.0, atol=1e-6)
+    assert projected[2] >= projected[3]
+
+
+@repeatably
+@given(any_angle)
+@example(-90.00000000000001)  # its remainder is rounded up to 180
+def test_wrapped_degrees_are_the_same_direction_in_range(degrees: float) -> None:
+    (wrapped,) = wrap_degrees(np.array([degrees]))
+    assert -90.0 <= wrapped < 90.0
+    assert abs((wrapped - degrees + 90.0) % 180.0 - 90.0) <= 1e-9

@@ -1,4 +1,4 @@
-"""Training tensors: what each cell should say, by the definition and by decoding an answer without fault."""
+"""Training targets of every cell, against their definition and by decoding the output of a perfect network."""
 
 from __future__ import annotations
 
@@ -21,12 +21,12 @@ Mask = NDArray[np.bool_]
 GRID = INPUT_SIDE_PX // STRIDE
 
 
-def decoded(answer: NetworkOutput) -> Outlines:
-    return decode(answer, minimum_score=0.3, maximum_overlap=0.5)
+def decoded(output: NetworkOutput) -> Outlines:
+    return decode(output, minimum_score=0.3, maximum_overlap=0.5)
 
 
 def cells_inside(row: Rows, share: float = 1.0) -> Mask:
-    """(G, G) whether each cell's middle, in px, lies in the ellipse shrunk to a share of its axes."""
+    """(G, G) whether the middle of each cell, in px, lies in the ellipse shrunk to a share of its axes."""
     place = np.arange(GRID) * STRIDE + (STRIDE - 1) / 2
     x, y = np.meshgrid(place, place)
     shrunk = np.array([*row[:2], share * row[2], share * row[3], row[4]])
@@ -34,8 +34,8 @@ def cells_inside(row: Rows, share: float = 1.0) -> Mask:
     return inside.reshape(GRID, GRID)
 
 
-# What eggs do in pictures. An object is told by the nine cells around its middle; where all of them lie inside it and
-# inside no other, which a minor semi-axis of 8.5 px and no overlap ensure, every one of them tells of it.
+# Arrangements of eggs in pictures. An object is decoded from the nine cells around its centre. All of them predict it
+# if they lie inside it and inside no other object, which a minor semi-axis of 8.5 px and no overlap ensure.
 SCENES = {
     "one": [[120.3, 99.8, 34.0, 22.0, 31.0]],
     "round": [[128.0, 128.0, 25.0, 25.0, 0.0]],
@@ -50,7 +50,7 @@ SCENES = {
     "a full clutch": [[40.0 + 44 * i, 50.0 + 50 * j, 22.0, 19.0, 25.0 * i] for i in range(5) for j in range(4)],
 }
 
-# Here some of the nine cells tell of a neighbour, and the outline is drawn a little towards it.
+# Here some of the nine cells predict a neighbour, and the outline moves a little towards it.
 CROWDED = {
     "tiny and touching": [[100.0, 100.0, 6.0, 6.0, 0.0], [112.0, 100.0, 6.0, 6.0, 0.0], [106.0, 110.4, 6.0, 6.0, 0.0]],
     "a small one over a large one": [[100.0, 100.0, 60.0, 50.0, 10.0], [150.0, 100.0, 12.0, 9.0, 60.0]],
@@ -58,14 +58,14 @@ CROWDED = {
 
 
 @pytest.mark.parametrize("name", SCENES)
-def test_an_answer_without_fault_decodes_to_the_labels(name: str) -> None:
+def test_perfect_output_decodes_to_the_labels(name: str) -> None:
     rows = np.array(SCENES[name])
     found = decoded(perfect_output(SCENES[name]))
     assert_same_outlines(found.ellipses, rows, tolerance=0.1)
 
 
 @pytest.mark.parametrize("name", CROWDED)
-def test_crowded_objects_are_told_apart_to_two_pixels(name: str) -> None:
+def test_crowded_objects_are_separated_to_two_pixels(name: str) -> None:
     rows = np.array(CROWDED[name])
     found = decoded(perfect_output(CROWDED[name]))
     assert_same_outlines(found.ellipses, rows, tolerance=2.0)
@@ -73,42 +73,42 @@ def test_crowded_objects_are_told_apart_to_two_pixels(name: str) -> None:
 
 @settings(repeatably, max_examples=30)
 @given(st.integers(0, 2**32 - 1), st.integers(1, 9))
-def test_any_scattered_objects_come_back(seed: int, count: int) -> None:
-    # Each in a square of its own, 80 px wide, anywhere in it and of any size that fits and is not crowded.
+def test_random_separate_objects_are_decoded_again(seed: int, count: int) -> None:
+    # Each lies in a square of its own, 80 px wide, at any place and of any size that fits and is not crowded.
     rng = np.random.default_rng(seed)
     squares = rng.permutation(9)[:count]
     rows, stages = [], rng.integers(0, 3, count)
     for square in squares:
         major = rng.uniform(9, 38)
         slack = 40 - major
-        middle = 48 + 80 * np.array([square % 3, square // 3]) + rng.uniform(-slack, slack, 2)
-        rows.append([*middle, major, max(8.5, major * rng.uniform(0.4, 1)), rng.uniform(-90, 90)])
+        centre = 48 + 80 * np.array([square % 3, square // 3]) + rng.uniform(-slack, slack, 2)
+        rows.append([*centre, major, max(8.5, major * rng.uniform(0.4, 1)), rng.uniform(-90, 90)])
     found = decoded(perfect_output(rows, stages=stages.tolist()))
     assert_same_outlines(found.ellipses, np.array(rows), tolerance=0.1)
     nearest = np.hypot(*(found.ellipses[:, None, :2] - np.array(rows)[:, :2]).transpose(2, 0, 1)).argmin(axis=1)
     np.testing.assert_array_equal(found.stage_probabilities.argmax(axis=1), stages[nearest])
 
 
-def test_ignored_objects_are_not_asked_for_and_disturb_nobody() -> None:
+def test_ignored_objects_are_no_targets_and_do_not_disturb_others() -> None:
     rows = [[90.0, 100.0, 30.0, 20.0, 10.0]]
     beside = [[170.0, 100.0, 25.0, 25.0, 0.0], [100.0, 105.0, 45.0, 40.0, 0.0]]  # one beside, one over it
     found = decoded(perfect_output(rows, ignored=beside))
     assert_same_outlines(found.ellipses, np.array(rows), tolerance=0.1)
 
 
-def test_ignored_objects_weigh_nothing_unless_a_wanted_one_lies_over_them() -> None:
-    wanted, ignored = np.array([90.0, 100.0, 30.0, 20.0, 10.0]), np.array([115.0, 110.0, 28.0, 24.0, 0.0])
-    targets = make_targets(labels_of([wanted.tolist()], ignored=[ignored.tolist()]), INPUT_SIDE_PX)
-    expected = cells_inside(ignored) & ~cells_inside(wanted)
+def test_ignored_objects_have_no_weight_except_under_a_target() -> None:
+    target, ignored = np.array([90.0, 100.0, 30.0, 20.0, 10.0]), np.array([115.0, 110.0, 28.0, 24.0, 0.0])
+    targets = make_targets(labels_of([target.tolist()], ignored=[ignored.tolist()]), INPUT_SIDE_PX)
+    expected = cells_inside(ignored) & ~cells_inside(target)
     assert 0 < expected.sum() < cells_inside(ignored).sum()
     np.testing.assert_array_equal(targets.heat_map_weight[0].numpy() == 0, expected)
     assert set(targets.heat_map_weight.unique().tolist()) == {0.0, 1.0}
-    without = make_targets(labels_of([wanted.tolist()]), INPUT_SIDE_PX)
+    without = make_targets(labels_of([target.tolist()]), INPUT_SIDE_PX)
     for name in ("heat_map", "positive", "stage", "offset", "shape", "size"):
         assert torch.equal(getattr(targets, name), getattr(without, name)), name
 
 
-def test_a_picture_of_nothing_asks_for_nothing() -> None:
+def test_an_empty_picture_has_no_targets() -> None:
     targets = make_targets(labels_of([], empty=3), INPUT_SIDE_PX)
     assert targets.heat_map.shape == (1, GRID, GRID)
     assert not targets.heat_map.any()
@@ -117,7 +117,7 @@ def test_a_picture_of_nothing_asks_for_nothing() -> None:
     assert not len(decoded(output_for(targets)).scores)
 
 
-def test_heat_is_one_in_the_cell_of_the_middle_alone() -> None:
+def test_the_heat_map_is_1_only_at_centres() -> None:
     rows = [[61.6, 90.0, 30.0, 20.0, 10.0], [200.0, 120.2, 3.0, 2.0, 0.0]]
     heat_map = make_targets(labels_of(rows), INPUT_SIDE_PX).heat_map[0]
     # Cell i holds pixels 4i to 4i + 3: pixel 61.6 lies in cell 15, 90 in 22, 200 in 50 and 120.2 in 30.
@@ -125,20 +125,20 @@ def test_heat_is_one_in_the_cell_of_the_middle_alone() -> None:
     assert float(heat_map.min()) >= 0
 
 
-def test_no_other_cell_of_a_huge_object_is_called_its_middle() -> None:
-    # Its bump is so wide that the cells beside the middle would come to more than 0.99.
+def test_a_huge_object_has_a_single_centre() -> None:
+    # Its bump is so wide that the cells beside the centre would exceed 0.99.
     heat_map = make_targets(labels_of([[129.5, 129.5, 400.0, 300.0, 0.0]]), INPUT_SIDE_PX).heat_map[0]
     assert torch.nonzero(heat_map == 1).tolist() == [[32, 32]]
     assert float(heat_map[32, 33]) == pytest.approx(0.99)
     assert float(heat_map[heat_map < 1].max()) == pytest.approx(0.99)
 
 
-def test_an_object_with_its_middle_outside_is_nobodys_to_find() -> None:
+def test_an_object_centred_outside_has_no_centre_cell() -> None:
     heat_map = make_targets(labels_of([[-9.0, 90.0, 30.0, 20.0, 0.0]]), INPUT_SIDE_PX).heat_map
     assert float(heat_map.max()) < 1
 
 
-def test_cells_answer_in_the_inner_part_and_tell_of_their_object() -> None:
+def test_cells_in_the_inner_part_are_positive_and_predict_their_object() -> None:
     row = np.array([101.0, 97.0, 40.0, 26.0, -25.0])
     targets = make_targets(labels_of([row.tolist()], stages=[1]), INPUT_SIDE_PX)
     positive = targets.positive[0].numpy()
@@ -151,7 +151,7 @@ def test_cells_answer_in_the_inner_part_and_tell_of_their_object() -> None:
         assert float(targets.size[0, y, x]) == pytest.approx(np.sqrt(cells[2] * cells[3]), rel=1e-5)
 
 
-def test_where_two_overlap_each_cell_tells_of_the_one_it_lies_deeper_in() -> None:
+def test_where_two_overlap_a_cell_predicts_the_one_it_lies_deeper_in() -> None:
     rows = np.array([[100.0, 100.0, 40.0, 30.0, 0.0], [124.0, 100.0, 40.0, 30.0, 0.0]])
     targets = make_targets(labels_of(rows.tolist(), stages=[0, 2]), INPUT_SIDE_PX)
     stage, positive = targets.stage[0].numpy(), targets.positive[0].numpy()
@@ -161,8 +161,8 @@ def test_where_two_overlap_each_cell_tells_of_the_one_it_lies_deeper_in() -> Non
     np.testing.assert_array_equal(stage[positive & ~nearer_first], 2)
 
 
-def test_the_cell_of_a_middle_tells_of_its_own_object_however_small() -> None:
-    # The tiny one's middle is 2 px from that of its cell, outside of itself and deep in the large one.
+def test_a_centre_cell_predicts_its_own_object_even_a_tiny_one() -> None:
+    # The centre of the tiny one is 2 px from the middle of its cell, which lies outside it and deep in the large one.
     rows = [[100.0, 100.0, 60.0, 50.0, 0.0], [107.5, 101.5, 1.5, 1.0, 0.0]]
     targets = make_targets(labels_of(rows, stages=[2, 0]), INPUT_SIDE_PX)
     assert targets.heat_map[0, 25, 26] == 1
@@ -171,7 +171,7 @@ def test_the_cell_of_a_middle_tells_of_its_own_object_however_small() -> None:
     assert targets.stage[0, 25, 28] == 2
 
 
-def test_pictures_of_a_batch_do_not_mix() -> None:
+def test_pictures_of_a_batch_do_not_influence_each_other() -> None:
     first, second = (
         labels_of([[80.0, 80.0, 30.0, 20.0, 0.0]]),
         labels_of([[160.0, 150.0, 22.0, 20.0, 40.0]], stages=[0]),

@@ -1,4 +1,4 @@
-"""A few steps of training on drawn rings, on the CPU."""
+"""A few steps of training on pictures of rings, on the CPU."""
 
 from __future__ import annotations
 
@@ -40,86 +40,88 @@ def small_network(seed: int = 0) -> EggNetwork:
 
 def trained(settings: LoopSettings, start: EggNetwork | None = None) -> tuple[EggNetwork, list[TrainingProgress]]:
     training = Trainer(start or small_network(), settings, CPU)
-    seen = list(training.run(ring_batches(6, side_px=SIDE, seed=2)))
-    return training.averaged_network(), seen
+    reports = list(training.run(ring_batches(6, side_px=SIDE, seed=2)))
+    return training.averaged_network(), reports
 
 
-def flat(network: EggNetwork) -> NDArray[np.float32]:
+def flat_weights(network: EggNetwork) -> NDArray[np.float32]:
     """All weights in one row."""
     return np.concatenate([values.detach().numpy().ravel() for values in network.parameters()])
 
 
-def with_averages(network: EggNetwork) -> NDArray[np.float64]:
-    """All weights and what the normalisations have seen, in one row."""
+def flat_state(network: EggNetwork) -> NDArray[np.float64]:
+    """All weights and the statistics of the normalisation layers, in one row."""
     state = network.state_dict().values()
     return np.concatenate([values.double().numpy().ravel() for values in state if values.is_floating_point()])
 
 
 def test_a_few_steps_lower_every_loss() -> None:
-    _, seen = trained(replace(SETTINGS, report_every_steps=1))
-    assert all(np.isfinite(list(progress.losses.values())).all() for progress in seen)
+    _, reports = trained(replace(SETTINGS, report_every_steps=1))
+    assert all(np.isfinite(list(progress.losses.values())).all() for progress in reports)
     for name in ("total", "centre", "stage", "shape"):
-        first, last = (np.mean([p.losses[name] for p in part]) for part in (seen[:4], seen[-4:]))
+        first, last = (np.mean([p.losses[name] for p in part]) for part in (reports[:4], reports[-4:]))
         assert last < 0.8 * first, name
 
 
 def test_progress_is_reported_every_few_steps_and_at_the_end() -> None:
-    _, seen = trained(replace(SETTINGS, steps=12))
-    assert [progress.step for progress in seen] == [5, 10, 12]
-    assert {progress.steps for progress in seen} == {12}
-    assert all(progress.pictures_per_second > 0 for progress in seen)
-    assert all(set(p.losses) == {"total", "centre", "stage", "offset", "shape", "overlap", "uncertainty"} for p in seen)
+    _, reports = trained(replace(SETTINGS, steps=12))
+    assert [progress.step for progress in reports] == [5, 10, 12]
+    assert {progress.steps for progress in reports} == {12}
+    assert all(progress.pictures_per_second > 0 for progress in reports)
+    assert all(
+        set(p.losses) == {"total", "centre", "stage", "offset", "shape", "overlap", "uncertainty"} for p in reports
+    )
 
 
 def test_the_same_seed_gives_the_same_network() -> None:
     settings = replace(SETTINGS, steps=3)
 
     def run(seed: int) -> NDArray[np.float64]:
-        return with_averages(trained(settings, small_network(seed))[0])
+        return flat_state(trained(settings, small_network(seed))[0])
 
     first = run(7)
     np.testing.assert_array_equal(run(7), first)
     assert not np.array_equal(run(8), first)
 
 
-def test_what_comes_back_is_the_running_average_ready_for_use() -> None:
+def test_the_result_is_the_running_average_in_evaluation_mode() -> None:
     start = small_network()
     training = Trainer(start, replace(SETTINGS, steps=6, report_every_steps=1, ema_decay=0.3), CPU)
-    steps = [with_averages(start) for _ in training.run(ring_batches(4, side_px=SIDE, seed=2))]
+    steps = [flat_state(start) for _ in training.run(ring_batches(4, side_px=SIDE, seed=2))]
     expected = steps[0]
     for share, weights in zip((10 / 11, 10 / 12, 10 / 13, 10 / 14, 0.7), steps[1:], strict=True):
         expected = (1 - share) * expected + share * weights
     network = training.averaged_network()
-    np.testing.assert_allclose(with_averages(network), expected, atol=1e-6)
-    assert np.abs(expected - steps[-1]).max() > 1e-4  # the average is not simply the last
+    np.testing.assert_allclose(flat_state(network), expected, atol=1e-6)
+    assert np.abs(expected - steps[-1]).max() > 1e-4  # the average differs from the last weights
     assert not network.training
-    counted = [values for name, values in network.state_dict().items() if name.endswith("num_batches_tracked")]
-    assert {int(values) for values in counted} == {6}
+    counters = [values for name, values in network.state_dict().items() if name.endswith("num_batches_tracked")]
+    assert {int(values) for values in counters} == {6}
 
 
-def test_the_learning_rate_warms_up_and_falls_to_nothing() -> None:
-    # AdamW's first step moves every weight by the learning rate, and later ones by about as much, so the moves show
-    # the schedule.
+def test_the_learning_rate_warms_up_and_falls_to_0() -> None:
+    # AdamW's first step moves every weight by the learning rate, and later steps by about as much, so the moves
+    # follow the schedule.
     start = small_network()
-    places = [flat(start)]
+    weights = [flat_weights(start)]
     settings = replace(SETTINGS, steps=40, warm_up_steps=10, weight_decay=0.0, report_every_steps=1)
-    told = []
+    rates = []
     for progress in Trainer(start, settings, CPU).run(ring_batches(2, side_px=SIDE, seed=2)):
-        places.append(flat(start))
-        told.append(progress.learning_rate)
-    moves = np.array([np.abs(after - before).max() for before, after in pairwise(places)])
+        weights.append(flat_weights(start))
+        rates.append(progress.learning_rate)
+    moves = np.array([np.abs(after - before).max() for before, after in pairwise(weights)])
     assert len(moves) == 40
     assert moves[0] == pytest.approx(settings.learning_rate / 10, rel=0.05)
     assert moves[9] > 4 * moves[0]
     assert moves[-1] < 0.02 * moves.max()
     assert moves[30:].max() < 0.5 * moves.max()
-    # What is told is the rate of the step to come.
-    assert told[0] == pytest.approx(settings.learning_rate * 2 / 10)
-    assert told[9] == pytest.approx(settings.learning_rate)
-    assert told[-1] == pytest.approx(0.0, abs=1e-12)
+    # The report states the rate of the next step.
+    assert rates[0] == pytest.approx(settings.learning_rate * 2 / 10)
+    assert rates[9] == pytest.approx(settings.learning_rate)
+    assert rates[-1] == pytest.approx(0.0, abs=1e-12)
 
 
-def test_the_losses_told_are_the_means_since_the_last_report() -> None:
+def test_the_reported_losses_are_the_means_since_the_last_report() -> None:
     single = trained(replace(SETTINGS, steps=5, report_every_steps=1))[1]
     together = trained(replace(SETTINGS, steps=5, report_every_steps=3))[1]
     assert [progress.step for progress in together] == [3, 5]
@@ -129,7 +131,7 @@ def test_the_losses_told_are_the_means_since_the_last_report() -> None:
 
 
 @pytest.mark.parametrize("stopped_at", [1, 4])
-def test_a_training_that_was_stopped_goes_on_as_if_it_had_not_been(stopped_at: int, tmp_path: Path) -> None:
+def test_a_stopped_training_continues_with_the_same_result(stopped_at: int, tmp_path: Path) -> None:
     settings = replace(SETTINGS, steps=7, report_every_steps=1)
     whole = Trainer(small_network(), settings, CPU)
     reports = list(whole.run(ring_batches(3, side_px=SIDE, seed=2)))
@@ -144,10 +146,10 @@ def test_a_training_that_was_stopped_goes_on_as_if_it_had_not_been(stopped_at: i
     rest = islice(ring_batches(3, side_px=SIDE, seed=2), stopped_at, None)
     later = list(second.run(rest))
     assert [progress.losses for progress in later] == [progress.losses for progress in reports[stopped_at:]]
-    np.testing.assert_array_equal(with_averages(second.averaged_network()), with_averages(whole.averaged_network()))
+    np.testing.assert_array_equal(flat_state(second.averaged_network()), flat_state(whole.averaged_network()))
 
 
-def test_convolutions_are_those_of_cudnn_tried_for_the_fastest(monkeypatch: pytest.MonkeyPatch) -> None:
+def test_cudnn_chooses_the_fastest_convolutions(monkeypatch: pytest.MonkeyPatch) -> None:
     training = Trainer(small_network(), replace(SETTINGS, steps=1), CPU)
     seen: list[tuple[bool, bool]] = []
 
@@ -155,32 +157,32 @@ def test_convolutions_are_those_of_cudnn_tried_for_the_fastest(monkeypatch: pyte
         seen.append((torch.backends.cudnn.enabled, torch.backends.cudnn.benchmark))
         return training._losses(pictures, labels)
 
-    monkeypatch.setattr(training, "_losses_of", watched)
+    monkeypatch.setattr(training, "_compiled_losses", watched)
     list(training.run(ring_batches(2, side_px=SIDE, seed=2)))
     assert seen == [(True, True)]
-    assert not torch.backends.cudnn.benchmark  # and nothing else in the program is
+    assert not torch.backends.cudnn.benchmark  # unchanged outside the training
 
 
-def test_a_step_is_one_graph_without_a_break() -> None:
-    # On a GPU a step is compiled; a break in its graph would cost more than compiling gains.
+def test_a_step_compiles_to_one_graph() -> None:
+    # On a GPU a step is compiled; a break in its graph would cost more time than compiling saves.
     training = Trainer(small_network(), SETTINGS, CPU)
     pictures, labels = next(ring_batches(2, side_px=SIDE, seed=2))
-    told = torch._dynamo.explain(training._losses)(pictures, labels)
-    assert (told.graph_count, told.graph_break_count) == (1, 0)
+    explanation = torch._dynamo.explain(training._losses)(pictures, labels)
+    assert (explanation.graph_count, explanation.graph_break_count) == (1, 0)
 
 
-def test_a_start_is_trained_further() -> None:
+def test_training_starts_from_the_given_network() -> None:
     network, _ = trained(replace(SETTINGS, steps=2, learning_rate=1e-9, weight_decay=0.0), small_network(seed=33))
-    np.testing.assert_allclose(flat(network), flat(small_network(seed=33)), atol=1e-7)
+    np.testing.assert_allclose(flat_weights(network), flat_weights(small_network(seed=33)), atol=1e-7)
 
 
-def test_a_run_whose_losses_are_no_numbers_stops_at_the_next_report() -> None:
-    def spoilt() -> Iterator[tuple[Tensor, Labels]]:
+def test_a_run_with_infinite_losses_stops_at_the_next_report() -> None:
+    def batches_with_nan() -> Iterator[tuple[Tensor, Labels]]:
         for number, (pictures, labels) in enumerate(ring_batches(4, side_px=SIDE, seed=2), start=1):
             yield (pictures * float("nan") if number == 3 else pictures), labels
 
     training = Trainer(small_network(), replace(SETTINGS, steps=8, report_every_steps=2), CPU)
     reports = []
     with pytest.raises(TrainingError, match=r"Between steps 3 and 4 .* lower the learning rate"):
-        reports += training.run(spoilt())
+        reports += training.run(batches_with_nan())
     assert training.step == 4

@@ -1,4 +1,4 @@
-"""Numbers and dates as people write them."""
+"""Numbers and dates as text."""
 
 from __future__ import annotations
 
@@ -7,7 +7,7 @@ from typing import Any
 
 import pytest
 
-from pipeline.formatting import date_text, percent
+from pipeline.formatting import date_text, format_signed, percent
 
 
 def test_dates_do_not_depend_on_the_machine() -> None:
@@ -20,3 +20,7 @@ def test_dates_do_not_depend_on_the_machine() -> None:
 )
 def test_percentages_never_claim_certainty(value: Any, text: str) -> None:
     assert percent(value) == text
+
+
+def test_zero_has_no_sign() -> None:
+    assert [format_signed(value, 1) for value in (-0.04, 0.06, -1.26)] == ["0.0", "+0.1", "\N{MINUS SIGN}1.3"]

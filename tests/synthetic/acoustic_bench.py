@@ -1,4 +1,4 @@
-"""A quiet scanner on a bench: plain settings, single bodies and single scatterers, to measure the physics alone.
+"""A test bench: a scanner with plain settings, single bodies and single scatterers, to measure the physics alone.
 
 Plane coordinates as in `acoustics.geometry`; the bench's scan plane spans the body's x (to the right) and z (away).
 """
@@ -12,11 +12,11 @@ import numpy as np
 import torch
 from torch import Tensor
 
-from models.ellipsoid import shape_matrix
 from synthetic.acoustics.beam_rendering import Beams, Console, Plane, Slice, render_beams
 from synthetic.acoustics.geometry import LINEAR_RADIUS_MM, Scanner
 from synthetic.acoustics.materials import Materials
 from synthetic.acoustics.tissue import TissueNoise, make_tissue_noise
+from tests.models.ellipsoid_shape import shape_matrix
 
 # Two-way loss of soft tissue on the bench is then attenuation / 5 x frequency in dB/mm.
 ATTENUATION = 0.5  # dB/cm/MHz
@@ -80,7 +80,7 @@ def convex(
 
 
 def console(batch: int = 1, **changes: float) -> Console:
-    """Without body wall, noise, haze and unevenness, except for what is changed."""
+    """Without body wall, noise, clutter and unevenness, except for what is changed."""
     unknown = changes.keys() - _QUIET.keys()
     if unknown:
         raise KeyError(f"A console has no {unknown}.")
@@ -139,7 +139,7 @@ def render(
 
 @dataclass(frozen=True)
 class OneScatterer(TissueNoise):
-    """Tissue without echo but for one scatterer: at the sample nearest to a place (3,) mm of the body."""
+    """Tissue without echo except for one scatterer, at the sample nearest to a place (3,) mm of the body."""
 
     place: Tensor
 

@@ -1,4 +1,4 @@
-"""Looks and pictures that tests of appearance start from."""
+"""Appearances and pictures from which tests of the appearance start."""
 
 from __future__ import annotations
 
@@ -6,7 +6,7 @@ import torch
 from torch import Tensor
 
 from synthetic.appearance.beam_density import BeamDensity
-from synthetic.appearance.compression import Coding
+from synthetic.appearance.compression import Compression
 from synthetic.appearance.contact_gap import ContactGap
 from synthetic.appearance.edge_filters import Edges
 from synthetic.appearance.gain import Gain
@@ -45,9 +45,11 @@ def no_noise(batch: int = 1, **changes: float) -> PictureNoise:
     return PictureNoise(**{name: column(value, batch) for name, value in values.items()})
 
 
-def lossless_coding(batch: int = 1, *, use_nearest: bool = False, block_px: int = 8, **changes: float) -> Coding:
+def lossless_compression(
+    batch: int = 1, *, use_nearest: bool = False, block_px: int = 8, **changes: float
+) -> Compression:
     values = {"shrink": 1.0, "down": 1.0, "right": 1.0, "comb_px": 0.0, "blocks": 0.0, "levels": 0.0} | changes
-    return Coding(
+    return Compression(
         use_nearest=torch.full((batch,), use_nearest),
         block_px=torch.full((batch,), block_px),
         **{name: column(value, batch) for name, value in values.items()},
@@ -77,7 +79,7 @@ def uniform_gain(batch: int = 1) -> Gain:
 
 
 def unchanged_appearance(batch: int = 1) -> Appearance:
-    """A look that leaves a picture as it is."""
+    """An appearance that leaves a picture as it is."""
     return Appearance(
         contact=full_contact(batch),
         density=full_beam_density(batch),
@@ -87,7 +89,7 @@ def unchanged_appearance(batch: int = 1) -> Appearance:
         speckle=SpeckleReduction(torch.zeros(batch, dtype=torch.int64), column(1.0, batch), column(0.1, batch)),
         shading=Shading(torch.zeros(batch, 4, 4), torch.zeros(batch, 4, 4)),
         noise=no_noise(batch),
-        coding=lossless_coding(batch),
+        compression=lossless_compression(batch),
     )
 
 

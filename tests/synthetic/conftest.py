@@ -1,4 +1,4 @@
-"""What tests of training runs share."""
+"""Fixtures of the tests of training runs."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Whether ellipsoids overlap, by trying points: slow, and right for a reason of its own."""
+"""Whether ellipsoids overlap, by testing random points: slow and independent of the program."""
 
 from __future__ import annotations
 
@@ -11,7 +11,7 @@ Vectors = NDArray[np.float64]
 
 
 def points_in_ball(number: int, seed: int = 0) -> Vectors:
-    """(N, 3) points spread over the unit ball, a third of them on its surface."""
+    """(N, 3) random points of the unit ball, a third of them on its surface."""
     rng = np.random.default_rng(seed)
     directions = rng.normal(size=(number, 3))
     directions /= np.linalg.norm(directions, axis=1, keepdims=True)
@@ -20,19 +20,19 @@ def points_in_ball(number: int, seed: int = 0) -> Vectors:
 
 
 def points_of(centre: Vectors, semi_axes: Vectors, rotation: Vectors, ball: Vectors) -> Vectors:
-    """The ball's points moved into an ellipsoid."""
+    """Points of the unit ball moved into an ellipsoid."""
     return np.asarray(centre + (ball * semi_axes) @ rotation.T)
 
 
 def within(points: Vectors, centre: Vectors, semi_axes: Vectors, rotation: Vectors) -> NDArray[np.bool_]:
-    """Which points lie inside an ellipsoid, by turning them into its own axes."""
+    """Which points lie inside an ellipsoid, in the coordinates of its axes."""
     return np.asarray(np.linalg.norm((points - centre) @ rotation / semi_axes, axis=1) < 1.0)
 
 
 def overlapping_pairs(
     centres: Vectors, semi_axes: Vectors, rotations: Vectors, *, points: int = 600
 ) -> list[tuple[int, int]]:
-    """Pairs of N ellipsoids that share one of the points tried in either of the two."""
+    """Pairs of N ellipsoids that share one of the tested points of either of the two."""
     ball = points_in_ball(points)
     found = []
     for i, j in itertools.combinations(range(len(centres)), 2):

@@ -1,4 +1,4 @@
-"""Labels of a centre whose pictures look like no phantom: plain bright discs on grain."""
+"""Labels of a centre whose pictures look unlike phantoms: bright ellipses on noise."""
 
 from __future__ import annotations
 
@@ -13,7 +13,7 @@ SIDE = 256  # px
 
 
 def drawn(ellipses: NDArray[np.float64]) -> NDArray[np.uint8]:
-    """(N, 5) -> (S, S), bright inside."""
+    """(N, 5) ellipses -> (S, S), bright inside."""
     y, x = np.mgrid[:SIDE, :SIDE]
     picture = np.zeros((SIDE, SIDE), np.uint8)
     for cx, cy, a, b, degrees in ellipses:
@@ -25,17 +25,17 @@ def drawn(ellipses: NDArray[np.float64]) -> NDArray[np.uint8]:
 
 
 def own_labels(*, animals: int, frames: int, empty: int = 0) -> LabelledPictures:
-    """Of every animal so many frames, each with as many calcified eggs as the animal's place in the list, 1 to 3;
-    after those, animals with none.
+    """``frames`` frames of each animal, with 1 to 3 calcified eggs each, depending on the animal; then animals without
+    eggs.
     """
     rng = np.random.default_rng(9)
     pictures, frame_labels = [], []
     for animal in range(animals + empty):
         for _ in range(frames):
             number = animal % 3 + 1 if animal < animals else 0
-            middles = rng.choice(3, number, replace=False)[:, None] * 80.0 + 48 + rng.uniform(-8, 8, (number, 1))
+            centres_x = rng.choice(3, number, replace=False)[:, None] * 80.0 + 48 + rng.uniform(-8, 8, (number, 1))
             axes = np.sort(rng.uniform(14, 26, (number, 2)))[:, ::-1]
-            rows = np.hstack([middles, rng.uniform(40, 216, (number, 1)), axes, rng.uniform(-90, 90, (number, 1))])
+            rows = np.hstack([centres_x, rng.uniform(40, 216, (number, 1)), axes, rng.uniform(-90, 90, (number, 1))])
             pictures.append(np.maximum(drawn(rows), rng.integers(0, 60, (SIDE, SIDE)).astype(np.uint8)))
             frame_labels.append(FrameLabels(f"OWN-{animal}", rows, np.full(number, 2), np.zeros(number, bool), 0.4))
     return LabelledPictures(np.stack(pictures), tuple(frame_labels), "0" * 64)

@@ -1,10 +1,9 @@
 """Why a person should look at an exam.
 
-catalogue    every reason in one place: code, severity, what was seen, what a person might do
-inputs      what they are decided on
-scan_flags      reasons in how she was scanned       count_flags     in the numbers
-egg_flags      in single eggs and her species       change_flags    in what became of an earlier exam
-raised       which of them an exam gives
+catalogue       every flag: code, severity, reason, advice
+raised_flag     a flag of the catalogue with what was found in one exam
+inputs          what the flags of an exam are decided on
+evaluate        which flags an exam raises: scan_flags, count_flags, egg_flags and change_flags
 """
 
 from __future__ import annotations

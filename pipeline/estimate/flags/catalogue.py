@@ -1,44 +1,67 @@
-"""The catalogue of reasons why a person should look; from which values on they hold stands in ``settings.toml``.
+"""The catalogue of flags: reasons why a person should look at an exam. Their thresholds are in ``settings.toml``.
 
-Remarks, never verdicts: each says what was seen and what a person might do, and none says what is wrong with her.
+Flags are remarks, not verdicts: each says what was seen and what a person could do, and none says what is wrong with
+the animal.
 """
 
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
+from string import Formatter
+from typing import get_args
 
-from pipeline.estimate.results import Flag, Severity
+from pipeline.estimate.results import Flag, PassedEggs, Severity
 
-__all__ = ["FLAG_DEFINITIONS", "SEVERITIES", "FlagDefinition", "by_urgency"]
+__all__ = [
+    "FLAG_DEFINITIONS",
+    "NONE_PASSED_TEXT",
+    "SEVERITIES",
+    "FlagDefinition",
+    "by_urgency",
+    "clutch_advice",
+    "next_sweep_advice",
+    "passed_text",
+    "species_text",
+    "within_one_text",
+]
 
-SEVERITIES: tuple[Severity, ...] = ("vet today", "check", "note")
+SEVERITIES: tuple[Severity, ...] = get_args(Severity)
+"""Most urgent first."""
 
 
 @dataclass(frozen=True)
 class FlagDefinition:
-    """severity : how soon;  reason_template : a sentence with named places for what was found
+    """severity : how urgent it is;  reason_template : a sentence with placeholders for what was found
 
-    advice_template : what a person might do, a sentence or empty where the first says it all; it may have the same places
+    advice_template : what a person could do, with the same kind of placeholders; empty where the reason says it all
     """
 
     severity: Severity
     reason_template: str
     advice_template: str = ""
 
+    @property
+    def placeholders(self) -> set[str]:
+        """Names of the values that the two texts need."""
+        fields = [*Formatter().parse(self.reason_template), *Formatter().parse(self.advice_template)]
+        return {name for _, name, _, _ in fields if name}
+
 
 FLAG_DEFINITIONS: Mapping[str, FlagDefinition] = {
     # How she was scanned.
     "nothing-usable": FlagDefinition(
-        "vet today", "No clip could be used, so nothing is known of her.", "Scan her again, or look at the clips."
+        "vet today", "No clip could be used, so nothing is known about her.", "Scan her again, or check the clips."
     ),
     # The reason says what would help.
     "clip-refused": FlagDefinition("check", "{file} could not be used: {reason}"),
-    "clip-cut-short": FlagDefinition("check", "{file} was read in part: {reason}", "Copy it again from the scanner."),
+    "clip-cut-short": FlagDefinition(
+        "check", "Only part of {file} could be read: {reason}", "Copy it again from the scanner."
+    ),
     "same-recording": FlagDefinition(
         "check",
         "{file} is the same recording as {others}.",
-        "See which one lies in the wrong place or is a copy too many.",
+        "Check which one is in the wrong folder or is an extra copy.",
     ),
     "one-window-only": FlagDefinition(
         "check",
@@ -47,13 +70,13 @@ FLAG_DEFINITIONS: Mapping[str, FlagDefinition] = {
     ),
     "window-unknown": FlagDefinition(
         "check",
-        "The window is not told for {files}; eggs seen twice are hard to tell from different ones.",
-        'Tell it in exam.toml, or begin the file\'s name with "left" or "right".',
+        "The window is unknown for {files}, so an egg seen twice is hard to tell from two eggs.",
+        'Set it in exam.toml, or start the file name with "left" or "right".',
     ),
     "poor-scan": FlagDefinition(
         "check",
-        "Only {used} frames could be used, of {frames} recorded, so eggs may have been missed.",
-        "Scan her again, slower and longer.",
+        "Only {used} of {frames} recorded frames could be used, so eggs may have been missed.",
+        "Scan her again, more slowly and for longer.",
     ),
     "poor-clip": FlagDefinition(
         "check",
@@ -73,66 +96,65 @@ FLAG_DEFINITIONS: Mapping[str, FlagDefinition] = {
     "side-lost": FlagDefinition(
         "note",
         "{file}: most of the {side} side of the picture was lost to poor contact or shadow.",
-        "For the next scan: more gel, slower.",
+        "For the next scan: more gel, and a slower sweep.",
     ),
     "no-scale": FlagDefinition(
         "note",
-        "The scale is not known for {files}, so nothing there is measured in mm.",
-        "Tell mm_per_px or depth_mm in exam.toml.",
+        "The scale is unknown for {files}, so nothing there is measured in mm.",
+        "Set mm_per_px or depth_mm in exam.toml.",
     ),
-    # The numbers.
+    # Count and stage.
     "unreliable-count": FlagDefinition(
         "vet today",
-        "The number of shelled eggs, {estimate}, is within one of the truth with a probability of only {confidence}.",
+        "Only {confidence} sure of the count of shelled eggs ({estimate}).",
         "Count on the pictures, scan her again, or take a radiograph.",
     ),
     "low-confidence": FlagDefinition(
-        "check",
-        "The number of shelled eggs, {estimate}, is within one of the truth with a probability of {confidence}.",
-        "Count on the pictures.",
+        "check", "Only {confidence} sure of the count of shelled eggs ({estimate}).", "Count on the pictures."
     ),
     "count-or-stage": FlagDefinition(
         "check",
-        "Number and stage together, {estimate} within one and {stage}, are right with a probability of only {both}.",
-        "Count on the pictures, and see whether something of another stage lies among them.",
+        "Only {both} sure of both count ({estimate}) and stage ({stage}).",
+        "Count on the pictures, and check whether something of another stage is among the eggs.",
     ),
     "wide-interval": FlagDefinition(
         "check",
-        "What was scanned may hold anything from {low} to {high} shelled eggs.",
-        "A radiograph tells the number.",
+        "The scanned area may hold anything from {low} to {high} shelled eggs.",
+        "A radiograph shows the number.",
     ),
     "windows-disagree": FlagDefinition(
         "check",
-        "The windows differ: {left} shelled eggs were seen from the left, {right} from the right.",
-        "See whether one side was scanned less well, or whether they lie on one side.",
+        "The windows disagree on the shelled eggs: {left} seen from the left, {right} from the right.",
+        "Check whether one side was scanned less well, or whether the eggs lie on one side.",
     ),
     "doubtful-objects": FlagDefinition(
-        "check",
-        "Something was followed that may be an egg or a follicle, too unsure to be counted: {places}.",
-        "Look at it there.",
+        "check", "Possible egg or follicle, not counted: {places}.", "Look at these frames."
     ),
     "stage-unsure": FlagDefinition(
         "check",
-        "The stage, {stage}, is right with a probability of only {probability}.",
-        "Look at the rims and shadows, and for follicles that were overlooked.",
+        "Only {probability} sure of the stage ({stage}).",
+        "Check the rims and shadows, and look for follicles that were missed.",
     ),
     "none-seen-poor-scan": FlagDefinition(
-        "check", "None were seen, but the scan shows too little to rely on it.", "Scan her again."
+        "check", "None were seen, but the scan shows too little to rely on that.", "Scan her again."
     ),
-    "none-seen": FlagDefinition("note", "None seen is not none: eggs and follicles can lie out of the probe's reach."),
+    "none-seen": FlagDefinition(
+        "note", "None seen does not mean none: eggs and follicles can lie out of the probe's reach."
+    ),
     "overlooked": FlagDefinition(
         "note",
-        "{more} more are counted than listed: sweeps overlook some eggs, and these about that many.",
+        "Counted {more} more than listed: sweeps miss some eggs, here probably about that many.",
         "{advice}",
     ),
     "listed-twice": FlagDefinition(
         "note",
-        "{fewer} fewer are counted than listed: some of those listed may be one egg, or none.",
+        "Counted {fewer} fewer than listed: some of those listed may be the same egg, or no egg at all.",
         "Compare their pictures.",
     ),
     "swept-once": FlagDefinition(
         "note",
-        "No egg could be met twice, so how many were overlooked is told by phantoms alone.",
+        "Each area was swept once, so missed eggs could not be estimated from this scan; the miss rate of simulated "
+        "scans is used.",
         "{advice}",
     ),
     "usual-clutch": FlagDefinition(
@@ -142,80 +164,125 @@ FLAG_DEFINITIONS: Mapping[str, FlagDefinition] = {
     # Single eggs, and the species.
     "large-egg": FlagDefinition(
         "check",
-        "Larger than known of the species: {eggs}; {known} ({sources}).",
-        "See on the picture whether it is one egg. Larger than usual does not mean that it cannot pass.",
+        "Larger than known for the species: {eggs}; known range: {known} ({sources}).",
+        "Check on the picture whether it is one egg. Larger than usual does not mean that it cannot pass.",
     ),
     "small-eggs": FlagDefinition(
         "note",
-        "All {number} shelled eggs look smaller than known of the species: {largest} at most; {known} ({sources}).",
-        "See whether they are eggs, and whether the scale is right.",
+        "All {number} shelled eggs look smaller than known for the species: at most {largest}; known range: {known} "
+        "({sources}).",
+        "Check whether they are eggs, and whether the scale is right.",
     ),
     "odd-shape": FlagDefinition(
         "check",
-        "Oval, where eggs of the species are round: {eggs} ({sources}).",
-        "See on the picture whether it is one egg, and whole.",
+        "Oval, although the species lays round eggs: {eggs} ({sources}).",
+        "Check on the picture whether it is one egg, and whether it is intact.",
     ),
     "odd-outline": FlagDefinition(
         "check",
-        "Longer for its width than eggs are: {eggs}. It may be misshapen, or two that are fused or lie end to end.",
+        "Longer for its width than eggs are: {eggs}. It may be misshapen, or two eggs that are fused or lie end to "
+        "end.",
         "Look at it in the clip.",
     ),
     "crossing-outlines": FlagDefinition(
         "check",
-        "Outlines that run into each other, as those of separate eggs cannot: {eggs}. They may be fused, or one egg "
-        "that was drawn twice.",
+        "Outlines overlap more than those of separate eggs can: {eggs}. They may be fused, or one egg that was drawn "
+        "twice.",
         "Look at them in the clip.",
     ),
     "bright-fragments": FlagDefinition(
         "check",
-        "Bright all through, where a calcified egg is dark inside: {eggs}. It may be a piece of shell, a stone or "
-        "gas, or an egg that is broken.",
-        "Look at it in the clip; a radiograph tells pieces of shell from gas.",
+        "Bright throughout, although calcified eggs are dark inside: {eggs}. It may be a piece of shell, a stone or "
+        "gas, or a broken egg.",
+        "Look at it in the clip; a radiograph can tell pieces of shell from gas.",
     ),
     "much-smaller": FlagDefinition(
         "check",
         "Much smaller than her other eggs: {eggs}. It may be a small egg, the end of one, or a piece of shell.",
         "Look at it in the clip.",
     ),
-    "unusual-clutch": FlagDefinition(
-        "note",
-        "{eggs} are {more} than known of the species: {known}.",
-        "{advice}",
+    "unusual-clutch": FlagDefinition("note", "{eggs}: {more} than the usual clutch of {known}.", "{advice}"),
+    # The network.
+    "uncalibrated-network": FlagDefinition(
+        "check",
+        "The network in use has no calibration of its own; the one used was learned for another network, so counts, "
+        "stages, sizes and their probabilities may be wrong.",
+        "Learn a calibration with clutchlight calibrate and run the batch again.",
     ),
+    # Her species.
     "unknown-species": FlagDefinition(
-        "note", "{species}, so nothing is known of the usual clutch.", "Tell the scientific name in exam.toml."
+        "note", "{species}, so no usual clutch is known.", "Enter the scientific name in exam.toml."
     ),
-    # What became of an earlier exam.
+    # Change since an earlier exam.
     "shells-retained": FlagDefinition(
         "check",
-        "Shells were first seen {days} days ago, on {date}; of the species at most {longest} days from ovulation to "
-        "laying are known ({sources}).",
-        "A vet may want to see her. Longer than known is not too long by itself.",
+        "Shells were first seen {days} days ago, on {date}; the longest time from ovulation to laying known for the "
+        "species is {longest} days ({sources}).",
+        "A vet may want to see her. Longer than known is not by itself too long.",
     ),
     "count-rose": FlagDefinition(
         "check",
-        "More shelled eggs than can be: {now} now, {then} on {date}{passed}, and no time for new ones.",
-        "Compare the pictures of both exams: one of the counts is off, or the animals were mixed up.",
+        "More shelled eggs than possible: {now} now, {then} on {date}{passed}, and there was no time for new ones.",
+        "Compare the pictures of both exams: one of the counts is wrong, or the animals were mixed up.",
     ),
     "eggs-missing": FlagDefinition(
         "check",
         "Fewer shelled eggs than on {date}: {now} now, {then} then{passed}.",
-        "Look for eggs that she laid unseen, and see whether this scan reached as far as that one.",
+        "Look for eggs that she laid unseen, and check whether this scan reached as far as that one.",
     ),
     "follicles-regressing": FlagDefinition(
         "check",
-        "Fewer follicles than on {date}, {now} now, {then} then, and no more eggs.",
-        "They may have been taken up again, or lie out of reach; a vet may want to follow them.",
+        "Fewer follicles than on {date}: {now} now, {then} then, and no additional eggs.",
+        "They may have been reabsorbed, or lie out of reach; a vet may want to monitor them.",
     ),
     "stage-went-back": FlagDefinition(
         "check",
-        "Calcified on {date}, thin-shelled now, which shells do not become.",
-        "See which of the two is right, or whether this is a new clutch.",
+        "Calcified on {date} but thin-shelled now: shells do not become thin again.",
+        "Check which of the two is right, or whether this is a new clutch.",
     ),
 }
 
 
 def by_urgency(flags: Iterable[Flag]) -> tuple[Flag, ...]:
-    """The flags of one exam, most urgent first; equally urgent ones in the catalogue's order."""
+    """The flags of one exam, most urgent first; equally urgent ones in the order of the catalogue."""
     codes = list(FLAG_DEFINITIONS)
     return tuple(sorted(flags, key=lambda flag: (SEVERITIES.index(flag.severity), codes.index(flag.code), flag.reason)))
+
+
+# Parts of the sentences that depend on what was found.
+
+NONE_PASSED_TEXT = ", and none is known to have left her"
+
+
+def within_one_text(count: int) -> str:
+    """13 ± 1"""
+    return f"{count} ± 1" if count else "0 or 1"
+
+
+def next_sweep_advice(*, probe_turned: bool, both_windows: bool) -> str:
+    """How to see eggs a second time, among the ways that were not used yet.
+
+    probe_turned : whether a sweep went there and back;  both_windows : whether left and right were swept
+    """
+    if probe_turned:
+        return "Sweep once more, slowly." if both_windows else "Sweep from the other side, too."
+    return "Sweep there and back, slowly." if both_windows else "Sweep there and back, or from both sides."
+
+
+def clutch_advice(*, larger: bool) -> str:
+    """For a clutch larger, or smaller, than usual."""
+    return (
+        "Check whether eggs were counted twice." if larger else "She may have laid some already, or some were missed."
+    )
+
+
+def species_text(species: str | None) -> str:
+    """Why nothing is known about the species. species : None if unknown"""
+    return "The species is unknown" if species is None else f"There is no profile of {species}"
+
+
+def passed_text(passed: PassedEggs, *, if_none: str = "") -> str:
+    """, and 3 are known to have left her since"""
+    if not passed.number:
+        return if_none
+    return f", and {passed.number} {'is' if passed.number == 1 else 'are'} known to have left her since"

@@ -1,9 +1,11 @@
-"""Reasons in what became of the animal since an earlier exam."""
+"""Flags about what changed since an earlier exam."""
 
 from __future__ import annotations
 
-from pipeline.estimate.flags.inputs import FlagInputs, RaisedFlags
-from pipeline.estimate.results import Change, PassedEggs
+from pipeline.estimate.flags.catalogue import NONE_PASSED_TEXT, passed_text
+from pipeline.estimate.flags.inputs import FlagInputs
+from pipeline.estimate.flags.raised_flag import RaisedFlag, RaisedFlags
+from pipeline.estimate.results import Change, History
 from pipeline.formatting import date_text
 from pipeline.settings import ChangeSettings
 
@@ -11,38 +13,51 @@ __all__ = ["change_flags"]
 
 
 def change_flags(inputs: FlagInputs, settings: ChangeSettings) -> RaisedFlags:
-    history = inputs.history
-    longest = history.retention.bounds[1] if history.retention and history.retention.bounds else None
-    days = history.shell_days
-    if history.retention and history.shells_since and longest is not None and days is not None and days > longest:
-        values = {"days": days, "longest": f"{longest:g}", "sources": history.retention.sources}
-        yield "shells-retained", {**values, "date": date_text(history.shells_since)}
-    if history.change is not None:
-        yield from _since(inputs, history.change, settings)
+    yield from _retention_flag(inputs.history)
+    if inputs.history.change is not None:
+        yield from _comparison_flags(inputs.history, inputs.history.change, settings)
 
 
-def _since(inputs: FlagInputs, change: Change, settings: ChangeSettings) -> RaisedFlags:
-    then = next(visit for visit in reversed(inputs.history.visits[:-1]) if visit.date == change.since)
-    now = inputs.history.visits[-1]
+def _retention_flag(history: History) -> RaisedFlags:
+    """Where she has carried shells for longer than any source gives for the species."""
+    retention, days = history.retention, history.shell_days
+    if retention is None or retention.bounds is None or history.shells_since is None or days is None:
+        return
+    _, longest = retention.bounds
+    if days > longest:
+        yield RaisedFlag.of(
+            "shells-retained",
+            days=days,
+            date=date_text(history.shells_since),
+            longest=f"{longest:g}",
+            sources=retention.sources,
+        )
+
+
+def _comparison_flags(history: History, change: Change, settings: ChangeSettings) -> RaisedFlags:
+    then = next(visit for visit in reversed(history.visits[:-1]) if visit.date == change.since)
+    now = history.visits[-1]
     date = date_text(change.since)
-    shelled = {"now": now.shelled.estimate, "then": then.shelled.estimate, "date": date}
-    # Later she may carry the next clutch, of which nothing is known.
-    soon = change.days < settings.minimum_new_clutch_days
-    if soon and change.risen >= settings.change_probability:
-        yield "count-rose", {**shelled, "passed": _passed_words(change.passed)}
+    # After that she may carry the next clutch, about which nothing is known.
+    is_same_clutch = change.days < settings.minimum_new_clutch_days
+    if is_same_clutch and change.risen >= settings.change_probability:
+        yield RaisedFlag.of(
+            "count-rose",
+            now=now.shelled.estimate,
+            then=then.shelled.estimate,
+            date=date,
+            passed=passed_text(change.passed),
+        )
     if change.passed.is_whole and change.missing >= settings.change_probability:
-        yield (
+        yield RaisedFlag.of(
             "eggs-missing",
-            {**shelled, "passed": _passed_words(change.passed) or ", and none is known to have left her"},
+            now=now.shelled.estimate,
+            then=then.shelled.estimate,
+            date=date,
+            passed=passed_text(change.passed, if_none=NONE_PASSED_TEXT),
         )
     if change.regressed >= settings.change_probability:
-        yield "follicles-regressing", {"now": now.follicles.estimate, "then": then.follicles.estimate, "date": date}
-    sure_stages = min(then.stage_probability, now.stage_probability) >= settings.change_probability
-    if soon and sure_stages and (then.stage, now.stage) == ("calcified", "thin-shelled"):
-        yield "stage-went-back", {"date": date}
-
-
-def _passed_words(passed: PassedEggs) -> str:
-    if not passed.number:
-        return ""
-    return f", and {passed.number} {'is' if passed.number == 1 else 'are'} known to have left her since"
+        yield RaisedFlag.of("follicles-regressing", now=now.follicles.estimate, then=then.follicles.estimate, date=date)
+    are_stages_sure = min(then.stage_probability, now.stage_probability) >= settings.change_probability
+    if is_same_clutch and are_stages_sure and (then.stage, now.stage) == ("calcified", "thin-shelled"):
+        yield RaisedFlag.of("stage-went-back", date=date)

@@ -1,8 +1,13 @@
-"""Reasons in the numbers and the stage."""
+"""Flags about the count and the stage."""
 
 from __future__ import annotations
 
-from pipeline.estimate.flags.inputs import FlagInputs, RaisedFlags
+from collections.abc import Sequence
+
+from pipeline.estimate.flags.catalogue import next_sweep_advice, within_one_text
+from pipeline.estimate.flags.inputs import FlagInputs
+from pipeline.estimate.flags.raised_flag import RaisedFlag, RaisedFlags
+from pipeline.estimate.results import Sighting
 from pipeline.formatting import percent
 from pipeline.scan.coverage import swept_windows
 from pipeline.settings import FlagSettings
@@ -11,43 +16,56 @@ __all__ = ["count_flags"]
 
 
 def count_flags(inputs: FlagInputs, settings: FlagSettings) -> RaisedFlags:
-    count, confidence = inputs.shelled.count, inputs.shelled.confidence
-    values: dict[str, object] = {"estimate": count.estimate, "confidence": percent(confidence)}
-    stage: dict[str, object] = {"stage": inputs.stage, "probability": percent(inputs.stage_probability)}
-    both = confidence * inputs.stage_probability  # were they independent
-    is_counted = count.estimate > 0 or inputs.follicles.count.estimate > 0
-    stage_unsure = is_counted and inputs.stage_probability < settings.stage_probability
-    if confidence < settings.unreliable_confidence:
-        yield "unreliable-count", values
-    elif confidence < settings.low_confidence:
-        yield "low-confidence", values
-    elif is_counted and not stage_unsure and both < settings.count_and_stage_probability:
-        yield "count-or-stage", {**values, **stage, "both": percent(both)}
-    listed, clutch = len(inputs.shelled.eggs), inputs.shelled.clutch_prior
-    if 0 < listed < count.estimate:
-        yield "overlooked", {"more": count.estimate - listed, "advice": _next_sweep(inputs)}
-    elif listed > count.estimate > 0:
-        yield "listed-twice", {"fewer": listed - count.estimate}
-    if count.estimate and not inputs.shelled.has_repeat_passes:
-        yield "swept-once", {"advice": _next_sweep(inputs)}
-    if clutch is not None:
-        yield "usual-clutch", vars(clutch)
-    # What the sweeps crossed; doubt about the rest of the animal has flags of its own.
+    yield from _confidence_flags(inputs, settings)
+    yield from _basis_flags(inputs)
+    # Of what the sweeps crossed; uncertainty about the rest of the animal has flags of its own.
     low, high = (inputs.shelled.distribution.quantile(level) for level in (0.05, 0.95))
     width = high - low
-    if width > settings.wide_interval_eggs and width > settings.wide_interval_share * count.estimate:
-        yield "wide-interval", {"low": low, "high": high}
-    if inputs.doubtful_places:
-        yield "doubtful-objects", {"places": "; ".join(inputs.doubtful_places)}
-    if stage_unsure:
-        yield "stage-unsure", stage
+    if width > settings.wide_interval_eggs and width > settings.wide_interval_share * inputs.shelled.count.estimate:
+        yield RaisedFlag.of("wide-interval", low=low, high=high)
+    if inputs.doubtful_objects:
+        yield RaisedFlag.of("doubtful-objects", places="; ".join(map(_place_text, inputs.doubtful_objects)))
     if len(inputs.stages) > 1:
-        yield "mixed-stages", {"stages": " and ".join(inputs.stages)}
+        yield RaisedFlag.of("mixed-stages", stages=" and ".join(inputs.stages))
 
 
-def _next_sweep(inputs: FlagInputs) -> str:
-    """What would let eggs be met again, of what was not done yet."""
-    from_both = len(swept_windows(inputs.coverage)) == 2
-    if inputs.probe_turned:
-        return "Sweep once more, slowly." if from_both else "Sweep from the other side, too."
-    return "Sweep there and back, slowly." if from_both else "Sweep there and back, or from both sides."
+def _confidence_flags(inputs: FlagInputs, settings: FlagSettings) -> RaisedFlags:
+    """How sure the count and the stage are, each by itself or, where neither stands out, both together."""
+    count, confidence = inputs.shelled.count, inputs.shelled.confidence
+    is_counted = count.estimate > 0 or inputs.follicles.count.estimate > 0
+    is_stage_unsure = is_counted and inputs.stage_probability < settings.stage_probability
+    both = confidence * inputs.stage_probability  # if they are independent
+    estimate = within_one_text(count.estimate)
+    if confidence < settings.unreliable_confidence:
+        yield RaisedFlag.of("unreliable-count", estimate=estimate, confidence=percent(confidence))
+    elif confidence < settings.low_confidence:
+        yield RaisedFlag.of("low-confidence", estimate=estimate, confidence=percent(confidence))
+    elif is_counted and not is_stage_unsure and both < settings.count_and_stage_probability:
+        yield RaisedFlag.of("count-or-stage", estimate=estimate, stage=inputs.stage, both=percent(both))
+    if is_stage_unsure:
+        yield RaisedFlag.of("stage-unsure", stage=inputs.stage, probability=percent(inputs.stage_probability))
+
+
+def _basis_flags(inputs: FlagInputs) -> RaisedFlags:
+    """What the count rests on besides the listed eggs."""
+    estimate, listed = inputs.shelled.count.estimate, len(inputs.shelled.eggs)
+    advice = next_sweep_advice(probe_turned=inputs.probe_turned, both_windows=len(swept_windows(inputs.coverage)) == 2)
+    if 0 < listed < estimate:
+        yield RaisedFlag.of("overlooked", more=estimate - listed, advice=advice)
+    elif listed > estimate > 0:
+        yield RaisedFlag.of("listed-twice", fewer=listed - estimate)
+    if estimate and not inputs.shelled.has_repeat_passes:
+        yield RaisedFlag.of("swept-once", advice=advice)
+    if (clutch := inputs.shelled.clutch_prior) is not None:
+        yield RaisedFlag.of(
+            "usual-clutch",
+            species=clutch.species,
+            lowest=clutch.lowest,
+            highest=clutch.highest,
+            sources=clutch.sources,
+        )
+
+
+def _place_text(sightings: Sequence[Sighting]) -> str:
+    """left-1.mp4, frames 4 to 9 and right-1.mp4, frames 30 to 41"""
+    return " and ".join(f"{one.clip}, frames {one.first_frame} to {one.last_frame}" for one in sightings)

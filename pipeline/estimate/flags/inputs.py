@@ -2,27 +2,26 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 
+from models.stages import STAGES, Stage
 from pipeline.estimate.counts import CountEstimate
-from pipeline.estimate.results import EggFinding, History, Stage
+from pipeline.estimate.results import EggFinding, History, Sighting
 from pipeline.exams.species import SpeciesProfile
 from pipeline.scan.coverage import ClipCoverage
 
-__all__ = ["FlagInputs", "RaisedFlags"]
-
-RaisedFlags = Iterator[tuple[str, dict[str, object]]]
-"""Codes of the catalogue with the values of their places."""
+__all__ = ["FlagInputs"]
 
 
 @dataclass(frozen=True)
 class FlagInputs:
-    """stage, stage_probability : of the whole clutch
-    eggs : listed ones, follicles among them;  crossing_outlines : numbers of those whose outlines run into each other
-    doubtful_places : where objects too unsure to be counted were followed, in words
-    files_without_scale : files of usable clips without a scale;  probe_turned : whether a hand was seen to come back in one of them
-    species : as told, None if not;  profile : what is known of it, None if nothing
+    """stage, stage_probability : of the clutch as a whole
+    eggs : those listed, including follicles;  crossing_outlines : pairs of their numbers whose outlines cross
+    doubtful_objects : sightings of each object that was too uncertain to be counted
+    files_without_scale : usable clips without a scale
+    probe_turned : whether a sweep in one of the usable clips went there and back
+    species : None if unknown;  profile : None if there is none for the species
     """
 
     shelled: CountEstimate
@@ -32,7 +31,7 @@ class FlagInputs:
     stage_probability: float
     eggs: Sequence[EggFinding]
     crossing_outlines: Sequence[tuple[int, int]]
-    doubtful_places: Sequence[str]
+    doubtful_objects: Sequence[Sequence[Sighting]]
     files_without_scale: Sequence[str]
     probe_turned: bool
     species: str | None
@@ -41,6 +40,5 @@ class FlagInputs:
 
     @property
     def stages(self) -> list[Stage]:
-        """Those among the eggs, in order of growth."""
-        order: tuple[Stage, ...] = ("follicle", "thin-shelled", "calcified")
-        return [stage for stage in order if any(egg.stage == stage for egg in self.eggs)]
+        """The stages of the listed eggs, in order of growth."""
+        return [stage for stage in STAGES if any(egg.stage == stage for egg in self.eggs)]

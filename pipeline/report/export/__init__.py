@@ -1,1 +1,1 @@
-"""The files for other programs: result.json, COCO, MOTChallenge, tables and DICOM structured reports."""
+"""Files for other programs: result.json, COCO, MOTChallenge, probe paths, tables and DICOM structured reports."""

@@ -1,12 +1,15 @@
-"""``detections.coco.json``: every detection of an exam, in the COCO form with a few keys of our own.
+"""``detections.coco.json``: every detection of an exam, in COCO format with a few additional keys.
 
-Our own keys: ``clip`` and ``frame`` (from 0 in decoding order) of an image; ``score``, ``track_id`` (one for each
-object of a clip, however often the probe left it and came back; null if followed by no track), ``egg_id`` (null if not
-counted), ``ellipse`` [cx, cy, semi-major, semi-minor, degrees], ``stage_probabilities`` [follicle, thin-shelled,
-calcified], ``centre_spread_px`` and ``axis_spread`` of an annotation. The last two are the detector's own doubt, null
-if it states none: the expected absolute error of either coordinate of the centre (px), and of the natural logarithm of
-either semi-axis (0.03 is 3 %). All lengths are pixels of the source frame, pixel centres at whole numbers; the outline
-is amodal and may leave the frame.
+Of an image: ``clip`` and ``frame`` (from 0 in decoding order).
+
+Of an annotation: ``score``; ``track_id`` (one for each object of a clip, however often the probe left it and came back;
+null if it belongs to no track); ``egg_id`` (null if not counted); ``ellipse`` [cx, cy, semi-major, semi-minor,
+degrees]; ``stage_probabilities`` [follicle, thin-shelled, calcified]; ``centre_spread_px`` and ``axis_spread``. The
+last two are the uncertainty that the detector states, null if it states none: the expected absolute error of either
+coordinate of the centre (px), and of the natural logarithm of either semi-axis (0.03 is 3 %).
+
+All lengths are pixels of the source frame, with pixel centres at whole numbers. The outline is amodal (the whole
+outline, also where it is hidden) and may leave the frame.
 """
 
 from __future__ import annotations
@@ -31,11 +34,11 @@ CATEGORIES = (
     {"id": 3, "name": "calcified"},
 )
 
-ROWS_AT_ONCE = 512  # keeps memory flat over a long clip
+ROWS_PER_CHUNK = 512  # detections converted at a time, so that memory does not grow with the clip
 
 
 def detections_document(exam: Exam, finding: ExamFinding, scans: Sequence[ClipScan]) -> dict[str, Any]:
-    """The whole document in memory; for files, ``detections_chunks`` writes the same without holding it."""
+    """The whole document in memory. To write a file, use ``detections_chunks``, which does not hold it."""
     return {
         "images": list(_images(exam, scans)),
         "annotations": list(_annotations(finding, scans)),
@@ -44,7 +47,7 @@ def detections_document(exam: Exam, finding: ExamFinding, scans: Sequence[ClipSc
 
 
 def detections_chunks(exam: Exam, finding: ExamFinding, scans: Sequence[ClipScan]) -> Iterator[bytes]:
-    """The document as UTF-8 JSON, one entry a line, in pieces of bounded size. Raises ValueError on NaN."""
+    """The document as UTF-8 JSON, one entry per line, in chunks of bounded size. Raises ValueError on NaN."""
     yield b'{"images": ['
     yield from _lines(_images(exam, scans))
     yield b'],\n"annotations": ['
@@ -78,13 +81,13 @@ def _annotations(finding: ExamFinding, scans: Sequence[ClipScan]) -> Iterator[di
         known = position < len(used)
         known[known] = used[position[known]] == scan.frame[known]
         if not known.all():
-            strange = int(scan.frame[~known][0])
-            raise ValueError(f"{scan.file}: a detection in frame {strange}, which is not among the used frames")
-        # Within a frame the surest comes first, whatever order the table has.
+            unused = int(scan.frame[~known][0])
+            raise ValueError(f"{scan.file}: a detection in frame {unused}, which is not among the used frames")
+        # Within a frame the highest score comes first, whatever order the table has.
         order = np.lexsort((-scan.score, scan.frame))
         objects = object_ids(finding, scan)
-        for start in range(0, len(order), ROWS_AT_ONCE):
-            rows = order[start : start + ROWS_AT_ONCE]
+        for start in range(0, len(order), ROWS_PER_CHUNK):
+            rows = order[start : start + ROWS_PER_CHUNK]
             for entry in _annotation_rows(scan, rows, objects[rows], eggs, first_image + position[rows]):
                 identity += 1
                 yield {"id": identity, **entry}
@@ -113,7 +116,7 @@ def _annotation_rows(
         np.round(scan.outline_uncertainty[rows], 4).tolist(),
         strict=True,
     )
-    for image, category, box, polygon, size, score, track, one, ellipse, stages, spread in columns:
+    for image, category, box, polygon, size, score, track, object_id, ellipse, stages, spread in columns:
         yield {
             "image_id": image,
             "category_id": category,
@@ -122,17 +125,17 @@ def _annotation_rows(
             "area": size,
             "iscrowd": 0,
             "score": score,
-            "track_id": one or None,
+            "track_id": object_id or None,
             "egg_id": eggs.get((scan.file, track)),
             "ellipse": ellipse,
             "stage_probabilities": stages,
-            "centre_spread_px": _stated(spread[0]),
-            "axis_spread": _stated(spread[1]),
+            "centre_spread_px": _none_if_nan(spread[0]),
+            "axis_spread": _none_if_nan(spread[1]),
         }
 
 
-def _stated(spread: float) -> float | None:
-    return None if np.isnan(spread) else spread
+def _none_if_nan(value: float) -> float | None:
+    return None if np.isnan(value) else value
 
 
 def _lines(entries: Iterator[dict[str, Any]]) -> Iterator[bytes]:

@@ -1,4 +1,4 @@
-"""Who the DICOM recordings of an exam are: their headers as a structured report refers to them."""
+"""The headers of an exam's DICOM recordings, complete enough for a structured report to refer to them."""
 
 from __future__ import annotations
 
@@ -15,9 +15,9 @@ if TYPE_CHECKING:
 
 __all__ = ["dicom_headers"]
 
-# What names an image and its place in an archive; the rest may be empty.
+# They identify an image and its place in an archive. Without them a report cannot refer to the image.
 REQUIRED_KEYWORDS = ("SOPClassUID", "SOPInstanceUID", "StudyInstanceUID", "SeriesInstanceUID", "Columns", "Rows")
-# Type 2 of the patient and study modules (PS3.3 C.7.1.1, C.7.2.1): there, though perhaps empty.
+# Type 2 of the patient and study modules (PS3.3 C.7.1.1, C.7.2.1): must be present, but may be empty.
 TYPE_2_KEYWORDS = (
     "PatientID",
     "PatientName",
@@ -29,13 +29,13 @@ TYPE_2_KEYWORDS = (
     "AccessionNumber",
     "ReferringPhysicianName",
 )
-SEXES = ("M", "F", "O", "", None)  # PS3.3 C.7.1.1
+SEXES = ("M", "F", "O", "", None)  # allowed values, PS3.3 C.7.1.1
 
 
 def dicom_headers(exam: Exam, scans: Sequence[ClipScan]) -> dict[str, Dataset]:
-    """By file name, of the clips that were used, are DICOM files and say who they are.
+    """By file name: headers of the clips that were used, are DICOM files and identify themselves.
 
-    One that can no longer be read is left out: the report is beside the point of the exam, and must not cost it.
+    A file that can no longer be read is left out. The report is not essential, so it must not make the exam fail.
     """
     from pydicom import dcmread
 
@@ -46,9 +46,9 @@ def dicom_headers(exam: Exam, scans: Sequence[ClipScan]) -> dict[str, Dataset]:
             continue
         try:
             with warnings.catch_warnings():
-                warnings.simplefilter("ignore")  # of odd values, which scanners do write
+                warnings.simplefilter("ignore")  # about invalid values, which scanners do write
                 header = dcmread(clip.path, stop_before_pixels=True, force=True)
-        except Exception:  # pydicom raises whatever it trips over; the pixels were read all the same
+        except Exception:  # pydicom may raise anything on a damaged header; the pixels could still be read
             continue
         if all(header.get(keyword) for keyword in REQUIRED_KEYWORDS):
             for keyword in TYPE_2_KEYWORDS:
@@ -59,7 +59,7 @@ def dicom_headers(exam: Exam, scans: Sequence[ClipScan]) -> dict[str, Dataset]:
 
 
 def _is_allowed(keyword: str, value: Any) -> bool:
-    """Whether the value is one that the standard knows; a neutered animal's sex, as scanners write it, is none."""
+    """Whether the standard allows the value. Some scanners write the sex of a neutered animal, which it does not."""
     from pydicom.valuerep import DA, TM
 
     if keyword == "PatientSex":

@@ -1,9 +1,9 @@
-"""``CLIP.mot.txt``: the followed detections of one clip as MOTChallenge text.
+"""``CLIP.mot.txt``: the tracked detections of one clip as MOTChallenge text.
 
-One line a detection: frame (from 1), object (as ``track_id`` of the COCO export), left, top, width, height, score,
-class, visibility. Class is 1 follicle, 2 thin-shelled, 3 calcified, as in the COCO export; lengths are pixels of the
-source frame, pixel centres at whole numbers; visibility is 1, for how much of an egg is hidden is not estimated.
-Detections that belong to no track are left out.
+One line per detection: frame (from 1), object (``track_id`` of the COCO export), left, top, width, height, score,
+class, visibility. The class is 1 follicle, 2 thin-shelled, 3 calcified, as in the COCO export. Lengths are pixels of
+the source frame, with pixel centres at whole numbers. Visibility is always 1, because how much of an egg is hidden is
+not estimated. Detections that belong to no track are left out.
 
 Format: Dendorfer et al. 2020, "MOT20", arXiv 2003.09003.
 """
@@ -23,7 +23,7 @@ __all__ = ["mot_lines"]
 
 
 def mot_lines(finding: ExamFinding, scan: ClipScan) -> Iterator[bytes]:
-    """The lines of one clip, by frame, then object; nothing for a clip without tracks."""
+    """The lines of one clip, sorted by frame, then object. None for a clip without tracks."""
     objects = object_ids(finding, scan)
     rows = np.flatnonzero(objects > 0)
     rows = rows[np.lexsort((objects[rows], scan.frame[rows]))]
@@ -35,6 +35,6 @@ def mot_lines(finding: ExamFinding, scan: ClipScan) -> Iterator[bytes]:
         (1 + np.argmax(scan.stage_probability[rows], axis=1)).tolist(),
         strict=True,
     )
-    for frame, track, (left, top, width, height), score, stage in columns:
+    for frame, object_id, (left, top, width, height), score, category in columns:
         box = f"{left:.2f},{top:.2f},{width:.2f},{height:.2f}"
-        yield f"{frame},{track},{box},{score:.4f},{stage},1\n".encode()
+        yield f"{frame},{object_id},{box},{score:.4f},{category},1\n".encode()

@@ -1,10 +1,10 @@
-"""``CLIP.path.csv``: where along its way the hand was in each frame of one clip.
+"""``CLIP.path.csv``: the position of the probe along its sweep in each frame of one clip.
 
-``frame`` from 0; ``along``, the place along the sweep, that of the first frame 0, in lengths over which the machine's
-speckle ceases to be alike (about 4 mm on phantoms, differently by machine): it falls where the hand goes back; ``x_px``
-and ``y_px``, by how much tissue was seen to move in the plane since the first frame. Frames that were left out, or that
-repeat the one before, have no line. There is no such file where nobody asked for it (``track.export_probe_path``) or the clip
-cannot tell.
+Columns: ``frame``, from 0; ``along``, the position along the sweep, 0 in the first frame, in speckle correlation
+lengths (about 4 mm on phantoms, different for each machine), which decreases where the probe moves back; ``x_px`` and
+``y_px``, how far the tissue has moved in the scan plane since the first frame. Frames that were left out, or that
+repeat the one before, have no line. The file exists only if ``track.export_probe_path`` is set and the clip shows the
+movement.
 """
 
 from __future__ import annotations
@@ -17,13 +17,13 @@ __all__ = ["probe_path_lines"]
 
 
 def probe_path_lines(scan: ClipScan) -> Iterator[bytes]:
-    """A headline, and a line for each frame whose place is known; nothing of a clip without a path."""
+    """A header, and a line for each frame whose position is known. Nothing for a clip without a path."""
     path = scan.tracks.path
     if path is None:
         return
     yield b"frame,along,x_px,y_px\n"
-    places = path.positions([turn for turn in scan.tracks.turns or () if turn.is_likely])
+    positions = path.positions([turn for turn in scan.tracks.turns or () if turn.is_likely])
     for frame, along, (x, y) in zip(
-        path.frames.tolist(), places.tolist(), path.in_plane_shift_px.tolist(), strict=True
+        path.frames.tolist(), positions.tolist(), path.in_plane_shift_px.tolist(), strict=True
     ):
         yield f"{frame},{along:.3f},{x:.2f},{y:.2f}\n".encode()

@@ -1,7 +1,6 @@
-"""``result.json``: what the program says of one exam, in a published form.
+"""``result.json``: the program's result for one exam, in a published format.
 
-The form is described by ``exam-result-2.schema.json`` beside this
-module; a change of meaning gets a new number.
+``exam-result-2.schema.json`` in this package describes the format. If a meaning changes, the format gets a new number.
 """
 
 from __future__ import annotations
@@ -44,10 +43,10 @@ def result_document(
     model: ModelIdentity,
     settings_sha256: str,
 ) -> dict[str, Any]:
-    """The exam's result as the mapping behind ``result.json``, keys in the published order.
+    """The exam's result as JSON values, keys in the published order.
 
-    Probabilities are rounded to 0.001 and millimetres to 0.1, finer than either is known. A size that could
-    not be told (None or NaN) is null.
+    Probabilities are rounded to 0.001 and millimetres to 0.1, finer than either is known. A size that could not be
+    measured (None or NaN) is null.
     """
     return {
         "schema": "clutchlight/exam-result/2",
@@ -73,7 +72,7 @@ def result_document(
 def to_json_bytes(document: dict[str, Any]) -> bytes:
     """The document as UTF-8 JSON, the same bytes for the same document. Raises ValueError on NaN.
 
-    A file name that is no valid Unicode stays readable: what cannot be encoded becomes a JSON escape.
+    A file name that is not valid Unicode stays readable: what cannot be encoded becomes a JSON escape.
     """
     return (json.dumps(document, ensure_ascii=False, allow_nan=False, indent=2) + "\n").encode(
         "utf-8", "backslashreplace"
@@ -148,22 +147,22 @@ def _interval(range_mm: tuple[float, float] | None) -> list[float] | None:
 
 
 def _signs(signs: EggSigns) -> dict[str, Any]:
-    """Decibels and grey levels to 0.1, rim_mm to 0.01."""
+    """Decibels and grey levels are rounded to 0.1, rim_mm to 0.01."""
 
-    def told(value: float | None, digits: int = 1) -> float | None:
+    def rounded(value: float | None, digits: int = 1) -> float | None:
         return None if value is None else round(value, digits)
 
     return {
-        "rim_db": told(signs.rim_db),
+        "rim_db": rounded(signs.rim_db),
         "rim_at_least": signs.rim_at_least,
-        "rim_mm": told(signs.rim_mm, 2),
-        "shadow_db": told(signs.shadow_db),
+        "rim_mm": rounded(signs.rim_mm, 2),
+        "shadow_db": rounded(signs.shadow_db),
         "shadow_at_least": signs.shadow_at_least,
-        "interior_db": told(signs.interior_db),
+        "interior_db": rounded(signs.interior_db),
         "interior": signs.interior,
         "shown_range_db": signs.shown_range_db,
         "frames": signs.frames,
-        "grey": {name: told(value) for name, value in signs.grey.items()},
+        "grey": {name: rounded(value) for name, value in signs.grey.items()},
     }
 
 
@@ -173,5 +172,5 @@ def round_probability(value: float) -> float:
 
 
 def round_mm(value: float | None) -> float | None:
-    """Rounded to 0.1; None where the size could not be told."""
+    """Rounded to 0.1. None if the size could not be measured."""
     return None if value is None or math.isnan(value) else round(float(value), 1)

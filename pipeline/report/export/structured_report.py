@@ -1,13 +1,14 @@
-"""The exam as a DICOM Structured Report, for recordings that came as DICOM, so that a picture archive can file it.
+"""The exam as a DICOM Structured Report, for recordings that are DICOM files, so that an image archive can store it.
 
-One document for each study of the recordings, after TID 1500 "Measurement Report" (PS3.16): the counts as one group of
-measurements, and a group for every sighting of an egg, with its outline as an ellipse in the frame that shows it best,
-its stage, and, with the first sighting, its size. Segmentations are not used: of multi-frame ultrasound they are no
-part of the standard's tool kit here. The document belongs to the patient and the study that its recordings name, and
-so it repeats what they say of them. What no code exists for is coded in a scheme of our own, ``99CLUTCHLIGHT``.
+There is one document for each study of the recordings. It follows TID 1500 "Measurement Report" (PS3.16): the counts
+are one group of measurements, and every sighting of an egg is another group, with its outline as an ellipse in the
+frame that shows it best, its stage and, in the first sighting, its size. Segmentation objects are not used: they are
+not available here for multi-frame ultrasound. The document belongs to the patient and the study that its
+recordings name, so it repeats their data. Concepts without a standard code use a private scheme, ``99CLUTCHLIGHT``.
 
-Pixel places are of the stored frame, half a pixel more than ours in both directions, since DICOM counts from the corner
-of the first pixel. The same exam gives the same bytes: the day is the exam's, and no identifier is drawn by chance.
+Coordinates are those of the stored frame. They are half a pixel larger than ours in both directions, because DICOM
+counts from the corner of the first pixel. The same exam gives the same bytes: the date is the exam's, and identifiers
+are hashes instead of random numbers.
 """
 
 from __future__ import annotations
@@ -47,8 +48,8 @@ def structured_reports(
 ) -> list[bytes]:
     """The documents as DICOM files, by study.
 
-    headers : without their pixels, by file name, of the recordings that are DICOM files and tell who they are
-    (`pipeline.report.export.dicom_sources`); without any there is no document
+    headers : without pixels, by file name, of the recordings that are DICOM files and identify themselves
+    (`pipeline.report.export.dicom_sources`). Without any header there is no document
     """
     studies: dict[str, list[ClipScan]] = defaultdict(list)
     for scan in scans:
@@ -61,9 +62,11 @@ def structured_reports(
 
 
 def ellipse_in_stored_pixels(ellipse: Sequence[float], stretch: float) -> NDArray[np.float64]:
-    """(5,) an outline of the picture with square pixels in the stored one, whose columns are wider by ``stretch``.
+    """(5,) an outline in the picture with square pixels, converted to the stored picture.
 
-    The outline is the unit circle under a linear map; its axes are the map's singular values.
+    The outline is the unit circle under a linear map, and its semi-axes are the map's singular values.
+
+    stretch : columns of the stored picture over columns of the picture with square pixels
     """
     cx, cy, major, minor, degrees = ellipse
     angle = np.deg2rad(degrees)
@@ -110,8 +113,8 @@ def _document(
         referenced_images=list(sources),
     )
     with warnings.catch_warnings():
-        warnings.simplefilter("ignore")  # of odd values in the scanner's header, which are passed on as they are
-        made = sr.ComprehensiveSR(
+        warnings.simplefilter("ignore")  # about invalid values in the scanner's header, which are passed on as they are
+        document = sr.ComprehensiveSR(
             evidence=list(sources),
             content=report,
             series_instance_uid=_uid(f"series|{seed}"),
@@ -121,7 +124,7 @@ def _document(
             manufacturer=MANUFACTURER,
             is_complete=True,
         )
-    return _file(made, exam)
+    return _file(document, exam)
 
 
 def _counts(finding: ExamFinding, seed: str) -> Any:
@@ -140,13 +143,13 @@ def _counts(finding: ExamFinding, seed: str) -> Any:
     )
 
 
-def _count(name: str, words: str, count: Count) -> Iterator[Any]:
+def _count(name: str, noun: str, count: Count) -> Iterator[Any]:
     low, high = count.interval90
     for key, meaning, value in (
-        ("n", f"Number of {words}, estimate", count.estimate),
-        ("min", f"Number of {words}, at least", count.at_least),
-        ("low", f"Number of {words}, lower end of the 90 % range", low),
-        ("high", f"Number of {words}, upper end of the 90 % range", high),
+        ("n", f"Number of {noun}, estimate", count.estimate),
+        ("min", f"Number of {noun}, at least", count.at_least),
+        ("low", f"Number of {noun}, lower end of the 90 % range", low),
+        ("high", f"Number of {noun}, upper end of the 90 % range", high),
     ):
         yield _measurement(_code(f"{name}-{key}", meaning), value, "1", "no units")
 
@@ -157,9 +160,9 @@ def _sighting(
     from highdicom import sr
 
     picture = scan.pictures[sighting.track]
-    numbered = int(header.get("NumberOfFrames") or 1) > 1
+    is_multi_frame = int(header.get("NumberOfFrames") or 1) > 1
     source = sr.SourceImageForRegion(
-        header.SOPClassUID, header.SOPInstanceUID, [picture.frame + 1] if numbered else None
+        header.SOPClassUID, header.SOPInstanceUID, [picture.frame + 1] if is_multi_frame else None
     )
     ellipse = ellipse_in_stored_pixels(picture.ellipse, int(header.Columns) / scan.width)
     return sr.PlanarROIMeasurementsAndQualitativeEvaluations(
@@ -182,7 +185,7 @@ def _measurements(egg: EggFinding) -> list[Any]:
     from highdicom import sr
     from pydicom.sr.codedict import codes
 
-    made = [
+    measurements = [
         _measurement(_code("stage-chance", "Probability of the stage"), egg.stage_probability, "1", "no units"),
         _measurement(_code("chance", "Probability that it is there"), egg.confidence, "1", "no units"),
     ]
@@ -192,14 +195,14 @@ def _measurements(egg: EggFinding) -> list[Any]:
         (codes.SCT.Depth, egg.depth_mm, None),
     ):
         if value is not None:
-            doubt = None
+            uncertainty = None
             if ends is not None:
-                doubt = sr.MeasurementProperties(
+                uncertainty = sr.MeasurementProperties(
                     upper_measurement_uncertainty=round(max(ends[1] - value, 0.0), 1),
                     lower_measurement_uncertainty=round(max(value - ends[0], 0.0), 1),
                 )
-            made.append(_measurement(code, round(value, 1), "mm", "millimeter", doubt))
-    return made
+            measurements.append(_measurement(code, round(value, 1), "mm", "millimeter", uncertainty))
+    return measurements
 
 
 def _measurement(name: Any, value: float, unit: str, meaning: str, properties: Any = None) -> Any:
@@ -209,7 +212,7 @@ def _measurement(name: Any, value: float, unit: str, meaning: str, properties: A
 
 
 def _ends(ellipse: NDArray[np.float64]) -> NDArray[np.float64]:
-    """(4, 2) ends of the long axis, then of the short one, column and row from the corner of the first pixel."""
+    """(4, 2) ends of the long axis, then of the short axis: column and row, from the corner of the first pixel."""
     cx, cy, major, minor, degrees = ellipse
     angle = np.deg2rad(degrees)
     along, across = np.array([np.cos(angle), np.sin(angle)]), np.array([-np.sin(angle), np.cos(angle)])
@@ -227,28 +230,28 @@ def _stage(stage: str) -> Any:
 
 
 def _code(value: str, meaning: str) -> Any:
-    """value : 16 letters at most, meaning : 64 (PS3.5, SH and LO)"""
+    """value : at most 16 letters;  meaning : at most 64 letters (PS3.5, SH and LO)"""
     from highdicom.sr import CodedConcept
 
     return CodedConcept(value, CODING_SCHEME, meaning)
 
 
 def _uid(text: str) -> str:
-    """An identifier under the branch for UUIDs (PS3.5 B.2), of the text's hash rather than of chance."""
+    """An identifier under the root for UUIDs (PS3.5 B.2), made from the hash of a text instead of a random number."""
     return f"2.25.{int(hashlib.sha256(text.encode('utf-8', 'backslashreplace')).hexdigest()[:32], 16)}"
 
 
-def _file(made: Dataset, exam: Exam) -> bytes:
-    """The document as a file, dated on the exam's day: no clock is part of it."""
+def _file(document: Dataset, exam: Exam) -> bytes:
+    """The document as a file. Its dates and times are those of the exam, not of the clock."""
     day = exam.date.strftime("%Y%m%d")
     for keyword in ("ContentDate", "InstanceCreationDate", "SeriesDate"):
-        if keyword in made or keyword == "ContentDate":
-            setattr(made, keyword, day)
+        if keyword in document or keyword == "ContentDate":
+            setattr(document, keyword, day)
     for keyword in ("ContentTime", "InstanceCreationTime", "SeriesTime"):
-        if keyword in made or keyword == "ContentTime":
-            setattr(made, keyword, "000000")
-    for equipment in made.get("ContributingEquipmentSequence", ()):
+        if keyword in document or keyword == "ContentTime":
+            setattr(document, keyword, "000000")
+    for equipment in document.get("ContributingEquipmentSequence", ()):
         equipment.ContributionDateTime = f"{day}000000"
     file = io.BytesIO()
-    made.save_as(file, enforce_file_format=True)
+    document.save_as(file, enforce_file_format=True)
     return file.getvalue()

@@ -1,42 +1,45 @@
-"""The map of the animal on paper: ``body_map.py`` has it for the screen, in the same places, and in words."""
+"""The map of the animal on paper, with everything in the same place as on the screen."""
 
 from __future__ import annotations
 
 from pipeline.estimate.results import Stage
 from pipeline.report.body_map import APPENDAGES, BODY_BOX, HEIGHT, WIDTH, BodyMap
-from pipeline.report.pdf.page import GREEN, MUTED, RULE_COLOUR, TEXT_COLOUR, WHITE, PdfPage
+from pipeline.report.pdf.block import Block, Point, Stroke
+from pipeline.report.pdf.text_style import GREEN, MUTED, RULE_COLOUR, WHITE, TextStyle
 
-__all__ = ["draw_body_map"]
+__all__ = ["body_map_block"]
 
-STAGE_DASHES_PT: dict[Stage, tuple[float, float] | None] = {
-    "calcified": None,
-    "thin-shelled": (2.0, 1.8),
-    "follicle": (0.3, 1.6),
+STAGE_STROKES: dict[Stage, Stroke] = {
+    "calcified": Stroke(GREEN, 0.9),
+    "thin-shelled": Stroke(GREEN, 0.9, (2.0, 1.8)),
+    "follicle": Stroke(GREEN, 0.9, (0.3, 1.6)),
 }
-LABEL_PT = 6.2
+LABEL = TextStyle(6.2)
 
 
-def draw_body_map(page: PdfPage, found: BodyMap, at: tuple[float, float], width: float) -> float:
-    """Draw from y down and give back the y below."""
+def body_map_block(found: BodyMap, width: float) -> Block:
     scale = width / WIDTH
+    block = Block(height=scale * HEIGHT)
 
-    def place(x: float, y: float) -> tuple[float, float]:
-        return at[0] + scale * x, at[1] + scale * y
+    def scaled(x: float, y: float) -> Point:
+        return scale * x, scale * y
 
-    left, top, wide, high = BODY_BOX[0] * WIDTH, BODY_BOX[1] * HEIGHT, BODY_BOX[2] * WIDTH, BODY_BOX[3] * HEIGHT
-    middle = left + wide / 2
-    for x, y, across, down, degrees in APPENDAGES:
-        page.ellipse(place(x, y), (scale * across, scale * down), colour=MUTED, weight=0.5, degrees=degrees)
-    page.ellipse(place(middle, top + high / 2), (scale * wide, scale * high), WHITE, TEXT_COLOUR, 0.8)
-    page.line(place(middle, top + 6), place(middle, top + high - 6), RULE_COLOUR, 0.4)
-    page.text("head", place(middle + 24, 2), LABEL_PT)
-    page.text("tail", place(middle + 14, HEIGHT - 18), LABEL_PT)
-    page.text("her right", place(0, 12), LABEL_PT)
-    page.text("her left", place(WIDTH, 12), LABEL_PT, align="right")
+    left, top = BODY_BOX[0] * WIDTH, BODY_BOX[1] * HEIGHT
+    body_width, body_height = BODY_BOX[2] * WIDTH, BODY_BOX[3] * HEIGHT
+    middle = left + body_width / 2
+    for part in APPENDAGES:
+        size = scaled(part.width, part.height)
+        block.ellipse(scaled(part.x, part.y), size, Stroke(MUTED, 0.5), degrees=part.degrees)
+    block.ellipse(scaled(middle, top + body_height / 2), scaled(body_width, body_height), Stroke(weight=0.8), WHITE)
+    block.line(scaled(middle, top + 6), scaled(middle, top + body_height - 6), Stroke(RULE_COLOUR, 0.4))
+    block.text("head", scaled(middle + 24, 2), LABEL)
+    block.text("tail", scaled(middle + 14, HEIGHT - 18), LABEL)
+    block.text("her right", scaled(0, 12), LABEL)
+    block.text("her left", scaled(WIDTH, 12), LABEL, align="right")
     radius = found.radius * width
+    number = TextStyle(1.3 * radius, "bold")
     for egg in found.eggs:
-        x, y = at[0] + egg.x * width, at[1] + egg.y * scale * HEIGHT
-        page.ellipse((x, y), (2 * radius, 2 * radius), WHITE, GREEN, 0.9, STAGE_DASHES_PT[egg.stage])
-        size = 1.3 * radius
-        page.text(str(egg.identity), (x, y - 0.62 * size), size, "bold", align="middle")
-    return at[1] + scale * HEIGHT
+        x, y = scaled(egg.x * WIDTH, egg.y * HEIGHT)
+        block.ellipse((x, y), (2 * radius, 2 * radius), STAGE_STROKES[egg.stage], WHITE)
+        block.text(str(egg.identity), (x, y - number.half_height), number, align="middle")
+    return block

@@ -1,4 +1,4 @@
-/* Other orders of the table, and filters. Without this the page shows all, in the order that matters. */
+/* Sorting and filters of the table. Without this script the page shows everything in order of review priority. */
 (() => {
   "use strict";
   const form = document.getElementById("filters");
@@ -11,14 +11,13 @@
   table.append(sorted);
   const alphabet = new Intl.Collator("en", { numeric: true });
   const compare = {
-    priority: () => 0,
     animal: (a, b) => alphabet.compare(a.animal, b.animal),
     day: (a, b) => alphabet.compare(b.day, a.day),
     eggs: (a, b) => b.eggs - a.eggs,
     stage: (a, b) => (a.stage === "") - (b.stage === "") || alphabet.compare(a.stage, b.stage),
   };
 
-  // The heads of the columns as buttons; what they do the fields of the form do, too.
+  // The column heads become buttons. They do the same as the fields of the form.
   for (const head of table.querySelectorAll("th[data-order]")) {
     const button = document.createElement("button");
     button.type = "button";
@@ -35,18 +34,18 @@
     const order = form.order.value;
     const direction = form.reversed.checked ? -1 : 1;
     const text = form.text.value.trim().toLocaleLowerCase();
-    const passes = ({ row, group, text: words }) =>
-      words.includes(text)
+    const isShown = ({ row, group, text: rowText }) =>
+      rowText.includes(text)
       && (!form.group.value || group.dataset.group === form.group.value)
       && (!form.seen.value || row.dataset.seen === form.seen.value)
       && (!form.day.value || row.dataset.day === form.day.value);
-    const inOrder = [...rows].sort(
-      (a, b) => direction * (compare[order](a.row.dataset, b.row.dataset) || (order === "priority" ? a.place - b.place : 0))
-        || a.place - b.place,
-    );
+    const byOrder = order === "priority"
+      ? (a, b) => direction * (a.place - b.place)
+      : (a, b) => direction * compare[order](a.row.dataset, b.row.dataset) || a.place - b.place;
+    const inOrder = [...rows].sort(byOrder);
     const grouped = order === "priority" && direction > 0;
     for (const one of inOrder) {
-      one.row.hidden = !passes(one);
+      one.row.hidden = !isShown(one);
       (grouped ? one.group : sorted).append(one.row);
     }
     for (const group of groups) group.hidden = !grouped || !group.querySelector("tr.exam:not([hidden])");
@@ -63,9 +62,9 @@
   form.addEventListener("input", show);
   form.addEventListener("submit", (event) => event.preventDefault());
   form.addEventListener("reset", () => setTimeout(show));
-  // A browser that comes back to the page fills the fields in as they were.
+  // A browser that comes back to the page restores the fields as they were.
   addEventListener("pageshow", show);
-  // On a phone the list comes first.
+  // On a phone the filters are closed, so that the list comes first.
   form.parentElement.open = matchMedia("(min-width: 641px)").matches;
   form.parentElement.hidden = false;
   show();

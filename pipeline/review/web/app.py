@@ -1,4 +1,4 @@
-"""The server: its addresses, put together from their groups."""
+"""The application: its routes and error handlers."""
 
 from __future__ import annotations
 
@@ -9,7 +9,7 @@ from pathlib import Path
 
 from fastapi import FastAPI, Request
 from fastapi.exceptions import RequestValidationError
-from fastapi.responses import FileResponse, JSONResponse
+from fastapi.responses import FileResponse, Response
 from fastapi.staticfiles import StaticFiles
 from starlette.middleware.base import BaseHTTPMiddleware
 
@@ -18,20 +18,23 @@ from pipeline.review.web.app_context import AppContext
 from pipeline.review.web.exam_routes import exam_routes
 from pipeline.review.web.login import login_routes
 from pipeline.review.web.page_routes import page_routes
+from pipeline.review.web.responses import error_response
 from pipeline.review.web.security import SecurityMiddleware
 
 __all__ = ["make_app"]
 
+MAXIMUM_FAULTS = 20  # listed in one response
+
 
 def make_app(context: AppContext) -> FastAPI:
-    """The application over one output folder; it closes the context when it ends."""
+    """The application for one output folder. It closes the context at shutdown."""
 
     @asynccontextmanager
     async def lifespan(app: FastAPI) -> AsyncIterator[None]:
         yield
         context.close()
 
-    # No pages about the interface: they would ask other sites for their scripts.
+    # No generated pages about the interface: they load scripts from other sites.
     app = FastAPI(title="Clutchlight review", docs_url=None, redoc_url=None, lifespan=lifespan)
     app.add_middleware(BaseHTTPMiddleware, dispatch=SecurityMiddleware(context))
     app.include_router(login_routes(context))
@@ -39,20 +42,20 @@ def make_app(context: AppContext) -> FastAPI:
     app.include_router(exam_routes(context))
 
     @app.get("/static/base.css", include_in_schema=False)
-    def paper() -> FileResponse:
-        """The look of the sheets, which the pages share."""
+    def base_css() -> FileResponse:
+        """The style sheet that the pages share with the sheets."""
         return FileResponse(str(files("pipeline.report") / "templates" / "base.css"))
 
     app.mount("/static", StaticFiles(directory=Path(__file__).parent / "static"))
 
     @app.exception_handler(ClutchlightError)
-    def _told(request: Request, error: ClutchlightError) -> JSONResponse:
-        return JSONResponse({"reason": str(error)}, 409)
+    def _on_known_error(request: Request, error: ClutchlightError) -> Response:
+        return error_response(409, str(error))
 
     @app.exception_handler(RequestValidationError)
-    def _misunderstood(request: Request, error: RequestValidationError) -> JSONResponse:
-        # Without the input itself, which may be anything.
+    def _on_invalid_request(request: Request, error: RequestValidationError) -> Response:
+        # The input itself is left out: it may be anything.
         faults = [{"where": ".".join(map(str, fault["loc"])), "what": fault["msg"]} for fault in error.errors()]
-        return JSONResponse({"reason": "This was not understood.", "faults": faults[:20]}, 422)
+        return error_response(422, "Invalid request.", faults=faults[:MAXIMUM_FAULTS])
 
     return app

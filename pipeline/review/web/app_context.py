@@ -1,4 +1,4 @@
-"""All that the server's addresses share."""
+"""What the routes share."""
 
 from __future__ import annotations
 
@@ -6,9 +6,9 @@ from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 from pipeline.review.answer_service import AnswerService
+from pipeline.review.best_view import usable_clips
 from pipeline.review.cases import CaseStore, ReviewCase
 from pipeline.review.event_log import EventLog
-from pipeline.review.exam_document import usable_clips
 from pipeline.review.frame_cache import FrameCache, FrameUnavailableError
 from pipeline.review.users import Users
 from pipeline.review.web.sessions import LoginRateLimit, Presence, Session, Sessions
@@ -17,14 +17,17 @@ from pipeline.settings import Settings
 
 __all__ = ["AppContext", "open_app_context"]
 
+MAXIMUM_FAILURES_BY_ADDRESS = 50  # failed logins within the window of `LoginRateLimit` (judgement, no source)
+
 
 @dataclass(frozen=True)
 class AppContext:
-    """allowed_hosts : the names and ports that the page is asked for by, as in ``localhost:8017``
+    """The services of one output folder, and how it is served.
 
-    needs_login : whether people prove who they are; on this machine alone they only say it
-    is_encrypted : whether it is served by HTTPS
-    rate_limit_by_name, rate_limit_by_address : failed logins by name, and by address, which behind a proxy many people share
+    allowed_hosts : accepted Host headers, as in ``localhost:8017``
+    needs_login : whether users need a password; if the server is reached from this machine only, they need none
+    is_encrypted : whether the server uses HTTPS
+    rate_limit_by_name, rate_limit_by_address : of failed logins; behind a proxy many users share one address
     """
 
     out: Path
@@ -39,14 +42,16 @@ class AppContext:
     is_encrypted: bool
     sessions: Sessions = field(default_factory=Sessions)
     rate_limit_by_name: LoginRateLimit = field(default_factory=LoginRateLimit)
-    rate_limit_by_address: LoginRateLimit = field(default_factory=lambda: LoginRateLimit(max_failures=50))
+    rate_limit_by_address: LoginRateLimit = field(
+        default_factory=lambda: LoginRateLimit(max_failures=MAXIMUM_FAILURES_BY_ADDRESS)
+    )
     presence: Presence = field(default_factory=Presence)
 
     def case(self, animal: str, date: str) -> ReviewCase | None:
         return self.cases.case(f"{animal}/{date}")
 
     def session(self, token: str | None) -> Session | None:
-        """Whose session this is, with what they may do now; None where there is none, or they may no longer come in."""
+        """The session of a cookie, with the user's current permission; None without one, or if the user was removed."""
         session = self.sessions.find(token)
         if session is None or not self.needs_login:
             return session
@@ -57,7 +62,7 @@ class AppContext:
         return replace(session, user=user)
 
     def frame(self, case: ReviewCase, clip_index: int, index: int) -> bytes:
-        """One frame, as JPEG, of the clip at a place among those shown. Raises FrameUnavailableError."""
+        """One frame as JPEG. clip_index : place in `usable_clips`. Raises FrameUnavailableError."""
         scan = usable_clips(case.scans)[clip_index]
         if index >= scan.frames:
             raise FrameUnavailableError(f"{scan.file} has no frame {index}.")
@@ -73,7 +78,7 @@ class AppContext:
 def open_app_context(
     out: Path, settings: Settings, *, allowed_hosts: frozenset[str], needs_login: bool, is_encrypted: bool = False
 ) -> AppContext:
-    """Raises StoreError or EventLogError where the output folder cannot be used."""
+    """Raises StoreError or EventLogError if the output folder cannot be used."""
     cases = CaseStore(out, settings)
     event_log = EventLog(out)
     return AppContext(

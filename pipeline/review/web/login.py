@@ -1,9 +1,9 @@
-"""Coming in and going out. Beyond this machine a password proves who comes; on it alone a name is asked, to sign by."""
+"""Logging in and out. Beyond this machine users need a password; on this machine they only enter name and role."""
 
 from __future__ import annotations
 
 import math
-from typing import Annotated, Any
+from typing import Annotated
 
 from fastapi import APIRouter, Request, Response
 from fastapi.responses import HTMLResponse, JSONResponse
@@ -12,14 +12,15 @@ from pydantic import BaseModel, ConfigDict, Field
 from pipeline.review.users import User, clean_text
 from pipeline.review.web.app_context import AppContext
 from pipeline.review.web.rendering import render_page
+from pipeline.review.web.responses import error_response, error_responses
 from pipeline.review.web.security import SESSION_COOKIE
 from pipeline.review.web.sessions import SESSION_SECONDS
 
-__all__ = ["ErrorResponse", "login_routes"]
+__all__ = ["LoginRequest", "login_routes"]
 
 
 class LoginRequest(BaseModel):
-    """Who comes in. role is asked on this machine alone, the password beyond it."""
+    """Who logs in. role : used on this machine only;  password : used beyond it only"""
 
     model_config = ConfigDict(extra="forbid")
 
@@ -28,44 +29,38 @@ class LoginRequest(BaseModel):
     password: Annotated[str, Field(max_length=1000)] = ""
 
 
-class ErrorResponse(BaseModel):
-    """Why something was not done."""
-
-    reason: str
-
-
 def login_routes(context: AppContext) -> APIRouter:
     router = APIRouter()
+    errors = error_responses(400, 401, 403, 411, 413, 415, 422, 429)
 
     @router.get("/login", response_class=HTMLResponse)
     def login_page() -> HTMLResponse:
         return render_page("login.html.j2", needs_login=context.needs_login)
 
-    refusals: dict[int | str, dict[str, Any]] = {
-        status: {"model": ErrorResponse} for status in (400, 401, 403, 411, 413, 415, 422, 429)
-    }
-
-    @router.post("/login", responses=refusals)
+    @router.post("/login", responses=errors)
     def login(login_request: LoginRequest, request: Request) -> Response:
         if context.needs_login:
             address = request.client.host if request.client else "unknown"
             name = login_request.name.casefold()
-            wait = max(
+            wait_s = max(
                 context.rate_limit_by_name.retry_after_s(name), context.rate_limit_by_address.retry_after_s(address)
             )
-            if wait > 0:
-                minutes = math.ceil(wait / 60)
-                return _refusal(429, f"Too many tries. Wait {minutes} minutes.", {"Retry-After": str(math.ceil(wait))})
+            if wait_s > 0:
+                return error_response(
+                    429,
+                    f"Too many failed attempts. Wait {math.ceil(wait_s / 60)} minutes.",
+                    headers={"Retry-After": str(math.ceil(wait_s))},
+                )
             user = context.users.authenticate(login_request.name, login_request.password)
             if user is None:
                 context.rate_limit_by_name.record_failure(name)
                 context.rate_limit_by_address.record_failure(address)
-                return _refusal(401, "Name and password do not belong together.")
+                return error_response(401, "Wrong name or password.")
             context.rate_limit_by_name.reset(name)
         else:
             name, role = clean_text(login_request.name), clean_text(login_request.role)
             if not name or not role:
-                return _refusal(422, "Tell your name and what you are here, to sign by.")
+                return error_response(422, "Enter your name and your role. Both appear on signed sheets.")
             user = User(name, role, "sign")
         if request.state.session is not None:
             context.sessions.end(request.state.session.token)
@@ -81,7 +76,7 @@ def login_routes(context: AppContext) -> APIRouter:
         )
         return response
 
-    @router.post("/logout", responses=refusals)
+    @router.post("/logout", responses=errors)
     def logout(request: Request) -> Response:
         context.sessions.end(request.state.session.token)
         response = JSONResponse({})
@@ -89,7 +84,3 @@ def login_routes(context: AppContext) -> APIRouter:
         return response
 
     return router
-
-
-def _refusal(status: int, reason: str, headers: dict[str, str] | None = None) -> JSONResponse:
-    return JSONResponse({"reason": reason}, status, headers)

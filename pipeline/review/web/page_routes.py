@@ -1,4 +1,4 @@
-"""The pages: the worklist, an exam, its signed sheet."""
+"""The HTML pages: the worklist, an exam, its signed sheet."""
 
 from __future__ import annotations
 
@@ -10,7 +10,7 @@ from fastapi import APIRouter, Query, Request
 from fastapi.responses import HTMLResponse
 
 from pipeline.review.cases import CaseError
-from pipeline.review.exam_document import review_document
+from pipeline.review.exam_document import exam_document
 from pipeline.review.signed_sheet import load_signed_sheet, render_signed_sheet
 from pipeline.review.web.app_context import AppContext
 from pipeline.review.web.rendering import render_page
@@ -36,18 +36,22 @@ def page_routes(context: AppContext) -> APIRouter:
     ) -> HTMLResponse:
         filters = Filters(show, day, flag, animal, species, page_number)
         summaries = context.cases.summaries()
-        lines, number = context.worklist.lines(summaries, filters)
+        lines, count = context.worklist.lines(summaries, filters)
         query = {"show": show, "day": day, "flag": flag, "animal": animal, "species": species}
+
+        def page_link(number: int) -> str:
+            return f"/?{urlencode({**query, 'page': number})}"
+
         return render_page(
             "worklist.html.j2",
             lines=lines,
-            number=number,
+            count=count,
             filters=filters,
-            species_known=sorted({s.exam.species for s in summaries if s.exam.species}),
+            all_species=sorted({s.exam.species for s in summaries if s.exam.species}),
             user=request.state.session.user,
             csrf_token=request.state.session.csrf_token,
-            before=f"/?{urlencode({**query, 'page': page_number - 1})}" if page_number > 1 else None,
-            after=f"/?{urlencode({**query, 'page': page_number + 1})}" if number > page_number * PAGE_SIZE else None,
+            previous_page=page_link(page_number - 1) if page_number > 1 else None,
+            next_page=page_link(page_number + 1) if count > page_number * PAGE_SIZE else None,
         )
 
     @router.get("/exams/{animal}/{date}")
@@ -56,33 +60,37 @@ def page_routes(context: AppContext) -> APIRouter:
         try:
             case = context.case(animal, date)
         except CaseError as error:
-            return _lost(str(error), 409)
+            return _error_page(str(error), 409)
         if case is None:
-            return _lost("There is no such exam.", 404)
-        others = context.presence.heartbeat(case.summary.folder, session)
-        document = review_document(context.answer_service.current_review(case), session.user, others)
-        next_exam = context.worklist.next_open_exam(context.cases.summaries(), case.summary.folder)
+            return _error_page("There is no such exam.", 404)
+        folder = case.summary.folder
+        context.presence.mark_present(folder, session)
+        others = context.presence.other_viewers(folder, session)
+        document = exam_document(context.answer_service.current_review(case), session.user, others)
         return render_page(
             "exam.html.j2",
             exam=case.exam,
-            title=f"{case.exam.animal}, {document['date']}",
-            document=json.dumps(document, ensure_ascii=True),
+            title=f"{case.exam.animal}, {document.date}",
+            document=json.dumps(document.model_dump(mode="json"), ensure_ascii=True),
             user=session.user,
             csrf_token=session.csrf_token,
-            next_exam=next_exam or "/",
+            next_exam=context.worklist.next_open_exam(context.cases.summaries(), folder) or "/",
         )
 
     @router.get("/exams/{animal}/{date}/sheet")
     def sheet(animal: str, date: str) -> HTMLResponse:
         case = context.case(animal, date)
         if case is None:
-            return _lost("There is no such exam.", 404)
+            return _error_page("There is no such exam.", 404)
         reviewed = context.answer_service.current_review(case)
-        if reviewed.state.signature is None:
-            return _lost("This exam is not signed.", 404)
-        made = load_signed_sheet(context.out, case) or render_signed_sheet(reviewed, context.frame) or b""
-        response = HTMLResponse(made)
-        # The sheet is one file with its own pictures and style, the same that lies in the output folder.
+        is_signed = reviewed.state.signature is not None
+        page = (load_signed_sheet(context.out, case) if is_signed else None) or render_signed_sheet(
+            reviewed, context.frame
+        )
+        if page is None:
+            return _error_page("This exam is not signed.", 404)
+        response = HTMLResponse(page)
+        # The sheet is one file with its pictures and style inside, the same as in the output folder.
         response.headers["Content-Security-Policy"] = (
             "default-src 'none'; img-src data:; style-src 'unsafe-inline'; frame-ancestors 'none'; sandbox"
         )
@@ -91,5 +99,5 @@ def page_routes(context: AppContext) -> APIRouter:
     return router
 
 
-def _lost(reason: str, status: int) -> HTMLResponse:
-    return render_page("not_found.html.j2", status, reason=reason)
+def _error_page(reason: str, status: int) -> HTMLResponse:
+    return render_page("error.html.j2", status, reason=reason)

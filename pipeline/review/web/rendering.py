@@ -1,4 +1,4 @@
-"""How the review's pages are made from their templates: escaped, and strict about what is missing."""
+"""Renders the review pages from their templates: values are escaped, missing ones are errors."""
 
 from __future__ import annotations
 
@@ -14,9 +14,9 @@ __all__ = ["render_page"]
 
 
 def render_page(template: str, status: int = 200, **values: Any) -> HTMLResponse:
-    """The page; every value is escaped."""
+    """The page. Every value is escaped."""
     text = _environment().get_template(template).render(**values)
-    # A file name that is no valid Unicode is shown with its odd bytes spelled out.
+    # File names of invalid Unicode are shown with their bytes as escapes.
     return HTMLResponse(text.encode("utf-8", "backslashreplace"), status)
 
 

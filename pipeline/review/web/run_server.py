@@ -1,4 +1,4 @@
-"""The server started: on which address, under which names, and until it is stopped."""
+"""Running the server: its address, its host names, its certificate."""
 
 from __future__ import annotations
 
@@ -15,16 +15,22 @@ from pipeline.settings import Settings
 
 __all__ = ["ServerError", "ServerOptions", "listen", "serve"]
 
+# Common practice, no source.
+BACKLOG_CONNECTIONS = 512  # so that a browser that connects early waits instead of being refused
+KEEP_ALIVE_S = 30
+SHUTDOWN_S = 3  # after that open connections are closed: browsers hold them open
+
 
 class ServerError(ClutchlightError):
-    """An address that cannot be served."""
+    """The server cannot listen at the address."""
 
 
 @dataclass(frozen=True)
 class ServerOptions:
-    """host, port : to listen at, port 0 for any that is free;  hostnames : that people reach it by, besides the host
+    """host, port : to listen at; port 0 is any free one;  hostnames : further names under which users reach the server
 
-    needs_login : whether people prove who they are
+    certificate, private_key : PEM files for HTTPS, None for HTTP
+    needs_login : whether users need a password
     """
 
     host: str
@@ -36,9 +42,9 @@ class ServerOptions:
 
 
 def serve(out: Path, settings: Settings, options: ServerOptions, on_ready: Callable[[str], None]) -> None:
-    """Serve the page until the process is told to stop. on_ready : told the address once it is open
+    """Serve the pages until the process is interrupted. on_ready : called with the address when the server listens
 
-    Raises ServerError where the address cannot be had, StoreError or EventLogError where out cannot be used.
+    Raises ServerError if the server cannot listen at the address, StoreError or EventLogError if out cannot be used.
     """
     import uvicorn
 
@@ -48,11 +54,11 @@ def serve(out: Path, settings: Settings, options: ServerOptions, on_ready: Calla
     context = open_app_context(
         out,
         settings,
-        allowed_hosts=_hosts(options, port),
+        allowed_hosts=_allowed_hosts(options, port),
         needs_login=options.needs_login,
         is_encrypted=options.certificate is not None,
     )
-    context.cases.summaries()  # so that the first page need not wait until all exams have been read
+    context.cases.summaries()  # read all exams now, so that the first page is fast
     config = uvicorn.Config(
         make_app(context),
         log_level="warning",
@@ -60,40 +66,42 @@ def serve(out: Path, settings: Settings, options: ServerOptions, on_ready: Calla
         proxy_headers=False,
         ssl_certfile=options.certificate,
         ssl_keyfile=options.private_key,
-        timeout_keep_alive=30,
-        timeout_graceful_shutdown=3,  # browsers hold connections open
-        backlog=512,
+        timeout_keep_alive=KEEP_ALIVE_S,
+        timeout_graceful_shutdown=SHUTDOWN_S,
+        backlog=BACKLOG_CONNECTIONS,
     )
-    shown = f"[{options.host}]" if ":" in options.host else options.host
-    on_ready(f"{scheme}://{shown}:{port}/")
-    with listener, suppress(KeyboardInterrupt):  # how it is meant to end
+    on_ready(f"{scheme}://{_url_host(options.host)}:{port}/")
+    with listener, suppress(KeyboardInterrupt):  # the normal way to stop the server
         uvicorn.Server(config).run(sockets=[listener])
 
 
-def _hosts(options: ServerOptions, port: int) -> frozenset[str]:
-    """What a browser may call us in the Host header; anything else is another site's name that leads here."""
-    names = {options.host, *options.hostnames}
-    if not options.needs_login:
-        names |= {"127.0.0.1", "localhost", "::1"}
-    shown = {f"[{name}]" if ":" in name else name.casefold() for name in names}
-    return frozenset(
-        {f"{name}:{port}" for name in shown} | (shown if port in (80, 443) or options.hostnames else set())
-    )
-
-
 def listen(options: ServerOptions) -> socket.socket:
-    """A socket that listens at the address. Raises ServerError where it cannot be had."""
+    """A socket that listens at the address. Raises ServerError if that is not possible."""
     family = socket.AF_INET6 if ":" in options.host else socket.AF_INET
-    # Named as TCP, or asyncio lets small answers wait 40 ms for the ones before them to be acknowledged (TCP_NODELAY).
+    # With IPPROTO_TCP asyncio sets TCP_NODELAY; without it small responses wait 40 ms for an acknowledgement.
     listener = socket.socket(family, socket.SOCK_STREAM, socket.IPPROTO_TCP)
     try:
         listener.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
         listener.bind((options.host, options.port))
-        listener.listen(512)  # so that whoever follows the address at once is waited for, not sent away
+        listener.listen(BACKLOG_CONNECTIONS)
     except OSError as error:
         listener.close()
         raise ServerError(
-            f"{options.host}, port {options.port}: cannot be served at ({error.strerror or error}). Choose another "
-            "--port or --host."
+            f"{options.host}, port {options.port}: the server cannot listen here ({error.strerror or error}). Choose "
+            "another --port or --host."
         ) from error
     return listener
+
+
+def _allowed_hosts(options: ServerOptions, port: int) -> frozenset[str]:
+    """The values of the Host header to accept. Any other may be another site's name that resolves to this server."""
+    names = {options.host, *options.hostnames}
+    if not options.needs_login:
+        names |= {"127.0.0.1", "localhost", "::1"}
+    hosts = {_url_host(name.casefold()) for name in names}
+    has_default_port = port in (80, 443) or bool(options.hostnames)  # a proxy may serve the names at a default port
+    return frozenset({f"{host}:{port}" for host in hosts} | (hosts if has_default_port else set()))
+
+
+def _url_host(name: str) -> str:
+    return f"[{name}]" if ":" in name else name

@@ -1,4 +1,4 @@
-"""Who has come in: sessions in memory, gone with the server, and a limit on tries of passwords."""
+"""Sessions, a limit on failed logins, and who is viewing which exam. All in memory, lost when the server stops."""
 
 from __future__ import annotations
 
@@ -12,14 +12,19 @@ from pipeline.review.users import User
 
 __all__ = ["LoginRateLimit", "Presence", "Session", "Sessions"]
 
+# Common practice, no source.
 SESSION_SECONDS = 12 * 3600.0
-MAXIMUM_SESSIONS = 2000
-PRESENCE_SECONDS = 15.0
+MAXIMUM_SESSIONS = 2000  # the oldest end first
+PRESENCE_SECONDS = 15.0  # after the last sign of a page; an open one sends one every 4 s
+MAXIMUM_RATE_LIMIT_KEYS = 10_000  # above this, keys without recent failures are dropped
 
 
 @dataclass(frozen=True)
 class Session:
-    """token : the cookie's;  csrf_token : told to our own pages only, and asked back with every answer"""
+    """token : of the cookie;  csrf_token : known to our own pages only, required with every change
+
+    expires_at_s : by the clock of `Sessions`
+    """
 
     token: str
     csrf_token: str
@@ -29,7 +34,7 @@ class Session:
 
 @dataclass
 class Sessions:
-    """now : the clock, s"""
+    """The open sessions by token. now : the clock, s"""
 
     now: Callable[[], float] = time.monotonic
     _open: dict[str, Session] = field(default_factory=dict)
@@ -55,7 +60,7 @@ class Sessions:
 
 @dataclass
 class LoginRateLimit:
-    """Failed logins by some key: after ``max_failures`` of one within window_s no more are heard."""
+    """Failed logins by key, a name or an address. After ``max_failures`` within ``window_s`` the next must wait."""
 
     max_failures: int = 5
     window_s: float = 900.0
@@ -64,7 +69,7 @@ class LoginRateLimit:
     _lock: threading.Lock = field(default_factory=threading.Lock)
 
     def retry_after_s(self, key: str) -> float:
-        """How long until another try is heard, 0 where it is at once."""
+        """How long until the next try is allowed, 0 for now."""
         with self._lock:
             recent = self._recent(key)
         return recent[-self.max_failures] + self.window_s - self.now() if len(recent) >= self.max_failures else 0.0
@@ -72,7 +77,7 @@ class LoginRateLimit:
     def record_failure(self, key: str) -> None:
         with self._lock:
             self._failed[key] = [*self._recent(key), self.now()]
-            if len(self._failed) > 10_000:
+            if len(self._failed) > MAXIMUM_RATE_LIMIT_KEYS:
                 self._failed = {key: times for key in list(self._failed) if (times := self._recent(key))}
 
     def reset(self, key: str) -> None:
@@ -85,21 +90,29 @@ class LoginRateLimit:
 
 @dataclass
 class Presence:
-    """Who looks at which exam just now."""
+    """Who is viewing which exam. now : the clock, s"""
 
     now: Callable[[], float] = time.monotonic
-    _seen: dict[str, dict[str, tuple[str, float]]] = field(default_factory=dict)
+    _last_seen: dict[str, dict[str, tuple[str, float]]] = field(default_factory=dict)
     _lock: threading.Lock = field(default_factory=threading.Lock)
 
-    def heartbeat(self, folder: str, session: Session) -> list[str]:
-        """Note that this session looks at the exam; the names of the others who do."""
-        now = self.now()
+    def mark_present(self, folder: str, session: Session) -> None:
+        """Record that this session is viewing the exam now."""
         with self._lock:
-            here = {
-                token: (name, then)
-                for token, (name, then) in self._seen.get(folder, {}).items()
-                if now - then < PRESENCE_SECONDS
+            self._last_seen[folder] = {
+                **self._present(folder),
+                session.token: (session.user.name, self.now()),
             }
-            here[session.token] = session.user.name, now
-            self._seen[folder] = here
-            return sorted({name for name, _ in here.values()} - {session.user.name})
+
+    def other_viewers(self, folder: str, session: Session) -> list[str]:
+        """The names of the other users who are viewing the exam."""
+        with self._lock:
+            return sorted({name for name, _ in self._present(folder).values()} - {session.user.name})
+
+    def _present(self, folder: str) -> dict[str, tuple[str, float]]:
+        now = self.now()
+        return {
+            token: (name, then)
+            for token, (name, then) in self._last_seen.get(folder, {}).items()
+            if now - then < PRESENCE_SECONDS
+        }

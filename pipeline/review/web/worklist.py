@@ -1,4 +1,4 @@
-"""The worklist: which exams wait for a person, those for the vet first."""
+"""The worklist: the exams that need review, the most urgent first."""
 
 from __future__ import annotations
 
@@ -20,11 +20,15 @@ __all__ = ["Filters", "Worklist", "WorklistLine"]
 
 Show = Literal["open", "signed", "all"]
 PAGE_SIZE = 60  # lines
+PRIORITIES = ("vet today", "check", "rest")  # the most urgent first
 
 
 @dataclass(frozen=True)
 class Filters:
-    """day : "", "today" or ISO 8601;  flag : a severity, "" for any;  animal, species : any part of the name"""
+    """day : "", "today" or ISO 8601;  flag : a severity, "" for any;  animal, species : any part of the name
+
+    page : from 1
+    """
 
     show: Show = "open"
     day: str = ""
@@ -36,9 +40,10 @@ class Filters:
 
 @dataclass(frozen=True)
 class WorklistLine:
-    """One exam of the list. urgency : "vet today", "check" or "rest";  doubt : 0 to 1;  reason : the gravest flag
+    """One exam of the list. priority : one of `PRIORITIES`;  reason : of the most urgent flag, "" without flags
 
-    answers : how many were given;  signed_by : None while open
+    error_probability : that the count is off by more than one or the stage is wrong, 0 to 1
+    answers : how many;  signed_by : None while open
     """
 
     folder: str
@@ -49,8 +54,8 @@ class WorklistLine:
     day: str
     count: str
     count_range: str
-    urgency: str
-    doubt: float
+    priority: str
+    error_probability: float
     reason: str
     severities: frozenset[str]
     answers: int = 0
@@ -58,12 +63,12 @@ class WorklistLine:
 
 
 class Worklist:
-    """The lines of all exams, kept up to date with the event log. May be used from many threads."""
+    """The lines of all exams, updated from the event log. May be used from many threads."""
 
     def __init__(self, event_log: EventLog) -> None:
         self._event_log = event_log
         self._lock = threading.Lock()
-        self._seen = 0
+        self._last_event = 0
         self._answers: dict[ExamKey, int] = {}
         self._signed: dict[ExamKey, str | None] = {}
         self._lines: dict[str, tuple[ExamSummary, WorklistLine]] = {}
@@ -71,23 +76,20 @@ class Worklist:
     def lines(self, summaries: Sequence[ExamSummary], filters: Filters) -> tuple[list[WorklistLine], int]:
         """One page of the lines that pass the filters, and how many pass in all."""
         with self._lock:
-            self._read_on()
+            self._read_new_events()
             every = [self._line(summary) for summary in summaries]
-        chosen = [line for line in every if _passes(line, filters)]
-        chosen.sort(
-            key=lambda line: (line.signed_by is not None, URGENCIES.index(line.urgency), -line.doubt, line.folder)
-        )
+        passing = sorted((line for line in every if _passes(line, filters)), key=_sort_key)
         start = (max(filters.page, 1) - 1) * PAGE_SIZE
-        return chosen[start : start + PAGE_SIZE], len(chosen)
+        return passing[start : start + PAGE_SIZE], len(passing)
 
     def next_open_exam(self, summaries: Sequence[ExamSummary], folder: str) -> str | None:
-        """The link of the exam to look at when this one is done, None where all are."""
+        """The link of the exam to review after this one, None if all others are signed."""
         lines, _ = self.lines(summaries, Filters())
         return next((line.link for line in lines if line.folder != folder), None)
 
-    def _read_on(self) -> None:
-        for logged in self._event_log.events_after(self._seen):
-            self._seen = logged.identity
+    def _read_new_events(self) -> None:
+        for logged in self._event_log.events_after(self._last_event):
+            self._last_event = logged.identity
             self._answers[logged.exam] = logged.event.sequence
             if isinstance(logged.event.answer, SignExam):
                 self._signed[logged.exam] = logged.event.answer.name
@@ -105,7 +107,8 @@ class Worklist:
         return line
 
 
-URGENCIES = ("vet today", "check", "rest")
+def _sort_key(line: WorklistLine) -> tuple[bool, int, float, str]:
+    return line.signed_by is not None, PRIORITIES.index(line.priority), -line.error_probability, line.folder
 
 
 def _line(summary: ExamSummary, answers: int, signed: str | None) -> WorklistLine:
@@ -120,8 +123,8 @@ def _line(summary: ExamSummary, answers: int, signed: str | None) -> WorklistLin
         day=date_text(exam.date),
         count=count_text(finding.shelled, "shelled egg") if summary.is_scanned else "not scanned",
         count_range=interval_text(finding.shelled) if summary.is_scanned else "no recording could be used",
-        urgency=priority_group(summary),
-        doubt=finding.error_probability,
+        priority=priority_group(summary),
+        error_probability=finding.error_probability,
         reason=flags[0].reason if flags else "",
         severities=frozenset(flag.severity for flag in flags),
         answers=answers,

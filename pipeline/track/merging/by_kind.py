@@ -21,6 +21,10 @@ class ByKind(NamedTuple, Generic[Value]):
     follicles: Value
     shelled: Value
 
+    def of(self, *, shelled: bool) -> Value:
+        """The value for shelled eggs, or the one for follicles."""
+        return self.shelled if shelled else self.follicles
+
 
 def rows_by_kind(objects: Sequence[ObservedObject]) -> ByKind[NDArray[np.int64]]:
     """Which of the objects are follicles, and which are shelled eggs."""

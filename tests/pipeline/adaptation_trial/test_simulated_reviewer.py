@@ -1,4 +1,4 @@
-"""The reader who knows the truth: what is true is confirmed, what is not denied, what was missed outlined."""
+"""The simulated reviewer: confirms true eggs, rejects false ones, outlines missed ones, and signs."""
 
 from __future__ import annotations
 
@@ -12,49 +12,50 @@ from tests.pipeline.review.simulated_cases import SimulatedReview, simulated_cas
 
 CASE = simulated_case()
 LISTED = [egg for egg in CASE.snapshot.eggs if egg.counted_by_batch]
-FALSE, OTHER = LISTED[0], LISTED[1]
+FALSE_EGG, TRUE_FOLLICLE = LISTED[0], LISTED[1]
 MISSED, STAGE = (80.0, 400.0, 20.0, 12.0, 30.0), 1
 MISSED_FRAMES = range(100, 110)
 
 
 def truth() -> dict[str, dict[int, list[TrueEgg]]]:
-    """All but one of what the batch lists, the next one follicle; and an egg of the first clip that nobody followed."""
+    """All eggs that the batch lists but the first, the second as a follicle; and one egg that no track covers."""
     made: dict[str, dict[int, list[TrueEgg]]] = defaultdict(lambda: defaultdict(list))
     tracks = {(scan.file, track.identity): track for scan in CASE.scans for track in scan.tracks.tracks}
     for egg in CASE.snapshot.eggs:
-        if egg is FALSE:
+        if egg is FALSE_EGG:
             continue
+        stage = 0 if egg is TRUE_FOLLICLE else 2
         for segment in egg.segments:
             track = tracks[segment.clip, segment.track]
             for frame, row in zip(track.frames.tolist(), track.ellipses.tolist(), strict=True):
-                made[segment.clip][frame].append(TrueEgg(egg.number, tuple(row), 0 if egg is OTHER else 2, True))
+                made[segment.clip][frame].append(TrueEgg(egg.number, tuple(row), stage, True))
     for frame in MISSED_FRAMES:
         made[CASE.scans[0].file][frame].append(TrueEgg(99, MISSED, STAGE, frame % 2 == 0))
     return made
 
 
-def test_the_reader_answers_by_the_truth_outlines_what_was_missed_and_signs(tmp_path: Path) -> None:
+def test_reviewer_answers_by_the_truth_outlines_missed_eggs_and_signs(tmp_path: Path) -> None:
     simulated_review = SimulatedReview(tmp_path, CASE)
     review_exam(simulated_review.answer_service, CASE, truth())
     state, first = simulated_review.now.state, CASE.scans[0]
     by_number = {egg.number: egg for egg in state.eggs}
-    assert by_number[FALSE.number].verdict == "not-egg"
-    assert by_number[OTHER.number].stage == "follicle"
-    assert {egg.verdict for egg in state.eggs if egg.is_shown and egg.number != FALSE.number} == {"egg"}
-    drawn = [egg for egg in state.eggs if egg.outlines]
-    assert [list(egg.outlines.values()) for egg in drawn] == [[MISSED]]
-    assert drawn[0].stage == "thin-shelled"
-    assert drawn[0].segments[0].first in MISSED_FRAMES
-    assert drawn[0].segments[0].first % 2 == 0  # where it is in plain view
+    assert by_number[FALSE_EGG.number].verdict == "not-egg"
+    assert by_number[TRUE_FOLLICLE.number].stage == "follicle"
+    assert {egg.verdict for egg in state.eggs if egg.is_shown and egg.number != FALSE_EGG.number} == {"egg"}
+    outlined = [egg for egg in state.eggs if egg.outlines]
+    assert [list(egg.outlines.values()) for egg in outlined] == [[MISSED]]
+    assert outlined[0].stage == "thin-shelled"
+    assert outlined[0].segments[0].first in MISSED_FRAMES
+    assert outlined[0].segments[0].first % 2 == 0  # where it is clearly visible
     assert state.signature is not None
-    # What is labelled then is what is true.
+    # The labels made from these answers are true.
     for frame, labelled in labelled_frames(simulated_review.now, first).items():
-        there = [one.ellipse for one in truth()[first.file].get(frame, [])]
+        true_ellipses = [egg.ellipse for egg in truth()[first.file].get(frame, [])]
         for egg in labelled.eggs:
-            assert overlap([egg.ellipse], there).max() > 0.9
+            assert overlap([egg.ellipse], true_ellipses).max() > 0.9
 
 
-def test_an_egg_listed_twice_is_said_to_be_one(tmp_path: Path) -> None:
+def test_egg_listed_twice_is_merged(tmp_path: Path) -> None:
     made = truth()
     one, other = LISTED[2].number, LISTED[3].number
     for clip in made.values():

@@ -1,4 +1,4 @@
-"""Exams and outcomes of invented animals, with nothing but what a record needs."""
+"""Exams and outcomes of example animals, with only what agreement needs."""
 
 from __future__ import annotations
 
@@ -14,7 +14,7 @@ MAY = dt.date(2026, 5, 1)
 
 
 def day(number: int) -> dt.date:
-    """The day so many days after 1 May 2026."""
+    """The date that many days after 1 May 2026."""
     return MAY + dt.timedelta(days=number)
 
 
@@ -28,7 +28,7 @@ def exam(
     passed_before: int = 0,
     frames_used: int = 100,
 ) -> ExamSummary:
-    """An exam on a day; its 90 % interval reaches one egg down and two up."""
+    """An exam on a day. Its 90 % interval reaches one egg down and two up."""
     shelled = Count(0, estimate, (max(0, estimate - 1), estimate + 2))
     return ExamSummary(
         exam=Exam(Path(animal), animal, day(on), species, None, None, None, passed_before, (), scanned_by),

@@ -10,7 +10,7 @@ import pytest
 from pipeline.agreement.bland_altman_plot import NARROW_LAYOUT, WIDE_LAYOUT, PlotLayout, bland_altman_svg
 from pipeline.agreement.limits_of_agreement import limits_of_agreement
 from pipeline.agreement.pairs import MatchRule, pair_exams_with_outcomes
-from pipeline.agreement.text import format_signed
+from pipeline.formatting import format_signed
 from tests.pipeline.agreement.conftest import exam, outcome
 
 
@@ -31,29 +31,29 @@ def heights(svg: ElementTree.Element, kind: str) -> list[float]:
     return [float(match[1]) for match in found if match]
 
 
-def test_marks_lie_at_their_means_and_differences() -> None:
+def test_marks_are_at_their_means_and_differences() -> None:
     svg = plot((8, 8), (6, 10), (4, 2))
     (zero,) = heights(svg, "zero")
     (mean,) = heights(svg, "mean")
-    assert heights_of_eggs(svg, 2) < zero < mean  # up is too many
-    assert mean == pytest.approx(zero + (zero - heights_of_eggs(svg, 2)) / 3, abs=0.2)  # -2 / 3 eggs on average
+    assert height_of_difference(svg, 2) < zero < mean  # too many eggs are further up
+    assert mean == pytest.approx(zero + (zero - height_of_difference(svg, 2)) / 3, abs=0.2)  # -2 / 3 eggs on average
     first, *others = sorted(places(svg), key=lambda place: place[1])
-    assert (first[0], first[2]) == ("outside", pytest.approx(heights_of_eggs(svg, 2), abs=0.2))  # 4 for 2
+    assert (first[0], first[2]) == ("outside", pytest.approx(height_of_difference(svg, 2), abs=0.2))  # 4 for 2
     assert others[0][1] == others[1][1] > first[1]  # means of 3, 8 and 8
     assert {(kind, round(y)) for kind, _, y in others} == {
         ("inside", round(zero)),  # 8 for 8
-        ("outside", round(heights_of_eggs(svg, -4))),  # 6 for 10
+        ("outside", round(height_of_difference(svg, -4))),  # 6 for 10
     }
 
 
-def heights_of_eggs(svg: ElementTree.Element, eggs: int) -> float:
-    """Where that difference lies, by the labels of the axis."""
+def height_of_difference(svg: ElementTree.Element, eggs: int) -> float:
+    """The y of a difference, read off the labels of the axis."""
     labels = {
         label.text: float(label.attrib["y"]) - 4
         for label in svg.iter("text")
         if label.attrib.get("text-anchor") == "end"
     }
-    return labels[format_signed(eggs, 0)]
+    return labels[format_signed(eggs)]
 
 
 def test_limits_are_drawn_with_their_values() -> None:
@@ -61,18 +61,18 @@ def test_limits_are_drawn_with_their_values() -> None:
     assert len(heights(svg, "limit")) == 2
     ends = [label.text for label in svg.iter("text") if label.attrib.get("class") == "end"]
     assert ends == ["mean +1.0", "upper limit +3.8", "lower limit \N{MINUS SIGN}1.8"]
-    assert heights(plot((8, 8), (7, 7)), "limit") == []  # both on the mean
+    assert heights(plot((8, 8), (7, 7)), "limit") == []  # both would be on the mean
     assert heights(plot((8, 8)), "limit") == heights(plot((8, 8)), "mean") == []
 
 
-def test_pairs_on_one_place_are_one_mark_with_their_number() -> None:
+def test_pairs_in_one_position_are_one_mark_with_their_number() -> None:
     svg = plot((8, 8), (8, 8), (8, 8), (9, 9))
     assert len(places(svg)) == 2
     assert [label.text for label in svg.iter("text") if "number" in label.attrib.get("class", "")] == ["3"]
 
 
 @pytest.mark.parametrize("layout", [WIDE_LAYOUT, NARROW_LAYOUT], ids=["desk", "phone"])
-def test_wide_and_narrow_records_keep_their_marks_in_the_field(layout: PlotLayout) -> None:
+def test_all_marks_are_inside_the_plot(layout: PlotLayout) -> None:
     for pairs in ([], [(0, 0)], [(0, 200), (200, 0)], [(120, 119)] * 3):
         svg = plot(*pairs, layout=layout)
         _, _, width, height = map(float, svg.attrib["viewBox"].split())
@@ -80,8 +80,8 @@ def test_wide_and_narrow_records_keep_their_marks_in_the_field(layout: PlotLayou
         assert len(places(svg)) == len(set(pairs))
 
 
-def test_a_phone_shows_all_of_it_in_letters_that_can_be_read() -> None:
-    """390 px less the page's margins: then a unit is a pixel, and nothing need be scrolled for."""
+def test_on_a_phone_the_whole_plot_is_readable() -> None:
+    """390 px less the page's margins: then one unit is one pixel, and nothing needs scrolling."""
     svg = plot((8, 8), (10, 8), (4, 12), layout=NARROW_LAYOUT)
     _, _, width, _ = map(float, svg.attrib["viewBox"].split())
     assert width == pytest.approx(390 - 2 * 14, abs=1)

@@ -1,4 +1,4 @@
-"""The statistics against worked examples that others published."""
+"""The statistics compared with published worked examples."""
 
 from __future__ import annotations
 
@@ -19,7 +19,7 @@ def test_peak_flow_meters_agree_as_published() -> None:
     assert limits.pairs == 17
     assert round(limits.bias, 1) == -2.1
     assert round(limits.standard_deviation, 1) == 38.8
-    # The paper's limits are of 2 SD: -79.7 and 75.5 from rounded values.
+    # The paper's limits are at 2 SD: -79.7 and 75.5 from rounded values.
     assert limits.bias - 2 * limits.standard_deviation == pytest.approx(-79.7, abs=0.15)
     assert limits.bias + 2 * limits.standard_deviation == pytest.approx(75.5, abs=0.15)
     assert (limits.low, limits.high) == pytest.approx(
@@ -28,7 +28,7 @@ def test_peak_flow_meters_agree_as_published() -> None:
     # 95 % confidence interval of the mean as published: -22.0 to 17.8, by a standard error of 9.4.
     assert limits.bias - limits.bias_ci_half_width == pytest.approx(-22.0, abs=0.1)
     assert limits.bias + limits.bias_ci_half_width == pytest.approx(17.8, abs=0.1)
-    # That of a limit is sqrt(3) times as wide in the same paper.
+    # In the same paper the interval of a limit is sqrt(3) times as wide.
     assert limits.limit_ci_half_width == pytest.approx(math.sqrt(3) * limits.bias_ci_half_width)
 
 

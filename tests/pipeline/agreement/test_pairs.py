@@ -13,7 +13,7 @@ RULE = MatchRule(max_days_to_radiograph=7, max_days_to_first_egg=28, max_days_be
 
 
 def known(summaries: list[ExamSummary], *outcomes: Outcome) -> list[tuple[int, int]]:
-    """Day of May less one, and the number that the outcomes tell, of every paired exam."""
+    """Of every paired exam, the days since 1 May and the number of eggs by its outcomes."""
     pairs = pair_exams_with_outcomes(summaries, outcomes, RULE)
     return [((pair.summary.exam.date - day(0)).days, pair.known_count) for pair in pairs]
 
@@ -33,11 +33,11 @@ def test_eggs_of_one_clutch_are_summed_and_those_of_the_next_are_not() -> None:
     assert known([exam(10)], *portions) == [(10, 8)]
 
 
-def test_a_clutch_with_eggs_that_were_not_counted_tells_no_number() -> None:
+def test_a_clutch_with_eggs_that_were_not_counted_has_no_pair() -> None:
     assert known([exam(10)], outcome("laid", 20, 5), outcome("laid", 21, None)) == []
 
 
-def test_a_radiograph_goes_before_eggs_laid_and_the_nearest_before_others() -> None:
+def test_a_radiograph_is_preferred_to_eggs_laid_and_the_nearest_to_others() -> None:
     assert known([exam(10)], outcome("laid", 20, 5), outcome("radiograph", 14, 7), outcome("radiograph", 8, 6)) == [
         (10, 6)
     ]
@@ -47,7 +47,7 @@ def test_a_radiograph_goes_before_eggs_laid_and_the_nearest_before_others() -> N
     ("radiograph", "laid", "expected"),
     [(12, 11, 4), (12, 12, 4), (12, 13, 9), (8, 9, None), (8, 8, None), (8, 10, 9)],
 )
-def test_a_radiograph_counts_only_if_no_egg_left_her_between(radiograph: int, laid: int, expected: int | None) -> None:
+def test_a_radiograph_counts_only_if_no_egg_left_in_between(radiograph: int, laid: int, expected: int | None) -> None:
     found = known([exam(10)], outcome("radiograph", radiograph, 9), outcome("laid", laid, 4))
     assert found == ([] if expected is None else [(10, expected)])
 
@@ -57,7 +57,7 @@ def test_an_earlier_radiograph_does_not_count_where_eggs_were_passed_on_an_unkno
     assert known([exam(10, passed_before=2)], outcome("radiograph", 11, 7)) == [(10, 7)]
 
 
-def test_an_outcome_is_held_against_the_nearest_exam_only() -> None:
+def test_an_outcome_is_compared_with_the_nearest_exam_only() -> None:
     assert known([exam(1), exam(6), exam(9)], outcome("laid", 12, 7)) == [(9, 7)]
     # The second exam saw what was left of a clutch; the first one's sum shares an outcome with it.
     assert known([exam(1), exam(8)], outcome("laid", 5, 3), outcome("laid", 9, 5)) == [(8, 5)]
@@ -68,7 +68,7 @@ def test_two_clutches_of_one_animal_are_two_pairs() -> None:
     assert known([exam(1), exam(50)], outcome("laid", 12, 7), outcome("laid", 60, 8)) == [(1, 7), (50, 8)]
 
 
-def test_animals_are_kept_apart_but_for_the_case_of_their_ids() -> None:
+def test_animals_are_kept_apart_but_the_case_of_their_ids_is_ignored() -> None:
     assert known([exam(1)], outcome("laid", 5, 7, animal="AF-0413")) == []
     assert known([exam(1)], outcome("laid", 5, 7, animal="af-0412")) == [(1, 7)]
 
@@ -78,7 +78,7 @@ def test_hatchlings_and_exams_without_a_usable_clip_are_no_pair() -> None:
     assert known([exam(1, frames_used=0)], outcome("laid", 5, 7)) == []
 
 
-def test_of_one_animal_kind_and_date_the_last_told_holds() -> None:
+def test_for_one_animal_kind_and_date_the_last_record_counts() -> None:
     first, second = outcome("laid", 5, 7), outcome("laid", 5, 6)
     assert known([exam(1)], first, second) == [(1, 6)]
     assert known([exam(1)], second, first) == [(1, 7)]
@@ -88,7 +88,7 @@ def test_of_one_animal_kind_and_date_the_last_told_holds() -> None:
     assert current_outcomes([first, other]) == [other, first]
 
 
-def test_a_pair_tells_how_far_off_it_is() -> None:
+def test_the_difference_of_a_pair() -> None:
     over, under, within = (
         pair_exams_with_outcomes([exam(1, 8)], [outcome("laid", 5, n)], RULE)[0] for n in (6, 11, 10)
     )

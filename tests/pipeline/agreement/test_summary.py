@@ -1,23 +1,24 @@
-"""The record in numbers and sentences."""
+"""Agreement in numbers and sentences, and its page."""
 
 from __future__ import annotations
 
 import json
 from collections.abc import Sequence
+from pathlib import Path
 
 import pytest
 
-from pipeline.agreement.page import agreement_html
+from pipeline.agreement.page import agreement_html, write_agreement_page
 from pipeline.agreement.pairs import MatchRule
 from pipeline.agreement.summary import AgreementSummary, summarise_agreement
-from pipeline.agreement.text import agreement_lines, format_signed, outcome_words, sample_size_caveat
+from pipeline.agreement.text import agreement_lines, outcome_text, sample_size_caveat
 from pipeline.exams.outcomes import Outcome
 from pipeline.report.summary import ExamSummary
 from tests.pipeline.agreement.conftest import exam, outcome
 
 
-def record_of(pairs: Sequence[tuple[int, int]], **of_exam: str) -> AgreementSummary:
-    """A record of animals with these estimates and outcomes."""
+def agreement_of(pairs: Sequence[tuple[int, int]], **of_exam: str) -> AgreementSummary:
+    """The agreement of animals with these estimates and outcomes."""
     exams = [exam(1, estimate, animal=f"AF-{n}", **of_exam) for n, (estimate, _) in enumerate(pairs)]  # type: ignore[arg-type]
     outcomes = [outcome("laid", 5, known, animal=f"AF-{n}") for n, (_, known) in enumerate(pairs)]
     return summarise_agreement(exams, outcomes, MatchRule())
@@ -37,25 +38,25 @@ def mixed() -> AgreementSummary:
     return summarise_agreement(exams, outcomes, MatchRule())
 
 
-def test_figures_of_all_and_of_groups() -> None:
-    record = mixed()
-    assert (record.exams, record.overall.pairs) == (5, 4)  # exams without a usable clip are none
-    assert (record.overall.exact, record.overall.within_one, record.overall.within_interval) == (1, 3, 3)
-    assert record.overall.limits is not None
-    assert record.overall.limits.bias == pytest.approx((-1 - 3 + 0 + 1) / 4)
-    assert [(name, each.pairs, each.within_interval) for name, each in record.by_species] == [
+def test_statistics_over_all_pairs_and_by_group() -> None:
+    agreement = mixed()
+    assert (agreement.exams, agreement.overall.pairs) == (5, 4)  # an exam without a usable clip is not counted
+    assert (agreement.overall.exact, agreement.overall.within_one, agreement.overall.within_interval) == (1, 3, 3)
+    assert agreement.overall.limits is not None
+    assert agreement.overall.limits.bias == pytest.approx((-1 - 3 + 0 + 1) / 4)
+    assert [(name, each.pairs, each.within_interval) for name, each in agreement.by_species] == [
         ("Emys orbicularis", 2, 1),
         ("Testudo hermanni", 1, 1),
         ("unknown", 1, 1),
     ]
-    assert [(name, each.pairs, each.exact) for name, each in record.by_operator] == [
+    assert [(name, each.pairs, each.exact) for name, each in agreement.by_operator] == [
         ("K. Sedge", 2, 1),
         ("R. Alder", 1, 0),
         ("unknown", 1, 0),
     ]
 
 
-def test_the_document_is_json_and_holds_every_pair() -> None:
+def test_the_document_is_json_and_contains_every_pair() -> None:
     document = json.loads(json.dumps(mixed().document(), allow_nan=False))
     assert document["schema"] == "clutchlight/agreement/1"
     assert document["rule"] == {"max_days_to_radiograph": 7, "max_days_to_first_egg": 28, "max_days_between_eggs": 7}
@@ -75,49 +76,54 @@ def test_the_document_is_json_and_holds_every_pair() -> None:
 
 
 @pytest.mark.parametrize(
-    ("pairs", "said"),
+    ("pairs", "expected"),
     [
         ([], "No exam has an outcome yet"),
-        ([(8, 8)], "One pair tells nothing"),
-        ([(8, 8)] * 3, "3 pairs are few, and all differ alike"),
+        ([(8, 8)], "One pair is too few"),
+        ([(8, 8)] * 3, "3 pairs are few, and all have the same difference"),
         # Differences 0 and 2: SD 1.414, t of 1 degree 12.706, so 12.7 for the mean and 22.0 for a limit.
         ([(8, 8), (10, 8)], "2 pairs are few: the mean may be off by 12.7 and each limit by 22.0 eggs either way."),
     ],
 )
-def test_few_pairs_are_said_to_be_few(pairs: Sequence[tuple[int, int]], said: str) -> None:
-    record = record_of(pairs)
-    few = sample_size_caveat(record.overall)
-    assert few is not None
-    assert few.startswith(said)
-    assert agreement_lines(record)[-1] == few
-    assert few in agreement_html(record).decode()
+def test_few_pairs_have_a_caveat(pairs: Sequence[tuple[int, int]], expected: str) -> None:
+    agreement = agreement_of(pairs)
+    caveat = sample_size_caveat(agreement.overall)
+    assert caveat is not None
+    assert caveat.startswith(expected)
+    assert agreement_lines(agreement)[-1] == caveat
+    assert caveat in agreement_html(agreement).decode()
 
 
-def test_thirty_pairs_need_no_such_words() -> None:
-    record = record_of([(8, 8), (8, 9), (9, 8)] * 10)
-    assert sample_size_caveat(record.overall) is None
-    assert "few" not in "".join(agreement_lines(record))
+def test_thirty_pairs_need_no_caveat() -> None:
+    agreement = agreement_of([(8, 8), (8, 9), (9, 8)] * 10)
+    assert sample_size_caveat(agreement.overall) is None
+    assert "few" not in "".join(agreement_lines(agreement))
 
 
 def test_lines_for_a_terminal() -> None:
-    assert agreement_lines(record_of([(8, 8), (10, 8)]))[:5] == [
+    assert agreement_lines(agreement_of([(8, 8), (10, 8)]))[:5] == [
         "2 pairs of estimate and outcome from 2 exams",
-        "Inside the 90 % range  1 of 2: 50 %, could be 9\N{EN DASH}91 %",
-        "Right, within one      1, 1 of 2",
+        "Within the 90 % range  1 of 2: 50 %, 95 % CI 9\N{EN DASH}91 %",
+        "Exact, within one egg  1, 1 of 2",
         "Mean difference        +1.0 eggs (1.0 too many on average)",
         "Limits of agreement    \N{MINUS SIGN}1.8 to +3.8 eggs",
     ]
 
 
-def test_words_of_outcomes_and_signs() -> None:
-    assert (
-        outcome_words([outcome("laid", 1, 2), outcome("surgery", 2, 3), outcome("laid", 3, 3)]) == "5 laid, 3 taken out"
-    )
-    assert [format_signed(value) for value in (-0.04, 0.06, -1.26)] == ["0.0", "+0.1", "\N{MINUS SIGN}1.3"]
+def test_outcomes_are_summed_by_kind() -> None:
+    outcomes = [outcome("laid", 1, 2), outcome("surgery", 2, 3), outcome("laid", 3, 3)]
+    assert outcome_text(outcomes) == "5 laid, 3 taken out"
 
 
-def test_what_people_wrote_is_escaped_on_the_page() -> None:
-    page = agreement_html(record_of([(8, 8), (9, 8)], scanned_by="<b>K</b>", species='"><script>')).decode()
+def test_the_page_of_an_earlier_version_is_removed(tmp_path: Path) -> None:
+    (tmp_path / "record.html").write_text("of an earlier version")
+    path = write_agreement_page(tmp_path, agreement_of([(8, 8), (9, 8)]))
+    assert [found.name for found in tmp_path.iterdir()] == [path.name] == ["agreement.html"]
+    write_agreement_page(tmp_path, agreement_of([(8, 8)]))
+
+
+def test_text_that_people_wrote_is_escaped_on_the_page() -> None:
+    page = agreement_html(agreement_of([(8, 8), (9, 8)], scanned_by="<b>K</b>", species='"><script>')).decode()
     assert "<script>" not in page
     assert "<b>K</b>" not in page
     assert "&lt;b&gt;K&lt;/b&gt;" in page

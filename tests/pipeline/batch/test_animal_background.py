@@ -1,4 +1,4 @@
-"""Several exams of one animal over several nights: each is held against those before it, whenever it is written."""
+"""Several exams of one animal: each is compared with the earlier ones, in whatever order they are written."""
 
 from __future__ import annotations
 
@@ -20,7 +20,7 @@ SETTINGS = load_settings()
 
 @pytest.fixture
 def root(tmp_path: Path) -> Path:
-    """One animal with four eggs and then two, and another that had an exam on the same dates."""
+    """One animal with four eggs and then two, and another one with an exam on the second date."""
     root = tmp_path / "root"
     for day, eggs in (("2026-05-14", 4), ("2026-05-18", 2)):
         folder = write_exam_folder(root, "AF-0001", {"left-1.mp4": eggs, "right-1.mp4": 1}, date=day, seed=eggs)
@@ -30,7 +30,8 @@ def root(tmp_path: Path) -> Path:
     return root
 
 
-def night(root: Path, out: Path) -> dict[str, str]:
+def run(root: Path, out: Path) -> dict[str, str]:
+    """The status of every exam, by animal and date."""
     report = run_batch(root, out, SETTINGS, BlobFinder)
     return {f"{exam.animal} {exam.date}": exam.status for exam in report.exams}
 
@@ -40,15 +41,15 @@ def history(out: Path, day: str = "2026-05-18", animal: str = "AF-0001") -> dict
     return document
 
 
-def test_an_exam_is_held_against_the_one_before_it(root: Path, tmp_path: Path) -> None:
-    night(root, tmp_path / "out")
+def test_exam_is_compared_with_the_one_before_it(root: Path, tmp_path: Path) -> None:
+    run(root, tmp_path / "out")
     first, second = history(tmp_path / "out", "2026-05-14"), history(tmp_path / "out")
-    assert [one["exam"] for one in second["exams"]] == ["2026-05-14", "2026-05-18"]
+    assert [exam["exam"] for exam in second["exams"]] == ["2026-05-14", "2026-05-18"]
     assert first["change"] is None
     assert second["exams"][0] == first["exams"][0]
     change = second["change"]
     assert (change["since"], change["days"]) == ("2026-05-14", 4)
-    then, now = (one["shelled"]["estimate"] for one in second["exams"])
+    then, now = (exam["shelled"]["estimate"] for exam in second["exams"])
     assert change["fewer"]["estimate"] == then - now != 0
     low, high = change["fewer"]["interval90"]
     assert low <= then - now <= high
@@ -56,9 +57,9 @@ def test_an_exam_is_held_against_the_one_before_it(root: Path, tmp_path: Path) -
     assert len(history(tmp_path / "out", animal="AF-0002")["exams"]) == 1
 
 
-def test_what_was_told_since_is_taken_up_and_nothing_else_written_anew(root: Path, tmp_path: Path) -> None:
+def test_new_outcomes_cause_only_the_exams_after_them_to_be_written_again(root: Path, tmp_path: Path) -> None:
     out = tmp_path / "out"
-    night(root, out)
+    run(root, out)
     with Store(out) as store:
         store.add_outcomes(
             [
@@ -67,33 +68,33 @@ def test_what_was_told_since_is_taken_up_and_nothing_else_written_anew(root: Pat
                 Outcome("AF-0002", "laid", dt.date(2026, 5, 30), 9),
             ]
         )
-    assert night(root, out) == {
+    assert run(root, out) == {
         "AF-0001 2026-05-14": "unchanged",
         "AF-0001 2026-05-18": "written",
         "AF-0002 2026-05-18": "unchanged",
     }
     assert history(out)["change"]["passed"] == {"number": 2, "all_counted": True}
-    assert set(night(root, out).values()) == {"unchanged"}
+    assert set(run(root, out).values()) == {"unchanged"}
 
 
-def test_an_older_exam_that_comes_later_changes_those_after_it(root: Path, tmp_path: Path) -> None:
-    night(root, tmp_path / "together")
+def test_older_exam_that_is_added_later_changes_those_after_it(root: Path, tmp_path: Path) -> None:
+    run(root, tmp_path / "together")
     older, away = root / "AF-0001/2026-05-14", tmp_path / "away"
     older.rename(away)
-    night(root, tmp_path / "apart")
+    run(root, tmp_path / "apart")
     assert history(tmp_path / "apart")["change"] is None
     away.rename(older)
-    assert night(root, tmp_path / "apart")["AF-0001 2026-05-18"] == "written"
+    assert run(root, tmp_path / "apart")["AF-0001 2026-05-18"] == "written"
     for name in ("result.json", "report.html", "report.pdf"):
-        one, other = ((tmp_path / out / "AF-0001/2026-05-18" / name).read_bytes() for out in ("together", "apart"))
-        assert one == other
+        together, apart = ((tmp_path / out / "AF-0001/2026-05-18" / name).read_bytes() for out in ("together", "apart"))
+        assert together == apart
 
 
-def test_an_older_exam_is_remembered_when_its_recordings_are_gone(root: Path, tmp_path: Path) -> None:
+def test_older_exam_is_still_known_when_its_recordings_are_gone(root: Path, tmp_path: Path) -> None:
     later = root / "AF-0001/2026-05-18"
     later.rename(tmp_path / "later")
-    night(root, tmp_path / "out")
+    run(root, tmp_path / "out")
     (root / "AF-0001/2026-05-14").rename(tmp_path / "gone")
     (tmp_path / "later").rename(later)
-    night(root, tmp_path / "out")
+    run(root, tmp_path / "out")
     assert history(tmp_path / "out")["change"]["since"] == "2026-05-14"

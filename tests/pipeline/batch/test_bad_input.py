@@ -1,6 +1,6 @@
-"""What is handed in by mistake, through the real command line: named, explained, and harmless to the rest.
+"""Bad input through the real command line: it is named and explained, and does no harm to the rest.
 
-Every night here holds one good animal beside the bad input, and she must be done.
+Every run here also has one good exam, which must be done.
 """
 
 from __future__ import annotations
@@ -34,7 +34,7 @@ def filmed(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 @pytest.fixture(scope="module")
 def fresh(filmed: Path) -> Path:
-    """What a night in which nothing is amiss makes of the same recordings."""
+    """The results of an undisturbed run over the same recordings."""
     out = filmed.parent / "fresh"
     run_batch(filmed, out, load_settings(), BlobFinder)
     return out
@@ -42,7 +42,7 @@ def fresh(filmed: Path) -> Path:
 
 @pytest.fixture
 def bad(root: Path) -> Path:
-    """The clip that is to be spoiled; AF-0001 stays good."""
+    """The clip that the test replaces; AF-0001 stays good."""
     return root / "AF-0002/2026-05-14/right-1.mp4"
 
 
@@ -63,10 +63,10 @@ def assert_one_clip_refused(clutchlight: Clutchlight, root: Path, bad: Path, *wo
     out = root.parent / "out"
     done = clutchlight("batch", root, "--out", out)
     assert done.code == ExitCode.SOME_UNUSABLE, done.stderr
-    told = [line for line in done.stderr.splitlines() if str(bad) in line]
-    assert len(told) == 1, done.stderr
+    messages = [line for line in done.stderr.splitlines() if str(bad) in line]
+    assert len(messages) == 1, done.stderr
     for word in words:
-        assert word in told[0]
+        assert word in messages[0]
     document = json.loads((out / "AF-0002/2026-05-14/result.json").read_text())
     assert [clip["status"] for clip in document["clips"]] == ["done", "refused"]
     assert document["clips"][1]["reason"]
@@ -74,20 +74,20 @@ def assert_one_clip_refused(clutchlight: Clutchlight, root: Path, bad: Path, *wo
     assert_nothing_half_written(out)
 
 
-def test_an_empty_folder(clutchlight: Clutchlight, tmp_path: Path) -> None:
+def test_empty_folder(clutchlight: Clutchlight, tmp_path: Path) -> None:
     (tmp_path / "root").mkdir()
     done = clutchlight("batch", tmp_path / "root", "--out", tmp_path / "out")
     assert done.code == ExitCode.NOTHING_USABLE
     assert f"{tmp_path / 'root'}: holds no recording" in done.stderr
 
 
-def test_a_folder_that_is_not_there(clutchlight: Clutchlight, tmp_path: Path) -> None:
+def test_missing_folder(clutchlight: Clutchlight, tmp_path: Path) -> None:
     done = clutchlight("batch", tmp_path / "rot", "--out", tmp_path / "out")
     assert done.code == ExitCode.USAGE
     assert f"{tmp_path / 'rot'}: no such folder" in done.stderr
 
 
-def test_an_empty_exam_folder_beside_a_good_one(clutchlight: Clutchlight, root: Path, tmp_path: Path) -> None:
+def test_empty_exam_folder_beside_a_good_one(clutchlight: Clutchlight, root: Path, tmp_path: Path) -> None:
     (root / "AF-0003/2026-05-14").mkdir(parents=True)
     done = clutchlight("batch", root, "--out", tmp_path / "out")
     assert done.code == ExitCode.SOME_UNUSABLE
@@ -95,22 +95,22 @@ def test_an_empty_exam_folder_beside_a_good_one(clutchlight: Clutchlight, root: 
     assert_good_exam_done(tmp_path / "out")
 
 
-def test_a_truncated_mp4(clutchlight: Clutchlight, root: Path, bad: Path) -> None:
+def test_truncated_mp4(clutchlight: Clutchlight, root: Path, bad: Path) -> None:
     bad.write_bytes(bad.read_bytes()[: bad.stat().st_size // 2])
     assert_one_clip_refused(clutchlight, root, bad, "cut off", "copy it from the scanner again")
 
 
-def test_a_text_file_named_mp4(clutchlight: Clutchlight, root: Path, bad: Path) -> None:
+def test_text_file_named_mp4(clutchlight: Clutchlight, root: Path, bad: Path) -> None:
     bad.write_text("Left window, three eggs, she was restless.\n" * 30)
     assert_one_clip_refused(clutchlight, root, bad, "text file", "copy the clip")
 
 
-def test_an_empty_file(clutchlight: Clutchlight, root: Path, bad: Path) -> None:
+def test_empty_file(clutchlight: Clutchlight, root: Path, bad: Path) -> None:
     bad.write_bytes(b"")
     assert_one_clip_refused(clutchlight, root, bad, "empty", "copy the clip")
 
 
-def test_a_clip_of_zero_frames(clutchlight: Clutchlight, root: Path, bad: Path) -> None:
+def test_clip_without_frames(clutchlight: Clutchlight, root: Path, bad: Path) -> None:
     import av
 
     with av.open(str(bad), "w") as container:
@@ -120,42 +120,42 @@ def test_a_clip_of_zero_frames(clutchlight: Clutchlight, root: Path, bad: Path) 
     assert_one_clip_refused(clutchlight, root, bad, "holds no pictures")
 
 
-def test_a_clip_of_eight_by_eight_pixels(clutchlight: Clutchlight, root: Path, bad: Path) -> None:
+def test_clip_of_eight_by_eight_pixels(clutchlight: Clutchlight, root: Path, bad: Path) -> None:
     write_video(bad, [np.full((8, 8), 90, np.uint8)] * 10, codec="mpeg4")
     assert_one_clip_refused(clutchlight, root, bad, "8 x 8", "full size")
 
 
-def test_a_clip_that_is_all_dark(clutchlight: Clutchlight, root: Path, bad: Path) -> None:
+def test_dark_clip(clutchlight: Clutchlight, root: Path, bad: Path) -> None:
     write_video(bad, [np.zeros((160, 192), np.uint8)] * 20)
     reason = "no part of the screen shows echoes in any of 20 frames (20 too dark); for the next scan: more gain"
     assert_one_clip_refused(clutchlight, root, bad, reason)
 
 
-def test_a_clip_that_breaks_midway_is_used_up_to_there(clutchlight: Clutchlight, root: Path, tmp_path: Path) -> None:
+def test_clip_that_breaks_off_is_used_up_to_that_point(clutchlight: Clutchlight, root: Path, tmp_path: Path) -> None:
     clip = root / "AF-0002/2026-05-14/left-2.avi"
     write_video(clip, film(2, frames=60), codec="ffv1")
     clip.write_bytes(clip.read_bytes()[: clip.stat().st_size * 2 // 3])
-    os.utime(clip, (1.7e9, 1.7e9))  # long ago: it is not still being copied
+    os.utime(clip, (1.7e9, 1.7e9))  # long ago, so it is not still being copied
     done = clutchlight("batch", root, "--out", tmp_path / "out")
     assert done.code == ExitCode.DONE
     assert f"{clip}: only the first " in done.stderr
 
 
-def test_a_wrong_key_in_exam_toml(clutchlight: Clutchlight, root: Path, tmp_path: Path) -> None:
+def test_wrong_key_in_exam_toml(clutchlight: Clutchlight, root: Path, tmp_path: Path) -> None:
     side = root / "AF-0002/2026-05-14/exam.toml"
     side.write_text(side.read_text().replace("carapace_width_mm", "carapace_widht_mm"))
     done = clutchlight("batch", root, "--out", tmp_path / "out")
     assert done.code == ExitCode.SOME_UNUSABLE
-    told = [line for line in done.stderr.splitlines() if str(side) in line]
-    assert len(told) == 1
-    assert f"{side}, line 3" in told[0]
-    assert "carapace_widht_mm" in told[0]
-    assert "carapace_width_mm" in told[0]
+    messages = [line for line in done.stderr.splitlines() if str(side) in line]
+    assert len(messages) == 1
+    assert f"{side}, line 3" in messages[0]
+    assert "carapace_widht_mm" in messages[0]
+    assert "carapace_width_mm" in messages[0]
     assert not (tmp_path / "out/AF-0002").exists()
     assert_good_exam_done(tmp_path / "out")
 
 
-def test_an_unknown_species_is_a_caution_on_the_sheet(clutchlight: Clutchlight, root: Path, tmp_path: Path) -> None:
+def test_unknown_species_is_a_flag_on_the_sheet(clutchlight: Clutchlight, root: Path, tmp_path: Path) -> None:
     side = root / "AF-0002/2026-05-14/exam.toml"
     side.write_text('species = "Testudo imaginaria"\n' + side.read_text())
     done = clutchlight("batch", root, "--out", tmp_path / "out")
@@ -177,7 +177,7 @@ def test_two_exams_of_one_animal_and_date(clutchlight: Clutchlight, root: Path, 
     assert_good_exam_done(tmp_path / "out")
 
 
-def test_an_output_folder_that_cannot_be_made(clutchlight: Clutchlight, root: Path, tmp_path: Path) -> None:
+def test_output_folder_that_cannot_be_created(clutchlight: Clutchlight, root: Path, tmp_path: Path) -> None:
     (tmp_path / "file").write_text("in the way")
     done = clutchlight("batch", root, "--out", tmp_path / "file/out")
     assert done.code == ExitCode.USAGE
@@ -187,7 +187,7 @@ def test_an_output_folder_that_cannot_be_made(clutchlight: Clutchlight, root: Pa
 
 @pytest.fixture
 def small_disk(tmp_path: Path) -> Iterator[Path]:
-    """A file system of its own of 1 MiB, where this machine lets us have one."""
+    """A file system of 1 MiB, if this machine allows mounting one."""
     disk = tmp_path / "disk"
     disk.mkdir()
     mount = ["mount", "-t", "tmpfs", "-o", "size=1m", "tmpfs", str(disk)]
@@ -197,7 +197,7 @@ def small_disk(tmp_path: Path) -> Iterator[Path]:
     subprocess.run(["umount", "-l", str(disk)], check=True)
 
 
-def test_a_read_only_disk(clutchlight: Clutchlight, root: Path, small_disk: Path) -> None:
+def test_read_only_disk(clutchlight: Clutchlight, root: Path, small_disk: Path) -> None:
     subprocess.run(["mount", "-o", "remount,ro", str(small_disk)], check=True)
     done = clutchlight("batch", root, "--out", small_disk / "out")
     assert done.code == ExitCode.USAGE
@@ -205,9 +205,7 @@ def test_a_read_only_disk(clutchlight: Clutchlight, root: Path, small_disk: Path
     assert "--out" in done.stderr
 
 
-def test_a_disk_that_turned_read_only_between_two_nights(
-    clutchlight: Clutchlight, root: Path, small_disk: Path
-) -> None:
+def test_disk_that_became_read_only_between_two_runs(clutchlight: Clutchlight, root: Path, small_disk: Path) -> None:
     out = small_disk / "out"
     assert clutchlight("batch", root, "--out", out).code == ExitCode.DONE
     subprocess.run(["mount", "-o", "remount,ro", str(small_disk)], check=True)
@@ -218,7 +216,7 @@ def test_a_disk_that_turned_read_only_between_two_nights(
 
 
 @pytest.mark.parametrize("free_kb", [4, 90, 200, 300])
-def test_no_space_left_at_whatever_moment(
+def test_no_space_left_at_any_moment(
     clutchlight: Clutchlight, root: Path, fresh: Path, small_disk: Path, free_kb: int
 ) -> None:
     filler = small_disk / "filler"
@@ -237,15 +235,15 @@ def test_no_space_left_at_whatever_moment(
             assert (out / path.relative_to(fresh)).read_bytes() == path.read_bytes(), path
 
 
-def test_no_space_for_one_exam_and_the_other_is_done(
+def test_no_space_for_one_exam_does_not_stop_the_other(
     clutchlight: Clutchlight, root: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    out, real = tmp_path / "out", Path.replace
+    out, original = tmp_path / "out", Path.replace
 
     def replace(self: Path, target: Path) -> Path:
         if "AF-0001" in str(target):
             raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC), str(target))
-        return real(self, target)
+        return original(self, target)
 
     with monkeypatch.context() as patches:
         patches.setattr(Path, "replace", replace)
@@ -253,7 +251,7 @@ def test_no_space_for_one_exam_and_the_other_is_done(
     assert done.code == ExitCode.UNEXPECTED
     assert "AF-0001 2026-05-14: failed." in done.stderr
     assert str(out / "AF-0001/2026-05-14") in done.stderr
-    assert "no space is left on the disk. Free some, then run again" in done.stderr
+    assert "no space is left on the disk. Free some space, then run again" in done.stderr
     assert (out / "AF-0002/2026-05-14/result.json").is_file()
     assert not list((out / "AF-0001").rglob("*.*"))
     assert_nothing_half_written(out)

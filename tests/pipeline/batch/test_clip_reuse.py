@@ -1,4 +1,4 @@
-"""What a night does with a recording that lies there twice, and with one that is still on its way."""
+"""Recordings that are there twice, and recordings that are still being copied."""
 
 from __future__ import annotations
 
@@ -14,8 +14,8 @@ from typing import Any
 import pytest
 from PIL import Image
 
-from pipeline.batch.events import BatchReport, ClipReport
 from pipeline.batch.run import run_batch
+from pipeline.batch.run_report import BatchReport, ClipReport, ClipStatus
 from pipeline.cli.exit_codes import ExitCode, batch_exit_code
 from pipeline.detect.detector import Detections
 from pipeline.ingest.frame import Frame
@@ -40,11 +40,12 @@ def day(root: Path) -> Path:
     return root / "AF-0001" / "2026-05-14"
 
 
-def night(root: Path, detector: Any = None) -> BatchReport:
+def run(root: Path, detector: Any = None) -> BatchReport:
     return run_batch(root, root.parent / "out", SETTINGS, lambda: detector or BlobFinder())
 
 
-def outcomes(report: BatchReport, animal: str = "AF-0001") -> dict[str, ClipReport]:
+def clip_reports(report: BatchReport, animal: str = "AF-0001") -> dict[str, ClipReport]:
+    """By file."""
     return {clip.file: clip for exam in report.exams if exam.animal == animal for clip in exam.clips}
 
 
@@ -57,9 +58,9 @@ def flags(root: Path, animal: str = "AF-0001") -> dict[str, str]:
     return {flag["code"]: flag["reason"] for flag in result(root, animal)["flags"]}
 
 
-def assert_one_speaks_for_both(root: Path, copy: Path, *words: str) -> None:
+def assert_copy_is_refused(root: Path, copy: Path, *words: str) -> None:
     alone = result_without(root, copy)
-    clips = outcomes(night(root))
+    clips = clip_reports(run(root))
     assert clips["left-1.mp4"].status == "read"
     assert clips[copy.name].status == "refused"
     for word in ("the same recording as left-1.mp4", *words):
@@ -73,28 +74,28 @@ def result_without(root: Path, copy: Path) -> dict[str, Any]:
     fewer = root.parent / "fewer" / "root"
     shutil.copytree(root, fewer)
     (fewer / copy.relative_to(root)).unlink()
-    night(fewer)
+    run(fewer)
     return result(fewer)
 
 
-def test_a_renamed_copy_in_one_exam_speaks_once(root: Path, day: Path) -> None:
-    copy = day / "a copy of left-1.mp4"  # its name comes first, but the side file knows the other one
+def test_renamed_copy_in_one_exam_is_counted_once(root: Path, day: Path) -> None:
+    copy = day / "a copy of left-1.mp4"  # its name sorts first, but the side file names the other one
     shutil.copy(day / "left-1.mp4", copy)
-    assert_one_speaks_for_both(root, copy, "remove one of the two")
+    assert_copy_is_refused(root, copy, "remove one of the two")
 
 
-def test_of_two_as_well_known_the_one_without_additions_is_used(root: Path, day: Path) -> None:
-    copy = day / "left-1 (copy).mp4"  # its name comes first, too, and tells the same window
+def test_of_two_equally_known_copies_the_shorter_name_is_used(root: Path, day: Path) -> None:
+    copy = day / "left-1 (copy).mp4"  # its name sorts first too, and gives the same window
     (day / "exam.toml").unlink()
     shutil.copy(day / "left-1.mp4", copy)
-    clips = outcomes(night(root))
+    clips = clip_reports(run(root))
     assert (clips["left-1.mp4"].status, clips[copy.name].status) == ("read", "refused")
 
 
-def test_a_copy_told_to_show_the_other_window_is_named_so(root: Path, day: Path) -> None:
+def test_copy_with_another_window_is_reported(root: Path, day: Path) -> None:
     copy = day / "right-1.mp4"
     shutil.copy(day / "left-1.mp4", copy)
-    assert_one_speaks_for_both(root, copy, "different windows, right and left")
+    assert_copy_is_refused(root, copy, "different windows, right and left")
 
 
 @pytest.mark.parametrize("ending", ["mov", "mkv"])
@@ -104,73 +105,73 @@ def test_the_same_pictures_in_another_container_are_the_same_recording(root: Pat
     copy = day / f"left-2.{ending}"
     command = ["ffmpeg", "-v", "error", "-i", day / "left-1.mp4", "-c", "copy", copy]
     subprocess.run(command, check=True, timeout=60)
-    assert_one_speaks_for_both(root, copy)
+    assert_copy_is_refused(root, copy)
 
 
-def test_one_recording_in_two_exams_is_told_on_both_sheets(root: Path, day: Path) -> None:
-    night(root)
+def test_recording_in_two_exams_is_reported_on_both_sheets(root: Path, day: Path) -> None:
+    run(root)
     other = root / "AF-0002" / "2026-05-14" / "right-9.mp4"
     shutil.copy(day / "left-1.mp4", other)
-    report = night(root)
+    report = run(root)
     assert batch_exit_code(report) == ExitCode.DONE
-    assert outcomes(report)["left-1.mp4"].status == "kept"
-    assert outcomes(report, "AF-0002")["right-9.mp4"].status == "kept"
-    assert outcomes(report)["left-1.mp4"].reason == "the same recording as AF-0002, 2026-05-14, right-9.mp4."
+    assert clip_reports(report)["left-1.mp4"].status == "kept"
+    assert clip_reports(report, "AF-0002")["right-9.mp4"].status == "kept"
+    assert clip_reports(report)["left-1.mp4"].reason == "the same recording as AF-0002, 2026-05-14, right-9.mp4."
     assert "left-1.mp4 is the same recording as AF-0002, 2026-05-14, right-9.mp4" in flags(root)["same-recording"]
-    told = flags(root, "AF-0002")["same-recording"]
-    assert "right-9.mp4 is the same recording as AF-0001, 2026-05-14, left-1.mp4" in told
-    assert told in (root.parent / "out" / "AF-0002" / "2026-05-14" / "report.html").read_text()
+    reason = flags(root, "AF-0002")["same-recording"]
+    assert "right-9.mp4 is the same recording as AF-0001, 2026-05-14, left-1.mp4" in reason
+    assert reason in (root.parent / "out" / "AF-0002" / "2026-05-14" / "report.html").read_text()
     other.unlink()
-    night(root)
-    assert "same-recording" not in flags(root)  # written anew when the copy is gone
+    run(root)
+    assert "same-recording" not in flags(root)  # written again when the copy is gone
 
 
-def test_different_recordings_are_no_copies(root: Path, day: Path) -> None:
+def test_different_recordings_are_not_duplicates(root: Path, day: Path) -> None:
     write_video(day / "left-2.mp4", film(2, frames=24, seed=2))
-    report = night(root)
+    report = run(root)
     assert batch_exit_code(report) == ExitCode.DONE
     assert "same-recording" not in flags(root)
 
 
 @pytest.mark.parametrize(("name", "codec"), [("left-2.mp4", "libx264"), ("left-2.avi", "ffv1"), ("left-2.mkv", "ffv1")])
-def test_a_clip_cut_short_just_now_is_left_for_the_next_run(root: Path, day: Path, name: str, codec: str) -> None:
+def test_clip_cut_off_moments_ago_is_left_for_the_next_run(root: Path, day: Path, name: str, codec: str) -> None:
     clip = day / name
     write_video(clip, film(2, frames=100, seed=5), codec)
     whole = clip.read_bytes()
     clip.write_bytes(whole[: len(whole) // 2])
-    outcome = outcomes(night(root))[name]
-    assert outcome.status == "refused"
-    assert "may still be on its way here; the next run looks again" in str(outcome.reason)
+    report = clip_reports(run(root))[name]
+    assert report.status == "refused"
+    assert "may still be being copied; the next run tries again" in str(report.reason)
     clip.write_bytes(whole)
-    assert outcomes(night(root))[name] == ClipReport(name, "read", None)
+    assert clip_reports(run(root))[name] == ClipReport(name, ClipStatus.READ, None)
 
 
-def test_a_clip_cut_short_long_ago_is_used_as_far_as_it_goes(root: Path, day: Path) -> None:
+def test_clip_cut_off_long_ago_is_used_up_to_that_point(root: Path, day: Path) -> None:
     clip = day / "left-2.avi"
     write_video(clip, film(2, frames=40, seed=5), "ffv1")
     clip.write_bytes(clip.read_bytes()[: clip.stat().st_size * 2 // 3])
     os.utime(clip, (LONG_AGO, LONG_AGO))
-    outcome = outcomes(night(root))["left-2.avi"]
-    assert outcome.status == "read"
-    assert str(outcome.reason).startswith("only the first ")
+    report = clip_reports(run(root))["left-2.avi"]
+    assert report.status == "read"
+    assert str(report.reason).startswith("only the first ")
 
 
-def test_a_folder_of_pictures_is_left_until_it_has_settled(root: Path, day: Path) -> None:
+def test_folder_of_stills_is_left_until_it_no_longer_changes(root: Path, day: Path) -> None:
     folder = day / "right-1"
     folder.mkdir()
     for number, grey in enumerate(film(2, frames=24, seed=5)):
         Image.fromarray(grey).save(folder / f"{number}.png")
-    outcome = outcomes(night(root))["right-1"]
-    assert (outcome.status, "the next run looks again" in str(outcome.reason)) == ("refused", True)
+    report = clip_reports(run(root))["right-1"]
+    assert (report.status, "the next run tries again" in str(report.reason)) == ("refused", True)
     for path in (folder, *folder.iterdir()):
         os.utime(path, (LONG_AGO, LONG_AGO))
-    assert outcomes(night(root))["right-1"] == ClipReport("right-1", "read", None)
+    assert clip_reports(run(root))["right-1"] == ClipReport("right-1", ClipStatus.READ, None)
     clip = next(clip for clip in result(root)["clips"] if clip["file"] == "right-1")
     assert (clip["frames"], clip["window"]) == (24, "right")
 
 
-class Growing(BlobFinder):
-    """While it looks at the first pictures of a clip, more of the file arrives."""
+class GrowingFile(BlobFinder):
+    """Appends to the file while its first frames are processed."""
 
     def __init__(self, path: Path) -> None:
         super().__init__()
@@ -182,25 +183,25 @@ class Growing(BlobFinder):
         return super().detect(frames, sector)
 
 
-def test_a_clip_that_grows_while_it_is_read_is_left_for_the_next_run(root: Path, day: Path) -> None:
+def test_clip_that_grows_while_it_is_read_is_left_for_the_next_run(root: Path, day: Path) -> None:
     os.utime(day / "left-1.mp4", (LONG_AGO, LONG_AGO))
-    outcome = outcomes(night(root, Growing(day / "left-1.mp4")))["left-1.mp4"]
-    assert (outcome.status, outcome.reason) == (
+    report = clip_reports(run(root, GrowingFile(day / "left-1.mp4")))["left-1.mp4"]
+    assert (report.status, report.reason) == (
         "refused",
         "the file changed while it was read; the next run reads it again.",
     )
-    assert outcomes(night(root))["left-1.mp4"].status == "read"
+    assert clip_reports(run(root))["left-1.mp4"].status == "read"
 
 
-def test_a_file_changed_since_the_night_began_is_known_by_what_it_is_now(root: Path, day: Path) -> None:
-    class Replacing(BlobFinder):
+def test_file_that_changed_since_the_run_began_is_identified_again(root: Path, day: Path) -> None:
+    class ReplacedFile(BlobFinder):
         def detect(self, frames: Sequence[Frame], sector: Sector) -> list[Detections]:
             if frames and frames[0].index == 0 and not self.detected_frames:
                 shutil.copy(day / "left-1.mp4", root / "AF-0002" / "2026-05-14" / "left-1.mp4")
                 os.utime(root / "AF-0002" / "2026-05-14" / "left-1.mp4", (time.time(), time.time()))
             return super().detect(frames, sector)
 
-    first = outcomes(night(root, Replacing()), "AF-0002")["left-1.mp4"]
+    first = clip_reports(run(root, ReplacedFile()), "AF-0002")["left-1.mp4"]
     assert first.status == "kept"
     documents = [result(root, animal)["clips"][0]["sha256"] for animal in ("AF-0001", "AF-0002")]
     assert documents[0] == documents[1]

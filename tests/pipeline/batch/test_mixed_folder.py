@@ -1,6 +1,6 @@
-"""A folder as a technician drops it: everything that clinics record beside everything that goes wrong, in one night.
+"""One folder with every kind of recording that is accepted and every kind of file that is not, in one run.
 
-The real command line, in a process of its own, reads it under limits of time and memory.
+The real command line reads it in a separate process, under limits of time and memory.
 """
 
 from __future__ import annotations
@@ -29,9 +29,9 @@ from tests.pipeline.ingest.video_files import encode_video as write_coded
 
 REPOSITORY = Path(__file__).parents[3]
 DAY = "2026-05-14"
-SECONDS, BYTES = 300, 2**30  # on however busy a machine
+SECONDS, BYTES = 300, 2**30  # enough on a busy machine
 PACKED_BYTES = 10**8
-# The blob finder in the place of the network; and a disk that keeps one file to itself, which no root user could make.
+# With the blob finder instead of the network, and one file that cannot be opened. Root could open any real file.
 PROGRAM = f"""
 import resource, sys
 from pathlib import Path
@@ -97,44 +97,44 @@ def huge_png(path: Path) -> None:
 
 
 def packed_png(path: Path) -> None:
-    """A small picture with a remark of a thousand times its size."""
+    """A small picture with a comment a thousand times its size."""
     picture = cv2.imencode(".png", frames(11)[5])[1].tobytes()
-    remark = png_chunk(b"zTXt", b"Comment\0\0" + zlib.compress(bytes(PACKED_BYTES), 9))
-    path.write_bytes(picture[:33] + remark + picture[33:])  # behind the header
+    comment = png_chunk(b"zTXt", b"Comment\0\0" + zlib.compress(bytes(PACKED_BYTES), 9))
+    path.write_bytes(picture[:33] + comment + picture[33:])  # after the header
 
 
 def packed_dicom(path: Path) -> None:
-    """Packed as a whole (PS3.5 section A.5)."""
+    """Compressed as a whole (PS3.5 section A.5)."""
     made = make_dataset(np.zeros((1, 8, 8), np.uint8), DeflatedExplicitVRLittleEndian)
     made.PixelData = bytes(PACKED_BYTES)
     made["PixelData"].VR = "OB"
     made.save_as(path, enforce_file_format=True)
 
 
-def short(path: Path) -> None:
+def truncated_dicom(path: Path) -> None:
     write_uncompressed_dicom(path, Rows=4000, Columns=4000)
 
 
-def contrary(path: Path) -> None:
+def contradictory_dicom(path: Path) -> None:
     write_uncompressed_dicom(path, PhotometricInterpretation="RGB")
 
 
-def whole(path: Path) -> None:
+def intact(path: Path) -> None:
     write_video(path, frames(sum(path.name.encode())))
 
 
 def cut_off(path: Path) -> None:
-    whole(path)
+    intact(path)
     path.write_bytes(path.read_bytes()[: path.stat().st_size // 2])
 
 
-def escaping(path: Path) -> None:
-    secret = path.parents[3] / "outside.mp4"
-    write_video(secret, frames(13))
-    path.symlink_to(secret)
+def link_to_outside(path: Path) -> None:
+    outside = path.parents[3] / "outside.mp4"
+    write_video(outside, frames(13))
+    path.symlink_to(outside)
 
 
-# By name, how it is made, and what its reason must say: what is wrong, and what to do.
+# By name: how it is made, and what its reason must say (what is wrong, and what to do).
 BAD: dict[str, tuple[Callable[[Path], object], str, str]] = {
     "notes.mp4": (lambda path: path.write_text("Left window, three eggs.\n" * 40), "text file", "copy the clip"),
     "noise.avi": (
@@ -148,13 +148,13 @@ BAD: dict[str, tuple[Callable[[Path], object], str, str]] = {
     "huge.png": (huge_png, "far too large", "export it in a smaller size"),
     "packed.png": (packed_png, "no picture that can be read", "copy it again"),
     "packed.dcm": (packed_dicom, "packed as a whole (deflated)", "export"),
-    "short.dcm": (short, "cut short within its first picture", "copy it from the scanner again"),
-    "contrary.dcm": (contrary, "not one picture can be read", "export it again"),
-    "out.mp4": (escaping, "a link that leads out of the recordings' folder", "copy the file itself"),
+    "short.dcm": (truncated_dicom, "cut short within its first picture", "copy it from the scanner again"),
+    "contrary.dcm": (contradictory_dicom, "not one picture can be read", "export it again"),
+    "out.mp4": (link_to_outside, "a link that leads out of the recordings' folder", "copy the file itself"),
     "gone.mp4": (lambda path: path.symlink_to("nothing.mp4"), "a link that leads nowhere", "copy the file itself"),
-    "pipe.mp4": (lambda path: os.mkfifo(path), "no ordinary file", "remove it"),
-    "le\tft\x1b[31m.mp4": (whole, "its name holds control characters", "rename it"),
-    "locked.mp4": (whole, "Permission denied", "see who may read it"),
+    "pipe.mp4": (lambda path: os.mkfifo(path), "not a regular file", "remove it"),
+    "le\tft\x1b[31m.mp4": (intact, "its name holds control characters", "rename it"),
+    "locked.mp4": (intact, "Permission denied", "see who may read it"),
     "tiny.mp4": (lambda path: write_coded(path, "mpeg4", [np.full((8, 8), 90, np.uint8)] * 9), "8 x 8", "full size"),
     "dark.mp4": (lambda path: write_video(path, [np.zeros((160, 192), np.uint8)] * 9), "9 too dark", "more gain"),
     "left-1 copy.mp4": (
@@ -162,13 +162,13 @@ BAD: dict[str, tuple[Callable[[Path], object], str, str]] = {
         "the same recording as left-1.mp4",
         "remove one",
     ),
-    "new.mp4": (cut_off, "may still be on its way here", "the next run looks again"),
+    "new.mp4": (cut_off, "may still be being copied", "the next run tries again"),
 }
-SILENT = ("DICOMDIR", "Thumbs.db", "notes.txt", ".hidden.mp4")
-"""What lies beside recordings and is none."""
+IGNORED = ("DICOMDIR", "Thumbs.db", "notes.txt", ".hidden.mp4")
+"""Files that are not recordings."""
 
 
-def shown(name: str) -> str:
+def escaped(name: str) -> str:
     return name.replace("\t", r"\t").replace("\x1b", r"\x1b")
 
 
@@ -179,7 +179,7 @@ def contents(root: Path) -> dict[str, bytes | None]:
     }
 
 
-def run(root: Path, out: Path) -> subprocess.CompletedProcess[str]:
+def run_batch_in_a_process(root: Path, out: Path) -> subprocess.CompletedProcess[str]:
     return subprocess.run(
         [sys.executable, "-c", PROGRAM, "batch", str(root), "--out", str(out), "--json"],
         cwd=REPOSITORY,
@@ -192,9 +192,9 @@ def run(root: Path, out: Path) -> subprocess.CompletedProcess[str]:
 
 
 @pytest.fixture(scope="module")
-def night(tmp_path_factory: pytest.TempPathFactory) -> dict[str, Any]:
-    """The night over the folder, beside an animal of whom nothing is amiss."""
-    base = tmp_path_factory.mktemp("night")
+def finished_run(tmp_path_factory: pytest.TempPathFactory) -> dict[str, Any]:
+    """A run over the folder, and over another animal with good clips only."""
+    base = tmp_path_factory.mktemp("run")
     root = base / "root"
     write_exam_folder(root, "AF-0001", {"left-1.mp4": 2, "right-1.mp4": 3})
     folder = root / "AF-0002" / DAY
@@ -203,60 +203,60 @@ def night(tmp_path_factory: pytest.TempPathFactory) -> dict[str, Any]:
         make(folder / name)
     for name, (make_bad, _, _) in BAD.items():
         make_bad(folder / name)
-    for name in SILENT:
+    for name in IGNORED:
         (folder / name).write_bytes(b"nothing to see" * 20)
     for path in root.rglob("*"):
         if path.exists() and not path.is_symlink() and path.name != "new.mp4":
-            os.utime(path, (1.7e9, 1.7e9))  # long ago: not still being copied
+            os.utime(path, (1.7e9, 1.7e9))  # long ago, so not still being copied
     shutil.copytree(root / "AF-0001", base / "alone" / "AF-0001")
     before = contents(root)
-    done = run(root, base / "out")
+    done = run_batch_in_a_process(root, base / "out")
     return {"base": base, "before": before, "after": contents(root), "done": done}
 
 
-def test_the_run_ends_well_and_says_that_some_could_not_be_used(night: dict[str, Any]) -> None:
-    done = night["done"]
+def test_run_ends_and_says_that_some_clips_could_not_be_used(finished_run: dict[str, Any]) -> None:
+    done = finished_run["done"]
     assert done.returncode == 3, done.stderr
     assert "Traceback" not in done.stderr
     assert all(line.isprintable() for line in (done.stdout + done.stderr).splitlines())
-    assert night["before"] == night["after"]
+    assert finished_run["before"] == finished_run["after"]
 
 
-def test_every_recording_has_a_status_and_what_is_refused_a_reason_that_says_what_to_do(night: dict[str, Any]) -> None:
-    report = json.loads(night["done"].stdout)
+def test_every_refused_recording_has_a_reason_that_says_what_to_do(finished_run: dict[str, Any]) -> None:
+    report = json.loads(finished_run["done"].stdout)
     (exam,) = [exam for exam in report["exams"] if exam["animal"] == "AF-0002"]
-    told = {clip["file"]: clip for clip in exam["clips"]}
-    assert set(told) == {shown(name) for name in (*GOOD, *BAD)}
-    assert {name for name, clip in told.items() if clip["status"] == "read"} == set(GOOD)
+    clips = {clip["file"]: clip for clip in exam["clips"]}
+    assert set(clips) == {escaped(name) for name in (*GOOD, *BAD)}
+    assert {name for name, clip in clips.items() if clip["status"] == "read"} == set(GOOD)
     assert report["problems"] == []
     wrong = {
-        name: told[shown(name)]
+        name: clips[escaped(name)]
         for name, (_, what, advice) in BAD.items()
-        if told[shown(name)]["status"] != "refused"
-        or what not in told[shown(name)]["reason"]
-        or advice not in told[shown(name)]["reason"]
+        if clips[escaped(name)]["status"] != "refused"
+        or what not in clips[escaped(name)]["reason"]
+        or advice not in clips[escaped(name)]["reason"]
     }
     assert wrong == {}
     for name in BAD:
-        (line,) = [line for line in night["done"].stderr.splitlines() if f"/{shown(name)}: " in line]
-        assert told[shown(name)]["reason"] in line
+        (line,) = [line for line in finished_run["done"].stderr.splitlines() if f"/{escaped(name)}: " in line]
+        assert clips[escaped(name)]["reason"] in line
 
 
-def test_the_sheet_lists_each_with_its_reason(night: dict[str, Any]) -> None:
-    folder = night["base"] / "out" / "AF-0002" / DAY
+def test_sheet_lists_every_recording_with_its_reason(finished_run: dict[str, Any]) -> None:
+    folder = finished_run["base"] / "out" / "AF-0002" / DAY
     result = json.loads((folder / "result.json").read_text())
     assert {clip["file"]: clip["status"] for clip in result["clips"]} == {
-        shown(name): "refused" if name in BAD else "done" for name in (*GOOD, *BAD)
+        escaped(name): "refused" if name in BAD else "done" for name in (*GOOD, *BAD)
     }
     flagged = [flag["reason"] for flag in result["flags"] if flag["code"] == "clip-refused"]
     assert len(flagged) == len(BAD)
     assert "outside" not in json.dumps(result)
 
 
-def test_nothing_else_is_disturbed(night: dict[str, Any]) -> None:
-    """Of the animal beside it the same is told as if she were alone."""
-    base = night["base"]
+def test_other_exams_are_not_affected(finished_run: dict[str, Any]) -> None:
+    """The other animal has the same results as in a run of her own."""
+    base = finished_run["base"]
     run_batch(base / "alone", base / "alone-out", load_settings(), BlobFinder)
-    beside, alone = (base / out / "AF-0001" / DAY for out in ("out", "alone-out"))
-    assert contents(beside) == contents(alone)
-    assert [clip["status"] for clip in json.loads((beside / "result.json").read_text())["clips"]] == ["done", "done"]
+    together, alone = (base / out / "AF-0001" / DAY for out in ("out", "alone-out"))
+    assert contents(together) == contents(alone)
+    assert [clip["status"] for clip in json.loads((together / "result.json").read_text())["clips"]] == ["done", "done"]

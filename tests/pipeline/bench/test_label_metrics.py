@@ -7,9 +7,11 @@ from pathlib import Path
 
 import pytest
 import torch
+from safetensors.torch import load_file, save_file
 
 from models.network import EggNetwork, NetworkConfig, WeightsError, load_weights, save_weights
 from models.runtime import shipped_weights
+from models.targets import Role
 from pipeline.bench.label_metrics import compare_networks_on_labels
 from pipeline.cli import app
 from pipeline.cli.exit_codes import ExitCode
@@ -22,11 +24,11 @@ from tests.synthetic.own_labels import own_labels
 CPU = torch.device("cpu")
 
 
-def small(folder: Path, name: str, *, seed: int, trained_on: tuple[str, ...] = (), frames: int = 1) -> Path:
+def small(folder: Path, name: str, *, seed: int, trained_on: tuple[str, ...] = ()) -> Path:
     torch.manual_seed(seed)
     path = folder / name
     metadata = {"taught_animals": json.dumps(trained_on)} if trained_on else {}
-    save_weights(EggNetwork(NetworkConfig((4, 4, 4, 4, 4), (1, 1, 1, 1, 1), frames)), path, metadata)
+    save_weights(EggNetwork(NetworkConfig((4, 4, 4, 4, 4), (1, 1, 1, 1, 1))), path, metadata)
     return path
 
 
@@ -41,7 +43,7 @@ def phantoms() -> LabelledPictures:
     pictures, labels = PhantomPictures(StreamSettings(animals=4, batch=8, processes=1), 77, CPU).batch(0)
     frame_labels = []
     for row, role in enumerate(labels.role):
-        there = role != 0
+        there = role != Role.EMPTY
         rows = labels.ellipses[row, there].double().numpy()
         animal, is_ignored = f"AF-{row // 4}", (role[there] == -1).numpy()
         frame_labels.append(
@@ -83,8 +85,10 @@ def test_the_metrics_are_those_of_training_in_the_right_columns(phantoms: Labell
 
 
 def test_a_network_of_several_frames_is_refused(labelled: LabelledPictures, tmp_path: Path) -> None:
-    several = small(tmp_path, "three.safetensors", seed=1, frames=3)
-    with pytest.raises(WeightsError, match=r"three\.safetensors wants several frames"):
+    several = tmp_path / "three.safetensors"
+    shape = {"widths": [4, 4, 4, 4, 4], "blocks": [1, 1, 1, 1, 1], "frames": 3}
+    save_file(load_file(small(tmp_path, "one.safetensors", seed=1)), several, {"network_shape": json.dumps(shape)})
+    with pytest.raises(WeightsError, match=r"three\.safetensors does not hold .*its frames is 3"):
         compare_networks_on_labels(labelled, shipped_weights(), several)
 
 

@@ -1,4 +1,4 @@
-"""Lessons without pictures: exams of invented tracks, real ones brighter than look-alikes."""
+"""Training exams without pictures: simulated tracks, with higher scores for real objects than for false tracks."""
 
 from __future__ import annotations
 
@@ -7,26 +7,28 @@ from pathlib import Path
 
 import numpy as np
 
-from pipeline.calibration.training_exams import CrossedObject, TrainingExam
+from pipeline.calibration.training_exams import CrossedObject, TrackLabel, TrainingExam
 from pipeline.exams.exam_search import Exam
 from pipeline.scan.coverage import ClipCoverage
+from pipeline.track.merging.by_kind import ByKind
 from pipeline.track.tracks import ClipTracks, Track
 
 FRAMES = 400
 
 
 def training_exam(rng: np.random.Generator, eggs: int, false_tracks: int, found: float = 0.8) -> TrainingExam:
-    """One sweep that crosses ``eggs``, each found with the probability ``found``, and follows ``false_tracks``."""
-    tracks, track_labels, objects = [], {}, []
+    """One sweep that crosses ``eggs``, each found with the probability ``found``, and has ``false_tracks``."""
+    tracks, objects = [], []
+    track_labels: dict[tuple[str, int], TrackLabel] = {}
     for is_real in [True] * eggs + [False] * false_tracks:
-        met = not is_real or rng.random() < found
+        is_detected = not is_real or rng.random() < found
         size, depth = rng.uniform(0.07, 0.12), rng.uniform(0.2, 0.8)
         if is_real:
-            objects.append(CrossedObject(True, bool(met), float(size), float(depth)))
-        if met:
+            objects.append(CrossedObject(True, bool(is_detected), float(size), float(depth)))
+        if is_detected:
             identity = len(tracks) + 1
             tracks.append(_track(rng, identity, rng.normal(1.5 if is_real else 0.2, 0.5)))
-            track_labels["left-1.mp4", identity] = True if is_real else None
+            track_labels["left-1.mp4", identity] = "shelled" if is_real else "none"
     exam = Exam(Path("AF-1/2026-05-14"), "AF-1", dt.date(2026, 5, 14), None, None, None, None, 0, ())
     return TrainingExam(
         exam=exam,
@@ -34,8 +36,8 @@ def training_exam(rng: np.random.Generator, eggs: int, false_tracks: int, found:
         coverage=(ClipCoverage("left-1.mp4", "left", "done", None, FRAMES, FRAMES),),
         track_labels=track_labels,
         objects=tuple(objects),
-        crossed_counts=(eggs, 0),
-        missed_counts=(sum(not one.detected for one in objects), 0),
+        crossed_counts=ByKind(shelled=eggs, follicles=0),
+        missed_counts=ByKind(shelled=sum(not one.detected for one in objects), follicles=0),
     )
 
 

@@ -6,14 +6,16 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from configs.reading import read_toml
 from pipeline.calibration.count_calibration import calibrate_counts
-from pipeline.calibration.count_calibration_file import count_calibration_toml
 from pipeline.calibration.detection_rate import fit_detection_rate
 from pipeline.calibration.likelihood_weights import fit_likelihood_weights
 from pipeline.calibration.training_exams import CrossedObject, TrainingExam
+from pipeline.calibration_file import Calibration, DetectionRate, calibration_toml
 from pipeline.estimate.candidates import candidate_features, log_likelihood_ratio
 from pipeline.estimate.exam_estimate import estimate_exam
-from pipeline.settings import DetectionRate, load_settings
+from pipeline.settings import load_settings
+from pipeline.track.merging.by_kind import ByKind
 from pipeline.track.merging.count_distribution import point_mass
 from pipeline.track.merging.merge import Grouping
 from tests.pipeline.calibration.simulated_exams import training_exam
@@ -22,42 +24,55 @@ SETTINGS = load_settings()
 
 
 def training_exams(number: int, seed: int = 1) -> list[TrainingExam]:
-    """Every third animal carries nothing."""
+    """Every third animal carries no eggs."""
     rng = np.random.default_rng(seed)
     return [
         training_exam(rng, 0 if k % 3 == 0 else int(rng.integers(1, 9)), int(rng.poisson(1))) for k in range(number)
     ]
 
 
-def test_looks_part_real_ones_from_look_alikes() -> None:
+def test_likelihood_ratios_separate_real_from_false_tracks() -> None:
     known = training_exams(60)
     likelihood_weights, false_tracks_per_clip = fit_likelihood_weights(known, shelled=True, settings=SETTINGS.track)
     assert 0.7 < false_tracks_per_clip < 1.4
-    ratios: dict[bool | None, list[float]] = {True: [], None: []}
+    ratios: dict[str, list[float]] = {"shelled": [], "none": []}
     for one in known:
         seen = candidate_features(one.clips, shelled=True, settings=SETTINGS.track)
         for track in one.clips[0].tracks:
             ratio = log_likelihood_ratio([seen["left-1.mp4", track.identity]], likelihood_weights)
             ratios[one.track_labels["left-1.mp4", track.identity]].append(ratio)
-    assert np.median(ratios[True]) > 1
-    assert np.median(ratios[None]) < -1
+    assert np.median(ratios["shelled"]) > 1
+    assert np.median(ratios["none"]) < -1
 
 
-def test_the_looks_do_not_hold_how_often_real_ones_come() -> None:
-    few, many = training_exams(40), [replace(one) for one in training_exams(40) for _ in range(3)]
-    # The same look-alikes among thrice the training exams: nothing of the looks changes.
-    one, other = (fit_likelihood_weights(some, shelled=True, settings=SETTINGS.track)[0] for some in (few, many))
-    assert one.intercept == pytest.approx(other.intercept, abs=0.6)
+def test_likelihood_ratios_do_not_depend_on_the_share_of_real_tracks() -> None:
+    rng = np.random.default_rng(3)
+    mostly_real = [training_exam(rng, 6, 1, found=1.0) for _ in range(100)]
+    mostly_false = [training_exam(rng, 1, 6, found=1.0) for _ in range(100)]
+    others = training_exams(20, seed=4)
+    medians = []
+    for known in (mostly_real, mostly_false):
+        weights, _ = fit_likelihood_weights(known, shelled=True, settings=SETTINGS.track)
+        ratios = [
+            log_likelihood_ratio([track], weights)
+            for one in others
+            for track in candidate_features(one.clips, shelled=True, settings=SETTINGS.track).values()
+        ]
+        medians.append(np.median(ratios))
+    # The odds of a real track differ by a factor of 36 between the two, whose logarithm is 3.6.
+    assert medians[0] == pytest.approx(medians[1], abs=0.6)
 
 
-def test_no_look_speaks_against_an_egg() -> None:
+def test_no_feature_speaks_against_an_egg() -> None:
     known = []
     for one in training_exams(40):
-        # Look-alikes are surer of their kind than eggs are.
+        # False tracks are surer of their kind than eggs are.
         tracks = [
             replace(track, stage_probabilities=np.tile(stages, (30, 1)))
             for track in one.clips[0].tracks
-            for stages in [(0.1, 0.1, 0.8) if one.track_labels["left-1.mp4", track.identity] else (0.01, 0.01, 0.98)]
+            for stages in [
+                (0.1, 0.1, 0.8) if one.track_labels["left-1.mp4", track.identity] == "shelled" else (0.01, 0.01, 0.98)
+            ]
         ]
         known.append(replace(one, clips=(replace(one.clips[0], tracks=tuple(tracks)),)))
     likelihood_weights, _ = fit_likelihood_weights(known, shelled=True, settings=SETTINGS.track)
@@ -65,62 +80,71 @@ def test_no_look_speaks_against_an_egg() -> None:
     assert likelihood_weights.score > 0
 
 
-def crossings(
-    rng: np.random.Generator, spread: float, *, exams: int = 150, eggs: int = 12, vary: float = 1.0
+def simulated_crossings(
+    rng: np.random.Generator, exam_sd: float, *, exams: int = 150, eggs: int = 12, vary: float = 1.0
 ) -> list[TrainingExam]:
-    """Exams of different ease that found some of their eggs. vary : of sizes and depths, 0 if all eggs are alike"""
+    """Exams that found some of their eggs.
+
+    exam_sd : log-odds, standard deviation of the detection rate from exam to exam
+    vary : factor on the differences in size and depth, 0 if all eggs are alike
+    """
     empty = training_exam(rng, 0, 0)
     made = []
     for _ in range(exams):
-        ease, objects = rng.normal(0, spread), []
+        shift, objects = rng.normal(0, exam_sd), []
         for _ in range(eggs):
             size, depth = float(np.exp(-2.3 + vary * rng.normal(0, 0.3))), float(0.5 + vary * rng.uniform(-0.4, 0.4))
-            log_odds = 1.0 + 2.0 * (np.log(size) + 2.3) - 3.0 * (depth - 0.5) + ease
+            log_odds = 1.0 + 2.0 * (np.log(size) + 2.3) - 3.0 * (depth - 0.5) + shift
             objects.append(CrossedObject(True, bool(rng.random() < 1 / (1 + np.exp(-log_odds))), size, depth))
         missed = sum(not one.detected for one in objects)
-        made.append(replace(empty, objects=tuple(objects), crossed_counts=(eggs, 0), missed_counts=(missed, 0)))
+        made.append(
+            replace(
+                empty,
+                objects=tuple(objects),
+                crossed_counts=ByKind(shelled=eggs, follicles=0),
+                missed_counts=ByKind(shelled=missed, follicles=0),
+            )
+        )
     return made
 
 
 def fitted_rate(known: list[TrainingExam]) -> DetectionRate:
-    groupings = [Grouping((), (point_mass(0), point_mass(0)), ()) for _ in known]
+    groupings = [Grouping((), ByKind(shelled=point_mass(0), follicles=point_mass(0)), ()) for _ in known]
     return fit_detection_rate(known, groupings, SETTINGS, shelled=True)
 
 
-@pytest.mark.parametrize("spread", [0.0, 1.0])
-def test_the_rates_of_finding_are_found(spread: float) -> None:
-    rates = fitted_rate(crossings(np.random.default_rng(6), spread))
-    # Averaged over exams of different ease, weights are a little nearer to zero.
-    assert (rates.size_slope, rates.depth_slope) == (pytest.approx(2.0, abs=0.6), pytest.approx(-3.0, abs=0.6))
-    at_usual = (
-        rates.intercept
-        + rates.size_slope * (-2.3 - rates.reference_log_size)
-        + rates.depth_slope * (0.5 - rates.reference_depth)
+@pytest.mark.parametrize("exam_sd", [0.0, 1.0])
+def test_the_true_detection_rate_is_fitted(exam_sd: float) -> None:
+    rate = fitted_rate(simulated_crossings(np.random.default_rng(6), exam_sd))
+    # Averaged over exams of different rates, slopes are a little nearer to zero.
+    assert (rate.size_slope, rate.depth_slope) == (pytest.approx(2.0, abs=0.6), pytest.approx(-3.0, abs=0.6))
+    at_reference = (
+        rate.intercept
+        + rate.size_slope * (-2.3 - rate.reference_log_size)
+        + rate.depth_slope * (0.5 - rate.reference_depth)
     )
-    assert at_usual == pytest.approx(1.0, abs=0.25)
+    assert at_reference == pytest.approx(1.0, abs=0.25)
 
 
-@pytest.mark.parametrize("spread", [0.0, 1.0])
-def test_what_exams_overlooked_tells_how_much_they_differ(spread: float) -> None:
-    rates = fitted_rate(crossings(np.random.default_rng(7), spread, exams=300, vary=0.0))
-    assert rates.exam_sd == pytest.approx(spread, abs=0.4)
+@pytest.mark.parametrize("exam_sd", [0.0, 1.0])
+def test_the_true_difference_between_exams_is_fitted(exam_sd: float) -> None:
+    rate = fitted_rate(simulated_crossings(np.random.default_rng(7), exam_sd, exams=300, vary=0.0))
+    assert rate.exam_sd == pytest.approx(exam_sd, abs=0.4)
 
 
-def test_what_is_learned_can_be_written_read_and_counted_with(tmp_path: Path) -> None:
+def test_a_learned_calibration_can_be_written_read_and_used_for_counting(tmp_path: Path) -> None:
     learned = calibrate_counts(training_exams(24), SETTINGS)
-    path = tmp_path / "counting.toml"
-    text = count_calibration_toml(
-        learned, command="python -m pipeline.calibration invented", animals=24, network="ab12"
-    )
-    path.write_text(text, encoding="utf-8")
-    assert "24 animals, network ab12" in text
-    settings = load_settings(path)
-    assert settings.counting.shelled.likelihood_weights.score == pytest.approx(
+    assert learned.animals == 24
+    path = tmp_path / "own.calibration.toml"
+    calibration = SETTINGS.calibration.model_copy(update={"counts": learned})
+    path.write_text(calibration_toml(calibration), encoding="utf-8")
+    settings = SETTINGS.with_calibration(read_toml(path, Calibration))
+    assert settings.calibration.counts.shelled.likelihood_weights.score == pytest.approx(
         learned.shelled.likelihood_weights.score, rel=1e-3
     )
     errors = []
     for one in training_exams(16, seed=2):
         finding = estimate_exam(one.exam, one.clips, one.coverage, settings)
-        errors.append(finding.shelled.estimate - one.crossed_counts[0])
+        errors.append(finding.shelled.estimate - one.crossed_counts.shelled)
     assert abs(np.mean(errors)) < 1
     assert np.mean(np.abs(errors) <= 2) > 0.7

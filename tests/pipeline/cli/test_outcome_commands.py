@@ -1,4 +1,4 @@
-"""``clutchlight outcome`` and ``clutchlight agreement`` as a technician meets them."""
+"""``clutchlight outcome`` and ``clutchlight agreement``: output, exit codes, and what is stored."""
 
 from __future__ import annotations
 
@@ -19,19 +19,19 @@ from tests.pipeline.agreement.conftest import exam
 
 @pytest.fixture
 def out(tmp_path: Path) -> Path:
-    """An output folder with the exams of two animals, as the batch keeps them."""
+    """An output folder with the exams of two animals, as the batch stores them."""
     summaries = [exam(1, 8, animal="AF-0001", scanned_by="K. Sedge"), exam(1, 6, animal="AF-0002")]
     with Store(tmp_path) as store:
         run = store.start_run(settings_sha256="s", model_sha256="m", engine="openvino")
-        for one in summaries:
-            document = TypeAdapter(ExamSummary).dump_json(one).decode()
-            # As kept before it was noted who scanned.
+        for summary in summaries:
+            document = TypeAdapter(ExamSummary).dump_json(summary).decode()
+            # Without the field, as it was stored before the field existed.
             document = document.replace(',"scanned_by":null', "")
-            store.save_exam(StoredExam(one.exam.animal, one.exam.date.isoformat(), "f", document, ()), run)
+            store.save_exam(StoredExam(summary.exam.animal, summary.exam.date.isoformat(), "f", document, ()), run)
     return tmp_path
 
 
-def test_exams_kept_before_it_was_noted_who_scanned_are_still_read(out: Path) -> None:
+def test_summaries_stored_without_scanned_by_are_still_read(out: Path) -> None:
     with Store(out) as store:
         assert ["scanned_by" in exam.summary_json for exam in store.exams()] == [True, False]
         summaries, problems = read_summaries(store, out)
@@ -39,16 +39,16 @@ def test_exams_kept_before_it_was_noted_who_scanned_are_still_read(out: Path) ->
     assert problems == []
 
 
-def test_outcomes_one_by_one_become_a_record(out: Path, capsys: pytest.CaptureFixture[str]) -> None:
+def test_recorded_outcomes_appear_in_the_agreement(out: Path, capsys: pytest.CaptureFixture[str]) -> None:
     laid = ["outcome", "--out", str(out), "AF-0001", "laid", "--date", "2026-05-10", "--who", "R. Alder"]
-    for number in ("7", "6", "7"):  # corrected, and corrected back
+    for number in ("7", "6", "7"):  # corrected twice
         assert app.main([*laid, "--number", number]) == ExitCode.DONE
     assert capsys.readouterr().out == "1 outcome recorded\n" * 3
     assert app.main(["agreement", "--out", str(out)]) == ExitCode.DONE
-    said = capsys.readouterr().out.splitlines()
-    assert said[0] == "1 pair of estimate and outcome from 2 exams"
-    assert said[-2:] == [
-        "One pair tells nothing of how far apart estimate and outcome lie as a rule.",
+    lines = capsys.readouterr().out.splitlines()
+    assert lines[0] == "1 pair of estimate and outcome from 2 exams"
+    assert lines[-2:] == [
+        "One pair is too few to show how far estimates and outcomes usually differ.",
         f"Open {out / 'agreement.html'}",
     ]
     page = (out / "agreement.html").read_text(encoding="utf-8")
@@ -67,14 +67,14 @@ def test_outcomes_one_by_one_become_a_record(out: Path, capsys: pytest.CaptureFi
         ]
 
 
-def test_within_decides_how_late_eggs_count(out: Path, capsys: pytest.CaptureFixture[str]) -> None:
+def test_within_limits_the_days_after_an_exam(out: Path, capsys: pytest.CaptureFixture[str]) -> None:
     app.main(["outcome", "--out", str(out), "AF-0001", "laid", "--date", "2026-06-05", "--number", "6", "--quiet"])
     for days, pairs in ((28, 0), (40, 1)):
         assert app.main(["agreement", "--out", str(out), "--within", str(days), "--json"]) == ExitCode.DONE
         assert len(json.loads(capsys.readouterr().out)["pairs"]) == pairs
 
 
-def test_a_file_given_again_adds_its_new_rows_only(out: Path, capsys: pytest.CaptureFixture[str]) -> None:
+def test_importing_a_file_again_adds_only_new_rows(out: Path, capsys: pytest.CaptureFixture[str]) -> None:
     table = out / "outcomes.csv"
     table.write_text("animal,outcome,date,number\nAF-0001,laid,2026-05-10,6\n", encoding="utf-8")
     arguments = ["outcome", "--out", str(out), "--csv", str(table)]
@@ -82,12 +82,12 @@ def test_a_file_given_again_adds_its_new_rows_only(out: Path, capsys: pytest.Cap
     with table.open("a", encoding="utf-8") as file:
         file.write("AF-0009,radiograph,2026-05-12,4\n")
     assert app.main([*arguments, "--json"]) == ExitCode.DONE
-    said = capsys.readouterr()
-    assert json.loads(said.out.partition("\n")[2]) == {"recorded": 1, "known_before": 1, "without_exam": ["AF-0009"]}
-    assert said.err == f"AF-0009: no exam of this animal is in {out}. Recorded all the same; check the id.\n"
+    output = capsys.readouterr()
+    assert json.loads(output.out.partition("\n")[2]) == {"recorded": 1, "known_before": 1, "without_exam": ["AF-0009"]}
+    assert output.err == f"AF-0009: {out} holds no exam of this animal. The outcome was recorded; check the id.\n"
 
 
-def test_a_file_with_a_mistake_is_not_taken_at_all(out: Path, capsys: pytest.CaptureFixture[str]) -> None:
+def test_file_with_a_mistake_is_rejected_whole(out: Path, capsys: pytest.CaptureFixture[str]) -> None:
     table = out / "outcomes.csv"
     table.write_text("animal,outcome,date\nAF-0001,laid,2026-05-10\nAF-0002,lost,2026-05-10\n", encoding="utf-8")
     assert app.main(["outcome", "--out", str(out), "--csv", str(table)]) == ExitCode.USAGE
@@ -97,7 +97,7 @@ def test_a_file_with_a_mistake_is_not_taken_at_all(out: Path, capsys: pytest.Cap
 
 
 @pytest.mark.parametrize(
-    ("arguments", "said"),
+    ("arguments", "message"),
     [
         (["AF-0001"], "Give ANIMAL, KIND and --date"),
         (["AF-0001", "laid"], "Give ANIMAL, KIND and --date"),
@@ -106,20 +106,20 @@ def test_a_file_with_a_mistake_is_not_taken_at_all(out: Path, capsys: pytest.Cap
         (["AF-0001", "laid", "--date", "tomorrow"], "date: expected a date like"),
     ],
 )
-def test_wrong_usage_is_2(out: Path, arguments: list[str], said: str, capsys: pytest.CaptureFixture[str]) -> None:
+def test_wrong_usage_is_2(out: Path, arguments: list[str], message: str, capsys: pytest.CaptureFixture[str]) -> None:
     assert app.main(["outcome", "--out", str(out), *arguments]) == ExitCode.USAGE
-    assert said in capsys.readouterr().err
+    assert message in capsys.readouterr().err
 
 
-def test_a_folder_without_results_is_no_record(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+def test_folder_without_results_is_wrong_usage(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     for arguments in (["agreement"], ["outcome", "AF-0001", "laid", "--date", "2026-05-10"]):
         assert app.main([*arguments, "--out", str(tmp_path / "slip")]) == ExitCode.USAGE
-        assert "slip: no results lie in this folder" in capsys.readouterr().err
+        assert "slip: this folder holds no results" in capsys.readouterr().err
     assert not (tmp_path / "slip").exists()
 
 
-def test_both_wait_for_a_run_in_the_same_folder(out: Path, capsys: pytest.CaptureFixture[str]) -> None:
+def test_commands_fail_while_a_run_holds_the_lock(out: Path, capsys: pytest.CaptureFixture[str]) -> None:
     with hold_lock(out):
         for arguments in (["agreement"], ["outcome", "AF-0001", "laid", "--date", "2026-05-10"]):
             assert app.main([*arguments, "--out", str(out)]) == ExitCode.LOCKED
-    assert "another run works in this folder" in capsys.readouterr().err
+    assert "another run is using this folder" in capsys.readouterr().err

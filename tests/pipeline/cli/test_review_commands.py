@@ -1,4 +1,4 @@
-"""``clutchlight review`` and ``clutchlight users`` as a technician meets them."""
+"""``clutchlight review`` and ``clutchlight users`` on the command line."""
 
 from __future__ import annotations
 
@@ -26,31 +26,31 @@ def out(tmp_path: Path) -> Path:
 
 
 @pytest.mark.parametrize(
-    ("wishes", "told"),
+    ("options", "message"),
     [
-        (["--host", "0.0.0.0"], "in clear"),
+        (["--host", "0.0.0.0"], "unencrypted"),
         (["--certificate", "c.pem"], "together"),
     ],
 )
-def test_nothing_is_served_beyond_this_machine_by_accident(
-    out: Path, wishes: list[str], told: str, capsys: pytest.CaptureFixture[str]
+def test_nothing_is_served_beyond_this_computer_by_accident(
+    out: Path, options: list[str], message: str, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    assert app.main(["review", "--out", str(out), *wishes]) == ExitCode.USAGE
-    assert told in capsys.readouterr().err
+    assert app.main(["review", "--out", str(out), *options]) == ExitCode.USAGE
+    assert message in capsys.readouterr().err
 
 
-def test_a_folder_without_results_is_not_begun(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+def test_a_folder_without_results_is_left_empty(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     assert app.main(["review", "--out", str(tmp_path)]) == ExitCode.USAGE
-    assert "no results lie in this folder" in capsys.readouterr().err
+    assert "no results" in capsys.readouterr().err
     assert list(tmp_path.iterdir()) == []
 
 
-def test_people_are_let_in_and_out(
+def test_users_are_added_and_removed(
     out: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
     monkeypatch.setattr("typer.prompt", lambda *_, **__: "a long enough word")
     add = ["users", "--out", str(out), "--add", "Orla Finch"]
-    assert app.main(add) == ExitCode.USAGE  # what is she?
+    assert app.main(add) == ExitCode.USAGE  # without a role
     assert app.main([*add, "--role", "veterinarian", "--permission", "everything"]) == ExitCode.USAGE
     assert app.main([*add, "--role", "veterinarian", "--permission", "sign"]) == ExitCode.DONE
     assert capsys.readouterr().out == "Orla Finch\tveterinarian\tsign\n"
@@ -70,7 +70,7 @@ def test_the_page_is_served_until_it_is_stopped(out: Path) -> None:
         found = re.search(r"http://127\.0\.0\.1:\d+/", running.stderr.readline())
         assert found is not None
         with urllib.request.urlopen(f"{found[0]}login", timeout=20) as answer:
-            assert "Who is there?" in answer.read().decode()
+            assert "<h1>Log in</h1>" in answer.read().decode()
         running.send_signal(signal.SIGINT)
         assert running.wait(20) == 0
     finally:

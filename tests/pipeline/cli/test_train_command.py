@@ -1,4 +1,4 @@
-"""``clutchlight train``, its words and exit codes; the runs themselves are tested where they are made."""
+"""``clutchlight train``: its messages and exit codes. tests/synthetic/training tests the runs themselves."""
 
 from __future__ import annotations
 
@@ -25,8 +25,8 @@ if TYPE_CHECKING:
     from synthetic.training.training_run import TrainingSettings
 
 
-class Trained:
-    """Held-out figures as a training run returns them."""
+class FakeMetrics:
+    """Held-out metrics in place of those of a training run."""
 
     def document(self) -> dict[str, float]:
         return {"ap50_shelled": 0.5}
@@ -35,13 +35,13 @@ class Trained:
         return ["ap50_shelled 0.5"]
 
 
-class Changed(Trained):
+class FakeResult(FakeMetrics):
     def __init__(self, is_written: bool) -> None:
         self.is_written = is_written
 
 
 def write_label_folder(folder: Path) -> None:
-    """Two frames of two animals, as the export has them."""
+    """Two frames of two animals, as clutchlight labels writes them."""
     images, annotations = [], []
     for number, animal in enumerate(("AF-1", "AF-2"), 1):
         name = f"images/{animal}_2026-05-14_left-1.mp4_000003.png"
@@ -57,7 +57,7 @@ def write_label_folder(folder: Path) -> None:
 
 
 @pytest.mark.parametrize(
-    ("arguments", "said"),
+    ("arguments", "message"),
     [
         (["train"], "--config FILE"),
         (["train", "--config", "training.toml", "--allow-regression"], "--labels"),
@@ -65,23 +65,23 @@ def write_label_folder(folder: Path) -> None:
         (["train", "--labels", "no/labels", "--from", "weights"], "no/labels/coco.json cannot be read"),
     ],
 )
-def test_wrong_usage_is_2(arguments: Sequence[str], said: str, capsys: pytest.CaptureFixture[str]) -> None:
+def test_wrong_usage_is_2(arguments: Sequence[str], message: str, capsys: pytest.CaptureFixture[str]) -> None:
     assert app.main(arguments) == ExitCode.USAGE
-    assert said in capsys.readouterr().err
+    assert message in capsys.readouterr().err
 
 
-def test_a_training_on_a_full_gpu_goes_on_with_fewer_pictures_and_then_on_the_cpu(
+def test_training_on_a_full_gpu_continues_with_smaller_batches_and_then_on_the_cpu(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
     import torch
 
     tried = []
 
-    def run_training(settings: TrainingSettings, weights: Path, *, device: torch.device, **rest: object) -> Trained:
+    def run_training(settings: TrainingSettings, weights: Path, *, device: torch.device, **rest: object) -> FakeMetrics:
         tried.append((settings.batch, device.type))
         if device.type == "cuda":
             raise torch.OutOfMemoryError("CUDA out of memory")
-        return Trained()
+        return FakeMetrics()
 
     monkeypatch.setattr("synthetic.training.training_run.run_training", run_training)
     monkeypatch.setattr("torch.cuda.is_available", lambda: True)
@@ -90,34 +90,40 @@ def test_a_training_on_a_full_gpu_goes_on_with_fewer_pictures_and_then_on_the_cp
     file.write_text(re.sub(r"(?m)^batch = \d+", "batch = 32", text), encoding="utf-8")
     assert app.main(["train", "--config", str(file), "--out", str(tmp_path / "new.safetensors")]) == ExitCode.DONE
     assert tried == [(32, "cuda"), (16, "cuda"), (32, "cpu")]
-    said = capsys.readouterr()
-    assert "32 pictures a step do not fit. Going on with 16." in said.err
-    assert "Going on on the CPU." in said.err
-    assert "Training on the CPU: " in said.err
-    assert said.out.splitlines()[0] == "ap50_shelled 0.5"
+    output = capsys.readouterr()
+    assert "32 pictures per step do not fit. Continuing with 16." in output.err
+    assert "Continuing on the CPU." in output.err
+    assert "Training on the CPU: " in output.err
+    assert output.out.splitlines()[0] == "ap50_shelled 0.5"
 
 
-def test_a_network_taught_on_labels_is_written_or_refused_in_words_and_exit_codes(
+def test_a_fine_tuned_network_is_written_or_refused_with_message_and_exit_code(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    told: list[dict[str, Any]] = []
+    calls: list[dict[str, Any]] = []
 
-    def run_fine_tuning(settings: TrainingSettings, weights: Path, **rest: Any) -> Changed:
+    def run_fine_tuning(settings: TrainingSettings, weights: Path, **rest: Any) -> FakeResult:
         network = load_weights(rest["start"]).config
-        assert (network.widths, network.blocks) == (settings.widths, settings.blocks)  # the shipped ones fit
-        told.append(rest)
-        return Changed(is_written=rest["allow_regression"])
+        assert (network.widths, network.blocks) == (
+            settings.widths,
+            settings.blocks,
+        )  # the shipped settings fit the shipped network
+        calls.append(rest)
+        return FakeResult(is_written=rest["allow_regression"])
 
     monkeypatch.setattr("synthetic.training.fine_tuning.run_fine_tuning", run_fine_tuning)
     write_label_folder(tmp_path / "labels")
     out = tmp_path / "own.safetensors"
     command = ["train", "--from", str(shipped_weights()), "--labels", str(tmp_path / "labels"), "--out", str(out)]
     assert app.main(command) == ExitCode.REGRESSION == 5
-    said = capsys.readouterr()
-    assert f"The network became worse, so {out} was not written." in said.err
-    assert "--allow-regression" in said.err
-    assert "--weights" not in said.out
+    output = capsys.readouterr()
+    assert f"The network became worse, so {out} was not written." in output.err
+    assert "--allow-regression" in output.err
+    assert "--weights" not in output.out
     assert app.main([*command, "--allow-regression"]) == ExitCode.DONE
-    assert f"Use it with --weights {out}" in capsys.readouterr().out
-    labelled: LabelledPictures = told[0]["labelled"]
+    hint = capsys.readouterr().out
+    assert (
+        f"--weights {out} --results DIR --out {tmp_path / 'own.calibration.toml'}\nTo use it: --weights {out}" in hint
+    )
+    labelled: LabelledPictures = calls[0]["labelled"]
     assert labelled.animals == ["AF-1", "AF-2"]

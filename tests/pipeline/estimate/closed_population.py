@@ -1,4 +1,4 @@
-"""The classic estimators of closed populations, as in the textbooks, to judge our own model by.
+"""The textbook estimators of closed populations, as a reference for the model of missed eggs.
 
 Krebs 1989, Ecological Methodology; Ricker 1975, Computation and interpretation of biological statistics of fish
 populations; Seber 2002, The estimation of animal abundance.
@@ -27,7 +27,10 @@ def chapman_deviation(marked: int, caught: int, again: int) -> float:
 
 @dataclass(frozen=True)
 class CatchSeries:
-    """Catches in turn. caught; again : marked before; kept : returned with a mark, those marked before included"""
+    """A series of catches.
+
+    caught : number;  again : of these, already marked;  kept : returned with a mark, old or new
+    """
 
     caught: Sequence[int]
     again: Sequence[int]

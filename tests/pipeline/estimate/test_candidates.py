@@ -9,29 +9,36 @@ import scipy.stats
 from hypothesis import given
 from hypothesis import strategies as st
 
-from pipeline.estimate.candidates import candidate_features, candidate_posterior, log_count_prior, log_likelihood_ratio
-from pipeline.settings import LikelihoodWeights, load_settings
+from pipeline.calibration_file import LikelihoodWeights
+from pipeline.estimate.candidates import (
+    FEATURE_NAMES,
+    candidate_features,
+    candidate_posterior,
+    log_count_prior,
+    log_likelihood_ratio,
+)
+from pipeline.settings import load_settings
 from pipeline.track.tracks import ClipTracks, Track
 
 SETTINGS = load_settings().track
 
 
 def enumerated_posterior(log_ratios, expected_false_tracks, none):
-    """Every subset of candidates weighed by itself: the number, and each one's chance."""
+    """The posterior from every subset of the candidates: the number of real ones, and the probability of each."""
     count = len(log_ratios)
     number, existence = np.zeros(count + 1), np.zeros(count)
     prior = np.exp(log_count_prior(np.arange(count + 1), none))
     for real in itertools.product([False, True], repeat=count):
         r = sum(real)
-        likeness = math.exp(sum(ratio for ratio, is_real in zip(log_ratios, real, strict=True) if is_real))
-        weight = prior[r] * math.factorial(r) * expected_false_tracks ** (count - r) * likeness
+        likelihood_ratio = math.exp(sum(ratio for ratio, is_real in zip(log_ratios, real, strict=True) if is_real))
+        weight = prior[r] * math.factorial(r) * expected_false_tracks ** (count - r) * likelihood_ratio
         number[r] += weight
         existence += weight * np.array(real)
     return number / number.sum(), existence / number.sum()
 
 
 @given(st.lists(st.floats(-8, 8), max_size=7), st.floats(0.1, 4.0), st.floats(0.1, 0.9))
-def test_candidates_are_weighed_as_all_subsets_are(log_ratios, expected_false_tracks, none):
+def test_the_posterior_equals_the_enumeration_of_all_subsets(log_ratios, expected_false_tracks, none):
     posterior = candidate_posterior(
         np.array(log_ratios), expected_false_tracks=expected_false_tracks, zero_count_prior=none
     )
@@ -41,7 +48,7 @@ def test_candidates_are_weighed_as_all_subsets_are(log_ratios, expected_false_tr
         assert posterior.real_count.probability_within(r, r) == pytest.approx(probability, abs=1e-6)
 
 
-def test_candidates_vouch_for_each_other():
+def test_candidates_support_each_other():
     alone = candidate_posterior(np.array([1.0]), expected_false_tracks=1.0, zero_count_prior=0.5).existence[0]
     among_eggs = candidate_posterior(
         np.array([1.0] + [8.0] * 5), expected_false_tracks=1.0, zero_count_prior=0.5
@@ -55,7 +62,7 @@ def test_what_a_person_confirmed_is_certain():
     assert posterior.real_count.probability_within(0, 0) == pytest.approx(0.0)
 
 
-def test_a_thousand_candidates_keep_their_chances():
+def test_a_thousand_candidates_are_no_problem_for_rounding():
     ratios = np.concatenate([np.full(30, 8.0), np.full(970, -9.0)])
     posterior = candidate_posterior(ratios, expected_false_tracks=1.0, zero_count_prior=0.5)
     assert posterior.existence[:30].min() > 0.99
@@ -71,10 +78,10 @@ def test_the_number_of_real_candidates_is_calibrated():
     for _ in range(600):
         real = int(rng.choice(201, p=prior / prior.sum()))
         false = int(rng.poisson(expected_false_tracks))
-        # A look of unit spread, real ones higher by ``apart``: its log-likelihood ratio is linear.
-        looks = np.concatenate([rng.normal(apart, 1, real), rng.normal(0, 1, false)])
+        # A normal feature of unit variance, higher by ``apart`` for real ones: its log-likelihood ratio is linear.
+        values = np.concatenate([rng.normal(apart, 1, real), rng.normal(0, 1, false)])
         number = candidate_posterior(
-            apart * looks - apart**2 / 2, expected_false_tracks=expected_false_tracks, zero_count_prior=none
+            apart * values - apart**2 / 2, expected_false_tracks=expected_false_tracks, zero_count_prior=none
         ).real_count
         ranks.append(number.probability_below(real) + rng.random() * number.probability_within(real, real))
     found = np.histogram(ranks, 8, (0, 1))[0]
@@ -100,24 +107,31 @@ def features_of(*tracks, shelled=True):
     return [seen["left-1.mp4", each.identity] for each in tracks]
 
 
-def test_looks_are_scores_and_kind():
+def test_features_hold_the_log_odds_of_scores_and_kind():
     (plain,) = features_of(track([0.5] * 20))
     assert plain[:2] == pytest.approx([0.0, 0.0])
     assert plain[2] > 3
     assert features_of(track([0.5] * 20), shelled=False)[0][2] == pytest.approx(-plain[2])
 
 
-def test_looks_tell_what_is_unlike_the_other_eggs():
+def test_features_hold_how_similar_the_size_is_to_the_other_eggs():
     sizes = (40.0, 41.0, 39.0, 60.0)
     *eggs, odd = features_of(*(track([0.9] * 20, identity=1 + k, size=size) for k, size in enumerate(sizes)))
     assert all(egg[3] > -0.2 for egg in eggs)
     assert odd[3] == -4.0
-    # Follicles are no measure of eggs, and one egg alone is not unlike any.
+    # Eggs are not compared with follicles, and an egg alone has no others to be compared with.
     alone, _ = features_of(track([0.9] * 20, size=60.0), track([0.9] * 20, (0.9, 0.05, 0.05), identity=2))
     assert alone[3] == -1.0
 
 
-def test_the_track_that_says_most_speaks_for_an_object():
+def test_every_feature_has_a_weight_of_its_name():
+    assert set(FEATURE_NAMES) == set(LikelihoodWeights.model_fields) - {"intercept"}
+    weights = {name: weight for name, weight in zip(FEATURE_NAMES, (1.0, 3.0, 10.0, 30.0), strict=True)}
+    features = np.array([1.0, 2.0, 3.0, -4.0])
+    assert log_likelihood_ratio([features], LikelihoodWeights(intercept=0.5, **weights)) == pytest.approx(-82.5)
+
+
+def test_the_strongest_track_decides_about_an_object():
     likelihood_weights = LikelihoodWeights(intercept=-1.0, score=1.0, upper_score=1.0, kind=0.0, size_similarity=0.0)
     faint, bright = features_of(track([0.5] * 10), track([0.9] * 10, identity=2))
     one, both = (log_likelihood_ratio(tracks, likelihood_weights) for tracks in ([bright], [faint, bright]))

@@ -10,32 +10,32 @@ from pipeline.settings import load_settings
 
 SETTINGS = load_settings().shell_signs
 NAN = float("nan")
-READ = ShellSigns(85.0, 4.0, 51.0, -60.0, 0.0, 8.0, 0.0, 0.0, 5)
+MEASURED = ShellSigns(85.0, 4.0, 51.0, -60.0, 0.0, 8.0, 0.0, 0.0, 5)
 
 
-def test_grey_levels_become_decibels_of_the_assumed_range_and_px_become_mm():
-    signs = describe_signs(READ, 0.25, SETTINGS)
+def test_grey_levels_become_db_of_the_assumed_range_and_px_become_mm():
+    signs = describe_signs(MEASURED, 0.25, SETTINGS)
     assert SETTINGS.shown_range_db == 60.0
     assert (signs.rim_db, signs.shadow_db) == pytest.approx((20.0, 12.0))
     assert (signs.rim_mm, signs.frames) == (1.0, 5)
     assert (signs.rim_at_least, signs.shadow_at_least) == (False, False)
-    wide = describe_signs(READ, 0.25, SETTINGS.model_copy(update={"shown_range_db": 120.0}))
+    wide = describe_signs(MEASURED, 0.25, SETTINGS.model_copy(update={"shown_range_db": 120.0}))
     assert wide.rim_db == pytest.approx(40.0)
 
 
-def test_what_was_not_told_is_none():
-    signs = describe_signs(replace(READ, rim_px=NAN, shadow=NAN), None, SETTINGS)
+def test_a_sign_that_could_not_be_measured_is_none():
+    signs = describe_signs(replace(MEASURED, rim_px=NAN, shadow=NAN), None, SETTINGS)
     assert (signs.rim_mm, signs.shadow_db, signs.grey["shadow"]) == (None, None, None)
 
 
 def test_a_white_wall_and_a_black_shadow_are_lower_bounds():
-    signs = describe_signs(replace(READ, rim_saturated_share=0.5, shadow_black_share=0.9), None, SETTINGS)
+    signs = describe_signs(replace(MEASURED, rim_saturated_share=0.5, shadow_black_share=0.9), None, SETTINGS)
     assert signs.rim_at_least
     assert signs.shadow_at_least
 
 
 @pytest.mark.parametrize(
-    ("changes", "words"),
+    ("changes", "text"),
     [
         ({}, "dark, even"),
         ({"interior": 0.0}, "grey, even"),
@@ -44,5 +44,5 @@ def test_a_white_wall_and_a_black_shadow_are_lower_bounds():
         ({"interior": 0.0, "middle": -30.0}, "grey with a darker middle"),
     ],
 )
-def test_the_inside_is_told_in_words(changes, words):
-    assert describe_signs(replace(READ, **changes), None, SETTINGS).interior == words
+def test_the_interior_is_described_in_words(changes, text):
+    assert describe_signs(replace(MEASURED, **changes), None, SETTINGS).interior == text

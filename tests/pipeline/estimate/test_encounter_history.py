@@ -1,4 +1,4 @@
-"""A sweep there and back, 600 frames, turned round at 300: which of its two passes met which egg."""
+"""A sweep there and back of 600 frames that turns at frame 300: which of its two passes found which egg."""
 
 from __future__ import annotations
 
@@ -7,21 +7,24 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from pipeline.estimate.encounter_history import encounter_history
+from pipeline.calibration_file import DetectionRate
+from pipeline.estimate.encounter_history import EncounterHistory, detection_log_odds, encounter_history
 from pipeline.estimate.missed_eggs import estimate_missed
-from pipeline.settings import DetectionRate, load_settings
+from pipeline.settings import load_settings
 from pipeline.track.merging.merge import Egg, EggTrack
+from pipeline.track.merging.observed_object import largest_section
 from pipeline.track.merging.passes import Pass
+from pipeline.track.merging.same_egg_likelihood import visibility_probability
 from pipeline.track.tracks import ClipTracks
 from tests.pipeline.track.merging.test_merge import clip, crossing
 
 SETTINGS = load_settings()
-AGAIN = SETTINGS.estimate.same_window_crossed_share
+CROSSED_AGAIN = SETTINGS.estimate.same_window_crossed_share
 RATES = DetectionRate(
     intercept=1.5, size_slope=2.0, depth_slope=-3.0, reference_log_size=-2.3, reference_depth=0.5, exam_sd=0.8
 )
-# The way back ends where the way there was at frame 100.
-THERE, BACK = Pass.first("left-1.mp4", 0, 300), Pass("left-1.mp4", 300, 600, start_position=300, end_position=100)
+# The way back ends where the way out was at frame 100.
+OUT, BACK = Pass.first("left-1.mp4", 0, 300), Pass("left-1.mp4", 300, 600, start_position=300, end_position=100)
 
 
 def crossed_at(*times: int) -> ClipTracks:
@@ -37,41 +40,94 @@ def egg(*tracks: int, file: str = "left-1.mp4") -> Egg:
     ("times", "found", "crossed"),
     [
         ((200, 450), [True, True], [1, 1]),
-        ((200,), [True, False], [1, AGAIN]),
-        ((450,), [False, True], [AGAIN, 1]),
-        ((50,), [True, False], [1, 0]),  # the hand did not come back so far
-        ((105,), [True, False], [1, 0]),  # in part only
-        ((295,), [True, False], [1, 0]),  # in view while the hand turned
+        ((200,), [True, False], [1, CROSSED_AGAIN]),
+        ((450,), [False, True], [CROSSED_AGAIN, 1]),
+        ((50,), [True, False], [1, 0]),  # the probe did not come back that far
+        ((105,), [True, False], [1, 0]),  # only in part
+        ((295,), [True, False], [1, 0]),  # in view while the probe turned
         ((305,), [False, True], [0, 1]),
     ],
 )
-def test_each_pass_is_a_witness_where_it_went(times, found, crossed) -> None:
-    met = encounter_history(
-        [egg(*range(1, len(times) + 1))], [THERE, BACK], [crossed_at(*times)], None, RATES, SETTINGS
+def test_each_pass_counts_where_it_went(times, found, crossed) -> None:
+    history = encounter_history(
+        [egg(*range(1, len(times) + 1))], [OUT, BACK], [crossed_at(*times)], None, RATES, SETTINGS
     )
-    assert met.detected.tolist() == [found]
-    assert met.crossing_probability.tolist() == [crossed]
+    assert history.detected.tolist() == [found]
+    assert history.crossing_probability.tolist() == [crossed]
 
 
-def test_a_way_back_that_met_every_egg_again_leaves_fewer_overlooked_than_one_that_met_none() -> None:
+def test_a_way_back_that_finds_every_egg_again_leaves_fewer_missed_than_one_that_finds_none() -> None:
     times = [(150, 525), (180, 480), (210, 435), (240, 390)]
-    again = crossed_at(*(time for pair in times for time in pair))
+    tracks = crossed_at(*(time for pair in times for time in pair))
     twice = [egg(2 * n + 1, 2 * n + 2) for n in range(4)]
     once = [egg(2 * n + 1) for n in range(4)]
-    sure, doubtful, single = (
-        estimate_missed(encounter_history(eggs, passes, [again], None, RATES, SETTINGS), RATES)
-        for eggs, passes in ((twice, [THERE, BACK]), (once, [THERE, BACK]), (once, [Pass.first("left-1.mp4", 0, 600)]))
+    agreeing, disagreeing, single = (
+        estimate_missed(encounter_history(eggs, passes, [tracks], None, RATES, SETTINGS), RATES)
+        for eggs, passes in ((twice, [OUT, BACK]), (once, [OUT, BACK]), (once, [Pass.first("left-1.mp4", 0, 600)]))
     )
-    assert sure.weights @ sure.means < 0.5 * (doubtful.weights @ doubtful.means)
-    assert sure.has_repeat_passes
-    assert doubtful.has_repeat_passes
+    assert agreeing.weights @ agreeing.means < 0.5 * (disagreeing.weights @ disagreeing.means)
+    assert agreeing.has_repeat_passes
+    assert disagreeing.has_repeat_passes
     assert not single.has_repeat_passes
 
 
-def test_a_sweep_there_and_back_that_missed_an_egg_of_another_clip_is_one_witness() -> None:
-    """It may have missed it both times for one reason: it never went there."""
+def test_a_sweep_there_and_back_that_missed_an_egg_of_another_clip_counts_once() -> None:
+    """Both passes may have missed it for the same reason: the probe never went there."""
     other = replace(crossed_at(200), file="left-2.mp4")
-    passes = [Pass.first("left-2.mp4", 0, 600), THERE, BACK]
-    met = encounter_history([egg(1, file="left-2.mp4")], passes, [crossed_at(50), other], None, RATES, SETTINGS)
-    assert met.detected.tolist() == [[True, False, False]]
-    assert met.crossing_probability.tolist() == [[1, AGAIN, 0]]
+    passes = [Pass.first("left-2.mp4", 0, 600), OUT, BACK]
+    history = encounter_history([egg(1, file="left-2.mp4")], passes, [crossed_at(50), other], None, RATES, SETTINGS)
+    assert history.detected.tolist() == [[True, False, False]]
+    assert history.crossing_probability.tolist() == [[1, CROSSED_AGAIN, 0]]
+
+
+def of_other_clip(other: ClipTracks, *, carapace_width_mm: float | None = None) -> EncounterHistory:
+    """An egg found at a depth of 200 px in a clip of the left window at 0.2 mm per px, and in no pass of the other."""
+    first = replace(clip(crossing(1, 190, 210, 300.0, 200.0), mm_per_px=0.2), imaging_depth_px=400.0)
+    passes = [Pass.first(first.file, 0, 600), Pass.first(other.file, 0, 600)]
+    return encounter_history([egg(1)], passes, [first, other], carapace_width_mm, RATES, SETTINGS)
+
+
+SIZE_PX = largest_section(crossing(1, 190, 210, 300.0, 200.0))
+SECOND = replace(clip(file="left-2.mp4", mm_per_px=0.1), imaging_depth_px=800.0)
+
+
+def test_another_clip_of_the_same_window_shows_the_egg_at_its_own_scale() -> None:
+    history = of_other_clip(SECOND)
+    assert history.crossing_probability.tolist() == [[1, CROSSED_AGAIN]]
+    # Twice as many px over twice the imaging depth.
+    expected = detection_log_odds([SIZE_PX / 400], [0.5], RATES)[0]
+    np.testing.assert_allclose(history.log_odds, [[expected, expected]])
+    zoomed_in = of_other_clip(replace(SECOND, imaging_depth_px=500.0))
+    assert zoomed_in.log_odds[0, 1] == pytest.approx(detection_log_odds([2 * SIZE_PX / 500], [0.8], RATES)[0])
+
+
+def test_the_other_window_shows_the_egg_from_the_far_side_of_the_body() -> None:
+    right = replace(SECOND, file="right-1.mp4", window="right")
+    history = of_other_clip(right, carapace_width_mm=100.0)
+    depth = SETTINGS.track.body_width_share * 100.0 / 0.1 - 400.0
+    assert history.log_odds[0, 1] == pytest.approx(detection_log_odds([2 * SIZE_PX / 800], [depth / 800], RATES)[0])
+    probability = visibility_probability(np.array([depth]), np.array([2 * SIZE_PX]), 800.0)[0]
+    assert history.crossing_probability.tolist() == [[1, pytest.approx(probability)]]
+
+
+@pytest.mark.parametrize(
+    ("other", "carapace_width_mm"),
+    [
+        (replace(SECOND, window="right"), None),
+        (replace(SECOND, window="right", mm_per_px=None), 100.0),
+        (replace(SECOND, window=None), 100.0),
+        (replace(SECOND, window="right", imaging_depth_px=None), 100.0),
+    ],
+)
+def test_where_the_position_cannot_be_predicted_the_egg_counts_as_average(
+    other: ClipTracks, carapace_width_mm: float | None
+) -> None:
+    history = of_other_clip(other, carapace_width_mm=carapace_width_mm)
+    assert history.crossing_probability.tolist() == [[1, SETTINGS.track.other_window_reseen_share]]
+    assert history.log_odds[0, 1] == RATES.intercept
+
+
+def test_passes_over_clips_that_are_not_used_are_ignored() -> None:
+    passes = [OUT, Pass.first("left-2.mp4", 0, 600)]
+    history = encounter_history([egg(1)], passes, [crossed_at(200)], None, RATES, SETTINGS)
+    assert history.detected.tolist() == [[True]]

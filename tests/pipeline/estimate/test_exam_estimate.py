@@ -30,7 +30,7 @@ from tests.pipeline.track.simulated_clips import (
 )
 
 SETTINGS = load_settings()
-# Windows swept and whether the hand came back, from the least to the most that is usually recorded.
+# Windows swept, and whether the probe came back, from the least to the most that is usually recorded.
 LAYOUTS = (
     (("left", False), ("right", False)),
     (("left", True),),
@@ -71,7 +71,7 @@ AF_0412 = Exam(
 
 @cache
 def simulated_animal(seed: int) -> SimulatedAnimal:
-    """Every fifth animal has follicles only or nothing; the windows' reach leaves out the far side or not."""
+    """Every fifth animal has only follicles or nothing. The reach of the sweeps includes the far side or not."""
     rng = np.random.default_rng(seed)
     number = int(rng.integers(0, 13))
     stages = [int(stage) for stage in rng.choice([FOLLICLE, THIN_SHELLED, CALCIFIED], number, p=[0.2, 0.2, 0.6])]
@@ -100,7 +100,7 @@ def assert_is_sound(finding: ExamFinding, animal: SimulatedAnimal):
     assert [egg.identity for egg in finding.eggs] == list(range(1, len(finding.eggs) + 1))
 
 
-def test_twenty_animals():
+def test_twenty_animals_are_counted_within_their_intervals():
     animals = [simulated_animal(seed) for seed in range(20)]
     findings = [animal.estimate() for animal in animals]
     for animal, finding in zip(animals, findings, strict=True):
@@ -122,12 +122,12 @@ def test_the_order_of_clips_changes_nothing(seed, order):
     assert animal.estimate(order) == animal.estimate()
 
 
-def test_the_same_again_is_the_same_to_the_last_bit():
+def test_a_repeated_estimate_is_the_same_to_the_last_bit():
     animal = simulated_animal(3)
     assert repr(animal.estimate()) == repr(animal.estimate())
 
 
-def test_an_animal_in_whom_nothing_was_found():
+def test_an_animal_without_any_detection():
     rng = np.random.default_rng(1)
     clips = tuple(
         track_clip(
@@ -146,7 +146,7 @@ def test_an_animal_in_whom_nothing_was_found():
     assert [flag.code for flag in finding.flags] == ["none-seen", "unknown-species"]
 
 
-def test_an_exam_without_a_usable_clip_says_that_nothing_is_known():
+def test_without_a_usable_clip_nothing_is_known():
     refused = ClipCoverage("left-1.mp4", "left", "refused", "it holds no picture.", 0, 0)
     finding = estimate_exam(AF_0412, [], [refused], SETTINGS)
     assert finding.confidence == 0
@@ -155,13 +155,13 @@ def test_an_exam_without_a_usable_clip_says_that_nothing_is_known():
     assert [flag.code for flag in finding.flags] == ["nothing-usable", "clip-refused", "unknown-species"]
 
 
-def test_eggs_are_measured_and_their_sightings_told():
+def test_eggs_are_listed_with_their_sizes_and_sightings():
     rng = np.random.default_rng(2)
     clip = simulate_clip(rng, random_clutch(rng, [CALCIFIED] * 5), one_way_sweep(300), 300)
     tracks = track_clip(clip, SETTINGS.track, "left-1.mp4")
     finding = SimulatedAnimal((tracks,), len(clip.crossed), 0).estimate()
     assert len(finding.eggs) == len(clip.crossed)
-    assert finding.shelled.estimate in (len(clip.crossed), len(clip.crossed) + 1)  # one may have been overlooked
+    assert finding.shelled.estimate in (len(clip.crossed), len(clip.crossed) + 1)  # one may have been missed
     for egg in finding.eggs:
         assert egg.stage == "calcified"
         # 32 by 21 mm, give or take a tenth; a section may show less.
@@ -183,7 +183,7 @@ def test_millimetres_need_a_scale(scale):
     assert ("no-scale" in [flag.code for flag in finding.flags]) == (scale is None)
 
 
-def test_eggs_that_a_person_confirmed_bound_the_count_from_below() -> None:
+def test_confirmed_eggs_are_a_lower_bound_of_the_count() -> None:
     animal = simulated_animal(0)
     grouping = group_exam(AF_0412, animal.clips, animal.coverage(), SETTINGS)
     sure = tuple(replace(egg, existence=1.0, upper_score=1.0) for egg in grouping.eggs)
@@ -193,14 +193,14 @@ def test_eggs_that_a_person_confirmed_bound_the_count_from_below() -> None:
     assert finding.follicles.at_least == len(sure) - shelled
 
 
-def test_the_usual_clutch_counts_only_where_asked_for_and_is_named():
+def test_the_usual_clutch_is_used_only_on_request_and_named():
     animal = simulated_animal(0)
-    plain = animal.estimate()
+    without = animal.estimate()
     estimate = SETTINGS.estimate.model_copy(update={"use_clutch_prior": True})
     clips, coverage = list(animal.clips), animal.coverage()
     known = AnimalBackground(find_profile(AF_0412.species, load_profiles()))
     changed = SETTINGS.model_copy(update={"estimate": estimate})
-    asked = estimate_exam(AF_0412, clips, coverage, changed, background=known)
-    assert "usual-clutch" not in [flag.code for flag in plain.flags]
-    (told,) = (flag.reason for flag in asked.flags if flag.code == "usual-clutch")
-    assert told.startswith("The count takes into account that Emys orbicularis lays 3 to 18 eggs (Fritz 2001")
+    with_prior = estimate_exam(AF_0412, clips, coverage, changed, background=known)
+    assert "usual-clutch" not in [flag.code for flag in without.flags]
+    (reason,) = (flag.reason for flag in with_prior.flags if flag.code == "usual-clutch")
+    assert reason.startswith("The count takes into account that Emys orbicularis lays 3 to 18 eggs (Fritz 2001")

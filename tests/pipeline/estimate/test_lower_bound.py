@@ -24,7 +24,7 @@ def bound(*tracks, frames=200, shelled=True):
     return count_lower_bound(clips, shelled=shelled, sure_tracks=sure_tracks, settings=SETTINGS)
 
 
-def test_eggs_beside_each_other_bound_the_count():
+def test_eggs_next_to_each_other_set_the_bound():
     assert bound(*(track(k, 20, 60, 100.0 * k) for k in range(1, 5))) == 4
 
 
@@ -43,12 +43,12 @@ def test_clips_do_not_add_up():
     assert count_lower_bound(clips, shelled=True, sure_tracks=set(), settings=SETTINGS) == 0
 
 
-def test_one_frame_together_is_not_enough():
+def test_a_single_frame_together_is_not_enough():
     assert bound(track(1, 20, 60, 100.0), track(2, 60, 100, 300.0)) == 1
     assert bound(track(1, 20, 60, 100.0), track(2, 58, 100, 300.0)) == 2
 
 
-def test_unsure_objects_bound_nothing():
+def test_unsure_objects_do_not_count():
     sure = track(1, 20, 60, 100.0)
     assert bound(sure, track(2, 20, 60, 300.0, score=0.45)) == 1
     assert bound(sure, track(2, 20, 23, 300.0)) == 1
@@ -60,7 +60,7 @@ def test_overlapping_outlines_count_once():
     assert bound(track(1, 20, 60, 100.0), track(2, 20, 60, 178.0, score=0.8)) == 2
 
 
-def test_kinds_are_bounded_apart():
+def test_shelled_eggs_and_follicles_have_separate_bounds():
     tracks = (track(1, 20, 60, 100.0), track(2, 20, 60, 300.0, stages=(0.96, 0.02, 0.02)))
     assert bound(*tracks) == 1
     assert bound(*tracks, shelled=False) == 1
@@ -72,7 +72,7 @@ def test_kinds_are_bounded_apart():
         max_size=12,
     )
 )
-def test_the_bound_is_no_more_than_any_frame_shows(drawn):
+def test_the_bound_is_at_most_what_any_frame_shows(drawn):
     tracks = [
         track(k, first, first + length, 100.0 * place, score=score)
         for k, (first, length, place, score) in enumerate(drawn, 1)

@@ -3,7 +3,6 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from pipeline.estimate.section_summary import summarise_sections
 from pipeline.estimate.sizes import measure_eggs
 from pipeline.settings import load_settings
 from pipeline.track.tracks import Track
@@ -29,7 +28,7 @@ def sections(length_mm, width_mm, *, mm_per_px=0.2, count=41, part=0.95):
 
 
 def measured(*sightings, same_clutch=True):
-    exact = SETTINGS.calibration.outline.shelled.model_copy(update={"width_bias": 0.0, "ratio_scale": 1.0})
+    exact = SETTINGS.calibration.network.outline.shelled.model_copy(update={"width_bias": 0.0, "ratio_scale": 1.0})
     (one,) = measure_eggs([list(sightings)], same_clutch=same_clutch, settings=SETTINGS.sizes, errors=exact)
     return one
 
@@ -40,9 +39,9 @@ def measured(*sightings, same_clutch=True):
 @pytest.mark.parametrize(
     ("length", "width", "shape"), [(36.7, 22.3, "oval"), (36.06, 21.72, "oval"), (25.0, 25.0, None), (31.0, 31.0, None)]
 )
-def test_published_eggs_are_measured_and_named(length, width, shape):
+def test_eggs_of_published_sizes_are_measured(length, width, shape):
     one = measured((sections(length, width), 0.2))
-    # A circle may be a long egg cut across, so one egg alone is never surely round.
+    # A circle may be a long egg cut across, so a single egg is never certainly round.
     assert one.shape == shape or (shape is None and one.shape != "oval")
     assert one.width_mm.interval90[0] <= width <= one.width_mm.interval90[1]
     assert one.width_mm.median == pytest.approx(width, rel=0.04)
@@ -51,7 +50,7 @@ def test_published_eggs_are_measured_and_named(length, width, shape):
 
 def test_a_clutch_of_circles_is_round():
     eggs = [[(sections(31.0, 31.0), 0.2)]] * 8
-    exact = SETTINGS.calibration.outline.shelled.model_copy(update={"width_bias": 0.0, "ratio_scale": 1.0})
+    exact = SETTINGS.calibration.network.outline.shelled.model_copy(update={"width_bias": 0.0, "ratio_scale": 1.0})
     for one in measure_eggs(eggs, same_clutch=True, settings=SETTINGS.sizes, errors=exact):
         assert one.oval_probability < 0.5
 
@@ -63,22 +62,12 @@ def test_without_a_scale_there_is_a_shape_but_no_size():
 
 
 @pytest.mark.parametrize("count", [1, 5])
-def test_one_plane_or_few_sections_settle_no_shape(count):
+def test_one_or_few_sections_do_not_decide_the_shape(count):
     assert measured((sections(36.7, 22.3, count=count), 0.2)).shape == "cannot tell"
 
 
-def test_a_still_has_a_size_with_its_doubt():
+def test_a_still_image_gives_a_size_with_a_wider_interval():
     still, swept = measured((sections(25.0, 25.0, count=1), 0.2)), measured((sections(25.0, 25.0), 0.2))
     low, high = still.width_mm.interval90
     assert low < 25.0 < high
     assert high - low > np.ptp(swept.width_mm.interval90)
-
-
-def test_a_passage_keeps_its_largest_section_and_whether_it_shrank_on_both_sides():
-    whole = summarise_sections(sections(36.7, 22.3).ellipses)
-    assert whole.crossed_middle
-    assert 0.2 * whole.equivalent_diameter == pytest.approx(np.sqrt(36.7 * 22.3), rel=0.01)
-    assert np.exp(np.hypot(*whole.elongation_vector)) == pytest.approx(36.7 / 22.3, rel=1e-6)
-    half = summarise_sections(sections(36.7, 22.3).ellipses[20:])
-    assert not half.crossed_middle
-    assert half.equivalent_diameter == pytest.approx(whole.equivalent_diameter, rel=0.01)

@@ -8,9 +8,10 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from models.stages import STAGES
 from pipeline.estimate.counts import count_when_unscanned
 from pipeline.estimate.results import Count
-from pipeline.estimate.stages import STAGES, clutch_stage, egg_stage
+from pipeline.estimate.stages import clutch_stage, egg_stage
 from pipeline.settings import load_settings
 from pipeline.track.merging.count_distribution import CountDistribution, poisson_binomial
 from pipeline.track.merging.merge import Egg, EggTrack
@@ -22,9 +23,9 @@ def egg(existence, stages):
     return Egg(1, (EggTrack("a.mp4", 1),), existence, np.array(stages, float), 0.9)
 
 
-def counted(eggs, found, overlooked):
-    """As a tally says it: so many listed ones that are real, and none, one or two more that every sweep overlooked."""
-    number = poisson_binomial(one.existence for one in found).plus(CountDistribution(0, np.array(overlooked)))
+def counted(eggs, found, missed):
+    """The count of the real ones among those found, and of the missed ones by the probability of 0, 1, 2 of them."""
+    number = poisson_binomial(one.existence for one in found).plus(CountDistribution(0, np.array(missed)))
     return replace(
         count_when_unscanned(SETTINGS.estimate),
         count=Count(0, number.median, (0, 99)),
@@ -41,21 +42,21 @@ rest = st.sampled_from([[1.0], [0.7, 0.3]])
 
 
 @given(st.lists(drawn, max_size=4), st.lists(follicle, max_size=2), rest)
-def test_the_clutch_is_what_enumeration_says(shelled, follicles, more):
-    """Of follicles one more may have been overlooked."""
-    chances = dict.fromkeys([*STAGES, "mixed", "none seen"], 0.0)
+def test_the_stage_of_the_clutch_equals_the_enumeration_of_all_outcomes(shelled, follicles, more):
+    """One more follicle may have been missed."""
+    probabilities = dict.fromkeys([*STAGES, "mixed", "none seen"], 0.0)
     for outcome in itertools.product([None, *STAGES], repeat=len(shelled) + len(follicles)):
-        for missed, chance in enumerate(more):
-            probability = chance
+        for missed, probability_of_missed in enumerate(more):
+            probability = probability_of_missed
             for one, stage in zip([*shelled, *follicles], outcome, strict=True):
                 probability *= 1 - one.existence if stage is None else one.existence * one.stages[STAGES.index(stage)]
             kinds = (set(outcome) | ({"follicle"} if missed else set())) - {None}
-            chances["none seen" if not kinds else kinds.pop() if len(kinds) == 1 else "mixed"] += probability
-    told = counted(shelled, shelled, [1.0]), counted(follicles, follicles, more)
-    stage, probability = clutch_stage(*told)
-    assert probability == pytest.approx(chances[stage], abs=1e-9)
-    # It never says other than what is counted: eggs of one stage, of both, or follicles beside them.
-    some_shelled, some_follicles = (tally.count.estimate > 0 for tally in told)
+            probabilities["none seen" if not kinds else kinds.pop() if len(kinds) == 1 else "mixed"] += probability
+    counts = counted(shelled, shelled, [1.0]), counted(follicles, follicles, more)
+    stage, probability = clutch_stage(*counts)
+    assert probability == pytest.approx(probabilities[stage], abs=1e-9)
+    # The stage never contradicts the counts: eggs of one stage, of both, or together with follicles.
+    some_shelled, some_follicles = (one.count.estimate > 0 for one in counts)
     if some_shelled and some_follicles:
         assert stage == "mixed"
     elif some_shelled:
@@ -79,7 +80,7 @@ def _without_follicles(shelled, name):
     return total
 
 
-def test_follicles_that_may_have_been_overlooked_make_the_stage_less_sure():
+def test_follicles_that_may_have_been_missed_make_the_stage_less_sure():
     eggs = [egg(0.99, [0.0, 0.02, 0.98])] * 3
     sure = clutch_stage(counted(eggs, eggs, [1.0]), counted([], [], [1.0]))
     doubtful = clutch_stage(counted(eggs, eggs, [1.0]), counted([], [], [0.8, 0.2]))
@@ -87,11 +88,11 @@ def test_follicles_that_may_have_been_overlooked_make_the_stage_less_sure():
     assert doubtful[1] == pytest.approx(0.8 * sure[1])
 
 
-def test_a_clutch_without_eggs_is_none_seen_with_doubt():
+def test_none_seen_has_a_probability_below_one():
     assert clutch_stage(counted([], [], [1.0]), counted([], [], [0.8, 0.2])) == ("none seen", pytest.approx(0.8))
 
 
-def test_eggs_that_are_counted_and_not_listed_have_a_stage_that_nothing_tells():
+def test_the_stage_of_eggs_that_are_counted_but_not_listed_is_an_even_chance():
     stage, probability = clutch_stage(counted([], [egg(0.9, [0.0, 0.5, 0.5])], [1.0]), counted([], [], [1.0]))
     assert (stage, probability) == ("thin-shelled", pytest.approx(0.45))
 

@@ -1,4 +1,4 @@
-"""Folder names are tried on an exam of the report's tests."""
+"""The example exam of the tests of ``report``, for folder names."""
 
 from __future__ import annotations
 

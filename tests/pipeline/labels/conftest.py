@@ -1,4 +1,4 @@
-"""Labels are written from exams that were signed in the review: its fixtures serve here as well."""
+"""Labels are written from exams signed in the review, so the fixtures are those of the review's tests."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Labels: what people answered for, and nothing else, in forms that others read."""
+"""Labels contain what users answered and nothing else, in formats that other programs read."""
 
 from __future__ import annotations
 
@@ -19,14 +19,15 @@ from tests.pipeline.review.conftest import EXAM, SETTINGS, Served, Visitor
 DRAWN = {"kind": "drawn", "clip": "right-1.mp4", "frame": 36, "ellipse": [90, 120, 14, 9, 10], "stage": "follicle"}
 
 
-def nobody(done: int, total: int) -> None:
+def no_progress(done: int, total: int) -> None:
     pass
 
 
 def sign(vet: Visitor, *answers: dict[str, Any]) -> None:
+    """Give these answers, then sign the exam."""
     for n, answer in enumerate([*answers, {"kind": "signed", "name": "Orla Finch", "role": "veterinarian"}]):
-        done = vet.submit(answer, request_id=f"request-{n}")
-        assert done.status_code == 200, done.text
+        response = vet.submit(answer, request_id=f"request-{n}")
+        assert response.status_code == 200, response.text
 
 
 def segments(vet: Visitor) -> list[Any]:
@@ -42,17 +43,17 @@ def eggs_of(document: dict[str, Any]) -> list[dict[str, Any]]:
     return [entry for entry in document["annotations"] if not entry["iscrowd"]]
 
 
-def test_nothing_is_learned_from_what_nobody_signed(vet: Visitor, out: Path, tmp_path: Path) -> None:
+def test_unsigned_exams_give_no_labels(vet: Visitor, out: Path, tmp_path: Path) -> None:
     vet.submit({"kind": "egg", "eggs": segments(vet)}, request_id="request-1")
-    assert write_labels(out, tmp_path / "labels", SETTINGS, nobody).frames == 0
+    assert write_labels(out, tmp_path / "labels", SETTINGS, no_progress).frames == 0
 
 
-def test_answers_become_outlines_that_tell_who_confirmed_them(vet: Visitor, out: Path, tmp_path: Path) -> None:
+def test_answers_become_outlines_with_the_name_of_who_confirmed_them(vet: Visitor, out: Path, tmp_path: Path) -> None:
     eggs = segments(vet)
     thin = {"kind": "stage", "eggs": [eggs[1]], "stage": "thin-shelled"}
     unusable = {"kind": "unusable", "clip": "left-1.mp4", "first": 20, "last": 24}
     sign(vet, {"kind": "not-egg", "eggs": [eggs[0]]}, thin, {"kind": "egg", "eggs": eggs[2:]}, unusable)
-    written = write_labels(out, tmp_path / "labels", SETTINGS, nobody)
+    written = write_labels(out, tmp_path / "labels", SETTINGS, no_progress)
     document = read(tmp_path / "labels")
     assert (written.exams, written.problems) == (1, [])
     assert len(document["images"]) == written.frames > 30
@@ -71,27 +72,27 @@ def test_answers_become_outlines_that_tell_who_confirmed_them(vet: Visitor, out:
     assert picture.shape == (160, 192)
     coco = COCO(str(tmp_path / "labels" / "coco.json"))
     assert len(coco.getImgIds()) == written.frames
-    # Where the discs are, not where somebody says they are: eggs 6 to 8 lie at these centres in every frame.
+    # The position of the drawn disc itself: eggs 6 to 8 have the same centres in every frame.
     entry = next(entry for entry in labelled if entry["egg_id"] == 6)
     assert entry["ellipse"][0] == pytest.approx(40, abs=1.5)
-    motion = (tmp_path / "labels" / "AF-0412_2026-05-14_right-1.mp4.mot.txt").read_text().splitlines()
+    mot_lines = (tmp_path / "labels" / "AF-0412_2026-05-14_right-1.mp4.mot.txt").read_text().splitlines()
     right = [image for image in document["images"] if image["clip"] == "right-1.mp4"]
-    assert len(motion) == 3 * sum(5 <= image["frame"] < 35 for image in right)
-    assert all(len(line.split(",")) == 9 for line in motion)
+    assert len(mot_lines) == 3 * sum(5 <= image["frame"] < 35 for image in right)
+    assert all(len(line.split(",")) == 9 for line in mot_lines)
 
 
-def test_frames_with_something_nobody_spoke_of_are_left_out(vet: Visitor, out: Path, tmp_path: Path) -> None:
+def test_frames_with_an_unanswered_egg_are_left_out(vet: Visitor, out: Path, tmp_path: Path) -> None:
     eggs = segments(vet)
     sign(vet, {"kind": "egg", "eggs": eggs[1:]})
-    write_labels(out, tmp_path / "labels", SETTINGS, nobody)
+    write_labels(out, tmp_path / "labels", SETTINGS, no_progress)
     left = {image["frame"] for image in read(tmp_path / "labels")["images"] if image["clip"] == "left-1.mp4"}
-    unspoken = eggs[0][0]
-    assert not left & set(range(unspoken["first"], unspoken["last"] + 1))
+    unanswered = eggs[0][0]
+    assert not left & set(range(unanswered["first"], unanswered["last"] + 1))
 
 
-def test_near_a_drawn_egg_only_its_own_frame_is_taken(vet: Visitor, out: Path, tmp_path: Path) -> None:
+def test_near_a_drawn_egg_only_its_own_frame_is_selected(vet: Visitor, out: Path, tmp_path: Path) -> None:
     sign(vet, {"kind": "egg", "eggs": segments(vet)}, DRAWN)
-    write_labels(out, tmp_path / "labels", SETTINGS, nobody)
+    write_labels(out, tmp_path / "labels", SETTINGS, no_progress)
     document = read(tmp_path / "labels")
     right = {image["frame"]: image["id"] for image in document["images"] if image["clip"] == "right-1.mp4"}
     near = {frame for frame in right if abs(frame - 36) <= DRAWN_MARGIN_FRAMES}
@@ -100,10 +101,10 @@ def test_near_a_drawn_egg_only_its_own_frame_is_taken(vet: Visitor, out: Path, t
     assert [(entry["egg_id"], entry["category_id"]) for entry in drawn] == [(9, 1)]
     assert drawn[0]["ellipse"] == DRAWN["ellipse"]
     folder = out / "AF-0412" / "2026-05-14"
-    assert (folder / "signed.html").read_text().count("data:image/jpeg") == 9  # the drawn one's, too
+    assert (folder / "signed.html").read_text().count("data:image/jpeg") == 9  # including the drawn egg
 
 
-def test_a_recording_that_changed_is_told(vet: Visitor, served: Served, out: Path, tmp_path: Path) -> None:
+def test_a_changed_recording_is_reported(vet: Visitor, served: Served, out: Path, tmp_path: Path) -> None:
     sign(vet, {"kind": "egg", "eggs": segments(vet)})
     case = served.context.case("AF-0412", "2026-05-14")
     assert case is not None
@@ -111,16 +112,16 @@ def test_a_recording_that_changed_is_told(vet: Visitor, served: Served, out: Pat
     whole = path.read_bytes()
     try:
         path.write_bytes(whole + b"more")
-        written = write_labels(out, tmp_path / "labels", SETTINGS, nobody)
+        written = write_labels(out, tmp_path / "labels", SETTINGS, no_progress)
     finally:
         path.write_bytes(whole)
     assert ["has changed" in problem for problem in written.problems] == [True]
     assert {image["clip"] for image in read(tmp_path / "labels")["images"]} == {"right-1.mp4"}
 
 
-def test_the_command_tells_how_much_was_written(vet: Visitor, out: Path, capsys: pytest.CaptureFixture[str]) -> None:
+def test_the_command_reports_how_much_was_written(vet: Visitor, out: Path, capsys: pytest.CaptureFixture[str]) -> None:
     sign(vet, {"kind": "egg", "eggs": segments(vet)})
     assert app.main(["labels", "--out", str(out), "--to", str(out / "labels"), "--json"]) == ExitCode.DONE
-    told = json.loads(capsys.readouterr().out)
-    assert told["exams"] == 1
-    assert told["frames"] == len(list((out / "labels" / "images").iterdir()))
+    report = json.loads(capsys.readouterr().out)
+    assert report["exams"] == 1
+    assert report["frames"] == len(list((out / "labels" / "images").iterdir()))

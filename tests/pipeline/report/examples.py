@@ -1,6 +1,7 @@
-"""Remakes the pictures of the README from the demo: ``python -m tests.pipeline.report.examples``, some minutes.
+"""Makes the pictures of the README again, from the demo: ``python -m tests.pipeline.report.examples``, some minutes.
 
-``sheet.png`` is the demo's first sheet as a browser shows it, ``frame.png`` the frame of it with the most eggs.
+``sheet.png`` is the demo's first sheet as a browser shows it. ``frame.png`` is the frame of that exam with the most
+eggs, and their outlines.
 """
 
 from __future__ import annotations
@@ -23,34 +24,36 @@ from tests.pipeline.conftest import CHROMIUM
 
 EXAMPLES = Path(__file__).parents[3] / "pipeline" / "report" / "examples"
 ANIMAL = "AF-0412"
-SHEET_PX = {"width": 740, "height": 1750}
-DARK, LIGHT = 12, 245
+SHEET_WIDTH_PX = 740
+DARK, LIGHT = 12, 245  # grey levels of a line and its edges
 
 
 def make_examples(folder: Path, exams: Path, results: Path) -> None:
-    """Into ``folder``, from a demo's exams and results. Overwrites."""
+    """Write both pictures into ``folder``, from a demo's exams and results. Overwrites the old ones."""
     (exam,) = (exams / ANIMAL).iterdir()
     result = results / ANIMAL / exam.name
     with sync_playwright() as started:
         browser = started.chromium.launch(executable_path=CHROMIUM, args=["--no-sandbox", "--disable-gpu"])
-        page = browser.new_page(viewport=SHEET_PX)  # type: ignore[arg-type]
+        page = browser.new_page(viewport={"width": SHEET_WIDTH_PX, "height": 900})
         page.goto((result / "report.html").as_uri())
-        page.screenshot(path=folder / "sheet.png")
+        page.screenshot(path=folder / "sheet.png", full_page=True)
         browser.close()
-    clip, frame, ellipses = fullest_frame(json.loads((result / "detections.coco.json").read_text(encoding="utf-8")))
+    clip, frame, ellipses = frame_with_most_eggs(
+        json.loads((result / "detections.coco.json").read_text(encoding="utf-8"))
+    )
     picture = draw_outlines(grey_frame(exam / clip, frame), ellipses)
     cv2.imwrite(str(folder / "frame.png"), picture)
 
 
-def fullest_frame(detections: dict[str, Any]) -> tuple[str, int, NDArray[np.float64]]:
-    """Clip, frame and outlines (N, 5) of the frame with the most listed eggs, the first of equals."""
-    of_image = defaultdict(list)
+def frame_with_most_eggs(detections: dict[str, Any]) -> tuple[str, int, NDArray[np.float64]]:
+    """Clip, frame number and outlines (N, 5) of the frame with the most counted eggs, the first of equals."""
+    ellipses_by_image = defaultdict(list)
     for annotation in detections["annotations"]:
         if annotation["egg_id"]:
-            of_image[annotation["image_id"]].append(annotation["ellipse"])
+            ellipses_by_image[annotation["image_id"]].append(annotation["ellipse"])
     images = {image["id"]: image for image in detections["images"]}
-    fullest = max(sorted(of_image), key=lambda image: len(of_image[image]))
-    return images[fullest]["clip"], images[fullest]["frame"], np.array(of_image[fullest])
+    best = max(sorted(ellipses_by_image), key=lambda image: len(ellipses_by_image[image]))
+    return images[best]["clip"], images[best]["frame"], np.array(ellipses_by_image[best])
 
 
 def grey_frame(path: Path, number: int) -> NDArray[np.uint8]:
@@ -62,7 +65,7 @@ def grey_frame(path: Path, number: int) -> NDArray[np.uint8]:
 
 
 def draw_outlines(grey: NDArray[np.uint8], ellipses: NDArray[np.float64]) -> NDArray[np.uint8]:
-    """The frame with a light line along each outline, with dark edges to be seen on bright tissue, too."""
+    """The frame with a light line along each outline. Dark edges make the line visible on bright tissue too."""
     picture = grey.copy()
     lines = [np.round(line * 16).astype(np.int32)[:, None] for line in outline(ellipses, corners=360)]
     for level, thickness in ((DARK, 4), (LIGHT, 2)):

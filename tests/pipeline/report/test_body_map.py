@@ -1,3 +1,5 @@
+"""The map of the animal: every egg in its place."""
+
 from __future__ import annotations
 
 import math
@@ -9,80 +11,100 @@ from xml.etree import ElementTree
 
 import pytest
 
-from pipeline.report.body_map import BODY_BOX, HEIGHT, WIDTH, body_map, body_map_svg, body_map_text
+from pipeline.report.body_map import BODY_BOX, HEIGHT, STAGE_DASH_ARRAYS, WIDTH, body_map, body_map_svg, body_map_text
 
 if TYPE_CHECKING:
     from pipeline.exams.exam_search import Exam
     from pipeline.report.body_map import BodyMap
-    from tests.pipeline.report.conftest import ExampleExam
+    from tests.pipeline.report.example_exams import ExampleExam
 
 
-def with_probe_direction(exam: Exam, hand: str | None) -> Exam:
-    return replace(exam, clips=tuple(replace(clip, hand=hand) for clip in exam.clips))  # type: ignore[arg-type]
+def with_probe_direction(exam: Exam, direction: str | None) -> Exam:
+    return replace(exam, clips=tuple(replace(clip, hand=direction) for clip in exam.clips))  # type: ignore[arg-type]
 
 
-def mapped(invented: ExampleExam, hand: str | None) -> BodyMap:
-    found = body_map(with_probe_direction(invented.exam, hand), invented.finding, invented.scans)
+def map_of(example: ExampleExam, direction: str | None) -> BodyMap:
+    found = body_map(with_probe_direction(example.exam, direction), example.finding, example.scans)
     assert found is not None
     return found
 
 
-def mirrored(invented: ExampleExam) -> ExampleExam:
-    """The same exam through the other window."""
+def mirrored(example: ExampleExam) -> ExampleExam:
+    """The same exam seen through the other window."""
     other = {"left": "right", "right": "left"}
-    scans = tuple(replace(scan, window=other.get(scan.window or "")) for scan in invented.scans)
-    return replace(invented, scans=scans)
+    scans = tuple(replace(scan, window=other.get(scan.window or "")) for scan in example.scans)
+    return replace(example, scans=scans)
 
 
-def test_eggs_lie_by_their_window_and_deeper_ones_further_in(clutch: ExampleExam) -> None:
-    found = mapped(clutch, "tail to head")
-    assert [egg.window for egg in found.eggs] == ["left"] * 8  # of each the left clip has the better picture
+def test_deeper_eggs_are_further_from_their_window(clutch: ExampleExam) -> None:
+    found = map_of(clutch, "tail to head")
+    assert [egg.window for egg in found.eggs] == ["left"] * 8  # the left clip has the better picture of each
     edge = BODY_BOX[0] + BODY_BOX[2]
     inward = {egg.identity: edge - egg.x for egg in found.eggs}
     depths = {egg.identity: egg.depth_mm or 0.0 for egg in clutch.finding.eggs}
     deepest, shallowest = max(depths, key=lambda k: depths[k]), min(depths, key=lambda k: depths[k])
     assert inward[deepest] > inward[shallowest] + 0.05
     assert clutch.exam.carapace_width_mm is not None
-    # Circles may be pushed apart by about their size.
+    # Circles may be moved apart by about their size.
     assert inward[1] == pytest.approx(BODY_BOX[2] * depths[1] / clutch.exam.carapace_width_mm, abs=0.09)
-    assert all(egg.x < 0.5 for egg in mapped(mirrored(clutch), "tail to head").eggs if inward[egg.identity] < 0.3)
+    assert all(egg.x < 0.5 for egg in map_of(mirrored(clutch), "tail to head").eggs if inward[egg.identity] < 0.3)
 
 
-def test_the_hand_says_which_end_is_the_tail(clutch: ExampleExam) -> None:
-    headward, tailward = mapped(clutch, "tail to head"), mapped(clutch, "head to tail")
+def test_the_direction_of_the_probe_shows_which_end_is_the_tail(clutch: ExampleExam) -> None:
+    headward, tailward = map_of(clutch, "tail to head"), map_of(clutch, "head to tail")
     order = [egg.identity for egg in headward.eggs]
-    assert order == sorted(order)  # the eggs came into view in their order
+    assert order == sorted(order)  # the eggs came into view in the order of their numbers
     assert [egg.identity for egg in tailward.eggs] == order[::-1]
     tail, head = headward.eggs[0], headward.eggs[-1]
     assert tail.y > head.y
     assert headward.is_directed
 
 
-def test_the_map_in_words(clutch: ExampleExam) -> None:
-    words = body_map_text(mapped(clutch, "head to tail"))
-    assert words.startswith("By her left window from the tail end: 8 (")
-    assert "swapped" not in words
-    unknown = body_map_text(mapped(clutch, None))
-    assert unknown.startswith("By her left window in the order of the sweep: 1 (")
+def test_the_map_as_text(clutch: ExampleExam) -> None:
+    text = body_map_text(map_of(clutch, "head to tail"))
+    assert text.startswith("Left window, from the tail end: 8 (")
+    assert "swapped" not in text
+    unknown = body_map_text(map_of(clutch, None))
+    assert unknown.startswith("Left window, in the order of the sweep: 1 (")
     assert "the tail end and the head end may be swapped" in unknown
 
 
-def test_without_a_window_nothing_is_placed(without_scale: ExampleExam) -> None:
+def test_without_a_window_no_egg_is_placed(without_scale: ExampleExam) -> None:
     assert body_map(without_scale.exam, without_scale.finding, without_scale.scans) is None
     scans = tuple(replace(scan, window="left") for scan in without_scale.scans)
     found = body_map(without_scale.exam, without_scale.finding, scans)
     assert found is not None
-    assert "mm" not in body_map_text(found).replace("In brackets, how deep below the probe", "")
+    assert "mm" not in body_map_text(found)
 
 
-def test_eggs_of_an_unknown_window_are_named(clutch: ExampleExam) -> None:
+def test_eggs_of_an_unknown_window_are_listed(clutch: ExampleExam) -> None:
     left, right, refused = clutch.scans
-    # The right clip alone has pictures of the first five.
+    # Only the right clip has pictures of the first five eggs.
     hidden = replace(left, window=None, pictures={track: left.pictures[track] for track in (6, 7, 8)})
     found = body_map(clutch.exam, clutch.finding, (hidden, right, refused))
     assert found is not None
     assert [egg.identity for egg in found.eggs] == [1, 2, 3, 4, 5]
-    assert body_map_text(found).endswith("Without a place, since the window is not told: 6, 7, 8.")
+    assert body_map_text(found).endswith("Not on the map, because their window is unknown: 6, 7, 8.")
+
+
+def test_depths_are_in_one_unit_if_only_one_clip_has_a_scale(clutch: ExampleExam) -> None:
+    left, right, refused = clutch.scans
+    # Eggs 6 to 8 are in the clip without a scale, eggs 1 to 5 in the one with a scale.
+    unscaled = replace(left, mm_per_px=None, pictures={track: left.pictures[track] for track in (6, 7, 8)})
+    found = body_map(clutch.exam, clutch.finding, (unscaled, right, refused))
+    assert found is not None
+    tracks = {scan.file: {track.identity: track for track in scan.tracks.tracks} for scan in (left, right)}
+    depths_px = {
+        egg.identity: tracks["right-1.mp4" if egg.identity <= 5 else "left-1.mp4"][egg.identity].depths_px.mean()
+        for egg in found.eggs
+    }
+    inward = {
+        egg.identity: egg.x - BODY_BOX[0] if egg.window == "right" else BODY_BOX[0] + BODY_BOX[2] - egg.x
+        for egg in found.eggs
+    }
+    for egg in found.eggs:  # in proportion to the deepest; circles may be moved apart by about their size
+        expected = 0.48 * BODY_BOX[2] * depths_px[egg.identity] / max(depths_px.values())
+        assert inward[egg.identity] == pytest.approx(expected, abs=0.09)
 
 
 def test_no_circle_hides_another(clutch: ExampleExam) -> None:
@@ -95,17 +117,14 @@ def test_no_circle_hides_another(clutch: ExampleExam) -> None:
         assert distance > 1.5 * found.radius * WIDTH
 
 
-def test_the_drawing_is_well_formed_and_says_it_in_words(clutch: ExampleExam) -> None:
-    found = mapped(clutch, None)
+def test_the_drawing_is_well_formed_and_has_a_description(clutch: ExampleExam) -> None:
+    found = map_of(clutch, None)
     root = ElementTree.fromstring(body_map_svg(found))
     assert root.findtext("{*}desc") == body_map_text(found)
     numbers = [text.text for text in root.iter("{http://www.w3.org/2000/svg}text") if text.get("class") == "egg-number"]
     assert sorted(map(int, filter(None, numbers))) == list(range(1, 9))
-    dashes = {
+    dash_counts = {
         stage: len(re.findall(f'stroke-dasharray="{dash}"', body_map_svg(found)))
         for stage, dash in STAGE_DASH_ARRAYS.items()
     }
-    assert dashes == {"calcified": 6, "thin-shelled": 1, "follicle": 1}
-
-
-STAGE_DASH_ARRAYS = {"calcified": "none", "thin-shelled": "4 2.5", "follicle": "0.8 2.6"}
+    assert dash_counts == {"calcified": 6, "thin-shelled": 1, "follicle": 1}

@@ -1,3 +1,5 @@
+"""The pictures of the eggs: outline, line style and scale bar are where they should be."""
+
 from __future__ import annotations
 
 from dataclasses import replace
@@ -14,7 +16,7 @@ from pipeline.report.sightings import EggPicture, best_picture
 from pipeline.scan.clip_scan import ClipScan, ScanPicture
 
 if TYPE_CHECKING:
-    from tests.pipeline.report.conftest import ExampleExam
+    from tests.pipeline.report.example_exams import ExampleExam
 
 
 Ellipse = tuple[float, float, float, float, float]
@@ -28,23 +30,23 @@ def decoded(jpeg: bytes | None) -> np.ndarray:
     return np.asarray(picture, np.uint8)
 
 
-def shown(egg: EggFinding, invented: ExampleExam) -> EggPicture:
-    found = best_picture(egg, invented.scans)
+def picture_of(egg: EggFinding, example: ExampleExam) -> EggPicture:
+    found = best_picture(egg, example.scans)
     assert found is not None
     return found
 
 
 def on_black_frame(found: EggPicture, ellipse: Ellipse, size: tuple[int, int] = (480, 640)) -> EggPicture:
-    """The same egg on a black frame, so that whatever is bright was drawn by us."""
+    """The same egg on a black frame, so that everything bright was drawn by the code under test."""
     jpeg = bytes(cv2.imencode(".jpg", np.zeros(size, np.uint8))[1])
     return replace(found, picture=ScanPicture(found.picture.frame, ellipse, jpeg))
 
 
 @pytest.mark.parametrize("ellipse", [(300.0, 200.0, 60.0, 40.0, 30.0), (610.0, 20.0, 50.0, 30.0, -70.0)])
 def test_the_outline_lies_just_outside_the_egg(clutch: ExampleExam, ellipse: Ellipse) -> None:
-    """Also for an egg at the frame's edge, where the cut-out reaches beyond the frame."""
+    """Also for an egg at the edge of the frame, where the picture reaches beyond the frame."""
     egg = clutch.finding.eggs[0]
-    found = shown(egg, clutch)
+    found = picture_of(egg, clutch)
     drawn = decoded(egg_picture(egg, on_black_frame(found, ellipse))).astype(int)
     zoomed = np.array([ellipse])
     points = outline(zoomed, corners=200)[0]
@@ -61,11 +63,11 @@ def test_the_outline_lies_just_outside_the_egg(clutch: ExampleExam, ellipse: Ell
 
 
 def test_line_styles_differ_by_stage(clutch: ExampleExam) -> None:
-    """The share of the outline that is drawn: all, most, about a quarter."""
+    """The fraction of the outline that is drawn: all, most, or about a quarter."""
     shares = []
     for stage in ("calcified", "thin-shelled", "follicle"):
         egg = replace(clutch.finding.eggs[0], stage=stage)
-        found = on_black_frame(shown(egg, clutch), (300.0, 200.0, 60.0, 40.0, 0.0))
+        found = on_black_frame(picture_of(egg, clutch), (300.0, 200.0, 60.0, 40.0, 0.0))
         drawn = decoded(egg_picture(egg, found)).astype(int)
         zoom = 400 / (2.3 * 120)
         line = outline(
@@ -81,16 +83,16 @@ def test_line_styles_differ_by_stage(clutch: ExampleExam) -> None:
 def test_a_scale_bar_only_where_a_scale_is_known(clutch: ExampleExam, without_scale: ExampleExam) -> None:
     corner = (slice(262, 300), slice(290, 400))
     egg = clutch.finding.eggs[0]
-    known = on_black_frame(shown(egg, clutch), (300.0, 200.0, 60.0, 40.0, 0.0))
+    known = on_black_frame(picture_of(egg, clutch), (300.0, 200.0, 60.0, 40.0, 0.0))
     assert decoded(egg_picture(egg, known))[corner].max() > 200
     egg = without_scale.finding.eggs[0]
-    unknown = on_black_frame(shown(egg, without_scale), (300.0, 200.0, 60.0, 40.0, 0.0))
+    unknown = on_black_frame(picture_of(egg, without_scale), (300.0, 200.0, 60.0, 40.0, 0.0))
     assert decoded(egg_picture(egg, unknown))[corner].max() < 60
 
 
-def test_the_scale_bar_is_as_long_as_it_says(clutch: ExampleExam) -> None:
+def test_the_scale_bar_has_the_length_on_its_label(clutch: ExampleExam) -> None:
     egg = clutch.finding.eggs[0]
-    found = on_black_frame(shown(egg, clutch), (300.0, 200.0, 60.0, 40.0, 0.0))
+    found = on_black_frame(picture_of(egg, clutch), (300.0, 200.0, 60.0, 40.0, 0.0))
     drawn = decoded(egg_picture(egg, found))
     bar = np.flatnonzero(drawn[286] > 128)
     assert found.scan.mm_per_px is not None
@@ -101,31 +103,31 @@ def test_the_scale_bar_is_as_long_as_it_says(clutch: ExampleExam) -> None:
 
 def test_same_input_same_bytes(clutch: ExampleExam) -> None:
     egg = clutch.finding.eggs[0]
-    found = shown(egg, clutch)
+    found = picture_of(egg, clutch)
     assert egg_picture(egg, found) == egg_picture(egg, found)
 
 
-def test_a_damaged_picture_is_no_picture(clutch: ExampleExam) -> None:
+def test_a_damaged_picture_gives_none(clutch: ExampleExam) -> None:
     egg = clutch.finding.eggs[0]
-    found = shown(egg, clutch)
+    found = picture_of(egg, clutch)
     broken = replace(found, picture=replace(found.picture, jpeg=b"not a picture"))
     assert egg_picture(egg, broken) is None
 
 
-def file_shown(egg: EggFinding, scans: tuple[ClipScan, ...]) -> str | None:
+def file_of_picture(egg: EggFinding, scans: tuple[ClipScan, ...]) -> str | None:
     found = best_picture(egg, scans)
     return found.scan.file if found else None
 
 
-def test_the_surest_sighting_is_shown(clutch: ExampleExam) -> None:
+def test_the_sighting_with_the_highest_score_is_shown(clutch: ExampleExam) -> None:
     egg = clutch.finding.eggs[0]
     left, right, refused = clutch.scans
     seen = (right.track == 1) & (right.frame == right.pictures[1].frame)
     surer = replace(right, score=np.where(seen, 0.999, right.score))
-    assert file_shown(egg, (left, surer, refused)) == "right-1.mp4"
+    assert file_of_picture(egg, (left, surer, refused)) == "right-1.mp4"
     unsure = replace(right, score=np.where(seen, 0.1, right.score))
-    assert file_shown(egg, (left, unsure, refused)) == "left-1.mp4"
-    assert file_shown(egg, (replace(left, pictures={}), replace(right, pictures={}))) is None
+    assert file_of_picture(egg, (left, unsure, refused)) == "left-1.mp4"
+    assert file_of_picture(egg, (replace(left, pictures={}), replace(right, pictures={}))) is None
 
 
 def test_dashes_close_without_a_seam() -> None:

@@ -1,3 +1,5 @@
+"""The index: order of priority, rows, links, and what could not be processed."""
+
 from __future__ import annotations
 
 import base64
@@ -14,19 +16,19 @@ from pipeline.report.output_files import write_exam_files, write_overview_files
 from pipeline.report.summary import ExamSummary, summarise
 
 if TYPE_CHECKING:
-    from tests.pipeline.report.conftest import ExampleExam
+    from tests.pipeline.report.example_exams import ExampleExam
 
 
 def summaries_of(example_exams: tuple[ExampleExam, ...]) -> list[ExamSummary]:
-    return [summarise(n.exam, n.finding, n.scans) for n in example_exams]
+    return [example.summary for example in example_exams]
 
 
-def test_those_who_need_a_person_come_first(example_exams: tuple[ExampleExam, ...]) -> None:
+def test_animals_that_need_a_review_come_first(example_exams: tuple[ExampleExam, ...]) -> None:
     page = index_html(summaries_of(example_exams)[::-1], []).decode()
     places = [page.index(f">{animal}</a>") for animal in ("AF-0412", "AF-0414", "AF-0413", "AF-0415")]
     assert places == sorted(places)
     assert "1 animal needs a vet today" in page
-    assert "2 to be checked" in page
+    assert "2 to check" in page
 
 
 def test_an_animal_not_scanned_is_to_be_checked_even_without_a_flag(refused: ExampleExam) -> None:
@@ -34,33 +36,31 @@ def test_an_animal_not_scanned_is_to_be_checked_even_without_a_flag(refused: Exa
     assert priority_group(summary) == "check"
 
 
-def test_the_most_doubtful_of_a_group_come_first(clutch: ExampleExam) -> None:
-    doubts = {"AF-1": (0.9, 0.9), "AF-2": (0.9, 0.4), "AF-3": (0.5, 0.9)}
-    alike = [
+def test_the_least_certain_of_a_group_come_first(clutch: ExampleExam) -> None:
+    confidences = {"AF-1": (0.9, 0.9), "AF-2": (0.9, 0.4), "AF-3": (0.5, 0.9)}
+    summaries = [
         summarise(
             replace(clutch.exam, animal=animal),
             replace(clutch.finding, confidence=confidence, stage_probability=stage_probability),
             clutch.scans,
         )
-        for animal, (confidence, stage_probability) in doubts.items()
+        for animal, (confidence, stage_probability) in confidences.items()
     ]
-    page = index_html(alike, []).decode()
+    page = index_html(summaries, []).decode()
     places = [page.index(f">{animal}</a>") for animal in ("AF-2", "AF-3", "AF-1")]
     assert places == sorted(places)
 
 
-def test_only_her_last_exam_makes_an_animal_urgent(clutch: ExampleExam) -> None:
+def test_only_her_last_exam_sets_the_priority_of_an_animal(clutch: ExampleExam) -> None:
     later = replace(clutch.exam, date=clutch.exam.date + dt.timedelta(days=7))
-    calm = replace(clutch.finding, flags=())
-    page = index_html(
-        [summarise(later, calm, clutch.scans), summarise(clutch.exam, clutch.finding, clutch.scans)], []
-    ).decode()
+    unflagged = replace(clutch.finding, flags=())
+    page = index_html([summarise(later, unflagged, clutch.scans), clutch.summary], []).decode()
     assert "No animal was flagged for the vet today" in page
-    rest, earlier = page.index("The rest"), page.index("Earlier exams")
+    rest, earlier = page.index("No action needed"), page.index("Earlier exams")
     assert rest < page.index(f"/{later.date}/report.html") < earlier < page.index(f"/{clutch.exam.date}/report.html")
 
 
-def test_the_only_script_that_may_run_is_the_page_s_own(example_exams: tuple[ExampleExam, ...]) -> None:
+def test_only_the_page_s_own_script_may_run(example_exams: tuple[ExampleExam, ...]) -> None:
     page = index_html(summaries_of(example_exams), []).decode()
     (script,) = re.findall(r"<script>(.*?)</script>", page, re.DOTALL)
     digest = base64.b64encode(hashlib.sha256(script.encode()).digest()).decode()
@@ -68,33 +68,33 @@ def test_the_only_script_that_may_run_is_the_page_s_own(example_exams: tuple[Exa
     assert "<script" not in index_html([], []).decode()
 
 
-def test_rows_tell_count_range_and_link(example_exams: tuple[ExampleExam, ...]) -> None:
+def test_rows_have_count_range_and_link(example_exams: tuple[ExampleExam, ...]) -> None:
     page = index_html(summaries_of(example_exams), []).decode()
     assert "7 shelled eggs" in page
-    assert "between 6 and 9 likely" in page
+    assert "likely 6 to 9" in page
     assert 'href="AF-0412/2026-05-14/report.html"' in page
     assert "1 of 3 refused" in page
     assert "no shelled eggs seen" in page
     assert "not scanned" in page
 
 
-def test_the_sheet_to_print_and_the_record_are_linked_where_they_exist(clutch: ExampleExam, tmp_path: Path) -> None:
-    summary = summarise(clutch.exam, clutch.finding, clutch.scans)
+def test_the_pdf_and_the_agreement_page_are_linked_if_they_exist(clutch: ExampleExam, tmp_path: Path) -> None:
+    summary = clutch.summary
     write_exam_files(tmp_path, *clutch.arguments)
     write_overview_files(tmp_path, [summary])
     page = (tmp_path / "index.html").read_text()
-    (paper,) = re.findall(r'href="([^"]*\.pdf)"', page)
-    assert (tmp_path / paper).is_file()
+    (pdf,) = re.findall(r'href="([^"]*\.pdf)"', page)
+    assert (tmp_path / pdf).is_file()
     assert "agreement.html" not in page
     (tmp_path / "agreement.html").write_text("")
     write_overview_files(tmp_path, [summary])
     assert 'href="agreement.html"' in (tmp_path / "index.html").read_text()
 
 
-def test_the_change_since_her_last_exam_is_told(returning: ExampleExam, clutch: ExampleExam) -> None:
-    page = index_html([summarise(n.exam, n.finding, n.scans) for n in (returning, clutch)], []).decode()
+def test_the_change_since_her_last_exam_is_shown(returning: ExampleExam, clutch: ExampleExam) -> None:
+    page = index_html([example.summary for example in (returning, clutch)], []).decode()
     assert page.count('class="change"') == 1
-    assert "Between 2 and 5 fewer shelled eggs than on 8 May 2026" in page
+    assert "2 to 5 fewer shelled eggs than on 8 May 2026" in page
 
 
 def test_links_are_quoted(clutch: ExampleExam) -> None:
@@ -113,6 +113,6 @@ def test_what_could_not_be_processed_is_listed_with_its_reason() -> None:
     assert "2 entries could not be processed" in page
 
 
-def test_same_night_same_bytes(example_exams: tuple[ExampleExam, ...]) -> None:
+def test_the_same_night_gives_the_same_bytes(example_exams: tuple[ExampleExam, ...]) -> None:
     summaries = summaries_of(example_exams)
     assert index_html(summaries, []) == index_html(summaries[::-1], [])

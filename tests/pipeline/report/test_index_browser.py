@@ -16,17 +16,17 @@ from pipeline.report.summary import ExamSummary, summarise
 if TYPE_CHECKING:
     from playwright.sync_api import Browser, Page
 
-    from tests.pipeline.report.conftest import ExampleExam
+    from tests.pipeline.report.example_exams import ExampleExam
 
-FIRST = ["AF-0412", "AF-0414", "AF-0413", "AF-9", "AF-10"]  # as the page comes: by urgency
+BY_PRIORITY = ["AF-0412", "AF-0414", "AF-0413", "AF-9", "AF-10"]  # the order without sorting
 
 
 @pytest.fixture(scope="module")
 def index(tmp_path_factory: pytest.TempPathFactory, example_exams: tuple[ExampleExam, ...]) -> Path:
-    """For the vet, to be checked (none seen; not scanned), and two of the rest, of other days and numbers."""
+    """One exam for the vet, two to check (none seen; not scanned), and two without action, on other days."""
     clutch, empty, refused, _ = example_exams
 
-    def calm(animal: str, day: int, eggs: int, stage: str, confidence: float) -> ExamSummary:
+    def unflagged(animal: str, day: int, eggs: int, stage: str, confidence: float) -> ExamSummary:
         finding: ExamFinding = replace(
             clutch.finding,
             shelled=Count(eggs, eggs, (eggs, eggs)),
@@ -37,9 +37,9 @@ def index(tmp_path_factory: pytest.TempPathFactory, example_exams: tuple[Example
         exam = replace(clutch.exam, animal=animal, species="Chelydra serpentina")
         return summarise(replace(exam, date=exam.date.replace(day=day)), finding, clutch.scans)
 
-    rest = [calm("AF-9", 2, 30, "calcified", 0.8), calm("AF-10", 3, 2, "thin-shelled", 0.9)]
+    rest = [unflagged("AF-9", 2, 30, "calcified", 0.8), unflagged("AF-10", 3, 2, "thin-shelled", 0.9)]
     path = tmp_path_factory.mktemp("index") / "index.html"
-    path.write_bytes(index_html([summarise(n.exam, n.finding, n.scans) for n in (clutch, empty, refused)] + rest, []))
+    path.write_bytes(index_html([example.summary for example in (clutch, empty, refused)] + rest, []))
     return path
 
 
@@ -58,7 +58,7 @@ def page(browser: Browser, index: Path) -> Iterator[Page]:
 
 
 def animals(page: Page) -> list[str]:
-    """Of the rows that are to be seen, from the top."""
+    """The animals of the visible rows, from the top."""
     links = [row.locator("a").first for row in page.locator("tr.exam").all() if row.is_visible()]
     return [link.inner_text() for link in sorted(links, key=lambda link: (link.bounding_box() or {})["y"])]
 
@@ -67,15 +67,16 @@ def headings(page: Page) -> list[str]:
     return [one.inner_text().split("\n")[0] for one in page.locator("h2").all() if one.is_visible()]
 
 
-def test_it_comes_as_a_person_should_look(page: Page) -> None:
-    assert animals(page) == FIRST
-    assert [words.rsplit(" ", 1)[0] for words in headings(page)] == ["For the vet today", "To be checked", "The rest"]
-    assert page.locator("[aria-sort]").inner_text().strip() == "Why look"
+def test_the_page_opens_in_order_of_priority(page: Page) -> None:
+    assert animals(page) == BY_PRIORITY
+    titles = [heading.rsplit(" ", 1)[0] for heading in headings(page)]
+    assert titles == ["For the vet today", "To check", "No action needed"]
+    assert page.locator("[aria-sort]").inner_text().strip() == "Reasons"
     assert page.locator("output").inner_text() == "5 of 5 exams shown"
 
 
 @pytest.mark.parametrize(
-    ("head", "first", "told"),
+    ("head", "expected", "direction"),
     [
         ("Animal", ["AF-9", "AF-10", "AF-0412", "AF-0413", "AF-0414"], "ascending"),
         ("Seen", ["AF-9", "AF-0412", "AF-10", "AF-0413", "AF-0414"], "descending"),
@@ -83,43 +84,43 @@ def test_it_comes_as_a_person_should_look(page: Page) -> None:
         ("Stage", ["AF-0412", "AF-9", "AF-10", "AF-0414", "AF-0413"], "ascending"),
     ],
 )
-def test_the_heads_of_columns_sort_and_turn_round(page: Page, head: str, first: list[str], told: str) -> None:
+def test_column_heads_sort_and_reverse(page: Page, head: str, expected: list[str], direction: str) -> None:
     button = page.get_by_role("button", name=head, exact=True)
     sorted_by = page.locator("th", has=button)
     button.click()
-    assert animals(page) == first
-    assert sorted_by.get_attribute("aria-sort") == told
+    assert animals(page) == expected
+    assert sorted_by.get_attribute("aria-sort") == direction
     assert page.locator("[aria-sort]").count() == 1
     assert headings(page) == []
     button.press("Enter")
-    assert animals(page)[0] != first[0]
-    assert sorted_by.get_attribute("aria-sort") == ("ascending" if told == "descending" else "descending")
-    page.get_by_role("button", name="Why look").click()
-    assert animals(page) == FIRST
+    assert animals(page)[0] != expected[0]
+    assert sorted_by.get_attribute("aria-sort") == ("ascending" if direction == "descending" else "descending")
+    page.get_by_role("button", name="Reasons").click()
+    assert animals(page) == BY_PRIORITY
     assert len(headings(page)) == 3
 
 
 @pytest.mark.parametrize(
     ("field", "chosen", "left"),
     [
-        ("Look", "for the vet today", ["AF-0412"]),
+        ("Priority", "for the vet today", ["AF-0412"]),
         ("Seen", "none seen", ["AF-0413"]),
         ("Seen", "not scanned", ["AF-0414"]),
         ("Scanned", "3 May 2026", ["AF-10"]),
     ],
 )
-def test_filters_leave_what_passes_and_say_how_many(page: Page, field: str, chosen: str, left: list[str]) -> None:
+def test_filters_show_the_matching_exams_and_their_number(page: Page, field: str, chosen: str, left: list[str]) -> None:
     page.get_by_role("combobox", name=field, exact=True).select_option(chosen)
     assert animals(page) == left
     assert page.locator("output").inner_text() == "1 of 5 exams shown"
-    assert len(headings(page)) == 1  # that of the group that is left
+    assert len(headings(page)) == 1  # of the group that is left
     page.get_by_role("button", name="Show all").click()
     page.get_by_text("5 of 5 exams shown").wait_for()
-    assert animals(page) == FIRST
+    assert animals(page) == BY_PRIORITY
 
 
-def test_words_are_found_in_animal_species_and_reasons_whatever_their_case(page: Page) -> None:
-    field = page.get_by_role("searchbox", name="Find")
+def test_the_search_finds_animals_species_and_reasons_in_any_case(page: Page) -> None:
+    field = page.get_by_role("searchbox", name="Search")
     for words, left in (
         ("chelydra", ["AF-9", "AF-10"]),
         ("WIDER THAN", ["AF-0412"]),
@@ -130,30 +131,30 @@ def test_words_are_found_in_animal_species_and_reasons_whatever_their_case(page:
         assert animals(page) == left
 
 
-def test_all_goes_by_keyboard(page: Page) -> None:
+def test_everything_can_be_reached_by_keyboard(page: Page) -> None:
     page.locator("h1").click()
     reached = []
     for _ in range(16):
         page.keyboard.press("Tab")
         reached.append(page.evaluate("document.activeElement.name || document.activeElement.innerText.trim()"))
     assert reached[:6] == ["text", "group", "seen", "day", "order", "reversed"]
-    assert [name for name in reached if name in ("Animal", "Scanned", "Seen", "Stage", "Why look")] == [
+    assert [name for name in reached if name in ("Animal", "Scanned", "Seen", "Stage", "Reasons")] == [
         "Animal",
         "Scanned",
         "Seen",
         "Stage",
-        "Why look",
+        "Reasons",
     ]
 
 
-def test_on_a_phone_it_sorts_by_a_field_and_stays_within_the_width(browser: Browser, index: Path) -> None:
+def test_on_a_phone_a_field_sorts_and_the_page_keeps_its_width(browser: Browser, index: Path) -> None:
     page = opened(browser, index, width=390)
     assert not page.get_by_role("button", name="Animal", exact=True).is_visible()
     assert not page.locator("#filters").is_visible()  # the list comes first
     page.get_by_text("Sort and filter").click()
-    page.get_by_role("combobox", name="Order").select_option("number of shelled eggs")
+    page.get_by_role("combobox", name="Sort by").select_option("number of shelled eggs")
     assert animals(page)[:2] == ["AF-9", "AF-0412"]
-    page.get_by_role("checkbox", name="reversed").check()
+    page.get_by_role("checkbox", name="reverse order").check()
     assert animals(page)[-1] == "AF-9"
     assert page.evaluate("document.documentElement.scrollWidth <= innerWidth")
     for field in page.locator("#filters select, #filters input[type=search], #filters button").all():
@@ -161,9 +162,9 @@ def test_on_a_phone_it_sorts_by_a_field_and_stays_within_the_width(browser: Brow
     page.context.close()
 
 
-def test_without_its_script_all_is_there_in_the_order_that_matters(browser: Browser, index: Path) -> None:
+def test_without_its_script_the_page_shows_everything_in_order_of_priority(browser: Browser, index: Path) -> None:
     page = opened(browser, index, script=False)
-    assert animals(page) == FIRST
+    assert animals(page) == BY_PRIORITY
     assert not page.locator("#filters").is_visible()
     assert page.locator("thead button").count() == 0
     page.context.close()

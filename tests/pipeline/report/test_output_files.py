@@ -1,3 +1,5 @@
+"""The files of an exam and of a night: complete, the same each time, and whole after a crash."""
+
 from __future__ import annotations
 
 import errno
@@ -14,13 +16,12 @@ from models.errors import ClutchlightError
 from pipeline.exams.exam_search import ExamProblem
 from pipeline.report import output_files
 from pipeline.report.output_files import write_exam_files, write_overview_files
-from pipeline.report.summary import summarise
 from pipeline.scan.clip_scan import ClipScan
 from pipeline.store.atomic_write import OutputError, write_atomically
 from pipeline.track.probe_path import ProbePath
 
 if TYPE_CHECKING:
-    from tests.pipeline.report.conftest import ExampleExam
+    from tests.pipeline.report.example_exams import ExampleExam
 
 
 def contents(folder: Path) -> dict[str, bytes]:
@@ -33,9 +34,9 @@ def with_path(scan: ClipScan) -> ClipScan:
 
 
 def test_all_files_of_an_exam_and_a_night(tmp_path: Path, example_exams: tuple[ExampleExam, ...]) -> None:
-    for invented in example_exams:
-        assert write_exam_files(tmp_path, *invented.arguments).is_dir()
-    write_overview_files(tmp_path, [summarise(n.exam, n.finding, n.scans) for n in example_exams])
+    for example in example_exams:
+        assert write_exam_files(tmp_path, *example.arguments).is_dir()
+    write_overview_files(tmp_path, [example.summary for example in example_exams])
     found = set(contents(tmp_path))
     folder = "AF-0412/2026-05-14"
     assert {f for f in found if f.startswith(folder)} == {
@@ -54,15 +55,13 @@ def test_all_files_of_an_exam_and_a_night(tmp_path: Path, example_exams: tuple[E
 
 def test_the_same_night_is_the_same_bytes(tmp_path: Path, example_exams: tuple[ExampleExam, ...]) -> None:
     for out in (tmp_path / "one", tmp_path / "two"):
-        for invented in example_exams:
-            write_exam_files(out, *invented.arguments)
-        write_overview_files(
-            out, [summarise(n.exam, n.finding, n.scans) for n in example_exams], [ExamProblem(Path("x"), "x: y")]
-        )
+        for example in example_exams:
+            write_exam_files(out, *example.arguments)
+        write_overview_files(out, [example.summary for example in example_exams], [ExamProblem(Path("x"), "x: y")])
     assert contents(tmp_path / "one") == contents(tmp_path / "two")
 
 
-def test_clips_cannot_climb_out_of_the_folder(tmp_path: Path, clutch: ExampleExam) -> None:
+def test_file_names_of_clips_cannot_leave_the_folder(tmp_path: Path, clutch: ExampleExam) -> None:
     scan = replace(clutch.scans[0], file="../../up/../left 1?.mp4")
     out = tmp_path / "out"
     folder = write_exam_files(out, clutch.exam, clutch.finding, (scan,), clutch.model, clutch.settings_sha256)
@@ -78,7 +77,7 @@ def test_tracks_and_paths_of_a_clip_that_is_gone_are_removed(tmp_path: Path, clu
     left, right = (with_path(scan) for scan in clutch.scans if scan.status == "done")
     assert written(left, right) == {"left-1.mot.txt", "left-1.path.csv", "right-1.mot.txt", "right-1.path.csv"}
     assert written(left) == {"left-1.mot.txt", "left-1.path.csv"}
-    # Nor does one stay that is no longer asked for.
+    # A path that is no longer wanted is removed too.
     assert written(clutch.scans[0]) == {"left-1.mot.txt"}
 
 
@@ -96,7 +95,7 @@ def test_a_failure_half_way_leaves_the_old_file(tmp_path: Path) -> None:
 
 
 def test_a_crash_before_the_rename_leaves_the_old_file(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    """A killed process runs no clean-up: the old file is left, and one hidden part, soon overwritten."""
+    """A killed process does not clean up: the old file remains, and one hidden part that the next run overwrites."""
     path = tmp_path / "file.txt"
     write_atomically(path, [b"old"])
 
@@ -116,7 +115,7 @@ def test_a_crash_before_the_rename_leaves_the_old_file(tmp_path: Path, monkeypat
     assert contents(tmp_path) == {"file.txt": b"new"}
 
 
-def test_the_result_comes_last(tmp_path: Path, clutch: ExampleExam, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_the_result_is_written_last(tmp_path: Path, clutch: ExampleExam, monkeypatch: pytest.MonkeyPatch) -> None:
     written = []
     monkeypatch.setattr(output_files, "write_atomically", lambda path, chunks: written.append(path.name))
     write_exam_files(tmp_path, *clutch.arguments)
@@ -124,7 +123,7 @@ def test_the_result_comes_last(tmp_path: Path, clutch: ExampleExam, monkeypatch:
 
 
 @pytest.mark.parametrize(
-    ("number", "words"),
+    ("number", "message"),
     [
         (errno.ENOSPC, "no space is left on the disk. Free some"),
         (errno.EROFS, "read-only. Choose another folder with --out"),
@@ -132,14 +131,14 @@ def test_the_result_comes_last(tmp_path: Path, clutch: ExampleExam, monkeypatch:
         (errno.ENAMETOOLONG, "Choose another folder with --out"),
     ],
 )
-def test_troubles_of_the_disk_are_told_in_words(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, number: int, words: str
+def test_disk_errors_have_a_plain_message(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, number: int, message: str
 ) -> None:
     def fail(descriptor: int) -> None:
         raise OSError(number, os.strerror(number))
 
     monkeypatch.setattr(os, "fsync", fail)
-    with pytest.raises(OutputError, match=words) as caught:
+    with pytest.raises(OutputError, match=message) as caught:
         write_atomically(tmp_path / "report.html", [b"x"])
     assert isinstance(caught.value, ClutchlightError)
     assert str(tmp_path / "report.html") in str(caught.value)

@@ -1,3 +1,5 @@
+"""``summary.csv``: a row for each exam, safe to open in a spreadsheet."""
+
 from __future__ import annotations
 
 import csv
@@ -10,7 +12,7 @@ import pytest
 from pipeline.report.summary import SUMMARY_COLUMNS, ExamSummary, summarise, summary_csv
 
 if TYPE_CHECKING:
-    from tests.pipeline.report.conftest import ExampleExam
+    from tests.pipeline.report.example_exams import ExampleExam
 
 
 def rows_of(summaries: list[ExamSummary]) -> list[dict[str, str]]:
@@ -22,13 +24,13 @@ def rows_of(summaries: list[ExamSummary]) -> list[dict[str, str]]:
 
 @pytest.fixture
 def summaries(example_exams: tuple[ExampleExam, ...]) -> list[ExamSummary]:
-    return [summarise(n.exam, n.finding, n.scans) for n in example_exams]
+    return [example.summary for example in example_exams]
 
 
 def test_one_row_for_each_exam_by_animal(summaries: list[ExamSummary]) -> None:
     rows = rows_of(summaries[::-1])
     assert [row["animal"] for row in rows] == ["AF-0412", "AF-0413", "AF-0414", "AF-0415"]
-    assert tuple(rows[0]) == SUMMARY_COLUMNS
+    assert list(rows[0]) == [column.name for column in SUMMARY_COLUMNS]
     assert rows[0]["shelled_estimate"] == "7"
     assert (rows[0]["shelled_low90"], rows[0]["shelled_high90"]) == ("6", "9")
     assert rows[0]["clips_refused"] == "1"
@@ -37,7 +39,7 @@ def test_one_row_for_each_exam_by_animal(summaries: list[ExamSummary]) -> None:
 
 
 def test_the_change_since_an_earlier_exam_has_its_columns(returning: ExampleExam, clutch: ExampleExam) -> None:
-    first, again = rows_of([summarise(n.exam, n.finding, n.scans) for n in (clutch, returning)])
+    first, again = rows_of([example.summary for example in (clutch, returning)])
     assert (again["days_since_exam_before"], again["shelled_fewer"]) == ("6", "4")
     assert (again["shelled_fewer_low90"], again["shelled_fewer_high90"]) == ("2", "5")
     assert (again["eggs_passed_of_clutch"], again["days_since_shells_first_seen"]) == ("3", "24")
@@ -54,7 +56,7 @@ def test_not_scanned_is_not_zero(summaries: list[ExamSummary]) -> None:
 
 
 @pytest.mark.parametrize("name", ["=1+1", "+cmd", "-2", "@SUM(A1)", " =1", "\t=1", "\uff1d1", "\r=1"])
-def test_no_spreadsheet_runs_a_name(clutch: ExampleExam, name: str) -> None:
+def test_a_name_is_never_a_formula(clutch: ExampleExam, name: str) -> None:
     exam = replace(clutch.exam, animal=name, species=name)
     data = summary_csv([summarise(exam, clutch.finding, clutch.scans)]).decode()
     row = next(csv.DictReader(io.StringIO(data, newline="")))

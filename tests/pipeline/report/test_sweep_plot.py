@@ -1,3 +1,5 @@
+"""The plot of when each egg was in view: every bar, band and label in its place."""
+
 from __future__ import annotations
 
 from dataclasses import replace
@@ -8,17 +10,22 @@ from xml.etree.ElementTree import Element
 import numpy as np
 import pytest
 
-from pipeline.report.sweep_plot import CLIPS_PER_PANEL, LABELS_WIDTH, WIDTH, sweep_plot_svg
+from pipeline.report.sweep_plot import CLIPS_PER_PANEL, LABELS_WIDTH, WIDTH, sweep_plot, sweep_plot_svg
 
 if TYPE_CHECKING:
-    from tests.pipeline.report.conftest import ExampleExam
+    from collections.abc import Sequence
+
+    from pipeline.estimate.results import ExamFinding
+    from pipeline.scan.clip_scan import ClipScan
+    from tests.pipeline.report.example_exams import ExampleExam
 
 SVG = "{http://www.w3.org/2000/svg}"
 
 
-def drawings(text: str | None) -> list[Element]:
-    assert text is not None
-    return list(ElementTree.fromstring(f"<all>{text}</all>"))
+def drawings(finding: ExamFinding, scans: Sequence[ClipScan]) -> list[Element]:
+    plot = sweep_plot(finding, scans)
+    assert plot is not None
+    return list(ElementTree.fromstring(f"<all>{sweep_plot_svg(plot)}</all>"))
 
 
 def bars(root: Element) -> list[Element]:
@@ -26,7 +33,7 @@ def bars(root: Element) -> list[Element]:
 
 
 def test_every_sighting_is_a_bar(clutch: ExampleExam) -> None:
-    (root,) = drawings(sweep_plot_svg(clutch.finding, clutch.scans))
+    (root,) = drawings(clutch.finding, clutch.scans)
     assert len(bars(root)) == sum(len(egg.sightings) for egg in clutch.finding.eggs)
     texts = [text.text for text in root.iter(f"{SVG}text")]
     assert "7 thin-shelled" in texts
@@ -36,7 +43,7 @@ def test_every_sighting_is_a_bar(clutch: ExampleExam) -> None:
 
 def test_a_bar_lies_where_the_egg_was_in_view(without_scale: ExampleExam) -> None:
     scan = without_scale.scans[0]
-    (root,) = drawings(sweep_plot_svg(without_scale.finding, without_scale.scans))
+    (root,) = drawings(without_scale.finding, without_scale.scans)
     sighting = without_scale.finding.eggs[1].sightings[0]
     bar = bars(root)[1]
     room = WIDTH - LABELS_WIDTH
@@ -49,7 +56,7 @@ def test_a_bar_lies_where_the_egg_was_in_view(without_scale: ExampleExam) -> Non
 
 def test_the_band_shows_the_used_frames(without_scale: ExampleExam) -> None:
     scan = without_scale.scans[0]  # 300 frames, 120 to 139 not used
-    (root,) = drawings(sweep_plot_svg(without_scale.finding, without_scale.scans))
+    (root,) = drawings(without_scale.finding, without_scale.scans)
     used = [r for r in root.iter(f"{SVG}rect") if r.get("class") == "used"]
     room = WIDTH - LABELS_WIDTH
     assert len(used) == 2
@@ -58,7 +65,7 @@ def test_the_band_shows_the_used_frames(without_scale: ExampleExam) -> None:
 
 
 def test_nothing_is_drawn_outside(clutch: ExampleExam) -> None:
-    for root in drawings(sweep_plot_svg(clutch.finding, clutch.scans)):
+    for root in drawings(clutch.finding, clutch.scans):
         for rect in root.iter(f"{SVG}rect"):
             if rect.get("x"):
                 assert float(rect.get("x") or "nan") + float(rect.get("width") or "nan") <= WIDTH + 0.2
@@ -67,7 +74,7 @@ def test_nothing_is_drawn_outside(clutch: ExampleExam) -> None:
 def test_many_clips_are_broken_into_drawings(clutch: ExampleExam) -> None:
     scan = clutch.scans[0]
     many = [replace(scan, file=f"left-{n}.mp4") for n in range(2 * CLIPS_PER_PANEL + 1)]
-    assert len(drawings(sweep_plot_svg(clutch.finding, many))) == 3
+    assert len(drawings(clutch.finding, many)) == 3
 
 
 def test_names_are_escaped(clutch: ExampleExam) -> None:
@@ -76,14 +83,17 @@ def test_names_are_escaped(clutch: ExampleExam) -> None:
     egg = clutch.finding.eggs[0]
     seen = tuple(replace(s, clip=hostile) for s in egg.sightings)
     finding = replace(clutch.finding, eggs=(replace(egg, sightings=seen),))
-    assert "<script" not in (sweep_plot_svg(finding, scans) or "<script")
+    (root,) = drawings(finding, scans)
+    assert f"{hostile} (left)" in [text.text for text in root.iter(f"{SVG}text")]
+    assert not list(root.iter(f"{SVG}script"))
 
 
 def test_nothing_to_draw(empty: ExampleExam, refused: ExampleExam) -> None:
-    assert sweep_plot_svg(empty.finding, empty.scans) is None
-    assert sweep_plot_svg(refused.finding, refused.scans) is None
+    assert sweep_plot(empty.finding, empty.scans) is None
+    assert sweep_plot(refused.finding, refused.scans) is None
 
 
 def test_one_single_frame(clutch: ExampleExam) -> None:
     scan = replace(clutch.scans[0], frames=1, used_frames=np.array([0]), frame_rate=None)
-    assert "frame 1" in (sweep_plot_svg(clutch.finding, [scan]) or "")
+    (root,) = drawings(clutch.finding, [scan])
+    assert "frame 1" in [text.text for text in root.iter(f"{SVG}text")]

@@ -1,4 +1,4 @@
-"""A real night by a detector without a network, and the review served over a copy of it."""
+"""A real batch by a detector without a network, and the review server over a copy of its output."""
 
 from __future__ import annotations
 
@@ -6,7 +6,7 @@ import shutil
 import threading
 import time
 from collections.abc import Callable, Iterator
-from contextlib import ExitStack
+from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass
 from functools import partial
 from pathlib import Path
@@ -29,13 +29,13 @@ SETTINGS = load_settings()
 HOST = "localhost:8017"
 BASE = f"http://{HOST}"
 EXAM = "/exams/AF-0412/2026-05-14"
-NASTY = "<img src=x onerror=alert(1)>"
-NASTY_NAME = "AF' onfocus='alert(1)&lt;"  # file systems allow it
+SCRIPT_SPECIES = "<img src=x onerror=alert(1)>"
+SCRIPT_ANIMAL = "AF' onfocus='alert(1)&lt;"  # file systems allow it
 
 
 @pytest.fixture(autouse=True, scope="session")
 def quick_hashes() -> Iterator[None]:
-    """Hashes of passwords that cost little, since every page that is served makes one and tests serve hundreds."""
+    """Cheap password hashes: every server makes one, and the tests start hundreds."""
     with pytest.MonkeyPatch.context() as patch:
         quick = partial(argon2.PasswordHasher, time_cost=1, memory_cost=64, parallelism=1)
         patch.setattr(argon2, "PasswordHasher", quick)
@@ -44,7 +44,8 @@ def quick_hashes() -> Iterator[None]:
 
 @pytest.fixture(scope="session")
 def night(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """The output of a night: eight eggs seen from two sides, none, and an animal whose name and species are scripts."""
+    """The output of a batch: eight eggs seen from two sides, no eggs, an animal whose name and species are scripts, and
+    one with writing next to the sector."""
     folder = tmp_path_factory.mktemp("night")
     root = folder / "root"
     write_exam_folder(root, "AF-0412", {"left-1.mp4": 5, "right-1.mp4": 3}, seed=1)
@@ -52,12 +53,12 @@ def night(tmp_path_factory: pytest.TempPathFactory) -> Path:
     exam = write_exam_folder(root, "AF-0414", {"left-1.mp4": 2}, seed=21)
     text = (exam / "exam.toml").read_text()
     (exam / "exam.toml").write_text(
-        text.replace('"AF-0414"', f'"{NASTY_NAME}"').replace("[[clip]]", f'species = "{NASTY}"\n[[clip]]')
+        text.replace('"AF-0414"', f'"{SCRIPT_ANIMAL}"').replace("[[clip]]", f'species = "{SCRIPT_SPECIES}"\n[[clip]]')
     )
-    named = film(1, seed=31)
-    for picture in named:
-        picture[1:8, 20:90:3] = 255  # something written beside the sector
-    write_video(root / "AF-0415" / "2026-05-14" / "left-1.mp4", named)
+    frames = film(1, seed=31)
+    for picture in frames:
+        picture[1:8, 20:90:3] = 255  # writing next to the sector
+    write_video(root / "AF-0415" / "2026-05-14" / "left-1.mp4", frames)
     run_batch(root, folder / "out", SETTINGS, BlobFinder)
     return folder / "out"
 
@@ -69,7 +70,7 @@ def out(night: Path, tmp_path: Path) -> Path:
 
 @dataclass(frozen=True)
 class Visitor:
-    """Somebody at the page. client : with their cookie"""
+    """A user who has logged in. client : with the session's cookie;  token : against CSRF"""
 
     client: TestClient
     token: str
@@ -77,7 +78,7 @@ class Visitor:
     def submit(
         self, answer: object, *, request_id: str, base_sequence: int | None = None, exam: str = EXAM, **more: object
     ) -> object:
-        """The response to an answer, given in knowledge of everything unless base_sequence tells."""
+        """The response to an answer. base_sequence : by default that of the last answer"""
         state = self.client.get(f"{exam}/state").json()
         content = {
             "request_id": request_id,
@@ -95,11 +96,11 @@ class Served:
     client: TestClient
 
     def visitor(self, **who: str) -> Visitor:
-        """Somebody who came in, on a client of their own."""
+        """A user who has logged in, with a client of their own."""
         client = TestClient(self.client.app, base_url=BASE)
         client.cookies.clear()
-        entered = client.post("/login", json=LoginRequest(**who).model_dump())
-        assert entered.status_code == 200, entered.text
+        response = client.post("/login", json=LoginRequest(**who).model_dump())
+        assert response.status_code == 200, response.text
         token = client.get("/").text.split('name="csrf-token" content="')[1].split('"')[0]
         return Visitor(client, token)
 
@@ -127,34 +128,30 @@ def vet(served: Served) -> Visitor:
 
 @pytest.fixture
 def address(out: Path) -> Iterator[str]:
-    """The page served to this machine by a real server."""
-    with running_server(out) as where:
-        yield where
+    """The address of a real server that needs no passwords."""
+    with running_server(out) as server_address:
+        yield server_address
 
 
-class running_server:  # noqa: N801 - used as a function
-    """A real server over an output folder, on a port of its own, for the length of a ``with`` block."""
-
-    def __init__(self, out: Path) -> None:
-        self._listener = listen(ServerOptions("127.0.0.1", 0, (), None, None, needs_login=False))
-        self.host = f"127.0.0.1:{self._listener.getsockname()[1]}"
-        context = open_app_context(out, SETTINGS, allowed_hosts=frozenset({self.host}), needs_login=False)
-        self._server = uvicorn.Server(uvicorn.Config(make_app(context), log_level="warning"))
-        self._thread = threading.Thread(target=self._server.run, kwargs={"sockets": [self._listener]})
-
-    def __enter__(self) -> str:
-        self._thread.start()
-        deadline = time.monotonic() + 20
-        while not self._server.started and time.monotonic() < deadline:
-            time.sleep(0.02)
-        return f"http://{self.host}"
-
-    def __exit__(self, *_: object) -> None:
-        self._server.should_exit = True
-        self._thread.join()
-        self._listener.close()
+@contextmanager
+def running_server(out: Path, *, needs_login: bool = False) -> Iterator[str]:
+    """A real server over an output folder, on a free port. Yields its address."""
+    with listen(ServerOptions("127.0.0.1", 0, (), None, None, needs_login)) as listener:
+        host = f"127.0.0.1:{listener.getsockname()[1]}"
+        context = open_app_context(out, SETTINGS, allowed_hosts=frozenset({host}), needs_login=needs_login)
+        server = uvicorn.Server(uvicorn.Config(make_app(context), log_level="warning"))
+        thread = threading.Thread(target=server.run, kwargs={"sockets": [listener]})
+        thread.start()
+        try:
+            deadline = time.monotonic() + 20
+            while not server.started and time.monotonic() < deadline:
+                time.sleep(0.02)
+            yield f"http://{host}"
+        finally:
+            server.should_exit = True
+            thread.join()
 
 
-def written_part(picture: np.ndarray) -> np.ndarray:
-    """Where the screen of AF-0415 has something written."""
+def writing(picture: np.ndarray) -> np.ndarray:
+    """The part of the screen of AF-0415 that has writing on it."""
     return picture[:9]

@@ -1,4 +1,4 @@
-"""Exams of simulated animals for the review, without files: tracks, census, and a desk over an event log of their own."""
+"""Exams of simulated animals for review, without recordings: tracks, a snapshot, an answer service with its own log."""
 
 from __future__ import annotations
 
@@ -15,11 +15,12 @@ from pipeline.exams.exam_search import Exam, ExamClip
 from pipeline.exams.species import find_profile, load_profiles
 from pipeline.report.export.result import ModelIdentity
 from pipeline.report.summary import summarise
-from pipeline.review.answer_service import AnswerService, ExamReview
+from pipeline.review.answer_service import AnswerService
 from pipeline.review.answers import Answer
 from pipeline.review.batch_snapshot import take_snapshot
 from pipeline.review.cases import ReviewCase
 from pipeline.review.event_log import Event, EventLog
+from pipeline.review.exam_review import ExamReview
 from pipeline.review.users import User
 from pipeline.scan.coverage import clip_coverage
 from pipeline.settings import load_settings
@@ -60,7 +61,7 @@ def simulated_case(seed: int = 0, stages: tuple[int, ...] = (CALCIFIED,) * 6 + (
 
 
 def case_of(*clips: ClipTracks) -> ReviewCase:
-    """The case of an animal whose clips were followed like this."""
+    """The case of an animal with these tracks."""
     made = [ExamClip(Path(clip.file), clip.file, None, None, None) for clip in clips]
     exam = Exam(Path("AF-0412"), "AF-0412", dt.date(2026, 5, 14), "Emys orbicularis", 830, 152, 118, 0, tuple(made))
     scans = [empty_scan(clip) for clip in clips]
@@ -76,7 +77,7 @@ def case_of(*clips: ClipTracks) -> ReviewCase:
 
 
 class SimulatedReview:
-    """People at a desk with one exam, who have always seen everything."""
+    """Users who answer about one exam, and have seen all earlier answers unless ``base_sequence`` says otherwise."""
 
     def __init__(self, out: Path, case: ReviewCase) -> None:
         self.case = case
@@ -98,12 +99,12 @@ class SimulatedReview:
         return self.answer_service.current_review(self.case)
 
     def with_case(self, case: ReviewCase) -> SimulatedReview:
-        """The same people and answers over another result."""
+        """The same users and answers with another result."""
         other = SimulatedReview.__new__(SimulatedReview)
         other.case, other.answer_service, other._requests = case, self.answer_service, self._requests + 1000
         return other
 
 
 def renumbered(clip: ClipTracks, by: int) -> ClipTracks:
-    """The same tracks under other numbers."""
+    """The same tracks with larger identities."""
     return replace(clip, tracks=tuple(replace(track, identity=track.identity + by) for track in clip.tracks))

@@ -1,4 +1,4 @@
-"""Results of a real night, taken up for review: with nothing said, everything is as the batch wrote it."""
+"""Results of a real batch, opened for review: without answers everything is as the batch wrote it."""
 
 from __future__ import annotations
 
@@ -18,7 +18,7 @@ SETTINGS = load_settings()
 
 @pytest.fixture(scope="module")
 def out(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """Three animals: two windows with a clip that is no clip; nothing seen; a recording of another animal."""
+    """Three animals: two windows and a file that is not a video; nothing seen; a recording of another animal."""
     folder = tmp_path_factory.mktemp("night")
     root = folder / "root"
     exam = write_exam_folder(root, "AF-0001", {"left-1.mp4": 3, "right-1.mp4": 2}, seed=1)
@@ -30,7 +30,7 @@ def out(tmp_path_factory: pytest.TempPathFactory) -> Path:
     return folder / "out"
 
 
-def test_with_nothing_said_every_finding_is_the_batch_s_own(out: Path) -> None:
+def test_without_answers_every_finding_is_the_batch_s_own(out: Path) -> None:
     cases = CaseStore(out, SETTINGS)
     summaries = cases.summaries()
     assert [summary.exam.animal for summary in summaries] == ["AF-0001", "AF-0002", "AF-0003"]
@@ -50,7 +50,7 @@ def test_only_folders_that_the_batch_wrote_are_cases(out: Path, folder: str) -> 
     cases.close()
 
 
-def test_figures_made_with_other_settings_are_not_passed_off(out: Path) -> None:
+def test_results_of_other_settings_are_rejected(out: Path) -> None:
     other = SETTINGS.model_copy(update={"estimate": SETTINGS.estimate.model_copy(update={"unreached_share": 0.2})})
     cases = CaseStore(out, other)
     with pytest.raises(CaseError, match="other settings"):
@@ -58,12 +58,12 @@ def test_figures_made_with_other_settings_are_not_passed_off(out: Path) -> None:
     cases.close()
 
 
-def test_a_new_night_is_noticed(out: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_a_new_batch_is_noticed(out: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr("pipeline.review.cases.REFRESH_SECONDS", 0.0)
     cases = CaseStore(out, SETTINGS)
     before = cases.case("AF-0002/2026-05-14")
     write_exam_folder(out.parent / "root", "AF-0004", {"left-1.mp4": 1}, seed=31)
     run_batch(out.parent / "root", out, SETTINGS, BlobFinder)
     assert cases.case("AF-0004/2026-05-14") is not None
-    assert cases.case("AF-0002/2026-05-14") is before  # nothing new about her, so nothing is read again
+    assert cases.case("AF-0002/2026-05-14") is before  # unchanged, so not loaded again
     cases.close()

@@ -1,4 +1,4 @@
-"""What follows from answers: the batch's own counts and intervals, from what a person made certain."""
+"""Counts and intervals that follow from answers."""
 
 from __future__ import annotations
 
@@ -29,25 +29,25 @@ def test_without_answers_the_finding_is_the_batch_s_own(tmp_path: Path, seed: in
     assert SimulatedReview(tmp_path, case).now.finding == case.summary.finding
 
 
-def test_the_simulated_animal_leaves_something_open() -> None:
+def test_the_simulated_animal_is_uncertain_enough_for_these_tests() -> None:
     assert len(SHELLED) >= 5
     assert FOUND.shelled.at_least < FOUND.shelled.estimate
     assert any(len(egg.segments) > 1 for egg in SHELLED)
 
 
-def test_confirmed_eggs_are_the_least_there_can_be(simulated_review: SimulatedReview) -> None:
+def test_confirmed_eggs_are_the_lower_bound(simulated_review: SimulatedReview) -> None:
     for number, egg in enumerate(SHELLED, 1):
         simulated_review.submit(ConfirmEgg(eggs=(egg.segments,)))
         count = simulated_review.now.finding.shelled
         assert count.at_least >= number
     assert count.at_least == count.estimate == count.interval90[0] == len(SHELLED)
-    assert count.interval90[1] >= count.estimate  # she may carry what no sweep crossed
+    assert count.interval90[1] >= count.estimate  # no sweep may have crossed some of her eggs
     width = FOUND.shelled.interval90[1] - FOUND.shelled.interval90[0]
     assert count.interval90[1] - count.interval90[0] < width
     assert simulated_review.now.finding.confidence > FOUND.confidence
 
 
-def test_what_is_no_egg_is_not_counted(simulated_review: SimulatedReview) -> None:
+def test_rejected_eggs_are_not_counted(simulated_review: SimulatedReview) -> None:
     simulated_review.submit(ConfirmEgg(eggs=tuple(egg.segments for egg in SHELLED)))
     simulated_review.submit(RejectEgg(eggs=(SHELLED[0].segments,)))
     finding = simulated_review.now.finding
@@ -59,12 +59,12 @@ def test_what_is_no_egg_is_not_counted(simulated_review: SimulatedReview) -> Non
     assert (nothing.shelled.estimate, nothing.follicles.estimate, nothing.stage) == (0, 0, "none seen")
 
 
-def test_the_same_egg_twice_counts_once_and_two_in_one_count_twice(simulated_review: SimulatedReview) -> None:
+def test_merged_eggs_count_once_and_split_eggs_twice(simulated_review: SimulatedReview) -> None:
     simulated_review.submit(ConfirmEgg(eggs=tuple(egg.segments for egg in SHELLED)))
     simulated_review.submit(MergeEggs(eggs=(SHELLED[0].segments, SHELLED[1].segments)))
-    joined = simulated_review.now.finding
-    assert joined.shelled.estimate == joined.shelled.at_least == len(SHELLED) - 1
-    (egg,) = [egg for egg in joined.eggs if egg.identity == SHELLED[0].number]
+    merged = simulated_review.now.finding
+    assert merged.shelled.estimate == merged.shelled.at_least == len(SHELLED) - 1
+    (egg,) = [egg for egg in merged.eggs if egg.identity == SHELLED[0].number]
     assert len(egg.sightings) == len(SHELLED[0].segments) + len(SHELLED[1].segments)
     simulated_review.submit(Undo())
     double = next(egg for egg in SHELLED if len(egg.segments) > 1)
@@ -72,7 +72,7 @@ def test_the_same_egg_twice_counts_once_and_two_in_one_count_twice(simulated_rev
     assert simulated_review.now.finding.shelled.estimate == len(SHELLED) + 1
 
 
-def test_one_track_is_cut_between_two_eggs(tmp_path: Path) -> None:
+def test_one_track_is_split_into_two_eggs(tmp_path: Path) -> None:
     simulated_review = SimulatedReview(tmp_path, case_of(CASE.scans[0].tracks))
     shelled = [egg for egg in simulated_review.case.snapshot.eggs if egg.counted_by_batch and egg.stage != "follicle"]
     simulated_review.submit(ConfirmEgg(eggs=tuple(egg.segments for egg in shelled)))
@@ -87,7 +87,7 @@ def test_one_track_is_cut_between_two_eggs(tmp_path: Path) -> None:
     assert spans[max(spans)] == [(middle, segment.last)]
 
 
-def test_a_missed_egg_that_is_drawn_counts(simulated_review: SimulatedReview) -> None:
+def test_a_drawn_egg_is_counted(simulated_review: SimulatedReview) -> None:
     simulated_review.submit(ConfirmEgg(eggs=tuple(egg.segments for egg in SHELLED)))
     ellipse = (310.0, 50.0, 30.0, 20.0, 0.0)
     simulated_review.submit(AddEgg(clip="left-1.mp4", frame=4, ellipse=ellipse, stage="thin-shelled"))
@@ -100,19 +100,19 @@ def test_a_missed_egg_that_is_drawn_counts(simulated_review: SimulatedReview) ->
     assert 0 < drawn.depth_mm < 50
 
 
-def test_another_stage_moves_an_egg_to_the_other_count(simulated_review: SimulatedReview) -> None:
+def test_restaging_moves_an_egg_to_the_other_count(simulated_review: SimulatedReview) -> None:
     every = tuple(egg.segments for egg in CASE.snapshot.eggs if egg.counted_by_batch)
     simulated_review.submit(SetStage(eggs=every, stage="follicle"))
     finding = simulated_review.now.finding
     assert (finding.shelled.estimate, finding.stage) == (0, "follicle")
-    assert len(finding.eggs) >= len(every)  # beside so many a doubtful one may be believed
-    assert finding.follicles.estimate >= len(every)  # sweeps overlook some
+    assert len(finding.eggs) >= len(every)  # with so many confirmed, an uncertain one may be counted too
+    assert finding.follicles.estimate >= len(every)  # sweeps miss some
     assert finding.stage_probability > 0.99
     simulated_review.submit(SetStage(eggs=every[:1], stage="calcified"))
     assert simulated_review.now.finding.stage == "mixed"
 
 
-def test_frames_that_are_unusable_are_dropped(simulated_review: SimulatedReview) -> None:
+def test_unusable_frames_are_dropped(simulated_review: SimulatedReview) -> None:
     scan = CASE.scans[0]
     simulated_review.submit(MarkUnusable(clip=scan.file, first=0, last=scan.frames - 1))
     finding = simulated_review.now.finding
@@ -127,28 +127,28 @@ def test_frames_that_are_unusable_are_dropped(simulated_review: SimulatedReview)
     assert min(s.first_frame for s in cut.sightings if s.clip == segment.clip) > middle
 
 
-def test_a_confirmed_egg_stays_where_all_its_frames_are_unusable(simulated_review: SimulatedReview) -> None:
+def test_a_confirmed_egg_stays_if_all_its_frames_are_unusable(simulated_review: SimulatedReview) -> None:
     simulated_review.submit(ConfirmEgg(eggs=(SHELLED[0].segments,)))
     for clip in {segment.clip for segment in SHELLED[0].segments}:
         simulated_review.submit(MarkUnusable(clip=clip, first=0, last=149))
     assert SHELLED[0].number in {egg.identity for egg in simulated_review.now.finding.eggs}
 
 
-def test_what_joining_leaves_open_is_only_about_eggs_nobody_spoke_of(simulated_review: SimulatedReview) -> None:
-    before = CASE.grouping.count_corrections[1]
+def test_the_uncertainty_of_merging_concerns_only_eggs_without_answer(simulated_review: SimulatedReview) -> None:
+    before = CASE.grouping.count_corrections.shelled
     assert before.lowest < -1
     assert before.numbers[-1] > 0
     rest = list(SHELLED)
     while rest:
         simulated_review.submit(ConfirmEgg(eggs=(rest.pop().segments,)))
-        shift = CASE.corrected_inputs(simulated_review.now.state).grouping.count_corrections[1]
-        assert shift.lowest >= -len(rest)
-        assert shift.numbers[-1] <= sum(len(egg.segments) - 1 for egg in rest)
-        assert shift.probabilities.sum() == pytest.approx(1.0)
-    assert (shift.lowest, len(shift.probabilities)) == (0, 1)
+        correction = CASE.corrected_inputs(simulated_review.now.state).grouping.count_corrections.shelled
+        assert correction.lowest >= -len(rest)
+        assert correction.numbers[-1] <= sum(len(egg.segments) - 1 for egg in rest)
+        assert correction.probabilities.sum() == pytest.approx(1.0)
+    assert (correction.lowest, len(correction.probabilities)) == (0, 1)
 
 
-def test_an_egg_drawn_on_both_sides_lies_where_it_was_drawn_on_each(simulated_review: SimulatedReview) -> None:
+def test_an_egg_drawn_in_two_clips_has_the_drawn_outline_in_each(simulated_review: SimulatedReview) -> None:
     places = {"left-1.mp4": (300.0, 200.0, 30.0, 20.0, 10.0), "right-1.mp4": (120.0, 260.0, 24.0, 18.0, -40.0)}
     before = simulated_review.now.state.eggs
     for clip, ellipse in places.items():

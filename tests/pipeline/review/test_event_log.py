@@ -1,4 +1,4 @@
-"""Answers are only ever added, each with its own number, whoever comes at the same moment."""
+"""Answers are only added, each with its own number, also when several users answer at once."""
 
 from __future__ import annotations
 
@@ -10,7 +10,7 @@ from pathlib import Path
 import pytest
 
 from pipeline.review.answers import AddComment
-from pipeline.review.event_log import EventContent, EventLog, EventLogError, ExamKey, event_log_path
+from pipeline.review.event_log import Event, EventContent, EventLog, EventLogError, ExamKey, event_log_path
 
 EXAM = ExamKey("AF-0412", "2026-05-14")
 
@@ -20,73 +20,88 @@ def event_log(tmp_path: Path) -> EventLog:
     return EventLog(tmp_path)
 
 
-def entry(snapshot: int, request: str, text: str = "seen") -> EventContent:
-    return EventContent("Orla Finch", request, snapshot, AddComment(text=text), {}, {})
+def content(snapshot_id: int, request_id: str, text: str = "seen") -> EventContent:
+    return EventContent("Orla Finch", request_id, snapshot_id, AddComment(text=text), {}, {})
 
 
-def test_answers_are_numbered_within_their_exam_and_read_as_they_were_given(event_log: EventLog) -> None:
+def append(event_log: EventLog, event_content: EventContent, exam: ExamKey = EXAM) -> Event:
+    with event_log.transaction(exam) as transaction:
+        return transaction.append(event_content)
+
+
+def test_answers_are_numbered_within_their_exam_and_read_as_they_were_stored(event_log: EventLog) -> None:
     other = ExamKey("AF-0413", "2026-05-14")
     for exam in (EXAM, other):
-        snapshot = event_log.save_snapshot(exam, "f", "{}")
-        for n in range(3):
-            event_log.append(
-                exam, f"r{n}", lambda events, n=n, snapshot=snapshot: entry(snapshot, f"r{n}", f"comment {n}")
-            )
+        snapshot_id = event_log.save_snapshot(exam, "f", "{}")
+        stored = [append(event_log, content(snapshot_id, f"r{n}", f"comment {n}"), exam) for n in range(3)]
+        assert list(event_log.events(exam)) == stored
     assert [event.sequence for event in event_log.events(EXAM)] == [1, 2, 3]
     assert [event.answer for event in event_log.events(other)] == [AddComment(text=f"comment {n}") for n in range(3)]
     assert [logged.exam for logged in event_log.events_after(2)] == [EXAM, other, other, other]
     assert (event_log.head(EXAM), event_log.head(ExamKey("AF-9999", "2026-05-14"))) == (3, 0)
 
 
-def test_the_file_refuses_to_forget(event_log: EventLog, tmp_path: Path) -> None:
-    snapshot = event_log.save_snapshot(EXAM, "f", "{}")
-    event_log.append(EXAM, "r", lambda events: entry(snapshot, "r"))
-    with closing(sqlite3.connect(event_log_path(tmp_path))) as rows:
-        for statement in ("UPDATE events SET person = 'x'", "DELETE FROM events", "DELETE FROM censuses"):
-            with pytest.raises(sqlite3.IntegrityError, match=r"only ever added|stays as it was"):
-                rows.execute(statement)
+def test_stored_rows_can_neither_be_changed_nor_deleted(event_log: EventLog, tmp_path: Path) -> None:
+    append(event_log, content(event_log.save_snapshot(EXAM, "f", "{}"), "r"))
+    with closing(sqlite3.connect(event_log_path(tmp_path))) as connection:
+        for statement in (
+            "UPDATE events SET person = 'x'",
+            "DELETE FROM events",
+            "UPDATE censuses SET document = 'x'",
+            "DELETE FROM censuses",
+        ):
+            with pytest.raises(sqlite3.IntegrityError, match=r"only added|never change"):
+                connection.execute(statement)
 
 
-def test_a_request_sent_again_is_kept_once(event_log: EventLog) -> None:
-    snapshot = event_log.save_snapshot(EXAM, "f", "{}")
-    first = event_log.append(EXAM, "r", lambda events: entry(snapshot, "r"))
-    again = event_log.append(EXAM, "r", lambda events: entry(snapshot, "r", "something else"))
-    assert again == first == event_log.events(EXAM)[0]
-    assert event_log.head(EXAM) == 1
+def test_a_stored_request_is_found_again_and_cannot_be_stored_twice(event_log: EventLog) -> None:
+    snapshot_id = event_log.save_snapshot(EXAM, "f", "{}")
+    first = append(event_log, content(snapshot_id, "r"))
+    with event_log.transaction(EXAM) as transaction:
+        assert transaction.find("r") == first
+        assert transaction.find("another") is None
+    with pytest.raises(EventLogError):
+        append(event_log, content(snapshot_id, "r", "something else"))
+    assert event_log.events(EXAM) == (first,)
 
 
-def test_what_the_decision_raises_keeps_nothing(event_log: EventLog) -> None:
+def test_a_transaction_that_raises_stores_nothing(event_log: EventLog) -> None:
+    snapshot_id = event_log.save_snapshot(EXAM, "f", "{}")
+
+    def append_and_fail() -> None:
+        with event_log.transaction(EXAM) as transaction:
+            transaction.append(content(snapshot_id, "r"))
+            raise KeyError
+
     with pytest.raises(KeyError):
-        event_log.append(EXAM, "r", lambda events: {}["no"])  # type: ignore[index]
+        append_and_fail()
     assert event_log.events(EXAM) == ()
 
 
-def test_twenty_writers_lose_nothing(event_log: EventLog) -> None:
-    snapshot = event_log.save_snapshot(EXAM, "f", "{}")
-    seen: list[int] = []
+def test_twenty_writers_at_once_lose_nothing(event_log: EventLog) -> None:
+    snapshot_id = event_log.save_snapshot(EXAM, "f", "{}")
+    lengths: list[int] = []
 
     def write(n: int) -> int:
-        def decide(events: tuple[object, ...]) -> EventContent:
-            seen.append(len(events))
-            return entry(snapshot, f"r{n}", f"comment {n}")
-
-        return event_log.append(EXAM, f"r{n}", decide).sequence
+        with event_log.transaction(EXAM) as transaction:
+            lengths.append(len(transaction.events))
+            return transaction.append(content(snapshot_id, f"r{n}", f"comment {n}")).sequence
 
     with ThreadPoolExecutor(20) as pool:
-        given = sorted(pool.map(write, range(100)))
-    assert given == list(range(1, 101))
-    assert seen == list(range(100))  # nothing came between reading and adding
+        sequences = sorted(pool.map(write, range(100)))
+    assert sequences == list(range(1, 101))
+    assert lengths == list(range(100))  # no event came between reading and adding
     assert {event.request_id for event in event_log.events(EXAM)} == {f"r{n}" for n in range(100)}
 
 
-def test_a_newer_file_is_left_alone(tmp_path: Path) -> None:
-    with closing(sqlite3.connect(event_log_path(tmp_path))) as rows:
-        rows.execute("PRAGMA user_version = 99")
+def test_a_file_of_a_newer_version_is_rejected(tmp_path: Path) -> None:
+    with closing(sqlite3.connect(event_log_path(tmp_path))) as connection:
+        connection.execute("PRAGMA user_version = 99")
     with pytest.raises(EventLogError, match="newer version"):
         EventLog(tmp_path)
 
 
-def test_a_file_that_is_no_database_is_named(tmp_path: Path) -> None:
-    event_log_path(tmp_path).write_bytes(b"not a database at all, and long enough to be looked at" * 20)
+def test_a_file_that_is_not_a_database_is_named(tmp_path: Path) -> None:
+    event_log_path(tmp_path).write_bytes(b"not a database at all, and long enough to be read as one" * 20)
     with pytest.raises(EventLogError, match=r"reviews\.sqlite"):
         EventLog(tmp_path)

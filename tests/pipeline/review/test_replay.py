@@ -1,4 +1,4 @@
-"""Answers replayed: whatever people say, take back and say again, no frame of any egg is lost or counted twice."""
+"""Replayed answers: whatever users answer, undo and redo, no frame of any egg is lost or counted twice."""
 
 from __future__ import annotations
 
@@ -31,12 +31,13 @@ from pipeline.review.answers import (
     Undo,
 )
 from pipeline.review.replay import ReviewState
+from pipeline.review.undo import undone_sequences
 from pipeline.review.users import User
 from tests.pipeline.review.simulated_cases import VET, SimulatedReview, simulated_case
 from tests.pipeline.track.simulated_clips import CALCIFIED, FOLLICLE, THIN_SHELLED
 
 CASE = simulated_case(1, (CALCIFIED, CALCIFIED, THIN_SHELLED, FOLLICLE))
-PHASES = (Phase.explicit, Phase.reuse, Phase.generate)  # shrinking takes minutes, and scripts are short
+PHASES = (Phase.explicit, Phase.reuse, Phase.generate)  # without shrinking, which takes minutes: scripts are short
 NURSE = User("Ned Rush", "nurse", "review")
 DRAWN = AddEgg(clip="left-1.mp4", frame=3, ellipse=(300.0, 200.0, 30.0, 20.0, 10.0), stage="calcified")
 
@@ -46,8 +47,8 @@ def simulated_review(tmp_path: Path) -> SimulatedReview:
     return SimulatedReview(tmp_path, CASE)
 
 
-def chosen(state: ReviewState, kind: int, one: int, other: int) -> Answer:
-    """Some answer about some eggs of this state."""
+def some_answer(state: ReviewState, kind: int, one: int, other: int) -> Answer:
+    """An answer of a kind about two eggs of this state."""
     first, second = (state.eggs[n % len(state.eggs)].segments for n in (one, other))
     last = first[-1]
     middle = (last.first + last.last) // 2
@@ -63,13 +64,13 @@ def chosen(state: ReviewState, kind: int, one: int, other: int) -> Answer:
         DRAWN,
         MarkUnusable(clip="right-1.mp4", first=one * 5, last=one * 5 + other),
         MarkUsable(clip="right-1.mp4", first=other * 5, last=other * 5 + one),
-        AddComment(text="a word"),
+        AddComment(text="a comment"),
     ]
     return answers[kind]
 
 
 moves = st.tuples(
-    st.sampled_from(["say"] * 6 + ["undo", "redo"]),
+    st.sampled_from(["answer"] * 6 + ["undo", "redo"]),
     st.integers(0, 8),
     st.integers(0, 12),
     st.integers(0, 12),
@@ -88,7 +89,7 @@ def frames_of(state: ReviewState) -> Counter[tuple[str, int, int]]:
 
 def play(simulated_review: SimulatedReview, script: list[tuple[str, int, int, int, User]]) -> None:
     for what, kind, one, other, person in script:
-        answer: Answer = {"undo": Undo(), "redo": Redo()}.get(what) or chosen(
+        answer: Answer = {"undo": Undo(), "redo": Redo()}.get(what) or some_answer(
             simulated_review.now.state, kind, one, other
         )
         try:
@@ -99,7 +100,7 @@ def play(simulated_review: SimulatedReview, script: list[tuple[str, int, int, in
 
 @settings(max_examples=12, phases=PHASES)
 @given(st.lists(moves, min_size=3, max_size=8))
-def test_whatever_is_said_every_frame_of_every_track_belongs_to_one_egg(
+def test_after_any_answers_every_frame_of_every_track_belongs_to_one_egg(
     script: list[tuple[str, int, int, int, User]],
 ) -> None:
     with tempfile.TemporaryDirectory() as folder:
@@ -112,7 +113,7 @@ def test_whatever_is_said_every_frame_of_every_track_belongs_to_one_egg(
         assert all(n == 1 for key, n in after.items())
         assert len({egg.number for egg in state.eggs}) == len(state.eggs)
         assert not state.questions
-        # The counts follow, whatever it is, and are sound.
+        # The counts are consistent with each other and with the confirmed eggs.
         finding = simulated_review.now.finding
         for count, shelled in ((finding.shelled, True), (finding.follicles, False)):
             assert count.at_least <= count.interval90[0] <= count.estimate <= count.interval90[1]
@@ -124,14 +125,14 @@ def test_whatever_is_said_every_frame_of_every_track_belongs_to_one_egg(
 
 @settings(max_examples=6, phases=PHASES)
 @given(st.lists(moves, min_size=3, max_size=6))
-def test_everything_undone_leaves_what_the_batch_found_and_redone_what_was_said(
+def test_undoing_everything_restores_the_batch_s_result_and_redoing_the_answers(
     script: list[tuple[str, int, int, int, User]],
 ) -> None:
     with tempfile.TemporaryDirectory() as folder:
         simulated_review = SimulatedReview(Path(folder), CASE)
         start = simulated_review.now
         play(simulated_review, script)
-        said, undone = simulated_review.now, 0
+        answered, undone = simulated_review.now, 0
         try:
             while True:
                 simulated_review.submit(Undo(), VET)
@@ -141,8 +142,8 @@ def test_everything_undone_leaves_what_the_batch_found_and_redone_what_was_said(
         for _ in range(undone):
             simulated_review.submit(Redo(), VET)
         again = simulated_review.now
-        assert replace(again.state, head=0) == replace(said.state, head=0)
-        assert again.finding == said.finding
+        assert replace(again.state, head=0) == replace(answered.state, head=0)
+        assert again.finding == answered.finding
         for person in (VET, NURSE):
             try:
                 while True:
@@ -153,18 +154,25 @@ def test_everything_undone_leaves_what_the_batch_found_and_redone_what_was_said(
         assert simulated_review.now.finding == start.finding == CASE.summary.finding
 
 
-def test_undo_takes_back_only_what_the_same_person_said(simulated_review: SimulatedReview) -> None:
+def test_undo_applies_only_to_the_same_user_s_answers(simulated_review: SimulatedReview) -> None:
     first, second = CASE.snapshot.eggs[:2]
     simulated_review.submit(RejectEgg(eggs=(first.segments,)), VET)
     simulated_review.submit(RejectEgg(eggs=(second.segments,)), NURSE)
     assert simulated_review.submit(Undo(), VET).answer == Undo(of=1)
     verdicts = {egg.number: egg.verdict for egg in simulated_review.now.state.eggs}
     assert (verdicts[first.number], verdicts[second.number]) == (None, "not-egg")
-    with pytest.raises(AnswerRejected, match="nothing of yours"):
+    with pytest.raises(AnswerRejected, match="nothing to undo"):
         simulated_review.submit(Undo(), VET)
 
 
-def test_something_said_after_undo_leaves_nothing_to_redo(simulated_review: SimulatedReview) -> None:
+def test_undone_sequences_follow_undo_redo_and_undo_again(simulated_review: SimulatedReview) -> None:
+    simulated_review.submit(AddComment(text="one"))
+    for answer, undone in ((Undo(), {1}), (Redo(), set()), (Undo(), {1})):
+        simulated_review.submit(answer)
+        assert undone_sequences(simulated_review.now.events) == undone
+
+
+def test_an_answer_after_undo_leaves_nothing_to_redo(simulated_review: SimulatedReview) -> None:
     simulated_review.submit(AddComment(text="one"))
     simulated_review.submit(Undo())
     simulated_review.submit(AddComment(text="two"))
@@ -172,15 +180,13 @@ def test_something_said_after_undo_leaves_nothing_to_redo(simulated_review: Simu
         simulated_review.submit(Redo())
 
 
-def test_the_second_of_two_people_is_told_and_decides(simulated_review: SimulatedReview) -> None:
+def test_the_second_of_two_users_is_told_and_decides(simulated_review: SimulatedReview) -> None:
     first, second = CASE.snapshot.eggs[:2]
     simulated_review.submit(RejectEgg(eggs=(first.segments,)), VET)
-    simulated_review.submit(
-        ConfirmEgg(eggs=(second.segments,)), NURSE, base_sequence=0
-    )  # of another egg: nobody is in the way
-    with pytest.raises(EditConflict, match="Orla Finch") as told:
+    simulated_review.submit(ConfirmEgg(eggs=(second.segments,)), NURSE, base_sequence=0)  # another egg, so no conflict
+    with pytest.raises(EditConflict, match="Orla Finch") as conflict:
         simulated_review.submit(ConfirmEgg(eggs=(first.segments,)), NURSE, base_sequence=0)
-    assert [event.sequence for event in told.value.events] == [1]
+    assert [event.sequence for event in conflict.value.events] == [1]
     assert simulated_review.now.state.head == 2
     simulated_review.submit(ConfirmEgg(eggs=(first.segments,)), NURSE, base_sequence=0, override_conflict=True)
     assert simulated_review.now.state.eggs[0].verdict == "egg"
@@ -189,9 +195,9 @@ def test_the_second_of_two_people_is_told_and_decides(simulated_review: Simulate
         simulated_review.submit(SignExam(name="Orla Finch", role="veterinarian"), VET, base_sequence=1)
 
 
-def test_a_signed_exam_is_closed_until_it_is_opened_again(simulated_review: SimulatedReview) -> None:
+def test_a_signed_exam_is_closed_until_it_is_reopened(simulated_review: SimulatedReview) -> None:
     segments = CASE.snapshot.eggs[0].segments
-    with pytest.raises(AnswerRejected, match="not sign"):
+    with pytest.raises(AnswerRejected, match="not to sign"):
         simulated_review.submit(SignExam(name="Ned Rush", role="nurse"), NURSE)
     simulated_review.submit(SignExam(name="Orla Finch", role="veterinarian"))
     signed = simulated_review.now.state.signature
@@ -200,14 +206,14 @@ def test_a_signed_exam_is_closed_until_it_is_opened_again(simulated_review: Simu
     for answer in (ConfirmEgg(eggs=(segments,)), Undo(), AddComment(text="late")):
         with pytest.raises(AnswerRejected, match="has signed"):
             simulated_review.submit(answer)
-    with pytest.raises(AnswerRejected, match="Only those who may sign"):
+    with pytest.raises(AnswerRejected, match="Only users with permission to sign"):
         simulated_review.submit(ReopenExam(reason="a slip"), NURSE)
     simulated_review.submit(ReopenExam(reason="a slip"))
     simulated_review.submit(ConfirmEgg(eggs=(segments,)))
     assert [event.answer.kind for event in simulated_review.now.events] == ["signed", "reopened", "egg"]
 
 
-def test_answers_about_nothing_are_refused(simulated_review: SimulatedReview) -> None:
+def test_answers_about_missing_eggs_clips_or_frames_are_rejected(simulated_review: SimulatedReview) -> None:
     nowhere = TrackSegment(clip="left-1.mp4", track=4999, first=0, last=5)
     for answer in (
         ConfirmEgg(eggs=((nowhere,),)),
@@ -223,7 +229,7 @@ def test_answers_about_nothing_are_refused(simulated_review: SimulatedReview) ->
     assert simulated_review.now.events == ()
 
 
-def test_parts_marked_unusable_join_and_open_again(simulated_review: SimulatedReview) -> None:
+def test_ranges_marked_unusable_are_united_and_can_be_cut(simulated_review: SimulatedReview) -> None:
     simulated_review.submit(MarkUnusable(clip="left-1.mp4", first=10, last=40))
     simulated_review.submit(MarkUnusable(clip="left-1.mp4", first=30, last=60))
     simulated_review.submit(MarkUsable(clip="left-1.mp4", first=20, last=25))

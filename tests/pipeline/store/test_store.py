@@ -1,4 +1,4 @@
-"""The store: what went in comes out, and every refusal names the file."""
+"""The store: what was saved is read back, and every error names the file."""
 
 from __future__ import annotations
 
@@ -15,7 +15,7 @@ import pytest
 
 from pipeline.exams.outcomes import Outcome
 from pipeline.store.lock import LockedError, hold_lock
-from pipeline.store.store import ScanKey, Store, StoredExam, StoredPicture, StoredScan, StoreError
+from pipeline.store.store import RunOutcome, ScanKey, Store, StoredExam, StoredPicture, StoredScan, StoreError
 
 KEY = ScanKey("c" * 64, "m" * 64, "s" * 64, "openvino")
 SCAN = StoredScan(
@@ -28,17 +28,17 @@ SCAN = StoredScan(
 EXAM = StoredExam("AF-0001", "2026-05-14", "f" * 64, '{"animal": "AF-0001"}', ("AF-0001/2026-05-14/result.json",))
 
 
-def ask(out: Path, question: str) -> list[tuple[object, ...]]:
-    """What the database says, asked past the store."""
+def query(out: Path, sql: str) -> list[tuple[object, ...]]:
+    """Rows of the database, read without the store."""
     with closing(sqlite3.connect(out / "clutchlight.sqlite")) as connection:
-        return connection.execute(question).fetchall()
+        return connection.execute(sql).fetchall()
 
 
 def start(store: Store) -> int:
     return store.start_run(settings_sha256="s", model_sha256="m", engine="openvino")
 
 
-def test_a_scan_comes_back_as_it_went_in(tmp_path: Path) -> None:
+def test_scan_is_read_back_as_it_was_saved(tmp_path: Path) -> None:
     with Store(tmp_path) as store:
         assert store.scan(KEY) is None
         store.save_scan(KEY, SCAN)
@@ -47,21 +47,21 @@ def test_a_scan_comes_back_as_it_went_in(tmp_path: Path) -> None:
 
 
 @pytest.mark.parametrize("part", ["clip_sha256", "model_sha256", "settings_sha256", "engine"])
-def test_each_part_of_the_key_counts(tmp_path: Path, part: str) -> None:
+def test_each_part_of_the_key_matters(tmp_path: Path, part: str) -> None:
     with Store(tmp_path) as store:
         store.save_scan(KEY, SCAN)
         assert store.scan(ScanKey(**{**vars(KEY), part: "another"})) is None
 
 
-def test_a_scan_saved_again_replaces_the_first_with_its_pictures(tmp_path: Path) -> None:
+def test_scan_saved_again_replaces_the_first_and_its_pictures(tmp_path: Path) -> None:
     with Store(tmp_path) as store:
         store.save_scan(KEY, SCAN)
         store.save_scan(KEY, StoredScan(b"other", SCAN.pictures[:1]))
         assert store.scan(KEY) == StoredScan(b"other", SCAN.pictures[:1])
-    assert ask(tmp_path, "select count(*) from pictures") == [(1,)]
+    assert query(tmp_path, "select count(*) from pictures") == [(1,)]
 
 
-def test_exams_keep_their_last_result_in_order(tmp_path: Path) -> None:
+def test_exams_have_their_last_result_and_are_sorted(tmp_path: Path) -> None:
     second = StoredExam("AF-0001", "2026-05-15", "g" * 64, "{}", ())
     other = StoredExam("AF-0000", "2026-06-01", "h" * 64, "{}", ())
     newer = StoredExam(EXAM.animal, EXAM.date, "i" * 64, "{}", ("a", "b"))
@@ -74,25 +74,25 @@ def test_exams_keep_their_last_result_in_order(tmp_path: Path) -> None:
         assert store.exam("nobody", EXAM.date) is None
 
 
-def test_a_run_without_an_end_is_recorded_as_killed_by_the_next(tmp_path: Path) -> None:
+def test_run_without_an_end_is_recorded_as_killed_by_the_next(tmp_path: Path) -> None:
     with Store(tmp_path) as store:
         start(store)
-        store.finish_run(start(store), "done")
-    rows = ask(tmp_path, "select outcome, ended is null from runs")
+        store.finish_run(start(store), RunOutcome.DONE)
+    rows = query(tmp_path, "select outcome, ended is null from runs")
     assert rows == [("killed", 0), ("done", 0)]
 
 
-def test_a_scan_that_fails_midway_leaves_nothing(tmp_path: Path) -> None:
-    twice = StoredScan(b"x", (SCAN.pictures[0], SCAN.pictures[0]))  # the same track twice breaks the key
+def test_scan_that_cannot_be_saved_leaves_nothing(tmp_path: Path) -> None:
+    invalid = StoredScan(b"x", (SCAN.pictures[0], SCAN.pictures[0]))  # two pictures of one track
     with Store(tmp_path) as store:
         with pytest.raises(StoreError):
-            store.save_scan(KEY, twice)
+            store.save_scan(KEY, invalid)
         assert store.scan(KEY) is None
         store.save_scan(KEY, SCAN)
         assert store.scan(KEY) == SCAN
 
 
-def test_a_process_killed_while_writing_leaves_only_whole_scans(tmp_path: Path) -> None:
+def test_process_killed_while_writing_leaves_only_whole_scans(tmp_path: Path) -> None:
     writer = (
         "import sys; from pathlib import Path; from pipeline.store.store import *\n"
         "store = Store(Path(sys.argv[1]))\n"
@@ -104,31 +104,33 @@ def test_a_process_killed_while_writing_leaves_only_whole_scans(tmp_path: Path) 
     process = subprocess.Popen([sys.executable, "-c", writer, str(tmp_path)], stdout=subprocess.PIPE, text=True)
     assert process.stdout is not None
     for _ in range(5):
-        said = int(process.stdout.readline())
+        last_saved = int(process.stdout.readline())
     os.kill(process.pid, signal.SIGKILL)
     process.wait()
     process.stdout.close()
     with Store(tmp_path) as store:
-        assert all(store.scan(ScanKey(str(i), "m", "s", "e")) is not None for i in range(said + 1))
+        assert all(store.scan(ScanKey(str(i), "m", "s", "e")) is not None for i in range(last_saved + 1))
     scans = "select count(*), (select 20 * count(*) from scans) from pictures"
-    assert [pictures == expected for pictures, expected in ask(tmp_path, scans)] == [True]
+    assert [pictures == expected for pictures, expected in query(tmp_path, scans)] == [True]
 
 
-def test_a_file_that_is_no_database_is_named(tmp_path: Path) -> None:
+def test_file_that_is_not_a_database_is_named(tmp_path: Path) -> None:
     (tmp_path / "clutchlight.sqlite").write_text("this is a text about turtles\n" * 100)
-    with pytest.raises(StoreError, match=r"clutchlight\.sqlite: damaged, or no database at all\. Move it away"):
+    with pytest.raises(
+        StoreError, match=r"clutchlight\.sqlite: the file is damaged or is not a database\. Move it away"
+    ):
         Store(tmp_path)
 
 
-def test_another_programs_database_is_left_alone(tmp_path: Path) -> None:
+def test_database_of_another_program_is_refused(tmp_path: Path) -> None:
     connection = sqlite3.connect(tmp_path / "clutchlight.sqlite")
     connection.execute("create table recipes (name)")
     connection.close()
-    with pytest.raises(StoreError, match="not one of Clutchlight's"):
+    with pytest.raises(StoreError, match="the database of another program"):
         Store(tmp_path)
 
 
-def test_a_newer_schema_is_refused(tmp_path: Path) -> None:
+def test_newer_schema_is_refused(tmp_path: Path) -> None:
     Store(tmp_path).close()
     connection = sqlite3.connect(tmp_path / "clutchlight.sqlite")
     connection.execute("pragma user_version = 99")
@@ -137,7 +139,7 @@ def test_a_newer_schema_is_refused(tmp_path: Path) -> None:
         Store(tmp_path)
 
 
-def test_outcomes_are_added_and_never_replaced(tmp_path: Path) -> None:
+def test_outcomes_are_appended_and_never_replaced(tmp_path: Path) -> None:
     first = Outcome("AF-0001", "laid", dt.date(2026, 5, 20), 7, "K. Sedge", "two broken")
     corrected = Outcome("AF-0001", "laid", dt.date(2026, 5, 20), 8)
     gone = Outcome("AF-0001", "radiograph", dt.date(2026, 5, 2), None, withdrawn=True)
@@ -149,7 +151,7 @@ def test_outcomes_are_added_and_never_replaced(tmp_path: Path) -> None:
         assert list(store.outcomes()) == [first, corrected, gone, first]
 
 
-def test_a_file_from_before_outcomes_keeps_what_it_holds(tmp_path: Path) -> None:
+def test_database_of_version_1_is_upgraded_without_loss(tmp_path: Path) -> None:
     with Store(tmp_path) as store:
         store.save_scan(KEY, SCAN)
     with closing(sqlite3.connect(tmp_path / "clutchlight.sqlite")) as connection:
@@ -158,45 +160,45 @@ def test_a_file_from_before_outcomes_keeps_what_it_holds(tmp_path: Path) -> None
     with Store(tmp_path) as store:
         assert store.scan(KEY) == SCAN
         assert list(store.outcomes()) == []
-    assert ask(tmp_path, "pragma user_version") == [(2,)]
+    assert query(tmp_path, "pragma user_version") == [(2,)]
 
 
-def test_a_folder_that_cannot_be_made_is_named(tmp_path: Path) -> None:
+def test_folder_that_cannot_be_created_is_named(tmp_path: Path) -> None:
     (tmp_path / "file").write_text("in the way")
-    with pytest.raises(StoreError, match="file/out: this output folder cannot be made"):
+    with pytest.raises(StoreError, match="file/out: this output folder cannot be created"):
         Store(tmp_path / "file" / "out")
 
 
-def test_a_full_disk_is_said_and_harms_nothing(tmp_path: Path) -> None:
+def test_full_disk_is_reported_and_loses_nothing(tmp_path: Path) -> None:
     with Store(tmp_path) as store:
         store.save_scan(KEY, SCAN)
-        with store._engine.connect() as connection:  # SQLite's own limit stands in for the disk's end
+        with store._engine.connect() as connection:  # SQLite's own limit acts like a full disk
             pages = connection.exec_driver_sql("pragma page_count").scalar_one()
             connection.exec_driver_sql(f"pragma max_page_count = {pages + 2}")
         other = ScanKey("d" * 64, "m", "s", "openvino")
-        with pytest.raises(StoreError, match=r"clutchlight\.sqlite: no space left on this disk\. Make room"):
+        with pytest.raises(StoreError, match=r"clutchlight\.sqlite: no space is left on the disk\. Free some space"):
             store.save_scan(other, StoredScan(bytes(10**6), ()))
         assert store.scan(other) is None
         assert store.scan(KEY) == SCAN
 
 
-def test_a_file_that_cannot_be_written_is_said(tmp_path: Path) -> None:
+def test_file_that_cannot_be_written_is_reported(tmp_path: Path) -> None:
     with Store(tmp_path) as store:
         with store._engine.connect() as connection:
             connection.exec_driver_sql("pragma query_only = on")
-        with pytest.raises(StoreError, match=r"cannot be written\. Allow writing there"):
+        with pytest.raises(StoreError, match=r"not writable\. Change the permissions"):
             store.save_scan(KEY, SCAN)
 
 
-def test_the_lock_keeps_a_second_run_out_and_goes_with_the_first(tmp_path: Path) -> None:
-    said = rf"another run works in this folder \(process {os.getpid()}\)"
-    with hold_lock(tmp_path), pytest.raises(LockedError, match=said), hold_lock(tmp_path):
+def test_lock_keeps_a_second_run_out_until_the_first_ends(tmp_path: Path) -> None:
+    message = rf"another run is using this folder \(process {os.getpid()}\)"
+    with hold_lock(tmp_path), pytest.raises(LockedError, match=message), hold_lock(tmp_path):
         raise AssertionError("two runs hold the lock")
     with hold_lock(tmp_path):
         pass
 
 
-def test_a_killed_process_leaves_no_lock(tmp_path: Path) -> None:
+def test_killed_process_leaves_no_lock(tmp_path: Path) -> None:
     holder = (
         "import sys, time; from pathlib import Path; from pipeline.store.lock import hold_lock\n"
         "with hold_lock(Path(sys.argv[1])):\n    print('held', flush=True); time.sleep(60)\n"
@@ -213,7 +215,7 @@ def test_a_killed_process_leaves_no_lock(tmp_path: Path) -> None:
         pass
 
 
-def test_a_lock_file_that_cannot_be_made_is_named(tmp_path: Path) -> None:
+def test_lock_file_that_cannot_be_created_is_named(tmp_path: Path) -> None:
     (tmp_path / "file").write_text("in the way")
     with (
         pytest.raises(StoreError, match=r"file/\.lock: this output folder cannot be used"),

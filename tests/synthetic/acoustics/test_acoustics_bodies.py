@@ -1,4 +1,4 @@
-"""What bodies do to a picture: surfaces, insides, shadows and what lies behind; see test_acoustics.py for the rest."""
+"""What bodies do to a picture: surfaces, insides, shadows and what lies behind them."""
 
 from __future__ import annotations
 
@@ -49,7 +49,7 @@ def beside_and_behind(beams: Beams, lines: int, samples: int) -> tuple[float, fl
 
 
 def test_a_shadow_is_two_crossings_two_ways_deep(noise: TissueNoise) -> None:
-    """Beyond the middle of a shell, 4 x the loss of one crossing one way is missing."""
+    """Behind a shell, 4 x the one-way loss of one crossing is missing."""
     depths = []
     for loss_db in (0.0, 1.0, 2.0, 4.0, 8.0):
         egg = Body((0, 0, 25), (8, 8, 8), {"loss_db": loss_db})
@@ -63,8 +63,8 @@ def test_a_shadow_is_two_crossings_two_ways_deep(noise: TissueNoise) -> None:
     assert all(more > less + 2 for less, more in pairwise(depths)), depths
 
 
-def test_a_wall_is_not_seen_through_itself(noise: TissueNoise) -> None:
-    """The near arc is as bright whatever the shell takes; the far one fainter by one crossing, two ways."""
+def test_a_wall_does_not_shadow_itself(noise: TissueNoise) -> None:
+    """The near arc is as bright whatever the shell's loss; the far arc is fainter by one crossing, two ways."""
 
     def walls(loss_db: float) -> tuple[float, float]:
         egg = Body((0, 0, 25), (8, 8, 8), {"rim_db": 30.0, "rim_mm": 0.4, "echo_db": -40.0, "loss_db": loss_db})
@@ -78,8 +78,8 @@ def test_a_wall_is_not_seen_through_itself(noise: TissueNoise) -> None:
 
 
 def test_a_grazing_beam_loses_more_than_one_through_the_middle(noise: TissueNoise) -> None:
-    """Past the critical angle (20 degrees from soft tissue to shell, computed) sound is turned away; and any surface
-    bends a beam that grazes it, which throws a thin shadow.
+    """Beyond the critical angle (20 degrees from soft tissue to shell, computed) sound is reflected. Any surface bends
+    a beam that grazes it, which casts a thin shadow.
     """
     x = np.linspace(-20, 20, 161)
     grazing = (np.abs(x) > 6.8) & (np.abs(x) < 8.5)
@@ -94,11 +94,11 @@ def test_a_grazing_beam_loses_more_than_one_through_the_middle(noise: TissueNois
     assert shell[grazing].max() > 1.3 * shell[80]
     for one in (plain, shell):
         assert one[np.abs(x) > 12].abs().max() < 0.05
-    # What only passes by is not taken for what crosses.
+    # A beam that only passes by does not count as crossing.
     assert loss(8.0, rim_mm=1.0)[np.abs(x) > 8.1].max() < 2.0
 
 
-def test_tissue_behind_fluid_is_brighter_by_what_the_fluid_does_not_take(noise: TissueNoise) -> None:
+def test_tissue_behind_fluid_is_brighter_by_the_loss_it_was_spared(noise: TissueNoise) -> None:
     """0.5 dB/cm/MHz x 5 MHz x 2 cm x 2 ways = 10 dB (computed)."""
     bladder = Body((0, 0, 25), (9, 9, 10), {"attenuation": 0.0, "border_blur_mm": 0.1})
     beams = render(bodies(PICTURES, bladder, noise_offset=offsets(PICTURES, 4)), linear(PICTURES), console(4), noise)
@@ -115,7 +115,7 @@ def test_the_inside_of_a_body_has_its_own_echo(noise: TissueNoise) -> None:
     assert (inside - beside).item() == pytest.approx(-25.0, abs=1.5)
 
 
-def test_a_surface_shines_where_the_beam_meets_it_squarely(noise: TissueNoise) -> None:
+def test_a_surface_is_brightest_where_the_beam_meets_it_at_a_right_angle(noise: TissueNoise) -> None:
     shell = Body((0, 0, 30), (10, 10, 10), {"rim_db": 25.0, "rim_floor": 0.0, "rim_power": 4.0, "echo_db": -20.0})
     beams = render(bodies(1, shell), linear(), console(), noise, lines=161, samples=240)
     grid = beam_grid(linear(), 161, 240)
@@ -137,11 +137,11 @@ def test_a_surface_shines_where_the_beam_meets_it_squarely(noise: TissueNoise) -
         (convex(8, depth_mm=110, frequency_mhz=4), 3.0, 0.3, 0.6),
     ],
 )
-def test_a_surface_shows_its_level_above_tissue_where_the_beam_meets_it_squarely(
+def test_a_surface_has_its_level_above_tissue_at_a_right_angle(
     noise: TissueNoise, scanner: Scanner, f_number: float, bandwidth: float, rim_mm: float
 ) -> None:
-    """Root mean square of the brightest sample along the middle lines: that of a large even surface, whatever the
-    machine, its grid, and the thickness of the surface. The brightest of a few is a little more than their mean.
+    """Root mean square of the brightest sample along the middle lines, for a large even surface: independent of the
+    machine, its grid and the thickness of the surface. The brightest of a few is a little above their mean.
     """
     depth = float(scanner.depth_mm[0])
     fluid = {"rim_db": 20.0, "rim_mm": rim_mm, "rim_floor": 1.0, "echo_db": -40.0}
@@ -169,16 +169,16 @@ def test_a_thicker_shell_is_a_brighter_rim_and_a_deeper_shadow(noise: TissueNois
     assert rims[3] > rims[0] + 8
 
 
-def test_beyond_the_critical_angle_a_thick_shell_lets_nothing_in_and_shines_less(noise: TissueNoise) -> None:
-    """20 degrees from soft tissue to the full shell (computed): the sides of an egg drop out. A thin shell lets some
-    sound tunnel through.
+def test_beyond_the_critical_angle_a_thick_shell_blocks_sound_and_is_darker(noise: TissueNoise) -> None:
+    """20 degrees from soft tissue to the full shell (computed): the sides of an egg drop out. Some sound tunnels
+    through a thin shell.
     """
     x = np.linspace(-20, 20, 161)
     angle = np.rad2deg(np.arcsin(np.abs(x) / 8, where=np.abs(x) < 8, out=np.full_like(x, 1.57)))
     within, beyond = angle < 12, (angle > 35) & (angle < 50)
 
     def seen(shell_mm: float) -> tuple[float, float]:
-        """How much more a steep beam loses than a square one, and how much brighter the rim is where it is square."""
+        """How much more a slanting beam loses than one at a right angle, and how much brighter the rim is there."""
         shell = {"shell_mm": shell_mm, "mineral": 1.0, "absorption": 4.0, "rim_db": 40.0, "rim_floor": 1.0}
         egg = Body((0, 0, 25), (8, 8, 8), {**shell, "echo_db": -20.0})
         beams = render(bodies(1, egg), linear(), console(), noise, lines=161)
@@ -192,9 +192,9 @@ def test_beyond_the_critical_angle_a_thick_shell_lets_nothing_in_and_shines_less
 
 
 @pytest.mark.parametrize("speed", [1.45, 1.505, 1.57])
-def test_the_far_wall_shows_where_sound_of_its_own_speed_brings_it(noise: TissueNoise, speed: float) -> None:
+def test_the_far_wall_is_displaced_by_the_speed_of_sound_inside(noise: TissueNoise, speed: float) -> None:
     """Displayed size = true size x 1540 / c: 30 mm show as 31.86, 30.70 and 29.43 mm at 1450, 1505 and 1570 m/s
-    (computed). Only along the beam, and the near wall stays.
+    (computed). This holds along the beam only, and the near wall stays.
     """
     shown = {1.45: 31.86, 1.505: 30.70, 1.57: 29.43}[speed]
     egg = Body((0, 0, 25), (15, 15, 15), {"rim_db": 30.0, "rim_mm": 0.3, "echo_db": -30.0, "speed": speed})
@@ -205,7 +205,7 @@ def test_the_far_wall_shows_where_sound_of_its_own_speed_brings_it(noise: Tissue
     assert (far - near) / 10 == pytest.approx(shown, abs=0.15)
 
 
-def test_of_two_bodies_the_later_one_is_seen(noise: TissueNoise) -> None:
+def test_a_later_body_is_drawn_over_an_earlier_one(noise: TissueNoise) -> None:
     bright = Body((0, 0, 30), (8, 8, 8), {"echo_db": 10.0})
     dark = Body((0, 0, 30), (5, 5, 5), {"echo_db": -20.0})
     middle = (slice(None), slice(42, 54), slice(90, 102))
@@ -214,7 +214,7 @@ def test_of_two_bodies_the_later_one_is_seen(noise: TissueNoise) -> None:
     assert around > within + 20
 
 
-def test_gas_rings_behind_itself_and_bone_does_not(noise: TissueNoise) -> None:
+def test_gas_rings_down_and_bone_does_not(noise: TissueNoise) -> None:
     def below(ring_down: float) -> float:
         gas = Body((0, 0, 20), (6, 6, 2), {"rim_db": 25.0, "rim_floor": 0.3, "loss_db": 20.0, "ring_down": ring_down})
         beams = render(bodies(1, gas), linear(), console(), noise)
@@ -223,8 +223,8 @@ def test_gas_rings_behind_itself_and_bone_does_not(noise: TissueNoise) -> None:
     assert below(1.0) > below(0.0) + 10
 
 
-def test_every_picture_of_a_batch_is_rendered_as_if_alone(noise: TissueNoise) -> None:
-    """With noise off; the settings of one picture do not leak into another."""
+def test_pictures_of_a_batch_are_independent(noise: TissueNoise) -> None:
+    """Without noise: the settings of one picture do not affect another."""
     egg = Body((2, 0, 30), (9, 7, 8), {"rim_db": 20.0, "loss_db": 3.0, "echo_db": -20.0})
     scanners = [convex(depth_mm=80), linear(depth_mm=50)]
     settings = [console(focus_mm=50, f_number=3, tgc_error=0.1), console(focus_mm=20, bandwidth=0.4)]
@@ -243,10 +243,10 @@ def full_windows(grid: BeamGrid, met: RenderParameters, bumps: Tensor) -> list[t
 
 
 @pytest.mark.parametrize("seed", [0, 3, 5])
-def test_drawing_in_windows_is_drawing_everywhere(
+def test_drawing_in_touched_regions_equals_drawing_everywhere(
     noise: TissueNoise, seed: int, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    """Of whole animals, with bumpy organs and a thick slice; and nothing that is left out has been there."""
+    """For whole animals, with uneven organs and a thick slice: what is skipped would have changed nothing."""
     frames = 3
     animal = draw_animals(1, seed)[0]
     rng = np.random.default_rng(seed)
@@ -273,7 +273,7 @@ def test_drawing_in_windows_is_drawing_everywhere(
 
     monkeypatch.setattr(drawing, "touched_regions", watched)
     windowed = rendered()
-    assert 0 < float(np.mean(sizes)) < 0.5  # else they save little, and this shows little
+    assert 0 < float(np.mean(sizes)) < 0.5  # otherwise the regions save little, and this test shows little
     monkeypatch.setattr(drawing, "touched_regions", full_windows)
     everything = [drawing._Features()] * met.index.shape[1]
     monkeypatch.setattr(drawing, "_features", lambda met: everything)
@@ -282,8 +282,8 @@ def test_drawing_in_windows_is_drawing_everywhere(
     assert (windowed.loss_db - whole.loss_db).abs().max().item() < 0.01
 
 
-def test_bodies_on_the_bench_are_unseen_but_for_what_is_changed(noise: TissueNoise) -> None:
-    """Else the tests above would measure the bench. Only a grazing beam is bent a little, by any surface."""
+def test_bodies_on_the_bench_are_invisible_except_for_what_is_changed(noise: TissueNoise) -> None:
+    """Otherwise the tests above would measure the bench. Any surface bends a grazing beam a little."""
     plain = render(bodies(1), linear(), console(), noise)
     unseen = render(bodies(1, Body((0, 0, 30), (8, 8, 8), {})), linear(), console(), noise)
     difference = (plain.echo_db - unseen.echo_db).abs()

@@ -1,4 +1,4 @@
-"""Where bodies are drawn: against the analytic sections of their ellipsoids, and that what is not there leaves none."""
+"""Where bodies are drawn: at the analytic sections of their ellipsoids, and nowhere else."""
 
 from __future__ import annotations
 
@@ -40,7 +40,7 @@ def moments(
 
 @pytest.mark.parametrize("seed", range(4))
 def test_a_drawn_section_is_the_analytic_section_of_the_ellipsoid(noise: TissueNoise, seed: int) -> None:
-    """Fluid of three different axes in any attitude, cut beside its middle: within 0.35 mm of the section computed from
+    """Fluid of three different axes in any attitude, cut off its middle: within 0.35 mm of the section computed from
     the quadric, and as long and as wide.
     """
     rng = np.random.default_rng(seed)
@@ -65,7 +65,7 @@ def test_a_drawn_section_is_the_analytic_section_of_the_ellipsoid(noise: TissueN
         assert abs((found_degrees - degrees + 90) % 180 - 90) < 4
 
 
-def test_columns_without_a_body_leave_the_picture_as_it_is(noise: TissueNoise) -> None:
+def test_padding_leaves_the_picture_unchanged(noise: TissueNoise) -> None:
     """Animals are padded to the same number of bodies with ellipsoids of no shape and no material."""
     egg = Body((0, 0, 30), (8, 8, 8), {"rim_db": 20.0, "loss_db": 2.0, "shell_mm": 0.02, "mineral": 1.0})
     both = bodies(2, egg, egg)

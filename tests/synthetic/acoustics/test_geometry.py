@@ -21,7 +21,7 @@ def view(mm_per_px: float, face_x_px: float, face_y_px: float) -> View:
 
 
 @pytest.mark.parametrize("name", SCANNERS)
-def test_points_on_the_beams_come_back_as_beams(name: str) -> None:
+def test_grid_points_convert_back_to_their_beams(name: str) -> None:
     scanner = SCANNERS[name]
     grid = beam_grid(scanner, 65, 100)
     across, depth = plane_to_beams(scanner, grid.x, grid.z)
@@ -32,7 +32,7 @@ def test_points_on_the_beams_come_back_as_beams(name: str) -> None:
 
 @settings(deadline=None)
 @given(st.floats(8, 65), st.floats(40, 120), st.floats(30, 150), st.floats(-1, 1), st.floats(0, 1))
-def test_any_point_of_a_convex_sector_comes_back(
+def test_any_point_of_a_convex_sector_converts_back(
     radius: float, opening: float, depth_mm: float, across: float, share: float
 ) -> None:
     """The polar form of a sector pixel: r = hypot(x, y + R) - R, phi = atan2(x, y + R) (computed)."""
@@ -45,7 +45,7 @@ def test_any_point_of_a_convex_sector_comes_back(
 
 
 @pytest.mark.parametrize("name", SCANNERS)
-def test_samples_lie_evenly_from_the_face_to_the_depth_shown(name: str) -> None:
+def test_samples_are_evenly_spaced_from_the_face_to_the_depth_shown(name: str) -> None:
     scanner = SCANNERS[name]
     grid = beam_grid(scanner, 33, 50)
     depth_mm = scanner.depth_mm.item()
@@ -130,7 +130,7 @@ def test_every_picture_of_a_batch_has_its_own_geometry() -> None:
         torch.testing.assert_close(together[row], alone[0])
 
 
-def test_pictures_of_one_screen_may_be_read_as_its_channels() -> None:
+def test_pictures_on_one_screen_can_be_read_as_channels() -> None:
     scanner, where = SCANNERS["micro"], view(0.5, 200.0, 30.0)
     beams = torch.rand(1, 3, 40, 50, generator=torch.Generator().manual_seed(2))
     grid = screen_grid(scanner, where, 50, 300, 400)

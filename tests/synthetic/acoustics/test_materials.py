@@ -48,11 +48,11 @@ def test_every_draw_lies_in_the_ranges_of_one_variant(kind: Kind) -> None:
             here &= (value >= low - 1e-4) & (value <= high + 1e-4)
         own[:, index] = here
         outlier_share |= here & bool(variant.get("outlier_share"))
-    # An animal takes one variant for all its objects of a kind, but for the odd ones among them.
+    # An animal takes one variant for all its objects of a kind, except for outliers.
     assert (own | outlier_share[:, None]).all(2).any(1).all()
 
 
-def test_single_objects_are_odd_as_often_as_the_file_says() -> None:
+def test_outliers_are_as_frequent_as_the_file_says() -> None:
     share = {name: 0.0 for name in map(kind_name, Kind)}
     for variant in written():
         share[variant["kind"]] += variant.get("outlier_share", 0.0)
@@ -60,7 +60,7 @@ def test_single_objects_are_odd_as_often_as_the_file_says() -> None:
     assert table.outlier_share.sum(1).tolist() == pytest.approx(list(share.values()))
     assert share["calcified"] > 0
     drawn = draw(torch.full((400, 10), int(Kind.CALCIFIED)), scatter=0.0)
-    # Without scatter only an odd one differs from the other eggs of its animal.
+    # Without scatter only an outlier differs from the other eggs of its animal.
     strange = (drawn.rim_dropout_db - drawn.rim_dropout_db.median(1, keepdim=True).values).abs() > 0.5
     assert strange.float().mean().item() == pytest.approx(share["calcified"], abs=0.012)
 
@@ -74,7 +74,7 @@ def test_objects_of_one_animal_are_more_alike_than_those_of_others() -> None:
         assert within > 0, f"{name}: eggs of one animal are copies"
 
 
-def test_scatter_decides_how_far_single_objects_stray() -> None:
+def test_scatter_sets_how_far_single_objects_vary() -> None:
     kinds = torch.full((200, 12), int(Kind.BLADDER))
     none, some, much = (draw(kinds, scatter=scatter).border_blur_mm.var(1).mean() for scatter in (0.0, 0.3, 1.0))
     assert none == 0
@@ -88,7 +88,7 @@ def test_draws_repeat_with_the_seed() -> None:
     assert not torch.equal(one.rim_db, other.rim_db)
 
 
-def test_taking_chosen_objects_keeps_all_their_properties_together() -> None:
+def test_take_keeps_the_properties_of_an_object_together() -> None:
     kinds = torch.tensor([[int(kind) for kind in Kind]] * 2)
     drawn = draw(kinds)
     index = torch.tensor([[10, 0], [3, 3]])
@@ -99,8 +99,8 @@ def test_taking_chosen_objects_keeps_all_their_properties_together() -> None:
         assert torch.equal(getattr(taken, name), expected), name
 
 
-def test_shells_shine_and_cast_shadows_by_their_stage() -> None:
-    """A thin shell is a line with next to no shadow, a calcified one mostly brighter, and with a shadow always."""
+def test_rim_and_shadow_of_shells_follow_their_stage() -> None:
+    """A thin shell is a line with almost no shadow. A calcified one is mostly brighter and always casts a shadow."""
     number = 4000
     generator = torch.Generator().manual_seed(2)
     frequency = 3.5 + 7 * torch.rand(number, 1, generator=generator)
@@ -117,10 +117,10 @@ def test_shells_shine_and_cast_shadows_by_their_stage() -> None:
     (thin_rim, thin_loss), (calcified_rim, calcified_loss) = drawn(Kind.THIN_SHELLED), drawn(Kind.CALCIFIED)
     assert 0.1 < thin_loss.min() < thin_loss.max() < 2.5
     assert 1.5 < calcified_loss.min() < 4 < 14 < calcified_loss.max() < 25
-    # Hardly ever does a calcified egg lose less than any thin-shelled one.
+    # A calcified egg hardly ever loses less than a thin-shelled one.
     assert (calcified_loss < thin_loss.quantile(0.99)).float().mean() < 0.01
     assert thin_rim.mean() + 8 < calcified_rim.mean()
-    # By the rim alone, though, some could be either.
+    # Judged by the rim alone, some could be either.
     assert thin_rim.quantile(0.95) > calcified_rim.quantile(0.1)
     follicle = draw(torch.full((400, 1), int(Kind.FOLLICLE)))
     assert follicle.loss_db.max() == 0
@@ -128,7 +128,7 @@ def test_shells_shine_and_cast_shadows_by_their_stage() -> None:
 
 
 def test_eggs_follow_the_published_phases() -> None:
-    """Yolk echoic and most of the albumen clear; less of it clear and yolk still seen; at last no yolk to be told
+    """Yolk echoic and most of the albumen clear; then less of it clear, with visible yolk; at last no visible yolk
     (Hayes & Kalb, Cuora amboinensis, SICB P3.87).
     """
     thin = draw(torch.full((400, 1), int(Kind.THIN_SHELLED)))
@@ -154,12 +154,12 @@ def without_uroliths(text: str) -> str:
 
 
 def test_a_kind_without_material_is_refused_by_name(tmp_path: Path) -> None:
-    with pytest.raises(PhantomError, match=r"gives nothing with a weight for urolith\."):
+    with pytest.raises(PhantomError, match=r"no variant with a weight above 0 for urolith\."):
         load_materials(changed(tmp_path, without_uroliths))
 
 
 def test_variants_are_drawn_as_often_as_their_weights_say(tmp_path: Path) -> None:
-    """Two sorts of uroliths that their echo tells apart, three of the one to one of the other."""
+    """Two sorts of uroliths with different echoes, in the ratio three to one."""
     dark = "echo_db = [-30, -20]\nrim_db = [0, 1]\nrim_mm = [1, 1]\nattenuation = [1, 1]\nunevenness = [0, 0]\n"
     dark = f'[[material]]\nkind = "urolith"\nweight = 3\n{dark}border_blur_mm = [1, 1]\n'
     bright = dark.replace("weight = 3", "weight = 1").replace("[-30, -20]", "[20, 30]")
@@ -170,11 +170,11 @@ def test_variants_are_drawn_as_often_as_their_weights_say(tmp_path: Path) -> Non
 
 def test_an_unknown_kind_is_refused_with_those_that_are_known(tmp_path: Path) -> None:
     path = changed(tmp_path, lambda text: text.replace('"urolith"', '"pearl"'))
-    with pytest.raises(PhantomError, match=r'no material kind "pearl".*organ, fluid.*thin-shelled, calcified'):
+    with pytest.raises(PhantomError, match=r'Unknown material kind "pearl".*organ, fluid.*thin-shelled, calcified'):
         load_materials(path)
 
 
-def test_a_wrong_key_and_a_negative_thickness_are_refused_by_name(tmp_path: Path) -> None:
+def test_an_unknown_key_and_a_negative_thickness_are_refused_by_name(tmp_path: Path) -> None:
     path = changed(tmp_path, lambda text: text.replace("rim_mm = [0.8, 3.0]", "rim_mn = [0.8, 3.0]"))
     with pytest.raises(ConfigError, match=r"rim_mn': unknown key; did you mean 'rim_mm'"):
         load_materials(path)

@@ -61,7 +61,7 @@ def materials_of(animal_batch: AnimalBatch, seed: int = 1) -> Materials:
 
 
 def cut_one(one: Animal, at: Plane, *, max_objects: int = 24) -> PlaneSections:
-    """The bodies of one animal where planes (B) meet them."""
+    """The bodies of one animal that B planes meet."""
     batch = len(at.origin)
     animal_batch = AnimalBatch.of([one] * batch, CPU)
     return section_animals(animal_batch, materials_of(animal_batch), at, torch.zeros(batch, 3), max_objects=max_objects)
@@ -78,7 +78,7 @@ def roles(one: Animal, noise: TissueNoise, *, scanner: Scanner | None = None, vi
 
 
 def grey(beams: Beams) -> Tensor:
-    """The beams on a screen that shows 60 dB, soft tissue in mid grey."""
+    """The beams on a screen that shows 60 dB, with soft tissue in medium grey."""
     return (beams.echo_db / 60 + 0.5).clamp(0, 1)
 
 
@@ -110,7 +110,7 @@ def test_the_label_of_an_egg_is_its_analytic_section(centre: Place, long: float,
     np.testing.assert_allclose(found[:4], expected[:4], rtol=2e-3, atol=0.05)
     assert abs((found[4] - degrees + 90) % 180 - 90) < 0.5
     assert labels.stage[0, 0].item() == 2
-    assert labels.role[0, 0].item() == -1  # it is lit, but in beams without echoes nothing stands out
+    assert labels.role[0, 0].item() == -1  # it is not in shadow, but nothing stands out in beams without echoes
     assert labels.visible[0, 0].item() == 1.0
 
 
@@ -142,13 +142,13 @@ def test_the_bright_rim_lies_on_the_label(noise: TissueNoise, degrees: float, pr
     assert abs(brightest) * 0.2 < 0.35
 
 
-def test_an_egg_in_the_open_is_to_be_found(noise: TissueNoise) -> None:
+def test_an_unshadowed_egg_is_a_target(noise: TissueNoise) -> None:
     labels = roles(animal((Kind.CALCIFIED, (0, 0, 35), (9, 8, 8))), noise)
     assert labels.role.tolist() == [[1]]
     assert labels.visible.item() >= 0.3
 
 
-def test_an_egg_behind_bone_is_neither_right_nor_wrong(noise: TissueNoise) -> None:
+def test_an_egg_behind_bone_is_ignored(noise: TissueNoise) -> None:
     egg = (Kind.CALCIFIED, (0.0, 0.0, 40.0), (9.0, 8.0, 8.0))
     labels = roles(animal((Kind.BONE, (0, 0, 14), (18, 10, 3)), egg), noise)
     at = labels.role[0].tolist()
@@ -156,7 +156,7 @@ def test_an_egg_behind_bone_is_neither_right_nor_wrong(noise: TissueNoise) -> No
     assert labels.visible[0, 1] < 0.3
 
 
-def test_an_egg_cut_near_its_pole_is_neither_right_nor_wrong(noise: TissueNoise) -> None:
+def test_an_egg_cut_near_its_pole_is_ignored(noise: TissueNoise) -> None:
     def role(share: float) -> int:
         labels = roles(animal((Kind.CALCIFIED, (0, 8 * share, 35), (9, 8, 8))), noise)
         return int(labels.role[0, 0])
@@ -177,19 +177,19 @@ def test_an_egg_on_the_edge_of_the_sector_is_ignored_and_one_beyond_does_not_exi
     assert row == [0.0, 0.0, 1.0, 1.0, 0.0]
 
 
-def test_what_leaves_the_picture_is_treated_like_what_leaves_the_sector(noise: TissueNoise) -> None:
+def test_leaving_the_picture_counts_like_leaving_the_sector(noise: TissueNoise) -> None:
     one = animal((Kind.CALCIFIED, (0, 0, 35), (8, 8, 8)))
     shifted = {x: View(column(0.2, 1), column(x, 1), column(20, 1)) for x in (160.0, -8.0, -100.0)}
     assert [int(roles(one, noise, view=view).role) for view in shifted.values()] == [1, -1, 0]
 
 
-def test_an_egg_below_the_depth_shown_is_not_wanted(noise: TissueNoise) -> None:
+def test_an_egg_below_the_depth_shown_is_no_target(noise: TissueNoise) -> None:
     one = animal((Kind.CALCIFIED, (0, 0, 35), (8, 8, 8)))
     found = [int(roles(one, noise, scanner=linear(depth_mm=depth)).role) for depth in (60, 33, 20)]
     assert found == [1, -1, 0]
 
 
-def test_a_shell_shows_in_a_shadow_where_no_detector_must_outline_it(noise: TissueNoise) -> None:
+def test_a_shell_in_shadow_is_shown_but_no_target(noise: TissueNoise) -> None:
     met = cut_one(animal((Kind.CALCIFIED, (0, 0, 35), (8, 8, 8))), plane())
     beams = render(met.slice, linear(), console(), noise)
     shadowed = replace(beams, loss_db=beams.loss_db + 40.0)
@@ -204,14 +204,14 @@ def test_a_shell_shows_in_a_shadow_where_no_detector_must_outline_it(noise: Tiss
     assert not bool(shown_objects(met, black, VIEW, HEIGHT, WIDTH))
 
 
-def test_a_picture_too_coarse_to_see_an_egg_does_not_ask_for_it(noise: TissueNoise) -> None:
+def test_an_egg_too_small_on_the_screen_is_ignored(noise: TissueNoise) -> None:
     one = animal((Kind.CALCIFIED, (0, 0, 35), (8, 8, 8)))
     fine, coarse = (View(column(scale, 1), column(160, 1), column(20, 1)) for scale in (0.2, 3.0))
     assert int(roles(one, noise, view=fine).role) == 1
     assert int(roles(one, noise, view=coarse).role) == -1
 
 
-def test_organs_are_never_wanted_and_stages_follow_kinds(noise: TissueNoise) -> None:
+def test_organs_are_never_targets_and_stages_follow_kinds(noise: TissueNoise) -> None:
     one = animal(
         (Kind.BLADDER, (-13, 0, 20), (5, 5, 5)),
         (Kind.FOLLICLE, (0, 0, 20), (6, 6, 6)),
@@ -220,12 +220,12 @@ def test_organs_are_never_wanted_and_stages_follow_kinds(noise: TissueNoise) -> 
     )
     labels = roles(one, noise)
     assert labels.role[0, 0] == 0
-    assert (labels.role[0, 1:] != 0).all()  # whether they can be told from what lies about them is another matter
+    assert (labels.role[0, 1:] != 0).all()  # whether they stand out of their surroundings is another matter
     assert labels.role[0, 3] == 1
     assert labels.stage[0, 1:].tolist() == [0, 1, 2]
 
 
-def test_a_follicle_that_nothing_tells_from_its_surroundings_is_not_asked_for(noise: TissueNoise) -> None:
+def test_a_follicle_that_does_not_stand_out_is_ignored(noise: TissueNoise) -> None:
     one = animal((Kind.FOLLICLE, (0, 0, 35), (8, 8, 8)))
     met = cut_one(one, plane())
     plain = {"echo_db": 0.0, "texture_db": 0.0, "rim_db": -40.0, "core_share": 0.0, "core_db": 0.0}
@@ -244,11 +244,11 @@ def test_a_follicle_that_nothing_tells_from_its_surroundings_is_not_asked_for(no
     assert role(rim_db=14.0, rim_floor=1.0, rim_mm=0.6) == 1
 
 
-def test_where_there_are_too_many_bodies_eggs_and_middle_cuts_stay() -> None:
+def test_of_too_many_bodies_eggs_and_central_cuts_stay() -> None:
     organs = [(Kind.ORGAN, (float(x), 0.5 * x, 30.0), (9.0, 9.0, 9.0)) for x in range(10)]
     one = animal(*organs, (Kind.CALCIFIED, (0, 6, 30), (7, 7, 7)), (Kind.CALCIFIED, (0, 20, 30), (7, 7, 7)))
     met = cut_one(one, plane(), max_objects=4)
-    # The egg is met far from its middle and stays; the other is not met, and the organs cut best fill the rest.
+    # The first egg is cut far from its middle and stays; the second is missed. The most central organs fill the rest.
     assert met.index.tolist() == [[0, 1, 2, 10]]
     assert met.slice.present.all()
     assert met.kinds[0, 3].item() == int(Kind.CALCIFIED)
@@ -289,7 +289,7 @@ def test_in_a_clip_every_body_keeps_its_column() -> None:
         animal_batch, materials_of(animal_batch), sweep(frames), torch.zeros(frames, 3), one_animal=True
     )
     assert (met.index == met.index[0]).all()
-    # All that the clip meets, also more than the 24 of a single picture.
+    # All that the clip meets, even if more than the 24 of a single picture.
     columns = {int(k): c for c, k in enumerate(met.index[0])}
     for number, y in zip((40, 41, 42), (-40, 0, 40), strict=True):
         met_at = met.slice.present[:, columns[number]]
@@ -300,7 +300,7 @@ def test_in_a_clip_every_body_keeps_its_column() -> None:
     assert not torch.isnan(met.ellipses[met.slice.present]).any()
 
 
-def test_a_herd_pads_its_animals_and_padding_is_never_met() -> None:
+def test_animals_of_a_batch_are_padded_and_padding_is_never_met() -> None:
     small = animal((Kind.CALCIFIED, (0, 0, 30), (7, 7, 7)))
     large = animal(*[(Kind.ORGAN, (float(x), 0, 30), (6, 6, 6)) for x in range(4)])
     animal_batch = AnimalBatch.of([small, large], CPU)

@@ -56,7 +56,7 @@ def test_a_thick_absorbing_shell_reflects_as_its_face_alone() -> None:
     assert echo(torch.tensor(5.0), 7.5, 0.6, 5.0).reflected_db.item() == pytest.approx(-2.74, abs=0.05)
 
 
-def test_without_a_shell_soft_tissue_and_albumen_meet() -> None:
+def test_without_a_shell_only_soft_tissue_and_albumen_reflect() -> None:
     """Their interface reflects -39.6 dB (1540 x 1050 against 1530 x 1035, computed), next to nothing."""
     bare = echo(torch.tensor(0.0), 7.5, 0.6)
     assert bare.reflected_db.item() == pytest.approx(-39.6, abs=0.05)
@@ -73,7 +73,7 @@ def test_what_is_neither_reflected_nor_absorbed_passes() -> None:
     assert (left[1:] < 0.99).all()
 
 
-def test_a_broad_pulse_does_not_find_the_half_wave_window() -> None:
+def test_a_broad_pulse_has_no_half_wave_window() -> None:
     """0.3 mm at 7.5 MHz: transparent to one frequency, never to a pulse."""
     half_wave = torch.tensor(0.3)
     assert echo(half_wave, 7.5).loss_db.item() == pytest.approx(0.0, abs=0.01)
@@ -107,7 +107,7 @@ def test_the_critical_angle_of_the_full_shell_is_20_degrees() -> None:
     assert math.degrees(math.asin(sine[1])) > 60
 
 
-def test_tunnelling_is_as_the_layer_between_alike_media() -> None:
+def test_tunnelling_follows_a_layer_between_equal_media() -> None:
     """20 log10 cosh of the depth, within 0.3 neper, 2.7 dB."""
     depth = torch.linspace(0, 5, 51)
     exact = 20 * torch.log10(torch.cosh(depth))

@@ -4,13 +4,15 @@ import numpy as np
 import pytest
 from hypothesis import assume, given, settings
 from hypothesis import strategies as st
+from numpy.typing import NDArray
 
+from synthetic.anatomy import clutch
 from synthetic.anatomy.animal import Animal, StageCounts, draw_animal
-from synthetic.anatomy.bodies import Kind
+from synthetic.anatomy.bodies import Kind, Measures
 from synthetic.anatomy.clutch import FUSED, MISSHAPEN, draw_eggs, fuse
+from synthetic.anatomy.reproductive_state import draw_stage_counts
 from synthetic.anatomy.species import PHANTOM_SPECIES, SpeciesRanges, load_species_ranges
 from synthetic.errors import PhantomError
-from synthetic.training.dataset import draw_stage_counts
 from tests.synthetic.overlap_by_sampling import overlapping_pairs, points_in_ball, points_of
 
 profiles = st.sampled_from(PHANTOM_SPECIES).map(load_species_ranges)
@@ -31,21 +33,33 @@ def drawn(seed: int, profile: SpeciesRanges) -> tuple[StageCounts, Animal]:
         raise
 
 
+def placed_bodies(animal: Animal) -> tuple[NDArray[np.float64], ...]:
+    return animal.centres, animal.semi_axes, animal.rotations
+
+
 @settings(deadline=None, max_examples=60)
 @given(seeds, profiles)
-def test_an_animal_carries_what_was_ordered_apart_and_inside(seed: int, profile: SpeciesRanges) -> None:
+def test_an_animal_carries_the_given_counts_apart_and_inside(seed: int, profile: SpeciesRanges) -> None:
     order, animal = drawn(seed, profile)
     wanted = animal.target_indices
     numbers = [int((animal.kinds == kind).sum()) for kind in (Kind.CALCIFIED, Kind.THIN_SHELLED, Kind.FOLLICLE)]
     assert numbers == [order.calcified, order.thin_shelled, order.follicles]
-    parts = animal.centres[wanted], animal.semi_axes[wanted], animal.rotations[wanted]
-    # At most two eggs have grown into each other.
-    assert len(overlapping_pairs(*parts)) <= 1
+    parts = tuple(values[wanted] for values in placed_bodies(animal))
+    # At most one egg was moved into its neighbour. It alone may touch others, and without it all are apart.
+    pairs = overlapping_pairs(*parts)
+    if pairs:
+        (fused, *_) = set.intersection(*map(set, pairs)) or {-1}
+        assert animal.kinds[wanted[fused]] >= Kind.THIN_SHELLED
+        assert all(fused in pair for pair in pairs)
+        with pytest.MonkeyPatch.context() as patch:
+            patch.setattr(clutch, "FUSED", 0.0)
+            _, apart = drawn(seed, profile)
+        assert overlapping_pairs(*(values[apart.target_indices] for values in placed_bodies(apart))) == []
     body = np.array([animal.width_mm, animal.carapace_mm, animal.height_mm]) / 2
     ball = points_in_ball(200)
     for part in zip(*parts, strict=True):
         away = np.linalg.norm(points_of(*part, ball) / body, axis=1)
-        # The tip of a long egg may press on the wall, which is no ellipsoid in truth.
+        # The tip of a long egg may press on the wall, which is not really an ellipsoid.
         assert away.max() <= 1.1
         assert (away <= 1.0).mean() >= 0.9
 
@@ -70,7 +84,7 @@ def test_sizes_are_those_of_the_species(seed: int, profile: SpeciesRanges) -> No
         assert length.max() <= profile.egg_length_mm[1] * (1 + LENGTH_SCATTER)
         assert width.min() >= shortest * (1 - LENGTH_SCATTER)
         assert width.max() <= profile.egg_width_mm[1] * (1 + WIDTH_SCATTER)
-        # One female's eggs are alike.
+        # One female's eggs are of similar size.
         assert length.max() / length.min() < 1.2
     follicles = 2 * animal.semi_axes[animal.kinds == Kind.FOLLICLE]
     assert len(follicles) == order.follicles
@@ -85,12 +99,12 @@ def test_small_organs_give_way_to_eggs_and_rotations_are_rotations(seed: int, pr
     _, animal = drawn(seed, profile)
     own = np.isin(animal.kinds, [Kind.VESSEL, Kind.BLADDER, Kind.BOWEL, Kind.UROLITH]) | (animal.kinds >= Kind.FOLLICLE)
     pairs = overlapping_pairs(animal.centres[own], animal.semi_axes[own], animal.rotations[own])
-    # One egg at most has grown into its neighbour; it alone may touch more.
+    # At most one egg is fused with its neighbour; only it may touch more.
     assert not pairs or set.intersection(*map(set, pairs))
     turned = animal.rotations @ animal.rotations.transpose(0, 2, 1)
     np.testing.assert_allclose(turned, np.eye(3)[None].repeat(len(turned), 0), atol=1e-12)
     np.testing.assert_allclose(np.linalg.det(animal.rotations), 1.0)
-    # Drawing order: what is looked for comes last.
+    # Drawing order: targets come last.
     assert (np.diff(animal.kinds) >= 0).all()
 
 
@@ -116,13 +130,13 @@ def test_the_same_seed_gives_the_same_animal_and_another_does_not() -> None:
     assert one.carapace_mm != other.carapace_mm
 
 
-def test_an_empty_animal_has_organs_and_nothing_to_find() -> None:
+def test_an_animal_without_eggs_has_organs_only() -> None:
     animal = draw_animal(np.random.default_rng(0), load_species_ranges("emys-orbicularis"), StageCounts())
     assert len(animal.target_indices) == 0
     assert len(animal.kinds) > 5
 
 
-def test_more_than_a_body_holds_is_refused_with_what_would_do() -> None:
+def test_more_than_a_body_holds_is_refused_with_advice() -> None:
     with pytest.raises(PhantomError) as caught:
         draw_animal(np.random.default_rng(0), load_species_ranges("emys-orbicularis"), StageCounts(calcified=90))
     text = str(caught.value)
@@ -132,8 +146,8 @@ def test_more_than_a_body_holds_is_refused_with_what_would_do() -> None:
     assert "Ask for fewer or for a larger species" in text
 
 
-def test_what_fits_by_volume_but_cannot_be_laid_apart_is_refused_with_what_would_do() -> None:
-    """A body made as flat as its eggs are wide: they find a place in one layer only."""
+def test_eggs_that_fit_by_volume_but_cannot_be_placed_are_refused_with_advice() -> None:
+    """A body as flat as its eggs are wide: they fit in one layer only."""
     profile = load_species_ranges("gopherus-polyphemus").model_copy(update={"height_ratio": (0.3, 0.3)})
     refusals = []
     for seed in range(12):
@@ -144,15 +158,15 @@ def test_what_fits_by_volume_but_cannot_be_laid_apart_is_refused_with_what_would
     assert any("does not fit" in text and "ask for fewer" in text for text in refusals), refusals
 
 
-def test_a_negative_order_is_refused() -> None:
-    with pytest.raises(PhantomError, match=r"negative number of anything.*follicles=-1"):
+def test_negative_counts_are_refused() -> None:
+    with pytest.raises(PhantomError, match=r"must not be negative.*follicles=-1"):
         draw_animal(np.random.default_rng(0), load_species_ranges("emys-orbicularis"), StageCounts(follicles=-1))
 
 
-def test_a_few_eggs_are_misshapen_and_a_few_clutches_hold_two_grown_together() -> None:
+def test_a_few_eggs_are_misshapen_and_a_few_clutches_hold_fused_eggs() -> None:
     profile = load_species_ranges("trachemys-scripta")
     rng = np.random.default_rng(8)
-    measures = (200.0, 150.0, 90.0)
+    measures = Measures(200.0, 150.0, 90.0)
     eggs = draw_eggs(rng, profile, Kind.CALCIFIED, 4000, measures)
     misshapen = (eggs.semi_axes[:, 1] != eggs.semi_axes[:, 2]).mean()
     assert misshapen == pytest.approx(MISSHAPEN, abs=0.01)

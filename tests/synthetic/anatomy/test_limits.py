@@ -1,4 +1,4 @@
-"""Machines that nobody can build are refused, and the message says which setting is wrong."""
+"""Impossible machines are refused, and the message names the setting that is wrong."""
 
 from __future__ import annotations
 

@@ -69,7 +69,7 @@ def test_contact_is_the_greatest_over_all_blends_and_never_above(seed: int) -> N
 
 @settings(deadline=None)
 @given(seeds)
-def test_contact_agrees_with_points_tried_in_both_bodies(seed: int) -> None:
+def test_contact_agrees_with_sampled_points(seed: int) -> None:
     centres, semi_axes, rotations = two(seed)
     shapes = covariances(semi_axes, rotations)
     value = contact_function((centres[1] - centres[0])[None], shapes[:1], shapes[1:])[0]
@@ -90,7 +90,7 @@ def test_contact_does_not_depend_on_which_body_comes_first(seed: int) -> None:
 
 @settings(deadline=None, max_examples=25)
 @given(seeds, st.integers(2, 16))
-def test_a_settled_crowd_is_apart_and_in_its_room(seed: int, number: int) -> None:
+def test_settled_bodies_are_apart_and_in_the_container(seed: int, number: int) -> None:
     centres, semi_axes, rotations = crowd(seed, number)
     settled, placed = settle(centres, semi_axes, rotations, ROOM)
     assert placed.all()
@@ -100,7 +100,7 @@ def test_a_settled_crowd_is_apart_and_in_its_room(seed: int, number: int) -> Non
 
 @settings(deadline=None, max_examples=25)
 @given(seeds)
-def test_held_bodies_stay_to_the_last_digit_and_the_others_make_way(seed: int) -> None:
+def test_fixed_bodies_stay_exactly_and_the_others_make_way(seed: int) -> None:
     centres, semi_axes, rotations = crowd(seed, 10)
     fixed_count = 3
     centres[:fixed_count] = ROOM.centre + np.array([[-6.0, 0, 0], [6.0, 0, 0], [0, 9.0, 0]])
@@ -110,7 +110,7 @@ def test_held_bodies_stay_to_the_last_digit_and_the_others_make_way(seed: int) -
     assert overlapping_pairs(settled, semi_axes, rotations) == []
 
 
-def test_held_bodies_outside_the_room_are_not_pulled_in() -> None:
+def test_fixed_bodies_outside_the_container_stay() -> None:
     centres = np.array([[90.0, 0, 0], [0, 0, 0]])
     semi_axes = np.full((2, 3), 2.0)
     settled, placed = settle(centres, semi_axes, np.eye(3)[None].repeat(2, 0), ROOM, fixed_count=1)
@@ -120,7 +120,7 @@ def test_held_bodies_outside_the_room_are_not_pulled_in() -> None:
 
 @settings(deadline=None, max_examples=10)
 @given(seeds)
-def test_what_finds_no_room_is_said_and_the_rest_is_apart(seed: int) -> None:
+def test_bodies_without_room_are_reported_and_the_rest_is_apart(seed: int) -> None:
     rng = np.random.default_rng(seed)
     small = Container(np.zeros(3), np.full(3, 6.0))
     centres, semi_axes = rng.normal(0, 1, (20, 3)), np.full((20, 3), 3.0)
@@ -131,7 +131,7 @@ def test_what_finds_no_room_is_said_and_the_rest_is_apart(seed: int) -> None:
     assert overlapping_pairs(settled[placed], semi_axes[placed], rotations[placed]) == []
 
 
-def test_the_input_is_left_alone_and_nothing_to_settle_is_fine() -> None:
+def test_the_input_is_unchanged_and_may_be_empty() -> None:
     centres, semi_axes, rotations = crowd(3, 8)
     before = centres.copy()
     settle(centres, semi_axes, rotations, ROOM)

@@ -39,7 +39,7 @@ def test_no_shipped_file_is_missing_from_the_list() -> None:
 
 
 def test_an_unknown_name_is_refused_with_the_names_that_are_known() -> None:
-    with pytest.raises(PhantomError, match=r'no species profile "emys".*emys-orbicularis, gopherus-polyphemus'):
+    with pytest.raises(PhantomError, match=r'no phantoms of the species "emys".*emys-orbicularis, gopherus-polyphemus'):
         load_species_ranges("emys")
 
 
@@ -61,9 +61,9 @@ def test_a_wrong_key_is_refused_with_the_right_one(tmp_path: Path) -> None:
 @pytest.mark.parametrize(
     ("right", "wrong", "said"),
     [
-        ("egg_length_mm = [30.0, 39.0]", "egg_length_mm = [190.0, 195.0]", "begins at 190 mm, .* is 185 mm long"),
-        ("egg_width_mm = [18.0, 22.0]", "egg_width_mm = [90.0, 95.0]", r"begins at 90 mm, .* is 88\.8 mm high"),
-        ("follicle_mm = [4.0, 18.0]", "follicle_mm = [89.0, 95.0]", r"begins at 89 mm, .* is 88\.8 mm high"),
+        ("egg_length_mm = [30.0, 39.0]", "egg_length_mm = [190.0, 195.0]", "starts at 190 mm, .* is 185 mm long"),
+        ("egg_width_mm = [18.0, 22.0]", "egg_width_mm = [90.0, 95.0]", r"starts at 90 mm, .* is 88\.8 mm high"),
+        ("follicle_mm = [4.0, 18.0]", "follicle_mm = [89.0, 95.0]", r"starts at 89 mm, .* is 88\.8 mm high"),
     ],
 )
 def test_an_egg_larger_than_the_animal_is_refused_by_name(tmp_path: Path, right: str, wrong: str, said: str) -> None:
@@ -77,6 +77,6 @@ def test_an_egg_larger_than_the_animal_is_refused_by_name(tmp_path: Path, right:
     ("right", "wrong"),
     [("clutch = [3, 12]", "clutch = [0, 12]"), ("carapace_mm = [130, 185]", "carapace_mm = [-130, 185]")],
 )
-def test_sizes_and_numbers_that_nothing_has_are_refused(tmp_path: Path, right: str, wrong: str) -> None:
+def test_impossible_sizes_and_counts_are_refused(tmp_path: Path, right: str, wrong: str) -> None:
     assert right in shipped()
     assert f"key '{wrong.split(' ')[0]}[1]'" in refusal(tmp_path, shipped().replace(right, wrong))

@@ -27,16 +27,16 @@ def test_a_border_overshoots_as_far_as_the_filter_reaches(kind: str, reach_px: i
     assert 48 - reach_px <= where.min()
     assert where.max() <= 47 + reach_px
     assert where.max() - where.min() + 1 >= reach_px
-    # As far to the one side as to the other, or outlines would move.
+    # Equally far to both sides, or outlines would move.
     torch.testing.assert_close(changed[48:78], -changed[18:48].flip(0), atol=1e-4, rtol=0)
 
 
-def test_ringing_lies_along_the_rows_alone() -> None:
+def test_ringing_acts_along_the_rows_only() -> None:
     rows = torch.where(torch.arange(64) < 32, 0.3, 0.7)[:, None].expand(1, 1, 64, 96)
     torch.testing.assert_close(enhance_picture(rows, no_edges(ringing=0.5)), rows)
 
 
-def test_enhancement_along_beams_knows_nothing_of_other_beams() -> None:
+def test_enhancement_along_a_beam_ignores_other_beams() -> None:
     grey = torch.full((1, 9, 40), 0.4)
     grey[0, 4, 20:] = 0.6
     sharp = enhance_along_beams(grey, no_edges(along=1.0))

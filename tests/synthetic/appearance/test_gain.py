@@ -42,7 +42,7 @@ def test_near_gain_fades_with_depth() -> None:
     assert (lifted[8] / lifted[0]).item() == pytest.approx(0.368, abs=0.002)
 
 
-def test_errors_stay_such_as_hands_make() -> None:
+def test_errors_stay_within_realistic_bounds() -> None:
     gain = Gain.draw(draws(1000))
     assert gain.tgc_db.abs().max() <= 8.2
     assert gain.tgc_db.abs().max() > 6

@@ -41,7 +41,7 @@ def test_grey_levels_share_the_dynamic_range() -> None:
         assert step == pytest.approx(levels, abs=0.05)
 
 
-def test_knots_are_met_and_joined_by_straight_lines() -> None:
+def test_the_map_is_linear_between_its_knots() -> None:
     knots = torch.tensor([[0.0, 0.05, 0.1, 0.3, 0.5, 0.8, 0.9, 0.95, 1.0]])
     grey_map = GreyMap(**{**vars(linear_grey_map(tissue_grey=0.0)), "knots": knots})
     at_knots = map_to_grey(torch.arange(9)[None, None] * 7.5, grey_map)
@@ -55,6 +55,6 @@ def test_rejected_echoes_are_black_and_clipped_ones_white() -> None:
     torch.testing.assert_close(grey, torch.tensor([0.0, 0.1167 / 0.7, 0.6833 / 0.7, 1.0]), atol=1e-3, rtol=0)
 
 
-def test_haze_lifts_black_alone() -> None:
+def test_the_black_level_lifts_black_only() -> None:
     grey = map_to_grey(torch.tensor([[[-60.0, 60.0]]]), linear_grey_map(black_level=0.1))
     torch.testing.assert_close(grey, torch.tensor([[[0.1, 1.0]]]))

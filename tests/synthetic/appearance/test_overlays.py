@@ -13,10 +13,10 @@ def even(batch: int) -> Tensor:
     return torch.full((batch, 1, 128, 160), 0.3)
 
 
-def test_overlays_paint_some_pictures_and_leave_the_others() -> None:
+def test_overlays_are_drawn_on_some_pictures_only() -> None:
     painted = draw_overlays(even(400), generator(), share=0.1)
     touched = (painted != 0.3).flatten(1).any(1).float().mean().item()
-    # Each picture misses 7 kinds at 0.1, 2 at 0.05 and one at 0.02; an overlay may lie where nothing is seen of it.
+    # A picture has none if it misses 7 kinds at 0.1, 2 at 0.05 and one at 0.02. An overlay may lie outside the picture.
     assert touched == pytest.approx(1 - 0.9**7 * 0.95**2 * 0.98, abs=0.08)
     assert (painted == 0).any()
     assert (painted > 0.9).any()
@@ -30,14 +30,14 @@ def test_overlays_are_the_same_on_all_frames_of_a_sweep() -> None:
     assert torch.equal(painted, alone.expand(-1, 3, -1, -1))
 
 
-def test_without_a_share_nothing_is_painted() -> None:
+def test_a_share_of_zero_draws_nothing() -> None:
     picture = even(50)
     assert torch.equal(draw_overlays(picture, generator(), share=0.0), picture)
     assert torch.equal(picture, even(50))
 
 
 def test_overlays_leave_most_of_a_picture_free() -> None:
-    """Even where every kind is drawn, what is labelled can still be seen."""
+    """Even where every kind is drawn, labelled objects remain visible."""
     covered = (draw_overlays(even(100), generator(), share=1.0) != 0.3).float().mean((1, 2, 3))
     assert covered.mean() < 0.25
     usual = (draw_overlays(even(400), generator(), share=0.25) != 0.3).float().mean((1, 2, 3))

@@ -13,7 +13,7 @@ def test_without_persistence_each_frame_stands_alone() -> None:
     assert torch.equal(Persistence(0.0).show(FRAMES), FRAMES)
 
 
-def test_a_flash_fades_by_its_share_from_frame_to_frame() -> None:
+def test_a_flash_fades_by_the_share_from_frame_to_frame() -> None:
     flash = torch.zeros(6, 1, 1)
     flash[2] = 1.0
     shown = Persistence(0.4).show(flash).flatten()
@@ -24,7 +24,7 @@ def test_a_flash_fades_by_its_share_from_frame_to_frame() -> None:
     assert delay.item() == pytest.approx(2 / 3, abs=1e-4)
 
 
-def test_a_clip_shown_in_parts_is_the_clip_shown_at_once() -> None:
+def test_a_clip_in_parts_equals_the_clip_at_once() -> None:
     whole = Persistence(0.3).show(FRAMES)
     parts = Persistence(0.3)
     torch.testing.assert_close(torch.cat([parts.show(FRAMES[:3]), parts.show(FRAMES[3:])]), whole)

@@ -13,11 +13,11 @@ def test_without_noise_nothing_changes() -> None:
     assert torch.equal(add_noise(speckled(), no_noise(), generator()), speckled())
 
 
-def test_grain_is_as_strong_as_asked() -> None:
+def test_grain_has_the_given_strength() -> None:
     assert add_noise(EVEN, no_noise(grain=0.03), generator()).std().item() == pytest.approx(0.03, rel=0.05)
 
 
-def test_flicker_grows_with_the_grey() -> None:
+def test_multiplicative_noise_grows_with_the_grey() -> None:
     dark, bright = (
         add_noise(EVEN * share, no_noise(multiplicative=0.1), generator()).std().item() for share in (0.4, 1.0)
     )

@@ -15,7 +15,7 @@ def test_a_range_shrinks_about_its_middle(variation: float, low: float, high: fl
     assert values.std().item() == pytest.approx((high - low) / 12**0.5, abs=0.03)
 
 
-def test_settings_come_as_often_whatever_the_spread_and_faults_do_not() -> None:
+def test_variation_makes_faults_rarer_but_not_settings() -> None:
     one = torch.ones(4000, 2)
     careful = draws(4000, variation=0.5)
     settings, faults = careful.sometimes(0.4, one), careful.occasional_fault(0.4, one)
@@ -25,7 +25,7 @@ def test_settings_come_as_often_whatever_the_spread_and_faults_do_not() -> None:
     assert torch.equal(settings[:, 0], settings[:, 1])
 
 
-def test_kinds_come_with_their_shares_and_the_last_with_the_rest() -> None:
+def test_kinds_have_their_shares_and_the_last_the_rest() -> None:
     kinds = draws(5000).kind(0.5, 0.2)
     assert kinds.unique().tolist() == [0, 1, 2]
     assert [(kinds == kind).float().mean().item() for kind in range(3)] == pytest.approx([0.5, 0.2, 0.3], abs=0.03)

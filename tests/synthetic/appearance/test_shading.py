@@ -31,7 +31,7 @@ def test_gamma_bends_grey_and_keeps_black_and_white() -> None:
     torch.testing.assert_close(shaded, expected)
 
 
-def test_most_pictures_have_no_field_and_none_a_wild_one() -> None:
+def test_most_pictures_have_no_field_and_none_an_extreme_one() -> None:
     shading = Shading.draw(draws(2000))
     assert (shading.brightness.flatten(1).any(1)).float().mean().item() == pytest.approx(0.35, abs=0.04)
     assert (shading.gamma.flatten(1).any(1)).float().mean().item() == pytest.approx(0.3, abs=0.04)

@@ -20,7 +20,7 @@ def step(batch: int = 1) -> Tensor:
 
 
 @pytest.mark.parametrize("kind", list(SmoothingFilter)[1:])
-def test_every_filter_calms_the_grain_and_keeps_its_mean(kind: SmoothingFilter) -> None:
+def test_every_filter_smooths_the_grain_and_keeps_its_mean(kind: SmoothingFilter) -> None:
     smooth = reduce_speckle(step(), reduction(kind))
     for part in (slice(8, 40), slice(56, 88)):
         assert roughness(smooth[..., part]) < 0.6 * roughness(step()[..., part])
@@ -34,7 +34,7 @@ def test_an_edge_preserving_filter_keeps_the_edge_that_a_gaussian_loses() -> Non
     assert lost < 0.2
 
 
-def test_a_wet_look_is_smooth_with_borders_that_overshoot() -> None:
+def test_an_edge_enhanced_picture_is_smooth_with_overshooting_borders() -> None:
     wet = reduce_speckle(step(), reduction(SmoothingFilter.EDGE_ENHANCED, edge=0.03))[0, 0].mean(0)
     assert wet[40:56].max() > wet[64:88].max() + 0.02
     assert wet[40:56].min() < wet[8:32].min() - 0.02
@@ -49,7 +49,7 @@ def test_each_picture_has_its_own_filter() -> None:
         torch.testing.assert_close(together[kind : kind + 1], alone, atol=1e-6, rtol=0)
 
 
-def test_all_kinds_are_met() -> None:
+def test_all_kinds_occur() -> None:
     kinds = SpeckleReduction.draw(draws(4000)).kind
     shares = [(kinds == kind).float().mean().item() for kind in SmoothingFilter]
     assert shares == pytest.approx([0.25, 0.3, 0.15, 0.2, 0.1], abs=0.03)

@@ -36,10 +36,10 @@ CLIPS = {
 
 @dataclass(frozen=True)
 class Phantoms:
-    """A folder of phantoms, and what was told of the progress."""
+    """A folder of phantoms, and the reported progress."""
 
     root: Path
-    told: list[tuple[int, int]]
+    progress: list[tuple[int, int]]
 
     def json(self, name: str) -> Any:
         return json.loads((self.root / name).read_text(encoding="utf-8"))
@@ -50,15 +50,15 @@ class Phantoms:
 
 
 def film(root: Path, *, seed: int, processes: int, subjects: tuple[Subject, ...] = SUBJECTS) -> Phantoms:
-    told: list[tuple[int, int]] = []
+    progress: list[tuple[int, int]] = []
     write_subjects(
-        root, subjects, seed=seed, progress=lambda done, total: told.append((done, total)), processes=processes
+        root, subjects, seed=seed, progress=lambda done, total: progress.append((done, total)), processes=processes
     )
-    return Phantoms(root, told)
+    return Phantoms(root, progress)
 
 
 class ThisProcess(ThreadPoolExecutor):
-    """In place of a pool of processes, which take seconds to start: one after the other, here."""
+    """Replaces the pool of processes, which take seconds to start: one clip after the other in this process."""
 
     def __init__(self, processes: int, context: object, initializer: object) -> None:
         super().__init__(1)
@@ -79,14 +79,14 @@ def pictures(path: Path) -> list[NDArray[np.uint8]]:
         return [np.asarray(frame.to_ndarray(format="gray"), dtype=np.uint8) for frame in container.decode(video=0)]
 
 
-def test_the_folder_holds_clips_and_truth_and_nothing_else(phantoms: Phantoms) -> None:
+def test_the_folder_contains_only_clips_and_ground_truth(phantoms: Phantoms) -> None:
     expected = {"animals.json", "coco.json"}
     for clip in CLIPS:
         expected |= {clip, clip.replace(".mp4", ".mot.txt"), f"{clip.rsplit('/', 1)[0]}/exam.toml"}
     assert set(phantoms.files()) == expected
 
 
-def test_clips_are_real_video_of_the_right_length_and_size(phantoms: Phantoms) -> None:
+def test_clips_are_video_of_the_right_length_and_size(phantoms: Phantoms) -> None:
     for clip, number in CLIPS.items():
         shown = pictures(phantoms.root / clip)
         assert len(shown) == number
@@ -95,11 +95,11 @@ def test_clips_are_real_video_of_the_right_length_and_size(phantoms: Phantoms) -
             stream = container.streams.video[0]
             assert stream.average_rate == FRAMES_PER_SECOND
             assert stream.codec_context.name == "h264"
-        # A hand that moves: later pictures differ from the first by more than coding.
+        # The hand moves: later pictures differ from the first by more than coding.
         assert np.abs(shown[-1].astype(int) - shown[0]).mean() > 3
 
 
-def test_video_keeps_the_picture_but_for_its_coding(tmp_path: Path) -> None:
+def test_video_keeps_the_picture_up_to_coding_loss(tmp_path: Path) -> None:
     rng = np.random.default_rng(1)
     patches = rng.integers(40, 200, (3, 24, 32)).astype(np.uint8)
     sent = [np.kron(patch, np.ones((8, 8), dtype=np.uint8)) for patch in patches]
@@ -112,26 +112,26 @@ def test_video_keeps_the_picture_but_for_its_coding(tmp_path: Path) -> None:
     assert [path.name for path in tmp_path.iterdir()] == ["clip.mp4"]
 
 
-def test_a_clip_that_could_not_be_finished_has_no_name_yet(tmp_path: Path) -> None:
+def test_an_unfinished_clip_does_not_have_its_name(tmp_path: Path) -> None:
     rng = np.random.default_rng(1)
 
     def frames() -> Iterator[NDArray[np.uint8]]:
-        for _ in range(120):  # more than an encoder keeps to itself
+        for _ in range(120):  # more than the encoder buffers
             yield rng.integers(0, 255, (64, 64)).astype(np.uint8)
-        raise RuntimeError("the lamp went out")
+        raise RuntimeError("the source failed")
 
-    with pytest.raises(RuntimeError, match="the lamp went out"):
+    with pytest.raises(RuntimeError, match="the source failed"):
         write_mp4(tmp_path / "clip.mp4", frames(), frame_rate=10)
     assert not (tmp_path / "clip.mp4").exists()
 
 
-def test_progress_counts_frames_to_the_end(phantoms: Phantoms) -> None:
-    assert phantoms.told[0] == (0, 22)
-    assert phantoms.told[-1] == (22, 22)
-    assert [done for done, _ in phantoms.told] == sorted(done for done, _ in phantoms.told)
+def test_progress_counts_all_frames(phantoms: Phantoms) -> None:
+    assert phantoms.progress[0] == (0, 22)
+    assert phantoms.progress[-1] == (22, 22)
+    assert [done for done, _ in phantoms.progress] == sorted(done for done, _ in phantoms.progress)
 
 
-def test_truth_names_every_frame_of_every_clip_once(phantoms: Phantoms) -> None:
+def test_ground_truth_has_every_frame_of_every_clip_once(phantoms: Phantoms) -> None:
     coco = phantoms.json("coco.json")
     frames = defaultdict(list)
     for image in coco["images"]:
@@ -145,24 +145,24 @@ def test_truth_names_every_frame_of_every_clip_once(phantoms: Phantoms) -> None:
     assert {one["image_id"] for one in coco["annotations"]} <= {image["id"] for image in coco["images"]}
 
 
-def test_mot_lines_and_coco_say_the_same(phantoms: Phantoms) -> None:
+def test_mot_lines_and_coco_agree(phantoms: Phantoms) -> None:
     coco = phantoms.json("coco.json")
     images = {image["id"]: image for image in coco["images"]}
-    wanted: dict[tuple[str, str], list[list[float]]] = {}
+    expected: dict[tuple[str, str], list[list[float]]] = {}
     for one in coco["annotations"]:
         if one["iscrowd"] == 0:
             image = images[one["image_id"]]
             row = [image["frame"] + 1, one["track_id"], *one["bbox"], 1, one["category_id"], one["visible"]]
-            wanted.setdefault((image["animal"], image["clip"]), []).append(row)
-    assert sum(map(len, wanted.values())) >= 10
+            expected.setdefault((image["animal"], image["clip"]), []).append(row)
+    assert sum(map(len, expected.values())) >= 10
     for clip in CLIPS:
         animal, _, name = clip.split("/")
         text = (phantoms.root / clip.replace(".mp4", ".mot.txt")).read_text(encoding="utf-8")
         lines = [[float(part) for part in line.split(",")] for line in text.splitlines()]
-        assert lines == [pytest.approx(row) for row in wanted.get((animal, name), [])]
+        assert lines == [pytest.approx(row) for row in expected.get((animal, name), [])]
 
 
-def test_the_table_of_animals_agrees_with_itself_and_with_coco(phantoms: Phantoms) -> None:
+def test_the_table_of_animals_is_consistent_and_agrees_with_coco(phantoms: Phantoms) -> None:
     animals, coco = phantoms.json("animals.json"), phantoms.json("coco.json")
     assert set(animals) == {"AF-0001", "AF-0002"}
     assert animals["AF-0001"]["in_animal"] == {"calcified": 6, "thin-shelled": 0, "follicle": 2}
@@ -194,7 +194,7 @@ def test_the_table_of_animals_agrees_with_itself_and_with_coco(phantoms: Phantom
         assert crossed == {number for number, one in objects.items() if one["seen"]}
 
 
-def test_side_files_say_what_the_exam_is(phantoms: Phantoms) -> None:
+def test_exam_files_describe_the_exam(phantoms: Phantoms) -> None:
     animals = phantoms.json("animals.json")
     for name, animal in animals.items():
         folder = phantoms.root / name / animal["date"]
@@ -209,8 +209,10 @@ def test_side_files_say_what_the_exam_is(phantoms: Phantoms) -> None:
         assert all((folder / clip["file"]).is_file() for clip in exam["clip"])
 
 
-def test_files_do_not_depend_on_the_processes(phantoms: Phantoms, tmp_path: Path, in_this_process: None) -> None:
-    """The fixture's were filmed by two others, in whatever order those came to it."""
+def test_files_do_not_depend_on_the_number_of_processes(
+    phantoms: Phantoms, tmp_path: Path, in_this_process: None
+) -> None:
+    """Those of the fixture were filmed by two processes, in any order."""
     again, first = film(tmp_path / "same", seed=3, processes=1).files(), phantoms.files()
     assert set(again) == set(first)
     assert [name for name in first if first[name] != again[name]] == []
@@ -223,39 +225,39 @@ def test_another_seed_gives_other_clips(phantoms: Phantoms, tmp_path: Path, in_t
         assert one[name] != other[name]
 
 
-def test_each_window_is_swept_by_a_hand_of_its_own(
+def test_each_window_has_a_sweep_of_its_own(
     tmp_path: Path, in_this_process: None, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     sweeps: list[Sweep] = []
     hand = Hand(rocks=True, kicks=1)
 
-    def watched(*arguments: Any) -> Sweep:
+    def recorded_draw_sweep(*arguments: Any) -> Sweep:
         assert arguments[-1] == hand
         sweeps.append(draw_sweep(*arguments))
         return sweeps[-1]
 
-    monkeypatch.setattr(clips, "draw_sweep", watched)
+    monkeypatch.setattr(clips, "draw_sweep", recorded_draw_sweep)
     subject = Subject("AF-0001", "terrapene-ornata", StageCounts(), frames=2, hand=hand)
     film(tmp_path, seed=3, processes=1, subjects=(subject,))
     left, right = sweeps
     assert (left.window, right.window) == ("left", "right")
-    # Not the same sweep in a mirror.
+    # Not the same sweep mirrored.
     assert np.abs(left.origins[:, 2] - right.origins[:, 2]).max() > 0.01
 
 
-def test_which_way_the_hand_went_is_noted_unless_it_came_back(
+def test_the_direction_of_the_hand_is_noted_unless_it_came_back(
     tmp_path: Path, in_this_process: None, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     sweeps: list[Sweep] = []
 
-    def watched(*arguments: Any) -> Sweep:
+    def recorded_draw_sweep(*arguments: Any) -> Sweep:
         sweeps.append(draw_sweep(*arguments))
         return sweeps[-1]
 
-    monkeypatch.setattr(clips, "draw_sweep", watched)
-    ways = [Hand(), Hand(), Hand(), Hand(returns=True)]
+    monkeypatch.setattr(clips, "draw_sweep", recorded_draw_sweep)
+    hands = [Hand(), Hand(), Hand(), Hand(returns=True)]
     subjects = tuple(
-        Subject(f"AF-{n}", "terrapene-ornata", StageCounts(), frames=6, hand=hand) for n, hand in enumerate(ways)
+        Subject(f"AF-{n}", "terrapene-ornata", StageCounts(), frames=6, hand=hand) for n, hand in enumerate(hands)
     )
     film(tmp_path, seed=3, processes=1, subjects=subjects)
     noted = [
@@ -269,22 +271,22 @@ def test_which_way_the_hand_went_is_noted_unless_it_came_back(
     assert len(set(noted)) == 3
 
 
-def test_an_order_that_no_body_holds_is_refused(tmp_path: Path, in_this_process: None) -> None:
+def test_a_clutch_that_no_body_holds_is_refused(tmp_path: Path, in_this_process: None) -> None:
     impossible = (Subject("AF-0009", "terrapene-ornata", StageCounts(calcified=60), windows=("left",), frames=6),)
     with pytest.raises(PhantomError, match="Ask for fewer or for a larger species"):
         film(tmp_path, seed=1, processes=1, subjects=impossible)
     assert not (tmp_path / "animals.json").exists()
 
 
-def test_subjects_are_plausible_and_each_depends_on_its_own_place() -> None:
+def test_subjects_are_plausible_and_each_depends_on_its_place() -> None:
     subjects = draw_subjects(40, 9)
     assert [subject.name for subject in subjects[:2]] == ["AF-0001", "AF-0002"]
     assert len({subject.name for subject in subjects}) == 40
     assert draw_subjects(12, 9) == subjects[:12]
     assert draw_subjects(12, 10) != subjects[:12]
-    assert {subject.profile for subject in subjects} == set(PHANTOM_SPECIES)
+    assert {subject.species for subject in subjects} == set(PHANTOM_SPECIES)
     for subject in subjects:
-        low, high = load_species_ranges(subject.profile).clutch
+        low, high = load_species_ranges(subject.species).clutch
         shelled = subject.stage_counts.calcified + subject.stage_counts.thin_shelled
         assert shelled == 0 or low <= shelled <= high
         assert 90 <= subject.frames <= 130
@@ -293,12 +295,12 @@ def test_subjects_are_plausible_and_each_depends_on_its_own_place() -> None:
     assert len({subject.hand for subject in subjects}) > 4
 
 
-def test_no_animals_are_refused() -> None:
+def test_zero_animals_are_refused() -> None:
     with pytest.raises(PhantomError, match="at least 1, got 0"):
         draw_subjects(0, 1)
 
 
-def test_a_folder_that_cannot_be_made_is_named(tmp_path: Path) -> None:
+def test_a_folder_that_cannot_be_created_is_named(tmp_path: Path) -> None:
     (tmp_path / "file").write_text("in the way")
-    with pytest.raises(PhantomError, match=r"file/phantoms cannot be written .*Name a folder"):
+    with pytest.raises(PhantomError, match=r"file/phantoms cannot be written .*Choose a folder"):
         write_subjects(tmp_path / "file" / "phantoms", SUBJECTS, seed=1, progress=lambda done, total: None)

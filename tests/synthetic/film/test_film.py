@@ -17,10 +17,10 @@ from synthetic.anatomy.bodies import Kind
 from synthetic.anatomy.species import PHANTOM_SPECIES, load_species_ranges
 from synthetic.film.film import HEIGHT, WIDTH, ClipRenderer, FilmedFrame, Machine, draw_machine
 from synthetic.film.hand import Sweep, draw_sweep
-from synthetic.film.tissue_motion import TissueMotion, draw_breath, without_breath
+from synthetic.film.tissue_motion import TissueMotion, draw_breath
 from tests.synthetic.appearance_samples import unchanged_appearance
 
-# More than are rendered at once, so that a clip's seams are met.
+# More than are rendered at once, so that the clip is rendered in several parts.
 FRAMES = 11
 # Eggs and follicles on either side of the sector, near and deep, along the head-tail axis; a bone at the edge.
 ANIMAL = Animal(
@@ -45,7 +45,7 @@ def machine() -> Machine:
 
 @pytest.fixture(scope="module")
 def quiet(machine: Machine) -> Machine:
-    """The machine without noise and filters of its own, so that speckle is all that its pictures are made of."""
+    """The machine without noise and filters, so that its pictures consist of speckle only."""
     silent = torch.full_like(machine.console.noise_db, -200.0)
     return replace(
         machine, console=replace(machine.console, noise_db=silent, clutter_db=silent), appearance=unchanged_appearance()
@@ -62,7 +62,7 @@ def frames(machine: Machine, sweep: Sweep) -> list[FilmedFrame]:
     return list(ClipRenderer(ANIMAL, machine, 4).render(sweep, BREATH, 5))
 
 
-def test_a_clip_has_a_grey_picture_for_every_place_of_the_sweep(frames: list[FilmedFrame]) -> None:
+def test_a_clip_has_a_grey_picture_for_every_frame_of_the_sweep(frames: list[FilmedFrame]) -> None:
     assert len(frames) == FRAMES
     for frame in frames:
         assert frame.grey.shape == (HEIGHT, WIDTH)
@@ -70,7 +70,7 @@ def test_a_clip_has_a_grey_picture_for_every_place_of_the_sweep(frames: list[Fil
         assert frame.grey[100:400, 200:440].std() > 5
 
 
-def test_nothing_but_the_screen_lies_outside_the_sector(frames: list[FilmedFrame], machine: Machine) -> None:
+def test_outside_the_sector_is_only_the_screen(frames: list[FilmedFrame], machine: Machine) -> None:
     _, sector = scan_convert(torch.zeros(1, 1, 8, 8), machine.scanner, machine.view, HEIGHT, WIDTH)
     outside = ~sector[0].numpy()
     bare = machine.screen.paint(np.zeros((HEIGHT, WIDTH), dtype=np.uint8))
@@ -82,7 +82,7 @@ def test_labels_are_the_sections_of_the_animals_own_eggs(
     frames: list[FilmedFrame], machine: Machine, sweep: Sweep
 ) -> None:
     met = 0
-    # Where the eggs are: at rest, but for breath and pressure.
+    # The eggs move only with breath and pressure.
     at = Plane(*(torch.from_numpy(v) for v in (sweep.origins, sweep.rights, sweep.downs)))
     motion = TissueMotion.of(at, torch.from_numpy(sweep.pressure_mm), torch.from_numpy(BREATH))
     centres = motion.moved(torch.from_numpy(ANIMAL.centres).expand(FRAMES, -1, -1))
@@ -104,7 +104,7 @@ def test_labels_are_the_sections_of_the_animals_own_eggs(
             reach = machine.scanner.radius_mm.item()
             assert one.depth_mm == pytest.approx(np.hypot(x, z + reach) - reach, abs=0.05)
             met += 1
-    assert met >= FRAMES, "hardly anything was met: the sweep of this test shows nothing"
+    assert met >= FRAMES, "too few objects: the sweep of this test shows almost nothing"
     assert any(one.is_target for frame in frames for one in frame.objects)
 
 
@@ -115,23 +115,23 @@ def test_the_same_seeds_give_the_same_clip(frames: list[FilmedFrame], machine: M
         assert one.objects == other.objects
 
 
-def test_another_recording_differs_by_noise_and_another_studio_by_tissue(
+def test_another_recording_differs_in_noise_and_another_renderer_in_tissue(
     frames: list[FilmedFrame], machine: Machine, sweep: Sweep
 ) -> None:
-    def likeness(studio_seed: int, film_seed: int) -> float:
-        other = next(ClipRenderer(ANIMAL, machine, studio_seed).render(sweep, BREATH, film_seed))
+    def correlation(renderer_seed: int, recording_seed: int) -> float:
+        other = next(ClipRenderer(ANIMAL, machine, renderer_seed).render(sweep, BREATH, recording_seed))
         assert not np.array_equal(other.grey, frames[0].grey)
-        return alike(frames[0], other)
+        return speckle_correlation(frames[0], other)
 
-    assert likeness(4, 6) > 0.7
-    assert likeness(7, 5) < likeness(4, 6) - 0.1
+    assert correlation(4, 6) > 0.7
+    assert correlation(7, 5) < correlation(4, 6) - 0.1
 
 
 INNER = (slice(100, 400), slice(200, 440))
 
 
-def alike(one: FilmedFrame, other: FilmedFrame, part: tuple[slice, slice] = INNER) -> float:
-    """Correlation of the speckle of two pictures; what is coarser than it is taken out."""
+def speckle_correlation(one: FilmedFrame, other: FilmedFrame, part: tuple[slice, slice] = INNER) -> float:
+    """Correlation of the speckle of two pictures; coarser structure is removed."""
     fine = [
         (picture - cv2.GaussianBlur(picture, None, 8.0)).ravel()
         for picture in (frame.grey[part].astype(np.float32) for frame in (one, other))
@@ -140,62 +140,60 @@ def alike(one: FilmedFrame, other: FilmedFrame, part: tuple[slice, slice] = INNE
 
 
 def at_rest(sweep: Sweep, frames: int, *, across_mm: float = 0.0, **changes: NDArray[np.float64]) -> Sweep:
-    """Frames of a probe that stands still, or goes ``across_mm`` a frame at right angles to its plane."""
+    """Frames of a probe at rest, or moving by ``across_mm`` per frame perpendicular to its plane."""
     origins, rights, downs = (np.repeat(v[4:5], frames, axis=0) for v in (sweep.origins, sweep.rights, sweep.downs))
     origins = origins + across_mm * np.arange(frames)[:, None] * np.cross(rights, downs)
     values = {"pressure_mm": np.zeros(frames), "contact": np.ones(frames)} | changes
     return Sweep("left", origins, rights, downs, **values, is_abrupt=np.zeros(frames, dtype=bool))
 
 
-def test_a_still_probe_films_the_same_picture_again_but_for_noise(
-    machine: Machine, quiet: Machine, sweep: Sweep
-) -> None:
-    likeness = []
+def test_a_probe_at_rest_gives_the_same_picture_up_to_noise(machine: Machine, quiet: Machine, sweep: Sweep) -> None:
+    correlation = []
     for made in (machine, quiet):
-        shown = list(ClipRenderer(ANIMAL, made, 4).render(at_rest(sweep, 10), without_breath(10), 5))
+        shown = list(ClipRenderer(ANIMAL, made, 4).render(at_rest(sweep, 10), np.zeros((10, 3)), 5))
         outlines = [[(one.number, one.ellipse) for one in frame.objects] for frame in shown]
         assert all(outline == outlines[0] for outline in outlines)
-        likeness.append([alike(shown[0], frame) for frame in shown[1:]])
-    # As much alike after nine frames, in another batch, as after one.
-    noisy, silent = likeness
+        correlation.append([speckle_correlation(shown[0], frame) for frame in shown[1:]])
+    # The correlation after nine frames, in another part, is the same as after one.
+    noisy, silent = correlation
     assert min(noisy) > 0.6
     assert max(noisy) < min(noisy) + 0.03
     assert min(silent) > 0.98
 
 
 def test_a_slow_sweep_decorrelates_step_by_step(quiet: Machine, sweep: Sweep) -> None:
-    shown = list(ClipRenderer(ANIMAL, quiet, 4).render(at_rest(sweep, 12, across_mm=0.3), without_breath(12), 5))
-    course = [alike(shown[0], frame) for frame in shown[1:]]
-    # Less and less alike, by small steps, also at the seam between two batches, until little is left.
+    shown = list(ClipRenderer(ANIMAL, quiet, 4).render(at_rest(sweep, 12, across_mm=0.3), np.zeros((12, 3)), 5))
+    course = [speckle_correlation(shown[0], frame) for frame in shown[1:]]
+    # The correlation falls in small steps, also between two parts, until little is left.
     assert 0.85 < course[0] < 0.99
     assert (np.diff(course) < 0.02).all()
     assert np.diff(course).min() > -0.2
     assert course[-1] < course[0] - 0.25
-    # Any two neighbours are as much alike as any others.
-    steps = [alike(one, other) for one, other in pairwise(shown)]
+    # All neighbouring frames have a similar correlation.
+    steps = [speckle_correlation(one, other) for one, other in pairwise(shown)]
     assert max(steps) - min(steps) < 0.06
 
 
-def test_a_tilt_changes_what_is_deep_more_than_what_is_near(quiet: Machine, sweep: Sweep) -> None:
+def test_a_tilt_changes_deep_tissue_more_than_near_tissue(quiet: Machine, sweep: Sweep) -> None:
     tilted = at_rest(sweep, 2)
     turn = np.deg2rad(1.0)
     tilted.downs[1] = np.cos(turn) * tilted.downs[0] + np.sin(turn) * np.cross(tilted.rights[0], tilted.downs[0])
-    one, other = ClipRenderer(ANIMAL, quiet, 4).render(tilted, without_breath(2), 5)
+    one, other = ClipRenderer(ANIMAL, quiet, 4).render(tilted, np.zeros((2, 3)), 5)
     face = float(quiet.view.face_y_px)
-    # The face is where the probe turns; 60 mm below it lies another part of the body, a mm away.
+    # The probe rotates about its face; 60 mm below, the plane has moved by a mm.
     depths = [slice(int(face + mm / quiet.mm_per_px), int(face + (mm + 15) / quiet.mm_per_px)) for mm in (5, 30, 60)]
-    near, middle, deep = (alike(one, other, (depth, slice(250, 390))) for depth in depths)
+    near, middle, deep = (speckle_correlation(one, other, (depth, slice(250, 390))) for depth in depths)
     assert near > 0.9
     assert near > middle > deep
     assert 0.3 < deep < 0.85
 
 
-def test_breath_moves_what_is_deep_under_a_still_probe(quiet: Machine, sweep: Sweep) -> None:
+def test_breath_moves_deep_tissue_under_a_probe_at_rest(quiet: Machine, sweep: Sweep) -> None:
     breath = np.outer(np.sin(np.pi * np.arange(9) / 8), [0.0, 0.5, 2.0])
     shown = list(ClipRenderer(ANIMAL, quiet, 4).render(at_rest(sweep, 9), breath, 5))
-    # Out and back: the last picture is the first again, and halfway it was another.
-    assert alike(shown[0], shown[8]) > 0.98
-    assert alike(shown[0], shown[4]) < 0.75
+    # Out and back: the last picture equals the first, and halfway it differs.
+    assert speckle_correlation(shown[0], shown[8]) > 0.98
+    assert speckle_correlation(shown[0], shown[4]) < 0.75
     centres = [{one.number: np.array(one.ellipse[:2]) for one in frame.objects} for frame in (shown[0], shown[4])]
     both = centres[0].keys() & centres[1].keys()
     gone = [np.linalg.norm(centres[1][n] - centres[0][n]) * quiet.mm_per_px for n in both]
@@ -204,18 +202,18 @@ def test_breath_moves_what_is_deep_under_a_still_probe(quiet: Machine, sweep: Sw
     assert max(gone) < 2.5
 
 
-def test_the_picture_goes_where_the_labels_go(quiet: Machine, sweep: Sweep) -> None:
-    """An egg's speckle and walls, cut out around its label, are the same before and after the tissue was pushed."""
+def test_the_picture_moves_with_the_labels(quiet: Machine, sweep: Sweep) -> None:
+    """Speckle and walls of an egg, cropped around its label, are the same before and after the tissue is pushed."""
     pushed = at_rest(sweep, 2, pressure_mm=np.array([0.0, 2.0]))
-    # The plane holds the beam, so that pressing moves tissue within it; the face itself goes along.
+    # The plane contains the beam, so that pressing moves tissue within it, together with the face.
     pushed.origins[1] += 2.0 * pushed.downs[1]
-    one, other = ClipRenderer(ANIMAL, quiet, 4).render(pushed, without_breath(2), 5)
+    one, other = ClipRenderer(ANIMAL, quiet, 4).render(pushed, np.zeros((2, 3)), 5)
     tried = 0
     for before in (o for o in one.objects if o.is_target):
         after = next(o for o in other.objects if o.number == before.number)
         shift = np.array(after.ellipse[:2]) - before.ellipse[:2]
-        assert shift[1] < -0.3 / quiet.mm_per_px, "pressed in, the probe comes nearer to all that is deep"
-        side = 2 * int(before.ellipse[3]) + 25  # an egg may be black inside: its walls too
+        assert shift[1] < -0.3 / quiet.mm_per_px, "a probe that is pressed in comes closer to deep tissue"
+        side = 2 * int(before.ellipse[3]) + 25  # includes the walls, since an egg may be black inside
         patches = [
             cv2.getRectSubPix(frame.grey, (side, side), tuple(map(float, at.ellipse[:2])))
             for frame, at in ((one, before), (other, after))
@@ -228,14 +226,14 @@ def test_the_picture_goes_where_the_labels_go(quiet: Machine, sweep: Sweep) -> N
     assert tried >= 1
 
 
-def test_where_the_contact_is_lost_nothing_is_seen_and_nothing_wanted(machine: Machine, sweep: Sweep) -> None:
+def test_without_contact_there_is_no_picture_and_no_target(machine: Machine, sweep: Sweep) -> None:
     shares = np.array([1.0, 0.5, 0.0])
-    whole, half, none = ClipRenderer(ANIMAL, machine, 4).render(at_rest(sweep, 3, contact=shares), without_breath(3), 5)
+    whole, half, none = ClipRenderer(ANIMAL, machine, 4).render(at_rest(sweep, 3, contact=shares), np.zeros((3, 3)), 5)
     assert any(one.is_target for one in whole.objects)
     assert not any(one.is_target for one in none.objects)
     bare = machine.screen.paint(np.zeros((HEIGHT, WIDTH), dtype=np.uint8))
     assert np.abs(none.grey[150:].astype(int) - bare[150:]).mean() < 2
-    # The face's first lines are on the left of the screen.
+    # The first lines of the face are on the left of the screen.
     left, right = (slice(150, 400), slice(150, 300)), (slice(150, 400), slice(340, 490))
     assert half.grey[left].mean() > 0.8 * whole.grey[left].mean()
     assert half.grey[right].mean() < 0.2 * whole.grey[right].mean()
@@ -257,5 +255,5 @@ def test_every_machine_keeps_its_sector_on_the_screen(profile: str) -> None:
         assert not sector[0, :, [0, -1]].any()
         assert sector.float().mean() > 0.2
         assert 45 <= drawn.scanner.depth_mm.item() <= 160
-        # It sees a good half across the animal.
+        # It shows more than half of the animal's width.
         assert drawn.scanner.depth_mm.item() >= min(0.5 * animal.width_mm, 45)

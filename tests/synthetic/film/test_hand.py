@@ -23,7 +23,7 @@ seeds = st.integers(0, 2**32 - 1)
 windows: st.SearchStrategy[Window] = st.sampled_from(["left", "right"])
 animals = st.sampled_from([SMALL, ANIMAL, LARGE])
 hands = st.builds(Hand, returns=st.booleans(), rocks=st.booleans(), slips=st.integers(0, 2), kicks=st.integers(0, 2))
-willing = st.builds(Hand, returns=st.booleans(), rocks=st.booleans())
+without_events = st.builds(Hand, returns=st.booleans(), rocks=st.booleans())
 
 
 def sweep(seed: int, window: Window = "left", frames: int = 100, hand: Hand = PLAIN_HAND) -> Sweep:
@@ -42,7 +42,7 @@ def turns_degrees(vectors: NDArray[np.float64]) -> NDArray[np.float64]:
 
 @settings(deadline=None)
 @given(seeds, animals, windows, st.integers(2, 150), hands)
-def test_the_face_and_the_beam_are_unit_vectors_at_right_angles(
+def test_face_and_beam_are_perpendicular_unit_vectors(
     seed: int, animal: Animal, window: Window, frames: int, hand: Hand
 ) -> None:
     moved = draw_sweep(np.random.default_rng(seed), animal, window, frames, hand)
@@ -60,53 +60,53 @@ def test_the_face_and_the_beam_are_unit_vectors_at_right_angles(
 
 @settings(deadline=None, max_examples=300)
 @given(seeds, animals, windows, st.integers(2, 150), hands)
-def test_whatever_is_not_marked_as_sudden_is_as_slow_as_a_hand(
+def test_steps_that_are_not_marked_as_abrupt_are_within_the_limits(
     seed: int, animal: Animal, window: Window, frames: int, hand: Hand
 ) -> None:
     moved = draw_sweep(np.random.default_rng(seed), animal, window, frames, hand)
-    willed = ~moved.is_abrupt[1:]
-    # Over the skin, pressing, and the pressure's share in a turn of the beam.
-    assert steps_mm(moved)[willed].max(initial=0) <= np.hypot(MAX_STEP_MM, 0.4) + 2 * np.deg2rad(MAX_TURN_DEGREES)
-    assert turns_degrees(moved.downs)[willed].max(initial=0) <= MAX_TURN_DEGREES + 1e-6
-    assert turns_degrees(moved.rights)[willed].max(initial=0) <= MAX_TURN_DEGREES + 0.5
+    intended = ~moved.is_abrupt[1:]
+    # Over the skin, pressing, and the effect of the pressure when the beam turns.
+    assert steps_mm(moved)[intended].max(initial=0) <= np.hypot(MAX_STEP_MM, 0.4) + 2 * np.deg2rad(MAX_TURN_DEGREES)
+    assert turns_degrees(moved.downs)[intended].max(initial=0) <= MAX_TURN_DEGREES + 1e-6
+    assert turns_degrees(moved.rights)[intended].max(initial=0) <= MAX_TURN_DEGREES + 0.5
     assert not moved.is_abrupt[0]
     if not hand.slips and not hand.kicks:
-        assert willed.all()
+        assert intended.all()
         assert (moved.contact == 1).all()
 
 
-def test_a_hand_comes_near_its_fastest_only_now_and_then() -> None:
-    hand, fastest_turn, hasty = Hand(returns=True, rocks=True), 0.0, []
+def test_a_hand_is_rarely_near_its_largest_speed() -> None:
+    hand, fastest_turn, near_limit = Hand(returns=True, rocks=True), 0.0, []
     for seed in range(600):
         moved = draw_sweep(np.random.default_rng(seed), SMALL, "left", 60, hand)
         fastest_turn = max(fastest_turn, turns_degrees(moved.downs).max())
         moved = draw_sweep(np.random.default_rng(seed), LARGE, "left", 60, hand)
-        hasty.append((steps_mm(moved) > 0.95 * MAX_STEP_MM).mean())
+        near_limit.append((steps_mm(moved) > 0.95 * MAX_STEP_MM).mean())
     assert 0.95 * MAX_TURN_DEGREES < fastest_turn <= MAX_TURN_DEGREES + 1e-6
-    assert np.mean(hasty) < 0.03
+    assert np.mean(near_limit) < 0.03
 
 
-def test_the_speeds_of_a_hand_are_those_of_a_hand() -> None:
-    # 25 frames a second: some 4 cm and 60 degrees in a second at the utmost.
+def test_the_largest_speeds_are_plausible() -> None:
+    # 25 frames per second: at most about 4 cm and 60 degrees per second.
     assert 1 <= MAX_STEP_MM <= 2
     assert 2 <= MAX_TURN_DEGREES <= 3
 
 
 @settings(deadline=None)
-@given(seeds, windows, willing)
-def test_the_hand_goes_somewhere(seed: int, window: Window, hand: Hand) -> None:
+@given(seeds, windows, without_events)
+def test_the_hand_moves_and_turns(seed: int, window: Window, hand: Hand) -> None:
     moved = sweep(seed, window, hand=hand)
-    # Along the body, and it turns as it goes.
+    # It moves along the body and turns.
     assert np.ptp(moved.origins[:, 1]) > 0.08 * ANIMAL.carapace_mm
     furthest = int(np.abs(moved.origins[:, 1] - moved.origins[0, 1]).argmax())
     assert np.degrees(np.arccos(moved.downs[0] @ moved.downs[furthest])) > 5
-    # Tilt follows the slide: at the head end it looks towards the head.
+    # Tilt follows the slide: at the head end the beam points towards the head.
     assert np.corrcoef(moved.origins[:, 1], moved.downs[:, 1])[0, 1] > 0.5
 
 
 @settings(deadline=None)
 @given(seeds, hands)
-def test_left_and_right_look_inward_and_mirror_each_other(seed: int, hand: Hand) -> None:
+def test_left_and_right_point_inward_and_mirror_each_other(seed: int, hand: Hand) -> None:
     left, right = sweep(seed, "left", hand=hand), sweep(seed, "right", hand=hand)
     assert (left.origins[:, 0] < 0).all()
     assert (right.origins[:, 0] > 0).all()
@@ -120,8 +120,8 @@ def test_left_and_right_look_inward_and_mirror_each_other(seed: int, hand: Hand)
 
 @settings(deadline=None)
 @given(seeds)
-def test_a_hand_goes_one_way_unless_it_returns(seed: int) -> None:
-    # Drift and pressing may take it back by a little.
+def test_a_hand_moves_one_way_unless_it_returns(seed: int) -> None:
+    # Drift and pressing may move it back a little.
     slack_mm = 2.5
     out = sweep(seed).origins[:, 1]
     out = (out - out[0]) * np.sign(out[-1] - out[0])
@@ -136,22 +136,22 @@ def test_a_hand_goes_one_way_unless_it_returns(seed: int) -> None:
     assert away[-1] < away[furthest] - 0.02 * ANIMAL.carapace_mm
 
 
-def test_hands_begin_at_either_end_and_some_rest() -> None:
+def test_sweeps_start_at_either_end_and_some_rest() -> None:
     many = [sweep(seed) for seed in range(40)]
     starts = [moved.origins[0, 1] < moved.origins[-1, 1] for moved in many]
     assert 10 < sum(starts) < 30
 
     def rests(moved: Sweep) -> bool:
-        """Hardly a mm along the body in 8 frames in a row."""
+        """Less than a mm along the body in 8 consecutive frames."""
         return bool((np.abs(moved.origins[8:, 1] - moved.origins[:-8, 1]) < 1.0).any())
 
     assert 5 < sum(map(rests, many)) < 35
 
 
-def test_a_hand_that_rocks_swings_in_the_plane_and_no_other_does() -> None:
+def test_only_a_hand_that_rocks_swings_in_the_plane() -> None:
     for seed in range(20):
         plain, rocking = sweep(seed), sweep(seed, hand=Hand(rocks=True))
-        # Rocking is drawn last of what a hand wills to do before it is slowed, so that the rest is the same.
+        # Rocking is drawn last of all intended motion, so that the rest is the same.
         pitch = np.degrees(np.arcsin(rocking.downs[:, 2]) - np.arcsin(plain.downs[:, 2]))
         assert 4 < np.ptp(pitch) < 20
         crossings = np.count_nonzero(np.diff(np.sign(pitch - np.median(pitch))))
@@ -161,14 +161,14 @@ def test_a_hand_that_rocks_swings_in_the_plane_and_no_other_does() -> None:
 
 @settings(deadline=None)
 @given(seeds, st.integers(30, 150))
-def test_a_slip_takes_the_probe_some_mm_in_a_few_frames(seed: int, frames: int) -> None:
+def test_a_slip_moves_the_probe_several_mm_in_a_few_frames(seed: int, frames: int) -> None:
     plain, slipped = sweep(seed, frames=frames), sweep(seed, frames=frames, hand=Hand(slips=1))
     moved = np.flatnonzero(slipped.is_abrupt)
     assert 1 <= len(moved) <= 4
     assert (np.diff(moved) == 1).all()
     away = np.linalg.norm(slipped.origins - plain.origins, axis=1)
     np.testing.assert_allclose(away[: moved[0]], 0, atol=1e-9)
-    if moved[-1] < frames - 3:  # it was over before the end
+    if moved[-1] < frames - 3:  # it ended before the last frame
         assert (away[moved[-1] :] > 2.5).all()
         assert (away[moved[-1] :] < 10).all()
     assert (slipped.contact == 1).all()
@@ -176,7 +176,7 @@ def test_a_slip_takes_the_probe_some_mm_in_a_few_frames(seed: int, frames: int) 
 
 @settings(deadline=None)
 @given(seeds)
-def test_a_kick_jerks_the_body_and_most_of_it_comes_back(seed: int) -> None:
+def test_a_kick_jerks_the_body_and_is_mostly_undone(seed: int) -> None:
     plain, kicked = sweep(seed), sweep(seed, hand=Hand(kicks=1))
     moved = np.flatnonzero(kicked.is_abrupt)
     assert 1 <= len(moved) <= 16
@@ -190,12 +190,12 @@ def test_a_kick_jerks_the_body_and_most_of_it_comes_back(seed: int) -> None:
         assert lost[0] >= moved[0]
 
 
-def test_kicks_often_break_the_contact_for_some_frames() -> None:
+def test_kicks_often_break_the_contact() -> None:
     lost = [sweep(seed, hand=Hand(kicks=1)).contact.min() < 0.5 for seed in range(60)]
     assert 20 < sum(lost) < 50
 
 
-def test_hands_are_drawn_of_all_kinds() -> None:
+def test_all_kinds_of_hands_are_drawn() -> None:
     drawn = [draw_hand(np.random.default_rng(seed)) for seed in range(200)]
     for kind in ("returns", "rocks", "slips", "kicks"):
         assert 15 < sum(bool(getattr(hand, kind)) for hand in drawn) < 90, kind
@@ -203,14 +203,14 @@ def test_hands_are_drawn_of_all_kinds() -> None:
 
 
 @pytest.mark.parametrize("seed", range(6))
-def test_two_windows_reach_partly_the_same(seed: int) -> None:
+def test_the_two_windows_reach_partly_the_same_places(seed: int) -> None:
     left, right = sweep(seed, "left"), sweep(seed + 100, "right")
-    # From either side a machine shows 0.52 to 0.72 of the width: see film.draw_machine.
+    # From each side a machine shows 0.52 to 0.72 of the width: see film.draw_machine.
     y = np.linspace(-0.3, 0.3, 31) * ANIMAL.carapace_mm
     x = np.linspace(-0.44, 0.44, 31) * ANIMAL.width_mm
 
     def reached(moved: Sweep) -> NDArray[np.bool_]:
-        """Which of a grid of places in the body's middle layer some plane of the sweep passes, nearer than 2 mm."""
+        """Which places of a grid in the body's middle layer are within 2 mm of some plane of the sweep."""
         places = np.stack(np.meshgrid(x, y, [0.0], indexing="ij"), axis=-1).reshape(-1, 1, 3)
         offset = places - moved.origins
         across = np.cross(moved.rights, moved.downs)
@@ -225,14 +225,14 @@ def test_two_windows_reach_partly_the_same(seed: int) -> None:
     assert (other & ~one).any()
 
 
-def test_the_plane_is_upright_and_reaches_the_middle_of_the_body() -> None:
+def test_the_plane_is_vertical_and_starts_within_the_body() -> None:
     moved = sweep(3)
     # The face runs from belly to back, within its small roll.
     assert (moved.rights[:, 2] > 0.9).all()
     assert np.abs(moved.origins[:, 0]).max() <= ANIMAL.width_mm / 2
 
 
-def test_pressing_takes_the_face_in_along_the_beam() -> None:
+def test_pressing_moves_the_face_along_the_beam() -> None:
     moved = sweep(4)
     assert np.ptp(moved.pressure_mm) > 0.5
     skin = moved.origins - moved.pressure_mm[:, None] * moved.downs
@@ -240,7 +240,7 @@ def test_pressing_takes_the_face_in_along_the_beam() -> None:
 
 
 @pytest.mark.parametrize(("frames", "seed"), list(product([2, 3, 4], range(6))))
-def test_the_shortest_sweeps_are_whole_too(frames: int, seed: int) -> None:
+def test_the_shortest_sweeps_are_complete(frames: int, seed: int) -> None:
     for hand in (Hand(), Hand(returns=True, rocks=True, slips=1, kicks=1)):
         moved = sweep(seed, frames=frames, hand=hand)
         assert len(moved.contact) == frames
@@ -248,18 +248,18 @@ def test_the_shortest_sweeps_are_whole_too(frames: int, seed: int) -> None:
 
 
 @pytest.mark.parametrize("frames", [1, 0, -3])
-def test_less_than_two_frames_are_refused(frames: int) -> None:
+def test_fewer_than_two_frames_are_refused(frames: int) -> None:
     with pytest.raises(PhantomError, match=rf"at least 2 frames, got {frames}\."):
         sweep(0, frames=frames)
 
 
 @pytest.mark.parametrize("wrong", [{"slips": -1}, {"kicks": -2}])
-def test_fewer_than_no_slips_or_kicks_are_refused(wrong: dict[str, int]) -> None:
-    with pytest.raises(PhantomError, match="fewer than 0 times"):
+def test_negative_numbers_of_slips_or_kicks_are_refused(wrong: dict[str, int]) -> None:
+    with pytest.raises(PhantomError, match="cannot be less than 0"):
         Hand(**wrong)
 
 
-def test_sweeps_repeat_with_the_seed() -> None:
+def test_the_same_seed_gives_the_same_sweep() -> None:
     hand = Hand(returns=True, rocks=True, slips=1, kicks=1)
     one, same, other = sweep(1, hand=hand), sweep(1, hand=hand), sweep(2, hand=hand)
     np.testing.assert_array_equal(one.origins, same.origins)

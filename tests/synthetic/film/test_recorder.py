@@ -3,7 +3,8 @@ from __future__ import annotations
 import cv2
 import numpy as np
 
-from synthetic.film.camera import draw_camera, project_ellipse
+from models.ellipse import project
+from synthetic.film.camera import draw_camera
 from synthetic.film.film import FilmedFrame, FilmedObject
 from synthetic.film.recorder import DIRECT_RECORDING, Recorder, draw_recorder
 
@@ -22,13 +23,13 @@ def frames(number: int = 3) -> list[FilmedFrame]:
     return [FilmedFrame(rng.integers(0, 255, (96, 128)).astype(np.uint8), (egg,)) for _ in range(number)]
 
 
-def test_a_machine_that_writes_its_own_files_changes_nothing() -> None:
+def test_direct_recording_changes_nothing() -> None:
     for sent, stored in zip(frames(), DIRECT_RECORDING.record(frames()), strict=True):
         np.testing.assert_array_equal(stored.grey, sent.grey)
         assert stored.objects == sent.objects
 
 
-def test_odd_rows_of_an_interlaced_frame_are_those_of_the_frame_before() -> None:
+def test_odd_rows_of_an_interlaced_frame_are_those_of_the_previous_frame() -> None:
     sent = frames()
     stored = list(Recorder(interlaced=True).record(sent))
     np.testing.assert_array_equal(stored[0].grey, sent[0].grey)
@@ -37,7 +38,7 @@ def test_odd_rows_of_an_interlaced_frame_are_those_of_the_frame_before() -> None
         np.testing.assert_array_equal(stored[index].grey[1::2], sent[index - 1].grey[1::2])
 
 
-def test_a_picture_that_was_smaller_on_its_way_has_lost_detail_and_stays_in_place() -> None:
+def test_a_reduced_picture_loses_detail_and_stays_in_place() -> None:
     (sent,) = frames(1)
     (stored,) = Recorder(shrink=1.6).record([sent])
     assert stored.grey.std() < 0.8 * sent.grey.std()
@@ -46,22 +47,22 @@ def test_a_picture_that_was_smaller_on_its_way_has_lost_detail_and_stays_in_plac
     assert max(abs(dx), abs(dy)) < 0.1
 
 
-def test_a_camera_moves_pictures_and_truth_together() -> None:
+def test_a_camera_moves_pictures_and_ground_truth_together() -> None:
     camera = draw_camera(np.random.default_rng(3))
     sent = frames()
     for index, (one, stored) in enumerate(zip(sent, Recorder(camera=camera).record(sent), strict=True)):
         matrix = camera.homography(index, 96, 128)
-        assert stored.objects[0].ellipse == project_ellipse(one.objects[0].ellipse, matrix)
+        assert stored.objects[0].ellipse == tuple(project(one.objects[0].ellipse, matrix).tolist())
         assert stored.objects[0].ellipse != one.objects[0].ellipse
         assert stored.objects[0].number == one.objects[0].number
         assert not np.array_equal(stored.grey, one.grey)
 
 
-def test_recorders_of_all_kinds_are_drawn() -> None:
+def test_all_kinds_of_recorders_are_drawn() -> None:
     drawn = [draw_recorder(np.random.default_rng(seed)) for seed in range(300)]
     filmed = sum(one.camera is not None for one in drawn)
-    woven = sum(one.interlaced for one in drawn)
+    interlaced = sum(one.interlaced for one in drawn)
     assert 15 <= filmed <= 45
-    assert 15 <= woven <= 45
+    assert 15 <= interlaced <= 45
     assert all(18 <= one.crf <= 30 and 1 <= one.shrink <= 1.6 for one in drawn)
     assert len({one.crf for one in drawn}) > 8

@@ -19,45 +19,45 @@ def screen(seed: int) -> Screen:
     return draw_screen(np.random.default_rng(seed), SECTOR, SCANNER, VIEW)
 
 
-def furniture(seed: int) -> NDArray[np.uint8]:
-    """What is drawn, brighter than any empty screen."""
+def graphics(seed: int) -> NDArray[np.uint8]:
+    """The graphics, brighter than any background."""
     painted = screen(seed).paint(np.zeros((HEIGHT, WIDTH), dtype=np.uint8))
     return np.where(painted > 30, painted, 0).astype(np.uint8)
 
 
 @pytest.mark.parametrize("seed", SEEDS)
 def test_a_ruler_has_ticks_a_centimetre_apart_from_the_face_down(seed: int) -> None:
-    drawn = furniture(seed)
+    drawn = graphics(seed)
     expected = {round(50.4 + centimetre * 40) for centimetre in range(9)}
-    # In one of the two margins there is a column in which the ticks, and they alone, are drawn; dots are a little high.
+    # In one of the two margins a column contains the ticks and nothing else; dots are a few pixels high.
     margins = [*range(2, 20), *range(WIDTH - 20, WIDTH - 2)]
     found = [set(np.flatnonzero(drawn[:, column]).tolist()) for column in margins]
     assert any(expected <= rows and len(rows) <= 9 * 5 + 20 for rows in found)
 
 
 @pytest.mark.parametrize("seed", SEEDS)
-def test_nothing_is_painted_over_the_sector(seed: int) -> None:
+def test_the_sector_is_not_painted_over(seed: int) -> None:
     frame = np.full((HEIGHT, WIDTH), 77, dtype=np.uint8)
     painted = screen(seed).paint(frame)
     assert painted.dtype == np.uint8
     assert (painted[SECTOR] == 77).all()
-    # Nothing of the frame is seen around it.
+    # Outside it, nothing of the frame is visible.
     assert (painted[~SECTOR] == screen(seed).paint(np.zeros_like(frame))[~SECTOR]).all()
     assert (frame == 77).all()
 
 
 def test_ticks_below_the_screen_are_left_out() -> None:
-    """With 84 mm of depth on 60 mm of screen the last tick lies at 5 cm."""
+    """With 84 mm of depth on a screen of 60 mm the last tick is at 5 cm."""
     low = SECTOR[:290]
     drawn = draw_screen(np.random.default_rng(3), low, SCANNER, VIEW).paint(np.zeros(low.shape, np.uint8))
     assert drawn.shape == (290, WIDTH)
 
 
-def test_pieces_do_not_cover_each_other() -> None:
-    """A bar of greys falls evenly wherever it stands: nothing was written over it."""
+def test_elements_do_not_cover_each_other() -> None:
+    """A grey bar falls evenly at any place, so nothing is drawn over it."""
     bars = 0
     for seed in SEEDS:
-        drawn = furniture(seed)
+        drawn = graphics(seed)
         for column in (*range(4, 30), *range(WIDTH - 40, WIDTH - 4)):
             steps = np.diff(drawn[:, column].astype(int))
             falling = np.flatnonzero((steps <= 0) & (drawn[:-1, column] > 40) & (drawn[1:, column] > 40))
@@ -68,9 +68,9 @@ def test_pieces_do_not_cover_each_other() -> None:
     assert 6 <= bars <= 20
 
 
-def test_machines_differ_and_repeat_with_the_seed() -> None:
-    np.testing.assert_array_equal(furniture(5), furniture(5))
-    drawn = np.stack([furniture(seed) > 0 for seed in SEEDS])
+def test_screens_differ_and_depend_on_the_seed() -> None:
+    np.testing.assert_array_equal(graphics(5), graphics(5))
+    drawn = np.stack([graphics(seed) > 0 for seed in SEEDS])
     halves = {
         "left": np.s_[:, 60:420, :20],
         "right": np.s_[:, 60:420, -20:],

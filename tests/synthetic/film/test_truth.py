@@ -54,7 +54,7 @@ def test_an_object_becomes_an_annotation_and_a_line() -> None:
     assert annotation["track_id"] == 5
     assert (annotation["visible"], annotation["depth_mm"]) == (0.75, 41.23)
     assert annotation["ellipse"] == [300.0, 200.0, 50.0, 30.0, 90.0]
-    # Upright: 60 wide and 100 high; pi x 50 x 30.
+    # Vertical: 60 wide and 100 high; pi x 50 x 30.
     assert annotation["bbox"] == pytest.approx([270.0, 150.0, 60.0, 100.0])
     assert annotation["area"] == pytest.approx(4712.4)
     (outline,) = annotation["segmentation"]
@@ -65,7 +65,7 @@ def test_an_object_becomes_an_annotation_and_a_line() -> None:
     assert truth.mot_lines == ["2,5,270.0,150.0,60.0,100.0,1,3,0.750"]
 
 
-def test_what_is_mostly_hidden_is_a_crowd_without_a_line() -> None:
+def test_a_mostly_hidden_object_is_a_crowd_without_a_line() -> None:
     truth = clip((seen(4, is_target=False), seen(5, stage=0)))
     assert [annotation["iscrowd"] for annotation in truth.annotations] == [1, 0]
     assert [line.split(",")[1] for line in truth.mot_lines] == ["6"]
@@ -79,7 +79,7 @@ def test_an_object_is_seen_from_the_third_frame_in_good_view() -> None:
     assert clip(both, both, (), both).seen == {4, 5}
 
 
-def test_what_shows_in_a_shadow_is_told_apart_from_what_is_seen() -> None:
+def test_an_object_shown_in_a_shadow_is_not_seen() -> None:
     truth = clip(*[(seen(4, is_target=False, shown=True), seen(5, is_target=False), seen(6))] * 3)
     assert truth.seen == {6}
     assert truth.shown == {4, 6}
@@ -87,7 +87,7 @@ def test_what_shows_in_a_shadow_is_told_apart_from_what_is_seen() -> None:
     assert len(truth.mot_lines) == 3
 
 
-def test_an_animal_counts_what_any_clip_saw_once(animal: Animal) -> None:
+def test_an_object_seen_in_several_clips_counts_once(animal: Animal) -> None:
     follicle, shelled = (
         int(animal.target_indices[0]),
         animal.target_indices[animal.kinds[animal.target_indices] == Kind.CALCIFIED].tolist(),

@@ -15,7 +15,7 @@ from synthetic.film.clips import Subject, write_subjects
 from synthetic.film.unseen_animals import LONG_EGG_SPECIES, REVERSED_GREY_MAP, unseen_subjects
 
 
-def test_their_anatomy_is_outside_every_profile_and_each_depends_on_its_place_alone() -> None:
+def test_their_anatomy_is_outside_all_species_and_each_depends_only_on_its_place() -> None:
     shipped = [load_species_ranges(name) for name in PHANTOM_SPECIES]
     slender = LONG_EGG_SPECIES.egg_length_mm[0] / LONG_EGG_SPECIES.egg_width_mm[1]
     assert LONG_EGG_SPECIES.egg_length_mm[0] > max(profile.egg_length_mm[1] for profile in shipped)
@@ -29,18 +29,18 @@ def test_their_anatomy_is_outside_every_profile_and_each_depends_on_its_place_al
     )
 
 
-def test_no_map_that_training_draws_falls() -> None:
+def test_all_grey_maps_of_training_are_monotonic() -> None:
     echoes = torch.linspace(-40, 40, 60)[None, None]
     drawn = GreyMap.draw(Draws(200, torch.Generator().manual_seed(1)))
     assert bool((map_to_grey(echoes.expand(200, 1, 60), drawn).diff(dim=-1) >= 0).all())
     assert max(REVERSED_GREY_MAP[4:]) < min(REVERSED_GREY_MAP[:4])
 
 
-def test_a_subject_is_filmed_with_its_own_greys_and_eggs(tmp_path: Path) -> None:
+def test_a_subject_is_filmed_with_its_own_grey_map_and_eggs(tmp_path: Path) -> None:
     own = unseen_subjects(1, 3, frames=3)[0]
-    plain = Subject(own.name, own.profile, StageCounts(calcified=4), windows=("left",), frames=3)
+    plain = Subject(own.name, own.species, StageCounts(calcified=4), windows=("left",), frames=3)
     turned = Subject(
-        own.name, own.profile, StageCounts(calcified=4), windows=("left",), frames=3, grey_map_knots=own.grey_map_knots
+        own.name, own.species, StageCounts(calcified=4), windows=("left",), frames=3, grey_map_knots=own.grey_map_knots
     )
     shown = []
     for folder, subject in ((tmp_path / "plain", plain), (tmp_path / "turned", turned)):

@@ -25,7 +25,7 @@ def animal_batch() -> AnimalBatch:
     return animals.take(torch.arange(BATCH) % 12)
 
 
-def test_scanners_are_of_the_three_kinds_and_possible(animal_batch: AnimalBatch) -> None:
+def test_scanners_are_of_the_three_kinds_and_within_bounds(animal_batch: AnimalBatch) -> None:
     scanner = draw_scanner(animal_batch, generator())
     linear = scanner.radius_mm == LINEAR_RADIUS_MM
     micro = scanner.radius_mm <= 22
@@ -39,12 +39,12 @@ def test_scanners_are_of_the_three_kinds_and_possible(animal_batch: AnimalBatch)
     assert face_mm.min() >= 24.9
     assert face_mm.max() <= 60.1
     assert (scanner.depth_mm[linear] <= 2.2 * face_mm + 0.1).all()
-    # Deeper pictures are made with lower frequencies.
+    # Larger depths have lower frequencies.
     deep = scanner.depth_mm > 110
     assert scanner.frequency_mhz[deep].mean() < scanner.frequency_mhz[scanner.depth_mm < 60].mean() - 1
 
 
-def test_settings_lie_about_the_middle_and_spread_as_asked(animal_batch: AnimalBatch) -> None:
+def test_settings_vary_around_the_middle_by_the_given_share(animal_batch: AnimalBatch) -> None:
     scanner = draw_scanner(animal_batch, generator())
     wide, narrow, none = (draw_console(scanner, generator(2), variation=variation) for variation in (1.0, 0.5, 0.0))
     ranges = {"skin_mm": (0.6, 3.0), "fat_mm": (0.5, 7.0), "attenuation": (0.4, 0.8), "noise_db": (-118, -63)}
@@ -61,16 +61,16 @@ def test_settings_lie_about_the_middle_and_spread_as_asked(animal_batch: AnimalB
     assert focus_share.max() <= 0.8
 
 
-def test_planes_are_spanned_by_unit_vectors_at_right_angles(animal_batch: AnimalBatch) -> None:
+def test_planes_are_spanned_by_perpendicular_unit_vectors(animal_batch: AnimalBatch) -> None:
     at = draw_plane(animal_batch, draw_scanner(animal_batch, generator()), generator(3))
     torch.testing.assert_close(at.right.norm(dim=1), torch.ones(BATCH))
     torch.testing.assert_close(at.down.norm(dim=1), torch.ones(BATCH))
     torch.testing.assert_close((at.right * at.down).sum(1), torch.zeros(BATCH), atol=1e-5, rtol=0)
-    # Most look in from a side, some from anywhere.
+    # Most look in from the side, some from any direction.
     assert 0.5 < (at.down[:, 0].abs() > 0.7).float().mean() < 0.8
 
 
-def test_an_aimed_plane_meets_something_wanted_within_the_sector(animal_batch: AnimalBatch) -> None:
+def test_an_aimed_plane_cuts_a_target_within_the_sector(animal_batch: AnimalBatch) -> None:
     scanner = draw_scanner(animal_batch, generator())
     at = draw_plane(animal_batch, scanner, generator(4), aimed=1.0)
     carries = (animal_batch.is_object & (animal_batch.kinds >= Kind.FOLLICLE)).any(1)
@@ -85,7 +85,7 @@ def test_an_aimed_plane_meets_something_wanted_within_the_sector(animal_batch: A
     assert near.any(1)[carries].all()
 
 
-def test_planes_that_are_not_aimed_meet_less(animal_batch: AnimalBatch) -> None:
+def test_planes_that_are_not_aimed_cut_fewer_targets(animal_batch: AnimalBatch) -> None:
     scanner = draw_scanner(animal_batch, generator())
 
     def met(aimed: float) -> float:
@@ -105,31 +105,31 @@ def test_views_frame_the_sector(animal_batch: AnimalBatch) -> None:
     shown = sector.float().mean((1, 2))
     assert shown.min() > 0.15
     assert shown.median() > 0.4
-    # A view that is not a close one shows nearly the whole height of the sector.
+    # A view that is no close-up shows nearly the whole height of the sector.
     top = -2 * scanner.radius_mm * torch.sin(scanner.half_angle_rad / 2) ** 2
     top_px, bottom_px = (view.face_y_px + z / view.mm_per_px for z in (top, scanner.depth_mm))
     inside = (top_px > -0.1 * SIDE) & (bottom_px < 1.1 * SIDE)
     assert 0.5 < inside.float().mean() < 1
 
 
-def test_scenes_repeat_with_the_seed(animal_batch: AnimalBatch) -> None:
+def test_the_same_seed_gives_the_same_scenes(animal_batch: AnimalBatch) -> None:
     def drawn(seed: int) -> list[torch.Tensor]:
-        dice = generator(seed)
-        scanner = draw_scanner(animal_batch, dice)
-        made = [
+        draws = generator(seed)
+        scanner = draw_scanner(animal_batch, draws)
+        drawn_parts = [
             scanner,
-            draw_console(scanner, dice),
-            draw_plane(animal_batch, scanner, dice),
-            draw_view(scanner, SIDE, dice),
+            draw_console(scanner, draws),
+            draw_plane(animal_batch, scanner, draws),
+            draw_view(scanner, SIDE, draws),
         ]
-        return [value for one in made for value in vars(one).values()]
+        return [value for one in drawn_parts for value in vars(one).values()]
 
     assert all(torch.equal(one, same) for one, same in zip(drawn(1), drawn(1), strict=True))
     assert not any(torch.equal(one, other) for one, other in zip(drawn(1)[1:], drawn(2)[1:], strict=True))
 
 
-def test_the_fitting_view_of_a_known_sector() -> None:
-    """R 60, 60 degrees, z 120: 180.0 mm wide, 128.04 high (computed); the wider side fills the square within zoom."""
+def test_the_view_of_a_known_sector_fits_within_the_zoom() -> None:
+    """R 60, 60 degrees, z 120: 180.0 mm wide, 128.04 high (computed); the width fills the square up to the zoom."""
     scanner = convex(200, radius_mm=60, opening_degrees=60, depth_mm=120)
     view: View = draw_view(scanner, SIDE, generator(7))
     zoom = view.mm_per_px * SIDE / 180.0

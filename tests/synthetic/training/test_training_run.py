@@ -12,14 +12,15 @@ from safetensors import safe_open
 
 from configs.reading import ConfigError, config_path
 from models.checkpoint import CheckpointError
-from models.network import EggNetwork, NetworkConfig, WeightsError, load_weights, weights_sha256
+from models.network import EggNetwork, NetworkConfig, WeightsError, load_weights
 from models.output_channels import CHANNEL_COUNT, CHANNELS
+from models.runtime import weights_sha256
 from models.targets import Labels
-from models.training import TrainingProgress
+from models.training import LoopSettings, TrainingProgress
 from synthetic.training import training_run
 from synthetic.training.dataset import PhantomPictures, StreamSettings
 from synthetic.training.held_out_metrics import HeldOutMetrics
-from synthetic.training.training_run import TrainingSettings, load_training_settings, run_training
+from synthetic.training.training_run import TrainingSettings, load_training_settings, run_training, select_settings
 
 CPU = torch.device("cpu")
 pytestmark = pytest.mark.usefixtures("few_interim_pictures")
@@ -32,8 +33,6 @@ SETTINGS = TrainingSettings(
     processes=1,
     widths=(8, 8, 12, 12, 16),
     blocks=(1, 1, 1, 1, 1),
-    frames=1,
-    has_scale_channel=False,
     learning_rate=0.001,
     warm_up_steps=1,
     weight_decay=0.01,
@@ -47,16 +46,16 @@ SETTINGS = TrainingSettings(
     held_out_animals=2,
     held_out_pictures=6,
 )
-TIMES = {"pictures_per_second"}  # no two runs take the same time
+TIMES = {"pictures_per_second"}  # differ between runs
 
 Run = tuple[Path, HeldOutMetrics, list[TrainingProgress]]
 
 
 def run(folder: Path) -> Run:
-    told: list[TrainingProgress] = []
+    reports: list[TrainingProgress] = []
     weights = folder / "new" / "weights.safetensors"
-    figures = run_training(SETTINGS, weights, device=CPU, report=told.append)
-    return weights, figures, told
+    metrics = run_training(SETTINGS, weights, device=CPU, report=reports.append)
+    return weights, metrics, reports
 
 
 @pytest.fixture(scope="module")
@@ -64,13 +63,13 @@ def made(tmp_path_factory: pytest.TempPathFactory) -> Run:
     return run(tmp_path_factory.mktemp("run"))
 
 
-def curves(weights: Path) -> list[dict[str, str]]:
+def log_lines(weights: Path) -> list[dict[str, str]]:
     with weights.with_suffix(".csv").open(newline="", encoding="utf-8") as file:
         return [{name: value for name, value in row.items() if name not in TIMES} for row in csv.DictReader(file)]
 
 
 class StoppedError(Exception):
-    """What ends a run in the middle."""
+    """Stops a run in the middle."""
 
 
 def stop_at(step: int, weights: Path) -> None:
@@ -82,59 +81,59 @@ def stop_at(step: int, weights: Path) -> None:
         run_training(SETTINGS, weights, device=CPU, report=report)
 
 
-def test_a_run_leaves_weights_that_load_and_answer(made: Run) -> None:
+def test_a_run_writes_weights_that_load_and_run(made: Run) -> None:
     network = load_weights(made[0])
     assert isinstance(network, EggNetwork)
     assert not network.training
     with torch.inference_mode():
-        answer = network(torch.zeros(1, 1, 64, 64))
-    assert answer.shape == (1, 11, 16, 16)
-    assert torch.isfinite(answer).all()
+        output = network(torch.zeros(1, 1, 64, 64))
+    assert output.shape == (1, 11, 16, 16)
+    assert torch.isfinite(output).all()
 
 
-def test_weights_carry_the_settings_and_the_figures(made: Run) -> None:
-    weights, figures, _ = made
+def test_weights_contain_the_settings_and_the_metrics(made: Run) -> None:
+    weights, metrics, _ = made
     with safe_open(weights, framework="pt") as stored:
         notes = stored.metadata()
     assert TrainingSettings.model_validate_json(notes["settings"]) == SETTINGS
     written = json.loads(notes["held_out"])
-    assert written["pictures"] == figures.pictures == 6
-    assert json.dumps(written) == json.dumps(figures.document())
+    assert written["pictures"] == metrics.pictures == 6
+    assert json.dumps(written) == json.dumps(metrics.document())
 
 
-def test_progress_is_told_to_the_last_step(made: Run) -> None:
-    told = made[2]
-    assert [(one.step, one.steps) for one in told] == [(1, 3), (2, 3), (3, 3)]
-    assert all(one.pictures_per_second > 0 for one in told)
-    assert all(loss == loss and loss < 1e6 for one in told for loss in one.losses.values())
+def test_progress_is_reported_up_to_the_last_step(made: Run) -> None:
+    reports = made[2]
+    assert [(one.step, one.steps) for one in reports] == [(1, 3), (2, 3), (3, 3)]
+    assert all(one.pictures_per_second > 0 for one in reports)
+    assert all(loss == loss and loss < 1e6 for one in reports for loss in one.losses.values())
 
 
-def test_curves_lie_beside_the_weights_and_the_checkpoint_is_gone(made: Run) -> None:
-    weights, _, told = made
+def test_the_log_is_beside_the_weights_and_the_checkpoint_is_gone(made: Run) -> None:
+    weights, _, reports = made
     assert {path.name for path in weights.parent.iterdir()} == {"weights.safetensors", "weights.csv"}
-    rows = curves(weights)
+    rows = log_lines(weights)
     assert [int(row["step"]) for row in rows] == [1, 2, 3]
-    for row, progress in zip(rows, told, strict=True):
+    for row, progress in zip(rows, reports, strict=True):
         assert float(row["learning_rate"]) == pytest.approx(progress.learning_rate, rel=1e-5)
         for name, value in progress.losses.items():
             assert float(row[name]) == pytest.approx(value, rel=1e-5)
-    # Held-out figures every second step; the untaught network finds nothing that could be measured in mm.
+    # Held-out metrics every second step.
     assert [bool(row["ap50_shelled"]) for row in rows] == [False, True, False]
 
 
-def test_a_run_has_taught_something(made: Run) -> None:
+def test_a_run_changes_the_weights(made: Run) -> None:
     torch.manual_seed(SETTINGS.seed)
-    untaught = EggNetwork(NetworkConfig(SETTINGS.widths, SETTINGS.blocks)).state_dict()
-    taught = load_weights(made[0]).state_dict()
-    moved = [
+    untrained = EggNetwork(NetworkConfig(SETTINGS.widths, SETTINGS.blocks)).state_dict()
+    trained = load_weights(made[0]).state_dict()
+    changed = [
         name
-        for name in taught
-        if name.endswith("weight") and not torch.equal(taught[name], untaught[name].half().float())
+        for name in trained
+        if name.endswith("weight") and not torch.equal(trained[name], untrained[name].half().float())
     ]
-    assert len(moved) > 10
+    assert len(changed) > 10
 
 
-def test_the_same_seed_gives_the_same_bytes_and_is_judged_by_what_was_never_trained_on(
+def test_the_same_seed_gives_the_same_bytes_and_held_out_phantoms_have_another_seed(
     made: Run, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     seeds: list[int] = []
@@ -145,26 +144,26 @@ def test_the_same_seed_gives_the_same_bytes_and_is_judged_by_what_was_never_trai
             super().__init__(settings, seed, device)
 
     monkeypatch.setattr(training_run, "PhantomPictures", Watched)
-    weights, figures, _ = run(tmp_path)
+    weights, metrics, _ = run(tmp_path)
     assert seeds == [SETTINGS.seed, SETTINGS.held_out_seed]
     assert weights.read_bytes() == made[0].read_bytes()
-    assert json.dumps(figures.document()) == json.dumps(made[1].document())
-    assert curves(weights) == curves(made[0])
+    assert json.dumps(metrics.document()) == json.dumps(made[1].document())
+    assert log_lines(weights) == log_lines(made[0])
 
 
-def test_a_run_that_was_stopped_goes_on_and_ends_with_the_same_bytes(made: Run, tmp_path: Path) -> None:
+def test_a_stopped_run_continues_and_ends_with_the_same_bytes(made: Run, tmp_path: Path) -> None:
     weights = tmp_path / "new" / "weights.safetensors"
     stop_at(1, weights)
     assert {path.name for path in weights.parent.iterdir()} == {"weights.checkpoint", "weights.csv"}
     stop_at(2, weights)
-    _, _, told = run(tmp_path)
-    assert [progress.step for progress in told] == [3]
+    _, _, reports = run(tmp_path)
+    assert [progress.step for progress in reports] == [3]
     assert weights.read_bytes() == made[0].read_bytes()
-    assert curves(weights) == curves(made[0])
+    assert log_lines(weights) == log_lines(made[0])
     assert not weights.with_suffix(".checkpoint").exists()
 
 
-def test_a_checkpoint_of_other_settings_is_not_continued(tmp_path: Path) -> None:
+def test_a_checkpoint_of_other_settings_is_refused(tmp_path: Path) -> None:
     weights = tmp_path / "weights.safetensors"
     stop_at(1, weights)
     before = {path.name: path.read_bytes() for path in tmp_path.iterdir()}
@@ -173,44 +172,44 @@ def test_a_checkpoint_of_other_settings_is_not_continued(tmp_path: Path) -> None
     assert {path.name: path.read_bytes() for path in tmp_path.iterdir()} == before
 
 
-def test_a_run_may_begin_with_a_trained_network_of_its_own_shape(made: Run, tmp_path: Path) -> None:
+def test_a_run_can_start_from_a_trained_network_of_the_same_shape(made: Run, tmp_path: Path) -> None:
     weights, _, _ = made
-    gentle = SETTINGS.model_copy(update={"steps": 1, "learning_rate": 1e-6, "seed": 4})
-    there, elsewhere = tmp_path / "on.safetensors", tmp_path / "afresh.safetensors"
-    run_training(gentle, there, device=CPU, report=lambda progress: None, start=weights)
-    run_training(gentle, elsewhere, device=CPU, report=lambda progress: None)
-    before, on, afresh = (load_weights(path).stem[0].weight for path in (weights, there, elsewhere))
+    slow = SETTINGS.model_copy(update={"steps": 1, "learning_rate": 1e-6, "seed": 4})
+    continued, fresh = tmp_path / "on.safetensors", tmp_path / "afresh.safetensors"
+    run_training(slow, continued, device=CPU, report=lambda progress: None, start=weights)
+    run_training(slow, fresh, device=CPU, report=lambda progress: None)
+    before, on, afresh = (load_weights(path).stem[0].weight for path in (weights, continued, fresh))
     assert (on - before).abs().max() < 1e-3 < (afresh - before).abs().max()
-    with safe_open(there, framework="pt") as file:
+    with safe_open(continued, framework="pt") as file:
         assert file.metadata()["started_from"] == weights_sha256(weights)
-    wider = gentle.model_copy(update={"widths": (8, 8, 12, 12, 24)})
+    wider = slow.model_copy(update={"widths": (8, 8, 12, 12, 24)})
     with pytest.raises(WeightsError, match=r"24.*on\.safetensors|on\.safetensors.*24"):
-        run_training(wider, tmp_path / "wider.safetensors", device=CPU, report=lambda progress: None, start=there)
+        run_training(wider, tmp_path / "wider.safetensors", device=CPU, report=lambda progress: None, start=continued)
     with pytest.raises(WeightsError, match="nowhere"):
-        run_training(gentle, there, device=CPU, report=lambda progress: None, start=tmp_path / "nowhere")
+        run_training(slow, continued, device=CPU, report=lambda progress: None, start=tmp_path / "nowhere")
 
 
-def test_a_run_goes_on_with_smaller_batches_where_memory_is_short(tmp_path: Path) -> None:
+def test_a_run_can_continue_with_smaller_batches(tmp_path: Path) -> None:
     weights = tmp_path / "weights.safetensors"
     stop_at(2, weights)
-    told: list[TrainingProgress] = []
+    reports: list[TrainingProgress] = []
     smaller = SETTINGS.model_copy(update={"batch": 1, "processes": 2})
-    run_training(smaller, weights, device=CPU, report=told.append)
-    assert [progress.step for progress in told] == [3]
+    run_training(smaller, weights, device=CPU, report=reports.append)
+    assert [progress.step for progress in reports] == [3]
 
 
-def test_stated_errors_are_brought_to_the_size_of_those_made(
+def test_predicted_errors_are_scaled_to_the_size_of_real_ones(
     made: Run, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    looked: list[list[float]] = []
+    measured_on: list[list[float]] = []
 
-    def seen(network: EggNetwork, pictures: Iterable[tuple[torch.Tensor, Labels]]) -> HeldOutMetrics:
-        """Figures that say: the errors are twice and half of what was stated."""
-        looked.append([float(batch.mean()) for batch, _ in pictures])
-        every = replace(made[1].strata["all"], centre_error_ratio=2.0, axis_error_ratio=0.5)
-        return replace(made[1], strata={**made[1].strata, "all": every})
+    def fake_measure(network: EggNetwork, pictures: Iterable[tuple[torch.Tensor, Labels]]) -> HeldOutMetrics:
+        """Metrics in which the errors are twice and half of the predicted ones."""
+        measured_on.append([float(batch.mean()) for batch, _ in pictures])
+        overall = replace(made[1].strata["all"], centre_error_ratio=2.0, axis_error_ratio=0.5)
+        return replace(made[1], strata={**made[1].strata, "all": overall})
 
-    monkeypatch.setattr(training_run, "measure", seen)
+    monkeypatch.setattr(training_run, "measure", fake_measure)
     weights = tmp_path / "weights.safetensors"
     run_training(SETTINGS.model_copy(update={"held_out_every_steps": 9}), weights, device=CPU, report=lambda _: None)
     before, after = (load_weights(path).state_dict() for path in (made[0], weights))
@@ -219,32 +218,32 @@ def test_stated_errors_are_brought_to_the_size_of_those_made(
     expected[CHANNELS["uncertainty"]] = torch.tensor([2.0, 0.5]).log()
     torch.testing.assert_close(moved, expected, rtol=0, atol=2e-3)
     assert all(torch.equal(before[name], after[name]) for name in before if name != "head.1.bias")
-    # Held against the pictures after those taught, and judged by others.
-    taught = PhantomPictures(StreamSettings(animals=2, batch=2, processes=1, batches_per_render=2), SETTINGS.seed, CPU)
-    assert looked[0][0] == pytest.approx(float(taught.batch(SETTINGS.steps)[0].mean()))
-    assert len(looked) == 2
+    # Calibrated on the pictures that follow those of the training, measured on others.
+    phantoms = PhantomPictures(
+        StreamSettings(animals=2, batch=2, processes=1, batches_per_render=2), SETTINGS.seed, CPU
+    )
+    assert measured_on[0][0] == pytest.approx(float(phantoms.batch(SETTINGS.steps)[0].mean()))
+    assert len(measured_on) == 2
 
 
-def test_a_run_with_neighbouring_frames_and_the_scale_makes_a_network_that_takes_them(tmp_path: Path) -> None:
-    weights = tmp_path / "weights.safetensors"
-    settings = SETTINGS.model_copy(update={"frames": 3, "has_scale_channel": True, "steps": 1})
-    run_training(settings, weights, device=CPU, report=lambda progress: None)
-    network = load_weights(weights)
-    assert (network.config.frames, network.config.has_scale_channel) == (3, True)
-    with torch.inference_mode():
-        assert network(torch.zeros(1, 4, 64, 64)).shape == (1, 11, 16, 16)
+def test_settings_are_selected_by_name_with_changes() -> None:
+    stream = select_settings(StreamSettings, SETTINGS, animals=7)
+    assert stream == StreamSettings(animals=7, batch=2, side_px=256, processes=1, batches_per_render=2)
+    assert select_settings(NetworkConfig, SETTINGS) == NetworkConfig(SETTINGS.widths, SETTINGS.blocks)
+    with pytest.raises(TypeError, match="loss"):
+        select_settings(LoopSettings, SETTINGS)
 
 
-@pytest.mark.parametrize("name", ["training.toml", "training_further.toml"])
-def test_the_shipped_settings_load_and_keep_held_out_animals_apart(name: str) -> None:
+@pytest.mark.parametrize("name", ["training.toml", "training_continued.toml"])
+def test_the_shipped_settings_load_and_have_other_held_out_animals(name: str) -> None:
     settings = load_training_settings(config_path(name))
     assert settings.held_out_seed != settings.seed
     assert settings.warm_up_steps < settings.steps
-    # Figures are written with a report.
+    # Metrics are written with a report.
     assert settings.held_out_every_steps % settings.report_every_steps == 0
 
 
-def test_a_wrong_key_and_a_wrong_value_are_refused_by_name(tmp_path: Path) -> None:
+def test_a_wrong_key_and_a_wrong_value_are_named(tmp_path: Path) -> None:
     text = config_path("training.toml").read_text(encoding="utf-8")
     path = tmp_path / "training.toml"
     path.write_text(text.replace("warm_up_steps", "warmup_steps"), encoding="utf-8")

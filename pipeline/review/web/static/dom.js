@@ -1,12 +1,13 @@
-/** Elements made and found. Text is always set as text, so that no name can become markup. */
+/** Create and find elements. Text is always set as text, so no name can become markup. */
 
 const SVG = "http://www.w3.org/2000/svg";
+const MESSAGE_MS = 7000; // how long a message is shown
 
-/** The element of this id; it must be there. */
+/** The element of this id. It must exist. */
 export const byId = (id) => document.getElementById(id);
 
-function filled(element, traits, children) {
-  for (const [name, value] of Object.entries(traits)) {
+function fill(element, attributes, children) {
+  for (const [name, value] of Object.entries(attributes)) {
     if (name.startsWith("on")) element.addEventListener(name.slice(2), value);
     else if (value === true) element.setAttribute(name, "");
     else if (value !== false && value !== null && value !== undefined) element.setAttribute(name, value);
@@ -16,22 +17,26 @@ function filled(element, traits, children) {
 }
 
 /** An HTML element with attributes, listeners (onclick: f) and children. */
-export const createHtml = (tag, traits = {}, ...children) => filled(document.createElement(tag), traits, children);
+export const createHtml = (tag, attributes = {}, ...children) => (
+  fill(document.createElement(tag), attributes, children)
+);
 
 /** The same for SVG. */
-export const createSvg = (tag, traits = {}, ...children) => filled(document.createElementNS(SVG, tag), traits, children);
+export const createSvg = (tag, attributes = {}, ...children) => (
+  fill(document.createElementNS(SVG, tag), attributes, children)
+);
 
-let fading = 0;
+let messageTimer = 0;
 
-/** Tell the person something, for a while. */
+/** Show a message for a while. */
 export function showMessage(text) {
   const message = byId("message");
   message.textContent = text;
-  clearTimeout(fading);
-  fading = setTimeout(() => { message.textContent = ""; }, 7000);
+  clearTimeout(messageTimer);
+  messageTimer = setTimeout(() => { message.textContent = ""; }, MESSAGE_MS);
 }
 
-/** Show a dialog; the value of the button it was closed with, "" if it was merely closed. */
+/** Show a dialog. Resolves to the value of the button that closed it, "" if it was closed without one. */
 export function showDialog(dialog) {
   dialog.returnValue = "";
   dialog.showModal();

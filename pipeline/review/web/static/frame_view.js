@@ -1,19 +1,20 @@
 /**
- * The clip on the screen: frames by number, fetched ahead, with outlines over them.
+ * The clip on the screen: its frames, fetched ahead, with the outlines of the eggs drawn over them.
  *
  * Coordinates are pixels of the source frame, pixel centres at whole numbers, so the drawing begins at -0.5.
  */
 import { byId, createSvg } from "./dom.js";
 
-const AHEAD = 24; // frames fetched ahead of the one shown
-const KEPT = 160; // frames held
-const CLEARANCE = 4; // px between an outline and its line, which would hide the shell's rim
-const LABEL_SIZE = 15; // px of the screen, however large the frame is
-const NEAR = 2; // frames; an outline is shown over a gap as short as this
-const SLOWEST = 25; // frames a second where the clip does not tell
+const FETCHED_AHEAD = 24; // frames while playing
+const FETCHED_AHEAD_PAUSED = 3; // frames
+const CACHED_FRAMES = 160;
+const OUTLINE_GAP = 4; // px of the frame between the egg's outline and the drawn line, which would hide the shell's rim
+const LABEL_SIZE = 15; // px of the screen, whatever the size of the frame
+const MAXIMUM_GAP = 2; // frames; an outline is shown over a gap in its track of at most this length
+const DEFAULT_RATE = 25; // frames per second, for clips of unknown rate
 
 export class FrameView {
-  /** folder : of the exam's addresses;  onFrame(clipIndex, frame) : called when another one is on the screen */
+  /** folder : base of the exam's addresses;  onFrame(clipIndex, frame) : called when another frame is shown */
   constructor(folder, clips, onFrame) {
     this.folder = folder;
     this.clips = clips;
@@ -42,7 +43,7 @@ export class FrameView {
     }
     this.overlay.setAttribute("viewBox", `-0.5 -0.5 ${width} ${height}`);
     this.paint();
-    this.needOutlines(clipIndex);
+    this.fetchOutlines(clipIndex);
     this.drawOutlines();
     this.onFrame(this.clipIndex, this.frame);
   }
@@ -54,7 +55,7 @@ export class FrameView {
       image = new Image();
       image.src = address;
       this.images.set(address, image);
-      while (this.images.size > KEPT) this.images.delete(this.images.keys().next().value);
+      while (this.images.size > CACHED_FRAMES) this.images.delete(this.images.keys().next().value);
     }
     return image;
   }
@@ -62,41 +63,44 @@ export class FrameView {
   paint() {
     const { clipIndex, frame } = this;
     const image = this.image(clipIndex, frame);
-    const put = () => {
+    const draw = () => {
       if (clipIndex !== this.clipIndex || frame !== this.frame) return;
       this.canvas.getContext("2d").drawImage(image, 0, 0);
       this.canvas.dataset.shown = `${clipIndex}/${frame}`;
     };
-    if (image.complete && image.naturalWidth) put();
-    else {
-      image.addEventListener("load", put, { once: true });
-      image.addEventListener("error", () => this.canvas.dispatchEvent(new CustomEvent("frameunavailable")), { once: true });
+    if (image.complete && image.naturalWidth) {
+      draw();
+    } else {
+      const report = () => this.canvas.dispatchEvent(new CustomEvent("frameunavailable"));
+      image.addEventListener("load", draw, { once: true });
+      image.addEventListener("error", report, { once: true });
     }
-    const last = this.playing ? AHEAD : 3;
+    const last = this.playing ? FETCHED_AHEAD : FETCHED_AHEAD_PAUSED;
     for (let step = 1; step <= last && frame + step < this.clip.frames; step += 1) this.image(clipIndex, frame + step);
   }
 
-  play(wanted = !this.playing) {
-    this.playing = wanted && Boolean(this.clip);
+  /** Play or pause; without an argument the other of the two. A frame that is not loaded yet is waited for. */
+  play(shouldPlay = !this.playing) {
+    this.playing = shouldPlay && Boolean(this.clip);
     if (!this.playing) return;
-    const period = 1000 / (this.clip.rate || SLOWEST);
-    let due = performance.now() + period;
-    const beat = (now) => {
+    const periodMs = 1000 / (this.clip.rate || DEFAULT_RATE);
+    let due = performance.now() + periodMs;
+    const advance = (now) => {
       if (!this.playing) return;
       if (now >= due) {
         const next = this.frame + 1;
         if (next >= this.clip.frames) { this.playing = false; this.onFrame(this.clipIndex, this.frame); return; }
         if (this.image(this.clipIndex, next).complete) {
           this.show(this.clipIndex, next);
-          due = Math.max(due + period, now - period);
+          due = Math.max(due + periodMs, now - periodMs);
         }
       }
-      requestAnimationFrame(beat);
+      requestAnimationFrame(advance);
     };
-    requestAnimationFrame(beat);
+    requestAnimationFrame(advance);
   }
 
-  async needOutlines(clipIndex) {
+  async fetchOutlines(clipIndex) {
     if (this.outlines.has(clipIndex)) return;
     this.outlines.set(clipIndex, {});
     const response = await fetch(`${this.folder}/clips/${clipIndex}/outlines`);
@@ -105,20 +109,20 @@ export class FrameView {
     this.drawOutlines();
   }
 
-  /** The outline of an egg on a frame of a clip, null where it is not in view. */
+  /** The outline of an egg on a frame of a clip, null if it is not in view. */
   outline(egg, clipIndex = this.clipIndex, frame = this.frame) {
     const file = this.clips[clipIndex].file;
     for (const segment of egg.segments) {
       if (segment.clip !== file || frame < segment.first || frame > segment.last) continue;
       if (segment.track < 0) return frame === segment.first ? egg.outlines[segment.track] : null;
       const track = this.outlines.get(clipIndex)?.[segment.track];
-      const row = track ? nearest(track.frames, frame) : -1;
-      if (row >= 0 && Math.abs(track.frames[row] - frame) <= NEAR) return track.ellipses[row];
+      const row = track ? nearestRow(track.frames, frame) : -1;
+      if (row >= 0 && Math.abs(track.frames[row] - frame) <= MAXIMUM_GAP) return track.ellipses[row];
     }
     return null;
   }
 
-  /** marks : [{egg, chosen, rejected}];  extra : SVG elements above them, while something is drawn */
+  /** marks : [{egg, selected, rejected}];  extra : SVG elements above them, while the user draws an outline */
   mark(marks, extra = null) {
     this.marks = marks;
     this.extra = extra;
@@ -126,25 +130,33 @@ export class FrameView {
   }
 
   drawOutlines() {
+    const size = (LABEL_SIZE * (this.clip?.width ?? 0)) / (this.canvas.clientWidth || this.clip?.width || 1);
     const parts = [];
-    for (const { egg, chosen, rejected } of this.marks) {
+    for (const { egg, selected, rejected } of this.marks) {
       const ellipse = this.outline(egg);
-      if (!ellipse || (rejected && !chosen)) continue;
+      if (!ellipse || (rejected && !selected)) continue;
       const [cx, cy, major, minor, degrees] = ellipse;
-      const traits = {
-        cx, cy, rx: major + CLEARANCE, ry: minor + CLEARANCE, transform: `rotate(${degrees} ${cx} ${cy})`,
+      const geometry = {
+        cx, cy, rx: major + OUTLINE_GAP, ry: minor + OUTLINE_GAP, transform: `rotate(${degrees} ${cx} ${cy})`,
       };
-      const kind = `line ${egg.stage}${chosen ? " chosen" : ""}${rejected ? " rejected" : ""}`;
-      const reach = Math.hypot(major, minor) * 0.72 + CLEARANCE;
-      const size = (LABEL_SIZE * this.clip.width) / (this.canvas.clientWidth || this.clip.width);
-      const label = createSvg("text", { x: cx + reach, y: cy - reach, "font-size": size, class: `label${chosen ? " chosen" : ""}` }, String(egg.number));
-      parts.push(createSvg("ellipse", { ...traits, class: "edge" }), createSvg("ellipse", { ...traits, class: kind }), label);
+      const suffix = `${selected ? " selected" : ""}${rejected ? " rejected" : ""}`;
+      const offset = (major + minor) / 2 / Math.SQRT2 + OUTLINE_GAP; // about where a circle is met at 45 degrees
+      parts.push(
+        createSvg("ellipse", { ...geometry, class: "edge" }),
+        createSvg("ellipse", { ...geometry, class: `line ${egg.stage}${suffix}` }),
+        createSvg(
+          "text",
+          { x: cx + offset, y: cy - offset, "font-size": size, class: `egg-number${suffix}` },
+          String(egg.number),
+        ),
+      );
     }
     this.overlay.replaceChildren(...parts, ...(this.extra ?? []));
   }
 }
 
-function nearest(frames, frame) {
+/** The index of the frame number nearest to this one. frames : ascending */
+function nearestRow(frames, frame) {
   let low = 0;
   let high = frames.length - 1;
   while (low < high) {

@@ -1,55 +1,73 @@
-/** The page's keys: which there are, what they do, and the list that tells them. */
+/** Keyboard shortcuts: the keys, their actions, and the list that explains them. */
 import { byId, createHtml } from "./dom.js";
 
-/** Key, act, and words for the list. An upper-case letter is with Shift. */
+/** Key, action, and text for the list. An upper-case letter is typed with Shift. */
 const KEYS = [
-  ["y", "confirm", "yes, an egg"],
+  ["y", "confirm", "confirm, with the stage shown"],
   ["n", "reject", "not an egg"],
-  ["c", "calcified", "an egg, calcified"],
-  ["t", "thin-shelled", "an egg, thin-shelled"],
-  ["f", "follicle", "a follicle"],
-  ["e", "same", "the same as another one: then its number"],
-  ["d", "divide", "two: the one in view now is another egg"],
-  ["o", "outline", "outline a missed egg; arrows, Shift and arrows, comma and full stop shape it"],
-  ["u", "unusable", "unusable from this frame, and again: up to this one"],
-  ["m", "note", "remark"],
-  ["a", "confirm-rest", "confirm all that nobody has spoken of"],
+  ["c", "calcified", "confirm as calcified"],
+  ["t", "thin-shelled", "confirm as thin-shelled"],
+  ["f", "follicle", "confirm as a follicle"],
+  ["e", "merge", "merge with another egg: then press its number"],
+  ["d", "split", "divide in two: the one in view now is another egg"],
+  ["o", "outline", "outline a missed egg; arrows move it, Shift and arrows resize it, comma and full stop turn it"],
+  ["u", "unusable", "mark frames as unusable: press on the first and again on the last frame"],
+  ["m", "comment", "comment"],
+  ["a", "confirm-rest", "confirm all remaining"],
   ["z", "undo", "undo"],
   ["Z", "redo", "redo"],
-  ["g", "sign", "sign, or open again"],
-  ["ArrowDown", "next-egg", "the next egg"],
-  ["ArrowUp", "previous-egg", "the egg before"],
+  ["g", "sign", "sign, or reopen"],
+  ["ArrowDown", "next-egg", "next egg"],
+  ["ArrowUp", "previous-egg", "previous egg"],
   [" ", "play", "play, pause"],
-  ["ArrowRight", "next-frame", "one frame on"],
-  ["ArrowLeft", "previous-frame", "one frame back"],
-  ["Shift+ArrowRight", "forward-ten-frames", "ten frames on"],
+  ["ArrowRight", "next-frame", "next frame"],
+  ["ArrowLeft", "previous-frame", "previous frame"],
+  ["Shift+ArrowRight", "forward-ten-frames", "ten frames forward"],
   ["Shift+ArrowLeft", "back-ten-frames", "ten frames back"],
-  ["]", "next-clip", "the next clip"],
-  ["[", "previous-clip", "the clip before"],
-  ["w", "worklist", "to the worklist"],
-  ["Escape", "cancel", "leave what was begun"],
-  ["Enter", "accept", "keep the outline; of a signed exam: go to the next"],
+  ["]", "next-clip", "next clip"],
+  ["[", "previous-clip", "previous clip"],
+  ["w", "worklist", "back to the worklist"],
+  ["Escape", "cancel", "cancel"],
+  ["Enter", "accept", "save the outline; after signing, the next exam"],
   ["?", "keys", "this list"],
 ];
-const SHOWN = { " ": "Space", ArrowDown: "↓", ArrowUp: "↑", ArrowRight: "→", ArrowLeft: "←", "Shift+ArrowRight": "Shift →", "Shift+ArrowLeft": "Shift ←", Escape: "Esc" };
-const DIGIT_PAUSE = 700; // ms within which a second digit belongs to the first
+const KEY_LABELS = {
+  " ": "Space",
+  ArrowDown: "↓",
+  ArrowUp: "↑",
+  ArrowRight: "→",
+  ArrowLeft: "←",
+  "Shift+ArrowRight": "Shift →",
+  "Shift+ArrowLeft": "Shift ←",
+  Escape: "Esc",
+};
+const DIGIT_PAUSE_MS = 700; // a second digit within this time belongs to the same number
 
 export function renderKeyList() {
-  const row = (key, words) => [createHtml("dt", {}, createHtml("kbd", {}, SHOWN[key] ?? key)), createHtml("dd", {}, words)];
-  byId("key-rows").replaceChildren(...row("1 2 3 …", "the egg of this number"), ...KEYS.flatMap(([key, , words]) => row(key, words)));
+  const row = (key, text) => [
+    createHtml("dt", {}, createHtml("kbd", {}, KEY_LABELS[key] ?? key)),
+    createHtml("dd", {}, text),
+  ];
+  byId("key-rows").replaceChildren(
+    ...row("1 2 3 …", "select the egg with this number"),
+    ...KEYS.flatMap(([key, , text]) => row(key, text)),
+  );
 }
 
-/** actions : by name;  editorTakesKey(event) : whether a drawing takes the key;  number(n) : choose it;  highestNumber() : there is */
-export function listenForKeys({ actions, editorTakesKey, number, highestNumber }) {
-  const byKey = new Map(KEYS.map(([key, act]) => [key, act]));
+/**
+ * actions : by name;  editorTakesKey(event) : whether the outline editor handles the key
+ * onNumber(n) : called with a typed number;  highestNumber() : of the eggs
+ */
+export function listenForKeys({ actions, editorTakesKey, onNumber, highestNumber }) {
+  const actionOf = new Map(KEYS.map(([key, action]) => [key, action]));
   let typed = "";
-  let pause = 0;
+  let timer = 0;
 
-  function digit(key) {
-    clearTimeout(pause);
-    typed = Number(typed + key) <= highestNumber() ? typed + key : key;
-    number(Number(typed));
-    pause = setTimeout(() => { typed = ""; }, DIGIT_PAUSE);
+  function addDigit(digit) {
+    clearTimeout(timer);
+    typed = Number(typed + digit) <= highestNumber() ? typed + digit : digit;
+    onNumber(Number(typed));
+    timer = setTimeout(() => { typed = ""; }, DIGIT_PAUSE_MS);
   }
 
   document.addEventListener("keydown", (event) => {
@@ -58,11 +76,11 @@ export function listenForKeys({ actions, editorTakesKey, number, highestNumber }
     if (event.target.matches("button, a") && (event.key === "Enter" || event.key === " ")) return;
     if (event.target.matches("[type=range]") && event.key.startsWith("Arrow")) return;
     if (editorTakesKey(event)) { event.preventDefault(); return; }
-    if (/^\d$/.test(event.key)) { event.preventDefault(); digit(event.key); return; }
+    if (/^\d$/.test(event.key)) { event.preventDefault(); addDigit(event.key); return; }
     const name = event.shiftKey && event.key.startsWith("Arrow") ? `Shift+${event.key}` : event.key;
-    const act = byKey.get(name);
-    if (!act) return;
+    const action = actionOf.get(name);
+    if (!action) return;
     event.preventDefault();
-    actions[act]();
+    actions[action]();
   });
 }

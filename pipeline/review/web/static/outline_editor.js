@@ -1,11 +1,14 @@
-/** An outline drawn by hand on a paused frame: dragged, shifted by its handles, or moved by keys. */
+/** An outline that the user draws on a paused frame: dragged out, shaped by its handles, or moved by keys. */
 import { byId, createSvg } from "./dom.js";
 
-const SMALLEST = 4; // px, semi-axis
-const ROUNDNESS = 0.7; // short over long axis of a first drag
+const MINIMUM_SEMI_AXIS = 4; // px of the frame
+const FIRST_AXIS_RATIO = 0.7; // short over long axis while a new outline is dragged out
+const KEY_STEP = 3; // px of the frame
+const KEY_TURN = 5; // degrees
+const HANDLE_RADIUS = 7; // px of the screen
 
 export class OutlineEditor {
-  /** ellipse : [cx, cy, long, short, degrees];  onChange : it looks different now */
+  /** ellipse : [cx, cy, long, short, degrees], semi-axes, px of the frame;  onChange : called when it changes */
   constructor(ellipse, onChange) {
     this.ellipse = ellipse;
     this.onChange = onChange;
@@ -24,7 +27,7 @@ export class OutlineEditor {
     byId("screen").classList.remove("drawing");
   }
 
-  /** As the server wants it: the longer semi-axis first, degrees in [-90, 90). */
+  /** The ellipse as the server expects it: the longer semi-axis first, degrees in [-90, 90). */
   answer() {
     let [cx, cy, long, short, degrees] = this.ellipse;
     if (short > long) [long, short, degrees] = [short, long, degrees + 90];
@@ -32,18 +35,19 @@ export class OutlineEditor {
     return [cx, cy, long, short, degrees].map((value) => Math.round(value * 10) / 10);
   }
 
+  /** Where the pointer is, px of the frame. */
   point(event) {
-    const place = new DOMPoint(event.clientX, event.clientY).matrixTransform(this.overlay.getScreenCTM().inverse());
-    return [place.x, place.y];
+    const point = new DOMPoint(event.clientX, event.clientY).matrixTransform(this.overlay.getScreenCTM().inverse());
+    return [point.x, point.y];
   }
 
   down(event) {
     if (event.button) return;
     event.preventDefault();
     byId("screen").setPointerCapture(event.pointerId);
-    const place = this.point(event);
-    this.held = event.target.dataset?.handle ?? (this.holds(place) ? "middle" : "new");
-    this.from = place;
+    const point = this.point(event);
+    this.held = event.target.dataset?.handle ?? (this.contains(point) ? "middle" : "new");
+    this.from = point;
     this.before = [...this.ellipse];
   }
 
@@ -52,21 +56,21 @@ export class OutlineEditor {
     const [x, y] = this.point(event);
     const [cx, cy, long, short, degrees] = this.before;
     if (this.held === "new") {
-      const length = Math.max(SMALLEST, Math.hypot(x - this.from[0], y - this.from[1]) / 2);
+      const length = Math.max(MINIMUM_SEMI_AXIS, Math.hypot(x - this.from[0], y - this.from[1]) / 2);
       const turn = (Math.atan2(y - this.from[1], x - this.from[0]) * 180) / Math.PI;
-      this.ellipse = [(x + this.from[0]) / 2, (y + this.from[1]) / 2, length, length * ROUNDNESS, turn];
+      this.ellipse = [(x + this.from[0]) / 2, (y + this.from[1]) / 2, length, length * FIRST_AXIS_RATIO, turn];
     } else if (this.held === "middle") {
       this.ellipse = [cx + x - this.from[0], cy + y - this.from[1], long, short, degrees];
     } else if (this.held === "long") {
       const turn = (Math.atan2(y - cy, x - cx) * 180) / Math.PI;
-      this.ellipse = [cx, cy, Math.max(SMALLEST, Math.hypot(x - cx, y - cy)), short, turn];
+      this.ellipse = [cx, cy, Math.max(MINIMUM_SEMI_AXIS, Math.hypot(x - cx, y - cy)), short, turn];
     } else {
-      this.ellipse = [cx, cy, long, Math.max(SMALLEST, Math.hypot(x - cx, y - cy)), degrees];
+      this.ellipse = [cx, cy, long, Math.max(MINIMUM_SEMI_AXIS, Math.hypot(x - cx, y - cy)), degrees];
     }
     this.onChange();
   }
 
-  holds([x, y]) {
+  contains([x, y]) {
     const [cx, cy, long, short, degrees] = this.ellipse;
     const turn = (degrees * Math.PI) / 180;
     const along = (x - cx) * Math.cos(turn) + (y - cy) * Math.sin(turn);
@@ -74,32 +78,48 @@ export class OutlineEditor {
     return Math.hypot(along / long, across / short) <= 1;
   }
 
-  /** Arrows move it; with Shift they change its axes; comma and full stop turn it. Whether the key was for it. */
+  /** Arrows move the outline, with Shift they resize it, comma and full stop turn it. Whether it handled the key. */
   key(event) {
-    const step = 3;
-    const turns = { ",": -5, ".": 5 };
-    const arrows = { ArrowLeft: [-step, 0], ArrowRight: [step, 0], ArrowUp: [0, -step], ArrowDown: [0, step] };
+    const turn = { ",": -KEY_TURN, ".": KEY_TURN }[event.key];
+    const arrow = {
+      ArrowLeft: [-KEY_STEP, 0],
+      ArrowRight: [KEY_STEP, 0],
+      ArrowUp: [0, -KEY_STEP],
+      ArrowDown: [0, KEY_STEP],
+    }[event.key];
     const [cx, cy, long, short, degrees] = this.ellipse;
-    if (turns[event.key]) this.ellipse = [cx, cy, long, short, degrees + turns[event.key]];
-    else if (arrows[event.key] && event.shiftKey) {
-      const [wider, lower] = arrows[event.key];
-      this.ellipse = [cx, cy, Math.max(SMALLEST, long + wider), Math.max(SMALLEST, short - lower), degrees];
-    } else if (arrows[event.key]) this.ellipse = [cx + arrows[event.key][0], cy + arrows[event.key][1], long, short, degrees];
-    else return false;
+    if (turn) {
+      this.ellipse = [cx, cy, long, short, degrees + turn];
+    } else if (arrow && event.shiftKey) {
+      const larger = (semiAxis, step) => Math.max(MINIMUM_SEMI_AXIS, semiAxis + step);
+      this.ellipse = [cx, cy, larger(long, arrow[0]), larger(short, -arrow[1]), degrees];
+    } else if (arrow) {
+      this.ellipse = [cx + arrow[0], cy + arrow[1], long, short, degrees];
+    } else {
+      return false;
+    }
     this.onChange();
     return true;
   }
 
+  /** The SVG elements that show the outline and its handles. */
   elements(stage) {
     const [cx, cy, long, short, degrees] = this.ellipse;
     const turn = (degrees * Math.PI) / 180;
-    const traits = { cx, cy, rx: long, ry: short, transform: `rotate(${degrees} ${cx} ${cy})` };
+    const geometry = { cx, cy, rx: long, ry: short, transform: `rotate(${degrees} ${cx} ${cy})` };
+    const radius = (HANDLE_RADIUS * this.overlay.viewBox.baseVal.width) / (this.overlay.clientWidth || 700);
     const ends = [["long", long, 0], ["long", -long, 0], ["short", 0, short], ["short", 0, -short]];
     const handles = ends.map(([handle, along, across]) => createSvg("circle", {
       cx: cx + along * Math.cos(turn) - across * Math.sin(turn),
       cy: cy + along * Math.sin(turn) + across * Math.cos(turn),
-      r: (7 * this.overlay.viewBox.baseVal.width) / (this.overlay.clientWidth || 700), class: "handle", "data-handle": handle,
+      r: radius,
+      class: "handle",
+      "data-handle": handle,
     }));
-    return [createSvg("ellipse", { ...traits, class: "edge" }), createSvg("ellipse", { ...traits, class: `line sketch ${stage}` }), ...handles];
+    return [
+      createSvg("ellipse", { ...geometry, class: "edge" }),
+      createSvg("ellipse", { ...geometry, class: `line drawn ${stage}` }),
+      ...handles,
+    ];
   }
 }

@@ -1,12 +1,13 @@
-/** The strip along the sweep: when each egg is in view, where frames were of use, and where the clip stands. */
+/** The timeline of a clip: when each egg is in view, which frames were used, and the frame on the screen. */
 import { byId, createSvg } from "./dom.js";
 
-const LABELS = 26; // room for the eggs' numbers
-const ROW = 12;
-const HEAD = 10; // band of frames that were of use
+// Units of the drawing, which are px of the screen.
+const LABEL_WIDTH = 26; // for the eggs' numbers
+const ROW_HEIGHT = 12; // of one egg
+const HEADER_HEIGHT = 10; // for the bar of used frames
 
 export class Timeline {
-  /** onSeek(frame) : the person points at a frame */
+  /** onSeek(frame) : called when the user points at a frame */
   constructor(onSeek) {
     this.holder = byId("timeline");
     this.width = 700;
@@ -15,45 +16,61 @@ export class Timeline {
       seek(event);
       this.holder.setPointerCapture(event.pointerId);
       this.holder.addEventListener("pointermove", seek);
-      this.holder.addEventListener("pointerup", () => this.holder.removeEventListener("pointermove", seek), { once: true });
+      const release = () => this.holder.removeEventListener("pointermove", seek);
+      this.holder.addEventListener("pointerup", release, { once: true });
     });
   }
 
   frameAt(clientX) {
     const box = this.holder.querySelector("svg").getBoundingClientRect();
-    const x = ((clientX - box.left) / box.width) * this.width - LABELS;
-    return Math.round((x / (this.width - LABELS)) * this.clip.frames - 0.5);
+    const x = ((clientX - box.left) / box.width) * this.width - LABEL_WIDTH;
+    return Math.round((x / (this.width - LABEL_WIDTH)) * this.clip.frames - 0.5);
   }
 
-  x(frame) { return LABELS + ((this.width - LABELS) * frame) / this.clip.frames; }
+  x(frame) { return LABEL_WIDTH + ((this.width - LABEL_WIDTH) * frame) / this.clip.frames; }
 
-  show(clip, eggs, chosen, unusableFrom) {
+  /** unusableFrom : first frame of a range that the user is marking, null if none */
+  show(clip, eggs, selected, unusableFrom) {
     this.clip = clip;
-    this.width = this.holder.clientWidth || 700; // drawn as wide as it is shown, so that numbers can be read
-    const height = HEAD + ROW * eggs.length + 4;
-    const parts = [];
-    for (const [first, last] of clip.used) parts.push(this.bar(first, last, 1, 5, "used"));
+    this.width = this.holder.clientWidth || 700; // drawn at the width on the screen, so that numbers are legible
+    const height = HEADER_HEIGHT + ROW_HEIGHT * eggs.length + 4;
+    const parts = clip.used.map(([first, last]) => this.bar(first, last, 1, 5, "used"));
     eggs.forEach((egg, row) => {
-      const top = HEAD + ROW * row;
-      const isChosen = egg.number === chosen;
-      parts.push(createSvg("text", { x: LABELS - 6, y: top + 9.5, class: `number${isChosen ? " chosen" : ""}` }, String(egg.number)));
-      parts.push(createSvg("line", { x1: LABELS, x2: this.width, y1: top + ROW, y2: top + ROW, class: "rule" }));
-      for (const segment of egg.segments) {
-        if (segment.clip !== clip.file) continue;
-        const rejected = egg.verdict === "not-egg" ? " rejected" : "";
-        parts.push(this.bar(segment.first, segment.last, top + 2, ROW - 4, `${egg.stage}${rejected}${isChosen ? " chosen" : ""}`));
-      }
+      parts.push(...this.row(egg, HEADER_HEIGHT + ROW_HEIGHT * row, egg.number === selected));
     });
-    for (const [first, last] of clip.unusable) parts.push(this.bar(first, last, 0, height, "unusable"));
-    if (unusableFrom !== null) parts.push(createSvg("line", { x1: this.x(unusableFrom), x2: this.x(unusableFrom), y1: 0, y2: height, class: "range-start" }));
+    parts.push(...clip.unusable.map(([first, last]) => this.bar(first, last, 0, height, "unusable")));
+    if (unusableFrom !== null) {
+      const x = this.x(unusableFrom);
+      parts.push(createSvg("line", { x1: x, x2: x, y1: 0, y2: height, class: "range-start" }));
+    }
     this.playhead = createSvg("line", { y1: 0, y2: height, class: "playhead" });
-    const title = `When each egg is in view in ${clip.name}`;
-    const drawing = createSvg("svg", { viewBox: `0 0 ${this.width} ${height}`, role: "img", "aria-label": title }, patterns(), ...parts, this.playhead);
-    this.holder.replaceChildren(drawing);
+    const label = `When each egg is in view in ${clip.name}`;
+    this.holder.replaceChildren(createSvg(
+      "svg",
+      { viewBox: `0 0 ${this.width} ${height}`, role: "img", "aria-label": label },
+      patterns(),
+      ...parts,
+      this.playhead,
+    ));
+  }
+
+  row(egg, top, isSelected) {
+    const suffix = isSelected ? " selected" : "";
+    const kind = `${egg.stage}${egg.verdict === "not-egg" ? " rejected" : ""}${suffix}`;
+    const bottom = top + ROW_HEIGHT;
+    const number = { x: LABEL_WIDTH - 6, y: top + 9.5, class: `number${suffix}` };
+    return [
+      createSvg("text", number, String(egg.number)),
+      createSvg("line", { x1: LABEL_WIDTH, x2: this.width, y1: bottom, y2: bottom, class: "rule" }),
+      ...egg.segments
+        .filter((segment) => segment.clip === this.clip.file)
+        .map((segment) => this.bar(segment.first, segment.last, top + 2, ROW_HEIGHT - 4, kind)),
+    ];
   }
 
   bar(first, last, y, height, kind) {
-    return createSvg("rect", { x: this.x(first), y, width: Math.max(2, this.x(last + 1) - this.x(first)), height, class: kind });
+    const width = Math.max(2, this.x(last + 1) - this.x(first));
+    return createSvg("rect", { x: this.x(first), y, width, height, class: kind });
   }
 
   setPlayhead(frame) {
@@ -63,12 +80,19 @@ export class Timeline {
   }
 }
 
-/** Stages are told by the kind of filling, as on the sheet. */
+/** The patterns of the bars: stages differ by pattern, not by colour alone, as on the sheet. */
 function patterns() {
-  const pattern = (id, ...inside) => createSvg("pattern", { id, width: 5, height: 5, patternUnits: "userSpaceOnUse", patternTransform: id === "hatch-thin-shelled" ? "rotate(45)" : null },
-    createSvg("rect", { width: 5, height: 5, class: "blank" }), ...inside);
-  return createSvg("defs", {},
-    pattern("hatch-thin-shelled", createSvg("rect", { width: 2.4, height: 5, class: "ink" })),
+  const pattern = (id, mark, transform = null) => createSvg(
+    "pattern",
+    { id, width: 5, height: 5, patternUnits: "userSpaceOnUse", patternTransform: transform },
+    createSvg("rect", { width: 5, height: 5, class: "blank" }),
+    mark,
+  );
+  return createSvg(
+    "defs",
+    {},
+    pattern("hatch-thin-shelled", createSvg("rect", { width: 2.4, height: 5, class: "ink" }), "rotate(45)"),
     pattern("dots-follicle", createSvg("circle", { cx: 2.5, cy: 2.5, r: 1.2, class: "ink" })),
-    pattern("hatch-unusable", createSvg("path", { d: "M0 0L5 5M5 0L0 5", class: "cross" })));
+    pattern("hatch-unusable", createSvg("path", { d: "M0 0L5 5M5 0L0 5", class: "cross" })),
+  );
 }

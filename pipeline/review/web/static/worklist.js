@@ -1,14 +1,14 @@
-/** The worklist by keyboard. */
+/** The worklist: selection by keyboard, filters, log out. */
 import { byId } from "./dom.js";
 import { postJson } from "./api.js";
 
 const lines = [...document.querySelectorAll("[data-line]")];
-let chosen = 0;
+let selected = 0;
 
-function choose(number) {
-  chosen = Math.max(0, Math.min(lines.length - 1, number));
-  lines.forEach((line, place) => line.classList.toggle("chosen", place === chosen));
-  lines[chosen]?.querySelector("a").focus({ preventScroll: false });
+function select(index) {
+  selected = Math.max(0, Math.min(lines.length - 1, index));
+  lines.forEach((line, place) => line.classList.toggle("selected", place === selected));
+  lines[selected]?.querySelector("a").focus({ preventScroll: false });
 }
 
 byId("logout").addEventListener("click", async () => {
@@ -25,11 +25,13 @@ document.addEventListener("keydown", (event) => {
   const step = { ArrowDown: 1, j: 1, ArrowUp: -1, k: -1 }[event.key];
   if (step) {
     event.preventDefault();
-    choose(chosen + step);
+    select(selected + step);
   } else if (event.key === "/") {
     event.preventDefault();
     document.querySelector("[name=animal]").focus();
   }
 });
 
-if (lines.length && document.activeElement === document.body) choose(0);
+// On a touch screen there are no arrow keys, and a focused line would only look odd.
+const hasKeyboard = matchMedia("(pointer: fine)").matches;
+if (hasKeyboard && lines.length && document.activeElement === document.body) select(0);

@@ -1,4 +1,4 @@
-"""Fused eggs and pieces of shell, by outlines and pictures constructed for it: no phantom carries any."""
+"""Fused eggs and pieces of shell, in outlines and pictures made for these tests, because no phantom has any."""
 
 from __future__ import annotations
 
@@ -15,7 +15,7 @@ from pipeline.estimate.flags import evaluate_flags
 from pipeline.estimate.results import EggFinding, Sighting
 from pipeline.track.tracks import ClipTracks, Track
 from tests.pipeline.detect.rendered_egg import MM_PER_PX, rendered_egg
-from tests.pipeline.estimate.flags.test_evaluate import SETTINGS, UNREMARKABLE
+from tests.pipeline.estimate.flags.example_inputs import SETTINGS, UNREMARKABLE
 
 
 def track(number: int, x: float, frames: range) -> Track:
@@ -34,8 +34,8 @@ def crossing(*tracks: Track, eggs: tuple[EggFinding, ...] = (egg(1, 1), egg(2, 2
     return crossing_outlines(eggs, [clip], SETTINGS.flags)
 
 
-def test_outlines_that_run_into_each_other_in_many_frames_are_told() -> None:
-    # Middles 90 px apart along the long axes of 60 px: two lobes of one body.
+def test_outlines_that_cross_in_many_frames_are_found() -> None:
+    # Centres 90 px apart along long semi-axes of 60 px: two lobes of one body.
     assert crossing(track(1, 200, range(20)), track(2, 290, range(10, 30))) == ((1, 2),)
 
 
@@ -43,16 +43,16 @@ def test_outlines_that_run_into_each_other_in_many_frames_are_told() -> None:
     "tracks",
     [
         (track(1, 200, range(20)), track(2, 320, range(10, 30))),  # they touch
-        (track(1, 200, range(20)), track(2, 310, range(10, 30))),  # a little of either lies in the other
-        (track(1, 200, range(20)), track(2, 290, range(16, 30))),  # in four frames alone
+        (track(1, 200, range(20)), track(2, 310, range(10, 30))),  # they overlap a little
+        (track(1, 200, range(20)), track(2, 290, range(16, 30))),  # only in four frames
         (track(1, 200, range(20)), track(2, 290, range(20, 40))),  # one after the other
     ],
 )
-def test_eggs_that_lie_side_by_side_or_come_one_after_the_other_are_not(tracks: tuple[Track, Track]) -> None:
+def test_eggs_side_by_side_or_one_after_the_other_do_not_cross(tracks: tuple[Track, Track]) -> None:
     assert crossing(*tracks) == ()
 
 
-def test_one_egg_of_two_tracks_and_follicles_are_not() -> None:
+def test_two_tracks_of_one_egg_and_follicles_do_not_cross() -> None:
     both = track(1, 200, range(20)), track(2, 290, range(20))
     assert crossing(*both, eggs=(egg(1, 1, 2),)) == ()
     assert crossing(*both, eggs=(egg(1, 1), egg(2, 2, stage="follicle"))) == ()
@@ -73,8 +73,8 @@ WHOLE = WALL | {"echo_db": -15.0, "shell_mm": 0.2, "mineral": 1.0, "absorption":
 PIECE = WALL | {"echo_db": 15.0, "loss_db": 3.0}  # solid, with a shadow
 
 
-def flagged(material: dict[str, float], semi_axes: tuple[float, float, float], stage="calcified") -> list[str]:
-    """Of one object in a rendered picture, read as the program reads it."""
+def flag_codes(material: dict[str, float], semi_axes: tuple[float, float, float], stage="calcified") -> list[str]:
+    """Flags of one object in a rendered picture, measured as in a scan."""
     picture = rendered_egg(material, semi_axes=semi_axes)
     signs = measure_signs(picture.picture, BeamCoordinates(picture.sector), picture.ellipse[None], 0)
     assert signs is not None
@@ -82,7 +82,7 @@ def flagged(material: dict[str, float], semi_axes: tuple[float, float, float], s
     return [flag.code for flag in evaluate_flags(replace(UNREMARKABLE, eggs=(found,)), SETTINGS)]
 
 
-def test_a_piece_that_is_bright_all_through_is_flagged_and_an_egg_that_is_dark_inside_is_not() -> None:
-    assert "bright-fragments" in flagged(PIECE, (4.0, 4.0, 2.5))
-    assert "bright-fragments" not in flagged(WHOLE, (9.0, 9.0, 7.0))
-    assert "bright-fragments" not in flagged(PIECE, (4.0, 4.0, 2.5), stage="thin-shelled")
+def test_a_piece_that_is_bright_throughout_is_flagged_and_an_egg_that_is_dark_inside_is_not() -> None:
+    assert "bright-fragments" in flag_codes(PIECE, (4.0, 4.0, 2.5))
+    assert "bright-fragments" not in flag_codes(WHOLE, (9.0, 9.0, 7.0))
+    assert "bright-fragments" not in flag_codes(PIECE, (4.0, 4.0, 2.5), stage="thin-shelled")

@@ -1,3 +1,5 @@
+"""The COCO and MOTChallenge exports, checked against each other and by pycocotools."""
+
 from __future__ import annotations
 
 import contextlib
@@ -15,7 +17,7 @@ from pipeline.report.export.coco import detections_chunks, detections_document
 from pipeline.report.export.mot import mot_lines
 
 if TYPE_CHECKING:
-    from tests.pipeline.report.conftest import ExampleExam
+    from tests.pipeline.report.example_exams import ExampleExam
 
 
 @pytest.fixture
@@ -59,22 +61,20 @@ def test_annotations_lie_on_the_frames_of_their_detections(clutch: ExampleExam, 
     assert found == expected
 
 
-def test_the_detectors_doubt_is_told_and_null_where_it_states_none(
-    clutch: ExampleExam, document: dict[str, Any]
-) -> None:
+def test_the_detector_s_uncertainty_is_exported_or_null(clutch: ExampleExam, document: dict[str, Any]) -> None:
     assert {(a["centre_spread_px"], a["axis_spread"]) for a in document["annotations"]} == {(1.25, 0.03)}
-    silent = replace(clutch.scans[0], outline_uncertainty=np.full_like(clutch.scans[0].outline_uncertainty, np.nan))
-    written = b"".join(detections_chunks(clutch.exam, clutch.finding, (silent,)))
+    without = replace(clutch.scans[0], outline_uncertainty=np.full_like(clutch.scans[0].outline_uncertainty, np.nan))
+    written = b"".join(detections_chunks(clutch.exam, clutch.finding, (without,)))
     assert {(a["centre_spread_px"], a["axis_spread"]) for a in json.loads(written)["annotations"]} == {(None, None)}
 
 
-def test_tracks_and_eggs_are_named_or_null(clutch: ExampleExam, document: dict[str, Any]) -> None:
+def test_tracks_and_eggs_are_numbered_or_null(clutch: ExampleExam, document: dict[str, Any]) -> None:
     images = {image["id"]: image for image in document["images"]}
     loose = [a for a in document["annotations"] if a["track_id"] is None]
     assert len(loose) == 2  # one in each of the two clips
     assert all(a["egg_id"] is None for a in loose)
     for annotation in document["annotations"]:
-        if annotation["track_id"] is not None:  # in the invented exam egg k is track k of every clip
+        if annotation["track_id"] is not None:  # in the example exam egg k is track k of every clip
             assert annotation["egg_id"] == annotation["track_id"]
     without = replace(clutch.finding, eggs=clutch.finding.eggs[1:])
     for annotation in detections_document(clutch.exam, without, clutch.scans)["annotations"]:
@@ -83,8 +83,8 @@ def test_tracks_and_eggs_are_named_or_null(clutch: ExampleExam, document: dict[s
     assert {images[a["image_id"]]["clip"] for a in loose} == {"left-1.mp4", "right-1.mp4"}
 
 
-def test_tracks_of_one_egg_go_by_one_number_in_their_clip(clutch: ExampleExam) -> None:
-    """The probe left egg 2 and came back: its second track is told under the number of the first."""
+def test_all_tracks_of_one_egg_have_one_number_in_a_clip(clutch: ExampleExam) -> None:
+    """The probe left egg 2 and came back. Its second track gets the number of the first."""
     scan, (first, second, *others) = clutch.scans[0], clutch.finding.eggs
     back = replace(second.sightings[0], track=len(clutch.finding.eggs) + 1)
     finding = replace(clutch.finding, eggs=(first, replace(second, sightings=(back, *second.sightings)), *others))
@@ -92,9 +92,9 @@ def test_tracks_of_one_egg_go_by_one_number_in_their_clip(clutch: ExampleExam) -
     late = own & (scan.frame > np.median(scan.frame[own]))
     scan = replace(scan, track=np.where(late, back.track, scan.track))
     plain = detections_document(clutch.exam, clutch.finding, clutch.scans[:1])["annotations"]
-    told = detections_document(clutch.exam, finding, (scan,))["annotations"]
+    rejoined = detections_document(clutch.exam, finding, (scan,))["annotations"]
     assert late.any()
-    assert [a["track_id"] for a in told] == [a["track_id"] for a in plain]
+    assert [a["track_id"] for a in rejoined] == [a["track_id"] for a in plain]
     assert b"".join(mot_lines(finding, scan)) == b"".join(mot_lines(clutch.finding, clutch.scans[0]))
 
 
@@ -114,7 +114,7 @@ def test_boxes_hold_the_outline_exactly(document: dict[str, Any]) -> None:
 
 
 def test_pycocotools_reads_it_and_agrees_on_areas(document: dict[str, Any], tmp_path: Path) -> None:
-    """The COCO authors' own reader (pycocotools) is the referee."""
+    """pycocotools, the reader of the COCO authors, is the reference."""
     from pycocotools import mask
     from pycocotools.coco import COCO
 
@@ -137,13 +137,13 @@ def test_pycocotools_reads_it_and_agrees_on_areas(document: dict[str, Any], tmp_
 
 def test_a_detection_on_an_unused_frame_is_refused(clutch: ExampleExam) -> None:
     scan = clutch.scans[0]
-    strange = replace(scan, frame=np.where(np.arange(len(scan.frame)) == 0, 125, scan.frame))
+    unused = replace(scan, frame=np.where(np.arange(len(scan.frame)) == 0, 125, scan.frame))
     with pytest.raises(ValueError, match=r"left-1\.mp4: a detection in frame 125"):
-        detections_document(clutch.exam, clutch.finding, (strange,))
+        detections_document(clutch.exam, clutch.finding, (unused,))
 
 
-def test_a_long_clip_is_streamed_in_small_pieces(clutch: ExampleExam) -> None:
-    """15,000 frames with four detections each: no piece grows with the clip, and it takes seconds."""
+def test_a_long_clip_is_streamed_in_small_chunks(clutch: ExampleExam) -> None:
+    """15,000 frames with four detections each: chunks do not grow with the clip, and it takes seconds."""
     frames, each = 15_000, 4
     rng = np.random.default_rng(1)
     n = frames * each
@@ -159,7 +159,7 @@ def test_a_long_clip_is_streamed_in_small_pieces(clutch: ExampleExam) -> None:
         track=np.zeros(n, np.int64),
     )
     started = time.monotonic()
-    sizes = [len(piece) for piece in detections_chunks(clutch.exam, clutch.finding, (scan,))]
+    sizes = [len(chunk) for chunk in detections_chunks(clutch.exam, clutch.finding, (scan,))]
     assert max(sizes) < 2_000
     assert len(sizes) > n
     assert time.monotonic() - started < 60

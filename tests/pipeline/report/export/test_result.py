@@ -1,3 +1,5 @@
+"""``result.json``: valid by its published schema, and the same bytes each time."""
+
 from __future__ import annotations
 
 import json
@@ -13,7 +15,7 @@ from pipeline.report.export.result import result_document, result_schema, to_jso
 from pipeline.scan.clip_scan import ClipScan
 
 if TYPE_CHECKING:
-    from tests.pipeline.report.conftest import ExampleExam
+    from tests.pipeline.report.example_exams import ExampleExam
 
 
 @pytest.fixture(scope="module")
@@ -26,8 +28,8 @@ def validator() -> Draft202012Validator:
 def test_every_kind_of_exam_is_valid(
     example_exams: tuple[ExampleExam, ...], returning: ExampleExam, validator: Draft202012Validator
 ) -> None:
-    for invented in (*example_exams, returning):
-        validator.validate(json.loads(to_json_bytes(result_document(*invented.arguments))))
+    for example in (*example_exams, returning):
+        validator.validate(json.loads(to_json_bytes(result_document(*example.arguments))))
 
 
 def test_keys_come_in_the_published_order(clutch: ExampleExam) -> None:
@@ -50,7 +52,7 @@ def test_values_are_those_of_the_finding(clutch: ExampleExam) -> None:
     assert [s["clip"] for s in document["eggs"][0]["sightings"]] == ["left-1.mp4", "right-1.mp4"]
 
 
-def test_her_other_exams_are_told(returning: ExampleExam, validator: Draft202012Validator) -> None:
+def test_her_other_exams_are_included(returning: ExampleExam, validator: Draft202012Validator) -> None:
     history = result_document(*returning.arguments)["history"]
     assert [one["exam"] for one in history["exams"]] == [
         "2026-04-02", "2026-04-20", "2026-05-01", "2026-05-08", "2026-05-14",
@@ -77,7 +79,7 @@ def test_order_of_arrival_does_not_change_the_bytes(clutch: ExampleExam) -> None
     assert to_json_bytes(result_document(*shuffled.arguments)) == to_json_bytes(result_document(*clutch.arguments))
 
 
-def test_a_size_that_could_not_be_told_is_null(clutch: ExampleExam, validator: Draft202012Validator) -> None:
+def test_a_size_that_could_not_be_measured_is_null(clutch: ExampleExam, validator: Draft202012Validator) -> None:
     eggs = (replace(clutch.finding.eggs[0], length_mm=float("nan"), width_mm=None), *clutch.finding.eggs[1:])
     document = result_document(
         clutch.exam, replace(clutch.finding, eggs=eggs), clutch.scans, clutch.model, clutch.settings_sha256
@@ -87,13 +89,13 @@ def test_a_size_that_could_not_be_told_is_null(clutch: ExampleExam, validator: D
     assert document["eggs"][0]["width_mm"] is None
 
 
-def test_a_probability_that_is_no_number_is_refused(clutch: ExampleExam) -> None:
+def test_a_probability_of_nan_is_rejected(clutch: ExampleExam) -> None:
     finding = replace(clutch.finding, confidence=float("nan"))
     with pytest.raises(ValueError, match="JSON"):
         to_json_bytes(result_document(clutch.exam, finding, clutch.scans, clutch.model, clutch.settings_sha256))
 
 
-def test_a_file_name_that_is_no_unicode_can_be_read_back(refused: ExampleExam) -> None:
+def test_a_file_name_that_is_not_unicode_can_be_read_back(refused: ExampleExam) -> None:
     odd = "left-\udcff.mp4"
     scans = (replace(refused.scans[0], file=odd), refused.scans[1])
     document = result_document(refused.exam, refused.finding, scans, refused.model, refused.settings_sha256)
@@ -126,7 +128,7 @@ def test_the_schema_is_strict(clutch: ExampleExam, validator: Draft202012Validat
     assert not validator.is_valid(document)
 
 
-def test_the_schema_knows_the_words_of_the_types() -> None:
+def test_the_schema_has_the_values_of_the_types() -> None:
     schema = result_schema()
     scan = get_type_hints(ClipScan)
     clip = schema["$defs"]["clip"]["properties"]

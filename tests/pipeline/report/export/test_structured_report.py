@@ -1,4 +1,4 @@
-"""The structured report of a DICOM recording with three eggs, read back, and judged by dciodvfy where it is there."""
+"""The structured report of a DICOM recording with three eggs, read back, and checked by dciodvfy if it is installed."""
 
 from __future__ import annotations
 
@@ -62,11 +62,11 @@ def record(folder: Path, *elements: dict[str, Any]) -> Recorded:
     """One clip for each set of elements."""
     pictures = np.stack(film(3))
     clips = []
-    for number, told in enumerate(elements):
+    for number, header in enumerate(elements):
         height, width = pictures.shape[1:]
         regions = [region_item((0, 0, width - 1, height - 1), 0.05)]
         path = write_uncompressed_dicom(
-            folder / f"left-{number}.dcm", pictures, SequenceOfUltrasoundRegions=regions, **told
+            folder / f"left-{number}.dcm", pictures, SequenceOfUltrasoundRegions=regions, **header
         )
         clips.append(ExamClip(path, path.name, "left", None, None))
     exam = Exam(folder, "AF-0412", dt.date(2026, 5, 14), None, None, None, None, 0, tuple(clips))
@@ -84,15 +84,15 @@ def recorded(tmp_path_factory: pytest.TempPathFactory) -> Recorded:
 
 
 def test_dciodvfy_finds_no_error(recorded: Recorded, tmp_path: Path) -> None:
-    judge = shutil.which("dciodvfy")
-    if judge is None:
+    validator = shutil.which("dciodvfy")
+    if validator is None:
         pytest.skip("dciodvfy (Debian's dicom3tools) is not installed")
     (report,) = recorded.reports()
     path = tmp_path / "report.dcm"
     path.write_bytes(report)
-    said = subprocess.run([judge, str(path)], capture_output=True, text=True, check=False)
-    lines = (said.stderr + said.stdout).splitlines()
-    assert "ComprehensiveSR" in lines  # it has understood what it judges
+    result = subprocess.run([validator, str(path)], capture_output=True, text=True, check=False)
+    lines = (result.stderr + result.stdout).splitlines()
+    assert "ComprehensiveSR" in lines  # it recognised the kind of document
     assert not [line for line in lines if line.startswith("Error")]
 
 
@@ -148,7 +148,7 @@ def test_each_study_has_its_own_document(tmp_path: Path) -> None:
     assert len({each.StudyInstanceUID for each in made}) == len(made) == 2
 
 
-def test_recordings_that_do_not_say_who_they_are_have_none(tmp_path: Path) -> None:
+def test_recordings_that_do_not_identify_themselves_have_no_report(tmp_path: Path) -> None:
     nameless = record(tmp_path, {})
     assert nameless.scans[0].status == "done"
     assert nameless.reports() == []
@@ -168,7 +168,7 @@ def test_an_outline_is_stretched_to_the_stored_picture() -> None:
     np.testing.assert_allclose(ellipse_in_stored_pixels(ellipse, 1.0), ellipse)
 
 
-def test_it_lies_beside_the_sheet_and_outdated_ones_go(recorded: Recorded, tmp_path: Path) -> None:
+def test_it_is_written_next_to_the_sheet_and_outdated_ones_are_removed(recorded: Recorded, tmp_path: Path) -> None:
     folder = write_exam_files(tmp_path, recorded.exam, recorded.finding, recorded.scans, MODEL, "c" * 64)
     assert (folder / "report-1.dcm").read_bytes() == recorded.reports()[0]
     (folder / "report-2.dcm").write_bytes(b"of another study, since taken away")
@@ -176,8 +176,8 @@ def test_it_lies_beside_the_sheet_and_outdated_ones_go(recorded: Recorded, tmp_p
     assert [path.name for path in folder.glob("*.dcm")] == ["report-1.dcm"]
 
 
-def test_a_name_of_one_part_is_passed_on_without_a_word(tmp_path: Path) -> None:
-    """Many clinics write one; warnings are errors here, and would stand on the terminal otherwise."""
+def test_a_name_of_one_part_is_passed_on_without_a_warning(tmp_path: Path) -> None:
+    """Many clinics write such names. Warnings are errors in tests; elsewhere they would appear on the terminal."""
     (report,) = record(tmp_path, {**identity(0), "PatientName": "Alder"}).reports()
     assert str(dcmread(io.BytesIO(report)).PatientName) == "Alder"
 
@@ -186,10 +186,10 @@ def test_a_name_of_one_part_is_passed_on_without_a_word(tmp_path: Path) -> None:
     ("keyword", "value"),
     [("PatientSex", "MN"), ("StudyTime", "noon"), ("StudyDate", "soon"), ("PatientBirthDate", "about 1990")],
 )
-def test_what_the_standard_does_not_know_is_left_empty(tmp_path: Path, keyword: str, value: str) -> None:
-    """Scanners for animals write of neutered males; the exam must not fail for the sake of that."""
+def test_values_that_the_standard_does_not_allow_are_left_empty(tmp_path: Path, keyword: str, value: str) -> None:
+    """Scanners for animals write "MN" for neutered males. The exam must not fail because of that."""
     with warnings.catch_warnings():
-        warnings.simplefilter("ignore")  # pydicom tells that these are odd
+        warnings.simplefilter("ignore")  # pydicom warns about these values
         (report,) = record(tmp_path, {**identity(0), keyword: value}).reports()
         made = dcmread(io.BytesIO(report))
     assert made[keyword].value in ("", None)

@@ -1,3 +1,5 @@
+"""The tables of eggs and animals: CSV and Parquet with the same rows."""
+
 from __future__ import annotations
 
 import csv
@@ -12,15 +14,15 @@ from arro3.io import read_parquet
 
 from pipeline.estimate.results import EggFinding
 from pipeline.report.export.tables import EGG_COLUMNS, animals_parquet, eggs_csv, eggs_parquet
-from pipeline.report.summary import SUMMARY_COLUMNS, ExamSummary, summarise, summary_csv
+from pipeline.report.summary import SUMMARY_COLUMNS, ExamSummary, summary_csv
 
 if TYPE_CHECKING:
-    from tests.pipeline.report.conftest import ExampleExam
+    from tests.pipeline.report.example_exams import ExampleExam
 
 
 @pytest.fixture
 def summaries(example_exams: tuple[ExampleExam, ...]) -> list[ExamSummary]:
-    return [summarise(n.exam, n.finding, n.scans) for n in example_exams]
+    return [example.summary for example in example_exams]
 
 
 def csv_rows(data: bytes) -> list[dict[str, str]]:
@@ -64,7 +66,7 @@ def test_a_row_for_each_egg_of_the_night(summaries: list[ExamSummary], clutch: E
     assert rows[-1]["length_mm"] == rows[-1]["depth_mm"] == ""
 
 
-def test_parquet_holds_what_the_csv_tells(summaries: list[ExamSummary]) -> None:
+def test_parquet_has_the_values_of_the_csv(summaries: list[ExamSummary]) -> None:
     for data, text in (
         (animals_parquet(summaries), summary_csv(summaries)),
         (eggs_parquet(summaries), eggs_csv(summaries)),
@@ -76,7 +78,7 @@ def test_parquet_holds_what_the_csv_tells(summaries: list[ExamSummary]) -> None:
 def test_parquet_has_types(summaries: list[ExamSummary]) -> None:
     animals = read_parquet(animals_parquet(summaries)).schema
     eggs = read_parquet(eggs_parquet(summaries)).schema
-    assert tuple(animals.names) == SUMMARY_COLUMNS
+    assert list(animals.names) == [column.name for column in SUMMARY_COLUMNS]
     for schema in (animals, eggs):
         assert schema.field("animal").type == DataType.utf8()
         assert schema.field("exam_date").type == DataType.date32()
@@ -98,14 +100,14 @@ def test_the_same_night_is_the_same_table(summaries: list[ExamSummary]) -> None:
     assert animals_parquet(summaries) == animals_parquet(summaries[::-1])
 
 
-def test_what_is_no_size_is_missing(summaries: list[ExamSummary]) -> None:
+def test_an_unknown_size_is_missing(summaries: list[ExamSummary]) -> None:
     egg = replace(summaries[0].finding.eggs[0], length_mm=float("nan"), depth_mm=None)
     first = with_first_egg(summaries[0], egg)
     assert parquet_rows(eggs_parquet([first]))[0]["length_mm"] is None
     assert csv_rows(eggs_csv([first]))[0]["length_mm"] == csv_rows(eggs_csv([first]))[0]["depth_mm"] == ""
 
 
-def test_texts_do_no_harm(summaries: list[ExamSummary]) -> None:
+def test_formulas_and_invalid_file_names_are_harmless(summaries: list[ExamSummary]) -> None:
     egg = summaries[0].finding.eggs[0]
     sighting = replace(egg.sightings[0], clip="\udcff.mp4")
     odd = with_first_egg(summaries[0], replace(egg, sightings=(sighting,)))
@@ -113,5 +115,5 @@ def test_texts_do_no_harm(summaries: list[ExamSummary]) -> None:
     row = csv_rows(eggs_csv([odd]))[0]
     assert row["species"] == "'=cmd()"
     stored = parquet_rows(eggs_parquet([odd]))[0]
-    assert stored["species"] == "=cmd()"  # nothing runs what a Parquet file holds
+    assert stored["species"] == "=cmd()"  # no program runs the text of a Parquet file
     assert stored["clips"] == row["clips"] == "\\udcff.mp4"

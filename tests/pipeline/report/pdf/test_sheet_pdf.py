@@ -1,3 +1,5 @@
+"""The printed sheet: one page with all text, pictures and lines, within its margins."""
+
 from __future__ import annotations
 
 import re
@@ -12,26 +14,27 @@ from PIL import Image
 
 from pipeline.estimate.results import Count, Flag, History
 from pipeline.formatting import EN_DASH, MULTIPLICATION_SIGN
-from pipeline.report.pdf.page import A4, GREEN, MUTED, RED, TEXT_COLOUR, WHITE
+from pipeline.report.pdf.block import A4
 from pipeline.report.pdf.sheet_pdf import sheet_pdf
-from pipeline.report.sheet import CAUTIONS
-from tests.pipeline.report.conftest import eggs_of, make_scan, refused_scan
+from pipeline.report.pdf.text_style import GREEN, MUTED, RED, TEXT_COLOUR, WHITE
+from pipeline.report.sheet_content import CAUTIONS
+from tests.pipeline.report.example_exams import eggs_of, make_scan, refused_scan
 
 if TYPE_CHECKING:
-    from tests.pipeline.report.conftest import ExampleExam
+    from tests.pipeline.report.example_exams import ExampleExam
 
-ORDER = ("Who should look", "How well she was scanned", "Each egg", "When along the sweep", "Recordings", "Read this")
+ORDER = ("What to do", "How well she was scanned", "Best view", "When each egg was in view", "Recordings", "Limits of")
 
 
 def text_of(pdf: bytes) -> str:
-    """All words of the only page, in the order in which they were drawn."""
+    """All text of the only page, in the order in which it was drawn."""
     document = pypdfium2.PdfDocument(pdf)
     assert len(document) == 1
     return re.sub(r"\s+", " ", document[0].get_textpage().get_text_bounded())
 
 
-def pdf_of(invented: ExampleExam) -> bytes:
-    return sheet_pdf(*invented.arguments)
+def pdf_of(example: ExampleExam) -> bytes:
+    return sheet_pdf(example.content)
 
 
 def pictures_in(pdf: bytes) -> int:
@@ -39,17 +42,17 @@ def pictures_in(pdf: bytes) -> int:
     return sum(thing.type == pypdfium2.raw.FPDF_PAGEOBJ_IMAGE for thing in things)
 
 
-def bottom_of(pdf: bytes, words: str) -> float:
-    """Points from the top edge to the lowest letter of the first place where the words stand."""
+def bottom_of(pdf: bytes, text: str) -> float:
+    """Points from the top edge to the lowest letter of the first occurrence of the text."""
     page = pypdfium2.PdfDocument(pdf)[0].get_textpage()
-    place = page.search(words).get_next()
-    assert place is not None, words
+    place = page.search(text).get_next()
+    assert place is not None, text
     return A4[1] - min(page.get_charbox(place[0] + k)[1] for k in range(place[1]))
 
 
 @pytest.fixture(scope="session")
 def crowded(clutch: ExampleExam) -> ExampleExam:
-    """More of everything than a page holds: 90 eggs, ten clips of which most are refused at length, 20 flags."""
+    """More than a page holds: 90 eggs, ten clips of which nine are refused with long reasons, and 20 flags."""
     rng = np.random.default_rng(45)
     stages = ["calcified", "thin-shelled", "follicle"]
     scan = make_scan(rng, "left-1.mp4", "left", stages)
@@ -72,22 +75,22 @@ def clutch_pdf(clutch: ExampleExam) -> bytes:
     return pdf_of(clutch)
 
 
-def test_the_sheet_in_words(clutch: ExampleExam, clutch_pdf: bytes) -> None:
+def test_the_text_of_the_sheet(clutch: ExampleExam, clutch_pdf: bytes) -> None:
     text = text_of(clutch_pdf)
-    for words in (
+    for expected in (
         "AF-0412", "Emys orbicularis", "14 May 2026", f"152 {MULTIPLICATION_SIGN} 118 mm",
-        "7 shelled eggs; between 6 and 9 likely", "At least 5, if every detection is right. 82 % sure",
+        "7 shelled eggs; likely 6 to 9", "At least 5 if every detection is right. 82 % sure",
         "vet today Egg 3 is wider than eggs of this species usually are.", "check A follicle was seen",
         "note One of three clips could not be read.", "Both windows scanned", "3 clips, 1 refused",
         "Calcified (93 %)", "6 calcified, 1 thin-shelled, 1 follicle", "1 follicle", "refused: the file ends",
         "alder-1",
     ):  # fmt: skip
-        assert words in text
+        assert expected in text
     places = [text.index(title) for title in ORDER]
     assert all(a < b for a, b in pairwise(places))
     for egg in clutch.finding.eggs:
         size = rf"{egg.length_mm:.0f} \(\d+.\d+\) {MULTIPLICATION_SIGN} {egg.width_mm:.0f} \(\d+.\d+\) mm"
-        assert re.search(rf"{size} {egg.shape}; \d+ mm deep", text)
+        assert re.search(rf"{size} {egg.shape}, \d+ mm deep \d+ % sure it is one", text)
 
 
 def test_every_sheet_carries_the_cautions_on_one_page(
@@ -101,28 +104,27 @@ def test_every_sheet_carries_the_cautions_on_one_page(
 def test_her_other_exams(returning: ExampleExam) -> None:
     pdf = pdf_of(returning)
     text = text_of(pdf)
-    for words in (
-        "Change since her last exam Between 2 and 5 fewer shelled eggs than on 8 May 2026",
+    for expected in (
+        "Change since her last exam 2 to 5 fewer shelled eggs than on 8 May 2026",
         f"14 May 2026 4 (4{EN_DASH}6) none seen (0{EN_DASH}1) calcified 3",
         "1 May 2026 not scanned",
         "dot: shelled eggs",
         "check Shells were first seen 24 days ago. A vet may want to see her.",
     ):
-        assert words in text
+        assert expected in text
     page = pypdfium2.PdfDocument(pdf)[0]
     paths = [thing.type for thing in page.get_objects()].count(pypdfium2.raw.FPDF_PAGEOBJ_PATH)
     finding = replace(returning.finding, history=History())
     alone = [
         thing.type for thing in pypdfium2.PdfDocument(pdf_of(replace(returning, finding=finding)))[0].get_objects()
     ]
-    # Of four exams a dot and a range for the shelled eggs, of two a ring and a range for follicles, and a triangle.
+    # For four exams a dot and a range of shelled eggs, for two a ring and a range of follicles, and a triangle.
     assert paths - alone.count(pypdfium2.raw.FPDF_PAGEOBJ_PATH) >= 2 * 4 + 3 * 2 + 1
 
 
-def test_the_key_tells_of_nothing_that_is_not_shown(clutch: ExampleExam, clutch_pdf: bytes, crowded_pdf: bytes) -> None:
-    assert "“Real” is how sure" in text_of(clutch_pdf)
-    assert "real: " not in text_of(crowded_pdf)
-    assert "“Real”" not in text_of(crowded_pdf)
+def test_the_legend_explains_only_what_is_shown(clutch: ExampleExam, clutch_pdf: bytes, crowded_pdf: bytes) -> None:
+    assert "“Sure it is one egg” is the probability" in text_of(clutch_pdf)
+    assert "sure it is one" not in text_of(crowded_pdf).lower()
     assert "Sizes are of the whole egg" in text_of(crowded_pdf)
 
 
@@ -138,7 +140,7 @@ def test_the_same_exam_is_the_same_bytes(clutch: ExampleExam, clutch_pdf: bytes)
     assert pdf_of(clutch) == clutch_pdf
 
 
-def test_eggs_are_pictures_and_the_sweep_is_lines(clutch: ExampleExam) -> None:
+def test_eggs_are_pictures_and_the_sweep_plot_is_lines(clutch: ExampleExam) -> None:
     page = pypdfium2.PdfDocument(pdf_of(clutch))[0]
     kinds = [thing.type for thing in page.get_objects()]
     assert kinds.count(pypdfium2.raw.FPDF_PAGEOBJ_IMAGE) == len(clutch.finding.eggs)
@@ -149,17 +151,17 @@ def test_eggs_are_pictures_and_the_sweep_is_lines(clutch: ExampleExam) -> None:
     assert with_eggs - without.count(pypdfium2.raw.FPDF_PAGEOBJ_PATH) > 2 * sightings
 
 
-def test_more_than_a_page_holds_is_told(crowded_pdf: bytes) -> None:
+def test_what_a_page_cannot_hold_is_counted(crowded_pdf: bytes) -> None:
     pdf = crowded_pdf
     text = text_of(pdf)
     shown = pictures_in(pdf)
     assert 0 < shown < 90
-    assert f"and {90 - shown} more, in report.html" in text
-    assert "more clips, in report.html" in text
-    assert bottom_of(pdf, "tell when she will lay.") < bottom_of(pdf, "Model alder-1") - 5 < A4[1] - 20
+    assert f"and {90 - shown} more, see report.html" in text
+    assert "more clips, see report.html" in text
+    assert bottom_of(pdf, "show when she will lay.") < bottom_of(pdf, "Model alder-1") - 5 < A4[1] - 20
 
 
-def test_forty_eggs_are_all_shown_where_little_else_is(clutch: ExampleExam) -> None:
+def test_forty_eggs_are_all_shown_if_there_is_little_else(clutch: ExampleExam) -> None:
     rng = np.random.default_rng(40)
     scan = make_scan(rng, "left-1.mp4", "left", ["calcified"])
     egg = eggs_of((scan,), ["calcified"], rng)[0]
@@ -167,7 +169,7 @@ def test_forty_eggs_are_all_shown_where_little_else_is(clutch: ExampleExam) -> N
     pdf = pdf_of(replace(clutch, finding=finding, scans=(scan,)))
     shown = pictures_in(pdf)
     assert shown == 40
-    assert "When along the sweep, and where bar: in view" in text_of(pdf)
+    assert "When each egg was in view, and where bar: in view" in text_of(pdf)
 
 
 @pytest.mark.parametrize("name", ["Łucja Źdźbło", "Ζωή", "Черепаха", "İpek Ğ", "Nguyễn"])
@@ -177,13 +179,13 @@ def test_names_of_many_languages(clutch: ExampleExam, name: str) -> None:
     assert text.count(name) == 2
 
 
-def test_a_letter_without_a_shape_does_no_harm(clutch: ExampleExam) -> None:
+def test_letters_without_a_glyph_are_harmless(clutch: ExampleExam) -> None:
     odd = "亀\x00\ud800" + "W" * 300
     text = text_of(pdf_of(replace(clutch, exam=replace(clutch.exam, animal=odd))))
     assert "7 shelled eggs" in text
 
 
-def test_inks_on_paper_can_be_read() -> None:
+def test_text_has_enough_contrast() -> None:
     """WCAG 2.1, 1.4.3: 4.5 to 1 for text; relative luminance and contrast as defined there."""
 
     def luminance(colour: str) -> float:
@@ -191,8 +193,8 @@ def test_inks_on_paper_can_be_read() -> None:
         linear = np.where(parts <= 0.04045, parts / 12.92, ((parts + 0.055) / 1.055) ** 2.4)
         return float(linear @ [0.2126, 0.7152, 0.0722])
 
-    for ink in (TEXT_COLOUR, MUTED, GREEN, RED):
-        assert (luminance(WHITE) + 0.05) / (luminance(ink) + 0.05) >= 4.5
+    for colour in (TEXT_COLOUR, MUTED, GREEN, RED):
+        assert (luminance(WHITE) + 0.05) / (luminance(colour) + 0.05) >= 4.5
 
 
 def test_nothing_is_drawn_beyond_the_margins(crowded_pdf: bytes, clutch_pdf: bytes) -> None:

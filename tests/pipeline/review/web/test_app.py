@@ -1,4 +1,4 @@
-"""The pages and addresses: what they show, what they keep, and that figures follow."""
+"""The pages and routes: what they show, what they store, and that the counts follow."""
 
 from __future__ import annotations
 
@@ -16,36 +16,37 @@ from pipeline.batch.run import run_batch
 from pipeline.detect.detector import Detections, ModelInfo
 from pipeline.ingest.frame import Frame
 from pipeline.ingest.sector.sector import Sector
+from pipeline.review.frame_cache import FrameUnavailableError
 from pipeline.settings import load_settings
 from tests.pipeline.blob_finder import BlobFinder
-from tests.pipeline.review.conftest import EXAM, NASTY, NASTY_NAME, Served, Visitor, written_part
+from tests.pipeline.review.conftest import EXAM, SCRIPT_ANIMAL, SCRIPT_SPECIES, Served, Visitor, writing
 
 
 def state(visitor: Visitor, exam: str = EXAM) -> Any:
     return visitor.client.get(f"{exam}/state").json()
 
 
-def test_the_worklist_leads_to_the_exams_and_sifts_them(vet: Visitor) -> None:
+def test_the_worklist_links_to_the_exams_and_filters_them(vet: Visitor) -> None:
     page = vet.client.get("/").text
     assert all(f"/exams/AF-041{n}" in page for n in (2, 3, 5))
     only = vet.client.get("/", params={"animal": "af-0413"}).text
     assert "AF-0413" in only
     assert "AF-0412" not in only
-    assert "Nothing waits here" in vet.client.get("/", params={"day": "2020-01-01"}).text
-    assert "Nothing waits here" in vet.client.get("/", params={"show": "signed"}).text
+    assert "No exams match" in vet.client.get("/", params={"day": "2020-01-01"}).text
+    assert "No exams match" in vet.client.get("/", params={"show": "signed"}).text
     assert vet.client.get("/", params={"show": "everything"}).status_code == 422
     assert vet.client.get(EXAM).status_code == 200
     assert vet.client.get("/exams/AF-9999/2026-05-14").status_code == 404
 
 
-def test_an_answer_is_kept_and_the_figures_follow(vet: Visitor, served: Served) -> None:
+def test_an_answer_is_stored_and_the_counts_follow(vet: Visitor, served: Served) -> None:
     before = state(vet)
     first = before["eggs"][0]
     number = int(before["now"]["figure"])
     answer = {"kind": "not-egg", "eggs": [first["segments"]]}
-    done = vet.submit(answer, request_id="request-1")
-    assert done.status_code == 200, done.text
-    after = done.json()["state"]
+    response = vet.submit(answer, request_id="request-1")
+    assert response.status_code == 200, response.text
+    after = response.json()["state"]
     assert int(after["now"]["figure"]) == number - 1
     assert after["program"] == before["program"]
     assert after["eggs"][0]["verdict"] == "not-egg"
@@ -56,21 +57,21 @@ def test_an_answer_is_kept_and_the_figures_follow(vet: Visitor, served: Served) 
     assert event.after["eggs"]["1"]["verdict"] == "not-egg"
 
 
-def test_a_request_sent_twice_is_kept_once(vet: Visitor) -> None:
-    answer = {"kind": "comment", "text": "a word"}
+def test_a_request_sent_again_is_stored_once(vet: Visitor) -> None:
+    answer = {"kind": "comment", "text": "a comment"}
     assert [vet.submit(answer, request_id="request-1").json()["sequence"] for _ in range(3)] == [1, 1, 1]
     assert state(vet)["head"] == 1
 
 
-def test_the_second_person_is_told_and_nothing_is_lost(served: Served, vet: Visitor) -> None:
+def test_the_second_user_is_told_of_a_conflict_and_nothing_is_lost(served: Served, vet: Visitor) -> None:
     other = served.visitor(name="Ned Rush", role="nurse")
     eggs = state(vet)["eggs"]
     vet.submit({"kind": "not-egg", "eggs": [eggs[0]["segments"]]}, request_id="request-1")
     late = {"kind": "egg", "eggs": [eggs[0]["segments"]]}
-    told = other.submit(late, request_id="request-2", base_sequence=0)
-    assert told.status_code == 409
-    assert [one["who"] for one in told.json()["conflict"]] == ["Orla Finch"]
-    assert told.json()["state"]["head"] == 1
+    conflict = other.submit(late, request_id="request-2", base_sequence=0)
+    assert conflict.status_code == 409
+    assert [one["who"] for one in conflict.json()["conflict"]] == ["Orla Finch"]
+    assert conflict.json()["state"]["head"] == 1
     assert (
         other.submit(
             {"kind": "egg", "eggs": [eggs[1]["segments"]]}, request_id="request-3", base_sequence=0
@@ -82,7 +83,7 @@ def test_the_second_person_is_told_and_nothing_is_lost(served: Served, vet: Visi
     assert state(vet)["others"] == ["Ned Rush"]
 
 
-def test_signing_writes_the_sheet_and_opening_again_takes_it_away(vet: Visitor, out: Path) -> None:
+def test_signing_writes_the_sheet_and_reopening_removes_it(vet: Visitor, out: Path) -> None:
     eggs = state(vet)["eggs"]
     vet.submit({"kind": "stage", "eggs": [eggs[0]["segments"]], "stage": "thin-shelled"}, request_id="request-1")
     forged = vet.submit({"kind": "signed", "name": "Somebody Else", "role": "veterinarian"}, request_id="request-2")
@@ -104,7 +105,24 @@ def test_signing_writes_the_sheet_and_opening_again_takes_it_away(vet: Visitor, 
     assert "signed" in vet.client.get("/", params={"show": "signed"}).text
     vet.submit({"kind": "reopened", "reason": "a slip"}, request_id="request-5")
     assert not (folder / "signed.html").exists()
-    assert [one["what"] for one in state(vet)["history"]][-1] == "opened the exam again: a slip"
+    assert [one["what"] for one in state(vet)["history"]][-1] == "reopened the exam: a slip"
+
+
+def test_the_signed_sheet_lists_only_the_answers_that_hold(vet: Visitor) -> None:
+    eggs = state(vet)["eggs"]
+    answers: list[dict[str, Any]] = [
+        {"kind": "not-egg", "eggs": [eggs[2]["segments"]]},
+        {"kind": "undo"},
+        {"kind": "redo"},
+        {"kind": "undo"},
+        {"kind": "egg", "eggs": [eggs[4]["segments"]]},
+        {"kind": "signed", "name": "Orla Finch", "role": "veterinarian"},
+    ]
+    for n, answer in enumerate(answers):
+        assert vet.submit(answer, request_id=f"request-{n}").status_code == 200
+    page = vet.client.get(f"{EXAM}/sheet").text
+    assert "no. 5: confirmed" in page
+    assert "no. 3: not an egg" not in page
 
 
 def test_frames_are_black_outside_the_sector(vet: Visitor) -> None:
@@ -114,7 +132,7 @@ def test_frames_are_black_outside_the_sector(vet: Visitor) -> None:
     picture = cv2.imdecode(np.frombuffer(response.content, np.uint8), cv2.IMREAD_GRAYSCALE)
     assert picture.shape == (160, 192)
     assert picture[60:140, 30:160].mean() > 20
-    assert written_part(picture).max() < 30
+    assert writing(picture).max() < 30
     egg = cv2.imdecode(np.frombuffer(vet.client.get(f"{exam}/eggs/1").content, np.uint8), cv2.IMREAD_GRAYSCALE)
     assert egg.shape == (300, 400)
     assert vet.client.get(f"{exam}/clips/0/frames/40").status_code == 404
@@ -124,17 +142,15 @@ def test_frames_are_black_outside_the_sector(vet: Visitor) -> None:
 
 def test_a_recording_that_changed_is_not_shown(vet: Visitor, served: Served, tmp_path: Path) -> None:
     case = served.context.case("AF-0412", "2026-05-14")
-    moved = tmp_path / "left-1.mp4"
-    moved.write_bytes(case.exam.clips[0].path.read_bytes() + b"more")
-    from pipeline.review.frame_cache import FrameUnavailableError
-
+    changed = tmp_path / "left-1.mp4"
+    changed.write_bytes(case.exam.clips[0].path.read_bytes() + b"more")
     with pytest.raises(FrameUnavailableError, match="has changed"):
-        served.context.frame_cache.frame(moved, case.scans[0], 0)
-    with pytest.raises(FrameUnavailableError, match="no longer where it was"):
+        served.context.frame_cache.frame(changed, case.scans[0], 0)
+    with pytest.raises(FrameUnavailableError, match="moved or deleted"):
         served.context.frame_cache.frame(tmp_path / "gone.mp4", case.scans[0], 0)
 
 
-def test_pictures_of_eggs_put_together_by_people_are_shown(vet: Visitor) -> None:
+def test_pictures_of_drawn_and_split_eggs_are_shown(vet: Visitor) -> None:
     drawn = {"kind": "drawn", "clip": "left-1.mp4", "frame": 12, "ellipse": [90, 120, 14, 9, 10], "stage": "follicle"}
     number = vet.submit(drawn, request_id="request-1").json()["state"]["eggs"][-1]["number"]
     assert vet.client.get(f"{EXAM}/eggs/{number}").headers["content-type"] == "image/jpeg"
@@ -148,27 +164,29 @@ def test_pictures_of_eggs_put_together_by_people_are_shown(vet: Visitor) -> None
     assert vet.client.get(f"{EXAM}/eggs/1", headers={"if-none-match": again.headers["etag"]}).status_code == 304
 
 
-def test_names_and_comments_are_shown_as_the_text_they_are(vet: Visitor) -> None:
+def test_names_and_comments_are_shown_as_text_never_as_markup(vet: Visitor) -> None:
     page = vet.client.get("/").text
     link = next(part for part in page.split('"') if part.startswith("/exams/AF_"))
-    assert NASTY not in page
-    assert NASTY_NAME not in page
+    assert SCRIPT_SPECIES not in page
+    assert SCRIPT_ANIMAL not in page
     assert "&lt;img src=x" in page
     assert "AF&#39; onfocus=&#39;alert(1)&amp;lt;" in page
     vet.submit(
-        {"kind": "comment", "text": f"</div><script>alert(1)</script>{NASTY}"}, request_id="request-1", exam=link
+        {"kind": "comment", "text": f"</div><script>alert(1)</script>{SCRIPT_SPECIES}"},
+        request_id="request-1",
+        exam=link,
     )
     exam = vet.client.get(link).text
     assert "<script>alert" not in exam
-    assert NASTY not in exam
-    assert NASTY_NAME not in exam
-    vet.submit({"kind": "signed", "name": "Orla Finch", "role": NASTY}, request_id="request-2", exam=link)
+    assert SCRIPT_SPECIES not in exam
+    assert SCRIPT_ANIMAL not in exam
+    vet.submit({"kind": "signed", "name": "Orla Finch", "role": SCRIPT_SPECIES}, request_id="request-2", exam=link)
     sheet = vet.client.get(f"{link}/sheet").text
-    assert NASTY not in sheet
+    assert SCRIPT_SPECIES not in sheet
     assert "&lt;script&gt;alert(1)" in sheet
 
 
-def test_an_exam_made_with_other_settings_is_told(serve: Callable[..., Served], out: Path) -> None:
+def test_an_exam_of_other_settings_is_reported(serve: Callable[..., Served], out: Path) -> None:
     result = out / "AF-0412" / "2026-05-14" / "result.json"
     document = json.loads(result.read_text())
     result.write_text(json.dumps({**document, "settings_sha256": "0" * 64}))
@@ -178,7 +196,7 @@ def test_an_exam_made_with_other_settings_is_told(serve: Callable[..., Served], 
 
 
 class OtherFinder(BlobFinder):
-    """Another network: every outline a little elsewhere and larger."""
+    """Another network: every outline is slightly shifted and larger."""
 
     model = ModelInfo("other-finder", "c" * 64)
 
@@ -204,13 +222,13 @@ def test_answers_stay_with_their_eggs_when_another_network_reads_the_recordings(
     assert after["eggs"][5]["stage"] == "thin-shelled"
     assert after["questions"] == []
     assert after["signed"]["name"] == "Orla Finch"
-    assert vet.client.get(f"{EXAM}/sheet").text == signed  # what was signed, not what would be found now
-    late = {
+    assert vet.client.get(f"{EXAM}/sheet").text == signed  # what was signed, not the present result
+    outdated = {
         "request_id": "request-4",
         "base_sequence": 3,
         "fingerprint": before["fingerprint"],
         "answer": {"kind": "undo"},
     }
-    told = vet.client.post(f"{EXAM}/answers", json=late, headers={"x-clutchlight-token": vet.token})
-    assert told.status_code == 409
-    assert "read again" in told.json()["reason"]
+    response = vet.client.post(f"{EXAM}/answers", json=outdated, headers={"x-clutchlight-token": vet.token})
+    assert response.status_code == 409
+    assert "read again" in response.json()["reason"]

@@ -1,14 +1,17 @@
-"""The vet's page in a real browser, over a real server and the store of a real night."""
+"""The review pages in a real browser, with a real server and the store of a real batch."""
 
 from __future__ import annotations
 
 import re
 from collections.abc import Iterator
+from contextlib import closing
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import pytest
 
+from pipeline.review.event_log import EventLog
+from pipeline.review.users import User, Users
 from tests.pipeline.review.conftest import EXAM, running_server
 
 if TYPE_CHECKING:
@@ -18,73 +21,75 @@ DESK, PHONE = {"width": 1280, "height": 860}, {"width": 390, "height": 844}
 
 
 class BrowserUser:
-    """A person's window. console_messages : of the browser;  foreign : requests to anywhere but the page's own server"""
+    """A logged-in user's window. console_messages : of the browser;  foreign_requests : not to the page's own server"""
 
     def __init__(self, browser: Browser, address: str, size: dict[str, int], name: str = "Orla Finch") -> None:
         self.address = address
         self.page: Page = browser.new_context(viewport=size, has_touch=size is PHONE).new_page()
         self.console_messages: list[str] = []
-        self.foreign: list[str] = []
-        self.pressed = 0
+        self.foreign_requests: list[str] = []
+        self.keys_pressed = 0
         self.page.on("console", lambda message: self.console_messages.append(message.text))
         self.page.on("pageerror", lambda error: self.console_messages.append(str(error)))
-        self.page.on("dialog", lambda dialog: self.console_messages.append(f"a dialog of a script: {dialog.message}"))
-        self.page.on("request", lambda r: None if r.url.startswith(address) else self.foreign.append(r.url))
+        self.page.on("dialog", lambda dialog: self.console_messages.append(f"a script's dialog: {dialog.message}"))
+        self.page.on("request", lambda r: None if r.url.startswith(address) else self.foreign_requests.append(r.url))
         self.page.goto(address)
         self.page.get_by_label("Name").fill(name)
-        self.page.get_by_label("What you are here").fill("veterinarian")
-        self.page.get_by_role("button", name="Come in").click()
+        self.page.get_by_label("Role").fill("veterinarian")
+        self.page.get_by_role("button", name="Log in").click()
         self.page.wait_for_url(f"{address}/")
 
     def open(self, exam: str = EXAM) -> BrowserUser:
         self.page.goto(self.address + exam)
-        return self.ready()
+        return self.wait_until_shown()
 
-    def ready(self) -> BrowserUser:
+    def wait_until_shown(self) -> BrowserUser:
         self.page.wait_for_selector("canvas[data-shown]")
         self.page.wait_for_selector("#overlay ellipse", state="attached")
         return self
 
     def press(self, key: str) -> None:
-        """One key, and what the server makes of it."""
-        self.pressed += 1
+        """Press a key that sends no answer."""
+        self.keys_pressed += 1
         self.page.keyboard.press(key)
 
     def press_and_wait(self, key: str) -> None:
-        """One key that makes an answer."""
-        with self.page.expect_response(lambda response: response.url.endswith("/answers")) as told:
+        """Press a key that sends an answer, and wait until the server has replied."""
+        with self.page.expect_response(lambda response: response.url.endswith("/answers")) as response:
             self.press(key)
-        told.value.finished()
+        response.value.finished()
         self.page.wait_for_timeout(30)
 
     @property
     def state(self) -> Any:
         return self.page.evaluate(f"fetch('{EXAM}/state').then((answer) => answer.json())")
 
-    def assert_quiet(self) -> None:
+    def assert_no_problems(self) -> None:
         assert self.console_messages == []
-        assert self.foreign == []
+        assert self.foreign_requests == []
 
 
 @pytest.fixture
 def browser_user(browser: Browser, address: str) -> Iterator[BrowserUser]:
-    seen = BrowserUser(browser, address, DESK)
-    yield seen
-    seen.assert_quiet()
-    seen.page.context.close()
+    user = BrowserUser(browser, address, DESK)
+    yield user
+    user.assert_no_problems()
+    user.page.context.close()
 
 
 def verdicts(state: Any) -> dict[int, str | None]:
     return {egg["number"]: egg["verdict"] for egg in state["eggs"]}
 
 
-def test_eight_eggs_with_two_corrections_take_fifteen_keys_at_most(browser_user: BrowserUser) -> None:
+def test_eight_eggs_with_two_corrections_take_at_most_fifteen_keys(browser_user: BrowserUser) -> None:
     browser_user.page.get_by_label("Animal").fill("AF-0412")
-    browser_user.page.get_by_role("button", name="Sift").click()
+    browser_user.page.get_by_role("button", name="Filter").click()
     browser_user.page.locator("a:focus", has_text="AF-0412").wait_for()
     browser_user.press("Enter")
     browser_user.page.wait_for_url("**/exams/**")
-    browser_user.ready()
+    browser_user.wait_until_shown()
+    assert browser_user.page.locator("#remaining").inner_text() == "8 to review"
+    assert browser_user.page.locator("#confirm-rest").inner_text() == "Confirm the remaining 8"
     before = browser_user.state
     assert len(before["eggs"]) == 8
     browser_user.press("3")
@@ -95,12 +100,13 @@ def test_eight_eggs_with_two_corrections_take_fifteen_keys_at_most(browser_user:
     browser_user.press("g")
     browser_user.press_and_wait("Enter")
     after = browser_user.state
-    assert browser_user.pressed <= 15
+    assert browser_user.keys_pressed <= 15
     assert after["signed"]["name"] == "Orla Finch"
     assert int(after["now"]["figure"]) == int(before["now"]["figure"]) - 1
     assert verdicts(after) == {n: "not-egg" if n == 3 else "egg" for n in range(1, 9)}
     assert after["eggs"][4]["stage"] == "thin-shelled"
-    assert browser_user.page.locator("#signature").inner_text().startswith("signed by Orla Finch, veterinarian")
+    assert browser_user.page.locator("#signature").inner_text().startswith("Signed by Orla Finch, veterinarian")
+    assert browser_user.page.locator("#remaining").inner_text() == "all reviewed"
     browser_user.press("Enter")
     browser_user.page.wait_for_url(lambda url: "AF-0412" not in url)
 
@@ -121,23 +127,23 @@ def test_undo_and_redo_by_key(browser_user: BrowserUser) -> None:
     assert int(figure.inner_text()) == int(start) - 1
 
 
-def test_same_and_two_by_key(browser_user: BrowserUser) -> None:
+def test_merge_and_split_by_key(browser_user: BrowserUser) -> None:
     browser_user.open()
     browser_user.press("1")
     browser_user.press("e")
     browser_user.press_and_wait("6")
-    joined = browser_user.state
-    assert {segment["clip"] for segment in joined["eggs"][0]["segments"]} == {"left-1.mp4", "right-1.mp4"}
-    assert 6 not in verdicts(joined)
-    browser_user.press_and_wait("d")  # the segment in view is another one
-    parted = browser_user.state
-    assert len(parted["eggs"]) == 8
-    assert parted["eggs"][-1]["number"] == 9
-    assert len(parted["eggs"][0]["segments"]) == 1
+    merged = browser_user.state
+    assert {segment["clip"] for segment in merged["eggs"][0]["segments"]} == {"left-1.mp4", "right-1.mp4"}
+    assert 6 not in verdicts(merged)
+    browser_user.press_and_wait("d")  # the segment in view is another egg
+    split = browser_user.state
+    assert len(split["eggs"]) == 8
+    assert split["eggs"][-1]["number"] == 9
+    assert len(split["eggs"][0]["segments"]) == 1
 
 
 def to_screen(page: Page, x: float, y: float) -> tuple[float, float]:
-    """Where a pixel of the frame lies on the screen."""
+    """From a pixel of the frame to one of the screen."""
     point = page.evaluate(
         "([x, y]) => { const p = new DOMPoint(x, y).matrixTransform(document.getElementById('overlay').getScreenCTM());"
         " return [p.x, p.y]; }",
@@ -146,7 +152,7 @@ def to_screen(page: Page, x: float, y: float) -> tuple[float, float]:
     return point[0], point[1]
 
 
-def test_a_missed_egg_is_drawn_and_pulled_into_shape(browser_user: BrowserUser) -> None:
+def test_a_missed_egg_is_drawn_and_shaped_by_its_handles(browser_user: BrowserUser) -> None:
     page = browser_user.open().page
     browser_user.press("o")
     page.mouse.move(*to_screen(page, 60, 125))
@@ -210,16 +216,16 @@ def test_the_clip_plays_with_its_outlines(browser_user: BrowserUser) -> None:
     shown = re.findall(r"frame (\d+)", where.inner_text())[0]
     expect(page.locator("#picture")).to_have_attribute("data-shown", re.compile(rf"\d/{shown}"))
     page.wait_for_timeout(100)
-    assert shown == re.findall(r"frame (\d+)", where.inner_text())[0]  # it stands still
-    browser_user.press("ArrowDown")  # where the clip was stopped there may be no egg
+    assert shown == re.findall(r"frame (\d+)", where.inner_text())[0]  # it has stopped
+    browser_user.press("ArrowDown")  # the frame on the screen may show no egg
     expect(page.locator("#overlay ellipse.line")).not_to_have_count(0)
 
 
-def test_the_second_of_two_people_is_asked(browser: Browser, browser_user: BrowserUser) -> None:
+def test_the_second_of_two_users_is_asked(browser: Browser, browser_user: BrowserUser) -> None:
     other = BrowserUser(browser, browser_user.address, DESK, "Ned Rush")
     browser_user.open()
     other.open()
-    other.page.route("**/updates*", lambda route: route.abort())  # has not heard yet
+    other.page.route("**/updates*", lambda route: route.abort())  # so that no news arrives
     browser_user.press("1")
     browser_user.press_and_wait("n")
     other.press("1")
@@ -227,7 +233,7 @@ def test_the_second_of_two_people_is_asked(browser: Browser, browser_user: Brows
     assert "Orla Finch" in other.page.locator("#conflict-rows").inner_text()
     assert verdicts(browser_user.state)[1] == "not-egg"
     with other.page.expect_response(lambda response: response.url.endswith("/answers")):
-        other.page.get_by_role("button", name="My answer stands").click()
+        other.page.get_by_role("button", name="Use mine").click()
     browser_user.page.locator("#history", has_text="Ned Rush").wait_for(timeout=9000)
     assert verdicts(browser_user.state)[1] == "egg"
     assert "Ned Rush" in browser_user.page.locator("#others").inner_text()
@@ -239,36 +245,72 @@ def test_scripts_in_names_stay_text(browser_user: BrowserUser) -> None:
     link = browser_user.page.locator("a[href*='AF_']")
     assert "onfocus" in link.inner_text()
     link.click()
-    browser_user.ready()
+    browser_user.wait_until_shown()
     assert "onerror" in browser_user.page.locator(".species").inner_text()
     browser_user.press("m")
-    browser_user.page.locator("#note-text").fill("<img src=x onerror=alert(2)>")
-    browser_user.page.get_by_role("button", name="Keep it").click()
+    browser_user.page.locator("#comment-text").fill("<img src=x onerror=alert(2)>")
+    browser_user.page.get_by_role("button", name="Save").click()
     browser_user.page.locator("#history", has_text="alert(2)").wait_for()
     assert browser_user.page.locator("img[src=x]").count() == 0
 
 
-def test_every_key_is_told_one_key_away(browser_user: BrowserUser) -> None:
+def test_a_question_mark_lists_all_keys(browser_user: BrowserUser) -> None:
     browser_user.open()
     browser_user.press("?")
-    told = browser_user.page.locator("#key-rows").inner_text()
-    for words in ("not an egg", "undo", "sign, or open again", "play, pause", "unusable"):
-        assert words in told
+    listed = browser_user.page.locator("#key-rows").inner_text()
+    for text in ("not an egg", "undo", "sign, or reopen", "play, pause", "unusable"):
+        assert text in listed
     browser_user.press("Escape")
     assert not browser_user.page.locator("#key-list").is_visible()
 
 
-def test_on_a_phone_nothing_sticks_out_and_signing_works(browser: Browser, address: str) -> None:
+def test_egg_numbers_are_as_large_on_the_screen_whatever_the_size_of_the_frame(browser_user: BrowserUser) -> None:
+    height = "document.querySelector('.egg-number').getBoundingClientRect().height"
+    assert 12 < browser_user.open().page.evaluate(height) < 25  # a line of text of 15 px
+
+
+def test_a_wrong_password_is_reported_and_tried_once(browser: Browser, out: Path) -> None:
+    with closing(EventLog(out)) as event_log:
+        Users(event_log).save(User("Orla Finch", "veterinarian", "sign"), "a long enough word")
+    with running_server(out, needs_login=True) as address:
+        page = browser.new_context(viewport=DESK).new_page()
+        attempts: list[str] = []
+        page.on("request", lambda request: attempts.append(request.method) if request.method == "POST" else None)
+        page.goto(f"{address}/login")
+        page.get_by_label("Name").fill("Orla Finch")
+        page.get_by_label("Password").fill("a wrong word")
+        page.get_by_role("button", name="Log in").click()
+        page.locator("#message", has_text="Wrong name or password.").wait_for()
+        assert attempts == ["POST"]
+        page.get_by_label("Password").fill("a long enough word")
+        page.get_by_role("button", name="Log in").click()
+        page.wait_for_url(f"{address}/")
+        page.context.close()
+
+
+def test_on_a_phone_a_missed_egg_is_drawn_and_saved_without_keys(browser: Browser, address: str) -> None:
+    phone = BrowserUser(browser, address, PHONE).open()
+    phone.page.locator("#outline").tap()
+    phone.page.get_by_role("button", name="thin-shelled").first.tap()
+    with phone.page.expect_response(lambda response: response.url.endswith("/answers")):
+        phone.page.locator("#hint").get_by_role("button", name="save").tap()
+    egg = phone.state["eggs"][-1]
+    assert (egg["stage"], len(egg["outlines"])) == ("thin-shelled", 1)
+    phone.assert_no_problems()
+    phone.page.context.close()
+
+
+def test_on_a_phone_nothing_overflows_and_signing_works(browser: Browser, address: str) -> None:
     phone = BrowserUser(browser, address, PHONE)
     for exam in (None, EXAM):
         if exam:
             phone.open(exam)
         assert phone.page.evaluate("document.documentElement.scrollWidth <= innerWidth")
-        sticking_out = phone.page.evaluate(
+        overflowing = phone.page.evaluate(
             "[...document.querySelectorAll('body *:not(svg *, option)')].filter(e => e.getBoundingClientRect().right > "
             "innerWidth + 1).map(e => e.className || e.tagName)"
         )
-        assert sticking_out == []
+        assert overflowing == []
     phone.page.locator("#sign").tap()
     with phone.page.expect_response(lambda response: response.url.endswith("/answers")):
         phone.page.locator("#sign-now").tap()
@@ -276,33 +318,33 @@ def test_on_a_phone_nothing_sticks_out_and_signing_works(browser: Browser, addre
     phone.page.locator("#signature a").tap()
     phone.page.wait_for_url("**/sheet")
     assert "Signed by Orla Finch" in phone.page.content()
-    phone.assert_quiet()
+    phone.assert_no_problems()
     phone.page.context.close()
 
 
 @pytest.mark.parametrize("size", [DESK, PHONE], ids=["desk", "phone"])
-def test_no_rule_of_accessible_pages_is_broken(browser: Browser, out: Path, size: dict[str, int]) -> None:
+def test_pages_break_no_accessibility_rule(browser: Browser, address: str, size: dict[str, int]) -> None:
     axe = pytest.importorskip("axe_playwright_python.sync_playwright").Axe()
 
-    def faults(page: Page) -> list[str]:
+    def violations(page: Page) -> list[str]:
         found = axe.run(page).response["violations"]
         return [f"{one['id']}: {[node['html'][:90] for node in one['nodes']]}" for one in found]
 
-    with running_server(out) as where:
-        seen = BrowserUser(browser, where, size)
-        assert faults(seen.page) == []
-        seen.open()
-        assert faults(seen.page) == []
-        seen.press("3")
-        seen.press_and_wait("n")
-        seen.press("o")
-        assert faults(seen.page) == []
-        seen.press("Escape")
-        for key in ("?", "m", "g"):
-            seen.press(key)
-            assert faults(seen.page) == []
-            seen.page.keyboard.press("Escape")
-        seen.page.context.clear_cookies()
-        seen.page.goto(f"{where}/login")
-        assert faults(seen.page) == []
-        seen.page.context.close()
+    user = BrowserUser(browser, address, size)
+    assert violations(user.page) == []
+    user.open()
+    assert violations(user.page) == []
+    user.press("3")
+    user.press_and_wait("n")
+    for key in ("o", "u", "e"):  # each shows a hint of its own
+        user.press(key)
+        assert violations(user.page) == []
+        user.press("Escape")
+    for key in ("?", "m", "g"):
+        user.press(key)
+        assert violations(user.page) == []
+        user.page.keyboard.press("Escape")
+    user.page.context.clear_cookies()
+    user.page.goto(f"{address}/login")
+    assert violations(user.page) == []
+    user.page.context.close()

@@ -1,4 +1,4 @@
-"""Two hundred who look and twenty who answer, all at once: no answer lost, no wrong count."""
+"""Two hundred readers and twenty writers at once: no answer is lost, no count is wrong."""
 
 from __future__ import annotations
 
@@ -13,13 +13,13 @@ from typing import Any
 
 import httpx2 as httpx
 
-from pipeline.review.answer_service import AnswerService
 from pipeline.review.cases import CaseStore
 from pipeline.review.event_log import EventLog
+from pipeline.review.exam_review import ExamReviews
 from tests.pipeline.review.conftest import EXAM, SETTINGS, running_server
 
 READERS, WRITERS, ANSWERS = 200, 20, 3
-NO_TLS = ssl.SSLContext(ssl.PROTOCOL_TLS_CLIENT)  # or every client reads all certificates of this machine
+NO_TLS = ssl.SSLContext(ssl.PROTOCOL_TLS_CLIENT)  # by default every client reads all certificates of this machine
 
 
 def log_in(address: str, name: str) -> tuple[httpx.Client, str]:
@@ -30,15 +30,15 @@ def log_in(address: str, name: str) -> tuple[httpx.Client, str]:
     return client, found[1]
 
 
-def test_a_crowd_loses_nothing(out: Path) -> None:
+def test_many_users_at_once_lose_nothing(out: Path) -> None:
     faults: list[str] = []
-    given: Counter[str] = Counter()
+    stored: Counter[str] = Counter()
     lock = threading.Lock()
     with running_server(out) as address:
-        looker, _ = log_in(address, "Many Eyes")
-        cookie = dict(looker.cookies)
+        reader, _ = log_in(address, "Reader")
+        cookie = dict(reader.cookies)
 
-        def look(n: int) -> None:
+        def read(n: int) -> None:
             with httpx.Client(base_url=address, cookies=cookie, timeout=120, verify=NO_TLS) as client:
                 for path in (f"{EXAM}/state", f"{EXAM}/updates", "/" if n % 10 == 0 else f"{EXAM}/eggs/{n % 8 + 1}"):
                     response = client.get(path)
@@ -51,7 +51,7 @@ def test_a_crowd_loses_nothing(out: Path) -> None:
             for k in range(ANSWERS):
                 state = client.get(f"{EXAM}/state").json()
                 segments = state["eggs"][(n + k) % 8]["segments"]
-                answer: dict[str, Any] = {"kind": "comment", "text": f"{name} says {k}"}
+                answer: dict[str, Any] = {"kind": "comment", "text": f"{name}, comment {k}"}
                 if k < 2:
                     answer = {"kind": ("egg", "not-egg")[(n + k) % 2], "eggs": [segments]}
                 content = {
@@ -61,38 +61,38 @@ def test_a_crowd_loses_nothing(out: Path) -> None:
                     "override_conflict": True,
                     "answer": answer,
                 }
-                # Sent twice, as by a browser that lost the first reply.
+                # Sent twice, as a browser does that did not receive the first reply.
                 replies = [
                     client.post(f"{EXAM}/answers", json=content, headers={"x-clutchlight-token": token})
                     for _ in range(2)
                 ]
                 if [reply.status_code for reply in replies] == [200, 200]:
                     with lock:
-                        given[name] += 1
+                        stored[name] += 1
                         if replies[0].json()["sequence"] != replies[1].json()["sequence"]:
-                            faults.append(f"{name}: one answer was kept twice")
-                elif replies[0].status_code != 409 or "nothing new" not in replies[0].text:
+                            faults.append(f"{name}: one answer was stored twice")
+                elif replies[0].status_code != 409 or "No change" not in replies[0].text:
                     faults.append(f"{name}: {replies[0].status_code} {replies[0].text[:200]}")
             client.close()
 
-        with ThreadPoolExecutor(READERS + WRITERS) as crowd:
-            done = [crowd.submit(write, n) for n in range(WRITERS)] + [crowd.submit(look, n) for n in range(READERS)]
-            for one in done:
-                one.result()
-        shown = looker.get(f"{EXAM}/state").json()
-        looker.close()
+        with ThreadPoolExecutor(READERS + WRITERS) as users:
+            futures = [users.submit(write, n) for n in range(WRITERS)] + [users.submit(read, n) for n in range(READERS)]
+            for future in futures:
+                future.result()
+        shown = reader.get(f"{EXAM}/state").json()
+        reader.close()
     assert faults == []
     event_log, cases = EventLog(out), CaseStore(out, SETTINGS)
     case = cases.case("AF-0412/2026-05-14")
     assert case is not None
     events = event_log.events(case.key)
     assert [event.sequence for event in events] == list(range(1, len(events) + 1))
-    assert Counter(event.person for event in events) == given
-    assert sum(given.values()) >= WRITERS  # every comment, and most of the rest
-    # Replayed alone, the answers give what the crowd was shown, and each answer began where the one before it ended.
-    alone = AnswerService(event_log).current_review(case)
-    assert [egg["verdict"] for egg in shown["eggs"]] == [egg.verdict for egg in alone.state.eggs]
-    assert int(shown["now"]["figure"]) == alone.finding.shelled.estimate
+    assert Counter(event.person for event in events) == stored
+    assert sum(stored.values()) >= WRITERS  # every comment, and most of the other answers
+    # Replaying the stored answers gives what was shown, and each answer starts from the counts that the last one left.
+    replayed = ExamReviews(event_log).current(case)
+    assert [egg["verdict"] for egg in shown["eggs"]] == [egg.verdict for egg in replayed.state.eggs]
+    assert int(shown["now"]["figure"]) == replayed.finding.shelled.estimate
     for earlier, later in pairwise(events):
         assert later.before["shelled"] == earlier.after["shelled"]
     cases.close()

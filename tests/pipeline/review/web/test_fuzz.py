@@ -1,4 +1,4 @@
-"""Whatever is asked, as the page's own description of itself allows and does not allow: never a failure of ours."""
+"""Requests that the server's own OpenAPI description allows, and others: the server never fails."""
 
 from __future__ import annotations
 
@@ -18,7 +18,7 @@ QUICK = settings(
 )
 
 
-def test_no_request_that_the_description_allows_fails(served: Served, vet: Visitor) -> None:
+def test_no_described_request_fails(served: Served, vet: Visitor) -> None:
     headers = {
         "host": HOST,
         "cookie": f"clutchlight={vet.client.cookies['clutchlight']}",
@@ -27,22 +27,22 @@ def test_no_request_that_the_description_allows_fails(served: Served, vet: Visit
     schema = schemathesis.openapi.from_asgi("/openapi.json", served.client.app, headers=headers)
     statuses: dict[str, set[int]] = {}
     operations = [found.ok() for found in schema.get_all_operations()]
-    for operation in sorted(operations, key=lambda one: one.label == "POST /login"):  # which ends the old session
+    for operation in sorted(operations, key=lambda one: one.label == "POST /login"):  # last: it ends the session
 
         @QUICK
         @given(case=operation.as_strategy())
         def ask(case: Any) -> None:
-            if "animal" in (case.path_parameters or {}):  # so that most requests reach an exam
+            if "animal" in (case.path_parameters or {}):  # so that the requests reach an exam
                 case.path_parameters |= {"animal": "AF-0412", "date": "2026-05-14"}
             response = case.call(headers=headers)
             statuses.setdefault(case.operation.label, set()).add(response.status_code)
             assert response.status_code < 500, f"{case.operation.label}: {response.text[:300]}"
 
-        if operation.label != "POST /logout":  # the rest would find the door shut
+        if operation.label != "POST /logout":  # after it all others would be rejected
             ask()
     assert len(statuses) >= 10
     assert {200, 422} <= set.union(*statuses.values())
-    assert 401 not in set.union(*statuses.values())  # it was really asked, not kept out
+    assert 401 not in set.union(*statuses.values())  # the session was valid throughout
 
 
 json_values = st.recursive(
@@ -56,17 +56,17 @@ FIELDS = ("eggs", "egg", "apart", "stage", "clip", "frame", "first", "last", "el
 
 @settings(max_examples=60, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(kind=st.sampled_from(KINDS), fields=st.dictionaries(st.sampled_from(FIELDS), json_values))
-def test_no_answer_however_odd_fails(vet: Visitor, kind: str, fields: dict[str, Any]) -> None:
+def test_no_malformed_answer_fails(vet: Visitor, kind: str, fields: dict[str, Any]) -> None:
     content = {"request_id": "odd-request", "base_sequence": 0, "fingerprint": "f", "answer": {"kind": kind, **fields}}
     try:
         response = vet.client.post(f"{EXAM}/answers", json=content, headers={"x-clutchlight-token": vet.token})
     except ValueError:
-        return  # what JSON itself cannot say is not sent
+        return  # values that JSON does not have cannot be sent
     assert response.status_code < 500
 
 
 @pytest.mark.parametrize("body", [b"", b"{", b"[]", b"null", b'"x"', b"\xff\xfe", b"[" * 5000, b'{"answer": 1e999}'])
-def test_no_body_however_broken_fails(vet: Visitor, body: bytes) -> None:
+def test_no_malformed_body_fails(vet: Visitor, body: bytes) -> None:
     headers = {"x-clutchlight-token": vet.token, "content-type": "application/json"}
     for address in (f"{EXAM}/answers", "/login"):
         assert 400 <= vet.client.post(address, content=body, headers=headers).status_code < 500

@@ -101,7 +101,7 @@ def test_after_a_turn_the_same_eggs_are_seen_in_reverse_order():
     grouping = merge_tracks([clip(*outbound, *returning)], None, SETTINGS)
     assert groups(grouping) == [[("left-1.mp4", k + 1), ("left-1.mp4", 10 - k)] for k in range(5)]
     assert len(grouping.passes) == 2
-    assert grouping.count_corrections[1].probability_within(-1, 1) > 0.95
+    assert grouping.count_corrections.shelled.probability_within(-1, 1) > 0.95
 
 
 def test_four_passes_are_merged():
@@ -167,8 +167,8 @@ def test_with_little_evidence_the_prior_share_decides_and_the_count_is_uncertain
     assert 4 < len(default.eggs) < 8
     # Without a scale only the common order along the sweeps is evidence, and weak evidence, for the same eggs.
     expected = 8 - 4 * SETTINGS.other_window_reseen_share
-    assert expected - 0.8 < len(default.eggs) + default.count_corrections[1].mean < expected
-    assert default.count_corrections[1].variance > 0.5
+    assert expected - 0.8 < len(default.eggs) + default.count_corrections.shelled.mean < expected
+    assert default.count_corrections.shelled.variance > 0.5
 
 
 def test_a_common_order_along_the_sweeps_is_evidence_for_the_same_eggs():
@@ -184,7 +184,7 @@ def test_a_common_order_along_the_sweeps_is_evidence_for_the_same_eggs():
             for window, side in zip(("left", "right"), starts, strict=True)
         )
         grouping = merge_tracks([left, right], None, SETTINGS)
-        return len(grouping.eggs) + grouping.count_corrections[1].mean
+        return len(grouping.eggs) + grouping.count_corrections.shelled.mean
 
     forwards, backwards, unrelated = (10, 40, 80, 200), (60, 180, 220, 250), (120, 125, 130, 135)
     assert number((forwards, forwards)) < number((forwards, unrelated)) - 0.2
@@ -207,7 +207,7 @@ def test_the_same_distance_from_the_centre_is_evidence_for_the_same_eggs(orienta
             for window, side in zip(("left", "right"), laterals, strict=True)
         )
         grouping = merge_tracks([left, right], None, SETTINGS)
-        return len(grouping.eggs) + grouping.count_corrections[1].mean
+        return len(grouping.eggs) + grouping.count_corrections.shelled.mean
 
     left = (-180, -60, 20, 190)
     assert number((left, [orientation * x for x in left])) < number((left, (-120, -100, 90, 110))) - 0.3
@@ -223,7 +223,7 @@ def test_depths_that_add_up_to_the_body_width_are_evidence_for_one_egg():
             frames=300,
         )
         grouping = merge_tracks([left, right], 118.0, SETTINGS)
-        return len(grouping.eggs) + grouping.count_corrections[1].mean
+        return len(grouping.eggs) + grouping.count_corrections.shelled.mean
 
     # 44 mm from the left window; the windows are about 100 mm apart, so the same egg lies 56 mm from the right one.
     assert number(56 / 0.22) < number(20 / 0.22)
@@ -293,7 +293,7 @@ def test_eggs_visible_from_both_windows_are_joined_whatever_the_distance_of_the_
     depths, laterals = (40, 47, 52, 58, 63), (-30, 10, -5, 25, -20)
     grouping = merge_tracks(opposite_clips(118.0, distance_share, depths, laterals), 118.0, SETTINGS)
     assert [len(egg.members) for egg in grouping.eggs] == [2] * 5
-    assert grouping.count_corrections[1].probability_within(0, 0) > 0.8
+    assert grouping.count_corrections.shelled.probability_within(0, 0) > 0.8
 
 
 def test_eggs_too_deep_for_the_other_window_are_not_joined():
@@ -302,4 +302,4 @@ def test_eggs_too_deep_for_the_other_window_are_not_joined():
     mirrored = replace(left, file="right-1.mp4", window="right")
     grouping = merge_tracks([left, mirrored], 118.0, SETTINGS)
     assert len(grouping.eggs) == 10
-    assert grouping.count_corrections[1].probability_within(0, 0) > 0.8
+    assert grouping.count_corrections.shelled.probability_within(0, 0) > 0.8

@@ -1,3 +1,5 @@
+"""The sheet as a page: cautions, sentences, pictures, and nothing that leaves the page."""
+
 from __future__ import annotations
 
 import re
@@ -9,10 +11,10 @@ from typing import TYPE_CHECKING, Any
 import pytest
 
 from pipeline.estimate.results import Flag
-from pipeline.report.sheet import sheet_html
+from pipeline.report.sheet_html import sheet_html
 
 if TYPE_CHECKING:
-    from tests.pipeline.report.conftest import ExampleExam
+    from tests.pipeline.report.example_exams import ExampleExam
 
 CAUTIONS = (
     "not a diagnostic device",
@@ -50,19 +52,19 @@ class Page(HTMLParser):
             self.words.append(data)
 
 
-def page_of(invented: ExampleExam) -> Page:
-    return Page(sheet_html(*invented.arguments))
+def page_of(example: ExampleExam) -> Page:
+    return Page(sheet_html(example.content))
 
 
 def test_every_sheet_carries_the_cautions(example_exams: tuple[ExampleExam, ...]) -> None:
-    for invented in example_exams:
+    for example in example_exams:
         for caution in CAUTIONS:
-            assert caution in page_of(invented).text
+            assert caution in page_of(example).text
 
 
-def test_a_clutch_in_words(clutch: ExampleExam) -> None:
+def test_the_sheet_of_a_clutch(clutch: ExampleExam) -> None:
     text = page_of(clutch).text
-    assert re.search(r"7\s+shelled eggs; between 6 and 9 likely", text)
+    assert re.search(r"7\s+shelled eggs; likely 6 to 9", text)
     assert "At least 5" in text
     assert "Both windows scanned".lower() in text.lower()
     assert "6 calcified, 1 thin-shelled, 1 follicle" in text
@@ -83,7 +85,7 @@ def test_none_seen_is_never_none(empty: ExampleExam) -> None:
     assert not re.search(r"\b0 (shelled )?eggs?\b", text)
 
 
-def test_an_exam_without_a_usable_clip_says_nothing_of_eggs(refused: ExampleExam) -> None:
+def test_an_exam_without_a_usable_clip_makes_no_statement_about_eggs(refused: ExampleExam) -> None:
     text = page_of(refused).text
     assert "not scanned" in text
     assert "none seen" not in text.replace("“none seen” does not mean none", "")
@@ -97,9 +99,9 @@ def test_no_millimetres_without_a_scale(without_scale: ExampleExam) -> None:
     assert not re.search(r"\d mm\b(?! deep)", text.replace("152 × 118 mm", ""))  # noqa: RUF001
 
 
-def test_why_a_recordings_own_scale_is_not_used_is_said_beside_the_clip(clutch: ExampleExam) -> None:
+def test_the_reason_for_rejecting_a_scale_is_shown_with_the_clip(clutch: ExampleExam) -> None:
     first, *others = clutch.scans
-    note = "its header tells of pixels of 9 x 9 mm, which no scanner makes"
+    note = "its header gives pixels of 9 x 9 mm, which no scanner makes"
     unknown = replace(first, mm_per_px=None, scale_source="unknown", scale_note=note)
     assert f"no scale: {note}." in page_of(replace(clutch, scans=(unknown, *others))).text
     broken = replace(first, mm_per_px=0.2, scale_note=note, reason="only the first 7 frames could be read.")
@@ -114,48 +116,48 @@ def test_one_outlined_picture_for_each_egg(clutch: ExampleExam) -> None:
     assert alternatives[6].startswith("Ultrasound picture of number 7, thin-shelled")
 
 
-def test_a_missing_picture_is_said(clutch: ExampleExam) -> None:
+def test_a_missing_picture_is_mentioned(clutch: ExampleExam) -> None:
     scans = tuple(replace(scan, pictures={}) for scan in clutch.scans)
     page = page_of(replace(clutch, scans=scans))
     assert "img" not in page.tags
     assert page.text.count("no picture kept") == len(clutch.finding.eggs)
 
 
-def test_the_page_is_alone(example_exams: tuple[ExampleExam, ...]) -> None:
-    for invented in example_exams:
-        page = page_of(invented)
+def test_the_page_is_self_contained(example_exams: tuple[ExampleExam, ...]) -> None:
+    for example in example_exams:
+        page = page_of(example)
         assert "script" not in page.tags
         for key, value in page.attributes:
             if key in ("src", "href"):
                 assert str(value).startswith("data:")
-        assert "url(http" not in sheet_html(*invented.arguments).decode()
+        assert "url(http" not in sheet_html(example.content).decode()
 
 
 @pytest.mark.parametrize("place", ["animal", "species", "file", "reason", "flag", "model"])
 def test_names_are_text_not_markup(clutch: ExampleExam, place: str) -> None:
-    evil = "<img src=x onerror=alert(1)>\"'&"
-    invented = clutch
-    change: dict[str, Any] = {place: evil}
+    markup = "<img src=x onerror=alert(1)>\"'&"
+    example = clutch
+    change: dict[str, Any] = {place: markup}
     if place in ("animal", "species"):
-        invented = replace(clutch, exam=replace(clutch.exam, **change))
+        example = replace(clutch, exam=replace(clutch.exam, **change))
     elif place in ("file", "reason"):
-        invented = replace(clutch, scans=(*clutch.scans[:2], replace(clutch.scans[2], **change)))
+        example = replace(clutch, scans=(*clutch.scans[:2], replace(clutch.scans[2], **change)))
     elif place == "flag":
-        invented = replace(clutch, finding=replace(clutch.finding, flags=(Flag("x", "check", evil),)))
+        example = replace(clutch, finding=replace(clutch.finding, flags=(Flag("x", "check", markup),)))
     else:
-        invented = replace(clutch, model=replace(clutch.model, name=evil))
-    page = page_of(invented)
-    assert evil in page.text
+        example = replace(clutch, model=replace(clutch.model, name=markup))
+    page = page_of(example)
+    assert markup in page.text
     assert page.tags.count("img") == len(clutch.finding.eggs)
 
 
-def test_same_exam_same_bytes(clutch: ExampleExam) -> None:
+def test_the_same_exam_gives_the_same_bytes(clutch: ExampleExam) -> None:
     shuffled = replace(clutch, scans=clutch.scans[::-1])
-    assert sheet_html(*shuffled.arguments) == sheet_html(*clutch.arguments)
+    assert sheet_html(shuffled.content) == sheet_html(clutch.content)
 
 
 def luminance(colour: str) -> float:
-    """WCAG 2.2, relative luminance."""
+    """Relative luminance of WCAG 2.2."""
     digits = colour.lstrip("#")
     digits = digits if len(digits) == 6 else "".join(2 * digit for digit in digits)
     channels = [int(digits[at : at + 2], 16) / 255 for at in (0, 2, 4)]
@@ -163,9 +165,9 @@ def luminance(colour: str) -> float:
     return 0.2126 * linear[0] + 0.7152 * linear[1] + 0.0722 * linear[2]
 
 
-def test_ink_stands_out_from_paper(clutch: ExampleExam) -> None:
+def test_text_has_enough_contrast(clutch: ExampleExam) -> None:
     """WCAG 2.2 success criterion 1.4.3 (AA): 4.5 to 1 for text."""
-    style = sheet_html(*clutch.arguments).decode()
+    style = sheet_html(clutch.content).decode()
     colours = dict(re.findall(r"--(\w+): (#[0-9a-f]{3,6});", style))
     pairs = [(colours[ink], colours["paper"]) for ink in ("ink", "muted", "green")] + [("#ffffff", "#7d1a12")]
     for one, other in pairs:

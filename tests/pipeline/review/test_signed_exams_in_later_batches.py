@@ -1,4 +1,4 @@
-"""What later nights tell of exams that people signed."""
+"""How later batches show exams that were signed."""
 
 from __future__ import annotations
 
@@ -11,21 +11,21 @@ from tests.pipeline.review.conftest import SETTINGS, Visitor
 SIGNED_BY = "Signed by Orla Finch</b>, veterinarian"
 
 
-def test_a_later_night_tells_who_signed_until_the_exam_is_opened_again(vet: Visitor, night: Path, out: Path) -> None:
+def test_later_batches_show_who_signed_until_the_exam_is_reopened(vet: Visitor, night: Path, out: Path) -> None:
     report = out / "AF-0412" / "2026-05-14" / "report.html"
 
-    def later() -> dict[str, str]:
-        told = run_batch(night.parent / "root", out, SETTINGS, BlobFinder)
-        return {exam.animal: exam.status for exam in told.exams}
+    def run_again() -> dict[str, str]:
+        run = run_batch(night.parent / "root", out, SETTINGS, BlobFinder)
+        return {exam.animal: exam.status for exam in run.exams}
 
-    assert set(later().values()) == {"unchanged"}
+    assert set(run_again().values()) == {"unchanged"}
     vet.submit({"kind": "signed", "name": "Orla Finch", "role": "veterinarian"}, request_id="request-1")
-    written = later()
-    assert [animal for animal, status in written.items() if status == "written"] == ["AF-0412"]
+    statuses = run_again()
+    assert [animal for animal, status in statuses.items() if status == "written"] == ["AF-0412"]
     assert SIGNED_BY in report.read_text()
     assert 'href="AF-0412/2026-05-14/signed.html"' in (out / "index.html").read_text()
-    assert set(later().values()) == {"unchanged"}
+    assert set(run_again().values()) == {"unchanged"}
     vet.submit({"kind": "reopened", "reason": "a slip"}, request_id="request-2")
-    assert later()["AF-0412"] == "written"
+    assert run_again()["AF-0412"] == "written"
     assert SIGNED_BY not in report.read_text()
     assert "signed.html" not in (out / "index.html").read_text()
