@@ -30,7 +30,7 @@ from pipeline.bench.false_positives import (
 from pipeline.bench.ground_truth import DataSet
 from pipeline.bench.outline_uncertainty import OutlineUncertainty, outline_uncertainty
 from pipeline.bench.strata import frame_strata, in_range, object_strata
-from pipeline.estimate.stages import STAGES
+from models.stages import STAGES
 
 __all__ = ["CLASSES", "ClassMetrics", "DetectionMetrics", "Stratum", "detection_metrics"]
 

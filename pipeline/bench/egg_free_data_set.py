@@ -10,7 +10,7 @@ import numpy as np
 
 from pipeline.bench.exported_detections import result_folders
 from pipeline.bench.ground_truth import DataSet, DataSetError, DataSetFrames, TrueObjects
-from pipeline.estimate.stages import STAGES
+from models.stages import STAGES
 
 __all__ = ["egg_free_data_set"]
 

@@ -22,7 +22,7 @@ from numpy.typing import NDArray
 
 from models.ellipse import area, bounding_boxes
 from models.errors import ClutchlightError
-from pipeline.estimate.stages import STAGES
+from models.stages import STAGES
 
 __all__ = ["FOLLICLE", "DataSet", "DataSetError", "DataSetFrames", "TrueObjects", "open_data_set", "rows_by_frame"]
 

@@ -15,7 +15,7 @@ from pipeline.bench.data_set_metrics import DataSetMetrics
 from pipeline.bench.detection_metrics import DetectionMetrics
 from pipeline.bench.risk_coverage import RiskCoverage
 from pipeline.bench.stage_metrics import StageMetrics
-from pipeline.estimate.stages import STAGES
+from models.stages import STAGES
 
 __all__ = ["metrics_svg"]
 

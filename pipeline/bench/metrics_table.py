@@ -14,7 +14,7 @@ from pipeline.bench.risk_coverage import RiskCoverage
 from pipeline.bench.size_metrics import SizeMetrics
 from pipeline.bench.stage_metrics import StageMetrics
 from pipeline.bench.tracking_metrics import TrackingMetrics
-from pipeline.estimate.stages import STAGES
+from models.stages import STAGES
 from pipeline.formatting import plural
 
 __all__ = ["metrics_table"]

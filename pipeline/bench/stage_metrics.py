@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from pipeline.bench.calibration_error import ReliabilityBin, expected_calibration_error, reliability_bins
 from pipeline.bench.matched_eggs import MatchedEgg
-from pipeline.estimate.stages import STAGES
+from models.stages import STAGES
 
 __all__ = ["StageMetrics", "cohen_kappa", "macro_f1", "stage_confusion", "stage_metrics"]
 

@@ -47,7 +47,7 @@ def calibrate(
 
     A batch reads the calibration that is next to the weights and was learned for them. Learn it again after every
     change of the network, the tracker or the merging. The same command continues a run that was stopped, and reads no
-    clip again that clutchlight bench has read into the same folder.
+    clip again that clutchlight bench accuracy has read into the same folder.
     """
     with handle_errors(traceback):
         import datetime as dt
@@ -70,7 +70,7 @@ def calibrate(
         # The first calibration of a network starts from the shipped one.
         loaded = load_settings(settings, weights=weights, allow_uncalibrated=True)
         detector = batch_runner.load_detector(engine.value, weights, loaded)
-        # Numbered as in `clutchlight bench`, so that neither reads a clip again.
+        # Numbered as in `clutchlight bench accuracy`, so that neither reads a clip again.
         folders = [results / f"{number}-{each.name}" for number, each in enumerate([*for_network, *for_counts], 1)]
 
         eggs = []

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from pipeline.bench.matched_eggs import MatchedEgg, MatchedSections
-from pipeline.estimate.stages import STAGES
+from models.stages import STAGES
 
 
 def reported_egg(stage: int, chances: list[float], signs: dict[str, float] | None = None, **more):

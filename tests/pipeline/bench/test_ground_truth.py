@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 
 from pipeline.bench.ground_truth import DataSetError, open_data_set
-from pipeline.estimate.stages import STAGES
+from models.stages import STAGES
 from tests.pipeline.bench.data_set_files import object_annotation, write_truth
 
 ROUND = [100.0, 100.0, 20.0, 20.0, 0.0]
