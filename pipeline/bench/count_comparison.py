@@ -8,13 +8,11 @@ another one may be noticed or not.
 
 from __future__ import annotations
 
-import json
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import asdict, dataclass
-from pathlib import Path
 from typing import Any
 
-__all__ = ["CountComparison", "compare_counts", "comparison_table", "read_results"]
+__all__ = ["CountComparison", "compare_counts", "comparison_table"]
 
 _LEGEND = (
     "shelled: eggs with a shell in the animal; crossed: those of them that a sweep crossed; "
@@ -58,11 +56,6 @@ def compare_counts(truth: Mapping[str, Any], results: Iterable[Mapping[str, Any]
     """A row for each animal of the ground truth, in its order. Each animal has one exam."""
     by_animal = {result["animal"]: result for result in results}
     return [_comparison(animal, known, by_animal.get(animal)) for animal, known in truth.items()]
-
-
-def read_results(folders: Iterable[Path]) -> list[dict[str, Any]]:
-    """The ``result.json`` of each exam's output folder."""
-    return [json.loads((folder / "result.json").read_text(encoding="utf-8")) for folder in folders]
 
 
 def comparison_table(rows: Sequence[CountComparison]) -> str:

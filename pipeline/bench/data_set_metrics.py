@@ -7,15 +7,16 @@ from pathlib import Path
 from typing import Any
 
 from pipeline.bench.baseline_counts import BaselineMetrics, baseline_counts
-from pipeline.bench.count_comparison import CountComparison, compare_counts, read_results
+from pipeline.bench.count_comparison import CountComparison, compare_counts
 from pipeline.bench.count_errors import CountErrors, count_errors
 from pipeline.bench.count_metrics import CountMetrics, count_metrics
 from pipeline.bench.detection_matching import match_detections
 from pipeline.bench.detection_metrics import DetectionMetrics, detection_metrics
-from pipeline.bench.exported_detections import read_exported_detections, result_folders
+from pipeline.bench.exported_detections import read_exported_detections
 from pipeline.bench.ground_truth import DataSet
 from pipeline.bench.matched_eggs import MatchedEgg, match_eggs
 from pipeline.bench.probe_path_error import ProbePathMetrics, probe_path_metrics
+from pipeline.bench.result_files import read_results, result_folders
 from pipeline.bench.risk_coverage import RiskCoverage, risk_coverage
 from pipeline.bench.size_metrics import SizeMetrics, size_metrics
 from pipeline.bench.stage_metrics import StageMetrics, stage_metrics

@@ -20,6 +20,7 @@ from models.average_precision import (
     PrecisionRecallCurve,
     TrueBoxes,
 )
+from models.stages import STAGES
 from pipeline.bench.detection_matching import Matches, OutlineErrorStatistics, value_of_nearest_object
 from pipeline.bench.exported_detections import ExportedDetections
 from pipeline.bench.false_positives import (
@@ -30,7 +31,6 @@ from pipeline.bench.false_positives import (
 from pipeline.bench.ground_truth import DataSet
 from pipeline.bench.outline_uncertainty import OutlineUncertainty, outline_uncertainty
 from pipeline.bench.strata import frame_strata, in_range, object_strata
-from models.stages import STAGES
 
 __all__ = ["CLASSES", "ClassMetrics", "DetectionMetrics", "Stratum", "detection_metrics"]
 

@@ -8,9 +8,9 @@ from typing import Any
 
 import numpy as np
 
-from pipeline.bench.exported_detections import result_folders
-from pipeline.bench.ground_truth import DataSet, DataSetError, DataSetFrames, TrueObjects
 from models.stages import STAGES
+from pipeline.bench.ground_truth import DataSet, DataSetError, DataSetFrames, TrueObjects
+from pipeline.bench.result_files import read_result, result_folders
 
 __all__ = ["egg_free_data_set"]
 
@@ -29,7 +29,7 @@ def egg_free_data_set(folder: Path, results: Path) -> DataSet:
     for (animal, date), written in result_folders(results).items():
         if animal in animals:
             raise DataSetError(f"{folder}: {animal} has several exams. Keep one exam of each animal.")
-        result = json.loads((written / "result.json").read_text(encoding="utf-8"))
+        result = read_result(written)
         animals[animal] = {
             "date": date,
             "species": result["species"],

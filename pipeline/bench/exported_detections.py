@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 
 from pipeline.bench.ground_truth import FOLLICLE, DataSet
 
-__all__ = ["ExportedDetections", "read_exported_detections", "result_folders"]
+__all__ = ["ExportedDetections", "read_exported_detections"]
 
 
 @dataclass(frozen=True)
@@ -47,15 +47,6 @@ class ExportedDetections:
     def tracked(self) -> NDArray[np.bool_]:
         """(D,) whether the detection belongs to a track."""
         return self.track > 0
-
-
-def result_folders(results: Path) -> dict[tuple[str, str], Path]:
-    """The output folders of a batch, by animal and date of the exam."""
-    folders = {}
-    for path in sorted(results.glob("*/*/result.json")):
-        result = json.loads(path.read_text(encoding="utf-8"))
-        folders[result["animal"], result["exam"]] = path.parent
-    return folders
 
 
 def read_exported_detections(data_set: DataSet, folders: Mapping[tuple[str, str], Path]) -> ExportedDetections:

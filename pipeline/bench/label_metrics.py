@@ -56,7 +56,7 @@ class LabelMetrics:
         """All metrics in types of JSON, with null where there is nothing to measure."""
         return {
             "weights": {"before": self.weights[0], "after": self.weights[1]},
-            "taught": list(self.trained_animals),
+            "trained_animals": list(self.trained_animals),
             "before": _without_nan(self.before.document()),
             "after": _without_nan(self.after.document()),
             "animals": {

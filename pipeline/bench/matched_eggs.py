@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 from collections import Counter, defaultdict
 from collections.abc import Mapping
 from dataclasses import dataclass
@@ -15,6 +14,7 @@ from numpy.typing import NDArray
 from pipeline.bench.detection_matching import Matches
 from pipeline.bench.exported_detections import ExportedDetections
 from pipeline.bench.ground_truth import FOLLICLE, DataSet
+from pipeline.bench.result_files import read_result
 
 __all__ = ["MatchedEgg", "MatchedSections", "match_eggs"]
 
@@ -79,7 +79,7 @@ def match_eggs(
         if folder is None:
             continue
         axes = {known["id"]: known["axes_mm"] for known in entry.get("objects", ())}
-        for reported in json.loads((folder / "result.json").read_text(encoding="utf-8"))["eggs"]:
+        for reported in read_result(folder)["eggs"]:
             rows = pairs[animal, reported["id"]]
             votes = Counter(int(truth.object_id[true_row]) for _, true_row in rows).most_common(1)
             if not votes or votes[0][1] < _MIN_FRAMES:

@@ -11,11 +11,11 @@ from html import escape
 import numpy as np
 
 from models.evaluation_thresholds import SCORE_THRESHOLD
+from models.stages import STAGES
 from pipeline.bench.data_set_metrics import DataSetMetrics
 from pipeline.bench.detection_metrics import DetectionMetrics
 from pipeline.bench.risk_coverage import RiskCoverage
 from pipeline.bench.stage_metrics import StageMetrics
-from models.stages import STAGES
 
 __all__ = ["metrics_svg"]
 

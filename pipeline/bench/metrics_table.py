@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 
 from models.evaluation_thresholds import MIN_OUTLINE_IOU, SCORE_THRESHOLD
+from models.stages import STAGES
 from pipeline.bench.count_errors import CountErrors
 from pipeline.bench.count_metrics import SMALL_CLUTCH_EGGS, CountMetrics
 from pipeline.bench.data_set_metrics import DataSetMetrics
@@ -14,7 +15,6 @@ from pipeline.bench.risk_coverage import RiskCoverage
 from pipeline.bench.size_metrics import SizeMetrics
 from pipeline.bench.stage_metrics import StageMetrics
 from pipeline.bench.tracking_metrics import TrackingMetrics
-from models.stages import STAGES
 from pipeline.formatting import plural
 
 __all__ = ["metrics_table"]

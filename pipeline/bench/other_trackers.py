@@ -15,8 +15,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from models.errors import ClutchlightError
-from pipeline.bench.exported_detections import ExportedDetections, read_exported_detections, result_folders
+from pipeline.bench.exported_detections import ExportedDetections, read_exported_detections
 from pipeline.bench.ground_truth import DataSet, rows_by_frame
+from pipeline.bench.result_files import result_folders
 from pipeline.bench.tracking_input import frames_by_clip, tracking_clips
 from pipeline.bench.tracking_metrics import TrackingMetrics, tracking_metrics
 from pipeline.settings import TrackSettings

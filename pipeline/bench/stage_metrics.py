@@ -8,9 +8,9 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from models.stages import STAGES
 from pipeline.bench.calibration_error import ReliabilityBin, expected_calibration_error, reliability_bins
 from pipeline.bench.matched_eggs import MatchedEgg
-from models.stages import STAGES
 
 __all__ = ["StageMetrics", "cohen_kappa", "macro_f1", "stage_confusion", "stage_metrics"]
 

@@ -30,7 +30,8 @@ def demo(
 ) -> None:
     """Simulate a few animals and their clips, run the batch, and compare its counts with the ground truth."""
     with handle_errors(traceback):
-        from pipeline.bench.count_comparison import compare_counts, comparison_table, read_results
+        from pipeline.bench.count_comparison import compare_counts, comparison_table
+        from pipeline.bench.result_files import read_results
         from pipeline.cli.batch_summary import print_report
 
         exams, results = out / "exams", out / "results"

@@ -52,9 +52,10 @@ class HeldOutMetrics:
         return asdict(self)
 
     def lines(self) -> list[str]:
-        """For people: one metric per line, then one stratum per line with the most important of its metrics."""
+        """For people: the score threshold, one metric per line, and one stratum per line with its main metrics."""
+        threshold = f"score of at least {SCORE_THRESHOLD:g} for all metrics but average precision (ap)"
         overall = [f"{name} {value:.4g}" for name, value in vars(self).items() if name != "strata"]
-        return overall + [
+        return [threshold, *overall] + [
             f"{name}: {each.objects} objects, found {each.found:.3f}, stage right {each.stage_right:.3f}, "
             f"overlap {each.overlap:.3f}, centre {each.centre_error_mm:.2f} mm, axes {each.axis_error_mm:.2f} mm, "
             f"errors within the predicted ones {each.centre_coverage:.2f} and {each.axis_coverage:.2f}"

@@ -8,9 +8,9 @@ from pathlib import Path
 from typing import Any
 
 from models.ellipse import area, bounding_boxes
+from models.stages import STAGES
 from pipeline.bench.data_set_metrics import DataSetMetrics, measure_data_set
 from pipeline.bench.ground_truth import open_data_set
-from models.stages import STAGES
 from pipeline.settings import load_settings
 from tests.pipeline.bench.matched_egg_examples import reported_egg
 

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import numpy as np
 
-from pipeline.bench.matched_eggs import MatchedEgg, MatchedSections
 from models.stages import STAGES
+from pipeline.bench.matched_eggs import MatchedEgg, MatchedSections
 
 
 def reported_egg(stage: int, chances: list[float], signs: dict[str, float] | None = None, **more):

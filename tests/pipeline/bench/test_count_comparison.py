@@ -3,9 +3,8 @@
 from __future__ import annotations
 
 import json
-from pathlib import Path
 
-from pipeline.bench.count_comparison import compare_counts, comparison_table, read_results
+from pipeline.bench.count_comparison import compare_counts, comparison_table
 
 TRUTH = {
     "AF-0001": {
@@ -59,8 +58,3 @@ def test_each_column_is_under_its_heading() -> None:
     assert third.split()[-1] == "-"
     assert legend.startswith("shelled: ")
     assert first.index("calcified") == heading.index("stage")
-
-
-def test_results_are_read_from_their_folders(tmp_path: Path) -> None:
-    (tmp_path / "result.json").write_text('{"animal": "AF-0001"}')
-    assert read_results([tmp_path]) == [{"animal": "AF-0001"}]

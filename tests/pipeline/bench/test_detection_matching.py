@@ -5,8 +5,9 @@ from pathlib import Path
 import numpy as np
 
 from pipeline.bench.detection_matching import match_detections, value_of_nearest_object
-from pipeline.bench.exported_detections import ExportedDetections, read_exported_detections, result_folders
+from pipeline.bench.exported_detections import ExportedDetections, read_exported_detections
 from pipeline.bench.ground_truth import TrueObjects, open_data_set
+from pipeline.bench.result_files import result_folders
 from tests.pipeline.bench.data_set_files import detection_annotation, object_annotation, write_result, write_truth
 
 

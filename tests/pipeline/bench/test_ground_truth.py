@@ -6,8 +6,8 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from pipeline.bench.ground_truth import DataSetError, open_data_set
 from models.stages import STAGES
+from pipeline.bench.ground_truth import DataSetError, open_data_set
 from tests.pipeline.bench.data_set_files import object_annotation, write_truth
 
 ROUND = [100.0, 100.0, 20.0, 20.0, 0.0]

@@ -11,9 +11,10 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from pipeline.bench.exported_detections import read_exported_detections, result_folders
+from pipeline.bench.exported_detections import read_exported_detections
 from pipeline.bench.ground_truth import open_data_set
 from pipeline.bench.other_trackers import MissingTrackersError, TrackerFunction, other_trackers, tracker_metrics
+from pipeline.bench.result_files import result_folders
 from pipeline.bench.tracking_metrics import TrackingMetrics
 from pipeline.cli.app import main
 from pipeline.cli.exit_codes import ExitCode

@@ -9,9 +9,9 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from pipeline.bench.exported_detections import result_folders
 from pipeline.bench.ground_truth import open_data_set
 from pipeline.bench.probe_path_error import ProbePathMetrics, probe_path_metrics
+from pipeline.bench.result_files import result_folders
 from tests.pipeline.bench.data_set_files import DATE, write_result, write_truth
 
 FRAMES, MM_PER_PX = 101, 0.5
