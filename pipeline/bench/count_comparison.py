@@ -1,9 +1,6 @@
 """Ground truth and estimate for each animal of a data set.
 
-The ground truth is ``animals.json``. For each animal it has ``species``, ``in_animal`` and ``seen``. The last two
-contain a number for each stage: all objects that she carries, and those that at least one sweep crossed. Only crossed
-objects can be counted. The optional ``shown`` contains those that a sweep showed at all: an egg in the shadow of
-another one may be noticed or not.
+Only objects that a sweep crossed can be counted (see `pipeline.bench.animal_truth.AnimalTruth`).
 """
 
 from __future__ import annotations
@@ -11,6 +8,8 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import asdict, dataclass
 from typing import Any
+
+from pipeline.bench.animal_truth import AnimalTruth
 
 __all__ = ["CountComparison", "compare_counts", "comparison_table"]
 
@@ -52,7 +51,7 @@ class CountComparison:
         return asdict(self)
 
 
-def compare_counts(truth: Mapping[str, Any], results: Iterable[Mapping[str, Any]]) -> list[CountComparison]:
+def compare_counts(truth: Mapping[str, AnimalTruth], results: Iterable[Mapping[str, Any]]) -> list[CountComparison]:
     """A row for each animal of the ground truth, in its order. Each animal has one exam."""
     by_animal = {result["animal"]: result for result in results}
     return [_comparison(animal, known, by_animal.get(animal)) for animal, known in truth.items()]
@@ -85,15 +84,14 @@ def comparison_table(rows: Sequence[CountComparison]) -> str:
     return "\n".join([*lines, _LEGEND])
 
 
-def _comparison(animal: str, known: Mapping[str, Any], result: Mapping[str, Any] | None) -> CountComparison:
-    carried, crossed = known["in_animal"], known["seen"]
+def _comparison(animal: str, truth: AnimalTruth, result: Mapping[str, Any] | None) -> CountComparison:
     return CountComparison(
         animal=animal,
-        species=known.get("species"),
-        carried=carried["thin-shelled"] + carried["calcified"],
-        crossed=crossed["thin-shelled"] + crossed["calcified"],
-        follicles_crossed=crossed["follicle"],
-        stage_crossed=_overall_stage(crossed),
+        species=truth.species,
+        carried=truth.carried.shelled,
+        crossed=truth.crossed.shelled,
+        follicles_crossed=truth.crossed.follicles,
+        stage_crossed=truth.crossed.overall_stage,
         at_least=None if result is None else result["shelled"]["at_least"],
         estimate=None if result is None else result["shelled"]["estimate"],
         interval90=None if result is None else (result["shelled"]["interval90"][0], result["shelled"]["interval90"][1]),
@@ -104,13 +102,8 @@ def _comparison(animal: str, known: Mapping[str, Any], result: Mapping[str, Any]
         severity=next((flag["severity"] for flag in result["flags"]), None) if result else None,
         confidence=None if result is None else result["confidence"],
         stage_probability=None if result is None else result["stage"]["probability"],
-        shown=known["shown"]["thin-shelled"] + known["shown"]["calcified"] if "shown" in known else None,
+        shown=None if truth.shown is None else truth.shown.shelled,
     )
-
-
-def _overall_stage(counts: Mapping[str, int]) -> str:
-    present = [stage for stage, number in counts.items() if number]
-    return "none" if not present else present[0] if len(present) == 1 else "mixed"
 
 
 def _cells(row: CountComparison) -> tuple[str, ...]:

@@ -101,8 +101,8 @@ def _crossed(data_set: DataSet) -> set[tuple[str, int]]:
     }
     crossed = {
         (animal, identity)
-        for animal, entry in data_set.animals.items()
-        for clip in entry["clips"].values()
-        for identity in clip.get("seen_ids", ())
+        for animal, known in data_set.animals.items()
+        for clip in known.clips.values()
+        for identity in clip.crossed_ids or ()
     }
     return shelled & crossed

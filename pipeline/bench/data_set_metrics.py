@@ -81,7 +81,7 @@ def measure_data_set(data_set: DataSet, results: Path, sizes: SizeSettings) -> D
     folders = result_folders(results)
     found = read_exported_detections(data_set, folders)
     matches = match_detections(data_set.objects, found)
-    exams = [(animal, truth["date"]) for animal, truth in data_set.animals.items()]
+    exams = [(animal, truth.date) for animal, truth in data_set.animals.items()]
     documents = read_results([folders[exam] for exam in exams if exam in folders])
     animals = compare_counts(data_set.animals, documents)
     eggs = match_eggs(data_set, found, matches, folders)

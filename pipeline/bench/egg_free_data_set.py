@@ -4,17 +4,16 @@ from __future__ import annotations
 
 import json
 from pathlib import Path
-from typing import Any
 
 import numpy as np
 
-from models.stages import STAGES
+from pipeline.bench.animal_truth import AnimalTruth, ClipTruth, ObjectNumbers
 from pipeline.bench.ground_truth import DataSet, DataSetError, DataSetFrames, TrueObjects
 from pipeline.bench.result_files import read_result, result_folders
 
 __all__ = ["egg_free_data_set"]
 
-_NO_OBJECTS = dict.fromkeys(STAGES, 0)
+_NO_OBJECTS = ObjectNumbers()
 
 
 def egg_free_data_set(folder: Path, results: Path) -> DataSet:
@@ -24,19 +23,21 @@ def egg_free_data_set(folder: Path, results: Path) -> DataSet:
 
     Raises DataSetError if there is no result, or if an animal has more than one exam.
     """
-    animals: dict[str, Any] = {}
+    animals: dict[str, AnimalTruth] = {}
     names: list[tuple[str, str, int]] = []
     for (animal, date), written in result_folders(results).items():
         if animal in animals:
             raise DataSetError(f"{folder}: {animal} has several exams. Keep one exam of each animal.")
         result = read_result(written)
-        animals[animal] = {
-            "date": date,
-            "species": result["species"],
-            "in_animal": _NO_OBJECTS,
-            "seen": _NO_OBJECTS,
-            "clips": {clip["file"]: {"mm_per_px": clip["mm_per_px"]} for clip in result["clips"]},
-        }
+        animals[animal] = AnimalTruth(
+            date=date,
+            species=result["species"],
+            carried=_NO_OBJECTS,
+            crossed=_NO_OBJECTS,
+            shown=None,
+            clips={clip["file"]: ClipTruth(clip["mm_per_px"], None, None) for clip in result["clips"]},
+            objects=None,
+        )
         images = json.loads((written / "detections.coco.json").read_text(encoding="utf-8"))["images"]
         names += [(animal, image["clip"], image["frame"]) for image in images]
     if not animals:
@@ -45,8 +46,8 @@ def egg_free_data_set(folder: Path, results: Path) -> DataSet:
         )
     frames = DataSetFrames(
         tuple(names),
-        tuple(animals[name[0]]["species"] or "unknown" for name in names),
-        np.array([animals[name[0]]["clips"][name[1]]["mm_per_px"] for name in names], dtype=np.float64),
+        tuple(animals[name[0]].species or "unknown" for name in names),
+        np.array([animals[name[0]].clips[name[1]].mm_per_px for name in names], dtype=np.float64),
     )
     empty = np.zeros(0)
     objects = TrueObjects(

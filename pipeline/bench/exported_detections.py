@@ -55,7 +55,7 @@ def read_exported_detections(data_set: DataSet, folders: Mapping[tuple[str, str]
     rows: list[tuple[int, dict[str, Any]]] = []
     frames_used = 0
     for animal, truth in data_set.animals.items():
-        folder = folders.get((animal, truth["date"]))
+        folder = folders.get((animal, truth.date))
         if folder is None:
             continue
         document = json.loads((folder / "detections.coco.json").read_text(encoding="utf-8"))

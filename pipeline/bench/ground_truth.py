@@ -23,6 +23,7 @@ from numpy.typing import NDArray
 from models.ellipse import area, bounding_boxes
 from models.errors import ClutchlightError
 from models.stages import STAGES
+from pipeline.bench.animal_truth import AnimalTruth, animal_truth
 
 __all__ = ["FOLLICLE", "DataSet", "DataSetError", "DataSetFrames", "TrueObjects", "open_data_set", "rows_by_frame"]
 
@@ -78,19 +79,19 @@ class TrueObjects:
 class DataSet:
     """A data set with ground truth.
 
-    name : of the folder;  exams_root : the root for a batch;  animals : the content of ``animals.json``
+    name : of the folder;  exams_root : the root for a batch;  animals : by name, as in ``animals.json``
     """
 
     name: str
     exams_root: Path
-    animals: dict[str, Any]
+    animals: Mapping[str, AnimalTruth]
     frames: DataSetFrames
     objects: TrueObjects
 
     @property
     def has_probe_paths(self) -> bool:
         """Whether the path of the probe is known for any clip."""
-        return any("path_mm" in clip for animal in self.animals.values() for clip in animal.get("clips", {}).values())
+        return any(clip.path_mm is not None for animal in self.animals.values() for clip in animal.clips.values())
 
 
 def open_data_set(folder: Path) -> DataSet:
@@ -103,7 +104,8 @@ def open_data_set(folder: Path) -> DataSet:
     has_subfolders = (folder / "truth").is_dir()
     truth = folder / "truth" if has_subfolders else folder
     try:
-        animals = json.loads((truth / "animals.json").read_text(encoding="utf-8"))
+        entries = json.loads((truth / "animals.json").read_text(encoding="utf-8"))
+        animals = {name: animal_truth(entry) for name, entry in entries.items()}
         coco = json.loads((truth / "coco.json").read_text(encoding="utf-8"))
         frames, objects = _frames(coco["images"], animals), _objects(coco)
     except FileNotFoundError as error:
@@ -126,12 +128,12 @@ def rows_by_frame(frame: NDArray[np.int64], frames: DataSetFrames) -> list[NDArr
     return np.split(order, np.searchsorted(frame[order], np.arange(1, len(frames.ids))))
 
 
-def _frames(images: Sequence[Mapping[str, Any]], animals: Mapping[str, Any]) -> DataSetFrames:
-    scale = [animals[image["animal"]].get("clips", {}).get(image["clip"], {}).get("mm_per_px") for image in images]
+def _frames(images: Sequence[Mapping[str, Any]], animals: Mapping[str, AnimalTruth]) -> DataSetFrames:
+    clips = [animals[image["animal"]].clips.get(image["clip"]) for image in images]
     return DataSetFrames(
         ids=tuple((image["animal"], image["clip"], image["frame"]) for image in images),
-        species=tuple(animals[image["animal"]].get("species") or "unknown" for image in images),
-        mm_per_px=np.array(scale, dtype=np.float64),
+        species=tuple(animals[image["animal"]].species or "unknown" for image in images),
+        mm_per_px=np.array([None if clip is None else clip.mm_per_px for clip in clips], dtype=np.float64),
     )
 
 

@@ -74,11 +74,11 @@ def match_eggs(
         if width_mm > widest[names[frame][0], identity]:
             widest[names[frame][0], identity] = width_mm
     matched = []
-    for animal, entry in data_set.animals.items():
-        folder = folders.get((animal, entry["date"]))
+    for animal, known in data_set.animals.items():
+        folder = folders.get((animal, known.date))
         if folder is None:
             continue
-        axes = {known["id"]: known["axes_mm"] for known in entry.get("objects", ())}
+        axes = {each.identity: each.axes_mm for each in known.objects or ()}
         for reported in read_result(folder)["eggs"]:
             rows = pairs[animal, reported["id"]]
             votes = Counter(int(truth.object_id[true_row]) for _, true_row in rows).most_common(1)
@@ -88,7 +88,7 @@ def match_eggs(
             own = sorted(
                 (found.frame[row], row, true_row) for row, true_row in rows if truth.object_id[true_row] == identity
             )
-            length_mm, *other_axes = axes.get(identity, (None, None))
+            length_mm, *other_axes = axes.get(identity) or (None,)
             matched.append(
                 MatchedEgg(
                     animal=animal,

@@ -77,17 +77,16 @@ def probe_path_metrics(data_set: DataSet, folders: Mapping[tuple[str, str], Path
 
 def _clip_paths(data_set: DataSet, folders: Mapping[tuple[str, str], Path]) -> Iterator[_ClipPath]:
     for animal, truth in data_set.animals.items():
-        folder = folders.get((animal, truth["date"]))
-        clips = truth.get("clips", {})
-        labels = clip_file_stems(list(clips))
-        for file, clip in clips.items():
-            if folder is None or "path_mm" not in clip:
+        folder = folders.get((animal, truth.date))
+        labels = clip_file_stems(list(truth.clips))
+        for file, clip in truth.clips.items():
+            if folder is None or clip.path_mm is None or clip.mm_per_px is None:
                 continue
             written = folder / f"{labels[file]}.path.csv"
             lines = written.read_text(encoding="utf-8").splitlines()[1:] if written.is_file() else []
             if lines:
                 rows = np.array([line.split(",") for line in lines], dtype=np.float64)
-                yield _compare(np.array(clip["path_mm"]), rows, clip["mm_per_px"])
+                yield _compare(clip.path_mm, rows, clip.mm_per_px)
 
 
 def _compare(true: Floats, rows: Floats, mm_per_px: float) -> _ClipPath:

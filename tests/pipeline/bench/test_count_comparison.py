@@ -4,9 +4,11 @@ from __future__ import annotations
 
 import json
 
+from pipeline.bench.animal_truth import animal_truth
 from pipeline.bench.count_comparison import compare_counts, comparison_table
+from tests.pipeline.bench.data_set_files import DATE
 
-TRUTH = {
+ENTRIES = {
     "AF-0001": {
         "species": "Emys orbicularis",
         "in_animal": {"follicle": 0, "thin-shelled": 1, "calcified": 9},
@@ -23,6 +25,9 @@ TRUTH = {
         "seen": {"follicle": 6, "thin-shelled": 2, "calcified": 0},
     },
 }
+
+
+TRUTH = {animal: animal_truth(entry | {"date": DATE}) for animal, entry in ENTRIES.items()}
 
 
 def result(animal: str, shelled: int, stage: str) -> dict[str, object]:
