@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import json
 from collections.abc import Mapping
 from dataclasses import dataclass
+from pathlib import Path
 from typing import Any
 
 import numpy as np
@@ -11,7 +13,7 @@ from numpy.typing import NDArray
 
 from models.stages import STAGES, Stage
 
-__all__ = ["AnimalTruth", "ClipTruth", "ObjectNumbers", "ObjectTruth", "animal_truth"]
+__all__ = ["AnimalTruth", "ClipTruth", "ObjectNumbers", "ObjectTruth", "animal_truth", "read_animal_truths"]
 
 
 @dataclass(frozen=True)
@@ -78,6 +80,12 @@ class AnimalTruth:
     shown: ObjectNumbers | None
     clips: Mapping[str, ClipTruth]
     objects: tuple[ObjectTruth, ...] | None
+
+
+def read_animal_truths(folder: Path) -> dict[str, AnimalTruth]:
+    """All animals in ``animals.json`` in ``folder``, by name and in the order of the file."""
+    entries = json.loads((folder / "animals.json").read_text(encoding="utf-8"))
+    return {name: animal_truth(entry) for name, entry in entries.items()}
 
 
 def animal_truth(entry: Mapping[str, Any]) -> AnimalTruth:

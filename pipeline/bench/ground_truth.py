@@ -23,7 +23,7 @@ from numpy.typing import NDArray
 from models.ellipse import area, bounding_boxes
 from models.errors import ClutchlightError
 from models.stages import STAGES
-from pipeline.bench.animal_truth import AnimalTruth, animal_truth
+from pipeline.bench.animal_truth import AnimalTruth, read_animal_truths
 
 __all__ = ["FOLLICLE", "DataSet", "DataSetError", "DataSetFrames", "TrueObjects", "open_data_set", "rows_by_frame"]
 
@@ -104,8 +104,7 @@ def open_data_set(folder: Path) -> DataSet:
     has_subfolders = (folder / "truth").is_dir()
     truth = folder / "truth" if has_subfolders else folder
     try:
-        entries = json.loads((truth / "animals.json").read_text(encoding="utf-8"))
-        animals = {name: animal_truth(entry) for name, entry in entries.items()}
+        animals = read_animal_truths(truth)
         coco = json.loads((truth / "coco.json").read_text(encoding="utf-8"))
         frames, objects = _frames(coco["images"], animals), _objects(coco)
     except FileNotFoundError as error:

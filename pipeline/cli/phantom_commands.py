@@ -30,8 +30,8 @@ def demo(
 ) -> None:
     """Simulate a few animals and their clips, run the batch, and compare its counts with the ground truth."""
     with handle_errors(traceback):
+        from pipeline.bench.animal_truth import read_animal_truths
         from pipeline.bench.count_comparison import compare_counts, comparison_table
-        from pipeline.bench.ground_truth import open_data_set
         from pipeline.bench.result_files import read_results
         from pipeline.cli.batch_summary import print_report
 
@@ -41,7 +41,7 @@ def demo(
             exams, results, None, engine, weights, quiet=quiet, allow_uncalibrated=allow_uncalibrated
         )
         written = [exam.written_to for exam in report.exams if exam.written_to is not None]
-        rows = compare_counts(open_data_set(exams).animals, read_results(written))
+        rows = compare_counts(read_animal_truths(exams), read_results(written))
         if as_json:
             typer.echo(json.dumps([row.document() for row in rows], ensure_ascii=False, indent=2))
         else:

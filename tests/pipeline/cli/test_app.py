@@ -218,7 +218,9 @@ def write_two_exams(folder: Path, *, seed: int, progress: Callable[[int, int], N
     progress(2, 2)
     counts = {"AF-0001": {"follicle": 0, "thin-shelled": 0, "calcified": 2}}
     counts["AF-0002"] = {"follicle": 0, "thin-shelled": 0, "calcified": 0}
-    truth = {animal: {"species": None, "in_animal": each, "seen": each} for animal, each in counts.items()}
+    truth = {
+        animal: {"date": DATE, "species": None, "in_animal": each, "seen": each} for animal, each in counts.items()
+    }
     (folder / "animals.json").write_text(json.dumps(truth))
 
 
