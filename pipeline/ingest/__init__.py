@@ -1,22 +1,14 @@
-"""Clip to frames: a stream of pictures, the sector that holds echoes, and whether a frame is of use.
+"""From a recording to frames: decoding, the sector that holds echoes, and the quality of each frame.
 
-The modules are imported by name; this page names them only, so that nothing heavy is loaded with it.
+Import the modules by name. Nothing is imported here, so that importing the package stays cheap.
 
-frame          Frame, Picture, ClipError
-clip           open_clip, Clip
-identity       identify_recording, RecordingIdentity, file_sha256, file_state
-recordings     is_recording, is_dicom, is_still
-video          open_video, open_embedded_video        display      pictures as players show them
-colours        what a picture has beside its brightness, coarsely
-stills         pictures, folders and pages of them
-dicom          open_dicom, DicomRecording     dicom_header what is asked of one before anything is decoded
-dicom_pixels   its pictures                   palette      colours by number         fragments  a stream in pieces
-header_reader  headers of bounded size        frame_times  when each frame was taken
-regions        read_region_calibration, RegionCalibration  region_sector  find_sector_with_regions
-echoes         find_echoes                    beams        what a shape of a sector makes of them
-fan, slab      the shapes of sectors          apex, fan_search  which fan
-sector         find_sector, Sector            outline      what plain screen leaves blank
-ruler          find_ruler, Ruler
-beam_map       BeamMap                        flow         ColourDopplerDetector
-quality        FrameQualityAssessor, FrameQuality       judged       UsableFrames              clip_quality  ClipQuality
+clip                 `open_clip`: one recording as a stream of frames
+frame                the types of a picture and of a frame, and the errors of a recording
+file_types           which files are recordings, by their names
+recording_identity   digests that identify a recording whatever its name
+video, stills        decoders of videos and of still pictures
+display, chroma      decoded pictures as a player shows them: brightness and coarse colour
+dicom                DICOM files: header, pixels, frame times, physical scale
+sector               where on the screen the echoes are, and the ruler next to them
+quality              which frames can be used, and why the others cannot
 """

@@ -1,4 +1,4 @@
-"""The colours of a picture beside its brightness, so coarse that they cost next to nothing."""
+"""The colour of a picture, subsampled so coarsely that it costs almost nothing."""
 
 from __future__ import annotations
 
@@ -14,7 +14,7 @@ __all__ = ["chroma_from_rgb", "sample_count", "subsample"]
 
 
 def sample_count(length_px: int) -> int:
-    """How many samples lie along so many pixels."""
+    """The number of chroma samples along a line of ``length_px`` pixels."""
     return -(-length_px // CHROMA_STEP)
 
 
@@ -24,6 +24,6 @@ def subsample(pixels: NDArray[Any]) -> NDArray[Any]:
 
 
 def chroma_from_rgb(rgb: NDArray[np.uint8]) -> Chroma:
-    """Of (H, W, 3) red, green and blue."""
-    coded = cv2.cvtColor(np.ascontiguousarray(subsample(rgb)), cv2.COLOR_RGB2YCrCb)
-    return np.ascontiguousarray(coded[..., 2:0:-1])
+    """The chroma of an (H, W, 3) picture in red, green and blue."""
+    ycrcb = cv2.cvtColor(np.ascontiguousarray(subsample(rgb)), cv2.COLOR_RGB2YCrCb)
+    return np.ascontiguousarray(ycrcb[..., 2:0:-1])

@@ -18,13 +18,13 @@ __all__ = ["Clip", "open_clip"]
 
 
 class Clip:
-    """An iterator over the frames of one recording, good for one pass; use it in a ``with`` statement.
+    """An iterator over the frames of one recording. It can be used once, in a ``with`` statement.
 
-    width, height : px, upright
-    frame_rate : per second, None for stills and where the file does not tell
-    broken_after_frames : number of frames read before the stream broke, None while it has not
-    reason : why it broke, a sentence for a technician; None while it has not
-    calibration : scale and place of the echoes as the file tells them itself, which only DICOM files do
+    width, height : px, with the picture upright
+    frame_rate : per second, None for stills and where the file does not state it
+    broken_after_frames : number of frames read before the stream broke; None as long as it has not broken
+    reason : why the stream broke, a sentence for a technician; None as long as it has not broken
+    calibration : scale and position of the echoes from the file itself, which only DICOM files have
     """
 
     def __init__(
@@ -38,13 +38,13 @@ class Clip:
         self._maximum_frames = settings.maximum_frames
         self._pictures = pictures
         self._video = video
-        self._read = 0
+        self._frames_read = 0
         self.broken_after_frames: int | None = None
         self.reason: str | None = None
         self.frame_rate = None if video is None else video.frame_rate
         self.calibration = video.calibration if isinstance(video, DicomRecording) else RegionCalibration()
-        # The first picture is read here, for its size and because without one there is no clip.
-        self._first: Picture | None = self._picture()
+        # The first picture is read here, because it gives the size, and because a clip without one is refused.
+        self._first: Picture | None = self._next_picture()
         if self._first is None:
             raise ClipError(
                 f"{path.name}: not one frame could be decoded: it holds none, its data are damaged, or its "
@@ -56,18 +56,18 @@ class Clip:
         return self
 
     def __next__(self) -> Frame:
-        picture, self._first = self._first or self._picture(), None
+        picture, self._first = self._first or self._next_picture(), None
         if picture is None:
             raise StopIteration
         grey = picture.grey
         if grey.shape != (self.height, self.width):
             self._break(f"the picture's size changes there to {grey.shape[1]} x {grey.shape[0]} pixels")
             raise StopIteration
-        if self._read == self._maximum_frames:
+        if self._frames_read == self._maximum_frames:
             self._break("it holds more than the settings allow")
             raise StopIteration
-        self._read += 1
-        return Frame(self._read - 1, picture.time_s, grey, picture.chroma)
+        self._frames_read += 1
+        return Frame(self._frames_read - 1, picture.time_s, grey, picture.chroma)
 
     def __enter__(self) -> Clip:
         return self
@@ -85,7 +85,7 @@ class Clip:
         if self._video is not None:
             self._video.close()
 
-    def _picture(self) -> Picture | None:
+    def _next_picture(self) -> Picture | None:
         try:
             return next(self._pictures, None)
         except StreamBrokenError as error:
@@ -94,16 +94,16 @@ class Clip:
 
     def _break(self, why: str) -> None:
         self._pictures = iter(())
-        self.broken_after_frames = self._read
-        self.reason = f"{self._path.name}: only the first {self._read} frames could be read; {why}."
+        self.broken_after_frames = self._frames_read
+        self.reason = f"{self._path.name}: only the first {self._frames_read} frames could be read; {why}."
 
 
 def open_clip(path: Path, settings: IngestSettings) -> Clip:
-    """The recording at ``path``, a file or a folder of stills, whose first frame has been decoded.
+    """The recording at ``path``, a file or a folder of stills, with its first frame decoded.
 
-    Raises ClipError with the reason if the file is missing, empty, no recording, damaged from the start, or
-    its pictures are smaller or larger than the settings allow. A stream that breaks later, or goes on for
-    longer than they allow, ends there, and the clip says so.
+    Raises ClipError with the reason if the file is missing, empty, not a recording or damaged from the start, or if
+    its pictures are smaller or larger than the settings allow. A stream that breaks later, or is longer than the
+    settings allow, ends there; the clip then gives the reason.
     """
     is_folder = path.is_dir()
     if not is_folder:
@@ -129,18 +129,18 @@ def open_clip(path: Path, settings: IngestSettings) -> Clip:
 
 
 def _check_file(path: Path) -> None:
-    """Raises ClipError unless there is an ordinary file with something in it that may be read."""
-    if what := unsupported_reason(path.name):
-        raise ClipError(f"{path.name}: {what}.")
+    """Raises ClipError unless ``path`` is a regular file that is not empty and can be opened."""
+    if reason := unsupported_reason(path.name):
+        raise ClipError(f"{path.name}: {reason}.")
     try:
         size = path.stat().st_size if path.is_file() else None
         if size is None:
-            raise ClipError(f"{path.name}: no such file, or no ordinary one, in {path.parent}.")
+            raise ClipError(f"{path.name}: no such file, or not a regular file, in {path.parent}.")
         if size == 0:
             raise ClipError(f"{path.name}: the file is empty; copy the clip from the scanner again.")
         with path.open("rb"):
             pass
     except OSError as error:
         raise ClipError(
-            f"{path.name}: cannot be opened: {error.strerror or error}; see who may read it, and on what disk it lies."
+            f"{path.name}: cannot be opened: {error.strerror or error}; see who may read it and which disk it is on."
         ) from error

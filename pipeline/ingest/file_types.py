@@ -1,4 +1,4 @@
-"""Which files are recordings, judged by their names' endings, and DICOM files without one by their first bytes."""
+"""Which files are recordings: judged by the suffix, and for DICOM files without one by the first bytes."""
 
 from __future__ import annotations
 
@@ -12,33 +12,36 @@ VIDEO_SUFFIXES = frozenset(
 )
 STILL_SUFFIXES = frozenset({".bmp", ".jpeg", ".jpg", ".png", ".tif", ".tiff", ".webp"})
 DICOM_SUFFIXES = frozenset({".dcm", ".dicom"})
-# What may hold recordings and cannot be read here; passed over in silence, they would be lost. Each with what to do.
+# Files that may hold recordings but cannot be read here. They are reported with what to do, because recordings that
+# are skipped silently would be lost.
 UNSUPPORTED_SUFFIXES = {
     **dict.fromkeys((".7z", ".gz", ".rar", ".tar", ".zip"), "a packed archive; unpack it in this folder"),
     **dict.fromkeys((".heic", ".heif"), "a picture in a telephone's own format; export it as JPEG or PNG"),
 }
-# The table of contents that lies beside the recordings on a disc (PS3.10 section 8.6).
+# The table of contents that lies with the recordings on a disc (PS3.10 section 8.6).
 DICOMDIR_NAME = "DICOMDIR"
+# A DICOM file begins with a preamble of 128 bytes and these four (PS3.10 section 7.1).
+DICOM_PREAMBLE_BYTES, DICOM_PREFIX = 128, b"DICM"
 
 
 def is_recording(path: Path) -> bool:
-    """True for videos, still pictures and what may hold some by their names, and for DICOM files."""
+    """True for DICOM files, and by their names for videos, still pictures and files that may hold recordings."""
     by_name = is_still(path.name) or path.suffix.lower() in VIDEO_SUFFIXES or unsupported_reason(path.name) is not None
     return by_name or is_dicom(path)
 
 
 def unsupported_reason(name: str) -> str | None:
-    """What a file of that name is and what to do with it, where it cannot be read here; else None."""
+    """For a file that cannot be read here: what it is and what to do with it. None for all others."""
     return UNSUPPORTED_SUFFIXES.get(PurePath(name).suffix.lower())
 
 
 def is_still(name: str) -> bool:
-    """True for names of still pictures: clips of one frame."""
+    """True for names of still pictures. A still is a clip of one frame."""
     return PurePath(name).suffix.lower() in STILL_SUFFIXES
 
 
 def is_dicom(path: Path) -> bool:
-    """True for files that are DICOM by their names or else begin so; scanners often give no ending.
+    """True for files with a DICOM suffix or with DICOM's first bytes; scanners often write no suffix.
 
     False where the file cannot be read, and for the table of contents of a disc.
     """
@@ -47,10 +50,11 @@ def is_dicom(path: Path) -> bool:
     if path.name.upper() == DICOMDIR_NAME:
         return False
     try:
-        # Opening a pipe would wait for ever.
+        # Opening a named pipe would wait forever.
         if not path.is_file():
             return False
         with path.open("rb") as file:
-            return file.read(132)[128:] == b"DICM"
+            head = file.read(DICOM_PREAMBLE_BYTES + len(DICOM_PREFIX))
+            return head[DICOM_PREAMBLE_BYTES:] == DICOM_PREFIX
     except OSError:
         return False

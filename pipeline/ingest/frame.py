@@ -1,4 +1,4 @@
-"""One decoded picture, and the error of a recording that cannot be used."""
+"""One decoded picture, and the errors of a recording that cannot be used."""
 
 from __future__ import annotations
 
@@ -9,27 +9,31 @@ from numpy.typing import NDArray
 
 from models.errors import ClutchlightError
 
-__all__ = ["CHROMA_STEP", "Chroma", "ClipError", "Frame", "Picture", "StreamBrokenError"]
+__all__ = ["CHROMA_STEP", "Box", "Chroma", "ClipError", "Frame", "Picture", "StreamBrokenError"]
 
-# (ceil(H / 4), ceil(W / 4), 2) uint8: the colour differences Cb and Cr (ITU-R BT.601), 128 where there is no colour,
-# of every fourth pixel of every fourth row.
+# (ceil(H / 4), ceil(W / 4), 2) uint8: the colour differences Cb and Cr (ITU-R BT.601) of every fourth pixel of every
+# fourth row; 128 is colourless.
 Chroma = NDArray[np.uint8]
 CHROMA_STEP = 4
 
+# x0, y0, x1, y1 in px, x to the right, y down, half-open: x0 <= x < x1 and y0 <= y < y1.
+Box = tuple[int, int, int, int]
+
 
 class ClipError(ClutchlightError):
-    """A recording that cannot be read or trusted; the text is the reason a technician reads."""
+    """A recording that cannot be read or trusted. The text is the reason that a technician reads."""
 
 
 class StreamBrokenError(Exception):
-    """The rest of a stream cannot be decoded; the text says why, in a technician's words, without a full stop."""
+    """The rest of a stream cannot be decoded. The text says why, for a technician, without a full stop."""
 
 
 @dataclass(frozen=True)
 class Picture:
-    """time_s : of presentation, None where there is none;  grey : (H, W) uint8
+    """A decoded picture that has no number yet.
 
-    chroma : None of a picture in greys alone
+    time_s : presentation time, None where there is none;  grey : (H, W) uint8
+    chroma : None if the picture has no colour
     """
 
     time_s: float | None
@@ -39,9 +43,10 @@ class Picture:
 
 @dataclass(frozen=True)
 class Frame:
-    """index : from 0 in decoding order;  time_s : of presentation, None for stills;  grey : (H, W) uint8
+    """A picture with its number in the clip.
 
-    chroma : None of a frame in greys alone
+    index : from 0, in decoding order;  time_s : presentation time, None for stills;  grey : (H, W) uint8
+    chroma : None if the frame has no colour
     """
 
     index: int

@@ -1,4 +1,4 @@
-"""What a recording is, whatever it is called: digests of its bytes and of its pictures as they are stored."""
+"""The identity of a recording, whatever its name: digests of its bytes and of its stored pictures."""
 
 from __future__ import annotations
 
@@ -17,7 +17,10 @@ __all__ = ["FileState", "RecordingIdentity", "file_sha256", "file_state", "ident
 
 @dataclass(frozen=True)
 class FileState:
-    """What changes while a recording is written: bytes, and the time of the last change in ns since 1970."""
+    """What changes while a recording is being written.
+
+    size_bytes : of the file;  modified_ns : time of the last change, ns since 1970
+    """
 
     size_bytes: int
     modified_ns: int
@@ -25,10 +28,10 @@ class FileState:
 
 @dataclass(frozen=True)
 class RecordingIdentity:
-    """state : before anything was read;  sha256 : of the bytes, in hexadecimal
+    """state : as it was before anything was read;  sha256 : of the bytes, in hexadecimal
 
-    first_picture_sha256 : of a video's first coded picture, the same in whatever container it lies; of other recordings that
-    of the bytes
+    first_picture_sha256 : of a video, the digest of its first coded picture, which is the same in any container; of
+    other recordings, ``sha256`` again
     """
 
     state: FileState
@@ -37,31 +40,34 @@ class RecordingIdentity:
 
 
 def identify_recording(path: Path, settings: IngestSettings) -> RecordingIdentity:
-    """The identity of the recording at ``path``, a file or a folder of stills. Raises ClipError if it cannot be read.
+    """The identity of the recording at ``path``, a file or a folder of stills.
 
-    It is read once, and nothing is decoded.
+    The bytes are read once and nothing is decoded. Raises ClipError if the recording cannot be read.
     """
     state = file_state(path)
     sha256 = file_sha256(path)
-    return RecordingIdentity(state, sha256, _of_pictures(path, settings, most=1) or sha256)
+    return RecordingIdentity(state, sha256, _video_sha256(path, settings, max_packets=1) or sha256)
 
 
 def pictures_sha256(path: Path, settings: IngestSettings) -> str | None:
-    """SHA-256 of all coded pictures of the video at ``path``; None where it is none or damaged.
+    """SHA-256 of all coded pictures of the video at ``path``; None if it is not a video or is damaged.
 
-    Containers of one family (MP4, MOV, Matroska) hold the same bytes for the same pictures; where one stores them in
-    another way (MPEG streams, old AVI), a changed container gives another digest.
+    Related containers (MP4, MOV, Matroska) hold the same bytes for the same pictures. MPEG streams and old AVI files
+    store them differently, so the digest changes when such a video moves into another container.
     """
-    return _of_pictures(path, settings, most=None)
+    return _video_sha256(path, settings, max_packets=None)
 
 
 def file_state(path: Path) -> FileState:
-    """Size and last change of a file; of a folder of stills, their sum and the latest. Raises ClipError."""
+    """Size and last change of a file; of a folder of stills, the total size and the latest change.
+
+    Raises ClipError if it cannot be read.
+    """
     try:
-        facts = [path.stat(), *(still.stat() for still in (list_stills(path) if path.is_dir() else ()))]
+        stats = [path.stat(), *(still.stat() for still in (list_stills(path) if path.is_dir() else ()))]
     except OSError as error:
         raise _unreadable(path, error) from error
-    return FileState(sum(fact.st_size for fact in facts), max(fact.st_mtime_ns for fact in facts))
+    return FileState(sum(stat.st_size for stat in stats), max(stat.st_mtime_ns for stat in stats))
 
 
 def file_sha256(path: Path) -> str:
@@ -81,11 +87,11 @@ def file_sha256(path: Path) -> str:
 
 def _unreadable(path: Path, error: OSError) -> ClipError:
     return ClipError(
-        f"{path.name}: cannot be read: {error.strerror or error}; see who may read it, and on what disk it lies."
+        f"{path.name}: cannot be read: {error.strerror or error}; see who may read it and which disk it is on."
     )
 
 
-def _of_pictures(path: Path, settings: IngestSettings, most: int | None) -> str | None:
+def _video_sha256(path: Path, settings: IngestSettings, max_packets: int | None) -> str | None:
     if path.is_dir() or is_still(path.name) or is_dicom(path):
         return None
     try:
@@ -93,6 +99,6 @@ def _of_pictures(path: Path, settings: IngestSettings, most: int | None) -> str 
     except (ClipError, OSError):
         return None
     try:
-        return video.packets_sha256(most)
+        return video.packets_sha256(max_packets)
     finally:
         video.close()

@@ -1,4 +1,4 @@
-"""Still pictures: files of one picture or of several pages, and folders of them in natural order."""
+"""Still pictures: files with one picture or several pages, and folders of them in natural order."""
 
 from __future__ import annotations
 
@@ -22,7 +22,7 @@ __all__ = ["list_stills", "read_stills"]
 log = logging.getLogger(__name__)
 
 ToEightBits = Callable[[NDArray[Any]], NDArray[np.uint8]]
-# (H, W) uint8, or any type of number that stands for brightness, and the colours.
+# (H, W) brightness, uint8 or any other number type, and the chroma.
 Page = tuple[NDArray[Any], Chroma | None]
 
 GREY_MODES = frozenset({"1", "L", "LA", "La"})
@@ -30,13 +30,13 @@ PHOTOMETRIC_TAG, WHITE_IS_ZERO = 262, 0  # TIFF 6.0, section 8
 
 
 def read_stills(path: Path, settings: IngestSettings) -> Iterator[Picture]:
-    """The pictures of a file, or of a folder of files in natural order; without times, one held at a time.
+    """The pictures of a file, or of a folder of files in natural order. They have no times, and one is held at a time.
 
-    Read by Pillow, which tells the size before it decodes and owns up to a truncated file, where OpenCV
-    fills the rest with grey. Of a TIFF all pages are frames; of other files with several pictures (thumbnails,
-    depth maps) the first one is.
+    Pillow reads them, because it gives the size before it decodes and reports truncated files; OpenCV fills the
+    missing part with grey. All pages of a TIFF are frames. Of other files with several pictures (thumbnails, depth
+    maps) only the first is used.
 
-    Raises ClipError if not one picture can be read, and StreamBrokenError at a later one that cannot.
+    Raises ClipError if no picture can be read, and StreamBrokenError if a later one cannot.
     """
     files = list_stills(path) if path.is_dir() else [path]
     if not files:
@@ -44,10 +44,10 @@ def read_stills(path: Path, settings: IngestSettings) -> Iterator[Picture]:
     to_eight_bits: ToEightBits | None = None
     for number, file in enumerate(files):
         try:
-            for values, colours in _pages(file, settings):
-                # One stretch for all pictures of a clip, lest its brightness leap where a brighter one begins.
+            for values, chroma in _pages(file, settings):
+                # All pictures of a clip are scaled alike, so that the brightness does not jump at a brighter one.
                 to_eight_bits = to_eight_bits or _to_eight_bits(values)
-                yield Picture(None, to_eight_bits(values), colours)
+                yield Picture(None, to_eight_bits(values), chroma)
         except ClipError as error:
             if number == 0:
                 raise
@@ -55,7 +55,7 @@ def read_stills(path: Path, settings: IngestSettings) -> Iterator[Picture]:
 
 
 def list_stills(folder: Path) -> list[Path]:
-    """The pictures in a folder in natural order: 2 before 10. Hidden files are passed over.
+    """The still pictures in a folder in natural order: 2 before 10. Hidden files are left out.
 
     Raises ClipError if the folder cannot be read.
     """
@@ -63,53 +63,54 @@ def list_stills(folder: Path) -> list[Path]:
         files = [file for file in folder.iterdir() if is_still(file.name) and not file.name.startswith(".")]
     except OSError as error:
         raise ClipError(f"{folder.name}: cannot be opened: {error.strerror or error}.") from error
-    return sorted(files, key=lambda file: _natural(file.name))
+    return sorted(files, key=lambda file: _natural_key(file.name))
 
 
-def _natural(name: str) -> tuple[list[tuple[int, str]], str]:
-    """A key under which runs of digits count as numbers, and case and leading zeros only where nothing else differs."""
+def _natural_key(name: str) -> tuple[list[tuple[int, str]], str]:
+    """A sort key that compares runs of digits as numbers. Case and leading zeros matter only between equal names."""
     parts = re.findall(r"[0-9]+|[^0-9]+", name)
-    # Digits are compared as text, the shorter first, once the zeros in front are gone: no number is too long for that.
+    # Without leading zeros, digits compare as text, the shorter first. This works for numbers of any length.
     digits = [part.lstrip("0") if part[0].isdigit() else None for part in parts]
     return [(-1, p.casefold()) if d is None else (len(d), d) for p, d in zip(parts, digits, strict=True)], name
 
 
 def _pages(path: Path, settings: IngestSettings) -> Iterator[Page]:
-    """Pages of one file, upright."""
+    """The pages of one file, upright."""
     from PIL import Image
 
     page = 0
     try:
         with warnings.catch_warnings():
-            # Pillow warns of large pictures; the settings' bound decides here.
+            # Pillow warns of large pictures, but the limit in the settings decides.
             warnings.simplefilter("ignore")
             image = Image.open(path)
         with image:
             while True:
-                yield _page(image, path.name, settings)
+                yield _read_page(image, path.name, settings)
                 page += 1
-                if image.format != "TIFF" or not _turn_to(image, page):
+                if image.format != "TIFF" or not _seek_page(image, page):
                     return
     except Image.DecompressionBombError:
         raise ClipError(f"{path.name}: the picture is far too large; export it in a smaller size.") from None
     except ClipError:
         raise
     except MemoryError as error:
-        raise _unreadable(path.name, page, "it asks for more memory than there is") from error
+        raise _unreadable(path.name, page, "it needs more memory than there is") from error
     except Exception as error:
-        # Damaged files make Pillow stumble over whatever comes next.
+        # Pillow may raise any exception on damaged files.
         log.debug("%s: page %d: %s", path.name, page + 1, error, exc_info=True)
-        told = " ".join(str(error).split()) or type(error).__name__
-        raise _unreadable(path.name, page, told) from error
+        detail = " ".join(str(error).split()) or type(error).__name__
+        raise _unreadable(path.name, page, detail) from error
 
 
-def _unreadable(name: str, page: int, told: str) -> Exception:
+def _unreadable(name: str, page: int, detail: str) -> Exception:
     if page:
-        return StreamBrokenError(f"page {page + 1} of {name} cannot be read ({told})")
-    return ClipError(f"{name}: no picture that can be read, or cut short ({told}); copy it again.")
+        return StreamBrokenError(f"page {page + 1} of {name} cannot be read ({detail})")
+    return ClipError(f"{name}: no picture that can be read, or cut short ({detail}); copy it again.")
 
 
-def _turn_to(image: Any, page: int) -> bool:
+def _seek_page(image: Any, page: int) -> bool:
+    """Moves to a page; False if there is none."""
     try:
         with warnings.catch_warnings():
             warnings.simplefilter("ignore")
@@ -119,7 +120,7 @@ def _turn_to(image: Any, page: int) -> bool:
     return True
 
 
-def _page(image: Any, name: str, settings: IngestSettings) -> Page:
+def _read_page(image: Any, name: str, settings: IngestSettings) -> Page:
     from PIL import ImageOps
 
     if max(image.size) > settings.maximum_side_px:
@@ -137,26 +138,27 @@ def _page(image: Any, name: str, settings: IngestSettings) -> Page:
     values = np.asarray(upright)
     tags = getattr(image, "tag_v2", {})
     if upright.mode.startswith("I;16") and tags.get(PHOTOMETRIC_TAG) == WHITE_IS_ZERO:
-        return np.asarray(np.invert(values)), None  # Pillow does so by itself with eight bits only
+        return np.asarray(np.invert(values)), None  # Pillow inverts pictures of eight bits only
     return values, None
 
 
 def _to_eight_bits(first: NDArray[Any]) -> ToEightBits:
-    """How the pictures of a clip become eight bits, told from the first one.
+    """The conversion to eight bits for all pictures of a clip, chosen from the first one.
 
-    Sixteen bits may hold the eight, ten or twelve that a scanner has; the fewest that hold the first picture are
-    taken. Floating point up to 1 counts as a share of white.
+    Sixteen bits may hold the eight, ten or twelve bits of a scanner; the smallest number that fits the first picture
+    is taken. Floating point values up to 1 are shares of white.
     """
     if first.dtype == np.uint8:
-        return lambda values: _clipped(values, 1.0)
+        return lambda values: _scaled_to_eight_bits(values, 1.0)
     brightest = float(np.nanmax(first, initial=0.0))
     if first.dtype.kind == "f" and brightest <= 1.0:
-        return lambda values: _clipped(values, 255.0)
+        return lambda values: _scaled_to_eight_bits(values, 255.0)
     bits = next((bits for bits in (8, 10, 12, 16) if brightest < 2**bits), 32)
-    return lambda values: _clipped(values, 2.0 ** (8 - bits))
+    return lambda values: _scaled_to_eight_bits(values, 2.0 ** (8 - bits))
 
 
-def _clipped(values: NDArray[Any], factor: float) -> NDArray[np.uint8]:
+def _scaled_to_eight_bits(values: NDArray[Any], factor: float) -> NDArray[np.uint8]:
+    """``values`` times ``factor``, clipped to 0 to 255."""
     if values.dtype == np.uint8:
         return values
     return np.clip(np.nan_to_num(values.astype(np.float64)) * factor, 0, 255).astype(np.uint8)

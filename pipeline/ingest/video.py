@@ -18,51 +18,61 @@ __all__ = ["Video", "open_embedded_video", "open_video"]
 
 log = logging.getLogger(__name__)
 
-# Containers that scanners, grabbers and telephones write. Others are left out because FFmpeg also takes play
-# lists for videos, which would make a text file open other files.
+# The containers that scanners, frame grabbers and telephones write. No others are allowed, because FFmpeg also accepts
+# play lists, with which a text file could make it open other files.
 CONTAINER_FORMATS = "mov,mp4,m4a,3gp,3g2,mj2,avi,matroska,webm,gif,mpeg,mpegvideo,mpegts,asf,m4v,ogg,flv"
-RAW_STREAM_FORMATS = "h264,hevc"  # known by their bytes alone, as DICOM files may hold them
+# Streams without a container, as DICOM files may hold them; recognised by their bytes alone.
+RAW_STREAM_FORMATS = "h264,hevc"
+MAX_FRAME_RATE = 1000  # per second; a higher rate in a header is an error (common practice, no source)
+# A file that ends earlier than this share of what its header declares was cut short (common practice, no source).
+# The length of a Matroska file, in s, may also be off by a second.
+COMPLETE_SHARE, LENGTH_TOLERANCE_S = 0.9, 1.0
 
 
 class Video:
-    """An open video. frame_rate : per second, None if unknown.  Close it when done."""
+    """An open video. Close it when done.
+
+    frame_rate : per second, None if unknown
+    """
 
     def __init__(self, container: Any, stream: Any, aspect: Fraction | None) -> None:
         self._container = container
         self._stream = stream
         self._aspect = None if aspect == 1 else aspect
         rate = stream.average_rate or stream.guessed_rate
-        self.frame_rate: float | None = float(rate) if rate and 0 < rate <= 1000 else None
+        self.frame_rate: float | None = float(rate) if rate and 0 < rate <= MAX_FRAME_RATE else None
 
     def pictures(self) -> Iterator[Picture]:
-        """Each picture once, with its presentation time counted from the first.
+        """Each picture once, with its presentation time since the first picture.
 
         Raises StreamBrokenError where decoding fails, and at the end of a file that lacks frames.
         """
         from av.error import FFmpegError
 
-        began: float | None = None
-        reached = 0.0
+        start_s: float | None = None
+        reached_s = 0.0
         packets = 0
         try:
             for packet in self._container.demux(self._stream):
                 packets += packet.size > 0
                 for picture in packet.decode():
-                    if began is None:
-                        began = picture.time
-                    known = picture.time is not None and began is not None
-                    time_s = picture.time - began if known else None
-                    reached = time_s or reached
+                    if start_s is None:
+                        start_s = picture.time
+                    has_time = picture.time is not None and start_s is not None
+                    time_s = picture.time - start_s if has_time else None
+                    reached_s = time_s or reached_s
                     yield Picture(time_s, *to_display(picture, self._aspect))
         except FFmpegError as error:
             log.debug("decoding stopped after packet %d: %s", packets, error)
             raise StreamBrokenError("the data after that are damaged") from error
-        self._check_end(packets, reached)
+        self._check_end(packets, reached_s)
 
     def packets_sha256(self, max_packets: int | None = None) -> str | None:
-        """SHA-256 of the coded pictures, in hexadecimal, without decoding them; None where there are none or damaged.
+        """SHA-256 of the coded pictures, in hexadecimal, without decoding; None if there are none or they are damaged.
 
-        Instead of reading the pictures, not before or after.  max_packets : of pictures that are read, all if not told
+        It reads the stream, so use either this or ``pictures``, not both.
+
+        max_packets : only so many packets are read; None for all
         """
         from av.error import FFmpegError
 
@@ -79,16 +89,16 @@ class Video:
         return digest.hexdigest() if packets else None
 
     def _check_end(self, packets: int, reached_s: float) -> None:
-        """Raises StreamBrokenError if the file is shorter than its header tells.
+        """Raises StreamBrokenError if the file is shorter than its header declares.
 
-        Only AVI and Matroska end without an error when cut short, and only their headers are believed: MPEG
-        streams tell a guess, and QuickTime files may rightly show less than they hold (edit lists).
+        Only AVI and Matroska files that are cut short end without a decoding error, and only their headers are
+        trusted. MPEG streams hold estimates, and QuickTime files may correctly show less than they hold (edit lists).
         """
         name = self._container.format.name
-        if name == "avi" and packets < 0.9 * self._stream.frames:
-            raise StreamBrokenError(f"the file ends there, its header tells of {self._stream.frames} frames")
+        if name == "avi" and packets < COMPLETE_SHARE * self._stream.frames:
+            raise StreamBrokenError(f"the file ends there, but its header declares {self._stream.frames} frames")
         length_s = (self._container.duration or 0) / 1e6
-        if "matroska" in name and reached_s < 0.9 * length_s - 1.0:
+        if "matroska" in name and reached_s < COMPLETE_SHARE * length_s - LENGTH_TOLERANCE_S:
             raise StreamBrokenError(f"the file ends at {reached_s:.1f} of {length_s:.1f} s")
 
     def close(self) -> None:
@@ -96,29 +106,32 @@ class Video:
 
 
 def open_video(path: Path, settings: IngestSettings) -> Video:
-    """The first video stream of the file; nothing is decoded if its declared size is beyond the settings.
+    """The first video stream of the file. Nothing is decoded if its declared size is beyond the settings.
 
     Raises ClipError.
     """
     from av.error import FFmpegError
 
     try:
-        container = _container(f"file:{path.absolute()}", CONTAINER_FORMATS, settings)
+        container = _open_container(f"file:{path.absolute()}", CONTAINER_FORMATS, settings)
     except (FFmpegError, ValueError) as error:
         log.debug("%s: %s", path, error)
-        raise ClipError(_why_unopened(path)) from error
+        raise ClipError(_open_failure(path)) from error
     return _first_video(container, path.name, settings, with_aspect=True)
 
 
 def open_embedded_video(file: RawIOBase, name: str, settings: IngestSettings) -> Video:
-    """The same of a stream that lies inside another file, whose name is given for what goes wrong.
+    """The first video stream inside another file.
 
-    Pixels are left as they are stored, for the file around the stream tells their size.
+    The pixels keep their stored shape, because the outer file gives their size.
+
+    name : of the outer file, for error messages
+    Raises ClipError.
     """
     from av.error import FFmpegError
 
     try:
-        container = _container(file, f"{CONTAINER_FORMATS},{RAW_STREAM_FORMATS}", settings)
+        container = _open_container(file, f"{CONTAINER_FORMATS},{RAW_STREAM_FORMATS}", settings)
     except (FFmpegError, ValueError) as error:
         log.debug("%s: %s", name, error)
         raise ClipError(f"{name}: the video in it is damaged at its beginning; copy it from the scanner again.") from (
@@ -127,28 +140,29 @@ def open_embedded_video(file: RawIOBase, name: str, settings: IngestSettings) ->
     return _first_video(container, name, settings, with_aspect=False)
 
 
-def _container(source: str | RawIOBase, formats: str, settings: IngestSettings) -> Any:
+def _open_container(source: str | RawIOBase, formats: str, settings: IngestSettings) -> Any:
     import av
 
-    # FFmpeg writes its complaints to stderr, in words for programmers; ours go into the clip's reason.
+    # FFmpeg writes messages for programmers to stderr. The clip's reason says the same to a technician.
     av.logging.set_level(av.logging.PANIC)
-    guards = {"format_whitelist": formats, "protocol_whitelist": "file", **_bound(settings)}
+    guards = {"format_whitelist": formats, "protocol_whitelist": "file", **_size_limit(settings)}
     return av.open(source, options=guards, metadata_errors="replace")
 
 
-def _bound(settings: IngestSettings) -> dict[str, str]:
-    # It also holds for the few frames that FFmpeg decodes by itself to learn the format.
+def _size_limit(settings: IngestSettings) -> dict[str, str]:
+    # It also holds for the few frames that FFmpeg decodes itself to detect the format.
     return {"max_pixels": str(settings.maximum_side_px**2)}
 
 
 def _first_video(container: Any, name: str, settings: IngestSettings, *, with_aspect: bool) -> Video:
+    """with_aspect : make pixels square that are not"""
     try:
         if not container.streams.video:
             raise ClipError(f"{name}: holds no pictures, only sound or data; record the clip again.")
         stream = container.streams.video[0]
         context = stream.codec_context
         if context is None:
-            raise ClipError(f"{name}: made with a codec that is not known here; export the clip as MP4 (H.264).")
+            raise ClipError(f"{name}: its codec is not supported; export the clip as MP4 (H.264).")
         aspect = stream.sample_aspect_ratio if with_aspect else None
         longest = max(display_width(context.width, aspect), context.width, context.height)
         if longest > settings.maximum_side_px:
@@ -156,7 +170,7 @@ def _first_video(container: Any, name: str, settings: IngestSettings, *, with_as
                 f"{name}: declares pictures of {context.width} x {context.height} pixels, "
                 f"more than {settings.maximum_side_px} a side; export the clip in a smaller size."
             )
-        context.options = _bound(settings)
+        context.options = _size_limit(settings)
         context.thread_count = settings.decode_threads
         context.thread_type = "AUTO"
         return Video(container, stream, aspect)
@@ -165,7 +179,8 @@ def _first_video(container: Any, name: str, settings: IngestSettings, *, with_as
         raise
 
 
-def _why_unopened(path: Path) -> str:
+def _open_failure(path: Path) -> str:
+    """Why a video could not be opened, judged by its first bytes."""
     with path.open("rb") as file:
         head = file.read(4096)
     if head[4:8] == b"ftyp":
@@ -175,4 +190,4 @@ def _why_unopened(path: Path) -> str:
         )
     if not any(byte < 9 for byte in head):
         return f"{path.name}: this is a text file under a video's name; copy the clip from the scanner again."
-    return f"{path.name}: no video format known here, or damaged at its beginning; export it as MP4 (H.264)."
+    return f"{path.name}: not a supported video format, or damaged at its beginning; export it as MP4 (H.264)."

@@ -1,1 +1,9 @@
-"""DICOM recordings: headers checked before anything is decoded, pixels, scale and frame times."""
+"""DICOM recordings: headers checked before anything is decoded, pixels, frame times and physical scale.
+
+recording      `open_dicom`: a DICOM file as a stream of pictures
+header         the header, checked;  header_reader bounds what is read of it
+fragments      where the compressed frames lie in the file
+pixels         stored pixels to brightness and chroma;  palette handles PALETTE COLOR
+frame_times    when each frame was taken
+regions        scale and position of the echoes, from the Sequence of Ultrasound Regions
+"""

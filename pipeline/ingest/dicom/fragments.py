@@ -1,6 +1,10 @@
-"""Pixel data as a DICOM file stores them compressed: frames in fragments, PS3.5 section A.4.
+"""Compressed pixel data as a DICOM file stores them: frames in fragments (PS3.5 section A.4).
 
-Where the fragments lie is read first, by skipping from one to the next; their bytes are read when asked for.
+The positions of the fragments are read first, by skipping from one to the next. Their bytes are read only on demand.
+
+`pydicom.encaps` reads such data too and agrees on intact files (a test compares the two). It is not used for reading
+here, because it is not safe on hostile files: it sets no limit on the number of fragments or on the size of the offset
+table, accepts a last fragment that is cut short, and loads all fragments of a frame before their size can be checked.
 """
 
 from __future__ import annotations
@@ -10,124 +14,136 @@ import struct
 from bisect import bisect_right
 from collections.abc import Iterator
 from itertools import accumulate
-from typing import BinaryIO
+from typing import BinaryIO, NamedTuple
 
-__all__ = ["DamagedFragmentsError", "FragmentStream", "Fragments", "encoded_size", "locate_frames"]
-
-Fragments = list[tuple[int, int]]
-"""Place in the file and length of each, bytes."""
+__all__ = ["DamagedFragmentsError", "Fragment", "FragmentStream", "encoded_size", "locate_frames"]
 
 ITEM_TAG, SEQUENCE_END_TAG = b"\xfe\xff\x00\xe0", b"\xfe\xff\xdd\xe0"
+ITEM_HEAD_BYTES = 8  # the tag and the length of an item
 MAX_FRAGMENTS = 1_000_000
-# Marks of a JPEG stream (ITU-T T.81, table B.1) and of a JPEG 2000 codestream (ITU-T T.800, table A.2).
+OFFSET_BYTES = 4  # of one entry of the Basic Offset Table
+# Markers of a JPEG stream (ITU-T T.81, table B.1) and of a JPEG 2000 codestream (ITU-T T.800, table A.2).
+JPEG_START, JPEG_MARKER_PREFIX = b"\xff\xd8", 0xFF
 SIZE_MARKERS = frozenset(range(0xC0, 0xD0)) - {0xC4, 0xC8, 0xCC} | {0xF7}
-JPEG_2000 = b"\xff\x4f\xff\x51"
+JPEG_2000_START = b"\xff\x4f\xff\x51"
 END_OF_IMAGE = b"\xff\xd9"
+# The end marker lies in so many last bytes of a frame, before any padding; as in pydicom.encaps.
+END_BYTES = 10
 
 
 class DamagedFragmentsError(ValueError):
-    """The stored frames cannot be told apart."""
+    """The stored frames cannot be separated."""
 
 
-def locate_frames(file: BinaryIO, frames: int) -> list[Fragments]:
-    """The fragments of each frame, of the pixel data that begin at the file's position with their offset table.
+class Fragment(NamedTuple):
+    """start : position in the file of its first byte of data;  length : bytes"""
 
-    frames : how many the header tells of;  the answer may have fewer where the file is cut short
+    start: int
+    length: int
+
+
+def locate_frames(file: BinaryIO, frames: int) -> list[list[Fragment]]:
+    """The fragments of each frame. The pixel data begin with their offset table, at the file's position.
+
+    frames : the number that the header declares. The result may have fewer where the file is cut short.
     Raises DamagedFragmentsError.
     """
-    offsets, items = _items(file)
-    if not items:
+    offsets, fragments = _read_items(file)
+    if not fragments:
         return []
-    if len(items) == frames:
-        return [[item] for item in items]
+    if len(fragments) == frames:
+        return [[fragment] for fragment in fragments]
     if frames == 1:
-        return [items]
+        return [fragments]
     if len(offsets) > 1:
-        return _by_offsets(items, offsets)
-    if len(items) < frames:
-        return [[item] for item in items]
-    return _by_marks(file, items)
+        return _split_by_offsets(fragments, offsets)
+    if len(fragments) < frames:
+        return [[fragment] for fragment in fragments]
+    return _split_by_end_markers(file, fragments)
 
 
-def _items(file: BinaryIO) -> tuple[list[int], Fragments]:
-    """The Basic Offset Table and the whole fragments after it."""
-    here = file.tell()
+def _read_items(file: BinaryIO) -> tuple[list[int], list[Fragment]]:
+    """The Basic Offset Table and the complete fragments after it."""
+    position = file.tell()
     end = file.seek(0, io.SEEK_END)
     offsets: list[int] | None = None
-    items: Fragments = []
-    while here + 8 <= end:
-        file.seek(here)
-        head = file.read(8)
+    fragments: list[Fragment] = []
+    while position + ITEM_HEAD_BYTES <= end:
+        file.seek(position)
+        head = file.read(ITEM_HEAD_BYTES)
         (length,) = struct.unpack("<L", head[4:])
-        if head[:4] != ITEM_TAG or here + 8 + length > end:
+        if head[:4] != ITEM_TAG or position + ITEM_HEAD_BYTES + length > end:
             if head[:4] not in (ITEM_TAG, SEQUENCE_END_TAG):
                 raise DamagedFragmentsError("the compressed pictures are not where they should be")
             break
         if offsets is None:
-            table = file.read(length - length % 4)
-            offsets = list(struct.unpack(f"<{len(table) // 4}L", table))
+            if length > OFFSET_BYTES * MAX_FRAGMENTS:
+                raise DamagedFragmentsError(f"its table of pictures has more than {MAX_FRAGMENTS} entries")
+            table = file.read(length - length % OFFSET_BYTES)
+            offsets = list(struct.unpack(f"<{len(table) // OFFSET_BYTES}L", table))
         else:
-            items.append((here + 8, length))
-        if len(items) > MAX_FRAGMENTS:
-            raise DamagedFragmentsError(f"its pictures lie in more than {MAX_FRAGMENTS} pieces")
-        here += 8 + length
-    return offsets or [], items
+            fragments.append(Fragment(position + ITEM_HEAD_BYTES, length))
+        if len(fragments) > MAX_FRAGMENTS:
+            raise DamagedFragmentsError(f"its pictures are stored in more than {MAX_FRAGMENTS} fragments")
+        position += ITEM_HEAD_BYTES + length
+    return offsets or [], fragments
 
 
-def _by_offsets(items: Fragments, offsets: list[int]) -> list[Fragments]:
-    """Offsets count from the first fragment's head to that of each frame's first fragment."""
-    begin = items[0][0] - 8
-    starts = {begin + offset for offset in offsets}
-    frames: list[Fragments] = []
-    for place, length in items:
-        if place - 8 in starts or not frames:
+def _split_by_offsets(fragments: list[Fragment], offsets: list[int]) -> list[list[Fragment]]:
+    """Each offset leads from the head of the first fragment to the head of a frame's first fragment."""
+    origin = fragments[0].start
+    frame_starts = {origin + offset for offset in offsets}
+    frames: list[list[Fragment]] = []
+    for fragment in fragments:
+        if fragment.start in frame_starts or not frames:
             frames.append([])
-        frames[-1].append((place, length))
+        frames[-1].append(fragment)
     return frames
 
 
-def _by_marks(file: BinaryIO, items: Fragments) -> list[Fragments]:
-    """Without a table a frame ends where its last bytes say so, before a padding of one byte."""
-    frames: list[Fragments] = []
-    ended = True
-    for place, length in items:
-        if ended:
+def _split_by_end_markers(file: BinaryIO, fragments: list[Fragment]) -> list[list[Fragment]]:
+    """Without a table, a frame ends where its last bytes hold the end marker, before a padding of one byte."""
+    frames: list[list[Fragment]] = []
+    has_ended = True
+    for fragment in fragments:
+        if has_ended:
             frames.append([])
-        frames[-1].append((place, length))
-        file.seek(place + max(0, length - 10))
-        ended = END_OF_IMAGE in file.read(min(length, 10))
+        frames[-1].append(fragment)
+        tail_bytes = min(fragment.length, END_BYTES)
+        file.seek(fragment.start + fragment.length - tail_bytes)
+        has_ended = END_OF_IMAGE in file.read(tail_bytes)
     return frames
 
 
 def encoded_size(data: bytes) -> tuple[int, int] | None:
-    """Rows and columns that a JPEG or JPEG 2000 frame declares itself; None where it does not begin as one."""
-    if data[:4] == JPEG_2000 and len(data) >= 24:
+    """Rows and columns that a JPEG or JPEG 2000 frame declares; None if it does not begin like one."""
+    if data[:4] == JPEG_2000_START and len(data) >= 24:
         right, bottom, left, top = struct.unpack(">4L", data[8:24])
         return bottom - top, right - left
-    if data[:2] != b"\xff\xd8":
+    if data[:2] != JPEG_START:
         return None
-    place = 2
-    while place + 9 <= len(data) and data[place] == 0xFF:
-        mark = data[place + 1]
-        if mark == 0xFF:  # fill
-            place += 1
-        elif mark in SIZE_MARKERS:
-            rows, columns = struct.unpack(">2H", data[place + 5 : place + 9])
+    position = 2
+    while position + 9 <= len(data) and data[position] == JPEG_MARKER_PREFIX:
+        marker = data[position + 1]
+        if marker == JPEG_MARKER_PREFIX:  # a fill byte
+            position += 1
+        elif marker in SIZE_MARKERS:
+            rows, columns = struct.unpack(">2H", data[position + 5 : position + 9])
             return rows, columns
         else:
-            place += 2 + int(struct.unpack(">H", data[place + 2 : place + 4])[0])
+            position += 2 + int(struct.unpack(">H", data[position + 2 : position + 4])[0])
     return None
 
 
 class FragmentStream(io.RawIOBase):
-    """Fragments joined to one file that can be read and searched, without holding it in memory."""
+    """Fragments joined into one file that can be read and seeked, without holding it in memory."""
 
-    def __init__(self, file: BinaryIO, fragments: Fragments) -> None:
+    def __init__(self, file: BinaryIO, fragments: list[Fragment]) -> None:
         self._file = file
         self._fragments = fragments
-        self._starts = [0, *accumulate(length for _, length in fragments)]
+        self._starts = [0, *accumulate(fragment.length for fragment in fragments)]
         self._length = self._starts.pop()
-        self._here = 0
+        self._position = 0
 
     def readable(self) -> bool:
         return True
@@ -136,25 +152,26 @@ class FragmentStream(io.RawIOBase):
         return True
 
     def tell(self) -> int:
-        return self._here
+        return self._position
 
     def seek(self, offset: int, whence: int = io.SEEK_SET) -> int:
-        base = {io.SEEK_SET: 0, io.SEEK_CUR: self._here, io.SEEK_END: self._length}[whence]
-        self._here = max(0, base + offset)
-        return self._here
+        base = {io.SEEK_SET: 0, io.SEEK_CUR: self._position, io.SEEK_END: self._length}[whence]
+        self._position = max(0, base + offset)
+        return self._position
 
     def read(self, size: int = -1) -> bytes:
-        wanted = self._length - self._here if size < 0 else size
+        wanted = self._length - self._position if size < 0 else size
         return b"".join(self._parts(wanted))
 
     def _parts(self, wanted: int) -> Iterator[bytes]:
-        number = bisect_right(self._starts, self._here) - 1
+        """The next ``wanted`` bytes, in one part for each fragment; the position moves along."""
+        number = bisect_right(self._starts, self._position) - 1
         while wanted > 0 and 0 <= number < len(self._fragments):
-            place, length = self._fragments[number]
-            within = self._here - self._starts[number]
-            self._file.seek(place + within)
-            part = self._file.read(max(0, min(wanted, length - within)))
-            self._here += len(part)
+            fragment = self._fragments[number]
+            offset = self._position - self._starts[number]
+            self._file.seek(fragment.start + offset)
+            part = self._file.read(max(0, min(wanted, fragment.length - offset)))
+            self._position += len(part)
             wanted -= len(part)
             number += 1
             yield part

@@ -1,10 +1,11 @@
-"""What the header of a DICOM file says of its pictures, checked before anything is decoded.
+"""The header of a DICOM file, checked before anything is decoded.
 
-Only the elements that tell of pixels, times and scale are read; names and dates never leave the file.
+Only the elements that describe pixels, times and scale are read. Names and dates never leave the file.
 """
 
 from __future__ import annotations
 
+import math
 import os
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, BinaryIO, Literal
@@ -67,22 +68,28 @@ EXPORT_AGAIN = "export it from the scanner again"
 
 @dataclass(frozen=True)
 class DicomHeader:
-    """name : of the file, for what goes wrong;  dataset : the elements read
+    """What the header of one file says about its pictures.
 
-    transfer_syntax : UID of the transfer syntax;  photometric : PS3.3 C.7.6.3.1.2
-    decoder_options : the same, as pydicom's decoders take it
-    pixel_data_offset : in the file, bytes;  pixel_data_bytes : of uncompressed pixel data there, bytes
+    name : of the file, for error messages;  dataset : the elements that were read
+    photometric : photometric interpretation (PS3.3 C.7.6.3.1.2);  bits_stored, bits_allocated : of each value
+    pixel_vr : value representation of the pixel data, None where the transfer syntax leaves it out
+    decoder_options : the same facts in the form that pydicom's decoders take
+    pixel_data_offset : position of the pixel data in the file, bytes
+    pixel_data_bytes : size of uncompressed pixel data there, bytes
     """
 
     name: str
     dataset: Dataset
-    transfer_syntax: str
+    transfer_syntax: UID
     rows: int
     columns: int
     frames: int
+    samples_per_pixel: int
     photometric: str
     bits_stored: int
+    bits_allocated: int
     signed: bool
+    pixel_vr: str | None
     decoder_options: dict[str, Any]
     pixel_data_offset: int
     pixel_data_bytes: int
@@ -93,31 +100,50 @@ class DicomHeader:
 
     @property
     def is_compressed(self) -> bool:
-        return bool(self.decoder_options["transfer_syntax_uid"].is_encapsulated)
+        return bool(self.transfer_syntax.is_encapsulated)
 
     @property
-    def frame_bytes(self) -> int:
-        """Of one uncompressed frame."""
-        values = self.rows * self.columns * int(self.decoder_options["samples_per_pixel"])
-        if self.photometric == "YBR_FULL_422":  # two brightnesses share their colour
+    def decoded_frame_bytes(self) -> int:
+        """Of one frame after decoding."""
+        return self.rows * self.columns * self.samples_per_pixel * (self.bits_allocated // 8)
+
+    @property
+    def stored_frame_bytes(self) -> int:
+        """Of one uncompressed frame in the file."""
+        values = self.rows * self.columns * self.samples_per_pixel
+        if self.photometric == "YBR_FULL_422":  # two pixels share their two colour differences
             values = values * 2 // 3
-        return values * (int(self.decoder_options["bits_allocated"]) // 8)
+        return values * (self.bits_allocated // 8)
+
+    def numbers(self, keyword: str) -> list[float]:
+        """The numbers of an element; an empty list if it is missing or if any of them is not a finite number."""
+        try:
+            value: Any = self.dataset.get(keyword)
+            if value is None or value == "":
+                return []
+            numbers = [float(number) for number in ([value] if isinstance(value, str | int | float) else value)]
+        except (TypeError, ValueError, OverflowError):
+            return []
+        return numbers if all(map(math.isfinite, numbers)) else []
+
+    def first_number(self, keyword: str) -> float | None:
+        return next(iter(self.numbers(keyword)), None)
 
 
 def read_header(file: BinaryIO, name: str, settings: IngestSettings) -> DicomHeader:
-    """The header of the file, of which no more is read.
+    """The header of the file. Nothing after it is read.
 
-    Raises ClipError where it is no DICOM file or no ultrasound, cannot be decoded or is larger than the settings
-    allow, and whatever pydicom raises where the header is damaged.
+    Raises ClipError if the file is not DICOM or not ultrasound, cannot be decoded, or is larger than the settings
+    allow, and any exception of pydicom if the header is damaged.
     """
     from pydicom.pixels.utils import as_pixel_options
     from pydicom.uid import UID
 
-    dataset = _elements(file, name)
-    uid = UID(str(dataset.file_meta.TransferSyntaxUID))
-    if not _is_known(uid):
-        what = uid.name if uid.is_valid and uid.name != uid else "a way not known here"
-        raise ClipError(f"{name}: its pictures are stored as {what}; export it as JPEG or without compression.")
+    dataset = _read_elements(file, name)
+    syntax = UID(str(dataset.file_meta.TransferSyntaxUID))
+    if not _is_supported(syntax):
+        syntax_name = syntax.name if syntax.is_valid and syntax.name != syntax else "an unknown format"
+        raise ClipError(f"{name}: its pictures are stored as {syntax_name}; export it as JPEG or without compression.")
     rows, columns, frames = int(dataset.Rows), int(dataset.Columns), int(dataset.get("NumberOfFrames") or 1)
     if max(rows, columns) > settings.maximum_side_px:
         raise ClipError(
@@ -125,52 +151,57 @@ def read_header(file: BinaryIO, name: str, settings: IngestSettings) -> DicomHea
             "export it in a smaller size."
         )
     if min(rows, columns, frames) < 1 or frames > MAX_FRAMES:
-        raise ClipError(f"{name}: its header tells of {frames} frames of {columns} x {rows} pixels; {EXPORT_AGAIN}.")
+        raise ClipError(f"{name}: its header declares {frames} frames of {columns} x {rows} pixels; {EXPORT_AGAIN}.")
     allocated, samples = int(dataset.BitsAllocated), int(dataset.SamplesPerPixel)
     if allocated not in (8, 16) or samples not in (1, 3):
         raise ClipError(f"{name}: its pixels have {samples} values of {allocated} bits; export it with 8 bits.")
-    representation, length = _pixel_element(file, uid, name)
-    if uid.is_encapsulated != (length == UNDEFINED_LENGTH):
+    pixel_vr, length = _read_pixel_element(file, syntax, name)
+    if syntax.is_encapsulated != (length == UNDEFINED_LENGTH):
         raise ClipError(f"{name}: its header contradicts its data on whether they are compressed; {EXPORT_AGAIN}.")
-    options = {**as_pixel_options(dataset), "pixel_keyword": "PixelData", "transfer_syntax_uid": uid}
-    begin = file.tell()
-    left = file.seek(0, os.SEEK_END) - begin
+    options = {**as_pixel_options(dataset), "pixel_keyword": "PixelData", "transfer_syntax_uid": syntax}
+    offset = file.tell()
+    bytes_left = file.seek(0, os.SEEK_END) - offset
     return DicomHeader(
         name=name,
         dataset=dataset,
-        transfer_syntax=str(uid),
+        transfer_syntax=syntax,
         rows=rows,
         columns=columns,
         frames=frames,
+        samples_per_pixel=samples,
         photometric=str(dataset.PhotometricInterpretation),
         bits_stored=min(int(dataset.get("BitsStored") or allocated), allocated),
+        bits_allocated=allocated,
         signed=bool(dataset.get("PixelRepresentation")),
-        decoder_options=options if representation is None else {**options, "pixel_vr": representation},
-        pixel_data_offset=begin,
-        pixel_data_bytes=min(length, left),
+        pixel_vr=pixel_vr,
+        decoder_options=options if pixel_vr is None else {**options, "pixel_vr": pixel_vr},
+        pixel_data_offset=offset,
+        pixel_data_bytes=min(length, bytes_left),
     )
 
 
-def _elements(file: BinaryIO, name: str) -> Dataset:
-    """The elements of interest; the file is left where the pixel data begin."""
+def _read_elements(file: BinaryIO, name: str) -> Dataset:
+    """The elements in HEADER_KEYWORDS. The file is left where the pixel data element begins."""
     from pydicom import dcmread
 
     file.seek(128)
     if file.read(4) != b"DICM":
-        raise ClipError(f"{name}: no DICOM file, though its name says so; {EXPORT_AGAIN}.")
+        raise ClipError(f"{name}: not a DICOM file, though its name says so; {EXPORT_AGAIN}.")
     try:
         dataset = dcmread(HeaderReader(file), stop_before_pixels=True, specific_tags=list(HEADER_KEYWORDS))
     except DeflatedFileError as error:
-        raise ClipError(f"{name}: the file is packed as a whole (deflated); export it without.") from error
+        raise ClipError(
+            f"{name}: the file is packed as a whole (deflated); export it as JPEG or without compression."
+        ) from error
     sop_class = str(dataset.get("SOPClassUID") or dataset.file_meta.get("MediaStorageSOPClassUID", ""))
     if not sop_class or "TransferSyntaxUID" not in dataset.file_meta:
-        raise ValueError("a header without the class or the transfer syntax")
+        raise ValueError("a header without the SOP class or the transfer syntax")
     if sop_class not in SOP_CLASSES and dataset.get("Modality") != "US":
         raise ClipError(f"{name}: holds no ultrasound picture; leave it out of the exam's folder.")
     return dataset
 
 
-def _is_known(syntax: UID) -> bool:
+def _is_supported(syntax: UID) -> bool:
     from pydicom.pixels.decoders.base import get_decoder
 
     if syntax in VIDEO_SYNTAXES:
@@ -181,11 +212,14 @@ def _is_known(syntax: UID) -> bool:
         return False
 
 
-def _pixel_element(file: BinaryIO, syntax: UID, name: str) -> tuple[str | None, int]:
-    """Value representation and length of the element at the file's position, which is left at its value."""
+def _read_pixel_element(file: BinaryIO, syntax: UID, name: str) -> tuple[str | None, int]:
+    """Value representation and length of the pixel data element at the file's position.
+
+    The file is left where the element's value begins.
+    """
     order: Literal["little", "big"] = "little" if syntax.is_little_endian else "big"
     head = file.read(8)
-    if tuple(int.from_bytes(head[place : place + 2], order) for place in (0, 2)) != PIXEL_DATA_TAG:
+    if tuple(int.from_bytes(head[start : start + 2], order) for start in (0, 2)) != PIXEL_DATA_TAG:
         raise ClipError(f"{name}: ends before its pictures begin, or holds none; copy it from the scanner again.")
     if syntax.is_implicit_VR:
         return None, int.from_bytes(head[4:], order)

@@ -1,4 +1,4 @@
-"""A file that lets only so many pieces be read, so that a header made to be endless ends."""
+"""A file that allows a limited number of reads, so that a header made to be endless ends."""
 
 from __future__ import annotations
 
@@ -7,24 +7,24 @@ from typing import BinaryIO
 
 __all__ = ["DeflatedFileError", "HeaderReader"]
 
-# A scanner's header has a few hundred elements and takes two to four pieces for each.
+# A scanner's header has a few hundred elements, and each takes two to four reads.
 MAX_READS = 200_000
 MAX_READ_BYTES = 2**24
 
 
 class DeflatedFileError(ValueError):
-    """The file is packed as a whole (PS3.5 section A.5), and what it would unpack to may be endless."""
+    """The file is deflated as a whole (PS3.5 section A.5), and it may inflate without limit."""
 
 
 class HeaderReader(io.RawIOBase):
-    """The same file and position, seen through a counter.
+    """The same file at the same position, with a limit on reading.
 
-    Reading raises DeflatedFileError where all the rest is asked for, and ValueError where the header is endless.
+    ``read`` raises DeflatedFileError when asked for all the rest, and ValueError when the header is endless.
     """
 
     def __init__(self, file: BinaryIO) -> None:
         self._file = file
-        self._pieces = 0
+        self._reads = 0
         self.name = ""
         self._file.seek(0)
 
@@ -41,9 +41,9 @@ class HeaderReader(io.RawIOBase):
         return self._file.seek(offset, whence)
 
     def read(self, size: int = -1) -> bytes:
-        self._pieces += 1
+        self._reads += 1
         if size < 0:
-            raise DeflatedFileError("a file that must be unpacked as a whole")
-        if self._pieces > MAX_READS or size > MAX_READ_BYTES:
-            raise ValueError(f"a header of more than {MAX_READS} pieces, or one of {size} bytes")
+            raise DeflatedFileError("a file that must be inflated as a whole")
+        if self._reads > MAX_READS or size > MAX_READ_BYTES:
+            raise ValueError(f"a header that takes more than {MAX_READS} reads, or one read of {size} bytes")
         return self._file.read(size)

@@ -1,10 +1,10 @@
-"""The scale that a DICOM file gives, from its Sequence of Ultrasound Regions (0018,6011), PS3.3 section C.8.5.5.
+"""The physical scale in a DICOM file, from its Sequence of Ultrasound Regions (0018,6011), PS3.3 section C.8.5.5.
 
-A region is a box on the screen with a meaning: tissue, colour flow, an ECG strip, a colour bar. Only a box of
-tissue with centimetres along both axes tells mm per px, and only while it fits the picture: programs that shrink
-pictures are known to leave the boxes as they were.
+A region is a box on the screen with a meaning: tissue, colour flow, an ECG trace, a colour bar. Only a box of tissue
+with centimetres on both axes gives mm per px, and only as long as it fits the picture: programs that shrink pictures
+are known to leave the boxes as they were.
 
-Coordinates are pixels of the stored picture, x to the right, y down; boxes are half-open.
+Coordinates are pixels of the stored picture, x to the right, y down. Boxes are half-open.
 """
 
 from __future__ import annotations
@@ -13,36 +13,54 @@ import math
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
+from pipeline.ingest.display import MAX_PIXEL_ASPECT
+from pipeline.ingest.frame import Box
+
 if TYPE_CHECKING:
     from pydicom.dataset import Dataset
 
-__all__ = ["Box", "RegionCalibration", "read_region_calibration"]
-
-Box = tuple[int, int, int, int]
+__all__ = ["RegionCalibration", "read_region_calibration"]
 
 # PS3.3 C.8.5.5.1.1, C.8.5.5.1.2 and C.8.5.5.1.15.
 TWO_DIMENSIONAL, TISSUE, CENTIMETRES = 1, 1, 3
-# Bit 0 of the flags, C.8.5.5.1.3: where regions overlap, one of low priority does not hold.
+# Bit 0 of the flags, C.8.5.5.1.3: where regions overlap, one of low priority does not apply.
 LOW_PRIORITY = 1
 
-# Bounds that hold for any ultrasound picture (common practice, no source): mm per px, and the height of a region.
-FINEST_MM_PER_PX, COARSEST_MM_PER_PX = 0.005, 5.0
-SHALLOWEST_MM, DEEPEST_MM = 5.0, 500.0
-MAX_PIXEL_ASPECT = 4.0  # one side of a pixel over the other
-# Deltas that differ by less are the same, written with rounding; so are those of a spacing given twice.
-DELTA_TOLERANCE, SPACING_TOLERANCE = 0.002, 0.02
-MIN_VISIBLE_SHARE = 0.5  # of a region's height, for a picture cut below to be believed
-MIN_SIDE_PX = 64  # as of whole pictures, less holds no anatomy (common practice, no source)
-MAX_REGIONS = 64
+
+@dataclass(frozen=True)
+class RegionLimits:
+    """What any ultrasound picture keeps to (all values: common practice, no source).
+
+    min_mm_per_px, max_mm_per_px : scale of a pixel
+    min_depth_mm, max_depth_mm : height of a region of tissue
+    delta_tolerance : pixel sizes that differ by a smaller share are the same, written with rounding
+    spacing_tolerance : the same for Pixel Spacing, which states the scale a second time
+    min_visible_share : of a region's height that must be left, for a picture cut at the bottom to keep its scale
+    min_side_px : a smaller region shows no anatomy
+    max_regions : a longer list is an error
+    """
+
+    min_mm_per_px: float = 0.005
+    max_mm_per_px: float = 5.0
+    min_depth_mm: float = 5.0
+    max_depth_mm: float = 500.0
+    delta_tolerance: float = 0.002
+    spacing_tolerance: float = 0.02
+    min_visible_share: float = 0.5
+    min_side_px: int = 64
+    max_regions: int = 64
+
+
+_LIMITS = RegionLimits()
 
 
 @dataclass(frozen=True)
 class RegionCalibration:
-    """What the regions say of the picture.
+    """What the regions say about the picture.
 
-    boxes : where echoes are, inside the picture, the largest first; none where no region of tissue fits it
-    mm_per_px_xy : across and down; None where the scale is unknown
-    fault : why regions that are there give no scale; None where they do, or where there is none
+    boxes : where echoes are, inside the picture, the largest first; empty if no region of tissue fits the picture
+    mm_per_px_xy : across and down; None if the scale is unknown
+    fault : why the regions give no scale; None if they do, or if there are none
     """
 
     boxes: tuple[Box, ...] = ()
@@ -57,7 +75,7 @@ class RegionCalibration:
 
 @dataclass(frozen=True)
 class _Region:
-    """is_tissue : a picture of tissue rather than flow, trace or bar;  has_length : centimetres on both axes"""
+    """is_tissue : tissue rather than flow, a trace or a bar;  has_length : centimetres on both axes"""
 
     is_tissue: bool
     has_length: bool
@@ -67,39 +85,39 @@ class _Region:
 
 
 def read_region_calibration(dataset: Dataset, rows: int, columns: int) -> RegionCalibration:
-    """The scale and the place of the echoes in pictures of ``rows`` x ``columns`` pixels.
+    """The scale and the position of the echoes in pictures of ``rows`` x ``columns`` pixels.
 
-    Several regions of tissue must have the same scale. Whatever is missing, contradictory or impossible is told as
-    the fault, never guessed.
+    Several regions of tissue must have the same scale. Missing, contradictory or impossible values are reported as the
+    fault; the scale is never guessed.
     """
     items = list(dataset.get("SequenceOfUltrasoundRegions") or ())
     if not items:
         return RegionCalibration()
-    if len(items) > MAX_REGIONS:
+    if len(items) > _LIMITS.max_regions:
         return RegionCalibration(fault=f"its header lists {len(items)} regions")
     try:
-        regions = [_region(item) for item in items]
+        regions = [_read_region(item) for item in items]
     except (AttributeError, TypeError, ValueError, OverflowError):
-        return RegionCalibration(fault="a region in its header is incomplete or no number")
+        return RegionCalibration(fault="a region in its header is incomplete or not a number")
     tissue = [region for region in regions if region.is_tissue]
     if not tissue:
         return RegionCalibration(fault="none of the regions in its header is a picture of tissue")
-    misfit = _misfit(regions, rows, columns)
-    if misfit:
-        return RegionCalibration(fault=misfit)
-    # Those of low priority hold only where there are no others.
-    first = [region for region in tissue if not region.low_priority] or tissue
-    boxes = sorted((_clipped(region.box, rows, columns) for region in first), key=_area, reverse=True)
-    fault = _scale_fault(first) or _contradiction(dataset, first[0].mm_per_px_xy)
+    fault = _box_fault(regions, rows, columns)
     if fault:
-        return RegionCalibration(tuple(boxes), fault=fault)
-    across, down = first[0].mm_per_px_xy
-    if abs(across - down) <= DELTA_TOLERANCE * min(across, down):
+        return RegionCalibration(fault=fault)
+    # Regions of low priority apply only where there are no others.
+    chosen = [region for region in tissue if not region.low_priority] or tissue
+    boxes = tuple(sorted((_clipped(region.box, rows, columns) for region in chosen), key=_area, reverse=True))
+    fault = _scale_fault(chosen) or _spacing_fault(dataset, chosen[0].mm_per_px_xy)
+    if fault:
+        return RegionCalibration(boxes, fault=fault)
+    across, down = chosen[0].mm_per_px_xy
+    if abs(across - down) <= _LIMITS.delta_tolerance * min(across, down):
         across = down = math.sqrt(across * down)
-    return RegionCalibration(tuple(boxes), (across, down))
+    return RegionCalibration(boxes, (across, down))
 
 
-def _region(item: Dataset) -> _Region:
+def _read_region(item: Dataset) -> _Region:
     box = (
         int(item.RegionLocationMinX0),
         int(item.RegionLocationMinY0),
@@ -108,27 +126,26 @@ def _region(item: Dataset) -> _Region:
         int(item.RegionLocationMaxY1) + 1,
     )
     units = item.get("PhysicalUnitsXDirection"), item.get("PhysicalUnitsYDirection")
-    deltas = float(item.get("PhysicalDeltaX") or 0.0), float(item.get("PhysicalDeltaY") or 0.0)
+    deltas_cm = float(item.get("PhysicalDeltaX") or 0.0), float(item.get("PhysicalDeltaY") or 0.0)
     return _Region(
         is_tissue=item.get("RegionSpatialFormat") == TWO_DIMENSIONAL and item.get("RegionDataType") == TISSUE,
         has_length=units == (CENTIMETRES, CENTIMETRES),
         low_priority=bool(int(item.get("RegionFlags") or 0) & LOW_PRIORITY),
         box=box,
-        mm_per_px_xy=(10.0 * deltas[0], 10.0 * deltas[1]),
+        mm_per_px_xy=(10.0 * deltas_cm[0], 10.0 * deltas_cm[1]),
     )
 
 
-def _misfit(regions: list[_Region], rows: int, columns: int) -> str | None:
-    """Why the boxes are those of another picture, or None.
+def _box_fault(regions: list[_Region], rows: int, columns: int) -> str | None:
+    """Why the boxes belong to another picture, or None.
 
-    Cut below, a picture keeps its scale and its columns: then no box reaches past its right border, and most of
-    the tissue is still there. Otherwise columns were cut off at a side unknown or, more likely, the picture was
-    made smaller.
-    One pixel more is forgiven: many machines write the first pixel outside for the last inside.
+    A picture cut at the bottom keeps its scale and its columns. Then no box reaches past its right border, and most of
+    the tissue is still there. Otherwise columns were cut off at an unknown side or, more likely, the picture was made
+    smaller. One pixel too many is accepted, because many machines store the first pixel outside as the last one inside.
     """
     for region in regions:
         x0, y0, x1, y1 = region.box
-        if x0 < 0 or y0 < 0 or min(x1 - x0, y1 - y0) < MIN_SIDE_PX:
+        if x0 < 0 or y0 < 0 or min(x1 - x0, y1 - y0) < _LIMITS.min_side_px:
             if region.is_tissue:
                 return f"the region of tissue in its header has {x1 - x0} x {y1 - y0} pixels"
         elif x1 > columns + 1:
@@ -136,7 +153,7 @@ def _misfit(regions: list[_Region], rows: int, columns: int) -> str | None:
                 f"a region in its header reaches to column {x1}, but the picture has {columns}: "
                 "it was made smaller after the header was written"
             )
-        elif region.is_tissue and y1 > rows + 1 and rows - y0 < MIN_VISIBLE_SHARE * (y1 - y0):
+        elif region.is_tissue and y1 > rows + 1 and rows - y0 < _LIMITS.min_visible_share * (y1 - y0):
             return (
                 f"the region of tissue in its header reaches to row {y1}, but the picture has {rows}: "
                 "it was cut or made smaller after the header was written"
@@ -153,25 +170,26 @@ def _area(box: Box) -> int:
 
 
 def _scale_fault(tissue: list[_Region]) -> str | None:
+    """Why the regions of tissue give no scale, or None."""
     for region in tissue:
         across, down = region.mm_per_px_xy
         depth_mm = down * (region.box[3] - region.box[1])
         if not region.has_length:
             return "the region of tissue in its header is not measured in centimetres"
-        if not all(FINEST_MM_PER_PX <= length <= COARSEST_MM_PER_PX for length in (across, down)):
-            return f"its header tells of pixels of {across:.3g} x {down:.3g} mm, which no scanner makes"
-        if not SHALLOWEST_MM <= depth_mm <= DEEPEST_MM:
-            return f"its header tells of a picture {depth_mm:.3g} mm deep, which no scanner shows"
+        if not all(_LIMITS.min_mm_per_px <= length <= _LIMITS.max_mm_per_px for length in (across, down)):
+            return f"its header declares pixels of {across:.3g} x {down:.3g} mm, which no scanner makes"
+        if not _LIMITS.min_depth_mm <= depth_mm <= _LIMITS.max_depth_mm:
+            return f"its header declares a picture {depth_mm:.3g} mm deep, which no scanner shows"
         if max(across, down) > MAX_PIXEL_ASPECT * min(across, down):
-            return f"its header tells of pixels of {across:.3g} x {down:.3g} mm, far from square"
+            return f"its header declares pixels of {across:.3g} x {down:.3g} mm, far from square"
         pairs = zip(region.mm_per_px_xy, tissue[0].mm_per_px_xy, strict=True)
-        if not all(math.isclose(*pair, rel_tol=DELTA_TOLERANCE) for pair in pairs):
+        if not all(math.isclose(*pair, rel_tol=_LIMITS.delta_tolerance) for pair in pairs):
             return "its header has several regions of tissue with different scales"
     return None
 
 
-def _contradiction(dataset: Dataset, mm_per_px_xy: tuple[float, float]) -> str | None:
-    """Why the region's scale is not to be believed for what else the header says, or None."""
+def _spacing_fault(dataset: Dataset, mm_per_px_xy: tuple[float, float]) -> str | None:
+    """Why the header's Pixel Spacing contradicts the regions' scale, or None."""
     spacing = dataset.get("PixelSpacing")  # mm, down first (PS3.3 10.7.1.3)
     if spacing is None:
         return None
@@ -180,7 +198,7 @@ def _contradiction(dataset: Dataset, mm_per_px_xy: tuple[float, float]) -> str |
     except (TypeError, ValueError):
         return None
     pairs = zip((across, down), mm_per_px_xy, strict=True)
-    if all(math.isclose(one, other, rel_tol=SPACING_TOLERANCE) for one, other in pairs):
+    if all(math.isclose(one, other, rel_tol=_LIMITS.spacing_tolerance) for one, other in pairs):
         return None
     return (
         f"its header contradicts itself: {across:.3g} x {down:.3g} mm to a pixel in one place, "

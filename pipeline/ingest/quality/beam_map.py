@@ -1,4 +1,4 @@
-"""The sector as a coarse map over beams and depths, read off so few pixels that it costs next to nothing."""
+"""The sector as a coarse map over beams and depths, read from so few pixels that it costs almost nothing."""
 
 from __future__ import annotations
 
@@ -16,37 +16,37 @@ SAMPLES_PER_CELL = 16  # pixels read for each cell
 
 
 class BeamMap:
-    """Where the cells of one clip's map lie in its frames, which must hold some of the sector.
+    """The cells of one clip's map in its frames. The sector must not be empty.
 
-    area_shares : (BEAM_COUNT * DEPTH_COUNT,) float32, of the sector's pixels, in each cell, beam after beam
+    area_shares : (BEAM_COUNT * DEPTH_COUNT,) float32, share of the sector's pixels in each cell, beam after beam
     """
 
     def __init__(self, sector: Sector) -> None:
-        # As many pixels as are read, or somewhat more, are enough to know which cell holds which.
+        # As many pixels as are sampled, or slightly more, are enough to assign pixels to cells.
         step = max(1, int(np.sqrt(np.count_nonzero(sector.mask) / (CELL_COUNT * SAMPLES_PER_CELL))))
-        rows, columns = (step * place for place in np.nonzero(sector.mask[::step, ::step]))
+        rows, columns = (step * index for index in np.nonzero(sector.mask[::step, ::step]))
         x, y = columns.astype(np.float64), rows.astype(np.float64)
         if sector.apex_xy is None:
             across = x - sector.steering * y
         else:
-            # Of a probe at the bottom the apex lies below.
+            # With the probe at the bottom, the apex lies below.
             across = np.arctan2(x - sector.apex_xy[0], abs(y - sector.apex_xy[1]))
-        deep = sector.depth_px(np.stack([x, y], axis=1))
-        cell = _share(across - across.min(), float(np.ptp(across)), BEAM_COUNT) * DEPTH_COUNT
-        cell += _share(deep, sector.depth_range_px, DEPTH_COUNT)
+        depth = sector.depth_px(np.stack([x, y], axis=1))
+        cell = _cell_index(across - across.min(), float(np.ptp(across)), BEAM_COUNT) * DEPTH_COUNT
+        cell += _cell_index(depth, sector.depth_range_px, DEPTH_COUNT)
         pixels = np.bincount(cell, minlength=CELL_COUNT)
         self.area_shares = (pixels / len(cell)).astype(np.float32)
-        # Spread over each cell's pixels in their order; a cell without any is read where the one before it lies.
+        # The samples are spread over each cell's pixels. An empty cell takes the samples of the cell before it.
         order = np.argsort(cell, kind="stable")
         first = np.cumsum(pixels) - pixels
         spread = (np.arange(SAMPLES_PER_CELL)[:, None] + 0.5) / SAMPLES_PER_CELL
         chosen = order[np.minimum(first + (spread * pixels).astype(np.int64), len(cell) - 1)]
-        held = np.maximum.accumulate(np.where(pixels > 0, np.arange(CELL_COUNT), np.flatnonzero(pixels)[0]))
-        self._places = (rows * sector.mask.shape[1] + columns)[chosen[:, held]]
+        source_cell = np.maximum.accumulate(np.where(pixels > 0, np.arange(CELL_COUNT), np.flatnonzero(pixels)[0]))
+        self._pixel_indices = (rows * sector.mask.shape[1] + columns)[chosen[:, source_cell]]
 
     def sample(self, grey: NDArray[np.uint8]) -> NDArray[np.uint8]:
         """(SAMPLES_PER_CELL, BEAM_COUNT * DEPTH_COUNT) pixels of ``grey`` (H, W)."""
-        return np.asarray(grey.take(self._places), np.uint8)
+        return np.asarray(grey.take(self._pixel_indices), np.uint8)
 
     @staticmethod
     def mean_levels(samples: NDArray[np.uint8]) -> NDArray[np.float32]:
@@ -55,5 +55,6 @@ class BeamMap:
         return np.asarray(means, np.float32).reshape(BEAM_COUNT, DEPTH_COUNT)
 
 
-def _share(place: NDArray[np.float64], whole: float, cells: int) -> NDArray[np.int64]:
-    return np.clip(place * (cells / max(whole, 1e-9)), 0, cells - 1).astype(np.int64)
+def _cell_index(position: NDArray[np.float64], length: float, cells: int) -> NDArray[np.int64]:
+    """The cell of each position from 0 to ``length``."""
+    return np.clip(position * (cells / max(length, 1e-9)), 0, cells - 1).astype(np.int64)

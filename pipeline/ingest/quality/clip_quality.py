@@ -1,4 +1,4 @@
-"""How well a clip was recorded, and what whoever scans next should do about it."""
+"""How well a clip was recorded, and what to do about it at the next scan."""
 
 from __future__ import annotations
 
@@ -18,16 +18,17 @@ HINTS: Mapping[RejectionCause, str] = {
     "colour Doppler": "turn colour Doppler off, its colours hide the echoes",
     "frozen": "record while the picture moves",
 }
-# A side of the picture that had contact for less than this share of its beams, over the clip, was mostly lost; the
-# other side must have had twice as much, or it is no matter of sides.
-LOST_CONTACT_BELOW = 0.5
+# A side of the picture was mostly lost if, over the clip, less than the first share of its beams had contact and the
+# other side had at least so many times as much; otherwise both sides were poor (common practice, no source).
+LOST_CONTACT_BELOW, OTHER_SIDE_FACTOR = 0.5, 2
 
 
 @dataclass(frozen=True)
 class ClipQuality:
-    """skipped : by cause, how many frames were not used, most of them first
-    contact : over all frames, the share of the left and of the right half of the beams that had contact
-    is_static : a film that showed one picture alone
+    """skipped : for each cause, the number of frames that were not used, the largest number first
+
+    contact : shares of the left and of the right half of the beams that had contact, over all frames
+    is_static : a film that shows a single picture
     """
 
     skipped: tuple[tuple[RejectionCause, int], ...] = ()
@@ -36,12 +37,12 @@ class ClipQuality:
 
     @property
     def causes_text(self) -> str:
-        """For reading: "12 too dark, 3 saturated"."""
+        """The causes as text: "12 too dark, 3 saturated"."""
         return ", ".join(f"{number} {cause}" for cause, number in self.skipped)
 
     @property
     def hint(self) -> str | None:
-        """What to do, at the next scan, about the cause that cost most; None where no frame was lost."""
+        """What to do at the next scan about the cause of most losses; None if no frame was lost."""
         if not self.skipped:
             return None
         cause = self.skipped[0][0]
@@ -52,8 +53,8 @@ class ClipQuality:
 
     @property
     def poor_contact_side(self) -> str | None:
-        """The side of the picture, "left" or "right", that was mostly lost while the other was seen, or None."""
+        """The side of the picture, "left" or "right", that was mostly lost while the other was seen; else None."""
         left, right = self.contact
-        if min(left, right) >= LOST_CONTACT_BELOW or max(left, right) < 2 * min(left, right):
+        if min(left, right) >= LOST_CONTACT_BELOW or max(left, right) < OTHER_SIDE_FACTOR * min(left, right):
             return None
         return "left" if left < right else "right"

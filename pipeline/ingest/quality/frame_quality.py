@@ -1,7 +1,8 @@
-"""Whether a frame is of use, told from a few of its pixels so that it costs next to nothing.
+"""Whether a frame can be used, judged from a few of its pixels so that it costs almost nothing.
 
-The sector is read as a coarse map over beams and depths. A beam has contact if it brings back echoes from deeper than
-the first quarter; bone and shells near the skin take contact from the beams behind them too, as far as use goes.
+The sector is read as a coarse map over beams and depths. A beam has contact if it returns echoes from below the first
+quarter of the depth. Bone and shells near the skin also take contact from the beams behind them, which is correct here:
+such beams show nothing that can be used.
 """
 
 from __future__ import annotations
@@ -22,56 +23,74 @@ from pipeline.settings import IngestSettings
 
 __all__ = ["FrameQuality", "FrameQualityAssessor"]
 
-# Where "deep" begins: gel, skin and what rings in the face lie above it.
-DEEP_START = DEPTH_COUNT // 4
-# Grey levels above the sector's darkest twentieth: a display may show black as grey, though no brighter than this. A
-# sector without a dark place has none without contact. The very darkest cells may reach over its edge.
-LIT_ABOVE, MAX_BLACK_LEVEL = 10.0, 40.0
-DARK_CELL_RANK = BEAM_COUNT * DEPTH_COUNT // 20
-# Of the depths, where bands parallel to the face are looked for, and over how many cells they rise and fall. Above
-# them lie layers of skin, which are bands, too.
-BAND_DEPTHS, BAND_CELLS = np.s_[DEEP_START:29], 7
-# Grey levels, root mean square: weaker ripples that all beams share are the fading of sound with depth and no bands;
-# haze that fades from 150 to nothing over the depth has up to 3.
-MIN_BANDING_RMS = 5.0
-WHITE_LEVEL = 254
-
-# Cells so large that speckle, which changes with every plane, is evened out in them.
-COARSE_CELLS = 8
-# Grey levels; the standard deviation of such cells where tissue is even, and only what is left of speckle changes.
-EVEN_STD_BELOW = 10.0
-
-# Mean change of the cells' levels from the first frame on, in grey levels, up to which a film shows one picture. On
-# generated pictures a moving hand makes 11 and more within 20 frames, and the coarsest coding of a frozen one up to 4.
-MOVED_ABOVE = 5.0
-
 Map = NDArray[np.float32]
 
 
-def _rippling() -> Map:
-    """(DEPTH_COUNT, bands): takes a beam's levels to how far each band lies above its neighbours, zero in the mean."""
-    each = np.eye(DEPTH_COUNT, dtype=np.float32)[:, BAND_DEPTHS]
-    ripples = each - np.asarray(cv2.blur(each, (BAND_CELLS, 1)))
+@dataclass(frozen=True)
+class FrameThresholds:
+    """Thresholds of the map; what a centre may change is in `IngestSettings`. Levels are grey levels, 0 to 255.
+
+    deep_start : first depth cell below gel, skin and the ringing of the probe's face
+    lit_above : how far an echo rises above the sector's black level
+    dark_cell_rank : the black level is that of the cell with this rank from the darkest, a twentieth of all; the very
+    darkest cells may lie partly outside the sector
+    max_black_level : no display shows black as a brighter grey; a sector without a darker place has contact everywhere
+    band_depths_end : the depth cells from ``deep_start`` to here are searched for bands parallel to the face; above
+    them lie layers of skin, which are bands too
+    band_cells : depth cells over which a band rises and falls
+    min_banding_rms : root mean square of ripples shared by all beams; weaker ones are the attenuation of sound with
+    depth. Haze that fades from 150 to nothing over the depth has up to 3.
+    white_level : from here on a pixel is saturated
+    ringing_share : share of the beams lit above ``deep_start`` from which a dark frame shows a probe in air
+    coarse_cells : number of coarse cells to each side; in cells so large, speckle, which changes with every plane,
+    averages out
+    even_std_below : standard deviation of coarse cells in even tissue, where only the rest of speckle changes
+    moved_above : mean change of the cells since the first frame, above which a film shows another picture. On generated
+    pictures a moving probe makes 11 and more within 20 frames, and the coarsest coding of a frozen one up to 4.
+    """
+
+    deep_start: int = DEPTH_COUNT // 4
+    lit_above: float = 10.0
+    dark_cell_rank: int = BEAM_COUNT * DEPTH_COUNT // 20
+    max_black_level: float = 40.0
+    band_depths_end: int = 29
+    band_cells: int = 7
+    min_banding_rms: float = 5.0
+    white_level: int = 254
+    ringing_share: float = 0.5
+    coarse_cells: int = 8
+    even_std_below: float = 10.0
+    moved_above: float = 5.0
+
+
+_FRAME = FrameThresholds()
+
+
+def _banding_filter() -> Map:
+    """(DEPTH_COUNT, bands): takes a beam's levels to how far each band exceeds its neighbours, with a mean of zero."""
+    each = np.eye(DEPTH_COUNT, dtype=np.float32)[:, _FRAME.deep_start : _FRAME.band_depths_end]
+    ripples = each - np.asarray(cv2.blur(each, (_FRAME.band_cells, 1)))
     return np.asarray(ripples - ripples.mean(axis=1, keepdims=True), np.float32)
 
 
-BANDING_FILTER = _rippling()
+def _pooling_matrix() -> Map:
+    """(coarse_cells, BEAM_COUNT), and as many depths: takes cells to the means of neighbouring cells."""
+    cells = _FRAME.coarse_cells
+    return np.repeat(np.eye(cells, dtype=np.float32), BEAM_COUNT // cells, axis=1) * np.float32(cells / BEAM_COUNT)
+
+
+BANDING_FILTER, POOLING_MATRIX = _banding_filter(), _pooling_matrix()
 HALF_BEAMS = BEAM_COUNT // 2
-# (COARSE_CELLS, BEAM_COUNT), and as many depths: takes cells to means of neighbours, of which COARSE_CELLS are left.
-POOLING_MATRIX = np.repeat(np.eye(COARSE_CELLS, dtype=np.float32), BEAM_COUNT // COARSE_CELLS, axis=1) * np.float32(
-    COARSE_CELLS / BEAM_COUNT
-)
-MEAN_WEIGHTS = np.full(COARSE_CELLS, 1 / COARSE_CELLS, np.float32)
+MEAN_WEIGHTS = np.full(_FRAME.coarse_cells, 1 / _FRAME.coarse_cells, np.float32)
 
 
 @dataclass(frozen=True)
 class FrameQuality:
-    """usable : fit for detection;  rejection_cause : why not, None if it is
+    """usable : fit for detection;  rejection_cause : why not, None if it is usable
 
-    repeated : shows what the frame before showed (a frozen screen, or a recording faster than the scanner);
-    such a frame counts as usable, until the screen has been frozen for long, and the answer for the frame before
-    holds for it.
-    contact : shares of the left and of the right half of the beams, as they lie in the picture, that have contact
+    repeated : shows what the frame before showed (a frozen screen, or a recording faster than the scanner). Such a
+    frame counts as usable until the screen has been frozen for long, and the result for the frame before holds for it.
+    contact : shares of the left and of the right half of the beams, as seen in the picture, that have contact
     """
 
     usable: bool
@@ -81,8 +100,10 @@ class FrameQuality:
 
 
 @dataclass(frozen=True)
-class _Seen:
-    """samples : as of `BeamMap`;  coarse : (COARSE_CELLS**2,), about its mean;  deviation : of those, the standard one"""
+class _FrameMap:
+    """samples : as in `BeamMap`;  coarse : (coarse_cells**2,) levels minus their mean;  deviation : standard deviation
+    of ``coarse``
+    """
 
     samples: NDArray[np.uint8]
     coarse: Map
@@ -90,7 +111,7 @@ class _Seen:
 
 
 class FrameQualityAssessor:
-    """Judges the frames of one clip in their order, by their sector alone: a clock runs on while it is frozen.
+    """Judges the frames of one clip in order, by their sector alone, because a clock runs on while it is frozen.
 
     has_moved : whether any frame so far showed another picture than the first
     """
@@ -98,97 +119,100 @@ class FrameQualityAssessor:
     def __init__(self, sector: Sector, settings: IngestSettings) -> None:
         self._settings = settings
         self._map = BeamMap(sector) if sector.mask.any() else None
-        self._flow = ColourDopplerDetector(sector)
-        self._before: _Seen | None = None
-        self._still_frames = 0
-        self._first: Map | None = None
+        self._doppler = ColourDopplerDetector(sector)
+        self._before: _FrameMap | None = None
+        self._repeated_frames = 0
+        self._first_levels: Map | None = None
         self.has_moved = False
 
     def assess(self, grey: NDArray[np.uint8], chroma: Chroma | None = None, *, is_video: bool = True) -> FrameQuality:
-        """Judgement of ``grey`` (H, W), the frame after the one judged last.
+        """The quality of ``grey`` (H, W), which follows the frame that was assessed last.
 
-        chroma : of the same frame;  is_video : part of a film, no still alone
+        chroma : of the same frame;  is_video : the frame is part of a film, not a still
         """
         if self._map is None:
             return FrameQuality(False, "too dark", False, (0.0, 0.0))
         samples = self._map.sample(grey)
         levels = self._map.mean_levels(samples)
-        self._see_motion(levels)
-        broad = np.asarray(POOLING_MATRIX @ levels, np.float32)
-        before, self._before = self._before, _seen(samples, broad)
+        self._watch_motion(levels)
+        broad_beams = np.asarray(POOLING_MATRIX @ levels, np.float32)
+        now, before = _frame_map(samples, broad_beams), self._before
+        self._before = now
         change = None if before is None else cv2.norm(samples, before.samples, cv2.NORM_L1) / samples.size
         repeated = change is not None and change < self._settings.repeated_frame_change_below
-        self._still_frames = self._still_frames + 1 if repeated else 0
-        black = min(float(np.partition(levels, DARK_CELL_RANK, None)[DARK_CELL_RANK]), MAX_BLACK_LEVEL)
-        lit = np.asarray(levels > black + LIT_ABOVE)
-        touching = np.asarray(lit[:, DEEP_START:].any(axis=1))
+        self._repeated_frames = self._repeated_frames + 1 if repeated else 0
+        rank = _FRAME.dark_cell_rank
+        black_level = min(float(np.partition(levels, rank, None)[rank]), _FRAME.max_black_level)
+        lit = np.asarray(levels > black_level + _FRAME.lit_above)
+        has_contact = np.asarray(lit[:, _FRAME.deep_start :].any(axis=1))
         left, right = (
-            int(np.count_nonzero(half)) / HALF_BEAMS for half in (touching[:HALF_BEAMS], touching[HALF_BEAMS:])
+            int(np.count_nonzero(half)) / HALF_BEAMS for half in (has_contact[:HALF_BEAMS], has_contact[HALF_BEAMS:])
         )
-        cause = self._of_levels(samples, levels, lit, (left + right) / 2)
-        if cause is None and _banding(broad) > self._settings.banding_correlation_above:
+        cause = self._cause_in_levels(samples, levels, lit, (left + right) / 2)
+        if cause is None and _banding(broad_beams) > self._settings.banding_correlation_above:
             cause = "no contact"
-        if cause is None and chroma is not None and self._flow.covers_echoes(chroma, grey):
+        if cause is None and chroma is not None and self._doppler.covers_echoes(chroma, grey):
             cause = "colour Doppler"
-        cause = cause or self._of_time(before if is_video else None)
+        cause = cause or self._cause_in_time(now, before if is_video else None)
         return FrameQuality(cause is None, cause, repeated, (left, right))
 
-    def _see_motion(self, levels: Map) -> None:
-        if self._first is None:
-            self._first = levels
+    def _watch_motion(self, levels: Map) -> None:
+        if self._first_levels is None:
+            self._first_levels = levels
         elif not self.has_moved:
-            self.has_moved = cv2.norm(levels, self._first, cv2.NORM_L1) / levels.size > MOVED_ABOVE
+            change = cv2.norm(levels, self._first_levels, cv2.NORM_L1) / levels.size
+            self.has_moved = change > _FRAME.moved_above
 
-    def _of_levels(
-        self, samples: NDArray[np.uint8], levels: Map, lit: NDArray[np.bool_], touching: float
+    def _cause_in_levels(
+        self, samples: NDArray[np.uint8], levels: Map, lit: NDArray[np.bool_], contact: float
     ) -> RejectionCause | None:
         assert self._map is not None
         settings, shares = self._settings, self._map.area_shares
         mean = float(levels.ravel() @ shares)
-        # No more of the sector can be white than this.
-        if mean > WHITE_LEVEL * settings.saturated_share_above:
-            white = self._map.mean_levels((samples >= WHITE_LEVEL).astype(np.uint8))
+        # With a lower mean, no more of the sector can be white.
+        if mean > _FRAME.white_level * settings.saturated_share_above:
+            white = self._map.mean_levels((samples >= _FRAME.white_level).astype(np.uint8))
             if float(white.ravel() @ shares) > settings.saturated_share_above:
                 return "saturated"
-        if touching < settings.contact_share_below:
-            # In air a probe shows its own ringing at the face and nothing below; without gain it shows nothing at all.
-            rings = bool(lit[:, :DEEP_START].any(axis=1).mean() > 0.5)
+        if contact < settings.contact_share_below:
+            # In air a probe shows the ringing of its own face and nothing below. Without gain it shows nothing at all.
+            rings = bool(lit[:, : _FRAME.deep_start].any(axis=1).mean() > _FRAME.ringing_share)
             return "no contact" if rings or mean >= settings.dark_below else "too dark"
         return "too dark" if mean < settings.dark_below else None
 
-    def _of_time(self, before: _Seen | None) -> RejectionCause | None:
-        if self._still_frames > self._settings.frozen_after_frames:
+    def _cause_in_time(self, now: _FrameMap, before: _FrameMap | None) -> RejectionCause | None:
+        if self._repeated_frames > self._settings.frozen_after_frames:
             return "frozen"
-        if before is None or self._before is None:
+        if before is None:
             return None
-        return "too fast" if _likeness(self._before, before) < self._settings.frame_correlation_below else None
+        return "too fast" if _correlation(now, before) < self._settings.frame_correlation_below else None
 
 
-def _seen(samples: NDArray[np.uint8], broad: Map) -> _Seen:
-    coarse = (broad @ POOLING_MATRIX.T).ravel()
+def _frame_map(samples: NDArray[np.uint8], broad_beams: Map) -> _FrameMap:
+    coarse = (broad_beams @ POOLING_MATRIX.T).ravel()
     coarse -= coarse.sum() / np.float32(coarse.size)
-    return _Seen(samples, coarse, math.sqrt(float(coarse @ coarse) / coarse.size))
+    return _FrameMap(samples, coarse, math.sqrt(float(coarse @ coarse) / coarse.size))
 
 
-def _banding(broad: Map) -> float:
-    """How much the beams rise and fall together: the least correlation of a beam with the mean of all, but for one.
+def _banding(broad_beams: Map) -> float:
+    """How much the beams rise and fall together: the second lowest correlation of a beam with the mean of all beams.
 
-    Near 1 where sound only goes to and fro between the face and what lies before it. In tissue, and where eggs lie
-    side by side, some beams go their own way. 0 where what they share is weak.
+    It is near 1 where sound only travels between the face and what lies in front of it. In tissue, and where eggs lie
+    next to each other, some beams differ. It is 0 where the shared ripples are weak.
 
-    broad : (COARSE_CELLS, DEPTH_COUNT) levels of so many broad beams
+    broad_beams : (coarse_cells, DEPTH_COUNT) mean levels of neighbouring beams
     """
-    ripples = broad @ BANDING_FILTER
+    ripples = broad_beams @ BANDING_FILTER
     shared = MEAN_WEIGHTS @ ripples
     strength = float(shared @ shared)
-    if strength < MIN_BANDING_RMS**2 * shared.size:
+    if strength < _FRAME.min_banding_rms**2 * shared.size:
         return 0.0
     strengths = np.sqrt(np.einsum("ij,ij->i", ripples, ripples) * np.float32(strength))
     return float(np.partition(ripples @ shared / np.maximum(strengths, 1.0), 1)[1])
 
 
-def _likeness(one: _Seen, other: _Seen) -> float:
-    """Correlation of two maps; 1 where either is too even to say anything of movement."""
-    if min(one.deviation, other.deviation) < EVEN_STD_BELOW:
+def _correlation(one: _FrameMap, other: _FrameMap) -> float:
+    """Correlation of two maps; 1 where either is too even to show motion."""
+    if min(one.deviation, other.deviation) < _FRAME.even_std_below:
         return 1.0
     return float(one.coarse @ other.coarse) / (one.coarse.size * one.deviation * other.deviation)

@@ -1,88 +1,128 @@
-"""The fan that the evidence is worth the most to: its apex is searched for, from coarse pictures to fine ones."""
+"""The fan with the highest score: its apex is searched for, from coarse pictures to fine ones."""
 
 from __future__ import annotations
+
+from dataclasses import dataclass
 
 import numpy as np
 
 from pipeline.ingest.sector.fan import Fan
 from pipeline.ingest.sector.fan_search_grid import Apex, BestFan, FanSearchGrid
-from pipeline.ingest.sector.sector_evidence import HIGH_COST, LOW_COST, DarkPenalty, SectorEvidence
+from pipeline.ingest.sector.sector_evidence import HIGH_COST, LOW_COST, DarkPenalty, Fit, SectorEvidence
 
 __all__ = ["fit_coarse_fan", "refine_fan", "widen_fan"]
 
-# Sides of the pictures, in px, that the search goes through before the whole one; and the steps of half the opening.
-COARSE_SIDE_PX, MEDIUM_SIDE_PX = 48, 120
-COARSE_STEPS, MEDIUM_STEPS, FINE_STEPS = 40, 50, 150
-# Where an apex is looked for first, in widths from the middle of the echoes and in longer sides above the first echo.
-APEX_OFFSETS = (-0.12, -0.06, 0.0, 0.06, 0.12)
-APEX_HEIGHTS = (-0.06, 0.0, 0.06, 0.13, 0.21, 0.3, 0.42, 0.6, 0.9, 1.4)
-# A fan hangs straight down but for a screen that was filmed askew, in radians.
-MAX_TILT_RAD, TILT_STEP_RAD = np.deg2rad(4.0), np.deg2rad(1.0)
-# Where an apex is moved to, in steps across, down and of its lean. A fan too wide at one side turns about its face.
-APEX_MOVES = ((-1, 0, 0), (1, 0, 0), (0, -2, 0), (0, 2, 0), (0, 0, -1), (0, 0, 1), (-1, 0, 1), (1, 0, -1))
-# How far off half the opening of a rough fan may be.
-HALF_ANGLE_TOLERANCE = 0.25
-# Share of all echoes that a fan may leave out before a wider one is looked for; and how far off that one may be.
-MISSED_ECHO_SHARE, WIDENED_HALF_ANGLE_TOLERANCE = 0.01, 0.06
+
+@dataclass(frozen=True)
+class FanSearch:
+    """How the fan is searched for. All values: common practice, no source.
+
+    coarse_side_px, medium_side_px : longer sides of the pictures that are searched before the full one
+    coarse_steps, medium_steps, fine_steps : steps of half the opening angle on each of the three pictures
+    coarse_move_px, medium_move_px : first and smallest move of the apex on the first two pictures
+    apex_offsets : first places of the apex, in widths from the middle of the echoes
+    apex_heights : the same, in longer sides above the first echo
+    face_row_share : share of the width in echoes from which a row is the first with echoes
+    max_tilt_rad, tilt_step_rad : a fan hangs straight down unless the screen was filmed at an angle
+    apex_moves : moves of the apex, in steps across, down and of its tilt. The last two turn the fan about its face,
+    for a fan that is too wide at one side.
+    half_angle_tolerance : share by which half the opening of a coarse fan may be wrong
+    missed_echo_share : share of all echoes that a fan may leave out before a wider one is searched for
+    widened_half_angle_tolerance : share by which half the opening of that one may be wrong
+    """
+
+    coarse_side_px: int = 48
+    medium_side_px: int = 120
+    coarse_steps: int = 40
+    medium_steps: int = 50
+    fine_steps: int = 150
+    coarse_move_px: tuple[float, float] = (2.0, 0.5)
+    medium_move_px: tuple[float, float] = (1.0, 0.25)
+    apex_offsets: tuple[float, ...] = (-0.12, -0.06, 0.0, 0.06, 0.12)
+    apex_heights: tuple[float, ...] = (-0.06, 0.0, 0.06, 0.13, 0.21, 0.3, 0.42, 0.6, 0.9, 1.4)
+    face_row_share: float = 0.02
+    max_tilt_rad: float = float(np.deg2rad(4.0))
+    tilt_step_rad: float = float(np.deg2rad(1.0))
+    apex_moves: tuple[tuple[int, int, int], ...] = (
+        (-1, 0, 0),
+        (1, 0, 0),
+        (0, -2, 0),
+        (0, 2, 0),
+        (0, 0, -1),
+        (0, 0, 1),
+        (-1, 0, 1),
+        (1, 0, -1),
+    )
+    half_angle_tolerance: float = 0.25
+    missed_echo_share: float = 0.01
+    widened_half_angle_tolerance: float = 0.06
 
 
-def fit_coarse_fan(evidence: SectorEvidence, dark_penalty: DarkPenalty = HIGH_COST) -> tuple[Fan, float]:
-    """The best fan on a coarse grid, and what it is worth, in px of echoes."""
-    coarse, factor = evidence.downsampled(COARSE_SIDE_PX)
-    around = FanSearchGrid(coarse, COARSE_STEPS, dark_penalty)
+_SEARCH = FanSearch()
+
+
+def fit_coarse_fan(evidence: SectorEvidence, dark_penalty: DarkPenalty = HIGH_COST) -> Fit[Fan]:
+    """The best fan on a coarse grid."""
+    coarse, factor = evidence.downsampled(_SEARCH.coarse_side_px)
+    grid = FanSearchGrid(coarse, _SEARCH.coarse_steps, dark_penalty)
     lit = coarse.echo.clip(min=0)
     width = lit.shape[1]
     middle = float((lit.sum(axis=0) * np.arange(width)).sum() / max(float(lit.sum()), 1e-9))
-    face = float(np.flatnonzero(lit.sum(axis=1) > 0.02 * width)[:1].sum())
-    places = [
-        Apex(middle + across * width, face - above * COARSE_SIDE_PX)
-        for across in APEX_OFFSETS
-        for above in APEX_HEIGHTS
+    face = float(np.flatnonzero(lit.sum(axis=1) > _SEARCH.face_row_share * width)[:1].sum())
+    apexes = [
+        Apex(middle + offset * width, face - height * _SEARCH.coarse_side_px)
+        for offset in _SEARCH.apex_offsets
+        for height in _SEARCH.apex_heights
     ]
-    best = max((around.best_fan(place) for place in places), key=lambda one: one.fit_score)
-    best = _searched(around, best, 2.0, 0.5)
-    return best.fan.scaled(factor, factor), best.fit_score * factor**2
+    best = max((grid.best_fan(apex) for apex in apexes), key=lambda candidate: candidate.fit_score)
+    best = _climb(grid, best, *_SEARCH.coarse_move_px)
+    return Fit(best.fan.scaled(factor, factor), best.fit_score * factor**2)
 
 
 def refine_fan(
-    evidence: SectorEvidence, rough: Fan, off: float = HALF_ANGLE_TOLERANCE, *, dark_penalty: DarkPenalty = HIGH_COST
-) -> tuple[Fan, float]:
-    """The same from where ``rough`` is, whose opening may be ``off`` by that share, on ever finer pictures."""
-    half = (rough.right_rad - rough.left_rad) / 2
-    halves = (1 - off) * half, (1 + off) * half
-    middle, factor = evidence.downsampled(MEDIUM_SIDE_PX)
-    apex = Apex(*rough.apex_xy, (rough.left_rad + rough.right_rad) / 2).scaled(1 / factor)
-    around = FanSearchGrid(middle, MEDIUM_STEPS, dark_penalty, halves)
-    best = _searched(around, around.best_fan(apex), 1.0, 0.25)
-    fine = FanSearchGrid(evidence, FINE_STEPS, dark_penalty, halves).best_fan(best.apex.scaled(factor))
-    return fine.fan, fine.fit_score
+    evidence: SectorEvidence,
+    coarse_fan: Fan,
+    half_angle_tolerance: float = _SEARCH.half_angle_tolerance,
+    *,
+    dark_penalty: DarkPenalty = HIGH_COST,
+) -> Fit[Fan]:
+    """The best fan near ``coarse_fan``, on ever finer pictures.
+
+    half_angle_tolerance : share by which half the opening of ``coarse_fan`` may be wrong
+    """
+    half_angle = (coarse_fan.right_rad - coarse_fan.left_rad) / 2
+    half_angle_range = (1 - half_angle_tolerance) * half_angle, (1 + half_angle_tolerance) * half_angle
+    medium, factor = evidence.downsampled(_SEARCH.medium_side_px)
+    apex = Apex(*coarse_fan.apex_xy, (coarse_fan.left_rad + coarse_fan.right_rad) / 2).scaled(1 / factor)
+    grid = FanSearchGrid(medium, _SEARCH.medium_steps, dark_penalty, half_angle_range)
+    best = _climb(grid, grid.best_fan(apex), *_SEARCH.medium_move_px)
+    fine_grid = FanSearchGrid(evidence, _SEARCH.fine_steps, dark_penalty, half_angle_range)
+    fine = fine_grid.best_fan(best.apex.scaled(factor))
+    return Fit(fine.fan, fine.fit_score)
 
 
 def widen_fan(evidence: SectorEvidence, fan: Fan) -> Fan:
-    """The fan, or another one that holds echoes which it leaves out, however much of that one lies in shadow."""
+    """The fan, or a wider one that holds echoes which it leaves out, however much of that one lies in shadow."""
     evidence = evidence.with_lines_as_echoes
-    held, echoes = _held(evidence, fan), float(evidence.echo.clip(min=0).sum())
-    if held > (1 - MISSED_ECHO_SHARE) * echoes:
+    held_px, echo_px = evidence.echo_px_in(fan.mask(*evidence.shape)), evidence.echo_px
+    if held_px > (1 - _SEARCH.missed_echo_share) * echo_px:
         return fan
-    rough, _ = fit_coarse_fan(evidence, LOW_COST)
-    other, _ = refine_fan(evidence, rough, WIDENED_HALF_ANGLE_TOLERANCE)
-    return other if _held(evidence, other) > held + MISSED_ECHO_SHARE * echoes else fan
+    coarse = fit_coarse_fan(evidence, LOW_COST)
+    wider = refine_fan(evidence, coarse.shape, _SEARCH.widened_half_angle_tolerance).shape
+    gain_px = _SEARCH.missed_echo_share * echo_px
+    return wider if evidence.echo_px_in(wider.mask(*evidence.shape)) > held_px + gain_px else fan
 
 
-def _held(evidence: SectorEvidence, fan: Fan) -> float:
-    return float(evidence.echo[fan.mask(*evidence.shape)].clip(min=0).sum())
-
-
-def _searched(around: FanSearchGrid, best: BestFan, step: float, least: float) -> BestFan:
-    """The best fan near another: its apex is moved by steps, in px, that are halved where none of them helps."""
-    lean = TILT_STEP_RAD
-    while step >= least:
+def _climb(grid: FanSearchGrid, best: BestFan, step_px: float, min_step_px: float) -> BestFan:
+    """The best fan near ``best``: its apex is moved, and the steps are halved where no move helps."""
+    tilt_step = _SEARCH.tilt_step_rad
+    while step_px >= min_step_px:
         before = best
-        for across, down, turn in APEX_MOVES:
+        for across, down, turn in _SEARCH.apex_moves:
             at = best.apex
-            apex = Apex(at.x + across * step, at.y + down * step, at.tilt_rad + turn * lean)
-            if abs(apex.tilt_rad) <= MAX_TILT_RAD:
-                best = max(best, around.best_fan(apex), key=lambda one: one.fit_score)
+            apex = Apex(at.x + across * step_px, at.y + down * step_px, at.tilt_rad + turn * tilt_step)
+            if abs(apex.tilt_rad) <= _SEARCH.max_tilt_rad:
+                best = max(best, grid.best_fan(apex), key=lambda candidate: candidate.fit_score)
         if best is before:
-            step, lean = step / 2, lean / 2
+            step_px, tilt_step = step_px / 2, tilt_step / 2
     return best

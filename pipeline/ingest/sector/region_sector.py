@@ -1,4 +1,4 @@
-"""The sector of a clip whose file tells where its echoes are."""
+"""The sector of a clip whose file states where its echoes are."""
 
 from __future__ import annotations
 
@@ -7,59 +7,62 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.ingest.dicom.regions import Box, RegionCalibration
+from pipeline.ingest.dicom.regions import RegionCalibration
+from pipeline.ingest.frame import Box
 from pipeline.ingest.sector.sector import Sector, find_sector, find_sector_in_box
 
 __all__ = ["find_sector_with_regions"]
 
-# Of a fan found on the whole screen, this share must lie in one region, or the regions are another picture's.
+# This share of a fan found on the whole screen must lie in one region, or the regions belong to another picture.
 MIN_SHARE_IN_REGION = 0.8
-# px that a sector must keep from its region's sides and lower edge to be taken for whole: a region that belongs to the
-# picture in another size cuts through the echoes.
+# A fan that keeps so many px from its region's sides and lower edge is complete. A region that belongs to the picture
+# in another size cuts through the echoes.
 MIN_CLEARANCE_PX = 3
 
 
 def find_sector_with_regions(
     frames: Sequence[NDArray[np.uint8]], calibration: RegionCalibration
 ) -> tuple[Sector | None, RegionCalibration]:
-    """The sector that all (H, W) uint8 ``frames`` share, looked for in one of the calibration's boxes if it has any;
-    None where neither boxes nor echoes tell of one.
+    """The sector that all (H, W) uint8 ``frames`` share, searched in one of the calibration's boxes if it has any, and
+    the calibration that is believed. The sector is None if there are neither boxes nor echoes.
 
-    Of several, that is the one in which the whole screen's sector lies, else the largest. A fan that plainly lies in
-    none gives them the lie: programs make pictures larger or smaller and leave the header as it was. Then neither
-    boxes nor scale are believed, and the answer's calibration says why. A region with a whole sector of its own is
-    believed nevertheless: what was found elsewhere is the bar of names above it.
+    Of several boxes, the one that holds the sector of the whole screen is taken, else the largest. A fan that clearly
+    lies in none of them disproves them: programs resize pictures and leave the header as it was. Then neither boxes nor
+    scale are believed, and the returned calibration says why. But a region with a complete fan of its own is believed,
+    because what was found elsewhere is then the bar of names above it.
     """
-    anywhere = find_sector(frames)
+    screen_sector = find_sector(frames)
     if not calibration.boxes:
-        return anywhere, calibration
+        return screen_sector, calibration
+    if screen_sector is None or screen_sector.kind != "fan":
+        return _sector_in_region(frames, calibration.boxes[0]), calibration
+    mask = screen_sector.mask
 
-    if anywhere is None or anywhere.kind != "fan":
-        return _sector_in(frames, calibration.boxes[0]), calibration
-    mask = anywhere.mask
-
-    def held(box: Box) -> int:
+    def area_in(box: Box) -> int:
         return int(np.count_nonzero(mask[box[1] : box[3], box[0] : box[2]]))
 
-    box = max(calibration.boxes, key=held)
-    within = _sector_in(frames, box)
-    if held(box) < MIN_SHARE_IN_REGION * np.count_nonzero(mask) and not _is_whole(within, box):
-        fault = "the echoes do not lie in the region that its header tells: its size was changed after that was written"
-        return anywhere, RegionCalibration(fault=fault)
-    return within, calibration
+    box = max(calibration.boxes, key=area_in)
+    region_sector = _sector_in_region(frames, box)
+    is_elsewhere = area_in(box) < MIN_SHARE_IN_REGION * np.count_nonzero(mask)
+    if is_elsewhere and not _is_complete_fan(region_sector, box):
+        fault = (
+            "the echoes do not lie in the region that its header states: its size was changed after that was written"
+        )
+        return screen_sector, RegionCalibration(fault=fault)
+    return region_sector, calibration
 
 
-def _is_whole(sector: Sector, box: Box) -> bool:
-    """Whether a fan found in ``box`` keeps clear of its sides and lower edge; a face may touch the upper one."""
-    clear = sector.box[0] - box[0], box[2] - sector.box[2], box[3] - sector.box[3]
-    return sector.kind == "fan" and min(clear) >= MIN_CLEARANCE_PX
+def _is_complete_fan(sector: Sector, box: Box) -> bool:
+    """Whether the sector in ``box`` is a fan clear of its sides and lower edge. The face may touch the top."""
+    clearances = sector.box[0] - box[0], box[2] - sector.box[2], box[3] - sector.box[3]
+    return sector.kind == "fan" and min(clearances) >= MIN_CLEARANCE_PX
 
 
-def _sector_in(frames: Sequence[NDArray[np.uint8]], box: Box) -> Sector:
-    found = find_sector_in_box(frames, box)
-    if found is not None:
-        return found
-    # Where no outline is found the box itself is one.
+def _sector_in_region(frames: Sequence[NDArray[np.uint8]], box: Box) -> Sector:
+    """The sector in ``box``; the box itself where none is found."""
+    sector = find_sector_in_box(frames, box)
+    if sector is not None:
+        return sector
     x0, y0, x1, y1 = box
     mask = np.zeros(frames[0].shape, np.bool_)
     mask[y0:y1, x0:x1] = True

@@ -1,8 +1,9 @@
-"""What plain screen leaves blank: a fan, or a window.
+"""What a plain screen leaves blank: a fan, or a window.
 
-A screen is painted in one grey around its sector, and a sector is seldom as plain, even in its shadows: these are of
-another black, or full of a receiver's noise. Where all that is not plain screen has the outline of a fan, that is the
-sector, however little of it shines. A rectangle tells less: windows are rectangles, with words beside the sector.
+A screen is painted in one grey around its sector. A sector is rarely as plain, even in its shadows: they have another
+black, or the receiver's noise. Where everything except plain screen has the outline of a fan, that is the sector,
+however little of it is bright. A rectangle proves less, because windows are rectangles too and hold text next to the
+sector.
 """
 
 from __future__ import annotations
@@ -13,114 +14,131 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.ingest.sector.echo_map import (
-    BLACK_SCREEN_BELOW,
-    GAP_SHARE,
-    LINE_SHARE,
-    disc_kernel,
-    exceeds_half_local_mean,
-    local_std,
-)
-from pipeline.ingest.sector.fan import Fan
+from pipeline.ingest.frame import Box
+from pipeline.ingest.sector.echo_map import is_black_screen
+from pipeline.ingest.sector.fan import PlacedFan
 from pipeline.ingest.sector.fan_fit import fit_coarse_fan, refine_fan
+from pipeline.ingest.sector.image_filters import disc_kernel, exceeds_half_local_mean, local_std, without_lines
 from pipeline.ingest.sector.linear_sector import fit_coarse_parallelogram, refine_parallelogram
 from pipeline.ingest.sector.sector_evidence import DarkPenalty, SectorEvidence
 
-__all__ = ["ScreenOutline", "find_screen_outline"]
+__all__ = ["ScreenOutline", "find_outline_fan", "find_screen_outline"]
 
-# All of these were chosen on generated pictures. In grey levels: what is as near to the screen's, and as smooth, is
-# plain screen.
-SCREEN_LEVEL_TOLERANCE, SMOOTH_STD_BELOW = 2.5, 0.3
-# Shares of the longer side and of its pixels: how broad the picture's rim is, and how much of it must be smooth for the
-# screen to be known by it.
-RIM_WIDTH_SHARE, MIN_SMOOTH_RIM_SHARE = 0.02, 0.05
-# Overlap (intersection over union) with its outline of a fan or a window; and of all echoes, what must lie in a fan.
-MIN_IOU, MIN_ECHOES_INSIDE_SHARE = 0.95, 0.9
-# A rectangle is the plainer word, unless a fan has less than the first share of its faults, or of the outline's pixels
-# hardly more than rounding makes.
-FAN_ERROR_RATIO, ROUNDING_ERROR_SHARE = 0.5, 0.02
-# Of the same pixels: a rectangle with fewer faults is one, and a fan with more on a coarse grid will not fit on a fine.
-RECTANGLE_ERROR_SHARE, COARSE_FAN_ERROR_SHARE = 0.005, 0.2
-# Radians that a fan's axis may lean: an outline that leans more is a part of one, whose rest lies in shadow.
-MAX_TILT_RAD = np.deg2rad(1.5)
-NO_PENALTY = DarkPenalty(0.0, 0.0, 0.0)  # inside is worth as much as outside costs
+
+@dataclass(frozen=True)
+class OutlineLimits:
+    """Limits of screens and outlines, all chosen on generated pictures. Errors are shares of the outline's pixels.
+
+    level_tolerance : grey levels; what is as near to the screen's level, and as smooth, is plain screen
+    smooth_std_below : grey levels; local standard deviation of plain screen
+    edge_margin_px : diameter of the disc that moves the edge of what is not smooth in: the window of the deviation
+    reaches a pixel two away, of which only a part may lie inside
+    rim_width_share : width of the picture's rim, as a share of the longer side
+    min_smooth_rim_share : share of the rim that must be smooth for the screen's level to be known
+    min_iou : intersection over union of the outline with the fan or window
+    min_echo_share : share of all echoes that must lie in the fan
+    fan_error_ratio : a rectangle is preferred unless a fan has less than this share of its error, ...
+    rounding_error : ... or an error that rounding alone makes
+    rectangle_error_below : a rectangle with a smaller error is a rectangle
+    max_coarse_fan_error : a fan with a larger error on a coarse grid will not fit on a fine one
+    max_tilt_rad : an outline whose axis tilts more is a part of a fan, and the rest lies in shadow
+    """
+
+    level_tolerance: float = 2.5
+    smooth_std_below: float = 0.3
+    edge_margin_px: int = 6
+    rim_width_share: float = 0.02
+    min_smooth_rim_share: float = 0.05
+    min_iou: float = 0.95
+    min_echo_share: float = 0.9
+    fan_error_ratio: float = 0.5
+    rounding_error: float = 0.02
+    rectangle_error_below: float = 0.005
+    max_coarse_fan_error: float = 0.2
+    max_tilt_rad: float = float(np.deg2rad(1.5))
+
+
+_LIMITS = OutlineLimits()
+NO_PENALTY = DarkPenalty(0.0, 0.0, 0.0)  # a pixel inside gains as much as one outside costs
 
 
 @dataclass(frozen=True)
 class ScreenOutline:
-    """mask : (H, W) bool, the largest place that is no plain screen, its holes filled;  screen_level : grey level"""
+    """mask : (H, W) bool, the largest region that is not plain screen, with its holes filled
+
+    screen_level : grey level of the plain screen
+    """
 
     mask: NDArray[np.bool_]
     screen_level: int
 
-    def find_fan(self, evidence: SectorEvidence) -> tuple[Fan, bool] | None:
-        """The fan that fills the region, and whether it is upside down; None if that is no fan, or does not hold the
-        echoes of the ``evidence``.
-        """
-        region, area = self.mask, np.count_nonzero(self.mask)
-        inside = SectorEvidence(
-            np.where(region, np.float32(1), np.float32(-1)), *np.zeros((2, *region.shape), np.float32)
-        )
-        _, in_slab = refine_parallelogram(inside, fit_coarse_parallelogram(inside)[0])
-        if area - in_slab < RECTANGLE_ERROR_SHARE * area:
-            return None
-        for turned in (False, True):
-            upright = inside.flipped if turned else inside
-            rough, in_rough = fit_coarse_fan(upright, NO_PENALTY)
-            if area - in_rough > COARSE_FAN_ERROR_SHARE * area:
-                continue
-            fan, in_fan = refine_fan(upright, rough, dark_penalty=NO_PENALTY)
-            if in_fan < in_slab or area - in_fan > max(FAN_ERROR_RATIO * (area - in_slab), ROUNDING_ERROR_SHARE * area):
-                continue
-            if abs(fan.left_rad + fan.right_rad) / 2 > MAX_TILT_RAD:
-                continue
-            mask = fan.mask(*region.shape)[:: -1 if turned else 1]
-            held = float(evidence.echo[mask].clip(min=0).sum())
-            if _overlap(mask, region) > MIN_IOU and held > MIN_ECHOES_INSIDE_SHARE * float(
-                evidence.echo.clip(min=0).sum()
-            ):
-                return fan, turned
-        return None
-
-    def inner_screen_box(self) -> tuple[int, int, int, int] | None:
-        """x0, y0, x1, y1 of the region where it is a rectangle in a brighter page: a screen of its own. Else None."""
-        if self.screen_level < BLACK_SCREEN_BELOW:
+    def inner_screen_box(self) -> Box | None:
+        """The region if it is a rectangle in a brighter page, that is, a screen of its own; else None."""
+        if is_black_screen(self.screen_level):
             return None
         rows, columns = np.flatnonzero(self.mask.any(axis=1)), np.flatnonzero(self.mask.any(axis=0))
         x0, y0, x1, y1 = int(columns[0]), int(rows[0]), int(columns[-1]) + 1, int(rows[-1]) + 1
         box = np.zeros(self.mask.shape, np.bool_)
         box[y0:y1, x0:x1] = True
-        return (x0, y0, x1, y1) if _overlap(box, self.mask) > MIN_IOU and not box.all() else None
+        return (x0, y0, x1, y1) if _mask_iou(box, self.mask) > _LIMITS.min_iou and not box.all() else None
 
 
 def find_screen_outline(frames: NDArray[np.float32]) -> ScreenOutline | None:
-    """What (F, H, W) frames of one clip show beside plain screen; None where their rim does not tell the screen."""
+    """What is not plain screen in (F, H, W) frames of one clip; None if their rim does not show the screen's level."""
     mean = frames.mean(axis=0)
-    smooth = np.mean([local_std(frame) for frame in frames], axis=0) < SMOOTH_STD_BELOW
-    side = max(smooth.shape)
-    margin = max(2, round(RIM_WIDTH_SHARE * side))
+    smooth = np.mean([local_std(frame) for frame in frames], axis=0) < _LIMITS.smooth_std_below
+    margin = max(2, round(_LIMITS.rim_width_share * max(smooth.shape)))
     rim = np.ones(smooth.shape, np.bool_)
     rim[margin:-margin, margin:-margin] = False
-    known = rim & smooth
-    if np.count_nonzero(known) < MIN_SMOOTH_RIM_SHARE * np.count_nonzero(rim):
+    smooth_rim = rim & smooth
+    if np.count_nonzero(smooth_rim) < _LIMITS.min_smooth_rim_share * np.count_nonzero(rim):
         return None
-    screen = int(np.bincount(np.rint(mean[known]).astype(np.int64)).argmax())
-    away = np.abs(mean - np.float32(screen))
-    # The deviation's window takes in a pixel two away, of which the border may leave but a part.
-    uneven = cv2.erode((~smooth | (away >= SCREEN_LEVEL_TOLERANCE)).astype(np.uint8), disc_kernel(6)) > 0
-    lit = (uneven | exceeds_half_local_mean(away, away >= SCREEN_LEVEL_TOLERANCE)).astype(np.uint8)
-    pad = side // 10
-    within = np.s_[pad:-pad, pad:-pad]
-    closed = cv2.morphologyEx(np.pad(lit, pad), cv2.MORPH_CLOSE, disc_kernel(GAP_SHARE * side))[within]
-    opened = cv2.morphologyEx(np.pad(closed, pad, mode="edge"), cv2.MORPH_OPEN, disc_kernel(LINE_SHARE * side))[within]
-    count, labels, statistics, _ = cv2.connectedComponentsWithStats(opened)
+    screen_level = int(np.bincount(np.rint(mean[smooth_rim]).astype(np.int64)).argmax())
+    difference = np.abs(mean - np.float32(screen_level))
+    differs = difference >= _LIMITS.level_tolerance
+    uneven = cv2.erode((~smooth | differs).astype(np.uint8), disc_kernel(_LIMITS.edge_margin_px)) > 0
+    region = without_lines(uneven | exceeds_half_local_mean(difference, differs))
+    count, labels, statistics, _ = cv2.connectedComponentsWithStats(region)
     if count < 2:
         return None
     largest = labels == 1 + int(statistics[1:, cv2.CC_STAT_AREA].argmax())
-    around = np.pad(largest, 1).astype(np.uint8)
-    cv2.floodFill(around, None, (0, 0), 2)
-    return ScreenOutline(np.asarray(around[1:-1, 1:-1] != 2), screen)
+    # Filled from outside, so that what is not reached is the region with its holes.
+    filled = np.pad(largest, 1).astype(np.uint8)
+    cv2.floodFill(filled, None, (0, 0), 2)
+    return ScreenOutline(np.asarray(filled[1:-1, 1:-1] != 2), screen_level)
 
 
-def _overlap(one: NDArray[np.bool_], other: NDArray[np.bool_]) -> float:
+def find_outline_fan(outline: ScreenOutline, evidence: SectorEvidence) -> PlacedFan | None:
+    """The fan that fills the outline; None if the outline is not a fan, or the fan does not hold the echoes.
+
+    evidence : for the echoes of the same frames
+    """
+    region, area = outline.mask, np.count_nonzero(outline.mask)
+    inside = SectorEvidence(np.where(region, np.float32(1), np.float32(-1)), *np.zeros((2, *region.shape), np.float32))
+    rectangle = refine_parallelogram(inside, fit_coarse_parallelogram(inside).shape)
+    rectangle_error = area - rectangle.score
+    if rectangle_error < _LIMITS.rectangle_error_below * area:
+        return None
+    max_error = max(_LIMITS.fan_error_ratio * rectangle_error, _LIMITS.rounding_error * area)
+    for upside_down in (False, True):
+        upright = inside.flipped if upside_down else inside
+        coarse = fit_coarse_fan(upright, NO_PENALTY)
+        if area - coarse.score > _LIMITS.max_coarse_fan_error * area:
+            continue
+        fit = refine_fan(upright, coarse.shape, dark_penalty=NO_PENALTY)
+        fan = fit.shape
+        if fit.score < rectangle.score or area - fit.score > max_error:
+            continue
+        if abs(fan.left_rad + fan.right_rad) / 2 > _LIMITS.max_tilt_rad:
+            continue
+        placed = PlacedFan(fan, upside_down)
+        mask = placed.mask(*region.shape)
+        holds_echoes = evidence.echo_px_in(mask) > _LIMITS.min_echo_share * evidence.echo_px
+        if holds_echoes and _mask_iou(mask, region) > _LIMITS.min_iou:
+            return placed
+    return None
+
+
+def _mask_iou(one: NDArray[np.bool_], other: NDArray[np.bool_]) -> float:
+    """Intersection over union."""
     return float(np.count_nonzero(one & other) / np.count_nonzero(one | other))

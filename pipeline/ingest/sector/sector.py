@@ -1,7 +1,7 @@
 """Where on the screen the echoes are: a convex probe's fan or a linear probe's rectangle.
 
 Coordinates are pixels of the source frame, x to the right, y down, pixel centres at whole numbers. Boxes are
-half-open. The probe is at the top, as scanners show it, unless they were told to turn the picture upside down.
+half-open. The probe is at the top, as scanners show it, unless they were set to turn the picture upside down.
 """
 
 from __future__ import annotations
@@ -14,41 +14,56 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from pipeline.ingest.frame import Box
 from pipeline.ingest.sector.echo_map import find_echoes
-from pipeline.ingest.sector.fan import Fan
+from pipeline.ingest.sector.fan import PlacedFan
 from pipeline.ingest.sector.fan_fit import fit_coarse_fan, refine_fan, widen_fan
 from pipeline.ingest.sector.linear_sector import Parallelogram, fit_coarse_parallelogram, refine_parallelogram
-from pipeline.ingest.sector.screen_outline import find_screen_outline
-from pipeline.ingest.sector.sector_evidence import LINE_WEIGHT
+from pipeline.ingest.sector.screen_outline import find_outline_fan, find_screen_outline
+from pipeline.ingest.sector.sector_evidence import LINE_WEIGHT, SectorEvidence
 
 __all__ = ["Sector", "find_sector", "find_sector_in_box"]
 
-# The search works on pictures of this longer side, in px, of so many frames: text and rulers have vanished, edges have
-# not.
-WORKING_SIDE_PX, SAMPLED_FRAMES = 320, 6
-MIN_ECHO_SHARE = 0.04  # of the picture's area in echoes; anything smaller is no sector
-# A rectangle is the plainer word for what a fan explains no better than by the first of these shares of the echoes;
-# where the coarse search finds one of them better by the second, that is settled.
-FAN_MARGIN_SHARE, CLEAR_MARGIN_SHARE = 0.01, 0.1
-# Of all echoes, what an upright fan or rectangle must explain lest the picture be turned upside down, and by how much
-# more that must explain.
-MIN_EXPLAINED_SHARE, UPSIDE_DOWN_MARGIN_SHARE = 0.96, 0.03
+
+@dataclass(frozen=True)
+class SectorSearch:
+    """How the sector is searched for. All values: common practice, no source. Shares are of all echoes.
+
+    working_side_px : longer side of the pictures that are searched; text and rulers vanish at this size, edges do not
+    sampled_frames : number of frames that are used
+    min_echo_area_share : share of the picture's area in echoes below which there is no sector
+    fan_margin_share : a rectangle is preferred unless a fan gains so much more
+    clear_margin_share : where the coarse search finds one of them better by so much, that is settled
+    min_explained_share : if an upright fan or rectangle gains less, the picture may be turned upside down ...
+    upside_down_margin_share : ... and is, if the turned fan gains so much more
+    """
+
+    working_side_px: int = 320
+    sampled_frames: int = 6
+    min_echo_area_share: float = 0.04
+    fan_margin_share: float = 0.01
+    clear_margin_share: float = 0.1
+    min_explained_share: float = 0.96
+    upside_down_margin_share: float = 0.03
+
+
+_SEARCH = SectorSearch()
 
 
 @dataclass(frozen=True)
 class Sector:
-    """The part of a frame that holds echo data.
+    """The part of a frame that holds echoes.
 
-    kind : a "rectangle" leans where its beams are steered
-    mask : (H, W) bool;  box : x0, y0, x1, y1 of the mask
-    apex_xy : px, where the beams meet, above the probe's face;  None unless a fan, as are
+    kind : a "rectangle" is a parallelogram where its beams are steered
+    mask : (H, W) bool;  box : of the mask
+    apex_xy : px, where the beams meet, above the probe's face; None for a rectangle, as are the radii
     inner_radius_px, outer_radius_px : from the apex to the probe's face and to the deepest echoes
     upside_down : the probe is at the bottom;  steering : px to the right for each px down along the beams, 0 in fans
     """
 
     kind: Literal["fan", "rectangle"]
     mask: NDArray[np.bool_]
-    box: tuple[int, int, int, int]
+    box: Box
     apex_xy: tuple[float, float] | None = None
     inner_radius_px: float | None = None
     outer_radius_px: float | None = None
@@ -73,101 +88,99 @@ class Sector:
 
 
 def find_sector(frames: Sequence[NDArray[np.uint8]]) -> Sector | None:
-    """The sector that all ``frames`` of one clip share, (H, W) uint8 each, at least one; None where there are hardly
-    any echoes.
+    """The sector that all ``frames`` of one clip share, (H, W) uint8 each, at least one; None if there are hardly any
+    echoes.
 
-    A fan that fills all that is not plain screen is the sector; in a window on a brighter page the search is for that
-    alone. Elsewhere every part of the screen speaks for echoes or against them; the fan and the rectangle that this is
-    worth the most to are compared, and the better one is taken. Both reach into shadows and dark corners where no echo
-    shows the border, and leave out what a screen has beside the sector, since dark lies between.
+    A fan that fills everything except plain screen is the sector. In a window on a brighter page, only the window is
+    searched. Elsewhere every part of the screen counts for or against echoes; the fan and the rectangle with the
+    highest scores are compared, and the better one is taken. Both reach into shadows and dark corners where no echo
+    shows the border, and leave out what the screen shows next to the sector, because darkness lies between.
     """
     height, width = frames[0].shape
-    scale = min(1.0, WORKING_SIDE_PX / max(height, width))
+    scale = min(1.0, _SEARCH.working_side_px / max(height, width))
     size = max(1, round(width * scale)), max(1, round(height * scale))
-    # A few frames spread over the whole look-ahead know as much as all of them.
-    chosen = [frames[i] for i in np.unique(np.linspace(0, len(frames) - 1, SAMPLED_FRAMES).round().astype(int))]
-    small = np.stack([_shrunk(frame, size) for frame in chosen]).astype(np.float32)
-    magnify = width / size[0], height / size[1]
+    # A few frames spread over all of them show as much as all.
+    indices = np.unique(np.linspace(0, len(frames) - 1, _SEARCH.sampled_frames).round().astype(int))
+    sampled = [frames[index] for index in indices]
+    small = np.stack([_shrunk(frame, size) for frame in sampled]).astype(np.float32)
+    across, down = width / size[0], height / size[1]
     outline = find_screen_outline(small)
     if outline and (window := outline.inner_screen_box()):
-        (across, down), (x0, y0, x1, y1) = magnify, window
-        return find_sector_in_box(chosen, (round(x0 * across), round(y0 * down), round(x1 * across), round(y1 * down)))
+        x0, y0, x1, y1 = window
+        return find_sector_in_box(sampled, (round(x0 * across), round(y0 * down), round(x1 * across), round(y1 * down)))
     evidence = find_echoes(small)
-    echoes = float(evidence.echo.clip(min=0).sum())
-    if echoes < MIN_ECHO_SHARE * evidence.echo.size:
+    if evidence.echo_px < _SEARCH.min_echo_area_share * evidence.echo.size:
         return None
-    if outline and (outlined := outline.find_fan(evidence)):
-        fan, turned = outlined
-        return _fan_sector(fan.scaled(*magnify), height, width, turned)
-    slab, in_slab = fit_coarse_parallelogram(evidence)
-    upright_slab, in_upright = refine_parallelogram(evidence, slab)
-    if in_upright > (1 - FAN_MARGIN_SHARE) * echoes + LINE_WEIGHT * float(evidence.line.sum()):
-        # No fan gathers so much more, for there is no more.
-        return _slab_sector(upright_slab.scaled(*magnify), height, width)
-    fan, in_fan = fit_coarse_fan(evidence)
-    turned = False
-    if max(in_slab, in_fan) < MIN_EXPLAINED_SHARE * echoes:
-        other, in_other = fit_coarse_fan(evidence.flipped)
-        turned = bool(in_other > in_fan + UPSIDE_DOWN_MARGIN_SHARE * echoes) and other.has_uncropped_face(
-            *evidence.shape
-        )
-        fan, in_fan = (other, in_other) if turned else (fan, in_fan)
-    upright = evidence.flipped if turned else evidence
-    if in_fan - in_slab < CLEAR_MARGIN_SHARE * echoes:
-        # Beams aslant fill a part of an upright rectangle, and so does a fan, but less.
-        slab, in_slab = fit_coarse_parallelogram(evidence, allow_steering=True)
-    if abs(in_fan - in_slab) < CLEAR_MARGIN_SHARE * echoes:
-        slab, in_slab = refine_parallelogram(evidence, slab)
-        fan, in_fan = refine_fan(upright, fan)
-        is_fan = in_fan > in_slab + FAN_MARGIN_SHARE * echoes
-    elif in_fan > in_slab:
-        is_fan, (fan, _) = True, refine_fan(upright, fan)
+    outline_fan = find_outline_fan(outline, evidence) if outline else None
+    shape = outline_fan or _best_shape(evidence)
+    return _to_sector(shape.scaled(across, down), height, width)
+
+
+def _best_shape(evidence: SectorEvidence) -> Parallelogram | PlacedFan:
+    """The rectangle, parallelogram or fan that explains the echoes best. A rectangle is preferred."""
+    echo_px = evidence.echo_px
+    linear = fit_coarse_parallelogram(evidence)
+    rectangle = refine_parallelogram(evidence, linear.shape)
+    if rectangle.score > (1 - _SEARCH.fan_margin_share) * echo_px + LINE_WEIGHT * float(evidence.line.sum()):
+        # A fan cannot gain so much more, because there is no more.
+        return rectangle.shape
+    fan = fit_coarse_fan(evidence)
+    upside_down = False
+    if max(linear.score, fan.score) < _SEARCH.min_explained_share * echo_px:
+        flipped = fit_coarse_fan(evidence.flipped)
+        is_better = flipped.score > fan.score + _SEARCH.upside_down_margin_share * echo_px
+        upside_down = is_better and flipped.shape.has_uncropped_face(*evidence.shape)
+        fan = flipped if upside_down else fan
+    upright = evidence.flipped if upside_down else evidence
+    if fan.score - linear.score < _SEARCH.clear_margin_share * echo_px:
+        # Steered beams fill a part of an upright rectangle, and a fan fills a part of it too, but less.
+        linear = fit_coarse_parallelogram(evidence, allow_steering=True)
+    if abs(fan.score - linear.score) < _SEARCH.clear_margin_share * echo_px:
+        linear = refine_parallelogram(evidence, linear.shape)
+        fan = refine_fan(upright, fan.shape)
+        is_fan = fan.score > linear.score + _SEARCH.fan_margin_share * echo_px
     else:
-        is_fan, (slab, _) = False, refine_parallelogram(evidence, slab)
-    if is_fan:
-        return _fan_sector(widen_fan(upright, fan).scaled(*magnify), height, width, turned)
-    return _slab_sector(slab.scaled(*magnify), height, width)
+        is_fan = fan.score > linear.score
+        if is_fan:
+            fan = refine_fan(upright, fan.shape)
+        else:
+            linear = refine_parallelogram(evidence, linear.shape)
+    return PlacedFan(widen_fan(upright, fan.shape), upside_down) if is_fan else linear.shape
 
 
 def _shrunk(frame: NDArray[np.uint8], size: tuple[int, int]) -> NDArray[np.uint8]:
-    """size : width, height, of at most those of ``frame`` (H, W)"""
-    # Halving is many times faster than any other step.
+    """``frame`` (H, W) in a smaller size. size : width, height"""
+    # Halving is many times faster than any other factor.
     while frame.shape[1] >= 2 * size[0] and frame.shape[0] % 2 == frame.shape[1] % 2 == 0:
         frame = np.asarray(cv2.resize(frame, None, fx=0.5, fy=0.5, interpolation=cv2.INTER_AREA), np.uint8)
     return np.asarray(cv2.resize(frame, size, interpolation=cv2.INTER_AREA), np.uint8)
 
 
-def find_sector_in_box(frames: Sequence[NDArray[np.uint8]], box: tuple[int, int, int, int]) -> Sector | None:
-    """The same of that box, x0, y0, x1, y1 in px, of the frames alone."""
+def find_sector_in_box(frames: Sequence[NDArray[np.uint8]], box: Box) -> Sector | None:
+    """The sector in a box of the frames, in coordinates of the whole frame; None if there are hardly any echoes."""
     x0, y0, x1, y1 = box
-    found = find_sector([frame[y0:y1, x0:x1] for frame in frames])
-    if found is None:
+    inner = find_sector([frame[y0:y1, x0:x1] for frame in frames])
+    if inner is None:
         return None
     mask = np.zeros(frames[0].shape, np.bool_)
-    mask[y0:y1, x0:x1] = found.mask
-    left, top, right, bottom = found.box
+    mask[y0:y1, x0:x1] = inner.mask
+    left, top, right, bottom = inner.box
     return replace(
-        found,
+        inner,
         mask=mask,
         box=(left + x0, top + y0, right + x0, bottom + y0),
-        apex_xy=None if found.apex_xy is None else (found.apex_xy[0] + x0, found.apex_xy[1] + y0),
+        apex_xy=None if inner.apex_xy is None else (inner.apex_xy[0] + x0, inner.apex_xy[1] + y0),
     )
 
 
-def _slab_sector(slab: Parallelogram, height: int, width: int) -> Sector:
-    mask = slab.mask(height, width)
-    return Sector("rectangle", mask, _box_of(mask), steering=slab.steering)
-
-
-def _fan_sector(fan: Fan, height: int, width: int, turned: bool) -> Sector:
-    """turned : the fan was found on the picture turned upside down."""
-    mask = fan.mask(height, width)
-    x, y = fan.apex_xy
-    if turned:
-        mask, y = mask[::-1].copy(), height - 1 - y
-    return Sector("fan", mask, _box_of(mask), (x, y), fan.inner_radius_px, fan.outer_radius_px, turned)
-
-
-def _box_of(mask: NDArray[np.bool_]) -> tuple[int, int, int, int]:
+def _to_sector(shape: Parallelogram | PlacedFan, height: int, width: int) -> Sector:
+    """The sector of that shape in a picture of that size, px."""
+    mask = shape.mask(height, width)
     rows, columns = np.flatnonzero(mask.any(axis=1)), np.flatnonzero(mask.any(axis=0))
-    return int(columns[0]), int(rows[0]), int(columns[-1]) + 1, int(rows[-1]) + 1
+    box = int(columns[0]), int(rows[0]), int(columns[-1]) + 1, int(rows[-1]) + 1
+    if isinstance(shape, Parallelogram):
+        return Sector("rectangle", mask, box, steering=shape.steering)
+    fan = shape.fan
+    x, y = fan.apex_xy
+    apex_xy = x, height - 1 - y if shape.upside_down else y
+    return Sector("fan", mask, box, apex_xy, fan.inner_radius_px, fan.outer_radius_px, shape.upside_down)

@@ -139,7 +139,7 @@ BAD: dict[str, tuple[Callable[[Path], object], str, str]] = {
     "notes.mp4": (lambda path: path.write_text("Left window, three eggs.\n" * 40), "text file", "copy the clip"),
     "noise.avi": (
         lambda path: path.write_bytes(bytes(range(256)) * 40),
-        "no video format known here",
+        "not a supported video format",
         "export it as MP4",
     ),
     "empty.wmv": (lambda path: path.touch(), "the file is empty", "copy the clip from the scanner again"),

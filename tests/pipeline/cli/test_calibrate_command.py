@@ -158,4 +158,4 @@ def test_reviewed_exams_are_estimated_with_the_calibration_that_the_batch_used(
     assert (with_weights.code, "calibration" in with_weights.stderr) == (ExitCode.DONE, False)
     without = clutchlight(*labels)
     assert "another calibration of the network" in without.stderr
-    assert "Start it with the batch's --settings FILE and --weights FILE" in without.stderr
+    assert "Start the server with the batch's --settings FILE and --weights FILE" in without.stderr

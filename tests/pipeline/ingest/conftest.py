@@ -7,5 +7,5 @@ from pipeline.settings import IngestSettings, load_settings
 
 @pytest.fixture
 def settings() -> IngestSettings:
-    """As shipped."""
+    """The settings as shipped."""
     return load_settings().ingest

@@ -1,4 +1,4 @@
-"""What machines draw in colour over grey echoes: flow in its box, tinted greys, words, callipers and bars."""
+"""What scanners draw in colour over grey echoes: flow in its box, tinted greys, text, callipers and bars."""
 
 from __future__ import annotations
 
@@ -24,10 +24,12 @@ def grey_to_rgb(grey: NDArray[np.uint8]) -> Rgb:
 def with_flow(
     rgb: Rgb, sector: NDArray[np.bool_], rng: np.random.Generator, *, share: float, power: bool = False
 ) -> Rgb:
-    """Flow in a box about the middle of ``sector`` (H, W), over about such a share of it.
+    """Flow in a box around the middle of ``sector`` (H, W).
 
-    Towards the probe from dark red to yellow, away from it from dark blue to cyan; power Doppler from dark red to
-    yellow whichever way.
+    Towards the probe it is dark red to yellow, away from it dark blue to cyan; in power Doppler it is dark red to
+    yellow in both directions.
+
+    share : about how much of the sector the flow covers
     """
     height, width = sector.shape
     rows, columns = np.nonzero(sector)
@@ -37,7 +39,7 @@ def with_flow(
     box[middle[1] - half[1] : middle[1] + half[1], middle[0] - half[0] : middle[0] + half[0]] = True
     speed = cv2.GaussianBlur(rng.standard_normal((height, width)).astype(np.float32), (0, 0), width / 40)
     inside = box & sector
-    # As much of the box as gives the share; the fastest flow has full colour.
+    # The share of the sector gives the slowest flow that is shown. The fastest flow has full colour.
     least, most = np.quantile(np.abs(speed[inside]), [1 - min(1.0, share * sector.sum() / inside.sum()), 1.0])
     flows = inside & (np.abs(speed) > least)
     strength = np.clip((np.abs(speed) - least) / (most - least), 0, 1)
@@ -51,7 +53,10 @@ def with_flow(
 
 
 def tinted(grey: NDArray[np.uint8], tint: str) -> Rgb:
-    """Greys shown in other colours. tint : "sepia", "blue", or "glow", from black by red and yellow to white"""
+    """Greys in another colour.
+
+    tint : "sepia", "blue", or "glow", which runs from black through red and yellow to white
+    """
     level = grey.astype(np.float32)[..., None] / 255
     if tint == "glow":
         shown = np.clip(level * 3 - np.array([0.0, 1.0, 2.0]), 0, 1)
@@ -61,14 +66,14 @@ def tinted(grey: NDArray[np.uint8], tint: str) -> Rgb:
 
 
 def with_marks(rgb: Rgb, sector: NDArray[np.bool_]) -> Rgb:
-    """On the echoes coloured words, a dotted line between crosses, a puncture's guide lines and a green outline."""
+    """Coloured marks on the echoes: text, a dotted line between crosses, puncture guide lines and a green box."""
     shown = rgb.copy()
     rows, columns = np.nonzero(sector)
     x, y = int(columns.mean()), int(rows.mean())
     reach = int(0.2 * np.ptp(rows))
-    for line, words in enumerate(("LEFT WINDOW", "egg 3 ? 31.2 mm", "AF-0412")):
+    for line, text in enumerate(("LEFT WINDOW", "egg 3 ? 31.2 mm", "AF-0412")):
         place = x - reach, y + 24 * line
-        cv2.putText(shown, words, place, cv2.FONT_HERSHEY_SIMPLEX, 0.6, (255, 230, 0), 1, cv2.LINE_AA)
+        cv2.putText(shown, text, place, cv2.FONT_HERSHEY_SIMPLEX, 0.6, (255, 230, 0), 1, cv2.LINE_AA)
     for along in range(-reach, reach, 6):
         cv2.circle(shown, (x + along, y - 30), 1, (0, 255, 0), -1)
     for end in (-reach, reach):
@@ -79,7 +84,7 @@ def with_marks(rgb: Rgb, sector: NDArray[np.bool_]) -> Rgb:
 
 
 def with_colour_bar(rgb: Rgb) -> Rgb:
-    """The bar of colours that stands beside the echoes, and a coloured sign in the corner."""
+    """The colour bar next to the echoes, and a coloured logo in the corner."""
     shown = rgb.copy()
     height, width = rgb.shape[:2]
     for row in range(height // 4):
@@ -92,7 +97,7 @@ def with_colour_bar(rgb: Rgb) -> Rgb:
 def encode_colour_video(
     path: Path, frames: list[Rgb], codec: str = "libx264", pixels: str = "yuv420p", **options: str
 ) -> Path:
-    """The (H, W, 3) frames at 25 a second."""
+    """Writes (H, W, 3) frames as a video at 25 frames per second."""
     with av.open(str(path), "w") as container:
         stream: Any = container.add_stream(codec, rate=25)
         stream.height, stream.width = frames[0].shape[:2]

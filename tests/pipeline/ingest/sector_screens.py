@@ -1,4 +1,4 @@
-"""Sectors that must be found, and how like the true ones they are."""
+"""Simulated screens, and sectors that must be found."""
 
 from __future__ import annotations
 
@@ -15,7 +15,7 @@ __all__ = ["mask_iou", "require_sector", "simulated_screens"]
 
 
 def require_sector(frames: Sequence[NDArray[np.uint8]]) -> Sector:
-    """The sector of frames that must have one."""
+    """The sector of the frames. The test fails if there is none."""
     sector = find_sector(frames)
     assert sector is not None
     return sector

@@ -20,7 +20,14 @@ from pipeline.ingest.file_types import is_recording
 from pipeline.ingest.frame import ClipError
 from pipeline.ingest.recording_identity import file_sha256
 from pipeline.settings import IngestSettings
-from tests.pipeline.ingest.video_files import HEIGHT, WIDTH, block_picture, encode_video, read_all_frames
+from tests.pipeline.ingest.video_files import (
+    HEIGHT,
+    WIDTH,
+    block_picture,
+    encode_video,
+    read_all_frames,
+    refusal_reason,
+)
 
 KINDS = [
     ("a.mp4", "libx264", "yuv420p"),
@@ -49,22 +56,22 @@ def test_frames_come_in_order_in_full_range(
 
 
 @pytest.mark.parametrize(("name", "codec", "pixels"), KINDS)
-def test_an_independent_decoder_sees_the_same(
+def test_an_independent_decoder_gives_the_same_pictures(
     tmp_path: Path, settings: IngestSettings, name: str, codec: str, pixels: str
 ) -> None:
     path = encode_video(tmp_path / name, codec, pixels=pixels)
     capture = cv2.VideoCapture(str(path))
     if not capture.isOpened():
         pytest.skip("OpenCV is built without a video decoder")
-    others = [cv2.cvtColor(picture, cv2.COLOR_BGR2GRAY) for _, picture in iter(capture.read, (False, None))]
+    expected = [cv2.cvtColor(picture, cv2.COLOR_BGR2GRAY) for _, picture in iter(capture.read, (False, None))]
     capture.release()
     frames = read_all_frames(path, settings)
-    assert len(frames) == len(others)
-    for frame, other in zip(frames, others, strict=True):
+    assert len(frames) == len(expected)
+    for frame, other in zip(frames, expected, strict=True):
         assert abs(frame.grey.astype(float) - other).mean() < 2.0
 
 
-def test_limited_and_full_range_files_of_one_scene_agree(tmp_path: Path, settings: IngestSettings) -> None:
+def test_limited_and_full_range_give_the_same_brightness(tmp_path: Path, settings: IngestSettings) -> None:
     limited = read_all_frames(encode_video(tmp_path / "a.mp4", "libx264", frames=1), settings)[0].grey
     full = read_all_frames(encode_video(tmp_path / "a.avi", "mjpeg", frames=1, pixels="yuvj420p"), settings)[0].grey
     assert abs(int(limited[:10].mean()) - 40) <= 2
@@ -77,20 +84,20 @@ def test_frame_rate_and_size(tmp_path: Path, settings: IngestSettings) -> None:
         assert (clip.width, clip.height, clip.frame_rate) == (WIDTH, HEIGHT, 25.0)
 
 
-def test_same_file_twice_gives_the_same_bytes(tmp_path: Path, settings: IngestSettings) -> None:
+def test_reading_a_file_twice_gives_the_same_frames(tmp_path: Path, settings: IngestSettings) -> None:
     path = encode_video(tmp_path / "a.mp4", "libx264")
     first, second = read_all_frames(path, settings), read_all_frames(path, settings)
     assert all(np.array_equal(a.grey, b.grey) for a, b in zip(first, second, strict=True))
 
 
-def test_more_threads_change_nothing(tmp_path: Path, settings: IngestSettings) -> None:
+def test_more_threads_give_the_same_frames(tmp_path: Path, settings: IngestSettings) -> None:
     path = encode_video(tmp_path / "a.mp4", "libx264")
-    more = read_all_frames(path, settings.model_copy(update={"decode_threads": 2}))
-    assert all(np.array_equal(a.grey, b.grey) for a, b in zip(read_all_frames(path, settings), more, strict=True))
+    threaded = read_all_frames(path, settings.model_copy(update={"decode_threads": 2}))
+    assert all(np.array_equal(a.grey, b.grey) for a, b in zip(read_all_frames(path, settings), threaded, strict=True))
 
 
 @pytest.mark.parametrize("quarter_turns", [1, 2, 3])
-def test_rotation_is_honoured(tmp_path: Path, settings: IngestSettings, quarter_turns: int) -> None:
+def test_rotation_is_applied(tmp_path: Path, settings: IngestSettings, quarter_turns: int) -> None:
     path = encode_video(tmp_path / "a.mp4", "libx264", frames=2)
     raw = bytearray(path.read_bytes())
     # The matrix in the track header (ISO/IEC 14496-12, 8.3.2), 16.16 fixed point, for a turn clockwise.
@@ -131,58 +138,53 @@ def test_sixteen_bit_stills(tmp_path: Path, settings: IngestSettings) -> None:
     assert np.array_equal(read_all_frames(tmp_path / "a.png", settings)[0].grey, block_picture(0))
 
 
-def refusal(path: Path, settings: IngestSettings) -> str:
-    with pytest.raises(ClipError) as caught:
-        open_clip(path, settings)
-    assert str(caught.value).startswith(path.name)
-    return str(caught.value)
-
-
-def test_files_that_are_no_recordings(tmp_path: Path, settings: IngestSettings) -> None:
+def test_files_that_are_not_recordings(tmp_path: Path, settings: IngestSettings) -> None:
     path = tmp_path / "a.mp4"
-    assert "no such file" in refusal(path, settings)
+    assert "no such file" in refusal_reason(path, settings)
     path.touch()
-    assert "the file is empty" in refusal(path, settings)
-    path.write_text("Dear colleague, this is no clip.\n" * 40)
-    assert "text file under a video's name" in refusal(path, settings)
+    assert "the file is empty" in refusal_reason(path, settings)
+    path.write_text("Dear colleague, this is not a clip.\n" * 40)
+    assert "text file under a video's name" in refusal_reason(path, settings)
     path.write_bytes(np.random.default_rng(1).bytes(20_000))
-    assert "no video format known here" in refusal(path, settings)
+    assert "not a supported video format" in refusal_reason(path, settings)
     (tmp_path / "a.png").write_text("no picture")
-    assert "no picture that can be read" in refusal(tmp_path / "a.png", settings)
+    assert "no picture that can be read" in refusal_reason(tmp_path / "a.png", settings)
 
 
-@pytest.mark.parametrize(("name", "what"), [("left.ZIP", "unpack it"), ("a.heic", "export it as JPEG")])
-def test_what_may_hold_recordings_is_not_passed_over(
-    tmp_path: Path, settings: IngestSettings, name: str, what: str
+@pytest.mark.parametrize(("name", "advice"), [("left.ZIP", "unpack it"), ("a.heic", "export it as JPEG")])
+def test_what_may_hold_recordings_is_not_skipped_silently(
+    tmp_path: Path, settings: IngestSettings, name: str, advice: str
 ) -> None:
     path = tmp_path / name
     path.write_bytes(b"PK")
     assert is_recording(path)
-    assert what in refusal(path, settings)
+    assert advice in refusal_reason(path, settings)
 
 
-def test_a_file_that_may_not_be_read(tmp_path: Path, settings: IngestSettings, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_a_file_without_read_permission(
+    tmp_path: Path, settings: IngestSettings, monkeypatch: pytest.MonkeyPatch
+) -> None:
     path = encode_video(tmp_path / "a.mp4", "libx264", frames=2)
     denied = PermissionError(errno.EACCES, "Permission denied")
     monkeypatch.setattr(Path, "open", Mock(side_effect=denied))
-    assert "cannot be opened: Permission denied" in refusal(path, settings)
+    assert "cannot be opened: Permission denied" in refusal_reason(path, settings)
 
 
 @pytest.mark.parametrize("text", ["#EXTM3U\n#EXTINF:2,\nb.mp4\n#EXT-X-ENDLIST\n", "ffconcat version 1.0\nfile b.mp4\n"])
 def test_play_lists_do_not_open_other_files(tmp_path: Path, settings: IngestSettings, text: str) -> None:
     encode_video(tmp_path / "b.mp4", "libx264", frames=2)
     (tmp_path / "a.mp4").write_text(text)
-    assert "text file" in refusal(tmp_path / "a.mp4", settings)
+    assert "text file" in refusal_reason(tmp_path / "a.mp4", settings)
 
 
-def test_truncated_mp4_without_an_index(tmp_path: Path, settings: IngestSettings) -> None:
+def test_a_truncated_mp4_without_an_index(tmp_path: Path, settings: IngestSettings) -> None:
     path = encode_video(tmp_path / "a.mp4", "libx264")
     path.write_bytes(path.read_bytes()[: path.stat().st_size // 2])
-    assert "cut off before its index was written" in refusal(path, settings)
+    assert "cut off before its index was written" in refusal_reason(path, settings)
 
 
-def test_clip_of_zero_frames(tmp_path: Path, settings: IngestSettings) -> None:
-    assert "not one frame could be decoded" in refusal(
+def test_a_clip_of_zero_frames(tmp_path: Path, settings: IngestSettings) -> None:
+    assert "not one frame could be decoded" in refusal_reason(
         encode_video(tmp_path / "a.avi", "mjpeg", 0, "yuvj420p"), settings
     )
 
@@ -194,17 +196,17 @@ def test_sound_without_pictures(tmp_path: Path, settings: IngestSettings) -> Non
         sound.sample_rate = 8000
         container.mux(stream.encode(sound))
         container.mux(stream.encode(None))
-    assert "holds no pictures" in refusal(tmp_path / "a.mkv", settings)
+    assert "holds no pictures" in refusal_reason(tmp_path / "a.mkv", settings)
 
 
 def test_sizes_outside_the_settings(tmp_path: Path, settings: IngestSettings) -> None:
     Image.new("L", (8, 8)).save(tmp_path / "a.gif")
-    assert "only 8 x 8 pixels, less than 64" in refusal(tmp_path / "a.gif", settings)
+    assert "only 8 x 8 pixels, less than 64" in refusal_reason(tmp_path / "a.gif", settings)
     path = encode_video(tmp_path / "a.mp4", "libx264", frames=2)
     small = settings.model_copy(update={"maximum_side_px": 120})
-    assert "128 x 96 pixels, more than 120 a side" in refusal(path, small)
+    assert "128 x 96 pixels, more than 120 a side" in refusal_reason(path, small)
     Image.new("L", (200, 100)).save(tmp_path / "a.png")
-    assert "200 x 100 pixels, more than 120 a side" in refusal(tmp_path / "a.png", small)
+    assert "200 x 100 pixels, more than 120 a side" in refusal_reason(tmp_path / "a.png", small)
 
 
 def test_gigantic_declared_sizes_are_refused_before_decoding(tmp_path: Path, settings: IngestSettings) -> None:
@@ -213,7 +215,8 @@ def test_gigantic_declared_sizes_are_refused_before_decoding(tmp_path: Path, set
     raw = bytearray(path.read_bytes())
     raw[6:10] = struct.pack("<HH", 60_000, 60_000)
     path.write_bytes(raw)
-    assert "larger than the settings allow" in refusal(path, settings) or "60000 x 60000" in refusal(path, settings)
+    reason = refusal_reason(path, settings)
+    assert "larger than the settings allow" in reason or "60000 x 60000" in reason
 
 
 @pytest.mark.parametrize(
@@ -224,7 +227,7 @@ def test_gigantic_declared_sizes_are_refused_before_decoding(tmp_path: Path, set
         ("a.mkv", "mjpeg", "yuvj420p", 0.5),
     ],
 )
-def test_stream_that_breaks_midway_keeps_what_was_read(
+def test_a_stream_that_breaks_keeps_what_was_read(
     tmp_path: Path, settings: IngestSettings, name: str, codec: str, pixels: str, kept: float
 ) -> None:
     path = encode_video(tmp_path / name, codec, 100, pixels, movflags="faststart")
@@ -238,7 +241,7 @@ def test_stream_that_breaks_midway_keeps_what_was_read(
     assert all(abs(frame.grey.astype(float) - block_picture(frame.index)).mean() < 6.0 for frame in frames)
 
 
-def test_clip_is_a_one_time_iterator(tmp_path: Path, settings: IngestSettings) -> None:
+def test_a_clip_can_be_iterated_once(tmp_path: Path, settings: IngestSettings) -> None:
     with open_clip(encode_video(tmp_path / "a.mp4", "libx264"), settings) as clip:
         assert [frame.index for frame in itertools.islice(clip, 5)] == [0, 1, 2, 3, 4]
         assert next(clip).index == 5

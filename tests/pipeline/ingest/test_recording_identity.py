@@ -13,7 +13,7 @@ from pipeline.settings import IngestSettings
 from tests.pipeline.ingest.video_files import encode_video
 
 
-def test_a_recording_is_known_by_its_content_alone(tmp_path: Path, settings: IngestSettings) -> None:
+def test_a_recording_is_identified_by_its_content_alone(tmp_path: Path, settings: IngestSettings) -> None:
     path = encode_video(tmp_path / "a.mp4", "libx264")
     other = Path(shutil.copy(path, tmp_path / "B.MOV"))
     one, two = identify_recording(path, settings), identify_recording(other, settings)
@@ -21,42 +21,42 @@ def test_a_recording_is_known_by_its_content_alone(tmp_path: Path, settings: Ing
     assert len({one.sha256, one.first_picture_sha256, pictures_sha256(path, settings)}) == 3
 
 
-def test_pictures_are_the_same_in_another_container(tmp_path: Path, settings: IngestSettings) -> None:
+def test_the_pictures_are_the_same_in_another_container(tmp_path: Path, settings: IngestSettings) -> None:
     names = ("a.mp4", "a.mov", "a.mkv")
     paths = [encode_video(tmp_path / name, "mpeg4") for name in names]
-    known = [identify_recording(path, settings) for path in paths]
-    assert len({one.sha256 for one in known}) == 3
-    assert len({one.first_picture_sha256 for one in known}) == 1
+    identities = [identify_recording(path, settings) for path in paths]
+    assert len({one.sha256 for one in identities}) == 3
+    assert len({one.first_picture_sha256 for one in identities}) == 1
     (whole,) = {pictures_sha256(path, settings) for path in paths}
     shorter = encode_video(tmp_path / "b.mp4", "mpeg4", 19)
-    assert identify_recording(shorter, settings).first_picture_sha256 == known[0].first_picture_sha256
+    assert identify_recording(shorter, settings).first_picture_sha256 == identities[0].first_picture_sha256
     assert pictures_sha256(shorter, settings) not in (whole, None)
 
 
-def test_the_opening_of_a_long_recording_is_read_alone(tmp_path: Path, settings: IngestSettings) -> None:
+def test_only_the_beginning_is_read_a_second_time(tmp_path: Path, settings: IngestSettings) -> None:
     noise = np.random.default_rng(1).integers(0, 256, (40, 240, 320), np.uint8)
     path = encode_video(tmp_path / "a.mkv", "ffv1", list(noise))
     before = bytes_read()
     identify_recording(path, settings)
-    # All of it for its digest, and then no more than what tells the format.
+    # All of it is read for its digest, and then only enough to detect the format.
     assert path.stat().st_size < bytes_read() - before < 1.6 * path.stat().st_size
 
 
 def bytes_read() -> int:
-    """By this process since it began."""
+    """The number of bytes that this process has read so far."""
     return int(Path("/proc/self/io").read_text().split()[1])
 
 
-def test_what_is_no_video_is_known_by_its_bytes(tmp_path: Path, settings: IngestSettings) -> None:
+def test_what_is_not_a_video_is_identified_by_its_bytes(tmp_path: Path, settings: IngestSettings) -> None:
     (tmp_path / "a.mp4").write_bytes(b"echo" * 1000)
     (tmp_path / "a.png").write_bytes(b"echo" * 1000)
     for name in ("a.mp4", "a.png"):
-        known = identify_recording(tmp_path / name, settings)
-        assert known.sha256 == known.first_picture_sha256
+        identity = identify_recording(tmp_path / name, settings)
+        assert identity.sha256 == identity.first_picture_sha256
         assert pictures_sha256(tmp_path / name, settings) is None
 
 
-def test_the_state_tells_of_growth_and_of_later_changes(tmp_path: Path) -> None:
+def test_the_state_shows_growth_and_later_changes(tmp_path: Path) -> None:
     path = tmp_path / "a.mp4"
     path.write_bytes(b"12345")
     os.utime(path, ns=(1, 2_000_000_000))

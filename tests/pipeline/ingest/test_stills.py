@@ -43,7 +43,7 @@ def test_a_folder_is_a_clip_in_natural_order(tmp_path: Path, settings: IngestSet
         np.testing.assert_array_equal(grey, block_picture(index))
 
 
-def test_a_folder_that_breaks_at_one_picture_is_read_up_to_there(tmp_path: Path, settings: IngestSettings) -> None:
+def test_a_folder_is_read_up_to_a_damaged_picture(tmp_path: Path, settings: IngestSettings) -> None:
     folder = folder_of(tmp_path, ["1.png", "2.png", "3.png"])
     (folder / "3.png").write_bytes((folder / "3.png").read_bytes()[:90])
     with open_clip(folder, settings) as clip:
@@ -54,7 +54,7 @@ def test_a_folder_that_breaks_at_one_picture_is_read_up_to_there(tmp_path: Path,
         open_clip(folder, settings)
 
 
-def test_pictures_of_another_size_end_the_clip(tmp_path: Path, settings: IngestSettings) -> None:
+def test_a_picture_of_another_size_ends_the_clip(tmp_path: Path, settings: IngestSettings) -> None:
     folder = folder_of(tmp_path, ["1.png", "2.png"])
     Image.fromarray(block_picture(2, HEIGHT, 2 * WIDTH)).save(folder / "3.png")
     with open_clip(folder, settings) as clip:
@@ -78,7 +78,7 @@ def test_every_page_of_a_tiff_is_a_frame(tmp_path: Path, settings: IngestSetting
         np.testing.assert_array_equal(grey, block_picture(index))
 
 
-def test_a_tiff_cut_short_is_read_up_to_there(tmp_path: Path, settings: IngestSettings) -> None:
+def test_a_truncated_tiff_is_read_up_to_its_end(tmp_path: Path, settings: IngestSettings) -> None:
     first, *others = [Image.fromarray(block_picture(index)) for index in range(5)]
     first.save(tmp_path / "a.tif", save_all=True, append_images=others)
     (tmp_path / "a.tif").write_bytes((tmp_path / "a.tif").read_bytes()[: int(2.5 * HEIGHT * WIDTH)])
@@ -88,30 +88,30 @@ def test_a_tiff_cut_short_is_read_up_to_there(tmp_path: Path, settings: IngestSe
 
 
 @pytest.mark.parametrize("bits", [8, 10, 12, 16])
-def test_sixteen_bits_hold_what_the_scanner_has(tmp_path: Path, settings: IngestSettings, bits: int) -> None:
+def test_sixteen_bits_are_scaled_by_what_the_scanner_uses(tmp_path: Path, settings: IngestSettings, bits: int) -> None:
     bright, dark = np.full((64, 64), 2**bits - 1), np.full((64, 64), 2 ** (bits - 3))
     bright[:, 32:] = 2 ** (bits - 1)
     first, second = (Image.fromarray(values.astype(np.uint16)) for values in (bright, dark))
     first.save(tmp_path / "a.tif", save_all=True, append_images=[second])
     one, two = greys(tmp_path / "a.tif", settings)
     assert (one[0, 0], one[0, 40]) == (255, 128)
-    # The darker page is stretched as the first one is, not by itself.
+    # The darker page is scaled like the first one, not by itself.
     assert (two == 32).all()
 
 
-def test_white_as_zero_is_turned_over(tmp_path: Path, settings: IngestSettings) -> None:
+def test_white_as_zero_is_inverted(tmp_path: Path, settings: IngestSettings) -> None:
     values = (255 - block_picture(1)).astype(np.uint16) * 257
     Image.fromarray(values).save(tmp_path / "a.tif", tiffinfo={262: 0})
     np.testing.assert_array_equal(greys(tmp_path / "a.tif", settings)[0], block_picture(1))
 
 
-def test_shares_of_white_in_floating_point(tmp_path: Path, settings: IngestSettings) -> None:
+def test_floating_point_values_are_shares_of_white(tmp_path: Path, settings: IngestSettings) -> None:
     Image.fromarray(block_picture(1).astype(np.float32) / 255).save(tmp_path / "a.tif")
     assert np.abs(greys(tmp_path / "a.tif", settings)[0].astype(int) - block_picture(1)).max() <= 1
 
 
 def chunk(kind: bytes, content: bytes) -> bytes:
-    """Of a PNG (ISO/IEC 15948 section 5.3)."""
+    """A chunk of a PNG file (ISO/IEC 15948 section 5.3)."""
     return struct.pack(">I", len(content)) + kind + content + struct.pack(">I", zlib.crc32(kind + content))
 
 
@@ -121,21 +121,21 @@ def png(path: Path, width: int, height: int, *chunks: bytes) -> Path:
     return path
 
 
-PACKED = zlib.compress(bytes(200_000_000), 9)  # 200 kB
+BOMB = zlib.compress(bytes(200_000_000), 9)  # 200 kB
 
 
 @pytest.mark.parametrize(
     ("width", "height", "chunks", "why"),
     [
-        (100_000, 100_000, [chunk(b"IDAT", PACKED)], "far too large"),
-        (8_000, 8_000, [chunk(b"IDAT", PACKED)], "8000 x 8000 pixels, more than 4096 a side"),
-        (128, 96, [chunk(b"zTXt", b"a\0\0" + PACKED), chunk(b"IDAT", zlib.compress(bytes(96 * 129)))], "too large"),
-        (128, 96, [chunk(b"IDAT", PACKED[:12])], "cut short"),
+        (100_000, 100_000, [chunk(b"IDAT", BOMB)], "far too large"),
+        (8_000, 8_000, [chunk(b"IDAT", BOMB)], "8000 x 8000 pixels, more than 4096 a side"),
+        (128, 96, [chunk(b"zTXt", b"a\0\0" + BOMB), chunk(b"IDAT", zlib.compress(bytes(96 * 129)))], "too large"),
+        (128, 96, [chunk(b"IDAT", BOMB[:12])], "cut short"),
         (128, 96, [], "no picture that can be read"),
     ],
-    ids=["gigantic", "large", "words", "cut", "nothing"],
+    ids=["gigantic", "large", "text", "truncated", "no pixels"],
 )
-def test_a_packed_bomb_ends_as_a_reason(
+def test_a_compression_bomb_is_refused_with_a_reason(
     tmp_path: Path, settings: IngestSettings, width: int, height: int, chunks: list[bytes], why: str
 ) -> None:
     path = png(tmp_path / "a.png", width, height, *chunks)
@@ -150,17 +150,17 @@ def test_a_packed_bomb_ends_as_a_reason(
     assert time.monotonic() - began < 5
 
 
-def test_pixels_beyond_the_declared_ones_are_not_unpacked(tmp_path: Path, settings: IngestSettings) -> None:
-    (grey,) = greys(png(tmp_path / "a.png", 128, 96, chunk(b"IDAT", PACKED)), settings)
+def test_pixels_beyond_the_declared_size_are_not_decompressed(tmp_path: Path, settings: IngestSettings) -> None:
+    (grey,) = greys(png(tmp_path / "a.png", 128, 96, chunk(b"IDAT", BOMB)), settings)
     assert grey.shape == (96, 128)
 
 
-@pytest.mark.parametrize("stumble", [MemoryError(), zlib.error("Error -3"), EOFError(), AttributeError("tile")])
-def test_whatever_a_decoder_stumbles_over_is_a_reason(
-    tmp_path: Path, settings: IngestSettings, monkeypatch: pytest.MonkeyPatch, stumble: Exception
+@pytest.mark.parametrize("error", [MemoryError(), zlib.error("Error -3"), EOFError(), AttributeError("tile")])
+def test_every_error_of_a_decoder_becomes_a_reason(
+    tmp_path: Path, settings: IngestSettings, monkeypatch: pytest.MonkeyPatch, error: Exception
 ) -> None:
     def load(image: Image.Image) -> None:
-        raise stumble
+        raise error
 
     folder = folder_of(tmp_path, ["1.png"])
     monkeypatch.setattr("PIL.ImageFile.ImageFile.load", load)
@@ -168,12 +168,12 @@ def test_whatever_a_decoder_stumbles_over_is_a_reason(
         open_clip(folder / "1.png", settings)
 
 
-def test_a_folders_name_and_its_files_names_do_not_change_what_it_is(tmp_path: Path) -> None:
+def test_names_do_not_change_the_digest_of_a_folder(tmp_path: Path) -> None:
     folder = folder_of(tmp_path, ["1.png", "2.png", "3.png"])
-    known = file_sha256(folder)
+    digest = file_sha256(folder)
     for number in (3, 2, 1):
         (folder / f"{number}.png").rename(folder / f"frame {number + 8}.PNG")
     renamed = folder.rename(tmp_path / "right")
-    assert file_sha256(renamed) == known
-    (renamed / "frame 9.PNG").rename(renamed / "frame 99.PNG")  # now another order
-    assert file_sha256(renamed) != known
+    assert file_sha256(renamed) == digest
+    (renamed / "frame 9.PNG").rename(renamed / "frame 99.PNG")  # changes the order
+    assert file_sha256(renamed) != digest

@@ -55,7 +55,7 @@ def test_counts_and_times_are_those_of_ffprobe(
     path = encode_video(tmp_path / name, codec, pixels=pixels, codec_options={"x265-params": "log-level=none"})
     frames, probed = read_all_frames(path, settings), ffprobe_frame_times(path)
     assert len(frames) == len(probed) == 20
-    # Some versions of ffprobe cannot tell when the last frame of an MPEG stream is shown.
+    # Some versions of ffprobe give no time for the last frame of an MPEG stream.
     assert None not in probed[:-1]
     for frame, time_s in zip(frames, probed, strict=True):
         assert time_s is None or frame.time_s == pytest.approx(time_s, abs=2e-6)
@@ -66,20 +66,20 @@ def test_counts_and_times_are_those_of_ffprobe(
 @pytest.mark.parametrize(
     ("name", "codec"), [("a.mp4", "libx264"), ("a.mkv", "libx264"), ("a.MOV", "mpeg4"), ("a.gif", "gif")]
 )
-def test_a_varying_frame_rate_keeps_every_frames_own_time(
+def test_with_a_varying_frame_rate_every_frame_keeps_its_time(
     tmp_path: Path, settings: IngestSettings, name: str, codec: str
 ) -> None:
     times = [0, 1, 2, 10, 11, 30, 75, 76]
     path = encode_video(tmp_path / name, codec, 8, "gray" if codec == "gif" else "yuv420p", times=times)
     frames, probed = read_all_frames(path, settings), ffprobe_frame_times(path)
-    # Matroska counts in milliseconds.
+    # Matroska stores times in milliseconds.
     assert [frame.time_s for frame in frames] == pytest.approx([time / 25 for time in times], abs=1e-3)
     assert [frame.time_s for frame in frames] == pytest.approx(probed, abs=2e-6)
     assert [frame.index for frame in frames] == list(range(8))
 
 
 @pytest.mark.parametrize("name", ["SWEEP.MP4", "Sweep.Avi", "SWEEP.MPG"])
-def test_endings_in_capitals(tmp_path: Path, settings: IngestSettings, name: str) -> None:
+def test_suffixes_in_capitals(tmp_path: Path, settings: IngestSettings, name: str) -> None:
     assert (
         len(read_all_frames(encode_video(tmp_path / name, "mpeg2video" if "MPG" in name else "mpeg4"), settings)) == 20
     )
@@ -95,7 +95,7 @@ def test_odd_sizes_are_read_to_the_last_column(
     noise = np.random.default_rng(3).integers(0, 256, (3, height, width), np.uint8)
     path = encode_video(tmp_path / "a.mkv", codec, list(noise), pixels)
     for frame, grey in zip(read_all_frames(path, settings), noise, strict=True):
-        # Limited range holds 219 of 255 levels.
+        # Limited range has only 219 of 255 levels.
         assert np.abs(frame.grey.astype(int) - grey).max() <= 2
 
 
@@ -104,10 +104,8 @@ def test_odd_sizes_are_read_to_the_last_column(
     [("a.mp4", "libx264", "yuv420p"), ("a.mpg", "mpeg2video", "yuv420p"), ("a.avi", "mjpeg", "yuvj420p")],
 )
 @pytest.mark.parametrize("width", [98, 130, 226])
-def test_rows_wider_in_memory_than_the_picture(
-    tmp_path: Path, settings: IngestSettings, name: str, codec: str, pixels: str, width: int
-) -> None:
-    """Decoders fill rows up to 32 or 64 bytes; what lies beyond the edge must not shift the rows below."""
+def test_padded_rows(tmp_path: Path, settings: IngestSettings, name: str, codec: str, pixels: str, width: int) -> None:
+    """Decoders pad rows to 32 or 64 bytes. The padding must not shift the rows below."""
     grey = np.tile(np.linspace(40, 200, width).astype(np.uint8), (96, 1))
     grey[:, -6:] = 240
     for frame in read_all_frames(encode_video(tmp_path / name, codec, [grey] * 3, pixels), settings):
@@ -119,12 +117,12 @@ def test_rows_wider_in_memory_than_the_picture(
 
 @pytest.mark.parametrize("wrong", [-2, -1, 1, 2])
 @pytest.mark.parametrize("codec", ["mpeg2video", "mjpeg"])
-def test_a_container_that_misstates_its_count_is_read_to_its_true_end(
+def test_a_container_with_a_wrong_frame_count_is_read_to_its_end(
     tmp_path: Path, settings: IngestSettings, codec: str, wrong: int
 ) -> None:
     path = encode_video(tmp_path / "a.avi", codec, 20, "yuvj420p" if codec == "mjpeg" else "yuv420p")
     whole = bytearray(path.read_bytes())
-    # Counts of all frames and of the stream's, in the main header and in the stream's.
+    # The frame counts in the main header and in the header of the stream.
     for chunk, offset in ((b"avih", 8 + 16), (b"strh", 8 + 32)):
         place = whole.index(chunk) + offset
         assert struct.unpack_from("<I", whole, place) == (20,)
@@ -137,10 +135,8 @@ def test_a_container_that_misstates_its_count_is_read_to_its_true_end(
     assert [frame.time_s for frame in frames] == pytest.approx([index / 25 for index in range(20)])
 
 
-def test_an_mpeg_stream_whose_beginning_is_lost_keeps_all_that_is_there(
-    tmp_path: Path, settings: IngestSettings
-) -> None:
-    """Its container states no count, and what players reckon from its times is too large."""
+def test_an_mpeg_stream_without_its_beginning_keeps_the_rest(tmp_path: Path, settings: IngestSettings) -> None:
+    """Its container states no frame count, and the count that players compute from its times is too large."""
     path = encode_video(tmp_path / "a.mpg", "mpeg2video", 40, codec_options={"g": "10", "bf": "0"})
     whole = path.read_bytes()
     packs = [place for place in range(len(whole)) if whole.startswith(b"\0\0\1\xba", place)]
@@ -149,9 +145,7 @@ def test_an_mpeg_stream_whose_beginning_is_lost_keeps_all_that_is_there(
     assert 5 < len(frames) == len(probed) < 40
 
 
-def test_frames_that_a_recorder_wrote_twice_are_frames_with_times_of_their_own(
-    tmp_path: Path, settings: IngestSettings
-) -> None:
+def test_frames_that_a_recorder_wrote_twice_have_their_own_times(tmp_path: Path, settings: IngestSettings) -> None:
     shown = [block_picture(index // 2) for index in range(12)]
     frames = read_all_frames(encode_video(tmp_path / "a.mkv", "ffv1", shown, "gray"), settings)
     assert [frame.time_s for frame in frames] == pytest.approx([index / 25 for index in range(12)], abs=1e-3)
@@ -162,7 +156,7 @@ def test_frames_that_a_recorder_wrote_twice_are_frames_with_times_of_their_own(
     ("pixels", "worst"),
     [("gray", 0), ("gray10le", 1), ("gray16le", 1), ("yuv420p", 2), ("yuv422p10le", 2), ("yuv420p12le", 2)],
 )
-def test_every_depth_gives_the_same_grey(tmp_path: Path, settings: IngestSettings, pixels: str, worst: int) -> None:
+def test_every_bit_depth_gives_the_same_grey(tmp_path: Path, settings: IngestSettings, pixels: str, worst: int) -> None:
     ramp = np.tile(np.arange(256, dtype=np.uint8), (64, 1))
     (frame,) = read_all_frames(encode_video(tmp_path / "a.mkv", "ffv1", [ramp], pixels), settings)
     assert np.abs(frame.grey.astype(int) - ramp).max() <= worst
@@ -170,8 +164,8 @@ def test_every_depth_gives_the_same_grey(tmp_path: Path, settings: IngestSetting
     assert frame.grey[0, 255] == 255
 
 
-def test_limited_range_is_stretched_as_its_standard_says(tmp_path: Path, settings: IngestSettings) -> None:
-    """ITU-R BT.601: brightness runs from 16 to 235; what lies beyond is black or white."""
+def test_limited_range_is_stretched_by_its_standard(tmp_path: Path, settings: IngestSettings) -> None:
+    """ITU-R BT.601: brightness runs from 16 to 235. Values beyond are black or white."""
     stored = np.tile(np.arange(256, dtype=np.uint8), (64, 1))
     planes = np.concatenate([stored.ravel(), np.full(2 * 32 * 128, 128, np.uint8)])
     with av.open(str(tmp_path / "a.avi"), "w") as container:
@@ -189,7 +183,7 @@ def test_limited_range_is_stretched_as_its_standard_says(tmp_path: Path, setting
     ("aspect", "shown"), [(Fraction(16, 11), 186), (Fraction(8, 9), 114), (Fraction(1), 128), (Fraction(40), 128)]
 )
 @pytest.mark.parametrize(("name", "codec"), [("a.mp4", "libx264"), ("a.mov", "mpeg4")])
-def test_pixels_that_are_not_square_are_made_so(
+def test_pixels_are_made_square(
     tmp_path: Path, settings: IngestSettings, name: str, codec: str, aspect: Fraction, shown: int
 ) -> None:
     path = encode_video(tmp_path / name, codec, 2, aspect=aspect)
@@ -202,30 +196,30 @@ def test_pixels_that_are_not_square_are_made_so(
     assert bright[-1] + 1 == pytest.approx(100 * shown / WIDTH, abs=1.5)
 
 
-def test_a_picture_shown_too_wide_is_refused(tmp_path: Path, settings: IngestSettings) -> None:
+def test_a_picture_that_is_too_wide_with_square_pixels_is_refused(tmp_path: Path, settings: IngestSettings) -> None:
     path = encode_video(tmp_path / "a.mp4", "libx264", 1, aspect=Fraction(2))
     with pytest.raises(ClipError, match="more than 200 a side"):
         open_clip(path, settings.model_copy(update={"maximum_side_px": 200}))
 
 
-def test_clips_are_read_up_to_a_bound(tmp_path: Path, settings: IngestSettings) -> None:
+def test_clips_are_read_up_to_the_frame_limit(tmp_path: Path, settings: IngestSettings) -> None:
     path = encode_video(tmp_path / "a.mp4", "libx264", 20)
-    for bound, read_frames, is_whole in ((12, 12, False), (20, 20, True)):
-        with open_clip(path, settings.model_copy(update={"maximum_frames": bound})) as clip:
+    for limit, read_frames, is_complete in ((12, 12, False), (20, 20, True)):
+        with open_clip(path, settings.model_copy(update={"maximum_frames": limit})) as clip:
             assert len(list(clip)) == read_frames
-            assert (clip.reason is None) == is_whole
-            assert is_whole or "only the first 12 frames could be read; it holds more" in str(clip.reason)
+            assert (clip.reason is None) == is_complete
+            assert is_complete or "only the first 12 frames could be read; it holds more" in str(clip.reason)
 
 
 @pytest.mark.parametrize(("name", "codec"), [("a.mpg", "mpeg2video"), ("a.mp4", "libx264")])
-def test_moving_edges_of_interlaced_pictures_have_no_combs(
+def test_moving_edges_of_interlaced_pictures_show_no_comb(
     tmp_path: Path, settings: IngestSettings, name: str, codec: str
 ) -> None:
-    # Two fields half a frame apart: the even lines show the earlier moment.
+    # Two fields half a frame apart: the even lines are earlier.
     early, late = block_picture(2), block_picture(4)
     woven = early.copy()
     woven[1::2] = late[1::2]
-    woven[70:76:3] = 250  # a fine line that stands still
+    woven[70:76:3] = 250  # a fine line that does not move
     options = {"flags": "+ildct+ilme", "x264-params": "interlaced=1:tff=1", "field_order": "tt"}
     frames = read_all_frames(encode_video(tmp_path / name, codec, [woven] * 6, codec_options=options), settings)
     assert len(frames) == 6
@@ -235,7 +229,7 @@ def test_moving_edges_of_interlaced_pictures_have_no_combs(
     assert abs(frames[3].grey[18:38].astype(float) - early[18:38]).mean() < 6.0
 
 
-def test_what_lies_between_its_neighbours_is_no_comb() -> None:
+def test_values_between_their_neighbours_are_kept() -> None:
     ramp = np.tile(np.arange(0, 99, 3, dtype=np.uint8)[:, None], (1, 8))
     kept = ramp.copy()
     deinterlace(kept)

@@ -1,4 +1,4 @@
-"""Small videos for tests, in any container and codec, and what ffprobe says of them."""
+"""Small videos for tests, in any container and codec, and the frame times that ffprobe finds in them."""
 
 from __future__ import annotations
 
@@ -16,14 +16,14 @@ import pytest
 from numpy.typing import NDArray
 
 from pipeline.ingest.clip import open_clip
-from pipeline.ingest.frame import Frame
+from pipeline.ingest.frame import ClipError, Frame
 from pipeline.settings import IngestSettings
 
 HEIGHT, WIDTH = 96, 128
 
 
 def block_picture(index: int, height: int = HEIGHT, width: int = WIDTH) -> NDArray[np.uint8]:
-    """A dark picture with a bright block whose place tells the frame: codecs keep it through their losses."""
+    """A dark picture with a bright block whose position shows the index. Lossy codecs keep it."""
     grey = np.full((height, width), 40, np.uint8)
     column = 8 * (index % 12)
     grey[16:40, column : column + 24] = 220
@@ -42,7 +42,12 @@ def encode_video(
     codec_options: dict[str, str] | None = None,
     **options: str,
 ) -> Path:
-    """times : of presentation, in 1/25 s, as many as frames;  options : the container's"""
+    """Writes a video at 25 frames per second.
+
+    frames : the pictures, or the number of block pictures;  pixels : the pixel format
+    times : presentation time of each frame, in 1/25 s;  aspect : width over height of a pixel
+    options : of the container
+    """
     pictures = [block_picture(index) for index in range(frames)] if isinstance(frames, int) else frames
     with av.open(str(path), "w", options=options) as container:
         stream: Any = container.add_stream(codec, rate=25)
@@ -62,24 +67,34 @@ def encode_video(
 
 
 def ffprobe_frame_times(path: Path) -> list[float | None]:
-    """Times of presentation in s, counted from the first, of every frame that ffprobe decodes; None where it has none.
+    """Presentation time in s, since the first frame, of every frame that ffprobe decodes; None where it has none.
 
-    Skips the test where there is no ffprobe.
+    Skips the test if ffprobe is not installed.
     """
     if shutil.which("ffprobe") is None:
         pytest.skip("ffprobe is not installed")
     command = ["ffprobe", "-v", "error", "-select_streams", "v:0", "-show_entries"]
     command += ["frame=pts_time,pkt_dts_time", "-of", "json"]
-    told = subprocess.run([*command, str(path)], capture_output=True, check=True, timeout=60).stdout
-    # MPEG packs hold more pictures than times. Without B pictures, the time of decoding is that of presentation.
-    times = [frame.get("pts_time", frame.get("pkt_dts_time")) for frame in json.loads(told)["frames"]]
+    output = subprocess.run([*command, str(path)], capture_output=True, check=True, timeout=60).stdout
+    # MPEG packs hold more pictures than times. Without B frames, the decoding time is the presentation time.
+    times = [frame.get("pts_time", frame.get("pkt_dts_time")) for frame in json.loads(output)["frames"]]
     return [None if time is None else float(time) - float(times[0]) for time in times]
 
 
 def read_all_frames(path: Path, settings: IngestSettings) -> list[Frame]:
-    """All frames of a recording that must not break."""
+    """All frames of a recording, which must be read to its end."""
     with open_clip(path, settings) as clip:
         frames = list(clip)
         assert clip.broken_after_frames is None
         assert clip.reason is None
     return frames
+
+
+def refusal_reason(path: Path, settings: IngestSettings) -> str:
+    """The reason why a recording is refused, which must be a sentence that names it."""
+    with pytest.raises(ClipError) as caught, open_clip(path, settings):
+        pass
+    reason = str(caught.value)
+    assert reason.startswith(f"{path.name}: ")
+    assert reason.endswith(".")
+    return reason

@@ -1,4 +1,4 @@
-"""A DICOM recording from file to scan: its own scale, its own region of echoes, no names in its pictures."""
+"""A DICOM recording from file to scan: its own scale, its own region of echoes, and no names in its pictures."""
 
 from __future__ import annotations
 
@@ -25,7 +25,7 @@ def clip_at(path: Path, mm_per_px: float | None = None) -> ExamClip:
 
 
 def write_recording(path: Path, **elements: Any) -> Path:
-    """Three eggs under a line of burnt-in text as bright as they are."""
+    """Three eggs under a line of burnt-in text as bright as the eggs."""
     pictures = np.stack(film(3))
     titled = np.zeros((len(pictures), HEIGHT + TITLE_PX, WIDTH), np.uint8)
     titled[:, TITLE_PX:] = pictures
@@ -51,15 +51,15 @@ def test_the_region_gives_the_scale_and_excludes_the_text(tmp_path: Path) -> Non
         assert shown[: TITLE_PX - 8].max() < 10
 
 
-def test_a_rejected_scale_is_reported_and_the_side_files_is_used(tmp_path: Path) -> None:
+def test_a_rejected_scale_is_reported_and_that_of_exam_toml_is_used(tmp_path: Path) -> None:
     path = write_recording(
         tmp_path / "a.dcm", SequenceOfUltrasoundRegions=[region_item((0, 0, 2 * WIDTH, 2 * HEIGHT), 0.05)]
     )
     found = scan(path)
     assert (found.mm_per_px, found.scale_source) == (None, "unknown")
     assert "it was made smaller after the header was written" in str(found.scale_note)
-    noted = scan(path, 0.4)
-    assert (noted.mm_per_px, noted.scale_source) == (0.4, "sidecar")
+    with_side_file = scan(path, 0.4)
+    assert (with_side_file.mm_per_px, with_side_file.scale_source) == (0.4, "sidecar")
 
 
 def test_a_stored_scan_keeps_the_recordings_scale(tmp_path: Path) -> None:

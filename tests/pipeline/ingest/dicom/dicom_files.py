@@ -1,4 +1,4 @@
-"""DICOM files made here, one property at a time."""
+"""Small DICOM files for tests."""
 
 from __future__ import annotations
 
@@ -22,7 +22,7 @@ Pictures = NDArray[np.uint8] | NDArray[np.uint16] | NDArray[np.int16]
 
 
 def block_pictures(frames: int = 3, height: int = HEIGHT, width: int = WIDTH) -> NDArray[np.uint8]:
-    """(F, H, W) pictures with a slope and a block whose place tells the frame."""
+    """(F, H, W) pictures with a brightness ramp and a block whose position shows the frame."""
     grey = np.tile(np.linspace(10, 200, width).astype(np.uint8), (frames, height, 1))
     for index in range(frames):
         grey[index, 16:40, 8 * (index % 12) : 8 * (index % 12) + 24] = 230
@@ -30,7 +30,10 @@ def block_pictures(frames: int = 3, height: int = HEIGHT, width: int = WIDTH) ->
 
 
 def region_item(box: tuple[int, int, int, int], delta_cm: float | tuple[float, float], **elements: Any) -> Dataset:
-    """An item of the Sequence of Ultrasound Regions; box : first and last pixel inside, x0, y0, x1, y1."""
+    """An item of the Sequence of Ultrasound Regions.
+
+    box : first and last pixel inside, x0, y0, x1, y1;  elements : other values by keyword
+    """
     item = Dataset()
     item.RegionSpatialFormat, item.RegionDataType, item.RegionFlags = 1, 1, 0
     item.RegionLocationMinX0, item.RegionLocationMinY0, item.RegionLocationMaxX1, item.RegionLocationMaxY1 = box
@@ -43,16 +46,16 @@ def region_item(box: tuple[int, int, int, int], delta_cm: float | tuple[float, f
 
 
 def make_dataset(pictures: Pictures, syntax: str = ExplicitVRLittleEndian, **elements: Any) -> FileDataset:
-    """A header for (F, H, W) or (F, H, W, 3) pictures. elements : what it says otherwise; None leaves one out."""
+    """A header for (F, H, W) or (F, H, W, 3) pictures. elements : other values by keyword; None leaves one out"""
     meta = FileMetaDataset()
     meta.TransferSyntaxUID = syntax
     meta.MediaStorageSOPClassUID = MULTI_FRAME
     meta.MediaStorageSOPInstanceUID = generate_uid(entropy_srcs=["one"])
     order = {"is_implicit_VR": UID(syntax).is_implicit_VR, "is_little_endian": UID(syntax).is_little_endian}
-    made = FileDataset("", {}, file_meta=meta, preamble=b"\0" * 128, **order)
+    dataset = FileDataset("", {}, file_meta=meta, preamble=b"\0" * 128, **order)
     bits = 8 * pictures.dtype.itemsize
     colour = pictures.ndim == 4
-    told: dict[str, Any] = {
+    defaults: dict[str, Any] = {
         "SOPClassUID": MULTI_FRAME,
         "Modality": "US",
         "SamplesPerPixel": 3 if colour else 1,
@@ -67,40 +70,39 @@ def make_dataset(pictures: Pictures, syntax: str = ExplicitVRLittleEndian, **ele
         "PixelRepresentation": 0,
         "FrameTime": 40,
     }
-    for keyword, value in (told | elements).items():
+    for keyword, value in (defaults | elements).items():
         if value is not None:
-            setattr(made, keyword, value)
-    return made
+            setattr(dataset, keyword, value)
+    return dataset
 
 
-def write_dicom(path: Path, made: FileDataset, pixels: bytes, *, compressed: bool = False) -> Path:
-    made.PixelData = pixels
-    made["PixelData"].VR = "OB" if compressed or made.BitsAllocated == 8 else "OW"
-    made["PixelData"].is_undefined_length = compressed
-    made.save_as(path, enforce_file_format=True)
+def write_dicom(path: Path, dataset: FileDataset, pixels: bytes, *, compressed: bool = False) -> Path:
+    dataset.PixelData = pixels
+    dataset["PixelData"].VR = "OB" if compressed or dataset.BitsAllocated == 8 else "OW"
+    dataset["PixelData"].is_undefined_length = compressed
+    dataset.save_as(path, enforce_file_format=True)
     return path
 
 
 def write_uncompressed_dicom(path: Path, pictures: Pictures | None = None, **elements: Any) -> Path:
-    """An uncompressed file, of three scenes if not told otherwise."""
+    """An uncompressed file; by default of three block pictures."""
     shown = block_pictures() if pictures is None else pictures
     return write_dicom(path, make_dataset(shown, **elements), shown.tobytes() + b"\0" * (shown.nbytes % 2))
 
 
 def encode_jpegs(pictures: NDArray[np.uint8]) -> list[bytes]:
-    def packed(picture: NDArray[np.uint8]) -> bytes:
+    def encode(picture: NDArray[np.uint8]) -> bytes:
         buffer = io.BytesIO()
         Image.fromarray(picture).save(buffer, "JPEG", quality=95)
         return buffer.getvalue()
 
-    return [packed(picture) for picture in pictures]
+    return [encode(picture) for picture in pictures]
 
 
 def write_jpeg_dicom(
     path: Path, frames: Sequence[bytes] | None = None, *, has_bot: bool = True, **elements: Any
 ) -> Path:
-    """A file of JPEG frames, three scenes if not told otherwise."""
-    packed = encode_jpegs(block_pictures()) if frames is None else list(frames)
-    told = {"NumberOfFrames": len(packed), **elements}
-    made = make_dataset(block_pictures(1), JPEGBaseline8Bit, **told)
-    return write_dicom(path, made, encapsulate(packed, has_bot=has_bot), compressed=True)
+    """A file of JPEG frames; by default of three block pictures."""
+    encoded = encode_jpegs(block_pictures()) if frames is None else list(frames)
+    dataset = make_dataset(block_pictures(1), JPEGBaseline8Bit, **{"NumberOfFrames": len(encoded), **elements})
+    return write_dicom(path, dataset, encapsulate(encoded, has_bot=has_bot), compressed=True)

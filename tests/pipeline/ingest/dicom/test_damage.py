@@ -1,4 +1,4 @@
-"""DICOM files that are broken, contradict themselves or were made to do harm."""
+"""DICOM files that are damaged, contradict themselves or were made to do harm."""
 
 from __future__ import annotations
 
@@ -27,17 +27,11 @@ from tests.pipeline.ingest.dicom.dicom_files import (
     write_jpeg_dicom,
     write_uncompressed_dicom,
 )
+from tests.pipeline.ingest.video_files import refusal_reason
 
 
-def refusal(path: Path, settings: IngestSettings) -> str:
-    with pytest.raises(ClipError) as caught, open_clip(path, settings):
-        pass
-    assert str(caught.value).startswith(f"{path.name}: ")
-    assert str(caught.value).endswith(".")
-    return str(caught.value)
-
-
-def broken(path: Path, settings: IngestSettings) -> tuple[int, str]:
+def read_until_broken(path: Path, settings: IngestSettings) -> tuple[int, str]:
+    """The number of frames before the clip breaks, and the reason."""
     with open_clip(path, settings) as clip:
         frames = list(clip)
         assert clip.broken_after_frames == len(frames)
@@ -45,51 +39,51 @@ def broken(path: Path, settings: IngestSettings) -> tuple[int, str]:
     return len(frames), clip.reason
 
 
-def cut(path: Path, bytes_off: int) -> Path:
-    path.write_bytes(path.read_bytes()[:-bytes_off])
+def truncate(path: Path, by_bytes: int) -> Path:
+    path.write_bytes(path.read_bytes()[:-by_bytes])
     return path
 
 
-def test_truncated_native_frames_are_kept_up_to_there(tmp_path: Path, settings: IngestSettings) -> None:
-    frames, reason = broken(cut(write_uncompressed_dicom(tmp_path / "a.dcm"), 10), settings)
+def test_a_truncated_uncompressed_file_keeps_its_complete_frames(tmp_path: Path, settings: IngestSettings) -> None:
+    frames, reason = read_until_broken(truncate(write_uncompressed_dicom(tmp_path / "a.dcm"), 10), settings)
     assert frames == 2
-    assert "the file ends there, its header tells of 3 frames" in reason
+    assert "the file ends there, but its header declares 3 frames" in reason
 
 
 @pytest.mark.parametrize("has_bot", [True, False])
-def test_truncated_compressed_frames_are_kept_up_to_there(
+def test_a_truncated_compressed_file_keeps_its_complete_frames(
     tmp_path: Path, settings: IngestSettings, has_bot: bool
 ) -> None:
     path = write_jpeg_dicom(tmp_path / "a.dcm", encode_jpegs(block_pictures(5)), has_bot=has_bot)
-    frames, reason = broken(cut(path, 300), settings)
+    frames, reason = read_until_broken(truncate(path, 300), settings)
     assert frames == 4
-    assert "its header tells of 5 frames" in reason
+    assert "its header declares 5 frames" in reason
 
 
 @pytest.mark.parametrize(
     ("kept", "why"),
     [
         (0, "the file is empty"),
-        (3, "no DICOM file"),
+        (3, "not a DICOM file"),
         (132, "header is damaged"),
         (200, "header is damaged"),
         (400, "header is damaged"),
         (800, "cut short within its first picture; copy it from the scanner again"),
     ],
 )
-def test_files_cut_off_before_or_in_their_first_picture(
+def test_a_file_truncated_before_or_in_its_first_picture(
     tmp_path: Path, settings: IngestSettings, kept: int, why: str
 ) -> None:
     path = write_uncompressed_dicom(tmp_path / "a.dcm")
     path.write_bytes(path.read_bytes()[:kept])
-    assert why in refusal(path, settings)
+    assert why in refusal_reason(path, settings)
 
 
-def test_other_files_under_the_name(tmp_path: Path, settings: IngestSettings) -> None:
-    (tmp_path / "a.dcm").write_bytes(b"nothing of the kind" * 50)
-    assert "no DICOM file, though its name says so" in refusal(tmp_path / "a.dcm", settings)
+def test_other_files_named_as_dicom(tmp_path: Path, settings: IngestSettings) -> None:
+    (tmp_path / "a.dcm").write_bytes(b"not DICOM" * 100)
+    assert "not a DICOM file, though its name says so" in refusal_reason(tmp_path / "a.dcm", settings)
     (tmp_path / "b").write_bytes(b"\0" * 128 + b"DICM" + np.random.default_rng(3).bytes(4000))
-    assert refusal(tmp_path / "b", settings)
+    assert refusal_reason(tmp_path / "b", settings)
 
 
 @pytest.mark.parametrize(
@@ -107,49 +101,58 @@ def test_other_files_under_the_name(tmp_path: Path, settings: IngestSettings) ->
     ],
     ids=lambda value: str(value)[:40],
 )
-def test_headers_that_cannot_be(tmp_path: Path, settings: IngestSettings, elements: dict[str, Any], why: str) -> None:
-    assert why in refusal(write_uncompressed_dicom(tmp_path / "a.dcm", **elements), settings)
+def test_impossible_headers(tmp_path: Path, settings: IngestSettings, elements: dict[str, Any], why: str) -> None:
+    assert why in refusal_reason(write_uncompressed_dicom(tmp_path / "a.dcm", **elements), settings)
 
 
-def test_more_frames_declared_than_there_are(tmp_path: Path, settings: IngestSettings) -> None:
-    frames, reason = broken(write_uncompressed_dicom(tmp_path / "a.dcm", NumberOfFrames=900_000), settings)
+def test_more_frames_declared_than_stored(tmp_path: Path, settings: IngestSettings) -> None:
+    frames, reason = read_until_broken(write_uncompressed_dicom(tmp_path / "a.dcm", NumberOfFrames=900_000), settings)
     assert frames == 3
-    assert "its header tells of 900000 frames" in reason
+    assert "its header declares 900000 frames" in reason
+
+
+def test_compressed_data_that_do_not_begin_with_a_fragment(tmp_path: Path, settings: IngestSettings) -> None:
+    path = write_jpeg_dicom(tmp_path / "a.dcm")
+    raw = bytearray(path.read_bytes())
+    tag = raw.index(b"\xff\xd8\xff") - 8  # the head of the first fragment
+    raw[tag : tag + 4] = bytes(4)
+    path.write_bytes(raw)
+    assert "the compressed pictures are not where they should be" in refusal_reason(path, settings)
 
 
 def test_a_compressed_picture_of_another_size_is_not_decoded(tmp_path: Path, settings: IngestSettings) -> None:
-    large = bytearray(encode_jpegs(block_pictures(1))[0])
-    place = large.index(b"\xff\xc0")
-    large[place + 5 : place + 9] = struct.pack(">2H", 65_000, 65_000)
-    path = write_jpeg_dicom(tmp_path / "a.dcm", [bytes(large)] * 3)
+    encoded = bytearray(encode_jpegs(block_pictures(1))[0])
+    start = encoded.index(b"\xff\xc0")
+    encoded[start + 5 : start + 9] = struct.pack(">2H", 65_000, 65_000)
+    path = write_jpeg_dicom(tmp_path / "a.dcm", [bytes(encoded)] * 3)
     tracemalloc.start()
-    reason = refusal(path, settings)
+    reason = refusal_reason(path, settings)
     assert tracemalloc.get_traced_memory()[1] < 10_000_000
     tracemalloc.stop()
-    assert "the header tells of pictures of 128 x 96 pixels, but the picture there has 65000 x 65000" in reason
+    assert "the header declares pictures of 128 x 96 pixels, but the picture there has 65000 x 65000" in reason
 
 
-def test_a_compressed_picture_larger_than_its_pixels(tmp_path: Path, settings: IngestSettings) -> None:
+def test_a_compressed_picture_larger_than_its_pixels_is_refused(tmp_path: Path, settings: IngestSettings) -> None:
     path = write_jpeg_dicom(tmp_path / "a.dcm", [encode_jpegs(block_pictures(1))[0] + b"\0" * 200_000] * 3)
-    assert "larger than its pixels can be" in refusal(path, settings)
+    assert "larger than its pixels can be" in refusal_reason(path, settings)
 
 
 def test_damage_in_the_middle_ends_the_clip_there(tmp_path: Path, settings: IngestSettings) -> None:
-    packed = encode_jpegs(block_pictures(4))
-    packed[2] = b"\xff\xd8" + b"\x55" * (len(packed[2]) // 2 * 2)
-    frames, reason = broken(write_jpeg_dicom(tmp_path / "a.dcm", packed), settings)
+    encoded = encode_jpegs(block_pictures(4))
+    encoded[2] = b"\xff\xd8" + b"\x55" * (len(encoded[2]) // 2 * 2)
+    frames, reason = read_until_broken(write_jpeg_dicom(tmp_path / "a.dcm", encoded), settings)
     assert frames == 2
     assert "the data there are damaged" in reason
 
 
-def test_compressed_data_under_an_uncompressed_syntax(tmp_path: Path, settings: IngestSettings) -> None:
+def test_compressed_data_under_an_uncompressed_transfer_syntax(tmp_path: Path, settings: IngestSettings) -> None:
     path = write_jpeg_dicom(tmp_path / "a.dcm")
     path.write_bytes(path.read_bytes().replace(b"1.2.840.10008.1.2.4.50", b"1.2.840.10008.1.2.1\0\0\0"))
-    assert "contradicts its data on whether they are compressed" in refusal(path, settings)
+    assert "contradicts its data on whether they are compressed" in refusal_reason(path, settings)
 
 
-def test_a_file_packed_as_a_whole_is_not_unpacked(tmp_path: Path, settings: IngestSettings) -> None:
-    """Deflated files (PS3.5 section A.5) may unpack to a thousand times their size."""
+def test_a_deflated_file_is_not_inflated(tmp_path: Path, settings: IngestSettings) -> None:
+    """Deflated files (PS3.5 section A.5) may inflate to a thousand times their size."""
     plain = write_uncompressed_dicom(tmp_path / "a.dcm").read_bytes()
     uid = b"1.2.840.10008.1.2.1\0"
     place = plain.index(uid) - 8
@@ -158,51 +161,51 @@ def test_a_file_packed_as_a_whole_is_not_unpacked(tmp_path: Path, settings: Inge
     head[140:144] = struct.pack("<L", length + 2)
     rest = plain[place + 8 + len(uid) :]
     meta_end = 144 + length + 2 - len(head)
-    packer = zlib.compressobj(9, zlib.DEFLATED, -15)
-    body = packer.compress(rest[meta_end:] + b"\0" * 50_000_000) + packer.flush()
+    deflate = zlib.compressobj(9, zlib.DEFLATED, -15)
+    body = deflate.compress(rest[meta_end:] + b"\0" * 50_000_000) + deflate.flush()
     (tmp_path / "b.dcm").write_bytes(bytes(head) + rest[:meta_end] + body)
     tracemalloc.start()
-    reason = refusal(tmp_path / "b.dcm", settings)
+    reason = refusal_reason(tmp_path / "b.dcm", settings)
     assert tracemalloc.get_traced_memory()[1] < 5_000_000
     tracemalloc.stop()
     assert "packed as a whole (deflated)" in reason
 
 
-def test_an_endless_header_ends(tmp_path: Path, settings: IngestSettings) -> None:
+def test_an_endless_header_is_refused(tmp_path: Path, settings: IngestSettings) -> None:
     path = write_uncompressed_dicom(tmp_path / "a.dcm")
     raw = path.read_bytes()
     place = raw.index(struct.pack("<HH", 8, 0x16))
     empty = struct.pack("<HH2sH", 8, 0x08, b"CS", 0)
     path.write_bytes(raw[:place] + empty * 1_000_000 + raw[place:])
     begin = time.process_time()
-    assert "header is damaged" in refusal(path, settings)
+    assert "header is damaged" in refusal_reason(path, settings)
     assert time.process_time() - begin < 10
 
 
-def test_a_deeply_nested_header_is_refused(tmp_path: Path, settings: IngestSettings) -> None:
-    made = make_dataset(block_pictures())
+def test_a_deeply_nested_header_gives_no_scale(tmp_path: Path, settings: IngestSettings) -> None:
+    dataset = make_dataset(block_pictures())
     inner = Dataset()
     for _ in range(60):
         outer = Dataset()
         outer.SequenceOfUltrasoundRegions = Sequence([inner])
         inner = outer
-    made.SequenceOfUltrasoundRegions = inner.SequenceOfUltrasoundRegions
-    path = write_dicom(tmp_path / "a.dcm", made, block_pictures().tobytes())
+    dataset.SequenceOfUltrasoundRegions = inner.SequenceOfUltrasoundRegions
+    path = write_dicom(tmp_path / "a.dcm", dataset, block_pictures().tobytes())
     with open_clip(path, settings) as clip:
         assert clip.calibration.mm_per_px is None
         assert len(list(clip)) == 3
 
 
-def test_an_unknown_way_of_compression_is_named(tmp_path: Path, settings: IngestSettings) -> None:
+def test_an_unsupported_compression_is_named(tmp_path: Path, settings: IngestSettings) -> None:
     path = write_jpeg_dicom(tmp_path / "a.dcm")
     raw = path.read_bytes()
     assert str(JPEGBaseline8Bit).encode() == b"1.2.840.10008.1.2.4.50"
     path.write_bytes(raw.replace(b"1.2.840.10008.1.2.4.50", b"1.2.840.10008.1.2.4.94"))
-    assert "stored as JPIP Referenced; export it as JPEG or without compression" in refusal(path, settings)
+    assert "stored as JPIP Referenced; export it as JPEG or without compression" in refusal_reason(path, settings)
 
 
 @pytest.mark.parametrize("seed", range(3))
-def test_random_damage_is_a_reason_or_fewer_frames(tmp_path: Path, settings: IngestSettings, seed: int) -> None:
+def test_random_damage_gives_a_reason_or_fewer_frames(tmp_path: Path, settings: IngestSettings, seed: int) -> None:
     rng = np.random.default_rng(seed)
     originals = [
         write_uncompressed_dicom(tmp_path / "n.dcm").read_bytes(),
@@ -211,7 +214,7 @@ def test_random_damage_is_a_reason_or_fewer_frames(tmp_path: Path, settings: Ing
     path = tmp_path / "damaged.dcm"
     for number in range(60):
         raw = np.frombuffer(originals[number % 2], np.uint8).copy()
-        # Mostly the header, which decides what is done with the rest.
+        # Mostly in the header, which decides how the rest is read.
         end = len(raw) if number % 5 == 0 else 1000
         places = rng.integers(132, end, rng.integers(1, 8))
         raw[places] = rng.integers(0, 256, len(places))

@@ -1,22 +1,33 @@
-"""Fragments as one file, against the joined bytes."""
+"""Fragments as one file, and how they are divided into frames."""
 
 from __future__ import annotations
 
 import io
+import struct
 
 import numpy as np
 import pytest
-from pydicom.encaps import encapsulate
+from pydicom.encaps import encapsulate, generate_fragmented_frames
 
-from pipeline.ingest.dicom.fragments import DamagedFragmentsError, FragmentStream, encoded_size, locate_frames
+from pipeline.ingest.dicom.fragments import (
+    ITEM_TAG,
+    MAX_FRAGMENTS,
+    DamagedFragmentsError,
+    Fragment,
+    FragmentStream,
+    encoded_size,
+    locate_frames,
+)
 from tests.pipeline.ingest.dicom.dicom_files import block_pictures, encode_jpegs
 
+EMPTY_ITEM = ITEM_TAG + bytes(4)
 
-def test_reading_and_seeking_are_those_of_the_joined_bytes() -> None:
+
+def test_reading_and_seeking_match_the_joined_bytes() -> None:
     rng = np.random.default_rng(5)
     content = rng.bytes(3000)
-    fragments = [(10, 500), (700, 0), (900, 1), (1200, 900), (2999, 1)]
-    joined = io.BytesIO(b"".join(content[place : place + length] for place, length in fragments))
+    fragments = [Fragment(*pair) for pair in [(10, 500), (700, 0), (900, 1), (1200, 900), (2999, 1)]]
+    joined = io.BytesIO(b"".join(content[start : start + length] for start, length in fragments))
     stream = FragmentStream(io.BytesIO(content), fragments)
     assert stream.read() == joined.read()
     for _ in range(300):
@@ -29,19 +40,30 @@ def test_reading_and_seeking_are_those_of_the_joined_bytes() -> None:
     assert FragmentStream(io.BytesIO(content), []).read() == b""
 
 
-def test_sizes_that_pictures_declare_themselves() -> None:
+def test_the_size_that_a_picture_declares() -> None:
     assert encoded_size(encode_jpegs(block_pictures(1, 96, 128))[0]) == (96, 128)
     assert encoded_size(b"\xff\xd8\xff") is None
     assert encoded_size(b"\xff\xd8\xff\xe0\x00\x00" * 20) is None
     assert encoded_size(b"no picture") is None
 
 
-@pytest.mark.parametrize("content", [b"", b"\xfe\xff\x00\xe0", b"\xfe\xff\x00\xe0\0\0\0\0"])
+@pytest.mark.parametrize("content", [b"", ITEM_TAG, EMPTY_ITEM])
 def test_nothing_stored(content: bytes) -> None:
     assert locate_frames(io.BytesIO(content), 3) == []
 
 
-def test_the_table_of_offsets_tells_frames_apart_where_their_bytes_do_not() -> None:
+@pytest.mark.parametrize("has_bot", [True, False])
+@pytest.mark.parametrize("fragments_per_frame", [1, 2, 3])
+@pytest.mark.parametrize("number", [1, 4])
+def test_frames_of_intact_data_are_those_of_pydicom(number: int, fragments_per_frame: int, has_bot: bool) -> None:
+    stored = encapsulate(encode_jpegs(block_pictures(number)), fragments_per_frame=fragments_per_frame, has_bot=has_bot)
+    expected = list(generate_fragmented_frames(stored, number_of_frames=number))
+    file = io.BytesIO(stored)
+    located = locate_frames(file, number)
+    assert [tuple(FragmentStream(file, [one]).read() for one in frame) for frame in located] == expected
+
+
+def test_the_offset_table_separates_frames_whose_bytes_have_no_end_marker() -> None:
     stored = io.BytesIO(encapsulate([b"abcdefgh" * 4, b"12345678" * 4], fragments_per_frame=3))
     frames = locate_frames(stored, 2)
     assert [len(frame) for frame in frames] == [3, 3]
@@ -49,6 +71,23 @@ def test_the_table_of_offsets_tells_frames_apart_where_their_bytes_do_not() -> N
     assert joined == [b"abcdefgh" * 4, b"12345678" * 4]
 
 
-def test_data_that_are_no_fragments() -> None:
+def test_a_fragment_that_is_cut_short_is_left_out() -> None:
+    stored = encapsulate([b"abcdefgh", b"12345678"], has_bot=False)
+    assert len(locate_frames(io.BytesIO(stored), 2)) == 2
+    assert len(locate_frames(io.BytesIO(stored[:-1]), 2)) == 1
+
+
+def test_data_that_are_not_fragments() -> None:
     with pytest.raises(DamagedFragmentsError, match="not where they should be"):
-        locate_frames(io.BytesIO(b"\xfe\xff\x00\xe0\0\0\0\0" + bytes(40)), 3)
+        locate_frames(io.BytesIO(EMPTY_ITEM + bytes(40)), 3)
+
+
+def test_endless_fragments_are_refused() -> None:
+    with pytest.raises(DamagedFragmentsError, match="more than 1000000 fragments"):
+        locate_frames(io.BytesIO(EMPTY_ITEM * (MAX_FRAGMENTS + 3)), 3)
+
+
+def test_an_endless_offset_table_is_refused() -> None:
+    length = 4 * MAX_FRAGMENTS + 4
+    with pytest.raises(DamagedFragmentsError, match="table of pictures has more than 1000000 entries"):
+        locate_frames(io.BytesIO(ITEM_TAG + struct.pack("<L", length) + bytes(length)), 3)

@@ -1,4 +1,4 @@
-"""DICOM files as clips: pixels, times, what is no recording."""
+"""DICOM files as clips: which files are read, pixels and times."""
 
 from __future__ import annotations
 
@@ -25,7 +25,6 @@ from pydicom.uid import (
 
 from pipeline.ingest.clip import open_clip
 from pipeline.ingest.file_types import is_dicom, is_recording
-from pipeline.ingest.frame import ClipError
 from pipeline.settings import IngestSettings
 from tests.pipeline.ingest.dicom.dicom_files import (
     HEIGHT,
@@ -38,29 +37,22 @@ from tests.pipeline.ingest.dicom.dicom_files import (
     write_jpeg_dicom,
     write_uncompressed_dicom,
 )
-from tests.pipeline.ingest.video_files import read_all_frames
+from tests.pipeline.ingest.video_files import read_all_frames, refusal_reason
 
 
 def greys(path: Path, settings: IngestSettings) -> NDArray[np.uint8]:
     return np.stack([frame.grey for frame in read_all_frames(path, settings)])
 
 
-def refusal(path: Path, settings: IngestSettings) -> str:
-    with pytest.raises(ClipError) as caught, open_clip(path, settings):
-        pass
-    assert str(caught.value).startswith(f"{path.name}: ")
-    return str(caught.value)
-
-
 @pytest.mark.parametrize("name", ["a.dcm", "A.DCM", "IM_0001", "1.2.840.113619.2.55"])
-def test_names_of_all_kinds(tmp_path: Path, settings: IngestSettings, name: str) -> None:
+def test_files_with_and_without_a_suffix(tmp_path: Path, settings: IngestSettings, name: str) -> None:
     path = write_uncompressed_dicom(tmp_path / name)
     assert is_dicom(path)
     assert is_recording(path)
     np.testing.assert_array_equal(greys(path, settings), block_pictures())
 
 
-def test_files_of_other_kinds_are_no_recordings(tmp_path: Path) -> None:
+def test_other_files_are_not_recordings(tmp_path: Path) -> None:
     write_uncompressed_dicom(tmp_path / "DICOMDIR")
     (tmp_path / "notes").write_text("nothing")
     assert not is_recording(tmp_path / "DICOMDIR")
@@ -70,7 +62,7 @@ def test_files_of_other_kinds_are_no_recordings(tmp_path: Path) -> None:
 
 
 @pytest.mark.parametrize("syntax", [ImplicitVRLittleEndian, ExplicitVRBigEndian])
-def test_byte_orders_and_implicit_representation(tmp_path: Path, settings: IngestSettings, syntax: UID) -> None:
+def test_byte_orders_and_implicit_value_representation(tmp_path: Path, settings: IngestSettings, syntax: UID) -> None:
     wide = block_pictures().astype(np.uint16) * 257
     made = make_dataset(wide, syntax)
     order = "<u2" if syntax.is_little_endian else ">u2"
@@ -93,7 +85,7 @@ def test_lossless_compression_keeps_every_grey(
     np.testing.assert_array_equal(greys(tmp_path / "a.dcm", settings), block_pictures())
 
 
-def test_lossy_wavelets_stay_near(tmp_path: Path, settings: IngestSettings) -> None:
+def test_lossy_jpeg_2000_stays_near(tmp_path: Path, settings: IngestSettings) -> None:
     made: FileDataset = make_dataset(block_pictures())
     made.PixelData = block_pictures().tobytes()
     with warnings.catch_warnings():
@@ -104,7 +96,7 @@ def test_lossy_wavelets_stay_near(tmp_path: Path, settings: IngestSettings) -> N
 
 
 def test_planar_colour(tmp_path: Path, settings: IngestSettings) -> None:
-    """Planar configuration 1: all reds, then all greens, then all blues (PS3.3 C.7.6.3.1.3)."""
+    """Planar configuration 1: all red values, then all green, then all blue (PS3.3 C.7.6.3.1.3)."""
     reds, greens, blues = block_pictures(), block_pictures() // 2, block_pictures() // 3
     made = make_dataset(np.stack([reds, greens, blues], axis=-1), PlanarConfiguration=1)
     path = write_dicom(tmp_path / "a.dcm", made, np.stack([reds, greens, blues], axis=1).tobytes())
@@ -112,7 +104,7 @@ def test_planar_colour(tmp_path: Path, settings: IngestSettings) -> None:
     assert abs(greys(path, settings) - expected).max() <= 1.0
 
 
-def test_brightness_of_luma_and_colour_difference(tmp_path: Path, settings: IngestSettings) -> None:
+def test_the_brightness_of_ybr_is_its_first_plane(tmp_path: Path, settings: IngestSettings) -> None:
     colour = np.stack(
         [block_pictures(), np.full_like(block_pictures(), 90), np.full_like(block_pictures(), 160)], axis=-1
     )
@@ -123,8 +115,8 @@ def test_brightness_of_luma_and_colour_difference(tmp_path: Path, settings: Inge
     assert abs(greys(partial, settings) - stretched).max() <= 0.5
 
 
-def test_native_subsampled_colour(tmp_path: Path, settings: IngestSettings) -> None:
-    """Two brightnesses, then the two colour differences that they share (PS3.3 C.7.6.3.1.2)."""
+def test_uncompressed_subsampled_colour(tmp_path: Path, settings: IngestSettings) -> None:
+    """Two brightness values, then the two colour differences that they share (PS3.3 C.7.6.3.1.2)."""
     quads = np.full((*block_pictures().shape[:2], block_pictures().shape[2] // 2, 4), 128, np.uint8)
     quads[..., 0], quads[..., 1] = block_pictures()[..., ::2], block_pictures()[..., 1::2]
     made = make_dataset(np.stack([block_pictures()] * 3, axis=-1), PhotometricInterpretation="YBR_FULL_422")
@@ -179,10 +171,10 @@ def test_a_palette_of_the_other_byte_order(tmp_path: Path, settings: IngestSetti
 
 
 @pytest.mark.parametrize(("segments", "is_read"), [(1, True), (3, False)])
-def test_a_palette_in_segments_ends_where_stored_values_do(
+def test_a_segmented_palette_may_not_exceed_the_stored_values(
     tmp_path: Path, settings: IngestSettings, segments: int, is_read: bool
 ) -> None:
-    """One value, then lines of 65,535 more, each of which takes six bytes: a table that could grow without bound."""
+    """One value, then lines of 65,535 more, each in six bytes: a palette that could grow without bound."""
     bomb = np.array([0, 1, 0] + segments * [1, 65535, 65535], np.uint16).tobytes()
     elements: dict[str, Any] = {"PhotometricInterpretation": "PALETTE COLOR"}
     for colour in ("Red", "Green", "Blue"):
@@ -193,7 +185,7 @@ def test_a_palette_in_segments_ends_where_stored_values_do(
     if is_read:
         assert abs(greys(path, settings).astype(int) - block_pictures()).max() <= 1
     else:
-        assert "not one picture can be read" in refusal(path, settings)
+        assert "not one picture can be read" in refusal_reason(path, settings)
 
 
 @pytest.mark.parametrize("has_bot", [True, False])
@@ -205,8 +197,8 @@ def test_jpeg_with_and_without_offset_table(tmp_path: Path, settings: IngestSett
 @pytest.mark.parametrize("has_bot", [True, False])
 def test_frames_in_several_fragments(tmp_path: Path, settings: IngestSettings, has_bot: bool) -> None:
     made = make_dataset(block_pictures(1), JPEGBaseline8Bit, NumberOfFrames=3)
-    pieces = encapsulate(encode_jpegs(block_pictures()), fragments_per_frame=2, has_bot=has_bot)
-    path = write_dicom(tmp_path / "a.dcm", made, pieces, compressed=True)
+    fragments = encapsulate(encode_jpegs(block_pictures()), fragments_per_frame=2, has_bot=has_bot)
+    path = write_dicom(tmp_path / "a.dcm", made, fragments, compressed=True)
     assert abs(greys(path, settings).astype(int) - block_pictures()).mean() < 2
 
 
@@ -223,20 +215,20 @@ def test_frames_in_several_fragments(tmp_path: Path, settings: IngestSettings, h
     ],
     ids=["step", "vector alone", "vector before step", "short vector", "rate", "zero", "backwards"],
 )
-def test_times(
+def test_frame_times(
     tmp_path: Path, settings: IngestSettings, elements: dict[str, Any], expected: list[float], rate: float | None
 ) -> None:
-    """PS3.3 C.7.6.5: the vector's first step is that of the first frame, and 0."""
+    """PS3.3 C.7.6.5: the first step of the vector belongs to the first frame and is 0."""
     with open_clip(write_uncompressed_dicom(tmp_path / "a.dcm", **elements), settings) as clip:
         assert clip.frame_rate == (None if rate is None else pytest.approx(rate))
         assert [frame.time_s for frame in clip] == (expected if rate is None else pytest.approx(expected))
 
 
 @pytest.mark.parametrize(("deltas_cm", "width"), [((0.05, 0.025), 256), ((0.025, 0.05), 64)])
-def test_oblong_pixels_are_made_square(
+def test_pixels_are_made_square(
     tmp_path: Path, settings: IngestSettings, deltas_cm: tuple[float, float], width: int
 ) -> None:
-    """A disc of tissue on a screen of oblong pixels is a disc again, as deep in rows as before."""
+    """A disc of tissue stored with oblong pixels becomes a disc, and keeps its depth in rows."""
     y, x = np.mgrid[:HEIGHT, :WIDTH]
     across, down = deltas_cm
     disc = np.hypot((x + 0.5 - WIDTH / 2) * across, (y + 0.5 - HEIGHT / 2) * down) < 0.9
@@ -255,20 +247,20 @@ def test_oblong_pixels_are_made_square(
     assert np.count_nonzero(grey > 100) == pytest.approx(np.pi * diameter_px**2 / 4, rel=0.03)
 
 
-def test_two_frames_under_the_class_for_one(tmp_path: Path, settings: IngestSettings) -> None:
+def test_two_frames_under_the_sop_class_for_one(tmp_path: Path, settings: IngestSettings) -> None:
     path = write_uncompressed_dicom(tmp_path / "a.dcm", block_pictures(2), SOPClassUID="1.2.840.10008.5.1.4.1.1.6.1")
     np.testing.assert_array_equal(greys(path, settings), block_pictures(2))
 
 
 @pytest.mark.parametrize("tail", ["6", "3", "7", "7.2", "7.4"])
-def test_retired_classes_and_captured_screens(tmp_path: Path, settings: IngestSettings, tail: str) -> None:
+def test_retired_sop_classes_and_screen_captures(tmp_path: Path, settings: IngestSettings, tail: str) -> None:
     path = write_uncompressed_dicom(tmp_path / "a.dcm", SOPClassUID=f"1.2.840.10008.5.1.4.1.1.{tail}", Modality="OT")
     assert len(read_all_frames(path, settings)) == 3
 
 
-def test_pictures_of_other_machines_are_refused(tmp_path: Path, settings: IngestSettings) -> None:
+def test_pictures_of_other_modalities_are_refused(tmp_path: Path, settings: IngestSettings) -> None:
     path = write_uncompressed_dicom(tmp_path / "a.dcm", SOPClassUID="1.2.840.10008.5.1.4.1.1.2", Modality="CT")
-    assert "holds no ultrasound picture" in refusal(path, settings)
+    assert "holds no ultrasound picture" in refusal_reason(path, settings)
 
 
 def test_memory_does_not_grow_with_the_frames(tmp_path: Path, settings: IngestSettings) -> None:
@@ -282,5 +274,5 @@ def test_memory_does_not_grow_with_the_frames(tmp_path: Path, settings: IngestSe
         finally:
             tracemalloc.stop()
 
-    peak(5)  # what is loaded once
+    peak(5)  # loads what is loaded once
     assert peak(500) - peak(5) < 500_000  # of 6 MB

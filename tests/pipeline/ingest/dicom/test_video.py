@@ -1,4 +1,4 @@
-"""Videos inside DICOM files: MPEG-2, MPEG-4 (H.264) and HEVC transfer syntaxes, PS3.5 section 8.2.5 and following."""
+"""Videos inside DICOM files: transfer syntaxes MPEG-2, MPEG-4 (H.264) and HEVC (PS3.5 section 8.2.5 and following)."""
 
 from __future__ import annotations
 
@@ -19,7 +19,7 @@ from pipeline.settings import IngestSettings
 from tests.pipeline.ingest.dicom.dicom_files import block_pictures, make_dataset, region_item, write_dicom
 
 FRAMES = 12
-# Transfer syntax, container and codec: a program stream, a bare stream and files of their own are all in use.
+# Transfer syntax, container and codec. Program streams, bare streams and complete files are all in use.
 KINDS = {
     "MPEG-2": ("1.2.840.10008.1.2.4.100", "mpeg", "mpeg2video"),
     "MPEG-2 bare": ("1.2.840.10008.1.2.4.101", "mpeg2video", "mpeg2video"),
@@ -30,7 +30,7 @@ KINDS = {
 }
 
 
-def stream_of(container: str, codec: str, frames: int = FRAMES) -> bytes:
+def encode_stream(container: str, codec: str, frames: int = FRAMES) -> bytes:
     buffer = io.BytesIO()
     with av.open(buffer, "w", format=container) as output:
         stream: Any = output.add_stream(codec, rate=25)
@@ -45,18 +45,18 @@ def stream_of(container: str, codec: str, frames: int = FRAMES) -> bytes:
     return buffer.getvalue()
 
 
-def file_of(path: Path, stream: bytes, syntax: str, *, pieces: int = 1, **elements: Any) -> Path:
-    told = {"NumberOfFrames": FRAMES, "FrameTime": 40, **elements}
+def write_video_dicom(path: Path, stream: bytes, syntax: str, *, fragments: int = 1, **elements: Any) -> Path:
+    declared = {"NumberOfFrames": FRAMES, "FrameTime": 40, **elements}
     made = make_dataset(
-        np.stack([block_pictures(1)] * 3, axis=-1), syntax, PhotometricInterpretation="YBR_PARTIAL_420", **told
+        np.stack([block_pictures(1)] * 3, axis=-1), syntax, PhotometricInterpretation="YBR_PARTIAL_420", **declared
     )
-    return write_dicom(path, made, encapsulate([stream], fragments_per_frame=pieces, has_bot=False), compressed=True)
+    return write_dicom(path, made, encapsulate([stream], fragments_per_frame=fragments, has_bot=False), compressed=True)
 
 
 @pytest.mark.parametrize("kind", KINDS)
 def test_every_kind_of_stream(tmp_path: Path, settings: IngestSettings, kind: str) -> None:
     syntax, container, codec = KINDS[kind]
-    path = file_of(tmp_path / "a", stream_of(container, codec), syntax)
+    path = write_video_dicom(tmp_path / "a", encode_stream(container, codec), syntax)
     with open_clip(path, settings) as clip:
         assert clip.frame_rate == pytest.approx(25.0)
         frames = list(clip)
@@ -67,60 +67,62 @@ def test_every_kind_of_stream(tmp_path: Path, settings: IngestSettings, kind: st
         assert abs(frame.grey.astype(float) - expected).mean() < 5.0
 
 
-def test_a_stream_in_many_pieces_is_one(tmp_path: Path, settings: IngestSettings) -> None:
+def test_a_stream_in_many_fragments_is_joined(tmp_path: Path, settings: IngestSettings) -> None:
     syntax, container, codec = KINDS["H.264"]
-    stream = stream_of(container, codec)
-    with open_clip(file_of(tmp_path / "one", stream, syntax), settings) as clip:
-        whole = [frame.grey for frame in clip]
-    with open_clip(file_of(tmp_path / "many", stream, syntax, pieces=7), settings) as clip:
-        pieces = [frame.grey for frame in clip]
-    np.testing.assert_array_equal(whole, pieces)
+    stream = encode_stream(container, codec)
+    with open_clip(write_video_dicom(tmp_path / "one", stream, syntax), settings) as clip:
+        single = [frame.grey for frame in clip]
+    with open_clip(write_video_dicom(tmp_path / "many", stream, syntax, fragments=7), settings) as clip:
+        joined = [frame.grey for frame in clip]
+    np.testing.assert_array_equal(single, joined)
 
 
-def test_the_headers_times_and_scale_hold(tmp_path: Path, settings: IngestSettings) -> None:
+def test_times_and_scale_come_from_the_header(tmp_path: Path, settings: IngestSettings) -> None:
     syntax, container, codec = KINDS["H.264 bare"]
     regions = [region_item((0, 0, 127, 95), 0.05)]
-    path = file_of(
-        tmp_path / "a", stream_of(container, codec), syntax, FrameTime=100, SequenceOfUltrasoundRegions=regions
+    path = write_video_dicom(
+        tmp_path / "a", encode_stream(container, codec), syntax, FrameTime=100, SequenceOfUltrasoundRegions=regions
     )
     with open_clip(path, settings) as clip:
         assert clip.calibration.mm_per_px == pytest.approx(0.5)
         assert [frame.time_s for frame in clip] == pytest.approx([0.1 * index for index in range(FRAMES)])
 
 
-@pytest.mark.parametrize(("told", "breaks"), [(FRAMES + 2, False), (FRAMES + 9, True)])
-def test_a_count_wrong_by_two_is_forgiven(tmp_path: Path, settings: IngestSettings, told: int, breaks: bool) -> None:
+@pytest.mark.parametrize(("declared", "breaks"), [(FRAMES + 2, False), (FRAMES + 9, True)])
+def test_a_frame_count_too_high_by_two_is_accepted(
+    tmp_path: Path, settings: IngestSettings, declared: int, breaks: bool
+) -> None:
     syntax, container, codec = KINDS["MPEG-2"]
-    path = file_of(tmp_path / "a", stream_of(container, codec), syntax, NumberOfFrames=told)
+    path = write_video_dicom(tmp_path / "a", encode_stream(container, codec), syntax, NumberOfFrames=declared)
     with open_clip(path, settings) as clip:
         assert len(list(clip)) == FRAMES
         assert (clip.reason is not None) == breaks
 
 
-def test_a_header_of_another_size_is_refused(tmp_path: Path, settings: IngestSettings) -> None:
+def test_a_header_with_another_size_is_refused(tmp_path: Path, settings: IngestSettings) -> None:
     syntax, container, codec = KINDS["H.264"]
-    path = file_of(tmp_path / "a", stream_of(container, codec), syntax, Rows=192, Columns=256)
+    path = write_video_dicom(tmp_path / "a", encode_stream(container, codec), syntax, Rows=192, Columns=256)
     with pytest.raises(ClipError, match="256 x 192 pixels, but the picture there has 128 x 96"):
         open_clip(path, settings)
 
 
-def test_no_stream_inside(tmp_path: Path, settings: IngestSettings) -> None:
-    path = file_of(tmp_path / "a", np.random.default_rng(1).bytes(5000), KINDS["H.264"][0])
+def test_data_that_are_not_a_stream(tmp_path: Path, settings: IngestSettings) -> None:
+    path = write_video_dicom(tmp_path / "a", np.random.default_rng(1).bytes(5000), KINDS["H.264"][0])
     with pytest.raises(ClipError, match="the video in it is damaged at its beginning"):
         open_clip(path, settings)
 
 
-def test_a_list_of_other_files_is_no_stream(tmp_path: Path, settings: IngestSettings) -> None:
+def test_a_play_list_does_not_open_other_files(tmp_path: Path, settings: IngestSettings) -> None:
     text = b"ffconcat version 1.0\nfile other.mp4\n#EXTM3U\n"
     with pytest.raises(ClipError, match="the video in it is damaged"):
-        open_clip(file_of(tmp_path / "a", text, KINDS["H.264"][0]), settings)
+        open_clip(write_video_dicom(tmp_path / "a", text, KINDS["H.264"][0]), settings)
 
 
 def test_the_stream_is_not_held_in_memory(tmp_path: Path, settings: IngestSettings) -> None:
     """A transport stream with 20 MB of stuffing, which is skipped."""
-    stream = stream_of("mpegts", "libx264")
+    stream = encode_stream("mpegts", "libx264")
     empty = b"\x47\x1f\xff\x10" + b"\xff" * 184
-    path = file_of(tmp_path / "a", stream + empty * 110_000, KINDS["H.264"][0])
+    path = write_video_dicom(tmp_path / "a", stream + empty * 110_000, KINDS["H.264"][0])
     tracemalloc.start()
     with open_clip(path, settings) as clip:
         assert len(list(clip)) == FRAMES

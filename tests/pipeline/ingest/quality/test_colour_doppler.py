@@ -1,4 +1,4 @@
-"""Colours of flow over the echoes of invented machines, after a coder that keeps colours four times as coarse."""
+"""Flow over the echoes of simulated screens, after a codec that stores colours at a quarter of the resolution."""
 
 from __future__ import annotations
 
@@ -38,34 +38,35 @@ SEED = 8803
 
 
 @pytest.fixture(scope="module")
-def machines() -> list[tuple[SimulatedScreen, Sector]]:
-    return [(filmed, require_sector(list(filmed.frames))) for filmed in simulated_screens(3, SEED, 3)]
+def screens() -> list[tuple[SimulatedScreen, Sector]]:
+    """Simulated screens, each with the sector that is found on it."""
+    return [(screen, require_sector(list(screen.frames))) for screen in simulated_screens(3, SEED, 3)]
 
 
-def plain(filmed: SimulatedScreen, _: np.random.Generator) -> Rgb:
-    return grey_to_rgb(filmed.frames[0])
+def plain(screen: SimulatedScreen, _: np.random.Generator) -> Rgb:
+    return grey_to_rgb(screen.frames[0])
 
 
-def tint(filmed: SimulatedScreen, _: np.random.Generator, name: str) -> Rgb:
-    return tinted(filmed.frames[0], name)
+def tint(screen: SimulatedScreen, _: np.random.Generator, name: str) -> Rgb:
+    return tinted(screen.frames[0], name)
 
 
-def marks(filmed: SimulatedScreen, rng: np.random.Generator, below: Draw = plain) -> Rgb:
-    return with_marks(with_colour_bar(below(filmed, rng)), filmed.sector_mask)
+def marks(screen: SimulatedScreen, rng: np.random.Generator, background: Draw = plain) -> Rgb:
+    return with_marks(with_colour_bar(background(screen, rng)), screen.sector_mask)
 
 
 def flow(
-    filmed: SimulatedScreen, rng: np.random.Generator, share: float, below: Draw = plain, *, power: bool = False
+    screen: SimulatedScreen, rng: np.random.Generator, share: float, background: Draw = plain, *, power: bool = False
 ) -> Rgb:
-    return with_flow(below(filmed, rng), filmed.sector_mask, rng, share=share, power=power)
+    return with_flow(background(screen, rng), screen.sector_mask, rng, share=share, power=power)
 
 
 WITH_FLOW: dict[str, Draw] = {
     "little": partial(flow, share=0.03),
     "much": partial(flow, share=0.3),
     "power": partial(flow, share=0.05, power=True),
-    "on sepia": partial(flow, share=0.05, below=partial(tint, name="sepia")),
-    "on blue": partial(flow, share=0.05, below=partial(tint, name="blue")),
+    "on sepia": partial(flow, share=0.05, background=partial(tint, name="sepia")),
+    "on blue": partial(flow, share=0.05, background=partial(tint, name="blue")),
 }
 WITHOUT_FLOW: dict[str, Draw] = {
     "greys": plain,
@@ -73,35 +74,35 @@ WITHOUT_FLOW: dict[str, Draw] = {
     "sepia": partial(tint, name="sepia"),
     "blue": partial(tint, name="blue"),
     "glow": partial(tint, name="glow"),
-    "marks on sepia": partial(marks, below=partial(tint, name="sepia")),
+    "marks on sepia": partial(marks, background=partial(tint, name="sepia")),
 }
 
 
 @pytest.mark.parametrize("quality", ["18", "30"])
-def test_flow_is_told_from_tints_and_marks(
-    tmp_path: Path, settings: IngestSettings, machines: list[tuple[SimulatedScreen, Sector]], quality: str
+def test_flow_is_distinguished_from_tints_and_marks(
+    tmp_path: Path, settings: IngestSettings, screens: list[tuple[SimulatedScreen, Sector]], quality: str
 ) -> None:
-    drawn = WITH_FLOW | WITHOUT_FLOW
-    for number, (filmed, sector) in enumerate(machines):
+    drawings = WITH_FLOW | WITHOUT_FLOW
+    for number, (screen, sector) in enumerate(screens):
         rng = np.random.default_rng([SEED, number])
-        screens = [draw(filmed, rng) for draw in drawn.values()]
-        path = encode_colour_video(tmp_path / f"{number}.mp4", screens, crf=quality, g="1", preset="veryfast")
-        judge = ColourDopplerDetector(sector)
+        pictures = [draw(screen, rng) for draw in drawings.values()]
+        path = encode_colour_video(tmp_path / f"{number}.mp4", pictures, crf=quality, g="1", preset="veryfast")
+        detector = ColourDopplerDetector(sector)
         with open_clip(path, settings) as clip:
-            found = {name for name, frame in zip(drawn, clip, strict=True) if covers(judge, frame)}
+            found = {name for name, frame in zip(drawings, clip, strict=True) if covers(detector, frame)}
         assert found == set(WITH_FLOW)
 
 
-def covers(judge: ColourDopplerDetector, frame: Any) -> bool:
-    return frame.chroma is not None and judge.covers_echoes(frame.chroma, frame.grey)
+def covers(detector: ColourDopplerDetector, frame: Any) -> bool:
+    return frame.chroma is not None and detector.covers_echoes(frame.chroma, frame.grey)
 
 
-def test_every_way_of_storing_colours_shows_flow(
-    tmp_path: Path, settings: IngestSettings, machines: list[tuple[SimulatedScreen, Sector]]
+def test_flow_is_seen_in_every_colour_format(
+    tmp_path: Path, settings: IngestSettings, screens: list[tuple[SimulatedScreen, Sector]]
 ) -> None:
-    filmed, sector = machines[0]
-    rgb = flow(filmed, np.random.default_rng(1), 0.1)
-    grey = grey_to_rgb(filmed.frames[0])
+    screen, sector = screens[0]
+    rgb = flow(screen, np.random.default_rng(1), 0.1)
+    grey = grey_to_rgb(screen.frames[0])
     ycc = np.asarray(Image.fromarray(rgb).convert("YCbCr"))
     paths = [
         encode_colour_video(tmp_path / "a.mkv", [rgb], "ffv1", "yuv444p10le"),
@@ -115,43 +116,44 @@ def test_every_way_of_storing_colours_shows_flow(
     Image.fromarray(rgb).save(tmp_path / "a.png")
     Image.fromarray(rgb).quantize(200).save(tmp_path / "a.gif")
     Image.fromarray(rgb).save(tmp_path / "a.jpg", quality=90)
-    paths += [tmp_path / f"a.{ending}" for ending in ("png", "gif", "jpg")]
-    judge = ColourDopplerDetector(sector)
+    paths += [tmp_path / f"a.{suffix}" for suffix in ("png", "gif", "jpg")]
+    detector = ColourDopplerDetector(sector)
     for path in paths:
         (frame,) = read_all_frames(path, settings)
         assert frame.chroma is not None, path.name
         assert frame.chroma.shape == (-(-rgb.shape[0] // 4), -(-rgb.shape[1] // 4), 2)
-        # Cb and Cr of the same places, whatever was done to them.
+        # The samples are Cb and Cr of the same pixels in every format.
         assert abs(frame.chroma - ycc[::4, ::4, 1:].astype(float)).mean() < 4, path.name
-        assert covers(judge, frame), path.name
+        assert covers(detector, frame), path.name
     Image.fromarray(grey).convert("L").save(tmp_path / "grey.png")
     (still,) = read_all_frames(tmp_path / "grey.png", settings)
     assert still.chroma is None
 
 
 def palette_file(path: Path, rgb: Rgb) -> Path:
-    numbered = Image.fromarray(rgb).quantize(256)
+    indexed = Image.fromarray(rgb).quantize(256)
     table = np.zeros((256, 3), np.uint8)
-    listed = np.array(numbered.getpalette(), np.uint8).reshape(-1, 3)
-    table[: len(listed)] = listed
+    colours = np.array(indexed.getpalette(), np.uint8).reshape(-1, 3)
+    table[: len(colours)] = colours
     elements: dict[str, Any] = {"PhotometricInterpretation": "PALETTE COLOR"}
-    for number, colour in enumerate(("Red", "Green", "Blue")):
-        elements[f"{colour}PaletteColorLookupTableDescriptor"] = [256, 0, 8]
-        elements[f"{colour}PaletteColorLookupTableData"] = table[:, number].tobytes()
-    return write_uncompressed_dicom(path, np.asarray(numbered, np.uint8)[None], **elements)
+    for number, channel in enumerate(("Red", "Green", "Blue")):
+        elements[f"{channel}PaletteColorLookupTableDescriptor"] = [256, 0, 8]
+        elements[f"{channel}PaletteColorLookupTableData"] = table[:, number].tobytes()
+    return write_uncompressed_dicom(path, np.asarray(indexed, np.uint8)[None], **elements)
 
 
 @pytest.mark.parametrize(("coloured", "status"), [(4, "done"), (20, "refused")])
 def test_frames_with_flow_are_skipped_and_counted(
-    tmp_path: Path, machines: list[tuple[SimulatedScreen, Sector]], coloured: int, status: str
+    tmp_path: Path, screens: list[tuple[SimulatedScreen, Sector]], coloured: int, status: str
 ) -> None:
-    filmed, _ = machines[0]
+    screen, _ = screens[0]
     rng = np.random.default_rng(2)
-    screens: list[NDArray[np.uint8]] = []
+    pictures: list[NDArray[np.uint8]] = []
     for index in range(20):
-        below = grey_to_rgb(filmed.frames[index % 3])
-        screens.append(with_flow(below, filmed.sector_mask, rng, share=0.1) if index < coloured else below)
-    path = encode_colour_video(tmp_path / "a.mp4", screens)
+        picture = grey_to_rgb(screen.frames[index % 3])
+        is_coloured = index < coloured
+        pictures.append(with_flow(picture, screen.sector_mask, rng, share=0.1) if is_coloured else picture)
+    path = encode_colour_video(tmp_path / "a.mp4", pictures)
     scan = scan_clip(ExamClip(path, path.name, None, None, None), "", BlindDetector(), load_settings(), lambda _: None)
     assert scan.status == status
     if status == "done":

@@ -1,4 +1,4 @@
-"""Frames with faults: painted ones, and those of invented animals that kick a probe off their skin."""
+"""Frames with faults: drawn ones, and those of a simulated animal that kicks the probe off its skin."""
 
 from __future__ import annotations
 
@@ -33,124 +33,124 @@ def sector() -> Sector:
 
 def speckle(seed: int, level: float = 60.0) -> Grey:
     noise = np.random.default_rng(seed).rayleigh(level, (HEIGHT, WIDTH))
-    # Tissue changes over a few cm, and more slowly than speckle from frame to frame.
+    # The brightness of tissue changes over a few cm, more slowly than speckle.
     y, x = np.mgrid[:HEIGHT, :WIDTH]
     tissue = 1 + 0.5 * np.sin(x / 30) * np.cos(y / 25)
     return np.clip(noise * tissue, 0, 255).astype(np.uint8)
 
 
-def judged(sector: Sector, *frames: Grey, is_video: bool = True) -> FrameQuality:
-    """Judgement of the last frame."""
-    judge = FrameQualityAssessor(sector, load_settings().ingest)
-    return [judge.assess(frame, is_video=is_video) for frame in frames][-1]
+def assess_last(sector: Sector, *frames: Grey, is_video: bool = True) -> FrameQuality:
+    """The quality of the last frame."""
+    assessor = FrameQualityAssessor(sector, load_settings().ingest)
+    return [assessor.assess(frame, is_video=is_video) for frame in frames][-1]
 
 
 def test_an_ordinary_frame_is_usable(sector: Sector) -> None:
-    assert judged(sector, speckle(2), speckle(1)) == FrameQuality(True, None, False, (1.0, 1.0))
+    assert assess_last(sector, speckle(2), speckle(1)) == FrameQuality(True, None, False, (1.0, 1.0))
 
 
-def test_dark_sector_in_a_bright_screen_is_too_dark(sector: Sector) -> None:
+def test_a_dark_sector_in_a_bright_screen_is_too_dark(sector: Sector) -> None:
     grey = np.full((HEIGHT, WIDTH), 250, np.uint8)
     grey[sector.mask] = 3
-    assert judged(sector, grey) == FrameQuality(False, "too dark", False, (0.0, 0.0))
+    assert assess_last(sector, grey) == FrameQuality(False, "too dark", False, (0.0, 0.0))
 
 
-def test_white_sector_is_saturated(sector: Sector) -> None:
+def test_a_white_sector_is_saturated(sector: Sector) -> None:
     grey = speckle(1)
     grey[20:160] = 255
-    assert judged(sector, grey).rejection_cause == "saturated"
+    assert assess_last(sector, grey).rejection_cause == "saturated"
 
 
-def test_a_probe_in_air_shows_its_own_ringing_and_nothing_below(sector: Sector) -> None:
+def test_a_probe_in_air_has_no_contact(sector: Sector) -> None:
     grey = np.where(np.arange(HEIGHT)[:, None] < 65, speckle(1), 0).astype(np.uint8)
-    assert judged(sector, grey) == FrameQuality(False, "no contact", False, (0.0, 0.0))
+    assert assess_last(sector, grey) == FrameQuality(False, "no contact", False, (0.0, 0.0))
 
 
-def test_bands_from_side_to_side_are_no_contact_and_layers_of_skin_are_none(sector: Sector) -> None:
+def test_bands_across_all_beams_are_no_contact_but_layers_of_skin_are_not(sector: Sector) -> None:
     depth = np.arange(HEIGHT)[:, None] - 40
     bands = 0.4 + np.clip(np.cos(2 * np.pi * depth / 20), 0, 1)
-    assert judged(sector, (speckle(1, 30.0) * bands).clip(0, 255).astype(np.uint8)).rejection_cause == "no contact"
+    assert assess_last(sector, (speckle(1, 30.0) * bands).clip(0, 255).astype(np.uint8)).rejection_cause == "no contact"
     skin = np.where(depth < 45, bands, 1.0)
-    assert judged(sector, (speckle(1, 30.0) * skin).clip(0, 255).astype(np.uint8)).usable
+    assert assess_last(sector, (speckle(1, 30.0) * skin).clip(0, 255).astype(np.uint8)).usable
 
 
-@pytest.mark.parametrize("halves", [0.0, 4.0, 8.0])
-def test_haze_that_fades_with_depth_is_no_band(sector: Sector, halves: float) -> None:
+@pytest.mark.parametrize("halvings", [0.0, 4.0, 8.0])
+def test_haze_that_fades_with_depth_is_not_a_band(sector: Sector, halvings: float) -> None:
     depth = (np.arange(HEIGHT)[:, None] - 40) / 160
-    fading = 2.0 ** (-halves * depth) if halves else 1 - depth
+    fading = 2.0 ** (-halvings * depth) if halvings else 1 - depth
     grain = np.random.default_rng(1).rayleigh(0.2, (HEIGHT, WIDTH)) + 0.75
-    assert judged(sector, (150 * fading * grain).clip(0, 255).astype(np.uint8)).usable
+    assert assess_last(sector, (150 * fading * grain).clip(0, 255).astype(np.uint8)).usable
 
 
-def test_black_that_is_shown_as_grey_has_no_contact_though_the_sector_was_found_too_large(sector: Sector) -> None:
+def test_black_shown_as_grey_has_no_contact_even_if_the_sector_is_too_large(sector: Sector) -> None:
     grey = np.where(np.arange(HEIGHT)[:, None] < 65, speckle(1), 0).astype(np.uint8)
     grey[65:] = np.random.default_rng(1).integers(12, 26, (HEIGHT - 65, WIDTH))
-    grey[:, :64] = 0  # beside the echoes
-    assert judged(sector, grey).rejection_cause == "no contact"
+    grey[:, :64] = 0  # outside the echoes
+    assert assess_last(sector, grey).rejection_cause == "no contact"
 
 
-def test_even_tissue_without_a_dark_place_has_contact(sector: Sector) -> None:
-    assert judged(sector, np.full((HEIGHT, WIDTH), 90, np.uint8)).contact == (1.0, 1.0)
+def test_even_tissue_without_dark_places_has_contact(sector: Sector) -> None:
+    assert assess_last(sector, np.full((HEIGHT, WIDTH), 90, np.uint8)).contact == (1.0, 1.0)
 
 
-def test_contact_is_told_side_by_side(sector: Sector) -> None:
+def test_contact_is_reported_for_each_side(sector: Sector) -> None:
     grey = speckle(1)
     grey[70:, 60:120] = 0  # 60 of the 100 columns of the left half
-    left, right = judged(sector, grey).contact
+    left, right = assess_last(sector, grey).contact
     assert (left, right) == (pytest.approx(0.4, abs=0.07), 1.0)
 
 
-def test_frozen_picture_is_repeated_though_a_clock_runs_outside(sector: Sector) -> None:
+def test_a_frozen_picture_is_repeated_even_if_a_clock_runs_outside(sector: Sector) -> None:
     before, now = speckle(1), speckle(1)
     now[:15] = 255
-    assert judged(sector, before, now) == FrameQuality(True, None, True, (1.0, 1.0))
+    assert assess_last(sector, before, now) == FrameQuality(True, None, True, (1.0, 1.0))
 
 
-def test_what_is_frozen_for_long_is_left_out_until_it_moves(sector: Sector) -> None:
-    judge = FrameQualityAssessor(sector, load_settings().ingest)
+def test_a_screen_frozen_for_long_is_rejected_until_it_moves(sector: Sector) -> None:
+    assessor = FrameQualityAssessor(sector, load_settings().ingest)
     after = load_settings().ingest.frozen_after_frames
-    causes = [judge.assess(speckle(1)).rejection_cause for _ in range(after + 3)]
+    causes = [assessor.assess(speckle(1)).rejection_cause for _ in range(after + 3)]
     assert causes == [None] * (after + 1) + ["frozen"] * 2
-    assert judge.assess(speckle(2)).usable
+    assert assessor.assess(speckle(2)).usable
 
 
-def test_any_true_motion_is_no_repeat(sector: Sector) -> None:
-    assert not judged(sector, np.roll(speckle(1), 1, axis=0), speckle(1)).repeated
+def test_real_motion_is_not_repeated(sector: Sector) -> None:
+    assert not assess_last(sector, np.roll(speckle(1), 1, axis=0), speckle(1)).repeated
 
 
-def test_another_place_from_one_frame_to_the_next_is_too_fast_in_a_film_alone(sector: Sector) -> None:
+def test_a_jump_to_another_place_is_too_fast_only_in_a_film(sector: Sector) -> None:
     elsewhere = np.roll(speckle(2), (40, 50), axis=(0, 1))
-    assert judged(sector, elsewhere, speckle(1)).rejection_cause == "too fast"
-    assert judged(sector, elsewhere, speckle(1), is_video=False).usable
+    assert assess_last(sector, elsewhere, speckle(1)).rejection_cause == "too fast"
+    assert assess_last(sector, elsewhere, speckle(1), is_video=False).usable
 
 
-def test_empty_sector_is_too_dark(sector: Sector) -> None:
-    nothing = Sector("rectangle", np.zeros_like(sector.mask), (0, 0, 0, 0))
-    assert judged(nothing, speckle(1), speckle(1)) == FrameQuality(False, "too dark", False, (0.0, 0.0))
+def test_an_empty_sector_is_too_dark(sector: Sector) -> None:
+    empty = Sector("rectangle", np.zeros_like(sector.mask), (0, 0, 0, 0))
+    assert assess_last(empty, speckle(1), speckle(1)) == FrameQuality(False, "too dark", False, (0.0, 0.0))
 
 
-def test_a_kick_that_breaks_the_contact_is_seen_as_such() -> None:
-    """The measured contact follows the true one, on a machine that shows black as black."""
+def test_a_kick_that_breaks_the_contact_is_detected() -> None:
+    """The measured contact follows the true contact, on a machine that shows black as black."""
     rng = np.random.default_rng(9301)
     profile = load_species_ranges("trachemys-scripta")
     animal = draw_animal(rng, profile, StageCounts(calcified=3))
     machine = draw_machine(rng, animal)
     sweep = draw_sweep(rng, animal, "left", 10)
-    touching = np.array([1.0, 1.0, 0.7, 0.4, 0.1, 0.02, 0.02, 0.8, 1.0, 1.0])
-    sweep = replace(sweep, contact=touching)
+    true_contact = np.array([1.0, 1.0, 0.7, 0.4, 0.1, 0.02, 0.02, 0.8, 1.0, 1.0])
+    sweep = replace(sweep, contact=true_contact)
     frames = [frame.grey for frame in ClipRenderer(animal, machine, 1).render(sweep, draw_breath(rng, 10), 1)]
 
-    judge = FrameQualityAssessor(require_sector(frames), load_settings().ingest)
-    found = [judge.assess(frame) for frame in frames]
-    measured = np.array([np.mean(quality.contact) for quality in found])
-    # A machine that goes on showing a little of the frames before shows a loss a frame late.
+    assessor = FrameQualityAssessor(require_sector(frames), load_settings().ingest)
+    qualities = [assessor.assess(frame) for frame in frames]
+    measured = np.array([np.mean(quality.contact) for quality in qualities])
+    # A machine with persistence shows a loss of contact a frame late.
     assert measured[[0, 1, 8, 9]].min() > 0.8
     assert measured[[4, 5, 6]].max() < 0.45
-    assert found[6].rejection_cause == "no contact"
-    assert all(found[index].usable for index in (0, 1, 9))
+    assert qualities[6].rejection_cause == "no contact"
+    assert all(qualities[index].usable for index in (0, 1, 9))
 
 
-def test_hints_name_the_cause_that_cost_most_and_the_side() -> None:
+def test_hints_name_the_most_frequent_cause_and_the_side() -> None:
     assert ClipQuality().hint is None
     assert ClipQuality((("saturated", 9), ("too dark", 2))).hint == "less gain"
     lost = ClipQuality((("no contact", 30),), (0.2, 0.9))
@@ -159,20 +159,20 @@ def test_hints_name_the_cause_that_cost_most_and_the_side() -> None:
     assert lost.hint.startswith("more gel")
     assert lost.hint.endswith("slower: most of the left side was lost to poor contact")
     assert ClipQuality((("no contact", 30),), (0.9, 0.2)).poor_contact_side == "right"
-    # Lost on both sides, or on neither.
+    # Contact was poor on both sides, or on neither.
     assert ClipQuality(contact=(0.2, 0.3)).poor_contact_side is None
     assert ClipQuality(contact=(0.6, 1.0)).poor_contact_side is None
 
 
-def test_what_a_coder_does_to_a_frozen_picture_is_no_motion(sector: Sector) -> None:
-    """Every picture that is coded anew differs a little from the one before."""
+def test_the_noise_of_a_codec_on_a_frozen_picture_is_not_motion(sector: Sector) -> None:
+    """Every encoded picture differs slightly from the one before."""
     rng = np.random.default_rng(3)
-    judge = FrameQualityAssessor(sector, load_settings().ingest)
+    assessor = FrameQualityAssessor(sector, load_settings().ingest)
     frozen = speckle(1)
     for _ in range(30):
-        judge.assess(np.clip(frozen + rng.normal(0, 6, frozen.shape) + rng.normal(0, 1), 0, 255).astype(np.uint8))
-        assert not judge.has_moved
-    judge.assess(speckle(2))
-    assert judge.has_moved
-    judge.assess(frozen)
-    assert judge.has_moved
+        assessor.assess(np.clip(frozen + rng.normal(0, 6, frozen.shape) + rng.normal(0, 1), 0, 255).astype(np.uint8))
+        assert not assessor.has_moved
+    assessor.assess(speckle(2))
+    assert assessor.has_moved
+    assessor.assess(frozen)
+    assert assessor.has_moved

@@ -1,4 +1,4 @@
-"""Rulers of invented machines, whose ticks are 10 mm apart, read without knowing that."""
+"""Rulers of simulated screens, whose ticks are 10 mm apart; the search does not know that."""
 
 from __future__ import annotations
 
@@ -11,18 +11,18 @@ from pipeline.ingest.sector.sector import Sector
 from tests.pipeline.ingest.sector_screens import simulated_screens
 
 
-def test_rulers_of_invented_machines() -> None:
-    for filmed in simulated_screens(6, 9106, 1):
-        ys, xs = np.nonzero(filmed.sector_mask)
-        sector = Sector("fan", filmed.sector_mask, (int(xs.min()), int(ys.min()), int(xs.max()) + 1, int(ys.max()) + 1))
-        ruler = find_ruler(filmed.frames[0], sector)
+def test_rulers_of_simulated_screens() -> None:
+    for screen in simulated_screens(6, 9106, 1):
+        ys, xs = np.nonzero(screen.sector_mask)
+        sector = Sector("fan", screen.sector_mask, (int(xs.min()), int(ys.min()), int(xs.max()) + 1, int(ys.max()) + 1))
+        ruler = find_ruler(screen.frames[0], sector)
         assert ruler is not None
-        assert ruler.spacing_px == pytest.approx(10 / filmed.mm_per_px, rel=0.01)
-        assert matching_tick_mm(ruler.spacing_px, filmed.mm_per_px) == 10.0
-        assert matching_tick_mm(ruler.spacing_px, 0.7 * filmed.mm_per_px) is None
+        assert ruler.spacing_px == pytest.approx(10 / screen.mm_per_px, rel=0.01)
+        assert matching_tick_mm(ruler.spacing_px, screen.mm_per_px) == 10.0
+        assert matching_tick_mm(ruler.spacing_px, 0.7 * screen.mm_per_px) is None
 
 
-def test_words_and_a_bar_of_greys_are_no_ruler() -> None:
+def test_text_and_a_grey_bar_are_not_a_ruler() -> None:
     mask = np.zeros((480, 640), np.bool_)
     mask[40:440, 100:500] = True
     grey = np.zeros((480, 640), np.uint8)
@@ -32,7 +32,7 @@ def test_words_and_a_bar_of_greys_are_no_ruler() -> None:
     assert find_ruler(grey, Sector("rectangle", mask, (100, 40, 500, 440))) is None
 
 
-def test_a_missing_tick_costs_confidence_and_a_scale_of_no_unit_fits_none() -> None:
+def test_a_missing_tick_lowers_the_confidence_and_only_common_units_match() -> None:
     mask = np.zeros((480, 640), np.bool_)
     mask[40:440, 100:500] = True
     grey = np.zeros((480, 640), np.uint8)

@@ -1,4 +1,4 @@
-"""Screens are drawn here from known sectors, with what scanners put around them, and asked for back."""
+"""Screens are drawn from known sectors, with what scanners show around them, and the sectors must be found again."""
 
 from __future__ import annotations
 
@@ -20,7 +20,7 @@ FAN = Fan((320.0, -60.0), 100.0, 460.0, -0.6, 0.6)
 
 
 def speckle(shape: tuple[int, int], rng: np.random.Generator) -> NDArray[np.float64]:
-    """Brightness of log-compressed speckle of about 3 x 5 px grain, over tissue of changing strength."""
+    """Brightness of log-compressed speckle with a grain of about 3 x 5 px, over tissue of varying strength."""
     field = [cv2.GaussianBlur(rng.normal(size=shape), (0, 0), 2.0, sigmaY=1.2) for _ in range(2)]
     tissue = cv2.GaussianBlur(rng.normal(size=shape), (0, 0), 40.0)
     decibel = 20 * np.log10(np.hypot(*field) / np.std(field[0]) + 1e-3) + 6 * tissue / tissue.std()
@@ -28,7 +28,7 @@ def speckle(shape: tuple[int, int], rng: np.random.Generator) -> NDArray[np.floa
 
 
 def decorated(grey: Grey, mask: Mask) -> Grey:
-    """Burnt-in text, a ruler, a grey bar and a logo around the sector, none of it inside."""
+    """Burnt-in text, a ruler, a grey bar and a logo around the sector, but nothing inside it."""
     screen = np.zeros_like(grey)
     height, width = grey.shape
     small = height / 480
@@ -74,7 +74,7 @@ def assert_is_fan(sector: Sector, fan: Fan, atol_px: float) -> None:
     assert sector.apex_xy is not None
     assert sector.inner_radius_px is not None
     assert sector.outer_radius_px is not None
-    # Along the axis an error of the apex is one of the radii too; what counts is where the borders are.
+    # Along the axis, an error of the apex is also an error of the radii, so the borders are compared.
     borders = [sector.apex_xy[1] + sector.inner_radius_px, sector.apex_xy[1] + sector.outer_radius_px]
     true = [fan.apex_xy[1] + fan.inner_radius_px, fan.apex_xy[1] + fan.outer_radius_px]
     np.testing.assert_allclose(borders, true, atol=atol_px)
@@ -104,7 +104,7 @@ def test_one_still_frame_is_enough() -> None:
 
 
 @pytest.mark.parametrize("size", [(240, 320), (768, 1024), (1080, 1920)])
-def test_sizes_of_screens(size: tuple[int, int]) -> None:
+def test_fans_are_found_on_screens_of_all_sizes(size: tuple[int, int]) -> None:
     factor = size[0] / 480
     fan = FAN.scaled(factor, factor)
     fan = Fan((size[1] / 2, fan.apex_xy[1]), fan.inner_radius_px, fan.outer_radius_px, fan.left_rad, fan.right_rad)
@@ -114,7 +114,7 @@ def test_sizes_of_screens(size: tuple[int, int]) -> None:
     assert mask_iou(sector.mask, mask) > 0.95
 
 
-def test_shadows_and_fading_do_not_bite_into_the_fan() -> None:
+def test_shadows_and_attenuation_do_not_cut_into_the_fan() -> None:
     mask = FAN.mask(480, 640)
     y, x = np.mgrid[:480, :640]
     angle = np.arctan2(x - FAN.apex_xy[0], y - FAN.apex_xy[1])
@@ -128,7 +128,7 @@ def test_shadows_and_fading_do_not_bite_into_the_fan() -> None:
     assert mask_iou(sector.mask, mask) > 0.93
 
 
-def test_cropped_fan_keeps_its_geometry() -> None:
+def test_a_cropped_fan_keeps_its_geometry() -> None:
     fan = Fan((320.0, -60.0), 100.0, 520.0, -0.7, 0.7)
     pictures = [frame[60:460, 130:510] for frame in screen(fan.mask(480, 640))]
     sector = require_sector(pictures)
@@ -139,17 +139,17 @@ def test_cropped_fan_keeps_its_geometry() -> None:
 
 
 @pytest.mark.parametrize("frames", [1, 3])
-def test_sectors_of_invented_machines(frames: int) -> None:
-    """Shadows, gaps, rulers, bars, words and dark depths as `synthetic` draws them, from a seed that tuned nothing."""
+def test_sectors_of_simulated_screens(frames: int) -> None:
+    """Shadows, gaps, rulers, bars, text and dark depths as `synthetic` draws them, from a seed not used for tuning."""
     found = [
-        mask_iou(require_sector(list(filmed.frames)).mask, filmed.sector_mask)
-        for filmed in simulated_screens(6, 9105, frames)
+        mask_iou(require_sector(list(simulated.frames)).mask, simulated.sector_mask)
+        for simulated in simulated_screens(6, 9105, frames)
     ]
     assert np.mean(found) >= 0.98, found
     assert min(found) > 0.95, found
 
 
-def test_a_probe_at_the_bottom() -> None:
+def test_a_probe_at_the_bottom_is_found_upside_down() -> None:
     mask = FAN.mask(480, 640)
     sector = require_sector([frame[::-1].copy() for frame in screen(mask)])
     assert sector.upside_down
@@ -159,7 +159,7 @@ def test_a_probe_at_the_bottom() -> None:
     np.testing.assert_allclose(sector.depth_px(np.array([[320.0, 339.0]])), [100.0], atol=6.0)
 
 
-def test_a_shadow_from_the_face_on_at_one_side_is_part_of_the_fan() -> None:
+def test_a_shadow_along_one_side_is_part_of_the_fan() -> None:
     mask = FAN.mask(480, 640)
     y, x = np.mgrid[:480, :640]
     shadow = (np.arctan2(x - FAN.apex_xy[0], y - FAN.apex_xy[1]) < -0.42) & (y > 130)
@@ -170,8 +170,8 @@ def test_a_shadow_from_the_face_on_at_one_side_is_part_of_the_fan() -> None:
 
 
 @pytest.mark.parametrize("frames", [1, 3])
-def test_where_most_lies_in_shadow_slivers_tell_how_wide_the_fan_is(frames: int) -> None:
-    """Bones from just below the skin on: lit are the skin, one gap between the bones, and a strip along one side."""
+def test_a_fan_mostly_in_shadow_is_found_from_its_lit_strips(frames: int) -> None:
+    """Bones lie just below the skin. Only the skin, a gap between the bones and a strip along one side are lit."""
     mask = FAN.mask(480, 640)
     y, x = np.mgrid[:480, :640]
     radius, angle = np.hypot(x - 320, y + 60), np.arctan2(x - 320, y + 60)
@@ -196,11 +196,11 @@ def test_steered_beams(steering: float) -> None:
     )  # along the beam
 
 
-def test_rulers_that_never_change_are_left_out_though_they_touch_the_echoes() -> None:
+def test_a_static_bar_that_touches_the_echoes_is_left_out() -> None:
     mask = rectangle((480, 640), 120, 60, 520, 440)
     pictures = screen(mask)
     for picture in pictures:
-        picture[60:440, 520:560] = np.linspace(255, 20, 380).astype(np.uint8)[:, None]  # a broad bar of greys
+        picture[60:440, 520:560] = np.linspace(255, 20, 380).astype(np.uint8)[:, None]  # a wide grey bar
     np.testing.assert_allclose(require_sector(pictures).box, (120, 60, 520, 440), atol=6)
 
 
@@ -214,13 +214,13 @@ def test_rectangles(box: tuple[int, int, int, int]) -> None:
 
 
 @pytest.mark.parametrize("page", [255, 60])
-def test_rectangle_on_a_page_or_a_window(page: int) -> None:
+def test_a_rectangle_on_a_bright_page(page: int) -> None:
     mask = rectangle((480, 640), 160, 80, 500, 420)
     pictures = [np.where(mask, frame, page).astype(np.uint8) for frame in screen(mask)]
     np.testing.assert_allclose(require_sector(pictures).box, (160, 80, 500, 420), atol=6)
 
 
-def test_picture_that_is_all_echoes() -> None:
+def test_a_picture_full_of_echoes_is_a_rectangle() -> None:
     sector = require_sector([speckle((300, 400), np.random.default_rng(3)).astype(np.uint8)])
     assert sector.kind == "rectangle"
     assert sector.mask.mean() > 0.99
@@ -231,12 +231,12 @@ def test_flat_pictures_have_no_sector(level: int) -> None:
     assert find_sector([np.full((480, 640), level, np.uint8)]) is None
 
 
-def test_text_alone_is_no_sector() -> None:
+def test_text_alone_is_not_a_sector() -> None:
     dark = np.zeros((480, 640), dtype=np.bool_)
     assert find_sector([decorated(dark.astype(np.uint8), dark)]) is None
 
 
-def test_smallest_picture() -> None:
+def test_the_smallest_picture() -> None:
     rng = np.random.default_rng(4)
     assert require_sector([rng.integers(0, 255, (64, 64), dtype=np.uint8)]).mask.shape == (64, 64)
 
@@ -253,7 +253,7 @@ def test_smallest_picture() -> None:
 def test_any_fan_is_found(x: float, face: float, inner: float, depth: float, half: float, seed: int) -> None:
     fan = Fan((x, face - inner), inner, inner + depth, -half, half)
     mask = fan.mask(480, 640)
-    # The text is drawn where it would be covered by wide fans; the sector is what this is about.
+    # No text is drawn, because wide fans would cover it.
     rng = np.random.default_rng(seed)
     sector = require_sector([np.where(mask, speckle((480, 640), rng), 0).astype(np.uint8)])
     assert sector.kind == "fan"
@@ -268,10 +268,10 @@ def test_depth_in_a_fan_is_measured_along_the_beam(angle: float, depth: float) -
 
 
 def test_depth_in_a_rectangle_and_above_the_face() -> None:
-    box = Sector("rectangle", np.ones((4, 4), dtype=np.bool_), (10, 20, 100, 220))
-    np.testing.assert_array_equal(box.depth_px(np.array([[50.0, 20.0], [60.0, 120.0], [5.0, 3.0]])), [0, 100, 0])
-    assert box.depth_range_px == 200
-    assert box.depth_px(np.empty((0, 2))).shape == (0,)
+    linear = Sector("rectangle", np.ones((4, 4), dtype=np.bool_), (10, 20, 100, 220))
+    np.testing.assert_array_equal(linear.depth_px(np.array([[50.0, 20.0], [60.0, 120.0], [5.0, 3.0]])), [0, 100, 0])
+    assert linear.depth_range_px == 200
+    assert linear.depth_px(np.empty((0, 2))).shape == (0,)
     fan = Sector("fan", np.ones((4, 4), dtype=np.bool_), (0, 0, 4, 4), (50.0, -20.0), 60.0, 500.0)
     assert fan.depth_px(np.array([[50.0, 0.0]])) == [0.0]
     assert fan.depth_range_px == 440
