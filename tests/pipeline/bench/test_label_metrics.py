@@ -43,11 +43,11 @@ def phantoms() -> LabelledPictures:
     pictures, labels = PhantomPictures(StreamSettings(animals=4, batch=8, processes=1), 77, CPU).batch(0)
     frame_labels = []
     for row, role in enumerate(labels.role):
-        there = role != Role.EMPTY
-        rows = labels.ellipses[row, there].double().numpy()
-        animal, is_ignored = f"AF-{row // 4}", (role[there] == -1).numpy()
+        is_used = role != Role.EMPTY
+        rows = labels.ellipses[row, is_used].double().numpy()
+        animal, is_ignored = f"AF-{row // 4}", (role[is_used] == Role.IGNORED).numpy()
         frame_labels.append(
-            FrameLabels(animal, rows, labels.stage[row, there].numpy(), is_ignored, float(labels.mm_per_px[row]))
+            FrameLabels(animal, rows, labels.stage[row, is_used].numpy(), is_ignored, float(labels.mm_per_px[row]))
         )
     return LabelledPictures((pictures[:, 0] * 255).byte().numpy(), tuple(frame_labels), "")
 
