@@ -147,7 +147,7 @@ def test_disk_errors_have_a_plain_message(
 
 def test_a_file_where_a_folder_is_needed(tmp_path: Path) -> None:
     (tmp_path / "AF-0412").write_text("in the way")
-    with pytest.raises(OutputError, match="a file lies where a folder is needed"):
+    with pytest.raises(OutputError, match="there is a file where a folder is needed"):
         write_atomically(tmp_path / "AF-0412" / "2026-05-14" / "result.json", [b"x"])
 
 
