@@ -27,17 +27,18 @@ def test_phantoms_are_filmed_read_counted_measured_and_learned_from(
     tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
 ) -> None:
     write_subjects(tmp_path / "phantoms", SUBJECTS, seed=11, progress=lambda done, total: None)
+    command = ["bench", "accuracy", str(tmp_path / "phantoms"), "--out", str(tmp_path), "--json"]
     done = subprocess.run(
-        [sys.executable, "-m", "pipeline", "bench", str(tmp_path / "phantoms"), "--out", str(tmp_path), "--json"],
+        [sys.executable, "-m", "pipeline", *command],
         capture_output=True,
         text=True,
         check=False,
         cwd=Path(__file__).parents[1],
     )
     assert done.returncode == 0, done.stderr
-    (figures,) = json.loads(done.stdout)
-    assert json.loads((tmp_path / "figures.json").read_text()) == [figures]
-    shelled, counts = figures["classes"]["shelled"], figures["counts"]
+    (metrics,) = json.loads(done.stdout)
+    assert json.loads((tmp_path / "figures.json").read_text()) == [metrics]
+    shelled, counts = metrics["detection"]["classes"]["shelled"], metrics["counting"]["counts"]
     assert shelled["true_objects"] > 40
     assert shelled["recall"] > 0.8
     assert shelled["precision"] > 0.8
@@ -46,14 +47,14 @@ def test_phantoms_are_filmed_read_counted_measured_and_learned_from(
     results = tmp_path / "1-phantoms"
     assert (results / "index.html").is_file()
     assert len(list(results.glob("AF-*/*/report.html"))) == 2
-    # Where the hand was is known of phantoms, and so it is asked for.
-    assert figures["probe_path"]["clips"] > 0
+    # The path of the probe is known for phantoms, so it is exported and measured.
+    assert metrics["probe_path"]["clips"] > 0
     # The calibration rests on the same results: no clip is read again.
     monkeypatch.setattr(network_calibration, "_FIT", replace(network_calibration._FIT, min_eggs_per_stage=0))
     out = tmp_path / "own.calibration.toml"
     assert app.main(["calibrate", str(tmp_path / "phantoms"), "--results", str(tmp_path), "--out", str(out)]) == 0
-    said = capsys.readouterr().err
-    assert said.count("unchanged") == 2, said
+    output = capsys.readouterr().err
+    assert output.count("unchanged") == 2, output
     learned = read_toml(out, Calibration)
     assert learned.network.eggs > 0
     assert learned.counts.animals == 2

@@ -17,6 +17,7 @@ from collections.abc import Callable
 from pathlib import Path
 
 from configs.reading import config_path
+from models.evaluation_thresholds import SCORE_THRESHOLD
 from models.runtime import shipped_weights
 from pipeline.adaptation_trial.simulated_reviewer import exam_truth, review_exam
 from pipeline.batch.run import run_batch
@@ -67,7 +68,7 @@ def main(arguments: list[str] | None = None) -> int:
     metrics = {}
     for name, weights in (("before", shipped), ("after", fine_tuned)):
         _run_batch(others, out / name, weights)
-        metrics[name] = measure_data_set(open_data_set(others), out / name)
+        metrics[name] = measure_data_set(open_data_set(others), out / name, settings.sizes)
     document = {
         "change": change.document(),
         "labels": on_labels.document(),
@@ -138,14 +139,15 @@ def _review_all(exams: Path, sheets: Path) -> None:
 
 def _metric_lines(before: DataSetMetrics, after: DataSetMetrics) -> list[str]:
     """The metrics of the batch on other animals of the centre, before and after fine-tuning."""
-    shelled_before, shelled_after = before.classes["shelled"], after.classes["shelled"]
+    shelled_before, shelled_after = before.detection.classes["shelled"], after.detection.classes["shelled"]
+    counts_before, counts_after = before.counting.counts, after.counting.counts
     return [
         f"the batch on {len(before.animals)} other animals, {before.frames} frames",
         metric_row("shelled, AP50:95", shelled_before.ap50_95, shelled_after.ap50_95),
         metric_row("shelled, AP50", shelled_before.ap50, shelled_after.ap50),
-        metric_row("recall at 0.5", shelled_before.recall, shelled_after.recall),
-        metric_row("precision at 0.5", shelled_before.precision, shelled_after.precision),
-        metric_row("mean error of the count", before.counts.mean_absolute_error, after.counts.mean_absolute_error),
+        metric_row(f"recall at {SCORE_THRESHOLD:g}", shelled_before.recall, shelled_after.recall),
+        metric_row(f"precision at {SCORE_THRESHOLD:g}", shelled_before.precision, shelled_after.precision),
+        metric_row("mean error of the count", counts_before.mean_absolute_error, counts_after.mean_absolute_error),
         *(
             f"{new.animal}: {new.crossed} crossed, {old.estimate} counted before, {new.estimate} after"
             for old, new in zip(before.animals, after.animals, strict=True)

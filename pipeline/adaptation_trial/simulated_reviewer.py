@@ -13,9 +13,9 @@ from dataclasses import dataclass
 import numpy as np
 
 from models.ellipse import overlap
+from models.stages import STAGES
 from pipeline.bench.ground_truth import DataSet
 from pipeline.estimate.results import Stage
-from pipeline.estimate.stages import STAGES
 from pipeline.labels.frame_selection import DRAWN_MARGIN_FRAMES, SIGHTING_MARGIN_FRAMES, outlines_by_frame
 from pipeline.review.answer_service import AnswerService
 from pipeline.review.answers import AddEgg, Answer, MergeEggs, RejectEgg, SetStage, SignExam, TrackSegment
@@ -70,7 +70,7 @@ def exam_truth(data_set: DataSet, animal: str) -> ExamTruth:
                 TrueEgg(
                     number=int(objects.object_id[row]),
                     ellipse=(cx, cy, a, b, degrees),
-                    stage=int(objects.stage[row]) - 1,
+                    stage=int(objects.stage[row]),
                     is_clearly_visible=not bool(objects.ignored[row]),
                 )
             )

@@ -1,4 +1,4 @@
-"""What people would count otherwise: plain numbers of the same detections and tracks, without merging."""
+"""Simple ways to count from the same detections and tracks, without merging, as baselines for our counts."""
 
 from __future__ import annotations
 
@@ -9,18 +9,19 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from models.evaluation_thresholds import SCORE_THRESHOLD
 from pipeline.bench.exported_detections import ExportedDetections
 from pipeline.bench.ground_truth import DataSetFrames
 
 __all__ = ["BaselineMetrics", "baseline_counts"]
 
-_FOLLICLE = 1
-_SURE = 0.5  # score from which a detection counts, as everywhere in the bench
-
 
 @dataclass(frozen=True)
 class BaselineMetrics:
-    """One way to count, over all animals. exact, within_1 : shares;  bias, mean_absolute_error : means, in eggs"""
+    """The errors of one way to count, over all animals.
+
+    exact, within_1 : shares of animals;  bias : mean error in eggs;  mean_absolute_error : in eggs
+    """
 
     exact: float
     within_1: float
@@ -31,7 +32,10 @@ class BaselineMetrics:
 def baseline_counts(
     found: ExportedDetections, frames: DataSetFrames, results: Sequence[Mapping[str, Any]], crossed: Mapping[str, int]
 ) -> dict[str, BaselineMetrics]:
-    """Each way to count, by its name; of no animal, none. crossed : shelled eggs crossed, by animal."""
+    """The metrics of each way to count, by name; empty without an animal.
+
+    results : the ``result.json`` of each animal;  crossed : shelled eggs that a sweep crossed, by animal
+    """
     counts: dict[str, list[int]] = {"most in one frame": [], "tracks, not merged": [], "sum over clips": []}
     most = _most_in_one_frame(found, frames)
     truth = []
@@ -43,11 +47,11 @@ def baseline_counts(
         truth.append(crossed[result["animal"]])
     if not truth:
         return {}
-    return {name: _errors(np.array(each, int) - np.array(truth, int)) for name, each in counts.items()}
+    return {name: _baseline_metrics(np.array(each, int) - np.array(truth, int)) for name, each in counts.items()}
 
 
 def _most_in_one_frame(found: ExportedDetections, frames: DataSetFrames) -> dict[str, int]:
-    counted = found.tracked & (found.scores >= _SURE) & (found.stage != _FOLLICLE)
+    counted = found.tracked & (found.scores >= SCORE_THRESHOLD) & found.is_shelled
     most: dict[str, int] = {}
     for (animal, _, _), number in zip(
         frames.ids, np.bincount(found.frame[counted], minlength=len(frames.ids)).tolist(), strict=True
@@ -56,7 +60,7 @@ def _most_in_one_frame(found: ExportedDetections, frames: DataSetFrames) -> dict
     return most
 
 
-def _errors(error: NDArray[np.int64]) -> BaselineMetrics:
+def _baseline_metrics(error: NDArray[np.int64]) -> BaselineMetrics:
     return BaselineMetrics(
         exact=float((error == 0).mean()),
         within_1=float((np.abs(error) <= 1).mean()),

@@ -1,22 +1,53 @@
-"""Whether a stated probability is one: how far it is from how often things come true."""
+"""Expected calibration error: how far stated probabilities are from how often they come true."""
 
 from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["expected_calibration_error"]
+__all__ = ["ReliabilityBin", "expected_calibration_error", "reliability_bins"]
+
+_BINS = 10  # as in Naeini et al., AAAI 2015
 
 
-def expected_calibration_error(stated: NDArray[np.float64], true: NDArray[np.bool_], *, bins: int = 10) -> float | None:
-    """Mean distance between stated probabilities (N,) and shares that came true (N,), over equal ranges of the former.
+@dataclass(frozen=True)
+class ReliabilityBin:
+    """The cases whose stated probability lies in one range of 0 to 1.
 
-    Each of the ``bins`` ranges of [0, 1] counts by how many fall into it. Few cases make it too large: where all is
-    well, n cases of a range are still off by about 0.8 sqrt(p (1 - p) / n). None without a case.
+    mean_probability : as stated;  accuracy : the share of cases that came true
     """
-    if not len(stated):
+
+    cases: int
+    mean_probability: float
+    accuracy: float
+
+
+def reliability_bins(
+    probability: NDArray[np.float64], is_true: NDArray[np.bool_], *, bins: int = _BINS
+) -> tuple[ReliabilityBin, ...]:
+    """The bins of a reliability diagram, by probability from 0 to 1. Empty bins are left out.
+
+    probability : (N,) as stated;  is_true : (N,) whether it came true;  bins : number of ranges of equal width
+    """
+    indices = np.minimum((probability * bins).astype(np.int64), bins - 1)
+    return tuple(
+        ReliabilityBin(int(inside.sum()), float(probability[inside].mean()), float(is_true[inside].mean()))
+        for inside in (indices == index for index in range(bins))
+        if inside.any()
+    )
+
+
+def expected_calibration_error(bins: Sequence[ReliabilityBin]) -> float | None:
+    """The mean distance of stated probability and accuracy, each bin weighted by its cases; None without a case
+    (Naeini et al., AAAI 2015).
+
+    It is too large for few cases: even where the probabilities are right, a bin with n cases is off by about
+    0.8 sqrt(p (1 - p) / n).
+    """
+    cases = sum(each.cases for each in bins)
+    if not cases:
         return None
-    place = np.minimum((stated * bins).astype(np.int64), bins - 1)
-    number = np.bincount(place, minlength=bins)
-    off = np.abs(np.bincount(place, weights=stated - true, minlength=bins))
-    return float(off.sum() / number.sum())
+    return sum(each.cases * abs(each.mean_probability - each.accuracy) for each in bins) / cases

@@ -1,21 +1,19 @@
-"""Truth against estimate, animal by animal, for clips whose truth is known.
+"""Ground truth and estimate for each animal of a data set.
 
-Truth is ``animals.json``: by animal, ``species``, ``in_animal`` and ``seen``, the last two with a number for
-each stage: all she carries, and those that at least one sweep crossed. Only what was crossed can be counted. Where it
-tells, ``shown`` has those that a sweep showed at all: an egg in another's shadow may be noticed or not.
+Only objects that a sweep crossed can be counted (see `pipeline.bench.animal_truth.AnimalTruth`).
 """
 
 from __future__ import annotations
 
-import json
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import asdict, dataclass
-from pathlib import Path
 from typing import Any
 
-__all__ = ["CountComparison", "compare_counts", "comparison_table", "read_results"]
+from pipeline.bench.animal_truth import AnimalTruth
 
-LEGEND = (
+__all__ = ["CountComparison", "compare_counts", "comparison_table"]
+
+_LEGEND = (
     "shelled: eggs with a shell in the animal; crossed: those of them that a sweep crossed; "
     "follicles: those that a sweep crossed"
 )
@@ -23,13 +21,13 @@ LEGEND = (
 
 @dataclass(frozen=True)
 class CountComparison:
-    """One animal: numbers of objects; the estimate's fields are None where there is no result.
+    """The ground truth and the estimate of one animal. The fields of the estimate are None where there is no result.
 
-    carried, crossed : shelled eggs in the animal, and those that a sweep crossed;  follicles : crossed
-    shown : shelled eggs that a sweep showed at all, those crossed among them; None where the truth does not tell
-    interval90 : of the shelled estimate, lowest and highest, both included
-    review_flags : flags that ask for a person, "vet today" and "check";  severity : of the gravest flag, None without any
-    confidence, stage_probability : as stated
+    carried, crossed : shelled eggs in the animal, and those that a sweep crossed;  follicles_crossed : follicles
+    shown : shelled eggs that a sweep showed at all, including the crossed ones; None if unknown
+    interval90 : of the shelled estimate, lowest and highest number, both included
+    review_flags : number of flags that ask for a person, "vet today" and "check"
+    severity : of the most urgent flag, None without any;  confidence, stage_probability : as stated
     """
 
     animal: str
@@ -53,22 +51,28 @@ class CountComparison:
         return asdict(self)
 
 
-def compare_counts(truth: Mapping[str, Any], results: Iterable[Mapping[str, Any]]) -> list[CountComparison]:
-    """A row for each animal of the truth, in its order; an animal has one exam."""
+def compare_counts(truth: Mapping[str, AnimalTruth], results: Iterable[Mapping[str, Any]]) -> list[CountComparison]:
+    """A row for each animal of the ground truth, in its order. Each animal has one exam."""
     by_animal = {result["animal"]: result for result in results}
-    return [_row(animal, known, by_animal.get(animal)) for animal, known in truth.items()]
-
-
-def read_results(folders: Iterable[Path]) -> list[dict[str, Any]]:
-    """The ``result.json`` of each exam's output folder."""
-    return [json.loads((folder / "result.json").read_text(encoding="utf-8")) for folder in folders]
+    return [_comparison(animal, known, by_animal.get(animal)) for animal, known in truth.items()]
 
 
 def comparison_table(rows: Sequence[CountComparison]) -> str:
-    """The rows as plain text in columns, a headline first and a line that explains it last."""
-    head = ("animal", "species", "shelled", "crossed", "counted", "90 %", "follicles", "counted", "stage", "called")
-    cells = [head, *(_cells(row) for row in rows)]
-    widths = [max(len(line[column]) for line in cells) for column in range(len(head))]
+    """The rows as plain text in columns, with a heading and a legend."""
+    heading = (
+        "animal",
+        "species",
+        "shelled",
+        "crossed",
+        "counted",
+        "90 %",
+        "follicles",
+        "counted",
+        "stage",
+        "estimated",
+    )
+    cells = [heading, *(_cells(row) for row in rows)]
+    widths = [max(len(line[column]) for line in cells) for column in range(len(heading))]
     numeric = {2, 3, 4, 6, 7}
     lines = [
         "  ".join(
@@ -77,35 +81,29 @@ def comparison_table(rows: Sequence[CountComparison]) -> str:
         ).rstrip()
         for line in cells
     ]
-    return "\n".join([*lines, LEGEND])
+    return "\n".join([*lines, _LEGEND])
 
 
-def _row(animal: str, known: Mapping[str, Any], result: Mapping[str, Any] | None) -> CountComparison:
-    carried, crossed = known["in_animal"], known["seen"]
+def _comparison(animal: str, truth: AnimalTruth, result: Mapping[str, Any] | None) -> CountComparison:
     return CountComparison(
         animal=animal,
-        species=known.get("species"),
-        carried=carried["thin-shelled"] + carried["calcified"],
-        crossed=crossed["thin-shelled"] + crossed["calcified"],
-        follicles_crossed=crossed["follicle"],
-        stage_crossed=_overall_stage(crossed),
+        species=truth.species,
+        carried=truth.carried.shelled,
+        crossed=truth.crossed.shelled,
+        follicles_crossed=truth.crossed.follicles,
+        stage_crossed=truth.crossed.overall_stage,
         at_least=None if result is None else result["shelled"]["at_least"],
         estimate=None if result is None else result["shelled"]["estimate"],
         interval90=None if result is None else (result["shelled"]["interval90"][0], result["shelled"]["interval90"][1]),
         follicles_estimate=None if result is None else result["follicles"]["estimate"],
         stage=None if result is None else result["stage"]["overall"],
         review_flags=None if result is None else sum(flag["severity"] != "note" for flag in result["flags"]),
-        # The gravest flag comes first in a result.
+        # The flags of a result are in order of urgency.
         severity=next((flag["severity"] for flag in result["flags"]), None) if result else None,
         confidence=None if result is None else result["confidence"],
         stage_probability=None if result is None else result["stage"]["probability"],
-        shown=known["shown"]["thin-shelled"] + known["shown"]["calcified"] if "shown" in known else None,
+        shown=None if truth.shown is None else truth.shown.shelled,
     )
-
-
-def _overall_stage(counts: Mapping[str, int]) -> str:
-    present = [stage for stage, number in counts.items() if number]
-    return "none" if not present else present[0] if len(present) == 1 else "mixed"
 
 
 def _cells(row: CountComparison) -> tuple[str, ...]:

@@ -1,4 +1,4 @@
-"""Animals counted: shelled eggs estimated against those that the sweeps crossed."""
+"""Metrics of the counts: estimated shelled eggs against those that the sweeps crossed."""
 
 from __future__ import annotations
 
@@ -7,19 +7,20 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from pipeline.bench.calibration_error import expected_calibration_error
+from pipeline.bench.calibration_error import expected_calibration_error, reliability_bins
 from pipeline.bench.count_comparison import CountComparison
 
 __all__ = ["SMALL_CLUTCH_EGGS", "CountMetrics", "CountMetricsIgnoringOccluded", "count_metrics"]
 
 SMALL_CLUTCH_EGGS = 15
-"""Eggs; the width of the interval is told of clutches up to here, too, since that of large ones goes with them."""
+"""Eggs. The width of the interval is also given for clutches up to this size, since it grows with the clutch."""
 
 
 @dataclass(frozen=True)
 class CountMetricsIgnoringOccluded:
-    """The same, where eggs that only show count neither way: an estimate that has some of them is as right as one
-    without. exact, within_1, interval_coverage : shares;  bias : mean, in eggs
+    """The same metrics where partly occluded eggs are ignored: an estimate may include some of them or none.
+
+    exact, within_1, interval_coverage : shares of animals;  bias : mean error in eggs
     """
 
     exact: float
@@ -30,14 +31,16 @@ class CountMetricsIgnoringOccluded:
 
 @dataclass(frozen=True)
 class CountMetrics:
-    """Shelled eggs an animal, against those that its sweeps crossed; shares and means are None without an animal.
+    """Shelled eggs per animal against those that its sweeps crossed. Shares and means are None without an animal.
 
-    animals : with a result;  missing : without one;  exact, within_1, within_2, interval_coverage : shares
-    interval_width_median : eggs;  small_clutch_width_median : the same where `SMALL_CLUTCH_EGGS` eggs or fewer were crossed
-    confidence : mean, as stated;  calibration_error : of it, expected
-    bias, mean_absolute_error : mean, in eggs;  lower_bound_violations : animals whose bound exceeds the truth
-    ignoring_occluded : None where the truth does not tell what only shows
-    false_gravid : egg-free animals reported with eggs;  missed_gravid : animals with eggs reported as none seen
+    animals : with a result;  missing : without one;  exact, within_1, within_2, interval_coverage : shares of animals
+    bias, mean_absolute_error : means, in eggs
+    interval_width_median : eggs;  small_clutch_width_median : the same where at most `SMALL_CLUTCH_EGGS` were crossed
+    confidence : mean stated confidence;  calibration_error : its expected calibration error
+    lower_bound_violations : animals whose lower bound exceeds the truth
+    egg_free : animals without eggs;  false_gravid : those of them that were reported with eggs
+    missed_gravid : animals with crossed eggs that were reported as none seen
+    ignoring_occluded : None where the ground truth does not list occluded eggs
     """
 
     animals: int
@@ -60,19 +63,19 @@ class CountMetrics:
 
 
 def count_metrics(rows: Sequence[CountComparison]) -> CountMetrics:
-    """Of one data set's animals."""
+    """The metrics over the animals of one data set."""
     done = [row for row in rows if row.estimate is not None]
 
-    def numbers(values: Sequence[int | None]) -> np.ndarray[tuple[int], np.dtype[np.int64]]:
+    def integers(values: Sequence[int | None]) -> np.ndarray[tuple[int], np.dtype[np.int64]]:
         return np.array(values, dtype=np.int64)
 
-    estimate, at_least = numbers([row.estimate for row in done]), numbers([row.at_least for row in done])
-    crossed, carried = numbers([row.crossed for row in done]), numbers([row.carried for row in done])
-    low = numbers([row.interval90[0] for row in done if row.interval90])
-    high = numbers([row.interval90[1] for row in done if row.interval90])
-    error, small = estimate - crossed, crossed <= SMALL_CLUTCH_EGGS
-    told = np.array([row.confidence is not None for row in done], dtype=bool)
-    stated = np.array([row.confidence for row in done if row.confidence is not None], dtype=np.float64)
+    estimate, at_least = integers([row.estimate for row in done]), integers([row.at_least for row in done])
+    crossed, carried = integers([row.crossed for row in done]), integers([row.carried for row in done])
+    low = integers([row.interval90[0] for row in done if row.interval90])
+    high = integers([row.interval90[1] for row in done if row.interval90])
+    error, is_small = estimate - crossed, crossed <= SMALL_CLUTCH_EGGS
+    has_confidence = np.array([row.confidence is not None for row in done], dtype=bool)
+    confidence = np.array([row.confidence for row in done if row.confidence is not None], dtype=np.float64)
 
     def mean(values: np.ndarray[tuple[int], np.dtype[np.int64 | np.bool_]]) -> float | None:
         return float(values.mean()) if len(values) else None
@@ -87,18 +90,20 @@ def count_metrics(rows: Sequence[CountComparison]) -> CountMetrics:
         mean_absolute_error=mean(np.abs(error)),
         interval_coverage=mean((low <= crossed) & (crossed <= high)),
         interval_width_median=float(np.median(high - low)) if done else None,
-        small_clutch_width_median=float(np.median((high - low)[small])) if small.any() else None,
-        confidence=float(stated.mean()) if told.any() else None,
-        calibration_error=expected_calibration_error(stated, (np.abs(error) <= 1)[told]),
+        small_clutch_width_median=float(np.median((high - low)[is_small])) if is_small.any() else None,
+        confidence=float(confidence.mean()) if has_confidence.any() else None,
+        calibration_error=expected_calibration_error(
+            reliability_bins(confidence, (np.abs(error) <= 1)[has_confidence])
+        ),
         lower_bound_violations=int((at_least > crossed).sum()),
         egg_free=int((carried == 0).sum()),
         false_gravid=int(((carried == 0) & (estimate > 0)).sum()),
         missed_gravid=int(((crossed > 0) & (estimate == 0)).sum()),
-        ignoring_occluded=_either_way(done),
+        ignoring_occluded=_ignoring_occluded(done),
     )
 
 
-def _either_way(rows: Sequence[CountComparison]) -> CountMetricsIgnoringOccluded | None:
+def _ignoring_occluded(rows: Sequence[CountComparison]) -> CountMetricsIgnoringOccluded | None:
     known = [
         (row.estimate, row.interval90, row.crossed, row.shown)
         for row in rows
@@ -106,8 +111,11 @@ def _either_way(rows: Sequence[CountComparison]) -> CountMetricsIgnoringOccluded
     ]
     if not known or len(known) < len(rows):
         return None
-    error = np.array([min(one - least, 0) + max(one - most, 0) for one, _, least, most in known])
-    holds = [interval[0] <= most and interval[1] >= least for _, interval, least, most in known]
+    error = np.array([min(estimate - crossed, 0) + max(estimate - shown, 0) for estimate, _, crossed, shown in known])
+    is_covered = [interval[0] <= shown and interval[1] >= crossed for _, interval, crossed, shown in known]
     return CountMetricsIgnoringOccluded(
-        float((error == 0).mean()), float((np.abs(error) <= 1).mean()), float(np.mean(holds)), float(error.mean())
+        exact=float((error == 0).mean()),
+        within_1=float((np.abs(error) <= 1).mean()),
+        interval_coverage=float(np.mean(is_covered)),
+        bias=float(error.mean()),
     )

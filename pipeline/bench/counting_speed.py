@@ -1,22 +1,21 @@
-"""What tracking, merging and counting cost beside the network, and how that grows with the number of tracks.
+"""The time that tracking, merging and counting take, compared with the network, and how it grows with the tracks.
 
-    python -m pipeline.bench.counting_speed [TRACKS...]
-
-Exams of two clips are invented, each a sweep there and back over eggs that lie one after the other, six in view at a
-time, so that frames grow with tracks; a detector's answers are given for them, and pictures of tissue that passes by,
-in which turns are looked for. The network is timed on as many frames as it takes at once. Reading of files costs
-further time, so that the shares told are more than those of a night.
+The exams are simulated. Each has two clips, and each clip is a sweep there and back over eggs that lie one after the
+other, six in view at a time, so that the number of frames grows with the number of tracks. The detections are simulated
+as well, and so are pictures of tissue that moves past, in which turns of the probe are searched for. The network is
+timed on full batches of frames. Reading the files takes further time, so the shares of tracking and counting are
+smaller in a real night than those given here.
 """
 
 from __future__ import annotations
 
 import datetime as dt
 import os
-import sys
 import time
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
 from pathlib import Path
+from typing import Any
 
 import cv2
 import numpy as np
@@ -28,129 +27,161 @@ from pipeline.detect.detector import Detections
 from pipeline.estimate.exam_estimate import estimate_exam
 from pipeline.exams.exam_search import Exam
 from pipeline.scan.coverage import ClipCoverage
-from pipeline.settings import Settings, load_settings
+from pipeline.settings import Settings
 from pipeline.track.probe_turns import ProbeTurn, find_turns
 from pipeline.track.thumbnails import Thumbnails
 from pipeline.track.tracker import ClipTracker
 from pipeline.track.tracks import ClipTracks
 
-__all__ = ["CountingTime", "main", "measure_counting_time"]
+__all__ = [
+    "CountingTime",
+    "counting_speed_table",
+    "measure_counting_time",
+    "measure_network_seconds_per_frame",
+]
 
-_IN_VIEW, _CROSSING = 6, 30  # eggs at a time; frames in which each is
-_WIDTH, _HEIGHT, _MM_PER_PX = 640, 480, 0.2
+
+@dataclass(frozen=True)
+class _SimulatedSweep:
+    """The simulated exams. None of the numbers has a source: they are typical of phantoms."""
+
+    eggs_in_view: int = 6
+    frames_per_egg: int = 30
+    pause_frames: int = 10  # after the last egg, before the sweep comes back
+    width_px: int = 640
+    height_px: int = 480
+    border_px: int = 60  # least distance of an egg's centre from the border
+    mm_per_px: float = 0.2
+    semi_axis_px: float = 40.0
+    semi_axis_sd_px: float = 3.0
+    axis_ratio: float = 0.85
+    centre_noise_px: float = 1.0
+    score: float = 0.85
+    tissue_px_per_frame: int = 2
+
+
+_SWEEP = _SimulatedSweep()
+_NETWORK_REPEATS = 3
 
 
 @dataclass(frozen=True)
 class CountingTime:
-    """One exam. tracks, frames : of both clips;  tracking_s, counting_s : seconds, with turns and with merging"""
+    """The time for one exam.
+
+    tracks, frames : of both clips together
+    tracking_s : seconds for tracking and turns;  counting_s : seconds for merging and counting
+    """
 
     tracks: int
     frames: int
     tracking_s: float
     counting_s: float
 
-    def share(self, seconds_per_frame: float) -> float:
-        """Of the time that network and counting take together. seconds_per_frame : of the network"""
+    def share(self, network_s_per_frame: float) -> float:
+        """The share of tracking and counting in the time that they and the network take together."""
         own = self.tracking_s + self.counting_s
-        return own / (own + seconds_per_frame * self.frames)
+        return own / (own + network_s_per_frame * self.frames)
+
+    def document(self, network_s_per_frame: float) -> dict[str, Any]:
+        return {**asdict(self), "share": round(self.share(network_s_per_frame), 4)}
 
 
 def measure_counting_time(tracks: int, settings: Settings, *, seed: int = 1) -> CountingTime:
-    """Follow and count an invented exam of about so many tracks."""
+    """Track and count a simulated exam with about that many tracks."""
     rng = np.random.default_rng(seed)
-    clips, following = [], 0.0
+    clips, tracking_s = [], 0.0
     for window in ("left", "right"):
-        answers = list(_there_and_back(rng, max(tracks // 4, 1)))
-        pictures = _passing_by(rng, len(answers))
-        begun = time.perf_counter()
+        detections = list(_sweep_there_and_back(rng, max(tracks // 4, 1)))
+        pictures = _moving_tissue(rng, len(detections))
+        start = time.perf_counter()
         tracker = ClipTracker(settings.track)
-        thumbnails = Thumbnails(np.ones((_HEIGHT, _WIDTH), np.bool_), (0, 0, _WIDTH, _HEIGHT))
-        for answer, picture in zip(answers, pictures, strict=True):
-            tracker.update(answer)
-            thumbnails.add_frame(answer.frame, picture)
+        thumbnails = Thumbnails(
+            np.ones((_SWEEP.height_px, _SWEEP.width_px), np.bool_), (0, 0, _SWEEP.width_px, _SWEEP.height_px)
+        )
+        for of_frame, picture in zip(detections, pictures, strict=True):
+            tracker.update(of_frame)
+            thumbnails.add_frame(of_frame.frame, picture)
         finished = tracker.finish()
         find_turns(thumbnails.frames, thumbnails.correlation())
-        following += time.perf_counter() - begun
-        last = float(len(answers) - 1)
+        tracking_s += time.perf_counter() - start
+        last = float(len(detections) - 1)
         turn = ProbeTurn(last / 2, np.array([0.0, last / 2]), np.array([last, last / 2]), 5.0)
         clips.append(
             ClipTracks(
                 f"{window}-1.mp4",
                 window,
-                _MM_PER_PX,
-                len(answers),
+                _SWEEP.mm_per_px,
+                len(detections),
                 finished.tracks,
-                sector_centre_x_px=_WIDTH / 2,
-                imaging_depth_px=float(_HEIGHT),
+                sector_centre_x_px=_SWEEP.width_px / 2,
+                imaging_depth_px=float(_SWEEP.height_px),
                 turns=(turn,),
             )
         )
-    begun = time.perf_counter()
+    start = time.perf_counter()
     coverage = [ClipCoverage(clip.file, clip.window, "done", None, clip.frames, clip.frames) for clip in clips]
     exam = Exam(Path("AF-0001/2026-05-14"), "AF-0001", dt.date(2026, 5, 14), None, None, None, 150.0, 0, ())
     estimate_exam(exam, clips, coverage, settings)
-    counting = time.perf_counter() - begun
     return CountingTime(
-        sum(len(clip.tracks) for clip in clips), sum(clip.frames for clip in clips), following, counting
+        tracks=sum(len(clip.tracks) for clip in clips),
+        frames=sum(clip.frames for clip in clips),
+        tracking_s=tracking_s,
+        counting_s=time.perf_counter() - start,
     )
 
 
-def _there_and_back(rng: np.random.Generator, eggs: int) -> Iterator[Detections]:
-    begins = np.arange(eggs) * _CROSSING / _IN_VIEW
-    places = rng.uniform([60, 60], [_WIDTH - 60, _HEIGHT - 60], (eggs, 2))
-    sizes = rng.normal(40, 3, eggs)
-    pass_frames = int(begins[-1]) + _CROSSING + 10
+def measure_network_seconds_per_frame(settings: Settings) -> float:
+    """Seconds per frame of the shipped network on OpenVINO, with all processors."""
+    engine = make_engine("openvino", shipped_weights(), threads=len(os.sched_getaffinity(0)))
+    pictures = np.zeros((settings.detect.batch_frames, 1, INPUT_SIDE_PX, INPUT_SIDE_PX), np.float32)
+    engine.run(pictures)  # the first run also prepares memory
+    start = time.perf_counter()
+    for _ in range(_NETWORK_REPEATS):
+        engine.run(pictures)
+    return (time.perf_counter() - start) / (_NETWORK_REPEATS * len(pictures))
+
+
+def counting_speed_table(times: Sequence[CountingTime], network_s_per_frame: float) -> str:
+    """A line for the network and one for each exam."""
+    lines = [f"network: {1e3 * network_s_per_frame:.1f} ms per frame"]
+    lines += [
+        f"{each.tracks:>5} tracks, {each.frames:>6,} frames: tracking {each.tracking_s:.2f} s "
+        f"({1e3 * each.tracking_s / each.frames:.2f} ms per frame), merging and counting {each.counting_s:.2f} s "
+        f"({1e3 * each.counting_s / max(each.tracks, 1):.1f} ms per track); {each.share(network_s_per_frame):.1%} of "
+        "the time with the network"
+        for each in times
+    ]
+    return "\n".join(lines)
+
+
+def _sweep_there_and_back(rng: np.random.Generator, eggs: int) -> Iterator[Detections]:
+    first_frames = np.arange(eggs) * _SWEEP.frames_per_egg / _SWEEP.eggs_in_view
+    border = _SWEEP.border_px
+    centres = rng.uniform([border, border], [_SWEEP.width_px - border, _SWEEP.height_px - border], (eggs, 2))
+    sizes = rng.normal(_SWEEP.semi_axis_px, _SWEEP.semi_axis_sd_px, eggs)
+    pass_frames = int(first_frames[-1]) + _SWEEP.frames_per_egg + _SWEEP.pause_frames
     for frame in range(2 * pass_frames):
-        at = min(frame, 2 * pass_frames - 1 - frame)
-        seen = np.flatnonzero((begins <= at) & (at < begins + _CROSSING))
-        along = 1.8 * (at + 0.5 - begins[seen]) / _CROSSING - 0.9
-        axes = sizes[seen] * np.sqrt(1 - along**2)
-        middles = places[seen] + rng.normal(0, 1, (len(seen), 2))
-        ellipses = np.column_stack([middles, axes, 0.85 * axes, np.zeros(len(seen))])
+        position = min(frame, 2 * pass_frames - 1 - frame)
+        visible = np.flatnonzero((first_frames <= position) & (position < first_frames + _SWEEP.frames_per_egg))
+        # Distance of the section from the egg's middle, from -0.9 to 0.9 of its semi-axis.
+        along = 1.8 * (position + 0.5 - first_frames[visible]) / _SWEEP.frames_per_egg - 0.9
+        axes = sizes[visible] * np.sqrt(1 - along**2)
+        noisy_centres = centres[visible] + rng.normal(0, _SWEEP.centre_noise_px, (len(visible), 2))
+        ellipses = np.column_stack([noisy_centres, axes, _SWEEP.axis_ratio * axes, np.zeros(len(visible))])
         yield Detections(
             frame=frame,
             ellipses=ellipses,
             depths_px=ellipses[:, 1].copy(),
-            stage_probabilities=np.tile([0.02, 0.08, 0.9], (len(seen), 1)),
-            scores=np.full(len(seen), 0.85),
-            outline_uncertainties=np.full((len(seen), 2), np.nan),
+            stage_probabilities=np.tile([0.02, 0.08, 0.9], (len(visible), 1)),
+            scores=np.full(len(visible), _SWEEP.score),
+            outline_uncertainties=np.full((len(visible), 2), np.nan),
         )
 
 
-def _passing_by(rng: np.random.Generator, frames: int) -> list[NDArray[np.uint8]]:
-    """(HEIGHT, WIDTH) each, of a long picture that goes by at 2 px a frame and comes back; slices of it, no copies."""
-    wide = _WIDTH + frames
-    coarse = rng.integers(0, 256, (_HEIGHT // 16, wide // 16 + 1), dtype=np.uint8)
-    tissue = np.asarray(cv2.resize(coarse, (wide, _HEIGHT), interpolation=cv2.INTER_CUBIC), np.uint8)
-    places = [2 * min(frame, frames - 1 - frame) for frame in range(frames)]
-    return [tissue[:, at : at + _WIDTH] for at in places]
-
-
-def _network_seconds(settings: Settings) -> float:
-    """A frame, with all processors."""
-    engine = make_engine("openvino", shipped_weights(), threads=len(os.sched_getaffinity(0)))
-    pictures = np.zeros((settings.detect.batch_frames, 1, INPUT_SIDE_PX, INPUT_SIDE_PX), np.float32)
-    engine.run(pictures)
-    begun = time.perf_counter()
-    for _ in range(3):
-        engine.run(pictures)
-    return (time.perf_counter() - begun) / (3 * len(pictures))
-
-
-def main(arguments: Sequence[str]) -> int:
-    """Print a line for each number of tracks."""
-    settings = load_settings()
-    network = _network_seconds(settings)
-    sys.stdout.write(f"network: {1e3 * network:.1f} ms a frame\n")
-    for tracks in [int(each) for each in arguments] or [10, 100, 1000]:
-        cost = measure_counting_time(tracks, settings)
-        sys.stdout.write(
-            f"{cost.tracks:>5} tracks, {cost.frames:>6,} frames: following {cost.tracking_s:.2f} s "
-            f"({1e3 * cost.tracking_s / cost.frames:.2f} ms a frame), merging and counting {cost.counting_s:.2f} s "
-            f"({1e3 * cost.counting_s / max(cost.tracks, 1):.1f} ms a track); {cost.share(network):.1%} of the time\n"
-        )
-    return 0
-
-
-if __name__ == "__main__":
-    sys.exit(main(sys.argv[1:]))
+def _moving_tissue(rng: np.random.Generator, frames: int) -> list[NDArray[np.uint8]]:
+    """(H, W) each: slices, not copies, of one wide picture that moves past and comes back."""
+    wide = _SWEEP.width_px + frames
+    coarse = rng.integers(0, 256, (_SWEEP.height_px // 16, wide // 16 + 1), dtype=np.uint8)
+    tissue = np.asarray(cv2.resize(coarse, (wide, _SWEEP.height_px), interpolation=cv2.INTER_CUBIC), np.uint8)
+    lefts = [_SWEEP.tissue_px_per_frame * min(frame, frames - 1 - frame) for frame in range(frames)]
+    return [tissue[:, left : left + _SWEEP.width_px] for left in lefts]

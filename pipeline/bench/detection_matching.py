@@ -1,4 +1,4 @@
-"""Which detection answers for which true object, frame by frame, and how far apart the two are."""
+"""Matches detections with true objects, frame by frame, and measures how far apart the two are."""
 
 from __future__ import annotations
 
@@ -7,13 +7,12 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from models.evaluation_thresholds import MIN_OUTLINE_IOU, SCORE_THRESHOLD
 from models.outline_matching import match, overlaps_ignored
 from pipeline.bench.exported_detections import ExportedDetections
 from pipeline.bench.ground_truth import TrueObjects
 
 __all__ = [
-    "MIN_OUTLINE_IOU",
-    "SCORE_THRESHOLD",
     "Matches",
     "OutlineErrorStatistics",
     "box_iou",
@@ -23,17 +22,14 @@ __all__ = [
 
 Floats = NDArray[np.float64]
 
-MIN_OUTLINE_IOU = 0.5
-# Where recall and precision balance: the greatest F1 of calcified eggs on phantoms of seeds 100 and 3001. Fainter
-# detections are exported, too: average precision is made of them.
-SCORE_THRESHOLD = 0.5
-
 
 @dataclass(frozen=True)
 class OutlineErrorStatistics:
-    """Errors of some matched objects, all in one unit. objects : how many;  the others None if there is none.
+    """Errors of some matched objects, all in one unit; None without an object.
 
-    axis : mean absolute difference of the two semi-axes;  centre : distance of the middles;  medians, 90th percentiles
+    objects : number of them
+    axis_median, axis_p90 : median and 90th percentile of the mean absolute difference of the two semi-axes
+    centre_median, centre_p90 : the same of the distance of the centres
     """
 
     objects: int
@@ -45,11 +41,12 @@ class OutlineErrorStatistics:
 
 @dataclass(frozen=True)
 class Matches:
-    """P pairs of detections with a score of at least 0.5 and true objects whose outlines overlap by at least half
-    (intersection over union), one to one in each frame, whatever their stages.
+    """P pairs of a detection with a score of at least ``SCORE_THRESHOLD`` and a true object, one to one in each frame.
+
+    Their outlines overlap by at least ``MIN_OUTLINE_IOU`` (intersection over union). Their stages may differ.
 
     detection_rows, object_rows : (P,) int64, rows of the two tables
-    is_evaluated : (D,) bool, detections that are right or wrong: of that score, and not drawn because of an ignored object
+    is_evaluated : (D,) bool, detections that are right or wrong: they have that score and show no ignored object
     centre_error_px, axis_error_px : (P,) errors as in `OutlineErrorStatistics`
     """
 
@@ -60,7 +57,7 @@ class Matches:
     axis_error_px: Floats
 
     def errors(self, chosen: NDArray[np.bool_], scale: Floats) -> OutlineErrorStatistics:
-        """Errors of the chosen pairs (P,), px times ``scale`` (P,)."""
+        """The errors of the chosen pairs. chosen : (P,);  scale : (P,) units per px"""
         if not chosen.any():
             return OutlineErrorStatistics(0, None, None, None, None)
         axis, centre = (each[chosen] * scale[chosen] for each in (self.axis_error_px, self.centre_error_px))
@@ -74,35 +71,38 @@ class Matches:
 
 
 def match_detections(truth: TrueObjects, found: ExportedDetections) -> Matches:
-    """Objects that count neither way are matched with nothing."""
+    """The matches of all frames. Ignored objects are not matched."""
     is_evaluated = found.scores >= SCORE_THRESHOLD
-    pairs_found, pairs_true = [], []
+    matched_detections, matched_objects = [], []
     for frame in np.unique(found.frame[is_evaluated]).tolist():
-        given = np.flatnonzero(is_evaluated & (found.frame == frame))
-        there = np.flatnonzero(truth.frame == frame)
-        wanted, ignored = there[~truth.ignored[there]], there[truth.ignored[there]]
-        i, j, _ = match(found.ellipses[given], truth.ellipses[wanted], minimum_overlap=MIN_OUTLINE_IOU)
-        excused = overlaps_ignored(found.ellipses[given], truth.ellipses[ignored])
-        excused[i] = False
-        is_evaluated[given[excused]] = False
-        pairs_found.append(given[i])
-        pairs_true.append(wanted[j])
-    rows = np.concatenate([*pairs_found, np.zeros(0, np.int64)])
-    columns = np.concatenate([*pairs_true, np.zeros(0, np.int64)])
+        found_rows = np.flatnonzero(is_evaluated & (found.frame == frame))
+        true_rows = np.flatnonzero(truth.frame == frame)
+        wanted, ignored = true_rows[~truth.ignored[true_rows]], true_rows[truth.ignored[true_rows]]
+        i, j, _ = match(found.ellipses[found_rows], truth.ellipses[wanted], minimum_overlap=MIN_OUTLINE_IOU)
+        on_ignored = overlaps_ignored(found.ellipses[found_rows], truth.ellipses[ignored])
+        on_ignored[i] = False
+        is_evaluated[found_rows[on_ignored]] = False
+        matched_detections.append(found_rows[i])
+        matched_objects.append(wanted[j])
+    rows = np.concatenate([*matched_detections, np.zeros(0, np.int64)])
+    columns = np.concatenate([*matched_objects, np.zeros(0, np.int64)])
     error = found.ellipses[rows, :4] - truth.ellipses[columns, :4]
     return Matches(rows, columns, is_evaluated, np.hypot(error[:, 0], error[:, 1]), np.abs(error[:, 2:]).mean(axis=1))
 
 
 def value_of_nearest_object(truth: TrueObjects, found: ExportedDetections, value: Floats) -> Floats:
-    """(D,) the value (N,) of the true object whose box each detection's box overlaps most; NaN where none does."""
+    """(D,) the value of the true object whose box overlaps the box of each detection most; NaN without such an object.
+
+    value : (N,) of the true objects
+    """
     result = np.full(len(found.frame), np.nan)
     for frame in np.unique(found.frame).tolist():
-        given, there = np.flatnonzero(found.frame == frame), np.flatnonzero(truth.frame == frame)
-        if not len(there):
+        found_rows, true_rows = np.flatnonzero(found.frame == frame), np.flatnonzero(truth.frame == frame)
+        if not len(true_rows):
             continue
-        shared = box_iou(found.boxes[given], truth.boxes[there])
-        best = shared.argmax(axis=1)
-        result[given] = np.where(shared.max(axis=1) > 0, value[there[best]], np.nan)
+        iou = box_iou(found.boxes[found_rows], truth.boxes[true_rows])
+        best = iou.argmax(axis=1)
+        result[found_rows] = np.where(iou.max(axis=1) > 0, value[true_rows[best]], np.nan)
     return result
 
 

@@ -1,4 +1,4 @@
-"""What a batch found in the frames of a data set: its exported detections."""
+"""The detections that a batch exported for the frames of a data set."""
 
 from __future__ import annotations
 
@@ -11,20 +11,21 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.bench.ground_truth import DataSet
+from pipeline.bench.ground_truth import FOLLICLE, DataSet
 
-__all__ = ["ExportedDetections", "read_exported_detections", "result_folders"]
+__all__ = ["ExportedDetections", "read_exported_detections"]
 
 
 @dataclass(frozen=True)
 class ExportedDetections:
-    """All D detections on frames of a data set.
+    """All D detections in the frames of a data set.
 
-    frame : (D,) int64, place among the data set's frames;  ellipses : (D, 5) px;  boxes : (D, 4) px
-    stage : (D,) int64 from 1 follicle to 3 calcified;  scores : (D,)
-    track, egg : (D,) int64, whose it is: unique within the clip, and within the exam; 0 where it is nobody's
-    outline_uncertainties : (D, 2) stated doubt of the centre (px) and of the log axes, NaN where none is stated
-    frames_used : how many of the data set's frames the batch used
+    frame : (D,) int64, index of the data set's frame;  ellipses : (D, 5) px;  boxes : (D, 4) px
+    stage : (D,) int64, index in STAGES;  scores : (D,)
+    track : (D,) int64, unique within the clip, 0 for a detection in no track
+    egg : (D,) int64, unique within the exam, 0 for a detection of no egg
+    outline_uncertainties : (D, 2) predicted errors of the centre (px) and of the log axes, NaN where unknown
+    frames_used : number of the data set's frames that the batch used
     """
 
     frame: NDArray[np.int64]
@@ -38,34 +39,30 @@ class ExportedDetections:
     frames_used: int
 
     @property
+    def is_shelled(self) -> NDArray[np.bool_]:
+        """(D,) whether the detected stage is one with a shell."""
+        return np.asarray(self.stage != FOLLICLE)
+
+    @property
     def tracked(self) -> NDArray[np.bool_]:
-        """(D,) whether it belongs to a track."""
+        """(D,) whether the detection belongs to a track."""
         return self.track > 0
 
 
-def result_folders(results: Path) -> dict[tuple[str, str], Path]:
-    """Where a batch wrote what, by animal and date of the exam."""
-    folders = {}
-    for path in sorted(results.glob("*/*/result.json")):
-        result = json.loads(path.read_text(encoding="utf-8"))
-        folders[result["animal"], result["exam"]] = path.parent
-    return folders
-
-
 def read_exported_detections(data_set: DataSet, folders: Mapping[tuple[str, str], Path]) -> ExportedDetections:
-    """The detections in the folders of the data set's exams; an exam without one has none."""
-    place = {name: index for index, name in enumerate(data_set.frames.ids)}
+    """The detections in the output folders of the data set's exams. An exam without a folder has no detections."""
+    frame_index = {name: index for index, name in enumerate(data_set.frames.ids)}
     rows: list[tuple[int, dict[str, Any]]] = []
     frames_used = 0
     for animal, truth in data_set.animals.items():
-        folder = folders.get((animal, truth["date"]))
+        folder = folders.get((animal, truth.date))
         if folder is None:
             continue
         document = json.loads((folder / "detections.coco.json").read_text(encoding="utf-8"))
         known = {
-            image["id"]: place[animal, image["clip"], image["frame"]]
+            image["id"]: frame_index[animal, image["clip"], image["frame"]]
             for image in document["images"]
-            if (animal, image["clip"], image["frame"]) in place
+            if (animal, image["clip"], image["frame"]) in frame_index
         }
         frames_used += len(known)
         rows += [(known[row["image_id"]], row) for row in document["annotations"] if row["image_id"] in known]
@@ -73,7 +70,7 @@ def read_exported_detections(data_set: DataSet, folders: Mapping[tuple[str, str]
         frame=np.array([frame for frame, _ in rows], dtype=np.int64),
         ellipses=np.array([row["ellipse"] for _, row in rows], dtype=np.float64).reshape(-1, 5),
         boxes=np.array([row["bbox"] for _, row in rows], dtype=np.float64).reshape(-1, 4),
-        stage=np.array([row["category_id"] for _, row in rows], dtype=np.int64),
+        stage=np.array([row["category_id"] - 1 for _, row in rows], dtype=np.int64),
         scores=np.array([row["score"] for _, row in rows], dtype=np.float64),
         track=np.array([row["track_id"] or 0 for _, row in rows], dtype=np.int64),
         egg=np.array([row["egg_id"] or 0 for _, row in rows], dtype=np.int64),

@@ -1,4 +1,4 @@
-"""Shelled eggs seen where there is none."""
+"""False shelled detections in clips and frames that show no shelled egg."""
 
 from __future__ import annotations
 
@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.bench.detection_matching import SCORE_THRESHOLD
+from models.evaluation_thresholds import SCORE_THRESHOLD
 from pipeline.bench.exported_detections import ExportedDetections
 from pipeline.bench.ground_truth import DataSetFrames, TrueObjects
 
@@ -16,10 +16,12 @@ __all__ = ["FalsePositives", "false_positives_in_egg_free_clips", "false_positiv
 
 @dataclass(frozen=True)
 class FalsePositives:
-    """frames : without any shelled egg, also none that is mostly hidden
+    """False shelled detections per frame; None without a frame.
 
-    confident_per_frame, tracked_per_frame, exported_per_frame : false shelled detections per such frame: with a score of at least 0.5, in a track, and
-    all that were exported, down to the score ``detect.minimum_score`` of the settings; None where there is no frame
+    frames : number of frames without a shelled egg, not even a mostly hidden one
+    confident_per_frame : detections with a score of at least ``SCORE_THRESHOLD``
+    tracked_per_frame : detections in a track
+    exported_per_frame : all exported detections, down to the score ``detect.minimum_score`` of the settings
     """
 
     frames: int
@@ -31,32 +33,34 @@ class FalsePositives:
 def false_positives_in_egg_free_frames(
     truth: TrueObjects, found: ExportedDetections, frames: DataSetFrames
 ) -> FalsePositives:
-    """In all frames without a shelled egg, also those of clips that show one elsewhere."""
-    return _alarms(_without_shell(truth, frames), found)
+    """In all frames without a shelled egg, including those of clips that show one in other frames."""
+    return _false_positives(_is_egg_free(truth, frames), found)
 
 
 def false_positives_in_egg_free_clips(
     truth: TrueObjects, found: ExportedDetections, frames: DataSetFrames
 ) -> FalsePositives:
     """In the clips that never show a shelled egg."""
-    without = _without_shell(truth, frames)
+    without = _is_egg_free(truth, frames)
     clips = [name[:2] for name in frames.ids]
-    gravid = {clip for clip, empty in zip(clips, without, strict=True) if not empty}
-    return _alarms(np.array([clip not in gravid for clip in clips], dtype=bool), found)
+    clips_with_eggs = {clip for clip, is_empty in zip(clips, without, strict=True) if not is_empty}
+    return _false_positives(np.array([clip not in clips_with_eggs for clip in clips], dtype=bool), found)
 
 
-def _without_shell(truth: TrueObjects, frames: DataSetFrames) -> NDArray[np.bool_]:
+def _is_egg_free(truth: TrueObjects, frames: DataSetFrames) -> NDArray[np.bool_]:
     empty = np.ones(len(frames.ids), dtype=bool)
-    empty[truth.frame[truth.stage > 1]] = False
+    empty[truth.frame[truth.is_shelled]] = False
     return empty
 
 
-def _alarms(empty: NDArray[np.bool_], found: ExportedDetections) -> FalsePositives:
+def _false_positives(empty: NDArray[np.bool_], found: ExportedDetections) -> FalsePositives:
     number = int(empty.sum())
     if number == 0:
         return FalsePositives(0, None, None, None)
-    false = empty[found.frame] & (found.stage > 1)
-    sure, tracked = false & (found.scores >= SCORE_THRESHOLD), false & found.tracked
+    false = empty[found.frame] & found.is_shelled
     return FalsePositives(
-        number, float(sure.sum() / number), float(tracked.sum() / number), float(false.sum() / number)
+        frames=number,
+        confident_per_frame=float((false & (found.scores >= SCORE_THRESHOLD)).sum() / number),
+        tracked_per_frame=float((false & found.tracked).sum() / number),
+        exported_per_frame=float(false.sum() / number),
     )

@@ -1,8 +1,8 @@
-"""A network before and after it was taught, held against labels of a centre's own that neither was taught.
+"""Compares a network before and after fine-tuning, on a centre's labels of animals that neither was trained on.
 
-Which animals a network was taught stands in its weights file; their frames are left out, whatever has been added to the
-labels since. Frames are judged one by one, as the detector is shown them; on phantoms, and of counts, `bench` measures
-networks by data sets with truth.
+A weights file lists the animals on which its network was trained. Their frames are left out, including frames that were
+added to the labels later. Each frame is evaluated by itself, as the detector sees it. Counts are measured on data sets
+with ground truth instead (`pipeline.bench.data_set_metrics`).
 """
 
 from __future__ import annotations
@@ -15,6 +15,7 @@ from typing import Any
 
 import torch
 
+from models.evaluation_thresholds import SCORE_THRESHOLD
 from models.network import EggNetwork, load_weights
 from models.runtime import weights_sha256
 from synthetic.training.fine_tuning import taught_animals
@@ -23,15 +24,13 @@ from synthetic.training.labelled_pictures import LabelledPictures, LabelsError
 
 __all__ = ["AnimalLabelMetrics", "LabelMetrics", "compare_networks_on_labels", "metric_row"]
 
-Pair = tuple[HeldOutMetrics, HeldOutMetrics]
-
-_AT_ONCE = 32  # pictures
-_TOLD = {"ap": "AP50:95", "ap50": "AP50", "recall": "recall", "precision": "precision"}
+_BATCH = 32  # pictures
+_METRIC_NAMES = {"ap": "AP50:95", "ap50": "AP50", "recall": "recall", "precision": "precision"}
 
 
 @dataclass(frozen=True)
 class AnimalLabelMetrics:
-    """Of one animal's frames, with either network."""
+    """The metrics of both networks on the frames of one animal."""
 
     animal: str
     before: HeldOutMetrics
@@ -40,9 +39,11 @@ class AnimalLabelMetrics:
 
 @dataclass(frozen=True)
 class LabelMetrics:
-    """before, after : over all frames of the animals that neither network was taught
+    """The metrics of both networks.
 
-    animals : each by itself;  trained_animals : animals of the labels that were left out;  weights : SHA-256 of both files
+    before, after : over all frames of the animals on which neither network was trained
+    animals : the same for each animal;  trained_animals : animals of the labels that were left out
+    weights : SHA-256 of both files
     """
 
     before: HeldOutMetrics
@@ -52,14 +53,17 @@ class LabelMetrics:
     weights: tuple[str, str]
 
     def document(self) -> dict[str, Any]:
-        """As JSON has it: null where there is nothing to measure."""
+        """All metrics in types of JSON, with null where there is nothing to measure."""
         return {
             "weights": {"before": self.weights[0], "after": self.weights[1]},
-            "taught": list(self.trained_animals),
-            "before": _plain(self.before.document()),
-            "after": _plain(self.after.document()),
+            "trained_animals": list(self.trained_animals),
+            "before": _without_nan(self.before.document()),
+            "after": _without_nan(self.after.document()),
             "animals": {
-                each.animal: {"before": _plain(each.before.document()), "after": _plain(each.after.document())}
+                each.animal: {
+                    "before": _without_nan(each.before.document()),
+                    "after": _without_nan(each.after.document()),
+                }
                 for each in self.animals
             },
         }
@@ -69,16 +73,18 @@ class LabelMetrics:
 
     def _lines(self) -> Iterator[str]:
         names = ", ".join(each.animal for each in self.animals)
-        yield f"{self.before.pictures} frames of {len(self.animals)} animals that neither network was taught: {names}"
+        frames = f"{self.before.pictures} frames of {len(self.animals)} animals"
+        yield f"{frames} on which neither network was trained: {names}"
         if self.trained_animals:
-            yield f"left out, since they were taught: {', '.join(self.trained_animals)}"
+            yield f"left out, because a network was trained on them: {', '.join(self.trained_animals)}"
         yield f"{'':30}{'before':>8}{'after':>8}"
         for kind in ("shelled", "follicle"):
-            for name, words in _TOLD.items():
+            for name, label in _METRIC_NAMES.items():
                 yield metric_row(
-                    f"{kind}, {words}", *(getattr(each, f"{name}_{kind}") for each in (self.before, self.after))
+                    f"{kind}, {label}", *(getattr(each, f"{name}_{kind}") for each in (self.before, self.after))
                 )
         yield metric_row("stage right", *(each.strata["all"].stage_right for each in (self.before, self.after)))
+        yield f"recall, precision and stage right: of detections with a score of at least {SCORE_THRESHOLD:g}"
         yield "shelled AP50:95 by animal"
         for one in self.animals:
             yield metric_row(
@@ -89,30 +95,30 @@ class LabelMetrics:
 def compare_networks_on_labels(
     labelled: LabelledPictures, before: Path, after: Path, *, device: torch.device | None = None
 ) -> LabelMetrics:
-    """Both weights files on the same frames. Recall and precision are of detections with a score of at least 0.3.
+    """Compare two weights files on the same frames.
 
-    Raises WeightsError for a file that holds no network of single frames, LabelsError where all animals of the labels
-    were taught.
+    Raises WeightsError for a file that does not hold a network of single frames, and LabelsError if a network was
+    trained on every animal of the labels.
     """
     device = device or torch.device("cpu")
     networks = [_network(path, device) for path in (before, after)]
-    known = taught_animals(before) | taught_animals(after)
-    held = [animal for animal in labelled.animals if animal not in known]
-    if not held:
+    trained = taught_animals(before) | taught_animals(after)
+    held_out = [animal for animal in labelled.animals if animal not in trained]
+    if not held_out:
         raise LabelsError(
-            "Every animal of these labels was taught to one of the networks, so there is none to measure by. Review "
+            "One of the networks was trained on every animal of these labels, so no animal is left to measure. Review "
             "and sign exams of other animals, and write the labels again."
         )
 
-    def figures(animals: list[str]) -> Pair:
-        shown = labelled.of(animals)
-        one, other = (measure(network, shown.batches(_AT_ONCE, device)) for network in networks)
-        return one, other
+    def measure_both(animals: list[str]) -> tuple[HeldOutMetrics, HeldOutMetrics]:
+        chosen = labelled.of(animals)
+        metrics_before, metrics_after = (measure(network, chosen.batches(_BATCH, device)) for network in networks)
+        return metrics_before, metrics_after
 
     return LabelMetrics(
-        *figures(held),
-        tuple(AnimalLabelMetrics(animal, *figures([animal])) for animal in held),
-        tuple(animal for animal in labelled.animals if animal in known),
+        *measure_both(held_out),
+        tuple(AnimalLabelMetrics(animal, *measure_both([animal])) for animal in held_out),
+        tuple(animal for animal in labelled.animals if animal in trained),
         (weights_sha256(before), weights_sha256(after)),
     )
 
@@ -122,14 +128,14 @@ def _network(path: Path, device: torch.device) -> EggNetwork:
 
 
 def metric_row(name: str, before: float | None, after: float | None) -> str:
-    """A line of a table; "none" for what is None or no number."""
+    """A line of a table, with "none" for None and NaN."""
     return f"{name:30}" + "".join(
         f"{'none':>8}" if value is None or not math.isfinite(value) else f"{value:8.3f}" for value in (before, after)
     )
 
 
-def _plain(value: Any) -> Any:
-    """The same with None for numbers that are none."""
+def _without_nan(value: Any) -> Any:
+    """The same value with None in place of NaN and infinity."""
     if isinstance(value, dict):
-        return {key: _plain(each) for key, each in value.items()}
+        return {key: _without_nan(each) for key, each in value.items()}
     return None if isinstance(value, float) and not math.isfinite(value) else value

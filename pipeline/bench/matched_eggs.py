@@ -1,8 +1,7 @@
-"""Which true object each listed egg is, with what was reported of it and what is true of it."""
+"""The listed eggs that match a true object, with what was reported and what is true of them."""
 
 from __future__ import annotations
 
-import json
 from collections import Counter, defaultdict
 from collections.abc import Mapping
 from dataclasses import dataclass
@@ -14,16 +13,21 @@ from numpy.typing import NDArray
 
 from pipeline.bench.detection_matching import Matches
 from pipeline.bench.exported_detections import ExportedDetections
-from pipeline.bench.ground_truth import DataSet
+from pipeline.bench.ground_truth import FOLLICLE, DataSet
+from pipeline.bench.result_files import read_result
 
 __all__ = ["MatchedEgg", "MatchedSections", "match_eggs"]
 
-MIN_FRAMES = 3  # in which an egg's outline lay on one and the same object, for the egg to be that object
+# An egg matches an object if its outline lay on that object in at least as many frames. Common practice, no source.
+_MIN_FRAMES = 3
 
 
 @dataclass(frozen=True)
 class MatchedSections:
-    """One egg in one clip, in the F frames in which its outline was found on the object. Both (F, 5) px, in order."""
+    """One egg in one clip, in the F frames in which its outline matches the object.
+
+    found_ellipses, true_ellipses : (F, 5) px, in order of time
+    """
 
     found_ellipses: NDArray[np.float64]
     true_ellipses: NDArray[np.float64]
@@ -32,10 +36,11 @@ class MatchedSections:
 
 @dataclass(frozen=True)
 class MatchedEgg:
-    """reported : the egg in ``result.json``;  stage : the object's, from 0 follicle to 2 calcified
+    """A listed egg and the true object that it matches.
 
-    length_mm, width_mm : of the whole object, None where the data set does not tell them
-    sections : by clip;  widest_section_mm : of all its true sections that were drawn in any frame, 0 without a scale
+    reported : the egg in ``result.json``;  stage : of the object, index in STAGES
+    length_mm, width_mm : of the complete object, None where unknown
+    sections : by clip;  widest_section_mm : of all true sections of the object in any frame, 0 without a scale
     """
 
     animal: str
@@ -46,57 +51,66 @@ class MatchedEgg:
     sections: tuple[MatchedSections, ...]
     widest_section_mm: float
 
+    @property
+    def is_shelled(self) -> bool:
+        """Whether the object has a shell."""
+        return self.stage != FOLLICLE
+
 
 def match_eggs(
     data_set: DataSet, found: ExportedDetections, matches: Matches, folders: Mapping[tuple[str, str], Path]
 ) -> list[MatchedEgg]:
-    """The listed eggs that are true objects, each by the object that most of its outlines were found on."""
+    """The listed eggs that match a true object. An egg matches the object on which most of its outlines lie."""
     truth, names = data_set.objects, data_set.frames.ids
     pairs: dict[tuple[str, int], list[tuple[int, int]]] = defaultdict(list)
-    for row, true in zip(matches.detection_rows.tolist(), matches.object_rows.tolist(), strict=True):
-        if found.egg[row] and truth.object_id[true]:
-            pairs[names[found.frame[row]][0], int(found.egg[row])].append((row, true))
+    for row, true_row in zip(matches.detection_rows.tolist(), matches.object_rows.tolist(), strict=True):
+        if found.egg[row] and truth.object_id[true_row]:
+            pairs[names[found.frame[row]][0], int(found.egg[row])].append((row, true_row))
     widest: dict[tuple[str, int], float] = defaultdict(float)
-    breadths = 2 * truth.ellipses[:, 3] * data_set.frames.mm_per_px[truth.frame]
-    for frame, identity, breadth in zip(truth.frame.tolist(), truth.object_id.tolist(), breadths.tolist(), strict=True):
-        if breadth > widest[names[frame][0], identity]:
-            widest[names[frame][0], identity] = breadth
-    seen = []
-    for animal, entry in data_set.animals.items():
-        folder = folders.get((animal, entry["date"]))
+    widths_mm = 2 * truth.ellipses[:, 3] * data_set.frames.mm_per_px[truth.frame]
+    for frame, identity, width_mm in zip(
+        truth.frame.tolist(), truth.object_id.tolist(), widths_mm.tolist(), strict=True
+    ):
+        if width_mm > widest[names[frame][0], identity]:
+            widest[names[frame][0], identity] = width_mm
+    matched = []
+    for animal, known in data_set.animals.items():
+        folder = folders.get((animal, known.date))
         if folder is None:
             continue
-        axes = {one["id"]: one["axes_mm"] for one in entry.get("objects", ())}
-        for reported in json.loads((folder / "result.json").read_text(encoding="utf-8"))["eggs"]:
+        axes = {each.identity: each.axes_mm for each in known.objects or ()}
+        for reported in read_result(folder)["eggs"]:
             rows = pairs[animal, reported["id"]]
-            votes = Counter(int(truth.object_id[true]) for _, true in rows).most_common(1)
-            if not votes or votes[0][1] < MIN_FRAMES:
+            votes = Counter(int(truth.object_id[true_row]) for _, true_row in rows).most_common(1)
+            if not votes or votes[0][1] < _MIN_FRAMES:
                 continue
             identity = votes[0][0]
-            own = sorted((found.frame[row], row, true) for row, true in rows if truth.object_id[true] == identity)
-            longest, *others = axes.get(identity, (None, None))
-            seen.append(
+            own = sorted(
+                (found.frame[row], row, true_row) for row, true_row in rows if truth.object_id[true_row] == identity
+            )
+            length_mm, *other_axes = axes.get(identity) or (None,)
+            matched.append(
                 MatchedEgg(
                     animal=animal,
                     reported=reported,
-                    stage=int(truth.stage[own[0][2]]) - 1,
-                    length_mm=longest,
-                    width_mm=None if longest is None else float(np.mean(others)),
-                    sections=_sections(data_set, found, [(row, true) for _, row, true in own]),
+                    stage=int(truth.stage[own[0][2]]),
+                    length_mm=length_mm,
+                    width_mm=None if length_mm is None else float(np.mean(other_axes)),
+                    sections=_sections(data_set, found, [(row, true_row) for _, row, true_row in own]),
                     widest_section_mm=widest[animal, identity],
                 )
             )
-    return seen
+    return matched
 
 
 def _sections(data_set: DataSet, found: ExportedDetections, rows: list[tuple[int, int]]) -> tuple[MatchedSections, ...]:
     by_clip: dict[str, list[tuple[int, int]]] = defaultdict(list)
-    for row, true in rows:
-        by_clip[data_set.frames.ids[found.frame[row]][1]].append((row, true))
+    for row, true_row in rows:
+        by_clip[data_set.frames.ids[found.frame[row]][1]].append((row, true_row))
     return tuple(
         MatchedSections(
             found.ellipses[[row for row, _ in own]],
-            data_set.objects.ellipses[[true for _, true in own]],
+            data_set.objects.ellipses[[true_row for _, true_row in own]],
             float(data_set.frames.mm_per_px[found.frame[own[0][0]]]),
         )
         for own in by_clip.values()

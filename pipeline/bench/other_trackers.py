@@ -1,93 +1,142 @@
-"""Trackers of two maintained libraries on the same detections, beside ours.
+"""The trackers of two maintained libraries on the same detections as our own.
 
-    python -m pipeline.bench.other_trackers DATASET RESULTS
-
-RESULTS is what a batch over the data set wrote, such as ``clutchlight bench`` leaves under its ``--out``. The libraries
-come with ``pip install 'clutchlight[rivals]'``: ByteTrack, OC-SORT and SORT of trackers, and norfair, at their own
-settings but for the scores, which are ours. They see boxes and scores; every detection that they follow counts.
+ByteTrack, OC-SORT and SORT come from the library trackers, and one more from norfair; install them with
+``pip install 'clutchlight[other-trackers]'``. They run with their own settings except for the score thresholds, which
+are ours. They see only boxes and scores. Every detection in one of their tracks counts.
 """
 
 from __future__ import annotations
 
-import sys
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.bench.exported_detections import ExportedDetections, read_exported_detections, result_folders
-from pipeline.bench.ground_truth import DataSet, open_data_set, rows_by_frame
-from pipeline.bench.tracking_input import tracking_clips
+from models.errors import ClutchlightError
+from pipeline.bench.exported_detections import ExportedDetections, read_exported_detections
+from pipeline.bench.ground_truth import DataSet, rows_by_frame
+from pipeline.bench.result_files import result_folders
+from pipeline.bench.tracking_input import frames_by_clip, tracking_clips
 from pipeline.bench.tracking_metrics import TrackingMetrics, tracking_metrics
+from pipeline.settings import TrackSettings
 
-__all__ = ["TrackerFunction", "other_trackers", "tracker_metrics"]
+__all__ = [
+    "MissingTrackersError",
+    "TrackerFunction",
+    "compare_trackers",
+    "other_trackers",
+    "tracker_metrics",
+    "tracker_table",
+]
 
 Floats = NDArray[np.float64]
 
-# One clip's frames, each with boxes (N, 4) [left, top, right, bottom] and scores (N,), to the identity of each
-# detection in each frame, 0 where it is followed by no track.
+# The frames of one clip, each with boxes (N, 4) [left, top, right, bottom] and scores (N,), to the track of each
+# detection in each frame, 0 for a detection in no track.
 TrackerFunction = Callable[[Sequence[tuple[Floats, Floats]]], list[NDArray[np.int64]]]
 
-_LOWEST_SCORE = 0.3  # as our own tracker follows
-_BIRTH_SCORE = 0.45  # as our own tracks begin
+_NORFAIR_MAX_DISTANCE = 0.7  # one minus intersection over union; common practice, no source
 
 
-def other_trackers() -> dict[str, TrackerFunction]:
-    """By name. Raises ImportError where their libraries are not installed."""
-    from trackers import ByteTrackTracker, OCSORTTracker, SORTTracker
+class MissingTrackersError(ClutchlightError):
+    """The optional libraries with the other trackers are not installed."""
 
-    return {
-        "ByteTrack (trackers)": lambda clip: _by_trackers(
-            ByteTrackTracker(track_activation_threshold=_BIRTH_SCORE, high_conf_det_threshold=_BIRTH_SCORE), clip
-        ),
-        "OC-SORT (trackers)": lambda clip: _by_trackers(OCSORTTracker(), clip),
-        "SORT (trackers)": lambda clip: _by_trackers(SORTTracker(), clip),
-        "norfair": _by_norfair,
+
+def compare_trackers(data_set: DataSet, results: Path, settings: TrackSettings) -> dict[str, TrackingMetrics]:
+    """The tracking metrics of our tracker, first, and of the others, by name, on what a batch wrote to ``results``.
+
+    settings : of our own tracker; the others use its score thresholds
+
+    Raises MissingTrackersError where their libraries are not installed.
+    """
+    others = other_trackers(settings)
+    found = read_exported_detections(data_set, result_folders(results))
+    ours = tracking_metrics(tracking_clips(data_set.objects, found, data_set.frames))
+    return {"ours": ours} | {
+        name: tracker_metrics(data_set, found, tracker, minimum_score=settings.association_score)
+        for name, tracker in others.items()
     }
 
 
-def tracker_metrics(data_set: DataSet, found: ExportedDetections, rival: TrackerFunction) -> TrackingMetrics:
-    """Figures of a rival's tracks over the detections of ``found``."""
+def other_trackers(settings: TrackSettings) -> dict[str, TrackerFunction]:
+    """The trackers by name. Raises MissingTrackersError where their libraries are not installed."""
+    try:
+        import norfair  # noqa: F401 - used below, but missing libraries are reported at once
+        from trackers import ByteTrackTracker, OCSORTTracker, SORTTracker
+    except ImportError as error:
+        raise MissingTrackersError(
+            f"The other trackers are not installed ({error}). Run: pip install 'clutchlight[other-trackers]'"
+        ) from error
+
+    return {
+        "ByteTrack (trackers)": lambda clip: _track_with_trackers(
+            ByteTrackTracker(
+                track_activation_threshold=settings.new_track_score, high_conf_det_threshold=settings.new_track_score
+            ),
+            clip,
+        ),
+        "OC-SORT (trackers)": lambda clip: _track_with_trackers(OCSORTTracker(), clip),
+        "SORT (trackers)": lambda clip: _track_with_trackers(SORTTracker(), clip),
+        "norfair": _track_with_norfair,
+    }
+
+
+def tracker_metrics(
+    data_set: DataSet, found: ExportedDetections, tracker: TrackerFunction, *, minimum_score: float
+) -> TrackingMetrics:
+    """The metrics of a tracker's tracks over the detections of ``found``.
+
+    minimum_score : the tracker does not see detections with lower scores
+    """
     rows = rows_by_frame(found.frame, data_set.frames)
-    clips: dict[tuple[str, str], list[tuple[int, int]]] = {}
-    for place, (animal, clip, frame) in enumerate(data_set.frames.ids):
-        clips.setdefault((animal, clip), []).append((frame, place))
     track = np.zeros(len(found.frame), np.int64)
-    for frames in clips.values():
-        seen = [own[found.scores[own] >= _LOWEST_SCORE] for own in (rows[place] for _, place in sorted(frames))]
-        corners = [np.column_stack([found.boxes[own, :2], found.boxes[own, :2] + found.boxes[own, 2:]]) for own in seen]
-        scores = [found.scores[own] for own in seen]
-        for own, identities in zip(seen, rival(list(zip(corners, scores, strict=True))), strict=True):
+    for clip in frames_by_clip(data_set.frames):
+        in_frames = [own[found.scores[own] >= minimum_score] for own in (rows[frame] for frame in clip)]
+        corners = [
+            np.column_stack([found.boxes[own, :2], found.boxes[own, :2] + found.boxes[own, 2:]]) for own in in_frames
+        ]
+        scores = [found.scores[own] for own in in_frames]
+        for own, identities in zip(in_frames, tracker(list(zip(corners, scores, strict=True))), strict=True):
             track[own] = identities
     return tracking_metrics(tracking_clips(data_set.objects, replace(found, track=track), data_set.frames))
 
 
-def _by_trackers(tracker: object, clip: Sequence[tuple[Floats, Floats]]) -> list[NDArray[np.int64]]:
+def tracker_table(compared: Mapping[str, TrackingMetrics]) -> str:
+    """One line per tracker; a line in place of the table where the data set has no objects to track."""
+    lines = [
+        f"{name:<22} HOTA {each.hota:.3f}  DetA {each.detection_accuracy:.3f}  AssA {each.association_accuracy:.3f}  "
+        f"IDF1 {each.idf1:.3f}"
+        for name, each in compared.items()
+        if each.hota is not None
+    ]
+    return "\n".join(lines) or "The ground truth does not identify objects across frames, so tracks cannot be measured."
+
+
+def _track_with_trackers(tracker: object, clip: Sequence[tuple[Floats, Floats]]) -> list[NDArray[np.int64]]:
     import supervision
 
     identities = []
     for corners, scores in clip:
-        own = np.arange(len(scores))
         given = supervision.Detections(
             xyxy=corners.astype(np.float32),
             confidence=scores.astype(np.float32),
             class_id=np.zeros(len(scores), int),
-            data={"own": own},
+            data={"row": np.arange(len(scores))},
         )
-        told = tracker.update(given)  # type: ignore[attr-defined]
+        tracked = tracker.update(given)  # type: ignore[attr-defined]
         frame = np.zeros(len(scores), np.int64)
-        if len(told):
-            frame[told.data["own"]] = np.maximum(told.tracker_id, -1) + 1
+        if len(tracked):
+            frame[tracked.data["row"]] = np.maximum(tracked.tracker_id, -1) + 1
         identities.append(frame)
     return identities
 
 
-def _by_norfair(clip: Sequence[tuple[Floats, Floats]]) -> list[NDArray[np.int64]]:
+def _track_with_norfair(clip: Sequence[tuple[Floats, Floats]]) -> list[NDArray[np.int64]]:
     import norfair
 
-    tracker = norfair.Tracker(distance_function="iou", distance_threshold=0.7)
+    tracker = norfair.Tracker(distance_function="iou", distance_threshold=_NORFAIR_MAX_DISTANCE)
     identities = []
     for number, (corners, scores) in enumerate(clip):
         given = [
@@ -95,30 +144,9 @@ def _by_norfair(clip: Sequence[tuple[Floats, Floats]]) -> list[NDArray[np.int64]
             for row, (box, score) in enumerate(zip(corners, scores, strict=True))
         ]
         frame = np.zeros(len(scores), np.int64)
-        for one in tracker.update(detections=given):
-            when, row = one.last_detection.data
-            if when == number:  # others are only foretold
-                frame[row] = one.id
+        for tracked in tracker.update(detections=given):
+            last_frame, row = tracked.last_detection.data
+            if last_frame == number:  # otherwise its position is only predicted
+                frame[row] = tracked.id
         identities.append(frame)
     return identities
-
-
-def main(arguments: Sequence[str]) -> int:
-    """Print a line for each tracker, ours first."""
-    data_set = open_data_set(Path(arguments[0]))
-    found = read_exported_detections(data_set, result_folders(Path(arguments[1])))
-    ours = tracking_metrics(tracking_clips(data_set.objects, found, data_set.frames))
-    figures = {"ours": ours} | {
-        name: tracker_metrics(data_set, found, rival) for name, rival in other_trackers().items()
-    }
-    for name, each in figures.items():
-        if each.hota is not None:
-            print(  # noqa: T201 - a command's result
-                f"{name:<22} HOTA {each.hota:.3f}  found {each.detection_accuracy:.3f}  held {each.association_accuracy:.3f}  "
-                f"IDF1 {each.idf1:.3f}"
-            )
-    return 0
-
-
-if __name__ == "__main__":
-    sys.exit(main(sys.argv[1:]))

@@ -1,4 +1,4 @@
-"""A contact sheet of phantoms, alone with their outlines, or beside frames of real recordings."""
+"""A contact sheet of phantoms, either with their outlines or next to frames of real recordings."""
 
 from __future__ import annotations
 
@@ -24,8 +24,11 @@ _COLUMNS, _ROWS = 8, 4
 
 
 def write_contact_sheet(path: Path, *, seed: int, recordings: Path | None, mix: bool, settings: IngestSettings) -> None:
-    """A PNG of 32 training pictures without and with their outlines; with ``recordings``, of as many frames from there in
-    a block of their own; with ``mix``, of 16 of each in one block without a mark, and what each is in a text file.
+    """Write a contact sheet as PNG.
+
+    recordings : None for 32 training pictures without and with their outlines; a folder for 32 training pictures and 32
+    frames of the recordings in it, in two blocks
+    mix : 16 of each in one unmarked block; a text file says which is which
     """
     number = _COLUMNS * _ROWS
     if recordings is None:

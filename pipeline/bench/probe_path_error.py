@@ -1,4 +1,4 @@
-"""Where a hand was told to be along its sweep, held against where it was."""
+"""The error of the estimated path of the probe along its sweep."""
 
 from __future__ import annotations
 
@@ -16,19 +16,21 @@ __all__ = ["ProbePathMetrics", "probe_path_metrics"]
 
 Floats = NDArray[np.float64]
 
-_CAME_BACK = 0.1  # of the way that it swept, from which a hand that ends short of its furthest place came back
+# A probe returned if it ends short of its furthest position by more than this share of its sweep. No source.
+_MIN_RETURN_SHARE = 0.1
 
 
 @dataclass(frozen=True)
 class ProbePathMetrics:
-    """Over clips whose path is known and was told; medians, None without such a clip.
+    """Medians over the clips with a known and an estimated path; None without such a clip.
 
-    clips : all of them;  returned : those whose hand came back
-    error, returned_error : root mean square error of the place along the sweep, as a share of the swept length, after
-    the one scale and beginning that fit a clip best, since what is told has a length of its own as its unit
-    constant_speed_error, returned_constant_speed_error : the same if the hand were taken to go on evenly
-    unit_mm, unit_log_std : what that length is, and its deviation from clip to clip as a share
-    in_plane_error_mm, still_baseline_error_mm : root mean square error of the shift in the plane, and if the hand were taken to be still
+    clips : number of clips;  returned : of those, clips whose probe came back
+    error, returned_error : root mean square error of the position along the sweep, as a share of the swept length. The
+    estimated path has its own unit of length, so each clip is scaled and shifted to fit best.
+    constant_speed_error, returned_constant_speed_error : the same for a baseline with constant speed
+    unit_mm, unit_log_std : the unit of the estimated path, and its standard deviation between clips in log units
+    in_plane_error_mm : root mean square error of the shift in the image plane
+    still_baseline_error_mm : the same for a baseline without motion
     """
 
     clips: int
@@ -54,61 +56,60 @@ class _ClipPath:
 
 
 def probe_path_metrics(data_set: DataSet, folders: Mapping[tuple[str, str], Path]) -> ProbePathMetrics:
-    """Of the paths that a batch wrote into the ``folders`` of exams, by animal and date."""
-    judged = list(_judged(data_set, folders))
-    back = [one for one in judged if one.returned]
-    # A path on which the hand never moved has no unit.
-    units = np.array([one.unit_mm for one in judged if one.unit_mm > 0])
+    """The errors of the paths that a batch wrote. folders : output folders of exams, by animal and date"""
+    paths = list(_clip_paths(data_set, folders))
+    returned = [path for path in paths if path.returned]
+    # A path without motion has no unit.
+    units = np.array([path.unit_mm for path in paths if path.unit_mm > 0])
     return ProbePathMetrics(
-        clips=len(judged),
-        returned=len(back),
-        error=_median([one.error for one in judged]),
-        constant_speed_error=_median([one.constant_speed_error for one in judged]),
-        returned_error=_median([one.error for one in back]),
-        returned_constant_speed_error=_median([one.constant_speed_error for one in back]),
+        clips=len(paths),
+        returned=len(returned),
+        error=_median([path.error for path in paths]),
+        constant_speed_error=_median([path.constant_speed_error for path in paths]),
+        returned_error=_median([path.error for path in returned]),
+        returned_constant_speed_error=_median([path.constant_speed_error for path in returned]),
         unit_mm=_median(units.tolist()),
         unit_log_std=float(np.log(units).std()) if len(units) else None,
-        in_plane_error_mm=_median([one.in_plane_error_mm for one in judged]),
-        still_baseline_error_mm=_median([one.still_baseline_error_mm for one in judged]),
+        in_plane_error_mm=_median([path.in_plane_error_mm for path in paths]),
+        still_baseline_error_mm=_median([path.still_baseline_error_mm for path in paths]),
     )
 
 
-def _judged(data_set: DataSet, folders: Mapping[tuple[str, str], Path]) -> Iterator[_ClipPath]:
+def _clip_paths(data_set: DataSet, folders: Mapping[tuple[str, str], Path]) -> Iterator[_ClipPath]:
     for animal, truth in data_set.animals.items():
-        folder = folders.get((animal, truth["date"]))
-        clips = truth.get("clips", {})
-        labels = clip_file_stems(list(clips))
-        for file, clip in clips.items():
-            if folder is None or "path_mm" not in clip:
+        folder = folders.get((animal, truth.date))
+        labels = clip_file_stems(list(truth.clips))
+        for file, clip in truth.clips.items():
+            if folder is None or clip.path_mm is None or clip.mm_per_px is None:
                 continue
             written = folder / f"{labels[file]}.path.csv"
             lines = written.read_text(encoding="utf-8").splitlines()[1:] if written.is_file() else []
             if lines:
                 rows = np.array([line.split(",") for line in lines], dtype=np.float64)
-                yield _held_against(np.array(clip["path_mm"]), rows, clip["mm_per_px"])
+                yield _compare(clip.path_mm, rows, clip.mm_per_px)
 
 
-def _held_against(true: Floats, rows: Floats, mm_per_px: float) -> _ClipPath:
+def _compare(true: Floats, rows: Floats, mm_per_px: float) -> _ClipPath:
     frames = rows[:, 0].astype(int)
     true = true[frames]
     along, swept = true[:, 0], float(np.ptp(true[:, 0]))
-    error, unit = _fitted(rows[:, 1], along)
+    error, unit = _line_fit(rows[:, 1], along)
     furthest = max(abs(along - along[0]))
-    # What tissue is seen to do, the hand did the other way.
+    # The probe moves opposite to the tissue in the image.
     shift = -rows[:, 2:] * mm_per_px
     return _ClipPath(
-        returned=bool(abs(along[-1] - along[0]) < furthest - _CAME_BACK * swept),
+        returned=bool(abs(along[-1] - along[0]) < furthest - _MIN_RETURN_SHARE * swept),
         error=error / swept,
-        constant_speed_error=_fitted(rows[:, 0], along)[0] / swept,
+        constant_speed_error=_line_fit(rows[:, 0], along)[0] / swept,
         unit_mm=abs(unit),
         in_plane_error_mm=_deviation(shift - true[:, 1:]),
         still_baseline_error_mm=_deviation(true[:, 1:]),
     )
 
 
-def _fitted(told: Floats, true: Floats) -> tuple[float, float]:
-    """Root mean square of what the best straight line leaves, and its slope."""
-    from_mean = told - told.mean()
+def _line_fit(estimated: Floats, true: Floats) -> tuple[float, float]:
+    """Root mean square of the residuals of the best straight line, and its slope."""
+    from_mean = estimated - estimated.mean()
     slope = float(from_mean @ true / max(float(from_mean @ from_mean), 1e-9))
     return float((true - slope * from_mean).std()), slope
 

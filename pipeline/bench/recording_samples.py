@@ -1,4 +1,4 @@
-"""Frames of real recordings, cut out as the network sees them, to be laid beside phantoms."""
+"""Random frames of real recordings, cropped as the network sees them, to be compared with phantoms."""
 
 from __future__ import annotations
 
@@ -28,47 +28,51 @@ Pictures = NDArray[np.uint8]
 def sample_recording_frames(
     folder: Path, number: int, rng: np.random.Generator, settings: IngestSettings
 ) -> tuple[Pictures, list[str]]:
-    """(N, 256, 256) uint8 pictures at random from all recordings anywhere under ``folder``, as evenly from each as can
-    be, and where each is from. Fewer than ``number`` where frames or recordings cannot be used.
+    """Random frames of all recordings under ``folder``, as equal a number from each as possible.
 
-    Raises ClutchlightError if there is no usable frame at all.
+    Returns (N, 256, 256) uint8 pictures and the source of each. N is smaller than ``number`` if too few frames can be
+    used.
+
+    Raises ClutchlightError if there is no usable frame.
     """
     paths = [path for path in sorted(folder.rglob("*")) if is_recording(path) and path.is_file()]
     paths = [paths[index] for index in rng.permutation(len(paths))]
     pictures: list[Pictures] = []
     names: list[str] = []
     for place, path in enumerate(paths):
-        # What remains is shared among the recordings that remain.
+        # The remaining number is shared equally among the remaining recordings.
         wanted = -(-(number - len(pictures)) // (len(paths) - place))
         if wanted <= 0:
             break
         try:
-            chosen = _some(path, wanted, rng, settings)
+            chosen = _sample_frames(path, wanted, rng, settings)
         except ClipError as error:
-            log.warning("left out: %s", error)
+            log.warning("skipped: %s", error)
             continue
         pictures += [picture for _, picture in chosen]
         names += [f"{path.relative_to(folder)}#{index}" for index, _ in chosen]
     if not pictures:
-        raise ClutchlightError(f"{folder} holds no recording with a usable frame. Name a folder of clips or pictures.")
+        raise ClutchlightError(f"{folder} has no recording with a usable frame. Name a folder with clips or pictures.")
     return np.stack(pictures), names
 
 
-def _some(path: Path, wanted: int, rng: np.random.Generator, settings: IngestSettings) -> list[tuple[int, Pictures]]:
-    """Frames of one recording, each as likely as any other, with their indices."""
+def _sample_frames(
+    path: Path, wanted: int, rng: np.random.Generator, settings: IngestSettings
+) -> list[tuple[int, Pictures]]:
+    """Random frames of one recording with their indices. All usable frames are equally likely."""
     chosen: list[tuple[float, int, Pictures]] = []
     with open_clip(path, settings) as clip:
-        ahead = list(islice(clip, settings.sector_lookahead_frames))
-        sector, _ = find_sector_with_regions([frame.grey for frame in ahead], clip.calibration)
+        first_frames = list(islice(clip, settings.sector_lookahead_frames))
+        sector, _ = find_sector_with_regions([frame.grey for frame in first_frames], clip.calibration)
         if sector is None:
             return []
-        transform, judge = InputTransform(sector), FrameQualityAssessor(sector, settings)
-        for frame in chain(ahead, clip):
-            if not judge.assess(frame.grey, is_video=frame.time_s is not None).usable:
+        transform, assessor = InputTransform(sector), FrameQualityAssessor(sector, settings)
+        for frame in chain(first_frames, clip):
+            if not assessor.assess(frame.grey, is_video=frame.time_s is not None).usable:
                 continue
-            # The frames with the lowest lots stay, so that a clip of any length is read once and not kept.
-            lot = rng.random()
-            if len(chosen) < wanted or lot < chosen[-1][0]:
+            # The frames with the lowest random keys are kept, so that a clip of any length is read once.
+            key = rng.random()
+            if len(chosen) < wanted or key < chosen[-1][0]:
                 picture = (transform.image_to_input(frame.grey) * 255).round().astype(np.uint8)
-                chosen = sorted([*chosen, (lot, frame.index, picture)], key=lambda one: one[0])[:wanted]
+                chosen = sorted([*chosen, (key, frame.index, picture)], key=lambda entry: entry[0])[:wanted]
     return [(index, picture) for _, index, picture in chosen]

@@ -1,10 +1,10 @@
-"""Whether the flags point at the right animals: how much goes wrong among those that nobody would look at.
+"""Whether the flags find the wrong results: the share of wrong results among the animals that nobody reviews.
 
-Animals are put in the order in which a person is sent to them, as ``index.html`` lists them: those for the vet today,
-those to be checked, and the rest, each by doubt. A risk-coverage curve (El-Yaniv and Wiener 2010, from memory) tells,
-for every share of animals that is passed unseen (coverage), the share of wrong results among those passed (risk); the
-captured share is that of all wrong results which the others hold. An animal is wrong if its count is off by more than
-one egg, or its stage is another one.
+The animals are put in the order in which a person reviews them, as in ``index.html``: those for the vet today, those to
+be checked, and the rest, each group by uncertainty. A risk-coverage curve (El-Yaniv and Wiener 2010, from memory) gives
+the share of wrong results among the animals that are not reviewed (risk) for every share of such animals (coverage).
+The captured share is the share of all wrong results that are among the reviewed animals. A result is wrong if its count
+is off by more than one egg, or if its stage is wrong.
 """
 
 from __future__ import annotations
@@ -16,21 +16,23 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.bench.count_comparison import CountComparison
+from pipeline.estimate.flags.catalogue import SEVERITIES
 
 __all__ = ["RiskCoverage", "risk_coverage"]
 
-_URGENCY = {"vet today": 2, "check": 1}  # notes ask for nobody
-_TOLERATED = 1  # eggs
-_LOOKED_AT = 0.25  # share of the animals that a person has time for, the goal's
+_TOLERATED_ERROR = 1  # eggs
+_REVIEWED_SHARE = 0.25  # of the animals; a person has time for this share, by the goal of the project
 
 
 @dataclass(frozen=True)
 class RiskCoverage:
-    """animals : with a result;  wrong, wrong_by_count, wrong_by_stage : of them wrong at all, by count, by stage
+    """How well the order of review finds the wrong results.
 
-    reviewed_animals : the number of the first quarter;  captured : share of the wrong among these, None if nothing is wrong
-    captured_ideal : the same if the order were perfect;  captured_random : if it were none
-    coverage, risk : (animals + 1,) from all passed unseen to none; risk of none is 0
+    animals : with a result;  wrong, wrong_by_count, wrong_by_stage : wrong at all, by count, by stage
+    reviewed_animals : the number in the first quarter
+    captured : share of the wrong results among these, None if nothing is wrong
+    captured_ideal, captured_random : the same for a perfect and for a random order
+    coverage, risk : (animals + 1,) from all animals unreviewed to none; the risk of none is 0
     """
 
     animals: int
@@ -46,37 +48,43 @@ class RiskCoverage:
 
 
 def risk_coverage(rows: Sequence[CountComparison]) -> RiskCoverage:
-    """Of one data set's animals; those without a result are left out."""
-    done = sorted((row for row in rows if row.estimate is not None), key=_order)
-    off = np.array([abs((row.estimate or 0) - row.crossed) > _TOLERATED for row in done], dtype=bool)
-    stage = np.array([row.stage != _expected(row.stage_crossed) for row in done], dtype=bool)
-    wrong = off | stage
-    total, reviewed_animals = int(wrong.sum()), round(_LOOKED_AT * len(done))
+    """The curve over the animals of one data set. Those without a result are left out."""
+    done = sorted((row for row in rows if row.estimate is not None), key=_review_order)
+    is_count_wrong = np.array([abs((row.estimate or 0) - row.crossed) > _TOLERATED_ERROR for row in done], dtype=bool)
+    is_stage_wrong = np.array([row.stage != _expected_stage(row.stage_crossed) for row in done], dtype=bool)
+    is_wrong = is_count_wrong | is_stage_wrong
+    wrong, reviewed = int(is_wrong.sum()), round(_REVIEWED_SHARE * len(done))
     return RiskCoverage(
         animals=len(done),
-        wrong=total,
-        wrong_by_count=int(off.sum()),
-        wrong_by_stage=int(stage.sum()),
-        reviewed_animals=reviewed_animals,
-        captured=float(wrong[:reviewed_animals].sum() / total) if total else None,
-        captured_ideal=min(1.0, reviewed_animals / total) if total else None,
-        captured_random=reviewed_animals / len(done) if total else None,
+        wrong=wrong,
+        wrong_by_count=int(is_count_wrong.sum()),
+        wrong_by_stage=int(is_stage_wrong.sum()),
+        reviewed_animals=reviewed,
+        captured=float(is_wrong[:reviewed].sum() / wrong) if wrong else None,
+        captured_ideal=min(1.0, reviewed / wrong) if wrong else None,
+        captured_random=reviewed / len(done) if wrong else None,
         coverage=tuple(1 - number / max(len(done), 1) for number in range(len(done) + 1)),
-        risk=_risk(wrong),
+        risk=_risk(is_wrong),
     )
 
 
-def _order(row: CountComparison) -> tuple[int, float, str]:
-    # Probability that the count is within one and the stage right, were the two independent.
+def _review_order(row: CountComparison) -> tuple[int, float, str]:
+    # The probability that the count is within one and the stage right, if the two were independent.
     count_and_stage_probability = (row.confidence or 0.0) * (row.stage_probability or 0.0)
-    return -_URGENCY.get(row.severity or "", 0), count_and_stage_probability, row.animal
+    return _urgency_rank(row.severity), count_and_stage_probability, row.animal
 
 
-def _expected(stage_crossed: str) -> str:
+def _urgency_rank(severity: str | None) -> int:
+    """From 0, the most urgent. A note asks for no review, and ranks with no flag at all."""
+    ranks: dict[str, int] = {name: rank for rank, name in enumerate(SEVERITIES)}
+    return ranks["note"] if severity is None else ranks[severity]
+
+
+def _expected_stage(stage_crossed: str) -> str:
     return "none seen" if stage_crossed == "none" else stage_crossed
 
 
-def _risk(wrong: NDArray[np.bool_]) -> tuple[float, ...]:
-    """Share of wrong ones among those that remain after the first 0, 1, 2, ... were looked at."""
-    remaining = np.append(np.cumsum(wrong[::-1])[::-1], 0)
-    return tuple((remaining / np.maximum(np.arange(len(wrong), -1, -1), 1)).tolist())
+def _risk(is_wrong: NDArray[np.bool_]) -> tuple[float, ...]:
+    """The share of wrong results among those that remain after the first 0, 1, 2, ... were reviewed."""
+    remaining = np.append(np.cumsum(is_wrong[::-1])[::-1], 0)
+    return tuple((remaining / np.maximum(np.arange(len(is_wrong), -1, -1), 1)).tolist())

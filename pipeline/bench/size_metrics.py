@@ -1,4 +1,4 @@
-"""Whether the told lengths and widths of whole eggs are right, and whether their stated doubt is honest."""
+"""Whether the reported lengths and widths of eggs are right, and whether their 90 % intervals are."""
 
 from __future__ import annotations
 
@@ -8,20 +8,26 @@ from dataclasses import dataclass
 import numpy as np
 
 from pipeline.bench.matched_eggs import MatchedEgg
+from pipeline.settings import SizeSettings
 
 __all__ = ["SizeMetrics", "size_metrics"]
 
-MIN_WIDEST_SECTION_SHARE = (
-    0.9  # a section as wide as this share of its egg passes 0.44 of the way from the middle to the pole
-)
+# Only eggs with a section of at least this share of their width are measured. A section that wide passes at most 0.44
+# of the way from the middle of the egg to its pole.
+_MIN_WIDEST_SECTION_SHARE = 0.9
+
+_SHAPES = ("round", "oval")
 
 
 @dataclass(frozen=True)
 class SizeMetrics:
-    """eggs : crossed near their middle by some section, and measured;  the others None if there is none
+    """Metrics of the sizes; None without an egg.
 
-    *_error_mm : median absolute error;  *_bias_mm : mean error;  *_interval_coverage : share of true values in the stated 90 % range
-    shape_reported : share of these whose shape was told;  shape_accuracy : of those, share of right ones: oval from 1.22
+    eggs : measured eggs that some section crossed near their middle
+    *_error_mm : median absolute error;  *_bias_mm : mean error
+    *_interval_coverage : share of true values in the stated 90 % interval
+    shape_reported : share of these eggs with a reported shape;  shape_accuracy : share of the reported shapes that are
+    right; an egg is oval from the settings' ``oval_aspect_ratio`` on
     """
 
     eggs: int
@@ -35,43 +41,39 @@ class SizeMetrics:
     shape_accuracy: float | None
 
 
-OVAL_MIN_ASPECT_RATIO = 1.22
-
-
-def size_metrics(eggs: Sequence[MatchedEgg]) -> SizeMetrics:
-    """Of eggs and follicles alike."""
+def size_metrics(eggs: Sequence[MatchedEgg], settings: SizeSettings) -> SizeMetrics:
+    """The metrics of eggs or of follicles."""
     known = [
         egg
         for egg in eggs
         if egg.width_mm is not None
         and egg.reported["width_mm"] is not None
-        and egg.widest_section_mm >= MIN_WIDEST_SECTION_SHARE * egg.width_mm
+        and egg.widest_section_mm >= _MIN_WIDEST_SECTION_SHARE * egg.width_mm
     ]
     if not known:
         return SizeMetrics(0, *[None] * 8)
     true = np.array([[egg.length_mm, egg.width_mm] for egg in known])
-    told = np.array([[egg.reported["length_mm"], egg.reported["width_mm"]] for egg in known])
-    ranges = np.array([[egg.reported["length_interval90_mm"], egg.reported["width_interval90_mm"]] for egg in known])
-    held = ((ranges[:, :, 0] <= true) & (true <= ranges[:, :, 1])).mean(0)
-    median, bias = np.median(np.abs(told - true), axis=0), (told - true).mean(0)
-    named = [
-        (egg.reported["shape"] == "oval", is_oval) for egg, is_oval in _ovals(known) if egg.reported["shape"] in SHAPES
+    reported = np.array([[egg.reported["length_mm"], egg.reported["width_mm"]] for egg in known])
+    intervals = np.array([[egg.reported["length_interval90_mm"], egg.reported["width_interval90_mm"]] for egg in known])
+    coverage = ((intervals[:, :, 0] <= true) & (true <= intervals[:, :, 1])).mean(0)
+    median, bias = np.median(np.abs(reported - true), axis=0), (reported - true).mean(0)
+    is_shape_right = [
+        (egg.reported["shape"] == "oval") == _is_oval(egg, settings)
+        for egg in known
+        if egg.reported["shape"] in _SHAPES
     ]
     return SizeMetrics(
         eggs=len(known),
         length_error_mm=float(median[0]),
         length_bias_mm=float(bias[0]),
-        length_interval_coverage=float(held[0]),
+        length_interval_coverage=float(coverage[0]),
         width_error_mm=float(median[1]),
         width_bias_mm=float(bias[1]),
-        width_interval_coverage=float(held[1]),
-        shape_reported=len(named) / len(known),
-        shape_accuracy=sum(said == is_oval for said, is_oval in named) / len(named) if named else None,
+        width_interval_coverage=float(coverage[1]),
+        shape_reported=len(is_shape_right) / len(known),
+        shape_accuracy=sum(is_shape_right) / len(is_shape_right) if is_shape_right else None,
     )
 
 
-SHAPES = ("round", "oval")
-
-
-def _ovals(eggs: Sequence[MatchedEgg]) -> list[tuple[MatchedEgg, bool]]:
-    return [(egg, (egg.length_mm or 0.0) >= OVAL_MIN_ASPECT_RATIO * (egg.width_mm or 1.0)) for egg in eggs]
+def _is_oval(egg: MatchedEgg, settings: SizeSettings) -> bool:
+    return (egg.length_mm or 0.0) >= settings.oval_aspect_ratio * (egg.width_mm or 1.0)

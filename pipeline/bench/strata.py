@@ -1,4 +1,4 @@
-"""What figures are split by: the kinds of strata, and which objects and frames lie in each."""
+"""The strata by which metrics are split, and the objects and frames in each."""
 
 from __future__ import annotations
 
@@ -15,7 +15,7 @@ __all__ = ["DEPTH_RANGES_MM", "VISIBILITY_RANGES", "ObjectStrata", "frame_strata
 Floats = NDArray[np.float64]
 Range = tuple[float, float]
 
-# Shares of the outline that can be seen. The first is what detectors are judged by: less than half is a guess.
+# By visible share of the outline. Detectors are compared by the first: with less than half, an outline is a guess.
 VISIBILITY_RANGES: dict[str, Range] = {
     "at least half": (0.5, np.inf),
     "below half": (0.0, 0.5),
@@ -32,7 +32,10 @@ DEPTH_RANGES_MM: dict[str, Range] = {
 
 @dataclass(frozen=True)
 class ObjectStrata:
-    """kind : of the strata;  value : (N,) of the objects, NaN where unknown;  ranges : [low, high) by name"""
+    """Strata by a value of the objects.
+
+    kind : of the strata;  value : (N,) of the objects, NaN where unknown;  ranges : [low, high) by name
+    """
 
     kind: str
     value: Floats
@@ -40,7 +43,7 @@ class ObjectStrata:
 
 
 def object_strata(truth: TrueObjects) -> Iterator[ObjectStrata]:
-    """Strata by a value that each object has; those that the data set does not tell are left out."""
+    """The strata by a value of each object. A value that is unknown for all objects gives no strata."""
     for kind, value, ranges in (
         ("visible", truth.visible_share, VISIBILITY_RANGES),
         ("depth", truth.depth_mm, DEPTH_RANGES_MM),
@@ -49,12 +52,13 @@ def object_strata(truth: TrueObjects) -> Iterator[ObjectStrata]:
             yield ObjectStrata(kind, value, ranges)
 
 
-def in_range(value: Floats, within: Range) -> NDArray[np.bool_]:
-    return np.asarray((value >= within[0]) & (value < within[1]))
+def in_range(value: Floats, limits: Range) -> NDArray[np.bool_]:
+    """Whether each value is in [low, high)."""
+    return np.asarray((value >= limits[0]) & (value < limits[1]))
 
 
 def frame_strata(frames: DataSetFrames) -> Iterator[tuple[str, str, NDArray[np.bool_]]]:
-    """Strata of whole frames: kind, name, and (F,) which frames. An animal of a data set has one exam."""
+    """Strata of frames: kind, name, and (F,) which frames. Each animal of a data set has one exam."""
     species, animal = np.array(frames.species), np.array([name[0] for name in frames.ids])
     for kind, of_frame in (("species", species), ("exam", animal)):
         for name in sorted(set(of_frame.tolist())):

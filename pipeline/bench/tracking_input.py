@@ -1,4 +1,4 @@
-"""What was followed in each clip, beside what was there: frames for the figures of following."""
+"""The input of the tracking metrics: true objects and tracks, frame by frame, for each clip."""
 
 from __future__ import annotations
 
@@ -10,33 +10,39 @@ from pipeline.bench.exported_detections import ExportedDetections
 from pipeline.bench.ground_truth import DataSetFrames, TrueObjects, rows_by_frame
 from pipeline.bench.tracking_metrics import TrackingFrame
 
-__all__ = ["tracking_clips"]
+__all__ = ["frames_by_clip", "tracking_clips"]
 
-# A box that lies this much on an ignored object, and more than on any other, is neither right nor wrong.
-_ON_IGNORED = 0.3
+# A box is ignored if its intersection over union with an ignored object is greater than this, and greater than with any
+# other object. Common practice, no source.
+_MIN_IGNORED_IOU = 0.3
 
 
 def tracking_clips(truth: TrueObjects, found: ExportedDetections, frames: DataSetFrames) -> list[list[TrackingFrame]]:
-    """A list for each clip; of a data set without objects, or one that does not tell them apart, none."""
+    """The frames of each clip; empty for a data set without objects, or without their identities."""
     if not len(truth.object_id) or not truth.object_id.all():
         return []
-    clips: dict[tuple[str, str], list[tuple[int, int]]] = {}
-    for place, (animal, clip, frame) in enumerate(frames.ids):
-        clips.setdefault((animal, clip), []).append((frame, place))
     true_rows, found_rows = rows_by_frame(truth.frame, frames), rows_by_frame(found.frame, frames)
     return [
-        [_frame(truth, true_rows[place], found, found_rows[place]) for _, place in sorted(clip)]
-        for clip in clips.values()
+        [_tracking_frame(truth, true_rows[frame], found, found_rows[frame]) for frame in clip]
+        for clip in frames_by_clip(frames)
     ]
 
 
-def _frame(
-    truth: TrueObjects, there: NDArray[np.int64], found: ExportedDetections, seen: NDArray[np.int64]
+def frames_by_clip(frames: DataSetFrames) -> list[list[int]]:
+    """For each clip, the positions of its frames among those of the data set, in order of time."""
+    clips: dict[tuple[str, str], list[tuple[int, int]]] = {}
+    for position, (animal, clip, frame) in enumerate(frames.ids):
+        clips.setdefault((animal, clip), []).append((frame, position))
+    return [[position for _, position in sorted(clip)] for clip in clips.values()]
+
+
+def _tracking_frame(
+    truth: TrueObjects, true_rows: NDArray[np.int64], found: ExportedDetections, found_rows: NDArray[np.int64]
 ) -> TrackingFrame:
-    wanted, ignored = there[~truth.ignored[there]], there[truth.ignored[there]]
-    seen = seen[found.track[seen] > 0]
-    on_wanted = box_iou(found.boxes[seen], truth.boxes[wanted]).max(axis=1, initial=0.0)
-    overlaps_ignored = box_iou(found.boxes[seen], truth.boxes[ignored]).max(axis=1, initial=0.0)
-    counted = seen[(overlaps_ignored <= _ON_IGNORED) | (overlaps_ignored <= on_wanted)]
-    overlap = box_iou(truth.boxes[wanted], found.boxes[counted])
-    return TrackingFrame(truth.object_id[wanted], found.track[counted], overlap)
+    wanted, ignored = true_rows[~truth.ignored[true_rows]], true_rows[truth.ignored[true_rows]]
+    tracked = found_rows[found.track[found_rows] > 0]
+    iou_wanted = box_iou(found.boxes[tracked], truth.boxes[wanted]).max(axis=1, initial=0.0)
+    iou_ignored = box_iou(found.boxes[tracked], truth.boxes[ignored]).max(axis=1, initial=0.0)
+    counted = tracked[(iou_ignored <= _MIN_IGNORED_IOU) | (iou_ignored <= iou_wanted)]
+    iou = box_iou(truth.boxes[wanted], found.boxes[counted])
+    return TrackingFrame(truth.object_id[wanted], found.track[counted], iou)

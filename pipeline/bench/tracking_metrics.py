@@ -1,7 +1,7 @@
-"""How well objects were followed: HOTA and IDF1, as TrackEval computes them.
+"""Metrics of tracking: HOTA and IDF1, as computed by TrackEval.
 
-With TP, FN and FP the pairs, misses and false alarms of one-to-one matches in every frame at an overlap of at least
-alpha, and TPA, FNA and FPA the same for the frames of the two identities that a pair joins,
+TP, FN and FP are the matches, misses and false positives of one-to-one matches in every frame at an overlap of at least
+alpha. TPA, FNA and FPA are the same for the frames of the two identities in a match. Then
 
     HOTA  = mean over alpha of sqrt(DetA AssA),   alpha = 0.05, 0.10, ... 0.95
     DetA  = TP / (TP + FN + FP)
@@ -11,9 +11,9 @@ alpha, and TPA, FNA and FPA the same for the frames of the two identities that a
 
     IDF1  = 2 IDTP / (2 IDTP + IDFP + IDFN)
 
-at an overlap of 0.5, true and found identities joined one to one over the whole clip (Ristani et al., 2016). Over
-several clips TP and the like are added up. TrackEval itself is the referee in the tests: it brings another build of
-OpenCV along, which would take the place of ours.
+at an overlap of 0.5, with true and found identities matched one to one over the complete clip (Ristani et al., 2016).
+Over several clips, TP and the other numbers are summed. The tests compare the results with TrackEval. It is not used
+here because it installs another build of OpenCV, which would replace ours.
 """
 
 from __future__ import annotations
@@ -32,15 +32,15 @@ Identities = NDArray[np.int64]
 
 ALPHAS = np.arange(1, 20) * 0.05
 _IDENTITY_OVERLAP = 0.5
-# An overlap is taken as reached if rounding alone keeps it below.
-_SLACK = float(np.finfo(np.float64).eps)
+# An overlap counts as reached if only rounding keeps it below.
+_TOLERANCE = float(np.finfo(np.float64).eps)
 
 
 @dataclass(frozen=True)
 class TrackingFrame:
-    """What one frame shows and what was found in it.
+    """The true objects and the tracks in one frame.
 
-    true_ids : (N,) identities of what is there, track_ids : (M,) of the tracks seen in it; any numbers, one meaning a clip
+    true_ids : (N,) identities of the true objects;  track_ids : (M,) of the tracks; both are unique within a clip
     overlap : (N, M) intersection over union, 0 to 1
     """
 
@@ -51,11 +51,11 @@ class TrackingFrame:
 
 @dataclass(frozen=True)
 class TrackingMetrics:
-    """All from 0 to 1; None where nothing was there and nothing was found.
+    """All metrics are from 0 to 1; None without any object and any track.
 
-    hota : higher order tracking accuracy, the geometric mean, at each overlap, of the next two
-    detection_accuracy, association_accuracy : DetA and AssA, accuracy of what was found where, and of what was held to be the same
-    idf1 : IDF1
+    hota : higher order tracking accuracy, at each overlap the geometric mean of the next two
+    detection_accuracy : DetA, accuracy of the detections in tracks;  association_accuracy : AssA, of their identities
+    idf1 : F1 score of identities
     """
 
     hota: float | None
@@ -66,34 +66,37 @@ class TrackingMetrics:
 
 @dataclass(frozen=True)
 class _Tally:
-    """Of one clip. pairs, misses, false_alarms, associated : (19,) over alpha, the last the sum over pairs of TPA /
-    (TPA + FNA + FPA);  identities : IDTP, IDFN, IDFP
+    """The numbers of one clip.
+
+    matches, misses, false_positives : (19,) TP, FN and FP for each alpha
+    association_sum : (19,) for each alpha, the sum over matches of TPA / (TPA + FNA + FPA)
+    identities : (3,) IDTP, IDFN, IDFP
     """
 
-    pairs: Floats
+    matches: Floats
     misses: Floats
-    false_alarms: Floats
-    associated: Floats
+    false_positives: Floats
+    association_sum: Floats
     identities: Floats
 
 
 def tracking_metrics(clips: Sequence[Sequence[TrackingFrame]]) -> TrackingMetrics:
-    """Of several clips, each its frames in order."""
+    """The metrics over several clips. clips : the frames of each in order of time"""
     tallies = [_tally(clip) for clip in clips]
-    pairs, misses, false_alarms, associated = (
+    matches, misses, false_positives, association_sum = (
         sum((getattr(each, name) for each in tallies), np.zeros(len(ALPHAS)))
-        for name in ("pairs", "misses", "false_alarms", "associated")
+        for name in ("matches", "misses", "false_positives", "association_sum")
     )
-    if not (pairs + misses + false_alarms).any():
+    if not (matches + misses + false_positives).any():
         return TrackingMetrics(None, None, None, None)
-    detection = pairs / np.maximum(pairs + misses + false_alarms, 1)
-    association = associated / np.maximum(pairs, 1)
-    kept, lost, invented = sum((each.identities for each in tallies), np.zeros(3))
+    detection = matches / np.maximum(matches + misses + false_positives, 1)
+    association = association_sum / np.maximum(matches, 1)
+    true_positives, missed, false = sum((each.identities for each in tallies), np.zeros(3))
     return TrackingMetrics(
         hota=float(np.sqrt(detection * association).mean()),
         detection_accuracy=float(detection.mean()),
         association_accuracy=float(association.mean()),
-        idf1=float(kept / (kept + 0.5 * lost + 0.5 * invented)),
+        idf1=float(true_positives / (true_positives + 0.5 * missed + 0.5 * false)),
     )
 
 
@@ -101,38 +104,42 @@ def _tally(frames: Sequence[TrackingFrame]) -> _Tally:
     frames = _renumbered(frames)
     true_frames = np.bincount(np.concatenate([*(frame.true_ids for frame in frames), np.zeros(0, np.int64)]))
     found_frames = np.bincount(np.concatenate([*(frame.track_ids for frame in frames), np.zeros(0, np.int64)]))
-    in_all = true_frames[:, None] + found_frames[None]  # (T, F) frames of either identity
-    likely, close = np.zeros(in_all.shape), np.zeros(in_all.shape)
+    frames_of_either = true_frames[:, None] + found_frames[None]  # (T, F) frames of both identities, added
+    similarity, close = np.zeros(frames_of_either.shape), np.zeros(frames_of_either.shape)
     for frame in frames:
-        at = np.ix_(frame.true_ids, frame.track_ids)
+        index = np.ix_(frame.true_ids, frame.track_ids)
         others = frame.overlap.sum(axis=0) + frame.overlap.sum(axis=1, keepdims=True) - frame.overlap
-        likely[at] += np.divide(frame.overlap, others, out=np.zeros_like(others), where=others > _SLACK)
-        close[at] += frame.overlap >= _IDENTITY_OVERLAP - _SLACK
-    likely = likely / np.maximum(in_all - likely, _SLACK)
-    joined = np.zeros((len(ALPHAS), *in_all.shape))  # in how many frames each two identities are a pair
+        similarity[index] += np.divide(frame.overlap, others, out=np.zeros_like(others), where=others > _TOLERANCE)
+        close[index] += frame.overlap >= _IDENTITY_OVERLAP - _TOLERANCE
+    similarity = similarity / np.maximum(frames_of_either - similarity, _TOLERANCE)
+    frames_matched = np.zeros(
+        (len(ALPHAS), *frames_of_either.shape)
+    )  # in which each two identities match, at each alpha
     for frame in frames:
-        rows, columns = linear_sum_assignment(-likely[np.ix_(frame.true_ids, frame.track_ids)] * frame.overlap)
-        reached = frame.overlap[rows, columns][None] >= ALPHAS[:, None] - _SLACK
-        joined[:, frame.true_ids[rows], frame.track_ids[columns]] += reached
-    pairs = joined.sum(axis=(1, 2))
+        rows, columns = linear_sum_assignment(-similarity[np.ix_(frame.true_ids, frame.track_ids)] * frame.overlap)
+        reached = frame.overlap[rows, columns][None] >= ALPHAS[:, None] - _TOLERANCE
+        frames_matched[:, frame.true_ids[rows], frame.track_ids[columns]] += reached
+    matches = frames_matched.sum(axis=(1, 2))
     return _Tally(
-        pairs=pairs,
-        misses=true_frames.sum() - pairs,
-        false_alarms=found_frames.sum() - pairs,
-        associated=(joined * joined / np.maximum(in_all[None] - joined, 1)).sum(axis=(1, 2)),
+        matches=matches,
+        misses=true_frames.sum() - matches,
+        false_positives=found_frames.sum() - matches,
+        association_sum=(frames_matched * frames_matched / np.maximum(frames_of_either[None] - frames_matched, 1)).sum(
+            axis=(1, 2)
+        ),
         identities=_identities(close, true_frames, found_frames),
     )
 
 
 def _identities(close: Floats, true_frames: Identities, found_frames: Identities) -> Floats:
-    # (3,) IDTP, IDFN, IDFP of the joining that keeps most: an identity joined with none counts as lost or invented.
+    """(3,) IDTP, IDFN, IDFP of the best one-to-one matching of identities. Unmatched identities are IDFN or IDFP."""
     rows, columns = linear_sum_assignment(-close)
-    kept = close[rows, columns].sum()
-    return np.array([kept, true_frames.sum() - kept, found_frames.sum() - kept])
+    matched = close[rows, columns].sum()
+    return np.array([matched, true_frames.sum() - matched, found_frames.sum() - matched])
 
 
 def _renumbered(frames: Sequence[TrackingFrame]) -> list[TrackingFrame]:
-    # Identities as places 0, 1, ... so that tables can be indexed by them.
+    """The same frames with identities 0, 1, ..., so that they can be used as indices."""
     true = np.unique(np.concatenate([*(frame.true_ids for frame in frames), np.zeros(0, np.int64)]))
     found = np.unique(np.concatenate([*(frame.track_ids for frame in frames), np.zeros(0, np.int64)]))
     return [

@@ -6,7 +6,7 @@ from collections import Counter, defaultdict
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any, Literal
+from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
@@ -14,7 +14,8 @@ from numpy.typing import NDArray
 from models.ellipse import overlap
 from pipeline.batch.clip_reuse import ClipReader
 from pipeline.batch.run_context import RunContext
-from pipeline.bench.ground_truth import DataSet
+from pipeline.bench.animal_truth import AnimalTruth
+from pipeline.bench.ground_truth import DataSet, DataSetError
 from pipeline.detect.detector import FrameDetector
 from pipeline.exams.exam_search import Exam, find_exams
 from pipeline.scan.clip_scan import ClipScan
@@ -101,7 +102,7 @@ def _true_sections(data_set: DataSet) -> _SectionsByClip:
         sections[animal, clip][frame].append(
             _TrueSection(
                 int(objects.object_id[row]),
-                bool(objects.stage[row] > 1),
+                bool(objects.is_shelled[row]),
                 objects.ellipses[row],
                 float(objects.depth_mm[row]),
             )
@@ -110,13 +111,15 @@ def _true_sections(data_set: DataSet) -> _SectionsByClip:
 
 
 def _training_exam(
-    exam: Exam, scans: Sequence[ClipScan], animal: Mapping[str, Any], true_sections: _SectionsByClip
+    exam: Exam, scans: Sequence[ClipScan], animal: AnimalTruth, true_sections: _SectionsByClip
 ) -> TrainingExam:
-    """animal : of ``animals.json``"""
+    """Raises DataSetError if the ground truth does not contain which objects were crossed."""
+    if animal.objects is None:
+        raise _missing(exam, "objects")
     track_labels: dict[tuple[str, int], TrackLabel] = {}
     objects: list[CrossedObject] = []
     found: set[int | None] = set()
-    in_good_view = {each["id"] for each in animal["objects"] if each["seen"]}
+    in_good_view = {each.identity for each in animal.objects if each.is_crossed}
     for scan in scans:
         frames = true_sections.get((exam.animal, scan.file), {})
         is_shelled = {section.object_id: section.shelled for sections in frames.values() for section in sections}
@@ -128,20 +131,26 @@ def _training_exam(
             else:
                 track_labels[scan.file, track] = "shelled" if is_shelled[object_id] else "follicle"
         if scan.status == "done":
-            crossed_here = set(animal["clips"][scan.file]["seen_ids"])
-            objects += _crossed_objects(scan, frames, crossed_here, set(object_of_track.values()))
-    crossed = animal["seen"]
-    missed_are_shelled = [
-        each["stage"] != "follicle" for each in animal["objects"] if each["seen"] and each["id"] not in found
-    ]
+            clip = animal.clips.get(scan.file)
+            if clip is None or clip.crossed_ids is None:
+                raise _missing(exam, f"seen_ids of {scan.file}")
+            objects += _crossed_objects(scan, frames, set(clip.crossed_ids), set(object_of_track.values()))
+    missed_are_shelled = [each.is_shelled for each in animal.objects if each.is_crossed and each.identity not in found]
     return TrainingExam(
         exam=exam,
         clips=tuple(scan.tracks for scan in scans if scan.status == "done"),
         coverage=tuple(clip_coverage(scan) for scan in scans),
         track_labels=track_labels,
         objects=tuple(objects),
-        crossed_counts=ByKind(shelled=crossed["thin-shelled"] + crossed["calcified"], follicles=crossed["follicle"]),
+        crossed_counts=ByKind(shelled=animal.crossed.shelled, follicles=animal.crossed.follicles),
         missed_counts=ByKind(shelled=sum(missed_are_shelled), follicles=missed_are_shelled.count(False)),
+    )
+
+
+def _missing(exam: Exam, key: str) -> DataSetError:
+    return DataSetError(
+        f"animals.json lacks {key} for {exam.animal}, so counts cannot be learned from it. Name a data set written by "
+        "clutchlight phantoms."
     )
 
 

@@ -13,7 +13,7 @@ from typing import Annotated
 import typer
 
 from pipeline.cli.batch_command import batch
-from pipeline.cli.bench_commands import bench
+from pipeline.cli.bench_commands import BENCH_COMMANDS
 from pipeline.cli.calibrate_command import calibrate
 from pipeline.cli.exit_codes import EXIT_CODES_HELP, ExitCode
 from pipeline.cli.outcome_commands import agreement, outcome
@@ -23,7 +23,7 @@ from pipeline.cli.train_command import train
 
 __all__ = ["main"]
 
-COMMANDS = (batch, demo, phantoms, bench, calibrate, train, outcome, agreement, review, users, labels)
+COMMANDS = (batch, demo, phantoms, calibrate, train, outcome, agreement, review, users, labels)
 
 
 def _unwrapped(function: Callable[..., None]) -> str:
@@ -61,6 +61,15 @@ def _clutchlight(
 app.callback(help=_unwrapped(_clutchlight), epilog=EXIT_CODES_HELP)(_clutchlight)
 for command in COMMANDS:
     app.command(help=_unwrapped(command), epilog=EXIT_CODES_HELP)(command)
+
+bench = typer.Typer(name="bench", no_args_is_help=True)
+for name, command in BENCH_COMMANDS.items():
+    bench.command(name, help=_unwrapped(command), epilog=EXIT_CODES_HELP)(command)
+app.add_typer(
+    bench,
+    help="Measure the program: its accuracy on ground truth, how it reads files, and how fast it is.",
+    epilog=EXIT_CODES_HELP,
+)
 
 
 def main(argv: Sequence[str] | None = None) -> int:

@@ -1,10 +1,11 @@
-"""``clutchlight bench``: measure against ground truth, on damaged files, and on labels."""
+"""``clutchlight bench``: measure accuracy on ground truth, the reading of files, and the cost of counting."""
 
 from __future__ import annotations
 
 import json
+from collections.abc import Callable
 from pathlib import Path
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
@@ -22,36 +23,30 @@ from pipeline.cli.options import (
     Weights,
     misused,
 )
-from pipeline.cli.train_command import compare_networks
 
-__all__ = ["bench"]
+if TYPE_CHECKING:
+    from pipeline.bench.label_metrics import LabelMetrics
+
+__all__ = ["BENCH_COMMANDS"]
+
+Out = Annotated[Path, typer.Option("--out", metavar="DIR", help="Folder for results and metrics; created if missing.")]
 
 
-def bench(
-    out: Annotated[Path, typer.Option("--out", metavar="DIR", help="Where results and figures go; made if missing.")],
+def measure_accuracy(
+    out: Out,
     data_sets: Annotated[
         list[Path] | None,
-        typer.Argument(metavar="DATASET...", help="Folders with exams and truth, as clutchlight phantoms writes them."),
+        typer.Argument(
+            metavar="DATASET", help="Folders with exams and ground truth, as written by clutchlight phantoms."
+        ),
     ] = None,
     egg_free: Annotated[
         list[Path] | None,
         typer.Option(
-            "--egg-free", metavar="DIR", help="Folder with exams of animals known to carry nothing; no truth."
+            "--egg-free",
+            metavar="DIR",
+            help="Folder with exams of animals known to carry no eggs; it needs no ground truth. Repeatable.",
         ),
-    ] = None,
-    damaged: Annotated[
-        int, typer.Option("--fuzz", metavar="N", min=0, help="Read N damaged files of every kind; none may do harm.")
-    ] = 0,
-    sectors: Annotated[int, typer.Option("--sectors", metavar="N", min=0, help="Find sectors of N machines.")] = 0,
-    seed: Annotated[int, typer.Option("--seed", min=0, help="Start of random numbers: --fuzz, --sectors.")] = 0,
-    speed: Annotated[bool, typer.Option("--speed", help="Time the reading of clips against bare decoding.")] = False,
-    labels_of: Annotated[
-        Path | None,
-        typer.Option("--labels", metavar="DIR", help="Hold --weights, and --baseline, against clutchlight labels."),
-    ] = None,
-    before: Annotated[
-        Path | None,
-        typer.Option("--baseline", metavar="WEIGHTS", help="With --labels, the earlier network; else the shipped one."),
     ] = None,
     settings: SettingsFile = None,
     engine: EngineOption = EngineName.OPENVINO,
@@ -61,50 +56,24 @@ def bench(
     as_json: AsJson = False,
     traceback: Traceback = False,
 ) -> None:
-    """Run the batch on data sets whose truth is known, and measure what it found and counted.
+    """Run the batch on data sets with ground truth, and measure what it found and counted.
 
-    With --fuzz, --speed or --sectors it is the reading of files alone that is tried. With --labels two networks are
-    held against frames that people answered for, of animals that neither was taught.
+    The metrics are printed and written to DIR/figures.json, with plots as SVG. Clips that an earlier run finished are
+    not read again.
     """
     with handle_errors(traceback):
-        from pipeline.store.atomic_write import write_atomically
-
-        if labels_of is not None or before is not None:
-            if labels_of is None or weights is None or data_sets or egg_free or damaged or speed or sectors:
-                raise typer.Exit(
-                    misused("--labels goes with --weights and, if you like, --baseline, and nothing else.")
-                )
-            compared = compare_networks(labels_of, before, weights)
-            text = json.dumps(compared.document(), indent=2, allow_nan=False) + "\n"
-            write_atomically(out / "labels.json", [text.encode()])
-            typer.echo(text if as_json else compared.table(), nl=not as_json)
-            raise typer.Exit(ExitCode.DONE)
-        if damaged or speed or sectors:
-            if data_sets or egg_free:
-                raise typer.Exit(misused("--fuzz, --speed and --sectors take no data sets."))
-            from pipeline.bench.input_files.input_report import measure_input_files
-            from pipeline.cli.progress import show_step_progress
-            from pipeline.settings import load_settings
-
-            with show_step_progress("Reading damaged and whole files", quiet=quiet) as step:
-                given = load_settings(settings)
-                read = measure_input_files(
-                    out, given, fuzz_cases=damaged, sectors=sectors, seed=seed, speed=speed, progress=step
-                )
-            text = json.dumps(read.document(), indent=2) + "\n"
-            write_atomically(out / "reading.json", [text.encode()])
-            typer.echo(text if as_json else read.table(), nl=not as_json)
-            raise typer.Exit(ExitCode.DONE if read.passed_fuzzing else ExitCode.UNEXPECTED)
         from pipeline.bench.data_set_metrics import measure_data_set
         from pipeline.bench.egg_free_data_set import egg_free_data_set
-        from pipeline.bench.ground_truth import DataSetError, open_data_set
+        from pipeline.bench.ground_truth import open_data_set
         from pipeline.bench.metrics_plots import metrics_svg
         from pipeline.bench.metrics_table import metrics_table
+        from pipeline.settings import load_settings
+        from pipeline.store.atomic_write import write_atomically
 
         known = [open_data_set(folder) for folder in data_sets or []]
         if not known and not egg_free:
-            raise DataSetError("Name a folder with exams and truth, or one of egg-free exams with --egg-free.")
-        figures = []
+            raise typer.Exit(misused("Name a folder with exams and ground truth, or egg-free exams with --egg-free."))
+        sizes, metrics = load_settings(settings).sizes, []
         for number, data_set in enumerate(known, 1):
             results = out / f"{number}-{data_set.name}"
             run_batch_with_progress(
@@ -117,15 +86,179 @@ def bench(
                 export_probe_path=data_set.has_probe_paths,
                 allow_uncalibrated=allow_uncalibrated,
             )
-            figures.append(measure_data_set(data_set, results))
+            metrics.append(measure_data_set(data_set, results, sizes))
         for number, folder in enumerate(egg_free or [], len(known) + 1):
             results = out / f"{number}-{folder.resolve().name}"
             run_batch_with_progress(
                 folder, results, settings, engine, weights, quiet=quiet, allow_uncalibrated=allow_uncalibrated
             )
-            figures.append(measure_data_set(egg_free_data_set(folder, results), results))
-        document = json.dumps([each.document() for each in figures], indent=2, allow_nan=False) + "\n"
+            metrics.append(measure_data_set(egg_free_data_set(folder, results), results, sizes))
+        document = json.dumps([each.document() for each in metrics], indent=2, allow_nan=False) + "\n"
         write_atomically(out / "figures.json", [document.encode()])
-        for number, each in enumerate(figures, 1):
+        for number, each in enumerate(metrics, 1):
             write_atomically(out / f"{number}-{each.name}.svg", [metrics_svg(each).encode()])
-        typer.echo(document if as_json else metrics_table(figures), nl=not as_json)
+        typer.echo(document if as_json else metrics_table(metrics), nl=not as_json)
+
+
+def measure_input(
+    out: Out,
+    damaged_files: Annotated[
+        int,
+        typer.Option(
+            "--damaged-files", metavar="N", min=0, help="Read N damaged files. None may crash, hang or fill the memory."
+        ),
+    ] = 0,
+    sectors: Annotated[
+        int,
+        typer.Option("--sectors", metavar="N", min=0, help="Find the sector on the screens of N simulated machines."),
+    ] = 0,
+    reading_speed: Annotated[
+        bool, typer.Option("--reading-speed", help="Compare the time to read a clip with the time to decode it.")
+    ] = False,
+    seed: Annotated[
+        int, typer.Option("--seed", min=0, help="Seed of the random numbers for --damaged-files and --sectors.")
+    ] = 0,
+    settings: SettingsFile = None,
+    quiet: Quiet = False,
+    as_json: AsJson = False,
+    traceback: Traceback = False,
+) -> None:
+    """Measure how input files are read, without any detection: damaged files, sectors and speed.
+
+    Choose one or more of --damaged-files, --sectors and --reading-speed. The metrics are printed and written to
+    DIR/reading.json. The exit code is 1 if a damaged file did harm; such files are kept in DIR/damaged.
+    """
+    with handle_errors(traceback):
+        if not (damaged_files or sectors or reading_speed):
+            raise typer.Exit(misused("Choose one or more of --damaged-files N, --sectors N and --reading-speed."))
+        from pipeline.bench.input_files.input_report import measure_input_files
+        from pipeline.cli.progress import show_step_progress
+        from pipeline.settings import load_settings
+        from pipeline.store.atomic_write import write_atomically
+
+        with show_step_progress("Reading input files", quiet=quiet) as step:
+            report = measure_input_files(
+                out,
+                load_settings(settings),
+                damaged_files=damaged_files,
+                sectors=sectors,
+                reading_speed=reading_speed,
+                seed=seed,
+                progress=step,
+            )
+        document = json.dumps(report.document(), indent=2) + "\n"
+        write_atomically(out / "reading.json", [document.encode()])
+        typer.echo(document if as_json else report.table(), nl=not as_json)
+        raise typer.Exit(ExitCode.DONE if report.passed_fuzzing else ExitCode.UNEXPECTED)
+
+
+def compare_on_labels(
+    labels: Annotated[Path, typer.Argument(metavar="LABELS", help="Folder written by clutchlight labels.")],
+    weights: Annotated[Path, typer.Option("--weights", metavar="FILE", help="The new network.")],
+    out: Out,
+    baseline: Annotated[
+        Path | None,
+        typer.Option("--baseline", metavar="FILE", help="The earlier network to compare with; else the shipped one."),
+    ] = None,
+    as_json: AsJson = False,
+    traceback: Traceback = False,
+) -> None:
+    """Compare two networks on reviewed frames of animals that neither was trained on.
+
+    The metrics are printed and written to DIR/labels.json.
+    """
+    with handle_errors(traceback):
+        from pipeline.store.atomic_write import write_atomically
+
+        compared = _compare_networks(labels, baseline, weights)
+        document = json.dumps(compared.document(), indent=2, allow_nan=False) + "\n"
+        write_atomically(out / "labels.json", [document.encode()])
+        typer.echo(document if as_json else compared.table(), nl=not as_json)
+
+
+def measure_speed(
+    tracks: Annotated[
+        list[int] | None,
+        typer.Argument(metavar="TRACKS", min=1, help="Sizes of the simulated exams; 10, 100 and 1000 by default."),
+    ] = None,
+    settings: SettingsFile = None,
+    as_json: AsJson = False,
+    traceback: Traceback = False,
+) -> None:
+    """Measure how much time tracking, merging and counting take, compared with the network.
+
+    Simulated exams with about TRACKS tracks are tracked and counted. No file is read or written.
+    """
+    with handle_errors(traceback):
+        from pipeline.bench.counting_speed import (
+            counting_speed_table,
+            measure_counting_time,
+            measure_network_seconds_per_frame,
+        )
+        from pipeline.settings import load_settings
+
+        loaded = load_settings(settings)
+        network_s = measure_network_seconds_per_frame(loaded)
+        times = [measure_counting_time(number, loaded) for number in tracks or (10, 100, 1000)]
+        if as_json:
+            document = {"network_s_per_frame": network_s, "exams": [each.document(network_s) for each in times]}
+            typer.echo(json.dumps(document, indent=2))
+        else:
+            typer.echo(counting_speed_table(times, network_s))
+
+
+def compare_other_trackers(
+    data_set: Annotated[Path, typer.Argument(metavar="DATASET", help="Folder with exams and ground truth.")],
+    results: Annotated[
+        Path,
+        typer.Argument(
+            metavar="RESULTS",
+            help="Results of a batch on DATASET, such as DIR/1-DATASET of clutchlight bench accuracy.",
+        ),
+    ],
+    settings: SettingsFile = None,
+    as_json: AsJson = False,
+    traceback: Traceback = False,
+) -> None:
+    """Compare our tracks with those of other trackers on the same detections.
+
+    The trackers come from two libraries that are not installed by default, but with the extra other-trackers.
+    """
+    with handle_errors(traceback):
+        from dataclasses import asdict
+
+        from pipeline.bench.ground_truth import open_data_set
+        from pipeline.bench.other_trackers import compare_trackers, tracker_table
+        from pipeline.settings import load_settings
+
+        compared = compare_trackers(open_data_set(data_set), results, load_settings(settings).track)
+        if as_json:
+            typer.echo(json.dumps({name: asdict(each) for name, each in compared.items()}, indent=2))
+        else:
+            typer.echo(tracker_table(compared))
+
+
+BENCH_COMMANDS: dict[str, Callable[..., None]] = {
+    "accuracy": measure_accuracy,
+    "input": measure_input,
+    "labels": compare_on_labels,
+    "speed": measure_speed,
+    "other-trackers": compare_other_trackers,
+}
+
+
+def _compare_networks(labels: Path, before: Path | None, after: Path) -> LabelMetrics:
+    """The metrics of both networks, on the same number of frames per clip as in fine-tuning.
+
+    before : None for the shipped network
+    """
+    from configs.reading import config_path
+    from models.runtime import shipped_weights
+    from pipeline.bench.label_metrics import compare_networks_on_labels
+    from pipeline.labels.reader import read_labels
+    from synthetic.training.fine_tuning import load_fine_tuning_settings
+    from synthetic.training.training_device import training_device
+
+    frames = load_fine_tuning_settings(config_path("fine_tuning.toml")).max_frames_per_clip
+    labelled = read_labels(labels, max_frames_per_clip=frames)
+    return compare_networks_on_labels(labelled, before or shipped_weights(), after, device=training_device())

@@ -70,7 +70,7 @@ def calibrate(
         # The first calibration of a network starts from the shipped one.
         loaded = load_settings(settings, weights=weights, allow_uncalibrated=True)
         detector = batch_runner.load_detector(engine.value, weights, loaded)
-        # Numbered as in `clutchlight bench`, so that neither reads a clip again.
+        # Numbered as in `clutchlight bench accuracy`, so that neither reads a clip again.
         folders = [results / f"{number}-{each.name}" for number, each in enumerate([*for_network, *for_counts], 1)]
 
         eggs = []

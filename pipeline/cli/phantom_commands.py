@@ -30,7 +30,9 @@ def demo(
 ) -> None:
     """Simulate a few animals and their clips, run the batch, and compare its counts with the ground truth."""
     with handle_errors(traceback):
-        from pipeline.bench.count_comparison import compare_counts, comparison_table, read_results
+        from pipeline.bench.animal_truth import read_animal_truths
+        from pipeline.bench.count_comparison import compare_counts, comparison_table
+        from pipeline.bench.result_files import read_results
         from pipeline.cli.batch_summary import print_report
 
         exams, results = out / "exams", out / "results"
@@ -38,9 +40,8 @@ def demo(
         report = run_batch_with_progress(
             exams, results, None, engine, weights, quiet=quiet, allow_uncalibrated=allow_uncalibrated
         )
-        truth = json.loads((exams / "animals.json").read_text(encoding="utf-8"))
         written = [exam.written_to for exam in report.exams if exam.written_to is not None]
-        rows = compare_counts(truth, read_results(written))
+        rows = compare_counts(read_animal_truths(exams), read_results(written))
         if as_json:
             typer.echo(json.dumps([row.document() for row in rows], ensure_ascii=False, indent=2))
         else:

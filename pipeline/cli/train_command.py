@@ -1,6 +1,4 @@
-"""``clutchlight train``: training on phantoms, and fine-tuning on a centre's labels; and the comparison of two networks
-for ``clutchlight bench``.
-"""
+"""``clutchlight train``: training on phantoms, and fine-tuning on a centre's labels."""
 
 from __future__ import annotations
 
@@ -19,12 +17,11 @@ if TYPE_CHECKING:
     import torch
 
     from models.training import TrainingProgress
-    from pipeline.bench.label_metrics import LabelMetrics
     from synthetic.training.training_run import TrainingSettings
 
     Settings = TypeVar("Settings", bound=TrainingSettings)
 
-__all__ = ["compare_networks", "train"]
+__all__ = ["train"]
 
 Result = TypeVar("Result")
 
@@ -137,23 +134,6 @@ def _next_step(weights: Path) -> str:
         f"--out {calibration_path(weights)}\n"
         f"To use it: --weights {weights}"
     )
-
-
-def compare_networks(labels: Path, before: Path | None, after: Path) -> LabelMetrics:
-    """The metrics of ``clutchlight bench --labels``, on the same number of frames per clip as in fine-tuning.
-
-    before : None for the shipped network
-    """
-    from configs.reading import config_path
-    from models.runtime import shipped_weights
-    from pipeline.bench.label_metrics import compare_networks_on_labels
-    from pipeline.labels.reader import read_labels
-    from synthetic.training.fine_tuning import load_fine_tuning_settings
-    from synthetic.training.training_device import training_device
-
-    frames = load_fine_tuning_settings(config_path("fine_tuning.toml")).max_frames_per_clip
-    labelled = read_labels(labels, max_frames_per_clip=frames)
-    return compare_networks_on_labels(labelled, before or shipped_weights(), after, device=training_device())
 
 
 def _run_with_progress(

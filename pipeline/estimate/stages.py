@@ -11,7 +11,7 @@ from models.stages import STAGES, Stage
 from pipeline.estimate.counts import CountEstimate
 from pipeline.track.merging.merge import Egg
 
-__all__ = ["STAGES", "clutch_stage", "egg_stage", "stage_tuple"]
+__all__ = ["clutch_stage", "egg_stage", "stage_tuple"]
 
 _MIN_PROBABILITY = 1e-12  # guards a division
 

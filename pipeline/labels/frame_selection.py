@@ -19,7 +19,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from models.ellipse import overlap
-from pipeline.estimate.stages import STAGES
+from models.stages import STAGES
 from pipeline.review.answers import TrackSegment
 from pipeline.review.exam_review import ExamReview
 from pipeline.review.replay import ReviewedEgg

@@ -18,8 +18,8 @@ from functools import reduce
 import numpy as np
 from numpy.typing import NDArray
 
+from models.stages import STAGES
 from pipeline.estimate.stage_evidence import assign_stages
-from pipeline.estimate.stages import STAGES
 from pipeline.review.answers import TrackSegment
 from pipeline.review.replay import ReviewedEgg, ReviewState
 from pipeline.scan.coverage import ClipCoverage

@@ -1,15 +1,12 @@
-"""Atomic writing: after a crash the old file is there or the new one, never half of one.
-
-Each file is written under a hidden name in its own folder, flushed to the disk and renamed.
-"""
+"""Output files, written atomically (`models.atomic_write`), and what to do where a disk refuses them."""
 
 from __future__ import annotations
 
 import errno
-import os
 from collections.abc import Iterable
 from pathlib import Path
 
+from models.atomic_write import partial_file
 from models.errors import ClutchlightError
 
 __all__ = ["OutputError", "write_atomically", "write_trouble"]
@@ -26,32 +23,12 @@ def write_atomically(path: Path, chunks: Iterable[bytes]) -> None:
 
     An error raised by ``chunks`` itself is passed on. After any error, no part of the new file is left.
     """
-    part = path.with_name(f".{path.name}.part")  # always the same name, so that crashes leave at most one such file
     try:
         path.parent.mkdir(parents=True, exist_ok=True)
-        try:
-            with part.open("wb", buffering=BUFFER_BYTES) as file:
-                file.writelines(chunks)
-                file.flush()
-                os.fsync(file.fileno())
-            part.replace(path)
-        except BaseException:
-            part.unlink(missing_ok=True)
-            raise
-        _flush_folder(path.parent)
+        with partial_file(path) as part, part.open("wb", buffering=BUFFER_BYTES) as file:
+            file.writelines(chunks)
     except OSError as error:
         raise OutputError(f"{path} cannot be written: {write_trouble(error)}") from error
-
-
-def _flush_folder(folder: Path) -> None:
-    """Make the rename survive a power cut, on systems where a folder can be opened."""
-    if os.name != "posix":
-        return
-    descriptor = os.open(folder, os.O_RDONLY)
-    try:
-        os.fsync(descriptor)
-    finally:
-        os.close(descriptor)
 
 
 def write_trouble(error: OSError) -> str:

@@ -18,9 +18,7 @@ from synthetic.anatomy.packing import Container, covariances, settle
 from synthetic.anatomy.species import SpeciesRanges
 from synthetic.errors import PhantomError
 
-__all__ = ["STAGES", "Animal", "StageCounts", "draw_animal"]
-
-STAGES = ("follicle", "thin-shelled", "calcified")
+__all__ = ["Animal", "StageCounts", "draw_animal"]
 
 MAX_FILLING = 0.5  # share of the cavity that eggs and follicles may fill: more cannot be packed
 _ORGAN_ROUNDS = 120  # organs that find no room are left out, so they are settled for less long than eggs

@@ -19,7 +19,8 @@ from numpy.typing import NDArray
 
 from models import ellipse
 from models.atomic_write import partial_file
-from synthetic.anatomy.animal import STAGES, Animal
+from models.stages import STAGES
+from synthetic.anatomy.animal import Animal
 from synthetic.anatomy.bodies import Kind
 from synthetic.film.film import FilmedFrame, FilmedObject
 

@@ -18,8 +18,8 @@ from torchvision.utils import make_grid
 
 from models.atomic_write import partial_file
 from models.ellipse import outline
+from models.stages import STAGES
 from models.targets import Labels, Role
-from synthetic.anatomy.animal import STAGES
 from synthetic.errors import PhantomError
 from synthetic.training.dataset import PhantomPictures, StreamSettings
 

@@ -13,6 +13,7 @@ from torch import Tensor
 
 from models.average_precision import AveragePrecision, PictureDetections, PictureTruth, average_precision
 from models.decode import Outlines, decode
+from models.evaluation_thresholds import MIN_OUTLINE_IOU, SCORE_THRESHOLD
 from models.network import EggNetwork
 from models.outline_matching import match, overlaps_ignored
 from models.targets import Labels, Role
@@ -20,10 +21,9 @@ from synthetic.training.strata import MIN_VISIBLE, ObjectTable, StratumMetrics, 
 
 __all__ = ["HeldOutMetrics", "measure"]
 
-# Average precision uses detections from this score on; all other metrics use those from MINIMUM_SCORE on.
+# Average precision uses detections from this score on; all other metrics use those from SCORE_THRESHOLD on.
 MIN_AP_SCORE = 0.05
-MINIMUM_SCORE = 0.3
-SAME_OBJECT_OVERLAP = 0.5  # intersection over union of a match; common practice
+SAME_OBJECT_OVERLAP = 0.5  # intersection over union from which two detections are one object; common practice
 
 Floats = NDArray[np.float64]
 
@@ -33,7 +33,7 @@ class HeldOutMetrics:
     """Metrics over all pictures. Objects with less than half of their outline visible are ignored.
 
     ap50_*, ap_* : COCO average precision at an overlap of 0.5, and over 0.50 to 0.95, of shelled objects, of follicles
-    recall_*, precision_* : of detections with a score of at least 0.3
+    recall_*, precision_* : of detections with a score of at least SCORE_THRESHOLD (`models.evaluation_thresholds`)
     strata : all; by stage; shelled and follicle by size in px (semi-axis) and by the visible share of the outline
     """
 
@@ -52,9 +52,10 @@ class HeldOutMetrics:
         return asdict(self)
 
     def lines(self) -> list[str]:
-        """For people: one metric per line, then one stratum per line with the most important of its metrics."""
+        """For people: the score threshold, one metric per line, and one stratum per line with its main metrics."""
+        threshold = f"score of at least {SCORE_THRESHOLD:g} for all metrics but average precision (ap)"
         overall = [f"{name} {value:.4g}" for name, value in vars(self).items() if name != "strata"]
-        return overall + [
+        return [threshold, *overall] + [
             f"{name}: {each.objects} objects, found {each.found:.3f}, stage right {each.stage_right:.3f}, "
             f"overlap {each.overlap:.3f}, centre {each.centre_error_mm:.2f} mm, axes {each.axis_error_mm:.2f} mm, "
             f"errors within the predicted ones {each.centre_coverage:.2f} and {each.axis_coverage:.2f}"
@@ -93,7 +94,7 @@ class _KindCollector:
     def __init__(self) -> None:
         self.truths: list[PictureTruth] = []
         self.detections: list[PictureDetections] = []
-        self.true = self.found = self.right = 0  # objects, detections and matches with a score from MINIMUM_SCORE on
+        self.true = self.found = self.right = 0  # objects, detections and matches with a score from SCORE_THRESHOLD on
 
     def average_precision(self) -> AveragePrecision:
         return average_precision(self.truths, self.detections)
@@ -119,7 +120,7 @@ class _Collector:
         ):
             kind.detections.append(PictureDetections(outlines.ellipses[found], outlines.scores[found]))
             kind.truths.append(PictureTruth(ellipses[true], ~counts[true]))
-        is_confident = outlines.scores >= MINIMUM_SCORE
+        is_confident = outlines.scores >= SCORE_THRESHOLD
         confident = outlines.ellipses[is_confident], stage[is_confident] > 0
         self._count(*confident, ellipses[counts], true_shelled[counts], ellipses[~counts])
         self._tables.append(_compare(outlines, is_confident, stage, truth))
@@ -132,7 +133,7 @@ class _Collector:
         true_shelled: NDArray[np.bool_],
         ignored: Floats,
     ) -> None:
-        i, j, _ = match(found, true, minimum_overlap=SAME_OBJECT_OVERLAP)
+        i, j, _ = match(found, true, minimum_overlap=MIN_OUTLINE_IOU)
         is_ignored = overlaps_ignored(found, ignored)
         is_ignored[i] = False
         is_right = found_shelled[i] == true_shelled[j]
@@ -164,7 +165,7 @@ def _compare(
     """A row for every target of one picture. stage : (N,) of the outlines"""
     is_target = truth.role == Role.TARGET
     true, true_stage = truth.ellipses[is_target].astype(np.float64), truth.stage[is_target]
-    i, j, overlaps = match(outlines.ellipses[is_confident], true, minimum_overlap=SAME_OBJECT_OVERLAP)
+    i, j, overlaps = match(outlines.ellipses[is_confident], true, minimum_overlap=MIN_OUTLINE_IOU)
     found = outlines.ellipses[is_confident][i]
     shift, axes_error = np.abs(found[:, :2] - true[j, :2]), np.abs(found[:, 2:4] - true[j, 2:4])
     log_error = np.abs(np.log(found[:, 2:4] / true[j, 2:4]))

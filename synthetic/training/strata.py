@@ -8,7 +8,7 @@ from dataclasses import dataclass, fields
 import numpy as np
 from numpy.typing import NDArray
 
-from synthetic.anatomy.animal import STAGES
+from models.stages import STAGES
 
 __all__ = ["MIN_VISIBLE", "ObjectTable", "StratumMetrics", "metrics_by_stratum", "ratio"]
 

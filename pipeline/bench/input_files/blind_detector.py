@@ -1,4 +1,4 @@
-"""A detector that sees nothing: what remains of a scan is the reading of the clip."""
+"""A detector that finds nothing, so that a scan consists of reading the clip."""
 
 from __future__ import annotations
 
@@ -14,9 +14,20 @@ __all__ = ["BlindDetector"]
 
 
 class BlindDetector:
+    """Returns no detections for any frame."""
+
     model = ModelInfo("blind", "")
     engine_name = "none"
 
     def detect(self, frames: Sequence[Frame], sector: Sector) -> list[Detections]:
-        none = np.zeros(0)
-        return [Detections(f.index, np.zeros((0, 5)), none, np.zeros((0, 3)), none, np.zeros((0, 2))) for f in frames]
+        return [
+            Detections(
+                frame=frame.index,
+                ellipses=np.zeros((0, 5)),
+                depths_px=np.zeros(0),
+                stage_probabilities=np.zeros((0, 3)),
+                scores=np.zeros(0),
+                outline_uncertainties=np.zeros((0, 2)),
+            )
+            for frame in frames
+        ]

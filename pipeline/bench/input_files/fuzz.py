@@ -1,61 +1,38 @@
-"""Damaged files, thousands of them, read as a night would read them: none may crash, hang or fill the memory.
+"""Reads thousands of damaged files as the nightly run would. None may crash, hang or fill the memory.
 
-Every case is read by a worker process under a limit of memory, and the process that began it keeps the time, so that
-whatever goes wrong is counted and the next case goes on. A case follows from the seed and its number alone.
+A worker process reads the files (`worker_process`), so that every failure is counted and the next file is read. A case
+is determined by the seed and its number.
 """
 
 from __future__ import annotations
 
-import multiprocessing
-import os
-import resource
-import signal
 import time
 from collections import Counter
 from collections.abc import Callable
 from dataclasses import dataclass
-from multiprocessing.connection import Connection
 from pathlib import Path
-from typing import Any, Literal
+from typing import Any
 
 import numpy as np
 
 from pipeline.bench.input_files.blind_detector import BlindDetector
 from pipeline.bench.input_files.file_damage import damage_content
 from pipeline.bench.input_files.sample_files import write_sample_files
+from pipeline.bench.input_files.worker_process import READ_OUTCOMES, Reader, ReadOutcome, Worker, WorkerLimits
 from pipeline.exams.exam_search import ExamClip, find_exams
 from pipeline.ingest.recording_identity import identify_recording
 from pipeline.scan.clip_scan import scan_clip
-from pipeline.settings import Settings, load_settings
+from pipeline.settings import Settings
 
-__all__ = ["FuzzCase", "FuzzLimits", "FuzzReport", "fuzz"]
+__all__ = ["FuzzCase", "FuzzReport", "fuzz"]
 
-ReadOutcome = Literal["read", "read in part", "refused", "failed", "crashed", "out of time"]
-READ_OUTCOMES: tuple[ReadOutcome, ...] = ("read", "read in part", "refused", "failed", "crashed", "out of time")
 HARMLESS_OUTCOMES = frozenset({"read", "read in part", "refused"})
-
-# Of a worker that waits for something that never comes, or that the machine has no time for.
-MAX_WAIT_FACTOR = 10
-POLL_INTERVAL_S = 1.0
-
-# File to read -> what came of it, and words on it.
-Reader = Callable[[Path, Settings], tuple[ReadOutcome, str]]
-
-
-@dataclass(frozen=True)
-class FuzzLimits:
-    """cpu_seconds : of processor time for one case, and so many times that of waiting, on however busy a machine
-
-    extra_memory_mb : that a worker may take beyond what the program itself takes
-    """
-
-    cpu_seconds: float = 60.0
-    extra_memory_mb: int = 2048
+_SHOWN_FAILURES = 20  # in the table; the document contains all
 
 
 @dataclass(frozen=True)
 class FuzzCase:
-    """One damaged file. damage : what was done to it;  message : the reason of a refusal, or what went wrong"""
+    """One damaged file. damage : the kinds of damage;  message : the reason of a refusal, or the error"""
 
     number: int
     file: str
@@ -67,7 +44,7 @@ class FuzzCase:
 
 @dataclass(frozen=True)
 class FuzzReport:
-    """peak_memory_mb : the most that a worker held;  failures : the cases that were not harmless"""
+    """The outcomes of all cases. peak_memory_mb : the most memory of a worker;  failures : cases that did harm"""
 
     seed: int
     cases: int
@@ -78,6 +55,7 @@ class FuzzReport:
     failures: tuple[FuzzCase, ...]
 
     def document(self) -> dict[str, Any]:
+        """The report in types of JSON."""
         return {
             "schema": "clutchlight/fuzz/1",
             "seed": self.seed,
@@ -90,7 +68,7 @@ class FuzzReport:
         }
 
     def table(self) -> str:
-        """The outcomes by file, in columns."""
+        """The outcomes by file, in columns, then the failures."""
         width = max(map(len, [*self.outcomes_by_file, "all"]))
         total: Counter[str] = Counter()
         lines = [" " * width + "".join(f"{outcome:>14}" for outcome in READ_OUTCOMES)]
@@ -98,9 +76,12 @@ class FuzzReport:
             total.update(counts)
             lines.append(f"{file:<{width}}" + "".join(f"{counts.get(outcome, 0):>14,}" for outcome in READ_OUTCOMES))
         lines.append(f"{'all':<{width}}" + "".join(f"{total[outcome]:>14,}" for outcome in READ_OUTCOMES))
-        lines += [f"case {c.number}, {c.file}, {c.damage}: {c.outcome}. {c.message}" for c in self.failures[:20]]
+        lines += [
+            f"case {case.number}, {case.file}, {case.damage}: {case.outcome}. {case.message}"
+            for case in self.failures[:_SHOWN_FAILURES]
+        ]
         slowest = f", the slowest case {self.slowest.seconds:.2f} s" if self.slowest else ""
-        lines.append(f"{self.cases:,} cases in {self.seconds:.0f} s{slowest}; {self.peak_memory_mb:,} MB at most.")
+        lines.append(f"{self.cases:,} cases in {self.seconds:.0f} s{slowest}; peak memory {self.peak_memory_mb:,} MB.")
         return "\n".join(lines)
 
 
@@ -109,26 +90,27 @@ def fuzz(
     cases: int,
     seed: int,
     *,
-    limits: FuzzLimits | None = None,
+    limits: WorkerLimits | None = None,
     reader: Reader | None = None,
-    progress: Callable[[int, int], None] = lambda done, of: None,
+    progress: Callable[[int, int], None] = lambda done, total: None,
 ) -> FuzzReport:
-    """Reads that many damaged files. folder : made, and holds the files of the cases that failed afterwards
+    """Read that many damaged files.
 
-    reader : what a worker reads each file with; a function of a module, by default one that scans it whole
+    folder : created if missing; keeps the files of failed cases
+    reader : the function with which a worker reads a file, importable from a module; by default `read_file`
     """
     began = time.monotonic()
-    healthy = write_sample_files(folder / "healthy")
-    contents = {path.name: path.read_bytes() for path in healthy}
+    intact = write_sample_files(folder / "intact")
+    contents = {path.name: path.read_bytes() for path in intact}
     names = list(contents)
     outcomes: dict[str, Counter[str]] = {name: Counter() for name in names}
     failures: list[FuzzCase] = []
     slowest: FuzzCase | None = None
-    # A day's folder, so that a side file is read as a night would.
+    # An exam folder, so that exam.toml is read as in the nightly run.
     exam = folder / "AF-0001" / "2026-05-14"
     exam.mkdir(parents=True, exist_ok=True)
     (exam / "left-1.png").write_bytes(contents["still.png"])
-    with _Worker(limits or FuzzLimits(), reader or read_file) as worker:
+    with Worker(limits or WorkerLimits(), reader or read_file) as worker:
         for number in range(cases):
             rng = np.random.default_rng([seed, number])
             name = names[number % len(names)]
@@ -156,89 +138,8 @@ def fuzz(
     )
 
 
-class _Worker:
-    """A process that reads files one by one; one that died or was stopped is replaced by a new one."""
-
-    def __init__(self, limits: FuzzLimits, reader: Reader) -> None:
-        self._limits = limits
-        self._reader = reader
-        # Forked from nothing that holds threads, as FFmpeg's and OpenCV's would be.
-        self._context = multiprocessing.get_context("spawn")
-        self._process: Any = None
-        self._pipe: Any = None
-        self.peak_memory_mb = 0
-
-    def __enter__(self) -> _Worker:
-        self._start()
-        return self
-
-    def __exit__(self, *_: object) -> None:
-        self._stop()
-
-    def read(self, path: Path) -> tuple[ReadOutcome, str, float]:
-        """Outcome, words on it, seconds of processor time."""
-        limit, began, worked = self._limits.cpu_seconds, time.monotonic(), _worked_s(self._process.pid)
-        self._pipe.send(path)
-        seconds = 0.0
-        try:
-            while not self._pipe.poll(min(limit, POLL_INTERVAL_S)):
-                seconds = _worked_s(self._process.pid) - worked
-                waited = time.monotonic() - began
-                if seconds > limit or waited > MAX_WAIT_FACTOR * limit:
-                    self._restart()
-                    return "out of time", f"not done after {seconds:.1f} s of work in {waited:.0f} s", seconds
-            outcome, message, memory_mb = self._pipe.recv()
-        except EOFError:
-            self._process.join()
-            code = self._process.exitcode or 0
-            self._restart()
-            died = signal.Signals(-code).name if code < 0 else f"exit code {code}"
-            return "crashed", died, seconds
-        self.peak_memory_mb = max(self.peak_memory_mb, memory_mb)
-        return outcome, message, _worked_s(self._process.pid) - worked
-
-    def _start(self) -> None:
-        self._pipe, theirs = self._context.Pipe()
-        arguments = (theirs, self._limits.extra_memory_mb, self._reader)
-        self._process = self._context.Process(target=_serve, args=arguments, daemon=True)
-        self._process.start()
-        theirs.close()
-        # The first answer says that everything is loaded, so that no case's time holds it.
-        self._pipe.recv()
-
-    def _stop(self) -> None:
-        self._process.kill()
-        self._process.join()
-        self._pipe.close()
-
-    def _restart(self) -> None:
-        self._stop()
-        self._start()
-
-
-def _serve(pipe: Connection, memory_mb: int, reader: Reader) -> None:
-    """The worker's life: paths in, outcomes out."""
-    # The libraries below complain by themselves, thousands of times here.
-    os.dup2(os.open(os.devnull, os.O_WRONLY), 2)
-    settings = load_settings()
-    own = int(Path("/proc/self/statm").read_text().split()[0]) * resource.getpagesize()
-    bound = own + memory_mb * 2**20
-    resource.setrlimit(resource.RLIMIT_AS, (bound, bound))
-    pipe.send(None)
-    while True:
-        try:
-            path = pipe.recv()
-        except EOFError:
-            return
-        try:
-            outcome, message = reader(path, settings)
-        except Exception as error:
-            outcome, message = "failed", f"{type(error).__name__}: {error}"
-        pipe.send((outcome, message, _most_held_mb()))
-
-
 def read_file(path: Path, settings: Settings) -> tuple[ReadOutcome, str]:
-    """Tells what a recording is and scans it with a detector that sees nothing; of a side file, finds its exam."""
+    """Identify a recording and scan it without detections. For ``exam.toml``, find the exam instead."""
     if path.name == "exam.toml":
         search = find_exams(path.parent)
         return ("read", "") if search.exams else ("refused", search.problems[0].reason)
@@ -249,23 +150,3 @@ def read_file(path: Path, settings: Settings) -> tuple[ReadOutcome, str]:
     if scan.status == "refused":
         return "refused", scan.reason or ""
     return ("read", "") if scan.reason is None else ("read in part", scan.reason)
-
-
-def _worked_s(process: int) -> float:
-    """Processor time that a process has taken so far; 0 of one that is gone (proc(5), fields 14 and 15 of stat)."""
-    try:
-        fields = Path(f"/proc/{process}/stat").read_text(encoding="ascii").rpartition(")")[2].split()
-    except OSError:
-        return 0.0
-    return (int(fields[11]) + int(fields[12])) / os.sysconf("SC_CLK_TCK")
-
-
-def _most_held_mb() -> int:
-    """The most memory that this process has held, MB.
-
-    ru_maxrss will not do: Linux carries that of the process that started this one over into it.
-    """
-    for line in Path("/proc/self/status").read_text(encoding="ascii").splitlines():
-        if line.startswith("VmHWM:"):
-            return int(line.split()[1]) // 1024
-    raise RuntimeError("This system does not tell how much memory a process has held; run the trial on Linux.")

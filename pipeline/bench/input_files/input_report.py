@@ -1,6 +1,4 @@
-"""How recordings are read, apart from what is found in them: damaged ones without harm, whole ones without delay, and
-their sectors where they are.
-"""
+"""All measurements of input files: damaged files, reading speed and sectors."""
 
 from __future__ import annotations
 
@@ -19,7 +17,7 @@ __all__ = ["InputReport", "measure_input_files"]
 
 @dataclass(frozen=True)
 class InputReport:
-    """fuzzing : None if none were read;  speeds, sectors : empty if none were taken"""
+    """fuzzing : None if no damaged files were read;  speeds, sectors : empty if not measured"""
 
     fuzzing: FuzzReport | None
     speeds: Sequence[ReadingSpeed]
@@ -27,9 +25,11 @@ class InputReport:
 
     @property
     def passed_fuzzing(self) -> bool:
+        """Whether no damaged file did harm."""
         return self.fuzzing is None or not self.fuzzing.failures
 
     def document(self) -> dict[str, Any]:
+        """All measurements in types of JSON."""
         return {
             "schema": "clutchlight/reading/1",
             "damaged": None if self.fuzzing is None else self.fuzzing.document(),
@@ -38,6 +38,7 @@ class InputReport:
         }
 
     def table(self) -> str:
+        """The tables of what was measured, one below the other."""
         tables = [] if self.fuzzing is None else [self.fuzzing.table()]
         tables += [reading_speed_table(self.speeds)] if self.speeds else []
         tables += [sector_accuracy_table(self.sectors)] if self.sectors else []
@@ -48,17 +49,18 @@ def measure_input_files(
     folder: Path,
     settings: Settings,
     *,
-    fuzz_cases: int,
-    seed: int,
-    speed: bool,
+    damaged_files: int = 0,
     sectors: int = 0,
-    progress: Callable[[int, int], None] = lambda done, of: None,
+    reading_speed: bool = False,
+    seed: int = 0,
+    progress: Callable[[int, int], None] = lambda done, total: None,
 ) -> InputReport:
-    """Reads so many damaged files, times whole ones if asked to, and finds the sectors of so many invented machines.
+    """Measure what is asked for. Files are written under ``folder``.
 
-    Files are made under ``folder``.
+    damaged_files : number of damaged files to read;  sectors : number of simulated machines whose sector is searched
+    reading_speed : whether to time the reading of clips;  progress : called with the steps done and their total
     """
-    figures = fuzz(folder / "damaged", fuzz_cases, seed, progress=progress) if fuzz_cases else None
-    speeds = measure_reading_speed(folder / "speed", settings, progress=progress) if speed else []
-    found = measure_sector_accuracy(sectors, seed, progress) if sectors else []
-    return InputReport(figures, speeds, found)
+    fuzzing = fuzz(folder / "damaged", damaged_files, seed, progress=progress) if damaged_files else None
+    speeds = measure_reading_speed(folder / "speed", settings, progress=progress) if reading_speed else []
+    accuracies = measure_sector_accuracy(sectors, seed, progress) if sectors else []
+    return InputReport(fuzzing, speeds, accuracies)

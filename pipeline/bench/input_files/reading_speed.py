@@ -1,4 +1,4 @@
-"""What reading a clip costs beside its bare decoding: sector, scale and quality, and then what else a scan does."""
+"""Compares the time to read a clip, with sector, scale and quality, and to scan it, with the time to decode it."""
 
 from __future__ import annotations
 
@@ -20,17 +20,18 @@ from pipeline.settings import Settings
 
 __all__ = ["ReadingSpeed", "measure_reading_speed", "reading_speed_table"]
 
-# A recorder's usual size and a sweep's usual length.
-HEIGHT, WIDTH, FRAMES = 768, 1024, 300
-REPEATS = 3
+# A common size of recordings, in px, and a common length of sweeps.
+_HEIGHT, _WIDTH, _FRAMES = 768, 1024, 300
+_REPEATS = 3
 
 
 @dataclass(frozen=True)
 class ReadingSpeed:
-    """Processor time for a frame. decode_ms : decoded and let go;  decode_rgb_ms : decoded and made an RGB array by PyAV
+    """Processor time per frame.
 
-    read_ms : made the grey picture that a player shows, with sector, scale and quality
-    scan_ms : all that a scan does but detection: besides, it keeps pictures and looks for turns and signs
+    decode_ms : decoding only;  decode_rgb_ms : decoding and conversion to an RGB array by PyAV
+    read_ms : reading the grey picture that a player shows, with sector, scale and quality
+    scan_ms : a complete scan without detection, which also keeps pictures and searches for turns and shell signs
     """
 
     file: str
@@ -42,6 +43,7 @@ class ReadingSpeed:
 
     @property
     def ratio(self) -> float:
+        """Reading time divided by decoding time."""
         return self.read_ms / self.decode_ms
 
     def document(self) -> dict[str, Any]:
@@ -53,16 +55,16 @@ def measure_reading_speed(
     settings: Settings,
     *,
     videos: Sequence[tuple[str, str, str]] = VIDEO_FORMATS,
-    frames: int = FRAMES,
-    progress: Callable[[int, int], None] = lambda done, of: None,
+    frames: int = _FRAMES,
+    progress: Callable[[int, int], None] = lambda done, total: None,
 ) -> list[ReadingSpeed]:
-    """Times one clip of each container and codec, written into ``folder``, which is made.
+    """Time one clip of each container and codec. The clips are written to ``folder``, which is created if missing.
 
-    Processor time on one thread, so that other work on the machine counts little; the best of several rounds in
-    turn, so that a slow moment meets both.
+    The processor time of one thread is measured, so that other work on the machine has little influence. Each value is
+    the best of several rounds.
     """
     folder.mkdir(parents=True, exist_ok=True)
-    pictures = moving_speckle(frames, height=HEIGHT, width=WIDTH)
+    pictures = moving_speckle(frames, height=_HEIGHT, width=_WIDTH)
     speeds = []
     for number, (name, codec, pixels) in enumerate(videos, 1):
         path = write_video(folder / name, codec, pixels, pictures)
@@ -72,30 +74,30 @@ def measure_reading_speed(
             partial(_read, path, settings),
             partial(_scan, path, settings),
         )
-        rounds = [[_seconds(each) for each in work] for _ in range(REPEATS)]
+        rounds = [[_cpu_seconds(each) for each in work] for _ in range(_REPEATS)]
         speeds.append(ReadingSpeed(name, frames, *(1000 * min(times) / frames for times in zip(*rounds, strict=True))))
         progress(number, len(videos))
     return speeds
 
 
 def reading_speed_table(speeds: Sequence[ReadingSpeed]) -> str:
-    names = ("bare, ms", "RGB, ms", "read, ms", "scan, ms")
-    head = f"{'':<12}{''.join(f'{name:>10}' for name in names)}{'read / bare':>13}{'read / RGB':>12}"
+    names = ("decode, ms", "RGB, ms", "read, ms", "scan, ms")
+    heading = f"{'':<12}{''.join(f'{name:>12}' for name in names)}{'read / decode':>15}{'read / RGB':>12}"
     rows = [
-        f"{s.file:<12}{s.decode_ms:>10.2f}{s.decode_rgb_ms:>10.2f}{s.read_ms:>10.2f}{s.scan_ms:>10.2f}{s.ratio:>13.2f}"
-        f"{s.read_ms / s.decode_rgb_ms:>12.2f}"
-        for s in speeds
+        f"{each.file:<12}{each.decode_ms:>12.2f}{each.decode_rgb_ms:>12.2f}{each.read_ms:>12.2f}{each.scan_ms:>12.2f}"
+        f"{each.ratio:>15.2f}{each.read_ms / each.decode_rgb_ms:>12.2f}"
+        for each in speeds
     ]
     legend = f"""\
-Processor time for a frame of {WIDTH} x {HEIGHT} px. Bare: decoded and let go. RGB: decoded and made an array by PyAV.
-Read: made a grey picture, with sector, scale and quality. Scan: all that a scan does but detection."""
-    return "\n".join([head, *rows, legend])
+Processor time per frame of {_WIDTH} x {_HEIGHT} px. Decode: decoding only. RGB: decoding to an RGB array by PyAV.
+Read: reading the grey picture, with sector, scale and quality. Scan: a complete scan without detection."""
+    return "\n".join([heading, *rows, legend])
 
 
-def _seconds(work: Callable[[], None]) -> float:
-    began = time.process_time()
+def _cpu_seconds(work: Callable[[], None]) -> float:
+    start = time.process_time()
     work()
-    return time.process_time() - began
+    return time.process_time() - start
 
 
 def _decode(path: Path, *, rgb: bool) -> None:
@@ -111,13 +113,13 @@ def _decode(path: Path, *, rgb: bool) -> None:
 
 def _read(path: Path, settings: Settings) -> None:
     with open_clip(path, settings.ingest) as recording:
-        judged = UsableFrames(recording, recording.calibration, settings.ingest, lambda frames: None)
-        if judged.sector is None or judged.opening_frame is None or sum(1 for _ in judged) == 0:
-            raise RuntimeError(f"{path}: the clip made for timing cannot be used: {judged.rejection_reason(0)}")
-        find_ruler(judged.opening_frame.grey, judged.sector)
+        usable = UsableFrames(recording, recording.calibration, settings.ingest, lambda frames: None)
+        if usable.sector is None or usable.opening_frame is None or sum(1 for _ in usable) == 0:
+            raise RuntimeError(f"{path}: the clip for the measurement cannot be used: {usable.rejection_reason(0)}")
+        find_ruler(usable.opening_frame.grey, usable.sector)
 
 
 def _scan(path: Path, settings: Settings) -> None:
     scan = scan_clip(ExamClip(path, path.name, None, None, None), "", BlindDetector(), settings, lambda frames: None)
     if scan.status != "done":
-        raise RuntimeError(f"{path}: the clip made for timing was refused: {scan.reason}")
+        raise RuntimeError(f"{path}: the clip for the measurement was refused: {scan.reason}")

@@ -1,4 +1,4 @@
-"""Small whole DICOM files of every kind that the pipeline reads, made to be damaged."""
+"""Small intact DICOM files of every kind that the pipeline reads, to be damaged."""
 
 from __future__ import annotations
 
@@ -13,39 +13,39 @@ from numpy.typing import NDArray
 
 __all__ = ["write_dicom_files"]
 
-MULTI_FRAME_SOP_CLASS = "1.2.840.10008.5.1.4.1.1.3.1"  # Ultrasound Multi-frame Image Storage
-UNCOMPRESSED_SYNTAXES = {"native.dcm": "ExplicitVRLittleEndian", "big.dcm": "ExplicitVRBigEndian"}
-LOSSLESS_SYNTAXES = {"rle.dcm": "RLELossless", "jpeg2000.dcm": "JPEG2000Lossless"}
+_MULTI_FRAME_SOP_CLASS = "1.2.840.10008.5.1.4.1.1.3.1"  # Ultrasound Multi-frame Image Storage
+_UNCOMPRESSED_SYNTAXES = {"native.dcm": "ExplicitVRLittleEndian", "big.dcm": "ExplicitVRBigEndian"}
+_LOSSLESS_SYNTAXES = {"rle.dcm": "RLELossless", "jpeg2000.dcm": "JPEG2000Lossless"}
 
 
 def write_dicom_files(folder: Path, pictures: Sequence[NDArray[np.uint8]], video: bytes) -> None:
-    """One file of every kind with the (H, W) ``pictures``; the one with a video holds ``video``, an H.264 stream."""
+    """Write one file of every kind. pictures : (H, W) each;  video : an H.264 stream, for the file with a video"""
     from PIL import Image
     from pydicom import uid
     from pydicom.encaps import encapsulate
     from pydicom.pixels.utils import compress
 
     grey = np.stack(pictures)
-    for name, syntax in UNCOMPRESSED_SYNTAXES.items():
-        made = _header(grey, getattr(uid, syntax))
-        _save(made, folder / name, grey.tobytes())
-    for name, syntax in LOSSLESS_SYNTAXES.items():
-        made = _header(grey, uid.ExplicitVRLittleEndian)
-        made.PixelData = grey.tobytes()
+    for name, syntax in _UNCOMPRESSED_SYNTAXES.items():
+        data_set = _header(grey, getattr(uid, syntax))
+        _save(data_set, folder / name, grey.tobytes())
+    for name, syntax in _LOSSLESS_SYNTAXES.items():
+        data_set = _header(grey, uid.ExplicitVRLittleEndian)
+        data_set.PixelData = grey.tobytes()
         with warnings.catch_warnings():
             warnings.simplefilter("ignore")
-            compress(made, getattr(uid, syntax))
-        made.save_as(folder / name, enforce_file_format=True)
+            compress(data_set, getattr(uid, syntax))
+        data_set.save_as(folder / name, enforce_file_format=True)
     frames = []
     for picture in pictures:
-        packed = io.BytesIO()
-        Image.fromarray(picture).save(packed, "JPEG", quality=90)
-        frames.append(packed.getvalue())
+        jpeg = io.BytesIO()
+        Image.fromarray(picture).save(jpeg, "JPEG", quality=90)
+        frames.append(jpeg.getvalue())
     _save(_header(grey, uid.JPEGBaseline8Bit), folder / "jpeg.dcm", encapsulate(frames), compressed=True)
-    held = _header(
+    video_header = _header(
         grey, uid.MPEG4HP41, SamplesPerPixel=3, PlanarConfiguration=0, PhotometricInterpretation="YBR_PARTIAL_420"
     )
-    _save(held, folder / "video.dcm", encapsulate([video], has_bot=False), compressed=True)
+    _save(video_header, folder / "video.dcm", encapsulate([video], has_bot=False), compressed=True)
     table = np.arange(256, dtype=np.uint16) * 257
     colours: dict[str, Any] = {"PhotometricInterpretation": "PALETTE COLOR"}
     for colour in ("Red", "Green", "Blue"):
@@ -54,16 +54,16 @@ def write_dicom_files(folder: Path, pictures: Sequence[NDArray[np.uint8]], video
     _save(_header(grey, uid.ImplicitVRLittleEndian, **colours), folder / "palette.dcm", grey.tobytes())
 
 
-def _header(grey: NDArray[np.uint8], syntax: Any, **elements: Any) -> Any:
+def _header(grey: NDArray[np.uint8], syntax: Any, **more_elements: Any) -> Any:
     from pydicom.dataset import Dataset, FileDataset, FileMetaDataset
     from pydicom.uid import UID, generate_uid
 
     meta = FileMetaDataset()
     meta.TransferSyntaxUID = syntax
-    meta.MediaStorageSOPClassUID = UID(MULTI_FRAME_SOP_CLASS)
-    meta.MediaStorageSOPInstanceUID = generate_uid(entropy_srcs=["healthy"])
-    order = {"is_implicit_VR": syntax.is_implicit_VR, "is_little_endian": syntax.is_little_endian}
-    made = FileDataset("", {}, file_meta=meta, preamble=bytes(128), **order)
+    meta.MediaStorageSOPClassUID = UID(_MULTI_FRAME_SOP_CLASS)
+    meta.MediaStorageSOPInstanceUID = generate_uid(entropy_srcs=["intact"])
+    encoding = {"is_implicit_VR": syntax.is_implicit_VR, "is_little_endian": syntax.is_little_endian}
+    data_set = FileDataset("", {}, file_meta=meta, preamble=bytes(128), **encoding)
     frames, height, width = grey.shape
     region = Dataset()
     region.RegionSpatialFormat = region.RegionDataType = 1
@@ -71,8 +71,8 @@ def _header(grey: NDArray[np.uint8], syntax: Any, **elements: Any) -> Any:
     region.RegionLocationMaxX1, region.RegionLocationMaxY1 = width - 1, height - 1
     region.PhysicalUnitsXDirection = region.PhysicalUnitsYDirection = 3
     region.PhysicalDeltaX = region.PhysicalDeltaY = 0.05
-    told = {
-        "SOPClassUID": MULTI_FRAME_SOP_CLASS,
+    elements = {
+        "SOPClassUID": _MULTI_FRAME_SOP_CLASS,
         "Modality": "US",
         "SequenceOfUltrasoundRegions": [region],
         "SamplesPerPixel": 1,
@@ -86,13 +86,13 @@ def _header(grey: NDArray[np.uint8], syntax: Any, **elements: Any) -> Any:
         "PixelRepresentation": 0,
         "FrameTimeVector": [0] + [40] * (frames - 1),
     }
-    for keyword, value in (told | elements).items():
-        setattr(made, keyword, value)
-    return made
+    for keyword, value in (elements | more_elements).items():
+        setattr(data_set, keyword, value)
+    return data_set
 
 
-def _save(made: Any, path: Path, pixels: bytes, *, compressed: bool = False) -> None:
-    made.PixelData = pixels
-    made["PixelData"].VR = "OB"
-    made["PixelData"].is_undefined_length = compressed
-    made.save_as(path, enforce_file_format=True)
+def _save(data_set: Any, path: Path, pixels: bytes, *, compressed: bool = False) -> None:
+    data_set.PixelData = pixels
+    data_set["PixelData"].VR = "OB"
+    data_set["PixelData"].is_undefined_length = compressed
+    data_set.save_as(path, enforce_file_format=True)

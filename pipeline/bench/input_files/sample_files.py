@@ -1,4 +1,4 @@
-"""Small whole files of every kind that the pipeline reads, made to be damaged or to be timed."""
+"""Small intact files of every kind that the pipeline reads, to be damaged or timed."""
 
 from __future__ import annotations
 
@@ -27,7 +27,7 @@ window = "left"
 mm_per_px = 0.22
 """
 
-# Container, codec and format of pixels.
+# File name, codec and pixel format.
 VIDEO_FORMATS: tuple[tuple[str, str, str], ...] = (
     ("h264.mp4", "libx264", "yuv420p"),
     ("mpeg4.mkv", "mpeg4", "yuv420p"),
@@ -44,38 +44,37 @@ VIDEO_FORMATS: tuple[tuple[str, str, str], ...] = (
 
 
 def moving_speckle(frames: int, *, height: int = 80, width: int = 96, seed: int = 0) -> list[NDArray[np.uint8]]:
-    """Fully developed speckle in a rectangle on black, and marks beside it that run like a clock's; (H, W) each.
+    """Fully developed speckle in a rectangle on black, with a moving bar next to it, as of a clock; (H, W) each.
 
-    The echo is complex Gaussian noise, smooth over a few pixels, whose size is shown on a scale of 60 dB. From frame
-    to frame it drifts by a pixel and keeps nine tenths of itself, as under a probe that moves by a part of its
-    slice's thickness; a coder thus has about as much to do as with a real sweep. A disc in the middle holds fluid and
-    gives no echo.
+    The echo is complex Gaussian noise, smooth over a few pixels. Its magnitude is shown on a scale of 60 dB. From frame
+    to frame it moves by a pixel and keeps a correlation of 0.9, as under a probe that moves by a part of its slice
+    thickness, so that it is about as hard to encode as a real sweep. A disc in the middle is fluid without echoes.
     """
     import cv2
 
     rng = np.random.default_rng(seed)
     margin = height // 16
-    deep, wide = height - 2 * margin, width - width // 6
-    kept = 0.9
-    echo = np.zeros((deep, wide, 2), np.float32)
-    depth, across = np.ogrid[:deep, :wide]
-    is_fluid = np.hypot(depth - deep / 2, across - wide / 2) < deep / 5
+    echo_height, echo_width = height - 2 * margin, width - width // 6
+    correlation = 0.9
+    echo = np.zeros((echo_height, echo_width, 2), np.float32)
+    depth, across = np.ogrid[:echo_height, :echo_width]
+    is_fluid = np.hypot(depth - echo_height / 2, across - echo_width / 2) < echo_height / 5
     pictures = []
     for index in range(frames):
         fresh = cv2.GaussianBlur(rng.standard_normal(echo.shape, np.float32), (0, 0), 1.5)
-        share = np.sqrt(1 - kept**2) if index else 1.0
-        echo = kept * np.roll(echo, 1, axis=0) + np.float32(share / fresh.std()) * fresh
+        share = np.sqrt(1 - correlation**2) if index else 1.0
+        echo = correlation * np.roll(echo, 1, axis=0) + np.float32(share / fresh.std()) * fresh
         level = 20 * np.log10(np.hypot(echo[..., 0], echo[..., 1]) + 1e-3) - 10.0
         level[is_fluid] = -60.0
         picture = np.zeros((height, width), np.uint8)
-        picture[margin : margin + deep, margin : margin + wide] = np.clip(255 * (level / 60 + 0.5), 0, 255)
+        picture[margin : margin + echo_height, margin : margin + echo_width] = np.clip(255 * (level / 60 + 0.5), 0, 255)
         picture[2 : margin - 1, -(2 + index % (width // 8)) :] = 200
         pictures.append(picture)
     return pictures
 
 
 def write_video(path: Path, codec: str, pixels: str, pictures: Sequence[NDArray[np.uint8]]) -> Path:
-    """The pictures at 25 a second. The container goes by the path's ending."""
+    """Write the pictures at 25 per second. The suffix of the path decides on the container."""
     import av
 
     av.logging.set_level(av.logging.PANIC)
@@ -83,7 +82,7 @@ def write_video(path: Path, codec: str, pixels: str, pictures: Sequence[NDArray[
         stream: Any = container.add_stream(codec, rate=25)
         stream.height, stream.width = pictures[0].shape
         stream.pix_fmt = pixels
-        stream.bit_rate = 8_000_000  # of the older coders; the newer ones go by quality
+        stream.bit_rate = 8_000_000  # for the older codecs; the newer ones use a quality
         stream.options = (
             {"crf": "23", "preset": "ultrafast", "x265-params": "log-level=none"} if codec.startswith("libx26") else {}
         )
@@ -96,7 +95,10 @@ def write_video(path: Path, codec: str, pixels: str, pictures: Sequence[NDArray[
 
 
 def write_sample_files(folder: Path) -> list[Path]:
-    """One file of every kind in ``folder``, which is made: videos, stills, DICOM files and a side file. By name."""
+    """Write one file of every kind: videos, stills, DICOM files and an exam file. Returns their paths, sorted by name.
+
+    folder : created if missing
+    """
     folder.mkdir(parents=True, exist_ok=True)
     pictures = moving_speckle(8)
     for name, codec, pixels in VIDEO_FORMATS:
@@ -111,14 +113,20 @@ def write_sample_files(folder: Path) -> list[Path]:
 def _stills() -> dict[str, Callable[[Path, Sequence[NDArray[np.uint8]]], None]]:
     from PIL import Image
 
-    def one(path: Path, pictures: Sequence[NDArray[np.uint8]]) -> None:
+    def save_first(path: Path, pictures: Sequence[NDArray[np.uint8]]) -> None:
         Image.fromarray(pictures[0]).save(path)
 
-    def sixteen_bits(path: Path, pictures: Sequence[NDArray[np.uint8]]) -> None:
+    def save_16_bits(path: Path, pictures: Sequence[NDArray[np.uint8]]) -> None:
         Image.fromarray(pictures[0].astype(np.uint16) * 257).save(path)
 
-    def pages(path: Path, pictures: Sequence[NDArray[np.uint8]]) -> None:
+    def save_pages(path: Path, pictures: Sequence[NDArray[np.uint8]]) -> None:
         first, *others = map(Image.fromarray, pictures)
         first.save(path, save_all=True, append_images=others, compression="tiff_lzw")
 
-    return {"still.png": one, "still.jpg": one, "still.bmp": one, "deep.png": sixteen_bits, "pages.tiff": pages}
+    return {
+        "still.png": save_first,
+        "still.jpg": save_first,
+        "still.bmp": save_first,
+        "deep.png": save_16_bits,
+        "pages.tiff": save_pages,
+    }

@@ -1,4 +1,4 @@
-"""Data sets and results on disk whose figures are known, because they were put there."""
+"""Writes data sets and results whose metrics are known, because their errors are deliberate."""
 
 from __future__ import annotations
 
@@ -8,12 +8,24 @@ from pathlib import Path
 from typing import Any
 
 from models.ellipse import area, bounding_boxes
+from models.stages import STAGES
+from pipeline.bench.data_set_metrics import DataSetMetrics, measure_data_set
+from pipeline.bench.ground_truth import open_data_set
+from pipeline.settings import load_settings
 from tests.pipeline.bench.matched_egg_examples import reported_egg
 
-__all__ = ["DATE", "detection_annotation", "object_annotation", "write_result", "write_truth"]
+__all__ = [
+    "DATE",
+    "SIZE_SETTINGS",
+    "detection_annotation",
+    "measure_folder",
+    "object_annotation",
+    "write_result",
+    "write_truth",
+]
 
 DATE = "2026-05-03"
-STAGES = ("follicle", "thin-shelled", "calcified")
+SIZE_SETTINGS = load_settings().sizes
 
 
 def object_annotation(
@@ -26,7 +38,7 @@ def object_annotation(
     depth_mm: float | None = None,
     track: int | None = None,
 ) -> dict[str, Any]:
-    """A true object as it stands in ``coco.json``."""
+    """A true object as in ``coco.json``. category : from 1"""
     known = {"visible": visible, "depth_mm": depth_mm, "track_id": track}
     return {
         "image_id": image,
@@ -49,7 +61,7 @@ def detection_annotation(
     egg: int | None = None,
     spread: tuple[float, float] | None = None,
 ) -> dict[str, Any]:
-    """A detection as it stands in ``detections.coco.json``."""
+    """A detection as in ``detections.coco.json``. category : from 1"""
     return {
         "image_id": image,
         "category_id": category,
@@ -74,11 +86,11 @@ def write_truth(
     carried: int = 0,
     crossed: int = 0,
 ) -> None:
-    """Each animal has one clip; images count from 1, animal by animal."""
+    """Write a data set. Each animal has one clip. Image numbers start at 1 and continue from animal to animal."""
     folder.mkdir(parents=True, exist_ok=True)
     images = [
-        {"id": len(animals[:place]) * frames + n + 1, "animal": animal, "clip": "left-1.mp4", "frame": n}
-        for place, animal in enumerate(animals)
+        {"id": index * frames + n + 1, "animal": animal, "clip": "left-1.mp4", "frame": n}
+        for index, animal in enumerate(animals)
         for n in range(frames)
     ]
     rows = [{"id": n, **row} for n, row in enumerate(annotations, 1)]
@@ -86,12 +98,14 @@ def write_truth(
     document = {"images": images, "annotations": rows, "categories": categories}
     (folder / "coco.json").write_text(json.dumps(document))
     names = {image["id"]: image["animal"] for image in images}
-    good = Counter((names[row["image_id"]], row.get("track_id")) for row in annotations if not row["iscrowd"])
+    well_visible = Counter((names[row["image_id"]], row.get("track_id")) for row in annotations if not row["iscrowd"])
 
     def entry(name: str) -> dict[str, Any]:
-        seen = [track for (animal, track), number in good.items() if animal == name and track and number >= 3]
+        seen_ids = [
+            track for (animal, track), number in well_visible.items() if animal == name and track and number >= 3
+        ]
         scale = {} if mm_per_px is None else {"mm_per_px": mm_per_px}
-        return {**animal, "clips": {"left-1.mp4": {"seen_ids": sorted(seen), **scale}}}
+        return {**animal, "clips": {"left-1.mp4": {"seen_ids": sorted(seen_ids), **scale}}}
 
     animal = {
         "date": DATE,
@@ -114,9 +128,9 @@ def write_result(
     interval: tuple[int, int] = (0, 0),
     eggs: dict[int, list[str]] | None = None,
 ) -> None:
-    """One animal's results; its images carry other numbers than those of the truth.
+    """Write the results of one animal. Its image numbers differ from those of the ground truth.
 
-    eggs : the clip of each sighting of each egg, all of them calcified
+    eggs : the clip of each sighting of each egg; all eggs are calcified
     """
     folder = out / animal / DATE
     folder.mkdir(parents=True)
@@ -139,3 +153,8 @@ def write_result(
         ],
     }
     (folder / "result.json").write_text(json.dumps(result))
+
+
+def measure_folder(folder: Path) -> DataSetMetrics:
+    """The metrics of the results in ``folder/out`` on the data set in ``folder/set``."""
+    return measure_data_set(open_data_set(folder / "set"), folder / "out", SIZE_SETTINGS)

@@ -1,12 +1,11 @@
-"""Invented eggs as the bench reads them back, with signs that tell their stage more or less."""
+"""Simulated matched eggs, with shell signs that depend more or less on their stage."""
 
 from __future__ import annotations
 
 import numpy as np
 
+from models.stages import STAGES
 from pipeline.bench.matched_eggs import MatchedEgg, MatchedSections
-
-STAGES = ("follicle", "thin-shelled", "calcified")
 
 
 def reported_egg(stage: int, chances: list[float], signs: dict[str, float] | None = None, **more):
@@ -33,7 +32,7 @@ def matched_egg(
 
 
 def shadowed_eggs(rng: np.random.Generator, number: int) -> list[MatchedEgg]:
-    """Eggs of whom the network knows nothing, and whose shadow grows with the stage."""
+    """Eggs whose stage is unknown to the network, and whose shadow grows with the stage."""
     eggs = []
     for index in range(number):
         stage = index % 3
@@ -43,7 +42,7 @@ def shadowed_eggs(rng: np.random.Generator, number: int) -> list[MatchedEgg]:
 
 
 def section_series(rng: np.random.Generator, *, bias: float, scale: float, number: int) -> list[MatchedSections]:
-    """Long eggs' sections, found too wide by ``bias`` and too round by ``scale``, both in log units."""
+    """Sections of elongated eggs, detected too wide by ``bias`` and too round by ``scale``, both in log units."""
     sections = []
     for _ in range(number):
         breadth = 50 * np.sqrt(1 - np.linspace(-0.9, 0.9, 21) ** 2)

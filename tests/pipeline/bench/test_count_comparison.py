@@ -1,13 +1,14 @@
-"""Truth beside estimate."""
+"""Ground truth and estimate of each animal."""
 
 from __future__ import annotations
 
 import json
-from pathlib import Path
 
-from pipeline.bench.count_comparison import compare_counts, comparison_table, read_results
+from pipeline.bench.animal_truth import animal_truth
+from pipeline.bench.count_comparison import compare_counts, comparison_table
+from tests.pipeline.bench.data_set_files import DATE
 
-TRUTH = {
+ENTRIES = {
     "AF-0001": {
         "species": "Emys orbicularis",
         "in_animal": {"follicle": 0, "thin-shelled": 1, "calcified": 9},
@@ -24,6 +25,9 @@ TRUTH = {
         "seen": {"follicle": 6, "thin-shelled": 2, "calcified": 0},
     },
 }
+
+
+TRUTH = {animal: animal_truth(entry | {"date": DATE}) for animal, entry in ENTRIES.items()}
 
 
 def result(animal: str, shelled: int, stage: str) -> dict[str, object]:
@@ -49,18 +53,13 @@ def test_each_animal_has_a_row_with_or_without_a_result() -> None:
     json.dumps([row.document() for row in rows])
 
 
-def test_the_table_has_a_column_under_each_heading() -> None:
+def test_each_column_is_under_its_heading() -> None:
     rows = compare_counts(TRUTH, [result("AF-0001", 7, "calcified"), result("AF-0002", 0, "none seen")])
-    head, first, second, third, legend = comparison_table(rows).splitlines()
-    assert head.split()[:2] == ["animal", "species"]
+    heading, first, second, third, legend = comparison_table(rows).splitlines()
+    assert heading.split()[:2] == ["animal", "species"]
     assert first.split()[:5] == ["AF-0001", "Emys", "orbicularis", "10", "8"]
     assert first.split()[5:] == ["7", "7", "to", "10", "0", "none", "seen", "calcified", "calcified"]
     assert "none seen" in second
     assert third.split()[-1] == "-"
     assert legend.startswith("shelled: ")
-    assert first.index("calcified") == head.index("stage")
-
-
-def test_results_are_read_from_their_folders(tmp_path: Path) -> None:
-    (tmp_path / "result.json").write_text('{"animal": "AF-0001"}')
-    assert read_results([tmp_path]) == [{"animal": "AF-0001"}]
+    assert first.index("calcified") == heading.index("stage")

@@ -1,20 +1,40 @@
 from __future__ import annotations
 
+import json
+
 import pytest
 
-from pipeline.bench.counting_speed import CountingTime, measure_counting_time
+from pipeline.bench.counting_speed import CountingTime, counting_speed_table, measure_counting_time
+from pipeline.cli.app import main
+from pipeline.cli.exit_codes import ExitCode
 from pipeline.settings import load_settings
 
 
-def test_the_share_is_of_network_and_counting_together() -> None:
+def test_the_share_refers_to_network_and_counting_together() -> None:
     assert CountingTime(10, 200, tracking_s=0.5, counting_s=1.5).share(0.03) == pytest.approx(2 / 8)
 
 
-def test_cost_grows_hardly_faster_than_tracks() -> None:
+def test_time_grows_hardly_faster_than_the_number_of_tracks() -> None:
     settings = load_settings()
-    measure_counting_time(16, settings)  # the first pays for what is loaded
+    measure_counting_time(16, settings)  # the first run also loads libraries
     few, many = measure_counting_time(40, settings), measure_counting_time(400, settings)
     assert (few.tracks, many.tracks) == (pytest.approx(40, abs=4), pytest.approx(400, abs=20))
-    # Ten times the tracks: where all pairs were looked at it would be a hundred times the time.
+    # Ten times the tracks. If all pairs were compared, it would take a hundred times as long.
     assert many.counting_s < 30 * few.counting_s
     assert many.tracking_s / many.frames < 5 * few.tracking_s / few.frames
+
+
+def test_the_table_has_a_line_for_the_network_and_for_each_exam() -> None:
+    network, exam = counting_speed_table([CountingTime(10, 200, tracking_s=0.5, counting_s=1.5)], 0.03).splitlines()
+    assert network == "network: 30.0 ms per frame"
+    assert exam.split(": ")[1].startswith("tracking 0.50 s (2.50 ms per frame), merging and counting 1.50 s (150.0 ms")
+    assert exam.endswith("25.0% of the time with the network")
+
+
+def test_the_command_measures_the_exams_asked_for(capsys: pytest.CaptureFixture[str]) -> None:
+    assert main(["bench", "speed", "12", "--json"]) == ExitCode.DONE
+    document = json.loads(capsys.readouterr().out)
+    (exam,) = document["exams"]
+    assert exam["tracks"] == pytest.approx(12, abs=4)
+    assert 0 < exam["share"] < 1
+    assert document["network_s_per_frame"] > 0

@@ -1,4 +1,4 @@
-"""Exams of animals that carry nothing need no truth."""
+"""Exams of animals without eggs need no ground truth."""
 
 from __future__ import annotations
 
@@ -10,30 +10,29 @@ from pipeline.bench.data_set_metrics import measure_data_set
 from pipeline.bench.egg_free_data_set import egg_free_data_set
 from pipeline.bench.ground_truth import DataSetError
 from pipeline.bench.metrics_table import metrics_table
-from tests.pipeline.bench.data_set_files import DATE, detection_annotation, write_result
+from tests.pipeline.bench.data_set_files import DATE, SIZE_SETTINGS, detection_annotation, write_result
 
 ROUND = [100.0, 100.0, 20.0, 20.0, 0.0]
 
 
-def test_every_shelled_egg_is_a_false_alarm(tmp_path: Path) -> None:
+def test_every_shelled_egg_is_a_false_positive(tmp_path: Path) -> None:
     write_result(tmp_path / "out", [detection_annotation(1, 3, ROUND), detection_annotation(2, 1, ROUND)], frames=4)
     write_result(tmp_path / "out", [], animal="AF-2", frames=4, estimate=2, interval=(1, 3))
-    figures = measure_data_set(egg_free_data_set(tmp_path / "exams", tmp_path / "out"), tmp_path / "out")
-    assert (figures.name, figures.frames, figures.frames_used) == ("exams", 8, 8)
-    assert figures.egg_free_clip_false_positives == figures.egg_free_frame_false_positives
-    assert (
-        figures.egg_free_clip_false_positives.frames,
-        figures.egg_free_clip_false_positives.confident_per_frame,
-    ) == (8, pytest.approx(1 / 8))
-    assert (figures.counts.egg_free, figures.counts.false_gravid) == (2, 1)
-    text = metrics_table([figures])
-    assert "clips without any (8 frames): 0.125, 0.000, 0.125" in text
-    assert "egg-free called gravid: 1 of 2" in text
-    assert "not found" not in text  # there is nothing to find
+    data_set = egg_free_data_set(tmp_path / "exams", tmp_path / "out")
+    metrics = measure_data_set(data_set, tmp_path / "out", SIZE_SETTINGS)
+    assert (metrics.name, metrics.frames, metrics.frames_used) == ("exams", 8, 8)
+    clips = metrics.detection.egg_free_clips
+    assert clips == metrics.detection.egg_free_frames
+    assert (clips.frames, clips.confident_per_frame) == (8, pytest.approx(1 / 8))
+    assert (metrics.counting.counts.egg_free, metrics.counting.counts.false_gravid) == (2, 1)
+    text = metrics_table([metrics])
+    assert "egg-free clips (8 frames): 0.125, 0.000, 0.125" in text
+    assert "egg-free animals reported with eggs: 1 of 2" in text
+    assert "not found" not in text  # there are no objects
 
 
-def test_nothing_to_measure_is_told(tmp_path: Path) -> None:
-    with pytest.raises(DataSetError, match="no exam in it could be used"):
+def test_a_folder_without_results_is_refused(tmp_path: Path) -> None:
+    with pytest.raises(DataSetError, match="no exam in this folder could be used"):
         egg_free_data_set(tmp_path / "exams", tmp_path / "out")
 
 

@@ -6,18 +6,19 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from models.stages import STAGES
 from pipeline.bench.ground_truth import DataSetError, open_data_set
 from tests.pipeline.bench.data_set_files import object_annotation, write_truth
 
 ROUND = [100.0, 100.0, 20.0, 20.0, 0.0]
 
 
-def test_truth_may_lie_in_a_folder_of_its_own(tmp_path: Path) -> None:
+def test_ground_truth_may_be_in_a_subfolder(tmp_path: Path) -> None:
     write_truth(tmp_path / "set" / "truth", [])
     assert open_data_set(tmp_path / "set").exams_root == tmp_path / "set" / "exams"
 
 
-def test_what_a_data_set_does_not_tell_is_unknown(tmp_path: Path) -> None:
+def test_missing_values_are_unknown(tmp_path: Path) -> None:
     write_truth(
         tmp_path,
         [object_annotation(1, 3, ROUND, visible=0.5), object_annotation(2, 2, ROUND, depth_mm=41.0)],
@@ -30,9 +31,10 @@ def test_what_a_data_set_does_not_tell_is_unknown(tmp_path: Path) -> None:
     assert set(data_set.frames.species) == {"unknown"}
     assert data_set.frames.ids[3] == ("AF-2", "left-1.mp4", 1)
     assert data_set.objects.frame.tolist() == [0, 1]
+    assert [STAGES[stage] for stage in data_set.objects.stage] == ["calcified", "thin-shelled"]
 
 
-def test_boxes_and_areas_may_be_left_to_the_ellipse(tmp_path: Path) -> None:
+def test_missing_boxes_and_areas_follow_from_the_ellipse(tmp_path: Path) -> None:
     bare = {key: value for key, value in object_annotation(1, 3, ROUND).items() if key not in ("bbox", "area")}
     write_truth(tmp_path, [bare])
     objects = open_data_set(tmp_path).objects

@@ -1,4 +1,4 @@
-"""Two networks on one centre's labels: animals that were taught are left out, and the figures are training's own."""
+"""Compares two networks on the labels of one centre, without the animals that one of them was trained on."""
 
 from __future__ import annotations
 
@@ -24,11 +24,11 @@ from tests.synthetic.own_labels import own_labels
 CPU = torch.device("cpu")
 
 
-def small(folder: Path, name: str, *, seed: int, taught: tuple[str, ...] = ()) -> Path:
+def small(folder: Path, name: str, *, seed: int, trained_on: tuple[str, ...] = ()) -> Path:
     torch.manual_seed(seed)
     path = folder / name
-    notes = {"taught_animals": json.dumps(taught)} if taught else {}
-    save_weights(EggNetwork(NetworkConfig((4, 4, 4, 4, 4), (1, 1, 1, 1, 1))), path, notes)
+    metadata = {"taught_animals": json.dumps(trained_on)} if trained_on else {}
+    save_weights(EggNetwork(NetworkConfig((4, 4, 4, 4, 4), (1, 1, 1, 1, 1))), path, metadata)
     return path
 
 
@@ -39,42 +39,47 @@ def labelled() -> LabelledPictures:
 
 @pytest.fixture(scope="module")
 def phantoms() -> LabelledPictures:
-    """Four pictures each of two animals, as the shipped network knows them."""
+    """Four pictures each of two animals, similar to those that the shipped network was trained on."""
     pictures, labels = PhantomPictures(StreamSettings(animals=4, batch=8, processes=1), 77, CPU).batch(0)
     frame_labels = []
     for row, role in enumerate(labels.role):
-        there = role != Role.EMPTY
-        rows = labels.ellipses[row, there].double().numpy()
-        animal, is_ignored = f"AF-{row // 4}", (role[there] == -1).numpy()
+        is_used = role != Role.EMPTY
+        rows = labels.ellipses[row, is_used].double().numpy()
+        animal, is_ignored = f"AF-{row // 4}", (role[is_used] == Role.IGNORED).numpy()
         frame_labels.append(
-            FrameLabels(animal, rows, labels.stage[row, there].numpy(), is_ignored, float(labels.mm_per_px[row]))
+            FrameLabels(animal, rows, labels.stage[row, is_used].numpy(), is_ignored, float(labels.mm_per_px[row]))
         )
     return LabelledPictures((pictures[:, 0] * 255).byte().numpy(), tuple(frame_labels), "")
 
 
-def test_animals_that_either_was_taught_are_left_out(labelled: LabelledPictures, tmp_path: Path) -> None:
-    before = small(tmp_path, "before.safetensors", seed=1, taught=("OWN-0", "ELSEWHERE"))
-    after = small(tmp_path, "after.safetensors", seed=2, taught=("OWN-0", "OWN-2"))
+def test_animals_that_one_network_was_trained_on_are_left_out(labelled: LabelledPictures, tmp_path: Path) -> None:
+    before = small(tmp_path, "before.safetensors", seed=1, trained_on=("OWN-0", "ELSEWHERE"))
+    after = small(tmp_path, "after.safetensors", seed=2, trained_on=("OWN-0", "OWN-2"))
     found = compare_networks_on_labels(labelled, before, after)
     assert [each.animal for each in found.animals] == ["OWN-1", "OWN-3"]
     assert found.trained_animals == ("OWN-0", "OWN-2")
     assert (found.before.pictures, [each.after.pictures for each in found.animals]) == (4, [2, 2])
-    words = found.table()
-    assert words.startswith("4 frames of 2 animals that neither network was taught: OWN-1, OWN-3")
-    assert "left out, since they were taught: OWN-0, OWN-2" in words
+    table = found.table()
+    assert table.startswith("4 frames of 2 animals on which neither network was trained: OWN-1, OWN-3")
+    assert "left out, because a network was trained on them: OWN-0, OWN-2" in table
     assert json.loads(json.dumps(found.document(), allow_nan=False))["before"]["ap_follicle"] is None  # none are there
-    with pytest.raises(LabelsError, match="Every animal of these labels was taught"):
+    with pytest.raises(LabelsError, match="trained on every animal of these labels"):
         compare_networks_on_labels(labelled.of(["OWN-0", "OWN-2"]), before, after)
 
 
-def test_figures_are_those_of_training_and_stand_in_their_columns(phantoms: LabelledPictures, tmp_path: Path) -> None:
+def test_the_metrics_are_those_of_training_in_the_right_columns(phantoms: LabelledPictures, tmp_path: Path) -> None:
     worse = small(tmp_path, "worse.safetensors", seed=1)
     found = compare_networks_on_labels(phantoms, worse, shipped_weights())
-    shown = [measure(load_weights(path), phantoms.batches(3, CPU)) for path in (worse, shipped_weights())]
-    assert [str(found.before), str(found.after)] == [str(each) for each in shown]  # where nothing is, NaN is no NaN
+    expected = [measure(load_weights(path), phantoms.batches(3, CPU)) for path in (worse, shipped_weights())]
+    assert [str(found.before), str(found.after)] == [
+        str(each) for each in expected
+    ]  # as text, since NaN is not equal to NaN
+    assert "of detections with a score of at least 0.5" in found.table()
     assert found.after.ap_shelled > 0.3 > found.before.ap_shelled
     line = next(line for line in found.table().splitlines() if line.startswith("shelled, AP50:95"))
-    assert [float(value) for value in line.split()[-2:]] == pytest.approx([each.ap_shelled for each in shown], abs=6e-4)
+    assert [float(value) for value in line.split()[-2:]] == pytest.approx(
+        [each.ap_shelled for each in expected], abs=6e-4
+    )
     first = measure(load_weights(shipped_weights()), phantoms.of(["AF-0"]).batches(3, CPU))
     assert str(found.animals[0].after) == str(first) != str(found.after)
 
@@ -87,16 +92,16 @@ def test_a_network_of_several_frames_is_refused(labelled: LabelledPictures, tmp_
         compare_networks_on_labels(labelled, shipped_weights(), several)
 
 
-def test_the_command_writes_and_tells_them(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+def test_the_command_prints_and_writes_the_metrics(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     write_label_folder(tmp_path / "labels")
-    after = small(tmp_path, "after.safetensors", seed=2, taught=("AF-1",))
-    command = ["bench", "--labels", str(tmp_path / "labels"), "--out", str(tmp_path / "figures")]
+    after = small(tmp_path, "after.safetensors", seed=2, trained_on=("AF-1",))
+    command = ["bench", "labels", str(tmp_path / "labels"), "--out", str(tmp_path / "figures")]
     assert app.main([*command, "--weights", str(after)]) == ExitCode.DONE
-    assert "1 frames of 1 animals that neither network was taught: AF-2" in capsys.readouterr().out
+    assert "1 frames of 1 animals on which neither network was trained: AF-2" in capsys.readouterr().out
     written = json.loads((tmp_path / "figures" / "labels.json").read_text())
     assert list(written["animals"]) == ["AF-2"]
     assert app.main([*command, "--weights", str(after), "--baseline", str(after), "--json"]) == ExitCode.DONE
-    told = json.loads(capsys.readouterr().out)
-    assert told["before"] == told["after"] == written["after"]
-    for wrong in ([], ["--weights", str(after), "--speed"]):
-        assert app.main([*command, *wrong]) == ExitCode.USAGE
+    printed = json.loads(capsys.readouterr().out)
+    assert printed["before"] == printed["after"] == written["after"]
+    assert app.main(command) == ExitCode.USAGE
+    assert "Missing option '--weights'" in capsys.readouterr().err

@@ -1,7 +1,9 @@
-"""Another tracker's identities held against the truth; the libraries themselves are optional."""
+"""The tracks of other trackers against the ground truth. Their libraries are optional."""
 
 from __future__ import annotations
 
+import json
+import sys
 from collections.abc import Sequence
 from pathlib import Path
 
@@ -9,52 +11,83 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from pipeline.bench.exported_detections import read_exported_detections, result_folders
+from pipeline.bench.exported_detections import read_exported_detections
 from pipeline.bench.ground_truth import open_data_set
-from pipeline.bench.other_trackers import other_trackers, tracker_metrics
+from pipeline.bench.other_trackers import MissingTrackersError, TrackerFunction, other_trackers, tracker_metrics
+from pipeline.bench.result_files import result_folders
+from pipeline.bench.tracking_metrics import TrackingMetrics
+from pipeline.cli.app import main
+from pipeline.cli.exit_codes import ExitCode
+from pipeline.settings import load_settings
 from tests.pipeline.bench.data_set_files import detection_annotation, object_annotation, write_result, write_truth
 
 FRAMES = 12
+SETTINGS = load_settings().track
 HERE, FAR = [100.0, 100.0, 30.0, 20.0, 0.0], [300.0, 300.0, 30.0, 20.0, 0.0]
 Clip = Sequence[tuple[NDArray[np.float64], NDArray[np.float64]]]
 
 
 @pytest.fixture
 def folder(tmp_path: Path) -> Path:
-    """Two objects that stand still, both found in every frame, with a faint third that is nothing."""
+    """Two still objects, both found in every frame, and a third detection with a low score where no object is."""
     truth = [
         object_annotation(n, 3, place, track=k) for n in range(1, FRAMES + 1) for k, place in enumerate((HERE, FAR), 1)
     ]
-    seen = [detection_annotation(n, 3, place, track=9) for n in range(1, FRAMES + 1) for place in (HERE, FAR)]
-    seen += [detection_annotation(n, 3, [200.0, 200.0, 9.0, 9.0, 0.0], score=0.2) for n in range(1, FRAMES + 1)]
+    found = [detection_annotation(n, 3, place, track=9) for n in range(1, FRAMES + 1) for place in (HERE, FAR)]
+    found += [detection_annotation(n, 3, [200.0, 200.0, 9.0, 9.0, 0.0], score=0.2) for n in range(1, FRAMES + 1)]
     write_truth(tmp_path / "set", truth, frames=FRAMES)
-    write_result(tmp_path / "out", seen, frames=FRAMES)
+    write_result(tmp_path / "out", found, frames=FRAMES)
     return tmp_path
 
 
-def by_place(clip: Clip) -> list[NDArray[np.int64]]:
-    """A tracker that knows: identity 1 on the left, 2 on the right."""
+def track_by_position(clip: Clip) -> list[NDArray[np.int64]]:
+    """A perfect tracker: identity 1 on the left, 2 on the right."""
     return [np.where(corners[:, 0] < 200, 1, 2) for corners, _ in clip]
 
 
 def test_identities_of_another_tracker_are_measured_on_the_same_detections(folder: Path) -> None:
     data_set = open_data_set(folder / "set")
-    seen = read_exported_detections(data_set, result_folders(folder / "out"))
-    assert tracker_metrics(data_set, seen, by_place).hota == pytest.approx(1)
-    one_name = tracker_metrics(data_set, seen, lambda clip: [np.ones(len(scores), int) for _, scores in clip])
-    assert one_name.idf1 == pytest.approx(0.5)
-    assert (
-        tracker_metrics(
-            data_set, seen, lambda clip: [np.zeros(len(scores), int) for _, scores in clip]
-        ).detection_accuracy
-        == 0
-    )
+    found = read_exported_detections(data_set, result_folders(folder / "out"))
+
+    def measure(tracker: TrackerFunction) -> TrackingMetrics:
+        return tracker_metrics(data_set, found, tracker, minimum_score=SETTINGS.association_score)
+
+    assert measure(track_by_position).hota == pytest.approx(1)
+    one_track = measure(lambda clip: [np.ones(len(scores), int) for _, scores in clip])
+    assert one_track.idf1 == pytest.approx(0.5)
+    no_track = measure(lambda clip: [np.zeros(len(scores), int) for _, scores in clip])
+    assert no_track.detection_accuracy == 0
 
 
-def test_the_libraries_follow_what_stands_still(folder: Path) -> None:
-    pytest.importorskip("trackers", reason="pip install 'clutchlight[rivals]'")
-    pytest.importorskip("norfair", reason="pip install 'clutchlight[rivals]'")
+def test_the_libraries_track_still_objects(folder: Path) -> None:
+    pytest.importorskip("trackers", reason="pip install 'clutchlight[other-trackers]'")
+    pytest.importorskip("norfair", reason="pip install 'clutchlight[other-trackers]'")
     data_set = open_data_set(folder / "set")
-    seen = read_exported_detections(data_set, result_folders(folder / "out"))
-    for name, rival in other_trackers().items():  # they begin a track only after some frames, of twelve
-        assert tracker_metrics(data_set, seen, rival).association_accuracy > 0.3, name
+    found = read_exported_detections(data_set, result_folders(folder / "out"))
+    for name, tracker in other_trackers(SETTINGS).items():  # they start a track only after some of the twelve frames
+        metrics = tracker_metrics(data_set, found, tracker, minimum_score=SETTINGS.association_score)
+        assert metrics.association_accuracy is not None
+        assert metrics.association_accuracy > 0.3, name
+
+
+def test_missing_libraries_are_reported_with_the_command_that_installs_them(
+    folder: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    monkeypatch.setitem(sys.modules, "trackers", None)
+    with pytest.raises(MissingTrackersError, match="not installed"):
+        other_trackers(SETTINGS)
+    assert main(["bench", "other-trackers", str(folder / "set"), str(folder / "out")]) == ExitCode.USAGE
+    assert "pip install 'clutchlight[other-trackers]'" in capsys.readouterr().err
+
+
+def test_the_command_prints_a_line_for_each_tracker(
+    folder: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    monkeypatch.setattr("pipeline.bench.other_trackers.other_trackers", lambda settings: {"perfect": track_by_position})
+    command = ["bench", "other-trackers", str(folder / "set"), str(folder / "out")]
+    assert main(command) == ExitCode.DONE
+    ours, perfect = capsys.readouterr().out.splitlines()
+    assert ours.startswith("ours  ")
+    assert perfect.endswith("HOTA 1.000  DetA 1.000  AssA 1.000  IDF1 1.000")
+    assert main([*command, "--json"]) == ExitCode.DONE
+    assert json.loads(capsys.readouterr().out)["perfect"]["hota"] == pytest.approx(1)

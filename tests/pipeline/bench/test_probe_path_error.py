@@ -1,4 +1,4 @@
-"""Paths whose errors are known, because they were put there."""
+"""Estimated paths whose errors are known, because they are deliberate."""
 
 from __future__ import annotations
 
@@ -9,17 +9,17 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from pipeline.bench.exported_detections import result_folders
 from pipeline.bench.ground_truth import open_data_set
 from pipeline.bench.probe_path_error import ProbePathMetrics, probe_path_metrics
+from pipeline.bench.result_files import result_folders
 from tests.pipeline.bench.data_set_files import DATE, write_result, write_truth
 
 FRAMES, MM_PER_PX = 101, 0.5
 Floats = NDArray[np.float64]
 
 
-def figures(folder: Path, true_mm: Floats | None, told: Floats | None) -> ProbePathMetrics:
-    """true_mm : (FRAMES, 3);  told : (K, 4) rows of the file, None where there is none"""
+def measure(folder: Path, true_mm: Floats | None, estimated: Floats | None) -> ProbePathMetrics:
+    """true_mm : (FRAMES, 3), None if unknown;  estimated : (K, 4) rows of the file, None without a file"""
     write_truth(folder / "set", [])
     written = folder / "set" / "animals.json"
     animals = json.loads(written.read_text())
@@ -29,8 +29,8 @@ def figures(folder: Path, true_mm: Floats | None, told: Floats | None) -> ProbeP
     animals["AF-1"]["clips"] = {"left-1.mp4": clip}
     written.write_text(json.dumps(animals))
     write_result(folder / "out", [])
-    if told is not None:
-        rows = [",".join(map(str, row)) for row in told.tolist()]
+    if estimated is not None:
+        rows = [",".join(map(str, row)) for row in estimated.tolist()]
         path = folder / "out" / "AF-1" / DATE / "left-1.path.csv"
         path.write_text("\n".join(["frame,along,x_px,y_px", *rows, ""]))
     data_set = open_data_set(folder / "set")
@@ -47,42 +47,45 @@ def mm(along: Floats) -> Floats:
     return np.column_stack([along, np.zeros((FRAMES, 2))])
 
 
-EVEN = np.linspace(0, 50, FRAMES)
-BACK = np.concatenate([EVEN[:61], EVEN[59:19:-1]])
+CONSTANT_SPEED = np.linspace(0, 50, FRAMES)
+THERE_AND_BACK = np.concatenate([CONSTANT_SPEED[:61], CONSTANT_SPEED[59:19:-1]])
 
 
-def test_a_path_in_another_unit_and_the_other_way_is_right(tmp_path: Path) -> None:
-    told = figures(tmp_path, mm(-EVEN), rows(EVEN / 4))
-    assert (told.clips, told.returned) == (1, 0)
-    assert (told.error, told.constant_speed_error, told.unit_mm) == pytest.approx((0, 0, 4))
-    assert told.returned_error is None
+def test_another_unit_and_the_opposite_direction_are_no_errors(tmp_path: Path) -> None:
+    metrics = measure(tmp_path, mm(-CONSTANT_SPEED), rows(CONSTANT_SPEED / 4))
+    assert (metrics.clips, metrics.returned) == (1, 0)
+    assert (metrics.error, metrics.constant_speed_error, metrics.unit_mm) == pytest.approx((0, 0, 4))
+    assert metrics.returned_error is None
 
 
-def test_a_return_that_was_not_seen_is_an_error_and_one_that_was_is_none(tmp_path: Path) -> None:
-    unseen = figures(tmp_path / "unseen", mm(BACK), rows(EVEN))
-    assert unseen.returned == 1
-    assert unseen.error == unseen.returned_error == pytest.approx(unseen.returned_constant_speed_error)
-    left = BACK - np.polyval(np.polyfit(EVEN, BACK, 1), EVEN)
-    assert unseen.error == pytest.approx(left.std() / 30)
-    seen = figures(tmp_path / "seen", mm(BACK), rows(BACK))
-    assert seen.returned_error == pytest.approx(0)
-    assert seen.returned_constant_speed_error == unseen.error
+def test_an_unnoticed_return_is_an_error(tmp_path: Path) -> None:
+    unnoticed = measure(tmp_path / "unnoticed", mm(THERE_AND_BACK), rows(CONSTANT_SPEED))
+    assert unnoticed.returned == 1
+    assert unnoticed.error == unnoticed.returned_error == pytest.approx(unnoticed.returned_constant_speed_error)
+    residuals = THERE_AND_BACK - np.polyval(np.polyfit(CONSTANT_SPEED, THERE_AND_BACK, 1), CONSTANT_SPEED)
+    assert unnoticed.error == pytest.approx(residuals.std() / 30)
+    noticed = measure(tmp_path / "noticed", mm(THERE_AND_BACK), rows(THERE_AND_BACK))
+    assert noticed.returned_error == pytest.approx(0)
+    assert noticed.returned_constant_speed_error == unnoticed.error
 
 
-def test_frames_without_a_line_are_left_out(tmp_path: Path) -> None:
-    told = figures(tmp_path, mm(EVEN), rows(EVEN)[::7])
-    assert told.error == pytest.approx(0)
+def test_frames_that_are_not_in_the_file_are_left_out(tmp_path: Path) -> None:
+    metrics = measure(tmp_path, mm(CONSTANT_SPEED), rows(CONSTANT_SPEED)[::7])
+    assert metrics.error == pytest.approx(0)
 
 
-def test_tissue_goes_the_other_way_in_the_plane(tmp_path: Path) -> None:
-    slid = np.column_stack([EVEN, 0.1 * EVEN, -0.2 * EVEN])
-    told = figures(tmp_path, slid, rows(EVEN, -slid[:, 1:] / MM_PER_PX))
-    assert told.in_plane_error_mm == pytest.approx(0)
-    assert told.still_baseline_error_mm == pytest.approx(np.hypot(0.1, 0.2) * EVEN.std())
+def test_the_probe_moves_opposite_to_the_tissue(tmp_path: Path) -> None:
+    shifted = np.column_stack([CONSTANT_SPEED, 0.1 * CONSTANT_SPEED, -0.2 * CONSTANT_SPEED])
+    metrics = measure(tmp_path, shifted, rows(CONSTANT_SPEED, -shifted[:, 1:] / MM_PER_PX))
+    assert metrics.in_plane_error_mm == pytest.approx(0)
+    assert metrics.still_baseline_error_mm == pytest.approx(np.hypot(0.1, 0.2) * CONSTANT_SPEED.std())
 
 
-@pytest.mark.parametrize(("true_mm", "told"), [(None, rows(EVEN)), (mm(EVEN), None), (mm(EVEN), rows(EVEN)[:0])])
-def test_what_is_not_known_or_not_told_is_not_judged(
-    tmp_path: Path, true_mm: Floats | None, told: Floats | None
+@pytest.mark.parametrize(
+    ("true_mm", "estimated"),
+    [(None, rows(CONSTANT_SPEED)), (mm(CONSTANT_SPEED), None), (mm(CONSTANT_SPEED), rows(CONSTANT_SPEED)[:0])],
+)
+def test_clips_without_a_known_or_an_estimated_path_are_left_out(
+    tmp_path: Path, true_mm: Floats | None, estimated: Floats | None
 ) -> None:
-    assert figures(tmp_path, true_mm, told) == ProbePathMetrics(0, 0, *[None] * 8)
+    assert measure(tmp_path, true_mm, estimated) == ProbePathMetrics(0, 0, *[None] * 8)

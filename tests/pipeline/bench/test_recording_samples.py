@@ -1,4 +1,4 @@
-"""Frames of recordings as they are laid beside phantoms."""
+"""Random frames of recordings for a contact sheet."""
 
 from __future__ import annotations
 
@@ -22,7 +22,7 @@ def recordings(tmp_path: Path) -> Path:
     folder = tmp_path / "recordings"
     write_video(folder / "a" / "left.mp4", film(1, frames=30, seed=1))
     write_video(folder / "b" / "right.mp4", film(2, frames=30, seed=2))
-    (folder / "b" / "notes.txt").write_text("no recording")
+    (folder / "b" / "notes.txt").write_text("not a recording")
     return folder
 
 
@@ -36,34 +36,32 @@ def test_frames_come_evenly_from_all_recordings(recordings: Path) -> None:
     assert sample_recording_frames(recordings, 6, np.random.default_rng(2), SETTINGS)[1] != names
 
 
-def test_every_frame_is_as_likely_as_any_other(tmp_path: Path) -> None:
+def test_all_frames_are_equally_likely(tmp_path: Path) -> None:
     write_video(tmp_path / "long.mp4", film(0, frames=50))
     rng = np.random.default_rng(3)
     drawn = [sample_recording_frames(tmp_path, 10, rng, SETTINGS)[1] for _ in range(20)]
     counts = np.bincount([int(name.split("#")[1]) for names in drawn for name in names], minlength=50)
     assert counts.sum() == 200
-    # 4 of each are expected, with a variance of 3.2; the tens by position in the clip within four deviations of 40.
+    # 4 of each are expected, with a variance of 3.2. Sums of ten are within four standard deviations of 40.
     assert np.abs(counts.reshape(5, 10).sum(axis=1) - 40).max() < 4 * np.sqrt(40 * 0.8)
 
 
-def test_a_recording_that_cannot_be_read_costs_the_others_nothing(
-    recordings: Path, caplog: pytest.LogCaptureFixture
-) -> None:
+def test_a_recording_that_cannot_be_read_is_skipped(recordings: Path, caplog: pytest.LogCaptureFixture) -> None:
     (recordings / "a" / "left.mp4").write_text("no video at all\n" * 50)
     pictures, names = sample_recording_frames(recordings, 4, np.random.default_rng(1), SETTINGS)
     assert {name.split("#")[0] for name in names} == {"b/right.mp4"}
     assert len(pictures) == len(names)
-    assert "left out: left.mp4: this is a text file" in caplog.text
+    assert "skipped: left.mp4: this is a text file" in caplog.text
 
 
 def test_a_folder_without_a_usable_frame_is_refused_by_name(tmp_path: Path) -> None:
     cv2.imwrite(str(tmp_path / "dark.png"), np.zeros((160, 192), dtype=np.uint8))
-    with pytest.raises(ClutchlightError, match=f"{tmp_path} holds no recording with a usable frame"):
+    with pytest.raises(ClutchlightError, match=f"{tmp_path} has no recording with a usable frame"):
         sample_recording_frames(tmp_path, 4, np.random.default_rng(1), SETTINGS)
 
 
 @pytest.mark.parametrize("mix", [False, True], ids=["apart", "mixed"])
-def test_a_sheet_lays_both_side_by_side(
+def test_a_sheet_shows_phantoms_and_recordings(
     mix: bool, recordings: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     def pictures(number: int, seed: int) -> tuple[np.ndarray, None]:

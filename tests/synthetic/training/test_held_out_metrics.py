@@ -203,5 +203,6 @@ def test_lines_for_people_contain_every_metric_and_stratum() -> None:
     metrics = measure(FixedOutputNetwork(perfect_output(truth)), pictures(truth))
     lines = metrics.lines()
     assert "recall_follicle 1" in lines
-    assert len(lines) == len(metrics.document()) - 1 + len(metrics.strata)
+    assert lines[0].startswith("score of at least 0.5 ")
+    assert len(lines) == 1 + len(metrics.document()) - 1 + len(metrics.strata)
     assert any(line.startswith("calcified: 2 objects, found 1.000, stage right 1.000") for line in lines)

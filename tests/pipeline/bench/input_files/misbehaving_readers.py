@@ -1,4 +1,4 @@
-"""Readers for the fuzzer's workers that do what no reader may: the content says what."""
+"""A reader for the fuzzer's workers that does what no reader may."""
 
 from __future__ import annotations
 
@@ -13,7 +13,7 @@ from pipeline.settings import Settings
 
 
 def misbehave_by_suffix(path: Path, settings: Settings) -> tuple[str, str]:
-    """Goes by the kind of file, so that every round of cases meets every kind of harm."""
+    """The suffix of the file decides what goes wrong, so that a run over all files includes every kind of failure."""
     match path.suffix:
         case ".wmv":
             raise ZeroDivisionError("divided by an aspect of 0")
