@@ -66,8 +66,12 @@ def test_a_detection_in_one_picture_does_not_match_another_picture() -> None:
 
 def test_no_detections_give_0_and_no_objects_give_nan() -> None:
     assert average_precision([truth(squares(20))], [found(squares())]).mean == 0.0
-    assert math.isnan(average_precision([truth(squares(20), 0)], [found(squares(20), 0.9)]).ap50)
-    assert math.isnan(average_precision([truth(squares())], [found(squares())]).ap50)
+    for nothing_to_find in (
+        average_precision([truth(squares(20), 0)], [found(squares(20), 0.9)]),
+        average_precision([truth(squares())], [found(squares())]),
+    ):
+        assert math.isnan(nothing_to_find.ap50)
+        assert math.isnan(nothing_to_find.mean)
 
 
 @pytest.mark.parametrize(
@@ -145,3 +149,10 @@ def test_the_curve_has_precision_and_score_at_each_recall() -> None:
     assert curve.precision.shape == curve.score.shape == (101,)
     np.testing.assert_allclose(curve.precision, [1.0] * 51 + [2 / 3] * 50)
     np.testing.assert_allclose(curve.score, [0.9] * 51 + [0.7] * 50)
+
+
+def test_the_curve_is_that_at_an_overlap_of_a_half() -> None:
+    """Shifted by 3.5 of 20 both ways: an overlap of 272 / (800 - 272) = 0.52, no match at the next one, 0.55."""
+    curve = evaluator([(0, 0, 20)], [(0, 3.5, 20, 0.9)]).curve()
+    np.testing.assert_allclose(curve.precision, np.ones(101))
+    np.testing.assert_allclose(curve.score, np.full(101, 0.9))

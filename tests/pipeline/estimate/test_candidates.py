@@ -62,6 +62,23 @@ def test_what_a_person_confirmed_is_certain():
     assert posterior.real_count.probability_within(0, 0) == pytest.approx(0.0)
 
 
+def test_only_a_person_makes_a_candidate_certain():
+    """However clear its features are, they count for no more than 12 log units, for it or against it."""
+    for clear, bound in ((100.0, 12.0), (-100.0, -12.0)):
+        posterior = candidate_posterior(np.array([clear, 1.0]), expected_false_tracks=1.0, zero_count_prior=0.5)
+        _, existence = enumerated_posterior([bound, 1.0], 1.0, 0.5)
+        np.testing.assert_allclose(posterior.existence, existence, rtol=1e-9)
+        assert 0.0 < posterior.existence[0] < 1.0
+
+
+def test_the_prior_of_the_count_halves_where_the_count_doubles_up_to_200():
+    prior = np.exp(log_count_prior(np.arange(300), 0.3))
+    assert prior[0] == pytest.approx(0.3)
+    assert prior[:201].sum() == pytest.approx(1.0)
+    np.testing.assert_allclose(prior[2:201:2], prior[1:101] / 2)
+    assert (prior[201:] < 1e-100).all()
+
+
 def test_a_thousand_candidates_are_no_problem_for_rounding():
     ratios = np.concatenate([np.full(30, 8.0), np.full(970, -9.0)])
     posterior = candidate_posterior(ratios, expected_false_tracks=1.0, zero_count_prior=0.5)
@@ -112,6 +129,10 @@ def test_features_hold_the_log_odds_of_scores_and_kind():
     assert plain[:2] == pytest.approx([0.0, 0.0])
     assert plain[2] > 3
     assert features_of(track([0.5] * 20), shelled=False)[0][2] == pytest.approx(-plain[2])
+    # One sighting with a probability of 0.4 of a follicle: odds of 1.5 for a shelled egg.
+    unsure = track([0.5], (0.4, 0.3, 0.3))
+    assert features_of(unsure)[0][2] == pytest.approx(math.log(1.5))
+    assert features_of(unsure, shelled=False)[0][2] == pytest.approx(-math.log(1.5))
 
 
 def test_features_hold_how_similar_the_size_is_to_the_other_eggs():
@@ -122,6 +143,31 @@ def test_features_hold_how_similar_the_size_is_to_the_other_eggs():
     # Eggs are not compared with follicles, and an egg alone has no others to be compared with.
     alone, _ = features_of(track([0.9] * 20, size=60.0), track([0.9] * 20, (0.9, 0.05, 0.05), identity=2))
     assert alone[3] == -1.0
+
+
+def test_size_similarity_is_a_squared_deviation():
+    """A section 1.5 standard deviations of 0.15 log units smaller or larger than the others."""
+    for deviation in (-1.5, 1.5):
+        sizes = 40.0, 40.0, 40.0 * math.exp(0.15 * deviation)
+        *_, odd = features_of(*(track([0.9] * 20, identity=1 + k, size=size) for k, size in enumerate(sizes)))
+        assert odd[3] == pytest.approx(-2.25)
+
+
+@pytest.mark.parametrize(
+    ("near", "far"),
+    [
+        ({"mm_per_px": 0.2}, {"mm_per_px": 0.1}),
+        ({"mm_per_px": None, "imaging_depth_px": 400.0}, {"mm_per_px": None, "imaging_depth_px": 800.0}),
+    ],
+)
+def test_sizes_are_compared_in_mm_or_relative_to_the_imaging_depth(near, far):
+    """The same egg in two clips, one of which is zoomed in to twice the size in px."""
+    clips = [
+        ClipTracks(file=file, window="left", frames=100, tracks=(track([0.9] * 20, size=size),), **scale)
+        for file, size, scale in (("left-1.mp4", 40.0, near), ("left-2.mp4", 80.0, far))
+    ]
+    features = candidate_features(clips, shelled=True, settings=SETTINGS)
+    assert [features[clip.file, 1][3] for clip in clips] == pytest.approx([0.0, 0.0], abs=1e-9)
 
 
 def test_every_feature_has_a_weight_of_its_name():

@@ -80,9 +80,7 @@ def test_sure_eggs_are_counted_one_by_one():
 
 def test_none_seen_never_means_none():
     result = count_of([])
-    assert result.count.estimate == 0
-    assert result.count.interval90[0] == 0
-    assert result.count.interval90[1] >= 1
+    assert (result.count.estimate, result.count.interval90) == (0, (0, 1))
 
 
 def test_doubtful_objects_alone_are_not_counted_but_kept_for_a_person():
@@ -147,9 +145,13 @@ def test_a_flatter_distribution_means_less_confidence_and_a_wider_interval():
 
 
 def test_an_animal_that_could_not_be_scanned_may_carry_many():
-    result = count_when_unscanned(SETTINGS.estimate)
-    assert result.count.estimate == 0
-    assert result.count.interval90[1] >= 10
+    """Poisson with a mean of 10: 95.1 % of it are at 15 or below, 91.7 % at 14 or below."""
+    result = count_when_unscanned(SETTINGS.estimate.model_copy(update={"unscanned_eggs": 10.0}))
+    assert (result.count.at_least, result.count.estimate, result.count.interval90) == (0, 0, (0, 15))
+    assert result.distribution.probability_within(0, 0) == 1.0
+    assert result.confidence == 0.0
+    none_expected = count_when_unscanned(SETTINGS.estimate.model_copy(update={"unscanned_eggs": 0.0}))
+    assert none_expected.count.interval90 == (0, 1)
 
 
 @pytest.mark.parametrize("both_windows", [True, False])

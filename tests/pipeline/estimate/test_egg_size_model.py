@@ -4,12 +4,13 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+import scipy.stats
 import torch
 
 from models.ellipse import from_log_matrix, to_log_matrix
 from models.ellipsoid import section
 from pipeline.estimate.egg_size_model import estimate_sizes
-from pipeline.estimate.section_summary import summarise_sections
+from pipeline.estimate.section_summary import SectionSummary, summarise_sections
 from pipeline.settings import load_settings
 from tests.models.ellipsoid_shape import shape_matrix
 
@@ -166,3 +167,112 @@ def test_intervals_hold_nine_in_ten_true_sizes_and_errors_are_small():
     length_held, width_held = by_kind[1].mean(0)
     assert 0.85 <= length_held <= 0.98
     assert 0.85 <= width_held <= 0.98
+
+
+LOG_ELONGATIONS = np.arange(0.0, np.log(2.2), 0.01)
+IS_OVAL = np.log(SETTINGS.sizes.oval_aspect_ratio) <= LOG_ELONGATIONS
+
+
+def follicle_prior():
+    """Half-normal elongations of 0.08 log units, and of 0.3 for outliers."""
+    usual, outliers = (scipy.stats.halfnorm.pdf(LOG_ELONGATIONS, scale=sd) for sd in (0.08, 0.3))
+    share = SETTINGS.sizes.outlier_share
+    return (1 - share) * usual / usual.sum() + share * outliers / outliers.sum()
+
+
+def oval_probability_of_a_follicle(measured):
+    """From the formulas of the module's docstring, SciPy's Rice distribution and many cosines."""
+    quantiles = (np.arange(2000) + 0.5) / 2000
+    cosines = scipy.stats.beta.ppf(quantiles, SETTINGS.sizes.cut_cosine_beta_a[0], SETTINGS.sizes.cut_cosine_beta_b)
+    elongations = np.exp(LOG_ELONGATIONS)[:, None]
+    expected = np.log(elongations / np.sqrt(1 + (elongations**2 - 1) * cosines**2))
+    # The errors of outlines, of eggs that are no ellipsoids, and of elongated sections.
+    error = np.sqrt(UNBIASED.ratio_error**2 + 0.025**2 + (0.25 * expected) ** 2)
+    likelihood = (scipy.stats.rice.pdf(measured, expected / error, scale=error) + 1e-3).mean(axis=1)
+    posterior = likelihood * follicle_prior()
+    return posterior[IS_OVAL].sum() / posterior.sum()
+
+
+def follicle(*measured):
+    """A follicle with a section of each of these log lengths over width."""
+    sections = [
+        (SectionSummary(20.0, np.array([each, 0.0]), crossed_middle=True, section_count=20), 1.0) for each in measured
+    ]
+    (size,) = estimate_sizes([sections], same_clutch=False, settings=SETTINGS.sizes, errors=UNBIASED)
+    return size
+
+
+@pytest.mark.parametrize("measured", [0.02, 0.1, 0.2, 0.3, 0.5])
+def test_the_shape_of_a_follicle_follows_from_bayes_rule(measured):
+    assert follicle(measured).oval_probability == pytest.approx(oval_probability_of_a_follicle(measured), abs=0.0015)
+
+
+def test_a_follicle_that_shows_nothing_is_as_likely_oval_as_others():
+    assert follicle().oval_probability == pytest.approx(follicle_prior()[IS_OVAL].sum(), rel=1e-9)
+
+
+def test_how_eggs_of_a_clutch_are_cut_does_not_matter_for_follicles():
+    """They share no clutch: the first distribution, which leaves most open, holds for each."""
+    drawn = [[(summarise_sections(sections(np.random.default_rng(12), 14.0, 12.0, tilt=40)), 1.0)]]
+    first, all_three = (
+        estimate_sizes(
+            drawn,
+            same_clutch=False,
+            settings=SETTINGS.sizes.model_copy(update={"cut_cosine_beta_a": values}),
+            errors=UNBIASED,
+        )
+        for values in (SETTINGS.sizes.cut_cosine_beta_a[:1], SETTINGS.sizes.cut_cosine_beta_a)
+    )
+    assert first == all_three
+
+
+def test_every_track_of_an_egg_counts_in_any_order():
+    """One track shows the egg lengthwise and in its middle, the other one squarely and near a pole."""
+    rng = np.random.default_rng(13)
+    lengthwise = summarise_sections(sections(rng, 36.7, 22.3, tilt=90, error=0.01))
+    near_pole = summarise_sections(sections(rng, 36.7, 22.3, tilt=0, reach=(0.5, 0.95), error=0.01))
+
+    def size_of(*tracks):
+        (size,) = estimate_sizes([tracks], same_clutch=True, settings=SETTINGS.sizes, errors=UNBIASED)
+        return size
+
+    one_way, other_way = size_of((lengthwise, 1.0), (near_pole, 1.0)), size_of((near_pole, 1.0), (lengthwise, 1.0))
+    assert one_way.oval_probability == pytest.approx(other_way.oval_probability)
+    assert one_way.width_mm.interval90 == pytest.approx(other_way.width_mm.interval90)
+    # A track without a scale has no width, wherever it stands.
+    assert size_of((near_pole, None), (lengthwise, 1.0)).width_mm.interval90 == pytest.approx(
+        size_of((lengthwise, 1.0)).width_mm.interval90
+    )
+
+
+def test_eggs_that_show_nothing_say_nothing_about_the_others():
+    alone, *_ = sizes_of([])
+    among_others, *_ = sizes_of(*[[]] * 20)
+    assert among_others.oval_probability == pytest.approx(alone.oval_probability, rel=1e-9)
+
+
+def test_if_all_eggs_were_outliers_it_would_not_matter_how_similar_clutches_are():
+    rng = np.random.default_rng(14)
+    seen = [[(summarise_sections(sections(rng, 30.0, 24.0, tilt=tilt)), 1.0)] for tilt in (20, 50, 80)]
+    alike, unlike = (
+        estimate_sizes(
+            seen,
+            same_clutch=True,
+            settings=SETTINGS.sizes.model_copy(update={"outlier_share": 1.0, "clutch_log_sd": clutch_log_sd}),
+            errors=UNBIASED,
+        )
+        for clutch_log_sd in (0.02, 0.1)
+    )
+    assert alike == unlike
+
+
+def test_two_hundred_eggs_of_two_sizes_are_no_problem_for_rounding():
+    """Such a clutch is so unlikely that its likelihood must not be lost to rounding."""
+    rng = np.random.default_rng(15)
+    small, large = (
+        [(summarise_sections(sections(rng, width * 1.5, width, tilt=85, error=0.01)), 1.0)] for width in (24.0, 30.0)
+    )
+    sizes = estimate_sizes([small, large] * 100, same_clutch=True, settings=SETTINGS.sizes, errors=UNBIASED)
+    assert sizes[0].width_mm.median == pytest.approx(24.0, rel=0.05)
+    assert sizes[-1].width_mm.median == pytest.approx(30.0, rel=0.05)
+    assert sizes[0].oval_probability > 0.95

@@ -56,6 +56,14 @@ def test_each_pass_counts_where_it_went(times, found, crossed) -> None:
     assert history.crossing_probability.tolist() == [crossed]
 
 
+@pytest.mark.parametrize(("turning_back_at", "crossed"), [(99.9, CROSSED_AGAIN), (100.1, 0.0)])
+def test_a_way_back_crosses_an_egg_only_if_it_passes_all_of_it(turning_back_at, crossed) -> None:
+    """The way out saw it from frame 100 to frame 120."""
+    back = replace(BACK, end_position=turning_back_at)
+    history = encounter_history([egg(1)], [OUT, back], [crossed_at(110)], None, RATES, SETTINGS)
+    assert history.crossing_probability.tolist() == [[1, crossed]]
+
+
 def test_a_way_back_that_finds_every_egg_again_leaves_fewer_missed_than_one_that_finds_none() -> None:
     times = [(150, 525), (180, 480), (210, 435), (240, 390)]
     tracks = crossed_at(*(time for pair in times for time in pair))
@@ -99,6 +107,29 @@ def test_another_clip_of_the_same_window_shows_the_egg_at_its_own_scale() -> Non
     np.testing.assert_allclose(history.log_odds, [[expected, expected]])
     zoomed_in = of_other_clip(replace(SECOND, imaging_depth_px=500.0))
     assert zoomed_in.log_odds[0, 1] == pytest.approx(detection_log_odds([2 * SIZE_PX / 500], [0.8], RATES)[0])
+    # A picture that ends above the egg would show it at its lower end at most.
+    shallow = of_other_clip(replace(SECOND, imaging_depth_px=300.0))
+    assert shallow.log_odds[0, 1] == pytest.approx(detection_log_odds([2 * SIZE_PX / 300], [1.0], RATES)[0])
+
+
+def test_a_clip_without_a_scale_shows_its_own_eggs_all_the_same() -> None:
+    """Relative to its imaging depth; a third clip expects the egg where the clip with a scale shows it."""
+    track = crossing(1, 190, 210, 300.0, 200.0)
+    plain = replace(clip(track, file="left-3.mp4", mm_per_px=None), imaging_depth_px=500.0)
+    scaled = replace(clip(track, mm_per_px=0.2), imaging_depth_px=400.0)
+    one_egg = Egg(1, (EggTrack(plain.file, 1), EggTrack(scaled.file, 1)), 0.9, np.array([0.0, 0.1, 0.9]), 0.9)
+    clips = [plain, scaled, SECOND]
+    passes = [Pass.first(each.file, 0, 600) for each in clips]
+    history = encounter_history([one_egg], passes, clips, None, RATES, SETTINGS)
+    expected = detection_log_odds([SIZE_PX / 500, SIZE_PX / 400, 2 * SIZE_PX / 800], [0.4, 0.5, 0.5], RATES)
+    np.testing.assert_allclose(history.log_odds, [expected])
+    assert history.detected.tolist() == [[True, True, False]]
+
+
+def test_no_egg_is_so_easy_or_so_hard_to_find_that_its_evidence_is_infinite() -> None:
+    """Log-odds are bounded at 30: one pass found an egg at odds of e^-30 and the other missed it at odds of e^30."""
+    extreme = EncounterHistory(np.array([[True, False]]), np.ones((1, 2)), np.array([[-1000.0, 1000.0]]))
+    assert extreme.log_likelihood(0.0) == pytest.approx(-60.0, abs=0.1)
 
 
 def test_the_other_window_shows_the_egg_from_the_far_side_of_the_body() -> None:

@@ -7,7 +7,7 @@ from scipy.special import expit, logit
 
 from pipeline.calibration_file import DetectionRate
 from pipeline.estimate.encounter_history import EncounterHistory, detection_log_odds
-from pipeline.estimate.missed_eggs import estimate_missed
+from pipeline.estimate.missed_eggs import MissedEggs, estimate_missed
 from tests.pipeline.estimate.closed_population import CatchSeries, chapman, chapman_deviation, petersen
 from tests.pipeline.estimate.known_detection_rate import missed_at_rate
 
@@ -156,6 +156,20 @@ def test_if_none_was_found_the_prior_of_zero_is_weighed_against_a_missed_clutch(
     missed = nothing.count_distribution(0, zero_count_prior=0.5)
     some = 0.5 * -np.log(rate) / (1 / np.arange(1, 201)).sum()  # the sum of (1 - rate)^N / N is -log(rate)
     assert missed.probability_within(0, 0) == pytest.approx(0.5 / (0.5 + some), rel=1e-6)
+
+
+def test_where_none_was_found_each_rate_counts_by_its_own_weight():
+    """At 0.02 a clutch of up to 200 eggs may have been missed, at 0.75 hardly any."""
+    rates, weights = np.array([0.02, 0.75]), np.array([0.4, 0.6])
+    means = (1 - rates) / rates
+    missed = MissedEggs(weights, means, means / rates, has_repeat_passes=False).count_distribution(0, 0.5)
+    numbers = np.arange(1, 201)
+    expected = np.zeros(201)
+    for rate, weight in zip(rates, weights, strict=True):
+        missed_all = np.array([0.5, *(0.5 / (1 / numbers).sum() * (1 - rate) ** numbers / numbers)])
+        expected += weight * missed_all / missed_all.sum()
+    assert missed.lowest == 0
+    np.testing.assert_allclose(missed.probabilities, expected, rtol=1e-9)
 
 
 @pytest.mark.parametrize("rate", [0.3, 0.5, 0.9])

@@ -1,5 +1,7 @@
 from __future__ import annotations
 
+import itertools
+
 import numpy as np
 import pytest
 from numpy.typing import NDArray
@@ -93,3 +95,49 @@ def test_without_traits_or_objects_there_is_no_offset() -> None:
 def test_very_unlikely_pairs_can_be_searched() -> None:
     traits, ratios = two_scans(2, (0.0, 0.0))
     assert len(find_offsets(traits, ratios - 50.0, 0.5)) > 1
+
+
+def test_one_trait_is_no_more_than_bounded_evidence() -> None:
+    """At most 4 log units for one object, and 8 against it."""
+    spread = OffsetSpread(prior_mean=0.0, prior_sd=1.0, inlier_sd=1.0, outlier_sd=2.0, outlier_share=0.1)
+    one = OffsetModel(np.array([[0.0, 1000.0]]), np.array([[-50.0, -50.0]]), spread)
+    np.testing.assert_array_equal(one.marginal_ratios(), [[4.0, -8.0]])
+    np.testing.assert_array_equal(one.ratios(0.0), [[4.0, -8.0]])
+
+
+@pytest.mark.parametrize(("share", "weight"), [(0.5, 1 / 3), (0.8, 2 / 3)])
+def test_the_prior_of_an_offset_is_as_precise_as_its_one_pair_is_likely(share: float, weight: float) -> None:
+    """An object that may be either of two others, one of which is impossible; the trait itself says nothing.
+
+    Prior odds of 1 (4) are shared by the two: the pair counts with odds of 1 / 2 (2), and determines the offset with
+    that weight.
+    """
+    inlier, outlier = 0.85 / SPREAD.inlier_sd, 0.15 / SPREAD.outlier_sd
+    density = (inlier + outlier) / np.sqrt(2 * np.pi)
+    same = OffsetModel(np.array([[0.0, 0.0]]), np.full((1, 2), np.log(density)), SPREAD)
+    separate, shared = find_offsets([same], np.array([[0.0, -100.0]]), share)
+    assert separate.log_prior == 0.0
+    assert shared.values == (0.0,)
+    precision = 1 / 12**2 + weight * inlier / (inlier + outlier) / 2**2
+    assert shared.log_prior == pytest.approx(-np.log(12) - 0.5 * np.log(precision))
+
+
+@pytest.mark.parametrize("inlier_sd", [0.5, 2.0, 4.0])
+def test_offsets_within_half_an_inlier_deviation_count_as_one(inlier_sd: float) -> None:
+    spread = OffsetSpread(0.0, 12.0, inlier_sd, 10.0, 0.15)
+    for seed in range(10):
+        traits, ratios = two_scans(seed, (5.0, -5.0))
+        traits = [OffsetModel(one.steps, one.different_log_density, spread) for one in traits]
+        values = [one.values for one in find_offsets(traits, ratios, 0.5)[1:]]
+        for first, second in itertools.combinations(values, 2):
+            assert np.abs(np.subtract(first, second)).max() > 0.5 * inlier_sd
+
+
+def test_of_thousands_of_pairs_the_most_likely_ones_are_enough() -> None:
+    """68 by 68 objects are more pairs than take part. Other evidence is slightly in favour of the 60 true pairs."""
+    traits, ratios = two_scans(1, (9.0, -6.0), shared=60, alone=8)
+    assert ratios.size > 4000
+    shared = np.arange(60)
+    ratios[shared, shared] = 2.0
+    best = find_offsets(traits, ratios, 0.5)[1]
+    assert best.values == (pytest.approx(9.0, abs=0.6), pytest.approx(-6.0, abs=0.6))
