@@ -28,7 +28,7 @@ __all__ = ["index_html", "priority_group"]
 PRIORITY_GROUPS = (
     ("vet today", "For the vet today"),
     ("check", "To check"),
-    ("rest", "No action needed"),
+    ("rest", "Nothing to check"),
     ("signed", "Signed"),
     ("earlier", "Earlier exams of these animals"),
 )

@@ -31,10 +31,10 @@ from pipeline.store.store import Store
 from tests.pipeline.blob_finder import BlobFinder, film
 
 RESULT_DIGESTS = {
-    "version 29, settings ed20d834ab69": "b8ec9a0791be",
+    "version 29, settings 3becb63315f6": "c0a0ea5eb1f9",
 }
 SCAN_DIGESTS = {
-    "clutchlight/scan/17, settings 702f35438d0d": "ae654f75c2d4",
+    "clutchlight/scan/18, settings 702f35438d0d": "ae654f75c2d4",
 }
 
 SETTINGS = load_settings()

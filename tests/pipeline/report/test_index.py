@@ -56,7 +56,7 @@ def test_only_her_last_exam_sets_the_priority_of_an_animal(clutch: ExampleExam) 
     unflagged = replace(clutch.finding, flags=())
     page = index_html([summarise(later, unflagged, clutch.scans), clutch.summary], []).decode()
     assert "No animal was flagged for the vet today" in page
-    rest, earlier = page.index("No action needed"), page.index("Earlier exams")
+    rest, earlier = page.index("Nothing to check"), page.index("Earlier exams")
     assert rest < page.index(f"/{later.date}/report.html") < earlier < page.index(f"/{clutch.exam.date}/report.html")
 
 

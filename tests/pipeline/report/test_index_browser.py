@@ -70,7 +70,7 @@ def headings(page: Page) -> list[str]:
 def test_the_page_opens_in_order_of_priority(page: Page) -> None:
     assert animals(page) == BY_PRIORITY
     titles = [heading.rsplit(" ", 1)[0] for heading in headings(page)]
-    assert titles == ["For the vet today", "To check", "No action needed"]
+    assert titles == ["For the vet today", "To check", "Nothing to check"]
     assert page.locator("[aria-sort]").inner_text().strip() == "Reasons"
     assert page.locator("output").inner_text() == "5 of 5 exams shown"
 
