@@ -13,9 +13,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from models.ellipse import overlap
-from models.stages import STAGES
+from models.stages import STAGES, Stage
 from pipeline.bench.ground_truth import DataSet
-from pipeline.estimate.results import Stage
 from pipeline.labels.frame_selection import DRAWN_MARGIN_FRAMES, SIGHTING_MARGIN_FRAMES, outlines_by_frame
 from pipeline.review.answer_service import AnswerService
 from pipeline.review.answers import AddEgg, Answer, MergeEggs, RejectEgg, SetStage, SignExam, TrackSegment

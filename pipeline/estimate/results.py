@@ -22,7 +22,6 @@ __all__ = [
     "PassedEggs",
     "Severity",
     "Sighting",
-    "Stage",
     "Visit",
 ]
 

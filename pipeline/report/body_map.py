@@ -15,7 +15,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from xml.sax.saxutils import escape
 
-from pipeline.estimate.results import EggFinding, ExamFinding, Stage
+from models.stages import Stage
+from pipeline.estimate.results import EggFinding, ExamFinding
 from pipeline.exams.exam_search import Exam
 from pipeline.report.sightings import best_picture, sorted_sightings
 from pipeline.scan.clip_scan import ClipScan

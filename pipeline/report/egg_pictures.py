@@ -13,7 +13,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from models.ellipse import bounding_boxes, outline
-from pipeline.estimate.results import EggFinding, Stage
+from models.stages import Stage
+from pipeline.estimate.results import EggFinding
 from pipeline.report.sightings import EggPicture
 
 __all__ = ["STAGE_DASHES_PX", "egg_picture"]

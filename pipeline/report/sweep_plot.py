@@ -17,7 +17,8 @@ from xml.sax.saxutils import escape
 
 import numpy as np
 
-from pipeline.estimate.results import EggFinding, ExamFinding, Sighting, Stage
+from models.stages import Stage
+from pipeline.estimate.results import EggFinding, ExamFinding, Sighting
 from pipeline.report.sightings import sorted_scans
 from pipeline.report.text import clip_title, frame_time_text
 from pipeline.scan.clip_scan import ClipScan

@@ -9,7 +9,7 @@ from typing import Annotated, Literal
 
 from pydantic import BaseModel, ConfigDict, Field, TypeAdapter, field_validator, model_validator
 
-from pipeline.estimate.results import Stage
+from models.stages import Stage
 
 __all__ = [
     "ANSWER_ADAPTER",

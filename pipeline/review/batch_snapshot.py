@@ -14,7 +14,8 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.estimate.results import ExamFinding, Stage
+from models.stages import Stage
+from pipeline.estimate.results import ExamFinding
 from pipeline.estimate.stages import egg_stage
 from pipeline.review.answers import TrackSegment
 from pipeline.scan.clip_scan import ClipScan

@@ -8,7 +8,8 @@ from __future__ import annotations
 
 from pydantic import BaseModel
 
-from pipeline.estimate.results import Severity, Stage
+from models.stages import Stage
+from pipeline.estimate.results import Severity
 from pipeline.review.answers import TrackSegment
 from pipeline.review.replay import Verdict
 from pipeline.review.users import Permission

@@ -8,7 +8,8 @@ from urllib.parse import quote
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.estimate.results import Count, EggFinding, ExamFinding, Sighting, Stage
+from models.stages import Stage
+from pipeline.estimate.results import Count, EggFinding, ExamFinding, Sighting
 from pipeline.exams.path_checks import printable
 from pipeline.formatting import date_text, percent, plural
 from pipeline.report.text import clip_title, count_text, interval_text, size_text

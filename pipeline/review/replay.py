@@ -10,7 +10,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Literal
 
-from pipeline.estimate.results import Stage
+from models.stages import Stage
 from pipeline.review.answers import (
     AddComment,
     AddEgg,

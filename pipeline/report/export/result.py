@@ -12,6 +12,7 @@ from dataclasses import dataclass
 from importlib.resources import files
 from typing import Any
 
+from models.stages import STAGES
 from pipeline.estimate.results import Count, EggFinding, EggSigns, ExamFinding
 from pipeline.exams.exam_search import Exam
 from pipeline.report.export.history_document import history_document
@@ -138,8 +139,7 @@ def _egg(egg: EggFinding) -> dict[str, Any]:
 
 
 def _stages(stages: tuple[float, float, float] | None) -> dict[str, float] | None:
-    names = ("follicle", "thin-shelled", "calcified")
-    return None if stages is None else {name: round_probability(one) for name, one in zip(names, stages, strict=True)}
+    return None if stages is None else {name: round_probability(one) for name, one in zip(STAGES, stages, strict=True)}
 
 
 def _interval(range_mm: tuple[float, float] | None) -> list[float] | None:

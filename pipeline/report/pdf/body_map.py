@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from pipeline.estimate.results import Stage
+from models.stages import Stage
 from pipeline.report.body_map import APPENDAGES, BODY_BOX, HEIGHT, WIDTH, BodyMap
 from pipeline.report.pdf.block import Block, Point, Stroke
 from pipeline.report.pdf.text_style import GREEN, MUTED, RULE_COLOUR, WHITE, TextStyle

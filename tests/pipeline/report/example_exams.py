@@ -10,6 +10,7 @@ from pathlib import Path
 import cv2
 import numpy as np
 
+from models.stages import STAGES
 from pipeline.estimate.history import AnimalBackground, make_history
 from pipeline.estimate.results import Count, EggFinding, EggSigns, ExamFinding, Flag, Sighting, Visit
 from pipeline.exams.exam_search import Exam, ExamClip
@@ -24,7 +25,6 @@ from pipeline.track.tracks import ClipTracks, Track
 from tests.pipeline.empty_scan import empty_scan
 
 WIDTH, HEIGHT = 640, 480
-STAGES = ("follicle", "thin-shelled", "calcified")
 
 
 @dataclass(frozen=True)

@@ -10,7 +10,8 @@ import jsonschema  # type: ignore[import-untyped]
 import pytest
 from jsonschema import Draft202012Validator
 
-from pipeline.estimate.results import Severity, Stage
+from models.stages import Stage
+from pipeline.estimate.results import Severity
 from pipeline.report.export.result import result_document, result_schema, to_json_bytes
 from pipeline.scan.clip_scan import ClipScan
 
