@@ -82,10 +82,6 @@ class TrackSettings(TomlTable):
     candidate_prior: Probability
     sighting_correlation: Share
     maximum_existence: Probability
-    fragmented_share: Probability
-    maximum_fragment_gap_frames: Annotated[int, Field(ge=1, le=1000)]
-    return_probability: Probability
-    return_reseen_share: Probability
     same_window_reseen_share: Probability
     other_window_reseen_share: Probability
     reseen_prior_strength: Positive
@@ -93,7 +89,6 @@ class TrackSettings(TomlTable):
     place_sd_mm: Positive
     body_width_share: Probability
     body_width_share_sd: Probability
-    export_probe_path: bool
 
 
 class EstimateSettings(TomlTable):
@@ -202,10 +197,6 @@ class Settings(SettingsTables):
 
     calibration: Calibration
     is_calibrated: bool
-
-    def with_probe_path(self) -> Settings:
-        """The same with ``track.export_probe_path``, for clips whose true probe path is known."""
-        return self.model_copy(update={"track": self.track.model_copy(update={"export_probe_path": True})})
 
     def with_calibration(self, calibration: Calibration) -> Settings:
         """The same with a calibration that was learned for the network in use."""

@@ -28,7 +28,8 @@ from pipeline.estimate.exam_estimate import estimate_exam
 from pipeline.exams.exam_search import Exam
 from pipeline.scan.coverage import ClipCoverage
 from pipeline.settings import Settings
-from pipeline.track.probe_turns import ProbeTurn, find_turns
+from pipeline.track.course_search import find_courses
+from pipeline.track.frame_likeness import FaceGeometry, frame_likeness
 from pipeline.track.thumbnails import Thumbnails
 from pipeline.track.tracker import ClipTracker
 from pipeline.track.tracks import ClipTracks
@@ -95,17 +96,15 @@ def measure_counting_time(tracks: int, settings: Settings, *, seed: int = 1) -> 
         pictures = _moving_tissue(rng, len(detections))
         start = time.perf_counter()
         tracker = ClipTracker(settings.track)
-        thumbnails = Thumbnails(
-            np.ones((_SWEEP.height_px, _SWEEP.width_px), np.bool_), (0, 0, _SWEEP.width_px, _SWEEP.height_px)
-        )
+        box = 0, 0, _SWEEP.width_px, _SWEEP.height_px
+        thumbnails = Thumbnails(np.ones((_SWEEP.height_px, _SWEEP.width_px), np.bool_), box)
+        geometry = FaceGeometry(box, (_SWEEP.width_px / 2, 0.0), float(_SWEEP.height_px))
         for of_frame, picture in zip(detections, pictures, strict=True):
             tracker.update(of_frame)
-            thumbnails.add_frame(of_frame.frame, picture)
+            thumbnails.add_frame(of_frame.frame, picture, of_frame.ellipses, of_frame.scores)
         finished = tracker.finish()
-        find_turns(thumbnails.frames, thumbnails.correlation())
+        courses = find_courses(frame_likeness(thumbnails.finish(), geometry), geometry)
         tracking_s += time.perf_counter() - start
-        last = float(len(detections) - 1)
-        turn = ProbeTurn(last / 2, np.array([0.0, last / 2]), np.array([last, last / 2]), 5.0)
         clips.append(
             ClipTracks(
                 f"{window}-1.mp4",
@@ -115,7 +114,7 @@ def measure_counting_time(tracks: int, settings: Settings, *, seed: int = 1) -> 
                 finished.tracks,
                 sector_centre_x_px=_SWEEP.width_px / 2,
                 imaging_depth_px=float(_SWEEP.height_px),
-                turns=(turn,),
+                courses=courses,
             )
         )
     start = time.perf_counter()

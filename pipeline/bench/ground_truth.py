@@ -88,11 +88,6 @@ class DataSet:
     frames: DataSetFrames
     objects: TrueObjects
 
-    @property
-    def has_probe_paths(self) -> bool:
-        """Whether the path of the probe is known for any clip."""
-        return any(clip.path_mm is not None for animal in self.animals.values() for clip in animal.clips.values())
-
 
 def open_data_set(folder: Path) -> DataSet:
     """Open a folder with exams and ground truth, as written by ``clutchlight phantoms``.

@@ -207,8 +207,7 @@ def _probe_path_lines(path: ProbePathMetrics) -> Iterator[str]:
         f"in {path.returned} that came back {returned} (constant speed {returned_constant})"
     )
     unit, spread = _number(path.unit_mm, ".1f"), _number(path.unit_log_std, ".0%")
-    in_plane, still = _number(path.in_plane_error_mm, ".1f"), _number(path.still_baseline_error_mm, ".1f")
-    yield f"    unit of length {unit} mm, +-{spread} between clips; in-plane error {in_plane} mm (no motion {still})"
+    yield f"    one picture difference is {unit} mm, +-{spread} between clips"
 
 
 def _count_error_lines(errors: CountErrors | None) -> Iterator[str]:

@@ -29,8 +29,6 @@ class ProbePathMetrics:
     estimated path has its own unit of length, so each clip is scaled and shifted to fit best.
     constant_speed_error, returned_constant_speed_error : the same for a baseline with constant speed
     unit_mm, unit_log_std : the unit of the estimated path, and its standard deviation between clips in log units
-    in_plane_error_mm : root mean square error of the shift in the image plane
-    still_baseline_error_mm : the same for a baseline without motion
     """
 
     clips: int
@@ -41,8 +39,6 @@ class ProbePathMetrics:
     returned_constant_speed_error: float | None
     unit_mm: float | None
     unit_log_std: float | None
-    in_plane_error_mm: float | None
-    still_baseline_error_mm: float | None
 
 
 @dataclass(frozen=True)
@@ -51,8 +47,6 @@ class _ClipPath:
     error: float
     constant_speed_error: float
     unit_mm: float
-    in_plane_error_mm: float
-    still_baseline_error_mm: float
 
 
 def probe_path_metrics(data_set: DataSet, folders: Mapping[tuple[str, str], Path]) -> ProbePathMetrics:
@@ -70,8 +64,6 @@ def probe_path_metrics(data_set: DataSet, folders: Mapping[tuple[str, str], Path
         returned_constant_speed_error=_median([path.constant_speed_error for path in returned]),
         unit_mm=_median(units.tolist()),
         unit_log_std=float(np.log(units).std()) if len(units) else None,
-        in_plane_error_mm=_median([path.in_plane_error_mm for path in paths]),
-        still_baseline_error_mm=_median([path.still_baseline_error_mm for path in paths]),
     )
 
 
@@ -80,30 +72,26 @@ def _clip_paths(data_set: DataSet, folders: Mapping[tuple[str, str], Path]) -> I
         folder = folders.get((animal, truth.date))
         labels = clip_file_stems(list(truth.clips))
         for file, clip in truth.clips.items():
-            if folder is None or clip.path_mm is None or clip.mm_per_px is None:
+            if folder is None or clip.path_mm is None:
                 continue
             written = folder / f"{labels[file]}.path.csv"
             lines = written.read_text(encoding="utf-8").splitlines()[1:] if written.is_file() else []
             if lines:
                 rows = np.array([line.split(",") for line in lines], dtype=np.float64)
-                yield _compare(clip.path_mm, rows, clip.mm_per_px)
+                yield _compare(clip.path_mm, rows)
 
 
-def _compare(true: Floats, rows: Floats, mm_per_px: float) -> _ClipPath:
+def _compare(true: Floats, rows: Floats) -> _ClipPath:
     frames = rows[:, 0].astype(int)
     true = true[frames]
     along, swept = true[:, 0], float(np.ptp(true[:, 0]))
-    error, unit = _line_fit(rows[:, 1], along)
+    error, unit = _line_fit(rows[:, 2], along)
     furthest = max(abs(along - along[0]))
-    # The probe moves opposite to the tissue in the image.
-    shift = -rows[:, 2:] * mm_per_px
     return _ClipPath(
         returned=bool(abs(along[-1] - along[0]) < furthest - _MIN_RETURN_SHARE * swept),
         error=error / swept,
         constant_speed_error=_line_fit(rows[:, 0], along)[0] / swept,
         unit_mm=abs(unit),
-        in_plane_error_mm=_deviation(shift - true[:, 1:]),
-        still_baseline_error_mm=_deviation(true[:, 1:]),
     )
 
 
@@ -112,10 +100,6 @@ def _line_fit(estimated: Floats, true: Floats) -> tuple[float, float]:
     from_mean = estimated - estimated.mean()
     slope = float(from_mean @ true / max(float(from_mean @ from_mean), 1e-9))
     return float((true - slope * from_mean).std()), slope
-
-
-def _deviation(values: Floats) -> float:
-    return float(np.sqrt(((values - values.mean(axis=0)) ** 2).sum(axis=1).mean()))
 
 
 def _median(values: list[float]) -> float | None:

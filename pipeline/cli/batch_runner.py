@@ -33,13 +33,11 @@ def run_batch_with_progress(
     *,
     quiet: bool,
     force: bool = False,
-    export_probe_path: bool = False,
     allow_uncalibrated: bool = False,
 ) -> BatchReport:
     """`pipeline.batch.run.run_batch` with the options of a command.
 
     settings_file, weights : None for the shipped ones
-    export_probe_path : export the probe's path of every clip, whatever the settings say
     allow_uncalibrated : use the shipped calibration, with a warning on stderr, where the weights have none of their own
 
     Raises CalibrationError where they have none and that is not allowed.
@@ -52,7 +50,6 @@ def run_batch_with_progress(
     settings = load_settings(settings_file, weights=weights, allow_uncalibrated=allow_uncalibrated)
     if not settings.is_calibrated:
         typer.echo(UNCALIBRATED_WARNING, err=True)
-    settings = settings.with_probe_path() if export_probe_path else settings
     with show_batch_progress(quiet=quiet) as on_event:
         return run_batch(
             root,

@@ -83,7 +83,6 @@ def measure_accuracy(
                 engine,
                 weights,
                 quiet=quiet,
-                export_probe_path=data_set.has_probe_paths,
                 allow_uncalibrated=allow_uncalibrated,
             )
             metrics.append(measure_data_set(data_set, results, sizes))

@@ -91,7 +91,7 @@ def calibrate(
         for data_set, folder in zip(for_counts or for_network, folders[first:], strict=True):
             if for_counts:
                 _run_batch(data_set, folder, loaded, detector, quiet=quiet)
-            training_exams += read_training_exams(data_set, folder, detector, _settings_for(data_set, loaded))
+            training_exams += read_training_exams(data_set, folder, detector, loaded)
         counts = calibrate_counts(training_exams, loaded.with_calibration(learned))
         learned = learned.model_copy(update={"counts": counts})
 
@@ -119,16 +119,12 @@ def calibrate(
                 typer.echo(f"A batch reads it from {wanted}")
 
 
-def _settings_for(data_set: DataSet, settings: Settings) -> Settings:
-    return settings.with_probe_path() if data_set.has_probe_paths else settings
-
-
 def _run_batch(data_set: DataSet, folder: Path, settings: Settings, detector: FrameDetector, *, quiet: bool) -> None:
     from pipeline.batch.run import run_batch
     from pipeline.cli.progress import show_batch_progress
 
     with show_batch_progress(quiet=quiet) as on_event:
-        run_batch(data_set.exams_root, folder, _settings_for(data_set, settings), lambda: detector, on_event=on_event)
+        run_batch(data_set.exams_root, folder, settings, lambda: detector, on_event=on_event)
 
 
 def _command(

@@ -31,6 +31,8 @@ __all__ = ["EncounterHistory", "detection_log_odds", "encounter_history"]
 Floats = NDArray[np.float64]
 
 _MAX_LOG_ODDS = 30.0  # beyond, 1 - p is lost to rounding
+_CROSSED_SHARE = 0.7  # of an egg's positions that a pass must cover to have crossed it (common practice, no source)
+_MINIMUM_SIGHTINGS = 3  # in a pass that found an egg, likewise
 
 
 @dataclass(frozen=True)
@@ -110,10 +112,14 @@ def encounter_history(
             clip = by_file[one_pass.file]
             tracks_of_clip = [track for file, track in tracks if file == one_pass.file]
             position = positions.get(one_pass.file) or _expected_position(clip, known, carapace_width_mm, settings)
-            detected[row, column] = any(one_pass.contains_frame(_middle_frame(track)) for track in tracks_of_clip)
+            sightings = _sightings(one_pass, tracks_of_clip)
+            most = max(
+                (_sightings(other, tracks_of_clip) for other in passes if other.file == one_pass.file), default=0
+            )
+            detected[row, column] = sightings > 0 and sightings >= min(_MINIMUM_SIGHTINGS, most)
             if not detected[row, column]:
                 if tracks_of_clip:
-                    probability = _return_probability(one_pass, passes, tracks_of_clip, settings)
+                    probability = _return_probability(one_pass, clip, tracks_of_clip, settings)
                 elif column and passes[column - 1].file == one_pass.file:
                     # A sweep may never have reached what it missed, so its way back is no independent look.
                     probability = 0.0
@@ -124,22 +130,17 @@ def encounter_history(
     return EncounterHistory(detected, crossing, log_odds)
 
 
-def _middle_frame(track: Track) -> float:
-    return float(track.frames.mean())
+def _sightings(one_pass: Pass, tracks: Sequence[Track]) -> int:
+    return sum(one_pass.contains_frame(frame) for track in tracks for frame in track.frames.tolist())
 
 
-def _return_probability(one_pass: Pass, passes: Sequence[Pass], tracks: Sequence[Track], settings: Settings) -> float:
-    """Probability that a pass crossed an egg that only another pass over the same clip found.
-
-    An egg that is in view while the probe turns is crossed only once.
-    """
-    for track in tracks:
-        half_length = (int(track.frames[-1]) - int(track.frames[0])) / 2
-        middle = _middle_frame(track)
-        other = next((each for each in passes if each.file == one_pass.file and each.contains_frame(middle)), None)
-        if other is not None and one_pass.covers(other.position_at(middle), half_length):
-            return settings.estimate.same_window_crossed_share
-    return 0.0
+def _return_probability(one_pass: Pass, clip: ClipTracks, tracks: Sequence[Track], settings: Settings) -> float:
+    """Probability that a pass crossed an egg of its clip that only other passes found."""
+    if not clip.courses:
+        return 0.0
+    positions = np.concatenate([clip.courses[0].position(track.frames) for track in tracks])
+    share = one_pass.covered_share(float(positions.min()), float(positions.max()))
+    return settings.estimate.same_window_crossed_share if share > _CROSSED_SHARE else 0.0
 
 
 def _expected_position(

@@ -144,7 +144,7 @@ def estimate_grouping(
         crossing_outlines=crossing_outlines(eggs, clips, settings.flags),
         doubtful_objects=[_sightings(egg.members, tracks) for egg in (*shelled.doubtful, *follicles.doubtful)],
         files_without_scale=[clip.file for clip in clips if clip.mm_per_px is None],
-        probe_turned=any(turn.is_likely for clip in clips for turn in clip.turns or ()),
+        probe_turned=any(turn.is_likely for clip in clips for turn in clip.likely_turns),
         species=exam.species,
         profile=background.profile,
         history=history,

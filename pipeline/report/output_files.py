@@ -53,7 +53,7 @@ def write_exam_files(
     usable = {stems[scan.file]: scan for scan in clips if scan.status == "done"}
     track_files = {f"{stem}.mot.txt": mot_lines(finding, scan) for stem, scan in usable.items()}
     for stem, scan in usable.items():
-        if scan.tracks.path is not None:
+        if scan.tracks.courses:
             track_files[f"{stem}.path.csv"] = probe_path_lines(scan)
     for name, lines in track_files.items():
         write_atomically(folder / name, lines)

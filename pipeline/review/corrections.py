@@ -28,6 +28,7 @@ from pipeline.track.merging.by_kind import ByKind
 from pipeline.track.merging.count_distribution import CountDistribution
 from pipeline.track.merging.merge import Egg, EggTrack, Grouping
 from pipeline.track.merging.observed_object import merge_objects, observed_object
+from pipeline.track.probe_course import straight_course
 from pipeline.track.tracks import ClipTracks, Track
 
 __all__ = ["CorrectedInputs", "apply_corrections"]
@@ -161,8 +162,10 @@ def _egg(
     if not (egg.is_regrouped or is_cut):
         return replace(batch_eggs[egg.segments[0].clip, egg.segments[0].track], identity=egg.number)
     files = sorted({file for file, _ in tracks})
+    # Where along the course it lies no longer matters: nothing is matched any more.
+    course = straight_course(1 + max(int(track.frames[-1]) for _, track in tracks))
     per_clip = [
-        observed_object(place, [track for file, track in tracks if file == name], settings)
+        observed_object(place, [track for file, track in tracks if file == name], course, settings)
         for place, name in enumerate(files)
     ]
     merged = reduce(lambda a, b: merge_objects(a, b, settings), per_clip)

@@ -214,7 +214,7 @@ def _scan(
     table = DetectionTableBuilder()
     pictures = BestFrames(sector.mask)
     signs = TrackSigns(sector)
-    motion = ProbeMotionEstimator(sector, with_path=settings.track.export_probe_path)
+    motion = ProbeMotionEstimator(sector, recording.frame_rate)
     consumers_of_new_pictures: tuple[FrameConsumer[Any], ...] = (pictures, signs, motion)
     detected = detected_frames(usable, sector, detector, settings.detect.batch_frames)
     for tracked in _tracked_frames(detected, tracker):
@@ -231,7 +231,6 @@ def _scan(
     calibration, ruler = usable.calibration, find_ruler(opening.grey, sector)
     recorded = RecordedScale(calibration.mm_per_px, calibration.fault, ruler, settings.ingest.ruler_tick_mm or None)
     scale = clip_scale(clip, recorded, imaging_depth_px)
-    probe_motion = motion.finish(finished.final_ids)
     return ClipScan(
         file=clip.file,
         sha256=sha256,
@@ -253,8 +252,7 @@ def _scan(
             sector_centre_x_px=sector_centre_x_px,
             imaging_depth_px=imaging_depth_px,
             signs=signs.finish(finished.final_ids),
-            turns=probe_motion.turns,
-            path=probe_motion.path,
+            courses=motion.finish(finished.final_ids),
         ),
         pictures=pictures.finish(finished.final_ids),
         imaging_depth_px=imaging_depth_px,

@@ -29,15 +29,14 @@ from pipeline.ingest.sector.ruler import Ruler
 from pipeline.scan.clip_scan import ClipScan, ScanPicture
 from pipeline.scan.scale import RecordedScale, clip_scale
 from pipeline.store.store import StoredPicture, StoredScan
-from pipeline.track.probe_path import ProbePath
-from pipeline.track.probe_turns import ProbeTurn
+from pipeline.track.probe_course import ProbeCourse, ProbeTurn
 from pipeline.track.tracks import ClipTracks, Track
 
 __all__ = ["pack_scan", "unpack_scan"]
 
 _log = logging.getLogger(__name__)
 
-FORMAT = "clutchlight/scan/18"
+FORMAT = "clutchlight/scan/19"
 """Increased when the format changes, and also when the same recording gives another scan: a stored scan of another
 format counts as absent, and its clip is read again."""
 
@@ -47,8 +46,7 @@ cannot fill the memory."""
 
 SCAN_ARRAYS = ("used_frames", "frame", "ellipse", "stage_probability", "score", "outline_uncertainty", "track")
 TRACK_ARRAYS = ("frames", "ellipses", "depths_px", "stage_probabilities", "scores")
-TURN_ARRAYS = ("before", "after")
-PATH_ARRAYS = ("frames", "distance", "in_plane_shift_px")
+COURSE_ARRAYS = ("frames", "positions", "in_plane_degrees")
 SCALAR_FIELDS = (
     "width",
     "height",
@@ -66,14 +64,12 @@ Array = NDArray[Any]
 
 def pack_scan(scan: ClipScan) -> StoredScan:
     """The scan without its names and scale. The same scan gives the same bytes."""
-    tracks, turns, path = scan.tracks.tracks, scan.tracks.turns, scan.tracks.path
+    tracks, courses = scan.tracks.tracks, scan.tracks.courses
     arrays: dict[str, Array] = {name: getattr(scan, name) for name in SCAN_ARRAYS}
     for track in tracks:
         arrays |= _named_arrays(f"track {track.identity}", track, TRACK_ARRAYS)
-    for number, turn in enumerate(turns or ()):
-        arrays |= _named_arrays(f"turn {number}", turn, TURN_ARRAYS)
-    if path is not None:
-        arrays |= _named_arrays("path", path, PATH_ARRAYS)
+    for number, course in enumerate(courses):
+        arrays |= _named_arrays(f"course {number}", course, COURSE_ARRAYS)
     header = {
         "format": FORMAT,
         "scalars": {name: getattr(scan, name) for name in SCALAR_FIELDS},
@@ -81,8 +77,15 @@ def pack_scan(scan: ClipScan) -> StoredScan:
         "recorded_scale": asdict(scan.recorded_scale),
         "tracks": [track.identity for track in tracks],
         "signs": [[track, *_signs_to_row(signs)] for track, signs in sorted(scan.tracks.signs.items())],
-        "turns": None if turns is None else [[turn.frame, turn.log_odds] for turn in turns],
-        "has_path": path is not None,
+        "courses": [
+            {
+                "turns": [[turn.frame, turn.probability] for turn in course.turns],
+                "probability": course.probability,
+                "face_xy": course.face_xy,
+                "upside_down": course.upside_down,
+            }
+            for course in courses
+        ],
     }
     contiguous = {name: np.ascontiguousarray(array) for name, array in arrays.items()}
     archive = zlib.compress(save(contiguous, {HEADER: json.dumps(header)}))
@@ -130,8 +133,10 @@ def unpack_scan(stored: StoredScan, clip: ExamClip, sha256: str) -> ClipScan | N
             sector_centre_x_px=scalars["sector_centre_x_px"],
             imaging_depth_px=scalars["imaging_depth_px"],
             signs={track: _signs_from_row(row) for track, *row in header["signs"]},
-            turns=_turns(header["turns"], arrays),
-            path=ProbePath(**_arrays_of(arrays, "path", PATH_ARRAYS)) if header["has_path"] else None,
+            courses=tuple(
+                _course(kept, _arrays_of(arrays, f"course {number}", COURSE_ARRAYS))
+                for number, kept in enumerate(header["courses"])
+            ),
         ),
         pictures={each.track: ScanPicture(each.frame, each.ellipse, each.jpeg) for each in stored.pictures},
         **{name: arrays[name] for name in SCAN_ARRAYS},
@@ -187,10 +192,12 @@ def _signs_from_row(row: list[float | None]) -> ShellSigns:
     return ShellSigns(*values)
 
 
-def _turns(kept: list[tuple[float, float]] | None, arrays: Mapping[str, Any]) -> tuple[ProbeTurn, ...] | None:
-    if kept is None:
-        return None
-    return tuple(
-        ProbeTurn(frame=frame, log_odds=log_odds, **_arrays_of(arrays, f"turn {number}", TURN_ARRAYS))
-        for number, (frame, log_odds) in enumerate(kept)
+def _course(kept: dict[str, Any], arrays: dict[str, Any]) -> ProbeCourse:
+    x, y = kept["face_xy"]
+    return ProbeCourse(
+        **arrays,
+        turns=tuple(ProbeTurn(frame, probability) for frame, probability in kept["turns"]),
+        probability=kept["probability"],
+        face_xy=(x, y),
+        upside_down=kept["upside_down"],
     )

@@ -2,6 +2,6 @@
 
 tracker            links detections frame by frame; association holds its costs, live_track what it knows of one track
 track_evidence     how sure a track is, and of what stage
-probe_turns        where the probe turned back, from thumbnails of the frames; turn_mapping maps between the two passes
-speckle_distance   how far the probe travelled, as a probe_path
+thumbnails         small pictures of the frames; frame_likeness compares every two of them
+probe_course       where along its way the probe was in every frame; course_search finds it and the turns of the hand
 """

@@ -13,8 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.detect.shell_signs import ShellSigns
-from pipeline.track.probe_path import ProbePath
-from pipeline.track.probe_turns import ProbeTurn
+from pipeline.track.probe_course import ProbeCourse, ProbeTurn
 
 __all__ = ["ClipTracks", "Track", "view_quality"]
 
@@ -62,8 +61,8 @@ class ClipTracks:
     sector_centre_x_px : x of the sector's centre line, None where no sector was found
     imaging_depth_px : from the probe's face to the lower end of the sector, None likewise
     signs : shell signs by track, for the tracks where they could be measured
-    turns : of the probe, as its pictures show them; None where they were not searched for
-    path : of the probe, measured from speckle; None where it was not requested or could not be measured
+    courses : readings of the hand's motion that its pictures allow, the most likely first; none where the pictures
+        were not compared
     """
 
     file: str
@@ -74,5 +73,9 @@ class ClipTracks:
     sector_centre_x_px: float | None = None
     imaging_depth_px: float | None = None
     signs: Mapping[int, ShellSigns] = field(default_factory=dict)
-    turns: tuple[ProbeTurn, ...] | None = None
-    path: ProbePath | None = None
+    courses: tuple[ProbeCourse, ...] = ()
+
+    @property
+    def likely_turns(self) -> tuple[ProbeTurn, ...]:
+        """Where the hand turned back, in the most likely reading."""
+        return self.courses[0].turns if self.courses else ()

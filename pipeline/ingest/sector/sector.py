@@ -80,6 +80,13 @@ class Sector:
         return np.asarray(np.maximum(depth, 0.0))
 
     @property
+    def face_middle_xy(self) -> tuple[float, float]:
+        """px, the middle of the probe's face, about which the picture turns when the probe rocks on the skin."""
+        if self.apex_xy is None or self.inner_radius_px is None:
+            return (self.box[0] + self.box[2] - 1) / 2, float(self.box[3] - 1 if self.upside_down else self.box[1])
+        return self.apex_xy[0], self.apex_xy[1] + (-1 if self.upside_down else 1) * self.inner_radius_px
+
+    @property
     def depth_range_px(self) -> float:
         """From the probe's face to the deepest echoes: what a scanner's depth setting measures."""
         if self.outer_radius_px is None or self.inner_radius_px is None:

@@ -1,15 +1,15 @@
-"""``CLIP.path.csv``: the position of the probe along its sweep in each frame of one clip.
+"""``CLIP.path.csv``: the course of the hand in one clip, where the probe was in each frame.
 
-Columns: ``frame``, from 0; ``along``, the position along the sweep, 0 in the first frame, in speckle correlation
-lengths (about 4 mm on phantoms, different for each machine), which decreases where the probe moves back; ``x_px`` and
-``y_px``, how far the tissue has moved in the scan plane since the first frame. Frames that were left out, or that
-repeat the one before, have no line. The file exists only if ``track.export_probe_path`` is set and the clip shows the
-movement.
+Columns: ``frame``, from 0; ``pass``, from 1, which grows by one where the hand turned back; ``position`` along the way,
+0 in the first frame, in picture differences: frames of equal position show the same plane; ``in_plane_degrees``, by
+which the picture is turned about the middle of the probe's face. Frames whose pictures were not compared have no line.
 """
 
 from __future__ import annotations
 
 from collections.abc import Iterator
+
+import numpy as np
 
 from pipeline.scan.clip_scan import ClipScan
 
@@ -17,13 +17,12 @@ __all__ = ["probe_path_lines"]
 
 
 def probe_path_lines(scan: ClipScan) -> Iterator[bytes]:
-    """A header, and a line for each frame whose position is known. Nothing for a clip without a path."""
-    path = scan.tracks.path
-    if path is None:
+    """A header, and a line for each frame whose position is known. Nothing for a clip without a course."""
+    if not scan.tracks.courses:
         return
-    yield b"frame,along,x_px,y_px\n"
-    positions = path.positions([turn for turn in scan.tracks.turns or () if turn.is_likely])
-    for frame, along, (x, y) in zip(
-        path.frames.tolist(), positions.tolist(), path.in_plane_shift_px.tolist(), strict=True
-    ):
-        yield f"{frame},{along:.3f},{x:.2f},{y:.2f}\n".encode()
+    course = scan.tracks.courses[0]
+    yield b"frame,pass,position,in_plane_degrees\n"
+    numbers = 1 + np.searchsorted([turn.frame for turn in course.turns], course.frames, side="right")
+    columns = course.frames, numbers, course.positions, course.in_plane_degrees
+    for frame, number, position, degrees in zip(*(column.tolist() for column in columns), strict=True):
+        yield f"{frame},{number},{position:.3f},{degrees:.1f}\n".encode()

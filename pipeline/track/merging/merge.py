@@ -1,15 +1,15 @@
 """Tracks to eggs: which tracks show the same egg, and how sure that is.
 
-There are three steps, each one-to-one and each with its own prior for how many eggs are seen again: within a clip,
-tracks broken by a gap and passes of a probe that turned back; clips of one window; the windows. Tracks seen together in
-one frame are never joined, nor are a follicle and a shelled egg of different passes. Where size, position, order,
-stage and depth decide nothing, the priors of the settings remain, and the width of the counts' distribution shows it.
+There are three steps: within a clip, along the course of the hand (`within_clip`); clips of one window; the windows.
+The last two are one-to-one, each with its own prior for how many eggs are seen again. Tracks seen together in one frame
+are never joined, nor are a follicle and a shelled egg of different clips. Where size, position, order, stage and depth
+decide nothing, the priors of the settings remain, and the width of the counts' distribution shows it.
 """
 
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
@@ -20,10 +20,9 @@ from pipeline.track.merging.by_kind import ByKind, rows_by_kind
 from pipeline.track.merging.count_distribution import CountDistribution, mixture, point_mass
 from pipeline.track.merging.egg_matching import best_pairs
 from pipeline.track.merging.observed_object import ObservedObject, merge_objects
-from pipeline.track.merging.pass_merging import Sweep, merge_passes
 from pipeline.track.merging.passes import Pass
-from pipeline.track.merging.stitching import stitch
 from pipeline.track.merging.window_alignment import opposite_window_alignments, same_window_alignments
+from pipeline.track.merging.within_clip import ClipObjects, merge_within_clip
 from pipeline.track.track_evidence import is_shelled
 from pipeline.track.tracks import ClipTracks
 
@@ -31,6 +30,7 @@ __all__ = ["Egg", "EggTrack", "Grouping", "merge_tracks"]
 
 Floats = NDArray[np.float64]
 
+_SHORTEST_SWEEP = 0.1  # picture differences; a shorter one has no order (common practice, no source)
 _WINDOW_ORDER: dict[str | None, int] = {"left": 0, "right": 1}
 
 
@@ -81,7 +81,7 @@ def merge_tracks(clips: Sequence[ClipTracks], carapace_width_mm: float | None, s
     carapace_width_mm : as measured, None if unknown
     """
     ordered = sorted(clips, key=lambda clip: (_WINDOW_ORDER.get(clip.window, len(_WINDOW_ORDER)), clip.file))
-    sweeps = [_merge_within_clip(index, clip, settings) for index, clip in enumerate(ordered)]
+    sweeps = [merge_within_clip(index, clip, settings) for index, clip in enumerate(ordered)]
     by_window: dict[str, ScanObjects] = {}
     for clip, sweep in zip(ordered, sweeps, strict=True):
         # A clip of unknown window may show any side, so each of them counts as a window of its own.
@@ -105,16 +105,9 @@ def merge_tracks(clips: Sequence[ClipTracks], carapace_width_mm: float | None, s
     return Grouping(_eggs(exam.objects, ordered), exam.count_corrections, passes)
 
 
-def _merge_within_clip(index: int, clip: ClipTracks, settings: TrackSettings) -> Sweep:
-    stitched = stitch(index, clip.tracks, settings)
-    sweep = merge_passes(clip.file, stitched.objects, 0.0, float(clip.frames), settings, clip.turns)
-    corrections = [a.plus(b) for a, b in zip(stitched.count_corrections, sweep.count_corrections, strict=True)]
-    return replace(sweep, count_corrections=ByKind(*corrections))
-
-
-def _scan_objects(sweep: Sweep, clip: ClipTracks) -> ScanObjects:
+def _scan_objects(sweep: ClipObjects, clip: ClipTracks) -> ScanObjects:
     objects, centre_px, mm_per_px = sweep.objects, clip.sector_centre_x_px, clip.mm_per_px
-    order = np.array([one.position - sweep.low for one in objects]) / max(sweep.high - sweep.low, 1.0)
+    order = np.array([one.position - sweep.low for one in objects]) / max(sweep.high - sweep.low, _SHORTEST_SWEEP)
     if centre_px is not None:
         objects = tuple(one.relative_to_centre(centre_px) for one in objects)
     if mm_per_px is not None:

@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.settings import TrackSettings
+from pipeline.track.probe_course import ProbeCourse
 from pipeline.track.track_evidence import existence_probability, is_shelled, stage_probabilities, upper_score
 from pipeline.track.tracks import Track
 
@@ -31,8 +32,8 @@ class ObservedObject:
 
     members : (clip, track identity) of every track, the clip as its index in canonical order
     frames : (F,) int64, ascending, in which it was seen; of one clip only
-    position : where along the sweep it was crossed, in frames of the clip's first pass
-    start_position, end_position : where the crossing begins and ends, likewise
+    position : where along the course of the hand it was crossed, in picture differences
+    low_position, high_position : where its first and last sections lie along the course
     lateral, depth, size : position of its best section and geometric mean semi-axis of its largest one, in px of the
         frame, or, after :meth:`in_mm`, mm; lateral from the frame's left edge or, after :meth:`relative_to_centre`,
         from the sector's centre
@@ -44,8 +45,8 @@ class ObservedObject:
     members: tuple[tuple[int, int], ...]
     frames: NDArray[np.int64]
     position: float
-    start_position: float
-    end_position: float
+    low_position: float
+    high_position: float
     lateral: float
     depth: float
     size: float
@@ -71,15 +72,6 @@ class ObservedObject:
         """The same object, its lateral position relative to that of the sector's centre line."""
         return replace(self, lateral=self.lateral - centre)
 
-    def moved_to(self, position: float, start_position: float, end_position: float) -> ObservedObject:
-        """The same object at another position along the sweep."""
-        return replace(
-            self,
-            position=position,
-            start_position=min(start_position, end_position),
-            end_position=max(start_position, end_position),
-        )
-
 
 def section_sizes(track: Track) -> Floats:
     """(N,) px, geometric mean semi-axis of each sighting."""
@@ -91,20 +83,22 @@ def largest_section(track: Track) -> float:
     return float(np.quantile(section_sizes(track), _LARGEST_QUANTILE))
 
 
-def observed_object(clip: int, tracks: Sequence[Track], settings: TrackSettings) -> ObservedObject:
-    """The object that ``tracks``, in time order, followed through one pass of one clip. clip : its index"""
+def observed_object(clip: int, tracks: Sequence[Track], course: ProbeCourse, settings: TrackSettings) -> ObservedObject:
+    """The object that ``tracks`` of one clip followed, each through a crossing or a part of one. clip : its index"""
     frames = np.concatenate([track.frames for track in tracks])
+    positions = course.position(frames)
+    along = np.argsort(positions, kind="stable")
     sizes = np.concatenate([section_sizes(track) for track in tracks])
     largest = float(np.quantile(sizes, _LARGEST_QUANTILE))
     best_track = max(tracks, key=lambda track: float(section_sizes(track)[track.best_row]))
     best_row = best_track.best_row
-    is_end_small = max(sizes[0], sizes[-1]) < _COMPLETE_END_SHARE * largest
+    is_end_small = max(sizes[along[0]], sizes[along[-1]]) < _COMPLETE_END_SHARE * largest
     return ObservedObject(
         members=tuple((clip, track.identity) for track in tracks),
-        frames=frames,
-        position=float(frames @ sizes / sizes.sum()),
-        start_position=float(frames[0]),
-        end_position=float(frames[-1]),
+        frames=np.unique(frames),
+        position=float(positions @ sizes / sizes.sum()),
+        low_position=float(positions.min()),
+        high_position=float(positions.max()),
         lateral=float(best_track.ellipses[best_row, 0]),
         depth=float(best_track.depths_px[best_row]),
         size=largest,
@@ -123,8 +117,8 @@ def merge_objects(first: ObservedObject, second: ObservedObject, settings: Track
         members=first.members + second.members,
         frames=np.union1d(first.frames, second.frames),
         position=first.position,
-        start_position=first.start_position,
-        end_position=first.end_position,
+        low_position=first.low_position,
+        high_position=first.high_position,
         lateral=float(shares @ [first.lateral, second.lateral]),
         depth=float(shares @ [first.depth, second.depth]),
         size=max(first.size, second.size),

@@ -1,39 +1,46 @@
-"""One pass of the probe in front of a window, from one turn to the next."""
+"""One pass of the probe in front of a window, from one turn of the hand to the next."""
 
 from __future__ import annotations
 
+import itertools
 from dataclasses import dataclass
 
-__all__ = ["Pass"]
+import numpy as np
+
+from pipeline.track.probe_course import ProbeCourse
+
+__all__ = ["Pass", "passes_of"]
 
 
 @dataclass(frozen=True)
 class Pass:
     """file : the clip;  start_frame, end_frame : its frames, the last not included
 
-    start_position, end_position : the positions of these two on the first pass of the clip, in frames of that pass
+    low, high : the range of positions along the course of the hand that it covers
     """
 
     file: str
     start_frame: float
     end_frame: float
-    start_position: float
-    end_position: float
-
-    @classmethod
-    def first(cls, file: str, start_frame: float, end_frame: float) -> Pass:
-        """The pass whose frames are the positions of all others."""
-        return cls(file, start_frame, end_frame, start_frame, end_frame)
+    low: float
+    high: float
 
     def contains_frame(self, frame: float) -> bool:
         return self.start_frame <= frame < self.end_frame
 
-    def position_at(self, frame: float) -> float:
-        """The position of a frame of this pass on the first pass, assuming an even pace."""
-        share = (frame - self.start_frame) / max(self.end_frame - self.start_frame, 1.0)
-        return self.start_position + share * (self.end_position - self.start_position)
+    def covered_share(self, low: float, high: float) -> float:
+        """Share of a range of positions that lies within this pass."""
+        if high <= low:
+            return 1.0 if self.low <= low <= self.high else 0.0
+        return max(min(self.high, high) - max(self.low, low), 0.0) / (high - low)
 
-    def covers(self, position: float, half_width: float) -> bool:
-        """Whether a crossing of ``half_width`` on either side of a position on the first pass lies fully within it."""
-        low, high = sorted((self.start_position, self.end_position))
-        return low <= position - half_width and position + half_width <= high
+
+def passes_of(file: str, course: ProbeCourse, frames: int) -> tuple[Pass, ...]:
+    """The passes of a clip of so many frames, in order."""
+    ends = [0.0, *(turn.frame for turn in course.turns), float(frames)]
+    passes = []
+    for start, end in itertools.pairwise(ends):
+        inside = (course.frames >= start) & (course.frames <= end)
+        positions = course.positions[inside] if inside.any() else course.position(np.array([start, end]))
+        passes.append(Pass(file, start, end, float(positions.min()), float(positions.max())))
+    return tuple(passes)
