@@ -28,8 +28,8 @@ from synthetic.anatomy.animal import Animal
 from synthetic.appearance.contact_gap import ContactGap, apply_contact_gap
 from synthetic.appearance.machine_appearance import Appearance, draw_appearance, postprocess, to_grey
 from synthetic.appearance.persistence import Persistence
-from synthetic.film.hand import Sweep
 from synthetic.film.screen import Screen, draw_screen
+from synthetic.film.sweep import Sweep
 from synthetic.film.tissue_motion import MovingNoise, TissueMotion
 from synthetic.training.scenes import draw_console
 

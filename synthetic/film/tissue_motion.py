@@ -26,7 +26,7 @@ from synthetic.acoustics.beam_rendering import Plane
 from synthetic.acoustics.plane_sections import AnimalBatch
 from synthetic.acoustics.tissue import SweepNoise, TissueNoise
 from synthetic.anatomy.bodies import Kind
-from synthetic.film.hand import FRAMES_PER_SECOND
+from synthetic.film.sweep import FRAMES_PER_SECOND
 
 __all__ = ["MOTION_DECAY_MM", "MovingNoise", "TissueMotion", "draw_breath"]
 

@@ -16,7 +16,8 @@ from synthetic.anatomy.animal import Animal, StageCounts, draw_animal
 from synthetic.anatomy.bodies import Kind
 from synthetic.anatomy.species import PHANTOM_SPECIES, load_species_ranges
 from synthetic.film.film import HEIGHT, WIDTH, ClipRenderer, FilmedFrame, Machine, draw_machine
-from synthetic.film.hand import Sweep, draw_sweep
+from synthetic.film.hand import draw_sweep
+from synthetic.film.sweep import Sweep
 from synthetic.film.tissue_motion import TissueMotion, draw_breath
 from tests.synthetic.appearance_samples import unchanged_appearance
 

@@ -12,6 +12,7 @@ from synthetic.anatomy.species import load_species_ranges
 from synthetic.film.film import FilmedFrame, FilmedObject
 from synthetic.film.truth import CATEGORIES, AnimalTruth, ClipTruth, write_json
 
+POSES = np.arange(12.0).reshape(2, 6)
 BLACK = np.zeros((480, 640), dtype=np.uint8)
 
 
@@ -24,7 +25,7 @@ def seen(
 
 
 def clip(*frames: tuple[FilmedObject, ...], file: str = "left-1.mp4") -> ClipTruth:
-    truth = ClipTruth("AF-0001", file, "left", None, 0.25, 640, 480, np.arange(6.0).reshape(2, 3))
+    truth = ClipTruth("AF-0001", file, "left", None, 0.25, 640, 480, np.arange(6.0).reshape(2, 3), POSES, (1,))
     for objects in frames:
         truth.add(FilmedFrame(BLACK, objects))
     return truth
@@ -110,6 +111,8 @@ def test_an_object_seen_in_several_clips_counts_once(animal: Animal) -> None:
         "seen_ids": [shelled[0] + 1, shelled[1] + 1],
         "shown_ids": sorted(number + 1 for number in shelled),
         "path_mm": [[0.0, 1.0, 2.0], [3.0, 4.0, 5.0]],
+        "poses": [[0.0, 1.0, 2.0, 3.0, 4.0, 5.0], [6.0, 7.0, 8.0, 9.0, 10.0, 11.0]],
+        "turns": [1],
     }
     assert [one["id"] for one in document["objects"]] == (animal.target_indices + 1).tolist()
     assert [one["id"] for one in document["objects"] if one["shown"]] == [follicle + 1, *(s + 1 for s in shelled)]
