@@ -9,7 +9,7 @@ from __future__ import annotations
 import datetime as dt
 import multiprocessing
 import os
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from concurrent.futures import ProcessPoolExecutor, as_completed
 from dataclasses import dataclass
 from fractions import Fraction
@@ -22,11 +22,13 @@ import torch
 from numpy.typing import NDArray
 
 from models.atomic_write import partial_file
+from synthetic.acoustics.physics import PHYSICS
 from synthetic.anatomy.animal import Animal, draw_animal
 from synthetic.anatomy.species import SpeciesRanges, load_species_ranges
 from synthetic.errors import PhantomError
-from synthetic.film.film import HEIGHT, WIDTH, ClipRenderer, draw_machine
+from synthetic.film.film import ClipRenderer
 from synthetic.film.hand import draw_sweep
+from synthetic.film.machine import HEIGHT, WIDTH, draw_machine
 from synthetic.film.probe_path import swept_path
 from synthetic.film.recorder import DIRECT_RECORDING
 from synthetic.film.subjects import PlannedClip, Subject, demo_subjects, draw_subjects
@@ -43,13 +45,19 @@ ProgressCallback = Callable[[int, int], None]
 
 
 def write_phantoms(
-    root: Path, *, animals: int, seed: int, progress: ProgressCallback = lambda done, total: None
+    root: Path,
+    *,
+    animals: int,
+    seed: int,
+    fixed: Mapping[str, str] | None = None,
+    progress: ProgressCallback = lambda done, total: None,
 ) -> None:
     """Film ``animals`` invented animals into exam folders under ``root``, with ground truth.
 
+    fixed : parts of the world that are the same for all, see draw_subjects
     progress : called with the frames done and the total number of frames
     """
-    write_subjects(root, draw_subjects(animals, seed), seed=seed, progress=progress)
+    write_subjects(root, draw_subjects(animals, seed, fixed), seed=seed, progress=progress)
 
 
 def write_demo(root: Path, *, seed: int, progress: ProgressCallback = lambda done, total: None) -> None:
@@ -102,7 +110,7 @@ def _write_all(
         animal = _animal(seed, index, subject)
         folder = root / subject.name / _date(index)
         (folder / "exam.toml").write_text(_exam_toml(subject.name, _date(index), animal, clips), encoding="utf-8")
-        animals.append(AnimalTruth(subject.name, _date(index), animal, clips))
+        animals.append(AnimalTruth(subject.name, _date(index), animal, subject.world, clips))
     write_json(root / "animals.json", {truth.name: truth.document() for truth in animals})
     write_json(root / "coco.json", _coco([clip for truth in animals for clip in truth.clips]))
 
@@ -130,10 +138,10 @@ def _film(job: _Job) -> ClipTruth:
     """Write one clip and its MOTChallenge ground truth."""
     animal = _animal(job.seed, job.index, job.subject)
     rng = np.random.default_rng([job.seed, job.index, 3])
-    machine = draw_machine(rng, animal)
+    machine = draw_machine(rng, animal, job.subject.world.screen, job.subject.variation)
     if job.subject.grey_map_knots is not None:
         machine = machine.with_grey_map_knots(job.subject.grey_map_knots)
-    renderer = ClipRenderer(animal, machine, int(rng.integers(2**62)))
+    renderer = ClipRenderer(animal, machine, int(rng.integers(2**62)), PHYSICS[job.subject.world.physics])
     # From here on the draws differ between clips.
     clip, stem = job.clip, job.subject.file_stems[job.number]
     rng = np.random.default_rng([job.seed, job.index, 4, job.number])

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
@@ -12,8 +13,10 @@ from synthetic.anatomy.species import PHANTOM_SPECIES, SpeciesRanges, load_speci
 from synthetic.errors import PhantomError
 from synthetic.film.fanning_hand import MAX_PASS_FRAMES, MIN_PASS_FRAMES, Fanning
 from synthetic.film.hand import PLAIN_HAND, Hand, HandFamily, draw_hand
+from synthetic.film.machine import CAREFUL, Variation, draw_variation
 from synthetic.film.recorder import DIRECT_RECORDING, Recorder, draw_recorder
 from synthetic.film.sweep import Window
+from synthetic.film.world import PLAIN_WORLD, World, draw_world
 
 __all__ = ["PlannedClip", "Subject", "both_windows", "demo_subjects", "draw_subjects"]
 
@@ -39,7 +42,7 @@ def both_windows(frames: int) -> tuple[PlannedClip, ...]:
 @dataclass(frozen=True)
 class Subject:
     """An animal to be filmed. species : by name or by its ranges;  clips : in the order in which they are filmed
-    recorder : how the clips are stored
+    recorder : how the clips are stored;  world : of the machine and the physics;  variation : of the machine
     grey_map_knots : 9 greys for evenly spaced echoes, the weakest first; None to draw a map at random
     """
 
@@ -48,6 +51,8 @@ class Subject:
     stage_counts: StageCounts
     clips: tuple[PlannedClip, ...] = both_windows(110)
     recorder: Recorder = DIRECT_RECORDING
+    world: World = PLAIN_WORLD
+    variation: Variation = CAREFUL
     grey_map_knots: tuple[float, ...] | None = None
 
     @property
@@ -57,10 +62,11 @@ class Subject:
         return tuple(f"{window}-{windows[: index + 1].count(window)}" for index, window in enumerate(windows))
 
 
-def draw_subjects(animals: int, seed: int) -> list[Subject]:
-    """Invented animals of all species. Each depends only on the seed and its place in the list.
+def draw_subjects(animals: int, seed: int, fixed: Mapping[str, str] | None = None) -> list[Subject]:
+    """Invented animals of all species in all worlds. Each depends only on the seed and its place in the list.
 
-    Raises PhantomError for a number below 1.
+    fixed : parts of the world that are the same for all, see draw_world
+    Raises PhantomError for a number below 1, and for an unknown part of a world.
     """
     if animals < 1:
         raise PhantomError(f"The number of animals must be at least 1, got {animals}.")
@@ -68,14 +74,16 @@ def draw_subjects(animals: int, seed: int) -> list[Subject]:
     for index in range(animals):
         rng = np.random.default_rng([seed, index, 1])
         species = PHANTOM_SPECIES[int(rng.integers(len(PHANTOM_SPECIES)))]
-        family: HandFamily = "sweeping" if rng.random() < 0.5 else "fanning"
+        world = draw_world(rng, fixed or {})
         subjects.append(
             Subject(
                 name=f"AF-{index + 1:04d}",
                 species=species,
                 stage_counts=draw_stage_counts(rng, load_species_ranges(species)),
-                clips=_draw_clips(rng, family),
-                recorder=draw_recorder(rng),
+                recorder=draw_recorder(rng, world.screen),
+                world=world,
+                variation=draw_variation(rng),
+                clips=_draw_clips(rng, world.hand),
             )
         )
     return subjects

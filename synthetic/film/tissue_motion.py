@@ -83,7 +83,7 @@ class MovingNoise(SweepNoise):
     @classmethod
     def moving(cls, noise: TissueNoise, motion: TissueMotion, across: Tensor) -> MovingNoise:
         """Noise that follows the motion at B moments. across : (B, 3), see SweepNoise"""
-        return cls(noise.scatterers, noise.slow, across, motion)
+        return cls(noise.scatterers, noise.slow, across, motion, model=noise.model)
 
     def at_rest(self, points: Tensor) -> Tensor:
         return points - self.motion.displacement(points)

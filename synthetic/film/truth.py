@@ -6,10 +6,10 @@ in all clips of its animal; ``visible``, the share of the outline that is not in
 say that the object is there; ``depth_mm`` of the centre, from the probe's face along the beam. ``iscrowd`` is 1 if an
 object is mostly hidden or cut near its pole: neither right nor wrong to find.
 
-``animals.json`` has for each clip, among others: ``poses``, a row of six numbers for each frame, as ``Sweep.poses``: x,
-y, z of the middle of the probe's face in body mm, and the rotation vector in degrees from a probe held straight;
-``turns``, the frames at which the hand turned back, as ``Sweep.turns``; ``path_mm``, the path of the scan plane through
-the moving tissue, see ``swept_path``.
+``animals.json`` has for each animal ``world``, the named models that she is made of, see ``World``; and for each clip,
+among others: ``poses``, a row of six numbers for each frame, as ``Sweep.poses``: x, y, z of the middle of the probe's
+face in body mm, and the rotation vector in degrees from a probe held straight; ``turns``, the frames at which the hand
+turned back, as ``Sweep.turns``; ``path_mm``, the path of the scan plane through the moving tissue, see ``swept_path``.
 """
 
 from __future__ import annotations
@@ -29,6 +29,7 @@ from synthetic.anatomy.animal import Animal
 from synthetic.anatomy.bodies import Kind
 from synthetic.film.film import FilmedFrame, FilmedObject
 from synthetic.film.sweep import Direction
+from synthetic.film.world import World
 
 __all__ = ["CATEGORIES", "AnimalTruth", "ClipTruth", "write_json"]
 
@@ -122,11 +123,12 @@ class ClipTruth:
 
 @dataclass(frozen=True)
 class AnimalTruth:
-    """One animal on one date, with the clips of that exam."""
+    """One animal on one date, with the clips of that exam. world : in which she is filmed"""
 
     name: str
     date: str
     animal: Animal
+    world: World
     clips: tuple[ClipTruth, ...]
 
     def document(self) -> dict[str, Any]:
@@ -143,6 +145,7 @@ class AnimalTruth:
         return {
             "date": self.date,
             "species": self.animal.species,
+            "world": self.world.document(),
             "in_animal": in_animal,
             "seen": seen_by_stage,
             "shown": self._by_stage(shown),

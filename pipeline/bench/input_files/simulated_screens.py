@@ -11,8 +11,9 @@ from numpy.typing import NDArray
 from synthetic.acoustics.geometry import screen_grid
 from synthetic.anatomy.animal import StageCounts, draw_animal
 from synthetic.anatomy.species import PHANTOM_SPECIES, load_species_ranges
-from synthetic.film.film import HEIGHT, SAMPLES, WIDTH, ClipRenderer, draw_machine
+from synthetic.film.film import ClipRenderer
 from synthetic.film.hand import draw_sweep
+from synthetic.film.machine import HEIGHT, SAMPLES, WIDTH, draw_machine
 from synthetic.film.tissue_motion import draw_breath
 
 __all__ = ["SimulatedScreen", "simulated_screens"]

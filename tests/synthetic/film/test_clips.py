@@ -20,8 +20,8 @@ from synthetic.anatomy.animal import StageCounts
 from synthetic.errors import PhantomError
 from synthetic.film import clips
 from synthetic.film.clips import write_mp4, write_subjects
-from synthetic.film.film import HEIGHT, WIDTH
 from synthetic.film.hand import Hand, draw_sweep
+from synthetic.film.machine import HEIGHT, WIDTH
 from synthetic.film.subjects import PlannedClip, Subject, both_windows
 from synthetic.film.sweep import FRAMES_PER_SECOND, Sweep
 from synthetic.film.sweeping_hand import Sweeping

@@ -1,5 +1,7 @@
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -41,6 +43,18 @@ def test_clips_are_3_to_20_s_long_and_some_windows_are_filmed_twice() -> None:
     families = [{type(clip.hand.motion) for clip in subject.clips} for subject in subjects]
     assert all(len(family) == 1 for family in families)
     assert 70 < families.count({Fanning}) < 130
+
+
+def test_animals_come_from_all_worlds_and_a_fixed_part_changes_nothing_else() -> None:
+    subjects = draw_subjects(100, 9)
+    assert len({subject.world for subject in subjects}) == 8
+    variations = [subject.variation for subject in subjects]
+    assert {variation.console for variation in variations} == {1.0}
+    assert min(variation.appearance for variation in variations) < 0.3
+    assert max(variation.appearance for variation in variations) > 0.9
+    fixed = draw_subjects(100, 9, {"physics": "resolution-cells"})
+    assert {subject.world.physics for subject in fixed} == {"resolution-cells"}
+    assert [replace(one, world=other.world) for one, other in zip(fixed, subjects, strict=True)] == subjects
 
 
 def test_clips_of_one_window_are_numbered() -> None:
