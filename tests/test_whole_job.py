@@ -15,11 +15,12 @@ from pipeline.calibration import network_calibration
 from pipeline.calibration_file import Calibration
 from pipeline.cli import app
 from synthetic.anatomy.animal import StageCounts
-from synthetic.film.clips import Subject, write_subjects
+from synthetic.film.clips import write_subjects
+from synthetic.film.subjects import PlannedClip, Subject
 
 SUBJECTS = (
-    Subject("AF-0001", "gopherus-polyphemus", StageCounts(calcified=5), windows=("left",), frames=45),
-    Subject("AF-0002", "trachemys-scripta", StageCounts(), windows=("right",), frames=30),
+    Subject("AF-0001", "gopherus-polyphemus", StageCounts(calcified=5), (PlannedClip("left", 45),)),
+    Subject("AF-0002", "trachemys-scripta", StageCounts(), (PlannedClip("right", 30),)),
 )
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from collections.abc import Mapping
 from pathlib import Path
 from typing import Annotated
 
@@ -58,6 +59,14 @@ def phantoms(
     seed: Annotated[
         int, typer.Option("--seed", min=0, help="Seed of the random numbers; the same seed gives the same clips.")
     ] = 0,
+    worlds: Annotated[
+        list[str] | None,
+        typer.Option(
+            "--world",
+            metavar="PART=NAME",
+            help="The same choice for all animals: hand=fanning, physics=resolution-cells, screen=panel. Repeatable.",
+        ),
+    ] = None,
     sheet: Annotated[
         Path | None,
         typer.Option("--contact-sheet", metavar="FILE.png", help="Write a contact sheet of training pictures."),
@@ -83,7 +92,8 @@ def phantoms(
         if blinded and recordings is None:
             raise typer.Exit(misused("--blinded needs --compare-with DIR, with recordings to mix the phantoms with."))
         if folder is not None and animals is not None:
-            _write_phantoms(folder, animals=animals, seed=seed, quiet=quiet)
+            fixed = dict(_part_and_name(world) for world in worlds or [])
+            _write_phantoms(folder, animals=animals, seed=seed, quiet=quiet, fixed=fixed)
         if sheet is not None:
             from pipeline.bench.phantom_sheet import write_contact_sheet
             from pipeline.settings import load_settings
@@ -92,8 +102,21 @@ def phantoms(
             write_contact_sheet(sheet, seed=seed, recordings=recordings, mix=blinded, settings=ingest)
 
 
-def _write_phantoms(folder: Path, *, animals: int | None, seed: int, quiet: bool) -> None:
-    """Write clips of simulated animals under ``folder``. animals : None for those of the demo"""
+def _part_and_name(world: str) -> tuple[str, str]:
+    """The two sides of "hand=fanning". What they may be is the phantoms' to say."""
+    part, separator, name = world.partition("=")
+    if not separator:
+        raise typer.Exit(misused(f"--world is PART=NAME, such as hand=fanning, not {world!r}."))
+    return part, name
+
+
+def _write_phantoms(
+    folder: Path, *, animals: int | None, seed: int, quiet: bool, fixed: Mapping[str, str] | None = None
+) -> None:
+    """Write clips of simulated animals under ``folder``.
+
+    animals : None for those of the demo;  fixed : see synthetic.film.subjects.draw_subjects
+    """
     from pipeline.cli.progress import show_step_progress
     from synthetic.film.clips import write_demo, write_phantoms
 
@@ -101,4 +124,4 @@ def _write_phantoms(folder: Path, *, animals: int | None, seed: int, quiet: bool
         if animals is None:
             write_demo(folder, seed=seed, progress=step)
         else:
-            write_phantoms(folder, animals=animals, seed=seed, progress=step)
+            write_phantoms(folder, animals=animals, seed=seed, fixed=fixed, progress=step)

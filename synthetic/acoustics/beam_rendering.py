@@ -18,8 +18,10 @@ from synthetic.acoustics.background import tissue_background
 from synthetic.acoustics.console import Console
 from synthetic.acoustics.drawing import Unevenness, draw_bodies
 from synthetic.acoustics.geometry import BeamGrid, Scanner, beam_grid
+from synthetic.acoustics.physics import SCATTERERS, Physics
 from synthetic.acoustics.point_spread_function import point_spread_function
 from synthetic.acoustics.render_parameters import Plane, Pulse, Slice
+from synthetic.acoustics.shadows import accumulated_loss
 from synthetic.acoustics.tissue import TissueNoise
 from synthetic.appearance.smoothing import interpolate_linear
 from synthetic.decibels import amplitude_from_db, db_from_amplitude
@@ -87,8 +89,12 @@ def render_beams(
     *,
     lines: int,
     samples: int,
+    physics: Physics = SCATTERERS,
 ) -> Beams:
-    """Echoes of B slices on a grid of ``lines`` x ``samples``. The generator draws the machine's own noise."""
+    """Echoes of B slices on a grid of ``lines`` x ``samples``. The generator draws the machine's own noise.
+
+    noise : of the physics' own tissue
+    """
     grid = beam_grid(scanner, lines, samples)
     points = noise.at_rest(
         plane.origin[:, None, None, :]
@@ -100,7 +106,12 @@ def render_beams(
     across = torch.linalg.cross(plane.right, plane.down)
     real, imaginary = noise.read_slice(points, across, console.slice_thickness_mm)
     psf = point_spread_function(
-        scanner, grid, f_number=console.f_number, focus_mm=console.focus_mm, bandwidth=console.bandwidth
+        scanner,
+        grid,
+        f_number=console.f_number,
+        focus_mm=console.focus_mm,
+        bandwidth=console.bandwidth,
+        physics=physics,
     )
     maps = tissue_background(grid, console, coarse, fine, noise.read_layers(points, coarse))
     pulse = Pulse(scanner.frequency_mhz, console.bandwidth, console.slice_thickness_mm, psf.axial_sigma_mm)
@@ -109,7 +120,13 @@ def render_beams(
     frequency = scanner.frequency_mhz[:, None, None]
     per_mm = 2 * frequency / 10  # dB/cm/MHz one way -> dB/mm two ways
     compensated = console.attenuation[:, None, None] * per_mm  # by the depth gain, dB/mm
-    loss = torch.cumsum((maps.attenuation * per_mm - compensated) + 2 * maps.shell_db_per_mm, dim=2) * grid.step
+    loss = accumulated_loss(
+        (maps.attenuation * per_mm - compensated) + 2 * maps.shell_db_per_mm,
+        grid,
+        scanner,
+        aperture_mm=console.focus_mm / console.f_number,
+        spread=physics.shadow_spread,
+    )
     loss = loss + console.tgc_error[:, None, None] * compensated * (grid.depth - 0.5 * grid.depth[..., -1:])
     # Gain at depth cannot bring back more than the machine has.
     passed = amplitude_from_db(-loss.clamp(min=-_ECHO.max_gain_db, max=_ECHO.max_loss_db))
@@ -120,6 +137,9 @@ def render_beams(
     rough = speckle + _ECHO.rough_share * maps.surface
     smooth = _ECHO.smooth_share * psf.speckle_power.sqrt() * maps.surface
     field = psf.blur(torch.complex((real * rough + smooth) * passed, imaginary * rough * passed))
+    if physics.refill:
+        again = physics.refill * console.reverberation[:, None, None]
+        field = field + again * torch.complex(_at_multiple_depth(field.real, 2), _at_multiple_depth(field.imag, 2))
 
     ring_down = _ring_down(maps.ring_down * passed, grid)
     field = field + ring_down * torch.complex(*_normal_pair(field.real, generator))
@@ -136,6 +156,12 @@ def _normal_pair(like: Tensor, generator: torch.Generator) -> tuple[Tensor, Tens
     return pair[0], pair[1]
 
 
+def _at_multiple_depth(source: Tensor, times: int) -> Tensor:
+    """(B, L, S) what comes from the shallow part of a (B, L, S) source and shows at so many times its depth."""
+    samples = source.shape[2]
+    return interpolate_linear(source[..., : samples // times], samples, align_corners=False)
+
+
 def _ring_down(source: Tensor, grid: BeamGrid) -> Tensor:
     """(B, L, S) amplitude of what gas leaves behind itself.
 
@@ -144,10 +170,8 @@ def _ring_down(source: Tensor, grid: BeamGrid) -> Tensor:
     """
     decay = torch.exp(-grid.depth / _RING_DOWN.decay_mm)
     tail = torch.cumsum(source / decay.clamp(min=1e-4), dim=2) * decay * grid.step
-    samples = source.shape[2]
     again = torch.zeros_like(source)
     for times, share in _RING_DOWN.repeats:
-        part = source[..., : samples // times]
-        again = again + share * interpolate_linear(part, samples, align_corners=False)
+        again = again + share * _at_multiple_depth(source, times)
     bands = (1 - _RING_DOWN.band_share) + _RING_DOWN.band_share * torch.cos(grid.depth * _RING_DOWN.band_rad_per_mm)
     return _RING_DOWN.tail_per_mm * tail * bands + again

@@ -7,7 +7,7 @@ decorrelates as it should.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import torch
 from torch import Tensor
@@ -25,12 +25,17 @@ class TissueModel:
     unevenness_spacing_mm : between the nodes of the coarse unevenness (no source)
     layer_spacing_mm : thickness of sheets across the body's x axis, and their extent along y and z (no source)
     layer_bend_mm : by which sheets bend with the tissue, per unit of coarse unevenness (no source)
+    cluster_shape : shape of the gamma distribution of the scatterers' power, so that envelopes are K-distributed
+    (Jakeman and Pusey, IEEE Trans Antennas Propag 24:806, 1976); None for scatterers that are alike, and Rayleigh
+    cluster_spacing_mm : between the nodes of that power (no source)
     """
 
     scatterer_spacing_mm: float = 0.25
     unevenness_spacing_mm: float = 5.0
     layer_spacing_mm: tuple[float, float, float] = (0.7, 7.0, 7.0)
     layer_bend_mm: float = 2.0
+    cluster_shape: float | None = None
+    cluster_spacing_mm: float = 1.0
 
     @property
     def scatterer_correlation_mm(self) -> float:
@@ -48,12 +53,14 @@ TISSUE = TissueModel()
 @dataclass(frozen=True)
 class TissueNoise:
     """scatterers : (1, 2, N, N, N) real and imaginary parts, variance 1/2 each;  slow : (1, 2, M, M, M), variance 1
+    model : the lengths at which they are read
 
     Both repeat in space. The last layer along each axis repeats the first, so that reading wraps around.
     """
 
     scatterers: Tensor
     slow: Tensor
+    model: TissueModel = field(default=TISSUE, kw_only=True)
 
     def at_rest(self, points: Tensor) -> Tensor:
         """Where in the resting body the tissue at (B, L, S, 3) mm comes from: all noise is read there."""
@@ -71,15 +78,29 @@ class TissueNoise:
         a tenth of a millimetre from one frame of a sweep to the next.
         """
         profile = slice_thickness_mm / (2 * math.sqrt(2 * math.log(2)))
-        compression = (TISSUE.scatterer_correlation_mm / (math.sqrt(2) * profile)).clamp(max=1)
+        compression = (self.model.scatterer_correlation_mm / (math.sqrt(2) * profile)).clamp(max=1)
         normal = across[:, None, None]
         height = (points * normal).sum(-1, keepdim=True)
-        return self.read_scatterers(points - (1 - compression)[:, None, None, None] * height * normal)
+        real, imaginary = self.read_scatterers(points - (1 - compression)[:, None, None, None] * height * normal)
+        if self.model.cluster_shape is None:
+            return real, imaginary
+        amplitude = self._cluster_amplitude(points, self.model.cluster_shape)
+        return real * amplitude, imaginary * amplitude
+
+    def _cluster_amplitude(self, points: Tensor, shape: float) -> Tensor:
+        """(B, L, S) root of a gamma-distributed power of mean 1 at (B, L, S, 3) mm.
+
+        From the normal noise by the cube of Wilson and Hilferty (Proc Natl Acad Sci 17:684, 1931).
+        """
+        size = self.slow.shape[-1] - 1
+        normal = _read(self.slow[:, 1:], (points * (1 / self.model.cluster_spacing_mm)) % size)[:, 0]
+        root = (1 - 1 / (9 * shape) + normal / (3 * math.sqrt(shape))).clamp(min=0)
+        return root * root.sqrt()
 
     def read_scatterers(self, points: Tensor) -> tuple[Tensor, Tensor]:
         """Complex scatterer amplitude of unit power at (B, L, S, 3) mm: real and imaginary parts (B, L, S)."""
         size = self.scatterers.shape[-1] - 1
-        place = points / TISSUE.scatterer_spacing_mm
+        place = points / self.model.scatterer_spacing_mm
         values = _read(self.scatterers, place % size)
         # Between the nodes, a linear blend of independent values has less power. This restores it.
         part = place - torch.floor(place)
@@ -91,16 +112,16 @@ class TissueNoise:
         """(B, L, S) of about unit variance at (B, L, S, 3) mm: thin sheets across the body's x axis, like fascia and
         muscle fibres, bent by ``bend`` (B, L, S).
         """
-        stretched = points / points.new_tensor(TISSUE.layer_spacing_mm)
-        across = stretched[..., :1] + bend[..., None] * (TISSUE.layer_bend_mm / TISSUE.layer_spacing_mm[0])
+        stretched = points / points.new_tensor(self.model.layer_spacing_mm)
+        across = stretched[..., :1] + bend[..., None] * (self.model.layer_bend_mm / self.model.layer_spacing_mm[0])
         size = self.slow.shape[-1] - 1
         return _read(self.slow[:, :1], torch.cat([across, stretched[..., 1:]], -1) % size)[:, 0]
 
     def read_slow(self, points: Tensor) -> tuple[Tensor, Tensor]:
         """Two fields of about unit variance at (B, L, S, 3) mm, the second four times finer; (B, L, S) each."""
         size = self.slow.shape[-1] - 1
-        coarse = _read(self.slow[:, :1], (points * (1 / TISSUE.unevenness_spacing_mm)) % size)
-        fine = _read(self.slow[:, 1:], (points * (4 / TISSUE.unevenness_spacing_mm)) % size)
+        coarse = _read(self.slow[:, :1], (points * (1 / self.model.unevenness_spacing_mm)) % size)
+        fine = _read(self.slow[:, 1:], (points * (4 / self.model.unevenness_spacing_mm)) % size)
         return coarse[:, 0], fine[:, 0]
 
 
@@ -118,7 +139,7 @@ class SweepNoise(TissueNoise):
 
     @classmethod
     def of(cls, noise: TissueNoise, across: Tensor) -> SweepNoise:
-        return cls(noise.scatterers, noise.slow, across)
+        return cls(noise.scatterers, noise.slow, across, model=noise.model)
 
     def read_slice(self, points: Tensor, across: Tensor, slice_thickness_mm: Tensor) -> tuple[Tensor, Tensor]:
         return super().read_slice(points, self.across, slice_thickness_mm)
@@ -134,7 +155,9 @@ def _read(volume: Tensor, place: Tensor) -> Tensor:
     return read
 
 
-def make_tissue_noise(generator: torch.Generator, *, nodes: int = 144, slow_nodes: int = 48) -> TissueNoise:
+def make_tissue_noise(
+    generator: torch.Generator, model: TissueModel = TISSUE, *, nodes: int = 144, slow_nodes: int = 48
+) -> TissueNoise:
     """New noise on the generator's device. nodes, slow_nodes : along each side of the two volumes"""
     device = generator.device
     scatterers = torch.randn(1, 2, nodes, nodes, nodes, generator=generator, device=device) * 0.5**0.5
@@ -143,7 +166,7 @@ def make_tissue_noise(generator: torch.Generator, *, nodes: int = 144, slow_node
     for axis in (2, 3, 4):
         slow = slow + slow.roll(1, axis) + slow.roll(-1, axis)
     slow = (slow - slow.mean()) / slow.std()
-    return TissueNoise(_wrapped(scatterers), _wrapped(slow))
+    return TissueNoise(_wrapped(scatterers), _wrapped(slow), model=model)
 
 
 def _wrapped(volume: Tensor) -> Tensor:

@@ -1,7 +1,9 @@
 """Phantom clips with ground truth: a moving probe, the machine's screen, a recorder, and files on disk.
 
-``hand`` moves the probe and ``tissue_motion`` the tissue; ``probe_path`` is the path of the scan plane through it.
-``film`` renders the frames, ``screen`` draws what surrounds the sector, ``recorder`` and ``camera`` change the pictures
-on their way into a file. ``clips`` writes the files and ``truth`` the ground truth. ``unseen_animals`` are animals that
-training never shows.
+``sweeping_hand`` and ``fanning_hand`` are what hands intend (``hand_motion``), ``hand_events`` what happens to them;
+``hand`` makes a ``sweep`` of both, and ``tissue_motion`` moves the tissue. ``probe_path`` is the path of the scan plane
+through it. ``machine`` is the machine, ``screen`` and ``panel_screen`` draw what surrounds its sector on a
+``screen_canvas``; ``film`` renders the frames, ``recorder`` and ``camera`` change the pictures on their way into a
+file. ``world`` names the models that an animal is made of, ``subjects`` plans animals and clips, ``clips`` writes the
+files and ``truth`` the ground truth. ``unseen_animals`` are animals that training never shows.
 """

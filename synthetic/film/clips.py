@@ -9,12 +9,12 @@ from __future__ import annotations
 import datetime as dt
 import multiprocessing
 import os
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from concurrent.futures import ProcessPoolExecutor, as_completed
 from dataclasses import dataclass
 from fractions import Fraction
 from pathlib import Path
-from typing import Any, Literal
+from typing import Any
 
 import av
 import numpy as np
@@ -22,18 +22,21 @@ import torch
 from numpy.typing import NDArray
 
 from models.atomic_write import partial_file
-from synthetic.anatomy.animal import Animal, StageCounts, draw_animal
-from synthetic.anatomy.reproductive_state import draw_stage_counts
-from synthetic.anatomy.species import PHANTOM_SPECIES, SpeciesRanges, load_species_ranges
+from synthetic.acoustics.physics import PHYSICS
+from synthetic.anatomy.animal import Animal, draw_animal
+from synthetic.anatomy.species import SpeciesRanges, load_species_ranges
 from synthetic.errors import PhantomError
-from synthetic.film.film import HEIGHT, WIDTH, ClipRenderer, draw_machine
-from synthetic.film.hand import FRAMES_PER_SECOND, PLAIN_HAND, Hand, Sweep, Window, draw_hand, draw_sweep
+from synthetic.film.film import ClipRenderer
+from synthetic.film.hand import draw_sweep
+from synthetic.film.machine import HEIGHT, WIDTH, draw_machine
 from synthetic.film.probe_path import swept_path
-from synthetic.film.recorder import DIRECT_RECORDING, Recorder, draw_recorder
+from synthetic.film.recorder import DIRECT_RECORDING
+from synthetic.film.subjects import PlannedClip, Subject, demo_subjects, draw_subjects
+from synthetic.film.sweep import FRAMES_PER_SECOND
 from synthetic.film.tissue_motion import draw_breath
 from synthetic.film.truth import CATEGORIES, AnimalTruth, ClipTruth, write_json
 
-__all__ = ["Subject", "draw_subjects", "write_demo", "write_phantoms", "write_subjects"]
+__all__ = ["write_demo", "write_mp4", "write_phantoms", "write_subjects"]
 
 _FIRST_DATE = dt.date(2026, 5, 3)
 _MAX_BODY_DRAWS = 20  # until a body holds the clutch
@@ -41,70 +44,25 @@ _MAX_BODY_DRAWS = 20  # until a body holds the clutch
 ProgressCallback = Callable[[int, int], None]
 
 
-@dataclass(frozen=True)
-class Subject:
-    """An animal to be filmed. species : by name or by its ranges;  windows : one clip each
-    frames : per clip;  hand : how the probe moves;  recorder : how the clip is stored
-    grey_map_knots : 9 greys for evenly spaced echoes, the weakest first; None to draw a map at random
-    """
-
-    name: str
-    species: str | SpeciesRanges
-    stage_counts: StageCounts
-    windows: tuple[Window, ...] = ("left", "right")
-    frames: int = 110
-    hand: Hand = PLAIN_HAND
-    recorder: Recorder = DIRECT_RECORDING
-    grey_map_knots: tuple[float, ...] | None = None
-
-
-def draw_subjects(animals: int, seed: int) -> list[Subject]:
-    """Invented animals of all species. Each depends only on the seed and its place in the list.
-
-    Raises PhantomError for a number below 1.
-    """
-    if animals < 1:
-        raise PhantomError(f"The number of animals must be at least 1, got {animals}.")
-    subjects = []
-    for index in range(animals):
-        rng = np.random.default_rng([seed, index, 1])
-        species = PHANTOM_SPECIES[int(rng.integers(len(PHANTOM_SPECIES)))]
-        subjects.append(
-            Subject(
-                name=f"AF-{index + 1:04d}",
-                species=species,
-                stage_counts=draw_stage_counts(rng, load_species_ranges(species)),
-                frames=int(rng.integers(90, 131)),
-                hand=draw_hand(rng),
-                recorder=draw_recorder(rng),
-            )
-        )
-    return subjects
-
-
 def write_phantoms(
-    root: Path, *, animals: int, seed: int, progress: ProgressCallback = lambda done, total: None
+    root: Path,
+    *,
+    animals: int,
+    seed: int,
+    fixed: Mapping[str, str] | None = None,
+    progress: ProgressCallback = lambda done, total: None,
 ) -> None:
     """Film ``animals`` invented animals into exam folders under ``root``, with ground truth.
 
+    fixed : parts of the world that are the same for all, see draw_subjects
     progress : called with the frames done and the total number of frames
     """
-    write_subjects(root, draw_subjects(animals, seed), seed=seed, progress=progress)
+    write_subjects(root, draw_subjects(animals, seed, fixed), seed=seed, progress=progress)
 
 
 def write_demo(root: Path, *, seed: int, progress: ProgressCallback = lambda done, total: None) -> None:
-    """Film the demo's animals of the fictional Alder Fen station: round and oval eggs, thin shells, follicles only,
-    nothing, and an uncertain case, a large clutch filmed too fast.
-    """
-    subjects = [
-        Subject("AF-0412", "trachemys-scripta", StageCounts(calcified=8), frames=100),
-        Subject("AF-0415", "gopherus-polyphemus", StageCounts(calcified=5), frames=100),
-        Subject("AF-0419", "emys-orbicularis", StageCounts(thin_shelled=6), frames=100),
-        Subject("AF-0423", "testudo-hermanni-boettgeri", StageCounts(follicles=9), frames=100),
-        Subject("AF-0426", "terrapene-ornata", StageCounts(), frames=100),
-        Subject("AF-0431", "chelydra-serpentina", StageCounts(calcified=24, follicles=4), frames=40),
-    ]
-    write_subjects(root, subjects, seed=seed, progress=progress)
+    """Film the demo's animals."""
+    write_subjects(root, demo_subjects(), seed=seed, progress=progress)
 
 
 def write_subjects(
@@ -129,39 +87,47 @@ def _write_all(
     root: Path, subjects: Sequence[Subject], seed: int, progress: ProgressCallback, processes: int | None
 ) -> None:
     jobs = [
-        _Job(root, seed, index, subject, window) for index, subject in enumerate(subjects) for window in subject.windows
+        _Job(root, seed, index, subject, number)
+        for index, subject in enumerate(subjects)
+        for number in range(len(subject.clips))
     ]
-    total = sum(job.subject.frames for job in jobs)
+    total = sum(job.clip.frames for job in jobs)
     done = 0
     progress(done, total)
-    truths: dict[tuple[int, Window], ClipTruth] = {}
+    truths: dict[tuple[int, int], ClipTruth] = {}
     # A process per clip is faster than several threads per picture, which wait for each other.
     processes = min(len(jobs), processes or len(os.sched_getaffinity(0)))
     with ProcessPoolExecutor(processes, multiprocessing.get_context("spawn"), _use_one_thread) as pool:
         futures = {pool.submit(_film, job): job for job in jobs}
         for future in as_completed(futures):
             job = futures[future]
-            truths[job.index, job.window] = future.result()
-            done += job.subject.frames
+            truths[job.index, job.number] = future.result()
+            done += job.clip.frames
             progress(done, total)
     animals = []
     for index, subject in enumerate(subjects):
-        clips = tuple(truths[index, window] for window in subject.windows)
+        clips = tuple(truths[index, number] for number in range(len(subject.clips)))
         animal = _animal(seed, index, subject)
         folder = root / subject.name / _date(index)
         (folder / "exam.toml").write_text(_exam_toml(subject.name, _date(index), animal, clips), encoding="utf-8")
-        animals.append(AnimalTruth(subject.name, _date(index), animal, clips))
+        animals.append(AnimalTruth(subject.name, _date(index), animal, subject.world, clips))
     write_json(root / "animals.json", {truth.name: truth.document() for truth in animals})
     write_json(root / "coco.json", _coco([clip for truth in animals for clip in truth.clips]))
 
 
 @dataclass(frozen=True)
 class _Job:
+    """One clip to be filmed. index : of the subject;  number : of its clip"""
+
     root: Path
     seed: int
     index: int
     subject: Subject
-    window: Window
+    number: int
+
+    @property
+    def clip(self) -> PlannedClip:
+        return self.subject.clips[self.number]
 
 
 def _use_one_thread() -> None:
@@ -172,23 +138,26 @@ def _film(job: _Job) -> ClipTruth:
     """Write one clip and its MOTChallenge ground truth."""
     animal = _animal(job.seed, job.index, job.subject)
     rng = np.random.default_rng([job.seed, job.index, 3])
-    machine = draw_machine(rng, animal)
+    machine = draw_machine(rng, animal, job.subject.world.screen, job.subject.variation)
     if job.subject.grey_map_knots is not None:
         machine = machine.with_grey_map_knots(job.subject.grey_map_knots)
-    renderer = ClipRenderer(animal, machine, int(rng.integers(2**62)))
-    # From here on the draws differ between windows.
-    rng = np.random.default_rng([job.seed, job.index, 4, job.subject.windows.index(job.window)])
-    sweep = draw_sweep(rng, animal, job.window, job.subject.frames, job.subject.hand)
-    breath = draw_breath(rng, job.subject.frames)
+    renderer = ClipRenderer(animal, machine, int(rng.integers(2**62)), PHYSICS[job.subject.world.physics])
+    # From here on the draws differ between clips.
+    clip, stem = job.clip, job.subject.file_stems[job.number]
+    rng = np.random.default_rng([job.seed, job.index, 4, job.number])
+    sweep = draw_sweep(rng, animal, clip.window, clip.frames, clip.hand)
+    breath = draw_breath(rng, clip.frames)
     truth = ClipTruth(
         animal=job.subject.name,
-        file=f"{job.window}-1.mp4",
-        window=job.window,
-        hand=None if job.subject.hand.returns else _direction(sweep),
+        file=f"{stem}.mp4",
+        window=clip.window,
+        hand=sweep.direction,
         mm_per_px=round(machine.mm_per_px, 5),
         width=WIDTH,
         height=HEIGHT,
         path_mm=swept_path(sweep, breath, float(machine.scanner.depth_mm)),
+        poses=sweep.poses,
+        turns=sweep.turns,
     )
 
     def recorded() -> Iterator[NDArray[np.uint8]]:
@@ -199,7 +168,7 @@ def _film(job: _Job) -> ClipTruth:
     folder = job.root / job.subject.name / _date(job.index)
     folder.mkdir(parents=True, exist_ok=True)
     write_mp4(folder / truth.file, recorded(), frame_rate=FRAMES_PER_SECOND, crf=job.subject.recorder.crf)
-    (folder / f"{job.window}-1.mot.txt").write_text("\n".join([*truth.mot_lines, ""]), encoding="utf-8")
+    (folder / f"{stem}.mot.txt").write_text("\n".join([*truth.mot_lines, ""]), encoding="utf-8")
     return truth
 
 
@@ -236,12 +205,6 @@ def write_mp4(
             picture.pts = index
             container.mux(stream.encode(picture))
         container.mux(stream.encode())
-
-
-def _direction(sweep: Sweep) -> Literal["tail to head", "head to tail"]:
-    """The direction of a hand that does not come back."""
-    first, last = sweep.origins[[0, -1], 1]
-    return "tail to head" if last > first else "head to tail"
 
 
 def _exam_toml(name: str, date: str, animal: Animal, clips: Sequence[ClipTruth]) -> str:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from synthetic.film.hand import Sweep
+from synthetic.film.sweep import Sweep
 from synthetic.film.tissue_motion import MOTION_DECAY_MM
 
 __all__ = ["swept_path"]

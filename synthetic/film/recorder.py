@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 from models.ellipse import project
 from synthetic.film.camera import Camera, draw_camera
 from synthetic.film.film import FilmedFrame
+from synthetic.film.world import ScreenFamily
 
 __all__ = ["DIRECT_RECORDING", "Recorder", "draw_recorder"]
 
@@ -59,13 +60,14 @@ def _reduced_and_enlarged(grey: NDArray[np.uint8], shrink: float) -> NDArray[np.
     return np.asarray(cv2.resize(small, (width, height), interpolation=cv2.INTER_LINEAR), dtype=np.uint8)
 
 
-def draw_recorder(rng: np.random.Generator) -> Recorder:
+def draw_recorder(rng: np.random.Generator, screen: ScreenFamily = "scattered") -> Recorder:
     """In seven of ten cases the machine writes the file, in two a video grabber does, in one a camera films the screen.
 
-    Shares and ranges are judgement, without a source.
+    Machines with a panel, which are older, write it in two of ten cases, and a grabber does in seven. Shares and ranges
+    are judgement, without a source.
     """
     kind = rng.random()
-    if kind < 0.7:
+    if kind < (0.7 if screen == "scattered" else 0.2):
         return Recorder(crf=int(rng.integers(18, 26)))
     if kind < 0.9:
         return Recorder(

@@ -5,54 +5,16 @@ No layout is that of a real machine: every element is invented and placed at ran
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import cv2
 import numpy as np
-from numpy.typing import NDArray
 
 from synthetic.acoustics.geometry import Scanner, View
+from synthetic.film.screen_canvas import FONTS, Canvas, Mask, Screen, depth_ticks, text_block
 
-__all__ = ["Screen", "draw_screen"]
+__all__ = ["draw_screen"]
 
-Picture = NDArray[np.uint8]
-Mask = NDArray[np.bool_]
-
-_FONTS = (cv2.FONT_HERSHEY_PLAIN, cv2.FONT_HERSHEY_SIMPLEX, cv2.FONT_HERSHEY_DUPLEX)
 _PLACES = ("Alder Fen", "Alder Fen Stn", "A.F. Wards", "Fen 2")
 _PRESETS = ("coelom", "small parts", "repro", "body", "deep", "fossa")
-
-
-class Screen:
-    """The graphics of one machine on a screen (height, width), painted over every frame of a clip."""
-
-    def __init__(self, graphics: Picture, painted: Mask) -> None:
-        self._graphics = graphics
-        self._is_painted = painted
-
-    def paint(self, frame: Picture) -> Picture:
-        """(H, W) uint8 frame with the graphics painted over it."""
-        return np.where(self._is_painted, self._graphics, frame)
-
-
-@dataclass
-class _Canvas:
-    """picture : (H, W) the graphics so far;  taken : (H, W) places that are occupied, by the sector or by graphics
-    ink : grey of the graphics
-    """
-
-    picture: Picture
-    taken: Mask
-    ink: int
-
-    def has_room(self, left: int, top: int, width: int, height: int) -> bool:
-        rows, columns = self.taken.shape
-        if left < 0 or top < 0 or left + width > columns or top + height > rows:
-            return False
-        return not self.taken[top : top + height, left : left + width].any()
-
-    def take(self, left: int, top: int, width: int, height: int) -> None:
-        self.taken[top : top + height, left : left + width] = True
 
 
 def draw_screen(rng: np.random.Generator, sector: Mask, scanner: Scanner, view: View) -> Screen:
@@ -62,13 +24,10 @@ def draw_screen(rng: np.random.Generator, sector: Mask, scanner: Scanner, view: 
     corners, an emblem, an orientation marker beside the face, ticks along the sector's sides, and focus marks. Shares
     and sizes are judgement, without a source.
     """
-    height, width = sector.shape
     screen_grey = 0 if rng.random() < 0.6 else int(rng.integers(4, 25))
-    # The graphics keep a few pixels away from the sector.
-    taken = cv2.dilate(sector.astype(np.uint8), np.ones((7, 7), np.uint8)).astype(np.bool_)
-    canvas = _Canvas(np.zeros((height, width), np.uint8), taken, int(rng.integers(120, 240)))
+    canvas = Canvas.around(sector, int(rng.integers(120, 240)))
     depth_mm, mm_per_px = float(scanner.depth_mm), float(view.mm_per_px)
-    ticks = _depth_ticks(float(view.face_y_px), depth_mm, mm_per_px, height)
+    ticks = depth_ticks(float(view.face_y_px), depth_mm, mm_per_px, len(sector))
     sides = ((-1,), (1,), (-1, 1))[int(rng.choice(3, p=[0.25, 0.55, 0.2]))]
     for side in sides:
         _draw_ruler(rng, canvas, ticks, side)
@@ -84,17 +43,10 @@ def draw_screen(rng: np.random.Generator, sector: Mask, scanner: Scanner, view: 
         _draw_emblem(rng, canvas)
     for _ in range(int(rng.integers(0, 4))):
         _draw_text(rng, canvas, float(scanner.frequency_mhz), depth_mm)
-    graphics = np.maximum(canvas.picture, np.uint8(screen_grey))
-    return Screen(graphics, (canvas.picture > 0) | ~sector)
+    return canvas.screen(sector, screen_grey)
 
 
-def _depth_ticks(face_y_px: float, depth_mm: float, mm_per_px: float, height: int) -> list[int]:
-    """Rows of whole centimetres of depth below the face, within the screen."""
-    rows = (round(face_y_px + centimetre * 10 / mm_per_px) for centimetre in range(int(depth_mm / 10) + 1))
-    return [row for row in rows if row < height]
-
-
-def _draw_ruler(rng: np.random.Generator, canvas: _Canvas, ticks: list[int], side: int) -> None:
+def _draw_ruler(rng: np.random.Generator, canvas: Canvas, ticks: list[int], side: int) -> None:
     """Ticks one centimetre apart near the left (-1) or right (1) edge; every fifth is longer, and some have numbers."""
     width = canvas.picture.shape[1]
     edge = int(rng.integers(2, 8))
@@ -109,11 +61,11 @@ def _draw_ruler(rng: np.random.Generator, canvas: _Canvas, ticks: list[int], sid
             cv2.line(canvas.picture, (start, row), (start - (8 if long else 4) * side, row), canvas.ink, 1)
         left = start - 28 if side > 0 else start + 11
         if numbered and long and canvas.has_room(left, row - 6, 18, 12):
-            cv2.putText(canvas.picture, str(centimetre), (left, row + 4), _FONTS[0], 0.8, canvas.ink, 1, cv2.LINE_AA)
+            cv2.putText(canvas.picture, str(centimetre), (left, row + 4), FONTS[0], 0.8, canvas.ink, 1, cv2.LINE_AA)
     canvas.take(start - 9 if side > 0 else start, ticks[0] - 2, 10, ticks[-1] - ticks[0] + 4)
 
 
-def _draw_side_ticks(canvas: _Canvas, sector: Mask, ticks: list[int]) -> None:
+def _draw_side_ticks(canvas: Canvas, sector: Mask, ticks: list[int]) -> None:
     """Dots beside both sides of the sector."""
     for row in ticks:
         columns = np.flatnonzero(sector[row])
@@ -122,7 +74,7 @@ def _draw_side_ticks(canvas: _Canvas, sector: Mask, ticks: list[int]) -> None:
                 cv2.circle(canvas.picture, (int(column), row), 1, canvas.ink, -1)
 
 
-def _draw_focus(rng: np.random.Generator, canvas: _Canvas, ticks: list[int], side: int) -> None:
+def _draw_focus(rng: np.random.Generator, canvas: Canvas, ticks: list[int], side: int) -> None:
     """One or two triangles beside the ruler, at the depth of the focus."""
     width = canvas.picture.shape[1]
     for _ in range(1 if rng.random() < 0.7 else 2):
@@ -134,29 +86,22 @@ def _draw_focus(rng: np.random.Generator, canvas: _Canvas, ticks: list[int], sid
             canvas.take(column - 5, row - 5, 11, 11)
 
 
-def _draw_grey_bar(rng: np.random.Generator, canvas: _Canvas) -> None:
+def _draw_grey_bar(rng: np.random.Generator, canvas: Canvas) -> None:
     """A bar of all greys from white to black, vertical at one side or horizontal at the bottom."""
     height, width = canvas.picture.shape
     long, thick = int(rng.integers(80, 160)), int(rng.integers(5, 11))
     bar = np.linspace(255, 1, long).astype(np.uint8)
     if rng.random() < 0.25:
-        spot = (int(rng.integers(20, width - long - 20)), height - thick - 6, long, thick)
+        left, top = int(rng.integers(20, width - long - 20)), height - thick - 6
         strip = np.repeat(bar[None, ::-1], thick, axis=0)
     else:
         left = int(rng.integers(4, 20)) if rng.random() < 0.6 else width - thick - int(rng.integers(14, 24))
-        spot = (left, int(rng.integers(10, height - long - 10)), thick, long)
+        top = int(rng.integers(10, height - long - 10))
         strip = np.repeat(bar[:, None], thick, axis=1)
-    _put(canvas, spot, strip)
+    canvas.put(left, top, strip)
 
 
-def _put(canvas: _Canvas, spot: tuple[int, int, int, int], piece: Picture) -> None:
-    left, top, width, height = spot
-    if canvas.has_room(*spot):
-        canvas.picture[top : top + height, left : left + width] = piece
-        canvas.take(*spot)
-
-
-def _draw_orientation_marker(rng: np.random.Generator, canvas: _Canvas, face_x_px: float) -> None:
+def _draw_orientation_marker(rng: np.random.Generator, canvas: Canvas, face_x_px: float) -> None:
     """A marker beside the probe's face that shows which side is which."""
     size = int(rng.integers(5, 9))
     side = -1 if rng.random() < 0.6 else 1
@@ -168,18 +113,14 @@ def _draw_orientation_marker(rng: np.random.Generator, canvas: _Canvas, face_x_p
         fin = np.array([[1, 2 * size - 1], [2 * size - 1, 2 * size - 1], [size + side * size // 2, 1]])
         cv2.polylines(piece, [fin.astype(np.int32)], True, canvas.ink, 1, cv2.LINE_AA)
     else:
-        cv2.putText(
-            piece, "L" if side < 0 else "R", (1, 2 * size - 2), _FONTS[1], size / 14, canvas.ink, 1, cv2.LINE_AA
-        )
+        cv2.putText(piece, "L" if side < 0 else "R", (1, 2 * size - 2), FONTS[1], size / 14, canvas.ink, 1, cv2.LINE_AA)
     # Outwards from the face until there is room.
     for away in range(20, canvas.picture.shape[1] // 2, 6):
-        spot = (int(face_x_px + side * away) - size, int(rng.integers(4, 16)), *piece.shape[::-1])
-        if canvas.has_room(*spot):
-            _put(canvas, spot, piece)
+        if canvas.put(int(face_x_px + side * away) - size, int(rng.integers(4, 16)), piece):
             return
 
 
-def _draw_emblem(rng: np.random.Generator, canvas: _Canvas) -> None:
+def _draw_emblem(rng: np.random.Generator, canvas: Canvas) -> None:
     """A logo in a corner: an alder leaf or rings on water."""
     size = int(rng.integers(10, 17))
     piece = np.zeros((2 * size + 1, 2 * size + 1), np.uint8)
@@ -189,10 +130,10 @@ def _draw_emblem(rng: np.random.Generator, canvas: _Canvas) -> None:
     else:
         for radius in range(3, size, 4):
             cv2.ellipse(piece, (size, size), (radius, radius // 2 + 1), 0, 0, 360, canvas.ink, 1, cv2.LINE_AA)
-    _put(canvas, (*_corner(rng, canvas, *piece.shape[::-1]), *piece.shape[::-1]), piece)
+    canvas.put(*_corner(rng, canvas, *piece.shape[::-1]), piece)
 
 
-def _draw_text(rng: np.random.Generator, canvas: _Canvas, frequency_mhz: float, depth_mm: float) -> None:
+def _draw_text(rng: np.random.Generator, canvas: Canvas, frequency_mhz: float, depth_mm: float) -> None:
     """A block of one to five lines in a corner: settings, time, place."""
     lines = [
         f"{frequency_mhz:.1f} MHz",
@@ -206,17 +147,14 @@ def _draw_text(rng: np.random.Generator, canvas: _Canvas, frequency_mhz: float, 
         str(rng.choice(_PRESETS)),
     ]
     chosen = [lines[i] for i in rng.permutation(len(lines))[: int(rng.integers(1, 6))]]
-    font = _FONTS[int(rng.integers(len(_FONTS)))]
+    font = FONTS[int(rng.integers(len(FONTS)))]
     scale = float(rng.uniform(0.8, 1.0)) if font == cv2.FONT_HERSHEY_PLAIN else float(rng.uniform(0.32, 0.45))
     step = int(rng.integers(13, 18))
-    wide = max(cv2.getTextSize(text, font, scale, 1)[0][0] for text in chosen) + 4
-    piece = np.zeros((step * len(chosen) + 4, wide), np.uint8)
-    for line, text in enumerate(chosen):
-        cv2.putText(piece, text, (2, step * (line + 1) - 3), font, scale, canvas.ink, 1, cv2.LINE_AA)
-    _put(canvas, (*_corner(rng, canvas, *piece.shape[::-1]), *piece.shape[::-1]), piece)
+    piece = text_block(chosen, font, scale, step, canvas.ink)
+    canvas.put(*_corner(rng, canvas, *piece.shape[::-1]), piece)
 
 
-def _corner(rng: np.random.Generator, canvas: _Canvas, wide: int, high: int) -> tuple[int, int]:
+def _corner(rng: np.random.Generator, canvas: Canvas, wide: int, high: int) -> tuple[int, int]:
     """Left and top of an element near a random corner, moved a little along the edge."""
     height, width = canvas.picture.shape
     across, down = int(rng.integers(3, 40)), int(rng.integers(3, 12))

@@ -26,7 +26,7 @@ from synthetic.acoustics.beam_rendering import Plane
 from synthetic.acoustics.plane_sections import AnimalBatch
 from synthetic.acoustics.tissue import SweepNoise, TissueNoise
 from synthetic.anatomy.bodies import Kind
-from synthetic.film.hand import FRAMES_PER_SECOND
+from synthetic.film.sweep import FRAMES_PER_SECOND
 
 __all__ = ["MOTION_DECAY_MM", "MovingNoise", "TissueMotion", "draw_breath"]
 
@@ -83,7 +83,7 @@ class MovingNoise(SweepNoise):
     @classmethod
     def moving(cls, noise: TissueNoise, motion: TissueMotion, across: Tensor) -> MovingNoise:
         """Noise that follows the motion at B moments. across : (B, 3), see SweepNoise"""
-        return cls(noise.scatterers, noise.slow, across, motion)
+        return cls(noise.scatterers, noise.slow, across, motion, model=noise.model)
 
     def at_rest(self, points: Tensor) -> Tensor:
         return points - self.motion.displacement(points)

@@ -5,6 +5,11 @@ annotation: ``ellipse`` [cx, cy, semi-major, semi-minor, degrees] in px, amodal;
 in all clips of its animal; ``visible``, the share of the outline that is not in shadow; ``shown``, 1 if a person would
 say that the object is there; ``depth_mm`` of the centre, from the probe's face along the beam. ``iscrowd`` is 1 if an
 object is mostly hidden or cut near its pole: neither right nor wrong to find.
+
+``animals.json`` has for each animal ``world``, the named models that she is made of, see ``World``; and for each clip,
+among others: ``poses``, a row of six numbers for each frame, as ``Sweep.poses``: x, y, z of the middle of the probe's
+face in body mm, and the rotation vector in degrees from a probe held straight; ``turns``, the frames at which the hand
+turned back, as ``Sweep.turns``; ``path_mm``, the path of the scan plane through the moving tissue, see ``swept_path``.
 """
 
 from __future__ import annotations
@@ -23,6 +28,8 @@ from models.stages import STAGES
 from synthetic.anatomy.animal import Animal
 from synthetic.anatomy.bodies import Kind
 from synthetic.film.film import FilmedFrame, FilmedObject
+from synthetic.film.sweep import Direction
+from synthetic.film.world import World
 
 __all__ = ["CATEGORIES", "AnimalTruth", "ClipTruth", "write_json"]
 
@@ -38,19 +45,22 @@ MIN_FRAMES_SEEN = 3
 class ClipTruth:
     """The ground truth of a clip, collected while it is filmed. file : name in the exam's folder
 
-    hand : direction of the sweep, "tail to head" or "head to tail"; None if the hand came back
-    path_mm : (T, 3) of the probe, see swept_path;  images, annotations : for COCO;  mot_lines : for MOTChallenge
+    hand : direction of the sweep, as Sweep.direction
+    path_mm : (T, 3) of the probe, see swept_path;  poses, turns : as in Sweep
+    images, annotations : for COCO;  mot_lines : for MOTChallenge
     frames_seen, frames_shown : numbers of frames by the number of the object
     """
 
     animal: str
     file: str
     window: str
-    hand: str | None
+    hand: Direction | None
     mm_per_px: float
     width: int
     height: int
     path_mm: NDArray[np.float64]
+    poses: NDArray[np.float64]
+    turns: tuple[int, ...]
     images: list[dict[str, Any]] = field(default_factory=list)
     annotations: list[dict[str, Any]] = field(default_factory=list)
     mot_lines: list[str] = field(default_factory=list)
@@ -113,11 +123,12 @@ class ClipTruth:
 
 @dataclass(frozen=True)
 class AnimalTruth:
-    """One animal on one date, with the clips of that exam."""
+    """One animal on one date, with the clips of that exam. world : in which she is filmed"""
 
     name: str
     date: str
     animal: Animal
+    world: World
     clips: tuple[ClipTruth, ...]
 
     def document(self) -> dict[str, Any]:
@@ -134,6 +145,7 @@ class AnimalTruth:
         return {
             "date": self.date,
             "species": self.animal.species,
+            "world": self.world.document(),
             "in_animal": in_animal,
             "seen": seen_by_stage,
             "shown": self._by_stage(shown),
@@ -148,6 +160,8 @@ class AnimalTruth:
                     "seen_ids": sorted(number + 1 for number in clip.seen),
                     "shown_ids": sorted(number + 1 for number in clip.shown),
                     "path_mm": clip.path_mm.round(2).tolist(),
+                    "poses": clip.poses.round(3).tolist(),
+                    "turns": list(clip.turns),
                 }
                 for clip in self.clips
             },

@@ -11,7 +11,7 @@ import numpy as np
 
 from synthetic.anatomy.animal import StageCounts
 from synthetic.anatomy.species import SpeciesRanges
-from synthetic.film.clips import Subject
+from synthetic.film.subjects import Subject, both_windows
 
 __all__ = ["LONG_EGG_SPECIES", "REVERSED_GREY_MAP", "unseen_subjects"]
 
@@ -38,7 +38,11 @@ def unseen_subjects(animals: int, seed: int, *, frames: int) -> list[Subject]:
         stage_counts = StageCounts(calcified=number) if rng.random() < 0.7 else StageCounts(thin_shelled=number)
         subjects.append(
             Subject(
-                f"OWN-{index + 1:02d}", LONG_EGG_SPECIES, stage_counts, frames=frames, grey_map_knots=REVERSED_GREY_MAP
+                f"OWN-{index + 1:02d}",
+                LONG_EGG_SPECIES,
+                stage_counts,
+                both_windows(frames),
+                grey_map_knots=REVERSED_GREY_MAP,
             )
         )
     return subjects

@@ -11,8 +11,9 @@ from numpy.typing import NDArray
 from synthetic.acoustics.geometry import screen_grid
 from synthetic.anatomy.animal import StageCounts, draw_animal
 from synthetic.anatomy.species import PHANTOM_SPECIES, load_species_ranges
-from synthetic.film.film import HEIGHT, SAMPLES, WIDTH, ClipRenderer, draw_machine
+from synthetic.film.film import ClipRenderer
 from synthetic.film.hand import draw_sweep
+from synthetic.film.machine import HEIGHT, SAMPLES, WIDTH, draw_machine
 from synthetic.film.tissue_motion import draw_breath
 
 __all__ = ["SimulatedScreen", "simulated_screens"]
@@ -47,7 +48,7 @@ def simulated_screens(number: int, seed: int, frames: int, *, frame_step: int = 
         sweep = draw_sweep(rng, animal, "left", _SWEEP_FRAMES)
         chosen = _FIRST_FRAME + frame_step * np.arange(frames)
         names = ("origins", "rights", "downs", "pressure_mm", "contact", "is_abrupt")
-        sweep = replace(sweep, **{name: getattr(sweep, name)[chosen] for name in names})
+        sweep = replace(sweep, turns=(), **{name: getattr(sweep, name)[chosen] for name in names})
         breath = draw_breath(rng, _SWEEP_FRAMES)[chosen]
         pictures = [frame.grey for frame in ClipRenderer(animal, machine, seed).render(sweep, breath, seed)]
         sector = screen_grid(machine.scanner, machine.view, SAMPLES, HEIGHT, WIDTH).sector[0].numpy()

@@ -119,6 +119,8 @@ def test_version(capsys: pytest.CaptureFixture[str]) -> None:
         (["phantoms", "dir", "--seed", "1"], "--animals"),
         (["phantoms", "dir", "--contact-sheet", "sheet.png"], "--animals"),
         (["phantoms", "dir", "--animals", "1", "--blinded"], "are options of --contact-sheet"),
+        (["phantoms", "dir", "--animals", "1", "--world", "fanning"], "PART=NAME"),
+        (["phantoms", "dir", "--animals", "1", "--world", "hand=steady"], "sweeping or fanning"),
         (["phantoms", "--contact-sheet", "sheet.png", "--blinded"], "--compare-with"),
     ],
 )

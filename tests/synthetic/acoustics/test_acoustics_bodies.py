@@ -18,8 +18,8 @@ from synthetic.acoustics.plane_sections import AnimalBatch, section_animals
 from synthetic.acoustics.render_parameters import RenderParameters
 from synthetic.acoustics.tissue import TissueNoise
 from synthetic.acoustics.touched_regions import touched_regions
-from synthetic.film.film import draw_machine
 from synthetic.film.hand import draw_sweep
+from synthetic.film.machine import draw_machine
 from synthetic.training.dataset import draw_animals
 from tests.synthetic.acoustic_bench import (
     ATTENUATION,

@@ -5,6 +5,7 @@ import pytest
 import torch
 from torch import Tensor
 
+from synthetic.acoustics.physics import RESOLUTION_CELLS
 from synthetic.acoustics.tissue import (
     TISSUE,
     SweepNoise,
@@ -136,3 +137,19 @@ def test_tilted_planes_of_one_sweep_keep_the_speckle_near_the_probe(noise: Tissu
     assert correlation(SweepNoise.of(noise, across[:1].expand(2, 3))) > 0.95
     # Otherwise the turn counts from the body's middle.
     assert correlation(noise) < 0.5
+
+
+def test_clustered_scatterers_have_unit_power_and_more_bright_spots() -> None:
+    clustered = make_tissue_noise(torch.Generator().manual_seed(1), RESOLUTION_CELLS.tissue)
+    at, across = places(6), torch.tensor([[0.0, 1.0, 0.0]])
+
+    def power(of: TissueNoise) -> Tensor:
+        real, imaginary = of.read_slice(at, across, torch.tensor([2.0]))
+        return real**2 + imaginary**2
+
+    assert power(clustered).mean().item() == pytest.approx(1.0, abs=0.15)
+    # The normalised second moment of the intensity is 2 for Rayleigh and 2 (1 + 1 / shape) for K-distributed envelopes.
+    moments = [(p.square().mean() / p.mean() ** 2).item() for p in (power(tissue(1)), power(clustered))]
+    assert moments[0] == pytest.approx(2.0, abs=0.15)
+    assert 2.4 < moments[1] < 3.6
+    torch.testing.assert_close(power(clustered), power(clustered))

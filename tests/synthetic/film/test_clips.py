@@ -7,6 +7,7 @@ from collections import defaultdict
 from collections.abc import Iterator
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
+from itertools import combinations
 from pathlib import Path
 from typing import Any
 
@@ -16,19 +17,28 @@ import pytest
 from numpy.typing import NDArray
 
 from synthetic.anatomy.animal import StageCounts
-from synthetic.anatomy.species import PHANTOM_SPECIES, load_species_ranges
 from synthetic.errors import PhantomError
 from synthetic.film import clips
-from synthetic.film.clips import Subject, draw_subjects, write_mp4, write_subjects
-from synthetic.film.film import HEIGHT, WIDTH
-from synthetic.film.hand import FRAMES_PER_SECOND, Hand, Sweep, draw_sweep
+from synthetic.film.clips import write_mp4, write_subjects
+from synthetic.film.hand import Hand, draw_sweep
+from synthetic.film.machine import HEIGHT, WIDTH
+from synthetic.film.subjects import PlannedClip, Subject, both_windows
+from synthetic.film.sweep import FRAMES_PER_SECOND, Sweep
+from synthetic.film.sweeping_hand import Sweeping
 
+RETURNING = Hand(Sweeping(returns=True))
 SUBJECTS = (
-    Subject("AF-0001", "emys-orbicularis", StageCounts(calcified=6, follicles=2), frames=8, hand=Hand(returns=True)),
-    Subject("AF-0002", "terrapene-ornata", StageCounts(), windows=("right",), frames=6),
+    Subject(
+        "AF-0001",
+        "emys-orbicularis",
+        StageCounts(calcified=6, follicles=2),
+        (PlannedClip("left", 8, RETURNING), PlannedClip("left", 5), PlannedClip("right", 8)),
+    ),
+    Subject("AF-0002", "terrapene-ornata", StageCounts(), (PlannedClip("right", 6),)),
 )
 CLIPS = {
     "AF-0001/2026-05-03/left-1.mp4": 8,
+    "AF-0001/2026-05-03/left-2.mp4": 5,
     "AF-0001/2026-05-03/right-1.mp4": 8,
     "AF-0002/2026-05-04/right-1.mp4": 6,
 }
@@ -126,8 +136,8 @@ def test_an_unfinished_clip_does_not_have_its_name(tmp_path: Path) -> None:
 
 
 def test_progress_counts_all_frames(phantoms: Phantoms) -> None:
-    assert phantoms.progress[0] == (0, 22)
-    assert phantoms.progress[-1] == (22, 22)
+    assert phantoms.progress[0] == (0, 27)
+    assert phantoms.progress[-1] == (27, 27)
     assert [done for done, _ in phantoms.progress] == sorted(done for done, _ in phantoms.progress)
 
 
@@ -140,7 +150,7 @@ def test_ground_truth_has_every_frame_of_every_clip_once(phantoms: Phantoms) -> 
     dates = {"AF-0001": "2026-05-03", "AF-0002": "2026-05-04"}
     counted = {f"{animal}/{dates[animal]}/{clip}": numbers for (animal, clip), numbers in frames.items()}
     assert counted == {clip: list(range(number)) for clip, number in CLIPS.items()}
-    assert [image["id"] for image in coco["images"]] == list(range(1, 23))
+    assert [image["id"] for image in coco["images"]] == list(range(1, 28))
     assert [one["id"] for one in coco["annotations"]] == list(range(1, len(coco["annotations"]) + 1))
     assert {one["image_id"] for one in coco["annotations"]} <= {image["id"] for image in coco["images"]}
 
@@ -225,11 +235,11 @@ def test_another_seed_gives_other_clips(phantoms: Phantoms, tmp_path: Path, in_t
         assert one[name] != other[name]
 
 
-def test_each_window_has_a_sweep_of_its_own(
+def test_each_clip_has_a_sweep_of_its_own(
     tmp_path: Path, in_this_process: None, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     sweeps: list[Sweep] = []
-    hand = Hand(rocks=True, kicks=1)
+    hand = Hand(Sweeping(rocks=True), kicks=1)
 
     def recorded_draw_sweep(*arguments: Any) -> Sweep:
         assert arguments[-1] == hand
@@ -237,12 +247,12 @@ def test_each_window_has_a_sweep_of_its_own(
         return sweeps[-1]
 
     monkeypatch.setattr(clips, "draw_sweep", recorded_draw_sweep)
-    subject = Subject("AF-0001", "terrapene-ornata", StageCounts(), frames=2, hand=hand)
-    film(tmp_path, seed=3, processes=1, subjects=(subject,))
-    left, right = sweeps
-    assert (left.window, right.window) == ("left", "right")
-    # Not the same sweep mirrored.
-    assert np.abs(left.origins[:, 2] - right.origins[:, 2]).max() > 0.01
+    planned = tuple(PlannedClip(window, 2, hand) for window in ("left", "left", "right"))
+    film(tmp_path, seed=3, processes=1, subjects=(Subject("AF-0001", "terrapene-ornata", StageCounts(), planned),))
+    assert [sweep.window for sweep in sweeps] == ["left", "left", "right"]
+    # Not the same sweep again, and not mirrored.
+    for one, other in combinations(sweeps, 2):
+        assert np.abs(one.origins[:, 2] - other.origins[:, 2]).max() > 0.01
 
 
 def test_the_direction_of_the_hand_is_noted_unless_it_came_back(
@@ -255,9 +265,9 @@ def test_the_direction_of_the_hand_is_noted_unless_it_came_back(
         return sweeps[-1]
 
     monkeypatch.setattr(clips, "draw_sweep", recorded_draw_sweep)
-    hands = [Hand(), Hand(), Hand(), Hand(returns=True)]
+    clips_of = [*[both_windows(6)] * 3, tuple(PlannedClip(window, 6, RETURNING) for window in ("left", "right"))]
     subjects = tuple(
-        Subject(f"AF-{n}", "terrapene-ornata", StageCounts(), frames=6, hand=hand) for n, hand in enumerate(hands)
+        Subject(f"AF-{n}", "terrapene-ornata", StageCounts(), planned) for n, planned in enumerate(clips_of)
     )
     film(tmp_path, seed=3, processes=1, subjects=subjects)
     noted = [
@@ -272,32 +282,10 @@ def test_the_direction_of_the_hand_is_noted_unless_it_came_back(
 
 
 def test_a_clutch_that_no_body_holds_is_refused(tmp_path: Path, in_this_process: None) -> None:
-    impossible = (Subject("AF-0009", "terrapene-ornata", StageCounts(calcified=60), windows=("left",), frames=6),)
+    impossible = (Subject("AF-0009", "terrapene-ornata", StageCounts(calcified=60), (PlannedClip("left", 6),)),)
     with pytest.raises(PhantomError, match="Ask for fewer or for a larger species"):
         film(tmp_path, seed=1, processes=1, subjects=impossible)
     assert not (tmp_path / "animals.json").exists()
-
-
-def test_subjects_are_plausible_and_each_depends_on_its_place() -> None:
-    subjects = draw_subjects(40, 9)
-    assert [subject.name for subject in subjects[:2]] == ["AF-0001", "AF-0002"]
-    assert len({subject.name for subject in subjects}) == 40
-    assert draw_subjects(12, 9) == subjects[:12]
-    assert draw_subjects(12, 10) != subjects[:12]
-    assert {subject.species for subject in subjects} == set(PHANTOM_SPECIES)
-    for subject in subjects:
-        low, high = load_species_ranges(subject.species).clutch
-        shelled = subject.stage_counts.calcified + subject.stage_counts.thin_shelled
-        assert shelled == 0 or low <= shelled <= high
-        assert 90 <= subject.frames <= 130
-        assert subject.windows == ("left", "right")
-    assert 0 < sum(subject.hand.returns for subject in subjects) < 20
-    assert len({subject.hand for subject in subjects}) > 4
-
-
-def test_zero_animals_are_refused() -> None:
-    with pytest.raises(PhantomError, match="at least 1, got 0"):
-        draw_subjects(0, 1)
 
 
 def test_a_folder_that_cannot_be_created_is_named(tmp_path: Path) -> None:

@@ -1,7 +1,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from itertools import pairwise
+from itertools import pairwise, product
 
 import cv2
 import numpy as np
@@ -12,12 +12,17 @@ from numpy.typing import NDArray
 from models.ellipsoid import section
 from synthetic.acoustics.beam_rendering import Plane
 from synthetic.acoustics.geometry import scan_convert
+from synthetic.acoustics.physics import RESOLUTION_CELLS
 from synthetic.anatomy.animal import Animal, StageCounts, draw_animal
 from synthetic.anatomy.bodies import Kind
 from synthetic.anatomy.species import PHANTOM_SPECIES, load_species_ranges
-from synthetic.film.film import HEIGHT, WIDTH, ClipRenderer, FilmedFrame, Machine, draw_machine
-from synthetic.film.hand import Sweep, draw_sweep
+from synthetic.film.film import ClipRenderer, FilmedFrame
+from synthetic.film.hand import draw_sweep
+from synthetic.film.machine import HEIGHT, WIDTH, Machine, draw_machine
+from synthetic.film.panel_screen import PANEL_PX
+from synthetic.film.sweep import Sweep
 from synthetic.film.tissue_motion import TissueMotion, draw_breath
+from synthetic.film.world import ScreenFamily
 from tests.synthetic.appearance_samples import unchanged_appearance
 
 # More than are rendered at once, so that the clip is rendered in several parts.
@@ -244,16 +249,34 @@ def test_without_contact_there_is_no_picture_and_no_target(machine: Machine, swe
             assert seen[one.number] == (one.ellipse[0] < middle)
 
 
-@pytest.mark.parametrize("profile", PHANTOM_SPECIES)
-def test_every_machine_keeps_its_sector_on_the_screen(profile: str) -> None:
+def test_speckle_comes_back_with_the_probe_in_the_other_physics(quiet: Machine, sweep: Sweep) -> None:
+    out, back = at_rest(sweep, 6, across_mm=0.6), np.array([0, 1, 2, 3, 4, 5, 4, 3, 2, 1, 0])
+    moved = replace(at_rest(sweep, 11), origins=out.origins[back])
+    renderer = ClipRenderer(ANIMAL, quiet, 4, RESOLUTION_CELLS)
+    shown = list(renderer.render(moved, np.zeros((11, 3)), 5))
+    assert speckle_correlation(shown[0], shown[10]) > 0.98
+    assert speckle_correlation(shown[2], shown[8]) > 0.98
+    assert speckle_correlation(shown[0], shown[5]) < 0.6
+    home = next(ClipRenderer(ANIMAL, quiet, 4).render(moved, np.zeros((11, 3)), 5))
+    assert speckle_correlation(shown[0], home) < 0.5
+
+
+SCREENS: tuple[ScreenFamily, ...] = ("scattered", "panel")
+
+
+@pytest.mark.parametrize(("profile", "screen"), list(product(PHANTOM_SPECIES, SCREENS)))
+def test_every_machine_keeps_its_sector_on_the_screen(profile: str, screen: ScreenFamily) -> None:
     for seed in range(4):
         rng = np.random.default_rng(seed)
         animal = draw_animal(rng, load_species_ranges(profile), StageCounts())
-        drawn = draw_machine(rng, animal)
+        drawn = draw_machine(rng, animal, screen)
         _, sector = scan_convert(torch.zeros(1, 1, 8, 8), drawn.scanner, drawn.view, HEIGHT, WIDTH)
         assert not sector[0, [0, -1]].any()
         assert not sector[0, :, [0, -1]].any()
-        assert sector.float().mean() > 0.2
+        assert sector.float().mean() > (0.2 if screen == "scattered" else 0.15)
         assert 45 <= drawn.scanner.depth_mm.item() <= 160
+        if screen == "panel":
+            assert not sector[0, :, :PANEL_PX].any()
+            continue
         # It shows more than half of the animal's width.
         assert drawn.scanner.depth_mm.item() >= min(0.5 * animal.width_mm, 45)

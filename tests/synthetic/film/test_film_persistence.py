@@ -10,8 +10,9 @@ from numpy.typing import NDArray
 
 from synthetic.anatomy.animal import StageCounts, draw_animal
 from synthetic.anatomy.species import load_species_ranges
-from synthetic.film.film import ClipRenderer, draw_machine
+from synthetic.film.film import ClipRenderer
 from synthetic.film.hand import draw_sweep
+from synthetic.film.machine import draw_machine
 from tests.synthetic.appearance_samples import full_beam_density, unchanged_appearance
 
 FRAMES = 6  # more than are rendered at once, so that the mean must go on from one group to the next

@@ -3,8 +3,8 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from synthetic.film.hand import Sweep
 from synthetic.film.probe_path import swept_path
+from synthetic.film.sweep import Sweep
 from synthetic.film.tissue_motion import MOTION_DECAY_MM
 
 FRAMES, DEPTH_MM = 20, 80.0

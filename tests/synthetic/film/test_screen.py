@@ -1,18 +1,23 @@
 from __future__ import annotations
 
+from collections.abc import Callable
+
 import numpy as np
 import pytest
 import torch
 from numpy.typing import NDArray
 
 from synthetic.acoustics.geometry import Scanner, View, scan_convert
-from synthetic.film.screen import Screen, draw_screen
+from synthetic.film.panel_screen import PANEL_PX, draw_panel_screen
+from synthetic.film.screen import draw_screen
+from synthetic.film.screen_canvas import Screen
 
 HEIGHT, WIDTH = 480, 640
 SCANNER = Scanner(*(torch.tensor([value]) for value in (50.0, 0.55, 84.0, 6.5)))
 VIEW = View(*(torch.tensor([value]) for value in (0.25, 320.0, 50.4)))
 SECTOR = scan_convert(torch.zeros(1, 1, 2, 2), SCANNER, VIEW, HEIGHT, WIDTH)[1][0].numpy()
 SEEDS = range(24)
+DRAWN = [(draw, seed) for draw in (draw_screen, draw_panel_screen) for seed in SEEDS]
 
 
 def screen(seed: int) -> Screen:
@@ -35,14 +40,15 @@ def test_a_ruler_has_ticks_a_centimetre_apart_from_the_face_down(seed: int) -> N
     assert any(expected <= rows and len(rows) <= 9 * 5 + 20 for rows in found)
 
 
-@pytest.mark.parametrize("seed", SEEDS)
-def test_the_sector_is_not_painted_over(seed: int) -> None:
+@pytest.mark.parametrize(("draw", "seed"), DRAWN)
+def test_the_sector_is_not_painted_over(draw: Callable[..., Screen], seed: int) -> None:
     frame = np.full((HEIGHT, WIDTH), 77, dtype=np.uint8)
-    painted = screen(seed).paint(frame)
+    drawn = draw(np.random.default_rng(seed), SECTOR, SCANNER, VIEW)
+    painted = drawn.paint(frame)
     assert painted.dtype == np.uint8
     assert (painted[SECTOR] == 77).all()
     # Outside it, nothing of the frame is visible.
-    assert (painted[~SECTOR] == screen(seed).paint(np.zeros_like(frame))[~SECTOR]).all()
+    assert (painted[~SECTOR] == drawn.paint(np.zeros_like(frame))[~SECTOR]).all()
     assert (frame == 77).all()
 
 
@@ -85,3 +91,20 @@ def test_screens_differ_and_depend_on_the_seed() -> None:
     assert 0 in greys
     assert len(greys) >= 5
     assert max(greys) < 25
+
+
+@pytest.mark.parametrize("seed", SEEDS)
+def test_a_panel_has_text_and_a_ruler_in_centimetres(seed: int) -> None:
+    # A flat face beside the panel.
+    view = View(*(torch.tensor([value]) for value in (0.25, 385.0, 20.0)))
+    scanner = Scanner(*(torch.tensor([value]) for value in (2000.0, 0.0125, 84.0, 6.5)))
+    sector = scan_convert(torch.zeros(1, 1, 2, 2), scanner, view, HEIGHT, WIDTH)[1][0].numpy()
+    drawn = draw_panel_screen(np.random.default_rng(seed), sector, scanner, view)
+    painted = drawn.paint(np.zeros((HEIGHT, WIDTH), dtype=np.uint8))
+    bright = painted > 100
+    assert bright[30:430, : PANEL_PX - 14].sum() > 200
+    columns = np.flatnonzero(sector.any(axis=0))
+    sides = [bright[:, columns[0] - 10], bright[:, columns[-1] + 10]]
+    expected = {20 + 40 * centimetre for centimetre in range(9)}
+    assert any(set(np.flatnonzero(side[15:470]) + 15) >= {20, 220} for side in sides)
+    assert any(expected >= set(np.flatnonzero(side[15:470]) + 15) != set() for side in sides)

@@ -11,7 +11,9 @@ from synthetic.anatomy.bodies import Kind
 from synthetic.anatomy.species import load_species_ranges
 from synthetic.film.film import FilmedFrame, FilmedObject
 from synthetic.film.truth import CATEGORIES, AnimalTruth, ClipTruth, write_json
+from synthetic.film.world import PLAIN_WORLD
 
+POSES = np.arange(12.0).reshape(2, 6)
 BLACK = np.zeros((480, 640), dtype=np.uint8)
 
 
@@ -24,7 +26,7 @@ def seen(
 
 
 def clip(*frames: tuple[FilmedObject, ...], file: str = "left-1.mp4") -> ClipTruth:
-    truth = ClipTruth("AF-0001", file, "left", None, 0.25, 640, 480, np.arange(6.0).reshape(2, 3))
+    truth = ClipTruth("AF-0001", file, "left", None, 0.25, 640, 480, np.arange(6.0).reshape(2, 3), POSES, (1,))
     for objects in frames:
         truth.add(FilmedFrame(BLACK, objects))
     return truth
@@ -95,8 +97,9 @@ def test_an_object_seen_in_several_clips_counts_once(animal: Animal) -> None:
     shadowed = seen(shelled[2], is_target=False, shown=True)
     left = clip(*[(seen(shelled[0]), seen(shelled[1]), shadowed)] * 3)
     right = clip(*[(seen(shelled[1]), seen(follicle, stage=0))] * 4, file="right-1.mp4")
-    document = AnimalTruth("AF-0001", "2026-05-03", animal, (left, right)).document()
+    document = AnimalTruth("AF-0001", "2026-05-03", animal, PLAIN_WORLD, (left, right)).document()
     assert document["species"] == "Trachemys scripta"
+    assert document["world"] == {"hand": "sweeping", "physics": "scatterers", "screen": "scattered"}
     assert document["in_animal"] == {"calcified": 3, "thin-shelled": 1, "follicle": 2}
     assert document["seen"] == {"calcified": 2, "thin-shelled": 0, "follicle": 1}
     assert document["shown"] == {"calcified": 3, "thin-shelled": 0, "follicle": 1}
@@ -110,6 +113,8 @@ def test_an_object_seen_in_several_clips_counts_once(animal: Animal) -> None:
         "seen_ids": [shelled[0] + 1, shelled[1] + 1],
         "shown_ids": sorted(number + 1 for number in shelled),
         "path_mm": [[0.0, 1.0, 2.0], [3.0, 4.0, 5.0]],
+        "poses": [[0.0, 1.0, 2.0, 3.0, 4.0, 5.0], [6.0, 7.0, 8.0, 9.0, 10.0, 11.0]],
+        "turns": [1],
     }
     assert [one["id"] for one in document["objects"]] == (animal.target_indices + 1).tolist()
     assert [one["id"] for one in document["objects"] if one["shown"]] == [follicle + 1, *(s + 1 for s in shelled)]
@@ -117,7 +122,7 @@ def test_an_object_seen_in_several_clips_counts_once(animal: Animal) -> None:
 
 
 def test_objects_have_their_full_axes_longest_first(animal: Animal) -> None:
-    document = AnimalTruth("AF-0001", "2026-05-03", animal, ()).document()
+    document = AnimalTruth("AF-0001", "2026-05-03", animal, PLAIN_WORLD, ()).document()
     for one in document["objects"]:
         axes = sorted(2 * animal.semi_axes[one["id"] - 1], reverse=True)
         assert one["axes_mm"] == pytest.approx(axes, abs=0.006)

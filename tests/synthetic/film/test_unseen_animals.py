@@ -1,6 +1,7 @@
 from __future__ import annotations
 
 import json
+from dataclasses import replace
 from pathlib import Path
 
 import av
@@ -11,7 +12,8 @@ from synthetic.anatomy.animal import StageCounts
 from synthetic.anatomy.species import PHANTOM_SPECIES, load_species_ranges
 from synthetic.appearance.grey_map import GreyMap, map_to_grey
 from synthetic.appearance.random_settings import Draws
-from synthetic.film.clips import Subject, write_subjects
+from synthetic.film.clips import write_subjects
+from synthetic.film.subjects import PlannedClip, Subject
 from synthetic.film.unseen_animals import LONG_EGG_SPECIES, REVERSED_GREY_MAP, unseen_subjects
 
 
@@ -38,10 +40,8 @@ def test_all_grey_maps_of_training_are_monotonic() -> None:
 
 def test_a_subject_is_filmed_with_its_own_grey_map_and_eggs(tmp_path: Path) -> None:
     own = unseen_subjects(1, 3, frames=3)[0]
-    plain = Subject(own.name, own.species, StageCounts(calcified=4), windows=("left",), frames=3)
-    turned = Subject(
-        own.name, own.species, StageCounts(calcified=4), windows=("left",), frames=3, grey_map_knots=own.grey_map_knots
-    )
+    plain = Subject(own.name, own.species, StageCounts(calcified=4), clips=(PlannedClip("left", 3),))
+    turned = replace(plain, grey_map_knots=own.grey_map_knots)
     shown = []
     for folder, subject in ((tmp_path / "plain", plain), (tmp_path / "turned", turned)):
         write_subjects(folder, [subject], seed=3, progress=lambda done, total: None, processes=1)

@@ -14,8 +14,9 @@ from pipeline.ingest.sector.sector import Sector
 from pipeline.settings import load_settings
 from synthetic.anatomy.animal import StageCounts, draw_animal
 from synthetic.anatomy.species import load_species_ranges
-from synthetic.film.film import ClipRenderer, draw_machine
+from synthetic.film.film import ClipRenderer
 from synthetic.film.hand import draw_sweep
+from synthetic.film.machine import draw_machine
 from synthetic.film.tissue_motion import draw_breath
 from tests.pipeline.ingest.sector_screens import require_sector
 
