@@ -55,7 +55,7 @@ def calibrate(
         from models.runtime import shipped_weights
         from pipeline.bench.data_set_metrics import read_matched_eggs
         from pipeline.bench.ground_truth import open_data_set
-        from pipeline.calibration.count_calibration import calibrate_counts
+        from pipeline.calibration.count_calibration import calibrate_counts, group_training_exams
         from pipeline.calibration.network_calibration import calibrate_network
         from pipeline.calibration.training_exams import TrainingExam, read_training_exams
         from pipeline.calibration_file import CALIBRATION_SUFFIX, calibration_path, calibration_toml
@@ -91,8 +91,11 @@ def calibrate(
         for data_set, folder in zip(for_counts or for_network, folders[first:], strict=True):
             if for_counts:
                 _run_batch(data_set, folder, loaded, detector, quiet=quiet)
-            training_exams += read_training_exams(data_set, folder, detector, _settings_for(data_set, loaded))
-        counts = calibrate_counts(training_exams, loaded.with_calibration(learned))
+            training_exams += read_training_exams(
+                data_set, folder, detector, batch_runner.settings_for(data_set, loaded)
+            )
+        with_network = loaded.with_calibration(learned)
+        counts = calibrate_counts(training_exams, group_training_exams(training_exams, with_network), with_network)
         learned = learned.model_copy(update={"counts": counts})
 
         write_atomically(out, [calibration_toml(learned).encode()])
@@ -119,16 +122,18 @@ def calibrate(
                 typer.echo(f"A batch reads it from {wanted}")
 
 
-def _settings_for(data_set: DataSet, settings: Settings) -> Settings:
-    return settings.with_probe_path() if data_set.has_probe_paths else settings
-
-
 def _run_batch(data_set: DataSet, folder: Path, settings: Settings, detector: FrameDetector, *, quiet: bool) -> None:
     from pipeline.batch.run import run_batch
     from pipeline.cli.progress import show_batch_progress
 
     with show_batch_progress(quiet=quiet) as on_event:
-        run_batch(data_set.exams_root, folder, _settings_for(data_set, settings), lambda: detector, on_event=on_event)
+        run_batch(
+            data_set.exams_root,
+            folder,
+            batch_runner.settings_for(data_set, settings),
+            lambda: detector,
+            on_event=on_event,
+        )
 
 
 def _command(
