@@ -14,7 +14,7 @@ from pipeline.formatting import format_known, plural
 __all__ = ["COUNTING_LEGEND", "counting_lines"]
 
 COUNTING_LEGEND = f"""\
-Counts are compared with the shelled eggs that the sweeps crossed. Listed twice: further listings of an object that is
+Counts are compared with the shelled eggs that the sweeps crossed. Twice: further listings of an object that is
 listed already. Two under one: listings of which at least a quarter lies on another object. Nothing: listings of which
 less than three tenths lies on any object. Missed: crossed objects under no listing. The quarter reviewed first: by the
 most urgent flag, then by uncertainty; the least confident quarter: by the stated confidence alone.
@@ -45,12 +45,12 @@ def _error_lines(name: str, errors: CountErrors | None) -> Iterator[str]:
 
     listed = errors.listed
     yield (
-        f"  of {listed:,} listed {name}: listed twice {share(errors.listed_twice, listed)}, two under one "
-        f"{share(errors.two_under_one, listed)}, nothing {share(errors.no_object, listed)}, of the other kind "
+        f"  {name}, {listed:,} listed: twice {share(errors.listed_twice, listed)}, two under one "
+        f"{share(errors.two_under_one, listed)}, nothing {share(errors.no_object, listed)}, other kind "
         f"{share(errors.other_kind, listed)}"
     )
     yield (
-        f"    of {errors.crossed:,} crossed: missed {share(errors.missed, errors.crossed)}, only the second under a "
+        f"    {errors.crossed:,} crossed: missed {share(errors.missed, errors.crossed)}, only the second under a "
         f"listing {share(errors.merged, errors.crossed)}"
     )
 
