@@ -4,7 +4,16 @@ from __future__ import annotations
 
 import datetime as dt
 
-__all__ = ["EN_DASH", "MONTHS", "MULTIPLICATION_SIGN", "date_text", "format_signed", "percent", "plural"]
+__all__ = [
+    "EN_DASH",
+    "MONTHS",
+    "MULTIPLICATION_SIGN",
+    "date_text",
+    "format_known",
+    "format_signed",
+    "percent",
+    "plural",
+]
 
 MULTIPLICATION_SIGN = "\N{MULTIPLICATION SIGN}"
 EN_DASH = "\N{EN DASH}"
@@ -57,3 +66,12 @@ def format_signed(value: float, digits: int = 0) -> str:
     if not float(text):
         return text
     return f"{MINUS_SIGN if value < 0 else '+'}{text}"
+
+
+def format_known(value: float | None, form: str) -> str:
+    """The number in that format, and "-" for one that is unknown.
+
+    >>> format_known(0.913, ".0%"), format_known(None, ".0%")
+    ('91%', '-')
+    """
+    return "-" if value is None else format(value, form)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
@@ -56,11 +56,13 @@ class ClipTruth:
 
     crossed_ids : identities of the objects that the sweep showed in good view
     path_mm : (F, 3) position of the probe in each frame: along the sweep, and across and down in the image plane
+    turns : frames in which the probe turned back, in order
     """
 
     mm_per_px: float | None
     crossed_ids: frozenset[int] | None
     path_mm: NDArray[np.float64] | None
+    turns: tuple[float, ...] | None = None
 
 
 @dataclass(frozen=True)
@@ -71,6 +73,7 @@ class AnimalTruth:
     at all, including the crossed ones; shown is None if unknown. Only crossed objects can be counted: an egg in the
     shadow of another one is shown, and may be noticed or not.
     clips : by file;  objects : None if unknown
+    world : how she was simulated, such as hand, physics and screen: the value of each key, empty if unknown
     """
 
     date: str
@@ -80,6 +83,7 @@ class AnimalTruth:
     shown: ObjectNumbers | None
     clips: Mapping[str, ClipTruth]
     objects: tuple[ObjectTruth, ...] | None
+    world: Mapping[str, str] = field(default_factory=dict)
 
 
 def read_animal_truths(folder: Path) -> dict[str, AnimalTruth]:
@@ -98,6 +102,7 @@ def animal_truth(entry: Mapping[str, Any]) -> AnimalTruth:
         shown=_numbers(entry["shown"]) if "shown" in entry else None,
         clips={file: _clip_truth(clip) for file, clip in entry.get("clips", {}).items()},
         objects=tuple(_object_truth(each) for each in entry["objects"]) if "objects" in entry else None,
+        world=dict(entry.get("world", {})),
     )
 
 
@@ -110,6 +115,7 @@ def _clip_truth(clip: Mapping[str, Any]) -> ClipTruth:
         mm_per_px=clip.get("mm_per_px"),
         crossed_ids=frozenset(clip["seen_ids"]) if "seen_ids" in clip else None,
         path_mm=np.array(clip["path_mm"], dtype=np.float64) if "path_mm" in clip else None,
+        turns=tuple(clip["turns"]) if "turns" in clip else None,
     )
 
 

@@ -6,12 +6,13 @@ Only objects that a sweep crossed can be counted (see `pipeline.bench.animal_tru
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, replace
 from typing import Any
 
 from pipeline.bench.animal_truth import AnimalTruth
+from pipeline.estimate.results import ExamFinding
 
-__all__ = ["CountComparison", "compare_counts", "comparison_table"]
+__all__ = ["CountComparison", "compare_counts", "compare_finding", "comparison_table"]
 
 _LEGEND = (
     "shelled: eggs with a shell in the animal; crossed: those of them that a sweep crossed; "
@@ -27,7 +28,7 @@ class CountComparison:
     shown : shelled eggs that a sweep showed at all, including the crossed ones; None if unknown
     interval90 : of the shelled estimate, lowest and highest number, both included
     review_flags : number of flags that ask for a person, "vet today" and "check"
-    severity : of the most urgent flag, None without any;  confidence, stage_probability : as stated
+    severity : of the most urgent flag, which is the first, None without any;  confidence, stage_probability : as stated
     """
 
     animal: str
@@ -36,12 +37,12 @@ class CountComparison:
     crossed: int
     follicles_crossed: int
     stage_crossed: str
-    at_least: int | None
-    estimate: int | None
-    interval90: tuple[int, int] | None
-    follicles_estimate: int | None
-    stage: str | None
-    review_flags: int | None
+    at_least: int | None = None
+    estimate: int | None = None
+    interval90: tuple[int, int] | None = None
+    follicles_estimate: int | None = None
+    stage: str | None = None
+    review_flags: int | None = None
     severity: str | None = None
     confidence: float | None = None
     stage_probability: float | None = None
@@ -54,7 +55,23 @@ class CountComparison:
 def compare_counts(truth: Mapping[str, AnimalTruth], results: Iterable[Mapping[str, Any]]) -> list[CountComparison]:
     """A row for each animal of the ground truth, in its order. Each animal has one exam."""
     by_animal = {result["animal"]: result for result in results}
-    return [_comparison(animal, known, by_animal.get(animal)) for animal, known in truth.items()]
+    return [_with_result(_without_result(animal, known), by_animal.get(animal)) for animal, known in truth.items()]
+
+
+def compare_finding(animal: str, truth: AnimalTruth, finding: ExamFinding) -> CountComparison:
+    """The row of an animal whose estimate is in memory; the same as from its ``result.json``."""
+    return replace(
+        _without_result(animal, truth),
+        at_least=finding.shelled.at_least,
+        estimate=finding.shelled.estimate,
+        interval90=finding.shelled.interval90,
+        follicles_estimate=finding.follicles.estimate,
+        stage=finding.stage,
+        review_flags=sum(flag.severity != "note" for flag in finding.flags),
+        severity=finding.flags[0].severity if finding.flags else None,
+        confidence=finding.confidence,
+        stage_probability=finding.stage_probability,
+    )
 
 
 def comparison_table(rows: Sequence[CountComparison]) -> str:
@@ -84,7 +101,7 @@ def comparison_table(rows: Sequence[CountComparison]) -> str:
     return "\n".join([*lines, _LEGEND])
 
 
-def _comparison(animal: str, truth: AnimalTruth, result: Mapping[str, Any] | None) -> CountComparison:
+def _without_result(animal: str, truth: AnimalTruth) -> CountComparison:
     return CountComparison(
         animal=animal,
         species=truth.species,
@@ -92,17 +109,25 @@ def _comparison(animal: str, truth: AnimalTruth, result: Mapping[str, Any] | Non
         crossed=truth.crossed.shelled,
         follicles_crossed=truth.crossed.follicles,
         stage_crossed=truth.crossed.overall_stage,
-        at_least=None if result is None else result["shelled"]["at_least"],
-        estimate=None if result is None else result["shelled"]["estimate"],
-        interval90=None if result is None else (result["shelled"]["interval90"][0], result["shelled"]["interval90"][1]),
-        follicles_estimate=None if result is None else result["follicles"]["estimate"],
-        stage=None if result is None else result["stage"]["overall"],
-        review_flags=None if result is None else sum(flag["severity"] != "note" for flag in result["flags"]),
-        # The flags of a result are in order of urgency.
-        severity=next((flag["severity"] for flag in result["flags"]), None) if result else None,
-        confidence=None if result is None else result["confidence"],
-        stage_probability=None if result is None else result["stage"]["probability"],
         shown=None if truth.shown is None else truth.shown.shelled,
+    )
+
+
+def _with_result(row: CountComparison, result: Mapping[str, Any] | None) -> CountComparison:
+    if result is None:
+        return row
+    shelled, flags = result["shelled"], result["flags"]
+    return replace(
+        row,
+        at_least=shelled["at_least"],
+        estimate=shelled["estimate"],
+        interval90=(shelled["interval90"][0], shelled["interval90"][1]),
+        follicles_estimate=result["follicles"]["estimate"],
+        stage=result["stage"]["overall"],
+        review_flags=sum(flag["severity"] != "note" for flag in flags),
+        severity=flags[0]["severity"] if flags else None,
+        confidence=result["confidence"],
+        stage_probability=result["stage"]["probability"],
     )
 
 

@@ -9,11 +9,9 @@ import numpy as np
 
 from pipeline.bench.calibration_error import expected_calibration_error, reliability_bins
 from pipeline.bench.count_comparison import CountComparison
+from pipeline.bench.strata import CLUTCH_SIZES, in_range
 
-__all__ = ["SMALL_CLUTCH_EGGS", "CountMetrics", "CountMetricsIgnoringOccluded", "count_metrics"]
-
-SMALL_CLUTCH_EGGS = 15
-"""Eggs. The width of the interval is also given for clutches up to this size, since it grows with the clutch."""
+__all__ = ["CountMetrics", "CountMetricsIgnoringOccluded", "count_metrics", "count_metrics_by_clutch"]
 
 
 @dataclass(frozen=True)
@@ -35,8 +33,9 @@ class CountMetrics:
 
     animals : with a result;  missing : without one;  exact, within_1, within_2, interval_coverage : shares of animals
     bias, mean_absolute_error : means, in eggs
-    interval_width_median : eggs;  small_clutch_width_median : the same where at most `SMALL_CLUTCH_EGGS` were crossed
-    confidence : mean stated confidence;  calibration_error : its expected calibration error
+    interval_width_median : eggs
+    confidence : mean stated probability that the count is within one
+    calibration_error : expected calibration error of that confidence
     lower_bound_violations : animals whose lower bound exceeds the truth
     egg_free : animals without eggs;  false_gravid : those of them that were reported with eggs
     missed_gravid : animals with crossed eggs that were reported as none seen
@@ -52,7 +51,6 @@ class CountMetrics:
     mean_absolute_error: float | None
     interval_coverage: float | None
     interval_width_median: float | None
-    small_clutch_width_median: float | None
     confidence: float | None
     calibration_error: float | None
     lower_bound_violations: int
@@ -73,7 +71,7 @@ def count_metrics(rows: Sequence[CountComparison]) -> CountMetrics:
     crossed, carried = integers([row.crossed for row in done]), integers([row.carried for row in done])
     low = integers([row.interval90[0] for row in done if row.interval90])
     high = integers([row.interval90[1] for row in done if row.interval90])
-    error, is_small = estimate - crossed, crossed <= SMALL_CLUTCH_EGGS
+    error = estimate - crossed
     has_confidence = np.array([row.confidence is not None for row in done], dtype=bool)
     confidence = np.array([row.confidence for row in done if row.confidence is not None], dtype=np.float64)
 
@@ -90,7 +88,6 @@ def count_metrics(rows: Sequence[CountComparison]) -> CountMetrics:
         mean_absolute_error=mean(np.abs(error)),
         interval_coverage=mean((low <= crossed) & (crossed <= high)),
         interval_width_median=float(np.median(high - low)) if done else None,
-        small_clutch_width_median=float(np.median((high - low)[is_small])) if is_small.any() else None,
         confidence=float(confidence.mean()) if has_confidence.any() else None,
         calibration_error=expected_calibration_error(
             reliability_bins(confidence, (np.abs(error) <= 1)[has_confidence])
@@ -101,6 +98,15 @@ def count_metrics(rows: Sequence[CountComparison]) -> CountMetrics:
         missed_gravid=int(((crossed > 0) & (estimate == 0)).sum()),
         ignoring_occluded=_ignoring_occluded(done),
     )
+
+
+def count_metrics_by_clutch(rows: Sequence[CountComparison]) -> dict[str, CountMetrics]:
+    """The metrics by the number of shelled eggs crossed, see `CLUTCH_SIZES`; strata without an animal are left out."""
+    crossed = np.array([row.crossed for row in rows], dtype=np.float64)
+    strata = {name: np.flatnonzero(in_range(crossed, limits)) for name, limits in CLUTCH_SIZES.items()}
+    return {
+        name: count_metrics([rows[row] for row in inside.tolist()]) for name, inside in strata.items() if len(inside)
+    }
 
 
 def _ignoring_occluded(rows: Sequence[CountComparison]) -> CountMetricsIgnoringOccluded | None:

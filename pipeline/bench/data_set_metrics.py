@@ -6,10 +6,8 @@ from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import Any
 
-from pipeline.bench.baseline_counts import BaselineMetrics, baseline_counts
 from pipeline.bench.count_comparison import CountComparison, compare_counts
-from pipeline.bench.count_errors import CountErrors, count_errors
-from pipeline.bench.count_metrics import CountMetrics, count_metrics
+from pipeline.bench.counting_metrics import CountingMetrics, counting_metrics
 from pipeline.bench.detection_matching import match_detections
 from pipeline.bench.detection_metrics import DetectionMetrics, detection_metrics
 from pipeline.bench.exported_detections import read_exported_detections
@@ -17,28 +15,13 @@ from pipeline.bench.ground_truth import DataSet
 from pipeline.bench.matched_eggs import MatchedEgg, match_eggs
 from pipeline.bench.probe_path_error import ProbePathMetrics, probe_path_metrics
 from pipeline.bench.result_files import read_results, result_folders
-from pipeline.bench.risk_coverage import RiskCoverage, risk_coverage
 from pipeline.bench.size_metrics import SizeMetrics, size_metrics
 from pipeline.bench.stage_metrics import StageMetrics, stage_metrics
 from pipeline.bench.tracking_input import tracking_clips
 from pipeline.bench.tracking_metrics import TrackingMetrics, tracking_metrics
 from pipeline.settings import SizeSettings
 
-__all__ = ["CountingMetrics", "DataSetMetrics", "EggMetrics", "measure_data_set", "read_matched_eggs"]
-
-
-@dataclass(frozen=True)
-class CountingMetrics:
-    """Counts per animal.
-
-    counts : estimated against crossed eggs;  errors : eggs counted twice or missed, None where the data set does not
-    identify objects;  baselines : simpler ways to count, by name;  risk : whether the flags find the wrong results
-    """
-
-    counts: CountMetrics
-    errors: CountErrors | None
-    baselines: dict[str, BaselineMetrics]
-    risk: RiskCoverage
+__all__ = ["DataSetMetrics", "EggMetrics", "measure_data_set", "read_matched_eggs"]
 
 
 @dataclass(frozen=True)
@@ -92,12 +75,7 @@ def measure_data_set(data_set: DataSet, results: Path, sizes: SizeSettings) -> D
         detection=detection_metrics(data_set, found, matches),
         tracking=tracking_metrics(tracking_clips(data_set.objects, found, data_set.frames)),
         probe_path=probe_path_metrics(data_set, folders),
-        counting=CountingMetrics(
-            counts=count_metrics(animals),
-            errors=count_errors(data_set, found, documents),
-            baselines=baseline_counts(found, data_set.frames, documents, {row.animal: row.crossed for row in animals}),
-            risk=risk_coverage(animals),
-        ),
+        counting=counting_metrics(data_set, found, documents, animals),
         eggs=EggMetrics(
             stages=stage_metrics(eggs),
             shelled_sizes=size_metrics([egg for egg in eggs if egg.is_shelled], sizes),

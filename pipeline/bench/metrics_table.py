@@ -6,16 +6,14 @@ from collections.abc import Iterator, Sequence
 
 from models.evaluation_thresholds import MIN_OUTLINE_IOU, SCORE_THRESHOLD
 from models.stages import STAGES
-from pipeline.bench.count_errors import CountErrors
-from pipeline.bench.count_metrics import SMALL_CLUTCH_EGGS, CountMetrics
+from pipeline.bench.counting_table import COUNTING_LEGEND, counting_lines
 from pipeline.bench.data_set_metrics import DataSetMetrics
 from pipeline.bench.detection_metrics import CLASSES, ClassMetrics, DetectionMetrics, Stratum
 from pipeline.bench.probe_path_error import ProbePathMetrics
-from pipeline.bench.risk_coverage import RiskCoverage
 from pipeline.bench.size_metrics import SizeMetrics
 from pipeline.bench.stage_metrics import StageMetrics
 from pipeline.bench.tracking_metrics import TrackingMetrics
-from pipeline.formatting import plural
+from pipeline.formatting import format_known, plural
 
 __all__ = ["metrics_table"]
 
@@ -24,7 +22,8 @@ AP: COCO's average precision on boxes, at an overlap of 0.5 and over 0.5 to 0.95
 detections: with a score of at least {SCORE_THRESHOLD:g} whose outlines overlap by at least {MIN_OUTLINE_IOU:g}. \
 Axes: mean difference of the two
 semi-axes. Centre: distance. Both: median / 90th percentile. Objects that are mostly hidden or cut near their pole are
-ignored. By visibility and depth, AP counts every false detection in each line. figures.json contains all metrics."""
+ignored. By visibility and depth, AP counts every false detection in each line. figures.json contains all metrics.
+{COUNTING_LEGEND}"""
 _WORST_EXAMS = 3  # exams that are named
 _COLUMN_WIDTHS = (8, 8, 9, 8, 11, 12, 14, 14)
 
@@ -42,17 +41,10 @@ def _data_set_lines(metrics: DataSetMetrics) -> Iterator[str]:
     yield from _false_positive_lines(metrics.detection)
     yield from _tracking_lines(metrics.tracking)
     yield from _probe_path_lines(metrics.probe_path)
-    yield from _count_lines(metrics.counting.counts)
+    yield from counting_lines(metrics.counting)
     yield from _stage_lines(metrics.eggs.stages)
     yield from _size_lines("shelled eggs", metrics.eggs.shelled_sizes)
     yield from _size_lines("follicles", metrics.eggs.follicle_sizes)
-    yield from _count_error_lines(metrics.counting.errors)
-    for name, baseline in metrics.counting.baselines.items():
-        yield (
-            f"    baseline, {name}: exact {baseline.exact:.0%}, within 1 {baseline.within_1:.0%}; bias "
-            f"{baseline.bias:+.2f}, mean absolute error {baseline.mean_absolute_error:.2f}"
-        )
-    yield from _risk_lines(metrics.counting.risk)
 
 
 def _detection_lines(metrics: DetectionMetrics) -> Iterator[str]:
@@ -87,8 +79,8 @@ def _class_line(name: str, row: ClassMetrics) -> str:
     errors = row.errors_px if _in_px(row) else row.errors_mm
     cells = (
         f"{row.true_objects:,}",
-        *(_number(value, ".3f") for value in (row.ap50, row.ap50_95, row.recall, row.precision)),
-        _number(row.stage_accuracy, ".1%"),
+        *(format_known(value, ".3f") for value in (row.ap50, row.ap50_95, row.recall, row.precision)),
+        format_known(row.stage_accuracy, ".1%"),
         *(
             "-" if median is None else f"{median:.2f} / {p90:.2f}"
             for median, p90 in ((errors.axis_median, errors.axis_p90), (errors.centre_median, errors.centre_p90))
@@ -113,9 +105,10 @@ def _uncertainty_lines(metrics: DetectionMetrics) -> Iterator[str]:
     if uncertainty.objects:
         yield (
             "  coverage of the predicted 50 % and 90 % bounds: "
-            f"centres {_number(uncertainty.centre_coverage_50, '.0%')} and "
-            f"{_number(uncertainty.centre_coverage_90, '.0%')}, "
-            f"axes {_number(uncertainty.axis_coverage_50, '.0%')} and {_number(uncertainty.axis_coverage_90, '.0%')}"
+            f"centres {format_known(uncertainty.centre_coverage_50, '.0%')} and "
+            f"{format_known(uncertainty.centre_coverage_90, '.0%')}, "
+            f"axes {format_known(uncertainty.axis_coverage_50, '.0%')} and "
+            f"{format_known(uncertainty.axis_coverage_90, '.0%')}"
         )
 
 
@@ -126,47 +119,18 @@ def _false_positive_lines(metrics: DetectionMetrics) -> Iterator[str]:
     )
     for name, false in (("clips", metrics.egg_free_clips), ("frames", metrics.egg_free_frames)):
         shares = (false.confident_per_frame, false.tracked_per_frame, false.exported_per_frame)
-        yield f"    egg-free {name} ({false.frames:,} frames): {', '.join(_number(share, '.3f') for share in shares)}"
-
-
-def _count_lines(counts: CountMetrics) -> Iterator[str]:
-    if counts.missing:
-        yield f"  {plural(counts.missing, 'animal')} without a result"
-    if not counts.animals:
-        return
-    yield (
-        f"  shelled count: exact {_number(counts.exact, '.0%')}, within 1 {_number(counts.within_1, '.0%')}, within 2 "
-        f"{_number(counts.within_2, '.0%')}; bias {_number(counts.bias, '+.2f')}, mean absolute error "
-        f"{_number(counts.mean_absolute_error, '.2f')}"
-    )
-    if ignoring := counts.ignoring_occluded:
-        yield (
-            f"    ignoring partly occluded eggs: exact {ignoring.exact:.0%}, within 1 {ignoring.within_1:.0%}; bias "
-            f"{ignoring.bias:+.2f}; coverage of the 90 % interval {ignoring.interval_coverage:.0%}"
-        )
-    yield (
-        f"  coverage of the 90 % interval {_number(counts.interval_coverage, '.0%')}; median width "
-        f"{_number(counts.interval_width_median, 'g')}, for up to {SMALL_CLUTCH_EGGS} eggs "
-        f"{_number(counts.small_clutch_width_median, 'g')}"
-    )
-    yield (
-        f"  mean confidence that the count is within 1: {_number(counts.confidence, '.0%')}; expected calibration "
-        f"error {_number(counts.calibration_error, '.3f')}"
-    )
-    yield (
-        f"  egg-free animals reported with eggs: {counts.false_gravid} of {counts.egg_free}; "
-        f"with eggs, but reported as none seen: {counts.missed_gravid}; "
-        f"lower bound above the truth: {counts.lower_bound_violations}"
-    )
+        texts = ", ".join(format_known(share, ".3f") for share in shares)
+        yield f"    egg-free {name} ({false.frames:,} frames): {texts}"
 
 
 def _stage_lines(stages: StageMetrics) -> Iterator[str]:
     if stages.eggs:
         yield (
-            f"  stages of {plural(stages.eggs, 'matched egg')}: macro-F1 {_number(stages.macro_f1, '.3f')}, kappa "
-            f"{_number(stages.kappa, '.3f')}, expected calibration error {_number(stages.calibration_error, '.3f')}; "
-            f"network alone: macro-F1 {_number(stages.network_macro_f1, '.3f')}, calibration error "
-            f"{_number(stages.network_calibration_error, '.3f')}"
+            f"  stages of {plural(stages.eggs, 'matched egg')}: macro-F1 {format_known(stages.macro_f1, '.3f')}, kappa "
+            f"{format_known(stages.kappa, '.3f')}, expected calibration error "
+            f"{format_known(stages.calibration_error, '.3f')}; "
+            f"network alone: macro-F1 {format_known(stages.network_macro_f1, '.3f')}, calibration error "
+            f"{format_known(stages.network_calibration_error, '.3f')}"
         )
 
 
@@ -174,14 +138,14 @@ def _size_lines(name: str, sizes: SizeMetrics) -> Iterator[str]:
     if not sizes.eggs:
         return
     cells = [
-        f"{what} {_number(error, '.2f')} mm (bias {_number(bias, '+.2f')}), coverage of the 90 % interval "
-        f"{_number(coverage, '.0%')}"
+        f"{what} {format_known(error, '.2f')} mm (bias {format_known(bias, '+.2f')}), coverage of the 90 % interval "
+        f"{format_known(coverage, '.0%')}"
         for what, error, bias, coverage in (
             ("length", sizes.length_error_mm, sizes.length_bias_mm, sizes.length_interval_coverage),
             ("width", sizes.width_error_mm, sizes.width_bias_mm, sizes.width_interval_coverage),
         )
     ]
-    reported, right = _number(sizes.shape_reported, ".0%"), _number(sizes.shape_accuracy, ".0%")
+    reported, right = format_known(sizes.shape_reported, ".0%"), format_known(sizes.shape_accuracy, ".0%")
     yield f"  sizes of {sizes.eggs:,} {name} crossed near their middle, median absolute error:"
     yield f"    {'; '.join(cells)}"
     yield f"    shape reported for {reported}, right for {right} of these"
@@ -190,8 +154,8 @@ def _size_lines(name: str, sizes: SizeMetrics) -> Iterator[str]:
 def _tracking_lines(tracking: TrackingMetrics) -> Iterator[str]:
     if tracking.hota is not None:
         yield (
-            f"  tracks: HOTA {tracking.hota:.3f} (DetA {_number(tracking.detection_accuracy, '.3f')}, AssA "
-            f"{_number(tracking.association_accuracy, '.3f')}), IDF1 {_number(tracking.idf1, '.3f')}"
+            f"  tracks: HOTA {tracking.hota:.3f} (DetA {format_known(tracking.detection_accuracy, '.3f')}, AssA "
+            f"{format_known(tracking.association_accuracy, '.3f')}), IDF1 {format_known(tracking.idf1, '.3f')}"
         )
 
 
@@ -199,40 +163,12 @@ def _probe_path_lines(path: ProbePathMetrics) -> Iterator[str]:
     if not path.clips:
         return
     error, constant, returned, returned_constant = (
-        _number(share, ".1%")
+        format_known(share, ".1%")
         for share in (path.error, path.constant_speed_error, path.returned_error, path.returned_constant_speed_error)
     )
     yield (
         f"  path of the probe in {plural(path.clips, 'clip')}: error {error} of the sweep (constant speed {constant}); "
         f"in {path.returned} that came back {returned} (constant speed {returned_constant})"
     )
-    unit, spread = _number(path.unit_mm, ".1f"), _number(path.unit_log_std, ".0%")
+    unit, spread = format_known(path.unit_mm, ".1f"), format_known(path.unit_log_std, ".0%")
     yield f"    one picture difference is {unit} mm, +-{spread} between clips"
-
-
-def _count_error_lines(errors: CountErrors | None) -> Iterator[str]:
-    if errors is not None and errors.crossed + errors.listed:
-        yield (
-            f"  of {plural(errors.crossed, 'egg')} crossed, {errors.missed} missed and {errors.merged} merged with "
-            f"another; of {errors.listed} listed, {errors.duplicates} duplicates and {errors.false_eggs} false"
-        )
-
-
-def _risk_lines(risk: RiskCoverage) -> Iterator[str]:
-    if risk.captured is None:
-        return
-    yield (
-        f"  wrong: {risk.wrong} animals of {risk.animals}; {risk.wrong_by_count} by more than one egg, "
-        f"{risk.wrong_by_stage} in stage"
-    )
-    captured, ideal, random = (
-        _number(share, ".0%") for share in (risk.captured, risk.captured_ideal, risk.captured_random)
-    )
-    yield (
-        f"  among the {risk.reviewed_animals} animals reviewed first are {captured} of them; in perfect order {ideal}, "
-        f"in random order {random}"
-    )
-
-
-def _number(value: float | None, form: str) -> str:
-    return "-" if value is None else format(value, form)

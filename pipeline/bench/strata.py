@@ -10,7 +10,15 @@ from numpy.typing import NDArray
 
 from pipeline.bench.ground_truth import DataSetFrames, TrueObjects
 
-__all__ = ["DEPTH_RANGES_MM", "VISIBILITY_RANGES", "ObjectStrata", "frame_strata", "in_range", "object_strata"]
+__all__ = [
+    "CLUTCH_SIZES",
+    "DEPTH_RANGES_MM",
+    "VISIBILITY_RANGES",
+    "ObjectStrata",
+    "frame_strata",
+    "in_range",
+    "object_strata",
+]
 
 Floats = NDArray[np.float64]
 Range = tuple[float, float]
@@ -27,6 +35,14 @@ DEPTH_RANGES_MM: dict[str, Range] = {
     "20 to 40 mm": (20.0, 40.0),
     "40 to 60 mm": (40.0, 60.0),
     "from 60 mm": (60.0, np.inf),
+}
+# By shelled eggs that the sweeps crossed. Animals without eggs are easy, so small clutches are given with and without.
+CLUTCH_SIZES: dict[str, Range] = {
+    "none": (0.0, 1.0),
+    "1 to 15": (1.0, 16.0),
+    "up to 15": (0.0, 16.0),
+    "16 to 24": (16.0, 25.0),
+    "above 24": (25.0, np.inf),
 }
 
 

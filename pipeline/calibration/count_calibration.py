@@ -18,7 +18,7 @@ from pipeline.settings import Settings
 from pipeline.track.merging.count_distribution import CountDistribution
 from pipeline.track.merging.merge import Grouping
 
-__all__ = ["TARGET_COVERAGE", "calibrate_counts"]
+__all__ = ["TARGET_COVERAGE", "calibrate_counts", "group_training_exams"]
 
 TARGET_COVERAGE = 0.9
 """Share of exams in which the interval is to contain the number of objects that the sweeps crossed."""
@@ -26,15 +26,22 @@ TARGET_COVERAGE = 0.9
 _INTERVAL_PROBABILITY_BOUNDS = 0.01, 0.999  # common practice, no source
 
 
-def calibrate_counts(training_exams: Sequence[TrainingExam], settings: Settings) -> CountCalibrations:
+def group_training_exams(training_exams: Sequence[TrainingExam], settings: Settings) -> list[Grouping]:
+    """The eggs of each exam before they are counted. settings : with the calibration of the network's stages"""
+    return [group_exam(each.exam, each.clips, each.coverage, settings) for each in training_exams]
+
+
+def calibrate_counts(
+    training_exams: Sequence[TrainingExam], groupings: Sequence[Grouping], settings: Settings
+) -> CountCalibrations:
     """The calibration of both counts.
 
     Likelihood weights and detection rates are fitted on all exams. Temperature, interval and confidence come from
     two-fold cross-validation: each half of the exams is counted with what was fitted on the other half.
 
+    groupings : of the exams, in their order, with the same settings
     settings : with the calibration of the network's stages; its counts are not used
     """
-    groupings = [group_exam(each.exam, each.clips, each.coverage, settings) for each in training_exams]
     return CountCalibrations(
         animals=len(training_exams),
         shelled=_calibrate_kind(training_exams, groupings, settings, shelled=True),

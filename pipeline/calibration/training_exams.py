@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter, defaultdict
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Literal
@@ -12,8 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from models.ellipse import overlap
-from pipeline.batch.clip_reuse import ClipReader
-from pipeline.batch.run_context import RunContext
+from pipeline.batch.exam_scans import read_exam_scans
 from pipeline.bench.animal_truth import AnimalTruth
 from pipeline.bench.ground_truth import DataSet, DataSetError
 from pipeline.detect.detector import FrameDetector
@@ -21,7 +20,6 @@ from pipeline.exams.exam_search import Exam, find_exams
 from pipeline.scan.clip_scan import ClipScan
 from pipeline.scan.coverage import ClipCoverage, clip_coverage
 from pipeline.settings import Settings
-from pipeline.store.store import Store
 from pipeline.track.merging.by_kind import ByKind
 from pipeline.track.tracks import ClipTracks, Track
 
@@ -66,17 +64,22 @@ class TrainingExam:
 
 
 def read_training_exams(
-    data_set: DataSet, out: Path, detector: FrameDetector, settings: Settings
+    data_set: DataSet,
+    out: Path,
+    detector: FrameDetector,
+    settings: Settings,
+    progress: Callable[[int, int], None] = lambda done, total: None,
 ) -> list[TrainingExam]:
-    """The exams of a data set, from the scans that a batch with the same settings stored under ``out``."""
+    """The exams of a data set, from the scans that a batch with the same settings stored under ``out``, or read now.
+
+    progress : called with the exams done and their number
+    """
     true_sections = _true_sections(data_set)
     exams = find_exams(data_set.exams_root).exams
     training_exams = []
-    with Store(out) as store:
-        reader = ClipReader.prepare(exams, RunContext(store, settings, detector))
-        for exam in exams:
-            scans = [reader.read(clip, exam)[0] for clip in exam.clips]
-            training_exams.append(_training_exam(exam, scans, data_set.animals[exam.animal], true_sections))
+    for exam, scans in read_exam_scans(exams, out, detector, settings):
+        training_exams.append(_training_exam(exam, scans, data_set.animals[exam.animal], true_sections))
+        progress(len(training_exams), len(exams))
     return training_exams
 
 

@@ -11,10 +11,11 @@ from pipeline.batch.run_report import BatchReport
 from pipeline.cli.options import EngineName
 
 if TYPE_CHECKING:
+    from pipeline.bench.ground_truth import DataSet
     from pipeline.detect.detector import FrameDetector
     from pipeline.settings import Settings
 
-__all__ = ["load_detector", "run_batch_with_progress"]
+__all__ = ["load_detector", "load_run_settings", "run_batch_with_progress"]
 
 
 def load_detector(engine: str, weights: Path | None, settings: Settings) -> FrameDetector:
@@ -22,6 +23,20 @@ def load_detector(engine: str, weights: Path | None, settings: Settings) -> Fram
     from pipeline.detect import detector_loading
 
     return detector_loading.load_detector(settings, weights, engine)
+
+
+def load_run_settings(settings_file: Path | None, weights: Path | None, *, allow_uncalibrated: bool) -> Settings:
+    """`pipeline.settings.load_settings`, with a warning on stderr where the weights have no calibration of their own.
+
+    Raises CalibrationError where they have none and that is not allowed.
+    """
+    from pipeline.calibration_file import UNCALIBRATED_WARNING
+    from pipeline.settings import load_settings
+
+    settings = load_settings(settings_file, weights=weights, allow_uncalibrated=allow_uncalibrated)
+    if not settings.is_calibrated:
+        typer.echo(UNCALIBRATED_WARNING, err=True)
+    return settings
 
 
 def run_batch_with_progress(
@@ -43,13 +58,9 @@ def run_batch_with_progress(
     Raises CalibrationError where they have none and that is not allowed.
     """
     from pipeline.batch.run import run_batch
-    from pipeline.calibration_file import UNCALIBRATED_WARNING
     from pipeline.cli.progress import show_batch_progress
-    from pipeline.settings import load_settings
 
-    settings = load_settings(settings_file, weights=weights, allow_uncalibrated=allow_uncalibrated)
-    if not settings.is_calibrated:
-        typer.echo(UNCALIBRATED_WARNING, err=True)
+    settings = load_run_settings(settings_file, weights, allow_uncalibrated=allow_uncalibrated)
     with show_batch_progress(quiet=quiet) as on_event:
         return run_batch(
             root,

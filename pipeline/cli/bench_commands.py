@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from pipeline.cli.batch_runner import run_batch_with_progress
+from pipeline.cli.bench_counting_commands import measure_frame_rates, measure_turns, measure_worlds
 from pipeline.cli.error_handling import handle_errors
 from pipeline.cli.exit_codes import ExitCode
 from pipeline.cli.options import (
@@ -239,6 +240,9 @@ def compare_other_trackers(
 
 BENCH_COMMANDS: dict[str, Callable[..., None]] = {
     "accuracy": measure_accuracy,
+    "frame-rates": measure_frame_rates,
+    "worlds": measure_worlds,
+    "turns": measure_turns,
     "input": measure_input,
     "labels": compare_on_labels,
     "speed": measure_speed,

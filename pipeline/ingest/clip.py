@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from pathlib import Path
 from types import TracebackType
+from typing import Protocol
 
 from pipeline.ingest.dicom.recording import DicomRecording, open_dicom
 from pipeline.ingest.dicom.regions import RegionCalibration
@@ -14,7 +15,23 @@ from pipeline.ingest.stills import read_stills
 from pipeline.ingest.video import Video, open_video
 from pipeline.settings import IngestSettings
 
-__all__ = ["Clip", "open_clip"]
+__all__ = ["Clip", "Recording", "open_clip"]
+
+
+class Recording(Protocol):
+    """What a scan reads: the frames of a recording in order, and what the recording says about itself, as in `Clip`."""
+
+    def __iter__(self) -> Iterator[Frame]: ...
+    @property
+    def width(self) -> int: ...
+    @property
+    def height(self) -> int: ...
+    @property
+    def frame_rate(self) -> float | None: ...
+    @property
+    def calibration(self) -> RegionCalibration: ...
+    @property
+    def reason(self) -> str | None: ...
 
 
 class Clip:

@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 
 from pipeline.detect.detector import Detections, FrameDetector
 from pipeline.exams.exam_search import ExamClip
-from pipeline.ingest.clip import Clip, open_clip
+from pipeline.ingest.clip import Recording, open_clip
 from pipeline.ingest.frame import ClipError, Frame
 from pipeline.ingest.quality.clip_quality import ClipQuality
 from pipeline.ingest.quality.usable_frames import UsableFrames
@@ -31,7 +31,7 @@ from pipeline.settings import Settings
 from pipeline.track.tracker import ClipTracker, TrackUpdate
 from pipeline.track.tracks import ClipTracks
 
-__all__ = ["ClipScan", "ScanPicture", "refused_scan", "scan_clip"]
+__all__ = ["ClipScan", "ScanPicture", "refused_scan", "scan_clip", "scan_recording"]
 
 
 @dataclass(frozen=True)
@@ -171,7 +171,7 @@ def scan_clip(
     """
     try:
         with open_clip(clip.path, settings.ingest) as recording:
-            return _scan(clip, sha256, recording, detector, settings, progress)
+            return scan_recording(clip, sha256, recording, detector, settings, progress)
     except ClipError as error:
         return refused_scan(clip, sha256, str(error))
 
@@ -197,14 +197,15 @@ def refused_scan(clip: ExamClip, sha256: str, reason: str) -> ClipScan:
     )
 
 
-def _scan(
+def scan_recording(
     clip: ExamClip,
     sha256: str,
-    recording: Clip,
+    recording: Recording,
     detector: FrameDetector,
     settings: Settings,
-    progress: Callable[[int], None],
+    progress: Callable[[int], None] = lambda frames: None,
 ) -> ClipScan:
+    """The scan of frames that the caller opened; otherwise as `scan_clip`. Raises ClipError if they cannot be used."""
     usable = UsableFrames(recording, recording.calibration, settings.ingest, progress)
     sector, opening = usable.sector, usable.opening_frame
     if sector is None or opening is None:

@@ -5,7 +5,8 @@ from __future__ import annotations
 import json
 
 from pipeline.bench.animal_truth import animal_truth
-from pipeline.bench.count_comparison import compare_counts, comparison_table
+from pipeline.bench.count_comparison import compare_counts, compare_finding, comparison_table
+from pipeline.estimate.results import Count, ExamFinding, Flag
 from tests.pipeline.bench.data_set_files import DATE
 
 ENTRIES = {
@@ -51,6 +52,21 @@ def test_each_animal_has_a_row_with_or_without_a_result() -> None:
     assert (third.carried, third.crossed, third.follicles_crossed, third.stage_crossed) == (2, 2, 6, "mixed")
     assert (third.estimate, third.stage) == (None, None)
     json.dumps([row.document() for row in rows])
+
+
+def test_an_estimate_in_memory_gives_the_same_row_as_its_result() -> None:
+    flags = (Flag("nothing-usable", "vet today", "x"), Flag("low-confidence", "check", "x"), Flag("note", "note", "x"))
+    finding = ExamFinding(
+        shelled=Count(5, 7, (7, 10)),
+        follicles=Count(0, 0, (0, 1)),
+        stage="calcified",
+        stage_probability=0.9,
+        confidence=0.8,
+        flags=flags,
+        eggs=(),
+    )
+    from_result = compare_counts(TRUTH, [result("AF-0001", 7, "calcified")])[0]
+    assert compare_finding("AF-0001", TRUTH["AF-0001"], finding) == from_result
 
 
 def test_each_column_is_under_its_heading() -> None:

@@ -5,7 +5,7 @@ from dataclasses import replace
 import pytest
 
 from pipeline.bench.count_comparison import CountComparison
-from pipeline.bench.count_metrics import count_metrics
+from pipeline.bench.count_metrics import count_metrics, count_metrics_by_clutch
 
 ROW = CountComparison(
     animal="AF-1",
@@ -44,10 +44,20 @@ def test_counts_are_compared_with_crossed_eggs() -> None:
     assert (metrics.confidence, metrics.calibration_error) == (pytest.approx(0.9), pytest.approx(0.9 - 1 / 3))
 
 
-def test_the_interval_width_of_small_clutches_is_separate() -> None:
-    metrics = count_metrics([ROW, replace(ROW, carried=40, crossed=40, estimate=40, interval90=(30, 50))])
-    assert (metrics.interval_width_median, metrics.small_clutch_width_median) == (12.0, 4.0)
-    assert count_metrics([replace(ROW, carried=40, crossed=40)]).small_clutch_width_median is None
+def test_each_animal_is_in_the_strata_of_its_clutch() -> None:
+    rows = [replace(ROW, crossed=crossed, estimate=crossed) for crossed in (0, 1, 15, 16, 24, 25, 60)]
+    wrong = replace(ROW, crossed=20, estimate=25, at_least=21)
+    strata = count_metrics_by_clutch([*rows, wrong])
+    assert {name: each.animals for name, each in strata.items()} == {
+        "none": 1,
+        "1 to 15": 2,
+        "up to 15": 3,
+        "16 to 24": 3,
+        "above 24": 2,
+    }
+    assert (strata["16 to 24"].bias, strata["16 to 24"].lower_bound_violations) == (pytest.approx(5 / 3), 1)
+    assert strata["above 24"].exact == 1.0
+    assert list(count_metrics_by_clutch([ROW])) == ["1 to 15", "up to 15"]
 
 
 def test_an_egg_free_animal_reported_with_eggs_is_false_gravid_and_uncrossed_eggs_are_not_missed() -> None:

@@ -58,6 +58,20 @@ def test_the_most_urgent_flag_comes_first_and_then_the_least_certain_result() ->
     assert risk_coverage(animals(RIGHT, RIGHT, RIGHT, uncertain_stage)).captured == 1.0
 
 
+def test_wrong_counts_are_also_searched_for_by_confidence_alone() -> None:
+    rows = animals(
+        replace(RIGHT, severity="vet today"),
+        replace(WRONG_STAGE, severity="check"),
+        replace(WRONG_COUNT, confidence=0.2),
+        RIGHT,
+    )
+    metrics = risk_coverage(rows)
+    assert (metrics.reviewed_animals, metrics.wrong, metrics.wrong_by_count) == (1, 2, 1)
+    assert (metrics.wrong_counts_captured, metrics.wrong_counts_least_confident) == (0.0, 1.0)
+    assert metrics.wrong_counts_ideal == 1.0
+    assert risk_coverage(animals(WRONG_STAGE, RIGHT)).wrong_counts_least_confident is None
+
+
 def test_one_egg_more_is_right_and_none_seen_is_the_stage_without_eggs() -> None:
     one_more = replace(RIGHT, estimate=7)
     empty = replace(RIGHT, crossed=0, estimate=0, stage_crossed="none", stage="none seen")

@@ -1,4 +1,4 @@
-"""Tracks, count errors and baselines of data sets on disk that are small enough to count by hand."""
+"""Tracks and baselines of data sets on disk that are small enough to count by hand."""
 
 from __future__ import annotations
 
@@ -6,7 +6,6 @@ from pathlib import Path
 
 import pytest
 
-from pipeline.bench.count_errors import CountErrors
 from pipeline.bench.data_set_metrics import DataSetMetrics
 from tests.pipeline.bench.data_set_files import (
     detection_annotation,
@@ -37,7 +36,6 @@ def test_one_track_for_every_object_is_perfect(tmp_path: Path) -> None:
     )
     metrics = measure(tmp_path, truth, found, eggs={1: ["left-1.mp4"], 2: ["left-1.mp4"]})
     assert (metrics.tracking.hota, metrics.tracking.idf1) == pytest.approx((1, 1))
-    assert metrics.counting.errors == CountErrors(crossed=2, listed=2, duplicates=0, false_eggs=0, merged=0, missed=0)
 
 
 def test_detections_in_no_track_are_missed(tmp_path: Path) -> None:
@@ -47,7 +45,6 @@ def test_detections_in_no_track_are_missed(tmp_path: Path) -> None:
     )
     metrics = measure(tmp_path, truth, found, eggs={1: ["left-1.mp4"]})
     assert (metrics.tracking.detection_accuracy, metrics.tracking.association_accuracy) == pytest.approx((0.5, 1))
-    assert (metrics.counting.errors.missed, metrics.counting.errors.merged) == (1, 0)
 
 
 def test_a_track_on_an_ignored_object_is_ignored_and_one_next_to_it_is_not(tmp_path: Path) -> None:
@@ -60,28 +57,6 @@ def test_a_track_on_an_ignored_object_is_ignored_and_one_next_to_it_is_not(tmp_p
     assert measure(tmp_path / "on", truth, found).tracking.hota == pytest.approx(1)
     found += in_all_frames(detection_annotation, 3, SECOND, track=3)
     assert measure(tmp_path / "beside", truth, found).tracking.detection_accuracy == pytest.approx(0.5)
-
-
-def test_duplicates_and_false_eggs_are_distinguished(tmp_path: Path) -> None:
-    truth = in_all_frames(object_annotation, 3, FIRST, track=4)
-    found = [detection_annotation(n, 3, FIRST, track=n, egg=n) for n in (1, 2)] + in_all_frames(
-        detection_annotation, 3, THIRD, track=5, egg=3
-    )
-    errors = measure(tmp_path, truth, found, eggs={n: ["left-1.mp4"] for n in (1, 2, 3)}).counting.errors
-    assert (errors.duplicates, errors.false_eggs, errors.missed, errors.merged) == (1, 1, 0, 0)
-    assert errors.crossed == errors.listed - errors.duplicates - errors.false_eggs + errors.merged + errors.missed
-
-
-def test_a_merged_egg_is_not_missed(tmp_path: Path) -> None:
-    truth = (
-        in_all_frames(object_annotation, 3, FIRST, track=4) + in_all_frames(object_annotation, 3, THIRD, track=9)[:3]
-    )
-    found = (
-        in_all_frames(detection_annotation, 3, FIRST, track=1, egg=1)
-        + in_all_frames(detection_annotation, 3, THIRD, track=2, egg=1)[:3]
-    )
-    errors = measure(tmp_path, truth, found, eggs={1: ["left-1.mp4", "left-1.mp4"]}).counting.errors
-    assert (errors.merged, errors.missed, errors.duplicates) == (1, 0, 0)
 
 
 def test_baseline_counts_of_the_same_detections(tmp_path: Path) -> None:
@@ -108,4 +83,3 @@ def test_without_object_identities_there_are_no_tracking_metrics(tmp_path: Path)
         tmp_path, in_all_frames(object_annotation, 3, FIRST), in_all_frames(detection_annotation, 3, FIRST, track=1)
     )
     assert metrics.tracking.hota is None
-    assert metrics.counting.errors is None

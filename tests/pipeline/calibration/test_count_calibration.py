@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 
 from configs.reading import read_toml
-from pipeline.calibration.count_calibration import calibrate_counts
+from pipeline.calibration.count_calibration import calibrate_counts, group_training_exams
 from pipeline.calibration.detection_rate import fit_detection_rate
 from pipeline.calibration.likelihood_weights import fit_likelihood_weights
 from pipeline.calibration.training_exams import CrossedObject, TrainingExam
@@ -133,7 +133,8 @@ def test_the_true_difference_between_exams_is_fitted(exam_sd: float) -> None:
 
 
 def test_a_learned_calibration_can_be_written_read_and_used_for_counting(tmp_path: Path) -> None:
-    learned = calibrate_counts(training_exams(24), SETTINGS)
+    known = training_exams(24)
+    learned = calibrate_counts(known, group_training_exams(known, SETTINGS), SETTINGS)
     assert learned.animals == 24
     path = tmp_path / "own.calibration.toml"
     calibration = SETTINGS.calibration.model_copy(update={"counts": learned})
