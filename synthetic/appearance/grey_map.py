@@ -42,7 +42,7 @@ class GreyMap:
         tissue_grey = draws.uniform(0.14, 0.62)
         rises = torch.exp(draws.sometimes(0.5, draws.uniform(0.1, 0.7))[:, None] * draws.normal(_SEGMENTS))
         rises = torch.cat([torch.zeros_like(rises[:, :1]), rises / rises.sum(1, keepdim=True)], dim=1)
-        drawn = cls(
+        return cls(
             dynamic_range_db=draws.uniform(38, 85),
             tissue_grey=tissue_grey,
             gamma=torch.exp(draws.uniform(-0.45, 0.45)),
@@ -51,17 +51,19 @@ class GreyMap:
             reject=draws.sometimes(0.2, draws.uniform(0.1, 0.6) * tissue_grey),
             white_clip=draws.sometimes(0.25, draws.uniform(0.0, 0.35)),
             black_level=draws.sometimes(0.2, draws.uniform(0.0, 0.12)),
-        )
-        tissue = map_to_grey(torch.zeros_like(tissue_grey)[:, None, None], drawn)[:, 0, 0]
+        ).usable()
+
+    def usable(self) -> GreyMap:
+        """The same, but plain where mean tissue would be nearly black or nearly white."""
+        tissue = map_to_grey(torch.zeros_like(self.tissue_grey)[:, None, None], self)[:, 0, 0]
         unusable = (tissue < _MIN_TISSUE_GREY) | (tissue > _MAX_TISSUE_GREY)
+        straight = torch.linspace(0, 1, _SEGMENTS + 1, device=tissue.device)
         return replace(
-            drawn,
-            gamma=torch.where(unusable, 1.0, drawn.gamma),
-            contrast=torch.where(unusable, 0.0, drawn.contrast),
-            white_clip=torch.where(unusable, 0.0, drawn.white_clip),
-            knots=torch.where(
-                unusable[:, None], torch.linspace(0, 1, _SEGMENTS + 1, device=tissue_grey.device), drawn.knots
-            ),
+            self,
+            gamma=torch.where(unusable, 1.0, self.gamma),
+            contrast=torch.where(unusable, 0.0, self.contrast),
+            white_clip=torch.where(unusable, 0.0, self.white_clip),
+            knots=torch.where(unusable[:, None], straight, self.knots),
         )
 
 

@@ -54,8 +54,8 @@ class _FanRanges:
     smooth_share: float = 0.5
     smooth_frames: tuple[int, int] = (5, 16)
     in_step_degrees: tuple[float, float] = (-5, 5)
-    apart_degrees: tuple[float, float] = (6.5, 1.8)
-    most_apart_degrees: float = 11.0
+    apart_degrees: tuple[float, float] = (6.9, 1.8)
+    most_apart_degrees: float = 12.0
     apart_frames: tuple[int, int] = (10, 30)
     back_share: float = 0.8
     face_slide_mm: tuple[float, float] = (0, 8)

@@ -157,7 +157,7 @@ def _on_panel(rng: np.random.Generator, appearance: Appearance) -> Appearance:
     return replace(
         appearance,
         density=replace(appearance.density, persistence=_row(persistence)),
-        grey_map=replace(appearance.grey_map, knots=knots),
+        grey_map=replace(appearance.grey_map, knots=knots).usable(),
         compression=replace(appearance.compression, levels=_row(levels)),
     )
 
