@@ -44,7 +44,7 @@ class TurnMetrics:
 
 def reported_turns(clip: ClipTracks) -> list[float]:
     """The frames at which the pipeline says that the probe turned back, ascending."""
-    return [turn.frame for turn in clip.turns or () if turn.is_likely]
+    return [turn.frame for turn in clip.likely_turns if turn.is_likely]
 
 
 def turn_metrics(clips: Sequence[ClipTurns]) -> TurnMetrics:

@@ -67,6 +67,9 @@ def phantoms(
             help="The same choice for all animals: hand=fanning, physics=resolution-cells, screen=panel. Repeatable.",
         ),
     ] = None,
+    device: Annotated[
+        str, typer.Option("--device", help="cpu, or cuda where there is a GPU; the noise of the clips depends on it.")
+    ] = "cpu",
     sheet: Annotated[
         Path | None,
         typer.Option("--contact-sheet", metavar="FILE.png", help="Write a contact sheet of training pictures."),
@@ -93,7 +96,7 @@ def phantoms(
             raise typer.Exit(misused("--blinded needs --compare-with DIR, with recordings to mix the phantoms with."))
         if folder is not None and animals is not None:
             fixed = dict(_part_and_name(world) for world in worlds or [])
-            _write_phantoms(folder, animals=animals, seed=seed, quiet=quiet, fixed=fixed)
+            _write_phantoms(folder, animals=animals, seed=seed, quiet=quiet, fixed=fixed, device=device)
         if sheet is not None:
             from pipeline.bench.phantom_sheet import write_contact_sheet
             from pipeline.settings import load_settings
@@ -111,11 +114,17 @@ def _part_and_name(world: str) -> tuple[str, str]:
 
 
 def _write_phantoms(
-    folder: Path, *, animals: int | None, seed: int, quiet: bool, fixed: Mapping[str, str] | None = None
+    folder: Path,
+    *,
+    animals: int | None,
+    seed: int,
+    quiet: bool,
+    fixed: Mapping[str, str] | None = None,
+    device: str = "cpu",
 ) -> None:
     """Write clips of simulated animals under ``folder``.
 
-    animals : None for those of the demo;  fixed : see synthetic.film.subjects.draw_subjects
+    animals : None for those of the demo;  fixed, device : see synthetic.film.clips.write_phantoms
     """
     from pipeline.cli.progress import show_step_progress
     from synthetic.film.clips import write_demo, write_phantoms
@@ -124,4 +133,4 @@ def _write_phantoms(
         if animals is None:
             write_demo(folder, seed=seed, progress=step)
         else:
-            write_phantoms(folder, animals=animals, seed=seed, fixed=fixed, progress=step)
+            write_phantoms(folder, animals=animals, seed=seed, fixed=fixed, device=device, progress=step)

@@ -50,14 +50,15 @@ def write_phantoms(
     animals: int,
     seed: int,
     fixed: Mapping[str, str] | None = None,
+    device: str = "cpu",
     progress: ProgressCallback = lambda done, total: None,
 ) -> None:
     """Film ``animals`` invented animals into exam folders under ``root``, with ground truth.
 
-    fixed : parts of the world that are the same for all, see draw_subjects
+    fixed : parts of the world that are the same for all, see draw_subjects;  device : as in ClipRenderer
     progress : called with the frames done and the total number of frames
     """
-    write_subjects(root, draw_subjects(animals, seed, fixed), seed=seed, progress=progress)
+    write_subjects(root, draw_subjects(animals, seed, fixed), seed=seed, device=device, progress=progress)
 
 
 def write_demo(root: Path, *, seed: int, progress: ProgressCallback = lambda done, total: None) -> None:
@@ -66,7 +67,13 @@ def write_demo(root: Path, *, seed: int, progress: ProgressCallback = lambda don
 
 
 def write_subjects(
-    root: Path, subjects: Sequence[Subject], *, seed: int, progress: ProgressCallback, processes: int | None = None
+    root: Path,
+    subjects: Sequence[Subject],
+    *,
+    seed: int,
+    progress: ProgressCallback,
+    processes: int | None = None,
+    device: str = "cpu",
 ) -> None:
     """Film the subjects, one process per clip, and write the ground truth of all at the end.
 
@@ -75,7 +82,7 @@ def write_subjects(
     """
     try:
         root.mkdir(parents=True, exist_ok=True)
-        _write_all(root, subjects, seed, progress, processes)
+        _write_all(root, subjects, seed, progress, processes, device)
     except OSError as error:
         raise PhantomError(
             f"{root} cannot be written ({error.strerror or error}). Choose a folder that you may write to, on a disk "
@@ -84,10 +91,10 @@ def write_subjects(
 
 
 def _write_all(
-    root: Path, subjects: Sequence[Subject], seed: int, progress: ProgressCallback, processes: int | None
+    root: Path, subjects: Sequence[Subject], seed: int, progress: ProgressCallback, processes: int | None, device: str
 ) -> None:
     jobs = [
-        _Job(root, seed, index, subject, number)
+        _Job(root, seed, index, subject, number, device)
         for index, subject in enumerate(subjects)
         for number in range(len(subject.clips))
     ]
@@ -124,6 +131,7 @@ class _Job:
     index: int
     subject: Subject
     number: int
+    device: str
 
     @property
     def clip(self) -> PlannedClip:
@@ -141,7 +149,8 @@ def _film(job: _Job) -> ClipTruth:
     machine = draw_machine(rng, animal, job.subject.world.screen, job.subject.variation)
     if job.subject.grey_map_knots is not None:
         machine = machine.with_grey_map_knots(job.subject.grey_map_knots)
-    renderer = ClipRenderer(animal, machine, int(rng.integers(2**62)), PHYSICS[job.subject.world.physics])
+    physics = PHYSICS[job.subject.world.physics]
+    renderer = ClipRenderer(animal, machine, int(rng.integers(2**62)), physics, job.device)
     # From here on the draws differ between clips.
     clip, stem = job.clip, job.subject.file_stems[job.number]
     rng = np.random.default_rng([job.seed, job.index, 4, job.number])

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, fields, is_dataclass, replace
 from typing import TypeVar
 
 import numpy as np
@@ -37,6 +37,7 @@ __all__ = ["ClipRenderer", "FilmedFrame", "FilmedObject"]
 
 _MATERIAL_SCATTER = 0.15  # relative variation of the acoustic properties (judgement, no source)
 _FRAMES_PER_RENDER = 4  # shares the overhead and keeps memory low
+_FRAMES_PER_GPU_RENDER = 16
 
 
 @dataclass(frozen=True)
@@ -75,6 +76,21 @@ def _repeated(row: _Rows, number: int) -> _Rows:
     return type(row)(**{name: value.expand(number, *value.shape[1:]) for name, value in vars(row).items()})
 
 
+_Value = TypeVar("_Value")
+
+
+def _on_device(value: _Value, device: torch.device) -> _Value:
+    """A dataclass with all its tensors on a device."""
+    moved = {}
+    for each in fields(value):  # type: ignore[arg-type]
+        part = getattr(value, each.name)
+        if isinstance(part, Tensor):
+            moved[each.name] = part.to(device)
+        elif is_dataclass(part):
+            moved[each.name] = _on_device(part, device)
+    return replace(value, **moved)  # type: ignore[type-var]
+
+
 @dataclass(frozen=True)
 class _Moments:
     """B moments of a sweep. contact : (B,) share of the probe's face that touches;  across : (B, 3) mean normal"""
@@ -85,13 +101,13 @@ class _Moments:
     across: Tensor
 
 
-def _moments(sweep: Sweep, breath: NDArray[np.float64], part: slice) -> _Moments:
+def _moments(sweep: Sweep, breath: NDArray[np.float64], part: slice, device: torch.device) -> _Moments:
     columns = (sweep.origins, sweep.rights, sweep.downs, sweep.pressure_mm, sweep.contact, breath)
     origin, right, down, pressure_mm, contact, breath_mm = (
-        torch.from_numpy(column[part]).float() for column in columns
+        torch.from_numpy(column[part]).float().to(device) for column in columns
     )
     plane = Plane(origin, right, down)
-    across = torch.from_numpy(np.cross(sweep.rights, sweep.downs).mean(axis=0)).float().expand_as(origin)
+    across = torch.from_numpy(np.cross(sweep.rights, sweep.downs).mean(axis=0)).float().to(device).expand_as(origin)
     return _Moments(plane, TissueMotion.of(plane, pressure_mm, breath_mm), contact, functional.normalize(across, dim=1))
 
 
@@ -106,23 +122,31 @@ def _with_lost_contact(gap: ContactGap, contact: Tensor) -> ContactGap:
 
 
 class ClipRenderer:
-    """Renders clips of one animal with one machine; the tissue is the same in all of them."""
+    """Renders clips of one animal with one machine; the tissue is the same in all of them.
 
-    def __init__(self, animal: Animal, machine: Machine, seed: int, physics: Physics = SCATTERERS) -> None:
-        self._machine, self._physics = machine, physics
-        self._screen = screen_grid(machine.scanner, machine.view, SAMPLES, HEIGHT, WIDTH)
-        self._animal = AnimalBatch.of([animal], torch.device("cpu"))
-        generator = torch.Generator().manual_seed(seed)
+    device : "cpu" or "cuda". Animal, hand and machine are the same on both; the noise is another one.
+    """
+
+    def __init__(
+        self, animal: Animal, machine: Machine, seed: int, physics: Physics = SCATTERERS, device: str = "cpu"
+    ) -> None:
+        self._device = torch.device(device)
+        self._machine, self._physics = _on_device(machine, self._device), physics
+        self._screen = screen_grid(self._machine.scanner, self._machine.view, SAMPLES, HEIGHT, WIDTH)
+        self._animal = AnimalBatch.of([animal], self._device)
+        generator = torch.Generator(self._device).manual_seed(seed)
         self._noise: TissueNoise = make_tissue_noise(generator, physics.tissue)
-        self._materials: Materials = load_materials().draw(self._animal.kinds, generator, scatter=_MATERIAL_SCATTER)
+        table = load_materials().to(self._device)
+        self._materials: Materials = table.draw(self._animal.kinds, generator, scatter=_MATERIAL_SCATTER)
 
     def render(self, sweep: Sweep, breath: NDArray[np.float64], seed: int) -> Iterator[FilmedFrame]:
         """The T frames of a clip, rendered a few at a time. breath : (T, 3) mm"""
-        generator = torch.Generator().manual_seed(seed)
+        generator = torch.Generator(self._device).manual_seed(seed)
         persistence = Persistence(float(self._machine.appearance.density.persistence))
-        for start in range(0, len(breath), _FRAMES_PER_RENDER):
+        at_once = _FRAMES_PER_RENDER if self._device.type == "cpu" else _FRAMES_PER_GPU_RENDER
+        for start in range(0, len(breath), at_once):
             with torch.no_grad():
-                moments = _moments(sweep, breath, slice(start, start + _FRAMES_PER_RENDER))
+                moments = _moments(sweep, breath, slice(start, start + at_once), self._device)
                 yield from self._render_moments(moments, persistence, generator)
 
     def _render_moments(
@@ -132,9 +156,10 @@ class ClipRenderer:
         machine = self._machine
         scanner, console = _repeated(machine.scanner, number), _repeated(machine.console, number)
         appearance, view = machine.appearance.repeated(number), _repeated(machine.view, number)
-        animals = motion.moved_animals(self._animal.take(torch.zeros(number, dtype=torch.int64)))
+        animals = motion.moved_animals(self._animal.take(torch.zeros(number, dtype=torch.int64, device=self._device)))
         materials = _repeated(self._materials, number)
-        sections = section_animals(animals, materials, plane, torch.zeros(number, 3), one_animal=True)
+        offsets = torch.zeros(number, 3, device=self._device)
+        sections = section_animals(animals, materials, plane, offsets, one_animal=True)
         noise = MovingNoise.moving(self._noise, motion, moments.across)
         beams = render_beams(
             sections.slice,
@@ -156,11 +181,13 @@ class ClipRenderer:
         labels = make_labels(sections, visibility, view, HEIGHT, WIDTH)
         shown = shown_objects(sections, visibility, view, HEIGHT, WIDTH)
         _, depth = plane_to_beams(scanner, sections.ellipses[..., 0], sections.ellipses[..., 1])
-        pictures = (picture[:, 0] * 255).round().to(torch.uint8).numpy()
+        pictures = (picture[:, 0] * 255).round().to(torch.uint8).cpu().numpy()
+        labels, index = _on_device(labels, torch.device("cpu")), sections.index.cpu()
+        depth, shown = depth.cpu(), shown.cpu()
         for row, frame in enumerate(pictures):
             objects = tuple(
                 FilmedObject(
-                    number=int(sections.index[row, k]),
+                    number=int(index[row, k]),
                     ellipse=tuple(labels.ellipses[row, k].tolist()),
                     stage=int(labels.stage[row, k]),
                     depth_mm=float(depth[row, k]),
