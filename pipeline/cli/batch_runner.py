@@ -11,7 +11,6 @@ from pipeline.batch.run_report import BatchReport
 from pipeline.cli.options import EngineName
 
 if TYPE_CHECKING:
-    from pipeline.bench.ground_truth import DataSet
     from pipeline.detect.detector import FrameDetector
     from pipeline.settings import Settings
 

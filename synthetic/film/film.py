@@ -81,7 +81,7 @@ _Value = TypeVar("_Value")
 
 def _on_device(value: _Value, device: torch.device) -> _Value:
     """A dataclass with all its tensors on a device."""
-    moved = {}
+    moved: dict[str, object] = {}
     for each in fields(value):  # type: ignore[arg-type]
         part = getattr(value, each.name)
         if isinstance(part, Tensor):
