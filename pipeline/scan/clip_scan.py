@@ -230,6 +230,7 @@ def scan_recording(
 
     imaging_depth_px, sector_centre_x_px = sector.depth_range_px, (sector.box[0] + sector.box[2] - 1) / 2
     calibration, ruler = usable.calibration, find_ruler(opening.grey, sector)
+    probe_motion = motion.finish(finished.final_ids)
     recorded = RecordedScale(calibration.mm_per_px, calibration.fault, ruler, settings.ingest.ruler_tick_mm or None)
     scale = clip_scale(clip, recorded, imaging_depth_px)
     return ClipScan(
@@ -253,7 +254,8 @@ def scan_recording(
             sector_centre_x_px=sector_centre_x_px,
             imaging_depth_px=imaging_depth_px,
             signs=signs.finish(finished.final_ids),
-            courses=motion.finish(finished.final_ids),
+            courses=probe_motion.courses,
+            key_frames=probe_motion.key_frames,
         ),
         pictures=pictures.finish(finished.final_ids),
         imaging_depth_px=imaging_depth_px,

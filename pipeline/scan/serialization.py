@@ -29,7 +29,10 @@ from pipeline.ingest.sector.ruler import Ruler
 from pipeline.scan.clip_scan import ClipScan, ScanPicture
 from pipeline.scan.scale import RecordedScale, clip_scale
 from pipeline.store.store import StoredPicture, StoredScan
+from pipeline.track.frame_likeness import FaceGeometry
+from pipeline.track.key_frames import KeyFrames
 from pipeline.track.probe_course import ProbeCourse, ProbeTurn
+from pipeline.track.thumbnails import ThumbnailStack
 from pipeline.track.tracks import ClipTracks, Track
 
 __all__ = ["pack_scan", "unpack_scan"]
@@ -47,6 +50,7 @@ cannot fill the memory."""
 SCAN_ARRAYS = ("used_frames", "frame", "ellipse", "stage_probability", "score", "outline_uncertainty", "track")
 TRACK_ARRAYS = ("frames", "ellipses", "depths_px", "stage_probabilities", "scores")
 COURSE_ARRAYS = ("frames", "positions", "in_plane_degrees")
+THUMBNAIL_ARRAYS = ("frames", "pictures", "outlines", "inside")
 SCALAR_FIELDS = (
     "width",
     "height",
@@ -70,6 +74,9 @@ def pack_scan(scan: ClipScan) -> StoredScan:
         arrays |= _named_arrays(f"track {track.identity}", track, TRACK_ARRAYS)
     for number, course in enumerate(courses):
         arrays |= _named_arrays(f"course {number}", course, COURSE_ARRAYS)
+    key_frames = scan.tracks.key_frames
+    if key_frames is not None:
+        arrays |= _named_arrays("key frames", key_frames.thumbnails, THUMBNAIL_ARRAYS)
     header = {
         "format": FORMAT,
         "scalars": {name: getattr(scan, name) for name in SCALAR_FIELDS},
@@ -86,6 +93,7 @@ def pack_scan(scan: ClipScan) -> StoredScan:
             }
             for course in courses
         ],
+        "geometry": None if key_frames is None else asdict(key_frames.geometry),
     }
     contiguous = {name: np.ascontiguousarray(array) for name, array in arrays.items()}
     archive = zlib.compress(save(contiguous, {HEADER: json.dumps(header)}))
@@ -137,6 +145,7 @@ def unpack_scan(stored: StoredScan, clip: ExamClip, sha256: str) -> ClipScan | N
                 _course(kept, _arrays_of(arrays, f"course {number}", COURSE_ARRAYS))
                 for number, kept in enumerate(header["courses"])
             ),
+            key_frames=_key_frames(header["geometry"], arrays),
         ),
         pictures={each.track: ScanPicture(each.frame, each.ellipse, each.jpeg) for each in stored.pictures},
         **{name: arrays[name] for name in SCAN_ARRAYS},
@@ -190,6 +199,17 @@ def _signs_to_row(signs: ShellSigns) -> list[float | int | None]:
 def _signs_from_row(row: list[float | None]) -> ShellSigns:
     values: list[Any] = [math.nan if value is None else value for value in row]
     return ShellSigns(*values)
+
+
+def _key_frames(geometry: dict[str, Any] | None, arrays: Mapping[str, Any]) -> KeyFrames | None:
+    if geometry is None:
+        return None
+    x0, y0, x1, y1 = geometry["box"]
+    x, y = geometry["middle_xy"]
+    return KeyFrames(
+        ThumbnailStack(**_arrays_of(arrays, "key frames", THUMBNAIL_ARRAYS)),
+        FaceGeometry((x0, y0, x1, y1), (x, y), geometry["depth_px"], geometry["upside_down"]),
+    )
 
 
 def _course(kept: dict[str, Any], arrays: dict[str, Any]) -> ProbeCourse:

@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 
 from pipeline.track.thumbnails import ThumbnailStack
 
-__all__ = ["MAXIMUM_TURN_DEGREES", "FaceGeometry", "FrameLikeness", "frame_likeness"]
+__all__ = ["MAXIMUM_TURN_DEGREES", "FaceGeometry", "FrameLikeness", "clip_likeness", "frame_likeness"]
 
 Floats = NDArray[np.float32]
 
@@ -72,21 +72,39 @@ def frame_likeness(thumbnails: ThumbnailStack, geometry: FaceGeometry) -> FrameL
     count = len(thumbnails.frames)
     if count == 0:
         return FrameLikeness(thumbnails.frames, np.zeros((0, 0), np.float32), np.zeros((0, 0), np.float32))
-    maps, inside = _polar_maps(thumbnails, geometry)
+    maps = _polar_maps(thumbnails, geometry)
+    return FrameLikeness(thumbnails.frames, *_highest_correlation(maps, maps))
+
+
+def clip_likeness(
+    first: tuple[ThumbnailStack, FaceGeometry], second: tuple[ThumbnailStack, FaceGeometry]
+) -> tuple[Floats, Floats]:
+    """(K, L) likeness and turn of the frames of two clips, at least one each, as in `FrameLikeness`.
+
+    Both geometries have a depth in px, each of its own picture, that is the same in mm.
+    """
+    return _highest_correlation(_polar_maps(*first), _polar_maps(*second))
+
+
+def _highest_correlation(
+    first: tuple[Floats, NDArray[np.bool_]], second: tuple[Floats, NDArray[np.bool_]]
+) -> tuple[Floats, Floats]:
+    """(K, L) highest correlation of polar maps over all shifts, and the shift that reaches it, degrees."""
+    (maps_a, inside_a), (maps_b, inside_b) = first, second
     shifts = round(MAXIMUM_TURN_DEGREES / _MODEL.step_degrees)
-    best = np.full((count, count), -np.inf, np.float32)
-    turn = np.zeros((count, count), np.float32)
-    angles = inside.shape[1]
+    best = np.full((len(maps_a), len(maps_b)), -np.inf, np.float32)
+    turn = np.zeros(best.shape, np.float32)
+    angles = inside_a.shape[1]
     for shift in range(-shifts, shifts + 1):
-        first = np.s_[max(0, -shift) : angles - max(0, shift)]
-        second = np.s_[max(0, shift) : angles - max(0, -shift)]
-        common = inside[:, first] & inside[:, second]
-        a, b = maps[:, :, first][:, common], maps[:, :, second][:, common]
+        part_a = np.s_[max(0, -shift) : angles - max(0, shift)]
+        part_b = np.s_[max(0, shift) : angles - max(0, -shift)]
+        common = inside_a[:, part_a] & inside_b[:, part_b]
+        a, b = maps_a[:, :, part_a][:, common], maps_b[:, :, part_b][:, common]
         correlation = a @ b.T / (_norms(a)[:, None] * _norms(b)[None])
         correlation -= _MODEL.turn_cost * abs(shift) * _MODEL.step_degrees
         is_better = correlation > best
         best[is_better], turn[is_better] = correlation[is_better], shift * _MODEL.step_degrees
-    return FrameLikeness(thumbnails.frames, best.clip(-1, 1), turn)
+    return best.clip(-1, 1), turn
 
 
 def _polar_maps(thumbnails: ThumbnailStack, geometry: FaceGeometry) -> tuple[Floats, NDArray[np.bool_]]:

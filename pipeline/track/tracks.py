@@ -13,6 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.detect.shell_signs import ShellSigns
+from pipeline.track.key_frames import KeyFrames
 from pipeline.track.probe_course import ProbeCourse, ProbeTurn
 
 __all__ = ["ClipTracks", "Track", "view_quality"]
@@ -63,6 +64,7 @@ class ClipTracks:
     signs : shell signs by track, for the tracks where they could be measured
     courses : readings of the hand's motion that its pictures allow, the most likely first; none where the pictures
         were not compared
+    key_frames : to recognise the same place in another clip of the window; None likewise
     """
 
     file: str
@@ -74,6 +76,7 @@ class ClipTracks:
     imaging_depth_px: float | None = None
     signs: Mapping[int, ShellSigns] = field(default_factory=dict)
     courses: tuple[ProbeCourse, ...] = ()
+    key_frames: KeyFrames | None = None
 
     @property
     def likely_turns(self) -> tuple[ProbeTurn, ...]:

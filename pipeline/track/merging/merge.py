@@ -89,7 +89,7 @@ def merge_tracks(clips: Sequence[ClipTracks], carapace_width_mm: float | None, s
         scan = _scan_objects(sweep, clip)
         earlier = by_window.get(window)
         if earlier is not None:
-            alignments = same_window_alignments(earlier, scan, settings)
+            alignments = same_window_alignments(earlier, scan, ordered, settings)
             scan = _merge_scans(earlier, scan, alignments, settings.same_window_reseen_share, settings)
         by_window[window] = scan
     exam: ScanObjects | None = None

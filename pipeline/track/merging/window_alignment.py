@@ -5,6 +5,7 @@ Measurements of two windows are from 817 eggs that sweeps of 179 phantoms crosse
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -20,7 +21,9 @@ from pipeline.track.merging.same_egg_likelihood import (
     uniform_step_log_density,
     visibility_probability,
 )
+from pipeline.track.merging.same_place import same_place_ratios
 from pipeline.track.merging.scan_offsets import OffsetModel, OffsetSpread, find_offsets
+from pipeline.track.tracks import ClipTracks
 
 __all__ = ["opposite_window_alignments", "same_window_alignments"]
 
@@ -56,13 +59,18 @@ class _DepthSum:
 _DEPTH_SUM = _DepthSum()
 
 
-def same_window_alignments(first: ScanObjects, second: ScanObjects, settings: TrackSettings) -> list[Alignment]:
-    """The alignments of two scans from one window."""
+def same_window_alignments(
+    first: ScanObjects, second: ScanObjects, clips: Sequence[ClipTracks], settings: TrackSettings
+) -> list[Alignment]:
+    """The alignments of two scans from one window. clips : in canonical order, as the objects' members name them"""
     ratios = object_ratios(first, second, settings)
     if first.is_in_mm and second.is_in_mm and ratios.size:
-        ratios = ratios + position_ratios(
+        places = position_ratios(
             object_positions(first.objects), object_positions(second.objects), settings.place_sd_mm
         )
+        # The pictures say it more exactly, where they say anything: the place alone is no second witness then.
+        pictures = same_place_ratios(first.objects, second.objects, clips)
+        ratios = ratios + np.where(np.abs(pictures) > np.abs(places), pictures, places)
     alignments = []
     for direction, prior in _DIRECTIONS:
         order = _order(second, direction)

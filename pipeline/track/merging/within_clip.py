@@ -30,21 +30,28 @@ __all__ = ["ClipObjects", "merge_within_clip", "pair_features"]
 
 Floats = NDArray[np.float64]
 
-FEATURES = ("constant", "closeness", "distance", "gap", "waist", "stage")
+FEATURES = ("constant", "closeness", "distance", "gap", "waist", "stage", "apart")
 
 
 @dataclass(frozen=True)
 class _SameEggModel:
-    """Log-odds that two tracks of a clip are one egg: a sum of features with these weights."""
+    """Log-odds that two tracks of a clip are one egg: a sum of features with these weights.
 
-    constant: float = 1.0
-    closeness: float = -2.0
-    distance: float = -4.0
-    gap: float = -3.0
-    waist: float = -12.0
-    stage: float = 0.5
+    Learned by logistic regression on 9,893 pairs of tracks, 670 of one egg, in 378 clips of phantoms of seed 15001.
+    Learned on half of the animals, they tell 310 of 320 pairs of one egg in the other half, and take 12 of 4,600 other
+    pairs for one. What is not a weight is common practice, no source.
+    """
+
+    constant: float = 5.15
+    closeness: float = -0.31  # logarithm of the distance
+    distance: float = -9.44  # sums of mean semi-axes
+    gap: float = -0.36  # picture differences
+    waist: float = -4.8
+    stage: float = 0.52  # logarithm of the agreement
+    apart: float = -2.97  # 1 where the crossings do not overlap
     closest: float = 0.05  # sums of mean semi-axes; what is closer counts as this
-    least_stage_agreement: float = 1e-3
+    widest_gap: float = 3.0  # picture differences; what is further apart counts as this
+    least_stage_agreement: float = 0.02
     impossible: float = -12.0  # of pairs too far from each other to be looked at
     maximum: float = 8.0  # either way
     negligible: float = 0.01  # probability below which another reading, or another pair, does not matter
@@ -98,10 +105,11 @@ def merge_within_clip(index: int, clip: ClipTracks, settings: TrackSettings) -> 
 
 
 def pair_features(pair: CrossingPair, stages: Sequence[Floats]) -> Floats:
-    """(6,) what says whether two tracks are one egg, in the order of `FEATURES`. stages : (3,) of every track"""
+    """(7,) what says whether two tracks are one egg, in the order of `FEATURES`. stages : (3,) of every track"""
     agreement = max(float(stages[pair.first] @ stages[pair.second]), _MODEL.least_stage_agreement)
     closeness = np.log(max(pair.distance, _MODEL.closest))
-    return np.array([1.0, closeness, pair.distance, pair.gap, pair.waist, np.log(agreement)])
+    gap = min(pair.gap, _MODEL.widest_gap)
+    return np.array([1.0, closeness, pair.distance, gap, pair.waist, np.log(agreement), float(pair.gap > 0)])
 
 
 @dataclass(frozen=True)
