@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 
 from pipeline.track.thumbnails import ThumbnailStack
 
-__all__ = ["MAXIMUM_TURN_DEGREES", "FaceGeometry", "FrameLikeness", "clip_likeness", "frame_likeness"]
+__all__ = ["MAXIMUM_TURN_DEGREES", "ClipLikeness", "FaceGeometry", "FrameLikeness", "clip_likeness", "frame_likeness"]
 
 Floats = NDArray[np.float32]
 
@@ -35,6 +35,7 @@ class _LikenessModel:
     turn_cost: float = 4e-4  # correlation for each degree, so that pictures without features do not turn
     outline_weight: float = 1.0  # energy of the outlines in the frames that show most, relative to that of the pictures
     typical_quantile: float = 0.9  # of the outlines' energies
+    alike_frames: int = 8  # of two clips, that say whether one of them is mirrored
     minimum_energy: float = 1.0  # of outlines; with less hardly any frame shows anything
 
 
@@ -76,14 +77,36 @@ def frame_likeness(thumbnails: ThumbnailStack, geometry: FaceGeometry) -> FrameL
     return FrameLikeness(thumbnails.frames, *_highest_correlation(maps, maps))
 
 
+@dataclass(frozen=True)
+class ClipLikeness:
+    """likeness, turn_degrees : (K, L) float32, of the frames of two clips, as in `FrameLikeness`
+
+    is_mirrored : the second clip shows the place with left and right exchanged, because the probe was held the other
+        way round; its frames are turned after they are mirrored
+    """
+
+    likeness: Floats
+    turn_degrees: Floats
+    is_mirrored: bool
+
+
 def clip_likeness(
     first: tuple[ThumbnailStack, FaceGeometry], second: tuple[ThumbnailStack, FaceGeometry]
-) -> tuple[Floats, Floats]:
-    """(K, L) likeness and turn of the frames of two clips, at least one each, as in `FrameLikeness`.
+) -> ClipLikeness:
+    """Compare the frames of two clips, at least one each.
 
     Both geometries have a depth in px, each of its own picture, that is the same in mm.
     """
-    return _highest_correlation(_polar_maps(*first), _polar_maps(*second))
+    maps, (other_maps, other_inside) = _polar_maps(*first), _polar_maps(*second)
+    as_shown = _highest_correlation(maps, (other_maps, other_inside))
+    mirrored = _highest_correlation(maps, (other_maps[:, :, ::-1], other_inside[:, ::-1]))
+    is_mirrored = _best_mean(mirrored[0]) > _best_mean(as_shown[0])
+    return ClipLikeness(*(mirrored if is_mirrored else as_shown), is_mirrored)
+
+
+def _best_mean(likeness: Floats) -> float:
+    """Mean likeness of the frames that have the most alike partners."""
+    return float(np.sort(likeness.max(axis=1))[-_MODEL.alike_frames :].mean())
 
 
 def _highest_correlation(

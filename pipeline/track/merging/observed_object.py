@@ -92,6 +92,8 @@ def observed_object(clip: int, tracks: Sequence[Track], course: ProbeCourse, set
     largest = float(np.quantile(sizes, _LARGEST_QUANTILE))
     best_track = max(tracks, key=lambda track: float(section_sizes(track)[track.best_row]))
     best_row = best_track.best_row
+    # Where it would lie if the picture were not turned in its plane, so that it compares with other clips.
+    place = course.turned_back(best_track.frames[[best_row]], best_track.ellipses[[best_row], :2])
     is_end_small = max(sizes[along[0]], sizes[along[-1]]) < _COMPLETE_END_SHARE * largest
     return ObservedObject(
         members=tuple((clip, track.identity) for track in tracks),
@@ -99,7 +101,7 @@ def observed_object(clip: int, tracks: Sequence[Track], course: ProbeCourse, set
         position=float(positions @ sizes / sizes.sum()),
         low_position=float(positions.min()),
         high_position=float(positions.max()),
-        lateral=float(best_track.ellipses[best_row, 0]),
+        lateral=course.face_xy[0] + float(place[0, 0]),
         depth=float(best_track.depths_px[best_row]),
         size=largest,
         is_fully_crossed=bool(len(sizes) >= _COMPLETE_SIGHTINGS and is_end_small),

@@ -12,7 +12,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.track.frame_likeness import clip_likeness
+from pipeline.track.frame_likeness import ClipLikeness, clip_likeness
 from pipeline.track.merging.observed_object import ObservedObject, section_sizes
 from pipeline.track.tracks import ClipTracks, Track
 
@@ -63,30 +63,29 @@ def same_place_ratios(
     found_at = np.full(ratios.shape, -np.inf)  # likeness of the frames that a ratio rests on
     for a in sorted({clip for one in first for clip, _ in one.members}):
         for b in sorted({clip for one in second for clip, _ in one.members}):
-            likeness, turn = _compare_clips(clips[a], clips[b])
-            if likeness is None or turn is None:
+            alike = _compare_clips(clips[a], clips[b])
+            if alike is None:
                 continue
             sections_a, sections_b = (
                 _sections_of(side, index, clips[index]) for side, index in ((first, a), (second, b))
             )
             for i, of_first in sections_a.items():
                 for j, of_second in sections_b.items():
-                    at, ratio = _ratio(of_first, of_second, likeness, turn)
+                    at, ratio = _ratio(of_first, of_second, alike)
                     if at > found_at[i, j]:
                         found_at[i, j], ratios[i, j] = at, ratio
     return ratios
 
 
-def _compare_clips(first: ClipTracks, second: ClipTracks) -> tuple[Floats, Floats] | tuple[None, None]:
+def _compare_clips(first: ClipTracks, second: ClipTracks) -> ClipLikeness | None:
     keys, scales = (first.key_frames, second.key_frames), (first.mm_per_px, second.mm_per_px)
     if keys[0] is None or keys[1] is None or scales[0] is None or scales[1] is None:
-        return None, None
+        return None
     depth_mm = min(keys[0].geometry.depth_px * scales[0], keys[1].geometry.depth_px * scales[1])
-    likeness, turn = clip_likeness(
+    return clip_likeness(
         (keys[0].thumbnails, replace(keys[0].geometry, depth_px=depth_mm / scales[0])),
         (keys[1].thumbnails, replace(keys[1].geometry, depth_px=depth_mm / scales[1])),
     )
-    return likeness.astype(np.float64), np.deg2rad(turn.astype(np.float64))
 
 
 def _sections_of(objects: Sequence[ObservedObject], index: int, clip: ClipTracks) -> dict[int, _KeySections]:
@@ -110,11 +109,13 @@ def _sections_of(objects: Sequence[ObservedObject], index: int, clip: ClipTracks
     return sections
 
 
-def _ratio(a: _KeySections, b: _KeySections, likeness: Floats, turn: Floats) -> tuple[float, float]:
+def _ratio(a: _KeySections, b: _KeySections, clips: ClipLikeness) -> tuple[float, float]:
     """The likeness of the frames that show both objects, and the log-likelihood ratio."""
-    alike, angle = likeness[np.ix_(a.rows, b.rows)], turn[np.ix_(a.rows, b.rows)]
-    x = b.places[:, 0] * np.cos(angle) - b.places[:, 1] * np.sin(angle)
-    y = b.places[:, 0] * np.sin(angle) + b.places[:, 1] * np.cos(angle)
+    pairs = np.ix_(a.rows, b.rows)
+    alike, angle = clips.likeness[pairs], np.deg2rad(clips.turn_degrees[pairs])
+    across, down = b.places[:, 0] * (-1 if clips.is_mirrored else 1), b.places[:, 1]
+    x = across * np.cos(angle) - down * np.sin(angle)
+    y = across * np.sin(angle) + down * np.cos(angle)
     step = np.hypot(a.places[:, :1] - x, a.places[:, 1:] - y)
     distances = step / (a.sizes[:, None] + b.sizes)
     best = np.argsort(-alike, axis=None, kind="stable")[: _MODEL.alike_pairs]
