@@ -35,6 +35,10 @@ _DIRECTIONS = ((1, 0.4), (-1, 0.4), (0, 0.2))
 # How the probe is held in both windows, likewise: alike, turned by 180 degrees, or in planes that share no direction.
 _ORIENTATIONS = ((1, 0.5), (-1, 0.3), (0, 0.2))
 
+# Log-likelihood ratio from which on pictures alone decide whether two clips of a window show one egg (common practice,
+# no source).
+_DECISIVE_PICTURES = 3.5
+
 # Of a sweep's length: the offset between the orders of two sweeps, and an egg around it. Half lie within 0.05 and
 # nine in ten within 0.18.
 _ORDER_SPREAD = OffsetSpread(prior_mean=0.0, prior_sd=0.15, inlier_sd=0.07, outlier_sd=0.2, outlier_share=0.15)
@@ -64,18 +68,21 @@ def same_window_alignments(
 ) -> list[Alignment]:
     """The alignments of two scans from one window. clips : in canonical order, as the objects' members name them"""
     ratios = object_ratios(first, second, settings)
+    pictures = np.zeros(ratios.shape)
     if first.is_in_mm and second.is_in_mm and ratios.size:
         places = position_ratios(
             object_positions(first.objects), object_positions(second.objects), settings.place_sd_mm
         )
-        # The pictures say it more exactly, where they say anything: the place alone is no second witness then.
         pictures = same_place_ratios(first.objects, second.objects, clips)
+        # Both are evidence from the place, so only the clearer one counts.
         ratios = ratios + np.where(np.abs(pictures) > np.abs(places), pictures, places)
     alignments = []
     for direction, prior in _DIRECTIONS:
         order = _order(second, direction)
         by_order = order_ratios(first.order, order) if direction and ratios.size else 0.0
-        alignments.append(Alignment(ratios + by_order, order, float(np.log(prior))))
+        # Alike pictures are far more exact than size, place and order, which two sweeps rarely share.
+        decided = np.where(pictures >= _DECISIVE_PICTURES, pictures, ratios + by_order)
+        alignments.append(Alignment(decided, order, float(np.log(prior))))
     return alignments
 
 
