@@ -89,6 +89,11 @@ class ClipLikeness:
     turn_degrees: Floats
     is_mirrored: bool
 
+    @property
+    def best_mean(self) -> float:
+        """Mean likeness of the frames that have the most alike partners."""
+        return _best_mean(self.likeness)
+
 
 def clip_likeness(
     first: tuple[ThumbnailStack, FaceGeometry], second: tuple[ThumbnailStack, FaceGeometry]

@@ -17,6 +17,7 @@ from scipy.special import expit
 from pipeline.track.merging.observed_object import ObservedObject
 
 __all__ = [
+    "depth_ratios",
     "normal_log_density",
     "object_positions",
     "order_ratios",
@@ -85,6 +86,13 @@ def position_ratios(a: Floats, b: Floats, lateral_sd: float, moved: Floats | Non
     anywhere = normal_log_density(step - mean_step, cloud_sd).sum(axis=2) + np.log(1 - _TRAIT.neighbour_share)
     neighbours = normal_log_density(step, _TRAIT.neighbour_sds * sd).sum(axis=2) + np.log(_TRAIT.neighbour_share)
     return _bounded(same - np.logaddexp(anywhere, neighbours), lowest=-2 * _TRAIT.maximum_log_ratio)
+
+
+def depth_ratios(a: Floats, b: Floats, sd: float) -> Floats:
+    """From the depth alone, (N,) and (M,), where nothing says how the pictures lie to each other. sd : of one egg"""
+    step = a[:, None] - b[None]
+    cloud_sd = float(np.sqrt(a.var() + b.var() + sd**2))
+    return _bounded(normal_log_density(step, sd) - normal_log_density(step - a.mean() + b.mean(), cloud_sd))
 
 
 def size_ratios(first: ObservedObjects, second: ObservedObjects, log_sd: float) -> Floats:

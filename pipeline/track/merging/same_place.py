@@ -16,7 +16,7 @@ from pipeline.track.frame_likeness import ClipLikeness, clip_likeness
 from pipeline.track.merging.observed_object import ObservedObject, section_sizes
 from pipeline.track.tracks import ClipTracks, Track
 
-__all__ = ["same_place_ratios"]
+__all__ = ["SamePlace", "compare_places"]
 
 Floats = NDArray[np.float64]
 
@@ -52,13 +52,22 @@ class _KeySections:
     sizes: Floats
 
 
-def same_place_ratios(
-    first: Sequence[ObservedObject], second: Sequence[ObservedObject], clips: Sequence[ClipTracks]
-) -> Floats:
-    """(N, M) log-likelihood ratios; 0 where the pictures do not say.
+@dataclass(frozen=True)
+class SamePlace:
+    """ratios : (N, M) log-likelihood ratios; 0 where the pictures do not say
 
-    clips : in canonical order, as the objects' members name them
+    likeness : of the most alike frames of both scans, None where no frames could be compared
     """
+
+    ratios: Floats
+    likeness: float | None
+
+
+def compare_places(
+    first: Sequence[ObservedObject], second: Sequence[ObservedObject], clips: Sequence[ClipTracks]
+) -> SamePlace:
+    """Compare the objects of two scans. clips : in canonical order, as the objects' members name them"""
+    found: list[float] = []
     ratios = np.zeros((len(first), len(second)))
     found_at = np.full(ratios.shape, -np.inf)  # likeness of the frames that a ratio rests on
     for a in sorted({clip for one in first for clip, _ in one.members}):
@@ -66,6 +75,7 @@ def same_place_ratios(
             alike = _compare_clips(clips[a], clips[b])
             if alike is None:
                 continue
+            found.append(alike.best_mean)
             sections_a, sections_b = (
                 _sections_of(side, index, clips[index]) for side, index in ((first, a), (second, b))
             )
@@ -74,7 +84,7 @@ def same_place_ratios(
                     at, ratio = _ratio(of_first, of_second, alike)
                     if at > found_at[i, j]:
                         found_at[i, j], ratios[i, j] = at, ratio
-    return ratios
+    return SamePlace(ratios, max(found, default=None))
 
 
 def _compare_clips(first: ClipTracks, second: ClipTracks) -> ClipLikeness | None:
