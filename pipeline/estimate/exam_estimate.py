@@ -36,6 +36,7 @@ TrackIndex = Mapping[tuple[str, int], tuple[Track, float | None]]
 
 NO_BACKGROUND = AnimalBackground()
 
+_CLEAR_MOTION = 0.6  # probability of the likeliest reading of the hand's motion, below which it is unclear; no source
 _LIKELY = 0.5  # probability from which on a candidate is more likely real than not
 
 
@@ -144,6 +145,7 @@ def estimate_grouping(
         crossing_outlines=crossing_outlines(eggs, clips, settings.flags),
         doubtful_objects=[_sightings(egg.members, tracks) for egg in (*shelled.doubtful, *follicles.doubtful)],
         files_without_scale=[clip.file for clip in clips if clip.mm_per_px is None],
+        files_with_unclear_motion=[clip.file for clip in clips if _is_motion_unclear(clip)],
         probe_turned=any(turn.is_likely for clip in clips for turn in clip.likely_turns),
         species=exam.species,
         profile=background.profile,
@@ -159,6 +161,11 @@ def estimate_grouping(
         eggs=eggs,
         history=history,
     )
+
+
+def _is_motion_unclear(clip: ClipTracks) -> bool:
+    # Without objects in view nothing can be counted twice.
+    return bool(clip.tracks and clip.courses) and clip.courses[0].probability < _CLEAR_MOTION
 
 
 def _numbers_by_stage(eggs: Sequence[EggFinding]) -> tuple[int, int, int]:

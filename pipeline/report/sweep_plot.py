@@ -2,8 +2,8 @@
 
 One row per egg, one column per clip. Columns are as wide as the clips are long. A full bar is a calcified egg, a
 hatched bar is thin-shelled, a dotted bar is a follicle. The tick in a bar is its best frame. The thin band above a
-column is dark where frames were clear enough to use. The SVG is written here and not by a plotting library, so that it
-is small, takes the sheet's fonts, and is the same bytes everywhere.
+column is dark where frames were clear enough to use. A broken line marks where the hand turned back. The SVG is written
+here and not by a plotting library, so that it is small, takes the sheet's fonts, and is the same bytes everywhere.
 
 x is in units of the drawing, which is ``WIDTH`` wide. y is left to the code that draws: eggs have a row, from 0 at
 the top, because rows on paper get thinner where there are many eggs.
@@ -86,6 +86,7 @@ class SweepColumn:
     """One clip. title, begin, end : text above the column and below its two ends
 
     used_spans : x of begin and end of the stretches where most frames were used
+    turns : x where the hand turned back
     """
 
     x: float
@@ -94,6 +95,7 @@ class SweepColumn:
     begin: str
     end: str
     used_spans: tuple[tuple[float, float], ...]
+    turns: tuple[float, ...]
     bars: tuple[SweepBar, ...]
 
 
@@ -155,6 +157,9 @@ def _column(eggs: Sequence[EggFinding], scan: ClipScan, x: float, width: float) 
         begin=frame_time_text(0, scan.frame_rate),
         end=frame_time_text(scan.frames, scan.frame_rate),
         used_spans=tuple((x + begin, x + end) for begin, end in _used_spans(scan, width)),
+        turns=tuple(
+            x + width * (turn.frame + 0.5) / scan.frames for turn in scan.tracks.likely_turns if turn.is_likely
+        ),
         bars=tuple(
             _bar(row, egg, sighting, x, width / scan.frames)
             for row, egg in enumerate(eggs)
@@ -229,6 +234,8 @@ def _column_svg(column: SweepColumn, rows: int) -> Iterator[str]:
         yield (
             f'<rect class="used" x="{begin:.1f}" y="{BAND_TOP:g}" width="{end - begin:.1f}" height="{BAND_HEIGHT:g}"/>'
         )
+    for turn in column.turns:
+        yield f'<path class="turn" d="M{turn:.1f} {BAND_TOP:g}V{HEADER_HEIGHT + ROW_HEIGHT * rows:g}"/>'
     for bar in column.bars:
         top = HEADER_HEIGHT + ROW_HEIGHT * bar.row
         yield (

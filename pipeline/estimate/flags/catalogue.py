@@ -98,6 +98,11 @@ FLAG_DEFINITIONS: Mapping[str, FlagDefinition] = {
         "{file}: most of the {side} side of the picture was lost to poor contact or shadow.",
         "For the next scan: use more gel, and sweep more slowly.",
     ),
+    "hand-unclear": FlagDefinition(
+        "check",
+        "{files}: it is not clear whether or where the hand turned back, so an egg may be listed twice.",
+        "Compare eggs of similar size in these clips.",
+    ),
     "no-scale": FlagDefinition(
         "note",
         "The scale is unknown for {files}, so nothing there is measured in mm.",

@@ -20,6 +20,7 @@ class FlagInputs:
     eggs : those listed, including follicles;  crossing_outlines : pairs of their numbers whose outlines cross
     doubtful_objects : sightings of each object that was too uncertain to be counted
     files_without_scale : usable clips without a scale
+    files_with_unclear_motion : usable clips whose pictures leave open where the hand turned back
     probe_turned : whether a sweep in one of the usable clips went there and back
     species : None if unknown;  profile : None if there is none for the species
     """
@@ -33,6 +34,7 @@ class FlagInputs:
     crossing_outlines: Sequence[tuple[int, int]]
     doubtful_objects: Sequence[Sequence[Sighting]]
     files_without_scale: Sequence[str]
+    files_with_unclear_motion: Sequence[str]
     probe_turned: bool
     species: str | None
     profile: SpeciesProfile | None

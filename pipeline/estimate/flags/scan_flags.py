@@ -41,6 +41,8 @@ def scan_flags(inputs: FlagInputs, settings: FlagSettings) -> RaisedFlags:
         yield RaisedFlag.of("one-window-only", window=next(iter(windows)))
     if len(windows) == 2:
         yield from _window_difference(inputs, settings)
+    if inputs.files_with_unclear_motion:
+        yield RaisedFlag.of("hand-unclear", files=", ".join(inputs.files_with_unclear_motion))
     if inputs.files_without_scale:
         yield RaisedFlag.of("no-scale", files=", ".join(inputs.files_without_scale))
 

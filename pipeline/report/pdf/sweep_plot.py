@@ -96,6 +96,9 @@ class _PanelDrawing:
         block.text(column.end, self.scaled(column.x + column.width, axis_y), LABEL.muted, align="right")
         for begin, end in column.used_spans:
             block.box(self.scaled(begin, BAND_TOP), self.scaled(end - begin, BAND_HEIGHT), None, USED_GREY)
+        for turn in column.turns:
+            ends = self.scaled(turn, BAND_TOP), self.scaled(turn, HEADER_HEIGHT + height)
+            block.line(*ends, Stroke(MUTED, 0.6, dash=(2.0, 1.6)))
         for bar in column.bars:
             if bar.row < self.rows:
                 self._bar(bar)
