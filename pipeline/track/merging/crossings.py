@@ -70,8 +70,8 @@ class _Crossing:
         positions, places, sizes = positions[along], places[along], section_sizes(track)[along]
         cells = np.floor(positions / _MODEL.profile_step).astype(np.int64)
         first = int(cells[0])
-        counts = np.bincount(cells - first).astype(np.float64)
-        return cls(positions, places, sizes, first, np.bincount(cells - first, sizes), counts)
+        size_sums, counts = (np.asarray(np.bincount(cells - first, each), np.float64) for each in (sizes, None))
+        return cls(positions, places, sizes, first, size_sums, counts)
 
     def part(self, rows: slice) -> tuple[Floats, Floats, Floats]:
         """Positions, places and sizes of some sections."""
