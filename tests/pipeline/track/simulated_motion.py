@@ -54,20 +54,18 @@ def course_along(
     )
 
 
-def likeness_along(
-    positions: Floats, frames: NDArray[np.int64] | None = None, *, noise: float = 0.03, seed: int = 0
-) -> FrameLikeness:
-    """Likeness of frames at positions in picture differences: a Gaussian of their distance, with noise.
+def likeness_along(positions: Floats, *, noise: float = 0.15, seed: int = 0) -> FrameLikeness:
+    """Likeness of frames 0, 1, 2, ... at positions in picture differences, so about a Gaussian of their distance.
 
-    noise : standard deviation of the likeness of two frames;  frames : numbers, from 0 by default
+    noise : of each picture, relative to what it shows
     """
     rng = np.random.default_rng(seed)
-    apart = positions[:, None] - positions[None]
-    disturbed = np.exp(-0.5 * apart**2) + np.triu(rng.normal(0, noise, apart.shape), 1)
-    upper = np.triu(disturbed, 1)
-    likeness = np.asarray((upper + upper.T + np.eye(len(positions))).clip(-1, 1), np.float32)
-    numbers = np.arange(len(positions)) if frames is None else frames
-    return FrameLikeness(numbers, likeness, np.zeros_like(likeness))
+    # Random features whose inner products are a Gaussian: Rahimi and Recht 2007, NIPS 20.
+    waves = np.cos(np.outer(positions, rng.normal(size=300)) + rng.uniform(0, 2 * np.pi, 300)) * np.sqrt(2)
+    shown = waves + noise * rng.normal(size=waves.shape)
+    shown /= np.maximum(np.linalg.norm(shown, axis=1, keepdims=True), 1e-9)
+    likeness = np.asarray((shown @ shown.T).clip(-1, 1), np.float32)
+    return FrameLikeness(np.arange(len(positions)), likeness, np.zeros_like(likeness))
 
 
 def pictures_at(positions: Floats, seed: int = 1) -> Iterator[NDArray[np.uint8]]:

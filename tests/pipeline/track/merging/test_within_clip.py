@@ -91,7 +91,7 @@ def test_two_balls_in_a_chain_are_two_and_one_broken_crossing_is_one() -> None:
 @pytest.mark.parametrize(("step_px", "joined"), [(5.0, [[1, 2]]), (60.0, [[1], [2]])])
 def test_a_clip_without_courses_joins_a_short_gap_at_one_place(step_px: float, joined: list[list[int]]) -> None:
     frames, ellipses = np.arange(20), np.tile([300.0, 200.0, 40.0, 40.0, 0.0], (20, 1))
-    again = track(2, frames + 30, ellipses + [step_px, 0, 0, 0, 0])
+    again = track(2, frames + 30, ellipses + np.array([step_px, 0, 0, 0, 0]))
     assert groups(merged([track(1, frames, ellipses), again])) == joined
 
 
