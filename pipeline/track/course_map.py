@@ -61,11 +61,18 @@ def nested_turns(positions: Floats, smoothing_frames: float) -> list[tuple[int, 
 
 
 def monotonic_between(positions: Floats, turns: Sequence[int]) -> Floats:
-    """(K,) the nearest positions that rise or fall, without turning, from each turn to the next."""
+    """(K,) the nearest positions that rise and fall in alternation, without turning, from each turn to the next."""
+    ends = (0, *turns, len(positions) - 1)
+    steps = np.diff(positions[list(ends)])
+    rises = bool(steps[::2].sum() >= steps[1::2].sum())  # at first
     result = positions.copy()
-    for start, end in pairwise((0, *turns, len(positions) - 1)):
-        part = positions[start : end + 1]
-        result[start : end + 1] = isotonic_regression(part, increasing=bool(part[-1] >= part[0])).x
+    for start, end in pairwise(ends):
+        fitted = isotonic_regression(positions[start : end + 1], increasing=rises).x
+        if start:
+            # The turn belongs to both passes; it is where the further one reached.
+            fitted[0] = min(fitted[0], result[start]) if rises else max(fitted[0], result[start])
+        result[start : end + 1] = fitted
+        rises = not rises
     return result
 
 

@@ -93,14 +93,14 @@ def test_an_unknown_key_gets_the_three_most_similar_keys_that_the_file_does_not_
         new_track_score: float = 0.4
         association_score: float = 0.3
         still_image_score: float = 0.6
-        export_probe_path: bool = False
+        maximum_existence: float = 0.99
 
     path = write(tmp_path, "neutral_score = 0.4\nfollow_score = 0.3\n")
     with pytest.raises(ConfigError) as caught:
         read_toml(path, Track)
     assert str(caught.value) == (
         f"{path}, line 2, key 'follow_score': unknown key; did you mean 'still_image_score', "
-        "'association_score' or 'new_track_score'? Valid keys here: association_score, export_probe_path, "
+        "'association_score' or 'new_track_score'? Valid keys here: association_score, maximum_existence, "
         "neutral_score, new_track_score, still_image_score."
     )
 

@@ -29,7 +29,7 @@ class _CrossingModel:
     reach: float = 2.0  # standard deviations beyond which the crossings do not overlap
     nearest_pairs: int = 3  # of sections, on either side of a gap
     profile_step: float = 0.1  # picture differences over which a size is averaged
-    far: float = 6.0  # distance beyond which a pair is not looked at
+    far: float = 1.5  # distance beyond which a pair is not looked at: no other feature makes it one egg
 
 
 _MODEL = _CrossingModel()
@@ -53,16 +53,29 @@ class CrossingPair:
 
 @dataclass(frozen=True)
 class _Crossing:
-    # positions : (N,);  places : (N, 2) px, picture turned back;  sizes : (N,) px
+    # positions : (N,), ascending;  places : (N, 2) px, picture turned back;  sizes : (N,) px
+    # first_cell : of the profile;  size_sums, counts : (C,) of the sections in each cell from there on
     positions: Floats
     places: Floats
     sizes: Floats
+    first_cell: int
+    size_sums: Floats
+    counts: Floats
 
     @classmethod
     def of(cls, track: Track, course: ProbeCourse) -> _Crossing:
-        return cls(
-            course.position(track.frames), course.turned_back(track.frames, track.ellipses[:, :2]), section_sizes(track)
-        )
+        positions = course.position(track.frames)
+        along = np.argsort(positions, kind="stable")
+        places = course.turned_back(track.frames, track.ellipses[:, :2])
+        positions, places, sizes = positions[along], places[along], section_sizes(track)[along]
+        cells = np.floor(positions / _MODEL.profile_step).astype(np.int64)
+        first = int(cells[0])
+        size_sums, counts = (np.asarray(np.bincount(cells - first, each), np.float64) for each in (sizes, None))
+        return cls(positions, places, sizes, first, size_sums, counts)
+
+    def part(self, rows: slice) -> tuple[Floats, Floats, Floats]:
+        """Positions, places and sizes of some sections."""
+        return self.positions[rows], self.places[rows], self.sizes[rows]
 
 
 def compare_crossings(
@@ -79,24 +92,32 @@ def compare_crossings(
 
 
 def _compare(first: int, second: int, a: _Crossing, b: _Crossing) -> CrossingPair:
-    apart = np.abs(a.positions[:, None] - b.positions[None])
-    step = np.linalg.norm(a.places[:, None] - b.places[None], axis=2)
-    distances = step / (a.sizes[:, None] + b.sizes[None])
-    low, high = max(a.positions.min(), b.positions.min()), min(a.positions.max(), b.positions.max())
+    lower, upper = (a, b) if a.positions[0] <= b.positions[0] else (b, a)
+    gap = float(upper.positions[0] - lower.positions[-1])
+    number = _MODEL.nearest_pairs
+    # Across a gap the nearest pairs are among the ends.
+    rows = (slice(None), slice(None)) if gap <= 0 else (slice(-number, None), slice(number))
+    (positions, places, sizes), (other_positions, other_places, other_sizes) = lower.part(rows[0]), upper.part(rows[1])
+    apart = np.abs(positions[:, None] - other_positions).ravel()
+    step = places[:, None] - other_places
+    distances = (np.hypot(step[:, :, 0], step[:, :, 1]) / (sizes[:, None] + other_sizes)).ravel()
     if apart.min() > _MODEL.reach * _MODEL.same_position_sd:
-        nearest = np.argsort(apart, axis=None, kind="stable")[: _MODEL.nearest_pairs]
-        distance = float(np.median(distances.ravel()[nearest]))
+        distance = float(np.median(distances[np.argsort(apart, kind="stable")[:number]]))
     else:
-        weight = np.exp(-0.5 * (apart / _MODEL.same_position_sd) ** 2).ravel()
-        order = np.argsort(distances, axis=None, kind="stable")
+        weight = np.exp(-0.5 * (apart / _MODEL.same_position_sd) ** 2)
+        order = np.argsort(distances, kind="stable")
         reached = np.cumsum(weight[order])
-        distance = float(distances.ravel()[order[np.searchsorted(reached, reached[-1] / 2)]])
-    return CrossingPair(first, second, distance, max(float(low - high), 0.0), _waist(a, b))
+        distance = float(distances[order[np.searchsorted(reached, reached[-1] / 2)]])
+    return CrossingPair(first, second, distance, max(gap, 0.0), _waist(lower, upper))
 
 
 def _waist(a: _Crossing, b: _Crossing) -> float:
-    positions, sizes = np.concatenate([a.positions, b.positions]), np.concatenate([a.sizes, b.sizes])
-    _, cells = np.unique(np.floor(positions / _MODEL.profile_step), return_inverse=True)
-    profile = np.bincount(cells, sizes) / np.bincount(cells)
+    first = min(a.first_cell, b.first_cell)
+    sums, counts = np.zeros((2, max(one.first_cell + len(one.counts) for one in (a, b)) - first))
+    for one in (a, b):
+        cells = np.s_[one.first_cell - first : one.first_cell - first + len(one.counts)]
+        sums[cells] += one.size_sums
+        counts[cells] += one.counts
+    profile = sums[counts > 0] / counts[counts > 0]
     before, after = np.maximum.accumulate(profile), np.maximum.accumulate(profile[::-1])[::-1]
     return float((1 - profile / np.minimum(before, after)).max())

@@ -128,24 +128,28 @@ def _group(
 ) -> _Grouping:
     """Groups joined one by one, the most likely pair of groups first, as long as one egg is likelier than two."""
     stages = [stage_probabilities([track], settings) for track in tracks]
-    log_odds = np.where(possible, _MODEL.impossible, -np.inf)
+    between = np.where(possible, _MODEL.impossible, -np.inf)  # (G, G) mean log-odds between the tracks of two groups
     weights = np.array([getattr(_MODEL, name) for name in FEATURES])
     for pair in compare_crossings(tracks, course, possible):
         bounded = np.clip(weights @ pair_features(pair, stages), -_MODEL.maximum, _MODEL.maximum)
-        log_odds[pair.first, pair.second] = log_odds[pair.second, pair.first] = bounded
-    groups = [[row] for row in range(len(tracks))]
+        between[pair.first, pair.second] = between[pair.second, pair.first] = bounded
+    groups: list[list[int]] = [[row] for row in range(len(tracks))]
     joined: list[tuple[int, float]] = []  # a row of the group, and the probability that joining it was wrong
-    while len(groups) > 1:
-        between = _between(groups, log_odds)
+    while between.size:
         a, b = divmod(int(between.argmax()), len(groups))
         if between[a, b] <= 0:
             break
         joined.append((groups[a][0], float(expit(-between[a, b]))))
-        groups[min(a, b)] = sorted(groups[a] + groups[b])
-        del groups[max(a, b)]
+        # Updated group by group, so that a thousand tracks take seconds. Where any two of the tracks were seen together
+        # it remains -inf, as it is of a group with itself.
+        shares = np.array([len(groups[a]), len(groups[b])]) / (len(groups[a]) + len(groups[b]))
+        between[a] = between[:, a] = shares @ between[[a, b]]
+        between = np.delete(np.delete(between, b, axis=0), b, axis=1)
+        groups[a] = sorted(groups[a] + groups[b])
+        del groups[b]
     kinds = [is_shelled(stage_probabilities([tracks[row] for row in group], settings)) for group in groups]
     kind_of = {row: kind for group, kind in zip(groups, kinds, strict=True) for row in group}
-    missed = _missed_joins(groups, log_odds)
+    missed = _missed_joins(groups, between)
     corrections = [
         poisson_binomial([chance for row, chance in joined if kind_of[row] == kind]).plus(
             poisson_binomial([chance for row, chance in missed if kind_of[row] == kind]).subtracted_from(0)
@@ -155,18 +159,12 @@ def _group(
     return _Grouping(tuple(map(tuple, groups)), tuple(kinds), ByKind(*corrections))
 
 
-def _between(groups: Sequence[Sequence[int]], log_odds: Floats) -> Floats:
-    """(G, G) mean log-odds between the tracks of every two groups; -inf where two of them were seen together."""
-    between = np.full((len(groups), len(groups)), -np.inf)
-    for a, first in enumerate(groups):
-        for b in range(a + 1, len(groups)):
-            between[a, b] = log_odds[np.ix_(first, groups[b])].mean()
-    return between
+def _missed_joins(groups: Sequence[Sequence[int]], between: Floats) -> list[tuple[int, float]]:
+    """A row of each group that may be the same egg as another one after all, and the probability that it is.
 
-
-def _missed_joins(groups: Sequence[Sequence[int]], log_odds: Floats) -> list[tuple[int, float]]:
-    """A row of each group that may be the same egg as another one after all, and the probability that it is."""
-    between = _between(groups, log_odds)
+    between : (G, G) log-odds, symmetric
+    """
+    between = between.copy()
     missed = []
     while between.size and between.max() > -np.inf:
         a, b = divmod(int(between.argmax()), len(groups))

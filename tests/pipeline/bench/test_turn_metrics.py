@@ -13,7 +13,7 @@ from pipeline.bench.turn_metrics import (
     turn_metrics,
     turn_table,
 )
-from pipeline.track.probe_turns import ProbeTurn
+from pipeline.track.probe_course import ProbeCourse, ProbeTurn
 from pipeline.track.tracks import ClipTracks
 
 
@@ -51,9 +51,11 @@ def test_the_number_of_matches_is_the_largest_possible(true: tuple[float, ...], 
 
 
 def test_only_likely_turns_are_reported() -> None:
-    def turn(frame: float, log_odds: float) -> ProbeTurn:
-        return ProbeTurn(frame, np.array([0.0, frame]), np.array([2 * frame, frame]), log_odds)
-
-    clip = ClipTracks("left-1.mp4", "left", None, 100, (), turns=(turn(20.0, 2.0), turn(60.0, -1.0)))
+    turns = ProbeTurn(20.0, 0.9), ProbeTurn(60.0, 0.4)
+    likely, other = (
+        ProbeCourse(np.arange(2), np.arange(2.0), np.zeros(2), each, probability, (0.0, 0.0))
+        for each, probability in ((turns, 0.7), ((ProbeTurn(80.0, 0.9),), 0.3))
+    )
+    clip = ClipTracks("left-1.mp4", "left", None, 100, (), courses=(likely, other))
     assert reported_turns(clip) == [20.0]
     assert reported_turns(ClipTracks("left-1.mp4", "left", None, 100, ())) == []

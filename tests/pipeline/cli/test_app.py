@@ -54,6 +54,10 @@ def root(tmp_path_factory: pytest.TempPathFactory) -> Path:
     return root
 
 
+def test_phantoms_may_be_rendered_on_another_device(clutchlight: Clutchlight) -> None:
+    assert "--device" in clutchlight("phantoms", "--help").stdout
+
+
 def test_help_answers_at_once_without_heavy_libraries() -> None:
     start = time.monotonic()
     done = subprocess.run(

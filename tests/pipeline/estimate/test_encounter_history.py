@@ -17,6 +17,7 @@ from pipeline.track.merging.passes import Pass
 from pipeline.track.merging.same_egg_likelihood import visibility_probability
 from pipeline.track.tracks import ClipTracks
 from tests.pipeline.track.merging.test_merge import clip, crossing
+from tests.pipeline.track.simulated_motion import course_along, path
 
 SETTINGS = load_settings()
 CROSSED_AGAIN = SETTINGS.estimate.same_window_crossed_share
@@ -24,11 +25,17 @@ RATES = DetectionRate(
     intercept=1.5, size_slope=2.0, depth_slope=-3.0, reference_log_size=-2.3, reference_depth=0.5, exam_sd=0.8
 )
 # The way back ends where the way out was at frame 100.
-OUT, BACK = Pass.first("left-1.mp4", 0, 300), Pass("left-1.mp4", 300, 600, start_position=300, end_position=100)
+COURSE = course_along(path((0, 0), (300, 24), (600, 8)))
+OUT, BACK = Pass("left-1.mp4", 0, 300, 0, 24), Pass("left-1.mp4", 300, 600, 8, 24)
+
+
+def only_pass(file: str) -> Pass:
+    return Pass(file, 0, 600, 0, 24)
 
 
 def crossed_at(*times: int) -> ClipTracks:
-    return clip(*(crossing(n, time - 10, time + 10, 300.0, 200.0) for n, time in enumerate(times, 1)), frames=600)
+    tracks = (crossing(n, time - 10, time + 10, 300.0, 200.0) for n, time in enumerate(times, 1))
+    return clip(*tracks, frames=600, courses=(COURSE,))
 
 
 def egg(*tracks: int, file: str = "left-1.mp4") -> Egg:
@@ -43,9 +50,9 @@ def egg(*tracks: int, file: str = "left-1.mp4") -> Egg:
         ((200,), [True, False], [1, CROSSED_AGAIN]),
         ((450,), [False, True], [CROSSED_AGAIN, 1]),
         ((50,), [True, False], [1, 0]),  # the probe did not come back that far
-        ((105,), [True, False], [1, 0]),  # only in part
-        ((295,), [True, False], [1, 0]),  # in view while the probe turned
-        ((305,), [False, True], [0, 1]),
+        ((100,), [True, False], [1, 0]),  # only by half
+        ((295,), [True, True], [1, 1]),  # in view while the probe turned
+        ((291,), [True, False], [1, CROSSED_AGAIN]),  # two sightings after the turn do not count
     ],
 )
 def test_each_pass_counts_where_it_went(times, found, crossed) -> None:
@@ -56,12 +63,23 @@ def test_each_pass_counts_where_it_went(times, found, crossed) -> None:
     assert history.crossing_probability.tolist() == [crossed]
 
 
-@pytest.mark.parametrize(("turning_back_at", "crossed"), [(99.9, CROSSED_AGAIN), (100.1, 0.0)])
-def test_a_way_back_crosses_an_egg_only_if_it_passes_all_of_it(turning_back_at, crossed) -> None:
-    """The way out saw it from frame 100 to frame 120."""
-    back = replace(BACK, end_position=turning_back_at)
+@pytest.mark.parametrize(("share", "crossed"), [(0.72, CROSSED_AGAIN), (0.68, 0.0)])
+def test_a_way_back_crosses_an_egg_only_if_it_passes_most_of_it(share, crossed) -> None:
+    low, high = COURSE.position(np.array([100, 120]))
+    back = replace(BACK, low=high - share * (high - low))
     history = encounter_history([egg(1)], [OUT, back], [crossed_at(110)], None, RATES, SETTINGS)
     assert history.crossing_probability.tolist() == [[1, crossed]]
+
+
+def test_an_egg_that_no_pass_shows_three_times_counts_where_it_is_seen_most() -> None:
+    seen_twice = clip(crossing(1, 200, 201, 300.0, 200.0), frames=600, courses=(COURSE,))
+    history = encounter_history([egg(1)], [OUT, BACK], [seen_twice], None, RATES, SETTINGS)
+    assert history.detected.tolist() == [[True, False]]
+
+
+def test_without_a_course_a_way_back_is_no_other_look() -> None:
+    history = encounter_history([egg(1)], [OUT, BACK], [replace(crossed_at(200), courses=())], None, RATES, SETTINGS)
+    assert history.crossing_probability.tolist() == [[1, 0]]
 
 
 def test_a_way_back_that_finds_every_egg_again_leaves_fewer_missed_than_one_that_finds_none() -> None:
@@ -71,7 +89,7 @@ def test_a_way_back_that_finds_every_egg_again_leaves_fewer_missed_than_one_that
     once = [egg(2 * n + 1) for n in range(4)]
     agreeing, disagreeing, single = (
         estimate_missed(encounter_history(eggs, passes, [tracks], None, RATES, SETTINGS), RATES)
-        for eggs, passes in ((twice, [OUT, BACK]), (once, [OUT, BACK]), (once, [Pass.first("left-1.mp4", 0, 600)]))
+        for eggs, passes in ((twice, [OUT, BACK]), (once, [OUT, BACK]), (once, [only_pass("left-1.mp4")]))
     )
     assert agreeing.weights @ agreeing.means < 0.5 * (disagreeing.weights @ disagreeing.means)
     assert agreeing.has_repeat_passes
@@ -82,7 +100,7 @@ def test_a_way_back_that_finds_every_egg_again_leaves_fewer_missed_than_one_that
 def test_a_sweep_there_and_back_that_missed_an_egg_of_another_clip_counts_once() -> None:
     """Both passes may have missed it for the same reason: the probe never went there."""
     other = replace(crossed_at(200), file="left-2.mp4")
-    passes = [Pass.first("left-2.mp4", 0, 600), OUT, BACK]
+    passes = [only_pass("left-2.mp4"), OUT, BACK]
     history = encounter_history([egg(1, file="left-2.mp4")], passes, [crossed_at(50), other], None, RATES, SETTINGS)
     assert history.detected.tolist() == [[True, False, False]]
     assert history.crossing_probability.tolist() == [[1, CROSSED_AGAIN, 0]]
@@ -91,7 +109,7 @@ def test_a_sweep_there_and_back_that_missed_an_egg_of_another_clip_counts_once()
 def of_other_clip(other: ClipTracks, *, carapace_width_mm: float | None = None) -> EncounterHistory:
     """An egg found at a depth of 200 px in a clip of the left window at 0.2 mm per px, and in no pass of the other."""
     first = replace(clip(crossing(1, 190, 210, 300.0, 200.0), mm_per_px=0.2), imaging_depth_px=400.0)
-    passes = [Pass.first(first.file, 0, 600), Pass.first(other.file, 0, 600)]
+    passes = [only_pass(first.file), only_pass(other.file)]
     return encounter_history([egg(1)], passes, [first, other], carapace_width_mm, RATES, SETTINGS)
 
 
@@ -119,7 +137,7 @@ def test_a_clip_without_a_scale_shows_its_own_eggs_all_the_same() -> None:
     scaled = replace(clip(track, mm_per_px=0.2), imaging_depth_px=400.0)
     one_egg = Egg(1, (EggTrack(plain.file, 1), EggTrack(scaled.file, 1)), 0.9, np.array([0.0, 0.1, 0.9]), 0.9)
     clips = [plain, scaled, SECOND]
-    passes = [Pass.first(each.file, 0, 600) for each in clips]
+    passes = [only_pass(each.file) for each in clips]
     history = encounter_history([one_egg], passes, clips, None, RATES, SETTINGS)
     expected = detection_log_odds([SIZE_PX / 500, SIZE_PX / 400, 2 * SIZE_PX / 800], [0.4, 0.5, 0.5], RATES)
     np.testing.assert_allclose(history.log_odds, [expected])
@@ -159,6 +177,6 @@ def test_where_the_position_cannot_be_predicted_the_egg_counts_as_average(
 
 
 def test_passes_over_clips_that_are_not_used_are_ignored() -> None:
-    passes = [OUT, Pass.first("left-2.mp4", 0, 600)]
+    passes = [OUT, only_pass("left-2.mp4")]
     history = encounter_history([egg(1)], passes, [crossed_at(200)], None, RATES, SETTINGS)
     assert history.detected.tolist() == [[True]]

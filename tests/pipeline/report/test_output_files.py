@@ -9,7 +9,6 @@ from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-import numpy as np
 import pytest
 
 from models.errors import ClutchlightError
@@ -18,7 +17,7 @@ from pipeline.report import output_files
 from pipeline.report.output_files import write_exam_files, write_overview_files
 from pipeline.scan.clip_scan import ClipScan
 from pipeline.store.atomic_write import OutputError, write_atomically
-from pipeline.track.probe_path import ProbePath
+from pipeline.track.probe_course import straight_course
 
 if TYPE_CHECKING:
     from tests.pipeline.report.example_exams import ExampleExam
@@ -29,8 +28,7 @@ def contents(folder: Path) -> dict[str, bytes]:
 
 
 def with_path(scan: ClipScan) -> ClipScan:
-    path = ProbePath(np.array([0, 1]), np.array([0.0, 0.2]), np.zeros((2, 2)))
-    return replace(scan, tracks=replace(scan.tracks, path=path))
+    return replace(scan, tracks=replace(scan.tracks, courses=(straight_course(scan.frames),)))
 
 
 def test_all_files_of_an_exam_and_a_night(tmp_path: Path, example_exams: tuple[ExampleExam, ...]) -> None:
@@ -77,7 +75,7 @@ def test_tracks_and_paths_of_a_clip_that_is_gone_are_removed(tmp_path: Path, clu
     left, right = (with_path(scan) for scan in clutch.scans if scan.status == "done")
     assert written(left, right) == {"left-1.mot.txt", "left-1.path.csv", "right-1.mot.txt", "right-1.path.csv"}
     assert written(left) == {"left-1.mot.txt", "left-1.path.csv"}
-    # A path that is no longer wanted is removed too.
+    # So is the path of a clip whose pictures are no longer compared.
     assert written(clutch.scans[0]) == {"left-1.mot.txt"}
 
 

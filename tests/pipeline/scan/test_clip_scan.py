@@ -18,6 +18,7 @@ from pipeline.ingest.frame import Frame
 from pipeline.ingest.sector.sector import Sector
 from pipeline.scan.clip_scan import ClipScan, scan_clip
 from pipeline.settings import Settings, load_settings
+from pipeline.track import thumbnails
 from tests.pipeline.blob_finder import HEIGHT, WIDTH, BlobFinder, film, write_video
 
 SHA256 = "a" * 64
@@ -91,12 +92,12 @@ def test_detections_with_scores_too_low_to_track_are_kept(tmp_path: Path, settin
     )
 
 
-def test_the_path_of_the_probe_is_measured_where_it_is_requested(tmp_path: Path, settings: Settings) -> None:
+def test_a_clip_has_the_course_of_the_hand_and_key_frames(tmp_path: Path, settings: Settings) -> None:
     write_video(tmp_path / "a.mp4", film(1, frames=12))
-    assert scan(tmp_path / "a.mp4", settings).tracks.path is None
-    path = scan(tmp_path / "a.mp4", settings.with_probe_path()).tracks.path
-    assert path is not None
-    assert path.frames.tolist() == list(range(12))
+    tracks = scan(tmp_path / "a.mp4", settings).tracks
+    assert tracks.courses[0].frames.tolist() == list(range(12))
+    assert tracks.key_frames is not None
+    assert tracks.key_frames.thumbnails.frames.tolist() == list(range(12))
 
 
 def test_progress_adds_up_to_the_frames(tmp_path: Path, settings: Settings) -> None:
@@ -216,7 +217,12 @@ def test_the_depth_setting_gives_the_scale(tmp_path: Path, settings: Settings) -
     assert found.tracks.mm_per_px == found.mm_per_px
 
 
-def test_memory_does_not_grow_with_the_clip(tmp_path: Path, settings: Settings) -> None:
+def test_memory_does_not_grow_with_the_clip(
+    tmp_path: Path, settings: Settings, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    # A clip longer than the kept thumbnails would take half a minute here, so fewer of them are kept.
+    monkeypatch.setattr(thumbnails, "_MODEL", replace(thumbnails._MODEL, maximum_kept=30))
+
     def peak(frames: int) -> int:
         path = tmp_path / f"{frames}.mp4"
         write_video(path, film(2, frames=frames))

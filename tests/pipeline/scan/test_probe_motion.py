@@ -1,4 +1,4 @@
-"""The motion of the probe over a clip: its turns always, its path where it is requested."""
+"""The motion of the probe over a clip, from its pictures to its course."""
 
 from __future__ import annotations
 
@@ -11,16 +11,16 @@ from pipeline.ingest.sector.sector import Sector
 from pipeline.scan.frame_consumer import TrackedFrame
 from pipeline.scan.probe_motion import ProbeMotion, ProbeMotionEstimator
 from pipeline.track.tracker import TrackUpdate
-from tests.pipeline.track.test_probe_turns import HEIGHT, WIDTH, path, pictures_at
+from tests.pipeline.track.simulated_motion import HEIGHT, WIDTH, path, pictures_at
 
 SECTOR = Sector("rectangle", np.ones((HEIGHT, WIDTH), bool), (0, 0, WIDTH, HEIGHT))
 
 
-def motion_of_a_return(*, with_path: bool) -> ProbeMotion:
-    """Frames 0, 2, 4, ...; the probe turns back at frame 90."""
-    estimator = ProbeMotionEstimator(SECTOR, with_path=with_path)
+def motion_along(*corners: tuple[int, float]) -> ProbeMotion:
+    """Of a clip with frames 0, 2, 4, ...; the corners count its pictures."""
+    estimator = ProbeMotionEstimator(SECTOR, 50.0)
     no_rows = np.zeros((0, 5))
-    for number, picture in enumerate(pictures_at(path((0, 0), (45, 90), (115, 0)))):
+    for number, picture in enumerate(pictures_at(path(*corners))):
         index = 2 * number
         detections = Detections(index, no_rows, no_rows[:, 0], no_rows[:, :3], no_rows[:, 0], no_rows[:, :2])
         frame = Frame(index, None, picture)
@@ -28,16 +28,22 @@ def motion_of_a_return(*, with_path: bool) -> ProbeMotion:
     return estimator.finish({})
 
 
-def test_turns_are_found_and_no_path_is_measured_unless_requested() -> None:
-    motion = motion_of_a_return(with_path=False)
-    (turn,) = (turn for turn in motion.turns if turn.is_likely)
+def test_a_return_is_found_with_the_positions_of_all_frames() -> None:
+    corners = (0, 0), (45, 90), (115, 0)
+    course = motion_along(*corners).courses[0]
+    (turn,) = course.turns
+    assert turn.is_likely
     assert turn.frame == pytest.approx(90, abs=4)
-    assert motion.path is None
+    assert course.frames.tolist() == list(range(0, 232, 2))
+    assert np.corrcoef(course.positions, path(*corners))[0, 1] > 0.98
 
 
-def test_the_path_has_the_frames_of_the_clip() -> None:
-    motion = motion_of_a_return(with_path=True)
-    assert motion.path is not None
-    assert motion.path.frames.tolist() == list(range(0, 232, 2))
-    assert (np.diff(motion.path.distance) >= 0).all()
-    assert motion.path.distance[-1] > 0
+def test_key_frames_are_kept_along_the_way() -> None:
+    keys = motion_along((0, 0), (70, 90)).key_frames
+    assert keys is not None
+    assert set(keys.thumbnails.frames.tolist()) <= set(range(0, 142, 2))
+    assert (keys.geometry.middle_xy, keys.geometry.depth_px) == (SECTOR.face_middle_xy, SECTOR.depth_range_px)
+
+
+def test_a_clip_of_one_picture_has_no_course() -> None:
+    assert motion_along((0, 0)) == ProbeMotion((), None)

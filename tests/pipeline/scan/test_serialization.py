@@ -20,8 +20,10 @@ from pipeline.scan import serialization
 from pipeline.scan.clip_scan import ClipScan, ScanPicture
 from pipeline.scan.serialization import pack_scan, unpack_scan
 from pipeline.store.store import StoredScan
-from pipeline.track.probe_path import ProbePath
-from pipeline.track.probe_turns import ProbeTurn
+from pipeline.track.frame_likeness import FaceGeometry
+from pipeline.track.key_frames import KeyFrames
+from pipeline.track.probe_course import ProbeCourse, ProbeTurn
+from pipeline.track.thumbnails import ThumbnailStack
 from pipeline.track.tracks import ClipTracks, Track
 from tests.pipeline.empty_scan import empty_scan
 
@@ -35,6 +37,37 @@ def table(rows: int, *shape: int) -> st.SearchStrategy[Any]:
 
 def counts(rows: int) -> st.SearchStrategy[Any]:
     return arrays.arrays(np.int64, rows, elements=st.integers(0, 2**40))
+
+
+points = st.tuples(st.floats(-1e6, 1e6), st.floats(-1e6, 1e6))
+
+
+@st.composite
+def courses(draw: st.DrawFn) -> ProbeCourse:
+    frames = draw(st.integers(1, 4))
+    turns = draw(st.lists(st.builds(ProbeTurn, st.floats(0, 1e6), st.floats(0, 1)), max_size=3))
+    return ProbeCourse(
+        draw(counts(frames)),
+        draw(table(frames)),
+        draw(table(frames)),
+        tuple(turns),
+        draw(st.floats(0, 1)),
+        draw(points),
+        draw(st.booleans()),
+    )
+
+
+@st.composite
+def key_frames(draw: st.DrawFn) -> KeyFrames:
+    frames, side = draw(st.integers(1, 3)), draw(st.integers(1, 3))
+    stack = ThumbnailStack(
+        draw(counts(frames)),
+        draw(arrays.arrays(np.int8, (frames, side, side))),
+        draw(arrays.arrays(np.uint8, (frames, side, side))),
+        draw(arrays.arrays(np.bool_, (side, side))),
+    )
+    box = draw(st.tuples(*[st.integers(0, 4096)] * 4))
+    return KeyFrames(stack, FaceGeometry(box, draw(points), draw(st.floats(1, 4096)), draw(st.booleans())))
 
 
 @st.composite
@@ -53,8 +86,6 @@ def scans(draw: st.DrawFn) -> ClipScan:
                 draw(table(seen)),
             )
         )
-    frames = draw(st.integers(1, 4))
-    path = draw(st.none() | st.builds(ProbePath, counts(frames), table(frames), table(frames, 2)))
     return ClipScan(
         file=CLIP.file,
         sha256=SHA256,
@@ -74,7 +105,15 @@ def scans(draw: st.DrawFn) -> ClipScan:
         score=draw(table(rows)),
         outline_uncertainty=draw(table(rows, 2)),
         track=draw(counts(rows)),
-        tracks=ClipTracks(CLIP.file, CLIP.window, 0.25, 0, tuple(tracks), path=path),
+        tracks=ClipTracks(
+            CLIP.file,
+            CLIP.window,
+            0.25,
+            0,
+            tuple(tracks),
+            courses=tuple(draw(st.lists(courses(), max_size=3))),
+            key_frames=draw(st.none() | key_frames()),
+        ),
         pictures={track.identity: ScanPicture(4, (1 / 3, 2.0, 5.0, 4.0, 0.0), b"jpeg") for track in tracks},
         imaging_depth_px=draw(st.none() | st.floats(1, 4096)),
     )
@@ -182,14 +221,3 @@ def test_signs_are_restored_with_the_missing_ones(scan: ClipScan) -> None:
     assert list(back.tracks.signs) == [2]
     np.testing.assert_array_equal(astuple(back.tracks.signs[2]), astuple(measured))
     assert isinstance(back.tracks.signs[2].frames, int)
-
-
-def test_turns_are_restored_and_so_is_that_none_were_searched_for(scan: ClipScan) -> None:
-    turn = ProbeTurn(40.0, np.array([1.0, 20, 40]), np.array([80.0, 60, 40]), 2.5)
-    back = unpack_scan(pack_scan(replace(scan, tracks=replace(scan.tracks, turns=(turn, turn)))), CLIP, SHA256)
-    assert back is not None
-    assert_same(back.tracks.turns, (turn, turn))
-    assert scan.tracks.turns is None
-    without = unpack_scan(pack_scan(scan), CLIP, SHA256)
-    assert without is not None
-    assert without.tracks.turns is None

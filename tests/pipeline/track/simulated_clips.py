@@ -15,11 +15,14 @@ from scipy.special import expit, softmax
 
 from pipeline.detect.detector import Detections
 from pipeline.settings import TrackSettings
+from pipeline.track.probe_course import ProbeCourse
 from pipeline.track.tracker import ClipTracker
 from pipeline.track.tracks import ClipTracks
+from tests.pipeline.track.simulated_motion import course_along
 
 MM_PER_PX = 0.22
 FOLLICLE, THIN_SHELLED, CALCIFIED = 0, 1, 2
+MM_PER_DIFFERENCE = 5.0  # of the sweep, for each picture difference
 CENTRE_X_PX = 320.0
 
 
@@ -55,11 +58,13 @@ class SimulatedClip:
 
     objects : per frame (N,) the body's object behind each detection, -1 for a false positive
     crossed : the objects whose middle the plane passed through
+    course : of the probe, as perfect pictures would show it
     """
 
     frames: list[Detections]
     objects: list[NDArray[np.int64]] = field(repr=False)
     crossed: frozenset[int]
+    course: ProbeCourse
 
 
 @dataclass(frozen=True)
@@ -172,15 +177,18 @@ def simulate_clip(
                 listed.append(SimulatedDetection(-1, outline.copy(), 0.0, rng.normal(-0.4, 0.4), FOLLICLE))
         found.append(_noisy_detections(rng, frame, listed, shift, detector))
         objects.append(np.array([each.object_row for each in listed], int)[_highest_score_first(listed)])
-    return SimulatedClip(found, objects, frozenset(crossed))
+    positions = np.array([path(frame) for frame in range(frames)]) / MM_PER_DIFFERENCE
+    course = course_along(positions, face_xy=(CENTRE_X_PX, 0.0))
+    return SimulatedClip(found, objects, frozenset(crossed), course)
 
 
 def track_clip(clip: SimulatedClip, settings: TrackSettings, file: str, window: str | None = "left") -> ClipTracks:
-    """The tracks of a simulated clip."""
+    """The tracks of a simulated clip, with its course."""
     tracker = ClipTracker(settings)
     for detections in clip.frames:
         tracker.update(detections)
-    return ClipTracks(file, window, MM_PER_PX, len(clip.frames), tracker.finish().tracks)
+    tracks = tracker.finish().tracks
+    return ClipTracks(file, window, MM_PER_PX, len(clip.frames), tracks, courses=(clip.course,))
 
 
 def _noisy_detections(
