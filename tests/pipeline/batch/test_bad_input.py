@@ -185,12 +185,15 @@ def test_output_folder_that_cannot_be_created(clutchlight: Clutchlight, root: Pa
     assert "--out" in done.stderr
 
 
+DISK_KB = 2048
+
+
 @pytest.fixture
 def small_disk(tmp_path: Path) -> Iterator[Path]:
-    """A file system of 1 MiB, if this machine allows mounting one."""
+    """A file system of 2 MiB, if this machine allows mounting one."""
     disk = tmp_path / "disk"
     disk.mkdir()
-    mount = ["mount", "-t", "tmpfs", "-o", "size=1m", "tmpfs", str(disk)]
+    mount = ["mount", "-t", "tmpfs", "-o", f"size={DISK_KB}k", "tmpfs", str(disk)]
     if shutil.which("mount") is None or subprocess.run(mount, capture_output=True, check=False).returncode:
         pytest.skip("file systems cannot be mounted here")
     yield disk
@@ -220,7 +223,7 @@ def test_no_space_left_at_any_moment(
     clutchlight: Clutchlight, root: Path, fresh: Path, small_disk: Path, free_kb: int
 ) -> None:
     filler = small_disk / "filler"
-    filler.write_bytes(bytes((1024 - free_kb) * 1024))
+    filler.write_bytes(bytes((DISK_KB - free_kb) * 1024))
     out = small_disk / "out"
     done = clutchlight("batch", root, "--out", out)
     assert done.code in (ExitCode.UNEXPECTED, ExitCode.USAGE), done.stderr

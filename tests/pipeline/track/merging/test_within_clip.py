@@ -110,11 +110,11 @@ def test_another_reading_of_the_hand_widens_the_count() -> None:
 
 @st.composite
 def crowded_tracks(draw: st.DrawFn) -> list[Track]:
-    """Up to eight tracks near each other, at any times."""
+    """Up to eight tracks at nearly one place, at any times."""
     tracks = []
     for identity in range(1, draw(st.integers(0, 8)) + 1):
         first, length = draw(st.integers(0, 150)), draw(st.integers(1, 40))
-        x, y, size = draw(st.floats(200, 300)), draw(st.floats(150, 250)), draw(st.floats(20, 60))
+        x, y, size = draw(st.floats(240, 270)), draw(st.floats(190, 220)), draw(st.floats(30, 50))
         frames = np.arange(first, min(first + length, 141))
         if len(frames):
             tracks.append(track(identity, frames, np.tile([x, y, size, 0.8 * size, 0.0], (len(frames), 1))))
@@ -131,6 +131,16 @@ def test_tracks_seen_together_are_never_joined_and_none_is_lost(tracks: list[Tra
         assert len(seen) == len(np.unique(seen))
     for kind in found.count_corrections:
         assert kind.probabilities.sum() == pytest.approx(1.0)
+
+
+def test_one_frame_together_outweighs_any_number_of_passes() -> None:
+    course = course_along(path((0, 0), (40, 4), (80, 0), (120, 4), (160, 0), (199, 4)), face_xy=FACE_XY)
+    passes = sections(1, course, 0.0, 200.0, 2.0)
+    assert len(passes) == 5
+    twin = replace(passes[0], identity=9)
+    found = groups(merged([*passes, twin], course))
+    assert len(found) == 2
+    assert not any({1, 9} <= set(group) for group in found)
 
 
 @settings(max_examples=50)
