@@ -31,10 +31,10 @@ from pipeline.store.store import Store
 from tests.pipeline.blob_finder import BlobFinder, film
 
 RESULT_DIGESTS = {
-    "version 29, settings 3becb63315f6": "c0a0ea5eb1f9",
+    "version 30, settings de0b1cb89d03": "51891bf1b603",
 }
 SCAN_DIGESTS = {
-    "clutchlight/scan/18, settings 702f35438d0d": "ae654f75c2d4",
+    "clutchlight/scan/19, settings 200709bffa22": "d30c70e49f45",
 }
 
 SETTINGS = load_settings()
