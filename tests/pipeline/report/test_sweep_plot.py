@@ -11,6 +11,7 @@ import numpy as np
 import pytest
 
 from pipeline.report.sweep_plot import CLIPS_PER_PANEL, LABELS_WIDTH, WIDTH, sweep_plot, sweep_plot_svg
+from pipeline.track.probe_course import ProbeTurn, straight_course
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -52,6 +53,16 @@ def test_a_bar_is_where_the_egg_was_in_view(without_scale: ExampleExam) -> None:
     )
     frames = sighting.last_frame + 1 - sighting.first_frame
     assert float(bar.get("width") or "nan") == pytest.approx(room * frames / scan.frames, abs=0.1)
+
+
+def test_a_broken_line_is_where_the_hand_likely_turned(without_scale: ExampleExam) -> None:
+    scan = without_scale.scans[0]
+    course = replace(straight_course(scan.frames), turns=(ProbeTurn(100.0, 0.9), ProbeTurn(200.0, 0.4)))
+    turned = replace(scan, tracks=replace(scan.tracks, courses=(course,)))
+    (root,) = drawings(without_scale.finding, [turned, *without_scale.scans[1:]])
+    (line,) = (path.get("d") or "" for path in root.iter(f"{SVG}path") if path.get("class") == "turn")
+    room = WIDTH - LABELS_WIDTH
+    assert float(line[1:].split()[0]) == pytest.approx(LABELS_WIDTH + room * 100.5 / scan.frames, abs=0.1)
 
 
 def test_the_band_shows_the_used_frames(without_scale: ExampleExam) -> None:

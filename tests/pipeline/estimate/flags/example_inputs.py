@@ -87,6 +87,7 @@ UNREMARKABLE = FlagInputs(
     crossing_outlines=(),
     doubtful_objects=(),
     files_without_scale=(),
+    files_with_unclear_motion=(),
     probe_turned=False,
     species="Emys orbicularis",
     profile=PROFILES["emys-orbicularis"],

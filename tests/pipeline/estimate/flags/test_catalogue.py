@@ -61,6 +61,7 @@ CASES: list[tuple[str, dict[str, Any]]] = [
     ("poor-scan", {"coverage": POOR_SCAN}),
     ("narrow-contact", {"coverage": (replace(LEFT, quality=ClipQuality((), (0.4, 0.45))), RIGHT)}),
     ("no-scale", {"files_without_scale": ("left-1.mp4",)}),
+    ("hand-unclear", {"files_with_unclear_motion": ("left-1.mp4",)}),
     ("none-seen", {"shelled": counted()}),
     ("none-seen-poor-scan", {"shelled": counted(), "coverage": POOR_SCAN}),
     ("low-confidence", {"shelled": counted(5, 5, correction=CountDistribution(-4, np.full(5, 0.2)))}),

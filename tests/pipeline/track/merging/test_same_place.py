@@ -6,14 +6,21 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+from hypothesis.extra import numpy as hnp
 from numpy.typing import NDArray
 
 from pipeline.settings import load_settings
 from pipeline.track.frame_likeness import FaceGeometry
 from pipeline.track.key_frames import KeyFrames
-from pipeline.track.merging.merge import merge_tracks
+from pipeline.track.merging.alignment import Alignment
+from pipeline.track.merging.merge import _scan_objects, merge_tracks
 from pipeline.track.merging.observed_object import observed_object
-from pipeline.track.merging.same_place import same_place_ratios
+from pipeline.track.merging.same_egg_likelihood import depth_ratios
+from pipeline.track.merging.same_place import compare_places
+from pipeline.track.merging.window_alignment import same_window_alignments
+from pipeline.track.merging.within_clip import merge_within_clip
 from pipeline.track.thumbnails import Thumbnails
 from pipeline.track.tracks import ClipTracks, Track
 from tests.pipeline.track.merging.test_merge import groups
@@ -70,7 +77,7 @@ def ratios(first: ClipTracks, second: ClipTracks) -> Floats:
         [observed_object(place, [track], clip.courses[0], SETTINGS) for track in clip.tracks]
         for place, clip in enumerate((first, second))
     ]
-    return same_place_ratios(objects[0], objects[1], [first, second])
+    return compare_places(objects[0], objects[1], [first, second]).ratios
 
 
 @pytest.mark.parametrize(
@@ -106,3 +113,33 @@ def test_alike_pictures_join_eggs_in_any_order_of_the_sweeps() -> None:
     clips = [clip_of("left-1.mp4", eggs=[0, 1, 2]), clip_of("left-2.mp4", eggs=[2, 1, 0], mirrored=True, noise_seed=4)]
     expected = [[("left-1.mp4", 1 + k), ("left-2.mp4", 3 - k)] for k in range(3)]
     assert groups(merge_tracks(clips, None, SETTINGS)) == expected
+
+
+@given(
+    hnp.arrays(float, st.integers(2, 6), elements=st.floats(0, 80)),
+    hnp.arrays(float, st.integers(2, 6), elements=st.floats(0, 80)),
+)
+def test_depths_count_alike_from_either_clip_and_are_bounded(first: Floats, second: Floats) -> None:
+    found = depth_ratios(first, second, 5.0)
+    assert found == pytest.approx(depth_ratios(second, first, 5.0).T)
+    assert np.abs(found).max() <= 4
+
+
+def other_hold(first: ClipTracks, second: ClipTracks) -> Alignment:
+    """The alignment of a probe that was held across the body in one clip and along it in the other."""
+    clips = [first, second]
+    scans = [_scan_objects(merge_within_clip(place, clip, SETTINGS), clip) for place, clip in enumerate(clips)]
+    return same_window_alignments(scans[0], scans[1], clips, SETTINGS)[-1]
+
+
+def test_a_probe_that_was_turned_shares_only_depths() -> None:
+    first, second = clip_of("left-1.mp4", eggs=[0, 1]), clip_of("left-2.mp4", eggs=[0, 1], noise_seed=4)
+    step = np.array([25.0, 0.0, 0.0, 0.0, 0.0])
+    aside = replace(second, tracks=tuple(replace(one, ellipses=one.ellipses + step) for one in second.tracks))
+    assert other_hold(first, aside).ratios == pytest.approx(other_hold(first, second).ratios)
+
+
+def test_a_turned_probe_is_likelier_where_no_pictures_are_alike() -> None:
+    first = clip_of("left-1.mp4", eggs=[0, 1])
+    alike, unlike = (clip_of("left-2.mp4", eggs=[0, 1], seed=seed, noise_seed=4) for seed in (1, 9))
+    assert other_hold(first, alike).log_prior < -2 < other_hold(first, unlike).log_prior
