@@ -1,17 +1,21 @@
-"""Penalised logistic regression."""
+"""Penalised logistic regression, of labels and of choices."""
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import numpy as np
 from numpy.typing import NDArray
-from scipy.special import expit
+from scipy.optimize import minimize
+from scipy.special import expit, logsumexp
 
-__all__ = ["logistic_weights"]
+__all__ = ["choice_weights", "logistic_weights"]
 
 Floats = NDArray[np.float64]
 
 _MAXIMUM_STEPS = 50  # of Newton's method, which needs fewer than ten
 _TOLERANCE = 1e-10  # log-odds: largest change of a weight at which the fit has converged
+_CHOICE_PENALTY = 1e-2  # of the squared weights of a choice, so that none is infinite
 _INTERCEPT_PENALTY = 1e-2  # keeps the intercept finite where all labels are equal
 
 
@@ -36,3 +40,19 @@ def logistic_weights(features: Floats, labels: NDArray[np.bool_]) -> Floats:
         if np.abs(step).max() < _TOLERANCE:
             break
     return np.concatenate([weights[:1], weights[1:] / sd])
+
+
+def choice_weights(choices: Sequence[tuple[Floats, NDArray[np.bool_]]]) -> Floats:
+    """(D,) weights of the features that say which of several alternatives is right (conditional logit).
+
+    choices : for each, the features (A, D) of its alternatives, and (A,) which of them are right; those without a right
+    one are left out (McFadden 1974, in Frontiers in Econometrics, from memory)
+    """
+    known = [(features, right) for features, right in choices if right.any()]
+
+    def loss(weights: Floats) -> float:
+        surprise = [logsumexp(features @ weights) - logsumexp((features @ weights)[right]) for features, right in known]
+        return float(sum(surprise) + _CHOICE_PENALTY * (weights @ weights))
+
+    number = choices[0][0].shape[1] if choices else 0
+    return np.asarray(minimize(loss, np.zeros(number), method="BFGS").x)

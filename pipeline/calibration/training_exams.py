@@ -23,7 +23,14 @@ from pipeline.settings import Settings
 from pipeline.track.merging.by_kind import ByKind
 from pipeline.track.tracks import ClipTracks, Track
 
-__all__ = ["CrossedObject", "TrackLabel", "TrainingExam", "read_training_exams"]
+__all__ = [
+    "CrossedObject",
+    "TrackLabel",
+    "TrainingExam",
+    "object_of_track",
+    "read_training_exams",
+    "true_sections",
+]
 
 _SAME_OBJECT_IOU = 0.3  # intersection over union of outlines, above which a sighting shows the object; no source
 
@@ -74,11 +81,11 @@ def read_training_exams(
 
     progress : called with the exams done and their number
     """
-    true_sections = _true_sections(data_set)
+    sections = true_sections(data_set)
     exams = find_exams(data_set.exams_root).exams
     training_exams = []
     for exam, scans in read_exam_scans(exams, out, detector, settings):
-        training_exams.append(_training_exam(exam, scans, data_set.animals[exam.animal], true_sections))
+        training_exams.append(_training_exam(exam, scans, data_set.animals[exam.animal], sections))
         progress(len(training_exams), len(exams))
     return training_exams
 
@@ -97,7 +104,8 @@ _SectionsByFrame = Mapping[int, Sequence[_TrueSection]]
 _SectionsByClip = Mapping[tuple[str, str], _SectionsByFrame]  # by animal and clip
 
 
-def _true_sections(data_set: DataSet) -> _SectionsByClip:
+def true_sections(data_set: DataSet) -> _SectionsByClip:
+    """What each frame of a data set truly shows."""
     objects = data_set.objects
     sections: dict[tuple[str, str], dict[int, list[_TrueSection]]] = defaultdict(lambda: defaultdict(list))
     for row, frame_row in enumerate(objects.frame.tolist()):
@@ -113,9 +121,7 @@ def _true_sections(data_set: DataSet) -> _SectionsByClip:
     return sections
 
 
-def _training_exam(
-    exam: Exam, scans: Sequence[ClipScan], animal: AnimalTruth, true_sections: _SectionsByClip
-) -> TrainingExam:
+def _training_exam(exam: Exam, scans: Sequence[ClipScan], animal: AnimalTruth, true: _SectionsByClip) -> TrainingExam:
     """Raises DataSetError if the ground truth does not contain which objects were crossed."""
     if animal.objects is None:
         raise _missing(exam, "objects")
@@ -124,9 +130,9 @@ def _training_exam(
     found: set[int | None] = set()
     in_good_view = {each.identity for each in animal.objects if each.is_crossed}
     for scan in scans:
-        frames = true_sections.get((exam.animal, scan.file), {})
+        frames = true.get((exam.animal, scan.file), {})
         is_shelled = {section.object_id: section.shelled for sections in frames.values() for section in sections}
-        object_of_track = {track.identity: _object_of(track, frames) for track in scan.tracks.tracks}
+        object_of_track = {track.identity: object_of_track(track, frames) for track in scan.tracks.tracks}
         found |= set(object_of_track.values())
         for track, object_id in object_of_track.items():
             if object_id is None or object_id not in in_good_view:
@@ -157,7 +163,7 @@ def _missing(exam: Exam, key: str) -> DataSetError:
     )
 
 
-def _object_of(track: Track, frames: _SectionsByFrame) -> int | None:
+def object_of_track(track: Track, frames: _SectionsByFrame) -> int | None:
     """The object that most sightings of the track show, None where most show no object."""
     votes: Counter[int | None] = Counter()
     for frame, ellipse in zip(track.frames.tolist(), track.ellipses, strict=True):

@@ -20,7 +20,7 @@ from pipeline.track.course_map import layout_along_line, monotonic_between, nest
 from pipeline.track.frame_likeness import FaceGeometry, FrameLikeness
 from pipeline.track.probe_course import ProbeCourse, ProbeTurn
 
-__all__ = ["CourseFeatures", "candidate_readings", "find_courses"]
+__all__ = ["CourseFeatures", "Reading", "candidate_readings", "find_courses"]
 
 Floats = NDArray[np.float64]
 

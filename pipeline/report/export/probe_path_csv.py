@@ -23,6 +23,8 @@ def probe_path_lines(scan: ClipScan) -> Iterator[bytes]:
     course = scan.tracks.courses[0]
     yield b"frame,pass,position,in_plane_degrees\n"
     numbers = 1 + np.searchsorted([turn.frame for turn in course.turns], course.frames, side="right")
-    columns = course.frames, numbers, course.positions, course.in_plane_degrees
+    # Rounded first, so that no -0.000 is written.
+    positions, degrees_turned = course.positions.round(3) + 0.0, course.in_plane_degrees.round(1) + 0.0
+    columns = course.frames, numbers, positions, degrees_turned
     for frame, number, position, degrees in zip(*(column.tolist() for column in columns), strict=True):
         yield f"{frame},{number},{position:.3f},{degrees:.1f}\n".encode()

@@ -6,7 +6,7 @@ plane, and an egg of the one lies where it lies in the other. Where none are ali
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -16,9 +16,20 @@ from pipeline.track.frame_likeness import ClipLikeness, clip_likeness
 from pipeline.track.merging.observed_object import ObservedObject, section_sizes
 from pipeline.track.tracks import ClipTracks, Track
 
-__all__ = ["SamePlace", "compare_places"]
+__all__ = [
+    "FEATURES",
+    "KeySections",
+    "SamePlace",
+    "alike_frames",
+    "compare_places",
+    "key_sections",
+    "place_features",
+]
 
 Floats = NDArray[np.float64]
+
+
+FEATURES = ("distance", "closeness", "likeness", "both")
 
 
 @dataclass(frozen=True)
@@ -45,8 +56,12 @@ _MODEL = _SamePlaceModel()
 
 
 @dataclass(frozen=True)
-class _KeySections:
-    # rows : (N,) of the key frames that show a track;  places : (N, 2) mm from the face's middle;  sizes : (N,) mm
+class KeySections:
+    """Where key frames show an object.
+
+    rows : (N,) of the key frames;  places : (N, 2) mm from the middle of the probe's face;  sizes : (N,) mm
+    """
+
     rows: NDArray[np.int64]
     places: Floats
     sizes: Floats
@@ -68,26 +83,28 @@ def compare_places(
 ) -> SamePlace:
     """Compare the objects of two scans. clips : in canonical order, as the objects' members name them"""
     found: list[float] = []
+    weights = np.array([getattr(_MODEL, name) for name in FEATURES])
     ratios = np.zeros((len(first), len(second)))
     found_at = np.full(ratios.shape, -np.inf)  # likeness of the frames that a ratio rests on
     for a in sorted({clip for one in first for clip, _ in one.members}):
         for b in sorted({clip for one in second for clip, _ in one.members}):
-            alike = _compare_clips(clips[a], clips[b])
+            alike = alike_frames(clips[a], clips[b])
             if alike is None:
                 continue
             found.append(alike.best_mean)
             sections_a, sections_b = (
-                _sections_of(side, index, clips[index]) for side, index in ((first, a), (second, b))
+                key_sections(side, index, clips[index]) for side, index in ((first, a), (second, b))
             )
-            for i, of_first in sections_a.items():
-                for j, of_second in sections_b.items():
-                    at, ratio = _ratio(of_first, of_second, alike)
-                    if at > found_at[i, j]:
-                        found_at[i, j], ratios[i, j] = at, ratio
+            for i, j, features in place_features(sections_a, sections_b, alike):
+                at = features[FEATURES.index("likeness")]
+                if at > found_at[i, j]:
+                    ratio = _MODEL.constant + weights @ features
+                    found_at[i, j], ratios[i, j] = at, np.clip(ratio, -_MODEL.maximum, _MODEL.maximum)
     return SamePlace(ratios, max(found, default=None))
 
 
-def _compare_clips(first: ClipTracks, second: ClipTracks) -> ClipLikeness | None:
+def alike_frames(first: ClipTracks, second: ClipTracks) -> ClipLikeness | None:
+    """How alike the key frames of two clips are; None where one of them has none, or no scale."""
     keys, scales = (first.key_frames, second.key_frames), (first.mm_per_px, second.mm_per_px)
     if keys[0] is None or keys[1] is None or scales[0] is None or scales[1] is None:
         return None
@@ -98,13 +115,13 @@ def _compare_clips(first: ClipTracks, second: ClipTracks) -> ClipLikeness | None
     )
 
 
-def _sections_of(objects: Sequence[ObservedObject], index: int, clip: ClipTracks) -> dict[int, _KeySections]:
+def key_sections(objects: Sequence[ObservedObject], index: int, clip: ClipTracks) -> dict[int, KeySections]:
     """Of each object that key frames of the clip show, by its place among the objects."""
     if clip.key_frames is None or clip.mm_per_px is None:
         return {}
     frames, geometry = clip.key_frames.thumbnails.frames, clip.key_frames.geometry
     tracks = {track.identity: track for track in clip.tracks}
-    sections = {}
+    sections: dict[int, KeySections] = {}
     for number, one in enumerate(objects):
         of_clip: list[Track] = [tracks[track] for member, track in one.members if member == index]
         if not of_clip:
@@ -115,12 +132,20 @@ def _sections_of(objects: Sequence[ObservedObject], index: int, clip: ClipTracks
             centres = np.concatenate([track.ellipses[:, :2] for track in of_clip])[is_key]
             sizes = np.concatenate([section_sizes(track) for track in of_clip])[is_key]
             places = (centres - geometry.middle_xy) * [1, -1 if geometry.upside_down else 1] * clip.mm_per_px
-            sections[number] = _KeySections(np.searchsorted(frames, seen[is_key]), places, sizes * clip.mm_per_px)
+            sections[number] = KeySections(np.searchsorted(frames, seen[is_key]), places, sizes * clip.mm_per_px)
     return sections
 
 
-def _ratio(a: _KeySections, b: _KeySections, clips: ClipLikeness) -> tuple[float, float]:
-    """The likeness of the frames that show both objects, and the log-likelihood ratio."""
+def place_features(
+    first: Mapping[int, KeySections], second: Mapping[int, KeySections], alike: ClipLikeness
+) -> Iterator[tuple[int, int, Floats]]:
+    """Every pair of objects with what says whether they are one egg, (4,) in the order of `FEATURES`."""
+    for i, a in first.items():
+        for j, b in second.items():
+            yield i, j, _features(a, b, alike)
+
+
+def _features(a: KeySections, b: KeySections, clips: ClipLikeness) -> Floats:
     pairs = np.ix_(a.rows, b.rows)
     alike, angle = clips.likeness[pairs], np.deg2rad(clips.turn_degrees[pairs])
     across, down = b.places[:, 0] * (-1 if clips.is_mirrored else 1), b.places[:, 1]
@@ -131,11 +156,4 @@ def _ratio(a: _KeySections, b: _KeySections, clips: ClipLikeness) -> tuple[float
     best = np.argsort(-alike, axis=None, kind="stable")[: _MODEL.alike_pairs]
     at, distance = float(alike.ravel()[best].mean()), float(np.median(distances.ravel()[best]))
     closeness = float(np.log(max(distance, _MODEL.closest)))
-    ratio = (
-        _MODEL.constant
-        + _MODEL.distance * distance
-        + _MODEL.closeness * closeness
-        + _MODEL.likeness * at
-        + _MODEL.both * at * closeness
-    )
-    return at, float(np.clip(ratio, -_MODEL.maximum, _MODEL.maximum))
+    return np.array([distance, closeness, at, at * closeness])

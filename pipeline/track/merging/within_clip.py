@@ -26,7 +26,7 @@ from pipeline.track.probe_course import ProbeCourse, straight_course
 from pipeline.track.track_evidence import is_shelled, stage_probabilities
 from pipeline.track.tracks import ClipTracks, Track
 
-__all__ = ["ClipObjects", "merge_within_clip", "pair_features"]
+__all__ = ["FEATURES", "ClipObjects", "merge_within_clip", "pair_features"]
 
 Floats = NDArray[np.float64]
 
