@@ -7,13 +7,19 @@ from collections.abc import Callable
 from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
+from typing import TYPE_CHECKING
+
+from fastapi import FastAPI
 
 from models.errors import ClutchlightError
 from pipeline.review.web.app import make_app
 from pipeline.review.web.app_context import open_app_context
 from pipeline.settings import Settings
 
-__all__ = ["ServerError", "ServerOptions", "listen", "serve"]
+if TYPE_CHECKING:
+    import uvicorn
+
+__all__ = ["ServerError", "ServerOptions", "listen", "serve", "server_config"]
 
 # Common practice, no source.
 BACKLOG_CONNECTIONS = 512  # so that a browser that connects early waits instead of being refused
@@ -59,8 +65,22 @@ def serve(out: Path, settings: Settings, options: ServerOptions, on_ready: Calla
         is_encrypted=options.certificate is not None,
     )
     context.cases.summaries()  # read all exams now, so that the first page is fast
-    config = uvicorn.Config(
-        make_app(context),
+    config = server_config(make_app(context), options)
+    on_ready(f"{scheme}://{_url_host(options.host)}:{port}/")
+    with listener, suppress(KeyboardInterrupt):  # the normal way to stop the server
+        uvicorn.Server(config).run(sockets=[listener])
+
+
+def server_config(app: FastAPI, options: ServerOptions) -> uvicorn.Config:
+    """How uvicorn serves the application."""
+    import uvicorn
+
+    from pipeline.review.web.http_protocol import TimedHttpProtocol
+
+    return uvicorn.Config(
+        app,
+        http=TimedHttpProtocol,
+        ws="none",
         log_level="warning",
         server_header=False,
         proxy_headers=False,
@@ -70,9 +90,6 @@ def serve(out: Path, settings: Settings, options: ServerOptions, on_ready: Calla
         timeout_graceful_shutdown=SHUTDOWN_S,
         backlog=BACKLOG_CONNECTIONS,
     )
-    on_ready(f"{scheme}://{_url_host(options.host)}:{port}/")
-    with listener, suppress(KeyboardInterrupt):  # the normal way to stop the server
-        uvicorn.Server(config).run(sockets=[listener])
 
 
 def listen(options: ServerOptions) -> socket.socket:
