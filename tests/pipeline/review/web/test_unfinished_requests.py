@@ -83,11 +83,13 @@ def test_a_half_sent_request_is_not_waited_for(out: Path, monkeypatch: pytest.Mo
 
 def test_every_request_has_a_time_of_its_own(out: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(http_protocol, "REQUEST_SECONDS", 0.5)
-    with running_server(out, needs_login=True) as address:
-        with closing(http.client.HTTPConnection(address.removeprefix("http://"), timeout=10)) as client:
-            for _ in range(3):
-                client.request("GET", "/static/icon.svg")
-                assert client.getresponse().read().startswith(b"<svg")
-                time.sleep(0.3)
-            client.sock.sendall(b"GET /login HTT")
-            assert is_ended(client.sock)
+    with (
+        running_server(out, needs_login=True) as address,
+        closing(http.client.HTTPConnection(address.removeprefix("http://"), timeout=10)) as client,
+    ):
+        for _ in range(3):
+            client.request("GET", "/static/icon.svg")
+            assert client.getresponse().read().startswith(b"<svg")
+            time.sleep(0.3)
+        client.sock.sendall(b"GET /login HTT")
+        assert is_ended(client.sock)
