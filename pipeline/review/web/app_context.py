@@ -50,15 +50,18 @@ class AppContext:
         return self.cases.case(f"{animal}/{date}")
 
     def session(self, token: str | None) -> Session | None:
-        """The session of a cookie, with the user's current permission; None without one, or if the user was removed."""
+        """The session of a cookie, with the user's current role and permission.
+
+        None if there is none, or if the user was removed or has another password than at login.
+        """
         session = self.sessions.find(token)
         if session is None or not self.needs_login:
             return session
-        user = self.users.find(session.user.name)
-        if user is None:
+        account = self.users.find(session.user.name)
+        if account is None or account.password_hash != session.password_hash:
             self.sessions.end(session.token)
             return None
-        return replace(session, user=user)
+        return replace(session, user=account.user)
 
     def frame(self, case: ReviewCase, clip_index: int, index: int) -> bytes:
         """One frame as JPEG. clip_index : place in `usable_clips`. Raises FrameUnavailableError."""

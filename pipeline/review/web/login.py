@@ -10,7 +10,7 @@ from fastapi import APIRouter, Request, Response
 from fastapi.responses import HTMLResponse, JSONResponse
 from pydantic import BaseModel, ConfigDict, Field
 
-from pipeline.review.users import User, clean_text
+from pipeline.review.users import Account, User, clean_text
 from pipeline.review.web.app_context import AppContext
 from pipeline.review.web.login_throttle import LoginOrigin
 from pipeline.review.web.rendering import render_page
@@ -48,27 +48,27 @@ def login_routes(context: AppContext) -> APIRouter:
             if wait_s > 0:
                 reason = f"Too many attempts. Try again in {wait_s} s."
                 return error_response(429, reason, headers={"Retry-After": str(wait_s)})
-            user = None
+            account = None
             try:
-                user = await run_sync(
+                account = await run_sync(
                     context.users.authenticate,
                     login_request.name,
                     login_request.password,
                     limiter=context.password_checks,
                 )
             finally:
-                context.login_throttle.end(origin, is_right=user is not None)
-            if user is None:
+                context.login_throttle.end(origin, is_right=account is not None)
+            if account is None:
                 return error_response(401, "Wrong name or password.")
         else:
             name, role = clean_text(login_request.name), clean_text(login_request.role)
             if not name or not role:
                 return error_response(422, "Enter your name and your role. Both appear on signed sheets.")
-            user = User(name, role, "sign")
+            account = Account(User(name, role, "sign"), "")
         if request.state.session is not None:
             context.sessions.end(request.state.session.token)
-        session = context.sessions.begin(user)
-        response = JSONResponse({"name": user.name})
+        session = context.sessions.begin(*account)
+        response = JSONResponse({"name": account.user.name})
         response.set_cookie(
             SESSION_COOKIE,
             session.token,

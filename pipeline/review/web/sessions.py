@@ -22,12 +22,14 @@ PRESENCE_SECONDS = 15.0  # after the last sign of a page; an open one sends one 
 class Session:
     """token : of the cookie;  csrf_token : known to our own pages only, required with every change
 
+    password_hash : of the user at login, "" without one
     expires_at_s : by the clock of `Sessions`
     """
 
     token: str
     csrf_token: str
     user: User
+    password_hash: str
     expires_at_s: float
 
 
@@ -39,8 +41,9 @@ class Sessions:
     _open: dict[str, Session] = field(default_factory=dict)
     _lock: threading.Lock = field(default_factory=threading.Lock)
 
-    def begin(self, user: User) -> Session:
-        session = Session(secrets.token_urlsafe(32), secrets.token_urlsafe(32), user, self.now() + SESSION_SECONDS)
+    def begin(self, user: User, password_hash: str) -> Session:
+        token, csrf_token = secrets.token_urlsafe(32), secrets.token_urlsafe(32)
+        session = Session(token, csrf_token, user, password_hash, self.now() + SESSION_SECONDS)
         with self._lock:
             self._open = {token: one for token, one in self._open.items() if one.expires_at_s > self.now()}
             while len(self._open) >= MAXIMUM_SESSIONS:

@@ -159,6 +159,19 @@ def test_a_changed_permission_and_a_removal_take_effect_at_once(guarded: Served)
     assert visitor.client.get("/").status_code == 401
 
 
+def test_a_changed_password_ends_all_sessions(guarded: Served) -> None:
+    changed, other = (guarded.visitor(name=name, password=PASSWORD) for name in ("Sign Only", "Look Only"))
+    another = guarded.visitor(name="Sign Only", password=PASSWORD)
+    guarded.context.users.save(User("Sign Only", "nurse", "sign"), "another long word")
+    for visitor in (changed, another):
+        assert visitor.client.get("/").status_code == 401
+        assert visitor.client.post("/logout", json={}).status_code == 401
+    assert other.client.get("/").status_code == 200
+    assert guarded.visitor(name="Sign Only", password="another long word").client.get("/").status_code == 200
+    guarded.context.users.save(User("Sign Only", "nurse", "sign"), PASSWORD)
+    assert changed.client.get("/").status_code == 401  # ended for good
+
+
 def test_only_hashes_of_passwords_are_stored(guarded: Served) -> None:
     (row, *_) = guarded.context.event_log.users()
     assert row.password.startswith("$argon2id$")
@@ -171,7 +184,7 @@ def test_only_hashes_of_passwords_are_stored(guarded: Served) -> None:
 def test_sessions_expire() -> None:
     clock = [0.0]
     sessions = Sessions(now=lambda: clock[0])
-    session = sessions.begin(User("Orla Finch", "vet", "sign"))
+    session = sessions.begin(User("Orla Finch", "vet", "sign"), "")
     assert sessions.find(session.token) is session
     clock[0] = 12 * 3600.0
     assert sessions.find(session.token) is None
