@@ -27,7 +27,7 @@ class AppContext:
 
     allowed_hosts : accepted Host headers, as in ``localhost:8017``
     needs_login : whether users need a password; if the server is reached from this machine only, they need none
-    is_encrypted : whether the server uses HTTPS
+    is_encrypted : whether users reach the server by HTTPS only, its own or that of a proxy
     password_checks : lets one password be checked at a time: each check takes 64 MiB, and strangers may send many
     """
 

@@ -61,6 +61,8 @@ class SecurityMiddleware:
             return too_large
         if request.headers.get("host", "").casefold() not in self._context.allowed_hosts:
             return error_response(400, "Invalid Host header: start the server with `--hostname`.")
+        if self._context.is_encrypted and request.url.scheme != "https":
+            return error_response(403, "Use HTTPS. If you do, the proxy must send X-Forwarded-Proto.")
         path = request.url.path
         session = self._context.session(request.cookies.get(SESSION_COOKIE))
         if session is None and not path.startswith(PUBLIC_PATHS):

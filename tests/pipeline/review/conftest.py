@@ -134,12 +134,18 @@ def address(out: Path) -> Iterator[str]:
 
 
 @contextmanager
-def running_server(out: Path, *, needs_login: bool = False) -> Iterator[str]:
+def running_server(out: Path, *, needs_login: bool = False, proxies: tuple[str, ...] = ()) -> Iterator[str]:
     """A real server over an output folder, on a free port. Yields its address."""
-    options = ServerOptions("127.0.0.1", 0, (), None, None, needs_login)
+    options = ServerOptions("127.0.0.1", 0, (), proxies, None, None, needs_login)
     with listen(options) as listener:
         host = f"127.0.0.1:{listener.getsockname()[1]}"
-        context = open_app_context(out, SETTINGS, allowed_hosts=frozenset({host}), needs_login=needs_login)
+        context = open_app_context(
+            out,
+            SETTINGS,
+            allowed_hosts=frozenset({host}),
+            needs_login=needs_login,
+            is_encrypted=options.is_encrypted,
+        )
         server = uvicorn.Server(server_config(make_app(context), options))
         thread = threading.Thread(target=server.run, kwargs={"sockets": [listener]})
         thread.start()
