@@ -1,6 +1,6 @@
 """The review server.
 
-`run_server` starts it; `http_protocol` limits how long a request may take to arrive. `app` assembles the routes:
+`run_server` starts it; `http_protocol` limits its connections. `app` assembles the routes:
 `login`, `page_routes` (HTML pages) and `exam_routes` (what an open exam page requests). `app_context` is what the
 routes share, `security` checks every request, `login_throttle` slows the guessing of
 passwords, `sessions` holds who is logged in, `worklist` sorts the exams,

@@ -81,11 +81,11 @@ def server_config(app: FastAPI, options: ServerOptions) -> uvicorn.Config:
     """How uvicorn serves the application."""
     import uvicorn
 
-    from pipeline.review.web.http_protocol import TimedHttpProtocol
+    from pipeline.review.web.http_protocol import LimitedHttpProtocol
 
     return uvicorn.Config(
         app,
-        http=TimedHttpProtocol,
+        http=LimitedHttpProtocol,
         ws="none",
         log_level="warning",
         server_header=False,

@@ -5,7 +5,7 @@ from __future__ import annotations
 import http.client
 import socket
 import time
-from contextlib import closing
+from contextlib import ExitStack, closing
 from pathlib import Path
 
 import pytest
@@ -79,6 +79,18 @@ def test_a_half_sent_request_is_not_waited_for(out: Path, monkeypatch: pytest.Mo
     with running_server(out, needs_login=True) as address, connect(address) as connection:
         connection.sendall(sent.format(host=address.removeprefix("http://")).encode())
         assert is_ended(connection)
+
+
+def test_waiting_connections_keep_nobody_out(out: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(http_protocol, "MAXIMUM_CONNECTIONS", 3)
+    with running_server(out, needs_login=True) as address, ExitStack() as stack:
+        waiting = [stack.enter_context(connect(address)) for _ in range(5)]
+        last = stack.enter_context(connect(address))
+        last.sendall(head(address, "GET /static/icon.svg HTTP/1.1"))
+        assert last.recv(65536).startswith(b"HTTP/1.1 200")
+        assert [is_ended(connection) for connection in waiting[:3]] == [True] * 3
+        waiting[-1].sendall(head(address, "GET /static/icon.svg HTTP/1.1"))
+        assert waiting[-1].recv(65536).startswith(b"HTTP/1.1 200")
 
 
 def test_every_request_has_a_time_of_its_own(out: Path, monkeypatch: pytest.MonkeyPatch) -> None:
