@@ -48,8 +48,8 @@ def review(
         typer.Option(
             "--proxy",
             metavar="ADDRESS",
-            help="IP address or network of a proxy that provides HTTPS under --hostname. Only it is answered. May be "
-            "given more than once.",
+            help="IP address or network of a proxy that provides HTTPS under --hostname. Without --certificate only "
+            "its requests are answered. May be given more than once.",
         ),
     ] = None,
     quiet: Quiet = False,

@@ -35,7 +35,7 @@ class ServerError(ClutchlightError):
 class ServerOptions:
     """host, port : to listen at; port 0 is any free one;  hostnames : further names under which users reach the server
 
-    proxies : addresses and networks of proxies that provide HTTPS; all other requests are refused if there are any
+    proxies : addresses and networks of proxies that provide HTTPS; without a certificate others are then refused
     certificate, private_key : PEM files for HTTPS, None for HTTP
     needs_login : whether users need a password
     """
