@@ -30,7 +30,7 @@ USED_WITHOUT_IMPORT = {
     "pylibjpeg-openjpeg",
 }
 # Imported and not declared, since it always comes with the library named.
-COMES_WITH = {"pydantic-core": "pydantic", "supervision": "trackers"}
+COMES_WITH = {"anyio": "starlette", "h11": "uvicorn", "pydantic-core": "pydantic", "supervision": "trackers"}
 # The modules of the extra, which need not be installed here.
 OTHER_TRACKERS = {"norfair": ["norfair-enough"], "supervision": ["supervision"], "trackers": ["trackers"]}
 

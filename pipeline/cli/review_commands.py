@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import ipaddress
 import json
 from contextlib import closing
 from pathlib import Path
@@ -42,12 +43,15 @@ def review(
     private_key: Annotated[
         Path | None, typer.Option("--private-key", metavar="FILE", help="The certificate's private key (PEM).")
     ] = None,
-    unencrypted: Annotated[
-        bool,
+    proxies: Annotated[
+        list[str] | None,
         typer.Option(
-            "--unencrypted", help="Serve beyond this computer without HTTPS. Only behind a proxy that provides it."
+            "--proxy",
+            metavar="ADDRESS",
+            help="IP address or network of a proxy that provides HTTPS under --hostname. Without --certificate only "
+            "its requests are answered. May be given more than once.",
         ),
-    ] = False,
+    ] = None,
     quiet: Quiet = False,
     traceback: Traceback = False,
 ) -> None:
@@ -57,17 +61,25 @@ def review(
         from pipeline.settings import load_settings
 
         require_results(out)
-        is_local = host in LOOPBACK_HOSTS
+        # Other names, and a proxy, bring requests from other computers.
+        is_local = host in LOOPBACK_HOSTS and not hostnames and not proxies
         if (certificate is None) != (private_key is None):
             raise typer.Exit(misused("Give --certificate and --private-key together."))
-        if not is_local and certificate is None and not unencrypted:
+        for proxy in proxies or ():
+            if not _is_network(proxy):
+                raise typer.Exit(misused(f"--proxy is an IP address or a network like 10.1.0.0/16, not {proxy}."))
+        if proxies and not hostnames:
+            raise typer.Exit(misused("Give with --hostname the name under which the proxy is reached."))
+        if not is_local and certificate is None and not proxies:
             raise typer.Exit(
                 misused(
                     "Without HTTPS passwords would cross the network unencrypted. Give --certificate and "
-                    "--private-key, or --unencrypted behind a proxy that provides HTTPS."
+                    "--private-key, or --proxy if a proxy provides HTTPS."
                 )
             )
-        options = ServerOptions(host, port, tuple(hostnames or ()), certificate, private_key, not is_local)
+        options = ServerOptions(
+            host, port, tuple(hostnames or ()), tuple(proxies or ()), certificate, private_key, not is_local
+        )
 
         def show_address(address: str) -> None:
             if not quiet:
@@ -76,6 +88,14 @@ def review(
         # Exams that the batch estimated with another calibration are refused one by one.
         calibrated = load_settings(settings, weights=weights, allow_uncalibrated=True)
         serve(out.resolve(), calibrated, options, show_address)
+
+
+def _is_network(text: str) -> bool:
+    try:
+        ipaddress.ip_network(text)
+    except ValueError:
+        return False
+    return True
 
 
 def users(

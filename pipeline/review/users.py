@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-import threading
 import unicodedata
 from dataclasses import dataclass
-from typing import Literal
+from typing import Literal, NamedTuple
 
 from pipeline.review.event_log import EventLog, UserRow
 
-__all__ = ["PERMISSIONS", "Permission", "User", "Users", "clean_text"]
+__all__ = ["PERMISSIONS", "Account", "Permission", "User", "Users", "clean_text"]
 
 Permission = Literal["look", "review", "sign"]
 PERMISSIONS: tuple[Permission, ...] = ("look", "review", "sign")  # each includes those before it
@@ -28,6 +27,13 @@ class User:
         return PERMISSIONS.index(self.permission) >= PERMISSIONS.index(permission)
 
 
+class Account(NamedTuple):
+    """Who logs in. password_hash : changes with the password, and only with it; "" where users need none"""
+
+    user: User
+    password_hash: str
+
+
 def clean_text(text: str, maximum_length: int = MAXIMUM_NAME_LENGTH) -> str:
     """One line without control characters, cut to a length; "" if nothing is left."""
     normalized = unicodedata.normalize("NFC", text)
@@ -42,7 +48,6 @@ class Users:
         from argon2 import PasswordHasher
 
         self._event_log = event_log
-        self._one_at_a_time = threading.Lock()  # a check takes 64 MiB, and strangers may send many
         self._hasher = PasswordHasher()
         # Verified for unknown names, so that they take as long as known ones.
         self._unknown_user_hash = self._hasher.hash("no user's password")
@@ -50,9 +55,10 @@ class Users:
     def list_users(self) -> list[User]:
         return [_user(row) for row in self._event_log.users()]
 
-    def find(self, name: str) -> User | None:
-        """The user of this name with the current permission, None if they may not log in."""
-        return next((user for user in self.list_users() if user.name == name), None)
+    def find(self, name: str) -> Account | None:
+        """The account of this name as it is now, None if there is none."""
+        rows = self._event_log.users()
+        return next((Account(_user(row), row.password) for row in rows if row.name == name), None)
 
     def save(self, user: User, password: str) -> None:
         """Add a user, or change role, permission and password.
@@ -65,23 +71,24 @@ class Users:
             raise ValueError(
                 f"A password has at least {MINIMUM_PASSWORD_LENGTH} and at most {MAXIMUM_PASSWORD_LENGTH} characters."
             )
-        self._event_log.save_user(UserRow(user.name, user.role, user.permission, self._hasher.hash(password)))
+        known = self.authenticate(user.name, password)  # a password that stays keeps its hash, and sessions go on
+        password_hash = known.password_hash if known else self._hasher.hash(password)
+        self._event_log.save_user(UserRow(user.name, user.role, user.permission, password_hash))
 
     def remove(self, name: str) -> bool:
         """Whether there was such a user."""
         return self._event_log.remove_user(name)
 
-    def authenticate(self, name: str, password: str) -> User | None:
-        """The user of this name if the password is right, else None."""
+    def authenticate(self, name: str, password: str) -> Account | None:
+        """The account of this name if the password is right, else None."""
         from argon2.exceptions import InvalidHashError, VerificationError
 
-        row = next((row for row in self._event_log.users() if row.name == name), None)
+        account = self.find(name)
         try:
-            with self._one_at_a_time:
-                self._hasher.verify(row.password if row else self._unknown_user_hash, password)
+            self._hasher.verify(account.password_hash if account else self._unknown_user_hash, password)
         except (VerificationError, InvalidHashError):
             return None
-        return None if row is None else _user(row)
+        return account
 
 
 def _user(row: UserRow) -> User:

@@ -5,19 +5,20 @@ from __future__ import annotations
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 
+from anyio import CapacityLimiter
+
 from pipeline.review.answer_service import AnswerService
 from pipeline.review.best_view import usable_clips
 from pipeline.review.cases import CaseStore, ReviewCase
 from pipeline.review.event_log import EventLog
 from pipeline.review.frame_cache import FrameCache, FrameUnavailableError
 from pipeline.review.users import Users
-from pipeline.review.web.sessions import LoginRateLimit, Presence, Session, Sessions
+from pipeline.review.web.login_throttle import LoginThrottle
+from pipeline.review.web.sessions import Presence, Session, Sessions
 from pipeline.review.web.worklist import Worklist
 from pipeline.settings import Settings
 
 __all__ = ["AppContext", "open_app_context"]
-
-MAXIMUM_FAILURES_BY_ADDRESS = 50  # failed logins within the window of `LoginRateLimit` (judgement, no source)
 
 
 @dataclass(frozen=True)
@@ -26,8 +27,8 @@ class AppContext:
 
     allowed_hosts : accepted Host headers, as in ``localhost:8017``
     needs_login : whether users need a password; if the server is reached from this machine only, they need none
-    is_encrypted : whether the server uses HTTPS
-    rate_limit_by_name, rate_limit_by_address : of failed logins; behind a proxy many users share one address
+    is_encrypted : whether users reach the server by HTTPS only, its own or that of a proxy
+    password_checks : lets one password be checked at a time: each check takes 64 MiB, and strangers may send many
     """
 
     out: Path
@@ -41,25 +42,26 @@ class AppContext:
     needs_login: bool
     is_encrypted: bool
     sessions: Sessions = field(default_factory=Sessions)
-    rate_limit_by_name: LoginRateLimit = field(default_factory=LoginRateLimit)
-    rate_limit_by_address: LoginRateLimit = field(
-        default_factory=lambda: LoginRateLimit(max_failures=MAXIMUM_FAILURES_BY_ADDRESS)
-    )
+    login_throttle: LoginThrottle = field(default_factory=LoginThrottle)
+    password_checks: CapacityLimiter = field(default_factory=lambda: CapacityLimiter(1))
     presence: Presence = field(default_factory=Presence)
 
     def case(self, animal: str, date: str) -> ReviewCase | None:
         return self.cases.case(f"{animal}/{date}")
 
     def session(self, token: str | None) -> Session | None:
-        """The session of a cookie, with the user's current permission; None without one, or if the user was removed."""
+        """The session of a cookie, with the user's current role and permission.
+
+        None if there is none, or if the user was removed or has another password than at login.
+        """
         session = self.sessions.find(token)
         if session is None or not self.needs_login:
             return session
-        user = self.users.find(session.user.name)
-        if user is None:
+        account = self.users.find(session.user.name)
+        if account is None or account.password_hash != session.password_hash:
             self.sessions.end(session.token)
             return None
-        return replace(session, user=user)
+        return replace(session, user=account.user)
 
     def frame(self, case: ReviewCase, clip_index: int, index: int) -> bytes:
         """One frame as JPEG. clip_index : place in `usable_clips`. Raises FrameUnavailableError."""

@@ -5,12 +5,14 @@ from __future__ import annotations
 import math
 from typing import Annotated
 
+from anyio.to_thread import run_sync
 from fastapi import APIRouter, Request, Response
 from fastapi.responses import HTMLResponse, JSONResponse
 from pydantic import BaseModel, ConfigDict, Field
 
-from pipeline.review.users import User, clean_text
+from pipeline.review.users import Account, User, clean_text
 from pipeline.review.web.app_context import AppContext
+from pipeline.review.web.login_throttle import LoginOrigin
 from pipeline.review.web.rendering import render_page
 from pipeline.review.web.responses import error_response, error_responses
 from pipeline.review.web.security import SESSION_COOKIE
@@ -38,34 +40,35 @@ def login_routes(context: AppContext) -> APIRouter:
         return render_page("login.html.j2", needs_login=context.needs_login)
 
     @router.post("/login", responses=errors)
-    def login(login_request: LoginRequest, request: Request) -> Response:
+    async def login(login_request: LoginRequest, request: Request) -> Response:
         if context.needs_login:
             address = request.client.host if request.client else "unknown"
-            name = login_request.name.casefold()
-            wait_s = max(
-                context.rate_limit_by_name.retry_after_s(name), context.rate_limit_by_address.retry_after_s(address)
-            )
+            origin = LoginOrigin.of(address, login_request.name)
+            wait_s = math.ceil(context.login_throttle.begin(origin))
             if wait_s > 0:
-                return error_response(
-                    429,
-                    f"Too many failed attempts. Wait {math.ceil(wait_s / 60)} minutes.",
-                    headers={"Retry-After": str(math.ceil(wait_s))},
+                reason = f"Too many attempts. Try again in {wait_s} s."
+                return error_response(429, reason, headers={"Retry-After": str(wait_s)})
+            account = None
+            try:
+                account = await run_sync(
+                    context.users.authenticate,
+                    login_request.name,
+                    login_request.password,
+                    limiter=context.password_checks,
                 )
-            user = context.users.authenticate(login_request.name, login_request.password)
-            if user is None:
-                context.rate_limit_by_name.record_failure(name)
-                context.rate_limit_by_address.record_failure(address)
+            finally:
+                context.login_throttle.end(origin, is_right=account is not None)
+            if account is None:
                 return error_response(401, "Wrong name or password.")
-            context.rate_limit_by_name.reset(name)
         else:
             name, role = clean_text(login_request.name), clean_text(login_request.role)
             if not name or not role:
                 return error_response(422, "Enter your name and your role. Both appear on signed sheets.")
-            user = User(name, role, "sign")
+            account = Account(User(name, role, "sign"), "")
         if request.state.session is not None:
             context.sessions.end(request.state.session.token)
-        session = context.sessions.begin(user)
-        response = JSONResponse({"name": user.name})
+        session = context.sessions.begin(*account)
+        response = JSONResponse({"name": account.user.name})
         response.set_cookie(
             SESSION_COOKIE,
             session.token,

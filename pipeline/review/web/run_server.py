@@ -7,13 +7,19 @@ from collections.abc import Callable
 from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
+from typing import TYPE_CHECKING
+
+from fastapi import FastAPI
 
 from models.errors import ClutchlightError
 from pipeline.review.web.app import make_app
 from pipeline.review.web.app_context import open_app_context
 from pipeline.settings import Settings
 
-__all__ = ["ServerError", "ServerOptions", "listen", "serve"]
+if TYPE_CHECKING:
+    import uvicorn
+
+__all__ = ["ServerError", "ServerOptions", "listen", "serve", "server_config"]
 
 # Common practice, no source.
 BACKLOG_CONNECTIONS = 512  # so that a browser that connects early waits instead of being refused
@@ -29,6 +35,7 @@ class ServerError(ClutchlightError):
 class ServerOptions:
     """host, port : to listen at; port 0 is any free one;  hostnames : further names under which users reach the server
 
+    proxies : addresses and networks of proxies that provide HTTPS; without a certificate others are then refused
     certificate, private_key : PEM files for HTTPS, None for HTTP
     needs_login : whether users need a password
     """
@@ -36,9 +43,15 @@ class ServerOptions:
     host: str
     port: int
     hostnames: tuple[str, ...]
+    proxies: tuple[str, ...]
     certificate: Path | None
     private_key: Path | None
     needs_login: bool
+
+    @property
+    def is_encrypted(self) -> bool:
+        """Whether users reach the server by HTTPS only."""
+        return self.certificate is not None or bool(self.proxies)
 
 
 def serve(out: Path, settings: Settings, options: ServerOptions, on_ready: Callable[[str], None]) -> None:
@@ -50,29 +63,41 @@ def serve(out: Path, settings: Settings, options: ServerOptions, on_ready: Calla
 
     listener = listen(options)
     port = int(listener.getsockname()[1])
-    scheme = "https" if options.certificate else "http"
     context = open_app_context(
         out,
         settings,
         allowed_hosts=_allowed_hosts(options, port),
         needs_login=options.needs_login,
-        is_encrypted=options.certificate is not None,
+        is_encrypted=options.is_encrypted,
     )
     context.cases.summaries()  # read all exams now, so that the first page is fast
-    config = uvicorn.Config(
-        make_app(context),
+    config = server_config(make_app(context), options)
+    on_ready(_address(options, port))
+    with listener, suppress(KeyboardInterrupt):  # the normal way to stop the server
+        uvicorn.Server(config).run(sockets=[listener])
+
+
+def server_config(app: FastAPI, options: ServerOptions) -> uvicorn.Config:
+    """How uvicorn serves the application."""
+    import uvicorn
+
+    from pipeline.review.web.http_protocol import LimitedHttpProtocol
+
+    return uvicorn.Config(
+        app,
+        http=LimitedHttpProtocol,
+        ws="none",
         log_level="warning",
         server_header=False,
-        proxy_headers=False,
+        # The proxies say who asks (X-Forwarded-For) and how (X-Forwarded-Proto); nobody else is believed.
+        proxy_headers=bool(options.proxies),
+        forwarded_allow_ips=list(options.proxies),
         ssl_certfile=options.certificate,
         ssl_keyfile=options.private_key,
         timeout_keep_alive=KEEP_ALIVE_S,
         timeout_graceful_shutdown=SHUTDOWN_S,
         backlog=BACKLOG_CONNECTIONS,
     )
-    on_ready(f"{scheme}://{_url_host(options.host)}:{port}/")
-    with listener, suppress(KeyboardInterrupt):  # the normal way to stop the server
-        uvicorn.Server(config).run(sockets=[listener])
 
 
 def listen(options: ServerOptions) -> socket.socket:
@@ -101,6 +126,13 @@ def _allowed_hosts(options: ServerOptions, port: int) -> frozenset[str]:
     hosts = {_url_host(name.casefold()) for name in names}
     has_default_port = port in (80, 443) or bool(options.hostnames)  # a proxy may serve the names at a default port
     return frozenset({f"{host}:{port}" for host in hosts} | (hosts if has_default_port else set()))
+
+
+def _address(options: ServerOptions, port: int) -> str:
+    """Where users open the pages."""
+    if options.proxies and options.hostnames:
+        return f"https://{_url_host(options.hostnames[0])}/"
+    return f"{'https' if options.certificate else 'http'}://{_url_host(options.host)}:{port}/"
 
 
 def _url_host(name: str) -> str:

@@ -22,6 +22,7 @@ __all__ = ["CSRF_HEADER", "MAXIMUM_BODY_BYTES", "SESSION_COOKIE", "SecurityMiddl
 SESSION_COOKIE = "clutchlight"
 CSRF_HEADER = "x-clutchlight-token"
 MAXIMUM_BODY_BYTES = 256 * 1024
+END_CONNECTION = {"Connection": "close"}
 PUBLIC_PATHS = ("/login", "/static/")  # served without a session
 
 SECURITY_HEADERS = {
@@ -55,8 +56,13 @@ class SecurityMiddleware:
 
     def _reject(self, request: Request) -> Response | None:
         """The error if the request is not allowed, else None."""
+        too_large = _check_size(request)
+        if too_large is not None:
+            return too_large
         if request.headers.get("host", "").casefold() not in self._context.allowed_hosts:
             return error_response(400, "Invalid Host header: start the server with `--hostname`.")
+        if self._context.is_encrypted and request.url.scheme != "https":
+            return error_response(403, "Use HTTPS. If you do, the proxy must send X-Forwarded-Proto.")
         path = request.url.path
         session = self._context.session(request.cookies.get(SESSION_COOKIE))
         if session is None and not path.startswith(PUBLIC_PATHS):
@@ -88,12 +94,26 @@ class SecurityMiddleware:
         return error_response(403, "This page is out of date. Reload it.")
 
 
+def _check_size(request: Request) -> Response | None:
+    """An error that also ends the connection if the body has no declared size or a large one.
+
+    Otherwise the server would go on receiving a body that nobody reads. A smaller one is received or discarded.
+    """
+    if "transfer-encoding" in request.headers:  # it has precedence over Content-Length (RFC 9112, section 6.3)
+        return error_response(411, "Content-Length is required.", headers=END_CONNECTION)
+    length = request.headers.get("content-length", "0")
+    if not length.isdecimal():
+        return error_response(411, "Content-Length must be a number.", headers=END_CONNECTION)
+    # Compared by its digits first: Python refuses to read very long numbers.
+    if len(length) > len(str(MAXIMUM_BODY_BYTES)) or int(length) > MAXIMUM_BODY_BYTES:
+        reason = f"The request is too large: more than {MAXIMUM_BODY_BYTES // 1024} KiB."
+        return error_response(413, reason, headers=END_CONNECTION)
+    return None
+
+
 def _check_body(request: Request) -> Response | None:
     if request.headers.get("content-type", "").split(";")[0].strip().casefold() != "application/json":
         return error_response(415, "Content-Type must be application/json.")
-    length = request.headers.get("content-length", "")
-    if not length.isdecimal():
+    if "content-length" not in request.headers:
         return error_response(411, "Content-Length is required.")
-    if int(length) > MAXIMUM_BODY_BYTES:
-        return error_response(413, f"The request is too large: more than {MAXIMUM_BODY_BYTES // 1024} KiB.")
     return None

@@ -1,4 +1,4 @@
-"""Sessions, a limit on failed logins, and who is viewing which exam. All in memory, lost when the server stops."""
+"""Sessions, and who is viewing which exam. All in memory, lost when the server stops."""
 
 from __future__ import annotations
 
@@ -10,25 +10,26 @@ from dataclasses import dataclass, field
 
 from pipeline.review.users import User
 
-__all__ = ["LoginRateLimit", "Presence", "Session", "Sessions"]
+__all__ = ["Presence", "Session", "Sessions"]
 
 # Common practice, no source.
 SESSION_SECONDS = 12 * 3600.0
 MAXIMUM_SESSIONS = 2000  # the oldest end first
 PRESENCE_SECONDS = 15.0  # after the last sign of a page; an open one sends one every 4 s
-MAXIMUM_RATE_LIMIT_KEYS = 10_000  # above this, keys without recent failures are dropped
 
 
 @dataclass(frozen=True)
 class Session:
     """token : of the cookie;  csrf_token : known to our own pages only, required with every change
 
+    password_hash : of the user at login, "" without one
     expires_at_s : by the clock of `Sessions`
     """
 
     token: str
     csrf_token: str
     user: User
+    password_hash: str
     expires_at_s: float
 
 
@@ -40,8 +41,9 @@ class Sessions:
     _open: dict[str, Session] = field(default_factory=dict)
     _lock: threading.Lock = field(default_factory=threading.Lock)
 
-    def begin(self, user: User) -> Session:
-        session = Session(secrets.token_urlsafe(32), secrets.token_urlsafe(32), user, self.now() + SESSION_SECONDS)
+    def begin(self, user: User, password_hash: str) -> Session:
+        token, csrf_token = secrets.token_urlsafe(32), secrets.token_urlsafe(32)
+        session = Session(token, csrf_token, user, password_hash, self.now() + SESSION_SECONDS)
         with self._lock:
             self._open = {token: one for token, one in self._open.items() if one.expires_at_s > self.now()}
             while len(self._open) >= MAXIMUM_SESSIONS:
@@ -56,36 +58,6 @@ class Sessions:
     def end(self, token: str) -> None:
         with self._lock:
             self._open.pop(token, None)
-
-
-@dataclass
-class LoginRateLimit:
-    """Failed logins by key, a name or an address. After ``max_failures`` within ``window_s`` the next must wait."""
-
-    max_failures: int = 5
-    window_s: float = 900.0
-    now: Callable[[], float] = time.monotonic
-    _failed: dict[str, list[float]] = field(default_factory=dict)
-    _lock: threading.Lock = field(default_factory=threading.Lock)
-
-    def retry_after_s(self, key: str) -> float:
-        """How long until the next try is allowed, 0 for now."""
-        with self._lock:
-            recent = self._recent(key)
-        return recent[-self.max_failures] + self.window_s - self.now() if len(recent) >= self.max_failures else 0.0
-
-    def record_failure(self, key: str) -> None:
-        with self._lock:
-            self._failed[key] = [*self._recent(key), self.now()]
-            if len(self._failed) > MAXIMUM_RATE_LIMIT_KEYS:
-                self._failed = {key: times for key in list(self._failed) if (times := self._recent(key))}
-
-    def reset(self, key: str) -> None:
-        with self._lock:
-            self._failed.pop(key, None)
-
-    def _recent(self, key: str) -> list[float]:
-        return [then for then in self._failed.get(key, []) if self.now() - then < self.window_s]
 
 
 @dataclass

@@ -28,7 +28,11 @@ def out(tmp_path: Path) -> Path:
 @pytest.mark.parametrize(
     ("options", "message"),
     [
-        (["--host", "0.0.0.0"], "unencrypted"),
+        (["--host", "0.0.0.0"], "--proxy"),
+        (["--hostname", "clutch.example"], "--proxy"),
+        (["--hostname", "clutch.example", "--proxy", "*"], "IP address"),
+        (["--hostname", "clutch.example", "--proxy", "proxy.example"], "IP address"),
+        (["--proxy", "127.0.0.1"], "--hostname"),
         (["--certificate", "c.pem"], "together"),
     ],
 )

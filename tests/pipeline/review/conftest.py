@@ -21,7 +21,7 @@ from pipeline.batch.run import run_batch
 from pipeline.review.web.app import make_app
 from pipeline.review.web.app_context import AppContext, open_app_context
 from pipeline.review.web.login import LoginRequest
-from pipeline.review.web.run_server import ServerOptions, listen
+from pipeline.review.web.run_server import ServerOptions, listen, server_config
 from pipeline.settings import load_settings
 from tests.pipeline.blob_finder import BlobFinder, film, write_exam_folder, write_video
 
@@ -134,12 +134,19 @@ def address(out: Path) -> Iterator[str]:
 
 
 @contextmanager
-def running_server(out: Path, *, needs_login: bool = False) -> Iterator[str]:
+def running_server(out: Path, *, needs_login: bool = False, proxies: tuple[str, ...] = ()) -> Iterator[str]:
     """A real server over an output folder, on a free port. Yields its address."""
-    with listen(ServerOptions("127.0.0.1", 0, (), None, None, needs_login)) as listener:
+    options = ServerOptions("127.0.0.1", 0, (), proxies, None, None, needs_login)
+    with listen(options) as listener:
         host = f"127.0.0.1:{listener.getsockname()[1]}"
-        context = open_app_context(out, SETTINGS, allowed_hosts=frozenset({host}), needs_login=needs_login)
-        server = uvicorn.Server(uvicorn.Config(make_app(context), log_level="warning"))
+        context = open_app_context(
+            out,
+            SETTINGS,
+            allowed_hosts=frozenset({host}),
+            needs_login=needs_login,
+            is_encrypted=options.is_encrypted,
+        )
+        server = uvicorn.Server(server_config(make_app(context), options))
         thread = threading.Thread(target=server.run, kwargs={"sockets": [listener]})
         thread.start()
         try:
