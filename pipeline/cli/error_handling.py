@@ -12,6 +12,7 @@ from typing import NoReturn
 import typer
 
 from models.errors import ClutchlightError
+from models.printable import printable_lines
 from pipeline.cli.exit_codes import ExitCode
 
 __all__ = ["exit_code_of", "handle_errors"]
@@ -63,5 +64,5 @@ def _interrupt(number: int, frame: FrameType | None) -> NoReturn:
 
 
 def _fail(sentence: str, code: ExitCode) -> NoReturn:
-    typer.echo(sentence, err=True)
+    typer.echo(printable_lines(sentence), err=True)  # it may quote what a file holds
     raise typer.Exit(code)
