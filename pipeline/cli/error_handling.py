@@ -18,19 +18,32 @@ from pipeline.cli.exit_codes import ExitCode
 __all__ = ["exit_code_of", "handle_errors"]
 
 
+# A closed terminal, Ctrl+\, the end of a session or of a machine, and a limit of processor time (ulimit -t).
+_STOPPING = (signal.SIGHUP, signal.SIGQUIT, signal.SIGTERM, signal.SIGXCPU)
+
+
 @contextmanager
 def handle_errors(traceback: bool) -> Iterator[None]:
     """Turn an error in the block into a sentence on stderr and an exit code.
 
-    SIGTERM interrupts the block as Ctrl+C does. traceback : also print where an error arose
+    The signals of `_STOPPING` interrupt the block as Ctrl+C does; one that is ignored, as nohup does with SIGHUP, stays
+    so. traceback : also print where an error arose
     """
-    previous_handler = signal.signal(signal.SIGTERM, _interrupt)
+    previous = {number: signal.getsignal(number) for number in _STOPPING}
+    for number, handler in previous.items():
+        if handler is not signal.SIG_IGN:
+            signal.signal(number, _interrupt)
     try:
         yield
     except typer.Exit:
         raise
     except KeyboardInterrupt:
         _fail("Interrupted. Run the same command again to continue; finished clips are kept.", ExitCode.INTERRUPTED)
+    except MemoryError:
+        _fail(
+            "The memory is used up. Raise the limit (ulimit -v) or end other programs, then run again.",
+            ExitCode.UNEXPECTED,
+        )
     except Exception as error:
         if traceback:
             typer.echo(tracebacks.format_exc(), err=True)
@@ -42,7 +55,8 @@ def handle_errors(traceback: bool) -> Iterator[None]:
             ExitCode.UNEXPECTED,
         )
     finally:
-        signal.signal(signal.SIGTERM, previous_handler)
+        for number, handler in previous.items():
+            signal.signal(number, handler)
 
 
 def exit_code_of(error: ClutchlightError) -> ExitCode:

@@ -158,7 +158,7 @@ def test_quiet_batch_prints_nothing(clutchlight: Clutchlight, root: Path, tmp_pa
     assert done == CommandResult(0, "", "")
 
 
-@pytest.mark.parametrize("number", [signal.SIGINT, signal.SIGTERM])
+@pytest.mark.parametrize("number", [signal.SIGINT, signal.SIGTERM, signal.SIGHUP, signal.SIGQUIT, signal.SIGXCPU])
 def test_interrupted_batch_is_130_and_can_be_continued(
     clutchlight: Clutchlight, root: Path, tmp_path: Path, number: int
 ) -> None:
@@ -180,6 +180,13 @@ def test_interrupted_batch_is_130_and_can_be_continued(
     assert process.returncode == ExitCode.INTERRUPTED
     assert errors == "Interrupted. Run the same command again to continue; finished clips are kept.\n"
     assert clutchlight(*arguments).code == ExitCode.DONE
+
+
+def test_too_little_memory_is_a_sentence(capsys: pytest.CaptureFixture[str]) -> None:
+    with pytest.raises(typer.Exit) as left, handle_errors(traceback=False):
+        raise MemoryError
+    assert left.value.exit_code == ExitCode.UNEXPECTED
+    assert capsys.readouterr().err.startswith("The memory is used up.")
 
 
 def test_second_run_in_the_same_folder_is_75(root: Path, tmp_path: Path) -> None:
