@@ -39,16 +39,16 @@ def handle_errors(traceback: bool) -> Iterator[None]:
         raise
     except KeyboardInterrupt:
         _fail("Interrupted. Run the same command again to continue; finished clips are kept.", ExitCode.INTERRUPTED)
-    except MemoryError:
-        _fail(
-            "The memory is used up. Raise the limit (ulimit -v) or end other programs, then run again.",
-            ExitCode.UNEXPECTED,
-        )
     except Exception as error:
         if traceback:
-            typer.echo(tracebacks.format_exc(), err=True)
+            typer.echo(printable_lines(tracebacks.format_exc()), err=True)
         if isinstance(error, ClutchlightError):
             _fail(str(error), exit_code_of(error))
+        if _is_lack_of_memory(error):
+            _fail(
+                "The memory is used up. Raise the limit (ulimit -v) or end other programs, then run again.",
+                ExitCode.UNEXPECTED,
+            )
         _fail(
             f"Unexpected {type(error).__name__}: {error}. "
             + ("" if traceback else "Run again with --traceback to see where the error arose."),
@@ -71,6 +71,12 @@ def exit_code_of(error: ClutchlightError) -> ExitCode:
     if isinstance(error, LockedError):
         return ExitCode.LOCKED
     return ExitCode.UNEXPECTED if isinstance(error, OutputError) else ExitCode.USAGE
+
+
+def _is_lack_of_memory(error: Exception) -> bool:
+    """Also of the loader of libraries (ld.so), which says it only in words, and of libraries in C++."""
+    in_words = ("failed to map segment", "cannot allocate memory", "bad_alloc", "can't start new thread")
+    return isinstance(error, MemoryError) or any(words in str(error).lower() for words in in_words)
 
 
 def _interrupt(number: int, frame: FrameType | None) -> NoReturn:

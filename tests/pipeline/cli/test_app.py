@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import errno
 import json
 import os
 import signal
@@ -182,9 +183,18 @@ def test_interrupted_batch_is_130_and_can_be_continued(
     assert clutchlight(*arguments).code == ExitCode.DONE
 
 
-def test_too_little_memory_is_a_sentence(capsys: pytest.CaptureFixture[str]) -> None:
+@pytest.mark.parametrize(
+    "error",
+    [
+        MemoryError(),
+        ImportError("libtorch_cpu.so: failed to map segment from shared object"),
+        OSError(errno.ENOMEM, os.strerror(errno.ENOMEM)),
+        RuntimeError("std::bad_alloc"),
+    ],
+)
+def test_too_little_memory_is_a_sentence(error: Exception, capsys: pytest.CaptureFixture[str]) -> None:
     with pytest.raises(typer.Exit) as left, handle_errors(traceback=False):
-        raise MemoryError
+        raise error
     assert left.value.exit_code == ExitCode.UNEXPECTED
     assert capsys.readouterr().err.startswith("The memory is used up.")
 
