@@ -16,6 +16,7 @@ from pydantic import BaseModel, ValidationError
 from pydantic_core import ErrorDetails
 
 from models.errors import ClutchlightError
+from models.printable import printable, shortened
 
 __all__ = ["ConfigError", "config_path", "read_toml", "require_ordered_ranges"]
 
@@ -23,8 +24,14 @@ ModelT = TypeVar("ModelT", bound=BaseModel)
 KeyPath = tuple[str | int, ...]
 
 # Common practice, no source: a settings file or side file has a page or two, so anything larger is another file under a
-# wrong name.
-MAXIMUM_BYTES = 1 << 20
+# wrong name. The bounds also keep the time short, since parsing and finding line numbers take more than linear time.
+MAXIMUM_BYTES = 1 << 16
+MAXIMUM_LINES = 2000
+MAXIMUM_LINE_LENGTH = 1000  # characters; Python converts no number of more than 4300 digits
+MAXIMUM_DEPTH = 8  # of tables and arrays within each other
+MAXIMUM_STATEMENT_LINES = 100  # after a longer statement, messages give no line numbers
+MAXIMUM_PROBLEMS = 20  # that a message lists
+MAXIMUM_INTEGER = 2**63 - 1  # TOML 1.0.0, "Integer": 64 bits
 MINIMUM_SIMILARITY = 0.5  # of difflib, 0 to 1: less similar keys are not suggested for an unknown one
 TYPING_ERROR_SIMILARITY = 0.8  # from here on the most similar key is the only suggestion
 
@@ -65,47 +72,75 @@ def read_toml(path: Path, model: type[ModelT], *, defaults: Mapping[str, Any] | 
     """
     text = _read_text(path)
     content = _parse(path, text)
+    reason = _refusal(content)
+    if reason is not None:
+        raise ConfigError(f"{printable(path)}: {reason}")
     merged = _merge(defaults or {}, content)
     try:
         return model.model_validate_json(json.dumps(merged, default=_iso), strict=True)
     except ValidationError as error:
         lines = _key_lines(text)
-        problems = sorted(
-            (_line_of(lines, problem["loc"]) or 0, _describe(path, problem, lines, model)) for problem in error.errors()
+        problems = sorted(error.errors(), key=lambda problem: _line_of(lines, problem["loc"]) or 0)
+        listed = sorted(
+            (_line_of(lines, problem["loc"]) or 0, _describe(path, problem, lines, model))
+            for problem in problems[:MAXIMUM_PROBLEMS]
         )
-        raise ConfigError("\n".join(text for _, text in problems)) from None
+        further = len(problems) - len(listed)
+        more = [f"{printable(path)}: {further} more problems; correct these first."] if further else []
+        raise ConfigError("\n".join([*(text for _, text in listed), *more])) from None
 
 
 def _read_text(path: Path) -> str:
+    name = printable(path)
     try:
-        raw = path.read_bytes() if path.stat().st_size <= MAXIMUM_BYTES else None
+        with path.open("rb") as file:
+            raw = file.read(MAXIMUM_BYTES + 1)
     except OSError as error:
-        raise ConfigError(f"{path}: cannot be read: {error.strerror or error}.") from None
-    if raw is None:
-        raise ConfigError(f"{path}: larger than {MAXIMUM_BYTES} bytes, so it is not a settings file.")
+        raise ConfigError(f"{name}: cannot be read: {error.strerror or error}.") from None
+    if len(raw) > MAXIMUM_BYTES:
+        raise ConfigError(f"{name}: larger than {MAXIMUM_BYTES} bytes, so it is not a settings file.")
     try:
         # Editors on Windows add a byte order mark, which TOML does not allow.
         text = raw.decode("utf-8-sig")
     except UnicodeDecodeError as error:
         line = raw[: error.start].count(b"\n") + 1
-        raise ConfigError(f"{path}, line {line}: not UTF-8 text; save the file as UTF-8.") from None
-    return text.replace("\r\n", "\n")
+        raise ConfigError(f"{name}, line {line}: not UTF-8 text; save the file as UTF-8.") from None
+    text = text.replace("\r\n", "\n")
+    lines = text.split("\n")
+    if len(lines) > MAXIMUM_LINES:
+        raise ConfigError(f"{name}: more than {MAXIMUM_LINES} lines, so it is not a settings file.")
+    long = next((number for number, line in enumerate(lines, start=1) if len(line) > MAXIMUM_LINE_LENGTH), None)
+    if long is not None:
+        raise ConfigError(f"{name}, line {long}: longer than {MAXIMUM_LINE_LENGTH} characters; shorten it.")
+    return text
 
 
 def _parse(path: Path, text: str) -> dict[str, Any]:
+    name = printable(path)
     try:
         return tomllib.loads(text)
     except RecursionError:
-        raise ConfigError(f"{path}: not valid TOML: nested too deeply.") from None
+        raise ConfigError(f"{name}: not valid TOML: nested too deeply.") from None
     except tomllib.TOMLDecodeError as error:
-        place = re.search(r" \(at line (\d+), column (\d+)\)", str(error))
+        place = re.search(r" \(at line (\d+), column (\d+)\)$", str(error))  # keys may look like this further ahead
         line = int(place[1]) if place else text.rstrip("\n").count("\n") + 1
-        what = str(error).split(" (at ")[0]
+        what = shortened(str(error).rpartition(" (at ")[0])
         written = text.split("\n")[line - 1]
         key = written.split("=")[0].strip() if "=" in written else ""
-        named = f", key '{key}'" if key and not key.startswith("#") else ""
+        named = f", key '{shortened(key)}'" if key and not key.startswith("#") else ""
         column = f" (column {place[2]})" if place else " (the file ends too early)"
-        raise ConfigError(f"{path}, line {line}{named}: not valid TOML: {what}{column}.") from None
+        raise ConfigError(f"{name}, line {line}{named}: not valid TOML: {what}{column}.") from None
+
+
+def _refusal(value: Any, depth: int = 0) -> str | None:
+    """Why a value of TOML is refused, whatever it is for, as the end of a sentence; None if it is not."""
+    if isinstance(value, int):
+        fits = -MAXIMUM_INTEGER - 1 <= value <= MAXIMUM_INTEGER
+        return None if fits else "a whole number has more than 64 bits, which TOML does not allow; correct it."
+    inner = list(value.values()) if isinstance(value, dict) else value if isinstance(value, list) else []
+    if inner and depth >= MAXIMUM_DEPTH:
+        return f"nested too deeply: more than {MAXIMUM_DEPTH} tables or arrays within each other."
+    return next((reason for each in inner if (reason := _refusal(each, depth + 1))), None)
 
 
 def _iso(value: object) -> str:
@@ -130,6 +165,7 @@ def _key_lines(text: str) -> dict[KeyPath, int]:
 
     tomllib gives no line numbers. But each statement of a valid file is valid by itself, and no part of it that stops
     at an earlier line end is. So lines are collected until they parse, and their keys get the number of the first line.
+    That takes quadratic time, so it ends at a statement of more than ``MAXIMUM_STATEMENT_LINES``.
     """
     lines: dict[KeyPath, int] = {}
     counts: dict[KeyPath, int] = {}
@@ -140,6 +176,8 @@ def _key_lines(text: str) -> dict[KeyPath, int]:
         try:
             content = tomllib.loads(statement)
         except tomllib.TOMLDecodeError:
+            if number - first_line >= MAXIMUM_STATEMENT_LINES:
+                break
             continue
         if statement.lstrip().startswith("["):
             table = _enter(content, counts)
@@ -190,17 +228,22 @@ def _line_of(lines: Mapping[KeyPath, int], location: KeyPath) -> int | None:
 def _describe(path: Path, problem: ErrorDetails, lines: Mapping[KeyPath, int], model: type[BaseModel]) -> str:
     location = problem["loc"]
     line = _line_of(lines, location)
-    key = "".join(f"[{part + 1}]" if isinstance(part, int) else f".{part}" for part in location).lstrip(".")
-    place = f"{path}" + (f", line {line}" if line else "") + (f", key '{key}'" if key else "")
+    parts = (f"[{part + 1}]" if isinstance(part, int) else f".{shortened(part)}" for part in location)
+    key = "".join(parts).removeprefix(".")
+    place = f"{printable(path)}" + (f", line {line}" if line else "") + (f", key '{key}'" if key else "")
     if problem["type"] == "extra_forbidden":
         valid = _fields(model, location[:-1])
         unused = [name for name in valid if (*location[:-1], name) not in lines]
-        return f"{place}: unknown key{_suggestion(str(location[-1]), valid, unused)}"
+        return f"{place}: unknown key{_suggestion(shortened(str(location[-1])), valid, unused)}"
     if problem["type"] == "missing":
         return f"{place}: missing; add it."
     what = problem["msg"].removeprefix("Value error, ").replace("Input should be", "expected")
     given = problem["input"]
-    return f"{place}: {what}" + ("" if isinstance(given, dict | list) else f", got {given!r}") + "."
+    return f"{place}: {printable(what)}" + ("" if isinstance(given, dict | list) else f", got {_shown(given)}") + "."
+
+
+def _shown(value: object) -> str:
+    return f"'{shortened(value)}'" if isinstance(value, str) else shortened(repr(value))
 
 
 def _suggestion(key: str, valid: list[str], unused: list[str]) -> str:

@@ -86,12 +86,13 @@ class OpenVinoEngine:
     """The CPU engine: bfloat16 where the processor supports it natively, else float32."""
 
     def __init__(self, weights: Path, *, threads: int = 2) -> None:
-        import openvino
         import torch
 
         from models.network import load_weights
+        from models.openvino_library import import_openvino
         from models.output_channels import INPUT_SIDE_PX
 
+        openvino = import_openvino()
         network = load_weights(weights)
         example = torch.zeros(2, 1, INPUT_SIDE_PX, INPUT_SIDE_PX)
         batch = torch.export.Dim("batch", min=1, max=1024)

@@ -48,6 +48,7 @@ def batch(
             root, out, settings, engine, weights, force=force, quiet=quiet, allow_uncalibrated=allow_uncalibrated
         )
         if as_json:
-            typer.echo(json.dumps(report.document(batch_exit_code(report)), ensure_ascii=False, indent=2))
+            # In ASCII, since reasons may quote what a file holds.
+            typer.echo(json.dumps(report.document(batch_exit_code(report)), indent=2))
         print_report(report, quiet=quiet, as_json=as_json, traceback=traceback)
         raise typer.Exit(batch_exit_code(report))

@@ -8,6 +8,7 @@ from enum import StrEnum
 
 import typer
 
+from models.printable import printable, printable_lines
 from pipeline.batch.run_report import BatchReport, ClipStatus, ExamReport, ExamStatus
 from pipeline.formatting import plural
 
@@ -20,19 +21,19 @@ def print_report(report: BatchReport, *, quiet: bool, as_json: bool, traceback: 
     traceback : also print the tracebacks of unexpected errors
     """
     for problem in report.problems:
-        typer.echo(problem.reason, err=True)
+        _warn(problem.reason)
     for exam in report.exams:
         for clip in exam.clips:
             if clip.reason is not None:
-                typer.echo(f"{exam.folder / clip.file}: {clip.reason}", err=True)
+                _warn(f"{exam.folder / clip.file}: {clip.reason}")
         if exam.status == ExamStatus.FAILED:
-            typer.echo(exam_line(exam), err=True)
+            _warn(exam_line(exam))
             if traceback and exam.trace:
-                typer.echo(exam.trace, err=True)
+                _warn(exam.trace)
     if report.failure is not None:
-        typer.echo(report.failure, err=True)
+        _warn(report.failure)
     if not report.exams and not report.problems:
-        typer.echo(f"{report.root}: no recordings found. Exams are folders ANIMAL/DATE with clips in them.", err=True)
+        _warn(f"{report.root}: no recordings found. Exams are folders ANIMAL/DATE with clips in them.")
     if not quiet and not as_json:
         typer.echo(_summary(report))
 
@@ -40,10 +41,15 @@ def print_report(report: BatchReport, *, quiet: bool, as_json: bool, traceback: 
 def exam_line(exam: ExamReport) -> str:
     """One exam in one line: animal, date, number of clips, and how it ended."""
     if exam.status == ExamStatus.FAILED:
-        return f"{exam.animal} {exam.date}: failed. {exam.reason}"
+        return f"{exam.animal} {exam.date}: failed. {printable(exam.reason or '')}"
     refused = sum(clip.status == ClipStatus.REFUSED for clip in exam.clips)
     clips = plural(len(exam.clips), "clip") + (f", {refused} refused" if refused else "")
     return f"{exam.animal} {exam.date}: {clips}, {exam.status}"
+
+
+def _warn(text: str) -> None:
+    # Messages of decoders may quote what a file holds.
+    typer.echo(printable_lines(text), err=True)
 
 
 def _summary(report: BatchReport) -> str:

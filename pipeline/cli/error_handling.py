@@ -12,18 +12,27 @@ from typing import NoReturn
 import typer
 
 from models.errors import ClutchlightError
+from models.printable import printable_lines
 from pipeline.cli.exit_codes import ExitCode
 
 __all__ = ["exit_code_of", "handle_errors"]
+
+
+# A closed terminal, Ctrl+\, the end of a session or of a machine, and a limit of processor time (ulimit -t).
+_STOPPING = (signal.SIGHUP, signal.SIGQUIT, signal.SIGTERM, signal.SIGXCPU)
 
 
 @contextmanager
 def handle_errors(traceback: bool) -> Iterator[None]:
     """Turn an error in the block into a sentence on stderr and an exit code.
 
-    SIGTERM interrupts the block as Ctrl+C does. traceback : also print where an error arose
+    The signals of `_STOPPING` interrupt the block as Ctrl+C does; one that is ignored, as nohup does with SIGHUP, stays
+    so. traceback : also print where an error arose
     """
-    previous_handler = signal.signal(signal.SIGTERM, _interrupt)
+    previous = {number: signal.getsignal(number) for number in _STOPPING}
+    for number, handler in previous.items():
+        if handler is not signal.SIG_IGN:
+            signal.signal(number, _interrupt)
     try:
         yield
     except typer.Exit:
@@ -32,16 +41,22 @@ def handle_errors(traceback: bool) -> Iterator[None]:
         _fail("Interrupted. Run the same command again to continue; finished clips are kept.", ExitCode.INTERRUPTED)
     except Exception as error:
         if traceback:
-            typer.echo(tracebacks.format_exc(), err=True)
+            typer.echo(printable_lines(tracebacks.format_exc()), err=True)
         if isinstance(error, ClutchlightError):
             _fail(str(error), exit_code_of(error))
+        if _is_lack_of_memory(error):
+            _fail(
+                "The memory is used up. Raise the limit (ulimit -v) or end other programs, then run again.",
+                ExitCode.UNEXPECTED,
+            )
         _fail(
             f"Unexpected {type(error).__name__}: {error}. "
             + ("" if traceback else "Run again with --traceback to see where the error arose."),
             ExitCode.UNEXPECTED,
         )
     finally:
-        signal.signal(signal.SIGTERM, previous_handler)
+        for number, handler in previous.items():
+            signal.signal(number, handler)
 
 
 def exit_code_of(error: ClutchlightError) -> ExitCode:
@@ -58,10 +73,16 @@ def exit_code_of(error: ClutchlightError) -> ExitCode:
     return ExitCode.UNEXPECTED if isinstance(error, OutputError) else ExitCode.USAGE
 
 
+def _is_lack_of_memory(error: Exception) -> bool:
+    """Also of the loader of libraries (ld.so), which says it only in words, and of libraries in C++."""
+    in_words = ("failed to map segment", "cannot allocate memory", "bad_alloc", "can't start new thread")
+    return isinstance(error, MemoryError) or any(words in str(error).lower() for words in in_words)
+
+
 def _interrupt(number: int, frame: FrameType | None) -> NoReturn:
     raise KeyboardInterrupt
 
 
 def _fail(sentence: str, code: ExitCode) -> NoReturn:
-    typer.echo(sentence, err=True)
+    typer.echo(printable_lines(sentence), err=True)  # it may quote what a file holds
     raise typer.Exit(code)

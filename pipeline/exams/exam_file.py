@@ -3,11 +3,26 @@
 from __future__ import annotations
 
 import datetime as dt
+from collections import Counter
 from typing import Annotated, Literal
 
-from pydantic import BaseModel, ConfigDict, Field, field_validator, model_validator
+from pydantic import AfterValidator, BaseModel, ConfigDict, Field, field_validator, model_validator
+
+from models.printable import is_printable
 
 __all__ = ["ClipNote", "ExamFile"]
+
+MAXIMUM_CLIPS = 500  # of one exam (common practice, no source)
+
+
+def _require_printable(text: str) -> str:
+    if not is_printable(text):
+        raise ValueError("holds control or invisible characters; type it again")
+    return text
+
+
+# Invisible characters would hide a formula from the check of tables, or make two equal names differ.
+_Text = Annotated[str, Field(min_length=1, max_length=200), AfterValidator(_require_printable)]
 
 
 class ClipNote(BaseModel):
@@ -19,7 +34,7 @@ class ClipNote(BaseModel):
 
     model_config = ConfigDict(extra="forbid", frozen=True, allow_inf_nan=False)
 
-    file: Annotated[str, Field(min_length=1, max_length=255)]
+    file: Annotated[str, Field(min_length=1, max_length=255), AfterValidator(_require_printable)]
     window: Literal["left", "right"] | None = None
     hand: Literal["tail to head", "head to tail"] | None = None
     # Bounds that hold for any ultrasound image, to catch values in a wrong unit (common practice, no source).
@@ -41,21 +56,21 @@ class ExamFile(BaseModel):
 
     model_config = ConfigDict(extra="forbid", frozen=True, allow_inf_nan=False)
 
-    animal: str | None = None
+    animal: Annotated[str, Field(max_length=200)] | None = None  # checked further where it may also be a folder's name
     date: dt.date | None = None
-    species: Annotated[str, Field(min_length=1, max_length=200)] | None = None
+    species: _Text | None = None
     weight_g: Annotated[float, Field(gt=0.0, le=1_000_000.0)] | None = None
     carapace_mm: Annotated[float, Field(gt=0.0, le=3000.0)] | None = None
     carapace_width_mm: Annotated[float, Field(gt=0.0, le=3000.0)] | None = None
-    scanned_by: Annotated[str, Field(min_length=1, max_length=200)] | None = None
+    scanned_by: _Text | None = None
     passed_before: Annotated[int, Field(ge=0, le=1000)] = 0
-    clip: tuple[ClipNote, ...] = ()
+    clip: Annotated[tuple[ClipNote, ...], Field(max_length=MAXIMUM_CLIPS)] = ()
 
     @field_validator("clip")
     @classmethod
     def names_each_file_once(cls, clips: tuple[ClipNote, ...]) -> tuple[ClipNote, ...]:
-        files = [clip.file for clip in clips]
-        repeated = next((file for file in files if files.count(file) > 1), None)
+        numbers = Counter(clip.file for clip in clips)
+        repeated = next((file for file, number in numbers.items() if number > 1), None)
         if repeated is not None:
             raise ValueError(f"the file '{repeated}' has two [[clip]] tables; keep one of them")
         return clips

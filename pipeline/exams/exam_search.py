@@ -8,6 +8,7 @@ stills is one clip, with the stills as its frames. A still directly in the exam 
 from __future__ import annotations
 
 import datetime as dt
+import logging
 import os
 import re
 import unicodedata
@@ -19,11 +20,18 @@ from typing import Literal
 
 from configs.reading import ConfigError, read_toml
 from models.errors import ClutchlightError
+from models.printable import is_printable, printable, shortened
 from pipeline.exams.exam_file import ClipNote, ExamFile
-from pipeline.exams.path_checks import invalid_name_reason, is_printable, printable, rejection_reason
+from pipeline.exams.path_checks import invalid_name_reason, rejection_reason
 from pipeline.ingest.file_types import is_recording, is_still
 
 __all__ = ["Exam", "ExamClip", "ExamProblem", "ExamRootError", "ExamSearch", "find_exams"]
+
+log = logging.getLogger(__name__)
+
+# Ultrasound shows no animals before 1950, and dates near the ends of the calendar have no days before or after them
+# (common practice, no source).
+FIRST_YEAR, LAST_YEAR = 1950, 2199
 
 Window = Literal["left", "right"]
 SweepDirection = Literal["tail to head", "head to tail"]
@@ -174,6 +182,13 @@ def find_exams(root: Path) -> ExamSearch:
             exam = _exam_in(folder, root)
         except (ConfigError, _RefusedExamError) as error:
             problems.append(ExamProblem(folder, str(error)))
+        except Exception as error:
+            # One exam must not end the night, whatever is wrong with it.
+            log.debug("%s cannot be read", folder, exc_info=True)
+            reason = (
+                f"{printable(folder)}: unexpected {type(error).__name__}: {shortened(str(error))}; it was left out."
+            )
+            problems.append(ExamProblem(folder, reason))
         else:
             exams += [exam] if exam else []
     exams = _without_duplicates(exams, problems)
@@ -202,7 +217,7 @@ def _folders(root: Path, problems: list[ExamProblem]) -> Iterator[Path]:
                 reason = f"{printable(path)}: a link that leads out of {printable(root)}; copy the folder instead."
                 problems.append(ExamProblem(path, reason))
             elif not hidden and not is_printable(child):
-                reason = f"{printable(path)}: the folder's name holds control characters; rename it."
+                reason = f"{printable(path)}: the folder's name holds control or invisible characters; rename it."
                 problems.append(ExamProblem(path, reason))
             elif not hidden and not path.is_symlink() and not _is_clip_folder(path):
                 continue
@@ -289,6 +304,10 @@ def _animal_and_date(folder: Path, side: ExamFile) -> tuple[str, dt.date]:
             f"{printable(folder)}: the date of this exam is unknown. Name the folder like 2026-05-14 "
             "or write `date = 2026-05-14` into an exam.toml in this folder."
         )
+    if not FIRST_YEAR <= date.year <= LAST_YEAR:
+        raise _RefusedExamError(
+            f"{printable(folder)}: the date of this exam, {date}, is not from {FIRST_YEAR} to {LAST_YEAR}; correct it."
+        )
     # Keyboards differ in the code points that they produce for the same letter.
     animal = unicodedata.normalize("NFC", folder.parent.name if side.animal is None else side.animal)
     problem = invalid_name_reason(animal)
@@ -318,7 +337,7 @@ def _clips(folder: Path, root: Path, side: ExamFile, recordings: list[str]) -> I
             reason = rejection_reason(path, root)
         if reason is None and name not in recordings and not is_recording(path):
             reason = "exam.toml names this file, but it is not a video, picture or DICOM file; correct the name."
-        note = notes.get(name) or ClipNote(file=printable(name))
+        note = notes.get(name, _WITHOUT_NOTE)
         yield ExamClip(
             path=folder / printable(name),
             file=printable(name),
@@ -328,6 +347,9 @@ def _clips(folder: Path, root: Path, side: ExamFile, recordings: list[str]) -> I
             hand=note.hand,
             refusal=reason,
         )
+
+
+_WITHOUT_NOTE = ClipNote(file="any")  # for clips that the side file does not name
 
 
 def _window_of(name: str) -> Window | None:

@@ -17,8 +17,9 @@ from collections.abc import Iterable, Mapping
 from pathlib import Path
 
 from models.errors import ClutchlightError
+from models.printable import printable
 from pipeline.exams.outcomes import OUTCOME_KINDS, Outcome
-from pipeline.exams.path_checks import invalid_name_reason, printable
+from pipeline.exams.path_checks import invalid_name_reason
 
 __all__ = ["COLUMNS", "OutcomeError", "new_outcomes", "parse_outcome", "read_outcomes"]
 

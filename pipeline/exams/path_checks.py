@@ -3,24 +3,14 @@
 from __future__ import annotations
 
 import stat
-import unicodedata
 from pathlib import Path
 
+from models.printable import is_printable, printable
 from pipeline.ingest.stills import list_stills
 
-__all__ = ["invalid_name_reason", "is_printable", "printable", "rejection_reason"]
+__all__ = ["invalid_name_reason", "rejection_reason"]
 
 MAX_ID_BYTES = 100  # file systems stop at 255 bytes, and suffixes are added (common practice, no source)
-
-
-def printable(path: Path | str) -> str:
-    """The path as one printable line, with unprintable characters escaped."""
-    return "".join(c if c.isprintable() else ascii(c)[1:-1] for c in str(path))
-
-
-def is_printable(name: str) -> bool:
-    # Bytes that are not UTF-8 appear as surrogates. The "C" categories hold these and all control characters.
-    return not any(unicodedata.category(character).startswith("C") for character in name)
 
 
 # Windows reserves these names for devices, and a centre's shared folder may be on Windows.
@@ -32,7 +22,7 @@ def invalid_name_reason(animal: str) -> str | None:
     if not animal.strip():
         return "is empty"
     if not is_printable(animal):
-        return "holds control characters"
+        return "holds control or invisible characters"
     if any(character in animal for character in '/\\:*?"<>|'):
         return 'holds one of / \\ : * ? " < > |'
     if animal != animal.strip() or animal.endswith(".") or animal.startswith("."):
@@ -49,7 +39,7 @@ def rejection_reason(path: Path, root: Path) -> str | None:
     checked.
     """
     if not is_printable(path.name):
-        return "its name holds control characters; rename it."
+        return "its name holds control or invisible characters; rename it."
     if "\\" in path.name:
         return "its name holds a backslash, which separates folders on Windows; rename it."
     try:

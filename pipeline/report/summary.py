@@ -192,7 +192,9 @@ def _csv_cell(cell: object) -> object:
         return cell.isoformat()
     if not isinstance(cell, str):
         return cell
-    # Spreadsheets skip leading blanks. Some read full-width signs as the plain ones, which NFKC does too.
-    first = unicodedata.normalize("NFKC", cell.lstrip()[:1])
+    # Spreadsheets skip leading blanks and invisible characters (categories Z and C). Some read full-width signs as the
+    # plain ones, which NFKC does too.
+    visible = (character for character in cell if unicodedata.category(character)[0] not in "ZC")
+    first = unicodedata.normalize("NFKC", next(visible, ""))
     is_formula = first in ("=", "+", "-", "@") or cell[:1] in ("\t", "\r", "\n")
     return f"'{cell}" if is_formula else cell

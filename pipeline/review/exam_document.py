@@ -8,9 +8,9 @@ from urllib.parse import quote
 import numpy as np
 from numpy.typing import NDArray
 
+from models.printable import printable
 from models.stages import Stage
 from pipeline.estimate.results import Count, EggFinding, ExamFinding, Sighting
-from pipeline.exams.path_checks import printable
 from pipeline.formatting import date_text, percent, plural
 from pipeline.report.text import clip_title, count_text, interval_text, size_text
 from pipeline.review.best_view import best_view, usable_clips

@@ -31,8 +31,11 @@ def hold_lock(out: Path) -> Iterator[None]:
     path = out / ".lock"
     try:
         out.mkdir(parents=True, exist_ok=True)
-        descriptor = os.open(path, os.O_RDWR | os.O_CREAT, 0o644)
+        descriptor = os.open(path, os.O_RDWR | os.O_CREAT | os.O_NOFOLLOW, 0o644)
     except OSError as error:
+        if error.errno == errno.ELOOP:
+            # The process number would otherwise overwrite whatever the link leads to.
+            raise StoreError(f"{path}: a link instead of the file that locks this folder; remove the link.") from error
         raise StoreError(
             f"{path}: this output folder cannot be used ({error.strerror}). Choose a writable folder with --out."
         ) from error

@@ -1,6 +1,7 @@
 from __future__ import annotations
 
 import datetime as dt
+import time
 from pathlib import Path
 from typing import Annotated, Literal
 
@@ -141,10 +142,56 @@ def test_other_encodings_deep_nesting_and_large_files_are_refused(tmp_path: Path
     path = tmp_path / "card.toml"
     path.write_bytes(b'animal = "A"\n# \xe9\n')
     assert "line 2: not UTF-8" in error_message(path)
-    path.write_text("a = " + "[" * 100_000, encoding="utf-8")
+    path.write_text("a = " + "[\n" * 1500, encoding="utf-8")
     assert "nested too deeply" in error_message(path)
     path.write_text("#" * (1 << 20) + "\n", encoding="utf-8")
     assert "larger than" in error_message(path)
+
+
+@pytest.mark.parametrize(
+    ("text", "message"),
+    [
+        pytest.param(f"passed_before = {'9' * 900}\n", "more than 64 bits", id="long number"),
+        pytest.param(f"passed_before = 0x{'f' * 900}\n", "more than 64 bits", id="long hex number"),
+        pytest.param(f"passed_before = {'9' * 4301}\n", "line 1: longer than 1000 characters", id="unreadable number"),
+        pytest.param(f"passed_before = 0x{'f' * 9000}\n", "line 1: longer than 1000", id="unwritable number"),
+        pytest.param(f"a{'.a' * 400} = 1\n", "nested too deeply", id="dotted key"),
+        pytest.param(f"{'a.' * 450}a = 1\n" * 2, "not valid TOML", id="dotted key twice"),
+        pytest.param(f"[{'a.' * 450}a]\nb = 1\n", "nested too deeply", id="dotted table"),
+        pytest.param(f"{'a' * 800_000} = 1\n", "larger than 65536 bytes", id="key of 0.8 MB"),
+        pytest.param(f"{'a' * 900} = 1\n", f"key '{'a' * 99}…': unknown key", id="long key"),
+        pytest.param("[[clip]]\n" * 60_000, "larger than 65536 bytes", id="60,000 tables"),
+        pytest.param("[[clip]]\n" * 1900, "1881 more problems", id="1,900 tables"),
+        pytest.param("#\n" * 2001, "more than 2000 lines", id="many lines"),
+        pytest.param("a = [\n" + ("1," * 25 + "\n") * 1200 + "]\nb = 1\n", "unknown key", id="long array"),
+        pytest.param(
+            "".join(f"a{number}.{'b.' * 15}c.d = 1\n" for number in range(1500)), "nested too deeply", id="many keys"
+        ),
+    ],
+)
+def test_oversized_content_is_refused_within_seconds(tmp_path: Path, text: str, message: str) -> None:
+    start = time.process_time()
+    assert message in error_message(write(tmp_path, text))
+    assert time.process_time() - start < 5.0
+
+
+@pytest.mark.parametrize(
+    "text",
+    [
+        '"\\u001b[31mkey" = 1\n',
+        '"\\u200bkey\\u2028" = 1\n',
+        '"key\\n/etc: all is well" = 1\n',
+        'animal = 1\n"\\u009b2J".key = 1\n',
+        'passed_before = "\\u001b]0;title\\u0007"\n',
+        "passed_before\x1b = 1\n",
+        "passed_before\u200b = 1\n",
+        '"\x9b" = 1\n"\x9b" = 1\n',
+        '["a (at line 99, column 1)\\u001b"]\n["a (at line 99, column 1)\\u001b"]\n',
+    ],
+)
+def test_messages_hold_nothing_raw_from_the_file(tmp_path: Path, text: str) -> None:
+    lines = error_message(write(tmp_path, text)).split("\n")
+    assert all(line.isprintable() and line.startswith(str(tmp_path)) for line in lines), lines
 
 
 def test_a_missing_file_and_a_folder_are_refused(tmp_path: Path) -> None:

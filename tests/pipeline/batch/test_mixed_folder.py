@@ -153,7 +153,7 @@ BAD: dict[str, tuple[Callable[[Path], object], str, str]] = {
     "out.mp4": (link_to_outside, "a link that leads out of the recordings' folder", "copy the file itself"),
     "gone.mp4": (lambda path: path.symlink_to("nothing.mp4"), "a link that leads nowhere", "copy the file itself"),
     "pipe.mp4": (lambda path: os.mkfifo(path), "not a regular file", "remove it"),
-    "le\tft\x1b[31m.mp4": (intact, "its name holds control characters", "rename it"),
+    "le\tft\x1b[31m.mp4": (intact, "its name holds control or invisible characters", "rename it"),
     "locked.mp4": (intact, "Permission denied", "check its permissions"),
     "tiny.mp4": (lambda path: write_coded(path, "mpeg4", [np.full((8, 8), 90, np.uint8)] * 9), "8 x 8", "full size"),
     "dark.mp4": (lambda path: write_video(path, [np.zeros((160, 192), np.uint8)] * 9), "9 too dark", "more gain"),

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import errno
 import json
 import os
 import signal
@@ -14,14 +15,16 @@ from importlib.metadata import version
 from pathlib import Path
 
 import pytest
+import typer
 
 from models.errors import ClutchlightError
 from pipeline.batch.run_report import BatchReport, ClipReport, ClipStatus, ExamReport, ExamStatus
 from pipeline.cli import app, batch_runner
+from pipeline.cli.batch_summary import print_report
 from pipeline.cli.bench_commands import BENCH_COMMANDS
-from pipeline.cli.error_handling import exit_code_of
+from pipeline.cli.error_handling import exit_code_of, handle_errors
 from pipeline.cli.exit_codes import EXIT_CODES_HELP, ExitCode, batch_exit_code
-from pipeline.exams.exam_search import ExamRootError
+from pipeline.exams.exam_search import ExamProblem, ExamRootError
 from pipeline.store.atomic_write import OutputError
 from pipeline.store.lock import LockedError, hold_lock
 from pipeline.store.store import StoreError
@@ -156,7 +159,7 @@ def test_quiet_batch_prints_nothing(clutchlight: Clutchlight, root: Path, tmp_pa
     assert done == CommandResult(0, "", "")
 
 
-@pytest.mark.parametrize("number", [signal.SIGINT, signal.SIGTERM])
+@pytest.mark.parametrize("number", [signal.SIGINT, signal.SIGTERM, signal.SIGHUP, signal.SIGQUIT, signal.SIGXCPU])
 def test_interrupted_batch_is_130_and_can_be_continued(
     clutchlight: Clutchlight, root: Path, tmp_path: Path, number: int
 ) -> None:
@@ -178,6 +181,22 @@ def test_interrupted_batch_is_130_and_can_be_continued(
     assert process.returncode == ExitCode.INTERRUPTED
     assert errors == "Interrupted. Run the same command again to continue; finished clips are kept.\n"
     assert clutchlight(*arguments).code == ExitCode.DONE
+
+
+@pytest.mark.parametrize(
+    "error",
+    [
+        MemoryError(),
+        ImportError("libtorch_cpu.so: failed to map segment from shared object"),
+        OSError(errno.ENOMEM, os.strerror(errno.ENOMEM)),
+        RuntimeError("std::bad_alloc"),
+    ],
+)
+def test_too_little_memory_is_a_sentence(error: Exception, capsys: pytest.CaptureFixture[str]) -> None:
+    with pytest.raises(typer.Exit) as left, handle_errors(traceback=False):
+        raise error
+    assert left.value.exit_code == ExitCode.UNEXPECTED
+    assert capsys.readouterr().err.startswith("The memory is used up.")
 
 
 def test_second_run_in_the_same_folder_is_75(root: Path, tmp_path: Path) -> None:
@@ -215,6 +234,22 @@ def test_unexpected_error_is_one_sentence_and_with_traceback_more(
     ]
     assert app.main([*arguments, "--traceback"]) == ExitCode.UNEXPECTED
     assert "in broken" in capsys.readouterr().err
+
+
+def test_nothing_raw_from_a_file_reaches_the_terminal(capsys: pytest.CaptureFixture[str]) -> None:
+    raw = "codec \x1b[31m\x9b2J\u202e says no"
+    clip = ClipReport("1.mp4", ClipStatus.REFUSED, raw)
+    exams = (
+        ExamReport("AF-0001", DATE, Path("x"), ExamStatus.FAILED, raw, (), None, f"Traceback:\n{raw}"),
+        ExamReport("AF-0002", DATE, Path("x"), ExamStatus.WRITTEN, None, (clip,), None),
+    )
+    report = BatchReport(Path("root"), Path("out"), exams, (ExamProblem(Path("y"), raw),), None, failure=raw)
+    print_report(report, quiet=False, as_json=False, traceback=True)
+    with pytest.raises(typer.Exit), handle_errors(traceback=False):
+        raise StoreError(raw)
+    printed = capsys.readouterr()
+    assert printed.err.count("codec ") == 6
+    assert (printed.out + printed.err).replace("\n", "").isprintable()
 
 
 def write_two_exams(folder: Path, *, seed: int, progress: Callable[[int, int], None]) -> None:

@@ -8,6 +8,8 @@ from pathlib import Path
 
 import pytest
 
+from pipeline.exams import exam_search
+from pipeline.exams.exam_file import ExamFile
 from pipeline.exams.exam_search import ExamRootError, ExamSearch, find_exams
 
 DAY = dt.date(2026, 5, 14)
@@ -181,6 +183,62 @@ def test_animal_that_cannot_name_a_folder(tmp_path: Path, animal: str) -> None:
     assert "the animal's id" in reasons(search)[0]
 
 
+@pytest.mark.parametrize(
+    ("side", "message"),
+    [
+        ("date = 0001-01-01\n", "the date of this exam, 0001-01-01, is not from 1950 to 2199"),
+        ("date = 9999-12-31\n", "the date of this exam, 9999-12-31, is not from 1950 to 2199"),
+        ('species = "\\u200b=1+1"\n', "key 'species': holds control or invisible characters"),
+        ('scanned_by = "a\\u0000b"\n', "key 'scanned_by': holds control or invisible characters"),
+        ('animal = "AF\\u200b-1"\n', "holds control or invisible characters"),
+        ('[[clip]]\nfile = "a\\u0000/b.mp4"\n', "key 'clip[1].file': holds control or invisible characters"),
+        (f"a{'.a' * 400} = 1\n", "nested too deeply"),
+        ("clip = [" + '{file="a"},\n' * 501 + "]\n", "should have at most 500 items"),
+    ],
+)
+def test_hostile_side_file_is_refused_in_a_line_and_other_exams_are_found(
+    tmp_path: Path, side: str, message: str
+) -> None:
+    day = write(tmp_path / "A" / "2026-05-14" / "left.mp4").parent
+    write(day / "exam.toml", side)
+    write(tmp_path / "B" / "2026-05-14" / "left.mp4")
+    search = find_exams(tmp_path)
+    assert [exam.animal for exam in search.exams] == ["B"]
+    (reason,) = reasons(search)
+    assert message in reason
+    assert reason.isprintable()
+
+
+def test_date_of_year_1_in_a_folder_name_is_refused(tmp_path: Path) -> None:
+    write(tmp_path / "A" / "0001-01-01" / "left.mp4")
+    search = find_exams(tmp_path)
+    assert search.exams == ()
+    assert "is not from 1950 to 2199; correct it" in reasons(search)[0]
+
+
+def test_clip_whose_escaped_name_is_very_long_is_refused_alone(tmp_path: Path) -> None:
+    day = write(tmp_path / "A" / "2026-05-14" / "left.mp4").parent
+    write(day / ("\x1b" * 200 + ".mp4"))
+    search = find_exams(tmp_path)
+    assert sorted(map(len, refusals(search))) == [len("left.mp4"), 4 * 200 + len(".mp4")]
+    assert refusals(search)["left.mp4"] is None
+
+
+def test_unexpected_error_in_one_exam_does_not_end_the_search(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    def broken(path: Path, model: type[ExamFile]) -> ExamFile:
+        raise ValueError("\x1b[31m" + "x" * 5000)
+
+    monkeypatch.setattr(exam_search, "read_toml", broken)
+    write(write(tmp_path / "A" / "2026-05-14" / "left.mp4").parent / "exam.toml")
+    write(tmp_path / "B" / "2026-05-14" / "left.mp4")
+    search = find_exams(tmp_path)
+    assert [exam.animal for exam in search.exams] == ["B"]
+    (reason,) = reasons(search)
+    assert "unexpected ValueError" in reason
+    assert reason.isprintable()
+    assert len(reason) < 500
+
+
 def test_links_out_of_the_root_are_refused(tmp_path: Path) -> None:
     outside = write(tmp_path / "outside" / "left.mp4").parent
     folder = tmp_path / "root" / "A" / "2026-05-14"
@@ -214,9 +272,9 @@ def test_pipes_and_names_with_control_characters_are_refused(tmp_path: Path) -> 
     assert refusals(search) == {
         "left.mp4": None,
         "pipe.mp4": "not a regular file; remove it.",
-        r"ri\nght.mp4": "its name holds control characters; rename it.",
+        r"ri\nght.mp4": "its name holds control or invisible characters; rename it.",
         "to\\left.mp4": "its name holds a backslash, which separates folders on Windows; rename it.",
-        r"\udcff.mp4": "its name holds control characters; rename it.",
+        r"\udcff.mp4": "its name holds control or invisible characters; rename it.",
     }
     assert len(search.problems) == 2
     assert all(reason.isprintable() for reason in reasons(search))

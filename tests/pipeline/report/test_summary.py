@@ -55,7 +55,9 @@ def test_not_scanned_is_not_zero(summaries: list[ExamSummary]) -> None:
     assert rows["AF-0414"]["stage"] == ""
 
 
-@pytest.mark.parametrize("name", ["=1+1", "+cmd", "-2", "@SUM(A1)", " =1", "\t=1", "\uff1d1", "\r=1"])
+@pytest.mark.parametrize(
+    "name", ["=1+1", "+cmd", "-2", "@SUM(A1)", " =1", "\t=1", "\uff1d1", "\r=1", "\u200b=1", "\0@A"]
+)
 def test_a_name_is_never_a_formula(clutch: ExampleExam, name: str) -> None:
     exam = replace(clutch.exam, animal=name, species=name)
     data = summary_csv([summarise(exam, clutch.finding, clutch.scans)]).decode()

@@ -222,3 +222,11 @@ def test_lock_file_that_cannot_be_created_is_named(tmp_path: Path) -> None:
         hold_lock(tmp_path / "file"),
     ):
         raise AssertionError("locked a folder that is a file")
+
+
+def test_lock_does_not_follow_a_link(tmp_path: Path) -> None:
+    (tmp_path / "kept").write_text("words of people")
+    (tmp_path / ".lock").symlink_to(tmp_path / "kept")
+    with pytest.raises(StoreError, match="a link instead of"), hold_lock(tmp_path):
+        pass
+    assert (tmp_path / "kept").read_text() == "words of people"

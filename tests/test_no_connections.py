@@ -1,0 +1,89 @@
+"""The program calls nobody: a batch and a review run where every connection is refused and recorded, and try none."""
+
+from __future__ import annotations
+
+import os
+import signal
+import subprocess
+import sys
+from collections.abc import Mapping
+from functools import partial
+from pathlib import Path
+from urllib.request import urlopen
+
+import pytest
+
+from tests.pipeline.blob_finder import write_exam_folder
+
+ROOT = Path(__file__).parents[1]
+
+# Python runs this module at every start, so it also watches processes that a library starts to send something from.
+SITECUSTOMIZE = """
+import os, sys
+
+EVENTS = {"socket.connect", "socket.sendto", "socket.getaddrinfo", "socket.gethostbyname"}
+
+
+def refuse(event, arguments):
+    if event in EVENTS:
+        with open(os.environ["TRIED_CONNECTIONS"], "a") as tried:
+            print(event, arguments[1:] if event in ("socket.connect", "socket.sendto") else arguments, file=tried)
+        raise OSError("no connections in this test")
+
+
+sys.addaudithook(refuse)
+"""
+
+
+@pytest.fixture
+def tried(tmp_path: Path) -> Path:
+    """The file that lists the connections that were tried."""
+    (tmp_path / "site").mkdir()
+    (tmp_path / "site" / "sitecustomize.py").write_text(SITECUSTOMIZE)
+    (tmp_path / "home").mkdir()
+    tried = tmp_path / "tried"
+    tried.touch()
+    return tried
+
+
+@pytest.fixture
+def environment(tmp_path: Path, tried: Path) -> Mapping[str, str]:
+    """With a home folder of its own, and not as in CI, where some libraries send nothing."""
+    kept = {name: value for name, value in os.environ.items() if name not in ("CI", "NO_ALBUMENTATIONS_UPDATE")}
+    path = os.pathsep.join([str(tmp_path / "site"), str(ROOT)])
+    return {**kept, "HOME": str(tmp_path / "home"), "PYTHONPATH": path, "TRIED_CONNECTIONS": str(tried)}
+
+
+def test_the_test_notices_connections_of_other_processes(environment: Mapping[str, str], tried: Path) -> None:
+    program = "import urllib.request; urllib.request.urlopen('http://localhost:9')"
+    code = f"import subprocess, sys; subprocess.run([sys.executable, '-c', {program!r}])"
+    subprocess.run([sys.executable, "-c", code], env=environment, capture_output=True, check=True)
+    assert tried.read_text().startswith("socket.getaddrinfo ('localhost', 9")
+
+
+def test_batch_and_review_try_no_connection(tmp_path: Path, environment: Mapping[str, str], tried: Path) -> None:
+    clutchlight = [sys.executable, "-m", "pipeline"]
+    write_exam_folder(tmp_path / "exams", "AF-0001", {"left-1.mp4": 1}, frames=10)
+    batch = [*clutchlight, "batch", str(tmp_path / "exams"), "--out", str(tmp_path / "out")]
+    subprocess.run(batch, env=environment, cwd=ROOT, check=True, stdout=subprocess.DEVNULL, timeout=300)
+    review = subprocess.Popen(
+        [*clutchlight, "review", "--out", str(tmp_path / "out"), "--port", "0"],
+        env=environment,
+        cwd=ROOT,
+        stderr=subprocess.PIPE,
+        text=True,
+        # In the background of a shell SIGINT is ignored, and child processes inherit that.
+        preexec_fn=partial(signal.signal, signal.SIGINT, signal.SIG_DFL),
+    )
+    try:
+        assert review.stderr is not None
+        address = review.stderr.readline().split()[-1]
+        with urlopen(f"{address}login", timeout=20) as page:
+            assert b"<h1>Log in</h1>" in page.read()
+        review.send_signal(signal.SIGINT)
+        assert review.wait(20) == 0
+    finally:
+        review.kill()
+        review.communicate()
+    assert tried.read_text() == ""
+    assert list((tmp_path / "home").iterdir()) == []  # no id, no consent
