@@ -132,9 +132,9 @@ def _training_exam(exam: Exam, scans: Sequence[ClipScan], animal: AnimalTruth, t
     for scan in scans:
         frames = true.get((exam.animal, scan.file), {})
         is_shelled = {section.object_id: section.shelled for sections in frames.values() for section in sections}
-        object_of_track = {track.identity: object_of_track(track, frames) for track in scan.tracks.tracks}
-        found |= set(object_of_track.values())
-        for track, object_id in object_of_track.items():
+        object_of = {track.identity: object_of_track(track, frames) for track in scan.tracks.tracks}
+        found |= set(object_of.values())
+        for track, object_id in object_of.items():
             if object_id is None or object_id not in in_good_view:
                 track_labels[scan.file, track] = "none"
             else:
@@ -143,7 +143,7 @@ def _training_exam(exam: Exam, scans: Sequence[ClipScan], animal: AnimalTruth, t
             clip = animal.clips.get(scan.file)
             if clip is None or clip.crossed_ids is None:
                 raise _missing(exam, f"seen_ids of {scan.file}")
-            objects += _crossed_objects(scan, frames, set(clip.crossed_ids), set(object_of_track.values()))
+            objects += _crossed_objects(scan, frames, set(clip.crossed_ids), set(object_of.values()))
     missed_are_shelled = [each.is_shelled for each in animal.objects if each.is_crossed and each.identity not in found]
     return TrainingExam(
         exam=exam,
