@@ -173,7 +173,9 @@ def _sweep(content: SheetContent) -> Block:
     if content.sweep_plot is None:
         return Block()
     labels = content.labels
-    hint = "bar: in view · tick: best frame · top band: clear frames · broken line: the hand turned back"
+    hint = "bar: in view · tick: best frame · band: clear frames"
+    if any(column.turns for panel in content.sweep_plot.panels for column in panel.columns):
+        hint += " · broken line: hand turned"
     if content.body_map is None:
         return _section(labels.sweep, sweep_plot_block(content.sweep_plot, WIDTH), hint)
     hint += " · map: from below, not to scale"
