@@ -108,15 +108,13 @@ def encounter_history(
         tracks = [(member.file, track_of[member.file, member.track]) for member in egg.members]
         positions: Mapping[str, _Position] = {file: _Position.of(by_file[file], track) for file, track in tracks}
         known = list(positions.values())
+        sightings = [_sightings(one, [track for file, track in tracks if file == one.file]) for one in passes]
         for column, one_pass in enumerate(passes):
             clip = by_file[one_pass.file]
             tracks_of_clip = [track for file, track in tracks if file == one_pass.file]
             position = positions.get(one_pass.file) or _expected_position(clip, known, carapace_width_mm, settings)
-            sightings = _sightings(one_pass, tracks_of_clip)
-            most = max(
-                (_sightings(other, tracks_of_clip) for other in passes if other.file == one_pass.file), default=0
-            )
-            detected[row, column] = sightings > 0 and sightings >= min(_MINIMUM_SIGHTINGS, most)
+            most = max(number for number, other in zip(sightings, passes, strict=True) if other.file == one_pass.file)
+            detected[row, column] = 0 < sightings[column] >= min(_MINIMUM_SIGHTINGS, most)
             if not detected[row, column]:
                 if tracks_of_clip:
                     probability = _return_probability(one_pass, clip, tracks_of_clip, settings)

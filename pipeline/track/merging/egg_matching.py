@@ -13,8 +13,6 @@ approximated as if a row's ratios were spread evenly over the columns, which is 
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import numpy as np
 from numpy.typing import NDArray
 from scipy.optimize import linear_sum_assignment
@@ -25,10 +23,8 @@ from scipy.special import betaln, gammaln, logit
 from pipeline.track.merging.count_distribution import CountDistribution, point_mass
 
 __all__ = [
-    "Matching",
     "best_pairs",
     "log_matching_sums",
-    "match",
     "pair_weights_by_visibility",
     "shared_count",
     "shared_count_by_visibility",
@@ -44,47 +40,24 @@ _MINIMUM_LOG_RATIO, _MAXIMUM_LOG_RATIO = -7.0, 9.0
 _FORBIDDEN_COST = 1e6
 
 
-@dataclass(frozen=True)
-class Matching:
-    """pairs : (K, 2) int64, rows and columns of the most likely K pairs, K being the median of ``number``
-
-    number : how many are truly in both sets
-    log_evidence : log of the mean likelihood ratio under the prior, 0 for uninformative ratios
-    """
-
-    pairs: NDArray[np.int64]
-    number: CountDistribution
-    log_evidence: float
-
-
-def match(log_ratios: Floats, share: float, weight: float) -> Matching:
-    """Match N rows with M columns; arguments as for :func:`shared_count`."""
-    number, evidence = shared_count(log_ratios, share, weight)
-    return Matching(best_pairs(log_ratios, number.median), number, evidence)
-
-
-def shared_count(
-    log_ratios: Floats, share: float, weight: float, expected: int | None = None
-) -> tuple[CountDistribution, float]:
-    """How many are in both sets, and the log-evidence of :class:`Matching`.
+def shared_count(log_ratios: Floats, share: float, weight: float) -> tuple[CountDistribution, float]:
+    """How many are in both sets, and the log of the mean likelihood ratio under the prior, 0 for uninformative ratios.
 
     log_ratios : (N, M) log-likelihood ratio of same against different; -inf where the two cannot be the same
-    share : expected share that is in both, of the smaller set unless ``expected`` is given
+    share : expected share of the smaller set that is in both
     weight : trust in it, in eggs; the prior for k is beta-binomial, share * weight and (1 - share) * weight
-    expected : how many could have been in both; too few in a set is evidence against
     """
     rows, columns = log_ratios.shape
-    possible = min(rows, columns) if expected is None else expected
-    most = min(rows, columns, possible)
+    most = min(rows, columns)
     k = np.arange(most + 1)
     log_ways = _log_binomial(rows, k) + _log_binomial(columns, k) + gammaln(k + 1)
     log_prior = (
-        _log_binomial(possible, k)
-        + betaln(k + share * weight, possible - k + (1 - share) * weight)
+        _log_binomial(most, k)
+        + betaln(k + share * weight, most - k + (1 - share) * weight)
         - betaln(share * weight, (1 - share) * weight)
     )
     if most == 0:
-        return point_mass(0), float(log_prior[0])
+        return point_mass(0), 0.0
     # Sums are computed around the prior odds of a pair, where most of the probability lies.
     tilt = float(logit(share) - np.log(max(rows, columns)))
     return _normalise(log_prior - log_ways + log_matching_sums(log_ratios, tilt)[: most + 1])

@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-import itertools
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 
@@ -39,7 +39,7 @@ def passes_of(file: str, course: ProbeCourse, frames: int) -> tuple[Pass, ...]:
     """The passes of a clip of so many frames, in order."""
     ends = [0.0, *(turn.frame for turn in course.turns), float(frames)]
     passes = []
-    for start, end in itertools.pairwise(ends):
+    for start, end in pairwise(ends):
         inside = (course.frames >= start) & (course.frames <= end)
         positions = course.positions[inside] if inside.any() else course.position(np.array([start, end]))
         passes.append(Pass(file, start, end, float(positions.min()), float(positions.max())))

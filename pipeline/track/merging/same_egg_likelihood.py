@@ -71,15 +71,10 @@ def object_positions(objects: ObservedObjects) -> Floats:
     return np.array([[one.lateral, one.depth] for one in objects])
 
 
-def position_ratios(a: Floats, b: Floats, lateral_sd: float, moved: Floats | None = None) -> Floats:
-    """From lateral position and depth, (N, 2) and (M, 2); the first has a standard deviation of ``lateral_sd``.
-
-    moved : (N, M, 2) by which the picture moved in between, where known; all in one unit
-    """
+def position_ratios(a: Floats, b: Floats, lateral_sd: float) -> Floats:
+    """From lateral position and depth, (N, 2) and (M, 2); the first has a standard deviation of ``lateral_sd``."""
     sd = lateral_sd * np.array([1.0, _TRAIT.depth_share])
     step = a[:, None] - b[None]  # (N, M, 2)
-    if moved is not None:
-        step = step + moved
     same = normal_log_density(step, sd).sum(axis=2)
     mean_step = a.mean(axis=0) - b.mean(axis=0)
     cloud_sd = np.sqrt(a.var(axis=0) + b.var(axis=0) + (_TRAIT.neighbour_sds * sd) ** 2)
@@ -88,8 +83,12 @@ def position_ratios(a: Floats, b: Floats, lateral_sd: float, moved: Floats | Non
     return _bounded(same - np.logaddexp(anywhere, neighbours), lowest=-2 * _TRAIT.maximum_log_ratio)
 
 
-def depth_ratios(a: Floats, b: Floats, sd: float) -> Floats:
-    """From the depth alone, (N,) and (M,), where nothing says how the pictures lie to each other. sd : of one egg"""
+def depth_ratios(a: Floats, b: Floats, lateral_sd: float) -> Floats:
+    """From the depth alone, (N,) and (M,), where nothing says how the pictures lie to each other.
+
+    lateral_sd : as of `position_ratios`
+    """
+    sd = lateral_sd * _TRAIT.depth_share
     step = a[:, None] - b[None]
     cloud_sd = float(np.sqrt(a.var() + b.var() + sd**2))
     return _bounded(normal_log_density(step, sd) - normal_log_density(step - a.mean() + b.mean(), cloud_sd))

@@ -40,10 +40,6 @@ _ORIENTATIONS = ((1, 0.5), (-1, 0.3), (0, 0.2))
 # no source).
 _DECISIVE_PICTURES = 3.5
 
-# Of the standard deviation of a place: that of its depth, because the probe is pressed alike (common practice, no
-# source).
-_DEPTH_SHARE = 0.5
-
 
 @dataclass(frozen=True)
 class _OtherHold:
@@ -104,7 +100,7 @@ def same_window_alignments(
         alignments.append(Alignment(decided, order, float(np.log(prior))))
     if likeness is not None:
         # Held across the body in one clip and along it in the other, the probe shows sections that share only depths.
-        depths = depth_ratios(positions[0][:, 1], positions[1][:, 1], _DEPTH_SHARE * settings.place_sd_mm)
+        depths = depth_ratios(positions[0][:, 1], positions[1][:, 1], settings.place_sd_mm)
         log_odds = _OTHER_HOLD.slope * (likeness - _OTHER_HOLD.even_likeness)
         alignments.append(Alignment(traits + depths, second.order, log_odds))
     return alignments

@@ -54,7 +54,7 @@ class _SameEggModel:
     least_stage_agreement: float = 0.02
     impossible: float = -12.0  # of pairs too far from each other to be looked at
     maximum: float = 8.0  # either way
-    negligible: float = 0.01  # probability below which another reading, or another pair, does not matter
+    negligible: float = 0.01  # probability below which another pair does not matter
 
 
 _MODEL = _SameEggModel()
@@ -77,9 +77,7 @@ class ClipObjects:
 def merge_within_clip(index: int, clip: ClipTracks, settings: TrackSettings) -> ClipObjects:
     """Join the tracks of one clip; ``index`` is its place in canonical order."""
     tracks = sorted(clip.tracks, key=lambda track: (int(track.frames[0]), track.identity))
-    readings = [reading for reading in clip.courses if reading.probability > _MODEL.negligible]
-    if not readings:
-        readings = [straight_course(clip.frames)]
+    readings = clip.courses or (straight_course(clip.frames),)
     singles = [observed_object(index, [track], readings[0], settings) for track in tracks]
     possible = ~seen_in_same_frame(singles, singles) if tracks else np.zeros((0, 0), bool)
     groupings = [_group(tracks, reading, possible, settings) for reading in readings]
