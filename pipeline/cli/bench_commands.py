@@ -13,6 +13,7 @@ from pipeline.cli.batch_runner import run_batch_with_progress
 from pipeline.cli.bench_counting_commands import measure_frame_rates, measure_turns, measure_worlds
 from pipeline.cli.error_handling import handle_errors
 from pipeline.cli.exit_codes import ExitCode
+from pipeline.cli.metrics_output import report_metrics
 from pipeline.cli.options import (
     AllowUncalibrated,
     AsJson,
@@ -93,11 +94,10 @@ def measure_accuracy(
                 folder, results, settings, engine, weights, quiet=quiet, allow_uncalibrated=allow_uncalibrated
             )
             metrics.append(measure_data_set(egg_free_data_set(folder, results), results, sizes))
-        document = json.dumps([each.document() for each in metrics], indent=2, allow_nan=False) + "\n"
-        write_atomically(out / "figures.json", [document.encode()])
         for number, each in enumerate(metrics, 1):
             write_atomically(out / f"{number}-{each.name}.svg", [metrics_svg(each).encode()])
-        typer.echo(document if as_json else metrics_table(metrics), nl=not as_json)
+        documents = [each.document() for each in metrics]
+        report_metrics(out / "figures.json", documents, metrics_table(metrics), as_json=as_json)
 
 
 def measure_input(
@@ -168,12 +168,8 @@ def compare_on_labels(
     The metrics are printed and written to DIR/labels.json.
     """
     with handle_errors(traceback):
-        from pipeline.store.atomic_write import write_atomically
-
         compared = _compare_networks(labels, baseline, weights)
-        document = json.dumps(compared.document(), indent=2, allow_nan=False) + "\n"
-        write_atomically(out / "labels.json", [document.encode()])
-        typer.echo(document if as_json else compared.table(), nl=not as_json)
+        report_metrics(out / "labels.json", compared.document(), compared.table(), as_json=as_json)
 
 
 def measure_speed(

@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-import json
 from pathlib import Path
-from typing import Annotated, Any
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
 from pipeline.cli import batch_runner
 from pipeline.cli.error_handling import handle_errors
+from pipeline.cli.metrics_output import report_metrics
 from pipeline.cli.options import (
     AllowUncalibrated,
     AsJson,
@@ -20,6 +20,11 @@ from pipeline.cli.options import (
     Traceback,
     Weights,
 )
+
+if TYPE_CHECKING:
+    from pipeline.bench.ground_truth import DataSet
+    from pipeline.detect.detector import FrameDetector
+    from pipeline.settings import Settings
 
 __all__ = ["measure_frame_rates", "measure_turns", "measure_worlds"]
 
@@ -55,19 +60,16 @@ def measure_frame_rates(
     """
     with handle_errors(traceback):
         from pipeline.bench.frame_rates import count_at_rates, frame_rate_document, frame_rate_table
-        from pipeline.bench.ground_truth import open_data_set
         from pipeline.cli.progress import show_step_progress
 
-        known = [open_data_set(folder) for folder in data_sets]
-        loaded = batch_runner.load_run_settings(settings, weights, allow_uncalibrated=allow_uncalibrated)
-        detector = batch_runner.load_detector(engine.value, weights, loaded)
+        known, loaded, detector = _open(data_sets, settings, weights, engine, allow_uncalibrated=allow_uncalibrated)
         documents, tables = [], []
         for data_set in known:
             with show_step_progress(f"Reading {data_set.name} at each rate", quiet=quiet) as step:
                 animals = count_at_rates(data_set, detector, loaded, progress=step)
             documents.append(frame_rate_document(data_set.name, animals))
             tables.append(frame_rate_table(data_set.name, animals))
-        _report(out / "frame-rates.json", documents, "\n\n".join(tables), as_json=as_json)
+        report_metrics(out / "frame-rates.json", documents, "\n\n".join(tables), as_json=as_json)
 
 
 def measure_worlds(
@@ -87,14 +89,11 @@ def measure_worlds(
     stay. The metrics are printed and written to DIR/worlds.json.
     """
     with handle_errors(traceback):
-        from pipeline.bench.ground_truth import open_data_set
         from pipeline.calibration.training_exams import read_training_exams
         from pipeline.calibration.worlds_left_out import KnownExam, leave_worlds_out, worlds_document, worlds_table
         from pipeline.cli.progress import show_step_progress
 
-        known = [open_data_set(folder) for folder in data_sets]
-        loaded = batch_runner.load_run_settings(settings, weights, allow_uncalibrated=allow_uncalibrated)
-        detector = batch_runner.load_detector(engine.value, weights, loaded)
+        known, loaded, detector = _open(data_sets, settings, weights, engine, allow_uncalibrated=allow_uncalibrated)
         exams: list[KnownExam] = []
         for number, data_set in enumerate(known, 1):
             with show_step_progress(f"Reading {data_set.name}", quiet=quiet) as step:
@@ -109,7 +108,7 @@ def measure_worlds(
                     )
                 ]
         metrics = leave_worlds_out(exams, loaded)
-        _report(out / "worlds.json", worlds_document(metrics), worlds_table(metrics), as_json=as_json)
+        report_metrics(out / "worlds.json", worlds_document(metrics), worlds_table(metrics), as_json=as_json)
 
 
 def measure_turns(
@@ -131,14 +130,11 @@ def measure_turns(
         from dataclasses import asdict
 
         from pipeline.batch.exam_scans import read_exam_scans
-        from pipeline.bench.ground_truth import open_data_set
         from pipeline.bench.turn_metrics import ClipTurns, reported_turns, turn_metrics, turn_table
         from pipeline.cli.progress import show_step_progress
         from pipeline.exams.exam_search import find_exams
 
-        known = [open_data_set(folder) for folder in data_sets]
-        loaded = batch_runner.load_run_settings(settings, weights, allow_uncalibrated=True)
-        detector = batch_runner.load_detector(engine.value, weights, loaded)
+        known, loaded, detector = _open(data_sets, settings, weights, engine, allow_uncalibrated=True)
         documents, tables = [], []
         for number, data_set in enumerate(known, 1):
             exams, turns = find_exams(data_set.exams_root).exams, []
@@ -158,13 +154,15 @@ def measure_turns(
             metrics = turn_metrics(turns)
             documents.append({"name": data_set.name, **asdict(metrics)})
             tables.append(turn_table(data_set.name, metrics))
-        _report(out / "turns.json", documents, "\n".join(tables), as_json=as_json)
+        report_metrics(out / "turns.json", documents, "\n".join(tables), as_json=as_json)
 
 
-def _report(path: Path, content: list[dict[str, Any]], table: str, *, as_json: bool) -> None:
-    """Write the metrics as JSON, and print them."""
-    from pipeline.store.atomic_write import write_atomically
+def _open(
+    folders: list[Path], settings: Path | None, weights: Path | None, engine: EngineName, *, allow_uncalibrated: bool
+) -> tuple[list[DataSet], Settings, FrameDetector]:
+    """The data sets, and what reads their clips."""
+    from pipeline.bench.ground_truth import open_data_set
 
-    document = json.dumps(content, indent=2, allow_nan=False) + "\n"
-    write_atomically(path, [document.encode()])
-    typer.echo(document if as_json else table, nl=not as_json)
+    known = [open_data_set(folder) for folder in folders]
+    loaded = batch_runner.load_run_settings(settings, weights, allow_uncalibrated=allow_uncalibrated)
+    return known, loaded, batch_runner.load_detector(engine.value, weights, loaded)
