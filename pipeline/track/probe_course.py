@@ -12,7 +12,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["ProbeCourse", "ProbeTurn", "straight_course"]
+__all__ = ["ProbeCourse", "ProbeTurn", "from_face", "straight_course", "turned_back"]
 
 Floats = NDArray[np.float64]
 
@@ -63,11 +63,20 @@ class ProbeCourse:
 
         x to the right, y away from the face.
         """
-        angle = np.deg2rad(np.interp(frames, self.frames, self.in_plane_degrees))
-        x = points[:, 0] - self.face_xy[0]
-        y = (points[:, 1] - self.face_xy[1]) * (-1 if self.upside_down else 1)
-        cos, sin = np.cos(angle), np.sin(angle)
-        return np.stack([x * cos - y * sin, x * sin + y * cos], axis=1)
+        angle = np.interp(frames, self.frames, self.in_plane_degrees)
+        return turned_back(from_face(points, self.face_xy, upside_down=self.upside_down), angle)
+
+
+def from_face(points: Floats, face_xy: tuple[float, float], *, upside_down: bool) -> Floats:
+    """(N, 2) px, points x, y (N, 2) of a picture seen from the face's middle: x to the right, y away from the face."""
+    return np.asarray((points - face_xy) * [1, -1 if upside_down else 1])
+
+
+def turned_back(points: Floats, degrees: NDArray[Any]) -> Floats:
+    """(..., 2) points (..., 2) as seen from the face's middle, once the picture is turned back by (...) degrees."""
+    angle = np.deg2rad(degrees)
+    x, y, cos, sin = points[..., 0], points[..., 1], np.cos(angle), np.sin(angle)
+    return np.stack([x * cos - y * sin, x * sin + y * cos], axis=-1)
 
 
 def straight_course(frames: int) -> ProbeCourse:

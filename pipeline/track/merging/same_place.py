@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 
 from pipeline.track.frame_likeness import ClipLikeness, clip_likeness
 from pipeline.track.merging.observed_object import ObservedObject, section_sizes
+from pipeline.track.probe_course import from_face, turned_back
 from pipeline.track.tracks import ClipTracks, Track
 
 __all__ = [
@@ -131,7 +132,7 @@ def key_sections(objects: Sequence[ObservedObject], index: int, clip: ClipTracks
         if is_key.any():
             centres = np.concatenate([track.ellipses[:, :2] for track in of_clip])[is_key]
             sizes = np.concatenate([section_sizes(track) for track in of_clip])[is_key]
-            places = (centres - geometry.middle_xy) * [1, -1 if geometry.upside_down else 1] * clip.mm_per_px
+            places = from_face(centres, geometry.middle_xy, upside_down=geometry.upside_down) * clip.mm_per_px
             sections[number] = KeySections(np.searchsorted(frames, seen[is_key]), places, sizes * clip.mm_per_px)
     return sections
 
@@ -147,12 +148,10 @@ def place_features(
 
 def _features(a: KeySections, b: KeySections, clips: ClipLikeness) -> Floats:
     pairs = np.ix_(a.rows, b.rows)
-    alike, angle = clips.likeness[pairs], np.deg2rad(clips.turn_degrees[pairs])
-    across, down = b.places[:, 0] * (-1 if clips.is_mirrored else 1), b.places[:, 1]
-    x = across * np.cos(angle) - down * np.sin(angle)
-    y = across * np.sin(angle) + down * np.cos(angle)
-    step = np.hypot(a.places[:, :1] - x, a.places[:, 1:] - y)
-    distances = step / (a.sizes[:, None] + b.sizes)
+    alike = clips.likeness[pairs]
+    shown = b.places * [-1 if clips.is_mirrored else 1, 1]
+    step = a.places[:, None] - turned_back(shown[None], clips.turn_degrees[pairs])
+    distances = np.hypot(step[..., 0], step[..., 1]) / (a.sizes[:, None] + b.sizes)
     best = np.argsort(-alike, axis=None, kind="stable")[: _MODEL.alike_pairs]
     at, distance = float(alike.ravel()[best].mean()), float(np.median(distances.ravel()[best]))
     closeness = float(np.log(max(distance, _MODEL.closest)))
