@@ -109,8 +109,7 @@ def readings_of_clip(
             if not is_repeat:
                 rows = scan.frame == frame.index
                 thumbnails.add_frame(frame.index, frame.grey, scan.ellipse[rows], scan.score[rows])
-    geometry = FaceGeometry(sector.box, sector.face_middle_xy, sector.depth_range_px, sector.upside_down)
-    likeness = frame_likeness(thumbnails.finish(), geometry)
+    likeness = frame_likeness(thumbnails.finish(), FaceGeometry.of(sector))
     rows, readings = candidate_readings(likeness, scan.frame_rate or _ASSUMED_FRAME_RATE)
     frames = likeness.frames[rows]
     right = [

@@ -32,7 +32,7 @@ class ProbeMotionEstimator:
 
     def __init__(self, sector: Sector, frame_rate: float | None) -> None:
         self._thumbnails = Thumbnails(sector.mask, sector.box)
-        self._geometry = FaceGeometry(sector.box, sector.face_middle_xy, sector.depth_range_px, sector.upside_down)
+        self._geometry = FaceGeometry.of(sector)
         self._frame_rate = frame_rate
 
     def add_frame(self, tracked: TrackedFrame) -> None:

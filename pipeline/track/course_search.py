@@ -97,7 +97,8 @@ def find_courses(
     """
     if len(likeness.frames) < 2:
         return ()
-    rows, readings = candidate_readings(likeness, frame_rate or _MODEL.assumed_frame_rate)
+    rate = frame_rate or _MODEL.assumed_frame_rate
+    rows, readings = candidate_readings(likeness, rate)
     weights = np.array([_log_weight(reading.features) for reading in readings])
     probabilities = softmax(weights)
     probabilities[probabilities < min(_MODEL.negligible, probabilities.max())] = 0
@@ -105,29 +106,26 @@ def find_courses(
     searched = likeness.frames[rows]
     likely = [(one, float(p)) for one, p in zip(readings, probabilities, strict=True) if p > 0]
     turn_frames = [[_turn_frame(searched, one.positions, turn) for turn in one.turns] for one, _ in likely]
+    near = _MODEL.shortest_pass_seconds * rate
+
+    def turn_probability(frame: float) -> float:
+        return sum(
+            p
+            for (_, p), others in zip(likely, turn_frames, strict=True)
+            if any(abs(frame - other) <= near for other in others)
+        )
+
     courses = []
     for (reading, probability), frames in zip(likely, turn_frames, strict=True):
         positions = np.interp(likeness.frames, searched, reading.positions - reading.positions[0])
         if len(frames) and reading.positions[reading.turns[0]] < reading.positions[0]:
             positions = -positions
-        near = _MODEL.shortest_pass_seconds * (frame_rate or _MODEL.assumed_frame_rate)
-        turns = tuple(
-            ProbeTurn(
-                frame,
-                sum(
-                    p
-                    for (_, p), others in zip(likely, turn_frames, strict=True)
-                    if any(abs(frame - other) <= near for other in others)
-                ),
-            )
-            for frame in frames
-        )
         courses.append(
             ProbeCourse(
                 frames=likeness.frames,
                 positions=np.asarray(positions),
                 in_plane_degrees=_in_plane_degrees(likeness, np.asarray(positions)),
-                turns=turns,
+                turns=tuple(ProbeTurn(frame, turn_probability(frame)) for frame in frames),
                 probability=probability,
                 face_xy=geometry.middle_xy,
                 upside_down=geometry.upside_down,
@@ -145,8 +143,8 @@ def candidate_readings(likeness: FrameLikeness, frame_rate: float) -> tuple[NDAr
     similarity = likeness.likeness[np.ix_(rows, rows)].astype(np.float64)
     apart = _picture_differences(similarity)
     straight = np.concatenate([[0.0], np.cumsum(_step_lengths(likeness.likeness))])[rows]
-    difference = np.sqrt(2 * (1 - similarity))
-    found: dict[tuple[int, ...], tuple[float, Floats]] = {(): (_residual(difference, straight), straight)}
+    differences = _Differences(similarity)
+    found: dict[tuple[int, ...], tuple[float, Floats]] = {(): (differences.residual(straight), straight)}
     per_second = frame_rate / max(float(np.median(np.diff(frames[rows]))), 1.0)
     shortest = max(2, round(_MODEL.shortest_pass_seconds * per_second))
     for limit in _MODEL.alike_limits if len(rows) > 2 else ():
@@ -154,7 +152,7 @@ def candidate_readings(likeness: FrameLikeness, frame_rate: float) -> tuple[NDAr
         for turns in nested_turns(line, max(1.0, _MODEL.smoothing_seconds * per_second)):
             if turns and min(b - a for a, b in pairwise((0, *turns, len(rows) - 1))) >= shortest:
                 positions = monotonic_between(line, turns)
-                key, residual = _known(turns, found), _residual(difference, positions)
+                key, residual = _known(turns, found), differences.residual(positions)
                 if key not in found or residual < found[key][0]:
                     found[key] = residual, positions
     length = float(straight[-1])
@@ -198,15 +196,25 @@ def _step_lengths(likeness: NDArray[np.floating]) -> Floats:
     return np.asarray(total / number)
 
 
-def _residual(difference: Floats, positions: Floats) -> float:
-    first, second = np.triu_indices(len(positions), 1)
-    values, apart = difference[first, second], np.abs(positions[first] - positions[second])
-    bins = (apart * (_MODEL.distance_bins / max(float(apart.max()), 1e-9))).astype(np.int64)
-    bins = np.minimum(bins, _MODEL.distance_bins - 1)
-    number = np.maximum(np.bincount(bins, minlength=_MODEL.distance_bins), 1)
-    explained = float((np.bincount(bins, values, _MODEL.distance_bins) ** 2 / number).sum())
-    variance = float(((values - values.mean()) ** 2).sum())
-    return max(float((values**2).sum()) - explained, 0.0) / variance if variance > 0 else 0.0
+class _Differences:
+    """The differences of every two frames, from their likeness (K, K)."""
+
+    def __init__(self, similarity: Floats) -> None:
+        self._first, self._second = np.triu_indices(len(similarity), 1)
+        self._values = np.sqrt(2 * (1 - similarity))[self._first, self._second]
+        self._total = float((self._values**2).sum())
+        self._variance = float(((self._values - self._values.mean()) ** 2).sum())
+
+    def residual(self, positions: Floats) -> float:
+        """Share of their variance that distances along a course (K,) do not explain."""
+        if self._variance == 0:
+            return 0.0
+        apart = np.abs(positions[self._first] - positions[self._second])
+        bins = (apart * (_MODEL.distance_bins / max(float(apart.max()), 1e-9))).astype(np.int64)
+        bins = np.minimum(bins, _MODEL.distance_bins - 1)
+        number = np.maximum(np.bincount(bins, minlength=_MODEL.distance_bins), 1)
+        explained = float((np.bincount(bins, self._values, _MODEL.distance_bins) ** 2 / number).sum())
+        return max(self._total - explained, 0.0) / self._variance
 
 
 def _features(

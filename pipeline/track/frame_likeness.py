@@ -14,6 +14,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from pipeline.ingest.sector.sector import Sector
 from pipeline.track.thumbnails import ThumbnailStack
 
 __all__ = ["MAXIMUM_TURN_DEGREES", "ClipLikeness", "FaceGeometry", "FrameLikeness", "clip_likeness", "frame_likeness"]
@@ -53,6 +54,11 @@ class FaceGeometry:
     middle_xy: tuple[float, float]
     depth_px: float
     upside_down: bool = False
+
+    @classmethod
+    def of(cls, sector: Sector) -> FaceGeometry:
+        """That of a clip's sector."""
+        return cls(sector.box, sector.face_middle_xy, sector.depth_range_px, sector.upside_down)
 
 
 @dataclass(frozen=True)
