@@ -175,7 +175,8 @@ def _sweep(content: SheetContent) -> Block:
     labels = content.labels
     hint = "bar: in view · tick: best frame · band: clear frames"
     if any(column.turns for panel in content.sweep_plot.panels for column in panel.columns):
-        hint += " · broken line: hand turned"
+        # The title says what a bar is; the caution about the map must not be cut off.
+        hint = "tick: best frame · band: clear frames · broken line: turn"
     if content.body_map is None:
         return _section(labels.sweep, sweep_plot_block(content.sweep_plot, WIDTH), hint)
     hint += " · map: from below, not to scale"

@@ -18,6 +18,7 @@ from pipeline.report.pdf.block import A4
 from pipeline.report.pdf.sheet_pdf import sheet_pdf
 from pipeline.report.pdf.text_style import GREEN, MUTED, RED, TEXT_COLOUR, WHITE
 from pipeline.report.sheet_content import CAUTIONS
+from pipeline.track.probe_course import ProbeTurn, straight_course
 from tests.pipeline.report.example_exams import eggs_of, make_scan, refused_scan
 
 if TYPE_CHECKING:
@@ -149,6 +150,20 @@ def test_eggs_are_pictures_and_the_sweep_plot_is_lines(clutch: ExampleExam) -> N
     without = [thing.type for thing in pypdfium2.PdfDocument(pdf_of(unseen))[0].get_objects()]
     sightings = sum(len(egg.sightings) for egg in clutch.finding.eggs)
     assert with_eggs - without.count(pypdfium2.raw.FPDF_PAGEOBJ_PATH) > 2 * sightings
+
+
+@pytest.mark.parametrize("turned", [False, True])
+def test_the_hint_of_the_sweep_plot_fits_the_page(clutch: ExampleExam, turned: bool) -> None:
+    """Its last words are a caution: without a known direction the ends of the map may be swapped."""
+    turns = (ProbeTurn(10.0, 0.9),) if turned else ()
+    scans = tuple(
+        replace(scan, tracks=replace(scan.tracks, courses=(replace(straight_course(scan.frames), turns=turns),)))
+        for scan in clutch.scans
+    )
+    exam = replace(clutch.exam, clips=tuple(replace(clip, hand=None) for clip in clutch.exam.clips))
+    text = text_of(pdf_of(replace(clutch, exam=exam, scans=scans)))
+    assert "not to scale, ends may be swapped" in text
+    assert ("broken line: turn" in text) == turned
 
 
 def test_what_a_page_cannot_hold_is_counted(crowded_pdf: bytes) -> None:
