@@ -37,6 +37,8 @@ class _EchoModel:
     rough_share, smooth_share : of a surface's amplitude, broken up by its roughness and even; their powers add up to 1
     max_noise_db : of amplified noise, against soft tissue;  clutter_decay_mm : depth within which clutter decays by e
     min_amplitude : floor of the envelope, -100 dB
+    strong_wall : amplitude of a surface from which on its echo repeats;  wall_repeats : how often
+    side_lobe_sigma : standard deviation of the side lobes across the beams, as a share of all beams
     """
 
     max_gain_db: float = 20.0
@@ -46,6 +48,9 @@ class _EchoModel:
     max_noise_db: float = -10.0
     clutter_decay_mm: float = 4.0
     min_amplitude: float = 1e-5
+    strong_wall: float = 4.0
+    wall_repeats: int = 5
+    side_lobe_sigma: float = 0.12
 
 
 @dataclass(frozen=True)
@@ -134,9 +139,16 @@ def render_beams(
     speckle = amplitude_from_db(maps.echo_db)
     # A surface's echo is mostly smooth and partly broken up by its roughness; together their power is the surface's.
     # The smooth part adds up in phase, while the blur is scaled for scatterers that do not.
-    rough = speckle + _ECHO.rough_share * maps.surface
-    smooth = _ECHO.smooth_share * psf.speckle_power.sqrt() * maps.surface
-    field = psf.blur(torch.complex((real * rough + smooth) * passed, imaginary * rough * passed))
+    wall = maps.surface * passed
+    if physics.wall_repeats:
+        wall = wall + _wall_repeats(wall, grid, physics)
+    rough = speckle * passed + _ECHO.rough_share * wall
+    smooth = _ECHO.smooth_share * psf.speckle_power.sqrt() * wall
+    field = psf.blur(torch.complex(real * rough + smooth, imaginary * rough))
+    if physics.side_lobes:
+        spread = physics.side_lobes * _across_beams(field.abs())
+        # The scatterers of another part of the body give the side lobes a speckle of their own, which stays in place.
+        field = field + spread * torch.complex(imaginary.flip(2), real.flip(2))
     if physics.refill:
         again = physics.refill * console.reverberation[:, None, None]
         field = field + again * torch.complex(_at_multiple_depth(field.real, 2), _at_multiple_depth(field.imag, 2))
@@ -154,6 +166,29 @@ def _normal_pair(like: Tensor, generator: torch.Generator) -> tuple[Tensor, Tens
     """Real and imaginary part of complex normal noise of unit power."""
     pair = torch.randn(2, *like.shape, generator=generator, device=like.device) * 0.5**0.5
     return pair[0], pair[1]
+
+
+def _wall_repeats(surface: Tensor, grid: BeamGrid, physics: Physics) -> Tensor:
+    """(B, L, S) amplitude of the echoes that strong walls leave behind themselves, as sound runs to and fro in front.
+
+    surface : (B, L, S) amplitude of all walls that reaches the probe
+    """
+    strong = (surface - _ECHO.strong_wall).clamp(min=0)
+    samples = surface.shape[2]
+    place = torch.arange(samples, device=surface.device).expand(len(surface), 1, samples)
+    again = torch.zeros_like(surface)
+    for times in range(1, _ECHO.wall_repeats + 1):
+        source = place - (times * physics.wall_repeat_mm / grid.step).round().long()
+        index = source.clamp(min=0).expand_as(surface)
+        again = again + physics.wall_repeats**times * strong.gather(2, index) * (source >= 0)
+    return again
+
+
+def _across_beams(amplitude: Tensor) -> Tensor:
+    """(B, L, S) mean amplitude of the beams around each one, at the same depth."""
+    beam = torch.linspace(0, 1, amplitude.shape[1], device=amplitude.device)
+    weight = torch.exp(-0.5 * ((beam[:, None] - beam) / _ECHO.side_lobe_sigma) ** 2)
+    return (weight / weight.sum(1, keepdim=True)) @ amplitude
 
 
 def _at_multiple_depth(source: Tensor, times: int) -> Tensor:

@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from synthetic.anatomy.bodies import Bodies, Kind, Measures, is_target
-from synthetic.anatomy.clutch import draw_eggs, draw_follicles, fuse
+from synthetic.anatomy.clutch import draw_eggs, draw_follicles, draw_ovaries, fuse
 from synthetic.anatomy.organs import draw_large_organs, draw_small_organs
 from synthetic.anatomy.packing import Container, covariances, settle
 from synthetic.anatomy.species import SpeciesRanges
@@ -85,7 +85,7 @@ class Animal:
 def draw_animal(rng: np.random.Generator, profile: SpeciesRanges, counts: StageCounts) -> Animal:
     """An animal of the species that carries these numbers of objects, and organs that could be mistaken for them.
 
-    Eggs lie in two oviducts, one on each side, and settle against each other. Follicles hang in two clusters in front
+    Eggs lie in two oviducts, one on each side, and settle against each other. Follicles hang in two ovaries in front
     of them and above. Raises PhantomError if the body cannot hold that many.
     """
     if min(counts.calcified, counts.thin_shelled, counts.follicles) < 0:
@@ -115,6 +115,7 @@ def draw_animal(rng: np.random.Generator, profile: SpeciesRanges, counts: StageC
         inner.centres, inner.semi_axes, inner.rotations, cavity, fixed_count=len(carried.kinds), rounds=_ORGAN_ROUNDS
     )
     inner = fuse(rng, replace(inner, centres=centres).take(placed))
-    everything = Bodies.concatenated(draw_large_organs(rng, measures), inner)
+    ovaries = draw_ovaries(rng, inner.take(inner.kinds == Kind.FOLLICLE), measures)
+    everything = Bodies.concatenated(draw_large_organs(rng, measures), inner, ovaries)
     everything = everything.take(np.argsort(everything.kinds, kind="stable"))
     return Animal(profile.species, carapace, width, height, **vars(everything))

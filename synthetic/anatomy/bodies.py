@@ -37,9 +37,10 @@ class Kind(IntEnum):
     BONE = 8
     GAS = 9
     UROLITH = 10
-    FOLLICLE = 11
-    THIN_SHELLED = 12
-    CALCIFIED = 13
+    OVARY = 11
+    FOLLICLE = 12
+    THIN_SHELLED = 13
+    CALCIFIED = 14
 
 
 @overload

@@ -1,4 +1,4 @@
-"""Eggs in two oviducts and follicles in two clusters, before they settle against each other."""
+"""Eggs in two oviducts and follicles in two ovaries, before they settle against each other, and the ovaries around."""
 
 from __future__ import annotations
 
@@ -10,12 +10,17 @@ from numpy.typing import NDArray
 from synthetic.anatomy.bodies import Bodies, Kind, Measures, random_rotations
 from synthetic.anatomy.species import SpeciesRanges
 
-__all__ = ["draw_eggs", "draw_follicles", "fuse"]
+__all__ = ["draw_eggs", "draw_follicles", "draw_ovaries", "fuse"]
 
 # Shares of abnormal objects. Common practice, no source.
 MISSHAPEN = 0.04  # of eggs
 FUSED = 0.03  # of clutches, in which two eggs have grown together
 ATRETIC = 0.1  # of follicles, which regress
+SURROUNDED = 0.75  # of ovaries, whose stroma or the fluid around them differs from other tissue
+BARE = 0.3  # of females without follicles, whose ovaries are seen
+
+
+_NO_OVARY = Bodies(np.zeros(0, dtype=np.int64), np.zeros((0, 3)), np.zeros((0, 3)), np.zeros((0, 3, 3)))
 
 
 def draw_eggs(rng: np.random.Generator, profile: SpeciesRanges, kind: Kind, number: int, measures: Measures) -> Bodies:
@@ -62,6 +67,34 @@ def draw_follicles(rng: np.random.Generator, profile: SpeciesRanges, number: int
     atretic = rng.random(number) < ATRETIC
     semi_axes *= np.where(atretic[:, None], rng.uniform(0.6, 0.95, (number, 3)), 1.0)
     return Bodies(np.full(number, Kind.FOLLICLE, dtype=np.int64), centres, semi_axes, random_rotations(rng, number))
+
+
+def draw_ovaries(rng: np.random.Generator, follicles: Bodies, measures: Measures) -> Bodies:
+    """The stroma in which settled follicles lie, or the fluid that surrounds them: an ellipsoid on each side.
+
+    In some animals without follicles the bare ovaries can be seen.
+    """
+    carapace, width, height = measures
+    parts = [_NO_OVARY]
+    for side in (-1.0, 1.0):
+        inside = follicles.take(np.sign(follicles.centres[:, 0]) == side)
+        if len(inside.kinds):
+            centre = inside.centres.mean(axis=0)
+            reach = inside.semi_axes.max()
+            spread = np.linalg.norm(inside.centres - centre, axis=1).max()
+            long = reach + spread * rng.uniform(0.6, 1.1)
+            short = np.maximum(reach * rng.uniform(0.9, 1.6), long * rng.uniform(0.4, 0.9, 2))
+            is_seen = rng.random() < SURROUNDED
+        else:
+            centre = np.array([0.18 * side, 0.12, 0.1]) * (width, carapace, height)
+            long = carapace * rng.uniform(0.05, 0.14)
+            short = long * rng.uniform(0.3, 0.8, 2)
+            is_seen = rng.random() < BARE
+        if is_seen:
+            axes = np.array([[long, *short]])
+            rotation = random_rotations(rng, 1, towards=np.array([0.0, 1.0, 0.0]), scatter=0.7)
+            parts.append(Bodies(np.array([Kind.OVARY], dtype=np.int64), centre[None], axes, rotation))
+    return Bodies.concatenated(*parts)
 
 
 def fuse(rng: np.random.Generator, settled: Bodies) -> Bodies:

@@ -17,6 +17,7 @@ from models.targets import Labels
 from synthetic.acoustics.beam_rendering import render_beams
 from synthetic.acoustics.geometry import scan_convert
 from synthetic.acoustics.materials import MaterialTable, load_materials
+from synthetic.acoustics.physics import Physics, draw_physics
 from synthetic.acoustics.plane_sections import AnimalBatch, make_labels, measure_visibility, section_animals
 from synthetic.acoustics.tissue import TissueNoise, make_tissue_noise
 from synthetic.anatomy.animal import Animal, draw_animal
@@ -118,8 +119,10 @@ class PhantomPictures:
         """The batches of one render, one after the other."""
         (own_seed,) = np.random.SeedSequence([self._seed, number]).generate_state(1, np.uint64)
         self._generator.manual_seed(int(own_seed))
+        physics = draw_physics(np.random.default_rng([self._seed, number]))
+        noise = replace(self._noise, model=physics.tissue)
         with torch.no_grad():
-            return _render_pictures(self._settings, self._animals, self._table, self._generator, self._noise)
+            return _render_pictures(self._settings, self._animals, self._table, self._generator, noise, physics)
 
     def batches(self, first: int = 0) -> Iterator[tuple[Tensor, Labels]]:
         """All batches from the given number on, without end."""
@@ -132,6 +135,7 @@ def _render_pictures(
     table: MaterialTable,
     generator: torch.Generator,
     noise: TissueNoise,
+    physics: Physics,
 ) -> tuple[Tensor, Labels]:
     # The order of the random draws is part of the result: the same seed must give the same pictures.
     number, side = settings.batch * settings.batches_per_render, settings.side_px
@@ -149,7 +153,15 @@ def _render_pictures(
     materials = table.draw(chosen.kinds, generator)
     sections = section_animals(chosen, materials, plane, noise_offset)
     beams = render_beams(
-        sections.slice, plane, scanner, console, noise, generator, lines=_MIX.lines, samples=_MIX.samples
+        sections.slice,
+        plane,
+        scanner,
+        console,
+        noise,
+        generator,
+        lines=_MIX.lines,
+        samples=_MIX.samples,
+        physics=physics,
     )
     beams = apply_contact_gap(beams, appearance.contact, generator)
     grey = to_grey(beams.echo_db, appearance)
