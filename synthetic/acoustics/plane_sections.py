@@ -9,6 +9,7 @@ import numpy as np
 import torch
 from torch import Tensor
 
+from models.contrast import contrast_snr
 from models.ellipsoid import section
 from models.targets import Labels, Role
 from synthetic.acoustics.beam_rendering import Beams, Plane, Slice
@@ -23,6 +24,7 @@ __all__ = [
     "AnimalBatch",
     "LabelRule",
     "PlaneSections",
+    "follicle_contrast",
     "make_labels",
     "measure_visibility",
     "section_animals",
@@ -36,23 +38,25 @@ class LabelRule:
 
     min_in_sector : share of its outline that lies in the sector
     min_unshadowed : share of its outline that is in the sector and not in deep shadow
-    min_shell_distinct, min_follicle_distinct : share of its outline that stands out of the surroundings. A short arc of
-    shell is enough to recognise an egg. A follicle has none: three quarters of its outline must be there, and enough
-    of it to be distinguished from a grain of the speckle
+    min_shell_distinct : share of an egg's outline that stands out of the surroundings: a short arc of shell is enough
+    min_follicle_snr : a follicle has no shell, so all of it must stand out, see models.contrast. By chance one in
+    twenty discs in plain speckle reaches 2
+    clear_follicle_snr : from here on nobody overlooks it: a sweep that has shown this has shown the follicle
     min_section_ratio : section over greatest section, that is how near to its middle the plane passes
-    min_shell_semi_minor, min_follicle_semi_minor : shorter semi-axis, as a share of the picture's longer side
+    min_semi_minor : shorter semi-axis, as a share of the picture's longer side
     """
 
     min_in_sector: float = 0.55
     min_unshadowed: float = 0.3
     min_shell_distinct: float = 0.25
-    min_follicle_distinct: float = 0.75
+    min_follicle_snr: float = 2.0
+    clear_follicle_snr: float = 3.0
     min_section_ratio: float = 0.45
-    min_shell_semi_minor: float = 0.014
-    min_follicle_semi_minor: float = 0.018
+    min_semi_minor: float = 0.014
 
 
 LABEL_RULE = LabelRule()
+_NO_ELLIPSE = torch.tensor([0.0, 0.0, 1.0, 1.0, 0.0])
 
 
 @dataclass(frozen=True)
@@ -112,9 +116,10 @@ class PlaneSections:
         """(B, L) bool, eggs and follicles that the plane meets."""
         return is_target(self.kinds) & (self.section_ratio > 0)
 
-    def for_stage(self, *, follicle: float, shell: float) -> Tensor:
-        """(B, L) one value for follicles, another one for all others."""
-        return torch.where(self.kinds == Kind.FOLLICLE, follicle, shell)
+    @property
+    def is_follicle(self) -> Tensor:
+        """(B, L) bool, follicles that the plane meets."""
+        return (self.kinds == Kind.FOLLICLE) & (self.section_ratio > 0)
 
 
 def section_animals(
@@ -176,17 +181,26 @@ def measure_visibility(
     return outline_visibility(sections.ellipses, sections.is_target, beams, grey, scanner, view, height, width)
 
 
-def make_labels(sections: PlaneSections, visibility: Visibility, view: View, height: int, width: int) -> Labels:
-    """Labels of pictures of (height, width) px that show this much of each object."""
+def follicle_contrast(sections: PlaneSections, pictures: Tensor, view: View) -> Tensor:
+    """(B, L) signal-to-noise ratio of the follicles in (B, H, W) pictures in [0, 1]; 0 where it cannot be measured."""
+    screen = view.to_screen(sections.ellipses)
+    ellipses = torch.where(sections.is_target[..., None], screen, _NO_ELLIPSE.to(screen.device))
+    snr = contrast_snr(pictures, ellipses, sections.is_target)
+    return torch.where(sections.is_follicle, snr.nan_to_num(0.0), 0.0)
+
+
+def make_labels(
+    sections: PlaneSections, visibility: Visibility, snr: Tensor, view: View, height: int, width: int
+) -> Labels:
+    """Labels of pictures of (height, width) px that show this much of each object. snr : see follicle_contrast"""
     screen = view.to_screen(sections.ellipses)
     must_find = _well_cut(sections, visibility, screen, max(height, width))
     must_find &= visibility.unshadowed >= LABEL_RULE.min_unshadowed
-    must_find &= visibility.distinct_unshadowed >= _min_distinct(sections)
+    must_find &= _stands_out(sections, visibility.distinct_unshadowed, snr)
     ignored = sections.is_target & (visibility.in_sector > 0)
     role = torch.where(must_find, Role.TARGET, torch.where(ignored, Role.IGNORED, Role.EMPTY))
-    empty = torch.tensor([0.0, 0.0, 1.0, 1.0, 0.0], device=screen.device)
     return Labels(
-        ellipses=torch.where((role != Role.EMPTY)[..., None], screen, empty),
+        ellipses=torch.where((role != Role.EMPTY)[..., None], screen, _NO_ELLIPSE.to(screen.device)),
         stage=(sections.kinds - int(Kind.FOLLICLE)).clamp(min=0),
         role=role,
         visible=visibility.unshadowed,
@@ -194,26 +208,30 @@ def make_labels(sections: PlaneSections, visibility: Visibility, view: View, hei
     )
 
 
-def shown_objects(sections: PlaneSections, visibility: Visibility, view: View, height: int, width: int) -> Tensor:
+def shown_objects(
+    sections: PlaneSections, visibility: Visibility, snr: Tensor, view: View, height: int, width: int
+) -> Tensor:
     """(B, L) bool, the eggs and follicles that a person would say are there.
 
-    They are well cut and their outlines stand out, be it in a shadow. All that a detector must find are among them.
+    They are well cut and stand out, be it in a shadow. All that a detector must find are among them.
     """
     screen = view.to_screen(sections.ellipses)
     well_cut = _well_cut(sections, visibility, screen, max(height, width))
-    return well_cut & (visibility.distinct >= _min_distinct(sections))
+    return well_cut & _stands_out(sections, visibility.distinct, snr)
 
 
 def _well_cut(sections: PlaneSections, visibility: Visibility, screen: Tensor, side_px: int) -> Tensor:
     """(B, L) bool, targets that lie in the sector, are cut near their middles and are large enough on the screen."""
-    shares = sections.for_stage(follicle=LABEL_RULE.min_follicle_semi_minor, shell=LABEL_RULE.min_shell_semi_minor)
     return (
         sections.is_target
         & (visibility.in_sector >= LABEL_RULE.min_in_sector)
         & (sections.section_ratio >= LABEL_RULE.min_section_ratio)
-        & (screen[..., 3] >= shares * side_px)
+        & (screen[..., 3] >= LABEL_RULE.min_semi_minor * side_px)
     )
 
 
-def _min_distinct(sections: PlaneSections) -> Tensor:
-    return sections.for_stage(follicle=LABEL_RULE.min_follicle_distinct, shell=LABEL_RULE.min_shell_distinct)
+def _stands_out(sections: PlaneSections, distinct: Tensor, snr: Tensor) -> Tensor:
+    """(B, L) bool, an egg by this distinct share of its outline, a follicle by its contrast."""
+    return torch.where(
+        sections.is_follicle, snr >= LABEL_RULE.min_follicle_snr, distinct >= LABEL_RULE.min_shell_distinct
+    )

@@ -20,6 +20,7 @@ SURROUNDED = 0.75  # of ovaries, whose stroma or the fluid around them differs f
 BARE = 0.3  # of females without follicles, whose ovaries are seen
 
 
+_OVARY_AHEAD = (0.02, 0.14)  # of the windows, in carapace lengths (common practice, no source)
 _NO_OVARY = Bodies(np.zeros(0, dtype=np.int64), np.zeros((0, 3)), np.zeros((0, 3)), np.zeros((0, 3, 3)))
 
 
@@ -61,7 +62,8 @@ def draw_follicles(rng: np.random.Generator, profile: SpeciesRanges, number: int
     side = np.where(rng.permutation(number) % 2 == 0, -1.0, 1.0)
     crowding = rng.uniform(0.3, 1.0)
     scatter = crowding * rng.normal(0.0, (0.05, 0.07, 0.08), (number, 3))
-    centres = (np.array([0.18, 0.12, 0.1]) + scatter) * (width, carapace, height)
+    middle = np.array([0.18, rng.uniform(*_OVARY_AHEAD), 0.1])
+    centres = (middle + scatter) * (width, carapace, height)
     centres[:, 0] *= side
     semi_axes = diameter[:, None] / 2 * rng.normal(1.0, 0.04, (number, 3)).clip(0.85, 1.15)
     atretic = rng.random(number) < ATRETIC
@@ -86,7 +88,7 @@ def draw_ovaries(rng: np.random.Generator, follicles: Bodies, measures: Measures
             short = np.maximum(reach * rng.uniform(0.9, 1.6), long * rng.uniform(0.4, 0.9, 2))
             is_seen = rng.random() < SURROUNDED
         else:
-            centre = np.array([0.18 * side, 0.12, 0.1]) * (width, carapace, height)
+            centre = np.array([0.18 * side, rng.uniform(*_OVARY_AHEAD), 0.1]) * (width, carapace, height)
             long = carapace * rng.uniform(0.05, 0.14)
             short = long * rng.uniform(0.3, 0.8, 2)
             is_seen = rng.random() < BARE

@@ -11,7 +11,7 @@ from synthetic.anatomy.species import SpeciesRanges
 
 __all__ = ["SEASONAL_MIX", "TRAINING_MIX", "ReproductiveMix", "draw_stage_counts"]
 
-_MIN_FOLLICLES = 3
+_MIN_FOLLICLES = 4
 
 
 @dataclass(frozen=True)
@@ -28,7 +28,7 @@ class ReproductiveMix:
 
 
 # The laying season. Common practice, no source.
-SEASONAL_MIX = ReproductiveMix((0.3, 0.2, 0.2, 0.11, 0.1), max_follicles=30)
+SEASONAL_MIX = ReproductiveMix((0.3, 0.2, 0.2, 0.11, 0.1), max_follicles=40)
 # Follicles are small and many do not stand out, so a picture has few to learn from: training draws more of them.
 TRAINING_MIX = ReproductiveMix((0.2, 0.14, 0.28, 0.18, 0.13), max_follicles=50)
 

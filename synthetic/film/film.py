@@ -18,7 +18,9 @@ from synthetic.acoustics.geometry import Scanner, View, plane_to_beams, screen_g
 from synthetic.acoustics.materials import Materials, load_materials
 from synthetic.acoustics.physics import SCATTERERS, Physics
 from synthetic.acoustics.plane_sections import (
+    LABEL_RULE,
     AnimalBatch,
+    follicle_contrast,
     make_labels,
     measure_visibility,
     section_animals,
@@ -49,6 +51,7 @@ class FilmedObject:
     depth_mm : of its centre, from the probe's face along the beam
     visible : share of its outline that is not in shadow;  is_target : False if mostly hidden or cut near its pole
     shown : whether a person would say that it is there; True for all targets
+    is_clear : whether nobody would overlook it: all eggs that are targets, and follicles that stand out clearly
     """
 
     number: int
@@ -58,6 +61,7 @@ class FilmedObject:
     visible: float
     is_target: bool
     shown: bool
+    is_clear: bool
 
 
 @dataclass(frozen=True)
@@ -178,12 +182,14 @@ class ClipRenderer:
         picture = self._screen.draw(grey[None]).transpose(0, 1)
         picture = postprocess(picture, appearance, generator) * self._screen.sector[:, None]
         visibility = measure_visibility(sections, beams, grey, scanner, view, HEIGHT, WIDTH)
-        labels = make_labels(sections, visibility, view, HEIGHT, WIDTH)
-        shown = shown_objects(sections, visibility, view, HEIGHT, WIDTH)
+        snr = follicle_contrast(sections, picture[:, 0], view)
+        labels = make_labels(sections, visibility, snr, view, HEIGHT, WIDTH)
+        shown = shown_objects(sections, visibility, snr, view, HEIGHT, WIDTH)
+        clear = (labels.role == Role.TARGET) & (~sections.is_follicle | (snr >= LABEL_RULE.clear_follicle_snr))
         _, depth = plane_to_beams(scanner, sections.ellipses[..., 0], sections.ellipses[..., 1])
         pictures = (picture[:, 0] * 255).round().to(torch.uint8).cpu().numpy()
         labels, index = _on_device(labels, torch.device("cpu")), sections.index.cpu()
-        depth, shown = depth.cpu(), shown.cpu()
+        depth, shown, clear = depth.cpu(), shown.cpu(), clear.cpu()
         for row, frame in enumerate(pictures):
             objects = tuple(
                 FilmedObject(
@@ -194,6 +200,7 @@ class ClipRenderer:
                     visible=float(labels.visible[row, k]),
                     is_target=bool(labels.role[row, k] == Role.TARGET),
                     shown=bool(shown[row, k]),
+                    is_clear=bool(clear[row, k]),
                 )
                 for k in torch.nonzero(labels.role[row] != Role.EMPTY)[:, 0].tolist()
             )

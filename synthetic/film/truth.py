@@ -103,7 +103,7 @@ class ClipTruth:
         )
         if filmed.shown:
             self.frames_shown[filmed.number] = self.frames_shown.get(filmed.number, 0) + 1
-        if filmed.is_target:
+        if filmed.is_clear:
             self.frames_seen[filmed.number] = self.frames_seen.get(filmed.number, 0) + 1
             self.mot_lines.append(
                 f"{index + 1},{filmed.number + 1},{left},{top},{width},{height},1,"

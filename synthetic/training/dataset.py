@@ -18,7 +18,13 @@ from synthetic.acoustics.beam_rendering import render_beams
 from synthetic.acoustics.geometry import scan_convert
 from synthetic.acoustics.materials import MaterialTable, load_materials
 from synthetic.acoustics.physics import Physics, draw_physics
-from synthetic.acoustics.plane_sections import AnimalBatch, make_labels, measure_visibility, section_animals
+from synthetic.acoustics.plane_sections import (
+    AnimalBatch,
+    follicle_contrast,
+    make_labels,
+    measure_visibility,
+    section_animals,
+)
 from synthetic.acoustics.tissue import TissueNoise, make_tissue_noise
 from synthetic.anatomy.animal import Animal, draw_animal
 from synthetic.anatomy.bodies import Kind
@@ -168,7 +174,8 @@ def _render_pictures(
     picture, sector = scan_convert(grey[:, None], scanner, view, side, side)
     picture = postprocess(picture, appearance, generator, overlays=_MIX.overlay_share) * sector[:, None]
     visibility = measure_visibility(sections, beams, grey, scanner, view, side, side)
-    return picture, make_labels(sections, visibility, view, side, side)
+    snr = follicle_contrast(sections, picture[:, 0], view)
+    return picture, make_labels(sections, visibility, snr, view, side, side)
 
 
 def _mostly_unshadowed(animals: AnimalBatch, generator: torch.Generator) -> AnimalBatch:

@@ -82,3 +82,16 @@ def test_does_not_depend_on_the_size_of_the_picture() -> None:
     assert snr(doubled, [2 * row[0] + 0.5, 2 * row[1] + 0.5, 80.0, 50.0, 30.0])[0] == pytest.approx(
         snr(shown, row)[0], rel=0.1
     )
+
+
+def test_plain_speckle_rarely_stands_out() -> None:
+    """Grains of about ten pixels, as the measure assumes: one disc in twenty reaches 2 by chance."""
+    generator = torch.Generator().manual_seed(2)
+    grains = torch.randn(1, 1, HEIGHT, WIDTH, generator=generator)
+    grains = torch.nn.functional.avg_pool2d(grains, 9, stride=1, padding=4)
+    grey = (0.5 + 0.1 * grains / grains.std()).clamp(0, 1)[0, 0]
+    place = torch.rand(200, 2, generator=generator) * torch.tensor([440.0, 280.0]) + 100
+    size = 12 + 30 * torch.rand(200, 1, generator=generator)
+    rows = torch.cat([place, size, size, torch.zeros(200, 1)], 1)
+    ratios = torch.tensor([snr(grey, row)[0] for row in rows.tolist()])
+    assert (ratios >= 2).float().mean() < 0.1

@@ -111,7 +111,7 @@ def test_rim_and_shadow_of_shells_follow_their_stage() -> None:
         m = draw(torch.full((number, 1), int(kind)))
         echo = shell_echo(Shell(m.shell_mm, m.mineral, m.absorption), frequency_mhz=frequency, bandwidth=bandwidth)
         layered = m.shell_mm > 0
-        assert 0.5 < layered.float().mean() < 0.8
+        assert 0.4 < layered.float().mean() < 0.8
         return (m.rim_db + echo.reflected_db)[layered], (m.loss_db + echo.loss_db)[layered]
 
     (thin_rim, thin_loss), (calcified_rim, calcified_loss) = drawn(Kind.THIN_SHELLED), drawn(Kind.CALCIFIED)
@@ -129,15 +129,17 @@ def test_rim_and_shadow_of_shells_follow_their_stage() -> None:
 
 def test_eggs_follow_the_published_phases() -> None:
     """Yolk echoic and most of the albumen clear; then less of it clear, with visible yolk; at last no visible yolk
-    (Hayes & Kalb, Cuora amboinensis, SICB P3.87).
+    (Hayes & Kalb, Cuora amboinensis, SICB P3.87). Some of each stage break the rule, or a network would take the yolk
+    for the stage.
     """
-    thin = draw(torch.full((400, 1), int(Kind.THIN_SHELLED)))
-    assert (thin.core_share >= 0.5).all()
-    assert (thin.core_db > thin.echo_db + 2).float().mean() > 0.97
-    clear = 1 - thin.core_share**3  # share of the egg around the yolk
+    thin = draw(torch.full((1000, 1), int(Kind.THIN_SHELLED)))
+    has_yolk = thin.core_share >= 0.5
+    assert 0.7 < has_yolk.float().mean() < 0.95
+    assert (thin.core_db > thin.echo_db + 2)[has_yolk].float().mean() > 0.97
+    clear = 1 - thin.core_share[has_yolk] ** 3  # share of the egg around the yolk
     assert 0.4 < (clear > 0.5).float().mean() < 0.95
-    calcified = draw(torch.full((400, 1), int(Kind.CALCIFIED)))
-    assert (calcified.core_share == 0).all()
+    calcified = draw(torch.full((1000, 1), int(Kind.CALCIFIED)))
+    assert 0.6 < (calcified.core_share == 0).float().mean() < 0.85
 
 
 def changed(folder: Path, change: Callable[[str], str]) -> Path:

@@ -19,6 +19,7 @@ from synthetic.acoustics.materials import Materials, load_materials
 from synthetic.acoustics.plane_sections import (
     AnimalBatch,
     PlaneSections,
+    follicle_contrast,
     make_labels,
     measure_visibility,
     section_animals,
@@ -32,6 +33,7 @@ from tests.synthetic.acoustic_bench import Body, bodies, column, console, convex
 CPU = torch.device("cpu")
 HEIGHT = WIDTH = 320
 VIEW = View(column(0.2, 1), column(160, 1), column(20, 1))
+NO_FOLLICLE = torch.zeros(1, 1)  # the contrast of one object that is none
 
 Place = tuple[float, float, float]
 
@@ -72,9 +74,9 @@ def roles(one: Animal, noise: TissueNoise, *, scanner: Scanner | None = None, vi
     scanner = scanner or linear()
     met = cut_one(one, plane())
     beams = render(met.slice, scanner, console(), noise)
-    return make_labels(
-        met, measure_visibility(met, beams, grey(beams), scanner, view, HEIGHT, WIDTH), view, HEIGHT, WIDTH
-    )
+    seen = measure_visibility(met, beams, grey(beams), scanner, view, HEIGHT, WIDTH)
+    screen = scan_convert(grey(beams)[:, None], scanner, view, HEIGHT, WIDTH)[0][:, 0]
+    return make_labels(met, seen, follicle_contrast(met, screen, view), view, HEIGHT, WIDTH)
 
 
 def grey(beams: Beams) -> Tensor:
@@ -104,7 +106,7 @@ def test_the_label_of_an_egg_is_its_analytic_section(centre: Place, long: float,
     assert met.section_ratio[0, 0].item() == pytest.approx(less, abs=1e-3)
     unlit = Beams(torch.zeros(1, 8, 8), torch.zeros(1, 8, 8))
     seen = measure_visibility(met, unlit, unlit.echo_db, linear(), VIEW, HEIGHT, WIDTH)
-    labels = make_labels(met, seen, VIEW, HEIGHT, WIDTH)
+    labels = make_labels(met, seen, NO_FOLLICLE, VIEW, HEIGHT, WIDTH)
     expected = [160 + centre[0] / 0.2, 20 + centre[2] / 0.2, long * less / 0.2, short * less / 0.2, degrees]
     found = labels.ellipses[0, 0].double().numpy()
     np.testing.assert_allclose(found[:4], expected[:4], rtol=2e-3, atol=0.05)
@@ -125,9 +127,8 @@ def test_the_bright_rim_is_on_the_label(noise: TissueNoise, degrees: float, prob
     beams = render(seen, scanner, console(), noise, lines=220, samples=320)
     picture, _ = scan_convert(beams.echo_db[:, None], scanner, VIEW, HEIGHT, WIDTH)
     met = cut_one(animal((Kind.CALCIFIED, centre, axes), rotation=rotation), plane())
-    labels = make_labels(
-        met, measure_visibility(met, beams, grey(beams), scanner, VIEW, HEIGHT, WIDTH), VIEW, HEIGHT, WIDTH
-    )
+    seen_of_it = measure_visibility(met, beams, grey(beams), scanner, VIEW, HEIGHT, WIDTH)
+    labels = make_labels(met, seen_of_it, NO_FOLLICLE, VIEW, HEIGHT, WIDTH)
     row = labels.ellipses[0, 0].double().numpy()
 
     def echo_along(grown_px: float) -> float:
@@ -196,12 +197,12 @@ def test_a_shell_in_shadow_is_shown_but_no_target(noise: TissueNoise) -> None:
     lit, dark = (
         measure_visibility(met, each, grey(beams), linear(), VIEW, HEIGHT, WIDTH) for each in (beams, shadowed)
     )
-    assert int(make_labels(met, lit, VIEW, HEIGHT, WIDTH).role) == 1
-    assert int(make_labels(met, dark, VIEW, HEIGHT, WIDTH).role) == -1
-    assert bool(shown_objects(met, lit, VIEW, HEIGHT, WIDTH))
-    assert bool(shown_objects(met, dark, VIEW, HEIGHT, WIDTH))
+    assert int(make_labels(met, lit, NO_FOLLICLE, VIEW, HEIGHT, WIDTH).role) == 1
+    assert int(make_labels(met, dark, NO_FOLLICLE, VIEW, HEIGHT, WIDTH).role) == -1
+    assert bool(shown_objects(met, lit, NO_FOLLICLE, VIEW, HEIGHT, WIDTH))
+    assert bool(shown_objects(met, dark, NO_FOLLICLE, VIEW, HEIGHT, WIDTH))
     black = measure_visibility(met, shadowed, torch.zeros_like(grey(beams)), linear(), VIEW, HEIGHT, WIDTH)
-    assert not bool(shown_objects(met, black, VIEW, HEIGHT, WIDTH))
+    assert not bool(shown_objects(met, black, NO_FOLLICLE, VIEW, HEIGHT, WIDTH))
 
 
 def test_an_egg_too_small_on_the_screen_is_ignored(noise: TissueNoise) -> None:
@@ -235,13 +236,15 @@ def test_a_follicle_that_does_not_stand_out_is_ignored(noise: TissueNoise) -> No
         changed = replace(met, slice=replace(met.slice, materials=drawn))
         beams = render(changed.slice, linear(), console(), noise)
         seen = measure_visibility(changed, beams, grey(beams), linear(), VIEW, HEIGHT, WIDTH)
-        labels = make_labels(changed, seen, VIEW, HEIGHT, WIDTH)
+        screen = scan_convert(grey(beams)[:, None], linear(), VIEW, HEIGHT, WIDTH)[0][:, 0]
+        snr = follicle_contrast(changed, screen, VIEW)
+        labels = make_labels(changed, seen, snr, VIEW, HEIGHT, WIDTH)
+        assert bool(shown_objects(changed, seen, snr, VIEW, HEIGHT, WIDTH)) == (int(labels.role) == 1)
         return int(labels.role)
 
     assert role() == -1
     assert role(echo_db=8.0) == 1
     assert role(echo_db=-8.0) == 1
-    assert role(rim_db=14.0, rim_floor=1.0, rim_mm=0.6) == 1
 
 
 def test_of_too_many_bodies_eggs_and_central_cuts_stay() -> None:

@@ -4,14 +4,12 @@ import numpy as np
 import pytest
 import torch
 from torch import Tensor
-from torch.nn import functional
 
 from models import ellipse
 from models.ellipse_points import relative_radius_squared
 from synthetic.acoustics import visibility
 from synthetic.acoustics.beam_rendering import Beams
 from synthetic.acoustics.geometry import View, beam_grid
-from synthetic.acoustics.plane_sections import LABEL_RULE
 from synthetic.acoustics.visibility import Visibility, outline_visibility
 from tests.synthetic.acoustic_bench import column, linear
 
@@ -132,22 +130,6 @@ def test_steps_of_both_kinds_do_not_add_up() -> None:
     _, down = picture(EGG, inside=0.2)
     assert visibility_of(beams, up).distinct_unshadowed.item() >= 0.8
     assert visibility_of(beams, torch.where(split, up, down)).distinct_unshadowed.item() <= 0.65
-
-
-def test_speckle_alone_rarely_looks_like_a_follicle() -> None:
-    generator = torch.Generator().manual_seed(2)
-    scatter = torch.randn(1, 1, LINES, SAMPLES, generator=generator)
-    speckle = functional.avg_pool2d(scatter, 5, stride=1, padding=2)[0]  # grains of about five samples
-    grey = (0.5 + 0.1 * speckle / speckle.std()).clamp(0, 1)
-    silent = torch.zeros_like(grey)
-    number = 400
-    place = torch.rand(number, 2, generator=generator) * torch.tensor([20.0, 30.0]) + torch.tensor([-10.0, 15.0])
-    size = 3 + 6 * torch.rand(number, 1, generator=generator)
-    rows = torch.cat([place, size, size, torch.zeros(number, 1)], 1)[None]
-    seen = outline_visibility(
-        rows, torch.zeros(1, number, dtype=torch.bool), Beams(silent, silent), grey, linear(), VIEW, 320, 320
-    )
-    assert (seen.distinct_unshadowed >= LABEL_RULE.min_follicle_distinct).float().mean() < 0.03
 
 
 def test_neighbouring_follicles_are_not_surroundings() -> None:

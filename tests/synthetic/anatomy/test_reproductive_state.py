@@ -22,7 +22,7 @@ def test_stage_counts_are_clutches_of_the_species(name: str) -> None:
         # Eggs of one stage, never of both, and always a whole clutch.
         assert len(shelled) <= 1
         assert all(low <= number <= high for number in shelled)
-        assert counts.follicles == 0 or 3 <= counts.follicles <= 30
+        assert counts.follicles == 0 or 4 <= counts.follicles <= 40
     shares = Counter(
         "nothing" if counts == StageCounts() else "shells" if counts.calcified or counts.thin_shelled else "follicles"
         for counts in drawn

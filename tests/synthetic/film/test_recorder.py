@@ -18,6 +18,7 @@ def frames(number: int = 3) -> list[FilmedFrame]:
         visible=1.0,
         is_target=True,
         shown=True,
+        is_clear=True,
         depth_mm=20.0,
     )
     return [FilmedFrame(rng.integers(0, 255, (96, 128)).astype(np.uint8), (egg,)) for _ in range(number)]

@@ -18,10 +18,23 @@ BLACK = np.zeros((480, 640), dtype=np.uint8)
 
 
 def seen(
-    number: int, *, stage: int = 2, is_target: bool = True, shown: bool | None = None, x: float = 300.0
+    number: int,
+    *,
+    stage: int = 2,
+    is_target: bool = True,
+    shown: bool | None = None,
+    is_clear: bool | None = None,
+    x: float = 300.0,
 ) -> FilmedObject:
     return FilmedObject(
-        number, (x, 200.0, 50.0, 30.0, 90.0), stage, 41.234, 0.75, is_target, is_target if shown is None else shown
+        number,
+        (x, 200.0, 50.0, 30.0, 90.0),
+        stage,
+        41.234,
+        0.75,
+        is_target,
+        is_target if shown is None else shown,
+        is_target if is_clear is None else is_clear,
     )
 
 

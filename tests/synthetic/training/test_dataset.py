@@ -71,9 +71,7 @@ def test_targets_are_in_the_picture_and_are_large_enough(batches: list[Batch]) -
         # If more than half of an outline lies in a square, so do two opposite points of it and hence its centre.
         assert (targets[:, :2] >= 0).all()
         assert (targets[:, :2] <= SIDE - 1).all()
-        shelled = labels.stage[labels.role == Role.TARGET] > 0
-        least = torch.where(shelled, LABEL_RULE.min_shell_semi_minor, LABEL_RULE.min_follicle_semi_minor)
-        assert (targets[:, 3] >= least * SIDE).all()
+        assert (targets[:, 3] >= LABEL_RULE.min_semi_minor * SIDE).all()
         assert (targets[:, 3] <= SIDE).all()
     assert found >= 10
 
