@@ -2,6 +2,9 @@
 
 An ellipsoid is a centre (3,) and a shape matrix (3, 3): the points p with (p - c)' M (p - c) = 1. A plane is an
 origin and two perpendicular unit vectors u and v that span it; plane coordinates are (x, y) with p = o + x u + y v.
+
+A tube is an ellipsoid moved along a piece of parabola, c + t a + bend t^2 / 2 n for t from -half length to half length,
+with a and n its first and second axis.
 """
 
 from __future__ import annotations
@@ -11,7 +14,7 @@ from torch import Tensor
 
 from models.ellipse_tensors import eigenvalues, major_direction
 
-__all__ = ["section"]
+__all__ = ["nearest_ellipsoid", "section"]
 
 
 def section(centre: Tensor, shape: Tensor, origin: Tensor, u: Tensor, v: Tensor) -> tuple[Tensor, Tensor]:
@@ -43,3 +46,28 @@ def section(centre: Tensor, shape: Tensor, origin: Tensor, u: Tensor, v: Tensor)
     ellipses = torch.stack([x, y, major, minor, degrees], -1)
     ellipses = torch.where(is_cut[..., None], ellipses, torch.full_like(ellipses, torch.nan))
     return ellipses, torch.where(is_cut, remainder, torch.zeros_like(remainder)).clamp(max=1).sqrt()
+
+
+def nearest_ellipsoid(
+    centre: Tensor, rotation: Tensor, half_length: Tensor, bend: Tensor, origin: Tensor, u: Tensor, v: Tensor
+) -> Tensor:
+    """(..., 3) the centre of the ellipsoid along each tube that lies nearest to the plane; ellipsoids keep theirs.
+
+    centre (..., 3), rotation (..., 3, 3) whose columns are the axes, half_length, bend (...), origin, u, v (..., 3).
+
+    The height above the plane is a quadratic in t: it is least at a root, at its vertex or at an end.
+    """
+    normal = torch.linalg.cross(*torch.broadcast_tensors(u, v))
+    axis, side = rotation[..., 0], rotation[..., 1]
+    start = ((centre - origin) * normal).sum(-1)
+    slope = (axis * normal).sum(-1)
+    curvature = 0.5 * bend * (side * normal).sum(-1)
+    # Stable where the curvature vanishes: one root divides by it, the other one by this sum.
+    root = (slope * slope - 4 * curvature * start).clamp(min=0).sqrt()
+    half_sum = -0.5 * (slope + torch.where(slope < 0, -root, root))
+    candidates = [half_sum / curvature, start / half_sum, -0.5 * slope / curvature, -half_length, half_length]
+    t = torch.stack(torch.broadcast_tensors(*candidates), -1).nan_to_num(0.0)
+    t = torch.minimum(torch.maximum(t, -half_length[..., None]), half_length[..., None])
+    height = start[..., None] + t * (slope[..., None] + t * curvature[..., None])
+    t = t.gather(-1, height.abs().argmin(-1, keepdim=True))
+    return centre + t * axis + 0.5 * bend[..., None] * t * t * side

@@ -1,4 +1,4 @@
-"""Draws the ellipsoids that a scan plane meets along the beams: insides, surfaces, losses and ring-down."""
+"""Draws the bodies that a scan plane meets along the beams: insides, surfaces, losses and ring-down."""
 
 from __future__ import annotations
 
@@ -21,6 +21,7 @@ from synthetic.acoustics.render_parameters import (
     render_parameters,
 )
 from synthetic.acoustics.shells import tunnelling_db
+from synthetic.acoustics.squared_radius import squared_radius
 from synthetic.acoustics.touched_regions import touched_regions
 from synthetic.decibels import amplitude_from_db
 
@@ -83,6 +84,7 @@ class _Features:
     shell: bool = True
     ring_down: bool = True
     own_speed: bool = True
+    is_tube: bool = True
 
 
 _ALL_FEATURES = _Features()
@@ -138,10 +140,11 @@ def _features(parameters: RenderParameters) -> list[_Features]:
             (parameters.evanescent_nepers > 0).any(0),
             (parameters.ring_down > 0).any(0).cumsum(0) > 0,
             (parameters.slowness != 0).any(0),
+            (parameters.half_length > 0).any(0),
         ],
         dim=1,
     )
-    names = ("core", "rim", "loss", "shell", "ring_down", "own_speed")
+    names = ("core", "rim", "loss", "shell", "ring_down", "own_speed", "is_tube")
     return [_Features(**dict(zip(names, column, strict=True))) for column in columns.tolist()]
 
 
@@ -169,14 +172,11 @@ def _add_object(
     p = RenderParameters.of_stacked(stacked).over_grid()  # each (B, 1, 1)
     x, z, right, down = fields.x, fields.z, fields.right, fields.down
 
-    gx = p.auu * x + p.auv * z + p.bu  # half the gradient of q2, along u
-    gz = p.auv * x + p.avv * z + p.bv
-    gn = p.nu * x + p.nv * z + p.nd
-    q2 = (gx + p.bu) * x + (gz + p.bv) * z + p.constant
+    q2, gx, gz, gn = squared_radius(p, x, z, is_tube=features.is_tube)
     along = gx * right + gz * down
     if features.own_speed:
         # Sound that is slower inside comes back later: what lies a way t behind the near wall shows 1540 / c x t
-        # behind it.
+        # behind it. The way is that through an ellipsoid: no tube has a speed of its own.
         curvature = (p.auu * right * right + 2 * p.auv * right * down + p.avv * down * down).clamp(min=TINY * TINY)
         way = (along + (along * along - curvature * (q2 - 1)).clamp(min=0).sqrt()).clamp(min=0)
         delay = way * (p.slowness / curvature)

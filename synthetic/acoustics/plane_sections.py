@@ -10,7 +10,7 @@ import torch
 from torch import Tensor
 
 from models.contrast import contrast_snr
-from models.ellipsoid import section
+from models.ellipsoid import nearest_ellipsoid, section
 from models.targets import Labels, Role
 from synthetic.acoustics.beam_rendering import Beams, Plane, Slice
 from synthetic.acoustics.geometry import Scanner, View
@@ -63,13 +63,17 @@ _NO_ELLIPSE = torch.tensor([0.0, 0.0, 1.0, 1.0, 0.0])
 class AnimalBatch:
     """A animals, padded to the same number of objects.
 
-    kinds : (A, K) int64;  centre : (A, K, 3) mm;  shape : (A, K, 3, 3);  min_semi_axis_mm : (A, K) shortest semi-axis
+    kinds : (A, K) int64;  centre : (A, K, 3) mm;  shape, rotation : (A, K, 3, 3);  half_length, bend : (A, K)
+    min_semi_axis_mm : (A, K) shortest semi-axis
     is_object : (A, K) bool, False where there is padding
     """
 
     kinds: Tensor
     centre: Tensor
     shape: Tensor
+    rotation: Tensor
+    half_length: Tensor
+    bend: Tensor
     min_semi_axis_mm: Tensor
     is_object: Tensor
 
@@ -87,6 +91,9 @@ class AnimalBatch:
             kinds=padded([a.kinds for a in animals], torch.int64),
             centre=padded([a.centres for a in animals], torch.float32),
             shape=padded([a.shapes for a in animals], torch.float32),
+            rotation=padded([a.rotations for a in animals], torch.float32),
+            half_length=padded([a.half_length for a in animals], torch.float32),
+            bend=padded([a.bend for a in animals], torch.float32),
             min_semi_axis_mm=padded([a.semi_axes.min(axis=1) for a in animals], torch.float32),
             is_object=padded([np.ones(len(a.kinds), dtype=bool) for a in animals], torch.bool),
         )
@@ -101,7 +108,7 @@ class PlaneSections:
     """The objects that B planes meet, at most L each, in drawing order.
 
     slice : for the renderer;  kinds : (B, L);  index : (B, L) into the animal's objects
-    ellipses : (B, L, 5) in plane mm, NaN where the plane misses the object
+    ellipses : (B, L, 5) in plane mm, NaN where the plane misses the object; of a tube, of one ellipsoid within it
     section_ratio : (B, L) section over greatest section, 0 to 1
     """
 
@@ -136,9 +143,11 @@ def section_animals(
     noise_offset : (B, 3) mm, moves the body's noise
     one_animal : the rows are one animal at B moments; every object then keeps its column throughout
     """
-    ellipses, section_ratio = section(
-        animal_batch.centre, animal_batch.shape, plane.origin[:, None], plane.right[:, None], plane.down[:, None]
+    at = plane.origin[:, None], plane.right[:, None], plane.down[:, None]
+    nearest = nearest_ellipsoid(
+        animal_batch.centre, animal_batch.rotation, animal_batch.half_length, animal_batch.bend, *at
     )
+    ellipses, section_ratio = section(nearest, animal_batch.shape, *at)
     section_ratio = torch.where(animal_batch.is_object, section_ratio, torch.zeros_like(section_ratio))
     # Where there are too many, eggs and follicles come before organs.
     rank = section_ratio + 2.0 * (is_target(animal_batch.kinds) & (section_ratio > 0))
@@ -156,6 +165,9 @@ def section_animals(
     slice_ = Slice(
         centre=chosen(animal_batch.centre),
         shape=chosen(animal_batch.shape),
+        rotation=chosen(animal_batch.rotation),
+        half_length=chosen(animal_batch.half_length),
+        bend=chosen(animal_batch.bend),
         min_semi_axis_mm=chosen(animal_batch.min_semi_axis_mm),
         materials=materials.take(index),
         present=present,

@@ -1,4 +1,4 @@
-"""The ellipsoids that a scan plane meets, as the numbers from which the renderer draws them."""
+"""The bodies that a scan plane meets, as the numbers from which the renderer draws them."""
 
 from __future__ import annotations
 
@@ -37,13 +37,18 @@ class Plane:
 class Slice:
     """The objects that B planes meet. Later objects are drawn over earlier ones.
 
-    centre : (B, K, 3) mm;  shape : (B, K, 3, 3) matrices M with (p - c)' M (p - c) = 1 on the surface
+    centre : (B, K, 3) mm;  shape : (B, K, 3, 3) matrices M with (p - c)' M (p - c) = 1 on an ellipsoid's surface
+    rotation : (B, K, 3, 3), whose columns are the axes;  half_length, bend : (B, K) mm and 1/mm of tubes, 0 for
+    ellipsoids, see squared_radius
     min_semi_axis_mm : (B, K) the shortest semi-axis;  materials : (B, K);  present : (B, K) bool
     noise_offset : (B, 3) mm, moves the body's noise
     """
 
     centre: Tensor
     shape: Tensor
+    rotation: Tensor
+    half_length: Tensor
+    bend: Tensor
     min_semi_axis_mm: Tensor
     materials: Materials
     present: Tensor
@@ -72,6 +77,9 @@ class RenderParameters(NamedTuple):
 
     auu to constant : q2 = auu x^2 + 2 auv x z + avv z^2 + 2 bu x + 2 bv z + constant
     nu, nv, nd : half the gradient across the plane is nu x + nv z + nd;  present : 1 or 0
+    axis_right, _down, _across : the first axis, in the plane's directions;  axis_offset : its share of p - c at the
+    origin;  axis_stiffness : 1 / semi-axis^2;  side_... : the same of the second axis
+    half_length, bend : as in Slice
     rim_thickness_mm : of the surface
     rim_amplitude : of the surface's echo, raised so that its level is right after the pulse has blurred it
     loss_db : one way, of one crossing of the surface, with the shell's own loss
@@ -89,6 +97,18 @@ class RenderParameters(NamedTuple):
     nu: Tensor
     nv: Tensor
     nd: Tensor
+    axis_right: Tensor
+    axis_down: Tensor
+    axis_across: Tensor
+    axis_offset: Tensor
+    axis_stiffness: Tensor
+    side_right: Tensor
+    side_down: Tensor
+    side_across: Tensor
+    side_offset: Tensor
+    side_stiffness: Tensor
+    half_length: Tensor
+    bend: Tensor
     present: Tensor
     min_semi_axis_mm: Tensor
     rim_thickness_mm: Tensor
@@ -130,6 +150,7 @@ def render_parameters(slice_: Slice, plane: Plane, grid: BeamGrid, pulse: Pulse)
     u, v = plane.right[:, None], plane.down[:, None]
     across = torch.linalg.cross(u, v)
     mu, mv, md = (torch.einsum("bkij,bkj->bki", slice_.shape, w.expand(offset.shape)) for w in (u, v, offset))
+    axis, side = slice_.rotation[..., 0], slice_.rotation[..., 1]
     m = slice_.materials
     # A wall thinner than one sample would fall between the samples.
     rim_thickness = torch.maximum(torch.maximum(m.rim_mm, m.rim_share * slice_.min_semi_axis_mm), grid.step[..., 0])
@@ -152,6 +173,18 @@ def render_parameters(slice_: Slice, plane: Plane, grid: BeamGrid, pulse: Pulse)
         nu=(across * mu).sum(-1),
         nv=(across * mv).sum(-1),
         nd=(across * md).sum(-1),
+        axis_right=(axis * u).sum(-1),
+        axis_down=(axis * v).sum(-1),
+        axis_across=(axis * across).sum(-1),
+        axis_offset=(axis * offset).sum(-1),
+        axis_stiffness=torch.einsum("bki,bkij,bkj->bk", axis, slice_.shape, axis),
+        side_right=(side * u).sum(-1),
+        side_down=(side * v).sum(-1),
+        side_across=(side * across).sum(-1),
+        side_offset=(side * offset).sum(-1),
+        side_stiffness=torch.einsum("bki,bkij,bkj->bk", side, slice_.shape, side),
+        half_length=slice_.half_length,
+        bend=slice_.bend,
         present=slice_.present.float(),
         min_semi_axis_mm=slice_.min_semi_axis_mm,
         rim_thickness_mm=rim_thickness,

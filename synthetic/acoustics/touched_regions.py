@@ -7,6 +7,7 @@ from torch import Tensor
 
 from synthetic.acoustics.geometry import BeamGrid
 from synthetic.acoustics.render_parameters import MAX_TILT_SMEAR_MM, TINY, RenderParameters
+from synthetic.acoustics.squared_radius import squared_radius
 
 __all__ = ["touched_regions"]
 
@@ -25,8 +26,8 @@ def touched_regions(grid: BeamGrid, parameters: RenderParameters, bumps: Tensor)
     ]
     x, z, bumps = (field[:, None, at[0]][..., at[1]] for field in (grid.x, grid.z, bumps))  # (B, 1, l, s)
     p = parameters.over_grid()
-    gx, gz, gn = p.auu * x + p.auv * z + p.bu, p.auv * x + p.avv * z + p.bv, p.nu * x + p.nv * z + p.nd
-    q = (gx * x + gz * z + p.bu * x + p.bv * z + p.constant).clamp(min=TINY).sqrt()
+    q2, gx, gz, gn = squared_radius(p, x, z)
+    q = q2.clamp(min=TINY).sqrt()
     in_plane2 = (gx * gx + gz * gz).clamp(min=TINY * TINY)
     distance = (q * (1 + p.unevenness * bumps) - 1) * q / (in_plane2 + gn * gn).sqrt()
     tilt_smear = (0.5 * p.slice_thickness_mm * gn.abs() / in_plane2.sqrt()).clamp(max=MAX_TILT_SMEAR_MM)

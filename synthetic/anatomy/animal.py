@@ -1,4 +1,4 @@
-"""A phantom: the body of a synthetic female in three dimensions, made of ellipsoids.
+"""A phantom: the body of a synthetic female in three dimensions, made of ellipsoids and tubes.
 
 Body coordinates in mm: x from her left to her right, y from tail to head, z from belly to back. The origin is the
 midpoint between the two prefemoral windows.
@@ -6,7 +6,7 @@ midpoint between the two prefemoral windows.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -60,6 +60,7 @@ class Animal:
 
     species : name;  carapace_mm, width_mm, height_mm : straight measures of the shell
     kinds : (K,) int64 of Kind;  centres, semi_axes : (K, 3) mm;  rotations : (K, 3, 3), whose columns are the axes
+    half_length, bend : (K,) as in Bodies; eggs and follicles are never tubes
     """
 
     species: str
@@ -70,10 +71,16 @@ class Animal:
     centres: NDArray[np.float64]
     semi_axes: NDArray[np.float64]
     rotations: NDArray[np.float64]
+    half_length: NDArray[np.float64] = field(default_factory=lambda: np.zeros(1))
+    bend: NDArray[np.float64] = field(default_factory=lambda: np.zeros(1))
+
+    def __post_init__(self) -> None:
+        object.__setattr__(self, "half_length", np.resize(self.half_length, len(self.kinds)))
+        object.__setattr__(self, "bend", np.resize(self.bend, len(self.kinds)))
 
     @property
     def shapes(self) -> NDArray[np.float64]:
-        """(K, 3, 3) matrices M with (p - c)' M (p - c) = 1 on the surface."""
+        """(K, 3, 3) matrices M with (p - c)' M (p - c) = 1 on the surface of the ellipsoids."""
         return np.asarray(np.linalg.inv(covariances(self.semi_axes, self.rotations)))
 
     @property

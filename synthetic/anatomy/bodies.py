@@ -1,8 +1,8 @@
-"""What a phantom is made of: ellipsoids of different kinds, and sets of them."""
+"""What a phantom is made of: ellipsoids and tubes of different kinds, and sets of them."""
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from enum import IntEnum
 from typing import TYPE_CHECKING, NamedTuple, overload
 
@@ -24,23 +24,28 @@ class Measures(NamedTuple):
 
 
 class Kind(IntEnum):
-    """What an ellipsoid is. Later kinds are drawn over earlier ones. The last three are the targets of a detector."""
+    """What a body is. Later kinds are drawn over earlier ones. The last three are the targets of a detector."""
 
     ORGAN = 0
     FLUID = 1
     LIVER = 2
     KIDNEY = 3
-    FASCIA = 4
-    VESSEL = 5
-    BLADDER = 6
-    BOWEL = 7
-    BONE = 8
-    GAS = 9
-    UROLITH = 10
+    MUSCLE = 4
+    FASCIA = 5
+    FAT = 6
+    VESSEL = 7
+    OVIDUCT = 8
+    BLADDER = 9
+    BOWEL = 10
     OVARY = 11
-    FOLLICLE = 12
-    THIN_SHELLED = 13
-    CALCIFIED = 14
+    CYST = 12
+    CORPUS_LUTEUM = 13
+    BONE = 14
+    GAS = 15
+    UROLITH = 16
+    FOLLICLE = 17
+    THIN_SHELLED = 18
+    CALCIFIED = 19
 
 
 @overload
@@ -54,15 +59,28 @@ def is_target(kinds: NDArray[np.int64] | Tensor) -> NDArray[np.bool_] | Tensor:
 
 @dataclass(frozen=True)
 class Bodies:
-    """N ellipsoids.
+    """N ellipsoids or tubes.
 
     kinds : (N,) int64 of Kind;  centres, semi_axes : (N, 3) mm;  rotations : (N, 3, 3), whose columns are the axes
+    half_length : (N,) mm by which a body is drawn out along its first axis, to both sides: 0, the default, for an
+    ellipsoid, more for a tube;  bend : (N,) 1/mm, curvature of a tube towards its second axis
     """
 
     kinds: NDArray[np.int64]
     centres: NDArray[np.float64]
     semi_axes: NDArray[np.float64]
     rotations: NDArray[np.float64]
+    half_length: NDArray[np.float64] = field(default_factory=lambda: np.zeros(1))
+    bend: NDArray[np.float64] = field(default_factory=lambda: np.zeros(1))
+
+    def __post_init__(self) -> None:
+        object.__setattr__(self, "half_length", np.resize(self.half_length, len(self.kinds)))
+        object.__setattr__(self, "bend", np.resize(self.bend, len(self.kinds)))
+
+    @classmethod
+    def none(cls) -> Bodies:
+        """No body at all."""
+        return cls(np.zeros(0, dtype=np.int64), np.zeros((0, 3)), np.zeros((0, 3)), np.zeros((0, 3, 3)))
 
     @classmethod
     def concatenated(cls, *parts: Bodies) -> Bodies:

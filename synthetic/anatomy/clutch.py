@@ -21,7 +21,6 @@ BARE = 0.3  # of females without follicles, whose ovaries are seen
 
 
 _OVARY_AHEAD = (0.02, 0.14)  # of the windows, in carapace lengths (common practice, no source)
-_NO_OVARY = Bodies(np.zeros(0, dtype=np.int64), np.zeros((0, 3)), np.zeros((0, 3)), np.zeros((0, 3, 3)))
 
 
 def draw_eggs(rng: np.random.Generator, profile: SpeciesRanges, kind: Kind, number: int, measures: Measures) -> Bodies:
@@ -77,7 +76,7 @@ def draw_ovaries(rng: np.random.Generator, follicles: Bodies, measures: Measures
     In some animals without follicles the bare ovaries can be seen.
     """
     carapace, width, height = measures
-    parts = [_NO_OVARY]
+    parts = [Bodies.none()]
     for side in (-1.0, 1.0):
         inside = follicles.take(np.sign(follicles.centres[:, 0]) == side)
         if len(inside.kinds):

@@ -50,12 +50,14 @@ _UNSEEN = {
 
 @dataclass(frozen=True)
 class Body:
-    """One ellipsoid on the bench; ``material`` gives what differs from tissue, by the names of Materials."""
+    """One ellipsoid or tube on the bench; ``material`` gives what differs from tissue, by the names of Materials."""
 
     centre: tuple[float, float, float]
     semi_axes: tuple[float, float, float]
     material: dict[str, float]
     rotation: np.ndarray | None = None
+    half_length: float = 0.0
+    bend: float = 0.0
 
 
 def column(value: float, batch: int) -> Tensor:
@@ -105,6 +107,9 @@ def bodies(batch: int = 1, *each: Body, noise_offset: Tensor | None = None) -> S
     return Slice(
         centre=torch.tensor([body.centre for body in each], dtype=torch.float32).view(number, 3).expand(batch, -1, -1),
         shape=shape_matrix(semi_axes, rotation).expand(batch, -1, -1, -1),
+        rotation=rotation.expand(batch, -1, -1, -1),
+        half_length=torch.tensor([body.half_length for body in each]).expand(batch, -1),
+        bend=torch.tensor([body.bend for body in each]).expand(batch, -1),
         min_semi_axis_mm=semi_axes.amin(1).expand(batch, -1) if number else torch.zeros(batch, 0),
         materials=Materials(*(value.expand(batch, -1) for value in values.unbind(1))),
         present=torch.ones(batch, number, dtype=torch.bool),
