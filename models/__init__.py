@@ -2,7 +2,8 @@
 
 Frames to ellipses: ``network`` and ``runtime`` run the network, ``output_channels`` says what each of its channels
 means, ``decode`` turns them into ellipses with scores. Ellipses: ``ellipse`` (numpy, without torch),
-``ellipse_tensors``, ``ellipsoid`` and ``gaussian_distance`` (torch), ``outline_matching``, ``average_precision``.
+``ellipse_tensors``, ``ellipsoid`` and ``gaussian_distance`` (torch), ``outline_matching``, ``average_precision``;
+``contrast`` measures how far they stand out of a picture.
 Training: ``targets``, ``losses``, ``training``, ``checkpoint``. ``errors`` is the root of all of the program's errors,
 ``printable`` makes text from files safe to show, ``openvino_library`` imports OpenVINO without its telemetry.
 """
