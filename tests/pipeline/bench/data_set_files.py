@@ -16,7 +16,7 @@ from tests.pipeline.bench.matched_egg_examples import reported_egg
 
 __all__ = [
     "DATE",
-    "SIZE_SETTINGS",
+    "SETTINGS",
     "detection_annotation",
     "measure_folder",
     "object_annotation",
@@ -25,7 +25,7 @@ __all__ = [
 ]
 
 DATE = "2026-05-03"
-SIZE_SETTINGS = load_settings().sizes
+SETTINGS = load_settings()
 
 
 def object_annotation(
@@ -157,4 +157,4 @@ def write_result(
 
 def measure_folder(folder: Path) -> DataSetMetrics:
     """The metrics of the results in ``folder/out`` on the data set in ``folder/set``."""
-    return measure_data_set(open_data_set(folder / "set"), folder / "out", SIZE_SETTINGS)
+    return measure_data_set(open_data_set(folder / "set"), folder / "out", SETTINGS)
