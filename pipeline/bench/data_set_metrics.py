@@ -16,7 +16,7 @@ from pipeline.bench.ground_truth import DataSet
 from pipeline.bench.matched_eggs import MatchedEgg, match_eggs
 from pipeline.bench.probe_path_error import ProbePathMetrics, probe_path_metrics
 from pipeline.bench.result_files import read_results, result_folders
-from pipeline.bench.size_metrics import SizeMetrics, size_metrics
+from pipeline.bench.size_metrics import FollicleDiameters, SizeMetrics, follicle_diameters, size_metrics
 from pipeline.bench.stage_metrics import StageMetrics, stage_metrics
 from pipeline.bench.tracking_input import tracking_clips
 from pipeline.bench.tracking_metrics import TrackingMetrics, tracking_metrics
@@ -32,6 +32,7 @@ class EggMetrics:
     stages: StageMetrics
     shelled_sizes: SizeMetrics
     follicle_sizes: SizeMetrics
+    follicle_diameters: FollicleDiameters
 
 
 @dataclass(frozen=True)
@@ -82,6 +83,7 @@ def measure_data_set(data_set: DataSet, results: Path, settings: Settings) -> Da
             stages=stage_metrics(eggs),
             shelled_sizes=size_metrics([egg for egg in eggs if egg.is_shelled], settings.sizes),
             follicle_sizes=size_metrics([egg for egg in eggs if not egg.is_shelled], settings.sizes),
+            follicle_diameters=follicle_diameters(eggs),
         ),
         animals=tuple(animals),
     )

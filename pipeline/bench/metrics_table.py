@@ -9,6 +9,7 @@ from models.stages import STAGES
 from pipeline.bench.counting_table import COUNTING_LEGEND, counting_lines
 from pipeline.bench.data_set_metrics import DataSetMetrics
 from pipeline.bench.detection_metrics import ClassMetrics, DetectionMetrics, Stratum
+from pipeline.bench.follicle_table import FOLLICLE_LEGEND, follicle_lines
 from pipeline.bench.probe_path_error import ProbePathMetrics
 from pipeline.bench.size_metrics import SizeMetrics
 from pipeline.bench.stage_metrics import StageMetrics
@@ -24,6 +25,7 @@ Axes: mean difference of the two
 semi-axes. Centre: distance. Both: median / 90th percentile. Objects that are mostly hidden or cut near their pole are
 ignored, and in the line with an SNR also follicles that stand out less from the speckle around them. By visibility and
 depth, AP counts every false detection in each line. figures.json contains all metrics.
+{FOLLICLE_LEGEND}
 {COUNTING_LEGEND}"""
 _WORST_EXAMS = 3  # exams that are named
 _COLUMN_WIDTHS = (8, 8, 9, 8, 11, 12, 14, 14)
@@ -43,6 +45,7 @@ def _data_set_lines(metrics: DataSetMetrics) -> Iterator[str]:
     yield from _tracking_lines(metrics.tracking)
     yield from _probe_path_lines(metrics.probe_path)
     yield from counting_lines(metrics.counting)
+    yield from follicle_lines(metrics.counting.follicles, metrics.eggs.follicle_diameters)
     yield from _stage_lines(metrics.eggs.stages)
     yield from _size_lines("shelled eggs", metrics.eggs.shelled_sizes)
     yield from _size_lines("follicles", metrics.eggs.follicle_sizes)
@@ -137,6 +140,15 @@ def _stage_lines(stages: StageMetrics) -> Iterator[str]:
             f"{format_known(stages.calibration_error, '.3f')}; "
             f"network alone: macro-F1 {format_known(stages.network_macro_f1, '.3f')}, calibration error "
             f"{format_known(stages.network_calibration_error, '.3f')}"
+        )
+        right = ", ".join(
+            f"{name} {row[index]} of {sum(row)}"
+            for index, (name, row) in enumerate(zip(STAGES, stages.confusion, strict=True))
+            if any(row)
+        )
+        yield (
+            f"    right {format_known(stages.accuracy, '.1%')} ({right}); highest probability stated for a wrong one "
+            f"{format_known(stages.highest_wrong_probability, '.3f')}"
         )
 
 

@@ -47,7 +47,7 @@ def measure_accuracy(
         typer.Option(
             "--egg-free",
             metavar="DIR",
-            help="Folder with exams of animals known to carry no eggs; it needs no ground truth. Repeatable.",
+            help="Folder with exams of animals known to carry no eggs or follicles; needs no ground truth. Repeatable.",
         ),
     ] = None,
     settings: SettingsFile = None,

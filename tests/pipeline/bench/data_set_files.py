@@ -126,6 +126,7 @@ def write_result(
     at_least: int = 0,
     estimate: int = 0,
     interval: tuple[int, int] = (0, 0),
+    follicles: int = 0,
     eggs: dict[int, list[str]] | None = None,
 ) -> None:
     """Write the results of one animal. Its image numbers differ from those of the ground truth.
@@ -141,9 +142,9 @@ def write_result(
         "animal": animal,
         "exam": DATE,
         "species": None,
-        "clips": [{"file": "left-1.mp4", "mm_per_px": None}],
+        "clips": [{"file": "left-1.mp4", "mm_per_px": None, "status": "done"}],
         "shelled": {"at_least": at_least, "estimate": estimate, "interval90": interval},
-        "follicles": {"estimate": 0},
+        "follicles": {"at_least": 0, "estimate": follicles, "interval90": [follicles, follicles]},
         "stage": {"overall": "none seen", "probability": 0.9},
         "confidence": 0.9,
         "flags": [],

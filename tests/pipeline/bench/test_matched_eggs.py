@@ -82,6 +82,7 @@ def test_the_table_and_the_plot_contain_stages_and_sizes(folder: Path) -> None:
     table = metrics_table([metrics])
     assert "stages of 2 matched eggs: macro-F1 0.333, kappa 0.000" in table
     assert "expected calibration error 0.375; network alone" in table
+    assert "right 50.0% (follicle 0 of 1, calcified 1 of 1); highest probability stated for a wrong one 0.700" in table
     assert "sizes of 1 shelled eggs crossed near their middle, median absolute error:\n    length 0.00 mm" in table
     drawing = ElementTree.fromstring(metrics_svg(metrics))
     texts = [text.text for text in drawing.iter("{http://www.w3.org/2000/svg}text")]
