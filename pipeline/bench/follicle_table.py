@@ -67,5 +67,6 @@ def _nothing_line(empty: AnimalsWithNothing) -> str:
     eggs, follicles = (format_known(each, ".3f") for each in (empty.eggs_per_clip, empty.follicles_per_clip))
     return (
         f"  animals with nothing: told eggs {empty.told_eggs} of {empty.animals}, told follicles "
-        f"{empty.told_follicles} of {empty.animals}; listed per clip, of {empty.clips}: {eggs} eggs, {follicles} follicles"
+        f"{empty.told_follicles} of {empty.animals}; listed per clip, of {empty.clips}: {eggs} eggs, "
+        f"{follicles} follicles"
     )
