@@ -68,7 +68,7 @@ def main(arguments: list[str] | None = None) -> int:
     metrics = {}
     for name, weights in (("before", shipped), ("after", fine_tuned)):
         _run_batch(others, out / name, weights)
-        metrics[name] = measure_data_set(open_data_set(others), out / name, settings.sizes)
+        metrics[name] = measure_data_set(open_data_set(others), out / name, settings)
     document = {
         "change": change.document(),
         "labels": on_labels.document(),

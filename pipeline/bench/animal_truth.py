@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
 
@@ -93,12 +93,16 @@ def read_animal_truths(folder: Path) -> dict[str, AnimalTruth]:
 
 
 def animal_truth(entry: Mapping[str, Any]) -> AnimalTruth:
-    """The entry of one animal in ``animals.json``. Raises KeyError for a missing key that is not optional."""
+    """The entry of one animal in ``animals.json``. Raises KeyError for a missing key that is not optional.
+
+    ``follicles_seen`` takes the place of the follicles in ``seen`` where it is given.
+    """
+    crossed = _numbers(entry["seen"])
     return AnimalTruth(
         date=entry["date"],
         species=entry.get("species"),
         carried=_numbers(entry["in_animal"]),
-        crossed=_numbers(entry["seen"]),
+        crossed=replace(crossed, follicles=entry.get("follicles_seen", crossed.follicles)),
         shown=_numbers(entry["shown"]) if "shown" in entry else None,
         clips={file: _clip_truth(clip) for file, clip in entry.get("clips", {}).items()},
         objects=tuple(_object_truth(each) for each in entry["objects"]) if "objects" in entry else None,

@@ -24,9 +24,11 @@ _LEGEND = (
 class CountComparison:
     """The ground truth and the estimate of one animal. The fields of the estimate are None where there is no result.
 
-    carried, crossed : shelled eggs in the animal, and those that a sweep crossed;  follicles_crossed : follicles
+    carried, crossed : shelled eggs in the animal, and those that a sweep crossed
+    follicles_carried, follicles_crossed : follicles likewise
     shown : shelled eggs that a sweep showed at all, including the crossed ones; None if unknown
-    interval90 : of the shelled estimate, lowest and highest number, both included
+    at_least, estimate : of the shelled eggs;  follicles_at_least, follicles_estimate : of the follicles
+    interval90, follicles_interval90 : of each estimate, lowest and highest number, both included
     review_flags : number of flags that ask for a person, "vet today" and "check"
     severity : of the most urgent flag, which is the first, None without any;  confidence, stage_probability : as stated
     """
@@ -35,12 +37,15 @@ class CountComparison:
     species: str | None
     carried: int
     crossed: int
+    follicles_carried: int
     follicles_crossed: int
     stage_crossed: str
     at_least: int | None = None
     estimate: int | None = None
     interval90: tuple[int, int] | None = None
+    follicles_at_least: int | None = None
     follicles_estimate: int | None = None
+    follicles_interval90: tuple[int, int] | None = None
     stage: str | None = None
     review_flags: int | None = None
     severity: str | None = None
@@ -65,7 +70,9 @@ def compare_finding(animal: str, truth: AnimalTruth, finding: ExamFinding) -> Co
         at_least=finding.shelled.at_least,
         estimate=finding.shelled.estimate,
         interval90=finding.shelled.interval90,
+        follicles_at_least=finding.follicles.at_least,
         follicles_estimate=finding.follicles.estimate,
+        follicles_interval90=finding.follicles.interval90,
         stage=finding.stage,
         review_flags=sum(flag.severity != "note" for flag in finding.flags),
         severity=finding.flags[0].severity if finding.flags else None,
@@ -107,6 +114,7 @@ def _without_result(animal: str, truth: AnimalTruth) -> CountComparison:
         species=truth.species,
         carried=truth.carried.shelled,
         crossed=truth.crossed.shelled,
+        follicles_carried=truth.carried.follicles,
         follicles_crossed=truth.crossed.follicles,
         stage_crossed=truth.crossed.overall_stage,
         shown=None if truth.shown is None else truth.shown.shelled,
@@ -116,13 +124,15 @@ def _without_result(animal: str, truth: AnimalTruth) -> CountComparison:
 def _with_result(row: CountComparison, result: Mapping[str, Any] | None) -> CountComparison:
     if result is None:
         return row
-    shelled, flags = result["shelled"], result["flags"]
+    shelled, follicles, flags = result["shelled"], result["follicles"], result["flags"]
     return replace(
         row,
         at_least=shelled["at_least"],
         estimate=shelled["estimate"],
         interval90=(shelled["interval90"][0], shelled["interval90"][1]),
-        follicles_estimate=result["follicles"]["estimate"],
+        follicles_at_least=follicles["at_least"],
+        follicles_estimate=follicles["estimate"],
+        follicles_interval90=(follicles["interval90"][0], follicles["interval90"][1]),
         stage=result["stage"]["overall"],
         review_flags=sum(flag["severity"] != "note" for flag in flags),
         severity=flags[0]["severity"] if flags else None,

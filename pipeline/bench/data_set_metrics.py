@@ -11,15 +11,16 @@ from pipeline.bench.counting_metrics import CountingMetrics, counting_metrics
 from pipeline.bench.detection_matching import match_detections
 from pipeline.bench.detection_metrics import DetectionMetrics, detection_metrics
 from pipeline.bench.exported_detections import read_exported_detections
+from pipeline.bench.follicle_contrast import follicle_snr
 from pipeline.bench.ground_truth import DataSet
 from pipeline.bench.matched_eggs import MatchedEgg, match_eggs
 from pipeline.bench.probe_path_error import ProbePathMetrics, probe_path_metrics
 from pipeline.bench.result_files import read_results, result_folders
-from pipeline.bench.size_metrics import SizeMetrics, size_metrics
+from pipeline.bench.size_metrics import FollicleDiameters, SizeMetrics, follicle_diameters, size_metrics
 from pipeline.bench.stage_metrics import StageMetrics, stage_metrics
 from pipeline.bench.tracking_input import tracking_clips
 from pipeline.bench.tracking_metrics import TrackingMetrics, tracking_metrics
-from pipeline.settings import SizeSettings
+from pipeline.settings import Settings
 
 __all__ = ["DataSetMetrics", "EggMetrics", "measure_data_set", "read_matched_eggs"]
 
@@ -31,6 +32,7 @@ class EggMetrics:
     stages: StageMetrics
     shelled_sizes: SizeMetrics
     follicle_sizes: SizeMetrics
+    follicle_diameters: FollicleDiameters
 
 
 @dataclass(frozen=True)
@@ -56,9 +58,10 @@ class DataSetMetrics:
         return {**asdict(self), "detection": self.detection.document()}
 
 
-def measure_data_set(data_set: DataSet, results: Path, sizes: SizeSettings) -> DataSetMetrics:
+def measure_data_set(data_set: DataSet, results: Path, settings: Settings) -> DataSetMetrics:
     """The metrics of the results that a batch over ``data_set.exams_root`` wrote to ``results``.
 
+    The recordings are read once more, for how far the true follicles stand out in them.
     All frames of the data set count. A frame that the batch refused or left out counts as one without detections.
     """
     folders = result_folders(results)
@@ -72,14 +75,15 @@ def measure_data_set(data_set: DataSet, results: Path, sizes: SizeSettings) -> D
         name=data_set.name,
         frames=len(data_set.frames.ids),
         frames_used=found.frames_used,
-        detection=detection_metrics(data_set, found, matches),
+        detection=detection_metrics(data_set, found, matches, follicle_snr(data_set, settings.ingest)),
         tracking=tracking_metrics(tracking_clips(data_set.objects, found, data_set.frames)),
         probe_path=probe_path_metrics(data_set, folders),
         counting=counting_metrics(data_set, found, documents, animals),
         eggs=EggMetrics(
             stages=stage_metrics(eggs),
-            shelled_sizes=size_metrics([egg for egg in eggs if egg.is_shelled], sizes),
-            follicle_sizes=size_metrics([egg for egg in eggs if not egg.is_shelled], sizes),
+            shelled_sizes=size_metrics([egg for egg in eggs if egg.is_shelled], settings.sizes),
+            follicle_sizes=size_metrics([egg for egg in eggs if not egg.is_shelled], settings.sizes),
+            follicle_diameters=follicle_diameters(eggs),
         ),
         animals=tuple(animals),
     )

@@ -6,7 +6,7 @@ They are given for all objects of a class, and by strata such as size, visibilit
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -20,8 +20,14 @@ from models.average_precision import (
     PrecisionRecallCurve,
     TrueBoxes,
 )
+from models.evaluation_thresholds import MIN_CONTRAST_SNR
 from models.stages import STAGES
-from pipeline.bench.detection_matching import Matches, OutlineErrorStatistics, value_of_nearest_object
+from pipeline.bench.detection_matching import (
+    Matches,
+    OutlineErrorStatistics,
+    match_detections,
+    value_of_nearest_object,
+)
 from pipeline.bench.exported_detections import ExportedDetections
 from pipeline.bench.false_positives import (
     FalsePositives,
@@ -88,13 +94,18 @@ class DetectionMetrics:
     classes : by name, as in CLASSES;  curves : precision and recall, by the same names
     confusion : (4, 4) numbers of objects, in the order of STAGES; rows are true stages, columns detected ones. The last
     row contains detections where no object is, the last column objects that were not found.
+    distinct_follicles : of follicles that stand out, with a signal-to-noise ratio of at least ``MIN_CONTRAST_SNR``; the
+    others are ignored. None where no ratio is known.
+    highest_wrong_stage_probability : stated for a matched detection whose stage is wrong; None without one
     egg_free_clips, egg_free_frames : false shelled detections in clips and in frames that show no shelled egg
     """
 
     classes: dict[str, ClassMetrics]
     curves: dict[str, PrecisionRecallCurve]
     strata: tuple[Stratum, ...]
+    distinct_follicles: ClassMetrics | None
     confusion: NDArray[np.int64]
+    highest_wrong_stage_probability: float | None
     outline_uncertainty: OutlineUncertainty
     egg_free_clips: FalsePositives
     egg_free_frames: FalsePositives
@@ -115,14 +126,22 @@ class DetectionMetrics:
         }
 
 
-def detection_metrics(data_set: DataSet, found: ExportedDetections, matches: Matches) -> DetectionMetrics:
-    """The metrics of ``found``. matches : of its detections with the objects of the data set"""
+def detection_metrics(
+    data_set: DataSet, found: ExportedDetections, matches: Matches, snr: NDArray[np.float64]
+) -> DetectionMetrics:
+    """The metrics of ``found``.
+
+    matches : of its detections with the objects of the data set
+    snr : (N,) of the true follicles, see `pipeline.bench.follicle_contrast`
+    """
     evaluator = _Evaluator(data_set, found, matches)
     return DetectionMetrics(
         classes={name: evaluator.overall(name) for name in CLASSES},
         curves={name: each.curve() for name, each in evaluator.coco.items()},
         strata=tuple(evaluator.strata()),
+        distinct_follicles=_distinct_follicles(data_set, found, snr),
         confusion=_confusion(data_set, found, matches),
+        highest_wrong_stage_probability=_highest_wrong_stage_probability(data_set, found, matches),
         outline_uncertainty=outline_uncertainty(matches, data_set.objects, found),
         egg_free_clips=false_positives_in_egg_free_clips(data_set.objects, found, data_set.frames),
         egg_free_frames=false_positives_in_egg_free_frames(data_set.objects, found, data_set.frames),
@@ -206,6 +225,22 @@ class _Evaluator:
             errors_mm=self.matches.errors(pairs & has_scale, scale),
             errors_px=self.matches.errors(pairs & ~has_scale, np.ones_like(scale)),
         )
+
+
+def _distinct_follicles(data_set: DataSet, found: ExportedDetections, snr: NDArray[np.float64]) -> ClassMetrics | None:
+    if np.isnan(snr).all():
+        return None
+    truth = data_set.objects
+    is_faint = ~truth.is_shelled & ~(snr >= MIN_CONTRAST_SNR)
+    without_faint = replace(data_set, objects=replace(truth, ignored=truth.ignored | is_faint))
+    return _Evaluator(without_faint, found, match_detections(without_faint.objects, found)).overall("follicle")
+
+
+def _highest_wrong_stage_probability(data_set: DataSet, found: ExportedDetections, matches: Matches) -> float | None:
+    is_wrong = found.stage[matches.detection_rows] != data_set.objects.stage[matches.object_rows]
+    stated = found.stage_probability[matches.detection_rows[is_wrong]]
+    known = stated[~np.isnan(stated)]
+    return float(known.max()) if len(known) else None
 
 
 def _confusion(data_set: DataSet, found: ExportedDetections, matches: Matches) -> NDArray[np.int64]:

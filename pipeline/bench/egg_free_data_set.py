@@ -1,4 +1,4 @@
-"""Recordings of animals known to carry no eggs: a data set that needs no ground-truth file."""
+"""Recordings of animals known to carry no eggs or follicles: a data set that needs no ground-truth file."""
 
 from __future__ import annotations
 

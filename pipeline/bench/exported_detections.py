@@ -21,7 +21,7 @@ class ExportedDetections:
     """All D detections in the frames of a data set.
 
     frame : (D,) int64, index of the data set's frame;  ellipses : (D, 5) px;  boxes : (D, 4) px
-    stage : (D,) int64, index in STAGES;  scores : (D,)
+    stage : (D,) int64, index in STAGES;  stage_probability : (D,) as stated for it, NaN where unknown;  scores : (D,)
     track : (D,) int64, unique within the clip, 0 for a detection in no track
     egg : (D,) int64, unique within the exam, 0 for a detection of no egg
     outline_uncertainties : (D, 2) predicted errors of the centre (px) and of the log axes, NaN where unknown
@@ -32,6 +32,7 @@ class ExportedDetections:
     ellipses: NDArray[np.float64]
     boxes: NDArray[np.float64]
     stage: NDArray[np.int64]
+    stage_probability: NDArray[np.float64]
     scores: NDArray[np.float64]
     track: NDArray[np.int64]
     egg: NDArray[np.int64]
@@ -71,6 +72,7 @@ def read_exported_detections(data_set: DataSet, folders: Mapping[tuple[str, str]
         ellipses=np.array([row["ellipse"] for _, row in rows], dtype=np.float64).reshape(-1, 5),
         boxes=np.array([row["bbox"] for _, row in rows], dtype=np.float64).reshape(-1, 4),
         stage=np.array([row["category_id"] - 1 for _, row in rows], dtype=np.int64),
+        stage_probability=np.array([_stated_probability(row) for _, row in rows], dtype=np.float64),
         scores=np.array([row["score"] for _, row in rows], dtype=np.float64),
         track=np.array([row["track_id"] or 0 for _, row in rows], dtype=np.int64),
         egg=np.array([row["egg_id"] or 0 for _, row in rows], dtype=np.int64),
@@ -79,3 +81,9 @@ def read_exported_detections(data_set: DataSet, folders: Mapping[tuple[str, str]
         ).reshape(-1, 2),
         frames_used=frames_used,
     )
+
+
+def _stated_probability(row: Mapping[str, Any]) -> float:
+    """Of the stated stage. Probabilities are in the order of STAGES."""
+    probabilities = row.get("stage_probabilities")
+    return float(probabilities[row["category_id"] - 1]) if probabilities else float("nan")

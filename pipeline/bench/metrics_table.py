@@ -4,11 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 
-from models.evaluation_thresholds import MIN_OUTLINE_IOU, SCORE_THRESHOLD
+from models.evaluation_thresholds import MIN_CONTRAST_SNR, MIN_OUTLINE_IOU, SCORE_THRESHOLD
 from models.stages import STAGES
 from pipeline.bench.counting_table import COUNTING_LEGEND, counting_lines
 from pipeline.bench.data_set_metrics import DataSetMetrics
-from pipeline.bench.detection_metrics import CLASSES, ClassMetrics, DetectionMetrics, Stratum
+from pipeline.bench.detection_metrics import ClassMetrics, DetectionMetrics, Stratum
+from pipeline.bench.follicle_table import FOLLICLE_LEGEND, follicle_lines
 from pipeline.bench.probe_path_error import ProbePathMetrics
 from pipeline.bench.size_metrics import SizeMetrics
 from pipeline.bench.stage_metrics import StageMetrics
@@ -22,7 +23,9 @@ AP: COCO's average precision on boxes, at an overlap of 0.5 and over 0.5 to 0.95
 detections: with a score of at least {SCORE_THRESHOLD:g} whose outlines overlap by at least {MIN_OUTLINE_IOU:g}. \
 Axes: mean difference of the two
 semi-axes. Centre: distance. Both: median / 90th percentile. Objects that are mostly hidden or cut near their pole are
-ignored. By visibility and depth, AP counts every false detection in each line. figures.json contains all metrics.
+ignored, and in the line with an SNR also follicles that stand out less from the speckle around them. By visibility and
+depth, AP counts every false detection in each line. figures.json contains all metrics.
+{FOLLICLE_LEGEND}
 {COUNTING_LEGEND}"""
 _WORST_EXAMS = 3  # exams that are named
 _COLUMN_WIDTHS = (8, 8, 9, 8, 11, 12, 14, 14)
@@ -42,6 +45,7 @@ def _data_set_lines(metrics: DataSetMetrics) -> Iterator[str]:
     yield from _tracking_lines(metrics.tracking)
     yield from _probe_path_lines(metrics.probe_path)
     yield from counting_lines(metrics.counting)
+    yield from follicle_lines(metrics.counting.follicles, metrics.eggs.follicle_diameters)
     yield from _stage_lines(metrics.eggs.stages)
     yield from _size_lines("shelled eggs", metrics.eggs.shelled_sizes)
     yield from _size_lines("follicles", metrics.eggs.follicle_sizes)
@@ -52,7 +56,10 @@ def _detection_lines(metrics: DetectionMetrics) -> Iterator[str]:
     yield _line(
         "", ("true", "AP50", "AP50:95", "recall", "precision", "stage right", f"axes, {unit}", f"centre, {unit}")
     )
-    yield from (_class_line(f"  {name}", metrics.classes[name]) for name in CLASSES)
+    for name, row in metrics.classes.items():
+        yield _class_line(f"  {name}", row)
+        if name == "follicle" and metrics.distinct_follicles is not None:
+            yield _class_line(f"  follicle, SNR >= {MIN_CONTRAST_SNR:g}", metrics.distinct_follicles)
     for name in ("shelled", "follicle"):
         rows = [(stratum, getattr(stratum, name)) for stratum in metrics.strata if stratum.kind != "exam"]
         rows = [(stratum, row) for stratum, row in rows if row.true_objects]
@@ -98,6 +105,8 @@ def _confusion_lines(metrics: DetectionMetrics) -> Iterator[str]:
     for name, row in zip((*STAGES, "nothing there"), metrics.confusion.tolist(), strict=True):
         cells = [f"{number:,}" for number in row[:3]] + ["" if name == "nothing there" else f"{row[3]:,}"]
         yield (f"    {name:<13}" + "".join(f"{cell:>14}" for cell in cells)[3:]).rstrip()
+    if metrics.highest_wrong_stage_probability is not None:
+        yield f"    highest probability stated for a wrong stage: {metrics.highest_wrong_stage_probability:.3f}"
 
 
 def _uncertainty_lines(metrics: DetectionMetrics) -> Iterator[str]:
@@ -131,6 +140,15 @@ def _stage_lines(stages: StageMetrics) -> Iterator[str]:
             f"{format_known(stages.calibration_error, '.3f')}; "
             f"network alone: macro-F1 {format_known(stages.network_macro_f1, '.3f')}, calibration error "
             f"{format_known(stages.network_calibration_error, '.3f')}"
+        )
+        right = ", ".join(
+            f"{name} {row[index]} of {sum(row)}"
+            for index, (name, row) in enumerate(zip(STAGES, stages.confusion, strict=True))
+            if any(row)
+        )
+        yield (
+            f"    right {format_known(stages.accuracy, '.1%')} ({right}); highest probability stated for a wrong one "
+            f"{format_known(stages.highest_wrong_probability, '.3f')}"
         )
 
 

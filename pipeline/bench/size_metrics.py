@@ -1,4 +1,4 @@
-"""Whether the reported lengths and widths of eggs are right, and whether their 90 % intervals are."""
+"""Whether the reported sizes of eggs and follicles are right, and whether their 90 % intervals are."""
 
 from __future__ import annotations
 
@@ -7,10 +7,12 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from models.stages import STAGES
+from pipeline.bench.ground_truth import FOLLICLE
 from pipeline.bench.matched_eggs import MatchedEgg
 from pipeline.settings import SizeSettings
 
-__all__ = ["SizeMetrics", "size_metrics"]
+__all__ = ["FollicleDiameters", "SizeMetrics", "follicle_diameters", "size_metrics"]
 
 # Only eggs with a section of at least this share of their width are measured. A section that wide passes at most 0.44
 # of the way from the middle of the egg to its pole.
@@ -39,6 +41,20 @@ class SizeMetrics:
     width_interval_coverage: float | None
     shape_reported: float | None
     shape_accuracy: float | None
+
+
+@dataclass(frozen=True)
+class FollicleDiameters:
+    """The diameters of follicles that are listed as follicles: the means of their three axes.
+
+    follicles : number of them;  by_section : of these, follicles whose axes are unknown, so that the width of their
+    widest section in any frame stands for the true diameter
+    error_mm : median absolute error, None without a follicle
+    """
+
+    follicles: int
+    by_section: int
+    error_mm: float | None
 
 
 def size_metrics(eggs: Sequence[MatchedEgg], settings: SizeSettings) -> SizeMetrics:
@@ -73,6 +89,33 @@ def size_metrics(eggs: Sequence[MatchedEgg], settings: SizeSettings) -> SizeMetr
         shape_reported=len(is_shape_right) / len(known),
         shape_accuracy=sum(is_shape_right) / len(is_shape_right) if is_shape_right else None,
     )
+
+
+def follicle_diameters(eggs: Sequence[MatchedEgg]) -> FollicleDiameters:
+    """Of the follicles among all matched eggs. Those without a scale or a reported size are left out."""
+    known = [
+        (egg, _mean_axis(egg.reported["length_mm"], egg.reported["width_mm"]), _true_diameter(egg))
+        for egg in eggs
+        if not egg.is_shelled and egg.reported["stage"] == STAGES[FOLLICLE]
+    ]
+    errors = [
+        (abs(reported - true), egg.length_mm is None)
+        for egg, reported, true in known
+        if reported is not None and true is not None
+    ]
+    return FollicleDiameters(
+        follicles=len(errors),
+        by_section=sum(by_section for _, by_section in errors),
+        error_mm=float(np.median([error for error, _ in errors])) if errors else None,
+    )
+
+
+def _true_diameter(egg: MatchedEgg) -> float | None:
+    return _mean_axis(egg.length_mm, egg.width_mm) or egg.widest_section_mm or None
+
+
+def _mean_axis(length_mm: float | None, width_mm: float | None) -> float | None:
+    return None if length_mm is None or width_mm is None else (length_mm + 2 * width_mm) / 3
 
 
 def _is_oval(egg: MatchedEgg, settings: SizeSettings) -> bool:

@@ -20,6 +20,7 @@ class StageMetrics:
     """Metrics of the stages; None without an egg.
 
     eggs : listed eggs that match a true object;  confusion : rows are true stages, columns reported ones
+    accuracy : share whose stage is right;  highest_wrong_probability : stated for a wrong stage, None without one
     macro_f1 : mean F1 of the stages that occur;  kappa : see `cohen_kappa`
     calibration_error : expected calibration error of the stated probabilities
     network_macro_f1, network_calibration_error : the same for the network alone
@@ -28,6 +29,8 @@ class StageMetrics:
 
     eggs: int
     confusion: list[list[int]]
+    accuracy: float | None
+    highest_wrong_probability: float | None
     macro_f1: float | None
     kappa: float | None
     calibration_error: float | None
@@ -39,7 +42,7 @@ class StageMetrics:
 def stage_metrics(eggs: Sequence[MatchedEgg]) -> StageMetrics:
     """The metrics of the reported stages."""
     if not eggs:
-        return StageMetrics(0, [[0] * len(STAGES)] * len(STAGES), None, None, None, None, None, ())
+        return StageMetrics(0, [[0] * len(STAGES)] * len(STAGES), None, None, None, None, None, None, None, ())
     true = np.array([egg.stage for egg in eggs])
     reported = np.array([STAGES.index(egg.reported["stage"]) for egg in eggs])
     probability = np.array([egg.reported["stage_probability"] for egg in eggs])
@@ -49,6 +52,8 @@ def stage_metrics(eggs: Sequence[MatchedEgg]) -> StageMetrics:
     return StageMetrics(
         eggs=len(eggs),
         confusion=confusion.tolist(),
+        accuracy=float((reported == true).mean()),
+        highest_wrong_probability=max(probability[reported != true].tolist(), default=None),
         macro_f1=macro_f1(true, reported),
         kappa=cohen_kappa(confusion),
         calibration_error=expected_calibration_error(bins),

@@ -13,6 +13,7 @@ from pipeline.bench.ground_truth import DataSetFrames, TrueObjects
 __all__ = [
     "CLUTCH_SIZES",
     "DEPTH_RANGES_MM",
+    "FOLLICLE_NUMBERS",
     "VISIBILITY_RANGES",
     "ObjectStrata",
     "frame_strata",
@@ -43,6 +44,14 @@ CLUTCH_SIZES: dict[str, Range] = {
     "up to 15": (0.0, 16.0),
     "16 to 24": (16.0, 25.0),
     "above 24": (25.0, np.inf),
+}
+# By follicles that the sweeps crossed, so that many animals without any do not hide how well the others are counted.
+FOLLICLE_NUMBERS: dict[str, Range] = {
+    "none": (0.0, 1.0),
+    "1 to 8": (1.0, 9.0),
+    "above 8": (9.0, np.inf),
+    "1 or more": (1.0, np.inf),
+    "all": (0.0, np.inf),
 }
 
 

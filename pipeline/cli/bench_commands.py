@@ -47,7 +47,7 @@ def measure_accuracy(
         typer.Option(
             "--egg-free",
             metavar="DIR",
-            help="Folder with exams of animals known to carry no eggs; it needs no ground truth. Repeatable.",
+            help="Folder with exams of animals known to carry no eggs or follicles; needs no ground truth. Repeatable.",
         ),
     ] = None,
     settings: SettingsFile = None,
@@ -75,7 +75,7 @@ def measure_accuracy(
         known = [open_data_set(folder) for folder in data_sets or []]
         if not known and not egg_free:
             raise typer.Exit(misused("Name a folder with exams and ground truth, or egg-free exams with --egg-free."))
-        sizes, metrics = load_settings(settings).sizes, []
+        loaded, metrics = load_settings(settings), []
         for number, data_set in enumerate(known, 1):
             results = out / f"{number}-{data_set.name}"
             run_batch_with_progress(
@@ -87,13 +87,13 @@ def measure_accuracy(
                 quiet=quiet,
                 allow_uncalibrated=allow_uncalibrated,
             )
-            metrics.append(measure_data_set(data_set, results, sizes))
+            metrics.append(measure_data_set(data_set, results, loaded))
         for number, folder in enumerate(egg_free or [], len(known) + 1):
             results = out / f"{number}-{folder.resolve().name}"
             run_batch_with_progress(
                 folder, results, settings, engine, weights, quiet=quiet, allow_uncalibrated=allow_uncalibrated
             )
-            metrics.append(measure_data_set(egg_free_data_set(folder, results), results, sizes))
+            metrics.append(measure_data_set(egg_free_data_set(folder, results), results, loaded))
         for number, each in enumerate(metrics, 1):
             write_atomically(out / f"{number}-{each.name}.svg", [metrics_svg(each).encode()])
         documents = [each.document() for each in metrics]

@@ -16,7 +16,7 @@ from tests.pipeline.bench.matched_egg_examples import reported_egg
 
 __all__ = [
     "DATE",
-    "SIZE_SETTINGS",
+    "SETTINGS",
     "detection_annotation",
     "measure_folder",
     "object_annotation",
@@ -25,7 +25,7 @@ __all__ = [
 ]
 
 DATE = "2026-05-03"
-SIZE_SETTINGS = load_settings().sizes
+SETTINGS = load_settings()
 
 
 def object_annotation(
@@ -126,6 +126,7 @@ def write_result(
     at_least: int = 0,
     estimate: int = 0,
     interval: tuple[int, int] = (0, 0),
+    follicles: int = 0,
     eggs: dict[int, list[str]] | None = None,
 ) -> None:
     """Write the results of one animal. Its image numbers differ from those of the ground truth.
@@ -141,9 +142,9 @@ def write_result(
         "animal": animal,
         "exam": DATE,
         "species": None,
-        "clips": [{"file": "left-1.mp4", "mm_per_px": None}],
+        "clips": [{"file": "left-1.mp4", "mm_per_px": None, "status": "done"}],
         "shelled": {"at_least": at_least, "estimate": estimate, "interval90": interval},
-        "follicles": {"estimate": 0},
+        "follicles": {"at_least": 0, "estimate": follicles, "interval90": [follicles, follicles]},
         "stage": {"overall": "none seen", "probability": 0.9},
         "confidence": 0.9,
         "flags": [],
@@ -157,4 +158,4 @@ def write_result(
 
 def measure_folder(folder: Path) -> DataSetMetrics:
     """The metrics of the results in ``folder/out`` on the data set in ``folder/set``."""
-    return measure_data_set(open_data_set(folder / "set"), folder / "out", SIZE_SETTINGS)
+    return measure_data_set(open_data_set(folder / "set"), folder / "out", SETTINGS)

@@ -17,6 +17,7 @@ def test_optional_keys_may_be_missing() -> None:
     assert (truth.carried, truth.crossed) == (ObjectNumbers(1, 2, 3), ObjectNumbers(0, 1, 3))
     assert (truth.species, truth.shown, truth.objects, truth.clips) == (None, None, None, {})
     assert truth.world == {}
+    assert animal_truth(ENTRY | {"follicles_seen": 1}).crossed == ObjectNumbers(1, 1, 3)
     assert animal_truth(ENTRY | {"clips": {"left-1.mp4": {}}}).clips == {"left-1.mp4": ClipTruth(None, None, None)}
 
 

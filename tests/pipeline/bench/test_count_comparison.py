@@ -50,7 +50,8 @@ def test_each_animal_has_a_row_with_or_without_a_result() -> None:
     assert (first.stage_crossed, first.stage, first.review_flags) == ("calcified", "calcified", 2)
     assert (first.severity, first.confidence, first.stage_probability) == ("vet today", 0.8, 0.9)
     assert (third.carried, third.crossed, third.follicles_crossed, third.stage_crossed) == (2, 2, 6, "mixed")
-    assert (third.estimate, third.stage) == (None, None)
+    assert (third.follicles_carried, first.follicles_at_least, first.follicles_interval90) == (7, 0, (0, 1))
+    assert (third.estimate, third.stage, third.follicles_interval90) == (None, None, None)
     json.dumps([row.document() for row in rows])
 
 

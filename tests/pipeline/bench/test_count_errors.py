@@ -67,6 +67,7 @@ def errors_of(objects: dict[int, int], listings: list[Listing], crossed: set[int
         ellipses=ellipses(seen_ids),
         boxes=np.zeros((len(seen), 4)),
         stage=np.array([stage for _, _, stage, _ in seen], np.int64),
+        stage_probability=np.full(len(seen), np.nan),
         scores=np.ones(len(seen)),
         track=np.array([egg for _, egg, _, _ in seen], np.int64),
         egg=np.array([egg for _, egg, _, _ in seen], np.int64),

@@ -12,6 +12,7 @@ ROW = CountComparison(
     species=None,
     carried=8,
     crossed=6,
+    follicles_carried=0,
     follicles_crossed=0,
     stage_crossed="calcified",
     at_least=4,

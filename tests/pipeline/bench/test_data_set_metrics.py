@@ -56,6 +56,24 @@ def test_hits_misses_false_positives_and_wrong_stages_are_distinguished(mixed: D
     assert (follicle.true_objects, follicle.ap50, follicle.recall, follicle.precision) == (0, None, None, None)
     assert shelled.stage_accuracy == pytest.approx(1 / 2)
     assert mixed.detection.confusion.tolist() == [[0, 0, 0, 0], [0, 0, 0, 0], [0, 1, 1, 1], [0, 0, 1, 0]]
+    assert mixed.detection.distinct_follicles is None  # there is no recording
+
+
+def test_the_highest_probability_of_a_wrong_stage_is_that_of_matched_detections(tmp_path: Path) -> None:
+    write_truth(tmp_path / "set", [object_annotation(1, 3, ROUND), object_annotation(2, 3, ROUND)])
+    right, wrong, nowhere, faint = (
+        detection_annotation(frame, stage, ellipse, score=score) | {"stage_probabilities": probabilities}
+        for frame, stage, ellipse, score, probabilities in (
+            (1, 3, ROUND, 0.9, [0.0, 0.01, 0.99]),
+            (2, 2, ROUND, 0.9, [0.1, 0.7, 0.2]),
+            (2, 2, FAR, 0.9, [0.0, 1.0, 0.0]),
+            (1, 2, ROUND, 0.4, [0.1, 0.9, 0.0]),
+        )
+    )
+    write_result(tmp_path / "out", [right, wrong, nowhere, faint])
+    metrics = measure_folder(tmp_path)
+    assert metrics.detection.highest_wrong_stage_probability == 0.7
+    assert "highest probability stated for a wrong stage: 0.700" in metrics_table([metrics])
 
 
 def test_errors_are_in_mm_where_the_scale_is_known_and_in_px_where_not(mixed: DataSetMetrics, tmp_path: Path) -> None:

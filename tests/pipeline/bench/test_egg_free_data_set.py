@@ -10,16 +10,16 @@ from pipeline.bench.data_set_metrics import measure_data_set
 from pipeline.bench.egg_free_data_set import egg_free_data_set
 from pipeline.bench.ground_truth import DataSetError
 from pipeline.bench.metrics_table import metrics_table
-from tests.pipeline.bench.data_set_files import DATE, SIZE_SETTINGS, detection_annotation, write_result
+from tests.pipeline.bench.data_set_files import DATE, SETTINGS, detection_annotation, write_result
 
 ROUND = [100.0, 100.0, 20.0, 20.0, 0.0]
 
 
 def test_every_shelled_egg_is_a_false_positive(tmp_path: Path) -> None:
     write_result(tmp_path / "out", [detection_annotation(1, 3, ROUND), detection_annotation(2, 1, ROUND)], frames=4)
-    write_result(tmp_path / "out", [], animal="AF-2", frames=4, estimate=2, interval=(1, 3))
+    write_result(tmp_path / "out", [], animal="AF-2", frames=4, estimate=2, interval=(1, 3), follicles=1, eggs={1: []})
     data_set = egg_free_data_set(tmp_path / "exams", tmp_path / "out")
-    metrics = measure_data_set(data_set, tmp_path / "out", SIZE_SETTINGS)
+    metrics = measure_data_set(data_set, tmp_path / "out", SETTINGS)
     assert (metrics.name, metrics.frames, metrics.frames_used) == ("exams", 8, 8)
     clips = metrics.detection.egg_free_clips
     assert clips == metrics.detection.egg_free_frames
@@ -27,6 +27,7 @@ def test_every_shelled_egg_is_a_false_positive(tmp_path: Path) -> None:
     assert (metrics.counting.counts.egg_free, metrics.counting.counts.false_gravid) == (2, 1)
     text = metrics_table([metrics])
     assert "egg-free clips (8 frames): 0.125, 0.000, 0.125" in text
+    assert "told eggs 1 of 2, told follicles 1 of 2; listed per clip, of 2: 0.500 eggs, 0.000 follicles" in text
     assert "egg-free animals reported with eggs: 1 of 2" in text
     assert "not found" not in text  # there are no objects
 

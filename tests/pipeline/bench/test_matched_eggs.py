@@ -13,7 +13,7 @@ from pipeline.bench.matched_eggs import MatchedEgg
 from pipeline.bench.metrics_plots import metrics_svg
 from pipeline.bench.metrics_table import metrics_table
 from tests.pipeline.bench.data_set_files import (
-    SIZE_SETTINGS,
+    SETTINGS,
     detection_annotation,
     object_annotation,
     write_result,
@@ -78,10 +78,11 @@ def test_an_egg_on_no_object_has_no_match(folder: Path) -> None:
 
 
 def test_the_table_and_the_plot_contain_stages_and_sizes(folder: Path) -> None:
-    metrics = measure_data_set(open_data_set(folder / "truth"), folder / "out", SIZE_SETTINGS)
+    metrics = measure_data_set(open_data_set(folder / "truth"), folder / "out", SETTINGS)
     table = metrics_table([metrics])
     assert "stages of 2 matched eggs: macro-F1 0.333, kappa 0.000" in table
     assert "expected calibration error 0.375; network alone" in table
+    assert "right 50.0% (follicle 0 of 1, calcified 1 of 1); highest probability stated for a wrong one 0.700" in table
     assert "sizes of 1 shelled eggs crossed near their middle, median absolute error:\n    length 0.00 mm" in table
     drawing = ElementTree.fromstring(metrics_svg(metrics))
     texts = [text.text for text in drawing.iter("{http://www.w3.org/2000/svg}text")]

@@ -27,7 +27,7 @@ def measure(*, errors: float, predicted: float, unknown: int = 0) -> OutlineUnce
     return outline_uncertainty(
         Matches(rows, rows, marked, none, none),
         TrueObjects(rows, true, true[:, :4], none, stage, marked, none, none, rows),
-        ExportedDetections(rows, found, found[:, :4], stage, none, rows, rows, outline_uncertainties, PAIRS),
+        ExportedDetections(rows, found, found[:, :4], stage, none, none, rows, rows, outline_uncertainties, PAIRS),
     )
 
 

@@ -25,6 +25,17 @@ def test_the_network_alone_is_measured_separately() -> None:
     assert stage_metrics([]).macro_f1 is None
 
 
+def test_the_highest_probability_of_a_wrong_stage() -> None:
+    eggs = [
+        matched_egg(2, reported_egg(2, [0.0, 0.0, 1.0])),
+        matched_egg(2, reported_egg(1, [0.1, 0.8, 0.1])),
+        matched_egg(0, reported_egg(1, [0.3, 0.6, 0.1])),
+    ]
+    metrics = stage_metrics(eggs)
+    assert (metrics.accuracy, metrics.highest_wrong_probability) == (1 / 3, 0.8)
+    assert stage_metrics(eggs[:1]).highest_wrong_probability is None
+
+
 @pytest.mark.parametrize(
     ("counts", "published"),
     [
