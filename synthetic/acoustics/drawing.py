@@ -21,7 +21,7 @@ from synthetic.acoustics.render_parameters import (
     render_parameters,
 )
 from synthetic.acoustics.shells import tunnelling_db
-from synthetic.acoustics.squared_radius import squared_radius
+from synthetic.acoustics.squared_radius import beside_axis, squared_radius
 from synthetic.acoustics.touched_regions import touched_regions
 from synthetic.decibels import amplitude_from_db
 
@@ -85,6 +85,7 @@ class _Features:
     ring_down: bool = True
     own_speed: bool = True
     is_tube: bool = True
+    stripes: bool = True
 
 
 _ALL_FEATURES = _Features()
@@ -141,10 +142,11 @@ def _features(parameters: RenderParameters) -> list[_Features]:
             (parameters.ring_down > 0).any(0).cumsum(0) > 0,
             (parameters.slowness != 0).any(0),
             (parameters.half_length > 0).any(0),
+            (parameters.stripe_db > 0).any(0),
         ],
         dim=1,
     )
-    names = ("core", "rim", "loss", "shell", "ring_down", "own_speed", "is_tube")
+    names = ("core", "rim", "loss", "shell", "ring_down", "own_speed", "is_tube", "stripes")
     return [_Features(**dict(zip(names, column, strict=True))) for column in columns.tolist()]
 
 
@@ -197,6 +199,10 @@ def _add_object(
 
     inside = _smooth_step(-distance * sharpness) * p.present
     level = p.echo_db + p.texture_db * fields.fine
+    if features.stripes:
+        # Stripes are thin, bent and broken, like the sheaths between the fibres of a muscle.
+        phase = torch.pi * (beside_axis(p, x, z) / p.stripe_mm + fields.bumps)
+        level = level + p.stripe_db * torch.cos(phase) ** 6 * (0.7 + 0.4 * fields.fine).clamp(0, 1.2)
     if features.core:
         core = _smooth_step((p.core_share - q) * sharpness * p.min_semi_axis_mm) * (p.core_share > _MIN_CORE_SHARE)
         level = level + core * (p.core_db - p.echo_db)

@@ -34,6 +34,8 @@ class _Variant(BaseModel):
     outlier_share: Annotated[float, Field(ge=0, lt=1)] = 0.0
     echo_db: _Range
     texture_db: _PositiveRange = (0.0, 0.0)
+    stripe_db: _PositiveRange = (0.0, 0.0)
+    stripe_mm: _PositiveRange = (0.0, 0.0)
     core_share: _PositiveRange = (0.0, 0.0)
     core_db: _Range = (0.0, 0.0)
     rim_db: _Range
@@ -69,6 +71,8 @@ class Materials:
 
     echo_db: Tensor
     texture_db: Tensor
+    stripe_db: Tensor
+    stripe_mm: Tensor
     core_share: Tensor
     core_db: Tensor
     rim_db: Tensor

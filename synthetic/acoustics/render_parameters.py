@@ -19,6 +19,7 @@ TINY = 1e-6  # keeps divisors and the arguments of square roots above 0
 MAX_TILT_SMEAR_MM = 4.0  # most that the slice's thickness smears a surface that leans across the plane
 _MIN_RIM_DB = -25.0  # a surface whose echo is weaker than this is not drawn
 _MIN_BORDER_BLUR_MM = 0.01
+_MIN_STRIPE_MM = 0.1
 
 
 @dataclass(frozen=True)
@@ -114,6 +115,8 @@ class RenderParameters(NamedTuple):
     rim_thickness_mm: Tensor
     echo_db: Tensor
     texture_db: Tensor
+    stripe_db: Tensor
+    stripe_mm: Tensor
     core_share: Tensor
     core_db: Tensor
     rim_amplitude: Tensor
@@ -190,6 +193,8 @@ def render_parameters(slice_: Slice, plane: Plane, grid: BeamGrid, pulse: Pulse)
         rim_thickness_mm=rim_thickness,
         echo_db=m.echo_db,
         texture_db=m.texture_db,
+        stripe_db=m.stripe_db,
+        stripe_mm=m.stripe_mm.clamp(min=_MIN_STRIPE_MM),
         core_share=m.core_share,
         core_db=m.core_db,
         rim_amplitude=amplitude_from_db(rim_db) * peak_loss * (rim_db > _MIN_RIM_DB),

@@ -17,7 +17,7 @@ from torch import Tensor
 
 from synthetic.acoustics.render_parameters import RenderParameters
 
-__all__ = ["SquaredRadius", "squared_radius"]
+__all__ = ["SquaredRadius", "beside_axis", "squared_radius"]
 
 
 class SquaredRadius(NamedTuple):
@@ -40,13 +40,11 @@ def squared_radius(p: RenderParameters, x: Tensor, z: Tensor, *, is_tube: bool =
     q2 = (right + p.bu) * x + (down + p.bv) * z + p.constant
     if not is_tube:
         return SquaredRadius(q2, right, down, across)
-    along = p.axis_right * x + p.axis_down * z + p.axis_offset
-    beside = p.side_right * x + p.side_down * z + p.side_offset
-    t = along.clamp(-p.half_length, p.half_length)
-    b = 0.5 * p.bend * t * t
-    q2 = q2 - t * p.axis_stiffness * (2 * along - t) - b * p.side_stiffness * (2 * beside - b)
+    along, t, b = _along(p, x, z)
+    beside = beside_axis(p, x, z)
+    q2 = q2 - t * p.axis_stiffness * (2 * along - t) - b * p.side_stiffness * (2 * beside + b)
     # M (r - t a - b n), and between the ends what comes from t's and b's own change along the axis.
-    lean = p.bend * t * (beside - b) * p.side_stiffness * (along == t)
+    lean = p.bend * t * beside * p.side_stiffness * (along == t)
     axial, lateral = t * p.axis_stiffness + lean, b * p.side_stiffness
     return SquaredRadius(
         q2,
@@ -54,3 +52,16 @@ def squared_radius(p: RenderParameters, x: Tensor, z: Tensor, *, is_tube: bool =
         down - axial * p.axis_down - lateral * p.side_down,
         across - axial * p.axis_across - lateral * p.side_across,
     )
+
+
+def beside_axis(p: RenderParameters, x: Tensor, z: Tensor) -> Tensor:
+    """(..., l, s) mm by which plane points lie beside the parabola, along the second axis."""
+    _, _, b = _along(p, x, z)
+    return p.side_right * x + p.side_down * z + p.side_offset - b
+
+
+def _along(p: RenderParameters, x: Tensor, z: Tensor) -> tuple[Tensor, Tensor, Tensor]:
+    """(p - c).a, t and b of the module's text."""
+    along = p.axis_right * x + p.axis_down * z + p.axis_offset
+    t = along.clamp(-p.half_length, p.half_length)
+    return along, t, 0.5 * p.bend * t * t

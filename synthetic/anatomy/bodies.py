@@ -35,8 +35,8 @@ class Kind(IntEnum):
     FAT = 6
     VESSEL = 7
     OVIDUCT = 8
-    BLADDER = 9
-    BOWEL = 10
+    BOWEL = 9
+    BLADDER = 10
     OVARY = 11
     CYST = 12
     CORPUS_LUTEUM = 13

@@ -106,7 +106,7 @@ def _muscle(rng: np.random.Generator, measures: Measures) -> Bodies:
     place = np.array([side * rng.uniform(0.1, 0.42), rng.uniform(-0.3, 0.3), rng.uniform(-0.3, 0.3)])
     belly = _scattered(rng, [Kind.MUSCLE], carapace, (place * np.array([width, carapace, height]))[None])
     # A spindle that may be bent: drawn out by up to its own length.
-    half_length = belly.semi_axes[:, 0] * rng.uniform(0.0, 0.6)
+    half_length = belly.semi_axes[:, 0] * rng.uniform(0.05, 0.6)
     return replace(belly, half_length=half_length, bend=rng.uniform(0, 0.5) / belly.semi_axes[:, 0])
 
 

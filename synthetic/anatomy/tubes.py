@@ -44,8 +44,8 @@ def draw_vessels(rng: np.random.Generator, measures: Measures) -> Bodies:
     carapace, width, height = measures
     parts = []
     for _ in range(int(rng.integers(1, 5))):
-        radius = float(np.exp(rng.uniform(np.log(0.8), np.log(0.028 * carapace))))
-        half_length = min(radius * rng.uniform(6, 20), 0.3 * carapace)
+        radius = float(np.exp(rng.uniform(np.log(1.0), np.log(0.028 * carapace))))
+        half_length = rng.uniform(0.12, 0.3) * carapace
         middle = rng.uniform(-1, 1, 3) * np.array([0.35 * width, 0.25 * carapace, 0.25 * height])
         direction = random_rotations(rng, 1)[0, :, 0]
         points = middle + half_length * np.outer((-1.0, 1.0), direction)
@@ -98,9 +98,9 @@ def draw_oviducts(rng: np.random.Generator, measures: Measures) -> Bodies:
     carapace, width, height = measures
     parts = []
     for side in (-1.0, 1.0) if rng.random() < WITH_OVIDUCTS else ():
-        radius = rng.uniform(1.5, max(2.0, 0.022 * carapace))
+        radius = rng.uniform(2.0, max(2.5, 0.03 * carapace))
         middle = np.array([side * 0.22 * width, rng.uniform(-0.15, 0.1) * carapace, rng.uniform(-0.15, 0.15) * height])
-        points = _folds(rng, middle, radius, int(rng.integers(2, 6)), rng.uniform(3.0, 7.0))
+        points = _folds(rng, middle, radius, int(rng.integers(2, 6)), rng.uniform(3.0, 8.0))
         number = len(points) - 1
         parts.append(
             tubes_between(

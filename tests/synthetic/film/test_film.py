@@ -38,7 +38,7 @@ ANIMAL = Animal(
         [[-40, 30, 20], [-34, 0, 3], [-5, 8, 0], [-26, 2, -19], [-24, -3, 20], [3, -2, 17], [5, 3, -18]], dtype=float
     ),
     semi_axes=np.array([[20, 5, 4], [7, 6, 6], [8, 8, 7], *[[10, 17, 10]] * 4], dtype=float),
-    rotations=np.broadcast_to(np.eye(3), (7, 3, 3)),
+    rotations=np.tile(np.eye(3), (7, 1, 1)),
 )
 BREATH = draw_breath(np.random.default_rng(8), FRAMES)
 
