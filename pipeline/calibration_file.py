@@ -40,6 +40,7 @@ __all__ = [
 ]
 
 Weight = Annotated[float, Field(ge=-100.0, le=100.0)]
+FeatureWeight = Annotated[float, Field(ge=0.0, le=100.0)]
 
 CALIBRATION_SUFFIX = ".calibration.toml"
 UNCALIBRATED_WARNING = (
@@ -111,13 +112,22 @@ class NetworkCalibration(TomlTable):
 
 
 class LikelihoodWeights(TomlTable):
-    """Weights of a track's features in the log-likelihood ratio of a real object against a false track."""
+    """Weights of a track's features (`pipeline.estimate.track_features`) in the log-likelihood ratio of a real object.
+
+    Against a false track. None is negative but the intercept, since every feature speaks for an object.
+    """
 
     intercept: Weight
-    score: Weight
-    upper_score: Weight
-    kind: Weight
-    size_similarity: Weight
+    score: FeatureWeight
+    upper_score: FeatureWeight
+    kind: FeatureWeight
+    size_similarity: FeatureWeight
+    rise_and_fall: FeatureWeight
+    steady_place: FeatureWeight
+    steady_shape: FeatureWeight
+    inside: FeatureWeight
+    wall: FeatureWeight
+    step: FeatureWeight
 
 
 class DetectionRate(TomlTable):
@@ -236,6 +246,12 @@ _COMMENTS = {
     "upper_score": "for each log-odds of the score that the best fifth of its frames reach",
     "kind": "for each log-odds of being of this kind (shelled or follicle)",
     "size_similarity": "for each -min(4, (log(size / median size in the exam) / 0.15)^2)",
+    "rise_and_fall": "for ends of the track as much smaller than its largest section as that is large",
+    "steady_place": "for each radius that the section slides less",
+    "steady_shape": "for each log unit of less variation of the section's axes",
+    "inside": "for each 10 grey levels that the inside is darker, of a follicle brighter, than what lies around",
+    "wall": "for each 10 grey levels that a wall stands out all round, of a follicle that none does",
+    "step": "for each 10 grey levels between inside and outside, all round",
     "size_slope": "log-odds for each natural logarithm of the mean semi-axis",
     "depth_slope": "log-odds for each depth of the picture",
     "reference_log_size": "natural logarithm of the mean semi-axis as a share of the picture's depth",

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from pipeline.calibration.logistic_regression import logistic_weights
 from pipeline.calibration.training_exams import TrainingExam
 from pipeline.calibration_file import LikelihoodWeights
-from pipeline.estimate.candidates import candidate_features
+from pipeline.estimate.track_features import FEATURE_NAMES, track_features
 from pipeline.settings import TrackSettings
 from pipeline.track.track_evidence import stage_probabilities
 
@@ -27,29 +27,25 @@ def fit_likelihood_weights(
     shelled : whether for tracks that look shelled, or for those that look like follicles
     """
     rows = [row for training_exam in training_exams for row in _labelled_tracks(training_exam, shelled, settings)]
-    features = np.array([features for features, _ in rows]).reshape(-1, 4)
+    features = np.array([features for features, _ in rows]).reshape(-1, len(FEATURE_NAMES))
     is_real = np.array([label for _, label in rows], dtype=bool)
-    intercept, score, upper_score, kind, size_similarity = _fit_without_negative_weights(features, is_real)
+    intercept, *weights = _fit_without_negative_weights(features, is_real)
     # The regression gives the log-odds of a track. Less the log-odds of the real tracks among all, this is the
     # log-likelihood ratio. One track is added to each side, so that both numbers stay above zero.
     real, false = int(is_real.sum()), int((~is_real).sum())
     prior_log_odds = float(np.log((real + 1) / (false + 1)))
-    weights = LikelihoodWeights(
-        intercept=intercept - prior_log_odds,
-        score=score,
-        upper_score=upper_score,
-        kind=kind,
-        size_similarity=size_similarity,
+    likelihood_weights = LikelihoodWeights(
+        intercept=intercept - prior_log_odds, **dict(zip(FEATURE_NAMES, weights, strict=True))
     )
     clips = sum(len(training_exam.clips) for training_exam in training_exams)
-    return weights, (false + 1) / (clips + 1)
+    return likelihood_weights, (false + 1) / (clips + 1)
 
 
 def _fit_without_negative_weights(features: Floats, is_real: NDArray[np.bool_]) -> list[float]:
     """The intercept and the weights, none of them negative.
 
-    A higher score or a more certain kind is never evidence against an egg. With few false tracks it may seem to be, as
-    bone looks certainly calcified. A follicle would then be taken for an egg.
+    A higher score, a more certain kind or a section that rises and falls is never evidence against an egg. With few
+    false tracks it may seem to be, as bone looks certainly calcified. A follicle would then be taken for an egg.
     """
     used = np.ones(features.shape[1], dtype=bool)
     while True:
@@ -63,9 +59,9 @@ def _fit_without_negative_weights(features: Floats, is_real: NDArray[np.bool_]) 
 def _labelled_tracks(
     training_exam: TrainingExam, shelled: bool, settings: TrackSettings
 ) -> Iterator[tuple[Floats, bool]]:
-    """Features (4,) of each track that looks shelled, or like a follicle, and whether it shows such an object."""
+    """Features (F,) of each track that looks shelled, or like a follicle, and whether it shows such an object."""
     label = "shelled" if shelled else "follicle"
-    features = candidate_features(training_exam.clips, shelled=shelled, settings=settings)
+    features = track_features(training_exam.clips, shelled=shelled, settings=settings)
     for clip in training_exam.clips:
         for track in clip.tracks:
             key = clip.file, track.identity

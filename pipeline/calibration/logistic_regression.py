@@ -17,6 +17,7 @@ _MAXIMUM_STEPS = 50  # of Newton's method, which needs fewer than ten
 _TOLERANCE = 1e-10  # log-odds: largest change of a weight at which the fit has converged
 _CHOICE_PENALTY = 1e-2  # of the squared weights of a choice, so that none is infinite
 _INTERCEPT_PENALTY = 1e-2  # keeps the intercept finite where all labels are equal
+_CONSTANT = 1e-9  # standard deviation up to which a feature is the same in all rows but for rounding
 
 
 def logistic_weights(features: Floats, labels: NDArray[np.bool_]) -> Floats:
@@ -26,9 +27,9 @@ def logistic_weights(features: Floats, labels: NDArray[np.bool_]) -> Floats:
     labels that a feature separates perfectly, give no infinite weights.
     """
     count, number = features.shape
-    sd = features.std(axis=0) if count else np.ones(number)
-    sd = np.where(sd > 0, sd, 1.0)
-    design = np.column_stack([np.ones(count), features / sd])
+    mean, sd = (features.mean(axis=0), features.std(axis=0)) if count else (np.zeros(number), np.ones(number))
+    sd = np.where(sd > _CONSTANT, sd, 1.0)
+    design = np.column_stack([np.ones(count), (features - mean) / sd])
     penalty = np.diag(np.concatenate([[_INTERCEPT_PENALTY], np.ones(number)]))
     weights = np.zeros(number + 1)
     for _ in range(_MAXIMUM_STEPS):
@@ -39,7 +40,8 @@ def logistic_weights(features: Floats, labels: NDArray[np.bool_]) -> Floats:
         weights = weights + step
         if np.abs(step).max() < _TOLERANCE:
             break
-    return np.concatenate([weights[:1], weights[1:] / sd])
+    slopes = weights[1:] / sd
+    return np.concatenate([[weights[0] - slopes @ mean], slopes])
 
 
 def choice_weights(choices: Sequence[tuple[Floats, NDArray[np.bool_]]]) -> Floats:

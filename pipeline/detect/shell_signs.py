@@ -11,6 +11,8 @@ is NaN.
     interior   the median level inside, minus that of the tissue around
     middle     the median level of the core, minus that of the rest of the interior: a yolk, or a dark core
     unevenness the standard deviation inside
+    wall_all_round, step_all_round
+               as `pipeline.detect.border_signs` says
 
 Shell, shadow and interior are what stages are read from (Casares et al. 1997, J Zoo Wildl Med 28:267, from memory).
 """
@@ -24,6 +26,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.detect.beam_coordinates import BeamCoordinates, BeamExtent
+from pipeline.detect.border_signs import measure_border
 
 __all__ = ["ShellSigns", "measure_signs", "median_signs"]
 
@@ -106,6 +109,8 @@ class ShellSigns:
     unevenness: float
     rim_saturated_share: float
     shadow_black_share: float
+    wall_all_round: float
+    step_all_round: float
     frames: int = 1
 
 
@@ -139,6 +144,7 @@ def measure_signs(grey: NDArray[np.uint8], beams: BeamCoordinates, ellipses: Flo
         behind=beyond & (across < _REGIONS.behind_half_width),
         lateral=beyond & (across > _REGIONS.lateral_half_width),
     )
+    border = measure_border(ellipse, lambda x, y: _sample_points(grey, beams, x, y, others))
     return ShellSigns(
         rim=rim - tissue_level,
         rim_px=rim_px,
@@ -148,6 +154,8 @@ def measure_signs(grey: NDArray[np.uint8], beams: BeamCoordinates, ellipses: Flo
         unevenness=float(levels[inside].std()),
         rim_saturated_share=saturated_share,
         shadow_black_share=black_share,
+        wall_all_round=border.wall,
+        step_all_round=border.step,
     )
 
 
@@ -166,13 +174,35 @@ def _sample(
     grey: NDArray[np.uint8], beams: BeamCoordinates, beam: Floats, depth: Floats, others: list[BeamExtent]
 ) -> tuple[Floats, Mask]:
     """(B, S) grey levels at beams and depths, and whether each point shows tissue that nothing else hides."""
-    x, y = (np.ascontiguousarray(part, np.float32) for part in beams.to_xy(beam, depth))
-    levels = cv2.remap(grey, x, y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_CONSTANT)
+    x, y = beams.to_xy(beam, depth)
+    levels, visible = _levels(grey, beams, x, y)
+    return levels, visible & ~_hidden(beam, depth, others)
+
+
+def _sample_points(
+    grey: NDArray[np.uint8], beams: BeamCoordinates, x: Floats, y: Floats, others: list[BeamExtent]
+) -> tuple[Floats, Mask]:
+    """The same at points x and y."""
+    levels, visible = _levels(grey, beams, x, y)
+    beam, depth = (part.reshape(x.shape) for part in beams.to_beam_depth(np.stack([x, y], axis=-1)))
+    return levels, visible & ~_hidden(beam, depth, others)
+
+
+def _levels(grey: NDArray[np.uint8], beams: BeamCoordinates, x: Floats, y: Floats) -> tuple[Floats, Mask]:
+    """Grey levels at points, and whether each of them lies in the sector."""
+    x32, y32 = (np.ascontiguousarray(part, np.float32) for part in (x, y))
+    levels = cv2.remap(grey, x32, y32, cv2.INTER_LINEAR, borderMode=cv2.BORDER_CONSTANT)
     mask = beams.sector.mask.view(np.uint8)
-    visible = cv2.remap(mask, x, y, cv2.INTER_NEAREST, borderMode=cv2.BORDER_CONSTANT) > 0
+    inside = cv2.remap(mask, x32, y32, cv2.INTER_NEAREST, borderMode=cv2.BORDER_CONSTANT) > 0
+    return np.asarray(levels, np.float64), inside
+
+
+def _hidden(beam: Floats, depth: Floats, others: list[BeamExtent]) -> Mask:
+    """Which points lie in another object's outline, or behind it."""
+    hidden = np.zeros(np.broadcast_shapes(beam.shape, depth.shape), bool)
     for other in others:
-        visible &= ~((beam > other.first_beam) & (beam < other.last_beam) & (depth > other.near_depth))
-    return np.asarray(levels, np.float64), visible
+        hidden |= (beam > other.first_beam) & (beam < other.last_beam) & (depth > other.near_depth)
+    return hidden
 
 
 def _radius(ellipse: Floats, x: Floats, y: Floats) -> Floats:

@@ -14,26 +14,20 @@ double.
 
 from __future__ import annotations
 
-import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.special import expit, gammaln, logit
+from scipy.special import expit, gammaln
 
 from pipeline.calibration_file import LikelihoodWeights
-from pipeline.settings import TrackSettings
+from pipeline.estimate.track_features import FEATURE_NAMES
 from pipeline.track.merging.count_distribution import CountDistribution, point_mass
-from pipeline.track.merging.observed_object import largest_section
-from pipeline.track.track_evidence import stage_probabilities, upper_score
-from pipeline.track.tracks import ClipTracks
 
 __all__ = [
-    "FEATURE_NAMES",
     "MAX_EGGS",
     "CandidatePosterior",
-    "candidate_features",
     "candidate_posterior",
     "log_count_prior",
     "log_likelihood_ratio",
@@ -44,29 +38,8 @@ Floats = NDArray[np.float64]
 MAX_EGGS = 200
 """More eggs than any turtle carries: sea turtles lay somewhat over a hundred at a time."""
 
-FEATURE_NAMES = ("score", "upper_score", "kind", "size_similarity")
-"""The order of a track's features; each has a weight of its name in `pipeline.settings.LikelihoodWeights`."""
-
-
-@dataclass(frozen=True)
-class _FeatureLimits:
-    """How features are scaled and bounded.
-
-    min_probability : scores and probabilities closer to 0 and 1 carry no more information
-    log_size_sd : of the largest observed sections of eggs of one clutch, in log units, on phantoms
-    least_similarity : of sizes further apart than two of these standard deviations
-    unknown_similarity : of a track without others to compare with: on phantoms, half way between eggs and false objects
-    max_log_odds : bound of a candidate's likelihood ratio
-    """
-
-    min_probability: float = 0.02
-    log_size_sd: float = 0.15
-    least_similarity: float = -4.0
-    unknown_similarity: float = -1.0
-    max_log_odds: float = 12.0
-
-
-_LIMITS = _FeatureLimits()
+_MAX_LOG_ODDS = 12.0
+"""Bound of a candidate's log-likelihood ratio; common practice, no source."""
 
 
 @dataclass(frozen=True)
@@ -77,60 +50,10 @@ class CandidatePosterior:
     existence: Floats
 
 
-def candidate_features(
-    clips: Sequence[ClipTracks], *, shelled: bool, settings: TrackSettings
-) -> dict[tuple[str, int], Floats]:
-    """(4,) features of each track of an exam, by file and identity, in the order of `FEATURE_NAMES`.
-
-    The log-odds of the mean score, of the upper score and of the kind (shelled, or follicle); and how similar the size
-    is to the median of the exam's other tracks of that kind: minus the squared deviation, at most 0. Eggs of a clutch
-    are of similar size, gut is of any size.
-    """
-    follicle_probability = {
-        (clip.file, track.identity): float(stage_probabilities([track], settings)[0])
-        for clip in clips
-        for track in clip.tracks
-    }
-    log_sizes = {
-        (clip.file, track.identity): math.log(largest_section(track) * _size_unit(clip))
-        for clip in clips
-        for track in clip.tracks
-    }
-    is_of_kind = {key: (probability <= 0.5) == shelled for key, probability in follicle_probability.items()}
-    sizes_of_kind = np.sort([size for key, size in log_sizes.items() if is_of_kind[key]])
-    features = {}
-    for clip in clips:
-        for track in clip.tracks:
-            key = clip.file, track.identity
-            follicle, size = follicle_probability[key], log_sizes[key]
-            probabilities = np.clip(
-                [float(track.scores.mean()), upper_score(track), 1 - follicle if shelled else follicle],
-                _LIMITS.min_probability,
-                1 - _LIMITS.min_probability,
-            )
-            others = (
-                np.delete(sizes_of_kind, np.searchsorted(sizes_of_kind, size)) if is_of_kind[key] else sizes_of_kind
-            )
-            features[key] = np.append(logit(probabilities), _size_similarity(size, others))
-    return features
-
-
-def _size_similarity(log_size: float, others: Floats) -> float:
-    if not len(others):
-        return _LIMITS.unknown_similarity
-    deviation = (log_size - float(np.median(others))) / _LIMITS.log_size_sd
-    return max(-(deviation**2), _LIMITS.least_similarity)
-
-
-def _size_unit(clip: ClipTracks) -> float:
-    """Sizes are in mm or, without a scale, relative to the imaging depth."""
-    return clip.mm_per_px or (1 / clip.imaging_depth_px if clip.imaging_depth_px else 1.0)
-
-
 def log_likelihood_ratio(tracks: Sequence[Floats], likelihood_weights: LikelihoodWeights) -> float:
     """Of a real object against a false one, by its strongest track: the others show the same object again.
 
-    tracks : (4,) features of each
+    tracks : (F,) features of each, from `pipeline.estimate.track_features`
     """
     weights = np.array([getattr(likelihood_weights, name) for name in FEATURE_NAMES])
     return max(likelihood_weights.intercept + float(weights @ features) for features in tracks)
@@ -148,7 +71,7 @@ def candidate_posterior(
     count = len(log_ratios)
     if count == 0:
         return CandidatePosterior(point_mass(0), np.zeros(0))
-    log_odds = np.clip(log_ratios, -_LIMITS.max_log_odds, _LIMITS.max_log_odds) - np.log(expected_false_tracks)
+    log_odds = np.clip(log_ratios, -_MAX_LOG_ODDS, _MAX_LOG_ODDS) - np.log(expected_false_tracks)
     probabilities = np.where(np.isposinf(log_ratios), 1.0, expit(log_odds))
     numbers = np.arange(count + 1)
     log_prior = log_count_prior(numbers, zero_count_prior) + gammaln(numbers + 1)

@@ -8,7 +8,7 @@ from dataclasses import replace
 import numpy as np
 
 from models.stages import STAGES
-from pipeline.estimate.candidates import candidate_features, candidate_posterior, log_likelihood_ratio
+from pipeline.estimate.candidates import candidate_posterior, log_likelihood_ratio
 from pipeline.estimate.clutch_prior import clutch_prior_of
 from pipeline.estimate.counts import CountEstimate, count_when_unscanned, estimate_count
 from pipeline.estimate.crossing_outlines import crossing_outlines
@@ -22,6 +22,7 @@ from pipeline.estimate.results import EggFinding, ExamFinding, Sighting, Visit
 from pipeline.estimate.sizes import Measurement, measure_eggs
 from pipeline.estimate.stage_evidence import StageEvidence, assign_stages, collect_stage_evidence
 from pipeline.estimate.stages import clutch_stage, egg_stage, stage_tuple
+from pipeline.estimate.track_features import track_features
 from pipeline.exams.exam_search import Exam
 from pipeline.exams.species import SpeciesProfile
 from pipeline.scan.coverage import ClipCoverage, usable_clips
@@ -195,7 +196,7 @@ def count_kind(
     candidates = [egg for egg in grouping.eggs if egg.is_shelled == shelled]
     # Only a person's confirmation is certain: the settings keep the existence of all other eggs below 1.
     is_confirmed = [egg.existence == 1.0 for egg in candidates]
-    features = candidate_features(clips, shelled=shelled, settings=settings.track)
+    features = track_features(clips, shelled=shelled, settings=settings.track)
     log_ratios = [
         log_likelihood_ratio(
             [features[member.file, member.track] for member in egg.members], learned.likelihood_weights

@@ -39,7 +39,7 @@ __all__ = ["pack_scan", "unpack_scan"]
 
 _log = logging.getLogger(__name__)
 
-FORMAT = "clutchlight/scan/19"
+FORMAT = "clutchlight/scan/20"
 """Increased when the format changes, and also when the same recording gives another scan: a stored scan of another
 format counts as absent, and its clip is read again."""
 

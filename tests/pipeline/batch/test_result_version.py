@@ -31,10 +31,10 @@ from pipeline.store.store import Store
 from tests.pipeline.blob_finder import BlobFinder, film
 
 RESULT_DIGESTS = {
-    "version 30, settings de0b1cb89d03": "51891bf1b603",
+    "version 31, settings de0b1cb89d03": "71731adc56ce",
 }
 SCAN_DIGESTS = {
-    "clutchlight/scan/19, settings 200709bffa22": "d30c70e49f45",
+    "clutchlight/scan/20, settings 200709bffa22": "43055b328ed8",
 }
 
 SETTINGS = load_settings()

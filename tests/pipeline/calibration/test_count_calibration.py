@@ -12,8 +12,9 @@ from pipeline.calibration.detection_rate import fit_detection_rate
 from pipeline.calibration.likelihood_weights import fit_likelihood_weights
 from pipeline.calibration.training_exams import CrossedObject, TrainingExam
 from pipeline.calibration_file import Calibration, DetectionRate, calibration_toml
-from pipeline.estimate.candidates import candidate_features, log_likelihood_ratio
+from pipeline.estimate.candidates import log_likelihood_ratio
 from pipeline.estimate.exam_estimate import estimate_exam
+from pipeline.estimate.track_features import track_features
 from pipeline.settings import load_settings
 from pipeline.track.merging.by_kind import ByKind
 from pipeline.track.merging.count_distribution import point_mass
@@ -37,7 +38,7 @@ def test_likelihood_ratios_separate_real_from_false_tracks() -> None:
     assert 0.7 < false_tracks_per_clip < 1.4
     ratios: dict[str, list[float]] = {"shelled": [], "none": []}
     for one in known:
-        seen = candidate_features(one.clips, shelled=True, settings=SETTINGS.track)
+        seen = track_features(one.clips, shelled=True, settings=SETTINGS.track)
         for track in one.clips[0].tracks:
             ratio = log_likelihood_ratio([seen["left-1.mp4", track.identity]], likelihood_weights)
             ratios[one.track_labels["left-1.mp4", track.identity]].append(ratio)
@@ -56,7 +57,7 @@ def test_likelihood_ratios_do_not_depend_on_the_share_of_real_tracks() -> None:
         ratios = [
             log_likelihood_ratio([track], weights)
             for one in others
-            for track in candidate_features(one.clips, shelled=True, settings=SETTINGS.track).values()
+            for track in track_features(one.clips, shelled=True, settings=SETTINGS.track).values()
         ]
         medians.append(np.median(ratios))
     # The odds of a real track differ by a factor of 36 between the two, whose logarithm is 3.6.

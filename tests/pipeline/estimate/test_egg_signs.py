@@ -10,7 +10,7 @@ from pipeline.settings import load_settings
 
 SETTINGS = load_settings().shell_signs
 NAN = float("nan")
-MEASURED = ShellSigns(85.0, 4.0, 51.0, -60.0, 0.0, 8.0, 0.0, 0.0, 5)
+MEASURED = ShellSigns(85.0, 4.0, 51.0, -60.0, 0.0, 8.0, 0.0, 0.0, 30.0, 12.0, 5)
 
 
 def test_grey_levels_become_db_of_the_assumed_range_and_px_become_mm():

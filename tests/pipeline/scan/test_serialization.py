@@ -214,7 +214,7 @@ def test_reading_is_bounded(scan: ClipScan, monkeypatch: pytest.MonkeyPatch) -> 
 
 
 def test_signs_are_restored_with_the_missing_ones(scan: ClipScan) -> None:
-    measured = ShellSigns(40.5, math.nan, -3.25, 1 / 3, 0.0, 9.0, 0.25, math.nan, 5)
+    measured = ShellSigns(40.5, math.nan, -3.25, 1 / 3, 0.0, 9.0, 0.25, math.nan, 7.5, -1.0, 5)
     scan = replace(scan, tracks=replace(scan.tracks, signs={2: measured}))
     back = unpack_scan(pack_scan(scan), CLIP, SHA256)
     assert back is not None
