@@ -21,8 +21,8 @@ NEIGHBOUR_DISTANCE_MM = 15.0
 def draw_scanner(animal_batch: AnimalBatch, generator: torch.Generator) -> Scanner:
     """Linear, convex and microconvex arrays of 4 to 10 MHz that show 30 to 150 mm of B animals.
 
-    In one in five the depth is so small that the animal's largest egg or follicle fills a third to most of the picture,
-    in half of them several fit in, and in the others the depth is independent of the animal.
+    In one in seven the depth is so small that the animal's largest egg or follicle fills a third to most of the
+    picture, in half of them several fit in, and in the others the depth is independent of the animal.
     """
     draws = Draws(len(animal_batch.kinds), generator)
     kind = draws.uniform(0, 1)
@@ -37,8 +37,8 @@ def draw_scanner(animal_batch: AnimalBatch, generator: torch.Generator) -> Scann
     chance = draws.uniform(0, 1)
     chance = torch.where(largest > 0, chance, torch.ones_like(chance))
     filling = (largest * draws.uniform(1.2, 3.0)).clamp(30, 150)
-    several = (largest * draws.uniform(2.5, 6.0)).clamp(35, 150)
-    depth = torch.where(chance < 0.2, filling, torch.where(chance < 0.7, several, depth))
+    several = (largest * torch.exp(draws.uniform(math.log(2.5), math.log(10.0)))).clamp(35, 150)
+    depth = torch.where(chance < 0.15, filling, torch.where(chance < 0.7, several, depth))
     # A linear array is 25 to 60 mm wide and shows a depth of about twice its width at most.
     width = draws.uniform(25, 60)
     radius = torch.where(linear, torch.full_like(radius, LINEAR_RADIUS_MM), radius)
