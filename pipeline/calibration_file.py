@@ -27,6 +27,8 @@ __all__ = [
     "CountCalibration",
     "CountCalibrations",
     "DetectionRate",
+    "KindSign",
+    "KindWeights",
     "LikelihoodWeights",
     "NetworkCalibration",
     "OutlineCalibration",
@@ -111,6 +113,21 @@ class NetworkCalibration(TomlTable):
     feature: StageFeatures
 
 
+class KindSign(TomlTable):
+    """neutral : level at which the sign speaks for neither kind;  weight : log-odds for each grey level"""
+
+    neutral: Annotated[float, Field(ge=-255.0, le=255.0)]
+    weight: FeatureWeight
+
+
+class KindWeights(TomlTable):
+    """What the signs say about the kind of an object, follicle or shelled egg (`pipeline.estimate.kind_model`)."""
+
+    interior: KindSign
+    wall_all_round: KindSign
+    shadow: KindSign
+
+
 class LikelihoodWeights(TomlTable):
     """Weights of a track's features (`pipeline.estimate.track_features`) in the log-likelihood ratio of a real object.
 
@@ -188,6 +205,7 @@ class Calibration(TomlTable):
     command: str
     date: dt.date
     network: NetworkCalibration
+    kind: KindWeights
     counts: CountCalibrations
 
 
@@ -242,6 +260,8 @@ _COMMENTS = {
     "false_tracks_per_clip": "expected tracks that look like one of these and show something else",
     "inverse_temperature": "power to which the odds of numbers are raised; below 1 the model alone is overconfident",
     "interval_probability": "of the central interval that contains the true count in 90 % of exams",
+    "neutral": "grey levels, in the sense that is larger in follicles; for neither kind",
+    "weight": "log-odds of a follicle for each grey level",
     "score": "for each log-odds of the mean score of a track",
     "upper_score": "for each log-odds of the score that the best fifth of its frames reach",
     "kind": "for each log-odds of being of this kind (shelled or follicle)",
