@@ -162,7 +162,7 @@ class DetectionRate(TomlTable):
 
 
 class ConfidenceCalibration(TomlTable):
-    """Log-odds that the estimate is within one of the true count, as a line over those that the distribution gives."""
+    """Log-odds that the estimate is right, as a line over those that the distribution gives."""
 
     intercept: Weight
     slope: Positive
@@ -277,7 +277,7 @@ _COMMENTS = {
     "reference_log_size": "natural logarithm of the mean semi-axis as a share of the picture's depth",
     "reference_depth": "share of the picture's depth",
     "exam_sd": "log-odds; standard deviation from exam to exam",
-    "slope": "for each log-odds, by the distribution of numbers, of being within one",
+    "slope": "for each log-odds, by the distribution of numbers, of being right",
     "intercept": "log-odds",
 }
 _COMMENT_COLUMN = 44

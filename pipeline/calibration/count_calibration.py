@@ -69,7 +69,7 @@ def _calibrate_kind(
         update={
             "inverse_temperature": inverse_temperature,
             "interval_probability": min(max(level, low), high),
-            "confidence": fit_confidence_calibration(tempered),
+            "confidence": fit_confidence_calibration(tempered, shelled=shelled),
         }
     )
 

@@ -1,11 +1,9 @@
 """Stage and score of every exported detection, decided by the object that it shows and not by one frame alone.
 
 One frame of an egg may look like a follicle, and one frame of gut like an egg. So all detections of an object have one
-stage, and the score joins the frame's own with those of the object's other frames and with what the whole exam says:
-
-    score = sqrt(own score * score that the best fifth of the object's frames reach) * existence
-
-The frame's own part keeps the order among the detections of one object: those with good outlines come first.
+stage, and the score is the geometric mean of the frame's own, of the score that the best fifth of the object's frames
+reach, and of the probability that the object is real, given the whole exam. The frame's own part keeps the order among
+the detections of one object: those with good outlines come first.
 """
 
 from __future__ import annotations
@@ -56,7 +54,7 @@ def object_scores(finding: ExamFinding, scan: ClipScan) -> ObjectScores:
     evidence[is_shelled == 1, 0] = -np.inf
     evidence[is_shelled == 0, 1:] = -np.inf
     stage, score = evidence.argmax(axis=1)[groups], _upper_scores(groups, scan.score)
-    return ObjectScores(objects, stage, np.sqrt(scan.score * score) * existence[groups])
+    return ObjectScores(objects, stage, np.cbrt(scan.score * score * existence[groups]))
 
 
 def _of_counted(finding: ExamFinding, scan: ClipScan, number: int) -> tuple[NDArray[np.float64], NDArray[np.int64]]:

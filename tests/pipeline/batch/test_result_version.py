@@ -31,7 +31,7 @@ from pipeline.store.store import Store
 from tests.pipeline.blob_finder import BlobFinder, film
 
 RESULT_DIGESTS = {
-    "version 31, settings de0b1cb89d03": "71731adc56ce",
+    "version 31, settings de0b1cb89d03": "ad3e9aeaa3a3",
 }
 SCAN_DIGESTS = {
     "clutchlight/scan/20, settings 200709bffa22": "43055b328ed8",

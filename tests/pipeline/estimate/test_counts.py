@@ -38,6 +38,7 @@ def count_of(
         posterior,
         correction or point_mass(0),
         missed,
+        shelled=True,
         at_least=at_least,
         learned=learned,
         settings=SETTINGS.estimate,

@@ -53,6 +53,7 @@ def counted(
         CandidatePosterior(poisson_binomial(probabilities.tolist()), probabilities),
         correction or point_mass(0),
         replace(missed_at_rate(rate), has_repeat_passes=has_repeat_passes),
+        shelled=True,
         at_least=0,
         learned=SETTINGS.calibration.counts.shelled.model_copy(
             update={

@@ -42,10 +42,10 @@ def test_the_score_joins_the_frame_the_track_and_the_exam(clutch: ExampleExam) -
     scan, egg = clutch.scans[0], clutch.finding.eggs[0]
     own = scan.track == 1
     found = object_scores(clutch.finding, scan).score
-    expected = np.sqrt(scan.score[own] * np.quantile(scan.score[own], 0.8)) * egg.confidence
+    expected = np.cbrt(scan.score[own] * np.quantile(scan.score[own], 0.8) * egg.confidence)
     np.testing.assert_allclose(found[own], expected)
     without = object_scores(replace(clutch.finding, eggs=clutch.finding.eggs[1:]), scan).score
-    np.testing.assert_allclose(without[own], expected / egg.confidence * 0.4)
+    np.testing.assert_allclose(without[own], expected * np.cbrt(0.4 / egg.confidence))
 
 
 def test_what_belongs_to_no_track_is_an_object_of_its_own(clutch: ExampleExam) -> None:
@@ -53,5 +53,5 @@ def test_what_belongs_to_no_track_is_an_object_of_its_own(clutch: ExampleExam) -
     alone = scan.track == 0
     assert alone.any()
     scores = object_scores(clutch.finding, scan)
-    assert scores.score[alone] == pytest.approx(0.4 * scan.score[alone])
+    assert scores.score[alone] == pytest.approx(np.cbrt(0.4 * scan.score[alone] ** 2))
     np.testing.assert_array_equal(scores.stage[alone], scan.stage_probability[alone].argmax(axis=1))
