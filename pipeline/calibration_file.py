@@ -174,6 +174,7 @@ class CountCalibration(TomlTable):
     false_tracks_per_clip : expected number
     inverse_temperature : power to which the odds of numbers are raised
     interval_probability : of the central interval of the distribution that contains the true count in 90 % of exams
+    where something is counted;  interval_probability_if_none : the one for exams where nothing is, from all exams
     """
 
     false_tracks_per_clip: Annotated[float, Field(gt=0.0, le=100.0)]
@@ -182,6 +183,7 @@ class CountCalibration(TomlTable):
     confidence: ConfidenceCalibration
     inverse_temperature: Positive
     interval_probability: Probability
+    interval_probability_if_none: Probability
 
 
 class CountCalibrations(TomlTable):
@@ -259,7 +261,8 @@ _COMMENTS = {
     "weights": "logits of follicle, thin-shelled, calcified for each standard deviation",
     "false_tracks_per_clip": "expected tracks that look like one of these and show something else",
     "inverse_temperature": "power to which the odds of numbers are raised; below 1 the model alone is overconfident",
-    "interval_probability": "of the central interval that contains the true count in 90 % of exams",
+    "interval_probability": "of the central interval that holds in 90 % of exams with a count above 0",
+    "interval_probability_if_none": "of the one that holds in 90 % of all exams, for those with a count of 0",
     "neutral": "grey levels, in the sense that is larger in follicles; for neither kind",
     "weight": "log-odds of a follicle for each grey level",
     "score": "for each log-odds of the mean score of a track",

@@ -90,7 +90,7 @@ def estimate_count(
         # Several doubtful objects can make a count likely although none of them is: list what the count rests on.
         likely = tuple(sorted(eggs, key=lambda egg: -egg.existence)[:estimate])
     carried = crossed.plus(poisson(_expected_out_of_reach(crossed.mean, both_windows, settings)))
-    tail = (1 - learned.interval_probability) / 2
+    tail = (1 - (learned.interval_probability if estimate else learned.interval_probability_if_none)) / 2
     low = max(min(crossed.quantile(tail), estimate), at_least)
     high = max(crossed.quantile(1 - tail), estimate, 1)
     return CountEstimate(

@@ -59,6 +59,7 @@ def counted(
             update={
                 "inverse_temperature": 1.0,
                 "interval_probability": 0.9,
+                "interval_probability_if_none": 0.9,
                 "confidence": ConfidenceCalibration(intercept=0.0, slope=1.0),
             }
         ),
