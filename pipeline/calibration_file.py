@@ -27,6 +27,8 @@ __all__ = [
     "CountCalibration",
     "CountCalibrations",
     "DetectionRate",
+    "KindSign",
+    "KindWeights",
     "LikelihoodWeights",
     "NetworkCalibration",
     "OutlineCalibration",
@@ -111,6 +113,21 @@ class NetworkCalibration(TomlTable):
     feature: StageFeatures
 
 
+class KindSign(TomlTable):
+    """neutral : level at which the sign speaks for neither kind;  weight : log-odds for each grey level"""
+
+    neutral: Annotated[float, Field(ge=-255.0, le=255.0)]
+    weight: FeatureWeight
+
+
+class KindWeights(TomlTable):
+    """What the signs say about the kind of an object, follicle or shelled egg (`pipeline.estimate.kind_model`)."""
+
+    interior: KindSign
+    wall_all_round: KindSign
+    shadow: KindSign
+
+
 class LikelihoodWeights(TomlTable):
     """Weights of a track's features (`pipeline.estimate.track_features`) in the log-likelihood ratio of a real object.
 
@@ -145,7 +162,7 @@ class DetectionRate(TomlTable):
 
 
 class ConfidenceCalibration(TomlTable):
-    """Log-odds that the estimate is within one of the true count, as a line over those that the distribution gives."""
+    """Log-odds that the estimate is right, as a line over those that the distribution gives."""
 
     intercept: Weight
     slope: Positive
@@ -157,6 +174,7 @@ class CountCalibration(TomlTable):
     false_tracks_per_clip : expected number
     inverse_temperature : power to which the odds of numbers are raised
     interval_probability : of the central interval of the distribution that contains the true count in 90 % of exams
+    where something is counted;  interval_probability_if_none : the one for exams where nothing is, from all exams
     """
 
     false_tracks_per_clip: Annotated[float, Field(gt=0.0, le=100.0)]
@@ -165,6 +183,7 @@ class CountCalibration(TomlTable):
     confidence: ConfidenceCalibration
     inverse_temperature: Positive
     interval_probability: Probability
+    interval_probability_if_none: Probability
 
 
 class CountCalibrations(TomlTable):
@@ -188,6 +207,7 @@ class Calibration(TomlTable):
     command: str
     date: dt.date
     network: NetworkCalibration
+    kind: KindWeights
     counts: CountCalibrations
 
 
@@ -241,7 +261,10 @@ _COMMENTS = {
     "weights": "logits of follicle, thin-shelled, calcified for each standard deviation",
     "false_tracks_per_clip": "expected tracks that look like one of these and show something else",
     "inverse_temperature": "power to which the odds of numbers are raised; below 1 the model alone is overconfident",
-    "interval_probability": "of the central interval that contains the true count in 90 % of exams",
+    "interval_probability": "of the central interval that holds in 90 % of exams with a count above 0",
+    "interval_probability_if_none": "of the one that holds in 90 % of all exams, for those with a count of 0",
+    "neutral": "grey levels, in the sense that is larger in follicles; for neither kind",
+    "weight": "log-odds of a follicle for each grey level",
     "score": "for each log-odds of the mean score of a track",
     "upper_score": "for each log-odds of the score that the best fifth of its frames reach",
     "kind": "for each log-odds of being of this kind (shelled or follicle)",
@@ -257,7 +280,7 @@ _COMMENTS = {
     "reference_log_size": "natural logarithm of the mean semi-axis as a share of the picture's depth",
     "reference_depth": "share of the picture's depth",
     "exam_sd": "log-odds; standard deviation from exam to exam",
-    "slope": "for each log-odds, by the distribution of numbers, of being within one",
+    "slope": "for each log-odds, by the distribution of numbers, of being right",
     "intercept": "log-odds",
 }
 _COMMENT_COLUMN = 44

@@ -24,6 +24,9 @@ TARGET_COVERAGE = 0.9
 """Share of exams in which the interval is to contain the number of objects that the sweeps crossed."""
 
 _INTERVAL_PROBABILITY_BOUNDS = 0.01, 0.999  # common practice, no source
+# Exams with something counted from which on their intervals are learned from them alone (common practice, no source):
+# most animals without follicles are told so rightly, which says nothing about the intervals of the others.
+_LEAST_TOLD_SOME = 20
 
 
 def group_training_exams(training_exams: Sequence[TrainingExam], settings: Settings) -> list[Grouping]:
@@ -63,15 +66,22 @@ def _calibrate_kind(
             predictions.append((predicted, each.crossed_counts.of(shelled=shelled)))
     inverse_temperature = fit_inverse_temperature(predictions)
     tempered = [(predicted.tempered(inverse_temperature), true) for predicted, true in predictions]
-    level = conformal_level(tempered, TARGET_COVERAGE)
-    low, high = _INTERVAL_PROBABILITY_BOUNDS
+    every_exam, told_some = tempered, [each for each in tempered if each[0].median > 0]
+    if len(told_some) < _LEAST_TOLD_SOME:
+        told_some = every_exam
     return _fit_without_temperature(training_exams, groupings, settings, shelled=shelled).model_copy(
         update={
             "inverse_temperature": inverse_temperature,
-            "interval_probability": min(max(level, low), high),
-            "confidence": fit_confidence_calibration(tempered),
+            "interval_probability": _interval_probability(told_some),
+            "interval_probability_if_none": _interval_probability(every_exam),
+            "confidence": fit_confidence_calibration(tempered, shelled=shelled),
         }
     )
+
+
+def _interval_probability(predictions: Sequence[tuple[CountDistribution, int]]) -> float:
+    low, high = _INTERVAL_PROBABILITY_BOUNDS
+    return min(max(conformal_level(predictions, TARGET_COVERAGE), low), high)
 
 
 def _fit_without_temperature(
@@ -88,6 +98,7 @@ def _fit_without_temperature(
         confidence=ConfidenceCalibration(intercept=0.0, slope=1.0),
         inverse_temperature=1.0,
         interval_probability=TARGET_COVERAGE,
+        interval_probability_if_none=TARGET_COVERAGE,
     )
 
 

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from pipeline.calibration_file import ConfidenceCalibration
+from pipeline.estimate.count_tolerance import is_count_right, probability_right
 from pipeline.estimate.counts import clipped_log_odds
 from pipeline.track.merging.count_distribution import CountDistribution
 
@@ -49,19 +50,21 @@ def fit_inverse_temperature(predictions: Predictions) -> float:
     return max(_FIT.inverse_temperatures, key=log_likelihood)
 
 
-def fit_confidence_calibration(predictions: Predictions) -> ConfidenceCalibration:
-    """How often medians are within one of the true count, given the probability of that by their distributions.
+def fit_confidence_calibration(predictions: Predictions, *, shelled: bool) -> ConfidenceCalibration:
+    """How often medians are right (`pipeline.estimate.count_tolerance`), given the probability by their distributions.
 
     Logistic regression on the log-odds of that probability (Platt scaling), with a normal prior around intercept 0 and
     slope 1, so that few exams do not overrule the distributions.
     """
     log_odds = np.array(
         [
-            clipped_log_odds(predicted.probability_within(predicted.median - 1, predicted.median + 1))
+            clipped_log_odds(probability_right(predicted, predicted.median, shelled=shelled))
             for predicted, _ in predictions
         ]
     )
-    is_right = np.array([abs(predicted.median - true) <= 1 for predicted, true in predictions], dtype=bool)
+    is_right = np.array(
+        [bool(is_count_right(predicted.median, true, shelled=shelled)) for predicted, true in predictions], dtype=bool
+    )
 
     def loss(intercept: float, slope: float) -> float:
         penalty = 0.5 * (intercept / _FIT.intercept_sd) ** 2 + 0.5 * ((slope - 1) / _FIT.slope_sd) ** 2

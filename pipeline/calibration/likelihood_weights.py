@@ -7,7 +7,7 @@ from collections.abc import Iterator, Sequence
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.calibration.logistic_regression import logistic_weights
+from pipeline.calibration.logistic_regression import weights_without_negative
 from pipeline.calibration.training_exams import TrainingExam
 from pipeline.calibration_file import LikelihoodWeights
 from pipeline.estimate.track_features import FEATURE_NAMES, track_features
@@ -29,7 +29,9 @@ def fit_likelihood_weights(
     rows = [row for training_exam in training_exams for row in _labelled_tracks(training_exam, shelled, settings)]
     features = np.array([features for features, _ in rows]).reshape(-1, len(FEATURE_NAMES))
     is_real = np.array([label for _, label in rows], dtype=bool)
-    intercept, *weights = _fit_without_negative_weights(features, is_real)
+    # A higher score, a more certain kind or a section that rises and falls is never evidence against an egg. With few
+    # false tracks it may seem to be, as bone looks certainly calcified. A follicle would then be taken for an egg.
+    intercept, *weights = weights_without_negative(features, is_real)
     # The regression gives the log-odds of a track. Less the log-odds of the real tracks among all, this is the
     # log-likelihood ratio. One track is added to each side, so that both numbers stay above zero.
     real, false = int(is_real.sum()), int((~is_real).sum())
@@ -39,21 +41,6 @@ def fit_likelihood_weights(
     )
     clips = sum(len(training_exam.clips) for training_exam in training_exams)
     return likelihood_weights, (false + 1) / (clips + 1)
-
-
-def _fit_without_negative_weights(features: Floats, is_real: NDArray[np.bool_]) -> list[float]:
-    """The intercept and the weights, none of them negative.
-
-    A higher score, a more certain kind or a section that rises and falls is never evidence against an egg. With few
-    false tracks it may seem to be, as bone looks certainly calcified. A follicle would then be taken for an egg.
-    """
-    used = np.ones(features.shape[1], dtype=bool)
-    while True:
-        weights = np.zeros(1 + len(used))
-        weights[np.concatenate([[True], used])] = logistic_weights(features[:, used], is_real)
-        if (weights[1:] >= 0).all():
-            return [float(weight) for weight in weights]
-        used &= weights[1:] >= 0
 
 
 def _labelled_tracks(

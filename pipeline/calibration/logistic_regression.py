@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 from scipy.optimize import minimize
 from scipy.special import expit, logsumexp
 
-__all__ = ["choice_weights", "logistic_weights"]
+__all__ = ["choice_weights", "logistic_weights", "weights_without_negative"]
 
 Floats = NDArray[np.float64]
 
@@ -42,6 +42,17 @@ def logistic_weights(features: Floats, labels: NDArray[np.bool_]) -> Floats:
             break
     slopes = weights[1:] / sd
     return np.concatenate([[weights[0] - slopes @ mean], slopes])
+
+
+def weights_without_negative(features: Floats, labels: NDArray[np.bool_]) -> list[float]:
+    """The intercept and the weights as `logistic_weights`, without the features whose weight is negative."""
+    used = np.ones(features.shape[1], dtype=bool)
+    while True:
+        weights = np.zeros(1 + len(used))
+        weights[np.concatenate([[True], used])] = logistic_weights(features[:, used], labels)
+        if (weights[1:] >= 0).all():
+            return [float(weight) for weight in weights]
+        used &= weights[1:] >= 0
 
 
 def choice_weights(choices: Sequence[tuple[Floats, NDArray[np.bool_]]]) -> Floats:

@@ -56,6 +56,7 @@ def calibrate(
         from pipeline.bench.data_set_metrics import read_matched_eggs
         from pipeline.bench.ground_truth import open_data_set
         from pipeline.calibration.count_calibration import calibrate_counts, group_training_exams
+        from pipeline.calibration.kind_weights import fit_kind_weights
         from pipeline.calibration.network_calibration import calibrate_network
         from pipeline.calibration.training_exams import TrainingExam, read_training_exams
         from pipeline.calibration_file import CALIBRATION_SUFFIX, calibration_path, calibration_toml
@@ -92,6 +93,7 @@ def calibrate(
             if for_counts:
                 _run_batch(data_set, folder, loaded, detector, quiet=quiet)
             training_exams += read_training_exams(data_set, folder, detector, loaded)
+        learned = learned.model_copy(update={"kind": fit_kind_weights(training_exams)})
         with_network = loaded.with_calibration(learned)
         counts = calibrate_counts(training_exams, group_training_exams(training_exams, with_network), with_network)
         learned = learned.model_copy(update={"counts": counts})

@@ -19,6 +19,7 @@ from scipy.special import expit, logit
 from pipeline.calibration_file import ConfidenceCalibration, CountCalibration
 from pipeline.estimate.candidates import CandidatePosterior
 from pipeline.estimate.clutch_prior import ClutchPrior
+from pipeline.estimate.count_tolerance import probability_right
 from pipeline.estimate.missed_eggs import MissedEggs
 from pipeline.estimate.results import Count
 from pipeline.settings import EstimateSettings
@@ -37,7 +38,7 @@ _NEGLIGIBLE = 1e-6  # probability of a number of real candidates that is left ou
 class CountEstimate:
     """count : as reported;  distribution : of the number that the sweeps crossed
 
-    confidence : probability that the estimate is within one of that number, as calibrated on phantoms
+    confidence : probability that the estimate is right (`pipeline.estimate.count_tolerance`), as calibrated on phantoms
     eggs : those listed; empty where nothing is likely enough to be counted
     doubtful : objects that may be real but are not counted, where no object is likely enough
     has_repeat_passes : whether any object could have been seen in two passes
@@ -59,6 +60,7 @@ def estimate_count(
     count_correction: CountDistribution,
     missed: MissedEggs,
     *,
+    shelled: bool,
     at_least: int,
     learned: CountCalibration,
     settings: EstimateSettings,
@@ -88,13 +90,13 @@ def estimate_count(
         # Several doubtful objects can make a count likely although none of them is: list what the count rests on.
         likely = tuple(sorted(eggs, key=lambda egg: -egg.existence)[:estimate])
     carried = crossed.plus(poisson(_expected_out_of_reach(crossed.mean, both_windows, settings)))
-    tail = (1 - learned.interval_probability) / 2
+    tail = (1 - (learned.interval_probability if estimate else learned.interval_probability_if_none)) / 2
     low = max(min(crossed.quantile(tail), estimate), at_least)
     high = max(crossed.quantile(1 - tail), estimate, 1)
     return CountEstimate(
         count=Count(at_least, estimate, (low, high), carried.probabilities_from_zero),
         distribution=crossed,
-        confidence=calibrated_confidence(crossed.probability_within(estimate - 1, estimate + 1), learned.confidence),
+        confidence=calibrated_confidence(probability_right(crossed, estimate, shelled=shelled), learned.confidence),
         eggs=likely if estimate else (),
         doubtful=() if estimate else likely,
         has_repeat_passes=missed.has_repeat_passes,

@@ -16,6 +16,7 @@ from pipeline.estimate.egg_signs import describe_signs
 from pipeline.estimate.encounter_history import encounter_history
 from pipeline.estimate.flags import FlagInputs, evaluate_flags
 from pipeline.estimate.history import AnimalBackground, make_history
+from pipeline.estimate.kind_model import assign_kinds
 from pipeline.estimate.lower_bound import count_lower_bound
 from pipeline.estimate.missed_eggs import estimate_missed
 from pipeline.estimate.results import EggFinding, ExamFinding, Sighting, Visit
@@ -92,10 +93,11 @@ def estimate_exam(
 def group_exam(
     exam: Exam, clips: Sequence[ClipTracks], coverage: Sequence[ClipCoverage], settings: Settings
 ) -> Grouping:
-    """The eggs of an exam before they are counted, with calibrated stages."""
+    """The eggs of an exam before they are counted, with calibrated kinds and stages."""
     clips = _in_use(clips, coverage)
     grouping = merge_tracks(clips, exam.carapace_width_mm, settings.track)
-    return replace(grouping, eggs=assign_stages(grouping.eggs, clips, settings))
+    staged = assign_stages(grouping.eggs, clips, settings)
+    return replace(grouping, eggs=assign_kinds(staged, clips, settings))
 
 
 def estimate_grouping(
@@ -158,6 +160,7 @@ def estimate_grouping(
         stage=stage,
         stage_probability=probability,
         confidence=shelled.confidence if used else 0.0,
+        follicles_confidence=follicles.confidence if used else 0.0,
         flags=evaluate_flags(inputs, settings),
         eggs=eggs,
         history=history,
@@ -222,6 +225,7 @@ def count_kind(
         posterior,
         grouping.count_corrections.of(shelled=shelled),
         estimate_missed(encounters, learned.detection_rate),
+        shelled=shelled,
         at_least=max(seen_together, sum(is_confirmed)),
         learned=learned,
         settings=settings.estimate,

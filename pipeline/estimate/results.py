@@ -228,6 +228,8 @@ class ExamFinding:
         The probability of that stage.
     confidence
         The probability that the shelled estimate is within one egg of the number that the sweeps crossed.
+    follicles_confidence
+        The probability that the estimate of follicles is within two, or a quarter, of the number that they crossed.
     flags
         The reasons why a person should check the exam.
     eggs
@@ -244,6 +246,7 @@ class ExamFinding:
     flags: tuple[Flag, ...]
     eggs: tuple[EggFinding, ...]
     history: History = History()
+    follicles_confidence: float = 0.0
 
     @property
     def error_probability(self) -> float:

@@ -56,7 +56,9 @@ class _FeatureLimits:
     min_sightings : of fewer, neither place nor shape is known; both are then as far from steady as eggs mostly are
     max_slide : in radii of the largest section; no section of a ball slides as far
     unknown_slide : in such radii;  unknown_shape_sd, least_shape_sd : log units of long by short semi-axis
-    max_level : bound of each sign, in grey levels;  level : grey levels that count as one unit
+    level : grey levels that count as one unit
+    inside, wall, step : least and most of these signs, in grey levels. A wall is missing or it is not; a border that
+    every eye sees is no better for more contrast, since other organs have it, too.
     unknown_step : grey levels, where the border could not be measured; other signs are then 0, for neither
     """
 
@@ -70,8 +72,10 @@ class _FeatureLimits:
     unknown_slide: float = 0.3
     unknown_shape_sd: float = 0.05
     least_shape_sd: float = 0.01
-    max_level: float = 60.0
     level: float = 10.0
+    inside: tuple[float, float] = (-60.0, 60.0)
+    wall: tuple[float, float] = (-10.0, 60.0)
+    step: tuple[float, float] = (0.0, 30.0)
     unknown_step: float = 10.0
 
 
@@ -171,12 +175,12 @@ def _look(signs: ShellSigns | None, *, shelled: bool) -> list[float]:
         return [0.0, 0.0, _LIMITS.unknown_step / _LIMITS.level]
     sense = 1.0 if shelled else -1.0
     return [
-        sense * _units(-signs.interior, 0.0),
-        sense * _units(signs.wall_all_round, 0.0),
-        _units(signs.step_all_round, _LIMITS.unknown_step),
+        sense * _units(-signs.interior, _LIMITS.inside, unknown=0.0),
+        sense * _units(signs.wall_all_round, _LIMITS.wall, unknown=0.0),
+        _units(signs.step_all_round, _LIMITS.step, unknown=_LIMITS.unknown_step),
     ]
 
 
-def _units(grey_levels: float, unknown: float) -> float:
+def _units(grey_levels: float, limits: tuple[float, float], *, unknown: float) -> float:
     level = unknown if math.isnan(grey_levels) else grey_levels
-    return float(np.clip(level, -_LIMITS.max_level, _LIMITS.max_level)) / _LIMITS.level
+    return float(np.clip(level, *limits)) / _LIMITS.level

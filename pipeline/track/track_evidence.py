@@ -17,6 +17,7 @@ from pipeline.settings import TrackSettings
 from pipeline.track.tracks import Track
 
 __all__ = [
+    "UPPER_QUANTILE",
     "effective_sample_size",
     "existence_probability",
     "is_shelled",
@@ -31,8 +32,8 @@ Floats = NDArray[np.float64]
 _LOWEST_SCORE, _HIGHEST_SCORE = 0.02, 0.95
 # The same for stages: one frame alone excludes no stage.
 _LOWEST_STAGE = 0.02
-# The quantile that `upper_score` takes.
-_UPPER_QUANTILE = 0.8
+UPPER_QUANTILE = 0.8
+"""The quantile that `upper_score` takes."""
 
 
 def effective_sample_size(sightings: int, correlation: float) -> float:
@@ -62,7 +63,7 @@ def upper_score(track: Track) -> float:
     Gut and bladder can resemble an egg for many frames, but never quite; a real egg looks like one near its middle,
     however faint it is at its ends.
     """
-    return float(np.quantile(track.scores, _UPPER_QUANTILE))
+    return float(np.quantile(track.scores, UPPER_QUANTILE))
 
 
 def stage_probabilities(tracks: Sequence[Track], settings: TrackSettings) -> Floats:

@@ -2,11 +2,13 @@
 
 Of an image: ``clip`` and ``frame`` (from 0 in decoding order).
 
-Of an annotation: ``score``; ``track_id`` (one for each object of a clip, however often the probe left it and came back;
-null if it belongs to no track); ``egg_id`` (null if not counted); ``ellipse`` [cx, cy, semi-major, semi-minor,
-degrees]; ``stage_probabilities`` [follicle, thin-shelled, calcified]; ``centre_spread_px`` and ``axis_spread``. The
-last two are the uncertainty that the detector states, null if it states none: the expected absolute error of either
-coordinate of the centre (px), and of the natural logarithm of either semi-axis (0.03 is 3 %).
+Of an annotation: ``category_id`` and ``score``, both those of the object over all its frames
+(`pipeline.report.export.object_scores`); ``track_id`` (one for each object of a clip, however often the probe left it
+and came back; null if it belongs to no track); ``egg_id`` (null if not counted); ``ellipse`` [cx, cy, semi-major,
+semi-minor, degrees]; ``frame_score`` and ``stage_probabilities`` [follicle, thin-shelled, calcified], by the network in
+this frame alone; ``centre_spread_px`` and ``axis_spread``. The last two are the uncertainty that the detector states,
+null if it states none: the expected absolute error of either coordinate of the centre (px), and of the natural
+logarithm of either semi-axis (0.03 is 3 %).
 
 All lengths are pixels of the source frame, with pixel centres at whole numbers. The outline is amodal (the whole
 outline, also where it is hidden) and may leave the frame.
@@ -23,7 +25,8 @@ import numpy as np
 from models.ellipse import area, bounding_boxes, outline
 from pipeline.estimate.results import ExamFinding
 from pipeline.exams.exam_search import Exam
-from pipeline.report.sightings import egg_id_by_track, object_ids, sorted_scans
+from pipeline.report.export.object_scores import ObjectScores, object_scores
+from pipeline.report.sightings import egg_id_by_track, sorted_scans
 from pipeline.scan.clip_scan import ClipScan
 
 __all__ = ["CATEGORIES", "detections_chunks", "detections_document"]
@@ -83,12 +86,12 @@ def _annotations(finding: ExamFinding, scans: Sequence[ClipScan]) -> Iterator[di
         if not known.all():
             unused = int(scan.frame[~known][0])
             raise ValueError(f"{scan.file}: a detection in frame {unused}, which is not among the used frames")
+        scores = object_scores(finding, scan)
         # Within a frame the highest score comes first, whatever order the table has.
-        order = np.lexsort((-scan.score, scan.frame))
-        objects = object_ids(finding, scan)
+        order = np.lexsort((-scores.score, scan.frame))
         for start in range(0, len(order), ROWS_PER_CHUNK):
             rows = order[start : start + ROWS_PER_CHUNK]
-            for entry in _annotation_rows(scan, rows, objects[rows], eggs, first_image + position[rows]):
+            for entry in _annotation_rows(scan, rows, scores, eggs, first_image + position[rows]):
                 identity += 1
                 yield {"id": identity, **entry}
         first_image += len(used)
@@ -97,26 +100,27 @@ def _annotations(finding: ExamFinding, scans: Sequence[ClipScan]) -> Iterator[di
 def _annotation_rows(
     scan: ClipScan,
     rows: np.ndarray[Any, np.dtype[np.int64]],
-    objects: np.ndarray[Any, np.dtype[np.int64]],
+    scores: ObjectScores,
     eggs: dict[tuple[str, int], int],
     images: np.ndarray[Any, np.dtype[np.int64]],
 ) -> Iterator[dict[str, Any]]:
     ellipses = scan.ellipse[rows]
     columns = zip(
         images.tolist(),
-        (1 + np.argmax(scan.stage_probability[rows], axis=1)).tolist(),
+        (1 + scores.stage[rows]).tolist(),
         np.round(bounding_boxes(ellipses), 2).tolist(),
         np.round(outline(ellipses).reshape(len(rows), -1), 1).tolist(),
         np.round(area(ellipses), 1).tolist(),
+        np.round(scores.score[rows], 4).tolist(),
         np.round(scan.score[rows], 4).tolist(),
         scan.track[rows].tolist(),
-        objects.tolist(),
+        scores.objects[rows].tolist(),
         np.round(ellipses, 2).tolist(),
         np.round(scan.stage_probability[rows], 4).tolist(),
         np.round(scan.outline_uncertainty[rows], 4).tolist(),
         strict=True,
     )
-    for image, category, box, polygon, size, score, track, object_id, ellipse, stages, spread in columns:
+    for image, category, box, polygon, size, score, frame_score, track, object_id, ellipse, stages, spread in columns:
         yield {
             "image_id": image,
             "category_id": category,
@@ -128,6 +132,7 @@ def _annotation_rows(
             "track_id": object_id or None,
             "egg_id": eggs.get((scan.file, track)),
             "ellipse": ellipse,
+            "frame_score": frame_score,
             "stage_probabilities": stages,
             "centre_spread_px": _none_if_nan(spread[0]),
             "axis_spread": _none_if_nan(spread[1]),

@@ -1,9 +1,9 @@
 """``CLIP.mot.txt``: the tracked detections of one clip as MOTChallenge text.
 
 One line per detection: frame (from 1), object (``track_id`` of the COCO export), left, top, width, height, score,
-class, visibility. The class is 1 follicle, 2 thin-shelled, 3 calcified, as in the COCO export. Lengths are pixels of
-the source frame, with pixel centres at whole numbers. Visibility is always 1, because how much of an egg is hidden is
-not estimated. Detections that belong to no track are left out.
+class, visibility. The class is 1 follicle, 2 thin-shelled, 3 calcified; class and score are those of the COCO export.
+Lengths are pixels of the source frame, with pixel centres at whole numbers. Visibility is always 1, because how much of
+an egg is hidden is not estimated. Detections that belong to no track are left out.
 
 Format: Dendorfer et al. 2020, "MOT20", arXiv 2003.09003.
 """
@@ -16,7 +16,7 @@ import numpy as np
 
 from models.ellipse import bounding_boxes
 from pipeline.estimate.results import ExamFinding
-from pipeline.report.sightings import object_ids
+from pipeline.report.export.object_scores import object_scores
 from pipeline.scan.clip_scan import ClipScan
 
 __all__ = ["mot_lines"]
@@ -24,15 +24,16 @@ __all__ = ["mot_lines"]
 
 def mot_lines(finding: ExamFinding, scan: ClipScan) -> Iterator[bytes]:
     """The lines of one clip, sorted by frame, then object. None for a clip without tracks."""
-    objects = object_ids(finding, scan)
+    scores = object_scores(finding, scan)
+    objects = scores.objects
     rows = np.flatnonzero(objects > 0)
     rows = rows[np.lexsort((objects[rows], scan.frame[rows]))]
     columns = zip(
         (scan.frame[rows] + 1).tolist(),
         objects[rows].tolist(),
         bounding_boxes(scan.ellipse[rows]).tolist(),
-        scan.score[rows].tolist(),
-        (1 + np.argmax(scan.stage_probability[rows], axis=1)).tolist(),
+        scores.score[rows].tolist(),
+        (1 + scores.stage[rows]).tolist(),
         strict=True,
     )
     for frame, object_id, (left, top, width, height), score, category in columns:

@@ -61,6 +61,7 @@ def result_document(
         "follicles": _count(finding.follicles),
         "stage": {"overall": finding.stage, "probability": round_probability(finding.stage_probability)},
         "confidence": round_probability(finding.confidence),
+        "follicles_confidence": round_probability(finding.follicles_confidence),
         "flags": [
             {"code": flag.code, "severity": flag.severity, "reason": flag.reason, "advice": flag.advice}
             for flag in finding.flags

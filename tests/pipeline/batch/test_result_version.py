@@ -31,7 +31,7 @@ from pipeline.store.store import Store
 from tests.pipeline.blob_finder import BlobFinder, film
 
 RESULT_DIGESTS = {
-    "version 31, settings de0b1cb89d03": "71731adc56ce",
+    "version 31, settings 5a41fb87e4be": "1b4c0f21496f",
 }
 SCAN_DIGESTS = {
     "clutchlight/scan/20, settings 200709bffa22": "43055b328ed8",

@@ -150,3 +150,14 @@ def test_a_learned_calibration_can_be_written_read_and_used_for_counting(tmp_pat
         errors.append(finding.shelled.estimate - one.crossed_counts.shelled)
     assert abs(np.mean(errors)) < 1
     assert np.mean(np.abs(errors) <= 2) > 0.7
+
+
+def test_intervals_of_counts_above_zero_are_learned_from_those_alone() -> None:
+    """Animals without eggs, rightly told so, say nothing about the intervals of the others."""
+    rng = np.random.default_rng(5)
+    carriers = [training_exam(rng, int(rng.integers(3, 9)), 0) for _ in range(40)]
+    known = [each for pair in zip(carriers, [training_exam(rng, 0, 0) for _ in carriers], strict=True) for each in pair]
+    # In turn, so that both halves of the cross-validation have carriers.
+    known = sorted(known, key=lambda each: rng.random())
+    learned = calibrate_counts(known, group_training_exams(known, SETTINGS), SETTINGS).shelled
+    assert learned.interval_probability > learned.interval_probability_if_none

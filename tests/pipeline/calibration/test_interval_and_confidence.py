@@ -81,7 +81,7 @@ def test_calibrated_confidence_is_how_often_medians_are_within_one(log_odds: flo
         right = rng.random() < 1 / (1 + np.exp(-log_odds - np.log(probability / (1 - probability))))
         predictions.append((number, 2 if right else 4))
         stated.append((probability, right))
-    calibration = fit_confidence_calibration(predictions)
+    calibration = fit_confidence_calibration(predictions, shelled=True)
     for low, high in ((0.3, 0.6), (0.6, 0.8), (0.8, 0.97)):
         calibrated = [
             calibrated_confidence(probability, calibration) for probability, _ in stated if low <= probability < high
@@ -92,5 +92,5 @@ def test_calibrated_confidence_is_how_often_medians_are_within_one(log_odds: flo
 
 
 def test_a_few_exams_hardly_change_the_confidence() -> None:
-    calibration = fit_confidence_calibration([(poisson(3.0), 3)] * 3)
+    calibration = fit_confidence_calibration([(poisson(3.0), 3)] * 3, shelled=True)
     assert calibrated_confidence(0.9, calibration) == pytest.approx(0.9, abs=0.08)

@@ -13,6 +13,7 @@ from pipeline.calibration import worlds_left_out
 from pipeline.calibration.training_exams import TrainingExam
 from pipeline.calibration.worlds_left_out import (
     ALL_VALUES,
+    FollicleMetrics,
     KnownExam,
     WorldMetrics,
     leave_worlds_out,
@@ -72,6 +73,11 @@ def test_each_value_is_tested_with_what_was_learned_without_it(learned_from: lis
         {"AF-9"},
     ]
     assert both.wrong == fanning.wrong + sweeping.wrong
+    # None of them carries follicles.
+    assert (both.follicles.carriers, both.follicles.carriers_told_none) == (0, 0)
+    assert both.follicles.right == pytest.approx(
+        (3 * (fanning.follicles.right or 0) + 6 * (sweeping.follicles.right or 0)) / 9
+    )
     assert both.within_1 == pytest.approx((3 * (fanning.within_1 or 0) + 6 * (sweeping.within_1 or 0)) / 9)
 
 
@@ -81,7 +87,9 @@ def test_a_value_that_all_animals_have_cannot_be_left_out() -> None:
 
 
 def test_table_and_document_show_each_world() -> None:
-    metrics = [WorldMetrics("hand", "fanning", 7, 3, 2 / 3, 1.0, 0.5, 0.9, 0.08, 1, 1.0, None)]
-    line = worlds_table(metrics).splitlines()[1]
+    follicles = FollicleMetrics(0.5, -1.25, 1.0, 2, 1, 0)
+    metrics = [WorldMetrics("hand", "fanning", 7, 3, 2 / 3, 1.0, 0.5, 0.9, 0.08, 1, 1.0, None, follicles)]
+    _, line, _, of_follicles, *_ = worlds_table(metrics).splitlines()
+    assert of_follicles.split() == ["hand:", "fanning", "3", "50%", "-1.25", "100%", "2", "1", "0"]
     assert line.split() == ["hand:", "fanning", "3", "67%", "100%", "+0.50", "90%", "0.08", "1", "100%", "-"]
     assert json.loads(json.dumps(worlds_document(metrics)))[0]["learned_from"] == 7

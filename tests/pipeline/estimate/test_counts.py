@@ -38,6 +38,7 @@ def count_of(
         posterior,
         correction or point_mass(0),
         missed,
+        shelled=True,
         at_least=at_least,
         learned=learned,
         settings=SETTINGS.estimate,
@@ -196,6 +197,14 @@ def test_the_interval_leaves_half_of_the_rest_on_either_side():
     for probability, interval in ((0.5, (9, 11)), (0.9, (8, 12)), (0.3, (10, 10))):
         learned = PLAIN.model_copy(update={"interval_probability": probability})
         assert count_of([1.0] * 10, correction=correction, learned=learned).count.interval90 == interval
+
+
+def test_an_exam_without_a_count_has_an_interval_of_its_own():
+    """Of two objects with 0.4 and 0.1, none is real with 0.54, one with 0.42, both with 0.04."""
+    for if_none, interval in ((0.9, (0, 1)), (0.99, (0, 2))):
+        learned = PLAIN.model_copy(update={"interval_probability": 0.3, "interval_probability_if_none": if_none})
+        none = count_of([0.4, 0.1], learned=learned).count
+        assert (none.estimate, none.interval90) == (0, interval)
 
 
 def test_objects_are_listed_from_a_threshold_on():

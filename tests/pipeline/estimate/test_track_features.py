@@ -174,7 +174,9 @@ def test_signs_that_could_not_be_measured_or_are_extreme_decide_little():
         features = features_with(signs, shelled=True)
         assert (features["inside"], features["wall"], features["step"]) == pytest.approx((0.0, 0.0, 1.0))
     extreme = ShellSigns(255.0, 3.0, 0.0, -255.0, 0.0, 8.0, 0.0, 0.0, 255.0, 255.0, 5)
-    assert features_with(extreme, shelled=True)["wall"] == features_with(extreme, shelled=True)["inside"] == 6.0
+    features = features_with(extreme, shelled=True)
+    assert (features["inside"], features["wall"], features["step"]) == (6.0, 6.0, 3.0)
+    assert features_with(replace(extreme, wall_all_round=-90.0), shelled=False)["wall"] == 1.0
 
 
 @pytest.mark.parametrize("frames", [1, 4])

@@ -53,11 +53,13 @@ def counted(
         CandidatePosterior(poisson_binomial(probabilities.tolist()), probabilities),
         correction or point_mass(0),
         replace(missed_at_rate(rate), has_repeat_passes=has_repeat_passes),
+        shelled=True,
         at_least=0,
         learned=SETTINGS.calibration.counts.shelled.model_copy(
             update={
                 "inverse_temperature": 1.0,
                 "interval_probability": 0.9,
+                "interval_probability_if_none": 0.9,
                 "confidence": ConfidenceCalibration(intercept=0.0, slope=1.0),
             }
         ),
