@@ -112,6 +112,7 @@ class EstimateSettings(TomlTable):
     unreached_share: Share
     one_window_unreached_share: Share
     unscanned_eggs: Annotated[float, Field(ge=0.0, le=200.0)]
+    agreed_stage_limit: Annotated[float, Field(ge=0.6, le=0.99)]
 
 
 class ShellSignSettings(TomlTable):
