@@ -123,6 +123,9 @@ class ShellSignSettings(TomlTable):
     bright_interior_db: Annotated[float, Field(ge=0.0, le=60.0)]
     core_contrast_db: Positive
     uneven_interior_sd_db: Positive
+    visible_rim_db: Annotated[float, Field(ge=0.0, le=60.0)]
+    strong_rim_db: Annotated[float, Field(ge=0.0, le=60.0)]
+    strong_shadow_db: Annotated[float, Field(ge=0.0, le=60.0)]
 
 
 class SizeSettings(TomlTable):
@@ -165,6 +168,7 @@ class FlagSettings(TomlTable):
     outline_overlap_share: Share
     outline_overlap_frames: Annotated[int, Field(ge=1)]
     calcified_bright_interior_db: Annotated[float, Field(ge=-60.0, le=60.0)]
+    thin_shell_rim_db: Annotated[float, Field(ge=-60.0, le=60.0)]
     implausible_aspect_ratio: Annotated[float, Field(ge=1.0, le=10.0)]
     small_egg_width_share: Share
 
