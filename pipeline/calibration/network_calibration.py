@@ -93,7 +93,7 @@ def calibrate_network(eggs: Sequence[MatchedEgg], *, previous: OutlineCalibratio
     )
     return NetworkCalibration(
         eggs=len(eggs),
-        shares=_rounded_triple(numbers / numbers.sum()),
+        shares=_rounded_triple((numbers + 1) / (numbers.sum() + 3)),  # rule of succession: none is 0
         network_temperature=_fit_temperature(log_probabilities, stages),
         signs_temperature=by_signs.temperature,
         bias=by_signs.bias,
