@@ -9,7 +9,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.detect.shell_signs import ShellSigns, median_signs
-from pipeline.estimate.stage_model import StageInputs, calibrated_stages, network_log_probabilities, sign_vector
+from pipeline.estimate.stage_model import (
+    StageInputs,
+    calibrated_stages,
+    network_log_probabilities,
+    sign_vector,
+    stages_by_network,
+)
 from pipeline.settings import Settings, TrackSettings
 from pipeline.track.merging.merge import Egg
 from pipeline.track.track_evidence import stage_probabilities
@@ -65,10 +71,13 @@ def assign_stages(eggs: Sequence[Egg], clips: Sequence[ClipTracks], settings: Se
     if not eggs:
         return ()
     evidence = collect_stage_evidence(eggs, clips, settings.track)
+    calibration = settings.calibration.network
+    log_probabilities = np.stack([network_log_probabilities(one.network_probabilities) for one in evidence])
     inputs = StageInputs(
-        log_probabilities=np.stack([network_log_probabilities(one.network_probabilities) for one in evidence]),
+        log_probabilities=log_probabilities,
         signs=np.stack([sign_vector(asdict(one.signs) if one.signs else {}) for one in evidence]),
+        follicle=stages_by_network(log_probabilities, calibration)[:, 0],
         existence=np.array([egg.existence for egg in eggs]),
     )
-    stages = calibrated_stages(inputs, settings.calibration.network, settings.estimate.agreed_stage_limit)
+    stages = calibrated_stages(inputs, calibration, settings.estimate.agreed_stage_limit)
     return tuple(replace(egg, stages=row) for egg, row in zip(eggs, stages, strict=True))

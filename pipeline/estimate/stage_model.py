@@ -3,13 +3,13 @@
     by signs   = softmax((bias + sum over signs of weights * (sign - mean) / sd) / signs_temperature)
     by network = softmax(log(network probabilities) / network_temperature)
     doubted    = by network, but with probability 1 - agreed_stage_limit it says nothing about how far a shell is
-    stages     ~ by signs / shares * doubted
+    thin-shelled, calcified ~ by signs / shares * doubted
 
 Signs come first: they are differences of grey levels that mean the same on every machine, while a network may be sure
 and wrong on pictures unlike those it learned from. So the two are learned apart, each with its own temperature (Guo et
 al., ICML 2017), and are multiplied as independent evidence, ``shares`` being those of the stages where they were
-learned. Learned together, the network would decide alone, since on phantoms it is hardly ever wrong. Its doubt moves
-probability between thin-shelled and calcified only: whether there is a shell at all it tells better than the signs do.
+learned. Learned together, the network would decide alone, since on phantoms it is hardly ever wrong. Whether there is a
+shell at all is not decided here: the network tells that better than these signs do.
 
 No stage is stated above ``agreed_stage_limit`` where the signs alone and the network alone point to different stages,
 where no sign could be measured, or where a sign lies outside the range that the calibration saw. Such a sign is clipped
@@ -41,6 +41,7 @@ __all__ = [
     "read_network_log_probabilities",
     "read_sign_vector",
     "sign_vector",
+    "stages_by_network",
     "stages_by_signs",
 ]
 
@@ -56,11 +57,13 @@ class StageInputs:
     """The evidence for the stages of N objects of one exam.
 
     log_probabilities : (N, 3) from `network_log_probabilities`;  signs : (N, S) from `sign_vector`
+    follicle : (N,) probability that each has no shell, such as `stages_by_network` gives
     existence : (N,) probability that each is real
     """
 
     log_probabilities: Floats
     signs: Floats
+    follicle: Floats
     existence: Floats
 
 
@@ -90,14 +93,22 @@ def calibrated_stages(inputs: StageInputs, calibration: NetworkCalibration, agre
     agreed_stage_limit : highest probability of a stage on which network and signs do not agree
     """
     by_signs, is_outside = stages_by_signs(inputs.signs, calibration)
-    by_network = softmax(inputs.log_probabilities / calibration.network_temperature, axis=1)
+    by_network = stages_by_network(inputs.log_probabilities, calibration)
     is_measured = np.asarray(~np.isnan(inputs.signs).all(1))
-    for_signs = np.where(is_measured[:, None], by_signs / np.array(calibration.shares), 1.0)
-    stages = for_signs * _with_doubt(by_network, 1 - agreed_stage_limit)
-    stages /= stages.sum(1, keepdims=True)
-    stages = share_within_clutch(stages, is_measured, inputs.existence, np.array(calibration.shares[1:]))
+    usual_shares = np.array(calibration.shares[1:])
+    doubt = 1 - agreed_stage_limit
+    shelled = (1 - doubt) * by_network[:, 1:] + doubt * by_network[:, 1:].mean(1, keepdims=True)
+    shelled *= np.where(is_measured[:, None], by_signs[:, 1:] / usual_shares, 1.0)
+    shelled *= (1 - inputs.follicle[:, None]) / shelled.sum(1, keepdims=True)
+    stages = np.column_stack([inputs.follicle, shelled])
+    stages = share_within_clutch(stages, is_measured, inputs.existence, usual_shares)
     is_agreed = is_measured & ~is_outside & (by_signs.argmax(1) == by_network.argmax(1))
     return np.where(is_agreed[:, None], stages, _limited(stages, agreed_stage_limit))
+
+
+def stages_by_network(log_probabilities: Floats, calibration: NetworkCalibration) -> Floats:
+    """(N, 3) stage probabilities from the network alone. log_probabilities : (N, 3)"""
+    return np.asarray(softmax(log_probabilities / calibration.network_temperature, axis=1))
 
 
 def stages_by_signs(signs: Floats, calibration: NetworkCalibration) -> tuple[Floats, Mask]:
@@ -110,13 +121,6 @@ def stages_by_signs(signs: Floats, calibration: NetworkCalibration) -> tuple[Flo
     scaled = np.nan_to_num((np.clip(signs, low, high) - mean) / sd, nan=0.0)
     logits = (np.array(calibration.bias) + scaled @ weights) / calibration.signs_temperature
     return np.asarray(softmax(logits, axis=1)), np.asarray(((signs < low) | (signs > high)).any(1))
-
-
-def _with_doubt(by_network: Floats, doubt: float) -> Floats:
-    """(N, 3) with probability ``doubt`` the network does not tell thin-shelled and calcified from each other."""
-    doubted = by_network.copy()
-    doubted[:, 1:] += doubt * (by_network[:, 1:].mean(1, keepdims=True) - by_network[:, 1:])
-    return doubted
 
 
 def _limited(stages: Floats, limit: float) -> Floats:

@@ -31,7 +31,7 @@ from pipeline.store.store import Store
 from tests.pipeline.blob_finder import BlobFinder, film
 
 RESULT_DIGESTS = {
-    "version 31, settings 48272eae8ac7": "b0fa52fc99f2",
+    "version 31, settings 48272eae8ac7": "ff25491229ed",
 }
 SCAN_DIGESTS = {
     "clutchlight/scan/19, settings 200709bffa22": "d30c70e49f45",

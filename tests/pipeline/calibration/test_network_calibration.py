@@ -4,7 +4,6 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from scipy.special import softmax
 
 from models.runtime import weights_sha256
 from models.stages import STAGES
@@ -13,10 +12,9 @@ from pipeline.bench.stage_metrics import macro_f1
 from pipeline.calibration.network_calibration import TooFewEggsError, calibrate_network
 from pipeline.calibration_file import calibration_path, calibration_toml, load_calibration, shipped_calibration
 from pipeline.estimate.stage_model import (
-    StageInputs,
-    calibrated_stages,
     read_network_log_probabilities,
     read_sign_vector,
+    stages_by_network,
     stages_by_signs,
 )
 from tests.pipeline.bench.matched_egg_examples import matched_egg, reported_egg, section_series, shadowed_eggs
@@ -29,21 +27,8 @@ def learned(eggs):
 
 
 def predicted_stages(eggs, model):
-    """Of eggs that are each alone in their exam."""
-    return np.concatenate(
-        [
-            calibrated_stages(
-                StageInputs(
-                    read_network_log_probabilities(each.reported)[None],
-                    read_sign_vector(each.reported)[None],
-                    np.ones(1),
-                ),
-                model,
-                0.9,
-            )
-            for each in eggs
-        ]
-    )
+    """By the signs alone, of which nothing else is known here."""
+    return stages_by_signs(np.stack([read_sign_vector(each.reported) for each in eggs]), model)[0]
 
 
 def test_the_learned_stages_are_right_and_calibrated_on_other_eggs():
@@ -70,7 +55,7 @@ def test_an_overconfident_network_becomes_less_confident():
         eggs.append(matched_egg(stage, reported_egg(stage, probabilities, signs), animal=f"AF-{index % 12:04d}"))
     model = learned(eggs)
     logs = np.stack([read_network_log_probabilities(each.reported) for each in eggs])
-    by_network = softmax(logs / model.network_temperature, axis=1)
+    by_network = stages_by_network(logs, model)
     assert by_network.max(1).mean() == pytest.approx(0.8, abs=0.06)
     by_signs, _ = stages_by_signs(np.stack([read_sign_vector(each.reported) for each in eggs]), model)
     np.testing.assert_allclose(by_signs, 1 / 3, atol=0.1)

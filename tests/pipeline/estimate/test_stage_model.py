@@ -43,15 +43,12 @@ SHADOW = model(shadow=(-0.05, -0.05, 0.05))
 
 def stages_of(*shadows, network=UNDECIDED, calibration=SHADOW):
     """(N, 3) of objects that are each alone in their exam. A shadow of None could not be measured."""
+    return np.concatenate([calibrated_stages(inputs_of(shadow, network), calibration, LIMIT) for shadow in shadows])
+
+
+def inputs_of(shadow, network):
     logs = network_log_probabilities(network)[None]
-    return np.concatenate(
-        [
-            calibrated_stages(
-                StageInputs(logs, sign_vector({"shadow": shadow})[None], np.array([0.99])), calibration, LIMIT
-            )
-            for shadow in shadows
-        ]
-    )
+    return StageInputs(logs, sign_vector({"shadow": shadow})[None], np.array(network[:1]), np.array([0.99]))
 
 
 def test_without_signs_the_network_decides_and_is_doubted():
@@ -64,6 +61,7 @@ def test_without_signs_the_network_decides_and_is_doubted():
 def test_a_deeper_shadow_makes_calcified_more_likely():
     stages = stages_of(-20.0, 0.0, 20.0, 60.0)
     np.testing.assert_allclose(stages.sum(1), 1.0)
+    np.testing.assert_allclose(stages[:, 0], 1 / 3)  # a follicle stays as likely as it was
     assert (np.diff(stages[:, 2]) > 0).all()
     np.testing.assert_allclose(stages[1], 1 / 3)
 
@@ -91,7 +89,7 @@ def test_higher_temperatures_are_less_sure():
         (None, CALCIFIED, 2, False),  # no sign was measured
         (20.0, THIN, 1, False),  # the signs are not sure, but point elsewhere
         (90.0, THIN, 2, False),  # the signs are surer than a network ever is trusted to be
-        (60.0, FOLLICLE, 0, False),  # whether there is a shell the network tells better
+        (90.0, FOLLICLE, 0, False),  # whether there is a shell is not for these signs to say
         (150.0, CALCIFIED, 2, False),  # unlike anything learned from
     ],
 )
@@ -108,10 +106,7 @@ def test_the_limit_holds_whenever_signs_and_network_differ(weights, said, limit)
     calibration = model(shadow=tuple(weight / 100 for weight in weights))
     network = np.full(3, 0.001)
     network[said] = 0.998
-    inputs = StageInputs(
-        network_log_probabilities(network)[None], sign_vector({"shadow": 50.0})[None], np.array([0.99])
-    )
-    stages = calibrated_stages(inputs, calibration, limit)[0]
+    stages = calibrated_stages(inputs_of(50.0, network), calibration, limit)[0]
     assert stages.sum() == pytest.approx(1.0)
     if np.argmax(weights) != said and max(weights) > sorted(weights)[1] + 1:
         assert stages.max() <= limit + 1e-12
