@@ -31,7 +31,7 @@ from pipeline.store.store import Store
 from tests.pipeline.blob_finder import BlobFinder, film
 
 RESULT_DIGESTS = {
-    "version 31, settings 48272eae8ac7": "ff25491229ed",
+    "version 31, settings 48272eae8ac7": "4986e56da88b",
 }
 SCAN_DIGESTS = {
     "clutchlight/scan/19, settings 200709bffa22": "d30c70e49f45",
