@@ -43,6 +43,7 @@ __all__ = [
 
 Weight = Annotated[float, Field(ge=-100.0, le=100.0)]
 FeatureWeight = Annotated[float, Field(ge=0.0, le=100.0)]
+Temperature = Annotated[float, Field(ge=0.1, le=10.0)]
 
 CALIBRATION_SUFFIX = ".calibration.toml"
 UNCALIBRATED_WARNING = (
@@ -56,9 +57,9 @@ class CalibrationError(ClutchlightError):
 
 
 class StageFeature(TomlTable):
-    """One input of the stage model.
+    """One sign of the stage model.
 
-    low, high : the range to which values are clipped;  mean, sd : for standardising
+    low, high : the range that was learned from, to which values are clipped;  mean, sd : for standardising
     weights : for follicle, thin-shelled, calcified
     """
 
@@ -102,12 +103,15 @@ class OutlineCalibration(TomlTable):
 class NetworkCalibration(TomlTable):
     """Calibration of the network's stages and outlines.
 
-    eggs : number of eggs it was learned from;  network_weight : weight of the network's log-probabilities
+    eggs : number of eggs it was learned from;  shares : of follicles, thin-shelled and calcified eggs among them
+    network_temperature : for the stages by the network alone
+    signs_temperature, bias : for the stages by the signs alone, whose weights are in ``feature``
     """
 
     eggs: Annotated[int, Field(ge=0)]
-    temperature: Annotated[float, Field(ge=0.1, le=10.0)]
-    network_weight: Annotated[float, Field(ge=0.0, le=10.0)]
+    shares: tuple[Probability, Probability, Probability]
+    network_temperature: Temperature
+    signs_temperature: Temperature
     bias: tuple[float, float, float]
     outline: OutlineCalibration
     feature: StageFeatures
@@ -248,16 +252,17 @@ def _uncalibrated(weights: Path, reason: str) -> CalibrationError:
 
 # Comments of the keys in the file.
 _COMMENTS = {
-    "temperature": "by which the logits of the stages are divided",
-    "network_weight": "of the network's log-probabilities of the stages",
-    "bias": "logits of follicle, thin-shelled, calcified",
+    "shares": "of follicles, thin-shelled and calcified eggs among them",
+    "network_temperature": "by which the network's log-probabilities of the stages are divided",
+    "signs_temperature": "by which the logits of the stages by the signs are divided",
+    "bias": "logits of follicle, thin-shelled, calcified by the signs",
     "passages": "passages through the middle of an egg that this was learned from",
     "width_bias": "log units",
     "width_error": "log units, standard deviation",
     "ratio_error": "log units, standard deviation of length by width",
     "ratio_scale": "measured logarithm of length by width, as a share of the true one",
-    "low": "grey levels; lower values are raised to this",
-    "high": "grey levels; higher values are lowered to this",
+    "low": "grey levels; lower values are raised to this, and are unlike what was learned from",
+    "high": "grey levels; higher values are lowered to this, and are unlike what was learned from",
     "weights": "logits of follicle, thin-shelled, calcified for each standard deviation",
     "false_tracks_per_clip": "expected tracks that look like one of these and show something else",
     "inverse_temperature": "power to which the odds of numbers are raised; below 1 the model alone is overconfident",

@@ -112,6 +112,7 @@ class EstimateSettings(TomlTable):
     unreached_share: Share
     one_window_unreached_share: Share
     unscanned_eggs: Annotated[float, Field(ge=0.0, le=200.0)]
+    agreed_stage_limit: Annotated[float, Field(ge=0.6, le=0.99)]
 
 
 class ShellSignSettings(TomlTable):
@@ -122,6 +123,9 @@ class ShellSignSettings(TomlTable):
     bright_interior_db: Annotated[float, Field(ge=0.0, le=60.0)]
     core_contrast_db: Positive
     uneven_interior_sd_db: Positive
+    visible_rim_db: Annotated[float, Field(ge=0.0, le=60.0)]
+    strong_rim_db: Annotated[float, Field(ge=0.0, le=60.0)]
+    strong_shadow_db: Annotated[float, Field(ge=0.0, le=60.0)]
 
 
 class SizeSettings(TomlTable):
@@ -164,6 +168,7 @@ class FlagSettings(TomlTable):
     outline_overlap_share: Share
     outline_overlap_frames: Annotated[int, Field(ge=1)]
     calcified_bright_interior_db: Annotated[float, Field(ge=-60.0, le=60.0)]
+    thin_shell_rim_db: Annotated[float, Field(ge=-60.0, le=60.0)]
     implausible_aspect_ratio: Annotated[float, Field(ge=1.0, le=10.0)]
     small_egg_width_share: Share
 

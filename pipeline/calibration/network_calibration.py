@@ -1,15 +1,18 @@
 """Learns the calibration of a network's stages and outlines from eggs whose ground truth is known.
 
-The weights of the stage model are fitted on all eggs. The temperature is fitted by two-fold cross-validation over the
-animals: the weights fitted on one half predict the stages of the other half, so that the temperature rests on eggs
-that the weights have not seen. The errors of outlines are learned from the same eggs: in the same frames, the true
-outlines went through the same arithmetic as the found ones.
+The weights of the signs are fitted on all eggs whose signs were measured. Their temperature is fitted by two-fold
+cross-validation over the animals: the weights fitted on one half predict the stages of the other half, so that the
+temperature rests on eggs that the weights have not seen. The network gets a temperature of its own and has no part in
+the weights of the signs: it is so good on phantoms that nothing would be left for them to explain. The errors of
+outlines are learned from the same eggs: in the same frames, the true outlines went through the same arithmetic as the
+found ones.
 """
 
 from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import compress
 
 import numpy as np
 from numpy.typing import NDArray
@@ -40,18 +43,18 @@ class FitConstants:
     min_eggs_per_stage : fewer of any stage are too few to learn from
     min_passages : fewer passages through the middle of an egg leave the previous errors of outlines
     min_sections : of an egg in one clip, for its outlines to be used
-    ridge : penalty on the weights of standardised signs and on the bias, so that a sign that few eggs show does not
-    decide; network_ridge : penalty on how far the weight of the network differs from 1. Both in units of log-likelihood
-    of one egg, chosen by the likelihood of held-out halves of the animals
-    clip_quantiles : of each sign among the eggs; values beyond them are clipped
+    ridge : penalty on the weights of standardised signs, so that a sign that few eggs show does not decide, in units of
+    log-likelihood of one egg, chosen by the likelihood of held-out halves of the animals
+    bias_ridge : penalty on the bias, only so large that the bias is unique
+    clip_quantiles : of each sign among the eggs; values beyond them are clipped, and are unlike what was learned from
     ratio_scale_bounds, temperature_bounds : limits of what may be learned
     """
 
     min_eggs_per_stage: int = 5
     min_passages: int = 10
     min_sections: int = 10
-    ridge: float = 10.0
-    network_ridge: float = 2.0
+    ridge: float = 1.0
+    bias_ridge: float = 1e-3
     clip_quantiles: tuple[float, float] = (0.01, 0.99)
     ratio_scale_bounds: tuple[float, float] = (0.3, 1.5)
     temperature_bounds: tuple[float, float] = (0.3, 5.0)
@@ -72,23 +75,17 @@ def calibrate_network(eggs: Sequence[MatchedEgg], *, previous: OutlineCalibratio
     Raises TooFewEggsError where there are fewer than five eggs of a stage.
     """
     stages = np.array([egg.stage for egg in eggs], dtype=np.int64)
-    numbers = np.bincount(stages, minlength=3)
+    signs = np.stack([read_sign_vector(egg.reported) for egg in eggs]) if eggs else np.empty((0, len(SIGN_NAMES)))
+    is_measured = np.asarray(~np.isnan(signs).all(1))
+    numbers = np.bincount(stages[is_measured], minlength=3)
     if min(numbers) < _FIT.min_eggs_per_stage:
         raise TooFewEggsError(
-            f"Follicles, thin-shelled and calcified eggs found: {', '.join(map(str, numbers))}; at least "
-            f"{_FIT.min_eggs_per_stage} of each are needed. Write a data set with more animals."
+            f"Follicles, thin-shelled and calcified eggs found whose signs of a shell could be measured: "
+            f"{', '.join(map(str, numbers))}; at least {_FIT.min_eggs_per_stage} of each are needed. Write a data set "
+            "with more animals."
         )
+    by_signs = _fit_signs(signs[is_measured], stages[is_measured], [egg.animal for egg in compress(eggs, is_measured)])
     log_probabilities = np.stack([read_network_log_probabilities(egg.reported) for egg in eggs])
-    signs = np.stack([read_sign_vector(egg.reported) for egg in eggs])
-    signs[:, np.isnan(signs).all(0)] = 0.0  # a sign that no egg shows gets no weight
-    animals = {animal: index for index, animal in enumerate(sorted({egg.animal for egg in eggs}))}
-    half = np.array([animals[egg.animal] % 2 for egg in eggs])
-    low, high = np.nanquantile(signs, _FIT.clip_quantiles, axis=0)
-    clipped = np.clip(signs, low, high)
-    mean, sd = np.nanmean(clipped, axis=0), np.maximum(np.nanstd(clipped, axis=0), 1e-3)
-    features = np.nan_to_num((clipped - mean) / sd, nan=0.0)
-    regression = _fit_regression(log_probabilities, features, stages)
-    held_out_logits = _held_out_logits(log_probabilities, features, stages, half)
     shelled = _fit_outline_errors([egg for egg in eggs if egg.stage > 0], previous.shelled)
     # Follicles are nearly round and give no information on the scale.
     follicles = _fit_outline_errors(
@@ -96,72 +93,82 @@ def calibrate_network(eggs: Sequence[MatchedEgg], *, previous: OutlineCalibratio
     )
     return NetworkCalibration(
         eggs=len(eggs),
-        temperature=_fit_temperature(held_out_logits, stages),
-        network_weight=_rounded(regression.network_weight),
-        bias=_rounded_triple(regression.bias),
+        shares=_rounded_triple((numbers + 1) / (numbers.sum() + 3)),  # rule of succession: none is 0
+        network_temperature=_fit_temperature(log_probabilities, stages),
+        signs_temperature=by_signs.temperature,
+        bias=by_signs.bias,
         outline=OutlineCalibration(shelled=shelled, follicles=follicles),
+        feature=by_signs.feature,
+    )
+
+
+@dataclass(frozen=True)
+class _StagesBySigns:
+    """The signs' part of the calibration."""
+
+    temperature: float
+    bias: tuple[float, float, float]
+    feature: StageFeatures
+
+
+def _fit_signs(signs: Floats, stages: Stages, animals: Sequence[str]) -> _StagesBySigns:
+    """From eggs whose signs (N, S) were measured, at least in part. animals : the one of each egg"""
+    signs = signs.copy()
+    signs[:, np.isnan(signs).all(0)] = 0.0  # a sign that no egg shows gets no weight
+    index = {animal: index for index, animal in enumerate(sorted(set(animals)))}
+    half = np.array([index[animal] % 2 for animal in animals])
+    low, high = np.nanquantile(signs, _FIT.clip_quantiles, axis=0)
+    clipped = np.clip(signs, low, high)
+    mean, sd = np.nanmean(clipped, axis=0), np.maximum(np.nanstd(clipped, axis=0), 1e-3)
+    features = np.nan_to_num((clipped - mean) / sd, nan=0.0)
+    bias, weights = _fit_regression(features, stages)
+    return _StagesBySigns(
+        temperature=_fit_temperature(_held_out_logits(features, stages, half), stages),
+        bias=_rounded_triple(bias),
         feature=StageFeatures(
             **{
                 name: StageFeature(
-                    low=_rounded(low[index]),
-                    high=_rounded(high[index]),
-                    mean=_rounded(mean[index]),
-                    sd=_rounded(sd[index]),
-                    weights=_rounded_triple(regression.weights[index]),
+                    low=_rounded(low[row]),
+                    high=_rounded(high[row]),
+                    mean=_rounded(mean[row]),
+                    sd=_rounded(sd[row]),
+                    weights=_rounded_triple(weights[row]),
                 )
-                for index, name in enumerate(SIGN_NAMES)
+                for row, name in enumerate(SIGN_NAMES)
             }
         ),
     )
 
 
-@dataclass(frozen=True)
-class _StageRegression:
-    """network_weight : of the network's log-probabilities;  bias : (3,);  weights : (S, 3), of S standardised signs"""
-
-    network_weight: float
-    bias: Floats
-    weights: Floats
-
-    def logits(self, log_probabilities: Floats, features: Floats) -> Floats:
-        return np.asarray(self.network_weight * log_probabilities + self.bias + features @ self.weights)
-
-
-def _held_out_logits(log_probabilities: Floats, features: Floats, stages: Stages, half: Stages) -> Floats:
+def _held_out_logits(features: Floats, stages: Stages, half: Stages) -> Floats:
     """(N, 3) logits of each egg, with weights fitted on the other half of the animals. half : (N,) 0 or 1"""
     logits = np.zeros((len(stages), 3))
     for part in (0, 1):
         others, own = half != part, half == part
-        regression = _fit_regression(log_probabilities[others], features[others], stages[others])
-        logits[own] = regression.logits(log_probabilities[own], features[own])
+        bias, weights = _fit_regression(features[others], stages[others])
+        logits[own] = bias + features[own] @ weights
     return logits
 
 
-def _fit_regression(log_probabilities: Floats, features: Floats, stages: Stages) -> _StageRegression:
-    """Penalised multinomial logistic regression on log-probabilities (N, 3) and standardised signs (N, S)."""
+def _fit_regression(features: Floats, stages: Stages) -> tuple[Floats, Floats]:
+    """Bias (3,) and weights (S, 3) of a penalised multinomial logistic regression on standardised signs (N, S)."""
     signs = features.shape[1]
     one_hot = np.eye(3)[stages]
 
-    def unpacked(values: Floats) -> _StageRegression:
-        return _StageRegression(float(values[0]), values[1:4], values[4:].reshape(signs, 3))
-
     def loss(values: Floats) -> tuple[float, Floats]:
-        fit = unpacked(values)
-        logits = fit.logits(log_probabilities, features)
+        bias, weights = values[:3], values[3:].reshape(signs, 3)
+        logits = bias + features @ weights
         log_softmax = logits - np.logaddexp.reduce(logits, axis=1, keepdims=True)
         residuals = np.exp(log_softmax) - one_hot
-        from_one = fit.network_weight - 1
-        penalty = _FIT.ridge * ((fit.weights**2).sum() + (fit.bias**2).sum()) + _FIT.network_ridge * from_one**2
+        penalty = _FIT.ridge * (weights**2).sum() + _FIT.bias_ridge * (bias**2).sum()
         gradient = [
-            np.array([(residuals * log_probabilities).sum() + 2 * _FIT.network_ridge * from_one]),
-            residuals.sum(0) + 2 * _FIT.ridge * fit.bias,
-            (features.T @ residuals + 2 * _FIT.ridge * fit.weights).ravel(),
+            residuals.sum(0) + 2 * _FIT.bias_ridge * bias,
+            (features.T @ residuals + 2 * _FIT.ridge * weights).ravel(),
         ]
         return float(penalty - (log_softmax * one_hot).sum()), np.concatenate(gradient)
 
-    start = np.concatenate([[1.0], np.zeros(3 * (signs + 1))])
-    bounds = [(0.0, 10.0), *[(None, None)] * (len(start) - 1)]
-    return unpacked(minimize(loss, start, jac=True, method="L-BFGS-B", bounds=bounds).x)
+    fitted = minimize(loss, np.zeros(3 * (signs + 1)), jac=True, method="L-BFGS-B").x
+    return fitted[:3], fitted[3:].reshape(signs, 3)
 
 
 def _fit_temperature(logits: Floats, stages: Stages) -> float:

@@ -34,7 +34,9 @@ def calibrate(
     counts_from: Annotated[
         list[Path] | None,
         typer.Option(
-            "--counts-from", metavar="DATASET", help="Learn the counts from this data set instead; repeatable."
+            "--counts-from",
+            metavar="DATASET",
+            help="Learn the counts from this data set instead, and stages and outlines from it as well; repeatable.",
         ),
     ] = None,
     settings: SettingsFile = None,
@@ -75,7 +77,8 @@ def calibrate(
         folders = [results / f"{number}-{each.name}" for number, each in enumerate([*for_network, *for_counts], 1)]
 
         eggs = []
-        for data_set, folder in zip(for_network, folders, strict=False):
+        # Eggs of one clutch look alike, so stages need many animals: those for the counts, too.
+        for data_set, folder in zip([*for_network, *for_counts], folders, strict=True):
             _run_batch(data_set, folder, loaded, detector, quiet=quiet)
             eggs += read_matched_eggs(data_set, folder)
         learned = loaded.calibration.model_copy(
@@ -90,8 +93,6 @@ def calibrate(
         training_exams: list[TrainingExam] = []
         first = len(for_network) if for_counts else 0
         for data_set, folder in zip(for_counts or for_network, folders[first:], strict=True):
-            if for_counts:
-                _run_batch(data_set, folder, loaded, detector, quiet=quiet)
             training_exams += read_training_exams(data_set, folder, detector, loaded)
         learned = learned.model_copy(update={"kind": fit_kind_weights(training_exams)})
         with_network = loaded.with_calibration(learned)

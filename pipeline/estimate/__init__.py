@@ -7,7 +7,7 @@ missed_eggs         how many eggs every pass missed, from the encounter_history 
 lower_bound         how many objects one frame shows together
 clutch_prior        the usual clutch of the species, as optional evidence
 counts              count, interval and confidence, from all of these
-stage_model         stage probabilities of an egg, from the stage_evidence
+stage_model         stage probabilities of each egg, from the stage_evidence and the clutch_shares
 stages              the stage of each egg and of the clutch
 egg_size_model      length and width of whole eggs, from the section_summary of each track; sizes applies it
 egg_signs           signs of a shell in dB, mm and words

@@ -16,7 +16,6 @@ from pipeline.estimate.egg_signs import describe_signs
 from pipeline.estimate.encounter_history import encounter_history
 from pipeline.estimate.flags import FlagInputs, evaluate_flags
 from pipeline.estimate.history import AnimalBackground, make_history
-from pipeline.estimate.kind_model import assign_kinds
 from pipeline.estimate.lower_bound import count_lower_bound
 from pipeline.estimate.missed_eggs import estimate_missed
 from pipeline.estimate.results import EggFinding, ExamFinding, Sighting, Visit
@@ -96,8 +95,7 @@ def group_exam(
     """The eggs of an exam before they are counted, with calibrated kinds and stages."""
     clips = _in_use(clips, coverage)
     grouping = merge_tracks(clips, exam.carapace_width_mm, settings.track)
-    staged = assign_stages(grouping.eggs, clips, settings)
-    return replace(grouping, eggs=assign_kinds(staged, clips, settings))
+    return replace(grouping, eggs=assign_stages(grouping.eggs, clips, settings))
 
 
 def estimate_grouping(

@@ -13,8 +13,7 @@ signs overrule it; where the signs say little it decides. A sign that could not 
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
@@ -22,12 +21,8 @@ from scipy.special import expit, logit
 
 from pipeline.calibration_file import KindWeights
 from pipeline.detect.shell_signs import ShellSigns
-from pipeline.estimate.stage_evidence import collect_stage_evidence
-from pipeline.settings import Settings
-from pipeline.track.merging.merge import Egg
-from pipeline.track.tracks import ClipTracks
 
-__all__ = ["KIND_SIGNS", "assign_kinds", "bounded_log_odds", "kind_signs", "sign_log_odds"]
+__all__ = ["KIND_SIGNS", "bounded_log_odds", "follicle_probability", "kind_signs", "sign_log_odds"]
 
 Floats = NDArray[np.float64]
 
@@ -53,7 +48,6 @@ KIND_SIGNS = {
 """The signs that are used."""
 
 _NETWORK_WRONG = 0.03  # share of objects about whose kind the network says nothing (judgement, no source)
-_MIN_PROBABILITY = 1e-6  # guards a logarithm
 
 
 def kind_signs(signs: ShellSigns | None) -> Floats:
@@ -78,17 +72,6 @@ def bounded_log_odds(follicle: float) -> float:
     return float(logit(probability))
 
 
-def assign_kinds(eggs: Sequence[Egg], clips: Sequence[ClipTracks], settings: Settings) -> tuple[Egg, ...]:
-    """The same eggs, the probability of a follicle from all the evidence; those of the shells keep their ratio."""
-    evidence = collect_stage_evidence(eggs, clips, settings.track)
-    weights = settings.calibration.kind
-    return tuple(
-        replace(egg, stages=_with_kind(egg.stages, sign_log_odds(kind_signs(one.signs), weights)))
-        for egg, one in zip(eggs, evidence, strict=True)
-    )
-
-
-def _with_kind(stages: Floats, log_odds: float) -> Floats:
-    follicle = float(expit(bounded_log_odds(float(stages[0])) + log_odds))
-    shelled = np.maximum(stages[1:], _MIN_PROBABILITY)
-    return np.concatenate([[follicle], (1 - follicle) * shelled / shelled.sum()])
+def follicle_probability(by_network: float, signs: ShellSigns | None, weights: KindWeights) -> float:
+    """Probability of a follicle from all the evidence. by_network : from the network alone"""
+    return float(expit(bounded_log_odds(by_network) + sign_log_odds(kind_signs(signs), weights)))

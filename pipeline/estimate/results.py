@@ -66,6 +66,7 @@ class EggSigns:
     rim_db : brightness of the near wall;  rim_mm : its thickness on the screen, blur included
     shadow_db : how much darker it is behind the egg, negative where it is brighter
     interior_db : brightness inside;  interior : its pattern in words
+    shell : what wall, shadow and yolk look like together if it has a shell, in words; empty without rim_db
     rim_at_least, shadow_at_least : the value is a lower bound, because the screen was fully white, or fully black
     shown_range_db : assumed dynamic range of the screen, from black to white;  frames : number of frames measured
     grey : the same signs in grey levels, keyed by the fields of `pipeline.detect.shell_signs.ShellSigns`
@@ -78,6 +79,7 @@ class EggSigns:
     shadow_at_least: bool
     interior_db: float | None
     interior: str
+    shell: str
     shown_range_db: float
     frames: int
     grey: Mapping[str, float | None]

@@ -1,4 +1,4 @@
-"""The evidence for the stage of each egg: the network over all frames, and the signs measured on the picture."""
+"""The evidence for the stage of each egg: the signs measured on the picture, and the network over all frames."""
 
 from __future__ import annotations
 
@@ -9,7 +9,14 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.detect.shell_signs import ShellSigns, median_signs
-from pipeline.estimate.stage_model import calibrated_stages, network_log_probabilities, sign_vector
+from pipeline.estimate.kind_model import follicle_probability
+from pipeline.estimate.stage_model import (
+    StageInputs,
+    calibrated_stages,
+    network_log_probabilities,
+    sign_vector,
+    stages_by_network,
+)
 from pipeline.settings import Settings, TrackSettings
 from pipeline.track.merging.merge import Egg
 from pipeline.track.track_evidence import stage_probabilities
@@ -58,11 +65,27 @@ def collect_stage_evidence(
 
 
 def assign_stages(eggs: Sequence[Egg], clips: Sequence[ClipTracks], settings: Settings) -> tuple[Egg, ...]:
-    """The same eggs, with stage probabilities from all the evidence together."""
+    """The same eggs, with the probabilities of their kind and stage from all the evidence together.
+
+    eggs : all those of one exam, because eggs of one clutch say something about each other
+    """
     if not eggs:
         return ()
     evidence = collect_stage_evidence(eggs, clips, settings.track)
+    calibration = settings.calibration.network
     log_probabilities = np.stack([network_log_probabilities(one.network_probabilities) for one in evidence])
-    signs = np.stack([sign_vector(asdict(one.signs) if one.signs else {}) for one in evidence])
-    stages = calibrated_stages(log_probabilities, signs, settings.calibration.network)
+    inputs = StageInputs(
+        log_probabilities=log_probabilities,
+        signs=np.stack([sign_vector(asdict(one.signs) if one.signs else {}) for one in evidence]),
+        follicle=np.array(
+            [
+                follicle_probability(by_network, one.signs, settings.calibration.kind)
+                for by_network, one in zip(
+                    stages_by_network(log_probabilities, calibration)[:, 0].tolist(), evidence, strict=True
+                )
+            ]
+        ),
+        existence=np.array([egg.existence for egg in eggs]),
+    )
+    stages = calibrated_stages(inputs, calibration, settings.estimate.agreed_stage_limit)
     return tuple(replace(egg, stages=row) for egg, row in zip(eggs, stages, strict=True))

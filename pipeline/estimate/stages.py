@@ -38,7 +38,7 @@ def clutch_stage(shelled: CountEstimate, follicles: CountEstimate) -> tuple[str,
     "none seen" where nothing is counted, "follicle" or a shelled stage where nothing else is counted, and "mixed" for
     follicles together with shelled eggs (both do occur at once, in Malaclemys: Donini and Selman 2022, Southeast Nat
     21:235) and for shells of two stages. Missed objects matter, too: a clutch called calcified is right only if no
-    follicles were missed. Shelled eggs and follicles, and the stages of single eggs, are assumed to be independent.
+    follicles were missed. Shelled eggs and follicles are assumed to be independent.
     """
     no_shelled, no_follicle = (
         shelled.distribution.probability_within(0, 0),
@@ -59,13 +59,23 @@ def clutch_stage(shelled: CountEstimate, follicles: CountEstimate) -> tuple[str,
 def _one_stage_probabilities(eggs: Sequence[Egg]) -> dict[Stage, float]:
     """For each shelled stage, the probability that all shelled eggs are of it, given that there are any.
 
-    With existence e and probability p(s) of stage s: prod(1 - e + e p(s)), minus the probability that none is real.
+    What makes the stage of one egg doubtful (the machine, a stage between two, a network on pictures unlike any that it
+    learned from) makes that of the others doubtful as well. So they are taken to depend on each other as far as they
+    can: all real ones are of a stage with the probability of the least likely of them. Taken as independent, ten eggs
+    of 0.9 each would be called mixed.
     """
     if not eggs:
         return {"thin-shelled": 0.5, "calcified": 0.5}  # counted, but no object is likely enough to be listed
     existence = np.array([egg.existence for egg in eggs])
     shelled_stages = np.array([egg.stages[1:] / egg.stages[1:].sum() for egg in eggs])
-    none = float(np.prod(1 - existence))
-    all_of_stage = np.prod(1 - existence[:, None] * (1 - shelled_stages), axis=0) - none
-    thin, calcified = np.clip(all_of_stage / max(1 - none, _MIN_PROBABILITY), 0.0, 1.0).tolist()
+    thin, calcified = (_mean_of_least(column, existence) for column in shelled_stages.T)
     return {"thin-shelled": thin, "calcified": calcified}
+
+
+def _mean_of_least(values: NDArray[np.float64], existence: NDArray[np.float64]) -> float:
+    """Expected least value among the real objects, given that any is real. existence : probability of each"""
+    order = np.argsort(values)
+    sorted_existence = existence[order]
+    none_before = np.concatenate([[1.0], np.cumprod(1 - sorted_existence)[:-1]])
+    is_least = sorted_existence * none_before
+    return float(is_least @ values[order] / max(is_least.sum(), _MIN_PROBABILITY))

@@ -13,6 +13,7 @@ from pipeline.exams.exam_search import Exam
 from pipeline.formatting import MULTIPLICATION_SIGN, date_text, percent, plural
 from pipeline.report.body_map import BodyMap, body_map, body_map_text
 from pipeline.report.export.result import ModelIdentity
+from pipeline.report.follicle_text import follicle_sizes_text, follicles_only_text
 from pipeline.report.history_text import HistoryRow, history_rows, history_sentences
 from pipeline.report.sheet_entries import ClipEntry, EggEntry, EggLegends, clip_entry, egg_entry, egg_legends
 from pipeline.report.sightings import sorted_scans
@@ -64,7 +65,7 @@ class SheetLabels:
 
 @dataclass(frozen=True)
 class Verdict:
-    """The count of shelled eggs. figure : a number if ``is_number``, else "none seen" or "not scanned"
+    """The count of shelled eggs. figure : a number if ``is_number``, else a few words such as "none seen"
 
     label, range : what the figure counts, and its 90 % range; both empty if she was not scanned
     explanation : how far the figure can be trusted
@@ -145,9 +146,9 @@ def sheet_content(
         animal=exam.animal,
         species=exam.species or "species unknown",
         date=date_text(exam.date),
-        headline=count_text(finding.shelled, "shelled egg") if is_scanned else "not scanned",
+        headline=_headline(finding) if is_scanned else "not scanned",
         exam_details=tuple(_exam_details(exam)),
-        verdict=_verdict(finding, is_scanned),
+        verdict=_verdict(finding, clips, is_scanned),
         flags=finding.flags,
         facts=tuple(_facts(finding, clips, eggs, is_scanned)),
         history=_history(finding.history),
@@ -180,10 +181,25 @@ def _exam_details(exam: Exam) -> list[tuple[str, str]]:
     return details
 
 
-def _verdict(finding: ExamFinding, is_scanned: bool) -> Verdict:
+def _headline(finding: ExamFinding) -> str:
+    return (
+        "follicles only; no shelled egg seen"
+        if _is_follicles_only(finding)
+        else count_text(finding.shelled, "shelled egg")
+    )
+
+
+def _is_follicles_only(finding: ExamFinding) -> bool:
+    return not finding.shelled.estimate and finding.follicles.estimate > 0
+
+
+def _verdict(finding: ExamFinding, clips: Sequence[ClipScan], is_scanned: bool) -> Verdict:
     if not is_scanned:
         return Verdict("not scanned", "", "", "No recording of this exam could be used. Nothing is known about eggs.")
     shelled = finding.shelled
+    if _is_follicles_only(finding):
+        explanation = follicles_only_text(finding.stage_probability, windows_text(clips), scan_text(clips))
+        return Verdict("follicles only", "No shelled egg seen", interval_text(shelled), explanation)
     if not shelled.estimate:
         explanation = "“None seen” does not mean none: judge it by how well she was scanned."
         return Verdict("none seen", "No shelled egg was seen", interval_text(shelled), explanation)
@@ -212,7 +228,8 @@ def _facts(finding: ExamFinding, clips: Sequence[ClipScan], eggs: Sequence[EggFi
         label = "Size" if all(egg.stage == "follicle" for egg in eggs) else "Size of shelled eggs"
         scale_known = any(scan.mm_per_px is not None for scan in clips)
         facts.append(Fact(label, *size_summary_text(eggs, scale_known)))
-    facts.append(Fact("Follicles", count_text(finding.follicles, "follicle"), interval_text(finding.follicles)))
+    details = [interval_text(finding.follicles), follicle_sizes_text(eggs)]
+    facts.append(Fact("Follicles", count_text(finding.follicles, "follicle"), "; ".join(filter(None, details))))
     return facts
 
 

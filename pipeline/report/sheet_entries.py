@@ -9,7 +9,8 @@ from dataclasses import dataclass
 from pipeline.estimate.results import EggFinding
 from pipeline.formatting import EN_DASH, percent, plural
 from pipeline.report.egg_pictures import egg_picture
-from pipeline.report.shell_sign_text import SHELL_SIGN_LEGEND, shell_sign_text
+from pipeline.report.follicle_text import FOLLICLE_CLASS_LEGEND, follicle_class_text
+from pipeline.report.shell_sign_text import SHELL_SIGN_LEGEND, shell_sign_text, shell_text
 from pipeline.report.sightings import EggPicture, best_picture
 from pipeline.report.text import clip_title, frame_time_text, short_size_text, size_text
 from pipeline.scan.clip_scan import ClipScan
@@ -25,8 +26,10 @@ LEGEND_DETAILS = (
 
 @dataclass(frozen=True)
 class EggEntry:
-    """One egg or follicle. size : with its range;  short_size : without it;  signs : empty if not measured
+    """One egg or follicle. size : with its range;  short_size : without it
 
+    appearance : what was seen, in words: of the shell, or the size class of a follicle; empty if not measured
+    signs : the measured signs of a shell; empty if not measured
     shape_and_depth : empty if neither is known;  confidence : that it is real and one;  location : where it was seen
     jpeg : its best picture, None if none was kept;  alternative_text : what the picture shows
     """
@@ -34,6 +37,7 @@ class EggEntry:
     identity: int
     stage: str
     stage_percent: str
+    appearance: str
     size: str
     short_size: str
     shape_and_depth: str
@@ -77,7 +81,8 @@ class ClipEntry:
 def egg_legends(eggs: Sequence[EggFinding]) -> EggLegends:
     shown_ranges_db = {egg.signs.shown_range_db for egg in eggs if egg.signs is not None}
     signs = [SHELL_SIGN_LEGEND.format(range=shown) for shown in sorted(shown_ranges_db)]
-    without_signs = f"{LEGEND} {LEGEND_DETAILS}"
+    classes = [FOLLICLE_CLASS_LEGEND] if any(egg.stage == "follicle" for egg in eggs) else []
+    without_signs = " ".join([LEGEND, LEGEND_DETAILS, *classes])
     return EggLegends(LEGEND, without_signs, " ".join([without_signs, *signs]))
 
 
@@ -87,10 +92,13 @@ def egg_entry(egg: EggFinding, clips: Sequence[ClipScan]) -> EggEntry:
     scale_known = any(scan.mm_per_px is not None for scan in clips if scan.file in seen_in)
     size = size_text(egg, scale_known)
     noun = "follicle" if egg.stage == "follicle" else "egg"
+    appearance = follicle_class_text(egg) if egg.stage == "follicle" else shell_text(egg)
+    description = f"{egg.stage}: {appearance}" if appearance else egg.stage
     return EggEntry(
         identity=egg.identity,
         stage=egg.stage,
         stage_percent=percent(egg.stage_probability),
+        appearance=appearance,
         size=size,
         short_size=short_size_text(egg, scale_known),
         shape_and_depth=_shape_and_depth_text(egg),
@@ -98,7 +106,7 @@ def egg_entry(egg: EggFinding, clips: Sequence[ClipScan]) -> EggEntry:
         signs=shell_sign_text(egg),
         location=_location_text(egg, found),
         jpeg=egg_picture(egg, found) if found else None,
-        alternative_text=f"Ultrasound picture of number {egg.identity}, {egg.stage}, {size}, outlined",
+        alternative_text=f"Ultrasound picture of number {egg.identity}, {description}, {size}, outlined",
     )
 
 

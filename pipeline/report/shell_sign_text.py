@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from pipeline.estimate.results import EggFinding, EggSigns
 
-__all__ = ["SHELL_SIGN_LEGEND", "shell_sign_text"]
+__all__ = ["SHELL_SIGN_LEGEND", "shell_sign_text", "shell_text"]
 
 SHELL_SIGN_LEGEND = (
     "To check on the picture: “wall” is how much brighter the edge nearest the probe is than the tissue around it, and "
@@ -21,6 +21,11 @@ def shell_sign_text(egg: EggFinding) -> str:
         return ""
     parts = [_wall_text(signs), _shadow_text(signs), f"inside {signs.interior}"]
     return "; ".join(part for part in parts if part)
+
+
+def shell_text(egg: EggFinding) -> str:
+    """What was seen of the shell, for example "strong shell, yolk visible: newly shelled". Empty if not measured."""
+    return egg.signs.shell if egg.signs is not None and egg.stage != "follicle" else ""
 
 
 def _wall_text(signs: EggSigns) -> str:

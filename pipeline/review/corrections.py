@@ -19,7 +19,6 @@ import numpy as np
 from numpy.typing import NDArray
 
 from models.stages import STAGES
-from pipeline.estimate.kind_model import assign_kinds
 from pipeline.estimate.stage_evidence import assign_stages
 from pipeline.review.answers import TrackSegment
 from pipeline.review.replay import ReviewedEgg, ReviewState
@@ -70,9 +69,11 @@ def apply_corrections(
     kept = [reviewed for reviewed, _ in built]
     # Eggs with other tracks than before are staged again, from their own tracks.
     changed = {egg.number for egg in kept if egg.is_regrouped or corrected.is_cut(egg)}
-    staged = assign_stages([egg for reviewed, egg in built if reviewed.number in changed], revised, settings)
-    restaged = iter(assign_kinds(staged, revised, settings))
-    eggs = [_with_verdict(reviewed, next(restaged) if reviewed.number in changed else egg) for reviewed, egg in built]
+    restaged = assign_stages([egg for _, egg in built], revised, settings)
+    eggs = [
+        _with_verdict(reviewed, new if reviewed.number in changed else egg)
+        for (reviewed, egg), new in zip(built, restaged, strict=True)
+    ]
     follicles, shelled = (
         _narrowed_correction(
             grouping.count_corrections.of(shelled=is_shelled),

@@ -65,9 +65,9 @@ def test_a_calibration_learned_for_other_weights_is_refused(tmp_path: Path) -> N
 
 def test_a_damaged_calibration_is_an_error_that_names_the_key(tmp_path: Path) -> None:
     weights = write_weights(tmp_path, None)
-    text = calibration_toml(SHIPPED).replace("temperature = 1.036", "temperature = -1", 1)
+    text = calibration_toml(SHIPPED).replace("signs_temperature = ", "signs_temperature = -", 1)
     calibration_path(weights).write_text(text, encoding="utf-8")
-    with pytest.raises(ConfigError, match=r"key 'network\.temperature'"):
+    with pytest.raises(ConfigError, match=r"key 'network\.signs_temperature'"):
         load_calibration(weights)
 
 

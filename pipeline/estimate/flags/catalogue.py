@@ -200,6 +200,11 @@ FLAG_DEFINITIONS: Mapping[str, FlagDefinition] = {
         "gas, or a broken egg.",
         "Look at it in the clip; a radiograph can distinguish pieces of shell from gas.",
     ),
+    "no-wall": FlagDefinition(
+        "check",
+        "Called thin-shelled, although no wall of a shell could be measured: {eggs}.",
+        "Check on the picture whether it is an egg or a follicle.",
+    ),
     "much-smaller": FlagDefinition(
         "check",
         "Much smaller than her other eggs: {eggs}. It may be a small egg, the end of one, or a piece of shell.",

@@ -54,6 +54,8 @@ def egg_flags(inputs: FlagInputs, settings: FlagSettings) -> RaisedFlags:
         yield RaisedFlag.of("crossing-outlines", eggs=pairs)
     if bright := [egg for egg in shelled if _is_bright_throughout(egg, settings)]:
         yield RaisedFlag.of("bright-fragments", eggs=_numbers_text(bright))
+    if bare := [egg for egg in shelled if egg.stage == "thin-shelled" and not _has_wall(egg, settings)]:
+        yield RaisedFlag.of("no-wall", eggs=_numbers_text(bare))
 
 
 def _size_flags(measured: Sequence[_MeasuredEgg], profile: SpeciesProfile, settings: FlagSettings) -> RaisedFlags:
@@ -124,6 +126,11 @@ def _is_bright_throughout(egg: EggFinding, settings: FlagSettings) -> bool:
     """For calcified eggs only, because the contents of a thin-shelled egg may look bright through the shell."""
     interior_db = egg.signs.interior_db if egg.signs is not None and egg.stage == "calcified" else None
     return interior_db is not None and interior_db >= settings.calcified_bright_interior_db
+
+
+def _has_wall(egg: EggFinding, settings: FlagSettings) -> bool:
+    rim_db = egg.signs.rim_db if egg.signs is not None else None
+    return rim_db is not None and rim_db >= settings.thin_shell_rim_db
 
 
 def _measured_eggs(eggs: Sequence[EggFinding]) -> Iterator[_MeasuredEgg]:

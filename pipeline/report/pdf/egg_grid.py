@@ -22,6 +22,7 @@ ASPECT = 0.75  # height of a picture over its width
 DETAILED_COLUMNS = (4, 5, 6)
 MIN_DETAILED_PICTURE_WIDTH = 60.0  # with smaller pictures, some of the text is left out
 SHORT_COLUMNS = (4, 5, 6, 8, 10)  # from the largest pictures to the most
+MAX_APPEARANCE_LINES = 2
 MAX_SIGN_LINES = 3
 MAX_LOCATION_LINES = 2
 NUMBER = TextStyle(10, "serif")
@@ -116,6 +117,8 @@ def _caption(egg: EggEntry, width: float, text: CellText) -> Block:
     x = block.text(f"{egg.identity} ", (0, 0), NUMBER)
     block.text(BODY.bold.truncate(f"{egg.stage} {egg.stage_percent}", width - x), (x, 1.5), BODY.bold)
     y = 12.5
+    if egg.appearance:
+        y = block.paragraph(egg.appearance, (0, y), width, SMALL, MAX_APPEARANCE_LINES)
     for line in (egg.size, egg.shape_and_depth, egg.confidence):
         if line:
             style = SMALL.shrunk(line, width)

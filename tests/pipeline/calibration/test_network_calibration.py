@@ -1,14 +1,22 @@
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
 from models.runtime import weights_sha256
+from models.stages import STAGES
 from pipeline.bench.calibration_error import expected_calibration_error, reliability_bins
 from pipeline.bench.stage_metrics import macro_f1
 from pipeline.calibration.network_calibration import TooFewEggsError, calibrate_network
 from pipeline.calibration_file import calibration_path, calibration_toml, load_calibration, shipped_calibration
-from pipeline.estimate.stage_model import calibrated_stages, read_network_log_probabilities, read_sign_vector
+from pipeline.estimate.stage_model import (
+    read_network_log_probabilities,
+    read_sign_vector,
+    stages_by_network,
+    stages_by_signs,
+)
 from tests.pipeline.bench.matched_egg_examples import matched_egg, reported_egg, section_series, shadowed_eggs
 
 SHIPPED = shipped_calibration()
@@ -19,10 +27,8 @@ def learned(eggs):
 
 
 def predicted_stages(eggs, model):
-    logs, signs = (
-        np.stack([read(each.reported) for each in eggs]) for read in (read_network_log_probabilities, read_sign_vector)
-    )
-    return calibrated_stages(logs, signs, model)
+    """By the signs alone, of which nothing else is known here."""
+    return stages_by_signs(np.stack([read_sign_vector(each.reported) for each in eggs]), model)[0]
 
 
 def test_the_learned_stages_are_right_and_calibrated_on_other_eggs():
@@ -45,10 +51,26 @@ def test_an_overconfident_network_becomes_less_confident():
         predicted = stage if rng.random() < 0.7 else int(rng.integers(3))
         probabilities = [0.005, 0.005, 0.005]
         probabilities[predicted] = 0.99
-        eggs.append(matched_egg(stage, reported_egg(stage, probabilities), animal=f"AF-{index % 12:04d}"))
+        signs = {"shadow": rng.normal(0, 12)}  # say nothing about the stage
+        eggs.append(matched_egg(stage, reported_egg(stage, probabilities, signs), animal=f"AF-{index % 12:04d}"))
     model = learned(eggs)
-    probabilities = predicted_stages(eggs, model)
-    assert probabilities.max(1).mean() == pytest.approx(0.8, abs=0.06)
+    logs = np.stack([read_network_log_probabilities(each.reported) for each in eggs])
+    by_network = stages_by_network(logs, model)
+    assert by_network.max(1).mean() == pytest.approx(0.8, abs=0.06)
+    by_signs, _ = stages_by_signs(np.stack([read_sign_vector(each.reported) for each in eggs]), model)
+    np.testing.assert_allclose(by_signs, 1 / 3, atol=0.1)
+
+
+def test_what_the_signs_say_does_not_depend_on_the_network():
+    eggs = shadowed_eggs(np.random.default_rng(7), 90)
+    knowing = [replace(each, reported=each.reported | _sure_network(each.stage)) for each in eggs]
+    unsure, sure = learned(eggs), learned(knowing)
+    assert unsure.feature == sure.feature
+    assert unsure.network_temperature != sure.network_temperature
+
+
+def _sure_network(stage):
+    return {"network_stages": {name: 0.98 if index == stage else 0.01 for index, name in enumerate(STAGES)}}
 
 
 def test_errors_of_outlines_are_learned_from_the_true_ones():
@@ -73,8 +95,13 @@ def test_errors_of_outlines_are_learned_from_the_true_ones():
 
 
 def test_too_few_eggs_of_a_stage_are_an_error():
+    eggs = shadowed_eggs(np.random.default_rng(5), 60)
     with pytest.raises(TooFewEggsError, match="20, 20, 0; at least 5 of each"):
-        learned([each for each in shadowed_eggs(np.random.default_rng(5), 60) if each.stage < 2])
+        learned([each for each in eggs if each.stage < 2])
+    with pytest.raises(TooFewEggsError, match="0, 20, 20; at least 5 of each"):
+        learned([each if each.stage else replace(each, reported=each.reported | {"signs": None}) for each in eggs])
+    with pytest.raises(TooFewEggsError, match="0, 0, 0; at least 5 of each"):
+        learned([])
 
 
 def test_a_learned_calibration_is_read_back_unchanged(tmp_path):

@@ -66,14 +66,14 @@ def test_a_whole_calibration_is_learned_for_the_network_that_was_run(clutchlight
     arguments = ["calibrate", for_network, "--counts-from", for_counts, "--results", results, "--out", out]
     done = clutchlight(*arguments)
     assert done.code == ExitCode.DONE, done.stderr
-    assert "Learned stages from 1 egg, outlines from 197 passages and counts from 1 animal" in done.stdout
+    assert "Learned stages from 2 eggs, outlines from 197 passages and counts from 1 animal" in done.stdout
     assert f"written to {out}" in done.stdout
     learned = read_toml(out, Calibration)
     assert learned.weights_sha256 == BlobFinder.model.sha256
     assert learned.command == (
         "clutchlight calibrate network --counts-from counts --results results --out own.calibration.toml"
     )
-    assert (learned.network.eggs, learned.counts.animals) == (1, 1)
+    assert (learned.network.eggs, learned.counts.animals) == (2, 1)
     assert sorted(folder.name for folder in results.iterdir()) == ["1-network", "2-counts"]
     again = clutchlight(*arguments)
     assert again.stderr.count("unchanged") == 2, again.stderr

@@ -23,6 +23,24 @@ def test_grey_levels_become_db_of_the_assumed_range_and_px_become_mm():
     assert wide.rim_db == pytest.approx(40.0)
 
 
+@pytest.mark.parametrize(
+    ("changes", "text"),
+    [
+        ({}, "strong shell, no yolk to be seen"),
+        ({"middle": 30.0}, "strong shell, yolk visible: newly shelled"),
+        ({"rim": 30.0, "shadow": 5.0, "middle": 30.0}, "thin shell, yolk visible"),
+        ({"shadow": 0.0}, "bright wall, little shadow, no yolk to be seen"),
+        ({"rim": 30.0}, "faint wall, clear shadow, no yolk to be seen"),
+        ({"rim": 5.0, "shadow": -10.0}, "no wall to be seen, little shadow, no yolk to be seen"),
+        ({"shadow": NAN, "middle": 30.0}, "bright wall, yolk visible"),
+        ({"middle": NAN}, "strong shell"),
+        ({"rim": NAN}, ""),
+    ],
+)
+def test_the_shell_is_described_in_words(changes, text):
+    assert describe_signs(replace(MEASURED, **changes), None, SETTINGS).shell == text
+
+
 def test_a_sign_that_could_not_be_measured_is_none():
     signs = describe_signs(replace(MEASURED, rim_px=NAN, shadow=NAN), None, SETTINGS)
     assert (signs.rim_mm, signs.shadow_db, signs.grey["shadow"]) == (None, None, None)

@@ -11,10 +11,7 @@ from hypothesis import strategies as st
 
 from pipeline.calibration_file import KindSign, KindWeights
 from pipeline.detect.shell_signs import ShellSigns
-from pipeline.estimate.kind_model import assign_kinds, bounded_log_odds, kind_signs, sign_log_odds
-from pipeline.settings import load_settings
-from pipeline.track.merging.merge import Egg, EggTrack
-from pipeline.track.tracks import ClipTracks, Track
+from pipeline.estimate.kind_model import bounded_log_odds, follicle_probability, kind_signs, sign_log_odds
 
 NAN = float("nan")
 WEIGHTS = KindWeights(
@@ -50,34 +47,13 @@ def test_what_the_network_can_say_is_bounded_and_symmetric(follicle):
     assert np.sign(round(odds, 9)) == np.sign(round(follicle - 0.5, 9))
 
 
-def staged(stages, signs):
-    """The stages of an egg after its kind was assigned."""
-    count = 10
-    track = Track(
-        1, np.arange(count), np.ones((count, 5)), np.ones(count), np.tile(stages, (count, 1)), np.full(count, 0.9)
-    )
-    clip = ClipTracks("left-1.mp4", "left", 0.2, 100, (track,), signs={} if signs is None else {1: signs})
-    egg = Egg(1, (EggTrack("left-1.mp4", 1),), 0.9, np.array(stages), 0.9)
-    settings = load_settings()
-    settings = settings.with_calibration(settings.calibration.model_copy(update={"kind": WEIGHTS}))
-    (assigned,) = assign_kinds([egg], [clip], settings)
-    return assigned
-
-
 def test_clear_signs_overrule_a_certain_network():
-    stages = 0.0, 0.999, 0.001
-    assert not staged(stages, BRIGHT_BALL).is_shelled
-    assert staged(stages, SHELL).is_shelled
-    assert staged(stages, None).is_shelled
-    assert staged((1.0, 0.0, 0.0), SHELL).is_shelled
+    assert follicle_probability(0.0, BRIGHT_BALL, WEIGHTS) > 0.5
+    assert follicle_probability(1.0, SHELL, WEIGHTS) < 0.5
 
 
-def test_the_stages_of_shells_keep_their_ratio():
-    egg = staged((0.1, 0.6, 0.3), SHELL)
-    assert egg.stages.sum() == pytest.approx(1.0)
-    assert egg.stages[1] == pytest.approx(2 * egg.stages[2])
-    assert egg.stages[0] < 0.01
-
-
-def test_no_eggs_are_no_problem():
-    assert assign_kinds([], [], load_settings()) == ()
+@pytest.mark.parametrize("signs", [None, UNKNOWN])
+def test_without_signs_the_network_decides_but_is_never_certain(signs):
+    assert follicle_probability(0.0, signs, WEIGHTS) == pytest.approx(0.03)
+    assert follicle_probability(0.5, signs, WEIGHTS) == pytest.approx(0.5)
+    assert follicle_probability(1.0, signs, WEIGHTS) == pytest.approx(0.97)

@@ -43,15 +43,13 @@ rest = st.sampled_from([[1.0], [0.7, 0.3]])
 
 @given(st.lists(drawn, max_size=4), st.lists(follicle, max_size=2), rest)
 def test_the_stage_of_the_clutch_equals_the_enumeration_of_all_outcomes(shelled, follicles, more):
-    """One more follicle may have been missed."""
+    """One more follicle may have been missed. Which eggs are thin-shelled depends on one doubt that all share."""
     probabilities = dict.fromkeys([*STAGES, "mixed", "none seen"], 0.0)
-    for outcome in itertools.product([None, *STAGES], repeat=len(shelled) + len(follicles)):
-        for missed, probability_of_missed in enumerate(more):
-            probability = probability_of_missed
-            for one, stage in zip([*shelled, *follicles], outcome, strict=True):
-                probability *= 1 - one.existence if stage is None else one.existence * one.stages[STAGES.index(stage)]
-            kinds = (set(outcome) | ({"follicle"} if missed else set())) - {None}
-            probabilities["none seen" if not kinds else kinds.pop() if len(kinds) == 1 else "mixed"] += probability
+    for kinds, probability in outcomes(shelled):
+        no_follicle = more[0] * np.prod([1 - one.existence for one in follicles])
+        name = "none seen" if not kinds else kinds.copy().pop() if len(kinds) == 1 else "mixed"
+        probabilities[name] += probability * no_follicle
+        probabilities["mixed" if kinds else "follicle"] += probability * (1 - no_follicle)
     counts = counted(shelled, shelled, [1.0]), counted(follicles, follicles, more)
     stage, probability = clutch_stage(*counts)
     assert probability == pytest.approx(probabilities[stage], abs=1e-9)
@@ -60,24 +58,32 @@ def test_the_stage_of_the_clutch_equals_the_enumeration_of_all_outcomes(shelled,
     if some_shelled and some_follicles:
         assert stage == "mixed"
     elif some_shelled:
-        rivals = {name: _without_follicles(shelled, name) for name in ("thin-shelled", "calcified", "mixed")}
+        rivals = {
+            name: sum(probability for kinds, probability in outcomes(shelled) if kinds == named)
+            for name, named in (*((each, {each}) for each in STAGES[1:]), ("mixed", set(STAGES[1:])))
+        }
         assert rivals[stage] == pytest.approx(max(rivals.values()))
     else:
         assert stage == ("follicle" if some_follicles else "none seen")
 
 
-def _without_follicles(shelled, name):
-    total = 0.0
-    for outcome in itertools.product([None, *STAGES[1:]], repeat=len(shelled)):
-        kinds = set(outcome) - {None}
-        if kinds and (kinds == {name} if name != "mixed" else len(kinds) == 2):
-            total += np.prod(
-                [
-                    1 - one.existence if stage is None else one.existence * one.stages[STAGES.index(stage)]
-                    for one, stage in zip(shelled, outcome, strict=True)
-                ]
-            )
-    return total
+def outcomes(shelled):
+    """The stages among the real ones of the eggs, and their probability: one for each part of the shared doubt."""
+    limits = sorted({0.0, 1.0, *(float(one.stages[1]) for one in shelled)})
+    for low, high in itertools.pairwise(limits):
+        for real in itertools.product([False, True], repeat=len(shelled)):
+            kinds, probability = set(), high - low
+            for one, is_real in zip(shelled, real, strict=True):
+                probability *= one.existence if is_real else 1 - one.existence
+                if is_real:
+                    kinds.add("thin-shelled" if (low + high) / 2 < one.stages[1] else "calcified")
+            yield kinds, probability
+
+
+def test_many_eggs_of_one_stage_are_as_sure_as_the_least_sure_of_them():
+    eggs = [egg(1.0, [0.0, 1 - sure, sure]) for sure in (0.9, 0.95, 0.95, 0.9, 0.99)]
+    stage, probability = clutch_stage(counted(eggs, eggs, [1.0]), counted([], [], [1.0]))
+    assert (stage, probability) == ("calcified", pytest.approx(0.9))
 
 
 def test_follicles_that_may_have_been_missed_make_the_stage_less_sure():

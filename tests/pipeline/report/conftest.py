@@ -8,6 +8,7 @@ from tests.pipeline.report.example_exams import (
     ExampleExam,
     make_clutch,
     make_empty,
+    make_follicles,
     make_refused,
     make_returning,
     make_without_scale,
@@ -22,6 +23,11 @@ def returning() -> ExampleExam:
 @pytest.fixture(scope="session")
 def clutch() -> ExampleExam:
     return make_clutch()
+
+
+@pytest.fixture(scope="session")
+def follicles() -> ExampleExam:
+    return make_follicles()
 
 
 @pytest.fixture(scope="session")

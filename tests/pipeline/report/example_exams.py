@@ -174,6 +174,7 @@ def make_signs(stage: str, scaled: bool) -> EggSigns:
         shadow_at_least=hardness == 2,
         interior_db=-12.0 if hardness else 2.0,
         interior="dark, even" if hardness else "grey with a brighter middle",
+        shell=("no wall to be seen", "thin shell", "strong shell, no yolk to be seen")[hardness],
         shown_range_db=60.0,
         frames=5,
         grey={"rim": 4.25 * (1.0 + 9.0 * hardness), "shadow": None},
@@ -249,6 +250,16 @@ def make_clutch(animal: str = "AF-0412") -> ExampleExam:
         ),
         eggs_of(scans, stages, rng),
     )
+    return ExampleExam(make_exam(animal, "Emys orbicularis", scans), finding, scans, MODEL, SETTINGS)
+
+
+def make_follicles(animal: str = "AF-0417") -> ExampleExam:
+    """Three follicles and no shelled egg, through one window."""
+    rng = np.random.default_rng(417)
+    stages = ["follicle"] * 3
+    scans = (make_scan(rng, "left-1.mp4", "left", stages),)
+    eggs = eggs_of(scans, stages, rng)
+    finding = ExamFinding(make_count(0, 0, 1), make_count(4, 3, 6), "follicle", 0.91, 0.8, (), eggs)
     return ExampleExam(make_exam(animal, "Emys orbicularis", scans), finding, scans, MODEL, SETTINGS)
 
 

@@ -85,6 +85,23 @@ def test_none_seen_is_never_none(empty: ExampleExam) -> None:
     assert not re.search(r"\b0 (shelled )?eggs?\b", text)
 
 
+def test_follicles_only_says_how_sure_it_is_and_how_well_she_was_scanned(follicles: ExampleExam) -> None:
+    text = page_of(follicles).text
+    assert re.search(r"follicles only\s+No shelled egg seen; one may still be there", text)
+    assert "91 % sure that the sweeps crossed follicles and no shelled egg. Scanned: left window only; 1 clip;" in text
+    assert "None seen is never none" in text
+    assert follicles.content.headline == "follicles only; no shelled egg seen"
+
+
+def test_follicles_have_size_classes_alone_and_beside_eggs(follicles: ExampleExam, clutch: ExampleExam) -> None:
+    for example, number in ((follicles, 3), (clutch, 1)):
+        text = page_of(example).text
+        assert re.search(r"likely \d to \d; (2 medium, 1 large; 14 to 15|1 medium; 14) mm across", text)
+        assert text.count("Follicles by diameter: small under 8 mm") == 1
+        assert sum(bool(egg.appearance) for egg in example.content.eggs if egg.stage == "follicle") == number
+    assert "strong shell, no yolk to be seen" in page_of(clutch).text
+
+
 def test_an_exam_without_a_usable_clip_makes_no_statement_about_eggs(refused: ExampleExam) -> None:
     text = page_of(refused).text
     assert "not scanned" in text

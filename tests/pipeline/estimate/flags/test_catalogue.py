@@ -40,7 +40,7 @@ from tests.pipeline.estimate.flags.example_inputs import (
 from tests.pipeline.estimate.test_history import history, visit
 
 POOR_SCAN = (replace(LEFT, frames_used=20), replace(RIGHT, frames_used=20))
-BRIGHT = EggSigns(20.0, False, 0.5, 12.0, False, 10.0, "bright, even", 60.0, 5, {})
+BRIGHT = EggSigns(20.0, False, 0.5, 12.0, False, 10.0, "bright, even", "strong shell", 60.0, 5, {})
 LARGE_CLUTCH = History(
     together=Difference(24, (20, 27)),
     passed_of_clutch=PassedEggs(6),
@@ -84,6 +84,7 @@ CASES: list[tuple[str, dict[str, Any]]] = [
     ("odd-outline", {"eggs": (egg(1, 45.0, 20.0),)}),
     ("crossing-outlines", {"crossing_outlines": ((1, 2),)}),
     ("bright-fragments", {"eggs": (replace(egg(1), signs=BRIGHT),)}),
+    ("no-wall", {"eggs": (egg(1, stage="thin-shelled"),)}),
     ("much-smaller", {"eggs": (*(egg(number) for number in range(1, 6)), egg(6, 12.0, 9.0))}),
     ("unusual-clutch", {"history": LARGE_CLUTCH}),
     ("shells-retained", {"history": history(visit(0, 6), visit(29, 6))}),

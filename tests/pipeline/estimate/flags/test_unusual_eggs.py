@@ -7,12 +7,13 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from models.stages import Stage
 from pipeline.detect.beam_coordinates import BeamCoordinates
 from pipeline.detect.shell_signs import measure_signs
 from pipeline.estimate.crossing_outlines import crossing_outlines
 from pipeline.estimate.egg_signs import describe_signs
 from pipeline.estimate.flags import evaluate_flags
-from pipeline.estimate.results import EggFinding, Sighting
+from pipeline.estimate.results import EggFinding, EggSigns, Sighting
 from pipeline.track.tracks import ClipTracks, Track
 from tests.pipeline.detect.rendered_egg import MM_PER_PX, rendered_egg
 from tests.pipeline.estimate.flags.example_inputs import SETTINGS, UNREMARKABLE
@@ -80,6 +81,24 @@ def flag_codes(material: dict[str, float], semi_axes: tuple[float, float, float]
     assert signs is not None
     found = replace(egg(1, 1, stage=stage), signs=describe_signs(signs, MM_PER_PX, SETTINGS.shell_signs))
     return [flag.code for flag in evaluate_flags(replace(UNREMARKABLE, eggs=(found,)), SETTINGS)]
+
+
+@pytest.mark.parametrize(
+    ("stage", "rim_db", "is_flagged"),
+    [
+        ("thin-shelled", None, True),
+        ("thin-shelled", 1.0, True),
+        ("thin-shelled", 6.0, False),
+        ("calcified", 1.0, False),
+    ],
+)
+def test_a_thin_shelled_egg_without_a_wall_is_flagged(stage: Stage, rim_db: float | None, is_flagged: bool) -> None:
+    signs = EggSigns(rim_db, False, None, 1.0, False, -9.0, "dark, even", "thin shell", 60.0, 5, {})
+    found = replace(egg(4, stage=stage), signs=signs)
+    flags = evaluate_flags(replace(UNREMARKABLE, eggs=(found,)), SETTINGS)
+    assert [flag.reason for flag in flags if flag.code == "no-wall"] == (
+        ["Called thin-shelled, although no wall of a shell could be measured: number 4."] if is_flagged else []
+    )
 
 
 def test_a_piece_that_is_bright_throughout_is_flagged_and_an_egg_that_is_dark_inside_is_not() -> None:

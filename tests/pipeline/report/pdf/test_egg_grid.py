@@ -48,7 +48,7 @@ def test_eggs_that_do_not_fit_are_counted(clutch: ExampleExam) -> None:
 
 def test_a_range_is_not_cut_off(clutch: ExampleExam) -> None:
     content = clutch.content
-    grid = egg_grid_block((content.eggs * 2)[:12], content.legends, WIDTH, 330.0)
+    grid = egg_grid_block((content.eggs * 2)[:12], content.legends, WIDTH, 350.0)
     text = text_of(grid)
     assert "wall over 19 dB" in text
     assert all(egg.size in text for egg in content.eggs)
