@@ -13,6 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from models.stages import STAGES
 from pipeline.estimate.results import ExamFinding
 from pipeline.report.sightings import object_ids
 from pipeline.scan.clip_scan import ClipScan
@@ -39,33 +40,32 @@ class ObjectScores:
 def object_scores(finding: ExamFinding, scan: ClipScan) -> ObjectScores:
     """The stage and the score of each detection. A detection in no track is an object of its own.
 
-    The stage is the likeliest one over the object's frames, each weighted by its score; a counted egg keeps the kind,
-    shelled or follicle, that it was counted as.
+    What was counted has the stage that it was counted as. Anything else has the likeliest one over its frames, each
+    weighted by its score.
     """
     objects = object_ids(finding, scan)
     untracked = objects == 0
     number = int(objects.max(initial=0)) + 1
     groups = objects.copy()
     groups[untracked] = number + np.arange(int(untracked.sum()))
-    existence, is_shelled = _of_counted(finding, scan, number)
+    existence, counted_stage = _of_counted(finding, scan, number)
     logs = np.log(np.maximum(scan.stage_probability, _LOWEST_PROBABILITY))
     evidence = np.zeros((len(existence), logs.shape[1]))
     np.add.at(evidence, groups, scan.score[:, None] * logs)
-    evidence[is_shelled == 1, 0] = -np.inf
-    evidence[is_shelled == 0, 1:] = -np.inf
-    stage, score = evidence.argmax(axis=1)[groups], _upper_scores(groups, scan.score)
-    return ObjectScores(objects, stage, np.cbrt(scan.score * score * existence[groups]))
+    stage = np.where(counted_stage >= 0, counted_stage, evidence.argmax(axis=1))[groups]
+    upper = _upper_scores(groups, scan.score)
+    return ObjectScores(objects, stage, np.cbrt(scan.score * upper * existence[groups]))
 
 
 def _of_counted(finding: ExamFinding, scan: ClipScan, number: int) -> tuple[NDArray[np.float64], NDArray[np.int64]]:
-    """Existence of each object, and whether it was counted as shelled: 1, 0, or -1 where it was not counted."""
+    """Existence of each object, and the index in STAGES of the stage it was counted as, -1 where it was not counted."""
     size = number + len(scan.track)
-    existence, is_shelled = np.full(size, _UNCOUNTED_EXISTENCE), np.full(size, -1, dtype=np.int64)
+    existence, stage = np.full(size, _UNCOUNTED_EXISTENCE), np.full(size, -1, dtype=np.int64)
     for egg in finding.eggs:
         tracks = [sighting.track for sighting in egg.sightings if sighting.clip == scan.file]
         if tracks and min(tracks) < number:
-            existence[min(tracks)], is_shelled[min(tracks)] = egg.confidence, egg.stage != "follicle"
-    return existence, is_shelled
+            existence[min(tracks)], stage[min(tracks)] = egg.confidence, STAGES.index(egg.stage)
+    return existence, stage
 
 
 def _upper_scores(groups: NDArray[np.int64], scores: NDArray[np.float64]) -> NDArray[np.float64]:
