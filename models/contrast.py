@@ -31,10 +31,12 @@ _CELLS_PER_HEIGHT = 48
 # Least areas that are measured, in cells.
 _MIN_INSIDE_CELLS, _MIN_RING_CELLS = 0.2, 0.6
 _INSIDE_POINTS, _RING_POINTS = 256, 320
+# Places whose losses differ by no more lie in about the same shadow.
+_SAME_SHADOW_DB = 6.0
 _GOLDEN_ANGLE = math.pi * (3 - math.sqrt(5))
 
 
-def contrast_snr(pictures: Tensor, ellipses: Tensor, is_object: Tensor) -> Tensor:
+def contrast_snr(pictures: Tensor, ellipses: Tensor, is_object: Tensor, *, loss_db: Tensor | None = None) -> Tensor:
     """(B, L) signal-to-noise ratios of objects in pictures, at least 0.
 
     NaN for rows that are no object, and where too little of the inside or of the surroundings can be measured: what
@@ -42,6 +44,8 @@ def contrast_snr(pictures: Tensor, ellipses: Tensor, is_object: Tensor) -> Tenso
 
     pictures : (B, H, W) grey in [0, 1];  ellipses : (B, L, 5) px
     is_object : (B, L) bool, False for rows without an object, whose ellipses may have any finite values
+    loss_db : (B, H, W) sound lost on the way to each pixel, if known. Then only what lies in about the same shadow is
+    compared, or the edge of a shadow that crosses an object would be taken for its contrast
     """
     cell = pictures.shape[1] / _CELLS_PER_HEIGHT
     area = math.pi * ellipses[..., 2] * ellipses[..., 3] / cell**2  # (B, L) cells
@@ -50,6 +54,12 @@ def contrast_snr(pictures: Tensor, ellipses: Tensor, is_object: Tensor) -> Tenso
     x, y = _points_between(ellipses, *_RING, _RING_POINTS)
     ring, is_ring = _grey_at(pictures, x, y)
     is_ring = is_ring & (ring > _BLACK) & ~_on_another(ellipses, is_object, x, y)
+    if loss_db is not None:
+        ring_loss, _ = _grey_at(loss_db, x, y)
+        inside_loss, _ = _grey_at(loss_db, *_points_between(ellipses, *_INSIDE, _INSIDE_POINTS))
+        usual_loss = inside_loss.median(-1, keepdim=True).values
+        is_inside = is_inside & ((inside_loss - usual_loss).abs() <= _SAME_SHADOW_DB)
+        is_ring = is_ring & ((ring_loss - usual_loss).abs() <= _SAME_SHADOW_DB)
 
     inside_cells = area * (_INSIDE[1] ** 2 - _INSIDE[0] ** 2) * is_inside.float().mean(-1)
     ring_cells = area * (_RING[1] ** 2 - _RING[0] ** 2) * is_ring.float().mean(-1)

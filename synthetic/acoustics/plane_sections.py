@@ -39,8 +39,10 @@ class LabelRule:
     min_in_sector : share of its outline that lies in the sector
     min_unshadowed : share of its outline that is in the sector and not in deep shadow
     min_shell_distinct : share of an egg's outline that stands out of the surroundings: a short arc of shell is enough
-    min_follicle_snr : a follicle has no shell, so all of it must stand out, see models.contrast. By chance one in
-    twenty discs in plain speckle reaches 2
+    min_follicle_distinct : the same of a follicle. It has no shell, and the next number allows for speckle only: on one
+    side, patches of uneven tissue often differ as much
+    min_follicle_snr : the contrast of the whole follicle, see models.contrast. By chance one in twenty discs in plain
+    speckle reaches 2
     clear_follicle_snr : from here on nobody overlooks it: a sweep that has shown this has shown the follicle
     min_section_ratio : section over greatest section, that is how near to its middle the plane passes
     min_semi_minor : shorter semi-axis, as a share of the picture's longer side
@@ -49,6 +51,7 @@ class LabelRule:
     min_in_sector: float = 0.55
     min_unshadowed: float = 0.3
     min_shell_distinct: float = 0.25
+    min_follicle_distinct: float = 0.5
     min_follicle_snr: float = 2.0
     clear_follicle_snr: float = 3.0
     min_section_ratio: float = 0.45
@@ -193,11 +196,14 @@ def measure_visibility(
     return outline_visibility(sections.ellipses, sections.is_target, beams, grey, scanner, view, height, width)
 
 
-def follicle_contrast(sections: PlaneSections, pictures: Tensor, view: View) -> Tensor:
-    """(B, L) signal-to-noise ratio of the follicles in (B, H, W) pictures in [0, 1]; 0 where it cannot be measured."""
+def follicle_contrast(sections: PlaneSections, pictures: Tensor, loss_db: Tensor, view: View) -> Tensor:
+    """(B, L) signal-to-noise ratio of the follicles in (B, H, W) pictures in [0, 1]; 0 where it cannot be measured.
+
+    loss_db : (B, H, W), see models.contrast
+    """
     screen = view.to_screen(sections.ellipses)
     ellipses = torch.where(sections.is_target[..., None], screen, _NO_ELLIPSE.to(screen.device))
-    snr = contrast_snr(pictures, ellipses, sections.is_target)
+    snr = contrast_snr(pictures, ellipses, sections.is_target, loss_db=loss_db)
     return torch.where(sections.is_follicle, snr.nan_to_num(0.0), 0.0)
 
 
@@ -243,7 +249,6 @@ def _well_cut(sections: PlaneSections, visibility: Visibility, screen: Tensor, s
 
 
 def _stands_out(sections: PlaneSections, distinct: Tensor, snr: Tensor) -> Tensor:
-    """(B, L) bool, an egg by this distinct share of its outline, a follicle by its contrast."""
-    return torch.where(
-        sections.is_follicle, snr >= LABEL_RULE.min_follicle_snr, distinct >= LABEL_RULE.min_shell_distinct
-    )
+    """(B, L) bool, an egg by this distinct share of its outline, a follicle also by its contrast."""
+    is_clear = (snr >= LABEL_RULE.min_follicle_snr) & (distinct >= LABEL_RULE.min_follicle_distinct)
+    return torch.where(sections.is_follicle, is_clear, distinct >= LABEL_RULE.min_shell_distinct)

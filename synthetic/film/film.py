@@ -182,7 +182,8 @@ class ClipRenderer:
         picture = self._screen.draw(grey[None]).transpose(0, 1)
         picture = postprocess(picture, appearance, generator) * self._screen.sector[:, None]
         visibility = measure_visibility(sections, beams, grey, scanner, view, HEIGHT, WIDTH)
-        snr = follicle_contrast(sections, picture[:, 0], view)
+        loss_db = self._screen.draw(beams.loss_db[None])[0]
+        snr = follicle_contrast(sections, picture[:, 0], loss_db, view)
         labels = make_labels(sections, visibility, snr, view, HEIGHT, WIDTH)
         shown = shown_objects(sections, visibility, snr, view, HEIGHT, WIDTH)
         clear = (labels.role == Role.TARGET) & (~sections.is_follicle | (snr >= LABEL_RULE.clear_follicle_snr))

@@ -171,10 +171,11 @@ def _render_pictures(
     )
     beams = apply_contact_gap(beams, appearance.contact, generator)
     grey = to_grey(beams.echo_db, appearance)
-    picture, sector = scan_convert(grey[:, None], scanner, view, side, side)
+    on_screen, sector = scan_convert(torch.stack([grey, beams.loss_db], 1), scanner, view, side, side)
+    picture, loss_db = on_screen[:, :1], on_screen[:, 1]
     picture = postprocess(picture, appearance, generator, overlays=_MIX.overlay_share) * sector[:, None]
     visibility = measure_visibility(sections, beams, grey, scanner, view, side, side)
-    snr = follicle_contrast(sections, picture[:, 0], view)
+    snr = follicle_contrast(sections, picture[:, 0], loss_db, view)
     return picture, make_labels(sections, visibility, snr, view, side, side)
 
 

@@ -84,6 +84,19 @@ def test_does_not_depend_on_the_size_of_the_picture() -> None:
     )
 
 
+def test_the_edge_of_a_shadow_is_no_contrast() -> None:
+    row = [300.0, 200.0, 40.0, 40.0, 0.0]
+    shown = picture()
+    shown[:, 300:] *= 0.4
+    loss_db = torch.zeros_like(shown)
+    loss_db[:, 300:] = 20.0
+    is_object, rows = torch.ones(1, 1, dtype=torch.bool), torch.tensor([[[260.0, 200.0, 60.0, 60.0, 0.0]]])
+    assert contrast_snr(shown[None], rows, is_object) > 3
+    assert contrast_snr(shown[None], rows, is_object, loss_db=loss_db[None]) < 1
+    ball = picture((row, 0.8))
+    assert contrast_snr(ball[None], torch.tensor([[row]]), is_object, loss_db=loss_db[None] * 0) > 5
+
+
 def test_plain_speckle_rarely_stands_out() -> None:
     """Grains of about ten pixels, as the measure assumes: one disc in twenty reaches 2 by chance."""
     generator = torch.Generator().manual_seed(2)

@@ -75,8 +75,13 @@ def roles(one: Animal, noise: TissueNoise, *, scanner: Scanner | None = None, vi
     met = cut_one(one, plane())
     beams = render(met.slice, scanner, console(), noise)
     seen = measure_visibility(met, beams, grey(beams), scanner, view, HEIGHT, WIDTH)
-    screen = scan_convert(grey(beams)[:, None], scanner, view, HEIGHT, WIDTH)[0][:, 0]
-    return make_labels(met, seen, follicle_contrast(met, screen, view), view, HEIGHT, WIDTH)
+    snr = contrast(met, beams, scanner, view)
+    return make_labels(met, seen, snr, view, HEIGHT, WIDTH)
+
+
+def contrast(met: PlaneSections, beams: Beams, scanner: Scanner, view: View) -> Tensor:
+    on_screen = scan_convert(torch.stack([grey(beams), beams.loss_db], 1), scanner, view, HEIGHT, WIDTH)[0]
+    return follicle_contrast(met, on_screen[:, 0], on_screen[:, 1], view)
 
 
 def grey(beams: Beams) -> Tensor:
@@ -236,8 +241,7 @@ def test_a_follicle_that_does_not_stand_out_is_ignored(noise: TissueNoise) -> No
         changed = replace(met, slice=replace(met.slice, materials=drawn))
         beams = render(changed.slice, linear(), console(), noise)
         seen = measure_visibility(changed, beams, grey(beams), linear(), VIEW, HEIGHT, WIDTH)
-        screen = scan_convert(grey(beams)[:, None], linear(), VIEW, HEIGHT, WIDTH)[0][:, 0]
-        snr = follicle_contrast(changed, screen, VIEW)
+        snr = contrast(changed, beams, linear(), VIEW)
         labels = make_labels(changed, seen, snr, VIEW, HEIGHT, WIDTH)
         assert bool(shown_objects(changed, seen, snr, VIEW, HEIGHT, WIDTH)) == (int(labels.role) == 1)
         return int(labels.role)
