@@ -7,8 +7,8 @@ was at p - w(p) at rest, where
     w(p) = breath + (push - breath) exp(-z / MOTION_DECAY_MM)
 
 Everything follows this one map: speckle is read at the place where the tissue was at rest, and objects are moved by the
-motion of their centres. They keep their shape and orientation, so that the section of a moved object is the section of
-the ellipsoid that is rendered. Bone does not move.
+motion of their centres. They keep their shape and orientation, tubes their length and bend too, so that the section of
+a moved object is the section of the ellipsoid that is rendered. Bone does not move.
 
 Amplitudes and rhythms of the breath are from memory, without a source.
 """

@@ -271,6 +271,22 @@ def test_bodies_keep_their_drawing_order_and_their_properties() -> None:
     assert met.ellipses[0, 2].tolist()[:4] == pytest.approx([5.0, 30.0, 7.0, 5.0], rel=1e-4)
 
 
+def test_a_tube_is_met_where_a_plane_cuts_it_anywhere() -> None:
+    """Drawn out along y and bent towards z: a plane out of its middle's reach cuts its ends."""
+    one = animal((Kind.VESSEL, (0, 0, 26), (3, 3, 3)), rotation=np.eye(3)[:, [1, 2, 0]])
+    at = plane(3)
+    level = Plane(
+        torch.tensor([[0.0, 0, 30], [0, 0, 22], [0, 0, 36]]), at.right, torch.tensor([[0.0, 1, 0]]).expand(3, 3)
+    )
+    straight = replace(one, half_length=np.array([20.0]))
+    bent = replace(straight, bend=np.array([0.03]))
+    assert cut_one(straight, level).slice.present[:, 0].tolist() == [False, False, False]
+    met = cut_one(bent, level)
+    assert met.slice.present[:, 0].tolist() == [True, False, False]
+    assert met.section_ratio[0, 0].item() == pytest.approx(1.0, abs=1e-3)
+    assert met.slice.half_length[0].tolist() == [20.0]
+
+
 def sweep(frames: int) -> Plane:
     at = plane(frames)
     origin = at.origin.clone()

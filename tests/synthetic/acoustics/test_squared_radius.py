@@ -19,7 +19,7 @@ from synthetic.acoustics.render_parameters import Pulse, RenderParameters, rende
 from synthetic.acoustics.squared_radius import SquaredRadius, squared_radius
 from synthetic.acoustics.tissue import TissueNoise
 from tests.models.ellipse_strategies import repeatably
-from tests.synthetic.acoustic_bench import Body, bodies, column, console, linear, plane, render, tissue
+from tests.synthetic.acoustic_bench import Body, bodies, column, console, linear, offsets, plane, render, tissue
 
 seeds = st.integers(0, 2**32 - 1)
 radii = st.floats(1.0, 8.0)
@@ -149,3 +149,18 @@ def test_the_ellipsoid_nearest_to_a_plane_is_the_nearest_of_many(
     line = np.array(tube.centre) + t * axis + 0.5 * tube.bend * t**2 * side
     assert np.linalg.norm(line - nearest, axis=1).min() < 0.05
     assert abs((nearest - origin) @ normal) <= np.abs((line - origin) @ normal).min() + 0.01
+
+
+def test_stripes_run_along_a_muscle(noise: TissueNoise) -> None:
+    """Half a stripe further along the muscle the echo is alike, half a stripe across it is not."""
+    into_the_picture = Rotation.from_euler("x", 90, degrees=True).as_matrix()  # the second axis, away from the probe
+    muscle = Body((0, 0, 30), (8, 8, 8), {"stripe_db": 20.0, "stripe_mm": 4.0}, into_the_picture, 30.0)
+    striped, plain = (
+        render(bodies(4, body, noise_offset=offsets(4, 6)), linear(4), console(4), noise, lines=80, samples=240).echo_db
+        for body in (muscle, replace(muscle, material={}))
+    )
+    stripes = (striped - plain)[:, :, 96:144]  # lines are 0.5 mm apart, samples 0.25 mm
+    stripes = stripes - stripes.mean()
+    along = (stripes[:, 4:] * stripes[:, :-4]).mean() / stripes.square().mean()
+    across = (stripes[..., 8:] * stripes[..., :-8]).mean() / stripes.square().mean()
+    assert along > across + 0.3
