@@ -7,7 +7,7 @@ from dataclasses import replace
 import numpy as np
 from numpy.typing import NDArray
 
-from synthetic.anatomy.bodies import Bodies, Kind, Measures, random_rotations
+from synthetic.anatomy.bodies import Bodies, Kind, Measures, places_among_eggs, random_rotations
 from synthetic.anatomy.tubes import draw_guts, draw_oviducts, draw_vessels
 
 __all__ = ["draw_large_organs", "draw_small_organs"]
@@ -23,14 +23,17 @@ _SIZES = {
     Kind.VESSEL: ((0.015, 0.08), (0.01, 0.03), (0.01, 0.03)),
     Kind.BLADDER: ((0.07, 0.16), (0.06, 0.14), (0.05, 0.1)),
     Kind.BOWEL: ((0.04, 0.14), (0.03, 0.06), (0.03, 0.06)),
-    Kind.CYST: ((0.015, 0.05), (0.014, 0.045), (0.013, 0.04)),
     Kind.BONE: ((0.05, 0.16), (0.012, 0.04), (0.012, 0.03)),
     Kind.GAS: ((0.01, 0.05), (0.008, 0.03), (0.006, 0.015)),
     Kind.UROLITH: ((0.02, 0.06), (0.015, 0.05), (0.015, 0.04)),
 }
 
-CORPUS_LUTEUM_MM = (4.0, 8.0)  # diameter; common practice, no source
+# Diameters. Common practice, no source.
+CORPUS_LUTEUM_MM = (4.0, 8.0)
+CYST_MM = (4.0, 20.0)
 LOBULE_MM = (2.0, 7.0)  # semi-axes of a lobule of fat or lymphatic tissue; common practice, no source
+
+Vectors = NDArray[np.float64]
 
 _UPRIGHT = np.eye(3)[None]  # the rotation of bodies along the body's axes
 
@@ -40,17 +43,20 @@ def draw_small_organs(rng: np.random.Generator, measures: Measures) -> Bodies:
     carapace, width, height = measures
     kinds = [Kind.BLADDER] * int(rng.random() < 0.7)
     kinds += [Kind.VESSEL] * int(rng.integers(0, 3)) + [Kind.BOWEL] * int(rng.integers(0, 2))
-    kinds += [Kind.CYST] * int(rng.integers(0, 3))
     kinds += [Kind.GAS] * int(rng.integers(0, 4)) + [Kind.UROLITH] * int(rng.random() < 0.12)
     reach = np.array([0.3 * width, 0.2 * carapace, 0.2 * height])
     scattered = _scattered(rng, kinds, carapace, rng.uniform(-1, 1, (len(kinds), 3)) * reach)
-    return Bodies.concatenated(scattered, _corpora_lutea(rng, measures))
+    cysts = _balls(rng, Kind.CYST, CYST_MM, places_among_eggs(rng, measures, int(rng.integers(0, 4))))
+    # What ovulated follicles leave behind; in half of the animals none are left.
+    number = int(rng.integers(1, 7)) if rng.random() < 0.5 else 0
+    corpora_lutea = _balls(rng, Kind.CORPUS_LUTEUM, CORPUS_LUTEUM_MM, places_among_eggs(rng, measures, number))
+    return Bodies.concatenated(scattered, cysts, corpora_lutea)
 
 
 def draw_large_organs(rng: np.random.Generator, measures: Measures) -> Bodies:
     """Large organs and long ones, behind and between the others. Anything may overlap them."""
     carapace, width, height = measures
-    kinds = [Kind.ORGAN] * int(rng.integers(4, 12)) + [Kind.FASCIA] * int(rng.integers(2, 7))
+    kinds = [Kind.ORGAN] * int(rng.integers(3, 9)) + [Kind.FASCIA] * int(rng.integers(1, 6))
     kinds += [Kind.FLUID] * int(rng.integers(0, 4))
     anywhere = rng.uniform(-1, 1, (len(kinds), 3)) * np.array([0.4 * width, 0.3 * carapace, 0.35 * height])
     parts = [_scattered(rng, kinds, carapace, anywhere)]
@@ -68,8 +74,7 @@ def draw_large_organs(rng: np.random.Generator, measures: Measures) -> Bodies:
         add(Kind.BONE, (0.4 * corner[0], 0.3 * corner[1], 0.3 * corner[2]))
     for _ in range(int(rng.integers(0, 4))):
         parts.append(_muscle(rng, measures))
-    for _ in range(int(rng.integers(0, 4))):
-        parts.append(_lobules(rng, measures))
+    parts += [_lobules(rng, middle) for middle in places_among_eggs(rng, measures, int(rng.integers(0, 4)))]
     parts += [draw_vessels(rng, measures), draw_guts(rng, measures), draw_oviducts(rng, measures)]
     parts += [_hip(rng, measures, side) for side in (-1.0, 1.0)]
     if rng.random() < 0.25:
@@ -82,21 +87,17 @@ def draw_large_organs(rng: np.random.Generator, measures: Measures) -> Bodies:
     return Bodies.concatenated(*parts)
 
 
-def _scattered(rng: np.random.Generator, kinds: list[Kind], carapace: float, centres: NDArray[np.float64]) -> Bodies:
+def _scattered(rng: np.random.Generator, kinds: list[Kind], carapace: float, centres: Vectors) -> Bodies:
     ranges = np.array([_SIZES[kind] for kind in kinds], dtype=np.float64).reshape(-1, 3, 2)
     semi_axes = carapace * rng.uniform(ranges[..., 0], ranges[..., 1])
     return Bodies(np.array(kinds, dtype=np.int64), centres, semi_axes, random_rotations(rng, len(kinds)))
 
 
-def _corpora_lutea(rng: np.random.Generator, measures: Measures) -> Bodies:
-    """What ovulated follicles leave behind, where the ovaries hang; in two of three animals none are left."""
-    carapace, width, height = measures
-    number = int(rng.integers(1, 7)) if rng.random() < 1 / 3 else 0
-    semi_axes = rng.uniform(*CORPUS_LUTEUM_MM, (number, 1)) / 2 * rng.uniform(0.75, 1.1, (number, 3))
-    centres = (np.array([0.18, 0.12, 0.1]) + rng.normal(0.0, 0.06, (number, 3))) * (width, carapace, height)
-    centres[:, 0] *= rng.choice([-1.0, 1.0], number)
-    kinds = np.full(number, Kind.CORPUS_LUTEUM, dtype=np.int64)
-    return Bodies(kinds, centres, semi_axes, random_rotations(rng, number))
+def _balls(rng: np.random.Generator, kind: Kind, diameter_mm: tuple[float, float], centres: Vectors) -> Bodies:
+    """Bodies that are nearly round, of unequal size."""
+    number = len(centres)
+    semi_axes = rng.uniform(*diameter_mm, (number, 1)) / 2 * rng.uniform(0.8, 1.1, (number, 3))
+    return Bodies(np.full(number, kind, dtype=np.int64), centres, semi_axes, random_rotations(rng, number))
 
 
 def _muscle(rng: np.random.Generator, measures: Measures) -> Bodies:
@@ -110,12 +111,10 @@ def _muscle(rng: np.random.Generator, measures: Measures) -> Bodies:
     return replace(belly, half_length=half_length, bend=rng.uniform(0, 0.5) / belly.semi_axes[:, 0])
 
 
-def _lobules(rng: np.random.Generator, measures: Measures) -> Bodies:
+def _lobules(rng: np.random.Generator, middle: Vectors) -> Bodies:
     """A lump of fat or lymphatic tissue: lobules of unequal size that grow into each other."""
-    carapace, width, height = measures
     number = int(rng.integers(3, 7))
     semi_axes = rng.uniform(*LOBULE_MM) * rng.uniform(0.4, 1.3, (number, 1)) * rng.uniform(0.6, 1.5, (number, 3))
-    middle = rng.uniform(-1, 1, 3) * np.array([0.38 * width, 0.28 * carapace, 0.3 * height])
     centres = middle + 0.9 * semi_axes.mean() * rng.normal(size=(number, 3))
     kinds = np.full(number, Kind.FAT, dtype=np.int64)
     return Bodies(kinds, centres, semi_axes, random_rotations(rng, number))

@@ -8,7 +8,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from synthetic.anatomy.bodies import Bodies, Kind, Measures, random_rotations
+from synthetic.anatomy.bodies import Bodies, Kind, Measures, places_among_eggs, random_rotations
 
 __all__ = ["draw_guts", "draw_oviducts", "draw_vessels", "tubes_between"]
 
@@ -41,12 +41,11 @@ def tubes_between(
 
 def draw_vessels(rng: np.random.Generator, measures: Measures) -> Bodies:
     """Long thin vessels; some run in pairs."""
-    carapace, width, height = measures
+    carapace = measures.carapace
     parts = []
-    for _ in range(int(rng.integers(1, 5))):
+    for middle in places_among_eggs(rng, measures, int(rng.integers(1, 6))):
         radius = float(np.exp(rng.uniform(np.log(1.0), np.log(0.028 * carapace))))
         half_length = rng.uniform(0.12, 0.3) * carapace
-        middle = rng.uniform(-1, 1, 3) * np.array([0.35 * width, 0.25 * carapace, 0.25 * height])
         direction = random_rotations(rng, 1)[0, :, 0]
         points = middle + half_length * np.outer((-1.0, 1.0), direction)
         slope = rng.uniform(0, MAX_SLOPE, 1)
@@ -77,11 +76,9 @@ def _beside(rng: np.random.Generator, vessel: Bodies) -> Bodies:
 
 def draw_guts(rng: np.random.Generator, measures: Measures) -> Bodies:
     """Loops of gut, thick and folded, some with gas."""
-    carapace, width, height = measures
     parts = []
-    for _ in range(int(rng.integers(1, 3))):
-        radius = rng.uniform(3.0, max(4.0, 0.055 * carapace))
-        middle = rng.uniform(-1, 1, 3) * np.array([0.3 * width, 0.2 * carapace, 0.2 * height])
+    for middle in places_among_eggs(rng, measures, int(rng.integers(1, 3))):
+        radius = rng.uniform(3.0, max(4.0, 0.055 * measures.carapace))
         points = _folds(rng, middle, radius, int(rng.integers(1, 4)), rng.uniform(2.5, 6.0))
         number = len(points) - 1
         gut = tubes_between(
