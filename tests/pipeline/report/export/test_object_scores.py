@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pytest
 
+from models.stages import STAGES
 from pipeline.report.export.object_scores import object_scores
 
 if TYPE_CHECKING:
@@ -23,19 +24,16 @@ def with_stages(scan: ClipScan, track: int, *stages: tuple[float, float, float])
     return replace(scan, stage_probability=probabilities)
 
 
-def test_the_frames_of_an_object_have_one_stage(clutch: ExampleExam) -> None:
+def test_what_was_counted_has_the_stage_it_was_counted_as(clutch: ExampleExam) -> None:
     egg = clutch.finding.eggs[0]
-    scan = with_stages(clutch.scans[0], 1, (0.05, 0.9, 0.05), (0.05, 0.9, 0.05), (0.05, 0.3, 0.65))
-    scores = object_scores(clutch.finding, scan)
-    assert egg.stage != "follicle"
-    assert set(scores.stage[scan.track == 1]) == {1}
-
-
-def test_a_counted_egg_keeps_its_kind_and_others_follow_the_network(clutch: ExampleExam) -> None:
     scan = with_stages(clutch.scans[0], 1, (0.8, 0.05, 0.15))
-    assert set(object_scores(clutch.finding, scan).stage[scan.track == 1]) == {2}
+    assert set(object_scores(clutch.finding, scan).stage[scan.track == 1]) == {STAGES.index(egg.stage)}
+
+
+def test_other_objects_have_the_likeliest_stage_over_their_frames(clutch: ExampleExam) -> None:
     uncounted = replace(clutch.finding, eggs=clutch.finding.eggs[1:])
-    assert set(object_scores(uncounted, scan).stage[scan.track == 1]) == {0}
+    scan = with_stages(clutch.scans[0], 1, (0.05, 0.9, 0.05), (0.05, 0.9, 0.05), (0.05, 0.3, 0.65))
+    assert set(object_scores(uncounted, scan).stage[scan.track == 1]) == {1}
 
 
 def test_the_score_joins_the_frame_the_track_and_the_exam(clutch: ExampleExam) -> None:
