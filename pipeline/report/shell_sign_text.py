@@ -15,11 +15,15 @@ MIN_VISIBLE_DB = 2.0  # a smaller difference is lost in speckle; common practice
 
 
 def shell_sign_text(egg: EggFinding) -> str:
-    """For example "wall 18 dB, 1.1 mm; shadow over 23 dB; inside dark, even". Empty if the picture was unreadable."""
+    """For example "wall 18 dB, 1.1 mm; shadow over 23 dB; inside dark, even". Empty if the picture was unreadable.
+
+    A follicle has no wall: its edge is bright because its inside is.
+    """
     signs = egg.signs
     if signs is None:
         return ""
-    parts = [_wall_text(signs), _shadow_text(signs), f"inside {signs.interior}"]
+    wall = "" if egg.stage == "follicle" else _wall_text(signs)
+    parts = [wall, _shadow_text(signs), f"inside {signs.interior}"]
     return "; ".join(part for part in parts if part)
 
 

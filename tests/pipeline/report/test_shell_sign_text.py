@@ -15,7 +15,7 @@ def test_signs_of_each_stage(clutch: ExampleExam) -> None:
     calcified, *_, thin, follicle = clutch.finding.eggs
     assert shell_sign_text(calcified) == "wall over 19 dB, 1.2 mm; shadow over 21 dB; inside dark, even"
     assert shell_sign_text(thin) == "wall 10 dB, 0.8 mm; shadow 5 dB; inside dark, even"
-    assert shell_sign_text(follicle) == "no bright wall; brighter behind by 4 dB; inside grey with a brighter middle"
+    assert shell_sign_text(follicle) == "brighter behind by 4 dB; inside grey with a brighter middle"
 
 
 def test_only_shelled_eggs_have_a_shell_in_words(clutch: ExampleExam) -> None:
