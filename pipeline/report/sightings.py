@@ -17,9 +17,9 @@ __all__ = [
     "EggPicture",
     "best_picture",
     "egg_id_by_track",
+    "joined_tracks",
     "measured_sizes_mm",
     "natural_sort_key",
-    "object_ids",
     "sorted_scans",
     "sorted_sightings",
 ]
@@ -55,8 +55,8 @@ def egg_id_by_track(finding: ExamFinding) -> dict[tuple[str, int], int]:
     return {(s.clip, s.track): egg.identity for egg in finding.eggs for s in egg.sightings}
 
 
-def object_ids(finding: ExamFinding, scan: ClipScan) -> NDArray[np.int64]:
-    """(D,) the object that each detection of a clip belongs to, 0 if it belongs to no track.
+def joined_tracks(finding: ExamFinding, scan: ClipScan) -> NDArray[np.int64]:
+    """(D,) the track that each detection of a clip belongs to, with those of one egg joined; 0 if it belongs to none.
 
     All tracks of one egg in a clip get the lowest of their numbers. So an egg that the probe left and came back to is
     one object, and readers of the file need not join its tracks again.

@@ -3,12 +3,12 @@
 Of an image: ``clip`` and ``frame`` (from 0 in decoding order).
 
 Of an annotation: ``category_id`` and ``score``, both those of the object over all its frames
-(`pipeline.report.export.object_scores`); ``track_id`` (one for each object of a clip, however often the probe left it
-and came back; null if it belongs to no track); ``egg_id`` (null if not counted); ``ellipse`` [cx, cy, semi-major,
-semi-minor, degrees]; ``frame_score`` and ``stage_probabilities`` [follicle, thin-shelled, calcified], by the network in
-this frame alone; ``centre_spread_px`` and ``axis_spread``. The last two are the uncertainty that the detector states,
-null if it states none: the expected absolute error of either coordinate of the centre (px), and of the natural
-logarithm of either semi-axis (0.03 is 3 %).
+(`pipeline.report.export.object_scores`); ``track_id`` (one for each counted object of a clip, however often the probe
+left it and came back; null where nothing was counted); ``egg_id`` (the same, but one in all clips); ``ellipse`` [cx,
+cy, semi-major, semi-minor, degrees]; ``frame_score`` and ``stage_probabilities`` [follicle, thin-shelled, calcified],
+by the network in this frame alone; ``centre_spread_px`` and ``axis_spread``. The last two are the uncertainty that the
+detector states, null if it states none: the expected absolute error of either coordinate of the centre (px), and of the
+natural logarithm of either semi-axis (0.03 is 3 %).
 
 All lengths are pixels of the source frame, with pixel centres at whole numbers. The outline is amodal (the whole
 outline, also where it is hidden) and may leave the frame.

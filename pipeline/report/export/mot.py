@@ -1,9 +1,9 @@
-"""``CLIP.mot.txt``: the tracked detections of one clip as MOTChallenge text.
+"""``CLIP.mot.txt``: the detections of what was counted in one clip as MOTChallenge text.
 
 One line per detection: frame (from 1), object (``track_id`` of the COCO export), left, top, width, height, score,
 class, visibility. The class is 1 follicle, 2 thin-shelled, 3 calcified; class and score are those of the COCO export.
 Lengths are pixels of the source frame, with pixel centres at whole numbers. Visibility is always 1, because how much of
-an egg is hidden is not estimated. Detections that belong to no track are left out.
+an egg is hidden is not estimated. Detections of what was not counted are left out.
 
 Format: Dendorfer et al. 2020, "MOT20", arXiv 2003.09003.
 """

@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 
 from models.stages import STAGES
 from pipeline.estimate.results import ExamFinding
-from pipeline.report.sightings import object_ids
+from pipeline.report.sightings import joined_tracks
 from pipeline.scan.clip_scan import ClipScan
 from pipeline.track.track_evidence import UPPER_QUANTILE
 
@@ -29,7 +29,8 @@ _LOWEST_PROBABILITY = 0.02  # no single frame excludes a stage; common practice,
 class ObjectScores:
     """Of the D detections of one clip.
 
-    objects : (D,) as `pipeline.report.sightings.object_ids`;  stage : (D,) index in STAGES;  score : (D,) 0 to 1
+    objects : (D,) the counted object that it shows, 0 if none: the lowest number of the object's tracks in this clip
+    stage : (D,) index in STAGES;  score : (D,) 0 to 1
     """
 
     objects: NDArray[np.int64]
@@ -43,10 +44,9 @@ def object_scores(finding: ExamFinding, scan: ClipScan) -> ObjectScores:
     What was counted has the stage that it was counted as. Anything else has the likeliest one over its frames, each
     weighted by its score.
     """
-    objects = object_ids(finding, scan)
-    untracked = objects == 0
-    number = int(objects.max(initial=0)) + 1
-    groups = objects.copy()
+    groups = joined_tracks(finding, scan)
+    untracked = groups == 0
+    number = int(groups.max(initial=0)) + 1
     groups[untracked] = number + np.arange(int(untracked.sum()))
     existence, counted_stage = _of_counted(finding, scan, number)
     logs = np.log(np.maximum(scan.stage_probability, _LOWEST_PROBABILITY))
@@ -54,6 +54,7 @@ def object_scores(finding: ExamFinding, scan: ClipScan) -> ObjectScores:
     np.add.at(evidence, groups, scan.score[:, None] * logs)
     stage = np.where(counted_stage >= 0, counted_stage, evidence.argmax(axis=1))[groups]
     upper = _upper_scores(groups, scan.score)
+    objects = np.where(counted_stage[groups] >= 0, groups, 0)
     return ObjectScores(objects, stage, np.cbrt(scan.score * upper * existence[groups]))
 
 

@@ -36,6 +36,15 @@ def test_other_objects_have_the_likeliest_stage_over_their_frames(clutch: Exampl
     assert set(object_scores(uncounted, scan).stage[scan.track == 1]) == {1}
 
 
+def test_only_what_was_counted_is_an_object(clutch: ExampleExam) -> None:
+    scan = clutch.scans[0]
+    counted = object_scores(clutch.finding, scan).objects[scan.track == 1]
+    assert len(set(counted)) == 1
+    assert counted[0] > 0
+    uncounted = replace(clutch.finding, eggs=clutch.finding.eggs[1:])
+    assert not object_scores(uncounted, scan).objects[scan.track == 1].any()
+
+
 def test_the_score_joins_the_frame_the_track_and_the_exam(clutch: ExampleExam) -> None:
     scan, egg = clutch.scans[0], clutch.finding.eggs[0]
     own = scan.track == 1
