@@ -20,7 +20,7 @@ class FalsePositives:
 
     frames : number of frames without a shelled egg, not even a mostly hidden one
     confident_per_frame : detections with a score of at least ``SCORE_THRESHOLD``
-    tracked_per_frame : detections in a track
+    tracked_per_frame : detections of what was counted
     exported_per_frame : all exported detections, down to the score ``detect.minimum_score`` of the settings
     """
 

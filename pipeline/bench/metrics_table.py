@@ -123,7 +123,7 @@ def _uncertainty_lines(metrics: DetectionMetrics) -> Iterator[str]:
 
 def _false_positive_lines(metrics: DetectionMetrics) -> Iterator[str]:
     yield (
-        f"  false shelled detections per egg-free frame: with a score of at least {SCORE_THRESHOLD:g}, in tracks, all "
+        f"  false shelled detections per egg-free frame: with a score of at least {SCORE_THRESHOLD:g}, counted, all "
         "exported"
     )
     for name, false in (("clips", metrics.egg_free_clips), ("frames", metrics.egg_free_frames)):
