@@ -21,7 +21,7 @@ def demo(
     out: Annotated[
         Path, typer.Option("--out", metavar="DIR", help="Folder for clips and sheets; created if missing.")
     ] = Path("clutchlight-demo"),
-    seed: Annotated[int, typer.Option("--seed", min=0, help="Seed of the random numbers.")] = 1,
+    seed: Annotated[int, typer.Option("--seed", min=0, help="Seed of the random numbers.")] = 4,
     engine: EngineOption = EngineName.OPENVINO,
     weights: Weights = None,
     allow_uncalibrated: AllowUncalibrated = False,

@@ -1,4 +1,4 @@
-"""A detector without a network, and clips made for it: bright discs on speckle in a rectangle.
+"""A detector without a network, and clips made for it: bright rings on speckle in a rectangle.
 
 ``python tests/pipeline/blob_finder.py batch ...`` runs the real command line with this detector.
 """
@@ -23,6 +23,7 @@ from pipeline.ingest.sector.sector import Sector
 __all__ = ["BlobFinder", "film", "write_exam_folder", "write_video"]
 
 WIDTH, HEIGHT = 192, 160
+WALL_PX = 3
 
 
 class BlobFinder:
@@ -71,6 +72,8 @@ def film(eggs: int, *, frames: int = 40, seed: int = 0) -> list[NDArray[np.uint8
                 centre = (40 + 36 * egg % 140, 50 + 40 * (egg // 4) + index // 8)
                 axes = (int(6 + 8 * grown), int(5 + 6 * grown))
                 cv2.ellipse(picture, centre, axes, 0, 0, 360, 240, -1)
+                # Dark within a bright wall, or the picture would show a follicle.
+                cv2.ellipse(picture, centre, (axes[0] - WALL_PX, axes[1] - WALL_PX), 0, 0, 360, 30, -1)
         pictures.append(picture)
     return pictures
 

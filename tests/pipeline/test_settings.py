@@ -69,12 +69,12 @@ def own_weights(tmp_path: Path) -> Path:
 def test_own_weights_bring_their_own_calibration(own_weights: Path) -> None:
     shipped = shipped_calibration()
     sha256 = hashlib.sha256(b"own").hexdigest()
-    network = shipped.network.model_copy(update={"temperature": 2.0})
+    network = shipped.network.model_copy(update={"signs_temperature": 2.0})
     own = shipped.model_copy(update={"weights_sha256": sha256, "network": network})
     calibration_path(own_weights).write_text(calibration_toml(own), encoding="utf-8")
     settings = load_settings(weights=own_weights)
     assert settings.is_calibrated
-    assert settings.calibration.network.temperature == 2.0
+    assert settings.calibration.network.signs_temperature == 2.0
 
 
 def test_weights_without_a_calibration_use_the_shipped_one_only_if_that_is_allowed(own_weights: Path) -> None:

@@ -66,7 +66,7 @@ def test_a_whole_calibration_is_learned_for_the_network_that_was_run(clutchlight
     arguments = ["calibrate", for_network, "--counts-from", for_counts, "--results", results, "--out", out]
     done = clutchlight(*arguments)
     assert done.code == ExitCode.DONE, done.stderr
-    assert "Learned stages from 2 eggs, outlines from 197 passages and counts from 1 animal" in done.stdout
+    assert "Learned stages from 2 eggs, outlines from 1,192 passages and counts from 1 animal" in done.stdout
     assert f"written to {out}" in done.stdout
     learned = read_toml(out, Calibration)
     assert learned.weights_sha256 == BlobFinder.model.sha256

@@ -54,7 +54,9 @@ def test_outlines_match_the_discs_in_the_picture_that_the_network_sees(folder: P
     assert labelled.frame_labels[0].mm_per_px == pytest.approx(SCALE * max(x1 - x0, y1 - y0) / INPUT_SIDE_PX)
     for picture, eggs in zip(labelled.pictures, labelled.frame_labels, strict=True):
         for row in eggs.ellipses[~eggs.is_ignored]:
-            assert picture[inside(row, 0.7)].mean() > 200
+            wall = inside(row, 1.0) & ~inside(row, 0.8)
+            assert picture[wall].mean() > 1.5 * picture[inside(row, 0.5)].mean()
+            assert picture[wall].mean() > 140
             ring = inside(row, 1.5) & ~inside(row, 1.3)
             others = np.any([inside(other, 1.3) for other in eggs.ellipses], axis=0)
             assert picture[ring & ~others].mean() < 120

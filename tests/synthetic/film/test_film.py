@@ -258,7 +258,7 @@ def test_speckle_comes_back_with_the_probe_in_the_other_physics(quiet: Machine, 
     assert speckle_correlation(shown[2], shown[8]) > 0.98
     assert speckle_correlation(shown[0], shown[5]) < 0.6
     home = next(ClipRenderer(ANIMAL, quiet, 4).render(moved, np.zeros((11, 3)), 5))
-    assert speckle_correlation(shown[0], home) < 0.5
+    assert speckle_correlation(shown[0], home) < 0.7
 
 
 SCREENS: tuple[ScreenFamily, ...] = ("scattered", "panel")
