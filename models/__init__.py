@@ -1,9 +1,10 @@
 """The learned part: tensors in, tensors out. It knows neither exam files nor phantoms.
 
-Frames to ellipses: ``network`` and ``runtime`` run the network, ``output_channels`` says what each of its channels
-means, ``decode`` turns them into ellipses with scores. Ellipses: ``ellipse`` (numpy, without torch),
-``ellipse_tensors``, ``ellipsoid`` and ``gaussian_distance`` (torch), ``outline_matching``, ``average_precision``;
-``contrast`` measures how far they stand out of a picture.
+Frames to ellipses: ``weights_file`` reads the network's tensors; ``openvino_graph`` (without torch) and ``network`` are
+the network; ``runtime`` runs it, ``output_channels`` says what each of its channels means, ``decode`` turns them into
+ellipses with scores. Ellipses: ``ellipse`` (numpy, without torch), ``ellipse_tensors``, ``ellipsoid`` and
+``gaussian_distance`` (torch), ``outline_matching``, ``average_precision``; ``contrast`` measures how far they stand out
+of a picture.
 Training: ``targets``, ``losses``, ``training``, ``checkpoint``. ``errors`` is the root of all of the program's errors,
 ``printable`` makes text from files safe to show, ``openvino_library`` imports OpenVINO without its telemetry.
 """

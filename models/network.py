@@ -8,7 +8,7 @@ picture, because an egg's outline is regressed as numbers, not drawn pixel by pi
 from __future__ import annotations
 
 import json
-from dataclasses import asdict, dataclass
+from dataclasses import asdict
 from itertools import pairwise
 from pathlib import Path
 from typing import cast
@@ -18,28 +18,10 @@ from torch import Tensor, nn
 from torch.nn import functional
 
 from models.atomic_write import partial_file
-from models.errors import ClutchlightError
 from models.output_channels import CHANNEL_COUNT, CHANNELS
+from models.weights_file import NetworkConfig, StoredNetwork, read_weights
 
-__all__ = [
-    "EggNetwork",
-    "NetworkConfig",
-    "WeightsError",
-    "load_weights",
-    "save_weights",
-]
-
-
-class WeightsError(ClutchlightError):
-    """A weights file that is missing, damaged or made for another network."""
-
-
-@dataclass(frozen=True)
-class NetworkConfig:
-    """widths : channels at strides 2, 4, 8, 16 and 32;  blocks : residual blocks per level of the encoder"""
-
-    widths: tuple[int, int, int, int, int] = (16, 32, 64, 128, 192)
-    blocks: tuple[int, int, int, int, int] = (1, 1, 2, 2, 2)
+__all__ = ["EggNetwork", "load_weights", "save_weights"]
 
 
 class _Block(nn.Module):
@@ -136,33 +118,10 @@ def load_weights(path: Path) -> EggNetwork:
 
     Raises WeightsError for a file that is missing, damaged or made for another network.
     """
-    from safetensors import safe_open
 
-    try:
-        with safe_open(path, framework="pt") as stored:
-            config = _read_config((stored.metadata() or {})["network_shape"])
-            tensors = {name: stored.get_tensor(name) for name in stored.keys()}  # noqa: SIM118, no mapping
-        network = EggNetwork(config)
-        network.load_state_dict({n: t.float() if t.is_floating_point() else t for n, t in tensors.items()})
-    except FileNotFoundError as error:
-        raise WeightsError(f"There is no weights file at {path}. Name an existing file, or omit the option.") from error
-    except Exception as error:
-        # safetensors raises its own undocumented types for damaged files, torch a RuntimeError for other shapes.
-        raise WeightsError(f"{path} does not hold weights of this network ({error}). Use another file.") from error
-    return network.eval()
+    def build(stored: StoredNetwork) -> EggNetwork:
+        network = EggNetwork(stored.config)
+        network.load_state_dict({name: torch.from_numpy(values) for name, values in stored.tensors.items()})
+        return network.eval()
 
-
-# Older files also state what the network's input is. These values stand for one grey frame and nothing else.
-_INPUT_OF_OLDER_FILES = {"frames": 1, "told_scale": False, "has_scale_channel": False}
-
-
-def _read_config(network_shape: str) -> NetworkConfig:
-    """The shape in a file's metadata (JSON). Raises KeyError or ValueError for that of another kind of network."""
-    stored = json.loads(network_shape)
-    config = NetworkConfig(tuple(stored.pop("widths")), tuple(stored.pop("blocks")))
-    for name, value in stored.items():
-        if name not in _INPUT_OF_OLDER_FILES or value != _INPUT_OF_OLDER_FILES[name]:
-            raise ValueError(
-                f"its {name} is {json.dumps(value)}; this program runs networks whose input is one grey frame"
-            )
-    return config
+    return read_weights(path, build)

@@ -1,9 +1,7 @@
-"""Engines that run the network: OpenVINO on CPUs; torch on GPUs and as the reference."""
+"""Engines that run the network: OpenVINO on CPUs, without torch; torch on GPUs and as the reference."""
 
 from __future__ import annotations
 
-import hashlib
-import importlib.resources
 from pathlib import Path
 from typing import Any, Protocol, cast
 
@@ -11,8 +9,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from models.errors import ClutchlightError
+from models.weights_file import weights_sha256
 
-__all__ = ["Engine", "EngineError", "OpenVinoEngine", "TorchEngine", "make_engine", "shipped_weights", "weights_sha256"]
+__all__ = ["Engine", "EngineError", "OpenVinoEngine", "TorchEngine", "make_engine"]
 
 
 class EngineError(ClutchlightError):
@@ -42,23 +41,6 @@ class Engine(Protocol):
         ...
 
 
-def shipped_weights() -> Path:
-    """The weights file that is part of the package."""
-    return Path(str(importlib.resources.files("models"))) / "weights" / "clutchlight.safetensors"
-
-
-def weights_sha256(path: Path) -> str:
-    """SHA-256 of the weights file: the identity of the network in every result. Raises WeightsError if unreadable."""
-    try:
-        return hashlib.sha256(path.read_bytes()).hexdigest()
-    except OSError as error:
-        from models.network import WeightsError
-
-        raise WeightsError(
-            f"No weights file at {path} ({error.strerror}). Name one that exists, or leave the option out."
-        ) from error
-
-
 class TorchEngine:
     """The reference engine: float32, on the CPU or on a CUDA device."""
 
@@ -86,18 +68,12 @@ class OpenVinoEngine:
     """The CPU engine: bfloat16 where the processor supports it natively, else float32."""
 
     def __init__(self, weights: Path, *, threads: int = 2) -> None:
-        import torch
-
-        from models.network import load_weights
+        from models.openvino_graph import build_graph
         from models.openvino_library import import_openvino
-        from models.output_channels import INPUT_SIDE_PX
+        from models.weights_file import read_weights
 
         openvino = import_openvino()
-        network = load_weights(weights)
-        example = torch.zeros(2, 1, INPUT_SIDE_PX, INPUT_SIDE_PX)
-        batch = torch.export.Dim("batch", min=1, max=1024)
-        program = torch.export.export(network, (example,), dynamic_shapes=({0: batch},))
-        model = openvino.convert_model(program)
+        model = read_weights(weights, build_graph)
         core = openvino.Core()
         native = "BF16" in core.get_property("CPU", "OPTIMIZATION_CAPABILITIES")
         precision = "bf16" if native else "f32"

@@ -16,7 +16,7 @@ from pydantic import Field
 from configs.reading import read_toml
 from configs.tables import Positive, Probability, Share, TomlTable
 from models.errors import ClutchlightError
-from models.runtime import shipped_weights, weights_sha256
+from models.weights_file import shipped_weights, weights_sha256
 
 __all__ = [
     "CALIBRATION_SUFFIX",

@@ -14,7 +14,7 @@ from pydantic import Field
 
 from configs.reading import config_path, read_toml
 from configs.tables import Positive, Probability, Share, TomlTable
-from models.runtime import shipped_weights
+from models.weights_file import shipped_weights
 from pipeline.calibration_file import Calibration, CalibrationError, load_calibration, shipped_calibration
 
 __all__ = [

@@ -3,17 +3,16 @@
 from __future__ import annotations
 
 import os
-import signal
 import subprocess
 import sys
 from collections.abc import Mapping
-from functools import partial
 from pathlib import Path
 from urllib.request import urlopen
 
 import pytest
 
 from tests.pipeline.blob_finder import write_exam_folder
+from tests.review_process import running_review
 
 ROOT = Path(__file__).parents[1]
 
@@ -62,28 +61,10 @@ def test_the_test_notices_connections_of_other_processes(environment: Mapping[st
 
 
 def test_batch_and_review_try_no_connection(tmp_path: Path, environment: Mapping[str, str], tried: Path) -> None:
-    clutchlight = [sys.executable, "-m", "pipeline"]
     write_exam_folder(tmp_path / "exams", "AF-0001", {"left-1.mp4": 1}, frames=10)
-    batch = [*clutchlight, "batch", str(tmp_path / "exams"), "--out", str(tmp_path / "out")]
+    batch = [sys.executable, "-m", "pipeline", "batch", str(tmp_path / "exams"), "--out", str(tmp_path / "out")]
     subprocess.run(batch, env=environment, cwd=ROOT, check=True, stdout=subprocess.DEVNULL, timeout=300)
-    review = subprocess.Popen(
-        [*clutchlight, "review", "--out", str(tmp_path / "out"), "--port", "0"],
-        env=environment,
-        cwd=ROOT,
-        stderr=subprocess.PIPE,
-        text=True,
-        # In the background of a shell SIGINT is ignored, and child processes inherit that.
-        preexec_fn=partial(signal.signal, signal.SIGINT, signal.SIG_DFL),
-    )
-    try:
-        assert review.stderr is not None
-        address = review.stderr.readline().split()[-1]
-        with urlopen(f"{address}login", timeout=20) as page:
-            assert b"<h1>Log in</h1>" in page.read()
-        review.send_signal(signal.SIGINT)
-        assert review.wait(20) == 0
-    finally:
-        review.kill()
-        review.communicate()
+    with running_review(tmp_path / "out", environment) as address, urlopen(f"{address}login", timeout=20) as page:
+        assert b"<h1>Log in</h1>" in page.read()
     assert tried.read_text() == ""
     assert list((tmp_path / "home").iterdir()) == []  # no id, no consent

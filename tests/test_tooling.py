@@ -20,13 +20,12 @@ PACKAGES = ("models", "configs", "synthetic", "pipeline")
 SOURCES = [path for package in PACKAGES for path in sorted((ROOT / package).rglob("*.py"))]
 PYPROJECT = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))
 
-# Declared, and needed without an import: plugins, fonts read as files, and what a library needs but does not declare.
+# Declared, and needed without an import: plugins, and fonts read as files.
 USED_WITHOUT_IMPORT = {
     "font-source-sans-pro",
     "font-source-serif-pro",
-    "packaging",
+    "pyjpegls",
     "pylibjpeg",
-    "pylibjpeg-libjpeg",
     "pylibjpeg-openjpeg",
 }
 # Imported and not declared, since it always comes with the library named.
@@ -78,8 +77,9 @@ def imported_modules() -> set[str]:
 
 
 def test_every_imported_library_is_declared_and_every_declared_one_is_imported() -> None:
-    required = declared(PYPROJECT["project"]["dependencies"])
-    allowed = required | declared(PYPROJECT["project"]["optional-dependencies"]["other-trackers"]) | set(COMES_WITH)
+    extras = PYPROJECT["project"]["optional-dependencies"]
+    required = declared(PYPROJECT["project"]["dependencies"]) | declared(extras["train"])
+    allowed = required | declared(extras["other-trackers"]) | set(COMES_WITH)
     by_module = {**OTHER_TRACKERS, **packages_distributions()}
     # Several distributions may provide one module, as those of OpenCV do.
     providers = {module: declared(list(by_module[module])) for module in imported_modules()}

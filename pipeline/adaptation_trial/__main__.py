@@ -18,7 +18,7 @@ from pathlib import Path
 
 from configs.reading import config_path
 from models.evaluation_thresholds import SCORE_THRESHOLD
-from models.runtime import shipped_weights
+from models.weights_file import shipped_weights
 from pipeline.adaptation_trial.simulated_reviewer import exam_truth, review_exam
 from pipeline.batch.run import run_batch
 from pipeline.bench.data_set_metrics import DataSetMetrics, measure_data_set

@@ -22,7 +22,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from models.output_channels import INPUT_SIDE_PX
-from models.runtime import make_engine, shipped_weights
+from models.runtime import make_engine
+from models.weights_file import shipped_weights
 from pipeline.detect.detector import Detections
 from pipeline.estimate.exam_estimate import estimate_exam
 from pipeline.exams.exam_search import Exam

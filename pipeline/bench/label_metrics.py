@@ -17,7 +17,7 @@ import torch
 
 from models.evaluation_thresholds import SCORE_THRESHOLD
 from models.network import EggNetwork, load_weights
-from models.runtime import weights_sha256
+from models.weights_file import weights_sha256
 from synthetic.training.fine_tuning import taught_animals
 from synthetic.training.held_out_metrics import HeldOutMetrics, measure
 from synthetic.training.labelled_pictures import LabelledPictures, LabelsError

@@ -252,7 +252,7 @@ def _compare_networks(labels: Path, before: Path | None, after: Path) -> LabelMe
     before : None for the shipped network
     """
     from configs.reading import config_path
-    from models.runtime import shipped_weights
+    from models.weights_file import shipped_weights
     from pipeline.bench.label_metrics import compare_networks_on_labels
     from pipeline.labels.reader import read_labels
     from synthetic.training.fine_tuning import load_fine_tuning_settings

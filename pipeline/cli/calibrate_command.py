@@ -54,7 +54,7 @@ def calibrate(
     with handle_errors(traceback):
         import datetime as dt
 
-        from models.runtime import shipped_weights
+        from models.weights_file import shipped_weights
         from pipeline.bench.data_set_metrics import read_matched_eggs
         from pipeline.bench.ground_truth import open_data_set
         from pipeline.calibration.count_calibration import calibrate_counts, group_training_exams

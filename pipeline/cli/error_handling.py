@@ -21,6 +21,9 @@ __all__ = ["exit_code_of", "handle_errors"]
 # A closed terminal, Ctrl+\, the end of a session or of a machine, and a limit of processor time (ulimit -t).
 _STOPPING = (signal.SIGHUP, signal.SIGQUIT, signal.SIGTERM, signal.SIGXCPU)
 
+# The libraries of the extra "train" in pyproject.toml.
+_OF_EXTRA_TRAIN = frozenset({"albumentations", "pycocotools", "torch", "torchvision"})
+
 
 @contextmanager
 def handle_errors(traceback: bool) -> Iterator[None]:
@@ -44,6 +47,12 @@ def handle_errors(traceback: bool) -> Iterator[None]:
             typer.echo(printable_lines(tracebacks.format_exc()), err=True)
         if isinstance(error, ClutchlightError):
             _fail(str(error), exit_code_of(error))
+        if isinstance(error, ModuleNotFoundError) and error.name in _OF_EXTRA_TRAIN:
+            _fail(
+                f"This needs the Python package {error.name}, which is not installed. Install it, with others that "
+                "simulated animals and training need: pip install 'clutchlight[train]'.",
+                ExitCode.USAGE,
+            )
         if _is_lack_of_memory(error):
             _fail(
                 "The memory is used up. Raise the limit (ulimit -v) or end other programs, then run again.",

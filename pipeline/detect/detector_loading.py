@@ -5,7 +5,8 @@ from __future__ import annotations
 import os
 from pathlib import Path
 
-from models.runtime import make_engine, shipped_weights
+from models.runtime import make_engine
+from models.weights_file import shipped_weights
 from pipeline.detect.detector import Detector
 from pipeline.settings import Settings
 

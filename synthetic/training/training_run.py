@@ -18,10 +18,10 @@ from torch import Tensor
 from configs.reading import read_toml
 from models.checkpoint import Checkpoint
 from models.losses import LossSettings
-from models.network import EggNetwork, NetworkConfig, WeightsError, load_weights, save_weights
-from models.runtime import weights_sha256
+from models.network import EggNetwork, load_weights, save_weights
 from models.targets import Labels
 from models.training import LoopSettings, Trainer, TrainingProgress
+from models.weights_file import NetworkConfig, WeightsError, weights_sha256
 from synthetic.training.dataset import PhantomPictures, StreamSettings
 from synthetic.training.held_out_metrics import HeldOutMetrics, measure
 from synthetic.training.training_log import TrainingLog

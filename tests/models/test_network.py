@@ -13,9 +13,9 @@ from safetensors import safe_open
 from safetensors.torch import save_file
 
 from models.errors import ClutchlightError
-from models.network import EggNetwork, NetworkConfig, WeightsError, load_weights, save_weights
+from models.network import EggNetwork, load_weights, save_weights
 from models.output_channels import CHANNEL_COUNT, CHANNELS, STRIDE
-from models.runtime import weights_sha256
+from models.weights_file import NetworkConfig, WeightsError, weights_sha256
 
 SMALL = NetworkConfig(widths=(4, 6, 8, 8, 10), blocks=(1, 1, 1, 2, 1))
 

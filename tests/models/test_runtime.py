@@ -14,17 +14,10 @@ from safetensors.torch import save_file
 
 from models.decode import Outlines, decode
 from models.errors import ClutchlightError
-from models.network import EggNetwork, NetworkConfig, WeightsError, load_weights
+from models.network import EggNetwork, load_weights
 from models.output_channels import CHANNEL_COUNT, CHANNELS, INPUT_SIDE_PX, STRIDE
-from models.runtime import (
-    Engine,
-    EngineError,
-    OpenVinoEngine,
-    TorchEngine,
-    make_engine,
-    shipped_weights,
-    weights_sha256,
-)
+from models.runtime import Engine, EngineError, OpenVinoEngine, TorchEngine, make_engine
+from models.weights_file import NetworkConfig, WeightsError, shipped_weights, weights_sha256
 from tests.models.ellipse_strategies import distance
 from tests.models.rings import draw_rings
 

@@ -14,9 +14,10 @@ from numpy.typing import NDArray
 from torch import Tensor
 
 from models.losses import Loss, LossSettings
-from models.network import EggNetwork, NetworkConfig
+from models.network import EggNetwork
 from models.targets import Labels
 from models.training import LoopSettings, Trainer, TrainingError, TrainingProgress
+from models.weights_file import NetworkConfig
 from tests.models.rings import ring_batches
 
 CPU = torch.device("cpu")

@@ -6,8 +6,7 @@ from pathlib import Path
 import pytest
 
 from configs import ConfigError
-from models.network import WeightsError
-from models.runtime import shipped_weights, weights_sha256
+from models.weights_file import WeightsError, shipped_weights, weights_sha256
 from pipeline.calibration_file import (
     Calibration,
     CalibrationError,

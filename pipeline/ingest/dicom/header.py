@@ -10,6 +10,7 @@ import os
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, BinaryIO, Literal
 
+from pipeline.ingest.dicom.decoders import JPEG_OF_EIGHT_BITS, decoding_plugin
 from pipeline.ingest.dicom.header_reader import DeflatedFileError, HeaderReader
 from pipeline.ingest.frame import ClipError
 from pipeline.settings import IngestSettings
@@ -141,9 +142,6 @@ def read_header(file: BinaryIO, name: str, settings: IngestSettings) -> DicomHea
 
     dataset = _read_elements(file, name)
     syntax = UID(str(dataset.file_meta.TransferSyntaxUID))
-    if not _is_supported(syntax):
-        syntax_name = syntax.name if syntax.is_valid and syntax.name != syntax else "an unknown format"
-        raise ClipError(f"{name}: its pictures are stored as {syntax_name}; export it as JPEG or without compression.")
     rows, columns, frames = int(dataset.Rows), int(dataset.Columns), int(dataset.get("NumberOfFrames") or 1)
     if max(rows, columns) > settings.maximum_side_px:
         raise ClipError(
@@ -155,10 +153,16 @@ def read_header(file: BinaryIO, name: str, settings: IngestSettings) -> DicomHea
     allocated, samples = int(dataset.BitsAllocated), int(dataset.SamplesPerPixel)
     if allocated not in (8, 16) or samples not in (1, 3):
         raise ClipError(f"{name}: its pixels have {samples} values of {allocated} bits; export it with 8 bits.")
+    plugin = _decoding_plugin(syntax, allocated, name)
     pixel_vr, length = _read_pixel_element(file, syntax, name)
     if syntax.is_encapsulated != (length == UNDEFINED_LENGTH):
         raise ClipError(f"{name}: its header contradicts its data on whether they are compressed; {EXPORT_AGAIN}.")
-    options = {**as_pixel_options(dataset), "pixel_keyword": "PixelData", "transfer_syntax_uid": syntax}
+    options = {
+        **as_pixel_options(dataset),
+        "pixel_keyword": "PixelData",
+        "transfer_syntax_uid": syntax,
+        "decoding_plugin": plugin,
+    }
     offset = file.tell()
     bytes_left = file.seek(0, os.SEEK_END) - offset
     return DicomHeader(
@@ -201,15 +205,20 @@ def _read_elements(file: BinaryIO, name: str) -> Dataset:
     return dataset
 
 
-def _is_supported(syntax: UID) -> bool:
-    from pydicom.pixels.decoders.base import get_decoder
+def _decoding_plugin(syntax: UID, bits: int, name: str) -> str:
+    """Of pydicom, for compressed pictures; empty for others. Raises ClipError if nothing can read the pictures."""
+    from pydicom.uid import UncompressedTransferSyntaxes
 
-    if syntax in VIDEO_SYNTAXES:
-        return True
-    try:
-        return bool(get_decoder(syntax).is_available)
-    except NotImplementedError:
-        return False
+    if syntax in VIDEO_SYNTAXES or syntax in UncompressedTransferSyntaxes:
+        return ""
+    plugin = decoding_plugin(syntax, bits)
+    if plugin is not None:
+        return plugin
+    syntax_name = syntax.name if syntax.is_valid and syntax.name != syntax else "an unknown format"
+    if syntax in JPEG_OF_EIGHT_BITS and bits > 8:
+        advice = "export it with 8 bits or without compression, or install clutchlight[jpeg-gpl]"
+        raise ClipError(f"{name}: its pictures are stored as {syntax_name} with more than 8 bits; {advice}.")
+    raise ClipError(f"{name}: its pictures are stored as {syntax_name}; export it as JPEG or without compression.")
 
 
 def _read_pixel_element(file: BinaryIO, syntax: UID, name: str) -> tuple[str | None, int]:

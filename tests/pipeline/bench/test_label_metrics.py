@@ -9,9 +9,9 @@ import pytest
 import torch
 from safetensors.torch import load_file, save_file
 
-from models.network import EggNetwork, NetworkConfig, WeightsError, load_weights, save_weights
-from models.runtime import shipped_weights
+from models.network import EggNetwork, load_weights, save_weights
 from models.targets import Role
+from models.weights_file import NetworkConfig, WeightsError, shipped_weights
 from pipeline.bench.label_metrics import compare_networks_on_labels
 from pipeline.cli import app
 from pipeline.cli.exit_codes import ExitCode

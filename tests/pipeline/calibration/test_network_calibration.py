@@ -5,8 +5,8 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from models.runtime import weights_sha256
 from models.stages import STAGES
+from models.weights_file import weights_sha256
 from pipeline.bench.calibration_error import expected_calibration_error, reliability_bins
 from pipeline.bench.stage_metrics import macro_f1
 from pipeline.calibration.network_calibration import TooFewEggsError, calibrate_network

@@ -13,7 +13,7 @@ import pytest
 
 from configs.reading import config_path
 from models.network import load_weights
-from models.runtime import shipped_weights
+from models.weights_file import shipped_weights
 from pipeline.cli import app
 from pipeline.cli.exit_codes import ExitCode
 from pipeline.report.export.result import to_json_bytes

@@ -15,9 +15,9 @@ from safetensors import safe_open
 from torch import Tensor
 
 from configs.reading import config_path
-from models.network import EggNetwork, NetworkConfig, load_weights, save_weights
-from models.runtime import weights_sha256
+from models.network import EggNetwork, load_weights, save_weights
 from models.targets import Labels, Role
+from models.weights_file import NetworkConfig, weights_sha256
 from synthetic.training import fine_tuning, training_run
 from synthetic.training.dataset import PhantomPictures, StreamSettings
 from synthetic.training.fine_tuning import (

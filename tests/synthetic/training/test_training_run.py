@@ -12,11 +12,11 @@ from safetensors import safe_open
 
 from configs.reading import ConfigError, config_path
 from models.checkpoint import CheckpointError
-from models.network import EggNetwork, NetworkConfig, WeightsError, load_weights
+from models.network import EggNetwork, load_weights
 from models.output_channels import CHANNEL_COUNT, CHANNELS
-from models.runtime import weights_sha256
 from models.targets import Labels
 from models.training import LoopSettings, TrainingProgress
+from models.weights_file import NetworkConfig, WeightsError, weights_sha256
 from synthetic.training import training_run
 from synthetic.training.dataset import PhantomPictures, StreamSettings
 from synthetic.training.held_out_metrics import HeldOutMetrics

@@ -1,0 +1,113 @@
+"""The network as a graph of OpenVINO, built from the weights file itself, so that torch need not be installed.
+
+It repeats `models.network.EggNetwork.forward` in OpenVINO's operations. A test compares the two. Nothing converted is
+stored, so nothing can belong to other weights, and a network of one's own needs no step between training and use.
+"""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from models.openvino_library import import_openvino
+from models.output_channels import CHANNEL_COUNT, INPUT_SIDE_PX
+from models.weights_file import StoredNetwork
+
+__all__ = ["build_graph"]
+
+NORM_EPSILON = 1e-5  # of torch's BatchNorm2d
+HEAD_WIDTH = 64  # channels of the last hidden layer
+
+
+def build_graph(stored: StoredNetwork) -> Any:
+    """An ``openvino.Model``: pictures (B, 1, S, S) float32, grey in [0, 1] -> (B, 11, S/4, S/4).
+
+    Raises ValueError if a tensor is missing, left over or of another shape.
+    """
+    builder = _Builder(stored)
+    widths, blocks = stored.config.widths, stored.config.blocks
+    picture = builder.ops.parameter([-1, 1, INPUT_SIDE_PX, INPUT_SIDE_PX], np.float32, name="picture")
+    x = builder.convolution(picture, "stem", (widths[0], 1, 5, 5), stride=2)
+    x = builder.level(x, 0, widths[0], blocks[0])
+    skips = []
+    for index in range(1, len(widths)):
+        x = builder.convolution(x, f"down.{index - 1}", (widths[index], widths[index - 1], 3, 3), stride=2)
+        x = builder.level(x, index, widths[index], blocks[index])
+        skips.append(x)
+    for index in range(len(skips) - 2, -1, -1):
+        shallow, deep = widths[index + 1], widths[index + 2]
+        deeper = builder.doubled(builder.convolution(x, f"lateral.{index}", (shallow, deep, 1, 1)))
+        x = builder.block(builder.ops.add(skips[index], deeper), f"merged.{index}", shallow)
+    x = builder.convolution(x, "head.0", (HEAD_WIDTH, widths[1], 3, 3))
+    x = builder.biased(x, "head.1", (CHANNEL_COUNT, HEAD_WIDTH, 1, 1))
+    builder.check_all_used()
+    return import_openvino().Model([x], [picture], "clutchlight")
+
+
+class _Builder:
+    """Layers whose weights are the tensors of a file. Names are those of the modules in models.network."""
+
+    def __init__(self, stored: StoredNetwork) -> None:
+        import_openvino()
+        from openvino import opset13
+
+        self.ops: Any = opset13
+        # How many batches a normalisation layer has seen only matters for training.
+        self._unused = {n: t for n, t in stored.tensors.items() if not n.endswith("num_batches_tracked")}
+
+    def convolution(self, x: Any, name: str, shape: tuple[int, int, int, int], *, stride: int = 1) -> Any:
+        """Convolution, normalisation and ReLU."""
+        return self.ops.relu(self._normed(x, f"{name}.0", f"{name}.1", shape, stride))
+
+    def level(self, x: Any, index: int, width: int, blocks: int) -> Any:
+        for block in range(blocks):
+            x = self.block(x, f"levels.{index}.{block}", width)
+        return x
+
+    def block(self, x: Any, name: str, width: int) -> Any:
+        shape = (width, width, 3, 3)
+        inner = self.ops.relu(self._normed(x, f"{name}.first", f"{name}.first_norm", shape))
+        return self.ops.relu(self.ops.add(x, self._normed(inner, f"{name}.second", f"{name}.second_norm", shape)))
+
+    def doubled(self, x: Any) -> Any:
+        """Each pixel twice as wide and as high."""
+        scales, axes = np.array([2.0, 2.0], np.float32), np.array([2, 3], np.int64)
+        return self.ops.interpolate(
+            x,
+            scales,
+            mode="nearest",
+            shape_calculation_mode="scales",
+            coordinate_transformation_mode="asymmetric",
+            nearest_mode="floor",
+            axes=axes,
+        )
+
+    def biased(self, x: Any, name: str, shape: tuple[int, int, int, int]) -> Any:
+        """A convolution with a bias and nothing else."""
+        bias = self._take(f"{name}.bias", shape[:1]).reshape(1, -1, 1, 1)
+        return self.ops.add(self._convolved(x, name, shape), bias)
+
+    def check_all_used(self) -> None:
+        if self._unused:
+            raise ValueError(f"{len(self._unused)} unknown tensors, the first of them {min(self._unused)}")
+
+    def _normed(self, x: Any, name: str, norm: str, shape: tuple[int, int, int, int], stride: int = 1) -> Any:
+        gain, bias, mean, variance = (
+            self._take(f"{norm}.{part}", shape[:1]) for part in ("weight", "bias", "running_mean", "running_var")
+        )
+        x = self._convolved(x, name, shape, stride)
+        return self.ops.batch_norm_inference(x, gain, bias, mean, variance, NORM_EPSILON)
+
+    def _convolved(self, x: Any, name: str, shape: tuple[int, int, int, int], stride: int = 1) -> Any:
+        weight, pad = self._take(f"{name}.weight", shape), [shape[-1] // 2] * 2
+        return self.ops.convolution(x, weight, [stride] * 2, pad, pad, [1, 1])
+
+    def _take(self, name: str, shape: tuple[int, ...]) -> NDArray[np.float32]:
+        if name not in self._unused:
+            raise ValueError(f"the tensor {name} is missing")
+        tensor = self._unused.pop(name)
+        if tensor.shape != shape:
+            raise ValueError(f"the tensor {name} is {tensor.shape}, not {shape}")
+        return np.asarray(tensor, np.float32)
