@@ -52,7 +52,6 @@ class Clip:
         settings: IngestSettings,
     ) -> None:
         self._path = path
-        self._maximum_frames = settings.maximum_frames
         self._pictures = pictures
         self._video = video
         self._frames_read = 0
@@ -68,6 +67,14 @@ class Clip:
                 "pictures are larger than the settings allow; copy the clip from the scanner again."
             )
         self.height, self.width = self._first.grey.shape
+        maximum_pixels = int(settings.maximum_gigapixels * 1e9)
+        self._maximum_frames = min(settings.maximum_frames, maximum_pixels // (self.width * self.height))
+        declared_frames = 0 if video is None else video.declared_frames
+        if declared_frames * self.width * self.height > maximum_pixels:
+            raise ClipError(
+                f"{path.name}: declares {declared_frames:,} frames of {self.width} x {self.height} pixels, more than "
+                f"{settings.maximum_gigapixels:g} gigapixels in all; export a shorter clip, or in a smaller size."
+            )
 
     def __iter__(self) -> Iterator[Frame]:
         return self
