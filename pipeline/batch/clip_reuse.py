@@ -92,9 +92,7 @@ class ClipReader:
 
     def _from_file(self, clip: ExamClip, identity: RecordingIdentity) -> tuple[ClipScan, ClipReport]:
         context, sha256 = self.context, identity.sha256
-        context.on_event(ClipStarted(clip.file, None))
-        read = partial(context.worker.scan, clip, sha256, lambda frames: context.on_event(FramesRead(frames)))
-        scan = self.refused.attempt(sha256, read)
+        scan = self.refused.attempt(sha256, partial(self._scan, clip, sha256))
         if isinstance(scan, Refusal):
             return _refused(clip, sha256, scan.reason)
         if file_state(clip.path) != identity.state:
@@ -110,6 +108,11 @@ class ClipReader:
             return scan, ClipReport(clip.file, ClipStatus.REFUSED, scan.reason)
         context.store.save_scan(self._key(identity), pack_scan(scan))
         return scan, ClipReport(clip.file, ClipStatus.READ, self._remark(clip, scan))
+
+    def _scan(self, clip: ExamClip, sha256: str) -> ClipScan:
+        on_event = self.context.on_event
+        on_event(ClipStarted(clip.file, None))
+        return self.context.worker.scan(clip, sha256, lambda frames: on_event(FramesRead(frames)))
 
     def _key(self, identity: RecordingIdentity) -> ScanKey:
         worker = self.context.worker

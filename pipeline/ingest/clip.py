@@ -67,13 +67,12 @@ class Clip:
                 "pictures are larger than the settings allow; copy the clip from the scanner again."
             )
         self.height, self.width = self._first.grey.shape
-        maximum_pixels = int(settings.maximum_gigapixels * 1e9)
-        self._maximum_frames = min(settings.maximum_frames, maximum_pixels // (self.width * self.height))
-        declared_frames = 0 if video is None else video.declared_frames
-        if declared_frames * self.width * self.height > maximum_pixels:
+        picture_px, maximum_px = self.width * self.height, int(settings.maximum_gigapixels * 1e9)
+        self._maximum_frames = min(settings.maximum_frames, maximum_px // picture_px)
+        if isinstance(video, Video) and video.declared_frames * picture_px > maximum_px:
             raise ClipError(
-                f"{path.name}: declares {declared_frames:,} frames of {self.width} x {self.height} pixels, more than "
-                f"{settings.maximum_gigapixels:g} gigapixels in all; export a shorter clip, or in a smaller size."
+                f"{path.name}: declares {video.declared_frames:,} frames of {self.width} x {self.height} pixels, more "
+                f"than {settings.maximum_gigapixels:g} gigapixels in all; export a shorter clip."
             )
 
     def __iter__(self) -> Iterator[Frame]:

@@ -129,8 +129,8 @@ class Worker:
             raise JobKilledError("memory", f"took more than {self._limits.memory_mib:,} MiB of memory")
 
     def _ready_pipe(self) -> Connection:
-        if self._process is not None and not self._process.is_alive():
-            self.close()  # it ended between two jobs, which is not the next one's fault
+        if self._pipe is not None and self._pipe.poll():
+            self.close()  # it ended between two jobs, which is not the next one's fault; an idle process sends nothing
         if self._pipe is None:
             self._start()
         assert self._pipe is not None

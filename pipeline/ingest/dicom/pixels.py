@@ -91,7 +91,7 @@ def _check_coded_picture(header: DicomHeader, data: bytes) -> None:
     """Raises StreamBrokenError unless the picture declares the size that the header declares."""
     coded = read_coded_picture(data)
     if coded is None:
-        raise StreamBrokenError("the compressed picture there does not declare one size of its own")
+        raise StreamBrokenError("the data there are damaged, or hide the size of the picture")
     check_picture_size(header, coded.rows, coded.columns)
     if coded.samples != header.samples_per_pixel or coded.scans > MAX_SCANS:
         raise StreamBrokenError(

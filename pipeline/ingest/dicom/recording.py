@@ -33,7 +33,6 @@ class DicomRecording:
     """An open DICOM file. Close it when done.
 
     frame_rate : per second, None if unknown
-    declared_frames : by the header
     calibration : of the pictures that are returned, whose pixels are square. Where the header declares pixels of
     another shape, the rows are kept and the columns are resized, as a player does.
     """
@@ -41,7 +40,6 @@ class DicomRecording:
     def __init__(self, file: BinaryIO, header: DicomHeader, settings: IngestSettings) -> None:
         self._file = file
         self._header = header
-        self.declared_frames = header.frames
         self._times = read_frame_times(header)
         stored = read_region_calibration(header.dataset, header.rows, header.columns)
         self._width, self.calibration = _with_square_pixels(stored, header.columns)
