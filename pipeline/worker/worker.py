@@ -93,20 +93,28 @@ class Worker:
         Raises JobKilledError, WorkerError if the process cannot be started, and whatever the job raises.
         """
         pipe = self._ready_pipe()
-        pipe.send_bytes(pickle.dumps((job, arguments)))
+        try:
+            pipe.send_bytes(pickle.dumps((job, arguments)))
+            outcome = self._outcome(pipe, progress)
+        except BaseException:
+            self.close()  # it is busy with a job that nobody waits for
+            raise
+        self._note_peak()
+        if isinstance(outcome, Failed):
+            outcome.error.add_note(outcome.trace)
+            raise outcome.error
+        return outcome.result
+
+    def _outcome(self, pipe: Connection, progress: Progress) -> Done | Failed:
+        """Wait for the end of a job. Raises JobKilledError."""
         allowed_s, spent_s, checked = self._limits.seconds, 0.0, time.monotonic()
         while True:
-            match self._received(pipe):
-                case StepsDone(steps):
-                    allowed_s += steps * self._limits.seconds_per_step
-                    progress(steps)
-                case Done(result):
-                    self._note_peak()
-                    return result
-                case Failed(error, trace):
-                    self._note_peak()
-                    error.add_note(trace)
-                    raise error
+            message = self._received(pipe)
+            if isinstance(message, StepsDone):
+                allowed_s += message.steps * self._limits.seconds_per_step
+                progress(message.steps)
+            elif message is not None:
+                return message
             now = time.monotonic()
             spent_s, checked = spent_s + min(now - checked, MAX_COUNTED_INTERVAL_S), now
             self._check_limits(spent_s, allowed_s)
@@ -122,10 +130,8 @@ class Worker:
     def _check_limits(self, spent_s: float, allowed_s: float) -> None:
         assert self._process is not None
         if spent_s > allowed_s:
-            self.close()
             raise JobKilledError("time", f"took more than {allowed_s:,.0f} s")
         if held_mib(self._process.pid or 0) > self._limit_mib:
-            self.close()
             raise JobKilledError("memory", f"took more than {self._limits.memory_mib:,} MiB of memory")
 
     def _ready_pipe(self) -> Connection:
@@ -138,13 +144,19 @@ class Worker:
 
     def _start(self) -> None:
         """Raises WorkerError, and whatever ``prepare`` raises."""
-        self._pipe, other_end = self._context.Pipe()
-        self._process = self._context.Process(target=serve, args=(other_end,), daemon=True)
-        self._process.start()
-        other_end.close()
+        pipe, other_end = self._context.Pipe()
+        process = self._context.Process(target=serve, args=(other_end,), daemon=True)
         try:
-            self._pipe.send_bytes(self._prepare)
-            answer = self._pipe.recv()
+            process.start()
+        except BaseException:
+            pipe.close()  # with which the process ends, if there is one
+            raise
+        finally:
+            other_end.close()
+        self._process, self._pipe = process, pipe
+        try:
+            pipe.send_bytes(self._prepare)
+            answer = pipe.recv()
         except (EOFError, OSError):
             raise WorkerError(
                 f"The process that reads clips ended while it was loading ({self._ending()}). If the memory is used "
@@ -154,7 +166,7 @@ class Worker:
             self.close()
             answer.error.add_note(answer.trace)
             raise answer.error
-        self._limit_mib = held_mib(self._process.pid or 0) + self._limits.memory_mib
+        self._limit_mib = held_mib(process.pid or 0) + self._limits.memory_mib
 
     def _ending(self) -> str:
         """How a process ended that closed its pipe: the name of a signal, or an exit code."""

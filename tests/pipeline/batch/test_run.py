@@ -229,30 +229,6 @@ def test_refused_clip_is_reported_and_tried_again(root: Path, tmp_path: Path) ->
     assert statuses(run(root, tmp_path / "out"))["AF-0002"] == ("written", ["read"])
 
 
-class ChangedFile(BlobFinder):
-    """Appends to a file when it has seen 120 frames."""
-
-    def __init__(self, clip: Path) -> None:
-        super().__init__()
-        self.clip = clip
-
-    def detect(self, frames: Sequence[Frame], sector: Sector) -> list[Detections]:
-        if len(self.detected_frames) == 120:
-            with self.clip.open("ab") as file:
-                file.write(bytes(1000))
-        return super().detect(frames, sector)
-
-
-def test_clip_that_changes_while_it_is_read_is_left_for_the_next_run(root: Path, tmp_path: Path) -> None:
-    report = run(root, tmp_path / "out", partial(ChangedFile, root / "AF-0003/2026-05-14/left-1.mp4"))
-    refused = report.exams[2].clips[0]
-    assert (refused.status, refused.reason) == (
-        "refused",
-        "the file changed while it was read; the next run reads it again.",
-    )
-    assert statuses(run(root, tmp_path / "out"))["AF-0003"] == ("written", ["read"])
-
-
 def test_empty_root_is_reported_and_nothing_is_created(tmp_path: Path) -> None:
     (tmp_path / "root").mkdir()
     report = run(tmp_path / "root", tmp_path / "out")

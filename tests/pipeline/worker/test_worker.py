@@ -69,6 +69,15 @@ def test_memory_below_the_limit_is_allowed(worker: Worker) -> None:
     assert worker.peak_memory_mib > 64
 
 
+def test_a_job_that_nobody_waits_for_is_ended(worker: Worker) -> None:
+    def broken(steps: int) -> None:
+        raise ZeroDivisionError
+
+    with pytest.raises(ZeroDivisionError):
+        worker.run(jobs.steps, 10, 0.1, progress=broken)
+    assert worker.run(jobs.add, 3)[0] == [1, 3]
+
+
 def test_errors_arrive_with_their_trace(worker: Worker) -> None:
     with pytest.raises(RuntimeError, match="UnportableError: 1 and 2") as raised:
         worker.run(jobs.raise_error)
