@@ -44,6 +44,7 @@ class IngestSettings(TomlTable):
     maximum_side_px: Annotated[int, Field(ge=64, le=16384)]
     minimum_side_px: Annotated[int, Field(ge=16, le=4096)]
     maximum_frames: Annotated[int, Field(ge=1, le=10_000_000)]
+    maximum_gigapixels: Annotated[float, Field(ge=0.1, le=10_000.0)]
     decode_threads: Annotated[int, Field(ge=1, le=16)]
     sector_lookahead_frames: Annotated[int, Field(ge=1, le=250)]
     ruler_tick_mm: Annotated[float, Field(ge=0.0, le=100.0)]
@@ -178,6 +179,9 @@ class RunSettings(TomlTable):
 
     threads: Threads
     settle_seconds: Annotated[float, Field(ge=0.0, le=86_400.0)]
+    clip_memory_mib: Annotated[int, Field(ge=64, le=1_048_576)]
+    clip_seconds: Annotated[float, Field(ge=1.0, le=86_400.0)]
+    clip_seconds_per_frame: Annotated[float, Field(ge=0.0, le=3_600.0)]
 
 
 class SettingsTables(TomlTable):

@@ -26,7 +26,7 @@ LAYERS: dict[str, tuple[set[str], ...]] = {
     "pipeline": (
         {"calibration_file", "formatting"},
         {"settings"},
-        {"ingest"},
+        {"ingest", "worker"},
         {"exams", "detect"},
         {"store", "track"},
         {"scan"},

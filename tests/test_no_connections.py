@@ -18,12 +18,14 @@ ROOT = Path(__file__).parents[1]
 
 # Python runs this module at every start, so it also watches processes that a library starts to send something from.
 SITECUSTOMIZE = """
-import os, sys
+import os, socket, sys
 
 EVENTS = {"socket.connect", "socket.sendto", "socket.getaddrinfo", "socket.gethostbyname"}
 
 
 def refuse(event, arguments):
+    if event == "socket.connect" and arguments[0].family == socket.AF_UNIX:
+        return  # a worker process of this machine
     if event in EVENTS:
         with open(os.environ["TRIED_CONNECTIONS"], "a") as tried:
             print(event, arguments[1:] if event in ("socket.connect", "socket.sendto") else arguments, file=tried)

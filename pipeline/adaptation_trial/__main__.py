@@ -14,6 +14,7 @@ import json
 import logging
 import sys
 from collections.abc import Callable
+from functools import partial
 from pathlib import Path
 
 from configs.reading import config_path
@@ -104,7 +105,7 @@ def _film(folder: Path, animals: int, seed: int, frames_per_clip: int) -> None:
 def _run_batch(exams: Path, sheets: Path, weights: Path) -> None:
     # The fine-tuned network has no calibration of its own: the trial compares networks, not confidences.
     settings = load_settings(weights=weights, allow_uncalibrated=True)
-    run_batch(exams, sheets, settings, lambda: load_detector(settings, weights))
+    run_batch(exams, sheets, settings, partial(load_detector, settings, weights))
 
 
 def _reduced_settings(options: argparse.Namespace) -> FineTuningSettings:

@@ -9,14 +9,16 @@ from dataclasses import dataclass
 from functools import partial
 from pathlib import Path
 
+from pipeline.batch.clip_worker import ClipWorker
 from pipeline.batch.duplicates import Duplicates, find_duplicates
 from pipeline.batch.events import ClipStarted, FramesRead
+from pipeline.batch.refused_recordings import Refusal, RefusedRecordings
 from pipeline.batch.run_context import RunContext
 from pipeline.batch.run_report import ClipReport, ClipStatus
 from pipeline.exams.exam_search import Exam, ExamClip
 from pipeline.ingest.frame import ClipError
-from pipeline.ingest.recording_identity import RecordingIdentity, file_state, identify_recording, pictures_sha256
-from pipeline.scan.clip_scan import ClipScan, refused_scan, scan_clip
+from pipeline.ingest.recording_identity import RecordingIdentity, file_sha256, file_state
+from pipeline.scan.clip_scan import ClipScan, refused_scan
 from pipeline.scan.serialization import pack_scan, unpack_scan
 from pipeline.settings import scan_settings_sha256
 from pipeline.store.store import ScanKey
@@ -31,25 +33,32 @@ class ClipReader:
     """Gives the scan of each clip of a run.
 
     settings_sha256 : of the settings that decide a scan
+    refused : recordings that killed or outlasted the worker, with the reason
     identities : of the clips that were readable when the run began, by path
     duplicates : of the clips whose recording is in the exams more than once, by path
     """
 
     context: RunContext
     settings_sha256: str
+    refused: RefusedRecordings
     identities: Mapping[Path, RecordingIdentity]
     duplicates: Mapping[Path, Duplicates]
 
     @classmethod
     def prepare(cls, exams: Sequence[Exam], context: RunContext) -> ClipReader:
         """Compute the digest of every file, and look for duplicates. Nothing is decoded."""
-        settings = context.settings.ingest
+        refused = RefusedRecordings(context.store, retry=context.retry_refused)
         identities: dict[Path, RecordingIdentity] = {}
         for clip in (clip for exam in exams for clip in exam.clips if clip.refusal is None):
             with suppress(ClipError):  # reported when the clip is read
-                identities[clip.path] = identify_recording(clip.path, settings)
-        duplicates = find_duplicates(exams, identities, partial(pictures_sha256, settings=settings))
-        return cls(context, scan_settings_sha256(context.settings), identities, duplicates)
+                identities[clip.path] = _identify(clip.path, context.worker, refused)
+
+        def all_pictures_sha256(path: Path) -> str | None:
+            sha256 = refused.attempt(identities[path].sha256, partial(context.worker.pictures_sha256, path))
+            return None if isinstance(sha256, Refusal) else sha256
+
+        duplicates = find_duplicates(exams, identities, all_pictures_sha256)
+        return cls(context, scan_settings_sha256(context.settings), refused, identities, duplicates)
 
     def read(self, clip: ExamClip, exam: Exam) -> tuple[ClipScan, ClipReport]:
         """The clip's scan and its report. A clip that cannot be used is refused with a reason."""
@@ -74,7 +83,7 @@ class ClipReader:
         known = self.identities.get(path)
         if known is not None and known.state == file_state(path):
             return known
-        return identify_recording(path, self.context.settings.ingest)
+        return _identify(path, self.context.worker, self.refused)
 
     def _from_store(self, clip: ExamClip, identity: RecordingIdentity) -> tuple[ClipScan, ClipReport] | None:
         stored = None if self.context.force else self.context.store.scan(self._key(identity))
@@ -83,10 +92,9 @@ class ClipReader:
 
     def _from_file(self, clip: ExamClip, identity: RecordingIdentity) -> tuple[ClipScan, ClipReport]:
         context, sha256 = self.context, identity.sha256
-        context.on_event(ClipStarted(clip.file, None))
-        scan = scan_clip(
-            clip, sha256, context.detector, context.settings, lambda frames: context.on_event(FramesRead(frames))
-        )
+        scan = self.refused.attempt(sha256, partial(self._scan, clip, sha256))
+        if isinstance(scan, Refusal):
+            return _refused(clip, sha256, scan.reason)
         if file_state(clip.path) != identity.state:
             # Its scan would be stored under the digest of other content.
             return _refused(clip, sha256, "the file changed while it was read; the next run reads it again.")
@@ -101,15 +109,30 @@ class ClipReader:
         context.store.save_scan(self._key(identity), pack_scan(scan))
         return scan, ClipReport(clip.file, ClipStatus.READ, self._remark(clip, scan))
 
+    def _scan(self, clip: ExamClip, sha256: str) -> ClipScan:
+        on_event = self.context.on_event
+        on_event(ClipStarted(clip.file, None))
+        return self.context.worker.scan(clip, sha256, lambda frames: on_event(FramesRead(frames)))
+
     def _key(self, identity: RecordingIdentity) -> ScanKey:
-        detector = self.context.detector
-        return ScanKey(identity.sha256, detector.model.sha256, self.settings_sha256, detector.engine_name)
+        worker = self.context.worker
+        return ScanKey(identity.sha256, worker.model.sha256, self.settings_sha256, worker.engine_name)
 
     def _remark(self, clip: ExamClip, scan: ClipScan) -> str | None:
         """What a technician should know about a clip that is used."""
         elsewhere = self.duplicates_in_other_exams(clip)
         shared = f"the same recording as {'; '.join(elsewhere)}." if elsewhere else None
         return " ".join(filter(None, (scan.reason, shared))) or None
+
+
+def _identify(path: Path, worker: ClipWorker, refused: RefusedRecordings) -> RecordingIdentity:
+    """The recording's identity; by its bytes alone if its first picture may not be read.
+
+    Raises ClipError if the recording cannot be read.
+    """
+    state, sha256 = file_state(path), file_sha256(path)
+    first = refused.attempt(sha256, partial(worker.pictures_sha256, path, max_packets=1))
+    return RecordingIdentity(state, sha256, first if isinstance(first, str) else sha256)
 
 
 def _refused(clip: ExamClip, sha256: str, reason: str) -> tuple[ClipScan, ClipReport]:

@@ -12,7 +12,7 @@ import hashlib
 import json
 import logging
 import traceback
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from contextlib import suppress
 from dataclasses import asdict, dataclass, replace
 from pathlib import Path
@@ -22,6 +22,7 @@ from pydantic import TypeAdapter
 from models.errors import ClutchlightError
 from pipeline.batch.animal_background import AnimalBackgrounds
 from pipeline.batch.clip_reuse import ClipReader
+from pipeline.batch.clip_worker import ClipWorker, DetectorLoader
 from pipeline.batch.events import (
     EventListener,
     ExamFinished,
@@ -34,7 +35,6 @@ from pipeline.batch.run_context import RunContext
 from pipeline.batch.run_report import BatchReport, ClipReport, ExamReport, ExamStatus
 from pipeline.batch.stored_summaries import read_summaries, summary_json
 from pipeline.calibration_file import UNCALIBRATED_WARNING
-from pipeline.detect.detector import FrameDetector
 from pipeline.estimate.exam_estimate import estimate_exam
 from pipeline.estimate.history import AnimalBackground
 from pipeline.exams.exam_search import Exam, find_exams
@@ -65,15 +65,18 @@ def run_batch(
     root: Path,
     out: Path,
     settings: Settings,
-    load_detector: Callable[[], FrameDetector],
+    load_detector: DetectorLoader,
     *,
     force: bool = False,
+    retry_refused: bool = False,
     on_event: EventListener = ignore_event,
 ) -> BatchReport:
     """Read the new clips under ``root`` and bring the files under ``out`` up to date.
 
-    load_detector : called once, and only if there is an exam
+    load_detector : called in the process that reads the clips, and only if there is an exam. The process is started by
+    ``multiprocessing``, so a program of your own needs the usual ``if __name__ == "__main__"``
     force : read all clips again, and write every exam again
+    retry_refused : also read clips that killed or outlasted that process in an earlier run
     on_event : called at every step
 
     A clip, folder or exam that cannot be used is listed in the report, and the run goes on with the others.
@@ -92,19 +95,19 @@ def run_batch(
         run, reports = None, []
         if search.exams:
             on_event(NetworkLoading())
-            processor = _ExamProcessor.start(
-                search.exams, out, RunContext(store, settings, load_detector(), force, on_event)
-            )
-            run = processor.run
-            try:
-                for exam in search.exams:
-                    on_event(ExamStarted(exam.animal, exam.date.isoformat()))
-                    reports.append(processor.process(exam))
-                    on_event(ExamFinished(reports[-1]))
-            except BaseException:
-                with suppress(StoreError):  # the error that ended the run matters more
-                    store.finish_run(run, RunOutcome.INTERRUPTED)
-                raise
+            with ClipWorker(load_detector, settings) as worker:
+                context = RunContext(store, settings, worker, force, retry_refused, on_event)
+                processor = _ExamProcessor.start(search.exams, out, context)
+                run = processor.run
+                try:
+                    for exam in search.exams:
+                        on_event(ExamStarted(exam.animal, exam.date.isoformat()))
+                        reports.append(processor.process(exam))
+                        on_event(ExamFinished(reports[-1]))
+                except BaseException:
+                    with suppress(StoreError):  # the error that ended the run matters more
+                        store.finish_run(run, RunOutcome.INTERRUPTED)
+                    raise
         warning = None if settings.is_calibrated else UNCALIBRATED_WARNING
         report = BatchReport(root, out, tuple(reports), search.problems, None, warning=warning)
         try:
@@ -137,9 +140,9 @@ class _ExamProcessor:
     @classmethod
     def start(cls, exams: Sequence[Exam], out: Path, context: RunContext) -> _ExamProcessor:
         """Record the start of the run in the store, and get ready to read the clips of all exams."""
-        sha256, detector = settings_sha256(context.settings), context.detector
+        sha256, worker = settings_sha256(context.settings), context.worker
         run = context.store.start_run(
-            settings_sha256=sha256, model_sha256=detector.model.sha256, engine=detector.engine_name
+            settings_sha256=sha256, model_sha256=worker.model.sha256, engine=worker.engine_name
         )
         reader = ClipReader.prepare(exams, context)
         return cls(context, out, sha256, run, AnimalBackgrounds.load(context.store), reader)
@@ -189,7 +192,7 @@ class _ExamProcessor:
             self.context.settings,
             background=background,
         )
-        model = ModelIdentity(self.context.detector.model.name, self.context.detector.model.sha256)
+        model = ModelIdentity(self.context.worker.model.name, self.context.worker.model.sha256)
         write_exam_files(self.out, exam, finding, scans, model, self.settings_sha256, sign_off)
         files = sorted(str(path.relative_to(self.out)) for path in folder.iterdir() if not path.name.startswith("."))
         summary = summary_json(summarise(exam, finding, scans))
@@ -206,12 +209,12 @@ class _ExamProcessor:
         sign_off: SignOff | None,
     ) -> str:
         """SHA-256 of everything that the exam's files depend on. duplicates : in other exams, by file"""
-        detector = self.context.detector
+        worker = self.context.worker
         content = [
             RESULT_VERSION,
             _EXAM.dump_python(exam, mode="json"),
             [(scan.file, scan.sha256, scan.status, scan.reason, duplicates[scan.file]) for scan in scans],
-            [detector.model.name, detector.model.sha256, detector.engine_name],
+            [worker.model.name, worker.model.sha256, worker.engine_name],
             self.settings_sha256,
             _BACKGROUND.dump_python(background, mode="json"),
             None if sign_off is None else asdict(sign_off),

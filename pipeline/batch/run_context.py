@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from pipeline.batch.clip_worker import ClipWorker
 from pipeline.batch.events import EventListener, ignore_event
-from pipeline.detect.detector import FrameDetector
 from pipeline.settings import Settings
 from pipeline.store.store import Store
 
@@ -14,14 +14,16 @@ __all__ = ["RunContext"]
 
 @dataclass(frozen=True)
 class RunContext:
-    """The store, settings and detector of one run.
+    """The store and settings of one run, and what reads its clips.
 
     force : read clips again that the store already holds, and write every exam again
+    retry_refused : also read clips that killed or outlasted the worker in an earlier run
     on_event : called with each `BatchEvent`
     """
 
     store: Store
     settings: Settings
-    detector: FrameDetector
+    worker: ClipWorker
     force: bool = False
+    retry_refused: bool = False
     on_event: EventListener = ignore_event

@@ -13,6 +13,7 @@ import argparse
 import sys
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, fields
+from functools import partial
 from itertools import combinations
 from pathlib import Path
 
@@ -158,10 +159,10 @@ def main(arguments: list[str] | None = None) -> int:
     parser.add_argument("--engine", default="openvino")
     options = parser.parse_args(arguments)
     settings, data_set = load_settings(), open_data_set(options.data_set)
-    detector = load_detector(settings, None, options.engine)
     sections, exams = true_sections(data_set), find_exams(data_set.exams_root).exams
     within, between, choices = LabelledPairs(), LabelledPairs(), []
-    for exam, scans in read_exam_scans(exams, options.results, detector, settings):
+    load = partial(load_detector, settings, None, options.engine)
+    for exam, scans in read_exam_scans(exams, options.results, load, settings):
         done = [scan for scan in scans if scan.status == "done"]
         objects = {
             scan.file: {

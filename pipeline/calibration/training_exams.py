@@ -12,10 +12,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from models.ellipse import overlap
+from pipeline.batch.clip_worker import DetectorLoader
 from pipeline.batch.exam_scans import read_exam_scans
 from pipeline.bench.animal_truth import AnimalTruth
 from pipeline.bench.ground_truth import DataSet, DataSetError
-from pipeline.detect.detector import FrameDetector
 from pipeline.exams.exam_search import Exam, find_exams
 from pipeline.scan.clip_scan import ClipScan
 from pipeline.scan.coverage import ClipCoverage, clip_coverage
@@ -73,7 +73,7 @@ class TrainingExam:
 def read_training_exams(
     data_set: DataSet,
     out: Path,
-    detector: FrameDetector,
+    load_detector: DetectorLoader,
     settings: Settings,
     progress: Callable[[int, int], None] = lambda done, total: None,
 ) -> list[TrainingExam]:
@@ -84,7 +84,7 @@ def read_training_exams(
     sections = true_sections(data_set)
     exams = find_exams(data_set.exams_root).exams
     training_exams = []
-    for exam, scans in read_exam_scans(exams, out, detector, settings):
+    for exam, scans in read_exam_scans(exams, out, load_detector, settings):
         training_exams.append(_training_exam(exam, scans, data_set.animals[exam.animal], sections))
         progress(len(training_exams), len(exams))
     return training_exams

@@ -33,6 +33,13 @@ def batch(
     weights: Weights = None,
     allow_uncalibrated: AllowUncalibrated = False,
     force: Annotated[bool, typer.Option("--force", help="Read all clips again, finished ones too.")] = False,
+    retry_refused: Annotated[
+        bool,
+        typer.Option(
+            "--retry-refused",
+            help="Also read clips that ended or outlasted the process that read them in an earlier run.",
+        ),
+    ] = False,
     quiet: Quiet = False,
     as_json: AsJson = False,
     traceback: Traceback = False,
@@ -45,7 +52,15 @@ def batch(
         from pipeline.cli.batch_summary import print_report
 
         report = run_batch_with_progress(
-            root, out, settings, engine, weights, force=force, quiet=quiet, allow_uncalibrated=allow_uncalibrated
+            root,
+            out,
+            settings,
+            engine,
+            weights,
+            force=force,
+            retry_refused=retry_refused,
+            quiet=quiet,
+            allow_uncalibrated=allow_uncalibrated,
         )
         if as_json:
             # In ASCII, since reasons may quote what a file holds.

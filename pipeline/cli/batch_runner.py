@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -47,6 +48,7 @@ def run_batch_with_progress(
     *,
     quiet: bool,
     force: bool = False,
+    retry_refused: bool = False,
     allow_uncalibrated: bool = False,
 ) -> BatchReport:
     """`pipeline.batch.run.run_batch` with the options of a command.
@@ -65,7 +67,8 @@ def run_batch_with_progress(
             root,
             out,
             settings,
-            lambda: load_detector(engine.value, weights, settings),
+            partial(load_detector, engine.value, weights, settings),
             force=force,
+            retry_refused=retry_refused,
             on_event=on_event,
         )

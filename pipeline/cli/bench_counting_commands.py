@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -22,8 +23,8 @@ from pipeline.cli.options import (
 )
 
 if TYPE_CHECKING:
+    from pipeline.batch.clip_worker import DetectorLoader
     from pipeline.bench.ground_truth import DataSet
-    from pipeline.detect.detector import FrameDetector
     from pipeline.settings import Settings
 
 __all__ = ["measure_frame_rates", "measure_turns", "measure_worlds"]
@@ -62,8 +63,10 @@ def measure_frame_rates(
         from pipeline.bench.frame_rates import count_at_rates, frame_rate_document, frame_rate_table
         from pipeline.cli.progress import show_step_progress
 
-        known, loaded, detector = _open(data_sets, settings, weights, engine, allow_uncalibrated=allow_uncalibrated)
-        documents, tables = [], []
+        known, loaded, load_detector = _open(
+            data_sets, settings, weights, engine, allow_uncalibrated=allow_uncalibrated
+        )
+        detector, documents, tables = load_detector(), [], []
         for data_set in known:
             with show_step_progress(f"Reading {data_set.name} at each rate", quiet=quiet) as step:
                 animals = count_at_rates(data_set, detector, loaded, progress=step)
@@ -93,7 +96,9 @@ def measure_worlds(
         from pipeline.calibration.worlds_left_out import KnownExam, leave_worlds_out, worlds_document, worlds_table
         from pipeline.cli.progress import show_step_progress
 
-        known, loaded, detector = _open(data_sets, settings, weights, engine, allow_uncalibrated=allow_uncalibrated)
+        known, loaded, load_detector = _open(
+            data_sets, settings, weights, engine, allow_uncalibrated=allow_uncalibrated
+        )
         exams: list[KnownExam] = []
         for number, data_set in enumerate(known, 1):
             with show_step_progress(f"Reading {data_set.name}", quiet=quiet) as step:
@@ -102,7 +107,7 @@ def measure_worlds(
                     for training in read_training_exams(
                         data_set,
                         out / f"{number}-{data_set.name}",
-                        detector,
+                        load_detector,
                         loaded,
                         step,
                     )
@@ -134,14 +139,14 @@ def measure_turns(
         from pipeline.cli.progress import show_step_progress
         from pipeline.exams.exam_search import find_exams
 
-        known, loaded, detector = _open(data_sets, settings, weights, engine, allow_uncalibrated=True)
+        known, loaded, load_detector = _open(data_sets, settings, weights, engine, allow_uncalibrated=True)
         documents, tables = [], []
         for number, data_set in enumerate(known, 1):
             exams, turns = find_exams(data_set.exams_root).exams, []
             scans_of_exams = read_exam_scans(
                 exams,
                 out / f"{number}-{data_set.name}",
-                detector,
+                load_detector,
                 loaded,
             )
             with show_step_progress(f"Reading {data_set.name}", quiet=quiet) as step:
@@ -159,10 +164,10 @@ def measure_turns(
 
 def _open(
     folders: list[Path], settings: Path | None, weights: Path | None, engine: EngineName, *, allow_uncalibrated: bool
-) -> tuple[list[DataSet], Settings, FrameDetector]:
+) -> tuple[list[DataSet], Settings, DetectorLoader]:
     """The data sets, and what reads their clips."""
     from pipeline.bench.ground_truth import open_data_set
 
     known = [open_data_set(folder) for folder in folders]
     loaded = batch_runner.load_run_settings(settings, weights, allow_uncalibrated=allow_uncalibrated)
-    return known, loaded, batch_runner.load_detector(engine.value, weights, loaded)
+    return known, loaded, partial(batch_runner.load_detector, engine.value, weights, loaded)

@@ -12,8 +12,8 @@ from pipeline.cli.error_handling import handle_errors
 from pipeline.cli.options import EngineName, EngineOption, Quiet, SettingsFile, Traceback, Weights, misused
 
 if TYPE_CHECKING:
+    from pipeline.batch.clip_worker import DetectorLoader
     from pipeline.bench.ground_truth import DataSet
-    from pipeline.detect.detector import FrameDetector
     from pipeline.settings import Settings
 
 __all__ = ["calibrate"]
@@ -53,8 +53,9 @@ def calibrate(
     """
     with handle_errors(traceback):
         import datetime as dt
+        from functools import partial
 
-        from models.weights_file import shipped_weights
+        from models.weights_file import shipped_weights, weights_sha256
         from pipeline.bench.data_set_metrics import read_matched_eggs
         from pipeline.bench.ground_truth import open_data_set
         from pipeline.calibration.count_calibration import calibrate_counts, group_training_exams
@@ -72,18 +73,18 @@ def calibrate(
         for_counts = [open_data_set(folder) for folder in counts_from or []]
         # The first calibration of a network starts from the shipped one.
         loaded = load_settings(settings, weights=weights, allow_uncalibrated=True)
-        detector = batch_runner.load_detector(engine.value, weights, loaded)
+        load_detector = partial(batch_runner.load_detector, engine.value, weights, loaded)
         # Numbered as in `clutchlight bench accuracy`, so that neither reads a clip again.
         folders = [results / f"{number}-{each.name}" for number, each in enumerate([*for_network, *for_counts], 1)]
 
         eggs = []
         # Eggs of one clutch look alike, so stages need many animals: those for the counts, too.
         for data_set, folder in zip([*for_network, *for_counts], folders, strict=True):
-            _run_batch(data_set, folder, loaded, detector, quiet=quiet)
+            _run_batch(data_set, folder, loaded, load_detector, quiet=quiet)
             eggs += read_matched_eggs(data_set, folder)
         learned = loaded.calibration.model_copy(
             update={
-                "weights_sha256": detector.model.sha256,
+                "weights_sha256": weights_sha256(weights or shipped_weights()),
                 "command": _command(data_sets, counts_from or [], results, out, engine, weights),
                 "date": dt.date.today(),
                 "network": calibrate_network(eggs, previous=loaded.calibration.network.outline),
@@ -93,7 +94,7 @@ def calibrate(
         training_exams: list[TrainingExam] = []
         first = len(for_network) if for_counts else 0
         for data_set, folder in zip(for_counts or for_network, folders[first:], strict=True):
-            training_exams += read_training_exams(data_set, folder, detector, loaded)
+            training_exams += read_training_exams(data_set, folder, load_detector, loaded)
         learned = learned.model_copy(update={"kind": fit_kind_weights(training_exams)})
         with_network = loaded.with_calibration(learned)
         counts = calibrate_counts(training_exams, group_training_exams(training_exams, with_network), with_network)
@@ -123,12 +124,14 @@ def calibrate(
                 typer.echo(f"A batch reads it from {wanted}")
 
 
-def _run_batch(data_set: DataSet, folder: Path, settings: Settings, detector: FrameDetector, *, quiet: bool) -> None:
+def _run_batch(
+    data_set: DataSet, folder: Path, settings: Settings, load_detector: DetectorLoader, *, quiet: bool
+) -> None:
     from pipeline.batch.run import run_batch
     from pipeline.cli.progress import show_batch_progress
 
     with show_batch_progress(quiet=quiet) as on_event:
-        run_batch(data_set.exams_root, folder, settings, lambda: detector, on_event=on_event)
+        run_batch(data_set.exams_root, folder, settings, load_detector, on_event=on_event)
 
 
 def _command(

@@ -72,14 +72,15 @@ def exit_code_of(error: ClutchlightError) -> ExitCode:
     """The exit code for an error that a person can act on.
 
     Most are `ExitCode.USAGE`, since the user named the files, folders and settings. A disk that fills up during the run
-    is not the user's mistake.
+    is not the user's mistake, nor is a process that ends.
     """
     from pipeline.store.atomic_write import OutputError
     from pipeline.store.lock import LockedError
+    from pipeline.worker.worker import WorkerError
 
     if isinstance(error, LockedError):
         return ExitCode.LOCKED
-    return ExitCode.UNEXPECTED if isinstance(error, OutputError) else ExitCode.USAGE
+    return ExitCode.UNEXPECTED if isinstance(error, OutputError | WorkerError) else ExitCode.USAGE
 
 
 def _is_lack_of_memory(error: Exception) -> bool:

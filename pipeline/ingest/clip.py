@@ -52,7 +52,6 @@ class Clip:
         settings: IngestSettings,
     ) -> None:
         self._path = path
-        self._maximum_frames = settings.maximum_frames
         self._pictures = pictures
         self._video = video
         self._frames_read = 0
@@ -68,6 +67,13 @@ class Clip:
                 "pictures are larger than the settings allow; copy the clip from the scanner again."
             )
         self.height, self.width = self._first.grey.shape
+        picture_px, maximum_px = self.width * self.height, int(settings.maximum_gigapixels * 1e9)
+        self._maximum_frames = min(settings.maximum_frames, maximum_px // picture_px)
+        if isinstance(video, Video) and video.declared_frames * picture_px > maximum_px:
+            raise ClipError(
+                f"{path.name}: declares {video.declared_frames:,} frames of {self.width} x {self.height} pixels, more "
+                f"than {settings.maximum_gigapixels:g} gigapixels in all; export a shorter clip."
+            )
 
     def __iter__(self) -> Iterator[Frame]:
         return self

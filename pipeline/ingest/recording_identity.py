@@ -12,7 +12,7 @@ from pipeline.ingest.stills import list_stills
 from pipeline.ingest.video import open_video
 from pipeline.settings import IngestSettings
 
-__all__ = ["FileState", "RecordingIdentity", "file_sha256", "file_state", "identify_recording", "pictures_sha256"]
+__all__ = ["FileState", "RecordingIdentity", "file_sha256", "file_state", "pictures_sha256"]
 
 
 @dataclass(frozen=True)
@@ -39,23 +39,24 @@ class RecordingIdentity:
     first_picture_sha256: str
 
 
-def identify_recording(path: Path, settings: IngestSettings) -> RecordingIdentity:
-    """The identity of the recording at ``path``, a file or a folder of stills.
-
-    The bytes are read once and nothing is decoded. Raises ClipError if the recording cannot be read.
-    """
-    state = file_state(path)
-    sha256 = file_sha256(path)
-    return RecordingIdentity(state, sha256, _video_sha256(path, settings, max_packets=1) or sha256)
-
-
-def pictures_sha256(path: Path, settings: IngestSettings) -> str | None:
-    """SHA-256 of all coded pictures of the video at ``path``; None if it is not a video or is damaged.
+def pictures_sha256(path: Path, settings: IngestSettings, max_packets: int | None = None) -> str | None:
+    """SHA-256 of the coded pictures of the video at ``path``; None if it is not a video or is damaged.
 
     Related containers (MP4, MOV, Matroska) hold the same bytes for the same pictures. MPEG streams and old AVI files
     store them differently, so the digest changes when such a video moves into another container.
+
+    max_packets : only so many coded pictures are read; None for all
     """
-    return _video_sha256(path, settings, max_packets=None)
+    if path.is_dir() or is_still(path.name) or is_dicom(path):
+        return None
+    try:
+        video = open_video(path, settings)
+    except (ClipError, OSError):
+        return None
+    try:
+        return video.packets_sha256(max_packets)
+    finally:
+        video.close()
 
 
 def file_state(path: Path) -> FileState:
@@ -87,16 +88,3 @@ def file_sha256(path: Path) -> str:
 
 def _unreadable(path: Path, error: OSError) -> ClipError:
     return ClipError(f"{path.name}: cannot be read: {error.strerror or error}; check its permissions and its disk.")
-
-
-def _video_sha256(path: Path, settings: IngestSettings, max_packets: int | None) -> str | None:
-    if path.is_dir() or is_still(path.name) or is_dicom(path):
-        return None
-    try:
-        video = open_video(path, settings)
-    except (ClipError, OSError):
-        return None
-    try:
-        return video.packets_sha256(max_packets)
-    finally:
-        video.close()

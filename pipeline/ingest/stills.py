@@ -13,6 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.ingest.chroma import chroma_from_rgb
+from pipeline.ingest.coded_picture import MAX_SCANS, read_coded_picture
 from pipeline.ingest.file_types import is_still
 from pipeline.ingest.frame import Chroma, ClipError, Picture, StreamBrokenError
 from pipeline.settings import IngestSettings
@@ -25,6 +26,7 @@ ToEightBits = Callable[[NDArray[Any]], NDArray[np.uint8]]
 # (H, W) brightness, uint8 or any other number type, and the chroma.
 Page = tuple[NDArray[Any], Chroma | None]
 
+JPEG_FORMATS = frozenset({"JPEG", "MPO"})  # MPO: several JPEG pictures, as stereo cameras write
 GREY_MODES = frozenset({"1", "L", "LA", "La"})
 PHOTOMETRIC_TAG, WHITE_IS_ZERO = 262, 0  # TIFF 6.0, section 8
 
@@ -85,6 +87,8 @@ def _pages(path: Path, settings: IngestSettings) -> Iterator[Page]:
             warnings.simplefilter("ignore")
             image = Image.open(path)
         with image:
+            if image.format in JPEG_FORMATS:
+                _check_jpeg(path, image.size)
             while True:
                 yield _read_page(image, path.name, settings)
                 page += 1
@@ -101,6 +105,17 @@ def _pages(path: Path, settings: IngestSettings) -> Iterator[Page]:
         log.debug("%s: page %d: %s", path.name, page + 1, error, exc_info=True)
         detail = " ".join(str(error).split()) or type(error).__name__
         raise _unreadable(path.name, page, detail) from error
+
+
+def _check_jpeg(path: Path, size: tuple[int, int]) -> None:
+    """Raises ClipError if decoding would take longer, or more memory, than the picture's size tells. size : px"""
+    coded = read_coded_picture(path.read_bytes())
+    if coded is None or (coded.columns, coded.rows) != size:
+        raise ClipError(f"{path.name}: the JPEG does not declare one size; export the picture again.")
+    if coded.scans > MAX_SCANS:
+        raise ClipError(
+            f"{path.name}: the JPEG is stored in {coded.scans} scans, more than {MAX_SCANS}; export the picture again."
+        )
 
 
 def _unreadable(name: str, page: int, detail: str) -> Exception:

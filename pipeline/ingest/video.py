@@ -33,12 +33,14 @@ class Video:
     """An open video. Close it when done.
 
     frame_rate : per second, None if unknown
+    declared_frames : 0 if the file does not say
     """
 
     def __init__(self, container: Any, stream: Any, aspect: Fraction | None) -> None:
         self._container = container
         self._stream = stream
         self._aspect = None if aspect == 1 else aspect
+        self.declared_frames = int(stream.frames)
         rate = stream.average_rate or stream.guessed_rate
         self.frame_rate: float | None = float(rate) if rate and 0 < rate <= MAX_FRAME_RATE else None
 
@@ -95,8 +97,8 @@ class Video:
         trusted. MPEG streams hold estimates, and QuickTime files may correctly show less than they hold (edit lists).
         """
         name = self._container.format.name
-        if name == "avi" and packets < COMPLETE_SHARE * self._stream.frames:
-            raise StreamBrokenError(f"the file ends there, but its header declares {self._stream.frames} frames")
+        if name == "avi" and packets < COMPLETE_SHARE * self.declared_frames:
+            raise StreamBrokenError(f"the file ends there, but its header declares {self.declared_frames} frames")
         length_s = (self._container.duration or 0) / 1e6
         if "matroska" in name and reached_s < COMPLETE_SHARE * length_s - LENGTH_TOLERANCE_S:
             raise StreamBrokenError(f"the file ends at {reached_s:.1f} of {length_s:.1f} s")

@@ -18,6 +18,7 @@ __all__ = [
     "ExamRow",
     "OutcomeRow",
     "PictureRow",
+    "RefusalRow",
     "RunOutcome",
     "RunRow",
     "ScanRow",
@@ -28,7 +29,7 @@ __all__ = [
     "error_message",
 ]
 
-SCHEMA_VERSION = 2
+SCHEMA_VERSION = 3
 """Stored in the file as ``PRAGMA user_version``. Raise it when a table is added, or changes in form or meaning."""
 
 
@@ -80,6 +81,15 @@ class PictureRow(Table):
     frame: Mapped[int]
     ellipse: Mapped[str]  # JSON, five numbers, px
     jpeg: Mapped[bytes]
+
+
+class RefusalRow(Table):
+    """A recording that killed or outlasted the process that read it."""
+
+    __tablename__ = "refusals"
+    clip_sha256: Mapped[str] = mapped_column(primary_key=True)
+    recorded: Mapped[str]  # UTC, ISO 8601
+    reason: Mapped[str]
 
 
 class ExamRow(Table):
@@ -154,7 +164,7 @@ def ensure_schema(engine: Engine, path: Path) -> None:
             raise StoreError(
                 f"{path}: this is the database of another program. Move it away, or choose another folder with --out."
             )
-        Table.metadata.create_all(connection)  # version 1 had no table of outcomes; nothing else has changed
+        Table.metadata.create_all(connection)  # nothing but the tables that earlier versions lack has changed
         connection.exec_driver_sql(f"PRAGMA user_version = {SCHEMA_VERSION}")
 
 

@@ -27,6 +27,7 @@ from pipeline.store.schema import (
     ExamRow,
     OutcomeRow,
     PictureRow,
+    RefusalRow,
     RunOutcome,
     RunRow,
     ScanRow,
@@ -193,6 +194,20 @@ class Store:
                     ],
                 )
             )
+
+    def refusal(self, clip_sha256: str) -> str | None:
+        """Why a recording is no longer read, None if it may be. clip_sha256 : of the recording's bytes"""
+        with self._reading() as session:
+            row = session.get(RefusalRow, clip_sha256)
+            return None if row is None else row.reason
+
+    def save_refusal(self, clip_sha256: str, reason: str) -> None:
+        with self._writing() as session:
+            session.merge(RefusalRow(clip_sha256=clip_sha256, recorded=_now(), reason=reason))
+
+    def delete_refusal(self, clip_sha256: str) -> None:
+        with self._writing() as session:
+            session.execute(delete(RefusalRow).where(RefusalRow.clip_sha256 == clip_sha256))
 
     def exam(self, animal: str, date: str) -> StoredExam | None:
         with self._reading() as session:

@@ -19,8 +19,9 @@ from numpy.typing import NDArray
 from pipeline.detect.detector import Detections, ModelInfo
 from pipeline.ingest.frame import Frame
 from pipeline.ingest.sector.sector import Sector
+from pipeline.settings import Settings
 
-__all__ = ["BlobFinder", "film", "write_exam_folder", "write_video"]
+__all__ = ["BlobFinder", "film", "load_blob_finder", "write_exam_folder", "write_video"]
 
 WIDTH, HEIGHT = 192, 160
 WALL_PX = 3
@@ -56,6 +57,11 @@ class BlobFinder:
             scores=np.full(len(rows), 0.9),
             outline_uncertainties=np.full((len(rows), 2), np.nan),
         )
+
+
+def load_blob_finder(engine: str, weights: Path | None, settings: Settings) -> BlobFinder:
+    """In place of `pipeline.cli.batch_runner.load_detector`. Worker processes find it by its name."""
+    return BlobFinder()
 
 
 def film(eggs: int, *, frames: int = 40, seed: int = 0) -> list[NDArray[np.uint8]]:
@@ -119,7 +125,7 @@ def main(change: Callable[[], None] = lambda: None) -> int:
     """The command line with the blob finder in place of the network; ``change`` may replace more of it."""
     from pipeline.cli import app, batch_runner
 
-    batch_runner.load_detector = lambda engine, weights, settings: BlobFinder()
+    batch_runner.load_detector = load_blob_finder
     change()
     return app.main(sys.argv[1:])
 

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 import pytest
 
 from pipeline.cli import app, batch_runner
-from tests.pipeline.blob_finder import BlobFinder
+from tests.pipeline.blob_finder import load_blob_finder
 
 if TYPE_CHECKING:
     from playwright.sync_api import Browser
@@ -52,7 +52,7 @@ Clutchlight = Callable[..., CommandResult]
 @pytest.fixture
 def clutchlight(monkeypatch: pytest.MonkeyPatch, capfd: pytest.CaptureFixture[str]) -> Clutchlight:
     """The command line with the blob finder, in this process, because starting another one takes two seconds."""
-    monkeypatch.setattr(batch_runner, "load_detector", lambda engine, weights, settings: BlobFinder())
+    monkeypatch.setattr(batch_runner, "load_detector", load_blob_finder)
     monkeypatch.setenv("COLUMNS", "200")
 
     def run(*arguments: object) -> CommandResult:

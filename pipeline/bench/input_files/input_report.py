@@ -1,4 +1,4 @@
-"""All measurements of input files: damaged files, reading speed and sectors."""
+"""All measurements of input files: damaged and hostile files, reading speed and sectors."""
 
 from __future__ import annotations
 
@@ -7,8 +7,10 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from pipeline.bench.input_files.fuzz import FuzzReport, fuzz
+from pipeline.bench.input_files.fuzz import fuzz
+from pipeline.bench.input_files.hostile_media import try_hostile_media
 from pipeline.bench.input_files.reading_speed import ReadingSpeed, measure_reading_speed, reading_speed_table
+from pipeline.bench.input_files.reading_trial import TrialReport
 from pipeline.bench.input_files.sector_accuracy import SectorAccuracy, measure_sector_accuracy, sector_accuracy_table
 from pipeline.settings import Settings
 
@@ -17,29 +19,31 @@ __all__ = ["InputReport", "measure_input_files"]
 
 @dataclass(frozen=True)
 class InputReport:
-    """fuzzing : None if no damaged files were read;  speeds, sectors : empty if not measured"""
+    """fuzzing, hostile : None if no damaged or hostile files were read;  speeds, sectors : empty if not measured"""
 
-    fuzzing: FuzzReport | None
+    fuzzing: TrialReport | None
+    hostile: TrialReport | None
     speeds: Sequence[ReadingSpeed]
     sectors: Sequence[SectorAccuracy] = ()
 
     @property
-    def passed_fuzzing(self) -> bool:
-        """Whether no damaged file did harm."""
-        return self.fuzzing is None or not self.fuzzing.failures
+    def passed(self) -> bool:
+        """Whether no damaged and no hostile file did harm."""
+        return not any(trial.failures for trial in (self.fuzzing, self.hostile) if trial is not None)
 
     def document(self) -> dict[str, Any]:
         """All measurements in types of JSON."""
         return {
-            "schema": "clutchlight/reading/1",
+            "schema": "clutchlight/reading/2",
             "damaged": None if self.fuzzing is None else self.fuzzing.document(),
+            "hostile": None if self.hostile is None else self.hostile.document(),
             "speed": [each.document() for each in self.speeds],
             "sectors": [each.document() for each in self.sectors],
         }
 
     def table(self) -> str:
         """The tables of what was measured, one below the other."""
-        tables = [] if self.fuzzing is None else [self.fuzzing.table()]
+        tables = [trial.table() for trial in (self.fuzzing, self.hostile) if trial is not None]
         tables += [reading_speed_table(self.speeds)] if self.speeds else []
         tables += [sector_accuracy_table(self.sectors)] if self.sectors else []
         return "\n\n".join(tables)
@@ -50,6 +54,7 @@ def measure_input_files(
     settings: Settings,
     *,
     damaged_files: int = 0,
+    hostile_media: int = 0,
     sectors: int = 0,
     reading_speed: bool = False,
     seed: int = 0,
@@ -57,10 +62,16 @@ def measure_input_files(
 ) -> InputReport:
     """Measure what is asked for. Files are written under ``folder``.
 
-    damaged_files : number of damaged files to read;  sectors : number of simulated machines whose sector is searched
+    damaged_files, hostile_media : number of such files to read
+    sectors : number of simulated machines whose sector is searched
     reading_speed : whether to time the reading of clips;  progress : called with the steps done and their total
     """
-    fuzzing = fuzz(folder / "damaged", damaged_files, seed, progress=progress) if damaged_files else None
+    fuzzing = fuzz(folder / "damaged", damaged_files, seed, settings, progress=progress) if damaged_files else None
+    hostile = (
+        try_hostile_media(folder / "hostile", hostile_media, seed, settings, progress=progress)
+        if hostile_media
+        else None
+    )
     speeds = measure_reading_speed(folder / "speed", settings, progress=progress) if reading_speed else []
     accuracies = measure_sector_accuracy(sectors, seed, progress) if sectors else []
-    return InputReport(fuzzing, speeds, accuracies)
+    return InputReport(fuzzing, hostile, speeds, accuracies)

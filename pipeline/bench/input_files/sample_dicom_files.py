@@ -6,12 +6,12 @@ import io
 import warnings
 from collections.abc import Sequence
 from pathlib import Path
-from typing import Any
+from typing import Any, BinaryIO
 
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["write_dicom_files"]
+__all__ = ["dicom_header", "save_dicom", "write_dicom_files"]
 
 _MULTI_FRAME_SOP_CLASS = "1.2.840.10008.5.1.4.1.1.3.1"  # Ultrasound Multi-frame Image Storage
 _UNCOMPRESSED_SYNTAXES = {"native.dcm": "ExplicitVRLittleEndian", "big.dcm": "ExplicitVRBigEndian"}
@@ -27,10 +27,10 @@ def write_dicom_files(folder: Path, pictures: Sequence[NDArray[np.uint8]], video
 
     grey = np.stack(pictures)
     for name, syntax in _UNCOMPRESSED_SYNTAXES.items():
-        data_set = _header(grey, getattr(uid, syntax))
-        _save(data_set, folder / name, grey.tobytes())
+        data_set = dicom_header(grey, getattr(uid, syntax))
+        save_dicom(data_set, folder / name, grey.tobytes())
     for name, syntax in _LOSSLESS_SYNTAXES.items():
-        data_set = _header(grey, uid.ExplicitVRLittleEndian)
+        data_set = dicom_header(grey, uid.ExplicitVRLittleEndian)
         data_set.PixelData = grey.tobytes()
         with warnings.catch_warnings():
             warnings.simplefilter("ignore")
@@ -41,20 +41,21 @@ def write_dicom_files(folder: Path, pictures: Sequence[NDArray[np.uint8]], video
         jpeg = io.BytesIO()
         Image.fromarray(picture).save(jpeg, "JPEG", quality=90)
         frames.append(jpeg.getvalue())
-    _save(_header(grey, uid.JPEGBaseline8Bit), folder / "jpeg.dcm", encapsulate(frames), compressed=True)
-    video_header = _header(
+    save_dicom(dicom_header(grey, uid.JPEGBaseline8Bit), folder / "jpeg.dcm", encapsulate(frames), compressed=True)
+    video_header = dicom_header(
         grey, uid.MPEG4HP41, SamplesPerPixel=3, PlanarConfiguration=0, PhotometricInterpretation="YBR_PARTIAL_420"
     )
-    _save(video_header, folder / "video.dcm", encapsulate([video], has_bot=False), compressed=True)
+    save_dicom(video_header, folder / "video.dcm", encapsulate([video], has_bot=False), compressed=True)
     table = np.arange(256, dtype=np.uint16) * 257
     colours: dict[str, Any] = {"PhotometricInterpretation": "PALETTE COLOR"}
     for colour in ("Red", "Green", "Blue"):
         colours[f"{colour}PaletteColorLookupTableDescriptor"] = [256, 0, 16]
         colours[f"{colour}PaletteColorLookupTableData"] = table.tobytes()
-    _save(_header(grey, uid.ImplicitVRLittleEndian, **colours), folder / "palette.dcm", grey.tobytes())
+    save_dicom(dicom_header(grey, uid.ImplicitVRLittleEndian, **colours), folder / "palette.dcm", grey.tobytes())
 
 
-def _header(grey: NDArray[np.uint8], syntax: Any, **more_elements: Any) -> Any:
+def dicom_header(grey: NDArray[np.uint8], syntax: Any, **more_elements: Any) -> Any:
+    """A data set without pixels. grey : (F, H, W), for its size;  more_elements : by keyword, in place of the usual"""
     from pydicom.dataset import Dataset, FileDataset, FileMetaDataset
     from pydicom.uid import UID, generate_uid
 
@@ -91,8 +92,9 @@ def _header(grey: NDArray[np.uint8], syntax: Any, **more_elements: Any) -> Any:
     return data_set
 
 
-def _save(data_set: Any, path: Path, pixels: bytes, *, compressed: bool = False) -> None:
+def save_dicom(data_set: Any, file: Path | BinaryIO, pixels: bytes, *, compressed: bool = False) -> None:
+    """Write the data set with these stored pixels, which are encapsulated if ``compressed``."""
     data_set.PixelData = pixels
     data_set["PixelData"].VR = "OB"
     data_set["PixelData"].is_undefined_length = compressed
-    data_set.save_as(path, enforce_file_format=True)
+    data_set.save_as(file, enforce_file_format=True)

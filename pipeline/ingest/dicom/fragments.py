@@ -16,16 +16,13 @@ from collections.abc import Iterator
 from itertools import accumulate
 from typing import BinaryIO, NamedTuple
 
-__all__ = ["DamagedFragmentsError", "Fragment", "FragmentStream", "encoded_size", "locate_frames"]
+__all__ = ["DamagedFragmentsError", "Fragment", "FragmentStream", "locate_frames"]
 
 ITEM_TAG, SEQUENCE_END_TAG = b"\xfe\xff\x00\xe0", b"\xfe\xff\xdd\xe0"
 ITEM_HEAD_BYTES = 8  # the tag and the length of an item
 MAX_FRAGMENTS = 1_000_000
 OFFSET_BYTES = 4  # of one entry of the Basic Offset Table
-# Markers of a JPEG stream (ITU-T T.81, table B.1) and of a JPEG 2000 codestream (ITU-T T.800, table A.2).
-JPEG_START, JPEG_MARKER_PREFIX = b"\xff\xd8", 0xFF
-SIZE_MARKERS = frozenset(range(0xC0, 0xD0)) - {0xC4, 0xC8, 0xCC} | {0xF7}
-JPEG_2000_START = b"\xff\x4f\xff\x51"
+# Of a JPEG or JPEG 2000 stream (ITU-T T.81, table B.1; ITU-T T.800, table A.2).
 END_OF_IMAGE = b"\xff\xd9"
 # The end marker lies in so many last bytes of a frame, before any padding; as in pydicom.encaps.
 END_BYTES = 10
@@ -113,26 +110,6 @@ def _split_by_end_markers(file: BinaryIO, fragments: list[Fragment]) -> list[lis
         file.seek(fragment.start + fragment.length - tail_bytes)
         has_ended = END_OF_IMAGE in file.read(tail_bytes)
     return frames
-
-
-def encoded_size(data: bytes) -> tuple[int, int] | None:
-    """Rows and columns that a JPEG or JPEG 2000 frame declares; None if it does not begin like one."""
-    if data[:4] == JPEG_2000_START and len(data) >= 24:
-        right, bottom, left, top = struct.unpack(">4L", data[8:24])
-        return bottom - top, right - left
-    if data[:2] != JPEG_START:
-        return None
-    position = 2
-    while position + 9 <= len(data) and data[position] == JPEG_MARKER_PREFIX:
-        marker = data[position + 1]
-        if marker == JPEG_MARKER_PREFIX:  # a fill byte
-            position += 1
-        elif marker in SIZE_MARKERS:
-            rows, columns = struct.unpack(">2H", data[position + 5 : position + 9])
-            return rows, columns
-        else:
-            position += 2 + int(struct.unpack(">H", data[position + 2 : position + 4])[0])
-    return None
 
 
 class FragmentStream(io.RawIOBase):

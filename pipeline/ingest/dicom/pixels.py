@@ -11,7 +11,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.ingest.chroma import chroma_from_rgb, subsample
-from pipeline.ingest.dicom.fragments import Fragment, encoded_size, locate_frames
+from pipeline.ingest.coded_picture import MAX_SCANS, read_coded_picture
+from pipeline.ingest.dicom.fragments import Fragment, locate_frames
 from pipeline.ingest.dicom.header import DicomHeader
 from pipeline.ingest.dicom.palette import read_palette
 from pipeline.ingest.display import BLACK_LEVEL, WHITE_LEVEL
@@ -25,6 +26,8 @@ DisplayedPixels = tuple[Grey, Chroma | None]
 # From decoded pixels and their photometric interpretation to what a screen shows.
 DisplayTransform = Callable[[StoredPixels, str], DisplayedPixels]
 
+# RLE Lossless (PS3.5 annex G): the pictures have the size of the header.
+SIZELESS_SYNTAXES = frozenset({"1.2.840.10008.1.2.5"})
 # A compressed frame may take this many times the bytes of its pixels, plus some more. A larger one is damaged.
 MAX_COMPRESSED_RATIO, SPARE_BYTES = 2, 65_536
 
@@ -70,7 +73,7 @@ def _compressed_pictures(
 ) -> Iterator[DisplayedPixels]:
     """The pictures of the frames whose fragments are given.
 
-    A frame's own size is compared with the header's before decoding, so that nothing larger is decoded.
+    The size that a frame declares is compared with the header's before decoding, so that nothing larger is decoded.
     """
     from pydicom.encaps import encapsulate
 
@@ -79,10 +82,22 @@ def _compressed_pictures(
         if sum(fragment.length for fragment in fragments) > max_bytes:
             raise StreamBrokenError("a compressed picture there is larger than its pixels can be")
         data = b"".join(_read(file, fragment.start, fragment.length) for fragment in fragments)
-        size = encoded_size(data)
-        if size is not None:
-            check_picture_size(header, *size)
+        if header.transfer_syntax not in SIZELESS_SYNTAXES:
+            _check_coded_picture(header, data)
         yield _decode(encapsulate([data], has_bot=False), header, to_display)
+
+
+def _check_coded_picture(header: DicomHeader, data: bytes) -> None:
+    """Raises StreamBrokenError unless the picture declares the size that the header declares."""
+    coded = read_coded_picture(data)
+    if coded is None:
+        raise StreamBrokenError("the data there are damaged, or hide the size of the picture")
+    check_picture_size(header, coded.rows, coded.columns)
+    if coded.samples != header.samples_per_pixel or coded.scans > MAX_SCANS:
+        raise StreamBrokenError(
+            f"the compressed picture there has {coded.samples} values a pixel in {coded.scans} scans, which is not "
+            "what the header declares, or more than a scanner writes"
+        )
 
 
 def _decode(data: bytes, header: DicomHeader, to_display: DisplayTransform) -> DisplayedPixels:

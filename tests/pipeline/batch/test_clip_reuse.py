@@ -8,12 +8,14 @@ import shutil
 import subprocess
 import time
 from collections.abc import Sequence
+from functools import partial
 from pathlib import Path
 from typing import Any
 
 import pytest
 from PIL import Image
 
+from pipeline.batch.clip_worker import DetectorLoader
 from pipeline.batch.run import run_batch
 from pipeline.batch.run_report import BatchReport, ClipReport, ClipStatus
 from pipeline.cli.exit_codes import ExitCode, batch_exit_code
@@ -40,8 +42,8 @@ def day(root: Path) -> Path:
     return root / "AF-0001" / "2026-05-14"
 
 
-def run(root: Path, detector: Any = None) -> BatchReport:
-    return run_batch(root, root.parent / "out", SETTINGS, lambda: detector or BlobFinder())
+def run(root: Path, load_detector: DetectorLoader = BlobFinder) -> BatchReport:
+    return run_batch(root, root.parent / "out", SETTINGS, load_detector)
 
 
 def clip_reports(report: BatchReport, animal: str = "AF-0001") -> dict[str, ClipReport]:
@@ -185,7 +187,7 @@ class GrowingFile(BlobFinder):
 
 def test_clip_that_grows_while_it_is_read_is_left_for_the_next_run(root: Path, day: Path) -> None:
     os.utime(day / "left-1.mp4", (LONG_AGO, LONG_AGO))
-    report = clip_reports(run(root, GrowingFile(day / "left-1.mp4")))["left-1.mp4"]
+    report = clip_reports(run(root, partial(GrowingFile, day / "left-1.mp4")))["left-1.mp4"]
     assert (report.status, report.reason) == (
         "refused",
         "the file changed while it was read; the next run reads it again.",
@@ -193,15 +195,23 @@ def test_clip_that_grows_while_it_is_read_is_left_for_the_next_run(root: Path, d
     assert clip_reports(run(root))["left-1.mp4"].status == "read"
 
 
-def test_file_that_changed_since_the_run_began_is_identified_again(root: Path, day: Path) -> None:
-    class ReplacedFile(BlobFinder):
-        def detect(self, frames: Sequence[Frame], sector: Sector) -> list[Detections]:
-            if frames and frames[0].index == 0 and not self.detected_frames:
-                shutil.copy(day / "left-1.mp4", root / "AF-0002" / "2026-05-14" / "left-1.mp4")
-                os.utime(root / "AF-0002" / "2026-05-14" / "left-1.mp4", (time.time(), time.time()))
-            return super().detect(frames, sector)
+class ReplacedFile(BlobFinder):
+    """Copies one file over another when it begins with its first frames."""
 
-    first = clip_reports(run(root, ReplacedFile()), "AF-0002")["left-1.mp4"]
+    def __init__(self, source: Path, target: Path) -> None:
+        super().__init__()
+        self._source, self._target = source, target
+
+    def detect(self, frames: Sequence[Frame], sector: Sector) -> list[Detections]:
+        if frames and frames[0].index == 0 and not self.detected_frames:
+            shutil.copy(self._source, self._target)
+            os.utime(self._target, (time.time(), time.time()))
+        return super().detect(frames, sector)
+
+
+def test_file_that_changed_since_the_run_began_is_identified_again(root: Path, day: Path) -> None:
+    replaced = partial(ReplacedFile, day / "left-1.mp4", root / "AF-0002" / "2026-05-14" / "left-1.mp4")
+    first = clip_reports(run(root, replaced), "AF-0002")["left-1.mp4"]
     assert first.status == "kept"
     documents = [result(root, animal)["clips"][0]["sha256"] for animal in ("AF-0001", "AF-0002")]
     assert documents[0] == documents[1]

@@ -39,7 +39,7 @@ def write_data_set(folder: Path, *, egg_in_good_view: bool) -> Path:
 @pytest.mark.parametrize("egg_in_good_view", [True, False])
 def test_tracks_and_crossed_objects_are_labelled_by_the_ground_truth(tmp_path: Path, egg_in_good_view: bool) -> None:
     data_set = open_data_set(write_data_set(tmp_path / "set", egg_in_good_view=egg_in_good_view))
-    (exam,) = read_training_exams(data_set, tmp_path / "out", BlobFinder(), load_settings())
+    (exam,) = read_training_exams(data_set, tmp_path / "out", BlobFinder, load_settings())
     assert len(exam.clips) == len(exam.coverage) == 1
     # A track of an object that is not counted as crossed must not count as real either.
     assert set(exam.track_labels.values()) == {"shelled" if egg_in_good_view else "none"}

@@ -29,7 +29,7 @@ from pipeline.store.atomic_write import OutputError
 from pipeline.store.lock import LockedError, hold_lock
 from pipeline.store.store import StoreError
 from tests.pipeline.bench.data_set_files import DATE, object_annotation, write_truth
-from tests.pipeline.blob_finder import BlobFinder, write_exam_folder
+from tests.pipeline.blob_finder import load_blob_finder, write_exam_folder
 from tests.pipeline.conftest import Clutchlight, CommandResult
 
 COMMAND = Path(__file__).parents[1] / "blob_finder.py"
@@ -269,7 +269,7 @@ def test_demo_compares_counts_with_ground_truth(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
     monkeypatch.setattr("synthetic.film.clips.write_demo", write_two_exams)
-    monkeypatch.setattr(batch_runner, "load_detector", lambda engine, weights, settings: BlobFinder())
+    monkeypatch.setattr(batch_runner, "load_detector", load_blob_finder)
     assert app.main(["demo", "--out", str(tmp_path / "words")]) == ExitCode.DONE
     lines = capsys.readouterr().out.splitlines()
     assert lines[0].split()[:2] == ["animal", "species"]
@@ -284,7 +284,7 @@ def test_demo_compares_counts_with_ground_truth(
 def test_bench_measures_data_sets_and_egg_free_exams(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    monkeypatch.setattr(batch_runner, "load_detector", lambda engine, weights, settings: BlobFinder())
+    monkeypatch.setattr(batch_runner, "load_detector", load_blob_finder)
     write_exam_folder(tmp_path / "set", "AF-0001", {"left-1.mp4": 1}, date=DATE)
     write_exam_folder(tmp_path / "free", "AF-0002", {"left-1.mp4": 1}, date=DATE)
     eggs = [

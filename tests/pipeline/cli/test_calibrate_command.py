@@ -10,11 +10,12 @@ from pathlib import Path
 import pytest
 
 from configs.reading import read_toml
+from models.runtime import shipped_weights, weights_sha256
 from pipeline.calibration import network_calibration
 from pipeline.calibration_file import Calibration, calibration_path, calibration_toml, shipped_calibration
 from pipeline.cli.exit_codes import ExitCode
 from tests.pipeline.bench.data_set_files import DATE, object_annotation, write_truth
-from tests.pipeline.blob_finder import BlobFinder, write_exam_folder
+from tests.pipeline.blob_finder import write_exam_folder
 from tests.pipeline.conftest import Clutchlight
 
 FRAMES = 40
@@ -69,7 +70,7 @@ def test_a_whole_calibration_is_learned_for_the_network_that_was_run(clutchlight
     assert "Learned stages from 2 eggs, outlines from 1,192 passages and counts from 1 animal" in done.stdout
     assert f"written to {out}" in done.stdout
     learned = read_toml(out, Calibration)
-    assert learned.weights_sha256 == BlobFinder.model.sha256
+    assert learned.weights_sha256 == weights_sha256(shipped_weights())
     assert learned.command == (
         "clutchlight calibrate network --counts-from counts --results results --out own.calibration.toml"
     )

@@ -8,38 +8,39 @@ import numpy as np
 import pytest
 
 from pipeline.ingest.frame import ClipError
-from pipeline.ingest.recording_identity import file_state, identify_recording, pictures_sha256
+from pipeline.ingest.recording_identity import file_sha256, file_state, pictures_sha256
 from pipeline.settings import IngestSettings
 from tests.pipeline.ingest.video_files import encode_video
 
 
-def test_a_recording_is_identified_by_its_content_alone(tmp_path: Path, settings: IngestSettings) -> None:
+def test_digests_depend_on_the_content_alone(tmp_path: Path, settings: IngestSettings) -> None:
     path = encode_video(tmp_path / "a.mp4", "libx264")
     other = Path(shutil.copy(path, tmp_path / "B.MOV"))
-    one, two = identify_recording(path, settings), identify_recording(other, settings)
-    assert (one.sha256, one.first_picture_sha256) == (two.sha256, two.first_picture_sha256)
-    assert len({one.sha256, one.first_picture_sha256, pictures_sha256(path, settings)}) == 3
+    one, two = (
+        (file_sha256(each), pictures_sha256(each, settings, max_packets=1), pictures_sha256(each, settings))
+        for each in (path, other)
+    )
+    assert one == two
+    assert len(set(one)) == 3
 
 
 def test_the_pictures_are_the_same_in_another_container(tmp_path: Path, settings: IngestSettings) -> None:
     names = ("a.mp4", "a.mov", "a.mkv")
     paths = [encode_video(tmp_path / name, "mpeg4") for name in names]
-    identities = [identify_recording(path, settings) for path in paths]
-    assert len({one.sha256 for one in identities}) == 3
-    assert len({one.first_picture_sha256 for one in identities}) == 1
+    assert len({file_sha256(path) for path in paths}) == 3
+    (first,) = {pictures_sha256(path, settings, max_packets=1) for path in paths}
     (whole,) = {pictures_sha256(path, settings) for path in paths}
     shorter = encode_video(tmp_path / "b.mp4", "mpeg4", 19)
-    assert identify_recording(shorter, settings).first_picture_sha256 == identities[0].first_picture_sha256
+    assert pictures_sha256(shorter, settings, max_packets=1) == first
     assert pictures_sha256(shorter, settings) not in (whole, None)
 
 
-def test_only_the_beginning_is_read_a_second_time(tmp_path: Path, settings: IngestSettings) -> None:
+def test_only_the_beginning_is_read_for_the_first_picture(tmp_path: Path, settings: IngestSettings) -> None:
     noise = np.random.default_rng(1).integers(0, 256, (40, 240, 320), np.uint8)
     path = encode_video(tmp_path / "a.mkv", "ffv1", list(noise))
     before = bytes_read()
-    identify_recording(path, settings)
-    # All of it is read for its digest, and then only enough to detect the format.
-    assert path.stat().st_size < bytes_read() - before < 1.6 * path.stat().st_size
+    pictures_sha256(path, settings, max_packets=1)
+    assert bytes_read() - before < 0.6 * path.stat().st_size  # enough to detect the format
 
 
 def bytes_read() -> int:
@@ -47,12 +48,9 @@ def bytes_read() -> int:
     return int(Path("/proc/self/io").read_text().split()[1])
 
 
-def test_what_is_not_a_video_is_identified_by_its_bytes(tmp_path: Path, settings: IngestSettings) -> None:
-    (tmp_path / "a.mp4").write_bytes(b"echo" * 1000)
-    (tmp_path / "a.png").write_bytes(b"echo" * 1000)
+def test_what_is_not_a_video_has_no_pictures(tmp_path: Path, settings: IngestSettings) -> None:
     for name in ("a.mp4", "a.png"):
-        identity = identify_recording(tmp_path / name, settings)
-        assert identity.sha256 == identity.first_picture_sha256
+        (tmp_path / name).write_bytes(b"echo" * 1000)
         assert pictures_sha256(tmp_path / name, settings) is None
 
 

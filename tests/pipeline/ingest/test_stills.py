@@ -11,6 +11,12 @@ import pytest
 from numpy.typing import NDArray
 from PIL import Image
 
+from pipeline.bench.input_files.hostile_pictures import (
+    flat_jpeg,
+    jpeg_with_scans,
+    jpeg_with_second_size,
+    small_jpeg,
+)
 from pipeline.ingest.clip import open_clip
 from pipeline.ingest.frame import ClipError
 from pipeline.ingest.recording_identity import file_sha256
@@ -166,6 +172,27 @@ def test_every_error_of_a_decoder_becomes_a_reason(
     monkeypatch.setattr("PIL.ImageFile.ImageFile.load", load)
     with pytest.raises(ClipError, match=r"no picture that can be read, or cut short \(.+\); copy it again"):
         open_clip(folder / "1.png", settings)
+
+
+@pytest.mark.parametrize(
+    ("content", "reason"),
+    [
+        (jpeg_with_second_size(small_jpeg(), 5_000, 5_000), "does not declare one size"),
+        (jpeg_with_scans(flat_jpeg(128), 200), "is stored in 206 scans, more than 100"),
+    ],
+)
+def test_a_jpeg_that_would_exhaust_the_decoder_is_refused(
+    tmp_path: Path, settings: IngestSettings, content: bytes, reason: str
+) -> None:
+    (tmp_path / "a.jpg").write_bytes(content)
+    with pytest.raises(ClipError, match=reason):
+        open_clip(tmp_path / "a.jpg", settings)
+
+
+def test_a_progressive_jpeg_is_read(tmp_path: Path, settings: IngestSettings) -> None:
+    (tmp_path / "a.jpg").write_bytes(flat_jpeg(128))
+    (grey,) = greys(tmp_path / "a.jpg", settings)
+    assert abs(int(grey.mean()) - 90) <= 1
 
 
 def test_names_do_not_change_the_digest_of_a_folder(tmp_path: Path) -> None:

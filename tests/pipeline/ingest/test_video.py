@@ -9,6 +9,7 @@ import av
 import numpy as np
 import pytest
 
+from pipeline.bench.input_files.hostile_pictures import gif_of_tiny_frames
 from pipeline.ingest.clip import open_clip
 from pipeline.ingest.display import deinterlace
 from pipeline.ingest.frame import ClipError
@@ -209,6 +210,21 @@ def test_clips_are_read_up_to_the_frame_limit(tmp_path: Path, settings: IngestSe
             assert len(list(clip)) == read_frames
             assert (clip.reason is None) == is_complete
             assert is_complete or "only the first 12 frames could be read; it holds more" in str(clip.reason)
+
+
+def test_clips_of_too_many_pixels_are_refused_or_read_in_part(tmp_path: Path, settings: IngestSettings) -> None:
+    pictures = [np.full((1000, 1000), 90, np.uint8)] * 120
+    limited = settings.model_copy(update={"maximum_gigapixels": 0.1})
+    with pytest.raises(ClipError, match=r"declares 120 frames of 1000 x 1000 pixels, more than 0\.1 gigapixels"):
+        open_clip(encode_video(tmp_path / "a.mp4", "mpeg4", pictures), limited)
+    with open_clip(encode_video(tmp_path / "a.mkv", "mpeg4", pictures), limited) as clip:  # does not say how many
+        assert len(list(clip)) == 100
+        assert "only the first 100 frames could be read; it holds more" in str(clip.reason)
+    gif = tmp_path / "a.gif"
+    gif.write_bytes(gif_of_tiny_frames(4096, 3000))
+    assert gif.stat().st_size < 80_000
+    with pytest.raises(ClipError, match="declares 3,000 frames of 4096 x 4096 pixels"):
+        open_clip(gif, settings)
 
 
 @pytest.mark.parametrize(("name", "codec"), [("a.mpg", "mpeg2video"), ("a.mp4", "libx264")])

@@ -151,16 +151,29 @@ def test_outcomes_are_appended_and_never_replaced(tmp_path: Path) -> None:
         assert list(store.outcomes()) == [first, corrected, gone, first]
 
 
-def test_database_of_version_1_is_upgraded_without_loss(tmp_path: Path) -> None:
+@pytest.mark.parametrize(("version", "missing"), [(1, ("outcomes", "refusals")), (2, ("refusals",))])
+def test_older_database_is_upgraded_without_loss(tmp_path: Path, version: int, missing: tuple[str, ...]) -> None:
     with Store(tmp_path) as store:
         store.save_scan(KEY, SCAN)
     with closing(sqlite3.connect(tmp_path / "clutchlight.sqlite")) as connection:
-        connection.execute("drop table outcomes")
-        connection.execute("pragma user_version = 1")
+        for table in missing:
+            connection.execute(f"drop table {table}")
+        connection.execute(f"pragma user_version = {version}")
     with Store(tmp_path) as store:
         assert store.scan(KEY) == SCAN
         assert list(store.outcomes()) == []
-    assert query(tmp_path, "pragma user_version") == [(2,)]
+        assert store.refusal("a" * 64) is None
+    assert query(tmp_path, "pragma user_version") == [(3,)]
+
+
+def test_refusals_are_kept_until_they_are_deleted(tmp_path: Path) -> None:
+    with Store(tmp_path) as store:
+        store.save_refusal("a" * 64, "it crashed")
+        store.save_refusal("a" * 64, "it took too long")
+    with Store(tmp_path) as store:
+        assert (store.refusal("a" * 64), store.refusal("b" * 64)) == ("it took too long", None)
+        store.delete_refusal("a" * 64)
+        assert store.refusal("a" * 64) is None
 
 
 def test_folder_that_cannot_be_created_is_named(tmp_path: Path) -> None:

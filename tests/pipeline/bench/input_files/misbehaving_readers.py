@@ -1,4 +1,4 @@
-"""A reader for the fuzzer's workers that does what no reader may."""
+"""A reader that does what no reader may. Worker processes find it by its name."""
 
 from __future__ import annotations
 
@@ -10,9 +10,10 @@ from pathlib import Path
 import numpy as np
 
 from pipeline.settings import Settings
+from pipeline.worker.job_loop import Progress
 
 
-def misbehave_by_suffix(path: Path, settings: Settings) -> tuple[str, str]:
+def misbehave_by_suffix(settings: Settings, progress: Progress, path: Path) -> tuple[str, str]:
     """The suffix of the file decides what goes wrong, so that a run over all files includes every kind of failure."""
     match path.suffix:
         case ".wmv":

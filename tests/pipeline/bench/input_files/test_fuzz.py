@@ -10,45 +10,47 @@ from pipeline.bench.input_files.file_damage import DAMAGE_KINDS, damage_content
 from pipeline.bench.input_files.fuzz import fuzz
 from pipeline.bench.input_files.input_report import InputReport
 from pipeline.bench.input_files.sample_files import write_sample_files
-from pipeline.bench.input_files.worker_process import WorkerLimits
+from pipeline.settings import load_settings
+from pipeline.worker.limits import WorkerLimits
 from tests.pipeline.bench.input_files.misbehaving_readers import misbehave_by_suffix
+
+SETTINGS = load_settings()
 
 
 def test_some_damaged_files_do_no_harm(tmp_path: Path) -> None:
-    report = fuzz(tmp_path, 72, seed=11)
+    report = fuzz(tmp_path, 72, 11, SETTINGS)
     assert report.failures == (), report.table()
     total: Counter[str] = Counter()
-    for counts in report.outcomes_by_file.values():
+    for counts in report.outcomes.values():
         total.update(counts)
     assert sum(total.values()) == 72
     # Damage that is always refused, or never, would test little.
     assert all(total[outcome] >= 2 for outcome in ("read", "read in part", "refused"))
-    assert len(report.outcomes_by_file) >= 15
-    assert report.peak_memory_mb < 600
+    assert len(report.outcomes) >= 15
+    assert 50 < report.peak_memory_mib < 600
 
 
 def test_every_failure_is_counted_and_the_next_file_is_read(tmp_path: Path) -> None:
     kinds = len(write_sample_files(tmp_path / "all"))
-    limits = WorkerLimits(cpu_seconds=0.5, extra_memory_mb=512)
-    report = fuzz(tmp_path, kinds, seed=1, limits=limits, reader=misbehave_by_suffix)  # type: ignore[arg-type]
-    assert report.outcomes_by_file["wmv2.wmv"] == {"failed": 1}
-    assert report.outcomes_by_file["mpeg2.mpg"] == {"crashed": 1}
-    assert report.outcomes_by_file["still.gif"] == {"out of time": 1}
-    assert report.outcomes_by_file["still.jpg"] == {"out of time": 1}
-    assert report.outcomes_by_file["still.bmp"] == {"failed": 1}
-    assert sum(counts.get("read", 0) for counts in report.outcomes_by_file.values()) == kinds - 5
+    limits = WorkerLimits(memory_mib=256, seconds=1.0, seconds_per_step=0.0)
+    report = fuzz(tmp_path, kinds, 1, SETTINGS, limits=limits, reader=misbehave_by_suffix)  # type: ignore[arg-type]
+    assert report.outcomes["wmv2.wmv"] == {"failed": 1}
+    assert report.outcomes["mpeg2.mpg"] == {"crashed": 1}
+    assert report.outcomes["still.gif"] == {"out of time": 1}
+    assert report.outcomes["still.jpg"] == {"out of time": 1}
+    assert report.outcomes["still.bmp"] == {"out of memory": 1}
+    assert sum(counts.get("read", 0) for counts in report.outcomes.values()) == kinds - 5
     messages = {case.file: case.message for case in report.failures}
     assert messages["wmv2.wmv"] == "ZeroDivisionError: divided by an aspect of 0"
-    assert messages["mpeg2.mpg"] == "SIGSEGV"
-    assert "MemoryError" in messages["still.bmp"]
-    # The first waits without processor time, the second takes too much of it.
-    assert messages["still.gif"].startswith("not done after 0.")
+    assert messages["mpeg2.mpg"] == "crashed (SIGSEGV)"
+    assert messages["still.bmp"] == "took more than 256 MiB of memory"
+    assert messages["still.gif"] == "took more than 1 s"
     assert report.slowest is not None
-    assert report.slowest.file == "still.jpg"
-    assert report.slowest.seconds > 0.5
+    assert 1.0 < report.slowest.seconds < 30.0
+    assert 256 < report.peak_memory_mib < 4096
     kept = [path for case in report.failures for path in tmp_path.glob(f"case-{case.number}-{case.file}")]
     assert len(kept) == 5
-    assert not InputReport(report, ()).passed_fuzzing
+    assert not InputReport(report, None, ()).passed
 
 
 @pytest.mark.parametrize("name", DAMAGE_KINDS)

@@ -14,7 +14,7 @@ def test_the_command_reads_damaged_files(tmp_path: Path, capsys: pytest.CaptureF
         main(["bench", "input", "--out", str(tmp_path), "--damaged-files", "20", "--seed", "3", "--quiet"])
         == ExitCode.DONE
     )
-    assert "20 cases" in capsys.readouterr().out
+    assert "20 files" in capsys.readouterr().out
     document = json.loads((tmp_path / "reading.json").read_text())
     assert document["damaged"]["cases"] == 20
     assert document["damaged"]["seed"] == 3
@@ -24,4 +24,7 @@ def test_the_command_reads_damaged_files(tmp_path: Path, capsys: pytest.CaptureF
 
 def test_the_command_needs_something_to_measure(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     assert main(["bench", "input", "--out", str(tmp_path / "out")]) == ExitCode.USAGE
-    assert "Choose one or more of --damaged-files N, --sectors N and --reading-speed." in capsys.readouterr().err
+    assert (
+        "Choose one or more of --damaged-files N, --hostile-media N, --sectors N and --reading-speed."
+        in capsys.readouterr().err
+    )

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import io
+import os
 import struct
 import time
 import tracemalloc
@@ -12,13 +14,16 @@ from typing import Any
 
 import numpy as np
 import pytest
+from PIL import Image
 from pydicom.dataset import Dataset
 from pydicom.sequence import Sequence
 from pydicom.uid import JPEGBaseline8Bit
 
+from pipeline.bench.input_files.hostile_pictures import flat_jpeg, jpeg_with_scans, with_jpeg_size
 from pipeline.ingest.clip import open_clip
 from pipeline.ingest.frame import ClipError
 from pipeline.settings import IngestSettings
+from pipeline.worker.process_memory import peak_mib
 from tests.pipeline.ingest.dicom.dicom_files import (
     block_pictures,
     encode_jpegs,
@@ -130,6 +135,29 @@ def test_a_compressed_picture_of_another_size_is_not_decoded(tmp_path: Path, set
     assert tracemalloc.get_traced_memory()[1] < 10_000_000
     tracemalloc.stop()
     assert "the header declares pictures of 128 x 96 pixels, but the picture there has 65000 x 65000" in reason
+
+
+@pytest.mark.parametrize("stray", [b"\0", b"\xab\xcd\xef"])
+def test_a_compressed_picture_that_hides_its_size_is_not_decoded(
+    tmp_path: Path, settings: IngestSettings, stray: bytes
+) -> None:
+    encoded = with_jpeg_size(encode_jpegs(block_pictures(1))[0], 65_500, 65_500)
+    path = write_jpeg_dicom(tmp_path / "a.dcm", [encoded[:2] + stray + encoded[2:]])
+    before = peak_mib(os.getpid())
+    assert "hide the size of the picture" in refusal_reason(path, settings)
+    assert peak_mib(os.getpid()) - before < 100
+
+
+def test_a_compressed_picture_of_other_colours_or_many_scans_is_not_decoded(
+    tmp_path: Path, settings: IngestSettings
+) -> None:
+    colour = io.BytesIO()
+    Image.new("RGB", (128, 96)).save(colour, "JPEG")
+    path = write_jpeg_dicom(tmp_path / "a.dcm", [colour.getvalue()])
+    assert "has 3 values a pixel in 1 scans" in refusal_reason(path, settings)
+    scans = with_jpeg_size(jpeg_with_scans(flat_jpeg(64), 200), 96, 128)
+    path = write_jpeg_dicom(tmp_path / "b.dcm", [scans])
+    assert "in 206 scans" in refusal_reason(path, settings)
 
 
 def test_a_compressed_picture_larger_than_its_pixels_is_refused(tmp_path: Path, settings: IngestSettings) -> None:

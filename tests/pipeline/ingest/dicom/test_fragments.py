@@ -15,7 +15,6 @@ from pipeline.ingest.dicom.fragments import (
     DamagedFragmentsError,
     Fragment,
     FragmentStream,
-    encoded_size,
     locate_frames,
 )
 from tests.pipeline.ingest.dicom.dicom_files import block_pictures, encode_jpegs
@@ -38,13 +37,6 @@ def test_reading_and_seeking_match_the_joined_bytes() -> None:
     assert stream.seek(-7, io.SEEK_END) == joined.seek(-7, io.SEEK_END)
     assert stream.read() == joined.read()
     assert FragmentStream(io.BytesIO(content), []).read() == b""
-
-
-def test_the_size_that_a_picture_declares() -> None:
-    assert encoded_size(encode_jpegs(block_pictures(1, 96, 128))[0]) == (96, 128)
-    assert encoded_size(b"\xff\xd8\xff") is None
-    assert encoded_size(b"\xff\xd8\xff\xe0\x00\x00" * 20) is None
-    assert encoded_size(b"no picture") is None
 
 
 @pytest.mark.parametrize("content", [b"", ITEM_TAG, EMPTY_ITEM])

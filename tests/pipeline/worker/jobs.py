@@ -1,0 +1,74 @@
+"""Jobs for workers, which find them by their names."""
+
+from __future__ import annotations
+
+import os
+import signal
+import time
+
+import numpy as np
+
+from pipeline.worker.job_loop import Progress
+
+__all__ = [
+    "UnportableError",
+    "add",
+    "die",
+    "end_politely",
+    "fill_memory",
+    "leave",
+    "prepare",
+    "raise_error",
+    "steps",
+    "wait",
+]
+
+
+class UnportableError(Exception):
+    """An error that pickle cannot restore."""
+
+    def __init__(self, one: int, two: int) -> None:
+        super().__init__(f"{one} and {two}")
+
+
+def prepare(number: int) -> list[int]:
+    return [number]
+
+
+def leave() -> None:
+    os._exit(3)
+
+
+def add(kept: list[int], progress: Progress, number: int) -> tuple[list[int], int]:
+    kept.append(number)
+    return kept, os.getpid()
+
+
+def steps(kept: list[int], progress: Progress, number: int, seconds: float) -> int:
+    for _ in range(number):
+        time.sleep(seconds)
+        progress(2)
+    return number
+
+
+def wait(kept: list[int], progress: Progress) -> None:
+    time.sleep(600)
+
+
+def fill_memory(kept: list[int], progress: Progress, mib: int) -> int:
+    return int(np.ones(mib * 2**20, np.uint8).sum() // 2**20)
+
+
+def die(kept: list[int], progress: Progress) -> None:
+    os.kill(os.getpid(), signal.SIGSEGV)
+
+
+def end_politely(kept: list[int], progress: Progress) -> str:
+    """What a terminal or a session sends to all processes must not end a job."""
+    for number in (signal.SIGINT, signal.SIGHUP, signal.SIGTERM):
+        os.kill(os.getpid(), number)
+    return "still here"
+
+
+def raise_error(kept: list[int], progress: Progress) -> None:
+    raise UnportableError(1, 2)
