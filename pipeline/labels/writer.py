@@ -24,11 +24,12 @@ from pipeline.exams.folder_names import safe_name
 from pipeline.ingest.frame import ClipError
 from pipeline.ingest.recording_identity import file_sha256
 from pipeline.labels.frame_selection import IgnoredOutline, LabelledEgg, labelled_frames
+from pipeline.people.event_log import EventLog
+from pipeline.people.journal import Journal
 from pipeline.report.export.coco import CATEGORIES
 from pipeline.report.export.result import to_json_bytes
 from pipeline.review.best_view import usable_clips
 from pipeline.review.cases import CaseError, CaseStore
-from pipeline.review.event_log import EventLog
 from pipeline.review.exam_review import ExamReview, ExamReviews
 from pipeline.review.frame_cache import masked_frames
 from pipeline.scan.clip_scan import ClipScan
@@ -59,8 +60,8 @@ def write_labels(out: Path, folder: Path, settings: Settings, progress: Callable
     Raises OutputError if the folder cannot be written.
     """
     written = LabelExport()
-    cases, event_log = CaseStore(out, settings), EventLog(out)
-    reviews = ExamReviews(event_log)
+    journal = Journal(out)
+    cases, reviews = CaseStore(out, settings, journal), ExamReviews(EventLog(journal))
     coco = _CocoLists([], [])
     try:
         summaries = cases.summaries()
@@ -83,7 +84,7 @@ def write_labels(out: Path, folder: Path, settings: Settings, progress: Callable
         progress(len(summaries), len(summaries))
     finally:
         cases.close()
-        event_log.close()
+        journal.close()
     written.frames, written.ignored = len(coco.images), sum(each["iscrowd"] for each in coco.annotations)
     written.outlines = len(coco.annotations) - written.ignored
     categories = [dict(category) for category in CATEGORIES]

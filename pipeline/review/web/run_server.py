@@ -57,7 +57,7 @@ class ServerOptions:
 def serve(out: Path, settings: Settings, options: ServerOptions, on_ready: Callable[[str], None]) -> None:
     """Serve the pages until the process is interrupted. on_ready : called with the address when the server listens
 
-    Raises ServerError if the server cannot listen at the address, StoreError or EventLogError if out cannot be used.
+    Raises ServerError if the server cannot listen at the address, StoreError or JournalError if out cannot be used.
     """
     import uvicorn
 

@@ -14,8 +14,8 @@ import pytest
 
 from pipeline.cli import app
 from pipeline.cli.exit_codes import ExitCode
-from pipeline.review.event_log import EventLog
-from pipeline.review.users import Users
+from pipeline.people.event_log import EventLog
+from pipeline.people.users import Users
 from pipeline.store.store import Store
 
 

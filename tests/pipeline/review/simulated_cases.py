@@ -16,12 +16,12 @@ from pipeline.exams.species import find_profile, load_profiles
 from pipeline.report.export.result import ModelIdentity
 from pipeline.report.summary import summarise
 from pipeline.review.answer_service import AnswerService
-from pipeline.review.answers import Answer
+from pipeline.people.answers import Answer
 from pipeline.review.batch_snapshot import take_snapshot
 from pipeline.review.cases import ReviewCase
-from pipeline.review.event_log import Event, EventLog
+from pipeline.people.event_log import Event, EventLog
 from pipeline.review.exam_review import ExamReview
-from pipeline.review.users import User
+from pipeline.people.users import User
 from pipeline.scan.coverage import clip_coverage
 from pipeline.settings import load_settings
 from pipeline.track.tracks import ClipTracks

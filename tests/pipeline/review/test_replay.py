@@ -12,7 +12,7 @@ from hypothesis import Phase, given, settings
 from hypothesis import strategies as st
 
 from pipeline.review.answer_service import AnswerRejected, EditConflict
-from pipeline.review.answers import (
+from pipeline.people.answers import (
     AddComment,
     AddEgg,
     Answer,
@@ -32,7 +32,7 @@ from pipeline.review.answers import (
 )
 from pipeline.review.replay import ReviewState
 from pipeline.review.undo import undone_sequences
-from pipeline.review.users import User
+from pipeline.people.users import User
 from tests.pipeline.review.simulated_cases import VET, SimulatedReview, simulated_case
 from tests.pipeline.track.simulated_clips import CALCIFIED, FOLLICLE, THIN_SHELLED
 

@@ -10,8 +10,8 @@ from typing import TYPE_CHECKING, Any
 
 import pytest
 
-from pipeline.review.event_log import EventLog
-from pipeline.review.users import User, Users
+from pipeline.people.event_log import EventLog
+from pipeline.people.users import User, Users
 from tests.pipeline.review.conftest import EXAM, running_server
 
 if TYPE_CHECKING:

@@ -14,7 +14,7 @@ from typing import Any
 import httpx2 as httpx
 
 from pipeline.review.cases import CaseStore
-from pipeline.review.event_log import EventLog
+from pipeline.people.event_log import EventLog
 from pipeline.review.exam_review import ExamReviews
 from tests.pipeline.review.conftest import EXAM, SETTINGS, running_server
 

@@ -9,8 +9,8 @@ from pathlib import Path
 import httpx2 as httpx
 import pytest
 
-from pipeline.review.event_log import EventLog
-from pipeline.review.users import User, Users
+from pipeline.people.event_log import EventLog
+from pipeline.people.users import User, Users
 from pipeline.review.web.login_throttle import FREE_TRIES
 from tests.pipeline.review.conftest import running_server
 from tests.pipeline.review.web.test_concurrent_users import NO_TLS

@@ -7,7 +7,7 @@ from typing import Any
 
 import pytest
 
-from pipeline.review.users import PERMISSIONS, User
+from pipeline.people.users import PERMISSIONS, User
 from pipeline.review.web.sessions import Sessions
 from tests.pipeline.review.conftest import EXAM, Served, Visitor
 

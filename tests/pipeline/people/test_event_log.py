@@ -9,8 +9,8 @@ from pathlib import Path
 
 import pytest
 
-from pipeline.review.answers import AddComment
-from pipeline.review.event_log import Event, EventContent, EventLog, EventLogError, ExamKey, event_log_path
+from pipeline.people.answers import AddComment
+from pipeline.people.event_log import Event, EventContent, EventLog, EventLogError, ExamKey, event_log_path
 
 EXAM = ExamKey("AF-0412", "2026-05-14")
 
