@@ -20,9 +20,7 @@ def backup(
     out: Results,
     to: Annotated[
         Path | None,
-        typer.Option(
-            "--to", metavar="DIR", help="Where to put the copy, best another disk; by default OUT/backups."
-        ),
+        typer.Option("--to", metavar="DIR", help="Where to put the copy, best another disk; by default OUT/backups."),
     ] = None,
     quiet: Quiet = False,
     traceback: Traceback = False,

@@ -84,14 +84,17 @@ class JournalWriter(JournalReader):
 
     def append(self, kind: str, content: object, animal: str = "", date: str = "") -> Entry:
         """Add an entry with the current time."""
-        now = dt.datetime.now(dt.UTC).isoformat(timespec="milliseconds")
         # Clocks may be set back; the times of entries never go back.
-        entry = next_entry(self._end, max(now, self._last_at), kind, animal, date, canonical_json(content))
+        entry = next_entry(self._end, max(self._now(), self._last_at), kind, animal, date, canonical_json(content))
         self._connection.execute(
             f"INSERT INTO entries ({ENTRY_COLUMNS}) VALUES (?, ?, ?, ?, ?, ?, ?)", tuple(vars(entry).values())
         )
         self._end, self._last_at = entry.tip, entry.at
         return entry
+
+    @staticmethod
+    def _now() -> str:
+        return dt.datetime.now(dt.UTC).isoformat(timespec="milliseconds")
 
     def set_password(self, name: str, password: str | None) -> None:
         """Store the hash of a password, None to remove it."""
@@ -193,6 +196,9 @@ class Journal:
         connection.execute(statement)
         query = "SELECT number, hash FROM entries ORDER BY number DESC LIMIT 1"
         tip = Tip(*(connection.execute(query).fetchone() or EMPTY_CHAIN))
+        first = connection.execute("SELECT min(number) FROM entries").fetchone()[0]
+        if first not in (None, 1):
+            raise DamageError(f"its first entry is {first}")
         if tip.length < known.length:
             raise DamageError(f"entries {tip.length + 1} to {known.length} are missing")
         with self._index_lock:
