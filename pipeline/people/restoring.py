@@ -13,6 +13,7 @@ from pipeline.people.chain import DamageError, JournalError, Tip
 from pipeline.people.dated_copies import (
     chain_tip,
     copied_digests,
+    copied_head,
     copies_folder,
     copy_database,
     copy_files,
@@ -54,6 +55,8 @@ def restore(out: Path, source: Path, *, discard_newer: bool = False) -> Restored
     with _explained(source):
         _check_digests(source, names)
         tip = chain_tip(source / people_path(out).name)
+        if tip.length and copied_head(source) != tip:
+            raise DamageError("its chain does not end where it should")
     newer = _newer_entries(out, tip)
     if newer and not discard_newer:
         raise RestoreError(

@@ -61,20 +61,20 @@ def serve(out: Path, settings: Settings, options: ServerOptions, on_ready: Calla
     """
     import uvicorn
 
-    listener = listen(options)
-    port = int(listener.getsockname()[1])
-    context = open_app_context(
-        out,
-        settings,
-        allowed_hosts=_allowed_hosts(options, port),
-        needs_login=options.needs_login,
-        is_encrypted=options.is_encrypted,
-    )
-    context.cases.summaries()  # read all exams now, so that the first page is fast
-    config = server_config(make_app(context), options)
-    on_ready(_address(options, port))
-    with listener, suppress(KeyboardInterrupt):  # the normal way to stop the server
-        uvicorn.Server(config).run(sockets=[listener])
+    with listen(options) as listener:
+        port = int(listener.getsockname()[1])
+        context = open_app_context(
+            out,
+            settings,
+            allowed_hosts=_allowed_hosts(options, port),
+            needs_login=options.needs_login,
+            is_encrypted=options.is_encrypted,
+        )
+        context.cases.summaries()  # read all exams now, so that the first page is fast
+        config = server_config(make_app(context), options)
+        on_ready(_address(options, port))
+        with suppress(KeyboardInterrupt):  # the normal way to stop the server
+            uvicorn.Server(config).run(sockets=[listener])
 
 
 def server_config(app: FastAPI, options: ServerOptions) -> uvicorn.Config:
