@@ -14,6 +14,7 @@ import json
 import logging
 import sys
 from collections.abc import Callable
+from contextlib import closing
 from pathlib import Path
 
 from configs.reading import config_path
@@ -127,15 +128,13 @@ def _reduced_settings(options: argparse.Namespace) -> FineTuningSettings:
 def _review_all(exams: Path, sheets: Path) -> None:
     """Let the simulated reviewer answer and sign every exam that is not signed yet."""
     data_set = open_data_set(exams)
-    journal = Journal(sheets)
-    cases, answer_service = CaseStore(sheets, load_settings(), journal), AnswerService(EventLog(journal))
-    for summary in cases.summaries():
-        case = cases.case(summary.folder)
-        if case is not None and answer_service.current_review(case).state.signature is None:
-            review_exam(answer_service, case, exam_truth(data_set, case.exam.animal))
-            _log(f"{case.exam.animal}: {answer_service.current_review(case).state.head} answers")
-    cases.close()
-    journal.close()
+    with closing(Journal(sheets)) as journal, closing(CaseStore(sheets, load_settings(), journal)) as cases:
+        answer_service = AnswerService(EventLog(journal))
+        for summary in cases.summaries():
+            case = cases.case(summary.folder)
+            if case is not None and answer_service.current_review(case).state.signature is None:
+                review_exam(answer_service, case, exam_truth(data_set, case.exam.animal))
+                _log(f"{case.exam.animal}: {answer_service.current_review(case).state.head} answers")
 
 
 def _metric_lines(before: DataSetMetrics, after: DataSetMetrics) -> list[str]:

@@ -13,6 +13,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from contextlib import closing
 from dataclasses import asdict, dataclass, field
 from pathlib import Path
 from typing import Any
@@ -60,10 +61,9 @@ def write_labels(out: Path, folder: Path, settings: Settings, progress: Callable
     Raises OutputError if the folder cannot be written.
     """
     written = LabelExport()
-    journal = Journal(out)
-    cases, reviews = CaseStore(out, settings, journal), ExamReviews(EventLog(journal))
     coco = _CocoLists([], [])
-    try:
+    with closing(Journal(out)) as journal, closing(CaseStore(out, settings, journal)) as cases:
+        reviews = ExamReviews(EventLog(journal))
         summaries = cases.summaries()
         for done, summary in enumerate(summaries):
             progress(done, len(summaries))
@@ -82,9 +82,6 @@ def write_labels(out: Path, folder: Path, settings: Settings, progress: Callable
                 except ClipError as error:
                     written.problems.append(f"{summary.exam.animal}, {summary.exam.date}: {error}")
         progress(len(summaries), len(summaries))
-    finally:
-        cases.close()
-        journal.close()
     written.frames, written.ignored = len(coco.images), sum(each["iscrowd"] for each in coco.annotations)
     written.outlines = len(coco.annotations) - written.ignored
     categories = [dict(category) for category in CATEGORIES]

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import logging
+from contextlib import ExitStack, closing
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 
@@ -85,20 +86,22 @@ def open_app_context(
 
     Raises StoreError or JournalError if the output folder cannot be used.
     """
-    journal = Journal(out)
-    event_log, cases = EventLog(journal), CaseStore(out, settings, journal)
-    context = AppContext(
-        out=out,
-        event_log=event_log,
-        cases=cases,
-        answer_service=AnswerService(event_log),
-        worklist=Worklist(event_log),
-        frame_cache=FrameCache(settings.ingest),
-        users=Users(journal),
-        allowed_hosts=allowed_hosts,
-        needs_login=needs_login,
-        is_encrypted=is_encrypted,
-    )
-    for problem in rebuild_signature_files(cases, event_log, context.frame):
-        log.warning("%s", problem)
-    return context
+    with ExitStack() as opened:
+        journal = opened.enter_context(closing(Journal(out)))
+        event_log, cases = EventLog(journal), opened.enter_context(closing(CaseStore(out, settings, journal)))
+        context = AppContext(
+            out=out,
+            event_log=event_log,
+            cases=cases,
+            answer_service=AnswerService(event_log),
+            worklist=Worklist(event_log),
+            frame_cache=opened.enter_context(closing(FrameCache(settings.ingest))),
+            users=Users(journal),
+            allowed_hosts=allowed_hosts,
+            needs_login=needs_login,
+            is_encrypted=is_encrypted,
+        )
+        for problem in rebuild_signature_files(cases, event_log, context.frame):
+            log.warning("%s", problem)
+        opened.pop_all()  # `AppContext.close` closes them
+        return context

@@ -69,7 +69,7 @@ def test_the_check_prints_the_end_of_the_chain(out: Path, clutchlight: Clutchlig
     ("path", "problem"), [(people_path, "people.sqlite: is damaged"), (database_path, "clutchlight.sqlite: damaged")]
 )
 def test_damage_has_an_exit_code_of_its_own(out: Path, path: object, problem: str, clutchlight: Clutchlight) -> None:
-    path(out).write_bytes(b"not a database at all, and long enough to be read as one" * 20)  # type: ignore[operator]
+    path(out).write_bytes(b"not a database at all, and long enough to be read as one" * 20)
     found = clutchlight("check", "--out", out)
     assert found.code == ExitCode.DAMAGED
     assert problem in found.stderr

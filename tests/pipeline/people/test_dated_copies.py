@@ -85,8 +85,8 @@ def test_a_copy_is_restored_with_the_store(out: Path) -> None:
     database_path(out).unlink()
     restored = restore(out, copy.folder)
     assert restored.files == ("people.sqlite", "clutchlight.sqlite")
-    entries = everything(out)[0]  # type: ignore[index]
-    assert entries[:-1] == sound[0]  # type: ignore[index]
+    entries = everything(out)[0]
+    assert entries[:-1] == sound[0]
     assert entries[-1].kind == "restore"
     assert restored.kept is not None
     assert (restored.kept / "people.sqlite").read_bytes() == b"damaged"

@@ -56,7 +56,7 @@ def test_a_removed_user_s_password_is_gone_and_the_account_can_be_made_again(out
         users = Users(journal)
         assert users.remove("Orla Finch")
         assert not users.remove("Orla Finch")
-        assert b"argon2id" not in b"".join(canonical_json(vars(e)).encode() for e in everything(out)[0])  # type: ignore[index]
+        assert b"argon2id" not in b"".join(canonical_json(vars(e)).encode() for e in everything(out)[0])
         users.add_name("Orla Finch", "veterinarian")
         with pytest.raises(ValueError, match="in the list already"):
             users.add_name("orla finch", "nurse")

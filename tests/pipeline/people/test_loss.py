@@ -22,7 +22,7 @@ def empty(path: Path) -> None:
 def test_a_lost_file_is_an_error_that_names_the_copy_to_restore(out: Path, lose: object, state: str) -> None:
     copy = copy_files([people_path(out)], copies_folder(out), "night")
     for with_head in (True, False):
-        lose(people_path(out))  # type: ignore[operator]
+        lose(people_path(out))
         if not with_head:
             head_path(out).unlink()
         with pytest.raises(JournalError, match=rf"{state}, although .*{copy.folder.name}.*clutchlight restore"):
