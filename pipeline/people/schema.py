@@ -74,9 +74,16 @@ def check_schema(connection: sqlite3.Connection) -> None:
             "install that version"
         )
     application = int(connection.execute("PRAGMA application_id").fetchone()[0])
-    found = sorted(sql or "" for (sql,) in connection.execute("SELECT sql FROM sqlite_master"))
-    if (version, application) != (SCHEMA_VERSION, APPLICATION_ID) or found != sorted(SCHEMA):
+    found = sorted(connection.execute("SELECT type, name, sql FROM sqlite_master"))
+    made = sorted((*_type_and_name(statement), statement) for statement in SCHEMA)
+    if (version, application) != (SCHEMA_VERSION, APPLICATION_ID) or found != made:
         raise DamageError("its tables or triggers have been changed")
+
+
+def _type_and_name(statement: str) -> tuple[str, str]:
+    """("table", "entries") for CREATE TABLE entries ..."""
+    _, kind, name, _ = statement.split(" ", 3)
+    return kind.lower(), name
 
 
 def _row(entry: Entry) -> Sequence[object]:
