@@ -63,7 +63,13 @@ def check(out: Results, quiet: Quiet = False, as_json: AsJson = False, traceback
 
 def restore(
     out: Results,
-    copy: Annotated[Path, typer.Argument(metavar="COPY", help="The folder that clutchlight backup or the batch made.")],
+    copy: Annotated[
+        Path,
+        typer.Argument(
+            metavar="COPY",
+            help="The folder that clutchlight backup or the batch made; or a people.sqlite without its people.head.",
+        ),
+    ],
     discard_newer: Annotated[
         bool, typer.Option("--discard-newer", help="Also if answers were given since the copy was made.")
     ] = False,

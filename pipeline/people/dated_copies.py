@@ -87,10 +87,15 @@ def copy_database(source: Path, target: Path) -> None:
 
 def chain_tip(path: Path) -> Tip:
     """Verify the chain of a people's file, and return its end. Raises DamageError or sqlite3.Error."""
+    return verified_chain(path).tip
+
+
+def verified_chain(path: Path) -> ChainIndex:
+    """The chain of a people's file, without regard to its head file. Raises DamageError or sqlite3.Error."""
     index = ChainIndex()
     with closing(sqlite3.connect(f"{path.absolute().as_uri()}?mode=ro", uri=True)) as connection:
         index.extend(connection.execute(f"SELECT {ENTRY_COLUMNS} FROM entries ORDER BY number"))
-    return index.tip
+    return index
 
 
 def file_digest(path: Path) -> str:

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import fcntl
 import os
+import time
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
@@ -17,14 +18,25 @@ from pipeline.store.lock import LockedError
 __all__ = ["UseLock", "sole_use", "write_lock"]
 
 PRIVATE = 0o600
+WAIT_S = 60.0  # for other writers; each takes less than a second
+POLL_S = 0.003
 
 
 @contextmanager
 def write_lock(out: Path) -> Iterator[None]:
-    """Wait until no other thread or process writes. Raises JournalError if the folder cannot be written."""
+    """Wait until no other thread or process writes.
+
+    Raises JournalError if the folder cannot be written, or if somebody else does not stop writing.
+    """
     descriptor = _opened(out / ".people.lock")
+    deadline_s = time.monotonic() + WAIT_S
     try:
-        fcntl.flock(descriptor, fcntl.LOCK_EX)
+        while not _is_locked(descriptor):
+            if time.monotonic() > deadline_s:
+                raise JournalError(
+                    f"{out}: another program has been writing for {WAIT_S:.0f} s. End it, and try again."
+                )
+            time.sleep(POLL_S)
         yield
     finally:
         os.close(descriptor)
@@ -47,15 +59,22 @@ class UseLock:
 def sole_use(out: Path) -> Iterator[None]:
     """Keep everybody from opening the people's file. Raises LockedError if somebody has."""
     descriptor = _opened(_use_path(out))
-    try:
-        fcntl.flock(descriptor, fcntl.LOCK_EX | fcntl.LOCK_NB)
-    except BlockingIOError as error:
+    if not _is_locked(descriptor):
         os.close(descriptor)
-        raise LockedError(f"{out}: a review or another command is using this folder. Stop it first.") from error
+        raise LockedError(f"{out}: a review or another command is using this folder. Stop it first.")
     try:
         yield
     finally:
         os.close(descriptor)
+
+
+def _is_locked(descriptor: int) -> bool:
+    """Whether the lock could be taken now."""
+    try:
+        fcntl.flock(descriptor, fcntl.LOCK_EX | fcntl.LOCK_NB)
+    except BlockingIOError:
+        return False
+    return True
 
 
 def _use_path(out: Path) -> Path:

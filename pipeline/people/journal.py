@@ -10,7 +10,7 @@ import datetime as dt
 import sqlite3
 import threading
 from collections.abc import Iterator
-from contextlib import contextmanager, suppress
+from contextlib import contextmanager, nullcontext, suppress
 from pathlib import Path
 
 from pipeline.people.chain import (
@@ -117,6 +117,7 @@ class Journal:
         self._head = HeadFile(out)
         self._index = ChainIndex()
         self._index_lock = threading.Lock()
+        self._writer: int | None = None  # the thread that is writing
         self._use = UseLock(out)
         try:
             self._keep_open = self._opened(create=create)
@@ -158,7 +159,8 @@ class Journal:
             tip = self._begin(connection, "BEGIN")
             if tip not in self._head.read():  # perhaps only since somebody is writing now
                 connection.execute("ROLLBACK")
-                with write_lock(self.out):
+                # A thread that is writing holds the lock already.
+                with nullcontext() if self._writer == threading.get_ident() else write_lock(self.out):
                     tip = self._begin(connection, "BEGIN")
                     self._check_head(tip)
             yield JournalReader(connection, self._index, tip)
@@ -167,16 +169,20 @@ class Journal:
     def writing(self) -> Iterator[JournalWriter]:
         """Read and add, with no other writer in between. What the block raises is passed on, and nothing is stored."""
         with self._explain_errors("written"), write_lock(self.out), self._connected() as connection:
-            tip = self._begin(connection, "BEGIN IMMEDIATE")
+            self._writer = threading.get_ident()
             try:
+                tip = self._begin(connection, "BEGIN IMMEDIATE")
                 self._check_head(tip)
                 writer = JournalWriter(connection, self._index, tip)
                 yield writer
                 if writer.end != tip:
                     self._head.write(tip, writer.end)
             except BaseException:
-                connection.execute("ROLLBACK")
+                if connection.in_transaction:  # SQLite may have ended it, as where the disk is full
+                    connection.execute("ROLLBACK")
                 raise
+            finally:
+                self._writer = None
             connection.execute("COMMIT")
             if writer.end != tip:
                 with suppress(JournalError):  # it is stored; both ends are still right

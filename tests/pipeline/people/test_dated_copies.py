@@ -19,6 +19,7 @@ from pipeline.people.dated_copies import (
     find_copies,
     remove_old_copies,
 )
+from pipeline.people.head_file import head_path
 from pipeline.people.journal import Journal
 from pipeline.people.restoring import RestoreError, restore
 from pipeline.people.schema import people_path
@@ -98,13 +99,24 @@ def test_later_answers_are_not_lost_by_restoring_unless_that_is_wanted(out: Path
     copy = copy_files([people_path(out)], copies_folder(out), "night")
     length = chain_tip(people_path(out)).length
     add(out)
-    with pytest.raises(RestoreError, match=r"holds 1 later entries.*--discard-newer"):
+    with pytest.raises(RestoreError, match=r"has 1 later entries.*--discard-newer"):
         restore(out, copy.folder)
     restored = restore(out, copy.folder, discard_newer=True)
     assert restored.tip.length == length + 1
     assert restored.kept is not None
     restore(out, restored.kept, discard_newer=True)  # and back
     assert chain_tip(people_path(out)).length == length + 2
+
+
+def test_a_lost_head_file_loses_no_answers(out: Path) -> None:
+    copy = copy_files([people_path(out)], copies_folder(out), "night")
+    add(out)
+    sound = everything(out)[0]
+    head_path(out).write_bytes(b"damaged")
+    with pytest.raises(RestoreError, match="has 1 later entries"):
+        restore(out, copy.folder)
+    restore(out, people_path(out))
+    assert everything(out)[0][:-1] == sound
 
 
 def test_nothing_is_restored_while_somebody_uses_the_folder(out: Path) -> None:

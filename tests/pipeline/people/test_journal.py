@@ -10,7 +10,7 @@ import stat
 import subprocess
 import sys
 from collections.abc import Callable
-from contextlib import closing
+from contextlib import closing, suppress
 from pathlib import Path
 
 import pytest
@@ -184,6 +184,14 @@ def read_all(journal: Journal) -> None:
         EventLog(journal).events(exam)
     recorded_outcomes(journal)
     Users(journal).list_users()
+
+
+def test_a_writer_that_finds_damage_while_it_reads_stops(out: Path) -> None:
+    """It holds the lock for which it would otherwise wait."""
+    with closing(Journal(out)) as journal, suppress(JournalError), journal.writing():
+        head_path(out).write_text(f"3 {'0' * 64}\n")
+        with pytest.raises(JournalError):
+            EventLog(journal).events(EXAM)
 
 
 @pytest.mark.parametrize(
