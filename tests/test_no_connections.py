@@ -79,7 +79,7 @@ def test_batch_and_review_try_no_connection(tmp_path: Path, environment: Mapping
         assert review.stderr is not None
         address = review.stderr.readline().split()[-1]
         with urlopen(f"{address}login", timeout=20) as page:
-            assert b"<h1>Log in</h1>" in page.read()
+            assert b"<h1>Who are you?</h1>" in page.read()
         review.send_signal(signal.SIGINT)
         assert review.wait(20) == 0
     finally:
