@@ -2,9 +2,9 @@
 
 The packages in the order in which data flows: ``exams`` (find exams), ``ingest`` (clip to frames), ``detect`` (frames
 to detections), ``track`` (detections to tracks and eggs), ``scan`` (one clip, read once), ``estimate`` (counts, stages,
-sizes), ``store`` (the database), ``report`` (sheets and files), ``batch`` (the nightly run), ``review`` (people correct
-and sign), ``labels``, ``calibration``, ``agreement`` and ``bench`` (learn from results, and measure them), and ``cli``
-(the command line).
+sizes), ``store`` (the database), ``people`` (what people said), ``report`` (sheets and files), ``batch`` (the nightly
+run), ``review`` (people correct and sign), ``labels``, ``calibration``, ``agreement`` and ``bench`` (learn from
+results, and measure them), and ``cli`` (the command line).
 
 The public API is what ``__all__`` lists; everything else may change between versions. The names are imported when they
 are first used, so that ``import pipeline`` stays quick. The estimate of one exam, step by step:

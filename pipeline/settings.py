@@ -18,6 +18,7 @@ from models.weights_file import shipped_weights
 from pipeline.calibration_file import Calibration, CalibrationError, load_calibration, shipped_calibration
 
 __all__ = [
+    "BackupSettings",
     "ChangeSettings",
     "DetectSettings",
     "EstimateSettings",
@@ -184,6 +185,13 @@ class RunSettings(TomlTable):
     clip_seconds_per_frame: Annotated[float, Field(ge=0.0, le=3_600.0)]
 
 
+class BackupSettings(TomlTable):
+    """How many of the automatic copies of what people said are kept."""
+
+    daily_copies: Annotated[int, Field(ge=1, le=1000)]
+    monthly_copies: Annotated[int, Field(ge=1, le=1000)]
+
+
 class SettingsTables(TomlTable):
     """The tables of ``settings.toml``, and of a user's own file."""
 
@@ -196,6 +204,7 @@ class SettingsTables(TomlTable):
     shell_signs: ShellSignSettings
     flags: FlagSettings
     run: RunSettings
+    backups: BackupSettings
 
 
 class Settings(SettingsTables):
@@ -262,9 +271,9 @@ def load_settings(
 def settings_sha256(settings: Settings) -> str:
     """SHA-256 of the settings and the calibration that results depend on; equal values have equal hashes.
 
-    The ``run`` table is left out, as it changes no result.
+    The tables ``run`` and ``backups`` are left out, as they change no result.
     """
-    return _sha256(settings.model_dump(mode="json", exclude={"run"}))
+    return _sha256(settings.model_dump(mode="json", exclude={"run", "backups"}))
 
 
 def scan_settings_sha256(settings: Settings) -> str:

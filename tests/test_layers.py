@@ -29,7 +29,7 @@ LAYERS: dict[str, tuple[set[str], ...]] = {
         {"ingest", "worker"},
         {"exams", "detect"},
         {"store", "track"},
-        {"scan"},
+        {"people", "scan"},
         {"estimate"},
         {"report", "bench"},
         {"batch", "agreement"},

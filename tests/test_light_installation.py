@@ -62,7 +62,7 @@ def test_batch_and_review_run(tmp_path: Path, environment: Mapping[str, str]) ->
     assert done.returncode == 0, done.stderr
     assert list((tmp_path / "out").rglob("result.json"))
     with running_review(tmp_path / "out", environment) as address, urlopen(f"{address}login", timeout=20) as page:
-        assert b"<h1>Log in</h1>" in page.read()
+        assert b"<h1>Who are you?</h1>" in page.read()
 
 
 @pytest.mark.parametrize("command", ["demo", "phantoms", "batch"])

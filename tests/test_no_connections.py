@@ -67,6 +67,6 @@ def test_batch_and_review_try_no_connection(tmp_path: Path, environment: Mapping
     batch = [sys.executable, "-m", "pipeline", "batch", str(tmp_path / "exams"), "--out", str(tmp_path / "out")]
     subprocess.run(batch, env=environment, cwd=ROOT, check=True, stdout=subprocess.DEVNULL, timeout=300)
     with running_review(tmp_path / "out", environment) as address, urlopen(f"{address}login", timeout=20) as page:
-        assert b"<h1>Log in</h1>" in page.read()
+        assert b"<h1>Who are you?</h1>" in page.read()
     assert tried.read_text() == ""
     assert list((tmp_path / "home").iterdir()) == []  # no id, no consent

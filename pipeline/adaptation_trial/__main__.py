@@ -14,6 +14,7 @@ import json
 import logging
 import sys
 from collections.abc import Callable
+from contextlib import closing
 from functools import partial
 from pathlib import Path
 
@@ -28,9 +29,10 @@ from pipeline.bench.label_metrics import compare_networks_on_labels, metric_row
 from pipeline.detect.detector_loading import load_detector
 from pipeline.labels.reader import read_labels
 from pipeline.labels.writer import write_labels
+from pipeline.people.event_log import EventLog
+from pipeline.people.journal import Journal
 from pipeline.review.answer_service import AnswerService
 from pipeline.review.cases import CaseStore
-from pipeline.review.event_log import EventLog
 from pipeline.settings import load_settings
 from pipeline.store.atomic_write import write_atomically
 from synthetic.film.clips import write_subjects
@@ -127,15 +129,13 @@ def _reduced_settings(options: argparse.Namespace) -> FineTuningSettings:
 def _review_all(exams: Path, sheets: Path) -> None:
     """Let the simulated reviewer answer and sign every exam that is not signed yet."""
     data_set = open_data_set(exams)
-    cases, event_log = CaseStore(sheets, load_settings()), EventLog(sheets)
-    answer_service = AnswerService(event_log)
-    for summary in cases.summaries():
-        case = cases.case(summary.folder)
-        if case is not None and answer_service.current_review(case).state.signature is None:
-            review_exam(answer_service, case, exam_truth(data_set, case.exam.animal))
-            _log(f"{case.exam.animal}: {answer_service.current_review(case).state.head} answers")
-    cases.close()
-    event_log.close()
+    with closing(Journal(sheets)) as journal, closing(CaseStore(sheets, load_settings(), journal)) as cases:
+        answer_service = AnswerService(EventLog(journal))
+        for summary in cases.summaries():
+            case = cases.case(summary.folder)
+            if case is not None and answer_service.current_review(case).state.signature is None:
+                review_exam(answer_service, case, exam_truth(data_set, case.exam.animal))
+                _log(f"{case.exam.animal}: {answer_service.current_review(case).state.head} answers")
 
 
 def _metric_lines(before: DataSetMetrics, after: DataSetMetrics) -> list[str]:

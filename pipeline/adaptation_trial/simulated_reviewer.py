@@ -16,12 +16,12 @@ from models.ellipse import overlap
 from models.stages import STAGES, Stage
 from pipeline.bench.ground_truth import DataSet
 from pipeline.labels.frame_selection import DRAWN_MARGIN_FRAMES, SIGHTING_MARGIN_FRAMES, outlines_by_frame
+from pipeline.people.answers import AddEgg, MergeEggs, RejectEgg, RequestedAnswer, SetStage, Sign, TrackSegment
+from pipeline.people.users import User
 from pipeline.review.answer_service import AnswerService
-from pipeline.review.answers import AddEgg, Answer, MergeEggs, RejectEgg, SetStage, SignExam, TrackSegment
 from pipeline.review.best_view import usable_clips
 from pipeline.review.cases import ReviewCase
 from pipeline.review.replay import ReviewedEgg
-from pipeline.review.users import User
 from pipeline.scan.clip_scan import ClipScan
 
 __all__ = ["REVIEWER", "ExamTruth", "TrueEgg", "exam_truth", "review_exam"]
@@ -108,7 +108,7 @@ def review_exam(answer_service: AnswerService, case: ReviewCase, truth: ExamTrut
                 first_found[egg.number] = (segment,)
     for both in duplicates:
         reviewer.submit(MergeEggs(eggs=both))
-    reviewer.submit(SignExam(name=user.name, role=user.role))
+    reviewer.submit(Sign())
 
 
 class _AnsweringReviewer:
@@ -121,7 +121,7 @@ class _AnsweringReviewer:
     def eggs(self) -> tuple[ReviewedEgg, ...]:
         return self._service.current_review(self._case).state.eggs
 
-    def submit(self, answer: Answer) -> int:
+    def submit(self, answer: RequestedAnswer) -> int:
         """Submit an answer, and return its sequence number."""
         self._submitted += 1
         head = self._service.current_review(self._case).state.head

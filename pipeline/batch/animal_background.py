@@ -12,6 +12,8 @@ from pipeline.estimate.results import Visit
 from pipeline.exams.exam_search import Exam
 from pipeline.exams.outcomes import Outcome
 from pipeline.exams.species import SpeciesProfile, find_profile, load_profiles
+from pipeline.people.journal import Journal
+from pipeline.people.outcome_record import recorded_outcomes
 from pipeline.store.store import Store
 
 __all__ = ["AnimalBackgrounds"]
@@ -33,9 +35,9 @@ class AnimalBackgrounds:
     outcomes: Mapping[str, Sequence[Outcome]]
 
     @classmethod
-    def load(cls, store: Store) -> AnimalBackgrounds:
+    def load(cls, store: Store, journal: Journal) -> AnimalBackgrounds:
         outcomes: dict[str, list[Outcome]] = defaultdict(list)
-        for outcome in store.outcomes():
+        for outcome in recorded_outcomes(journal):
             outcomes[outcome.animal.casefold()].append(outcome)
         return cls(store, load_profiles(), outcomes)
 

@@ -13,7 +13,7 @@ import json
 import logging
 import traceback
 from collections.abc import Mapping, Sequence
-from contextlib import suppress
+from contextlib import closing, suppress
 from dataclasses import asdict, dataclass, replace
 from pathlib import Path
 
@@ -31,6 +31,7 @@ from pipeline.batch.events import (
     RunPlanned,
     ignore_event,
 )
+from pipeline.batch.nightly_copy import make_nightly_copy
 from pipeline.batch.run_context import RunContext
 from pipeline.batch.run_report import BatchReport, ClipReport, ExamReport, ExamStatus
 from pipeline.batch.stored_summaries import read_summaries, summary_json
@@ -39,10 +40,13 @@ from pipeline.estimate.exam_estimate import estimate_exam
 from pipeline.estimate.history import AnimalBackground
 from pipeline.exams.exam_search import Exam, find_exams
 from pipeline.exams.folder_names import exam_folder
+from pipeline.people.event_log import EventLog, ExamKey
+from pipeline.people.journal import Journal
+from pipeline.people.signatures import current_signature, current_signatures
 from pipeline.report.export.result import ModelIdentity
 from pipeline.report.output_files import write_exam_files, write_overview_files
-from pipeline.report.sign_off import SignOff, read_sign_off
-from pipeline.report.summary import summarise
+from pipeline.report.sign_off import SignOff
+from pipeline.report.summary import ExamSummary, summarise
 from pipeline.scan.clip_scan import ClipScan
 from pipeline.scan.coverage import clip_coverage
 from pipeline.settings import Settings, settings_sha256
@@ -82,7 +86,7 @@ def run_batch(
     A clip, folder or exam that cannot be used is listed in the report, and the run goes on with the others.
 
     Raises ExamRootError if root is not a folder, LockedError if another run works in out, StoreError if out cannot
-    be used.
+    be used, JournalError if what people said was lost or changed behind the program's back.
     """
     root, out = root.resolve(), out.resolve()
     _check_output_is_outside(root, out)
@@ -90,14 +94,15 @@ def run_batch(
     if not search.exams and not database_path(out).exists():
         return BatchReport(root, out, (), search.problems, None)  # nothing to show, so nothing is created
     _check_results_are_outside(root, out, search.exams)
-    with hold_lock(out), Store(out) as store:
+    with hold_lock(out), closing(Journal(out)) as journal, Store(out) as store:
+        problems = (*search.problems, *make_nightly_copy(out, journal, settings.backups))
         on_event(RunPlanned(len(search.exams), sum(len(exam.clips) for exam in search.exams)))
         run, reports = None, []
         if search.exams:
             on_event(NetworkLoading())
             with ClipWorker(load_detector, settings) as worker:
                 context = RunContext(store, settings, worker, force, retry_refused, on_event)
-                processor = _ExamProcessor.start(search.exams, out, context)
+                processor = _ExamProcessor.start(search.exams, out, context, journal)
                 run = processor.run
                 try:
                     for exam in search.exams:
@@ -109,11 +114,11 @@ def run_batch(
                         store.finish_run(run, RunOutcome.INTERRUPTED)
                     raise
         warning = None if settings.is_calibrated else UNCALIBRATED_WARNING
-        report = BatchReport(root, out, tuple(reports), search.problems, None, warning=warning)
+        report = BatchReport(root, out, tuple(reports), problems, None, warning=warning)
         try:
             summaries, unreadable = read_summaries(store, out)
-            report = replace(report, problems=(*search.problems, *unreadable))
-            write_overview_files(out, summaries, report.problems)
+            report = replace(report, problems=(*problems, *unreadable))
+            write_overview_files(out, summaries, report.problems, _sign_offs(summaries, journal))
             report = replace(report, index=out / "index.html")
             if run is not None:
                 store.finish_run(run, RunOutcome.DONE)
@@ -136,16 +141,18 @@ class _ExamProcessor:
     run: int
     backgrounds: AnimalBackgrounds
     reader: ClipReader
+    event_log: EventLog
 
     @classmethod
-    def start(cls, exams: Sequence[Exam], out: Path, context: RunContext) -> _ExamProcessor:
+    def start(cls, exams: Sequence[Exam], out: Path, context: RunContext, journal: Journal) -> _ExamProcessor:
         """Record the start of the run in the store, and get ready to read the clips of all exams."""
         sha256, worker = settings_sha256(context.settings), context.worker
         run = context.store.start_run(
             settings_sha256=sha256, model_sha256=worker.model.sha256, engine=worker.engine_name
         )
         reader = ClipReader.prepare(exams, context)
-        return cls(context, out, sha256, run, AnimalBackgrounds.load(context.store), reader)
+        backgrounds = AnimalBackgrounds.load(context.store, journal)
+        return cls(context, out, sha256, run, backgrounds, reader, EventLog(journal))
 
     def process(self, exam: Exam) -> ExamReport:
         """Read, estimate and write one exam. An error becomes a report of the failure."""
@@ -175,7 +182,7 @@ class _ExamProcessor:
         duplicates = {clip.file: self.reader.duplicates_in_other_exams(clip) for clip in exam.clips}
         background = self.backgrounds.for_exam(exam)
         folder = self.out / exam_folder(exam)
-        sign_off = read_sign_off(folder)
+        sign_off = _sign_off(self.event_log, exam)
         fingerprint = self._fingerprint(exam, scans, duplicates, background, sign_off)
         stored = store.exam(exam.animal, date)
         if (
@@ -220,6 +227,18 @@ class _ExamProcessor:
             None if sign_off is None else asdict(sign_off),
         ]
         return hashlib.sha256(json.dumps(content, sort_keys=True).encode()).hexdigest()
+
+
+def _sign_off(event_log: EventLog, exam: Exam) -> SignOff | None:
+    stored = current_signature(event_log.events(ExamKey(exam.animal, exam.date.isoformat())))
+    return None if stored is None else SignOff.of(stored)
+
+
+def _sign_offs(summaries: Sequence[ExamSummary], journal: Journal) -> dict[str, SignOff]:
+    """The signed exams by folder."""
+    signed = current_signatures(EventLog(journal))
+    keys = {summary.folder: ExamKey(summary.exam.animal, summary.exam.date.isoformat()) for summary in summaries}
+    return {folder: SignOff.of(signed[key]) for folder, key in keys.items() if key in signed}
 
 
 _BACKGROUND = TypeAdapter(AnimalBackground)

@@ -12,6 +12,7 @@ from typing import Annotated
 
 import typer
 
+from pipeline.cli.backup_commands import backup, check, restore
 from pipeline.cli.batch_command import batch
 from pipeline.cli.bench_commands import BENCH_COMMANDS
 from pipeline.cli.calibrate_command import calibrate
@@ -23,7 +24,7 @@ from pipeline.cli.train_command import train
 
 __all__ = ["main"]
 
-COMMANDS = (batch, demo, phantoms, calibrate, train, outcome, agreement, review, users, labels)
+COMMANDS = (batch, demo, phantoms, calibrate, train, outcome, agreement, review, users, labels, backup, check, restore)
 
 
 def _unwrapped(function: Callable[..., None]) -> str:

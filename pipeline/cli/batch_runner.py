@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 
 import typer
 
+from models.printable import printable_lines
 from pipeline.batch.run_report import BatchReport
 from pipeline.cli.options import EngineName
 
@@ -56,12 +57,17 @@ def run_batch_with_progress(
     settings_file, weights : None for the shipped ones
     allow_uncalibrated : use the shipped calibration, with a warning on stderr, where the weights have none of their own
 
+    Signed sheets are first brought up to date with the journal; those that cannot be are named on stderr.
+
     Raises CalibrationError where they have none and that is not allowed.
     """
     from pipeline.batch.run import run_batch
     from pipeline.cli.progress import show_batch_progress
+    from pipeline.review.signature_files import rebuild_in
 
     settings = load_run_settings(settings_file, weights, allow_uncalibrated=allow_uncalibrated)
+    for problem in rebuild_in(out.resolve(), settings):
+        typer.echo(printable_lines(problem), err=True)
     with show_batch_progress(quiet=quiet) as on_event:
         return run_batch(
             root,

@@ -30,6 +30,7 @@ class ExitCode(IntEnum):
     SOME_UNUSABLE = 3, "done, but some clips or exams could not be used"
     NOTHING_USABLE = 4, "no usable clip was found"
     REGRESSION = 5, "a fine-tuned network became worse and was not written"
+    DAMAGED = 6, "a check found damage"
     LOCKED = 75, "another run is using the output folder (try again later)"  # EX_TEMPFAIL of sysexits.h
     INTERRUPTED = 130, "interrupted"  # 128 + SIGINT, as shells report it
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from contextlib import closing
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -56,6 +57,8 @@ def outcome(
         import datetime as dt
 
         from pipeline.exams.outcome_file import new_outcomes, parse_outcome, read_outcomes
+        from pipeline.people.journal import Journal
+        from pipeline.people.outcome_record import add_outcomes, recorded_outcomes
         from pipeline.store.lock import hold_lock
         from pipeline.store.store import Store
 
@@ -71,9 +74,9 @@ def outcome(
             cells = {"animal": animal, "outcome": kind, "date": date, "number": number, "who": who, "note": note}
             given = [parse_outcome({**cells, "withdrawn": "yes" if withdrawn else ""}, today=today)]
         require_results(out)
-        with hold_lock(out), Store(out) as store:
-            new = new_outcomes(given, store.outcomes()) if table is not None else given
-            store.add_outcomes(new)
+        with hold_lock(out), closing(Journal(out)) as journal, Store(out) as store:
+            new = new_outcomes(given, recorded_outcomes(journal)) if table is not None else given
+            add_outcomes(journal, new)
             without_exam = _animals_without_exam(new, store.exams())
         known_before = len(given) - len(new)
         if as_json:
@@ -111,13 +114,16 @@ def agreement(
         from pipeline.agreement.summary import summarise_agreement
         from pipeline.agreement.text import agreement_lines
         from pipeline.batch.stored_summaries import read_summaries
+        from pipeline.people.journal import Journal
+        from pipeline.people.outcome_record import recorded_outcomes
         from pipeline.store.lock import hold_lock
         from pipeline.store.store import Store
 
         require_results(out)
-        with hold_lock(out), Store(out) as store:
+        with hold_lock(out), closing(Journal(out)) as journal, Store(out) as store:
             summaries, problems = read_summaries(store, out)
-            compared = summarise_agreement(summaries, store.outcomes(), MatchRule(max_days_to_first_egg=within))
+            outcomes = recorded_outcomes(journal)
+            compared = summarise_agreement(summaries, outcomes, MatchRule(max_days_to_first_egg=within))
             page = write_agreement_page(out, compared)
         for problem in problems if not quiet else ():
             typer.echo(problem.reason, err=True)

@@ -116,27 +116,36 @@ def users(
             help="look: view only; review: view and answer; sign: view, answer and sign.",
         ),
     ] = "review",
+    no_password: Annotated[
+        bool,
+        typer.Option("--no-password", help="The user cannot log in, and is only in the list of this computer's page."),
+    ] = False,
     remove: Annotated[
         str | None, typer.Option("--remove", metavar="NAME", help="Remove a user. The user's answers stay.")
     ] = None,
     quiet: Quiet = False,
     traceback: Traceback = False,
 ) -> None:
-    """Manage who may log in to the review pages from other computers. Without --add and --remove, list the users."""
+    """Manage who may review: with a password from other computers, without one on this computer only.
+
+    Without --add and --remove, list the users.
+    """
     with handle_errors(traceback):
-        from pipeline.review.event_log import EventLog
-        from pipeline.review.users import PERMISSIONS, User, Users
+        from pipeline.people.journal import Journal
+        from pipeline.people.users import PERMISSIONS, User, Users
 
         require_results(out)
         checked = next((one for one in PERMISSIONS if one == permission), None)
         if checked is None:
             raise typer.Exit(misused(f"--permission is one of {', '.join(PERMISSIONS)}, not {permission}."))
-        with closing(EventLog(out)) as event_log:
-            known = Users(event_log)
+        with closing(Journal(out)) as journal:
+            known = Users(journal)
             if add is not None:
                 if not role:
                     raise typer.Exit(misused("Give the user's --role; it is shown with the name on signed sheets."))
-                password = typer.prompt("Password", hide_input=True, confirmation_prompt=True, err=True)
+                password = None
+                if not no_password:
+                    password = typer.prompt("Password", hide_input=True, confirmation_prompt=True, err=True)
                 try:
                     known.save(User(add, role, checked), password)
                 except ValueError as error:

@@ -20,7 +20,7 @@ import numpy as np
 
 from models.ellipse import overlap
 from models.stages import STAGES
-from pipeline.review.answers import TrackSegment
+from pipeline.people.answers import TrackSegment
 from pipeline.review.exam_review import ExamReview
 from pipeline.review.replay import ReviewedEgg
 from pipeline.scan.clip_scan import ClipScan

@@ -13,6 +13,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from contextlib import closing
 from dataclasses import asdict, dataclass, field
 from pathlib import Path
 from typing import Any
@@ -24,11 +25,12 @@ from pipeline.exams.folder_names import safe_name
 from pipeline.ingest.frame import ClipError
 from pipeline.ingest.recording_identity import file_sha256
 from pipeline.labels.frame_selection import IgnoredOutline, LabelledEgg, labelled_frames
+from pipeline.people.event_log import EventLog
+from pipeline.people.journal import Journal
 from pipeline.report.export.coco import CATEGORIES
 from pipeline.report.export.result import to_json_bytes
 from pipeline.review.best_view import usable_clips
 from pipeline.review.cases import CaseError, CaseStore
-from pipeline.review.event_log import EventLog
 from pipeline.review.exam_review import ExamReview, ExamReviews
 from pipeline.review.frame_cache import masked_frames
 from pipeline.scan.clip_scan import ClipScan
@@ -59,10 +61,9 @@ def write_labels(out: Path, folder: Path, settings: Settings, progress: Callable
     Raises OutputError if the folder cannot be written.
     """
     written = LabelExport()
-    cases, event_log = CaseStore(out, settings), EventLog(out)
-    reviews = ExamReviews(event_log)
     coco = _CocoLists([], [])
-    try:
+    with closing(Journal(out)) as journal, closing(CaseStore(out, settings, journal)) as cases:
+        reviews = ExamReviews(EventLog(journal))
         summaries = cases.summaries()
         for done, summary in enumerate(summaries):
             progress(done, len(summaries))
@@ -81,9 +82,6 @@ def write_labels(out: Path, folder: Path, settings: Settings, progress: Callable
                 except ClipError as error:
                     written.problems.append(f"{summary.exam.animal}, {summary.exam.date}: {error}")
         progress(len(summaries), len(summaries))
-    finally:
-        cases.close()
-        event_log.close()
     written.frames, written.ignored = len(coco.images), sum(each["iscrowd"] for each in coco.annotations)
     written.outlines = len(coco.annotations) - written.ignored
     categories = [dict(category) for category in CATEGORIES]

@@ -6,7 +6,7 @@ a time writes to an output folder.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from pathlib import Path
 
 from pipeline.estimate.results import ExamFinding
@@ -24,7 +24,7 @@ from pipeline.report.pdf.sheet_pdf import sheet_pdf
 from pipeline.report.sheet_content import sheet_content
 from pipeline.report.sheet_html import sheet_html
 from pipeline.report.sightings import sorted_scans
-from pipeline.report.sign_off import SignOff, read_sign_off, sheet_signature
+from pipeline.report.sign_off import SignOff, sheet_signature
 from pipeline.report.summary import ExamSummary, summary_csv
 from pipeline.scan.clip_scan import ClipScan
 from pipeline.store.atomic_write import OutputError, write_atomically, write_trouble
@@ -72,18 +72,23 @@ def write_exam_files(
     return folder
 
 
-def write_overview_files(out: Path, summaries: Sequence[ExamSummary], problems: Sequence[ExamProblem] = ()) -> None:
-    """Write the tables and ``index.html`` over all exams under OUT. Raises OutputError."""
+def write_overview_files(
+    out: Path,
+    summaries: Sequence[ExamSummary],
+    problems: Sequence[ExamProblem] = (),
+    signed: Mapping[str, SignOff] | None = None,
+) -> None:
+    """Write the tables and ``index.html`` over all exams under OUT. Raises OutputError.
+
+    signed : who signed, by the exam's folder
+    """
     write_atomically(out / "summary.csv", [summary_csv(summaries)])
     write_atomically(out / "eggs.csv", [eggs_csv(summaries)])
     write_atomically(out / "animals.parquet", [animals_parquet(summaries)])
     write_atomically(out / "eggs.parquet", [eggs_parquet(summaries)])
     has_agreement_page = (out / "agreement.html").is_file()
-    sign_offs = {each.folder: read_sign_off(out / each.folder) for each in summaries}
-    signed = {folder: sign_off for folder, sign_off in sign_offs.items() if sign_off is not None}
-    write_atomically(
-        out / "index.html", [index_html(summaries, problems, has_agreement_page=has_agreement_page, signed=signed)]
-    )
+    page = index_html(summaries, problems, has_agreement_page=has_agreement_page, signed=signed or {})
+    write_atomically(out / "index.html", [page])
 
 
 def _remove_stale(folder: Path, keep: Iterable[str]) -> None:

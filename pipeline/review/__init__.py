@@ -1,15 +1,14 @@
 """Review of the batch's results: people's answers, what follows from them, and the server of the review pages.
 
-Stored. `event_log` is an SQLite file next to the batch's own (``reviews.sqlite``; the batch's file can be computed
-again, this one cannot). Every answer is one row, and rows are only added: exam, sequence (1, 2, 3, ... within the
-exam), time, user, the answer, and the eggs and counts before and after it. Undo, redo, signing and reopening are rows
-too.
+Stored. Answers are entries of the journal (`pipeline.people`), never changed: exam, sequence (1, 2, 3, ... within the
+exam), time, user, the answer, and the eggs and counts before and after it. Undo, redo, signing and reopening are
+entries too.
 
-Derived. `answers` defines the kinds of answers. An answer refers to an egg by its `segments`: tracks or parts of
-tracks. The first answer to a result saves its `batch_snapshot`: which egg the batch made of which segments, and where
-they lay. `replay` applies the answers to the current snapshot, without those that are undone (`undo`). If the batch has
-made another one since (new weights), `track_mapping` finds the segments again by the overlap of their outlines; an
-answer whose segments are not found becomes a question.
+Derived. An answer refers to an egg by its `segments`: tracks or parts of tracks. The first answer to a result saves its
+`batch_snapshot`: which egg the batch made of which segments, and where they lay. `replay` applies the answers to the
+current snapshot, without those that are undone (`undo`). If the batch has made another one since (new weights),
+`track_mapping` finds the segments again by the overlap of their outlines; an answer whose segments are not found
+becomes a question.
 
 Counted. `corrections` turns the replayed answers into the inputs of the batch's own estimate (confirmed: existence 1;
 rejected: its tracks are removed; merged; split; added: a track of its own; unusable: frames dropped). The rest is done
@@ -17,6 +16,9 @@ by `pipeline.estimate`, so without answers the counts, intervals and flags are t
 
 Served. `cases` reads results from the batch's store, `exam_review` computes how an exam stands, `answer_service`
 accepts answers, `frame_cache` decodes frames, black outside the sector, `exam_document` builds what the page receives
-(types in `document_models`), `event_text` describes answers, `signed_sheet` writes what was signed, `users` holds who
-may log in. `web` is the server.
+(types in `document_models`), `event_text` describes answers, `signed_sheet` writes what was signed. `web` is the
+server.
+
+Checked. `signature_files` brings signed sheets up to date with the journal, `integrity` compares everything in an
+output folder.
 """

@@ -13,7 +13,7 @@ from typing import Any
 
 from models.errors import ClutchlightError
 from pipeline.estimate.results import Count
-from pipeline.review.answers import (
+from pipeline.people.answers import (
     AddEgg,
     Answer,
     EggAnswer,
@@ -21,17 +21,19 @@ from pipeline.review.answers import (
     MarkUsable,
     Redo,
     ReopenExam,
+    RequestedAnswer,
     ResolveQuestion,
+    Sign,
     SignExam,
     SplitEgg,
     Undo,
 )
+from pipeline.people.event_log import Event, EventContent, EventLog
+from pipeline.people.users import User
 from pipeline.review.cases import ReviewCase
-from pipeline.review.event_log import Event, EventContent, EventLog
 from pipeline.review.exam_review import ExamReview, ExamReviews
 from pipeline.review.replay import ReviewState
 from pipeline.review.undo import undo_redo_targets
-from pipeline.review.users import User
 
 __all__ = ["AnswerRejected", "AnswerService", "EditConflict"]
 
@@ -65,7 +67,7 @@ class AnswerService:
         user: User,
         request_id: str,
         base_sequence: int,
-        answer: Answer,
+        answer: RequestedAnswer,
         *,
         override_conflict: bool = False,
     ) -> tuple[Event, ExamReview]:
@@ -84,7 +86,7 @@ class AnswerService:
             if stored is None:
                 before = self._reviews.after(case, transaction.events)
                 _check(case, before.state, answer, user)
-                resolved = _resolve_undo(answer, before.events, user)
+                resolved = _resolve(answer, before.events, user)
                 draft = EventContent(user.name, request_id, snapshot_id, resolved, {}, {})
                 drafted = Event(**vars(draft), sequence=len(before.events) + 1, at="")
                 after = self._reviews.compute(case, (*before.events, drafted))
@@ -104,8 +106,10 @@ class AnswerService:
         return event, self._reviews.remember(ExamReview(case, events, state, after.finding))
 
 
-def _resolve_undo(answer: Answer, events: Sequence[Event], user: User) -> Answer:
-    """Undo and redo with the sequence of the answer that they apply to."""
+def _resolve(answer: RequestedAnswer, events: Sequence[Event], user: User) -> Answer:
+    """The answer as it is stored: a signature with name and role of the account, undo and redo with what they undo."""
+    if isinstance(answer, Sign):
+        return SignExam(name=user.name, role=user.role, logged_in=user.logged_in)
     if not isinstance(answer, Undo | Redo):
         return answer
     undo, redo = undo_redo_targets(events, user.name)
@@ -115,7 +119,7 @@ def _resolve_undo(answer: Answer, events: Sequence[Event], user: User) -> Answer
     return answer.model_copy(update={"of": target})
 
 
-def _check(case: ReviewCase, state: ReviewState, answer: Answer, user: User) -> None:
+def _check(case: ReviewCase, state: ReviewState, answer: RequestedAnswer, user: User) -> None:
     """Raises AnswerRejected if the exam's state, the user's permission or the clip does not allow the answer."""
     if isinstance(answer, ReopenExam):
         if state.signature is None:
@@ -125,7 +129,7 @@ def _check(case: ReviewCase, state: ReviewState, answer: Answer, user: User) -> 
         return
     if state.signature is not None:
         raise AnswerRejected(f"{state.signature.name} has signed this exam. Reopen it first.")
-    if isinstance(answer, SignExam) and not user.can("sign"):
+    if isinstance(answer, Sign) and not user.can("sign"):
         raise AnswerRejected("You have permission to review, but not to sign.")
     if isinstance(answer, ResolveQuestion) and answer.of not in {event.sequence for event in state.questions}:
         raise AnswerRejected("There is no such question.")

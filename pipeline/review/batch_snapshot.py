@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 from models.stages import Stage
 from pipeline.estimate.results import ExamFinding
 from pipeline.estimate.stages import egg_stage
-from pipeline.review.answers import TrackSegment
+from pipeline.people.answers import TrackSegment
 from pipeline.scan.clip_scan import ClipScan
 from pipeline.track.merging.merge import Grouping
 from pipeline.track.tracks import Track

@@ -18,11 +18,12 @@ from pipeline.estimate.flags.catalogue import by_urgency
 from pipeline.estimate.history import AnimalBackground
 from pipeline.estimate.results import ExamFinding
 from pipeline.exams.exam_search import Exam
+from pipeline.people.event_log import ExamKey
+from pipeline.people.journal import Journal
 from pipeline.report.export.result import ModelIdentity
 from pipeline.report.summary import ExamSummary
 from pipeline.review.batch_snapshot import BatchSnapshot, take_snapshot
 from pipeline.review.corrections import CorrectedInputs, apply_corrections
-from pipeline.review.event_log import ExamKey
 from pipeline.review.replay import ReviewState
 from pipeline.scan.clip_scan import ClipScan, refused_scan
 from pipeline.scan.coverage import ClipCoverage, clip_coverage
@@ -101,10 +102,11 @@ class ReviewCase:
 class CaseStore:
     """The exams of one output folder. May be used from many threads."""
 
-    def __init__(self, out: Path, settings: Settings) -> None:
+    def __init__(self, out: Path, settings: Settings, journal: Journal) -> None:
         self.out = out
         self.settings = settings
         self._settings_sha256 = settings_sha256(settings)
+        self._journal = journal
         self._store = Store(out)
         self._lock = threading.Lock()
         self._refreshed_at_s = -REFRESH_SECONDS
@@ -195,7 +197,7 @@ class CaseStore:
         grouping = group_exam(exam, tracks, coverage, self.settings)
         snapshot = take_snapshot(grouping, summary.finding, scans)
         fingerprint = hashlib.sha256(snapshot.dumps().encode()).hexdigest()
-        background = AnimalBackgrounds.load(self._store).for_exam(exam)
+        background = AnimalBackgrounds.load(self._store, self._journal).for_exam(exam)
         return ReviewCase(
             summary, tuple(scans), coverage, grouping, snapshot, fingerprint, model, self.settings, background
         )

@@ -20,7 +20,7 @@ from numpy.typing import NDArray
 
 from models.stages import STAGES
 from pipeline.estimate.stage_evidence import assign_stages
-from pipeline.review.answers import TrackSegment
+from pipeline.people.answers import TrackSegment
 from pipeline.review.replay import ReviewedEgg, ReviewState
 from pipeline.scan.coverage import ClipCoverage
 from pipeline.settings import Settings, TrackSettings

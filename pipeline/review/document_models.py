@@ -10,9 +10,9 @@ from pydantic import BaseModel
 
 from models.stages import Stage
 from pipeline.estimate.results import Severity
-from pipeline.review.answers import TrackSegment
+from pipeline.people.answers import TrackSegment
+from pipeline.people.users import Permission
 from pipeline.review.replay import Verdict
-from pipeline.review.users import Permission
 
 __all__ = [
     "ClipDocument",
@@ -42,11 +42,15 @@ class EventDocument(BaseModel):
 
 
 class SignatureDocument(BaseModel):
-    """then : the count that was signed, in words, if the recordings have given another one since; else empty"""
+    """login : how the user was known, in words, empty if that was not recorded
+
+    then : the count that was signed, in words, if the recordings have given another one since; else empty
+    """
 
     name: str
     role: str
     at: str
+    login: str
     then: str
 
 

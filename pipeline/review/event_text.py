@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from pipeline.review.answers import (
+from pipeline.people.answers import (
     AddComment,
     AddEgg,
     ConfirmEgg,
@@ -18,7 +18,7 @@ from pipeline.review.answers import (
     SplitEgg,
     Undo,
 )
-from pipeline.review.event_log import Event
+from pipeline.people.event_log import Event
 
 __all__ = ["event_text", "utc_time_text"]
 

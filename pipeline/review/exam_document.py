@@ -12,6 +12,9 @@ from models.printable import printable
 from models.stages import Stage
 from pipeline.estimate.results import Count, EggFinding, ExamFinding, Sighting
 from pipeline.formatting import date_text, percent, plural
+from pipeline.people.event_log import Event
+from pipeline.people.signatures import login_text
+from pipeline.people.users import User
 from pipeline.report.text import clip_title, count_text, interval_text, size_text
 from pipeline.review.best_view import best_view, usable_clips
 from pipeline.review.document_models import (
@@ -27,12 +30,10 @@ from pipeline.review.document_models import (
     TrackOutlines,
     UserDocument,
 )
-from pipeline.review.event_log import Event
 from pipeline.review.event_text import event_text, utc_time_text
 from pipeline.review.exam_review import ExamReview
 from pipeline.review.replay import ReviewedEgg, Signature
 from pipeline.review.undo import undo_redo_targets
-from pipeline.review.users import User
 from pipeline.scan.clip_scan import ClipScan
 
 __all__ = ["egg_finding", "event_document", "exam_document", "outlines_document"]
@@ -173,7 +174,13 @@ def _signature(reviewed: ExamReview, signature: Signature) -> SignatureDocument:
             f"The signed count was {count_text(count, 'shelled egg')}, {interval_text(count)}; "
             "the recordings have been read again since."
         )
-    return SignatureDocument(name=signature.name, role=signature.role, at=utc_time_text(signature.at), then=then)
+    return SignatureDocument(
+        name=signature.name,
+        role=signature.role,
+        at=utc_time_text(signature.at),
+        login=login_text(signature.logged_in),
+        then=then,
+    )
 
 
 def _counts(finding: ExamFinding, is_scanned: bool) -> CountDocument:

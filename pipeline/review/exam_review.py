@@ -7,9 +7,9 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from pipeline.estimate.results import ExamFinding
+from pipeline.people.event_log import Event, EventLog
 from pipeline.review.batch_snapshot import BatchSnapshot
 from pipeline.review.cases import ReviewCase
-from pipeline.review.event_log import Event, EventLog
 from pipeline.review.replay import ReviewState, replay
 from pipeline.review.track_mapping import TrackMapping, identity_mapping, map_tracks
 

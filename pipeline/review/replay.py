@@ -11,7 +11,7 @@ from dataclasses import dataclass, field, replace
 from typing import Literal
 
 from models.stages import Stage
-from pipeline.review.answers import (
+from pipeline.people.answers import (
     AddComment,
     AddEgg,
     ConfirmEgg,
@@ -26,8 +26,8 @@ from pipeline.review.answers import (
     SplitEgg,
     TrackSegment,
 )
+from pipeline.people.event_log import Event
 from pipeline.review.batch_snapshot import BatchSnapshot
-from pipeline.review.event_log import Event
 from pipeline.review.track_mapping import TrackMapping
 from pipeline.review.undo import undone_sequences
 
@@ -68,10 +68,11 @@ class ReviewedEgg:
 
 @dataclass(frozen=True)
 class Signature:
-    """at : UTC, ISO 8601;  sequence : of the event that signed"""
+    """at : UTC, ISO 8601;  sequence : of the event that signed;  logged_in : as in `SignExam`"""
 
     name: str
     role: str
+    logged_in: bool | None
     at: str
     sequence: int
 
@@ -145,7 +146,7 @@ class _Replay:
         if is_undone:
             return
         if isinstance(answer, SignExam):
-            self.signature = Signature(answer.name, answer.role, event.at, event.sequence)
+            self.signature = Signature(answer.name, answer.role, answer.logged_in, event.at, event.sequence)
         elif isinstance(answer, ReopenExam):
             self.signature = None
         elif isinstance(answer, AddComment):

@@ -6,19 +6,22 @@ are removed when the exam is reopened; what was signed stays in the event log.
 
 from __future__ import annotations
 
+import hashlib
 from collections.abc import Callable
 from contextlib import suppress
 from dataclasses import replace
 from pathlib import Path
+from typing import Any
 
 from pipeline.estimate.results import EggFinding
+from pipeline.people.answers import Redo, Undo
+from pipeline.people.signatures import StoredSignature, current_signature
 from pipeline.report.export.result import result_document, to_json_bytes
 from pipeline.report.sheet_content import sheet_content
 from pipeline.report.sheet_html import sheet_html
 from pipeline.report.sightings import EggPicture
-from pipeline.report.sign_off import SIGNED_HTML, SIGNED_JSON, SheetSignature
+from pipeline.report.sign_off import SIGNED_HTML, SIGNED_JSON, SheetSignature, SignOff
 from pipeline.report.text import shelled_text
-from pipeline.review.answers import Redo, Undo
 from pipeline.review.best_view import best_view, usable_clips
 from pipeline.review.cases import ReviewCase
 from pipeline.review.event_text import event_text, utc_time_text
@@ -30,7 +33,15 @@ from pipeline.scan.clip_scan import ClipScan, ScanPicture
 from pipeline.settings import settings_sha256
 from pipeline.store.atomic_write import OutputError, write_atomically
 
-__all__ = ["current_picture", "load_signed_sheet", "render_signed_sheet", "sync_signed_sheet"]
+__all__ = [
+    "ReadFrame",
+    "current_picture",
+    "load_signed_sheet",
+    "remove_signed_sheet",
+    "render_signed_sheet",
+    "signed_document",
+    "sync_signed_sheet",
+]
 
 ReadFrame = Callable[[ReviewCase, int, int], bytes]
 """(case, index of the clip in `usable_clips`, frame number) to the frame as JPEG. Raises FrameUnavailableError."""
@@ -71,20 +82,18 @@ def load_signed_sheet(out: Path, case: ReviewCase) -> bytes | None:
 
 def sync_signed_sheet(out: Path, reviewed: ExamReview, read_frame: ReadFrame) -> None:
     """Write the signed sheet into the exam's folder, or remove it if the exam is open. Raises OutputError."""
-    case, signature = reviewed.case, reviewed.state.signature
+    case = reviewed.case
     folder = out / case.summary.folder
+    signature = current_signature(reviewed.events)
     page = render_signed_sheet(reviewed, read_frame)
     if signature is None or page is None:
-        try:
-            for name in (SIGNED_JSON, SIGNED_HTML):
-                (folder / name).unlink(missing_ok=True)
-        except OSError as error:
-            raise OutputError(f"the signed sheet in {folder} cannot be removed: {error.strerror}.") from error
+        remove_signed_sheet(folder)
         return
     sha256 = settings_sha256(case.settings)
     document = {
-        "schema": "clutchlight/signed-result/1",
-        "signed": {"name": signature.name, "role": signature.role, "at": signature.at},
+        "schema": "clutchlight/signed-result/2",
+        "signed": signed_document(signature),
+        "sheet_sha256": hashlib.sha256(page).hexdigest(),
         "changes": [
             {"sequence": event.sequence, "at": event.at, "person": event.person, "answer": event.answer.model_dump()}
             for event in reviewed.events
@@ -93,6 +102,27 @@ def sync_signed_sheet(out: Path, reviewed: ExamReview, read_frame: ReadFrame) ->
     }
     write_atomically(folder / SIGNED_HTML, [page])
     write_atomically(folder / SIGNED_JSON, [to_json_bytes(document)])
+
+
+def remove_signed_sheet(folder: Path) -> None:
+    """Raises OutputError."""
+    try:
+        for name in (SIGNED_JSON, SIGNED_HTML):
+            (folder / name).unlink(missing_ok=True)
+    except OSError as error:
+        raise OutputError(f"the signed sheet in {folder} cannot be removed: {error.strerror}.") from error
+
+
+def signed_document(signature: StoredSignature) -> dict[str, Any]:
+    """The signature as ``signed.json`` states it. sha256 : of the journal up to it"""
+    return {
+        "name": signature.name,
+        "role": signature.role,
+        "at": signature.at,
+        "logged_in": signature.logged_in,
+        "entry": signature.entry,
+        "sha256": signature.digest,
+    }
 
 
 def _scans_with_pictures(reviewed: ExamReview, read_frame: ReadFrame) -> list[ClipScan]:
@@ -118,20 +148,23 @@ def _scans_with_pictures(reviewed: ExamReview, read_frame: ReadFrame) -> list[Cl
 
 
 def _signature(reviewed: ExamReview) -> SheetSignature | None:
-    signed, by_program = reviewed.state.signature, reviewed.case.summary.finding.shelled
-    if signed is None:
+    stored, by_program = current_signature(reviewed.events), reviewed.case.summary.finding.shelled
+    if stored is None:
         return None
-    hidden = {*undone_sequences(reviewed.events), signed.sequence}
+    signed = SignOff.of(stored)
+    hidden = undone_sequences(reviewed.events)
     changes = tuple(
         f"{event.person}: {event_text(event)}"
         for event in reviewed.events
-        if event.sequence not in hidden and not isinstance(event.answer, Undo | Redo)
+        if event.sequence not in hidden and event.entry != stored.entry and not isinstance(event.answer, Undo | Redo)
     )
     return SheetSignature(
         name=signed.name,
         role=signed.role,
-        signed_at=utc_time_text(signed.at),
-        signed_count=shelled_text(reviewed.finding.shelled),
+        signed_at=utc_time_text(signed.signed_at),
+        signed_count=shelled_text(signed.shelled),
         program_count=shelled_text(by_program),
+        login=signed.login,
+        chain=signed.chain,
         changes=changes,
     )

@@ -13,7 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from models.ellipse import overlap
-from pipeline.review.answers import TrackSegment
+from pipeline.people.answers import TrackSegment
 from pipeline.review.batch_snapshot import BatchSnapshot, TrackKey, TrackSamples, whole_track
 from pipeline.scan.clip_scan import ClipScan
 from pipeline.track.tracks import Track

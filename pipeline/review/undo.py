@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from pipeline.review.answers import Redo, ReopenExam, SignExam, Undo
-from pipeline.review.event_log import Event
+from pipeline.people.answers import Redo, ReopenExam, SignExam, Undo
+from pipeline.people.event_log import Event
 
 __all__ = ["undo_redo_targets", "undone_sequences"]
 

@@ -16,7 +16,6 @@ from models.errors import ClutchlightError
 __all__ = [
     "SCHEMA_VERSION",
     "ExamRow",
-    "OutcomeRow",
     "PictureRow",
     "RefusalRow",
     "RunOutcome",
@@ -102,21 +101,6 @@ class ExamRow(Table):
     run: Mapped[int] = mapped_column(ForeignKey("runs.identity"))
 
 
-class OutcomeRow(Table):
-    """Rows are only added. Of rows with the same animal, kind and date, the last one is valid."""
-
-    __tablename__ = "outcomes"
-    identity: Mapped[int] = mapped_column(primary_key=True)
-    recorded: Mapped[str]  # UTC, ISO 8601
-    animal: Mapped[str]
-    kind: Mapped[str]
-    date: Mapped[str]
-    number: Mapped[int | None]
-    who: Mapped[str | None]
-    note: Mapped[str | None]
-    withdrawn: Mapped[bool]
-
-
 def database_path(out: Path) -> Path:
     """The path of an output folder's database, whether it exists or not."""
     return out / "clutchlight.sqlite"
@@ -164,7 +148,15 @@ def ensure_schema(engine: Engine, path: Path) -> None:
             raise StoreError(
                 f"{path}: this is the database of another program. Move it away, or choose another folder with --out."
             )
-        Table.metadata.create_all(connection)  # nothing but the tables that earlier versions lack has changed
+        has_outcomes = connection.exec_driver_sql("SELECT 1 FROM sqlite_master WHERE name = 'outcomes'").first()
+        if has_outcomes and connection.exec_driver_sql("SELECT 1 FROM outcomes").first():
+            raise StoreError(
+                f"{path}: written by an earlier version of Clutchlight, with outcomes that people recorded. Run "
+                f"clutchlight users --out {path.parent} first: it moves them to a file of their own."
+            )
+        # Version 2 had a table of outcomes, which moved to the people's file; nothing else has changed.
+        connection.exec_driver_sql("DROP TABLE IF EXISTS outcomes")
+        Table.metadata.create_all(connection)
         connection.exec_driver_sql(f"PRAGMA user_version = {SCHEMA_VERSION}")
 
 

@@ -1,4 +1,6 @@
-"""The database of an output folder: runs, scans of clips, the last result of each exam, and outcomes.
+"""The database of an output folder: runs, scans of clips, and the last result of each exam.
+
+All of it can be computed again from the recordings. What people said is in `pipeline.people`.
 
 The key of a scan is what decides it: the bytes of the recording, the network, the settings and the engine. Every write
 is one transaction, so a run that is killed leaves the scan of a clip whole or absent, never in between. Only a run that
@@ -21,11 +23,9 @@ from sqlalchemy import delete, select, update
 from sqlalchemy.exc import DBAPIError
 from sqlalchemy.orm import Session
 
-from pipeline.exams.outcomes import OUTCOME_KINDS, Outcome
 from pipeline.store.schema import (
     SCHEMA_VERSION,
     ExamRow,
-    OutcomeRow,
     PictureRow,
     RefusalRow,
     RunOutcome,
@@ -255,30 +255,6 @@ class Store:
                 )
             )
 
-    def add_outcomes(self, outcomes: Sequence[Outcome]) -> None:
-        """Append outcomes in one transaction. Nothing is overwritten."""
-        recorded = _now()
-        with self._writing() as session:
-            session.add_all(
-                OutcomeRow(
-                    recorded=recorded,
-                    animal=outcome.animal,
-                    kind=outcome.kind,
-                    date=outcome.date.isoformat(),
-                    number=outcome.number,
-                    who=outcome.who,
-                    note=outcome.note,
-                    withdrawn=outcome.withdrawn,
-                )
-                for outcome in outcomes
-            )
-
-    def outcomes(self) -> Sequence[Outcome]:
-        """All outcomes ever recorded, corrected ones included, in the order of recording."""
-        with self._reading() as session:
-            rows = session.scalars(select(OutcomeRow).order_by(OutcomeRow.identity))
-            return [_outcome(row) for row in rows]
-
     @contextmanager
     def _reading(self) -> Iterator[Session]:
         with self._translated_errors("read"), Session(self._engine) as session:
@@ -310,11 +286,6 @@ def _matches(key: ScanKey) -> tuple[Any, ...]:
 
 def _stored_exam(row: ExamRow) -> StoredExam:
     return StoredExam(row.animal, row.date, row.fingerprint, row.document, tuple(json.loads(row.files)))
-
-
-def _outcome(row: OutcomeRow) -> Outcome:
-    kind = next(kind for kind in OUTCOME_KINDS if kind == row.kind)
-    return Outcome(row.animal, kind, dt.date.fromisoformat(row.date), row.number, row.who, row.note, row.withdrawn)
 
 
 def _now() -> str:

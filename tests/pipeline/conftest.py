@@ -5,9 +5,11 @@ from __future__ import annotations
 import shutil
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+import argon2
 import pytest
 
 from pipeline.cli import app, batch_runner
@@ -61,3 +63,12 @@ def clutchlight(monkeypatch: pytest.MonkeyPatch, capfd: pytest.CaptureFixture[st
         return CommandResult(code, *capfd.readouterr())
 
     return run
+
+
+@pytest.fixture(autouse=True, scope="session")
+def quick_hashes() -> Iterator[None]:
+    """Cheap password hashes: every server makes one, and the tests start hundreds."""
+    with pytest.MonkeyPatch.context() as patch:
+        quick = partial(argon2.PasswordHasher, time_cost=1, memory_cost=64, parallelism=1)
+        patch.setattr(argon2, "PasswordHasher", quick)
+        yield

@@ -9,10 +9,11 @@ from fastapi import APIRouter, Path, Query, Request
 from fastapi.responses import JSONResponse, Response
 from pydantic import BaseModel, ConfigDict, Field
 
+from pipeline.people.answers import RequestedAnswer
+from pipeline.people.users import User
 from pipeline.report.egg_pictures import egg_picture
 from pipeline.report.sightings import best_picture
 from pipeline.review.answer_service import AnswerRejected, EditConflict
-from pipeline.review.answers import Answer, SignExam
 from pipeline.review.best_view import usable_clips
 from pipeline.review.document_models import ExamDocument, OutlinesDocument, UpdatesDocument
 from pipeline.review.exam_document import egg_finding, event_document, exam_document, outlines_document
@@ -20,7 +21,6 @@ from pipeline.review.exam_review import ExamReview
 from pipeline.review.frame_cache import FrameUnavailableError
 from pipeline.review.replay import ReviewedEgg
 from pipeline.review.signed_sheet import current_picture, sync_signed_sheet
-from pipeline.review.users import User
 from pipeline.review.web.app_context import AppContext
 from pipeline.review.web.responses import document_response, error_response, error_responses
 
@@ -47,7 +47,7 @@ class AnswerRequest(BaseModel):
     base_sequence: Annotated[int, Field(ge=0, le=1_000_000_000)]
     fingerprint: Annotated[str, Field(max_length=64)]
     override_conflict: bool = False
-    answer: Annotated[Answer, Field(discriminator="kind")]
+    answer: Annotated[RequestedAnswer, Field(discriminator="kind")]
 
 
 class AnswerResponse(BaseModel):
@@ -103,8 +103,6 @@ def exam_routes(context: AppContext) -> APIRouter:
             return _not_found()
         if answer_request.fingerprint != case.fingerprint:
             return error_response(409, "The recordings have been read again since. Reload the page.")
-        if isinstance(answer_request.answer, SignExam) and answer_request.answer.name != user.name:
-            return error_response(403, "You can only sign in your own name.")
         try:
             event, reviewed = context.answer_service.submit(
                 case,

@@ -1,4 +1,4 @@
-"""Logging in and out. Beyond this machine users need a password; on this machine they only enter name and role."""
+"""Logging in and out. Beyond this machine users need a password; on this machine they choose a name from a list."""
 
 from __future__ import annotations
 
@@ -10,7 +10,6 @@ from fastapi import APIRouter, Request, Response
 from fastapi.responses import HTMLResponse, JSONResponse
 from pydantic import BaseModel, ConfigDict, Field
 
-from pipeline.review.users import Account, User, clean_text
 from pipeline.review.web.app_context import AppContext
 from pipeline.review.web.login_throttle import LoginOrigin
 from pipeline.review.web.rendering import render_page
@@ -18,17 +17,25 @@ from pipeline.review.web.responses import error_response, error_responses
 from pipeline.review.web.security import SESSION_COOKIE
 from pipeline.review.web.sessions import SESSION_SECONDS
 
-__all__ = ["LoginRequest", "login_routes"]
+__all__ = ["LoginRequest", "NewNameRequest", "login_routes"]
 
 
 class LoginRequest(BaseModel):
-    """Who logs in. role : used on this machine only;  password : used beyond it only"""
+    """Who logs in. password : used beyond this machine only"""
 
     model_config = ConfigDict(extra="forbid")
 
     name: Annotated[str, Field(min_length=1, max_length=200)]
-    role: Annotated[str, Field(max_length=200)] = ""
     password: Annotated[str, Field(max_length=1000)] = ""
+
+
+class NewNameRequest(BaseModel):
+    """A name to add to the list of this machine."""
+
+    model_config = ConfigDict(extra="forbid")
+
+    name: Annotated[str, Field(min_length=1, max_length=200)]
+    role: Annotated[str, Field(min_length=1, max_length=200)]
 
 
 def login_routes(context: AppContext) -> APIRouter:
@@ -37,7 +44,20 @@ def login_routes(context: AppContext) -> APIRouter:
 
     @router.get("/login", response_class=HTMLResponse)
     def login_page() -> HTMLResponse:
-        return render_page("login.html.j2", needs_login=context.needs_login)
+        # Beyond this machine nobody learns who has an account.
+        users = [] if context.needs_login else context.users.list_users()
+        return render_page("login.html.j2", needs_login=context.needs_login, users=users)
+
+    @router.post("/login/names", responses=errors)
+    def add_name(new_name: NewNameRequest) -> Response:
+        """Add a name to the list that this machine shows; its role stays as it is given here."""
+        if context.needs_login:
+            return error_response(403, "Accounts are made with `clutchlight users`.")
+        try:
+            user = context.users.add_name(new_name.name, new_name.role)
+        except ValueError as error:
+            return error_response(422, str(error))
+        return JSONResponse({"name": user.name})
 
     @router.post("/login", responses=errors)
     async def login(login_request: LoginRequest, request: Request) -> Response:
@@ -61,10 +81,9 @@ def login_routes(context: AppContext) -> APIRouter:
             if account is None:
                 return error_response(401, "Wrong name or password.")
         else:
-            name, role = clean_text(login_request.name), clean_text(login_request.role)
-            if not name or not role:
-                return error_response(422, "Enter your name and your role. Both appear on signed sheets.")
-            account = Account(User(name, role, "sign"), "")
+            account = await run_sync(context.users.find, login_request.name)
+            if account is None:
+                return error_response(401, "This name is not in the list.")
         if request.state.session is not None:
             context.sessions.end(request.state.session.token)
         session = context.sessions.begin(*account)

@@ -57,24 +57,24 @@ class ServerOptions:
 def serve(out: Path, settings: Settings, options: ServerOptions, on_ready: Callable[[str], None]) -> None:
     """Serve the pages until the process is interrupted. on_ready : called with the address when the server listens
 
-    Raises ServerError if the server cannot listen at the address, StoreError or EventLogError if out cannot be used.
+    Raises ServerError if the server cannot listen at the address, StoreError or JournalError if out cannot be used.
     """
     import uvicorn
 
-    listener = listen(options)
-    port = int(listener.getsockname()[1])
-    context = open_app_context(
-        out,
-        settings,
-        allowed_hosts=_allowed_hosts(options, port),
-        needs_login=options.needs_login,
-        is_encrypted=options.is_encrypted,
-    )
-    context.cases.summaries()  # read all exams now, so that the first page is fast
-    config = server_config(make_app(context), options)
-    on_ready(_address(options, port))
-    with listener, suppress(KeyboardInterrupt):  # the normal way to stop the server
-        uvicorn.Server(config).run(sockets=[listener])
+    with listen(options) as listener:
+        port = int(listener.getsockname()[1])
+        context = open_app_context(
+            out,
+            settings,
+            allowed_hosts=_allowed_hosts(options, port),
+            needs_login=options.needs_login,
+            is_encrypted=options.is_encrypted,
+        )
+        context.cases.summaries()  # read all exams now, so that the first page is fast
+        config = server_config(make_app(context), options)
+        on_ready(_address(options, port))
+        with suppress(KeyboardInterrupt):  # the normal way to stop the server
+            uvicorn.Server(config).run(sockets=[listener])
 
 
 def server_config(app: FastAPI, options: ServerOptions) -> uvicorn.Config:

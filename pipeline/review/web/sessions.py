@@ -8,7 +8,7 @@ import time
 from collections.abc import Callable
 from dataclasses import dataclass, field
 
-from pipeline.review.users import User
+from pipeline.people.users import User
 
 __all__ = ["Presence", "Session", "Sessions"]
 

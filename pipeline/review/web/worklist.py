@@ -10,11 +10,11 @@ from typing import Literal
 from urllib.parse import quote
 
 from pipeline.formatting import date_text
+from pipeline.people.answers import ReopenExam, SignExam
+from pipeline.people.event_log import EventLog, ExamKey
 from pipeline.report.index import priority_group
 from pipeline.report.summary import ExamSummary
 from pipeline.report.text import count_text, interval_text
-from pipeline.review.answers import ReopenExam, SignExam
-from pipeline.review.event_log import EventLog, ExamKey
 
 __all__ = ["Filters", "Worklist", "WorklistLine"]
 
@@ -89,7 +89,7 @@ class Worklist:
 
     def _read_new_events(self) -> None:
         for logged in self._event_log.events_after(self._last_event):
-            self._last_event = logged.identity
+            self._last_event = logged.event.entry
             self._answers[logged.exam] = logged.event.sequence
             if isinstance(logged.event.answer, SignExam):
                 self._signed[logged.exam] = logged.event.answer.name

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 import json
+from contextlib import closing
 from pathlib import Path
 from typing import Any
 
@@ -11,8 +12,9 @@ import pytest
 
 from pipeline.batch.run import run_batch
 from pipeline.exams.outcomes import Outcome
+from pipeline.people.journal import Journal
+from pipeline.people.outcome_record import add_outcomes
 from pipeline.settings import load_settings
-from pipeline.store.store import Store
 from tests.pipeline.blob_finder import BlobFinder, write_exam_folder
 
 SETTINGS = load_settings()
@@ -60,13 +62,14 @@ def test_exam_is_compared_with_the_one_before_it(root: Path, tmp_path: Path) -> 
 def test_new_outcomes_cause_only_the_exams_after_them_to_be_written_again(root: Path, tmp_path: Path) -> None:
     out = tmp_path / "out"
     run(root, out)
-    with Store(out) as store:
-        store.add_outcomes(
+    with closing(Journal(out)) as journal:
+        add_outcomes(
+            journal,
             [
                 Outcome("af-0001", "laid", dt.date(2026, 5, 15), 2),
                 Outcome("AF-0001", "laid", dt.date(2026, 5, 30), 9),
                 Outcome("AF-0002", "laid", dt.date(2026, 5, 30), 9),
-            ]
+            ],
         )
     assert run(root, out) == {
         "AF-0001 2026-05-14": "unchanged",

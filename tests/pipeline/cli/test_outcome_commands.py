@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from contextlib import closing
 from pathlib import Path
 
 import pytest
@@ -11,6 +12,8 @@ from pydantic import TypeAdapter
 from pipeline.batch.stored_summaries import read_summaries
 from pipeline.cli import app
 from pipeline.cli.exit_codes import ExitCode
+from pipeline.people.journal import Journal
+from pipeline.people.outcome_record import recorded_outcomes
 from pipeline.report.summary import ExamSummary
 from pipeline.store.lock import hold_lock
 from pipeline.store.store import Store, StoredExam
@@ -58,8 +61,8 @@ def test_recorded_outcomes_appear_in_the_agreement(out: Path, capsys: pytest.Cap
     assert app.main([*laid, "--withdrawn"]) == ExitCode.DONE
     assert app.main(["agreement", "--out", str(out), "--json"]) == ExitCode.DONE
     assert json.loads(capsys.readouterr().out.partition("\n")[2])["pairs"] == []
-    with Store(out) as store:
-        assert [(one.number, one.withdrawn) for one in store.outcomes()] == [
+    with closing(Journal(out)) as journal:
+        assert [(one.number, one.withdrawn) for one in recorded_outcomes(journal)] == [
             (7, False),
             (6, False),
             (7, False),
@@ -92,8 +95,8 @@ def test_file_with_a_mistake_is_rejected_whole(out: Path, capsys: pytest.Capture
     table.write_text("animal,outcome,date\nAF-0001,laid,2026-05-10\nAF-0002,lost,2026-05-10\n", encoding="utf-8")
     assert app.main(["outcome", "--out", str(out), "--csv", str(table)]) == ExitCode.USAGE
     assert "outcomes.csv, line 3, column 'outcome'" in capsys.readouterr().err
-    with Store(out) as store:
-        assert list(store.outcomes()) == []
+    with closing(Journal(out)) as journal:
+        assert recorded_outcomes(journal) == []
 
 
 @pytest.mark.parametrize(

@@ -14,8 +14,8 @@ import pytest
 
 from pipeline.cli import app
 from pipeline.cli.exit_codes import ExitCode
-from pipeline.review.event_log import EventLog
-from pipeline.review.users import Users
+from pipeline.people.journal import Journal
+from pipeline.people.users import Users
 from pipeline.store.store import Store
 
 
@@ -58,9 +58,9 @@ def test_users_are_added_and_removed(
     assert app.main([*add, "--role", "veterinarian", "--permission", "everything"]) == ExitCode.USAGE
     assert app.main([*add, "--role", "veterinarian", "--permission", "sign"]) == ExitCode.DONE
     assert capsys.readouterr().out == "Orla Finch\tveterinarian\tsign\n"
-    with closing(EventLog(out)) as event_log:
-        assert Users(event_log).authenticate("Orla Finch", "a long enough word") is not None
-        assert Users(event_log).authenticate("Orla Finch", "another word") is None
+    with closing(Journal(out)) as journal:
+        assert Users(journal).authenticate("Orla Finch", "a long enough word") is not None
+        assert Users(journal).authenticate("Orla Finch", "another word") is None
     assert app.main(["users", "--out", str(out), "--remove", "Orla Finch"]) == ExitCode.DONE
     assert capsys.readouterr().out == ""
     assert app.main(["users", "--out", str(out), "--remove", "Orla Finch"]) == ExitCode.USAGE
@@ -74,7 +74,7 @@ def test_the_page_is_served_until_it_is_stopped(out: Path) -> None:
         found = re.search(r"http://127\.0\.0\.1:\d+/", running.stderr.readline())
         assert found is not None
         with urllib.request.urlopen(f"{found[0]}login", timeout=20) as answer:
-            assert "<h1>Log in</h1>" in answer.read().decode()
+            assert "<h1>Who are you?</h1>" in answer.read().decode()
         running.send_signal(signal.SIGINT)
         assert running.wait(20) == 0
     finally:

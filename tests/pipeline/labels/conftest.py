@@ -2,6 +2,6 @@
 
 from __future__ import annotations
 
-from tests.pipeline.review.conftest import night, out, quick_hashes, serve, served, vet
+from tests.pipeline.review.conftest import night, out, serve, served, vet
 
-__all__ = ["night", "out", "quick_hashes", "serve", "served", "vet"]
+__all__ = ["night", "out", "serve", "served", "vet"]

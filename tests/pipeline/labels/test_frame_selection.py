@@ -10,7 +10,7 @@ import pytest
 
 from models.ellipse import overlap
 from pipeline.labels.frame_selection import SIGHTING_MARGIN_FRAMES, LabelledFrame, labelled_frames
-from pipeline.review.answers import AddEgg, ConfirmEgg, RejectEgg
+from pipeline.people.answers import AddEgg, ConfirmEgg, RejectEgg
 from pipeline.scan.clip_scan import ClipScan
 from tests.pipeline.review.simulated_cases import SimulatedReview, simulated_case
 

@@ -25,7 +25,7 @@ def no_progress(done: int, total: int) -> None:
 
 def sign(vet: Visitor, *answers: dict[str, Any]) -> None:
     """Give these answers, then sign the exam."""
-    for n, answer in enumerate([*answers, {"kind": "signed", "name": "Orla Finch", "role": "veterinarian"}]):
+    for n, answer in enumerate([*answers, {"kind": "signed"}]):
         response = vet.submit(answer, request_id=f"request-{n}")
         assert response.status_code == 200, response.text
 

@@ -8,10 +8,8 @@ import time
 from collections.abc import Callable, Iterator
 from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass
-from functools import partial
 from pathlib import Path
 
-import argon2
 import numpy as np
 import pytest
 import uvicorn
@@ -31,15 +29,6 @@ BASE = f"http://{HOST}"
 EXAM = "/exams/AF-0412/2026-05-14"
 SCRIPT_SPECIES = "<img src=x onerror=alert(1)>"
 SCRIPT_ANIMAL = "AF' onfocus='alert(1)&lt;"  # file systems allow it
-
-
-@pytest.fixture(autouse=True, scope="session")
-def quick_hashes() -> Iterator[None]:
-    """Cheap password hashes: every server makes one, and the tests start hundreds."""
-    with pytest.MonkeyPatch.context() as patch:
-        quick = partial(argon2.PasswordHasher, time_cost=1, memory_cost=64, parallelism=1)
-        patch.setattr(argon2, "PasswordHasher", quick)
-        yield
 
 
 @pytest.fixture(scope="session")
@@ -95,11 +84,13 @@ class Served:
     context: AppContext
     client: TestClient
 
-    def visitor(self, **who: str) -> Visitor:
-        """A user who has logged in, with a client of their own."""
+    def visitor(self, *, name: str, role: str = "", password: str = "") -> Visitor:
+        """A user who has logged in, with a client of their own. role : to add the name to the list of this machine"""
         client = TestClient(self.client.app, base_url=BASE)
         client.cookies.clear()
-        response = client.post("/login", json=LoginRequest(**who).model_dump())
+        if role:
+            assert client.post("/login/names", json={"name": name, "role": role}).status_code == 200
+        response = client.post("/login", json=LoginRequest(name=name, password=password).model_dump())
         assert response.status_code == 200, response.text
         token = client.get("/").text.split('name="csrf-token" content="')[1].split('"')[0]
         return Visitor(client, token)

@@ -13,15 +13,16 @@ from pipeline.estimate.exam_estimate import estimate_exam, group_exam
 from pipeline.estimate.history import AnimalBackground
 from pipeline.exams.exam_search import Exam, ExamClip
 from pipeline.exams.species import find_profile, load_profiles
+from pipeline.people.answers import RequestedAnswer
+from pipeline.people.event_log import Event, EventLog
+from pipeline.people.journal import Journal
+from pipeline.people.users import User
 from pipeline.report.export.result import ModelIdentity
 from pipeline.report.summary import summarise
 from pipeline.review.answer_service import AnswerService
-from pipeline.review.answers import Answer
 from pipeline.review.batch_snapshot import take_snapshot
 from pipeline.review.cases import ReviewCase
-from pipeline.review.event_log import Event, EventLog
 from pipeline.review.exam_review import ExamReview
-from pipeline.review.users import User
 from pipeline.scan.coverage import clip_coverage
 from pipeline.settings import load_settings
 from pipeline.track.tracks import ClipTracks
@@ -81,11 +82,16 @@ class SimulatedReview:
 
     def __init__(self, out: Path, case: ReviewCase) -> None:
         self.case = case
-        self.answer_service = AnswerService(EventLog(out))
+        self.answer_service = AnswerService(EventLog(Journal(out)))
         self._requests = 0
 
     def submit(
-        self, answer: Answer, user: User = VET, *, base_sequence: int | None = None, override_conflict: bool = False
+        self,
+        answer: RequestedAnswer,
+        user: User = VET,
+        *,
+        base_sequence: int | None = None,
+        override_conflict: bool = False,
     ) -> Event:
         self._requests += 1
         head = self.now.state.head if base_sequence is None else base_sequence

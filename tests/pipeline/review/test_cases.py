@@ -8,6 +8,7 @@ from pathlib import Path
 import pytest
 
 from pipeline.batch.run import run_batch
+from pipeline.people.journal import Journal
 from pipeline.review.cases import CaseError, CaseStore
 from pipeline.review.replay import replay
 from pipeline.settings import load_settings
@@ -31,7 +32,7 @@ def out(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 
 def test_without_answers_every_finding_is_the_batch_s_own(out: Path) -> None:
-    cases = CaseStore(out, SETTINGS)
+    cases = CaseStore(out, SETTINGS, Journal(out))
     summaries = cases.summaries()
     assert [summary.exam.animal for summary in summaries] == ["AF-0001", "AF-0002", "AF-0003"]
     codes = {flag.code for summary in summaries for flag in summary.finding.flags}
@@ -45,14 +46,14 @@ def test_without_answers_every_finding_is_the_batch_s_own(out: Path) -> None:
 
 @pytest.mark.parametrize("folder", ["../root", "AF-0001/../AF-0001/2026-05-14", "/etc", "AF-0001", "", "AF-0009/x"])
 def test_only_folders_that_the_batch_wrote_are_cases(out: Path, folder: str) -> None:
-    cases = CaseStore(out, SETTINGS)
+    cases = CaseStore(out, SETTINGS, Journal(out))
     assert cases.case(folder) is None
     cases.close()
 
 
 def test_results_of_other_settings_are_rejected(out: Path) -> None:
     other = SETTINGS.model_copy(update={"estimate": SETTINGS.estimate.model_copy(update={"unreached_share": 0.2})})
-    cases = CaseStore(out, other)
+    cases = CaseStore(out, other, Journal(out))
     with pytest.raises(CaseError, match="other settings"):
         cases.case("AF-0001/2026-05-14")
     cases.close()
@@ -60,7 +61,7 @@ def test_results_of_other_settings_are_rejected(out: Path) -> None:
 
 def test_a_new_batch_is_noticed(out: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr("pipeline.review.cases.REFRESH_SECONDS", 0.0)
-    cases = CaseStore(out, SETTINGS)
+    cases = CaseStore(out, SETTINGS, Journal(out))
     before = cases.case("AF-0002/2026-05-14")
     write_exam_folder(out.parent / "root", "AF-0004", {"left-1.mp4": 1}, seed=31)
     run_batch(out.parent / "root", out, SETTINGS, BlobFinder)

@@ -6,7 +6,7 @@ from pathlib import Path
 
 import pytest
 
-from pipeline.review.answers import AddEgg, ConfirmEgg, MarkUnusable, MergeEggs, RejectEgg, SetStage, SplitEgg, Undo
+from pipeline.people.answers import AddEgg, ConfirmEgg, MarkUnusable, MergeEggs, RejectEgg, SetStage, SplitEgg, Undo
 from tests.pipeline.review.simulated_cases import SimulatedReview, case_of, simulated_case
 
 CASE = simulated_case()

@@ -11,8 +11,7 @@ import pytest
 from hypothesis import Phase, given, settings
 from hypothesis import strategies as st
 
-from pipeline.review.answer_service import AnswerRejected, EditConflict
-from pipeline.review.answers import (
+from pipeline.people.answers import (
     AddComment,
     AddEgg,
     Answer,
@@ -25,14 +24,15 @@ from pipeline.review.answers import (
     ReopenExam,
     ResolveQuestion,
     SetStage,
-    SignExam,
+    Sign,
     SplitEgg,
     TrackSegment,
     Undo,
 )
+from pipeline.people.users import User
+from pipeline.review.answer_service import AnswerRejected, EditConflict
 from pipeline.review.replay import ReviewState
 from pipeline.review.undo import undone_sequences
-from pipeline.review.users import User
 from tests.pipeline.review.simulated_cases import VET, SimulatedReview, simulated_case
 from tests.pipeline.track.simulated_clips import CALCIFIED, FOLLICLE, THIN_SHELLED
 
@@ -192,14 +192,14 @@ def test_the_second_of_two_users_is_informed_and_decides(simulated_review: Simul
     assert simulated_review.now.state.eggs[0].verdict == "egg"
     assert simulated_review.now.events[-1].before["eggs"]["1"]["verdict"] == "not-egg"
     with pytest.raises(EditConflict):
-        simulated_review.submit(SignExam(name="Orla Finch", role="veterinarian"), VET, base_sequence=1)
+        simulated_review.submit(Sign(), VET, base_sequence=1)
 
 
 def test_a_signed_exam_is_closed_until_it_is_reopened(simulated_review: SimulatedReview) -> None:
     segments = CASE.snapshot.eggs[0].segments
     with pytest.raises(AnswerRejected, match="not to sign"):
-        simulated_review.submit(SignExam(name="Ned Rush", role="nurse"), NURSE)
-    simulated_review.submit(SignExam(name="Orla Finch", role="veterinarian"))
+        simulated_review.submit(Sign(), NURSE)
+    simulated_review.submit(Sign())
     signed = simulated_review.now.state.signature
     assert signed is not None
     assert (signed.name, signed.role, signed.sequence) == ("Orla Finch", "veterinarian", 1)

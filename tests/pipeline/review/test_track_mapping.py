@@ -7,7 +7,7 @@ from pathlib import Path
 
 import numpy as np
 
-from pipeline.review.answers import (
+from pipeline.people.answers import (
     AddEgg,
     ConfirmEgg,
     MarkUnusable,

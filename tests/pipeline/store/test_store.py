@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import datetime as dt
 import os
 import signal
 import sqlite3
@@ -13,7 +12,6 @@ from pathlib import Path
 
 import pytest
 
-from pipeline.exams.outcomes import Outcome
 from pipeline.store.lock import LockedError, hold_lock
 from pipeline.store.store import RunOutcome, ScanKey, Store, StoredExam, StoredPicture, StoredScan, StoreError
 
@@ -139,31 +137,41 @@ def test_newer_schema_is_refused(tmp_path: Path) -> None:
         Store(tmp_path)
 
 
-def test_outcomes_are_appended_and_never_replaced(tmp_path: Path) -> None:
-    first = Outcome("AF-0001", "laid", dt.date(2026, 5, 20), 7, "K. Sedge", "two broken")
-    corrected = Outcome("AF-0001", "laid", dt.date(2026, 5, 20), 8)
-    gone = Outcome("AF-0001", "radiograph", dt.date(2026, 5, 2), None, withdrawn=True)
-    with Store(tmp_path) as store:
-        store.add_outcomes([first])
-        store.add_outcomes([corrected, gone])
-        store.add_outcomes([first])
-    with Store(tmp_path) as store:
-        assert list(store.outcomes()) == [first, corrected, gone, first]
+DROP_REFUSALS = "drop table refusals"
+OUTCOMES_OF_VERSION_2 = (
+    "create table outcomes (identity integer primary key, recorded, animal, kind, date, number, who, note, withdrawn)"
+)
 
 
-@pytest.mark.parametrize(("version", "missing"), [(1, ("outcomes", "refusals")), (2, ("refusals",))])
-def test_older_database_is_upgraded_without_loss(tmp_path: Path, version: int, missing: tuple[str, ...]) -> None:
+def set_back(out: Path, version: int, *statements: str) -> None:
+    with closing(sqlite3.connect(out / "clutchlight.sqlite")) as connection, connection:
+        for statement in statements:
+            connection.execute(statement)
+        connection.execute(f"pragma user_version = {version}")
+
+
+@pytest.mark.parametrize(
+    ("version", "statements"), [(1, (DROP_REFUSALS,)), (2, (OUTCOMES_OF_VERSION_2, DROP_REFUSALS))]
+)
+def test_database_of_an_earlier_version_is_upgraded_without_loss(
+    tmp_path: Path, version: int, statements: tuple[str, ...]
+) -> None:
     with Store(tmp_path) as store:
         store.save_scan(KEY, SCAN)
-    with closing(sqlite3.connect(tmp_path / "clutchlight.sqlite")) as connection:
-        for table in missing:
-            connection.execute(f"drop table {table}")
-        connection.execute(f"pragma user_version = {version}")
+    set_back(tmp_path, version, *statements)
     with Store(tmp_path) as store:
         assert store.scan(KEY) == SCAN
-        assert list(store.outcomes()) == []
         assert store.refusal("a" * 64) is None
     assert query(tmp_path, "pragma user_version") == [(3,)]
+    assert query(tmp_path, "select name from sqlite_master where name = 'outcomes'") == []
+
+
+def test_outcomes_of_an_earlier_version_are_not_dropped(tmp_path: Path) -> None:
+    Store(tmp_path).close()
+    set_back(tmp_path, 2, OUTCOMES_OF_VERSION_2, "insert into outcomes (animal) values ('AF-0001')")
+    with pytest.raises(StoreError, match="clutchlight users"):
+        Store(tmp_path)
+    assert query(tmp_path, "select animal from outcomes") == [("AF-0001",)]
 
 
 def test_refusals_are_kept_until_they_are_deleted(tmp_path: Path) -> None:

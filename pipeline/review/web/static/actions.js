@@ -110,7 +110,7 @@ export function createActions(page, submit, nextExam) {
   }
 
   async function sign() {
-    const { now, questions, you } = page.exam;
+    const { now, questions } = page.exam;
     const open = page.remaining.length + questions.length;
     const count = now.count_text ? `${now.count_text}, ${now.at_least}; ${now.range}.` : `Count: ${now.figure}.`;
     byId("sign-summary").textContent = count;
@@ -118,7 +118,7 @@ export function createActions(page, submit, nextExam) {
     const closed = showDialog(byId("sign-dialog"));
     byId("sign-now").focus();
     if (await closed !== "sign") return;
-    submit({ kind: "signed", name: you.name, role: byId("sign-role").value.trim() }, () => showMessage("Signed."));
+    submit({ kind: "signed" }, () => showMessage("Signed."));
   }
 
   async function reopen() {

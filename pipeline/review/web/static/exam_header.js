@@ -50,6 +50,7 @@ function renderSignature({ signed, sheet, you }) {
       createHtml("br"),
       `${signed.at} `,
       createHtml("a", { href: sheet }, "signed sheet"),
+      ...(signed.login ? [createHtml("br"), signed.login] : []),
       ...(signed.then ? [createHtml("br"), signed.then] : []),
     );
   }

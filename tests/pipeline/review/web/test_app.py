@@ -83,21 +83,26 @@ def test_the_second_user_is_informed_of_a_conflict_and_nothing_is_lost(served: S
     assert state(vet)["others"] == ["Ned Rush"]
 
 
-def test_signing_writes_the_sheet_and_reopening_removes_it(vet: Visitor, out: Path) -> None:
+def test_signing_writes_the_sheet_and_reopening_removes_it(served: Served, vet: Visitor, out: Path) -> None:
     eggs = state(vet)["eggs"]
     vet.submit({"kind": "stage", "eggs": [eggs[0]["segments"]], "stage": "thin-shelled"}, request_id="request-1")
     forged = vet.submit({"kind": "signed", "name": "Somebody Else", "role": "veterinarian"}, request_id="request-2")
-    assert forged.status_code == 403
+    assert forged.status_code == 422
     assert vet.client.get(f"{EXAM}/sheet").status_code == 404
-    signed = vet.submit({"kind": "signed", "name": "Orla Finch", "role": "veterinarian"}, request_id="request-3")
+    signed = vet.submit({"kind": "signed"}, request_id="request-3")
     assert signed.json()["state"]["signed"]["name"] == "Orla Finch"
     folder = out / "AF-0412" / "2026-05-14"
     page = (folder / "signed.html").read_text()
     assert "Signed by Orla Finch</b>, veterinarian" in page
+    assert "Signed at this machine, not logged in. In the record of all answers: entry" in page
     assert "no. 1: thin-shelled" in page
     assert "script" not in page
     document = json.loads((folder / "signed.json").read_text())
     assert document["signed"]["name"] == "Orla Finch"
+    with served.context.event_log.journal.reading() as reader:
+        entry = reader.entry(document["signed"]["entry"])
+    assert (entry.content["answer"]["kind"], entry.digest) == ("signed", document["signed"]["sha256"])
+    assert entry.digest in page
     assert document["result"]["eggs"][0]["stage"] == "thin-shelled"
     assert document["changes"][0]["answer"]["kind"] == "stage"
     assert vet.client.get(f"{EXAM}/sheet").text == page
@@ -116,7 +121,7 @@ def test_the_signed_sheet_lists_only_the_answers_that_hold(vet: Visitor) -> None
         {"kind": "redo"},
         {"kind": "undo"},
         {"kind": "egg", "eggs": [eggs[4]["segments"]]},
-        {"kind": "signed", "name": "Orla Finch", "role": "veterinarian"},
+        {"kind": "signed"},
     ]
     for n, answer in enumerate(answers):
         assert vet.submit(answer, request_id=f"request-{n}").status_code == 200
@@ -164,7 +169,7 @@ def test_pictures_of_drawn_and_split_eggs_are_shown(vet: Visitor) -> None:
     assert vet.client.get(f"{EXAM}/eggs/1", headers={"if-none-match": again.headers["etag"]}).status_code == 304
 
 
-def test_names_and_comments_are_shown_as_text_never_as_markup(vet: Visitor) -> None:
+def test_names_and_comments_are_shown_as_text_never_as_markup(served: Served, vet: Visitor) -> None:
     page = vet.client.get("/").text
     link = next(part for part in page.split('"') if part.startswith("/exams/AF_"))
     assert SCRIPT_SPECIES not in page
@@ -180,9 +185,11 @@ def test_names_and_comments_are_shown_as_text_never_as_markup(vet: Visitor) -> N
     assert "<script>alert" not in exam
     assert SCRIPT_SPECIES not in exam
     assert SCRIPT_ANIMAL not in exam
-    vet.submit({"kind": "signed", "name": "Orla Finch", "role": SCRIPT_SPECIES}, request_id="request-2", exam=link)
+    other = served.visitor(name="Ned <b>Rush", role=SCRIPT_SPECIES)
+    other.submit({"kind": "signed"}, request_id="request-2", exam=link)
     sheet = vet.client.get(f"{link}/sheet").text
     assert SCRIPT_SPECIES not in sheet
+    assert "Ned &lt;b&gt;Rush" in sheet
     assert "&lt;script&gt;alert(1)" in sheet
 
 
@@ -213,7 +220,7 @@ def test_answers_stay_with_their_eggs_when_another_network_reads_the_recordings(
     eggs = [egg["segments"] for egg in before["eggs"]]
     vet.submit({"kind": "not-egg", "eggs": [eggs[0]]}, request_id="request-1")
     vet.submit({"kind": "stage", "eggs": [eggs[5]], "stage": "thin-shelled"}, request_id="request-2")
-    vet.submit({"kind": "signed", "name": "Orla Finch", "role": "veterinarian"}, request_id="request-3")
+    vet.submit({"kind": "signed"}, request_id="request-3")
     signed = vet.client.get(f"{EXAM}/sheet").text
     run_batch(night.parent / "root", out, load_settings(), OtherFinder)
     after = state(vet)

@@ -10,8 +10,8 @@ from typing import TYPE_CHECKING, Any
 
 import pytest
 
-from pipeline.review.event_log import EventLog
-from pipeline.review.users import User, Users
+from pipeline.people.journal import Journal
+from pipeline.people.users import User, Users
 from tests.pipeline.review.conftest import EXAM, running_server
 
 if TYPE_CHECKING:
@@ -34,9 +34,9 @@ class BrowserUser:
         self.page.on("dialog", lambda dialog: self.console_messages.append(f"a script's dialog: {dialog.message}"))
         self.page.on("request", lambda r: None if r.url.startswith(address) else self.foreign_requests.append(r.url))
         self.page.goto(address)
-        self.page.get_by_label("Name").fill(name)
+        self.page.get_by_label("New name").fill(name)
         self.page.get_by_label("Role").fill("veterinarian")
-        self.page.get_by_role("button", name="Log in").click()
+        self.page.get_by_role("button", name="Add and continue").click()
         self.page.wait_for_url(f"{address}/")
 
     def open(self, exam: str = EXAM) -> BrowserUser:
@@ -109,6 +109,20 @@ def test_eight_eggs_with_two_corrections_take_at_most_fifteen_keys(browser_user:
     assert browser_user.page.locator("#remaining").inner_text() == "all reviewed"
     browser_user.press("Enter")
     browser_user.page.wait_for_url(lambda url: "AF-0412" not in url)
+
+
+def test_a_name_is_chosen_from_the_list_and_the_sheet_says_so(browser_user: BrowserUser) -> None:
+    page = browser_user.page
+    page.get_by_role("button", name="Log out").click()
+    page.wait_for_url("**/login")
+    page.get_by_label("Name", exact=True).select_option(label="Orla Finch, veterinarian")
+    page.get_by_role("button", name="Continue", exact=True).click()
+    page.wait_for_url(f"{browser_user.address}/")
+    browser_user.open()
+    browser_user.press("g")
+    assert "not logged in" in page.locator("#sign-dialog").inner_text()
+    browser_user.press_and_wait("Enter")
+    assert "signed at this machine, not logged in" in page.locator("#signature").inner_text()
 
 
 def test_undo_and_redo_by_key(browser_user: BrowserUser) -> None:
@@ -270,8 +284,8 @@ def test_egg_numbers_are_as_large_on_the_screen_whatever_the_size_of_the_frame(b
 
 
 def test_a_wrong_password_is_reported_and_tried_once(browser: Browser, out: Path) -> None:
-    with closing(EventLog(out)) as event_log:
-        Users(event_log).save(User("Orla Finch", "veterinarian", "sign"), "a long enough word")
+    with closing(Journal(out)) as journal:
+        Users(journal).save(User("Orla Finch", "veterinarian", "sign"), "a long enough word")
     with running_server(out, needs_login=True) as address:
         page = browser.new_context(viewport=DESK).new_page()
         attempts: list[str] = []

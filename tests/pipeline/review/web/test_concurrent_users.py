@@ -13,8 +13,9 @@ from typing import Any
 
 import httpx2 as httpx
 
+from pipeline.people.event_log import EventLog
+from pipeline.people.journal import Journal
 from pipeline.review.cases import CaseStore
-from pipeline.review.event_log import EventLog
 from pipeline.review.exam_review import ExamReviews
 from tests.pipeline.review.conftest import EXAM, SETTINGS, running_server
 
@@ -24,7 +25,8 @@ NO_TLS = ssl.SSLContext(ssl.PROTOCOL_TLS_CLIENT)  # by default every client read
 
 def log_in(address: str, name: str) -> tuple[httpx.Client, str]:
     client = httpx.Client(base_url=address, timeout=120, verify=NO_TLS)
-    client.post("/login", json={"name": name, "role": "vet"})
+    client.post("/login/names", json={"name": name, "role": "vet"})
+    client.post("/login", json={"name": name})
     found = re.search(r'name="csrf-token" content="([^"]+)"', client.get("/").text)
     assert found is not None
     return client, found[1]
@@ -82,7 +84,8 @@ def test_many_users_at_once_lose_nothing(out: Path) -> None:
         shown = reader.get(f"{EXAM}/state").json()
         reader.close()
     assert faults == []
-    event_log, cases = EventLog(out), CaseStore(out, SETTINGS)
+    journal = Journal(out)
+    event_log, cases = EventLog(journal), CaseStore(out, SETTINGS, journal)
     case = cases.case("AF-0412/2026-05-14")
     assert case is not None
     events = event_log.events(case.key)
@@ -96,4 +99,4 @@ def test_many_users_at_once_lose_nothing(out: Path) -> None:
     for earlier, later in pairwise(events):
         assert later.before["shelled"] == earlier.after["shelled"]
     cases.close()
-    event_log.close()
+    journal.close()

@@ -42,6 +42,7 @@ def test_no_described_request_fails(served: Served, vet: Visitor) -> None:
             ask()
     assert len(statuses) >= 10
     assert {200, 422} <= set.union(*statuses.values())
+    assert statuses.pop("POST /login") <= {200, 401, 422}  # few names are in the list
     assert 401 not in set.union(*statuses.values())  # the session was valid throughout
 
 

@@ -14,7 +14,7 @@ from fastapi.testclient import TestClient
 from hypothesis import given
 from hypothesis import strategies as st
 
-from pipeline.review.users import User, Users
+from pipeline.people.users import User, Users
 from pipeline.review.web import login_throttle
 from pipeline.review.web.login_throttle import FREE_TRIES, LoginOrigin, LoginThrottle
 from tests.pipeline.review.conftest import BASE, Served, running_server

@@ -9,8 +9,8 @@ from pathlib import Path
 import httpx2 as httpx
 import pytest
 
-from pipeline.review.event_log import EventLog
-from pipeline.review.users import User, Users
+from pipeline.people.journal import Journal
+from pipeline.people.users import User, Users
 from pipeline.review.web.login_throttle import FREE_TRIES
 from tests.pipeline.review.conftest import running_server
 from tests.pipeline.review.web.test_concurrent_users import NO_TLS
@@ -22,8 +22,8 @@ LogIn = Callable[..., httpx.Response]
 @pytest.fixture
 def log_in(out: Path) -> Iterator[LogIn]:
     """Tries to log in with these headers."""
-    with closing(EventLog(out)) as event_log:
-        Users(event_log).save(User(NAME, "vet", "sign"), PASSWORD)
+    with closing(Journal(out)) as journal:
+        Users(journal).save(User(NAME, "vet", "sign"), PASSWORD)
     with (
         running_server(out, needs_login=True, proxies=("127.0.0.1",)) as address,
         httpx.Client(base_url=address, verify=NO_TLS) as client,

@@ -7,7 +7,7 @@ from typing import Any
 
 import pytest
 
-from pipeline.review.users import PERMISSIONS, User
+from pipeline.people.users import PERMISSIONS, User
 from pipeline.review.web.sessions import Sessions
 from tests.pipeline.review.conftest import EXAM, Served, Visitor
 
@@ -57,7 +57,8 @@ def test_every_response_has_the_security_headers(vet: Visitor) -> None:
 
 
 def test_the_cookie_is_sent_to_our_own_pages_only(served: Served) -> None:
-    cookie = served.client.post("/login", json={"name": "Orla Finch", "role": "vet"}).headers["set-cookie"]
+    served.context.users.add_name("Orla Finch", "vet")
+    cookie = served.client.post("/login", json={"name": "Orla Finch"}).headers["set-cookie"]
     assert "HttpOnly" in cookie
     assert "SameSite=strict" in cookie
     assert "Domain" not in cookie
@@ -144,7 +145,7 @@ def test_users_can_do_what_their_permission_allows(guarded: Served, who: str, st
     visitor = guarded.visitor(name=who, password=PASSWORD)
     answers: tuple[dict[str, Any], ...] = (
         {"kind": "comment", "text": "x"},
-        {"kind": "signed", "name": who, "role": "nurse"},
+        {"kind": "signed"},
         {"kind": "comment", "text": "y"},
     )
     given = [visitor.submit(answer, request_id=f"request-{n}").status_code for n, answer in enumerate(answers)]
@@ -173,9 +174,15 @@ def test_a_changed_password_ends_all_sessions(guarded: Served) -> None:
 
 
 def test_only_hashes_of_passwords_are_stored(guarded: Served) -> None:
-    (row, *_) = guarded.context.event_log.users()
-    assert row.password.startswith("$argon2id$")
-    assert PASSWORD not in row.password
+    with guarded.context.event_log.journal.reading() as reader:
+        hashes = reader.passwords()
+        entries = "".join(entry.body for entry in reader.entries("account"))
+    assert len(hashes) == len(PERMISSIONS)
+    for one in hashes.values():
+        assert one.startswith("$argon2id$")
+        assert PASSWORD not in one
+    assert PASSWORD not in entries
+    assert "argon2" not in entries
     with pytest.raises(ValueError, match="at least"):
         guarded.context.users.save(User("A", "nurse", "look"), "short")
     assert guarded.context.users.authenticate("Nobody", PASSWORD) is None
@@ -188,3 +195,28 @@ def test_sessions_expire() -> None:
     assert sessions.find(session.token) is session
     clock[0] = 12 * 3600.0
     assert sessions.find(session.token) is None
+
+
+def test_beyond_this_machine_no_name_can_be_added_and_none_is_shown(guarded: Served) -> None:
+    assert guarded.client.post("/login/names", json={"name": "Eve", "role": "vet"}).status_code == 403
+    assert "Sign Only" not in guarded.client.get("/login").text
+
+
+def test_at_this_machine_only_names_of_the_list_are_accepted_and_roles_stay(served: Served, vet: Visitor) -> None:
+    post = served.client.post
+    assert post("/login", json={"name": "Eve"}).status_code == 401
+    assert post("/login", json={"name": "Orla Finch", "role": "director"}).status_code == 422
+    assert post("/login/names", json={"name": "Orla Finch", "role": "director"}).status_code == 422
+    assert "Orla Finch, veterinarian" in served.client.get("/login").text
+    served.context.users.remove("Orla Finch")
+    assert vet.client.get("/").status_code == 401
+
+
+def test_a_signature_has_name_and_role_of_the_account_and_says_that_it_logged_in(guarded: Served) -> None:
+    visitor = guarded.visitor(name="Sign Only", password=PASSWORD)
+    for claim in ({"name": "Ned Rush"}, {"role": "director"}, {"logged_in": True}):
+        assert visitor.submit({"kind": "signed", **claim}, request_id="request-1").status_code == 422
+    assert visitor.submit({"kind": "signed"}, request_id="request-1").status_code == 200
+    page = visitor.client.get(f"{EXAM}/sheet").text
+    assert "Signed by Sign Only</b>, nurse" in page
+    assert "Logged in with a password." in page

@@ -46,7 +46,8 @@ def seconds(ask: Callable[[], httpx.Response], times: int = 5) -> float:
 def test_the_pages_are_fast_with_five_thousand_exams(out: Path) -> None:
     add_exams(out)
     with running_server(out) as address, httpx.Client(base_url=address, timeout=60) as client:
-        client.post("/login", json={"name": "Orla Finch", "role": "vet"})
+        client.post("/login/names", json={"name": "Orla Finch", "role": "vet"})
+        client.post("/login", json={"name": "Orla Finch"})
         begun = time.perf_counter()
         page = client.get("/")
         first = time.perf_counter() - begun

@@ -2,22 +2,21 @@
 
 from __future__ import annotations
 
-import sqlite3
 from concurrent.futures import ThreadPoolExecutor
-from contextlib import closing
 from pathlib import Path
 
 import pytest
 
-from pipeline.review.answers import AddComment
-from pipeline.review.event_log import Event, EventContent, EventLog, EventLogError, ExamKey, event_log_path
+from pipeline.people.answers import AddComment
+from pipeline.people.event_log import Event, EventContent, EventLog, ExamKey
+from pipeline.people.journal import Journal
 
 EXAM = ExamKey("AF-0412", "2026-05-14")
 
 
 @pytest.fixture
 def event_log(tmp_path: Path) -> EventLog:
-    return EventLog(tmp_path)
+    return EventLog(Journal(tmp_path))
 
 
 def content(snapshot_id: int, request_id: str, text: str = "seen") -> EventContent:
@@ -37,31 +36,16 @@ def test_answers_are_numbered_within_their_exam_and_read_as_they_were_stored(eve
         assert list(event_log.events(exam)) == stored
     assert [event.sequence for event in event_log.events(EXAM)] == [1, 2, 3]
     assert [event.answer for event in event_log.events(other)] == [AddComment(text=f"comment {n}") for n in range(3)]
-    assert [logged.exam for logged in event_log.events_after(2)] == [EXAM, other, other, other]
+    assert [logged.exam for logged in event_log.events_after(3)] == [EXAM, other, other, other]
     assert (event_log.head(EXAM), event_log.head(ExamKey("AF-9999", "2026-05-14"))) == (3, 0)
 
 
-def test_stored_rows_can_neither_be_changed_nor_deleted(event_log: EventLog, tmp_path: Path) -> None:
-    append(event_log, content(event_log.save_snapshot(EXAM, "f", "{}"), "r"))
-    with closing(sqlite3.connect(event_log_path(tmp_path))) as connection:
-        for statement in (
-            "UPDATE events SET person = 'x'",
-            "DELETE FROM events",
-            "UPDATE censuses SET document = 'x'",
-            "DELETE FROM censuses",
-        ):
-            with pytest.raises(sqlite3.IntegrityError, match=r"only added|never change"):
-                connection.execute(statement)
-
-
-def test_a_stored_request_is_found_again_and_cannot_be_stored_twice(event_log: EventLog) -> None:
+def test_a_stored_request_is_found_again(event_log: EventLog) -> None:
     snapshot_id = event_log.save_snapshot(EXAM, "f", "{}")
     first = append(event_log, content(snapshot_id, "r"))
     with event_log.transaction(EXAM) as transaction:
         assert transaction.find("r") == first
         assert transaction.find("another") is None
-    with pytest.raises(EventLogError):
-        append(event_log, content(snapshot_id, "r", "something else"))
     assert event_log.events(EXAM) == (first,)
 
 
@@ -92,16 +76,3 @@ def test_twenty_writers_at_once_lose_nothing(event_log: EventLog) -> None:
     assert sequences == list(range(1, 101))
     assert lengths == list(range(100))  # no event came between reading and adding
     assert {event.request_id for event in event_log.events(EXAM)} == {f"r{n}" for n in range(100)}
-
-
-def test_a_file_of_a_newer_version_is_rejected(tmp_path: Path) -> None:
-    with closing(sqlite3.connect(event_log_path(tmp_path))) as connection:
-        connection.execute("PRAGMA user_version = 99")
-    with pytest.raises(EventLogError, match="newer version"):
-        EventLog(tmp_path)
-
-
-def test_a_file_that_is_not_a_database_is_named(tmp_path: Path) -> None:
-    event_log_path(tmp_path).write_bytes(b"not a database at all, and long enough to be read as one" * 20)
-    with pytest.raises(EventLogError, match=r"reviews\.sqlite"):
-        EventLog(tmp_path)

@@ -24,8 +24,10 @@ __all__ = [
     "Redo",
     "RejectEgg",
     "ReopenExam",
+    "RequestedAnswer",
     "ResolveQuestion",
     "SetStage",
+    "Sign",
     "SignExam",
     "SplitEgg",
     "TrackSegment",
@@ -188,12 +190,22 @@ class Redo(StrictModel):
     of: SequenceNumber | None = None
 
 
+class Sign(StrictModel):
+    """A user's wish to close the exam. It is stored as `SignExam`, with what the account says."""
+
+    kind: Literal["signed"] = "signed"
+
+
 class SignExam(StrictModel):
-    """Closes the exam. name, role : of the user who signs"""
+    """Closes the exam. name, role : of the account that signed
+
+    logged_in : whether a password proved the name; None in signatures of earlier versions, which did not record it
+    """
 
     kind: Literal["signed"] = "signed"
     name: Name
     role: Name
+    logged_in: bool | None = None
 
 
 class ReopenExam(StrictModel):
@@ -203,9 +215,13 @@ class ReopenExam(StrictModel):
     reason: Text
 
 
-Answer = (
+PlainAnswer = (
     ConfirmEgg | RejectEgg | MergeEggs | SplitEgg | SetStage | AddEgg | MarkUnusable | MarkUsable | AddComment
-    | ResolveQuestion | Undo | Redo | SignExam | ReopenExam
+    | ResolveQuestion | Undo | Redo | ReopenExam
 )  # fmt: skip
+RequestedAnswer = PlainAnswer | Sign
+"""As users send it. Who signs is not up to the request."""
+Answer = PlainAnswer | SignExam
+"""As it is stored."""
 
 ANSWER_ADAPTER: TypeAdapter[Answer] = TypeAdapter(Annotated[Answer, Field(discriminator="kind")])

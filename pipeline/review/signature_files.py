@@ -1,0 +1,139 @@
+"""Brings ``signed.html`` and ``signed.json`` of all exams up to date with the journal.
+
+A program that is killed after an answer is stored, and before the files are written or removed, leaves files that show
+another state. A signature that the journal does not hold is never removed: it may be all that is left of it.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+from contextlib import closing
+from dataclasses import dataclass
+from functools import partial
+from pathlib import Path
+from typing import Any
+
+from models.errors import ClutchlightError
+from pipeline.people.chain import Tip
+from pipeline.people.event_log import EventLog, ExamKey
+from pipeline.people.journal import Journal
+from pipeline.people.schema import people_path
+from pipeline.people.signatures import StoredSignature, current_signatures
+from pipeline.report.sign_off import SIGNED_HTML, SIGNED_JSON
+from pipeline.review.best_view import usable_clips
+from pipeline.review.cases import CaseStore, ReviewCase
+from pipeline.review.exam_review import ExamReviews
+from pipeline.review.frame_cache import FrameCache, FrameUnavailableError
+from pipeline.review.signed_sheet import ReadFrame, remove_signed_sheet, signed_document, sync_signed_sheet
+from pipeline.settings import Settings
+from pipeline.store.schema import database_path
+
+__all__ = [
+    "ShownSignature",
+    "read_case_frame",
+    "rebuild_in",
+    "rebuild_signature_files",
+    "show_the_same",
+    "shown_signature",
+    "unknown_signature",
+]
+
+
+@dataclass(frozen=True)
+class ShownSignature:
+    """What the files of an exam show. signed : of ``signed.json``, None if it is missing or cannot be read
+
+    is_whole : whether the sheet is there and is the one that was written
+    """
+
+    signed: dict[str, Any] | None
+    is_whole: bool
+
+
+def shown_signature(folder: Path) -> ShownSignature | None:
+    """What the folder of an exam shows, None if neither file is there."""
+    sheet, description = folder / SIGNED_HTML, folder / SIGNED_JSON
+    if not sheet.exists() and not description.exists():
+        return None
+    try:
+        document = json.loads(description.read_text(encoding="utf-8"))
+        signed = dict(document["signed"])
+        is_whole = hashlib.sha256(sheet.read_bytes()).hexdigest() == document.get("sheet_sha256")
+    except (OSError, ValueError, KeyError, TypeError):
+        return ShownSignature(None, False)
+    return ShownSignature(signed, is_whole)
+
+
+def unknown_signature(shown: ShownSignature, exam: ExamKey, event_log: EventLog) -> str | None:
+    """Who signed according to the files, if the journal never held that signature; else None."""
+    signatures = [event for event in event_log.events(exam) if event.answer.kind == "signed"]
+    if shown.signed is None:  # half of the files
+        return None if signatures else "somebody"
+    name = shown.signed.get("name")
+    if "entry" in shown.signed:
+        with event_log.journal.reading() as reader:
+            is_known = reader.holds(Tip(shown.signed["entry"], str(shown.signed.get("sha256"))))
+        return None if is_known else str(name)
+    # Earlier versions wrote name and time only.
+    known = {(event.answer.name, event.at) for event in signatures if event.answer.kind == "signed"}
+    return None if (name, shown.signed.get("at")) in known else str(name)
+
+
+def rebuild_signature_files(cases: CaseStore, event_log: EventLog, read_frame: ReadFrame) -> list[str]:
+    """Write and remove files until they show what the journal says. Returns a sentence for each that could not be.
+
+    Raises StoreError or JournalError.
+    """
+    problems, signed, reviews = [], current_signatures(event_log), ExamReviews(event_log)
+    for summary in cases.summaries():
+        folder = cases.out / summary.folder
+        exam = ExamKey(summary.exam.animal, summary.exam.date.isoformat())
+        stored, shown = signed.get(exam), shown_signature(folder)
+        if show_the_same(stored, shown):
+            continue
+        unknown = None if shown is None else unknown_signature(shown, exam, event_log)
+        if unknown is not None:
+            problems.append(
+                f"{folder}: its files say that {unknown} signed it, which {people_path(cases.out).name} does not hold. "
+                "An older copy may be in its place: see `clutchlight check` and `clutchlight restore`."
+            )
+            continue
+        try:
+            if stored is None:
+                remove_signed_sheet(folder)
+                continue
+            case = cases.case(summary.folder)
+            if case is not None:
+                sync_signed_sheet(cases.out, reviews.current(case), read_frame)
+        except ClutchlightError as error:
+            problems.append(f"{folder}: the signed sheet could not be written anew. {error}")
+    return problems
+
+
+def rebuild_in(out: Path, settings: Settings) -> list[str]:
+    """The same for an output folder that nobody has opened; nothing is done before its first batch."""
+    if not database_path(out).is_file():
+        return []
+    with (
+        closing(Journal(out)) as journal,
+        closing(CaseStore(out, settings, journal)) as cases,
+        closing(FrameCache(settings.ingest)) as frames,
+    ):
+        return rebuild_signature_files(cases, EventLog(journal), partial(read_case_frame, frames))
+
+
+def read_case_frame(frames: FrameCache, case: ReviewCase, clip_index: int, index: int) -> bytes:
+    """One frame as JPEG. clip_index : place in `usable_clips`. Raises FrameUnavailableError."""
+    scan = usable_clips(case.scans)[clip_index]
+    if index >= scan.frames:
+        raise FrameUnavailableError(f"{scan.file} has no frame {index}.")
+    path = next(clip.path for clip in case.exam.clips if clip.file == scan.file)
+    return frames.frame(path, scan, index)
+
+
+def show_the_same(stored: StoredSignature | None, shown: ShownSignature | None) -> bool:
+    """Whether the files show what the journal says. None : not signed, and no files"""
+    if stored is None or shown is None:
+        return stored is None and shown is None
+    return shown.is_whole and shown.signed == signed_document(stored)

@@ -1,0 +1,150 @@
+"""Copies are of one moment, made while others write, kept by a rule, and put back only where nothing is lost by it."""
+
+from __future__ import annotations
+
+import datetime as dt
+import stat
+import threading
+from contextlib import closing
+from pathlib import Path
+
+import pytest
+
+from pipeline.people.chain import JournalError
+from pipeline.people.dated_copies import (
+    chain_tip,
+    copied_head,
+    copies_folder,
+    copy_files,
+    find_copies,
+    remove_old_copies,
+)
+from pipeline.people.head_file import head_path
+from pipeline.people.journal import Journal
+from pipeline.people.restoring import RestoreError, restore
+from pipeline.people.schema import people_path
+from pipeline.store.lock import LockedError
+from pipeline.store.store import ScanKey, Store, StoredScan, database_path
+from tests.pipeline.people.conftest import everything
+
+KEY, SCAN = ScanKey("c", "m", "s", "e"), StoredScan(b"scan", ())
+
+
+def add(out: Path) -> None:
+    with closing(Journal(out)) as journal, journal.writing() as writer:
+        writer.append("migration", {})
+
+
+def test_copies_made_while_somebody_writes_are_whole(out: Path, tmp_path_factory: pytest.TempPathFactory) -> None:
+    elsewhere, stop = tmp_path_factory.mktemp("disk"), threading.Event()
+
+    def write() -> None:
+        with closing(Journal(out)) as journal:
+            while not stop.is_set():
+                with journal.writing() as writer:
+                    writer.append("migration", {})
+
+    writing = threading.Thread(target=write)
+    writing.start()
+    try:
+        copies = [copy_files([people_path(out)], elsewhere, "asked") for _ in range(10)]
+    finally:
+        stop.set()
+        writing.join()
+    tips = [chain_tip(copy.folder / "people.sqlite") for copy in copies]
+    assert [copied_head(copy.folder) for copy in copies] == tips == sorted(tips)
+    assert len({copy.folder for copy in copies}) == 10
+    with closing(Journal(out)) as journal, journal.reading() as reader:
+        assert all(reader.holds(tip) for tip in tips)
+    for path in copies[0].folder.iterdir():
+        assert stat.S_IMODE(path.stat().st_mode) == 0o600
+    assert stat.S_IMODE(copies[0].folder.stat().st_mode) == 0o700
+
+
+def test_the_last_copies_of_days_and_months_are_kept(out: Path) -> None:
+    start = dt.datetime(2025, 1, 1, 2, tzinfo=dt.UTC)
+    for day in range(0, 420, 3):
+        for hour in (0, 1):
+            copy_files([], copies_folder(out), "night", start + dt.timedelta(days=day, hours=hour))
+    asked = copy_files([], copies_folder(out), "asked", start)
+    moved = copy_files([], copies_folder(out), "migration", start)
+    remove_old_copies(out, days=7, months=12)
+    kept = find_copies(copies_folder(out))
+    nights = [copy.made for copy in kept if copy.reason == "night"]
+    assert {asked, moved} <= set(kept)
+    last = [start + dt.timedelta(days=day, hours=1) for day in range(0, 420, 3)]
+    months = {(made.year, made.month): made for made in last}
+    assert nights == sorted({*last[-7:], *list(months.values())[-12:]})
+
+
+def test_a_copy_is_restored_with_the_store(out: Path) -> None:
+    with Store(out) as store:
+        store.save_scan(KEY, SCAN)
+    sound = everything(out)
+    copy = copy_files([people_path(out), database_path(out)], copies_folder(out), "asked")
+    people_path(out).write_bytes(b"damaged")
+    database_path(out).unlink()
+    restored = restore(out, copy.folder)
+    assert restored.files == ("people.sqlite", "clutchlight.sqlite")
+    entries = everything(out)[0]
+    assert entries[:-1] == sound[0]
+    assert entries[-1].kind == "restore"
+    assert restored.kept is not None
+    assert (restored.kept / "people.sqlite").read_bytes() == b"damaged"
+    with Store(out) as store:
+        assert store.scan(KEY) == SCAN
+
+
+def test_later_answers_are_not_lost_by_restoring_unless_that_is_wanted(out: Path) -> None:
+    copy = copy_files([people_path(out)], copies_folder(out), "night")
+    length = chain_tip(people_path(out)).length
+    add(out)
+    with pytest.raises(RestoreError, match=r"has 1 later entries.*--discard-newer"):
+        restore(out, copy.folder)
+    restored = restore(out, copy.folder, discard_newer=True)
+    assert restored.tip.length == length + 1
+    assert restored.kept is not None
+    restore(out, restored.kept, discard_newer=True)  # and back
+    assert chain_tip(people_path(out)).length == length + 2
+
+
+def test_a_lost_head_file_loses_no_answers(out: Path) -> None:
+    copy = copy_files([people_path(out)], copies_folder(out), "night")
+    add(out)
+    sound = everything(out)[0]
+    head_path(out).write_bytes(b"damaged")
+    with pytest.raises(RestoreError, match="has 1 later entries"):
+        restore(out, copy.folder)
+    restore(out, people_path(out))
+    assert everything(out)[0][:-1] == sound
+
+
+def test_nothing_is_restored_while_somebody_uses_the_folder(out: Path) -> None:
+    copy = copy_files([people_path(out)], copies_folder(out), "night")
+    with closing(Journal(out)), pytest.raises(LockedError, match="Stop it first"):
+        restore(out, copy.folder)
+    restore(out, copy.folder)
+
+
+@pytest.mark.parametrize("name", ["people.sqlite", "backup.json"])
+def test_a_damaged_copy_is_refused(out: Path, name: str) -> None:
+    copy = copy_files([people_path(out)], copies_folder(out), "night")
+    content = bytearray((copy.folder / name).read_bytes())
+    content[len(content) // 2] ^= 1
+    (copy.folder / name).write_bytes(content)
+    sound = everything(out)
+    with pytest.raises(RestoreError, match="damaged"):
+        restore(out, copy.folder)
+    with pytest.raises(RestoreError, match="holds no copy"):
+        restore(out, out / "nothing")
+    assert everything(out) == sound
+
+
+def test_a_copy_that_cannot_be_made_is_an_error_and_leaves_nothing(out: Path) -> None:
+    (out / "file").write_text("in the way")
+    with pytest.raises(JournalError, match="could not be made"):
+        copy_files([people_path(out)], out / "file", "asked")
+    people_path(out).write_bytes(b"damaged")
+    with pytest.raises(JournalError, match="could not be made"):
+        copy_files([people_path(out)], copies_folder(out), "asked")
+    assert list(copies_folder(out).iterdir()) == []
