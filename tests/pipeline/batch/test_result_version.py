@@ -31,12 +31,10 @@ from pipeline.store.store import Store
 from tests.pipeline.blob_finder import BlobFinder, film
 
 RESULT_DIGESTS = {
-    "version 31, settings 5a41fb87e4be": "1b4c0f21496f",
-    "version 31, settings 1976d00da011": "f4fa648b05b6",
+    "version 31, settings 9c38c8b0aec0": "ba065aa69bec",
 }
 SCAN_DIGESTS = {
-    "clutchlight/scan/20, settings 200709bffa22": "43055b328ed8",
-    "clutchlight/scan/20, settings 7078a1ab9d53": "43055b328ed8",
+    "clutchlight/scan/20, settings a519b1889fa0": "2f9079255463",
 }
 
 SETTINGS = load_settings()
