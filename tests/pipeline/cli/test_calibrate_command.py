@@ -10,7 +10,7 @@ from pathlib import Path
 import pytest
 
 from configs.reading import read_toml
-from models.runtime import shipped_weights, weights_sha256
+from models.weights_file import shipped_weights, weights_sha256
 from pipeline.calibration import network_calibration
 from pipeline.calibration_file import Calibration, calibration_path, calibration_toml, shipped_calibration
 from pipeline.cli.exit_codes import ExitCode

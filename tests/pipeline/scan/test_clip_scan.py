@@ -55,7 +55,8 @@ def test_three_eggs_are_three_tracks_with_a_picture_each(tmp_path: Path, setting
         shown = np.asarray(cv2.imdecode(np.frombuffer(picture.jpeg, np.uint8), cv2.IMREAD_GRAYSCALE))
         cx, cy = round(picture.ellipse[0]), round(picture.ellipse[1])
         assert shown.shape == (HEIGHT, WIDTH)
-        assert shown[cy, cx] > 200
+        assert shown[cy, cx] < 80  # the inside, and its wall
+        assert shown[round(picture.ellipse[1] - picture.ellipse[3] + 1.5), cx] > 200
 
 
 class LowScoreFinder(BlobFinder):
