@@ -34,7 +34,7 @@ from pipeline.batch.events import (
 from pipeline.batch.nightly_copy import make_nightly_copy
 from pipeline.batch.run_context import RunContext
 from pipeline.batch.run_report import BatchReport, ClipReport, ExamReport, ExamStatus
-from pipeline.batch.stored_summaries import read_summaries, summary_json
+from pipeline.batch.stored_summaries import read_summaries, read_summary, summary_json
 from pipeline.calibration_file import UNCALIBRATED_WARNING
 from pipeline.estimate.exam_estimate import estimate_exam
 from pipeline.estimate.history import AnimalBackground
@@ -189,6 +189,7 @@ class _ExamProcessor:
             not self.context.force
             and stored is not None
             and stored.fingerprint == fingerprint
+            and read_summary(stored) is not None
             and all((self.out / file).is_file() for file in stored.files)
         ):
             return ExamReport(exam.animal, date, exam.folder, ExamStatus.UNCHANGED, None, clips, folder)

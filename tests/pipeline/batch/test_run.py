@@ -278,6 +278,18 @@ def test_result_in_the_format_of_another_version_is_reported_and_left_out(root: 
     assert batch_exit_code(report) == ExitCode.SOME_UNUSABLE
 
 
+def test_result_that_cannot_be_read_is_estimated_anew_from_kept_scans(root: Path, tmp_path: Path) -> None:
+    out = tmp_path / "out"
+    run(root, out)
+    before = contents(out)
+    with closing(sqlite3.connect(out / "clutchlight.sqlite")) as connection, connection:
+        connection.execute("UPDATE exams SET document = substr(document, 1, 40) WHERE animal = 'AF-0001'")
+    report = run(root, out, on_event=must_not_read)
+    assert report.problems == ()
+    assert statuses(report)["AF-0001"][0] == "written"
+    assert contents(out) == before
+
+
 def test_exam_whose_files_cannot_be_written_fails_alone(
     root: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
