@@ -169,8 +169,8 @@ def test_interrupted_batch_is_130_and_can_be_continued(
         env={**ENVIRONMENT, "BLOB_SECONDS": "0.2"},
         stderr=subprocess.PIPE,
         text=True,
-        # In the background of a shell SIGINT is ignored, and child processes inherit that.
-        preexec_fn=partial(signal.signal, signal.SIGINT, signal.SIG_DFL),
+        # In the background of a shell SIGINT is ignored, under nohup SIGHUP, and child processes inherit that.
+        preexec_fn=partial(signal.signal, number, signal.SIG_DFL),
     )
     deadline = time.monotonic() + 60
     while not (tmp_path / "out" / "clutchlight.sqlite").exists() and time.monotonic() < deadline:
