@@ -49,14 +49,12 @@ def contrast_snr(pictures: Tensor, ellipses: Tensor, is_object: Tensor, *, loss_
     """
     cell = pictures.shape[1] / _CELLS_PER_HEIGHT
     area = math.pi * ellipses[..., 2] * ellipses[..., 3] / cell**2  # (B, L) cells
-    x, y = _points_between(ellipses, *_INSIDE, _INSIDE_POINTS)
-    inside, is_inside = _grey_at(pictures, x, y)
-    x, y = _points_between(ellipses, *_RING, _RING_POINTS)
-    ring, is_ring = _grey_at(pictures, x, y)
-    is_ring = is_ring & (ring > _BLACK) & ~_on_another(ellipses, is_object, x, y)
+    inner = _points_between(ellipses, *_INSIDE, _INSIDE_POINTS)
+    outer = _points_between(ellipses, *_RING, _RING_POINTS)
+    (inside, is_inside), (ring, is_ring) = _read_at(pictures, *inner), _read_at(pictures, *outer)
+    is_ring = is_ring & (ring > _BLACK) & ~_on_another(ellipses, is_object, *outer)
     if loss_db is not None:
-        ring_loss, _ = _grey_at(loss_db, x, y)
-        inside_loss, _ = _grey_at(loss_db, *_points_between(ellipses, *_INSIDE, _INSIDE_POINTS))
+        (inside_loss, _), (ring_loss, _) = _read_at(loss_db, *inner), _read_at(loss_db, *outer)
         usual_loss = inside_loss.median(-1, keepdim=True).values
         is_inside = is_inside & ((inside_loss - usual_loss).abs() <= _SAME_SHADOW_DB)
         is_ring = is_ring & ((ring_loss - usual_loss).abs() <= _SAME_SHADOW_DB)
@@ -81,13 +79,13 @@ def _points_between(ellipses: Tensor, low: float, high: float, points: int) -> t
     return ellipse_points(x, y, (a * radius, b * radius), torch.deg2rad(degrees), step * _GOLDEN_ANGLE)
 
 
-def _grey_at(pictures: Tensor, x: Tensor, y: Tensor) -> tuple[Tensor, Tensor]:
-    """(B, L, P) grey at points in px, and which of them lie in the picture."""
-    last_x, last_y = pictures.shape[2] - 1, pictures.shape[1] - 1
+def _read_at(maps: Tensor, x: Tensor, y: Tensor) -> tuple[Tensor, Tensor]:
+    """(B, L, P) values of (B, H, W) maps at points in px, and which of the points lie in them."""
+    last_x, last_y = maps.shape[2] - 1, maps.shape[1] - 1
     # The nearest pixel: a mean of several would have less deviation than the speckle.
     place = torch.stack([2 * x / last_x - 1, 2 * y / last_y - 1], -1)
-    grey = functional.grid_sample(pictures[:, None], place, mode="nearest", padding_mode="border", align_corners=True)
-    return grey[:, 0], (x >= 0) & (x <= last_x) & (y >= 0) & (y <= last_y)
+    values = functional.grid_sample(maps[:, None], place, mode="nearest", padding_mode="border", align_corners=True)
+    return values[:, 0], (x >= 0) & (x <= last_x) & (y >= 0) & (y <= last_y)
 
 
 def _on_another(ellipses: Tensor, is_object: Tensor, x: Tensor, y: Tensor) -> Tensor:

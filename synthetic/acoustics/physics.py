@@ -60,26 +60,26 @@ RESOLUTION_CELLS = Physics(
     side_lobes=0.012,
 )
 
-_COMMON_SHARE = 0.5  # of drawn models that lack any one artefact
+_LACKING_SHARE = 0.5  # of drawn models that lack one feature or another
 
 
 def draw_physics(rng: np.random.Generator) -> Physics:
     """A model anywhere between the named ones, and beyond them."""
 
     def sometimes(low: float, high: float) -> float:
-        return float(rng.uniform(low, high) * (rng.random() >= _COMMON_SHARE))
+        return float(rng.uniform(low, high) * (rng.random() >= _LACKING_SHARE))
 
     tissue = TissueModel(
         scatterer_spacing_mm=float(rng.uniform(0.22, 0.34)),
         unevenness_spacing_mm=float(np.exp(rng.uniform(np.log(3.0), np.log(12.0)))),
         layer_spacing_mm=(float(rng.uniform(0.5, 1.6)), float(rng.uniform(5.0, 16.0)), float(rng.uniform(5.0, 14.0))),
         layer_bend_mm=float(rng.uniform(1.0, 5.0)),
-        cluster_shape=float(rng.uniform(0.8, 6.0)) if rng.random() < _COMMON_SHARE else None,
+        cluster_shape=float(rng.uniform(0.8, 6.0)) if rng.random() < _LACKING_SHARE else None,
         cluster_spacing_mm=float(rng.uniform(0.6, 1.6)),
     )
     return Physics(
         tissue,
-        follows_depth=bool(rng.random() < _COMMON_SHARE),
+        follows_depth=bool(rng.random() < _LACKING_SHARE),
         shadow_spread=sometimes(0.1, 1.0),
         refill=sometimes(0.01, 0.1),
         wall_repeats=sometimes(0.05, 0.35),

@@ -43,7 +43,6 @@ class LabelRule:
     side, patches of uneven tissue often differ as much
     min_follicle_snr : the contrast of the whole follicle, see models.contrast. By chance one in twenty discs in plain
     speckle reaches 2
-    clear_follicle_snr : from here on nobody overlooks it: a sweep that has shown this has shown the follicle
     min_section_ratio : section over greatest section, that is how near to its middle the plane passes
     min_semi_minor : shorter semi-axis, as a share of the picture's longer side
     """
@@ -53,7 +52,6 @@ class LabelRule:
     min_shell_distinct: float = 0.25
     min_follicle_distinct: float = 0.5
     min_follicle_snr: float = 2.0
-    clear_follicle_snr: float = 3.0
     min_section_ratio: float = 0.45
     min_semi_minor: float = 0.014
 

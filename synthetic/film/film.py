@@ -12,13 +12,13 @@ from numpy.typing import NDArray
 from torch import Tensor
 from torch.nn import functional
 
+from models.evaluation_thresholds import MIN_CONTRAST_SNR
 from models.targets import Role
 from synthetic.acoustics.beam_rendering import Console, Plane, render_beams
 from synthetic.acoustics.geometry import Scanner, View, plane_to_beams, screen_grid
 from synthetic.acoustics.materials import Materials, load_materials
 from synthetic.acoustics.physics import SCATTERERS, Physics
 from synthetic.acoustics.plane_sections import (
-    LABEL_RULE,
     AnimalBatch,
     follicle_contrast,
     make_labels,
@@ -186,7 +186,7 @@ class ClipRenderer:
         snr = follicle_contrast(sections, picture[:, 0], loss_db, view)
         labels = make_labels(sections, visibility, snr, view, HEIGHT, WIDTH)
         shown = shown_objects(sections, visibility, snr, view, HEIGHT, WIDTH)
-        clear = (labels.role == Role.TARGET) & (~sections.is_follicle | (snr >= LABEL_RULE.clear_follicle_snr))
+        clear = (labels.role == Role.TARGET) & (~sections.is_follicle | (snr >= MIN_CONTRAST_SNR))
         _, depth = plane_to_beams(scanner, sections.ellipses[..., 0], sections.ellipses[..., 1])
         pictures = (picture[:, 0] * 255).round().to(torch.uint8).cpu().numpy()
         labels, index = _on_device(labels, torch.device("cpu")), sections.index.cpu()
