@@ -10,6 +10,7 @@ from torch.nn import functional
 
 from models.ellipse_tensors import log_semi_axes
 from models.gaussian_distance import covariance, hellinger_distance
+from models.imitation import imitation_loss
 from models.output_channels import CHANNELS, LOG_ERROR_RANGE
 from models.targets import Targets
 
@@ -26,12 +27,13 @@ MAX_LOG_AXIS_ERROR = 1.5
 class LossSettings:
     """l1_weight : of the absolute errors of centre and axes;  overlap_weight : of the distance of the outlines
     object_balance : 0, every positive cell has the same weight and large objects dominate; 1, every object has the
-    same weight
+    same weight;  imitation_weight : of the distance to the answers of a teacher, where there is one
     """
 
     l1_weight: float
     overlap_weight: float
     object_balance: float
+    imitation_weight: float = 0.0
 
 
 @dataclass(frozen=True)
@@ -45,10 +47,11 @@ class Loss:
     shape: Tensor
     overlap: Tensor
     uncertainty: Tensor
+    imitation: Tensor
 
 
-def loss(output: Tensor, targets: Targets, settings: LossSettings) -> Loss:
-    """The loss of network output (B, 11, G, G) float32 against targets.
+def loss(output: Tensor, targets: Targets, settings: LossSettings, teacher: Tensor | None = None) -> Loss:
+    """The loss of network output (B, 11, G, G) float32 against targets, and against a teacher's output for the same.
 
     Centres: penalty-reduced focal loss (Law and Deng, CornerNet, ECCV 2018, equation 1; alpha 2, beta 4).
     Outlines: absolute error of the centre in radii and of the log axes, and the distance of both outlines as Gaussians.
@@ -87,8 +90,10 @@ def loss(output: Tensor, targets: Targets, settings: LossSettings) -> Loss:
     errors = torch.stack([offset_error.detach(), axes_error], 1)
     uncertainty = mean((errors * torch.exp(-log_scale) + log_scale).mean(1))
     outline = settings.l1_weight * (offset + shape) + settings.overlap_weight * overlap
+    imitation = torch.zeros_like(centre) if teacher is None else imitation_loss(output, teacher)
     total = centre + STAGE_WEIGHT * stage + outline + UNCERTAINTY_WEIGHT * uncertainty
-    return Loss(total, centre, stage, offset, shape, overlap, uncertainty)
+    total = total + settings.imitation_weight * imitation
+    return Loss(total, centre, stage, offset, shape, overlap, uncertainty, imitation)
 
 
 def _limit_error(predicted: Tensor, true: Tensor) -> Tensor:

@@ -63,12 +63,16 @@ class Trainer:
     pictures meanwhile.
     """
 
-    def __init__(self, network: EggNetwork, settings: LoopSettings, device: torch.device) -> None:
+    def __init__(
+        self, network: EggNetwork, settings: LoopSettings, device: torch.device, teacher: EggNetwork | None = None
+    ) -> None:
+        """teacher : a trained network to imitate beside the labels, see models.imitation"""
         self.step = 0
         self._settings = settings
         self._device = device
         self._network = network.to(device).to(memory_format=torch.channels_last).train()
         self._average = copy.deepcopy(self._network).eval().requires_grad_(False)
+        self._teacher = None if teacher is None else teacher.to(device).to(memory_format=torch.channels_last).eval()
         on_gpu = device.type == "cuda"
         self._compiled_losses = torch.compile(self._losses) if on_gpu else self._losses
         self._optimiser = torch.optim.AdamW(
@@ -122,7 +126,7 @@ class Trainer:
         self._optimiser.load_state_dict(state["optimiser"])
 
     def _take_step(self, pictures: Tensor, labels: Labels) -> Tensor:
-        """Take one step. Returns the losses, (7,) in the order of Loss."""
+        """Take one step. Returns the losses, (8,) in the order of Loss."""
         for group in self._optimiser.param_groups:
             group["lr"] = self._learning_rate()
         # All batches have the same size, so it pays to let cuDNN measure which convolution algorithm is fastest.
@@ -139,7 +143,9 @@ class Trainer:
     def _losses(self, pictures: Tensor, labels: Labels) -> Loss:
         with torch.autocast(self._device.type, dtype=torch.bfloat16, enabled=self._device.type == "cuda"):
             output = self._network(pictures)
-        return loss(output.float(), make_targets(labels, pictures.shape[-1]), self._settings.loss)
+            with torch.no_grad():
+                taught = None if self._teacher is None else self._teacher(pictures).float()
+        return loss(output.float(), make_targets(labels, pictures.shape[-1]), self._settings.loss, taught)
 
     def _learning_rate(self) -> float:
         """The learning rate of the next step: a linear rise, then half a cosine down to 0."""

@@ -42,6 +42,14 @@ def train(
     start: Annotated[
         Path | None, typer.Option("--from", metavar="WEIGHTS", help="A network of the same shape to start from.")
     ] = None,
+    teacher: Annotated[
+        Path | None,
+        typer.Option(
+            "--teacher",
+            metavar="WEIGHTS",
+            help="A trained network of any shape whose answers the new one imitates, by imitation_weight in FILE.",
+        ),
+    ] = None,
     labels: Annotated[
         Path | None,
         typer.Option("--labels", metavar="DIR", help="Folder written by clutchlight labels; fine-tune WEIGHTS on it."),
@@ -66,19 +74,26 @@ def train(
         if labels is None:
             if config is None or allow_regression:
                 raise typer.Exit(misused("Give --config FILE, or --labels DIR. --allow-regression needs --labels."))
-            _train_on_phantoms(config, out, start, quiet=quiet, as_json=as_json)
-        elif start is None:
-            raise typer.Exit(misused("--labels needs --from WEIGHTS, the network to fine-tune."))
+            _train_on_phantoms(config, out, start, teacher, quiet=quiet, as_json=as_json)
+        elif start is None or teacher is not None:
+            raise typer.Exit(misused("--labels needs --from WEIGHTS, the network to fine-tune, and no --teacher."))
         else:
             _fine_tune(config, out, start, labels, allow_regression=allow_regression, quiet=quiet, as_json=as_json)
 
 
-def _train_on_phantoms(config: Path, out: Path, start: Path | None, *, quiet: bool, as_json: bool) -> None:
+def _train_on_phantoms(
+    config: Path, out: Path, start: Path | None, teacher: Path | None, *, quiet: bool, as_json: bool
+) -> None:
     from synthetic.training.training_run import load_training_settings, run_training
 
+    requested = load_training_settings(config)
+    if (teacher is None) != (requested.imitation_weight == 0):
+        raise typer.Exit(misused("--teacher WEIGHTS and an imitation_weight above 0 in FILE need each other."))
     metrics = _run_with_progress(
-        load_training_settings(config),
-        lambda settings, device, report: run_training(settings, out, device=device, report=report, start=start),
+        requested,
+        lambda settings, device, report: run_training(
+            settings, out, device=device, report=report, start=start, teacher=teacher
+        ),
         quiet=quiet,
     )
     if as_json:

@@ -69,6 +69,7 @@ class TrainingSettings(BaseModel):
     l1_weight: Annotated[float, Field(ge=0)]
     overlap_weight: Annotated[float, Field(ge=0)]
     object_balance: Annotated[float, Field(ge=0, le=1)]
+    imitation_weight: Annotated[float, Field(ge=0)] = 0.0
     report_every_steps: _Count
     held_out_every_steps: _Count
     held_out_seed: Annotated[int, Field(ge=0)]
@@ -95,17 +96,19 @@ def run_training(
     device: torch.device,
     report: Callable[[TrainingProgress], None],
     start: Path | None = None,
+    teacher: Path | None = None,
 ) -> HeldOutMetrics:
     """Train, measure on phantoms of the held-out seed, and write the weights with settings and metrics inside.
 
     start : weights of the same shape to start from instead of random ones
+    teacher : weights of any shape whose answers are imitated beside the labels
 
     The training log (.csv) is written beside the weights. The checkpoint is there too until the run has ended: called
     again with the same settings, a stopped run continues from it and gives the same result as one that was never
     stopped (to the byte on a CPU; convolutions on GPUs are not repeatable to the bit). Raises CheckpointError for the
     checkpoint of another run, WeightsError for start weights that cannot be read or have another shape.
     """
-    run = TrainingRun(settings, weights, device=device, start=start)
+    run = TrainingRun(settings, weights, device=device, start=start, teacher=teacher)
     phantoms = PhantomPictures(select_settings(StreamSettings, settings), settings.seed, device)
     evaluator = HeldOutEvaluator(settings, device)
     trained = run.train(phantoms, report, evaluator)
@@ -127,6 +130,7 @@ class TrainingRun:
         *,
         device: torch.device,
         start: Path | None = None,
+        teacher: Path | None = None,
         labels_sha256: str | None = None,
     ) -> None:
         """Reads the checkpoint first, before any time is spent on phantoms. Raises CheckpointError and WeightsError."""
@@ -136,6 +140,8 @@ class TrainingRun:
         sources = {}
         if start is not None:
             sources["started_from"] = weights_sha256(start)
+        if teacher is not None:
+            sources["taught_by"] = weights_sha256(teacher)
         if labels_sha256 is not None:
             sources["labels_sha256"] = labels_sha256
         # If memory is short, a run may continue with smaller batches.
@@ -145,7 +151,7 @@ class TrainingRun:
         self._checkpoint = Checkpoint(weights.with_suffix(".checkpoint"), run)
         state = self._checkpoint.load(device)
         loop = select_settings(LoopSettings, settings, loss=select_settings(LossSettings, settings))
-        self._trainer = Trainer(network, loop, device)
+        self._trainer = Trainer(network, loop, device, None if teacher is None else load_weights(teacher))
         if state is not None:
             self._trainer.restore(state)
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import copy
 from collections.abc import Iterator
 from dataclasses import replace
 from itertools import islice, pairwise
@@ -13,6 +14,7 @@ import torch
 from numpy.typing import NDArray
 from torch import Tensor
 
+from models.imitation import imitation_loss
 from models.losses import Loss, LossSettings
 from models.network import EggNetwork
 from models.targets import Labels
@@ -69,9 +71,8 @@ def test_progress_is_reported_every_few_steps_and_at_the_end() -> None:
     assert [progress.step for progress in reports] == [5, 10, 12]
     assert {progress.steps for progress in reports} == {12}
     assert all(progress.pictures_per_second > 0 for progress in reports)
-    assert all(
-        set(p.losses) == {"total", "centre", "stage", "offset", "shape", "overlap", "uncertainty"} for p in reports
-    )
+    names = {"total", "centre", "stage", "offset", "shape", "overlap", "uncertainty", "imitation"}
+    assert all(set(progress.losses) == names for progress in reports)
 
 
 def test_the_same_seed_gives_the_same_network() -> None:
@@ -183,7 +184,22 @@ def test_a_run_with_infinite_losses_stops_at_the_next_report() -> None:
             yield (pictures * float("nan") if number == 3 else pictures), labels
 
     training = Trainer(small_network(), replace(SETTINGS, steps=8, report_every_steps=2), CPU)
-    reports = []
+    reports: list[TrainingProgress] = []
     with pytest.raises(TrainingError, match=r"Between steps 3 and 4 .* lower the learning rate"):
         reports += training.run(batches_with_nan())
     assert training.step == 4
+
+
+def test_a_teacher_is_followed_where_labels_are_silent() -> None:
+    teacher, student = small_network(seed=4), small_network(seed=5)
+    pictures = torch.stack([batch for batch, _ in islice(ring_batches(6, side_px=SIDE, seed=3), 2)]).flatten(0, 1)
+
+    def distance(network: EggNetwork) -> float:
+        with torch.no_grad():
+            return float(imitation_loss(network.eval()(pictures), teacher(pictures)))
+
+    settings = replace(SETTINGS, loss=replace(SETTINGS.loss, imitation_weight=20.0))
+    without, taught = (Trainer(copy.deepcopy(student), settings, CPU, one) for one in (None, teacher))
+    for training in (without, taught):
+        list(training.run(ring_batches(6, side_px=SIDE, seed=2)))
+    assert distance(taught.averaged_network()) < 0.5 * distance(without.averaged_network())
