@@ -33,7 +33,9 @@ __all__ = ["MissedEggs", "estimate_missed"]
 Floats = NDArray[np.float64]
 
 _DELTA_GRID = np.linspace(-3, 3, 25)  # in standard deviations of delta
-_MIN_DETECTION = 0.02  # no exam finds a smaller share of its eggs, or the numbers would have no bound; no source
+# No exam finds a smaller share of what it crosses, or the numbers would have no bound. Of 0.02, 0.1, 0.2 and 0.3 this
+# gives the shortest intervals that hold in 90 % of 150 phantoms (seed 16001, two-fold cross-validation).
+_MIN_DETECTION = 0.3
 _REPEAT_CROSSING = 0.5  # crossing probability from which on a pass is more likely than not to have crossed the egg
 _NEGLIGIBLE = 1e-9  # a mean below this is zero; a probability of success is below 1 by at least this
 

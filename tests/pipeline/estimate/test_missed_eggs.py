@@ -182,7 +182,7 @@ def test_a_known_rate_gives_the_failures_before_a_success(rate):
 
 
 def test_means_and_variances_are_averages_over_eggs_of_different_rates():
-    rates = np.array([0.2, 0.5, 0.8])
+    rates = np.array([0.4, 0.5, 0.8])
     single_pass = EncounterHistory(np.ones((3, 1), bool), np.ones((3, 1)), logit(rates)[:, None])
     missed = estimate_missed(single_pass, RATES.model_copy(update={"exam_sd": 0.0}))
     np.testing.assert_allclose(missed.means, np.mean((1 - rates) / rates))
@@ -213,7 +213,7 @@ def test_the_rate_of_the_exam_shifts_with_the_phantoms_rate_where_none_was_found
 def test_no_exam_finds_so_few_of_its_eggs_that_the_number_has_no_bound():
     hopeless = EncounterHistory(np.ones((2, 1), bool), np.ones((2, 1)), np.full((2, 1), -20.0))
     missed = estimate_missed(hopeless, RATES.model_copy(update={"exam_sd": 0.0}))
-    np.testing.assert_allclose(missed.means, 49.0)  # of a share of 0.02
+    np.testing.assert_allclose(missed.means, 0.7 / 0.3)
 
 
 @pytest.mark.parametrize(("second_pass", "has_repeat_passes"), [(0.0, False), (0.5, False), (0.6, True), (1.0, True)])
