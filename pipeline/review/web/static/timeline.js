@@ -11,7 +11,9 @@ export class Timeline {
   constructor(onSeek) {
     this.holder = byId("timeline");
     this.width = 700;
+    this.clip = null;
     this.holder.addEventListener("pointerdown", (event) => {
+      if (!this.clip) return;
       const seek = (move) => onSeek(this.frameAt(move.clientX));
       seek(event);
       this.holder.setPointerCapture(event.pointerId);
