@@ -1,9 +1,10 @@
 /** The parts of an exam's page that show text only: the count, the signature, flags, remarks and questions. */
 import { byId, createHtml, textButton } from "./dom.js";
+import { withFrameLinks } from "./frame_links.js";
 import { timeElement } from "./history_list.js";
 
-/** onResolve(sequence) : called when the user closes the question of an answer */
-export function renderHeader(exam, { isReadOnly, onResolve }) {
+/** onResolve(sequence) : closes the question of an answer;  onOpen(clipIndex, frame) : opens a frame that a flag names */
+export function renderHeader(exam, { isReadOnly, onResolve, onOpen }) {
   byId("date").textContent = exam.date;
   renderCount(exam);
   renderSignature(exam);
@@ -13,7 +14,8 @@ export function renderHeader(exam, { isReadOnly, onResolve }) {
       "p",
       {},
       createHtml("span", { class: `severity ${flag.severity.replace(" ", "-")}` }, flag.severity),
-      ` ${flag.reason}`,
+      " ",
+      ...withFrameLinks(flag.reason, exam.clips, onOpen),
     )),
     ...exam.comments.map((comment) => createHtml(
       "p",
@@ -51,6 +53,7 @@ function renderCount({ now, program, signed }) {
 
 function renderSignature({ signed, sheet }) {
   byId("signature").hidden = !signed;
+  byId("unsigned").hidden = Boolean(signed);
   byId("next-exam").hidden = !signed;
   if (signed) {
     byId("signature").replaceChildren(

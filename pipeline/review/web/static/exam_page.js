@@ -68,8 +68,9 @@ export class ExamPage {
   render() {
     const { exam, frameView, isReadOnly } = this;
     frameView.clips = exam.clips;
-    renderHeader(exam, { isReadOnly, onResolve: this.onResolve });
-    renderHistory(exam.history);
+    const onOpen = (clipIndex, frame) => { this.goTo(clipIndex, frame); byId("workspace").scrollIntoView(); };
+    renderHeader(exam, { isReadOnly, onResolve: this.onResolve, onOpen });
+    renderHistory(exam.history, exam.clips, onOpen);
     const refused = exam.refused.map((clip) => (
       createHtml("span", { class: "soft", title: clip.reason }, `${clip.file}: not usable`)
     ));

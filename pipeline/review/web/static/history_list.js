@@ -1,5 +1,6 @@
 /** The history of an exam: its answers, numbered, with the time of this computer's clock. */
 import { byId, createHtml } from "./dom.js";
+import { withFrameLinks } from "./frame_links.js";
 
 /** at : UTC, ISO 8601 */
 export function timeElement(at) {
@@ -13,8 +14,8 @@ export function timeElement(at) {
   );
 }
 
-/** The latest answer first. */
-export function renderHistory(events) {
+/** The latest answer first. clips : of the exam;  onOpen(clipIndex, frame) : opens a frame that an answer names */
+export function renderHistory(events, clips, onOpen) {
   const lines = [...events].reverse().map((event) => createHtml(
     "li",
     { class: event.undone ? "undone" : null },
@@ -24,7 +25,7 @@ export function renderHistory(events) {
       {},
       createHtml("b", {}, event.who),
       " ",
-      createHtml("span", { class: "what" }, event.what),
+      createHtml("span", { class: "what" }, ...withFrameLinks(event.what, clips, onOpen)),
       event.undone ? " (undone) " : " ",
       createHtml("span", { class: "soft" }, timeElement(event.at)),
     ),

@@ -15,7 +15,7 @@ const KEYS = [
   ["o", "outline", "outline a missed egg; arrows move it, Shift and arrows resize it, comma and full stop turn it"],
   ["r", "reshape", "reshape the outline of the chosen egg on this frame"],
   ["u", "unusable", "mark frames as unusable: press on the first and again on the last frame"],
-  ["m", "comment", "comment"],
+  ["m", "comment", "remark"],
   ["a", "confirm-rest", "confirm all remaining; then g also signs"],
   ["z", "undo", "undo"],
   ["Z", "redo", "redo"],
@@ -55,15 +55,17 @@ const KEY_LABELS = {
 const DIGIT_PAUSE_MS = 700; // a second digit within this time belongs to the same number
 
 export function renderKeyList() {
-  const row = (key, text) => [
+  const row = (key, text) => createHtml(
+    "div",
+    {},
     createHtml("dt", {}, createHtml("kbd", {}, KEY_LABELS[key] ?? key)),
     createHtml("dd", {}, text),
-  ];
+  );
   byId("letter-keys").checked = letterKeys.isOn;
   byId("letter-keys").addEventListener("change", () => { letterKeys.isOn = byId("letter-keys").checked; });
   byId("key-rows").replaceChildren(
-    ...row("1 2 3 …", "choose the egg with this number"),
-    ...KEYS.flatMap(([key, , text]) => row(key, text)),
+    row("1 2 3 …", "choose the egg with this number"),
+    ...KEYS.map(([key, , text]) => row(key, text)),
   );
 }
 

@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 import datetime as dt
+import re
 from typing import TYPE_CHECKING
 from zoneinfo import ZoneInfo
 
 from playwright.sync_api import expect
 
-from tests.pipeline.review.conftest import EXAM
+from tests.pipeline.review.conftest import EXAM, UNCERTAIN_EXAM
 from tests.pipeline.review.web.browser_user import DESK, BrowserUser
 
 if TYPE_CHECKING:
@@ -77,3 +78,13 @@ def test_a_remark_stands_with_its_egg(browser_user: BrowserUser) -> None:
     page.locator("#comment-text").fill("fissure?")
     page.get_by_role("button", name="Save").click()
     expect(page.locator("#eggs li").nth(2)).to_contain_text("Orla Finch: fissure?")
+
+
+def test_frames_that_a_flag_names_open_the_clip_there(browser_user: BrowserUser) -> None:
+    page = browser_user.open(UNCERTAIN_EXAM).page
+    link = page.locator("#flags a", has_text="left-1.mp4, frames")
+    first = re.findall(r"frames (\d+)", link.inner_text())[0]
+    link.click()
+    expect(page.locator("#position")).to_contain_text(f"frame {first}")
+    page.goto(browser_user.address + UNCERTAIN_EXAM + (link.get_attribute("href") or ""))
+    expect(page.locator("#position")).to_contain_text(f"frame {first}")
