@@ -33,6 +33,7 @@ const BUTTONS = [
   "last-exam",
 ];
 for (const id of BUTTONS) byId(id)?.addEventListener("click", () => actions[id]());
+byId("sign-reviewed").addEventListener("click", () => actions.sign());
 byId("frame").addEventListener("input", () => page.goTo(frameView.clipIndex, Number(byId("frame").value)));
 byId("picture").addEventListener("frameunavailable", async () => {
   const answer = await fetchJson(`${folder}/clips/${frameView.clipIndex}/frames/${frameView.frame}`).catch(() => null);

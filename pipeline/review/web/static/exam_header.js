@@ -3,7 +3,7 @@ import { byId, createHtml, textButton } from "./dom.js";
 import { withFrameLinks } from "./frame_links.js";
 import { timeElement } from "./history_list.js";
 
-/** onResolve(sequence) : closes the question of an answer;  onOpen(clipIndex, frame) : opens a frame that a flag names */
+/** onResolve(sequence) : closes the question of an answer;  onOpen(clipIndex, frame) : opens a frame */
 export function renderHeader(exam, { isReadOnly, onResolve, onOpen }) {
   byId("date").textContent = exam.date;
   renderCount(exam);

@@ -74,7 +74,9 @@ export class ExamPage {
     const refused = exam.refused.map((clip) => (
       createHtml("span", { class: "soft", title: clip.reason }, `${clip.file}: not usable`)
     ));
-    this.clipButtons = exam.clips.map((clip, index) => textButton(clip.name, () => this.goTo(index, 0), false));
+    this.clipButtons = exam.clips.map((clip, index) => (
+      textButton(clip.name, () => this.goTo(index, 0), index === frameView.clipIndex)
+    ));
     byId("clips").replaceChildren(...this.clipButtons, ...refused);
     this.renderEggs();
   }
@@ -89,6 +91,7 @@ export class ExamPage {
     byId("remaining").textContent = count ? `${count} to review` : exam.eggs.length ? "all reviewed" : "none seen";
     byId("confirm-rest").hidden = confirmable === 0;
     byId("confirm-rest").replaceChildren("Confirm the rem", createHtml("u", {}, "a"), `ining ${confirmable}`);
+    byId("sign-reviewed").hidden = count > 0 || isReadOnly || Boolean(drawing) || exam.you.permission !== "sign";
     for (const id of LOCKED_WHILE_DRAWING) {
       byId(id).disabled = Boolean(drawing) || (isReadOnly && LOCKED_IF_READ_ONLY.includes(id));
     }
@@ -187,6 +190,8 @@ export class ExamPage {
     if (egg && this.exam.clips.length && !stays) {
       this.frameView.play(false);
       this.frameView.show(...egg.best);
+      const outline = this.outlines.outline(egg);
+      if (outline) this.viewport.reveal(outline.slice(0, 2));
     }
     this.renderEggs();
     this.onPlace();

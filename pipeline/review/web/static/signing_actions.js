@@ -38,7 +38,10 @@ export function signingActions(page, submit) {
     const closed = showDialog(byId("sign-dialog"));
     byId("sign-now").focus();
     if (await closed !== "sign") return;
-    submit({ kind: "signed" }, () => showMessage("Signed."));
+    submit({ kind: "signed" }, () => {
+      showMessage("Signed.");
+      scrollTo(0, 0); // to the signature, and the way to the next exam
+    });
   }
 
   async function reopen() {

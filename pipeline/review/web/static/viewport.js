@@ -48,6 +48,12 @@ export class Viewport {
     this.set(point[0] - (point[0] - this.x) * share, point[1] - (point[1] - this.y) * share, width);
   }
 
+  /** Move the part that is shown, if it is not the whole frame, so that this point is in it. */
+  reveal([x, y]) {
+    const isIn = x >= this.x && x <= this.x + this.width && y >= this.y && y <= this.y + this.height;
+    if (!isIn) this.set(x - this.width / 2, y - this.height / 2, this.width);
+  }
+
   /** Where a pointer is, px of the frame. */
   point(event) {
     const point = new DOMPoint(event.clientX, event.clientY).matrixTransform(this.overlay.getScreenCTM().inverse());

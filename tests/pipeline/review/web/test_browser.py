@@ -70,6 +70,7 @@ def test_undo_and_redo_by_key(browser_user: BrowserUser) -> None:
     browser_user.press("4")
     browser_user.press_and_wait("n")
     assert int(figure.inner_text()) == int(start) - 2
+    assert browser_user.page.locator("#clips [aria-pressed=true]").count() == 1
     browser_user.press_and_wait("z")
     browser_user.press_and_wait("z")
     assert figure.inner_text() == start

@@ -26,6 +26,13 @@ NUMBERS_INSIDE_OUTLINES = """() => {
   });
 }"""
 
+CHOSEN_IS_IN_VIEW = """() => {
+  const [egg, screen] = ['#overlay ellipse.line.selected', '#screen']
+    .map((selector) => document.querySelector(selector).getBoundingClientRect());
+  const [x, y] = [egg.x + egg.width / 2, egg.y + egg.height / 2];
+  return x > screen.left && x < screen.right && y > screen.top && y < screen.bottom;
+}"""
+
 
 def test_a_missed_egg_is_drawn_and_shaped_by_its_handles(browser_user: BrowserUser) -> None:
     page = browser_user.open().page
@@ -202,6 +209,10 @@ def test_the_picture_is_zoomed_about_the_pointer_and_moved(browser_user: Browser
     page.mouse.move(before[0] + 40, before[1], steps=4)
     page.mouse.up()
     assert to_screen(page, 60, 60)[0] == pytest.approx(before[0] + 40, abs=6)  # less what tells a drag from a click
+    for egg in browser_user.state["eggs"]:  # the part that is shown follows to eggs beyond it
+        if egg["best"][0] == 0:
+            browser_user.press(str(egg["number"]))
+            assert page.evaluate(CHOSEN_IS_IN_VIEW)
     page.get_by_role("button", name="whole").click()
     expect(page.locator("#screen")).to_have_class("screen")
 
