@@ -44,6 +44,7 @@ byId("worklist").href = worklist;
 page.render();
 openAskedPlace(page);
 keepAddress = addressKeeper(page);
+addEventListener("hashchange", () => openAskedPlace(page));
 startOutcomes(folder);
 startPolling(page);
 // The page opens at the clip where the picture and the answers would not both be in view.

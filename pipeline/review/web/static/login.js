@@ -12,7 +12,7 @@ async function logIn(fields) {
 function nextAddress() {
   const next = new URLSearchParams(location.search).get("next") ?? "/";
   const asked = URL.canParse(next, location.origin) ? new URL(next, location.origin) : location;
-  return asked !== location && asked.origin === location.origin ? asked.pathname + asked.search : "/";
+  return asked !== location && asked.origin === location.origin ? asked.pathname + asked.search + location.hash : "/";
 }
 
 function onSubmit(id, send) {

@@ -1,10 +1,14 @@
-/** The address of an exam's page says which egg and frame it shows, so that a link opens there. */
+/**
+ * The address of an exam's page says which egg and frame it shows, so that a link opens there.
+ *
+ * Links from sheets say it behind a #, which needs no answer of the server; the page itself behind a ?.
+ */
 
 const WAIT_MS = 300; // browsers allow only so many changes of the address
 
 /** What the address asks for: {egg, clip, frame}, each null if it does not say. */
 export function askedPlace() {
-  const asked = new URLSearchParams(location.search);
+  const asked = new URLSearchParams(`${location.search}&${location.hash.slice(1)}`);
   const number = (name) => (/^\d+$/.test(asked.get(name) ?? "") ? Number(asked.get(name)) : null);
   return { egg: number("egg"), clip: asked.get("clip"), frame: number("frame") };
 }
