@@ -164,7 +164,7 @@ class ExamDocument(BaseModel):
 
     head : sequence of the last answer;  fingerprint : of the result that the page shows
     now, program : the count with the answers, and the batch's own;  undo, redo : what the user's would apply to
-    comments : about the exam as a whole;  last_exam : None if she was not examined before
+    comments : about the exam, or an egg not found any more;  last_exam : None if she was not examined before
     others : names of the other users on this page;  sheet : address of the signed sheet, None while open
     """
 

@@ -12,7 +12,7 @@ from models.printable import printable
 from models.stages import Stage
 from pipeline.estimate.results import Count, EggFinding, ExamFinding, Sighting
 from pipeline.formatting import date_text, percent, plural
-from pipeline.people.answers import AddComment, TrackSegment
+from pipeline.people.answers import AddComment
 from pipeline.people.event_log import Event
 from pipeline.people.signatures import login_text
 from pipeline.people.users import User
@@ -57,6 +57,7 @@ def exam_document(
     clips = usable_clips(case.scans)
     undo, redo = undo_redo_targets(reviewed.events, user.name)
     undone = undone_sequences(reviewed.events)
+    shown = [egg for egg in state.eggs if egg.is_shown]
     must_answer = {egg.number for egg in state.unanswered_candidates}
     signature = state.signature
     return ExamDocument(
@@ -72,7 +73,7 @@ def exam_document(
             FlagDocument(severity=flag.severity, reason=f"{flag.reason} {flag.advice}".strip())
             for flag in reviewed.finding.flags
         ],
-        eggs=[_egg(egg, reviewed, clips, egg.number in must_answer) for egg in state.eggs if egg.is_shown],
+        eggs=[_egg(egg, reviewed, clips, egg.number in must_answer) for egg in shown],
         clips=[
             ClipDocument(
                 file=scan.file,
@@ -95,7 +96,7 @@ def exam_document(
             for scan in case.scans
             if scan.status == "refused"
         ],
-        comments=[event_document(event) for event in state.comments if not _comment_segments(event)],
+        comments=[event_document(event) for event in state.comments if not any(_is_about(event, egg) for egg in shown)],
         questions=[event_document(event) for event in state.questions],
         history=[
             event_document(event, undone=event.sequence in undone) for event in reviewed.events[-MAXIMUM_HISTORY:]
@@ -170,12 +171,10 @@ def _egg(egg: ReviewedEgg, reviewed: ExamReview, clips: Sequence[ClipScan], must
     )
 
 
-def _comment_segments(event: Event) -> tuple[TrackSegment, ...]:
-    return event.answer.egg if isinstance(event.answer, AddComment) else ()
-
-
-def _is_about(event: Event, egg: ReviewedEgg) -> bool:
-    return any(own.shared_frame_count(one) for own in egg.segments for one in _comment_segments(event))
+def _is_about(comment: Event, egg: ReviewedEgg) -> bool:
+    """Whether it names frames of this egg. One about an egg that is not found any more is about the exam."""
+    about = comment.answer.egg if isinstance(comment.answer, AddComment) else ()
+    return any(own.shared_frame_count(one) for own in egg.segments for one in about)
 
 
 def _description(egg: ReviewedEgg, finding: EggFinding, is_counted: bool, has_scale: bool) -> str:
