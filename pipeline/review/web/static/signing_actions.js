@@ -16,8 +16,9 @@ export function signingActions(page, submit) {
     if (!wish) return;
     submit({ kind: "egg", eggs: rest.map((egg) => egg.segments) }, () => {
       page.renderEggs();
+      const of = page.exam.head; // only this answer is taken back, none that follows
       if (wish === "sign") sign();
-      else showMessage(`${rest.length} confirmed.`, { undo: () => submit({ kind: "undo" }) });
+      else showMessage(`${rest.length} confirmed.`, { undo: () => submit({ kind: "undo", of }) });
     });
   }
 
