@@ -81,13 +81,13 @@ def review(
             host, port, tuple(hostnames or ()), tuple(proxies or ()), certificate, private_key, not is_local
         )
 
-        def show_address(address: str) -> None:
+        def show_addresses(addresses: list[str]) -> None:
             if not quiet:
-                typer.echo(f"Open {address}\nStop with Ctrl+C.", err=True)
+                typer.echo("\n  or ".join([f"Open {addresses[0]}", *addresses[1:]]) + "\nStop with Ctrl+C.", err=True)
 
         # Exams that the batch estimated with another calibration are refused one by one.
         calibrated = load_settings(settings, weights=weights, allow_uncalibrated=True)
-        serve(out.resolve(), calibrated, options, show_address)
+        serve(out.resolve(), calibrated, options, show_addresses)
 
 
 def _is_network(text: str) -> bool:

@@ -112,7 +112,7 @@ def _selected_frames(
     for frame in drawn:
         selected -= set(range(frame - DRAWN_MARGIN_FRAMES, frame + DRAWN_MARGIN_FRAMES + 1)) - drawn
     for egg, sightings in seen:
-        if egg.verdict is None and egg.is_shown:
+        if not egg.is_settled and egg.is_shown:
             selected -= sightings.keys()
     return selected
 
@@ -140,7 +140,11 @@ def _near_sightings(sightings: Mapping[int, Ellipse], margin_frames: int) -> Ite
 
 def outlines_by_frame(egg: ReviewedEgg, scan: ClipScan) -> dict[int, Ellipse]:
     """The frames of a clip on which an egg was tracked or drawn, with its outline, (5,) px."""
-    return {frame: ellipse for segment in egg.segments for frame, ellipse in _segment_outlines(egg, segment, scan)}
+    return {
+        frame: egg.reshaped.get((scan.file, frame), ellipse)
+        for segment in egg.segments
+        for frame, ellipse in _segment_outlines(egg, segment, scan)
+    }
 
 
 def _segment_outlines(egg: ReviewedEgg, segment: TrackSegment, scan: ClipScan) -> Iterator[tuple[int, Ellipse]]:

@@ -17,7 +17,9 @@ __all__ = [
     "AddEgg",
     "Answer",
     "ConfirmEgg",
+    "DrawnOutline",
     "EggAnswer",
+    "LeaveUncertain",
     "MarkUnusable",
     "MarkUsable",
     "MergeEggs",
@@ -25,6 +27,7 @@ __all__ = [
     "RejectEgg",
     "ReopenExam",
     "RequestedAnswer",
+    "ReshapeEgg",
     "ResolveQuestion",
     "SetStage",
     "Sign",
@@ -112,6 +115,12 @@ class RejectEgg(EggAnswer):
     kind: Literal["not-egg"] = "not-egg"
 
 
+class LeaveUncertain(EggAnswer):
+    """Cannot be told from these recordings, so the program's result stands."""
+
+    kind: Literal["uncertain"] = "uncertain"
+
+
 class MergeEggs(EggAnswer):
     """Both are the same egg, which is confirmed."""
 
@@ -134,14 +143,12 @@ class SetStage(EggAnswer):
     stage: Stage
 
 
-class AddEgg(StrictModel):
-    """An egg that was missed, outlined on one frame."""
+class DrawnOutline(StrictModel):
+    """An ellipse that a user drew on one frame."""
 
-    kind: Literal["drawn"] = "drawn"
     clip: FileName
     frame: FrameNumber
     ellipse: tuple[Pixels, Pixels, Pixels, Pixels, Annotated[float, Field(ge=-90.0, lt=90.0)]]
-    stage: Stage
 
     @field_validator("ellipse")
     @classmethod
@@ -149,6 +156,20 @@ class AddEgg(StrictModel):
         if not ellipse[2] >= ellipse[3] >= 1.0:
             raise ValueError("needs semi-axes of at least 1 px, the longer one first")
         return ellipse
+
+
+class AddEgg(DrawnOutline):
+    """An egg that was missed, outlined on one frame."""
+
+    kind: Literal["drawn"] = "drawn"
+    stage: Stage
+
+
+class ReshapeEgg(DrawnOutline):
+    """Confirmed, with this outline on one frame in place of the program's. egg : all its segments"""
+
+    kind: Literal["reshaped"] = "reshaped"
+    egg: TrackSegments
 
 
 class MarkUnusable(FrameRange):
@@ -216,8 +237,8 @@ class ReopenExam(StrictModel):
 
 
 PlainAnswer = (
-    ConfirmEgg | RejectEgg | MergeEggs | SplitEgg | SetStage | AddEgg | MarkUnusable | MarkUsable | AddComment
-    | ResolveQuestion | Undo | Redo | ReopenExam
+    ConfirmEgg | RejectEgg | LeaveUncertain | MergeEggs | SplitEgg | SetStage | AddEgg | ReshapeEgg | MarkUnusable
+    | MarkUsable | AddComment | ResolveQuestion | Undo | Redo | ReopenExam
 )  # fmt: skip
 RequestedAnswer = PlainAnswer | Sign
 """As users send it. Who signs is not up to the request."""

@@ -14,14 +14,15 @@ from typing import Any
 from models.errors import ClutchlightError
 from pipeline.estimate.results import Count
 from pipeline.people.answers import (
-    AddEgg,
     Answer,
+    DrawnOutline,
     EggAnswer,
     MarkUnusable,
     MarkUsable,
     Redo,
     ReopenExam,
     RequestedAnswer,
+    ReshapeEgg,
     ResolveQuestion,
     Sign,
     SignExam,
@@ -91,7 +92,7 @@ class AnswerService:
                 drafted = Event(**vars(draft), sequence=len(before.events) + 1, at="")
                 after = self._reviews.compute(case, (*before.events, drafted))
                 changed = _changed_eggs(before, after)
-                if isinstance(resolved, EggAnswer | SplitEgg) and not changed:
+                if isinstance(resolved, EggAnswer | SplitEgg | ReshapeEgg) and not changed:
                     raise AnswerRejected("No change, or egg not found. Nothing was stored.")
                 if not override_conflict:
                     _check_conflict(before.events, base_sequence, user, resolved, set(changed))
@@ -131,19 +132,26 @@ def _check(case: ReviewCase, state: ReviewState, answer: RequestedAnswer, user: 
         raise AnswerRejected(f"{state.signature.name} has signed this exam. Reopen it first.")
     if isinstance(answer, Sign) and not user.can("sign"):
         raise AnswerRejected("You have permission to review, but not to sign.")
+    if isinstance(answer, Sign) and state.unanswered_candidates:
+        raise AnswerRejected(_unanswered_text([egg.number for egg in state.unanswered_candidates]))
     if isinstance(answer, ResolveQuestion) and answer.of not in {event.sequence for event in state.questions}:
         raise AnswerRejected("There is no such question.")
-    if isinstance(answer, AddEgg | MarkUnusable | MarkUsable):
+    if isinstance(answer, DrawnOutline | MarkUnusable | MarkUsable):
         scan = next((s for s in case.scans if s.file == answer.clip and s.status == "done"), None)
         if scan is None:
             raise AnswerRejected(f"{answer.clip} is not a usable clip of this exam.")
-        last = answer.frame if isinstance(answer, AddEgg) else answer.last
+        last = answer.frame if isinstance(answer, DrawnOutline) else answer.last
         if last >= scan.frames:
             raise AnswerRejected(f"{answer.clip} ends at frame {scan.frames - 1}.")
-        if isinstance(answer, AddEgg) and not (
+        if isinstance(answer, DrawnOutline) and not (
             0 <= answer.ellipse[0] < scan.width and 0 <= answer.ellipse[1] < scan.height
         ):
             raise AnswerRejected("The centre of the outline is outside the picture.")
+
+
+def _unanswered_text(numbers: Sequence[int]) -> str:
+    which = f"Number {numbers[0]} is" if len(numbers) == 1 else f"Numbers {', '.join(map(str, numbers))} are"
+    return f"{which} uncertain and not counted. Before you sign, say what you see there, or that you cannot tell."
 
 
 def _check_conflict(

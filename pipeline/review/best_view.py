@@ -32,11 +32,15 @@ def usable_clips(scans: Sequence[ClipScan]) -> list[ClipScan]:
 def best_view(egg: ReviewedEgg, clips: Sequence[ClipScan]) -> BestView | None:
     """Where an egg is seen best, None if no clip shows it. clips : as `usable_clips` returns them
 
-    A drawn outline is the best view. Otherwise the best view of each segment is compared by the detection's score.
+    An outline that a user drew or reshaped is the best view, the last of several. Otherwise the best view of each
+    segment is compared by the detection's score.
     """
     index_of = {scan.file: index for index, scan in enumerate(clips)}
     best: BestView | None = None
     best_score = -1.0
+    for (clip, frame), outline in reversed(list(egg.reshaped.items())):
+        if clip in index_of:
+            return BestView(index_of[clip], frame, outline)
     for segment in egg.segments:
         index = index_of.get(segment.clip)
         if index is None:

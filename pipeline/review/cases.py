@@ -124,6 +124,14 @@ class CaseStore:
             self._refresh()
             return [summary for _, summary in sorted(self._summaries.items()) if summary is not None]
 
+    def last_exam_before(self, exam: Exam) -> ExamSummary | None:
+        """The animal's latest earlier exam, None if there is none."""
+        with self._lock:
+            self._refresh()
+            date = exam.date.isoformat()
+            earlier = [key for key in self._summaries if key[0] == exam.animal and key[1] < date]
+            return self._summaries[max(earlier)] if earlier else None
+
     def case(self, folder: str) -> ReviewCase | None:
         """The case of ANIMAL/DATE, a folder name as the batch made it; None if there is no such exam.
 

@@ -137,7 +137,8 @@ class _CorrectedTracks:
                 inside &= ~np.isin(track.frames, list(frames))
                 frames |= set(track.frames[inside].tolist())
             if inside.any():
-                cut.append((segment.clip, self._with_free_identity(segment.clip, _restaged(_rows(track, inside), egg))))
+                kept = _reshaped(_rows(track, inside), segment.clip, egg)
+                cut.append((segment.clip, self._with_free_identity(segment.clip, _restaged(kept, egg))))
         return cut
 
     def _track(self, segment: TrackSegment, egg: ReviewedEgg) -> Track:
@@ -220,6 +221,21 @@ def _rows(track: Track, inside: NDArray[np.bool_]) -> Track:
     )
 
 
+def _reshaped(track: Track, clip: str, egg: ReviewedEgg) -> Track:
+    """With the outlines that a user drew in place of the track's own."""
+    rows = {
+        row: egg.reshaped[clip, frame]
+        for row, frame in enumerate(track.frames.tolist())
+        if (clip, frame) in egg.reshaped
+    }
+    if not rows:
+        return track
+    ellipses = track.ellipses.copy()
+    for row, outline in rows.items():
+        ellipses[row] = outline
+    return replace(track, ellipses=ellipses)
+
+
 def _restaged(track: Track, egg: ReviewedEgg) -> Track:
     if egg.stage is None:
         return track
@@ -228,9 +244,9 @@ def _restaged(track: Track, egg: ReviewedEgg) -> Track:
 
 def _narrowed_correction(correction: CountDistribution, eggs: Sequence[ReviewedEgg]) -> CountDistribution:
     """The count correction of one kind, given that each of its confirmed eggs is exactly one egg."""
-    if not any(egg.verdict or egg.is_regrouped for egg in eggs):
+    if not any(egg.is_settled or egg.is_regrouped for egg in eggs):
         return correction
-    unanswered = [egg for egg in eggs if egg.verdict is None]
+    unanswered = [egg for egg in eggs if not egg.is_settled]
     fewest = -min(len(unanswered), len(eggs) - 1)
     most = sum(len(egg.segments) - 1 for egg in unanswered)
     return correction.given_at_least(fewest).subtracted_from(0).given_at_least(-most).subtracted_from(0)

@@ -21,8 +21,11 @@ __all__ = [
     "EventDocument",
     "ExamDocument",
     "FlagDocument",
+    "LastExamDocument",
+    "OutcomeDocument",
     "OutlinesDocument",
     "RefusedClipDocument",
+    "ReshapedOutline",
     "SignatureDocument",
     "TrackOutlines",
     "UpdatesDocument",
@@ -33,16 +36,17 @@ Ellipse = tuple[float, float, float, float, float]
 
 
 class EventDocument(BaseModel):
-    """One line of the history: an answer in words."""
+    """One line of the history: an answer in words. at : UTC, ISO 8601;  undone : whether it has no effect now"""
 
     sequence: int
     who: str
     at: str
     what: str
+    undone: bool = False
 
 
 class SignatureDocument(BaseModel):
-    """login : how the user was known, in words, empty if that was not recorded
+    """at : UTC, ISO 8601;  login : how the user was known, in words, empty if that was not recorded
 
     then : the count that was signed, in words, if the recordings have given another one since; else empty
     """
@@ -76,12 +80,23 @@ class FlagDocument(BaseModel):
     reason: str
 
 
+class ReshapedOutline(BaseModel):
+    """An outline that a user drew on one frame in place of the program's."""
+
+    clip: str
+    frame: int
+    ellipse: Ellipse
+
+
 class EggDocument(BaseModel):
     """counted : whether the count includes it now;  staged : whether a user set the stage
 
     confidence : probability that it is one real egg or follicle
-    description : size, or why it is not counted, in words;  certainty : in words, "" if answered or not counted
+    must_answer : whether the exam cannot be signed before somebody says what it is
+    description : size, or why it is not counted, in words
+    certainty : like "75 % sure", "" if answered or not counted
     outlines : drawn ones, by track;  best : clip index and frame where it is seen best;  picture : address
+    remarks : the comments about it
     """
 
     number: int
@@ -92,16 +107,22 @@ class EggDocument(BaseModel):
     stage: Stage
     staged: bool
     confidence: float
+    must_answer: bool
     description: str
     certainty: str
     answered_by: str | None
     outlines: dict[str, Ellipse]
+    reshaped: list[ReshapedOutline]
     best: tuple[int, int]
     picture: str
+    remarks: list[EventDocument]
 
 
 class ClipDocument(BaseModel):
-    """frames : how many;  rate : frames per second, None if unknown;  width, height : px"""
+    """frames : how many;  rate : frames per second, None if unknown;  width, height : px
+
+    mm_per_px : None if unknown;  depth_px, centre_x_px : of the sector, from the probe to its lower end, and its middle
+    """
 
     file: str
     name: str
@@ -109,6 +130,9 @@ class ClipDocument(BaseModel):
     rate: float | None
     width: int
     height: int
+    mm_per_px: float | None
+    depth_px: float | None
+    centre_x_px: float | None
     unusable: list[tuple[int, int]]
     used: list[tuple[int, int]]
 
@@ -118,11 +142,29 @@ class RefusedClipDocument(BaseModel):
     reason: str
 
 
+class LastExamDocument(BaseModel):
+    """The animal's exam before this one. address : of its page"""
+
+    date: str
+    address: str
+
+
+class OutcomeDocument(BaseModel):
+    """What was told of her eggs later. date : in words;  number : None if they were not counted"""
+
+    kind: str
+    date: str
+    number: int | None
+    who: str
+    note: str
+
+
 class ExamDocument(BaseModel):
     """Everything that the page shows, except pictures and outlines.
 
     head : sequence of the last answer;  fingerprint : of the result that the page shows
     now, program : the count with the answers, and the batch's own;  undo, redo : what the user's would apply to
+    comments : about the exam, or an egg not found any more;  last_exam : None if she was not examined before
     others : names of the other users on this page;  sheet : address of the signed sheet, None while open
     """
 
@@ -143,6 +185,7 @@ class ExamDocument(BaseModel):
     history: list[EventDocument]
     undo: int | None
     redo: int | None
+    last_exam: LastExamDocument | None
     others: list[str]
     sheet: str | None
 

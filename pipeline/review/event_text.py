@@ -6,12 +6,14 @@ from pipeline.people.answers import (
     AddComment,
     AddEgg,
     ConfirmEgg,
+    LeaveUncertain,
     MarkUnusable,
     MarkUsable,
     MergeEggs,
     Redo,
     RejectEgg,
     ReopenExam,
+    ReshapeEgg,
     ResolveQuestion,
     SetStage,
     SignExam,
@@ -58,6 +60,10 @@ def _egg_answer_text(event: Event) -> str:
         return f"{names}: confirmed"
     if isinstance(answer, RejectEgg):
         return f"{names}: not an egg"
+    if isinstance(answer, LeaveUncertain):
+        return f"{names}: cannot tell"
+    if isinstance(answer, ReshapeEgg):
+        return f"{names}: new outline in {answer.clip}, frame {answer.frame}"
     if isinstance(answer, SetStage):
         return f"{names}: {answer.stage}"
     if isinstance(answer, MergeEggs):

@@ -12,9 +12,11 @@ from models.printable import printable
 from models.stages import Stage
 from pipeline.estimate.results import Count, EggFinding, ExamFinding, Sighting
 from pipeline.formatting import date_text, percent, plural
+from pipeline.people.answers import AddComment
 from pipeline.people.event_log import Event
 from pipeline.people.signatures import login_text
 from pipeline.people.users import User
+from pipeline.report.summary import ExamSummary
 from pipeline.report.text import clip_title, count_text, interval_text, size_text
 from pipeline.review.best_view import best_view, usable_clips
 from pipeline.review.document_models import (
@@ -24,16 +26,18 @@ from pipeline.review.document_models import (
     EventDocument,
     ExamDocument,
     FlagDocument,
+    LastExamDocument,
     OutlinesDocument,
     RefusedClipDocument,
+    ReshapedOutline,
     SignatureDocument,
     TrackOutlines,
     UserDocument,
 )
-from pipeline.review.event_text import event_text, utc_time_text
+from pipeline.review.event_text import event_text
 from pipeline.review.exam_review import ExamReview
 from pipeline.review.replay import ReviewedEgg, Signature
-from pipeline.review.undo import undo_redo_targets
+from pipeline.review.undo import undo_redo_targets, undone_sequences
 from pipeline.scan.clip_scan import ClipScan
 
 __all__ = ["egg_finding", "event_document", "exam_document", "outlines_document"]
@@ -42,11 +46,19 @@ MAXIMUM_HISTORY = 60  # answers shown; all are stored
 NO_BREAK_SPACE = "\N{NO-BREAK SPACE}"
 
 
-def exam_document(reviewed: ExamReview, user: User, others: Sequence[str]) -> ExamDocument:
-    """Everything that the page shows, except pictures and outlines. others : names of the other users on this page"""
+def exam_document(
+    reviewed: ExamReview, user: User, others: Sequence[str], last_exam: ExamSummary | None
+) -> ExamDocument:
+    """Everything that the page shows, except pictures and outlines.
+
+    others : names of the other users on this page;  last_exam : the animal's exam before this one
+    """
     case, state = reviewed.case, reviewed.state
     clips = usable_clips(case.scans)
     undo, redo = undo_redo_targets(reviewed.events, user.name)
+    undone = undone_sequences(reviewed.events)
+    shown = [egg for egg in state.eggs if egg.is_shown]
+    must_answer = {egg.number for egg in state.unanswered_candidates}
     signature = state.signature
     return ExamDocument(
         head=state.head,
@@ -61,7 +73,7 @@ def exam_document(reviewed: ExamReview, user: User, others: Sequence[str]) -> Ex
             FlagDocument(severity=flag.severity, reason=f"{flag.reason} {flag.advice}".strip())
             for flag in reviewed.finding.flags
         ],
-        eggs=[_egg(egg, reviewed, clips) for egg in state.eggs if egg.is_shown],
+        eggs=[_egg(egg, reviewed, clips, egg.number in must_answer) for egg in shown],
         clips=[
             ClipDocument(
                 file=scan.file,
@@ -70,6 +82,9 @@ def exam_document(reviewed: ExamReview, user: User, others: Sequence[str]) -> Ex
                 rate=scan.frame_rate,
                 width=scan.width,
                 height=scan.height,
+                mm_per_px=scan.mm_per_px,
+                depth_px=scan.imaging_depth_px,
+                centre_x_px=scan.sector_centre_x_px,
                 unusable=list(state.unusable.get(scan.file, ())),
                 used=_runs(scan.used_frames),
             )
@@ -81,11 +96,16 @@ def exam_document(reviewed: ExamReview, user: User, others: Sequence[str]) -> Ex
             for scan in case.scans
             if scan.status == "refused"
         ],
-        comments=[event_document(event) for event in state.comments],
+        comments=[event_document(event) for event in state.comments if not any(_is_about(event, egg) for egg in shown)],
         questions=[event_document(event) for event in state.questions],
-        history=[event_document(event) for event in reviewed.events[-MAXIMUM_HISTORY:]],
+        history=[
+            event_document(event, undone=event.sequence in undone) for event in reviewed.events[-MAXIMUM_HISTORY:]
+        ],
         undo=undo,
         redo=redo,
+        last_exam=None
+        if last_exam is None
+        else LastExamDocument(date=date_text(last_exam.exam.date), address=f"/exams/{quote(last_exam.folder)}"),
         others=list(others),
         sheet=None if signature is None else f"/exams/{quote(case.summary.folder)}/sheet",
     )
@@ -103,8 +123,8 @@ def outlines_document(scan: ClipScan) -> OutlinesDocument:
     )
 
 
-def event_document(event: Event) -> EventDocument:
-    return EventDocument(sequence=event.sequence, who=event.person, at=utc_time_text(event.at), what=event_text(event))
+def event_document(event: Event, *, undone: bool = False) -> EventDocument:
+    return EventDocument(sequence=event.sequence, who=event.person, at=event.at, what=event_text(event), undone=undone)
 
 
 def egg_finding(egg: ReviewedEgg, reviewed: ExamReview) -> EggFinding:
@@ -121,13 +141,13 @@ def egg_finding(egg: ReviewedEgg, reviewed: ExamReview) -> EggFinding:
     return EggFinding(egg.number, stage, 0.0, existence, "cannot tell", None, None, None, sightings)
 
 
-def _egg(egg: ReviewedEgg, reviewed: ExamReview, clips: Sequence[ClipScan]) -> EggDocument:
+def _egg(egg: ReviewedEgg, reviewed: ExamReview, clips: Sequence[ClipScan], must_answer: bool) -> EggDocument:
     finding = egg_finding(egg, reviewed)
     is_counted = any(one.identity == egg.number for one in reviewed.finding.eggs)
     has_scale = any(scan.mm_per_px is not None for scan in clips)
     view = best_view(egg, clips)
     folder = quote(reviewed.case.summary.folder)
-    version = f"{finding.stage}-{len(egg.segments)}-{egg.segments[0].track}"
+    version = f"{finding.stage}-{len(egg.segments)}-{egg.segments[0].track}-{len(egg.reshaped)}"
     return EggDocument(
         number=egg.number,
         segments=egg.segments,
@@ -137,13 +157,24 @@ def _egg(egg: ReviewedEgg, reviewed: ExamReview, clips: Sequence[ClipScan]) -> E
         stage=finding.stage,
         staged=egg.stage is not None,
         confidence=finding.confidence,
+        must_answer=must_answer,
         description=_description(egg, finding, is_counted, has_scale),
         certainty=_certainty(egg, finding, is_counted),
         answered_by=egg.answered_by,
         outlines={str(track): outline for track, outline in egg.outlines.items()},
+        reshaped=[
+            ReshapedOutline(clip=clip, frame=frame, ellipse=ellipse) for (clip, frame), ellipse in egg.reshaped.items()
+        ],
         best=(0, 0) if view is None else (view.clip_index, view.frame),
         picture=f"/exams/{folder}/eggs/{egg.number}?version={version}",
+        remarks=[event_document(event) for event in reviewed.state.comments if _is_about(event, egg)],
     )
+
+
+def _is_about(comment: Event, egg: ReviewedEgg) -> bool:
+    """Whether it names frames of this egg. One about an egg that is not found any more is about the exam."""
+    about = comment.answer.egg if isinstance(comment.answer, AddComment) else ()
+    return any(own.shared_frame_count(one) for own in egg.segments for one in about)
 
 
 def _description(egg: ReviewedEgg, finding: EggFinding, is_counted: bool, has_scale: bool) -> str:
@@ -151,15 +182,14 @@ def _description(egg: ReviewedEgg, finding: EggFinding, is_counted: bool, has_sc
         return f"{size_text(finding, has_scale)}, drawn by hand" if is_counted else "drawn by hand"
     if is_counted:
         return size_text(finding, has_scale)
-    return "not counted" if egg.verdict else "not counted: too uncertain"
+    return "not counted" if egg.verdict == "not-egg" else "uncertain, not counted"
 
 
 def _certainty(egg: ReviewedEgg, finding: EggFinding, is_counted: bool) -> str:
     # For an egg that is not counted its own probability would mislead: the exam as a whole makes it unlikely.
-    if not is_counted or egg.verdict:
+    if not is_counted or egg.is_settled:
         return ""
-    confidence = percent(finding.confidence).replace(" ", NO_BREAK_SPACE)
-    return f"{confidence} sure it is one {'follicle' if finding.stage == 'follicle' else 'egg'}"
+    return f"{percent(finding.confidence)} sure".replace(" ", NO_BREAK_SPACE)
 
 
 def _signature(reviewed: ExamReview, signature: Signature) -> SignatureDocument:
@@ -177,7 +207,7 @@ def _signature(reviewed: ExamReview, signature: Signature) -> SignatureDocument:
     return SignatureDocument(
         name=signature.name,
         role=signature.role,
-        at=utc_time_text(signature.at),
+        at=signature.at,
         login=login_text(signature.logged_in),
         then=then,
     )

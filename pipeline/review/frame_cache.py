@@ -56,6 +56,13 @@ class FrameCache:
 
     def frame(self, path: Path, scan: ClipScan, index: int) -> bytes:
         """One frame of a clip as JPEG, counted from 0 in decoding order. Raises FrameUnavailableError."""
+        return self._decoded(path, scan).frame(index)
+
+    def begin(self, path: Path, scan: ClipScan) -> None:
+        """Begin to decode a clip that will be asked for. Raises FrameUnavailableError."""
+        self._decoded(path, scan)
+
+    def _decoded(self, path: Path, scan: ClipScan) -> _DecodedClip:
         self._check(path, scan)
         with self._lock:
             clip = self._clips.get(scan.sha256)
@@ -66,7 +73,7 @@ class FrameCache:
             evicted = [self._clips.popitem(last=False)[1] for _ in range(len(self._clips) - CACHED_CLIPS)]
         for old in evicted:
             old.stop()
-        return clip.frame(index)
+        return clip
 
     def close(self) -> None:
         with self._lock:

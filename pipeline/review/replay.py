@@ -15,11 +15,13 @@ from pipeline.people.answers import (
     AddComment,
     AddEgg,
     ConfirmEgg,
+    LeaveUncertain,
     MarkUnusable,
     MarkUsable,
     MergeEggs,
     RejectEgg,
     ReopenExam,
+    ReshapeEgg,
     ResolveQuestion,
     SetStage,
     SignExam,
@@ -28,12 +30,13 @@ from pipeline.people.answers import (
 )
 from pipeline.people.event_log import Event
 from pipeline.review.batch_snapshot import BatchSnapshot
+from pipeline.review.segment_parts import common_parts, remaining_parts
 from pipeline.review.track_mapping import TrackMapping
 from pipeline.review.undo import undone_sequences
 
 __all__ = ["ReviewState", "ReviewedEgg", "Signature", "Verdict", "replay"]
 
-Verdict = Literal["egg", "not-egg"]
+Verdict = Literal["egg", "not-egg", "uncertain"]
 Outline = tuple[float, float, float, float, float]
 # The batch counts objects from 0.5. Below this they are gut and noise more often than not (judgement, no source).
 MINIMUM_SHOWN_EXISTENCE = 0.2
@@ -43,11 +46,13 @@ MINIMUM_SHOWN_EXISTENCE = 0.2
 class ReviewedEgg:
     """One object: the batch's finding with the users' answers applied.
 
-    number : the same through the whole review
+    number : from 1, without gaps for answers that were undone
     existence : the batch's probability that it is one real egg or follicle; 1 for a drawn one
-    verdict : None without an answer;  stage : set by a user, None for the batch's
+    verdict : None without an answer; "uncertain" if a user cannot tell, so that the batch's result stands
+    stage : set by a user, None for the batch's
     is_regrouped : whether its segments differ from those that the batch merged
-    outlines : (5,) px by track, of drawn segments;  answered_by : the user who answered last, None without an answer
+    outlines : (5,) px by track, of drawn segments;  reshaped : by clip and frame, outlines in place of the tracks' own
+    answered_by : the user who answered last, None without an answer
     """
 
     number: int
@@ -57,13 +62,19 @@ class ReviewedEgg:
     stage: Stage | None = None
     is_regrouped: bool = False
     outlines: Mapping[int, Outline] = field(default_factory=dict)
+    reshaped: Mapping[tuple[str, int], Outline] = field(default_factory=dict)
     answered_by: str | None = None
     existence: float = 1.0
 
     @property
     def is_shown(self) -> bool:
-        """Whether the page asks about it; it does not ask about very unlikely objects."""
+        """Whether the page asks about it: not if it is very unlikely."""
         return self.counted_by_batch or self.verdict is not None or self.existence >= MINIMUM_SHOWN_EXISTENCE
+
+    @property
+    def is_settled(self) -> bool:
+        """Whether a user said that it is an egg or follicle, or that it is none."""
+        return self.verdict in ("egg", "not-egg")
 
 
 @dataclass(frozen=True)
@@ -95,7 +106,12 @@ class ReviewState:
     @property
     def has_corrections(self) -> bool:
         """Whether any answer can change the counts."""
-        return bool(self.unusable) or any(egg.verdict for egg in self.eggs)
+        return bool(self.unusable) or any(egg.is_settled or egg.is_regrouped for egg in self.eggs)
+
+    @property
+    def unanswered_candidates(self) -> tuple[ReviewedEgg, ...]:
+        """Those that the batch did not count and nobody has looked at. No exam is signed past them."""
+        return tuple(egg for egg in self.eggs if egg.is_shown and egg.verdict is None and not egg.counted_by_batch)
 
 
 def replay(snapshot: BatchSnapshot, events: Sequence[Event], track_mapping: Mapping[int, TrackMapping]) -> ReviewState:
@@ -141,10 +157,10 @@ class _Replay:
 
     def apply(self, event: Event, track_mapping: TrackMapping, *, is_undone: bool) -> None:
         answer = event.answer
-        if isinstance(answer, AddEgg | SplitEgg):
-            self._last_number += 1  # also if it was undone, so that later numbers stay
         if is_undone:
             return
+        if isinstance(answer, AddEgg | SplitEgg):
+            self._last_number += 1
         if isinstance(answer, SignExam):
             self.signature = Signature(answer.name, answer.role, answer.logged_in, event.at, event.sequence)
         elif isinstance(answer, ReopenExam):
@@ -165,16 +181,20 @@ class _Replay:
             self._split(event, answer, track_mapping)
         elif isinstance(answer, MergeEggs):
             self._merge(event, answer, track_mapping)
-        elif isinstance(answer, ConfirmEgg | RejectEgg | SetStage):
+        elif isinstance(answer, ReshapeEgg):
+            self._reshape(event, answer, track_mapping)
+        elif isinstance(answer, ConfirmEgg | RejectEgg | LeaveUncertain | SetStage):
             self._set_verdict(event, answer, track_mapping)
 
     def _set_verdict(
-        self, event: Event, answer: ConfirmEgg | RejectEgg | SetStage, track_mapping: TrackMapping
+        self, event: Event, answer: ConfirmEgg | RejectEgg | LeaveUncertain | SetStage, track_mapping: TrackMapping
     ) -> None:
+        verdict: Verdict = (
+            "not-egg" if isinstance(answer, RejectEgg) else "uncertain" if isinstance(answer, LeaveUncertain) else "egg"
+        )
         found = [self._find(segments, track_mapping) for segments in answer.eggs]
         for egg in found:
             if egg is not None:
-                verdict: Verdict = "not-egg" if isinstance(answer, RejectEgg) else "egg"
                 stage = answer.stage if isinstance(answer, SetStage) else egg.stage
                 self._put(replace(egg, verdict=verdict, stage=stage, answered_by=event.person))
         if None in found:
@@ -192,6 +212,7 @@ class _Replay:
                 merged,
                 segments=(*first.segments, *second.segments),
                 outlines={**first.outlines, **second.outlines},
+                reshaped={**first.reshaped, **second.reshaped},
                 counted_by_batch=first.counted_by_batch or second.counted_by_batch,
                 is_regrouped=True,
             )
@@ -202,12 +223,12 @@ class _Replay:
         number = self._last_number
         apart = self._current(answer.apart, track_mapping)
         egg = _owner(self.all_eggs(), apart)
-        rest = _owner(self.all_eggs(), _without(self._current(answer.egg, track_mapping), apart))
+        rest = _owner(self.all_eggs(), remaining_parts(self._current(answer.egg, track_mapping), apart))
         if egg is None or rest is None:
             self.questions.append(event)
             return
         if egg.number == rest.number:
-            kept, taken = _without(egg.segments, apart), _within(egg.segments, apart)
+            kept, taken = remaining_parts(egg.segments, apart), common_parts(egg.segments, apart)
             rest = replace(egg, segments=kept, is_regrouped=True)
             egg = replace(egg, number=number, segments=taken, is_regrouped=True)
         # If another network has separated them since, they only need to be confirmed.
@@ -228,7 +249,16 @@ class _Replay:
             return
         segment = TrackSegment(clip=file, track=track, first=answer.frame, last=answer.frame)
         outlines = {track: answer.ellipse}
-        self._put(ReviewedEgg(number, (segment,), False, "egg", answer.stage, True, outlines, event.person))
+        drawn = ReviewedEgg(number, (segment,), False, "egg", answer.stage, True, outlines, answered_by=event.person)
+        self._put(drawn)
+
+    def _reshape(self, event: Event, answer: ReshapeEgg, track_mapping: TrackMapping) -> None:
+        egg, file = self._find(answer.egg, track_mapping), track_mapping.current_file(answer.clip)
+        if egg is None or file is None:
+            self.questions.append(event)
+            return
+        reshaped = {**egg.reshaped, (file, answer.frame): answer.ellipse}
+        self._put(replace(egg, verdict="egg", reshaped=reshaped, answered_by=event.person))
 
     def _mark(self, file: str, first: int, last: int, unusable: bool) -> None:
         kept = [
@@ -247,28 +277,3 @@ class _Replay:
 
     def _put(self, egg: ReviewedEgg) -> None:
         self.eggs[egg.number] = egg
-
-
-def _within(segments: Sequence[TrackSegment], chosen: Sequence[TrackSegment]) -> tuple[TrackSegment, ...]:
-    """The parts of the segments that are also in the chosen ones."""
-    return tuple(
-        segment.model_copy(update={"first": max(segment.first, one.first), "last": min(segment.last, one.last)})
-        for segment in segments
-        for one in chosen
-        if segment.shared_frame_count(one)
-    )
-
-
-def _without(segments: Sequence[TrackSegment], chosen: Sequence[TrackSegment]) -> tuple[TrackSegment, ...]:
-    """The parts of the segments that are in none of the chosen ones."""
-    left = list(segments)
-    for one in chosen:
-        parts: list[TrackSegment] = []
-        for segment in left:
-            if not segment.shared_frame_count(one):
-                parts.append(segment)
-                continue
-            ends = ((segment.first, one.first - 1), (one.last + 1, segment.last))
-            parts += [segment.model_copy(update={"first": begin, "last": end}) for begin, end in ends if begin <= end]
-        left = parts
-    return tuple(left)

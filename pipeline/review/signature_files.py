@@ -129,7 +129,12 @@ def read_case_frame(frames: FrameCache, case: ReviewCase, clip_index: int, index
     if index >= scan.frames:
         raise FrameUnavailableError(f"{scan.file} has no frame {index}.")
     path = next(clip.path for clip in case.exam.clips if clip.file == scan.file)
-    return frames.frame(path, scan, index)
+    # The page opens at a frame that the batch kept, which need not wait until the clip is decoded up to there.
+    kept = next((picture.jpeg for picture in scan.pictures.values() if picture.frame == index), None)
+    if kept is None:
+        return frames.frame(path, scan, index)
+    frames.begin(path, scan)
+    return kept
 
 
 def show_the_same(stored: StoredSignature | None, shown: ShownSignature | None) -> bool:

@@ -21,14 +21,19 @@ from pipeline.ingest.frame import Frame
 from pipeline.ingest.sector.sector import Sector
 from pipeline.settings import Settings
 
-__all__ = ["BlobFinder", "film", "load_blob_finder", "write_exam_folder", "write_video"]
+__all__ = ["FAINT", "BlobFinder", "film", "load_blob_finder", "write_exam_folder", "write_video"]
 
 WIDTH, HEIGHT = 192, 160
 WALL_PX = 3
+BRIGHT, FAINT = 240, 215  # grey levels of eggs' walls; a faint egg is an uncertain one
+FAINT_SCORE = 0.45
 
 
 class BlobFinder:
-    """Every bright patch is a calcified egg. detected_frames : the frames that it was given so far"""
+    """Every bright patch is a calcified egg, a faint one with a low score.
+
+    detected_frames : the frames that it was given so far
+    """
 
     model = ModelInfo("blob-finder", "b" * 64)
     engine_name = "blobs"
@@ -43,9 +48,11 @@ class BlobFinder:
 
     def detect_frame(self, frame: Frame, sector: Sector) -> Detections:
         bright = ((frame.grey > 200) & sector.mask).astype(np.uint8)
-        number, _, stats, centres = cv2.connectedComponentsWithStats(bright)
+        number, labels, stats, centres = cv2.connectedComponentsWithStats(bright)
         rows = [label for label in range(1, number) if stats[label, cv2.CC_STAT_AREA] > 40]
         sides = stats[rows][:, [cv2.CC_STAT_WIDTH, cv2.CC_STAT_HEIGHT]] / 2.0 + 0.5
+        # The lossy video changes single pixels, so the median of each patch counts.
+        levels = np.array([np.median(frame.grey[labels == label]) for label in rows])
         major, minor = sides.max(axis=1, initial=0.0), sides.min(axis=1, initial=1e9)
         angle = np.where(sides[:, 0] >= sides[:, 1], 0.0, 90.0)
         ellipses = np.column_stack([centres[rows], major, minor, angle]).astype(np.float64)
@@ -54,7 +61,7 @@ class BlobFinder:
             ellipses=ellipses,
             depths_px=sector.depth_px(ellipses[:, :2]),
             stage_probabilities=np.tile([0.02, 0.03, 0.95], (len(rows), 1)),
-            scores=np.full(len(rows), 0.9),
+            scores=np.where(levels < (BRIGHT + FAINT) / 2, FAINT_SCORE, 0.9),
             outline_uncertainties=np.full((len(rows), 2), np.nan),
         )
 
@@ -64,7 +71,7 @@ def load_blob_finder(engine: str, weights: Path | None, settings: Settings) -> B
     return BlobFinder()
 
 
-def film(eggs: int, *, frames: int = 40, seed: int = 0) -> list[NDArray[np.uint8]]:
+def film(eggs: int, *, frames: int = 40, seed: int = 0, wall: int = BRIGHT) -> list[NDArray[np.uint8]]:
     """Frames (H, W) uint8 of speckle in a rectangle on black, and eggs that appear and disappear side by side."""
     rng = np.random.default_rng(seed)
     pictures = []
@@ -77,7 +84,7 @@ def film(eggs: int, *, frames: int = 40, seed: int = 0) -> list[NDArray[np.uint8
                 grown = np.sin(np.pi * (index - begin + 1) / (end - begin + 1))
                 centre = (40 + 36 * egg % 140, 50 + 40 * (egg // 4) + index // 8)
                 axes = (int(6 + 8 * grown), int(5 + 6 * grown))
-                cv2.ellipse(picture, centre, axes, 0, 0, 360, 240, -1)
+                cv2.ellipse(picture, centre, axes, 0, 0, 360, wall, -1)
                 # Dark within a bright wall, or the picture would show a follicle.
                 cv2.ellipse(picture, centre, (axes[0] - WALL_PX, axes[1] - WALL_PX), 0, 0, 360, 30, -1)
         pictures.append(picture)
@@ -108,13 +115,14 @@ def write_exam_folder(
     date: str = "2026-05-14",
     frames: int = 40,
     seed: int = 0,
+    wall: int = BRIGHT,
 ) -> Path:
     """Write an exam with one clip for each file name in ``eggs``, and its side file. eggs : how many each clip shows"""
     folder = root / animal / date
     folder.mkdir(parents=True)
     lines = [f'animal = "{animal}"', f"date = {date}", "carapace_width_mm = 118"]
     for number, (file, count) in enumerate(eggs.items()):
-        write_video(folder / file, film(count, frames=frames, seed=seed + number))
+        write_video(folder / file, film(count, frames=frames, seed=seed + number, wall=wall))
         window = "left" if file.startswith("left") else "right"
         lines += ["[[clip]]", f'file = "{file}"', f'window = "{window}"', "mm_per_px = 0.5"]
     (folder / "exam.toml").write_text("\n".join(lines) + "\n")

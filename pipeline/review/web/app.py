@@ -17,6 +17,7 @@ from models.errors import ClutchlightError
 from pipeline.review.web.app_context import AppContext
 from pipeline.review.web.exam_routes import exam_routes
 from pipeline.review.web.login import login_routes
+from pipeline.review.web.outcome_routes import outcome_routes
 from pipeline.review.web.page_routes import page_routes
 from pipeline.review.web.responses import error_response
 from pipeline.review.web.security import SecurityMiddleware
@@ -40,6 +41,7 @@ def make_app(context: AppContext) -> FastAPI:
     app.include_router(login_routes(context))
     app.include_router(page_routes(context))
     app.include_router(exam_routes(context))
+    app.include_router(outcome_routes(context))
 
     @app.get("/static/base.css", include_in_schema=False)
     def base_css() -> FileResponse:

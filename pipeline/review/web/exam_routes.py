@@ -16,12 +16,13 @@ from pipeline.report.sightings import best_picture
 from pipeline.review.answer_service import AnswerRejected, EditConflict
 from pipeline.review.best_view import usable_clips
 from pipeline.review.document_models import ExamDocument, OutlinesDocument, UpdatesDocument
-from pipeline.review.exam_document import egg_finding, event_document, exam_document, outlines_document
+from pipeline.review.exam_document import egg_finding, event_document, outlines_document
 from pipeline.review.exam_review import ExamReview
 from pipeline.review.frame_cache import FrameUnavailableError
 from pipeline.review.replay import ReviewedEgg
 from pipeline.review.signed_sheet import current_picture, sync_signed_sheet
 from pipeline.review.web.app_context import AppContext
+from pipeline.review.web.exam_state import exam_state
 from pipeline.review.web.responses import document_response, error_response, error_responses
 
 __all__ = ["exam_routes"]
@@ -63,12 +64,16 @@ def exam_routes(context: AppContext) -> APIRouter:
     )
 
     @router.get("/state", response_model=ExamDocument)
-    def state(request: Request, animal: Name, date: Name) -> Response:
-        """Everything that the page shows, except pictures and outlines."""
+    def state(request: Request, animal: Name, date: Name, present: bool = True) -> Response:
+        """Everything that the page shows, except pictures and outlines.
+
+        present : whether the user has this page open; not if it is only looked up for another one
+        """
         case = context.case(animal, date)
         if case is None:
             return _not_found()
-        context.presence.mark_present(case.summary.folder, request.state.session)
+        if present:
+            context.presence.mark_present(case.summary.folder, request.state.session)
         return document_response(_document(request, context.answer_service.current_review(case)))
 
     @router.get("/updates", response_model=UpdatesDocument)
@@ -167,15 +172,13 @@ def exam_routes(context: AppContext) -> APIRouter:
 
     def _picture(reviewed: ExamReview, egg: ReviewedEgg) -> bytes | None:
         finding, case = egg_finding(egg, reviewed), reviewed.case
-        stored = None if egg.is_regrouped else best_picture(finding, case.scans)
-        # The batch stored no picture of an egg that a user drew, merged or split.
+        stored = None if egg.is_regrouped or egg.reshaped else best_picture(finding, case.scans)
+        # The batch stored no picture of an egg that a user drew, reshaped, merged or split.
         shown = stored or current_picture(egg, finding, case, context.frame)
         return None if shown is None else egg_picture(finding, shown)
 
     def _document(request: Request, reviewed: ExamReview) -> ExamDocument:
-        session = request.state.session
-        others = context.presence.other_viewers(reviewed.case.summary.folder, session)
-        return exam_document(reviewed, session.user, others)
+        return exam_state(context, reviewed, request.state.session)
 
     return router
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime as dt
 import json
 from typing import Annotated, Literal
 from urllib.parse import urlencode
@@ -9,10 +10,11 @@ from urllib.parse import urlencode
 from fastapi import APIRouter, Query, Request
 from fastapi.responses import HTMLResponse
 
+from pipeline.exams.outcomes import OUTCOME_KINDS
 from pipeline.review.cases import CaseError
-from pipeline.review.exam_document import exam_document
 from pipeline.review.signed_sheet import load_signed_sheet, render_signed_sheet
 from pipeline.review.web.app_context import AppContext
+from pipeline.review.web.exam_state import exam_state
 from pipeline.review.web.rendering import render_page
 from pipeline.review.web.worklist import PAGE_SIZE, Filters
 
@@ -65,8 +67,7 @@ def page_routes(context: AppContext) -> APIRouter:
             return _error_page("There is no such exam.", 404)
         folder = case.summary.folder
         context.presence.mark_present(folder, session)
-        others = context.presence.other_viewers(folder, session)
-        document = exam_document(context.answer_service.current_review(case), session.user, others)
+        document = exam_state(context, context.answer_service.current_review(case), session)
         return render_page(
             "exam.html.j2",
             exam=case.exam,
@@ -74,6 +75,9 @@ def page_routes(context: AppContext) -> APIRouter:
             document=json.dumps(document.model_dump(mode="json"), ensure_ascii=True),
             user=session.user,
             csrf_token=session.csrf_token,
+            last_exam=document.last_exam,
+            outcome_kinds=OUTCOME_KINDS,
+            today=dt.date.today().isoformat(),
             next_exam=context.worklist.next_open_exam(context.cases.summaries(), folder) or "/",
         )
 

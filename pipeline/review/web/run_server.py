@@ -14,12 +14,21 @@ from fastapi import FastAPI
 from models.errors import ClutchlightError
 from pipeline.review.web.app import make_app
 from pipeline.review.web.app_context import open_app_context
+from pipeline.review.web.own_addresses import is_wildcard, own_addresses
 from pipeline.settings import Settings
 
 if TYPE_CHECKING:
     import uvicorn
 
-__all__ = ["ServerError", "ServerOptions", "listen", "serve", "server_config"]
+__all__ = [
+    "ServerError",
+    "ServerOptions",
+    "allowed_hosts",
+    "listen",
+    "opened_addresses",
+    "serve",
+    "server_config",
+]
 
 # Common practice, no source.
 BACKLOG_CONNECTIONS = 512  # so that a browser that connects early waits instead of being refused
@@ -54,8 +63,10 @@ class ServerOptions:
         return self.certificate is not None or bool(self.proxies)
 
 
-def serve(out: Path, settings: Settings, options: ServerOptions, on_ready: Callable[[str], None]) -> None:
-    """Serve the pages until the process is interrupted. on_ready : called with the address when the server listens
+def serve(out: Path, settings: Settings, options: ServerOptions, on_ready: Callable[[list[str]], None]) -> None:
+    """Serve the pages until the process is interrupted.
+
+    on_ready : called when the server listens, with the addresses that users can open, the best first
 
     Raises ServerError if the server cannot listen at the address, StoreError or JournalError if out cannot be used.
     """
@@ -66,13 +77,13 @@ def serve(out: Path, settings: Settings, options: ServerOptions, on_ready: Calla
         context = open_app_context(
             out,
             settings,
-            allowed_hosts=_allowed_hosts(options, port),
+            allowed_hosts=allowed_hosts(options, port),
             needs_login=options.needs_login,
             is_encrypted=options.is_encrypted,
         )
         context.cases.summaries()  # read all exams now, so that the first page is fast
         config = server_config(make_app(context), options)
-        on_ready(_address(options, port))
+        on_ready(opened_addresses(options, port))
         with suppress(KeyboardInterrupt):  # the normal way to stop the server
             uvicorn.Server(config).run(sockets=[listener])
 
@@ -118,9 +129,11 @@ def listen(options: ServerOptions) -> socket.socket:
     return listener
 
 
-def _allowed_hosts(options: ServerOptions, port: int) -> frozenset[str]:
+def allowed_hosts(options: ServerOptions, port: int) -> frozenset[str]:
     """The values of the Host header to accept. Any other may be another site's name that resolves to this server."""
     names = {options.host, *options.hostnames}
+    if is_wildcard(options.host):
+        names |= set(own_addresses())
     if not options.needs_login:
         names |= {"127.0.0.1", "localhost", "::1"}
     hosts = {_url_host(name.casefold()) for name in names}
@@ -128,11 +141,13 @@ def _allowed_hosts(options: ServerOptions, port: int) -> frozenset[str]:
     return frozenset({f"{host}:{port}" for host in hosts} | (hosts if has_default_port else set()))
 
 
-def _address(options: ServerOptions, port: int) -> str:
-    """Where users open the pages."""
+def opened_addresses(options: ServerOptions, port: int) -> list[str]:
+    """Where users open the pages, the best address first."""
     if options.proxies and options.hostnames:
-        return f"https://{_url_host(options.hostnames[0])}/"
-    return f"{'https' if options.certificate else 'http'}://{_url_host(options.host)}:{port}/"
+        return [f"https://{_url_host(name)}/" for name in options.hostnames]
+    scheme = "https" if options.certificate else "http"
+    listening = own_addresses() if is_wildcard(options.host) else [options.host]
+    return [f"{scheme}://{_url_host(name)}:{port}/" for name in dict.fromkeys([*options.hostnames, *listening])]
 
 
 def _url_host(name: str) -> str:

@@ -7,14 +7,16 @@ session cookie is not sent from other sites' pages. Our pages run only our own s
 
 from __future__ import annotations
 
+import re
 import secrets
 from collections.abc import Awaitable, Callable
-from urllib.parse import urlsplit
+from urllib.parse import quote, urlsplit
 
 from starlette.requests import Request
 from starlette.responses import RedirectResponse, Response
 
 from pipeline.review.web.app_context import AppContext
+from pipeline.review.web.rendering import render_page
 from pipeline.review.web.responses import error_response
 
 __all__ = ["CSRF_HEADER", "MAXIMUM_BODY_BYTES", "SESSION_COOKIE", "SecurityMiddleware"]
@@ -23,6 +25,7 @@ SESSION_COOKIE = "clutchlight"
 CSRF_HEADER = "x-clutchlight-token"
 MAXIMUM_BODY_BYTES = 256 * 1024
 END_CONNECTION = {"Connection": "close"}
+HOST_NAME = re.compile(r"[A-Za-z0-9]([A-Za-z0-9.-]{0,98}[A-Za-z0-9])?")
 PUBLIC_PATHS = ("/login", "/static/")  # served without a session
 
 SECURITY_HEADERS = {
@@ -59,15 +62,17 @@ class SecurityMiddleware:
         too_large = _check_size(request)
         if too_large is not None:
             return too_large
-        if request.headers.get("host", "").casefold() not in self._context.allowed_hosts:
-            return error_response(400, "Invalid Host header: start the server with `--hostname`.")
+        host = request.headers.get("host", "").casefold()
+        if host not in self._context.allowed_hosts and not request.url.path.startswith("/static/"):
+            return _unknown_host(request)
         if self._context.is_encrypted and request.url.scheme != "https":
             return error_response(403, "Use HTTPS. If you do, the proxy must send X-Forwarded-Proto.")
         path = request.url.path
         session = self._context.session(request.cookies.get(SESSION_COOKIE))
         if session is None and not path.startswith(PUBLIC_PATHS):
-            if request.method == "GET" and "text/html" in request.headers.get("accept", ""):
-                return RedirectResponse("/login", 303)
+            if _wants_page(request):
+                asked = path + (f"?{request.url.query}" if request.url.query else "")
+                return RedirectResponse("/login" if asked == "/" else f"/login?next={quote(asked, safe='/')}", 303)
             return error_response(401, "Please log in.")
         request.state.session = session
         if request.method in ("GET", "HEAD"):
@@ -92,6 +97,20 @@ class SecurityMiddleware:
         if secrets.compare_digest(token.encode(), session.csrf_token.encode()):
             return None
         return error_response(403, "This page is out of date. Reload it.")
+
+
+def _wants_page(request: Request) -> bool:
+    return request.method == "GET" and "text/html" in request.headers.get("accept", "")
+
+
+def _unknown_host(request: Request) -> Response:
+    """A page for a person, who typed or was given an address that the server does not know as its own."""
+    name = request.headers.get("host", "").rpartition(":")[0] or request.headers.get("host", "")
+    option = f"--hostname {name}" if HOST_NAME.fullmatch(name) else "--hostname NAME"
+    reason = f"This server does not know this name as its own. Whoever runs it can add it: start it with {option}."
+    if not _wants_page(request):
+        return error_response(400, reason)
+    return render_page("error.html.j2", 400, heading="Unknown address", reason=reason)
 
 
 def _check_size(request: Request) -> Response | None:

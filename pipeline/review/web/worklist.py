@@ -10,7 +10,7 @@ from typing import Literal
 from urllib.parse import quote
 
 from pipeline.formatting import date_text
-from pipeline.people.answers import ReopenExam, SignExam
+from pipeline.people.answers import Redo, ReopenExam, SignExam, Undo
 from pipeline.people.event_log import EventLog, ExamKey
 from pipeline.report.index import priority_group
 from pipeline.report.summary import ExamSummary
@@ -43,7 +43,7 @@ class WorklistLine:
     """One exam of the list. priority : one of `PRIORITIES`;  reason : of the most urgent flag, "" without flags
 
     error_probability : that the count is off by more than one or the stage is wrong, 0 to 1
-    answers : how many;  signed_by : None while open
+    answers : how many are in effect;  signed_by : None while open
     """
 
     folder: str
@@ -69,7 +69,7 @@ class Worklist:
         self._event_log = event_log
         self._lock = threading.Lock()
         self._last_event = 0
-        self._answers: dict[ExamKey, int] = {}
+        self._answers: dict[ExamKey, set[int]] = {}
         self._signed: dict[ExamKey, str | None] = {}
         self._lines: dict[str, tuple[ExamSummary, WorklistLine]] = {}
 
@@ -90,15 +90,19 @@ class Worklist:
     def _read_new_events(self) -> None:
         for logged in self._event_log.events_after(self._last_event):
             self._last_event = logged.event.entry
-            self._answers[logged.exam] = logged.event.sequence
-            if isinstance(logged.event.answer, SignExam):
-                self._signed[logged.exam] = logged.event.answer.name
-            elif isinstance(logged.event.answer, ReopenExam):
+            answer, in_effect = logged.event.answer, self._answers.setdefault(logged.exam, set())
+            if isinstance(answer, SignExam):
+                self._signed[logged.exam] = answer.name
+            elif isinstance(answer, ReopenExam):
                 self._signed[logged.exam] = None
+            elif isinstance(answer, Undo):
+                in_effect.discard(answer.of or 0)
+            else:
+                in_effect.add((answer.of or 0) if isinstance(answer, Redo) else logged.event.sequence)
 
     def _line(self, summary: ExamSummary) -> WorklistLine:
         key = ExamKey(summary.exam.animal, summary.exam.date.isoformat())
-        answers, signed = self._answers.get(key, 0), self._signed.get(key)
+        answers, signed = len(self._answers.get(key, ())), self._signed.get(key)
         known = self._lines.get(summary.folder)
         if known is not None and known[0] is summary and (known[1].answers, known[1].signed_by) == (answers, signed):
             return known[1]

@@ -21,24 +21,26 @@ from pipeline.review.web.app_context import AppContext, open_app_context
 from pipeline.review.web.login import LoginRequest
 from pipeline.review.web.run_server import ServerOptions, listen, server_config
 from pipeline.settings import load_settings
-from tests.pipeline.blob_finder import BlobFinder, film, write_exam_folder, write_video
+from tests.pipeline.blob_finder import FAINT, BlobFinder, film, write_exam_folder, write_video
 
 SETTINGS = load_settings()
 HOST = "localhost:8017"
 BASE = f"http://{HOST}"
 EXAM = "/exams/AF-0412/2026-05-14"
+UNCERTAIN_EXAM = "/exams/AF-0416/2026-05-14"
 SCRIPT_SPECIES = "<img src=x onerror=alert(1)>"
 SCRIPT_ANIMAL = "AF' onfocus='alert(1)&lt;"  # file systems allow it
 
 
 @pytest.fixture(scope="session")
 def night(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """The output of a batch: eight eggs seen from two sides, no eggs, an animal whose name and species are scripts, and
-    one with writing next to the sector."""
+    """The output of a batch: eight eggs seen from two sides; no eggs after two in an earlier exam; an animal whose name
+    and species are scripts; writing next to the sector; nothing but an object too uncertain to count."""
     folder = tmp_path_factory.mktemp("night")
     root = folder / "root"
     write_exam_folder(root, "AF-0412", {"left-1.mp4": 5, "right-1.mp4": 3}, seed=1)
     write_exam_folder(root, "AF-0413", {"left-1.mp4": 0}, seed=11)
+    write_exam_folder(root, "AF-0413", {"left-1.mp4": 2}, seed=12, date="2026-04-20")
     exam = write_exam_folder(root, "AF-0414", {"left-1.mp4": 2}, seed=21)
     text = (exam / "exam.toml").read_text()
     (exam / "exam.toml").write_text(
@@ -48,6 +50,7 @@ def night(tmp_path_factory: pytest.TempPathFactory) -> Path:
     for picture in frames:
         picture[1:8, 20:90:3] = 255  # writing next to the sector
     write_video(root / "AF-0415" / "2026-05-14" / "left-1.mp4", frames)
+    write_exam_folder(root, "AF-0416", {"left-1.mp4": 1}, seed=41, wall=FAINT)
     run_batch(root, folder / "out", SETTINGS, BlobFinder)
     return folder / "out"
 

@@ -6,7 +6,17 @@ from pathlib import Path
 
 import pytest
 
-from pipeline.people.answers import AddEgg, ConfirmEgg, MarkUnusable, MergeEggs, RejectEgg, SetStage, SplitEgg, Undo
+from pipeline.people.answers import (
+    AddEgg,
+    ConfirmEgg,
+    MarkUnusable,
+    MergeEggs,
+    RejectEgg,
+    ReshapeEgg,
+    SetStage,
+    SplitEgg,
+    Undo,
+)
 from tests.pipeline.review.simulated_cases import SimulatedReview, case_of, simulated_case
 
 CASE = simulated_case()
@@ -98,6 +108,26 @@ def test_a_drawn_egg_is_counted(simulated_review: SimulatedReview) -> None:
     assert drawn.length_mm is not None
     assert drawn.depth_mm is not None
     assert 0 < drawn.depth_mm < 50
+
+
+def test_a_reshaped_outline_replaces_the_tracks_own_on_its_frame(simulated_review: SimulatedReview) -> None:
+    segment = SHELLED[0].segments[0]
+    ellipse = (310.0, 210.0, 44.0, 33.0, 20.0)
+    simulated_review.submit(
+        ReshapeEgg(egg=SHELLED[0].segments, clip=segment.clip, frame=segment.first, ellipse=ellipse)
+    )
+    corrected = CASE.corrected_inputs(simulated_review.now.state)
+    (clip,) = (clip for clip in corrected.clips if clip.file == segment.clip)
+    before = next(clip for clip in CASE.scans if clip.file == segment.clip).tracks.tracks
+    changed = [
+        (int(new.frames[row]), tuple(new.ellipses[row]))
+        for new in clip.tracks
+        for old in before
+        if old.identity == new.identity
+        for row in range(len(new.frames))
+        if tuple(new.ellipses[row]) != tuple(old.ellipses[row])
+    ]
+    assert changed == [(segment.first, ellipse)]
 
 
 def test_restaging_moves_an_egg_to_the_other_count(simulated_review: SimulatedReview) -> None:

@@ -16,12 +16,14 @@ from pipeline.people.answers import (
     AddEgg,
     Answer,
     ConfirmEgg,
+    LeaveUncertain,
     MarkUnusable,
     MarkUsable,
     MergeEggs,
     Redo,
     RejectEgg,
     ReopenExam,
+    ReshapeEgg,
     ResolveQuestion,
     SetStage,
     Sign,
@@ -65,13 +67,15 @@ def some_answer(state: ReviewState, kind: int, one: int, other: int) -> Answer:
         MarkUnusable(clip="right-1.mp4", first=one * 5, last=one * 5 + other),
         MarkUsable(clip="right-1.mp4", first=other * 5, last=other * 5 + one),
         AddComment(text="a comment"),
+        LeaveUncertain(eggs=(first,)),
+        ReshapeEgg(egg=first, clip=last.clip, frame=last.first, ellipse=(300.0, 200.0, 30.0, 20.0, 10.0)),
     ]
     return answers[kind]
 
 
 moves = st.tuples(
     st.sampled_from(["answer"] * 6 + ["undo", "redo"]),
-    st.integers(0, 8),
+    st.integers(0, 10),
     st.integers(0, 12),
     st.integers(0, 12),
     st.sampled_from([VET, NURSE]),
@@ -112,7 +116,10 @@ def test_after_any_answers_every_frame_of_every_track_belongs_to_one_egg(
         assert {key: n for key, n in after.items() if key[1] > 0} == dict(before)
         assert all(n == 1 for key, n in after.items())
         assert len({egg.number for egg in state.eggs}) == len(state.eggs)
-        assert not state.questions
+        # Only an outline that its own user took back leaves a question, if another user has answered about it.
+        events = simulated_review.now.events
+        gone = {f'"track":{-sequence},' for sequence in undone_sequences(events)}
+        assert all(any(one in question.answer.model_dump_json() for one in gone) for question in state.questions)
         # The counts are consistent with each other and with the confirmed eggs.
         finding = simulated_review.now.finding
         for count, shelled in ((finding.shelled, True), (finding.follicles, False)):
@@ -227,6 +234,28 @@ def test_answers_about_missing_eggs_clips_or_frames_are_rejected(simulated_revie
         with pytest.raises(AnswerRejected):
             simulated_review.submit(answer)
     assert simulated_review.now.events == ()
+
+
+def test_no_exam_is_signed_past_a_candidate_that_nobody_looked_at(tmp_path: Path) -> None:
+    eggs = CASE.snapshot.eggs
+    last = replace(eggs[-1], counted_by_batch=False, existence=0.4)
+    simulated_review = SimulatedReview(
+        tmp_path, replace(CASE, snapshot=replace(CASE.snapshot, eggs=(*eggs[:-1], last)))
+    )
+    with pytest.raises(AnswerRejected, match=f"Number {last.number} is uncertain and not counted"):
+        simulated_review.submit(Sign())
+    simulated_review.submit(LeaveUncertain(eggs=(last.segments,)))
+    assert simulated_review.now.finding == CASE.summary.finding
+    simulated_review.submit(Sign())
+    assert simulated_review.now.state.signature is not None
+
+
+def test_the_numbers_of_undone_eggs_are_given_again(simulated_review: SimulatedReview) -> None:
+    highest = max(egg.number for egg in simulated_review.now.state.eggs)
+    simulated_review.submit(DRAWN)
+    simulated_review.submit(Undo())
+    simulated_review.submit(DRAWN.model_copy(update={"frame": 9}))
+    assert [egg.number for egg in simulated_review.now.state.eggs if egg.outlines] == [highest + 1]
 
 
 def test_ranges_marked_unusable_are_united_and_can_be_cut(simulated_review: SimulatedReview) -> None:

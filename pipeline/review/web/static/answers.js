@@ -30,7 +30,7 @@ export class AnswerSender {
       if (await this.askAboutConflict(body.conflict) !== "mine") return;
       ({ ok, body } = await this.post(answer, true));
     }
-    if (!ok) { showMessage(body.reason); return; }
+    if (!ok) { showMessage(body.reason, { stays: true }); return; }
     page.update(body.state);
     onStored();
   }

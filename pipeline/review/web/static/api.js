@@ -5,8 +5,11 @@ const FIRST_RETRY_MS = 400; // doubled with every retry
 
 const token = document.querySelector("meta[name=csrf-token]")?.content ?? "";
 
+/** The login page, from which the user comes back here. */
+const loginAddress = () => `/login?next=${encodeURIComponent(location.pathname + location.search)}${location.hash}`;
+
 async function read(response) {
-  if (response.status === 401 && location.pathname !== "/login") location.assign("/login");
+  if (response.status === 401 && location.pathname !== "/login") location.assign(loginAddress());
   const body = await response.json().catch(() => ({ reason: "The server sent no answer." }));
   return { ok: response.ok, status: response.status, body };
 }

@@ -1,7 +1,7 @@
 /** Create and find elements. Text is always set as text, so no name can become markup. */
 
 const SVG = "http://www.w3.org/2000/svg";
-const MESSAGE_MS = 7000; // how long a message is shown
+const MESSAGE_MS = 3000; // how long a message is shown
 
 /** The element of this id. It must exist. */
 export const byId = (id) => document.getElementById(id);
@@ -26,14 +26,25 @@ export const createSvg = (tag, attributes = {}, ...children) => (
   fill(document.createElementNS(SVG, tag), attributes, children)
 );
 
+/** A button that looks like a link. isPressed : null for one that is no switch */
+export const textButton = (label, onclick, isPressed = null) => createHtml(
+  "button",
+  { type: "button", class: "text-button", "aria-pressed": isPressed === null ? null : String(isPressed), onclick },
+  label,
+);
+
 let messageTimer = 0;
 
-/** Show a message for a while. */
-export function showMessage(text) {
-  const message = byId("message");
-  message.textContent = text;
+/** Show a message for a while. undo : called if the user takes back what it tells;  stays : until the user closes it */
+export function showMessage(text, { undo = null, stays = false } = {}) {
+  const hide = () => byId("message").replaceChildren();
+  const after = [
+    undo && textButton("Undo", () => { hide(); undo(); }),
+    stays && textButton("Close", hide),
+  ].filter(Boolean);
+  byId("message").replaceChildren(createHtml("span", {}, text), ...after);
   clearTimeout(messageTimer);
-  messageTimer = setTimeout(() => { message.textContent = ""; }, MESSAGE_MS);
+  if (!stays) messageTimer = setTimeout(hide, MESSAGE_MS);
 }
 
 /** Show a dialog. Resolves to the value of the button that closed it, "" if it was closed without one. */

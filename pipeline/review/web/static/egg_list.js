@@ -1,50 +1,77 @@
-/** The list of findings: for each egg its picture, number, stage, answer, and the possible answers. */
+/** The list of findings: for each egg its picture, number, stage, remarks and answer. */
 import { byId, createHtml } from "./dom.js";
 
-const VERDICTS = { egg: "confirmed", "not-egg": "not an egg" };
+/** The answer to an egg in words, as on its stamp; "" without one. */
+export function verdictText({ verdict, stage }) {
+  const [kind, none] = stage === "follicle" ? ["follicle", "not a follicle"] : ["egg", "not an egg"];
+  return { egg: kind, "not-egg": none, uncertain: "cannot tell" }[verdict] ?? "";
+}
 
-/** The answers to one egg: key, label with the key's letter separate, name of the action. */
-const EGG_ACTIONS = [
-  ["y", ["", "y", "es, confirm"], "confirm"],
-  ["n", ["", "n", "ot an egg"], "reject"],
-  ["c", ["", "c", "alcified"], "calcified"],
-  ["t", ["", "t", "hin-shelled"], "thin-shelled"],
-  ["f", ["", "f", "ollicle"], "follicle"],
-  ["e", ["m", "e", "rge with another"], "merge"],
-  ["d", ["", "d", "ivide in two"], "split"],
-];
+/** For example "Egg 9, calcified, 75 % sure, frame 68": what is read out when an egg is chosen. */
+export function eggName(egg) {
+  const kind = egg.stage === "follicle" ? "Follicle" : "Egg";
+  const verdict = verdictText(egg);
+  return [
+    `${kind} ${egg.number}`,
+    ...(egg.stage === "follicle" ? [] : [egg.stage]),
+    ...(egg.counted ? [] : [egg.description]),
+    egg.certainty,
+    verdict && `answered: ${verdict}`,
+    `frame ${egg.best[1]}`,
+  ].filter(Boolean).join(", ");
+}
 
 export class EggList {
-  /** onSelect(number) : called when the user selects an egg;  onAction(name) : when the user answers */
-  constructor(onSelect, onAction) {
+  /** onSelect(number) : called when the user chooses an egg */
+  constructor(onSelect) {
     this.onSelect = onSelect;
-    this.onAction = onAction;
     this.list = byId("eggs");
     this.entries = new Map();
   }
 
-  /** isMerging : the next selected egg will be merged with the present one */
-  show(eggs, selected, { isReadOnly, isMerging }) {
-    const hasFocus = this.list.contains(document.activeElement);
-    this.list.replaceChildren(...eggs.map((egg) => this.entry(egg, egg.number === selected, isReadOnly, isMerging)));
-    const entry = this.entries.get(selected);
-    if (entry && hasFocus) entry.querySelector("button").focus({ preventScroll: true });
+  /** eggs : in order;  selected : number of the chosen one */
+  show(eggs, selected) {
+    const hadFocus = this.list.contains(document.activeElement);
+    this.entries = new Map(eggs.map((egg) => [egg.number, this.entry(egg, egg.number === selected)]));
+    this.list.replaceChildren(...this.entries.values());
+    this.list.hidden = eggs.length === 0;
+    if (hadFocus) this.focus(selected);
   }
 
-  reveal(number) {
-    this.entries.get(number)?.scrollIntoView({ block: "nearest", inline: "nearest" });
+  /** Move the focus to an egg, which is then read out. The page does not scroll, the list does where it is one. */
+  focus(number) {
+    const entry = this.entries.get(number);
+    if (!entry) return;
+    entry.focus({ preventScroll: true });
+    const { list } = this;
+    if (list.scrollHeight <= list.clientHeight) return;
+    const top = entry.offsetTop - list.offsetTop;
+    if (top < list.scrollTop) list.scrollTop = top;
+    const below = top + entry.offsetHeight - list.clientHeight;
+    if (below > list.scrollTop) list.scrollTop = below;
   }
 
-  entry(egg, isSelected, isReadOnly, isMerging) {
-    const verdict = VERDICTS[egg.verdict] ?? "";
-    const name = `Number ${egg.number}, ${egg.stage}${verdict ? `, ${verdict}` : ""}`;
-    const button = createHtml(
-      "button",
+  entry(egg, isSelected) {
+    const verdict = verdictText(egg);
+    const kind = egg.stage === "follicle" ? "follicle" : "egg";
+    const lines = [
+      egg.description,
+      egg.certainty && `${egg.certainty} it is one ${kind}`,
+      egg.must_answer && "to be answered before signing",
+    ].filter(Boolean);
+    const classes = ["entry"];
+    if (isSelected) classes.push("selected");
+    if (egg.verdict === "not-egg") classes.push("rejected");
+    if (!egg.counted) classes.push("uncounted");
+    if (egg.must_answer) classes.push("must-answer");
+    return createHtml(
+      "li",
       {
-        type: "button",
-        class: "egg-button",
-        "aria-pressed": String(isSelected),
-        "aria-label": isMerging ? `Merge with number ${egg.number}` : name,
+        class: classes.join(" "),
+        role: "option",
+        tabindex: isSelected ? 0 : -1,
+        "aria-selected": String(isSelected),
+        "aria-label": eggName(egg),
         onclick: () => this.onSelect(egg.number),
       },
       createHtml("img", { src: egg.picture, width: 400, height: 300, alt: "", loading: "lazy" }),
@@ -53,34 +80,15 @@ export class EggList {
         "span",
         { class: "what" },
         createHtml("b", {}, egg.staged ? `${egg.stage}, set by ${egg.answered_by}` : egg.stage),
-        createHtml("br"),
-        egg.description,
-        ...(egg.certainty ? [createHtml("br"), egg.certainty] : []),
+        ...lines.flatMap((line) => [createHtml("br"), line]),
+        ...egg.remarks.map((remark) => createHtml(
+          "span",
+          { class: "remark" },
+          createHtml("b", {}, `${remark.who}: `),
+          remark.what.replace(/^commented: /, ""),
+        )),
       ),
       verdict ? createHtml("span", { class: `verdict ${egg.verdict}`, title: egg.answered_by ?? "" }, verdict) : null,
-    );
-    const classes = ["entry"];
-    if (isSelected) classes.push("selected");
-    if (egg.verdict === "not-egg") classes.push("rejected");
-    if (!egg.counted) classes.push("uncounted");
-    const answers = isSelected && !isReadOnly ? this.answerButtons(egg) : null;
-    const entry = createHtml("li", { class: classes.join(" ") }, button, answers);
-    this.entries.set(egg.number, entry);
-    return entry;
-  }
-
-  answerButtons(egg) {
-    const buttons = EGG_ACTIONS.map(([key, [before, letter, after], action]) => createHtml(
-      "button",
-      { type: "button", "aria-keyshortcuts": key, onclick: () => this.onAction(action) },
-      before,
-      createHtml("u", {}, letter),
-      after,
-    ));
-    return createHtml(
-      "div",
-      { class: "egg-actions", role: "group", "aria-label": `Answers to number ${egg.number}` },
-      ...buttons,
     );
   }
 }

@@ -1,33 +1,44 @@
-/** The parts of an exam's page that show text only: the count, the signature, flags, questions and history. */
-import { byId, createHtml } from "./dom.js";
+/** The parts of an exam's page that show text only: the count, the signature, flags, remarks and questions. */
+import { byId, createHtml, textButton } from "./dom.js";
+import { withFrameLinks } from "./frame_links.js";
+import { timeElement } from "./history_list.js";
 
-/** onResolve(sequence) : called when the user closes the question of an answer */
-export function renderHeader(exam, { isReadOnly, onResolve }) {
+/** onResolve(sequence) : closes the question of an answer;  onOpen(clipIndex, frame) : opens a frame */
+export function renderHeader(exam, { isReadOnly, onResolve, onOpen }) {
   byId("date").textContent = exam.date;
   renderCount(exam);
   renderSignature(exam);
   renderOthers(exam.others);
-  byId("flags").replaceChildren(...exam.flags.map((flag) => createHtml(
-    "p",
-    {},
-    createHtml("span", { class: `severity ${flag.severity.replace(" ", "-")}` }, flag.severity),
-    ` ${flag.reason}`,
-  )));
+  byId("flags").replaceChildren(
+    ...exam.flags.map((flag) => createHtml(
+      "p",
+      {},
+      createHtml("span", { class: `severity ${flag.severity.replace(" ", "-")}` }, flag.severity),
+      " ",
+      ...withFrameLinks(flag.reason, exam.clips, onOpen),
+    )),
+    ...exam.comments.map((comment) => createHtml(
+      "p",
+      { class: "remark" },
+      createHtml("b", {}, `${comment.who}: `),
+      comment.what.replace(/^commented: /, ""),
+    )),
+  );
   byId("questions").hidden = exam.questions.length === 0;
-  byId("questions").replaceChildren(...exam.questions.map((question) => createHtml(
-    "p",
-    {},
-    createHtml("b", {}, `${question.who} answered: ${question.what}. `),
-    "No finding of the current result matches this answer. ",
-    createHtml(
-      "button",
-      { type: "button", class: "text-button", onclick: () => onResolve(question.sequence), disabled: isReadOnly },
-      "close this question",
-    ),
-  )));
+  byId("questions").replaceChildren(...exam.questions.map((question) => {
+    const close = textButton("close this question", () => onResolve(question.sequence));
+    close.disabled = isReadOnly;
+    return createHtml(
+      "p",
+      {},
+      createHtml("b", {}, `${question.who} answered (${question.sequence}): ${question.what}. `),
+      "No finding of the current result matches this answer. ",
+      close,
+    );
+  }));
 }
 
-function renderCount({ now, program }) {
+function renderCount({ now, program, signed }) {
   const isNumber = /^\d/.test(now.figure);
   byId("figure").textContent = now.figure;
   byId("figure").classList.toggle("words", !isNumber);
@@ -36,11 +47,13 @@ function renderCount({ now, program }) {
   byId("range").textContent = now.range;
   byId("stage").textContent = [now.stage, now.follicles].filter(Boolean).join("; ");
   const isUnchanged = now.range === program.range && now.figure === program.figure;
-  byId("program").textContent = isUnchanged ? "" : `before review: ${program.figure}, ${program.range}`;
+  const before = signed ? "the program's own" : "before review";
+  byId("program").textContent = isUnchanged ? "" : `${before}: ${program.figure}, ${program.range}`;
 }
 
-function renderSignature({ signed, sheet, you }) {
+function renderSignature({ signed, sheet }) {
   byId("signature").hidden = !signed;
+  byId("unsigned").hidden = Boolean(signed);
   byId("next-exam").hidden = !signed;
   if (signed) {
     byId("signature").replaceChildren(
@@ -48,7 +61,8 @@ function renderSignature({ signed, sheet, you }) {
       createHtml("b", {}, signed.name),
       `, ${signed.role}`,
       createHtml("br"),
-      `${signed.at} `,
+      timeElement(signed.at),
+      " ",
       createHtml("a", { href: sheet }, "signed sheet"),
       ...(signed.login ? [createHtml("br"), signed.login] : []),
       ...(signed.then ? [createHtml("br"), signed.then] : []),
@@ -56,21 +70,8 @@ function renderSignature({ signed, sheet, you }) {
   }
   const label = signed ? ["Reopen ", createHtml("kbd", {}, "g")] : ["Si", createHtml("u", {}, "g"), "n"];
   byId("sign").replaceChildren(...label);
-  byId("sign").disabled = you.permission !== "sign";
 }
 
 export function renderOthers(names) {
   byId("others").textContent = names.length ? `Also on this page: ${names.join(", ")}` : "";
-}
-
-/** The latest answer first. */
-export function renderHistory(events) {
-  const lines = [...events].reverse().map((event) => createHtml(
-    "li",
-    {},
-    createHtml("b", {}, event.who),
-    ` ${event.what} `,
-    createHtml("span", { class: "soft" }, event.at),
-  ));
-  byId("history").replaceChildren(...(lines.length ? lines : [createHtml("li", { class: "soft" }, "No answers yet.")]));
 }

@@ -1,19 +1,25 @@
 /** An outline that the user draws on a paused frame: dragged out, shaped by its handles, or moved by keys. */
 import { byId, createSvg } from "./dom.js";
+import { contains } from "./ellipses.js";
 
 const MINIMUM_SEMI_AXIS = 4; // px of the frame
 const FIRST_AXIS_RATIO = 0.7; // short over long axis while a new outline is dragged out
 const KEY_STEP = 3; // px of the frame
 const KEY_TURN = 5; // degrees
 const HANDLE_RADIUS = 7; // px of the screen
+const TOUCH_RADIUS = 14; // px of the screen around a handle that also take hold of it
 
 export class OutlineEditor {
-  /** ellipse : [cx, cy, long, short, degrees], semi-axes, px of the frame;  onChange : called when it changes */
-  constructor(ellipse, onChange) {
+  /**
+   * viewport : what part of the frame is shown;  onChange() : called when the outline changes
+   * ellipse : [cx, cy, long, short, degrees], semi-axes, px of the frame
+   */
+  constructor(viewport, ellipse, onChange) {
+    this.viewport = viewport;
     this.ellipse = ellipse;
     this.onChange = onChange;
-    this.overlay = byId("overlay");
     this.held = null;
+    viewport.isHeld = true;
     this.listening = new AbortController();
     const { signal } = this.listening;
     byId("screen").addEventListener("pointerdown", (event) => this.down(event), { signal });
@@ -24,6 +30,7 @@ export class OutlineEditor {
 
   end() {
     this.listening.abort();
+    this.viewport.isHeld = false;
     byId("screen").classList.remove("drawing");
   }
 
@@ -35,25 +42,19 @@ export class OutlineEditor {
     return [cx, cy, long, short, degrees].map((value) => Math.round(value * 10) / 10);
   }
 
-  /** Where the pointer is, px of the frame. */
-  point(event) {
-    const point = new DOMPoint(event.clientX, event.clientY).matrixTransform(this.overlay.getScreenCTM().inverse());
-    return [point.x, point.y];
-  }
-
   down(event) {
     if (event.button) return;
     event.preventDefault();
     byId("screen").setPointerCapture(event.pointerId);
-    const point = this.point(event);
-    this.held = event.target.dataset?.handle ?? (this.contains(point) ? "middle" : "new");
+    const point = this.viewport.point(event);
+    this.held = event.target.dataset?.handle ?? (contains(this.ellipse, point) ? "middle" : "new");
     this.from = point;
     this.before = [...this.ellipse];
   }
 
   move(event) {
     if (!this.held) return;
-    const [x, y] = this.point(event);
+    const [x, y] = this.viewport.point(event);
     const [cx, cy, long, short, degrees] = this.before;
     if (this.held === "new") {
       const length = Math.max(MINIMUM_SEMI_AXIS, Math.hypot(x - this.from[0], y - this.from[1]) / 2);
@@ -68,14 +69,6 @@ export class OutlineEditor {
       this.ellipse = [cx, cy, long, Math.max(MINIMUM_SEMI_AXIS, Math.hypot(x - cx, y - cy)), degrees];
     }
     this.onChange();
-  }
-
-  contains([x, y]) {
-    const [cx, cy, long, short, degrees] = this.ellipse;
-    const turn = (degrees * Math.PI) / 180;
-    const along = (x - cx) * Math.cos(turn) + (y - cy) * Math.sin(turn);
-    const across = (y - cy) * Math.cos(turn) - (x - cx) * Math.sin(turn);
-    return Math.hypot(along / long, across / short) <= 1;
   }
 
   /** Arrows move the outline, with Shift they resize it, comma and full stop turn it. Whether it handled the key. */
@@ -107,15 +100,19 @@ export class OutlineEditor {
     const [cx, cy, long, short, degrees] = this.ellipse;
     const turn = (degrees * Math.PI) / 180;
     const geometry = { cx, cy, rx: long, ry: short, transform: `rotate(${degrees} ${cx} ${cy})` };
-    const radius = (HANDLE_RADIUS * this.overlay.viewBox.baseVal.width) / (this.overlay.clientWidth || 700);
+    const { pixel } = this.viewport;
     const ends = [["long", long, 0], ["long", -long, 0], ["short", 0, short], ["short", 0, -short]];
-    const handles = ends.map(([handle, along, across]) => createSvg("circle", {
-      cx: cx + along * Math.cos(turn) - across * Math.sin(turn),
-      cy: cy + along * Math.sin(turn) + across * Math.cos(turn),
-      r: radius,
-      class: "handle",
-      "data-handle": handle,
-    }));
+    const handles = ends.flatMap(([handle, along, across]) => {
+      const middle = {
+        cx: cx + along * Math.cos(turn) - across * Math.sin(turn),
+        cy: cy + along * Math.sin(turn) + across * Math.cos(turn),
+        "data-handle": handle,
+      };
+      return [
+        createSvg("circle", { ...middle, r: HANDLE_RADIUS * pixel, class: "handle" }),
+        createSvg("circle", { ...middle, r: TOUCH_RADIUS * pixel, class: "touch" }),
+      ];
+    });
     return [
       createSvg("ellipse", { ...geometry, class: "edge" }),
       createSvg("ellipse", { ...geometry, class: `line drawn ${stage}` }),

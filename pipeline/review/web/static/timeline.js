@@ -11,7 +11,9 @@ export class Timeline {
   constructor(onSeek) {
     this.holder = byId("timeline");
     this.width = 700;
+    this.clip = null;
     this.holder.addEventListener("pointerdown", (event) => {
+      if (!this.clip) return;
       const seek = (move) => onSeek(this.frameAt(move.clientX));
       seek(event);
       this.holder.setPointerCapture(event.pointerId);
@@ -29,13 +31,17 @@ export class Timeline {
 
   x(frame) { return LABEL_WIDTH + ((this.width - LABEL_WIDTH) * frame) / this.clip.frames; }
 
-  /** unusableFrom : first frame of a range that the user is marking, null if none */
+  /**
+   * eggs : those in view in the clip have a row each
+   * unusableFrom : first frame of a range that the user is marking, null if none
+   */
   show(clip, eggs, selected, unusableFrom) {
     this.clip = clip;
+    const inClip = eggs.filter((egg) => egg.segments.some((segment) => segment.clip === clip.file));
     this.width = this.holder.clientWidth || 700; // drawn at the width on the screen, so that numbers are legible
-    const height = HEADER_HEIGHT + ROW_HEIGHT * eggs.length + 4;
+    const height = HEADER_HEIGHT + ROW_HEIGHT * inClip.length + 4;
     const parts = clip.used.map(([first, last]) => this.bar(first, last, 1, 5, "used"));
-    eggs.forEach((egg, row) => {
+    inClip.forEach((egg, row) => {
       parts.push(...this.row(egg, HEADER_HEIGHT + ROW_HEIGHT * row, egg.number === selected));
     });
     parts.push(...clip.unusable.map(([first, last]) => this.bar(first, last, 0, height, "unusable")));

@@ -1,9 +1,12 @@
 /** The worklist: selection by keyboard, filters, log out. */
 import { byId } from "./dom.js";
 import { postJson } from "./api.js";
+import { letterKeys } from "./preferences.js";
 
 const lines = [...document.querySelectorAll("[data-line]")];
 let selected = 0;
+
+sessionStorage.setItem("worklist", location.search); // an exam's page leads back to this list
 
 function select(index) {
   selected = Math.max(0, Math.min(lines.length - 1, index));
@@ -22,11 +25,11 @@ document.querySelectorAll(".filters select").forEach((field) => {
 
 document.addEventListener("keydown", (event) => {
   if (event.target.matches("input, select") || event.ctrlKey || event.metaKey || event.altKey) return;
-  const step = { ArrowDown: 1, j: 1, ArrowUp: -1, k: -1 }[event.key];
+  const step = { ArrowDown: 1, ArrowUp: -1 }[event.key];
   if (step) {
     event.preventDefault();
     select(selected + step);
-  } else if (event.key === "/") {
+  } else if (event.key === "/" && letterKeys.isOn) {
     event.preventDefault();
     document.querySelector("[name=animal]").focus();
   }

@@ -19,7 +19,7 @@ from pipeline.ingest.sector.sector import Sector
 from pipeline.review.frame_cache import FrameUnavailableError
 from pipeline.settings import load_settings
 from tests.pipeline.blob_finder import BlobFinder
-from tests.pipeline.review.conftest import EXAM, SCRIPT_ANIMAL, SCRIPT_SPECIES, Served, Visitor, writing
+from tests.pipeline.review.conftest import EXAM, SCRIPT_ANIMAL, SCRIPT_SPECIES, UNCERTAIN_EXAM, Served, Visitor, writing
 
 
 def state(visitor: Visitor, exam: str = EXAM) -> Any:
@@ -55,6 +55,52 @@ def test_an_answer_is_stored_and_the_counts_follow(vet: Visitor, served: Served)
     assert (event.person, event.sequence) == ("Orla Finch", 1)
     assert (event.before["shelled"][1], event.after["shelled"][1]) == (number, number - 1)
     assert event.after["eggs"]["1"]["verdict"] == "not-egg"
+
+
+def test_an_exam_is_not_signed_before_its_uncertain_candidate_is_answered(vet: Visitor) -> None:
+    (egg,) = state(vet, UNCERTAIN_EXAM)["eggs"]
+    assert (egg["must_answer"], egg["counted"], egg["description"]) == (True, False, "uncertain, not counted")
+    refused = vet.submit({"kind": "signed"}, request_id="request-1", exam=UNCERTAIN_EXAM)
+    assert (refused.status_code, refused.json()["reason"][:21]) == (409, "Number 1 is uncertain")
+    answer = {"kind": "uncertain", "eggs": [egg["segments"]]}
+    after = vet.submit(answer, request_id="request-2", exam=UNCERTAIN_EXAM).json()["state"]
+    assert (after["eggs"][0]["verdict"], after["now"]) == ("uncertain", after["program"])
+    assert vet.submit({"kind": "signed"}, request_id="request-3", exam=UNCERTAIN_EXAM).status_code == 200
+
+
+def test_undone_answers_are_marked_and_not_counted(vet: Visitor) -> None:
+    segments = state(vet)["eggs"][0]["segments"]
+    for number, answer in enumerate(({"kind": "egg", "eggs": [segments]}, {"kind": "undo"}), 1):
+        after = vet.submit(answer, request_id=f"request-{number}").json()["state"]
+    assert [event["undone"] for event in after["history"]] == [True, False]
+    assert "not started" in vet.client.get("/", params={"animal": "AF-0412"}).text
+    vet.submit({"kind": "redo"}, request_id="request-3")
+    assert "1 answer" in vet.client.get("/", params={"animal": "AF-0412"}).text
+
+
+def test_remarks_stand_with_their_egg(vet: Visitor) -> None:
+    segments = state(vet)["eggs"][1]["segments"]
+    vet.submit({"kind": "comment", "text": "fissure?", "egg": segments}, request_id="request-1")
+    after = vet.submit({"kind": "comment", "text": "scan again"}, request_id="request-2").json()["state"]
+    assert [[one["what"] for one in egg["remarks"]] for egg in after["eggs"][:3]] == [[], ["commented: fissure?"], []]
+    assert [one["what"] for one in after["comments"]] == ["commented: scan again"]
+
+
+def test_outcomes_are_recorded_and_listed(vet: Visitor) -> None:
+    headers = {"x-clutchlight-token": vet.token}
+    given = {"kind": "laid", "date": "2026-05-20", "number": "7", "note": "in the sand box"}
+    recorded = vet.client.post(f"{EXAM}/outcomes", json=given, headers=headers)
+    assert recorded.json() == vet.client.get(f"{EXAM}/outcomes").json()
+    (outcome,) = recorded.json()["outcomes"]
+    assert (outcome["number"], outcome["who"], outcome["date"]) == (7, "Orla Finch", "20 May 2026")
+    wrong = vet.client.post(f"{EXAM}/outcomes", json={**given, "number": "seven"}, headers=headers)
+    assert (wrong.status_code, wrong.json()["reason"][:7]) == (422, "number:")
+
+
+def test_the_last_exam_is_named(vet: Visitor) -> None:
+    exam = "/exams/AF-0413/2026-05-14"
+    assert state(vet, exam)["last_exam"] == {"date": "20 April 2026", "address": "/exams/AF-0413/2026-04-20"}
+    assert state(vet)["last_exam"] is None
 
 
 def test_a_request_sent_again_is_stored_once(vet: Visitor) -> None:

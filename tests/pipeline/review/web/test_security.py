@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from pathlib import Path
 from typing import Any
 
 import pytest
 
 from pipeline.people.users import PERMISSIONS, User
+from pipeline.review.web.run_server import ServerOptions, allowed_hosts, opened_addresses
 from pipeline.review.web.sessions import Sessions
 from tests.pipeline.review.conftest import EXAM, Served, Visitor
 
@@ -39,7 +41,8 @@ def test_without_login_nothing_is_shown(served: Served, address: str) -> None:
     served.client.cookies.clear()
     assert served.client.get(address, follow_redirects=False).status_code == 401
     page = served.client.get(address, headers={"accept": "text/html"}, follow_redirects=False)
-    assert (page.status_code, page.headers["location"]) == (303, "/login")
+    asked = "" if address == "/" else f"?next={address}"
+    assert (page.status_code, page.headers["location"]) == (303, f"/login{asked}")
     answer = served.client.post(f"{EXAM}/answers", json={})
     assert (answer.status_code, answer.json()) == (401, {"reason": "Please log in."})
     forged = served.client.get(address, headers={"cookie": "clutchlight=" + "x" * 43}, follow_redirects=False)
@@ -220,3 +223,23 @@ def test_a_signature_has_name_and_role_of_the_account_and_says_that_it_logged_in
     page = visitor.client.get(f"{EXAM}/sheet").text
     assert "Signed by Sign Only</b>, nurse" in page
     assert "Logged in with a password." in page
+
+
+def test_a_visitor_under_an_unknown_name_is_told_which_option_helps(served: Served) -> None:
+    headers = {"host": "scanner.lan:8017", "accept": "text/html"}
+    page = served.client.get("/", headers=headers)
+    assert (page.status_code, page.headers["content-type"]) == (400, "text/html; charset=utf-8")
+    assert "--hostname scanner.lan" in page.text
+    assert served.client.get("/static/base.css", headers=headers).status_code == 200
+    hostile = served.client.get("/", headers={**headers, "host": "<b>x</b>"})
+    assert "--hostname NAME" in hostile.text
+    assert "<b>x" not in hostile.text
+
+
+def test_every_address_that_is_printed_can_be_opened() -> None:
+    options = ServerOptions("0.0.0.0", 8017, (), (), Path("certificate.pem"), Path("key.pem"), needs_login=True)
+    addresses = opened_addresses(options, 8017)
+    assert "https://127.0.0.1:8017/" in addresses
+    assert not any("0.0.0.0" in address for address in addresses)
+    hosts = {address.removeprefix("https://").removesuffix("/") for address in addresses}
+    assert hosts <= allowed_hosts(options, 8017)
