@@ -24,6 +24,7 @@ __all__ = [
     "EstimateSettings",
     "FlagSettings",
     "IngestSettings",
+    "NightSettings",
     "RunSettings",
     "Settings",
     "SettingsTables",
@@ -180,9 +181,26 @@ class RunSettings(TomlTable):
 
     threads: Threads
     settle_seconds: Annotated[float, Field(ge=0.0, le=86_400.0)]
+    settle_wait_seconds: Annotated[float, Field(ge=0.0, le=86_400.0)]
+    sample_days: Annotated[int, Field(ge=0, le=3650)]
     clip_memory_mib: Annotated[int, Field(ge=64, le=1_048_576)]
     clip_seconds: Annotated[float, Field(ge=1.0, le=86_400.0)]
     clip_seconds_per_frame: Annotated[float, Field(ge=0.0, le=3_600.0)]
+
+
+class NightSettings(TomlTable):
+    """What surrounds a night. Nothing here changes a result."""
+
+    minimum_free_gb: Annotated[float, Field(ge=0.0, le=1e6)]
+    low_free_gb: Annotated[float, Field(ge=0.0, le=1e6)]
+    minimum_free_files: Annotated[int, Field(ge=0, le=1_000_000_000)]
+    clock_tolerance_hours: Annotated[float, Field(ge=0.0, le=8_760.0)]
+    late_after_hours: Annotated[float, Field(ge=1.0, le=8_760.0)]
+    copy_late_after_days: Annotated[float, Field(ge=1.0, le=366.0)]
+    log_megabytes: Annotated[float, Field(ge=0.1, le=10_000.0)]
+    log_files: Annotated[int, Field(ge=1, le=1000)]
+    command: tuple[Annotated[str, Field(min_length=1, max_length=4096)], ...]
+    command_seconds: Annotated[float, Field(ge=1.0, le=86_400.0)]
 
 
 class BackupSettings(TomlTable):
@@ -204,6 +222,7 @@ class SettingsTables(TomlTable):
     shell_signs: ShellSignSettings
     flags: FlagSettings
     run: RunSettings
+    night: NightSettings
     backups: BackupSettings
 
 
@@ -271,9 +290,9 @@ def load_settings(
 def settings_sha256(settings: Settings) -> str:
     """SHA-256 of the settings and the calibration that results depend on; equal values have equal hashes.
 
-    The tables ``run`` and ``backups`` are left out, as they change no result.
+    The tables ``run``, ``night`` and ``backups`` are left out, as they change no result.
     """
-    return _sha256(settings.model_dump(mode="json", exclude={"run", "backups"}))
+    return _sha256(settings.model_dump(mode="json", exclude={"run", "night", "backups"}))
 
 
 def scan_settings_sha256(settings: Settings) -> str:

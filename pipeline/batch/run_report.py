@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 if TYPE_CHECKING:
     from pipeline.exams.exam_search import ExamProblem
 
-__all__ = ["BatchReport", "ClipReport", "ClipStatus", "ExamReport", "ExamStatus"]
+__all__ = ["BatchReport", "ClipReport", "ClipStatus", "ExamReport", "ExamStatus", "NetworkInUse", "WaitingExam"]
 
 
 class ClipStatus(StrEnum):
@@ -29,7 +29,7 @@ class ExamStatus(StrEnum):
     FAILED = "failed"  # with a reason
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, slots=True)
 class ClipReport:
     """One clip of a run.
 
@@ -43,7 +43,7 @@ class ClipReport:
     reason: str | None
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, slots=True)
 class ExamReport:
     """One exam of a run.
 
@@ -65,6 +65,28 @@ class ExamReport:
 
 
 @dataclass(frozen=True)
+class NetworkInUse:
+    """sha256 : of the weights file;  engine : what ran it"""
+
+    name: str
+    sha256: str
+    engine: str
+
+
+@dataclass(frozen=True)
+class WaitingExam:
+    """The last exam of an animal, unsigned, that a person should look at.
+
+    date : ISO 8601;  need : "vet today" or "check";  flags : the codes of that severity, empty if no clip was usable
+    """
+
+    animal: str
+    date: str
+    need: str
+    flags: tuple[str, ...]
+
+
+@dataclass(frozen=True)
 class BatchReport:
     """A whole run.
 
@@ -72,6 +94,9 @@ class BatchReport:
     index : the page to open, None if none was written
     failure : why the overview files could not be written, else None
     warning : what is wrong with the results of all exams, None if nothing is
+    network : None if there was no exam to read
+    waiting : the exams that need a person, as on the index; None if the overview could not be written
+    command : why the command after the night failed, None if it did not
     """
 
     root: Path
@@ -81,6 +106,9 @@ class BatchReport:
     index: Path | None
     failure: str | None = None
     warning: str | None = None
+    network: NetworkInUse | None = None
+    waiting: tuple[WaitingExam, ...] | None = None
+    command: str | None = None
 
     @property
     def clips(self) -> tuple[ClipReport, ...]:

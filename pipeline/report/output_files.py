@@ -29,7 +29,9 @@ from pipeline.report.summary import ExamSummary, summary_csv
 from pipeline.scan.clip_scan import ClipScan
 from pipeline.store.atomic_write import OutputError, write_atomically, write_trouble
 
-__all__ = ["write_exam_files", "write_overview_files"]
+__all__ = ["OVERVIEW_FILES", "write_exam_files", "write_overview_files"]
+
+OVERVIEW_FILES = ("summary.csv", "eggs.csv", "animals.parquet", "eggs.parquet", "index.html")
 
 
 def write_exam_files(
