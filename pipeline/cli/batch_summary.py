@@ -30,8 +30,8 @@ def print_report(report: BatchReport, *, quiet: bool, as_json: bool, traceback: 
             _warn(exam_line(exam))
             if traceback and exam.trace:
                 _warn(exam.trace)
-    if report.failure is not None:
-        _warn(report.failure)
+    for failure in filter(None, (report.failure, report.command)):
+        _warn(failure)
     if not report.exams and not report.problems:
         _warn(f"{report.root}: no recordings found. Exams are folders ANIMAL/DATE with clips in them.")
     if not quiet and not as_json:

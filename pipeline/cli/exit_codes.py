@@ -31,6 +31,7 @@ class ExitCode(IntEnum):
     NOTHING_USABLE = 4, "no usable clip was found"
     REGRESSION = 5, "a fine-tuned network became worse and was not written"
     DAMAGED = 6, "a check found damage"
+    NOT_READY = 7, "not begun: the disk is too full, or the clock is wrong"
     LOCKED = 75, "another run is using the output folder (try again later)"  # EX_TEMPFAIL of sysexits.h
     INTERRUPTED = 130, "interrupted"  # 128 + SIGINT, as shells report it
 
