@@ -9,7 +9,6 @@ from pipeline.batch.exam_basis import json_digest
 from pipeline.batch.run_report import BatchReport
 from pipeline.batch.stored_summaries import read_summaries
 from pipeline.batch.waiting_exams import waiting_exams
-from pipeline.exams.exam_search import ExamProblem
 from pipeline.people.event_log import EventLog, ExamKey
 from pipeline.people.journal import Journal
 from pipeline.people.signatures import StoredSignature, current_signatures
@@ -18,7 +17,7 @@ from pipeline.report.sign_off import SignOff
 from pipeline.store.seen_folders import SeenFolders
 from pipeline.store.store import Store
 
-__all__ = ["begin_changes", "bring_overview_up_to_date"]
+__all__ = ["begin_changes", "bring_overview_up_to_date", "mark_as_shown"]
 
 FACT = "overview"
 
@@ -34,7 +33,7 @@ def bring_overview_up_to_date(
     """Write the files over all exams, unless they show just this already. Raises StoreError, OutputError."""
     out, index = report.out, report.out / "index.html"
     signatures = current_signatures(EventLog(journal))
-    shown = _digest(report.problems, signatures, (out / "agreement.html").is_file(), result_version)
+    shown = _digest(report, signatures, result_version)
     if seen.fact(FACT) == shown and all((out / name).is_file() for name in OVERVIEW_FILES):
         return replace(report, index=index)
     summaries, unreadable = read_summaries(store, out)
@@ -49,12 +48,12 @@ def bring_overview_up_to_date(
     return replace(report, index=index, waiting=waiting_exams(summaries, signed))
 
 
-def _digest(
-    problems: tuple[ExamProblem, ...],
-    signatures: Mapping[ExamKey, StoredSignature],
-    has_agreement_page: bool,
-    result_version: int,
-) -> str:
+def mark_as_shown(report: BatchReport, journal: Journal, seen: SeenFolders, result_version: int) -> None:
+    """Remember that the files over all exams show the exams as they are stored, the problems and the signatures."""
+    seen.save_fact(FACT, _digest(report, current_signatures(EventLog(journal)), result_version))
+
+
+def _digest(report: BatchReport, signatures: Mapping[ExamKey, StoredSignature], result_version: int) -> str:
     signed = sorted((*key, *astuple(signature)) for key, signature in signatures.items())
-    reasons = [(str(problem.path), problem.reason) for problem in problems]
-    return json_digest([reasons, signed, has_agreement_page, result_version])
+    reasons = [(str(problem.path), problem.reason) for problem in report.problems]
+    return json_digest([reasons, signed, (report.out / "agreement.html").is_file(), result_version])

@@ -231,13 +231,14 @@ def _folders(root: Path, problems: list[ExamProblem], recall: Recall, known: lis
         path = Path(error.filename)
         problems.append(ExamProblem(path, f"{printable(path)}: folder cannot be read: {error.strerror}."))
 
-    for name, inner, _ in os.walk(root, onerror=unreadable):
-        folder = Path(name)
+    for name, inner, files in os.walk(root, onerror=unreadable):
+        folder, holds_known = Path(name), False
         for child in sorted(inner):
             remembered = recall(f"{name}/{child}") if date_of_name(child) is not None else None
             if remembered is not None:
                 known.append(remembered)
                 inner.remove(child)
+                holds_known = True
                 continue
             path = folder / child
             hidden = child.startswith(".")
@@ -250,7 +251,8 @@ def _folders(root: Path, problems: list[ExamProblem], recall: Recall, known: lis
             elif not hidden and not path.is_symlink() and not _is_clip_folder(path):
                 continue
             inner.remove(child)
-        yield folder
+        if files or inner or not holds_known:
+            yield folder
 
 
 def _exam_in(folder: Path, root: Path) -> Exam | None:
@@ -300,8 +302,8 @@ def _is_clip_folder(folder: Path) -> bool:
     if date_of_name(folder.name) is not None:
         return False
     try:
-        inside = [path for path in folder.iterdir() if not path.name.startswith(".")]
-        if not any(is_still(path.name) for path in inside) or any(map(_belongs_to_an_exam, inside)):
+        inside = [name for name in os.listdir(folder) if not name.startswith(".")]  # noqa: PTH208 - in no time
+        if not any(map(is_still, inside)) or any(_belongs_to_an_exam(folder / name) for name in inside):
             return False
         siblings = list(folder.parent.iterdir())
     except OSError:

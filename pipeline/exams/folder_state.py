@@ -11,6 +11,9 @@ from dataclasses import dataclass
 __all__ = ["KnownExam", "date_of_name", "folder_state"]
 
 
+_DATE = re.compile(r"\d{4}-\d\d-\d\d", re.ASCII)
+
+
 @dataclass(frozen=True, slots=True)
 class KnownExam:
     """An exam whose folder is as it was when it was last processed.
@@ -28,7 +31,7 @@ class KnownExam:
 def date_of_name(name: str) -> dt.date | None:
     """The date that a folder is named after, None if its name is no date of the form 2026-05-14."""
     try:
-        return dt.date.fromisoformat(name) if re.fullmatch(r"\d{4}-\d\d-\d\d", name, re.ASCII) else None
+        return dt.date.fromisoformat(name) if _DATE.fullmatch(name) else None
     except ValueError:
         return None
 
