@@ -95,5 +95,5 @@ def _handling(handler: logging.Handler, level: int) -> Iterator[None]:
 
 
 class _QuietRotatingFileHandler(RotatingFileHandler):
-    def handleError(self, record: logging.LogRecord) -> None:
+    def handleError(self, record: logging.LogRecord) -> None:  # noqa: N802
         """Nothing: the library would print a traceback for every line."""
