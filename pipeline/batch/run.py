@@ -34,6 +34,7 @@ from pipeline.batch.events import (
 )
 from pipeline.batch.exam_basis import exam_basis
 from pipeline.batch.known_exams import KnownExams, known_report
+from pipeline.batch.moved_recordings import note_moved_recordings
 from pipeline.batch.nightly_copy import make_nightly_copy
 from pipeline.batch.overview import begin_changes, bring_overview_up_to_date
 from pipeline.batch.run_context import RunContext
@@ -118,7 +119,8 @@ def run_batch(
         known.expect_network(network_key)
         search = find_exams(root, known.recall)
         _check_results_are_outside(root, out, search.exams)
-        problems = (*search.problems, *make_nightly_copy(out, journal, settings.backups))
+        moved = note_moved_recordings(known, store, journal, settings)
+        problems = (*search.problems, *moved, *make_nightly_copy(out, journal, settings.backups))
         reports: list[ExamReport] = []
         on_event(RunPlanned(len(search.exams), sum(len(exam.clips) for exam in search.exams), len(search.known)))
         run = None

@@ -107,6 +107,11 @@ class SeenFolders:
                 "INSERT INTO recordings VALUES (?, ?, ?, ?, ?, ?, ?)", map(astuple, recordings)
             )
 
+    def save_state(self, folder: str, state: str) -> None:
+        """Replace the state of an exam's folder."""
+        with self._connection:
+            self._connection.execute("UPDATE exams SET state = ? WHERE folder = ?", (state, folder))
+
     def forget(self, animal: str, date: str) -> None:
         """Look at this exam in full next time."""
         with self._connection:
