@@ -30,6 +30,7 @@ __all__ = [
     "SettingsTables",
     "ShellSignSettings",
     "SizeSettings",
+    "TidySettings",
     "TrackSettings",
     "load_settings",
     "scan_settings_sha256",
@@ -210,6 +211,14 @@ class BackupSettings(TomlTable):
     monthly_copies: Annotated[int, Field(ge=1, le=1000)]
 
 
+class TidySettings(TomlTable):
+    """What ``clutchlight tidy`` keeps of that which can be computed again."""
+
+    scan_days: Annotated[float, Field(ge=0.0, le=36_500.0)]
+    copies_gb: Annotated[float, Field(ge=0.0, le=1e6)]
+    log_days: Annotated[float, Field(ge=0.0, le=36_500.0)]
+
+
 class SettingsTables(TomlTable):
     """The tables of ``settings.toml``, and of a user's own file."""
 
@@ -224,6 +233,7 @@ class SettingsTables(TomlTable):
     run: RunSettings
     night: NightSettings
     backups: BackupSettings
+    tidy: TidySettings
 
 
 class Settings(SettingsTables):
@@ -290,9 +300,9 @@ def load_settings(
 def settings_sha256(settings: Settings) -> str:
     """SHA-256 of the settings and the calibration that results depend on; equal values have equal hashes.
 
-    The tables ``run``, ``night`` and ``backups`` are left out, as they change no result.
+    The tables ``run``, ``night``, ``backups`` and ``tidy`` are left out, as they change no result.
     """
-    return _sha256(settings.model_dump(mode="json", exclude={"run", "night", "backups"}))
+    return _sha256(settings.model_dump(mode="json", exclude={"run", "night", "backups", "tidy"}))
 
 
 def scan_settings_sha256(settings: Settings) -> str:

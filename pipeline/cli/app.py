@@ -17,7 +17,7 @@ from pipeline.cli.batch_command import batch
 from pipeline.cli.bench_commands import BENCH_COMMANDS
 from pipeline.cli.calibrate_command import calibrate
 from pipeline.cli.exit_codes import EXIT_CODES_HELP, ExitCode
-from pipeline.cli.night_commands import STATUS_EXIT_CODES_HELP, status
+from pipeline.cli.night_commands import STATUS_EXIT_CODES_HELP, status, tidy
 from pipeline.cli.outcome_commands import agreement, outcome
 from pipeline.cli.phantom_commands import demo, phantoms
 from pipeline.cli.review_commands import labels, review, users
@@ -27,7 +27,7 @@ __all__ = ["main"]
 
 COMMANDS = (
     *(batch, status, demo, phantoms, calibrate, train, outcome, agreement, review, users, labels),
-    *(backup, check, restore),
+    *(backup, check, restore, tidy),
 )
 # Monitors give exit codes a meaning of their own.
 EXIT_CODES: dict[Callable[..., None], str] = {status: STATUS_EXIT_CODES_HELP}

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import json
 import sqlite3
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from contextlib import suppress
 from dataclasses import astuple, dataclass
 from pathlib import Path
@@ -120,6 +120,11 @@ class SeenFolders:
     def recordings_in(self, folder: str) -> list[SeenRecording]:
         query = "SELECT * FROM recordings WHERE folder = ? ORDER BY file"
         return [SeenRecording(*row) for row in self._connection.execute(query, (folder,))]
+
+    def clip_digests(self) -> Iterator[tuple[str, str, str]]:
+        """Animal, date and SHA-256 of every recording."""
+        query = "SELECT animal, date, sha256 FROM recordings JOIN exams USING (folder)"
+        yield from self._connection.execute(query)
 
     def folders_with(self, first_picture_sha256: str) -> list[str]:
         """The exams with a recording that begins with this picture."""
