@@ -33,7 +33,7 @@ from pipeline.batch.events import (
     ignore_event,
 )
 from pipeline.batch.exam_basis import exam_basis
-from pipeline.batch.known_exams import KnownExams, known_report
+from pipeline.batch.known_exams import KnownExams, result_key
 from pipeline.batch.moved_recordings import note_moved_recordings
 from pipeline.batch.nightly_copy import make_nightly_copy
 from pipeline.batch.overview import begin_changes, bring_overview_up_to_date
@@ -112,7 +112,7 @@ def run_batch(
             root,
             out,
             basis_of=partial(exam_basis, settings, journal, RESULT_VERSION),
-            fingerprints=store.fingerprints(),
+            results=frozenset(result_key(*key, fingerprint) for key, fingerprint in store.fingerprints().items()),
             verify=verify or force,
             sample_days=settings.run.sample_days,
         )
@@ -139,18 +139,20 @@ def run_batch(
                         reports.append(processor.process(exam))
                         stored = store.exam(exam.animal, exam.date.isoformat())
                         fingerprint = "" if stored is None else stored.fingerprint
-                        known.remember(exam, reports[-1], fingerprint, processor.reader.identities)
+                        with suppress(StoreError):  # a full disk: the next run looks at the exam again
+                            known.remember(exam, reports[-1], fingerprint, processor.reader.identities)
                         on_event(ExamFinished(reports[-1]))
                 except BaseException:
                     with suppress(StoreError):  # the error that ended the run matters more
                         store.finish_run(run, RunOutcome.INTERRUPTED)
                     raise
         looked_at = {str(report.folder) for report in reports}
-        reports += [known_report(exam, out) for exam in search.known if exam.folder not in looked_at]
-        reports.sort(key=lambda report: (report.animal, report.date))
+        unchanged = tuple(exam for exam in search.known if exam.folder not in looked_at)
         warning = None if settings.is_calibrated else UNCALIBRATED_WARNING
         problems = (*problems, *known.differing)
-        report = BatchReport(root, out, tuple(reports), problems, None, warning=warning, network=known.network)
+        report = BatchReport(
+            root, out, tuple(reports), problems, None, warning=warning, network=known.network, known=unchanged
+        )
         try:
             report = bring_overview_up_to_date(report, store, journal, seen, RESULT_VERSION)
             if run is not None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from dataclasses import dataclass
 from enum import StrEnum
 from pathlib import Path
@@ -9,6 +10,7 @@ from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
     from pipeline.exams.exam_search import ExamProblem
+    from pipeline.exams.folder_state import KnownExam
 
 __all__ = ["BatchReport", "ClipReport", "ClipStatus", "ExamReport", "ExamStatus", "NetworkInUse", "WaitingExam"]
 
@@ -90,6 +92,7 @@ class WaitingExam:
 class BatchReport:
     """A whole run.
 
+    looked_at : the exams that needed a look, by animal and date;  known : those that did not
     problems : folders and files that could not be processed
     index : the page to open, None if none was written
     failure : why the overview files could not be written, else None
@@ -101,7 +104,7 @@ class BatchReport:
 
     root: Path
     out: Path
-    exams: tuple[ExamReport, ...]
+    looked_at: tuple[ExamReport, ...]
     problems: tuple[ExamProblem, ...]
     index: Path | None
     failure: str | None = None
@@ -109,10 +112,31 @@ class BatchReport:
     network: NetworkInUse | None = None
     waiting: tuple[WaitingExam, ...] | None = None
     command: str | None = None
+    known: tuple[KnownExam, ...] = ()
+
+    @property
+    def exams(self) -> tuple[ExamReport, ...]:
+        """All exams, by animal and date. After many years it takes seconds to list them."""
+        unchanged = (_unchanged(exam, self.out) for exam in self.known)
+        return tuple(sorted((*self.looked_at, *unchanged), key=lambda exam: (exam.animal, exam.date)))
 
     @property
     def clips(self) -> tuple[ClipReport, ...]:
         return tuple(clip for exam in self.exams for clip in exam.clips)
+
+    @property
+    def exam_numbers(self) -> dict[ExamStatus, int]:
+        """How many exams there are of each status."""
+        numbers = Counter(exam.status for exam in self.looked_at)
+        numbers[ExamStatus.UNCHANGED] += len(self.known)
+        return {status: numbers[status] for status in ExamStatus}
+
+    @property
+    def clip_numbers(self) -> dict[ClipStatus, int]:
+        """How many clips there are of each status."""
+        numbers = Counter(clip.status for exam in self.looked_at for clip in exam.clips)
+        numbers[ClipStatus.KEPT] += sum(len(exam.clips) for exam in self.known)
+        return {status: numbers[status] for status in ClipStatus}
 
     def document(self, exit_code: int) -> dict[str, Any]:
         """The report as a JSON document, with its keys in reading order. exit_code : of the command"""
@@ -138,3 +162,10 @@ class BatchReport:
             ],
             "problems": [{"path": str(problem.path), "reason": problem.reason} for problem in self.problems],
         }
+
+
+def _unchanged(exam: KnownExam, out: Path) -> ExamReport:
+    """The report of an exam that needed no look."""
+    clips = tuple(ClipReport(file, ClipStatus.KEPT, None) for file in exam.clips)
+    date, folder = exam.date.isoformat(), Path(exam.folder)
+    return ExamReport(exam.animal, date, folder, ExamStatus.UNCHANGED, None, clips, out / exam.results)

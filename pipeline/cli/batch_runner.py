@@ -71,8 +71,11 @@ def run_batch_with_progress(
     from pipeline.review.signature_files import rebuild_in
 
     settings = load_run_settings(settings_file, weights, allow_uncalibrated=allow_uncalibrated)
-    for problem in rebuild_in(out.resolve(), settings):
-        typer.echo(printable_lines(problem), err=True)
+
+    def bring_signed_sheets_up_to_date() -> None:
+        for problem in rebuild_in(out.resolve(), settings):
+            typer.echo(printable_lines(problem), err=True)
+
     with show_batch_progress(quiet=quiet) as on_event, warnings_in_words():
         return run_unattended(
             root,
@@ -81,6 +84,7 @@ def run_batch_with_progress(
             partial(load_detector, engine.value, weights, settings),
             exit_code=batch_exit_code,
             exit_code_of_error=exit_code_of,
+            prepare=bring_signed_sheets_up_to_date,
             force=force,
             retry_refused=retry_refused,
             verify=verify,

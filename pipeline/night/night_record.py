@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import datetime as dt
 import json
-from collections import Counter
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any, Literal
@@ -75,25 +74,23 @@ def night_path(out: Path) -> Path:
 
 def ended_night(record: NightRecord, report: BatchReport, exit_code: int) -> NightRecord:
     """The record of a night whose batch has ended. Its exams that wait stay as they were if none could be listed."""
-    exams = Counter(exam.status for exam in report.exams)
-    clips = Counter(clip.status for clip in report.clips)
     refused = [
         RefusedItem(exam.animal, exam.date, clip.file, clip.reason or "")
-        for exam in report.exams
+        for exam in report.looked_at
         for clip in exam.clips
         if clip.status == ClipStatus.REFUSED
     ]
     refused += [
         RefusedItem(exam.animal, exam.date, "", exam.reason or "")
-        for exam in report.exams
+        for exam in report.looked_at
         if exam.status == ExamStatus.FAILED
     ]
     return replace(
         record,
         state="failed" if report.failure else "done",
         exit_code=exit_code,
-        exams={status.value: exams[status] for status in ExamStatus},
-        clips={status.value: clips[status] for status in ClipStatus},
+        exams={status.value: number for status, number in report.exam_numbers.items()},
+        clips={status.value: number for status, number in report.clip_numbers.items()},
         refused=tuple(refused),
         problems=tuple(problem.reason for problem in report.problems),
         failure=report.failure,

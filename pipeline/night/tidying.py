@@ -42,7 +42,7 @@ def find_removable(out: Path, settings: TidySettings, now: dt.datetime) -> Remov
     """Everything that the settings let go. now : UTC. Raises StoreError."""
     used_since = (now - dt.timedelta(days=settings.scan_days)).isoformat(timespec="seconds")
     with closing(SeenFolders(out, read_only=True)) as seen:
-        clips = list(seen.clip_digests())
+        clips = seen.clip_digests()
     return Removable(
         find_unused_scans(out, clips, used_since) if clips else UnusedScans((), 0),
         dict(_copies(out, settings)),

@@ -36,6 +36,7 @@ def run_unattended(
     *,
     exit_code: Callable[[BatchReport], int],
     exit_code_of_error: Callable[[ClutchlightError], int],
+    prepare: Callable[[], None] = lambda: None,
     force: bool = False,
     retry_refused: bool = False,
     verify: bool = False,
@@ -45,6 +46,7 @@ def run_unattended(
     """`pipeline.batch.run.run_batch`, with ``[night]`` of the settings around it.
 
     exit_code, exit_code_of_error : of the command, for the record
+    prepare : what is to be done before the run, once disk and clock are found to be right
 
     Raises NotReadyError before anything is written, and what ``run_batch`` raises. Where there are results already, the
     record of the night says so, and the command after the night runs in that case, too; but not if another run works in
@@ -55,6 +57,7 @@ def run_unattended(
         night = _Night(root, out, settings, on_event, stack)
         try:
             check_readiness(out, settings.night, _now())
+            prepare()
             report = run_batch(
                 root,
                 out,

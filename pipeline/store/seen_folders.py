@@ -8,9 +8,10 @@ from __future__ import annotations
 import json
 import sqlite3
 from collections.abc import Iterator, Sequence
-from contextlib import suppress
+from contextlib import contextmanager, suppress
 from dataclasses import astuple, dataclass
 from pathlib import Path
+from typing import Any
 
 from pipeline.store.schema import StoreError
 
@@ -80,66 +81,81 @@ class SeenFolders:
         try:
             self._connection = self._reading() if read_only else self._opened()
         except sqlite3.Error as error:
-            raise StoreError(f"{self._path}: cannot be opened ({error}). Remove it; it is made anew.") from error
+            raise self._trouble("opened", error) from error
 
     def close(self) -> None:
         with suppress(sqlite3.Error):
             self._connection.close()
 
     def exam(self, folder: str) -> SeenExam | None:
-        row = self._connection.execute("SELECT * FROM exams WHERE folder = ?", (folder,)).fetchone()
-        if row is None:
-            return None
-        place, animal, date, clips, *rest = row
-        return SeenExam(place, animal, date, tuple(json.loads(clips)), *rest)
+        for place, animal, date, clips, *rest in self._rows("SELECT * FROM exams WHERE folder = ?", folder):
+            return SeenExam(place, animal, date, tuple(json.loads(clips)), *rest)
+        return None
 
     def folders(self) -> list[str]:
         """Of all exams, sorted."""
-        return [folder for (folder,) in self._connection.execute("SELECT folder FROM exams ORDER BY folder")]
+        return [folder for (folder,) in self._rows("SELECT folder FROM exams ORDER BY folder")]
 
     def save_exam(self, exam: SeenExam, recordings: Sequence[SeenRecording]) -> None:
         """Remember an exam, and of its folder these recordings and no others."""
-        with self._connection:
-            self._connection.execute("DELETE FROM recordings WHERE folder = ?", (exam.folder,))
+        with self._writing() as connection:
+            connection.execute("DELETE FROM recordings WHERE folder = ?", (exam.folder,))
             row = (*astuple(exam)[:3], json.dumps(exam.clips), *astuple(exam)[4:])
-            self._connection.execute("REPLACE INTO exams VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?)", row)
-            self._connection.executemany(
-                "INSERT INTO recordings VALUES (?, ?, ?, ?, ?, ?, ?)", map(astuple, recordings)
-            )
+            connection.execute("REPLACE INTO exams VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?)", row)
+            connection.executemany("INSERT INTO recordings VALUES (?, ?, ?, ?, ?, ?, ?)", map(astuple, recordings))
 
     def save_state(self, folder: str, state: str) -> None:
         """Replace the state of an exam's folder."""
-        with self._connection:
-            self._connection.execute("UPDATE exams SET state = ? WHERE folder = ?", (state, folder))
+        with self._writing() as connection:
+            connection.execute("UPDATE exams SET state = ? WHERE folder = ?", (state, folder))
 
     def forget(self, animal: str, date: str) -> None:
         """Look at this exam in full next time."""
-        with self._connection:
-            self._connection.execute("UPDATE exams SET state = '' WHERE animal = ? AND date = ?", (animal, date))
+        with self._writing() as connection:
+            connection.execute("UPDATE exams SET state = '' WHERE animal = ? AND date = ?", (animal, date))
 
     def recordings_in(self, folder: str) -> list[SeenRecording]:
         query = "SELECT * FROM recordings WHERE folder = ? ORDER BY file"
-        return [SeenRecording(*row) for row in self._connection.execute(query, (folder,))]
+        return [SeenRecording(*row) for row in self._rows(query, folder)]
 
-    def clip_digests(self) -> Iterator[tuple[str, str, str]]:
+    def clip_digests(self) -> list[tuple[str, str, str]]:
         """Animal, date and SHA-256 of every recording."""
-        query = "SELECT animal, date, sha256 FROM recordings JOIN exams USING (folder)"
-        yield from self._connection.execute(query)
+        return self._rows("SELECT animal, date, sha256 FROM recordings JOIN exams USING (folder)")
 
     def folders_with(self, first_picture_sha256: str) -> list[str]:
         """The exams with a recording that begins with this picture."""
         query = "SELECT DISTINCT folder FROM recordings WHERE first_picture_sha256 = ? ORDER BY folder"
-        return [folder for (folder,) in self._connection.execute(query, (first_picture_sha256,))]
+        return [folder for (folder,) in self._rows(query, first_picture_sha256)]
 
     def fact(self, name: str) -> str | None:
-        row = self._connection.execute("SELECT value FROM facts WHERE name = ?", (name,)).fetchone()
-        return None if row is None else str(row[0])
+        rows = self._rows("SELECT value FROM facts WHERE name = ?", name)
+        return str(rows[0][0]) if rows else None
 
     def save_fact(self, name: str, value: str | None) -> None:
-        with self._connection:
-            self._connection.execute("DELETE FROM facts WHERE name = ?", (name,))
+        with self._writing() as connection:
+            connection.execute("DELETE FROM facts WHERE name = ?", (name,))
             if value is not None:
-                self._connection.execute("INSERT INTO facts VALUES (?, ?)", (name, value))
+                connection.execute("INSERT INTO facts VALUES (?, ?)", (name, value))
+
+    def _rows(self, query: str, *values: str) -> list[Any]:
+        try:
+            return self._connection.execute(query, values).fetchall()
+        except sqlite3.Error as error:
+            raise self._trouble("read", error) from error
+
+    @contextmanager
+    def _writing(self) -> Iterator[sqlite3.Connection]:
+        """One transaction."""
+        try:
+            with self._connection:
+                yield self._connection
+        except sqlite3.Error as error:
+            raise self._trouble("written", error) from error
+
+    def _trouble(self, action: str, error: sqlite3.Error) -> StoreError:
+        if getattr(error, "sqlite_errorname", "") == "SQLITE_FULL":
+            return StoreError(f"{self._path}: no space is left on the disk. Free some space, then run again.")
+        return StoreError(f"{self._path}: cannot be {action} ({error}). Remove it; it is made anew.")
 
     def _reading(self) -> sqlite3.Connection:
         if self._path.is_file():

@@ -203,3 +203,14 @@ def test_night_that_may_not_run_now_leaves_the_record_of_the_other(out: Path, ro
     with hold_lock(out):
         assert app.main(["batch", str(root), "--out", str(out)]) == 75
     assert (out / "night.json").read_bytes() == before
+
+
+def test_night_that_ends_with_damage_is_recorded_as_failed(out: Path, root: Path) -> None:
+    with closing(Journal(out)) as journal:
+        Users(journal).add_name("Orla Finch", "veterinarian")
+    (out / "people.sqlite").write_bytes(b"not a database" * 100)
+    assert app.main(["batch", str(root), "--out", str(out)]) == 2
+    record = read_night(out)
+    assert record is not None
+    assert (record.state, record.exit_code) == ("failed", 2)
+    assert "people.sqlite" in str(record.failure)
