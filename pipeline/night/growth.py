@@ -94,8 +94,8 @@ def growth_table(figures: Sequence[GrowthFigures]) -> str:
         "| ---: | ---: | ---: | ---: | ---: | ---: |",
     ]
     lines += [
-        f"| {each.exams:,} | {each.night_s:.1f} s | {each.night_cpu_s:.1f} s | {each.night_mib:.0f} MiB | {each.earlier_ms:.1f} ms | "
-        f"{each.status_s:.1f} s |"
+        f"| {each.exams:,} | {each.night_s:.1f} s | {each.night_cpu_s:.1f} s | {each.night_mib:.0f} MiB | "
+        f"{each.earlier_ms:.1f} ms | {each.status_s:.1f} s |"
         for each in figures
     ]
     return "\n".join(lines)
