@@ -24,11 +24,13 @@ __all__ = [
     "EstimateSettings",
     "FlagSettings",
     "IngestSettings",
+    "NightSettings",
     "RunSettings",
     "Settings",
     "SettingsTables",
     "ShellSignSettings",
     "SizeSettings",
+    "TidySettings",
     "TrackSettings",
     "load_settings",
     "scan_settings_sha256",
@@ -180,9 +182,26 @@ class RunSettings(TomlTable):
 
     threads: Threads
     settle_seconds: Annotated[float, Field(ge=0.0, le=86_400.0)]
+    settle_wait_seconds: Annotated[float, Field(ge=0.0, le=86_400.0)]
+    sample_days: Annotated[int, Field(ge=0, le=3650)]
     clip_memory_mib: Annotated[int, Field(ge=64, le=1_048_576)]
     clip_seconds: Annotated[float, Field(ge=1.0, le=86_400.0)]
     clip_seconds_per_frame: Annotated[float, Field(ge=0.0, le=3_600.0)]
+
+
+class NightSettings(TomlTable):
+    """What surrounds a night. Nothing here changes a result."""
+
+    minimum_free_gb: Annotated[float, Field(ge=0.0, le=1e6)]
+    low_free_gb: Annotated[float, Field(ge=0.0, le=1e6)]
+    minimum_free_files: Annotated[int, Field(ge=0, le=1_000_000_000)]
+    clock_tolerance_hours: Annotated[float, Field(ge=0.0, le=8_760.0)]
+    late_after_hours: Annotated[float, Field(ge=1.0, le=8_760.0)]
+    copy_late_after_days: Annotated[float, Field(ge=1.0, le=366.0)]
+    log_megabytes: Annotated[float, Field(ge=0.1, le=10_000.0)]
+    log_files: Annotated[int, Field(ge=1, le=1000)]
+    command: tuple[Annotated[str, Field(min_length=1, max_length=4096)], ...]
+    command_seconds: Annotated[float, Field(ge=1.0, le=86_400.0)]
 
 
 class BackupSettings(TomlTable):
@@ -190,6 +209,14 @@ class BackupSettings(TomlTable):
 
     daily_copies: Annotated[int, Field(ge=1, le=1000)]
     monthly_copies: Annotated[int, Field(ge=1, le=1000)]
+
+
+class TidySettings(TomlTable):
+    """What ``clutchlight tidy`` keeps of that which can be computed again."""
+
+    scan_days: Annotated[float, Field(ge=0.0, le=36_500.0)]
+    copies_gb: Annotated[float, Field(ge=0.0, le=1e6)]
+    log_days: Annotated[float, Field(ge=0.0, le=36_500.0)]
 
 
 class SettingsTables(TomlTable):
@@ -204,7 +231,9 @@ class SettingsTables(TomlTable):
     shell_signs: ShellSignSettings
     flags: FlagSettings
     run: RunSettings
+    night: NightSettings
     backups: BackupSettings
+    tidy: TidySettings
 
 
 class Settings(SettingsTables):
@@ -271,9 +300,9 @@ def load_settings(
 def settings_sha256(settings: Settings) -> str:
     """SHA-256 of the settings and the calibration that results depend on; equal values have equal hashes.
 
-    The tables ``run`` and ``backups`` are left out, as they change no result.
+    The tables ``run``, ``night``, ``backups`` and ``tidy`` are left out, as they change no result.
     """
-    return _sha256(settings.model_dump(mode="json", exclude={"run", "backups"}))
+    return _sha256(settings.model_dump(mode="json", exclude={"run", "night", "backups", "tidy"}))
 
 
 def scan_settings_sha256(settings: Settings) -> str:

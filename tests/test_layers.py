@@ -33,7 +33,7 @@ LAYERS: dict[str, tuple[set[str], ...]] = {
         {"estimate"},
         {"report", "bench"},
         {"batch", "agreement"},
-        {"review", "calibration"},
+        {"review", "calibration", "night"},
         {"labels"},
         {"adaptation_trial"},
         {"cli"},

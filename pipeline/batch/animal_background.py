@@ -28,18 +28,24 @@ class AnimalBackgrounds:
 
     profiles : by file name
     outcomes : by the animal's id in lower case (`str.casefold`), in the order in which they were recorded
+    ids : of each animal in the store, by her id in lower case. SQLite ignores the case of ASCII letters only, and
+    looking through all ids for each exam would take quadratic time
     """
 
     store: Store
     profiles: Mapping[str, SpeciesProfile]
     outcomes: Mapping[str, Sequence[Outcome]]
+    ids: dict[str, set[str]]
 
     @classmethod
     def load(cls, store: Store, journal: Journal) -> AnimalBackgrounds:
         outcomes: dict[str, list[Outcome]] = defaultdict(list)
         for outcome in recorded_outcomes(journal):
             outcomes[outcome.animal.casefold()].append(outcome)
-        return cls(store, load_profiles(), outcomes)
+        ids: dict[str, set[str]] = defaultdict(set)
+        for animal in store.animals():
+            ids[animal.casefold()].add(animal)
+        return cls(store, load_profiles(), outcomes, ids)
 
     def for_exam(self, exam: Exam) -> AnimalBackground:
         """The background of one exam. Ids that differ only in case name the same animal.
@@ -47,7 +53,9 @@ class AnimalBackgrounds:
         Earlier exams that another version stored in another format are left out; the run's report lists them.
         """
         earlier: list[Visit] = []
-        for stored in self.store.exams_of(exam.animal):
+        ids = self.ids.setdefault(exam.animal.casefold(), set())
+        ids.add(exam.animal)  # the run is about to store it
+        for stored in self.store.exams_of(ids):
             if stored.date >= exam.date.isoformat():
                 continue
             summary = read_summary(stored)

@@ -2,19 +2,18 @@
 
 from __future__ import annotations
 
-import time
 from collections.abc import Mapping, Sequence
 from contextlib import suppress
 from dataclasses import dataclass
 from functools import partial
 from pathlib import Path
 
-from pipeline.batch.clip_worker import ClipWorker
 from pipeline.batch.duplicates import Duplicates, find_duplicates
 from pipeline.batch.events import ClipStarted, FramesRead
 from pipeline.batch.refused_recordings import Refusal, RefusedRecordings
 from pipeline.batch.run_context import RunContext
 from pipeline.batch.run_report import ClipReport, ClipStatus
+from pipeline.batch.settling import Settling
 from pipeline.exams.exam_search import Exam, ExamClip
 from pipeline.ingest.frame import ClipError
 from pipeline.ingest.recording_identity import RecordingIdentity, file_sha256, file_state
@@ -36,6 +35,7 @@ class ClipReader:
     refused : recordings that killed or outlasted the worker, with the reason
     identities : of the clips that were readable when the run began, by path
     duplicates : of the clips whose recording is in the exams more than once, by path
+    settling : waits for recordings that are still being copied
     """
 
     context: RunContext
@@ -43,22 +43,34 @@ class ClipReader:
     refused: RefusedRecordings
     identities: Mapping[Path, RecordingIdentity]
     duplicates: Mapping[Path, Duplicates]
+    settling: Settling
 
     @classmethod
     def prepare(cls, exams: Sequence[Exam], context: RunContext) -> ClipReader:
-        """Compute the digest of every file, and look for duplicates. Nothing is decoded."""
+        """Compute the digest of every file that is not known, and look for duplicates. Nothing is decoded."""
         refused = RefusedRecordings(context.store, retry=context.retry_refused)
-        identities: dict[Path, RecordingIdentity] = {}
-        for clip in (clip for exam in exams for clip in exam.clips if clip.refusal is None):
-            with suppress(ClipError):  # reported when the clip is read
-                identities[clip.path] = _identify(clip.path, context.worker, refused)
+        return cls._with(exams, context, refused, _identify_clips(exams, context, refused))
 
+    def extended(self, exams: Sequence[Exam], more: Sequence[Exam]) -> ClipReader:
+        """The reader of ``exams``, which it was prepared for, and more."""
+        identities = {**self.identities, **_identify_clips(more, self.context, self.refused)}
+        return self._with([*exams, *more], self.context, self.refused, identities)
+
+    @classmethod
+    def _with(
+        cls,
+        exams: Sequence[Exam],
+        context: RunContext,
+        refused: RefusedRecordings,
+        identities: Mapping[Path, RecordingIdentity],
+    ) -> ClipReader:
         def all_pictures_sha256(path: Path) -> str | None:
             sha256 = refused.attempt(identities[path].sha256, partial(context.worker.pictures_sha256, path))
             return None if isinstance(sha256, Refusal) else sha256
 
         duplicates = find_duplicates(exams, identities, all_pictures_sha256)
-        return cls(context, scan_settings_sha256(context.settings), refused, identities, duplicates)
+        settling = Settling(context.settings.run)
+        return cls(context, scan_settings_sha256(context.settings), refused, identities, duplicates, settling)
 
     def read(self, clip: ExamClip, exam: Exam) -> tuple[ClipScan, ClipReport]:
         """The clip's scan and its report. A clip that cannot be used is refused with a reason."""
@@ -83,7 +95,7 @@ class ClipReader:
         known = self.identities.get(path)
         if known is not None and known.state == file_state(path):
             return known
-        return _identify(path, self.context.worker, self.refused)
+        return _identify(path, self.context, self.refused)
 
     def _from_store(self, clip: ExamClip, identity: RecordingIdentity) -> tuple[ClipScan, ClipReport] | None:
         stored = None if self.context.force else self.context.store.scan(self._key(identity))
@@ -100,9 +112,10 @@ class ClipReader:
             return _refused(clip, sha256, "the file changed while it was read; the next run reads it again.")
         # Nothing in a folder of stills shows whether it is complete.
         is_whole = scan.status == "done" and scan.reason is None and not clip.path.is_dir()
-        age_seconds = abs(time.time() - identity.state.modified_ns / 1e9)
-        if not is_whole and age_seconds < context.settings.run.settle_seconds:
-            return _refused(clip, sha256, " ".join(filter(None, (scan.reason, STILL_COPYING))))
+        if not is_whole and not self.settling.is_settled(clip.path, identity.state):
+            if not self.settling.wait(clip.path, identity.state):
+                return _refused(clip, sha256, " ".join(filter(None, (scan.reason, STILL_COPYING))))
+            return self._from_file(clip, self._current_identity(clip.path))
         if scan.status == "refused":
             # Not stored: finding it out again is quick, and the cause may be the machine rather than the clip.
             return scan, ClipReport(clip.file, ClipStatus.REFUSED, scan.reason)
@@ -125,14 +138,32 @@ class ClipReader:
         return " ".join(filter(None, (scan.reason, shared))) or None
 
 
-def _identify(path: Path, worker: ClipWorker, refused: RefusedRecordings) -> RecordingIdentity:
+def _identify_clips(
+    exams: Sequence[Exam], context: RunContext, refused: RefusedRecordings
+) -> dict[Path, RecordingIdentity]:
+    """The identities of all readable clips, by path."""
+    identities: dict[Path, RecordingIdentity] = {}
+    for clip in (clip for exam in exams for clip in exam.clips if clip.refusal is None):
+        with suppress(ClipError):  # reported when the clip is read
+            identities[clip.path] = _identify(clip.path, context, refused)
+    return identities
+
+
+def _identify(path: Path, context: RunContext, refused: RefusedRecordings) -> RecordingIdentity:
     """The recording's identity; by its bytes alone if its first picture may not be read.
 
     Raises ClipError if the recording cannot be read.
     """
-    state, sha256 = file_state(path), file_sha256(path)
-    first = refused.attempt(sha256, partial(worker.pictures_sha256, path, max_packets=1))
-    return RecordingIdentity(state, sha256, first if isinstance(first, str) else sha256)
+    known, state = context.known, file_state(path)
+    identity = None if known is None else known.identity(path, state)
+    if identity is not None:
+        return identity
+    sha256 = file_sha256(path)
+    first = refused.attempt(sha256, partial(context.worker.pictures_sha256, path, max_packets=1))
+    identity = RecordingIdentity(state, sha256, first if isinstance(first, str) else sha256)
+    if known is not None:
+        known.compare(path, identity)
+    return identity
 
 
 def _refused(clip: ExamClip, sha256: str, reason: str) -> tuple[ClipScan, ClipReport]:

@@ -27,10 +27,15 @@ class NetworkLoading:
 
 @dataclass(frozen=True)
 class RunPlanned:
-    """The exams were found. exams, clips : how many there are, including those that an earlier run finished"""
+    """The exams were found.
+
+    exams, clips : how many are looked at, including those that an earlier run finished
+    unchanged : exams that need no look
+    """
 
     exams: int
     clips: int
+    unchanged: int = 0
 
 
 @dataclass(frozen=True)

@@ -15,6 +15,7 @@ import traceback
 from collections.abc import Mapping, Sequence
 from contextlib import closing, suppress
 from dataclasses import asdict, dataclass, replace
+from functools import partial
 from pathlib import Path
 
 from pydantic import TypeAdapter
@@ -31,27 +32,32 @@ from pipeline.batch.events import (
     RunPlanned,
     ignore_event,
 )
+from pipeline.batch.exam_basis import exam_basis
+from pipeline.batch.known_exams import KnownExams, result_key
+from pipeline.batch.moved_recordings import note_moved_recordings
 from pipeline.batch.nightly_copy import make_nightly_copy
+from pipeline.batch.overview import begin_changes, bring_overview_up_to_date
 from pipeline.batch.run_context import RunContext
-from pipeline.batch.run_report import BatchReport, ClipReport, ExamReport, ExamStatus
-from pipeline.batch.stored_summaries import read_summaries, read_summary, summary_json
+from pipeline.batch.run_report import BatchReport, ClipReport, ExamReport, ExamStatus, NetworkInUse
+from pipeline.batch.stored_summaries import read_summary, summary_json
 from pipeline.calibration_file import UNCALIBRATED_WARNING
 from pipeline.estimate.exam_estimate import estimate_exam
 from pipeline.estimate.history import AnimalBackground
-from pipeline.exams.exam_search import Exam, find_exams
+from pipeline.exams.exam_search import Exam, ExamSearch, find_exams
 from pipeline.exams.folder_names import exam_folder
 from pipeline.people.event_log import EventLog, ExamKey
 from pipeline.people.journal import Journal
-from pipeline.people.signatures import current_signature, current_signatures
+from pipeline.people.signatures import current_signature
 from pipeline.report.export.result import ModelIdentity
-from pipeline.report.output_files import write_exam_files, write_overview_files
+from pipeline.report.output_files import write_exam_files
 from pipeline.report.sign_off import SignOff
-from pipeline.report.summary import ExamSummary, summarise
+from pipeline.report.summary import summarise
 from pipeline.scan.clip_scan import ClipScan
 from pipeline.scan.coverage import clip_coverage
 from pipeline.settings import Settings, settings_sha256
 from pipeline.store.atomic_write import OutputError
 from pipeline.store.lock import hold_lock
+from pipeline.store.seen_folders import SeenFolders
 from pipeline.store.store import RunOutcome, Store, StoredExam, StoreError, database_path
 
 __all__ = ["RESULT_VERSION", "run_batch"]
@@ -73,6 +79,8 @@ def run_batch(
     *,
     force: bool = False,
     retry_refused: bool = False,
+    verify: bool = False,
+    network_key: str | None = None,
     on_event: EventListener = ignore_event,
 ) -> BatchReport:
     """Read the new clips under ``root`` and bring the files under ``out`` up to date.
@@ -81,6 +89,9 @@ def run_batch(
     ``multiprocessing``, so a program of your own needs the usual ``if __name__ == "__main__"``
     force : read all clips again, and write every exam again
     retry_refused : also read clips that killed or outlasted that process in an earlier run
+    verify : compute the digest of every recording again, and report those that changed although size and time did not
+    network_key : equal keys mean the same network, engine and machine (`pipeline.detect.network_key`). With it, exams
+    that need no look are recognised without loading the network; None to load it in any case
     on_event : called at every step
 
     A clip, folder or exam that cannot be used is listed in the report, and the run goes on with the others.
@@ -90,38 +101,63 @@ def run_batch(
     """
     root, out = root.resolve(), out.resolve()
     _check_output_is_outside(root, out)
-    search = find_exams(root)
-    if not search.exams and not database_path(out).exists():
-        return BatchReport(root, out, (), search.problems, None)  # nothing to show, so nothing is created
-    _check_results_are_outside(root, out, search.exams)
-    with hold_lock(out), closing(Journal(out)) as journal, Store(out) as store:
-        problems = (*search.problems, *make_nightly_copy(out, journal, settings.backups))
-        on_event(RunPlanned(len(search.exams), sum(len(exam.clips) for exam in search.exams)))
-        run, reports = None, []
+    if not database_path(out).exists():
+        search = find_exams(root)
+        if not search.exams:
+            return BatchReport(root, out, (), search.problems, None)  # nothing to show, so nothing is created
+        _check_results_are_outside(root, out, search.exams)
+    with hold_lock(out), closing(Journal(out)) as journal, Store(out) as store, closing(SeenFolders(out)) as seen:
+        known = KnownExams(
+            seen,
+            root,
+            out,
+            basis_of=partial(exam_basis, settings, journal, RESULT_VERSION),
+            results=frozenset(result_key(*key, fingerprint) for key, fingerprint in store.fingerprints().items()),
+            verify=verify or force,
+            sample_days=settings.run.sample_days,
+        )
+        known.expect_network(network_key)
+        search = find_exams(root, known.recall)
+        _check_results_are_outside(root, out, search.exams)
+        moved = note_moved_recordings(known, store, journal, settings)
+        problems = (*search.problems, *moved, *make_nightly_copy(out, journal, settings.backups))
+        reports: list[ExamReport] = []
+        on_event(RunPlanned(len(search.exams), sum(len(exam.clips) for exam in search.exams), len(search.known)))
+        run = None
         if search.exams:
+            begin_changes(seen)
             on_event(NetworkLoading())
             with ClipWorker(load_detector, settings) as worker:
-                context = RunContext(store, settings, worker, force, retry_refused, on_event)
-                processor = _ExamProcessor.start(search.exams, out, context, journal)
+                if known.use_network(NetworkInUse(worker.model.name, worker.model.sha256, worker.engine_name)):
+                    search = find_exams(root, known.recall)
+                context = RunContext(store, settings, worker, force, retry_refused, on_event, known)
+                processor = _ExamProcessor.start(search, known, out, context, journal)
                 run = processor.run
                 try:
-                    for exam in search.exams:
+                    for exam in processor.exams:
                         on_event(ExamStarted(exam.animal, exam.date.isoformat()))
                         reports.append(processor.process(exam))
+                        stored = store.exam(exam.animal, exam.date.isoformat())
+                        fingerprint = "" if stored is None else stored.fingerprint
+                        with suppress(StoreError):  # a full disk: the next run looks at the exam again
+                            known.remember(exam, reports[-1], fingerprint, processor.reader.identities)
                         on_event(ExamFinished(reports[-1]))
                 except BaseException:
                     with suppress(StoreError):  # the error that ended the run matters more
                         store.finish_run(run, RunOutcome.INTERRUPTED)
                     raise
+        looked_at = {str(report.folder) for report in reports}
+        unchanged = tuple(exam for exam in search.known if exam.folder not in looked_at)
         warning = None if settings.is_calibrated else UNCALIBRATED_WARNING
-        report = BatchReport(root, out, tuple(reports), problems, None, warning=warning)
+        problems = (*problems, *known.differing)
+        report = BatchReport(
+            root, out, tuple(reports), problems, None, warning=warning, network=known.network, known=unchanged
+        )
         try:
-            summaries, unreadable = read_summaries(store, out)
-            report = replace(report, problems=(*problems, *unreadable))
-            write_overview_files(out, summaries, report.problems, _sign_offs(summaries, journal))
-            report = replace(report, index=out / "index.html")
+            report = bring_overview_up_to_date(report, store, journal, seen, RESULT_VERSION)
             if run is not None:
                 store.finish_run(run, RunOutcome.DONE)
+            known.save_network(network_key)
         except (StoreError, OutputError) as error:
             return replace(report, failure=str(error))  # so that the exams are reported all the same
     return report
@@ -142,17 +178,26 @@ class _ExamProcessor:
     backgrounds: AnimalBackgrounds
     reader: ClipReader
     event_log: EventLog
+    known: KnownExams
+    exams: tuple[Exam, ...]
 
     @classmethod
-    def start(cls, exams: Sequence[Exam], out: Path, context: RunContext, journal: Journal) -> _ExamProcessor:
-        """Record the start of the run in the store, and get ready to read the clips of all exams."""
+    def start(
+        cls, search: ExamSearch, known: KnownExams, out: Path, context: RunContext, journal: Journal
+    ) -> _ExamProcessor:
+        """Record the start of the run in the store, and get ready to read the clips of all exams that need a look."""
         sha256, worker = settings_sha256(context.settings), context.worker
         run = context.store.start_run(
             settings_sha256=sha256, model_sha256=worker.model.sha256, engine=worker.engine_name
         )
+        exams = list(search.exams)
         reader = ClipReader.prepare(exams, context)
+        while more := known.exams_to_look_at(exams, search.known, reader.identities):
+            reader = reader.extended(exams, more)
+            exams += more
+        exams.sort(key=lambda exam: (exam.animal, exam.date))
         backgrounds = AnimalBackgrounds.load(context.store, journal)
-        return cls(context, out, sha256, run, backgrounds, reader, EventLog(journal))
+        return cls(context, out, sha256, run, backgrounds, reader, EventLog(journal), known, tuple(exams))
 
     def process(self, exam: Exam) -> ExamReport:
         """Read, estimate and write one exam. An error becomes a report of the failure."""
@@ -233,13 +278,6 @@ class _ExamProcessor:
 def _sign_off(event_log: EventLog, exam: Exam) -> SignOff | None:
     stored = current_signature(event_log.events(ExamKey(exam.animal, exam.date.isoformat())))
     return None if stored is None else SignOff.of(stored)
-
-
-def _sign_offs(summaries: Sequence[ExamSummary], journal: Journal) -> dict[str, SignOff]:
-    """The signed exams by folder."""
-    signed = current_signatures(EventLog(journal))
-    keys = {summary.folder: ExamKey(summary.exam.animal, summary.exam.date.isoformat()) for summary in summaries}
-    return {folder: SignOff.of(signed[key]) for folder, key in keys.items() if key in signed}
 
 
 _BACKGROUND = TypeAdapter(AnimalBackground)

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 
 from pipeline.batch.clip_worker import ClipWorker
 from pipeline.batch.events import EventListener, ignore_event
+from pipeline.batch.known_exams import KnownExams
 from pipeline.settings import Settings
 from pipeline.store.store import Store
 
@@ -19,6 +20,7 @@ class RunContext:
     force : read clips again that the store already holds, and write every exam again
     retry_refused : also read clips that killed or outlasted the worker in an earlier run
     on_event : called with each `BatchEvent`
+    known : what earlier runs left; None if nothing is remembered
     """
 
     store: Store
@@ -27,3 +29,4 @@ class RunContext:
     force: bool = False
     retry_refused: bool = False
     on_event: EventListener = ignore_event
+    known: KnownExams | None = None

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from dataclasses import dataclass
 from enum import StrEnum
 from pathlib import Path
@@ -9,8 +10,9 @@ from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
     from pipeline.exams.exam_search import ExamProblem
+    from pipeline.exams.folder_state import KnownExam
 
-__all__ = ["BatchReport", "ClipReport", "ClipStatus", "ExamReport", "ExamStatus"]
+__all__ = ["BatchReport", "ClipReport", "ClipStatus", "ExamReport", "ExamStatus", "NetworkInUse", "WaitingExam"]
 
 
 class ClipStatus(StrEnum):
@@ -29,7 +31,7 @@ class ExamStatus(StrEnum):
     FAILED = "failed"  # with a reason
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, slots=True)
 class ClipReport:
     """One clip of a run.
 
@@ -43,7 +45,7 @@ class ClipReport:
     reason: str | None
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, slots=True)
 class ExamReport:
     """One exam of a run.
 
@@ -65,26 +67,76 @@ class ExamReport:
 
 
 @dataclass(frozen=True)
+class NetworkInUse:
+    """sha256 : of the weights file;  engine : what ran it"""
+
+    name: str
+    sha256: str
+    engine: str
+
+
+@dataclass(frozen=True)
+class WaitingExam:
+    """The last exam of an animal, unsigned, that a person should look at.
+
+    date : ISO 8601;  need : "vet today" or "check";  flags : the codes of that severity, empty if no clip was usable
+    """
+
+    animal: str
+    date: str
+    need: str
+    flags: tuple[str, ...]
+
+
+@dataclass(frozen=True)
 class BatchReport:
     """A whole run.
 
+    looked_at : the exams that needed a look, by animal and date;  known : those that did not
     problems : folders and files that could not be processed
     index : the page to open, None if none was written
     failure : why the overview files could not be written, else None
     warning : what is wrong with the results of all exams, None if nothing is
+    network : None if there was no exam to read
+    waiting : the exams that need a person, as on the index; None if the overview could not be written
+    command : why the command after the night failed, None if it did not
     """
 
     root: Path
     out: Path
-    exams: tuple[ExamReport, ...]
+    looked_at: tuple[ExamReport, ...]
     problems: tuple[ExamProblem, ...]
     index: Path | None
     failure: str | None = None
     warning: str | None = None
+    network: NetworkInUse | None = None
+    waiting: tuple[WaitingExam, ...] | None = None
+    command: str | None = None
+    known: tuple[KnownExam, ...] = ()
+
+    @property
+    def exams(self) -> tuple[ExamReport, ...]:
+        """All exams, by animal and date. After many years it takes seconds to list them."""
+        unchanged = (_unchanged(exam, self.out) for exam in self.known)
+        return tuple(sorted((*self.looked_at, *unchanged), key=lambda exam: (exam.animal, exam.date)))
 
     @property
     def clips(self) -> tuple[ClipReport, ...]:
         return tuple(clip for exam in self.exams for clip in exam.clips)
+
+    @property
+    def exam_numbers(self) -> dict[ExamStatus, int]:
+        """How many exams there are of each status."""
+        numbers = Counter(exam.status for exam in self.looked_at)
+        numbers[ExamStatus.UNCHANGED] += len(self.known)
+        return {status: numbers[status] for status in ExamStatus}
+
+    @property
+    def clip_numbers(self) -> dict[ClipStatus, int]:
+        """How many clips there are of each status."""
+        numbers = Counter(clip.status for exam in self.looked_at for clip in exam.clips)
+        numbers[ClipStatus.KEPT] += sum(len(exam.clips) for exam in self.known)
+        return {status: numbers[status] for status in ClipStatus}
 
     def document(self, exit_code: int) -> dict[str, Any]:
         """The report as a JSON document, with its keys in reading order. exit_code : of the command"""
@@ -110,3 +162,10 @@ class BatchReport:
             ],
             "problems": [{"path": str(problem.path), "reason": problem.reason} for problem in self.problems],
         }
+
+
+def _unchanged(exam: KnownExam, out: Path) -> ExamReport:
+    """The report of an exam that needed no look."""
+    clips = tuple(ClipReport(file, ClipStatus.KEPT, None) for file in exam.clips)
+    date, folder = exam.date.isoformat(), Path(exam.folder)
+    return ExamReport(exam.animal, date, folder, ExamStatus.UNCHANGED, None, clips, out / exam.results)

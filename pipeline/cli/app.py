@@ -17,6 +17,7 @@ from pipeline.cli.batch_command import batch
 from pipeline.cli.bench_commands import BENCH_COMMANDS
 from pipeline.cli.calibrate_command import calibrate
 from pipeline.cli.exit_codes import EXIT_CODES_HELP, ExitCode
+from pipeline.cli.night_commands import STATUS_EXIT_CODES_HELP, status, tidy
 from pipeline.cli.outcome_commands import agreement, outcome
 from pipeline.cli.phantom_commands import demo, phantoms
 from pipeline.cli.review_commands import labels, review, users
@@ -24,7 +25,12 @@ from pipeline.cli.train_command import train
 
 __all__ = ["main"]
 
-COMMANDS = (batch, demo, phantoms, calibrate, train, outcome, agreement, review, users, labels, backup, check, restore)
+COMMANDS = (
+    *(batch, status, demo, phantoms, calibrate, train, outcome, agreement, review, users, labels),
+    *(backup, check, restore, tidy),
+)
+# Monitors give exit codes a meaning of their own.
+EXIT_CODES: dict[Callable[..., None], str] = {status: STATUS_EXIT_CODES_HELP}
 
 
 def _unwrapped(function: Callable[..., None]) -> str:
@@ -61,7 +67,7 @@ def _clutchlight(
 
 app.callback(help=_unwrapped(_clutchlight), epilog=EXIT_CODES_HELP)(_clutchlight)
 for command in COMMANDS:
-    app.command(help=_unwrapped(command), epilog=EXIT_CODES_HELP)(command)
+    app.command(help=_unwrapped(command), epilog=EXIT_CODES.get(command, EXIT_CODES_HELP))(command)
 
 bench = typer.Typer(name="bench", no_args_is_help=True)
 for name, command in BENCH_COMMANDS.items():

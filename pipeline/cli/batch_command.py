@@ -40,6 +40,13 @@ def batch(
             help="Also read clips that ended or outlasted the process that read them in an earlier run.",
         ),
     ] = False,
+    verify: Annotated[
+        bool,
+        typer.Option(
+            "--verify",
+            help="Read every recording in full to see whether it is as it was; otherwise size and time decide.",
+        ),
+    ] = False,
     quiet: Quiet = False,
     as_json: AsJson = False,
     traceback: Traceback = False,
@@ -59,6 +66,7 @@ def batch(
             weights,
             force=force,
             retry_refused=retry_refused,
+            verify=verify,
             quiet=quiet,
             allow_uncalibrated=allow_uncalibrated,
         )

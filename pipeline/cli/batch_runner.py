@@ -50,9 +50,10 @@ def run_batch_with_progress(
     quiet: bool,
     force: bool = False,
     retry_refused: bool = False,
+    verify: bool = False,
     allow_uncalibrated: bool = False,
 ) -> BatchReport:
-    """`pipeline.batch.run.run_batch` with the options of a command.
+    """`pipeline.night.unattended_run.run_unattended` with the options of a command.
 
     settings_file, weights : None for the shipped ones
     allow_uncalibrated : use the shipped calibration, with a warning on stderr, where the weights have none of their own
@@ -61,20 +62,32 @@ def run_batch_with_progress(
 
     Raises CalibrationError where they have none and that is not allowed.
     """
-    from pipeline.batch.run import run_batch
+    from pipeline.cli.error_handling import exit_code_of
+    from pipeline.cli.exit_codes import batch_exit_code
     from pipeline.cli.progress import show_batch_progress
+    from pipeline.detect.network_key import network_key
+    from pipeline.night.log_file import warnings_in_words
+    from pipeline.night.unattended_run import run_unattended
     from pipeline.review.signature_files import rebuild_in
 
     settings = load_run_settings(settings_file, weights, allow_uncalibrated=allow_uncalibrated)
-    for problem in rebuild_in(out.resolve(), settings):
-        typer.echo(printable_lines(problem), err=True)
-    with show_batch_progress(quiet=quiet) as on_event:
-        return run_batch(
+
+    def bring_signed_sheets_up_to_date() -> None:
+        for problem in rebuild_in(out.resolve(), settings):
+            typer.echo(printable_lines(problem), err=True)
+
+    with show_batch_progress(quiet=quiet) as on_event, warnings_in_words():
+        return run_unattended(
             root,
             out,
             settings,
             partial(load_detector, engine.value, weights, settings),
+            exit_code=batch_exit_code,
+            exit_code_of_error=exit_code_of,
+            prepare=bring_signed_sheets_up_to_date,
             force=force,
             retry_refused=retry_refused,
+            verify=verify,
+            network_key=network_key(weights, engine.value),
             on_event=on_event,
         )

@@ -2,9 +2,7 @@
 
 from __future__ import annotations
 
-from collections import Counter
-from collections.abc import Iterable
-from enum import StrEnum
+from collections.abc import Mapping
 
 import typer
 
@@ -22,7 +20,7 @@ def print_report(report: BatchReport, *, quiet: bool, as_json: bool, traceback: 
     """
     for problem in report.problems:
         _warn(problem.reason)
-    for exam in report.exams:
+    for exam in report.looked_at:
         for clip in exam.clips:
             if clip.reason is not None:
                 _warn(f"{exam.folder / clip.file}: {clip.reason}")
@@ -30,9 +28,9 @@ def print_report(report: BatchReport, *, quiet: bool, as_json: bool, traceback: 
             _warn(exam_line(exam))
             if traceback and exam.trace:
                 _warn(exam.trace)
-    if report.failure is not None:
-        _warn(report.failure)
-    if not report.exams and not report.problems:
+    for failure in filter(None, (report.failure, report.command)):
+        _warn(failure)
+    if not sum(report.exam_numbers.values()) and not report.problems:
         _warn(f"{report.root}: no recordings found. Exams are folders ANIMAL/DATE with clips in them.")
     if not quiet and not as_json:
         typer.echo(_summary(report))
@@ -53,16 +51,16 @@ def _warn(text: str) -> None:
 
 
 def _summary(report: BatchReport) -> str:
+    exams, clips = report.exam_numbers, report.clip_numbers
     lines = [
-        f"{plural(len(report.exams), 'exam')}: {_count_by_status(ExamStatus, (exam.status for exam in report.exams))}",
-        f"{plural(len(report.clips), 'clip')}: {_count_by_status(ClipStatus, (clip.status for clip in report.clips))}",
+        f"{plural(sum(exams.values()), 'exam')}: {_by_status(exams)}",
+        f"{plural(sum(clips.values()), 'clip')}: {_by_status(clips)}",
     ]
     if report.index is not None:
         lines.append(f"Open {report.index}")
     return "\n".join(lines)
 
 
-def _count_by_status(kind: type[StrEnum], statuses: Iterable[StrEnum]) -> str:
+def _by_status(numbers: Mapping[ExamStatus, int] | Mapping[ClipStatus, int]) -> str:
     """Like "2 read, 1 refused", in the order of the enum."""
-    numbers = Counter(statuses)
-    return ", ".join(f"{numbers[status]} {status}" for status in kind if numbers[status]) or "none"
+    return ", ".join(f"{number} {status}" for status, number in numbers.items() if number) or "none"

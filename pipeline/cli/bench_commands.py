@@ -11,6 +11,7 @@ import typer
 
 from pipeline.cli.batch_runner import run_batch_with_progress
 from pipeline.cli.bench_counting_commands import measure_frame_rates, measure_turns, measure_worlds
+from pipeline.cli.bench_years_command import measure_years
 from pipeline.cli.error_handling import handle_errors
 from pipeline.cli.exit_codes import ExitCode
 from pipeline.cli.metrics_output import report_metrics
@@ -250,6 +251,7 @@ BENCH_COMMANDS: dict[str, Callable[..., None]] = {
     "input": measure_input,
     "labels": compare_on_labels,
     "speed": measure_speed,
+    "years": measure_years,
     "other-trackers": compare_other_trackers,
 }
 

@@ -74,12 +74,15 @@ def exit_code_of(error: ClutchlightError) -> ExitCode:
     Most are `ExitCode.USAGE`, since the user named the files, folders and settings. A disk that fills up during the run
     is not the user's mistake, nor is a process that ends.
     """
+    from pipeline.night.readiness import NotReadyError
     from pipeline.store.atomic_write import OutputError
     from pipeline.store.lock import LockedError
     from pipeline.worker.worker import WorkerError
 
     if isinstance(error, LockedError):
         return ExitCode.LOCKED
+    if isinstance(error, NotReadyError):
+        return ExitCode.NOT_READY
     return ExitCode.UNEXPECTED if isinstance(error, OutputError | WorkerError) else ExitCode.USAGE
 
 

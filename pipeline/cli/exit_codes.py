@@ -31,6 +31,7 @@ class ExitCode(IntEnum):
     NOTHING_USABLE = 4, "no usable clip was found"
     REGRESSION = 5, "a fine-tuned network became worse and was not written"
     DAMAGED = 6, "a check found damage"
+    NOT_READY = 7, "not begun: the disk is too full, or the clock is wrong"
     LOCKED = 75, "another run is using the output folder (try again later)"  # EX_TEMPFAIL of sysexits.h
     INTERRUPTED = 130, "interrupted"  # 128 + SIGINT, as shells report it
 
@@ -40,11 +41,11 @@ EXIT_CODES_HELP = f"Exit codes: {'; '.join(f'{code.value} {code.meaning}' for co
 
 def batch_exit_code(report: BatchReport) -> ExitCode:
     """The exit code of ``clutchlight batch`` and ``clutchlight demo`` for a finished run."""
-    if report.failure is not None or any(exam.status == ExamStatus.FAILED for exam in report.exams):
+    if report.failure is not None or any(exam.status == ExamStatus.FAILED for exam in report.looked_at):
         return ExitCode.UNEXPECTED
-    refused = [clip.status == ClipStatus.REFUSED for clip in report.clips]
-    if all(refused):
+    clips = report.clip_numbers
+    if clips[ClipStatus.REFUSED] == sum(clips.values()):
         return ExitCode.NOTHING_USABLE
-    if report.problems or any(refused):
+    if report.problems or clips[ClipStatus.REFUSED]:
         return ExitCode.SOME_UNUSABLE
     return ExitCode.DONE

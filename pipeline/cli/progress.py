@@ -83,9 +83,10 @@ class _BatchLines:
 
     def __call__(self, event: BatchEvent) -> None:
         match event:
-            case RunPlanned(exams, clips):
+            case RunPlanned(exams, clips, unchanged):
                 self._exams = exams
-                _print_line(self._console, f"{plural(exams, 'exam')}, {plural(clips, 'clip')}")
+                others = f"; {plural(unchanged, 'exam')} unchanged" if unchanged else ""
+                _print_line(self._console, f"{plural(exams, 'exam')}, {plural(clips, 'clip')}{others}")
             case ExamFinished(report):
                 self._finished += 1
                 _print_line(self._console, f"[{self._finished}/{self._exams}] {exam_line(report)}")
@@ -108,7 +109,7 @@ class _BatchBars:
         match event:
             case NetworkLoading():
                 self._network = progress.add_task("Loading the network", total=None)
-            case RunPlanned(_, clips):
+            case RunPlanned(_, clips, _):
                 self._all_clips = progress.add_task("All clips", total=clips)
             case ExamStarted(animal, date):
                 self._exam = f"{animal} {date}"

@@ -13,7 +13,7 @@ import os
 import re
 import unicodedata
 from collections import defaultdict
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Literal
@@ -22,10 +22,11 @@ from configs.reading import ConfigError, read_toml
 from models.errors import ClutchlightError
 from models.printable import is_printable, printable, shortened
 from pipeline.exams.exam_file import ClipNote, ExamFile
+from pipeline.exams.folder_state import KnownExam, date_of_name
 from pipeline.exams.path_checks import invalid_name_reason, rejection_reason
 from pipeline.ingest.file_types import is_recording, is_still
 
-__all__ = ["Exam", "ExamClip", "ExamProblem", "ExamRootError", "ExamSearch", "find_exams"]
+__all__ = ["Exam", "ExamClip", "ExamProblem", "ExamRootError", "ExamSearch", "find_exams", "read_exam"]
 
 log = logging.getLogger(__name__)
 
@@ -129,17 +130,24 @@ class ExamSearch:
         Sorted by animal and date.
     problems
         Folders that cannot be processed, sorted by path.
+    known
+        Exams that were recognised by their folders and not looked into, sorted by animal and date.
     """
 
     exams: tuple[Exam, ...]
     problems: tuple[ExamProblem, ...]
+    known: tuple[KnownExam, ...] = ()
 
 
 class ExamRootError(ClutchlightError):
     """The path that should hold the exams is not a folder."""
 
 
-def find_exams(root: Path) -> ExamSearch:
+Recall = Callable[[str], KnownExam | None]
+"""Gives the exam of a folder that is unchanged since it was processed, None for all others."""
+
+
+def find_exams(root: Path, recall: Recall = lambda folder: None) -> ExamSearch:
     """Every exam under ``root``, which may itself be an exam, and everything that cannot be processed.
 
     Hidden files and folders are ignored. Links to folders are not followed: a target inside root is found at its
@@ -149,6 +157,8 @@ def find_exams(root: Path) -> ExamSearch:
     ----------
     root
         The folder to search.
+    recall
+        Asked for every folder whose name is a date. An exam that it knows is not looked into.
 
     Returns
     -------
@@ -176,8 +186,9 @@ def find_exams(root: Path) -> ExamSearch:
     # Absolute, because the animal's name may come from the folder even if root is ".".
     root = root.resolve()
     exams: list[Exam] = []
+    known: list[KnownExam] = []
     problems: list[ExamProblem] = []
-    for folder in _folders(root, problems):
+    for folder in _folders(root, problems, recall, known):
         try:
             exam = _exam_in(folder, root)
         except (ConfigError, _RefusedExamError) as error:
@@ -191,26 +202,44 @@ def find_exams(root: Path) -> ExamSearch:
             problems.append(ExamProblem(folder, reason))
         else:
             exams += [exam] if exam else []
-    exams = _without_duplicates(exams, problems)
-    exams.sort(key=lambda exam: (exam.animal, exam.date, str(exam.folder)))
+    unique = _without_duplicates([*exams, *known], problems)
+    unique.sort(key=lambda exam: (exam.animal, exam.date, str(exam.folder)))
     problems.sort(key=lambda problem: (str(problem.path), problem.reason))
-    return ExamSearch(tuple(exams), tuple(problems))
+    return ExamSearch(
+        tuple(exam for exam in unique if isinstance(exam, Exam)),
+        tuple(problems),
+        tuple(exam for exam in unique if isinstance(exam, KnownExam)),
+    )
+
+
+def read_exam(folder: Path, root: Path) -> Exam | None:
+    """The exam in one folder under ``root``; None if there is none now, or none that can be processed."""
+    try:
+        return _exam_in(folder, root)
+    except ClutchlightError:
+        return None
 
 
 class _RefusedExamError(ClutchlightError):
     """An exam that cannot be processed. It becomes an `ExamProblem`."""
 
 
-def _folders(root: Path, problems: list[ExamProblem]) -> Iterator[Path]:
-    """The folders that may be exams. Folders that cannot be searched are added to ``problems``."""
+def _folders(root: Path, problems: list[ExamProblem], recall: Recall, known: list[KnownExam]) -> Iterator[Path]:
+    """The folders that may be exams. Those that cannot be searched are added to ``problems``, others to ``known``."""
 
     def unreadable(error: OSError) -> None:
         path = Path(error.filename)
         problems.append(ExamProblem(path, f"{printable(path)}: folder cannot be read: {error.strerror}."))
 
-    for name, inner, _ in os.walk(root, onerror=unreadable):
-        folder = Path(name)
+    for name, inner, files in os.walk(root, onerror=unreadable):
+        folder, holds_known = Path(name), False
         for child in sorted(inner):
+            remembered = recall(f"{name}/{child}") if date_of_name(child) is not None else None
+            if remembered is not None:
+                known.append(remembered)
+                inner.remove(child)
+                holds_known = True
+                continue
             path = folder / child
             hidden = child.startswith(".")
             if not hidden and path.is_symlink() and not path.resolve().is_relative_to(root):
@@ -222,7 +251,8 @@ def _folders(root: Path, problems: list[ExamProblem]) -> Iterator[Path]:
             elif not hidden and not path.is_symlink() and not _is_clip_folder(path):
                 continue
             inner.remove(child)
-        yield folder
+        if files or inner or not holds_known:
+            yield folder
 
 
 def _exam_in(folder: Path, root: Path) -> Exam | None:
@@ -234,7 +264,7 @@ def _exam_in(folder: Path, root: Path) -> Exam | None:
     recordings = [name for name in names if _is_recording_at(folder / name)]
     has_side_file = "exam.toml" in names
     if not recordings and not has_side_file:
-        if not any((folder / name).is_dir() for name in names) and (_date_of(folder.name) or not names):
+        if not any((folder / name).is_dir() for name in names) and (date_of_name(folder.name) or not names):
             raise _RefusedExamError(_no_recording(folder, names))
         return None
     side = ExamFile()
@@ -269,16 +299,16 @@ def _is_recording_at(path: Path) -> bool:
 
 def _is_clip_folder(folder: Path) -> bool:
     """Whether the folder is one clip: it holds no recordings but stills, no folders, and is in an exam folder."""
-    if _date_of(folder.name) is not None:
+    if date_of_name(folder.name) is not None:
         return False
     try:
-        inside = [path for path in folder.iterdir() if not path.name.startswith(".")]
-        if not any(is_still(path.name) for path in inside) or any(map(_belongs_to_an_exam, inside)):
+        inside = [name for name in os.listdir(folder) if not name.startswith(".")]  # noqa: PTH208 - in no time
+        if not any(map(is_still, inside)) or any(_belongs_to_an_exam(folder / name) for name in inside):
             return False
         siblings = list(folder.parent.iterdir())
     except OSError:
         return False  # reported by _folders
-    if _date_of(folder.parent.name) is not None or any(path.name == "exam.toml" for path in siblings):
+    if date_of_name(folder.parent.name) is not None or any(path.name == "exam.toml" for path in siblings):
         return True
     return any(is_recording(path) and not path.is_dir() for path in siblings)
 
@@ -298,7 +328,7 @@ def _no_recording(folder: Path, names: list[str]) -> str:
 
 def _animal_and_date(folder: Path, side: ExamFile) -> tuple[str, dt.date]:
     """From the side file, else from the folder names. Raises _RefusedExamError."""
-    date = side.date or _date_of(folder.name)
+    date = side.date or date_of_name(folder.name)
     if date is None:
         raise _RefusedExamError(
             f"{printable(folder)}: the date of this exam is unknown. Name the folder like 2026-05-14 "
@@ -317,13 +347,6 @@ def _animal_and_date(folder: Path, side: ExamFile) -> tuple[str, dt.date]:
             "stored. Write another `animal` into exam.toml or rename the animal's folder."
         )
     return animal, date
-
-
-def _date_of(name: str) -> dt.date | None:
-    try:
-        return dt.date.fromisoformat(name) if re.fullmatch(r"\d{4}-\d\d-\d\d", name, re.ASCII) else None
-    except ValueError:
-        return None
 
 
 def _clips(folder: Path, root: Path, side: ExamFile, recordings: list[str]) -> Iterator[ExamClip]:
@@ -357,14 +380,14 @@ def _window_of(name: str) -> Window | None:
     return None if match is None else ("left" if match[1] == "left" else "right")
 
 
-def _without_duplicates(exams: list[Exam], problems: list[ExamProblem]) -> list[Exam]:
+def _without_duplicates(exams: list[Exam | KnownExam], problems: list[ExamProblem]) -> list[Exam | KnownExam]:
     """The exams whose animal and date are unique. Ids that differ only in case would share an output folder."""
-    groups: dict[tuple[str, dt.date], list[Exam]] = defaultdict(list)
+    groups: dict[tuple[str, dt.date], list[Exam | KnownExam]] = defaultdict(list)
     for exam in exams:
         groups[exam.animal.casefold(), exam.date].append(exam)
     for group in groups.values():
         if len(group) > 1:
-            folders = sorted(exam.folder for exam in group)
+            folders = sorted(Path(exam.folder) for exam in group)
             reason = (
                 f"{' and '.join(map(printable, folders))}: exams of the same animal, {group[0].animal}, on the "
                 f"same date, {group[0].date}. Put their clips into one folder or correct the animal or date; "

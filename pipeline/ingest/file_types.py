@@ -37,7 +37,8 @@ def unsupported_reason(name: str) -> str | None:
 
 def is_still(name: str) -> bool:
     """True for names of still pictures. A still is a clip of one frame."""
-    return PurePath(name).suffix.lower() in STILL_SUFFIXES
+    stem, dot, ending = name.rpartition(".")  # not PurePath, which takes most of the time in a folder of 100,000
+    return bool(stem) and f"{dot}{ending}".lower() in STILL_SUFFIXES
 
 
 def is_dicom(path: Path) -> bool:

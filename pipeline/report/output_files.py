@@ -29,7 +29,9 @@ from pipeline.report.summary import ExamSummary, summary_csv
 from pipeline.scan.clip_scan import ClipScan
 from pipeline.store.atomic_write import OutputError, write_atomically, write_trouble
 
-__all__ = ["write_exam_files", "write_overview_files"]
+__all__ = ["OVERVIEW_FILES", "write_exam_files", "write_overview_files", "write_sheet_and_result"]
+
+OVERVIEW_FILES = ("summary.csv", "eggs.csv", "animals.parquet", "eggs.parquet", "index.html")
 
 
 def write_exam_files(
@@ -63,13 +65,30 @@ def write_exam_files(
     for name, report in structured.items():
         write_atomically(folder / name, [report])
     write_atomically(folder / "detections.coco.json", detections_chunks(exam, finding, clips))
+    write_sheet_and_result(out, exam, finding, scans, model, settings_sha256, sign_off)
+    return folder
+
+
+def write_sheet_and_result(
+    out: Path,
+    exam: Exam,
+    finding: ExamFinding,
+    scans: Sequence[ClipScan],
+    model: ModelIdentity,
+    settings_sha256: str,
+    sign_off: SignOff | None = None,
+) -> None:
+    """Write of one exam what needs no recording: the sheet as HTML and PDF, and ``result.json``. Raises OutputError.
+
+    sign_off : the signature that the sheet shows, if the exam is signed
+    """
+    folder, clips = out / exam_folder(exam), sorted_scans(scans)
     content = sheet_content(exam, finding, clips, model, settings_sha256)
     signature = sheet_signature(sign_off, finding.shelled) if sign_off else None
     write_atomically(folder / "report.html", [sheet_html(content, signature)])
     write_atomically(folder / "report.pdf", [sheet_pdf(content)])
     result = result_document(exam, finding, clips, model, settings_sha256)
     write_atomically(folder / "result.json", [to_json_bytes(result)])
-    return folder
 
 
 def write_overview_files(

@@ -36,7 +36,8 @@ __all__ = ["CaseError", "CaseStore", "ReviewCase"]
 
 CACHED_CASES = 24  # held in memory; a case with its pictures takes a few MB
 REFRESH_SECONDS = 2.0  # the list of exams is read again after this time at the earliest
-CROSS_EXAM_FLAG = "same-recording"  # the flag that depends on other exams, so no answer about this one changes it
+# Flags that depend on other exams or on folders, so no answer about this exam changes them.
+CROSS_EXAM_FLAGS = ("same-recording", "recordings-moved")
 
 
 class CaseError(ClutchlightError):
@@ -94,7 +95,7 @@ class ReviewCase:
             # The tracks of a restaged egg hold the user's stage, not the network's.
             network = None if number in restaged else egg.network_stages
             eggs.append(replace(egg, identity=number, network_stages=network))
-        cross_exam = [flag for flag in self.summary.finding.flags if flag.code == CROSS_EXAM_FLAG]
+        cross_exam = [flag for flag in self.summary.finding.flags if flag.code in CROSS_EXAM_FLAGS]
         flags = by_urgency([*finding.flags, *cross_exam])
         return replace(finding, eggs=tuple(sorted(eggs, key=lambda egg: egg.identity)), flags=flags)
 

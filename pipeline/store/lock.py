@@ -12,7 +12,7 @@ from pathlib import Path
 from models.errors import ClutchlightError
 from pipeline.store.store import StoreError
 
-__all__ = ["LockedError", "hold_lock"]
+__all__ = ["LockedError", "hold_lock", "is_locked"]
 
 
 class LockedError(ClutchlightError):
@@ -61,3 +61,18 @@ def hold_lock(out: Path) -> Iterator[None]:
         yield
     finally:
         os.close(descriptor)
+
+
+def is_locked(out: Path) -> bool:
+    """Whether a run holds the lock of this folder now. Nothing is created."""
+    try:
+        descriptor = os.open(out / ".lock", os.O_RDONLY | os.O_NOFOLLOW)
+    except OSError:
+        return False
+    try:
+        fcntl.flock(descriptor, fcntl.LOCK_SH | fcntl.LOCK_NB)
+    except OSError as error:
+        return error.errno in (errno.EWOULDBLOCK, errno.EACCES)
+    finally:
+        os.close(descriptor)
+    return False

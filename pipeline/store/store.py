@@ -12,7 +12,7 @@ from __future__ import annotations
 import datetime as dt
 import json
 import sqlite3
-from collections.abc import Iterator, Sequence
+from collections.abc import Collection, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
@@ -232,13 +232,15 @@ class Store:
             engines = select(RunRow.engine).join(ExamRow, ExamRow.run == RunRow.identity)
             return session.scalar(engines.where(ExamRow.animal == animal, ExamRow.date == date))
 
-    def exams_of(self, animal: str) -> Sequence[StoredExam]:
-        """The exams of one animal, sorted by date. Ids that differ only in case name the same animal."""
+    def animals(self) -> set[str]:
+        """The ids of all animals, as they are stored."""
         with self._reading() as session:
-            # Compared in Python, since SQLite ignores the case of ASCII letters only.
-            ids = session.scalars(select(ExamRow.animal).distinct())
-            same = [each for each in ids if each.casefold() == animal.casefold()]
-            rows = session.scalars(select(ExamRow).where(ExamRow.animal.in_(same)).order_by(ExamRow.date))
+            return set(session.scalars(select(ExamRow.animal).distinct()))
+
+    def exams_of(self, animals: Collection[str]) -> Sequence[StoredExam]:
+        """The exams of one animal, sorted by date. animals : all her ids, which differ only in case"""
+        with self._reading() as session:
+            rows = session.scalars(select(ExamRow).where(ExamRow.animal.in_(animals)).order_by(ExamRow.date))
             return [_stored_exam(row) for row in rows]
 
     def save_exam(self, exam: StoredExam, run: int) -> None:

@@ -16,12 +16,13 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from pipeline.batch.settling import Settling
 from pipeline.detect.detector import Detections, ModelInfo
 from pipeline.ingest.frame import Frame
 from pipeline.ingest.sector.sector import Sector
-from pipeline.settings import Settings
+from pipeline.settings import RunSettings, Settings
 
-__all__ = ["FAINT", "BlobFinder", "film", "load_blob_finder", "write_exam_folder", "write_video"]
+__all__ = ["FAINT", "BlobFinder", "film", "load_blob_finder", "without_waiting", "write_exam_folder", "write_video"]
 
 WIDTH, HEIGHT = 192, 160
 WALL_PX = 3
@@ -69,6 +70,11 @@ class BlobFinder:
 def load_blob_finder(engine: str, weights: Path | None, settings: Settings) -> BlobFinder:
     """In place of `pipeline.cli.batch_runner.load_detector`. Worker processes find it by its name."""
     return BlobFinder()
+
+
+def without_waiting(settings: RunSettings) -> Settling:
+    """In place of `pipeline.batch.settling.Settling`: what may still be being copied is left for the next run."""
+    return Settling(settings.model_copy(update={"settle_wait_seconds": 0.0}))
 
 
 def film(eggs: int, *, frames: int = 40, seed: int = 0, wall: int = BRIGHT) -> list[NDArray[np.uint8]]:
@@ -131,8 +137,10 @@ def write_exam_folder(
 
 def main(change: Callable[[], None] = lambda: None) -> int:
     """The command line with the blob finder in place of the network; ``change`` may replace more of it."""
+    from pipeline.batch import clip_reuse
     from pipeline.cli import app, batch_runner
 
+    clip_reuse.Settling = without_waiting
     batch_runner.load_detector = load_blob_finder
     change()
     return app.main(sys.argv[1:])

@@ -12,8 +12,9 @@ from typing import TYPE_CHECKING
 import argon2
 import pytest
 
+from pipeline.batch import clip_reuse
 from pipeline.cli import app, batch_runner
-from tests.pipeline.blob_finder import load_blob_finder
+from tests.pipeline.blob_finder import load_blob_finder, without_waiting
 
 if TYPE_CHECKING:
     from playwright.sync_api import Browser
@@ -63,6 +64,14 @@ def clutchlight(monkeypatch: pytest.MonkeyPatch, capfd: pytest.CaptureFixture[st
         return CommandResult(code, *capfd.readouterr())
 
     return run
+
+
+@pytest.fixture(autouse=True, scope="session")
+def nothing_is_waited_for() -> Iterator[None]:
+    """Clips that tests have just cut off count as still being copied, without a minute's wait."""
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(clip_reuse, "Settling", without_waiting)
+        yield
 
 
 @pytest.fixture(autouse=True, scope="session")

@@ -63,6 +63,12 @@ FLAG_DEFINITIONS: Mapping[str, FlagDefinition] = {
         "{file} is the same recording as {others}.",
         "Check which one is in the wrong folder or is an extra copy.",
     ),
+    # Raised by the batch, when the exam was estimated long before.
+    "recordings-moved": FlagDefinition(
+        "note",
+        "Her recordings are no longer in {folder}; results and pictures are kept as they were.",
+        "To read them again, put them back there.",
+    ),
     "one-window-only": FlagDefinition(
         "check",
         "Only the {window} window was scanned; eggs on the other side may be missing from the count.",

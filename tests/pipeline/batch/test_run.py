@@ -58,8 +58,8 @@ def must_not_read(event: BatchEvent) -> None:
 
 
 def contents(out: Path) -> dict[str, bytes]:
-    """Every file except the database and the lock, by path."""
-    internal = ("clutchlight.sqlite", ".lock")
+    """Every file except the database, the lock, and the record and log of the night, by path."""
+    internal = ("clutchlight.sqlite", ".lock", "night.", "seen.sqlite")
     return {
         str(path.relative_to(out)): path.read_bytes()
         for path in sorted(out.rglob("*"))
@@ -284,6 +284,7 @@ def test_result_that_cannot_be_read_is_estimated_anew_from_kept_scans(root: Path
     before = contents(out)
     with closing(sqlite3.connect(out / "clutchlight.sqlite")) as connection, connection:
         connection.execute("UPDATE exams SET document = substr(document, 1, 40) WHERE animal = 'AF-0001'")
+    assert "Run the batch over its recordings again" in run(root, out).problems[0].reason
     report = run(root, out, on_event=must_not_read)
     assert report.problems == ()
     assert statuses(report)["AF-0001"][0] == "written"

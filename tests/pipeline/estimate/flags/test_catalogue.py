@@ -117,7 +117,8 @@ def test_each_flag_is_raised_in_sentences_with_its_severity(code: str, changed: 
 
 
 def test_every_flag_of_the_catalogue_can_be_raised() -> None:
-    assert {code for code, _ in CASES} == set(FLAG_DEFINITIONS)
+    raised_later = {"recordings-moved"}  # tests/pipeline/batch/test_moved_recordings.py
+    assert {code for code, _ in CASES} | raised_later == set(FLAG_DEFINITIONS)
 
 
 def test_codes_are_lower_case_words_joined_by_hyphens() -> None:

@@ -1,0 +1,43 @@
+"""``clutchlight bench years``: how the cost of a night grows with the exams of many years."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from pipeline.cli.error_handling import handle_errors
+from pipeline.cli.metrics_output import report_metrics
+from pipeline.cli.options import AsJson, Quiet, SettingsFile, Traceback
+
+__all__ = ["measure_years"]
+
+
+def measure_years(
+    out: Annotated[Path, typer.Option("--out", metavar="DIR", help="Folder for metrics; created if missing.")],
+    exams: Annotated[
+        list[int] | None,
+        typer.Argument(metavar="EXAMS", min=1, help="Numbers of exams; 1000, 10000 and 100000 by default."),
+    ] = None,
+    settings: SettingsFile = None,
+    quiet: Quiet = False,
+    as_json: AsJson = False,
+    traceback: Traceback = False,
+) -> None:
+    """Measure a night with nothing new, and look-ups, in folders with as many exams as years of nights leave.
+
+    The exams are synthetic, without clips, and are made in DIR/synthetic and removed (100,000 take half an hour and 2
+    GB). The metrics are printed and written to DIR/years.json.
+    """
+    with handle_errors(traceback):
+        from dataclasses import asdict
+
+        from pipeline.cli.progress import show_step_progress
+        from pipeline.night.growth import growth_table, measure_growth
+        from pipeline.settings import load_settings
+
+        numbers = exams or [1_000, 10_000, 100_000]
+        with show_step_progress("Making exams", quiet=quiet) as step:
+            figures = list(measure_growth(numbers, out / "synthetic", load_settings(settings), step))
+        report_metrics(out / "years.json", [asdict(each) for each in figures], growth_table(figures), as_json=as_json)
