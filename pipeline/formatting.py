@@ -11,6 +11,7 @@ __all__ = [
     "date_text",
     "format_known",
     "format_signed",
+    "moment_text",
     "percent",
     "plural",
 ]
@@ -32,6 +33,15 @@ def date_text(date: dt.date) -> str:
     '14 May 2026'
     """
     return f"{date.day} {MONTHS[date.month - 1]} {date.year}"
+
+
+def moment_text(moment: dt.datetime) -> str:
+    """Date and time of day, to the minute.
+
+    >>> moment_text(dt.datetime(2026, 5, 14, 7, 5))
+    '14 May 2026, 07:05'
+    """
+    return f"{date_text(moment.date())}, {moment:%H:%M}"
 
 
 def plural(number: int, noun: str) -> str:

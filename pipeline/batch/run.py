@@ -8,11 +8,12 @@ is only read.
 
 from __future__ import annotations
 
+import datetime as dt
 import hashlib
 import json
 import logging
 import traceback
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from contextlib import closing, suppress
 from dataclasses import asdict, dataclass, replace
 from pathlib import Path
@@ -39,11 +40,13 @@ from pipeline.calibration_file import UNCALIBRATED_WARNING
 from pipeline.estimate.exam_estimate import estimate_exam
 from pipeline.estimate.history import AnimalBackground
 from pipeline.exams.exam_search import Exam, find_exams
-from pipeline.exams.folder_names import exam_folder
+from pipeline.exams.folder_names import animal_folder, exam_folder
 from pipeline.people.event_log import EventLog, ExamKey
 from pipeline.people.journal import Journal
 from pipeline.people.signatures import current_signature, current_signatures
 from pipeline.report.export.result import ModelIdentity
+from pipeline.report.index import NightlyRun
+from pipeline.report.links import Neighbours, neighbours_of
 from pipeline.report.output_files import write_exam_files, write_overview_files
 from pipeline.report.sign_off import SignOff
 from pipeline.report.summary import ExamSummary, summarise
@@ -58,11 +61,15 @@ __all__ = ["RESULT_VERSION", "run_batch"]
 
 log = logging.getLogger(__name__)
 
-RESULT_VERSION = 31
+RESULT_VERSION = 32
 """Raise it by one when the same scans give other results or files. All exams are then written again.
 
 A test keeps a digest of the results for each version, and fails when results change under an old version.
 """
+
+
+def _now() -> dt.datetime:
+    return dt.datetime.now(dt.UTC)
 
 
 def run_batch(
@@ -74,6 +81,7 @@ def run_batch(
     force: bool = False,
     retry_refused: bool = False,
     on_event: EventListener = ignore_event,
+    now: Callable[[], dt.datetime] = _now,
 ) -> BatchReport:
     """Read the new clips under ``root`` and bring the files under ``out`` up to date.
 
@@ -81,7 +89,7 @@ def run_batch(
     ``multiprocessing``, so a program of your own needs the usual ``if __name__ == "__main__"``
     force : read all clips again, and write every exam again
     retry_refused : also read clips that killed or outlasted that process in an earlier run
-    on_event : called at every step
+    on_event : called at every step;  now : the clock, whose time with its zone the index shows
 
     A clip, folder or exam that cannot be used is listed in the report, and the run goes on with the others.
 
@@ -118,7 +126,9 @@ def run_batch(
         try:
             summaries, unreadable = read_summaries(store, out)
             report = replace(report, problems=(*problems, *unreadable))
-            write_overview_files(out, summaries, report.problems, _sign_offs(summaries, journal))
+            ended = NightlyRun(now(), len(reports), len(report.clips), str(root))
+            signed = _sign_offs(summaries, journal)
+            write_overview_files(out, summaries, report.problems, signed, pages=settings.pages, run=ended)
             report = replace(report, index=out / "index.html")
             if run is not None:
                 store.finish_run(run, RunOutcome.DONE)
@@ -133,6 +143,7 @@ class _ExamProcessor:
 
     settings_sha256 : of the settings that decide the results
     run : the run's number in the store
+    folders : of all exams of each animal, by date; by its id in lower case (`str.casefold`)
     """
 
     context: RunContext
@@ -142,6 +153,7 @@ class _ExamProcessor:
     backgrounds: AnimalBackgrounds
     reader: ClipReader
     event_log: EventLog
+    folders: Mapping[str, Sequence[str]]
 
     @classmethod
     def start(cls, exams: Sequence[Exam], out: Path, context: RunContext, journal: Journal) -> _ExamProcessor:
@@ -152,7 +164,8 @@ class _ExamProcessor:
         )
         reader = ClipReader.prepare(exams, context)
         backgrounds = AnimalBackgrounds.load(context.store, journal)
-        return cls(context, out, sha256, run, backgrounds, reader, EventLog(journal))
+        folders = _folders_by_animal(exams, context.store)
+        return cls(context, out, sha256, run, backgrounds, reader, EventLog(journal), folders)
 
     def process(self, exam: Exam) -> ExamReport:
         """Read, estimate and write one exam. An error becomes a report of the failure."""
@@ -183,7 +196,8 @@ class _ExamProcessor:
         background = self.backgrounds.for_exam(exam)
         folder = self.out / exam_folder(exam)
         sign_off = _sign_off(self.event_log, exam)
-        fingerprint = self._fingerprint(exam, scans, duplicates, background, sign_off)
+        neighbours = self._neighbours(exam)
+        fingerprint = self._fingerprint(exam, scans, duplicates, background, sign_off, neighbours)
         stored = store.exam(exam.animal, date)
         if (
             not self.context.force
@@ -201,12 +215,26 @@ class _ExamProcessor:
             background=background,
         )
         model = ModelIdentity(self.context.worker.model.name, self.context.worker.model.sha256)
-        write_exam_files(self.out, exam, finding, scans, model, self.settings_sha256, sign_off)
+        write_exam_files(
+            self.out,
+            exam,
+            finding,
+            scans,
+            model,
+            self.settings_sha256,
+            sign_off,
+            pages=self.context.settings.pages,
+            neighbours=neighbours,
+        )
         files = sorted(str(path.relative_to(self.out)) for path in folder.iterdir() if not path.name.startswith("."))
         summary = summary_json(summarise(exam, finding, scans))
         # Last, so that the next run writes the exam's files again if this one is killed before this line.
         store.save_exam(StoredExam(exam.animal, date, fingerprint, summary, tuple(files)), self.run)
         return ExamReport(exam.animal, date, exam.folder, ExamStatus.WRITTEN, None, clips, folder)
+
+    def _neighbours(self, exam: Exam) -> Neighbours:
+        """The animal's exams before and after this one, of this run and of earlier ones."""
+        return neighbours_of(str(exam_folder(exam)), self.folders[exam.animal.casefold()])
 
     def _fingerprint(
         self,
@@ -215,6 +243,7 @@ class _ExamProcessor:
         duplicates: Mapping[str, tuple[str, ...]],
         background: AnimalBackground,
         sign_off: SignOff | None,
+        neighbours: Neighbours,
     ) -> str:
         """SHA-256 of everything that the exam's files depend on. duplicates : in other exams, by file"""
         worker = self.context.worker
@@ -226,8 +255,19 @@ class _ExamProcessor:
             self.settings_sha256,
             _BACKGROUND.dump_python(background, mode="json"),
             None if sign_off is None else asdict(sign_off),
+            self.context.settings.pages.model_dump(mode="json"),
+            asdict(neighbours),
         ]
         return hashlib.sha256(json.dumps(content, sort_keys=True).encode()).hexdigest()
+
+
+def _folders_by_animal(exams: Sequence[Exam], store: Store) -> dict[str, list[str]]:
+    """The folders of the exams of this run and of earlier ones, by date."""
+    keys = {(exam.animal, exam.date.isoformat()) for exam in exams} | set(store.fingerprints())
+    folders: dict[str, list[str]] = {}
+    for animal, date in sorted(keys, key=lambda key: key[::-1]):
+        folders.setdefault(animal.casefold(), []).append(f"{animal_folder(animal)}/{date}")
+    return folders
 
 
 def _sign_off(event_log: EventLog, exam: Exam) -> SignOff | None:

@@ -12,7 +12,7 @@ from pipeline.estimate.results import Change, Count, Difference, History, Passed
 from pipeline.exams.species import ReferenceRange
 from pipeline.formatting import EN_DASH, date_text, format_signed, plural
 
-__all__ = ["HistoryRow", "change_text", "history_rows", "history_sentences", "passed_text"]
+__all__ = ["HistoryRow", "change_text", "history_rows", "history_sentences", "history_sources", "passed_text"]
 
 
 @dataclass(frozen=True)
@@ -39,6 +39,13 @@ def change_text(history: History) -> str:
         return ""
     earlier = f"{date_text(change.since)}, {plural(change.days, 'day')} earlier"
     return f"{_difference_text(change.fewer, 'shelled egg')} {earlier}; {_passed_since_text(change.passed)}."
+
+
+def history_sources(history: History) -> list[str]:
+    """The sources of the published ranges in the sentences, each with what it is a source of."""
+    shown = " ".join(history_sentences(history))
+    references = (("Usual time from ovulation to laying", history.retention), ("Usual clutch", history.usual_clutch))
+    return [f"{label}: {one.sources}" for label, one in references if one is not None and label in shown]
 
 
 def _sentences(history: History) -> Iterator[str]:
@@ -109,14 +116,14 @@ def _clutch_sentences(history: History, shelled: Count) -> Iterator[str]:
 
 
 def _reference_text(label: str, reference: ReferenceRange | None, noun: str) -> str:
-    """For example "Usual clutch: 3 to 18 eggs (Fritz 2001, from memory)." Empty if no number is known."""
+    """For example "Usual clutch: 3 to 18 eggs." Empty if no number is known."""
     known_range = None if reference is None else reference.bounds or reference.means
     if reference is None or known_range is None:
         return ""
     number = _range_text(*known_range)
     unit = noun if number == "1" else f"{noun}s"
     average = "" if reference.bounds else " on average"
-    return f"{label}: {number} {unit}{average} ({reference.sources})."
+    return f"{label}: {number} {unit}{average}."
 
 
 def history_rows(history: History) -> list[HistoryRow]:

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
 from pathlib import Path
+from types import MappingProxyType
 
 from pipeline.estimate.results import ExamFinding
 from pipeline.exams.exam_search import Exam, ExamProblem
@@ -19,14 +20,19 @@ from pipeline.report.export.probe_path_csv import probe_path_lines
 from pipeline.report.export.result import ModelIdentity, result_document, to_json_bytes
 from pipeline.report.export.structured_report import structured_reports
 from pipeline.report.export.tables import animals_parquet, eggs_csv, eggs_parquet
-from pipeline.report.index import index_html
+from pipeline.report.index import NightlyRun, index_html
+from pipeline.report.links import NO_NEIGHBOURS, Neighbours, sheet_links
 from pipeline.report.pdf.sheet_pdf import sheet_pdf
+from pipeline.report.rescan_slip import RESCAN_SLIP, rescan_slip_html
 from pipeline.report.sheet_content import sheet_content
 from pipeline.report.sheet_html import sheet_html
 from pipeline.report.sightings import sorted_scans
 from pipeline.report.sign_off import SignOff, sheet_signature
 from pipeline.report.summary import ExamSummary, summary_csv
+from pipeline.report.thumbnail import THUMBNAIL, thumbnail_jpeg
+from pipeline.report.verdict import Signing
 from pipeline.scan.clip_scan import ClipScan
+from pipeline.settings import PLAIN_PAGES, PageSettings
 from pipeline.store.atomic_write import OutputError, write_atomically, write_trouble
 
 __all__ = ["write_exam_files", "write_overview_files"]
@@ -40,10 +46,14 @@ def write_exam_files(
     model: ModelIdentity,
     settings_sha256: str,
     sign_off: SignOff | None = None,
+    *,
+    pages: PageSettings = PLAIN_PAGES,
+    neighbours: Neighbours = NO_NEIGHBOURS,
 ) -> Path:
     """Write all files of one exam under OUT/ANIMAL/DATE/ and return that folder. Raises OutputError.
 
     sign_off : the signature that the sheet shows, if the exam is signed
+    pages : how the sheet looks;  neighbours : the animal's other exams, to be linked
 
     ``result.json`` is written last, so it is missing if a first run was stopped half-way.
     """
@@ -63,10 +73,21 @@ def write_exam_files(
     for name, report in structured.items():
         write_atomically(folder / name, [report])
     write_atomically(folder / "detections.coco.json", detections_chunks(exam, finding, clips))
-    content = sheet_content(exam, finding, clips, model, settings_sha256)
-    signature = sheet_signature(sign_off, finding.shelled) if sign_off else None
+    content = sheet_content(
+        exam,
+        finding,
+        clips,
+        model,
+        settings_sha256,
+        station=pages.station,
+        signing=Signing(sign_off, finding.shelled),
+        links=sheet_links(str(exam_folder(exam)), pages.review_address, neighbours, is_signed_sheet=False),
+    )
+    signature = sheet_signature(sign_off, pages) if sign_off else None
     write_atomically(folder / "report.html", [sheet_html(content, signature)])
-    write_atomically(folder / "report.pdf", [sheet_pdf(content)])
+    write_atomically(folder / "report.pdf", [sheet_pdf(content, signature)])
+    if (thumbnail := thumbnail_jpeg(finding, clips)) is not None:
+        write_atomically(folder / THUMBNAIL, [thumbnail])
     result = result_document(exam, finding, clips, model, settings_sha256)
     write_atomically(folder / "result.json", [to_json_bytes(result)])
     return folder
@@ -76,18 +97,29 @@ def write_overview_files(
     out: Path,
     summaries: Sequence[ExamSummary],
     problems: Sequence[ExamProblem] = (),
-    signed: Mapping[str, SignOff] | None = None,
+    signed: Mapping[str, SignOff] = MappingProxyType({}),
+    *,
+    pages: PageSettings = PLAIN_PAGES,
+    run: NightlyRun | None = None,
 ) -> None:
-    """Write the tables and ``index.html`` over all exams under OUT. Raises OutputError.
+    """Write the tables, ``index.html`` and the slip of rescans over all exams under OUT. Raises OutputError.
 
-    signed : who signed, by the exam's folder
+    signed : who signed, by the exam's folder;  pages : how the pages look;  run : the run that ends with this
     """
-    write_atomically(out / "summary.csv", [summary_csv(summaries)])
-    write_atomically(out / "eggs.csv", [eggs_csv(summaries)])
-    write_atomically(out / "animals.parquet", [animals_parquet(summaries)])
-    write_atomically(out / "eggs.parquet", [eggs_parquet(summaries)])
-    has_agreement_page = (out / "agreement.html").is_file()
-    page = index_html(summaries, problems, has_agreement_page=has_agreement_page, signed=signed or {})
+    write_atomically(out / "summary.csv", [summary_csv(summaries, signed)])
+    write_atomically(out / "eggs.csv", [eggs_csv(summaries, signed)])
+    write_atomically(out / "animals.parquet", [animals_parquet(summaries, signed)])
+    write_atomically(out / "eggs.parquet", [eggs_parquet(summaries, signed)])
+    slip = rescan_slip_html(summaries, signed, pages, run.ended if run else None)
+    write_atomically(out / RESCAN_SLIP, [slip])
+    page = index_html(
+        summaries,
+        problems,
+        has_agreement_page=(out / "agreement.html").is_file(),
+        signed=signed,
+        pages=pages,
+        run=run,
+    )
     write_atomically(out / "index.html", [page])
 
 
@@ -96,7 +128,8 @@ def _remove_stale(folder: Path, keep: Iterable[str]) -> None:
     kept = set(keep)
     try:
         if folder.is_dir():
-            for path in (*folder.glob("*.mot.txt"), *folder.glob("*.path.csv"), *folder.glob("report-*.dcm")):
+            patterns = ("*.mot.txt", "*.path.csv", "report-*.dcm", THUMBNAIL)
+            for path in (path for pattern in patterns for path in folder.glob(pattern)):
                 if path.name not in kept:
                     path.unlink()
     except OSError as error:

@@ -96,7 +96,7 @@ def size_text(egg: EggFinding, scale_known: bool) -> str:
     length, width = _known(egg.length_mm), _known(egg.width_mm)
     if length is not None and width is not None:
         if egg.length_interval90_mm is not None and egg.width_interval90_mm is not None:
-            length_range, width_range = map(_range_text, (egg.length_interval90_mm, egg.width_interval90_mm))
+            length_range, width_range = map(_spread_text, (egg.length_interval90_mm, egg.width_interval90_mm))
             return f"{length:.0f} ({length_range}) {MULTIPLICATION_SIGN} {width:.0f} ({width_range}) mm"
         return f"{length:.1f} {MULTIPLICATION_SIGN} {width:.1f} mm"
     if length is not None:
@@ -144,13 +144,9 @@ def frame_time_text(frame: int, frame_rate: float | None) -> str:
 
 
 def _spread_text(values: Sequence[float]) -> str:
-    """Smallest and largest, or one number if both round to it."""
+    """Smallest and largest in whole numbers, or one number if both round to it."""
     low, high = f"{min(values):.0f}", f"{max(values):.0f}"
     return low if low == high else f"{low}{EN_DASH}{high}"
-
-
-def _range_text(ends_mm: tuple[float, float]) -> str:
-    return f"{ends_mm[0]:.0f}{EN_DASH}{ends_mm[1]:.0f}"
 
 
 def _known(value: float | None) -> float | None:

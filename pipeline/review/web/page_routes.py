@@ -84,11 +84,12 @@ def page_routes(context: AppContext) -> APIRouter:
             return _error_page("There is no such exam.", 404)
         reviewed = context.answer_service.current_review(case)
         is_signed = reviewed.state.signature is not None
-        page = (load_signed_sheet(context.out, case) if is_signed else None) or render_signed_sheet(
-            reviewed, context.frame
-        )
+        page = load_signed_sheet(context.out, case) if is_signed else None
         if page is None:
-            return _error_page("This exam is not signed.", 404)
+            rendered = render_signed_sheet(reviewed, context.frame)
+            if rendered is None:
+                return _error_page("This exam is not signed.", 404)
+            page = rendered.html
         response = HTMLResponse(page)
         # The sheet is one file with its pictures and style inside, the same as in the output folder.
         response.headers["Content-Security-Policy"] = (

@@ -64,14 +64,14 @@ def animals(page: Page) -> list[str]:
 
 
 def headings(page: Page) -> list[str]:
-    return [one.inner_text().split("\n")[0] for one in page.locator("h2").all() if one.is_visible()]
+    return [one.inner_text().split("\n")[0] for one in page.locator("#exams h2").all() if one.is_visible()]
 
 
 def test_the_page_opens_in_order_of_priority(page: Page) -> None:
     assert animals(page) == BY_PRIORITY
     titles = [heading.rsplit(" ", 1)[0] for heading in headings(page)]
     assert titles == ["For the vet today", "To check", "Nothing to check"]
-    assert page.locator("[aria-sort]").inner_text().strip() == "Reasons"
+    assert page.locator("[aria-sort]").inner_text().strip() == "What to do"
     assert page.locator("output").inner_text() == "5 of 5 exams shown"
 
 
@@ -95,7 +95,7 @@ def test_column_heads_sort_and_reverse(page: Page, head: str, expected: list[str
     button.press("Enter")
     assert animals(page)[0] != expected[0]
     assert sorted_by.get_attribute("aria-sort") == ("ascending" if direction == "descending" else "descending")
-    page.get_by_role("button", name="Reasons").click()
+    page.get_by_role("button", name="What to do").click()
     assert animals(page) == BY_PRIORITY
     assert len(headings(page)) == 3
 
@@ -138,12 +138,12 @@ def test_everything_can_be_reached_by_keyboard(page: Page) -> None:
         page.keyboard.press("Tab")
         reached.append(page.evaluate("document.activeElement.name || document.activeElement.innerText.trim()"))
     assert reached[:6] == ["text", "group", "seen", "day", "order", "reversed"]
-    assert [name for name in reached if name in ("Animal", "Scanned", "Seen", "Stage", "Reasons")] == [
+    assert [name for name in reached if name in ("Animal", "Scanned", "Seen", "Stage", "What to do")] == [
         "Animal",
         "Scanned",
         "Seen",
         "Stage",
-        "Reasons",
+        "What to do",
     ]
 
 
