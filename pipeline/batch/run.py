@@ -13,7 +13,7 @@ import hashlib
 import json
 import logging
 import traceback
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from contextlib import closing, suppress
 from dataclasses import asdict, dataclass, replace
 from pathlib import Path
@@ -48,6 +48,7 @@ from pipeline.report.export.result import ModelIdentity
 from pipeline.report.index import NightlyRun
 from pipeline.report.links import Neighbours, neighbours_of
 from pipeline.report.output_files import write_exam_files, write_overview_files
+from pipeline.report.priority import to_do
 from pipeline.report.sign_off import SignOff
 from pipeline.report.summary import ExamSummary, summarise
 from pipeline.scan.clip_scan import ClipScan
@@ -68,10 +69,6 @@ A test keeps a digest of the results for each version, and fails when results ch
 """
 
 
-def _now() -> dt.datetime:
-    return dt.datetime.now(dt.UTC)
-
-
 def run_batch(
     root: Path,
     out: Path,
@@ -81,7 +78,6 @@ def run_batch(
     force: bool = False,
     retry_refused: bool = False,
     on_event: EventListener = ignore_event,
-    now: Callable[[], dt.datetime] = _now,
 ) -> BatchReport:
     """Read the new clips under ``root`` and bring the files under ``out`` up to date.
 
@@ -89,7 +85,7 @@ def run_batch(
     ``multiprocessing``, so a program of your own needs the usual ``if __name__ == "__main__"``
     force : read all clips again, and write every exam again
     retry_refused : also read clips that killed or outlasted that process in an earlier run
-    on_event : called at every step;  now : the clock, whose time with its zone the index shows
+    on_event : called at every step
 
     A clip, folder or exam that cannot be used is listed in the report, and the run goes on with the others.
 
@@ -126,10 +122,10 @@ def run_batch(
         try:
             summaries, unreadable = read_summaries(store, out)
             report = replace(report, problems=(*problems, *unreadable))
-            ended = NightlyRun(now(), len(reports), len(report.clips), str(root))
+            ended = NightlyRun(dt.datetime.now(dt.UTC), len(reports), len(report.clips), str(root))
             signed = _sign_offs(summaries, journal)
             write_overview_files(out, summaries, report.problems, signed, pages=settings.pages, run=ended)
-            report = replace(report, index=out / "index.html")
+            report = replace(report, index=out / "index.html", to_do=to_do(summaries, signed))
             if run is not None:
                 store.finish_run(run, RunOutcome.DONE)
         except (StoreError, OutputError) as error:

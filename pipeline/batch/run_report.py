@@ -7,6 +7,8 @@ from enum import StrEnum
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from pipeline.report.to_do import NOTHING_TO_DO, ToDo
+
 if TYPE_CHECKING:
     from pipeline.exams.exam_search import ExamProblem
 
@@ -72,6 +74,7 @@ class BatchReport:
     index : the page to open, None if none was written
     failure : why the overview files could not be written, else None
     warning : what is wrong with the results of all exams, None if nothing is
+    to_do : who needs whom, over all exams in the output folder
     """
 
     root: Path
@@ -81,6 +84,7 @@ class BatchReport:
     index: Path | None
     failure: str | None = None
     warning: str | None = None
+    to_do: ToDo = NOTHING_TO_DO
 
     @property
     def clips(self) -> tuple[ClipReport, ...]:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
 from enum import StrEnum
 
 import typer
@@ -13,6 +13,9 @@ from pipeline.batch.run_report import BatchReport, ClipStatus, ExamReport, ExamS
 from pipeline.formatting import plural
 
 __all__ = ["exam_line", "print_report"]
+
+
+MAX_TASKS = 5  # animals named for each group, so that the last lines fit a terminal
 
 
 def print_report(report: BatchReport, *, quiet: bool, as_json: bool, traceback: bool) -> None:
@@ -58,8 +61,29 @@ def _summary(report: BatchReport) -> str:
         f"{plural(len(report.clips), 'clip')}: {_count_by_status(ClipStatus, (clip.status for clip in report.clips))}",
     ]
     if report.index is not None:
-        lines.append(f"Open {report.index}")
+        lines += ["", *_to_do_lines(report), f"Open {report.index.as_uri()}"]
     return "\n".join(lines)
+
+
+def _to_do_lines(report: BatchReport) -> Iterator[str]:
+    """Who needs whom, each with the page to open."""
+    to_do = report.to_do
+    for title, tasks in (("For the vet today", to_do.vet), ("To scan again", to_do.rescan)):
+        if not tasks:
+            continue
+        yield f"{title}: {plural(len(tasks), 'animal')}"
+        for task in tasks[:MAX_TASKS]:
+            yield f"  {printable(task.animal)}: {printable(task.what)}"
+            yield f"    {(report.out / task.folder / 'report.html').as_uri()}"
+        if len(tasks) > MAX_TASKS:
+            yield f"  and {len(tasks) - MAX_TASKS} more, see the index"
+    if to_do.rescan:
+        yield f"Slip for whoever scans: {(report.out / 'rescan.html').as_uri()}"
+    if not to_do.vet:
+        yield "No animal was flagged for the vet today."
+    if to_do.check:
+        command = f"clutchlight review --out {printable(str(report.out))}"
+        yield f"To check in the review: {plural(to_do.check, 'animal')} ({command})"
 
 
 def _count_by_status(kind: type[StrEnum], statuses: Iterable[StrEnum]) -> str:

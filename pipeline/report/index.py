@@ -16,7 +16,8 @@ from types import MappingProxyType
 
 from pipeline.exams.exam_search import ExamProblem
 from pipeline.formatting import date_text, moment_text, plural
-from pipeline.report.index_rows import SEEN_KINDS, IndexRow, index_group, index_row, seen_kind, signed_or_found
+from pipeline.report.index_rows import SEEN_KINDS, IndexRow, index_row, seen_kind, signed_or_found
+from pipeline.report.priority import PRIORITY_GROUPS, grouped
 from pipeline.report.range_bar import range_bar_svg
 from pipeline.report.rendering import render
 from pipeline.report.sign_off import SignOff
@@ -25,14 +26,6 @@ from pipeline.settings import PLAIN_PAGES, PageSettings
 
 __all__ = ["DOWNLOADS", "NightlyRun", "index_html"]
 
-PRIORITY_GROUPS = (
-    ("vet today", "For the vet today"),
-    ("rescan", "Rescan"),
-    ("check", "To check"),
-    ("rest", "Nothing to check"),
-    ("signed", "Signed"),
-    ("earlier", "Earlier exams of these animals"),
-)
 DOWNLOADS = (
     ("exams, CSV", "summary.csv"),
     ("eggs, CSV", "eggs.csv"),
@@ -72,7 +65,7 @@ def index_html(
     """
     from markupsafe import Markup
 
-    groups = _grouped(summaries, signed)
+    groups = grouped(summaries, signed)
     script = files("pipeline.report").joinpath("templates/index.js").read_text(encoding="utf-8").strip()
     # Stripped, because the hash must match the bytes between the script tags.
     digest = hashlib.sha256(script.encode()).digest()
@@ -104,17 +97,6 @@ def index_html(
         script=Markup(script),
         script_hash=base64.b64encode(digest).decode(),
     )
-
-
-def _grouped(summaries: Sequence[ExamSummary], signed: Mapping[str, SignOff]) -> dict[str, list[ExamSummary]]:
-    last = {s.exam.animal: s for s in sorted(summaries, key=lambda s: (s.exam.date, s.folder))}
-    groups: dict[str, list[ExamSummary]] = {key: [] for key, _ in PRIORITY_GROUPS}
-    for summary in sorted(
-        summaries, key=lambda s: (-s.finding.error_probability, s.exam.animal, s.exam.date, s.folder)
-    ):
-        group = index_group(summary) if summary is last[summary.exam.animal] else "earlier"
-        groups["signed" if summary.folder in signed else group].append(summary)
-    return groups
 
 
 def _run_text(run: NightlyRun | None, days: Sequence[dt.date], pages: PageSettings) -> str:

@@ -19,7 +19,7 @@ from pipeline.report.thumbnail import THUMBNAIL
 from pipeline.report.verdict import shelled_bar
 from pipeline.settings import PageSettings
 
-__all__ = ["IndexRow", "SeenKind", "index_group", "index_row", "priority_group", "seen_kind", "signed_or_found"]
+__all__ = ["SEEN_KINDS", "IndexRow", "SeenKind", "index_row", "seen_kind", "signed_or_found"]
 
 SeenKind = str
 """A key of ``SEEN_KINDS``."""
@@ -78,19 +78,6 @@ class IndexRow:
     clips: str
     has_refused_clips: bool
     windows: str
-
-
-def priority_group(summary: ExamSummary) -> str:
-    """How urgent an exam is. An animal without any usable recording is to be checked, even without a flag."""
-    if summary.flag_codes("vet today"):
-        return "vet today"
-    return "check" if summary.flag_codes("check") or not summary.is_scanned else "rest"
-
-
-def index_group(summary: ExamSummary) -> str:
-    """As `priority_group`, with those to be scanned again apart from those to be looked at."""
-    group = priority_group(summary)
-    return "rescan" if group == "check" and any(flag.needs_rescan for flag in summary.finding.flags) else group
 
 
 def signed_or_found(summary: ExamSummary, sign_off: SignOff | None) -> tuple[Count, Count, str]:

@@ -12,7 +12,7 @@ from urllib.parse import quote
 from pipeline.formatting import date_text
 from pipeline.people.answers import ReopenExam, SignExam
 from pipeline.people.event_log import EventLog, ExamKey
-from pipeline.report.index_rows import priority_group
+from pipeline.report.priority import priority_group
 from pipeline.report.summary import ExamSummary
 from pipeline.report.text import count_text, interval_text
 

@@ -39,7 +39,7 @@ SCAN_DIGESTS = {
 
 SETTINGS = load_settings()
 LONG_AGO = 1.7e9  # so that the files do not look as if they were still being copied
-LIBRARY_FILES = (".pdf", ".parquet")
+LIBRARY_FILES = (".pdf", ".parquet", ".jpg")
 
 
 @pytest.fixture(scope="module")

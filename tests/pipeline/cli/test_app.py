@@ -140,7 +140,14 @@ def test_batch_without_a_terminal_prints_lines_and_no_bars(root: Path, tmp_path:
     done = run_in_a_process("batch", root, "--out", tmp_path / "out")
     assert (done.returncode, done.stdout.splitlines()) == (
         0,
-        ["1 exam: 1 written", "2 clips: 2 read", f"Open {tmp_path / 'out' / 'index.html'}"],
+        [
+            "1 exam: 1 written",
+            "2 clips: 2 read",
+            "",
+            "No animal was flagged for the vet today.",
+            f"To check in the review: 1 animal (clutchlight review --out {tmp_path / 'out'})",
+            f"Open {(tmp_path / 'out' / 'index.html').as_uri()}",
+        ],
     )
     assert done.stderr.splitlines() == ["1 exam, 2 clips", "[1/1] AF-0001 2026-05-14: 2 clips, written"]
     assert not {"\x1b", "\r"} & set(done.stdout + done.stderr)
@@ -275,7 +282,7 @@ def test_demo_compares_counts_with_ground_truth(
     assert lines[0].split()[:2] == ["animal", "species"]
     assert lines[1].startswith("AF-0001")
     assert "none seen" in lines[2]
-    assert lines[-1] == f"Open {tmp_path / 'words' / 'results' / 'index.html'}"
+    assert lines[-1] == f"Open {(tmp_path / 'words' / 'results' / 'index.html').as_uri()}"
     assert app.main(["demo", "--out", str(tmp_path / "json"), "--json"]) == ExitCode.DONE
     rows = json.loads(capsys.readouterr().out)
     assert [(row["animal"], row["crossed"]) for row in rows] == [("AF-0001", 2), ("AF-0002", 0)]

@@ -13,8 +13,8 @@ from typing import TYPE_CHECKING
 from pipeline.estimate.results import Flag
 from pipeline.exams.exam_search import ExamProblem
 from pipeline.report.index import NightlyRun, index_html
-from pipeline.report.index_rows import index_group, priority_group
 from pipeline.report.output_files import write_exam_files, write_overview_files
+from pipeline.report.priority import index_group, priority_group
 from pipeline.report.summary import ExamSummary, summarise
 from pipeline.settings import PageSettings
 
