@@ -19,7 +19,10 @@
   function listExams(table, form) {
     const step = Number(table.dataset.shownRows);
     const groups = [...table.tBodies];
-    const rows = [...table.querySelectorAll("tr.exam")].map((row, place) => ({ row, place, group: row.parentElement }));
+    // What is asked for again and again is read once: with thousands of rows the page itself is slow to ask.
+    const rows = groups.flatMap((group) =>
+      [...group.querySelectorAll("tr.exam")].map((row) => ({ row, group, key: group.dataset.group, ...row.dataset })));
+    rows.forEach((one, place) => (one.place = place));
     const sorted = document.createElement("tbody");
     const more = document.getElementById("more");
     const alphabet = new Intl.Collator("en", { numeric: true });
@@ -29,13 +32,14 @@
       eggs: (a, b) => b.eggs - a.eggs,
       stage: (a, b) => (a.stage === "") - (b.stage === "") || alphabet.compare(a.stage, b.stage),
     };
+    const inOrder = { priority: rows };
     let limit = step; // rows that are laid out; a browser needs a second for thousands
-    let isGrouped = true;
+    let shown = new Set();
+    let moved = [];
     table.append(sorted);
-    for (const row of table.querySelectorAll(".late")) {
-      row.hidden = true;
-      row.classList.remove("late");
-    }
+    for (const row of table.querySelectorAll(".late")) row.hidden = true;
+    table.classList.add("listed");
+    for (const one of rows) if (!one.row.hidden) shown.add(one);
 
     // The column heads become buttons. They do the same as the fields of the form.
     for (const head of table.querySelectorAll("th[data-order]")) {
@@ -52,21 +56,11 @@
 
     function show() {
       const order = form.order.value;
-      const direction = form.reversed.checked ? -1 : 1;
-      const grouped = order === "priority" && direction > 0;
-      const passing = rows.filter(passes(form.text.value.trim().toLocaleLowerCase()));
-      if (order !== "priority") {
-        passing.sort((a, b) => direction * compare[order](a.row.dataset, b.row.dataset) || a.place - b.place);
-      } else if (!grouped) passing.reverse();
-      const shown = new Set(passing.slice(0, limit));
-      arrange(grouped, shown);
-      for (const one of rows) if (one.row.hidden === shown.has(one)) one.row.hidden = !shown.has(one);
-      const filled = new Set([...shown].map(({ group }) => group));
-      for (const group of groups) {
-        group.hidden = !grouped || !filled.has(group);
-        group.rows[0].hidden = group.hidden;
-      }
-      markHeads(order, direction);
+      const reversed = form.reversed.checked;
+      const grouped = order === "priority" && !reversed;
+      const passing = ordered(order, reversed).filter(passes());
+      arrange(grouped, passing.slice(0, limit));
+      markHeads(order, reversed);
       more.parentElement.hidden = passing.length <= limit;
       more.textContent = `Show ${Math.min(5 * step, passing.length - limit)} more of ${passing.length - limit}`;
       const noun = rows.length === 1 ? "exam" : "exams";
@@ -74,27 +68,42 @@
       form.querySelector("output").value = `${passing.length} of ${rows.length} ${noun} shown${listed}`;
     }
 
-    function passes(text) {
-      const { group, seen, day } = form;
+    function ordered(order, reversed) {
+      inOrder[order] ??= [...rows].sort((a, b) => compare[order](a, b) || a.place - b.place);
+      return reversed ? [...inOrder[order]].reverse() : inOrder[order];
+    }
+
+    function passes() {
+      const text = form.text.value.trim().toLocaleLowerCase();
+      const [group, seen, day] = [form.group.value, form.seen.value, form.day.value];
       return (one) =>
-        (!group.value || one.group.dataset.group === group.value)
-        && (!seen.value || one.row.dataset.seen === seen.value)
-        && (!day.value || one.row.dataset.day === day.value)
+        (!group || one.key === group)
+        && (!seen || one.seen === seen)
+        && (!day || one.day === day)
         && (!text || (one.text ??= one.row.textContent.toLocaleLowerCase()).includes(text));
     }
 
-    /* Put the rows where they belong: into their groups, or one below the other. */
-    function arrange(grouped, shown) {
-      if (!grouped) sorted.append(...[...shown].map(({ row }) => row));
-      else if (!isGrouped) for (const { row, group } of rows) group.append(row);
-      isGrouped = grouped;
+    /* Show these rows and no others: in their groups, or one below the other. */
+    function arrange(grouped, wanted) {
+      for (const { row, group, place } of moved.sort((a, b) => b.place - a.place)) {
+        const next = rows[place + 1];
+        group.insertBefore(row, next?.group === group ? next.row : null);
+      }
+      moved = grouped ? [] : [...wanted];
+      sorted.append(...moved.map(({ row }) => row));
+      const now = new Set(wanted);
+      for (const one of shown) if (!now.has(one)) one.row.hidden = true;
+      for (const one of now) if (!shown.has(one)) one.row.hidden = false;
+      shown = now;
+      const filled = new Set(grouped ? wanted.map(({ group }) => group) : []);
+      for (const group of groups) group.hidden = group.rows[0].hidden = !filled.has(group);
     }
 
-    function markHeads(order, direction) {
+    function markHeads(order, reversed) {
       const first = ["eggs", "day"].includes(order) ? "descending" : "ascending";
       const second = first === "ascending" ? "descending" : "ascending";
       for (const head of table.querySelectorAll("th[data-order]")) {
-        if (head.dataset.order === order) head.setAttribute("aria-sort", direction > 0 ? first : second);
+        if (head.dataset.order === order) head.setAttribute("aria-sort", reversed ? second : first);
         else head.removeAttribute("aria-sort");
       }
     }
