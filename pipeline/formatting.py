@@ -3,6 +3,10 @@
 from __future__ import annotations
 
 import datetime as dt
+from collections.abc import Iterator
+from contextlib import contextmanager
+from contextvars import ContextVar
+from typing import Literal
 
 __all__ = [
     "EN_DASH",
@@ -12,6 +16,8 @@ __all__ = [
     "format_known",
     "format_signed",
     "moment_text",
+    "number_style",
+    "number_text",
     "percent",
     "plural",
 ]
@@ -24,6 +30,38 @@ MONTHS = (
     "January", "February", "March", "April", "May", "June",
     "July", "August", "September", "October", "November", "December",
 )  # fmt: skip
+
+
+DecimalMark = Literal[".", ","]
+_decimal_mark: ContextVar[DecimalMark] = ContextVar("decimal_mark", default=".")
+
+
+@contextmanager
+def number_style(decimal_mark: DecimalMark) -> Iterator[None]:
+    """Inside it, numbers in text have that decimal mark, and the other one between thousands.
+
+    >>> with number_style(","):
+    ...     number_text(1234.5, ",.1f")
+    '1.234,5'
+    """
+    before = _decimal_mark.set(decimal_mark)
+    try:
+        yield
+    finally:
+        _decimal_mark.reset(before)
+
+
+def number_text(value: float, form: str = ",") -> str:
+    """The number in a format of Python, with the marks that are in use; by default whole, with thousands apart.
+
+    >>> number_text(1200), number_text(38.25, ".1f")
+    ('1,200', '38.2')
+    """
+    text = format(value, form)
+    return text.translate(_SWAPPED_MARKS) if _decimal_mark.get() == "," else text
+
+
+_SWAPPED_MARKS = str.maketrans(".,", ",.")
 
 
 def date_text(date: dt.date) -> str:
@@ -50,7 +88,7 @@ def plural(number: int, noun: str) -> str:
     >>> plural(1, "egg"), plural(1200, "egg")
     ('1 egg', '1,200 eggs')
     """
-    return f"{number:,} {noun}" if number == 1 else f"{number:,} {noun}s"
+    return f"{number_text(number)} {noun}{'' if number == 1 else 's'}"
 
 
 def percent(probability: float) -> str:

@@ -10,7 +10,7 @@ from dataclasses import dataclass
 
 from pipeline.estimate.results import Change, Count, Difference, History, PassedEggs, Visit
 from pipeline.exams.species import ReferenceRange
-from pipeline.formatting import EN_DASH, date_text, format_signed, plural
+from pipeline.formatting import EN_DASH, date_text, format_signed, number_text, plural
 
 __all__ = ["HistoryRow", "change_text", "history_rows", "history_sentences", "history_sources", "passed_text"]
 
@@ -88,7 +88,8 @@ def _difference_text(fewer: Difference, noun: str) -> str:
 
 
 def _range_text(low: float, high: float) -> str:
-    return f"{low:g}" if low == high else f"{low:g} to {high:g}"
+    first, last = number_text(low, "g"), number_text(high, "g")
+    return first if low == high else f"{first} to {last}"
 
 
 def _passed_since_text(passed: PassedEggs) -> str:
@@ -144,7 +145,8 @@ def history_rows(history: History) -> list[HistoryRow]:
 
 def _count_cell(count: Count) -> str:
     low, high = count.interval90
-    return f"{count.estimate or 'none seen'} ({low}{EN_DASH}{high})"
+    number = f"{count.estimate or 'none seen'}"
+    return number if low == high else f"{number} ({low}{EN_DASH}{high})"
 
 
 def passed_text(passed: PassedEggs) -> str:

@@ -15,7 +15,7 @@ from importlib.resources import files
 from types import MappingProxyType
 
 from pipeline.exams.exam_search import ExamProblem
-from pipeline.formatting import date_text, moment_text, plural
+from pipeline.formatting import date_text, moment_text, number_text, plural
 from pipeline.report.index_rows import SEEN_KINDS, IndexRow, index_row, seen_kind, signed_or_found
 from pipeline.report.priority import PRIORITY_GROUPS, grouped
 from pipeline.report.range_bar import range_bar_svg
@@ -116,13 +116,13 @@ def _totals(summaries: Sequence[ExamSummary], signed: Mapping[str, SignOff]) -> 
     kinds = [seen_kind(summary, signed.get(summary.folder)) for summary in summaries]
     refused = sum(summary.clips_refused for summary in summaries)
     return [
-        ("animals", f"{len({summary.exam.animal for summary in summaries}):,}"),
-        ("exams", f"{len(summaries):,}"),
-        ("signed", f"{sum(summary.folder in signed for summary in summaries):,}"),
-        ("with shelled eggs seen", f"{kinds.count('shelled'):,}"),
-        ("with follicles only", f"{kinds.count('follicles'):,}"),
-        ("none seen", f"{kinds.count('none'):,}"),
-        ("not scanned", f"{kinds.count('unscanned'):,}"),
-        ("clips read", f"{sum(summary.clips for summary in summaries) - refused:,}"),
-        ("clips refused", f"{refused:,}"),
+        ("animals", number_text(len({summary.exam.animal for summary in summaries}))),
+        ("exams", number_text(len(summaries))),
+        ("signed", number_text(sum(summary.folder in signed for summary in summaries))),
+        ("with shelled eggs seen", number_text(kinds.count("shelled"))),
+        ("with follicles only", number_text(kinds.count("follicles"))),
+        ("none seen", number_text(kinds.count("none"))),
+        ("not scanned", number_text(kinds.count("unscanned"))),
+        ("clips read", number_text(sum(summary.clips for summary in summaries) - refused)),
+        ("clips refused", number_text(refused)),
     ]

@@ -13,6 +13,7 @@ from types import MappingProxyType
 from pipeline.estimate.results import ExamFinding
 from pipeline.exams.exam_search import Exam, ExamProblem
 from pipeline.exams.folder_names import clip_file_stems, exam_folder
+from pipeline.formatting import number_style
 from pipeline.report.export.coco import detections_chunks
 from pipeline.report.export.dicom_sources import dicom_headers
 from pipeline.report.export.mot import mot_lines
@@ -73,6 +74,27 @@ def write_exam_files(
     for name, report in structured.items():
         write_atomically(folder / name, [report])
     write_atomically(folder / "detections.coco.json", detections_chunks(exam, finding, clips))
+    with number_style(pages.decimal_mark):
+        _write_sheet(folder, exam, finding, clips, model, settings_sha256, sign_off, pages, neighbours)
+    if (thumbnail := thumbnail_jpeg(finding, clips)) is not None:
+        write_atomically(folder / THUMBNAIL, [thumbnail])
+    result = result_document(exam, finding, clips, model, settings_sha256)
+    write_atomically(folder / "result.json", [to_json_bytes(result)])
+    return folder
+
+
+def _write_sheet(
+    folder: Path,
+    exam: Exam,
+    finding: ExamFinding,
+    clips: Sequence[ClipScan],
+    model: ModelIdentity,
+    settings_sha256: str,
+    sign_off: SignOff | None,
+    pages: PageSettings,
+    neighbours: Neighbours,
+) -> None:
+    """The sheet for a screen and on paper."""
     content = sheet_content(
         exam,
         finding,
@@ -86,11 +108,6 @@ def write_exam_files(
     signature = sheet_signature(sign_off, pages) if sign_off else None
     write_atomically(folder / "report.html", [sheet_html(content, signature)])
     write_atomically(folder / "report.pdf", [sheet_pdf(content, signature)])
-    if (thumbnail := thumbnail_jpeg(finding, clips)) is not None:
-        write_atomically(folder / THUMBNAIL, [thumbnail])
-    result = result_document(exam, finding, clips, model, settings_sha256)
-    write_atomically(folder / "result.json", [to_json_bytes(result)])
-    return folder
 
 
 def write_overview_files(
@@ -112,14 +129,15 @@ def write_overview_files(
     write_atomically(out / "eggs.parquet", [eggs_parquet(summaries, signed)])
     slip = rescan_slip_html(summaries, signed, pages, run.ended if run else None)
     write_atomically(out / RESCAN_SLIP, [slip])
-    page = index_html(
-        summaries,
-        problems,
-        has_agreement_page=(out / "agreement.html").is_file(),
-        signed=signed,
-        pages=pages,
-        run=run,
-    )
+    with number_style(pages.decimal_mark):
+        page = index_html(
+            summaries,
+            problems,
+            has_agreement_page=(out / "agreement.html").is_file(),
+            signed=signed,
+            pages=pages,
+            run=run,
+        )
     write_atomically(out / "index.html", [page])
 
 

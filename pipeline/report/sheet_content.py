@@ -6,11 +6,11 @@ The content is built once. ``sheet_html`` draws it for a screen or phone, ``pdf.
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from pipeline.estimate.results import EggFinding, ExamFinding, Flag, History
 from pipeline.exams.exam_search import Exam
-from pipeline.formatting import MULTIPLICATION_SIGN, date_text, percent, plural
+from pipeline.formatting import MULTIPLICATION_SIGN, date_text, number_text, percent, plural
 from pipeline.report.body_map import BodyMap, body_map, body_map_text
 from pipeline.report.export.result import ModelIdentity
 from pipeline.report.follicle_text import follicle_sizes_text
@@ -26,6 +26,7 @@ from pipeline.report.sheet_entries import (
     uncounted_entry,
 )
 from pipeline.report.sightings import sorted_scans
+from pipeline.report.sign_off import SignOff
 from pipeline.report.sweep_plot import SweepPlot, sweep_plot
 from pipeline.report.text import (
     count_text,
@@ -158,7 +159,7 @@ def sheet_content(
     eggs = sorted(finding.eggs, key=lambda egg: egg.identity)
     is_scanned = any(len(scan.used_frames) for scan in clips)
     placed = body_map(exam, finding, clips)
-    history = _history(finding.history)
+    history = _history(_with_signed_counts(finding.history, signing.sign_off))
     return SheetContent(
         station=station,
         animal=exam.animal,
@@ -168,7 +169,7 @@ def sheet_content(
         exam_details=tuple(_exam_details(exam)),
         verdict=exam_verdict(finding, clips, is_scanned, signing),
         flags=finding.flags,
-        facts=tuple(_facts(finding, clips, eggs, is_scanned)),
+        facts=tuple(_facts(finding, clips, eggs, is_scanned, signing.sign_off)),
         history=history,
         eggs_title=f"Best view of each egg{' and follicle' if finding.follicles.estimate else ''}",
         eggs=egg_entries(eggs, clips, links.review, signed),
@@ -195,32 +196,41 @@ def _exam_details(exam: Exam) -> list[tuple[str, str]]:
     if exam.scanned_by:
         details.append(("Scanned by", exam.scanned_by))
     if exam.weight_g is not None:
-        details.append(("Weight", f"{exam.weight_g:g} g"))
+        details.append(("Weight", f"{number_text(exam.weight_g, 'g')} g"))
     if exam.carapace_mm is not None:
-        size = f"{exam.carapace_mm:g}"
+        size = number_text(exam.carapace_mm, "g")
         if exam.carapace_width_mm is not None:
-            size += f" {MULTIPLICATION_SIGN} {exam.carapace_width_mm:g}"
+            size += f" {MULTIPLICATION_SIGN} {number_text(exam.carapace_width_mm, 'g')}"
         details.append(("Carapace", f"{size} mm"))
     if exam.passed_before:
         details.append(("Laid before", plural(exam.passed_before, "egg")))
     return details
 
 
-def _facts(finding: ExamFinding, clips: Sequence[ClipScan], eggs: Sequence[EggFinding], is_scanned: bool) -> list[Fact]:
+def _facts(
+    finding: ExamFinding,
+    clips: Sequence[ClipScan],
+    eggs: Sequence[EggFinding],
+    is_scanned: bool,
+    sign_off: SignOff | None,
+) -> list[Fact]:
     facts = [Fact("How well she was scanned", windows_text(clips), scan_text(clips))]
     if not is_scanned:
         return facts
-    if finding.stage == "none seen":
-        facts.append(Fact("Stage", "none seen", ""))
+    is_confirmed = sign_off is not None and sign_off.is_confirmed
+    stage = sign_off.stage or finding.stage if sign_off is not None else finding.stage
+    if stage == "none seen":
+        facts.append(Fact("Stage", stage, ""))
     else:
-        stage = f"{finding.stage} ({percent(finding.stage_probability)})"
-        facts.append(Fact("Stage", stage, stage_mix_text(eggs)))
+        probability = "" if is_confirmed else f" ({percent(finding.stage_probability)})"
+        facts.append(Fact("Stage", f"{stage}{probability}", stage_mix_text(eggs)))
     if eggs:
         label = "Size" if all(egg.stage == "follicle" for egg in eggs) else "Size of shelled eggs"
         scale_known = any(scan.mm_per_px is not None for scan in clips)
         facts.append(Fact(label, *size_summary_text(eggs, scale_known)))
-    details = [interval_text(finding.follicles), follicle_sizes_text(eggs)]
-    facts.append(Fact("Follicles", count_text(finding.follicles, "follicle"), "; ".join(filter(None, details))))
+    follicles = finding.follicles if sign_off is None else sign_off.follicles
+    details = ["" if is_confirmed else interval_text(follicles), follicle_sizes_text(eggs)]
+    facts.append(Fact("Follicles", count_text(follicles, "follicle"), "; ".join(filter(None, details))))
     return facts
 
 
@@ -231,6 +241,15 @@ def _history(history: History) -> HistoryContent | None:
         rows = tuple(history_rows(history))
         return HistoryContent("Change since her last exam", sentences, rows, timeline(history), sources)
     return HistoryContent("Compared with her species", sentences, (), None, sources) if sentences else None
+
+
+def _with_signed_counts(history: History, sign_off: SignOff | None) -> History:
+    """This exam among her others with the counts that were signed. Comparisons stay as the estimate made them."""
+    if sign_off is None or not history.visits:
+        return history
+    *others, now = history.visits
+    signed = replace(now, shelled=sign_off.shelled, follicles=sign_off.follicles)
+    return replace(history, visits=(*others, signed))
 
 
 def _sources(finding: ExamFinding, history: HistoryContent | None) -> Iterator[str]:

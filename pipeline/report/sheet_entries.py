@@ -8,7 +8,7 @@ from dataclasses import dataclass
 
 from models.stages import Stage
 from pipeline.estimate.results import EggFinding, UncountedObject
-from pipeline.formatting import EN_DASH, percent, plural
+from pipeline.formatting import EN_DASH, number_text, percent, plural
 from pipeline.people.signatures import SignedEgg
 from pipeline.report.egg_pictures import EggCutout, cut_out
 from pipeline.report.follicle_text import FOLLICLE_CLASS_LEGEND, follicle_class_text
@@ -218,7 +218,7 @@ def clip_entry(scan: ClipScan) -> ClipEntry:
         file=scan.file,
         window=scan.window or "unknown",
         length=length,
-        used=f"{len(scan.used_frames):,} of {scan.frames:,}" if is_done else EN_DASH,
+        used=f"{number_text(len(scan.used_frames))} of {number_text(scan.frames)}" if is_done else EN_DASH,
         scale=_scale_text(scan),
         outcome=("partly read" if scan.reason else "read") if is_done else "refused",
         reason=_reason_text(scan) or ("" if is_done else "no reason recorded"),
@@ -234,5 +234,5 @@ def _reason_text(scan: ClipScan) -> str:
 
 def _scale_text(scan: ClipScan) -> str:
     if scan.mm_per_px is not None:
-        return f"{scan.mm_per_px:.3g} mm/px"
+        return f"{number_text(scan.mm_per_px, '.3g')} mm/px"
     return "no scale" if scan.status == "done" else EN_DASH

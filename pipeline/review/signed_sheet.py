@@ -14,10 +14,11 @@ from pathlib import Path
 from typing import Any
 
 from pipeline.estimate.results import EggFinding
+from pipeline.formatting import number_style
 from pipeline.people.answers import Redo, Undo
 from pipeline.people.signatures import StoredSignature, current_signature
 from pipeline.report.export.result import result_document, to_json_bytes
-from pipeline.report.links import Neighbours, sheet_links
+from pipeline.report.links import NO_NEIGHBOURS, sheet_links
 from pipeline.report.pdf.sheet_pdf import sheet_pdf
 from pipeline.report.sheet_content import sheet_content
 from pipeline.report.sheet_html import sheet_html
@@ -80,17 +81,18 @@ def render_signed_sheet(reviewed: ExamReview, read_frame: ReadFrame) -> SignedPa
         return None
     pages, sign_off = case.settings.pages, SignOff.of(stored)
     signature = sheet_signature(sign_off, pages, changes=_changes(reviewed, stored), is_signed_sheet=True)
-    content = sheet_content(
-        case.exam,
-        reviewed.finding,
-        _scans_with_pictures(reviewed, read_frame),
-        case.model,
-        settings_sha256(case.settings),
-        station=pages.station,
-        signing=Signing(sign_off, case.summary.finding.shelled),
-        links=sheet_links(case.summary.folder, pages.review_address, Neighbours(), is_signed_sheet=True),
-    )
-    return SignedPages(sheet_html(content, signature), sheet_pdf(content, signature))
+    with number_style(pages.decimal_mark):
+        content = sheet_content(
+            case.exam,
+            reviewed.finding,
+            _scans_with_pictures(reviewed, read_frame),
+            case.model,
+            settings_sha256(case.settings),
+            station=pages.station,
+            signing=Signing(sign_off, case.summary.finding.shelled),
+            links=sheet_links(case.summary.folder, pages.review_address, NO_NEIGHBOURS, is_signed_sheet=True),
+        )
+        return SignedPages(sheet_html(content, signature), sheet_pdf(content, signature))
 
 
 def load_signed_sheet(out: Path, case: ReviewCase) -> bytes | None:

@@ -167,3 +167,14 @@ def test_dark_pages_are_dark_on_a_screen_and_not_on_paper(browser: Browser, out:
         page.emulate_media(media="print", color_scheme="dark")
         assert page.evaluate(paper) == "#fffef9"
     page.context.close()
+
+
+def test_the_index_prints_the_list_and_not_its_controls(browser: Browser, out: Path) -> None:
+    page = browser.new_page()
+    page.goto((out / "index.html").as_uri())
+    paper = pypdfium2.PdfDocument(page.pdf(prefer_css_page_size=True, print_background=True))
+    page.close()
+    text = " ".join(sheet.get_textpage().get_text_bounded() for sheet in paper)
+    assert "AF-0412" in text
+    for control in ("Search", "reverse order", "\u2191", "Tables to download", "review\n"):
+        assert control not in text

@@ -80,6 +80,10 @@ def test_what_was_confirmed_has_no_range_and_no_condition(clutch: ExampleExam) -
     assert "rejected: not an egg or follicle" in text
     assert text.count("confirmed") >= 7
     assert content.headline == "7 shelled eggs, signed"
+    assert [(fact.value, fact.detail) for fact in content.facts if fact.label == "Follicles"] == [
+        ("1 follicle", "1 medium; 14 mm across")
+    ]
+    assert [fact.value for fact in content.facts if fact.label == "Stage"] == ["calcified"]
 
 
 def test_a_signature_with_open_questions_keeps_its_range(clutch: ExampleExam) -> None:
