@@ -8,14 +8,14 @@ from dataclasses import dataclass
 from pipeline.people.answers import ReopenExam, SignExam
 from pipeline.people.event_log import Event, EventLog, ExamKey
 
-__all__ = ["SignedEgg", "StoredSignature", "current_signature", "current_signatures", "login_text"]
+__all__ = ["SignedEgg", "StoredSignature", "current_signature", "current_signatures", "login_text", "stored_signature"]
 
 
 @dataclass(frozen=True)
 class SignedEgg:
     """An object as it was signed. number : as in the review, which the listed eggs have on the sheet, too
 
-    verdict : "egg" or "not-egg", None if nobody answered
+    verdict : "egg", "not-egg", or "uncertain" where a person could not tell; None if nobody answered
     stage : as it is counted, or as the program saw it;  is_counted : whether it is among the signed counts
     """
 
@@ -48,8 +48,8 @@ class StoredSignature:
 
     @property
     def is_confirmed(self) -> bool:
-        """Whether a person has answered about every object, so that the counts are what people saw."""
-        return bool(self.eggs) and all(egg.verdict is not None for egg in self.eggs or ())
+        """Whether people have said of every object what it is, so that the counts are what they saw."""
+        return bool(self.eggs) and all(egg.verdict in ("egg", "not-egg") for egg in self.eggs or ())
 
     def confirmed(self, *, shelled: bool) -> int:
         """How many shelled eggs, or follicles, are counted."""
@@ -60,7 +60,7 @@ def current_signature(events: Sequence[Event]) -> StoredSignature | None:
     """The signature of an exam, from all answers about it, in order; None while it is open."""
     for event in reversed(events):
         if isinstance(event.answer, SignExam):
-            return _stored(event, event.answer)
+            return stored_signature(event, event.answer)
         if isinstance(event.answer, ReopenExam):
             return None
     return None
@@ -71,7 +71,7 @@ def current_signatures(event_log: EventLog) -> dict[ExamKey, StoredSignature]:
     found: dict[ExamKey, StoredSignature] = {}
     for logged in event_log.events_after(0, kinds=("signed", "reopened")):
         if isinstance(logged.event.answer, SignExam):
-            found[logged.exam] = _stored(logged.event, logged.event.answer)
+            found[logged.exam] = stored_signature(logged.event, logged.event.answer)
         else:
             found.pop(logged.exam, None)
     return found
@@ -84,7 +84,8 @@ def login_text(logged_in: bool | None) -> str:
     return "logged in with a password" if logged_in else "signed at this machine, not logged in"
 
 
-def _stored(event: Event, answer: SignExam) -> StoredSignature:
+def stored_signature(event: Event, answer: SignExam) -> StoredSignature:
+    """The signature that an event made. answer : that of the event"""
     signed_eggs = event.after.get("signed_eggs")
     return StoredSignature(
         name=answer.name,

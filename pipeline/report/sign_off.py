@@ -142,6 +142,8 @@ def verdict_text(signed: SignedEgg | None) -> str:
     """What people said of one object, as a few words; "" if nobody answered or it was not recorded."""
     if signed is None or signed.verdict is None:
         return ""
+    if signed.verdict == "uncertain":
+        return "looked at: cannot be told"
     if signed.verdict == "not-egg":
         return "rejected: not an egg or follicle"
     return "confirmed" if signed.is_counted else "confirmed, not counted"

@@ -56,7 +56,7 @@ class EggColumn:
         return None if self.signed is None or signed is None or sign_off is None else self.signed(signed, sign_off)
 
 
-VERDICTS = {"egg": "egg", "not-egg": "not an egg"}
+VERDICTS = {"egg": "egg", "not-egg": "not an egg", "uncertain": "cannot tell"}
 
 
 def _end(range_mm: tuple[float, float] | None, which: int) -> float | None:
