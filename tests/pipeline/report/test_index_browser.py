@@ -226,3 +226,21 @@ def test_a_page_says_by_itself_that_it_is_old(
     if hours > 72:
         assert "This page is 9 days old: no run has ended since." in line.inner_text()
     page.context.close()
+
+
+def test_without_its_script_a_long_list_is_whole(browser: Browser, tmp_path: Path, clutch: ExampleExam) -> None:
+    summaries = []
+    for number in range(120):
+        exam = replace(clutch.exam, animal=f"AF-{number:03}")
+        summaries.append(replace(clutch.summary, exam=exam, folder=f"{exam.animal}/{exam.date}"))
+    path = tmp_path / "index.html"
+    path.write_bytes(index_html(summaries, []))
+    for width in (390, 1280):
+        page = opened(browser, path, width=width, script=False)
+        assert page.get_by_role("link", name="AF-119", exact=True).is_visible()
+        page.context.close()
+    page = opened(browser, path)
+    assert not page.get_by_role("link", name="AF-119", exact=True).is_visible()
+    page.get_by_role("button", name="Show 20 more of 20").click()
+    assert page.get_by_role("link", name="AF-119", exact=True).is_visible()
+    page.context.close()
