@@ -3,6 +3,10 @@
 from __future__ import annotations
 
 import datetime as dt
+from collections.abc import Iterator
+from contextlib import contextmanager
+from contextvars import ContextVar
+from typing import Literal
 
 __all__ = [
     "EN_DASH",
@@ -11,6 +15,9 @@ __all__ = [
     "date_text",
     "format_known",
     "format_signed",
+    "moment_text",
+    "number_style",
+    "number_text",
     "percent",
     "plural",
 ]
@@ -25,6 +32,38 @@ MONTHS = (
 )  # fmt: skip
 
 
+DecimalMark = Literal[".", ","]
+_decimal_mark: ContextVar[DecimalMark] = ContextVar("decimal_mark", default=".")
+
+
+@contextmanager
+def number_style(decimal_mark: DecimalMark) -> Iterator[None]:
+    """Inside it, numbers in text have that decimal mark, and the other one between thousands.
+
+    >>> with number_style(","):
+    ...     number_text(1234.5, ",.1f")
+    '1.234,5'
+    """
+    before = _decimal_mark.set(decimal_mark)
+    try:
+        yield
+    finally:
+        _decimal_mark.reset(before)
+
+
+def number_text(value: float, form: str = ",") -> str:
+    """The number in a format of Python, with the marks that are in use; by default whole, with thousands apart.
+
+    >>> number_text(1200), number_text(38.25, ".1f")
+    ('1,200', '38.2')
+    """
+    text = format(value, form)
+    return text.translate(_SWAPPED_MARKS) if _decimal_mark.get() == "," else text
+
+
+_SWAPPED_MARKS = str.maketrans(".,", ",.")
+
+
 def date_text(date: dt.date) -> str:
     """The date in English, whatever the machine's locale.
 
@@ -34,13 +73,22 @@ def date_text(date: dt.date) -> str:
     return f"{date.day} {MONTHS[date.month - 1]} {date.year}"
 
 
+def moment_text(moment: dt.datetime) -> str:
+    """Date and time of day, to the minute.
+
+    >>> moment_text(dt.datetime(2026, 5, 14, 7, 5))
+    '14 May 2026, 07:05'
+    """
+    return f"{date_text(moment.date())}, {moment:%H:%M}"
+
+
 def plural(number: int, noun: str) -> str:
     """The number with its noun, which takes an "s" unless there is exactly one.
 
     >>> plural(1, "egg"), plural(1200, "egg")
     ('1 egg', '1,200 eggs')
     """
-    return f"{number:,} {noun}" if number == 1 else f"{number:,} {noun}s"
+    return f"{number_text(number)} {noun}{'' if number == 1 else 's'}"
 
 
 def percent(probability: float) -> str:

@@ -5,12 +5,14 @@ Values, units and meanings are in ``settings.toml``; the bounds of each value ar
 
 from __future__ import annotations
 
+import datetime as dt
 import hashlib
 import json
 from pathlib import Path
-from typing import Annotated, Any
+from typing import Annotated, Any, Literal
+from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
-from pydantic import Field
+from pydantic import AfterValidator, Field
 
 from configs.reading import config_path, read_toml
 from configs.tables import Positive, Probability, Share, TomlTable
@@ -18,6 +20,7 @@ from models.weights_file import shipped_weights
 from pipeline.calibration_file import Calibration, CalibrationError, load_calibration, shipped_calibration
 
 __all__ = [
+    "PLAIN_PAGES",
     "BackupSettings",
     "ChangeSettings",
     "DetectSettings",
@@ -25,6 +28,7 @@ __all__ = [
     "FlagSettings",
     "IngestSettings",
     "NightSettings",
+    "PageSettings",
     "RunSettings",
     "Settings",
     "SettingsTables",
@@ -39,6 +43,15 @@ __all__ = [
 
 GreyLevel = Annotated[float, Field(ge=0.0, le=255.0)]
 Threads = Annotated[int, Field(ge=0, le=1024)]
+
+
+def _known_time_zone(name: str) -> str:
+    if name:
+        try:
+            ZoneInfo(name)
+        except (ZoneInfoNotFoundError, ValueError, OSError) as error:
+            raise ValueError(f'there is no time zone "{name}"; names are like "Europe/Dublin"') from error
+    return name
 
 
 class IngestSettings(TomlTable):
@@ -161,6 +174,8 @@ class FlagSettings(TomlTable):
     count_and_stage_probability: Share
     wide_interval_eggs: Annotated[int, Field(ge=1, le=1000)]
     wide_interval_share: Positive
+    wide_follicle_interval: Annotated[int, Field(ge=1, le=1000)]
+    wide_follicle_share: Positive
     window_difference_eggs: Annotated[int, Field(ge=1, le=1000)]
     window_difference_share: Share
     stage_probability: Share
@@ -219,6 +234,24 @@ class TidySettings(TomlTable):
     log_days: Annotated[float, Field(ge=0.0, le=36_500.0)]
 
 
+class PageSettings(TomlTable):
+    """How the pages look. The defaults are those of ``settings.toml``, for pages without settings."""
+
+    station: Annotated[str, Field(max_length=100)] = ""
+    review_address: Annotated[str, Field(max_length=300, pattern=r"^(https?://[^\s\"'<>]+)?$")] = ""
+    stale_after_hours: Annotated[float, Field(gt=0.0, le=10_000.0)] = 36.0
+    time_zone: Annotated[str, AfterValidator(_known_time_zone)] = ""
+    decimal_mark: Literal[".", ","] = "."
+
+    def local_time(self, moment: dt.datetime) -> dt.datetime:
+        """The same moment in the time zone of the pages."""
+        return moment.astimezone(ZoneInfo(self.time_zone) if self.time_zone else None)
+
+
+PLAIN_PAGES = PageSettings()
+"""Pages without settings."""
+
+
 class SettingsTables(TomlTable):
     """The tables of ``settings.toml``, and of a user's own file."""
 
@@ -234,6 +267,7 @@ class SettingsTables(TomlTable):
     night: NightSettings
     backups: BackupSettings
     tidy: TidySettings
+    pages: PageSettings
 
 
 class Settings(SettingsTables):
@@ -300,9 +334,9 @@ def load_settings(
 def settings_sha256(settings: Settings) -> str:
     """SHA-256 of the settings and the calibration that results depend on; equal values have equal hashes.
 
-    The tables ``run``, ``night``, ``backups`` and ``tidy`` are left out, as they change no result.
+    The tables ``run``, ``night``, ``backups``, ``tidy`` and ``pages`` are left out, as they change no result.
     """
-    return _sha256(settings.model_dump(mode="json", exclude={"run", "night", "backups", "tidy"}))
+    return _sha256(settings.model_dump(mode="json", exclude={"run", "night", "backups", "tidy", "pages"}))
 
 
 def scan_settings_sha256(settings: Settings) -> str:

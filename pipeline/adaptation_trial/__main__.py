@@ -27,6 +27,7 @@ from pipeline.bench.data_set_metrics import DataSetMetrics, measure_data_set
 from pipeline.bench.ground_truth import open_data_set
 from pipeline.bench.label_metrics import compare_networks_on_labels, metric_row
 from pipeline.detect.detector_loading import load_detector
+from pipeline.formatting import plural
 from pipeline.labels.reader import read_labels
 from pipeline.labels.writer import write_labels
 from pipeline.people.event_log import EventLog
@@ -55,7 +56,8 @@ def main(arguments: list[str] | None = None) -> int:
     _run_batch(own, out / "sheets", shipped)
     _review_all(own, out / "sheets")
     written = write_labels(out / "sheets", out / "labels", settings, _report_when_done("labels"))
-    _log(f"{written.exams} signed exams, {written.frames} frames, {written.outlines} eggs, {written.ignored} ignored")
+    found = (plural(written.exams, "signed exam"), plural(written.frames, "frame"), plural(written.outlines, "egg"))
+    _log(f"{', '.join(found)}, {written.ignored} ignored")
     fine_tuning = _reduced_settings(options)
     labelled = read_labels(out / "labels", max_frames_per_clip=fine_tuning.max_frames_per_clip)
     change = run_fine_tuning(

@@ -14,6 +14,7 @@ from pipeline.formatting import format_signed
 __all__ = ["NARROW_LAYOUT", "WIDE_LAYOUT", "PlotLayout", "bland_altman_svg"]
 
 MAX_TICKS = 10  # of an axis
+MARK_RADIUS = 10.0  # units left free beside the axis, so that no mark lies on its labels
 LABEL_DIGITS = 1  # after the point, of the mean and the limits
 
 
@@ -54,7 +55,7 @@ def bland_altman_svg(pairs: Sequence[Pair], limits: LimitsOfAgreement | None, la
     bottom, end = layout.top + layout.height, layout.left + layout.width
 
     def x(eggs: float) -> float:
-        return layout.left + layout.width * eggs / right
+        return layout.left + MARK_RADIUS + (layout.width - MARK_RADIUS) * eggs / right
 
     def y(eggs: float) -> float:
         return layout.top + layout.height * (high - eggs) / (high - low)
@@ -62,8 +63,8 @@ def bland_altman_svg(pairs: Sequence[Pair], limits: LimitsOfAgreement | None, la
     def lines() -> Iterator[str]:
         yield (
             f'<svg class="agreement {layout.css_class}" viewBox="0 0 {layout.left + layout.width + layout.right:g} '
-            f'{bottom + layout.bottom:g}" role="img" '
-            'aria-label="Estimate minus outcome, over the mean of both">'
+            f'{bottom + layout.bottom:g}" role="img">'
+            "<title>Estimate minus outcome, over the mean of both</title>"
         )
         for eggs in _ticks(0, right):
             yield f'<path class="rule" d="M{x(eggs):.1f} {layout.top:g}V{bottom:g}"/>'

@@ -24,13 +24,14 @@ ExamBasis = Callable[[str, str], str]
 
 
 def exam_basis(settings: Settings, journal: Journal, result_version: int, network: NetworkInUse) -> ExamBasis:
-    """The digests of all exams of one run: of the network, the settings, species, outcomes and signatures."""
+    """The digests of all exams of one run: of the network, the settings, species, outcomes, signatures and pages."""
     outcomes: dict[str, list[Outcome]] = defaultdict(list)
     for outcome in recorded_outcomes(journal):
         outcomes[outcome.animal.casefold()].append(outcome)
     signatures = current_signatures(EventLog(journal))
     profiles = {name: profile.model_dump(mode="json") for name, profile in load_profiles().items()}
-    usual = json_digest([result_version, settings_sha256(settings), asdict(network), profiles])
+    pages = settings.pages.model_dump(mode="json")
+    usual = json_digest([result_version, settings_sha256(settings), asdict(network), profiles, pages])
 
     def basis(animal: str, date: str) -> str:
         of_her, signature = outcomes.get(animal.casefold()), signatures.get(ExamKey(animal, date))

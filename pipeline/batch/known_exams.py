@@ -108,7 +108,9 @@ class KnownExams:
     def exams_to_look_at(
         self, new: Sequence[Exam], known: Sequence[KnownExam], identities: Mapping[Path, RecordingIdentity]
     ) -> list[Exam]:
-        """Known exams that the new ones affect: later ones of the same animals, and those with the same recordings."""
+        """Known exams that the new ones affect: those with the same recordings, and of the same animals all later ones
+        and the one before, whose sheet links to the new one's.
+        """
         first: dict[str, dt.date] = {}
         for exam in new:
             animal = exam.animal.casefold()
@@ -119,10 +121,19 @@ class KnownExams:
             for folder in self.seen.folders_with(identity.first_picture_sha256)
         }
         looked_at = {str(exam.folder) for exam in new}
+        before: dict[str, dt.date] = {}
+        for earlier in known:
+            animal = earlier.animal.casefold()
+            if earlier.date < first.get(animal, dt.date.min):
+                before[animal] = max(earlier.date, before.get(animal, dt.date.min))
         affected = [
             exam.folder
             for exam in known
-            if (exam.date > first.get(exam.animal.casefold(), dt.date.max) or self._place(exam.folder) in shared)
+            if (
+                exam.date > first.get(exam.animal.casefold(), dt.date.max)
+                or exam.date == before.get(exam.animal.casefold())
+                or self._place(exam.folder) in shared
+            )
             and exam.folder not in looked_at
         ]
         for folder in affected:

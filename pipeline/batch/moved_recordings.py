@@ -9,6 +9,7 @@ import json
 from dataclasses import dataclass, replace
 from pathlib import Path
 
+from pipeline.batch.animal_folders import folders_by_animal
 from pipeline.batch.known_exams import KnownExams
 from pipeline.batch.overview import begin_changes
 from pipeline.batch.stored_summaries import read_summary, summary_json
@@ -19,6 +20,7 @@ from pipeline.people.event_log import EventLog, ExamKey
 from pipeline.people.journal import Journal
 from pipeline.people.signatures import current_signature
 from pipeline.report.export.result import ModelIdentity
+from pipeline.report.links import neighbours_of
 from pipeline.report.output_files import write_sheet_and_result
 from pipeline.report.sign_off import SignOff
 from pipeline.scan.clip_scan import ClipScan, refused_scan
@@ -88,8 +90,17 @@ def _note(key: ExamKey, known: KnownExams, store: Store, journal: Journal, setti
     finding = replace(summary.finding, flags=by_urgency([*summary.finding.flags, flag]))
     signature = current_signature(EventLog(journal).events(key))
     sign_off = None if signature is None else SignOff.of(signature)
+    folders = folders_by_animal([summary.exam], store)[summary.exam.animal.casefold()]
     write_sheet_and_result(
-        known.out, summary.exam, finding, result.scans, result.model, result.settings_sha256, sign_off
+        known.out,
+        summary.exam,
+        finding,
+        result.scans,
+        result.model,
+        result.settings_sha256,
+        sign_off,
+        pages=settings.pages,
+        neighbours=neighbours_of(summary.folder, folders),
     )
     document = summary_json(replace(summary, finding=finding))
     # Another fingerprint, so that the exam is written anew if the recordings come back.

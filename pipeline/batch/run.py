@@ -22,6 +22,7 @@ from pydantic import TypeAdapter
 
 from models.errors import ClutchlightError
 from pipeline.batch.animal_background import AnimalBackgrounds
+from pipeline.batch.animal_folders import folders_by_animal
 from pipeline.batch.clip_reuse import ClipReader
 from pipeline.batch.clip_worker import ClipWorker, DetectorLoader
 from pipeline.batch.events import (
@@ -49,6 +50,7 @@ from pipeline.people.event_log import EventLog, ExamKey
 from pipeline.people.journal import Journal
 from pipeline.people.signatures import current_signature
 from pipeline.report.export.result import ModelIdentity
+from pipeline.report.links import Neighbours, neighbours_of
 from pipeline.report.output_files import write_exam_files
 from pipeline.report.sign_off import SignOff
 from pipeline.report.summary import summarise
@@ -64,7 +66,7 @@ __all__ = ["RESULT_VERSION", "run_batch"]
 
 log = logging.getLogger(__name__)
 
-RESULT_VERSION = 31
+RESULT_VERSION = 32
 """Raise it by one when the same scans give other results or files. All exams are then written again.
 
 A test keeps a digest of the results for each version, and fails when results change under an old version.
@@ -154,7 +156,7 @@ def run_batch(
             root, out, tuple(reports), problems, None, warning=warning, network=known.network, known=unchanged
         )
         try:
-            report = bring_overview_up_to_date(report, store, journal, seen, RESULT_VERSION)
+            report = bring_overview_up_to_date(report, store, journal, seen, RESULT_VERSION, settings.pages)
             if run is not None:
                 store.finish_run(run, RunOutcome.DONE)
             known.save_network(network_key)
@@ -169,6 +171,7 @@ class _ExamProcessor:
 
     settings_sha256 : of the settings that decide the results
     run : the run's number in the store
+    folders : of all exams of each animal, by date; by its id in lower case (`str.casefold`)
     """
 
     context: RunContext
@@ -180,6 +183,7 @@ class _ExamProcessor:
     event_log: EventLog
     known: KnownExams
     exams: tuple[Exam, ...]
+    folders: Mapping[str, Sequence[str]]
 
     @classmethod
     def start(
@@ -197,7 +201,8 @@ class _ExamProcessor:
             exams += more
         exams.sort(key=lambda exam: (exam.animal, exam.date))
         backgrounds = AnimalBackgrounds.load(context.store, journal)
-        return cls(context, out, sha256, run, backgrounds, reader, EventLog(journal), known, tuple(exams))
+        folders = folders_by_animal(exams, context.store)
+        return cls(context, out, sha256, run, backgrounds, reader, EventLog(journal), known, tuple(exams), folders)
 
     def process(self, exam: Exam) -> ExamReport:
         """Read, estimate and write one exam. An error becomes a report of the failure."""
@@ -228,7 +233,8 @@ class _ExamProcessor:
         background = self.backgrounds.for_exam(exam)
         folder = self.out / exam_folder(exam)
         sign_off = _sign_off(self.event_log, exam)
-        fingerprint = self._fingerprint(exam, scans, duplicates, background, sign_off)
+        neighbours = self._neighbours(exam)
+        fingerprint = self._fingerprint(exam, scans, duplicates, background, sign_off, neighbours)
         stored = store.exam(exam.animal, date)
         if (
             not self.context.force
@@ -246,12 +252,26 @@ class _ExamProcessor:
             background=background,
         )
         model = ModelIdentity(self.context.worker.model.name, self.context.worker.model.sha256)
-        write_exam_files(self.out, exam, finding, scans, model, self.settings_sha256, sign_off)
+        write_exam_files(
+            self.out,
+            exam,
+            finding,
+            scans,
+            model,
+            self.settings_sha256,
+            sign_off,
+            pages=self.context.settings.pages,
+            neighbours=neighbours,
+        )
         files = sorted(str(path.relative_to(self.out)) for path in folder.iterdir() if not path.name.startswith("."))
         summary = summary_json(summarise(exam, finding, scans))
         # Last, so that the next run writes the exam's files again if this one is killed before this line.
         store.save_exam(StoredExam(exam.animal, date, fingerprint, summary, tuple(files)), self.run)
         return ExamReport(exam.animal, date, exam.folder, ExamStatus.WRITTEN, None, clips, folder)
+
+    def _neighbours(self, exam: Exam) -> Neighbours:
+        """The animal's exams before and after this one, of this run and of earlier ones."""
+        return neighbours_of(str(exam_folder(exam)), self.folders[exam.animal.casefold()])
 
     def _fingerprint(
         self,
@@ -260,6 +280,7 @@ class _ExamProcessor:
         duplicates: Mapping[str, tuple[str, ...]],
         background: AnimalBackground,
         sign_off: SignOff | None,
+        neighbours: Neighbours,
     ) -> str:
         """SHA-256 of everything that the exam's files depend on. duplicates : in other exams, by file"""
         worker = self.context.worker
@@ -271,6 +292,8 @@ class _ExamProcessor:
             self.settings_sha256,
             _BACKGROUND.dump_python(background, mode="json"),
             None if sign_off is None else asdict(sign_off),
+            self.context.settings.pages.model_dump(mode="json"),
+            asdict(neighbours),
         ]
         return hashlib.sha256(json.dumps(content, sort_keys=True).encode()).hexdigest()
 

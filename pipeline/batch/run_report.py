@@ -11,8 +11,9 @@ from typing import TYPE_CHECKING, Any
 if TYPE_CHECKING:
     from pipeline.exams.exam_search import ExamProblem
     from pipeline.exams.folder_state import KnownExam
+    from pipeline.report.waiting import WaitingExam
 
-__all__ = ["BatchReport", "ClipReport", "ClipStatus", "ExamReport", "ExamStatus", "NetworkInUse", "WaitingExam"]
+__all__ = ["BatchReport", "ClipReport", "ClipStatus", "ExamReport", "ExamStatus", "NetworkInUse"]
 
 
 class ClipStatus(StrEnum):
@@ -73,19 +74,6 @@ class NetworkInUse:
     name: str
     sha256: str
     engine: str
-
-
-@dataclass(frozen=True)
-class WaitingExam:
-    """The last exam of an animal, unsigned, that a person should look at.
-
-    date : ISO 8601;  need : "vet today" or "check";  flags : the codes of that severity, empty if no clip was usable
-    """
-
-    animal: str
-    date: str
-    need: str
-    flags: tuple[str, ...]
 
 
 @dataclass(frozen=True)

@@ -17,6 +17,7 @@ from pipeline.cli.batch_command import batch
 from pipeline.cli.bench_commands import BENCH_COMMANDS
 from pipeline.cli.calibrate_command import calibrate
 from pipeline.cli.exit_codes import EXIT_CODES_HELP, ExitCode
+from pipeline.cli.help_style import HELP_SETTINGS, HouseCommand, HouseGroup
 from pipeline.cli.night_commands import STATUS_EXIT_CODES_HELP, status, tidy
 from pipeline.cli.outcome_commands import agreement, outcome
 from pipeline.cli.phantom_commands import demo, phantoms
@@ -43,7 +44,9 @@ app = typer.Typer(
     name="clutchlight",
     no_args_is_help=True,
     pretty_exceptions_enable=False,
-    context_settings={"help_option_names": ["--help", "-h"]},
+    rich_markup_mode=None,
+    cls=HouseGroup,
+    context_settings=HELP_SETTINGS,
 )
 
 
@@ -67,11 +70,20 @@ def _clutchlight(
 
 app.callback(help=_unwrapped(_clutchlight), epilog=EXIT_CODES_HELP)(_clutchlight)
 for command in COMMANDS:
-    app.command(help=_unwrapped(command), epilog=EXIT_CODES.get(command, EXIT_CODES_HELP))(command)
+    app.command(
+        cls=HouseCommand,
+        context_settings=HELP_SETTINGS,
+        help=_unwrapped(command),
+        epilog=EXIT_CODES.get(command, EXIT_CODES_HELP),
+    )(command)
 
-bench = typer.Typer(name="bench", no_args_is_help=True)
+bench = typer.Typer(
+    name="bench", no_args_is_help=True, rich_markup_mode=None, cls=HouseGroup, context_settings=HELP_SETTINGS
+)
 for name, command in BENCH_COMMANDS.items():
-    bench.command(name, help=_unwrapped(command), epilog=EXIT_CODES_HELP)(command)
+    bench.command(
+        name, cls=HouseCommand, context_settings=HELP_SETTINGS, help=_unwrapped(command), epilog=EXIT_CODES_HELP
+    )(command)
 app.add_typer(
     bench,
     help="Measure the program: its accuracy on ground truth, how it reads files, and how fast it is.",

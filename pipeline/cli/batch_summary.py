@@ -2,15 +2,20 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections import Counter
+from collections.abc import Iterator, Mapping
 
 import typer
 
 from models.printable import printable, printable_lines
 from pipeline.batch.run_report import BatchReport, ClipStatus, ExamReport, ExamStatus
 from pipeline.formatting import plural
+from pipeline.report.waiting import NEEDS
 
 __all__ = ["exam_line", "print_report"]
+
+
+MAX_TASKS = 5  # animals named for each group, so that the last lines fit a terminal
 
 
 def print_report(report: BatchReport, *, quiet: bool, as_json: bool, traceback: bool) -> None:
@@ -57,8 +62,31 @@ def _summary(report: BatchReport) -> str:
         f"{plural(sum(clips.values()), 'clip')}: {_by_status(clips)}",
     ]
     if report.index is not None:
-        lines.append(f"Open {report.index}")
+        lines += ["", *_waiting_lines(report), f"Open {report.index.as_uri()}"]
     return "\n".join(lines)
+
+
+def _waiting_lines(report: BatchReport) -> Iterator[str]:
+    """Who needs whom, each with the page to open."""
+    waiting = report.waiting or ()
+    for need, title in NEEDS.items():
+        exams = [exam for exam in waiting if exam.need == need]
+        if need == "check" or not exams:
+            continue
+        yield f"{title}: {plural(len(exams), 'animal')}"
+        for exam in exams[:MAX_TASKS]:
+            yield f"  {printable(exam.animal)}: {printable(exam.what)}"
+            yield f"    {(report.out / exam.folder / 'report.html').as_uri()}"
+        if len(exams) > MAX_TASKS:
+            yield f"  and {len(exams) - MAX_TASKS} more, see the index"
+    numbers = Counter(exam.need for exam in waiting)
+    if numbers["rescan"]:
+        yield f"Slip for whoever scans: {(report.out / 'rescan.html').as_uri()}"
+    if not numbers["vet today"]:
+        yield "No animal was flagged for the vet today."
+    if numbers["check"]:
+        command = f"clutchlight review --out {printable(str(report.out))}"
+        yield f"To check in the review: {plural(numbers['check'], 'animal')} ({command})"
 
 
 def _by_status(numbers: Mapping[ExamStatus, int] | Mapping[ClipStatus, int]) -> str:

@@ -1,21 +1,14 @@
-"""Progress of a command on stderr: bars on a terminal, lines elsewhere, nothing with ``--quiet``."""
+"""Progress of a command on stderr: one plain line for each task on a terminal, lines elsewhere, nothing if quiet."""
 
 from __future__ import annotations
 
+import datetime as dt
 from collections.abc import Iterator
 from contextlib import contextmanager
 
 from rich.console import Console
-from rich.progress import (
-    BarColumn,
-    MofNCompleteColumn,
-    Progress,
-    SpinnerColumn,
-    TaskID,
-    TextColumn,
-    TimeElapsedColumn,
-    TimeRemainingColumn,
-)
+from rich.progress import Progress, ProgressColumn, Task, TaskID, TextColumn
+from rich.text import Text
 
 from pipeline.batch.events import (
     BatchEvent,
@@ -42,8 +35,8 @@ def show_batch_progress(*, quiet: bool) -> Iterator[EventListener]:
     if quiet:
         yield ignore_event
     elif console.is_terminal:
-        with _progress_bars(console) as progress:
-            yield _BatchBars(progress)
+        with _progress_lines(console) as progress:
+            yield _BatchProgress(progress)
     else:
         yield _BatchLines(console)
 
@@ -57,12 +50,12 @@ def show_step_progress(description: str, *, quiet: bool) -> Iterator[StepProgres
             _print_line(console, description)
         yield StepProgress(None, None)
         return
-    with _progress_bars(console) as progress:
+    with _progress_lines(console) as progress:
         yield StepProgress(progress, progress.add_task(description, total=None))
 
 
 class StepProgress:
-    """Updates one bar, or does nothing if there is none."""
+    """Updates one line, or does nothing if there is none."""
 
     def __init__(self, progress: Progress | None, task: TaskID | None) -> None:
         self._progress = progress
@@ -94,8 +87,8 @@ class _BatchLines:
                 pass
 
 
-class _BatchBars:
-    """One bar for all clips of the run, and one for the frames of the current clip."""
+class _BatchProgress:
+    """One line for all clips of the run, and one for the frames of the current clip."""
 
     def __init__(self, progress: Progress) -> None:
         self._progress = progress
@@ -117,13 +110,13 @@ class _BatchBars:
                     progress.remove_task(self._network)
                     self._network = None
             case ClipStarted(file, frames):
-                self._remove_clip_bar()
+                self._remove_clip_line()
                 self._clip = progress.add_task(f"{self._exam} {file}", total=frames)
             case FramesRead(frames):
                 if self._clip is not None:
                     progress.advance(self._clip, frames)
             case ExamFinished(report):
-                self._remove_clip_bar()
+                self._remove_clip_line()
                 if self._all_clips is not None:
                     progress.advance(self._all_clips, len(report.clips))
                 if report.status == ExamStatus.FAILED or any(
@@ -131,23 +124,26 @@ class _BatchBars:
                 ):
                     _print_line(progress.console, exam_line(report))
 
-    def _remove_clip_bar(self) -> None:
+    def _remove_clip_line(self) -> None:
         if self._clip is not None:
             self._progress.remove_task(self._clip)
             self._clip = None
 
 
-def _progress_bars(console: Console) -> Progress:
-    return Progress(
-        SpinnerColumn(),
-        TextColumn("{task.description}", markup=False),
-        BarColumn(),
-        MofNCompleteColumn(),
-        TimeElapsedColumn(),
-        TimeRemainingColumn(),
-        console=console,
-        transient=True,
-    )
+class _Remaining(ProgressColumn):
+    """How far a task is and how long it may still take: "12 of 40, 0:01:20 left"."""
+
+    def render(self, task: Task) -> Text:
+        if task.total is None:
+            return Text("")
+        done = f"{task.completed:,.0f} of {task.total:,.0f}"
+        seconds = task.time_remaining
+        return Text(done if seconds is None or task.finished else f"{done}, {dt.timedelta(seconds=int(seconds))} left")
+
+
+def _progress_lines(console: Console) -> Progress:
+    text = TextColumn("{task.description}", markup=False)
+    return Progress(text, _Remaining(), console=console, transient=True)
 
 
 def _print_line(console: Console, text: str) -> None:

@@ -12,6 +12,7 @@ import typer
 
 from pipeline.cli.error_handling import handle_errors
 from pipeline.cli.options import AsJson, Quiet, Results, SettingsFile, Traceback, Weights, misused, require_results
+from pipeline.formatting import plural
 
 __all__ = ["labels", "review", "users"]
 
@@ -184,6 +185,9 @@ def labels(
         if as_json:
             typer.echo(json.dumps(written.document(), ensure_ascii=False, indent=2))
         elif not quiet:
-            typer.echo(f"{written.exams} signed exams, {written.frames} frames, {written.outlines} outlines in {to}")
+            typer.echo(
+                f"{plural(written.exams, 'signed exam')}, {plural(written.frames, 'frame')}, "
+                f"{plural(written.outlines, 'outline')} in {to}"
+            )
         for problem in written.problems if not quiet else ():
             typer.echo(problem, err=True)

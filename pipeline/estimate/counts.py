@@ -40,7 +40,7 @@ class CountEstimate:
 
     confidence : probability that the estimate is right (`pipeline.estimate.count_tolerance`), as calibrated on phantoms
     eggs : those listed; empty where nothing is likely enough to be counted
-    doubtful : objects that may be real but are not counted, where no object is likely enough
+    uncounted : objects that may be real, but are not likely enough to be counted
     has_repeat_passes : whether any object could have been seen in two passes
     clutch_prior : the one used as evidence, None if none was
     """
@@ -49,7 +49,7 @@ class CountEstimate:
     distribution: CountDistribution
     confidence: float
     eggs: tuple[Egg, ...]
-    doubtful: tuple[Egg, ...]
+    uncounted: tuple[Egg, ...]
     has_repeat_passes: bool = False
     clutch_prior: ClutchPrior | None = None
 
@@ -84,11 +84,15 @@ def estimate_count(
             crossed, settings.both_windows_crossed_share if both_windows else settings.one_window_crossed_share
         )
     estimate = max(crossed.median, at_least)
-    threshold = settings.listed_existence if estimate else settings.doubtful_existence
-    likely = tuple(egg for egg in eggs if egg.existence >= threshold)
-    if estimate and not likely:
+    listed: tuple[Egg, ...] = ()
+    if estimate:
+        listed = tuple(egg for egg in eggs if egg.existence >= settings.listed_existence)
         # Several doubtful objects can make a count likely although none of them is: list what the count rests on.
-        likely = tuple(sorted(eggs, key=lambda egg: -egg.existence)[:estimate])
+        listed = listed or tuple(sorted(eggs, key=lambda egg: -egg.existence)[:estimate])
+    counted = {egg.identity for egg in listed}
+    uncounted = tuple(
+        egg for egg in eggs if egg.identity not in counted and egg.existence >= settings.doubtful_existence
+    )
     carried = crossed.plus(poisson(_expected_out_of_reach(crossed.mean, both_windows, settings)))
     tail = (1 - (learned.interval_probability if estimate else learned.interval_probability_if_none)) / 2
     low = max(min(crossed.quantile(tail), estimate), at_least)
@@ -97,8 +101,8 @@ def estimate_count(
         count=Count(at_least, estimate, (low, high), carried.probabilities_from_zero),
         distribution=crossed,
         confidence=calibrated_confidence(probability_right(crossed, estimate, shelled=shelled), learned.confidence),
-        eggs=likely if estimate else (),
-        doubtful=() if estimate else likely,
+        eggs=listed,
+        uncounted=uncounted,
         has_repeat_passes=missed.has_repeat_passes,
         clutch_prior=clutch_prior,
     )

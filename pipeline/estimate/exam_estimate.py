@@ -18,7 +18,7 @@ from pipeline.estimate.flags import FlagInputs, evaluate_flags
 from pipeline.estimate.history import AnimalBackground, make_history
 from pipeline.estimate.lower_bound import count_lower_bound
 from pipeline.estimate.missed_eggs import estimate_missed
-from pipeline.estimate.results import EggFinding, ExamFinding, Sighting, Visit
+from pipeline.estimate.results import EggFinding, ExamFinding, Sighting, UncountedObject, Visit
 from pipeline.estimate.sizes import Measurement, measure_eggs
 from pipeline.estimate.stage_evidence import StageEvidence, assign_stages, collect_stage_evidence
 from pipeline.estimate.stages import clutch_stage, egg_stage, stage_tuple
@@ -144,7 +144,12 @@ def estimate_grouping(
         stage_probability=probability,
         eggs=eggs,
         crossing_outlines=crossing_outlines(eggs, clips, settings.flags),
-        doubtful_objects=[_sightings(egg.members, tracks) for egg in (*shelled.doubtful, *follicles.doubtful)],
+        doubtful_objects=[
+            _sightings(egg.members, tracks)
+            for counted in (shelled, follicles)
+            if not counted.count.estimate
+            for egg in counted.uncounted
+        ],
         files_without_scale=[clip.file for clip in clips if clip.mm_per_px is None],
         files_with_unclear_motion=[clip.file for clip in clips if _is_motion_unclear(clip)],
         probe_turned=any(turn.is_likely for clip in clips for turn in clip.likely_turns),
@@ -162,6 +167,20 @@ def estimate_grouping(
         flags=evaluate_flags(inputs, settings),
         eggs=eggs,
         history=history,
+        uncounted=_uncounted(grouping, listed, (*shelled.uncounted, *follicles.uncounted), tracks),
+    )
+
+
+def _uncounted(
+    grouping: Grouping, listed: Sequence[Egg], candidates: Sequence[Egg], tracks: TrackIndex
+) -> tuple[UncountedObject, ...]:
+    """The candidates, with the numbers that the review gives them: those after the listed eggs, in merging's order."""
+    counted = {egg.identity for egg in listed}
+    others = [egg.identity for egg in grouping.eggs if egg.identity not in counted]
+    numbers = {identity: number for number, identity in enumerate(others, len(listed) + 1)}
+    return tuple(
+        UncountedObject(numbers[egg.identity], egg_stage(egg)[0], egg.existence, _sightings(egg.members, tracks))
+        for egg in sorted(candidates, key=lambda egg: numbers[egg.identity])
     )
 
 

@@ -22,6 +22,7 @@ __all__ = [
     "PassedEggs",
     "Severity",
     "Sighting",
+    "UncountedObject",
     "Visit",
 ]
 
@@ -116,16 +117,41 @@ class EggFinding:
 
 
 @dataclass(frozen=True)
+class UncountedObject:
+    """Something that may be an egg or a follicle, but is not sure enough to be counted.
+
+    identity : the number after those of the listed eggs that the review gives it
+    confidence : probability that it is real
+    """
+
+    identity: int
+    stage: Stage
+    confidence: float
+    sightings: tuple[Sighting, ...]
+
+
+@dataclass(frozen=True)
 class Flag:
     """A reason why a person should look at the exam.
 
     code : short, hyphenated;  reason : what was seen, as a sentence;  advice : what a person could do about it
+    rescan : what to scan again and why, for whoever scans, as a sentence; empty where a new scan would not help
+    sources : of the published values that the reason compares with, with their certainty
+    eggs : numbers of the listed eggs that it is about
     """
 
     code: str
     severity: Severity
     reason: str
     advice: str = ""
+    rescan: str = ""
+    sources: str = ""
+    eggs: tuple[int, ...] = ()
+
+    @property
+    def needs_rescan(self) -> bool:
+        """Whether it alone is a reason to scan her again."""
+        return bool(self.rescan) and self.severity != "note"
 
 
 @dataclass(frozen=True)
@@ -238,6 +264,8 @@ class ExamFinding:
         Every listed egg and follicle.
     history
         This exam compared with the animal's earlier exams.
+    uncounted
+        What may be an egg or a follicle but is not counted: a person decides.
     """
 
     shelled: Count
@@ -249,6 +277,7 @@ class ExamFinding:
     eggs: tuple[EggFinding, ...]
     history: History = History()
     follicles_confidence: float = 0.0
+    uncounted: tuple[UncountedObject, ...] = ()
 
     @property
     def error_probability(self) -> float:

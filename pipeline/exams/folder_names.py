@@ -17,7 +17,7 @@ from urllib.parse import quote
 
 from pipeline.exams.exam_search import Exam
 
-__all__ = ["clip_file_stems", "exam_folder", "relative_url", "safe_name"]
+__all__ = ["animal_folder", "clip_file_stems", "exam_folder", "relative_url", "safe_name"]
 
 MAX_NAME_BYTES = 100  # file systems stop at 255 bytes, and suffixes are added
 WINDOWS_DEVICE_NAMES = re.compile(r"(con|prn|aux|nul|com\d|lpt\d)(\..*)?", re.IGNORECASE)
@@ -43,10 +43,13 @@ def safe_name(name: str) -> str:
 
 def exam_folder(exam: Exam) -> PurePosixPath:
     """ANIMAL/DATE: the folder of an exam's files, relative to the output folder."""
-    animal = safe_name(exam.animal)
-    if animal.casefold().endswith(RESERVED_SUFFIXES):
-        animal = f"{animal}~{_hash_digits(exam.animal)}"
-    return PurePosixPath(animal) / exam.date.isoformat()
+    return PurePosixPath(animal_folder(exam.animal)) / exam.date.isoformat()
+
+
+def animal_folder(animal: str) -> str:
+    """The folder of an animal's exams."""
+    name = safe_name(animal)
+    return f"{name}~{_hash_digits(animal)}" if name.casefold().endswith(RESERVED_SUFFIXES) else name
 
 
 def clip_file_stems(files: Sequence[str]) -> dict[str, str]:

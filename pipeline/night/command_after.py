@@ -35,6 +35,7 @@ def figures(out: Path, record: NightRecord) -> dict[str, str]:
         **{f"clips_{status}": number for status, number in record.clips.items()},
         "problems": len(record.problems),
         "waiting_vet_today": needs["vet today"],
+        "waiting_rescan": needs["rescan"],
         "waiting_check": needs["check"],
     }
     return {f"CLUTCHLIGHT_{name.upper()}": str(value) for name, value in values.items()}

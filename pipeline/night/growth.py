@@ -126,7 +126,7 @@ def _make_exams(number: int, root: Path, out: Path, settings: Settings, progress
         report = BatchReport(root, out, tuple(reports), (), None, network=NETWORK)
         for name in OVERVIEW_FILES:
             (out / name).touch()
-        mark_as_shown(report, journal, seen, RESULT_VERSION)
+        mark_as_shown(report, journal, seen, RESULT_VERSION, settings.pages)
     now = dt.datetime.now(dt.UTC).isoformat(timespec="seconds")
     write_night(out, ended_night(NightRecord(now, str(root), ended=now), report, 0))
 

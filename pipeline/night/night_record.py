@@ -10,7 +10,8 @@ from typing import Any, Literal
 
 from pydantic import TypeAdapter, ValidationError
 
-from pipeline.batch.run_report import BatchReport, ClipStatus, ExamStatus, NetworkInUse, WaitingExam
+from pipeline.batch.run_report import BatchReport, ClipStatus, ExamStatus, NetworkInUse
+from pipeline.report.waiting import WaitingExam
 from pipeline.store.atomic_write import write_atomically
 
 __all__ = ["NightRecord", "NightState", "RefusedItem", "ended_night", "night_path", "read_night", "write_night"]

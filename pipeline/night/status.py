@@ -15,7 +15,7 @@ from pathlib import Path
 from typing import Any
 
 from models.errors import ClutchlightError
-from pipeline.batch.run_report import NetworkInUse, WaitingExam
+from pipeline.batch.run_report import NetworkInUse
 from pipeline.formatting import plural
 from pipeline.night.night_record import NightRecord, read_night
 from pipeline.night.readiness import FreeSpace, clock_reason, free_space, space_reason
@@ -24,6 +24,7 @@ from pipeline.people.dated_copies import copies_folder, find_copies
 from pipeline.people.event_log import EventLog, ExamKey
 from pipeline.people.journal import Journal
 from pipeline.people.signatures import current_signatures
+from pipeline.report.waiting import WaitingExam
 from pipeline.settings import NightSettings, Settings
 from pipeline.store.lock import is_locked
 

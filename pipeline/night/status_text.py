@@ -9,6 +9,7 @@ from models.printable import printable
 from pipeline.formatting import plural
 from pipeline.night.night_record import NightRecord
 from pipeline.night.status import Severity, Status
+from pipeline.report.waiting import NEEDS
 
 __all__ = ["mail_text", "status_text"]
 
@@ -77,12 +78,12 @@ def _waiting_lines(status: Status) -> Iterator[str]:
     if not status.waiting:
         yield "No exam waits for a person."
         return
-    for need, who in (("vet today", "For the vet today"), ("check", "To check")):
+    for need, who in NEEDS.items():
         exams = [exam for exam in status.waiting if exam.need == need]
         if exams:
             yield f"{who}: {plural(len(exams), 'unsigned exam')}."
         for exam in exams[:LISTED]:
-            yield f"  {exam.animal} {exam.date}: {', '.join(exam.flags) or 'no usable recording'}"
+            yield f"  {exam.animal} {exam.date}: {exam.what}"
         if len(exams) > LISTED:
             yield f"  and {len(exams) - LISTED:,} more on the index."
 

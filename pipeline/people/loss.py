@@ -13,7 +13,7 @@ from pipeline.people.schema import create_database, people_path
 
 __all__ = ["SIGNED_FILES", "prepare_people_file"]
 
-SIGNED_FILES = ("*/*/signed.json", "*/*/signed.html")
+SIGNED_FILES = ("*/*/signed.json", "*/*/signed.html", "*/*/signed.pdf")
 
 
 def prepare_people_file(out: Path, head: HeadFile, *, create: bool) -> None:

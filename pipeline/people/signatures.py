@@ -8,7 +8,21 @@ from dataclasses import dataclass
 from pipeline.people.answers import ReopenExam, SignExam
 from pipeline.people.event_log import Event, EventLog, ExamKey
 
-__all__ = ["StoredSignature", "current_signature", "current_signatures", "login_text"]
+__all__ = ["SignedEgg", "StoredSignature", "current_signature", "current_signatures", "login_text", "stored_signature"]
+
+
+@dataclass(frozen=True)
+class SignedEgg:
+    """An object as it was signed. number : as in the review, which the listed eggs have on the sheet, too
+
+    verdict : "egg", "not-egg", or "uncertain" where a person could not tell; None if nobody answered
+    stage : as it is counted, or as the program saw it;  is_counted : whether it is among the signed counts
+    """
+
+    number: int
+    verdict: str | None
+    stage: str
+    is_counted: bool
 
 
 @dataclass(frozen=True)
@@ -16,7 +30,8 @@ class StoredSignature:
     """name, role : of the person who signed;  at : UTC, ISO 8601
 
     logged_in : with a password; False if the name was chosen at the machine itself; None if that was not recorded
-    shelled : the count of shelled eggs as signed: at least, estimate, low, high
+    shelled, follicles : the counts as signed: at least, estimate, low, high;  stage : of the clutch
+    eggs : every object that the review asked about; None for signatures of earlier versions, which did not record it
     entry, digest : the signature's number and hash in the journal
     """
 
@@ -27,13 +42,25 @@ class StoredSignature:
     shelled: tuple[int, int, int, int]
     entry: int
     digest: str
+    follicles: tuple[int, int, int, int] = (0, 0, 0, 0)
+    stage: str = ""
+    eggs: tuple[SignedEgg, ...] | None = None
+
+    @property
+    def is_confirmed(self) -> bool:
+        """Whether people have said of every object what it is, so that the counts are what they saw."""
+        return bool(self.eggs) and all(egg.verdict in ("egg", "not-egg") for egg in self.eggs or ())
+
+    def confirmed(self, *, shelled: bool) -> int:
+        """How many shelled eggs, or follicles, are counted."""
+        return sum(egg.is_counted and (egg.stage != "follicle") == shelled for egg in self.eggs or ())
 
 
 def current_signature(events: Sequence[Event]) -> StoredSignature | None:
     """The signature of an exam, from all answers about it, in order; None while it is open."""
     for event in reversed(events):
         if isinstance(event.answer, SignExam):
-            return _stored(event, event.answer)
+            return stored_signature(event, event.answer)
         if isinstance(event.answer, ReopenExam):
             return None
     return None
@@ -44,7 +71,7 @@ def current_signatures(event_log: EventLog) -> dict[ExamKey, StoredSignature]:
     found: dict[ExamKey, StoredSignature] = {}
     for logged in event_log.events_after(0, kinds=("signed", "reopened")):
         if isinstance(logged.event.answer, SignExam):
-            found[logged.exam] = _stored(logged.event, logged.event.answer)
+            found[logged.exam] = stored_signature(logged.event, logged.event.answer)
         else:
             found.pop(logged.exam, None)
     return found
@@ -57,8 +84,23 @@ def login_text(logged_in: bool | None) -> str:
     return "logged in with a password" if logged_in else "signed at this machine, not logged in"
 
 
-def _stored(event: Event, answer: SignExam) -> StoredSignature:
-    at_least, estimate, low, high = event.after["shelled"]
+def stored_signature(event: Event, answer: SignExam) -> StoredSignature:
+    """The signature that an event made. answer : that of the event"""
+    signed_eggs = event.after.get("signed_eggs")
     return StoredSignature(
-        answer.name, answer.role, event.at, answer.logged_in, (at_least, estimate, low, high), event.entry, event.digest
+        name=answer.name,
+        role=answer.role,
+        at=event.at,
+        logged_in=answer.logged_in,
+        shelled=_count(event.after["shelled"]),
+        entry=event.entry,
+        digest=event.digest,
+        follicles=_count(event.after.get("follicles", (0, 0, 0, 0))),
+        stage=event.after.get("stage", ""),
+        eggs=None if signed_eggs is None else tuple(SignedEgg(*egg) for egg in signed_eggs),
     )
+
+
+def _count(stored: Sequence[int]) -> tuple[int, int, int, int]:
+    at_least, estimate, low, high = stored
+    return at_least, estimate, low, high

@@ -1,4 +1,4 @@
-"""The best picture of an egg, cut out of its frame, with its outline and a scale bar.
+"""The best picture of an egg, cut out of its frame, and where its outline and a scale bar lie on it.
 
 The kind of line and a label show the stage, so that it can be read in grey print and by colour-blind people: a full
 line is calcified, a dashed line thin-shelled, a dotted line a follicle. The line is drawn a little outside the
@@ -14,12 +14,16 @@ from numpy.typing import NDArray
 
 from models.ellipse import bounding_boxes, outline
 from models.stages import Stage
-from pipeline.estimate.results import EggFinding
+from pipeline.estimate.results import EggFinding, UncountedObject
 from pipeline.report.sightings import EggPicture
 
-__all__ = ["STAGE_DASHES_PX", "egg_picture"]
+__all__ = ["HEIGHT", "STAGE_DASHES_PX", "WIDTH", "EggCutout", "Ellipse", "cut_out", "egg_picture"]
 
-WIDTH, HEIGHT = 400, 300  # px of the finished picture
+Ellipse = tuple[float, float, float, float, float]
+"""Centre, semi-axes and angle, as everywhere."""
+
+
+WIDTH, HEIGHT = 480, 360  # px of the finished picture; about what a scanner shows of it
 OUTLINE_GAP_PX = 4.5  # px between outline and drawn line, in the finished picture
 STAGE_DASHES_PX: dict[Stage, tuple[float, float]] = {  # lengths of dash and gap, px of the finished picture
     "calcified": (1.0, 0.0),
@@ -41,7 +45,7 @@ class _Cutout:
 
     context: float = 2.3
     min_width_px: float = 48.0
-    jpeg_quality: int = 88
+    jpeg_quality: int = 86
     bar_lengths_mm: tuple[int, ...] = (50, 20, 10, 5, 2, 1)
     max_bar_share: float = 0.3
 
@@ -49,8 +53,63 @@ class _Cutout:
 _CUTOUT = _Cutout()
 
 
-def egg_picture(egg: EggFinding, found: EggPicture) -> bytes | None:
-    """The picture as JPEG bytes, (300, 400) grey; None if the kept picture cannot be decoded."""
+@dataclass(frozen=True)
+class EggCutout:
+    """The part of a frame around an egg, without any lines: they are drawn on top, and can be taken away.
+
+    jpeg : (HEIGHT, WIDTH) grey
+    ellipse : the egg's outline, px of the cutout;  line : the line to draw just outside it
+    bar_mm, bar_px : the scale bar that fits, in mm and as long as that in the cutout; None without a scale
+    """
+
+    jpeg: bytes
+    ellipse: Ellipse
+    line: Ellipse
+    bar_mm: int | None
+    bar_px: float | None
+
+
+def cut_out(found: EggPicture) -> EggCutout | None:
+    """None if the kept picture cannot be decoded."""
+    view = _grey_view(found)
+    return None if view is None else view.cutout
+
+
+def egg_picture(egg: EggFinding | UncountedObject, found: EggPicture) -> bytes | None:
+    """The cutout with its lines drawn in, as JPEG; None if the kept picture cannot be decoded."""
+    view = _grey_view(found)
+    if view is None:
+        return None
+    grey, cutout = view.grey.copy(), view.cutout
+    _draw_outline(grey, np.array([cutout.line]), egg.stage)
+    _draw_label(grey, f"{egg.identity} {egg.stage}")
+    if cutout.bar_mm is not None and cutout.bar_px is not None:
+        _draw_scale(grey, cutout.bar_mm, cutout.bar_px)
+    return _jpeg(grey)
+
+
+@dataclass(frozen=True)
+class _GreyView:
+    """The cutout as pixels. grey : (HEIGHT, WIDTH);  ellipse : (1, 5) px;  px_per_mm : None without a scale"""
+
+    grey: NDArray[np.uint8]
+    ellipse: NDArray[np.float64]
+    px_per_mm: float | None
+
+    @property
+    def cutout(self) -> EggCutout:
+        cx, cy, a, b, degrees = (float(value) for value in self.ellipse[0])
+        bar_mm = None if self.px_per_mm is None else _bar_length_mm(self.px_per_mm)
+        return EggCutout(
+            jpeg=_jpeg(self.grey),
+            ellipse=(cx, cy, a, b, degrees),
+            line=(cx, cy, a + OUTLINE_GAP_PX, b + OUTLINE_GAP_PX, degrees),
+            bar_mm=bar_mm,
+            bar_px=None if bar_mm is None or self.px_per_mm is None else bar_mm * self.px_per_mm,
+        )
+
+
+def _grey_view(found: EggPicture) -> _GreyView | None:
     import cv2
 
     grey = cv2.imdecode(np.frombuffer(found.picture.jpeg, np.uint8), cv2.IMREAD_GRAYSCALE)
@@ -63,20 +122,23 @@ def egg_picture(egg: EggFinding, found: EggPicture) -> bytes | None:
     if zoom < 1.0:  # warping alone would skip pixels and alias
         grey = cv2.GaussianBlur(grey, (0, 0), 0.5 / zoom)
     view = np.asarray(cv2.warpAffine(grey, to_view, (WIDTH, HEIGHT), flags=cv2.INTER_CUBIC), np.uint8)
-    drawn = np.concatenate(
-        [
-            ellipse[:, :2] @ to_view[:, :2].T + to_view[:, 2],
-            ellipse[:, 2:4] * zoom + OUTLINE_GAP_PX,
-            ellipse[:, 4:],
-        ],
-        axis=1,
-    )
-    _draw_outline(view, drawn, egg.stage)
-    _draw_label(view, f"{egg.identity} {egg.stage}")
-    if found.scan.mm_per_px is not None:
-        _draw_scale(view, zoom / found.scan.mm_per_px)
-    encoded, data = cv2.imencode(".jpg", view, [cv2.IMWRITE_JPEG_QUALITY, _CUTOUT.jpeg_quality])
-    return bytes(data) if encoded else None
+    centre = ellipse[:, :2] @ to_view[:, :2].T + to_view[:, 2]
+    in_view = np.concatenate([centre, ellipse[:, 2:4] * zoom, ellipse[:, 4:]], axis=1)
+    mm_per_px = found.scan.mm_per_px
+    return _GreyView(view, in_view, None if mm_per_px is None else zoom / mm_per_px)
+
+
+def _jpeg(grey: NDArray[np.uint8]) -> bytes:
+    import cv2
+
+    _, data = cv2.imencode(".jpg", grey, [cv2.IMWRITE_JPEG_QUALITY, _CUTOUT.jpeg_quality])
+    return bytes(data)
+
+
+def _bar_length_mm(px_per_mm: float) -> int | None:
+    """The longest scale bar that fits, None if none does."""
+    max_length_px = _CUTOUT.max_bar_share * WIDTH
+    return next((length for length in _CUTOUT.bar_lengths_mm if length * px_per_mm <= max_length_px), None)
 
 
 def _view(ellipse: NDArray[np.float64]) -> tuple[float, float, float]:
@@ -126,16 +188,11 @@ def _draw_label(view: NDArray[np.uint8], text: str) -> None:
     cv2.putText(view, text, (8, height + 8), cv2.FONT_HERSHEY_SIMPLEX, 0.8, LIGHT, 1, cv2.LINE_AA)
 
 
-def _draw_scale(view: NDArray[np.uint8], px_per_mm: float) -> None:
-    """The longest bar that fits, in the lower right corner."""
+def _draw_scale(view: NDArray[np.uint8], bar_mm: int, bar_px: float) -> None:
+    """The bar with its length, in the lower right corner."""
     import cv2
 
-    max_length_px = _CUTOUT.max_bar_share * WIDTH
-    fitting = [length for length in _CUTOUT.bar_lengths_mm if length * px_per_mm <= max_length_px]
-    if not fitting:
-        return
-    text = f"{fitting[0]} mm"
-    length = round(fitting[0] * px_per_mm)
+    text, length = f"{bar_mm} mm", round(bar_px)
     (width, height), _ = cv2.getTextSize(text, cv2.FONT_HERSHEY_SIMPLEX, 0.75, 1)
     right, bottom = WIDTH - 14, HEIGHT - 14
     panel = max(length, width) + 20
@@ -144,13 +201,5 @@ def _draw_scale(view: NDArray[np.uint8], px_per_mm: float) -> None:
     for x in (right - length, right):
         cv2.line(view, (x, bottom - 5), (x, bottom + 5), LIGHT, 2)
     at = (right - length // 2 - width // 2, bottom - 12)
-    cv2.putText(
-        view,
-        text,
-        (min(at[0], WIDTH - width - 6), at[1]),
-        cv2.FONT_HERSHEY_SIMPLEX,
-        0.55,
-        LIGHT,
-        1,
-        cv2.LINE_AA,
-    )
+    left = min(at[0], WIDTH - width - 6)
+    cv2.putText(view, text, (left, at[1]), cv2.FONT_HERSHEY_SIMPLEX, 0.55, LIGHT, 1, cv2.LINE_AA)

@@ -10,9 +10,9 @@ from dataclasses import dataclass
 
 from pipeline.estimate.results import Change, Count, Difference, History, PassedEggs, Visit
 from pipeline.exams.species import ReferenceRange
-from pipeline.formatting import EN_DASH, date_text, format_signed, plural
+from pipeline.formatting import EN_DASH, date_text, format_signed, number_text, plural
 
-__all__ = ["HistoryRow", "change_text", "history_rows", "history_sentences", "passed_text"]
+__all__ = ["HistoryRow", "change_text", "history_rows", "history_sentences", "history_sources", "passed_text"]
 
 
 @dataclass(frozen=True)
@@ -39,6 +39,13 @@ def change_text(history: History) -> str:
         return ""
     earlier = f"{date_text(change.since)}, {plural(change.days, 'day')} earlier"
     return f"{_difference_text(change.fewer, 'shelled egg')} {earlier}; {_passed_since_text(change.passed)}."
+
+
+def history_sources(history: History) -> list[str]:
+    """The sources of the published ranges in the sentences, each with what it is a source of."""
+    shown = " ".join(history_sentences(history))
+    references = (("Usual time from ovulation to laying", history.retention), ("Usual clutch", history.usual_clutch))
+    return [f"{label}: {one.sources}" for label, one in references if one is not None and label in shown]
 
 
 def _sentences(history: History) -> Iterator[str]:
@@ -81,7 +88,8 @@ def _difference_text(fewer: Difference, noun: str) -> str:
 
 
 def _range_text(low: float, high: float) -> str:
-    return f"{low:g}" if low == high else f"{low:g} to {high:g}"
+    first, last = number_text(low, "g"), number_text(high, "g")
+    return first if low == high else f"{first} to {last}"
 
 
 def _passed_since_text(passed: PassedEggs) -> str:
@@ -109,14 +117,14 @@ def _clutch_sentences(history: History, shelled: Count) -> Iterator[str]:
 
 
 def _reference_text(label: str, reference: ReferenceRange | None, noun: str) -> str:
-    """For example "Usual clutch: 3 to 18 eggs (Fritz 2001, from memory)." Empty if no number is known."""
+    """For example "Usual clutch: 3 to 18 eggs." Empty if no number is known."""
     known_range = None if reference is None else reference.bounds or reference.means
     if reference is None or known_range is None:
         return ""
     number = _range_text(*known_range)
     unit = noun if number == "1" else f"{noun}s"
     average = "" if reference.bounds else " on average"
-    return f"{label}: {number} {unit}{average} ({reference.sources})."
+    return f"{label}: {number} {unit}{average}."
 
 
 def history_rows(history: History) -> list[HistoryRow]:
@@ -137,7 +145,8 @@ def history_rows(history: History) -> list[HistoryRow]:
 
 def _count_cell(count: Count) -> str:
     low, high = count.interval90
-    return f"{count.estimate or 'none seen'} ({low}{EN_DASH}{high})"
+    number = f"{count.estimate or 'none seen'}"
+    return number if low == high else f"{number} ({low}{EN_DASH}{high})"
 
 
 def passed_text(passed: PassedEggs) -> str:

@@ -1,43 +1,51 @@
 """``index.html``: a night on one page, in order of review priority, with sorting and filters.
 
-Without its script the page shows everything in that order. The script adds sorting and filters.
+Without its script the page shows everything in that order. The script adds sorting and filters, shows long lists in
+parts, and warns when the page has become old.
 """
 
 from __future__ import annotations
 
 import base64
+import datetime as dt
 import hashlib
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from html import escape
 from importlib.resources import files
-from pathlib import PurePosixPath
 from types import MappingProxyType
 
-from pipeline.estimate.results import Flag
 from pipeline.exams.exam_search import ExamProblem
-from pipeline.exams.folder_names import relative_url
-from pipeline.formatting import date_text, percent, plural
-from pipeline.report.history_text import change_text
+from pipeline.formatting import date_text, moment_text, number_text, plural
+from pipeline.report.index_rows import SEEN_KINDS, IndexRow, index_row, seen_kind, signed_or_found
+from pipeline.report.priority import PRIORITY_GROUPS, grouped
+from pipeline.report.range_bar import range_bar_svg
 from pipeline.report.rendering import render
-from pipeline.report.sign_off import SIGNED_HTML, SignOff
+from pipeline.report.sign_off import SignOff
 from pipeline.report.summary import ExamSummary
-from pipeline.report.text import count_text, interval_text, shelled_text
+from pipeline.settings import PLAIN_PAGES, PageSettings
 
-__all__ = ["index_html", "priority_group"]
+__all__ = ["DOWNLOADS", "NightlyRun", "index_html", "redated"]
 
-PRIORITY_GROUPS = (
-    ("vet today", "For the vet today"),
-    ("check", "To check"),
-    ("rest", "Nothing to check"),
-    ("signed", "Signed"),
-    ("earlier", "Earlier exams of these animals"),
+DOWNLOADS = (
+    ("exams, CSV", "summary.csv"),
+    ("eggs, CSV", "eggs.csv"),
+    ("exams, Parquet", "animals.parquet"),
+    ("eggs, Parquet", "eggs.parquet"),
 )
-SEEN_FILTERS = (
-    ("shelled", "shelled eggs"),
-    ("follicles", "follicles only"),
-    ("none", "none seen"),
-    ("unscanned", "not scanned"),
-)
+SHOWN_ROWS = 100  # at first, by the script; more are laid out when they are asked for
+RUN_LINE_START, RUN_LINE_END = b'<p class="run" id="run"', b"</p>"
+MIN_TOP, MAX_TOP = 10.0, 40.0  # eggs at the end of the range bars' scale
+
+
+@dataclass(frozen=True)
+class NightlyRun:
+    """ended : with its time zone;  exams, clips : how many the run covered;  root : the folder of the recordings"""
+
+    ended: dt.datetime
+    exams: int
+    clips: int
+    root: str
 
 
 def index_html(
@@ -46,153 +54,88 @@ def index_html(
     *,
     has_agreement_page: bool = False,
     signed: Mapping[str, SignOff] = MappingProxyType({}),
+    pages: PageSettings = PLAIN_PAGES,
+    run: NightlyRun | None = None,
 ) -> bytes:
-    """The page over all exams, and over what could not be processed. Self-contained like the sheets.
+    """The page over all exams, and over what could not be processed. Its only files besides itself are small pictures.
 
     An animal's priority is that of her last exam. Her earlier exams are listed at the end. Within a group the least
     certain come first: in that order a reviewer's time finds most errors (`pipeline.bench.risk_coverage`).
 
     has_agreement_page : whether agreement.html is in the same folder;  signed : sign-offs by exam folder
+    run : the run that wrote the page, None if that is not known
     """
     from markupsafe import Markup
 
-    last = {s.exam.animal: s for s in sorted(summaries, key=lambda s: (s.exam.date, s.folder))}
-    groups: dict[str, list[ExamSummary]] = {key: [] for key, _ in PRIORITY_GROUPS}
-    for summary in sorted(
-        summaries, key=lambda s: (-s.finding.error_probability, s.exam.animal, s.exam.date, s.folder)
-    ):
-        group = priority_group(summary) if summary is last[summary.exam.animal] else "earlier"
-        groups["signed" if summary.folder in signed else group].append(summary)
+    groups = grouped(summaries, signed)
     script = files("pipeline.report").joinpath("templates/index.js").read_text(encoding="utf-8").strip()
     # Stripped, because the hash must match the bytes between the script tags.
     digest = hashlib.sha256(script.encode()).digest()
     days = sorted({summary.exam.date for summary in summaries}, reverse=True)
+    counts = [signed_or_found(summary, signed.get(summary.folder))[0] for summary in summaries]
+    top = min(max([MIN_TOP, *(float(count.interval90[1]) for count in counts)]), MAX_TOP)
+    rows: list[tuple[str, str, list[IndexRow]]] = [
+        (key, title, [index_row(each, signed.get(each.folder), pages, top) for each in groups[key]])
+        for key, title in PRIORITY_GROUPS
+        if groups[key]
+    ]
+    seen = {seen_kind(summary, signed.get(summary.folder)) for summary in summaries}
     return render(
         "index.html.j2",
-        groups=[
-            (key, title, [_row(s, signed.get(s.folder)) for s in groups[key]])
-            for key, title in PRIORITY_GROUPS
-            if groups[key]
-        ],
-        group_names=[(key, title) for key, title in PRIORITY_GROUPS if groups[key]],
+        station=pages.station,
+        run_line=Markup(_run_line(run, pages) if run else ""),
+        listed=_listed(days),
+        groups=rows,
+        shown_rows=SHOWN_ROWS,
         days=[(day.isoformat(), date_text(day)) for day in days],
-        seen=[(key, title) for key, title in SEEN_FILTERS if any(_seen(s) == key for s in summaries)],
-        totals=_totals(summaries),
-        vet_today=len(groups["vet today"]),
-        to_check=len(groups["check"]),
+        seen=[(key, title) for key, title in SEEN_KINDS.items() if key in seen],
+        totals=_totals(summaries, signed),
+        numbers={key: len(groups[key]) for key, _ in PRIORITY_GROUPS},
         problems=sorted((str(problem.path), problem.reason) for problem in problems),
         has_agreement_page=has_agreement_page,
+        downloads=DOWNLOADS,
+        range_bar=lambda bar: Markup(range_bar_svg(bar)),
         script=Markup(script),
         script_hash=base64.b64encode(digest).decode(),
     )
 
 
-def priority_group(summary: ExamSummary) -> str:
-    """The group of an exam. An animal without any usable recording is to be checked, even without a flag."""
-    if summary.flag_codes("vet today"):
-        return "vet today"
-    return "check" if summary.flag_codes("check") or not summary.is_scanned else "rest"
+def redated(page: bytes, run: NightlyRun, pages: PageSettings) -> bytes:
+    """The page as it is, with another run in its dated line; for a run that changed nothing else on it."""
+    start = page.index(RUN_LINE_START)
+    end = page.index(RUN_LINE_END, start) + len(RUN_LINE_END)
+    return page[:start] + _run_line(run, pages).encode() + page[end:]
 
 
-def _seen(summary: ExamSummary) -> str:
-    """A key of ``SEEN_FILTERS``."""
-    if not summary.is_scanned:
-        return "unscanned"
-    if summary.finding.shelled.estimate:
-        return "shelled"
-    return "follicles" if summary.finding.follicles.estimate else "none"
+def _run_line(run: NightlyRun, pages: PageSettings) -> str:
+    """When the run ended and what it covered, as a paragraph."""
+    ended = run.ended.astimezone(dt.UTC).isoformat(timespec="seconds")
+    covered = f"{plural(run.exams, 'exam')} with {plural(run.clips, 'clip')} under {run.root}"
+    text = escape(f"Run ended {moment_text(pages.local_time(run.ended))}. It covered {covered}.")
+    data = f'data-ended="{ended}" data-stale-after-hours="{pages.stale_after_hours}"'
+    return f"{RUN_LINE_START.decode()} {data}><span>{text}</span>{RUN_LINE_END.decode()}"
 
 
-@dataclass(frozen=True)
-class SignedCount:
-    """Who signed which count, and when, as text. link : to the signed sheet"""
-
-    name: str
-    role: str
-    date: str
-    count: str
-    link: str
+def _listed(days: Sequence[dt.date]) -> str:
+    """Of which days exams are listed. days : the latest first"""
+    if not days:
+        return ""
+    first, last = date_text(days[-1]), date_text(days[0])
+    return f"Listed are all exams of {last}." if first == last else f"Listed are all exams from {first} to {last}."
 
 
-@dataclass(frozen=True)
-class IndexRow:
-    """One exam on the page.
-
-    day : ISO 8601, to sort by;  seen : a key of ``SEEN_FILTERS``
-    eggs : number of shelled eggs to sort by, -1 if she was not scanned, so that it sorts behind none seen
-    change : since her last exam, empty if there is none;  flags : all but the notes
-    """
-
-    animal: str
-    species: str
-    day: str
-    date: str
-    link: str
-    pdf_link: str
-    signed: SignedCount | None
-    seen: str
-    eggs: int
-    count: str
-    interval: str
-    stage: str
-    follicles: str
-    change: str
-    flags: tuple[Flag, ...]
-    notes: tuple[Flag, ...]
-    clips: str
-    has_refused_clips: bool
-    windows: str
-
-
-def _row(summary: ExamSummary, sign_off: SignOff | None) -> IndexRow:
-    exam, finding, folder = summary.exam, summary.finding, PurePosixPath(summary.folder)
-    if summary.is_scanned:
-        count, interval = count_text(finding.shelled, "shelled egg"), interval_text(finding.shelled)
-        stage = "" if finding.stage == "none seen" else f"{finding.stage} ({percent(finding.stage_probability)})"
-    else:
-        count, interval, stage = "not scanned", "no recording could be used", ""
-    refused, clips = summary.clips_refused, summary.clips
-    return IndexRow(
-        animal=exam.animal,
-        species=exam.species or "species unknown",
-        day=exam.date.isoformat(),
-        date=date_text(exam.date),
-        link=relative_url(folder / "report.html"),
-        pdf_link=relative_url(folder / "report.pdf"),
-        signed=None if sign_off is None else _signed_count(sign_off, relative_url(folder / SIGNED_HTML)),
-        seen=_seen(summary),
-        eggs=finding.shelled.estimate if summary.is_scanned else -1,
-        count=count,
-        interval=interval,
-        stage=stage,
-        follicles=plural(finding.follicles.estimate, "follicle") if finding.follicles.estimate else "",
-        change=change_text(finding.history),
-        flags=tuple(flag for flag in finding.flags if flag.severity != "note"),
-        notes=tuple(flag for flag in finding.flags if flag.severity == "note"),
-        clips=f"{refused} of {clips} refused" if refused else f"{clips} read",
-        has_refused_clips=refused > 0,
-        windows=summary.windows,
-    )
-
-
-def _signed_count(sign_off: SignOff, link: str) -> SignedCount:
-    count = shelled_text(sign_off.shelled)
-    return SignedCount(sign_off.name, sign_off.role, date_text(sign_off.date), count, link)
-
-
-def _totals(summaries: Sequence[ExamSummary]) -> list[tuple[str, str]]:
+def _totals(summaries: Sequence[ExamSummary], signed: Mapping[str, SignOff]) -> list[tuple[str, str]]:
     """The night in numbers: label and value."""
-    scanned = [summary for summary in summaries if summary.is_scanned]
-    with_shells = [s for s in scanned if s.finding.shelled.estimate]
-    only_follicles = [s for s in scanned if not s.finding.shelled.estimate and s.finding.follicles.estimate]
+    kinds = [seen_kind(summary, signed.get(summary.folder)) for summary in summaries]
     refused = sum(summary.clips_refused for summary in summaries)
     return [
-        ("animals", f"{len({summary.exam.animal for summary in summaries}):,}"),
-        ("exams", f"{len(summaries):,}"),
-        ("with shelled eggs seen", f"{len(with_shells):,}"),
-        ("with follicles only", f"{len(only_follicles):,}"),
-        ("none seen", f"{sum(summary.seen == 'none seen' for summary in summaries):,}"),
-        ("not scanned", f"{len(summaries) - len(scanned):,}"),
-        ("clips read", f"{sum(summary.clips for summary in summaries) - refused:,}"),
-        ("clips refused", f"{refused:,}"),
+        ("animals", number_text(len({summary.exam.animal for summary in summaries}))),
+        ("exams", number_text(len(summaries))),
+        ("signed", number_text(sum(summary.folder in signed for summary in summaries))),
+        ("with shelled eggs seen", number_text(kinds.count("shelled"))),
+        ("with follicles only", number_text(kinds.count("follicles"))),
+        ("none seen", number_text(kinds.count("none"))),
+        ("not scanned", number_text(kinds.count("unscanned"))),
+        ("clips read", number_text(sum(summary.clips for summary in summaries) - refused)),
+        ("clips refused", number_text(refused)),
     ]

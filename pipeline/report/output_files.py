@@ -8,10 +8,12 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
 from pathlib import Path
+from types import MappingProxyType
 
 from pipeline.estimate.results import ExamFinding
 from pipeline.exams.exam_search import Exam, ExamProblem
 from pipeline.exams.folder_names import clip_file_stems, exam_folder
+from pipeline.formatting import number_style
 from pipeline.report.export.coco import detections_chunks
 from pipeline.report.export.dicom_sources import dicom_headers
 from pipeline.report.export.mot import mot_lines
@@ -19,17 +21,22 @@ from pipeline.report.export.probe_path_csv import probe_path_lines
 from pipeline.report.export.result import ModelIdentity, result_document, to_json_bytes
 from pipeline.report.export.structured_report import structured_reports
 from pipeline.report.export.tables import animals_parquet, eggs_csv, eggs_parquet
-from pipeline.report.index import index_html
+from pipeline.report.index import NightlyRun, index_html, redated
+from pipeline.report.links import NO_NEIGHBOURS, Neighbours, sheet_links
 from pipeline.report.pdf.sheet_pdf import sheet_pdf
+from pipeline.report.rescan_slip import RESCAN_SLIP, rescan_slip_html
 from pipeline.report.sheet_content import sheet_content
 from pipeline.report.sheet_html import sheet_html
 from pipeline.report.sightings import sorted_scans
 from pipeline.report.sign_off import SignOff, sheet_signature
 from pipeline.report.summary import ExamSummary, summary_csv
+from pipeline.report.thumbnail import THUMBNAIL, thumbnail_jpeg
+from pipeline.report.verdict import Signing
 from pipeline.scan.clip_scan import ClipScan
+from pipeline.settings import PLAIN_PAGES, PageSettings
 from pipeline.store.atomic_write import OutputError, write_atomically, write_trouble
 
-__all__ = ["OVERVIEW_FILES", "write_exam_files", "write_overview_files", "write_sheet_and_result"]
+__all__ = ["OVERVIEW_FILES", "redate_index", "write_exam_files", "write_overview_files", "write_sheet_and_result"]
 
 OVERVIEW_FILES = ("summary.csv", "eggs.csv", "animals.parquet", "eggs.parquet", "index.html")
 
@@ -42,10 +49,14 @@ def write_exam_files(
     model: ModelIdentity,
     settings_sha256: str,
     sign_off: SignOff | None = None,
+    *,
+    pages: PageSettings = PLAIN_PAGES,
+    neighbours: Neighbours = NO_NEIGHBOURS,
 ) -> Path:
     """Write all files of one exam under OUT/ANIMAL/DATE/ and return that folder. Raises OutputError.
 
     sign_off : the signature that the sheet shows, if the exam is signed
+    pages : how the sheet looks;  neighbours : the animal's other exams, to be linked
 
     ``result.json`` is written last, so it is missing if a first run was stopped half-way.
     """
@@ -65,7 +76,11 @@ def write_exam_files(
     for name, report in structured.items():
         write_atomically(folder / name, [report])
     write_atomically(folder / "detections.coco.json", detections_chunks(exam, finding, clips))
-    write_sheet_and_result(out, exam, finding, scans, model, settings_sha256, sign_off)
+    write_sheet_and_result(
+        out, exam, finding, scans, model, settings_sha256, sign_off, pages=pages, neighbours=neighbours
+    )
+    if (thumbnail := thumbnail_jpeg(finding, clips)) is not None:
+        write_atomically(folder / THUMBNAIL, [thumbnail])
     return folder
 
 
@@ -77,36 +92,76 @@ def write_sheet_and_result(
     model: ModelIdentity,
     settings_sha256: str,
     sign_off: SignOff | None = None,
+    *,
+    pages: PageSettings = PLAIN_PAGES,
+    neighbours: Neighbours = NO_NEIGHBOURS,
 ) -> None:
     """Write of one exam what needs no recording: the sheet as HTML and PDF, and ``result.json``. Raises OutputError.
 
-    sign_off : the signature that the sheet shows, if the exam is signed
+    The arguments are those of `write_exam_files`.
     """
     folder, clips = out / exam_folder(exam), sorted_scans(scans)
-    content = sheet_content(exam, finding, clips, model, settings_sha256)
-    signature = sheet_signature(sign_off, finding.shelled) if sign_off else None
-    write_atomically(folder / "report.html", [sheet_html(content, signature)])
-    write_atomically(folder / "report.pdf", [sheet_pdf(content)])
+    with number_style(pages.decimal_mark):
+        _write_sheet(folder, exam, finding, clips, model, settings_sha256, sign_off, pages, neighbours)
     result = result_document(exam, finding, clips, model, settings_sha256)
     write_atomically(folder / "result.json", [to_json_bytes(result)])
+
+
+def _write_sheet(
+    folder: Path,
+    exam: Exam,
+    finding: ExamFinding,
+    clips: Sequence[ClipScan],
+    model: ModelIdentity,
+    settings_sha256: str,
+    sign_off: SignOff | None,
+    pages: PageSettings,
+    neighbours: Neighbours,
+) -> None:
+    """The sheet for a screen and on paper."""
+    content = sheet_content(
+        exam,
+        finding,
+        clips,
+        model,
+        settings_sha256,
+        station=pages.station,
+        signing=Signing(sign_off, finding.shelled),
+        links=sheet_links(str(exam_folder(exam)), pages.review_address, neighbours, is_signed_sheet=False),
+    )
+    signature = sheet_signature(sign_off, pages) if sign_off else None
+    write_atomically(folder / "report.html", [sheet_html(content, signature)])
+    write_atomically(folder / "report.pdf", [sheet_pdf(content, signature)])
 
 
 def write_overview_files(
     out: Path,
     summaries: Sequence[ExamSummary],
     problems: Sequence[ExamProblem] = (),
-    signed: Mapping[str, SignOff] | None = None,
+    signed: Mapping[str, SignOff] = MappingProxyType({}),
+    *,
+    pages: PageSettings = PLAIN_PAGES,
+    run: NightlyRun | None = None,
 ) -> None:
-    """Write the tables and ``index.html`` over all exams under OUT. Raises OutputError.
+    """Write the tables, ``index.html`` and the slip of rescans over all exams under OUT. Raises OutputError.
 
-    signed : who signed, by the exam's folder
+    signed : who signed, by the exam's folder;  pages : how the pages look;  run : the run that ends with this
     """
-    write_atomically(out / "summary.csv", [summary_csv(summaries)])
-    write_atomically(out / "eggs.csv", [eggs_csv(summaries)])
-    write_atomically(out / "animals.parquet", [animals_parquet(summaries)])
-    write_atomically(out / "eggs.parquet", [eggs_parquet(summaries)])
-    has_agreement_page = (out / "agreement.html").is_file()
-    page = index_html(summaries, problems, has_agreement_page=has_agreement_page, signed=signed or {})
+    write_atomically(out / "summary.csv", [summary_csv(summaries, signed)])
+    write_atomically(out / "eggs.csv", [eggs_csv(summaries, signed)])
+    write_atomically(out / "animals.parquet", [animals_parquet(summaries, signed)])
+    write_atomically(out / "eggs.parquet", [eggs_parquet(summaries, signed)])
+    slip = rescan_slip_html(summaries, signed, pages, run.ended if run else None)
+    write_atomically(out / RESCAN_SLIP, [slip])
+    with number_style(pages.decimal_mark):
+        page = index_html(
+            summaries,
+            problems,
+            has_agreement_page=(out / "agreement.html").is_file(),
+            signed=signed,
+            pages=pages,
+            run=run,
+        )
     write_atomically(out / "index.html", [page])
 
 
@@ -115,8 +170,19 @@ def _remove_stale(folder: Path, keep: Iterable[str]) -> None:
     kept = set(keep)
     try:
         if folder.is_dir():
-            for path in (*folder.glob("*.mot.txt"), *folder.glob("*.path.csv"), *folder.glob("report-*.dcm")):
+            patterns = ("*.mot.txt", "*.path.csv", "report-*.dcm", THUMBNAIL)
+            for path in (path for pattern in patterns for path in folder.glob(pattern)):
                 if path.name not in kept:
                     path.unlink()
     except OSError as error:
         raise OutputError(f"an outdated file in {folder} cannot be removed: {write_trouble(error)}") from error
+
+
+def redate_index(out: Path, run: NightlyRun, pages: PageSettings) -> None:
+    """Say on the index when the last run ended, where nothing else has changed. Raises OutputError."""
+    index = out / "index.html"
+    try:
+        page = index.read_bytes()
+    except OSError as error:
+        raise OutputError(f"{index} cannot be read: {write_trouble(error)}") from error
+    write_atomically(index, [redated(page, run, pages)])

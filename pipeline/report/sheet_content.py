@@ -5,18 +5,28 @@ The content is built once. ``sheet_html`` draws it for a screen or phone, ``pdf.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, replace
 
 from pipeline.estimate.results import EggFinding, ExamFinding, Flag, History
 from pipeline.exams.exam_search import Exam
-from pipeline.formatting import MULTIPLICATION_SIGN, date_text, percent, plural
+from pipeline.formatting import MULTIPLICATION_SIGN, date_text, number_text, percent, plural
 from pipeline.report.body_map import BodyMap, body_map, body_map_text
 from pipeline.report.export.result import ModelIdentity
-from pipeline.report.follicle_text import follicle_sizes_text, follicles_only_text
-from pipeline.report.history_text import HistoryRow, history_rows, history_sentences
-from pipeline.report.sheet_entries import ClipEntry, EggEntry, EggLegends, clip_entry, egg_entry, egg_legends
+from pipeline.report.follicle_text import follicle_sizes_text
+from pipeline.report.history_text import HistoryRow, history_rows, history_sentences, history_sources
+from pipeline.report.links import NO_LINKS, SheetLinks
+from pipeline.report.sheet_entries import (
+    ClipEntry,
+    EggEntry,
+    UncountedEntry,
+    clip_entry,
+    egg_entries,
+    egg_legend,
+    uncounted_entry,
+)
 from pipeline.report.sightings import sorted_scans
+from pipeline.report.sign_off import SignOff
 from pipeline.report.sweep_plot import SweepPlot, sweep_plot
 from pipeline.report.text import (
     count_text,
@@ -27,6 +37,7 @@ from pipeline.report.text import (
     windows_text,
 )
 from pipeline.report.timeline import Timeline, timeline
+from pipeline.report.verdict import NOT_SIGNED, Signing, Verdict, exam_verdict, headline
 from pipeline.scan.clip_scan import ClipScan
 
 __all__ = [
@@ -35,7 +46,6 @@ __all__ = [
     "HistoryContent",
     "SheetContent",
     "SheetLabels",
-    "Verdict",
     "sheet_content",
 ]
 
@@ -55,27 +65,19 @@ class SheetLabels:
     actions: str = "What to do"
     no_flags: str = "Nothing was flagged. The decision stays with the vet."
     sweep: str = "When each egg was in view"
+    uncounted: str = "Uncertain, not counted"
+    uncounted_hint: str = "a person decides: look at the clip, and answer in the review"
     body_map: str = "Where the eggs are"
     recordings: str = "Recordings"
     no_recordings: str = "This exam has no recordings."
     cautions: str = "Limits of this sheet"
+    page_caution: str = (
+        "Not a diagnostic device. “None seen” does not mean none; a radiograph remains the reference for the number of "
+        "eggs."
+    )
     stage_lines: str = "full line: calcified · dashed: thin-shelled · dotted: follicle"
     passed: str = "Passed before"
-
-
-@dataclass(frozen=True)
-class Verdict:
-    """The count of shelled eggs. figure : a number if ``is_number``, else a few words such as "none seen"
-
-    label, range : what the figure counts, and its 90 % range; both empty if she was not scanned
-    explanation : how far the figure can be trusted
-    """
-
-    figure: str
-    label: str
-    range: str
-    explanation: str
-    is_number: bool = False
+    sources: str = "Sources of the published ranges"
 
 
 @dataclass(frozen=True)
@@ -91,24 +93,28 @@ class Fact:
 class HistoryContent:
     """Her other exams. sentences : empty if there is nothing to say
 
-    rows, timeline : all her exams; empty and None if this is her only exam
+    rows, timeline : all her exams; empty and None if this is her only exam;  sources : of the published ranges
     """
 
     title: str
     sentences: tuple[str, ...]
     rows: tuple[HistoryRow, ...]
     timeline: Timeline | None
+    sources: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True)
 class SheetContent:
     """Everything on the sheet. Text is plain, not escaped.
 
+    station : name of the centre, may be empty
     headline : the count in a few words, for titles;  exam_details : label and value
     history : None if there is nothing to say;  body_map : None if no egg can be placed
     sweep_plot : None if there is no egg or no usable clip;  footer : the network and settings behind the sheet
+    sources : of the published ranges in flags and history, in a fold
     """
 
+    station: str
     animal: str
     species: str
     date: str
@@ -120,12 +126,15 @@ class SheetContent:
     history: HistoryContent | None
     eggs_title: str
     eggs: tuple[EggEntry, ...]
-    legends: EggLegends
+    legend: str
+    uncounted: tuple[UncountedEntry, ...]
     body_map: BodyMap | None
     body_map_text: str
     sweep_plot: SweepPlot | None
     clips: tuple[ClipEntry, ...]
+    sources: tuple[str, ...]
     footer: str
+    links: SheetLinks = NO_LINKS
     cautions: tuple[str, ...] = CAUTIONS
     labels: SheetLabels = SheetLabels()
 
@@ -136,29 +145,44 @@ def sheet_content(
     scans: Sequence[ClipScan],
     model: ModelIdentity,
     settings_sha256: str,
+    *,
+    station: str = "",
+    signing: Signing = NOT_SIGNED,
+    links: SheetLinks = NO_LINKS,
 ) -> SheetContent:
-    """The sheet of one exam. The order of the clips does not matter."""
+    """The sheet of one exam. The order of the clips does not matter.
+
+    finding : the program's own, or with the corrections that people signed
+    """
     clips = sorted_scans(scans)
+    signed = signing.sign_off.by_number if signing.sign_off else {}
     eggs = sorted(finding.eggs, key=lambda egg: egg.identity)
     is_scanned = any(len(scan.used_frames) for scan in clips)
     placed = body_map(exam, finding, clips)
+    history = _history(_with_signed_counts(finding.history, signing.sign_off))
     return SheetContent(
+        station=station,
         animal=exam.animal,
         species=exam.species or "species unknown",
         date=date_text(exam.date),
-        headline=_headline(finding) if is_scanned else "not scanned",
+        headline=headline(finding, signing.sign_off) if is_scanned else "not scanned",
         exam_details=tuple(_exam_details(exam)),
-        verdict=_verdict(finding, clips, is_scanned),
+        verdict=exam_verdict(finding, clips, is_scanned, signing),
         flags=finding.flags,
-        facts=tuple(_facts(finding, clips, eggs, is_scanned)),
-        history=_history(finding.history),
+        facts=tuple(_facts(finding, clips, eggs, is_scanned, signing.sign_off)),
+        history=history,
         eggs_title=f"Best view of each egg{' and follicle' if finding.follicles.estimate else ''}",
-        eggs=tuple(egg_entry(egg, clips) for egg in eggs),
-        legends=egg_legends(eggs),
+        eggs=egg_entries(eggs, clips, links.review, signed),
+        legend=egg_legend(eggs),
+        uncounted=tuple(
+            uncounted_entry(one, clips, links.review, signed.get(one.identity)) for one in finding.uncounted
+        ),
         body_map=placed,
         body_map_text=body_map_text(placed) if placed else "",
         sweep_plot=sweep_plot(finding, clips),
         clips=tuple(clip_entry(scan) for scan in clips),
+        sources=tuple(_sources(finding, history)),
+        links=links,
         footer=(
             f"Network {model.name} ({model.sha256[:12]}), settings {settings_sha256[:12]}. The same recordings, "
             "network and settings give this same sheet."
@@ -169,73 +193,69 @@ def sheet_content(
 def _exam_details(exam: Exam) -> list[tuple[str, str]]:
     """The boxes at the head of the sheet. The date is always there, the others only if they are known."""
     details = [("Scanned", date_text(exam.date))]
+    if exam.scanned_by:
+        details.append(("Scanned by", exam.scanned_by))
     if exam.weight_g is not None:
-        details.append(("Weight", f"{exam.weight_g:g} g"))
+        details.append(("Weight", f"{number_text(exam.weight_g, 'g')} g"))
     if exam.carapace_mm is not None:
-        size = f"{exam.carapace_mm:g}"
+        size = number_text(exam.carapace_mm, "g")
         if exam.carapace_width_mm is not None:
-            size += f" {MULTIPLICATION_SIGN} {exam.carapace_width_mm:g}"
+            size += f" {MULTIPLICATION_SIGN} {number_text(exam.carapace_width_mm, 'g')}"
         details.append(("Carapace", f"{size} mm"))
     if exam.passed_before:
         details.append(("Laid before", plural(exam.passed_before, "egg")))
     return details
 
 
-def _headline(finding: ExamFinding) -> str:
-    return (
-        "follicles only; no shelled egg seen"
-        if _is_follicles_only(finding)
-        else count_text(finding.shelled, "shelled egg")
-    )
-
-
-def _is_follicles_only(finding: ExamFinding) -> bool:
-    return not finding.shelled.estimate and finding.follicles.estimate > 0
-
-
-def _verdict(finding: ExamFinding, clips: Sequence[ClipScan], is_scanned: bool) -> Verdict:
-    if not is_scanned:
-        return Verdict("not scanned", "", "", "No recording of this exam could be used. Nothing is known about eggs.")
-    shelled = finding.shelled
-    if _is_follicles_only(finding):
-        explanation = follicles_only_text(finding.stage_probability, windows_text(clips), scan_text(clips))
-        return Verdict("follicles only", "No shelled egg seen", interval_text(shelled), explanation)
-    if not shelled.estimate:
-        explanation = "“None seen” does not mean none: judge it by how well she was scanned."
-        return Verdict("none seen", "No shelled egg was seen", interval_text(shelled), explanation)
-    return Verdict(
-        figure=str(shelled.estimate),
-        label="shelled egg" if shelled.estimate == 1 else "shelled eggs",
-        range=interval_text(shelled),
-        explanation=(
-            f"At least {shelled.at_least} if every detection is right. {percent(finding.confidence)} sure to be within "
-            "one egg of the number that the sweeps crossed. Eggs out of reach of the scanned windows are not counted."
-        ),
-        is_number=True,
-    )
-
-
-def _facts(finding: ExamFinding, clips: Sequence[ClipScan], eggs: Sequence[EggFinding], is_scanned: bool) -> list[Fact]:
+def _facts(
+    finding: ExamFinding,
+    clips: Sequence[ClipScan],
+    eggs: Sequence[EggFinding],
+    is_scanned: bool,
+    sign_off: SignOff | None,
+) -> list[Fact]:
     facts = [Fact("How well she was scanned", windows_text(clips), scan_text(clips))]
     if not is_scanned:
         return facts
-    if finding.stage == "none seen":
-        facts.append(Fact("Stage", "none seen", ""))
+    is_confirmed = sign_off is not None and sign_off.is_confirmed
+    stage = sign_off.stage or finding.stage if sign_off is not None else finding.stage
+    if stage == "none seen":
+        facts.append(Fact("Stage", stage, ""))
     else:
-        stage = f"{finding.stage} ({percent(finding.stage_probability)})"
-        facts.append(Fact("Stage", stage, stage_mix_text(eggs)))
+        probability = "" if is_confirmed else f" ({percent(finding.stage_probability)})"
+        facts.append(Fact("Stage", f"{stage}{probability}", stage_mix_text(eggs)))
     if eggs:
         label = "Size" if all(egg.stage == "follicle" for egg in eggs) else "Size of shelled eggs"
         scale_known = any(scan.mm_per_px is not None for scan in clips)
         facts.append(Fact(label, *size_summary_text(eggs, scale_known)))
-    details = [interval_text(finding.follicles), follicle_sizes_text(eggs)]
-    facts.append(Fact("Follicles", count_text(finding.follicles, "follicle"), "; ".join(filter(None, details))))
+    follicles = finding.follicles if sign_off is None else sign_off.follicles
+    details = ["" if is_confirmed else interval_text(follicles), follicle_sizes_text(eggs)]
+    facts.append(Fact("Follicles", count_text(follicles, "follicle"), "; ".join(filter(None, details))))
     return facts
 
 
 def _history(history: History) -> HistoryContent | None:
     sentences = tuple(history_sentences(history))
+    sources = tuple(history_sources(history))
     if len(history.visits) > 1:
         rows = tuple(history_rows(history))
-        return HistoryContent("Change since her last exam", sentences, rows, timeline(history))
-    return HistoryContent("Compared with her species", sentences, (), None) if sentences else None
+        return HistoryContent("Change since her last exam", sentences, rows, timeline(history), sources)
+    return HistoryContent("Compared with her species", sentences, (), None, sources) if sentences else None
+
+
+def _with_signed_counts(history: History, sign_off: SignOff | None) -> History:
+    """This exam among her others with the counts that were signed. Comparisons stay as the estimate made them."""
+    if sign_off is None or not history.visits:
+        return history
+    *others, now = history.visits
+    signed = replace(now, shelled=sign_off.shelled, follicles=sign_off.follicles)
+    return replace(history, visits=(*others, signed))
+
+
+def _sources(finding: ExamFinding, history: HistoryContent | None) -> Iterator[str]:
+    """Each source once, with what it is a source of."""
+    if history is not None:
+        yield from history.sources
+    for flag in finding.flags:
+        if flag.sources:
+            yield f"{flag.reason.split(':')[0]}: {flag.sources}"

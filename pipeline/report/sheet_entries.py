@@ -3,61 +3,90 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
-from pipeline.estimate.results import EggFinding
-from pipeline.formatting import EN_DASH, percent, plural
-from pipeline.report.egg_pictures import egg_picture
+from models.stages import Stage
+from pipeline.estimate.results import EggFinding, UncountedObject
+from pipeline.formatting import EN_DASH, number_text, percent, plural
+from pipeline.people.signatures import SignedEgg
+from pipeline.report.egg_pictures import EggCutout, cut_out
 from pipeline.report.follicle_text import FOLLICLE_CLASS_LEGEND, follicle_class_text
+from pipeline.report.links import ReviewLinks
+from pipeline.report.range_bar import RangeBar
 from pipeline.report.shell_sign_text import SHELL_SIGN_LEGEND, shell_sign_text, shell_text
-from pipeline.report.sightings import EggPicture, best_picture
-from pipeline.report.text import clip_title, frame_time_text, short_size_text, size_text
+from pipeline.report.sightings import EggPicture, best_picture, sorted_sightings
+from pipeline.report.sign_off import verdict_text
+from pipeline.report.text import clip_title, frame_time_text, size_text
 from pipeline.scan.clip_scan import ClipScan
 
-__all__ = ["ClipEntry", "EggEntry", "EggLegends", "clip_entry", "egg_entry", "egg_legends"]
+__all__ = [
+    "ClipEntry",
+    "EggEntry",
+    "UncountedEntry",
+    "ViewLink",
+    "clip_entry",
+    "egg_entries",
+    "egg_legend",
+    "uncounted_entry",
+]
 
-LEGEND = "Lines are drawn just outside the egg. Sizes are of the whole egg, estimated from all its sections."
-LEGEND_DETAILS = (
-    "Brackets: the 90 % range. “Sure it is one egg” is the probability that the object is real and was not counted "
-    "twice."
+LEGEND = (
+    "Lines are drawn just outside the egg. Sizes are of the whole egg, estimated from all its sections. Brackets and "
+    "bars: the 90 % range. “Sure it is one egg” is the probability that the object is real and was not counted twice."
 )
 
 
 @dataclass(frozen=True)
+class ViewLink:
+    """Where an object was in view, in words. address : opens the review there; "" if there is no review"""
+
+    text: str
+    address: str
+
+
+@dataclass(frozen=True)
 class EggEntry:
-    """One egg or follicle. size : with its range;  short_size : without it
+    """One egg or follicle. size : with its range;  size_bar : the same drawn, None without a range
 
     appearance : what was seen, in words: of the shell, or the size class of a follicle; empty if not measured
     signs : the measured signs of a shell; empty if not measured
-    shape_and_depth : empty if neither is known;  confidence : that it is real and one;  location : where it was seen
-    jpeg : its best picture, None if none was kept;  alternative_text : what the picture shows
+    shape_and_depth : empty if neither is known;  confidence : that it is real and one
+    verdict : what people said of it, empty on a sheet that nobody signed
+    location : where the picture was taken;  views : where it was in view
+    cutout : its best picture, None if none was kept;  alternative_text : what the picture shows
     """
 
     identity: int
-    stage: str
+    stage: Stage
     stage_percent: str
     appearance: str
     size: str
-    short_size: str
+    size_bar: RangeBar | None
     shape_and_depth: str
     confidence: str
+    verdict: str
     signs: str
     location: str
-    jpeg: bytes | None
+    views: tuple[ViewLink, ...]
+    address: str
+    cutout: EggCutout | None
     alternative_text: str
 
 
 @dataclass(frozen=True)
-class EggLegends:
-    """What explains the eggs' pictures, by how much text stands below them.
+class UncountedEntry:
+    """Something too unsure to be counted. name : what it may be;  the rest as in `EggEntry`"""
 
-    short : stage and size;  without_signs : everything but the signs;  full : everything
-    """
-
-    short: str
-    without_signs: str
-    full: str
+    identity: int
+    stage: Stage
+    name: str
+    confidence: str
+    verdict: str
+    views: tuple[ViewLink, ...]
+    address: str
+    cutout: EggCutout | None
+    alternative_text: str
 
 
 @dataclass(frozen=True)
@@ -78,15 +107,26 @@ class ClipEntry:
         return f"{self.outcome}." if self.outcome == "read" else f"{self.outcome}:"
 
 
-def egg_legends(eggs: Sequence[EggFinding]) -> EggLegends:
+def egg_legend(eggs: Sequence[EggFinding]) -> str:
+    """What explains the eggs' pictures and the text below them."""
     shown_ranges_db = {egg.signs.shown_range_db for egg in eggs if egg.signs is not None}
     signs = [SHELL_SIGN_LEGEND.format(range=shown) for shown in sorted(shown_ranges_db)]
     classes = [FOLLICLE_CLASS_LEGEND] if any(egg.stage == "follicle" for egg in eggs) else []
-    without_signs = " ".join([LEGEND, LEGEND_DETAILS, *classes])
-    return EggLegends(LEGEND, without_signs, " ".join([without_signs, *signs]))
+    return " ".join([LEGEND, *classes, *signs])
 
 
-def egg_entry(egg: EggFinding, clips: Sequence[ClipScan]) -> EggEntry:
+def egg_entries(
+    eggs: Sequence[EggFinding], clips: Sequence[ClipScan], review: ReviewLinks, signed: Mapping[int, SignedEgg]
+) -> tuple[EggEntry, ...]:
+    """signed : what people said, by the egg's number"""
+    lengths_mm = [egg.length_interval90_mm[1] for egg in eggs if egg.length_interval90_mm is not None]
+    top_mm = 10.0 * math.ceil(max(lengths_mm, default=10.0) / 10.0)
+    return tuple(_egg_entry(egg, clips, review, verdict_text(signed.get(egg.identity)), top_mm) for egg in eggs)
+
+
+def _egg_entry(
+    egg: EggFinding, clips: Sequence[ClipScan], review: ReviewLinks, verdict: str, top_mm: float
+) -> EggEntry:
     found = best_picture(egg, clips)
     seen_in = {sighting.clip for sighting in egg.sightings}
     scale_known = any(scan.mm_per_px is not None for scan in clips if scan.file in seen_in)
@@ -94,20 +134,63 @@ def egg_entry(egg: EggFinding, clips: Sequence[ClipScan]) -> EggEntry:
     noun = "follicle" if egg.stage == "follicle" else "egg"
     appearance = follicle_class_text(egg) if egg.stage == "follicle" else shell_text(egg)
     description = f"{egg.stage}: {appearance}" if appearance else egg.stage
+    is_confirmed = verdict.startswith("confirmed")
     return EggEntry(
         identity=egg.identity,
         stage=egg.stage,
-        stage_percent=percent(egg.stage_probability),
+        stage_percent=percent(egg.stage_probability) if egg.stage_probability < 1 else "",
         appearance=appearance,
         size=size,
-        short_size=short_size_text(egg, scale_known),
+        size_bar=_size_bar(egg, top_mm),
         shape_and_depth=_shape_and_depth_text(egg),
-        confidence=f"{percent(egg.confidence)} sure it is one {noun}",
+        confidence="" if is_confirmed else f"{percent(egg.confidence)} sure it is one {noun}",
+        verdict=verdict,
         signs=shell_sign_text(egg),
         location=_location_text(egg, found),
-        jpeg=egg_picture(egg, found) if found else None,
+        views=_views(egg, clips, review),
+        address=review.egg(egg.identity),
+        cutout=cut_out(found) if found else None,
         alternative_text=f"Ultrasound picture of number {egg.identity}, {description}, {size}, outlined",
     )
+
+
+def uncounted_entry(
+    candidate: UncountedObject, clips: Sequence[ClipScan], review: ReviewLinks, signed: SignedEgg | None
+) -> UncountedEntry:
+    found = best_picture(candidate, clips)
+    name = f"may be a {'follicle' if candidate.stage == 'follicle' else f'{candidate.stage} egg'}"
+    return UncountedEntry(
+        identity=candidate.identity,
+        stage=candidate.stage,
+        name=name,
+        confidence=f"{percent(candidate.confidence)} sure it is one",
+        verdict=verdict_text(signed),
+        views=_views(candidate, clips, review),
+        address=review.egg(candidate.identity),
+        cutout=cut_out(found) if found else None,
+        alternative_text=f"Ultrasound picture of uncertain object {candidate.identity}, {name}, not counted, outlined",
+    )
+
+
+def _views(seen: EggFinding | UncountedObject, clips: Sequence[ClipScan], review: ReviewLinks) -> tuple[ViewLink, ...]:
+    titles = {scan.file: clip_title(scan) for scan in clips}
+    return tuple(
+        ViewLink(
+            f"{titles.get(one.clip, one.clip)}, frames {one.first_frame} to {one.last_frame}",
+            review.frame(one.clip, one.best_frame),
+        )
+        for one in sorted_sightings(seen)
+    )
+
+
+def _size_bar(egg: EggFinding, top_mm: float) -> RangeBar | None:
+    """The length on a scale that all eggs of the exam share."""
+    length, interval = egg.length_mm, egg.length_interval90_mm
+    if length is None or interval is None or math.isnan(length):
+        return None
+    low, high = interval
+    text = f"Length {length:.0f} mm, 90 % range {low:.0f} to {high:.0f}, on a scale to {top_mm:.0f} mm"
+    return RangeBar.of(low, length, high, top_mm, text)
 
 
 def _shape_and_depth_text(egg: EggFinding) -> str:
@@ -117,12 +200,12 @@ def _shape_and_depth_text(egg: EggFinding) -> str:
 
 
 def _location_text(egg: EggFinding, found: EggPicture | None) -> str:
-    """The clip and time of the picture, and how often the egg was in view."""
+    """The time of the picture in its clip, and how often the egg was in view."""
     times = len(egg.sightings)
     often = "seen once" if times == 1 else f"seen {times} times"
     if found is None:
         return often
-    return f"{clip_title(found.scan)}, {frame_time_text(found.picture.frame, found.scan.frame_rate)}; {often}"
+    return f"picture: {found.scan.file} at {frame_time_text(found.picture.frame, found.scan.frame_rate)}; {often}"
 
 
 def clip_entry(scan: ClipScan) -> ClipEntry:
@@ -135,7 +218,7 @@ def clip_entry(scan: ClipScan) -> ClipEntry:
         file=scan.file,
         window=scan.window or "unknown",
         length=length,
-        used=f"{len(scan.used_frames):,} of {scan.frames:,}" if is_done else EN_DASH,
+        used=f"{number_text(len(scan.used_frames))} of {number_text(scan.frames)}" if is_done else EN_DASH,
         scale=_scale_text(scan),
         outcome=("partly read" if scan.reason else "read") if is_done else "refused",
         reason=_reason_text(scan) or ("" if is_done else "no reason recorded"),
@@ -151,5 +234,5 @@ def _reason_text(scan: ClipScan) -> str:
 
 def _scale_text(scan: ClipScan) -> str:
     if scan.mm_per_px is not None:
-        return f"{scan.mm_per_px:.3g} mm/px"
+        return f"{number_text(scan.mm_per_px, '.3g')} mm/px"
     return "no scale" if scan.status == "done" else EN_DASH

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from pipeline.estimate.results import EggFinding, EggSigns
+from pipeline.formatting import number_text
 
 __all__ = ["SHELL_SIGN_LEGEND", "shell_sign_text", "shell_text"]
 
@@ -37,7 +38,7 @@ def _wall_text(signs: EggSigns) -> str:
         return ""
     if signs.rim_db < MIN_VISIBLE_DB:
         return "no bright wall"
-    thickness = "" if signs.rim_mm is None else f", {signs.rim_mm:.1f} mm"
+    thickness = "" if signs.rim_mm is None else f", {number_text(signs.rim_mm, '.1f')} mm"
     return f"wall {'over ' if signs.rim_at_least else ''}{signs.rim_db:.0f} dB{thickness}"
 
 

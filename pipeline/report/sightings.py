@@ -10,7 +10,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.estimate.results import EggFinding, ExamFinding, Sighting
+from pipeline.estimate.results import EggFinding, ExamFinding, Sighting, UncountedObject
 from pipeline.scan.clip_scan import ClipScan, ScanPicture
 
 __all__ = [
@@ -45,8 +45,8 @@ def sorted_scans(scans: Sequence[ClipScan]) -> list[ClipScan]:
     return sorted(scans, key=lambda scan: natural_sort_key(scan.file))
 
 
-def sorted_sightings(egg: EggFinding) -> list[Sighting]:
-    """An egg's sightings by clip, then by first frame."""
+def sorted_sightings(egg: EggFinding | UncountedObject) -> list[Sighting]:
+    """An object's sightings by clip, then by first frame."""
     return sorted(egg.sightings, key=lambda s: (natural_sort_key(s.clip), s.first_frame, s.track))
 
 
@@ -77,7 +77,7 @@ def measured_sizes_mm(eggs: Sequence[EggFinding]) -> list[tuple[float, float]]:
     ]
 
 
-def best_picture(egg: EggFinding, scans: Sequence[ClipScan]) -> EggPicture | None:
+def best_picture(egg: EggFinding | UncountedObject, scans: Sequence[ClipScan]) -> EggPicture | None:
     """The picture of the sighting whose shown frame scored highest; None if no picture was kept."""
     by_file = {scan.file: scan for scan in scans}
     best: EggPicture | None = None

@@ -1,7 +1,7 @@
 """Who signed an exam, as the journal of people's answers says, and how the pages show it.
 
-The review writes ``signed.html`` and ``signed.json`` next to the sheet, and removes them on reopening. The batch's own
-findings stay as they are. Its pages say who signed which count and when, and link to the signed sheet.
+What was signed is the truth on every page and in every table; the program's own estimate stands beside it. The review
+writes ``signed.html``, ``signed.pdf`` and ``signed.json`` next to the sheet, and removes them on reopening.
 """
 
 from __future__ import annotations
@@ -10,26 +10,36 @@ import datetime as dt
 from dataclasses import dataclass
 
 from pipeline.estimate.results import Count
-from pipeline.formatting import date_text
-from pipeline.people.signatures import StoredSignature, login_text
-from pipeline.report.text import shelled_text
+from pipeline.formatting import moment_text, plural
+from pipeline.people.signatures import SignedEgg, StoredSignature, login_text
+from pipeline.report.text import interval_text, shelled_text
+from pipeline.settings import PageSettings
 
 __all__ = [
     "SIGNED_HTML",
     "SIGNED_JSON",
+    "SIGNED_PDF",
     "SheetSignature",
     "SignOff",
     "chain_text",
     "sheet_signature",
+    "signed_count_text",
+    "signed_range_text",
+    "verdict_text",
 ]
 
-SIGNED_HTML, SIGNED_JSON = "signed.html", "signed.json"
+SIGNED_HTML, SIGNED_PDF, SIGNED_JSON = "signed.html", "signed.pdf", "signed.json"
+
+
+_NONE = Count(0, 0, (0, 0))
 
 
 @dataclass(frozen=True)
 class SignOff:
-    """name, role : of the person who signed;  signed_at : ISO 8601, UTC;  shelled : the count as it was signed
+    """name, role : of the person who signed;  signed_at : ISO 8601, UTC;  shelled, follicles : the counts as signed
 
+    is_confirmed : whether people answered about every object; the counts are then what they saw, without a range
+    stage : of the clutch as signed, "" if unknown;  eggs : every object as signed, None if that was not recorded
     login : how the person was known, in words;  chain : the signature's number and hash in the journal, in words
     """
 
@@ -39,25 +49,48 @@ class SignOff:
     shelled: Count
     login: str
     chain: str
+    follicles: Count = _NONE
+    stage: str = ""
+    eggs: tuple[SignedEgg, ...] | None = None
+    is_confirmed: bool = False
 
     @classmethod
     def of(cls, stored: StoredSignature) -> SignOff:
-        at_least, estimate, low, high = stored.shelled
-        count = Count(at_least, estimate, (low, high))
-        login, chain = login_text(stored.logged_in), chain_text(stored.entry, stored.digest)
-        return cls(stored.name, stored.role, stored.at, count, login, chain)
+        def count(signed: tuple[int, int, int, int], *, shelled: bool) -> Count:
+            if stored.is_confirmed:
+                seen = stored.confirmed(shelled=shelled)
+                return Count(seen, seen, (seen, seen))
+            at_least, estimate, low, high = signed
+            return Count(at_least, estimate, (low, high))
+
+        return cls(
+            name=stored.name,
+            role=stored.role,
+            signed_at=stored.at,
+            shelled=count(stored.shelled, shelled=True),
+            login=login_text(stored.logged_in),
+            chain=chain_text(stored.entry, stored.digest),
+            follicles=count(stored.follicles, shelled=False),
+            stage=stored.stage,
+            eggs=stored.eggs,
+            is_confirmed=stored.is_confirmed,
+        )
 
     @property
-    def date(self) -> dt.date:
-        return dt.date.fromisoformat(self.signed_at[:10])
+    def moment(self) -> dt.datetime:
+        return dt.datetime.fromisoformat(self.signed_at)
+
+    @property
+    def by_number(self) -> dict[int, SignedEgg]:
+        """The objects as signed, by their number."""
+        return {egg.number: egg for egg in self.eggs or ()}
 
 
 @dataclass(frozen=True)
 class SheetSignature:
     """The box on a sheet that says who signed the exam. All fields are text to show.
 
-    name, role : of the person who signed;  signed_at : when
-    signed_count : the count as signed;  program_count : what the program found on its own
+    name, role : of the person who signed;  signed_at : when;  signed_count : the count as signed
     login : how the person was known, empty if that was not recorded
     chain : the signature's number and hash in the journal
     changes : what people changed, one line each, in order; empty on the program's own sheet
@@ -68,25 +101,52 @@ class SheetSignature:
     role: str
     signed_at: str
     signed_count: str
-    program_count: str
     login: str
     chain: str
     changes: tuple[str, ...] = ()
     signed_sheet_link: str | None = None
 
 
-def sheet_signature(sign_off: SignOff, program_count: Count) -> SheetSignature:
-    """The signature box of the program's own sheet, with a link to the signed sheet."""
+def sheet_signature(
+    sign_off: SignOff, pages: PageSettings, *, changes: tuple[str, ...] = (), is_signed_sheet: bool = False
+) -> SheetSignature:
+    """The signature box of the signed sheet, or of the program's own sheet, which links the signed one."""
     return SheetSignature(
         name=sign_off.name,
         role=sign_off.role,
-        signed_at=date_text(sign_off.date),
-        signed_count=shelled_text(sign_off.shelled),
-        program_count=shelled_text(program_count),
+        signed_at=moment_text(pages.local_time(sign_off.moment)),
+        signed_count=signed_count_text(sign_off),
         login=sign_off.login,
         chain=sign_off.chain,
-        signed_sheet_link=SIGNED_HTML,
+        changes=changes,
+        signed_sheet_link=None if is_signed_sheet else SIGNED_HTML,
     )
+
+
+def signed_count_text(sign_off: SignOff) -> str:
+    """For example "9 shelled eggs, all confirmed", or with the range that was left when it was signed."""
+    if not sign_off.is_confirmed:
+        return shelled_text(sign_off.shelled)
+    count = plural(sign_off.shelled.estimate, "shelled egg") if sign_off.shelled.estimate else "no shelled egg seen"
+    return f"{count}, {signed_range_text(sign_off)}"
+
+
+def signed_range_text(sign_off: SignOff) -> str:
+    """What stands instead of the range: what people confirmed has none."""
+    if not sign_off.is_confirmed:
+        return interval_text(sign_off.shelled)
+    return "all confirmed" if sign_off.shelled.estimate > 1 else "everything answered"
+
+
+def verdict_text(signed: SignedEgg | None) -> str:
+    """What people said of one object, as a few words; "" if nobody answered or it was not recorded."""
+    if signed is None or signed.verdict is None:
+        return ""
+    if signed.verdict == "uncertain":
+        return "looked at: cannot be told"
+    if signed.verdict == "not-egg":
+        return "rejected: not an egg or follicle"
+    return "confirmed" if signed.is_counted else "confirmed, not counted"
 
 
 def chain_text(entry: int, digest: str) -> str:

@@ -7,15 +7,18 @@ import datetime as dt
 import io
 import statistics
 import unicodedata
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
+from types import MappingProxyType
 from typing import Literal
 
 from pipeline.estimate.results import Change, Count, ExamFinding
 from pipeline.exams.exam_search import Exam
 from pipeline.exams.folder_names import exam_folder
 from pipeline.report.sightings import measured_sizes_mm
+from pipeline.report.sign_off import SignOff
 from pipeline.report.text import windows_text
+from pipeline.report.thumbnail import most_doubtful
 from pipeline.scan.clip_scan import ClipScan
 
 __all__ = [
@@ -39,6 +42,7 @@ class ExamSummary:
     folder : ANIMAL/DATE under the output folder, with "/" between
     frames, frames_used : summed over the clips that could be read;  windows : as text
     median_shelled_mm : length and width, None if no scale is known or no shelled egg was measured
+    thumbnail : what the exam's thumbnail shows, "" if it has none
     """
 
     exam: Exam
@@ -50,6 +54,7 @@ class ExamSummary:
     frames_used: int
     windows: str
     median_shelled_mm: tuple[float, float] | None
+    thumbnail: str = ""
 
     @property
     def is_scanned(self) -> bool:
@@ -68,6 +73,7 @@ class ExamSummary:
 
 
 def summarise(exam: Exam, finding: ExamFinding, scans: Sequence[ClipScan]) -> ExamSummary:
+    doubtful = most_doubtful(finding, scans)
     sizes = measured_sizes_mm([egg for egg in finding.eggs if egg.stage != "follicle"])
     return ExamSummary(
         exam=exam,
@@ -83,16 +89,18 @@ def summarise(exam: Exam, finding: ExamFinding, scans: Sequence[ClipScan]) -> Ex
             if sizes
             else None
         ),
+        thumbnail=doubtful.text if doubtful else "",
     )
 
 
-def summary_csv(summaries: Sequence[ExamSummary]) -> bytes:
-    """The table of a night as RFC 4180 CSV in UTF-8, by animal and date.
+def summary_csv(summaries: Sequence[ExamSummary], signed: Mapping[str, SignOff] = MappingProxyType({})) -> bytes:
+    """The table of a night as RFC 4180 CSV in UTF-8, by animal and date. signed : sign-offs by exam folder
 
     Counts are empty if she was not scanned, so that a zero is not read as a finding. Text that a spreadsheet would run
     as a formula gets an apostrophe in front (OWASP, "CSV Injection").
     """
-    return csv_bytes([column.name for column in SUMMARY_COLUMNS], map(summary_row, sorted_summaries(summaries)))
+    rows = (summary_row(summary, signed.get(summary.folder)) for summary in sorted_summaries(summaries))
+    return csv_bytes([column.name for column in SUMMARY_COLUMNS], rows)
 
 
 def csv_bytes(names: Sequence[str], rows: Iterable[Sequence[object]]) -> bytes:
@@ -109,18 +117,31 @@ def sorted_summaries(summaries: Sequence[ExamSummary]) -> list[ExamSummary]:
     return sorted(summaries, key=lambda s: (s.exam.animal, s.exam.date, s.folder))
 
 
-def summary_row(summary: ExamSummary) -> list[object]:
-    """The values of ``SUMMARY_COLUMNS``. None if nothing is known, or if she was not scanned."""
-    return [column.value(summary) for column in SUMMARY_COLUMNS]
+def summary_row(summary: ExamSummary, sign_off: SignOff | None) -> list[object]:
+    """The values of ``SUMMARY_COLUMNS``. None if nothing is known, or if she was not scanned, or not signed."""
+    return [column.value(summary, sign_off) for column in SUMMARY_COLUMNS]
 
 
 @dataclass(frozen=True)
 class SummaryColumn:
-    """A column of the table of exams. type : of its values;  value : of one exam, None if missing"""
+    """A column of the table of exams: what the program found (``found``), or what was signed (``signed``).
+
+    type : of its values, None if missing
+    """
 
     name: str
     type: ColumnType
-    value: Callable[[ExamSummary], object]
+    found: Callable[[ExamSummary], object] = lambda _: None
+    signed: Callable[[SignOff], object] | None = None
+
+    def value(self, summary: ExamSummary, sign_off: SignOff | None) -> object:
+        if self.signed is None:
+            return self.found(summary)
+        return None if sign_off is None else self.signed(sign_off)
+
+
+def _signed_column(name: str, type_: ColumnType, value: Callable[[SignOff], object]) -> SummaryColumn:
+    return SummaryColumn(name, type_, signed=value)
 
 
 def _if_scanned(value: Callable[[ExamFinding], object]) -> Callable[[ExamSummary], object]:
@@ -182,6 +203,15 @@ SUMMARY_COLUMNS = (
     SummaryColumn("flags_vet_today", "text", _flags("vet today")),
     SummaryColumn("flags_check", "text", _flags("check")),
     SummaryColumn("flags_note", "text", _flags("note")),
+    _signed_column("signed_by", "text", lambda signed: signed.name),
+    _signed_column("signed_role", "text", lambda signed: signed.role),
+    _signed_column("signed_at", "text", lambda signed: signed.signed_at),
+    _signed_column("signed_shelled", "integer", lambda signed: signed.shelled.estimate),
+    _signed_column("signed_shelled_low90", "integer", lambda signed: signed.shelled.interval90[0]),
+    _signed_column("signed_shelled_high90", "integer", lambda signed: signed.shelled.interval90[1]),
+    _signed_column("signed_follicles", "integer", lambda signed: signed.follicles.estimate),
+    _signed_column("signed_stage", "text", lambda signed: signed.stage),
+    _signed_column("signed_all_confirmed", "text", lambda signed: "yes" if signed.is_confirmed else "no"),
     SummaryColumn("report", "text", lambda summary: f"{summary.folder}/report.html"),
 )
 

@@ -8,7 +8,7 @@ from collections import Counter
 from collections.abc import Sequence
 
 from pipeline.estimate.results import Count, EggFinding
-from pipeline.formatting import EN_DASH, MULTIPLICATION_SIGN, percent, plural
+from pipeline.formatting import EN_DASH, MULTIPLICATION_SIGN, number_text, percent, plural
 from pipeline.report.sightings import measured_sizes_mm
 from pipeline.scan.clip_scan import ClipScan
 
@@ -87,7 +87,7 @@ def scan_text(scans: Sequence[ClipScan]) -> str:
     if refused:
         text += f", {refused} refused"
     if frames:
-        text += f"; {used:,} of {frames:,} frames usable ({percent(used / frames)})"
+        text += f"; {number_text(used)} of {number_text(frames)} frames usable ({percent(used / frames)})"
     return text
 
 
@@ -96,11 +96,11 @@ def size_text(egg: EggFinding, scale_known: bool) -> str:
     length, width = _known(egg.length_mm), _known(egg.width_mm)
     if length is not None and width is not None:
         if egg.length_interval90_mm is not None and egg.width_interval90_mm is not None:
-            length_range, width_range = map(_range_text, (egg.length_interval90_mm, egg.width_interval90_mm))
+            length_range, width_range = map(_spread_text, (egg.length_interval90_mm, egg.width_interval90_mm))
             return f"{length:.0f} ({length_range}) {MULTIPLICATION_SIGN} {width:.0f} ({width_range}) mm"
-        return f"{length:.1f} {MULTIPLICATION_SIGN} {width:.1f} mm"
+        return f"{number_text(length, '.1f')} {MULTIPLICATION_SIGN} {number_text(width, '.1f')} mm"
     if length is not None:
-        return f"{length:.1f} mm long"
+        return f"{number_text(length, '.1f')} mm long"
     return "size could not be measured" if scale_known else "size unknown: no scale"
 
 
@@ -140,17 +140,13 @@ def clip_title(scan: ClipScan) -> str:
 
 def frame_time_text(frame: int, frame_rate: float | None) -> str:
     """A moment of a clip in seconds. If the frame rate is unknown, the frame number, from 0."""
-    return f"{frame / frame_rate:.1f} s" if frame_rate else f"frame {frame}"
+    return f"{number_text(frame / frame_rate, '.1f')} s" if frame_rate else f"frame {frame}"
 
 
 def _spread_text(values: Sequence[float]) -> str:
-    """Smallest and largest, or one number if both round to it."""
+    """Smallest and largest in whole numbers, or one number if both round to it."""
     low, high = f"{min(values):.0f}", f"{max(values):.0f}"
     return low if low == high else f"{low}{EN_DASH}{high}"
-
-
-def _range_text(ends_mm: tuple[float, float]) -> str:
-    return f"{ends_mm[0]:.0f}{EN_DASH}{ends_mm[1]:.0f}"
 
 
 def _known(value: float | None) -> float | None:

@@ -96,9 +96,10 @@ class AnswerService:
                     raise AnswerRejected("No change, or egg not found. Nothing was stored.")
                 if not override_conflict:
                     _check_conflict(before.events, base_sequence, user, resolved, set(changed))
-                event = transaction.append(
-                    replace(draft, before=_document(before, changed), after=_document(after, changed))
-                )
+                outcome = _document(after, changed)
+                if isinstance(resolved, SignExam):
+                    outcome["signed_eggs"] = _signed_eggs(after)
+                event = transaction.append(replace(draft, before=_document(before, changed), after=outcome))
         if stored is not None:
             return stored, self.current_review(case)
         # The signature and the questions hold the event itself, and the draft had no time.
@@ -193,6 +194,17 @@ def _document(review: ExamReview, numbers: Sequence[str]) -> dict[str, Any]:
         "follicles": _count(finding.follicles),
         "stage": finding.stage,
     }
+
+
+def _signed_eggs(review: ExamReview) -> list[list[Any]]:
+    """Every object that the page asks about, as `pipeline.people.signatures.SignedEgg` reads it."""
+    stages = {egg.identity: egg.stage for egg in review.finding.eggs}
+    seen = {egg.number: egg.stage for egg in review.case.snapshot.eggs}
+    return [
+        [egg.number, egg.verdict, stages.get(egg.number) or egg.stage or seen.get(egg.number, ""), egg.number in stages]
+        for egg in review.state.eggs
+        if egg.is_shown
+    ]
 
 
 def _count(count: Count) -> list[int]:

@@ -95,9 +95,18 @@ class ReviewCase:
             # The tracks of a restaged egg hold the user's stage, not the network's.
             network = None if number in restaged else egg.network_stages
             eggs.append(replace(egg, identity=number, network_stages=network))
+        uncounted = []
+        for one in finding.uncounted:
+            sighting = one.sightings[0]
+            uncounted.append(replace(one, identity=corrected.egg_numbers[sighting.clip, sighting.track]))
         cross_exam = [flag for flag in self.summary.finding.flags if flag.code in CROSS_EXAM_FLAGS]
         flags = by_urgency([*finding.flags, *cross_exam])
-        return replace(finding, eggs=tuple(sorted(eggs, key=lambda egg: egg.identity)), flags=flags)
+        return replace(
+            finding,
+            eggs=tuple(sorted(eggs, key=lambda egg: egg.identity)),
+            flags=flags,
+            uncounted=tuple(sorted(uncounted, key=lambda one: one.identity)),
+        )
 
 
 class CaseStore:

@@ -1,4 +1,4 @@
-"""Brings ``signed.html`` and ``signed.json`` of all exams up to date with the journal.
+"""Brings ``signed.html``, ``signed.pdf`` and ``signed.json`` of all exams up to date with the journal.
 
 A program that is killed after an answer is stored, and before the files are written or removed, leaves files that show
 another state. A signature that the journal does not hold is never removed: it may be all that is left of it.
@@ -20,7 +20,7 @@ from pipeline.people.event_log import EventLog, ExamKey
 from pipeline.people.journal import Journal
 from pipeline.people.schema import people_path
 from pipeline.people.signatures import StoredSignature, current_signatures
-from pipeline.report.sign_off import SIGNED_HTML, SIGNED_JSON
+from pipeline.report.sign_off import SIGNED_HTML, SIGNED_JSON, SIGNED_PDF
 from pipeline.review.best_view import usable_clips
 from pipeline.review.cases import CaseStore, ReviewCase
 from pipeline.review.exam_review import ExamReviews
@@ -44,7 +44,7 @@ __all__ = [
 class ShownSignature:
     """What the files of an exam show. signed : of ``signed.json``, None if it is missing or cannot be read
 
-    is_whole : whether the sheet is there and is the one that was written
+    is_whole : whether sheet and PDF are there and are those that were written
     """
 
     signed: dict[str, Any] | None
@@ -52,14 +52,17 @@ class ShownSignature:
 
 
 def shown_signature(folder: Path) -> ShownSignature | None:
-    """What the folder of an exam shows, None if neither file is there."""
-    sheet, description = folder / SIGNED_HTML, folder / SIGNED_JSON
-    if not sheet.exists() and not description.exists():
+    """What the folder of an exam shows, None if no such file is there."""
+    sheet, paper, description = folder / SIGNED_HTML, folder / SIGNED_PDF, folder / SIGNED_JSON
+    if not any(path.exists() for path in (sheet, paper, description)):
         return None
     try:
         document = json.loads(description.read_text(encoding="utf-8"))
         signed = dict(document["signed"])
-        is_whole = hashlib.sha256(sheet.read_bytes()).hexdigest() == document.get("sheet_sha256")
+        is_whole = all(
+            hashlib.sha256(path.read_bytes()).hexdigest() == document.get(key)
+            for path, key in ((sheet, "sheet_sha256"), (paper, "pdf_sha256"))
+        )
     except (OSError, ValueError, KeyError, TypeError):
         return ShownSignature(None, False)
     return ShownSignature(signed, is_whole)

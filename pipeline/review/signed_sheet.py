@@ -1,7 +1,7 @@
 """The signed sheet: the animal's sheet with the users' answers applied, who signed it, and what was changed.
 
-It is written next to the batch's own files as ``signed.html`` and ``signed.json``. The batch never changes those. They
-are removed when the exam is reopened; what was signed stays in the event log.
+It is written next to the batch's own files as ``signed.html``, ``signed.pdf`` and ``signed.json``. The batch never
+changes those. They are removed when the exam is reopened; what was signed stays in the event log.
 """
 
 from __future__ import annotations
@@ -9,22 +9,25 @@ from __future__ import annotations
 import hashlib
 from collections.abc import Callable
 from contextlib import suppress
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
 from pipeline.estimate.results import EggFinding
+from pipeline.formatting import number_style
 from pipeline.people.answers import Redo, Undo
 from pipeline.people.signatures import StoredSignature, current_signature
 from pipeline.report.export.result import result_document, to_json_bytes
+from pipeline.report.links import NO_NEIGHBOURS, sheet_links
+from pipeline.report.pdf.sheet_pdf import sheet_pdf
 from pipeline.report.sheet_content import sheet_content
 from pipeline.report.sheet_html import sheet_html
 from pipeline.report.sightings import EggPicture
-from pipeline.report.sign_off import SIGNED_HTML, SIGNED_JSON, SheetSignature, SignOff
-from pipeline.report.text import shelled_text
+from pipeline.report.sign_off import SIGNED_HTML, SIGNED_JSON, SIGNED_PDF, SignOff, sheet_signature
+from pipeline.report.verdict import Signing
 from pipeline.review.best_view import best_view, usable_clips
 from pipeline.review.cases import ReviewCase
-from pipeline.review.event_text import event_text, utc_time_text
+from pipeline.review.event_text import event_text
 from pipeline.review.exam_review import ExamReview
 from pipeline.review.frame_cache import FrameUnavailableError
 from pipeline.review.replay import ReviewedEgg
@@ -35,6 +38,7 @@ from pipeline.store.atomic_write import OutputError, write_atomically
 
 __all__ = [
     "ReadFrame",
+    "SignedPages",
     "current_picture",
     "load_signed_sheet",
     "remove_signed_sheet",
@@ -62,14 +66,33 @@ def current_picture(
     )
 
 
-def render_signed_sheet(reviewed: ExamReview, read_frame: ReadFrame) -> bytes | None:
-    """The sheet as HTML, None while the exam is not signed."""
-    case, signature = reviewed.case, _signature(reviewed)
-    if signature is None:
+@dataclass(frozen=True)
+class SignedPages:
+    """The signed sheet for a screen and for paper."""
+
+    html: bytes
+    pdf: bytes
+
+
+def render_signed_sheet(reviewed: ExamReview, read_frame: ReadFrame) -> SignedPages | None:
+    """None while the exam is not signed."""
+    case, stored = reviewed.case, current_signature(reviewed.events)
+    if stored is None:
         return None
-    sha256 = settings_sha256(case.settings)
-    content = sheet_content(case.exam, reviewed.finding, _scans_with_pictures(reviewed, read_frame), case.model, sha256)
-    return sheet_html(content, signature)
+    pages, sign_off = case.settings.pages, SignOff.of(stored)
+    signature = sheet_signature(sign_off, pages, changes=_changes(reviewed, stored), is_signed_sheet=True)
+    with number_style(pages.decimal_mark):
+        content = sheet_content(
+            case.exam,
+            reviewed.finding,
+            _scans_with_pictures(reviewed, read_frame),
+            case.model,
+            settings_sha256(case.settings),
+            station=pages.station,
+            signing=Signing(sign_off, case.summary.finding.shelled),
+            links=sheet_links(case.summary.folder, pages.review_address, NO_NEIGHBOURS, is_signed_sheet=True),
+        )
+        return SignedPages(sheet_html(content, signature), sheet_pdf(content, signature))
 
 
 def load_signed_sheet(out: Path, case: ReviewCase) -> bytes | None:
@@ -85,29 +108,31 @@ def sync_signed_sheet(out: Path, reviewed: ExamReview, read_frame: ReadFrame) ->
     case = reviewed.case
     folder = out / case.summary.folder
     signature = current_signature(reviewed.events)
-    page = render_signed_sheet(reviewed, read_frame)
-    if signature is None or page is None:
+    pages = render_signed_sheet(reviewed, read_frame)
+    if signature is None or pages is None:
         remove_signed_sheet(folder)
         return
     sha256 = settings_sha256(case.settings)
     document = {
         "schema": "clutchlight/signed-result/2",
         "signed": signed_document(signature),
-        "sheet_sha256": hashlib.sha256(page).hexdigest(),
+        "sheet_sha256": hashlib.sha256(pages.html).hexdigest(),
+        "pdf_sha256": hashlib.sha256(pages.pdf).hexdigest(),
         "changes": [
             {"sequence": event.sequence, "at": event.at, "person": event.person, "answer": event.answer.model_dump()}
             for event in reviewed.events
         ],
         "result": result_document(case.exam, reviewed.finding, case.scans, case.model, sha256),
     }
-    write_atomically(folder / SIGNED_HTML, [page])
+    write_atomically(folder / SIGNED_HTML, [pages.html])
+    write_atomically(folder / SIGNED_PDF, [pages.pdf])
     write_atomically(folder / SIGNED_JSON, [to_json_bytes(document)])
 
 
 def remove_signed_sheet(folder: Path) -> None:
     """Raises OutputError."""
     try:
-        for name in (SIGNED_JSON, SIGNED_HTML):
+        for name in (SIGNED_JSON, SIGNED_PDF, SIGNED_HTML):
             (folder / name).unlink(missing_ok=True)
     except OSError as error:
         raise OutputError(f"the signed sheet in {folder} cannot be removed: {error.strerror}.") from error
@@ -147,24 +172,11 @@ def _scans_with_pictures(reviewed: ExamReview, read_frame: ReadFrame) -> list[Cl
     ]
 
 
-def _signature(reviewed: ExamReview) -> SheetSignature | None:
-    stored, by_program = current_signature(reviewed.events), reviewed.case.summary.finding.shelled
-    if stored is None:
-        return None
-    signed = SignOff.of(stored)
+def _changes(reviewed: ExamReview, signature: StoredSignature) -> tuple[str, ...]:
+    """What people answered, one line each, without what was undone."""
     hidden = undone_sequences(reviewed.events)
-    changes = tuple(
+    return tuple(
         f"{event.person}: {event_text(event)}"
         for event in reviewed.events
-        if event.sequence not in hidden and event.entry != stored.entry and not isinstance(event.answer, Undo | Redo)
-    )
-    return SheetSignature(
-        name=signed.name,
-        role=signed.role,
-        signed_at=utc_time_text(signed.signed_at),
-        signed_count=shelled_text(signed.shelled),
-        program_count=shelled_text(by_program),
-        login=signed.login,
-        chain=signed.chain,
-        changes=changes,
+        if event.sequence not in hidden and event.entry != signature.entry and not isinstance(event.answer, Undo | Redo)
     )

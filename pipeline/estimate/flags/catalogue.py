@@ -35,23 +35,28 @@ class FlagDefinition:
     """severity : how urgent it is;  reason_template : a sentence with placeholders for what was found
 
     advice_template : what a person could do, with the same kind of placeholders; empty where the reason says it all
+    rescan_template : what to scan again and why, for whoever scans; empty where a new scan would not help
     """
 
     severity: Severity
     reason_template: str
     advice_template: str = ""
+    rescan_template: str = ""
 
     @property
     def placeholders(self) -> set[str]:
-        """Names of the values that the two texts need."""
-        fields = [*Formatter().parse(self.reason_template), *Formatter().parse(self.advice_template)]
-        return {name for _, name, _, _ in fields if name}
+        """Names of the values that the texts need."""
+        templates = (self.reason_template, self.advice_template, self.rescan_template)
+        return {name for template in templates for _, name, _, _ in Formatter().parse(template) if name}
 
 
 FLAG_DEFINITIONS: Mapping[str, FlagDefinition] = {
     # How she was scanned.
     "nothing-usable": FlagDefinition(
-        "vet today", "No clip could be used, so nothing is known about her.", "Scan her again, or check the clips."
+        "vet today",
+        "No clip could be used, so nothing is known about her.",
+        "Scan her again, or check the clips.",
+        "Scan both sides again: no clip could be used.",
     ),
     # The reason says what would help.
     "clip-refused": FlagDefinition("check", "{file} could not be used: {reason}"),
@@ -73,6 +78,7 @@ FLAG_DEFINITIONS: Mapping[str, FlagDefinition] = {
         "check",
         "Only the {window} window was scanned; eggs on the other side may be missing from the count.",
         "Scan the other side.",
+        "Scan the {other} side: only the {window} one was scanned.",
     ),
     "window-unknown": FlagDefinition(
         "check",
@@ -83,26 +89,31 @@ FLAG_DEFINITIONS: Mapping[str, FlagDefinition] = {
         "check",
         "Only {used} of {frames} recorded frames could be used, so eggs may have been missed.",
         "Scan her again, more slowly and for longer.",
+        "Scan her again, more slowly and for longer: only {used} of {frames} frames could be used.",
     ),
     "poor-clip": FlagDefinition(
         "check",
         "{file}: {lost} of {frames} frames could not be used ({causes}).",
         "For the next scan: {hint}.",
+        "Scan {side} again: {lost} of {frames} frames could not be used ({causes}). To do: {hint}.",
     ),
     "stood-still": FlagDefinition(
         "check",
         "{file}: the picture stands still from beginning to end, so it shows no more of her than a single picture.",
         "For the next scan: record while the picture moves.",
+        "Scan {side} again, and record while the picture moves: it stood still.",
     ),
     "narrow-contact": FlagDefinition(
         "check",
         "{file}: only {share} of the probe's face had contact, in the middle.",
         "For the next scan: use a smaller probe, or more gel.",
+        "Scan {side} again, with a smaller probe or more gel: only {share} of the beams had contact.",
     ),
     "side-lost": FlagDefinition(
         "note",
-        "{file}: most of the {side} side of the picture was lost to poor contact or shadow.",
+        "{file}: most of the {lost} side of the picture was lost to poor contact or shadow.",
         "For the next scan: use more gel, and sweep more slowly.",
+        "Scan {side} again, with more gel and more slowly: half the beams had no contact.",
     ),
     "hand-unclear": FlagDefinition(
         "check",
@@ -168,25 +179,29 @@ FLAG_DEFINITIONS: Mapping[str, FlagDefinition] = {
         "scans is used.",
         "{advice}",
     ),
+    "wide-follicle-interval": FlagDefinition(
+        "note",
+        "Follicles hard to count: {low} to {high}.",
+        "Take their number as few, several or many; shelled eggs are counted apart from them.",
+    ),
     "usual-clutch": FlagDefinition(
-        "note", "The count takes into account that {species} lays {lowest} to {highest} eggs ({sources})."
+        "note", "The count takes into account that {species} lays {lowest} to {highest} eggs."
     ),
     "mixed-stages": FlagDefinition("note", "Her eggs are at different stages: {stages}."),
     # Single eggs, and the species.
     "large-egg": FlagDefinition(
         "check",
-        "Larger than known for the species: {eggs}; known range: {known} ({sources}).",
+        "Larger than known for the species: {eggs}; known range: {known}.",
         "Check on the picture whether it is one egg. Larger than usual does not mean that it cannot pass.",
     ),
     "small-eggs": FlagDefinition(
         "note",
-        "All {number} shelled eggs look smaller than known for the species: at most {largest}; known range: {known} "
-        "({sources}).",
+        "All {number} shelled eggs look smaller than known for the species: at most {largest}; known range: {known}.",
         "Check whether they are eggs, and whether the scale is right.",
     ),
     "odd-shape": FlagDefinition(
         "check",
-        "Oval, although the species lays round eggs: {eggs} ({sources}).",
+        "Oval, although the species lays round eggs: {eggs}.",
         "Check on the picture whether it is one egg, and whether it is intact.",
     ),
     "odd-outline": FlagDefinition(
@@ -232,7 +247,7 @@ FLAG_DEFINITIONS: Mapping[str, FlagDefinition] = {
     "shells-retained": FlagDefinition(
         "check",
         "Shells were first seen {days} days ago, on {date}; the longest time from ovulation to laying known for the "
-        "species is {longest} days ({sources}).",
+        "species is {longest} days.",
         "A vet may want to see her. Longer than known is not by itself too long.",
     ),
     "count-rose": FlagDefinition(

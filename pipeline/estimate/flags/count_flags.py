@@ -23,6 +23,7 @@ def count_flags(inputs: FlagInputs, settings: FlagSettings) -> RaisedFlags:
     width = high - low
     if width > settings.wide_interval_eggs and width > settings.wide_interval_share * inputs.shelled.count.estimate:
         yield RaisedFlag.of("wide-interval", low=low, high=high)
+    yield from _follicle_flags(inputs, settings)
     if inputs.doubtful_objects:
         yield RaisedFlag.of("doubtful-objects", places="; ".join(map(_place_text, inputs.doubtful_objects)))
     if len(inputs.stages) > 1:
@@ -44,6 +45,13 @@ def _confidence_flags(inputs: FlagInputs, settings: FlagSettings) -> RaisedFlags
         yield RaisedFlag.of("count-or-stage", estimate=estimate, stage=inputs.stage, both=percent(both))
     if is_stage_unsure:
         yield RaisedFlag.of("stage-unsure", stage=inputs.stage, probability=percent(inputs.stage_probability))
+
+
+def _follicle_flags(inputs: FlagInputs, settings: FlagSettings) -> RaisedFlags:
+    low, high = inputs.follicles.count.interval90
+    estimate = inputs.follicles.count.estimate
+    if estimate and high - low > max(settings.wide_follicle_interval, settings.wide_follicle_share * estimate):
+        yield RaisedFlag.of("wide-follicle-interval", low=low, high=high)
 
 
 def _basis_flags(inputs: FlagInputs) -> RaisedFlags:

@@ -48,14 +48,14 @@ def egg_flags(inputs: FlagInputs, settings: FlagSettings) -> RaisedFlags:
         yield from _clutch_flag(inputs)
     yield from _small_egg_flag(measured, profile, settings)
     if long := [egg for egg in measured if egg.length > settings.implausible_aspect_ratio * egg.width]:
-        yield RaisedFlag.of("odd-outline", eggs=_listed(egg.text for egg in long))
+        yield RaisedFlag.of("odd-outline", eggs=_listed(egg.text for egg in long)).about(egg.number for egg in long)
     if inputs.crossing_outlines:
         pairs = "; ".join(f"number {one} and number {other}" for one, other in inputs.crossing_outlines)
-        yield RaisedFlag.of("crossing-outlines", eggs=pairs)
+        yield RaisedFlag.of("crossing-outlines", eggs=pairs).about(inputs.crossing_outlines[0])
     if bright := [egg for egg in shelled if _is_bright_throughout(egg, settings)]:
-        yield RaisedFlag.of("bright-fragments", eggs=_numbers_text(bright))
+        yield RaisedFlag.of("bright-fragments", eggs=_numbers_text(bright)).about(egg.identity for egg in bright)
     if bare := [egg for egg in shelled if egg.stage == "thin-shelled" and not _has_wall(egg, settings)]:
-        yield RaisedFlag.of("no-wall", eggs=_numbers_text(bare))
+        yield RaisedFlag.of("no-wall", eggs=_numbers_text(bare)).about(egg.identity for egg in bare)
 
 
 def _size_flags(measured: Sequence[_MeasuredEgg], profile: SpeciesProfile, settings: FlagSettings) -> RaisedFlags:
@@ -73,7 +73,9 @@ def _size_flags(measured: Sequence[_MeasuredEgg], profile: SpeciesProfile, setti
         return is_short and egg.width < below * narrowest and egg.width_interval90[1] < narrowest
 
     if large := [egg for egg in measured if is_large(egg)]:
-        yield RaisedFlag.of("large-egg", eggs=_listed(egg.text for egg in large), known=known, sources=sources)
+        eggs = _listed(egg.text for egg in large)
+        flag = RaisedFlag.of("large-egg", eggs=eggs, known=known, sources=sources)
+        yield flag.about(egg.number for egg in large)
     # Only where several were measured: a few may all have been crossed near an end.
     if len(measured) >= settings.minimum_measured_eggs and all(is_small(egg) for egg in measured):
         largest = _size_text(max(egg.length for egg in measured), max(egg.width for egg in measured))
@@ -83,7 +85,8 @@ def _size_flags(measured: Sequence[_MeasuredEgg], profile: SpeciesProfile, setti
 def _shape_flag(shelled: Sequence[EggFinding], profile: SpeciesProfile) -> RaisedFlags:
     oval = [egg for egg in shelled if egg.shape == "oval"]
     if oval and profile.shape is not None and profile.shape.value == "round":
-        yield RaisedFlag.of("odd-shape", eggs=_numbers_text(oval), sources=profile.shape.citation)
+        flag = RaisedFlag.of("odd-shape", eggs=_numbers_text(oval), sources=profile.shape.citation)
+        yield flag.about(egg.identity for egg in oval)
 
 
 def _clutch_flag(inputs: FlagInputs) -> RaisedFlags:
@@ -119,7 +122,7 @@ def _small_egg_flag(
         if egg.width < settings.small_egg_width_share * median_width and egg.width_interval90[1] < median_width
     ]
     if small:
-        yield RaisedFlag.of("much-smaller", eggs=_listed(egg.text for egg in small))
+        yield RaisedFlag.of("much-smaller", eggs=_listed(egg.text for egg in small)).about(egg.number for egg in small)
 
 
 def _is_bright_throughout(egg: EggFinding, settings: FlagSettings) -> bool:

@@ -38,7 +38,8 @@ def scan_flags(inputs: FlagInputs, settings: FlagSettings) -> RaisedFlags:
     if without_window:
         yield RaisedFlag.of("window-unknown", files=", ".join(without_window))
     elif len(windows) == 1:
-        yield RaisedFlag.of("one-window-only", window=next(iter(windows)))
+        window = next(iter(windows))
+        yield RaisedFlag.of("one-window-only", window=window, other="right" if window == "left" else "left")
     if len(windows) == 2:
         yield from _window_difference(inputs, settings)
     if inputs.files_with_unclear_motion:
@@ -54,17 +55,24 @@ def _quality_flags(clip: ClipCoverage, settings: FlagSettings) -> RaisedFlags:
         yield RaisedFlag.of(
             "poor-clip",
             file=clip.file,
+            side=_side_text(clip),
             lost=clip.frames - clip.frames_used,
             frames=clip.frames,
             causes=quality.causes_text,
             hint=quality.hint,
         )
     elif quality.is_static:
-        yield RaisedFlag.of("stood-still", file=clip.file)
+        yield RaisedFlag.of("stood-still", file=clip.file, side=_side_text(clip))
     elif side is not None:
-        yield RaisedFlag.of("side-lost", file=clip.file, side=side)
+        yield RaisedFlag.of("side-lost", file=clip.file, lost=side, side=_side_text(clip))
     elif max(quality.contact) < settings.narrow_contact_share:
-        yield RaisedFlag.of("narrow-contact", file=clip.file, share=percent(sum(quality.contact) / 2))
+        share = percent(sum(quality.contact) / 2)
+        yield RaisedFlag.of("narrow-contact", file=clip.file, side=_side_text(clip), share=share)
+
+
+def _side_text(clip: ClipCoverage) -> str:
+    """The side of the animal that a clip shows, or the clip itself where that is not known."""
+    return f"her {clip.window} side" if clip.window else f"what {clip.file} shows"
 
 
 def _window_difference(inputs: FlagInputs, settings: FlagSettings) -> RaisedFlags:

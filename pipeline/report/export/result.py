@@ -13,7 +13,7 @@ from importlib.resources import files
 from typing import Any
 
 from models.stages import STAGES
-from pipeline.estimate.results import Count, EggFinding, EggSigns, ExamFinding
+from pipeline.estimate.results import Count, EggFinding, EggSigns, ExamFinding, Sighting
 from pipeline.exams.exam_search import Exam
 from pipeline.report.export.history_document import history_document
 from pipeline.report.sightings import sorted_scans, sorted_sightings
@@ -63,10 +63,26 @@ def result_document(
         "confidence": round_probability(finding.confidence),
         "follicles_confidence": round_probability(finding.follicles_confidence),
         "flags": [
-            {"code": flag.code, "severity": flag.severity, "reason": flag.reason, "advice": flag.advice}
+            {
+                "code": flag.code,
+                "severity": flag.severity,
+                "reason": flag.reason,
+                "advice": flag.advice,
+                "rescan": flag.rescan,
+                "sources": flag.sources,
+            }
             for flag in finding.flags
         ],
         "eggs": [_egg(egg) for egg in sorted(finding.eggs, key=lambda egg: egg.identity)],
+        "uncounted": [
+            {
+                "id": one.identity,
+                "stage": one.stage,
+                "confidence": round_probability(one.confidence),
+                "sightings": _sightings(sorted_sightings(one)),
+            }
+            for one in finding.uncounted
+        ],
         "history": history_document(finding.history),
     }
 
@@ -127,16 +143,20 @@ def _egg(egg: EggFinding) -> dict[str, Any]:
         "width_interval90_mm": _interval(egg.width_interval90_mm),
         "depth_mm": round_mm(egg.depth_mm),
         "signs": None if egg.signs is None else _signs(egg.signs),
-        "sightings": [
-            {
-                "clip": sighting.clip,
-                "first_frame": sighting.first_frame,
-                "last_frame": sighting.last_frame,
-                "best_frame": sighting.best_frame,
-            }
-            for sighting in sorted_sightings(egg)
-        ],
+        "sightings": _sightings(sorted_sightings(egg)),
     }
+
+
+def _sightings(sightings: Sequence[Sighting]) -> list[dict[str, Any]]:
+    return [
+        {
+            "clip": sighting.clip,
+            "first_frame": sighting.first_frame,
+            "last_frame": sighting.last_frame,
+            "best_frame": sighting.best_frame,
+        }
+        for sighting in sightings
+    ]
 
 
 def _stages(stages: tuple[float, float, float] | None) -> dict[str, float] | None:

@@ -17,9 +17,10 @@ STAGE_STROKES: dict[Stage, Stroke] = {
 LABEL = TextStyle(6.2)
 
 
-def body_map_block(found: BodyMap, width: float) -> Block:
+def body_map_block(found: BodyMap, text: str, width: float) -> Block:
+    """text : the map in words"""
     scale = width / WIDTH
-    block = Block(height=scale * HEIGHT)
+    block = Block(scale * HEIGHT, "Figure", f"Where the eggs are, seen from below. {text}")
 
     def scaled(x: float, y: float) -> Point:
         return scale * x, scale * y

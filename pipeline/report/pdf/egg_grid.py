@@ -1,139 +1,133 @@
-"""The best views of the eggs on paper, with as much text below them as leaves space for pictures of a fair size.
-
-That is all text, or all but the signs of a shell, or only stage and size. Eggs that do not fit are counted in a note.
-"""
+"""The best views of the eggs on paper, in rows, each picture large enough to judge it and with all its text below."""
 
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
-from typing import Literal
+from dataclasses import replace
 
+from models.stages import Stage
+from pipeline.report.egg_pictures import HEIGHT, STAGE_DASHES_PX, WIDTH, EggCutout
 from pipeline.report.pdf.block import Block, Stroke
-from pipeline.report.pdf.text_style import BODY, LEGEND, MUTED, SMALL, TextStyle
-from pipeline.report.sheet_entries import EggEntry, EggLegends
+from pipeline.report.pdf.range_bar import range_bar_block
+from pipeline.report.pdf.text_style import BODY, GREEN, MUTED, SMALL, TextStyle
+from pipeline.report.sheet_entries import EggEntry, UncountedEntry, ViewLink
 
-__all__ = ["GUTTER", "egg_grid_block"]
+__all__ = ["COLUMNS", "GUTTER", "egg_rows", "picture_width"]
 
-# Lengths in points.
-GUTTER = 8.0  # between columns
-ROW_GAP = 4.0
-ASPECT = 0.75  # height of a picture over its width
-DETAILED_COLUMNS = (4, 5, 6)
-MIN_DETAILED_PICTURE_WIDTH = 60.0  # with smaller pictures, some of the text is left out
-SHORT_COLUMNS = (4, 5, 6, 8, 10)  # from the largest pictures to the most
-MAX_APPEARANCE_LINES = 2
-MAX_SIGN_LINES = 3
-MAX_LOCATION_LINES = 2
+GUTTER = 9.0  # points between columns
+ROW_GAP = 7.0  # points
+COLUMNS = 4  # of the widest picture that leaves eight eggs on one page: 44 mm
+MAX_VIEWS = 4  # places in view that are listed below a picture; report.html has all
 NUMBER = TextStyle(10, "serif")
+BAR = TextStyle(6.5, "bold", "#f5f5f5")
+LINE, EDGE = "#f5f5f5", "#0c0c0c"
 
 
-CellText = Literal["full", "without signs", "short"]
+def picture_width(width: float) -> float:
+    """Of each picture, in a grid of that width, points."""
+    return (width - GUTTER * (COLUMNS - 1)) / COLUMNS
 
 
-@dataclass(frozen=True)
-class GridLayout:
-    """cell_height : with the gap below;  picture_width : at most as wide as a cell, negative if it cannot fit"""
-
-    columns: int
-    cell_width: float
-    cell_height: float
-    picture_width: float
-    text: CellText
-
-    def capacity(self, height: float) -> int:
-        """How many eggs fit."""
-        return self.columns * max(0, int(height / self.cell_height))
-
-
-def egg_grid_block(eggs: Sequence[EggEntry], legends: EggLegends, width: float, max_height: float) -> Block:
-    """Pictures, text and a legend, in at most that height."""
-    texts: tuple[tuple[CellText, str], ...] = (("full", legends.full), ("without signs", legends.without_signs))
-    for text, legend in texts:
-        height = max_height - LEGEND.height(legend, width)
-        layouts = [_detailed_layout(columns, text, eggs, width, height) for columns in DETAILED_COLUMNS]
-        layout = max(layouts, key=lambda layout: layout.picture_width)
-        if layout.picture_width >= MIN_DETAILED_PICTURE_WIDTH:
-            return _grid(eggs, layout, legend, width, left_out=0)
-
-    height = max_height - LEGEND.height(legends.short, width)
-    layouts = [_short_layout(columns, width) for columns in SHORT_COLUMNS]
-    layout = next((layout for layout in layouts if layout.capacity(height) >= len(eggs)), layouts[-1])
-    shown = len(eggs)
-    if layout.capacity(height) < shown:
-        shown = layout.capacity(height - SMALL.leading)  # less a line for the note
-    return _grid(eggs[:shown], layout, legends.short, width, left_out=len(eggs) - shown)
+def egg_rows(entries: Sequence[EggEntry | UncountedEntry], width: float) -> list[Block]:
+    """Rows of pictures with their text, to be put on one page or on several."""
+    cell_width = picture_width(width)
+    rows = []
+    for first in range(0, len(entries), COLUMNS):
+        row = Block(role="L")
+        for column, entry in enumerate(entries[first : first + COLUMNS]):
+            cell = _cell(entry, cell_width)
+            row.place(cell, (column * (cell_width + GUTTER), 0))
+            row.height = max(row.height, cell.height + ROW_GAP)
+        rows.append(row)
+    return rows
 
 
-def _detailed_layout(columns: int, text: CellText, eggs: Sequence[EggEntry], width: float, height: float) -> GridLayout:
-    """With the largest pictures that let all eggs fit."""
-    cell_width = _cell_width(columns, width)
-    text_height = max(_caption(egg, cell_width, text).height for egg in eggs) + ROW_GAP
-    rows = -(-len(eggs) // columns)
-    picture_width = min(cell_width, (height / rows - text_height) / ASPECT)
-    return GridLayout(columns, cell_width, ASPECT * picture_width + text_height, picture_width, text)
+def _cell(entry: EggEntry | UncountedEntry, width: float) -> Block:
+    item, body = Block(role="LI"), Block(role="LBody")
+    picture = _picture(entry, width)
+    caption = _egg_caption(entry, width) if isinstance(entry, EggEntry) else _uncounted_caption(entry, width)
+    body.place(picture, (0, 0))
+    body.place(caption, (0, picture.height + 1))
+    item.place(body, (0, 0))
+    item.height = picture.height + 1 + caption.height
+    return item
 
 
-def _short_layout(columns: int, width: float) -> GridLayout:
-    cell_width = _cell_width(columns, width)
-    return GridLayout(columns, cell_width, ASPECT * cell_width + 16.0 + ROW_GAP, cell_width, "short")
-
-
-def _cell_width(columns: int, width: float) -> float:
-    return (width - GUTTER * (columns - 1)) / columns
-
-
-def _grid(eggs: Sequence[EggEntry], layout: GridLayout, legend: str, width: float, left_out: int) -> Block:
-    block = Block()
-    for number, egg in enumerate(eggs):
-        row, column = divmod(number, layout.columns)
-        x, y = column * (layout.cell_width + GUTTER), row * layout.cell_height
-        block.place(_picture(egg, layout.picture_width), (x, y))
-        block.place(_caption(egg, layout.cell_width, layout.text), (x, y + ASPECT * layout.picture_width))
-    y = layout.cell_height * -(-len(eggs) // layout.columns)
-    if left_out:
-        y = block.paragraph(f"and {left_out} more, see report.html", (0, y), width, SMALL.bold)
-    block.height = block.paragraph(legend, (0, y), width, LEGEND)
-    return block
-
-
-def _picture(egg: EggEntry, width: float) -> Block:
-    height = ASPECT * width
-    block = Block(height)
-    if egg.jpeg:
-        block.picture(egg.jpeg, (0, 0), (width, height))
-    else:
+def _picture(entry: EggEntry | UncountedEntry, width: float) -> Block:
+    height = width * HEIGHT / WIDTH
+    block = Block(height, "Figure", entry.alternative_text)
+    if entry.cutout is None:
         block.box((0, 0), (width, height), Stroke(MUTED, dash=(2.0, 2.0)))
         style = replace(SMALL.muted, size=min(SMALL.size, width / 6))
-        block.text("no picture", (width / 2, height / 2 - 5), style, align="middle")
+        block.text("no picture kept", (width / 2, height / 2 - 5), style, align="middle")
+        return block
+    block.picture(entry.cutout.jpeg, (0, 0), (width, height))
+    block.place(_lines(entry.cutout, entry.stage, width / WIDTH), (0, 0), clip=(width, height))
     return block
 
 
-def _caption(egg: EggEntry, width: float, text: CellText) -> Block:
-    """The text below a picture."""
-    if text == "short":
-        return _short_caption(egg, width)
+def _lines(cutout: EggCutout, stage: Stage, scale: float) -> Block:
+    """Outline and scale bar. scale : points in a px of the cutout"""
     block = Block()
-    x = block.text(f"{egg.identity} ", (0, 0), NUMBER)
-    block.text(BODY.bold.truncate(f"{egg.stage} {egg.stage_percent}", width - x), (x, 1.5), BODY.bold)
+    cx, cy, a, b, degrees = cutout.line
+    dash, gap = STAGE_DASHES_PX[stage]
+    dashes = (scale * dash, scale * gap) if gap else None
+    for colour, weight in ((EDGE, 5.0), (LINE, 2.4)):
+        stroke = Stroke(colour, scale * weight, dashes)
+        block.ellipse((scale * cx, scale * cy), (2 * scale * a, 2 * scale * b), stroke, degrees=degrees)
+    if cutout.bar_mm is not None and cutout.bar_px is not None:
+        right, y = scale * (WIDTH - 14), scale * (HEIGHT - 14)
+        left = right - scale * cutout.bar_px
+        text = f"{cutout.bar_mm} mm"
+        middle = min((left + right) / 2, right - BAR.width(text) / 2)
+        block.box((min(left, middle - BAR.width(text) / 2) - 3, y - 10), (scale * WIDTH, 20), None, EDGE)
+        block.line((left, y), (right, y), Stroke(LINE, 0.8))
+        for x in (left, right):
+            block.line((x, y - 1.4), (x, y + 1.4), Stroke(LINE, 0.8))
+        block.text(text, (middle, y - 9.5), BAR, align="middle")
+    return block
+
+
+def _egg_caption(egg: EggEntry, width: float) -> Block:
+    block = Block()
+    title = Block(role="P")
+    x = title.text(f"{egg.identity} ", (0, 0), NUMBER)
+    name = f"{egg.stage} {egg.stage_percent}".rstrip()
+    title.text(BODY.bold.truncate(name, width - x), (x, 1.5), BODY.bold)
+    block.place(title, (0, 0))
     y = 12.5
-    if egg.appearance:
-        y = block.paragraph(egg.appearance, (0, y), width, SMALL, MAX_APPEARANCE_LINES)
-    for line in (egg.size, egg.shape_and_depth, egg.confidence):
-        if line:
-            style = SMALL.shrunk(line, width)
-            block.text(style.truncate(line, width), (0, y), style)
-            y += SMALL.leading
-    if egg.signs and text == "full":
-        y = block.paragraph(egg.signs, (0, y), width, SMALL, MAX_SIGN_LINES)
-    block.height = block.paragraph(egg.location, (0, y), width, SMALL.muted, MAX_LOCATION_LINES)
+    if egg.verdict:
+        y = block.paragraph(egg.verdict, (0, y), width, replace(SMALL.bold, colour=GREEN))
+    for line in (egg.appearance, egg.size):
+        y = block.paragraph(line, (0, y), width, SMALL) if line else y
+    if egg.size_bar:
+        block.place(range_bar_block(egg.size_bar, 0.7 * width), (0, y + 1))
+        y += 8
+    for line in (egg.shape_and_depth, egg.confidence, egg.signs):
+        y = block.paragraph(line, (0, y), width, SMALL) if line else y
+    y = block.paragraph(egg.location, (0, y), width, SMALL.muted)
+    block.height = _views(block, egg.views, y, width)
     return block
 
 
-def _short_caption(egg: EggEntry, width: float) -> Block:
-    """Number, stage and size in two lines, which may run a little into the gutter."""
-    block, style, room = Block(), TextStyle(min(6.5, width / 7.2)), width + 6
-    x = block.text(f"{egg.identity} ", (0, 1), style.bold)
-    block.text(style.truncate(egg.stage, room - x), (x, 1), style)
-    block.text(style.truncate(egg.short_size, room), (0, 1 + 1.2 * style.size), style)
+def _uncounted_caption(entry: UncountedEntry, width: float) -> Block:
+    block = Block()
+    title = Block(role="P")
+    x = title.text(f"{entry.identity} ", (0, 0), NUMBER)
+    title.text(BODY.bold.truncate(entry.name, width - x), (x, 1.5), BODY.bold)
+    block.place(title, (0, 0))
+    y = block.paragraph(entry.confidence, (0, 12.5), width, SMALL)
+    if entry.verdict:
+        y = block.paragraph(entry.verdict, (0, y), width, replace(SMALL.bold, colour=GREEN))
+    block.height = _views(block, entry.views, y, width)
     return block
+
+
+def _views(block: Block, views: Sequence[ViewLink], y: float, width: float) -> float:
+    """Where it was in view; each place leads into the review. Returns the y below."""
+    for view in views[:MAX_VIEWS]:
+        style = replace(SMALL, colour=GREEN) if view.address else SMALL.muted
+        y = block.paragraph(view.text, (0, y), width, style, link=view.address)
+    if len(views) > MAX_VIEWS:
+        y = block.paragraph(f"and {len(views) - MAX_VIEWS} more, see report.html", (0, y), width, SMALL.muted)
+    return y

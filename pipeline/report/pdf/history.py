@@ -9,13 +9,13 @@ from collections.abc import Sequence
 
 from pipeline.report.history_text import HistoryRow
 from pipeline.report.pdf.block import Align, Block, Point, Stroke
+from pipeline.report.pdf.table import Column, TableRow, table_block
 from pipeline.report.pdf.text_style import BODY, GREEN, MUTED, RULE_COLOUR, SMALL, TEXT_COLOUR, WHITE, TextStyle
 from pipeline.report.sheet_content import HistoryContent, SheetLabels
 from pipeline.report.timeline import BOTTOM, HEIGHT, LEFT, RIGHT, WIDTH, CountMark, Timeline
 
 __all__ = ["history_block"]
 
-MAX_SENTENCE_LINES = 6  # of all sentences together
 MAX_ROWS = 5
 COLUMNS = ((0.0, 70.0), (74.0, 70.0), (148.0, 66.0), (218.0, 50.0), (272.0, 52.0))  # left edge and width, points
 TABLE_WIDTH = sum(COLUMNS[-1])
@@ -25,13 +25,9 @@ AXIS = TextStyle(6.6)
 
 def history_block(history: HistoryContent, labels: SheetLabels, width: float) -> Block:
     block = Block()
-    lines = [line for sentence in history.sentences for line in BODY.wrap(sentence, width)]
-    if len(lines) > MAX_SENTENCE_LINES:
-        lines = [*lines[: MAX_SENTENCE_LINES - 1], "and more, see report.html"]
     y = 0.0
-    for line in lines:
-        block.text(line, (0, y), BODY)
-        y += BODY.leading
+    for sentence in history.sentences:
+        y = block.paragraph(sentence, (0, y), width, BODY)
     y += 3
     if history.timeline is None:
         block.height = y
@@ -45,35 +41,36 @@ def history_block(history: HistoryContent, labels: SheetLabels, width: float) ->
 
 
 def _table(rows: Sequence[HistoryRow], labels: SheetLabels) -> Block:
-    block = Block()
     heads = ("Exam", "Shelled eggs", "Follicles", "Stage", labels.passed)
-    for head, (x, width) in zip(heads, COLUMNS, strict=True):
-        block.text(SMALL.truncate(head, width), (x, 0), SMALL.muted)
-    y = SMALL.leading + 1
-    for row in rows[:MAX_ROWS]:
-        style = SMALL.bold if row.is_current_exam else SMALL
-        cells = (row.date, row.shelled, row.follicles, row.stage, row.passed)
-        for cell, (x, width) in zip(cells, COLUMNS, strict=True):
-            block.text(style.truncate(cell, width), (x, y), style)
-        y += SMALL.leading + 1
-        block.line((0, y), (TABLE_WIDTH, y), Stroke(RULE_COLOUR, 0.5))
-        y += 1
+    columns = [Column(head, x, width) for head, (x, width) in zip(heads, COLUMNS, strict=True)]
+    shown = [
+        TableRow(
+            (row.date, row.shelled, row.follicles, row.stage, row.passed),
+            (SMALL.bold,) * 5 if row.is_current_exam else (),
+        )
+        for row in rows[:MAX_ROWS]
+    ]
+    block = Block()
+    table = table_block(columns, shown, max_lines=1)
+    block.place(table, (0, 0))
+    block.height = table.height
     if len(rows) > MAX_ROWS:
-        y = block.paragraph(f"and {len(rows) - MAX_ROWS} more, see report.html", (0, y), TABLE_WIDTH, SMALL.bold)
-    block.height = y
+        more = f"and {len(rows) - MAX_ROWS} more, see report.html"
+        block.height = block.paragraph(more, (0, block.height), TABLE_WIDTH, SMALL.bold)
     return block
 
 
 class _TimelineDrawing:
     def __init__(self) -> None:
         self.scale = TIMELINE_WIDTH / WIDTH
-        self.block = Block(height=self.scale * HEIGHT + 1.6 * AXIS.size)
+        self.block = Block(self.scale * HEIGHT + 1.6 * AXIS.size, "Figure")
 
     def scaled(self, x: float, y: float) -> Point:
         """From units of the timeline to points."""
         return self.scale * x, self.scale * y
 
     def draw(self, drawn: Timeline) -> Block:
+        self.block.alternative_text = drawn.title
         for y, eggs in drawn.ticks:
             self.block.line(self.scaled(LEFT, y), self.scaled(RIGHT, y), Stroke(RULE_COLOUR, 0.5))
             self._text(f"{eggs}", LEFT - 6, y, "right", MUTED)

@@ -60,7 +60,7 @@ class _PanelDrawing:
 
     def __init__(self, scale: float, row_height: float, rows: int) -> None:
         self.scale, self.row_height, self.rows = scale, row_height, rows
-        self.block = Block(height=scale * (HEADER_HEIGHT + row_height * rows + AXIS_HEIGHT))
+        self.block = Block(scale * (HEADER_HEIGHT + row_height * rows + AXIS_HEIGHT), "Figure")
 
     def scaled(self, x: float, y: float) -> Point:
         """From units of the drawing to points."""
@@ -70,6 +70,8 @@ class _PanelDrawing:
         return HEADER_HEIGHT + self.row_height * row
 
     def draw(self, plot: SweepPlot, panel: SweepPanel) -> Block:
+        bars = "; ".join(bar.description for column in panel.columns for bar in column.bars)
+        self.block.alternative_text = f"When the eggs were in view in {', '.join(panel.files)}: {bars or 'never'}"
         for row in range(self.rows):
             self._row_label(plot, row)
             y = self.row_top(row + 1)

@@ -8,9 +8,10 @@ from typing import Annotated, Literal
 from urllib.parse import urlencode
 
 from fastapi import APIRouter, Query, Request
-from fastapi.responses import HTMLResponse
+from fastapi.responses import FileResponse, HTMLResponse, RedirectResponse, Response
 
 from pipeline.exams.outcomes import OUTCOME_KINDS
+from pipeline.report.sign_off import SIGNED_HTML, SIGNED_PDF
 from pipeline.review.cases import CaseError
 from pipeline.review.signed_sheet import load_signed_sheet, render_signed_sheet
 from pipeline.review.web.app_context import AppContext
@@ -20,6 +21,12 @@ from pipeline.review.web.worklist import PAGE_SIZE, Filters
 
 __all__ = ["page_routes"]
 
+SHEET_FILES = ("report.html", "report.pdf", SIGNED_HTML, SIGNED_PDF)
+SHEET_HEADERS = {
+    "Content-Security-Policy": (
+        "default-src 'none'; img-src data:; style-src 'unsafe-inline'; frame-ancestors 'none'; sandbox"
+    )
+}
 FilterText = Annotated[str, Query(max_length=100)]
 
 
@@ -88,17 +95,30 @@ def page_routes(context: AppContext) -> APIRouter:
             return _error_page("There is no such exam.", 404)
         reviewed = context.answer_service.current_review(case)
         is_signed = reviewed.state.signature is not None
-        page = (load_signed_sheet(context.out, case) if is_signed else None) or render_signed_sheet(
-            reviewed, context.frame
-        )
+        page = load_signed_sheet(context.out, case) if is_signed else None
         if page is None:
-            return _error_page("This exam is not signed.", 404)
-        response = HTMLResponse(page)
+            rendered = render_signed_sheet(reviewed, context.frame)
+            if rendered is None:
+                return _error_page("This exam is not signed.", 404)
+            page = rendered.html
         # The sheet is one file with its pictures and style inside, the same as in the output folder.
-        response.headers["Content-Security-Policy"] = (
-            "default-src 'none'; img-src data:; style-src 'unsafe-inline'; frame-ancestors 'none'; sandbox"
-        )
-        return response
+        return HTMLResponse(page, headers=SHEET_HEADERS)
+
+    # Sheets link each other as files of the output folder, also where the review serves them.
+    @router.get("/exams/index.html")
+    def index() -> RedirectResponse:
+        return RedirectResponse("/")
+
+    def sheet_file(request: Request, animal: str, date: str) -> Response:
+        """One of the sheets that the batch or the review wrote, as it lies in the output folder."""
+        case, name = context.case(animal, date), request.url.path.rpartition("/")[2]
+        path = None if case is None or name not in SHEET_FILES else context.out / case.summary.folder / name
+        if path is None or not path.is_file():
+            return _error_page("There is no such sheet.", 404)
+        return FileResponse(path, headers=SHEET_HEADERS if name.endswith(".html") else None)
+
+    for file in SHEET_FILES:
+        router.add_api_route(f"/exams/{{animal}}/{{date}}/{file}", sheet_file, response_class=Response)
 
     return router
 

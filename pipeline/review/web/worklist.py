@@ -5,14 +5,16 @@ from __future__ import annotations
 import datetime as dt
 import threading
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Literal
 from urllib.parse import quote
 
 from pipeline.formatting import date_text
 from pipeline.people.answers import Redo, ReopenExam, SignExam, Undo
 from pipeline.people.event_log import EventLog, ExamKey
-from pipeline.report.index import priority_group
+from pipeline.people.signatures import stored_signature
+from pipeline.report.priority import priority_group
+from pipeline.report.sign_off import SignOff, signed_range_text
 from pipeline.report.summary import ExamSummary
 from pipeline.report.text import count_text, interval_text
 
@@ -44,6 +46,7 @@ class WorklistLine:
 
     error_probability : that the count is off by more than one or the stage is wrong, 0 to 1
     answers : how many are in effect;  signed_by : None while open
+    count, count_range : as signed, else as found;  program : what the program found, where another count was signed
     """
 
     folder: str
@@ -60,6 +63,7 @@ class WorklistLine:
     severities: frozenset[str]
     answers: int = 0
     signed_by: str | None = None
+    program: str = ""
 
 
 class Worklist:
@@ -71,6 +75,7 @@ class Worklist:
         self._last_event = 0
         self._answers: dict[ExamKey, set[int]] = {}
         self._signed: dict[ExamKey, str | None] = {}
+        self._sign_offs: dict[ExamKey, SignOff] = {}
         self._lines: dict[str, tuple[ExamSummary, WorklistLine]] = {}
 
     def lines(self, summaries: Sequence[ExamSummary], filters: Filters) -> tuple[list[WorklistLine], int]:
@@ -93,6 +98,7 @@ class Worklist:
             answer, in_effect = logged.event.answer, self._answers.setdefault(logged.exam, set())
             if isinstance(answer, SignExam):
                 self._signed[logged.exam] = answer.name
+                self._sign_offs[logged.exam] = SignOff.of(stored_signature(logged.event, answer))
             elif isinstance(answer, ReopenExam):
                 self._signed[logged.exam] = None
             elif isinstance(answer, Undo):
@@ -107,6 +113,8 @@ class Worklist:
         if known is not None and known[0] is summary and (known[1].answers, known[1].signed_by) == (answers, signed):
             return known[1]
         line = _line(summary, answers, signed)
+        if signed is not None:
+            line = _with_signed_count(line, self._sign_offs[key])
         self._lines[summary.folder] = summary, line
         return line
 
@@ -133,6 +141,16 @@ def _line(summary: ExamSummary, answers: int, signed: str | None) -> WorklistLin
         severities=frozenset(flag.severity for flag in flags),
         answers=answers,
         signed_by=signed,
+    )
+
+
+def _with_signed_count(line: WorklistLine, sign_off: SignOff) -> WorklistLine:
+    """What was signed, with the program's own count beside it."""
+    return replace(
+        line,
+        count=count_text(sign_off.shelled, "shelled egg"),
+        count_range=signed_range_text(sign_off),
+        program=f"{line.count}, {line.count_range}",
     )
 
 

@@ -32,6 +32,7 @@ from tests.pipeline.blob_finder import BlobFinder, film
 
 RESULT_DIGESTS = {
     "version 31, settings 9c38c8b0aec0": "ba065aa69bec",
+    "version 32, settings c47c9f7c8a74": "ead20cd65352",
 }
 SCAN_DIGESTS = {
     "clutchlight/scan/20, settings a519b1889fa0": "2f9079255463",
@@ -39,7 +40,7 @@ SCAN_DIGESTS = {
 
 SETTINGS = load_settings()
 LONG_AGO = 1.7e9  # so that the files do not look as if they were still being copied
-LIBRARY_FILES = (".pdf", ".parquet")
+LIBRARY_FILES = (".pdf", ".parquet", ".jpg")
 
 
 @pytest.fixture(scope="module")

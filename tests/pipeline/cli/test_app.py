@@ -77,6 +77,16 @@ def test_help_answers_at_once_without_heavy_libraries() -> None:
         assert word in done.stdout
 
 
+def test_help_has_flat_headings_and_no_boxes(clutchlight: Clutchlight) -> None:
+    for arguments in (["--help"], ["batch", "--help"], ["bench", "--help"]):
+        text = clutchlight(*arguments).stdout
+        assert "\nOptions\n\N{BOX DRAWINGS LIGHT HORIZONTAL}" in text
+        assert not set("\u256d\u2502\u2503\u2570\u250c\u2514") & set(text)
+    assert "Write the frames of signed exams, with the confirmed eggs, as COCO and MOTChallenge files." in " ".join(
+        clutchlight("--help").stdout.split()
+    )
+
+
 def test_help_of_every_command_answers_at_once_without_heavy_libraries() -> None:
     """In one process. Typer itself loads pydantic for a command with a parameter."""
     program = (
@@ -137,11 +147,17 @@ def test_wrong_usage_is_2(arguments: Sequence[str], message: str, capsys: pytest
     assert message in capsys.readouterr().err
 
 
-def test_batch_without_a_terminal_prints_lines_and_no_bars(root: Path, tmp_path: Path) -> None:
+def test_batch_without_a_terminal_prints_lines_that_stay(root: Path, tmp_path: Path) -> None:
     done = run_in_a_process("batch", root, "--out", tmp_path / "out")
     assert (done.returncode, done.stdout.splitlines()) == (
         0,
-        ["1 exam: 1 written", "2 clips: 2 read", f"Open {tmp_path / 'out' / 'index.html'}"],
+        [
+            "1 exam: 1 written",
+            "2 clips: 2 read",
+            "",
+            "No animal was flagged for the vet today.",
+            f"Open {(tmp_path / 'out' / 'index.html').as_uri()}",
+        ],
     )
     assert done.stderr.splitlines() == ["1 exam, 2 clips", "[1/1] AF-0001 2026-05-14: 2 clips, written"]
     assert not {"\x1b", "\r"} & set(done.stdout + done.stderr)
@@ -276,7 +292,7 @@ def test_demo_compares_counts_with_ground_truth(
     assert lines[0].split()[:2] == ["animal", "species"]
     assert lines[1].startswith("AF-0001")
     assert "none seen" in lines[2]
-    assert lines[-1] == f"Open {tmp_path / 'words' / 'results' / 'index.html'}"
+    assert lines[-1] == f"Open {(tmp_path / 'words' / 'results' / 'index.html').as_uri()}"
     assert app.main(["demo", "--out", str(tmp_path / "json"), "--json"]) == ExitCode.DONE
     rows = json.loads(capsys.readouterr().out)
     assert [(row["animal"], row["crossed"]) for row in rows] == [("AF-0001", 2), ("AF-0002", 0)]

@@ -70,7 +70,8 @@ def test_bound_estimate_and_interval_are_in_order(
     assert result.count.at_least <= low <= result.count.estimate <= high
     assert high >= 1
     assert 0.0 <= result.confidence <= 1.0
-    assert not (result.eggs and result.doubtful)
+    counted = {egg.identity for egg in result.eggs}
+    assert all(egg.identity not in counted and egg.existence >= 0.2 for egg in result.uncounted)
 
 
 def test_sure_eggs_are_counted_one_by_one():
@@ -88,14 +89,20 @@ def test_doubtful_objects_alone_are_not_counted_but_kept_for_a_person():
     result = count_of([0.25, 0.22, 0.05])
     assert result.count.estimate == 0
     assert result.eggs == ()
-    assert [egg.existence for egg in result.doubtful] == [0.25, 0.22]
+    assert [egg.existence for egg in result.uncounted] == [0.25, 0.22]
 
 
 def test_the_objects_that_a_count_rests_on_are_listed_even_if_none_is_likely():
     result = count_of([0.3, 0.45, 0.4])
     assert result.count.estimate == 1
     assert [egg.existence for egg in result.eggs] == [0.45]
-    assert result.doubtful == ()
+    assert [egg.existence for egg in result.uncounted] == [0.3, 0.4]
+
+
+def test_an_object_too_unsure_to_be_counted_is_kept_for_a_person_also_beside_eggs():
+    result = count_of([0.99, 0.98, 0.3, 0.1])
+    assert [egg.existence for egg in result.eggs] == [0.99, 0.98]
+    assert [egg.existence for egg in result.uncounted] == [0.3]
 
 
 def test_missed_eggs_are_in_the_estimate_and_widen_the_interval():

@@ -10,9 +10,9 @@ from pathlib import Path
 
 import pytest
 
-from pipeline.batch.run_report import WaitingExam
 from pipeline.night.command_after import figures, run_command_after
 from pipeline.night.night_record import NightRecord
+from pipeline.report.waiting import WaitingExam
 from pipeline.settings import NightSettings, load_settings
 
 RECORD = NightRecord(
@@ -24,7 +24,7 @@ RECORD = NightRecord(
     exams={"written": 2, "unchanged": 7, "failed": 0},
     clips={"read": 4, "kept": 14, "refused": 1},
     problems=("one",),
-    waiting=(WaitingExam("AF-0001", "2026-05-14", "vet today", ("risen",)),),
+    waiting=(WaitingExam("AF-0001", "2026-05-14", "AF-0001/2026-05-14", "vet today", "It rose.", ("risen",)),),
 )
 
 

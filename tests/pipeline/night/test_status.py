@@ -16,7 +16,6 @@ from pathlib import Path
 
 import pytest
 
-from pipeline.batch.run_report import WaitingExam
 from pipeline.cli import app
 from pipeline.night.night_record import NightRecord, read_night, write_night
 from pipeline.night.status import Severity, read_status
@@ -24,6 +23,7 @@ from pipeline.people.answers import SignExam
 from pipeline.people.event_log import EventContent, EventLog, ExamKey
 from pipeline.people.journal import Journal
 from pipeline.people.users import Users
+from pipeline.report.waiting import WaitingExam
 from pipeline.settings import load_settings
 from pipeline.store.lock import hold_lock
 from tests.pipeline.blob_finder import film, write_exam_folder, write_video
@@ -119,7 +119,10 @@ def test_refused_clips_are_named_and_a_warning(out: Path, root: Path, clutchligh
 
 
 def test_signed_exams_no_longer_wait(out: Path) -> None:
-    waiting = [WaitingExam(animal, "2026-05-14", "vet today", ("risen",)) for animal in ("AF-0001", "AF-0002")]
+    waiting = [
+        WaitingExam(animal, "2026-05-14", f"{animal}/2026-05-14", "vet today", "It rose.", ("risen",))
+        for animal in ("AF-0001", "AF-0002")
+    ]
     changed(out, lambda record: replace(record, waiting=tuple(waiting)))
     with closing(Journal(out)) as journal:
         Users(journal).add_name("Orla Finch", "veterinarian")

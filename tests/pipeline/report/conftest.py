@@ -11,6 +11,7 @@ from tests.pipeline.report.example_exams import (
     make_follicles,
     make_refused,
     make_returning,
+    make_uncertain,
     make_without_scale,
 )
 
@@ -50,3 +51,8 @@ def example_exams(
     clutch: ExampleExam, empty: ExampleExam, refused: ExampleExam, without_scale: ExampleExam
 ) -> tuple[ExampleExam, ...]:
     return clutch, empty, refused, without_scale
+
+
+@pytest.fixture(scope="session")
+def uncertain() -> ExampleExam:
+    return make_uncertain()

@@ -12,7 +12,7 @@ import numpy as np
 
 from models.stages import STAGES
 from pipeline.estimate.history import AnimalBackground, make_history
-from pipeline.estimate.results import Count, EggFinding, EggSigns, ExamFinding, Flag, Sighting, Visit
+from pipeline.estimate.results import Count, EggFinding, EggSigns, ExamFinding, Flag, Sighting, UncountedObject, Visit
 from pipeline.exams.exam_search import Exam, ExamClip
 from pipeline.exams.outcomes import Outcome
 from pipeline.exams.species import load_profiles
@@ -277,6 +277,21 @@ def make_empty(animal: str = "AF-0413") -> ExampleExam:
         (),
     )
     return ExampleExam(make_exam(animal, "Testudo hermanni", scans), finding, scans, MODEL, SETTINGS)
+
+
+def make_uncertain(animal: str = "AF-0418") -> ExampleExam:
+    """No egg seen, and a possible follicle that was not counted."""
+    empty = make_empty(animal)
+    scan = make_scan(np.random.default_rng(418), "right-1.mp4", "right", ["follicle"])
+    track = scan.tracks.tracks[0]
+    first, last, best = (int(track.frames[row]) for row in (0, -1, track.best_row))
+    candidate = UncountedObject(1, "follicle", 0.31, (Sighting(scan.file, 1, first, last, best),))
+    place = f"{scan.file}, frames {first} to {last}"
+    flag = Flag(
+        "doubtful-objects", "check", f"Possible egg or follicle, not counted: {place}.", "Look at these frames."
+    )
+    finding = replace(empty.finding, flags=(flag,), uncounted=(candidate,))
+    return replace(empty, finding=finding, scans=(*empty.scans, scan))
 
 
 def make_refused(animal: str = "AF-0414") -> ExampleExam:

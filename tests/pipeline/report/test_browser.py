@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterator
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
+import pypdfium2
 import pytest
 
 from pipeline.agreement.page import write_agreement_page
@@ -13,27 +15,34 @@ from pipeline.agreement.pairs import MatchRule
 from pipeline.agreement.summary import summarise_agreement
 from pipeline.exams.exam_search import ExamProblem
 from pipeline.exams.outcomes import Outcome
+from pipeline.report.links import Neighbours
 from pipeline.report.output_files import write_exam_files, write_overview_files
+from pipeline.settings import PageSettings
 
 if TYPE_CHECKING:
     from playwright.sync_api import Browser, Page
 
     from tests.pipeline.report.example_exams import ExampleExam
 
-PAGES = ["index.html", "agreement.html", *(f"AF-04{n}/2026-05-14/report.html" for n in (12, 13, 14, 15, 16))]
+PAGES = ["index.html", "agreement.html", *(f"AF-04{n}/2026-05-14/report.html" for n in (12, 13, 14, 15, 16, 18))]
+SETTINGS = PageSettings(station="Alder Fen", review_address="http://127.0.0.1:8017")
+NEIGHBOURS = Neighbours("AF-0413/2026-05-14", "AF-0414/2026-05-14")
 
 
 @pytest.fixture(scope="module")
 def out(
-    tmp_path_factory: pytest.TempPathFactory, example_exams: tuple[ExampleExam, ...], returning: ExampleExam
+    tmp_path_factory: pytest.TempPathFactory,
+    example_exams: tuple[ExampleExam, ...],
+    returning: ExampleExam,
+    uncertain: ExampleExam,
 ) -> Path:
     folder = tmp_path_factory.mktemp("out")
-    examples = (*example_exams, returning)
+    examples = (*example_exams, returning, uncertain)
     for example in examples:
-        write_exam_files(folder, *example.arguments)
+        write_exam_files(folder, *example.arguments, pages=SETTINGS, neighbours=NEIGHBOURS)
     problems = [ExamProblem(Path("exams/AF-0420"), f"exams/AF-0420/{'x' * 120}.toml: no clips are next to it")]
     summaries = [example.summary for example in examples]
-    write_overview_files(folder, summaries, problems)
+    write_overview_files(folder, summaries, problems, pages=SETTINGS)
     laid = [Outcome(example.exam.animal, "laid", example.exam.date, 4) for example in examples]
     write_agreement_page(folder, summarise_agreement(summaries, laid, MatchRule()))
     return folder
@@ -55,7 +64,10 @@ def test_a_page_is_self_contained_and_fits_its_window(page: Page, out: Path, nam
     page.on("pageerror", lambda error: console_messages.append(str(error)))
     address = (out / name).as_uri()
     page.goto(address)
-    assert [url for url in requests if url != address and not url.startswith("data:")] == []
+    loaded = [url for url in requests if url != address and not url.startswith("data:")]
+    # The index shows small pictures of its own folder; everything else is on one page.
+    assert all(url.startswith(out.as_uri()) and url.endswith("/thumbnail.jpg") for url in loaded)
+    assert name == "index.html" or loaded == []
     assert console_messages == []
     assert page.evaluate("[...document.images].every(i => i.complete && i.naturalWidth > 0)")
     assert page.evaluate("document.documentElement.scrollWidth <= innerWidth")
@@ -73,9 +85,96 @@ def test_the_index_links_to_the_sheets(page: Page, out: Path) -> None:
     assert page.title().startswith("AF-0412, 14 May 2026: 7 shelled eggs")
 
 
-def test_eight_eggs_fit_one_sheet_of_paper(browser: Browser, out: Path) -> None:
+def test_a_sheet_prints_on_few_pages(browser: Browser, out: Path) -> None:
     page = browser.new_page()
     page.goto((out / "AF-0412/2026-05-14/report.html").as_uri())
     paper = page.pdf(prefer_css_page_size=True, print_background=True)
     page.close()
-    assert paper.count(b"/Type /Page\n") + paper.count(b"/Type /Page ") == 1
+    assert len(pypdfium2.PdfDocument(paper)) <= 2
+
+
+def test_pictures_are_wide_open_large_and_lose_their_outline(page: Page, out: Path) -> None:
+    page.goto((out / "AF-0412/2026-05-14/report.html").as_uri())
+    picture = page.locator("#egg-1-large")
+    image, outline = picture.locator("img"), picture.locator(".outline")
+    assert (image.bounding_box() or {})["width"] >= 320
+    assert outline.is_visible()
+    picture.get_by_label("outline").uncheck()
+    assert not outline.is_visible()
+    picture.get_by_role("link", name="Open the picture of number 1 large").click()
+    large = image.bounding_box() or {}
+    viewport = page.viewport_size or {}
+    assert large["width"] > 0.85 * min(viewport["width"], viewport["height"] * 4 / 3 - 100)
+    picture.get_by_label("outline").check()
+    assert outline.is_visible()
+    picture.get_by_role("link", name="Close").click()
+    assert (image.bounding_box() or {})["width"] < large["width"] or viewport["width"] < 640
+
+
+def test_what_was_not_counted_is_shown_with_its_picture_also_where_none_was_seen(page: Page, out: Path) -> None:
+    page.goto((out / "AF-0418/2026-05-14/report.html").as_uri())
+    assert page.locator(".figure").inner_text() == "none seen"
+    page.get_by_role("link", name="1 uncertain object not counted: see the picture.").click()
+    section = page.locator("#uncounted")
+    assert section.get_by_role("heading").inner_text().startswith("Uncertain, not counted")
+    assert (section.locator("img").bounding_box() or {})["width"] >= 300
+    assert section.get_by_text("may be a follicle").is_visible()
+
+
+def test_every_frame_range_is_a_link_that_opens_the_review_there(page: Page, out: Path) -> None:
+    page.goto((out / "AF-0418/2026-05-14/report.html").as_uri())
+    links = page.get_by_role("link", name="right-1.mp4, frames 8 to 47")
+    assert links.count() == 2  # in the reason, and below the picture
+    address = "http://127.0.0.1:8017/exams/AF-0418/2026-05-14#clip=right-1.mp4&frame="
+    assert all((link.get_attribute("href") or "").startswith(address) for link in links.all())
+    text = page.locator("main").inner_text()
+    assert len(re.findall(r"frames \d+ to \d+", text)) == links.count()
+
+
+def test_sheets_link_the_other_pages(page: Page, out: Path) -> None:
+    page.goto((out / "AF-0412/2026-05-14/report.html").as_uri())
+    links = page.get_by_role("navigation", name="Other pages").get_by_role("link")
+    names = [link.inner_text() for link in links.all()]
+    assert names == ["All exams", "PDF", "Review", "Centre's record", "Her exam before", "Her next exam"]
+    for link in links.all():
+        href = link.get_attribute("href") or ""
+        if not href.startswith("http"):
+            assert (out / "AF-0412/2026-05-14" / href.partition("#")[0]).resolve().is_relative_to(out)
+    page.get_by_role("link", name="All exams").click()
+    assert page.title() == "Alder Fen: ultrasound egg sheets"
+
+
+@pytest.mark.parametrize("scheme", ["light", "dark"])
+@pytest.mark.parametrize("name", [*PAGES, "rescan.html"])
+def test_pages_break_no_accessibility_rule(browser: Browser, out: Path, name: str, scheme: Any) -> None:
+    axe = pytest.importorskip("axe_playwright_python.sync_playwright").Axe()
+    for width in (390, 1280):
+        context = browser.new_context(viewport={"width": width, "height": 844}, color_scheme=scheme)
+        page = context.new_page()
+        page.goto((out / name).as_uri())
+        found = axe.run(page).response["violations"]
+        assert [f"{one['id']}: {[node['html'][:90] for node in one['nodes']]}" for one in found] == []
+        context.close()
+
+
+def test_dark_pages_are_dark_on_a_screen_and_not_on_paper(browser: Browser, out: Path) -> None:
+    page = browser.new_context(color_scheme="dark").new_page()
+    for name in ("index.html", "AF-0412/2026-05-14/report.html", "agreement.html", "rescan.html"):
+        page.emulate_media(media="screen", color_scheme="dark")
+        page.goto((out / name).as_uri())
+        paper = "getComputedStyle(document.documentElement).getPropertyValue('--paper')"
+        assert page.evaluate(paper) == "#1b1f1d"
+        page.emulate_media(media="print", color_scheme="dark")
+        assert page.evaluate(paper) == "#fffef9"
+    page.context.close()
+
+
+def test_the_index_prints_the_list_and_not_its_controls(browser: Browser, out: Path) -> None:
+    page = browser.new_page()
+    page.goto((out / "index.html").as_uri())
+    paper = pypdfium2.PdfDocument(page.pdf(prefer_css_page_size=True, print_background=True))
+    page.close()
+    text = " ".join(sheet.get_textpage().get_text_bounded() for sheet in paper)
+    assert "AF-0412" in text
+    for control in ("Search", "reverse order", "\u2191", "Tables to download", "review\n"):
+        assert control not in text

@@ -26,7 +26,7 @@ def decoded(jpeg: bytes | None) -> np.ndarray:
     assert jpeg is not None
     picture = cv2.imdecode(np.frombuffer(jpeg, np.uint8), cv2.IMREAD_UNCHANGED)
     assert picture is not None
-    assert picture.shape == (300, 400)
+    assert picture.shape == (360, 480)
     return np.asarray(picture, np.uint8)
 
 
@@ -51,8 +51,8 @@ def test_the_outline_is_just_outside_the_egg(clutch: ExampleExam, ellipse: Ellip
     zoomed = np.array([ellipse])
     points = outline(zoomed, corners=200)[0]
     extents = points.max(axis=0) - points.min(axis=0)
-    zoom = 400 / (2.3 * max(extents[0], extents[1] * 4 / 3))
-    middle = np.array([199.5, 149.5])
+    zoom = 480 / (2.3 * max(extents[0], extents[1] * 4 / 3))
+    middle = np.array([239.5, 179.5])
     line = outline(
         np.array([[*middle, ellipse[2] * zoom + OUTLINE_GAP_PX, ellipse[3] * zoom + OUTLINE_GAP_PX, ellipse[4]]])
     )[0]
@@ -69,9 +69,9 @@ def test_line_styles_differ_by_stage(clutch: ExampleExam) -> None:
         egg = replace(clutch.finding.eggs[0], stage=stage)
         found = on_black_frame(picture_of(egg, clutch), (300.0, 200.0, 60.0, 40.0, 0.0))
         drawn = decoded(egg_picture(egg, found)).astype(int)
-        zoom = 400 / (2.3 * 120)
+        zoom = 480 / (2.3 * 120)
         line = outline(
-            np.array([[199.5, 149.5, 60 * zoom + OUTLINE_GAP_PX, 40 * zoom + OUTLINE_GAP_PX, 0.0]]), corners=720
+            np.array([[239.5, 179.5, 60 * zoom + OUTLINE_GAP_PX, 40 * zoom + OUTLINE_GAP_PX, 0.0]]), corners=720
         )[0]
         shares.append(np.mean([drawn[round(y), round(x)] > 128 for x, y in line]))
     calcified, thin, follicle = shares
@@ -81,7 +81,7 @@ def test_line_styles_differ_by_stage(clutch: ExampleExam) -> None:
 
 
 def test_a_scale_bar_only_where_a_scale_is_known(clutch: ExampleExam, without_scale: ExampleExam) -> None:
-    corner = (slice(262, 300), slice(290, 400))
+    corner = (slice(322, 360), slice(370, 480))
     egg = clutch.finding.eggs[0]
     known = on_black_frame(picture_of(egg, clutch), (300.0, 200.0, 60.0, 40.0, 0.0))
     assert decoded(egg_picture(egg, known))[corner].max() > 200
@@ -94,10 +94,10 @@ def test_the_scale_bar_has_the_length_on_its_label(clutch: ExampleExam) -> None:
     egg = clutch.finding.eggs[0]
     found = on_black_frame(picture_of(egg, clutch), (300.0, 200.0, 60.0, 40.0, 0.0))
     drawn = decoded(egg_picture(egg, found))
-    bar = np.flatnonzero(drawn[286] > 128)
+    bar = np.flatnonzero(drawn[346] > 128)
     assert found.scan.mm_per_px is not None
-    px_per_mm = 400 / (2.3 * 120) / found.scan.mm_per_px
-    lengths = [n for n in (50, 20, 10, 5, 2, 1) if n * px_per_mm <= 120]
+    px_per_mm = 480 / (2.3 * 120) / found.scan.mm_per_px
+    lengths = [n for n in (50, 20, 10, 5, 2, 1) if n * px_per_mm <= 144]
     assert bar[-1] - bar[0] == pytest.approx(lengths[0] * px_per_mm, abs=2.5)
 
 

@@ -11,7 +11,7 @@ import pytest
 from pipeline.estimate.results import Change, Difference, History, PassedEggs
 from pipeline.exams.species import ReferenceRange
 from pipeline.formatting import EN_DASH
-from pipeline.report.history_text import change_text, history_rows, history_sentences, passed_text
+from pipeline.report.history_text import change_text, history_rows, history_sentences, history_sources, passed_text
 
 if TYPE_CHECKING:
     from tests.pipeline.report.example_exams import ExampleExam
@@ -32,13 +32,15 @@ def test_sentences_about_change_time_and_clutch(returning: ExampleExam) -> None:
         "2 to 5 fewer shelled eggs than on 8 May 2026, 6 days earlier; 3 are known to have left her since."
     )
     assert shells == (
-        "Shells were first seen 24 days ago, on 20 April 2026. Usual time from ovulation to laying: 21 to 28 days "
-        "(Zuffi 1998)."
+        "Shells were first seen 24 days ago, on 20 April 2026. Usual time from ovulation to laying: 21 to 28 days."
     )
     assert clutch == (
-        f"3 left her before this exam; about 4 seen now: 7 in total (7{EN_DASH}9). Usual clutch: 3 to 18 eggs "
-        "(Fritz 2001: 4 to 10 as a rule, from memory)."
+        f"3 left her before this exam; about 4 seen now: 7 in total (7{EN_DASH}9). Usual clutch: 3 to 18 eggs."
     )
+    assert history_sources(returning.finding.history) == [
+        "Usual time from ovulation to laying: Zuffi 1998",
+        "Usual clutch: Fritz 2001: 4 to 10 as a rule, from memory",
+    ]
 
 
 @pytest.mark.parametrize(
@@ -72,12 +74,10 @@ def test_a_first_exam_is_compared_with_the_species_only(returning: ExampleExam) 
     now = returning.finding.history.visits[-1]
     known = ReferenceRange((1, 1), None, "Hofmeyr, Henen and Loehr")
     first = History(visits=(now,), passed=(PassedEggs(0),), together=Difference(4, (4, 6)), usual_clutch=known)
-    assert history_sentences(first) == ["Usual clutch: 1 egg (Hofmeyr, Henen and Loehr)."]
+    assert history_sentences(first) == ["Usual clutch: 1 egg."]
     assert history_sentences(replace(first, usual_clutch=None)) == []
     means = ReferenceRange(None, (7.2, 10.0), "two sources")
-    assert history_sentences(replace(first, usual_clutch=means)) == [
-        "Usual clutch: 7.2 to 10 eggs on average (two sources)."
-    ]
+    assert history_sentences(replace(first, usual_clutch=means)) == ["Usual clutch: 7.2 to 10 eggs on average."]
 
 
 def test_an_exam_that_could_not_be_used_has_no_sentences(returning: ExampleExam) -> None:

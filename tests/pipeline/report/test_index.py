@@ -10,10 +10,13 @@ from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from pipeline.estimate.results import Flag
 from pipeline.exams.exam_search import ExamProblem
-from pipeline.report.index import index_html, priority_group
+from pipeline.report.index import NightlyRun, index_html
 from pipeline.report.output_files import write_exam_files, write_overview_files
+from pipeline.report.priority import index_group, priority_group
 from pipeline.report.summary import ExamSummary, summarise
+from pipeline.settings import PageSettings
 
 if TYPE_CHECKING:
     from tests.pipeline.report.example_exams import ExampleExam
@@ -56,7 +59,7 @@ def test_only_her_last_exam_sets_the_priority_of_an_animal(clutch: ExampleExam) 
     unflagged = replace(clutch.finding, flags=())
     page = index_html([summarise(later, unflagged, clutch.scans), clutch.summary], []).decode()
     assert "No animal was flagged for the vet today" in page
-    rest, earlier = page.index("Nothing to check"), page.index("Earlier exams")
+    rest, earlier = page.index("<h2>Nothing to check"), page.index("<h2>Earlier exams")
     assert rest < page.index(f"/{later.date}/report.html") < earlier < page.index(f"/{clutch.exam.date}/report.html")
 
 
@@ -85,7 +88,7 @@ def test_the_pdf_and_the_agreement_page_are_linked_if_they_exist(clutch: Example
     page = (tmp_path / "index.html").read_text()
     (pdf,) = re.findall(r'href="([^"]*\.pdf)"', page)
     assert (tmp_path / pdf).is_file()
-    assert "agreement.html" not in page
+    assert 'href="agreement.html"' not in page
     (tmp_path / "agreement.html").write_text("")
     write_overview_files(tmp_path, [summary])
     assert 'href="agreement.html"' in (tmp_path / "index.html").read_text()
@@ -93,8 +96,66 @@ def test_the_pdf_and_the_agreement_page_are_linked_if_they_exist(clutch: Example
 
 def test_the_change_since_her_last_exam_is_shown(returning: ExampleExam, clutch: ExampleExam) -> None:
     page = index_html([example.summary for example in (returning, clutch)], []).decode()
-    assert page.count('class="change"') == 1
+    assert page.count("earlier; ") == 1
     assert "2 to 5 fewer shelled eggs than on 8 May 2026" in page
+
+
+def test_an_exam_to_be_scanned_again_has_its_own_group_and_says_what_to_do(empty: ExampleExam, tmp_path: Path) -> None:
+    task = "Scan her right side again, with more gel: only 40 % of the beams had contact."
+    flag = Flag("narrow-contact", "check", "right-1.mp4: little contact.", rescan=task)
+    summary = summarise(empty.exam, replace(empty.finding, flags=(flag,)), empty.scans)
+    assert (priority_group(summary), index_group(summary)) == ("check", "rescan")
+    write_overview_files(tmp_path, [summary])
+    page, slip = ((tmp_path / name).read_text() for name in ("index.html", "rescan.html"))
+    assert "1 to scan again." in page
+    assert f"rescan</span> {task}" in page
+    assert 'href="rescan.html"' in page
+    assert task in slip
+    assert summary.exam.animal in slip
+    note = replace(flag, severity="note")
+    assert index_group(summarise(empty.exam, replace(empty.finding, flags=(note,)), empty.scans)) == "rest"
+
+
+def test_the_slip_leaves_out_animals_that_need_no_other_scan(clutch: ExampleExam, tmp_path: Path) -> None:
+    write_overview_files(tmp_path, [clutch.summary])
+    assert "No animal needs another scan." in (tmp_path / "rescan.html").read_text()
+
+
+def test_a_flagged_row_shows_the_doubtful_object_and_says_what_to_do(clutch: ExampleExam, tmp_path: Path) -> None:
+    flags = (Flag("large-egg", "check", "Number 3 is large.", "Check on the picture.", eggs=(3,)),)
+    finding = replace(clutch.finding, flags=flags)
+    write_exam_files(tmp_path, clutch.exam, finding, clutch.scans, clutch.model, clutch.settings_sha256)
+    page = index_html([summarise(clutch.exam, finding, clutch.scans)], []).decode()
+    (picture,) = re.findall(r'<img src="([^"]+)"[^>]*alt="Number 3: flagged, calcified"', page)
+    assert (tmp_path / picture).read_bytes()[:2] == b"\xff\xd8"
+    assert "<i>Check on the picture.</i>" in page
+    unflagged = index_html([summarise(clutch.exam, replace(finding, flags=()), clutch.scans)], []).decode()
+    assert "<img" not in unflagged
+
+
+def test_a_row_states_one_probability(clutch: ExampleExam) -> None:
+    page = index_html([clutch.summary], []).decode()
+    row = page.split('<tr class="exam"')[1].split("</tr>")[0]
+    assert re.findall(r"\d+ %", re.sub(r"<title>.*?</title>", "", row)) == ["76 %"]
+    stated = replace(clutch.finding, flags=(Flag("low-confidence", "check", "Only 62 % sure of the count."),))
+    row = index_html([summarise(clutch.exam, stated, clutch.scans)], []).decode().split('<tr class="exam"')[1]
+    assert re.findall(r"\d+ %", re.sub(r"<title>.*?</title>", "", row.split("</tr>")[0])) == ["62 %"]
+
+
+def test_the_page_says_whose_it_is_when_the_run_ended_and_what_it_covered(clutch: ExampleExam) -> None:
+    pages = PageSettings(station="Alder Fen", time_zone="Europe/Dublin")
+    run = NightlyRun(dt.datetime(2026, 5, 15, 3, 12, tzinfo=dt.UTC), 1, 3, "/exams")
+    page = index_html([clutch.summary], [], pages=pages, run=run).decode()
+    assert "Run ended 15 May 2026, 04:12. It covered 1 exam with 3 clips under /exams" in page
+    assert 'data-ended="2026-05-15T03:12:00+00:00"' in page
+    assert "Alder Fen" in page
+
+
+def test_the_tables_can_be_downloaded(clutch: ExampleExam, tmp_path: Path) -> None:
+    write_overview_files(tmp_path, [clutch.summary])
+    files = re.findall(r'<a href="([^"]+)" download>', (tmp_path / "index.html").read_text())
+    assert len(files) == 4
+    assert all((tmp_path / file).is_file() for file in files)
 
 
 def test_links_are_quoted(clutch: ExampleExam) -> None:

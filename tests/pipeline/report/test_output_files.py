@@ -46,9 +46,10 @@ def test_all_files_of_an_exam_and_a_night(tmp_path: Path, example_exams: tuple[E
             "detections.coco.json",
             "left-1.mot.txt",
             "right-1.mot.txt",
+            "thumbnail.jpg",
         )
     }
-    assert {"summary.csv", "eggs.csv", "animals.parquet", "eggs.parquet", "index.html"} <= found
+    assert {"summary.csv", "eggs.csv", "animals.parquet", "eggs.parquet", "index.html", "rescan.html"} <= found
 
 
 def test_the_same_night_is_the_same_bytes(tmp_path: Path, example_exams: tuple[ExampleExam, ...]) -> None:

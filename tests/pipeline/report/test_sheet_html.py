@@ -6,12 +6,15 @@ import re
 from dataclasses import replace
 from html.parser import HTMLParser
 from itertools import pairwise
+from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import pytest
 
 from pipeline.estimate.results import Flag
+from pipeline.report.output_files import write_exam_files
 from pipeline.report.sheet_html import sheet_html
+from pipeline.settings import PageSettings
 
 if TYPE_CHECKING:
     from tests.pipeline.report.example_exams import ExampleExam
@@ -146,7 +149,7 @@ def test_the_page_is_self_contained(example_exams: tuple[ExampleExam, ...]) -> N
         assert "script" not in page.tags
         for key, value in page.attributes:
             if key in ("src", "href"):
-                assert str(value).startswith("data:")
+                assert str(value).startswith(("data:", "#"))
         assert "url(http" not in sheet_html(example.content).decode()
 
 
@@ -166,6 +169,30 @@ def test_names_are_text_not_markup(clutch: ExampleExam, place: str) -> None:
     page = page_of(example)
     assert markup in page.text
     assert page.tags.count("img") == len(clutch.finding.eggs)
+
+
+def test_numbers_have_the_decimal_mark_of_the_settings(without_scale: ExampleExam, tmp_path: Path) -> None:
+    exam = replace(without_scale.exam, weight_g=830.5)
+    arguments = (exam, *without_scale.arguments[1:])
+    for mark, weight, time in ((".", "830.5 g", "1.1 s"), (",", "830,5 g", "1,1 s")):
+        folder = write_exam_files(tmp_path, *arguments, pages=PageSettings(decimal_mark=mark))
+        page = (folder / "report.html").read_text()
+        assert weight in page
+        assert time in page
+        assert '"confidence": 0.88' in (folder / "result.json").read_text()
+
+
+def test_sources_stand_in_a_fold_and_nowhere_else(returning: ExampleExam) -> None:
+    page = sheet_html(returning.content).decode()
+    before, fold = page.split('<details class="sources">')
+    assert "Zuffi 1998" in fold
+    assert "Zuffi" not in before
+    assert "from memory" not in before
+
+
+def test_who_scanned_is_on_the_sheet(clutch: ExampleExam) -> None:
+    text = page_of(replace(clutch, exam=replace(clutch.exam, scanned_by="Bram Heron"))).text
+    assert re.search(r"Scanned by\s*Bram Heron", text)
 
 
 def test_the_same_exam_gives_the_same_bytes(clutch: ExampleExam) -> None:

@@ -105,7 +105,7 @@ def test_the_server_and_the_batch_bring_the_files_up_to_date(
     assert "Orla" not in (out / "index.html").read_text()
     store_answer(out, SIGNED)
     serve()
-    assert sorted(files(folder)) == ["signed.html", "signed.json"]
+    assert sorted(files(folder)) == ["signed.html", "signed.json", "signed.pdf"]
 
 
 def test_a_signature_that_the_journal_does_not_hold_is_named_and_kept(
@@ -115,7 +115,7 @@ def test_a_signature_that_the_journal_does_not_hold_is_named_and_kept(
     sound = files(folder)
     for path in (people_path(out), out / "people.head"):
         path.unlink()
-    for path in (folder / "signed.html", folder / "signed.json"):
+    for path in folder.glob("signed.*"):
         path.rename(out / path.name)
     Journal(out).close()  # a new one
     for name in sound:

@@ -10,6 +10,7 @@ import numpy as np
 import pytest
 
 from pipeline.estimate.clutch_prior import ClutchPrior
+from pipeline.estimate.counts import CountEstimate
 from pipeline.estimate.flags import FLAG_DEFINITIONS, FlagDefinition, evaluate_flags
 from pipeline.estimate.flags.catalogue import (
     SEVERITIES,
@@ -20,7 +21,7 @@ from pipeline.estimate.flags.catalogue import (
     within_one_text,
 )
 from pipeline.estimate.flags.raised_flag import RaisedFlag
-from pipeline.estimate.results import Difference, EggSigns, Flag, History, PassedEggs, Sighting
+from pipeline.estimate.results import Count, Difference, EggSigns, Flag, History, PassedEggs, Sighting
 from pipeline.exams.species import reference_range
 from pipeline.ingest.quality.clip_quality import ClipQuality
 from pipeline.track.merging.count_distribution import CountDistribution, point_mass
@@ -38,6 +39,11 @@ from tests.pipeline.estimate.flags.example_inputs import (
     egg,
 )
 from tests.pipeline.estimate.test_history import history, visit
+
+
+def hard_to_count(estimate: int, low: int, high: int) -> CountEstimate:
+    return replace(counted(), count=Count(low, estimate, (low, high)))
+
 
 POOR_SCAN = (replace(LEFT, frames_used=20), replace(RIGHT, frames_used=20))
 BRIGHT = EggSigns(20.0, False, 0.5, 12.0, False, 10.0, "bright, even", "strong shell", 60.0, 5, {})
@@ -74,6 +80,7 @@ CASES: list[tuple[str, dict[str, Any]]] = [
     ("overlooked", {"shelled": counted(5, 5, existence=1.0, rate=0.6)}),
     ("listed-twice", {"shelled": counted(5, 5, correction=point_mass(-2))}),
     ("swept-once", {"shelled": counted(3, 3, has_repeat_passes=False)}),
+    ("wide-follicle-interval", {"follicles": hard_to_count(20, 5, 40)}),
     ("usual-clutch", {"shelled": replace(counted(3, 3), clutch_prior=ClutchPrior("Emys orbicularis", 3, 18, "x"))}),
     ("uncalibrated-network", {"is_calibrated": False}),
     ("unknown-species", {"species": None}),
@@ -112,8 +119,43 @@ def test_each_flag_is_raised_in_sentences_with_its_severity(code: str, changed: 
     assert flag.severity == FLAG_DEFINITIONS[code].severity
     assert flag.reason.endswith(".")
     assert flag.advice == "" or flag.advice.endswith(".")
-    for text in (flag.reason, flag.advice):
+    for text in (flag.reason, flag.advice, flag.rescan):
         assert not re.search(r"[{}]|\.\.|  |(?<!^)None|\(\)", text), text
+
+
+@pytest.mark.parametrize(
+    ("estimate", "low", "high", "is_wide"), [(20, 5, 40, True), (3, 1, 7, False), (3, 0, 7, True), (30, 15, 45, False)]
+)
+def test_follicles_are_hard_to_count_if_the_range_is_as_wide_as_their_number(
+    estimate: int, low: int, high: int, is_wide: bool
+) -> None:
+    flags = flags_of({"follicles": hard_to_count(estimate, low, high)})
+    assert ("wide-follicle-interval" in flags) == is_wide
+    if is_wide:
+        assert flags["wide-follicle-interval"].reason == f"Follicles hard to count: {low} to {high}."
+
+
+def test_sources_are_kept_apart_from_the_reason() -> None:
+    flag = flags_of({"eggs": (egg(1, 46.0, 30.0),)})["large-egg"]
+    assert flag.sources
+    assert flag.sources not in flag.reason
+
+
+@pytest.mark.parametrize(
+    ("code", "changed", "text"),
+    [
+        ("one-window-only", {"coverage": (LEFT,)}, "Scan the right side: only the left one was scanned."),
+        (
+            "narrow-contact",
+            {"coverage": (LEFT, replace(RIGHT, quality=ClipQuality((), (0.4, 0.44))))},
+            "Scan her right side again, with a smaller probe or more gel: only 42 % of the beams had contact.",
+        ),
+    ],
+)
+def test_a_rescan_is_asked_for_in_words(code: str, changed: dict[str, Any], text: str) -> None:
+    flag = flags_of(changed)[code]
+    assert flag.rescan == text
+    assert flag.needs_rescan
 
 
 def test_every_flag_of_the_catalogue_can_be_raised() -> None:

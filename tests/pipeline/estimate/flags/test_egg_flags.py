@@ -33,7 +33,8 @@ def test_an_egg_larger_than_any_known_is_flagged_with_the_sources() -> None:
     flag = flags_of(*FOUR, egg(5, 31.0, 29.0, is_oval=False))["large-egg"]
     assert flag.severity == "check"
     assert f"number 5 (31 {MULTIPLICATION_SIGN} 29 mm)" in flag.reason
-    assert "length 30 to 39 mm, width 18 to 22 mm (no source named, from memory)" in flag.reason
+    assert "length 30 to 39 mm, width 18 to 22 mm." in flag.reason
+    assert flag.sources == "no source named, from memory"
     assert "cannot pass" in flag.advice
     assert "large-egg" in flags_of(egg(1, 46.0, 20.0))
     # Within 15 % of the range: the outline and the scale may be wrong by as much.

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 import json
 from collections.abc import Callable
 from dataclasses import replace
@@ -152,11 +153,30 @@ def test_signing_writes_the_sheet_and_reopening_removes_it(served: Served, vet: 
     assert document["result"]["eggs"][0]["stage"] == "thin-shelled"
     assert document["changes"][0]["answer"]["kind"] == "stage"
     assert vet.client.get(f"{EXAM}/sheet").text == page
+    pdf = (folder / "signed.pdf").read_bytes()
+    assert hashlib.sha256(pdf).hexdigest() == document["pdf_sha256"]
+    for file, content in (("signed.pdf", pdf), ("report.html", (folder / "report.html").read_bytes())):
+        assert vet.client.get(f"{EXAM}/{file}").content == content
+    assert vet.client.get(f"{EXAM}/result.json").status_code in (404, 422)
     assert vet.submit({"kind": "undo"}, request_id="request-4").status_code == 409
     assert "signed" in vet.client.get("/", params={"show": "signed"}).text
     vet.submit({"kind": "reopened", "reason": "a slip"}, request_id="request-5")
     assert not (folder / "signed.html").exists()
     assert [one["what"] for one in state(vet)["history"]][-1] == "reopened the exam: a slip"
+
+
+def test_everything_confirmed_stands_without_a_range_on_worklist_and_sheet(vet: Visitor, out: Path) -> None:
+    eggs = state(vet)["eggs"]
+    vet.submit({"kind": "egg", "eggs": [egg["segments"] for egg in eggs]}, request_id="request-1")
+    vet.submit({"kind": "signed"}, request_id="request-2")
+    number = sum(egg["stage"] != "follicle" for egg in eggs)
+    page = (out / "AF-0412" / "2026-05-14" / "signed.html").read_text()
+    assert "all confirmed" in page
+    assert "if every detection is right" not in page
+    assert "The program found on its own:" in page
+    row = vet.client.get("/", params={"show": "signed"}).text
+    assert f"<b>{number} shelled eggs</b><br>all confirmed" in row
+    assert "the program on its own:" in row
 
 
 def test_the_signed_sheet_lists_only_the_answers_that_hold(vet: Visitor) -> None:
@@ -185,7 +205,7 @@ def test_frames_are_black_outside_the_sector(vet: Visitor) -> None:
     assert picture[60:140, 30:160].mean() > 20
     assert writing(picture).max() < 30
     egg = cv2.imdecode(np.frombuffer(vet.client.get(f"{exam}/eggs/1").content, np.uint8), cv2.IMREAD_GRAYSCALE)
-    assert egg.shape == (300, 400)
+    assert egg.shape == (360, 480)
     assert vet.client.get(f"{exam}/clips/0/frames/40").status_code == 404
     assert vet.client.get(f"{exam}/clips/1/frames/0").status_code == 404
     assert vet.client.get(f"{exam}/eggs/99").status_code == 404
