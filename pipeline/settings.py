@@ -220,6 +220,10 @@ class Settings(SettingsTables):
         """The same with a calibration that was learned for the network in use."""
         return self.model_copy(update={"calibration": calibration, "is_calibrated": True})
 
+    def with_threads(self, threads: int) -> Settings:
+        """The same with so many threads for the network's engine."""
+        return self.model_copy(update={"run": self.run.model_copy(update={"threads": threads})})
+
 
 def load_settings(
     path: Path | None = None, *, weights: Path | None = None, allow_uncalibrated: bool = False
