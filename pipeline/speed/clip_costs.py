@@ -33,7 +33,7 @@ STAGES: Mapping[str, Sequence[str]] = {
     "search for the sector (once)": ("pipeline.scan.clip_scan:UsableFrames",),
     "quality": ("pipeline.ingest.quality.frame_quality:FrameQualityAssessor.assess",),
     "thumbnails": ("pipeline.track.thumbnails:Thumbnails.add_frame",),
-    "network": (),  # in threads of its own
+    "network": ("models.runtime:OpenVinoEngine.run", "models.runtime:TorchEngine.run"),  # and threads of its own
     "input and outlines of the network": ("pipeline.detect.detector:Detector.detect",),
     "following": ("pipeline.track.tracker:ClipTracker.update", "pipeline.track.tracker:ClipTracker.finish"),
     "shell signs": ("pipeline.scan.track_signs:TrackSigns.add_frame", "pipeline.scan.track_signs:TrackSigns.finish"),
@@ -120,8 +120,8 @@ def measure_clip(path: Path, detector: FrameDetector, settings: Settings) -> Cli
     finally:
         cv2.setNumThreads(library_threads)
     seconds = {stage: clock.seconds[stage] for stage in STAGES}
-    in_detector_s = seconds["input and outlines of the network"]
-    seconds[NETWORK] = max(spent_s - of_thread_s - in_detector_s, 0.0)
+    # What no thread of Python spent, the network's own threads did.
+    seconds[NETWORK] = spent_s - of_thread_s - seconds["input and outlines of the network"]
     seconds[REST] = spent_s - sum(seconds.values())
     return ClipCosts(
         frames=scan.frames,
