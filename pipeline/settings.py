@@ -178,6 +178,7 @@ class FlagSettings(TomlTable):
 class RunSettings(TomlTable):
     """How the computer is used. Nothing here changes the result of a clip that can be read."""
 
+    processes: Annotated[int, Field(ge=0, le=1024)]
     threads: Threads
     settle_seconds: Annotated[float, Field(ge=0.0, le=86_400.0)]
     clip_memory_mib: Annotated[int, Field(ge=64, le=1_048_576)]

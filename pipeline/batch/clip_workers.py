@@ -1,8 +1,10 @@
-"""Clips are read in a worker process, so that none of them can end a run, fill the memory or take for ever."""
+"""Clips are read in worker processes, so that none of them can end a run, fill the memory or take for ever."""
 
 from __future__ import annotations
 
+import os
 from collections.abc import Callable
+from concurrent.futures import Future
 from dataclasses import dataclass
 from functools import partial
 from pathlib import Path
@@ -14,64 +16,93 @@ from pipeline.ingest.recording_identity import pictures_sha256
 from pipeline.scan.clip_scan import ClipScan, scan_clip
 from pipeline.settings import Settings
 from pipeline.worker.job_loop import Progress
+from pipeline.worker.library_threads import use_threads
 from pipeline.worker.limits import clip_limits
-from pipeline.worker.worker import Worker
+from pipeline.worker.pool import WorkerPool
 
-__all__ = ["ClipWorker", "DetectorLoader"]
+__all__ = ["ClipWorkers", "DetectorLoader", "ScanEnd"]
 
 DetectorLoader = Callable[[], FrameDetector]
-"""Loads the detector in the worker. It is sent there by pickle: a function or class at the top of a module, or a
+"""Loads the detector in each worker. It is sent there by pickle: a function or class at the top of a module, or a
 ``functools.partial`` of one."""
 
+ScanEnd = Callable[["Future[ClipScan]"], None]
+"""Called when a clip was read, in `ClipWorkers.wait`."""
 
-class ClipWorker:
-    """Reads clips in another process, which has the detector and is used for all of them. Use it in a ``with``
-    statement.
+
+class ClipWorkers:
+    """Reads clips in other processes, side by side. Each has the detector and is used for one clip after the other.
+    Use it in a ``with`` statement.
 
     model, engine_name : of the detector, as in `FrameDetector`
 
-    Every method raises JobKilledError where a recording kills the process or goes beyond the limits of the settings.
-    A new process then reads the next one.
+    Where a recording kills its process or goes beyond the limits of the settings, JobKilledError is raised, and a new
+    process reads the next one.
     """
 
-    def __init__(self, load_detector: DetectorLoader, settings: Settings) -> None:
-        """Raises what ``load_detector`` raises, and WorkerError if the process cannot be started."""
-        self._worker = Worker(partial(_prepare, load_detector, settings), clip_limits(settings.run))
+    def __init__(self, load_detector: DetectorLoader, settings: Settings, clips: int) -> None:
+        """clips : to be read at most; there are no more processes than that
+
+        Raises what ``load_detector`` raises, and WorkerError if a process cannot be started.
+        """
+        cores = len(os.sched_getaffinity(0))
+        processes = max(1, min(settings.run.processes or cores, clips))
+        prepare = partial(_prepare, load_detector, settings, max(1, cores // processes))
+        self._pool = WorkerPool(prepare, clip_limits(settings.run), processes)
         try:
-            detector: tuple[ModelInfo, str] = self._worker.run(_describe_detector)
+            detector: tuple[ModelInfo, str] = self._pool.run(_describe_detector)
         except BaseException:
-            self._worker.close()
+            self._pool.close()
             raise
         self.model, self.engine_name = detector
 
-    def __enter__(self) -> ClipWorker:
+    def __enter__(self) -> ClipWorkers:
         return self
 
     def __exit__(
         self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
     ) -> None:
-        self._worker.close()
+        self._pool.close()
 
-    def scan(self, clip: ExamClip, sha256: str, progress: Progress) -> ClipScan:
-        """`pipeline.scan.clip_scan.scan_clip` with this detector and these settings."""
-        scan: ClipScan = self._worker.run(_scan, clip, sha256, progress=progress)
-        return scan
+    @property
+    def peak_memory_mib(self) -> int:
+        """The most resident memory that any process held."""
+        return self._pool.peak_memory_mib
+
+    @property
+    def processor_s(self) -> float:
+        """Processor time of all processes, up to the last clip that each of them read."""
+        return self._pool.processor_s
+
+    def scan(
+        self, clip: ExamClip, sha256: str, on_start: Callable[[], None], on_progress: Progress, on_end: ScanEnd
+    ) -> None:
+        """Begin `pipeline.scan.clip_scan.scan_clip` with this detector and these settings when a process is free.
+
+        The functions are called in `wait`.
+        """
+        self._pool.submit(_scan, clip, sha256, on_start=on_start, on_progress=on_progress, on_end=on_end)
+
+    def wait(self, is_over: Callable[[], bool]) -> None:
+        """Let clips be read until ``is_over``, which the end of a clip must bring about."""
+        self._pool.wait(is_over)
 
     def pictures_sha256(self, path: Path, max_packets: int | None = None) -> str | None:
         """`pipeline.ingest.recording_identity.pictures_sha256`."""
-        sha256: str | None = self._worker.run(_pictures_sha256, path, max_packets)
+        sha256: str | None = self._pool.run(_pictures_sha256, path, max_packets)
         return sha256
 
 
 @dataclass(frozen=True)
 class _Prepared:
-    """What the process keeps."""
+    """What a process keeps."""
 
     detector: FrameDetector
     settings: Settings
 
 
-def _prepare(load_detector: DetectorLoader, settings: Settings) -> _Prepared:
+def _prepare(load_detector: DetectorLoader, settings: Settings, threads: int) -> _Prepared:
+    use_threads(threads)
     return _Prepared(load_detector(), settings)
 
 

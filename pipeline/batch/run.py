@@ -22,8 +22,9 @@ from pydantic import TypeAdapter
 from models.errors import ClutchlightError
 from pipeline.batch.animal_background import AnimalBackgrounds
 from pipeline.batch.clip_reuse import ClipReader
-from pipeline.batch.clip_worker import ClipWorker, DetectorLoader
+from pipeline.batch.clip_workers import ClipWorkers, DetectorLoader
 from pipeline.batch.events import (
+    ClipsRead,
     EventListener,
     ExamFinished,
     ExamStarted,
@@ -77,10 +78,10 @@ def run_batch(
 ) -> BatchReport:
     """Read the new clips under ``root`` and bring the files under ``out`` up to date.
 
-    load_detector : called in the process that reads the clips, and only if there is an exam. The process is started by
+    load_detector : called in each process that reads clips, and only if there is an exam. The processes are started by
     ``multiprocessing``, so a program of your own needs the usual ``if __name__ == "__main__"``
     force : read all clips again, and write every exam again
-    retry_refused : also read clips that killed or outlasted that process in an earlier run
+    retry_refused : also read clips that killed or outlasted such a process in an earlier run
     on_event : called at every step
 
     A clip, folder or exam that cannot be used is listed in the report, and the run goes on with the others.
@@ -96,12 +97,13 @@ def run_batch(
     _check_results_are_outside(root, out, search.exams)
     with hold_lock(out), closing(Journal(out)) as journal, Store(out) as store:
         problems = (*search.problems, *make_nightly_copy(out, journal, settings.backups))
-        on_event(RunPlanned(len(search.exams), sum(len(exam.clips) for exam in search.exams)))
+        clips = sum(len(exam.clips) for exam in search.exams)
+        on_event(RunPlanned(len(search.exams), clips))
         run, reports = None, []
         if search.exams:
             on_event(NetworkLoading())
-            with ClipWorker(load_detector, settings) as worker:
-                context = RunContext(store, settings, worker, force, retry_refused, on_event)
+            with ClipWorkers(load_detector, settings, clips) as workers:
+                context = RunContext(store, settings, workers, force, retry_refused, on_event)
                 processor = _ExamProcessor.start(search.exams, out, context, journal)
                 run = processor.run
                 try:
@@ -109,6 +111,7 @@ def run_batch(
                         on_event(ExamStarted(exam.animal, exam.date.isoformat()))
                         reports.append(processor.process(exam))
                         on_event(ExamFinished(reports[-1]))
+                    on_event(ClipsRead(workers.processor_s, workers.peak_memory_mib))
                 except BaseException:
                     with suppress(StoreError):  # the error that ended the run matters more
                         store.finish_run(run, RunOutcome.INTERRUPTED)
@@ -129,7 +132,7 @@ def run_batch(
 
 @dataclass(frozen=True)
 class _ExamProcessor:
-    """Reads, estimates and writes the exams of one run, one after the other.
+    """Estimates and writes the exams of one run, one after the other, while their clips are read.
 
     settings_sha256 : of the settings that decide the results
     run : the run's number in the store
@@ -146,9 +149,9 @@ class _ExamProcessor:
     @classmethod
     def start(cls, exams: Sequence[Exam], out: Path, context: RunContext, journal: Journal) -> _ExamProcessor:
         """Record the start of the run in the store, and get ready to read the clips of all exams."""
-        sha256, worker = settings_sha256(context.settings), context.worker
+        sha256, workers = settings_sha256(context.settings), context.workers
         run = context.store.start_run(
-            settings_sha256=sha256, model_sha256=worker.model.sha256, engine=worker.engine_name
+            settings_sha256=sha256, model_sha256=workers.model.sha256, engine=workers.engine_name
         )
         reader = ClipReader.prepare(exams, context)
         backgrounds = AnimalBackgrounds.load(context.store, journal)
@@ -200,7 +203,7 @@ class _ExamProcessor:
             self.context.settings,
             background=background,
         )
-        model = ModelIdentity(self.context.worker.model.name, self.context.worker.model.sha256)
+        model = ModelIdentity(self.context.workers.model.name, self.context.workers.model.sha256)
         write_exam_files(self.out, exam, finding, scans, model, self.settings_sha256, sign_off)
         files = sorted(str(path.relative_to(self.out)) for path in folder.iterdir() if not path.name.startswith("."))
         summary = summary_json(summarise(exam, finding, scans))
@@ -217,12 +220,12 @@ class _ExamProcessor:
         sign_off: SignOff | None,
     ) -> str:
         """SHA-256 of everything that the exam's files depend on. duplicates : in other exams, by file"""
-        worker = self.context.worker
+        workers = self.context.workers
         content = [
             RESULT_VERSION,
             _EXAM.dump_python(exam, mode="json"),
             [(scan.file, scan.sha256, scan.status, scan.reason, duplicates[scan.file]) for scan in scans],
-            [worker.model.name, worker.model.sha256, worker.engine_name],
+            [workers.model.name, workers.model.sha256, workers.engine_name],
             self.settings_sha256,
             _BACKGROUND.dump_python(background, mode="json"),
             None if sign_off is None else asdict(sign_off),

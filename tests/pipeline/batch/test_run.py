@@ -19,7 +19,7 @@ from typing import Any
 
 import pytest
 
-from pipeline.batch.clip_worker import DetectorLoader
+from pipeline.batch.clip_workers import DetectorLoader
 from pipeline.batch.events import BatchEvent, ClipStarted, ExamFinished, FramesRead, RunPlanned
 from pipeline.batch.run import run_batch
 from pipeline.batch.run_report import BatchReport
@@ -49,8 +49,11 @@ def filmed(tmp_path_factory: pytest.TempPathFactory) -> Path:
     return root
 
 
-def run(root: Path, out: Path, load_detector: DetectorLoader = BlobFinder, **options: Any) -> BatchReport:
-    return run_batch(root, out, SETTINGS, load_detector, **options)
+def run(
+    root: Path, out: Path, load_detector: DetectorLoader = BlobFinder, *, processes: int = 0, **options: Any
+) -> BatchReport:
+    settings = SETTINGS.model_copy(update={"run": SETTINGS.run.model_copy(update={"processes": processes})})
+    return run_batch(root, out, settings, load_detector, **options)
 
 
 def must_not_read(event: BatchEvent) -> None:
@@ -191,7 +194,7 @@ class FailsOn(BlobFinder):
 
 
 def test_failed_exam_is_reported_and_the_others_go_on(root: Path, tmp_path: Path) -> None:
-    report = run(root, tmp_path / "out", partial(FailsOn, 85, ZeroDivisionError("on purpose")))
+    report = run(root, tmp_path / "out", partial(FailsOn, 85, ZeroDivisionError("on purpose")), processes=1)
     assert statuses(report) == {
         "AF-0001": ("written", ["read", "read"]),
         "AF-0002": ("failed", []),
@@ -209,9 +212,22 @@ def test_failed_exam_is_reported_and_the_others_go_on(root: Path, tmp_path: Path
     assert contents(tmp_path / "out") == contents(tmp_path / "fresh")
 
 
+def test_processes_side_by_side_give_the_same_files_as_one(root: Path, tmp_path: Path) -> None:
+    began: list[str] = []
+
+    def note(event: BatchEvent) -> None:
+        if isinstance(event, ClipStarted):
+            began.append(event.animal)
+
+    run(root, tmp_path / "one", processes=1)
+    run(root, tmp_path / "several", processes=3, on_event=note)
+    assert contents(tmp_path / "several") == contents(tmp_path / "one")
+    assert sorted(began) == ["AF-0001", "AF-0001", "AF-0002", "AF-0003"]
+
+
 def test_interrupted_run_keeps_finished_clips(root: Path, tmp_path: Path) -> None:
     with pytest.raises(KeyboardInterrupt):
-        run(root, tmp_path / "out", partial(FailsOn, 45, KeyboardInterrupt()))
+        run(root, tmp_path / "out", partial(FailsOn, 45, KeyboardInterrupt()), processes=1)
     assert statuses(run(root, tmp_path / "out"))["AF-0001"] == ("written", ["kept", "read"])
     with closing(sqlite3.connect(tmp_path / "out" / "clutchlight.sqlite")) as connection:
         assert connection.execute("select outcome from runs").fetchall() == [("interrupted",), ("done",)]
