@@ -25,7 +25,7 @@ from pipeline.scan.serialization import pack_scan
 from pipeline.settings import Settings
 from pipeline.speed.stage_clock import StageClock
 
-__all__ = ["ClipCosts", "measure_clip"]
+__all__ = ["USUAL_FRAME_RATE", "ClipCosts", "measure_clip"]
 
 # The functions of each stage, in the order of the table. What none of them does is counted as "everything else".
 STAGES: Mapping[str, Sequence[str]] = {
@@ -45,7 +45,8 @@ STAGES: Mapping[str, Sequence[str]] = {
     "counting (at the end)": ("pipeline.speed.clip_costs:estimate_exam",),
     "writing (at the end)": ("pipeline.speed.clip_costs:write_exam_files", "pipeline.speed.clip_costs:pack_scan"),
 }
-EXAM_DATE, USUAL_FRAME_RATE = dt.date(2026, 5, 14), 25.0  # where the clip states none
+EXAM_DATE = dt.date(2026, 5, 14)
+USUAL_FRAME_RATE = 25.0  # where a clip states none; also that of phantoms
 BARE, NETWORK, REST = "bare decoding", "network", "everything else"
 DECODING = "decoding, brightness and colour"
 

@@ -9,6 +9,7 @@ from pipeline.cli.exit_codes import ExitCode
 from pipeline.ingest.frame import ClipError
 from pipeline.settings import load_settings
 from pipeline.speed.clip_costs import BARE, ClipCosts, measure_clip
+from pipeline.speed.night_costs import measure_night, nights_table
 from tests.pipeline.blob_finder import BlobFinder, write_exam_folder
 from tests.pipeline.conftest import Clutchlight
 
@@ -45,3 +46,19 @@ def test_the_command_measures_the_clip_and_the_exams_asked_for(tmp_path: Path, c
     assert (result.code, document["clip"]["frames"]) == (ExitCode.DONE, 40)
     (exam,) = document["exams"]
     assert exam["tracks"] == pytest.approx(12, abs=4)
+
+
+def test_a_night_is_measured_with_its_workers(tmp_path: Path) -> None:
+    write_exam_folder(tmp_path, "AF-0001", {"left-1.mp4": 2, "right-1.mp4": 1})
+    night = measure_night(tmp_path, BlobFinder, load_settings())
+    assert (night.clips, night.frames) == (2, 80)
+    assert night.worker_mib > 0
+    assert night.cores_used == pytest.approx(night.processor_s / night.seconds)
+    assert nights_table([night], 25.0).splitlines()[1].split()[:2] == ["2", "80"]
+
+
+@pytest.mark.parametrize("night", ["10", "x4", "3x0", "ax2"])
+def test_a_night_is_a_number_of_clips_and_their_length(night: str, clutchlight: Clutchlight) -> None:
+    result = clutchlight("bench", "speed", "clip.mp4", "--night", night)
+    assert result.code == ExitCode.USAGE
+    assert "such as 10x4" in result.stderr
