@@ -65,6 +65,7 @@ class DetectSettings(TomlTable):
     minimum_score: Share
     same_object_iou: Share
     batch_frames: Annotated[int, Field(ge=1, le=256)]
+    network_every_frames: Annotated[int, Field(ge=1, le=10)]
 
 
 class TrackSettings(TomlTable):

@@ -31,10 +31,10 @@ from pipeline.store.store import Store
 from tests.pipeline.blob_finder import BlobFinder, film
 
 RESULT_DIGESTS = {
-    "version 31, settings 9c38c8b0aec0": "ba065aa69bec",
+    "version 31, settings 2ed209591308": "5ed6412da381",
 }
 SCAN_DIGESTS = {
-    "clutchlight/scan/20, settings a519b1889fa0": "2f9079255463",
+    "clutchlight/scan/20, settings 6475b2200414": "2f9079255463",
 }
 
 SETTINGS = load_settings()

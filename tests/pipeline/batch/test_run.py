@@ -212,19 +212,6 @@ def test_failed_exam_is_reported_and_the_others_go_on(root: Path, tmp_path: Path
     assert contents(tmp_path / "out") == contents(tmp_path / "fresh")
 
 
-def test_processes_side_by_side_give_the_same_files_as_one(root: Path, tmp_path: Path) -> None:
-    began: list[str] = []
-
-    def note(event: BatchEvent) -> None:
-        if isinstance(event, ClipStarted):
-            began.append(event.animal)
-
-    run(root, tmp_path / "one", processes=1)
-    run(root, tmp_path / "several", processes=3, on_event=note)
-    assert contents(tmp_path / "several") == contents(tmp_path / "one")
-    assert sorted(began) == ["AF-0001", "AF-0001", "AF-0002", "AF-0003"]
-
-
 def test_interrupted_run_keeps_finished_clips(root: Path, tmp_path: Path) -> None:
     with pytest.raises(KeyboardInterrupt):
         run(root, tmp_path / "out", partial(FailsOn, 45, KeyboardInterrupt()), processes=1)
