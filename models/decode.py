@@ -4,15 +4,17 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+import cv2
 import numpy as np
 from numpy.typing import NDArray
-from scipy.ndimage import maximum_filter
 from scipy.special import expit, softmax
 
 from models import ellipse
 from models.output_channels import CHANNELS, LOG_AXIS_RANGE, LOG_ERROR_RANGE, STRIDE
 
 __all__ = ["Outlines", "decode"]
+
+_NEIGHBOURS = np.ones((3, 3), np.uint8)
 
 
 @dataclass(frozen=True)
@@ -43,7 +45,7 @@ def decode(
     the one with the lower score is dropped.
     """
     heat_map = expit(output[CHANNELS["centre"]][0].astype(np.float64))
-    peaks = (heat_map == maximum_filter(heat_map, size=3)) & (heat_map >= minimum_score)
+    peaks = (heat_map == cv2.dilate(heat_map, _NEIGHBOURS)) & (heat_map >= minimum_score)
     rows, columns = np.nonzero(peaks)
     order = np.argsort(-heat_map[rows, columns], kind="stable")[:max_objects]
     rows, columns = rows[order], columns[order]
@@ -56,19 +58,18 @@ def decode(
     weight = np.where(inside, heat_map[y, x], 0.0)
     weight /= weight.sum(axis=1, keepdims=True)
 
-    def channel(name: str) -> NDArray[np.float64]:  # (C, N, 9)
-        return output[CHANNELS[name]].astype(np.float64)[:, y, x]
-
     def mean(values: NDArray[np.float64]) -> NDArray[np.float64]:  # (C, N, 9) -> (N, C)
         return np.asarray((values * weight).sum(axis=2).T)
 
-    centres = mean(channel("offset") + np.stack([x, y]))
-    ellipses = ellipse.from_log_matrix(centres, np.clip(mean(channel("shape")), *LOG_AXIS_RANGE))
+    values = output[:, y, x].astype(np.float64)
+    means = mean(values)
+    centres = mean(values[CHANNELS["offset"]] + np.stack([x, y]))
+    ellipses = ellipse.from_log_matrix(centres, np.clip(means[:, CHANNELS["shape"]], *LOG_AXIS_RANGE))
     # Cell i covers pixels 4i to 4i + 3, so its middle lies at pixel 4i + 1.5.
     ellipses[:, :2] = ellipses[:, :2] * STRIDE + (STRIDE - 1) / 2
     ellipses[:, 2:4] *= STRIDE
-    stages = softmax(mean(channel("stage")), axis=1)
-    errors = np.exp(np.clip(mean(channel("uncertainty")), *LOG_ERROR_RANGE))
+    stages = softmax(means[:, CHANNELS["stage"]], axis=1)
+    errors = np.exp(np.clip(means[:, CHANNELS["uncertainty"]], *LOG_ERROR_RANGE))
     keep = _without_duplicates(ellipses, maximum_overlap)
     return Outlines(
         ellipses=ellipses[keep],

@@ -19,6 +19,7 @@ __all__ = [
     "from_log_matrix",
     "outline",
     "overlap",
+    "overlap_at_most",
     "overlapping",
     "project",
     "to_log_matrix",
@@ -85,17 +86,26 @@ def contains(ellipses: ArrayLike, points: ArrayLike) -> NDArray[np.bool_]:
     return np.asarray((along / rows[:, 2:3]) ** 2 + (across / rows[:, 3:4]) ** 2 <= 1.0)
 
 
-def overlap(first: ArrayLike, second: ArrayLike) -> NDArray[np.float64]:
+def overlap(first: ArrayLike, second: ArrayLike, where: NDArray[np.bool_] | None = None) -> NDArray[np.float64]:
     """(N, M) intersection over union of the areas of N and M ellipses.
 
     Computed on polygons of 72 corners with the exact area; the error is below 0.001.
+
+    where : (N, M) the pairs to look at, None for all; of the others it is 0
     """
     rows, columns = canonical(first), canonical(second)
     result = np.zeros((len(rows), len(columns)))
     if result.size:
-        i, j = np.nonzero(_upper_bound(rows, columns) > 0)
-        result[i, j] = _overlap_of_pairs(rows[i], columns[j])
+        touching = _upper_bound(rows, columns) > 0
+        i, j = np.nonzero(touching if where is None else touching & where)
+        if len(i):
+            result[i, j] = _overlap_of_pairs(rows[i], columns[j])
     return result
+
+
+def overlap_at_most(first: ArrayLike, second: ArrayLike) -> NDArray[np.float64]:
+    """(N, M) an upper bound of :func:`overlap`, from boxes and areas, and much faster. It may be 0.001 too low."""
+    return _upper_bound(canonical(first), canonical(second))
 
 
 def overlapping(ellipses: ArrayLike, more_than: float) -> NDArray[np.bool_]:
@@ -107,7 +117,8 @@ def overlapping(ellipses: ArrayLike, more_than: float) -> NDArray[np.bool_]:
     result = np.zeros((len(rows), len(rows)), dtype=np.bool_)
     if len(rows):
         i, j = np.nonzero(np.triu(_upper_bound(rows, rows) > more_than, 1))
-        result[i, j] = _overlap_of_pairs(rows[i], rows[j]) > more_than
+        if len(i):
+            result[i, j] = _overlap_of_pairs(rows[i], rows[j]) > more_than
     return result | result.T
 
 

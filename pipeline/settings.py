@@ -80,6 +80,7 @@ class DetectSettings(TomlTable):
     minimum_score: Share
     same_object_iou: Share
     batch_frames: Annotated[int, Field(ge=1, le=256)]
+    network_every_frames: Annotated[int, Field(ge=1, le=10)]
 
 
 class TrackSettings(TomlTable):
@@ -195,6 +196,7 @@ class FlagSettings(TomlTable):
 class RunSettings(TomlTable):
     """How the computer is used. Nothing here changes the result of a clip that can be read."""
 
+    processes: Annotated[int, Field(ge=0, le=1024)]
     threads: Threads
     settle_seconds: Annotated[float, Field(ge=0.0, le=86_400.0)]
     settle_wait_seconds: Annotated[float, Field(ge=0.0, le=86_400.0)]
@@ -282,6 +284,10 @@ class Settings(SettingsTables):
     def with_calibration(self, calibration: Calibration) -> Settings:
         """The same with a calibration that was learned for the network in use."""
         return self.model_copy(update={"calibration": calibration, "is_calibrated": True})
+
+    def with_threads(self, threads: int) -> Settings:
+        """The same with so many threads for the network's engine."""
+        return self.model_copy(update={"run": self.run.model_copy(update={"threads": threads})})
 
 
 def load_settings(

@@ -35,7 +35,7 @@ LAYERS: dict[str, tuple[set[str], ...]] = {
         {"batch", "agreement"},
         {"review", "calibration", "night"},
         {"labels"},
-        {"adaptation_trial"},
+        {"adaptation_trial", "speed"},
         {"cli"},
         {"__main__"},
     ),

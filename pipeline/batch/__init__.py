@@ -1,8 +1,8 @@
 """The nightly run: find exams, read new clips, estimate, write the files, and resume after an interruption.
 
 ``run`` is the run from beginning to end. ``clip_reuse`` gives each clip's scan, from the store or by reading the clip,
-and ``exam_scans`` those of whole exams for measuring and learning. ``clip_worker`` is the process that reads clips, and
-``refused_recordings`` remembers what killed or outlasted it. ``duplicates`` finds recordings that are there twice.
+and ``exam_scans`` those of whole exams for measuring and learning. ``clip_workers`` are the processes that read clips,
+and ``refused_recordings`` remembers what killed or outlasted one. ``duplicates`` finds recordings that are there twice.
 ``animal_background`` and ``stored_summaries`` give what is known from earlier runs. ``run_context`` is what all exams
 of a run share; ``run_report`` and ``events`` are what it reports at the end and on the way, and
 ``waiting_exams`` are those that need a person. ``known_exams`` are those that need no look, by their ``exam_basis``;

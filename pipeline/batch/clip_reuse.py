@@ -1,30 +1,48 @@
-"""The clips of a run: each scan comes from the store, or the clip is read now, or it is left for a later run."""
+"""The clips of a run: each scan comes from the store, or the clip is read now, or it is left for a later run.
+
+What is not in the store is read side by side, in the order of the exams, and stored as soon as it is read. So a long
+clip of one exam does not keep the others waiting, and no scan is held until its exam's turn.
+"""
 
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from concurrent.futures import Future
 from contextlib import suppress
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from functools import partial
 from pathlib import Path
 
 from pipeline.batch.duplicates import Duplicates, find_duplicates
-from pipeline.batch.events import ClipStarted, FramesRead
+from pipeline.batch.events import ClipEnded, ClipStarted, FramesRead
 from pipeline.batch.refused_recordings import Refusal, RefusedRecordings
 from pipeline.batch.run_context import RunContext
 from pipeline.batch.run_report import ClipReport, ClipStatus
 from pipeline.batch.settling import Settling
 from pipeline.exams.exam_search import Exam, ExamClip
 from pipeline.ingest.frame import ClipError
-from pipeline.ingest.recording_identity import RecordingIdentity, file_sha256, file_state
+from pipeline.ingest.recording_identity import FileState, RecordingIdentity, file_sha256, file_state
 from pipeline.scan.clip_scan import ClipScan, refused_scan
 from pipeline.scan.serialization import pack_scan, unpack_scan
 from pipeline.settings import scan_settings_sha256
 from pipeline.store.store import ScanKey
+from pipeline.worker.worker import JobKilledError
 
 __all__ = ["ClipReader"]
 
 STILL_COPYING = "The file changed moments ago and may still be being copied; the next run tries again."
+CHANGED = "the file changed while it was read; the next run reads it again."
+
+
+@dataclass(frozen=True)
+class _Reading:
+    """A clip that is being read.
+
+    end : its report, with the scan only where that is not in the store; None if the clip had changed before its turn
+    """
+
+    identity: RecordingIdentity
+    end: Future[tuple[ClipScan | None, ClipReport] | None] = field(default_factory=Future)
 
 
 @dataclass(frozen=True)
@@ -32,7 +50,7 @@ class ClipReader:
     """Gives the scan of each clip of a run.
 
     settings_sha256 : of the settings that decide a scan
-    refused : recordings that killed or outlasted the worker, with the reason
+    refused : recordings that killed or outlasted a worker, with the reason
     identities : of the clips that were readable when the run began, by path
     duplicates : of the clips whose recording is in the exams more than once, by path
     settling : waits for recordings that are still being copied
@@ -44,10 +62,12 @@ class ClipReader:
     identities: Mapping[Path, RecordingIdentity]
     duplicates: Mapping[Path, Duplicates]
     settling: Settling
+    _readings: dict[Path, _Reading] = field(default_factory=dict)  # begun, and not yet asked for, by path
+    _unsettled: dict[Path, FileState] = field(default_factory=dict)  # read, but perhaps still being copied, by path
 
     @classmethod
     def prepare(cls, exams: Sequence[Exam], context: RunContext) -> ClipReader:
-        """Compute the digest of every file that is not known, and look for duplicates. Nothing is decoded."""
+        """Compute the digest of every file that is not known, and look for duplicates. No clip is read yet."""
         refused = RefusedRecordings(context.store, retry=context.retry_refused)
         return cls._with(exams, context, refused, _identify_clips(exams, context, refused))
 
@@ -65,12 +85,25 @@ class ClipReader:
         identities: Mapping[Path, RecordingIdentity],
     ) -> ClipReader:
         def all_pictures_sha256(path: Path) -> str | None:
-            sha256 = refused.attempt(identities[path].sha256, partial(context.worker.pictures_sha256, path))
+            sha256 = refused.attempt(identities[path].sha256, partial(context.workers.pictures_sha256, path))
             return None if isinstance(sha256, Refusal) else sha256
 
         duplicates = find_duplicates(exams, identities, all_pictures_sha256)
         settling = Settling(context.settings.run)
         return cls(context, scan_settings_sha256(context.settings), refused, identities, duplicates, settling)
+
+    def read_ahead(self, exams: Sequence[Exam]) -> None:
+        """Begin to read all clips that are not in the store, each recording once."""
+        begun: set[str] = set()
+        for exam in exams:
+            for clip in exam.clips:
+                identity = self.identities.get(clip.path)
+                replaced = self.duplicates.get(clip.path, Duplicates()).replaced_by is not None
+                if identity is None or replaced or identity.sha256 in begun or self.refused.known(identity.sha256):
+                    continue
+                if self.context.force or not self.context.store.has_scan(self._key(identity)):
+                    begun.add(identity.sha256)
+                    self._begin(clip, exam, identity)
 
     def read(self, clip: ExamClip, exam: Exam) -> tuple[ClipScan, ClipReport]:
         """The clip's scan and its report. A clip that cannot be used is refused with a reason."""
@@ -81,14 +114,26 @@ class ClipReader:
             used = next(other for other in exam.clips if other.file == duplicates.replaced_by)
             return _refused(clip, self.identities[clip.path].sha256, duplicates.refusal(clip, used))
         try:
-            identity = self._current_identity(clip.path)
-            return self._from_store(clip, identity) or self._from_file(clip, identity)
+            end = self._end(clip) or self._read_now(clip, exam)
+            while (state := self._unsettled.pop(clip.path, None)) and self.settling.wait(clip.path, state):
+                end = self._read_now(clip, exam)
+            return end
         except ClipError as error:
             return _refused(clip, "", str(error))
 
     def duplicates_in_other_exams(self, clip: ExamClip) -> tuple[str, ...]:
         """The other exams and files that hold the same recording, in words."""
         return self.duplicates.get(clip.path, Duplicates()).in_other_exams
+
+    def _read_now(self, clip: ExamClip, exam: Exam) -> tuple[ClipScan, ClipReport]:
+        """From the store, or from the file before what else waits. Raises ClipError."""
+        identity = self._current_identity(clip.path)
+        if stored := self._from_store(clip, identity):
+            return stored
+        if refusal := self.refused.known(identity.sha256):
+            return _refused(clip, identity.sha256, refusal.reason)
+        self._begin(clip, exam, identity)
+        return self._end(clip) or _refused(clip, identity.sha256, CHANGED)
 
     def _current_identity(self, path: Path) -> RecordingIdentity:
         # The file may have changed in the hours since the run began.
@@ -98,38 +143,74 @@ class ClipReader:
         return _identify(path, self.context, self.refused)
 
     def _from_store(self, clip: ExamClip, identity: RecordingIdentity) -> tuple[ClipScan, ClipReport] | None:
-        stored = None if self.context.force else self.context.store.scan(self._key(identity))
-        scan = None if stored is None else unpack_scan(stored, clip, identity.sha256)
+        scan = None if self.context.force else self._stored_scan(clip, identity)
         return None if scan is None else (scan, ClipReport(clip.file, ClipStatus.KEPT, self._remark(clip, scan)))
 
-    def _from_file(self, clip: ExamClip, identity: RecordingIdentity) -> tuple[ClipScan, ClipReport]:
+    def _stored_scan(self, clip: ExamClip, identity: RecordingIdentity) -> ClipScan | None:
+        stored = self.context.store.scan(self._key(identity))
+        return None if stored is None else unpack_scan(stored, clip, identity.sha256)
+
+    def _begin(self, clip: ExamClip, exam: Exam, identity: RecordingIdentity) -> None:
+        """Read the clip when a worker is free. `_end` gives what came of it."""
+        on_event, names = self.context.on_event, (exam.animal, exam.date.isoformat(), clip.file)
+        reading = self._readings[clip.path] = _Reading(identity)
+        was_current = False
+
+        def start() -> None:
+            nonlocal was_current
+            with suppress(ClipError):
+                was_current = file_state(clip.path) == identity.state
+            on_event(ClipStarted(*names))
+
+        def end(scanned: Future[ClipScan]) -> None:
+            on_event(ClipEnded(*names))
+            try:
+                reading.end.set_result(self._kept(clip, identity, scanned) if was_current else None)
+            except BaseException as error:  # raised where the clip is asked for
+                reading.end.set_exception(error)
+
+        self.context.workers.scan(clip, identity.sha256, start, lambda frames: on_event(FramesRead(frames)), end)
+
+    def _end(self, clip: ExamClip) -> tuple[ClipScan, ClipReport] | None:
+        """What came of a clip that was begun; None if it was not, or had changed before its turn."""
+        reading = self._readings.get(clip.path)
+        if reading is None:
+            return None
+        self.context.workers.wait(reading.end.done)
+        del self._readings[clip.path]
+        end = reading.end.result()
+        if end is None:
+            return None
+        scan = end[0] or self._stored_scan(clip, reading.identity)
+        assert scan is not None, "it was stored when it was read"
+        return scan, end[1]
+
+    def _kept(
+        self, clip: ExamClip, identity: RecordingIdentity, scanned: Future[ClipScan]
+    ) -> tuple[ClipScan | None, ClipReport]:
+        """Store a scan if it is final, else return it with the report. Raises what reading raised."""
         context, sha256 = self.context, identity.sha256
-        scan = self.refused.attempt(sha256, partial(self._scan, clip, sha256))
-        if isinstance(scan, Refusal):
-            return _refused(clip, sha256, scan.reason)
+        try:
+            scan = scanned.result()
+        except JobKilledError as error:
+            return _refused(clip, sha256, self.refused.remember(sha256, error).reason)
         if file_state(clip.path) != identity.state:
             # Its scan would be stored under the digest of other content.
-            return _refused(clip, sha256, "the file changed while it was read; the next run reads it again.")
+            return _refused(clip, sha256, CHANGED)
         # Nothing in a folder of stills shows whether it is complete.
         is_whole = scan.status == "done" and scan.reason is None and not clip.path.is_dir()
         if not is_whole and not self.settling.is_settled(clip.path, identity.state):
-            if not self.settling.wait(clip.path, identity.state):
-                return _refused(clip, sha256, " ".join(filter(None, (scan.reason, STILL_COPYING))))
-            return self._from_file(clip, self._current_identity(clip.path))
+            self._unsettled[clip.path] = identity.state
+            return _refused(clip, sha256, " ".join(filter(None, (scan.reason, STILL_COPYING))))
         if scan.status == "refused":
             # Not stored: finding it out again is quick, and the cause may be the machine rather than the clip.
             return scan, ClipReport(clip.file, ClipStatus.REFUSED, scan.reason)
         context.store.save_scan(self._key(identity), pack_scan(scan))
-        return scan, ClipReport(clip.file, ClipStatus.READ, self._remark(clip, scan))
-
-    def _scan(self, clip: ExamClip, sha256: str) -> ClipScan:
-        on_event = self.context.on_event
-        on_event(ClipStarted(clip.file, None))
-        return self.context.worker.scan(clip, sha256, lambda frames: on_event(FramesRead(frames)))
+        return None, ClipReport(clip.file, ClipStatus.READ, self._remark(clip, scan))
 
     def _key(self, identity: RecordingIdentity) -> ScanKey:
-        worker = self.context.worker
-        return ScanKey(identity.sha256, worker.model.sha256, self.settings_sha256, worker.engine_name)
+        workers = self.context.workers
+        return ScanKey(identity.sha256, workers.model.sha256, self.settings_sha256, workers.engine_name)
 
     def _remark(self, clip: ExamClip, scan: ClipScan) -> str | None:
         """What a technician should know about a clip that is used."""
@@ -159,7 +240,7 @@ def _identify(path: Path, context: RunContext, refused: RefusedRecordings) -> Re
     if identity is not None:
         return identity
     sha256 = file_sha256(path)
-    first = refused.attempt(sha256, partial(context.worker.pictures_sha256, path, max_packets=1))
+    first = refused.attempt(sha256, partial(context.workers.pictures_sha256, path, max_packets=1))
     identity = RecordingIdentity(state, sha256, first if isinstance(first, str) else sha256)
     if known is not None:
         known.compare(path, identity)

@@ -9,7 +9,9 @@ from pipeline.batch.run_report import ExamReport
 
 __all__ = [
     "BatchEvent",
+    "ClipEnded",
     "ClipStarted",
+    "ClipsRead",
     "EventListener",
     "ExamFinished",
     "ExamStarted",
@@ -48,17 +50,35 @@ class ExamStarted:
 
 @dataclass(frozen=True)
 class ClipStarted:
-    """A clip is being read. frames : how many its container declares, None if unknown"""
+    """A clip is being read, perhaps beside others. date : ISO 8601"""
 
+    animal: str
+    date: str
     file: str
-    frames: int | None
 
 
 @dataclass(frozen=True)
 class FramesRead:
-    """More of the current clip was read. frames : how many since the last event of this kind"""
+    """More was read of any clip. frames : how many since the last event of this kind"""
 
     frames: int
+
+
+@dataclass(frozen=True)
+class ClipEnded:
+    """A clip that was started is read, or cannot be."""
+
+    animal: str
+    date: str
+    file: str
+
+
+@dataclass(frozen=True)
+class ClipsRead:
+    """All clips are read. processor_s : of the processes that read them;  peak_memory_mib : of the largest of them"""
+
+    processor_s: float
+    peak_memory_mib: int
 
 
 @dataclass(frozen=True)
@@ -68,7 +88,7 @@ class ExamFinished:
     report: ExamReport
 
 
-BatchEvent = NetworkLoading | RunPlanned | ExamStarted | ClipStarted | FramesRead | ExamFinished
+BatchEvent = NetworkLoading | RunPlanned | ExamStarted | ClipStarted | FramesRead | ClipEnded | ClipsRead | ExamFinished
 EventListener = Callable[[BatchEvent], None]
 
 

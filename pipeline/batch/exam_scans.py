@@ -6,7 +6,7 @@ from collections.abc import Iterator, Sequence
 from pathlib import Path
 
 from pipeline.batch.clip_reuse import ClipReader
-from pipeline.batch.clip_worker import ClipWorker, DetectorLoader
+from pipeline.batch.clip_workers import ClipWorkers, DetectorLoader
 from pipeline.batch.run_context import RunContext
 from pipeline.exams.exam_search import Exam
 from pipeline.scan.clip_scan import ClipScan
@@ -29,7 +29,8 @@ def read_exam_scans(
 
     Raises LockedError if a run works in ``out``, StoreError if it cannot be used.
     """
-    with hold_lock(out), Store(out) as store, ClipWorker(load_detector, settings) as worker:
-        reader = ClipReader.prepare(exams, RunContext(store, settings, worker))
+    clips = sum(len(exam.clips) for exam in exams)
+    with hold_lock(out), Store(out) as store, ClipWorkers(load_detector, settings, clips) as workers:
+        reader = ClipReader.prepare(exams, RunContext(store, settings, workers))
         for exam in exams:
             yield exam, [reader.read(clip, exam)[0] for clip in exam.clips]

@@ -32,24 +32,29 @@ class RefusedRecordings:
         self._retry = retry
         self._of_this_run: set[str] = set()
 
-    def attempt(self, sha256: str, read: Callable[[], Read]) -> Read | Refusal:
-        """What ``read`` returns, unless the recording is known for harm. If it does harm now, it is remembered.
-
-        sha256 : of the recording's bytes
-        """
-        known = self._store.refusal(sha256)
-        if known is not None and self._retry and sha256 not in self._of_this_run:
+    def known(self, sha256: str) -> Refusal | None:
+        """Why the recording is left alone; None if it may be read. sha256 : of the recording's bytes"""
+        reason = self._store.refusal(sha256)
+        if reason is not None and self._retry and sha256 not in self._of_this_run:
             self._store.delete_refusal(sha256)
-            known = None
-        if known is not None:
-            return Refusal(known)
+            return None
+        return None if reason is None else Refusal(reason)
+
+    def remember(self, sha256: str, error: JobKilledError) -> Refusal:
+        """Leave a recording alone from now on. error : what it did"""
+        refusal = Refusal(
+            f"reading it {error}, so it is not read again; export it anew, or try again with clutchlight batch "
+            "--retry-refused."
+        )
+        self._store.save_refusal(sha256, refusal.reason)
+        self._of_this_run.add(sha256)
+        return refusal
+
+    def attempt(self, sha256: str, read: Callable[[], Read]) -> Read | Refusal:
+        """What ``read`` returns, unless the recording is known for harm, or does harm now."""
+        if refusal := self.known(sha256):
+            return refusal
         try:
             return read()
         except JobKilledError as error:
-            refusal = Refusal(
-                f"reading it {error}, so it is not read again; export it anew, or try again with clutchlight batch "
-                "--retry-refused."
-            )
-            self._store.save_refusal(sha256, refusal.reason)
-            self._of_this_run.add(sha256)
-            return refusal
+            return self.remember(sha256, error)

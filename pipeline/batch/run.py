@@ -24,8 +24,9 @@ from models.errors import ClutchlightError
 from pipeline.batch.animal_background import AnimalBackgrounds
 from pipeline.batch.animal_folders import folders_by_animal
 from pipeline.batch.clip_reuse import ClipReader
-from pipeline.batch.clip_worker import ClipWorker, DetectorLoader
+from pipeline.batch.clip_workers import ClipWorkers, DetectorLoader
 from pipeline.batch.events import (
+    ClipsRead,
     EventListener,
     ExamFinished,
     ExamStarted,
@@ -87,10 +88,10 @@ def run_batch(
 ) -> BatchReport:
     """Read the new clips under ``root`` and bring the files under ``out`` up to date.
 
-    load_detector : called in the process that reads the clips, and only if there is an exam. The process is started by
+    load_detector : called in each process that reads clips, and only if there is an exam. The processes are started by
     ``multiprocessing``, so a program of your own needs the usual ``if __name__ == "__main__"``
     force : read all clips again, and write every exam again
-    retry_refused : also read clips that killed or outlasted that process in an earlier run
+    retry_refused : also read clips that killed or outlasted such a process in an earlier run
     verify : compute the digest of every recording again, and report those that changed although size and time did not
     network_key : equal keys mean the same network, engine and machine (`pipeline.detect.network_key`). With it, exams
     that need no look are recognised without loading the network; None to load it in any case
@@ -124,15 +125,16 @@ def run_batch(
         moved = note_moved_recordings(known, store, journal, settings)
         problems = (*search.problems, *moved, *make_nightly_copy(out, journal, settings.backups))
         reports: list[ExamReport] = []
-        on_event(RunPlanned(len(search.exams), sum(len(exam.clips) for exam in search.exams), len(search.known)))
+        clips = sum(len(exam.clips) for exam in search.exams)
+        on_event(RunPlanned(len(search.exams), clips, len(search.known)))
         run = None
         if search.exams:
             begin_changes(seen)
             on_event(NetworkLoading())
-            with ClipWorker(load_detector, settings) as worker:
-                if known.use_network(NetworkInUse(worker.model.name, worker.model.sha256, worker.engine_name)):
+            with ClipWorkers(load_detector, settings, clips) as workers:
+                if known.use_network(NetworkInUse(workers.model.name, workers.model.sha256, workers.engine_name)):
                     search = find_exams(root, known.recall)
-                context = RunContext(store, settings, worker, force, retry_refused, on_event, known)
+                context = RunContext(store, settings, workers, force, retry_refused, on_event, known)
                 processor = _ExamProcessor.start(search, known, out, context, journal)
                 run = processor.run
                 try:
@@ -144,6 +146,7 @@ def run_batch(
                         with suppress(StoreError):  # a full disk: the next run looks at the exam again
                             known.remember(exam, reports[-1], fingerprint, processor.reader.identities)
                         on_event(ExamFinished(reports[-1]))
+                    on_event(ClipsRead(workers.processor_s, workers.peak_memory_mib))
                 except BaseException:
                     with suppress(StoreError):  # the error that ended the run matters more
                         store.finish_run(run, RunOutcome.INTERRUPTED)
@@ -167,7 +170,7 @@ def run_batch(
 
 @dataclass(frozen=True)
 class _ExamProcessor:
-    """Reads, estimates and writes the exams of one run, one after the other.
+    """Estimates and writes the exams of one run, one after the other, while their clips are read.
 
     settings_sha256 : of the settings that decide the results
     run : the run's number in the store
@@ -189,10 +192,10 @@ class _ExamProcessor:
     def start(
         cls, search: ExamSearch, known: KnownExams, out: Path, context: RunContext, journal: Journal
     ) -> _ExamProcessor:
-        """Record the start of the run in the store, and get ready to read the clips of all exams that need a look."""
-        sha256, worker = settings_sha256(context.settings), context.worker
+        """Record the start of the run in the store, and begin to read the clips of all exams that need a look."""
+        sha256, workers = settings_sha256(context.settings), context.workers
         run = context.store.start_run(
-            settings_sha256=sha256, model_sha256=worker.model.sha256, engine=worker.engine_name
+            settings_sha256=sha256, model_sha256=workers.model.sha256, engine=workers.engine_name
         )
         exams = list(search.exams)
         reader = ClipReader.prepare(exams, context)
@@ -200,6 +203,7 @@ class _ExamProcessor:
             reader = reader.extended(exams, more)
             exams += more
         exams.sort(key=lambda exam: (exam.animal, exam.date))
+        reader.read_ahead(exams)
         backgrounds = AnimalBackgrounds.load(context.store, journal)
         folders = folders_by_animal(exams, context.store)
         return cls(context, out, sha256, run, backgrounds, reader, EventLog(journal), known, tuple(exams), folders)
@@ -251,7 +255,7 @@ class _ExamProcessor:
             self.context.settings,
             background=background,
         )
-        model = ModelIdentity(self.context.worker.model.name, self.context.worker.model.sha256)
+        model = ModelIdentity(self.context.workers.model.name, self.context.workers.model.sha256)
         write_exam_files(
             self.out,
             exam,
@@ -283,12 +287,12 @@ class _ExamProcessor:
         neighbours: Neighbours,
     ) -> str:
         """SHA-256 of everything that the exam's files depend on. duplicates : in other exams, by file"""
-        worker = self.context.worker
+        workers = self.context.workers
         content = [
             RESULT_VERSION,
             _EXAM.dump_python(exam, mode="json"),
             [(scan.file, scan.sha256, scan.status, scan.reason, duplicates[scan.file]) for scan in scans],
-            [worker.model.name, worker.model.sha256, worker.engine_name],
+            [workers.model.name, workers.model.sha256, workers.engine_name],
             self.settings_sha256,
             _BACKGROUND.dump_python(background, mode="json"),
             None if sign_off is None else asdict(sign_off),

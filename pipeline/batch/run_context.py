@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from pipeline.batch.clip_worker import ClipWorker
+from pipeline.batch.clip_workers import ClipWorkers
 from pipeline.batch.events import EventListener, ignore_event
 from pipeline.batch.known_exams import KnownExams
 from pipeline.settings import Settings
@@ -18,14 +18,14 @@ class RunContext:
     """The store and settings of one run, and what reads its clips.
 
     force : read clips again that the store already holds, and write every exam again
-    retry_refused : also read clips that killed or outlasted the worker in an earlier run
+    retry_refused : also read clips that killed or outlasted a worker in an earlier run
     on_event : called with each `BatchEvent`
     known : what earlier runs left; None if nothing is remembered
     """
 
     store: Store
     settings: Settings
-    worker: ClipWorker
+    workers: ClipWorkers
     force: bool = False
     retry_refused: bool = False
     on_event: EventListener = ignore_event

@@ -2,15 +2,13 @@
 
 The exams are simulated. Each has two clips, and each clip is a sweep there and back over eggs that lie one after the
 other, six in view at a time, so that the number of frames grows with the number of tracks. The detections are simulated
-as well, and so are pictures of tissue that moves past, in which turns of the probe are searched for. The network is
-timed on full batches of frames. Reading the files takes further time, so the shares of tracking and counting are
-smaller in a real night than those given here.
+as well, and so are pictures of tissue that moves past, in which turns of the probe are searched for. Reading the files
+takes further time, so the shares of tracking and counting are smaller in a real night than those given here.
 """
 
 from __future__ import annotations
 
 import datetime as dt
-import os
 import time
 from collections.abc import Iterator, Sequence
 from dataclasses import asdict, dataclass
@@ -21,9 +19,6 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from models.output_channels import INPUT_SIDE_PX
-from models.runtime import make_engine
-from models.weights_file import shipped_weights
 from pipeline.detect.detector import Detections
 from pipeline.estimate.exam_estimate import estimate_exam
 from pipeline.exams.exam_search import Exam
@@ -39,7 +34,6 @@ __all__ = [
     "CountingTime",
     "counting_speed_table",
     "measure_counting_time",
-    "measure_network_seconds_per_frame",
 ]
 
 
@@ -63,7 +57,6 @@ class _SimulatedSweep:
 
 
 _SWEEP = _SimulatedSweep()
-_NETWORK_REPEATS = 3
 
 
 @dataclass(frozen=True)
@@ -128,17 +121,6 @@ def measure_counting_time(tracks: int, settings: Settings, *, seed: int = 1) -> 
         tracking_s=tracking_s,
         counting_s=time.perf_counter() - start,
     )
-
-
-def measure_network_seconds_per_frame(settings: Settings) -> float:
-    """Seconds per frame of the shipped network on OpenVINO, with all processors."""
-    engine = make_engine("openvino", shipped_weights(), threads=len(os.sched_getaffinity(0)))
-    pictures = np.zeros((settings.detect.batch_frames, 1, INPUT_SIDE_PX, INPUT_SIDE_PX), np.float32)
-    engine.run(pictures)  # the first run also prepares memory
-    start = time.perf_counter()
-    for _ in range(_NETWORK_REPEATS):
-        engine.run(pictures)
-    return (time.perf_counter() - start) / (_NETWORK_REPEATS * len(pictures))
 
 
 def counting_speed_table(times: Sequence[CountingTime], network_s_per_frame: float) -> str:

@@ -1,4 +1,4 @@
-"""``clutchlight bench``: measure accuracy on ground truth, the reading of files, and the cost of counting."""
+"""``clutchlight bench``: measure accuracy on ground truth, the reading of files, and speed."""
 
 from __future__ import annotations
 
@@ -11,6 +11,7 @@ import typer
 
 from pipeline.cli.batch_runner import run_batch_with_progress
 from pipeline.cli.bench_counting_commands import measure_frame_rates, measure_turns, measure_worlds
+from pipeline.cli.bench_speed_command import measure_speed
 from pipeline.cli.bench_years_command import measure_years
 from pipeline.cli.error_handling import handle_errors
 from pipeline.cli.exit_codes import ExitCode
@@ -179,37 +180,6 @@ def compare_on_labels(
     with handle_errors(traceback):
         compared = _compare_networks(labels, baseline, weights)
         report_metrics(out / "labels.json", compared.document(), compared.table(), as_json=as_json)
-
-
-def measure_speed(
-    tracks: Annotated[
-        list[int] | None,
-        typer.Argument(metavar="TRACKS", min=1, help="Sizes of the simulated exams; 10, 100 and 1000 by default."),
-    ] = None,
-    settings: SettingsFile = None,
-    as_json: AsJson = False,
-    traceback: Traceback = False,
-) -> None:
-    """Measure how much time tracking, merging and counting take, compared with the network.
-
-    Simulated exams with about TRACKS tracks are tracked and counted. No file is read or written.
-    """
-    with handle_errors(traceback):
-        from pipeline.bench.counting_speed import (
-            counting_speed_table,
-            measure_counting_time,
-            measure_network_seconds_per_frame,
-        )
-        from pipeline.settings import load_settings
-
-        loaded = load_settings(settings)
-        network_s = measure_network_seconds_per_frame(loaded)
-        times = [measure_counting_time(number, loaded) for number in tracks or (10, 100, 1000)]
-        if as_json:
-            document = {"network_s_per_frame": network_s, "exams": [each.document(network_s) for each in times]}
-            typer.echo(json.dumps(document, indent=2))
-        else:
-            typer.echo(counting_speed_table(times, network_s))
 
 
 def compare_other_trackers(

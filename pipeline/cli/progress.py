@@ -12,6 +12,7 @@ from rich.text import Text
 
 from pipeline.batch.events import (
     BatchEvent,
+    ClipEnded,
     ClipStarted,
     EventListener,
     ExamFinished,
@@ -88,14 +89,14 @@ class _BatchLines:
 
 
 class _BatchProgress:
-    """One line for all clips of the run, and one for the frames of the current clip."""
+    """A line for all clips of the run, and one for the frames read so far and the clips that are being read."""
 
     def __init__(self, progress: Progress) -> None:
         self._progress = progress
         self._all_clips: TaskID | None = None
-        self._clip: TaskID | None = None
+        self._frames: TaskID | None = None
         self._network: TaskID | None = None
-        self._exam = ""
+        self._being_read: list[str] = []
 
     def __call__(self, event: BatchEvent) -> None:
         progress = self._progress
@@ -104,30 +105,38 @@ class _BatchProgress:
                 self._network = progress.add_task("Loading the network", total=None)
             case RunPlanned(_, clips, _):
                 self._all_clips = progress.add_task("All clips", total=clips)
-            case ExamStarted(animal, date):
-                self._exam = f"{animal} {date}"
-                if self._network is not None:
-                    progress.remove_task(self._network)
-                    self._network = None
-            case ClipStarted(file, frames):
-                self._remove_clip_line()
-                self._clip = progress.add_task(f"{self._exam} {file}", total=frames)
+            case ExamStarted():
+                self._remove_network_line()
+            case ClipStarted(animal, date, file):
+                self._remove_network_line()
+                self._being_read.append(f"{animal} {date} {file}")
+                self._show_clips()
+            case ClipEnded(animal, date, file):
+                self._being_read.remove(f"{animal} {date} {file}")
+                self._show_clips()
             case FramesRead(frames):
-                if self._clip is not None:
-                    progress.advance(self._clip, frames)
+                if self._frames is not None:
+                    progress.advance(self._frames, frames)
             case ExamFinished(report):
-                self._remove_clip_line()
                 if self._all_clips is not None:
                     progress.advance(self._all_clips, len(report.clips))
                 if report.status == ExamStatus.FAILED or any(
                     clip.status == ClipStatus.REFUSED for clip in report.clips
                 ):
                     _print_line(progress.console, exam_line(report))
+            case _:
+                pass
 
-    def _remove_clip_line(self) -> None:
-        if self._clip is not None:
-            self._progress.remove_task(self._clip)
-            self._clip = None
+    def _show_clips(self) -> None:
+        if self._frames is None:
+            self._frames = self._progress.add_task("", total=None)
+        description = f"Frames: {', '.join(self._being_read)}" if self._being_read else "Frames"
+        self._progress.update(self._frames, description=description)
+
+    def _remove_network_line(self) -> None:
+        if self._network is not None:
+            self._progress.remove_task(self._network)
+            self._network = None
 
 
 class _Remaining(ProgressColumn):

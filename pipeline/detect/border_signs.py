@@ -13,6 +13,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from pipeline.detect.order_statistics import medians, quantile
+
 __all__ = ["BorderSigns", "measure_border"]
 
 Floats = NDArray[np.float64]
@@ -68,10 +70,10 @@ def measure_border(ellipse: Floats, sample: Callable[[Floats, Floats], tuple[Flo
     profiles = levels.reshape(shape).mean(1)[visible.reshape(shape).all((1, 2))]
     if len(profiles) < _BORDER.minimum_share * _BORDER.directions:
         return BorderSigns(np.nan, np.nan)
-    inside, outside = (np.median(profiles[:, _between(*radii)], axis=1) for radii in (_BORDER.inner, _BORDER.outer))
+    inside, outside = (medians(profiles[:, _between(*radii)]) for radii in (_BORDER.inner, _BORDER.outer))
     wall = profiles[:, _between(*_BORDER.wall)].max(1) - np.maximum(inside, outside)
-    step = (inside - outside) * np.sign(np.median(inside - outside))
-    return BorderSigns(float(np.quantile(wall, _BORDER.quantile)), float(np.quantile(step, _BORDER.quantile)))
+    step = (inside - outside) * np.sign(medians(inside - outside))
+    return BorderSigns(quantile(wall, _BORDER.quantile), quantile(step, _BORDER.quantile))
 
 
 def _between(low: float, high: float) -> Mask:

@@ -19,6 +19,8 @@ from pipeline.settings import DetectSettings
 
 __all__ = ["Detections", "Detector", "FrameDetector", "InputTransform", "ModelInfo"]
 
+_SHARES_OF_WHITE = np.arange(256, dtype=np.float32) / np.float32(255)  # of each grey level
+
 
 @dataclass(frozen=True)
 class Detections:
@@ -78,7 +80,7 @@ class Detector:
         if not frames:
             return []
         transform = InputTransform(sector)
-        outputs = self._engine.run(np.stack([transform.image_to_input(frame.grey) for frame in frames])[:, None])
+        outputs = self._engine.run(transform.images_to_input([frame.grey for frame in frames]))
         detections = []
         for frame, output in zip(frames, outputs, strict=True):
             outlines = decode(
@@ -111,24 +113,29 @@ class InputTransform:
     def __init__(self, sector: Sector) -> None:
         self._x0, self._y0, x1, y1 = sector.box
         self._box = np.s_[self._y0 : y1, self._x0 : x1]
-        self._outside = ~sector.mask[self._box]
+        self._inside = np.where(sector.mask[self._box], np.uint8(255), np.uint8(0))
         self._upside_down, self._bottom = sector.upside_down, self._y0 + y1 - 1
         width, height = x1 - self._x0, y1 - self._y0
         self._scale = INPUT_SIDE_PX / max(width, height)
         self._size = max(1, round(width * self._scale)), max(1, round(height * self._scale))
         self._left, self._top = (INPUT_SIDE_PX - self._size[0]) // 2, (INPUT_SIDE_PX - self._size[1]) // 2
+        self._place = np.s_[self._top : self._top + self._size[1], self._left : self._left + self._size[0]]
 
     def image_to_input(self, grey: NDArray[np.uint8]) -> NDArray[np.float32]:
         """(H, W) frame -> (S, S) float32 in [0, 1], black outside the sector."""
-        sector = grey[self._box].copy()
-        sector[self._outside] = 0
-        if self._upside_down:
-            sector = sector[::-1]
+        return np.asarray(self.images_to_input([grey])[0, 0])
+
+    def images_to_input(self, greys: Sequence[NDArray[np.uint8]]) -> NDArray[np.float32]:
+        """B frames (H, W) -> (B, 1, S, S), as `image_to_input`."""
+        pictures = np.zeros((len(greys), 1, INPUT_SIDE_PX, INPUT_SIDE_PX), np.float32)
         interpolation = cv2.INTER_AREA if self._scale < 1 else cv2.INTER_LINEAR
-        scaled = cv2.resize(sector, self._size, interpolation=interpolation)
-        square = np.zeros((INPUT_SIDE_PX, INPUT_SIDE_PX), dtype=np.float32)
-        square[self._top : self._top + self._size[1], self._left : self._left + self._size[0]] = scaled
-        return square / np.float32(255)
+        for grey, picture in zip(greys, pictures[:, 0], strict=True):
+            sector = np.asarray(cv2.bitwise_and(grey[self._box], self._inside))
+            if self._upside_down:
+                sector = sector[::-1]
+            scaled = cv2.resize(sector, self._size, interpolation=interpolation)
+            picture[self._place] = cv2.LUT(scaled, _SHARES_OF_WHITE)
+        return pictures
 
     def ellipses_to_frame(self, ellipses: NDArray[np.float64]) -> NDArray[np.float64]:
         """(N, 5) in px of the input -> in px of the source frame."""

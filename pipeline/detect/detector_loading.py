@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-import os
 from pathlib import Path
 
 from models.runtime import make_engine
 from models.weights_file import shipped_weights
 from pipeline.detect.detector import Detector
 from pipeline.settings import Settings
+from pipeline.worker.library_threads import available_threads
 
 __all__ = ["load_detector"]
 
@@ -20,7 +20,8 @@ def load_detector(settings: Settings, weights: Path | None = None, engine: str =
     ----------
     settings
         ``settings.detect`` says which detections count, ``settings.run.threads`` on how many threads the engine runs;
-        0 means one for each core that this process may use.
+        0 means as many as the environment variable ``OMP_NUM_THREADS`` says, else one for each core that this process
+        may use.
     weights
         A weights file, the shipped one if None.
     engine
@@ -45,5 +46,5 @@ def load_detector(settings: Settings, weights: Path | None = None, engine: str =
     >>> detector.model.name
     'clutchlight'
     """
-    threads = settings.run.threads or len(os.sched_getaffinity(0))
+    threads = settings.run.threads or available_threads()
     return Detector(make_engine(engine, weights or shipped_weights(), threads=threads), settings.detect)

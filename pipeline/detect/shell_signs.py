@@ -27,6 +27,7 @@ from numpy.typing import NDArray
 
 from pipeline.detect.beam_coordinates import BeamCoordinates, BeamExtent
 from pipeline.detect.border_signs import measure_border
+from pipeline.detect.order_statistics import medians, quantile
 
 __all__ = ["ShellSigns", "measure_signs", "median_signs"]
 
@@ -135,7 +136,7 @@ def measure_signs(grey: NDArray[np.uint8], beams: BeamCoordinates, ellipses: Flo
     around = visible & (radius > nearest) & (radius < farthest) & ~shadowed
     if inside.sum() < _REGIONS.interior_visible_share * interior.sum() or around.sum() < _REGIONS.minimum_samples:
         return None
-    tissue_level = float(np.median(levels[around]))
+    tissue_level = float(medians(levels[around]))
     core, outer = inside & (radius < _REGIONS.core_radius), inside & (radius > _REGIONS.outer_radius)
     rim, rim_px, saturated_share = _measure_wall(grey, beams, ellipse, extent, others)
     beyond = visible & (radius > _REGIONS.shadow_radius) & below_centre
@@ -149,8 +150,8 @@ def measure_signs(grey: NDArray[np.uint8], beams: BeamCoordinates, ellipses: Flo
         rim=rim - tissue_level,
         rim_px=rim_px,
         shadow=shadow,
-        interior=float(np.median(levels[inside])) - tissue_level,
-        middle=float(np.median(levels[core]) - np.median(levels[outer])) if core.any() else np.nan,
+        interior=float(medians(levels[inside])) - tissue_level,
+        middle=float(medians(levels[core]) - medians(levels[outer])) if core.any() else np.nan,
         unevenness=float(levels[inside].std()),
         rim_saturated_share=saturated_share,
         shadow_black_share=black_share,
@@ -258,7 +259,7 @@ def _measure_wall(
 def _width_at_half_height(profile: Floats, peak: int) -> float:
     """In samples, measured above the brighter of the two sides; NaN where the line does not stand out from both."""
     sides = profile[: max(peak, 1)], profile[peak + 1 :]
-    base = max((float(np.quantile(side, _WALL.side_quantile)) for side in sides if len(side)), default=0.0)
+    base = max((quantile(side, _WALL.side_quantile) for side in sides if len(side)), default=0.0)
     if profile[peak] - base < _WALL.minimum_contrast:
         return float("nan")
     half = (profile[peak] + base) / 2

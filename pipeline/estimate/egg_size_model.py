@@ -30,8 +30,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.special import expit, i0e
-from scipy.stats import beta
+from scipy.special import betaincinv, expit, i0e
 
 from pipeline.calibration_file import OutlineErrorModel
 from pipeline.estimate.section_summary import SectionSummary
@@ -192,7 +191,7 @@ def _elongation_likelihood(
     They share c: both windows are swept the same way, and the egg does not move.
     """
     quantiles = (np.arange(_GRIDS.cosines) + 0.5) / _GRIDS.cosines
-    squared_cosines = beta.ppf(quantiles, cosine_beta_a, settings.cut_cosine_beta_b) ** 2
+    squared_cosines = betaincinv(cosine_beta_a, settings.cut_cosine_beta_b, quantiles) ** 2
     squared_elongations = np.exp(2 * _LOG_ELONGATIONS)[:, None]
     # (elongations, cosines) expected log length over width
     expected = errors.ratio_scale * (

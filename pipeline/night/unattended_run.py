@@ -10,7 +10,7 @@ from dataclasses import replace
 from pathlib import Path
 
 from models.errors import ClutchlightError
-from pipeline.batch.clip_worker import DetectorLoader
+from pipeline.batch.clip_workers import DetectorLoader
 from pipeline.batch.events import BatchEvent, EventListener, ExamFinished, RunPlanned, ignore_event
 from pipeline.batch.run import run_batch
 from pipeline.batch.run_report import BatchReport, ClipStatus, ExamReport, ExamStatus

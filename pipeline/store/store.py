@@ -19,7 +19,7 @@ from pathlib import Path
 from types import TracebackType
 from typing import Any
 
-from sqlalchemy import delete, select, update
+from sqlalchemy import delete, exists, select, update
 from sqlalchemy.exc import DBAPIError
 from sqlalchemy.orm import Session
 
@@ -171,6 +171,11 @@ class Store:
                 for picture in row.pictures
             )
             return StoredScan(row.archive, pictures)
+
+    def has_scan(self, key: ScanKey) -> bool:
+        """Whether a scan is stored under this key, without reading it."""
+        with self._reading() as session:
+            return session.scalar(select(exists().where(*_matches(key)))) or False
 
     def save_scan(self, key: ScanKey, scan: StoredScan) -> None:
         """Store a scan with its pictures in one transaction. It replaces any earlier scan of this key."""

@@ -15,7 +15,6 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.ndimage import gaussian_filter1d
 from scipy.optimize import isotonic_regression
-from scipy.signal import find_peaks
 from scipy.sparse.csgraph import shortest_path
 
 __all__ = ["layout_along_line", "monotonic_between", "nested_turns"]
@@ -45,7 +44,7 @@ def nested_turns(positions: Floats, smoothing_frames: float) -> list[tuple[int, 
     smooth = gaussian_filter1d(positions, smoothing_frames, mode="nearest")
     extremes = [0, len(smooth) - 1]
     for sign in (1, -1):
-        extremes += find_peaks(sign * smooth)[0].tolist()
+        extremes += _peaks(sign * smooth)
     ends = sorted(set(extremes))
     sets = []
     while True:
@@ -74,6 +73,14 @@ def monotonic_between(positions: Floats, turns: Sequence[int]) -> Floats:
         result[start : end + 1] = fitted
         rises = not rises
     return result
+
+
+def _peaks(values: Floats) -> list[int]:
+    """The middles of the stretches of equal values, often single ones, that are higher than what is on either side."""
+    starts = np.flatnonzero(np.concatenate([[True], values[1:] != values[:-1]]))
+    ends, levels = np.append(starts[1:], len(values)) - 1, values[starts]
+    top = np.flatnonzero((levels[1:-1] > levels[:-2]) & (levels[1:-1] > levels[2:])) + 1
+    return [int(middle) for middle in (starts[top] + ends[top]) // 2]
 
 
 def _alternating(positions: Floats, ends: list[int]) -> list[int]:

@@ -13,7 +13,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from models.ellipse import contains, overlap
+from models.ellipse import contains, overlap, overlap_at_most
 from pipeline.detect.detector import Detections
 from pipeline.settings import TrackSettings
 from pipeline.track.association import FORBIDDEN, assign, association_costs, common_shift
@@ -30,6 +30,7 @@ _MISS_EVIDENCE = 0.3
 # Frames that a track may be out of sight: so many, and one more for each of so many sightings, up to the setting's
 # maximum (common practice, no source).
 _MINIMUM_GAP_FRAMES, _SIGHTINGS_PER_GAP_FRAME = 2, 2
+_BOUND_ERROR = 0.01  # of the upper bound of an overlap; larger than it can be
 
 
 @dataclass(frozen=True)
@@ -177,16 +178,23 @@ def _nested(detections: Detections, share: float) -> NDArray[np.bool_]:
     nested = np.zeros(count, bool)
     if count < 2:
         return nested
-    area = detections.ellipses[:, 2] * detections.ellipses[:, 3]
     contains_centre = contains(detections.ellipses, detections.ellipses[:, :2])
-    if not (contains_centre & ~np.eye(count, dtype=bool)).any():
+    if np.count_nonzero(contains_centre) == count:  # each its own alone
         return nested
-    iou = overlap(detections.ellipses, detections.ellipses)
-    intersection = iou / (1 + iou) * (area[:, None] + area[None])
-    inside = intersection > share * np.minimum(area[:, None], area[None])
-    for row in np.argsort(-detections.scores, kind="stable"):
+    # Only of one with a higher score, or of the earlier one, and areas of overlap are slow to compute.
+    order, rank = np.argsort(-detections.scores, kind="stable"), np.empty(count, np.int64)
+    rank[order] = np.arange(count)
+    area = detections.ellipses[:, 2] * detections.ellipses[:, 3]
+    both, least = area[:, None] + area[None], share * np.minimum(area[:, None], area[None])
+    at_most = overlap_at_most(detections.ellipses, detections.ellipses) + _BOUND_ERROR
+    possible = (rank[:, None] < rank[None]) & (_shared(at_most, both) > least)
+    inside = _shared(overlap(detections.ellipses, detections.ellipses, possible), both) > least
+    for row in order:
         if not nested[row]:
-            lower = detections.scores < detections.scores[row]
-            equal_and_later = (detections.scores == detections.scores[row]) & (np.arange(count) > row)
-            nested |= inside[row] & (lower | equal_and_later)
+            nested |= inside[row]
     return nested
+
+
+def _shared(iou: Floats, both: Floats) -> Floats:
+    """The area of an intersection, from the intersection over union and the sum of both areas."""
+    return np.asarray(iou / (1 + iou) * both)

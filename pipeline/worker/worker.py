@@ -5,6 +5,7 @@ from __future__ import annotations
 import multiprocessing
 import pickle
 import signal
+import threading
 import time
 from collections.abc import Callable
 from multiprocessing.connection import Connection
@@ -15,9 +16,9 @@ from typing import Any, Literal
 from models.errors import ClutchlightError
 from pipeline.worker.job_loop import Done, Failed, Progress, StepsDone, serve
 from pipeline.worker.limits import WorkerLimits
-from pipeline.worker.process_memory import held_mib, peak_mib
+from pipeline.worker.process_use import held_mib, peak_mib, processor_s
 
-__all__ = ["JobKilledError", "KillCause", "Worker", "WorkerError"]
+__all__ = ["JobKilledError", "KillCause", "Worker", "WorkerError", "WorkerStoppedError"]
 
 KillCause = Literal["memory", "time", "crash"]
 
@@ -27,12 +28,16 @@ POLL_INTERVAL_S = 0.05
 MAX_COUNTED_INTERVAL_S = 1.0
 # A process that has closed its pipe ends within this time.
 ENDING_S = 5.0
-# Imported once, before the first worker is forked.
-PRELOADED_MODULES = ["pipeline.scan.clip_scan"]
+# Imported once, in this order, before the first worker is forked.
+PRELOADED_MODULES = ["pipeline.worker.server_start", "pipeline.scan.clip_scan"]
 
 
 class WorkerError(ClutchlightError):
     """A worker process that ends before it is ready."""
+
+
+class WorkerStoppedError(Exception):
+    """A job that was ended because nobody waits for it any more."""
 
 
 class JobKilledError(Exception):
@@ -53,6 +58,7 @@ class Worker:
     none of this program's threads and files.
 
     peak_memory_mib : the most resident memory that any of its processes held
+    processor_s : processor time of its processes, up to the last job that was ended
     """
 
     def __init__(self, prepare: Callable[[], Any], limits: WorkerLimits) -> None:
@@ -64,6 +70,9 @@ class Worker:
         self._process: ForkServerProcess | None = None
         self._pipe: Connection | None = None
         self._limit_mib = 0
+        self._is_stopped = threading.Event()
+        self._processor_s_of_former = 0.0
+        self._processor_s_of_process = 0.0
         self.peak_memory_mib = 0
 
     def __enter__(self) -> Worker:
@@ -78,11 +87,20 @@ class Worker:
         """End the process. A further job would start a new one."""
         if self._process is None or self._pipe is None:
             return
-        self._note_peak()
+        self._note_use()
+        self._processor_s_of_former, self._processor_s_of_process = self.processor_s, 0.0
         self._process.kill()
         self._process.join()
         self._pipe.close()
         self._process = self._pipe = None
+
+    @property
+    def processor_s(self) -> float:
+        return self._processor_s_of_former + self._processor_s_of_process
+
+    def stop(self) -> None:
+        """End the job that runs, and do no other: `run` raises WorkerStoppedError. Another thread may call this."""
+        self._is_stopped.set()
 
     def run(self, job: Callable[..., Any], *arguments: Any, progress: Progress = lambda steps: None) -> Any:
         """The result of ``job(prepared, report_steps, *arguments)`` in the process, which is started if necessary.
@@ -90,7 +108,8 @@ class Worker:
         job : a function at the top of a module, since it is sent by pickle, as are its arguments and its result
         progress : called with the number of steps that the job reports
 
-        Raises JobKilledError, WorkerError if the process cannot be started, and whatever the job raises.
+        Raises JobKilledError, WorkerError if the process cannot be started, WorkerStoppedError, and whatever the job
+        raises.
         """
         pipe = self._ready_pipe()
         try:
@@ -99,7 +118,7 @@ class Worker:
         except BaseException:
             self.close()  # it is busy with a job that nobody waits for
             raise
-        self._note_peak()
+        self._note_use()
         if isinstance(outcome, Failed):
             outcome.error.add_note(outcome.trace)
             raise outcome.error
@@ -129,6 +148,8 @@ class Worker:
 
     def _check_limits(self, spent_s: float, allowed_s: float) -> None:
         assert self._process is not None
+        if self._is_stopped.is_set():
+            raise WorkerStoppedError
         if spent_s > allowed_s:
             raise JobKilledError("time", f"took more than {allowed_s:,.0f} s")
         if held_mib(self._process.pid or 0) > self._limit_mib:
@@ -178,6 +199,8 @@ class Worker:
             signal.raise_signal(signal.SIGXCPU)  # a limit of the whole program (ulimit -t), not of the job
         return signal.Signals(-code).name if code < 0 else f"exit code {code}"
 
-    def _note_peak(self) -> None:
+    def _note_use(self) -> None:
         if self._process is not None:
-            self.peak_memory_mib = max(self.peak_memory_mib, peak_mib(self._process.pid or 0))
+            process = self._process.pid or 0
+            self.peak_memory_mib = max(self.peak_memory_mib, peak_mib(process))
+            self._processor_s_of_process = max(self._processor_s_of_process, processor_s(process))

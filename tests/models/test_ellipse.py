@@ -15,6 +15,7 @@ from models.ellipse import (
     from_log_matrix,
     outline,
     overlap,
+    overlap_at_most,
     overlapping,
     project,
     to_log_matrix,
@@ -266,3 +267,14 @@ def test_wrapped_degrees_are_the_same_direction_in_range(degrees: float) -> None
     (wrapped,) = wrap_degrees(np.array([degrees]))
     assert -90.0 <= wrapped < 90.0
     assert abs((wrapped - degrees + 90.0) % 180.0 - 90.0) <= 1e-9
+
+
+@repeatably
+@given(near, near, near)
+def test_overlaps_stay_below_their_bound_and_only_wanted_pairs_are_computed(
+    first: Rows, second: Rows, third: Rows
+) -> None:
+    rows = np.stack([first, second, third])
+    all_pairs, wanted = overlap(rows, rows), np.triu(np.ones((3, 3), np.bool_), 1)
+    assert np.all(all_pairs <= overlap_at_most(rows, rows) + 1e-3)
+    assert np.array_equal(overlap(rows, rows, wanted), np.where(wanted, all_pairs, 0))

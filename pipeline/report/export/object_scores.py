@@ -73,7 +73,7 @@ def _upper_scores(groups: NDArray[np.int64], scores: NDArray[np.float64]) -> NDA
     """(D,) the score that the best fifth of the frames of each detection's object reach."""
     order = np.argsort(groups, kind="stable")
     starts = np.flatnonzero(np.diff(groups[order], prepend=-1))
-    upper = np.empty(len(scores))
-    for rows in np.split(order, starts[1:]) if len(order) else []:
+    upper = scores.copy()  # of a detection in no track its own, and most are in none
+    for rows in (rows for rows in np.split(order, starts[1:]) if len(rows) > 1):
         upper[rows] = np.quantile(scores[rows], UPPER_QUANTILE)
     return upper

@@ -15,7 +15,7 @@ from typing import Any
 import pytest
 from PIL import Image
 
-from pipeline.batch.clip_worker import DetectorLoader
+from pipeline.batch.clip_workers import DetectorLoader
 from pipeline.batch.run import run_batch
 from pipeline.batch.run_report import BatchReport, ClipReport, ClipStatus
 from pipeline.cli.exit_codes import ExitCode, batch_exit_code
@@ -42,8 +42,9 @@ def day(root: Path) -> Path:
     return root / "AF-0001" / "2026-05-14"
 
 
-def run(root: Path, load_detector: DetectorLoader = BlobFinder) -> BatchReport:
-    return run_batch(root, root.parent / "out", SETTINGS, load_detector)
+def run(root: Path, load_detector: DetectorLoader = BlobFinder, *, processes: int = 0) -> BatchReport:
+    settings = SETTINGS.model_copy(update={"run": SETTINGS.run.model_copy(update={"processes": processes})})
+    return run_batch(root, root.parent / "out", settings, load_detector)
 
 
 def clip_reports(report: BatchReport, animal: str = "AF-0001") -> dict[str, ClipReport]:
@@ -211,7 +212,7 @@ class ReplacedFile(BlobFinder):
 
 def test_file_that_changed_since_the_run_began_is_identified_again(root: Path, day: Path) -> None:
     replaced = partial(ReplacedFile, day / "left-1.mp4", root / "AF-0002" / "2026-05-14" / "left-1.mp4")
-    first = clip_reports(run(root, replaced), "AF-0002")["left-1.mp4"]
+    first = clip_reports(run(root, replaced, processes=1), "AF-0002")["left-1.mp4"]
     assert first.status == "kept"
     documents = [result(root, animal)["clips"][0]["sha256"] for animal in ("AF-0001", "AF-0002")]
     assert documents[0] == documents[1]

@@ -35,7 +35,7 @@ RESULT_DIGESTS = {
     "version 32, settings c47c9f7c8a74": "ead20cd65352",
 }
 SCAN_DIGESTS = {
-    "clutchlight/scan/20, settings a519b1889fa0": "2f9079255463",
+    "clutchlight/scan/20, settings 6475b2200414": "2f9079255463",
 }
 
 SETTINGS = load_settings()

@@ -20,7 +20,7 @@ from typing import Any
 
 import pytest
 
-from pipeline.batch.clip_worker import DetectorLoader
+from pipeline.batch.clip_workers import DetectorLoader
 from pipeline.batch.events import BatchEvent, ClipStarted, ExamFinished, FramesRead, RunPlanned
 from pipeline.batch.run import run_batch
 from pipeline.batch.run_report import BatchReport
@@ -50,8 +50,11 @@ def filmed(tmp_path_factory: pytest.TempPathFactory) -> Path:
     return root
 
 
-def run(root: Path, out: Path, load_detector: DetectorLoader = BlobFinder, **options: Any) -> BatchReport:
-    return run_batch(root, out, SETTINGS, load_detector, **options)
+def run(
+    root: Path, out: Path, load_detector: DetectorLoader = BlobFinder, *, processes: int = 0, **options: Any
+) -> BatchReport:
+    settings = SETTINGS.model_copy(update={"run": SETTINGS.run.model_copy(update={"processes": processes})})
+    return run_batch(root, out, settings, load_detector, **options)
 
 
 def must_not_read(event: BatchEvent) -> None:
@@ -198,7 +201,7 @@ class FailsOn(BlobFinder):
 
 
 def test_failed_exam_is_reported_and_the_others_go_on(root: Path, tmp_path: Path) -> None:
-    report = run(root, tmp_path / "out", partial(FailsOn, 85, ZeroDivisionError("on purpose")))
+    report = run(root, tmp_path / "out", partial(FailsOn, 85, ZeroDivisionError("on purpose")), processes=1)
     assert statuses(report) == {
         "AF-0001": ("written", ["read", "read"]),
         "AF-0002": ("failed", []),
@@ -218,7 +221,7 @@ def test_failed_exam_is_reported_and_the_others_go_on(root: Path, tmp_path: Path
 
 def test_interrupted_run_keeps_finished_clips(root: Path, tmp_path: Path) -> None:
     with pytest.raises(KeyboardInterrupt):
-        run(root, tmp_path / "out", partial(FailsOn, 45, KeyboardInterrupt()))
+        run(root, tmp_path / "out", partial(FailsOn, 45, KeyboardInterrupt()), processes=1)
     assert statuses(run(root, tmp_path / "out"))["AF-0001"] == ("written", ["kept", "read"])
     with closing(sqlite3.connect(tmp_path / "out" / "clutchlight.sqlite")) as connection:
         assert connection.execute("select outcome from runs").fetchall() == [("interrupted",), ("done",)]

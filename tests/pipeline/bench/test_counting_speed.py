@@ -1,12 +1,8 @@
 from __future__ import annotations
 
-import json
-
 import pytest
 
 from pipeline.bench.counting_speed import CountingTime, counting_speed_table, measure_counting_time
-from pipeline.cli.app import main
-from pipeline.cli.exit_codes import ExitCode
 from pipeline.settings import load_settings
 
 
@@ -29,12 +25,3 @@ def test_the_table_has_a_line_for_the_network_and_for_each_exam() -> None:
     assert network == "network: 30.0 ms per frame"
     assert exam.split(": ")[1].startswith("tracking 0.50 s (2.50 ms per frame), merging and counting 1.50 s (150.0 ms")
     assert exam.endswith("25.0% of the time with the network")
-
-
-def test_the_command_measures_the_exams_asked_for(capsys: pytest.CaptureFixture[str]) -> None:
-    assert main(["bench", "speed", "12", "--json"]) == ExitCode.DONE
-    document = json.loads(capsys.readouterr().out)
-    (exam,) = document["exams"]
-    assert exam["tracks"] == pytest.approx(12, abs=4)
-    assert 0 < exam["share"] < 1
-    assert document["network_s_per_frame"] > 0

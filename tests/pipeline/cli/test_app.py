@@ -35,7 +35,7 @@ from tests.pipeline.conftest import Clutchlight, CommandResult
 COMMAND = Path(__file__).parents[1] / "blob_finder.py"
 HEAVY_LIBRARIES = {"torch", "cv2", "av", "openvino", "matplotlib", "scipy", "sqlalchemy", "pydantic", "numpy"}
 EVERY_COMMAND = [command.__name__ for command in app.COMMANDS] + [f"bench {name}" for name in BENCH_COMMANDS]
-WITHOUT_PROGRESS = {"bench labels", "bench speed", "bench other-trackers"}
+WITHOUT_PROGRESS = {"bench labels", "bench other-trackers"}
 ENVIRONMENT = {**os.environ, "PYTHONPATH": os.pathsep.join(sys.path), "COLUMNS": "200"}
 
 

@@ -10,8 +10,9 @@ from hypothesis import given
 from hypothesis import strategies as st
 from numpy.typing import NDArray
 from scipy.ndimage import gaussian_filter1d
+from scipy.signal import find_peaks
 
-from pipeline.track.course_map import layout_along_line, monotonic_between, nested_turns
+from pipeline.track.course_map import _peaks, layout_along_line, monotonic_between, nested_turns
 from tests.pipeline.track.simulated_motion import path
 
 Floats = NDArray[np.float64]
@@ -84,3 +85,9 @@ def test_positions_rise_or_fall_between_turns(positions: Floats) -> None:
 def test_positions_that_rise_or_fall_already_are_kept(walk: Floats) -> None:
     corners = np.flatnonzero(np.diff(np.sign(np.diff(walk)))) + 1
     np.testing.assert_allclose(monotonic_between(walk, corners.tolist()), walk, atol=1e-9)
+
+
+@given(st.lists(st.integers(0, 4), min_size=1, max_size=40))
+def test_peaks_are_those_of_scipy_also_where_values_repeat(values: list[int]) -> None:
+    array = np.array(values, np.float64)
+    assert _peaks(array) == find_peaks(array)[0].tolist()

@@ -12,7 +12,7 @@ from pathlib import Path
 import pytest
 
 from pipeline.worker.limits import WorkerLimits
-from pipeline.worker.process_memory import held_mib, peak_mib
+from pipeline.worker.process_use import held_mib, peak_mib
 from pipeline.worker.worker import JobKilledError, Worker, WorkerError
 from tests.pipeline.worker import jobs
 

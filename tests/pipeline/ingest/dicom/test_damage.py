@@ -23,7 +23,7 @@ from pipeline.bench.input_files.hostile_pictures import flat_jpeg, jpeg_with_sca
 from pipeline.ingest.clip import open_clip
 from pipeline.ingest.frame import ClipError
 from pipeline.settings import IngestSettings
-from pipeline.worker.process_memory import peak_mib
+from pipeline.worker.process_use import peak_mib
 from tests.pipeline.ingest.dicom.dicom_files import (
     block_pictures,
     encode_jpegs,

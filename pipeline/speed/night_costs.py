@@ -1,0 +1,81 @@
+"""What whole batches cost, and how that grows with the number of clips and their length."""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Sequence
+from dataclasses import asdict, dataclass
+from pathlib import Path
+from tempfile import TemporaryDirectory
+from typing import Any
+
+from pipeline.batch.clip_workers import DetectorLoader
+from pipeline.batch.events import BatchEvent, ClipEnded, ClipsRead, FramesRead
+from pipeline.batch.run import run_batch
+from pipeline.ingest.frame import ClipError
+from pipeline.settings import Settings
+
+__all__ = ["NightCosts", "measure_night", "nights_table"]
+
+
+@dataclass(frozen=True)
+class NightCosts:
+    """clips, frames : that were read;  seconds : on the clock, from the search for exams to the index
+
+    processor_s : of the program and its workers, without the start of either
+    worker_mib : the most resident memory that any worker held
+    """
+
+    clips: int
+    frames: int
+    seconds: float
+    processor_s: float
+    worker_mib: int
+
+    @property
+    def ms_per_frame(self) -> float:
+        """Processor time."""
+        return 1e3 * self.processor_s / max(self.frames, 1)
+
+    @property
+    def cores_used(self) -> float:
+        """On average. Other programs on the computer leave fewer."""
+        return self.processor_s / self.seconds
+
+    def document(self) -> dict[str, Any]:
+        return {**asdict(self), "ms_per_frame": self.ms_per_frame, "cores_used": self.cores_used}
+
+
+def measure_night(root: Path, load_detector: DetectorLoader, settings: Settings) -> NightCosts:
+    """Run a batch on the exams under ``root``. Its results are not kept. Raises ClipError if one cannot be used."""
+    clips, frames, workers = 0, 0, ClipsRead(0.0, 0)
+
+    def note(event: BatchEvent) -> None:
+        nonlocal clips, frames, workers
+        if isinstance(event, FramesRead):
+            frames += event.frames
+        elif isinstance(event, ClipEnded):
+            clips += 1
+        elif isinstance(event, ClipsRead):
+            workers = event
+
+    with TemporaryDirectory() as out:
+        start, start_processor_s = time.perf_counter(), time.process_time()
+        report = run_batch(root, Path(out), settings, load_detector, on_event=note)
+        seconds, own_s = time.perf_counter() - start, time.process_time() - start_processor_s
+    for exam in report.exams:
+        for reason in (exam.reason, *(clip.reason for clip in exam.clips)):
+            if reason is not None:  # the costs of a night with refused clips would mean nothing
+                raise ClipError(f"{exam.animal}: {reason}")
+    return NightCosts(clips, frames, seconds, own_s + workers.processor_s, workers.peak_memory_mib)
+
+
+def nights_table(nights: Sequence[NightCosts], frame_rate: float) -> str:
+    """A line for each batch. frame_rate : of the clips, per second"""
+    lines = ["clips   frames       s  times real time  processor ms a frame  cores used  MiB of a worker"]
+    lines += [
+        f"{night.clips:>5}{night.frames:>9,}{night.seconds:>8.1f}{night.frames / frame_rate / night.seconds:>17.1f}"
+        f"{night.ms_per_frame:>22.1f}{night.cores_used:>12.2f}{night.worker_mib:>17,}"
+        for night in nights
+    ]
+    return "\n".join(lines)

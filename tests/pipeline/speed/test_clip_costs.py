@@ -1,0 +1,64 @@
+from __future__ import annotations
+
+import json
+from pathlib import Path
+
+import pytest
+
+from pipeline.cli.exit_codes import ExitCode
+from pipeline.ingest.frame import ClipError
+from pipeline.settings import load_settings
+from pipeline.speed.clip_costs import BARE, ClipCosts, measure_clip
+from pipeline.speed.night_costs import measure_night, nights_table
+from tests.pipeline.blob_finder import BlobFinder, write_exam_folder
+from tests.pipeline.conftest import Clutchlight
+
+
+def test_stages_add_up_and_each_has_a_line(tmp_path: Path) -> None:
+    write_exam_folder(tmp_path, "AF-0001", {"left-1.mp4": 2})
+    (clip,) = tmp_path.rglob("left-1.mp4")
+    costs = measure_clip(clip, BlobFinder(), load_settings())
+    assert costs.frames > 0
+    assert all(ms >= 0 for ms in costs.ms_per_frame.values())
+    assert 0 < costs.own_ms < costs.all_ms
+    lines = costs.table().splitlines()
+    assert len(lines) == 1 + 1 + len(costs.ms_per_frame) + 2 + 1
+
+
+def test_ratios_are_those_of_the_sums() -> None:
+    costs = ClipCosts(100, 25.0, "engine", {"network": 6.0, "decoding, brightness and colour": 3.0, "rest": 1.0}, 2.0)
+    assert (costs.all_ms, costs.own_ms) == (pytest.approx(10.0), pytest.approx(1.0))
+    assert costs.table().splitlines()[-1] == "5.0 times bare decoding; 4.0 times real time for each processor"
+    assert f"{BARE:<34}    2.00" in costs.table()
+
+
+def test_a_clip_that_cannot_be_read_is_an_error(tmp_path: Path) -> None:
+    (tmp_path / "left-1.mp4").write_text("no video")
+    with pytest.raises(ClipError):
+        measure_clip(tmp_path / "left-1.mp4", BlobFinder(), load_settings())
+
+
+def test_the_command_measures_the_clip_and_the_exams_asked_for(tmp_path: Path, clutchlight: Clutchlight) -> None:
+    write_exam_folder(tmp_path, "AF-0001", {"left-1.mp4": 2})
+    (clip,) = tmp_path.rglob("left-1.mp4")
+    result = clutchlight("bench", "speed", clip, "--tracks", 12, "--json", "--quiet")
+    document = json.loads(result.stdout)
+    assert (result.code, document["clip"]["frames"]) == (ExitCode.DONE, 40)
+    (exam,) = document["exams"]
+    assert exam["tracks"] == pytest.approx(12, abs=4)
+
+
+def test_a_night_is_measured_with_its_workers(tmp_path: Path) -> None:
+    write_exam_folder(tmp_path, "AF-0001", {"left-1.mp4": 2, "right-1.mp4": 1})
+    night = measure_night(tmp_path, BlobFinder, load_settings())
+    assert (night.clips, night.frames) == (2, 80)
+    assert night.worker_mib > 0
+    assert night.cores_used == pytest.approx(night.processor_s / night.seconds)
+    assert nights_table([night], 25.0).splitlines()[1].split()[:2] == ["2", "80"]
+
+
+@pytest.mark.parametrize("night", ["10", "x4", "3x0", "ax2"])
+def test_a_night_is_a_number_of_clips_and_their_length(night: str, clutchlight: Clutchlight) -> None:
+    result = clutchlight("bench", "speed", "clip.mp4", "--night", night)
+    assert result.code == ExitCode.USAGE
+    assert "such as 10x4" in result.stderr
