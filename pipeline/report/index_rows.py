@@ -16,7 +16,7 @@ from pipeline.report.sign_off import SIGNED_HTML, SIGNED_PDF, SignOff, signed_ra
 from pipeline.report.summary import ExamSummary
 from pipeline.report.text import count_text, interval_text, shelled_text
 from pipeline.report.thumbnail import THUMBNAIL
-from pipeline.report.verdict import shelled_bar
+from pipeline.report.verdict import shelled_bar, uncertain_text
 from pipeline.settings import PageSettings
 
 __all__ = ["SEEN_KINDS", "IndexRow", "SeenKind", "index_row", "seen_kind", "signed_or_found"]
@@ -48,6 +48,7 @@ class IndexRow:
     day : ISO 8601, to sort by;  seen : a key of ``SEEN_KINDS``
     eggs : number of shelled eggs to sort by, -1 if she was not scanned, so that it sorts behind none seen
     count, interval, bar : as signed, else as found;  signed_by : empty if nobody signed;  program : the program's count
+    uncertain : what was seen and not counted, empty if there is nothing or if it was signed
     certainty : how sure count and stage are, the row's one probability; empty where a flag says it, or if signed
     change : since her last exam, empty if there is none
     rescan : what to scan again, first of all that is to do;  flags : all others but the notes
@@ -69,6 +70,7 @@ class IndexRow:
     signed_by: str
     program: str
     certainty: str
+    uncertain: str
     stage: str
     follicles: str
     change: str
@@ -123,6 +125,7 @@ def index_row(summary: ExamSummary, sign_off: SignOff | None, pages: PageSetting
         bar=None if not is_known or (sign_off and sign_off.is_confirmed) else shelled_bar(shelled, top),
         signed_by="" if sign_off is None else f"signed by {sign_off.name}, {sign_off.role}",
         program="" if sign_off is None else shelled_text(finding.shelled),
+        uncertain=uncertain_text(len(finding.uncounted)) if sign_off is None else "",
         certainty=_certainty(summary, sign_off),
         stage=stage if is_known and stage != "none seen" else "",
         follicles=plural(follicles.estimate, "follicle") if follicles.estimate else "",

@@ -13,7 +13,7 @@ from pipeline.report.sign_off import SignOff, signed_range_text
 from pipeline.report.text import count_text, interval_text, scan_text, shelled_text, windows_text
 from pipeline.scan.clip_scan import ClipScan
 
-__all__ = ["NOT_SIGNED", "Signing", "Verdict", "exam_verdict", "headline", "shelled_bar"]
+__all__ = ["NOT_SIGNED", "Signing", "Verdict", "exam_verdict", "headline", "shelled_bar", "uncertain_text"]
 
 OUT_OF_REACH = "Eggs out of reach of the scanned windows are not counted."
 
@@ -71,7 +71,7 @@ def exam_verdict(finding: ExamFinding, clips: Sequence[ClipScan], is_scanned: bo
         return _signed_verdict(sign_off, signing.program_count if is_scanned else None)
     if not is_scanned:
         return Verdict("not scanned", "", "", "No recording of this exam could be used. Nothing is known about eggs.")
-    shelled, uncertain = finding.shelled, _uncertain_text(len(finding.uncounted))
+    shelled, uncertain = finding.shelled, uncertain_text(len(finding.uncounted))
     bar = shelled_bar(shelled)
     if _is_follicles_only(finding):
         explanation = follicles_only_text(finding.stage_probability, windows_text(clips), scan_text(clips))
@@ -122,7 +122,8 @@ def shelled_bar(shelled: Count, top: float | None = None) -> RangeBar:
     return RangeBar.of(low, shelled.estimate, high, scale, text)
 
 
-def _uncertain_text(number: int) -> str:
+def uncertain_text(number: int) -> str:
+    """How many objects were not counted; "" if there are none."""
     if not number:
         return ""
     return f"{plural(number, 'uncertain object')} not counted: see the picture{'' if number == 1 else 's'}."

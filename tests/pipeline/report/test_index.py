@@ -133,6 +133,12 @@ def test_a_flagged_row_shows_the_doubtful_object_and_says_what_to_do(clutch: Exa
     assert "<img" not in unflagged
 
 
+def test_what_was_not_counted_is_named_in_the_row_also_without_a_flag(uncertain: ExampleExam) -> None:
+    summary = summarise(uncertain.exam, replace(uncertain.finding, flags=()), uncertain.scans)
+    page = index_html([summary], []).decode()
+    assert f'<a href="{summary.folder}/report.html#uncounted">1 uncertain object not counted' in page
+
+
 def test_a_row_states_one_probability(clutch: ExampleExam) -> None:
     page = index_html([clutch.summary], []).decode()
     row = page.split('<tr class="exam"')[1].split("</tr>")[0]
