@@ -10,6 +10,7 @@ from functools import partial
 from pathlib import Path
 
 from pipeline.batch.clip_worker import ClipWorker
+from pipeline.batch.damaged_results import CLIP_REMARK
 from pipeline.batch.duplicates import Duplicates, find_duplicates
 from pipeline.batch.events import ClipStarted, FramesRead
 from pipeline.batch.refused_recordings import Refusal, RefusedRecordings
@@ -107,7 +108,8 @@ class ClipReader:
             # Not stored: finding it out again is quick, and the cause may be the machine rather than the clip.
             return scan, ClipReport(clip.file, ClipStatus.REFUSED, scan.reason)
         context.store.save_scan(self._key(identity), pack_scan(scan))
-        return scan, ClipReport(clip.file, ClipStatus.READ, self._remark(clip, scan))
+        lost = CLIP_REMARK if sha256 in context.damaged.clips and not context.force else None
+        return scan, ClipReport(clip.file, ClipStatus.READ, self._remark(clip, scan, lost))
 
     def _scan(self, clip: ExamClip, sha256: str) -> ClipScan:
         on_event = self.context.on_event
@@ -118,11 +120,11 @@ class ClipReader:
         worker = self.context.worker
         return ScanKey(identity.sha256, worker.model.sha256, self.settings_sha256, worker.engine_name)
 
-    def _remark(self, clip: ExamClip, scan: ClipScan) -> str | None:
-        """What a technician should know about a clip that is used."""
+    def _remark(self, clip: ExamClip, scan: ClipScan, lost: str | None = None) -> str | None:
+        """What a technician should know about a clip that is used. lost : that its kept scan was"""
         elsewhere = self.duplicates_in_other_exams(clip)
         shared = f"the same recording as {'; '.join(elsewhere)}." if elsewhere else None
-        return " ".join(filter(None, (scan.reason, shared))) or None
+        return " ".join(filter(None, (scan.reason, shared, lost))) or None
 
 
 def _identify(path: Path, worker: ClipWorker, refused: RefusedRecordings) -> RecordingIdentity:

@@ -23,6 +23,7 @@ from models.errors import ClutchlightError
 from pipeline.batch.animal_background import AnimalBackgrounds
 from pipeline.batch.clip_reuse import ClipReader
 from pipeline.batch.clip_worker import ClipWorker, DetectorLoader
+from pipeline.batch.damaged_results import EXAM_REMARK, remove_damaged_results
 from pipeline.batch.events import (
     EventListener,
     ExamFinished,
@@ -95,13 +96,14 @@ def run_batch(
         return BatchReport(root, out, (), search.problems, None)  # nothing to show, so nothing is created
     _check_results_are_outside(root, out, search.exams)
     with hold_lock(out), closing(Journal(out)) as journal, Store(out) as store:
-        problems = (*search.problems, *make_nightly_copy(out, journal, settings.backups))
+        damaged = remove_damaged_results(store, out, {(exam.animal, exam.date.isoformat()) for exam in search.exams})
+        problems = (*search.problems, *make_nightly_copy(out, journal, settings.backups), *damaged.problems)
         on_event(RunPlanned(len(search.exams), sum(len(exam.clips) for exam in search.exams)))
         run, reports = None, []
         if search.exams:
             on_event(NetworkLoading())
             with ClipWorker(load_detector, settings) as worker:
-                context = RunContext(store, settings, worker, force, retry_refused, on_event)
+                context = RunContext(store, settings, worker, force, retry_refused, on_event, damaged)
                 processor = _ExamProcessor.start(search.exams, out, context, journal)
                 run = processor.run
                 try:
@@ -206,7 +208,8 @@ class _ExamProcessor:
         summary = summary_json(summarise(exam, finding, scans))
         # Last, so that the next run writes the exam's files again if this one is killed before this line.
         store.save_exam(StoredExam(exam.animal, date, fingerprint, summary, tuple(files)), self.run)
-        return ExamReport(exam.animal, date, exam.folder, ExamStatus.WRITTEN, None, clips, folder)
+        remark = EXAM_REMARK if (exam.animal, date) in self.context.damaged.exams else None
+        return ExamReport(exam.animal, date, exam.folder, ExamStatus.WRITTEN, remark, clips, folder)
 
     def _fingerprint(
         self,

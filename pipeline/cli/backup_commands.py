@@ -27,8 +27,9 @@ def backup(
 ) -> None:
     """Copy what people said and the store to a dated folder. A batch or a review may be running."""
     with handle_errors(traceback):
-        from pipeline.people.dated_copies import copies_folder, copy_files
+        from pipeline.people.dated_copies import copy_files
         from pipeline.people.journal import Journal
+        from pipeline.store.dated_copies import copies_folder
         from pipeline.store.store import database_path
 
         require_results(out)

@@ -30,6 +30,8 @@ def print_report(report: BatchReport, *, quiet: bool, as_json: bool, traceback: 
             _warn(exam_line(exam))
             if traceback and exam.trace:
                 _warn(exam.trace)
+        elif exam.reason is not None:
+            _warn(f"{exam.animal} {exam.date}: {exam.reason}")
     if report.failure is not None:
         _warn(report.failure)
     if not report.exams and not report.problems:

@@ -9,21 +9,13 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from models.errors import ClutchlightError
-from pipeline.people.chain import DamageError, JournalError, Tip
-from pipeline.people.dated_copies import (
-    chain_tip,
-    copied_digests,
-    copied_head,
-    copies_folder,
-    copy_database,
-    copy_files,
-    file_digest,
-    verified_chain,
-)
+from pipeline.people.chain import DamageError, Tip
+from pipeline.people.dated_copies import chain_tip, copied_digests, copied_head, copy_files, verified_chain
 from pipeline.people.file_locks import sole_use, write_lock
 from pipeline.people.head_file import HeadFile
 from pipeline.people.journal import Journal
 from pipeline.people.schema import people_path
+from pipeline.store.dated_copies import CopyError, copies_folder, copy_database, file_digest
 from pipeline.store.schema import database_path
 
 __all__ = ["RestoreError", "Restored", "restore"]
@@ -92,7 +84,7 @@ def _keep_former(out: Path, names: Sequence[str]) -> Path | None:
         return None
     try:
         folder = copy_files(sources, copies_folder(out), "restore").folder
-    except JournalError:
+    except CopyError:
         folder = copy_files((), copies_folder(out), "restore").folder
         for path in former:
             path.rename(folder / path.name)
