@@ -68,7 +68,8 @@ def restore(
         Path,
         typer.Argument(
             metavar="COPY",
-            help="The folder that clutchlight backup or the batch made; or a people.sqlite without its people.head.",
+            help="A folder that clutchlight backup, the batch or a migration made; or a people.sqlite without its "
+            "people.head.",
         ),
     ],
     discard_newer: Annotated[
@@ -86,4 +87,5 @@ def restore(
             restored = put_back(out, copy, discard_newer=discard_newer)
         if not quiet:
             kept = f" What was there before is in {restored.kept}." if restored.kept else ""
-            typer.echo(f"{' and '.join(restored.files)} restored, {restored.tip.length} entries.{kept}")
+            entries = f", {restored.tip.length} entries" if restored.tip else ""
+            typer.echo(f"{' and '.join(restored.files)} restored{entries}.{kept}")
