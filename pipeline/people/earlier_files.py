@@ -22,6 +22,7 @@ from pipeline.people.head_file import HeadFile
 from pipeline.people.schema import create_database, people_path
 from pipeline.store.dated_copies import copies_folder
 from pipeline.store.schema import database_path
+from pipeline.store.schema_versions import DATABASE_ERRORS
 
 __all__ = ["has_earlier_files", "has_earlier_reviews", "move_from_earlier_files", "remove_moved"]
 
@@ -94,7 +95,7 @@ def has_outcomes(store: Path) -> bool:
         with closing(_read_only(store)) as connection:
             table = connection.execute("SELECT 1 FROM sqlite_master WHERE type = 'table' AND name = 'outcomes'")
             return bool(table.fetchone() and connection.execute("SELECT 1 FROM outcomes").fetchone())
-    except sqlite3.Error as error:
+    except DATABASE_ERRORS as error:
         if people_path(store.parent).exists():
             return False  # whoever opens the store says what is wrong with it
         raise DamageError(

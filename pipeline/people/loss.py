@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import sqlite3
 from pathlib import Path
 
 from pipeline.people.chain import EMPTY_CHAIN, DamageError, JournalError
@@ -16,6 +15,7 @@ from pipeline.people.earlier_files import (
 from pipeline.people.head_file import HeadFile
 from pipeline.people.schema import create_database, is_outdated, people_path, upgrade_database
 from pipeline.store.dated_copies import copies_folder
+from pipeline.store.schema_versions import DATABASE_ERRORS
 
 __all__ = ["SIGNED_FILES", "prepare_people_file"]
 
@@ -49,7 +49,7 @@ def prepare_people_file(out: Path, head: HeadFile, *, create: bool) -> None:
             return
         head.write(EMPTY_CHAIN)  # before the file itself: a file without a head counts as damaged
         create_database(path, (), ())
-    except (OSError, sqlite3.Error) as error:
+    except (OSError, *DATABASE_ERRORS) as error:
         raise JournalError(
             f"{path}: cannot be created ({error}). Make the folder writable, or free some space."
         ) from error

@@ -18,6 +18,7 @@ from pipeline.people.journal import Journal
 from pipeline.people.schema import people_path
 from pipeline.store.dated_copies import CopyError, copies_folder, copy_database, file_digest
 from pipeline.store.schema import database_path
+from pipeline.store.schema_versions import DATABASE_ERRORS
 
 __all__ = ["RestoreError", "Restored", "restore"]
 
@@ -132,7 +133,7 @@ def _newer_entries(path: Path, staged: Path) -> str | None:
     try:
         verified_chain(path)
         present = _said(path)
-    except (DamageError, sqlite3.Error):
+    except (DamageError, *DATABASE_ERRORS):
         return None
     copied = _said(staged)
     if present[: len(copied)] != copied:
@@ -165,5 +166,5 @@ def _explained(path: Path) -> Iterator[None]:
         yield
     except DamageError as error:
         raise RestoreError(f"{path}: this copy is damaged: {error}. Try an earlier one.") from error
-    except (sqlite3.Error, OSError) as error:
+    except (OSError, *DATABASE_ERRORS) as error:
         raise RestoreError(f"{path}: cannot be read or written ({error}).") from error

@@ -25,7 +25,7 @@ from pipeline.review.signature_files import show_the_same, shown_signature, unkn
 from pipeline.store.damaged_rows import check_rows
 from pipeline.store.dated_copies import copies_folder, find_copies
 from pipeline.store.schema import SCHEMA_VERSION, database_path
-from pipeline.store.schema_versions import SchemaError, file_version
+from pipeline.store.schema_versions import DATABASE_ERRORS, SchemaError, file_version
 
 __all__ = ["FolderCheck", "check_folder"]
 
@@ -94,7 +94,7 @@ def _sqlite_problems(path: Path) -> list[str]:
         with closing(_read_only(path)) as connection:
             found = [str(row[0]) for row in connection.execute("PRAGMA integrity_check(5)")]
             found += [f"a row of {row[0]} refers to nothing" for row in connection.execute("PRAGMA foreign_key_check")]
-    except sqlite3.Error as error:
+    except DATABASE_ERRORS as error:
         found = [str(error)]
     return [f"{path}: damaged: {one}." for one in found if one != "ok"]
 

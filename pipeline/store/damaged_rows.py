@@ -73,8 +73,8 @@ def check_rows(path: Path) -> list[str]:
                 f"{path}: {row.label}: damaged on the disk. The next batch removes it, and computes it again."
                 for row in find_damaged_rows(session)
             ]
-    except DBAPIError as error:
-        raise sqlite3.DatabaseError(str(error.orig)) from error
+    except (DBAPIError, UnicodeDecodeError) as error:
+        raise sqlite3.DatabaseError(str(error)) from error
     finally:
         engine.dispose()
 
@@ -87,7 +87,7 @@ def _number(table: type[Table]) -> ColumnElement[Any]:
 def _damage(session: Session, table: type[Table], number: int) -> DamagedRow | None:
     try:
         row = session.scalar(select(table).where(_number(table) == number))
-    except DBAPIError:
+    except (DBAPIError, UnicodeDecodeError):
         return DamagedRow(table, number, f"row {number} of {table.__tablename__}")
     if row is None or row.is_sound:
         return None

@@ -20,6 +20,7 @@ from typing import Any, Literal
 
 from models.errors import ClutchlightError
 from pipeline.store.atomic_write import write_private
+from pipeline.store.schema_versions import DATABASE_ERRORS
 
 __all__ = [
     "CopyError",
@@ -87,7 +88,7 @@ def copy_databases(
         files = {source.name: file_digest(part / source.name) for source in sources}
         write_private(part / DESCRIPTION, json.dumps({**document, "files": files}, indent=2).encode())
         part.rename(target)
-    except (OSError, sqlite3.Error) as error:
+    except (OSError, *DATABASE_ERRORS) as error:
         raise CopyError(
             f"{target}: the copy could not be made ({error}). Free some space, or choose another folder."
         ) from error

@@ -245,7 +245,7 @@ def error_message(path: Path, action: str, error: BaseException | None) -> str:
             f"{path}: this file or its folder is not writable. Change the permissions, or choose another "
             "folder with --out."
         )
-    if code.startswith(("SQLITE_NOTADB", "SQLITE_CORRUPT")):
+    if code.startswith(("SQLITE_NOTADB", "SQLITE_CORRUPT")) or isinstance(error, UnicodeDecodeError):
         return _damage_message(path, "is damaged or is not a database")
     if code.startswith(("SQLITE_BUSY", "SQLITE_LOCKED")):
         return f"{path}: another program is using this database. Close it, then run the same command again."

@@ -14,8 +14,10 @@ from typing import TYPE_CHECKING
 if TYPE_CHECKING:
     from alembic.config import Config
 
-__all__ = ["VERSION_TABLE", "SchemaError", "alembic_config", "file_version", "upgrade"]
+__all__ = ["DATABASE_ERRORS", "VERSION_TABLE", "SchemaError", "alembic_config", "file_version", "upgrade"]
 
+# What using a damaged database may raise. SQLite quotes damaged names in its messages, which Python may not decode.
+DATABASE_ERRORS = (sqlite3.Error, UnicodeDecodeError)
 # Made here rather than by Alembic, so that the text in the file is always the same: other tables count as changes.
 VERSION_TABLE = "CREATE TABLE alembic_version (version_num TEXT PRIMARY KEY NOT NULL) WITHOUT ROWID"
 

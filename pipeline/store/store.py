@@ -15,7 +15,6 @@ from __future__ import annotations
 import datetime as dt
 import json
 import logging
-import sqlite3
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from pathlib import Path
@@ -43,6 +42,7 @@ from pipeline.store.schema import (
     ensure_schema,
     error_message,
 )
+from pipeline.store.schema_versions import DATABASE_ERRORS
 
 __all__ = [
     "SCHEMA_VERSION",
@@ -230,7 +230,7 @@ class Store:
             yield
         except DBAPIError as error:
             raise StoreError(error_message(self.path, action, error.orig)) from error
-        except sqlite3.Error as error:  # raised by the pragmas of a new connection
+        except DATABASE_ERRORS as error:  # of a new connection, or of a damaged file
             raise StoreError(error_message(self.path, action, error)) from error
 
 
