@@ -8,7 +8,6 @@ from typing import TYPE_CHECKING
 
 import typer
 
-from models.printable import printable_lines
 from pipeline.batch.run_report import BatchReport
 from pipeline.cli.options import EngineName
 
@@ -52,24 +51,19 @@ def run_batch_with_progress(
     retry_refused: bool = False,
     allow_uncalibrated: bool = False,
 ) -> BatchReport:
-    """`pipeline.batch.run.run_batch` with the options of a command.
+    """`pipeline.review.batch_with_signatures.run_batch_with_signatures` with the options of a command.
 
     settings_file, weights : None for the shipped ones
     allow_uncalibrated : use the shipped calibration, with a warning on stderr, where the weights have none of their own
 
-    Signed sheets are first brought up to date with the journal; those that cannot be are named on stderr.
-
     Raises CalibrationError where they have none and that is not allowed.
     """
-    from pipeline.batch.run import run_batch
     from pipeline.cli.progress import show_batch_progress
-    from pipeline.review.signature_files import rebuild_in
+    from pipeline.review.batch_with_signatures import run_batch_with_signatures
 
     settings = load_run_settings(settings_file, weights, allow_uncalibrated=allow_uncalibrated)
-    for problem in rebuild_in(out.resolve(), settings):
-        typer.echo(printable_lines(problem), err=True)
     with show_batch_progress(quiet=quiet) as on_event:
-        return run_batch(
+        return run_batch_with_signatures(
             root,
             out,
             settings,
