@@ -34,7 +34,7 @@ LAYERS: dict[str, tuple[set[str], ...]] = {
         {"report", "bench"},
         {"batch", "agreement"},
         {"review", "calibration"},
-        {"labels"},
+        {"labels", "attacks"},
         {"adaptation_trial"},
         {"cli"},
         {"__main__"},
