@@ -67,7 +67,10 @@ class JournalReader:
 
     def passwords(self) -> dict[str, str]:
         """The passwords' hashes by name; `pipeline.people.users` compares them with the chain."""
-        return dict(self._connection.execute("SELECT name, password FROM credentials"))
+        rows = self._connection.execute("SELECT name, password FROM credentials").fetchall()
+        if not all(isinstance(value, str) for row in rows for value in row):
+            raise DamageError("it holds a password that is something other than text")
+        return dict(rows)
 
 
 class JournalWriter(JournalReader):

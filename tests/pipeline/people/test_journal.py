@@ -157,6 +157,16 @@ def test_no_flipped_bit_changes_what_is_read(out: Path) -> None:
     assert noticed > 50
 
 
+@pytest.mark.parametrize("before", [1, 3], ids=["password", "name"])
+def test_a_flipped_bit_that_makes_bytes_of_text_is_noticed(out: Path, before: int) -> None:
+    """SQLite states the type of each value of a row in a number before them; the last bit tells text from bytes."""
+    content = bytearray(people_path(out).read_bytes())
+    content[content.index(b"Orla Finch$argon2") - before] ^= 1
+    people_path(out).write_bytes(content)
+    with pytest.raises(JournalError, match="something other than text"):
+        everything(out)
+
+
 def test_killed_writers_lose_nothing_that_was_stored_and_leave_a_sound_file(out: Path) -> None:
     writer = (
         "import sys; from pathlib import Path; from pipeline.people.journal import Journal\n"
