@@ -19,7 +19,8 @@ from pipeline.store.schema import database_path
 __all__ = ["flip_bits"]
 
 log = logging.getLogger("pipeline.store")
-UNNOTICED = "unnoticed"
+UNNOTICED, UNEXPECTED = "unnoticed", "an unexpected error"
+HARM = (UNNOTICED, UNEXPECTED)
 
 
 def flip_bits(folder: Path, flips: int, seed: int) -> AttackResult:
@@ -42,22 +43,25 @@ def flip_bits(folder: Path, flips: int, seed: int) -> AttackResult:
         path.write_bytes(flipped)
         outcome = _outcome(out, read, stored[path], usual)
         outcomes[outcome] += 1
-        if outcome == UNNOTICED:
-            examples.append(f"{path.name}, byte {place}, bit {bit}: unnoticed.")
+        if outcome in HARM:
+            examples.append(f"{path.name}, byte {place}, bit {bit}: {outcome}.")
         for side_file in out.glob(f"{path.name}-*"):
             side_file.unlink()
         path.write_bytes(contents[path])
     log.setLevel(logging.NOTSET)
-    return AttackResult("bit flips", flips, outcomes, outcomes[UNNOTICED], time.monotonic() - began, {}, examples)
+    return AttackResult("bit flips", flips, outcomes, len(examples), time.monotonic() - began, {}, examples)
 
 
 def _outcome(out: Path, read: Callable[[Path], object], stored: object, usual: set[str]) -> str:
     """How a flip ended. Checked before it is read, since reading as the program does may recover the file."""
-    noticed = bool(set(check_folder(out).problems) - usual)
     try:
+        noticed = bool(set(check_folder(out).problems) - usual)
         found = read(out)
     except ClutchlightError:
-        return "an error"
+        return "an error that names the file"
+    except Exception:
+        log.exception("unexpected")
+        return UNEXPECTED
     if found == stored:
         return "noticed by the check" if noticed else "without effect"
     if isinstance(found, list) and isinstance(stored, list):
