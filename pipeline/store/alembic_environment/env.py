@@ -1,4 +1,7 @@
-"""Run by Alembic for each upgrade."""
+"""Run by Alembic for each upgrade, in the transaction that `pipeline.store.schema_versions` began.
+
+Its folder is no package: nothing else can import this module.
+"""
 
 from __future__ import annotations
 
