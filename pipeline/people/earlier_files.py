@@ -24,15 +24,22 @@ from pipeline.store.dated_copies import copies_folder
 from pipeline.store.schema import database_path
 from pipeline.store.schema_versions import DATABASE_ERRORS
 
-__all__ = ["has_earlier_files", "has_earlier_reviews", "move_from_earlier_files", "remove_moved"]
+__all__ = [
+    "create_from_earlier_files",
+    "find_earlier_files",
+    "has_earlier_reviews",
+    "move_from_earlier_files",
+    "remove_moved",
+]
 
 REVIEWS_VERSION = 1  # the only one that there was
 Draft = tuple[str, str, str, dict[str, Any]]  # kind, animal, date, content
 
 
-def has_earlier_files(out: Path) -> bool:
-    """Whether an earlier version left anything to move. Raises DamageError."""
-    return has_earlier_reviews(out) or has_outcomes(database_path(out))
+def find_earlier_files(out: Path) -> list[Path]:
+    """The files in which an earlier version left something to move. Raises DamageError."""
+    reviews, store = reviews_path(out), database_path(out)
+    return [*([reviews] if has_earlier_reviews(out) else []), *([store] if has_outcomes(store) else [])]
 
 
 def has_earlier_reviews(out: Path) -> bool:
@@ -46,9 +53,7 @@ def move_from_earlier_files(out: Path, head: HeadFile) -> None:
 
     Raises DamageError if they cannot be read, CopyError, OSError or sqlite3.Error.
     """
-    reviews, store = reviews_path(out), database_path(out)
-    sources = [*([reviews] if has_earlier_reviews(out) else []), *([store] if has_outcomes(store) else [])]
-    copy = copy_files(sources, copies_folder(out), "migration")
+    copy = copy_files(find_earlier_files(out), copies_folder(out), "migration")
     head.write(EMPTY_CHAIN)
     head.write(create_from_earlier_files(copy.folder, people_path(out)))
     remove_moved(out)

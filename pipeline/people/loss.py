@@ -7,7 +7,7 @@ from pathlib import Path
 from pipeline.people.chain import EMPTY_CHAIN, DamageError, JournalError
 from pipeline.people.dated_copies import copy_files, newest_copy
 from pipeline.people.earlier_files import (
-    has_earlier_files,
+    find_earlier_files,
     has_earlier_reviews,
     move_from_earlier_files,
     remove_moved,
@@ -44,7 +44,7 @@ def prepare_people_file(out: Path, head: HeadFile, *, create: bool) -> None:
     if not create:
         raise DamageError("is missing; any other command makes it")
     try:
-        if has_earlier_files(out):
+        if find_earlier_files(out):
             move_from_earlier_files(out, head)
             return
         head.write(EMPTY_CHAIN)  # before the file itself: a file without a head counts as damaged

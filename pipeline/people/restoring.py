@@ -11,7 +11,7 @@ from pathlib import Path
 from models.errors import ClutchlightError
 from pipeline.people.chain import DamageError, Tip
 from pipeline.people.dated_copies import chain_tip, copied_digests, copied_head, copy_files, verified_chain
-from pipeline.people.earlier_files import create_from_earlier_files, has_earlier_files
+from pipeline.people.earlier_files import create_from_earlier_files, find_earlier_files
 from pipeline.people.file_locks import sole_use, write_lock
 from pipeline.people.head_file import HeadFile
 from pipeline.people.journal import Journal
@@ -46,7 +46,7 @@ def restore(out: Path, source: Path, *, discard_newer: bool = False) -> Restored
     only its head file is lost or damaged. What earlier versions kept elsewhere is put into a people's file at once
     discard_newer : also if the chain of the present file is sound and has entries that the copy lacks
 
-    Raises RestoreError, LockedError if somebody is using the folder, JournalError.
+    Raises RestoreError, LockedError if somebody is using the folder, JournalError, CopyError.
     """
     out.mkdir(parents=True, exist_ok=True)
     people, part = people_path(out), _part(out, people_path(out).name)
@@ -55,6 +55,12 @@ def restore(out: Path, source: Path, *, discard_newer: bool = False) -> Restored
             with _explained(source):
                 names = _stage(source, out)
                 tip = chain_tip(part) if people.name in names else None
+                unmoved = [] if tip is None else find_earlier_files(out)
+            if unmoved and not discard_newer:
+                raise RestoreError(
+                    f"{unmoved[0]}: holds what people said with an earlier version, which would be replaced. Give "
+                    "--discard-newer to restore the copy all the same."
+                )
             newer = None if tip is None else _newer_entries(people, part)
             if newer and not discard_newer:
                 raise RestoreError(
@@ -62,6 +68,8 @@ def restore(out: Path, source: Path, *, discard_newer: bool = False) -> Restored
                     "restore the copy all the same."
                 )
             with _explained(out):
+                if unmoved:  # they are emptied when the people's file is opened
+                    copy_files(unmoved, copies_folder(out), "restore")
                 kept = _keep_former(out, names)
                 for name in names:
                     _part(out, name).replace(out / name)
@@ -91,7 +99,7 @@ def _stage(source: Path, out: Path) -> tuple[str, ...]:
     if (source / people).is_file():
         copy_database(source / people, _part(out, people))
         names.append(people)
-    elif has_earlier_files(source):
+    elif find_earlier_files(source):
         create_from_earlier_files(source, _part(out, people))
         names.append(people)
     if (source / store).is_file():

@@ -109,6 +109,18 @@ def test_a_copy_made_before_a_move_from_earlier_files_is_restored(tmp_path: Path
     assert everything_of(tmp_path)[0][:-1] == moved
 
 
+def test_answers_that_were_not_moved_yet_are_not_replaced_by_a_copy(tmp_path: Path) -> None:
+    write_reviews(tmp_path)
+    copy = copy_files([tmp_path / "reviews.sqlite"], tmp_path / "disk", "asked")
+    with pytest.raises(RestoreError, match=r"reviews\.sqlite: holds what people said with an earlier version"):
+        restore(tmp_path, copy.folder)
+    assert (tmp_path / "reviews.sqlite").exists()
+    assert restore(tmp_path, copy.folder, discard_newer=True).files == ("people.sqlite",)
+    assert not (tmp_path / "reviews.sqlite").exists()
+    (kept,) = find_copies(copies_folder(tmp_path))
+    assert (kept.folder / "reviews.sqlite").exists()
+
+
 def everything_of(out: Path) -> tuple[list[tuple[str, ...]], list[StoredExam]]:
     """What was said, without times, and the exams of the store."""
     with closing(Journal(out)) as journal, journal.reading() as reader, Store(out) as store:
