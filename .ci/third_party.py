@@ -3,6 +3,10 @@
 python .ci/third_party.py notice   # writes configs/NOTICE, from the packages installed here (extra test)
 python .ci/third_party.py lock     # writes configs/requirements-light.txt, for this version of Python and machine
 python .ci/third_party.py sbom     # writes build/sbom.cdx.json, of the pinned packages
+python .ci/third_party.py audit    # asks the package index for known weaknesses of the pinned packages, by pip-audit
+
+audit ends with 0 if none is known, 1 if some are, 3 if that could not be found out for all packages. It needs the
+network and pip-audit (pip install pip-audit), so nothing else depends on it.
 """
 
 from __future__ import annotations
@@ -188,6 +192,32 @@ def _references(requirements: Iterable[Requirement], references: dict[str, str])
     return sorted(references[name] for name in names if name in references)
 
 
+def audit() -> int:
+    """Print the known weaknesses of the pinned packages, and return the exit code."""
+    command = [sys.executable, "-m", "pip_audit", "--requirement", str(LOCK), "--no-deps", "--disable-pip"]
+    done = subprocess.run(
+        [*command, "--progress-spinner", "off", "--format", "json"], capture_output=True, text=True, check=False
+    )
+    try:
+        packages = json.loads(done.stdout)["dependencies"]
+    except (ValueError, KeyError):  # it is not installed, or has not reached anybody
+        last_line = (done.stderr.strip() or "pip-audit said nothing").splitlines()[-1]
+        sys.stderr.write(f"Nothing was checked: {last_line}\n")
+        return 3
+    # pip-audit itself counts a package that the index does not know as free of weaknesses.
+    unknown = [package["name"] for package in packages if "vulns" not in package]
+    found = []
+    for package in packages:
+        for weakness in package.get("vulns", ()):
+            fixed = ", ".join(weakness["fix_versions"]) or "no version"
+            found.append(f"{package['name']} {package['version']}: {weakness['id']}, fixed in {fixed}")
+    sys.stdout.write("".join(f"{line}\n" for line in found))
+    sys.stderr.write(f"{len(packages) - len(unknown)} of {len(read_lock())} packages were checked.\n")
+    if found:
+        return 1
+    return 0 if len(packages) - len(unknown) == len(read_lock()) else 3
+
+
 def main(arguments: list[str]) -> int:
     if arguments == ["notice"]:
         NOTICE.write_text(notice(), encoding="utf-8")
@@ -196,6 +226,8 @@ def main(arguments: list[str]) -> int:
     elif arguments == ["sbom"]:
         SBOM.parent.mkdir(exist_ok=True)
         SBOM.write_text(json.dumps(sbom(), indent=2) + "\n", encoding="utf-8")
+    elif arguments == ["audit"]:
+        return audit()
     else:
         sys.stderr.write(__doc__ or "")
         return 2

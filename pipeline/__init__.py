@@ -21,7 +21,8 @@ are first used, so that ``import pipeline`` stays quick. The estimate of one exa
 >>> finding.shelled.at_least <= finding.shelled.estimate
 True
 
-To process a whole folder and write its sheets, use ``clutchlight batch`` or `pipeline.batch.run.run_batch`.
+To process a whole folder and write its sheets, use ``clutchlight batch`` or
+`pipeline.review.batch_with_signatures.run_batch_with_signatures`.
 """
 
 from __future__ import annotations

@@ -1,4 +1,4 @@
-"""The program calls nobody: a batch and a review run where every connection is refused and recorded, and try none."""
+"""The program calls nobody: demo, batch and review run where every connection is refused and recorded, and try none."""
 
 from __future__ import annotations
 
@@ -60,6 +60,22 @@ def test_the_test_notices_connections_of_other_processes(environment: Mapping[st
     code = f"import subprocess, sys; subprocess.run([sys.executable, '-c', {program!r}])"
     subprocess.run([sys.executable, "-c", code], env=environment, capture_output=True, check=True)
     assert tried.read_text().startswith("socket.getaddrinfo ('localhost', 9")
+
+
+def test_the_demo_tries_no_connection(tmp_path: Path, environment: Mapping[str, str], tried: Path) -> None:
+    """With one animal of the six, to save a minute."""
+    code = (
+        "import sys; from pipeline.cli.app import main; from synthetic.film import clips\n"
+        "subjects = clips.demo_subjects()[:1]\n"
+        "clips.demo_subjects = lambda: subjects\n"
+        "sys.exit(main(['demo', '--out', sys.argv[1], '--quiet']))"
+    )
+    demo = [sys.executable, "-c", code, str(tmp_path / "demo")]
+    done = subprocess.run(demo, env=environment, cwd=ROOT, capture_output=True, text=True, timeout=600)
+    assert done.returncode == 0, done.stderr
+    assert (tmp_path / "demo" / "results" / "index.html").is_file()
+    assert tried.read_text() == ""
+    assert list((tmp_path / "home").iterdir()) == []
 
 
 def test_batch_and_review_try_no_connection(tmp_path: Path, environment: Mapping[str, str], tried: Path) -> None:

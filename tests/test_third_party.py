@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import json
 import re
+import subprocess
 import sys
 from importlib.util import module_from_spec, spec_from_file_location
 from pathlib import Path
@@ -102,3 +104,34 @@ def test_the_bill_of_materials_has_the_pinned_packages(third_party: ModuleType) 
     assert all(set(targets) <= references for targets in edges.values())
     numpy = next(purl for purl in purls if purl.startswith("pkg:pypi/numpy@"))
     assert numpy in edges[next(purl for purl in purls if purl.startswith("pkg:pypi/scipy@"))]
+
+
+WEAK = {"name": "a", "version": "1", "vulns": [{"id": "CVE-1", "fix_versions": ["2"]}]}
+
+
+@pytest.mark.parametrize(
+    ("answer", "code", "printed", "message"),
+    [
+        ({"dependencies": [{"name": "a", "version": "1", "vulns": []}] * 2}, 0, "", "2 of 2 packages were checked."),
+        ({"dependencies": [WEAK] * 2}, 1, "a 1: CVE-1, fixed in 2\n" * 2, "2 of 2 packages were checked."),
+        ({"dependencies": [{"name": "a", "skip_reason": "unknown"}] * 2}, 3, "", "0 of 2 packages were checked."),
+        ({"dependencies": [WEAK, {"name": "b", "skip_reason": "x"}]}, 1, "a 1: CVE-1, fixed in 2\n", "1 of 2"),
+        (None, 3, "", "Nothing was checked: No module named pip_audit"),
+    ],
+)
+def test_the_audit_says_what_it_could_not_check(
+    third_party: ModuleType,
+    monkeypatch: pytest.MonkeyPatch,
+    capsys: pytest.CaptureFixture[str],
+    answer: object,
+    code: int,
+    printed: str,
+    message: str,
+) -> None:
+    done = subprocess.CompletedProcess([], 1, "" if answer is None else json.dumps(answer), "No module named pip_audit")
+    monkeypatch.setattr(third_party.subprocess, "run", lambda *arguments, **options: done)
+    monkeypatch.setattr(third_party, "read_lock", lambda: ["a", "b"])
+    assert third_party.main(["audit"]) == code
+    said = capsys.readouterr()
+    assert said.out == printed
+    assert message in said.err

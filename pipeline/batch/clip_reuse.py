@@ -13,6 +13,7 @@ from dataclasses import dataclass, field
 from functools import partial
 from pathlib import Path
 
+from pipeline.batch.damaged_results import CLIP_REMARK
 from pipeline.batch.duplicates import Duplicates, find_duplicates
 from pipeline.batch.events import ClipEnded, ClipStarted, FramesRead
 from pipeline.batch.refused_recordings import Refusal, RefusedRecordings
@@ -206,17 +207,18 @@ class ClipReader:
             # Not stored: finding it out again is quick, and the cause may be the machine rather than the clip.
             return scan, ClipReport(clip.file, ClipStatus.REFUSED, scan.reason)
         context.store.save_scan(self._key(identity), pack_scan(scan))
-        return None, ClipReport(clip.file, ClipStatus.READ, self._remark(clip, scan))
+        lost = CLIP_REMARK if sha256 in context.damaged.clips and not context.force else None
+        return None, ClipReport(clip.file, ClipStatus.READ, self._remark(clip, scan, lost))
 
     def _key(self, identity: RecordingIdentity) -> ScanKey:
         workers = self.context.workers
         return ScanKey(identity.sha256, workers.model.sha256, self.settings_sha256, workers.engine_name)
 
-    def _remark(self, clip: ExamClip, scan: ClipScan) -> str | None:
-        """What a technician should know about a clip that is used."""
+    def _remark(self, clip: ExamClip, scan: ClipScan, lost: str | None = None) -> str | None:
+        """What a technician should know about a clip that is used. lost : that its kept scan was"""
         elsewhere = self.duplicates_in_other_exams(clip)
         shared = f"the same recording as {'; '.join(elsewhere)}." if elsewhere else None
-        return " ".join(filter(None, (scan.reason, shared))) or None
+        return " ".join(filter(None, (scan.reason, shared, lost))) or None
 
 
 def _identify_clips(

@@ -7,9 +7,10 @@ from pathlib import Path
 
 from pipeline.exams.exam_search import ExamProblem
 from pipeline.people.chain import JournalError
-from pipeline.people.dated_copies import copies_folder, copy_files, find_copies, remove_old_copies
+from pipeline.people.dated_copies import copy_files
 from pipeline.people.journal import Journal
 from pipeline.settings import BackupSettings
+from pipeline.store.dated_copies import CopyError, copies_folder, find_copies, remove_old_copies
 
 __all__ = ["make_nightly_copy"]
 
@@ -28,6 +29,6 @@ def make_nightly_copy(out: Path, journal: Journal, settings: BackupSettings) -> 
             return []
         copy_files([journal.path], copies_folder(out), "night")
         remove_old_copies(out, days=settings.daily_copies, months=settings.monthly_copies)
-    except JournalError as error:
+    except (JournalError, CopyError) as error:
         return [ExamProblem(copies_folder(out), str(error))]
     return []

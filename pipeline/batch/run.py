@@ -25,6 +25,7 @@ from pipeline.batch.animal_background import AnimalBackgrounds
 from pipeline.batch.animal_folders import folders_by_animal
 from pipeline.batch.clip_reuse import ClipReader
 from pipeline.batch.clip_workers import ClipWorkers, DetectorLoader
+from pipeline.batch.damaged_results import EXAM_REMARK, remove_damaged_results
 from pipeline.batch.events import (
     ClipsRead,
     EventListener,
@@ -110,6 +111,7 @@ def run_batch(
             return BatchReport(root, out, (), search.problems, None)  # nothing to show, so nothing is created
         _check_results_are_outside(root, out, search.exams)
     with hold_lock(out), closing(Journal(out)) as journal, Store(out) as store, closing(SeenFolders(out)) as seen:
+        damaged = remove_damaged_results(store, seen, None if verify else settings.run.sample_days)
         known = KnownExams(
             seen,
             root,
@@ -123,7 +125,8 @@ def run_batch(
         search = find_exams(root, known.recall)
         _check_results_are_outside(root, out, search.exams)
         moved = note_moved_recordings(known, store, journal, settings)
-        problems = (*search.problems, *moved, *make_nightly_copy(out, journal, settings.backups))
+        copied = make_nightly_copy(out, journal, settings.backups)
+        problems = (*search.problems, *moved, *copied, *damaged.problems(out, search.exams))
         reports: list[ExamReport] = []
         clips = sum(len(exam.clips) for exam in search.exams)
         on_event(RunPlanned(len(search.exams), clips, len(search.known)))
@@ -134,7 +137,7 @@ def run_batch(
             with ClipWorkers(load_detector, settings, clips) as workers:
                 if known.use_network(NetworkInUse(workers.model.name, workers.model.sha256, workers.engine_name)):
                     search = find_exams(root, known.recall)
-                context = RunContext(store, settings, workers, force, retry_refused, on_event, known)
+                context = RunContext(store, settings, workers, force, retry_refused, on_event, known, damaged)
                 processor = _ExamProcessor.start(search, known, out, context, journal)
                 run = processor.run
                 try:
@@ -271,7 +274,8 @@ class _ExamProcessor:
         summary = summary_json(summarise(exam, finding, scans))
         # Last, so that the next run writes the exam's files again if this one is killed before this line.
         store.save_exam(StoredExam(exam.animal, date, fingerprint, summary, tuple(files)), self.run)
-        return ExamReport(exam.animal, date, exam.folder, ExamStatus.WRITTEN, None, clips, folder)
+        remark = EXAM_REMARK if (exam.animal, date) in self.context.damaged.exams else None
+        return ExamReport(exam.animal, date, exam.folder, ExamStatus.WRITTEN, remark, clips, folder)
 
     def _neighbours(self, exam: Exam) -> Neighbours:
         """The animal's exams before and after this one, of this run and of earlier ones."""

@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 from pipeline.batch.clip_workers import ClipWorkers
+from pipeline.batch.damaged_results import DamagedResults
 from pipeline.batch.events import EventListener, ignore_event
 from pipeline.batch.known_exams import KnownExams
 from pipeline.settings import Settings
@@ -21,6 +22,7 @@ class RunContext:
     retry_refused : also read clips that killed or outlasted a worker in an earlier run
     on_event : called with each `BatchEvent`
     known : what earlier runs left; None if nothing is remembered
+    damaged : what the store lost on the disk
     """
 
     store: Store
@@ -30,3 +32,4 @@ class RunContext:
     retry_refused: bool = False
     on_event: EventListener = ignore_event
     known: KnownExams | None = None
+    damaged: DamagedResults = field(default_factory=DamagedResults)

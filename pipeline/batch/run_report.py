@@ -37,8 +37,8 @@ class ClipReport:
     """One clip of a run.
 
     file : its name in the exam folder
-    reason : why it was refused. For a clip that was used: why only part of it could be used, or which other exams
-    hold the same recording. None if there is nothing to report
+    reason : why it was refused. For a clip that was used: why only part of it could be used, which other exams hold the
+    same recording, or that its kept scan was damaged. None if there is nothing to report
     """
 
     file: str
@@ -52,7 +52,7 @@ class ExamReport:
 
     date : ISO 8601
     folder : where its recordings are
-    reason : why it failed, else None
+    reason : why it failed, or that its kept result was damaged, else None
     written_to : its folder in the output, None if it failed
     trace : the traceback of an unexpected failure, else None
     """

@@ -27,8 +27,9 @@ def backup(
 ) -> None:
     """Copy what people said and the store to a dated folder. A batch or a review may be running."""
     with handle_errors(traceback):
-        from pipeline.people.dated_copies import copies_folder, copy_files
+        from pipeline.people.dated_copies import copy_files
         from pipeline.people.journal import Journal
+        from pipeline.store.dated_copies import copies_folder
         from pipeline.store.store import database_path
 
         require_results(out)
@@ -67,7 +68,8 @@ def restore(
         Path,
         typer.Argument(
             metavar="COPY",
-            help="The folder that clutchlight backup or the batch made; or a people.sqlite without its people.head.",
+            help="A folder that clutchlight backup, the batch or a migration made; or a people.sqlite without its "
+            "people.head.",
         ),
     ],
     discard_newer: Annotated[
@@ -85,4 +87,5 @@ def restore(
             restored = put_back(out, copy, discard_newer=discard_newer)
         if not quiet:
             kept = f" What was there before is in {restored.kept}." if restored.kept else ""
-            typer.echo(f"{' and '.join(restored.files)} restored, {restored.tip.length} entries.{kept}")
+            entries = f", {restored.tip.length} entries" if restored.tip else ""
+            typer.echo(f"{' and '.join(restored.files)} restored{entries}.{kept}")

@@ -8,7 +8,6 @@ from typing import TYPE_CHECKING
 
 import typer
 
-from models.printable import printable_lines
 from pipeline.batch.run_report import BatchReport
 from pipeline.cli.options import EngineName
 
@@ -58,8 +57,6 @@ def run_batch_with_progress(
     settings_file, weights : None for the shipped ones
     allow_uncalibrated : use the shipped calibration, with a warning on stderr, where the weights have none of their own
 
-    Signed sheets are first brought up to date with the journal; those that cannot be are named on stderr.
-
     Raises CalibrationError where they have none and that is not allowed.
     """
     from pipeline.cli.error_handling import exit_code_of
@@ -68,13 +65,8 @@ def run_batch_with_progress(
     from pipeline.detect.network_key import network_key
     from pipeline.night.log_file import warnings_in_words
     from pipeline.night.unattended_run import run_unattended
-    from pipeline.review.signature_files import rebuild_in
 
     settings = load_run_settings(settings_file, weights, allow_uncalibrated=allow_uncalibrated)
-
-    def bring_signed_sheets_up_to_date() -> None:
-        for problem in rebuild_in(out.resolve(), settings):
-            typer.echo(printable_lines(problem), err=True)
 
     with show_batch_progress(quiet=quiet) as on_event, warnings_in_words():
         return run_unattended(
@@ -84,7 +76,6 @@ def run_batch_with_progress(
             partial(load_detector, engine.value, weights, settings),
             exit_code=batch_exit_code,
             exit_code_of_error=exit_code_of,
-            prepare=bring_signed_sheets_up_to_date,
             force=force,
             retry_refused=retry_refused,
             verify=verify,

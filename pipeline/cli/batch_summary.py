@@ -33,6 +33,8 @@ def print_report(report: BatchReport, *, quiet: bool, as_json: bool, traceback: 
             _warn(exam_line(exam))
             if traceback and exam.trace:
                 _warn(exam.trace)
+        elif exam.reason is not None:
+            _warn(f"{exam.animal} {exam.date}: {exam.reason}")
     for failure in filter(None, (report.failure, report.command)):
         _warn(failure)
     if not sum(report.exam_numbers.values()) and not report.problems:

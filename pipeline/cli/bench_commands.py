@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from pipeline.cli.attack_command import run_all_attacks
 from pipeline.cli.batch_runner import run_batch_with_progress
 from pipeline.cli.bench_counting_commands import measure_frame_rates, measure_turns, measure_worlds
 from pipeline.cli.bench_speed_command import measure_speed
@@ -219,6 +220,7 @@ BENCH_COMMANDS: dict[str, Callable[..., None]] = {
     "worlds": measure_worlds,
     "turns": measure_turns,
     "input": measure_input,
+    "attacks": run_all_attacks,
     "labels": compare_on_labels,
     "speed": measure_speed,
     "years": measure_years,

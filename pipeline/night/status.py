@@ -20,12 +20,12 @@ from pipeline.formatting import plural
 from pipeline.night.night_record import NightRecord, read_night
 from pipeline.night.readiness import FreeSpace, clock_reason, free_space, space_reason
 from pipeline.night.tonight import Tonight, find_tonight
-from pipeline.people.dated_copies import copies_folder, find_copies
 from pipeline.people.event_log import EventLog, ExamKey
 from pipeline.people.journal import Journal
 from pipeline.people.signatures import current_signatures
 from pipeline.report.waiting import WaitingExam
 from pipeline.settings import NightSettings, Settings
+from pipeline.store.dated_copies import copies_folder, find_copies
 from pipeline.store.lock import is_locked
 
 __all__ = ["Finding", "PeopleStatus", "Severity", "Status", "read_status"]

@@ -13,9 +13,9 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 from pipeline.night.log_file import log_path
-from pipeline.people.dated_copies import AUTOMATIC, copies_folder, find_copies
 from pipeline.settings import TidySettings
 from pipeline.store.atomic_write import OutputError, write_trouble
+from pipeline.store.dated_copies import AUTOMATIC, copies_folder, find_copies
 from pipeline.store.seen_folders import SeenFolders
 from pipeline.store.unused_scans import UnusedScans, find_unused_scans, remove_unused_scans
 

@@ -12,12 +12,12 @@ from pathlib import Path
 from models.errors import ClutchlightError
 from pipeline.batch.clip_workers import DetectorLoader
 from pipeline.batch.events import BatchEvent, EventListener, ExamFinished, RunPlanned, ignore_event
-from pipeline.batch.run import run_batch
 from pipeline.batch.run_report import BatchReport, ClipStatus, ExamReport, ExamStatus
 from pipeline.night.command_after import run_command_after
 from pipeline.night.log_file import logging_to
 from pipeline.night.night_record import NightRecord, ended_night, read_night, write_night
 from pipeline.night.readiness import check_readiness
+from pipeline.review.batch_with_signatures import run_batch_with_signatures
 from pipeline.settings import Settings
 from pipeline.store.atomic_write import OutputError
 from pipeline.store.lock import LockedError
@@ -36,19 +36,17 @@ def run_unattended(
     *,
     exit_code: Callable[[BatchReport], int],
     exit_code_of_error: Callable[[ClutchlightError], int],
-    prepare: Callable[[], None] = lambda: None,
     force: bool = False,
     retry_refused: bool = False,
     verify: bool = False,
     network_key: str | None = None,
     on_event: EventListener = ignore_event,
 ) -> BatchReport:
-    """`pipeline.batch.run.run_batch`, with ``[night]`` of the settings around it.
+    """`pipeline.review.batch_with_signatures.run_batch_with_signatures`, with ``[night]`` of the settings around it.
 
     exit_code, exit_code_of_error : of the command, for the record
-    prepare : what is to be done before the run, once disk and clock are found to be right
 
-    Raises NotReadyError before anything is written, and what ``run_batch`` raises. Where there are results already, the
+    Raises NotReadyError before anything is written, and what that raises. Where there are results already, the
     record of the night says so, and the command after the night runs in that case, too; but not if another run works in
     ``out``, which has its own record.
     """
@@ -57,8 +55,7 @@ def run_unattended(
         night = _Night(root, out, settings, on_event, stack)
         try:
             check_readiness(out, settings.night, _now())
-            prepare()
-            report = run_batch(
+            report = run_batch_with_signatures(
                 root,
                 out,
                 settings,

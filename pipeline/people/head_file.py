@@ -7,27 +7,16 @@ both ends are right.
 
 from __future__ import annotations
 
-import os
 from pathlib import Path
 
-from models.atomic_write import partial_file
 from pipeline.people.chain import DamageError, JournalError, Tip
+from pipeline.store.atomic_write import write_private
 
-__all__ = ["HeadFile", "head_path", "write_private"]
-
-PRIVATE = 0o600
+__all__ = ["HeadFile", "head_path"]
 
 
 def head_path(out: Path) -> Path:
     return out / "people.head"
-
-
-def write_private(path: Path, content: bytes) -> None:
-    """Write a file in one step that only its owner can read. Raises OSError."""
-    with partial_file(path) as part:
-        descriptor = os.open(part, os.O_WRONLY | os.O_CREAT | os.O_TRUNC | os.O_NOFOLLOW, PRIVATE)
-        with os.fdopen(descriptor, "wb") as file:
-            file.write(content)
 
 
 class HeadFile:

@@ -27,6 +27,7 @@ from pipeline.people.file_locks import UseLock, write_lock
 from pipeline.people.head_file import HeadFile
 from pipeline.people.loss import prepare_people_file
 from pipeline.people.schema import ENTRY_COLUMNS, PRIVATE, check_schema, connect, people_path
+from pipeline.store.schema_versions import DATABASE_ERRORS
 
 __all__ = ["Journal", "JournalReader", "JournalWriter", "damage_text"]
 
@@ -66,7 +67,10 @@ class JournalReader:
 
     def passwords(self) -> dict[str, str]:
         """The passwords' hashes by name; `pipeline.people.users` compares them with the chain."""
-        return dict(self._connection.execute("SELECT name, password FROM credentials"))
+        rows = self._connection.execute("SELECT name, password FROM credentials").fetchall()
+        if not all(isinstance(value, str) for row in rows for value in row):
+            raise DamageError("it holds a password that is something other than text")
+        return dict(rows)
 
 
 class JournalWriter(JournalReader):
@@ -236,9 +240,10 @@ class Journal:
             yield
         except DamageError as error:
             raise JournalError(damage_text(self.path, str(error))) from error
-        except sqlite3.Error as error:
+        except DATABASE_ERRORS as error:
             code = getattr(error, "sqlite_errorname", "")
-            if code.startswith(("SQLITE_NOTADB", "SQLITE_CORRUPT")) or "UTF-8" in str(error):
+            is_text = isinstance(error, UnicodeDecodeError) or "UTF-8" in str(error)
+            if is_text or code.startswith(("SQLITE_NOTADB", "SQLITE_CORRUPT")):
                 raise JournalError(damage_text(self.path, f"is damaged ({error})")) from error
             raise JournalError(
                 f"{self.path}: what people said could not be {operation} ({error}). Nothing already stored was lost. "

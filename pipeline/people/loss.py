@@ -2,14 +2,20 @@
 
 from __future__ import annotations
 
-import sqlite3
 from pathlib import Path
 
 from pipeline.people.chain import EMPTY_CHAIN, DamageError, JournalError
-from pipeline.people.dated_copies import newest_copy
+from pipeline.people.dated_copies import copy_files, newest_copy
+from pipeline.people.earlier_files import (
+    find_earlier_files,
+    has_earlier_reviews,
+    move_from_earlier_files,
+    remove_moved,
+)
 from pipeline.people.head_file import HeadFile
-from pipeline.people.migration import has_old_form, has_old_reviews, migrate_old_form, remove_old_form
-from pipeline.people.schema import create_database, people_path
+from pipeline.people.schema import create_database, is_outdated, people_path, upgrade_database
+from pipeline.store.dated_copies import copies_folder
+from pipeline.store.schema_versions import DATABASE_ERRORS
 
 __all__ = ["SIGNED_FILES", "prepare_people_file"]
 
@@ -17,15 +23,18 @@ SIGNED_FILES = ("*/*/signed.json", "*/*/signed.html", "*/*/signed.pdf")
 
 
 def prepare_people_file(out: Path, head: HeadFile, *, create: bool) -> None:
-    """Create the people's file, or migrate it, if there is none and none can have been lost.
+    """Create the people's file if there is none and none can have been lost; bring an earlier version's to this one.
 
     Call it while holding the write lock. Raises DamageError if people have said something in this folder and the
-    file is missing or empty, or if it is missing and must not be made now.
+    file is missing or empty, or if it is missing and must not be made now; CopyError.
     """
     path = people_path(out)
     if path.exists() and path.stat().st_size > 0:
         if create:
-            remove_old_form(out)  # a migration may have been killed before its end
+            remove_moved(out)  # a move may have been killed before its end
+            if is_outdated(path):
+                copy_files([path], copies_folder(out), "migration")
+                upgrade_database(path)
         return
     trace = _trace_of_words(out, head)
     if trace is not None:
@@ -35,12 +44,12 @@ def prepare_people_file(out: Path, head: HeadFile, *, create: bool) -> None:
     if not create:
         raise DamageError("is missing; any other command makes it")
     try:
-        if has_old_form(out):
-            migrate_old_form(out, head)
+        if find_earlier_files(out):
+            move_from_earlier_files(out, head)
             return
         head.write(EMPTY_CHAIN)  # before the file itself: a file without a head counts as damaged
         create_database(path, (), ())
-    except (OSError, sqlite3.Error) as error:
+    except (OSError, *DATABASE_ERRORS) as error:
         raise JournalError(
             f"{path}: cannot be created ({error}). Make the folder writable, or free some space."
         ) from error
@@ -53,7 +62,7 @@ def _trace_of_words(out: Path, head: HeadFile) -> str | None:
         return f"{head.path.name} states {tips[-1].length} entries"
     if newest_copy(out):
         return "copies of it were made"
-    if has_old_reviews(out):
+    if has_earlier_reviews(out):
         return None
     signed = next((path for pattern in SIGNED_FILES for path in out.glob(pattern)), None)
     if signed is not None:

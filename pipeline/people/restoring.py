@@ -1,4 +1,4 @@
-"""Puts a dated copy back in place of the people's file and, if the copy holds it, of the store."""
+"""Puts a dated copy back in place of the people's file, of the store, or of both: of what the copy holds."""
 
 from __future__ import annotations
 
@@ -9,22 +9,16 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from models.errors import ClutchlightError
-from pipeline.people.chain import DamageError, JournalError, Tip
-from pipeline.people.dated_copies import (
-    chain_tip,
-    copied_digests,
-    copied_head,
-    copies_folder,
-    copy_database,
-    copy_files,
-    file_digest,
-    verified_chain,
-)
+from pipeline.people.chain import DamageError, Tip
+from pipeline.people.dated_copies import chain_tip, copied_digests, copied_head, copy_files, verified_chain
+from pipeline.people.earlier_files import create_from_earlier_files, find_earlier_files
 from pipeline.people.file_locks import sole_use, write_lock
 from pipeline.people.head_file import HeadFile
 from pipeline.people.journal import Journal
 from pipeline.people.schema import people_path
+from pipeline.store.dated_copies import CopyError, copies_folder, copy_database, file_digest
 from pipeline.store.schema import database_path
+from pipeline.store.schema_versions import DATABASE_ERRORS
 
 __all__ = ["RestoreError", "Restored", "restore"]
 
@@ -35,48 +29,85 @@ class RestoreError(ClutchlightError):
 
 @dataclass(frozen=True)
 class Restored:
-    """files : what was restored;  tip : where the chain ends now;  kept : where the former files are, if any"""
+    """files : what was restored;  kept : where the former files are, if any
+
+    tip : where the chain ends now, None if the people's file was not part of the copy
+    """
 
     files: tuple[str, ...]
-    tip: Tip
+    tip: Tip | None
     kept: Path | None
 
 
 def restore(out: Path, source: Path, *, discard_newer: bool = False) -> Restored:
     """Put a copy back. Call it while holding the lock of the output folder. Former files are kept beside the copies.
 
-    source : folder of a dated copy; or a people's file, also the present one if only its head file is lost or damaged
+    source : folder of a dated copy, also of one made before a migration; or a people's file, also the present one if
+    only its head file is lost or damaged. What earlier versions kept elsewhere is put into a people's file at once
     discard_newer : also if the chain of the present file is sound and has entries that the copy lacks
 
-    Raises RestoreError, LockedError if somebody is using the folder, JournalError.
+    Raises RestoreError, LockedError if somebody is using the folder, JournalError, CopyError.
     """
-    targets = (people_path(out), database_path(out))
-    sources = {targets[0].name: source} if source.is_file() else {path.name: source / path.name for path in targets}
-    sources = {name: path for name, path in sources.items() if path.is_file()}
-    names = tuple(sources)
-    if people_path(out).name not in sources:
-        raise RestoreError(f"{source}: holds no copy of {people_path(out).name}.")
-    with _explained(source):
-        tip = chain_tip(sources[people_path(out).name])
-        if source.is_dir():
-            _check_copy(source, names, tip)
-    newer = _newer_entries(people_path(out), tip)
-    if newer and not discard_newer:
-        raise RestoreError(
-            f"{people_path(out)}: its chain is sound and has {newer}, which would be lost. Give --discard-newer to "
-            "restore the copy all the same."
-        )
     out.mkdir(parents=True, exist_ok=True)
-    with sole_use(out), write_lock(out), _explained(out):
-        for name, path in sources.items():
-            copy_database(path, _part(out, name))
-        kept = _keep_former(out, names)
-        for name in names:
-            _part(out, name).replace(out / name)
-        HeadFile(out).write(tip)
+    people, part = people_path(out), _part(out, people_path(out).name)
+    with sole_use(out), write_lock(out):
+        try:
+            with _explained(source):
+                names = _stage(source, out)
+                tip = chain_tip(part) if people.name in names else None
+                unmoved = [] if tip is None else find_earlier_files(out)
+            if unmoved and not discard_newer:
+                raise RestoreError(
+                    f"{unmoved[0]}: holds what people said with an earlier version, which would be replaced. Give "
+                    "--discard-newer to restore the copy all the same."
+                )
+            newer = None if tip is None else _newer_entries(people, part)
+            if newer and not discard_newer:
+                raise RestoreError(
+                    f"{people}: its chain is sound and has {newer}, which would be lost. Give --discard-newer to "
+                    "restore the copy all the same."
+                )
+            with _explained(out):
+                if unmoved:  # they are emptied when the people's file is opened
+                    copy_files(unmoved, copies_folder(out), "restore")
+                kept = _keep_former(out, names)
+                for name in names:
+                    _part(out, name).replace(out / name)
+                if tip is not None:
+                    HeadFile(out).write(tip)
+        finally:
+            for name in (people.name, database_path(out).name):
+                _part(out, name).unlink(missing_ok=True)
+    if tip is None:
+        return Restored(names, None, kept)
     with closing(Journal(out)) as journal, journal.writing() as writer:  # verified once more, as it will be read
         restored = writer.append("restore", {"from": source.name, "entries": tip.length})
     return Restored(names, restored.tip, kept)
+
+
+def _stage(source: Path, out: Path) -> tuple[str, ...]:
+    """Copy what will be restored into the output folder, under other names. Returns the right names.
+
+    Raises RestoreError if there is nothing to restore; DamageError, OSError or sqlite3.Error.
+    """
+    people, store = people_path(out).name, database_path(out).name
+    if source.is_file():
+        copy_database(source, _part(out, people))
+        return (people,)
+    _check_copy(source)
+    names = []
+    if (source / people).is_file():
+        copy_database(source / people, _part(out, people))
+        names.append(people)
+    elif find_earlier_files(source):
+        create_from_earlier_files(source, _part(out, people))
+        names.append(people)
+    if (source / store).is_file():
+        copy_database(source / store, _part(out, store))
+        names.append(store)
+    if not names:
+        raise RestoreError(f"{source}: holds no copy.")
+    return tuple(names)
 
 
 def _part(out: Path, name: str) -> Path:
@@ -92,7 +123,7 @@ def _keep_former(out: Path, names: Sequence[str]) -> Path | None:
         return None
     try:
         folder = copy_files(sources, copies_folder(out), "restore").folder
-    except JournalError:
+    except CopyError:
         folder = copy_files((), copies_folder(out), "restore").folder
         for path in former:
             path.rename(folder / path.name)
@@ -102,26 +133,39 @@ def _keep_former(out: Path, names: Sequence[str]) -> Path | None:
     return folder
 
 
-def _newer_entries(path: Path, tip: Tip) -> str | None:
-    """What the present file holds beyond the copy, in words; None if nothing, or if its chain is broken."""
+def _newer_entries(path: Path, staged: Path) -> str | None:
+    """What the present file holds beyond the copy, in words; None if nothing, or if its chain is broken.
+
+    What was said is compared, without times: an earlier version's answers get theirs when they are put into a file.
+    """
     try:
-        present = verified_chain(path)
-    except (DamageError, sqlite3.Error):
+        verified_chain(path)
+        present = _said(path)
+    except (DamageError, *DATABASE_ERRORS):
         return None
-    if not present.holds(tip):
-        return "other entries" if present.tip.length else None
-    added = present.tip.length - tip.length
+    copied = _said(staged)
+    if present[: len(copied)] != copied:
+        return "other entries" if present else None
+    added = len(present) - len(copied)
     return f"{added} later entries" if added else None
 
 
-def _check_copy(source: Path, names: Sequence[str], tip: Tip) -> None:
-    """Raises DamageError if a file is not as it was copied. tip : of the copy's chain"""
-    if tip.length and copied_head(source) != tip:
-        raise DamageError("its chain does not end where it should")
+def _said(path: Path) -> list[tuple[object, ...]]:
+    with closing(sqlite3.connect(f"{path.absolute().as_uri()}?mode=ro", uri=True)) as connection:
+        return connection.execute("SELECT kind, animal, date, body FROM entries ORDER BY number").fetchall()
+
+
+def _check_copy(source: Path) -> None:
+    """Raises DamageError if a file is not as it was copied, RestoreError if this is no copy."""
+    if not source.is_dir():
+        raise RestoreError(f"{source}: holds no copy.")
     digests = copied_digests(source)
-    for name in names:
-        if digests.get(name) != file_digest(source / name):
+    for name, digest in digests.items():
+        if not (source / name).is_file() or digest != file_digest(source / name):
             raise DamageError(f"its {name} is not the file that was copied")
+    tip = copied_head(source)
+    if tip is not None and chain_tip(people_path(source)) != tip:
+        raise DamageError("its chain does not end where it should")
 
 
 @contextmanager
@@ -130,5 +174,5 @@ def _explained(path: Path) -> Iterator[None]:
         yield
     except DamageError as error:
         raise RestoreError(f"{path}: this copy is damaged: {error}. Try an earlier one.") from error
-    except (sqlite3.Error, OSError) as error:
+    except (OSError, *DATABASE_ERRORS) as error:
         raise RestoreError(f"{path}: cannot be read or written ({error}).") from error

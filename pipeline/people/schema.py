@@ -1,4 +1,7 @@
-"""The people's file: an SQLite database with the chain of entries, and the passwords' hashes."""
+"""The people's file: an SQLite database with the chain of entries, and the passwords' hashes.
+
+Its tables are made and changed by ``revisions`` alone (`pipeline.store.schema_versions`).
+"""
 
 from __future__ import annotations
 
@@ -10,10 +13,24 @@ from pathlib import Path
 
 from models.atomic_write import partial_file
 from pipeline.people.chain import DamageError, Entry
+from pipeline.store.schema_versions import VERSION_TABLE, SchemaError, file_version, upgrade
 
-__all__ = ["ENTRY_COLUMNS", "PRIVATE", "SCHEMA_VERSION", "check_schema", "connect", "create_database", "people_path"]
+__all__ = [
+    "APPLICATION_ID",
+    "ENTRY_COLUMNS",
+    "PRIVATE",
+    "SCHEMA",
+    "check_schema",
+    "connect",
+    "create_database",
+    "is_outdated",
+    "people_path",
+    "upgrade_database",
+]
 
-SCHEMA_VERSION = 1
+SCHEMA_VERSION = 2
+"""That of the newest of the revisions."""
+REVISIONS = Path(__file__).parent / "revisions"
 APPLICATION_ID = 0x43_4C_50_50  # "CLPP" in ASCII; own choice
 LOCK_TIMEOUT_S = 30.0  # wait for other writers; each takes milliseconds
 PRIVATE = 0o600
@@ -54,20 +71,37 @@ def create_database(path: Path, entries: Iterable[Entry], credentials: Iterable[
     with partial_file(path) as part:
         part.unlink(missing_ok=True)
         os.close(os.open(part, os.O_WRONLY | os.O_CREAT | os.O_EXCL, PRIVATE))
-        with closing(sqlite3.connect(part)) as connection, connection:
-            for statement in SCHEMA:
-                connection.execute(statement)
+        with closing(sqlite3.connect(part, isolation_level=None)) as connection:
+            upgrade(connection, REVISIONS)
+            connection.execute("BEGIN")
             connection.executemany(
                 f"INSERT INTO entries ({ENTRY_COLUMNS}) VALUES (?, ?, ?, ?, ?, ?, ?)", map(_row, entries)
             )
             connection.executemany("INSERT INTO credentials VALUES (?, ?)", credentials)
-            connection.execute(f"PRAGMA application_id = {APPLICATION_ID}")
-            connection.execute(f"PRAGMA user_version = {SCHEMA_VERSION}")
+            connection.execute("COMMIT")
 
 
-def check_schema(connection: sqlite3.Connection) -> None:
-    """Raises DamageError if the file is of a newer version, or has other tables or triggers than it was made with."""
-    version = int(connection.execute("PRAGMA user_version").fetchone()[0])
+def is_outdated(path: Path) -> bool:
+    """Whether a sound file is of an earlier version. Raises DamageError or sqlite3.Error."""
+    with closing(connect(path)) as connection:
+        return check_schema(connection) < SCHEMA_VERSION
+
+
+def upgrade_database(path: Path) -> None:
+    """Bring a file of an earlier version to this one in one transaction. Copy it before. Raises sqlite3.Error."""
+    with closing(connect(path)) as connection:
+        upgrade(connection, REVISIONS)
+
+
+def check_schema(connection: sqlite3.Connection) -> int:
+    """The version of the file.
+
+    Raises DamageError if it is a newer one, or if the file has other tables or triggers than that version makes.
+    """
+    try:
+        version = file_version(connection)
+    except SchemaError as error:
+        raise DamageError(str(error)) from error
     if version > SCHEMA_VERSION:
         raise DamageError(
             f"written by a newer version of Clutchlight (schema {version}; this version supports {SCHEMA_VERSION}); "
@@ -75,9 +109,11 @@ def check_schema(connection: sqlite3.Connection) -> None:
         )
     application = int(connection.execute("PRAGMA application_id").fetchone()[0])
     found = sorted(connection.execute("SELECT type, name, sql FROM sqlite_master"))
-    made = sorted((*_type_and_name(statement), statement) for statement in SCHEMA)
-    if (version, application) != (SCHEMA_VERSION, APPLICATION_ID) or found != made:
+    statements = SCHEMA if version == 1 else (*SCHEMA, VERSION_TABLE)
+    made = sorted((*_type_and_name(statement), statement) for statement in statements)
+    if not version or application != APPLICATION_ID or found != made:
         raise DamageError("its tables or triggers have been changed")
+    return version
 
 
 def _type_and_name(statement: str) -> tuple[str, str]:

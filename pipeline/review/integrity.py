@@ -14,7 +14,7 @@ from pathlib import Path
 from typing import Any
 
 from pipeline.people.chain import JournalError
-from pipeline.people.dated_copies import copied_head, copies_folder, find_copies
+from pipeline.people.dated_copies import copied_head
 from pipeline.people.event_log import EventLog, ExamKey
 from pipeline.people.journal import Journal
 from pipeline.people.loss import SIGNED_FILES
@@ -22,7 +22,10 @@ from pipeline.people.schema import people_path
 from pipeline.people.signatures import current_signatures
 from pipeline.people.users import Users
 from pipeline.review.signature_files import show_the_same, shown_signature, unknown_signature
+from pipeline.store.damaged_rows import check_rows
+from pipeline.store.dated_copies import copies_folder, find_copies
 from pipeline.store.schema import SCHEMA_VERSION, database_path
+from pipeline.store.schema_versions import DATABASE_ERRORS, SchemaError, file_version
 
 __all__ = ["FolderCheck", "check_folder"]
 
@@ -67,8 +70,11 @@ def _check_store(out: Path) -> tuple[dict[str, ExamKey], list[str]]:
     problems = _sqlite_problems(path)
     try:
         with closing(_read_only(path)) as store:
-            if int(store.execute("PRAGMA user_version").fetchone()[0]) > SCHEMA_VERSION:
+            version = file_version(store)
+            if version > SCHEMA_VERSION:
                 return exams, [f"{path}: written by a newer version of Clutchlight. Install that version."]
+            if version == SCHEMA_VERSION:  # earlier ones had no hashes
+                problems += check_rows(path)
             for animal, date, files in store.execute("SELECT animal, date, files FROM exams ORDER BY animal, date"):
                 named = [out / file for file in json.loads(files)]
                 exams |= {path.parent.relative_to(out).as_posix(): ExamKey(animal, date) for path in named}
@@ -77,7 +83,7 @@ def _check_store(out: Path) -> tuple[dict[str, ExamKey], list[str]]:
                     for file in named
                     if not file.is_file() and not file.name.startswith("signed.")
                 ]
-    except (sqlite3.Error, ValueError, TypeError) as error:
+    except (sqlite3.Error, SchemaError, ValueError, TypeError) as error:
         problems.append(f"{path}: cannot be read ({error}). Restore a copy, or move it away and run the batch again.")
     return exams, problems
 
@@ -88,7 +94,7 @@ def _sqlite_problems(path: Path) -> list[str]:
         with closing(_read_only(path)) as connection:
             found = [str(row[0]) for row in connection.execute("PRAGMA integrity_check(5)")]
             found += [f"a row of {row[0]} refers to nothing" for row in connection.execute("PRAGMA foreign_key_check")]
-    except sqlite3.Error as error:
+    except DATABASE_ERRORS as error:
         found = [str(error)]
     return [f"{path}: damaged: {one}." for one in found if one != "ok"]
 

@@ -3,15 +3,17 @@
 from __future__ import annotations
 
 import errno
+import os
 from collections.abc import Iterable
 from pathlib import Path
 
 from models.atomic_write import partial_file
 from models.errors import ClutchlightError
 
-__all__ = ["OutputError", "write_atomically", "write_trouble"]
+__all__ = ["PRIVATE", "OutputError", "write_atomically", "write_private", "write_trouble"]
 
 BUFFER_BYTES = 1 << 20  # fewer system calls for files written in many small pieces (common practice, no source)
+PRIVATE = 0o600
 
 
 class OutputError(ClutchlightError):
@@ -29,6 +31,14 @@ def write_atomically(path: Path, chunks: Iterable[bytes]) -> None:
             file.writelines(chunks)
     except OSError as error:
         raise OutputError(f"{path} cannot be written: {write_trouble(error)}") from error
+
+
+def write_private(path: Path, content: bytes) -> None:
+    """Write a file in one step that only its owner can read. Raises OSError."""
+    with partial_file(path) as part:
+        descriptor = os.open(part, os.O_WRONLY | os.O_CREAT | os.O_TRUNC | os.O_NOFOLLOW, PRIVATE)
+        with os.fdopen(descriptor, "wb") as file:
+            file.write(content)
 
 
 def write_trouble(error: OSError) -> str:

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import json
 import sqlite3
-from collections.abc import Iterator, Sequence
+from collections.abc import Collection, Iterator, Sequence
 from contextlib import contextmanager, suppress
 from dataclasses import astuple, dataclass
 from pathlib import Path
@@ -113,6 +113,13 @@ class SeenFolders:
         """Look at this exam in full next time."""
         with self._writing() as connection:
             connection.execute("UPDATE exams SET state = '' WHERE animal = ? AND date = ?", (animal, date))
+
+    def forget_recordings(self, sha256s: Collection[str]) -> None:
+        """Look at the exams with these recordings in full next time."""
+        query = "UPDATE exams SET state = '' WHERE folder IN (SELECT folder FROM recordings WHERE sha256 = ?)"
+        if sha256s:
+            with self._writing() as connection:
+                connection.executemany(query, [(sha256,) for sha256 in sha256s])
 
     def recordings_in(self, folder: str) -> list[SeenRecording]:
         query = "SELECT * FROM recordings WHERE folder = ? ORDER BY file"

@@ -5,24 +5,28 @@ All of it can be computed again from the recordings. What people said is in `pip
 The key of a scan is what decides it: the bytes of the recording, the network, the settings and the engine. Every write
 is one transaction, so a run that is killed leaves the scan of a clip whole or absent, never in between. Only a run that
 holds the output folder's lock (`pipeline.store.lock`) may write.
+
+A row whose hash is wrong was damaged on the disk. It counts as absent, and is named in the log. The batch removes such
+rows before it begins (`pipeline.store.damaged_rows`), and so reads the clip or estimates the exam anew.
 """
 
 from __future__ import annotations
 
 import datetime as dt
 import json
-import sqlite3
+import logging
 from collections.abc import Collection, Iterator, Sequence
 from contextlib import contextmanager
-from dataclasses import dataclass
 from pathlib import Path
 from types import TracebackType
-from typing import Any
+from typing import Any, TypeVar
 
-from sqlalchemy import delete, exists, select, update
+from sqlalchemy import delete, exists, func, select
 from sqlalchemy.exc import DBAPIError
 from sqlalchemy.orm import Session
 
+from pipeline.store.damaged_rows import DamagedRow, remove_damaged_rows
+from pipeline.store.records import ScanKey, StoredExam, StoredPicture, StoredScan
 from pipeline.store.schema import (
     SCHEMA_VERSION,
     ExamRow,
@@ -32,11 +36,13 @@ from pipeline.store.schema import (
     RunRow,
     ScanRow,
     StoreError,
+    Table,
     connect,
     database_path,
     ensure_schema,
     error_message,
 )
+from pipeline.store.schema_versions import DATABASE_ERRORS
 
 __all__ = [
     "SCHEMA_VERSION",
@@ -50,61 +56,9 @@ __all__ = [
     "database_path",
 ]
 
+log = logging.getLogger(__name__)
 
-@dataclass(frozen=True)
-class ScanKey:
-    """Everything that decides a scan: equal keys always give the same scan.
-
-    clip_sha256 : of the recording's bytes
-    model_sha256 : of the network's weights file
-    settings_sha256 : of the settings that decide a scan
-    engine : the inference engine's name, since the results of two engines agree only within tolerances
-    """
-
-    clip_sha256: str
-    model_sha256: str
-    settings_sha256: str
-    engine: str
-
-
-@dataclass(frozen=True)
-class StoredPicture:
-    """The picture of one track.
-
-    frame : index from 0 in decoding order
-    ellipse : [cx, cy, semi-major, semi-minor, degrees], px of the picture
-    jpeg : the picture as a JPEG file
-    """
-
-    track: int
-    frame: int
-    ellipse: tuple[float, float, float, float, float]
-    jpeg: bytes
-
-
-@dataclass(frozen=True)
-class StoredScan:
-    """A scan as it is stored. archive : packed by `pipeline.scan.serialization`; pictures : sorted by track"""
-
-    archive: bytes
-    pictures: tuple[StoredPicture, ...]
-
-
-@dataclass(frozen=True)
-class StoredExam:
-    """The last result of one exam.
-
-    date : ISO 8601
-    fingerprint : SHA-256 of everything that the result depends on
-    summary_json : the exam's summary for the overview, as JSON
-    files : the files written for it, relative to the output folder
-    """
-
-    animal: str
-    date: str
-    fingerprint: str
-    summary_json: str
-    files: tuple[str, ...]
+Row = TypeVar("Row", bound=Table)
 
 
 class Store:
@@ -122,14 +76,10 @@ class Store:
             raise StoreError(
                 f"{out}: this output folder cannot be created ({error.strerror}). Choose a writable folder with --out."
             ) from error
+        with self._translated_errors("opened"):
+            ensure_schema(self.path)
         self._engine = connect(self.path)
         self._writer = self._engine.execution_options(writing=True)
-        try:
-            with self._translated_errors("opened"):
-                ensure_schema(self._writer, self.path)
-        except BaseException:
-            self._engine.dispose()
-            raise
 
     def __enter__(self) -> Store:
         return self
@@ -148,22 +98,30 @@ class Store:
         Earlier runs without an end are recorded as killed, since only one run at a time can hold the lock.
         """
         with self._writing() as session:
-            session.execute(
-                update(RunRow).where(RunRow.ended.is_(None)).values(outcome=RunOutcome.KILLED, ended=_now())
-            )
-            run = RunRow(started=_now(), settings_sha256=settings_sha256, model_sha256=model_sha256, engine=engine)
+            for killed in session.scalars(select(RunRow).where(RunRow.ended.is_(None))):
+                _end(killed, RunOutcome.KILLED)
+            run = RunRow(
+                identity=_next_identity(session, RunRow),
+                started=_now(),
+                ended=None,
+                settings_sha256=settings_sha256,
+                model_sha256=model_sha256,
+                engine=engine,
+                outcome=None,
+            ).sealed()
             session.add(run)
-            session.flush()
             return run.identity
 
     def finish_run(self, run: int, outcome: RunOutcome) -> None:
         with self._writing() as session:
-            session.execute(update(RunRow).where(RunRow.identity == run).values(outcome=outcome, ended=_now()))
+            row = session.get(RunRow, run)
+            if row is not None:
+                _end(row, outcome)
 
     def scan(self, key: ScanKey) -> StoredScan | None:
         """The scan stored under this key, None if there is none."""
         with self._reading() as session:
-            row = session.scalar(select(ScanRow).where(*_matches(key)))
+            row = _sound(session.scalar(select(ScanRow).where(*_matches(key))))
             if row is None:
                 return None
             pictures = tuple(
@@ -181,34 +139,30 @@ class Store:
         """Store a scan with its pictures in one transaction. It replaces any earlier scan of this key."""
         with self._writing() as session:
             session.execute(delete(ScanRow).where(*_matches(key)))
-            session.add(
-                ScanRow(
-                    clip_sha256=key.clip_sha256,
-                    model_sha256=key.model_sha256,
-                    settings_sha256=key.settings_sha256,
-                    engine=key.engine,
-                    archive=scan.archive,
-                    pictures=[
-                        PictureRow(
-                            track=picture.track,
-                            frame=picture.frame,
-                            ellipse=json.dumps(picture.ellipse),
-                            jpeg=picture.jpeg,
-                        )
-                        for picture in scan.pictures
-                    ],
-                )
-            )
+            identity = _next_identity(session, ScanRow)
+            # None are there, unless they were left by a scan whose number was damaged.
+            session.execute(delete(PictureRow).where(PictureRow.scan == identity))
+            pictures = [
+                PictureRow(
+                    scan=identity,
+                    track=picture.track,
+                    frame=picture.frame,
+                    ellipse=json.dumps(picture.ellipse),
+                    jpeg=picture.jpeg,
+                ).sealed()
+                for picture in sorted(scan.pictures, key=lambda picture: picture.track)
+            ]
+            session.add(ScanRow(identity=identity, **vars(key), archive=scan.archive, pictures=pictures).sealed())
 
     def refusal(self, clip_sha256: str) -> str | None:
         """Why a recording is no longer read, None if it may be. clip_sha256 : of the recording's bytes"""
         with self._reading() as session:
-            row = session.get(RefusalRow, clip_sha256)
+            row = _sound(session.get(RefusalRow, clip_sha256))
             return None if row is None else row.reason
 
     def save_refusal(self, clip_sha256: str, reason: str) -> None:
         with self._writing() as session:
-            session.merge(RefusalRow(clip_sha256=clip_sha256, recorded=_now(), reason=reason))
+            session.merge(RefusalRow(clip_sha256=clip_sha256, recorded=_now(), reason=reason).sealed())
 
     def delete_refusal(self, clip_sha256: str) -> None:
         with self._writing() as session:
@@ -216,17 +170,17 @@ class Store:
 
     def exam(self, animal: str, date: str) -> StoredExam | None:
         with self._reading() as session:
-            row = session.get(ExamRow, (animal, date))
+            row = _sound(session.get(ExamRow, (animal, date)))
             return None if row is None else _stored_exam(row)
 
     def exams(self) -> Sequence[StoredExam]:
         """Every exam of this and earlier runs, sorted by animal and date."""
         with self._reading() as session:
             rows = session.scalars(select(ExamRow).order_by(ExamRow.animal, ExamRow.date))
-            return [_stored_exam(row) for row in rows]
+            return [_stored_exam(row) for row in rows if _sound(row)]
 
     def fingerprints(self) -> dict[tuple[str, str], str]:
-        """The fingerprint of every exam's last result, by animal and date."""
+        """The fingerprint of every exam's last result, by animal and date: to see what has changed, not verified."""
         with self._reading() as session:
             rows = session.execute(select(ExamRow.animal, ExamRow.date, ExamRow.fingerprint))
             return {(animal, date): fingerprint for animal, date, fingerprint in rows}
@@ -234,8 +188,8 @@ class Store:
     def engine_name(self, animal: str, date: str) -> str | None:
         """The name of the engine that gave the last result of an exam, None if there is no such exam."""
         with self._reading() as session:
-            engines = select(RunRow.engine).join(ExamRow, ExamRow.run == RunRow.identity)
-            return session.scalar(engines.where(ExamRow.animal == animal, ExamRow.date == date))
+            row = _sound(session.get(ExamRow, (animal, date)))
+            return None if row is None or row.run_row is None else row.run_row.engine
 
     def animals(self) -> set[str]:
         """The ids of all animals, as they are stored."""
@@ -246,7 +200,7 @@ class Store:
         """The exams of one animal, sorted by date. animals : all her ids, which differ only in case"""
         with self._reading() as session:
             rows = session.scalars(select(ExamRow).where(ExamRow.animal.in_(animals)).order_by(ExamRow.date))
-            return [_stored_exam(row) for row in rows]
+            return [_stored_exam(row) for row in rows if _sound(row)]
 
     def save_exam(self, exam: StoredExam, run: int) -> None:
         """Store the result of an exam, in place of its last one. Call it after the exam's files are written."""
@@ -259,8 +213,21 @@ class Store:
                     document=exam.summary_json,
                     files=json.dumps(exam.files),
                     run=run,
-                )
+                ).sealed()
             )
+
+    def remove_damaged_rows(self, parts: int = 1, part: int = 0) -> list[DamagedRow]:
+        """Verify rows, and remove those that were damaged on the disk.
+
+        parts, part : every row, or of so many parts of them only this one, counted from 0
+        """
+        with self._writing() as session:
+            return remove_damaged_rows(session, parts, part)
+
+    def row_number(self) -> int:
+        """How many scans and exams there are."""
+        with self._reading() as session:
+            return sum(session.scalar(select(func.count()).select_from(table)) or 0 for table in (ScanRow, ExamRow))
 
     @contextmanager
     def _reading(self) -> Iterator[Session]:
@@ -278,8 +245,28 @@ class Store:
             yield
         except DBAPIError as error:
             raise StoreError(error_message(self.path, action, error.orig)) from error
-        except sqlite3.Error as error:  # raised by the pragmas of a new connection
+        except DATABASE_ERRORS as error:  # of a new connection, or of a damaged file
             raise StoreError(error_message(self.path, action, error)) from error
+
+
+def _sound(row: Row | None) -> Row | None:
+    """The row, None if there is none or if it is damaged."""
+    if row is None or row.is_sound:
+        return row
+    log.warning("%s: damaged on the disk, and counts as absent", row.label)
+    return None
+
+
+def _end(run: RunRow, outcome: RunOutcome) -> None:
+    """Record the end of a run. A damaged row stays as it is: a new hash would hide the damage."""
+    if run.is_sound:
+        run.outcome, run.ended = outcome.value, _now()
+        run.sealed()
+
+
+def _next_identity(session: Session, table: type[RunRow] | type[ScanRow]) -> int:
+    """Chosen here, since the hash of a row covers it."""
+    return int(session.scalar(select(func.max(table.identity))) or 0) + 1
 
 
 def _matches(key: ScanKey) -> tuple[Any, ...]:

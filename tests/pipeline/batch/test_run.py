@@ -14,6 +14,7 @@ import sys
 import time
 from collections.abc import Callable, Sequence
 from contextlib import closing
+from dataclasses import replace
 from functools import partial
 from pathlib import Path
 from typing import Any
@@ -278,8 +279,9 @@ def test_second_run_in_the_same_folder_is_refused(root: Path, tmp_path: Path) ->
 def test_result_in_the_format_of_another_version_is_reported_and_left_out(root: Path, tmp_path: Path) -> None:
     run(root, tmp_path / "out")
     shutil.rmtree(root / "AF-0001")
-    with closing(sqlite3.connect(tmp_path / "out" / "clutchlight.sqlite")) as connection, connection:
-        connection.execute("update exams set document = '{}' where animal = 'AF-0001'")
+    with Store(tmp_path / "out") as store:
+        (stored,) = store.exams_of("AF-0001")
+        store.save_exam(replace(stored, summary_json="{}"), run=1)
     report = run(root, tmp_path / "out")
     assert [problem.reason for problem in report.problems] == [
         "AF-0001 2026-05-14: written by another version of Clutchlight and left out here. "
@@ -292,8 +294,10 @@ def test_result_that_cannot_be_read_is_estimated_anew_from_kept_scans(root: Path
     out = tmp_path / "out"
     run(root, out)
     before = contents(out)
-    with closing(sqlite3.connect(out / "clutchlight.sqlite")) as connection, connection:
-        connection.execute("UPDATE exams SET document = substr(document, 1, 40) WHERE animal = 'AF-0001'")
+    with Store(out) as store:
+        (stored,) = store.exams_of({"AF-0001"})
+        store.save_exam(replace(stored, summary_json=stored.summary_json[:40]), run=1)
+    (out / "index.html").unlink()  # so that all results are read
     assert "Run the batch over its recordings again" in run(root, out).problems[0].reason
     report = run(root, out, on_event=must_not_read)
     assert report.problems == ()

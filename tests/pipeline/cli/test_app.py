@@ -243,7 +243,7 @@ def test_unexpected_error_is_one_sentence_and_with_traceback_more(
     def broken(*arguments: object, **options: object) -> None:
         raise RuntimeError("no memory")
 
-    monkeypatch.setattr("pipeline.night.unattended_run.run_batch", broken)
+    monkeypatch.setattr("pipeline.night.unattended_run.run_batch_with_signatures", broken)
     arguments = ["batch", str(tmp_path), "--out", str(tmp_path / "out")]
     assert app.main(arguments) == ExitCode.UNEXPECTED
     assert capsys.readouterr().err.strip().splitlines() == [

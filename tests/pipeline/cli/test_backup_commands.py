@@ -10,14 +10,16 @@ from pathlib import Path
 import pytest
 
 from pipeline.cli.exit_codes import ExitCode
-from pipeline.people.dated_copies import copies_folder, find_copies
 from pipeline.people.journal import Journal
 from pipeline.people.schema import people_path
 from pipeline.people.users import Users
+from pipeline.store.dated_copies import copies_folder, find_copies
 from pipeline.store.lock import hold_lock
-from pipeline.store.store import Store, database_path
+from pipeline.store.store import Store, StoredExam, database_path
 from tests.pipeline.blob_finder import write_exam_folder
 from tests.pipeline.conftest import Clutchlight
+
+RUN = {"settings_sha256": "s", "model_sha256": "m", "engine": "openvino"}
 
 
 @pytest.fixture
@@ -73,6 +75,17 @@ def test_damage_has_an_exit_code_of_its_own(out: Path, path: object, problem: st
     found = clutchlight("check", "--out", out)
     assert found.code == ExitCode.DAMAGED
     assert problem in found.stderr
+
+
+def test_the_check_verifies_every_row_of_the_store(out: Path, clutchlight: Clutchlight) -> None:
+    with Store(out) as store:
+        store.save_exam(StoredExam("AF-0412", "2026-05-14", "f", "{}", ()), store.start_run(**RUN))
+    assert clutchlight("check", "--out", out).code == ExitCode.DONE
+    with closing(sqlite3.connect(database_path(out))) as connection, connection:
+        connection.execute("UPDATE exams SET fingerprint = 'g'")
+    found = clutchlight("check", "--out", out)
+    assert found.code == ExitCode.DAMAGED
+    assert "exam AF-0412, 2026-05-14: damaged on the disk. The next batch removes it" in found.stderr
 
 
 def test_a_file_older_than_its_copies_is_found(out: Path, clutchlight: Clutchlight) -> None:

@@ -9,7 +9,7 @@ from pathlib import Path
 
 import pytest
 
-from pipeline.people.dated_copies import copies_folder, find_copies
+from pipeline.store.dated_copies import copies_folder, find_copies
 from pipeline.people.journal import Journal
 from pipeline.people.users import Users
 from pipeline.store.lock import hold_lock

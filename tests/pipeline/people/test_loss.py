@@ -8,10 +8,11 @@ from pathlib import Path
 import pytest
 
 from pipeline.people.chain import JournalError
-from pipeline.people.dated_copies import copies_folder, copy_files
+from pipeline.people.dated_copies import copy_files
 from pipeline.people.head_file import head_path
 from pipeline.people.journal import Journal
 from pipeline.people.schema import people_path
+from pipeline.store.dated_copies import copies_folder
 
 
 def empty(path: Path) -> None:

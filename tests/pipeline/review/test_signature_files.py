@@ -10,12 +10,15 @@ from pathlib import Path
 
 import pytest
 
+from pipeline.cli.exit_codes import ExitCode
 from pipeline.people.answers import Answer, ReopenExam, SignExam
 from pipeline.people.event_log import EventContent, EventLog, ExamKey
 from pipeline.people.journal import Journal
 from pipeline.people.schema import people_path
+from pipeline.review.batch_with_signatures import run_batch_with_signatures
 from pipeline.review.integrity import check_folder
 from pipeline.review.signature_files import rebuild_in
+from tests.pipeline.blob_finder import BlobFinder
 from tests.pipeline.conftest import Clutchlight
 from tests.pipeline.review.conftest import SETTINGS, Served, Visitor
 
@@ -62,6 +65,14 @@ def test_a_sheet_that_was_not_written_is_written(folder: Path, out: Path) -> Non
     assert "6 shelled eggs" in page  # the count that was signed, as the journal has it
     assert json.loads((folder / "signed.json").read_text())["signed"]["entry"] == 2
     assert check_folder(out).problems == ()
+
+
+def test_a_batch_called_from_python_writes_it_too(folder: Path, night: Path, out: Path) -> None:
+    sound = files(folder)
+    (folder / "signed.html").unlink()
+    report = run_batch_with_signatures(night.parent / "root", out, SETTINGS, BlobFinder)
+    assert report.problems == ()
+    assert files(folder) == sound
 
 
 def test_a_reopened_exam_is_no_longer_shown_as_signed(folder: Path, out: Path) -> None:
@@ -124,7 +135,9 @@ def test_a_signature_that_the_journal_does_not_hold_is_named_and_kept(
     assert "say that Orla Finch signed it, which people.sqlite does not hold" in problem
     assert files(folder) == sound
     assert any("Orla Finch signed it" in problem for problem in check_folder(out).problems)
-    assert "Orla Finch signed it" in clutchlight("batch", night.parent / "root", "--out", out, "--quiet").stderr
+    batch = clutchlight("batch", night.parent / "root", "--out", out, "--quiet")
+    assert batch.code == ExitCode.SOME_UNUSABLE
+    assert "Orla Finch signed it" in batch.stderr
     assert files(folder) == sound
 
 

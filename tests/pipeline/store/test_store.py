@@ -130,48 +130,11 @@ def test_database_of_another_program_is_refused(tmp_path: Path) -> None:
 
 def test_newer_schema_is_refused(tmp_path: Path) -> None:
     Store(tmp_path).close()
-    connection = sqlite3.connect(tmp_path / "clutchlight.sqlite")
-    connection.execute("pragma user_version = 99")
-    connection.close()
+    with closing(sqlite3.connect(tmp_path / "clutchlight.sqlite")) as connection, connection:
+        connection.execute("pragma user_version = 99")
+        connection.execute("update alembic_version set version_num = 'v99'")
     with pytest.raises(StoreError, match=r"newer version of Clutchlight \(schema 99"):
         Store(tmp_path)
-
-
-DROP_REFUSALS = "drop table refusals"
-OUTCOMES_OF_VERSION_2 = (
-    "create table outcomes (identity integer primary key, recorded, animal, kind, date, number, who, note, withdrawn)"
-)
-
-
-def set_back(out: Path, version: int, *statements: str) -> None:
-    with closing(sqlite3.connect(out / "clutchlight.sqlite")) as connection, connection:
-        for statement in statements:
-            connection.execute(statement)
-        connection.execute(f"pragma user_version = {version}")
-
-
-@pytest.mark.parametrize(
-    ("version", "statements"), [(1, (DROP_REFUSALS,)), (2, (OUTCOMES_OF_VERSION_2, DROP_REFUSALS))]
-)
-def test_database_of_an_earlier_version_is_upgraded_without_loss(
-    tmp_path: Path, version: int, statements: tuple[str, ...]
-) -> None:
-    with Store(tmp_path) as store:
-        store.save_scan(KEY, SCAN)
-    set_back(tmp_path, version, *statements)
-    with Store(tmp_path) as store:
-        assert store.scan(KEY) == SCAN
-        assert store.refusal("a" * 64) is None
-    assert query(tmp_path, "pragma user_version") == [(3,)]
-    assert query(tmp_path, "select name from sqlite_master where name = 'outcomes'") == []
-
-
-def test_outcomes_of_an_earlier_version_are_not_dropped(tmp_path: Path) -> None:
-    Store(tmp_path).close()
-    set_back(tmp_path, 2, OUTCOMES_OF_VERSION_2, "insert into outcomes (animal) values ('AF-0001')")
-    with pytest.raises(StoreError, match="clutchlight users"):
-        Store(tmp_path)
-    assert query(tmp_path, "select animal from outcomes") == [("AF-0001",)]
 
 
 def test_refusals_are_kept_until_they_are_deleted(tmp_path: Path) -> None:
