@@ -96,6 +96,8 @@ def take_snapshot(grouping: Grouping, finding: ExamFinding, scans: Sequence[Clip
     """
     tracks = {(scan.file, track.identity): track for scan in scans for track in scan.tracks.tracks}
     number_of = {(s.clip, s.track): egg.identity for egg in finding.eggs for s in egg.sightings}
+    # As the sheet says it, which knows the other objects of the exam, too.
+    existence = {one.identity: one.existence for one in finding.uncounted}
     counted: list[SnapshotEgg] = []
     uncounted: list[SnapshotEgg] = []
     for egg in grouping.eggs:
@@ -104,7 +106,8 @@ def take_snapshot(grouping: Grouping, finding: ExamFinding, scans: Sequence[Clip
         stage, _ = egg_stage(egg)
         if number is None:
             number = len(finding.eggs) + len(uncounted) + 1
-            uncounted.append(SnapshotEgg(number, segments, False, stage, egg.existence))
+            likeliest = max(egg.existence, existence.get(number, 0.0))
+            uncounted.append(SnapshotEgg(number, segments, False, stage, likeliest))
         else:
             counted.append(SnapshotEgg(number, segments, True, stage, egg.existence))
     return BatchSnapshot(
