@@ -33,6 +33,7 @@ from pipeline.ingest.recording_identity import RecordingIdentity, file_sha256, f
 from pipeline.night.night_record import NightRecord, ended_night, write_night
 from pipeline.night.status import read_status
 from pipeline.people.journal import Journal
+from pipeline.report.index import NightlyRun, index_html
 from pipeline.report.output_files import OVERVIEW_FILES
 from pipeline.report.summary import summarise
 from pipeline.settings import Settings
@@ -126,6 +127,8 @@ def _make_exams(number: int, root: Path, out: Path, settings: Settings, progress
         report = BatchReport(root, out, tuple(reports), (), None, network=NETWORK)
         for name in OVERVIEW_FILES:
             (out / name).touch()
+        night = NightlyRun(dt.datetime.now(dt.UTC), number, number * len(FILES), str(root))
+        (out / "index.html").write_bytes(index_html((), (), pages=settings.pages, run=night))
         mark_as_shown(report, journal, seen, RESULT_VERSION, settings.pages)
     now = dt.datetime.now(dt.UTC).isoformat(timespec="seconds")
     write_night(out, ended_night(NightRecord(now, str(root), ended=now), report, 0))

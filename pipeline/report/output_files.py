@@ -76,11 +76,11 @@ def write_exam_files(
     for name, report in structured.items():
         write_atomically(folder / name, [report])
     write_atomically(folder / "detections.coco.json", detections_chunks(exam, finding, clips))
+    if (thumbnail := thumbnail_jpeg(finding, clips)) is not None:
+        write_atomically(folder / THUMBNAIL, [thumbnail])
     write_sheet_and_result(
         out, exam, finding, scans, model, settings_sha256, sign_off, pages=pages, neighbours=neighbours
     )
-    if (thumbnail := thumbnail_jpeg(finding, clips)) is not None:
-        write_atomically(folder / THUMBNAIL, [thumbnail])
     return folder
 
 

@@ -97,7 +97,7 @@ def take_snapshot(grouping: Grouping, finding: ExamFinding, scans: Sequence[Clip
     tracks = {(scan.file, track.identity): track for scan in scans for track in scan.tracks.tracks}
     number_of = {(s.clip, s.track): egg.identity for egg in finding.eggs for s in egg.sightings}
     # As the sheet says it, which knows the other objects of the exam, too.
-    existence = {one.identity: one.existence for one in finding.uncounted}
+    existence = {one.identity: one.confidence for one in finding.uncounted}
     counted: list[SnapshotEgg] = []
     uncounted: list[SnapshotEgg] = []
     for egg in grouping.eggs:

@@ -105,7 +105,7 @@ def page_routes(context: AppContext) -> APIRouter:
         return HTMLResponse(page, headers=SHEET_HEADERS)
 
     # Sheets link each other as files of the output folder, also where the review serves them.
-    @router.get("/exams/index.html")
+    @router.get("/exams/index.html", include_in_schema=False)
     def index() -> RedirectResponse:
         return RedirectResponse("/")
 

@@ -16,6 +16,7 @@ from pipeline.cli.exit_codes import ExitCode, batch_exit_code
 from pipeline.settings import load_settings
 from pipeline.store.store import Store, StoreError, database_path
 from tests.pipeline.blob_finder import BlobFinder, write_exam_folder
+from tests.pipeline.run_ended import timeless
 
 
 @pytest.fixture(scope="module")
@@ -33,7 +34,7 @@ def run(root: Path, out: Path, load_detector: DetectorLoader = BlobFinder) -> Ba
 def contents(out: Path) -> dict[str, bytes]:
     """Every file of the exams, and the index, by path."""
     paths = [*out.glob("AF-*/*/*"), out / "index.html", out / "summary.csv"]
-    return {str(path.relative_to(out)): path.read_bytes() for path in paths}
+    return {str(path.relative_to(out)): timeless(path.read_bytes()) for path in paths}
 
 
 def damage(out: Path, statement: str) -> None:

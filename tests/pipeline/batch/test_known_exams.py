@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 import os
+import re
 import shutil
 import sqlite3
 from collections.abc import Callable
@@ -25,6 +26,7 @@ from pipeline.settings import Settings, load_settings
 from pipeline.store.seen_folders import seen_path
 from pipeline.store.store import database_path
 from tests.pipeline.blob_finder import BlobFinder, film, write_exam_folder, write_video
+from tests.pipeline.run_ended import contents, timeless
 
 SETTINGS = load_settings()
 FIRST, LATER, OTHER = "AF-0001/2026-05-14", "AF-0001/2026-06-02", "AF-0002/2026-05-14"
@@ -63,7 +65,9 @@ def must_not_load() -> NoReturn:
 
 def test_night_with_nothing_new_loads_no_network_and_writes_nothing(root: Path, out: Path) -> None:
     files = [path for path in out.rglob("[!.]*") if path.is_file() and path.suffix != ".sqlite"]
-    before = {path: path.stat().st_mtime_ns for path in files}
+    before = {path: path.stat().st_mtime_ns for path in files if path.name != "index.html"}
+    index = re.sub(rb'data-ended="[^"]*"', b'data-ended="2026-05-14T04:00:00+00:00"', (out / "index.html").read_bytes())
+    (out / "index.html").write_bytes(index)
     report = run_batch(root, out, SETTINGS, must_not_load, network_key="one")
     assert [(exam.animal, exam.date, exam.status) for exam in report.exams] == [
         ("AF-0001", "2026-05-14", "unchanged"),
@@ -73,6 +77,9 @@ def test_night_with_nothing_new_loads_no_network_and_writes_nothing(root: Path, 
     assert [clip.status for clip in report.clips] == ["kept"] * 3
     assert report.index is not None
     assert {path: path.stat().st_mtime_ns for path in before} == before
+    dated = (out / "index.html").read_bytes()
+    assert dated != index, "the index does not say that this night ran"
+    assert timeless(dated) == timeless(index)
 
 
 def test_another_network_is_found_out_by_its_key(root: Path, out: Path) -> None:
@@ -191,9 +198,4 @@ def test_results_are_those_of_a_night_that_looks_at_everything(root: Path, out: 
         change(root, out)
         night(root, out)
     night(root, tmp_path / "fresh")
-
-    def contents(folder: Path) -> dict[str, bytes]:
-        files = (path for path in folder.rglob("*") if path.is_file() and not path.name.startswith("."))
-        return {str(path.relative_to(folder)): path.read_bytes() for path in files if "sqlite" not in path.name}
-
     assert contents(out) == contents(tmp_path / "fresh")

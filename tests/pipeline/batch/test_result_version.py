@@ -32,7 +32,7 @@ from tests.pipeline.blob_finder import BlobFinder, film
 
 RESULT_DIGESTS = {
     "version 31, settings 9c38c8b0aec0": "ba065aa69bec",
-    "version 32, settings c47c9f7c8a74": "ead20cd65352",
+    "version 32, settings 8065343f4d73": "28aaea872107",
 }
 SCAN_DIGESTS = {
     "clutchlight/scan/20, settings 6475b2200414": "2f9079255463",

@@ -1,17 +1,10 @@
-"""The nightly run: new clips are read, finished ones are kept, and a killed run can be continued."""
+"""The nightly run: new clips are read, and finished ones are kept."""
 
 from __future__ import annotations
 
 import json
-import os
-import random
-import re
 import shutil
-import signal
 import sqlite3
-import subprocess
-import sys
-import time
 from collections.abc import Callable, Sequence
 from contextlib import closing
 from dataclasses import replace
@@ -36,9 +29,9 @@ from pipeline.store.atomic_write import OutputError
 from pipeline.store.lock import LockedError, hold_lock
 from pipeline.store.store import Store, StoreError
 from tests.pipeline.blob_finder import BlobFinder, film, write_exam_folder, write_video
+from tests.pipeline.run_ended import contents
 
 SETTINGS = load_settings()
-COMMAND = Path(__file__).parents[1] / "blob_finder.py"
 
 
 @pytest.fixture(scope="module")
@@ -60,22 +53,6 @@ def run(
 
 def must_not_read(event: BatchEvent) -> None:
     assert not isinstance(event, ClipStarted | FramesRead)
-
-
-def timeless(data: bytes) -> bytes:
-    """A file without the time at which the run ended, which index and slip show."""
-    data = re.sub(rb'data-ended="[^"]*"', b"", data)
-    return re.sub(rb"[Rr]un ended \d+ \w+ \d{4}, \d\d:\d\d", b"", data)
-
-
-def contents(out: Path) -> dict[str, bytes]:
-    """Every file except the database, the lock, and the record and log of the night, by path, without times."""
-    internal = ("clutchlight.sqlite", ".lock", "night.", "seen.sqlite")
-    return {
-        str(path.relative_to(out)): timeless(path.read_bytes())
-        for path in sorted(out.rglob("*"))
-        if path.is_file() and not path.name.startswith(internal)
-    }
 
 
 def statuses(report: BatchReport) -> dict[str, tuple[str, list[str]]]:
@@ -280,7 +257,7 @@ def test_result_in_the_format_of_another_version_is_reported_and_left_out(root: 
     run(root, tmp_path / "out")
     shutil.rmtree(root / "AF-0001")
     with Store(tmp_path / "out") as store:
-        (stored,) = store.exams_of("AF-0001")
+        (stored,) = store.exams_of({"AF-0001"})
         store.save_exam(replace(stored, summary_json="{}"), run=1)
     report = run(root, tmp_path / "out")
     assert [problem.reason for problem in report.problems] == [
@@ -322,87 +299,3 @@ def test_exam_whose_files_cannot_be_written_fails_alone(
         assert [exam.animal for exam in store.exams()] == ["AF-0001", "AF-0003"]
     monkeypatch.undo()
     assert statuses(run(root, tmp_path / "out"))["AF-0002"] == ("written", ["kept"])
-
-
-class ProcessEnd(BaseException):
-    """Stands for the end of the process."""
-
-
-class StepCounter:
-    """Ends the run at step ``at``. Before and after each write to the disk there is a step."""
-
-    def __init__(self, at: int, monkeypatch: pytest.MonkeyPatch) -> None:
-        self.at, self.steps = at, 0
-        for owner, name in ((Path, "replace"), (Store, "save_scan"), (Store, "save_exam")):
-            monkeypatch.setattr(owner, name, self.counted(getattr(owner, name)))
-
-    def counted(self, original: Callable[..., Any]) -> Callable[..., Any]:
-        def write(*arguments: Any) -> Any:
-            self.step()
-            result = original(*arguments)
-            self.step()
-            return result
-
-        return write
-
-    def step(self) -> None:
-        self.steps += 1
-        if self.steps == self.at:
-            raise ProcessEnd
-
-
-def test_run_that_ends_at_any_step_can_be_continued(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    root = tmp_path / "root"
-    write_exam_folder(root, "AF-0001", {"left-1.mp4": 2, "right-1.mp4": 1}, frames=16)
-    write_exam_folder(root, "AF-0002", {"left-1.mp4": 1}, frames=16)
-    # Drawing the PDF is slow, and its content does not matter here.
-    monkeypatch.setattr("pipeline.report.output_files.sheet_pdf", lambda *arguments: b"%PDF")
-    with monkeypatch.context() as patches:
-        counter = StepCounter(0, patches)
-        run(root, tmp_path / "undisturbed")
-    assert counter.steps > 30
-    for at in range(1, counter.steps + 1):
-        out = tmp_path / f"ended-{at}"
-        with monkeypatch.context() as patches:
-            StepCounter(at, patches)
-            with pytest.raises(ProcessEnd):
-                run(root, out)
-        for path in out.rglob("*.json"):
-            json.loads(path.read_bytes())
-        assert batch_exit_code(run(root, out)) == ExitCode.DONE
-        assert contents(out) == contents(tmp_path / "undisturbed"), f"ended at step {at} of {counter.steps}"
-
-
-class Process:
-    """The batch in a separate process. The constructor returns when the run has found its exams."""
-
-    def __init__(self, root: Path, out: Path) -> None:
-        self._running = subprocess.Popen(
-            [sys.executable, str(COMMAND), "batch", str(root), "--out", str(out)],
-            env={**os.environ, "PYTHONPATH": os.pathsep.join(sys.path), "BLOB_SECONDS": "0.004"},
-            stdout=subprocess.DEVNULL,
-            stderr=subprocess.PIPE,
-        )
-        assert self._running.stderr is not None
-        assert self._running.stderr.readline() == b"3 exams, 4 clips\n"
-
-    def end(self, kill_after: float = 120) -> int:
-        """Its exit code. It is killed if it is still running after this many seconds."""
-        try:
-            self._running.communicate(timeout=kill_after)
-        except subprocess.TimeoutExpired:
-            self._running.kill()
-            self._running.communicate()
-        return self._running.returncode
-
-
-def test_run_that_is_killed_at_any_moment_can_be_continued(root: Path, tmp_path: Path) -> None:
-    undisturbed = Process(root, tmp_path / "undisturbed")
-    start = time.monotonic()
-    assert undisturbed.end() == ExitCode.DONE
-    seconds = time.monotonic() - start
-    rng = random.Random(3)
-    codes = [Process(root, tmp_path / "out").end(seconds * rng.uniform(0, 0.5)) for _ in range(5)]
-    assert -signal.SIGKILL in codes
-    assert Process(root, tmp_path / "out").end() == ExitCode.DONE
-    assert contents(tmp_path / "out") == contents(tmp_path / "undisturbed")

@@ -212,5 +212,6 @@ def test_the_usual_clutch_is_used_only_on_request_and_named():
     changed = SETTINGS.model_copy(update={"estimate": estimate})
     with_prior = estimate_exam(AF_0412, clips, coverage, changed, background=known)
     assert "usual-clutch" not in [flag.code for flag in without.flags]
-    (reason,) = (flag.reason for flag in with_prior.flags if flag.code == "usual-clutch")
-    assert reason.startswith("The count takes into account that Emys orbicularis lays 3 to 18 eggs (Fritz 2001")
+    (flag,) = (flag for flag in with_prior.flags if flag.code == "usual-clutch")
+    assert flag.reason == "The count takes into account that Emys orbicularis lays 3 to 18 eggs."
+    assert flag.sources.startswith("Fritz 2001")

@@ -19,7 +19,9 @@ def lines(path: Path) -> list[dict[str, object]]:
     return [json.loads(line) for line in path.read_text("ascii").splitlines()]
 
 
-def test_each_line_is_an_object_with_its_fields(tmp_path: Path) -> None:
+def test_each_line_is_an_object_with_its_fields(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    # pytest cannot send what it captured of this to another process.
+    monkeypatch.setattr(logging.getLogger("pipeline"), "propagate", False)
     with logging_to(tmp_path, SETTINGS):
         LOG.info("clip %s", "refused", extra={"fields": {"file": "left\n1.mp4", "folder": tmp_path}})
         LOG.debug("not for the log")

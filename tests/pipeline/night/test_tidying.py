@@ -9,11 +9,11 @@ from pathlib import Path
 
 import pytest
 
-from pipeline.store.dated_copies import copies_folder, find_copies
 from pipeline.people.journal import Journal
 from pipeline.people.users import Users
+from pipeline.store.dated_copies import copies_folder, find_copies
 from pipeline.store.lock import hold_lock
-from pipeline.store.store import ScanKey, Store, StoredPicture, StoredScan
+from pipeline.store.store import RunOutcome, ScanKey, Store, StoredPicture, StoredScan
 from tests.pipeline.blob_finder import write_exam_folder
 from tests.pipeline.conftest import Clutchlight
 
@@ -88,7 +88,7 @@ def test_results_and_what_people_said_stay(out: Path, own: Path, root: Path, clu
 def test_scans_of_a_network_that_ran_lately_stay(out: Path, clutchlight: Clutchlight) -> None:
     with Store(out) as store:
         run = store.start_run(settings_sha256="s", model_sha256="m" * 64, engine="blobs")
-        store.finish_run(run, "done")
+        store.finish_run(run, RunOutcome.DONE)
     assert "0 stored scans" in clutchlight("tidy", "--out", out).stdout
 
 

@@ -4,15 +4,15 @@
 from __future__ import annotations
 
 import re
-import sqlite3
 import statistics
 import time
 from collections.abc import Callable
-from contextlib import closing
+from dataclasses import replace
 from pathlib import Path
 
 import httpx2 as httpx
 
+from pipeline.store.store import Store
 from tests.pipeline.review.conftest import EXAM, running_server
 
 EXAMS = 5_000
@@ -20,17 +20,11 @@ EXAMS = 5_000
 
 def add_exams(out: Path) -> None:
     """Copies of the exam of eight eggs, as exams of other animals."""
-    with closing(sqlite3.connect(out / "clutchlight.sqlite")) as rows, rows:
-        found = rows.execute("SELECT date, fingerprint, document, files, run FROM exams WHERE animal = 'AF-0412'")
-        date, fingerprint, document, files, run = found.fetchone()
-        rows.executemany(
-            "INSERT INTO exams (animal, date, fingerprint, document, files, run) VALUES (?, ?, ?, ?, ?, ?)",
-            [
-                (name, date, f"{fingerprint[:50]}{n}", document.replace("AF-0412", name), files, run)
-                for n in range(EXAMS)
-                for name in [f"BF-{n:05d}"]
-            ],
-        )
+    with Store(out) as store:
+        (stored,) = store.exams_of({"AF-0412"})
+        for name in (f"BF-{number:05d}" for number in range(EXAMS)):
+            document = stored.summary_json.replace("AF-0412", name)
+            store.save_exam(replace(stored, animal=name, summary_json=document), run=1)
 
 
 def seconds(ask: Callable[[], httpx.Response], times: int = 5) -> float:
