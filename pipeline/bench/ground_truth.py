@@ -41,11 +41,13 @@ class DataSetFrames:
 
     ids : (animal, clip, frame from 0) of each;  species : of each, or "unknown"
     mm_per_px : (F,) float64, NaN where the scale of the clip is unknown
+    image_ids : of each in ``coco.json``, by which COCO results name it
     """
 
     ids: tuple[tuple[str, str, int], ...]
     species: tuple[str, ...]
     mm_per_px: NDArray[np.float64]
+    image_ids: tuple[int, ...]
 
 
 @dataclass(frozen=True)
@@ -128,6 +130,7 @@ def _frames(images: Sequence[Mapping[str, Any]], animals: Mapping[str, AnimalTru
         ids=tuple((image["animal"], image["clip"], image["frame"]) for image in images),
         species=tuple(animals[image["animal"]].species or "unknown" for image in images),
         mm_per_px=np.array([None if clip is None else clip.mm_per_px for clip in clips], dtype=np.float64),
+        image_ids=tuple(image["id"] for image in images),
     )
 
 

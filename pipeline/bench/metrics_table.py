@@ -39,13 +39,15 @@ def metrics_table(metrics: Sequence[DataSetMetrics]) -> str:
 def _data_set_lines(metrics: DataSetMetrics) -> Iterator[str]:
     animals, frames = plural(len(metrics.animals), "animal"), plural(metrics.frames, "frame")
     yield f"{metrics.name}: {animals}, {frames}, {metrics.frames_used:,} of them used"
-    if metrics.detection.classes["any"].true_objects:
-        yield from _detection_lines(metrics.detection)
-    yield from _false_positive_lines(metrics.detection)
+    if metrics.detection is not None:
+        if metrics.detection.classes["any"].true_objects:
+            yield from _detection_lines(metrics.detection)
+        yield from _false_positive_lines(metrics.detection)
     yield from _tracking_lines(metrics.tracking)
     yield from _probe_path_lines(metrics.probe_path)
-    yield from counting_lines(metrics.counting)
-    yield from follicle_lines(metrics.counting.follicles, metrics.eggs.follicle_diameters)
+    if metrics.counting is not None:
+        yield from counting_lines(metrics.counting)
+        yield from follicle_lines(metrics.counting.follicles, metrics.eggs.follicle_diameters)
     yield from _stage_lines(metrics.eggs.stages)
     yield from _size_lines("shelled eggs", metrics.eggs.shelled_sizes)
     yield from _size_lines("follicles", metrics.eggs.follicle_sizes)
@@ -101,6 +103,8 @@ def _line(name: str, cells: Sequence[str]) -> str:
 
 
 def _confusion_lines(metrics: DetectionMetrics) -> Iterator[str]:
+    if not metrics.confusion[:, : len(STAGES)].any():
+        return  # nothing was detected, or no stage is stated
     yield "  detected as:" + "".join(f"{name:>14}" for name in (*STAGES, "not found"))
     for name, row in zip((*STAGES, "nothing there"), metrics.confusion.tolist(), strict=True):
         cells = [f"{number:,}" for number in row[:3]] + ["" if name == "nothing there" else f"{row[3]:,}"]

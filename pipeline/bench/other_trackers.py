@@ -15,9 +15,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from models.errors import ClutchlightError
-from pipeline.bench.exported_detections import ExportedDetections, read_exported_detections
+from pipeline.bench.exported_detections import ExportedDetections
 from pipeline.bench.ground_truth import DataSet, rows_by_frame
-from pipeline.bench.result_files import result_folders
+from pipeline.bench.results.method_results import ResultsError
+from pipeline.bench.results.readers import read_method_results
 from pipeline.bench.tracking_input import frames_by_clip, tracking_clips
 from pipeline.bench.tracking_metrics import TrackingMetrics, tracking_metrics
 from pipeline.settings import TrackSettings
@@ -49,10 +50,12 @@ def compare_trackers(data_set: DataSet, results: Path, settings: TrackSettings) 
 
     settings : of our own tracker; the others use its score thresholds
 
-    Raises MissingTrackersError where their libraries are not installed.
+    Raises MissingTrackersError where their libraries are not installed, and ResultsError without detections.
     """
     others = other_trackers(settings)
-    found = read_exported_detections(data_set, result_folders(results))
+    found = read_method_results(data_set, results).found
+    if found is None:
+        raise ResultsError(f"{results} holds no detections. Name results with detections.")
     ours = tracking_metrics(tracking_clips(data_set.objects, found, data_set.frames))
     return {"ours": ours} | {
         name: tracker_metrics(data_set, found, tracker, minimum_score=settings.association_score)

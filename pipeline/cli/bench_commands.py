@@ -53,6 +53,15 @@ def measure_accuracy(
             help="Folder with exams of animals known to carry no eggs or follicles; needs no ground truth. Repeatable.",
         ),
     ] = None,
+    results: Annotated[
+        Path | None,
+        typer.Option(
+            "--results",
+            metavar="PATH",
+            help="Measure these results for the one DATASET instead of running the batch: the output of a batch, COCO "
+            "results, MOTChallenge folders, or a CSV table of counts.",
+        ),
+    ] = None,
     settings: SettingsFile = None,
     engine: EngineOption = EngineName.OPENVINO,
     weights: Weights = None,
@@ -63,8 +72,8 @@ def measure_accuracy(
 ) -> None:
     """Run the batch on data sets with ground truth, and measure what it found and counted.
 
-    The metrics are printed and written to DIR/figures.json, with plots as SVG. Clips that an earlier run finished are
-    not read again.
+    With --results, measure what another program found. The metrics are printed and written to DIR/figures.json, with
+    plots as SVG. Clips that an earlier run finished are not read again.
     """
     with handle_errors(traceback):
         from pipeline.bench.data_set_metrics import measure_data_set
@@ -72,31 +81,35 @@ def measure_accuracy(
         from pipeline.bench.ground_truth import open_data_set
         from pipeline.bench.metrics_plots import metrics_svg
         from pipeline.bench.metrics_table import metrics_table
+        from pipeline.bench.results.own_output import read_own_output
+        from pipeline.bench.results.readers import read_method_results
         from pipeline.settings import load_settings
         from pipeline.store.atomic_write import write_atomically
 
         known = [open_data_set(folder) for folder in data_sets or []]
         if not known and not egg_free:
             raise typer.Exit(misused("Name a folder with exams and ground truth, or egg-free exams with --egg-free."))
+        if results is not None and (len(known) != 1 or egg_free):
+            raise typer.Exit(misused("--results belongs to one DATASET. Name that one alone."))
         loaded, metrics = load_settings(settings), []
+
+        def run_batch(root: Path, written: Path) -> Path:
+            run_batch_with_progress(
+                root, written, settings, engine, weights, quiet=quiet, allow_uncalibrated=allow_uncalibrated
+            )
+            return written
+
         for number, data_set in enumerate(known, 1):
-            results = out / f"{number}-{data_set.name}"
-            run_batch_with_progress(
-                data_set.exams_root,
-                results,
-                settings,
-                engine,
-                weights,
-                quiet=quiet,
-                allow_uncalibrated=allow_uncalibrated,
-            )
-            metrics.append(measure_data_set(data_set, results, loaded))
+            if results is None:
+                written = run_batch(data_set.exams_root, out / f"{number}-{data_set.name}")
+                found = read_own_output(data_set, written)
+            else:
+                found = read_method_results(data_set, results)
+            metrics.append(measure_data_set(data_set, found, loaded))
         for number, folder in enumerate(egg_free or [], len(known) + 1):
-            results = out / f"{number}-{folder.resolve().name}"
-            run_batch_with_progress(
-                folder, results, settings, engine, weights, quiet=quiet, allow_uncalibrated=allow_uncalibrated
-            )
-            metrics.append(measure_data_set(egg_free_data_set(folder, results), results, loaded))
+            written = run_batch(folder, out / f"{number}-{folder.resolve().name}")
+            data_set = egg_free_data_set(folder, written)
+            metrics.append(measure_data_set(data_set, read_own_output(data_set, written), loaded))
         for number, each in enumerate(metrics, 1):
             write_atomically(out / f"{number}-{each.name}.svg", [metrics_svg(each).encode()])
         documents = [each.document() for each in metrics]
