@@ -17,7 +17,8 @@ ClutchlightError                 the root: every error that the program reports 
 ├── WorkerError                  a worker process that ends before it is ready (pipeline.worker.worker)
 ├── LockedError                  another run uses the same output folder (pipeline.store.lock)
 ├── DataSetError                 a data set without readable ground truth (pipeline.bench.ground_truth)
-└── ResultsError                 results of a method that cannot be read (pipeline.bench.results.method_results)
+├── ResultsError                 results of a method that cannot be read (pipeline.bench.results.method_results)
+└── MethodError                  a method that cannot be run (pipeline.bench.methods.method)
 """
 
 from __future__ import annotations

@@ -16,6 +16,7 @@ from pipeline.cli.bench_speed_command import measure_speed
 from pipeline.cli.bench_years_command import measure_years
 from pipeline.cli.error_handling import handle_errors
 from pipeline.cli.exit_codes import ExitCode
+from pipeline.cli.method_runner import run_method_with_progress
 from pipeline.cli.metrics_output import report_metrics
 from pipeline.cli.options import (
     AllowUncalibrated,
@@ -62,6 +63,15 @@ def measure_accuracy(
             "results, MOTChallenge folders, or a CSV table of counts.",
         ),
     ] = None,
+    method: Annotated[
+        str | None,
+        typer.Option(
+            "--method",
+            metavar="MODULE:FUNCTION",
+            help="Run this function over the clips instead of the batch, such as "
+            "pipeline.bench.peers.hough_circles:find.",
+        ),
+    ] = None,
     settings: SettingsFile = None,
     engine: EngineOption = EngineName.OPENVINO,
     weights: Weights = None,
@@ -72,13 +82,14 @@ def measure_accuracy(
 ) -> None:
     """Run the batch on data sets with ground truth, and measure what it found and counted.
 
-    With --results, measure what another program found. The metrics are printed and written to DIR/figures.json, with
-    plots as SVG. Clips that an earlier run finished are not read again.
+    With --results or --method, measure what another program or a function of your own finds. The metrics are printed
+    and written to DIR/figures.json, with plots as SVG. Clips that an earlier run finished are not read again.
     """
     with handle_errors(traceback):
         from pipeline.bench.data_set_metrics import measure_data_set
         from pipeline.bench.egg_free_data_set import egg_free_data_set
         from pipeline.bench.ground_truth import open_data_set
+        from pipeline.bench.methods.method import load_method
         from pipeline.bench.metrics_plots import metrics_svg
         from pipeline.bench.metrics_table import metrics_table
         from pipeline.bench.results.own_output import read_own_output
@@ -89,8 +100,10 @@ def measure_accuracy(
         known = [open_data_set(folder) for folder in data_sets or []]
         if not known and not egg_free:
             raise typer.Exit(misused("Name a folder with exams and ground truth, or egg-free exams with --egg-free."))
-        if results is not None and (len(known) != 1 or egg_free):
-            raise typer.Exit(misused("--results belongs to one DATASET. Name that one alone."))
+        if results is not None and (len(known) != 1 or egg_free or method is not None):
+            raise typer.Exit(misused("--results belongs to one DATASET. Name that one alone, without --method."))
+        if method is not None and egg_free:
+            raise typer.Exit(misused("--egg-free needs the batch, which says which frames can be used."))
         loaded, metrics = load_settings(settings), []
 
         def run_batch(root: Path, written: Path) -> Path:
@@ -100,11 +113,13 @@ def measure_accuracy(
             return written
 
         for number, data_set in enumerate(known, 1):
-            if results is None:
-                written = run_batch(data_set.exams_root, out / f"{number}-{data_set.name}")
-                found = read_own_output(data_set, written)
-            else:
+            own = out / f"{number}-{data_set.name}"
+            if results is not None:
                 found = read_method_results(data_set, results)
+            elif method is not None:
+                found = run_method_with_progress(data_set, load_method(method), own, loaded, quiet=quiet)
+            else:
+                found = read_own_output(data_set, run_batch(data_set.exams_root, own))
             metrics.append(measure_data_set(data_set, found, loaded))
         for number, folder in enumerate(egg_free or [], len(known) + 1):
             written = run_batch(folder, out / f"{number}-{folder.resolve().name}")

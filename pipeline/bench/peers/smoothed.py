@@ -1,0 +1,26 @@
+"""The picture that classical methods work on: of one height, with its speckle smoothed."""
+
+from __future__ import annotations
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+__all__ = ["circle_outline", "smoothed"]
+
+_HEIGHT_PX = 256  # as high as the input of the network; the methods are then as fast on large frames as on small ones
+
+
+def smoothed(frame: NDArray[np.uint8], blur_px: float) -> tuple[NDArray[np.uint8], float]:
+    """The frame 256 px high, blurred by a Gaussian with this standard deviation, and px of the frame per px of it."""
+    factor = frame.shape[0] / _HEIGHT_PX
+    width = max(1, round(frame.shape[1] / factor))
+    picture = cv2.resize(frame, (width, _HEIGHT_PX), interpolation=cv2.INTER_AREA)
+    return np.asarray(cv2.GaussianBlur(picture, (0, 0), blur_px)), factor
+
+
+def circle_outline(x: float, y: float, radius: float, score: float, factor: float) -> dict[str, object]:
+    """A circle in such a picture as an outline in the frame. factor : px of the frame per px of the picture"""
+    # Pixel centres are at whole numbers, so the edge of the picture is at -0.5.
+    cx, cy, size = (x + 0.5) * factor - 0.5, (y + 0.5) * factor - 0.5, radius * factor
+    return {"ellipse": [cx, cy, size, size, 0.0], "score": score}
