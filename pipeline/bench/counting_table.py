@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from pipeline.bench.baseline_counts import PUBLISHED_ERRORS, BaselineMetrics
+from pipeline.bench.baseline_counts import BaselineMetrics
 from pipeline.bench.count_errors import CountErrors
 from pipeline.bench.count_metrics import CountMetrics
 from pipeline.bench.counting_metrics import CountingMetrics
@@ -13,12 +13,11 @@ from pipeline.formatting import format_known, plural
 
 __all__ = ["COUNTING_LEGEND", "counting_lines"]
 
-COUNTING_LEGEND = f"""\
+COUNTING_LEGEND = """\
 Counts are compared with the shelled eggs that the sweeps crossed. Twice: further listings of an object that is
 listed already. Two under one: listings of which at least a quarter lies on another object. Nothing: listings of which
 less than three tenths lies on any object. Missed: crossed objects under no listing. The quarter reviewed first: by the
-most urgent flag, then by uncertainty; the least confident quarter: by the stated confidence alone.
-{PUBLISHED_ERRORS}"""
+most urgent flag, then by uncertainty; the least confident quarter: by the stated confidence alone."""
 
 
 def counting_lines(metrics: CountingMetrics) -> Iterator[str]:

@@ -14,6 +14,7 @@ from pipeline.bench.probe_path_error import ProbePathMetrics
 from pipeline.bench.size_metrics import SizeMetrics
 from pipeline.bench.stage_metrics import StageMetrics
 from pipeline.bench.tracking_metrics import TrackingMetrics
+from pipeline.bench.yardsticks import yardstick_lines
 from pipeline.formatting import format_known, plural
 
 __all__ = ["metrics_table"]
@@ -32,8 +33,10 @@ _COLUMN_WIDTHS = (8, 8, 9, 8, 11, 12, 14, 14)
 
 
 def metrics_table(metrics: Sequence[DataSetMetrics]) -> str:
-    """One block for each data set, and a legend."""
-    return "\n\n".join(["\n".join(_data_set_lines(each)) for each in metrics] + [_LEGEND])
+    """One block for each data set, a legend, and, under counts, what people reached elsewhere."""
+    blocks = ["\n".join(_data_set_lines(each)) for each in metrics]
+    beside_people = [*yardstick_lines()] if any(each.counting is not None for each in metrics) else []
+    return "\n\n".join([*blocks, "\n".join([_LEGEND, *beside_people])])
 
 
 def _data_set_lines(metrics: DataSetMetrics) -> Iterator[str]:

@@ -28,6 +28,7 @@ __all__ = [
     "TrackerFunction",
     "compare_trackers",
     "other_trackers",
+    "tracked_by",
     "tracker_metrics",
     "tracker_table",
 ]
@@ -89,7 +90,15 @@ def other_trackers(settings: TrackSettings) -> dict[str, TrackerFunction]:
 def tracker_metrics(
     data_set: DataSet, found: ExportedDetections, tracker: TrackerFunction, *, minimum_score: float
 ) -> TrackingMetrics:
-    """The metrics of a tracker's tracks over the detections of ``found``.
+    """The metrics of a tracker's tracks over the detections of ``found``. minimum_score : as in `tracked_by`"""
+    tracked = tracked_by(data_set, found, tracker, minimum_score=minimum_score)
+    return tracking_metrics(tracking_clips(data_set.objects, tracked, data_set.frames))
+
+
+def tracked_by(
+    data_set: DataSet, found: ExportedDetections, tracker: TrackerFunction, *, minimum_score: float
+) -> ExportedDetections:
+    """The detections with the tracks of another tracker.
 
     minimum_score : the tracker does not see detections with lower scores
     """
@@ -103,7 +112,7 @@ def tracker_metrics(
         scores = [found.scores[own] for own in in_frames]
         for own, identities in zip(in_frames, tracker(list(zip(corners, scores, strict=True))), strict=True):
             track[own] = identities
-    return tracking_metrics(tracking_clips(data_set.objects, replace(found, track=track), data_set.frames))
+    return replace(found, track=track)
 
 
 def tracker_table(compared: Mapping[str, TrackingMetrics]) -> str:

@@ -1,0 +1,56 @@
+"""Bootstrap intervals over animals, and of paired differences.
+
+Frames of a clip and clips of an animal are alike, so whole animals are drawn, with replacement, as often as there are
+(Efron and Tibshirani, An Introduction to the Bootstrap, 1993, percentile interval). All methods are measured on the
+same draws, so that what is hard about an animal cancels in a difference.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+__all__ = ["Estimate", "Statistic", "animal_weights", "difference", "estimate"]
+
+Floats = NDArray[np.float64]
+
+# (B, A) how often each of A animals counts in each of B draws, to (B,) values; NaN where a draw has nothing to measure.
+Statistic = Callable[[Floats], Floats]
+
+_COVERAGE = 0.95
+
+
+@dataclass(frozen=True)
+class Estimate:
+    """A figure over all animals, and its 95 % interval over draws of animals; None where it cannot be measured."""
+
+    value: float | None
+    low: float | None
+    high: float | None
+
+
+def animal_weights(animals: int, resamples: int, seed: int) -> Floats:
+    """(B, A) how often each animal is drawn. Each row sums to the number of animals."""
+    rng = np.random.default_rng(seed)
+    return rng.multinomial(animals, np.full(animals, 1 / animals), size=resamples).astype(np.float64)
+
+
+def estimate(statistic: Statistic, weights: Floats) -> Estimate:
+    """The figure of one method. weights : from `animal_weights`"""
+    return _summary(statistic(np.ones((1, weights.shape[1])))[0], statistic(weights))
+
+
+def difference(first: Statistic, second: Statistic, weights: Floats) -> Estimate:
+    """First minus second, on the same draws."""
+    return estimate(lambda each: first(each) - second(each), weights)
+
+
+def _summary(value: float, draws: Floats) -> Estimate:
+    known = draws[~np.isnan(draws)]
+    if np.isnan(value) or not len(known):
+        return Estimate(None, None, None)
+    low, high = np.quantile(known, [(1 - _COVERAGE) / 2, (1 + _COVERAGE) / 2])
+    return Estimate(float(value), float(low), float(high))
