@@ -7,5 +7,6 @@ two. Each ``*_metrics`` module measures one thing; `data_set_metrics` collects a
 `counting_table` and `metrics_plots` show it to people. `frame_rates` compares the counts of clips that `thinned_scans`
 reads at several frame rates, and `turn_metrics` measures the turns of the probe that are found. `label_metrics`
 compares two networks on reviewed frames, `other_trackers` compares our tracks with those of other libraries, and
-`counting_speed` measures the cost of counting. `input_files` measures how files are read.
+`counting_speed` measures the cost of counting. `input_files` measures how files are read. `export` writes a data set
+for other programs.
 """

@@ -13,6 +13,7 @@ from pipeline.cli.attack_command import run_all_attacks
 from pipeline.cli.batch_runner import run_batch_with_progress
 from pipeline.cli.bench_compare_command import compare_methods
 from pipeline.cli.bench_counting_commands import measure_frame_rates, measure_turns, measure_worlds
+from pipeline.cli.bench_export_command import export_data_set
 from pipeline.cli.bench_speed_command import measure_speed
 from pipeline.cli.bench_years_command import measure_years
 from pipeline.cli.error_handling import handle_errors
@@ -246,6 +247,7 @@ def compare_other_trackers(
 BENCH_COMMANDS: dict[str, Callable[..., None]] = {
     "accuracy": measure_accuracy,
     "compare": compare_methods,
+    "export": export_data_set,
     "frame-rates": measure_frame_rates,
     "worlds": measure_worlds,
     "turns": measure_turns,
