@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from importlib.util import find_spec
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -32,8 +31,6 @@ if TYPE_CHECKING:
     from pipeline.settings import Settings
 
 __all__ = ["compare_methods"]
-
-_PEERS = {"hough_circles": "cv2", "blob_detector": "cv2", "scale_space_blobs": "skimage"}  # and the library of each
 
 
 def compare_methods(
@@ -89,6 +86,7 @@ def compare_methods(
         from pipeline.bench.comparison.entries import Entry, entries_of_own_detections, entry_of_results
         from pipeline.bench.ground_truth import open_data_set
         from pipeline.bench.methods.method import load_method
+        from pipeline.bench.peers.available import available_peers
         from pipeline.bench.results.own_output import read_own_output
         from pipeline.bench.results.readers import read_method_results
         from pipeline.settings import load_settings
@@ -99,7 +97,7 @@ def compare_methods(
         others = [_named_path(each) for each in results or []]
         read = [entry_of_results(name, known, read_method_results(known, path)) for name, path in others]
         choose = _tuning(tuning_set, tries, tuning_frames, seed, loaded)
-        chosen = [choose(load_method(name)) for name in methods or _available_peers()]
+        chosen = [choose(load_method(name)) for name in methods or available_peers()]
 
         own_folder = out / f"1-{known.name}"
         run_batch_with_progress(
@@ -112,10 +110,6 @@ def compare_methods(
             entries.append(entry_of_results(_short(method.name), known, found, {**method.settings, **how}))
         compared = compare_entries(known, [*entries, *read], resamples=resamples, seed=seed)
         report_metrics(out / "comparison.json", compared.document(), comparison_table(compared), as_json=as_json)
-
-
-def _available_peers() -> list[str]:
-    return [f"pipeline.bench.peers.{name}:find" for name, library in _PEERS.items() if find_spec(library) is not None]
 
 
 def _short(name: str) -> str:

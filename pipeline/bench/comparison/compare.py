@@ -7,7 +7,7 @@ from dataclasses import asdict, dataclass
 from typing import Any
 
 from pipeline.bench.comparison.entries import Entry
-from pipeline.bench.comparison.resampling import Estimate, Statistic, animal_weights, difference, estimate
+from pipeline.bench.comparison.resampling import Estimate, Sampled, Statistic, animal_weights, sample
 from pipeline.bench.comparison.statistics import count_error, hota, shelled_average_precision
 from pipeline.bench.count_comparison import compare_counts
 from pipeline.bench.ground_truth import DataSet
@@ -68,16 +68,19 @@ def compare_entries(data_set: DataSet, entries: Sequence[Entry], *, resamples: i
     give is missing.
     """
     weights = animal_weights(len(data_set.animals), resamples, seed)
-    statistics = [_statistics(data_set, entry) for entry in entries]
+    sampled: list[dict[str, Sampled]] = [
+        {name: sample(statistic, weights) for name, statistic in _statistics(data_set, entry).items()}
+        for entry in entries
+    ]
     compared = []
-    for entry, own in zip(entries, statistics, strict=True):
-        first = statistics[0]
+    for entry, own in zip(entries, sampled, strict=True):
+        first = sampled[0]
         compared.append(
             ComparedEntry(
                 name=entry.name,
-                figures={name: estimate(each, weights) for name, each in own.items()},
+                figures={name: each.estimate() for name, each in own.items()},
                 first_minus_this={
-                    name: difference(first[name], each, weights)
+                    name: first[name].minus(each).estimate()
                     for name, each in own.items()
                     if name in first and own is not first
                 },

@@ -13,7 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["Estimate", "Statistic", "animal_weights", "difference", "estimate"]
+__all__ = ["Estimate", "Sampled", "Statistic", "animal_weights", "sample"]
 
 Floats = NDArray[np.float64]
 
@@ -38,19 +38,26 @@ def animal_weights(animals: int, resamples: int, seed: int) -> Floats:
     return rng.multinomial(animals, np.full(animals, 1 / animals), size=resamples).astype(np.float64)
 
 
-def estimate(statistic: Statistic, weights: Floats) -> Estimate:
-    """The figure of one method. weights : from `animal_weights`"""
-    return _summary(statistic(np.ones((1, weights.shape[1])))[0], statistic(weights))
+@dataclass(frozen=True)
+class Sampled:
+    """A figure over all animals, and in each of B draws. value : NaN where it cannot be measured;  draws : (B,)"""
+
+    value: float
+    draws: Floats
+
+    def minus(self, other: Sampled) -> Sampled:
+        """The paired difference: both figures are of the same draws."""
+        return Sampled(self.value - other.value, self.draws - other.draws)
+
+    def estimate(self) -> Estimate:
+        """The figure with its interval. Draws with nothing to measure are left out."""
+        known = self.draws[~np.isnan(self.draws)]
+        if np.isnan(self.value) or not len(known):
+            return Estimate(None, None, None)
+        low, high = np.quantile(known, [(1 - _COVERAGE) / 2, (1 + _COVERAGE) / 2])
+        return Estimate(self.value, float(low), float(high))
 
 
-def difference(first: Statistic, second: Statistic, weights: Floats) -> Estimate:
-    """First minus second, on the same draws."""
-    return estimate(lambda each: first(each) - second(each), weights)
-
-
-def _summary(value: float, draws: Floats) -> Estimate:
-    known = draws[~np.isnan(draws)]
-    if np.isnan(value) or not len(known):
-        return Estimate(None, None, None)
-    low, high = np.quantile(known, [(1 - _COVERAGE) / 2, (1 + _COVERAGE) / 2])
-    return Estimate(float(value), float(low), float(high))
+def sample(statistic: Statistic, weights: Floats) -> Sampled:
+    """The figure over all animals and in each draw. weights : from `animal_weights`"""
+    return Sampled(float(statistic(np.ones((1, weights.shape[1])))[0]), statistic(weights))

@@ -6,7 +6,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["circle_outline", "smoothed"]
+__all__ = ["circle_outline", "ellipse_outline", "smoothed"]
 
 _HEIGHT_PX = 256  # as high as the input of the network; the methods are then as fast on large frames as on small ones
 
@@ -21,6 +21,11 @@ def smoothed(frame: NDArray[np.uint8], blur_px: float) -> tuple[NDArray[np.uint8
 
 def circle_outline(x: float, y: float, radius: float, score: float, factor: float) -> dict[str, object]:
     """A circle in such a picture as an outline in the frame. factor : px of the frame per px of the picture"""
+    return ellipse_outline(np.array([x, y, radius, radius, 0.0]), score, factor)
+
+
+def ellipse_outline(ellipse: NDArray[np.float64], score: float, factor: float) -> dict[str, object]:
+    """An ellipse (5,) in such a picture likewise."""
     # Pixel centres are at whole numbers, so the edge of the picture is at -0.5.
-    cx, cy, size = (x + 0.5) * factor - 0.5, (y + 0.5) * factor - 0.5, radius * factor
-    return {"ellipse": [cx, cy, size, size, 0.0], "score": score}
+    centre, axes = (ellipse[:2] + 0.5) * factor - 0.5, ellipse[2:4] * factor
+    return {"ellipse": [*centre.tolist(), *axes.tolist(), float(ellipse[4])], "score": score}

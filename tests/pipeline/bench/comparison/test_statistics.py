@@ -10,7 +10,7 @@ import pytest
 from pipeline.bench.comparison.compare import Comparison, compare_entries
 from pipeline.bench.comparison.comparison_table import comparison_table
 from pipeline.bench.comparison.entries import Entry, entries_of_own_detections, entry_of_results
-from pipeline.bench.comparison.resampling import Statistic, animal_weights, difference, estimate
+from pipeline.bench.comparison.resampling import Estimate, Statistic, animal_weights, sample
 from pipeline.bench.comparison.statistics import count_error, hota, shelled_average_precision
 from pipeline.bench.data_set_metrics import measure_data_set
 from pipeline.bench.ground_truth import DataSet, open_data_set
@@ -72,6 +72,10 @@ def own(folder: Path, data_set: DataSet) -> MethodResults:
     return read_own_output(data_set, folder / "out")
 
 
+def estimate(statistic: Statistic, weights: np.ndarray) -> Estimate:
+    return sample(statistic, weights).estimate()
+
+
 def once(statistic: Statistic) -> float:
     return float(statistic(np.ones((1, len(ANIMALS))))[0])
 
@@ -127,7 +131,7 @@ def test_what_two_methods_share_cancels_in_their_difference() -> None:
     hard = np.random.default_rng(1).integers(0, 20, 60)
     weights = animal_weights(60, 500, seed=1)
     first, second = count_error(hard.tolist()), count_error((hard + 1).tolist())
-    paired = difference(first, second, weights)
+    paired = sample(first, weights).minus(sample(second, weights)).estimate()
     assert (paired.value, paired.low, paired.high) == pytest.approx((-1, -1, -1))
     alone = estimate(first, weights)
     assert alone.low is not None

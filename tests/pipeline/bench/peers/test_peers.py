@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import sys
 from dataclasses import replace
 from pathlib import Path
 
@@ -12,13 +13,15 @@ from numpy.typing import NDArray
 
 from models.ellipse import overlap
 from pipeline.bench.ground_truth import DataSet, open_data_set
-from pipeline.bench.methods.method import load_method
+from pipeline.bench.methods.method import MethodError, load_method
 from pipeline.bench.methods.tuning import read_tuning_clips, shelled_f1, tune
+from pipeline.bench.peers import edge_drawing
+from pipeline.bench.peers.available import available_peers
 from pipeline.settings import load_settings
 from tests.pipeline.bench.data_set_files import DATE, object_annotation, write_truth
 from tests.pipeline.blob_finder import write_exam_folder
 
-PEERS = [f"pipeline.bench.peers.{name}:find" for name in ("hough_circles", "blob_detector", "scale_space_blobs")]
+PEERS = available_peers()  # edge drawing only where another OpenCV is installed
 INGEST = load_settings().ingest
 FRAMES = 40
 EGG = [200.0, 240.0, 50.0, 50.0, 0.0]
@@ -95,3 +98,14 @@ def test_the_f1_counts_misses_and_false_detections(data_set: DataSet) -> None:
     assert shelled_f1(perfect, data_set, clips) == pytest.approx(2 * 20 / (20 + 80))
     silent = replace(perfect, function=lambda frame: [])
     assert shelled_f1(silent, data_set, clips) == 0.0
+
+
+def test_a_missing_library_is_named_with_the_command_that_installs_it(monkeypatch: pytest.MonkeyPatch) -> None:
+    assert PEERS[:2] == [f"pipeline.bench.peers.{name}:find" for name in ("hough_circles", "blob_detector")]
+    monkeypatch.delattr(cv2, "ximgproc", raising=False)
+    assert "pipeline.bench.peers.edge_drawing:find" not in available_peers()
+    with pytest.raises(MethodError, match="pip install opencv-contrib-python-headless"):
+        edge_drawing.find(egg_on_speckle())
+    monkeypatch.setitem(sys.modules, "skimage.feature", None)
+    with pytest.raises(MethodError, match="pip install 'clutchlight"):
+        list(load_method("pipeline.bench.peers.scale_space_blobs:find").outlines([egg_on_speckle()]))
