@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import textwrap
 from collections.abc import Iterator, Mapping
 
 from pipeline.bench.comparison.compare import FIGURES, ComparedEntry, Comparison, Figure
@@ -11,7 +12,7 @@ from pipeline.formatting import plural
 
 __all__ = ["comparison_table"]
 
-_NAME_WIDTH, _CELL_WIDTH = 32, 22
+_NAME_WIDTH, _CELL_WIDTH, _TEXT_WIDTH = 28, 25, 120
 
 
 def comparison_table(comparison: Comparison) -> str:
@@ -74,4 +75,4 @@ def _setting_lines(entries: tuple[ComparedEntry, ...]) -> Iterator[str]:
                 f"{name} {value:.3g}" if isinstance(value, float) else f"{name} {value}"
                 for name, value in entry.settings.items()
             )
-            yield f"{entry.name}: {values}"
+            yield from textwrap.wrap(f"{entry.name}: {values}", _TEXT_WIDTH, subsequent_indent="    ")

@@ -66,7 +66,7 @@ def entries_of_own_detections(data_set: DataSet, own: MethodResults, settings: T
         return entries
     return entries + [
         Entry(
-            f"ours, tracked by {name}",
+            f"ours + {name}",
             MethodResults(
                 found=tracked_by(data_set, own.found, tracker, minimum_score=settings.association_score),
                 has_tracks=True,

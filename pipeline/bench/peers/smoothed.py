@@ -8,14 +8,21 @@ from numpy.typing import NDArray
 
 __all__ = ["circle_outline", "ellipse_outline", "smoothed"]
 
-_HEIGHT_PX = 256  # as high as the input of the network; the methods are then as fast on large frames as on small ones
+_NETWORK_HEIGHT_PX = (
+    256  # as high as the input of the network; the methods are then as fast on large frames as on small ones
+)
 
 
-def smoothed(frame: NDArray[np.uint8], blur_px: float) -> tuple[NDArray[np.uint8], float]:
-    """The frame 256 px high, blurred by a Gaussian with this standard deviation, and px of the frame per px of it."""
-    factor = frame.shape[0] / _HEIGHT_PX
+def smoothed(
+    frame: NDArray[np.uint8], blur_px: float, *, height_px: int = _NETWORK_HEIGHT_PX
+) -> tuple[NDArray[np.uint8], float]:
+    """The frame scaled to this height and blurred by a Gaussian, and px of the frame per px of it.
+
+    blur_px : standard deviation, in px of the result
+    """
+    factor = frame.shape[0] / height_px
     width = max(1, round(frame.shape[1] / factor))
-    picture = cv2.resize(frame, (width, _HEIGHT_PX), interpolation=cv2.INTER_AREA)
+    picture = cv2.resize(frame, (width, height_px), interpolation=cv2.INTER_AREA)
     return np.asarray(cv2.GaussianBlur(picture, (0, 0), blur_px)), factor
 
 
