@@ -1,11 +1,11 @@
-"""The name of each clip of a data set as a sequence of MOTChallenge: one folder name for animal and clip."""
+"""The name of each clip of a data set outside it: one folder name for animal and clip; and of each picture."""
 
 from __future__ import annotations
 
 from pipeline.bench.ground_truth import DataSet
 from pipeline.exams.folder_names import animal_folder, clip_file_stems
 
-__all__ = ["clips_by_sequence"]
+__all__ = ["clips_by_sequence", "picture_name", "picture_names"]
 
 
 def clips_by_sequence(data_set: DataSet) -> dict[str, tuple[str, str]]:
@@ -26,3 +26,14 @@ def clips_by_sequence(data_set: DataSet) -> dict[str, tuple[str, str]]:
                 name = f"{plain}_{number}"
             clips[name] = animal, clip
     return clips
+
+
+def picture_name(sequence: str, frame: int) -> str:
+    """The name of one frame, from 0, of a sequence, without suffix."""
+    return f"{sequence}_{frame:06d}"
+
+
+def picture_names(data_set: DataSet) -> list[str]:
+    """That of each frame of the data set, in its order."""
+    sequences = {clip: name for name, clip in clips_by_sequence(data_set).items()}
+    return [picture_name(sequences[animal, clip], frame) for animal, clip, frame in data_set.frames.ids]

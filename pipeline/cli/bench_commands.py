@@ -62,7 +62,7 @@ def measure_accuracy(
             "--results",
             metavar="PATH",
             help="Measure these results for the one DATASET instead of running the batch: the output of a batch, COCO "
-            "results, MOTChallenge folders, or a CSV table of counts.",
+            "results, MOTChallenge folders, YOLO labels, or a CSV table of counts.",
         ),
     ] = None,
     method: Annotated[

@@ -14,6 +14,7 @@ from models.ellipse import outline
 from models.stages import STAGES
 from pipeline.bench.export.exported_clips import ExportedClip, write_picture
 from pipeline.bench.ground_truth import DataSet
+from pipeline.bench.sequences import picture_name
 from pipeline.store.atomic_write import write_atomically
 
 __all__ = ["write_coco"]
@@ -28,7 +29,7 @@ def write_coco(data_set: DataSet, clips: Iterator[ExportedClip], folder: Path) -
     annotations: list[dict[str, Any]] = []
     for clip in clips:
         for frame in clip.frames:
-            name = f"{clip.sequence}_{frame.number:06d}.png"
+            name = f"{picture_name(clip.sequence, frame.number)}.png"
             write_picture(folder / "images" / name, frame.picture)
             image = image_ids[clip.animal, clip.file, frame.number]
             images.append({"id": image, "file_name": name, "width": clip.width, "height": clip.height})

@@ -18,6 +18,7 @@ from numpy.typing import NDArray
 from models.stages import STAGES
 from pipeline.bench.export.exported_clips import ExportedClip, is_held_back, write_picture
 from pipeline.bench.ground_truth import DataSet
+from pipeline.bench.sequences import picture_name
 from pipeline.formatting import plural
 from pipeline.store.atomic_write import write_atomically
 
@@ -33,7 +34,7 @@ def write_image_folder(data_set: DataSet, clips: Iterator[ExportedClip], folder:
         split = _SPLITS[is_held_back(data_set, clip.animal)]
         truth = data_set.animals[clip.animal].clips.get(clip.file)
         for frame in clip.frames:
-            name = f"{clip.sequence}_{frame.number:06d}.png"
+            name = f"{picture_name(clip.sequence, frame.number)}.png"
             write_picture(folder / split / name, frame.picture)
             rows[split].append(
                 {

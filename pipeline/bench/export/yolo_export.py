@@ -18,6 +18,7 @@ from models.ellipse import outline
 from models.stages import STAGES
 from pipeline.bench.export.exported_clips import ExportedClip, ExportedFrame, is_held_back, write_picture
 from pipeline.bench.ground_truth import DataSet
+from pipeline.bench.sequences import picture_name
 from pipeline.store.atomic_write import write_atomically
 
 __all__ = ["write_yolo"]
@@ -28,7 +29,7 @@ def write_yolo(data_set: DataSet, clips: Iterator[ExportedClip], folder: Path) -
     for clip in clips:
         split = "val" if is_held_back(data_set, clip.animal) else "train"
         for frame in clip.frames:
-            name = f"{clip.sequence}_{frame.number:06d}"
+            name = picture_name(clip.sequence, frame.number)
             write_picture(folder / "images" / split / f"{name}.png", frame.picture)
             lines = [f"{line}\n".encode() for line in _lines(data_set, frame)]
             write_atomically(folder / "labels" / split / f"{name}.txt", lines)

@@ -11,10 +11,17 @@ from pipeline.bench.results.count_table import read_count_table
 from pipeline.bench.results.method_results import MethodResults, ResultsError, ResultsReader
 from pipeline.bench.results.mot_folders import read_mot_folders
 from pipeline.bench.results.own_output import read_if_own_output
+from pipeline.bench.results.yolo_labels import read_yolo_labels
 
 __all__ = ["READERS", "read_method_results"]
 
-READERS: tuple[ResultsReader, ...] = (read_if_own_output, read_coco_results, read_mot_folders, read_count_table)
+READERS: tuple[ResultsReader, ...] = (
+    read_if_own_output,
+    read_coco_results,
+    read_mot_folders,
+    read_yolo_labels,
+    read_count_table,
+)
 """An output folder of our own holds tables and JSON, too, so it is tried first, and alone where it is one."""
 
 
@@ -39,6 +46,6 @@ def read_method_results(data_set: DataSet, path: Path) -> MethodResults:
     if combined.found is None and combined.counts is None:
         raise ResultsError(
             f"{path} holds no results that can be read. Name the output folder of clutchlight batch, COCO results, "
-            "MOTChallenge folders, or a CSV table with the columns animal, date and shelled."
+            "MOTChallenge folders, YOLO labels, or a CSV table with the columns animal, date and shelled."
         )
     return combined

@@ -50,6 +50,7 @@ def errors_of(objects: dict[int, int], listings: list[Listing], crossed: set[int
             ("unknown",) * FRAMES,
             np.full(FRAMES, np.nan),
             tuple(range(FRAMES)),
+            np.full((FRAMES, 2), np.nan),
         ),
         TrueObjects(
             frame=np.array([frame for frame, _ in true], np.int64),

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 from configparser import ConfigParser
+from dataclasses import replace
 from pathlib import Path
 
 import av
@@ -17,6 +18,7 @@ from pipeline.bench.data_set_metrics import measure_data_set
 from pipeline.bench.export.exported_clips import exported_clips
 from pipeline.bench.export.formats import WRITERS
 from pipeline.bench.ground_truth import DataSet, open_data_set
+from pipeline.bench.results.method_results import ResultsError
 from pipeline.bench.results.readers import read_method_results
 from pipeline.cli.bench_export_command import ExportFormat
 from pipeline.cli.exit_codes import ExitCode
@@ -107,6 +109,35 @@ def test_yolo_outlines_are_cut_at_the_edge_and_no_animal_is_on_both_sides(data_s
     assert cut.bounds[2] == pytest.approx(WIDTH - 0.5)
     assert 0.5 * area(AT_EDGE)[0] < cut.area < 0.75 * area(AT_EDGE)[0]
     assert "  2: calcified" in (tmp_path / "data.yaml").read_text()
+
+
+def test_yolo_labels_read_back_as_results(data_set: DataSet, tmp_path: Path) -> None:
+    export(data_set, "yolo", tmp_path)
+    box = tmp_path / "labels" / "train" / "AF-0001_left-1_000000.txt"
+    left, top, width, height = 26.5, 38.5, 28.0, 24.0  # of the egg inside, from the picture's corner
+    shares = np.array([left + width / 2, top + height / 2, width, height]) / [WIDTH, HEIGHT, WIDTH, HEIGHT]
+    box.write_text(f"2 {' '.join(map(str, shares))} 0.75\n")
+    sized = replace(
+        data_set, frames=replace(data_set.frames, sizes=np.full((len(data_set.frames.ids), 2), [WIDTH, HEIGHT], float))
+    )
+    results = read_method_results(sized, tmp_path)
+    assert results.found is not None
+    found = results.found
+    assert (found.scores[0], found.boxes[0].tolist()) == (0.75, pytest.approx([26.0, 38.0, 28.0, 24.0]))
+    assert set(found.scores[1:].tolist()) == {1.0}
+    metrics = measure_data_set(sized, results, SETTINGS)
+    assert metrics.detection is not None
+    calcified = metrics.detection.classes["calcified"]
+    assert (calcified.recall, calcified.precision) == (pytest.approx(2 / FRAMES), 1)
+    assert calcified.errors_mm.axis_p90 == pytest.approx(0, abs=0.05)
+    with pytest.raises(ResultsError, match="does not say how large"):
+        read_method_results(data_set, tmp_path)
+    box.write_text("2 0.5 0.5\n")
+    with pytest.raises(ResultsError, match="line 1: this is no detection"):
+        read_method_results(sized, tmp_path)
+    box.rename(box.with_name("AF-0009_left-1_000000.txt"))
+    with pytest.raises(ResultsError, match="is no picture of set"):
+        read_method_results(sized, tmp_path)
 
 
 def test_an_image_folder_has_a_line_for_each_picture_and_a_card(data_set: DataSet, tmp_path: Path) -> None:
