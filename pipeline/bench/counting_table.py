@@ -55,9 +55,9 @@ def _error_lines(name: str, errors: CountErrors | None) -> Iterator[str]:
 
 
 def _way_lines(metrics: CountingMetrics) -> Iterator[str]:
-    """The program and simpler ways to count."""
-    yield f"  {'shelled eggs counted by':<24}{'exact':>8}{'within 1':>10}{'bias':>8}{'mean absolute error':>21}"
-    ways: dict[str, CountMetrics | BaselineMetrics] = {"this program": metrics.counts, **metrics.baselines}
+    """What is stated, and simpler ways to count."""
+    yield f"  {'shelled eggs counted':<24}{'exact':>8}{'within 1':>10}{'bias':>8}{'mean absolute error':>21}"
+    ways: dict[str, CountMetrics | BaselineMetrics] = {"as stated": metrics.counts, **metrics.baselines}
     for name, way in ways.items():
         yield (
             f"    {name:<22}{format_known(way.exact, '.0%'):>8}{format_known(way.within_1, '.0%'):>10}"

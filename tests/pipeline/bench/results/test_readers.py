@@ -124,7 +124,7 @@ def test_a_table_of_counts_gives_counts_alone(data_set: DataSet, tmp_path: Path)
     assert (second.estimate, second.interval90, second.follicles_estimate) == (1, None, 2)
     assert metrics.counting.risk.animals == 0
     table = metrics_table([metrics])
-    assert "this program" in table
+    assert "as stated" in table
     assert "AP50" not in table.partition("\n\n")[0]
     json.dumps(metrics.document(), allow_nan=False)
     assert metrics_svg(metrics).startswith("<svg")
