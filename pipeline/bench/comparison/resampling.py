@@ -1,8 +1,8 @@
 """Bootstrap intervals over animals, and of paired differences.
 
 Frames of a clip and clips of an animal are alike, so whole animals are drawn, with replacement, as often as there are
-(Efron and Tibshirani, An Introduction to the Bootstrap, 1993, percentile interval). All methods are measured on the
-same draws, so that what is hard about an animal cancels in a difference.
+(percentile interval: Efron and Tibshirani, An Introduction to the Bootstrap, 1993, from memory). All methods are
+measured on the same draws, so that what is hard about an animal cancels in a difference.
 """
 
 from __future__ import annotations

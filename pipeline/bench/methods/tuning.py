@@ -2,8 +2,8 @@
 
 The first try is the settings as they are; each further one draws every setting with a range anew. The highest F1 of
 shelled eggs wins, with the score and overlap that all tables use (`models.evaluation_thresholds`). Random search is as
-good as a grid where few settings matter (Bergstra and Bengio, JMLR 13:281, 2012). Every method gets the same frames and
-the same number of tries.
+good as a grid where few settings matter (Bergstra and Bengio, JMLR 13:281, 2012, from memory). Every method gets the
+same frames and the same number of tries.
 """
 
 from __future__ import annotations

@@ -1,5 +1,5 @@
 """Ellipses by edge drawing of OpenCV's contributed modules (EDCircles: Akinlar and Topal, Pattern Recognition 46:725,
-2013, as OpenCV's manual says).
+2013, from memory).
 
 They are in ``opencv-contrib-python-headless``, which takes the place of the OpenCV that is installed with this program,
 so it belongs in an environment of its own.

@@ -1,4 +1,4 @@
-"""Circles by OpenCV's Hough transform (Yuen et al., Image and Vision Computing 8:71, 1990, as OpenCV's manual says)."""
+"""Circles by OpenCV's Hough transform (Yuen et al., Image and Vision Computing 8:71, 1990, from memory)."""
 
 from __future__ import annotations
 
