@@ -23,6 +23,7 @@ __all__ = [
     "AveragePrecision",
     "CocoEvaluator",
     "DetectedBoxes",
+    "DetectionOutcomes",
     "PictureDetections",
     "PictureTruth",
     "PrecisionRecallCurve",
@@ -35,6 +36,7 @@ Range = tuple[float, float]
 
 COCO_AREA_RANGES: dict[str, Range] = {"small": (0.0, 32.0**2), "medium": (32.0**2, 96.0**2), "large": (96.0**2, 1e5**2)}
 _EVERYTHING: Range = (-np.inf, np.inf)
+_COCO_OVERLAPS = np.linspace(0.5, 0.95, 10)
 # As in COCO. decode() gives at most 60 detections per picture, so that none is left out.
 _MAX_DETECTIONS_PER_PICTURE = 100
 
@@ -53,6 +55,22 @@ class PictureDetections:
 
     ellipses: Floats
     scores: Floats
+
+
+@dataclass(frozen=True)
+class DetectionOutcomes:
+    """What became of D detections in P pictures at COCO's ten overlaps, 0.5, 0.55, ... 0.95.
+
+    picture : (D,) int64, from 0;  scores : (D,)
+    matched, ignored : (10, D) bool, a detection is right, wrong, or, where it is ignored, neither
+    true_objects : (P,) int64, without ignored ones
+    """
+
+    picture: NDArray[np.int64]
+    scores: Floats
+    matched: NDArray[np.bool_]
+    ignored: NDArray[np.bool_]
+    true_objects: NDArray[np.int64]
 
 
 @dataclass(frozen=True)
@@ -130,6 +148,29 @@ class CocoEvaluator:
     def curve(self) -> PrecisionRecallCurve:
         result = self._unstratified().eval
         return PrecisionRecallCurve(result["precision"][0, :, 0, 0, 0], result["scores"][0, :, 0, 0, 0])
+
+    def outcomes(self) -> DetectionOutcomes:
+        """What became of each detection at each overlap, from which average precision follows."""
+        each_picture = [(picture, each) for picture, each in enumerate(self._unstratified().evalImgs) if each]
+        overlaps = len(_COCO_OVERLAPS)
+        true = np.zeros(self._pictures, dtype=np.int64)
+        for picture, each in each_picture:
+            true[picture] = int((np.asarray(each["gtIgnore"]) == 0).sum())
+
+        def columns(key: str) -> NDArray[np.bool_]:
+            empty = np.zeros((overlaps, 0), dtype=bool)
+            return np.concatenate([empty, *(np.asarray(each[key]) > 0 for _, each in each_picture)], axis=1)
+
+        return DetectionOutcomes(
+            picture=np.repeat(
+                np.array([picture for picture, _ in each_picture], dtype=np.int64),
+                [len(each["dtScores"]) for _, each in each_picture],
+            ),
+            scores=np.concatenate([np.zeros(0), *(np.asarray(each["dtScores"], float) for _, each in each_picture)]),
+            matched=columns("dtMatches"),
+            ignored=columns("dtIgnore"),
+            true_objects=true,
+        )
 
     def by_size(self) -> dict[str, AveragePrecision]:
         """By the sizes of COCO."""

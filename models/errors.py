@@ -16,7 +16,9 @@ ClutchlightError                 the root: every error that the program reports 
 ├── OutputError                  a file of the output that cannot be written (pipeline.store.atomic_write)
 ├── WorkerError                  a worker process that ends before it is ready (pipeline.worker.worker)
 ├── LockedError                  another run uses the same output folder (pipeline.store.lock)
-└── DataSetError                 a data set without readable ground truth (pipeline.bench.ground_truth)
+├── DataSetError                 a data set without readable ground truth (pipeline.bench.ground_truth)
+├── ResultsError                 results of a method that cannot be read (pipeline.bench.results.method_results)
+└── MethodError                  a method that cannot be run (pipeline.bench.methods.method)
 """
 
 from __future__ import annotations

@@ -79,7 +79,7 @@ def imported_modules() -> set[str]:
 def test_every_imported_library_is_declared_and_every_declared_one_is_imported() -> None:
     extras = PYPROJECT["project"]["optional-dependencies"]
     required = declared(PYPROJECT["project"]["dependencies"]) | declared(extras["train"])
-    allowed = required | declared(extras["other-trackers"]) | set(COMES_WITH)
+    allowed = required | declared(extras["other-trackers"]) | declared(extras["peers"]) | set(COMES_WITH)
     by_module = {**OTHER_TRACKERS, **packages_distributions()}
     # Several distributions may provide one module, as those of OpenCV do.
     providers = {module: declared(list(by_module[module])) for module in imported_modules()}

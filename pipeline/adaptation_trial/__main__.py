@@ -26,6 +26,7 @@ from pipeline.batch.run import run_batch
 from pipeline.bench.data_set_metrics import DataSetMetrics, measure_data_set
 from pipeline.bench.ground_truth import open_data_set
 from pipeline.bench.label_metrics import compare_networks_on_labels, metric_row
+from pipeline.bench.results.own_output import read_own_output
 from pipeline.detect.detector_loading import load_detector
 from pipeline.formatting import plural
 from pipeline.labels.reader import read_labels
@@ -73,7 +74,8 @@ def main(arguments: list[str] | None = None) -> int:
     metrics = {}
     for name, weights in (("before", shipped), ("after", fine_tuned)):
         _run_batch(others, out / name, weights)
-        metrics[name] = measure_data_set(open_data_set(others), out / name, settings)
+        data_set = open_data_set(others)
+        metrics[name] = measure_data_set(data_set, read_own_output(data_set, out / name), settings)
     document = {
         "change": change.document(),
         "labels": on_labels.document(),
@@ -142,6 +144,11 @@ def _review_all(exams: Path, sheets: Path) -> None:
 
 def _metric_lines(before: DataSetMetrics, after: DataSetMetrics) -> list[str]:
     """The metrics of the batch on other animals of the centre, before and after fine-tuning."""
+    # A batch gives both.
+    assert before.detection is not None
+    assert after.detection is not None
+    assert before.counting is not None
+    assert after.counting is not None
     shelled_before, shelled_after = before.detection.classes["shelled"], after.detection.classes["shelled"]
     counts_before, counts_after = before.counting.counts, after.counting.counts
     return [

@@ -20,13 +20,7 @@ from models.evaluation_thresholds import SCORE_THRESHOLD
 from pipeline.bench.exported_detections import ExportedDetections
 from pipeline.bench.ground_truth import DataSetFrames
 
-__all__ = ["PUBLISHED_ERRORS", "BaselineMetrics", "baseline_counts"]
-
-# The abstract for a meeting and the later paper on the same work give different figures.
-PUBLISHED_ERRORS = """\
-Published errors of people, other animals, other truth (five species of lizards, dissected): 0.19 +- 1.12 eggs (mean and
-SD) at clutches of 2 to 9 and 2.5 +- 6.8 at 18 to 41 (Gilman and Wolf, abstract for a meeting of SICB); in their paper
-on it accurate at 2 to 7, within 5.5 +- 1.7 (mean and standard error) at 18 to 41 (2007, doi 10.1242/jeb.001875)."""
+__all__ = ["BaselineMetrics", "baseline_counts", "most_in_one_frame", "simpler_counts"]
 
 
 @dataclass(frozen=True)
@@ -49,22 +43,37 @@ def baseline_counts(
 
     results : the ``result.json`` of each animal;  crossed : shelled eggs that a sweep crossed, by animal
     """
-    counts: dict[str, list[int]] = {"most in one frame": [], "tracks, not merged": [], "sum over clips": []}
-    most = _most_in_one_frame(found, frames)
-    truth = []
-    for result in results:
-        eggs = [egg for egg in result["eggs"] if egg["stage"] != "follicle"]
-        counts["most in one frame"].append(most.get(result["animal"], 0))
-        counts["tracks, not merged"].append(sum(len(egg["sightings"]) for egg in eggs))
-        counts["sum over clips"].append(sum(len({each["clip"] for each in egg["sightings"]}) for egg in eggs))
-        truth.append(crossed[result["animal"]])
-    if not truth:
+    if not results:
         return {}
-    return {name: _baseline_metrics(np.array(each, int) - np.array(truth, int)) for name, each in counts.items()}
+    ways = simpler_counts(found, frames, results)
+    return {
+        name: _baseline_metrics(np.array([number - crossed[animal] for animal, number in counts.items()], int))
+        for name, counts in ways.items()
+    }
 
 
-def _most_in_one_frame(found: ExportedDetections, frames: DataSetFrames) -> dict[str, int]:
-    counted = found.tracked & (found.scores >= SCORE_THRESHOLD) & found.is_shelled
+def simpler_counts(
+    found: ExportedDetections, frames: DataSetFrames, results: Sequence[Mapping[str, Any]]
+) -> dict[str, dict[str, int]]:
+    """The shelled eggs of each animal with a result, by each way to count. results : as in `baseline_counts`"""
+    most = most_in_one_frame(found, frames, found.tracked)
+    ways: dict[str, dict[str, int]] = {"most in one frame": {}, "tracks, not merged": {}, "sum over clips": {}}
+    for result in results:
+        animal, eggs = result["animal"], [egg for egg in result["eggs"] if egg["stage"] != "follicle"]
+        ways["most in one frame"][animal] = most.get(animal, 0)
+        ways["tracks, not merged"][animal] = sum(len(egg["sightings"]) for egg in eggs)
+        ways["sum over clips"][animal] = sum(len({each["clip"] for each in egg["sightings"]}) for egg in eggs)
+    return ways
+
+
+def most_in_one_frame(
+    found: ExportedDetections, frames: DataSetFrames, considered: NDArray[np.bool_]
+) -> dict[str, int]:
+    """The most shelled detections with a score that counts in any frame, by animal.
+
+    considered : (D,) which may count
+    """
+    counted = considered & (found.scores >= SCORE_THRESHOLD) & found.is_shelled
     most: dict[str, int] = {}
     for (animal, _, _), number in zip(
         frames.ids, np.bincount(found.frame[counted], minlength=len(frames.ids)).tolist(), strict=True

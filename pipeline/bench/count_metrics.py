@@ -31,9 +31,9 @@ class CountMetricsIgnoringOccluded:
 class CountMetrics:
     """Shelled eggs per animal against those that its sweeps crossed. Shares and means are None without an animal.
 
-    animals : with a result;  missing : without one;  exact, within_1, within_2, interval_coverage : shares of animals
+    animals : with a result;  missing : without one;  exact, within_1, within_2 : shares of animals
     bias, mean_absolute_error : means, in eggs
-    interval_width_median : eggs
+    interval_coverage, interval_width_median : over the animals with an interval; width in eggs
     confidence : mean stated probability that the count is within one
     calibration_error : expected calibration error of that confidence
     lower_bound_violations : animals whose lower bound exceeds the truth
@@ -67,10 +67,10 @@ def count_metrics(rows: Sequence[CountComparison]) -> CountMetrics:
     def integers(values: Sequence[int | None]) -> np.ndarray[tuple[int], np.dtype[np.int64]]:
         return np.array(values, dtype=np.int64)
 
-    estimate, at_least = integers([row.estimate for row in done]), integers([row.at_least for row in done])
+    estimate = integers([row.estimate for row in done])
     crossed, carried = integers([row.crossed for row in done]), integers([row.carried for row in done])
-    low = integers([row.interval90[0] for row in done if row.interval90])
-    high = integers([row.interval90[1] for row in done if row.interval90])
+    intervals = [(*row.interval90, row.crossed) for row in done if row.interval90]
+    low, high, inside = np.array(intervals, dtype=np.int64).reshape(-1, 3).T
     error = estimate - crossed
     has_confidence = np.array([row.confidence is not None for row in done], dtype=bool)
     confidence = np.array([row.confidence for row in done if row.confidence is not None], dtype=np.float64)
@@ -86,13 +86,13 @@ def count_metrics(rows: Sequence[CountComparison]) -> CountMetrics:
         within_2=mean(np.abs(error) <= 2),
         bias=mean(error),
         mean_absolute_error=mean(np.abs(error)),
-        interval_coverage=mean((low <= crossed) & (crossed <= high)),
-        interval_width_median=float(np.median(high - low)) if done else None,
+        interval_coverage=mean((low <= inside) & (inside <= high)),
+        interval_width_median=float(np.median(high - low)) if intervals else None,
         confidence=float(confidence.mean()) if has_confidence.any() else None,
         calibration_error=expected_calibration_error(
             reliability_bins(confidence, (np.abs(error) <= 1)[has_confidence])
         ),
-        lower_bound_violations=int((at_least > crossed).sum()),
+        lower_bound_violations=sum(row.at_least is not None and row.at_least > row.crossed for row in done),
         egg_free=int((carried == 0).sum()),
         false_gravid=int(((carried == 0) & (estimate > 0)).sum()),
         missed_gravid=int(((crossed > 0) & (estimate == 0)).sum()),

@@ -25,8 +25,9 @@ class CountingMetrics:
     counts : estimated against crossed eggs;  by_clutch : the same by the number of eggs crossed
     follicles : how follicles are counted
     shelled_errors, follicle_errors : listed twice, two under one and so on; None where the data set does not identify
-        objects
-    baselines : simpler ways to count, by name;  risk : whether flags and confidence find the wrong results
+        objects, or the method lists none
+    baselines : simpler ways to count, by name, from the same listings
+    risk : whether flags and confidence find the wrong results
     """
 
     counts: CountMetrics
@@ -40,17 +41,24 @@ class CountingMetrics:
 
 def counting_metrics(
     data_set: DataSet,
-    found: ExportedDetections,
+    found: ExportedDetections | None,
     results: Sequence[Mapping[str, Any]],
     animals: Sequence[CountComparison],
 ) -> CountingMetrics:
-    """The metrics of one batch. results : the ``result.json`` of each animal;  animals : truth and count of each"""
+    """The metrics of one method.
+
+    found : None where the method gives none
+    results : the ``result.json`` of each animal, none of a method that lists no eggs
+    animals : truth and count of each
+    """
+    listed = None if found is None or not results else found
+    crossed = {row.animal: row.crossed for row in animals}
     return CountingMetrics(
         counts=count_metrics(animals),
         by_clutch=count_metrics_by_clutch(animals),
         follicles=follicle_metrics(animals, results),
-        shelled_errors=count_errors(data_set, found, results, shelled=True),
-        follicle_errors=count_errors(data_set, found, results, shelled=False),
-        baselines=baseline_counts(found, data_set.frames, results, {row.animal: row.crossed for row in animals}),
+        shelled_errors=None if listed is None else count_errors(data_set, listed, results, shelled=True),
+        follicle_errors=None if listed is None else count_errors(data_set, listed, results, shelled=False),
+        baselines={} if listed is None else baseline_counts(listed, data_set.frames, results, crossed),
         risk=risk_coverage(animals),
     )

@@ -28,7 +28,7 @@ from pipeline.bench.detection_matching import (
     match_detections,
     value_of_nearest_object,
 )
-from pipeline.bench.exported_detections import ExportedDetections
+from pipeline.bench.exported_detections import UNSTATED_STAGE, ExportedDetections
 from pipeline.bench.false_positives import (
     FalsePositives,
     false_positives_in_egg_free_clips,
@@ -43,13 +43,14 @@ __all__ = ["CLASSES", "ClassMetrics", "DetectionMetrics", "Stratum", "detection_
 Mask = NDArray[np.bool_]
 
 _FOLLICLE, _THIN_SHELLED, _CALCIFIED = range(len(STAGES))
-# The classes that are measured, and the stages that each contains, as indices of STAGES.
+# The classes that are measured, and the stages that each contains, as indices of STAGES. Those that contain all shelled
+# stages also contain detections whose stage is not stated.
 CLASSES = {
-    "shelled": (_THIN_SHELLED, _CALCIFIED),
+    "shelled": (_THIN_SHELLED, _CALCIFIED, UNSTATED_STAGE),
     "calcified": (_CALCIFIED,),
     "thin-shelled": (_THIN_SHELLED,),
     "follicle": (_FOLLICLE,),
-    "any": (_FOLLICLE, _THIN_SHELLED, _CALCIFIED),
+    "any": (_FOLLICLE, _THIN_SHELLED, _CALCIFIED, UNSTATED_STAGE),
 }
 _STRATIFIED = ("shelled", "follicle")
 
@@ -63,7 +64,7 @@ class ClassMetrics:
     recall, precision : of detections with a score of at least ``SCORE_THRESHOLD`` whose outlines overlap by at least
     ``MIN_OUTLINE_IOU`` (`models.evaluation_thresholds`). Precision is None for strata by visibility and depth, because
     a false detection has neither.
-    stage_accuracy : share of the matched objects whose detected stage is right, over all detected stages
+    stage_accuracy : share of the matched objects with a stated stage whose stage is right, over all detected stages
     errors_mm, errors_px : of the matched objects, in clips with and without a known scale
     """
 
@@ -93,7 +94,8 @@ class DetectionMetrics:
 
     classes : by name, as in CLASSES;  curves : precision and recall, by the same names
     confusion : (4, 4) numbers of objects, in the order of STAGES; rows are true stages, columns detected ones. The last
-    row contains detections where no object is, the last column objects that were not found.
+    row contains detections where no object is, the last column objects that were not found. Detections whose stage is
+    not stated are left out.
     distinct_follicles : of follicles that stand out, with a signal-to-noise ratio of at least ``MIN_CONTRAST_SNR``; the
     others are ignored. None where no ratio is known.
     highest_wrong_stage_probability : stated for a matched detection whose stage is wrong; None without one
@@ -212,6 +214,7 @@ class _Evaluator:
         detected = self._detected[name]
         pairs, rows = wanted[self.matches.object_rows], self.matches.detection_rows
         right = int((pairs & detected[rows]).sum())
+        stated = pairs & (self.found.stage[rows] != UNSTATED_STAGE)
         same_stage = self.found.stage[rows] == self.truth.stage[self.matches.object_rows]
         scale = self._scale[self.matches.object_rows]
         has_scale = ~np.isnan(scale)
@@ -221,7 +224,7 @@ class _Evaluator:
             ap50_95=_none_if_nan(precision.mean),
             recall=_share(right, int(wanted.sum())),
             precision=None if evaluated is None else _share(right, int((evaluated & detected).sum())),
-            stage_accuracy=_share(int((pairs & same_stage).sum()), int(pairs.sum())),
+            stage_accuracy=_share(int((stated & same_stage).sum()), int(stated.sum())),
             errors_mm=self.matches.errors(pairs & has_scale, scale),
             errors_px=self.matches.errors(pairs & ~has_scale, np.ones_like(scale)),
         )
@@ -246,8 +249,10 @@ def _highest_wrong_stage_probability(data_set: DataSet, found: ExportedDetection
 def _confusion(data_set: DataSet, found: ExportedDetections, matches: Matches) -> NDArray[np.int64]:
     truth, last = data_set.objects, len(STAGES)
     result = np.zeros((last + 1, last + 1), dtype=np.int64)
-    np.add.at(result, (truth.stage[matches.object_rows], found.stage[matches.detection_rows]), 1)
-    missed, false = ~truth.ignored, matches.is_evaluated.copy()
+    stated = found.stage != UNSTATED_STAGE
+    pairs = stated[matches.detection_rows]
+    np.add.at(result, (truth.stage[matches.object_rows[pairs]], found.stage[matches.detection_rows[pairs]]), 1)
+    missed, false = ~truth.ignored, matches.is_evaluated & stated
     missed[matches.object_rows], false[matches.detection_rows] = False, False
     result[:last, last] = np.bincount(truth.stage[missed], minlength=last)
     result[last, :last] = np.bincount(found.stage[false], minlength=last)

@@ -48,6 +48,8 @@ def egg_free_data_set(folder: Path, results: Path) -> DataSet:
         tuple(names),
         tuple(animals[name[0]].species or "unknown" for name in names),
         np.array([animals[name[0]].clips[name[1]].mm_per_px for name in names], dtype=np.float64),
+        tuple(range(1, len(names) + 1)),
+        np.full((len(names), 2), np.nan),
     )
     empty = np.zeros(0)
     objects = TrueObjects(

@@ -25,7 +25,7 @@ class FollicleCounts:
 
     animals : with a result;  bias, mean_absolute_error : means, in follicles
     within_2_or_quarter : share of animals off by at most 2, or by a quarter of the truth if that is more
-    interval_coverage : share of animals
+    interval_coverage : share of the animals with an interval, None without one
     lower_bound_violations : animals whose lower bound exceeds the truth
     """
 
@@ -33,7 +33,7 @@ class FollicleCounts:
     bias: float
     mean_absolute_error: float
     within_2_or_quarter: float
-    interval_coverage: float
+    interval_coverage: float | None
     lower_bound_violations: int
 
 
@@ -89,23 +89,23 @@ def follicle_metrics(rows: Sequence[CountComparison], results: Sequence[Mapping[
 
 def _counts(rows: Sequence[CountComparison]) -> FollicleCounts:
     """Of animals with a result, at least one."""
-    at_least, estimate, crossed = (
+    estimate, crossed = (
         np.array(values, dtype=np.int64)
-        for values in (
-            [row.follicles_at_least for row in rows],
-            [row.follicles_estimate for row in rows],
-            [row.follicles_crossed for row in rows],
-        )
+        for values in ([row.follicles_estimate for row in rows], [row.follicles_crossed for row in rows])
     )
-    low, high = np.array([row.follicles_interval90 for row in rows], dtype=np.int64).T
+    covered = [
+        row.follicles_interval90[0] <= row.follicles_crossed <= row.follicles_interval90[1]
+        for row in rows
+        if row.follicles_interval90 is not None
+    ]
     error = estimate - crossed
     return FollicleCounts(
         animals=len(rows),
         bias=float(error.mean()),
         mean_absolute_error=float(np.abs(error).mean()),
         within_2_or_quarter=float((np.abs(error) <= np.maximum(_TOLERATED, _TOLERATED_SHARE * crossed)).mean()),
-        interval_coverage=float(((low <= crossed) & (crossed <= high)).mean()),
-        lower_bound_violations=int((at_least > crossed).sum()),
+        interval_coverage=float(np.mean(covered)) if covered else None,
+        lower_bound_violations=sum((row.follicles_at_least or 0) > row.follicles_crossed for row in rows),
     )
 
 

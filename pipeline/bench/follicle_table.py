@@ -51,7 +51,7 @@ def _count_lines(metrics: FollicleMetrics) -> Iterator[str]:
             f"{counts.within_2_or_quarter:.0%}",
             f"{counts.bias:+.2f}",
             f"{counts.mean_absolute_error:.2f}",
-            f"{counts.interval_coverage:.0%}",
+            format_known(counts.interval_coverage, ".0%"),
             str(counts.lower_bound_violations),
         )
         yield f"    {name:<14}" + "".join(

@@ -41,11 +41,15 @@ class DataSetFrames:
 
     ids : (animal, clip, frame from 0) of each;  species : of each, or "unknown"
     mm_per_px : (F,) float64, NaN where the scale of the clip is unknown
+    image_ids : of each in ``coco.json``, by which COCO results name it
+    sizes : (F, 2) width and height, px, NaN where unknown
     """
 
     ids: tuple[tuple[str, str, int], ...]
     species: tuple[str, ...]
     mm_per_px: NDArray[np.float64]
+    image_ids: tuple[int, ...]
+    sizes: NDArray[np.float64]
 
 
 @dataclass(frozen=True)
@@ -128,6 +132,8 @@ def _frames(images: Sequence[Mapping[str, Any]], animals: Mapping[str, AnimalTru
         ids=tuple((image["animal"], image["clip"], image["frame"]) for image in images),
         species=tuple(animals[image["animal"]].species or "unknown" for image in images),
         mm_per_px=np.array([None if clip is None else clip.mm_per_px for clip in clips], dtype=np.float64),
+        image_ids=tuple(image["id"] for image in images),
+        sizes=np.array([[image.get("width"), image.get("height")] for image in images], np.float64).reshape(-1, 2),
     )
 
 

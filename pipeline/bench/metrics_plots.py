@@ -27,7 +27,7 @@ _COLOURS = {"shelled": "#000000", "calcified": "#0072b2", "thin-shelled": "#e69f
 
 
 def metrics_svg(metrics: DataSetMetrics) -> str:
-    """The four plots.
+    """The four plots. One whose numbers the method does not give is empty.
 
     1. Precision and recall of the classes that have objects, at an overlap of 0.5.
     2. Numbers of objects by true and detected stage, shaded by their share of the row.
@@ -41,13 +41,13 @@ def metrics_svg(metrics: DataSetMetrics) -> str:
         f'<rect width="{width}" height="{height}" fill="#ffffff"/>',
         _text(_MARGIN, 30, f"{metrics.name}: {metrics.frames:,} frames", anchor="start", size=16),
         f'<g transform="translate({_MARGIN} {_MARGIN})">',
-        *_curves(metrics.detection),
+        *(() if metrics.detection is None else _curves(metrics.detection)),
         "</g>",
         f'<g transform="translate({2 * _MARGIN + _SIDE} {_MARGIN})">',
-        *_confusion(metrics.detection),
+        *(() if metrics.detection is None else _confusion(metrics.detection)),
         "</g>",
         f'<g transform="translate({3 * _MARGIN + 2 * _SIDE} {_MARGIN})">',
-        *_risk(metrics.counting.risk),
+        *(() if metrics.counting is None else _risk(metrics.counting.risk)),
         "</g>",
         f'<g transform="translate({4 * _MARGIN + 3 * _SIDE} {_MARGIN})">',
         *_reliability(metrics.eggs.stages),

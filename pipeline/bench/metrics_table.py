@@ -14,6 +14,7 @@ from pipeline.bench.probe_path_error import ProbePathMetrics
 from pipeline.bench.size_metrics import SizeMetrics
 from pipeline.bench.stage_metrics import StageMetrics
 from pipeline.bench.tracking_metrics import TrackingMetrics
+from pipeline.bench.yardsticks import yardstick_lines
 from pipeline.formatting import format_known, plural
 
 __all__ = ["metrics_table"]
@@ -32,20 +33,24 @@ _COLUMN_WIDTHS = (8, 8, 9, 8, 11, 12, 14, 14)
 
 
 def metrics_table(metrics: Sequence[DataSetMetrics]) -> str:
-    """One block for each data set, and a legend."""
-    return "\n\n".join(["\n".join(_data_set_lines(each)) for each in metrics] + [_LEGEND])
+    """One block for each data set, a legend, and, under counts, what people reached elsewhere."""
+    blocks = ["\n".join(_data_set_lines(each)) for each in metrics]
+    beside_people = [*yardstick_lines()] if any(each.counting is not None for each in metrics) else []
+    return "\n\n".join([*blocks, "\n".join([_LEGEND, *beside_people])])
 
 
 def _data_set_lines(metrics: DataSetMetrics) -> Iterator[str]:
     animals, frames = plural(len(metrics.animals), "animal"), plural(metrics.frames, "frame")
     yield f"{metrics.name}: {animals}, {frames}, {metrics.frames_used:,} of them used"
-    if metrics.detection.classes["any"].true_objects:
-        yield from _detection_lines(metrics.detection)
-    yield from _false_positive_lines(metrics.detection)
+    if metrics.detection is not None:
+        if metrics.detection.classes["any"].true_objects:
+            yield from _detection_lines(metrics.detection)
+        yield from _false_positive_lines(metrics.detection)
     yield from _tracking_lines(metrics.tracking)
     yield from _probe_path_lines(metrics.probe_path)
-    yield from counting_lines(metrics.counting)
-    yield from follicle_lines(metrics.counting.follicles, metrics.eggs.follicle_diameters)
+    if metrics.counting is not None:
+        yield from counting_lines(metrics.counting)
+        yield from follicle_lines(metrics.counting.follicles, metrics.eggs.follicle_diameters)
     yield from _stage_lines(metrics.eggs.stages)
     yield from _size_lines("shelled eggs", metrics.eggs.shelled_sizes)
     yield from _size_lines("follicles", metrics.eggs.follicle_sizes)
@@ -101,6 +106,8 @@ def _line(name: str, cells: Sequence[str]) -> str:
 
 
 def _confusion_lines(metrics: DetectionMetrics) -> Iterator[str]:
+    if not metrics.confusion[:, : len(STAGES)].any():
+        return  # nothing was detected, or no stage is stated
     yield "  detected as:" + "".join(f"{name:>14}" for name in (*STAGES, "not found"))
     for name, row in zip((*STAGES, "nothing there"), metrics.confusion.tolist(), strict=True):
         cells = [f"{number:,}" for number in row[:3]] + ["" if name == "nothing there" else f"{row[3]:,}"]

@@ -15,9 +15,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from models.errors import ClutchlightError
-from pipeline.bench.exported_detections import ExportedDetections, read_exported_detections
+from pipeline.bench.exported_detections import ExportedDetections
 from pipeline.bench.ground_truth import DataSet, rows_by_frame
-from pipeline.bench.result_files import result_folders
+from pipeline.bench.results.method_results import ResultsError
+from pipeline.bench.results.readers import read_method_results
 from pipeline.bench.tracking_input import frames_by_clip, tracking_clips
 from pipeline.bench.tracking_metrics import TrackingMetrics, tracking_metrics
 from pipeline.settings import TrackSettings
@@ -27,6 +28,7 @@ __all__ = [
     "TrackerFunction",
     "compare_trackers",
     "other_trackers",
+    "tracked_by",
     "tracker_metrics",
     "tracker_table",
 ]
@@ -49,10 +51,12 @@ def compare_trackers(data_set: DataSet, results: Path, settings: TrackSettings) 
 
     settings : of our own tracker; the others use its score thresholds
 
-    Raises MissingTrackersError where their libraries are not installed.
+    Raises MissingTrackersError where their libraries are not installed, and ResultsError without detections.
     """
     others = other_trackers(settings)
-    found = read_exported_detections(data_set, result_folders(results))
+    found = read_method_results(data_set, results).found
+    if found is None:
+        raise ResultsError(f"{results} holds no detections. Name results with detections.")
     ours = tracking_metrics(tracking_clips(data_set.objects, found, data_set.frames))
     return {"ours": ours} | {
         name: tracker_metrics(data_set, found, tracker, minimum_score=settings.association_score)
@@ -86,7 +90,15 @@ def other_trackers(settings: TrackSettings) -> dict[str, TrackerFunction]:
 def tracker_metrics(
     data_set: DataSet, found: ExportedDetections, tracker: TrackerFunction, *, minimum_score: float
 ) -> TrackingMetrics:
-    """The metrics of a tracker's tracks over the detections of ``found``.
+    """The metrics of a tracker's tracks over the detections of ``found``. minimum_score : as in `tracked_by`"""
+    tracked = tracked_by(data_set, found, tracker, minimum_score=minimum_score)
+    return tracking_metrics(tracking_clips(data_set.objects, tracked, data_set.frames))
+
+
+def tracked_by(
+    data_set: DataSet, found: ExportedDetections, tracker: TrackerFunction, *, minimum_score: float
+) -> ExportedDetections:
+    """The detections with the tracks of another tracker.
 
     minimum_score : the tracker does not see detections with lower scores
     """
@@ -100,7 +112,7 @@ def tracker_metrics(
         scores = [found.scores[own] for own in in_frames]
         for own, identities in zip(in_frames, tracker(list(zip(corners, scores, strict=True))), strict=True):
             track[own] = identities
-    return tracking_metrics(tracking_clips(data_set.objects, replace(found, track=track), data_set.frames))
+    return replace(found, track=track)
 
 
 def tracker_table(compared: Mapping[str, TrackingMetrics]) -> str:

@@ -55,8 +55,8 @@ class RiskCoverage:
 
 
 def risk_coverage(rows: Sequence[CountComparison]) -> RiskCoverage:
-    """The curve over the animals of one data set. Those without a result are left out."""
-    done = sorted((row for row in rows if row.estimate is not None), key=_review_order)
+    """The curve over the animals of one data set. Those without a result, or without a stated stage, are left out."""
+    done = sorted((row for row in rows if row.estimate is not None and row.stage is not None), key=_review_order)
     is_count_wrong = np.array([_is_count_wrong(row) for row in done], dtype=bool)
     by_confidence = np.array([_is_count_wrong(row) for row in sorted(done, key=_confidence_order)], dtype=bool)
     is_stage_wrong = np.array([row.stage != _expected_stage(row.stage_crossed) for row in done], dtype=bool)

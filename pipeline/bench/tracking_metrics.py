@@ -25,7 +25,15 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.optimize import linear_sum_assignment
 
-__all__ = ["ALPHAS", "TrackingFrame", "TrackingMetrics", "tracking_metrics"]
+__all__ = [
+    "ALPHAS",
+    "TrackingFrame",
+    "TrackingMetrics",
+    "TrackingTally",
+    "metrics_of_tallies",
+    "tally_clip",
+    "tracking_metrics",
+]
 
 Floats = NDArray[np.float64]
 Identities = NDArray[np.int64]
@@ -65,7 +73,7 @@ class TrackingMetrics:
 
 
 @dataclass(frozen=True)
-class _Tally:
+class TrackingTally:
     """The numbers of one clip.
 
     matches, misses, false_positives : (19,) TP, FN and FP for each alpha
@@ -82,7 +90,11 @@ class _Tally:
 
 def tracking_metrics(clips: Sequence[Sequence[TrackingFrame]]) -> TrackingMetrics:
     """The metrics over several clips. clips : the frames of each in order of time"""
-    tallies = [_tally(clip) for clip in clips]
+    return metrics_of_tallies([tally_clip(clip) for clip in clips])
+
+
+def metrics_of_tallies(tallies: Sequence[TrackingTally]) -> TrackingMetrics:
+    """The metrics over several clips that were tallied."""
     matches, misses, false_positives, association_sum = (
         sum((getattr(each, name) for each in tallies), np.zeros(len(ALPHAS)))
         for name in ("matches", "misses", "false_positives", "association_sum")
@@ -100,7 +112,8 @@ def tracking_metrics(clips: Sequence[Sequence[TrackingFrame]]) -> TrackingMetric
     )
 
 
-def _tally(frames: Sequence[TrackingFrame]) -> _Tally:
+def tally_clip(frames: Sequence[TrackingFrame]) -> TrackingTally:
+    """The numbers of one clip. frames : in order of time"""
     frames = _renumbered(frames)
     true_frames = np.bincount(np.concatenate([*(frame.true_ids for frame in frames), np.zeros(0, np.int64)]))
     found_frames = np.bincount(np.concatenate([*(frame.track_ids for frame in frames), np.zeros(0, np.int64)]))
@@ -120,7 +133,7 @@ def _tally(frames: Sequence[TrackingFrame]) -> _Tally:
         reached = frame.overlap[rows, columns][None] >= ALPHAS[:, None] - _TOLERANCE
         frames_matched[:, frame.true_ids[rows], frame.track_ids[columns]] += reached
     matches = frames_matched.sum(axis=(1, 2))
-    return _Tally(
+    return TrackingTally(
         matches=matches,
         misses=true_frames.sum() - matches,
         false_positives=found_frames.sum() - matches,

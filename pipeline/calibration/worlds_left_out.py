@@ -13,9 +13,10 @@ from typing import Any
 import numpy as np
 
 from pipeline.bench.animal_truth import AnimalTruth
-from pipeline.bench.count_comparison import CountComparison, compare_finding
+from pipeline.bench.count_comparison import CountComparison, compare_animal
 from pipeline.bench.count_metrics import count_metrics
 from pipeline.bench.risk_coverage import risk_coverage
+from pipeline.bench.stated_counts import counts_of_finding
 from pipeline.calibration.count_calibration import calibrate_counts, group_training_exams
 from pipeline.calibration.training_exams import TrainingExam
 from pipeline.estimate.count_tolerance import is_count_right
@@ -161,7 +162,9 @@ class _Exams:
                 background=background,
             )
             counted[row] = _Counted(
-                compare_finding(training.exam.animal, truth, finding), finding.follicles, truth.crossed.follicles
+                compare_animal(training.exam.animal, truth, counts_of_finding(finding)),
+                finding.follicles,
+                truth.crossed.follicles,
             )
         return counted
 

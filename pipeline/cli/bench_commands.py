@@ -11,11 +11,14 @@ import typer
 
 from pipeline.cli.attack_command import run_all_attacks
 from pipeline.cli.batch_runner import run_batch_with_progress
+from pipeline.cli.bench_compare_command import compare_methods
 from pipeline.cli.bench_counting_commands import measure_frame_rates, measure_turns, measure_worlds
+from pipeline.cli.bench_export_command import export_data_set
 from pipeline.cli.bench_speed_command import measure_speed
 from pipeline.cli.bench_years_command import measure_years
 from pipeline.cli.error_handling import handle_errors
 from pipeline.cli.exit_codes import ExitCode
+from pipeline.cli.method_runner import run_method_with_progress
 from pipeline.cli.metrics_output import report_metrics
 from pipeline.cli.options import (
     AllowUncalibrated,
@@ -53,6 +56,24 @@ def measure_accuracy(
             help="Folder with exams of animals known to carry no eggs or follicles; needs no ground truth. Repeatable.",
         ),
     ] = None,
+    results: Annotated[
+        Path | None,
+        typer.Option(
+            "--results",
+            metavar="PATH",
+            help="Measure these results for the one DATASET instead of running the batch: the output of a batch, COCO "
+            "results, MOTChallenge folders, YOLO labels, or a CSV table of counts.",
+        ),
+    ] = None,
+    method: Annotated[
+        str | None,
+        typer.Option(
+            "--method",
+            metavar="MODULE:FUNCTION",
+            help="Run this function over the clips instead of the batch, such as "
+            "pipeline.bench.peers.hough_circles:find.",
+        ),
+    ] = None,
     settings: SettingsFile = None,
     engine: EngineOption = EngineName.OPENVINO,
     weights: Weights = None,
@@ -63,40 +84,49 @@ def measure_accuracy(
 ) -> None:
     """Run the batch on data sets with ground truth, and measure what it found and counted.
 
-    The metrics are printed and written to DIR/figures.json, with plots as SVG. Clips that an earlier run finished are
-    not read again.
+    With --results or --method, measure what another program or a function of your own finds. The metrics are printed
+    and written to DIR/figures.json, with plots as SVG. Clips that an earlier run finished are not read again.
     """
     with handle_errors(traceback):
         from pipeline.bench.data_set_metrics import measure_data_set
         from pipeline.bench.egg_free_data_set import egg_free_data_set
         from pipeline.bench.ground_truth import open_data_set
+        from pipeline.bench.methods.method import load_method
         from pipeline.bench.metrics_plots import metrics_svg
         from pipeline.bench.metrics_table import metrics_table
+        from pipeline.bench.results.own_output import read_own_output
+        from pipeline.bench.results.readers import read_method_results
         from pipeline.settings import load_settings
         from pipeline.store.atomic_write import write_atomically
 
         known = [open_data_set(folder) for folder in data_sets or []]
         if not known and not egg_free:
             raise typer.Exit(misused("Name a folder with exams and ground truth, or egg-free exams with --egg-free."))
+        if results is not None and (len(known) != 1 or egg_free or method is not None):
+            raise typer.Exit(misused("--results belongs to one DATASET. Name that one alone, without --method."))
+        if method is not None and egg_free:
+            raise typer.Exit(misused("--egg-free needs the batch, which says which frames can be used."))
         loaded, metrics = load_settings(settings), []
+
+        def run_batch(root: Path, written: Path) -> Path:
+            run_batch_with_progress(
+                root, written, settings, engine, weights, quiet=quiet, allow_uncalibrated=allow_uncalibrated
+            )
+            return written
+
         for number, data_set in enumerate(known, 1):
-            results = out / f"{number}-{data_set.name}"
-            run_batch_with_progress(
-                data_set.exams_root,
-                results,
-                settings,
-                engine,
-                weights,
-                quiet=quiet,
-                allow_uncalibrated=allow_uncalibrated,
-            )
-            metrics.append(measure_data_set(data_set, results, loaded))
+            own = out / f"{number}-{data_set.name}"
+            if results is not None:
+                found = read_method_results(data_set, results)
+            elif method is not None:
+                found = run_method_with_progress(data_set, load_method(method), own, loaded, quiet=quiet)
+            else:
+                found = read_own_output(data_set, run_batch(data_set.exams_root, own))
+            metrics.append(measure_data_set(data_set, found, loaded))
         for number, folder in enumerate(egg_free or [], len(known) + 1):
-            results = out / f"{number}-{folder.resolve().name}"
-            run_batch_with_progress(
-                folder, results, settings, engine, weights, quiet=quiet, allow_uncalibrated=allow_uncalibrated
-            )
-            metrics.append(measure_data_set(egg_free_data_set(folder, results), results, loaded))
+            written = run_batch(folder, out / f"{number}-{folder.resolve().name}")
+            data_set = egg_free_data_set(folder, written)
+            metrics.append(measure_data_set(data_set, read_own_output(data_set, written), loaded))
         for number, each in enumerate(metrics, 1):
             write_atomically(out / f"{number}-{each.name}.svg", [metrics_svg(each).encode()])
         documents = [each.document() for each in metrics]
@@ -216,6 +246,8 @@ def compare_other_trackers(
 
 BENCH_COMMANDS: dict[str, Callable[..., None]] = {
     "accuracy": measure_accuracy,
+    "compare": compare_methods,
+    "export": export_data_set,
     "frame-rates": measure_frame_rates,
     "worlds": measure_worlds,
     "turns": measure_turns,

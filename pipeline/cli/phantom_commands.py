@@ -34,6 +34,7 @@ def demo(
         from pipeline.bench.animal_truth import read_animal_truths
         from pipeline.bench.count_comparison import compare_counts, comparison_table
         from pipeline.bench.result_files import read_results
+        from pipeline.bench.stated_counts import counts_of_result
         from pipeline.cli.batch_summary import print_report
 
         exams, results = out / "exams", out / "results"
@@ -42,7 +43,8 @@ def demo(
             exams, results, None, engine, weights, quiet=quiet, allow_uncalibrated=allow_uncalibrated
         )
         written = [exam.written_to for exam in report.exams if exam.written_to is not None]
-        rows = compare_counts(read_animal_truths(exams), read_results(written))
+        stated = {result["animal"]: counts_of_result(result) for result in read_results(written)}
+        rows = compare_counts(read_animal_truths(exams), stated)
         if as_json:
             typer.echo(json.dumps([row.document() for row in rows], ensure_ascii=False, indent=2))
         else:

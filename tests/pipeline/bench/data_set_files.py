@@ -10,7 +10,8 @@ from typing import Any
 from models.ellipse import area, bounding_boxes
 from models.stages import STAGES
 from pipeline.bench.data_set_metrics import DataSetMetrics, measure_data_set
-from pipeline.bench.ground_truth import open_data_set
+from pipeline.bench.ground_truth import DataSet, open_data_set
+from pipeline.bench.results.own_output import read_own_output
 from pipeline.settings import load_settings
 from tests.pipeline.bench.matched_egg_examples import reported_egg
 
@@ -19,6 +20,7 @@ __all__ = [
     "SETTINGS",
     "detection_annotation",
     "measure_folder",
+    "measure_results",
     "object_annotation",
     "write_result",
     "write_truth",
@@ -158,4 +160,9 @@ def write_result(
 
 def measure_folder(folder: Path) -> DataSetMetrics:
     """The metrics of the results in ``folder/out`` on the data set in ``folder/set``."""
-    return measure_data_set(open_data_set(folder / "set"), folder / "out", SETTINGS)
+    return measure_results(open_data_set(folder / "set"), folder / "out")
+
+
+def measure_results(data_set: DataSet, results: Path) -> DataSetMetrics:
+    """The metrics of the output of a batch."""
+    return measure_data_set(data_set, read_own_output(data_set, results), SETTINGS)

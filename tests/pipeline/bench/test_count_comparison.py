@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 import json
+from typing import Any
 
 from pipeline.bench.animal_truth import animal_truth
-from pipeline.bench.count_comparison import compare_counts, compare_finding, comparison_table
+from pipeline.bench.count_comparison import CountComparison, compare_animal, compare_counts, comparison_table
+from pipeline.bench.stated_counts import counts_of_finding, counts_of_result
 from pipeline.estimate.results import Count, ExamFinding, Flag
 from tests.pipeline.bench.data_set_files import DATE
 
@@ -42,8 +44,12 @@ def result(animal: str, shelled: int, stage: str) -> dict[str, object]:
     }
 
 
+def compare_results(*results: dict[str, Any]) -> list[CountComparison]:
+    return compare_counts(TRUTH, {each["animal"]: counts_of_result(each) for each in results})
+
+
 def test_each_animal_has_a_row_with_or_without_a_result() -> None:
-    rows = compare_counts(TRUTH, [result("AF-0002", 0, "none seen"), result("AF-0001", 7, "calcified")])
+    rows = compare_results(result("AF-0002", 0, "none seen"), result("AF-0001", 7, "calcified"))
     assert [row.animal for row in rows] == ["AF-0001", "AF-0002", "AF-0003"]
     first, _, third = rows
     assert (first.carried, first.crossed, first.estimate, first.interval90) == (10, 8, 7, (7, 10))
@@ -66,12 +72,12 @@ def test_an_estimate_in_memory_gives_the_same_row_as_its_result() -> None:
         flags=flags,
         eggs=(),
     )
-    from_result = compare_counts(TRUTH, [result("AF-0001", 7, "calcified")])[0]
-    assert compare_finding("AF-0001", TRUTH["AF-0001"], finding) == from_result
+    from_result = compare_results(result("AF-0001", 7, "calcified"))[0]
+    assert compare_animal("AF-0001", TRUTH["AF-0001"], counts_of_finding(finding)) == from_result
 
 
 def test_each_column_is_under_its_heading() -> None:
-    rows = compare_counts(TRUTH, [result("AF-0001", 7, "calcified"), result("AF-0002", 0, "none seen")])
+    rows = compare_results(result("AF-0001", 7, "calcified"), result("AF-0002", 0, "none seen"))
     heading, first, second, third, legend = comparison_table(rows).splitlines()
     assert heading.split()[:2] == ["animal", "species"]
     assert first.split()[:5] == ["AF-0001", "Emys", "orbicularis", "10", "8"]

@@ -49,6 +49,8 @@ def errors_of(objects: dict[int, int], listings: list[Listing], crossed: set[int
             tuple(("AF-1", "left-1.mp4", frame) for frame in range(FRAMES)),
             ("unknown",) * FRAMES,
             np.full(FRAMES, np.nan),
+            tuple(range(FRAMES)),
+            np.full((FRAMES, 2), np.nan),
         ),
         TrueObjects(
             frame=np.array([frame for frame, _ in true], np.int64),

@@ -5,9 +5,9 @@ from pathlib import Path
 import numpy as np
 
 from pipeline.bench.detection_matching import match_detections, value_of_nearest_object
-from pipeline.bench.exported_detections import ExportedDetections, read_exported_detections
+from pipeline.bench.exported_detections import ExportedDetections
 from pipeline.bench.ground_truth import TrueObjects, open_data_set
-from pipeline.bench.result_files import result_folders
+from pipeline.bench.results.own_output import read_own_output
 from tests.pipeline.bench.data_set_files import detection_annotation, object_annotation, write_result, write_truth
 
 
@@ -21,7 +21,7 @@ def read_tables(
     write_truth(folder / "set", truth)
     write_result(folder / "out", found)
     data_set = open_data_set(folder / "set")
-    return data_set.objects, read_exported_detections(data_set, result_folders(folder / "out"))
+    return data_set.objects, read_own_output(data_set, folder / "out").found
 
 
 def test_a_detection_takes_the_value_of_the_object_it_overlaps_most(tmp_path: Path) -> None:

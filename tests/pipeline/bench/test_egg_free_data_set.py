@@ -6,11 +6,10 @@ from pathlib import Path
 
 import pytest
 
-from pipeline.bench.data_set_metrics import measure_data_set
 from pipeline.bench.egg_free_data_set import egg_free_data_set
 from pipeline.bench.ground_truth import DataSetError
 from pipeline.bench.metrics_table import metrics_table
-from tests.pipeline.bench.data_set_files import DATE, SETTINGS, detection_annotation, write_result
+from tests.pipeline.bench.data_set_files import DATE, detection_annotation, measure_results, write_result
 
 ROUND = [100.0, 100.0, 20.0, 20.0, 0.0]
 
@@ -19,7 +18,7 @@ def test_every_shelled_egg_is_a_false_positive(tmp_path: Path) -> None:
     write_result(tmp_path / "out", [detection_annotation(1, 3, ROUND), detection_annotation(2, 1, ROUND)], frames=4)
     write_result(tmp_path / "out", [], animal="AF-2", frames=4, estimate=2, interval=(1, 3), follicles=1, eggs={1: []})
     data_set = egg_free_data_set(tmp_path / "exams", tmp_path / "out")
-    metrics = measure_data_set(data_set, tmp_path / "out", SETTINGS)
+    metrics = measure_results(data_set, tmp_path / "out")
     assert (metrics.name, metrics.frames, metrics.frames_used) == ("exams", 8, 8)
     clips = metrics.detection.egg_free_clips
     assert clips == metrics.detection.egg_free_frames

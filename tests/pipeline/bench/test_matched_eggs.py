@@ -7,14 +7,14 @@ from typing import Any
 
 import pytest
 
-from pipeline.bench.data_set_metrics import measure_data_set, read_matched_eggs
+from pipeline.bench.data_set_metrics import read_matched_eggs
 from pipeline.bench.ground_truth import open_data_set
 from pipeline.bench.matched_eggs import MatchedEgg
 from pipeline.bench.metrics_plots import metrics_svg
 from pipeline.bench.metrics_table import metrics_table
 from tests.pipeline.bench.data_set_files import (
-    SETTINGS,
     detection_annotation,
+    measure_results,
     object_annotation,
     write_result,
     write_truth,
@@ -78,7 +78,7 @@ def test_an_egg_on_no_object_has_no_match(folder: Path) -> None:
 
 
 def test_the_table_and_the_plot_contain_stages_and_sizes(folder: Path) -> None:
-    metrics = measure_data_set(open_data_set(folder / "truth"), folder / "out", SETTINGS)
+    metrics = measure_results(open_data_set(folder / "truth"), folder / "out")
     table = metrics_table([metrics])
     assert "stages of 2 matched eggs: macro-F1 0.333, kappa 0.000" in table
     assert "expected calibration error 0.375; network alone" in table

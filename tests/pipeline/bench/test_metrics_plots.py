@@ -5,12 +5,11 @@ from pathlib import Path
 
 import numpy as np
 
-from pipeline.bench.data_set_metrics import measure_data_set
 from pipeline.bench.ground_truth import open_data_set
 from pipeline.bench.metrics_plots import metrics_svg
 from tests.pipeline.bench.data_set_files import (
-    SETTINGS,
     detection_annotation,
+    measure_results,
     object_annotation,
     write_result,
     write_truth,
@@ -30,7 +29,7 @@ def test_the_curve_ends_at_the_highest_recall(tmp_path: Path) -> None:
     ]
     write_truth(tmp_path / "eggs & more", truth)
     write_result(tmp_path / "out", found)
-    metrics = measure_data_set(open_data_set(tmp_path / "eggs & more"), tmp_path / "out", SETTINGS)
+    metrics = measure_results(open_data_set(tmp_path / "eggs & more"), tmp_path / "out")
     drawing = ElementTree.fromstring(metrics_svg(metrics))
     lines = drawing.findall(f".//{SVG}polyline")
     assert (

@@ -11,10 +11,9 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from pipeline.bench.exported_detections import read_exported_detections
 from pipeline.bench.ground_truth import open_data_set
 from pipeline.bench.other_trackers import MissingTrackersError, TrackerFunction, other_trackers, tracker_metrics
-from pipeline.bench.result_files import result_folders
+from pipeline.bench.results.own_output import read_own_output
 from pipeline.bench.tracking_metrics import TrackingMetrics
 from pipeline.cli.app import main
 from pipeline.cli.exit_codes import ExitCode
@@ -47,7 +46,7 @@ def track_by_position(clip: Clip) -> list[NDArray[np.int64]]:
 
 def test_identities_of_another_tracker_are_measured_on_the_same_detections(folder: Path) -> None:
     data_set = open_data_set(folder / "set")
-    found = read_exported_detections(data_set, result_folders(folder / "out"))
+    found = read_own_output(data_set, folder / "out").found
 
     def measure(tracker: TrackerFunction) -> TrackingMetrics:
         return tracker_metrics(data_set, found, tracker, minimum_score=SETTINGS.association_score)
@@ -63,7 +62,7 @@ def test_the_libraries_track_still_objects(folder: Path) -> None:
     pytest.importorskip("trackers", reason="pip install 'clutchlight[other-trackers]'")
     pytest.importorskip("norfair", reason="pip install 'clutchlight[other-trackers]'")
     data_set = open_data_set(folder / "set")
-    found = read_exported_detections(data_set, result_folders(folder / "out"))
+    found = read_own_output(data_set, folder / "out").found
     for name, tracker in other_trackers(SETTINGS).items():  # they start a track only after some of the twelve frames
         metrics = tracker_metrics(data_set, found, tracker, minimum_score=SETTINGS.association_score)
         assert metrics.association_accuracy is not None

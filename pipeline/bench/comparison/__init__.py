@@ -1,0 +1,5 @@
+"""Several methods on the same frames: figures with intervals over animals, and paired differences.
+
+`statistics` makes each figure a function of how often each animal counts, `resampling` draws those numbers and turns
+them into intervals, `entries` collects what is compared, and `compare` and `comparison_table` do and show it.
+"""

@@ -1,0 +1,148 @@
+"""``clutchlight bench compare``: our batch beside other methods on the same frames."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from pipeline.cli.batch_runner import run_batch_with_progress
+from pipeline.cli.error_handling import handle_errors
+from pipeline.cli.method_runner import run_method_with_progress
+from pipeline.cli.metrics_output import report_metrics
+from pipeline.cli.options import (
+    AllowUncalibrated,
+    AsJson,
+    EngineName,
+    EngineOption,
+    Quiet,
+    SettingsFile,
+    Traceback,
+    Weights,
+    misused,
+)
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+
+    from pipeline.bench.ground_truth import DataSet
+    from pipeline.bench.methods.method import Method
+    from pipeline.settings import Settings
+
+__all__ = ["compare_methods"]
+
+
+def compare_methods(
+    data_set: Annotated[Path, typer.Argument(metavar="DATASET", help="Folder with exams and ground truth.")],
+    out: Annotated[
+        Path, typer.Option("--out", metavar="DIR", help="Folder for results and figures; created if missing.")
+    ],
+    tuning_set: Annotated[
+        Path | None,
+        typer.Option(
+            "--tune-on", metavar="DATASET", help="Tune the methods on this other data set; else they run as they are."
+        ),
+    ] = None,
+    tries: Annotated[int, typer.Option("--tries", min=1, help="Settings that each method may try.")] = 40,
+    tuning_frames: Annotated[
+        int, typer.Option("--tuning-frames", min=1, help="Frames of the tuning set, evenly spaced in its clips.")
+    ] = 200,
+    methods: Annotated[
+        list[str] | None,
+        typer.Option(
+            "--method",
+            metavar="MODULE:FUNCTION",
+            help="A method to compare with, instead of circles and blobs of pipeline.bench.peers. Repeatable.",
+        ),
+    ] = None,
+    results: Annotated[
+        list[str] | None,
+        typer.Option(
+            "--results",
+            metavar="[NAME=]PATH",
+            help="Results of another program on DATASET, as for bench accuracy. Repeatable.",
+        ),
+    ] = None,
+    resamples: Annotated[int, typer.Option("--resamples", min=1, help="Draws of animals for the intervals.")] = 1000,
+    seed: Annotated[int, typer.Option("--seed", min=0, help="Seed of the draws and of the tuning.")] = 0,
+    settings: SettingsFile = None,
+    engine: EngineOption = EngineName.OPENVINO,
+    weights: Weights = None,
+    allow_uncalibrated: AllowUncalibrated = False,
+    quiet: Quiet = False,
+    as_json: AsJson = False,
+    traceback: Traceback = False,
+) -> None:
+    """Compare the batch with other methods on the same frames, with intervals over animals and paired differences.
+
+    Simpler ways to count the batch's listings are compared, too, and other trackers on its detections where the extra
+    other-trackers is installed. The figures are printed and written to DIR/comparison.json. Clips that an earlier run
+    of the batch finished are not read again.
+    """
+    with handle_errors(traceback):
+        from pipeline.bench.comparison.compare import compare_entries
+        from pipeline.bench.comparison.comparison_table import comparison_table
+        from pipeline.bench.comparison.entries import Entry, entries_of_own_detections, entry_of_results
+        from pipeline.bench.ground_truth import open_data_set
+        from pipeline.bench.methods.method import load_method
+        from pipeline.bench.peers.available import available_peers
+        from pipeline.bench.results.own_output import read_own_output
+        from pipeline.bench.results.readers import read_method_results
+        from pipeline.settings import load_settings
+
+        if tuning_set is not None and tuning_set.resolve() == data_set.resolve():
+            raise typer.Exit(misused("--tune-on needs another data set than the one that is measured."))
+        known, loaded = open_data_set(data_set), load_settings(settings)
+        others = [_named_path(each) for each in results or []]
+        read = [entry_of_results(name, known, read_method_results(known, path)) for name, path in others]
+        choose = _tuning(tuning_set, tries, tuning_frames, seed, loaded)
+        chosen = [choose(load_method(name)) for name in methods or available_peers()]
+
+        own_folder = out / f"1-{known.name}"
+        run_batch_with_progress(
+            known.exams_root, own_folder, settings, engine, weights, quiet=quiet, allow_uncalibrated=allow_uncalibrated
+        )
+        own = read_own_output(known, own_folder)
+        entries = [Entry("ours", own), *entries_of_own_detections(known, own, loaded.track)]
+        for number, (method, how) in enumerate(chosen, 1):
+            found = run_method_with_progress(known, method, out / f"method-{number}", loaded, quiet=quiet)
+            entries.append(entry_of_results(_short(method.name), known, found, {**method.settings, **how}))
+        compared = compare_entries(known, [*entries, *read], resamples=resamples, seed=seed)
+        report_metrics(out / "comparison.json", compared.document(), comparison_table(compared), as_json=as_json)
+
+
+def _short(name: str) -> str:
+    """The name of a method in the table."""
+    return name.removeprefix("pipeline.bench.peers.").removesuffix(":find")
+
+
+def _named_path(text: str) -> tuple[str, Path]:
+    """The two sides of "theirs=folder"; without a name, that of the file or folder."""
+    name, separator, path = text.partition("=")
+    return (name, Path(path)) if separator else (Path(text).stem, Path(text))
+
+
+def _tuning(
+    tuning_set: Path | None, tries: int, frames: int, seed: int, settings: Settings
+) -> Callable[[Method], tuple[Method, dict[str, object]]]:
+    """What tunes a method, and says how; without a tuning set, what leaves it as it is."""
+    if tuning_set is None:
+        return lambda method: (method, {"tuned on": "nothing"})
+    from pipeline.bench.ground_truth import open_data_set
+    from pipeline.bench.methods.tuning import read_tuning_clips, tune
+
+    known: DataSet = open_data_set(tuning_set)
+    clips = read_tuning_clips(known, frames, settings.ingest)
+
+    def tuned(method: Method) -> tuple[Method, dict[str, object]]:
+        best = tune(method, known, clips, tries=tries, seed=seed)
+        how = {
+            "tuned on": f"{best.frames} frames of {known.name}",
+            "tries": best.tries,
+            "F1 there": round(best.f1, 3),
+            "before": round(best.f1_untuned, 3),
+        }
+        return best.method, how
+
+    return tuned
