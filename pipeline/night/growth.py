@@ -21,10 +21,10 @@ from typing import NoReturn
 from pipeline.batch.animal_background import AnimalBackgrounds
 from pipeline.batch.exam_basis import exam_basis
 from pipeline.batch.known_exams import KnownExams
-from pipeline.batch.overview import mark_as_shown
+from pipeline.batch.overview import bring_overview_up_to_date
 from pipeline.batch.run import RESULT_VERSION, run_batch
 from pipeline.batch.run_report import BatchReport, ClipReport, ClipStatus, ExamReport, ExamStatus, NetworkInUse
-from pipeline.batch.stored_summaries import summary_json
+from pipeline.batch.stored_summaries import stored_exam
 from pipeline.estimate.exam_estimate import estimate_exam
 from pipeline.estimate.results import ExamFinding
 from pipeline.exams.exam_search import Exam, find_exams
@@ -33,11 +33,10 @@ from pipeline.ingest.recording_identity import RecordingIdentity, file_sha256, f
 from pipeline.night.night_record import NightRecord, ended_night, write_night
 from pipeline.night.status import read_status
 from pipeline.people.journal import Journal
-from pipeline.report.output_files import OVERVIEW_FILES
 from pipeline.report.summary import summarise
 from pipeline.settings import Settings
 from pipeline.store.seen_folders import SeenFolders
-from pipeline.store.store import Store, StoredExam
+from pipeline.store.store import Store
 
 __all__ = ["GrowthFigures", "growth_table", "measure_growth"]
 
@@ -124,9 +123,7 @@ def _make_exams(number: int, root: Path, out: Path, settings: Settings, progress
             if made % 1000 == 0:
                 progress(made)
         report = BatchReport(root, out, tuple(reports), (), None, network=NETWORK)
-        for name in OVERVIEW_FILES:
-            (out / name).touch()
-        mark_as_shown(report, journal, seen, RESULT_VERSION, settings.pages)
+        bring_overview_up_to_date(report, store, journal, seen, RESULT_VERSION, settings.pages)
     now = dt.datetime.now(dt.UTC).isoformat(timespec="seconds")
     write_night(out, ended_night(NightRecord(now, str(root), ended=now), report, 0))
 
@@ -136,7 +133,7 @@ def _store_exam(exam: Exam, finding: ExamFinding, store: Store, known: KnownExam
     files.mkdir(parents=True)
     (files / "result.json").write_bytes(b"{}")
     fingerprint = f"{exam.animal} {date}"
-    store.save_exam(StoredExam(exam.animal, date, fingerprint, summary_json(summarise(exam, finding, [])), ()), run)
+    store.save_exam(stored_exam(summarise(exam, finding, []), fingerprint), run)
     clips = tuple(ClipReport(clip.file, ClipStatus.KEPT, None) for clip in exam.clips)
     report = ExamReport(exam.animal, date, exam.folder, ExamStatus.UNCHANGED, None, clips, files)
     identities = {}

@@ -9,9 +9,9 @@ from pathlib import Path
 
 import pytest
 
-from pipeline.store.dated_copies import copies_folder, find_copies
 from pipeline.people.journal import Journal
 from pipeline.people.users import Users
+from pipeline.store.dated_copies import copies_folder, find_copies
 from pipeline.store.lock import hold_lock
 from pipeline.store.store import ScanKey, Store, StoredPicture, StoredScan
 from tests.pipeline.blob_finder import write_exam_folder
