@@ -192,6 +192,8 @@ def connect(path: Path, *, read_only: bool = False) -> Engine:
     def _prepare(connection: sqlite3.Connection, _: Any) -> None:
         connection.isolation_level = None  # BEGIN is sent below; the driver would send it too late
         connection.text_factory = _lenient_text
+        # SQLite's own functions know the case of ASCII letters only.
+        connection.create_function("casefold", 1, str.casefold, deterministic=True)
         for pragma in () if read_only else ("journal_mode=WAL", "synchronous=FULL", "foreign_keys=ON"):
             connection.execute(f"PRAGMA {pragma}")
 

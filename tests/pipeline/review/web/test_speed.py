@@ -13,6 +13,7 @@ from pathlib import Path
 
 import httpx2 as httpx
 
+from pipeline.store.row_hashes import row_sha256
 from tests.pipeline.review.conftest import EXAM, running_server
 
 EXAMS = 5_000
@@ -21,16 +22,16 @@ EXAMS = 5_000
 def add_exams(out: Path) -> None:
     """Copies of the exam of eight eggs, as exams of other animals."""
     with closing(sqlite3.connect(out / "clutchlight.sqlite")) as rows, rows:
-        found = rows.execute("SELECT date, fingerprint, document, files, run FROM exams WHERE animal = 'AF-0412'")
-        date, fingerprint, document, files, run = found.fetchone()
-        rows.executemany(
-            "INSERT INTO exams (animal, date, fingerprint, document, files, run) VALUES (?, ?, ?, ?, ?, ?)",
-            [
-                (name, date, f"{fingerprint[:50]}{n}", document.replace("AF-0412", name), files, run)
-                for n in range(EXAMS)
-                for name in [f"BF-{n:05d}"]
-            ],
-        )
+        rows.row_factory = sqlite3.Row
+        known = dict(rows.execute("SELECT * FROM exams WHERE animal = 'AF-0412'").fetchone())
+        for n in range(EXAMS):
+            name = f"BF-{n:05d}"
+            row = known | {
+                column: known[column].replace("AF-0412", name) for column in ("animal", "folder", "document")
+            }
+            row |= {"fingerprint": f"{known['fingerprint'][:50]}{n}"}
+            row |= {"sha256": row_sha256("exams", row)}
+            rows.execute(f"INSERT INTO exams ({', '.join(row)}) VALUES (:{', :'.join(row)})", row)
 
 
 def seconds(ask: Callable[[], httpx.Response], times: int = 5) -> float:
