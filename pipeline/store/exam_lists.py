@@ -10,7 +10,7 @@ from collections.abc import Collection
 from dataclasses import dataclass
 from pathlib import Path
 
-from sqlalchemy import ColumnElement, String, column, delete, exists, func, insert, select, table
+from sqlalchemy import ColumnElement, String, column, exists, func, select, table
 
 from pipeline.store.schema import ExamRow
 from pipeline.store.store import Store
@@ -21,6 +21,8 @@ ListedKey = tuple[str, str]
 """Animal and date (ISO 8601) of an exam."""
 
 _SIGNED = table("signed_exams", column("animal", String), column("date", String))
+_MARK = "INSERT OR IGNORE INTO signed_exams VALUES (?, ?)"
+_UNMARK = "DELETE FROM signed_exams WHERE animal = ? AND date = ?"
 
 
 @dataclass(frozen=True)
@@ -58,13 +60,10 @@ class ListedStore(Store):
 
     def mark_signed(self, signed: Collection[ListedKey], opened: Collection[ListedKey] = ()) -> None:
         """Note which exams were signed, and which are open again."""
-        if not signed and not opened:
-            return
         with self._reading() as session:
-            for animal, date in [*signed, *opened]:
-                session.execute(delete(_SIGNED).where(_SIGNED.c.animal == animal, _SIGNED.c.date == date))
-            if signed:
-                session.execute(insert(_SIGNED), [{"animal": animal, "date": date} for animal, date in set(signed)])
+            for statement, keys in ((_MARK, signed), (_UNMARK, opened)):
+                if keys:
+                    session.connection().exec_driver_sql(statement, list(keys))
             session.commit()
 
     def list_exams(self, query: ExamQuery, first: int, number: int) -> ExamPage:
