@@ -244,6 +244,7 @@ class PageSettings(TomlTable):
     stale_after_hours: Annotated[float, Field(gt=0.0, le=10_000.0)] = 36.0
     time_zone: Annotated[str, AfterValidator(_known_time_zone)] = ""
     decimal_mark: Literal[".", ","] = "."
+    season_first_month: Annotated[int, Field(ge=1, le=12)] = 1
 
     def local_time(self, moment: dt.datetime) -> dt.datetime:
         """The same moment in the time zone of the pages."""

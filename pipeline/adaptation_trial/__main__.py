@@ -135,8 +135,8 @@ def _review_all(exams: Path, sheets: Path) -> None:
     data_set = open_data_set(exams)
     with closing(Journal(sheets)) as journal, closing(CaseStore(sheets, load_settings(), journal)) as cases:
         answer_service = AnswerService(EventLog(journal))
-        for summary in cases.summaries():
-            case = cases.case(summary.folder)
+        for _, folder in cases.folders():
+            case = cases.case(folder)
             if case is not None and answer_service.current_review(case).state.signature is None:
                 review_exam(answer_service, case, exam_truth(data_set, case.exam.animal))
                 _log(f"{case.exam.animal}: {answer_service.current_review(case).state.head} answers")

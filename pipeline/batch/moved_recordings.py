@@ -12,7 +12,7 @@ from pathlib import Path
 from pipeline.batch.animal_folders import folders_by_animal
 from pipeline.batch.known_exams import KnownExams
 from pipeline.batch.overview import begin_changes
-from pipeline.batch.stored_summaries import read_summary, summary_json
+from pipeline.batch.stored_summaries import read_summary, stored_exam
 from pipeline.estimate.flags.catalogue import by_urgency
 from pipeline.estimate.flags.raised_flag import RaisedFlag
 from pipeline.exams.exam_search import Exam, ExamProblem
@@ -102,9 +102,8 @@ def _note(key: ExamKey, known: KnownExams, store: Store, journal: Journal, setti
         pages=settings.pages,
         neighbours=neighbours_of(summary.folder, folders),
     )
-    document = summary_json(replace(summary, finding=finding))
     # Another fingerprint, so that the exam is written anew if the recordings come back.
-    changed = replace(stored, summary_json=document, fingerprint=f"{MOVED} {stored.fingerprint}")
+    changed = stored_exam(replace(summary, finding=finding), f"{MOVED} {stored.fingerprint}", stored.files)
     # The engine that gave a result is known from its run.
     run = store.start_run(settings_sha256=result.settings_sha256, model_sha256=result.model.sha256, engine=engine)
     store.save_exam(changed, run)

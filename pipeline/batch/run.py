@@ -42,7 +42,7 @@ from pipeline.batch.nightly_copy import make_nightly_copy
 from pipeline.batch.overview import begin_changes, bring_overview_up_to_date
 from pipeline.batch.run_context import RunContext
 from pipeline.batch.run_report import BatchReport, ClipReport, ExamReport, ExamStatus, NetworkInUse
-from pipeline.batch.stored_summaries import read_summary, summary_json
+from pipeline.batch.stored_summaries import read_summary, stored_exam
 from pipeline.calibration_file import UNCALIBRATED_WARNING
 from pipeline.estimate.exam_estimate import estimate_exam
 from pipeline.estimate.history import AnimalBackground
@@ -62,7 +62,7 @@ from pipeline.settings import Settings, settings_sha256
 from pipeline.store.atomic_write import OutputError
 from pipeline.store.lock import hold_lock
 from pipeline.store.seen_folders import SeenFolders
-from pipeline.store.store import RunOutcome, Store, StoredExam, StoreError, database_path
+from pipeline.store.store import RunOutcome, Store, StoreError, database_path
 
 __all__ = ["RESULT_VERSION", "run_batch"]
 
@@ -271,9 +271,9 @@ class _ExamProcessor:
             neighbours=neighbours,
         )
         files = sorted(str(path.relative_to(self.out)) for path in folder.iterdir() if not path.name.startswith("."))
-        summary = summary_json(summarise(exam, finding, scans))
+        summary = summarise(exam, finding, scans)
         # Last, so that the next run writes the exam's files again if this one is killed before this line.
-        store.save_exam(StoredExam(exam.animal, date, fingerprint, summary, tuple(files)), self.run)
+        store.save_exam(stored_exam(summary, fingerprint, files), self.run)
         remark = EXAM_REMARK if (exam.animal, date) in self.context.damaged.exams else None
         return ExamReport(exam.animal, date, exam.folder, ExamStatus.WRITTEN, remark, clips, folder)
 

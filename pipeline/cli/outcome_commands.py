@@ -121,7 +121,7 @@ def agreement(
 
         require_results(out)
         with hold_lock(out), closing(Journal(out)) as journal, Store(out) as store:
-            summaries, problems = read_summaries(store, out)
+            summaries, problems = read_summaries(store.exams(), out)
             outcomes = recorded_outcomes(journal)
             compared = summarise_agreement(summaries, outcomes, MatchRule(max_days_to_first_egg=within))
             page = write_agreement_page(out, compared)

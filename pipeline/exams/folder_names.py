@@ -22,7 +22,9 @@ __all__ = ["animal_folder", "clip_file_stems", "exam_folder", "relative_url", "s
 MAX_NAME_BYTES = 100  # file systems stop at 255 bytes, and suffixes are added
 WINDOWS_DEVICE_NAMES = re.compile(r"(con|prn|aux|nul|com\d|lpt\d)(\..*)?", re.IGNORECASE)
 # Of files in the output folder, next to the folders of the animals.
-RESERVED_SUFFIXES = (".html", ".csv", ".json", ".db", ".sqlite", ".sqlite3", ".lock", ".log", ".toml")
+RESERVED_SUFFIXES = (
+    ".html", ".js", ".csv", ".parquet", ".json", ".db", ".sqlite", ".sqlite3", ".lock", ".log", ".toml",
+)  # fmt: skip
 
 
 def safe_name(name: str) -> str:

@@ -64,11 +64,11 @@ def write_labels(out: Path, folder: Path, settings: Settings, progress: Callable
     coco = _CocoLists([], [])
     with closing(Journal(out)) as journal, closing(CaseStore(out, settings, journal)) as cases:
         reviews = ExamReviews(EventLog(journal))
-        summaries = cases.summaries()
-        for done, summary in enumerate(summaries):
-            progress(done, len(summaries))
+        exams = cases.folders()
+        for done, (key, exam_folder) in enumerate(exams):
+            progress(done, len(exams))
             try:
-                case = cases.case(summary.folder)
+                case = cases.case(exam_folder)
             except CaseError as error:
                 written.problems.append(str(error))
                 continue
@@ -80,8 +80,8 @@ def write_labels(out: Path, folder: Path, settings: Settings, progress: Callable
                 try:
                     _write_clip(reviewed, scan, folder, settings, coco)
                 except ClipError as error:
-                    written.problems.append(f"{summary.exam.animal}, {summary.exam.date}: {error}")
-        progress(len(summaries), len(summaries))
+                    written.problems.append(f"{key.animal}, {key.date}: {error}")
+        progress(len(exams), len(exams))
     written.frames, written.ignored = len(coco.images), sum(each["iscrowd"] for each in coco.annotations)
     written.outlines = len(coco.annotations) - written.ignored
     categories = [dict(category) for category in CATEGORIES]

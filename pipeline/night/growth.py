@@ -1,52 +1,47 @@
-"""How the cost of a night grows with the number of exams: output folders of synthetic exams, without any clip.
+"""How the cost of a night and of the review grows with the number of exams, measured on synthetic folders.
 
-Every exam has a folder with two files of a few bytes, a folder of results with one file, and a row in the store, all as
-a real night leaves them. Each figure is measured in a process of its own, so that its memory is that of the night.
+Each figure is measured in a process of its own, so that its memory is that of the night.
 """
 
 from __future__ import annotations
 
 import datetime as dt
 import multiprocessing
+import os
 import shutil
 import statistics
+import subprocess
+import sys
 import time
 from collections.abc import Callable, Iterator, Sequence
+from concurrent.futures import ProcessPoolExecutor
 from contextlib import closing
 from dataclasses import dataclass
-from functools import partial
 from pathlib import Path
 from typing import NoReturn
 
 from pipeline.batch.animal_background import AnimalBackgrounds
-from pipeline.batch.exam_basis import exam_basis
-from pipeline.batch.known_exams import KnownExams
-from pipeline.batch.overview import mark_as_shown
-from pipeline.batch.run import RESULT_VERSION, run_batch
-from pipeline.batch.run_report import BatchReport, ClipReport, ClipStatus, ExamReport, ExamStatus, NetworkInUse
-from pipeline.batch.stored_summaries import summary_json
-from pipeline.estimate.exam_estimate import estimate_exam
-from pipeline.estimate.results import ExamFinding
-from pipeline.exams.exam_search import Exam, find_exams
-from pipeline.exams.folder_names import exam_folder
-from pipeline.ingest.recording_identity import RecordingIdentity, file_sha256, file_state
-from pipeline.night.night_record import NightRecord, ended_night, write_night
+from pipeline.batch.events import ClipsRead
+from pipeline.batch.run import run_batch
+from pipeline.detect.detector import Detections, ModelInfo
+from pipeline.exams.exam_search import find_exams
+from pipeline.ingest.frame import Frame
+from pipeline.ingest.sector.sector import Sector
+from pipeline.night.growth_folders import KEY, NETWORK, add_recordings, make_exams
 from pipeline.night.status import read_status
+from pipeline.people.event_log import EventLog
 from pipeline.people.journal import Journal
-from pipeline.report.index import NightlyRun, index_html
-from pipeline.report.output_files import OVERVIEW_FILES
-from pipeline.report.summary import summarise
+from pipeline.review.cases import CaseStore
+from pipeline.review.web.worklist import Filters, Worklist
 from pipeline.settings import Settings
-from pipeline.store.seen_folders import SeenFolders
-from pipeline.store.store import Store, StoredExam
+from pipeline.store.store import Store
 
-__all__ = ["GrowthFigures", "growth_table", "measure_growth"]
+__all__ = ["NEW_EXAMS", "GrowthFigures", "growth_table", "measure_growth"]
 
-EXAMS_PER_ANIMAL = 8
-FILES = ("left-1.mp4", "right-1.mp4")
-NETWORK = NetworkInUse("synthetic", "0" * 64, "none")
-KEY = "synthetic"
+NEW_EXAMS = 500
+"""Of the night that is not quiet, where nothing else is asked."""
 SAMPLE = 200  # exams whose earlier ones are looked up
+PAGES = 20  # of the worklist
 
 
 @dataclass(frozen=True)
@@ -55,6 +50,10 @@ class GrowthFigures:
     memory, with the program itself
 
     earlier_ms : to find an animal's earlier exams, mean;  status_s : to gather the status
+    new_exams, new_s, new_cpu_s : of a night with so many new exams in the last season, whose recordings cannot be
+    read: time on the clock, and of the processor with all its processes
+    index_kb : the largest file of the current season's index, 1000 bytes
+    review_s, review_cpu_s : from the start of the review to its address;  worklist_ms : processor time of a page, mean
     """
 
     exams: int
@@ -63,10 +62,21 @@ class GrowthFigures:
     night_mib: float
     earlier_ms: float
     status_s: float
+    new_exams: int
+    new_s: float
+    new_cpu_s: float
+    index_kb: float
+    review_s: float
+    review_cpu_s: float
+    worklist_ms: float
 
 
 def measure_growth(
-    numbers: Sequence[int], folder: Path, settings: Settings, progress: Callable[[int], None]
+    numbers: Sequence[int],
+    folder: Path,
+    settings: Settings,
+    progress: Callable[[int], None],
+    new_exams: int = NEW_EXAMS,
 ) -> Iterator[GrowthFigures]:
     """Figures for each number of exams. Synthetic folders are made under ``folder`` and removed.
 
@@ -77,77 +87,69 @@ def measure_growth(
         for place in (root, out):
             shutil.rmtree(place, ignore_errors=True)
         try:
-            _make_exams(number, root, out, settings, progress)
-            fresh = multiprocessing.get_context("spawn")
-            with fresh.Pool(1) as night, fresh.Pool(1) as others:
-                night_s, night_cpu_s, night_mib = night.apply(_measure_night, (root, out, settings))
-                earlier_ms, status_s = others.apply(_measure_look_ups, (root, out, settings))
-            yield GrowthFigures(number, night_s, night_cpu_s, night_mib, earlier_ms, status_s)
+            make_exams(number, root, out, settings, progress)
+            night_s, night_cpu_s, night_mib = _in_fresh_process(_measure_night, root, out, settings)
+            earlier_ms, status_s = _in_fresh_process(_measure_look_ups, root, out, settings)
+            (worklist_ms,) = _in_fresh_process(_measure_worklist, root, out, settings)
+            review_s, review_cpu_s = _in_fresh_process(_measure_review, root, out, settings)
+            add_recordings(new_exams, root)
+            new_s, new_cpu_s = _in_fresh_process(_measure_new_exams, root, out, settings)
+            index_kb = max(path.stat().st_size for path in out.glob("index*")) / 1000
+            yield GrowthFigures(
+                number,
+                night_s,
+                night_cpu_s,
+                night_mib,
+                earlier_ms,
+                status_s,
+                new_exams,
+                new_s,
+                new_cpu_s,
+                index_kb,
+                review_s,
+                review_cpu_s,
+                worklist_ms,
+            )
         finally:
             for place in (root, out):
                 shutil.rmtree(place, ignore_errors=True)
 
 
 def growth_table(figures: Sequence[GrowthFigures]) -> str:
-    """As Markdown."""
-    lines = [
-        "| exams | night with nothing new | of that, processor | its memory | earlier exams of an animal | status |",
-        "| ---: | ---: | ---: | ---: | ---: | ---: |",
+    """As Markdown, a row for each figure."""
+    rows: list[tuple[str, Callable[[GrowthFigures], str]]] = [
+        ("exams", lambda each: f"{each.exams:,}"),
+        ("---", lambda each: "---:"),
+        ("a night with nothing new", lambda each: f"{each.night_s:.1f} s"),
+        ("of that, processor", lambda each: f"{each.night_cpu_s:.1f} s"),
+        ("its memory", lambda each: f"{each.night_mib:.0f} MiB"),
+        ("a night with new exams, processor", lambda each: f"{each.new_cpu_s:.1f} s"),
+        ("of these there are", lambda each: f"{each.new_exams:,}"),
+        ("earlier exams of an animal", lambda each: f"{each.earlier_ms:.1f} ms"),
+        ("status", lambda each: f"{each.status_s:.1f} s"),
+        ("largest page of the index", lambda each: f"{each.index_kb:.0f} kB"),
+        ("review at its address", lambda each: f"{each.review_s:.1f} s"),
+        ("of that, processor", lambda each: f"{each.review_cpu_s:.1f} s"),
+        ("a page of its worklist, processor", lambda each: f"{each.worklist_ms:.0f} ms"),
     ]
-    lines += [
-        f"| {each.exams:,} | {each.night_s:.1f} s | {each.night_cpu_s:.1f} s | {each.night_mib:.0f} MiB | "
-        f"{each.earlier_ms:.1f} ms | {each.status_s:.1f} s |"
-        for each in figures
-    ]
-    return "\n".join(lines)
+    return "\n".join("| " + " | ".join([name, *map(text, figures)]) + " |" for name, text in rows)
 
 
-def _make_exams(number: int, root: Path, out: Path, settings: Settings, progress: Callable[[int], None]) -> None:
-    out.mkdir(parents=True)
-    for index in range(number):
-        date = dt.date(2010, 5, 14) + dt.timedelta(days=365 * (index % EXAMS_PER_ANIMAL))
-        folder = root / f"AF-{index // EXAMS_PER_ANIMAL:06d}" / date.isoformat()
-        folder.mkdir(parents=True)
-        for file in FILES:
-            (folder / file).write_bytes(f"{index} {file}".encode())
-        (folder / "exam.toml").write_text('species = "Emys orbicularis"\nweight_g = 830\n', encoding="utf-8")
-    with closing(Journal(out)) as journal, Store(out) as store, closing(SeenFolders(out)) as seen:
-        basis_of = partial(exam_basis, settings, journal, RESULT_VERSION)
-        known = KnownExams(seen, root, out, basis_of, frozenset())
-        known.use_network(NETWORK)
-        known.save_network(KEY)
-        run = store.start_run(settings_sha256="", model_sha256=NETWORK.sha256, engine=NETWORK.engine)
-        reports = []
-        exams = find_exams(root, known.recall).exams
-        finding = estimate_exam(exams[0], [], [], settings)
-        for made, exam in enumerate(exams, 1):
-            reports.append(_store_exam(exam, finding, store, known, out, run))
-            if made % 1000 == 0:
-                progress(made)
-        report = BatchReport(root, out, tuple(reports), (), None, network=NETWORK)
-        for name in OVERVIEW_FILES:
-            (out / name).touch()
-        night = NightlyRun(dt.datetime.now(dt.UTC), number, number * len(FILES), str(root))
-        (out / "index.html").write_bytes(index_html((), (), pages=settings.pages, run=night))
-        mark_as_shown(report, journal, seen, RESULT_VERSION, settings.pages)
-    now = dt.datetime.now(dt.UTC).isoformat(timespec="seconds")
-    write_night(out, ended_night(NightRecord(now, str(root), ended=now), report, 0))
+Measure = Callable[[Path, Path, Settings], tuple[float, ...]]
 
 
-def _store_exam(exam: Exam, finding: ExamFinding, store: Store, known: KnownExams, out: Path, run: int) -> ExamReport:
-    date, files = exam.date.isoformat(), out / exam_folder(exam)
-    files.mkdir(parents=True)
-    (files / "result.json").write_bytes(b"{}")
-    fingerprint = f"{exam.animal} {date}"
-    store.save_exam(StoredExam(exam.animal, date, fingerprint, summary_json(summarise(exam, finding, [])), ()), run)
-    clips = tuple(ClipReport(clip.file, ClipStatus.KEPT, None) for clip in exam.clips)
-    report = ExamReport(exam.animal, date, exam.folder, ExamStatus.UNCHANGED, None, clips, files)
-    identities = {}
-    for clip in exam.clips:
-        sha256 = file_sha256(clip.path)
-        identities[clip.path] = RecordingIdentity(file_state(clip.path), sha256, sha256)
-    known.remember(exam, report, fingerprint, identities)
-    return report
+def _in_fresh_process(measure: Measure, root: Path, out: Path, settings: Settings) -> tuple[float, ...]:
+    with ProcessPoolExecutor(1, multiprocessing.get_context("spawn")) as fresh:
+        return fresh.submit(measure, root, out, settings).result()
+
+
+class _NoNetwork:
+    """Stands for a network that is never asked, since no recording can be read."""
+
+    model, engine_name = ModelInfo(NETWORK.name, NETWORK.sha256), NETWORK.engine
+
+    def detect(self, frames: Sequence[Frame], sector: Sector) -> list[Detections]:
+        raise AssertionError("no recording can be read")
 
 
 def _must_not_load() -> NoReturn:
@@ -185,3 +187,45 @@ def _measure_look_ups(root: Path, out: Path, settings: Settings) -> tuple[float,
             backgrounds.for_exam(exam)
             times_s.append(time.perf_counter() - start)
     return 1000 * statistics.fmean(times_s), status_s
+
+
+def _measure_new_exams(root: Path, out: Path, settings: Settings) -> tuple[float, float]:
+    start, workers_cpu_s = time.perf_counter(), 0.0
+
+    def note(event: object) -> None:
+        nonlocal workers_cpu_s
+        if isinstance(event, ClipsRead):
+            workers_cpu_s = event.processor_s
+
+    report = run_batch(root, out, settings, _NoNetwork, network_key=KEY, on_event=note)
+    assert report.looked_at
+    return time.perf_counter() - start, time.process_time() + workers_cpu_s
+
+
+def _measure_worklist(root: Path, out: Path, settings: Settings) -> tuple[float]:
+    with closing(Journal(out)) as journal, closing(CaseStore(out, settings, journal)) as cases:
+        worklist = Worklist(EventLog(journal), cases)
+        start = time.process_time()
+        for number in range(PAGES):
+            lines, _ = worklist.lines(Filters(show="all", page=1 + number % 3))
+            assert lines or number % 3
+        return (1000 * (time.process_time() - start) / PAGES,)
+
+
+def _measure_review(root: Path, out: Path, settings: Settings) -> tuple[float, float]:
+    """As the command does it, until it says where its pages are."""
+    command = (sys.executable, "-m", "pipeline", "review", "--out", str(out), "--port", "0")
+    start = time.perf_counter()
+    with subprocess.Popen(command, stderr=subprocess.PIPE, text=True) as review:
+        assert review.stderr is not None
+        address = next((line for line in review.stderr if "http://" in line), None)
+        seconds, cpu_seconds = time.perf_counter() - start, _processor_s(review.pid)
+        review.terminate()
+    assert address is not None
+    return seconds, cpu_seconds
+
+
+def _processor_s(process: int) -> float:
+    """What a process that runs has taken until now."""
+    fields = Path(f"/proc/{process}/stat").read_text(encoding="ascii").rpartition(")")[2].split()
+    return (int(fields[11]) + int(fields[12])) / os.sysconf("SC_CLK_TCK")  # user and system, proc(5)

@@ -1,7 +1,7 @@
-"""``index.html``: a night on one page, in order of review priority, with sorting and filters.
+"""The index of a season: its exams in order of review priority, with sorting and filters.
 
-Without its script the page shows everything in that order. The script adds sorting and filters, shows long lists in
-parts, and warns when the page has become old.
+A long list goes on from page to page. The first page also holds the rows of the further ones, packed, for its script,
+which sorts, filters and searches all of them, and warns when the page has become old.
 """
 
 from __future__ import annotations
@@ -9,95 +9,126 @@ from __future__ import annotations
 import base64
 import datetime as dt
 import hashlib
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from collections.abc import Iterator, Mapping, Sequence
 from html import escape
 from importlib.resources import files
+from itertools import groupby
 from types import MappingProxyType
+from typing import Any
 
-from pipeline.exams.exam_search import ExamProblem
+from markupsafe import Markup
+
 from pipeline.formatting import date_text, moment_text, number_text, plural
+from pipeline.report.index_packing import packed, search_script
 from pipeline.report.index_rows import SEEN_KINDS, IndexRow, index_row, seen_kind, signed_or_found
-from pipeline.report.priority import PRIORITY_GROUPS, grouped
+from pipeline.report.priority import EARLIER_GROUPS, PRIORITY_GROUPS, grouped, grouped_by_signature
 from pipeline.report.range_bar import range_bar_svg
-from pipeline.report.rendering import render
+from pipeline.report.rendering import page_environment, render
+from pipeline.report.season import NightlyRun, SeasonFiles, SeasonList
 from pipeline.report.sign_off import SignOff
 from pipeline.report.summary import ExamSummary
 from pipeline.settings import PLAIN_PAGES, PageSettings
 
-__all__ = ["DOWNLOADS", "NightlyRun", "index_html", "redated"]
+__all__ = ["index_pages", "redated"]
 
-DOWNLOADS = (
-    ("exams, CSV", "summary.csv"),
-    ("eggs, CSV", "eggs.csv"),
-    ("exams, Parquet", "animals.parquet"),
-    ("eggs, Parquet", "eggs.parquet"),
-)
-SHOWN_ROWS = 100  # at first, by the script; more are laid out when they are asked for
+DOWNLOADS = ("exams, CSV", "eggs, CSV", "exams, Parquet", "eggs, Parquet")
+SHOWN_ROWS = 75  # on the first page; by the script, more are laid out when they are asked for
+FURTHER_ROWS = 250  # on each further page
 RUN_LINE_START, RUN_LINE_END = b'<p class="run" id="run"', b"</p>"
 MIN_TOP, MAX_TOP = 10.0, 40.0  # eggs at the end of the range bars' scale
 
-
-@dataclass(frozen=True)
-class NightlyRun:
-    """ended : with its time zone;  exams, clips : how many the run covered;  root : the folder of the recordings"""
-
-    ended: dt.datetime
-    exams: int
-    clips: int
-    root: str
+GroupedRow = tuple[str, str, int, Markup]
+"""A row as HTML after the key and the title of its group, and the number of rows in that."""
 
 
-def index_html(
-    summaries: Sequence[ExamSummary],
-    problems: Sequence[ExamProblem],
-    *,
-    has_agreement_page: bool = False,
+def index_pages(
+    exams: SeasonList,
     signed: Mapping[str, SignOff] = MappingProxyType({}),
     pages: PageSettings = PLAIN_PAGES,
-    run: NightlyRun | None = None,
-) -> bytes:
-    """The page over all exams, and over what could not be processed. Its only files besides itself are small pictures.
+    *,
+    has_agreement_page: bool = False,
+) -> dict[str, bytes]:
+    """The pages by file name, the first one first, and what the search over all seasons reads of this one.
 
-    An animal's priority is that of her last exam. Her earlier exams are listed at the end. Within a group the least
-    certain come first: in that order a reviewer's time finds most errors (`pipeline.bench.risk_coverage`).
+    In the current season an animal's priority is that of her last exam, and her earlier exams are listed at the end.
+    Within a group the least certain come first: in that order a reviewer's time finds most errors
+    (`pipeline.bench.risk_coverage`). Its first page also lists what could not be processed. In other seasons the
+    groups do not depend on later exams, so that these do not touch the page.
 
-    has_agreement_page : whether agreement.html is in the same folder;  signed : sign-offs by exam folder
-    run : the run that wrote the page, None if that is not known
+    signed : sign-offs by exam folder;  has_agreement_page : whether agreement.html is in the same folder
     """
-    from markupsafe import Markup
-
-    groups = grouped(summaries, signed)
+    of_files, summaries, night = exams.files, exams.listed, exams.night
+    days = sorted({summary.exam.date for summary in summaries}, reverse=True)
+    groups = grouped(summaries, signed) if night else grouped_by_signature(summaries, signed)
+    titles = dict(PRIORITY_GROUPS if night else EARLIER_GROUPS)
+    counts = [signed_or_found(summary, signed.get(summary.folder))[0] for summary in summaries]
+    top = min(max([MIN_TOP, *(float(count.interval90[1]) for count in counts)]), MAX_TOP)
+    content = {
+        key: [index_row(each, signed.get(each.folder), pages, top) for each in group] for key, group in groups.items()
+    }
+    rows = list(_grouped_rows(content, titles))
+    parts = _parts(rows)
+    seen = {seen_kind(summary, signed.get(summary.folder)) for summary in summaries}
     script = files("pipeline.report").joinpath("templates/index.js").read_text(encoding="utf-8").strip()
     # Stripped, because the hash must match the bytes between the script tags.
     digest = hashlib.sha256(script.encode()).digest()
-    days = sorted({summary.exam.date for summary in summaries}, reverse=True)
-    counts = [signed_or_found(summary, signed.get(summary.folder))[0] for summary in summaries]
-    top = min(max([MIN_TOP, *(float(count.interval90[1]) for count in counts)]), MAX_TOP)
-    rows: list[tuple[str, str, list[IndexRow]]] = [
-        (key, title, [index_row(each, signed.get(each.folder), pages, top) for each in groups[key]])
-        for key, title in PRIORITY_GROUPS
-        if groups[key]
-    ]
-    seen = {seen_kind(summary, signed.get(summary.folder)) for summary in summaries}
-    return render(
-        "index.html.j2",
-        station=pages.station,
-        run_line=Markup(_run_line(run, pages) if run else ""),
-        listed=_listed(days),
-        groups=rows,
-        shown_rows=SHOWN_ROWS,
-        days=[(day.isoformat(), date_text(day)) for day in days],
-        seen=[(key, title) for key, title in SEEN_KINDS.items() if key in seen],
-        totals=_totals(summaries, signed),
-        numbers={key: len(groups[key]) for key, _ in PRIORITY_GROUPS},
-        problems=sorted((str(problem.path), problem.reason) for problem in problems),
-        has_agreement_page=has_agreement_page,
-        downloads=DOWNLOADS,
-        range_bar=lambda bar: Markup(range_bar_svg(bar)),
-        script=Markup(script),
-        script_hash=base64.b64encode(digest).decode(),
-    )
+    names = [of_files.index, *(of_files.further_index(number) for number in range(2, len(parts) + 1))]
+    every = [SeasonFiles(season, season == exams.current) for season in exams.seasons]
+    values: dict[str, Any] = {
+        "station": pages.station,
+        "season": exams.season,
+        "season_title": "" if night else f", {exams.season}",
+        "seasons": [(one.season, one.index) for one in every],
+        "search_files": [one.search for one in every if one.season != exams.season],
+        "is_current": night is not None,
+        "run_line": Markup(_run_line(night.run, pages) if night and night.run else ""),
+        "listed": _listed(sorted({each.exam.date for each in exams.summaries}), len(night.waiting) if night else 0),
+        "group_titles": [(key, title) for key, title in titles.items() if groups[key]],
+        "shown_rows": SHOWN_ROWS,
+        "days": [(day.isoformat(), date_text(day)) for day in days],
+        "seen": [(key, title) for key, title in SEEN_KINDS.items() if key in seen],
+        "totals": _totals(summaries, signed),
+        "numbers": {key: len(group) for key, group in groups.items()},
+        "problems": sorted((str(each.path), each.reason) for each in night.problems) if night else [],
+        "has_agreement_page": has_agreement_page,
+        "downloads": list(zip(DOWNLOADS, of_files.tables, strict=True)),
+        "parts": list(enumerate(names, 1)),
+        "script": Markup(script),
+        "script_hash": base64.b64encode(digest).decode(),
+    }
+    written = {}
+    for number, (name, part) in enumerate(zip(names, parts, strict=True), 1):
+        values |= {"problems": values["problems"] if number == 1 else []}
+        rest = rows[len(part) :] if number == 1 else []
+        further = packed(render("index_groups.html.j2", groups=_regrouped(rest)).decode()) if rest else ""
+        written[name] = render("index.html.j2", **values, page_number=number, packed=further, groups=_regrouped(part))
+    return written | {of_files.search: search_script(exams.season, _search_rows(exams, content))}
+
+
+def _grouped_rows(content: Mapping[str, Sequence[IndexRow]], titles: Mapping[str, str]) -> Iterator[GroupedRow]:
+    template = page_environment("pipeline.report").get_template("index_row.html.j2")
+    for key, title in titles.items():
+        for row in content[key]:
+            bar = "" if row.bar is None else Markup(range_bar_svg(row.bar))
+            yield key, title, len(content[key]), Markup(template.render(row=row, range_bar=bar))
+
+
+def _parts(rows: Sequence[GroupedRow]) -> list[Sequence[GroupedRow]]:
+    """The rows of each page. There is always a first page."""
+    starts = range(SHOWN_ROWS, len(rows), FURTHER_ROWS)
+    return [rows[:SHOWN_ROWS], *(rows[start : start + FURTHER_ROWS] for start in starts)]
+
+
+def _regrouped(rows: Sequence[GroupedRow]) -> list[tuple[str, str, int, list[Markup]]]:
+    """Key, title, number of rows in all and the rows here, for each group that has rows here."""
+    return [(*group, [row[3] for row in of_group]) for group, of_group in groupby(rows, key=lambda row: row[:3])]
+
+
+def _search_rows(exams: SeasonList, content: Mapping[str, Sequence[IndexRow]]) -> list[tuple[str, ...]]:
+    """Animal, species, day, count and address of the exams of the season itself, by animal and day."""
+    own = {(each.exam.animal, each.exam.date.isoformat()) for each in exams.summaries}
+    rows = [row for group in content.values() for row in group if (row.animal, row.day) in own]
+    return sorted((row.animal, row.species, row.day, row.count, row.link) for row in rows)
 
 
 def redated(page: bytes, run: NightlyRun, pages: PageSettings) -> bytes:
@@ -116,12 +147,14 @@ def _run_line(run: NightlyRun, pages: PageSettings) -> str:
     return f"{RUN_LINE_START.decode()} {data}><span>{text}</span>{RUN_LINE_END.decode()}"
 
 
-def _listed(days: Sequence[dt.date]) -> str:
-    """Of which days exams are listed. days : the latest first"""
+def _listed(days: Sequence[dt.date], waiting: int) -> str:
+    """Of which days exams are listed. days : in order;  waiting : number of exams of other seasons"""
     if not days:
         return ""
-    first, last = date_text(days[-1]), date_text(days[0])
-    return f"Listed are all exams of {last}." if first == last else f"Listed are all exams from {first} to {last}."
+    first, last = date_text(days[0]), date_text(days[-1])
+    others = f", and {plural(waiting, 'exam')} of other seasons that {'wait' if waiting > 1 else 'waits'}"
+    span = f"of {first}" if first == last else f"from {first} to {last}"
+    return f"Listed are all exams {span}{f'{others} for a person' if waiting else ''}."
 
 
 def _totals(summaries: Sequence[ExamSummary], signed: Mapping[str, SignOff]) -> list[tuple[str, str]]:

@@ -1,4 +1,4 @@
-"""Writes the files of one exam, and those over all exams, into the output folder.
+"""Writes the files of one exam into the output folder.
 
 Each file is written atomically: after a crash there is the old file or the new one, never half of one. Only one run at
 a time writes to an output folder.
@@ -6,12 +6,11 @@ a time writes to an output folder.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Sequence
 from pathlib import Path
-from types import MappingProxyType
 
 from pipeline.estimate.results import ExamFinding
-from pipeline.exams.exam_search import Exam, ExamProblem
+from pipeline.exams.exam_search import Exam
 from pipeline.exams.folder_names import clip_file_stems, exam_folder
 from pipeline.formatting import number_style
 from pipeline.report.export.coco import detections_chunks
@@ -20,25 +19,19 @@ from pipeline.report.export.mot import mot_lines
 from pipeline.report.export.probe_path_csv import probe_path_lines
 from pipeline.report.export.result import ModelIdentity, result_document, to_json_bytes
 from pipeline.report.export.structured_report import structured_reports
-from pipeline.report.export.tables import animals_parquet, eggs_csv, eggs_parquet
-from pipeline.report.index import NightlyRun, index_html, redated
 from pipeline.report.links import NO_NEIGHBOURS, Neighbours, sheet_links
 from pipeline.report.pdf.sheet_pdf import sheet_pdf
-from pipeline.report.rescan_slip import RESCAN_SLIP, rescan_slip_html
 from pipeline.report.sheet_content import sheet_content
 from pipeline.report.sheet_html import sheet_html
 from pipeline.report.sightings import sorted_scans
 from pipeline.report.sign_off import SignOff, sheet_signature
-from pipeline.report.summary import ExamSummary, summary_csv
 from pipeline.report.thumbnail import THUMBNAIL, thumbnail_jpeg
 from pipeline.report.verdict import Signing
 from pipeline.scan.clip_scan import ClipScan
 from pipeline.settings import PLAIN_PAGES, PageSettings
 from pipeline.store.atomic_write import OutputError, write_atomically, write_trouble
 
-__all__ = ["OVERVIEW_FILES", "redate_index", "write_exam_files", "write_overview_files", "write_sheet_and_result"]
-
-OVERVIEW_FILES = ("summary.csv", "eggs.csv", "animals.parquet", "eggs.parquet", "index.html")
+__all__ = ["write_exam_files", "write_sheet_and_result"]
 
 
 def write_exam_files(
@@ -134,37 +127,6 @@ def _write_sheet(
     write_atomically(folder / "report.pdf", [sheet_pdf(content, signature)])
 
 
-def write_overview_files(
-    out: Path,
-    summaries: Sequence[ExamSummary],
-    problems: Sequence[ExamProblem] = (),
-    signed: Mapping[str, SignOff] = MappingProxyType({}),
-    *,
-    pages: PageSettings = PLAIN_PAGES,
-    run: NightlyRun | None = None,
-) -> None:
-    """Write the tables, ``index.html`` and the slip of rescans over all exams under OUT. Raises OutputError.
-
-    signed : who signed, by the exam's folder;  pages : how the pages look;  run : the run that ends with this
-    """
-    write_atomically(out / "summary.csv", [summary_csv(summaries, signed)])
-    write_atomically(out / "eggs.csv", [eggs_csv(summaries, signed)])
-    write_atomically(out / "animals.parquet", [animals_parquet(summaries, signed)])
-    write_atomically(out / "eggs.parquet", [eggs_parquet(summaries, signed)])
-    slip = rescan_slip_html(summaries, signed, pages, run.ended if run else None)
-    write_atomically(out / RESCAN_SLIP, [slip])
-    with number_style(pages.decimal_mark):
-        page = index_html(
-            summaries,
-            problems,
-            has_agreement_page=(out / "agreement.html").is_file(),
-            signed=signed,
-            pages=pages,
-            run=run,
-        )
-    write_atomically(out / "index.html", [page])
-
-
 def _remove_stale(folder: Path, keep: Iterable[str]) -> None:
     """Remove the files of clips that are no longer in the exam, or no longer usable, so that none looks current."""
     kept = set(keep)
@@ -176,13 +138,3 @@ def _remove_stale(folder: Path, keep: Iterable[str]) -> None:
                     path.unlink()
     except OSError as error:
         raise OutputError(f"an outdated file in {folder} cannot be removed: {write_trouble(error)}") from error
-
-
-def redate_index(out: Path, run: NightlyRun, pages: PageSettings) -> None:
-    """Say on the index when the last run ended, where nothing else has changed. Raises OutputError."""
-    index = out / "index.html"
-    try:
-        page = index.read_bytes()
-    except OSError as error:
-        raise OutputError(f"{index} cannot be read: {write_trouble(error)}") from error
-    write_atomically(index, [redated(page, run, pages)])

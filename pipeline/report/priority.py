@@ -9,7 +9,16 @@ from pipeline.report.sign_off import SignOff
 from pipeline.report.summary import ExamSummary
 from pipeline.report.waiting import NEEDS, Need, WaitingExam
 
-__all__ = ["PRIORITY_GROUPS", "grouped", "index_group", "priority_group", "waiting_exams"]
+__all__ = [
+    "EARLIER_GROUPS",
+    "PRIORITY_GROUPS",
+    "URGENCIES",
+    "grouped",
+    "grouped_by_signature",
+    "index_group",
+    "priority_group",
+    "waiting_exams",
+]
 
 PRIORITY_GROUPS = (
     ("vet today", "For the vet today"),
@@ -19,6 +28,12 @@ PRIORITY_GROUPS = (
     ("signed", "Signed"),
     ("earlier", "Earlier exams of these animals"),
 )
+
+EARLIER_GROUPS = (("unsigned", "Not signed"), ("signed", "Signed"))
+"""Of a season that is over."""
+
+URGENCIES = ("vet today", "check", "rest")
+"""What `priority_group` gives, the most urgent first."""
 
 
 def priority_group(summary: ExamSummary) -> str:
@@ -43,12 +58,24 @@ def grouped(
     """
     last = {s.exam.animal: s for s in sorted(summaries, key=lambda s: (s.exam.date, s.folder))}
     groups: dict[str, list[ExamSummary]] = {key: [] for key, _ in PRIORITY_GROUPS}
-    for summary in sorted(
-        summaries, key=lambda s: (-s.finding.error_probability, s.exam.animal, s.exam.date, s.folder)
-    ):
+    for summary in _least_certain_first(summaries):
         group = index_group(summary) if summary is last[summary.exam.animal] else "earlier"
         groups["signed" if summary.folder in signed else group].append(summary)
     return groups
+
+
+def grouped_by_signature(
+    summaries: Sequence[ExamSummary], signed: Mapping[str, SignOff] = MappingProxyType({})
+) -> dict[str, list[ExamSummary]]:
+    """The exams by the keys of ``EARLIER_GROUPS``, the least certain first. signed : sign-offs by exam folder"""
+    groups: dict[str, list[ExamSummary]] = {key: [] for key, _ in EARLIER_GROUPS}
+    for summary in _least_certain_first(summaries):
+        groups["signed" if summary.folder in signed else "unsigned"].append(summary)
+    return groups
+
+
+def _least_certain_first(summaries: Sequence[ExamSummary]) -> list[ExamSummary]:
+    return sorted(summaries, key=lambda s: (-s.finding.error_probability, s.exam.animal, s.exam.date, s.folder))
 
 
 def waiting_exams(

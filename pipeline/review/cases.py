@@ -5,8 +5,8 @@ from __future__ import annotations
 import hashlib
 import json
 import threading
-import time
 from collections import OrderedDict
+from collections.abc import Collection
 from dataclasses import dataclass, replace
 from pathlib import Path
 
@@ -29,13 +29,13 @@ from pipeline.scan.clip_scan import ClipScan, refused_scan
 from pipeline.scan.coverage import ClipCoverage, clip_coverage
 from pipeline.scan.serialization import unpack_scan
 from pipeline.settings import Settings, scan_settings_sha256, settings_sha256
-from pipeline.store.store import ScanKey, Store
+from pipeline.store.exam_lists import ExamQuery, ListedStore
+from pipeline.store.store import ScanKey
 from pipeline.track.merging.merge import Grouping
 
 __all__ = ["CaseError", "CaseStore", "ReviewCase"]
 
 CACHED_CASES = 24  # held in memory; a case with its pictures takes a few MB
-REFRESH_SECONDS = 2.0  # the list of exams is read again after this time at the earliest
 # Flags that depend on other exams or on folders, so no answer about this exam changes them.
 CROSS_EXAM_FLAGS = ("same-recording", "recordings-moved")
 
@@ -117,30 +117,43 @@ class CaseStore:
         self.settings = settings
         self._settings_sha256 = settings_sha256(settings)
         self._journal = journal
-        self._store = Store(out)
+        self._store = ListedStore(out)
         self._lock = threading.Lock()
-        self._refreshed_at_s = -REFRESH_SECONDS
-        self._fingerprints: dict[tuple[str, str], str] = {}
-        self._summaries: dict[tuple[str, str], ExamSummary | None] = {}
-        self._folders: dict[str, tuple[str, str]] = {}
         self._cases: OrderedDict[str, tuple[str, ReviewCase]] = OrderedDict()
 
     def close(self) -> None:
         self._store.close()
 
-    def summaries(self) -> list[ExamSummary]:
-        """Every exam that can be read, by animal and date."""
+    def folders(self) -> list[tuple[ExamKey, str]]:
+        """Every exam and its folder, by animal and date."""
         with self._lock:
-            self._refresh()
-            return [summary for _, summary in sorted(self._summaries.items()) if summary is not None]
+            return [(ExamKey(animal, date), folder) for animal, date, folder in self._store.listed_folders()]
+
+    def species(self) -> list[str]:
+        """Of all exams, sorted."""
+        with self._lock:
+            return self._store.species()
+
+    def mark_signed(self, signed: Collection[ExamKey], opened: Collection[ExamKey]) -> None:
+        """Note which exams were signed, and which are open again, for `listed`."""
+        with self._lock:
+            self._store.mark_signed([(*key,) for key in signed], [(*key,) for key in opened])
+
+    def listed(self, query: ExamQuery, first: int, number: int) -> tuple[list[ExamSummary], int]:
+        """A page of the exams that match, the most urgent first, and how many match in all. first : from 0"""
+        with self._lock:
+            page = self._store.list_exams(query, first, number)
+            found = (self._store.exam(*key) for key in page.exams)
+            summaries = (read_summary(exam) for exam in found if exam is not None)
+            return [summary for summary in summaries if summary is not None], page.count
 
     def last_exam_before(self, exam: Exam) -> ExamSummary | None:
         """The animal's latest earlier exam, None if there is none."""
+        date = exam.date.isoformat()
         with self._lock:
-            self._refresh()
-            date = exam.date.isoformat()
-            earlier = [key for key in self._summaries if key[0] == exam.animal and key[1] < date]
-            return self._summaries[max(earlier)] if earlier else None
+            earlier = [stored for stored in self._store.exams_of({exam.animal}) if stored.date < date]
+            summaries = (read_summary(stored) for stored in reversed(earlier))
+            return next((summary for summary in summaries if summary is not None), None)
 
     def case(self, folder: str) -> ReviewCase | None:
         """The case of ANIMAL/DATE, a folder name as the batch made it; None if there is no such exam.
@@ -149,36 +162,18 @@ class CaseStore:
         Raises CaseError if the exam exists but cannot be reviewed.
         """
         with self._lock:
-            self._refresh()
-            key = self._folders.get(folder)
-            summary = None if key is None else self._summaries[key]
-            if key is None or summary is None:
+            key = self._store.exam_in(folder)
+            stored = None if key is None else self._store.exam(*key)
+            summary = None if stored is None else read_summary(stored)
+            if stored is None or summary is None:
                 return None
             known = self._cases.get(folder)
-            if known is None or known[0] != self._fingerprints[key]:
-                self._cases[folder] = self._fingerprints[key], self._load(summary)
+            if known is None or known[0] != stored.fingerprint:
+                self._cases[folder] = stored.fingerprint, self._load(summary)
             self._cases.move_to_end(folder)
             while len(self._cases) > CACHED_CASES:
                 self._cases.popitem(last=False)
             return self._cases[folder][1]
-
-    def _refresh(self) -> None:
-        if time.monotonic() - self._refreshed_at_s < REFRESH_SECONDS:
-            return
-        fingerprints = self._store.fingerprints()
-        changed = [key for key, fingerprint in fingerprints.items() if self._fingerprints.get(key) != fingerprint]
-        if len(changed) > len(fingerprints) // 2:  # then one query for all is faster
-            exams = {(exam.animal, exam.date): exam for exam in self._store.exams()}
-        else:
-            found = [self._store.exam(*key) for key in changed]
-            exams = {(exam.animal, exam.date): exam for exam in found if exam is not None}
-        for key in set(self._fingerprints) - set(fingerprints):
-            self._summaries.pop(key, None)
-        for key in changed:
-            self._summaries[key] = read_summary(exams[key]) if key in exams else None
-        self._fingerprints = fingerprints
-        self._folders = {one.folder: key for key, one in self._summaries.items() if one is not None}
-        self._refreshed_at_s = time.monotonic()
 
     def _load(self, summary: ExamSummary) -> ReviewCase:
         exam = summary.exam

@@ -8,7 +8,9 @@ from __future__ import annotations
 
 import hashlib
 import json
-from contextlib import closing
+import os
+from collections.abc import Callable, Iterator
+from contextlib import AbstractContextManager, closing, nullcontext
 from dataclasses import dataclass
 from functools import partial
 from pathlib import Path
@@ -19,7 +21,7 @@ from pipeline.people.chain import Tip
 from pipeline.people.event_log import EventLog, ExamKey
 from pipeline.people.journal import Journal
 from pipeline.people.schema import people_path
-from pipeline.people.signatures import StoredSignature, current_signatures
+from pipeline.people.signatures import StoredSignature, current_signature, current_signatures
 from pipeline.report.sign_off import SIGNED_HTML, SIGNED_JSON, SIGNED_PDF
 from pipeline.review.best_view import usable_clips
 from pipeline.review.cases import CaseStore, ReviewCase
@@ -53,9 +55,10 @@ class ShownSignature:
 
 def shown_signature(folder: Path) -> ShownSignature | None:
     """What the folder of an exam shows, None if no such file is there."""
-    sheet, paper, description = folder / SIGNED_HTML, folder / SIGNED_PDF, folder / SIGNED_JSON
-    if not any(path.exists() for path in (sheet, paper, description)):
+    # No Path for each, since this is asked of every exam.
+    if not any(os.path.exists(f"{folder}/{name}") for name in (SIGNED_HTML, SIGNED_PDF, SIGNED_JSON)):  # noqa: PTH110
         return None
+    sheet, paper, description = folder / SIGNED_HTML, folder / SIGNED_PDF, folder / SIGNED_JSON
     try:
         document = json.loads(description.read_text(encoding="utf-8"))
         signed = dict(document["signed"])
@@ -83,35 +86,51 @@ def unknown_signature(shown: ShownSignature, exam: ExamKey, event_log: EventLog)
     return None if (name, shown.signed.get("at")) in known else str(name)
 
 
-def rebuild_signature_files(cases: CaseStore, event_log: EventLog, read_frame: ReadFrame) -> list[str]:
-    """Write and remove files until they show what the journal says. Returns a sentence for each that could not be.
+def rebuild_signature_files(
+    cases: CaseStore,
+    event_log: EventLog,
+    read_frame: ReadFrame,
+    writing: AbstractContextManager[object] | None = None,
+    is_ended: Callable[[], bool] = lambda: False,
+) -> Iterator[str]:
+    """Write and remove files until they show what the journal says. Yields a sentence for each that could not be.
+
+    writing : held while files are written, where people sign meanwhile;  is_ended : whether to stop early
 
     Raises StoreError or JournalError.
     """
-    problems, signed, reviews = [], current_signatures(event_log), ExamReviews(event_log)
-    for summary in cases.summaries():
-        folder = cases.out / summary.folder
-        exam = ExamKey(summary.exam.animal, summary.exam.date.isoformat())
-        stored, shown = signed.get(exam), shown_signature(folder)
-        if show_the_same(stored, shown):
-            continue
-        unknown = None if shown is None else unknown_signature(shown, exam, event_log)
-        if unknown is not None:
-            problems.append(
-                f"{folder}: its files say that {unknown} signed it, which {people_path(cases.out).name} does not hold. "
-                "An older copy may be in its place: see `clutchlight check` and `clutchlight restore`."
-            )
-            continue
-        try:
-            if stored is None:
-                remove_signed_sheet(folder)
-                continue
-            case = cases.case(summary.folder)
-            if case is not None:
-                sync_signed_sheet(cases.out, reviews.current(case), read_frame)
-        except ClutchlightError as error:
-            problems.append(f"{folder}: the signed sheet could not be written anew. {error}")
-    return problems
+    signed = current_signatures(event_log)
+    for exam, place in cases.folders():
+        if is_ended():
+            return
+        folder = cases.out / place
+        if not show_the_same(signed.get(exam), shown_signature(folder)):
+            with writing or nullcontext():
+                problem = _rebuild(exam, place, cases, event_log, read_frame)
+            if problem is not None:
+                yield problem
+
+
+def _rebuild(exam: ExamKey, place: str, cases: CaseStore, event_log: EventLog, read_frame: ReadFrame) -> str | None:
+    """Bring the files of one exam up to date, as it is signed now. Returns why that could not be done."""
+    folder = cases.out / place
+    stored, shown = current_signature(event_log.events(exam)), shown_signature(folder)
+    if show_the_same(stored, shown):
+        return None
+    unknown = None if shown is None else unknown_signature(shown, exam, event_log)
+    if unknown is not None:
+        return (
+            f"{folder}: its files say that {unknown} signed it, which {people_path(cases.out).name} does not hold. "
+            "An older copy may be in its place: see `clutchlight check` and `clutchlight restore`."
+        )
+    try:
+        if stored is None:
+            remove_signed_sheet(folder)
+        elif (case := cases.case(place)) is not None:
+            sync_signed_sheet(cases.out, ExamReviews(event_log).current(case), read_frame)
+    except ClutchlightError as error:
+        return f"{folder}: the signed sheet could not be written anew. {error}"
+    return None
 
 
 def rebuild_in(out: Path, settings: Settings) -> list[str]:
@@ -123,7 +142,7 @@ def rebuild_in(out: Path, settings: Settings) -> list[str]:
         closing(CaseStore(out, settings, journal)) as cases,
         closing(FrameCache(settings.ingest)) as frames,
     ):
-        return rebuild_signature_files(cases, EventLog(journal), partial(read_case_frame, frames))
+        return list(rebuild_signature_files(cases, EventLog(journal), partial(read_case_frame, frames)))
 
 
 def read_case_frame(frames: FrameCache, case: ReviewCase, clip_index: int, index: int) -> bytes:

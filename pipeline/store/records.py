@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-__all__ = ["ScanKey", "StoredExam", "StoredPicture", "StoredScan"]
+__all__ = ["NO_LISTING", "ExamListing", "ScanKey", "StoredExam", "StoredPicture", "StoredScan"]
 
 
 @dataclass(frozen=True)
@@ -47,6 +47,25 @@ class StoredScan:
 
 
 @dataclass(frozen=True)
+class ExamListing:
+    """What lists of exams are ordered and filtered by, so that the result itself need not be read.
+
+    folder : of its results, relative to the output folder; "" for a result that is in no list, since it cannot be read
+    urgency : 0 for the most urgent (`pipeline.report.priority`)
+    error_probability : that count or stage is wrong, 0 to 1;  severities : of its flags, each between commas
+    """
+
+    folder: str = ""
+    species: str = ""
+    urgency: int = 0
+    error_probability: float = 0.0
+    severities: str = ""
+
+
+NO_LISTING = ExamListing()
+
+
+@dataclass(frozen=True)
 class StoredExam:
     """The last result of one exam.
 
@@ -61,3 +80,4 @@ class StoredExam:
     fingerprint: str
     summary_json: str
     files: tuple[str, ...]
+    listing: ExamListing = NO_LISTING

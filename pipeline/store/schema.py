@@ -12,7 +12,7 @@ from enum import StrEnum
 from pathlib import Path
 from typing import Any, Self
 
-from sqlalchemy import URL, Engine, ForeignKey, UniqueConstraint, create_engine, event
+from sqlalchemy import REAL, URL, Engine, ForeignKey, Index, UniqueConstraint, create_engine, event
 from sqlalchemy.orm import DeclarativeBase, Mapped, mapped_column, relationship
 from sqlalchemy.pool import StaticPool
 from sqlalchemy.types import UserDefinedType
@@ -38,7 +38,7 @@ __all__ = [
     "error_message",
 ]
 
-SCHEMA_VERSION = 4
+SCHEMA_VERSION = 5
 """That of the newest of the revisions. A table that is added, or changes in form or meaning, needs another one."""
 REVISIONS = Path(__file__).parent / "revisions"
 
@@ -149,12 +149,23 @@ class RefusalRow(Table):
 
 class ExamRow(Table):
     __tablename__ = "exams"
+    # The second holds all that a list needs, so that the documents, which are large, are not read.
+    __table_args__ = (
+        Index("exams_by_date", "date", "animal", "fingerprint"),
+        Index("exams_listed", "urgency", "error_probability", "folder", "animal", "date", "species", "severities"),
+        Index("exams_by_folder", "folder"),
+    )
     animal: Mapped[str] = mapped_column(primary_key=True)
     date: Mapped[str] = mapped_column(primary_key=True)
     fingerprint: Mapped[str]
     document: Mapped[str]
     files: Mapped[str]  # JSON, a list of paths relative to the output folder
     run: Mapped[int] = mapped_column(ForeignKey("runs.identity"))
+    folder: Mapped[str] = mapped_column(sort_order=2, server_default="")  # this and the next: `ExamListing`
+    species: Mapped[str] = mapped_column(sort_order=2, server_default="")
+    urgency: Mapped[int] = mapped_column(sort_order=2, server_default="0")
+    error_probability: Mapped[float] = mapped_column(REAL, sort_order=2, server_default="0")
+    severities: Mapped[str] = mapped_column(sort_order=2, server_default="")
     run_row: Mapped[RunRow | None] = relationship(lazy="joined", viewonly=True)
 
     @property
@@ -181,6 +192,8 @@ def connect(path: Path, *, read_only: bool = False) -> Engine:
     def _prepare(connection: sqlite3.Connection, _: Any) -> None:
         connection.isolation_level = None  # BEGIN is sent below; the driver would send it too late
         connection.text_factory = _lenient_text
+        # SQLite's own functions know the case of ASCII letters only.
+        connection.create_function("casefold", 1, str.casefold, deterministic=True)
         for pragma in () if read_only else ("journal_mode=WAL", "synchronous=FULL", "foreign_keys=ON"):
             connection.execute(f"PRAGMA {pragma}")
 

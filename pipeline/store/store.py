@@ -17,16 +17,17 @@ import json
 import logging
 from collections.abc import Collection, Iterator, Sequence
 from contextlib import contextmanager
+from dataclasses import fields
 from pathlib import Path
 from types import TracebackType
 from typing import Any, TypeVar
 
 from sqlalchemy import delete, exists, func, select
 from sqlalchemy.exc import DBAPIError
-from sqlalchemy.orm import Session
+from sqlalchemy.orm import Session, aliased
 
 from pipeline.store.damaged_rows import DamagedRow, remove_damaged_rows
-from pipeline.store.records import ScanKey, StoredExam, StoredPicture, StoredScan
+from pipeline.store.records import ExamListing, ScanKey, StoredExam, StoredPicture, StoredScan
 from pipeline.store.schema import (
     SCHEMA_VERSION,
     ExamRow,
@@ -46,6 +47,7 @@ from pipeline.store.schema_versions import DATABASE_ERRORS
 
 __all__ = [
     "SCHEMA_VERSION",
+    "ExamListing",
     "RunOutcome",
     "ScanKey",
     "Store",
@@ -179,6 +181,25 @@ class Store:
             rows = session.scalars(select(ExamRow).order_by(ExamRow.animal, ExamRow.date))
             return [_stored_exam(row) for row in rows if _sound(row)]
 
+    def exams_between(self, first: str, end: str) -> Sequence[StoredExam]:
+        """The exams from one day to the day before another, sorted by animal and date. first, end : ISO 8601"""
+        is_between = ExamRow.date >= first, ExamRow.date < end
+        with self._reading() as session:
+            rows = session.scalars(select(ExamRow).where(*is_between).order_by(ExamRow.animal, ExamRow.date))
+            return [_stored_exam(row) for row in rows if _sound(row)]
+
+    def last_exams(self, below_urgency: int) -> list[tuple[str, str, str]]:
+        """Animal, date and fingerprint of the last exams of animals that are this urgent, sorted; not verified.
+
+        below_urgency : `ExamListing.urgency` is less than this
+        """
+        later = aliased(ExamRow)
+        has_later = exists().where(later.animal == ExamRow.animal, later.date > ExamRow.date)
+        keys = select(ExamRow.animal, ExamRow.date, ExamRow.fingerprint).order_by(ExamRow.animal)
+        with self._reading() as session:
+            rows = session.execute(keys.where(ExamRow.urgency < below_urgency, ExamRow.folder != "", ~has_later))
+            return [(animal, date, fingerprint) for animal, date, fingerprint in rows]
+
     def fingerprints(self) -> dict[tuple[str, str], str]:
         """The fingerprint of every exam's last result, by animal and date: to see what has changed, not verified."""
         with self._reading() as session:
@@ -213,6 +234,7 @@ class Store:
                     document=exam.summary_json,
                     files=json.dumps(exam.files),
                     run=run,
+                    **vars(exam.listing),
                 ).sealed()
             )
 
@@ -279,7 +301,8 @@ def _matches(key: ScanKey) -> tuple[Any, ...]:
 
 
 def _stored_exam(row: ExamRow) -> StoredExam:
-    return StoredExam(row.animal, row.date, row.fingerprint, row.document, tuple(json.loads(row.files)))
+    listing = ExamListing(*(getattr(row, column.name) for column in fields(ExamListing)))
+    return StoredExam(row.animal, row.date, row.fingerprint, row.document, tuple(json.loads(row.files)), listing)
 
 
 def _now() -> str:

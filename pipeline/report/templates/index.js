@@ -1,10 +1,32 @@
-/* Sorting and filters of the table, and a warning when the page is old. Without this script the page shows everything in
-   order of review priority. */
+/* Sorting and filters of the table, search in other seasons, and a warning when the page is old. Without this script the
+   list goes on from page to page, in order of review priority. */
 (() => {
   "use strict";
   warnIfOld(document.getElementById("run"));
   const table = document.getElementById("exams");
-  if (table) listExams(table, document.getElementById("filters"));
+  if (table) addPackedRows(table).then(() => listExams(table, document.getElementById("filters")));
+
+  /* Of gzip in base64. */
+  async function unpacked(text) {
+    const bytes = Uint8Array.from(atob(text), (character) => character.charCodeAt(0));
+    const stream = new Blob([bytes]).stream().pipeThrough(new DecompressionStream("gzip"));
+    return new Response(stream).text();
+  }
+
+  /* The rows of the further pages, so that sorting and filters have all of them. */
+  async function addPackedRows(table) {
+    const packed = document.getElementById("packed");
+    if (!packed || !window.DecompressionStream) return;
+    const html = await unpacked(packed.textContent);
+    const further = new DOMParser().parseFromString(`<table>${html}</table>`, "text/html");
+    for (const group of further.querySelectorAll("tbody")) {
+      for (const row of group.querySelectorAll("tr.exam")) row.hidden = true;
+      const begun = table.querySelector(`tbody[data-group="${group.dataset.group}"]`);
+      if (begun) begun.append(...group.querySelectorAll("tr.exam"));
+      else table.append(group);
+    }
+    document.getElementById("parts").hidden = true;
+  }
 
   function warnIfOld(line) {
     const hours = line ? (Date.now() - Date.parse(line.dataset.ended)) / 3.6e6 : 0;
@@ -16,12 +38,56 @@
     line.prepend(warning);
   }
 
+  /* The files of the other seasons are loaded when they are first asked for. */
+  function searchOtherSeasons(form) {
+    const section = document.getElementById("other-seasons");
+    if (!section) return;
+    const most = 100; // exams that are listed
+    const seasons = [];
+    window.addSeason = async (season, packed) => {
+      const rows = JSON.parse(await unpacked(packed));
+      seasons.push(...rows.map((row) => [`${row[0]} ${row[1]}`.toLocaleLowerCase(), row]));
+      seasons.sort(([, a], [, b]) => (a[2] < b[2] ? 1 : a[2] > b[2] ? -1 : 0));
+      list();
+    };
+
+    function list() {
+      const text = form.text.value.trim().toLocaleLowerCase();
+      section.hidden = !form.every.checked || !text;
+      if (section.hidden) return;
+      const found = seasons.filter(([words]) => words.includes(text)).map(([, row]) => row);
+      const items = found.slice(0, most).map(([animal, species, day, count, address]) => {
+        const [item, link] = [document.createElement("li"), document.createElement("a")];
+        link.href = address;
+        link.textContent = animal;
+        item.append(link, `, ${species}, ${day}: ${count}`);
+        return item;
+      });
+      section.querySelector("ol").replaceChildren(...items);
+      const listed = found.length > most ? `, the first ${most} listed` : "";
+      section.querySelector("small").textContent = `${found.length} found${listed}`;
+    }
+
+    form.every.addEventListener("change", () => {
+      for (const file of section.dataset.files.split(" ")) {
+        const script = document.createElement("script");
+        script.src = file;
+        document.head.append(script);
+      }
+    }, { once: true });
+    form.addEventListener("input", list);
+    form.addEventListener("reset", () => setTimeout(list));
+  }
+
   function listExams(table, form) {
     const step = Number(table.dataset.shownRows);
     const groups = [...table.tBodies];
     // What is asked for again and again is read once: with thousands of rows the page itself is slow to ask.
     const rows = groups.flatMap((group) =>
-      [...group.querySelectorAll("tr.exam")].map((row) => ({ row, group, key: group.dataset.group, ...row.dataset })));
+      [...group.querySelectorAll("tr.exam")].map((row) => ({
+        row, group, key: group.dataset.group, ...row.dataset,
+        animal: row.querySelector("a").textContent, stage: row.cells[3].textContent,
+      })));
     rows.forEach((one, place) => (one.place = place));
     const sorted = document.createElement("tbody");
     const more = document.getElementById("more");
@@ -37,8 +103,7 @@
     let shown = new Set();
     let moved = [];
     table.append(sorted);
-    for (const row of table.querySelectorAll(".late")) row.hidden = true;
-    table.classList.add("listed");
+    searchOtherSeasons(form);
     for (const one of rows) if (!one.row.hidden) shown.add(one);
 
     // The column heads become buttons. They do the same as the fields of the form.

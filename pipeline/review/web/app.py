@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import AsyncIterator
-from contextlib import asynccontextmanager
+from contextlib import asynccontextmanager, closing
 from importlib.resources import files
 from pathlib import Path
 
@@ -21,6 +21,7 @@ from pipeline.review.web.outcome_routes import outcome_routes
 from pipeline.review.web.page_routes import page_routes
 from pipeline.review.web.responses import error_response
 from pipeline.review.web.security import SecurityMiddleware
+from pipeline.review.web.signature_check import checked_signatures
 
 __all__ = ["make_app"]
 
@@ -28,12 +29,12 @@ MAXIMUM_FAULTS = 20  # listed in one response
 
 
 def make_app(context: AppContext) -> FastAPI:
-    """The application for one output folder. It closes the context at shutdown."""
+    """The application for one output folder. It checks signed sheets when it starts, and closes the context."""
 
     @asynccontextmanager
     async def lifespan(app: FastAPI) -> AsyncIterator[None]:
-        yield
-        context.close()
+        with closing(context), checked_signatures(context):
+            yield
 
     # No generated pages about the interface: they load scripts from other sites.
     app = FastAPI(title="Clutchlight review", docs_url=None, redoc_url=None, lifespan=lifespan)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-import logging
+import threading
 from contextlib import ExitStack, closing
 from dataclasses import dataclass, field, replace
 from pathlib import Path
@@ -15,15 +15,13 @@ from pipeline.people.users import Users
 from pipeline.review.answer_service import AnswerService
 from pipeline.review.cases import CaseStore, ReviewCase
 from pipeline.review.frame_cache import FrameCache
-from pipeline.review.signature_files import read_case_frame, rebuild_signature_files
+from pipeline.review.signature_files import read_case_frame
 from pipeline.review.web.login_throttle import LoginThrottle
 from pipeline.review.web.sessions import Presence, Session, Sessions
 from pipeline.review.web.worklist import Worklist
 from pipeline.settings import Settings
 
 __all__ = ["AppContext", "open_app_context"]
-
-log = logging.getLogger(__name__)
 
 
 @dataclass(frozen=True)
@@ -34,6 +32,7 @@ class AppContext:
     needs_login : whether users need a password; if the server is reached from this machine
         only, they choose their name from a list
     is_encrypted : whether users reach the server by HTTPS only, its own or that of a proxy
+    signature_files : held while the files of a signature are written
     password_checks : lets one password be checked at a time: each check takes 64 MiB, and strangers may send many
     """
 
@@ -50,6 +49,7 @@ class AppContext:
     sessions: Sessions = field(default_factory=Sessions)
     login_throttle: LoginThrottle = field(default_factory=LoginThrottle)
     password_checks: CapacityLimiter = field(default_factory=lambda: CapacityLimiter(1))
+    signature_files: threading.Lock = field(default_factory=threading.Lock)
     presence: Presence = field(default_factory=Presence)
 
     def case(self, animal: str, date: str) -> ReviewCase | None:
@@ -82,7 +82,7 @@ class AppContext:
 def open_app_context(
     out: Path, settings: Settings, *, allowed_hosts: frozenset[str], needs_login: bool, is_encrypted: bool = False
 ) -> AppContext:
-    """The services, once the signed sheets show what the journal says.
+    """The services.
 
     Raises StoreError or JournalError if the output folder cannot be used.
     """
@@ -94,14 +94,12 @@ def open_app_context(
             event_log=event_log,
             cases=cases,
             answer_service=AnswerService(event_log),
-            worklist=Worklist(event_log),
+            worklist=Worklist(event_log, cases),
             frame_cache=opened.enter_context(closing(FrameCache(settings.ingest))),
             users=Users(journal),
             allowed_hosts=allowed_hosts,
             needs_login=needs_login,
             is_encrypted=is_encrypted,
         )
-        for problem in rebuild_signature_files(cases, event_log, context.frame):
-            log.warning("%s", problem)
         opened.pop_all()  # `AppContext.close` closes them
         return context

@@ -126,7 +126,8 @@ def exam_routes(context: AppContext) -> APIRouter:
         if event.person != user.name:
             return error_response(409, "This request id is already in use.")
         if event.answer.kind in ("signed", "reopened"):
-            sync_signed_sheet(context.out, reviewed, context.frame)
+            with context.signature_files:
+                sync_signed_sheet(context.out, reviewed, context.frame)
         return document_response(AnswerResponse(sequence=event.sequence, state=_document(request, reviewed)))
 
     @router.get("/clips/{clip_index}/outlines", response_model=OutlinesDocument)

@@ -44,8 +44,7 @@ def page_routes(context: AppContext) -> APIRouter:
         page_number: Annotated[int, Query(alias="page", ge=1, le=100_000)] = 1,
     ) -> HTMLResponse:
         filters = Filters(show, day, flag, animal, species, page_number)
-        summaries = context.cases.summaries()
-        lines, count = context.worklist.lines(summaries, filters)
+        lines, count = context.worklist.lines(filters)
         query = {"show": show, "day": day, "flag": flag, "animal": animal, "species": species}
 
         def page_link(number: int) -> str:
@@ -56,7 +55,7 @@ def page_routes(context: AppContext) -> APIRouter:
             lines=lines,
             count=count,
             filters=filters,
-            all_species=sorted({s.exam.species for s in summaries if s.exam.species}),
+            all_species=context.cases.species(),
             user=request.state.session.user,
             csrf_token=request.state.session.csrf_token,
             previous_page=page_link(page_number - 1) if page_number > 1 else None,
@@ -85,7 +84,7 @@ def page_routes(context: AppContext) -> APIRouter:
             last_exam=document.last_exam,
             outcome_kinds=OUTCOME_KINDS,
             today=dt.date.today().isoformat(),
-            next_exam=context.worklist.next_open_exam(context.cases.summaries(), folder) or "/",
+            next_exam=context.worklist.next_open_exam(folder) or "/",
         )
 
     @router.get("/exams/{animal}/{date}/sheet")

@@ -81,7 +81,6 @@ def serve(out: Path, settings: Settings, options: ServerOptions, on_ready: Calla
             needs_login=options.needs_login,
             is_encrypted=options.is_encrypted,
         )
-        context.cases.summaries()  # read all exams now, so that the first page is fast
         config = server_config(make_app(context), options)
         on_ready(opened_addresses(options, port))
         with suppress(KeyboardInterrupt):  # the normal way to stop the server

@@ -37,7 +37,7 @@ def out(tmp_path: Path) -> Path:
 def test_summaries_stored_without_scanned_by_are_still_read(out: Path) -> None:
     with Store(out) as store:
         assert ["scanned_by" in exam.summary_json for exam in store.exams()] == [True, False]
-        summaries, problems = read_summaries(store, out)
+        summaries, problems = read_summaries(store.exams(), out)
     assert [summary.exam.scanned_by for summary in summaries] == ["K. Sedge", None]
     assert problems == []
 

@@ -16,8 +16,9 @@ from pipeline.agreement.summary import summarise_agreement
 from pipeline.exams.exam_search import ExamProblem
 from pipeline.exams.outcomes import Outcome
 from pipeline.report.links import Neighbours
-from pipeline.report.output_files import write_exam_files, write_overview_files
+from pipeline.report.output_files import write_exam_files
 from pipeline.settings import PageSettings
+from tests.pipeline.report.one_season import write_overview_files
 
 if TYPE_CHECKING:
     from playwright.sync_api import Browser, Page

@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import base64
 import datetime as dt
+import gzip
 import hashlib
+import json
 import re
 from dataclasses import replace
 from pathlib import Path
@@ -12,11 +14,13 @@ from typing import TYPE_CHECKING
 
 from pipeline.estimate.results import Flag
 from pipeline.exams.exam_search import ExamProblem
-from pipeline.report.index import NightlyRun, index_html
-from pipeline.report.output_files import write_exam_files, write_overview_files
+from pipeline.report.index import index_pages
+from pipeline.report.output_files import write_exam_files
 from pipeline.report.priority import index_group, priority_group
+from pipeline.report.season import Night, NightlyRun, SeasonList
 from pipeline.report.summary import ExamSummary, summarise
 from pipeline.settings import PageSettings
+from tests.pipeline.report.one_season import index_html, write_overview_files
 
 if TYPE_CHECKING:
     from tests.pipeline.report.example_exams import ExampleExam
@@ -178,6 +182,31 @@ def test_what_could_not_be_processed_is_listed_with_its_reason() -> None:
     assert "No exam was processed" in page
     assert page.index("a: no clips") < page.index("b: &lt;empty&gt;")
     assert "2 entries could not be processed" in page
+
+
+def test_other_seasons_are_linked_and_list_no_priorities(clutch: ExampleExam, empty: ExampleExam) -> None:
+    seasons = ("2026", "2025")
+    earlier = replace(clutch.exam, date=clutch.exam.date.replace(year=2025))
+    summary = replace(clutch.summary, exam=earlier, folder=f"{earlier.animal}/{earlier.date}")
+    page = index_pages(SeasonList("2025", [summary], seasons, "2026"))["index-2025.html"].decode()
+    assert "needs a vet" not in page
+    assert "<h2>Not signed" in page
+    assert 'href="index.html">2026</a>' in page
+    assert 'href="summary-2025.csv"' in page
+    page = index_pages(SeasonList("2026", [empty.summary], seasons, "2026", Night([summary])))["index.html"].decode()
+    assert "1 animal needs a vet today" in page
+    assert f'href="{summary.folder}/report.html"' in page
+    assert "and 1 exam of other seasons that waits for a person" in page
+    assert 'href="index-2025.html">2025</a>' in page
+
+
+def test_only_the_exams_of_the_season_are_in_its_search(clutch: ExampleExam, empty: ExampleExam) -> None:
+    exams = SeasonList("2026", [empty.summary], ("2026",), "2026", Night([clutch.summary]))
+    script = index_pages(exams)["index-2026.js"].decode()
+    season, text = json.loads(f"[{script.removeprefix('addSeason(').removesuffix(');' + chr(10))}]")
+    rows = json.loads(gzip.decompress(base64.b64decode(text)))
+    assert season == "2026"
+    assert [row[0] for row in rows] == [empty.exam.animal]
 
 
 def test_the_same_night_gives_the_same_bytes(example_exams: tuple[ExampleExam, ...]) -> None:

@@ -11,8 +11,10 @@ from typing import TYPE_CHECKING
 import pytest
 
 from pipeline.estimate.results import Count, ExamFinding
-from pipeline.report.index import NightlyRun, index_html
+from pipeline.report.season import Night, NightlyRun, SeasonList
+from pipeline.report.season_files import write_season_files
 from pipeline.report.summary import ExamSummary, summarise
+from tests.pipeline.report.one_season import index_html, write_overview_files
 
 if TYPE_CHECKING:
     from playwright.sync_api import Browser, Page
@@ -20,6 +22,10 @@ if TYPE_CHECKING:
     from tests.pipeline.report.example_exams import ExampleExam
 
 BY_PRIORITY = ["AF-0412", "AF-0414", "AF-0413", "AF-9", "AF-10"]  # the order without sorting
+
+FIRST_PAINT = """() => new Promise((done) => new PerformanceObserver((list) => {
+    for (const { startTime } of list.getEntriesByName("first-contentful-paint")) done(startTime);
+}).observe({ type: "paint", buffered: true }))"""  # ms after navigation, once it has come
 
 
 @pytest.fixture(scope="module")
@@ -184,15 +190,15 @@ def test_an_index_of_5000_exams_paints_and_filters_at_once(
     path = tmp_path / "index.html"
     path.write_bytes(index_html(summaries, []))
     page = opened(browser, path)
-    assert page.locator("output").inner_text() == "5000 of 5000 exams shown, the first 100 listed"
+    page.get_by_text("5000 of 5000 exams shown, the first 75 listed").wait_for()
+    assert path.stat().st_size < 500_000
     paints = []
     for _ in range(4):
         page.reload()
-        page.wait_for_function("performance.getEntriesByType('paint').length > 1")
-        paints.append(page.evaluate("performance.getEntriesByName('first-contentful-paint')[0].startTime"))
+        paints.append(page.evaluate(FIRST_PAINT))
     assert min(paints) < 1000
     page.get_by_role("searchbox", name="Search").fill("AF-049")
-    assert page.locator("output").inner_text() == "100 of 5000 exams shown"
+    assert page.locator("output").inner_text() == "100 of 5000 exams shown, the first 75 listed"
     for field, value in (("text", "wider than"), ("seen", "none"), ("order", "eggs")):
         times = page.evaluate(
             """([field, value]) => [...Array(8)].map((_, turn) => {
@@ -207,8 +213,8 @@ def test_an_index_of_5000_exams_paints_and_filters_at_once(
         )
         assert min(times[1::2]) < 100, (field, times)
     page.get_by_role("button", name="Show all").click()
-    page.get_by_role("button", name="Show 500 more of 4900").click()
-    assert page.locator("output").inner_text() == "5000 of 5000 exams shown, the first 600 listed"
+    page.get_by_role("button", name="Show 375 more of 4925").click()
+    assert page.locator("output").inner_text() == "5000 of 5000 exams shown, the first 450 listed"
     page.context.close()
 
 
@@ -228,19 +234,51 @@ def test_a_page_says_by_itself_that_it_is_old(
     page.context.close()
 
 
-def test_without_its_script_a_long_list_is_whole(browser: Browser, tmp_path: Path, clutch: ExampleExam) -> None:
-    summaries = []
-    for number in range(120):
-        exam = replace(clutch.exam, animal=f"AF-{number:03}")
-        summaries.append(replace(clutch.summary, exam=exam, folder=f"{exam.animal}/{exam.date}"))
+def test_a_long_list_is_whole_with_and_without_its_script(
+    browser: Browser, tmp_path: Path, clutch: ExampleExam
+) -> None:
+    write_overview_files(tmp_path, [numbered(clutch, f"AF-{number:03}", 2026) for number in range(120)])
     path = tmp_path / "index.html"
-    path.write_bytes(index_html(summaries, []))
     for width in (390, 1280):
         page = opened(browser, path, width=width, script=False)
+        assert not page.get_by_role("link", name="AF-119", exact=True).is_visible()
+        page.get_by_role("navigation", name="Pages").get_by_role("link", name="2").click()
         assert page.get_by_role("link", name="AF-119", exact=True).is_visible()
+        assert len(animals(page)) == 45
         page.context.close()
     page = opened(browser, path)
-    assert not page.get_by_role("link", name="AF-119", exact=True).is_visible()
-    page.get_by_role("button", name="Show 20 more of 20").click()
+    page.get_by_role("button", name="Show 45 more of 45").click()
     assert page.get_by_role("link", name="AF-119", exact=True).is_visible()
+    assert not page.get_by_role("navigation", name="Pages").is_visible()
+    assert animals(page) == [f"AF-{number:03}" for number in range(120)]
     page.context.close()
+
+
+def test_the_search_finds_exams_of_other_seasons(browser: Browser, tmp_path: Path, clutch: ExampleExam) -> None:
+    seasons = ("2026", "2025", "2024")
+    for season in seasons:
+        exams = [numbered(clutch, f"AF-{season}", int(season)), numbered(clutch, "<b>AF-7</b>", int(season))]
+        night = Night() if season == "2026" else None
+        write_season_files(tmp_path, SeasonList(season, exams, seasons, "2026", night))
+    page = opened(browser, tmp_path / "index.html")
+    others = page.locator("#other-seasons")
+    page.get_by_role("searchbox", name="Search").fill("af-2025")
+    assert not others.is_visible()
+    page.get_by_role("checkbox", name="in all seasons").check()
+    others.get_by_text("1 found").wait_for()
+    assert others.get_by_role("link").get_attribute("href") == "AF-2025/2025-05-14/report.html"
+    page.get_by_role("searchbox", name="Search").fill("<B>af-7")
+    others.get_by_text("2 found").wait_for()
+    assert others.get_by_role("link").all_inner_texts() == ["<b>AF-7</b>"] * 2
+    assert "2025-05-14" in others.inner_text()
+    page.get_by_role("link", name="2025", exact=True).click()
+    page.wait_for_url("**/index-2025.html")
+    assert headings(page) == ["Not signed 2"]
+    assert page.get_by_role("link", name="2026", exact=True).get_attribute("href") == "index.html"
+    page.context.close()
+
+
+def numbered(example: ExampleExam, animal: str, year: int) -> ExamSummary:
+    """The exam of another animal in another year."""
+    exam = replace(example.exam, animal=animal, date=example.exam.date.replace(year=year))
+    return replace(example.summary, exam=exam, folder=f"{exam.animal}/{exam.date}")

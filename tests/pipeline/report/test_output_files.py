@@ -14,10 +14,11 @@ import pytest
 from models.errors import ClutchlightError
 from pipeline.exams.exam_search import ExamProblem
 from pipeline.report import output_files
-from pipeline.report.output_files import write_exam_files, write_overview_files
+from pipeline.report.output_files import write_exam_files
 from pipeline.scan.clip_scan import ClipScan
 from pipeline.store.atomic_write import OutputError, write_atomically
 from pipeline.track.probe_course import straight_course
+from tests.pipeline.report.one_season import write_overview_files
 
 if TYPE_CHECKING:
     from tests.pipeline.report.example_exams import ExampleExam
@@ -49,7 +50,8 @@ def test_all_files_of_an_exam_and_a_night(tmp_path: Path, example_exams: tuple[E
             "thumbnail.jpg",
         )
     }
-    assert {"summary.csv", "eggs.csv", "animals.parquet", "eggs.parquet", "index.html", "rescan.html"} <= found
+    assert {"index.html", "index-2026.js", "rescan.html", "summary.csv", "eggs.csv"} <= found
+    assert {f"{name}.parquet/season=2026/part-0.parquet" for name in ("animals", "eggs")} <= found
 
 
 def test_the_same_night_is_the_same_bytes(tmp_path: Path, example_exams: tuple[ExampleExam, ...]) -> None:

@@ -12,7 +12,7 @@ import pytest
 
 from pipeline.estimate.results import Count
 from pipeline.people.signatures import SignedEgg, StoredSignature
-from pipeline.report.output_files import write_exam_files, write_overview_files
+from pipeline.report.output_files import write_exam_files
 from pipeline.report.sheet_content import sheet_content
 from pipeline.report.sheet_html import sheet_html
 from pipeline.report.sign_off import SignOff, sheet_signature
@@ -20,6 +20,7 @@ from pipeline.report.text import shelled_text
 from pipeline.report.verdict import Signing
 from pipeline.settings import PageSettings
 from tests.pipeline.report.example_exams import ExampleExam
+from tests.pipeline.report.one_season import write_overview_files
 
 STORED = StoredSignature(
     "Orla <Finch>", "veterinarian", "2026-05-15T07:40:12.000+00:00", False, (8, 9, 9, 11), 12, "5f" * 32

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import shutil
+import time
 from collections.abc import Callable
 from contextlib import closing
 from pathlib import Path
@@ -116,6 +117,9 @@ def test_the_server_and_the_batch_bring_the_files_up_to_date(
     assert "Orla" not in (out / "index.html").read_text()
     store_answer(out, SIGNED)
     serve()
+    deadline = time.monotonic() + 30  # the pages are served meanwhile
+    while len(files(folder)) < 3 and time.monotonic() < deadline:
+        time.sleep(0.05)
     assert sorted(files(folder)) == ["signed.html", "signed.json", "signed.pdf"]
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import sqlite3
 from contextlib import closing
+from dataclasses import fields
 from pathlib import Path
 
 import pytest
@@ -11,13 +12,16 @@ from alembic.autogenerate import compare_metadata
 from alembic.migration import MigrationContext
 from alembic.script import ScriptDirectory
 
+from pipeline.batch.stored_summaries import stored_exam
 from pipeline.people import schema as people_schema
 from pipeline.store import schema as store_schema
 from pipeline.store.dated_copies import copies_folder, find_copies
+from pipeline.store.row_hashes import row_sha256
 from pipeline.store.schema import SCHEMA_VERSION, StoreError, Table, connect, database_path
 from pipeline.store.schema_versions import alembic_config
-from pipeline.store.store import ScanKey, Store, StoredExam, StoredPicture, StoredScan
+from pipeline.store.store import ExamListing, ScanKey, Store, StoredExam, StoredPicture, StoredScan
 from tests.pipeline.earlier_databases import EXAM, STORES, write_store
+from tests.pipeline.report.example_exams import make_clutch, make_refused, make_uncertain
 
 KEY = ScanKey("c", "m", "s", "openvino")
 SCAN = StoredScan(
@@ -57,6 +61,33 @@ def test_a_store_of_an_earlier_version_is_upgraded_without_loss_and_copied_first
     (copy,) = find_copies(copies_folder(tmp_path))  # once
     assert copy.reason == "migration"
     assert version_of(copy.folder / "clutchlight.sqlite") == STORES[form][0]
+
+
+def test_results_of_an_earlier_version_are_listed_as_this_one_would(tmp_path: Path) -> None:
+    """Version 4 is this one without the columns of lists."""
+    summaries = [make_clutch().summary, make_refused().summary, make_uncertain().summary]
+    exams = [stored_exam(summary, "f") for summary in summaries]
+    with Store(tmp_path) as store:
+        run = store.start_run(settings_sha256="", model_sha256="", engine="")
+        for exam in exams:
+            store.save_exam(exam, run)
+    with closing(sqlite3.connect(database_path(tmp_path))) as connection, connection:
+        connection.row_factory = sqlite3.Row
+        for index in ("exams_by_date", "exams_listed", "exams_by_folder"):
+            connection.execute(f"DROP INDEX {index}")
+        for column in fields(ExamListing):
+            connection.execute(f"ALTER TABLE exams DROP COLUMN {column.name}")
+        for row in connection.execute("SELECT rowid, * FROM exams").fetchall():
+            content = {key: row[key] for key in row.keys() if key != "rowid"}  # noqa: SIM118 - a row is no mapping
+            sha256 = "damaged" if row["animal"] == exams[2].animal else row_sha256("exams", content)
+            connection.execute("UPDATE exams SET sha256 = ? WHERE rowid = ?", (sha256, row["rowid"]))
+        connection.execute("PRAGMA user_version = 4")
+        connection.execute("UPDATE alembic_version SET version_num = 'v4'")
+    with Store(tmp_path) as store:
+        assert list(store.exams()) == sorted(exams[:2], key=lambda exam: exam.animal)
+        assert [damaged.label for damaged in store.remove_damaged_rows()] == [
+            f"exam {exams[2].animal}, {exams[2].date}"
+        ]
 
 
 def test_a_new_store_has_the_tables_that_the_program_declares(tmp_path: Path) -> None:

@@ -13,7 +13,16 @@ from pathlib import Path
 import pytest
 
 from pipeline.store.lock import LockedError, hold_lock
-from pipeline.store.store import RunOutcome, ScanKey, Store, StoredExam, StoredPicture, StoredScan, StoreError
+from pipeline.store.store import (
+    ExamListing,
+    RunOutcome,
+    ScanKey,
+    Store,
+    StoredExam,
+    StoredPicture,
+    StoredScan,
+    StoreError,
+)
 
 KEY = ScanKey("c" * 64, "m" * 64, "s" * 64, "openvino")
 SCAN = StoredScan(
@@ -70,6 +79,21 @@ def test_exams_have_their_last_result_and_are_sorted(tmp_path: Path) -> None:
         assert list(store.exams()) == [other, newer, second]
         assert store.exam(EXAM.animal, EXAM.date) == newer
         assert store.exam("nobody", EXAM.date) is None
+
+
+def test_exams_of_some_days_and_the_last_urgent_ones(tmp_path: Path) -> None:
+    def listed(animal: str, date: str, urgency: int) -> StoredExam:
+        return StoredExam(animal, date, date, "{}", (), ExamListing(f"{animal}/{date}", "", urgency))
+
+    exams = [listed("A", "2025-12-31", 0), listed("A", "2026-01-01", 2), listed("B", "2026-03-01", 1)]
+    unlisted = StoredExam("C", "2026-01-01", "f", "{}", ())  # of another version
+    with Store(tmp_path) as store:
+        run = start(store)
+        for exam in (*exams, unlisted):
+            store.save_exam(exam, run)
+        assert list(store.exams_between("2025-01-01", "2026-01-01")) == exams[:1]
+        assert list(store.exams_between("2026-01-01", "2027-01-01")) == [*exams[1:], unlisted]
+        assert store.last_exams(2) == [("B", "2026-03-01", "2026-03-01")]
 
 
 def test_run_without_an_end_is_recorded_as_killed_by_the_next(tmp_path: Path) -> None:

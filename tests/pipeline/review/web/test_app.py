@@ -279,9 +279,8 @@ class OtherFinder(BlobFinder):
 
 
 def test_answers_stay_with_their_eggs_when_another_network_reads_the_recordings(
-    vet: Visitor, night: Path, out: Path, monkeypatch: pytest.MonkeyPatch
+    vet: Visitor, night: Path, out: Path
 ) -> None:
-    monkeypatch.setattr("pipeline.review.cases.REFRESH_SECONDS", 0.0)
     before = state(vet)
     eggs = [egg["segments"] for egg in before["eggs"]]
     vet.submit({"kind": "not-egg", "eggs": [eggs[0]]}, request_id="request-1")
