@@ -8,6 +8,7 @@ from pipeline.batch.events import BatchEvent, ClipEnded, ClipsRead, ClipStarted
 from pipeline.batch.run import run_batch
 from pipeline.settings import load_settings
 from tests.pipeline.blob_finder import BlobFinder, write_exam_folder
+from tests.pipeline.run_ended import contents
 
 SETTINGS = load_settings()
 
@@ -17,12 +18,6 @@ def run(root: Path, out: Path, processes: int) -> list[BatchEvent]:
     settings = SETTINGS.model_copy(update={"run": SETTINGS.run.model_copy(update={"processes": processes})})
     run_batch(root, out, settings, BlobFinder, on_event=events.append)
     return events
-
-
-def contents(out: Path) -> dict[Path, bytes]:
-    """Every file except the database and the lock, by path."""
-    files = (path for path in out.rglob("*") if path.is_file())
-    return {path.relative_to(out): path.read_bytes() for path in files if path.suffix not in (".sqlite", "")}
 
 
 def test_several_processes_give_the_same_files_as_one(tmp_path: Path) -> None:

@@ -6,6 +6,7 @@ import subprocess
 import sys
 import time
 from collections.abc import Iterator
+from dataclasses import replace
 from functools import partial
 from pathlib import Path
 
@@ -49,7 +50,6 @@ def test_progress_is_reported_and_gives_more_time(worker: Worker) -> None:
     [
         (jobs.wait, (), "time", "took more than 0 s"),
         (jobs.steps, (1, 600.0), "time", "took more than 0 s"),
-        (jobs.fill_memory, (4_000,), "memory", "took more than 128 MiB of memory"),
         (jobs.die, (), "crash", "crashed (SIGSEGV)"),
     ],
 )
@@ -62,6 +62,14 @@ def test_a_job_beyond_a_limit_is_ended_and_the_next_one_done(
     assert (killed.value.cause, str(killed.value)) == (cause, text)
     assert not is_running(first)
     assert worker.run(jobs.add, 3)[0] == [1, 3]
+
+
+def test_a_job_that_fills_the_memory_is_ended() -> None:
+    patient = Worker(partial(jobs.prepare, 1), replace(LIMITS, seconds=60.0))  # so that the time is not up before
+    with pytest.raises(JobKilledError) as killed:
+        patient.run(jobs.fill_memory, 4_000)
+    patient.close()
+    assert (killed.value.cause, str(killed.value)) == ("memory", "took more than 128 MiB of memory")
 
 
 def test_memory_below_the_limit_is_allowed(worker: Worker) -> None:
