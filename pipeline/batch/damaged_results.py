@@ -50,10 +50,13 @@ class DamagedResults:
 def remove_damaged_results(store: Store, seen: SeenFolders, days: int | None) -> DamagedResults:
     """Remove damaged rows of the store, and forget the exams that need them.
 
-    days : within which each row is verified once, where there are many; None to verify all now
+    days : within which each row is verified once, where there are many; None to verify all now, 0 for none: rows are
+    verified in any case when they are read
 
     A store in which not even that is possible is a problem of the report, and the night goes on.
     """
+    if days == 0:
+        return DamagedResults()
     try:
         parts = 1 if days is None else max(1, min(days, store.row_number() // LEAST_VERIFIED))
         removed = store.remove_damaged_rows(parts, dt.datetime.now(dt.UTC).toordinal() % parts)

@@ -10,10 +10,12 @@ from pathlib import Path
 import pytest
 
 from pipeline.batch.clip_workers import DetectorLoader
+from pipeline.batch.damaged_results import remove_damaged_results
 from pipeline.batch.run import run_batch
 from pipeline.batch.run_report import BatchReport
 from pipeline.cli.exit_codes import ExitCode, batch_exit_code
 from pipeline.settings import load_settings
+from pipeline.store.seen_folders import SeenFolders
 from pipeline.store.store import Store, StoreError, database_path
 from tests.pipeline.blob_finder import BlobFinder, write_exam_folder
 from tests.pipeline.run_ended import timeless
@@ -86,3 +88,29 @@ def test_a_damaged_result_without_recordings_is_a_problem_that_names_the_exam(ro
         "Run the batch over its recordings again."
     ]
     assert batch_exit_code(report) == ExitCode.SOME_UNUSABLE
+
+
+@pytest.mark.parametrize(
+    ("days", "rows", "parts"), [(30, 3_999, 1), (30, 20_000, 10), (30, 10**6, 30), (None, 10**6, 1)]
+)
+def test_of_many_rows_a_part_is_verified_each_night(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, days: int | None, rows: int, parts: int
+) -> None:
+    asked: list[int] = []
+    monkeypatch.setattr(Store, "row_number", lambda _: rows)
+    monkeypatch.setattr(Store, "remove_damaged_rows", lambda _, parts, part: asked.append(parts) or [])
+    with Store(tmp_path) as store, closing(SeenFolders(tmp_path)) as seen:
+        remove_damaged_results(store, seen, days)
+        remove_damaged_results(store, seen, 0)
+    assert asked == [parts]
+
+
+def test_the_parts_of_all_nights_together_are_all_rows(root: Path, tmp_path: Path) -> None:
+    out = tmp_path / "out"
+    run(root, out)
+    damage(out, "UPDATE exams SET fingerprint = 'f'")
+    damage(out, "UPDATE scans SET archive = 'a'")
+    with Store(out) as store:
+        removed = [store.remove_damaged_rows(3, part) for part in range(3)]
+    assert sum(map(len, removed)) == 4
+    assert all(len(part) < 4 for part in removed)
