@@ -17,6 +17,7 @@ from contextlib import closing, suppress
 from dataclasses import asdict, dataclass, replace
 from functools import partial
 from pathlib import Path
+from typing import TypedDict
 
 from pydantic import TypeAdapter
 
@@ -64,7 +65,7 @@ from pipeline.store.lock import hold_lock
 from pipeline.store.seen_folders import SeenFolders
 from pipeline.store.store import RunOutcome, Store, StoreError, database_path
 
-__all__ = ["RESULT_VERSION", "run_batch"]
+__all__ = ["RESULT_VERSION", "RunOptions", "run_batch"]
 
 log = logging.getLogger(__name__)
 
@@ -73,6 +74,16 @@ RESULT_VERSION = 32
 
 A test keeps a digest of the results for each version, and fails when results change under an old version.
 """
+
+
+class RunOptions(TypedDict, total=False):
+    """The options of `run_batch`, for what calls it with others around it."""
+
+    force: bool
+    retry_refused: bool
+    verify: bool
+    network_key: str | None
+    on_event: EventListener
 
 
 def run_batch(
@@ -144,10 +155,6 @@ def run_batch(
                     for exam in processor.exams:
                         on_event(ExamStarted(exam.animal, exam.date.isoformat()))
                         reports.append(processor.process(exam))
-                        stored = store.exam(exam.animal, exam.date.isoformat())
-                        fingerprint = "" if stored is None else stored.fingerprint
-                        with suppress(StoreError):  # a full disk: the next run looks at the exam again
-                            known.remember(exam, reports[-1], fingerprint, processor.reader.identities)
                         on_event(ExamFinished(reports[-1]))
                     on_event(ClipsRead(workers.processor_s, workers.peak_memory_mib))
                 except BaseException:
@@ -212,12 +219,19 @@ class _ExamProcessor:
         return cls(context, out, sha256, run, backgrounds, reader, EventLog(journal), known, tuple(exams), folders)
 
     def process(self, exam: Exam) -> ExamReport:
-        """Read, estimate and write one exam. An error becomes a report of the failure."""
+        """Read, estimate and write one exam, and remember it. An error becomes a report of the failure."""
+        report, fingerprint = self._read_and_write(exam)
+        with suppress(StoreError):  # a full disk: the next run looks at the exam again
+            self.known.remember(exam, report, fingerprint, self.reader.identities)
+        return report
+
+    def _read_and_write(self, exam: Exam) -> tuple[ExamReport, str]:
+        """The report of the exam, and the fingerprint of its result, "" if it failed."""
         clips: list[ClipReport] = []
 
-        def failed(reason: str, trace: str | None = None) -> ExamReport:
-            date = exam.date.isoformat()
-            return ExamReport(exam.animal, date, exam.folder, ExamStatus.FAILED, reason, tuple(clips), None, trace)
+        def failed(reason: str, trace: str | None = None) -> tuple[ExamReport, str]:
+            date, status = exam.date.isoformat(), ExamStatus.FAILED
+            return ExamReport(exam.animal, date, exam.folder, status, reason, tuple(clips), None, trace), ""
 
         try:
             scans = []
@@ -233,8 +247,13 @@ class _ExamProcessor:
             log.debug("%s failed", exam.folder, exc_info=True)
             return failed(f"unexpected {type(error).__name__}: {error}", traceback.format_exc())
 
-    def _estimate_and_write(self, exam: Exam, scans: Sequence[ClipScan], clips: tuple[ClipReport, ...]) -> ExamReport:
-        """Estimate the exam and write its files, unless they were already written from the same input."""
+    def _estimate_and_write(
+        self, exam: Exam, scans: Sequence[ClipScan], clips: tuple[ClipReport, ...]
+    ) -> tuple[ExamReport, str]:
+        """Estimate the exam and write its files, unless they were already written from the same input.
+
+        Returns the report and the fingerprint.
+        """
         store, date = self.context.store, exam.date.isoformat()
         duplicates = {clip.file: self.reader.duplicates_in_other_exams(clip) for clip in exam.clips}
         background = self.backgrounds.for_exam(exam)
@@ -250,7 +269,7 @@ class _ExamProcessor:
             and read_summary(stored) is not None
             and all((self.out / file).is_file() for file in stored.files)
         ):
-            return ExamReport(exam.animal, date, exam.folder, ExamStatus.UNCHANGED, None, clips, folder)
+            return ExamReport(exam.animal, date, exam.folder, ExamStatus.UNCHANGED, None, clips, folder), fingerprint
         finding = estimate_exam(
             exam,
             [scan.tracks for scan in scans if scan.status == "done"],
@@ -275,7 +294,7 @@ class _ExamProcessor:
         # Last, so that the next run writes the exam's files again if this one is killed before this line.
         store.save_exam(stored_exam(summary, fingerprint, files), self.run)
         remark = EXAM_REMARK if (exam.animal, date) in self.context.damaged.exams else None
-        return ExamReport(exam.animal, date, exam.folder, ExamStatus.WRITTEN, remark, clips, folder)
+        return ExamReport(exam.animal, date, exam.folder, ExamStatus.WRITTEN, remark, clips, folder), fingerprint
 
     def _neighbours(self, exam: Exam) -> Neighbours:
         """The animal's exams before and after this one, of this run and of earlier ones."""

@@ -8,10 +8,12 @@ from collections.abc import Callable
 from contextlib import ExitStack
 from dataclasses import replace
 from pathlib import Path
+from typing import Unpack
 
 from models.errors import ClutchlightError
 from pipeline.batch.clip_workers import DetectorLoader
 from pipeline.batch.events import BatchEvent, EventListener, ExamFinished, RunPlanned, ignore_event
+from pipeline.batch.run import RunOptions
 from pipeline.batch.run_report import BatchReport, ClipStatus, ExamReport, ExamStatus
 from pipeline.night.command_after import run_command_after
 from pipeline.night.log_file import logging_to
@@ -36,11 +38,7 @@ def run_unattended(
     *,
     exit_code: Callable[[BatchReport], int],
     exit_code_of_error: Callable[[ClutchlightError], int],
-    force: bool = False,
-    retry_refused: bool = False,
-    verify: bool = False,
-    network_key: str | None = None,
-    on_event: EventListener = ignore_event,
+    **options: Unpack[RunOptions],
 ) -> BatchReport:
     """`pipeline.review.batch_with_signatures.run_batch_with_signatures`, with ``[night]`` of the settings around it.
 
@@ -52,20 +50,11 @@ def run_unattended(
     """
     root, out = root.resolve(), out.resolve()
     with ExitStack() as stack:
-        night = _Night(root, out, settings, on_event, stack)
+        night = _Night(root, out, settings, options.get("on_event", ignore_event), stack)
         try:
             check_readiness(out, settings.night, _now())
-            report = run_batch_with_signatures(
-                root,
-                out,
-                settings,
-                load_detector,
-                force=force,
-                retry_refused=retry_refused,
-                verify=verify,
-                network_key=network_key,
-                on_event=night.listen,
-            )
+            listening: RunOptions = {**options, "on_event": night.listen}
+            report = run_batch_with_signatures(root, out, settings, load_detector, **listening)
         except LockedError:
             raise
         except ClutchlightError as error:

@@ -4,10 +4,10 @@ from __future__ import annotations
 
 from dataclasses import replace
 from pathlib import Path
+from typing import Unpack
 
 from pipeline.batch.clip_workers import DetectorLoader
-from pipeline.batch.events import EventListener, ignore_event
-from pipeline.batch.run import run_batch
+from pipeline.batch.run import RunOptions, run_batch
 from pipeline.batch.run_report import BatchReport
 from pipeline.exams.exam_search import ExamProblem
 from pipeline.review.signature_files import rebuild_in
@@ -17,31 +17,12 @@ __all__ = ["run_batch_with_signatures"]
 
 
 def run_batch_with_signatures(
-    root: Path,
-    out: Path,
-    settings: Settings,
-    load_detector: DetectorLoader,
-    *,
-    force: bool = False,
-    retry_refused: bool = False,
-    verify: bool = False,
-    network_key: str | None = None,
-    on_event: EventListener = ignore_event,
+    root: Path, out: Path, settings: Settings, load_detector: DetectorLoader, **options: Unpack[RunOptions]
 ) -> BatchReport:
     """`pipeline.batch.run.run_batch`, as ``clutchlight batch`` runs it and a program of your own should.
 
     Signed sheets that cannot be written anew are problems of the report.
     """
     problems = tuple(ExamProblem(out, problem) for problem in rebuild_in(out.resolve(), settings))
-    report = run_batch(
-        root,
-        out,
-        settings,
-        load_detector,
-        force=force,
-        retry_refused=retry_refused,
-        verify=verify,
-        network_key=network_key,
-        on_event=on_event,
-    )
+    report = run_batch(root, out, settings, load_detector, **options)
     return replace(report, problems=(*problems, *report.problems))
