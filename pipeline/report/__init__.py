@@ -5,7 +5,7 @@
 ``body_map``, ``sweep_plot``, ``timeline``, ``egg_pictures`` with ``egg_overlay``, and ``range_bar`` are its drawings;
 ``text``, ``history_text`` and ``shell_sign_text`` are its sentences; ``links`` says where its links lead. ``summary``
 is one line per exam, for the tables and for ``index``, whose rows are in ``index_rows`` and, where they are many,
-packed by ``index_packing``. ``priority`` and ``to_do`` say who needs whom, ``rescan_slip`` whom to scan again, and
+packed by ``index_packing``. ``priority`` and ``waiting`` say who needs whom, ``rescan_slip`` whom to scan again, and
 ``thumbnail`` what to look at first. ``sign_off`` reads who signed an exam. ``sightings`` joins findings with scans,
 ``rendering`` fills templates, and ``export`` holds the files for other programs.
 """
