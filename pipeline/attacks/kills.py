@@ -19,10 +19,9 @@ from pipeline.people.chain import JournalError
 from pipeline.people.journal import Journal
 from pipeline.store.schema import database_path
 
-__all__ = ["kill_nights", "kill_writers", "start_victim"]
+__all__ = ["kill_nights", "kill_writers", "start_victim", "without_run_time"]
 
 WAIT_S = 120.0  # for a night that is not killed; it takes seconds
-# When the night ended, on index and slip.
 RUN_ENDED = re.compile(rb'data-ended="[^"]*"|[Rr]un ended \d+ \w+ \d{4}, \d\d:\d\d')
 LARGEST_ANSWERS = 40  # stored before a writer is killed
 
@@ -31,6 +30,11 @@ def start_victim(*arguments: object) -> subprocess.Popen[str]:
     """A process of `pipeline.attacks.victim`."""
     command = [sys.executable, "-m", "pipeline.attacks.victim", *map(str, arguments)]
     return subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True)
+
+
+def without_run_time(page: bytes) -> bytes:
+    """A file without the time at which the run ended, which index and slip show."""
+    return RUN_ENDED.sub(b"", page)
 
 
 def kill_nights(folder: Path, kills: int, seed: int, progress: Progress) -> AttackResult:
@@ -93,7 +97,7 @@ def _files(out: Path) -> dict[str, bytes]:
     """Every file but the databases and what guards them, by path, without the time at which the night ended."""
     internal = (".", "clutchlight.sqlite", "people.", "seen.sqlite")
     return {
-        str(path.relative_to(out)): RUN_ENDED.sub(b"", path.read_bytes())
+        str(path.relative_to(out)): without_run_time(path.read_bytes())
         for path in sorted(out.rglob("*"))
         if path.is_file() and not path.name.startswith(internal)
     }

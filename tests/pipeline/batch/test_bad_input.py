@@ -18,12 +18,12 @@ from typing import Any
 import numpy as np
 import pytest
 
+from pipeline.attacks.kills import without_run_time
 from pipeline.batch.run import run_batch
 from pipeline.cli.exit_codes import ExitCode
 from pipeline.settings import load_settings
 from tests.pipeline.blob_finder import BlobFinder, film, write_exam_folder, write_video
 from tests.pipeline.conftest import Clutchlight
-from tests.pipeline.run_ended import timeless
 
 
 @pytest.fixture(scope="module")
@@ -232,7 +232,7 @@ def test_disk_that_became_read_only_between_two_runs(
 
 def placeless(data: bytes) -> bytes:
     """A file without the time at which the run ended, and without the folder of the recordings."""
-    return re.sub(rb" under [^<]*", b"", timeless(data))
+    return re.sub(rb" under [^<]*", b"", without_run_time(data))
 
 
 @pytest.mark.parametrize("free_kb", [4, 90, 200, 300])

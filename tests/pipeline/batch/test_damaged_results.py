@@ -9,6 +9,7 @@ from pathlib import Path
 
 import pytest
 
+from pipeline.attacks.kills import without_run_time
 from pipeline.batch.clip_workers import DetectorLoader
 from pipeline.batch.damaged_results import remove_damaged_results
 from pipeline.batch.run import run_batch
@@ -18,7 +19,6 @@ from pipeline.settings import load_settings
 from pipeline.store.seen_folders import SeenFolders
 from pipeline.store.store import Store, StoreError, database_path
 from tests.pipeline.blob_finder import BlobFinder, write_exam_folder
-from tests.pipeline.run_ended import timeless
 
 
 @pytest.fixture(scope="module")
@@ -36,7 +36,7 @@ def run(root: Path, out: Path, load_detector: DetectorLoader = BlobFinder) -> Ba
 def contents(out: Path) -> dict[str, bytes]:
     """Every file of the exams, and the index, by path."""
     paths = [*out.glob("AF-*/*/*"), out / "index.html", out / "summary.csv"]
-    return {str(path.relative_to(out)): timeless(path.read_bytes()) for path in paths}
+    return {str(path.relative_to(out)): without_run_time(path.read_bytes()) for path in paths}
 
 
 def damage(out: Path, statement: str) -> None:

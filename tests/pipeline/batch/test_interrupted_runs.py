@@ -15,34 +15,18 @@ from typing import Any
 
 import pytest
 
-from pipeline.batch.clip_workers import DetectorLoader
-from pipeline.batch.run import run_batch
-from pipeline.batch.run_report import BatchReport
 from pipeline.cli.exit_codes import ExitCode, batch_exit_code
-from pipeline.settings import load_settings
 from pipeline.store.store import Store
-from tests.pipeline.blob_finder import BlobFinder, write_exam_folder
+from tests.pipeline.batch.three_animals import film_three_animals, run
+from tests.pipeline.blob_finder import write_exam_folder
 from tests.pipeline.run_ended import contents
 
-SETTINGS = load_settings()
 COMMAND = Path(__file__).parents[1] / "blob_finder.py"
 
 
 @pytest.fixture(scope="module")
 def filmed(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """Three animals: eggs in both windows, none, and eggs in one window."""
-    root = tmp_path_factory.mktemp("filmed")
-    write_exam_folder(root, "AF-0001", {"left-1.mp4": 3, "right-1.mp4": 2}, seed=1)
-    write_exam_folder(root, "AF-0002", {"left-1.mp4": 0}, seed=11)
-    write_exam_folder(root, "AF-0003", {"left-1.mp4": 4}, seed=21)
-    return root
-
-
-def run(
-    root: Path, out: Path, load_detector: DetectorLoader = BlobFinder, *, processes: int = 0, **options: Any
-) -> BatchReport:
-    settings = SETTINGS.model_copy(update={"run": SETTINGS.run.model_copy(update={"processes": processes})})
-    return run_batch(root, out, settings, load_detector, **options)
+    return film_three_animals(tmp_path_factory.mktemp("filmed"))
 
 
 class ProcessEnd(BaseException):

@@ -14,6 +14,7 @@ from typing import Any, NoReturn
 
 import pytest
 
+from pipeline.attacks.kills import without_run_time
 from pipeline.batch.events import BatchEvent, ExamStarted
 from pipeline.batch.run import run_batch
 from pipeline.batch.run_report import BatchReport
@@ -26,7 +27,7 @@ from pipeline.settings import Settings, load_settings
 from pipeline.store.seen_folders import seen_path
 from pipeline.store.store import database_path
 from tests.pipeline.blob_finder import BlobFinder, film, write_exam_folder, write_video
-from tests.pipeline.run_ended import contents, timeless
+from tests.pipeline.run_ended import contents
 
 SETTINGS = load_settings()
 FIRST, LATER, OTHER = "AF-0001/2026-05-14", "AF-0001/2026-06-02", "AF-0002/2026-05-14"
@@ -79,7 +80,7 @@ def test_night_with_nothing_new_loads_no_network_and_writes_nothing(root: Path, 
     assert {path: path.stat().st_mtime_ns for path in before} == before
     dated = (out / "index.html").read_bytes()
     assert dated != index, "the index does not say that this night ran"
-    assert timeless(dated) == timeless(index)
+    assert without_run_time(dated) == without_run_time(index)
 
 
 def test_another_network_is_found_out_by_its_key(root: Path, out: Path) -> None:

@@ -14,7 +14,6 @@ from typing import Any
 
 import pytest
 
-from pipeline.batch.clip_workers import DetectorLoader
 from pipeline.batch.events import BatchEvent, ClipStarted, ExamFinished, FramesRead, RunPlanned
 from pipeline.batch.run import run_batch
 from pipeline.batch.run_report import BatchReport
@@ -28,6 +27,7 @@ from pipeline.settings import load_settings
 from pipeline.store.atomic_write import OutputError
 from pipeline.store.lock import LockedError, hold_lock
 from pipeline.store.store import Store, StoreError
+from tests.pipeline.batch.three_animals import film_three_animals, run
 from tests.pipeline.blob_finder import BlobFinder, film, write_exam_folder, write_video
 from tests.pipeline.run_ended import contents
 
@@ -36,19 +36,7 @@ SETTINGS = load_settings()
 
 @pytest.fixture(scope="module")
 def filmed(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """Three animals: eggs in both windows, none, and eggs in one window."""
-    root = tmp_path_factory.mktemp("filmed")
-    write_exam_folder(root, "AF-0001", {"left-1.mp4": 3, "right-1.mp4": 2}, seed=1)
-    write_exam_folder(root, "AF-0002", {"left-1.mp4": 0}, seed=11)
-    write_exam_folder(root, "AF-0003", {"left-1.mp4": 4}, seed=21)
-    return root
-
-
-def run(
-    root: Path, out: Path, load_detector: DetectorLoader = BlobFinder, *, processes: int = 0, **options: Any
-) -> BatchReport:
-    settings = SETTINGS.model_copy(update={"run": SETTINGS.run.model_copy(update={"processes": processes})})
-    return run_batch(root, out, settings, load_detector, **options)
+    return film_three_animals(tmp_path_factory.mktemp("filmed"))
 
 
 def must_not_read(event: BatchEvent) -> None:

@@ -62,6 +62,9 @@ def write_label_folder(folder: Path) -> None:
         (["train"], "--config FILE"),
         (["train", "--config", "training.toml", "--allow-regression"], "--labels"),
         (["train", "--labels", "labels"], "--from WEIGHTS"),
+        (["train", "--labels", "labels", "--from", "weights", "--teacher", "weights"], "no --teacher"),
+        (["train", "--config", str(config_path("training.toml")), "--teacher", "weights"], "need each other"),
+        (["train", "--config", str(config_path("training_small.toml"))], "need each other"),
         (["train", "--labels", "no/labels", "--from", "weights"], "no/labels/coco.json cannot be read"),
     ],
 )

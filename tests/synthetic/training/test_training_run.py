@@ -189,6 +189,17 @@ def test_a_run_can_start_from_a_trained_network_of_the_same_shape(made: Run, tmp
         run_training(slow, continued, device=CPU, report=lambda progress: None, start=tmp_path / "nowhere")
 
 
+def test_a_teacher_of_another_shape_is_imitated_and_named(made: Run, tmp_path: Path) -> None:
+    teacher, _, _ = made
+    taught = SETTINGS.model_copy(update={"steps": 1, "widths": (4, 8, 8, 8, 12), "imitation_weight": 2.0})
+    reports: list[TrainingProgress] = []
+    weights = tmp_path / "taught.safetensors"
+    run_training(taught, weights, device=CPU, report=reports.append, teacher=teacher)
+    assert reports[-1].losses["imitation"] > 0
+    with safe_open(weights, framework="pt") as file:
+        assert file.metadata()["taught_by"] == weights_sha256(teacher)
+
+
 def test_a_run_can_continue_with_smaller_batches(tmp_path: Path) -> None:
     weights = tmp_path / "weights.safetensors"
     stop_at(2, weights)
