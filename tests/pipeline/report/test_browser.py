@@ -70,7 +70,8 @@ def test_a_page_is_self_contained_and_fits_its_window(page: Page, out: Path, nam
     assert all(url.startswith(out.as_uri()) and url.endswith("/thumbnail.jpg") for url in loaded)
     assert name == "index.html" or loaded == []
     assert console_messages == []
-    assert page.evaluate("[...document.images].every(i => i.complete && i.naturalWidth > 0)")
+    # Pictures below the window are loaded late, so ask for all of them and wait. A broken one is an error here.
+    page.evaluate("Promise.all([...document.images].map(i => { i.loading = 'eager'; return i.decode(); }))")
     assert page.evaluate("document.documentElement.scrollWidth <= innerWidth")
     # No element is wider than the page, except inside the plot, which scrolls in its own frame.
     too_wide = page.evaluate(
