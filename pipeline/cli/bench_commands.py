@@ -14,6 +14,7 @@ from pipeline.cli.batch_runner import run_batch_with_progress
 from pipeline.cli.bench_compare_command import compare_methods
 from pipeline.cli.bench_counting_commands import measure_frame_rates, measure_turns, measure_worlds
 from pipeline.cli.bench_export_command import export_data_set
+from pipeline.cli.bench_real_pictures_command import measure_on_real_pictures
 from pipeline.cli.bench_speed_command import measure_speed
 from pipeline.cli.bench_years_command import measure_years
 from pipeline.cli.error_handling import handle_errors
@@ -251,6 +252,7 @@ BENCH_COMMANDS: dict[str, Callable[..., None]] = {
     "frame-rates": measure_frame_rates,
     "worlds": measure_worlds,
     "turns": measure_turns,
+    "real-pictures": measure_on_real_pictures,
     "input": measure_input,
     "attacks": run_all_attacks,
     "labels": compare_on_labels,
