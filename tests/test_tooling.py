@@ -31,7 +31,12 @@ USED_WITHOUT_IMPORT = {
 # Imported and not declared, since it always comes with the library named.
 COMES_WITH = {"anyio": "starlette", "h11": "uvicorn", "pydantic-core": "pydantic", "supervision": "trackers"}
 # The modules of the extra, which need not be installed here.
-OTHER_TRACKERS = {"norfair": ["norfair-enough"], "supervision": ["supervision"], "trackers": ["trackers"]}
+OTHER_TRACKERS = {
+    "laptrack": ["laptrack"],
+    "norfair": ["norfair-enough"],
+    "supervision": ["supervision"],
+    "trackers": ["trackers"],
+}
 
 
 @pytest.mark.parametrize(
