@@ -14,7 +14,7 @@ from pipeline.cli.batch_runner import run_batch_with_progress
 from pipeline.cli.bench_compare_command import compare_methods
 from pipeline.cli.bench_counting_commands import measure_frame_rates, measure_turns, measure_worlds
 from pipeline.cli.bench_export_command import export_data_set
-from pipeline.cli.bench_peers_commands import make_peers_environment, run_peer_methods
+from pipeline.cli.bench_peers_commands import make_peers_environment, run_peer_methods, train_peer_network
 from pipeline.cli.bench_real_pictures_command import measure_on_real_pictures
 from pipeline.cli.bench_speed_command import measure_speed
 from pipeline.cli.bench_years_command import measure_years
@@ -271,6 +271,7 @@ BENCH_COMMANDS: dict[str, Callable[..., None]] = {
     "other-trackers": compare_other_trackers,
     "run-methods": run_peer_methods,
     "peers-environment": make_peers_environment,
+    "train-peer": train_peer_network,
 }
 
 

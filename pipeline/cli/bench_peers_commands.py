@@ -1,7 +1,8 @@
-"""``clutchlight bench peers-environment`` and ``run-methods``: the peers, in an environment of their own."""
+"""``clutchlight bench peers-environment``, ``run-methods`` and ``train-peer``: what others find, beside ours."""
 
 from __future__ import annotations
 
+from enum import StrEnum
 from pathlib import Path
 from typing import Annotated
 
@@ -11,7 +12,14 @@ from pipeline.cli.error_handling import handle_errors
 from pipeline.cli.method_runner import MethodTuning, Tries, TuningFrames, TuningSet, run_methods
 from pipeline.cli.options import Quiet, SettingsFile, Traceback, misused
 
-__all__ = ["make_peers_environment", "run_peer_methods"]
+__all__ = ["PeerNetwork", "make_peers_environment", "run_peer_methods", "train_peer_network"]
+
+
+class PeerNetwork(StrEnum):
+    MASK_RCNN = "mask-rcnn"
+    LRASPP = "lraspp"
+    DEEPLAB = "deeplab"
+    FCN = "fcn"
 
 
 def make_peers_environment(
@@ -70,3 +78,43 @@ def run_peer_methods(
         tuning = MethodTuning(tuning_set, tries, tuning_frames, seed)
         names = methods or available_peers()
         run_methods(open_data_set(data_set), names, out, tuning, load_settings(settings), quiet=quiet)
+
+
+def train_peer_network(
+    network: Annotated[
+        PeerNetwork, typer.Argument(metavar="NETWORK", help="mask-rcnn, lraspp, deeplab or fcn of torchvision.")
+    ],
+    out: Annotated[Path, typer.Option("--out", metavar="FILE", help="File for the weights (.safetensors).")],
+    minutes: Annotated[
+        float, typer.Option("--minutes", metavar="M", help="Time to train, rendering included; the same for all.")
+    ],
+    batch: Annotated[int, typer.Option("--batch", min=2, help="Pictures in each step.")] = 32,
+    animals: Annotated[int, typer.Option("--animals", min=1, help="Phantoms that the pictures show.")] = 800,
+    seed: Annotated[int, typer.Option("--seed", min=0, help="Seed of the phantoms and of the training.")] = 1,
+    quiet: Quiet = False,
+    traceback: Traceback = False,
+) -> None:
+    """Train a general-purpose network on our phantoms, from random weights, for a given time.
+
+    On a GPU if there is one. The same command continues a stopped run. The result is a method for bench compare:
+    pipeline.bench.peers.trained_network:find,weights=FILE.
+    """
+    with handle_errors(traceback):
+        from pipeline.bench.peers.peer_training import PeerTraining, train_peer
+        from pipeline.cli.progress import show_step_progress
+        from pipeline.formatting import plural
+        from synthetic.training.dataset import PhantomPictures, StreamSettings
+        from synthetic.training.training_device import training_device
+
+        if minutes <= 0:
+            raise typer.Exit(misused("--minutes must be more than 0."))
+        device = training_device()
+        training = PeerTraining(network=network.value, minutes=minutes, seed=seed, batch=batch, animals=animals)
+        phantoms = PhantomPictures(StreamSettings(animals=animals, batch=batch), seed, device)
+        with show_step_progress(f"Training {network.value} on {device}", quiet=quiet) as step:
+            steps = train_peer(
+                training, out, phantoms, device=device, report=lambda used, total: step(int(used), int(total))
+            )
+        if not quiet:
+            typer.echo(f"{plural(steps, 'step')} of {batch} pictures in {minutes:g} minutes on {device}")
+            typer.echo(f"To compare with it: --method pipeline.bench.peers.trained_network:find,weights={out}")
