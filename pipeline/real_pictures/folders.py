@@ -73,7 +73,7 @@ def measure_real_pictures(folders: RealPictureFolders, finder: ObjectFinder, pro
         with progress(f"Look-alikes of {name}") as step:
             measured_look_alikes[name] = measure_look_alikes(regions, finder, step)
     with progress("Tracked sweeps") as step:
-        measured_sweeps = measure_tracked_sweeps(sweeps, finder, step)
+        measured_sweeps = measure_tracked_sweeps(sweeps, step)
     constructed = []
     if folders.strips:
         stills = [path for files in free.values() for path in files if is_still(path.name)]

@@ -23,7 +23,6 @@ from pipeline.report.export.object_scores import object_scores
 from pipeline.scan.clip_scan import ClipScan, refused_scan, scan_clip, scan_recording
 from pipeline.scan.coverage import clip_coverage
 from pipeline.settings import Settings
-from pipeline.track.probe_course import ProbeCourse, ProbeTurn
 
 __all__ = ["FoundObjects", "ObjectFinder", "recordings_under"]
 
@@ -37,7 +36,7 @@ class FoundObjects:
 
     refusal : why it could not be used, else None;  frames : (F,) numbers of the used ones
     frame : (D,) of each detection;  ellipses : (D, 5) px;  is_shelled : (D,) bool, else a follicle
-    shelled, follicles : the counts;  course : how the probe moved, None if the pictures do not say;  turns : of it
+    shelled, follicles : the counts
     """
 
     name: str
@@ -48,8 +47,6 @@ class FoundObjects:
     is_shelled: NDArray[np.bool_]
     shelled: Count
     follicles: Count
-    course: ProbeCourse | None
-    turns: tuple[ProbeTurn, ...]
 
 
 class ObjectFinder:
@@ -87,8 +84,6 @@ class ObjectFinder:
             is_shelled=objects.stage[confident] != _FOLLICLE,
             shelled=finding.shelled,
             follicles=finding.follicles,
-            course=scan.tracks.courses[0] if scan.tracks.courses else None,
-            turns=scan.tracks.likely_turns,
         )
 
 

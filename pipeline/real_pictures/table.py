@@ -83,21 +83,17 @@ def _sweep_lines(sweeps: list[TrackedSweep]) -> Iterator[str]:
     yield "Tracked sweeps: error of the place along the way, in shares of it; turns found within five frames"
     yield _row("", "frames", "way, mm", "error", "even pace", "direction right", "turns", "reported", "found")
     for each in sweeps:
-        if each.refusal is not None:
-            yield f"  {each.name}: {each.refusal}"
-            continue
-        turns = None if each.turns is None else turn_metrics([each.turns])
-        found = None if turns is None or turns.recall is None else turns.recall
+        turns = turn_metrics([each.turns])
         yield _row(
             each.name[: _NAME_WIDTH - 4],
             str(each.frames),
-            format_known(each.swept_mm, ".0f"),
+            f"{each.swept_mm:.0f}",
             format_known(None if each.path is None else each.path.error, ".1%"),
             format_known(None if each.path is None else each.path.constant_speed_error, ".1%"),
             format_known(each.direction_right, ".0%"),
-            "-" if turns is None else str(turns.true),
-            "-" if turns is None else str(turns.reported),
-            format_known(found, ".0%"),
+            str(turns.true),
+            str(turns.reported),
+            format_known(turns.recall, ".0%"),
         )
 
 

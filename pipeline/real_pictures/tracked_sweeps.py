@@ -1,4 +1,8 @@
-"""The map of a sweep against the tracked probe: sequences of which the probe's place is known in every frame."""
+"""The map of a sweep against the tracked probe: sequences of which the probe's place is known in every frame.
+
+Such sequences show wires in water, which is too dark for a clip of an animal. So frames are not judged, no object is
+looked for, and all that is not black in any frame is the sector.
+"""
 
 from __future__ import annotations
 
@@ -6,14 +10,20 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
+import cv2
 import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.bench.probe_path_error import MIN_RETURN_SHARE, PathError, path_error
 from pipeline.bench.turn_metrics import ClipTurns
-from pipeline.real_pictures.found_objects import FoundObjects, ObjectFinder
-from pipeline.real_pictures.meta_image import read_meta_image
+from pipeline.detect.detector import Detections
+from pipeline.ingest.sector.sector import Sector
+from pipeline.real_pictures.meta_image import MetaImageSequence, read_meta_image
 from pipeline.real_pictures.region_overlap import RealPicturesError
+from pipeline.scan.frame_consumer import TrackedFrame
+from pipeline.scan.probe_motion import ProbeMotionEstimator
+from pipeline.track.probe_course import ProbeCourse
+from pipeline.track.tracker import TrackUpdate
 
 __all__ = ["TrackedSweep", "measure_tracked_sweeps", "tracked_files", "true_turns", "way_along"]
 
@@ -26,7 +36,7 @@ _HALF_STEP_FRAMES, _LEAST_STEP_MM = 2, 0.5
 
 @dataclass(frozen=True)
 class TrackedSweep:
-    """One sequence. refusal : why it could not be used, else None; what follows is then None
+    """One sequence.
 
     swept_mm : from end to end of the probe's main direction;  path : the error along it, None without a course
     direction_right : share of the frames that move in which the course moves the same way; None likewise
@@ -35,11 +45,10 @@ class TrackedSweep:
 
     name: str
     frames: int
-    refusal: str | None
-    swept_mm: float | None = None
-    path: PathError | None = None
-    direction_right: float | None = None
-    turns: ClipTurns | None = None
+    swept_mm: float
+    path: PathError | None
+    direction_right: float | None
+    turns: ClipTurns
 
 
 def tracked_files(folder: Path) -> list[Path]:
@@ -50,15 +59,12 @@ def tracked_files(folder: Path) -> list[Path]:
     return files
 
 
-def measure_tracked_sweeps(
-    files: Sequence[Path], finder: ObjectFinder, progress: Callable[[int, int], None]
-) -> list[TrackedSweep]:
-    """Each sequence. Raises RealPicturesError if one cannot be read."""
+def measure_tracked_sweeps(files: Sequence[Path], progress: Callable[[int, int], None]) -> list[TrackedSweep]:
+    """Each sequence. Raises RealPicturesError if one cannot be read, or is black."""
     sweeps = []
     for done, path in enumerate(files, 1):
         sequence = read_meta_image(path)
-        along = way_along(sequence.probe_mm)
-        sweeps.append(_compare(finder.in_recording(path.name, sequence), along))
+        sweeps.append(_compare(path.name, _courses(path, sequence), way_along(sequence.probe_mm)))
         progress(done, len(files))
     return sweeps
 
@@ -109,24 +115,34 @@ def _middle_of_rest(along: Floats, extreme: int) -> float:
     return (first + last) / 2
 
 
-def _compare(found: FoundObjects, along: Floats) -> TrackedSweep:
-    if found.refusal is not None:
-        return TrackedSweep(found.name, len(along), found.refusal)
+def _courses(path: Path, sequence: MetaImageSequence) -> tuple[ProbeCourse, ...]:
+    """Readings of the probe's motion, the most likely first."""
+    left, top, width, height = cv2.boundingRect(sequence.pictures.max(axis=0))
+    if not (width and height):
+        raise RealPicturesError(f"{path} is black in every frame. Name another sequence.")
+    shape = (sequence.height, sequence.width)
+    sector = Sector("rectangle", np.ones(shape, np.bool_), (left, top, left + width, top + height))
+    motion = ProbeMotionEstimator(sector, sequence.frame_rate)
+    for frame in sequence:
+        nothing = Detections(
+            frame.index, np.zeros((0, 5)), np.zeros(0), np.zeros((0, 3)), np.zeros(0), np.zeros((0, 2))
+        )
+        motion.add_frame(TrackedFrame(frame, nothing, TrackUpdate.of_no_detections(), False))
+    return motion.finish({}).courses
+
+
+def _compare(name: str, courses: tuple[ProbeCourse, ...], along: Floats) -> TrackedSweep:
     known = np.flatnonzero(np.isfinite(along))
-    true = true_turns(along[known])
+    true, swept = along[known], float(np.ptp(along[known]))
     turns = ClipTurns(
-        tuple(float(np.interp(turn, np.arange(len(known)), known)) for turn in true),
-        tuple(turn.frame for turn in found.turns if turn.is_likely),
+        tuple(float(np.interp(turn, np.arange(len(known)), known)) for turn in true_turns(true)),
+        tuple(turn.frame for turn in courses[0].turns if turn.is_likely) if courses else (),
     )
-    swept = float(np.ptp(along[known]))
-    if found.course is None or swept == 0:
-        return TrackedSweep(found.name, len(along), None, swept, turns=turns)
-    frames = np.intersect1d(found.frames, known)
-    estimated = found.course.position(frames)
-    path = path_error(along[frames], estimated, frames.astype(np.float64))
-    return TrackedSweep(
-        found.name, len(along), None, swept, path, _direction_right(along[frames], path.direction * estimated), turns
-    )
+    if not courses or swept == 0:
+        return TrackedSweep(name, len(along), swept, None, None, turns)
+    estimated = courses[0].position(known)
+    path = path_error(true, estimated, known.astype(np.float64))
+    return TrackedSweep(name, len(along), swept, path, _direction_right(true, path.direction * estimated), turns)
 
 
 def _direction_right(true: Floats, estimated: Floats) -> float | None:

@@ -105,9 +105,8 @@ def test_the_course_is_compared_with_the_tracked_way(tmp_path: Path) -> None:
     there = np.linspace(0, 30, 40)
     places = np.concatenate([there, there[::-1]])
     write_sequence(tmp_path / "a.mha", moving_pictures(places), places.tolist())
-    (sweep,) = measure_tracked_sweeps(tracked_files(tmp_path), FINDER, ignore_progress)
-    assert (sweep.frames, sweep.refusal, sweep.swept_mm) == (80, None, pytest.approx(30, abs=0.1))
-    assert sweep.turns is not None
+    (sweep,) = measure_tracked_sweeps(tracked_files(tmp_path), ignore_progress)
+    assert (sweep.frames, sweep.swept_mm) == (80, pytest.approx(30, abs=0.1))
     assert sweep.turns.true == pytest.approx((39.5,), abs=1)
     assert sweep.path is not None
     assert sweep.path.returned
@@ -116,11 +115,10 @@ def test_the_course_is_compared_with_the_tracked_way(tmp_path: Path) -> None:
     assert sweep.direction_right > 0.9
 
 
-def test_a_sequence_without_echoes_is_refused(tmp_path: Path) -> None:
+def test_a_black_sequence_is_refused(tmp_path: Path) -> None:
     write_sequence(tmp_path / "a.mha", np.zeros((5, 160, 192), np.uint8), [0, 1, 2, 3, 4])
-    (sweep,) = measure_tracked_sweeps(tracked_files(tmp_path), FINDER, ignore_progress)
-    assert sweep.refusal
-    assert sweep.path is None
+    with pytest.raises(RealPicturesError, match="black"):
+        measure_tracked_sweeps(tracked_files(tmp_path), ignore_progress)
 
 
 def test_a_window_slides_over_the_whole_strip() -> None:
