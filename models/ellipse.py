@@ -15,6 +15,7 @@ __all__ = [
     "area",
     "bounding_boxes",
     "canonical",
+    "circumference",
     "contains",
     "from_log_matrix",
     "outline",
@@ -54,6 +55,17 @@ def area(ellipses: ArrayLike) -> NDArray[np.float64]:
     """(N,) areas, pi a b."""
     rows = np.asarray(ellipses, dtype=np.float64).reshape(-1, 5)
     return np.asarray(np.pi * rows[:, 2] * rows[:, 3])
+
+
+def circumference(ellipses: ArrayLike) -> NDArray[np.float64]:
+    """(N,) lengths of the outlines, by Ramanujan's second approximation (Q J Pure Appl Math 45:350, 1914).
+
+    It is short by less than 0.05 %.
+    """
+    rows = np.asarray(ellipses, dtype=np.float64).reshape(-1, 5)
+    together = rows[:, 2] + rows[:, 3]
+    h = ((rows[:, 2] - rows[:, 3]) / together) ** 2
+    return np.asarray(np.pi * together * (1 + 3 * h / (10 + np.sqrt(4 - 3 * h))))
 
 
 def bounding_boxes(ellipses: ArrayLike) -> NDArray[np.float64]:

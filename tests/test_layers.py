@@ -32,7 +32,7 @@ LAYERS: dict[str, tuple[set[str], ...]] = {
         {"people", "scan"},
         {"estimate"},
         {"report", "bench"},
-        {"batch", "agreement"},
+        {"batch", "agreement", "real_pictures"},
         {"review", "calibration"},
         {"labels", "attacks", "night"},
         {"adaptation_trial", "speed"},

@@ -28,10 +28,17 @@ USED_WITHOUT_IMPORT = {
     "pylibjpeg",
     "pylibjpeg-openjpeg",
 }
+# Of the environment of the peers alone: pinned in configs/peers.txt.
+OF_PEERS = {"datumaro", "fiftyone"}
 # Imported and not declared, since it always comes with the library named.
 COMES_WITH = {"anyio": "starlette", "h11": "uvicorn", "pydantic-core": "pydantic", "supervision": "trackers"}
 # The modules of the extra, which need not be installed here.
-OTHER_TRACKERS = {"norfair": ["norfair-enough"], "supervision": ["supervision"], "trackers": ["trackers"]}
+OTHER_TRACKERS = {
+    "laptrack": ["laptrack"],
+    "norfair": ["norfair-enough"],
+    "supervision": ["supervision"],
+    "trackers": ["trackers"],
+}
 
 
 @pytest.mark.parametrize(
@@ -81,8 +88,10 @@ def test_every_imported_library_is_declared_and_every_declared_one_is_imported()
     required = declared(PYPROJECT["project"]["dependencies"]) | declared(extras["train"])
     allowed = required | declared(extras["other-trackers"]) | declared(extras["peers"]) | set(COMES_WITH)
     by_module = {**OTHER_TRACKERS, **packages_distributions()}
+    pins = declared((ROOT / "configs" / "peers.txt").read_text(encoding="utf-8").splitlines())
+    assert pins >= OF_PEERS
     # Several distributions may provide one module, as those of OpenCV do.
-    providers = {module: declared(list(by_module[module])) for module in imported_modules()}
+    providers = {module: declared(list(by_module[module])) for module in imported_modules() - OF_PEERS}
     undeclared = {module: names for module, names in providers.items() if not names & allowed}
     assert undeclared == {}, "declare these in pyproject.toml"
     assert required - set().union(*providers.values()) == USED_WITHOUT_IMPORT

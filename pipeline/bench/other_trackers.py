@@ -1,27 +1,29 @@
-"""The trackers of two maintained libraries on the same detections as our own.
+"""The trackers of maintained libraries (`tracker_libraries`) on the same detections as our own.
 
-ByteTrack, OC-SORT and SORT come from the library trackers, and one more from norfair; install them with
-``pip install 'clutchlight[other-trackers]'``. They run with their own settings except for the score thresholds, which
-are ours. They see only boxes and scores. Every detection in one of their tracks counts.
+Every detection in one of their tracks counts. Install them with ``pip install 'clutchlight[other-trackers]'``, or in
+the environment of the peers.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+import json
+from collections.abc import Mapping
 from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
-from numpy.typing import NDArray
 
 from models.errors import ClutchlightError
 from pipeline.bench.exported_detections import ExportedDetections
 from pipeline.bench.ground_truth import DataSet, rows_by_frame
+from pipeline.bench.results.coco_results import coco_results
 from pipeline.bench.results.method_results import ResultsError
 from pipeline.bench.results.readers import read_method_results
+from pipeline.bench.tracker_libraries import LIBRARIES, TrackerFunction, library_trackers
 from pipeline.bench.tracking_input import frames_by_clip, tracking_clips
 from pipeline.bench.tracking_metrics import TrackingMetrics, tracking_metrics
 from pipeline.settings import TrackSettings
+from pipeline.store.atomic_write import write_atomically
 
 __all__ = [
     "MissingTrackersError",
@@ -29,17 +31,13 @@ __all__ = [
     "compare_trackers",
     "other_trackers",
     "tracked_by",
+    "tracker_files",
     "tracker_metrics",
     "tracker_table",
+    "write_tracks",
 ]
 
-Floats = NDArray[np.float64]
-
-# The frames of one clip, each with boxes (N, 4) [left, top, right, bottom] and scores (N,), to the track of each
-# detection in each frame, 0 for a detection in no track.
-TrackerFunction = Callable[[Sequence[tuple[Floats, Floats]]], list[NDArray[np.int64]]]
-
-_NORFAIR_MAX_DISTANCE = 0.7  # one minus intersection over union; common practice, no source
+_INDEX = "trackers.json"
 
 
 class MissingTrackersError(ClutchlightError):
@@ -53,10 +51,7 @@ def compare_trackers(data_set: DataSet, results: Path, settings: TrackSettings) 
 
     Raises MissingTrackersError where their libraries are not installed, and ResultsError without detections.
     """
-    others = other_trackers(settings)
-    found = read_method_results(data_set, results).found
-    if found is None:
-        raise ResultsError(f"{results} holds no detections. Name results with detections.")
+    others, found = other_trackers(settings), _detections(data_set, results)
     ours = tracking_metrics(tracking_clips(data_set.objects, found, data_set.frames))
     return {"ours": ours} | {
         name: tracker_metrics(data_set, found, tracker, minimum_score=settings.association_score)
@@ -65,26 +60,35 @@ def compare_trackers(data_set: DataSet, results: Path, settings: TrackSettings) 
 
 
 def other_trackers(settings: TrackSettings) -> dict[str, TrackerFunction]:
-    """The trackers by name. Raises MissingTrackersError where their libraries are not installed."""
-    try:
-        import norfair  # noqa: F401 - used below, but missing libraries are reported at once
-        from trackers import ByteTrackTracker, OCSORTTracker, SORTTracker
-    except ImportError as error:
+    """The trackers by name. Raises MissingTrackersError where no library is installed."""
+    found = library_trackers(settings)
+    if not found:
         raise MissingTrackersError(
-            f"The other trackers are not installed ({error}). Run: pip install 'clutchlight[other-trackers]'"
-        ) from error
+            f"The other trackers are not installed ({', '.join(LIBRARIES)}). Run: pip install "
+            "'clutchlight[other-trackers]'"
+        )
+    return found
 
-    return {
-        "ByteTrack (trackers)": lambda clip: _track_with_trackers(
-            ByteTrackTracker(
-                track_activation_threshold=settings.new_track_score, high_conf_det_threshold=settings.new_track_score
-            ),
-            clip,
-        ),
-        "OC-SORT (trackers)": lambda clip: _track_with_trackers(OCSORTTracker(), clip),
-        "SORT (trackers)": lambda clip: _track_with_trackers(SORTTracker(), clip),
-        "norfair": _track_with_norfair,
-    }
+
+def write_tracks(data_set: DataSet, results: Path, settings: TrackSettings, folder: Path) -> None:
+    """Write the tracks of each tracker on the detections in ``results`` as COCO results: see `tracker_files`.
+
+    Raises MissingTrackersError and ResultsError as `compare_trackers`, and OutputError if a file cannot be written.
+    """
+    trackers, found = other_trackers(settings), _detections(data_set, results)
+    names = {}
+    for number, (name, tracker) in enumerate(trackers.items(), 1):
+        tracked = tracked_by(data_set, found, tracker, minimum_score=settings.association_score)
+        names[name] = f"tracks-{number}.json"
+        rows = coco_results(data_set, tracked)
+        write_atomically(folder / names[name], [json.dumps(rows, allow_nan=False).encode()])
+    write_atomically(folder / _INDEX, [json.dumps(names, indent=2).encode()])
+
+
+def tracker_files(folder: Path) -> dict[str, Path]:
+    """The COCO results that `write_tracks` wrote, by the name of the tracker."""
+    names = json.loads((folder / _INDEX).read_text(encoding="utf-8"))
+    return {name: folder / file for name, file in names.items()}
 
 
 def tracker_metrics(
@@ -126,39 +130,8 @@ def tracker_table(compared: Mapping[str, TrackingMetrics]) -> str:
     return "\n".join(lines) or "The ground truth does not identify objects across frames, so tracks cannot be measured."
 
 
-def _track_with_trackers(tracker: object, clip: Sequence[tuple[Floats, Floats]]) -> list[NDArray[np.int64]]:
-    import supervision
-
-    identities = []
-    for corners, scores in clip:
-        given = supervision.Detections(
-            xyxy=corners.astype(np.float32),
-            confidence=scores.astype(np.float32),
-            class_id=np.zeros(len(scores), int),
-            data={"row": np.arange(len(scores))},
-        )
-        tracked = tracker.update(given)  # type: ignore[attr-defined]
-        frame = np.zeros(len(scores), np.int64)
-        if len(tracked):
-            frame[tracked.data["row"]] = np.maximum(tracked.tracker_id, -1) + 1
-        identities.append(frame)
-    return identities
-
-
-def _track_with_norfair(clip: Sequence[tuple[Floats, Floats]]) -> list[NDArray[np.int64]]:
-    import norfair
-
-    tracker = norfair.Tracker(distance_function="iou", distance_threshold=_NORFAIR_MAX_DISTANCE)
-    identities = []
-    for number, (corners, scores) in enumerate(clip):
-        given = [
-            norfair.Detection(points=box.reshape(2, 2), scores=np.full(2, score), data=(number, row))
-            for row, (box, score) in enumerate(zip(corners, scores, strict=True))
-        ]
-        frame = np.zeros(len(scores), np.int64)
-        for tracked in tracker.update(detections=given):
-            last_frame, row = tracked.last_detection.data
-            if last_frame == number:  # otherwise its position is only predicted
-                frame[row] = tracked.id
-        identities.append(frame)
-    return identities
+def _detections(data_set: DataSet, results: Path) -> ExportedDetections:
+    found = read_method_results(data_set, results).found
+    if found is None:
+        raise ResultsError(f"{results} holds no detections. Name results with detections.")
+    return found

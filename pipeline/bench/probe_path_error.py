@@ -12,12 +12,12 @@ from numpy.typing import NDArray
 from pipeline.bench.ground_truth import DataSet
 from pipeline.exams.folder_names import clip_file_stems
 
-__all__ = ["ProbePathMetrics", "probe_path_metrics"]
+__all__ = ["MIN_RETURN_SHARE", "PathError", "ProbePathMetrics", "path_error", "probe_path_metrics"]
 
 Floats = NDArray[np.float64]
 
-# A probe returned if it ends short of its furthest position by more than this share of its sweep. No source.
-_MIN_RETURN_SHARE = 0.1
+MIN_RETURN_SHARE = 0.1
+"""A probe returned if it ends short of its furthest position by more than this share of its sweep. No source."""
 
 
 @dataclass(frozen=True)
@@ -42,11 +42,17 @@ class ProbePathMetrics:
 
 
 @dataclass(frozen=True)
-class _ClipPath:
+class PathError:
+    """The path of one clip: whether the probe came back, and errors and the unit as in `ProbePathMetrics`.
+
+    direction : 1, or -1 if positions rise where the true ones fall
+    """
+
     returned: bool
     error: float
     constant_speed_error: float
     unit_mm: float
+    direction: int
 
 
 def probe_path_metrics(data_set: DataSet, folders: Mapping[tuple[str, str], Path]) -> ProbePathMetrics:
@@ -67,7 +73,7 @@ def probe_path_metrics(data_set: DataSet, folders: Mapping[tuple[str, str], Path
     )
 
 
-def _clip_paths(data_set: DataSet, folders: Mapping[tuple[str, str], Path]) -> Iterator[_ClipPath]:
+def _clip_paths(data_set: DataSet, folders: Mapping[tuple[str, str], Path]) -> Iterator[PathError]:
     for animal, truth in data_set.animals.items():
         folder = folders.get((animal, truth.date))
         labels = clip_file_stems(list(truth.clips))
@@ -78,20 +84,20 @@ def _clip_paths(data_set: DataSet, folders: Mapping[tuple[str, str], Path]) -> I
             lines = written.read_text(encoding="utf-8").splitlines()[1:] if written.is_file() else []
             if lines:
                 rows = np.array([line.split(",") for line in lines], dtype=np.float64)
-                yield _compare(clip.path_mm, rows)
+                yield path_error(clip.path_mm[rows[:, 0].astype(int), 0], rows[:, 2], rows[:, 0])
 
 
-def _compare(true: Floats, rows: Floats) -> _ClipPath:
-    frames = rows[:, 0].astype(int)
-    true = true[frames]
-    along, swept = true[:, 0], float(np.ptp(true[:, 0]))
-    error, unit = _line_fit(rows[:, 2], along)
-    furthest = max(abs(along - along[0]))
-    return _ClipPath(
-        returned=bool(abs(along[-1] - along[0]) < furthest - _MIN_RETURN_SHARE * swept),
+def path_error(along_mm: Floats, estimated: Floats, frames: Floats) -> PathError:
+    """The error of one clip. along_mm, estimated : (F,) positions along the sweep;  frames : (F,) their numbers"""
+    swept = float(np.ptp(along_mm))
+    error, unit = _line_fit(estimated, along_mm)
+    furthest = max(abs(along_mm - along_mm[0]))
+    return PathError(
+        returned=bool(abs(along_mm[-1] - along_mm[0]) < furthest - MIN_RETURN_SHARE * swept),
         error=error / swept,
-        constant_speed_error=_line_fit(rows[:, 0], along)[0] / swept,
+        constant_speed_error=_line_fit(frames, along_mm)[0] / swept,
         unit_mm=abs(unit),
+        direction=-1 if unit < 0 else 1,
     )
 
 

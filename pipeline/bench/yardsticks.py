@@ -1,15 +1,17 @@
-"""Published results of people who counted with ultrasound, to stand beside ours: ``configs/yardsticks.toml``."""
+"""Published results to stand beside ours: of people who counted with ultrasound (``configs/yardsticks.toml``), and of
+networks that outlined ovals (``configs/oval_yardsticks.toml``).
+"""
 
 from __future__ import annotations
 
 import textwrap
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 
 from pydantic import BaseModel, ConfigDict, Field
 
 from configs.reading import config_path, read_toml
 
-__all__ = ["Yardstick", "load_yardsticks", "yardstick_lines"]
+__all__ = ["Yardstick", "load_oval_yardsticks", "load_yardsticks", "oval_yardstick_lines", "yardstick_lines"]
 
 _WIDTH = 120
 _HEADING = (
@@ -37,14 +39,33 @@ class _Yardsticks(BaseModel):
 
 
 def load_yardsticks() -> tuple[Yardstick, ...]:
-    """All of them, in the order of the file. Raises ConfigError if it is damaged."""
-    return read_toml(config_path("yardsticks.toml"), _Yardsticks).yardstick
+    """Counts of people, in the order of the file. Raises ConfigError if it is damaged."""
+    return _load("yardsticks.toml")
+
+
+def load_oval_yardsticks() -> tuple[Yardstick, ...]:
+    """Outlines of ovals by other networks, likewise."""
+    return _load("oval_yardsticks.toml")
 
 
 def yardstick_lines() -> Iterator[str]:
-    """All of them as text, each with its source and caveat."""
+    """Counts of people as text, each with its source and caveat."""
     yield from textwrap.wrap(_HEADING, _WIDTH)
-    for each in load_yardsticks():
+    yield from _lines(load_yardsticks())
+
+
+def oval_yardstick_lines() -> Iterator[str]:
+    """Outlines of ovals likewise."""
+    yield "Published outlines of ovals, for orientation:"
+    yield from _lines(load_oval_yardsticks())
+
+
+def _load(file: str) -> tuple[Yardstick, ...]:
+    return read_toml(config_path(file), _Yardsticks).yardstick
+
+
+def _lines(yardsticks: Sequence[Yardstick]) -> Iterator[str]:
+    for each in yardsticks:
         text = f"{each.who}: {each.result}. Truth: {each.truth}. {each.source}. But: {each.caveat}."
         # DOIs must stay whole.
         yield from textwrap.wrap(

@@ -14,6 +14,8 @@ from pipeline.cli.batch_runner import run_batch_with_progress
 from pipeline.cli.bench_compare_command import compare_methods
 from pipeline.cli.bench_counting_commands import measure_frame_rates, measure_turns, measure_worlds
 from pipeline.cli.bench_export_command import export_data_set
+from pipeline.cli.bench_peers_commands import make_peers_environment, run_peer_methods, train_peer_network
+from pipeline.cli.bench_real_pictures_command import measure_on_real_pictures
 from pipeline.cli.bench_speed_command import measure_speed
 from pipeline.cli.bench_years_command import measure_years
 from pipeline.cli.error_handling import handle_errors
@@ -222,22 +224,31 @@ def compare_other_trackers(
             help="Results of a batch on DATASET, such as DIR/1-DATASET of clutchlight bench accuracy.",
         ),
     ],
+    tracks: Annotated[
+        Path | None,
+        typer.Option("--out", metavar="DIR", help="Write the tracks of each tracker to DIR as COCO results instead."),
+    ] = None,
     settings: SettingsFile = None,
     as_json: AsJson = False,
     traceback: Traceback = False,
 ) -> None:
     """Compare our tracks with those of other trackers on the same detections.
 
-    The trackers come from two libraries that are not installed by default, but with the extra other-trackers.
+    The trackers come from three libraries that are not installed by default, but with the extra other-trackers, or in
+    the environment of bench peers-environment.
     """
     with handle_errors(traceback):
         from dataclasses import asdict
 
         from pipeline.bench.ground_truth import open_data_set
-        from pipeline.bench.other_trackers import compare_trackers, tracker_table
+        from pipeline.bench.other_trackers import compare_trackers, tracker_table, write_tracks
         from pipeline.settings import load_settings
 
-        compared = compare_trackers(open_data_set(data_set), results, load_settings(settings).track)
+        known, loaded = open_data_set(data_set), load_settings(settings).track
+        if tracks is not None:
+            write_tracks(known, results, loaded, tracks)
+            return
+        compared = compare_trackers(known, results, loaded)
         if as_json:
             typer.echo(json.dumps({name: asdict(each) for name, each in compared.items()}, indent=2))
         else:
@@ -251,12 +262,16 @@ BENCH_COMMANDS: dict[str, Callable[..., None]] = {
     "frame-rates": measure_frame_rates,
     "worlds": measure_worlds,
     "turns": measure_turns,
+    "real-pictures": measure_on_real_pictures,
     "input": measure_input,
     "attacks": run_all_attacks,
     "labels": compare_on_labels,
     "speed": measure_speed,
     "years": measure_years,
     "other-trackers": compare_other_trackers,
+    "run-methods": run_peer_methods,
+    "peers-environment": make_peers_environment,
+    "train-peer": train_peer_network,
 }
 
 

@@ -9,7 +9,7 @@ import typer
 
 from pipeline.cli.batch_runner import run_batch_with_progress
 from pipeline.cli.error_handling import handle_errors
-from pipeline.cli.method_runner import run_method_with_progress
+from pipeline.cli.method_runner import MethodTuning, Tries, TuningFrames, TuningSet, method_runs, run_methods
 from pipeline.cli.metrics_output import report_metrics
 from pipeline.cli.options import (
     AllowUncalibrated,
@@ -24,11 +24,8 @@ from pipeline.cli.options import (
 )
 
 if TYPE_CHECKING:
-    from collections.abc import Callable
-
+    from pipeline.bench.comparison.entries import Entry
     from pipeline.bench.ground_truth import DataSet
-    from pipeline.bench.methods.method import Method
-    from pipeline.settings import Settings
 
 __all__ = ["compare_methods"]
 
@@ -38,22 +35,24 @@ def compare_methods(
     out: Annotated[
         Path, typer.Option("--out", metavar="DIR", help="Folder for results and figures; created if missing.")
     ],
-    tuning_set: Annotated[
-        Path | None,
-        typer.Option(
-            "--tune-on", metavar="DATASET", help="Tune the methods on this other data set; else they run as they are."
-        ),
-    ] = None,
-    tries: Annotated[int, typer.Option("--tries", min=1, help="Settings that each method may try.")] = 40,
-    tuning_frames: Annotated[
-        int, typer.Option("--tuning-frames", min=1, help="Frames of the tuning set, evenly spaced in its clips.")
-    ] = 200,
+    tuning_set: TuningSet = None,
+    tries: Tries = 40,
+    tuning_frames: TuningFrames = 200,
     methods: Annotated[
         list[str] | None,
         typer.Option(
             "--method",
             metavar="MODULE:FUNCTION",
-            help="A method to compare with, instead of circles and blobs of pipeline.bench.peers. Repeatable.",
+            help="A method to compare with, with ,SETTING=VALUE as often as wanted, instead of circles and blobs of "
+            "pipeline.bench.peers. Repeatable.",
+        ),
+    ] = None,
+    peers: Annotated[
+        Path | None,
+        typer.Option(
+            "--peers",
+            metavar="DIR",
+            help="Run the methods and the other trackers in this environment of clutchlight bench peers-environment.",
         ),
     ] = None,
     results: Annotated[
@@ -76,16 +75,15 @@ def compare_methods(
 ) -> None:
     """Compare the batch with other methods on the same frames, with intervals over animals and paired differences.
 
-    Simpler ways to count the batch's listings are compared, too, and other trackers on its detections where the extra
-    other-trackers is installed. The figures are printed and written to DIR/comparison.json. Clips that an earlier run
-    of the batch finished are not read again.
+    Simpler ways to count the batch's listings are compared, too, and other trackers on its detections where they are
+    installed, here or in the environment of --peers. The figures are printed and written to DIR/comparison.json. Clips
+    that an earlier run of the batch finished are not read again.
     """
     with handle_errors(traceback):
         from pipeline.bench.comparison.compare import compare_entries
         from pipeline.bench.comparison.comparison_table import comparison_table
         from pipeline.bench.comparison.entries import Entry, entries_of_own_detections, entry_of_results
         from pipeline.bench.ground_truth import open_data_set
-        from pipeline.bench.methods.method import load_method
         from pipeline.bench.peers.available import available_peers
         from pipeline.bench.results.own_output import read_own_output
         from pipeline.bench.results.readers import read_method_results
@@ -96,8 +94,11 @@ def compare_methods(
         known, loaded = open_data_set(data_set), load_settings(settings)
         others = [_named_path(each) for each in results or []]
         read = [entry_of_results(name, known, read_method_results(known, path)) for name, path in others]
-        choose = _tuning(tuning_set, tries, tuning_frames, seed, loaded)
-        chosen = [choose(load_method(name)) for name in methods or available_peers()]
+        tuning = MethodTuning(tuning_set, tries, tuning_frames, seed)
+        if peers is None:
+            run_methods(known, methods or available_peers(), out, tuning, loaded, quiet=quiet)
+        else:
+            _run_methods_in(peers, data_set, methods or [], out, tuning, settings)
 
         own_folder = out / f"1-{known.name}"
         run_batch_with_progress(
@@ -105,11 +106,42 @@ def compare_methods(
         )
         own = read_own_output(known, own_folder)
         entries = [Entry("ours", own), *entries_of_own_detections(known, own, loaded.track)]
-        for number, (method, how) in enumerate(chosen, 1):
-            found = run_method_with_progress(known, method, out / f"method-{number}", loaded, quiet=quiet)
-            entries.append(entry_of_results(_short(method.name), known, found, {**method.settings, **how}))
+        if peers is not None:
+            entries += _trackers_in(peers, data_set, known, own_folder, out / "trackers", settings)
+        for run in method_runs(out):
+            found = read_method_results(known, run.detections)
+            entries.append(entry_of_results(_short(run.name), known, found, run.settings))
         compared = compare_entries(known, [*entries, *read], resamples=resamples, seed=seed)
         report_metrics(out / "comparison.json", compared.document(), comparison_table(compared), as_json=as_json)
+
+
+def _run_methods_in(
+    peers: Path, data_set: Path, methods: list[str], out: Path, tuning: MethodTuning, settings: Path | None
+) -> None:
+    """`run_methods` in the environment of the peers, whose libraries are others."""
+    from pipeline.bench.peers.environment import environment_python, run_in_environment
+
+    options = [f"--tries={tuning.tries}", f"--tuning-frames={tuning.frames}", f"--seed={tuning.seed}", "--quiet"]
+    options += [f"--method={name}" for name in methods]
+    options += [] if tuning.data_set is None else [f"--tune-on={tuning.data_set}"]
+    options += [] if settings is None else [f"--settings={settings}"]
+    command = ["-m", "pipeline", "bench", "run-methods", str(data_set), "--out", str(out), *options]
+    run_in_environment(environment_python(peers), command)
+
+
+def _trackers_in(
+    peers: Path, data_set: Path, known: DataSet, own: Path, out: Path, settings: Path | None
+) -> list[Entry]:
+    """The tracks of the trackers in that environment on the detections of our batch."""
+    from pipeline.bench.comparison.entries import Entry
+    from pipeline.bench.other_trackers import tracker_files
+    from pipeline.bench.peers.environment import environment_python, run_in_environment
+    from pipeline.bench.results.readers import read_method_results
+
+    options = [] if settings is None else [f"--settings={settings}"]
+    command = ["-m", "pipeline", "bench", "other-trackers", str(data_set), str(own), "--out", str(out), *options]
+    run_in_environment(environment_python(peers), command)
+    return [Entry(f"ours + {name}", read_method_results(known, path)) for name, path in tracker_files(out).items()]
 
 
 def _short(name: str) -> str:
@@ -121,28 +153,3 @@ def _named_path(text: str) -> tuple[str, Path]:
     """The two sides of "theirs=folder"; without a name, that of the file or folder."""
     name, separator, path = text.partition("=")
     return (name, Path(path)) if separator else (Path(text).stem, Path(text))
-
-
-def _tuning(
-    tuning_set: Path | None, tries: int, frames: int, seed: int, settings: Settings
-) -> Callable[[Method], tuple[Method, dict[str, object]]]:
-    """What tunes a method, and says how; without a tuning set, what leaves it as it is."""
-    if tuning_set is None:
-        return lambda method: (method, {"tuned on": "nothing"})
-    from pipeline.bench.ground_truth import open_data_set
-    from pipeline.bench.methods.tuning import read_tuning_clips, tune
-
-    known: DataSet = open_data_set(tuning_set)
-    clips = read_tuning_clips(known, frames, settings.ingest)
-
-    def tuned(method: Method) -> tuple[Method, dict[str, object]]:
-        best = tune(method, known, clips, tries=tries, seed=seed)
-        how = {
-            "tuned on": f"{best.frames} frames of {known.name}",
-            "tries": best.tries,
-            "F1 there": round(best.f1, 3),
-            "before": round(best.f1_untuned, 3),
-        }
-        return best.method, how
-
-    return tuned

@@ -2,8 +2,7 @@
 
 from __future__ import annotations
 
-import math
-
+from models.ellipse import circumference
 from models.stages import Stage
 from pipeline.report.egg_pictures import HEIGHT, STAGE_DASHES_PX, WIDTH, EggCutout, Ellipse
 
@@ -30,14 +29,8 @@ def egg_overlay_svg(cutout: EggCutout, stage: Stage) -> str:
 
 
 def dash_count(line: Ellipse, dash: float, gap: float) -> int:
-    """How many dashes with their gaps go round an ellipse, so that the pattern closes without a seam.
-
-    The circumference is Ramanujan's second approximation (Ramanujan 1914, Q J Pure Appl Math 45:350).
-    """
-    a, b = line[2:4]
-    h = ((a - b) / (a + b)) ** 2
-    around = math.pi * (a + b) * (1 + 3 * h / (10 + math.sqrt(4 - 3 * h)))
-    return max(3, round(around / (dash + gap)))
+    """How many dashes with their gaps go round an ellipse, so that the pattern closes without a seam."""
+    return max(3, round(float(circumference(line)[0]) / (dash + gap)))
 
 
 def _ellipse(css_class: str, line: Ellipse, stage: Stage) -> str:

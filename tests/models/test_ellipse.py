@@ -11,6 +11,7 @@ from models.ellipse import (
     area,
     bounding_boxes,
     canonical,
+    circumference,
     contains,
     from_log_matrix,
     outline,
@@ -130,6 +131,14 @@ def test_area_is_that_of_a_fine_polygon(row: Rows) -> None:
     x, y = outline(row, corners=5000)[0].T
     shoelace = 0.5 * abs(np.dot(x, np.roll(y, -1)) - np.dot(y, np.roll(x, -1)))
     np.testing.assert_allclose(area(row), shoelace, rtol=1e-6)
+
+
+@repeatably
+@given(ellipses())
+def test_the_circumference_is_the_length_of_a_fine_polygon(row: Rows) -> None:
+    points = outline(row, corners=4096)[0]
+    sides = np.linalg.norm(np.roll(points, -1, axis=0) - points, axis=1)
+    np.testing.assert_allclose(circumference(row)[0], sides.sum(), rtol=5e-4)
 
 
 @repeatably

@@ -2,4 +2,7 @@
 
 `exported_clips` reads the recordings; `mot_export`, `yolo_export`, `coco_export` and `image_folder_export` write one
 format each, and `formats` lists them.
+
+In the environment of the peers, `datumaro_conversion` goes on from there to what labelling tools speak, and
+`fiftyone_view` shows results.
 """

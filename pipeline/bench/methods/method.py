@@ -7,7 +7,8 @@ clip : an iterator over such frames, in order of time. It returns or yields the 
 
 An outline is a mapping with the keys of a detection in COCO results (`pipeline.bench.results.coco_results`) except
 ``image_id``. Parameters that can only be given by name are settings; each has a default. The annotation
-``Annotated[float, SearchRange(low, high)]`` lets `tuning` choose it.
+``Annotated[float, SearchRange(low, high)]`` lets `tuning` choose it. ``package.module:function,setting=value,...``
+gives some of them.
 """
 
 from __future__ import annotations
@@ -116,8 +117,12 @@ class Method:
         return (self.function(frame, **self.settings) for frame in frames)
 
 
-def load_method(name: str) -> Method:
-    """The method ``package.module:function``, from installed packages or the current folder. Raises MethodError."""
+def load_method(text: str) -> Method:
+    """The method ``package.module:function,setting=value,...``, from installed packages or the current folder.
+
+    A setting that is given is not tuned. Raises MethodError.
+    """
+    name, *given = text.split(",")
     module_name, separator, function_name = name.partition(":")
     if not (separator and module_name and function_name):
         raise MethodError(f"{name} is no method. Name it as package.module:function.")
@@ -133,7 +138,10 @@ def load_method(name: str) -> Method:
         sys.path.remove(here)
     if not parameters or parameters[0].name not in ("frame", "clip"):
         raise MethodError(f"{name}: the first parameter must be called frame or clip, after what the method takes.")
-    return Method(name, function, parameters[0].name == "clip", _defaults(name, parameters[1:]), _ranges(hints))
+    defaults = _defaults(name, parameters[1:])
+    chosen = dict(_given_setting(name, each, defaults) for each in given)
+    ranges = {setting: each for setting, each in _ranges(hints).items() if setting not in chosen}
+    return Method(name, function, parameters[0].name == "clip", {**defaults, **chosen}, ranges)
 
 
 def _defaults(name: str, parameters: Sequence[inspect.Parameter]) -> dict[str, Any]:
@@ -141,6 +149,17 @@ def _defaults(name: str, parameters: Sequence[inspect.Parameter]) -> dict[str, A
         if parameter.kind is not parameter.KEYWORD_ONLY or parameter.default is parameter.empty:
             raise MethodError(f"{name}: {parameter.name} must be given by name only (after a *) and have a default.")
     return {parameter.name: parameter.default for parameter in parameters}
+
+
+def _given_setting(name: str, text: str, defaults: Mapping[str, Any]) -> tuple[str, Any]:
+    """The name of a setting and its value, of the same type as its default."""
+    setting, _, value = text.partition("=")
+    if setting not in defaults:
+        raise MethodError(f"{name} has no setting {setting}. It has: {', '.join(defaults) or 'none'}.")
+    try:
+        return setting, type(defaults[setting])(value)
+    except ValueError as error:
+        raise MethodError(f"{name}: {text} cannot be used ({error}). Give a value like {defaults[setting]}.") from error
 
 
 def _ranges(hints: Mapping[str, Any]) -> dict[str, SearchRange]:

@@ -17,12 +17,12 @@ import numpy as np
 
 from models.ellipse import bounding_boxes, canonical
 from models.stages import STAGES
-from pipeline.bench.exported_detections import detection_table
+from pipeline.bench.exported_detections import UNSTATED_STAGE, ExportedDetections, detection_table
 from pipeline.bench.ground_truth import DataSet
 from pipeline.bench.results.method_results import MethodResults, ResultsError
 from pipeline.bench.results.outlines import ellipse_of_box, ellipse_of_segmentation
 
-__all__ = ["checked_detection", "read_coco_results", "results_of_detections"]
+__all__ = ["checked_detection", "coco_results", "read_coco_results", "results_of_detections"]
 
 
 def read_coco_results(data_set: DataSet, path: Path) -> MethodResults | None:
@@ -60,6 +60,30 @@ def results_of_detections(data_set: DataSet, detections: Sequence[Mapping[str, A
         found=detection_table(rows, frames_used=len(data_set.frames.ids)),
         has_tracks=any(row["track_id"] for _, row in rows),
     )
+
+
+def coco_results(data_set: DataSet, found: ExportedDetections) -> list[dict[str, Any]]:
+    """Detections as such a list. What it has no key for is left out."""
+    columns = zip(
+        found.frame.tolist(),
+        found.ellipses.tolist(),
+        found.boxes.tolist(),
+        found.scores.tolist(),
+        found.stage.tolist(),
+        found.track.tolist(),
+        strict=True,
+    )
+    return [
+        {
+            "image_id": data_set.frames.image_ids[frame],
+            "ellipse": ellipse,
+            "bbox": box,
+            "score": score,
+            "track_id": track,
+            **({} if stage == UNSTATED_STAGE else {"category_id": stage + 1}),
+        }
+        for frame, ellipse, box, score, stage, track in columns
+    ]
 
 
 def checked_detection(detection: Mapping[str, Any]) -> dict[str, Any]:

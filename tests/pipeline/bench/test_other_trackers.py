@@ -12,9 +12,12 @@ import pytest
 from numpy.typing import NDArray
 
 from pipeline.bench.ground_truth import open_data_set
-from pipeline.bench.other_trackers import MissingTrackersError, TrackerFunction, other_trackers, tracker_metrics
+from pipeline.bench.other_trackers import MissingTrackersError, other_trackers, tracker_files, tracker_metrics
 from pipeline.bench.results.own_output import read_own_output
-from pipeline.bench.tracking_metrics import TrackingMetrics
+from pipeline.bench.results.readers import read_method_results
+from pipeline.bench.tracker_libraries import LIBRARIES, TrackerFunction, library_trackers
+from pipeline.bench.tracking_input import tracking_clips
+from pipeline.bench.tracking_metrics import TrackingMetrics, tracking_metrics
 from pipeline.cli.app import main
 from pipeline.cli.exit_codes import ExitCode
 from pipeline.settings import load_settings
@@ -59,20 +62,40 @@ def test_identities_of_another_tracker_are_measured_on_the_same_detections(folde
 
 
 def test_the_libraries_track_still_objects(folder: Path) -> None:
-    pytest.importorskip("trackers", reason="pip install 'clutchlight[other-trackers]'")
-    pytest.importorskip("norfair", reason="pip install 'clutchlight[other-trackers]'")
+    installed = library_trackers(SETTINGS)
+    if not installed:
+        pytest.skip("no library of trackers: pip install 'clutchlight[other-trackers]'")
     data_set = open_data_set(folder / "set")
     found = read_own_output(data_set, folder / "out").found
-    for name, tracker in other_trackers(SETTINGS).items():  # they start a track only after some of the twelve frames
+    for name, tracker in installed.items():  # they start a track only after some of the twelve frames
         metrics = tracker_metrics(data_set, found, tracker, minimum_score=SETTINGS.association_score)
         assert metrics.association_accuracy is not None
         assert metrics.association_accuracy > 0.3, name
+        empty = (np.zeros((0, 4)), np.zeros(0))
+        assert [len(each) for each in tracker([empty, empty])] == [0, 0]
+
+
+def test_tracks_are_written_as_coco_results(folder: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("pipeline.bench.other_trackers.other_trackers", lambda settings: {"perfect": track_by_position})
+    written = folder / "tracks"
+    arguments = ["bench", "other-trackers", str(folder / "set"), str(folder / "out"), "--out", str(written)]
+    assert main(arguments) == ExitCode.DONE
+    data_set = open_data_set(folder / "set")
+    (path,) = tracker_files(written).values()
+    results = read_method_results(data_set, path)
+    assert results.has_tracks
+    assert results.found is not None
+    assert tracking_metrics(tracking_clips(data_set.objects, results.found, data_set.frames)).hota == pytest.approx(1)
+    before = read_own_output(data_set, folder / "out").found
+    for name in ("ellipses", "boxes", "scores", "stage"):
+        np.testing.assert_array_equal(getattr(results.found, name), getattr(before, name))
 
 
 def test_missing_libraries_are_reported_with_the_command_that_installs_them(
     folder: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    monkeypatch.setitem(sys.modules, "trackers", None)
+    for library in LIBRARIES:
+        monkeypatch.setitem(sys.modules, library, None)
     with pytest.raises(MissingTrackersError, match="not installed"):
         other_trackers(SETTINGS)
     assert main(["bench", "other-trackers", str(folder / "set"), str(folder / "out")]) == ExitCode.USAGE

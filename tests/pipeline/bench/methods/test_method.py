@@ -54,6 +54,15 @@ def test_a_function_of_frames_is_loaded_with_its_settings_and_ranges(module: str
     ]
 
 
+def test_settings_can_be_given_with_the_name_and_are_then_not_tuned(module: str) -> None:
+    method = load_method(f"{module}:of_frame,level=12,name=y")
+    assert (method.name, method.settings, method.ranges) == (f"{module}:of_frame", {"level": 12, "name": "y"}, {})
+    with pytest.raises(MethodError, match="has no setting lvl"):
+        load_method(f"{module}:of_frame,lvl=12")
+    with pytest.raises(MethodError, match="Give a value like 5"):
+        load_method(f"{module}:of_frame,level=high")
+
+
 def test_a_function_of_clips_sees_all_frames_before_it_answers(module: str) -> None:
     method = load_method(f"{module}:of_clip")
     assert method.takes_clip

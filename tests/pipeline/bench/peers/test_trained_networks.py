@@ -1,0 +1,171 @@
+"""Networks of torchvision: their targets, a few steps of training on the CPU, and what they find as outlines."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from itertools import count
+from pathlib import Path
+
+import numpy as np
+import pytest
+import torch
+from torch import Tensor
+
+from models.checkpoint import CheckpointError
+from models.ellipse import area, overlap
+from models.targets import Labels, Role
+from pipeline.bench.methods.method import MethodError, load_method
+from pipeline.bench.peers import torchvision_networks
+from pipeline.bench.peers.peer_training import PeerTraining, train_peer
+from pipeline.bench.peers.torchvision_networks import NETWORKS, found_outlines, load_peer, object_masks, training_loss
+from pipeline.cli.bench_peers_commands import PeerNetwork
+from pipeline.cli.exit_codes import ExitCode
+from tests.pipeline.conftest import Clutchlight
+
+SIDE = 64
+EGG, FOLLICLE = [30.0, 20.0, 14.0, 9.0, 25.0], [50.0, 50.0, 8.0, 6.0, -70.0]
+OUTSIDE = [-50.0, -50.0, 9.0, 9.0, 0.0]
+CPU = torch.device("cpu")
+
+
+def labels(pictures: int) -> Labels:
+    """A calcified egg, an ignored follicle and an object outside, in each picture but the first, which is empty."""
+    role = torch.tensor([[Role.EMPTY] * 3] + [[Role.TARGET, Role.IGNORED, Role.TARGET]] * (pictures - 1))
+    return Labels(
+        ellipses=torch.tensor([[EGG, FOLLICLE, OUTSIDE]] * pictures),
+        stage=torch.tensor([[2, 0, 1]] * pictures),
+        role=role,
+        visible=torch.ones(pictures, 3),
+        mm_per_px=torch.ones(pictures),
+    )
+
+
+class DrawnBatches:
+    """Bright eggs on noise. A batch depends on its number alone."""
+
+    def batches(self, first: int = 0) -> Iterator[tuple[Tensor, Labels]]:
+        known, pictures = labels(2), 2
+        for number in count(first):
+            noise = torch.rand(pictures, 1, SIDE, SIDE, generator=torch.Generator().manual_seed(number))
+            noise[1, 0][object_masks(torch.tensor([EGG]), SIDE)[0]] += 1
+            yield noise / 2, known
+
+
+def test_the_masks_of_objects_are_their_ellipses() -> None:
+    mask = object_masks(torch.tensor([EGG]), SIDE)[0].numpy()
+    assert mask.sum() == pytest.approx(area(EGG)[0], rel=0.02)
+    ellipse = torchvision_networks._outline(mask, 3, 0.5)["ellipse"]
+    assert overlap(ellipse, EGG)[0, 0] > 0.95
+
+
+def test_mask_rcnn_is_given_boxes_around_what_is_in_the_picture() -> None:
+    target = torchvision_networks._mask_rcnn_target(labels(2), 1, SIDE)
+    assert target["labels"].tolist() == [3]
+    left, top, right, bottom = target["boxes"][0].tolist()
+    mask = target["masks"][0].bool()
+    assert mask[int(top) : int(bottom), int(left) : int(right)].sum() == mask.sum()
+    assert mask[int(top)].any()
+    assert mask[:, int(right) - 1].any()
+    empty = torchvision_networks._mask_rcnn_target(labels(2), 0, SIDE)
+    assert (empty["boxes"].shape, empty["masks"].shape) == ((0, 4), (0, SIDE, SIDE))
+
+
+def test_pixels_of_ignored_objects_do_not_count() -> None:
+    classes = torchvision_networks._pixel_classes(labels(2), 1, SIDE)
+    assert (classes[20, 30], classes[50, 50], classes[2, 2]) == (3, 255, 0)
+    assert not torchvision_networks._pixel_classes(labels(2), 0, SIDE).any()
+
+
+def test_every_network_can_be_chosen() -> None:
+    assert set(NETWORKS) == set(PeerNetwork)
+
+
+def test_a_few_steps_lower_the_loss_and_a_stopped_run_continues(tmp_path: Path) -> None:
+    settings = PeerTraining(network="lraspp", minutes=3, batch=2, learning_rate=1e-3)
+    with pytest.raises(KeyboardInterrupt):
+        train_peer(settings, tmp_path / "a.safetensors", DrawnBatches(), device=CPU, report=stop_at(120), clock=clock())
+    assert (tmp_path / "a.checkpoint").exists()
+    other = settings.model_copy(update={"minutes": 5})
+    with pytest.raises(CheckpointError, match="other settings"):
+        train_peer(other, tmp_path / "a.safetensors", DrawnBatches(), device=CPU, report=ignore, clock=clock())
+    for file in ("a", "b"):
+        path = tmp_path / f"{file}.safetensors"
+        assert train_peer(settings, path, DrawnBatches(), device=CPU, report=ignore, clock=clock()) == 3
+        assert not path.with_suffix(".checkpoint").exists()
+    (_, continued), (_, whole) = (load_peer(str(tmp_path / f"{file}.safetensors")) for file in ("a", "b"))
+    for first, second in zip(continued.state_dict().values(), whole.state_dict().values(), strict=True):
+        torch.testing.assert_close(first, second)
+    pictures, known = next(DrawnBatches().batches(99))
+    torch.manual_seed(settings.seed)
+    untrained = NETWORKS["lraspp"]().train()
+    before = training_loss("lraspp", untrained, pictures, known)
+    assert training_loss("lraspp", whole.train(), pictures, known) < before
+
+
+def test_mask_rcnn_takes_the_labels_and_answers_in_outlines() -> None:
+    pictures, known = next(DrawnBatches().batches())
+    network = NETWORKS["mask-rcnn"]()
+    loss = training_loss("mask-rcnn", network.train(), pictures, known)
+    assert loss.isfinite()
+    assert loss > 0
+    found = found_outlines("mask-rcnn", network.eval(), np.asarray(pictures[1, 0]))
+    assert all(0 <= each["score"] <= 1 and each["category_id"] in (1, 2, 3) for each in found)
+
+
+def clock() -> Callable[[], float]:
+    """Each step takes a minute, and what lies between two takes nothing."""
+    calls = count()
+
+    def now() -> float:
+        return 60.0 * ((next(calls) + 1) // 2)
+
+    return now
+
+
+def ignore(used: float, total: float) -> None:
+    assert 0 < used <= total
+
+
+def stop_at(limit: float) -> Callable[[float, float], None]:
+    def report(used: float, total: float) -> None:
+        if used >= limit:
+            raise KeyboardInterrupt
+
+    return report
+
+
+def test_outlines_of_a_trained_network_lie_in_the_frame(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """The part that is not black is scaled to the network's input, and what is found there back."""
+    given: list[np.ndarray] = []
+
+    def found(name: str, network: object, picture: np.ndarray) -> list[dict[str, object]]:
+        given.append(picture)
+        ellipse = [127.5, 127.5, 64.0, 32.0, 0.0]
+        return [{"ellipse": ellipse, "score": score, "category_id": 3} for score in (0.9, 0.01)]
+
+    monkeypatch.setattr(torchvision_networks, "load_peer", lambda path: ("lraspp", None))
+    monkeypatch.setattr(torchvision_networks, "found_outlines", found)
+    frame = np.zeros((200, 300), np.uint8)
+    frame[40:168, 100:228] = 80
+    method = load_method(f"pipeline.bench.peers.trained_network:find,weights={tmp_path / 'a'}")
+    assert set(method.ranges) == {"least_score"}
+    nothing, outlines = method.outlines([np.zeros((9, 9), np.uint8), frame])
+    assert nothing == []
+    assert given[0].shape == (256, 256)
+    assert given[0] == pytest.approx(80 / 255)
+    assert [(each["ellipse"], each["category_id"]) for each in outlines] == [([163.5, 103.5, 32.0, 16.0, 0.0], 3)]
+
+
+def test_a_missing_file_is_explained() -> None:
+    with pytest.raises(MethodError, match="bench train-peer"):
+        list(load_method("pipeline.bench.peers.trained_network:find").outlines([np.full((9, 9), 9, np.uint8)]))
+
+
+def test_the_command_trains_on_phantoms(clutchlight: Clutchlight, tmp_path: Path) -> None:
+    out = tmp_path / "peer.safetensors"
+    options = ["--minutes", "0.0001", "--batch", 2, "--animals", 2]
+    done = clutchlight("bench", "train-peer", "lraspp", "--out", out, *options)
+    assert done.code == ExitCode.DONE, done.stderr
+    assert done.stdout.startswith("1 step of 2 pictures in 0.0001 minutes on")
+    assert load_peer(str(out))[0] == "lraspp"
+    assert clutchlight("bench", "train-peer", "fcn", "--out", out, "--minutes", 0).code == ExitCode.USAGE
