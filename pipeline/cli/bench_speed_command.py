@@ -34,6 +34,9 @@ def measure_speed(
             help="Also run a whole batch on so many clips of a phantom, such as 10x4. Repeatable.",
         ),
     ] = None,
+    plot: Annotated[
+        Path | None, typer.Option("--plot", metavar="FILE", help="Draw the costs of the batches as an SVG.")
+    ] = None,
     settings: SettingsFile = None,
     engine: EngineOption = EngineName.OPENVINO,
     weights: Weights = None,
@@ -46,11 +49,13 @@ def measure_speed(
     One thread reads the clip, counts, and writes the files of an exam, which are not kept. Processor time hardly
     depends on what else the computer does; the times of whole nights, which use all cores, do.
     """
+    if plot is not None and not nights:
+        raise typer.Exit(misused("--plot draws the batches of --night, and none is given."))
     with handle_errors(traceback), TemporaryDirectory() as folder:
         from pipeline.bench.counting_speed import counting_speed_table, measure_counting_time
         from pipeline.cli.progress import show_step_progress
         from pipeline.speed.clip_costs import USUAL_FRAME_RATE, measure_clip
-        from pipeline.speed.night_costs import measure_night, nights_table
+        from pipeline.speed.night_costs import measure_night, nights_svg, nights_table
 
         loaded = batch_runner.load_run_settings(settings, weights, allow_uncalibrated=True)
         lengths = [_clip_lengths(night) for night in nights or ()]
@@ -70,6 +75,10 @@ def measure_speed(
         load_detector = partial(batch_runner.load_detector, engine.value, weights, loaded)
         with show_step_progress("Reading whole nights", quiet=quiet or not roots):
             batches = [measure_night(root, load_detector, loaded) for root in roots]
+        if plot is not None:
+            from pipeline.store.atomic_write import write_atomically
+
+            write_atomically(plot, [nights_svg(batches).encode()])
         times = [measure_counting_time(number, loaded) for number in tracks or ()]
         if as_json:
             exams = [each.document(costs.network_ms / 1e3) for each in times]

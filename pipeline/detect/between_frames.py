@@ -11,7 +11,6 @@ from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.optimize import linear_sum_assignment
 
 from models.ellipse import from_log_matrix, overlap, to_log_matrix
 from pipeline.detect.detector import Detections
@@ -25,6 +24,8 @@ _SAME_OBJECT_IOU = 0.2  # of outlines a few frames apart; common practice, no so
 
 def detections_between(before: Detections, after: Detections, frame: int, minimum_score: float) -> Detections:
     """Of a frame between two others, highest score first, none with less than ``minimum_score``."""
+    from scipy.optimize import linear_sum_assignment  # slow to import, and a night with nothing new needs none
+
     share = (frame - before.frame) / (after.frame - before.frame)
     iou = overlap(before.ellipses, after.ellipses)
     rows, columns = linear_sum_assignment(iou, maximize=True)

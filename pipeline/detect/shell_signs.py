@@ -19,6 +19,7 @@ Shell, shadow and interior are what stages are read from (Casares et al. 1997, J
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, fields
 
 import cv2
@@ -115,27 +116,40 @@ class ShellSigns:
     frames: int = 1
 
 
-def measure_signs(grey: NDArray[np.uint8], beams: BeamCoordinates, ellipses: Floats, row: int) -> ShellSigns | None:
-    """The signs of the object in one row of all the outlines (N, 5) of a picture (H, W).
+def measure_signs(
+    grey: NDArray[np.uint8], beams: BeamCoordinates, ellipses: Floats, rows: Sequence[int]
+) -> list[ShellSigns | None]:
+    """The signs of the objects in some rows of all the outlines (N, 5) of a picture (H, W).
 
-    None where too little of it is visible: it lies in another's shadow, or at the edge of the sector.
+    None where too little of an object is visible: it lies in another's shadow, or at the edge of the sector.
     """
-    others = beams.extents(ellipses)
-    ellipse, extent = ellipses[row], others.pop(row)
+    extents = beams.extents(ellipses) if rows else []
+    return [
+        _signs_of_one(grey, beams, ellipses[row], extents[row], [*extents[:row], *extents[row + 1 :]]) for row in rows
+    ]
+
+
+def _signs_of_one(
+    grey: NDArray[np.uint8], beams: BeamCoordinates, ellipse: Floats, extent: BeamExtent, others: list[BeamExtent]
+) -> ShellSigns | None:
     if extent.half_depth < _REGIONS.minimum_half_depth_px or extent.half_width <= 0:
         return None
     beam = (extent.centre_beam + extent.half_width * _ACROSS)[:, None]
     depth = (extent.centre_depth + extent.half_depth * _ALONG)[None]
-    levels, visible = _sample(grey, beams, beam, depth, others)
-    radius = _radius(ellipse, *beams.to_xy(beam, depth))
+    x, y = beams.to_xy(beam, depth)
+    visible = _in_sector(beams, x, y) & ~_hidden(beam, depth, others)
+    radius = _radius(ellipse, x, y)
     across, below_centre = np.abs(_ACROSS)[:, None], _ALONG[None] > 0
     interior = radius < _REGIONS.interior_radius
     inside = visible & interior
+    if inside.sum() < _REGIONS.interior_visible_share * interior.sum():
+        return None
     nearest, farthest = _REGIONS.around_radii
     shadowed = (across < _REGIONS.around_half_width) & below_centre
     around = visible & (radius > nearest) & (radius < farthest) & ~shadowed
-    if inside.sum() < _REGIONS.interior_visible_share * interior.sum() or around.sum() < _REGIONS.minimum_samples:
+    if around.sum() < _REGIONS.minimum_samples:
         return None
+    levels = _levels(grey, x, y)
     tissue_level = float(medians(levels[around]))
     core, outer = inside & (radius < _REGIONS.core_radius), inside & (radius > _REGIONS.outer_radius)
     rim, rim_px, saturated_share = _measure_wall(grey, beams, ellipse, extent, others)
@@ -176,26 +190,32 @@ def _sample(
 ) -> tuple[Floats, Mask]:
     """(B, S) grey levels at beams and depths, and whether each point shows tissue that nothing else hides."""
     x, y = beams.to_xy(beam, depth)
-    levels, visible = _levels(grey, beams, x, y)
-    return levels, visible & ~_hidden(beam, depth, others)
+    return _levels(grey, x, y), _in_sector(beams, x, y) & ~_hidden(beam, depth, others)
 
 
 def _sample_points(
     grey: NDArray[np.uint8], beams: BeamCoordinates, x: Floats, y: Floats, others: list[BeamExtent]
 ) -> tuple[Floats, Mask]:
     """The same at points x and y."""
-    levels, visible = _levels(grey, beams, x, y)
     beam, depth = (part.reshape(x.shape) for part in beams.to_beam_depth(np.stack([x, y], axis=-1)))
-    return levels, visible & ~_hidden(beam, depth, others)
+    return _levels(grey, x, y), _in_sector(beams, x, y) & ~_hidden(beam, depth, others)
 
 
-def _levels(grey: NDArray[np.uint8], beams: BeamCoordinates, x: Floats, y: Floats) -> tuple[Floats, Mask]:
-    """Grey levels at points, and whether each of them lies in the sector."""
-    x32, y32 = (np.ascontiguousarray(part, np.float32) for part in (x, y))
-    levels = cv2.remap(grey, x32, y32, cv2.INTER_LINEAR, borderMode=cv2.BORDER_CONSTANT)
+def _levels(grey: NDArray[np.uint8], x: Floats, y: Floats) -> Floats:
+    """Grey levels at points."""
+    levels = cv2.remap(grey, *_as_maps(x, y), cv2.INTER_LINEAR, borderMode=cv2.BORDER_CONSTANT)
+    return np.asarray(levels, np.float64)
+
+
+def _in_sector(beams: BeamCoordinates, x: Floats, y: Floats) -> Mask:
+    """Which points lie in the sector."""
     mask = beams.sector.mask.view(np.uint8)
-    inside = cv2.remap(mask, x32, y32, cv2.INTER_NEAREST, borderMode=cv2.BORDER_CONSTANT) > 0
-    return np.asarray(levels, np.float64), inside
+    inside = cv2.remap(mask, *_as_maps(x, y), cv2.INTER_NEAREST, borderMode=cv2.BORDER_CONSTANT)
+    return np.asarray(inside > 0)
+
+
+def _as_maps(x: Floats, y: Floats) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
+    return np.ascontiguousarray(x, np.float32), np.ascontiguousarray(y, np.float32)
 
 
 def _hidden(beam: Floats, depth: Floats, others: list[BeamExtent]) -> Mask:

@@ -1,4 +1,4 @@
-"""The growth of the costs as an SVG: small plots, each of one figure over the number of exams, both logarithmic.
+"""The growth of costs as an SVG: small plots, each of one figure over the number of exams or frames, both logarithmic.
 
 The SVG is written directly, so that no plotting library is needed. The numbers are in ``years.json``.
 """
@@ -6,12 +6,12 @@ The SVG is written directly, so that no plotting library is needed. The numbers 
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from html import escape
 
 from pipeline.night.growth import GrowthFigures
 
-__all__ = ["growth_svg"]
+__all__ = ["growth_svg", "logarithmic_plots_svg"]
 
 _SIDE, _MARGIN, _COLUMNS = 240, 80, 3  # px, of a plot and around it
 PLOTS = (
@@ -25,26 +25,33 @@ PLOTS = (
 
 
 def growth_svg(figures: Sequence[GrowthFigures]) -> str:
-    """A plot for each of ``PLOTS``. A line that rises by one field grows as the number of exams does."""
-    rows = math.ceil(len(PLOTS) / _COLUMNS)
-    width, height = _COLUMNS * (_SIDE + _MARGIN) + _MARGIN, rows * (_SIDE + _MARGIN) + _MARGIN
+    """A plot for each of ``PLOTS`` over the number of exams."""
+    plots = {title: [float(getattr(each, name)) for each in figures] for title, name in PLOTS}
+    return logarithmic_plots_svg("exams", [each.exams for each in figures], plots)
+
+
+def logarithmic_plots_svg(of_what: str, numbers: Sequence[int], plots: Mapping[str, Sequence[float]]) -> str:
+    """A plot of each figure, by its title. A line that rises by one field in each grows as the numbers do.
+
+    of_what : what is counted by ``numbers``, in ascending order
+    """
+    columns, rows = min(_COLUMNS, len(plots)), math.ceil(len(plots) / _COLUMNS)
+    width, height = columns * (_SIDE + _MARGIN) + _MARGIN, rows * (_SIDE + _MARGIN) + _MARGIN
     parts = [
         f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {width} {height}" font-family="sans-serif" '
         'font-size="13">',
         f'<rect width="{width}" height="{height}" fill="#ffffff"/>',
     ]
-    exams = [each.exams for each in figures]
-    for place, (title, name) in enumerate(PLOTS):
+    for place, (title, values) in enumerate(plots.items()):
         left = _MARGIN + place % _COLUMNS * (_SIDE + _MARGIN)
         top = _MARGIN // 2 + place // _COLUMNS * (_SIDE + _MARGIN)
-        values = [float(getattr(each, name)) for each in figures]
-        parts += [f'<g transform="translate({left} {top})">', *_plot(title, exams, values), "</g>"]
+        parts += [f'<g transform="translate({left} {top})">', *_plot(title, of_what, numbers, values), "</g>"]
     return "\n".join([*parts, "</svg>"]) + "\n"
 
 
-def _plot(title: str, exams: Sequence[int], values: Sequence[float]) -> Iterator[str]:
+def _plot(title: str, of_what: str, numbers: Sequence[int], values: Sequence[float]) -> Iterator[str]:
     """Fields are as wide as high, and each is a power of ten."""
-    first, fields = _decades(exams)
+    first, fields = _decades(numbers)
     lowest, high = _decades(values)
     fields = max(fields, high)
     step = _SIDE / fields
@@ -52,11 +59,11 @@ def _plot(title: str, exams: Sequence[int], values: Sequence[float]) -> Iterator
         yield f'<path d="M0 {step * tick:.1f}H{_SIDE}M{step * tick:.1f} 0V{_SIDE}" stroke="#dddddd"/>'
         yield _text(step * tick, _SIDE + 18, f"{10.0 ** (first + tick):,.12g}")
         yield _text(-8, _SIDE - step * tick + 4, f"{10.0 ** (lowest + tick):,.12g}", anchor="end")
-    yield _text(_SIDE / 2, _SIDE + 36, "exams")
+    yield _text(_SIDE / 2, _SIDE + 36, of_what)
     yield _text(0, -10, title, anchor="start")
     points = [
         (step * (math.log10(number) - first), _SIDE - step * (_log(value) - lowest))
-        for number, value in zip(exams, values, strict=True)
+        for number, value in zip(numbers, values, strict=True)
     ]
     line = " ".join(f"{x:.1f},{y:.1f}" for x, y in points)
     yield f'<polyline points="{line}" fill="none" stroke="#000000" stroke-width="2"/>'

@@ -36,14 +36,18 @@ class TrackSigns:
         rows = np.flatnonzero(track_ids > 0)
         outlines = detections.ellipses[rows]
         qualities = view_quality(detections.ellipses, detections.scores)[rows]
+        shown_better: list[tuple[int, int, float]] = []  # row, track and quality
         for row, (track, quality) in enumerate(zip(track_ids[rows].tolist(), qualities.tolist(), strict=True)):
             kept = self._kept.setdefault(track, [])
             kept_are_better = len(kept) == FRAMES_PER_TRACK and quality <= kept[0][0]
             if kept_are_better or frame.index < self._last_measured.get(track, -FRAME_SPACING) + FRAME_SPACING:
                 continue
             self._last_measured[track] = frame.index
-            signs = measure_signs(frame.grey, self._beams, outlines, row)
+            shown_better.append((row, track, quality))
+        measured = measure_signs(frame.grey, self._beams, outlines, [row for row, *_ in shown_better])
+        for (_, track, quality), signs in zip(shown_better, measured, strict=True):
             if signs is not None:
+                kept = self._kept[track]
                 insort(kept, (quality, frame.index, signs), key=lambda entry: entry[:2])
                 del kept[:-FRAMES_PER_TRACK]
         for track in tracked.update.dropped:

@@ -13,9 +13,10 @@ from pipeline.batch.clip_workers import DetectorLoader
 from pipeline.batch.events import BatchEvent, ClipEnded, ClipsRead, FramesRead
 from pipeline.batch.run import run_batch
 from pipeline.ingest.frame import ClipError
+from pipeline.night.growth_plot import logarithmic_plots_svg
 from pipeline.settings import Settings
 
-__all__ = ["NightCosts", "measure_night", "nights_table"]
+__all__ = ["NightCosts", "measure_night", "nights_svg", "nights_table"]
 
 
 @dataclass(frozen=True)
@@ -79,3 +80,14 @@ def nights_table(nights: Sequence[NightCosts], frame_rate: float) -> str:
         for night in nights
     ]
     return "\n".join(lines)
+
+
+def nights_svg(nights: Sequence[NightCosts]) -> str:
+    """Time and memory over the number of frames, one batch or more."""
+    ordered = sorted(nights, key=lambda night: night.frames)
+    plots = {
+        "processor time, s": [night.processor_s for night in ordered],
+        "time on the clock, s": [night.seconds for night in ordered],
+        "memory of the largest worker, MiB": [float(night.worker_mib) for night in ordered],
+    }
+    return logarithmic_plots_svg("frames", [night.frames for night in ordered], plots)

@@ -10,7 +10,6 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.optimize import linear_sum_assignment
 
 from models.ellipse import overlap, to_log_matrix
 
@@ -113,6 +112,8 @@ def assign(cost: Floats) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
     """Rows and columns of the one-to-one assignment with most pairs and then least cost; none FORBIDDEN."""
     if not cost.size or cost.min() >= FORBIDDEN:
         return np.zeros(0, np.int64), np.zeros(0, np.int64)
+    from scipy.optimize import linear_sum_assignment  # slow to import, and a night with nothing new needs none
+
     rows, columns = linear_sum_assignment(cost)
     allowed = cost[rows, columns] < FORBIDDEN
     return rows[allowed].astype(np.int64), columns[allowed].astype(np.int64)

@@ -14,7 +14,6 @@ from itertools import pairwise
 import numpy as np
 from numpy.typing import NDArray
 from scipy.ndimage import gaussian_filter1d
-from scipy.optimize import isotonic_regression
 from scipy.sparse.csgraph import shortest_path
 
 __all__ = ["layout_along_line", "monotonic_between", "nested_turns"]
@@ -61,6 +60,8 @@ def nested_turns(positions: Floats, smoothing_frames: float) -> list[tuple[int, 
 
 def monotonic_between(positions: Floats, turns: Sequence[int]) -> Floats:
     """(K,) the nearest positions that rise and fall in alternation, without turning, from each turn to the next."""
+    from scipy.optimize import isotonic_regression  # slow to import, and a night with nothing new needs none
+
     ends = (0, *turns, len(positions) - 1)
     steps = np.diff(positions[list(ends)])
     rises = bool(steps[::2].sum() >= steps[1::2].sum())  # at first

@@ -115,7 +115,7 @@ def find_courses(
             if any(abs(frame - other) <= near for other in others)
         )
 
-    courses = []
+    courses, in_plane_turns = [], _InPlaneTurns(likeness)
     for (reading, probability), frames in zip(likely, turn_frames, strict=True):
         positions = np.interp(likeness.frames, searched, reading.positions - reading.positions[0])
         if len(frames) and reading.positions[reading.turns[0]] < reading.positions[0]:
@@ -124,7 +124,7 @@ def find_courses(
             ProbeCourse(
                 frames=likeness.frames,
                 positions=np.asarray(positions),
-                in_plane_degrees=_in_plane_degrees(likeness, np.asarray(positions)),
+                in_plane_degrees=in_plane_turns.degrees(np.asarray(positions)),
                 turns=tuple(ProbeTurn(frame, turn_probability(frame)) for frame in frames),
                 probability=probability,
                 face_xy=geometry.middle_xy,
@@ -263,16 +263,24 @@ def _turn_frame(frames: NDArray[np.int64], positions: Floats, turn: int) -> floa
     return float(frames[start] + frames[end]) / 2
 
 
-def _in_plane_degrees(likeness: FrameLikeness, positions: Floats) -> Floats:
-    """(K,) in-plane turns of the frames whose differences agree best with those of alike frames at one position."""
-    apart = positions[:, None] - positions[None]
-    alike = (2 * likeness.likeness.astype(np.float64) - 1).clip(0, 1) ** 2
-    weight = np.exp(-0.5 * (apart / _MODEL.same_place_sd) ** 2) * alike
-    np.fill_diagonal(weight, 0)
-    count = len(positions)
-    # Least squares of angle[j] - angle[i] against what the pictures say, and of an even turn from frame to frame.
-    smooth = _MODEL.turn_smoothing * max(float(weight.sum()), 1e-6) / count
-    matrix = np.diag(weight.sum(axis=1)) - weight
-    step = np.diff(np.eye(count), axis=0)
-    matrix += smooth * step.T @ step + 1e-6 * np.eye(count)
-    return np.asarray(np.linalg.solve(matrix, -(weight * likeness.turn_degrees).sum(axis=1)))
+class _InPlaneTurns:
+    """How far the picture turned in its plane from frame to frame, for any positions along the way."""
+
+    def __init__(self, likeness: FrameLikeness) -> None:
+        self._turn_degrees = likeness.turn_degrees
+        self._alike = (2 * likeness.likeness.astype(np.float64) - 1).clip(0, 1) ** 2
+        np.fill_diagonal(self._alike, 0)
+
+    def degrees(self, positions: Floats) -> Floats:
+        """(K,) in-plane turns of the frames whose differences agree best with those of alike frames at one position."""
+        apart = positions[:, None] - positions[None]
+        weight = np.exp(-0.5 * (apart / _MODEL.same_place_sd) ** 2) * self._alike
+        count, row = len(positions), np.arange(len(positions))
+        # Least squares of angle[j] - angle[i] against what the pictures say, and of an even turn from frame to frame.
+        smooth = _MODEL.turn_smoothing * max(float(weight.sum()), 1e-6) / count
+        matrix = np.diag(weight.sum(axis=1)) - weight
+        neighbours = np.where((row == 0) | (row == count - 1), 1.0, 2.0)  # of each frame
+        matrix[row, row] += smooth * neighbours + 1e-6
+        matrix[row[:-1], row[1:]] -= smooth
+        matrix[row[1:], row[:-1]] -= smooth
+        return np.asarray(np.linalg.solve(matrix, -(weight * self._turn_degrees).sum(axis=1)))

@@ -20,6 +20,7 @@ from pipeline.track.thumbnails import ThumbnailStack
 __all__ = ["MAXIMUM_TURN_DEGREES", "ClipLikeness", "FaceGeometry", "FrameLikeness", "clip_likeness", "frame_likeness"]
 
 Floats = NDArray[np.float32]
+PolarMaps = tuple[Floats, NDArray[np.bool_]]  # as `_polar_maps` gives them
 
 MAXIMUM_TURN_DEGREES = 15.0
 
@@ -41,6 +42,7 @@ class _LikenessModel:
 
 
 _MODEL = _LikenessModel()
+_SHIFTS = round(MAXIMUM_TURN_DEGREES / _MODEL.step_degrees)  # of the polar grid, either way
 
 
 @dataclass(frozen=True)
@@ -120,28 +122,36 @@ def _best_mean(likeness: Floats) -> float:
     return float(np.sort(likeness.max(axis=1))[-_MODEL.alike_frames :].mean())
 
 
-def _highest_correlation(
-    first: tuple[Floats, NDArray[np.bool_]], second: tuple[Floats, NDArray[np.bool_]]
-) -> tuple[Floats, Floats]:
+def _highest_correlation(first: PolarMaps, second: PolarMaps) -> tuple[Floats, Floats]:
     """(K, L) highest correlation of polar maps over all shifts, and the shift that reaches it, degrees."""
-    (maps_a, inside_a), (maps_b, inside_b) = first, second
-    shifts = round(MAXIMUM_TURN_DEGREES / _MODEL.step_degrees)
-    best = np.full((len(maps_a), len(maps_b)), -np.inf, np.float32)
+    best = np.full((len(first[0]), len(second[0])), -np.inf, np.float32)
     turn = np.zeros(best.shape, np.float32)
-    angles = inside_a.shape[1]
-    for shift in range(-shifts, shifts + 1):
-        part_a = np.s_[max(0, -shift) : angles - max(0, shift)]
-        part_b = np.s_[max(0, shift) : angles - max(0, -shift)]
-        common = inside_a[:, part_a] & inside_b[:, part_b]
-        a, b = maps_a[:, :, part_a][:, common], maps_b[:, :, part_b][:, common]
-        correlation = a @ b.T / (_norms(a)[:, None] * _norms(b)[None])
-        correlation -= _MODEL.turn_cost * abs(shift) * _MODEL.step_degrees
-        is_better = correlation > best
-        best[is_better], turn[is_better] = correlation[is_better], shift * _MODEL.step_degrees
+    for shift in range(_SHIFTS + 1):
+        forth = _correlation(first, second, shift)
+        # Between the frames of one clip, each shifted against the other is the same as the other against it.
+        back = forth.T if first is second else _correlation(first, second, -shift)
+        for sign, correlation in ((-1, back), (1, forth)):
+            degrees = np.float32(sign * shift * _MODEL.step_degrees)
+            is_better = (correlation > best) | ((correlation == best) & (degrees < turn))
+            np.copyto(best, correlation, where=is_better)
+            np.copyto(turn, degrees, where=is_better)
     return best.clip(-1, 1), turn
 
 
-def _polar_maps(thumbnails: ThumbnailStack, geometry: FaceGeometry) -> tuple[Floats, NDArray[np.bool_]]:
+def _correlation(first: PolarMaps, second: PolarMaps, shift: int) -> Floats:
+    """(K, L) correlation of polar maps at one shift, less what the turn costs."""
+    (maps_a, inside_a), (maps_b, inside_b) = first, second
+    angles = inside_a.shape[1]
+    part_a = np.s_[max(0, -shift) : angles - max(0, shift)]
+    part_b = np.s_[max(0, shift) : angles - max(0, -shift)]
+    common = inside_a[:, part_a] & inside_b[:, part_b]
+    a, b = maps_a[:, :, part_a][:, common], maps_b[:, :, part_b][:, common]
+    correlation = a @ b.T / (_norms(a)[:, None] * _norms(b)[None])
+    correlation -= _MODEL.turn_cost * abs(shift) * _MODEL.step_degrees
+    return np.asarray(correlation, np.float32)
+
+
+def _polar_maps(thumbnails: ThumbnailStack, geometry: FaceGeometry) -> PolarMaps:
     """(K, R, A) pictures and outlines one below the other, at radii and angles about the middle of the face.
 
     Also (R, A) bool, whether a place of this grid lies in the sector.

@@ -197,9 +197,11 @@ class Description:
 
 def write_pdf(pages: Sequence[Block], description: Description) -> bytes:
     """The document, tagged. The same pages give the same bytes."""
+    from reportlab import rl_config
     from reportlab.pdfgen.canvas import Canvas
 
     register_fonts()
+    rl_config.useA85 = 0  # pictures and pages as letters are a quarter larger, and took most of the time
     file = io.BytesIO()
     # Invariant: neither the time nor chance is part of the document's identity.
     canvas = Canvas(

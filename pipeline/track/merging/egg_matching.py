@@ -15,7 +15,6 @@ from __future__ import annotations
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.optimize import linear_sum_assignment
 from scipy.sparse import csr_array
 from scipy.sparse.csgraph import connected_components
 from scipy.special import betaln, gammaln, logit
@@ -125,6 +124,8 @@ def best_pairs(log_ratios: Floats, count: int) -> NDArray[np.int64]:
     count = min(count, rows, columns)
     if count == 0:
         return np.zeros((0, 2), np.int64)
+    from scipy.optimize import linear_sum_assignment  # slow to import, and a night with nothing new needs none
+
     # All rows except ``count`` are assigned to an added column, all columns except ``count`` to an added row.
     size = rows + columns - count
     cost = np.zeros((size, size))

@@ -15,7 +15,7 @@ WALL = {"rim_db": 12.0, "rim_mm": 0.5}
 
 def signs_of(material):
     rendered = rendered_egg(material)
-    signs = measure_signs(rendered.picture, BeamCoordinates(rendered.sector), rendered.ellipse[None], 0)
+    (signs,) = measure_signs(rendered.picture, BeamCoordinates(rendered.sector), rendered.ellipse[None], [0])
     assert signs is not None
     return signs
 

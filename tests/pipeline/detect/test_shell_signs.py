@@ -16,7 +16,7 @@ WALL = {"rim_db": 12.0, "rim_mm": 0.5}
 
 def signs_of(material, **how):
     rendered = rendered_egg(material, **how)
-    signs = measure_signs(rendered.picture, BeamCoordinates(rendered.sector), rendered.ellipse[None], 0)
+    (signs,) = measure_signs(rendered.picture, BeamCoordinates(rendered.sector), rendered.ellipse[None], [0])
     assert signs is not None
     return signs
 
@@ -24,7 +24,7 @@ def signs_of(material, **how):
 @pytest.mark.parametrize("loss_db", [0.0, 1.0, 3.0])
 def test_the_shadow_is_as_deep_as_the_loss_in_the_egg(loss_db):
     rendered = rendered_egg(WALL | {"loss_db": loss_db})
-    signs = measure_signs(rendered.picture, BeamCoordinates(rendered.sector), rendered.ellipse[None], 0)
+    (signs,) = measure_signs(rendered.picture, BeamCoordinates(rendered.sector), rendered.ellipse[None], [0])
     deep = slice(360, 420)  # 36 to 42 mm down, behind an egg that ends at 31 mm
     expected_db = rendered.loss_db[deep, 160:240].mean() - rendered.loss_db[deep, :40].mean()
     assert signs.shadow / GREY_PER_DB == pytest.approx(expected_db, abs=1.0)
@@ -86,12 +86,12 @@ def test_what_another_object_hides_is_not_measured():
     above = rendered.ellipse.copy()
     above[1] -= 170
     both = np.stack([rendered.ellipse, above])
-    assert measure_signs(rendered.picture, beams, both, 0) is None
+    assert measure_signs(rendered.picture, beams, both, [0]) == [None]
     neighbour = rendered.ellipse.copy()
     neighbour[0] += 190
-    alone = measure_signs(rendered.picture, beams, rendered.ellipse[None], 0)
+    (alone,) = measure_signs(rendered.picture, beams, rendered.ellipse[None], [0])
     assert alone is not None
-    two = measure_signs(rendered.picture, beams, np.stack([rendered.ellipse, neighbour]), 0)
+    (two,) = measure_signs(rendered.picture, beams, np.stack([rendered.ellipse, neighbour]), [0])
     assert two is not None
     assert two.shadow == pytest.approx(alone.shadow, abs=GREY_PER_DB)
 
@@ -101,7 +101,7 @@ def test_at_the_edge_of_the_sector_nothing_is_measured():
     mask = rendered.sector.mask.copy()
     mask[:, 180:] = False
     sector = replace(rendered.sector, mask=mask)
-    assert measure_signs(rendered.picture, BeamCoordinates(sector), rendered.ellipse[None], 0) is None
+    assert measure_signs(rendered.picture, BeamCoordinates(sector), rendered.ellipse[None], [0]) == [None]
 
 
 def test_the_median_ignores_missing_signs():

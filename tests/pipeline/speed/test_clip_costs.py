@@ -1,6 +1,7 @@
 from __future__ import annotations
 
 import json
+import xml.etree.ElementTree as ElementTree
 from pathlib import Path
 
 import pytest
@@ -9,7 +10,7 @@ from pipeline.cli.exit_codes import ExitCode
 from pipeline.ingest.frame import ClipError
 from pipeline.settings import load_settings
 from pipeline.speed.clip_costs import BARE, ClipCosts, measure_clip
-from pipeline.speed.night_costs import measure_night, nights_table
+from pipeline.speed.night_costs import NightCosts, measure_night, nights_svg, nights_table
 from tests.pipeline.blob_finder import BlobFinder, write_exam_folder
 from tests.pipeline.conftest import Clutchlight
 
@@ -62,3 +63,22 @@ def test_a_night_is_a_number_of_clips_and_their_length(night: str, clutchlight: 
     result = clutchlight("bench", "speed", "clip.mp4", "--night", night)
     assert result.code == ExitCode.USAGE
     assert "such as 10x4" in result.stderr
+
+
+def test_costs_that_grow_with_the_frames_are_a_straight_line() -> None:
+    nights = [NightCosts(1, frames, frames / 50, frames / 40, 300) for frames in (1000, 100, 10_000)]
+    root = ElementTree.fromstring(nights_svg(nights))
+    processor, clock, memory = (
+        [tuple(map(float, point.split(","))) for point in line.attrib["points"].split()]
+        for line in root.iter("{http://www.w3.org/2000/svg}polyline")
+    )
+    for (x0, y0), (x1, y1), (x2, y2) in (processor, clock):
+        assert x0 < x1 < x2
+        assert (x1 - x0, x2 - x1) == pytest.approx((y0 - y1, y1 - y2), abs=0.3)
+    assert len({y for _, y in memory}) == 1
+
+
+def test_a_plot_needs_nights(tmp_path: Path, clutchlight: Clutchlight) -> None:
+    result = clutchlight("bench", "speed", "clip.mp4", "--plot", tmp_path / "costs.svg")
+    assert result.code == ExitCode.USAGE
+    assert "--night" in result.stderr

@@ -77,7 +77,7 @@ PIECE = WALL | {"echo_db": 15.0, "loss_db": 3.0}  # solid, with a shadow
 def flag_codes(material: dict[str, float], semi_axes: tuple[float, float, float], stage="calcified") -> list[str]:
     """Flags of one object in a rendered picture, measured as in a scan."""
     picture = rendered_egg(material, semi_axes=semi_axes)
-    signs = measure_signs(picture.picture, BeamCoordinates(picture.sector), picture.ellipse[None], 0)
+    (signs,) = measure_signs(picture.picture, BeamCoordinates(picture.sector), picture.ellipse[None], [0])
     assert signs is not None
     found = replace(egg(1, 1, stage=stage), signs=describe_signs(signs, MM_PER_PX, SETTINGS.shell_signs))
     return [flag.code for flag in evaluate_flags(replace(UNREMARKABLE, eggs=(found,)), SETTINGS)]
