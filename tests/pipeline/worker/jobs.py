@@ -13,6 +13,7 @@ from pipeline.worker.job_loop import Progress
 __all__ = [
     "UnportableError",
     "add",
+    "describe",
     "die",
     "end_politely",
     "fill_memory",
@@ -33,6 +34,10 @@ class UnportableError(Exception):
 
 def prepare(number: int) -> list[int]:
     return [number]
+
+
+def describe(kept: list[int], progress: Progress) -> list[int]:
+    return kept
 
 
 def leave() -> None:
