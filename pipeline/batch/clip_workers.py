@@ -145,6 +145,10 @@ class _Description:
     engine_name: str
     versions: tuple[tuple[str, str], ...]
 
+    def __str__(self) -> str:
+        network = f"{self.model.name} ({self.model.sha256[:8]}) on {self.engine_name}"
+        return ", ".join([network, *map(" ".join, self.versions)])
+
 
 def _prepare(load_detector: DetectorLoader, settings: Settings) -> _Prepared:
     return _Prepared(load_detector(), settings)

@@ -177,9 +177,8 @@ class DaskPool:
             return bool(self._ready) and (not missing or time.monotonic() - begun > FIRST_WORKERS_S)
 
         self.wait(are_known)
-        numbers = Counter(map(str, self._ready.values()))
-        most = max(sorted(numbers), key=numbers.__getitem__)
-        chosen = next(each for each in self._ready.values() if str(each) == most)
+        numbers = Counter(self._ready.values())
+        chosen = max(sorted(numbers, key=str), key=numbers.__getitem__)
         self._set_state(chosen)
         return chosen
 

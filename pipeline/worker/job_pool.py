@@ -49,7 +49,8 @@ class Preparation:
     """What each process does before its first job. Both are sent by pickle.
 
     prepare : returns the first argument of every job, for example a loaded network
-    describe : a job whose answer decides what comes of all others; it must be the same in all processes
+    describe : a job whose answer decides what comes of all others; it must be the same in all processes, can be
+        compared and hashed, and as a string can be read by people
     """
 
     prepare: Callable[[], Any]

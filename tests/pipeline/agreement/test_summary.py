@@ -62,6 +62,7 @@ def test_the_document_is_json_and_contains_every_pair() -> None:
     assert document["rule"] == {"max_days_to_radiograph": 7, "max_days_to_first_egg": 28, "max_days_between_eggs": 7}
     assert document["by_scanned_by"][0]["scanned_by"] == "K. Sedge"
     assert document["pairs"][1] == {
+        "station": None,
         "animal": "AF-2",
         "exam": "2026-05-02",
         "species": "Emys orbicularis",

@@ -139,7 +139,7 @@ def test_harmful_clips_are_refused_as_on_one_machine(tmp_path: Path) -> None:
     for columns in (176, 160, 144):
         pictures = [picture[:, :columns] for picture in film(1, frames=12, seed=columns)]
         write_video(folder / f"left-{columns}.mp4", pictures)
-    limits = {"clip_memory_mib": 512, "clip_seconds": 20.0, "clip_seconds_per_frame": 0.0}
+    limits = {"clip_memory_mib": 256, "clip_seconds": 40.0, "clip_seconds_per_frame": 0.0}
     settings = LOADED.model_copy(update={"run": LOADED.run.model_copy(update=limits)})
     one = run_batch(root, tmp_path / "one", settings, HarmfulOn)
     with DaskProcesses(tmp_path) as dask:

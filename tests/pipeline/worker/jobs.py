@@ -39,8 +39,8 @@ def prepare(number: int) -> list[int]:
     return [number]
 
 
-def describe(kept: list[int], progress: Progress) -> list[int]:
-    return kept
+def describe(kept: list[int], progress: Progress) -> int:
+    return kept[0]
 
 
 def describe_place(kept: list[int], progress: Progress) -> str:
