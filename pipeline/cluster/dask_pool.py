@@ -112,9 +112,9 @@ class DaskPool:
             self._client.subscribe_topic(TOPIC, self._receive)
             self._set_state(None)
             plugin = NightOnWorker(self._name, self._night, pickle.dumps(preparation), clip_limits(settings.run))
-            error = _within(FIRST_WORKERS_S, self._client.register_plugin, plugin, self._name)
-            if error is not None:
-                log.warning("%s: a worker of the cluster cannot begin: %s", address, error)
+            failure = _within(FIRST_WORKERS_S, self._client.register_plugin, plugin, self._name)
+            if failure is not None:
+                log.warning("%s: a worker of the cluster cannot begin: %s", address, failure)
             self.description = self._choose()
         except BaseException:
             self.close()

@@ -70,7 +70,8 @@ class NightOnWorker(WorkerPlugin):  # type: ignore[misc]  # Dask's types are not
         """Do a job in a process. It runs in one of Dask's threads."""
         slot, process = self._take()
         reporter = _StepReporter(lambda steps: self._tell(StepsDone(key, steps)))
-        result, error = None, None
+        result: Any = None
+        error: Exception | None = None
         try:
             self._tell(Started(key))
             function, arguments = pickle.loads(job)
