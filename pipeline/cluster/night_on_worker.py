@@ -114,7 +114,11 @@ class NightOnWorker(WorkerPlugin):  # type: ignore[misc]  # Dask's types are not
             return
         is_admitted = False
         while not self._is_over:
-            state = await self._worker.scheduler.get_metadata(keys=[self.name], default=None)
+            try:
+                state = await self._worker.scheduler.get_metadata(keys=[self.name], default=None)
+            except OSError:  # if the scheduler is lost for good, Dask ends this worker
+                await asyncio.sleep(ANNOUNCE_S)
+                continue
             if state is None or state["night"] != self._night:
                 break
             if not is_admitted and state["description"] is None:
