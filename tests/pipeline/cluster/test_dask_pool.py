@@ -13,12 +13,15 @@ import pytest
 
 pytest.importorskip("distributed", reason="dask is not installed (the extra cluster)")
 
+from pipeline.cli.exit_codes import ExitCode
 from pipeline.cluster import dask_pool
 from pipeline.cluster.dask_pool import DaskPool
 from pipeline.settings import Settings, load_settings
 from pipeline.worker.job_pool import PoolLostError, Preparation, run_at_once
 from pipeline.worker.worker import JobKilledError
+from tests.pipeline.blob_finder import write_exam_folder
 from tests.pipeline.cluster.dask_processes import DaskProcesses
+from tests.pipeline.conftest import Clutchlight
 from tests.pipeline.worker import jobs
 
 LOADED = load_settings()
@@ -98,3 +101,13 @@ def test_where_no_scheduler_answers(monkeypatch: pytest.MonkeyPatch) -> None:
         DaskPool("tcp://127.0.0.1:9", "test", PREPARATION, settings())
     with pytest.raises(PoolLostError, match="no Dask scheduler answers there"):
         DaskPool("clutch://head", "test", PREPARATION, settings())
+
+
+def test_the_command_ends_with_a_sentence_where_no_scheduler_answers(
+    clutchlight: Clutchlight, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(dask_pool, "CONNECT_S", 1.0)
+    write_exam_folder(tmp_path / "root", "AF-0001", {"left-1.mp4": 1}, frames=3)
+    done = clutchlight("batch", tmp_path / "root", "--out", tmp_path / "out", "--cluster", "tcp://127.0.0.1:9")
+    assert done.code == ExitCode.UNEXPECTED
+    assert "tcp://127.0.0.1:9: no Dask scheduler answers there" in done.stderr
