@@ -23,6 +23,7 @@ __all__ = [
     "PLAIN_PAGES",
     "BackupSettings",
     "ChangeSettings",
+    "ClusterSettings",
     "DetectSettings",
     "EstimateSettings",
     "FlagSettings",
@@ -206,6 +207,13 @@ class RunSettings(TomlTable):
     clip_seconds_per_frame: Annotated[float, Field(ge=0.0, le=3_600.0)]
 
 
+class ClusterSettings(TomlTable):
+    """How a night uses the workers of a cluster. Nothing here changes a result."""
+
+    worker_tag: Annotated[str, Field(max_length=100)]
+    wait_seconds: Annotated[float, Field(ge=1.0, le=86_400.0)]
+
+
 class NightSettings(TomlTable):
     """What surrounds a night. Nothing here changes a result."""
 
@@ -267,6 +275,7 @@ class SettingsTables(TomlTable):
     shell_signs: ShellSignSettings
     flags: FlagSettings
     run: RunSettings
+    cluster: ClusterSettings
     night: NightSettings
     backups: BackupSettings
     tidy: TidySettings
@@ -341,9 +350,10 @@ def load_settings(
 def settings_sha256(settings: Settings) -> str:
     """SHA-256 of the settings and the calibration that results depend on; equal values have equal hashes.
 
-    The tables ``run``, ``night``, ``backups``, ``tidy`` and ``pages`` are left out, as they change no result.
+    The tables ``run``, ``cluster``, ``night``, ``backups``, ``tidy`` and ``pages`` are left out, as they change no
+    result.
     """
-    return _sha256(settings.model_dump(mode="json", exclude={"run", "night", "backups", "tidy", "pages"}))
+    return _sha256(settings.model_dump(mode="json", exclude={"run", "cluster", "night", "backups", "tidy", "pages"}))
 
 
 def scan_settings_sha256(settings: Settings) -> str:

@@ -27,7 +27,7 @@ LAYERS: dict[str, tuple[set[str], ...]] = {
         {"calibration_file", "formatting"},
         {"settings"},
         {"ingest", "worker"},
-        {"exams", "detect"},
+        {"exams", "detect", "cluster"},
         {"store", "track"},
         {"people", "scan"},
         {"estimate"},

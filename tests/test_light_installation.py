@@ -36,9 +36,9 @@ sys.meta_path.insert(0, Missing())
 
 @pytest.fixture
 def environment(tmp_path: Path) -> Mapping[str, str]:
-    """Where nothing of the extra train can be imported."""
+    """Where nothing of the extras can be imported."""
     extras = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))["project"]["optional-dependencies"]
-    missing = [re.split(r"[<>=]", requirement)[0] for requirement in extras["train"]]
+    missing = [re.split(r"[<>=]", requirement)[0] for requirement in [*extras["train"], *extras["cluster"]]]
     assert "torch" in missing
     (tmp_path / "site").mkdir()
     (tmp_path / "site" / "sitecustomize.py").write_text(SITECUSTOMIZE)
@@ -65,14 +65,20 @@ def test_batch_and_review_run(tmp_path: Path, environment: Mapping[str, str]) ->
         assert b"<h1>Who are you?</h1>" in page.read()
 
 
-@pytest.mark.parametrize("command", ["demo", "phantoms", "batch"])
-def test_what_needs_more_says_what_to_install(tmp_path: Path, environment: Mapping[str, str], command: str) -> None:
+@pytest.mark.parametrize(
+    ("command", "extra"), [("demo", "train"), ("phantoms", "train"), ("batch", "train"), ("cluster", "cluster")]
+)
+def test_what_needs_more_says_what_to_install(
+    tmp_path: Path, environment: Mapping[str, str], command: str, extra: str
+) -> None:
     write_exam_folder(tmp_path / "exams", "AF-0001", {"left-1.mp4": 1}, frames=3)
+    batch = ["batch", str(tmp_path / "exams"), "--out", str(tmp_path / "out")]
     arguments = {
-        "demo": ["--out", str(tmp_path / "out")],
-        "phantoms": [str(tmp_path / "phantoms"), "--animals", "1"],
-        "batch": [str(tmp_path / "exams"), "--out", str(tmp_path / "out"), "--engine", "torch"],
+        "demo": ["demo", "--out", str(tmp_path / "out")],
+        "phantoms": ["phantoms", str(tmp_path / "phantoms"), "--animals", "1"],
+        "batch": [*batch, "--engine", "torch"],
+        "cluster": [*batch, "--cluster", "tcp://127.0.0.1:9"],
     }
-    done = clutchlight(environment, command, *arguments[command])
+    done = clutchlight(environment, *arguments[command])
     assert done.returncode == 2, done.stderr
-    assert "pip install 'clutchlight[train]'" in done.stderr
+    assert f"pip install 'clutchlight[{extra}]'" in done.stderr

@@ -32,8 +32,9 @@ USED_WITHOUT_IMPORT = {
 OF_PEERS = {"datumaro", "fiftyone"}
 # Imported and not declared, since it always comes with the library named.
 COMES_WITH = {"anyio": "starlette", "h11": "uvicorn", "pydantic-core": "pydantic", "supervision": "trackers"}
-# The modules of the extra, which need not be installed here.
-OTHER_TRACKERS = {
+# The modules of extras that need not be installed here.
+OF_EXTRAS = {
+    "distributed": ["distributed"],
     "laptrack": ["laptrack"],
     "norfair": ["norfair-enough"],
     "supervision": ["supervision"],
@@ -86,8 +87,9 @@ def imported_modules() -> set[str]:
 def test_every_imported_library_is_declared_and_every_declared_one_is_imported() -> None:
     extras = PYPROJECT["project"]["optional-dependencies"]
     required = declared(PYPROJECT["project"]["dependencies"]) | declared(extras["train"])
-    allowed = required | declared(extras["other-trackers"]) | declared(extras["peers"]) | set(COMES_WITH)
-    by_module = {**OTHER_TRACKERS, **packages_distributions()}
+    optional = [*extras["other-trackers"], *extras["peers"], *extras["cluster"]]
+    allowed = required | declared(optional) | set(COMES_WITH)
+    by_module = {**OF_EXTRAS, **packages_distributions()}
     pins = declared((ROOT / "configs" / "peers.txt").read_text(encoding="utf-8").splitlines())
     assert pins >= OF_PEERS
     # Several distributions may provide one module, as those of OpenCV do.

@@ -25,12 +25,16 @@ from pipeline.store.atomic_write import OutputError, write_atomically, write_tro
 __all__ = ["agreement_html", "write_agreement_page"]
 
 PAGE_NAME = "agreement.html"
+STATIONS_PAGE_NAME = "agreement-stations.html"
 STALE_PAGE_NAME = "record.html"  # what the page was called in earlier versions
 
 
 def write_agreement_page(out: Path, summary: AgreementSummary) -> Path:
-    """Write the page into the output folder, and remove the page of an earlier version. Raises OutputError."""
-    path = out / PAGE_NAME
+    """Write the page into the output folder, and remove the page of an earlier version. Raises OutputError.
+
+    The page over several stations has another name, so that it does not replace that of the folder's own.
+    """
+    path = out / (STATIONS_PAGE_NAME if summary.stations > 1 else PAGE_NAME)
     write_atomically(path, [agreement_html(summary)])
     try:
         (out / STALE_PAGE_NAME).unlink(missing_ok=True)
@@ -40,7 +44,7 @@ def write_agreement_page(out: Path, summary: AgreementSummary) -> Path:
 
 
 def agreement_html(summary: AgreementSummary) -> bytes:
-    """The page, self-contained like the sheets. Its links lead to the sheets in the same output folder."""
+    """The page, self-contained like the sheets. Its links lead to the sheets in the output folders."""
     from markupsafe import Markup
 
     overall = summary.overall
@@ -55,6 +59,7 @@ def agreement_html(summary: AgreementSummary) -> bytes:
             Markup(bland_altman_svg(summary.pairs, overall.limits, layout)) for layout in (WIDE_LAYOUT, NARROW_LAYOUT)
         ],
         groups=[
+            *([("By station", "Station", _rows(summary.by_station))] if summary.by_station else []),
             ("By species", "Species", _rows(summary.by_species)),
             ("By operator", "Scanned by", _rows(summary.by_operator)),
         ],
@@ -77,7 +82,7 @@ def _totals(overall: AgreementStatistics) -> list[tuple[str, str]]:
 
 @dataclass(frozen=True)
 class GroupRow:
-    """The agreement of one species or operator, as text."""
+    """The agreement of one station, species or operator, as text."""
 
     name: str
     pairs: str
@@ -88,8 +93,13 @@ class GroupRow:
 
 @dataclass(frozen=True)
 class PairRow:
-    """One pair, as text. link : to the exam's sheet;  outcome_dates : of the first and last outcome"""
+    """One pair, as text.
 
+    station : empty where there is only one;  link : to the exam's sheet
+    outcome_dates : of the first and last outcome
+    """
+
+    station: str
     animal: str
     species: str
     link: str
@@ -124,9 +134,10 @@ def _row(pair: Pair) -> PairRow:
     low, high = shelled.interval90
     first, last = pair.outcomes[0].date, pair.outcomes[-1].date
     return PairRow(
+        station=pair.station.name or "",
         animal=exam.animal,
         species=exam.species or "species unknown",
-        link=relative_url(PurePosixPath(pair.summary.folder) / "report.html"),
+        link=relative_url(PurePosixPath(pair.station.folder) / pair.summary.folder / "report.html"),
         date=date_text(exam.date),
         scanned_by=f"by {exam.scanned_by}" if exam.scanned_by else "operator unknown",
         estimate=f"{shelled.estimate or 'none seen'} ({low}{EN_DASH}{high})",

@@ -10,7 +10,7 @@ from dataclasses import dataclass
 from pipeline.exams.outcomes import Outcome, current_outcomes
 from pipeline.report.summary import ExamSummary
 
-__all__ = ["MatchRule", "Pair", "pair_exams_with_outcomes"]
+__all__ = ["MatchRule", "Pair", "Station", "pair_exams_with_outcomes"]
 
 
 @dataclass(frozen=True)
@@ -29,9 +29,26 @@ class MatchRule:
 
 
 @dataclass(frozen=True)
+class Station:
+    """What one output folder holds. Its outcomes are those of its own animals: a name at another station is another.
+
+    summaries : exams; those without a usable clip are skipped
+    outcomes : in the order in which they were recorded, corrections included
+    name : None where there is only one station
+    folder : with "/", from the folder of the page to that of the station
+    """
+
+    summaries: Sequence[ExamSummary]
+    outcomes: Sequence[Outcome]
+    name: str | None = None
+    folder: str = ""
+
+
+@dataclass(frozen=True)
 class Pair:
     """An exam and the outcome of the same eggs. outcomes : one radiograph, or all eggs laid or removed, by date"""
 
+    station: Station
     summary: ExamSummary
     outcomes: tuple[Outcome, ...]
 
@@ -61,9 +78,7 @@ class Pair:
         return (self.outcomes[0].date - self.summary.exam.date).days
 
 
-def pair_exams_with_outcomes(
-    summaries: Sequence[ExamSummary], outcomes: Sequence[Outcome], rule: MatchRule
-) -> list[Pair]:
+def pair_exams_with_outcomes(station: Station, rule: MatchRule) -> list[Pair]:
     """Pairs by animal and date. Every outcome belongs to one exam, the nearest in time, and every exam has at most one.
 
     So an animal scanned three times before she laid is one pair. Limits of agreement need independent pairs.
@@ -71,18 +86,16 @@ def pair_exams_with_outcomes(
     A radiograph is preferred to eggs laid or removed, which may not be all eggs. It does not count if eggs left her
     between the radiograph and the exam. Eggs that left her on the day of the exam are taken to have left after it,
     because eggs passed before it are noted in exam.toml. Hatchlings say nothing about the number of eggs.
-
-    summaries : exams without a usable clip are skipped;  outcomes : in the order in which they were recorded
     """
     by_animal: dict[str, list[Outcome]] = defaultdict(list)
-    for one in current_outcomes(outcomes):
+    for one in current_outcomes(station.outcomes):
         by_animal[one.animal.casefold()].append(one)
     found = []
-    for summary in summaries:
+    for summary in station.summaries:
         own = by_animal[summary.exam.animal.casefold()]
         known = (_radiograph(summary, own, rule) or _passed(summary, own, rule)) if summary.is_scanned else ()
         if known:
-            found.append(Pair(summary, known))
+            found.append(Pair(station, summary, known))
     # Of two exams equally near, the later one: if eggs were added in between, it is closer to the outcome.
     found.sort(key=lambda pair: (abs(pair.days_to_outcome), -pair.summary.exam.date.toordinal()))
     taken: set[tuple[str, str, dt.date]] = set()

@@ -1,4 +1,4 @@
-"""Agreement in numbers: over all pairs, by species, and by operator."""
+"""Agreement in numbers: over all pairs, by station, by species, and by operator."""
 
 from __future__ import annotations
 
@@ -8,9 +8,7 @@ from dataclasses import asdict, dataclass
 from typing import Any
 
 from pipeline.agreement.limits_of_agreement import LimitsOfAgreement, limits_of_agreement, wilson_interval
-from pipeline.agreement.pairs import MatchRule, Pair, pair_exams_with_outcomes
-from pipeline.exams.outcomes import Outcome
-from pipeline.report.summary import ExamSummary
+from pipeline.agreement.pairs import MatchRule, Pair, Station, pair_exams_with_outcomes
 
 __all__ = ["AgreementStatistics", "AgreementSummary", "summarise_agreement"]
 
@@ -36,12 +34,17 @@ class AgreementStatistics:
 
 @dataclass(frozen=True)
 class AgreementSummary:
-    """exams : with a usable clip, paired or not;  by_species, by_operator : largest group first, ties by name"""
+    """stations : how many there are;  exams : with a usable clip, paired or not
+
+    by_station, by_species, by_operator : largest group first, ties by name;  by_station : empty for one station
+    """
 
     rule: MatchRule
+    stations: int
     exams: int
     pairs: tuple[Pair, ...]
     overall: AgreementStatistics
+    by_station: tuple[tuple[str, AgreementStatistics], ...]
     by_species: tuple[tuple[str, AgreementStatistics], ...]
     by_operator: tuple[tuple[str, AgreementStatistics], ...]
 
@@ -52,22 +55,23 @@ class AgreementSummary:
             "rule": asdict(self.rule),
             "exams": self.exams,
             "overall": asdict(self.overall),
+            "by_station": [{"station": name, **asdict(each)} for name, each in self.by_station],
             "by_species": [{"species": name, **asdict(each)} for name, each in self.by_species],
             "by_scanned_by": [{"scanned_by": name, **asdict(each)} for name, each in self.by_operator],
             "pairs": [_pair(pair) for pair in self.pairs],
         }
 
 
-def summarise_agreement(
-    summaries: Sequence[ExamSummary], outcomes: Sequence[Outcome], rule: MatchRule
-) -> AgreementSummary:
-    """outcomes : in the order in which they were recorded, corrections included"""
-    pairs = pair_exams_with_outcomes(summaries, outcomes, rule)
+def summarise_agreement(stations: Sequence[Station], rule: MatchRule) -> AgreementSummary:
+    """Of one station or of several, each exam paired with the outcomes of its own station."""
+    pairs = [pair for station in stations for pair in pair_exams_with_outcomes(station, rule)]
     return AgreementSummary(
         rule=rule,
-        exams=sum(summary.is_scanned for summary in summaries),
+        stations=len(stations),
+        exams=sum(summary.is_scanned for station in stations for summary in station.summaries),
         pairs=tuple(pairs),
         overall=_agreement(pairs),
+        by_station=_grouped(pairs, lambda pair: pair.station.name) if len(stations) > 1 else (),
         by_species=_grouped(pairs, lambda pair: pair.summary.exam.species),
         by_operator=_grouped(pairs, lambda pair: pair.summary.exam.scanned_by),
     )
@@ -95,6 +99,7 @@ def _agreement(pairs: Sequence[Pair]) -> AgreementStatistics:
 def _pair(pair: Pair) -> dict[str, Any]:
     exam = pair.summary.exam
     return {
+        "station": pair.station.name,
         "animal": exam.animal,
         "exam": exam.date.isoformat(),
         "species": exam.species,

@@ -13,26 +13,28 @@ from dataclasses import dataclass, field
 from functools import partial
 from pathlib import Path
 
+from pipeline.batch.clip_workers import OtherFileError
 from pipeline.batch.damaged_results import CLIP_REMARK
 from pipeline.batch.duplicates import Duplicates, find_duplicates
 from pipeline.batch.events import ClipEnded, ClipStarted, FramesRead
+from pipeline.batch.identification import CHANGED, identify
 from pipeline.batch.refused_recordings import Refusal, RefusedRecordings
 from pipeline.batch.run_context import RunContext
 from pipeline.batch.run_report import ClipReport, ClipStatus
 from pipeline.batch.settling import Settling
 from pipeline.exams.exam_search import Exam, ExamClip
 from pipeline.ingest.frame import ClipError
-from pipeline.ingest.recording_identity import FileState, RecordingIdentity, file_sha256, file_state
+from pipeline.ingest.recording_identity import FileState, RecordingIdentity, file_state
 from pipeline.scan.clip_scan import ClipScan, refused_scan
 from pipeline.scan.serialization import pack_scan, unpack_scan
 from pipeline.settings import scan_settings_sha256
 from pipeline.store.store import ScanKey
+from pipeline.worker.job_pool import JobLostError
 from pipeline.worker.worker import JobKilledError
 
 __all__ = ["ClipReader"]
 
 STILL_COPYING = "The file changed moments ago and may still be being copied; the next run tries again."
-CHANGED = "the file changed while it was read; the next run reads it again."
 
 
 @dataclass(frozen=True)
@@ -70,11 +72,11 @@ class ClipReader:
     def prepare(cls, exams: Sequence[Exam], context: RunContext) -> ClipReader:
         """Compute the digest of every file that is not known, and look for duplicates. No clip is read yet."""
         refused = RefusedRecordings(context.store, retry=context.retry_refused)
-        return cls._with(exams, context, refused, _identify_clips(exams, context, refused))
+        return cls._with(exams, context, refused, _identities(exams, context, refused))
 
     def extended(self, exams: Sequence[Exam], more: Sequence[Exam]) -> ClipReader:
         """The reader of ``exams``, which it was prepared for, and more."""
-        identities = {**self.identities, **_identify_clips(more, self.context, self.refused)}
+        identities = {**self.identities, **_identities(more, self.context, self.refused)}
         return self._with([*exams, *more], self.context, self.refused, identities)
 
     @classmethod
@@ -86,7 +88,9 @@ class ClipReader:
         identities: Mapping[Path, RecordingIdentity],
     ) -> ClipReader:
         def all_pictures_sha256(path: Path) -> str | None:
-            sha256 = refused.attempt(identities[path].sha256, partial(context.workers.pictures_sha256, path))
+            identity = identities[path]
+            read = partial(context.workers.pictures_sha256, path, identity.state)
+            sha256 = refused.attempt(identity.sha256, read)
             return None if isinstance(sha256, Refusal) else sha256
 
         duplicates = find_duplicates(exams, identities, all_pictures_sha256)
@@ -141,7 +145,10 @@ class ClipReader:
         known = self.identities.get(path)
         if known is not None and known.state == file_state(path):
             return known
-        return _identify(path, self.context, self.refused)
+        identity = identify([path], self.context, self.refused)[path]
+        if isinstance(identity, ClipError):
+            raise identity
+        return identity
 
     def _from_store(self, clip: ExamClip, identity: RecordingIdentity) -> tuple[ClipScan, ClipReport] | None:
         scan = None if self.context.force else self._stored_scan(clip, identity)
@@ -170,7 +177,8 @@ class ClipReader:
             except BaseException as error:  # raised where the clip is asked for
                 reading.end.set_exception(error)
 
-        self.context.workers.scan(clip, identity.sha256, start, lambda frames: on_event(FramesRead(frames)), end)
+        read = partial(self.context.workers.scan, clip, identity.state, identity.sha256)
+        read(start, lambda frames: on_event(FramesRead(frames)), end)
 
     def _end(self, clip: ExamClip) -> tuple[ClipScan, ClipReport] | None:
         """What came of a clip that was begun; None if it was not, or had changed before its turn."""
@@ -195,6 +203,11 @@ class ClipReader:
             scan = scanned.result()
         except JobKilledError as error:
             return _refused(clip, sha256, self.refused.remember(sha256, error).reason)
+        except JobLostError as error:
+            return _refused(clip, sha256, f"reading it failed: {error}; the next run tries again.")
+        except OtherFileError:
+            file_state(clip.path)  # raises ClipError if it is gone
+            return _refused(clip, sha256, CHANGED)
         if file_state(clip.path) != identity.state:
             # Its scan would be stored under the digest of other content.
             return _refused(clip, sha256, CHANGED)
@@ -221,32 +234,13 @@ class ClipReader:
         return " ".join(filter(None, (scan.reason, shared, lost))) or None
 
 
-def _identify_clips(
+def _identities(
     exams: Sequence[Exam], context: RunContext, refused: RefusedRecordings
 ) -> dict[Path, RecordingIdentity]:
-    """The identities of all readable clips, by path."""
-    identities: dict[Path, RecordingIdentity] = {}
-    for clip in (clip for exam in exams for clip in exam.clips if clip.refusal is None):
-        with suppress(ClipError):  # reported when the clip is read
-            identities[clip.path] = _identify(clip.path, context, refused)
-    return identities
-
-
-def _identify(path: Path, context: RunContext, refused: RefusedRecordings) -> RecordingIdentity:
-    """The recording's identity; by its bytes alone if its first picture may not be read.
-
-    Raises ClipError if the recording cannot be read.
-    """
-    known, state = context.known, file_state(path)
-    identity = None if known is None else known.identity(path, state)
-    if identity is not None:
-        return identity
-    sha256 = file_sha256(path)
-    first = refused.attempt(sha256, partial(context.workers.pictures_sha256, path, max_packets=1))
-    identity = RecordingIdentity(state, sha256, first if isinstance(first, str) else sha256)
-    if known is not None:
-        known.compare(path, identity)
-    return identity
+    """The identities of all readable clips, by path; why others have none is reported when they are read."""
+    paths = [clip.path for exam in exams for clip in exam.clips if clip.refusal is None]
+    found = identify(paths, context, refused)
+    return {path: identity for path, identity in found.items() if isinstance(identity, RecordingIdentity)}
 
 
 def _refused(clip: ExamClip, sha256: str, reason: str) -> tuple[ClipScan, ClipReport]:

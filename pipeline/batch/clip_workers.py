@@ -2,25 +2,26 @@
 
 from __future__ import annotations
 
-import os
 from collections.abc import Callable
 from concurrent.futures import Future
+from contextlib import suppress
 from dataclasses import dataclass
 from functools import partial
+from importlib import metadata
 from pathlib import Path
 from types import TracebackType
 
 from pipeline.detect.detector import FrameDetector, ModelInfo
 from pipeline.exams.exam_search import ExamClip
-from pipeline.ingest.recording_identity import pictures_sha256
+from pipeline.ingest.frame import ClipError
+from pipeline.ingest.recording_identity import FileState, file_sha256, file_state, pictures_sha256
 from pipeline.scan.clip_scan import ClipScan, scan_clip
 from pipeline.settings import Settings
 from pipeline.worker.job_loop import Progress
-from pipeline.worker.library_threads import use_threads
-from pipeline.worker.limits import clip_limits
-from pipeline.worker.pool import WorkerPool
+from pipeline.worker.job_pool import OpenPool, Preparation, UnsuitableProcessError, run_at_once
+from pipeline.worker.pool import open_worker_pool
 
-__all__ = ["ClipWorkers", "DetectorLoader", "ScanEnd"]
+__all__ = ["ClipWorkers", "DetectorLoader", "DigestEnd", "OtherFileError", "ScanEnd"]
 
 DetectorLoader = Callable[[], FrameDetector]
 """Loads the detector in each worker. It is sent there by pickle: a function or class at the top of a module, or a
@@ -28,6 +29,29 @@ DetectorLoader = Callable[[], FrameDetector]
 
 ScanEnd = Callable[["Future[ClipScan]"], None]
 """Called when a clip was read, in `ClipWorkers.wait`."""
+
+DigestEnd = Callable[["Future[str | None]"], None]
+"""Called when a digest was computed, in `ClipWorkers.wait`."""
+
+# They decide what is read of a file and what comes of it.
+LIBRARIES = ("clutchlight", "av", "numpy", "opencv-python-headless", "pillow", "pydicom", "scipy")
+
+
+class OtherFileError(UnsuitableProcessError):
+    """A process does not find the file that it is to read: it has changed, or the process is on a machine that does
+    not reach the recordings."""
+
+    def __init__(self, path: Path, size_bytes: int) -> None:
+        """size_bytes : that it should have"""
+        super().__init__(f"it does not find {path}, or finds another file there")
+        self.path = path
+        self.size_bytes = size_bytes
+
+    def __reduce__(self) -> tuple[type[OtherFileError], tuple[Path, int]]:
+        return OtherFileError, (self.path, self.size_bytes)
+
+    def is_so_here(self) -> bool:
+        return not _has_size(self.path, self.size_bytes)
 
 
 class ClipWorkers:
@@ -37,24 +61,20 @@ class ClipWorkers:
     model, engine_name : of the detector, as in `FrameDetector`
 
     Where a recording kills its process or goes beyond the limits of the settings, JobKilledError is raised, and a new
-    process reads the next one.
+    process reads the next one. Where the process does not find the same file, that is OtherFileError; where its
+    machines were lost, JobLostError.
     """
 
-    def __init__(self, load_detector: DetectorLoader, settings: Settings, clips: int) -> None:
-        """clips : to be read at most; there are no more processes than that
+    def __init__(
+        self, load_detector: DetectorLoader, settings: Settings, clips: int, open_pool: OpenPool = open_worker_pool
+    ) -> None:
+        """clips : to be read at most;  open_pool : where they are read
 
-        Raises what ``load_detector`` raises, and WorkerError if a process cannot be started.
+        Raises what ``load_detector`` raises, WorkerError if a process cannot be started, and PoolLostError.
         """
-        cores = len(os.sched_getaffinity(0))
-        processes = max(1, min(settings.run.processes or cores, clips))
-        prepare = partial(_prepare, load_detector, settings, max(1, cores // processes))
-        self._pool = WorkerPool(prepare, clip_limits(settings.run), processes)
-        try:
-            detector: tuple[ModelInfo, str] = self._pool.run(_describe_detector)
-        except BaseException:
-            self._pool.close()
-            raise
-        self.model, self.engine_name = detector
+        self._pool = open_pool(Preparation(partial(_prepare, load_detector, settings), _describe), settings, clips)
+        description: _Description = self._pool.description
+        self.model, self.engine_name = description.model, description.engine_name
 
     def __enter__(self) -> ClipWorkers:
         return self
@@ -75,21 +95,37 @@ class ClipWorkers:
         return self._pool.processor_s
 
     def scan(
-        self, clip: ExamClip, sha256: str, on_start: Callable[[], None], on_progress: Progress, on_end: ScanEnd
+        self,
+        clip: ExamClip,
+        state: FileState,
+        sha256: str,
+        on_start: Callable[[], None],
+        on_progress: Progress,
+        on_end: ScanEnd,
     ) -> None:
         """Begin `pipeline.scan.clip_scan.scan_clip` with this detector and these settings when a process is free.
 
+        state : of the recording, as it must be when it is read
+
         The functions are called in `wait`.
         """
-        self._pool.submit(_scan, clip, sha256, on_start=on_start, on_progress=on_progress, on_end=on_end)
+        self._pool.submit(_scan, clip, state, sha256, on_start=on_start, on_progress=on_progress, on_end=on_end)
 
     def wait(self, is_over: Callable[[], bool]) -> None:
         """Let clips be read until ``is_over``, which the end of a clip must bring about."""
         self._pool.wait(is_over)
 
-    def pictures_sha256(self, path: Path, max_packets: int | None = None) -> str | None:
-        """`pipeline.ingest.recording_identity.pictures_sha256`."""
-        sha256: str | None = self._pool.run(_pictures_sha256, path, max_packets)
+    def file_sha256(self, path: Path, state: FileState, on_end: DigestEnd) -> None:
+        """Begin `pipeline.ingest.recording_identity.file_sha256`, before all clips that wait."""
+        self._pool.submit(_file_sha256, path, state, on_end=on_end, at_once=True)
+
+    def first_picture_sha256(self, path: Path, state: FileState, on_end: DigestEnd) -> None:
+        """Begin `pipeline.ingest.recording_identity.pictures_sha256` of one picture, before all clips that wait."""
+        self._pool.submit(_pictures_sha256, path, state, 1, on_end=on_end, at_once=True)
+
+    def pictures_sha256(self, path: Path, state: FileState) -> str | None:
+        """`pipeline.ingest.recording_identity.pictures_sha256` of all pictures."""
+        sha256: str | None = run_at_once(self._pool, _pictures_sha256, path, state, None)
         return sha256
 
 
@@ -101,18 +137,56 @@ class _Prepared:
     settings: Settings
 
 
-def _prepare(load_detector: DetectorLoader, settings: Settings, threads: int) -> _Prepared:
-    use_threads(threads)
+@dataclass(frozen=True)
+class _Description:
+    """What decides a scan beside the recording and the settings. versions : of the `LIBRARIES` that are installed"""
+
+    model: ModelInfo
+    engine_name: str
+    versions: tuple[tuple[str, str], ...]
+
+    def __str__(self) -> str:
+        network = f"{self.model.name} ({self.model.sha256[:8]}) on {self.engine_name}"
+        return ", ".join([network, *map(" ".join, self.versions)])
+
+
+def _prepare(load_detector: DetectorLoader, settings: Settings) -> _Prepared:
     return _Prepared(load_detector(), settings)
 
 
-def _describe_detector(prepared: _Prepared, progress: Progress) -> tuple[ModelInfo, str]:
-    return prepared.detector.model, prepared.detector.engine_name
+def _describe(prepared: _Prepared, progress: Progress) -> _Description:
+    versions = []
+    for library in LIBRARIES:
+        with suppress(metadata.PackageNotFoundError):
+            versions.append((library, metadata.version(library)))
+    return _Description(prepared.detector.model, prepared.detector.engine_name, tuple(versions))
 
 
-def _scan(prepared: _Prepared, progress: Progress, clip: ExamClip, sha256: str) -> ClipScan:
+def _scan(prepared: _Prepared, progress: Progress, clip: ExamClip, state: FileState, sha256: str) -> ClipScan:
+    _check_file(clip.path, state)
     return scan_clip(clip, sha256, prepared.detector, prepared.settings, progress)
 
 
-def _pictures_sha256(prepared: _Prepared, progress: Progress, path: Path, max_packets: int | None) -> str | None:
+def _file_sha256(prepared: _Prepared, progress: Progress, path: Path, state: FileState) -> str:
+    _check_file(path, state)
+    return file_sha256(path, progress)
+
+
+def _pictures_sha256(
+    prepared: _Prepared, progress: Progress, path: Path, state: FileState, max_packets: int | None
+) -> str | None:
+    _check_file(path, state)
     return pictures_sha256(path, prepared.settings.ingest, max_packets)
+
+
+def _check_file(path: Path, state: FileState) -> None:
+    """Raises OtherFileError unless there is a file of that size. Times may differ by how a drive is connected."""
+    if not _has_size(path, state.size_bytes):
+        raise OtherFileError(path, state.size_bytes)
+
+
+def _has_size(path: Path, size_bytes: int) -> bool:
+    try:
+        return file_state(path).size_bytes == size_bytes
+    except ClipError:
+        return False

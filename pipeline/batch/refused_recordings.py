@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from typing import TypeVar
 
 from pipeline.store.store import Store
+from pipeline.worker.job_pool import JobLostError, UnsuitableProcessError
 from pipeline.worker.worker import JobKilledError
 
 __all__ = ["Refusal", "RefusedRecordings"]
@@ -51,10 +52,12 @@ class RefusedRecordings:
         return refusal
 
     def attempt(self, sha256: str, read: Callable[[], Read]) -> Read | Refusal:
-        """What ``read`` returns, unless the recording is known for harm, or does harm now."""
+        """What ``read`` returns, unless the recording is known for harm, does harm now, or was not reached."""
         if refusal := self.known(sha256):
             return refusal
         try:
             return read()
         except JobKilledError as error:
             return self.remember(sha256, error)
+        except (JobLostError, UnsuitableProcessError) as error:
+            return Refusal(f"reading it failed: {error}; the next run tries again.")

@@ -64,6 +64,8 @@ from pipeline.store.atomic_write import OutputError
 from pipeline.store.lock import hold_lock
 from pipeline.store.seen_folders import SeenFolders
 from pipeline.store.store import RunOutcome, Store, StoreError, database_path
+from pipeline.worker.job_pool import OpenPool, PoolLostError
+from pipeline.worker.pool import open_worker_pool
 
 __all__ = ["RESULT_VERSION", "RunOptions", "run_batch"]
 
@@ -84,6 +86,7 @@ class RunOptions(TypedDict, total=False):
     verify: bool
     network_key: str | None
     on_event: EventListener
+    open_pool: OpenPool
 
 
 def run_batch(
@@ -97,6 +100,7 @@ def run_batch(
     verify: bool = False,
     network_key: str | None = None,
     on_event: EventListener = ignore_event,
+    open_pool: OpenPool = open_worker_pool,
 ) -> BatchReport:
     """Read the new clips under ``root`` and bring the files under ``out`` up to date.
 
@@ -108,11 +112,13 @@ def run_batch(
     network_key : equal keys mean the same network, engine and machine (`pipeline.detect.network_key`). With it, exams
     that need no look are recognised without loading the network; None to load it in any case
     on_event : called at every step
+    open_pool : where clips are read: on this machine, or as `pipeline.cluster` does it
 
     A clip, folder or exam that cannot be used is listed in the report, and the run goes on with the others.
 
     Raises ExamRootError if root is not a folder, LockedError if another run works in out, StoreError if out cannot
-    be used, JournalError if what people said was lost or changed behind the program's back.
+    be used, JournalError if what people said was lost or changed behind the program's back, PoolLostError if no clip
+    can be read any more.
     """
     root, out = root.resolve(), out.resolve()
     _check_output_is_outside(root, out)
@@ -145,7 +151,7 @@ def run_batch(
         if search.exams:
             begin_changes(seen)
             on_event(NetworkLoading())
-            with ClipWorkers(load_detector, settings, clips) as workers:
+            with ClipWorkers(load_detector, settings, clips, open_pool) as workers:
                 if known.use_network(NetworkInUse(workers.model.name, workers.model.sha256, workers.engine_name)):
                     search = find_exams(root, known.recall)
                 context = RunContext(store, settings, workers, force, retry_refused, on_event, known, damaged)
@@ -240,6 +246,8 @@ class _ExamProcessor:
                 scans.append(scan)
                 clips.append(report)
             return self._estimate_and_write(exam, scans, tuple(clips))
+        except PoolLostError:
+            raise  # it is not about this exam, and no other one can be read either
         except ClutchlightError as error:
             return failed(str(error))
         except Exception as error:

@@ -47,6 +47,15 @@ def batch(
             help="Read every recording in full to see whether it is as it was; otherwise size and time decide.",
         ),
     ] = False,
+    cluster: Annotated[
+        str | None,
+        typer.Option(
+            "--cluster",
+            metavar="ADDRESS",
+            help="Read clips by the workers of the Dask scheduler at ADDRESS, like tcp://head:8786. They must find "
+            "the recordings under the same paths.",
+        ),
+    ] = None,
     quiet: Quiet = False,
     as_json: AsJson = False,
     traceback: Traceback = False,
@@ -67,6 +76,7 @@ def batch(
             force=force,
             retry_refused=retry_refused,
             verify=verify,
+            cluster=cluster,
             quiet=quiet,
             allow_uncalibrated=allow_uncalibrated,
         )

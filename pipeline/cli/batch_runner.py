@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import socket
 from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -14,6 +15,7 @@ from pipeline.cli.options import EngineName
 if TYPE_CHECKING:
     from pipeline.detect.detector import FrameDetector
     from pipeline.settings import Settings
+    from pipeline.worker.job_pool import OpenPool
 
 __all__ = ["load_detector", "load_run_settings", "run_batch_with_progress"]
 
@@ -39,6 +41,17 @@ def load_run_settings(settings_file: Path | None, weights: Path | None, *, allow
     return settings
 
 
+def open_pool(cluster: str | None, out: Path) -> OpenPool:
+    """Where clips are read. cluster : address of a Dask scheduler; None for this machine"""
+    if cluster is None:
+        from pipeline.worker.pool import open_worker_pool
+
+        return open_worker_pool
+    from pipeline.cluster.dask_pool import open_dask_pool
+
+    return partial(open_dask_pool, cluster, f"{socket.gethostname()} {out.resolve()}")
+
+
 def run_batch_with_progress(
     root: Path,
     out: Path,
@@ -50,11 +63,13 @@ def run_batch_with_progress(
     force: bool = False,
     retry_refused: bool = False,
     verify: bool = False,
+    cluster: str | None = None,
     allow_uncalibrated: bool = False,
 ) -> BatchReport:
     """`pipeline.night.unattended_run.run_unattended` with the options of a command.
 
     settings_file, weights : None for the shipped ones
+    cluster : as in `open_pool`
     allow_uncalibrated : use the shipped calibration, with a warning on stderr, where the weights have none of their own
 
     Raises CalibrationError where they have none and that is not allowed.
@@ -81,4 +96,5 @@ def run_batch_with_progress(
             verify=verify,
             network_key=network_key(weights, engine.value),
             on_event=on_event,
+            open_pool=open_pool(cluster, out),
         )

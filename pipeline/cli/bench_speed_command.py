@@ -37,6 +37,15 @@ def measure_speed(
     plot: Annotated[
         Path | None, typer.Option("--plot", metavar="FILE", help="Draw the costs of the batches as an SVG.")
     ] = None,
+    hours: Annotated[
+        float | None,
+        typer.Option(
+            "--hours",
+            min=0.0,
+            help="Also calculate what so many hours of clips like those of the last --night take on 10, 100 and 1,000 "
+            "cores.",
+        ),
+    ] = None,
     settings: SettingsFile = None,
     engine: EngineOption = EngineName.OPENVINO,
     weights: Weights = None,
@@ -55,7 +64,7 @@ def measure_speed(
         from pipeline.bench.counting_speed import counting_speed_table, measure_counting_time
         from pipeline.cli.progress import show_step_progress
         from pipeline.speed.clip_costs import USUAL_FRAME_RATE, measure_clip
-        from pipeline.speed.night_costs import measure_night, nights_svg, nights_table
+        from pipeline.speed.night_costs import cluster_table, measure_night, nights_svg, nights_table
 
         loaded = batch_runner.load_run_settings(settings, weights, allow_uncalibrated=True)
         lengths = [_clip_lengths(night) for night in nights or ()]
@@ -92,6 +101,8 @@ def measure_speed(
             typer.echo(costs.table())
             if batches:
                 typer.echo(nights_table(batches, USUAL_FRAME_RATE))
+            if batches and hours is not None:
+                typer.echo(cluster_table(batches[-1], hours, USUAL_FRAME_RATE))
             if times:
                 typer.echo(counting_speed_table(times, costs.network_ms / 1e3))
 

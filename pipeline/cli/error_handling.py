@@ -21,8 +21,12 @@ __all__ = ["exit_code_of", "handle_errors"]
 # A closed terminal, Ctrl+\, the end of a session or of a machine, and a limit of processor time (ulimit -t).
 _STOPPING = (signal.SIGHUP, signal.SIGQUIT, signal.SIGTERM, signal.SIGXCPU)
 
-# The libraries of the extra "train" in pyproject.toml.
-_OF_EXTRA_TRAIN = frozenset({"albumentations", "pycocotools", "torch", "torchvision"})
+# Of libraries that are not always installed: the extra in pyproject.toml, and what needs it.
+_SIMULATED_ANIMALS = ("train", "simulated animals and training need")
+_EXTRAS = {
+    **dict.fromkeys(("albumentations", "pycocotools", "torch", "torchvision"), _SIMULATED_ANIMALS),
+    **dict.fromkeys(("dask", "distributed"), ("cluster", "a cluster needs")),
+}
 
 
 @contextmanager
@@ -47,10 +51,11 @@ def handle_errors(traceback: bool) -> Iterator[None]:
             typer.echo(printable_lines(tracebacks.format_exc()), err=True)
         if isinstance(error, ClutchlightError):
             _fail(str(error), exit_code_of(error))
-        if isinstance(error, ModuleNotFoundError) and error.name in _OF_EXTRA_TRAIN:
+        if isinstance(error, ModuleNotFoundError) and error.name in _EXTRAS:
+            extra, what = _EXTRAS[error.name]
             _fail(
                 f"This needs the Python package {error.name}, which is not installed. Install it, with others that "
-                "simulated animals and training need: pip install 'clutchlight[train]'.",
+                f"{what}: pip install 'clutchlight[{extra}]'.",
                 ExitCode.USAGE,
             )
         if _is_lack_of_memory(error):
@@ -72,18 +77,19 @@ def exit_code_of(error: ClutchlightError) -> ExitCode:
     """The exit code for an error that a person can act on.
 
     Most are `ExitCode.USAGE`, since the user named the files, folders and settings. A disk that fills up during the run
-    is not the user's mistake, nor is a process that ends.
+    is not the user's mistake, nor are a process that ends and a cluster that does not answer.
     """
     from pipeline.night.readiness import NotReadyError
     from pipeline.store.atomic_write import OutputError
     from pipeline.store.lock import LockedError
+    from pipeline.worker.job_pool import PoolLostError
     from pipeline.worker.worker import WorkerError
 
     if isinstance(error, LockedError):
         return ExitCode.LOCKED
     if isinstance(error, NotReadyError):
         return ExitCode.NOT_READY
-    return ExitCode.UNEXPECTED if isinstance(error, OutputError | WorkerError) else ExitCode.USAGE
+    return ExitCode.UNEXPECTED if isinstance(error, OutputError | PoolLostError | WorkerError) else ExitCode.USAGE
 
 
 def _is_lack_of_memory(error: Exception) -> bool:

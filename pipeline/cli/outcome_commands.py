@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import json
-from contextlib import closing
+import os
+from contextlib import ExitStack, closing
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -15,6 +16,8 @@ from pipeline.cli.options import AsJson, Quiet, Results, Traceback, misused, req
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
+    from pipeline.agreement.pairs import Station
+    from pipeline.exams.exam_search import ExamProblem
     from pipeline.exams.outcomes import Outcome
     from pipeline.store.store import StoredExam
 
@@ -103,34 +106,64 @@ def agreement(
             help="Compare an exam with eggs laid or removed at most this many days later.",
         ),
     ] = 28,
+    others: Annotated[
+        list[Path] | None,
+        typer.Option(
+            "--other-station",
+            metavar="DIR",
+            help="Output folder of another station, to be compared with this one. May be given more than once.",
+        ),
+    ] = None,
     quiet: Quiet = False,
     as_json: AsJson = False,
     traceback: Traceback = False,
 ) -> None:
-    """Compare the centre's own estimates with recorded outcomes, and write agreement.html in the output folder."""
+    """Compare the centre's own estimates with recorded outcomes, and write agreement.html in the output folder.
+
+    With --other-station the page is agreement-stations.html. Animals of the same name at two stations are two animals.
+    """
     with handle_errors(traceback):
         from pipeline.agreement.page import write_agreement_page
         from pipeline.agreement.pairs import MatchRule
         from pipeline.agreement.summary import summarise_agreement
         from pipeline.agreement.text import agreement_lines
-        from pipeline.batch.stored_summaries import read_summaries
-        from pipeline.people.journal import Journal
-        from pipeline.people.outcome_record import recorded_outcomes
         from pipeline.store.lock import hold_lock
-        from pipeline.store.store import Store
 
-        require_results(out)
-        with hold_lock(out), closing(Journal(out)) as journal, Store(out) as store:
-            summaries, problems = read_summaries(store.exams(), out)
-            outcomes = recorded_outcomes(journal)
-            compared = summarise_agreement(summaries, outcomes, MatchRule(max_days_to_first_egg=within))
+        folders = list(dict.fromkeys(folder.resolve() for folder in (out, *(others or ()))))
+        for folder in folders:
+            require_results(folder)
+        with ExitStack() as locks:
+            for folder in folders:
+                locks.enter_context(hold_lock(folder))
+            read = [_station(folder, folders) for folder in folders]
+            compared = summarise_agreement([station for station, _ in read], MatchRule(max_days_to_first_egg=within))
             page = write_agreement_page(out, compared)
+        problems = [problem for _, its_problems in read for problem in its_problems]
         for problem in problems if not quiet else ():
             typer.echo(problem.reason, err=True)
         if as_json:
             typer.echo(json.dumps(compared.document(), ensure_ascii=False, allow_nan=False, indent=2))
         elif not quiet:
             typer.echo("\n".join([*agreement_lines(compared), f"Open {page}"]))
+
+
+def _station(out: Path, folders: Sequence[Path]) -> tuple[Station, list[ExamProblem]]:
+    """What an output folder holds, and what of it cannot be read. folders : of all stations, that of the page first"""
+    from pipeline.agreement.pairs import Station
+    from pipeline.batch.stored_summaries import read_summaries
+    from pipeline.night.night_record import read_night
+    from pipeline.people.journal import Journal
+    from pipeline.people.outcome_record import recorded_outcomes
+    from pipeline.store.store import Store
+
+    with closing(Journal(out)) as journal, Store(out) as store:
+        summaries, problems = read_summaries(store.exams(), out)
+        outcomes = recorded_outcomes(journal)
+    if len(folders) == 1:
+        return Station(summaries, outcomes), list(problems)
+    night = read_night(out)
+    name = (night.station if night is not None else "") or out.name
+    return Station(summaries, outcomes, name, Path(os.path.relpath(out, folders[0])).as_posix()), list(problems)
 
 
 def _animals_without_exam(outcomes: Sequence[Outcome], exams: Sequence[StoredExam]) -> list[str]:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -14,6 +15,7 @@ from pipeline.settings import IngestSettings
 
 __all__ = ["FileState", "RecordingIdentity", "file_sample", "file_sha256", "file_state", "pictures_sha256"]
 
+READ_BYTES = 2**22  # at once for a digest (common practice, no source)
 SAMPLE_BYTES = 4096  # read at the beginning, in the middle and at the end (common practice, no source)
 
 
@@ -73,19 +75,25 @@ def file_state(path: Path) -> FileState:
     return FileState(sum(stat.st_size for stat in stats), max(stat.st_mtime_ns for stat in stats))
 
 
-def file_sha256(path: Path) -> str:
+def file_sha256(path: Path, progress: Callable[[int], None] = lambda steps: None) -> str:
     """SHA-256 of the file's bytes, in hexadecimal; of a folder of stills, of its files' digests in natural order.
+
+    progress : called with 1 after each `READ_BYTES`
 
     Raises ClipError if it cannot be read.
     """
     if path.is_dir():
-        digests = [bytes.fromhex(file_sha256(file)) for file in list_stills(path)]
+        digests = [bytes.fromhex(file_sha256(file, progress)) for file in list_stills(path)]
         return hashlib.sha256(b"".join(digests)).hexdigest()
+    digest, buffer = hashlib.sha256(), memoryview(bytearray(READ_BYTES))
     try:
-        with path.open("rb") as file:
-            return hashlib.file_digest(file, "sha256").hexdigest()
+        with path.open("rb", buffering=0) as file:
+            while size := file.readinto(buffer):
+                digest.update(buffer[:size])
+                progress(1)
     except OSError as error:
         raise _unreadable(path, error) from error
+    return digest.hexdigest()
 
 
 def file_sample(path: Path) -> str | None:

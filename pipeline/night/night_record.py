@@ -36,6 +36,7 @@ class NightRecord:
     """One night.
 
     state : "running" also after the process was killed, since nobody could write anything else
+    station : its name in the settings, empty if it has none
     started, ended : UTC, ISO 8601;  ended : None while it runs
     exit_code : of ``clutchlight batch``, None if it has not ended by itself
     exams, clips : how many there were, by `ExamStatus` and `ClipStatus`
@@ -48,6 +49,7 @@ class NightRecord:
 
     started: str
     root: str
+    station: str = ""
     state: NightState = "running"
     ended: str | None = None
     exit_code: int | None = None

@@ -85,6 +85,7 @@ class _Night:
         self.record = NightRecord(
             started=_now().isoformat(timespec="seconds"),
             root=str(root),
+            station=settings.pages.station,
             # They are known anew only when this night ends.
             network=last.network if last else None,
             waiting=last.waiting if last else (),

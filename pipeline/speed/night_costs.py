@@ -16,7 +16,9 @@ from pipeline.ingest.frame import ClipError
 from pipeline.night.growth_plot import logarithmic_plots_svg
 from pipeline.settings import Settings
 
-__all__ = ["NightCosts", "measure_night", "nights_svg", "nights_table"]
+__all__ = ["NightCosts", "cluster_table", "measure_night", "nights_svg", "nights_table"]
+
+CORES = (10, 100, 1_000)
 
 
 @dataclass(frozen=True)
@@ -24,6 +26,7 @@ class NightCosts:
     """clips, frames : that were read;  seconds : on the clock, from the search for exams to the index
 
     processor_s : of the program and its workers, without the start of either
+    own_s : of that, the program's own, which estimates and writes one exam after the other
     worker_mib : the most resident memory that any worker held
     """
 
@@ -31,6 +34,7 @@ class NightCosts:
     frames: int
     seconds: float
     processor_s: float
+    own_s: float
     worker_mib: int
 
     @property
@@ -68,7 +72,21 @@ def measure_night(root: Path, load_detector: DetectorLoader, settings: Settings)
         for reason in (exam.reason, *(clip.reason for clip in exam.clips)):
             if reason is not None:  # the costs of a night with refused clips would mean nothing
                 raise ClipError(f"{exam.animal}: {reason}")
-    return NightCosts(clips, frames, seconds, own_s + workers.processor_s, workers.peak_memory_mib)
+    return NightCosts(clips, frames, seconds, own_s + workers.processor_s, own_s, workers.peak_memory_mib)
+
+
+def cluster_table(night: NightCosts, clip_hours: float, frame_rate: float) -> str:
+    """What a night of so many hours of clips like those of ``night`` would take on many cores, a line for each number.
+
+    A calculation: reading is shared by all cores and loses nothing; what the program does itself is done by one core,
+    at the same time. frame_rate : of the clips, per second
+    """
+    own_h, processor_h = (clip_hours * frame_rate * s / night.frames for s in (night.own_s, night.processor_s))
+    lines = ["cores   reading, h   sheets, h   night, h"]
+    for cores in CORES:
+        reading_h = (processor_h - own_h) / cores
+        lines.append(f"{cores:>5,}{reading_h:>13,.1f}{own_h:>12,.1f}{max(reading_h, own_h):>11,.1f}")
+    return "\n".join(lines)
 
 
 def nights_table(nights: Sequence[NightCosts], frame_rate: float) -> str:

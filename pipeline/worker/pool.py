@@ -6,6 +6,7 @@ were given, in `WorkerPool.wait`, so that callers need no locks.
 
 from __future__ import annotations
 
+import os
 from collections.abc import Callable
 from concurrent.futures import Future
 from dataclasses import dataclass, field
@@ -16,14 +17,13 @@ from threading import Thread
 from types import TracebackType
 from typing import Any
 
+from pipeline.settings import Settings
 from pipeline.worker.job_loop import Progress
-from pipeline.worker.limits import WorkerLimits
+from pipeline.worker.job_pool import JobEnd, Preparation, run_at_once
+from pipeline.worker.limits import WorkerLimits, clip_limits
 from pipeline.worker.worker import Worker
 
-__all__ = ["JobEnd", "WorkerPool"]
-
-JobEnd = Callable[["Future[Any]"], None]
-"""Called with the end of a job: ``result()`` returns what the job returned, or raises as `Worker.run` does."""
+__all__ = ["WorkerPool", "open_worker_pool"]
 
 _ENDING, _AT_ONCE, _IN_TURN = range(3)
 
@@ -41,17 +41,29 @@ class _Job:
     on_end: JobEnd = field(default=lambda end: None, compare=False)
 
 
-class WorkerPool:
-    """Up to ``size`` workers, started when there is a job for them. Use it in a ``with`` statement, in one thread."""
+def open_worker_pool(preparation: Preparation, settings: Settings, jobs: int) -> WorkerPool:
+    """As many processes as the settings say, which share the cores of this machine."""
+    cores = len(os.sched_getaffinity(0))
+    processes = max(1, min(settings.run.processes or cores, jobs))
+    return WorkerPool(preparation, clip_limits(settings.run), processes, threads=max(1, cores // processes))
 
-    def __init__(self, prepare: Callable[[], Any], limits: WorkerLimits, size: int) -> None:
-        """prepare, limits : as in `Worker`"""
-        self._workers = [Worker(prepare, limits) for _ in range(size)]
+
+class WorkerPool:
+    """The `JobPool` of this machine: up to ``size`` workers, started when there is a job for them."""
+
+    def __init__(self, preparation: Preparation, limits: WorkerLimits, size: int, *, threads: int = 1) -> None:
+        """limits, threads : as in `Worker`. Raises as `OpenPool` does."""
+        self._workers = [Worker(preparation.prepare, limits, threads=threads) for _ in range(size)]
         self._threads: list[Thread] = []
         self._numbers = count()
         self._todo: PriorityQueue[_Job] = PriorityQueue()
         self._news: SimpleQueue[Callable[[], None]] = SimpleQueue()
         self._unfinished = 0
+        try:
+            self.description = run_at_once(self, preparation.describe)
+        except BaseException:
+            self.close()
+            raise
 
     def __enter__(self) -> WorkerPool:
         return self
@@ -75,19 +87,19 @@ class WorkerPool:
         self,
         function: Callable[..., Any],
         *arguments: Any,
-        on_start: Callable[[], None],
-        on_progress: Progress,
+        on_start: Callable[[], None] = lambda: None,
+        on_progress: Progress = lambda steps: None,
         on_end: JobEnd,
+        at_once: bool = False,
     ) -> None:
-        """Do a job, as in `Worker.run`, when a worker is free and those given before have begun."""
-        self._put(_Job(_IN_TURN, next(self._numbers), function, arguments, on_start, on_progress, on_end))
-
-    def run(self, function: Callable[..., Any], *arguments: Any) -> Any:
-        """Do a job before all others that wait, and wait for its result. Raises as `Worker.run` does."""
-        ends: list[Future[Any]] = []
-        self._put(_Job(_AT_ONCE, next(self._numbers), function, arguments, on_end=ends.append))
-        self.wait(lambda: bool(ends))
-        return ends[0].result()
+        """As in `JobPool`."""
+        priority = _AT_ONCE if at_once else _IN_TURN
+        self._unfinished += 1
+        self._todo.put(_Job(priority, next(self._numbers), function, arguments, on_start, on_progress, on_end))
+        if len(self._threads) < min(self._unfinished, len(self._workers)):
+            thread = Thread(target=self._serve, args=(self._workers[len(self._threads)],), daemon=True)
+            self._threads.append(thread)
+            thread.start()
 
     def wait(self, is_over: Callable[[], bool]) -> None:
         """Handle what the workers report until ``is_over``, which a job's end must bring about."""
@@ -103,14 +115,6 @@ class WorkerPool:
         for thread in self._threads:
             thread.join()
         self._threads = []
-
-    def _put(self, job: _Job) -> None:
-        self._unfinished += 1
-        self._todo.put(job)
-        if len(self._threads) < min(self._unfinished, len(self._workers)):
-            thread = Thread(target=self._serve, args=(self._workers[len(self._threads)],), daemon=True)
-            self._threads.append(thread)
-            thread.start()
 
     def _serve(self, worker: Worker) -> None:
         """Runs in a thread of its own for each worker."""

@@ -8,6 +8,7 @@ import signal
 import threading
 import time
 from collections.abc import Callable
+from functools import partial
 from multiprocessing.connection import Connection
 from multiprocessing.context import ForkServerProcess
 from types import TracebackType
@@ -15,6 +16,7 @@ from typing import Any, Literal
 
 from models.errors import ClutchlightError
 from pipeline.worker.job_loop import Done, Failed, Progress, StepsDone, serve
+from pipeline.worker.library_threads import use_threads
 from pipeline.worker.limits import WorkerLimits
 from pipeline.worker.process_use import held_mib, peak_mib, processor_s
 
@@ -50,6 +52,10 @@ class JobKilledError(Exception):
         super().__init__(text)
         self.cause = cause
 
+    def __reduce__(self) -> tuple[type[JobKilledError], tuple[KillCause, str]]:
+        """For pickle, which would otherwise forget the cause."""
+        return JobKilledError, (self.cause, str(self))
+
 
 class Worker:
     """A process with something that takes long to load, such as a network. Close it when done.
@@ -61,9 +67,12 @@ class Worker:
     processor_s : processor time of its processes, up to the last job that was ended
     """
 
-    def __init__(self, prepare: Callable[[], Any], limits: WorkerLimits) -> None:
-        """prepare : called in each new process; returns the first argument of every job. It is sent by pickle."""
-        self._prepare = pickle.dumps(prepare)
+    def __init__(self, prepare: Callable[[], Any], limits: WorkerLimits, *, threads: int = 1) -> None:
+        """prepare : called in each new process; returns the first argument of every job. It is sent by pickle.
+
+        threads : how many the libraries of the process may use
+        """
+        self._prepare = pickle.dumps(partial(_prepare, prepare, threads))
         self._limits = limits
         self._context = multiprocessing.get_context("forkserver")
         self._context.set_forkserver_preload(PRELOADED_MODULES)
@@ -204,3 +213,8 @@ class Worker:
             process = self._process.pid or 0
             self.peak_memory_mib = max(self.peak_memory_mib, peak_mib(process))
             self._processor_s_of_process = max(self._processor_s_of_process, processor_s(process))
+
+
+def _prepare(prepare: Callable[[], Any], threads: int) -> Any:
+    use_threads(threads)
+    return prepare()

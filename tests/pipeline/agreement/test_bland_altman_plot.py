@@ -9,7 +9,7 @@ import pytest
 
 from pipeline.agreement.bland_altman_plot import NARROW_LAYOUT, WIDE_LAYOUT, PlotLayout, bland_altman_svg
 from pipeline.agreement.limits_of_agreement import limits_of_agreement
-from pipeline.agreement.pairs import MatchRule, pair_exams_with_outcomes
+from pipeline.agreement.pairs import MatchRule, Station, pair_exams_with_outcomes
 from pipeline.formatting import format_signed
 from tests.pipeline.agreement.conftest import exam, outcome
 
@@ -17,7 +17,7 @@ from tests.pipeline.agreement.conftest import exam, outcome
 def plot(*pairs: tuple[int, int], layout: PlotLayout = WIDE_LAYOUT) -> ElementTree.Element:
     exams = [exam(1, estimate, animal=f"AF-{n}") for n, (estimate, _) in enumerate(pairs)]
     outcomes = [outcome("laid", 5, known, animal=f"AF-{n}") for n, (_, known) in enumerate(pairs)]
-    found = pair_exams_with_outcomes(exams, outcomes, MatchRule())
+    found = pair_exams_with_outcomes(Station(exams, outcomes), MatchRule())
     limits = limits_of_agreement([pair.difference for pair in found])
     return ElementTree.fromstring(bland_altman_svg(found, limits, layout))
 

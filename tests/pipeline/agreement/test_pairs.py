@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from pipeline.agreement.pairs import MatchRule, pair_exams_with_outcomes
+from pipeline.agreement.pairs import MatchRule, Station, pair_exams_with_outcomes
 from pipeline.exams.outcomes import Outcome, current_outcomes
 from pipeline.report.summary import ExamSummary
 from tests.pipeline.agreement.conftest import day, exam, outcome
@@ -14,7 +14,7 @@ RULE = MatchRule(max_days_to_radiograph=7, max_days_to_first_egg=28, max_days_be
 
 def known(summaries: list[ExamSummary], *outcomes: Outcome) -> list[tuple[int, int]]:
     """Of every paired exam, the days since 1 May and the number of eggs by its outcomes."""
-    pairs = pair_exams_with_outcomes(summaries, outcomes, RULE)
+    pairs = pair_exams_with_outcomes(Station(summaries, outcomes), RULE)
     return [((pair.summary.exam.date - day(0)).days, pair.known_count) for pair in pairs]
 
 
@@ -90,7 +90,7 @@ def test_for_one_animal_kind_and_date_the_last_record_counts() -> None:
 
 def test_the_difference_of_a_pair() -> None:
     over, under, within = (
-        pair_exams_with_outcomes([exam(1, 8)], [outcome("laid", 5, n)], RULE)[0] for n in (6, 11, 10)
+        pair_exams_with_outcomes(Station([exam(1, 8)], [outcome("laid", 5, n)]), RULE)[0] for n in (6, 11, 10)
     )
     assert [(pair.difference, pair.is_within_interval) for pair in (over, under, within)] == [
         (2, False),

@@ -9,7 +9,7 @@ from pathlib import Path
 import pytest
 
 from pipeline.agreement.page import agreement_html, write_agreement_page
-from pipeline.agreement.pairs import MatchRule
+from pipeline.agreement.pairs import MatchRule, Station
 from pipeline.agreement.summary import AgreementSummary, summarise_agreement
 from pipeline.agreement.text import agreement_lines, outcome_text, sample_size_caveat
 from pipeline.exams.outcomes import Outcome
@@ -21,7 +21,7 @@ def agreement_of(pairs: Sequence[tuple[int, int]], **of_exam: str) -> AgreementS
     """The agreement of animals with these estimates and outcomes."""
     exams = [exam(1, estimate, animal=f"AF-{n}", **of_exam) for n, (estimate, _) in enumerate(pairs)]  # type: ignore[arg-type]
     outcomes = [outcome("laid", 5, known, animal=f"AF-{n}") for n, (_, known) in enumerate(pairs)]
-    return summarise_agreement(exams, outcomes, MatchRule())
+    return summarise_agreement([Station(exams, outcomes)], MatchRule())
 
 
 def mixed() -> AgreementSummary:
@@ -35,7 +35,7 @@ def mixed() -> AgreementSummary:
     ]
     known = {"AF-1": 9, "AF-2": 9, "AF-3": 4, "AF-4": 4}
     outcomes: list[Outcome] = [outcome("radiograph", 2, number, animal=animal) for animal, number in known.items()]
-    return summarise_agreement(exams, outcomes, MatchRule())
+    return summarise_agreement([Station(exams, outcomes)], MatchRule())
 
 
 def test_statistics_over_all_pairs_and_by_group() -> None:
@@ -62,6 +62,7 @@ def test_the_document_is_json_and_contains_every_pair() -> None:
     assert document["rule"] == {"max_days_to_radiograph": 7, "max_days_to_first_egg": 28, "max_days_between_eggs": 7}
     assert document["by_scanned_by"][0]["scanned_by"] == "K. Sedge"
     assert document["pairs"][1] == {
+        "station": None,
         "animal": "AF-2",
         "exam": "2026-05-02",
         "species": "Emys orbicularis",
@@ -127,3 +128,18 @@ def test_text_that_people_wrote_is_escaped_on_the_page() -> None:
     assert "<script>" not in page
     assert "<b>K</b>" not in page
     assert "&lt;b&gt;K&lt;/b&gt;" in page
+
+
+def test_animals_of_one_name_at_two_stations_are_two_animals() -> None:
+    marsh = Station([exam(1, 8, animal="AF-1")], [outcome("laid", 5, 7, animal="AF-1")], "Marsh")
+    hill = Station([exam(1, 3, animal="AF-1"), exam(1, 2, animal="AF-2")], [], "Hill <1>", "../hill")
+    agreement = summarise_agreement([hill, marsh], MatchRule())
+    assert [(pair.station.name, pair.estimate, pair.known_count) for pair in agreement.pairs] == [("Marsh", 8, 7)]
+    assert (agreement.exams, [name for name, _ in agreement.by_station]) == (3, ["Marsh"])
+    laid = [outcome("laid", 5, 4, animal="AF-1")]
+    both = summarise_agreement([Station(hill.summaries, laid, hill.name, hill.folder), marsh], MatchRule())
+    assert [pair.known_count for pair in both.pairs] == [4, 7]
+    assert [(name, each.pairs) for name, each in both.by_station] == [("Hill <1>", 1), ("Marsh", 1)]
+    page = agreement_html(both).decode()
+    assert 'href="../hill/AF-1/2026-05-02/report.html"' in page
+    assert "Hill &lt;1&gt;" in page

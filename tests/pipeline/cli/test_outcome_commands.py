@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import json
+import shutil
 from contextlib import closing
 from pathlib import Path
+from urllib.parse import quote
 
 import pytest
 from pydantic import TypeAdapter
@@ -12,6 +14,7 @@ from pydantic import TypeAdapter
 from pipeline.batch.stored_summaries import read_summaries
 from pipeline.cli import app
 from pipeline.cli.exit_codes import ExitCode
+from pipeline.night.night_record import NightRecord, write_night
 from pipeline.people.journal import Journal
 from pipeline.people.outcome_record import recorded_outcomes
 from pipeline.report.summary import ExamSummary
@@ -126,3 +129,18 @@ def test_commands_fail_while_a_run_holds_the_lock(out: Path, capsys: pytest.Capt
         for arguments in (["agreement"], ["outcome", "AF-0001", "laid", "--date", "2026-05-10"]):
             assert app.main([*arguments, "--out", str(out)]) == ExitCode.LOCKED
     assert "another run is using this folder" in capsys.readouterr().err
+
+
+def test_a_page_over_two_stations(out: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    other = tmp_path.parent / f"{tmp_path.name} hill"
+    shutil.copytree(out, other)
+    write_night(other, NightRecord("2026-05-14T02:00:00+00:00", "/recordings", station="Hill"))
+    assert app.main(["outcome", "--out", str(other), "AF-0001", "laid", "--date", "2026-05-10", "--number", "7"]) == 0
+    capsys.readouterr()
+    assert app.main(["agreement", "--out", str(out), "--other-station", str(other), "--json"]) == ExitCode.DONE
+    document = json.loads(capsys.readouterr().out)
+    assert document["exams"] == 4
+    assert [(pair["station"], pair["animal"]) for pair in document["pairs"]] == [("Hill", "AF-0001")]
+    page = (out / "agreement-stations.html").read_text(encoding="utf-8")
+    assert f"../{quote(other.name)}/AF-0001/2026-05-02/report.html" in page
+    assert not (out / "agreement.html").exists()

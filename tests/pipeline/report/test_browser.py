@@ -11,7 +11,7 @@ import pypdfium2
 import pytest
 
 from pipeline.agreement.page import write_agreement_page
-from pipeline.agreement.pairs import MatchRule
+from pipeline.agreement.pairs import MatchRule, Station
 from pipeline.agreement.summary import summarise_agreement
 from pipeline.exams.exam_search import ExamProblem
 from pipeline.exams.outcomes import Outcome
@@ -45,7 +45,7 @@ def out(
     summaries = [example.summary for example in examples]
     write_overview_files(folder, summaries, problems, pages=SETTINGS)
     laid = [Outcome(example.exam.animal, "laid", example.exam.date, 4) for example in examples]
-    write_agreement_page(folder, summarise_agreement(summaries, laid, MatchRule()))
+    write_agreement_page(folder, summarise_agreement([Station(summaries, laid)], MatchRule()))
     return folder
 
 

@@ -9,14 +9,18 @@ import time
 import numpy as np
 
 from pipeline.worker.job_loop import Progress
+from pipeline.worker.job_pool import UnsuitableProcessError
 
 __all__ = [
     "UnportableError",
     "add",
+    "describe",
+    "describe_place",
     "die",
     "end_politely",
     "fill_memory",
     "leave",
+    "place",
     "prepare",
     "raise_error",
     "steps",
@@ -33,6 +37,27 @@ class UnportableError(Exception):
 
 def prepare(number: int) -> list[int]:
     return [number]
+
+
+def describe(kept: list[int], progress: Progress) -> int:
+    return kept[0]
+
+
+def describe_place(kept: list[int], progress: Progress) -> str:
+    return "another network" if os.environ.get("PLACE") == "odd" else "the same everywhere"
+
+
+class NotHereError(UnsuitableProcessError):
+    def is_so_here(self) -> bool:
+        return False
+
+
+def place(kept: list[int], progress: Progress, *forbidden: str) -> str:
+    """Where this process is. Raises NotHereError where the job cannot be done."""
+    here = os.environ["PLACE"]
+    if here in forbidden:
+        raise NotHereError("this job cannot be done, not here")
+    return here
 
 
 def leave() -> None:

@@ -8,11 +8,13 @@ from typing import Any
 
 import pytest
 
+from pipeline.worker.job_pool import Preparation, run_at_once
 from pipeline.worker.limits import WorkerLimits
 from pipeline.worker.pool import WorkerPool
 from pipeline.worker.worker import JobKilledError
 from tests.pipeline.worker import jobs
 
+PREPARATION = Preparation(partial(jobs.prepare, 1), jobs.describe)
 LIMITS = WorkerLimits(memory_mib=128, seconds=20.0, seconds_per_step=1.0)
 
 
@@ -22,7 +24,7 @@ def must_not_end(end: Future[Any]) -> None:
 
 @pytest.fixture
 def pool() -> Iterator[WorkerPool]:
-    with WorkerPool(partial(jobs.prepare, 1), LIMITS, 2) as pool:
+    with WorkerPool(PREPARATION, LIMITS, 2) as pool:
         yield pool
 
 
@@ -39,7 +41,7 @@ def test_jobs_run_side_by_side_and_are_reported_in_this_thread(pool: WorkerPool)
             on_progress=steps.append,
             on_end=ends.append,
         )
-    assert (started, ends) == ([], [])
+    assert (pool.description, started, ends) == (1, [], [])
     pool.wait(lambda: len(ends) == 4)
     assert started == [0, 1, 2, 3]
     assert [end.result() for end in ends] == [4] * 4
@@ -50,14 +52,14 @@ def test_jobs_run_side_by_side_and_are_reported_in_this_thread(pool: WorkerPool)
 
 def test_what_a_job_raises_reaches_its_end_and_the_others_go_on(pool: WorkerPool) -> None:
     with pytest.raises(JobKilledError):
-        pool.run(jobs.die)
-    assert pool.run(jobs.steps, 2, 0.0) == 2
+        run_at_once(pool, jobs.die)
+    assert run_at_once(pool, jobs.steps, 2, 0.0) == 2
 
 
 def test_closing_does_not_wait_for_jobs() -> None:
-    with WorkerPool(partial(jobs.prepare, 1), LIMITS, 2) as pool:
-        pool.run(jobs.steps, 1, 0.0)
+    with WorkerPool(PREPARATION, LIMITS, 2) as pool:
+        run_at_once(pool, jobs.steps, 1, 0.0)
         for _ in range(3):
-            pool.submit(jobs.wait, on_start=lambda: None, on_progress=lambda steps: None, on_end=must_not_end)
+            pool.submit(jobs.wait, on_end=must_not_end)
         before = time.monotonic()
     assert time.monotonic() - before < LIMITS.seconds / 2
