@@ -11,6 +11,7 @@ import typer
 
 from pipeline.cli.attack_command import run_all_attacks
 from pipeline.cli.batch_runner import run_batch_with_progress
+from pipeline.cli.bench_benchmark_commands import BenchmarkOption, freeze, made_benchmarks, make
 from pipeline.cli.bench_compare_command import compare_methods
 from pipeline.cli.bench_counting_commands import measure_frame_rates, measure_turns, measure_worlds
 from pipeline.cli.bench_export_command import export_data_set
@@ -48,6 +49,7 @@ def measure_accuracy(
             metavar="DATASET", help="Folders with exams and ground truth, as written by clutchlight phantoms."
         ),
     ] = None,
+    benchmarks: BenchmarkOption = None,
     egg_free: Annotated[
         list[Path] | None,
         typer.Option(
@@ -99,9 +101,12 @@ def measure_accuracy(
         from pipeline.settings import load_settings
         from pipeline.store.atomic_write import write_atomically
 
-        known = [open_data_set(folder) for folder in data_sets or []]
+        folders = [*(data_sets or []), *made_benchmarks(benchmarks or [], out, quiet=quiet)]
+        known = [open_data_set(folder) for folder in folders]
         if not known and not egg_free:
-            raise typer.Exit(misused("Name a folder with exams and ground truth, or egg-free exams with --egg-free."))
+            raise typer.Exit(
+                misused("Name a folder with exams and ground truth, a --benchmark, or exams with --egg-free.")
+            )
         if results is not None and (len(known) != 1 or egg_free or method is not None):
             raise typer.Exit(misused("--results belongs to one DATASET. Name that one alone, without --method."))
         if method is not None and egg_free:
@@ -247,6 +252,8 @@ def compare_other_trackers(
 BENCH_COMMANDS: dict[str, Callable[..., None]] = {
     "accuracy": measure_accuracy,
     "compare": compare_methods,
+    "make": make,
+    "freeze": freeze,
     "export": export_data_set,
     "frame-rates": measure_frame_rates,
     "worlds": measure_worlds,

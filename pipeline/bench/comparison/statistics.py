@@ -14,7 +14,7 @@ from pipeline.bench.ground_truth import DataSet
 from pipeline.bench.tracking_input import frames_by_clip, tracking_clips
 from pipeline.bench.tracking_metrics import ALPHAS, tally_clip
 
-__all__ = ["count_error", "hota", "shelled_average_precision"]
+__all__ = ["count_error", "hota", "mean_over_animals", "shelled_average_precision"]
 
 Floats = NDArray[np.float64]
 
@@ -89,8 +89,13 @@ def hota(data_set: DataSet, found: ExportedDetections) -> Statistic:
 
 def count_error(errors: Sequence[int | None]) -> Statistic:
     """Mean absolute error over the animals with a count. errors : (A,) counted minus crossed, None without a count"""
-    known = np.array([error is not None for error in errors], dtype=np.float64)
-    numbers = np.abs(np.array([error or 0 for error in errors], dtype=np.float64))
+    return mean_over_animals([None if error is None else abs(error) for error in errors])
+
+
+def mean_over_animals(values: Sequence[float | None]) -> Statistic:
+    """The mean of a value of each animal, over those that have one. values : (A,)"""
+    known = np.array([each is not None for each in values], dtype=np.float64)
+    numbers = np.array([each or 0 for each in values], dtype=np.float64)
 
     def value(weights: Floats) -> Floats:
         animals = weights @ known
