@@ -1,5 +1,5 @@
 """Writes a data set in formats that other programs read: pictures, and the true outlines beside them.
 
 `exported_clips` reads the recordings; `mot_export`, `yolo_export`, `coco_export` and `image_folder_export` write one
-format each, and `formats` lists them.
+format each, and `formats` lists them. `metadata_files` writes a data card and Croissant metadata beside every one.
 """
