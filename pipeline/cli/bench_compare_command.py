@@ -11,6 +11,7 @@ import typer
 from pipeline.cli import batch_runner
 from pipeline.cli.batch_runner import run_batch_with_progress
 from pipeline.cli.bench_benchmark_commands import made_benchmarks
+from pipeline.cli.bench_report_output import write_bench_report
 from pipeline.cli.error_handling import handle_errors
 from pipeline.cli.method_runner import run_method_with_progress
 from pipeline.cli.metrics_output import report_metrics
@@ -90,8 +91,9 @@ def compare_methods(
     """Compare the batch with other methods on the same frames, with intervals over animals and paired differences.
 
     Simpler ways to count the batch's listings are compared, too, and other trackers on its detections where the extra
-    other-trackers is installed. The figures are printed and written to DIR/comparison.json. Clips that an earlier run
-    of the batch finished are not read again.
+    other-trackers is installed. The figures are printed and written to DIR/comparison.json, with plots in
+    DIR/report.html, and with DIR/manifest.json, which bench repeat runs again. Clips that an earlier run of the batch
+    finished are not read again.
     """
     with handle_errors(traceback):
         from pipeline.bench.comparison.compare import compare_entries
@@ -104,6 +106,7 @@ def compare_methods(
         from pipeline.bench.peers.available import available_peers
         from pipeline.bench.results.own_output import read_own_output
         from pipeline.bench.results.readers import read_method_results
+        from pipeline.bench_report.comparison_sections import comparison_sections, comparison_summary
         from pipeline.settings import load_settings
 
         if (data_set is None) == (benchmark is None):
@@ -134,6 +137,18 @@ def compare_methods(
             entries.append(entry_of_results(_short(method.name), known, found, {**method.settings, **how}, cost))
         strata = recording_strata(known, loaded.ingest)
         compared = compare_entries(known, [*entries, *read], resamples=resamples, seed=seed, recording_strata=strata)
+        tuned_on = {} if tuning_set is None else {tuning_set.resolve().name: tuning_set}
+        write_bench_report(
+            out,
+            "comparison.json",
+            f"Methods compared on {known.name}",
+            comparison_summary(compared),
+            comparison_sections(compared),
+            settings=run_settings,
+            weights=weights,
+            data_sets={known.name: data_set, **tuned_on},
+            seeds={"draws and tuning": seed},
+        )
         report_metrics(out / "comparison.json", compared.document(), comparison_table(compared), as_json=as_json)
 
 
