@@ -15,7 +15,10 @@ from pipeline.cli.bench_benchmark_commands import BenchmarkOption, freeze, made_
 from pipeline.cli.bench_compare_command import compare_methods
 from pipeline.cli.bench_counting_commands import measure_frame_rates, measure_turns, measure_worlds
 from pipeline.cli.bench_export_command import export_data_set
+from pipeline.cli.bench_repeat_command import repeat_bench
+from pipeline.cli.bench_report_output import write_bench_report
 from pipeline.cli.bench_speed_command import measure_speed
+from pipeline.cli.bench_study_command import study
 from pipeline.cli.bench_years_command import measure_years
 from pipeline.cli.error_handling import handle_errors
 from pipeline.cli.exit_codes import ExitCode
@@ -87,7 +90,8 @@ def measure_accuracy(
     """Run the batch on data sets with ground truth, and measure what it found and counted.
 
     With --results or --method, measure what another program or a function of your own finds. The metrics are printed
-    and written to DIR/figures.json, with plots as SVG. Clips that an earlier run finished are not read again.
+    and written to DIR/figures.json, with plots in DIR/report.html and as SVG, and with DIR/manifest.json, which bench
+    repeat runs again. Clips that an earlier run finished are not read again.
     """
     with handle_errors(traceback):
         from pipeline.bench.data_set_metrics import measure_data_set
@@ -98,6 +102,7 @@ def measure_accuracy(
         from pipeline.bench.metrics_table import metrics_table
         from pipeline.bench.results.own_output import read_own_output
         from pipeline.bench.results.readers import read_method_results
+        from pipeline.bench_report.accuracy_sections import accuracy_sections, accuracy_summary
         from pipeline.settings import load_settings
         from pipeline.store.atomic_write import write_atomically
 
@@ -135,6 +140,16 @@ def measure_accuracy(
         for number, each in enumerate(metrics, 1):
             write_atomically(out / f"{number}-{each.name}.svg", [metrics_svg(each).encode()])
         documents = [each.document() for each in metrics]
+        write_bench_report(
+            out,
+            "figures.json",
+            "Accuracy",
+            accuracy_summary(metrics),
+            accuracy_sections(metrics),
+            settings=load_settings(settings, weights=weights, allow_uncalibrated=True),
+            weights=weights,
+            data_sets={folder.resolve().name: folder for folder in (*folders, *(egg_free or []))},
+        )
         report_metrics(out / "figures.json", documents, metrics_table(metrics), as_json=as_json)
 
 
@@ -254,7 +269,9 @@ BENCH_COMMANDS: dict[str, Callable[..., None]] = {
     "compare": compare_methods,
     "make": make,
     "freeze": freeze,
+    "repeat": repeat_bench,
     "export": export_data_set,
+    "study": study,
     "frame-rates": measure_frame_rates,
     "worlds": measure_worlds,
     "turns": measure_turns,

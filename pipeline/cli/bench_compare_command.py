@@ -101,7 +101,7 @@ def compare_methods(
         from pipeline.bench.comparison.entries import Entry, entries_of_own_detections, entry_of_results
         from pipeline.bench.comparison.recording_strata import recording_strata
         from pipeline.bench.ground_truth import open_data_set
-        from pipeline.bench.methods.cost import batch_cost, method_cost
+        from pipeline.bench.methods.cost import batch_cost, read_cost
         from pipeline.bench.methods.method import load_method
         from pipeline.bench.peers.available import available_peers
         from pipeline.bench.results.own_output import read_own_output
@@ -133,7 +133,7 @@ def compare_methods(
         entries = [Entry("ours", own, cost=cost), *entries_of_own_detections(known, own, loaded.track)]
         for number, (method, how) in enumerate(chosen, 1):
             found = run_method_with_progress(known, method, out / f"method-{number}", loaded, quiet=quiet)
-            cost = method_cost(known, method.name, method.settings, loaded)
+            cost = read_cost(out / f"method-{number}")
             entries.append(entry_of_results(_short(method.name), known, found, {**method.settings, **how}, cost))
         strata = recording_strata(known, loaded.ingest)
         compared = compare_entries(known, [*entries, *read], resamples=resamples, seed=seed, recording_strata=strata)

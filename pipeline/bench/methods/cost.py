@@ -6,6 +6,7 @@ weights are loaded then.
 
 from __future__ import annotations
 
+import json
 import multiprocessing
 import os
 import time
@@ -13,6 +14,7 @@ from collections.abc import Callable, Mapping, Sequence
 from concurrent.futures import ProcessPoolExecutor
 from dataclasses import asdict, dataclass, replace
 from functools import partial
+from pathlib import Path
 from typing import Any
 
 import cv2
@@ -23,10 +25,12 @@ from pipeline.bench.methods.usable_clips import UsableClip, usable_clips
 from pipeline.detect.detector import FrameDetector
 from pipeline.scan.clip_scan import scan_clip
 from pipeline.settings import Settings
+from pipeline.store.atomic_write import write_atomically
 from pipeline.worker.process_use import peak_mib
 
-__all__ = ["MethodCost", "batch_cost", "method_cost"]
+__all__ = ["MethodCost", "batch_cost", "method_cost", "read_cost", "write_cost"]
 
+_FILE_NAME = "cost.json"
 _FRAMES = 200  # at least, unless the data set has fewer (judgement)
 
 # Reads one clip and returns the number of its frames.
@@ -57,6 +61,18 @@ def method_cost(data_set: DataSet, name: str, values: Mapping[str, Any], setting
 def batch_cost(data_set: DataSet, load_detector: Callable[[], FrameDetector], settings: Settings) -> MethodCost | None:
     """That of our own scan, which also follows, and keeps pictures. load_detector : it is sent by pickle"""
     return _in_a_process(data_set, partial(_scan_reader, load_detector, settings))
+
+
+def write_cost(folder: Path, cost: MethodCost | None) -> None:
+    """Keep it beside what the method found; nothing where nothing was measured. Raises OutputError."""
+    if cost is not None:
+        write_atomically(folder / _FILE_NAME, [json.dumps(cost.document(), indent=2).encode(), b"\n"])
+
+
+def read_cost(folder: Path) -> MethodCost | None:
+    """What `write_cost` kept, None where it kept nothing."""
+    path = folder / _FILE_NAME
+    return MethodCost(**json.loads(path.read_text(encoding="utf-8"))) if path.exists() else None
 
 
 def _method_reader(name: str, values: Mapping[str, Any], settings: Settings) -> _Reader:

@@ -6,7 +6,7 @@ from functools import partial
 from pathlib import Path
 
 from pipeline.bench.ground_truth import open_data_set
-from pipeline.bench.methods.cost import batch_cost, method_cost
+from pipeline.bench.methods.cost import batch_cost, method_cost, read_cost, write_cost
 from tests.pipeline.bench.data_set_files import DATE, SETTINGS, write_truth
 from tests.pipeline.blob_finder import load_blob_finder, write_exam_folder
 
@@ -23,6 +23,9 @@ def test_ours_and_a_method_read_the_same_frames(tmp_path: Path) -> None:
         assert 0 < cost.processor_ms < 1000
         assert cost.clock_ms > 0
         assert 30 < cost.peak_mib < 4000
+    assert read_cost(tmp_path) is None
+    write_cost(tmp_path, ours)
+    assert read_cost(tmp_path) == ours
 
 
 def test_without_recordings_nothing_is_measured(tmp_path: Path) -> None:
