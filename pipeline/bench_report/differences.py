@@ -16,8 +16,9 @@ def manifest_differences(before: Manifest, now: Manifest) -> Iterator[str]:
     """A sentence for each thing that may change figures: program, network, settings, packages, processor."""
     if (before.commit, before.has_changes) != (now.commit, now.has_changes) or before.version != now.version:
         yield f"program: {_program(before)}, now {_program(now)}"
-    if before.weights["sha256"] != now.weights["sha256"]:
-        yield f"network: SHA-256 {before.weights['sha256'][:12]}, now {now.weights['sha256'][:12]}"
+    if before.weights != now.weights:
+        shas = [each.weights.get("sha256", "none")[:12] for each in (before, now)]
+        yield f"network: SHA-256 {shas[0]}, now {shas[1]}"
     if before.settings != now.settings:
         yield "settings: " + ", ".join(path for path, _, _ in figure_differences(before.settings, now.settings))
     packages = sorted(

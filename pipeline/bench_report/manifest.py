@@ -16,7 +16,7 @@ from pathlib import Path
 from typing import Any
 
 from models.errors import ClutchlightError
-from models.weights_file import shipped_weights, weights_sha256
+from models.weights_file import weights_sha256
 from pipeline.bench.frozen.making import DEFINITION_NAME
 from pipeline.settings import Settings
 
@@ -34,7 +34,7 @@ class Manifest:
     """arguments : of ``clutchlight``, without the output folder;  folder : in which it was run
     figures : the file with the figures, beside the manifest;  seeds : by what they are for
     commit : of the program's source, None if unknown;  has_changes : whether files differed from it
-    weights : file and SHA-256;  settings : all of them, as they were used
+    weights : file and SHA-256, empty where no network of ours was run;  settings : all of them, as they were used
     data_sets : path, SHA-256 of the ground truth, and the definition of a frozen benchmark, by name
     """
 
@@ -64,7 +64,8 @@ class Manifest:
         """What a reader of the page sees of it: label and text."""
         changes = " with changes" if self.has_changes else ""
         yield "Program", f"clutchlight {self.version}, commit {self.commit or 'unknown'}{changes}"
-        yield "Network", f"{self.weights['file']}, SHA-256 {self.weights['sha256']}"
+        if self.weights:
+            yield "Network", f"{self.weights['file']}, SHA-256 {self.weights['sha256']}"
         for name, each in self.data_sets.items():
             yield f"Data set {name}", f"ground truth with SHA-256 {each['sha256']}"
         if self.seeds:
@@ -84,9 +85,8 @@ def make_manifest(
 ) -> Manifest:
     """The manifest of what this process has just done.
 
-    weights : None for the shipped ones;  data_sets : folders by name
+    weights : None where no network of ours was run;  data_sets : folders by name
     """
-    file = weights or shipped_weights()
     commit, has_changes = _source_state()
     return Manifest(
         arguments=tuple(arguments),
@@ -96,7 +96,7 @@ def make_manifest(
         version=metadata.version("clutchlight"),
         commit=commit,
         has_changes=has_changes,
-        weights={"file": file.name, "sha256": weights_sha256(file)},
+        weights={} if weights is None else {"file": weights.name, "sha256": weights_sha256(weights)},
         seeds=dict(seeds),
         data_sets={name: _data_set(folder) for name, folder in data_sets.items()},
         settings=settings.model_dump(mode="json"),

@@ -94,6 +94,7 @@ def measure_accuracy(
     repeat runs again. Clips that an earlier run finished are not read again.
     """
     with handle_errors(traceback):
+        from models.weights_file import shipped_weights
         from pipeline.bench.data_set_metrics import measure_data_set
         from pipeline.bench.egg_free_data_set import egg_free_data_set
         from pipeline.bench.ground_truth import open_data_set
@@ -147,7 +148,7 @@ def measure_accuracy(
             accuracy_summary(metrics),
             accuracy_sections(metrics),
             settings=load_settings(settings, weights=weights, allow_uncalibrated=True),
-            weights=weights,
+            weights=weights or shipped_weights() if results is None and method is None else None,
             data_sets={folder.resolve().name: folder for folder in (*folders, *(egg_free or []))},
         )
         report_metrics(out / "figures.json", documents, metrics_table(metrics), as_json=as_json)

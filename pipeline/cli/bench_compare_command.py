@@ -96,6 +96,7 @@ def compare_methods(
     finished are not read again.
     """
     with handle_errors(traceback):
+        from models.weights_file import shipped_weights
         from pipeline.bench.comparison.compare import compare_entries
         from pipeline.bench.comparison.comparison_table import comparison_table
         from pipeline.bench.comparison.entries import Entry, entries_of_own_detections, entry_of_results
@@ -145,7 +146,7 @@ def compare_methods(
             comparison_summary(compared),
             comparison_sections(compared),
             settings=run_settings,
-            weights=weights,
+            weights=weights or shipped_weights(),
             data_sets={known.name: data_set, **tuned_on},
             seeds={"draws and tuning": seed},
         )

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING
 
 import pytest
 
+from models.weights_file import shipped_weights
 from pipeline.bench.calibration_error import ReliabilityBin
 from pipeline.bench.comparison.animal_strata import StratumFigures
 from pipeline.bench.comparison.compare import ComparedEntry, Comparison
@@ -40,7 +41,7 @@ def manifest(folder: Path) -> Manifest:
         ["bench", "compare", "set"],
         "comparison.json",
         settings=SETTINGS,
-        weights=None,
+        weights=shipped_weights(),
         data_sets={"set": folder},
         seeds={"draws": 3},
     )
@@ -169,6 +170,7 @@ def test_a_bench_is_repeated_from_its_manifest(clutchlight: Clutchlight, tmp_pat
     assert clutchlight(*arguments, "--out", tmp_path / "first", "--quiet").code == ExitCode.DONE
     written = read_manifest(tmp_path / "first" / "manifest.json")
     assert written.arguments == tuple(map(str, arguments))
+    assert written.weights == {}  # no network of ours was run
     assert "All figures" in (tmp_path / "first" / "report.html").read_text()
     again = clutchlight("bench", "repeat", tmp_path / "first" / "manifest.json", "--out", tmp_path / "again")
     assert (again.code, again.stdout.splitlines()[-1]) == (ExitCode.DONE, "All figures are the same.")
