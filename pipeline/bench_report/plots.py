@@ -44,8 +44,6 @@ def _scale(values: Sequence[float]) -> _Scale:
 
 
 def _interval_rows(rows: Sequence[tuple[str, Estimate]], form: str, scale: _Scale, *, zero: bool) -> Iterator[str]:
-    if zero:
-        yield f'<path class="zero" d="M{scale.x(0):.1f} 0V{_ROW * len(rows)}"/>'
     for row, (name, each) in enumerate(rows):
         top = row * _ROW
         yield f'<text x="0" y="{top + 13}">{escape(name)}</text>'
@@ -56,6 +54,8 @@ def _interval_rows(rows: Sequence[tuple[str, Estimate]], form: str, scale: _Scal
         yield f'<text x="{_WIDTH}" y="{top + 13}" text-anchor="end">{numbers}</text>'
         y = top + 24
         yield f'<path class="rule" d="M0 {y}H{_WIDTH}"/>'
+        if zero:
+            yield f'<path class="zero" d="M{scale.x(0):.1f} {y - 6}v12"/>'
         yield f'<path class="range" d="M{scale.x(each.low):.1f} {y}H{scale.x(each.high):.1f}"/>'
         yield f'<circle cx="{scale.x(each.value):.1f}" cy="{y}" r="4"/>'
 
