@@ -151,26 +151,14 @@ class CocoEvaluator:
 
     def outcomes(self) -> DetectionOutcomes:
         """What became of each detection at each overlap, from which average precision follows."""
-        each_picture = [(picture, each) for picture, each in enumerate(self._unstratified().evalImgs) if each]
-        overlaps = len(_COCO_OVERLAPS)
-        true = np.zeros(self._pictures, dtype=np.int64)
-        for picture, each in each_picture:
-            true[picture] = int((np.asarray(each["gtIgnore"]) == 0).sum())
+        return _outcomes(self._unstratified().evalImgs)
 
-        def columns(key: str) -> NDArray[np.bool_]:
-            empty = np.zeros((overlaps, 0), dtype=bool)
-            return np.concatenate([empty, *(np.asarray(each[key]) > 0 for _, each in each_picture)], axis=1)
-
-        return DetectionOutcomes(
-            picture=np.repeat(
-                np.array([picture for picture, _ in each_picture], dtype=np.int64),
-                [len(each["dtScores"]) for _, each in each_picture],
-            ),
-            scores=np.concatenate([np.zeros(0), *(np.asarray(each["dtScores"], float) for _, each in each_picture)]),
-            matched=columns("dtMatches"),
-            ignored=columns("dtIgnore"),
-            true_objects=true,
-        )
+    def outcomes_by_range(
+        self, true_value: Floats, found_value: Floats, ranges: Sequence[Range]
+    ) -> list[DetectionOutcomes]:
+        """The same in each range [low, high) of a value, as `by_range`."""
+        pictures = self._evaluated(_none_outside(true_value), found_value, _half_open(ranges)).evalImgs
+        return [_outcomes(pictures[row * self._pictures : (row + 1) * self._pictures]) for row in range(len(ranges))]
 
     def by_size(self) -> dict[str, AveragePrecision]:
         """By the sizes of COCO."""
@@ -184,10 +172,7 @@ class CocoEvaluator:
 
         An object whose value is NaN lies in no range; a detection whose value is NaN counts in every range.
         """
-        true_value = np.where(np.isnan(true_value), -np.inf, true_value)
-        # The ranges of COCO include both their ends.
-        half_open = [(low, float(np.nextafter(high, -np.inf))) for low, high in ranges]
-        return self._by_range(true_value, found_value, half_open)
+        return self._by_range(_none_outside(true_value), found_value, _half_open(ranges))
 
     def on_pictures(self, pictures: NDArray[np.bool_]) -> AveragePrecision:
         """Over the selected pictures (P,) only."""
@@ -237,6 +222,39 @@ class CocoEvaluator:
         with contextlib.redirect_stdout(io.StringIO()):
             coco.createIndex()
         return coco
+
+
+def _none_outside(true_value: Floats) -> Floats:
+    """Objects without a value lie in no range."""
+    return np.where(np.isnan(true_value), -np.inf, true_value)
+
+
+def _half_open(ranges: Sequence[Range]) -> list[Range]:
+    """The ranges of COCO include both their ends; these leave out the higher one."""
+    return [(low, float(np.nextafter(high, -np.inf))) for low, high in ranges]
+
+
+def _outcomes(of_pictures: Sequence[Any]) -> DetectionOutcomes:
+    """of_pictures : as pycocotools evaluates each picture, None for one with neither object nor detection"""
+    each_picture = [(picture, each) for picture, each in enumerate(of_pictures) if each]
+    true = np.zeros(len(of_pictures), dtype=np.int64)
+    for picture, each in each_picture:
+        true[picture] = int((np.asarray(each["gtIgnore"]) == 0).sum())
+
+    def columns(key: str) -> NDArray[np.bool_]:
+        empty = np.zeros((len(_COCO_OVERLAPS), 0), dtype=bool)
+        return np.concatenate([empty, *(np.asarray(each[key]) > 0 for _, each in each_picture)], axis=1)
+
+    return DetectionOutcomes(
+        picture=np.repeat(
+            np.array([picture for picture, _ in each_picture], dtype=np.int64),
+            [len(each["dtScores"]) for _, each in each_picture],
+        ),
+        scores=np.concatenate([np.zeros(0), *(np.asarray(each["dtScores"], float) for _, each in each_picture)]),
+        matched=columns("dtMatches"),
+        ignored=columns("dtIgnore"),
+        true_objects=true,
+    )
 
 
 def _new_evaluator(truth: Any, detections: Any, ranges: Sequence[Range]) -> Any:

@@ -18,6 +18,8 @@ ClutchlightError                 the root: every error that the program reports 
 ├── LockedError                  another run uses the same output folder (pipeline.store.lock)
 ├── DataSetError                 a data set without readable ground truth (pipeline.bench.ground_truth)
 ├── ResultsError                 results of a method that cannot be read (pipeline.bench.results.method_results)
+├── BenchmarkError               a folder that is not the frozen benchmark (pipeline.bench.frozen.contents_check)
+├── ManifestError                a manifest of a bench that cannot be read (pipeline.bench_report.manifest)
 └── MethodError                  a method that cannot be run (pipeline.bench.methods.method)
 """
 

@@ -46,7 +46,7 @@ def _convolution(before: int, after: int, *, side: int, stride: int = 1) -> nn.S
 
 
 class EggNetwork(nn.Module):
-    """Pictures (B, 1, H, W) float32, grey in [0, 1], H and W multiples of 32 -> (B, 11, H/4, W/4).
+    """Pictures (B, frames, H, W) float32, grey in [0, 1], H and W multiples of 32 -> (B, 11, H/4, W/4).
 
     The channels of the output are those of models.output_channels. The names of the attributes are the names of the
     tensors in weights files.
@@ -56,7 +56,7 @@ class EggNetwork(nn.Module):
         super().__init__()
         self.config = config or NetworkConfig()
         widths, blocks = self.config.widths, self.config.blocks
-        self.stem = _convolution(1, widths[0], side=5, stride=2)
+        self.stem = _convolution(self.config.frames, widths[0], side=5, stride=2)
         self.down = nn.ModuleList(_convolution(before, after, side=3, stride=2) for before, after in pairwise(widths))
         self.levels = nn.ModuleList(
             nn.Sequential(*(_Block(width) for _ in range(count))) for width, count in zip(widths, blocks, strict=True)

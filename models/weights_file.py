@@ -25,10 +25,13 @@ class WeightsError(ClutchlightError):
 
 @dataclass(frozen=True)
 class NetworkConfig:
-    """widths : channels at strides 2, 4, 8, 16 and 32;  blocks : residual blocks per level of the encoder"""
+    """widths : channels at strides 2, 4, 8, 16 and 32;  blocks : residual blocks per level of the encoder
+    frames : grey frames that go in, of which the middle one is labelled; only networks of one can be run on clips
+    """
 
     widths: tuple[int, int, int, int, int] = (16, 32, 64, 128, 192)
     blocks: tuple[int, int, int, int, int] = (1, 1, 2, 2, 2)
+    frames: int = 1
 
 
 @dataclass(frozen=True)

@@ -6,6 +6,7 @@ from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import Any
 
+from pipeline.bench.comparison.animal_strata import StratumFigures
 from pipeline.bench.count_comparison import CountComparison, compare_counts
 from pipeline.bench.counting_metrics import CountingMetrics, counting_metrics
 from pipeline.bench.detection_matching import match_detections
@@ -21,6 +22,7 @@ from pipeline.bench.size_metrics import FollicleDiameters, SizeMetrics, follicle
 from pipeline.bench.stage_metrics import StageMetrics, stage_metrics
 from pipeline.bench.tracking_input import tracking_clips
 from pipeline.bench.tracking_metrics import TrackingMetrics, tracking_metrics
+from pipeline.bench.world_figures import world_figures
 from pipeline.settings import Settings
 
 __all__ = ["DataSetMetrics", "EggMetrics", "measure_data_set", "read_matched_eggs"]
@@ -43,6 +45,7 @@ class DataSetMetrics:
     frames : of the data set;  frames_used : of those, frames that the method used
     detection, counting : None for a method that gives no detections, or no counts
     animals : ground truth and count of each animal
+    worlds : figures by world; empty where the data set has no two worlds
     """
 
     name: str
@@ -54,6 +57,7 @@ class DataSetMetrics:
     counting: CountingMetrics | None
     eggs: EggMetrics
     animals: tuple[CountComparison, ...]
+    worlds: tuple[StratumFigures, ...]
 
     def document(self) -> dict[str, Any]:
         """All metrics in types of JSON."""
@@ -91,6 +95,7 @@ def measure_data_set(data_set: DataSet, results: MethodResults, settings: Settin
             follicle_diameters=follicle_diameters(eggs),
         ),
         animals=tuple(animals),
+        worlds=world_figures(data_set, results, animals),
     )
 
 

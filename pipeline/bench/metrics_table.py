@@ -14,6 +14,7 @@ from pipeline.bench.probe_path_error import ProbePathMetrics
 from pipeline.bench.size_metrics import SizeMetrics
 from pipeline.bench.stage_metrics import StageMetrics
 from pipeline.bench.tracking_metrics import TrackingMetrics
+from pipeline.bench.world_figures import world_lines
 from pipeline.bench.yardsticks import yardstick_lines
 from pipeline.formatting import format_known, plural
 
@@ -54,6 +55,7 @@ def _data_set_lines(metrics: DataSetMetrics) -> Iterator[str]:
     yield from _stage_lines(metrics.eggs.stages)
     yield from _size_lines("shelled eggs", metrics.eggs.shelled_sizes)
     yield from _size_lines("follicles", metrics.eggs.follicle_sizes)
+    yield from world_lines(metrics.worlds)
 
 
 def _detection_lines(metrics: DetectionMetrics) -> Iterator[str]:

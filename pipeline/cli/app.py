@@ -7,6 +7,7 @@ stderr. Heavy libraries are imported only by the commands that need them, so tha
 from __future__ import annotations
 
 import inspect
+import sys
 from collections.abc import Callable, Sequence
 from typing import Annotated
 
@@ -17,6 +18,7 @@ from pipeline.cli.batch_command import batch
 from pipeline.cli.bench_commands import BENCH_COMMANDS
 from pipeline.cli.calibrate_command import calibrate
 from pipeline.cli.exit_codes import EXIT_CODES_HELP, ExitCode
+from pipeline.cli.given_arguments import note_arguments
 from pipeline.cli.help_style import HELP_SETTINGS, HouseCommand, HouseGroup
 from pipeline.cli.night_commands import STATUS_EXIT_CODES_HELP, status, tidy
 from pipeline.cli.outcome_commands import agreement, outcome
@@ -93,6 +95,7 @@ app.add_typer(
 
 def main(argv: Sequence[str] | None = None) -> int:
     """Run one command and return its `ExitCode`. argv : without the program's name, None for those of the process"""
+    note_arguments(sys.argv[1:] if argv is None else list(argv))
     try:
         app(args=None if argv is None else list(argv), prog_name="clutchlight")
     except SystemExit as leaving:

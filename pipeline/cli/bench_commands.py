@@ -11,12 +11,16 @@ import typer
 
 from pipeline.cli.attack_command import run_all_attacks
 from pipeline.cli.batch_runner import run_batch_with_progress
+from pipeline.cli.bench_benchmark_commands import BenchmarkOption, freeze, made_benchmarks, make
 from pipeline.cli.bench_compare_command import compare_methods
 from pipeline.cli.bench_counting_commands import measure_frame_rates, measure_turns, measure_worlds
 from pipeline.cli.bench_export_command import export_data_set
 from pipeline.cli.bench_peers_commands import make_peers_environment, run_peer_methods, train_peer_network
 from pipeline.cli.bench_real_pictures_command import measure_on_real_pictures
+from pipeline.cli.bench_repeat_command import repeat_bench
+from pipeline.cli.bench_report_output import write_bench_report
 from pipeline.cli.bench_speed_command import measure_speed
+from pipeline.cli.bench_study_command import study
 from pipeline.cli.bench_years_command import measure_years
 from pipeline.cli.error_handling import handle_errors
 from pipeline.cli.exit_codes import ExitCode
@@ -50,6 +54,7 @@ def measure_accuracy(
             metavar="DATASET", help="Folders with exams and ground truth, as written by clutchlight phantoms."
         ),
     ] = None,
+    benchmarks: BenchmarkOption = None,
     egg_free: Annotated[
         list[Path] | None,
         typer.Option(
@@ -87,9 +92,11 @@ def measure_accuracy(
     """Run the batch on data sets with ground truth, and measure what it found and counted.
 
     With --results or --method, measure what another program or a function of your own finds. The metrics are printed
-    and written to DIR/figures.json, with plots as SVG. Clips that an earlier run finished are not read again.
+    and written to DIR/figures.json, with plots in DIR/report.html and as SVG, and with DIR/manifest.json, which bench
+    repeat runs again. Clips that an earlier run finished are not read again.
     """
     with handle_errors(traceback):
+        from models.weights_file import shipped_weights
         from pipeline.bench.data_set_metrics import measure_data_set
         from pipeline.bench.egg_free_data_set import egg_free_data_set
         from pipeline.bench.ground_truth import open_data_set
@@ -98,12 +105,16 @@ def measure_accuracy(
         from pipeline.bench.metrics_table import metrics_table
         from pipeline.bench.results.own_output import read_own_output
         from pipeline.bench.results.readers import read_method_results
+        from pipeline.bench_report.accuracy_sections import accuracy_sections, accuracy_summary
         from pipeline.settings import load_settings
         from pipeline.store.atomic_write import write_atomically
 
-        known = [open_data_set(folder) for folder in data_sets or []]
+        folders = [*(data_sets or []), *made_benchmarks(benchmarks or [], out, quiet=quiet)]
+        known = [open_data_set(folder) for folder in folders]
         if not known and not egg_free:
-            raise typer.Exit(misused("Name a folder with exams and ground truth, or egg-free exams with --egg-free."))
+            raise typer.Exit(
+                misused("Name a folder with exams and ground truth, a --benchmark, or exams with --egg-free.")
+            )
         if results is not None and (len(known) != 1 or egg_free or method is not None):
             raise typer.Exit(misused("--results belongs to one DATASET. Name that one alone, without --method."))
         if method is not None and egg_free:
@@ -132,6 +143,16 @@ def measure_accuracy(
         for number, each in enumerate(metrics, 1):
             write_atomically(out / f"{number}-{each.name}.svg", [metrics_svg(each).encode()])
         documents = [each.document() for each in metrics]
+        write_bench_report(
+            out,
+            "figures.json",
+            "Accuracy",
+            accuracy_summary(metrics),
+            accuracy_sections(metrics),
+            settings=load_settings(settings, weights=weights, allow_uncalibrated=True),
+            weights=weights or shipped_weights() if results is None and method is None else None,
+            data_sets={folder.resolve().name: folder for folder in (*folders, *(egg_free or []))},
+        )
         report_metrics(out / "figures.json", documents, metrics_table(metrics), as_json=as_json)
 
 
@@ -258,7 +279,11 @@ def compare_other_trackers(
 BENCH_COMMANDS: dict[str, Callable[..., None]] = {
     "accuracy": measure_accuracy,
     "compare": compare_methods,
+    "make": make,
+    "freeze": freeze,
+    "repeat": repeat_bench,
     "export": export_data_set,
+    "study": study,
     "frame-rates": measure_frame_rates,
     "worlds": measure_worlds,
     "turns": measure_turns,

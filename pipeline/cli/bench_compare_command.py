@@ -2,12 +2,16 @@
 
 from __future__ import annotations
 
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from pipeline.cli import batch_runner
 from pipeline.cli.batch_runner import run_batch_with_progress
+from pipeline.cli.bench_benchmark_commands import made_benchmarks
+from pipeline.cli.bench_report_output import write_bench_report
 from pipeline.cli.error_handling import handle_errors
 from pipeline.cli.method_runner import MethodTuning, Tries, TuningFrames, TuningSet, method_runs, run_methods
 from pipeline.cli.metrics_output import report_metrics
@@ -31,10 +35,20 @@ __all__ = ["compare_methods"]
 
 
 def compare_methods(
-    data_set: Annotated[Path, typer.Argument(metavar="DATASET", help="Folder with exams and ground truth.")],
     out: Annotated[
         Path, typer.Option("--out", metavar="DIR", help="Folder for results and figures; created if missing.")
     ],
+    data_set: Annotated[
+        Path | None, typer.Argument(metavar="[DATASET]", help="Folder with exams and ground truth.")
+    ] = None,
+    benchmark: Annotated[
+        str | None,
+        typer.Option(
+            "--benchmark",
+            metavar="NAME",
+            help="A frozen benchmark instead of DATASET, such as phantoms-1; methods are tuned on one that it names.",
+        ),
+    ] = None,
     tuning_set: TuningSet = None,
     tries: Tries = 40,
     tuning_frames: TuningFrames = 200,
@@ -76,19 +90,29 @@ def compare_methods(
     """Compare the batch with other methods on the same frames, with intervals over animals and paired differences.
 
     Simpler ways to count the batch's listings are compared, too, and other trackers on its detections where they are
-    installed, here or in the environment of --peers. The figures are printed and written to DIR/comparison.json. Clips
-    that an earlier run of the batch finished are not read again.
+    installed, here or in the environment of --peers. The figures are printed and written to DIR/comparison.json, with
+    plots in DIR/report.html, and with DIR/manifest.json, which bench repeat runs again. Clips that an earlier run of
+    the batch finished are not read again.
     """
     with handle_errors(traceback):
+        from models.weights_file import shipped_weights
         from pipeline.bench.comparison.compare import compare_entries
         from pipeline.bench.comparison.comparison_table import comparison_table
         from pipeline.bench.comparison.entries import Entry, entries_of_own_detections, entry_of_results
+        from pipeline.bench.comparison.recording_strata import recording_strata
         from pipeline.bench.ground_truth import open_data_set
+        from pipeline.bench.methods.cost import batch_cost, read_cost
         from pipeline.bench.peers.available import available_peers
         from pipeline.bench.results.own_output import read_own_output
         from pipeline.bench.results.readers import read_method_results
+        from pipeline.bench_report.comparison_sections import comparison_sections, comparison_summary
         from pipeline.settings import load_settings
 
+        if (data_set is None) == (benchmark is None):
+            raise typer.Exit(misused("Name a DATASET with exams and ground truth, or a --benchmark."))
+        if benchmark is not None:
+            data_set, tuning_set = _made(benchmark, tuning_set, out, quiet=quiet)
+        assert data_set is not None
         if tuning_set is not None and tuning_set.resolve() == data_set.resolve():
             raise typer.Exit(misused("--tune-on needs another data set than the one that is measured."))
         known, loaded = open_data_set(data_set), load_settings(settings)
@@ -105,14 +129,41 @@ def compare_methods(
             known.exams_root, own_folder, settings, engine, weights, quiet=quiet, allow_uncalibrated=allow_uncalibrated
         )
         own = read_own_output(known, own_folder)
-        entries = [Entry("ours", own), *entries_of_own_detections(known, own, loaded.track)]
+        run_settings = load_settings(settings, weights=weights, allow_uncalibrated=True)
+        load = partial(batch_runner.load_detector, engine.value, weights, run_settings)
+        cost = batch_cost(known, load, run_settings)
+        entries = [Entry("ours", own, cost=cost), *entries_of_own_detections(known, own, loaded.track)]
         if peers is not None:
             entries += _trackers_in(peers, data_set, known, own_folder, out / "trackers", settings)
         for run in method_runs(out):
-            found = read_method_results(known, run.detections)
-            entries.append(entry_of_results(_short(run.name), known, found, run.settings))
-        compared = compare_entries(known, [*entries, *read], resamples=resamples, seed=seed)
+            found, cost = read_method_results(known, run.detections), read_cost(run.detections.parent)
+            entries.append(entry_of_results(_short(run.name), known, found, run.settings, cost))
+        strata = recording_strata(known, loaded.ingest)
+        compared = compare_entries(known, [*entries, *read], resamples=resamples, seed=seed, recording_strata=strata)
+        tuned_on = {} if tuning_set is None else {tuning_set.resolve().name: tuning_set}
+        write_bench_report(
+            out,
+            "comparison.json",
+            f"Methods compared on {known.name}",
+            comparison_summary(compared),
+            comparison_sections(compared),
+            settings=run_settings,
+            weights=weights or shipped_weights(),
+            data_sets={known.name: data_set, **tuned_on},
+            seeds={"draws and tuning": seed},
+        )
         report_metrics(out / "comparison.json", compared.document(), comparison_table(compared), as_json=as_json)
+
+
+def _made(benchmark: str, tuning_set: Path | None, out: Path, *, quiet: bool) -> tuple[Path, Path | None]:
+    """The folders of a benchmark and of what methods are tuned on: what was named, else what the benchmark names."""
+    from pipeline.bench.frozen.definition import open_benchmark
+
+    (folder,) = made_benchmarks([benchmark], out, quiet=quiet)
+    tuned_on = open_benchmark(benchmark).definition.tuned_on
+    if tuning_set is None and tuned_on:
+        (tuning_set,) = made_benchmarks([tuned_on], out, quiet=quiet)
+    return folder, tuning_set
 
 
 def _run_methods_in(

@@ -40,11 +40,15 @@ def export_data_set(
 ) -> None:
     """Write the frames of a data set as PNG, with the true outlines in a public format.
 
+    README.md is a data card, and croissant.json says the same to programs (Croissant 1.0).
     Where a format has splits, all clips of an animal are on one side.
     """
     with handle_errors(traceback):
+        import datetime as dt
+
         from pipeline.bench.export.exported_clips import exported_clips
         from pipeline.bench.export.formats import WRITERS
+        from pipeline.bench.export.metadata_files import write_metadata
         from pipeline.bench.ground_truth import open_data_set
         from pipeline.cli.progress import show_step_progress
         from pipeline.settings import load_settings
@@ -56,3 +60,4 @@ def export_data_set(
         known, loaded = open_data_set(data_set), load_settings(settings)
         with show_step_progress(f"Writing {known.name}", quiet=quiet) as step:
             WRITERS[form](known, exported_clips(known, loaded.ingest, every=every, progress=step), out)
+        write_metadata(known, form, out, dt.date.today())

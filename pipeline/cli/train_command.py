@@ -3,27 +3,17 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Callable
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, TypeVar
+from typing import Annotated
 
 import typer
 
 from pipeline.cli.error_handling import handle_errors
 from pipeline.cli.exit_codes import ExitCode
 from pipeline.cli.options import AsJson, Quiet, Traceback, misused
-
-if TYPE_CHECKING:
-    import torch
-
-    from models.training import TrainingProgress
-    from synthetic.training.training_run import TrainingSettings
-
-    Settings = TypeVar("Settings", bound=TrainingSettings)
+from pipeline.cli.training_runner import run_with_progress
 
 __all__ = ["train"]
-
-Result = TypeVar("Result")
 
 
 def train(
@@ -89,7 +79,7 @@ def _train_on_phantoms(
     requested = load_training_settings(config)
     if (teacher is None) != (requested.imitation_weight == 0):
         raise typer.Exit(misused("--teacher WEIGHTS and an imitation_weight above 0 in FILE need each other."))
-    metrics = _run_with_progress(
+    metrics = run_with_progress(
         requested,
         lambda settings, device, report: run_training(
             settings, out, device=device, report=report, start=start, teacher=teacher
@@ -112,7 +102,7 @@ def _fine_tune(
 
     requested = load_fine_tuning_settings(config or config_path("fine_tuning.toml"))
     labelled = read_labels(labels, max_frames_per_clip=requested.max_frames_per_clip)
-    result = _run_with_progress(
+    result = run_with_progress(
         requested,
         lambda settings, device, report: run_fine_tuning(
             settings,
@@ -148,26 +138,4 @@ def _next_step(weights: Path) -> str:
         f"Calibrate it: clutchlight calibrate DATASET --weights {weights} --results DIR "
         f"--out {calibration_path(weights)}\n"
         f"To use it: --weights {weights}"
-    )
-
-
-def _run_with_progress(
-    settings: Settings,
-    run: Callable[[Settings, torch.device, Callable[[TrainingProgress], None]], Result],
-    *,
-    quiet: bool,
-) -> Result:
-    """The result of a run, with its progress shown and with the largest batches that fit into memory."""
-    from pipeline.cli.progress import show_step_progress
-    from synthetic.training.training_device import cpu_notice, run_with_fitting_batch, training_device
-
-    def run_with_batch(batch: int, device: torch.device) -> Result:
-        if device.type == "cpu" and not quiet:
-            typer.echo(cpu_notice(settings.steps * batch), err=True)
-        with show_step_progress(f"Training on {device}", quiet=quiet) as step:
-            resized = settings.model_copy(update={"batch": batch})
-            return run(resized, device, lambda progress: step(progress.step, progress.steps))
-
-    return run_with_fitting_batch(
-        run_with_batch, batch=settings.batch, device=training_device(), notify=lambda text: typer.echo(text, err=True)
     )

@@ -7,6 +7,7 @@
 from __future__ import annotations
 
 import datetime as dt
+import hashlib
 import multiprocessing
 import os
 from collections.abc import Callable, Iterator, Mapping, Sequence
@@ -169,14 +170,18 @@ def _film(job: _Job) -> ClipTruth:
         turns=sweep.turns,
     )
 
+    digest = hashlib.sha256()
+
     def recorded() -> Iterator[NDArray[np.uint8]]:
         for frame in job.subject.recorder.record(renderer.render(sweep, breath, int(rng.integers(2**62)))):
             truth.add(frame)
+            digest.update(frame.grey.tobytes())
             yield frame.grey
 
     folder = job.root / job.subject.name / _date(job.index)
     folder.mkdir(parents=True, exist_ok=True)
     write_mp4(folder / truth.file, recorded(), frame_rate=FRAMES_PER_SECOND, crf=job.subject.recorder.crf)
+    truth.pictures_sha256 = digest.hexdigest()
     (folder / f"{stem}.mot.txt").write_text("\n".join([*truth.mot_lines, ""]), encoding="utf-8")
     return truth
 

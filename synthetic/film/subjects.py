@@ -18,7 +18,7 @@ from synthetic.film.recorder import DIRECT_RECORDING, Recorder, draw_recorder
 from synthetic.film.sweep import Window
 from synthetic.film.world import PLAIN_WORLD, World, draw_world
 
-__all__ = ["PlannedClip", "Subject", "both_windows", "demo_subjects", "draw_subjects"]
+__all__ = ["PlannedClip", "Subject", "both_windows", "demo_subjects", "draw_subject", "draw_subjects"]
 
 _FEWEST_FRAMES, _MOST_FRAMES = 75, 500  # 3 to 20 s
 _MOST_FRAMES_OF_A_SWEEP = 260  # of hands that sweep once; the median is 140
@@ -70,23 +70,23 @@ def draw_subjects(animals: int, seed: int, fixed: Mapping[str, str] | None = Non
     """
     if animals < 1:
         raise PhantomError(f"The number of animals must be at least 1, got {animals}.")
-    subjects = []
-    for index in range(animals):
-        rng = np.random.default_rng([seed, index, 1])
-        species = PHANTOM_SPECIES[int(rng.integers(len(PHANTOM_SPECIES)))]
-        world = draw_world(rng, fixed or {})
-        subjects.append(
-            Subject(
-                name=f"AF-{index + 1:04d}",
-                species=species,
-                stage_counts=draw_stage_counts(rng, load_species_ranges(species)),
-                recorder=draw_recorder(rng, world.screen),
-                world=world,
-                variation=draw_variation(rng),
-                clips=_draw_clips(rng, world.hand),
-            )
-        )
-    return subjects
+    return [draw_subject(index, seed, fixed or {}) for index in range(animals)]
+
+
+def draw_subject(index: int, seed: int, fixed: Mapping[str, str]) -> Subject:
+    """The animal at one place of the list, from 0, see draw_subjects."""
+    rng = np.random.default_rng([seed, index, 1])
+    species = PHANTOM_SPECIES[int(rng.integers(len(PHANTOM_SPECIES)))]
+    world = draw_world(rng, fixed)
+    return Subject(
+        name=f"AF-{index + 1:04d}",
+        species=species,
+        stage_counts=draw_stage_counts(rng, load_species_ranges(species)),
+        recorder=draw_recorder(rng, world.screen),
+        world=world,
+        variation=draw_variation(rng),
+        clips=_draw_clips(rng, world.hand),
+    )
 
 
 def demo_subjects() -> list[Subject]:

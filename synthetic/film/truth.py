@@ -9,7 +9,8 @@ object is mostly hidden or cut near its pole: neither right nor wrong to find.
 ``animals.json`` has for each animal ``world``, the named models that she is made of, see ``World``; and for each clip,
 among others: ``poses``, a row of six numbers for each frame, as ``Sweep.poses``: x, y, z of the middle of the probe's
 face in body mm, and the rotation vector in degrees from a probe held straight; ``turns``, the frames at which the hand
-turned back, as ``Sweep.turns``; ``path_mm``, the path of the scan plane through the moving tissue, see ``swept_path``.
+turned back, as ``Sweep.turns``; ``path_mm``, the path of the scan plane through the moving tissue, see ``swept_path``;
+``pictures_sha256``, of the pictures before they were compressed, row by row and one after the other.
 """
 
 from __future__ import annotations
@@ -49,6 +50,7 @@ class ClipTruth:
     path_mm : (T, 3) of the probe, see swept_path;  poses, turns : as in Sweep
     images, annotations : for COCO;  mot_lines : for MOTChallenge
     frames_seen, frames_shown : numbers of frames by the number of the object
+    pictures_sha256 : of the pictures before compression, "" until the clip is filmed
     """
 
     animal: str
@@ -66,6 +68,7 @@ class ClipTruth:
     mot_lines: list[str] = field(default_factory=list)
     frames_seen: dict[int, int] = field(default_factory=dict)
     frames_shown: dict[int, int] = field(default_factory=dict)
+    pictures_sha256: str = ""
 
     def add(self, frame: FilmedFrame) -> None:
         """Add the next frame."""
@@ -162,6 +165,7 @@ class AnimalTruth:
                     "path_mm": clip.path_mm.round(2).tolist(),
                     "poses": clip.poses.round(3).tolist(),
                     "turns": list(clip.turns),
+                    "pictures_sha256": clip.pictures_sha256,
                 }
                 for clip in self.clips
             },

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, fields
+from itertools import product
 from typing import Literal, cast
 
 import numpy as np
@@ -15,7 +16,7 @@ from synthetic.acoustics.physics import PhysicsName
 from synthetic.errors import PhantomError
 from synthetic.film.hand import HandFamily
 
-__all__ = ["PLAIN_WORLD", "ScreenFamily", "World", "draw_world"]
+__all__ = ["PLAIN_WORLD", "ScreenFamily", "World", "all_worlds", "draw_world"]
 
 ScreenFamily = Literal["scattered", "panel"]
 
@@ -62,3 +63,8 @@ def draw_world(rng: np.random.Generator, fixed: Mapping[str, str]) -> World:
         physics=cast("PhysicsName", drawn["physics"]),
         screen=cast("ScreenFamily", drawn["screen"]),
     )
+
+
+def all_worlds() -> list[dict[str, str]]:
+    """The eight worlds, each as parts to fix."""
+    return [dict(zip(_CHOICES, names, strict=True)) for names in product(*_CHOICES.values())]

@@ -14,12 +14,13 @@ import torch
 from torch import Tensor
 
 from models.targets import Labels
-from synthetic.acoustics.beam_rendering import render_beams
+from synthetic.acoustics.beam_rendering import Beams, Plane, render_beams
 from synthetic.acoustics.geometry import scan_convert
 from synthetic.acoustics.materials import MaterialTable, load_materials
 from synthetic.acoustics.physics import Physics, draw_physics
 from synthetic.acoustics.plane_sections import (
     AnimalBatch,
+    PlaneSections,
     follicle_contrast,
     make_labels,
     measure_visibility,
@@ -33,6 +34,13 @@ from synthetic.anatomy.species import PHANTOM_SPECIES, load_species_ranges
 from synthetic.appearance.contact_gap import apply_contact_gap
 from synthetic.appearance.machine_appearance import draw_appearance, postprocess, to_grey
 from synthetic.errors import PhantomError
+from synthetic.training.omissions import (
+    PhysicsPart,
+    animals_without,
+    console_without,
+    materials_without,
+    physics_without,
+)
 from synthetic.training.scenes import draw_console, draw_plane, draw_scanner, draw_view
 
 __all__ = ["PhantomPictures", "StreamSettings", "draw_animals"]
@@ -46,6 +54,7 @@ class _PictureMix:
     unshadowed_share : of views without bone and gas, since operators look for a place free of their shadows
     min_variation : machines are set with a care between this share of their ranges and the whole ranges
     overlay_share : of pictures with marks on them, for each kind of mark
+    frame_step_mm : how far the hand moves the plane between two frames; a sweep of 140 frames along 100 mm (judgement)
     noise_reach_mm : tissue is read from a random place of the noise volume, up to this far from its origin
     """
 
@@ -54,6 +63,7 @@ class _PictureMix:
     unshadowed_share: float = 0.6
     min_variation: float = 0.2
     overlay_share: float = 0.25
+    frame_step_mm: float = 0.7
     noise_reach_mm: float = 1000.0
 
 
@@ -66,6 +76,8 @@ class StreamSettings:
     processes : that draw the phantoms
     batches_per_render : batches rendered at once. A GPU spends most of its time waiting for commands: three batches
     at once take little longer than one.
+    frames : 1, or 3 for the frames before and after as well, a step of the hand away
+    left_out : parts of the physics that the pictures lack, see `omissions`
     """
 
     animals: int = 800
@@ -73,6 +85,8 @@ class StreamSettings:
     side_px: int = 256
     processes: int = 2
     batches_per_render: int = 1
+    frames: int = 1
+    left_out: tuple[PhysicsPart, ...] = ()
 
 
 def draw_animals(number: int, seed: int, *, processes: int = 1) -> list[Animal]:
@@ -113,7 +127,7 @@ class PhantomPictures:
         self._rendered: tuple[int, Tensor, Labels] | None = None
 
     def batch(self, number: int) -> tuple[Tensor, Labels]:
-        """Pictures (B, 1, side, side) float32, grey in [0, 1], and their labels."""
+        """Pictures (B, frames, side, side) float32, grey in [0, 1], and their labels."""
         render_number, place = divmod(number, self._settings.batches_per_render)
         if self._rendered is None or self._rendered[0] != render_number:
             self._rendered = (render_number, *self._render(render_number))
@@ -125,7 +139,7 @@ class PhantomPictures:
         """The batches of one render, one after the other."""
         (own_seed,) = np.random.SeedSequence([self._seed, number]).generate_state(1, np.uint64)
         self._generator.manual_seed(int(own_seed))
-        physics = draw_physics(np.random.default_rng([self._seed, number]))
+        physics = physics_without(draw_physics(np.random.default_rng([self._seed, number])), self._settings.left_out)
         noise = replace(self._noise, model=physics.tissue)
         with torch.no_grad():
             return _render_pictures(self._settings, self._animals, self._table, self._generator, noise, physics)
@@ -150,33 +164,50 @@ def _render_pictures(
         animals.take(torch.randint(len(animals.kinds), (number,), generator=generator, device=device)), generator
     )
     scanner = draw_scanner(chosen, generator)
-    console = draw_console(scanner, generator)
+    console = console_without(draw_console(scanner, generator), settings.left_out)
     plane = draw_plane(chosen, scanner, generator)
     view = draw_view(scanner, side, generator)
-    variation = 1 - (1 - _MIX.min_variation) * torch.rand(number, generator=generator, device=device)
+    has_looks = "looks" not in settings.left_out
+    variation = has_looks * (1 - (1 - _MIX.min_variation) * torch.rand(number, generator=generator, device=device))
     appearance = draw_appearance(number, generator, variation=variation)
     noise_offset = _MIX.noise_reach_mm * torch.rand(number, 3, generator=generator, device=device)
-    materials = table.draw(chosen.kinds, generator)
-    sections = section_animals(chosen, materials, plane, noise_offset)
-    beams = render_beams(
-        sections.slice,
-        plane,
-        scanner,
-        console,
-        noise,
-        generator,
-        lines=_MIX.lines,
-        samples=_MIX.samples,
-        physics=physics,
-    )
-    beams = apply_contact_gap(beams, appearance.contact, generator)
-    grey = to_grey(beams.echo_db, appearance)
-    on_screen, sector = scan_convert(torch.stack([grey, beams.loss_db], 1), scanner, view, side, side)
-    picture, loss_db = on_screen[:, :1], on_screen[:, 1]
-    picture = postprocess(picture, appearance, generator, overlays=_MIX.overlay_share) * sector[:, None]
+    chosen = animals_without(chosen, settings.left_out)
+    materials = materials_without(table.draw(chosen.kinds, generator), console, settings.left_out)
+    overlays = has_looks * _MIX.overlay_share
+
+    def film(plane: Plane, overlays: float) -> tuple[Tensor, Tensor, Tensor, PlaneSections, Beams]:
+        """Picture and loss (B, 1, side, side), grey of the beams, and what they are of."""
+        sections = section_animals(chosen, materials, plane, noise_offset)
+        beams = render_beams(
+            sections.slice,
+            plane,
+            scanner,
+            console,
+            noise,
+            generator,
+            lines=_MIX.lines,
+            samples=_MIX.samples,
+            physics=physics,
+        )
+        beams = apply_contact_gap(beams, appearance.contact, generator)
+        grey = to_grey(beams.echo_db, appearance)
+        on_screen, sector = scan_convert(torch.stack([grey, beams.loss_db], 1), scanner, view, side, side)
+        picture = postprocess(on_screen[:, :1], appearance, generator, overlays=overlays) * sector[:, None]
+        return picture, on_screen[:, 1], grey, sections, beams
+
+    picture, loss_db, grey, sections, beams = film(plane, overlays)
     visibility = measure_visibility(sections, beams, grey, scanner, view, side, side)
     snr = follicle_contrast(sections, picture[:, 0], loss_db, view)
-    return picture, make_labels(sections, visibility, snr, view, side, side)
+    labels = make_labels(sections, visibility, snr, view, side, side)
+    if settings.frames == 1:
+        return picture, labels
+    before, after = (film(_moved(plane, step), 0.0)[0] for step in (-_MIX.frame_step_mm, _MIX.frame_step_mm))
+    return torch.cat([before, picture, after], 1), labels
+
+
+def _moved(plane: Plane, step_mm: float) -> Plane:
+    """The plane after the hand has moved it across itself."""
+    return replace(plane, origin=plane.origin + step_mm * torch.linalg.cross(plane.right, plane.down))
 
 
 def _mostly_unshadowed(animals: AnimalBatch, generator: torch.Generator) -> AnimalBatch:

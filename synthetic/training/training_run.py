@@ -9,7 +9,7 @@ from dataclasses import fields
 from functools import cached_property
 from itertools import islice
 from pathlib import Path
-from typing import Annotated, Any, Protocol, TypeVar
+from typing import Annotated, Any, Literal, Protocol, TypeVar
 
 import torch
 from pydantic import BaseModel, ConfigDict, Field
@@ -24,6 +24,7 @@ from models.training import LoopSettings, Trainer, TrainingProgress
 from models.weights_file import NetworkConfig, WeightsError, weights_sha256
 from synthetic.training.dataset import PhantomPictures, StreamSettings
 from synthetic.training.held_out_metrics import HeldOutMetrics, measure
+from synthetic.training.omissions import PhysicsPart
 from synthetic.training.training_log import TrainingLog
 
 __all__ = [
@@ -50,7 +51,10 @@ _Part = TypeVar("_Part", NetworkConfig, LoopSettings, LossSettings, StreamSettin
 
 
 class TrainingSettings(BaseModel):
-    """``configs/training.toml``, where a comment beside every value explains it."""
+    """``configs/training.toml``, where a comment beside every value explains it.
+
+    side_px, frames, left_out : only changed by studies, see StreamSettings; the shipped programs take 256 px, one frame
+    """
 
     model_config = ConfigDict(frozen=True, extra="forbid")
 
@@ -70,6 +74,9 @@ class TrainingSettings(BaseModel):
     overlap_weight: Annotated[float, Field(ge=0)]
     object_balance: Annotated[float, Field(ge=0, le=1)]
     imitation_weight: Annotated[float, Field(ge=0)] = 0.0
+    side_px: Annotated[int, Field(ge=64, multiple_of=32)] = 256
+    frames: Literal[1, 3] = 1
+    left_out: tuple[PhysicsPart, ...] = ()
     report_every_steps: _Count
     held_out_every_steps: _Count
     held_out_seed: Annotated[int, Field(ge=0)]
@@ -220,7 +227,12 @@ class HeldOutEvaluator:
     def _pictures(self) -> PhantomPictures:
         settings = self._settings
         stream = select_settings(
-            StreamSettings, settings, animals=settings.held_out_animals, batch=self._batch, batches_per_render=1
+            StreamSettings,
+            settings,
+            animals=settings.held_out_animals,
+            batch=self._batch,
+            batches_per_render=1,
+            left_out=(),  # whatever a network was trained on, it is measured with all of the physics
         )
         return PhantomPictures(stream, settings.held_out_seed, self._device)
 

@@ -98,7 +98,8 @@ def test_the_file_contains_the_network_shape_and_the_notes(network: EggNetwork, 
     with safe_open(path, framework="pt") as stored:
         metadata = stored.metadata()
         kinds = {stored.get_tensor(name).dtype for name in stored.keys()}  # noqa: SIM118, no mapping
-    assert json.loads(metadata["network_shape"]) == {"widths": [4, 6, 8, 8, 10], "blocks": [1, 1, 1, 2, 1]}
+    shape = {"widths": [4, 6, 8, 8, 10], "blocks": [1, 1, 1, 2, 1], "frames": 1}
+    assert json.loads(metadata["network_shape"]) == shape
     assert metadata["held_out"] == "nothing yet"
     assert kinds == {torch.float16, torch.int64}
 

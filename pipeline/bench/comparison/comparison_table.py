@@ -5,10 +5,12 @@ from __future__ import annotations
 import textwrap
 from collections.abc import Iterator, Mapping
 
+from pipeline.bench.calibration_error import expected_calibration_error
 from pipeline.bench.comparison.compare import FIGURES, ComparedEntry, Comparison, Figure
 from pipeline.bench.comparison.resampling import Estimate
+from pipeline.bench.comparison.strata_table import strata_lines
 from pipeline.bench.yardsticks import yardstick_lines
-from pipeline.formatting import plural
+from pipeline.formatting import format_known, plural
 
 __all__ = ["comparison_table"]
 
@@ -33,6 +35,9 @@ def _lines(comparison: Comparison) -> Iterator[str]:
     for entry in others:
         if entry.first_minus_this:
             yield _figure_line(entry.name, entry.first_minus_this, sign="+")
+    yield from strata_lines(comparison.entries)
+    yield from _cost_lines(comparison.entries)
+    yield from _trust_lines(comparison.entries)
     yield from _setting_lines(comparison.entries)
     yield (
         "AP: COCO's average precision of shelled eggs on boxes. HOTA: of eggs and follicles. Count error: mean\n"
@@ -64,6 +69,31 @@ def _mark(estimate: Estimate, figure: Figure, sign: str) -> str:
     if not sign or estimate.low is None or estimate.high is None or estimate.low <= 0 <= estimate.high:
         return ""
     return "*" if (estimate.low > 0) != figure.lower_is_better else "**"
+
+
+def _cost_lines(entries: tuple[ComparedEntry, ...]) -> Iterator[str]:
+    measured = [(entry.name, entry.cost) for entry in entries if entry.cost is not None]
+    if measured:
+        yield f"{'from file to outlines':<{_NAME_WIDTH}}{'processor ms':>14}{'clock ms':>14}{'MiB':>10}{'frames':>10}"
+    for name, cost in measured:
+        yield (
+            f"  {name:<{_NAME_WIDTH - 2}}{cost.processor_ms:>14.1f}{cost.clock_ms:>14.1f}{cost.peak_mib:>10,}"
+            f"{cost.frames:>10,}"
+        )
+
+
+def _trust_lines(entries: tuple[ComparedEntry, ...]) -> Iterator[str]:
+    for entry in entries:
+        if entry.review is not None and entry.review.wrong:
+            review = entry.review
+            yield (
+                f"{entry.name}: wrong by more than one egg or in stage {review.wrong} of {review.animals}; of these in "
+                f"the quarter reviewed first {format_known(review.captured, '.0%')} (at random "
+                f"{format_known(review.captured_random, '.0%')}, at best {format_known(review.captured_ideal, '.0%')})"
+            )
+        if entry.reliability:
+            error = format_known(expected_calibration_error(entry.reliability), ".3f")
+            yield f"{entry.name}: expected calibration error of the confidence that a count is within one: {error}"
 
 
 def _setting_lines(entries: tuple[ComparedEntry, ...]) -> Iterator[str]:

@@ -10,6 +10,7 @@ import numpy as np
 
 from pipeline.bench.baseline_counts import most_in_one_frame, simpler_counts
 from pipeline.bench.ground_truth import DataSet
+from pipeline.bench.methods.cost import MethodCost
 from pipeline.bench.other_trackers import MissingTrackersError, other_trackers, tracked_by
 from pipeline.bench.result_files import read_results
 from pipeline.bench.results.method_results import MethodResults
@@ -25,24 +26,30 @@ class Entry:
 
     counts_note : how its detections were counted where the method does not count itself, else ""
     settings : of the method, and how they were chosen; empty where unknown
+    cost : of finding the outlines, None where it was not measured
     """
 
     name: str
     results: MethodResults
     counts_note: str = ""
     settings: Mapping[str, Any] = field(default_factory=dict)
+    cost: MethodCost | None = None
 
 
 def entry_of_results(
-    name: str, data_set: DataSet, results: MethodResults, settings: Mapping[str, Any] | None = None
+    name: str,
+    data_set: DataSet,
+    results: MethodResults,
+    settings: Mapping[str, Any] | None = None,
+    cost: MethodCost | None = None,
 ) -> Entry:
     """The line of one method. Detections without counts are counted as the most in one frame."""
     if results.counts is not None or results.found is None:
-        return Entry(name, results, settings=settings or {})
+        return Entry(name, results, settings=settings or {}, cost=cost)
     found = results.found
     most = most_in_one_frame(found, data_set.frames, np.ones(len(found.frame), dtype=bool))
     counts = {animal: StatedCounts(estimate=most.get(animal, 0)) for animal in data_set.animals}
-    return Entry(name, replace(results, counts=counts), "most in one frame", settings or {})
+    return Entry(name, replace(results, counts=counts), "most in one frame", settings or {}, cost)
 
 
 def entries_of_own_detections(data_set: DataSet, own: MethodResults, settings: TrackSettings) -> list[Entry]:

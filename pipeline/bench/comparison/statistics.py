@@ -14,25 +14,52 @@ from pipeline.bench.ground_truth import DataSet
 from pipeline.bench.tracking_input import frames_by_clip, tracking_clips
 from pipeline.bench.tracking_metrics import ALPHAS, tally_clip
 
-__all__ = ["count_error", "hota", "shelled_average_precision"]
+__all__ = [
+    "animal_of_frame",
+    "count_error",
+    "hota",
+    "mean_over_animals",
+    "shelled_average_precision",
+    "shelled_precision_by_range",
+]
 
 Floats = NDArray[np.float64]
+Range = tuple[float, float]
 
 _RECALLS = np.linspace(0, 1, 101)  # at which COCO reads the precision
 
 
 def shelled_average_precision(data_set: DataSet, found: ExportedDetections) -> tuple[Statistic, Statistic]:
     """COCO's average precision of shelled eggs on boxes: at an overlap of 0.5, and over 0.5 to 0.95."""
+    precision = _AveragePrecisions(
+        _shelled_evaluator(data_set, found).outcomes(), animal_of_frame(data_set), len(data_set.animals)
+    )
+    return precision.at_half, precision.mean
+
+
+def shelled_precision_by_range(
+    data_set: DataSet, found: ExportedDetections, true_value: Floats, found_value: Floats, ranges: Sequence[Range]
+) -> list[Statistic]:
+    """The first of them for the objects whose value is in each range [low, high).
+
+    true_value : (N,) of all true objects;  found_value : (D,) of all detections, see `CocoEvaluator.by_range`
+    """
+    evaluator = _shelled_evaluator(data_set, found)
+    outcomes = evaluator.outcomes_by_range(
+        true_value[data_set.objects.is_shelled], found_value[found.is_shelled], ranges
+    )
+    animal = animal_of_frame(data_set)
+    return [_AveragePrecisions(each, animal, len(data_set.animals)).at_half for each in outcomes]
+
+
+def _shelled_evaluator(data_set: DataSet, found: ExportedDetections) -> CocoEvaluator:
     truth = data_set.objects
     true, detected = truth.is_shelled, found.is_shelled
-    outcomes = CocoEvaluator(
+    return CocoEvaluator(
         TrueBoxes(truth.frame[true], truth.boxes[true], truth.areas[true], truth.ignored[true]),
         DetectedBoxes(found.frame[detected], found.boxes[detected], found.scores[detected]),
         pictures=len(data_set.frames.ids),
-    ).outcomes()
-    animal = _animal_of_frame(data_set)
-    precision = _AveragePrecisions(outcomes, animal, len(data_set.animals))
-    return precision.at_half, precision.mean
+    )
 
 
 class _AveragePrecisions:
@@ -64,7 +91,7 @@ class _AveragePrecisions:
 
 def hota(data_set: DataSet, found: ExportedDetections) -> Statistic:
     """HOTA of all objects, see `pipeline.bench.tracking_metrics`; NaN where the data set does not identify objects."""
-    animal = _animal_of_frame(data_set)
+    animal = animal_of_frame(data_set)
     of_clip = [animal[clip[0]] for clip in frames_by_clip(data_set.frames)]
     tallies = [tally_clip(clip) for clip in tracking_clips(data_set.objects, found, data_set.frames)]
 
@@ -89,8 +116,13 @@ def hota(data_set: DataSet, found: ExportedDetections) -> Statistic:
 
 def count_error(errors: Sequence[int | None]) -> Statistic:
     """Mean absolute error over the animals with a count. errors : (A,) counted minus crossed, None without a count"""
-    known = np.array([error is not None for error in errors], dtype=np.float64)
-    numbers = np.abs(np.array([error or 0 for error in errors], dtype=np.float64))
+    return mean_over_animals([None if error is None else abs(error) for error in errors])
+
+
+def mean_over_animals(values: Sequence[float | None]) -> Statistic:
+    """The mean of a value of each animal, over those that have one. values : (A,)"""
+    known = np.array([each is not None for each in values], dtype=np.float64)
+    numbers = np.array([each or 0 for each in values], dtype=np.float64)
 
     def value(weights: Floats) -> Floats:
         animals = weights @ known
@@ -99,7 +131,7 @@ def count_error(errors: Sequence[int | None]) -> Statistic:
     return value
 
 
-def _animal_of_frame(data_set: DataSet) -> NDArray[np.int64]:
+def animal_of_frame(data_set: DataSet) -> NDArray[np.int64]:
     """(F,) place of the animal of each frame."""
     place: Mapping[str, int] = {animal: index for index, animal in enumerate(data_set.animals)}
     return np.array([place[animal] for animal, _, _ in data_set.frames.ids], dtype=np.int64)

@@ -56,6 +56,8 @@ def test_ours_peers_and_results_of_others_stand_in_one_table(
     settings = entries["hough_circles"]["settings"]
     assert (settings["tuned on"], settings["tries"]) == ("20 frames of tuning", 3)
     assert "hough_circles: blur_px" in done.stdout
+    assert entries["hough_circles"]["cost"]["frames"] == entries["ours"]["cost"]["frames"] == 80
+    assert (tmp_path / "report.html").exists()
 
 
 def test_what_is_measured_is_not_tuned_on(clutchlight: Clutchlight, folder: Path, tmp_path: Path) -> None:

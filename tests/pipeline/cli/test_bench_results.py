@@ -32,7 +32,12 @@ def test_results_are_measured_without_a_batch(clutchlight: Clutchlight, data_set
     (written,) = json.loads((tmp_path / "out" / "figures.json").read_text())
     assert written["detection"]["classes"]["calcified"]["recall"] == 0.5
     assert written["counting"] is None
-    assert sorted(path.name for path in (tmp_path / "out").iterdir()) == ["1-set.svg", "figures.json"]
+    assert sorted(path.name for path in (tmp_path / "out").iterdir()) == [
+        "1-set.svg",
+        "figures.json",
+        "manifest.json",
+        "report.html",
+    ]
 
 
 def test_results_belong_to_one_data_set(clutchlight: Clutchlight, data_set: Path, tmp_path: Path) -> None:

@@ -128,6 +128,7 @@ def test_an_object_seen_in_several_clips_counts_once(animal: Animal) -> None:
         "path_mm": [[0.0, 1.0, 2.0], [3.0, 4.0, 5.0]],
         "poses": [[0.0, 1.0, 2.0, 3.0, 4.0, 5.0], [6.0, 7.0, 8.0, 9.0, 10.0, 11.0]],
         "turns": [1],
+        "pictures_sha256": "",
     }
     assert [one["id"] for one in document["objects"]] == (animal.target_indices + 1).tolist()
     assert [one["id"] for one in document["objects"] if one["shown"]] == [follicle + 1, *(s + 1 for s in shelled)]
