@@ -77,13 +77,14 @@ def exit_code_of(error: ClutchlightError) -> ExitCode:
     from pipeline.night.readiness import NotReadyError
     from pipeline.store.atomic_write import OutputError
     from pipeline.store.lock import LockedError
+    from pipeline.store.server_lock import LockLostError
     from pipeline.worker.worker import WorkerError
 
     if isinstance(error, LockedError):
         return ExitCode.LOCKED
     if isinstance(error, NotReadyError):
         return ExitCode.NOT_READY
-    return ExitCode.UNEXPECTED if isinstance(error, OutputError | WorkerError) else ExitCode.USAGE
+    return ExitCode.UNEXPECTED if isinstance(error, LockLostError | OutputError | WorkerError) else ExitCode.USAGE
 
 
 def _is_lack_of_memory(error: Exception) -> bool:
