@@ -63,6 +63,7 @@ Libraries under the GPL and the LGPL that come inside wheels (as seen in those f
 TITLES = {
     "": "Always installed",
     "train": "Extra train: simulated animals, training and bench",
+    "postgresql": "Extra postgresql: a store for several machines",
     "jpeg-gpl": "Extra jpeg-gpl: JPEG of more than 8 bits in DICOM files. Under the GPL, and never installed otherwise",
     "test": "Extra test, for developers. PyMUST (LGPL) simulates pictures for one test",
 }

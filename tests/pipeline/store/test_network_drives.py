@@ -97,8 +97,13 @@ def test_what_people_said_has_a_rollback_journal_where_locks_hold(mounted: Path)
         for _ in range(2):  # made, and opened
             SeenFolders(out).close()
         assert modes(people_path(out), seen_path(out)) == {mode}
-    with closing(Journal(mounted / "nfs")) as journal, journal.reading() as reader:
-        assert reader.entry(1).kind == "note"
+    with closing(Journal(mounted / "nfs")) as one, closing(Journal(mounted / "nfs")) as other:
+        for journal in (one, other, one):
+            with journal.writing() as writer:
+                writer.append("note", {"text": "again"})
+        with one.reading() as read_by_one, other.reading() as read_by_other:
+            assert read_by_one.entries("note") == read_by_other.entries("note")
+            assert read_by_one.tip.length == 4
 
 
 @pytest.mark.parametrize("folder", ["nolock", "nobrl", "ssh"])
