@@ -18,11 +18,13 @@ __all__ = ["NetworkDrive", "journal_mode", "network_drive", "refuse_network_driv
 MOUNTS = Path("/proc/self/mounts")
 NETWORK_TYPES = frozenset(
     {
-        "9p", "afs", "beegfs", "ceph", "cifs", "glusterfs", "gpfs", "lustre", "ncpfs", "nfs", "nfs4", "smb3", "smbfs",
+        "afs", "beegfs", "ceph", "cifs", "glusterfs", "gpfs", "lustre", "ncpfs", "nfs", "nfs4", "smb3", "smbfs",
         "fuse.beegfs", "fuse.ceph", "fuse.davfs", "fuse.gcsfuse", "fuse.glusterfs", "fuse.goofys", "fuse.gvfsd-fuse",
         "fuse.juicefs", "fuse.mount.s3fs", "fuse.rclone", "fuse.s3fs", "fuse.smbnetfs", "fuse.sshfs",
     }
 )  # fmt: skip
+# A 9p file system may also be the disk of a virtual machine or container, which is fine.
+NETWORK_9P = ("aname=drvfs", "trans=rdma", "trans=tcp")  # the first: a drive of Windows in WSL
 # Their locks hold for all machines, unless mounted with one of these options: nfs(5), mount.cifs(8).
 LOCKING_TYPES = frozenset({"cifs", "nfs", "nfs4", "smb3"})
 LOCAL_LOCKS = frozenset({"local_lock=all", "local_lock=flock", "local_lock=posix", "nobrl", "nolock"})
@@ -51,10 +53,12 @@ def network_drive(folder: Path) -> NetworkDrive | None:
         # Of mounts at the same place the last one is seen.
         if path.is_relative_to(mount) and (found is None or len(mount.parts) >= len(found[0].parts)):
             found = mount, kind, options
-    if found is None or found[1] not in NETWORK_TYPES:
+    if found is None:
         return None
-    mount, kind, options = found
-    return NetworkDrive(mount, kind, kind in LOCKING_TYPES and LOCAL_LOCKS.isdisjoint(options.split(",")))
+    mount, kind, options = found[0], found[1], found[2].split(",")
+    if kind not in NETWORK_TYPES and not (kind == "9p" and any(option.startswith(NETWORK_9P) for option in options)):
+        return None
+    return NetworkDrive(mount, kind, kind in LOCKING_TYPES and LOCAL_LOCKS.isdisjoint(options))
 
 
 def refuse_network_drive(out: Path) -> None:

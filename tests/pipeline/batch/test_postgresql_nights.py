@@ -47,6 +47,11 @@ def test_the_files_are_those_of_sqlite_and_every_command_finds_the_store(
     assert clutchlight("restore", "--out", out, folder).stdout.startswith("people.sqlite restored")
     assert clutchlight("tidy", "--out", out).code == ExitCode.DONE
     assert "cannot be reached" not in clutchlight("status", "--out", out).stdout
+    place = out / "database.json"
+    place.write_text(place.read_text().replace("?host=", "?host=/nowhere"))
+    status = clutchlight("status", "--out", out)
+    assert "the database server cannot be reached" in status.stdout
+    assert status.code == 2  # critical
 
 
 def test_a_second_run_at_the_same_time_is_refused(filmed: Path, tmp_path: Path, database_url: str) -> None:

@@ -28,7 +28,8 @@ def mounted(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
         f"//server/turtles {tmp_path}/with\\040blank cifs rw,vers=3.1.1 0 0",
         f"//server/turtles {tmp_path}/nobrl smb3 rw,nobrl 0 0",
         f"vet@server:/turtles {tmp_path}/ssh fuse.sshfs rw 0 0",
-        f"C:\\134 {tmp_path}/c 9p rw,aname=drvfs 0 0",
+        f"C:\\134 {tmp_path}/c 9p rw,aname=drvfs;path=C:\\134;uid=0,trans=fd 0 0",
+        f"none {tmp_path}/container 9p rw,trans=fd,rfdno=5 0 0",
         f"/dev/sdb1 {tmp_path}/nfs/inner xfs rw 0 0",
         f"systemd-1 {tmp_path}/auto autofs rw 0 0",
         f"server:/turtles {tmp_path}/auto nfs rw 0 0",
@@ -64,7 +65,7 @@ def test_network_drives_are_recognised(mounted: Path, folder: str, kind: str, ha
     assert not list((mounted / folder).glob("*.sqlite"))
 
 
-@pytest.mark.parametrize("folder", ["local", "nfs2", "nfs/inner/sheets", "over"])
+@pytest.mark.parametrize("folder", ["local", "nfs2", "container", "nfs/inner/sheets", "over"])
 def test_local_disks_are_not_taken_for_network_drives(mounted: Path, folder: str) -> None:
     assert network_drive(mounted / folder) is None
 

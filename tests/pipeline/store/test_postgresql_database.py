@@ -9,10 +9,14 @@ import sys
 from pathlib import Path
 
 import pytest
+from alembic import command
+from sqlalchemy import text
 
 from pipeline.store.exam_lists import ExamQuery, ListedStore
 from pipeline.store.lock import LockedError, hold_lock, is_locked
 from pipeline.store.output_database import database_of
+from pipeline.store.schema import REVISIONS, SCHEMA_VERSION
+from pipeline.store.schema_versions import alembic_config
 from pipeline.store.server_lock import LockLostError
 from pipeline.store.store import ExamListing, RunOutcome, Store, StoredExam, StoreError
 from tests.pipeline.postgresql_server import PostgresqlServer
@@ -86,6 +90,27 @@ def test_the_database_of_another_program_is_refused(
     postgresql_server.run("CREATE TABLE recipes (name text)")
     with pytest.raises(StoreError, match="the database of another program"), hold_lock(tmp_path, database_url):
         Store(tmp_path)
+
+
+@pytest.mark.parametrize("version", ["v1", "v2", "v3", "v4"])
+def test_tables_of_an_earlier_version_are_upgraded(tmp_path: Path, database_url: str, version: str) -> None:
+    """The rows of those versions are upgraded as in SQLite, by the same revisions."""
+    path = tmp_path / "database.json"
+    path.write_text(json.dumps({"database": database_url, "identity": "0" * 32}))
+    database, config = database_of(tmp_path), alembic_config(REVISIONS)
+    engine = database.connect()
+    with engine.begin() as connection:
+        config.attributes["connection"] = connection
+        command.upgrade(config, version)
+        values = "'AF-1', '2026-05-14', 'f', '{}', '[]', 1" + (", ''" if version == "v4" else "")
+        connection.execute(text("INSERT INTO runs VALUES (1, 's', 'e', 's', 'm', 'torch', 'done')"))
+        connection.execute(text(f"INSERT INTO exams VALUES ({values})"))
+    engine.dispose()
+    assert database.version() == int(version[1:])
+    with Store(tmp_path) as store:
+        exam = StoredExam("AF-1", "2026-05-14", "f", "{}", ())
+        assert list(store.exams()) == ([] if version == "v4" else [exam])  # v4 had hashes, and this row has none
+    assert database.version() == SCHEMA_VERSION
 
 
 def test_a_newer_schema_is_refused(out: Path, postgresql_server: PostgresqlServer) -> None:
