@@ -13,7 +13,7 @@ from pathlib import Path
 
 from pipeline.store.atomic_write import OutputError, write_atomically
 from pipeline.store.database import Database
-from pipeline.store.postgresql_database import PostgresqlDatabase
+from pipeline.store.postgresql_database import PostgresqlDatabase, database_note
 from pipeline.store.schema import StoreError
 from pipeline.store.server_address import read_address
 from pipeline.store.sqlite_database import SqliteDatabase, database_path
@@ -69,10 +69,8 @@ def note_database(out: Path, database: Database) -> None:
     """Write down where the store of a new folder is. Call it while holding the database's lock. Raises StoreError."""
     if not isinstance(database, PostgresqlDatabase) or database.path.exists():
         return
-    if database.is_claimed():
-        raise database.claimed_error()
-    document = {"database": str(database.address), "identity": database.identity}
+    database.check_usable()
     try:
-        write_atomically(database.path, [json.dumps(document, indent=2).encode()])
+        write_atomically(database.path, [database_note(database.address, database.identity).encode()])
     except OutputError as error:
         raise StoreError(str(error)) from error

@@ -6,6 +6,7 @@ second folder uses it by mistake.
 
 from __future__ import annotations
 
+import json
 from collections.abc import Iterator
 from contextlib import ExitStack, contextmanager
 from pathlib import Path
@@ -23,11 +24,16 @@ from pipeline.store.server_lock import LockLostError, check_lock, hold_server_lo
 if TYPE_CHECKING:
     from pipeline.store.server_connection import ServerConnection
 
-__all__ = ["PostgresqlDatabase"]
+__all__ = ["PostgresqlDatabase", "database_note"]
 
 UPGRADE_KEY = 0x43_4C_55_50, 1  # "CLUP" in ASCII; own choice
 ANSWER_S = 600.0  # after which the server counts as gone; an answer takes milliseconds to seconds
 _COMMENT = "SELECT obj_description(to_regclass('alembic_version'), 'pg_class')"
+
+
+def database_note(address: ServerAddress, identity: str) -> str:
+    """What the file of the output folder says: JSON, without a password."""
+    return json.dumps({"database": str(address), "identity": identity})
 
 
 class PostgresqlDatabase(Database):
@@ -56,10 +62,10 @@ class PostgresqlDatabase(Database):
         with self._connected() as connection:
             return self._version(connection)
 
-    def is_claimed(self) -> bool:
-        """Whether the database belongs to an output folder already. Raises StoreError."""
+    def check_usable(self) -> None:
+        """Raises StoreError unless the database is empty, or belongs to this output folder. Nothing is changed."""
         with self._connected() as connection:
-            return connection.scalar(text(_COMMENT)) is not None
+            self._check_usable(connection)
 
     def prepare(self) -> None:
         """Also claims a new database for the output folder. Before an upgrade there is no copy, only a transaction."""
@@ -72,6 +78,16 @@ class PostgresqlDatabase(Database):
             connection.commit()
 
     def _upgrade(self, connection: Connection) -> None:
+        self._check_usable(connection)
+        if self._version(connection) < SCHEMA_VERSION:
+            from alembic import command  # here, since most starts find the newest version
+
+            config = alembic_config(REVISIONS)
+            config.attributes["connection"] = connection
+            command.upgrade(config, "head")
+        connection.execute(text(f"COMMENT ON TABLE alembic_version IS '{self.identity}'"))
+
+    def _check_usable(self, connection: Connection) -> None:
         version, owner = self._version(connection), connection.scalar(text(_COMMENT))
         if version > SCHEMA_VERSION:
             raise StoreError(
@@ -82,20 +98,11 @@ class PostgresqlDatabase(Database):
         if not version and connection.scalar(tables):
             raise StoreError(f"{self.name}: this is the database of another program. Make one of its own: createdb.")
         if owner not in (None, self.identity):
-            raise self.claimed_error()
-        if version < SCHEMA_VERSION:
-            from alembic import command  # here, since most starts find the newest version
-
-            config = alembic_config(REVISIONS)
-            config.attributes["connection"] = connection
-            command.upgrade(config, "head")
-        connection.execute(text(f"COMMENT ON TABLE alembic_version IS '{self.identity}'"))
-
-    def claimed_error(self) -> StoreError:
-        return StoreError(
-            f"{self.name}: this database belongs to another output folder. Make one of its own for this folder: "
-            f"createdb. If it is the same folder without its {self.path.name}, put that file back from a copy."
-        )
+            raise StoreError(
+                f"{self.name}: this database belongs to another output folder. Make one of its own for this folder: "
+                f"createdb. If it is the same folder, which has lost its {self.path.name}, write into that file: "
+                f"{database_note(self.address, owner)}"
+            )
 
     def _version(self, connection: Connection) -> int:
         if connection.scalar(text("SELECT to_regclass('alembic_version')")) is None:

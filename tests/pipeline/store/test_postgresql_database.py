@@ -68,9 +68,10 @@ def test_a_folder_with_a_file_as_store_keeps_it(tmp_path: Path, database_url: st
 def test_a_second_folder_may_not_use_the_same_database(out: Path, database_url: str, tmp_path: Path) -> None:
     other = tmp_path / "other"
     message = "belongs to another output folder"
-    with pytest.raises(StoreError, match=message), hold_lock(other, database_url):
+    with pytest.raises(StoreError, match=message) as raised, hold_lock(other, database_url):
         pass
     assert not other.exists()
+    assert str(raised.value).endswith(f"write into that file: {(out / 'database.json').read_text()}")
     other.mkdir()
     (other / "database.json").write_text(json.dumps({"database": database_url, "identity": "0" * 32}))
     with pytest.raises(StoreError, match=message):
@@ -84,12 +85,21 @@ def test_a_damaged_name_of_the_database_is_an_error(tmp_path: Path, content: str
         database_of(tmp_path)
 
 
+def test_without_the_driver_a_sentence_says_what_to_install(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setitem(sys.modules, "pg8000", None)
+    monkeypatch.delitem(sys.modules, "pipeline.store.server_connection", raising=False)
+    message = r"needs the Python package pg8000. Install it: pip install 'clutchlight\[postgresql\]'"
+    with pytest.raises(StoreError, match=message), hold_lock(tmp_path, "postgresql://db.lan/turtles"):
+        pass
+
+
 def test_the_database_of_another_program_is_refused(
     tmp_path: Path, postgresql_server: PostgresqlServer, database_url: str
 ) -> None:
     postgresql_server.run("CREATE TABLE recipes (name text)")
     with pytest.raises(StoreError, match="the database of another program"), hold_lock(tmp_path, database_url):
-        Store(tmp_path)
+        pass
+    assert list(tmp_path.iterdir()) == []  # so that another database can be named
 
 
 @pytest.mark.parametrize("version", ["v1", "v2", "v3", "v4"])
