@@ -49,16 +49,17 @@ def network_drive(folder: Path) -> NetworkDrive | None:
     found: tuple[Path, str, str] | None = None
     for line in lines:
         _, place, kind, options, *_ = line.split(" ")
-        mount = Path(re.sub(r"\\([0-7]{3})", lambda code: chr(int(code[1], 8)), place))
+        point = Path(re.sub(r"\\([0-7]{3})", lambda code: chr(int(code[1], 8)), place))
         # Of mounts at the same place the last one is seen.
-        if path.is_relative_to(mount) and (found is None or len(mount.parts) >= len(found[0].parts)):
-            found = mount, kind, options
+        if path.is_relative_to(point) and (found is None or len(point.parts) >= len(found[0].parts)):
+            found = point, kind, options
     if found is None:
         return None
-    mount, kind, options = found[0], found[1], found[2].split(",")
-    if kind not in NETWORK_TYPES and not (kind == "9p" and any(option.startswith(NETWORK_9P) for option in options)):
+    mount, kind, options = found
+    stated = options.split(",")
+    if kind not in NETWORK_TYPES and not (kind == "9p" and any(option.startswith(NETWORK_9P) for option in stated)):
         return None
-    return NetworkDrive(mount, kind, kind in LOCKING_TYPES and LOCAL_LOCKS.isdisjoint(options))
+    return NetworkDrive(mount, kind, kind in LOCKING_TYPES and LOCAL_LOCKS.isdisjoint(stated))
 
 
 def refuse_network_drive(out: Path) -> None:
