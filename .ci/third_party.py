@@ -64,6 +64,7 @@ TITLES = {
     "": "Always installed",
     "train": "Extra train: simulated animals, training and bench",
     "cluster": "Extra cluster: clips are read on many machines",
+    "postgresql": "Extra postgresql: a store for several machines",
     "jpeg-gpl": "Extra jpeg-gpl: JPEG of more than 8 bits in DICOM files. Under the GPL, and never installed otherwise",
     "test": "Extra test, for developers. PyMUST (LGPL) simulates pictures for one test",
 }

@@ -205,6 +205,7 @@ class RunSettings(TomlTable):
     clip_memory_mib: Annotated[int, Field(ge=64, le=1_048_576)]
     clip_seconds: Annotated[float, Field(ge=1.0, le=86_400.0)]
     clip_seconds_per_frame: Annotated[float, Field(ge=0.0, le=3_600.0)]
+    database: Annotated[str, Field(max_length=300)]
 
 
 class ClusterSettings(TomlTable):

@@ -14,7 +14,7 @@ from pipeline.attacks.attack_report import AttackResult
 from pipeline.attacks.sample_folder import keep, kept, said, say
 from pipeline.people.schema import people_path
 from pipeline.review.integrity import check_folder
-from pipeline.store.schema import database_path
+from pipeline.store.sqlite_database import database_path
 
 __all__ = ["flip_bits"]
 

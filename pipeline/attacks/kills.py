@@ -17,7 +17,7 @@ from pipeline.attacks.attack_report import AttackResult, Progress
 from pipeline.attacks.sample_folder import said, say, write_recordings
 from pipeline.people.chain import JournalError
 from pipeline.people.journal import Journal
-from pipeline.store.schema import database_path
+from pipeline.store.sqlite_database import database_path
 
 __all__ = ["kill_nights", "kill_writers", "start_victim", "without_run_time"]
 

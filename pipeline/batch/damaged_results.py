@@ -61,12 +61,12 @@ def remove_damaged_results(store: Store, seen: SeenFolders, days: int | None) ->
         parts = 1 if days is None else max(1, min(days, store.row_number() // LEAST_VERIFIED))
         removed = store.remove_damaged_rows(parts, dt.datetime.now(dt.UTC).toordinal() % parts)
     except StoreError as error:
-        return DamagedResults(trouble=(ExamProblem(store.path, str(error)),))
+        return DamagedResults(trouble=(ExamProblem(store.database.path, str(error)),))
     trouble = [
         ExamProblem(
-            store.path,
-            f"{store.path}: {row.label} is damaged and cannot be removed. Move the file away and run the same command "
-            "again; all clips are then read again.",
+            store.database.path,
+            f"{store.database.name}: {row.label} is damaged and cannot be removed. Move the file away and run the same "
+            "command again; all clips are then read again.",
         )
         for row in removed
         if not row.is_removed

@@ -30,7 +30,11 @@ def read_exam_scans(
     Raises LockedError if a run works in ``out``, StoreError if it cannot be used.
     """
     clips = sum(len(exam.clips) for exam in exams)
-    with hold_lock(out), Store(out) as store, ClipWorkers(load_detector, settings, clips) as workers:
+    with (
+        hold_lock(out, settings.run.database),
+        Store(out) as store,
+        ClipWorkers(load_detector, settings, clips) as workers,
+    ):
         reader = ClipReader.prepare(exams, RunContext(store, settings, workers))
         for exam in exams:
             yield exam, [reader.read(clip, exam)[0] for clip in exam.clips]

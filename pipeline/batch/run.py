@@ -62,8 +62,10 @@ from pipeline.scan.coverage import clip_coverage
 from pipeline.settings import Settings, settings_sha256
 from pipeline.store.atomic_write import OutputError
 from pipeline.store.lock import hold_lock
+from pipeline.store.output_database import has_store
 from pipeline.store.seen_folders import SeenFolders
-from pipeline.store.store import RunOutcome, Store, StoreError, database_path
+from pipeline.store.server_lock import LockLostError
+from pipeline.store.store import RunOutcome, Store, StoreError
 from pipeline.worker.job_pool import OpenPool, PoolLostError
 from pipeline.worker.pool import open_worker_pool
 
@@ -117,17 +119,22 @@ def run_batch(
     A clip, folder or exam that cannot be used is listed in the report, and the run goes on with the others.
 
     Raises ExamRootError if root is not a folder, LockedError if another run works in out, StoreError if out cannot
-    be used, JournalError if what people said was lost or changed behind the program's back, PoolLostError if no clip
-    can be read any more.
+    be used or its lock was lost, JournalError if what people said was lost or changed behind the program's back,
+    PoolLostError if no clip can be read any more.
     """
     root, out = root.resolve(), out.resolve()
     _check_output_is_outside(root, out)
-    if not database_path(out).exists():
+    if not has_store(out):
         search = find_exams(root)
         if not search.exams:
             return BatchReport(root, out, (), search.problems, None)  # nothing to show, so nothing is created
         _check_results_are_outside(root, out, search.exams)
-    with hold_lock(out), closing(Journal(out)) as journal, Store(out) as store, closing(SeenFolders(out)) as seen:
+    with (
+        hold_lock(out, settings.run.database),
+        closing(Journal(out)) as journal,
+        Store(out) as store,
+        closing(SeenFolders(out)) as seen,
+    ):
         damaged = remove_damaged_results(store, seen, None if verify else settings.run.sample_days)
         known = KnownExams(
             seen,
@@ -246,8 +253,8 @@ class _ExamProcessor:
                 scans.append(scan)
                 clips.append(report)
             return self._estimate_and_write(exam, scans, tuple(clips))
-        except PoolLostError:
-            raise  # it is not about this exam, and no other one can be read either
+        except (LockLostError, PoolLostError):
+            raise  # another run may be writing the same files, or no other exam can be read either
         except ClutchlightError as error:
             return failed(str(error))
         except Exception as error:

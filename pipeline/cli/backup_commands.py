@@ -25,18 +25,24 @@ def backup(
     quiet: Quiet = False,
     traceback: Traceback = False,
 ) -> None:
-    """Copy what people said and the store to a dated folder. A batch or a review may be running."""
+    """Copy what people said and the store to a dated folder. A batch or a review may be running.
+
+    A store on a PostgreSQL server is left to pg_dump.
+    """
     with handle_errors(traceback):
         from pipeline.people.dated_copies import copy_files
         from pipeline.people.journal import Journal
         from pipeline.store.dated_copies import copies_folder
-        from pipeline.store.store import database_path
+        from pipeline.store.output_database import database_of
 
         require_results(out)
+        database = database_of(out)
         with closing(Journal(out)) as journal:
-            copy = copy_files([journal.path, database_path(out)], to or copies_folder(out), "asked")
+            copy = copy_files([journal.path, *database.files], to or copies_folder(out), "asked")
         if not quiet:
             typer.echo(str(copy.folder))
+            if database.backup_advice:
+                typer.echo(database.backup_advice, err=True)
 
 
 def check(out: Results, quiet: Quiet = False, as_json: AsJson = False, traceback: Traceback = False) -> None:

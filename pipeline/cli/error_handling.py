@@ -82,6 +82,7 @@ def exit_code_of(error: ClutchlightError) -> ExitCode:
     from pipeline.night.readiness import NotReadyError
     from pipeline.store.atomic_write import OutputError
     from pipeline.store.lock import LockedError
+    from pipeline.store.server_lock import LockLostError
     from pipeline.worker.job_pool import PoolLostError
     from pipeline.worker.worker import WorkerError
 
@@ -89,7 +90,8 @@ def exit_code_of(error: ClutchlightError) -> ExitCode:
         return ExitCode.LOCKED
     if isinstance(error, NotReadyError):
         return ExitCode.NOT_READY
-    return ExitCode.UNEXPECTED if isinstance(error, OutputError | PoolLostError | WorkerError) else ExitCode.USAGE
+    unexpected = LockLostError | OutputError | PoolLostError | WorkerError
+    return ExitCode.UNEXPECTED if isinstance(error, unexpected) else ExitCode.USAGE
 
 
 def _is_lack_of_memory(error: Exception) -> bool:

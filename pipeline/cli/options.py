@@ -67,9 +67,10 @@ def misused(sentence: str) -> ExitCode:
 
 def require_results(out: Path) -> None:
     """Raise StoreError if ``out`` holds no results, so that a mistyped folder does not become a new, empty one."""
-    from pipeline.store.store import StoreError, database_path
+    from pipeline.store.output_database import has_store
+    from pipeline.store.store import StoreError
 
-    if not database_path(out).is_file():
+    if not has_store(out):
         raise StoreError(
             f"{out}: this folder holds no results. Name the output folder of clutchlight batch with --out, or run "
             "the batch first."

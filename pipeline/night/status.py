@@ -27,6 +27,7 @@ from pipeline.report.waiting import WaitingExam
 from pipeline.settings import NightSettings, Settings
 from pipeline.store.dated_copies import copies_folder, find_copies
 from pipeline.store.lock import is_locked
+from pipeline.store.schema import StoreError
 
 __all__ = ["Finding", "PeopleStatus", "Severity", "Status", "read_status"]
 
@@ -68,7 +69,7 @@ class Status:
     tonight : None if the recordings' folder is unknown, or cannot be reached
     waiting : the unsigned exams that need a person, without those that were signed since
     network : of the last night;  is_calibrated : whether the network of the settings has a calibration of its own
-    space : None if the disk does not answer
+    space : None if the disk does not answer;  store_trouble : why the server of the store cannot be reached, if so
     """
 
     now: dt.datetime
@@ -81,6 +82,7 @@ class Status:
     is_calibrated: bool
     people: PeopleStatus
     space: FreeSpace | None
+    store_trouble: str | None = None
     findings: tuple[Finding, ...] = ()
 
     @property
@@ -111,6 +113,10 @@ def read_status(out: Path, settings: Settings, now: dt.datetime) -> Status:
     """The state of an output folder. now : UTC"""
     night = read_night(out)
     people, signed = _read_people(out)
+    try:
+        is_running, store_trouble = is_locked(out), None
+    except StoreError as error:
+        is_running, store_trouble = False, str(error)
     waiting = tuple(exam for exam in night.waiting if _key(exam) not in signed) if night else ()
     try:
         space = free_space(out)
@@ -120,7 +126,8 @@ def read_status(out: Path, settings: Settings, now: dt.datetime) -> Status:
         now=now,
         out=out,
         night=night,
-        is_running=is_locked(out),
+        is_running=is_running,
+        store_trouble=store_trouble,
         tonight=find_tonight(out, night) if night else None,
         waiting=waiting,
         network=night.network if night else None,
@@ -154,7 +161,7 @@ def _of_the_night(status: Status, settings: NightSettings) -> Iterator[Finding]:
     if night is None:
         yield Finding(Severity.CRITICAL, "No night is recorded in this folder. Is clutchlight batch run by a timer?")
         return
-    if night.state == "running" and not status.is_running:
+    if night.state == "running" and not status.is_running and status.store_trouble is None:
         yield Finding(Severity.CRITICAL, f"The night that began {night.started} was killed. The next one continues.")
     if night.state == "interrupted":
         yield Finding(Severity.CRITICAL, "The last night was interrupted. The next one continues.")
@@ -180,6 +187,8 @@ def _of_the_night(status: Status, settings: NightSettings) -> Iterator[Finding]:
 
 def _of_the_machine(status: Status, settings: NightSettings) -> Iterator[Finding]:
     people = status.people
+    if status.store_trouble is not None:
+        yield Finding(Severity.CRITICAL, status.store_trouble)
     if people.damage is not None:
         yield Finding(Severity.CRITICAL, people.damage)
     elif people.entries and people.last_copy is None:

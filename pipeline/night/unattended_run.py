@@ -23,7 +23,7 @@ from pipeline.review.batch_with_signatures import run_batch_with_signatures
 from pipeline.settings import Settings
 from pipeline.store.atomic_write import OutputError
 from pipeline.store.lock import LockedError
-from pipeline.store.store import database_path
+from pipeline.store.output_database import has_store
 
 __all__ = ["run_unattended"]
 
@@ -106,7 +106,7 @@ class _Night:
         A full disk must not hide how the night ended, so what cannot be written here is only logged.
         """
         record = replace(record, ended=_now().isoformat(timespec="seconds"))
-        if not database_path(self._out).exists():
+        if not has_store(self._out):
             return None  # nothing was ever written here, and nothing is
         self._open_log()
         for problem in record.problems:

@@ -21,8 +21,8 @@ from pipeline.people.dated_copies import copy_files
 from pipeline.people.head_file import HeadFile
 from pipeline.people.schema import create_database, people_path
 from pipeline.store.dated_copies import copies_folder
-from pipeline.store.schema import database_path
 from pipeline.store.schema_versions import DATABASE_ERRORS
+from pipeline.store.sqlite_database import database_path
 
 __all__ = [
     "create_from_earlier_files",

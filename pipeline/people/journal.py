@@ -27,6 +27,7 @@ from pipeline.people.file_locks import UseLock, write_lock
 from pipeline.people.head_file import HeadFile
 from pipeline.people.loss import prepare_people_file
 from pipeline.people.schema import ENTRY_COLUMNS, PRIVATE, check_schema, connect, people_path
+from pipeline.store.network_drives import network_drive
 from pipeline.store.schema_versions import DATABASE_ERRORS
 
 __all__ = ["Journal", "JournalReader", "JournalWriter", "damage_text"]
@@ -118,6 +119,7 @@ class Journal:
         """create : whether to create or migrate the file; if not, a missing one is an error"""
         self.out = out
         self.path = people_path(out)
+        _refuse_local_locks(out)
         self._head = HeadFile(out)
         self._index = ChainIndex()
         self._index_lock = threading.Lock()
@@ -249,6 +251,16 @@ class Journal:
                 f"{self.path}: what people said could not be {operation} ({error}). Nothing already stored was lost. "
                 "Check that the disk has free space and that the file is there and writable, and do not delete it."
             ) from error
+
+
+def _refuse_local_locks(out: Path) -> None:
+    """Raises JournalError for a network drive on which two machines could write at once."""
+    drive = network_drive(out)
+    if drive is not None and not drive.has_locks:
+        raise JournalError(
+            f"{out}: on a network drive ({drive.mount}, {drive.kind}) whose locks do not keep other machines out, so "
+            "what people say could be damaged. Choose a folder on a local disk, or on NFS or SMB with their locks."
+        )
 
 
 def damage_text(path: Path, problem: str) -> str:

@@ -17,8 +17,9 @@ from pipeline.people.head_file import HeadFile
 from pipeline.people.journal import Journal
 from pipeline.people.schema import people_path
 from pipeline.store.dated_copies import CopyError, copies_folder, copy_database, file_digest
-from pipeline.store.schema import database_path
+from pipeline.store.output_database import database_of
 from pipeline.store.schema_versions import DATABASE_ERRORS
+from pipeline.store.sqlite_database import database_path
 
 __all__ = ["RestoreError", "Restored", "restore"]
 
@@ -41,6 +42,8 @@ class Restored:
 
 def restore(out: Path, source: Path, *, discard_newer: bool = False) -> Restored:
     """Put a copy back. Call it while holding the lock of the output folder. Former files are kept beside the copies.
+
+    A store of the copy is left out where the folder's own store is on a server.
 
     source : folder of a dated copy, also of one made before a migration; or a people's file, also the present one if
     only its head file is lost or damaged. What earlier versions kept elsewhere is put into a people's file at once
@@ -102,7 +105,7 @@ def _stage(source: Path, out: Path) -> tuple[str, ...]:
     elif find_earlier_files(source):
         create_from_earlier_files(source, _part(out, people))
         names.append(people)
-    if (source / store).is_file():
+    if (source / store).is_file() and database_of(out).files:
         copy_database(source / store, _part(out, store))
         names.append(store)
     if not names:

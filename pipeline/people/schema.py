@@ -13,6 +13,7 @@ from pathlib import Path
 
 from models.atomic_write import partial_file
 from pipeline.people.chain import DamageError, Entry
+from pipeline.store.network_drives import journal_mode
 from pipeline.store.schema_versions import VERSION_TABLE, SchemaError, file_version, upgrade
 
 __all__ = [
@@ -58,8 +59,11 @@ def connect(path: Path) -> sqlite3.Connection:
         check_same_thread=False,
     )  # fmt: skip
     try:
-        for pragma in ("journal_mode=WAL", "synchronous=FULL"):
-            connection.execute(f"PRAGMA {pragma}")
+        connection.execute("PRAGMA synchronous=FULL")
+        mode = journal_mode(path)
+        (present,) = connection.execute(f"PRAGMA journal_mode={mode}").fetchone()
+        if present != mode.lower():
+            raise sqlite3.OperationalError(f"its journal mode is {present}, and must be {mode} on this drive")
     except BaseException:
         connection.close()
         raise

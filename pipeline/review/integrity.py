@@ -6,12 +6,13 @@ Nothing is changed, and others may go on reading and writing.
 from __future__ import annotations
 
 import json
-import sqlite3
 from collections.abc import Iterator
 from contextlib import closing
 from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import Any
+
+from sqlalchemy import text
 
 from pipeline.people.chain import JournalError
 from pipeline.people.dated_copies import copied_head
@@ -23,9 +24,11 @@ from pipeline.people.signatures import current_signatures
 from pipeline.people.users import Users
 from pipeline.review.signature_files import show_the_same, shown_signature, unknown_signature
 from pipeline.store.damaged_rows import check_rows
+from pipeline.store.database import Database
 from pipeline.store.dated_copies import copies_folder, find_copies
-from pipeline.store.schema import SCHEMA_VERSION, database_path
-from pipeline.store.schema_versions import DATABASE_ERRORS, SchemaError, file_version
+from pipeline.store.output_database import database_of
+from pipeline.store.schema import SCHEMA_VERSION, StoreError
+from pipeline.store.sqlite_database import find_sqlite_damage
 
 __all__ = ["FolderCheck", "check_folder"]
 
@@ -51,7 +54,7 @@ def check_folder(out: Path) -> FolderCheck:
     exams, problems = _check_store(out)
     try:
         with closing(Journal(out, create=False)) as journal:
-            problems += _sqlite_problems(people_path(out))
+            problems += find_sqlite_damage(people_path(out))
             event_log = EventLog(journal)
             Users(journal).list_users()
             problems += [*_answer_problems(event_log), *_copy_problems(out, journal)]
@@ -64,39 +67,41 @@ def check_folder(out: Path) -> FolderCheck:
 
 def _check_store(out: Path) -> tuple[dict[str, ExamKey], list[str]]:
     """The exams by folder, and what is wrong with the store and the files that it names."""
-    path, exams = database_path(out), dict[str, ExamKey]()
-    if not path.is_file() or path.stat().st_size == 0:
-        return exams, [f"{path}: missing or empty. Run the batch again: it reads all clips again."]
-    problems = _sqlite_problems(path)
+    exams, problems = dict[str, ExamKey](), list[str]()
     try:
-        with closing(_read_only(path)) as store:
-            version = file_version(store)
-            if version > SCHEMA_VERSION:
-                return exams, [f"{path}: written by a newer version of Clutchlight. Install that version."]
-            if version == SCHEMA_VERSION:  # earlier ones had no hashes
-                problems += check_rows(path)
-            for animal, date, files in store.execute("SELECT animal, date, files FROM exams ORDER BY animal, date"):
-                named = [out / file for file in json.loads(files)]
-                exams |= {path.parent.relative_to(out).as_posix(): ExamKey(animal, date) for path in named}
-                problems += [
-                    f"{file}: missing. Run the batch again: it is written again."
-                    for file in named
-                    if not file.is_file() and not file.name.startswith("signed.")
-                ]
-    except (sqlite3.Error, SchemaError, ValueError, TypeError) as error:
-        problems.append(f"{path}: cannot be read ({error}). Restore a copy, or move it away and run the batch again.")
+        database = database_of(out)
+        problems += database.find_damage()
+        if not database.path.is_file() or database.path.stat().st_size == 0:
+            return exams, problems
+        version = database.version()
+        if version > SCHEMA_VERSION:
+            return exams, [f"{database.name}: written by a newer version of Clutchlight. Install that version."]
+        if version == SCHEMA_VERSION:  # earlier ones had no hashes
+            problems += check_rows(database)
+        for animal, date, files in _exam_files(database):
+            named = [out / file for file in json.loads(files)]
+            exams |= {path.parent.relative_to(out).as_posix(): ExamKey(animal, date) for path in named}
+            problems += [
+                f"{file}: missing. Run the batch again: it is written again."
+                for file in named
+                if not file.is_file() and not file.name.startswith("signed.")
+            ]
+    except StoreError as error:
+        problems.append(str(error))
+    except (ValueError, TypeError) as error:
+        problems.append(f"{out}: the files of the store's exams cannot be read ({error}). Run the batch again.")
     return exams, problems
 
 
-def _sqlite_problems(path: Path) -> list[str]:
-    """What SQLite itself finds wrong with a database."""
+def _exam_files(database: Database) -> list[tuple[str, str, str]]:
+    """Animal, date and files of all exams, also of a store of an earlier version. Raises StoreError."""
+    engine = database.connect(read_only=True)
     try:
-        with closing(_read_only(path)) as connection:
-            found = [str(row[0]) for row in connection.execute("PRAGMA integrity_check(5)")]
-            found += [f"a row of {row[0]} refers to nothing" for row in connection.execute("PRAGMA foreign_key_check")]
-    except DATABASE_ERRORS as error:
-        found = [str(error)]
-    return [f"{path}: damaged: {one}." for one in found if one != "ok"]
+        with database.explained("read"), engine.connect() as connection:
+            rows = connection.execute(text("SELECT animal, date, files FROM exams ORDER BY animal, date"))
+            return [(animal, date, files) for animal, date, files in rows]
+    finally:
+        engine.dispose()
 
 
 def _answer_problems(event_log: EventLog) -> Iterator[str]:
@@ -139,7 +144,3 @@ def _signed_file_problems(out: Path, event_log: EventLog, exams: dict[str, ExamK
             yield f"{out / folder}: its files say that {unknown} signed it, which the journal does not hold."
         elif not show_the_same(signed.get(exam), shown):
             yield f"{out / folder}: its signed sheet is not what the journal says. The next batch writes it anew."
-
-
-def _read_only(path: Path) -> sqlite3.Connection:
-    return sqlite3.connect(f"{path.absolute().as_uri()}?mode=ro", uri=True, timeout=30.0)

@@ -29,7 +29,7 @@ from pipeline.review.exam_review import ExamReviews
 from pipeline.review.frame_cache import FrameCache, FrameUnavailableError
 from pipeline.review.signed_sheet import ReadFrame, remove_signed_sheet, signed_document, sync_signed_sheet
 from pipeline.settings import Settings
-from pipeline.store.schema import database_path
+from pipeline.store.output_database import has_store
 
 __all__ = [
     "ShownSignature",
@@ -135,7 +135,7 @@ def _rebuild(exam: ExamKey, place: str, cases: CaseStore, event_log: EventLog, r
 
 def rebuild_in(out: Path, settings: Settings) -> list[str]:
     """The same for an output folder that nobody has opened; nothing is done before its first batch."""
-    if not database_path(out).is_file():
+    if not has_store(out):
         return []
     with (
         closing(Journal(out)) as journal,

@@ -2,17 +2,16 @@
 
 from __future__ import annotations
 
-import sqlite3
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
-from pathlib import Path
-from typing import Any
 
-from sqlalchemy import ColumnElement, delete, literal_column, select
+from sqlalchemy import delete, select
 from sqlalchemy.exc import DBAPIError
 from sqlalchemy.orm import Session
 
-from pipeline.store.schema import ExamRow, PictureRow, RefusalRow, RunRow, ScanRow, Table, connect
+from pipeline.store.database import Database
+from pipeline.store.schema import ExamRow, PictureRow, RefusalRow, RunRow, ScanRow, Table
+from pipeline.store.sql_functions import is_row, row_number
 
 __all__ = ["DamagedRow", "check_rows", "find_damaged_rows", "remove_damaged_rows"]
 
@@ -42,7 +41,7 @@ def find_damaged_rows(session: Session, parts: int = 1, part: int = 0) -> Iterat
     Raises DBAPIError if not even the rows can be listed.
     """
     for table in TABLES:
-        numbers = select(_number(table)).select_from(table).where(_number(table) % parts == part)
+        numbers = select(row_number(table)).where(row_number(table) % parts == part)
         for number in session.scalars(numbers).all():
             damaged = _damage(session, table, number)
             if damaged is not None:
@@ -54,13 +53,14 @@ def find_damaged_rows(session: Session, parts: int = 1, part: int = 0) -> Iterat
 
 
 def remove_damaged_rows(session: Session, parts: int, part: int) -> list[DamagedRow]:
-    """Remove the rows of this part whose hash is wrong, and say which. Those that SQLite cannot remove stay."""
+    """Remove the rows of this part whose hash is wrong, and say which. Those that cannot be removed stay."""
     found = []
     for damaged in find_damaged_rows(session, parts, part):
-        column = PictureRow.scan if damaged.table is PictureRow else _number(damaged.table)
+        of_scan = PictureRow.scan == damaged.number
+        matches = of_scan if damaged.table is PictureRow else is_row(damaged.table, damaged.number)
         try:
             with session.begin_nested():
-                session.execute(delete(damaged.table).where(column == damaged.number))
+                session.execute(delete(damaged.table).where(matches), execution_options={"synchronize_session": False})
         except DBAPIError:
             found.append(damaged)
         else:
@@ -68,29 +68,22 @@ def remove_damaged_rows(session: Session, parts: int, part: int) -> list[Damaged
     return found
 
 
-def check_rows(path: Path) -> list[str]:
-    """A sentence for each damaged row of a store of this version. Nothing is changed. Raises sqlite3.Error."""
-    engine = connect(path, read_only=True)
+def check_rows(database: Database) -> list[str]:
+    """A sentence for each damaged row of a store of this version. Nothing is changed. Raises StoreError."""
+    engine = database.connect(read_only=True)
     try:
-        with Session(engine) as session:
+        with database.explained("read"), Session(engine) as session:
             return [
-                f"{path}: {row.label}: damaged on the disk. The next batch removes it, and computes it again."
+                f"{database.name}: {row.label}: damaged on the disk. The next batch removes it, and computes it again."
                 for row in find_damaged_rows(session)
             ]
-    except (DBAPIError, UnicodeDecodeError) as error:
-        raise sqlite3.DatabaseError(str(error)) from error
     finally:
         engine.dispose()
 
 
-def _number(table: type[Table]) -> ColumnElement[Any]:
-    """SQLite's own number of a row, since its key may be damaged, too."""
-    return literal_column(f"{table.__tablename__}._rowid_")
-
-
 def _damage(session: Session, table: type[Table], number: int) -> DamagedRow | None:
     try:
-        row = session.scalar(select(table).where(_number(table) == number))
+        row = session.scalar(select(table).where(is_row(table, number)))
     except (DBAPIError, UnicodeDecodeError):
         return DamagedRow(table, number, f"row {number} of {table.__tablename__}")
     if row is None or row.is_sound:

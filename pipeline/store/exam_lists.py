@@ -6,13 +6,17 @@ signed is kept elsewhere (`pipeline.people`), so those exams are marked here, in
 
 from __future__ import annotations
 
-from collections.abc import Collection
+from collections.abc import Collection, Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 
-from sqlalchemy import ColumnElement, String, column, exists, func, select, table
+from sqlalchemy import Column, ColumnElement, MetaData, Table, bindparam, delete, exists, func, select
+from sqlalchemy.orm import Session
 
+from pipeline.store.column_types import TEXT
 from pipeline.store.schema import ExamRow
+from pipeline.store.sql_functions import casefolded, insert_texts, text_contains
 from pipeline.store.store import Store
 
 __all__ = ["ExamPage", "ExamQuery", "ListedKey", "ListedStore"]
@@ -20,9 +24,15 @@ __all__ = ["ExamPage", "ExamQuery", "ListedKey", "ListedStore"]
 ListedKey = tuple[str, str]
 """Animal and date (ISO 8601) of an exam."""
 
-_SIGNED = table("signed_exams", column("animal", String), column("date", String))
-_MARK = "INSERT OR IGNORE INTO signed_exams VALUES (?, ?)"
-_UNMARK = "DELETE FROM signed_exams WHERE animal = ? AND date = ?"
+_SIGNED = Table(
+    "signed_exams",
+    MetaData(),
+    Column("animal", TEXT, primary_key=True),
+    Column("date", TEXT, primary_key=True),
+    prefixes=["TEMPORARY"],
+    sqlite_with_rowid=False,
+)
+_UNMARK = delete(_SIGNED).where(_SIGNED.c.animal == bindparam("animal"), _SIGNED.c.date == bindparam("date"))
 
 
 @dataclass(frozen=True)
@@ -52,19 +62,32 @@ class ListedStore(Store):
 
     def __init__(self, out: Path) -> None:
         super().__init__(out)
-        with self._reading() as session:
-            session.connection().exec_driver_sql(
-                "CREATE TEMP TABLE signed_exams (animal TEXT, date TEXT, PRIMARY KEY (animal, date)) WITHOUT ROWID"
-            )
-            session.commit()
+        self._signed: set[ListedKey] = set()
 
     def mark_signed(self, signed: Collection[ListedKey], opened: Collection[ListedKey] = ()) -> None:
         """Note which exams were signed, and which are open again."""
-        with self._reading() as session:
-            for statement, keys in ((_MARK, signed), (_UNMARK, opened)):
-                if keys:
-                    session.connection().exec_driver_sql(statement, list(keys))
+        with self._marked() as session:
+            added, removed = set(signed) - self._signed, (set(signed) | self._signed) & set(opened)
+            if added:
+                insert_texts(session.connection(), _SIGNED, added)
+            if removed:
+                rows = [{"animal": animal, "date": date} for animal, date in removed]
+                session.connection().execute(_UNMARK, rows)
             session.commit()
+        self._signed = (self._signed | added) - removed
+
+    @contextmanager
+    def _marked(self) -> Iterator[Session]:
+        """A session in which the signed exams are marked, also where the connection had to be made anew."""
+        with self._reading() as session:
+            connection = session.connection()
+            if "has_marks" not in connection.info:
+                _SIGNED.create(connection)
+                if self._signed:
+                    insert_texts(connection, _SIGNED, self._signed)
+                connection.info["has_marks"] = True
+                session.commit()
+            yield session
 
     def list_exams(self, query: ExamQuery, first: int, number: int) -> ExamPage:
         """A page of the exams that match. first : place of its first exam, from 0"""
@@ -73,7 +96,7 @@ class ListedStore(Store):
         order = (ExamRow.urgency, ExamRow.error_probability.desc(), ExamRow.folder)
         page = select(ExamRow.animal, ExamRow.date).where(*matches)
         page = page.order_by(is_signed, *order) if query.is_signed is None else page.order_by(*order)
-        with self._reading() as session:
+        with self._marked() as session:
             count = session.scalar(select(func.count()).select_from(ExamRow).where(*matches)) or 0
             keys = session.execute(page.limit(number).offset(first))
             return ExamPage(tuple((animal, date) for animal, date in keys), count)
@@ -105,8 +128,8 @@ def _conditions(query: ExamQuery, is_signed: ColumnElement[bool]) -> list[Column
     if query.date:
         conditions.append(ExamRow.date == query.date)
     if query.severity:
-        conditions.append(func.instr(ExamRow.severities, f",{query.severity},") > 0)
+        conditions.append(text_contains(ExamRow.severities, f",{query.severity},"))
     for name, part in ((ExamRow.animal, query.animal), (ExamRow.species, query.species)):
         if part:
-            conditions.append(func.instr(func.casefold(name), part.casefold()) > 0)
+            conditions.append(text_contains(casefolded(name), part.casefold()))
     return conditions

@@ -1,28 +1,24 @@
-"""The database file: its tables, its schema version, and SQLite's errors as messages that say what to do.
+"""The tables of the store, the same in every kind of database (`pipeline.store.database`), and their version.
 
-The tables are made and changed by ``revisions`` alone; a test compares them with what is declared here.
+They are made and changed by ``revisions`` alone; a test compares them with what is declared here.
 """
 
 from __future__ import annotations
 
-import sqlite3
 from collections.abc import Sequence
-from contextlib import closing
 from enum import StrEnum
 from pathlib import Path
-from typing import Any, Self
+from typing import ClassVar, Self
 
-from sqlalchemy import REAL, URL, Engine, ForeignKey, Index, UniqueConstraint, create_engine, event
+from sqlalchemy import ForeignKey, Index, UniqueConstraint
 from sqlalchemy.orm import DeclarativeBase, Mapped, mapped_column, relationship
-from sqlalchemy.pool import StaticPool
-from sqlalchemy.types import UserDefinedType
 
 from models.errors import ClutchlightError
-from pipeline.store.dated_copies import copies_folder, copy_databases
+from pipeline.store.column_types import BYTES, NUMBER, TEXT
 from pipeline.store.row_hashes import row_sha256
-from pipeline.store.schema_versions import SchemaError, file_version, upgrade
 
 __all__ = [
+    "REVISIONS",
     "SCHEMA_VERSION",
     "ExamRow",
     "PictureRow",
@@ -32,10 +28,6 @@ __all__ = [
     "ScanRow",
     "StoreError",
     "Table",
-    "connect",
-    "database_path",
-    "ensure_schema",
-    "error_message",
 ]
 
 SCHEMA_VERSION = 5
@@ -55,17 +47,10 @@ class RunOutcome(StrEnum):
     KILLED = "killed"  # found without an end by the next run
 
 
-class Blob(UserDefinedType[bytes]):
-    """Bytes, passed on as they are: SQLAlchemy's own type fails where damage has made them text."""
-
-    cache_ok = True
-
-    def get_col_spec(self, **_: Any) -> str:
-        return "BLOB"
-
-
 class Table(DeclarativeBase):
     """sha256 : of everything else in the row (`pipeline.store.row_hashes`)"""
+
+    type_annotation_map: ClassVar = {str: TEXT, float: NUMBER, bytes: BYTES}
 
     sha256: Mapped[str] = mapped_column(sort_order=1, server_default="")
 
@@ -112,7 +97,7 @@ class ScanRow(Table):
     model_sha256: Mapped[str]
     settings_sha256: Mapped[str]
     engine: Mapped[str]
-    archive: Mapped[bytes] = mapped_column(Blob)
+    archive: Mapped[bytes]
     pictures: Mapped[list[PictureRow]] = relationship(
         order_by="PictureRow.track", cascade="all, delete-orphan", lazy="selectin"
     )
@@ -135,7 +120,7 @@ class PictureRow(Table):
     track: Mapped[int] = mapped_column(primary_key=True)
     frame: Mapped[int]
     ellipse: Mapped[str]  # JSON, five numbers, px
-    jpeg: Mapped[bytes] = mapped_column(Blob)
+    jpeg: Mapped[bytes]
 
 
 class RefusalRow(Table):
@@ -164,102 +149,10 @@ class ExamRow(Table):
     folder: Mapped[str] = mapped_column(sort_order=2, server_default="")  # this and the next: `ExamListing`
     species: Mapped[str] = mapped_column(sort_order=2, server_default="")
     urgency: Mapped[int] = mapped_column(sort_order=2, server_default="0")
-    error_probability: Mapped[float] = mapped_column(REAL, sort_order=2, server_default="0")
+    error_probability: Mapped[float] = mapped_column(sort_order=2, server_default="0")
     severities: Mapped[str] = mapped_column(sort_order=2, server_default="")
     run_row: Mapped[RunRow | None] = relationship(lazy="joined", viewonly=True)
 
     @property
     def is_sound(self) -> bool:
         return super().is_sound and self.run_row is not None and self.run_row.is_sound
-
-
-def database_path(out: Path) -> Path:
-    """The path of an output folder's database, whether it exists or not."""
-    return out / "clutchlight.sqlite"
-
-
-def connect(path: Path, *, read_only: bool = False) -> Engine:
-    # One connection as long as the store is open, so that SQLite removes its extra files when it is closed. Threads may
-    # share it, as those of the review server do, but only one of them uses it at a time.
-    mode = {"mode": "ro", "uri": "true"} if read_only else {}
-    engine = create_engine(
-        URL.create("sqlite", database=path.absolute().as_uri() if read_only else str(path), query=mode),
-        poolclass=StaticPool,
-        connect_args={"timeout": 5.0, "check_same_thread": False},
-    )
-
-    @event.listens_for(engine, "connect")
-    def _prepare(connection: sqlite3.Connection, _: Any) -> None:
-        connection.isolation_level = None  # BEGIN is sent below; the driver would send it too late
-        connection.text_factory = _lenient_text
-        # SQLite's own functions know the case of ASCII letters only.
-        connection.create_function("casefold", 1, str.casefold, deterministic=True)
-        for pragma in () if read_only else ("journal_mode=WAL", "synchronous=FULL", "foreign_keys=ON"):
-            connection.execute(f"PRAGMA {pragma}")
-
-    @event.listens_for(engine, "begin")
-    def _begin(connection: Any) -> None:
-        writing = connection.get_execution_options().get("writing", False)
-        connection.exec_driver_sql("BEGIN IMMEDIATE" if writing else "BEGIN")
-
-    return engine
-
-
-def _lenient_text(text: bytes) -> str:
-    """Damaged text must not fail a query of many rows: the hash of its own row tells."""
-    return text.decode("utf-8", "surrogateescape")
-
-
-def ensure_schema(path: Path) -> None:
-    """Make the tables of a new file; bring an earlier version's file to this one, after a dated copy.
-
-    Raises StoreError for a file of a newer version, for the database of another program, and for outcomes that must be
-    moved first; CopyError; sqlite3.Error.
-    """
-    with closing(sqlite3.connect(path, timeout=5.0, isolation_level=None)) as connection:
-        connection.text_factory = _lenient_text
-        try:
-            version = file_version(connection)
-        except SchemaError as error:
-            raise StoreError(_damage_message(path, f"is damaged: {error}")) from error
-        if version == SCHEMA_VERSION:
-            return
-        if version > SCHEMA_VERSION:
-            raise StoreError(
-                f"{path}: written by a newer version of Clutchlight (schema {version}; this version supports up to "
-                f"{SCHEMA_VERSION}). Install the newer version, or choose another folder with --out."
-            )
-        if not version and connection.execute("SELECT 1 FROM sqlite_master").fetchone():
-            raise StoreError(
-                f"{path}: this is the database of another program. Move it away, or choose another folder with --out."
-            )
-        has_outcomes = connection.execute("SELECT 1 FROM sqlite_master WHERE name = 'outcomes'").fetchone()
-        if has_outcomes and connection.execute("SELECT 1 FROM outcomes").fetchone():
-            raise StoreError(
-                f"{path}: written by an earlier version of Clutchlight, with outcomes that people recorded. Run "
-                f"clutchlight users --out {path.parent} first: it moves them to a file of their own."
-            )
-        if version:
-            copy_databases([path], copies_folder(path.parent), "migration")
-        upgrade(connection, REVISIONS)
-
-
-def _damage_message(path: Path, problem: str) -> str:
-    return f"{path}: the file {problem}. Move it away and run the same command again; all clips are then read again."
-
-
-def error_message(path: Path, action: str, error: BaseException | None) -> str:
-    """What went wrong and what to do. action : what was tried, like "opened"; error : from SQLite"""
-    code = getattr(error, "sqlite_errorname", "")
-    if code == "SQLITE_FULL":
-        return f"{path}: no space is left on the disk. Free some space and run the same command again: it continues."
-    if code.startswith(("SQLITE_READONLY", "SQLITE_CANTOPEN", "SQLITE_PERM")):
-        return (
-            f"{path}: this file or its folder is not writable. Change the permissions, or choose another "
-            "folder with --out."
-        )
-    if code.startswith(("SQLITE_NOTADB", "SQLITE_CORRUPT")) or isinstance(error, UnicodeDecodeError):
-        return _damage_message(path, "is damaged or is not a database")
-    if code.startswith(("SQLITE_BUSY", "SQLITE_LOCKED")):
-        return f"{path}: another program is using this database. Close it, then run the same command again."
-    return f"{path}: could not be {action} ({error}). Check the disk, then run the same command again."

@@ -13,6 +13,7 @@ from dataclasses import astuple, dataclass
 from pathlib import Path
 from typing import Any
 
+from pipeline.store.network_drives import journal_mode
 from pipeline.store.schema import StoreError
 
 __all__ = ["SeenExam", "SeenFolders", "SeenRecording", "seen_path"]
@@ -177,7 +178,7 @@ class SeenFolders:
         connection = sqlite3.connect(self._path)
         try:
             # After a power cut the last exams may be missing here. They are looked at in full then.
-            connection.execute("PRAGMA journal_mode=WAL")
+            connection.execute(f"PRAGMA journal_mode={journal_mode(self._path)}")
             connection.execute("PRAGMA synchronous=NORMAL")
             if _version(connection) == VERSION:
                 return connection

@@ -1,4 +1,4 @@
-"""The database of an output folder: runs, scans of clips, and the last result of each exam.
+"""The store of an output folder: runs, scans of clips, and the last result of each exam, in its database.
 
 All of it can be computed again from the recordings. What people said is in `pipeline.people`.
 
@@ -23,10 +23,10 @@ from types import TracebackType
 from typing import Any, TypeVar
 
 from sqlalchemy import delete, exists, func, select
-from sqlalchemy.exc import DBAPIError
 from sqlalchemy.orm import Session, aliased
 
 from pipeline.store.damaged_rows import DamagedRow, remove_damaged_rows
+from pipeline.store.output_database import database_of
 from pipeline.store.records import ExamListing, ScanKey, StoredExam, StoredPicture, StoredScan
 from pipeline.store.schema import (
     SCHEMA_VERSION,
@@ -38,12 +38,7 @@ from pipeline.store.schema import (
     ScanRow,
     StoreError,
     Table,
-    connect,
-    database_path,
-    ensure_schema,
-    error_message,
 )
-from pipeline.store.schema_versions import DATABASE_ERRORS
 
 __all__ = [
     "SCHEMA_VERSION",
@@ -55,7 +50,6 @@ __all__ = [
     "StoredExam",
     "StoredPicture",
     "StoredScan",
-    "database_path",
 ]
 
 log = logging.getLogger(__name__)
@@ -66,21 +60,14 @@ Row = TypeVar("Row", bound=Table)
 class Store:
     """The database of one output folder. Use it as a context manager, or call `close`.
 
-    Every method raises `StoreError` if the file cannot be read or written.
+    Every method raises `StoreError` if the database cannot be read or written.
     """
 
     def __init__(self, out: Path) -> None:
-        """Open ``out/clutchlight.sqlite``. Create it, and its folder, if it does not exist."""
-        self.path = database_path(out)
-        try:
-            out.mkdir(parents=True, exist_ok=True)
-        except OSError as error:
-            raise StoreError(
-                f"{out}: this output folder cannot be created ({error.strerror}). Choose a writable folder with --out."
-            ) from error
-        with self._translated_errors("opened"):
-            ensure_schema(self.path)
-        self._engine = connect(self.path)
+        """Open the database of ``out``. Create it, and the folder, if it does not exist."""
+        self.database = database_of(out)
+        self.database.prepare()
+        self._engine = self.database.connect()
         self._writer = self._engine.execution_options(writing=True)
 
     def __enter__(self) -> Store:
@@ -253,22 +240,13 @@ class Store:
 
     @contextmanager
     def _reading(self) -> Iterator[Session]:
-        with self._translated_errors("read"), Session(self._engine) as session:
+        with self.database.explained("read"), Session(self._engine) as session:
             yield session
 
     @contextmanager
     def _writing(self) -> Iterator[Session]:
-        with self._translated_errors("written"), Session(self._writer) as session, session.begin():
+        with self.database.explained("written"), Session(self._writer) as session, session.begin():
             yield session
-
-    @contextmanager
-    def _translated_errors(self, action: str) -> Iterator[None]:
-        try:
-            yield
-        except DBAPIError as error:
-            raise StoreError(error_message(self.path, action, error.orig)) from error
-        except DATABASE_ERRORS as error:  # of a new connection, or of a damaged file
-            raise StoreError(error_message(self.path, action, error)) from error
 
 
 def _sound(row: Row | None) -> Row | None:

@@ -2,18 +2,15 @@
 
 from __future__ import annotations
 
-import sqlite3
 from collections.abc import Collection
-from contextlib import closing
 from dataclasses import dataclass
 from pathlib import Path
 
 from sqlalchemy import delete, func, select
-from sqlalchemy.exc import DBAPIError
 from sqlalchemy.orm import Session
 
-from pipeline.store.schema import ExamRow, RunRow, ScanRow, connect, database_path, error_message
-from pipeline.store.store import StoreError
+from pipeline.store.output_database import database_of
+from pipeline.store.schema import ExamRow, RunRow, ScanRow
 
 __all__ = ["UnusedScans", "find_unused_scans", "remove_unused_scans"]
 
@@ -38,10 +35,10 @@ def find_unused_scans(out: Path, clips: Collection[tuple[str, str, str]], used_s
 
     Raises StoreError.
     """
-    path = database_path(out)
-    engine = connect(path)
+    database = database_of(out)
+    engine = database.connect()
     try:
-        with Session(engine) as session:
+        with database.explained("read"), Session(engine) as session:
             exams = select(ExamRow.animal, ExamRow.date, RunRow.model_sha256, RunRow.engine)
             rows = session.execute(exams.join(RunRow, ExamRow.run == RunRow.identity))
             made_by = {(animal, date): (model, engine_name) for animal, date, model, engine_name in rows}
@@ -64,26 +61,22 @@ def find_unused_scans(out: Path, clips: Collection[tuple[str, str, str]], used_s
                     unused.append(number)
                     size_bytes += length
             return UnusedScans(tuple(unused), size_bytes)
-    except DBAPIError as error:
-        raise StoreError(error_message(path, "read", error.orig)) from error
     finally:
         engine.dispose()
 
 
 def remove_unused_scans(out: Path, scans: UnusedScans) -> None:
     """Remove them with their pictures, and give the space back to the disk. Raises StoreError."""
-    path = database_path(out)
-    engine = connect(path)
+    database = database_of(out)
+    engine = database.connect()
     try:
-        with Session(engine.execution_options(writing=True)) as session, session.begin():
+        with (
+            database.explained("written"),
+            Session(engine.execution_options(writing=True)) as session,
+            session.begin(),
+        ):
             for start in range(0, len(scans.numbers), CHUNK):
                 session.execute(delete(ScanRow).where(ScanRow.identity.in_(scans.numbers[start : start + CHUNK])))
-    except DBAPIError as error:
-        raise StoreError(error_message(path, "written", error.orig)) from error
     finally:
         engine.dispose()
-    try:
-        with closing(sqlite3.connect(path)) as connection:
-            connection.execute("VACUUM")
-    except sqlite3.Error as error:
-        raise StoreError(error_message(path, "written", error)) from error
+    database.give_back_space()

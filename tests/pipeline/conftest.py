@@ -15,9 +15,12 @@ import pytest
 from pipeline.batch import clip_reuse
 from pipeline.cli import app, batch_runner
 from tests.pipeline.blob_finder import load_blob_finder, without_waiting
+from tests.pipeline.postgresql_server import database_url, postgresql_server
 
 if TYPE_CHECKING:
     from playwright.sync_api import Browser
+
+__all__ = ["database_url", "postgresql_server"]
 
 CHROMIUM = Path("/usr/bin/chromium")
 

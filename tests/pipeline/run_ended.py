@@ -9,7 +9,7 @@ from pipeline.attacks.kills import without_run_time
 __all__ = ["contents"]
 
 # Written anew by every run, or of no interest for readers.
-INTERNAL = ("clutchlight.sqlite", ".lock", "night.", "seen.sqlite")
+INTERNAL = ("clutchlight.sqlite", "database.json", ".lock", "night.", "seen.sqlite")
 
 
 def contents(out: Path) -> dict[str, bytes]:

@@ -7,6 +7,7 @@ from collections.abc import Iterator
 import sqlalchemy as sa
 from alembic import op
 
+from pipeline.store.column_types import TEXT
 from pipeline.store.row_hashes import row_sha256
 
 revision, down_revision = "v4", "v3"
@@ -23,7 +24,7 @@ TABLES = {
 def upgrade() -> None:
     _complete_version_3()
     for name in TABLES:
-        op.add_column(name, sa.Column("sha256", sa.String, nullable=False, server_default=""))
+        op.add_column(name, sa.Column("sha256", TEXT, nullable=False, server_default=""))
     connection = op.get_bind()
     for name, key in TABLES.items():
         table = sa.table(name, *map(sa.column, (*key, "sha256")))
@@ -39,9 +40,9 @@ def _complete_version_3() -> None:
     if "refusals" not in tables:
         op.create_table(
             "refusals",
-            sa.Column("clip_sha256", sa.String, primary_key=True),
-            sa.Column("recorded", sa.String, nullable=False),
-            sa.Column("reason", sa.String, nullable=False),
+            sa.Column("clip_sha256", TEXT, primary_key=True),
+            sa.Column("recorded", TEXT, nullable=False),
+            sa.Column("reason", TEXT, nullable=False),
         )
     if "outcomes" in tables:
         op.drop_table("outcomes")

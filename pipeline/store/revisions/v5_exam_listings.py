@@ -8,16 +8,17 @@ from typing import Any
 import sqlalchemy as sa
 from alembic import op
 
+from pipeline.store.column_types import NUMBER, TEXT
 from pipeline.store.row_hashes import row_sha256
 
 revision, down_revision = "v5", "v4"
 
-COLUMNS: dict[str, tuple[type[sa.types.TypeEngine[Any]], str]] = {
-    "folder": (sa.String, ""),
-    "species": (sa.String, ""),
-    "urgency": (sa.Integer, "0"),
-    "error_probability": (sa.REAL, "0"),
-    "severities": (sa.String, ""),
+COLUMNS: dict[str, tuple[sa.types.TypeEngine[Any], str]] = {
+    "folder": (TEXT, ""),
+    "species": (TEXT, ""),
+    "urgency": (sa.Integer(), "0"),
+    "error_probability": (NUMBER, "0"),
+    "severities": (TEXT, ""),
 }
 INDEXES = {
     "exams_by_date": ["date", "animal", "fingerprint"],

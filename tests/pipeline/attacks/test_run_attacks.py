@@ -20,7 +20,8 @@ from pipeline.attacks.strangers import send_without_login
 from pipeline.cli.exit_codes import ExitCode
 from pipeline.people.schema import people_path
 from pipeline.review.integrity import FolderCheck, check_folder
-from pipeline.store.schema import Table, database_path
+from pipeline.store.schema import Table
+from pipeline.store.sqlite_database import database_path
 from tests.pipeline.conftest import Clutchlight
 
 

@@ -17,7 +17,8 @@ from pipeline.batch.run_report import BatchReport
 from pipeline.cli.exit_codes import ExitCode, batch_exit_code
 from pipeline.settings import load_settings
 from pipeline.store.seen_folders import SeenFolders
-from pipeline.store.store import Store, StoreError, database_path
+from pipeline.store.sqlite_database import database_path
+from pipeline.store.store import Store, StoreError
 from tests.pipeline.blob_finder import BlobFinder, write_exam_folder
 
 

@@ -25,7 +25,7 @@ from pipeline.people.journal import Journal
 from pipeline.people.outcome_record import add_outcomes
 from pipeline.settings import Settings, load_settings
 from pipeline.store.seen_folders import seen_path
-from pipeline.store.store import database_path
+from pipeline.store.sqlite_database import database_path
 from tests.pipeline.blob_finder import BlobFinder, film, write_exam_folder, write_video
 from tests.pipeline.run_ended import contents
 

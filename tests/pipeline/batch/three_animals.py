@@ -25,7 +25,14 @@ def film_three_animals(root: Path) -> Path:
 
 
 def run(
-    root: Path, out: Path, load_detector: DetectorLoader = BlobFinder, *, processes: int = 0, **options: Any
+    root: Path,
+    out: Path,
+    load_detector: DetectorLoader = BlobFinder,
+    *,
+    processes: int = 0,
+    database: str = "",
+    **options: Any,
 ) -> BatchReport:
-    settings = SETTINGS.model_copy(update={"run": SETTINGS.run.model_copy(update={"processes": processes})})
+    changed = SETTINGS.run.model_copy(update={"processes": processes, "database": database})
+    settings = SETTINGS.model_copy(update={"run": changed})
     return run_batch(root, out, settings, load_detector, **options)

@@ -15,7 +15,8 @@ from pipeline.people.schema import people_path
 from pipeline.people.users import Users
 from pipeline.store.dated_copies import copies_folder, find_copies
 from pipeline.store.lock import hold_lock
-from pipeline.store.store import Store, StoredExam, database_path
+from pipeline.store.sqlite_database import database_path
+from pipeline.store.store import Store, StoredExam
 from tests.pipeline.blob_finder import write_exam_folder
 from tests.pipeline.conftest import Clutchlight
 

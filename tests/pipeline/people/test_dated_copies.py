@@ -17,7 +17,8 @@ from pipeline.people.restoring import RestoreError, restore
 from pipeline.people.schema import people_path
 from pipeline.store.dated_copies import CopyError, copies_folder, find_copies, remove_old_copies
 from pipeline.store.lock import LockedError
-from pipeline.store.store import ScanKey, Store, StoredExam, StoredScan, database_path
+from pipeline.store.sqlite_database import database_path
+from pipeline.store.store import ScanKey, Store, StoredExam, StoredScan
 from tests.pipeline.earlier_databases import set_back_people, write_reviews, write_store
 from tests.pipeline.people.conftest import everything
 

@@ -10,7 +10,8 @@ from pathlib import Path
 import pytest
 
 from pipeline.store.damaged_rows import check_rows
-from pipeline.store.schema import database_path
+from pipeline.store.output_database import database_of
+from pipeline.store.sqlite_database import database_path
 from pipeline.store.store import RunOutcome, ScanKey, Store, StoredExam, StoredPicture, StoredScan, StoreError
 
 KEYS = [ScanKey(f"{n:064x}", "m" * 64, "s" * 64, "openvino") for n in range(3)]
@@ -41,7 +42,7 @@ def test_a_damaged_exam_counts_as_absent_and_is_removed_by_name(out: Path, colum
     if column == "run":
         change(out, "INSERT INTO runs SELECT 9, started, ended, 's', 'm', 'torch', outcome, sha256 FROM runs")
     change(out, f"UPDATE exams SET {column} = {9 if column == 'run' else repr('2026-05-15')} WHERE animal = 'AF-0001'")
-    (problem, *_) = check_rows(database_path(out))
+    (problem, *_) = check_rows(database_of(out))
     assert "exam " in problem
     assert "damaged on the disk" in problem
     with Store(out) as store:
@@ -55,7 +56,7 @@ def test_a_damaged_exam_counts_as_absent_and_is_removed_by_name(out: Path, colum
         assert all(row.is_removed for row in removed)
         assert store.remove_damaged_rows() == []
         assert list(store.exams()) == sound
-    assert check_rows(database_path(out)) == []
+    assert check_rows(database_of(out)) == []
 
 
 @pytest.mark.parametrize(
@@ -74,7 +75,7 @@ def test_a_damaged_exam_counts_as_absent_and_is_removed_by_name(out: Path, colum
 )
 def test_a_damaged_scan_counts_as_absent_and_can_be_stored_again(out: Path, statement: str) -> None:
     change(out, statement)
-    assert any(KEYS[1].clip_sha256 in problem for problem in check_rows(database_path(out)))
+    assert any(KEYS[1].clip_sha256 in problem for problem in check_rows(database_of(out)))
     with Store(out) as store:
         assert [store.scan(key) for key in KEYS] == [SCANS[0], None, SCANS[2]]
         assert KEYS[1].clip_sha256 in {row.clip_sha256 for row in store.remove_damaged_rows()}

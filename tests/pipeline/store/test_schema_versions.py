@@ -16,9 +16,11 @@ from pipeline.batch.stored_summaries import stored_exam
 from pipeline.people import schema as people_schema
 from pipeline.store import schema as store_schema
 from pipeline.store.dated_copies import copies_folder, find_copies
+from pipeline.store.output_database import database_of
 from pipeline.store.row_hashes import row_sha256
-from pipeline.store.schema import SCHEMA_VERSION, StoreError, Table, connect, database_path
+from pipeline.store.schema import SCHEMA_VERSION, StoreError, Table
 from pipeline.store.schema_versions import alembic_config
+from pipeline.store.sqlite_database import database_path
 from pipeline.store.store import ExamListing, ScanKey, Store, StoredExam, StoredPicture, StoredScan
 from tests.pipeline.earlier_databases import EXAM, STORES, write_store
 from tests.pipeline.report.example_exams import make_clutch, make_refused, make_uncertain
@@ -36,9 +38,9 @@ def version_of(path: Path) -> int:
         return int(connection.execute("PRAGMA user_version").fetchone()[0])
 
 
-def differences(path: Path) -> list[object]:
-    """What the tables of a file have, or lack, compared with those that the program declares."""
-    engine = connect(path)
+def differences(out: Path) -> list[object]:
+    """What the tables of a store have, or lack, compared with those that the program declares."""
+    engine = database_of(out).connect()
     try:
         with engine.connect() as connection:
             return list(compare_metadata(MigrationContext.configure(connection), Table.metadata))
@@ -57,7 +59,7 @@ def test_a_store_of_an_earlier_version_is_upgraded_without_loss_and_copied_first
             assert store.engine_name(*EXAM) == "openvino"
             assert store.refusal("a" * 64) is None
     assert version_of(database_path(tmp_path)) == SCHEMA_VERSION
-    assert differences(database_path(tmp_path)) == []
+    assert differences(tmp_path) == []
     (copy,) = find_copies(copies_folder(tmp_path))  # once
     assert copy.reason == "migration"
     assert version_of(copy.folder / "clutchlight.sqlite") == STORES[form][0]
@@ -90,10 +92,10 @@ def test_results_of_an_earlier_version_are_listed_as_this_one_would(tmp_path: Pa
         ]
 
 
-def test_a_new_store_has_the_tables_that_the_program_declares(tmp_path: Path) -> None:
-    Store(tmp_path).close()
-    assert differences(database_path(tmp_path)) == []
-    assert not copies_folder(tmp_path).exists()
+def test_a_new_store_has_the_tables_that_the_program_declares(folder: Path) -> None:
+    Store(folder).close()
+    assert differences(folder) == []
+    assert not copies_folder(folder).exists()
 
 
 @pytest.mark.parametrize("schema", [store_schema, people_schema])

@@ -11,8 +11,10 @@ from contextlib import closing
 from pathlib import Path
 
 import pytest
+from sqlalchemy import text
 
 from pipeline.store.lock import LockedError, hold_lock
+from pipeline.store.output_database import database_of
 from pipeline.store.store import (
     ExamListing,
     RunOutcome,
@@ -37,42 +39,45 @@ EXAM = StoredExam("AF-0001", "2026-05-14", "f" * 64, '{"animal": "AF-0001"}', ("
 
 def query(out: Path, sql: str) -> list[tuple[object, ...]]:
     """Rows of the database, read without the store."""
-    with closing(sqlite3.connect(out / "clutchlight.sqlite")) as connection:
-        return connection.execute(sql).fetchall()
+    engine = database_of(out).connect()
+    with engine.connect() as connection:
+        rows = [tuple(row) for row in connection.execute(text(sql))]
+    engine.dispose()
+    return rows
 
 
 def start(store: Store) -> int:
     return store.start_run(settings_sha256="s", model_sha256="m", engine="openvino")
 
 
-def test_scan_is_read_back_as_it_was_saved(tmp_path: Path) -> None:
-    with Store(tmp_path) as store:
+def test_scan_is_read_back_as_it_was_saved(folder: Path) -> None:
+    with Store(folder) as store:
         assert store.scan(KEY) is None
         store.save_scan(KEY, SCAN)
-    with Store(tmp_path) as store:
+    with Store(folder) as store:
         assert store.scan(KEY) == SCAN
 
 
 @pytest.mark.parametrize("part", ["clip_sha256", "model_sha256", "settings_sha256", "engine"])
-def test_each_part_of_the_key_matters(tmp_path: Path, part: str) -> None:
-    with Store(tmp_path) as store:
+def test_each_part_of_the_key_matters(folder: Path, part: str) -> None:
+    with Store(folder) as store:
         store.save_scan(KEY, SCAN)
         assert store.scan(ScanKey(**{**vars(KEY), part: "another"})) is None
 
 
-def test_scan_saved_again_replaces_the_first_and_its_pictures(tmp_path: Path) -> None:
-    with Store(tmp_path) as store:
+def test_scan_saved_again_replaces_the_first_and_its_pictures(folder: Path) -> None:
+    with Store(folder) as store:
         store.save_scan(KEY, SCAN)
         store.save_scan(KEY, StoredScan(b"other", SCAN.pictures[:1]))
         assert store.scan(KEY) == StoredScan(b"other", SCAN.pictures[:1])
-    assert query(tmp_path, "select count(*) from pictures") == [(1,)]
+    assert query(folder, "select count(*) from pictures") == [(1,)]
 
 
-def test_exams_have_their_last_result_and_are_sorted(tmp_path: Path) -> None:
+def test_exams_have_their_last_result_and_are_sorted(folder: Path) -> None:
     second = StoredExam("AF-0001", "2026-05-15", "g" * 64, "{}", ())
     other = StoredExam("AF-0000", "2026-06-01", "h" * 64, "{}", ())
     newer = StoredExam(EXAM.animal, EXAM.date, "i" * 64, "{}", ("a", "b"))
-    with Store(tmp_path) as store:
+    with Store(folder) as store:
         run = start(store)
         for exam in (second, EXAM, other, newer):
             store.save_exam(exam, run)
@@ -81,13 +86,13 @@ def test_exams_have_their_last_result_and_are_sorted(tmp_path: Path) -> None:
         assert store.exam("nobody", EXAM.date) is None
 
 
-def test_exams_of_some_days_and_the_last_urgent_ones(tmp_path: Path) -> None:
+def test_exams_of_some_days_and_the_last_urgent_ones(folder: Path) -> None:
     def listed(animal: str, date: str, urgency: int) -> StoredExam:
         return StoredExam(animal, date, date, "{}", (), ExamListing(f"{animal}/{date}", "", urgency))
 
     exams = [listed("A", "2025-12-31", 0), listed("A", "2026-01-01", 2), listed("B", "2026-03-01", 1)]
     unlisted = StoredExam("C", "2026-01-01", "f", "{}", ())  # of another version
-    with Store(tmp_path) as store:
+    with Store(folder) as store:
         run = start(store)
         for exam in (*exams, unlisted):
             store.save_exam(exam, run)
@@ -96,17 +101,17 @@ def test_exams_of_some_days_and_the_last_urgent_ones(tmp_path: Path) -> None:
         assert store.last_exams(2) == [("B", "2026-03-01", "2026-03-01")]
 
 
-def test_run_without_an_end_is_recorded_as_killed_by_the_next(tmp_path: Path) -> None:
-    with Store(tmp_path) as store:
+def test_run_without_an_end_is_recorded_as_killed_by_the_next(folder: Path) -> None:
+    with Store(folder) as store:
         start(store)
         store.finish_run(start(store), RunOutcome.DONE)
-    rows = query(tmp_path, "select outcome, ended is null from runs")
-    assert rows == [("killed", 0), ("done", 0)]
+    rows = query(folder, "select outcome, ended is null from runs")
+    assert rows == [("killed", False), ("done", False)]
 
 
-def test_scan_that_cannot_be_saved_leaves_nothing(tmp_path: Path) -> None:
+def test_scan_that_cannot_be_saved_leaves_nothing(folder: Path) -> None:
     invalid = StoredScan(b"x", (SCAN.pictures[0], SCAN.pictures[0]))  # two pictures of one track
-    with Store(tmp_path) as store:
+    with Store(folder) as store:
         with pytest.raises(StoreError):
             store.save_scan(KEY, invalid)
         assert store.scan(KEY) is None
@@ -114,7 +119,7 @@ def test_scan_that_cannot_be_saved_leaves_nothing(tmp_path: Path) -> None:
         assert store.scan(KEY) == SCAN
 
 
-def test_process_killed_while_writing_leaves_only_whole_scans(tmp_path: Path) -> None:
+def test_process_killed_while_writing_leaves_only_whole_scans(folder: Path) -> None:
     writer = (
         "import sys; from pathlib import Path; from pipeline.store.store import *\n"
         "store = Store(Path(sys.argv[1]))\n"
@@ -123,17 +128,17 @@ def test_process_killed_while_writing_leaves_only_whole_scans(tmp_path: Path) ->
         "    store.save_scan(ScanKey(str(i), 'm', 's', 'e'), StoredScan(bytes(50000), pictures))\n"
         "    print(i, flush=True)\n"
     )
-    process = subprocess.Popen([sys.executable, "-c", writer, str(tmp_path)], stdout=subprocess.PIPE, text=True)
+    process = subprocess.Popen([sys.executable, "-c", writer, str(folder)], stdout=subprocess.PIPE, text=True)
     assert process.stdout is not None
     for _ in range(5):
         last_saved = int(process.stdout.readline())
     os.kill(process.pid, signal.SIGKILL)
     process.wait()
     process.stdout.close()
-    with Store(tmp_path) as store:
+    with Store(folder) as store:
         assert all(store.scan(ScanKey(str(i), "m", "s", "e")) is not None for i in range(last_saved + 1))
-    scans = "select count(*), (select 20 * count(*) from scans) from pictures"
-    assert [pictures == expected for pictures, expected in query(tmp_path, scans)] == [True]
+    scans = "select count(*), (select 20 * count(*) from scans) as expected from pictures"
+    assert [pictures == expected for pictures, expected in query(folder, scans)] == [True]
 
 
 def test_file_that_is_not_a_database_is_named(tmp_path: Path) -> None:
@@ -161,11 +166,11 @@ def test_newer_schema_is_refused(tmp_path: Path) -> None:
         Store(tmp_path)
 
 
-def test_refusals_are_kept_until_they_are_deleted(tmp_path: Path) -> None:
-    with Store(tmp_path) as store:
+def test_refusals_are_kept_until_they_are_deleted(folder: Path) -> None:
+    with Store(folder) as store:
         store.save_refusal("a" * 64, "it crashed")
         store.save_refusal("a" * 64, "it took too long")
-    with Store(tmp_path) as store:
+    with Store(folder) as store:
         assert (store.refusal("a" * 64), store.refusal("b" * 64)) == ("it took too long", None)
         store.delete_refusal("a" * 64)
         assert store.refusal("a" * 64) is None
