@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from pipeline.cli.error_handling import handle_errors
-from pipeline.cli.options import AsJson, Quiet, Results, Traceback, misused, require_results
+from pipeline.cli.options import AsJson, Quiet, Results, SettingsFile, Traceback, misused, require_results
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -103,6 +103,7 @@ def agreement(
             help="Compare an exam with eggs laid or removed at most this many days later.",
         ),
     ] = 28,
+    settings: SettingsFile = None,
     quiet: Quiet = False,
     as_json: AsJson = False,
     traceback: Traceback = False,
@@ -116,15 +117,17 @@ def agreement(
         from pipeline.batch.stored_summaries import read_summaries
         from pipeline.people.journal import Journal
         from pipeline.people.outcome_record import recorded_outcomes
+        from pipeline.settings import load_settings
         from pipeline.store.lock import hold_lock
         from pipeline.store.store import Store
 
         require_results(out)
+        pages = load_settings(settings, allow_uncalibrated=True).pages
         with hold_lock(out), closing(Journal(out)) as journal, Store(out) as store:
             summaries, problems = read_summaries(store.exams(), out)
             outcomes = recorded_outcomes(journal)
             compared = summarise_agreement(summaries, outcomes, MatchRule(max_days_to_first_egg=within))
-            page = write_agreement_page(out, compared)
+            page = write_agreement_page(out, compared, pages)
         for problem in problems if not quiet else ():
             typer.echo(problem.reason, err=True)
         if as_json:

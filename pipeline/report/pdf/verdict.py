@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from pipeline.estimate.results import Flag
+from pipeline.language.stored_text import stored_text
 from pipeline.report.pdf.block import Block, Stroke
 from pipeline.report.pdf.page_flow import WIDTH
 from pipeline.report.pdf.range_bar import range_bar_block
@@ -80,7 +81,8 @@ def _text(flag: Flag) -> str:
 
 def _flag(flag: Flag, width: float) -> Block:
     """White on red for the vet today, boxed for a check, dotted for a note."""
-    block, label_width = Block(), SMALL.bold.width(flag.severity) + 8
+    block, severity = Block(), stored_text(flag.severity)
+    label_width = SMALL.bold.width(severity) + 8
     if flag.severity == "vet today":
         style = TextStyle(SMALL.size, "bold", WHITE)
         block.box((0, 0), (label_width, 10.5), Stroke(RED), RED)
@@ -90,6 +92,6 @@ def _flag(flag: Flag, width: float) -> Block:
     else:
         style = SMALL
         block.box((0, 0), (label_width, 10.5), Stroke(dash=(1.0, 1.5)))
-    block.text(flag.severity, (4, 0.5), style)
+    block.text(severity, (4, 0.5), style)
     block.height = block.paragraph(_text(flag), (FLAG_X, 0), width - FLAG_X, BODY) + 2.5
     return block

@@ -9,13 +9,15 @@ from typing import Literal
 from urllib.parse import quote
 
 from pipeline.formatting import date_text
+from pipeline.language.stored_text import stored_text
+from pipeline.language.translation import gettext
 from pipeline.people.answers import Redo, ReopenExam, SignExam, Undo
 from pipeline.people.event_log import EventLog, ExamKey
 from pipeline.people.signatures import stored_signature
 from pipeline.report.priority import priority_group
 from pipeline.report.sign_off import SignOff, signed_range_text
 from pipeline.report.summary import ExamSummary
-from pipeline.report.text import count_text, interval_text
+from pipeline.report.text import interval_text, shelled_count_text
 from pipeline.review.cases import CaseStore
 from pipeline.store.exam_lists import ExamQuery
 
@@ -130,10 +132,10 @@ def _line(summary: ExamSummary, answers: int) -> WorklistLine:
         species=exam.species or "",
         date=exam.date,
         day=date_text(exam.date),
-        count=count_text(finding.shelled, "shelled egg") if summary.is_scanned else "not scanned",
-        count_range=interval_text(finding.shelled) if summary.is_scanned else "no recording could be used",
+        count=shelled_count_text(finding.shelled) if summary.is_scanned else gettext("not scanned"),
+        count_range=interval_text(finding.shelled) if summary.is_scanned else gettext("no recording could be used"),
         priority=priority_group(summary),
-        reason=flags[0].reason if flags else "",
+        reason=stored_text(flags[0].reason) if flags else "",
         answers=answers,
     )
 
@@ -143,7 +145,7 @@ def _with_signed_count(line: WorklistLine, sign_off: SignOff) -> WorklistLine:
     return replace(
         line,
         signed_by=sign_off.name,
-        count=count_text(sign_off.shelled, "shelled egg"),
+        count=shelled_count_text(sign_off.shelled),
         count_range=signed_range_text(sign_off),
         program=f"{line.count}, {line.count_range}",
     )

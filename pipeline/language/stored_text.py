@@ -1,0 +1,73 @@
+"""What results store in English, in the language of the pages.
+
+Results say why an exam is flagged or a clip was refused in sentences, so that a result does not depend on who reads it.
+Here such a sentence is compared with the messages that it may have been made of, which the catalogue has with their
+placeholders; the values found in their places are put into the translation, translated themselves. What fits no message,
+like a file's name or a sentence of an earlier version, stays as it is.
+"""
+
+from __future__ import annotations
+
+import re
+from functools import cache, lru_cache
+from string import Formatter
+
+from pipeline.language.catalogue import SOURCE_LANGUAGE, stored_messages
+from pipeline.language.style import current_language, number_text
+from pipeline.language.translation import pgettext
+
+__all__ = ["stored_pattern", "stored_text"]
+
+CACHED_TEXTS = 20_000  # an index has thousands of rows, whose sentences are much alike
+NUMBER = r"[+-]?\d[\d,]*(?:\.\d+)?"
+# Values of these names are numbers, so that short messages do not match longer texts.
+NUMBERS = frozenset({"number", "other_number", "first", "last", "low", "high", "day", "year", "length", "width"})
+
+
+def stored_text(text: str) -> str:
+    """The text in the language in use; as it is in English."""
+    language = current_language()
+    if language == SOURCE_LANGUAGE or not text:
+        return text
+    found = _translated(text, language, number_text(0.5, ".1f"))
+    return text if found is None else found
+
+
+@lru_cache(CACHED_TEXTS)
+def _translated(text: str, language: str, half: str) -> str | None:
+    """None if the text fits no message. half : the number 0.5 as it is written, on which the translation depends"""
+    messages = stored_messages(language)
+    if text in messages:
+        return messages[text]
+    if re.fullmatch(NUMBER, text):
+        return text.translate(str.maketrans(".,", ",.")) if half == "0,5" else text
+    for separator in ("; ", ", ", " and "):
+        parts = text.split(separator)
+        translated = [_translated(part, language, half) for part in parts] if len(parts) > 1 else [None]
+        if None not in translated:
+            joint = pgettext("list", " and ") if separator == " and " else separator
+            return joint.join(map(str, translated))
+    for message, pattern in _patterns(language):
+        found = pattern.fullmatch(text)
+        if found is not None:
+            return messages[message].format(**{name: stored_text(value) for name, value in found.groupdict().items()})
+    return None
+
+
+@cache
+def _patterns(language: str) -> tuple[tuple[str, re.Pattern[str]], ...]:
+    """Messages with placeholders, those with most fixed text first."""
+    return tuple((message, stored_pattern(message)) for message in stored_messages(language) if "{" in message)
+
+
+def stored_pattern(message: str) -> re.Pattern[str]:
+    """What matches the texts that a message gives, with its values as groups. A value may stand in several places."""
+    parts: list[str] = []
+    seen: set[str] = set()
+    for fixed, name, _, _ in Formatter().parse(message):
+        parts.append(re.escape(fixed))
+        if name:
+            value = NUMBER if name in NUMBERS else ".*?"
+            parts.append(f"(?P={name})" if name in seen else f"(?P<{name}>{value})")
+            seen.add(name)
+    return re.compile("".join(parts), re.DOTALL)
