@@ -5,6 +5,7 @@ python .ci/catalogues.py   # writes pages.pot, and adds what is new to each lang
 
 from __future__ import annotations
 
+import sys
 from pathlib import Path
 
 from pipeline.language.catalogue import languages, read_catalogue
@@ -22,7 +23,7 @@ def main() -> None:
         catalogue.update(template, no_fuzzy_matching=True)
         (FOLDER / f"{language}.po").write_bytes(written(catalogue))
         missing = sum(1 for message in catalogue if message.id and not message.string)
-        print(f"{language}: {len(catalogue)} sentences, {missing} not translated")
+        sys.stdout.write(f"{language}: {len(catalogue)} sentences, {missing} not translated\n")
 
 
 if __name__ == "__main__":

@@ -63,7 +63,8 @@ def stored_messages(language: str) -> Mapping[str, str]:
     """What results may say, with its translation; texts with placeholders, from the most to the least fixed text."""
     if language == SOURCE_LANGUAGE:
         return {}
-    found = [(one.id, str(one.string)) for one in read_catalogue(language) if one.context == STORED and one.string]
+    messages = read_catalogue(language)
+    found = [(str(one.id), str(one.string)) for one in messages if one.context == STORED and one.string]
     return dict(sorted(found, key=lambda pair: -len(pair[0])))
 
 
@@ -82,6 +83,6 @@ def script_sentences(language: str, folder: str) -> dict[str, object]:
         if any(folder in path for path, _ in message.locations) and message.id:
             key = message.id if isinstance(message.id, str) else message.id[0]
             key = f"{message.context}\4{key}" if message.context else key
-            sentences[key] = message.string if isinstance(message.string, str) else list(message.string)
+            sentences[key] = message.string if isinstance(message.string, str) else list(message.string or ())
     form_of = c2py(catalogue.plural_expr)
     return {"plural": "".join(str(int(form_of(n))) for n in range(PLURAL_NUMBERS)), "sentences": sentences}

@@ -1,15 +1,16 @@
 """All sentences of the pages, collected from the sources into a catalogue without translations.
 
-In modules these are the messages of `pipeline.language.translation`, and what results and errors say in English: the
-texts of flags, of clips that were refused, of requests that were not carried out. Such a text may be a formatted string,
-whose values then have the names that they have in the source. In templates and scripts they are the messages of the
-functions of the same names.
+In modules these are the messages of `pipeline.language.translation`, and what results and errors say in English: texts
+of flags, of clips that were refused, of requests that were not carried out. Such a text may be a formatted string; its
+values then have the names that they have in the source. In templates and scripts they are the messages of the functions
+of the same names.
 """
 
 from __future__ import annotations
 
 import ast
 import io
+import re
 from collections.abc import Iterator
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -76,7 +77,18 @@ def written(catalogue: Catalog) -> bytes:
     write_po(file, catalogue, width=120, include_lineno=False, ignore_obsolete=True, sort_output=False)
     lines = file.getvalue().split(b"\n")
     # Dates would make every file new, and the versions of tools say nothing.
-    dropped = (b'"POT-Creation-Date', b'"PO-Revision-Date', b'"Generated-By', b'"Report-Msgid', b'"Last-Translator')
+    dropped = tuple(
+        f'"{name}'.encode()
+        for name in (
+            "Generated-By",
+            "Language-Team",
+            "Last-Translator",
+            "PO-Revision-Date",
+            "POT-Creation-Date",
+            "Project-Id-Version",
+            "Report-Msgid-Bugs-To",
+        )
+    )
     return b"\n".join(line for line in lines if not line.startswith(dropped))
 
 
@@ -86,8 +98,9 @@ def _of_module(source: str) -> Iterator[Found]:
             continue
         name = node.func.id if isinstance(node.func, ast.Name) else ""
         if name in ERRORS:
-            texts = (_text(argument) for argument in node.args)
-            yield from ((text, STORED, node.lineno) for text in texts if text and _is_sentence(text, name))
+            # Of a clip, the reason is stored without its name.
+            texts = [(_text(argument) or "").removeprefix("{name}: ") for argument in node.args]
+            yield from ((text, STORED, node.lineno) for text in texts if _is_message(text, name))
         elif name in FUNCTIONS:
             yield from _message(name, [_text(argument) for argument in node.args], node.lineno)
 
@@ -99,15 +112,23 @@ def _of_template(source: str) -> Iterator[Found]:
 
     tree = page_environment("pipeline.report").parse(source)
     for line, name, texts in extract_from_ast(tree, FUNCTIONS, babel_style=False):
-        yield from _message(name, list(texts), line)
+        yield from _message(name, _texts(texts), line)
 
 
 def _of_script(source: str) -> Iterator[Found]:
     from babel.messages.extract import extract_javascript
 
-    found = extract_javascript(io.BytesIO(source.encode()), dict.fromkeys(FUNCTIONS), (), {"encoding": "utf-8"})
+    found = extract_javascript(
+        io.BytesIO(source.encode()), dict.fromkeys(FUNCTIONS), (), {"encoding": "utf-8", "parse_template_string": True}
+    )
     for line, name, texts, _ in found:
-        yield from _message(name, [texts] if isinstance(texts, str) or texts is None else list(texts), line)
+        yield from _message(str(name), _texts(texts), line)
+
+
+def _texts(found: object) -> list[str | None]:
+    """The texts of one call, of which some may be none."""
+    texts = found if isinstance(found, list | tuple) else (found,)
+    return [text if isinstance(text, str) else None for text in texts]
 
 
 def _message(function: str, texts: list[str | None], line: int) -> Iterator[Found]:
@@ -146,6 +167,6 @@ def _value_name(node: ast.expr) -> str:
     return node.attr.lower() if isinstance(node, ast.Attribute) else ""
 
 
-def _is_sentence(text: str, function: str) -> bool:
-    """Not a severity, a column or a path."""
-    return function == "stored" or " " in text
+def _is_message(text: str, function: str) -> bool:
+    """Not the name of a column, and more than values."""
+    return function == "stored" or (" " in text and bool(re.search(r"[a-z]", re.sub(r"\{\w+\}", "", text))))

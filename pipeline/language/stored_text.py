@@ -1,9 +1,9 @@
 """What results store in English, in the language of the pages.
 
-Results say why an exam is flagged or a clip was refused in sentences, so that a result does not depend on who reads it.
+Results say in sentences why an exam is flagged or a clip was refused, so that a result does not depend on who reads it.
 Here such a sentence is compared with the messages that it may have been made of, which the catalogue has with their
-placeholders; the values found in their places are put into the translation, translated themselves. What fits no message,
-like a file's name or a sentence of an earlier version, stays as it is.
+placeholders; the values found in their places are put into the translation, translated themselves. What fits no
+message, like a file's name or a sentence of an earlier version, stays as it is.
 """
 
 from __future__ import annotations
@@ -21,7 +21,7 @@ __all__ = ["stored_pattern", "stored_text"]
 CACHED_TEXTS = 20_000  # an index has thousands of rows, whose sentences are much alike
 NUMBER = r"[+-]?\d[\d,]*(?:\.\d+)?"
 # Values of these names are numbers, so that short messages do not match longer texts.
-NUMBERS = frozenset({"number", "other_number", "first", "last", "low", "high", "day", "year", "length", "width"})
+NUMBERS = frozenset({"number", "first", "last", "low", "high", "day", "year", "length", "width"})
 
 
 def stored_text(text: str) -> str:
