@@ -60,12 +60,12 @@ def translations(language: str) -> NullTranslations:
 
 @cache
 def stored_messages(language: str) -> Mapping[str, str]:
-    """What results may say, with its translation; texts with placeholders, from the most to the least fixed text."""
+    """What results may say, with its translation."""
     if language == SOURCE_LANGUAGE:
         return {}
     messages = read_catalogue(language)
     found = [(str(one.id), str(one.string)) for one in messages if one.context == STORED and one.string]
-    return dict(sorted(found, key=lambda pair: -len(pair[0])))
+    return dict(found)
 
 
 @cache

@@ -96,7 +96,14 @@ def _of_module(source: str) -> Iterator[Found]:
     for node in ast.walk(ast.parse(source)):
         if not isinstance(node, ast.Call):
             continue
-        name = node.func.id if isinstance(node.func, ast.Name) else ""
+        function = node.func
+        name = (
+            function.id
+            if isinstance(function, ast.Name)
+            else function.attr
+            if isinstance(function, ast.Attribute)
+            else ""
+        )
         if name in ERRORS:
             # Of a clip, the reason is stored without its name.
             texts = [(_text(argument) or "").removeprefix("{name}: ") for argument in node.args]
@@ -106,11 +113,10 @@ def _of_module(source: str) -> Iterator[Found]:
 
 
 def _of_template(source: str) -> Iterator[Found]:
+    from jinja2 import Environment
     from jinja2.ext import extract_from_ast
 
-    from pipeline.report.rendering import page_environment
-
-    tree = page_environment("pipeline.report").parse(source)
+    tree = Environment(autoescape=True, trim_blocks=True, lstrip_blocks=True).parse(source)
     for line, name, texts in extract_from_ast(tree, FUNCTIONS, babel_style=False):
         yield from _message(name, _texts(texts), line)
 
@@ -153,7 +159,7 @@ def _text(node: ast.expr) -> str | None:
         if isinstance(part, ast.Constant):
             parts.append(str(part.value))
         elif isinstance(part, ast.FormattedValue):
-            name = _value_name(part.value) or f"value{place}"
+            name = _name(part.value).lower() or f"value{place}"
             while name in names:
                 name += "_"
             names.add(name)
@@ -161,10 +167,10 @@ def _text(node: ast.expr) -> str | None:
     return "".join(parts)
 
 
-def _value_name(node: ast.expr) -> str:
+def _name(node: ast.expr) -> str:
     if isinstance(node, ast.Name):
-        return node.id.lower()
-    return node.attr.lower() if isinstance(node, ast.Attribute) else ""
+        return node.id
+    return node.attr if isinstance(node, ast.Attribute) else ""
 
 
 def _is_message(text: str, function: str) -> bool:
