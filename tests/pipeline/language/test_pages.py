@@ -42,7 +42,7 @@ FLAGS = (
 NAMES = {
     *("Alder", "Fen", "Orla", "Finch", "Clutchlight", "Emys", "orbicularis", "Testudo", "hermanni", "boettgeri"),
     *("left", "right", "mp4", "report", "html", "exam", "toml", "recordings", "SHA", "sweep", "test", "median"),
-    *("veterinarian", "Mauremys", "AF", "MB"),
+    *("veterinarian", "Fritz", "Zuffi", "from", "memory", "rule"),  # with the sources of the examples
 }
 
 
