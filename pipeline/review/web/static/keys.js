@@ -52,6 +52,7 @@ const KEY_LABELS = {
   "Shift+ArrowRight": gettext("Shift →"),
   "Shift+ArrowLeft": gettext("Shift ←"),
   Escape: gettext("Esc"),
+  Enter: gettext("Enter"),
 };
 const DIGIT_PAUSE_MS = 700; // a second digit within this time belongs to the same number
 
