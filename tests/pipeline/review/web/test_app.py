@@ -140,7 +140,7 @@ def test_signing_writes_the_sheet_and_reopening_removes_it(served: Served, vet: 
     assert signed.json()["state"]["signed"]["name"] == "Orla Finch"
     folder = out / "AF-0412" / "2026-05-14"
     page = (folder / "signed.html").read_text()
-    assert "Signed by Orla Finch</b>, veterinarian" in page
+    assert "Signed by <b>Orla Finch</b>, veterinarian" in page
     assert "Signed at this machine, not logged in. In the record of all answers: entry" in page
     assert "no. 1: thin-shelled" in page
     assert "script" not in page
