@@ -4,11 +4,10 @@
   "use strict";
   const { plural = "", sentences = {} } = JSON.parse(document.getElementById("sentences").textContent);
   const language = document.documentElement.lang;
+  const filled = (text, values) => text.replace(/\{(\w+)\}/g, (_, name) => values[name]);
   warnIfOld(document.getElementById("run"));
   const table = document.getElementById("exams");
   if (table) addPackedRows(table).then(() => listExams(table, document.getElementById("filters")));
-
-  const filled = (text, values) => text.replace(/\{(\w+)\}/g, (_, name) => values[name]);
 
   /* A sentence in the language of the page, with its values. */
   function gettext(message, values = {}) {
