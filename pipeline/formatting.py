@@ -3,74 +3,62 @@
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Iterator
-from contextlib import contextmanager
-from contextvars import ContextVar
-from typing import Literal
+
+from pipeline.language.catalogue import STORED
+from pipeline.language.style import number_text
+from pipeline.language.translation import pgettext, stored
 
 __all__ = [
     "EN_DASH",
-    "MONTHS",
+    "FRAME",
+    "FRAMES",
     "MULTIPLICATION_SIGN",
     "date_text",
     "format_known",
     "format_signed",
+    "frames_text",
     "moment_text",
-    "number_style",
     "number_text",
     "percent",
     "plural",
+    "sentence_case",
+    "short_date_text",
 ]
 
 MULTIPLICATION_SIGN = "\N{MULTIPLICATION SIGN}"
 EN_DASH = "\N{EN DASH}"
 MINUS_SIGN = "\N{MINUS SIGN}"
 
+# Stored sentences have dates, too.
 MONTHS = (
-    "January", "February", "March", "April", "May", "June",
-    "July", "August", "September", "October", "November", "December",
+    stored("January"), stored("February"), stored("March"), stored("April"), stored("May"), stored("June"),
+    stored("July"), stored("August"), stored("September"), stored("October"), stored("November"), stored("December"),
 )  # fmt: skip
-
-
-DecimalMark = Literal[".", ","]
-_decimal_mark: ContextVar[DecimalMark] = ContextVar("decimal_mark", default=".")
-
-
-@contextmanager
-def number_style(decimal_mark: DecimalMark) -> Iterator[None]:
-    """Inside it, numbers in text have that decimal mark, and the other one between thousands.
-
-    >>> with number_style(","):
-    ...     number_text(1234.5, ",.1f")
-    '1.234,5'
-    """
-    before = _decimal_mark.set(decimal_mark)
-    try:
-        yield
-    finally:
-        _decimal_mark.reset(before)
-
-
-def number_text(value: float, form: str = ",") -> str:
-    """The number in a format of Python, with the marks that are in use; by default whole, with thousands apart.
-
-    >>> number_text(1200), number_text(38.25, ".1f")
-    ('1,200', '38.2')
-    """
-    text = format(value, form)
-    return text.translate(_SWAPPED_MARKS) if _decimal_mark.get() == "," else text
-
-
-_SWAPPED_MARKS = str.maketrans(".,", ",.")
+DATE = stored("{day} {month} {year}")
+FRAME, FRAMES = stored("{clip}, frame {first}"), stored("{clip}, frames {first} to {last}")
+UNDER_ONE, OVER_99 = stored("under 1 %"), stored("over 99 %")
 
 
 def date_text(date: dt.date) -> str:
-    """The date in English, whatever the machine's locale.
+    """The date in the language in use, whatever the machine's locale.
 
     >>> date_text(dt.date(2026, 5, 14))
     '14 May 2026'
     """
-    return f"{date.day} {MONTHS[date.month - 1]} {date.year}"
+    return pgettext(STORED, DATE, day=date.day, month=_month(date), year=date.year)
+
+
+def short_date_text(date: dt.date) -> str:
+    """Day and month, as short as they are understood.
+
+    >>> short_date_text(dt.date(2026, 5, 14))
+    '14 May'
+    """
+    return pgettext("short date", "{day} {month}", day=date.day, month=_month(date)[:3])
+
+
+def _month(date: dt.date) -> str:
+    return pgettext(STORED, MONTHS[date.month - 1])
 
 
 def moment_text(moment: dt.datetime) -> str:
@@ -82,8 +70,17 @@ def moment_text(moment: dt.datetime) -> str:
     return f"{date_text(moment.date())}, {moment:%H:%M}"
 
 
+def frames_text(clip: str, first: int, last: int) -> str:
+    """Where in a clip something is in view; pages make a link of it.
+
+    >>> frames_text("left-1.mp4", 4, 9)
+    'left-1.mp4, frames 4 to 9'
+    """
+    return pgettext(STORED, FRAMES, clip=clip, first=first, last=last)
+
+
 def plural(number: int, noun: str) -> str:
-    """The number with its noun, which takes an "s" unless there is exactly one.
+    """The number with its noun, which takes an "s" unless there is exactly one. English only, for the terminal.
 
     >>> plural(1, "egg"), plural(1200, "egg")
     ('1 egg', '1,200 eggs')
@@ -98,10 +95,15 @@ def percent(probability: float) -> str:
     ('82 %', 'over 99 %')
     """
     if 0.0 < probability < 0.01:
-        return "under 1 %"
+        return pgettext(STORED, UNDER_ONE)
     if 0.99 < probability < 1.0:
-        return "over 99 %"
+        return pgettext(STORED, OVER_99)
     return f"{100 * probability:.0f} %"
+
+
+def sentence_case(text: str) -> str:
+    """The text with a capital letter at its beginning, and all others as they are."""
+    return text[:1].upper() + text[1:]
 
 
 def format_signed(value: float, digits: int = 0) -> str:
@@ -110,8 +112,8 @@ def format_signed(value: float, digits: int = 0) -> str:
     >>> format_signed(2.04, 1), format_signed(-0.01, 1), format_signed(3)
     ('+2.0', '0.0', '+3')
     """
-    text = f"{abs(value):.{digits}f}"
-    if not float(text):
+    text = number_text(abs(value), f".{digits}f")
+    if not float(f"{value:.{digits}f}"):
         return text
     return f"{MINUS_SIGN if value < 0 else '+'}{text}"
 

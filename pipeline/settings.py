@@ -8,8 +8,9 @@ from __future__ import annotations
 import datetime as dt
 import hashlib
 import json
+from contextlib import AbstractContextManager
 from pathlib import Path
-from typing import Annotated, Any, Literal
+from typing import Annotated, Any
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 from pydantic import AfterValidator, Field
@@ -18,6 +19,8 @@ from configs.reading import config_path, read_toml
 from configs.tables import Positive, Probability, Share, TomlTable
 from models.weights_file import shipped_weights
 from pipeline.calibration_file import Calibration, CalibrationError, load_calibration, shipped_calibration
+from pipeline.language.catalogue import SOURCE_LANGUAGE, languages
+from pipeline.language.style import DecimalMark, page_style
 
 __all__ = [
     "PLAIN_PAGES",
@@ -53,6 +56,12 @@ def _known_time_zone(name: str) -> str:
         except (ZoneInfoNotFoundError, ValueError, OSError) as error:
             raise ValueError(f'there is no time zone "{name}"; names are like "Europe/Dublin"') from error
     return name
+
+
+def _known_language(language: str) -> str:
+    if language not in languages():
+        raise ValueError(f'there are no pages in "{language}"; there are in {", ".join(languages())}')
+    return language
 
 
 class IngestSettings(TomlTable):
@@ -252,12 +261,17 @@ class PageSettings(TomlTable):
     review_address: Annotated[str, Field(max_length=300, pattern=r"^(https?://[^\s\"'<>]+)?$")] = ""
     stale_after_hours: Annotated[float, Field(gt=0.0, le=10_000.0)] = 36.0
     time_zone: Annotated[str, AfterValidator(_known_time_zone)] = ""
-    decimal_mark: Literal[".", ","] = "."
+    language: Annotated[str, AfterValidator(_known_language)] = SOURCE_LANGUAGE
+    decimal_mark: DecimalMark = ""
     season_first_month: Annotated[int, Field(ge=1, le=12)] = 1
 
     def local_time(self, moment: dt.datetime) -> dt.datetime:
         """The same moment in the time zone of the pages."""
         return moment.astimezone(ZoneInfo(self.time_zone) if self.time_zone else None)
+
+    def style(self) -> AbstractContextManager[None]:
+        """Inside it, text is as the pages have it: their language, and their decimal mark."""
+        return page_style(self.language, self.decimal_mark)
 
 
 PLAIN_PAGES = PageSettings()

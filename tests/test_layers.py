@@ -24,6 +24,7 @@ MAY_IMPORT = {
 # The subpackages of each package, lowest layer first. One imports from itself and from the layers below it.
 LAYERS: dict[str, tuple[set[str], ...]] = {
     "pipeline": (
+        {"language"},
         {"calibration_file", "formatting"},
         {"settings"},
         {"ingest", "worker"},

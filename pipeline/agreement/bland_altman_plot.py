@@ -6,10 +6,12 @@ import math
 from collections import Counter
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
+from xml.sax.saxutils import escape
 
 from pipeline.agreement.limits_of_agreement import LimitsOfAgreement
 from pipeline.agreement.pairs import Pair
 from pipeline.formatting import format_signed
+from pipeline.language.translation import gettext
 
 __all__ = ["NARROW_LAYOUT", "WIDE_LAYOUT", "PlotLayout", "bland_altman_svg"]
 
@@ -64,7 +66,7 @@ def bland_altman_svg(pairs: Sequence[Pair], limits: LimitsOfAgreement | None, la
         yield (
             f'<svg class="agreement {layout.css_class}" viewBox="0 0 {layout.left + layout.width + layout.right:g} '
             f'{bottom + layout.bottom:g}" role="img">'
-            "<title>Estimate minus outcome, over the mean of both</title>"
+            f"<title>{escape(gettext('Estimate minus outcome, over the mean of both'))}</title>"
         )
         for eggs in _ticks(0, right):
             yield f'<path class="rule" d="M{x(eggs):.1f} {layout.top:g}V{bottom:g}"/>'
@@ -74,13 +76,13 @@ def bland_altman_svg(pairs: Sequence[Pair], limits: LimitsOfAgreement | None, la
             yield f'<text x="{layout.left - 8:g}" y="{y(eggs) + 4:.1f}" text-anchor="end">{format_signed(eggs)}</text>'
         yield (
             f'<text class="axis" x="{layout.left + layout.width / 2:g}" y="{bottom + 36:g}" text-anchor="middle">'
-            "mean of estimate and outcome, eggs</text>"
+            f"{escape(gettext('mean of estimate and outcome, eggs'))}</text>"
         )
         if limits:
-            yield from _line(layout, "mean", limits.bias, "mean", y(limits.bias))
+            yield from _line(layout, "mean", limits.bias, gettext("mean"), y(limits.bias))
             if limits.standard_deviation:
-                yield from _line(layout, "limit", limits.high, "upper limit", y(limits.high))
-                yield from _line(layout, "limit", limits.low, "lower limit", y(limits.low))
+                yield from _line(layout, "limit", limits.high, gettext("upper limit"), y(limits.high))
+                yield from _line(layout, "limit", limits.low, gettext("lower limit"), y(limits.low))
         for (mean, difference, inside), number in sorted(marks.items()):
             # A filled and an open mark may have the same position. Then they are drawn side by side.
             shift = 9.0 if (mean, difference, not inside) in marks else 0.0
@@ -101,7 +103,7 @@ def _line(layout: PlotLayout, kind: str, eggs: float, label: str, at: float) -> 
     """A horizontal line across the plotting area with its label and value. at : y"""
     end = layout.left + layout.width
     yield f'<path class="{kind}" d="M{layout.left:g} {at:.1f}H{end:g}"/>'
-    text = f"{label} {format_signed(eggs, LABEL_DIGITS)}"
+    text = escape(f"{label} {format_signed(eggs, LABEL_DIGITS)}")
     if layout.labels_inside:
         yield f'<text class="end" x="{end - 2:g}" y="{at - 5:.1f}" text-anchor="end">{text}</text>'
     else:

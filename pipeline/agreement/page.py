@@ -8,7 +8,7 @@ from pathlib import Path, PurePosixPath
 
 from pipeline.agreement.bland_altman_plot import NARROW_LAYOUT, WIDE_LAYOUT, bland_altman_svg
 from pipeline.agreement.pairs import Pair
-from pipeline.agreement.summary import AgreementStatistics, AgreementSummary
+from pipeline.agreement.summary import UNKNOWN_GROUP, AgreementStatistics, AgreementSummary
 from pipeline.agreement.text import (
     bias_text,
     limits_text,
@@ -18,8 +18,10 @@ from pipeline.agreement.text import (
     within_interval_text,
 )
 from pipeline.exams.folder_names import relative_url
-from pipeline.formatting import EN_DASH, date_text, format_signed
+from pipeline.formatting import EN_DASH, date_text, format_signed, number_text
+from pipeline.language.translation import gettext
 from pipeline.report.rendering import render
+from pipeline.settings import PLAIN_PAGES, PageSettings
 from pipeline.store.atomic_write import OutputError, write_atomically, write_trouble
 
 __all__ = ["agreement_html", "write_agreement_page"]
@@ -29,13 +31,15 @@ STATIONS_PAGE_NAME = "agreement-stations.html"
 STALE_PAGE_NAME = "record.html"  # what the page was called in earlier versions
 
 
-def write_agreement_page(out: Path, summary: AgreementSummary) -> Path:
+def write_agreement_page(out: Path, summary: AgreementSummary, pages: PageSettings = PLAIN_PAGES) -> Path:
     """Write the page into the output folder, and remove the page of an earlier version. Raises OutputError.
 
     The page over several stations has another name, so that it does not replace that of the folder's own.
     """
     path = out / (STATIONS_PAGE_NAME if summary.stations > 1 else PAGE_NAME)
-    write_atomically(path, [agreement_html(summary)])
+    with pages.style():
+        written = agreement_html(summary)
+    write_atomically(path, [written])
     try:
         (out / STALE_PAGE_NAME).unlink(missing_ok=True)
     except OSError as error:
@@ -59,9 +63,9 @@ def agreement_html(summary: AgreementSummary) -> bytes:
             Markup(bland_altman_svg(summary.pairs, overall.limits, layout)) for layout in (WIDE_LAYOUT, NARROW_LAYOUT)
         ],
         groups=[
-            *([("By station", "Station", _rows(summary.by_station))] if summary.by_station else []),
-            ("By species", "Species", _rows(summary.by_species)),
-            ("By operator", "Scanned by", _rows(summary.by_operator)),
+            *([(gettext("By station"), gettext("Station"), _rows(summary.by_station))] if summary.by_station else []),
+            (gettext("By species"), gettext("Species"), _rows(summary.by_species)),
+            (gettext("By operator"), gettext("Scanned by"), _rows(summary.by_operator)),
         ],
         rows=[_row(pair) for pair in summary.pairs],
         rules=rule_text(summary),
@@ -72,12 +76,16 @@ def _totals(overall: AgreementStatistics) -> list[tuple[str, str]]:
     """Label and value."""
     limits = overall.limits
     return [
-        ("within the 90 % range", f"{overall.within_interval} of {overall.pairs}"),
-        ("exact", f"{overall.exact} of {overall.pairs}"),
-        ("within one egg", f"{overall.within_one} of {overall.pairs}"),
-        ("mean difference, eggs", format_signed(limits.bias, 1) if limits else EN_DASH),
-        ("limits of agreement, eggs", limits_text(limits) if limits else EN_DASH),
+        (gettext("within the 90 % range"), _share_text(overall.within_interval, overall.pairs)),
+        (gettext("exact"), _share_text(overall.exact, overall.pairs)),
+        (gettext("within one egg"), _share_text(overall.within_one, overall.pairs)),
+        (gettext("mean difference, eggs"), format_signed(limits.bias, 1) if limits else EN_DASH),
+        (gettext("limits of agreement, eggs"), limits_text(limits) if limits else EN_DASH),
     ]
+
+
+def _share_text(number: int, pairs: int) -> str:
+    return gettext("{number} of {pairs}", number=number, pairs=pairs)
 
 
 @dataclass(frozen=True)
@@ -115,13 +123,17 @@ class PairRow:
 def _rows(groups: Sequence[tuple[str, AgreementStatistics]]) -> list[GroupRow]:
     return [
         GroupRow(
-            name=name,
+            name=gettext("unknown") if name == UNKNOWN_GROUP else name,
             pairs=f"{each.pairs}",
-            bias=bias_text(each.limits) if each.limits else "too few pairs",
+            bias=bias_text(each.limits) if each.limits else gettext("too few pairs"),
             limits=(
-                f"{limits_text(each.limits)}, each \N{PLUS-MINUS SIGN} {each.limits.limit_ci_half_width:.1f}"
+                gettext(
+                    "{limits}, each ± {error}",
+                    limits=limits_text(each.limits),
+                    error=number_text(each.limits.limit_ci_half_width, ".1f"),
+                )
                 if each.limits
-                else "too few pairs"
+                else gettext("too few pairs")
             ),
             within_interval=within_interval_text(each),
         )
@@ -136,13 +148,17 @@ def _row(pair: Pair) -> PairRow:
     return PairRow(
         station=pair.station.name or "",
         animal=exam.animal,
-        species=exam.species or "species unknown",
+        species=exam.species or gettext("species unknown"),
         link=relative_url(PurePosixPath(pair.station.folder) / pair.summary.folder / "report.html"),
         date=date_text(exam.date),
-        scanned_by=f"by {exam.scanned_by}" if exam.scanned_by else "operator unknown",
-        estimate=f"{shelled.estimate or 'none seen'} ({low}{EN_DASH}{high})",
+        scanned_by=gettext("by {name}", name=exam.scanned_by) if exam.scanned_by else gettext("operator unknown"),
+        estimate=f"{shelled.estimate or gettext('none seen')} ({low}{EN_DASH}{high})",
         outcome=outcome_text(pair.outcomes),
-        outcome_dates=date_text(first) if first == last else f"{date_text(first)} to {date_text(last)}",
+        outcome_dates=(
+            date_text(first)
+            if first == last
+            else gettext("{first} to {last}", first=date_text(first), last=date_text(last))
+        ),
         difference=format_signed(pair.difference),
         is_within_interval=pair.is_within_interval,
     )

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from pipeline.cli.error_handling import handle_errors
-from pipeline.cli.options import AsJson, Quiet, Results, Traceback, misused, require_results
+from pipeline.cli.options import AsJson, Quiet, Results, SettingsFile, Traceback, misused, require_results
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -114,6 +114,7 @@ def agreement(
             help="Output folder of another station, to be compared with this one. May be given more than once.",
         ),
     ] = None,
+    settings: SettingsFile = None,
     quiet: Quiet = False,
     as_json: AsJson = False,
     traceback: Traceback = False,
@@ -127,17 +128,19 @@ def agreement(
         from pipeline.agreement.pairs import MatchRule
         from pipeline.agreement.summary import summarise_agreement
         from pipeline.agreement.text import agreement_lines
+        from pipeline.settings import load_settings
         from pipeline.store.lock import hold_lock
 
         folders = list(dict.fromkeys(folder.resolve() for folder in (out, *(others or ()))))
         for folder in folders:
             require_results(folder)
+        pages = load_settings(settings, allow_uncalibrated=True).pages
         with ExitStack() as locks:
             for folder in folders:
                 locks.enter_context(hold_lock(folder))
             read = [_station(folder, folders) for folder in folders]
             compared = summarise_agreement([station for station, _ in read], MatchRule(max_days_to_first_egg=within))
-            page = write_agreement_page(out, compared)
+            page = write_agreement_page(out, compared, pages)
         problems = [problem for _, its_problems in read for problem in its_problems]
         for problem in problems if not quiet else ():
             typer.echo(problem.reason, err=True)

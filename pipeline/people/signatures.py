@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+from pipeline.language.translation import stored
 from pipeline.people.answers import ReopenExam, SignExam
 from pipeline.people.event_log import Event, EventLog, ExamKey
 
@@ -78,10 +79,10 @@ def current_signatures(event_log: EventLog) -> dict[ExamKey, StoredSignature]:
 
 
 def login_text(logged_in: bool | None) -> str:
-    """How the person who signed was known, "" if that was not recorded."""
+    """How the person who signed was known, in English; "" if that was not recorded."""
     if logged_in is None:
         return ""
-    return "logged in with a password" if logged_in else "signed at this machine, not logged in"
+    return stored("logged in with a password") if logged_in else stored("signed at this machine, not logged in")
 
 
 def stored_signature(event: Event, answer: SignExam) -> StoredSignature:

@@ -18,6 +18,7 @@ from xml.sax.saxutils import escape
 from models.stages import Stage
 from pipeline.estimate.results import EggFinding, ExamFinding
 from pipeline.exams.exam_search import Exam
+from pipeline.language.translation import gettext
 from pipeline.report.sightings import best_picture, sorted_sightings
 from pipeline.scan.clip_scan import ClipScan
 
@@ -28,6 +29,7 @@ __all__ = [
     "STAGE_DASH_ARRAYS",
     "WIDTH",
     "BodyMap",
+    "MapLabels",
     "MappedEgg",
     "body_map",
     "body_map_svg",
@@ -144,7 +146,6 @@ def body_map(exam: Exam, finding: ExamFinding, scans: Sequence[ClipScan]) -> Bod
 
 def body_map_text(found: BodyMap) -> str:
     """The map as text, for people who cannot see it."""
-    order = "from the tail end" if found.is_directed else "in the order of the sweep"
     sides = []
     for window in ("left", "right"):
         numbers = [
@@ -153,23 +154,61 @@ def body_map_text(found: BodyMap) -> str:
             if egg.window == window
         ]
         if numbers:
-            sides.append(f"{window.capitalize()} window, {order}: {', '.join(numbers)}.")
-    sentences = [*sides, "Brackets: depth below the probe."]
+            sides.append(_side_text(window, is_directed=found.is_directed, numbers=", ".join(numbers)))
+    sentences = [*sides, gettext("Brackets: depth below the probe.")]
     if not found.is_directed:
-        sentences.append("The direction of the probe is unknown, so the tail end and the head end may be swapped.")
+        sentences.append(
+            gettext("The direction of the probe is unknown, so the tail end and the head end may be swapped.")
+        )
     if found.unplaced:
-        sentences.append(f"Not on the map, because their window is unknown: {', '.join(map(str, found.unplaced))}.")
+        numbers = list(map(str, found.unplaced))
+        sentences.append(
+            gettext("Not on the map, because their window is unknown: {numbers}.", numbers=", ".join(numbers))
+        )
     return " ".join(sentences)
+
+
+def _side_text(window: str, *, is_directed: bool, numbers: str) -> str:
+    if window == "left":
+        if is_directed:
+            return gettext("Left window, from the tail end: {numbers}.", numbers=numbers)
+        return gettext("Left window, in the order of the sweep: {numbers}.", numbers=numbers)
+    if is_directed:
+        return gettext("Right window, from the tail end: {numbers}.", numbers=numbers)
+    return gettext("Right window, in the order of the sweep: {numbers}.", numbers=numbers)
+
+
+@dataclass(frozen=True)
+class MapLabels:
+    """Text in the drawing, and its title."""
+
+    title: str
+    head: str
+    tail: str
+    right: str
+    left: str
+
+    @classmethod
+    def in_use(cls) -> MapLabels:
+        """In the language in use."""
+        return cls(
+            title=gettext("Where the eggs are, seen from below"),
+            head=gettext("head"),
+            tail=gettext("tail"),
+            right=gettext("her right"),
+            left=gettext("her left"),
+        )
 
 
 def body_map_svg(found: BodyMap) -> str:
     """The drawing, with ``body_map_text`` as its description."""
     left, top, width, height = BODY_BOX[0] * WIDTH, BODY_BOX[1] * HEIGHT, BODY_BOX[2] * WIDTH, BODY_BOX[3] * HEIGHT
     middle, bottom = left + width / 2, top + height
+    labels = MapLabels.in_use()
     parts = [
         f'<svg class="body" viewBox="0 0 {WIDTH:.0f} {HEIGHT:.0f}" role="img" aria-labelledby="body-title body-text" '
         'xmlns="http://www.w3.org/2000/svg">',
-        '<title id="body-title">Where the eggs are, seen from below</title>',
+        f'<title id="body-title">{escape(labels.title)}</title>',
         f'<desc id="body-text">{escape(body_map_text(found))}</desc>',
     ]
     for part in APPENDAGES:
@@ -181,10 +220,10 @@ def body_map_svg(found: BodyMap) -> str:
         f'<ellipse class="shell" cx="{middle:.0f}" cy="{top + height / 2:.0f}" rx="{width / 2:.0f}" '
         f'ry="{height / 2:.0f}"/>',
         f'<path class="midline" d="M{middle:.0f} {top + 6:.0f}V{bottom - 6:.0f}"/>',
-        f'<text x="{middle + 26:.0f}" y="12">head</text>',
-        f'<text x="{middle + 14:.0f}" y="{HEIGHT - 4:.0f}">tail</text>',
-        '<text x="2" y="24">her right</text>',
-        f'<text x="{WIDTH - 2:.0f}" y="24" text-anchor="end">her left</text>',
+        f'<text x="{middle + 26:.0f}" y="12">{escape(labels.head)}</text>',
+        f'<text x="{middle + 14:.0f}" y="{HEIGHT - 4:.0f}">{escape(labels.tail)}</text>',
+        f'<text x="2" y="24">{escape(labels.right)}</text>',
+        f'<text x="{WIDTH - 2:.0f}" y="24" text-anchor="end">{escape(labels.left)}</text>',
     ]
     radius = found.radius * WIDTH
     for egg in found.eggs:

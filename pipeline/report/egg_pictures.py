@@ -1,7 +1,7 @@
 """The best picture of an egg, cut out of its frame, and where its outline and a scale bar lie on it.
 
-The kind of line and a label show the stage, so that it can be read in grey print and by colour-blind people: a full
-line is calcified, a dashed line thin-shelled, a dotted line a follicle. The line is drawn a little outside the
+The kind of line shows the stage, so that it can be read in grey print, by colour-blind people and in every language: a
+full line is calcified, a dashed line thin-shelled, a dotted line a follicle. The line is drawn a little outside the
 outline. Drawn on the outline it would hide the shell's rim, which is what a vet wants to see.
 """
 
@@ -82,7 +82,7 @@ def egg_picture(egg: EggFinding | UncountedObject, found: EggPicture) -> bytes |
         return None
     grey, cutout = view.grey.copy(), view.cutout
     _draw_outline(grey, np.array([cutout.line]), egg.stage)
-    _draw_label(grey, f"{egg.identity} {egg.stage}")
+    _draw_label(grey, str(egg.identity))
     if cutout.bar_mm is not None and cutout.bar_px is not None:
         _draw_scale(grey, cutout.bar_mm, cutout.bar_px)
     return _jpeg(grey)

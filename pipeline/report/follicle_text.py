@@ -14,11 +14,13 @@ from collections.abc import Sequence
 
 from pipeline.estimate.results import EggFinding
 from pipeline.formatting import percent
+from pipeline.language.translation import gettext, mark, ngettext
 
 __all__ = ["FOLLICLE_CLASS_LEGEND", "follicle_class_text", "follicle_sizes_text", "follicles_only_text"]
 
-_CLASSES = (("small", 8.0), ("medium", 15.0), ("large", math.inf))  # with the diameter in mm below which they end
-FOLLICLE_CLASS_LEGEND = (
+# With the diameter in mm below which they end.
+_CLASSES = ((mark("small"), 8.0), (mark("medium"), 15.0), (mark("large"), math.inf))
+FOLLICLE_CLASS_LEGEND = mark(
     "Follicles by diameter: small under 8 mm, medium, large from 15 mm; it does not show when she will ovulate."
 )
 
@@ -32,7 +34,9 @@ def follicle_class_text(egg: EggFinding) -> str:
     if diameter is None:
         return ""
     first, last = map(_class_of, _diameter_interval_mm(egg) or (diameter, diameter))
-    return first if first == last else f"{first} to {last}"
+    if first == last:
+        return gettext(first)
+    return gettext("{smallest} to {largest}", smallest=gettext(first), largest=gettext(last))
 
 
 def follicle_sizes_text(eggs: Sequence[EggFinding]) -> str:
@@ -45,11 +49,16 @@ def follicle_sizes_text(eggs: Sequence[EggFinding]) -> str:
     if not diameters:
         return ""
     numbers = Counter(map(_class_of, diameters))
-    classes = ", ".join(f"{numbers[name]} {name}" for name, _ in _CLASSES if numbers[name])
+    classes = ", ".join(f"{numbers[name]} {gettext(name)}" for name, _ in _CLASSES if numbers[name])
     low, high, middle = (f"{value:.0f}" for value in (min(diameters), max(diameters), statistics.median(diameters)))
-    across = f"{low} mm across" if low == high else f"{low} to {high} mm across, median {middle}"
-    unmeasured = f"; {len(follicles) - len(diameters)} not measured" if len(diameters) < len(follicles) else ""
-    return f"{classes}; {across}{unmeasured}"
+    across = (
+        gettext("{low} mm across", low=low)
+        if low == high
+        else gettext("{low} to {high} mm across, median {middle}", low=low, high=high, middle=middle)
+    )
+    missing = len(follicles) - len(diameters)
+    unmeasured = ngettext("{number} not measured", "{number} not measured", missing) if missing else ""
+    return "; ".join(filter(None, (classes, across, unmeasured)))
 
 
 def follicles_only_text(probability: float, windows: str, scanned: str) -> str:
@@ -57,9 +66,12 @@ def follicles_only_text(probability: float, windows: str, scanned: str) -> str:
 
     probability : that the sweeps crossed follicles and no shelled egg;  windows, scanned : how she was scanned
     """
-    return (
-        f"{percent(probability)} sure that the sweeps crossed follicles and no shelled egg. Scanned: {windows}; "
-        f"{scanned}. None seen is never none: an egg may lie where no sweep reached."
+    return gettext(
+        "{probability} sure that the sweeps crossed follicles and no shelled egg. Scanned: {windows}; {scanned}. None "
+        "seen is never none: an egg may lie where no sweep reached.",
+        probability=percent(probability),
+        windows=windows,
+        scanned=scanned,
     )
 
 

@@ -18,7 +18,8 @@ from typing import Any
 
 from markupsafe import Markup
 
-from pipeline.formatting import date_text, moment_text, number_text, plural
+from pipeline.formatting import date_text, moment_text, number_text
+from pipeline.language.translation import gettext, mark, ngettext
 from pipeline.report.index_packing import packed, search_script
 from pipeline.report.index_rows import SEEN_KINDS, IndexRow, index_row, seen_kind, signed_or_found
 from pipeline.report.priority import EARLIER_GROUPS, PRIORITY_GROUPS, grouped, grouped_by_signature
@@ -31,7 +32,7 @@ from pipeline.settings import PLAIN_PAGES, PageSettings
 
 __all__ = ["index_pages", "redated"]
 
-DOWNLOADS = ("exams, CSV", "eggs, CSV", "exams, Parquet", "eggs, Parquet")
+DOWNLOADS = (mark("exams, CSV"), mark("eggs, CSV"), mark("exams, Parquet"), mark("eggs, Parquet"))
 SHOWN_ROWS = 75  # on the first page; by the script, more are laid out when they are asked for
 FURTHER_ROWS = 250  # on each further page
 RUN_LINE_START, RUN_LINE_END = b'<p class="run" id="run"', b"</p>"
@@ -60,7 +61,7 @@ def index_pages(
     of_files, summaries, night = exams.files, exams.listed, exams.night
     days = sorted({summary.exam.date for summary in summaries}, reverse=True)
     groups = grouped(summaries, signed) if night else grouped_by_signature(summaries, signed)
-    titles = dict(PRIORITY_GROUPS if night else EARLIER_GROUPS)
+    titles = {key: gettext(title) for key, title in (PRIORITY_GROUPS if night else EARLIER_GROUPS)}
     counts = [signed_or_found(summary, signed.get(summary.folder))[0] for summary in summaries]
     top = min(max([MIN_TOP, *(float(count.interval90[1]) for count in counts)]), MAX_TOP)
     content = {
@@ -77,7 +78,8 @@ def index_pages(
     values: dict[str, Any] = {
         "station": pages.station,
         "season": exams.season,
-        "season_title": "" if night else f", {exams.season}",
+        "page_title": _title(pages, None if night else exams.season),
+        "heading": _heading(None if night else exams.season),
         "seasons": [(one.season, one.index) for one in every],
         "search_files": [one.search for one in every if one.season != exams.season],
         "is_current": night is not None,
@@ -86,12 +88,12 @@ def index_pages(
         "group_titles": [(key, title) for key, title in titles.items() if groups[key]],
         "shown_rows": SHOWN_ROWS,
         "days": [(day.isoformat(), date_text(day)) for day in days],
-        "seen": [(key, title) for key, title in SEEN_KINDS.items() if key in seen],
+        "seen": [(key, gettext(title)) for key, title in SEEN_KINDS.items() if key in seen],
         "totals": _totals(summaries, signed),
         "numbers": {key: len(group) for key, group in groups.items()},
         "problems": sorted((str(each.path), each.reason) for each in night.problems) if night else [],
         "has_agreement_page": has_agreement_page,
-        "downloads": list(zip(DOWNLOADS, of_files.tables, strict=True)),
+        "downloads": list(zip(map(gettext, DOWNLOADS), of_files.tables, strict=True)),
         "parts": list(enumerate(names, 1)),
         "script": Markup(script),
         "script_hash": base64.b64encode(digest).decode(),
@@ -141,8 +143,15 @@ def redated(page: bytes, run: NightlyRun, pages: PageSettings) -> bytes:
 def _run_line(run: NightlyRun, pages: PageSettings) -> str:
     """When the run ended and what it covered, as a paragraph."""
     ended = run.ended.astimezone(dt.UTC).isoformat(timespec="seconds")
-    covered = f"{plural(run.exams, 'exam')} with {plural(run.clips, 'clip')} under {run.root}"
-    text = escape(f"Run ended {moment_text(pages.local_time(run.ended))}. It covered {covered}.")
+    text = escape(
+        gettext(
+            "Run ended {moment}. It covered {exams} with {clips} under {folder}.",
+            moment=moment_text(pages.local_time(run.ended)),
+            exams=ngettext("{number} exam", "{number} exams", run.exams),
+            clips=ngettext("{number} clip", "{number} clips", run.clips),
+            folder=run.root,
+        )
+    )
     data = f'data-ended="{ended}" data-stale-after-hours="{pages.stale_after_hours}"'
     return f"{RUN_LINE_START.decode()} {data}><span>{text}</span>{RUN_LINE_END.decode()}"
 
@@ -152,9 +161,31 @@ def _listed(days: Sequence[dt.date], waiting: int) -> str:
     if not days:
         return ""
     first, last = date_text(days[0]), date_text(days[-1])
-    others = f", and {plural(waiting, 'exam')} of other seasons that {'wait' if waiting > 1 else 'waits'}"
-    span = f"of {first}" if first == last else f"from {first} to {last}"
-    return f"Listed are all exams {span}{f'{others} for a person' if waiting else ''}."
+    listed = (
+        gettext("Listed are all exams of {day}", day=first)
+        if first == last
+        else gettext("Listed are all exams from {first} to {last}", first=first, last=last)
+    )
+    if not waiting:
+        return f"{listed}."
+    return ngettext(
+        "{listed}, and {number} exam of other seasons that waits for a person.",
+        "{listed}, and {number} exams of other seasons that wait for a person.",
+        waiting,
+        listed=listed,
+    )
+
+
+def _heading(season: str | None) -> str:
+    """season : None for the current one"""
+    if season is None:
+        return gettext("Ultrasound egg sheets")
+    return gettext("Ultrasound egg sheets, {season}", season=season)
+
+
+def _title(pages: PageSettings, season: str | None) -> str:
+    heading = _heading(season)
+    return gettext("{station}: {heading}", station=pages.station, heading=heading) if pages.station else heading
 
 
 def _totals(summaries: Sequence[ExamSummary], signed: Mapping[str, SignOff]) -> list[tuple[str, str]]:
@@ -162,13 +193,13 @@ def _totals(summaries: Sequence[ExamSummary], signed: Mapping[str, SignOff]) -> 
     kinds = [seen_kind(summary, signed.get(summary.folder)) for summary in summaries]
     refused = sum(summary.clips_refused for summary in summaries)
     return [
-        ("animals", number_text(len({summary.exam.animal for summary in summaries}))),
-        ("exams", number_text(len(summaries))),
-        ("signed", number_text(sum(summary.folder in signed for summary in summaries))),
-        ("with shelled eggs seen", number_text(kinds.count("shelled"))),
-        ("with follicles only", number_text(kinds.count("follicles"))),
-        ("none seen", number_text(kinds.count("none"))),
-        ("not scanned", number_text(kinds.count("unscanned"))),
-        ("clips read", number_text(sum(summary.clips for summary in summaries) - refused)),
-        ("clips refused", number_text(refused)),
+        (gettext("animals"), number_text(len({summary.exam.animal for summary in summaries}))),
+        (gettext("exams"), number_text(len(summaries))),
+        (gettext("signed"), number_text(sum(summary.folder in signed for summary in summaries))),
+        (gettext("with shelled eggs seen"), number_text(kinds.count("shelled"))),
+        (gettext("with follicles only"), number_text(kinds.count("follicles"))),
+        (gettext("none seen"), number_text(kinds.count("none"))),
+        (gettext("not scanned"), number_text(kinds.count("unscanned"))),
+        (gettext("clips read"), number_text(sum(summary.clips for summary in summaries) - refused)),
+        (gettext("clips refused"), number_text(refused)),
     ]

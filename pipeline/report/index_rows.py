@@ -8,13 +8,16 @@ from pathlib import PurePosixPath
 
 from pipeline.estimate.results import Count, Flag
 from pipeline.exams.folder_names import relative_url
-from pipeline.formatting import date_text, percent, plural
+from pipeline.formatting import date_text, percent
+from pipeline.language.stored_text import stored_text
+from pipeline.language.translation import gettext, mark, ngettext
+from pipeline.report.flag_text import translated_flags
 from pipeline.report.history_text import change_text
 from pipeline.report.links import ReviewLinks
 from pipeline.report.range_bar import RangeBar
 from pipeline.report.sign_off import SIGNED_HTML, SIGNED_PDF, SignOff, signed_range_text
 from pipeline.report.summary import ExamSummary
-from pipeline.report.text import count_text, interval_text, shelled_text
+from pipeline.report.text import interval_text, shelled_count_text, shelled_text
 from pipeline.report.thumbnail import THUMBNAIL
 from pipeline.report.verdict import shelled_bar, uncertain_text
 from pipeline.settings import PageSettings
@@ -24,10 +27,10 @@ __all__ = ["SEEN_KINDS", "IndexRow", "SeenKind", "index_row", "seen_kind", "sign
 SeenKind = str
 """A key of ``SEEN_KINDS``."""
 SEEN_KINDS: dict[SeenKind, str] = {
-    "shelled": "shelled eggs",
-    "follicles": "follicles only",
-    "none": "none seen",
-    "unscanned": "not scanned",
+    "shelled": mark("shelled eggs"),
+    "follicles": mark("follicles only"),
+    "none": mark("none seen"),
+    "unscanned": mark("not scanned"),
 }
 # The flags that state a probability of count or stage, in words of their own.
 _FLAGS_WITH_PROBABILITY = frozenset({"unreliable-count", "low-confidence", "count-or-stage", "stage-unsure"})
@@ -105,55 +108,69 @@ def index_row(summary: ExamSummary, sign_off: SignOff | None, pages: PageSetting
     shelled, follicles, stage = signed_or_found(summary, sign_off)
     is_known = summary.is_scanned or sign_off is not None
     refused, clips = summary.clips_refused, summary.clips
-    flags = [flag for flag in finding.flags if flag.severity != "note"]
+    every_flag = translated_flags(finding.flags)
+    flags = [flag for flag in every_flag if flag.severity != "note"]
     is_flagged = bool(flags) and sign_off is None
     interval = signed_range_text(sign_off) if sign_off else interval_text(shelled)
     return IndexRow(
         animal=exam.animal,
-        species=exam.species or "species unknown",
+        species=exam.species or gettext("species unknown"),
         day=exam.date.isoformat(),
         date=date_text(exam.date),
         link=relative_url(folder / ("report.html" if sign_off is None else SIGNED_HTML)),
         links=tuple(_links(folder, sign_off, pages)),
         thumbnail=(
-            Thumbnail(relative_url(folder / THUMBNAIL), summary.thumbnail) if is_flagged and summary.thumbnail else None
+            Thumbnail(relative_url(folder / THUMBNAIL), stored_text(summary.thumbnail))
+            if is_flagged and summary.thumbnail
+            else None
         ),
         seen=seen_kind(summary, sign_off),
         eggs=shelled.estimate if is_known else -1,
-        count=_count_text(shelled, sign_off) if is_known else "not scanned",
-        interval=interval if is_known else "no recording could be used",
+        count=_count_text(shelled, sign_off) if is_known else gettext("not scanned"),
+        interval=interval if is_known else gettext("no recording could be used"),
         bar=None if not is_known or (sign_off and sign_off.is_confirmed) else shelled_bar(shelled, top),
-        signed_by="" if sign_off is None else f"signed by {sign_off.name}, {sign_off.role}",
+        signed_by=_signed_by(sign_off),
         program="" if sign_off is None else shelled_text(finding.shelled),
         uncertain=uncertain_text(len(finding.uncounted)) if sign_off is None else "",
         certainty=_certainty(summary, sign_off),
-        stage=stage if is_known and stage != "none seen" else "",
-        follicles=plural(follicles.estimate, "follicle") if follicles.estimate else "",
+        stage=stored_text(stage) if is_known and stage != "none seen" else "",
+        follicles=(
+            ngettext("{number} follicle", "{number} follicles", follicles.estimate) if follicles.estimate else ""
+        ),
         change=change_text(finding.history),
         rescan=tuple(flag.rescan for flag in flags if flag.needs_rescan),
         flags=tuple(flag for flag in flags if not flag.needs_rescan),
-        notes=tuple(flag for flag in finding.flags if flag.severity == "note"),
-        clips=f"{refused} of {clips} refused" if refused else f"{clips} read",
+        notes=tuple(flag for flag in every_flag if flag.severity == "note"),
+        clips=(
+            gettext("{refused} of {clips} refused", refused=refused, clips=clips)
+            if refused
+            else gettext("{clips} read", clips=clips)
+        ),
         has_refused_clips=refused > 0,
-        windows=summary.windows,
+        windows=stored_text(summary.windows),
     )
 
 
 def _count_text(shelled: Count, sign_off: SignOff | None) -> str:
-    return "no shelled egg seen" if sign_off and not shelled.estimate else count_text(shelled, "shelled egg")
+    return gettext("no shelled egg seen") if sign_off and not shelled.estimate else shelled_count_text(shelled)
+
+
+def _signed_by(sign_off: SignOff | None) -> str:
+    return "" if sign_off is None else gettext("signed by {name}, {role}", name=sign_off.name, role=sign_off.role)
 
 
 def _certainty(summary: ExamSummary, sign_off: SignOff | None) -> str:
     stated = any(flag.code in _FLAGS_WITH_PROBABILITY for flag in summary.finding.flags)
     if sign_off is not None or stated or not summary.is_scanned:
         return ""
-    return f"{percent(1 - summary.finding.error_probability)} sure of count and stage"
+    probability = percent(1 - summary.finding.error_probability)
+    return gettext("{probability} sure of count and stage", probability=probability)
 
 
 def _links(folder: PurePosixPath, sign_off: SignOff | None, pages: PageSettings) -> Iterator[tuple[str, str]]:
-    yield "PDF", relative_url(folder / ("report.pdf" if sign_off is None else SIGNED_PDF))
+    yield gettext("PDF"), relative_url(folder / ("report.pdf" if sign_off is None else SIGNED_PDF))
     if sign_off is not None:
-        yield "program's sheet", relative_url(folder / "report.html")
+        yield gettext("program's sheet"), relative_url(folder / "report.html")
     review = ReviewLinks.of(pages.review_address, str(folder))
     if review.page:
-        yield "review", review.page
+        yield gettext("review"), review.page

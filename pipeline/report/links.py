@@ -12,6 +12,7 @@ from pathlib import PurePosixPath
 from urllib.parse import quote, urlencode
 
 from pipeline.exams.folder_names import relative_url
+from pipeline.language.translation import gettext
 from pipeline.report.sign_off import SIGNED_PDF
 
 __all__ = [
@@ -72,14 +73,15 @@ NO_LINKS = SheetLinks()
 def sheet_links(folder: str, review_address: str, neighbours: Neighbours, *, is_signed_sheet: bool) -> SheetLinks:
     """folder : ANIMAL/DATE of the exam;  is_signed_sheet : or the program's own one"""
     review = ReviewLinks.of(review_address, folder)
-    pages: list[tuple[str, str]] = [("All exams", "../../index.html")]
-    pages.append(("PDF", SIGNED_PDF if is_signed_sheet else "report.pdf"))
+    pages: list[tuple[str, str]] = [(gettext("All exams"), "../../index.html")]
+    pages.append((gettext("PDF"), SIGNED_PDF if is_signed_sheet else "report.pdf"))
     if is_signed_sheet:
-        pages.append(("Program's own sheet", "report.html"))
+        pages.append((gettext("Program's own sheet"), "report.html"))
     if review.page:
-        pages.append(("Review", review.page))
-    pages.append(("Centre's record", "../../index.html#record"))
-    for label, other in (("Her exam before", neighbours.previous), ("Her next exam", neighbours.next)):
+        pages.append((gettext("Review"), review.page))
+    pages.append((gettext("Centre's record"), "../../index.html#record"))
+    others = ((gettext("Her exam before"), neighbours.previous), (gettext("Her next exam"), neighbours.next))
+    for label, other in others:
         if other is not None:
             pages.append((label, f"../../{relative_url(PurePosixPath(other) / 'report.html')}"))
     return SheetLinks(tuple(pages), review)

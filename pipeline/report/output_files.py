@@ -12,7 +12,6 @@ from pathlib import Path
 from pipeline.estimate.results import ExamFinding
 from pipeline.exams.exam_search import Exam
 from pipeline.exams.folder_names import clip_file_stems, exam_folder
-from pipeline.formatting import number_style
 from pipeline.report.export.coco import detections_chunks
 from pipeline.report.export.dicom_sources import dicom_headers
 from pipeline.report.export.mot import mot_lines
@@ -94,7 +93,7 @@ def write_sheet_and_result(
     The arguments are those of `write_exam_files`.
     """
     folder, clips = out / exam_folder(exam), sorted_scans(scans)
-    with number_style(pages.decimal_mark):
+    with pages.style():
         _write_sheet(folder, exam, finding, clips, model, settings_sha256, sign_off, pages, neighbours)
     result = result_document(exam, finding, clips, model, settings_sha256)
     write_atomically(folder / "result.json", [to_json_bytes(result)])

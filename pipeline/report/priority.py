@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from types import MappingProxyType
 
+from pipeline.language.translation import mark
 from pipeline.report.sign_off import SignOff
 from pipeline.report.summary import ExamSummary
 from pipeline.report.waiting import NEEDS, Need, WaitingExam
@@ -21,15 +22,15 @@ __all__ = [
 ]
 
 PRIORITY_GROUPS = (
-    ("vet today", "For the vet today"),
-    ("rescan", "Rescan"),
-    ("check", "To check"),
-    ("rest", "Nothing to check"),
-    ("signed", "Signed"),
-    ("earlier", "Earlier exams of these animals"),
+    ("vet today", mark("For the vet today")),
+    ("rescan", mark("Rescan")),
+    ("check", mark("To check")),
+    ("rest", mark("Nothing to check")),
+    ("signed", mark("Signed")),
+    ("earlier", mark("Earlier exams of these animals")),
 )
 
-EARLIER_GROUPS = (("unsigned", "Not signed"), ("signed", "Signed"))
+EARLIER_GROUPS = (("unsigned", mark("Not signed")), ("signed", mark("Signed")))
 """Of a season that is over."""
 
 URGENCIES = ("vet today", "check", "rest")

@@ -7,7 +7,10 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from types import MappingProxyType
 
+from pipeline.exams.exam_search import Exam
 from pipeline.formatting import date_text, moment_text
+from pipeline.language.translation import gettext
+from pipeline.report.flag_text import translated_flags
 from pipeline.report.rendering import render
 from pipeline.report.sign_off import SignOff
 from pipeline.report.summary import ExamSummary
@@ -39,9 +42,9 @@ def rescan_slip_html(
     lines = [
         SlipLine(
             summary.exam.animal,
-            summary.exam.species or "species unknown",
-            date_text(summary.exam.date) + (f", by {summary.exam.scanned_by}" if summary.exam.scanned_by else ""),
-            tuple(flag.rescan for flag in summary.finding.flags if flag.rescan),
+            summary.exam.species or gettext("species unknown"),
+            _scanned_text(summary.exam),
+            tuple(flag.rescan for flag in translated_flags(summary.finding.flags) if flag.rescan),
         )
         for animal, summary in sorted(last.items())
         if summary.folder not in signed and any(flag.needs_rescan for flag in summary.finding.flags)
@@ -52,3 +55,9 @@ def rescan_slip_html(
         ended="" if ended is None else moment_text(pages.local_time(ended)),
         lines=lines,
     )
+
+
+def _scanned_text(exam: Exam) -> str:
+    if exam.scanned_by:
+        return gettext("scanned {date}, by {name}", date=date_text(exam.date), name=exam.scanned_by)
+    return gettext("scanned {date}", date=date_text(exam.date))

@@ -10,7 +10,6 @@ from collections.abc import Iterable, Mapping
 from pathlib import Path
 from types import MappingProxyType
 
-from pipeline.formatting import number_style
 from pipeline.report.export.tables import animals_parquet, eggs_csv, eggs_parquet
 from pipeline.report.index import index_pages, redated
 from pipeline.report.rescan_slip import RESCAN_SLIP, rescan_slip_html
@@ -43,9 +42,10 @@ def write_season_files(
     write_atomically(out / files.eggs_parquet, [eggs_parquet(summaries, signed)])
     if exams.night is not None:
         run = exams.night.run
-        slip = rescan_slip_html(exams.listed, signed, pages, run.ended if run else None)
+        with pages.style():
+            slip = rescan_slip_html(exams.listed, signed, pages, run.ended if run else None)
         write_atomically(out / RESCAN_SLIP, [slip])
-    with number_style(pages.decimal_mark):
+    with pages.style():
         written = index_pages(exams, signed, pages, has_agreement_page=(out / "agreement.html").is_file())
     for name, page in reversed(written.items()):  # the first page last, since it leads to the others
         write_atomically(out / name, [page])
@@ -78,7 +78,9 @@ def redate_index(out: Path, run: NightlyRun, pages: PageSettings) -> None:
         page = index.read_bytes()
     except OSError as error:
         raise OutputError(f"{index} cannot be read: {write_trouble(error)}") from error
-    write_atomically(index, [redated(page, run, pages)])
+    with pages.style():
+        written = redated(page, run, pages)
+    write_atomically(index, [written])
 
 
 def _remove_all(paths: Iterable[Path]) -> None:

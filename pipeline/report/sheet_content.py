@@ -10,9 +10,12 @@ from dataclasses import dataclass, replace
 
 from pipeline.estimate.results import EggFinding, ExamFinding, Flag, History
 from pipeline.exams.exam_search import Exam
-from pipeline.formatting import MULTIPLICATION_SIGN, date_text, number_text, percent, plural
+from pipeline.formatting import MULTIPLICATION_SIGN, date_text, number_text, percent
+from pipeline.language.stored_text import stored_text
+from pipeline.language.translation import gettext, mark, ngettext
 from pipeline.report.body_map import BodyMap, body_map, body_map_text
 from pipeline.report.export.result import ModelIdentity
+from pipeline.report.flag_text import translated_flags
 from pipeline.report.follicle_text import follicle_sizes_text
 from pipeline.report.history_text import HistoryRow, history_rows, history_sentences, history_sources
 from pipeline.report.links import NO_LINKS, SheetLinks
@@ -29,7 +32,7 @@ from pipeline.report.sightings import sorted_scans
 from pipeline.report.sign_off import SignOff
 from pipeline.report.sweep_plot import SweepPlot, sweep_plot
 from pipeline.report.text import (
-    count_text,
+    follicle_count_text,
     interval_text,
     scan_text,
     size_summary_text,
@@ -50,34 +53,60 @@ __all__ = [
 ]
 
 CAUTIONS = (
-    "This is not a diagnostic device. Treatment is decided by licensed veterinary staff under local wildlife rules.",
-    "Ultrasound counts are known to miss eggs, and “none seen” does not mean none. A radiograph remains the reference "
-    "for the number of eggs.",
-    "A calcified shell is not a laying clock: it does not show when she will lay.",
+    mark(
+        "This is not a diagnostic device. Treatment is decided by licensed veterinary staff under local wildlife rules."
+    ),
+    mark(
+        "Ultrasound counts are known to miss eggs, and “none seen” does not mean none. A radiograph remains the "
+        "reference for the number of eggs."
+    ),
+    mark("A calcified shell is not a laying clock: it does not show when she will lay."),
 )
 
 
 @dataclass(frozen=True)
 class SheetLabels:
-    """Titles and fixed text, the same on every sheet."""
+    """Titles and fixed text, the same on every sheet of a language."""
 
-    document_type: str = "Ultrasound egg sheet"
-    actions: str = "What to do"
-    no_flags: str = "Nothing was flagged. The decision stays with the vet."
-    sweep: str = "When each egg was in view"
-    uncounted: str = "Uncertain, not counted"
-    uncounted_hint: str = "a person decides: look at the clip, and answer in the review"
-    body_map: str = "Where the eggs are"
-    recordings: str = "Recordings"
-    no_recordings: str = "This exam has no recordings."
-    cautions: str = "Limits of this sheet"
-    page_caution: str = (
-        "Not a diagnostic device. “None seen” does not mean none; a radiograph remains the reference for the number of "
-        "eggs."
-    )
-    stage_lines: str = "full line: calcified · dashed: thin-shelled · dotted: follicle"
-    passed: str = "Passed before"
-    sources: str = "Sources of the published ranges"
+    document_type: str
+    actions: str
+    no_flags: str
+    sweep: str
+    sweep_and_map: str
+    uncounted: str
+    uncounted_hint: str
+    body_map: str
+    recordings: str
+    no_recordings: str
+    cautions: str
+    page_caution: str
+    stage_lines: str
+    passed: str
+    sources: str
+
+    @classmethod
+    def in_use(cls) -> SheetLabels:
+        """In the language in use."""
+        return cls(
+            document_type=gettext("Ultrasound egg sheet"),
+            actions=gettext("What to do"),
+            no_flags=gettext("Nothing was flagged. The decision stays with the vet."),
+            sweep=gettext("When each egg was in view"),
+            sweep_and_map=gettext("When each egg was in view, and where"),
+            uncounted=gettext("Uncertain, not counted"),
+            uncounted_hint=gettext("a person decides: look at the clip, and answer in the review"),
+            body_map=gettext("Where the eggs are"),
+            recordings=gettext("Recordings"),
+            no_recordings=gettext("This exam has no recordings."),
+            cautions=gettext("Limits of this sheet"),
+            page_caution=gettext(
+                "Not a diagnostic device. “None seen” does not mean none; a radiograph remains the reference for the "
+                "number of eggs."
+            ),
+            stage_lines=gettext("full line: calcified · dashed: thin-shelled · dotted: follicle"),
+            passed=gettext("Passed before"),
+            sources=gettext("Sources of the published ranges"),
+        )
 
 
 @dataclass(frozen=True)
@@ -134,9 +163,9 @@ class SheetContent:
     clips: tuple[ClipEntry, ...]
     sources: tuple[str, ...]
     footer: str
+    cautions: tuple[str, ...]
+    labels: SheetLabels
     links: SheetLinks = NO_LINKS
-    cautions: tuple[str, ...] = CAUTIONS
-    labels: SheetLabels = SheetLabels()
 
 
 def sheet_content(
@@ -159,19 +188,24 @@ def sheet_content(
     eggs = sorted(finding.eggs, key=lambda egg: egg.identity)
     is_scanned = any(len(scan.used_frames) for scan in clips)
     placed = body_map(exam, finding, clips)
+    flags = translated_flags(finding.flags)
     history = _history(_with_signed_counts(finding.history, signing.sign_off))
     return SheetContent(
         station=station,
         animal=exam.animal,
-        species=exam.species or "species unknown",
+        species=exam.species or gettext("species unknown"),
         date=date_text(exam.date),
-        headline=headline(finding, signing.sign_off) if is_scanned else "not scanned",
+        headline=headline(finding, signing.sign_off) if is_scanned else gettext("not scanned"),
         exam_details=tuple(_exam_details(exam)),
         verdict=exam_verdict(finding, clips, is_scanned, signing),
-        flags=finding.flags,
+        flags=flags,
         facts=tuple(_facts(finding, clips, eggs, is_scanned, signing.sign_off)),
         history=history,
-        eggs_title=f"Best view of each egg{' and follicle' if finding.follicles.estimate else ''}",
+        eggs_title=(
+            gettext("Best view of each egg and follicle")
+            if finding.follicles.estimate
+            else gettext("Best view of each egg")
+        ),
         eggs=egg_entries(eggs, clips, links.review, signed),
         legend=egg_legend(eggs),
         uncounted=tuple(
@@ -181,29 +215,35 @@ def sheet_content(
         body_map_text=body_map_text(placed) if placed else "",
         sweep_plot=sweep_plot(finding, clips),
         clips=tuple(clip_entry(scan) for scan in clips),
-        sources=tuple(_sources(finding, history)),
+        sources=tuple(_sources(flags, history)),
         links=links,
-        footer=(
-            f"Network {model.name} ({model.sha256[:12]}), settings {settings_sha256[:12]}. The same recordings, "
-            "network and settings give this same sheet."
+        footer=gettext(
+            "Network {network} ({hash}), settings {settings}. The same recordings, network and settings give this same "
+            "sheet.",
+            network=model.name,
+            hash=model.sha256[:12],
+            settings=settings_sha256[:12],
         ),
+        cautions=tuple(map(gettext, CAUTIONS)),
+        labels=SheetLabels.in_use(),
     )
 
 
 def _exam_details(exam: Exam) -> list[tuple[str, str]]:
     """The boxes at the head of the sheet. The date is always there, the others only if they are known."""
-    details = [("Scanned", date_text(exam.date))]
+    details = [(gettext("Scanned"), date_text(exam.date))]
     if exam.scanned_by:
-        details.append(("Scanned by", exam.scanned_by))
+        details.append((gettext("Scanned by"), exam.scanned_by))
     if exam.weight_g is not None:
-        details.append(("Weight", f"{number_text(exam.weight_g, 'g')} g"))
+        details.append((gettext("Weight"), f"{number_text(exam.weight_g, 'g')} g"))
     if exam.carapace_mm is not None:
         size = number_text(exam.carapace_mm, "g")
         if exam.carapace_width_mm is not None:
             size += f" {MULTIPLICATION_SIGN} {number_text(exam.carapace_width_mm, 'g')}"
-        details.append(("Carapace", f"{size} mm"))
+        details.append((gettext("Carapace"), f"{size} mm"))
     if exam.passed_before:
-        details.append(("Laid before", plural(exam.passed_before, "egg")))
+        laid = ngettext("{number} egg", "{number} eggs", exam.passed_before)
+        details.append((gettext("Laid before"), laid))
     return details
 
 
@@ -214,23 +254,24 @@ def _facts(
     is_scanned: bool,
     sign_off: SignOff | None,
 ) -> list[Fact]:
-    facts = [Fact("How well she was scanned", windows_text(clips), scan_text(clips))]
+    facts = [Fact(gettext("How well she was scanned"), stored_text(windows_text(clips)), scan_text(clips))]
     if not is_scanned:
         return facts
     is_confirmed = sign_off is not None and sign_off.is_confirmed
     stage = sign_off.stage or finding.stage if sign_off is not None else finding.stage
     if stage == "none seen":
-        facts.append(Fact("Stage", stage, ""))
+        facts.append(Fact(gettext("Stage"), stored_text(stage), ""))
     else:
         probability = "" if is_confirmed else f" ({percent(finding.stage_probability)})"
-        facts.append(Fact("Stage", f"{stage}{probability}", stage_mix_text(eggs)))
+        facts.append(Fact(gettext("Stage"), f"{stored_text(stage)}{probability}", stage_mix_text(eggs)))
     if eggs:
-        label = "Size" if all(egg.stage == "follicle" for egg in eggs) else "Size of shelled eggs"
+        are_follicles = all(egg.stage == "follicle" for egg in eggs)
+        label = gettext("Size") if are_follicles else gettext("Size of shelled eggs")
         scale_known = any(scan.mm_per_px is not None for scan in clips)
         facts.append(Fact(label, *size_summary_text(eggs, scale_known)))
     follicles = finding.follicles if sign_off is None else sign_off.follicles
     details = ["" if is_confirmed else interval_text(follicles), follicle_sizes_text(eggs)]
-    facts.append(Fact("Follicles", count_text(follicles, "follicle"), "; ".join(filter(None, details))))
+    facts.append(Fact(gettext("Follicles"), follicle_count_text(follicles), "; ".join(filter(None, details))))
     return facts
 
 
@@ -239,8 +280,10 @@ def _history(history: History) -> HistoryContent | None:
     sources = tuple(history_sources(history))
     if len(history.visits) > 1:
         rows = tuple(history_rows(history))
-        return HistoryContent("Change since her last exam", sentences, rows, timeline(history), sources)
-    return HistoryContent("Compared with her species", sentences, (), None, sources) if sentences else None
+        return HistoryContent(gettext("Change since her last exam"), sentences, rows, timeline(history), sources)
+    if not sentences:
+        return None
+    return HistoryContent(gettext("Compared with her species"), sentences, (), None, sources)
 
 
 def _with_signed_counts(history: History, sign_off: SignOff | None) -> History:
@@ -252,10 +295,10 @@ def _with_signed_counts(history: History, sign_off: SignOff | None) -> History:
     return replace(history, visits=(*others, signed))
 
 
-def _sources(finding: ExamFinding, history: HistoryContent | None) -> Iterator[str]:
+def _sources(flags: Sequence[Flag], history: HistoryContent | None) -> Iterator[str]:
     """Each source once, with what it is a source of."""
     if history is not None:
         yield from history.sources
-    for flag in finding.flags:
+    for flag in flags:
         if flag.sources:
             yield f"{flag.reason.split(':')[0]}: {flag.sources}"

@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 import base64
-import re
 from typing import TYPE_CHECKING
 
 from pipeline.report.body_map import body_map_svg
 from pipeline.report.egg_overlay import egg_overlay_svg
+from pipeline.report.frame_links import frames_pattern
 from pipeline.report.range_bar import range_bar_svg
 from pipeline.report.rendering import render
 from pipeline.report.sheet_content import SheetContent
@@ -53,8 +53,9 @@ def _linked(text: str, content: SheetContent) -> Markup:
     if not review.page or not clips:
         return escape(text)
     parts, end = [], 0
-    for found in re.finditer(rf"({'|'.join(map(re.escape, clips))}), frames (\d+) to \d+", text):
-        link = Markup('<a href="{}">{}</a>').format(review.frame(found[1], int(found[2])), found[0])
+    for found in frames_pattern(clips).finditer(text):
+        address = review.frame(found["clip"], int(found["first"]))
+        link = Markup('<a href="{}">{}</a>').format(address, found[0])
         parts += [escape(text[end : found.start()]), link]
         end = found.end()
     return Markup("").join([*parts, escape(text[end:])])

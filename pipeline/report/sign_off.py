@@ -10,9 +10,11 @@ import datetime as dt
 from dataclasses import dataclass
 
 from pipeline.estimate.results import Count
-from pipeline.formatting import moment_text, plural
+from pipeline.formatting import moment_text
+from pipeline.language.stored_text import stored_text
+from pipeline.language.translation import gettext
 from pipeline.people.signatures import SignedEgg, StoredSignature, login_text
-from pipeline.report.text import interval_text, shelled_text
+from pipeline.report.text import interval_text, shelled_count_text, shelled_text
 from pipeline.settings import PageSettings
 
 __all__ = [
@@ -40,7 +42,8 @@ class SignOff:
 
     is_confirmed : whether people answered about every object; the counts are then what they saw, without a range
     stage : of the clutch as signed, "" if unknown;  eggs : every object as signed, None if that was not recorded
-    login : how the person was known, in words;  chain : the signature's number and hash in the journal, in words
+    login : how the person was known, in words as they are stored
+    entry, digest : the signature's number and hash in the journal
     """
 
     name: str
@@ -48,7 +51,8 @@ class SignOff:
     signed_at: str
     shelled: Count
     login: str
-    chain: str
+    entry: int
+    digest: str
     follicles: Count = _NONE
     stage: str = ""
     eggs: tuple[SignedEgg, ...] | None = None
@@ -69,7 +73,8 @@ class SignOff:
             signed_at=stored.at,
             shelled=count(stored.shelled, shelled=True),
             login=login_text(stored.logged_in),
-            chain=chain_text(stored.entry, stored.digest),
+            entry=stored.entry,
+            digest=stored.digest,
             follicles=count(stored.follicles, shelled=False),
             stage=stored.stage,
             eggs=stored.eggs,
@@ -116,8 +121,8 @@ def sheet_signature(
         role=sign_off.role,
         signed_at=moment_text(pages.local_time(sign_off.moment)),
         signed_count=signed_count_text(sign_off),
-        login=sign_off.login,
-        chain=sign_off.chain,
+        login=stored_text(sign_off.login),
+        chain=chain_text(sign_off.entry, sign_off.digest),
         changes=changes,
         signed_sheet_link=None if is_signed_sheet else SIGNED_HTML,
     )
@@ -127,7 +132,8 @@ def signed_count_text(sign_off: SignOff) -> str:
     """For example "9 shelled eggs, all confirmed", or with the range that was left when it was signed."""
     if not sign_off.is_confirmed:
         return shelled_text(sign_off.shelled)
-    count = plural(sign_off.shelled.estimate, "shelled egg") if sign_off.shelled.estimate else "no shelled egg seen"
+    shelled = sign_off.shelled
+    count = shelled_count_text(shelled) if shelled.estimate else gettext("no shelled egg seen")
     return f"{count}, {signed_range_text(sign_off)}"
 
 
@@ -135,7 +141,7 @@ def signed_range_text(sign_off: SignOff) -> str:
     """What stands instead of the range: what people confirmed has none."""
     if not sign_off.is_confirmed:
         return interval_text(sign_off.shelled)
-    return "all confirmed" if sign_off.shelled.estimate > 1 else "everything answered"
+    return gettext("all confirmed") if sign_off.shelled.estimate > 1 else gettext("everything answered")
 
 
 def verdict_text(signed: SignedEgg | None) -> str:
@@ -143,12 +149,12 @@ def verdict_text(signed: SignedEgg | None) -> str:
     if signed is None or signed.verdict is None:
         return ""
     if signed.verdict == "uncertain":
-        return "looked at: cannot be told"
+        return gettext("looked at: cannot be told")
     if signed.verdict == "not-egg":
-        return "rejected: not an egg or follicle"
-    return "confirmed" if signed.is_counted else "confirmed, not counted"
+        return gettext("rejected: not an egg or follicle")
+    return gettext("confirmed") if signed.is_counted else gettext("confirmed, not counted")
 
 
 def chain_text(entry: int, digest: str) -> str:
     """Where in the journal the signature is. The hash covers it and all entries before it."""
-    return f"entry {entry}, SHA-256 {digest}"
+    return gettext("entry {entry}, SHA-256 {digest}", entry=entry, digest=digest)

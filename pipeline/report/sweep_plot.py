@@ -19,6 +19,9 @@ import numpy as np
 
 from models.stages import Stage
 from pipeline.estimate.results import EggFinding, ExamFinding, Sighting
+from pipeline.formatting import frames_text
+from pipeline.language.stored_text import stored_text
+from pipeline.language.translation import gettext
 from pipeline.report.sightings import sorted_scans
 from pipeline.report.text import clip_title, frame_time_text
 from pipeline.scan.clip_scan import ClipScan
@@ -101,9 +104,9 @@ class SweepColumn:
 
 @dataclass(frozen=True)
 class SweepPanel:
-    """Up to ``CLIPS_PER_PANEL`` columns next to each other. files : the clips' names"""
+    """Up to ``CLIPS_PER_PANEL`` columns next to each other. title : what the panel shows"""
 
-    files: tuple[str, ...]
+    title: str
     columns: tuple[SweepColumn, ...]
 
 
@@ -116,7 +119,7 @@ class SweepPlot:
     panels: tuple[SweepPanel, ...]
 
     def row_label(self, row: int) -> str:
-        return f"{self.numbers[row]} {self.stages[row]}"
+        return f"{self.numbers[row]} {stored_text(self.stages[row])}"
 
 
 def sweep_plot(finding: ExamFinding, scans: Sequence[ClipScan]) -> SweepPlot | None:
@@ -138,7 +141,8 @@ def _panel(eggs: Sequence[EggFinding], clips: Sequence[ClipScan]) -> SweepPanel:
     for scan, width in zip(clips, _column_widths(clips), strict=True):
         columns.append(_column(eggs, scan, x, width))
         x += width + COLUMN_GAP
-    return SweepPanel(tuple(scan.file for scan in clips), tuple(columns))
+    files = ", ".join(scan.file for scan in clips)
+    return SweepPanel(gettext("When the eggs were in view in {clips}", clips=files), tuple(columns))
 
 
 def _column_widths(clips: Sequence[ClipScan]) -> list[float]:
@@ -188,7 +192,8 @@ def _bar(row: int, egg: EggFinding, sighting: Sighting, left: float, per_frame: 
         width=width,
         tick_x=left + per_frame * (sighting.best_frame + 0.5) if width >= MIN_BAR_WIDTH_FOR_TICK else None,
         description=(
-            f"{egg.identity} {egg.stage}, {sighting.clip}, frames {sighting.first_frame} to {sighting.last_frame}"
+            f"{egg.identity} {stored_text(egg.stage)}, "
+            f"{frames_text(sighting.clip, sighting.first_frame, sighting.last_frame)}"
         ),
     )
 
@@ -201,7 +206,7 @@ def sweep_plot_svg(plot: SweepPlot) -> str:
         drawings += [
             f'<svg class="sweep" viewBox="0 0 {WIDTH:.0f} {height:.0f}" role="img" '
             f'aria-labelledby="sweep-{number}" xmlns="http://www.w3.org/2000/svg">',
-            f'<title id="sweep-{number}">When the eggs were in view in {escape(", ".join(panel.files))}</title>',
+            f'<title id="sweep-{number}">{escape(panel.title)}</title>',
             *([] if number else [PATTERNS]),
             *_rows_svg(plot),
             *(element for column in panel.columns for element in _column_svg(column, len(plot.numbers))),
@@ -214,7 +219,7 @@ def _rows_svg(plot: SweepPlot) -> Iterator[str]:
     for row in range(len(plot.numbers)):
         y = HEADER_HEIGHT + ROW_HEIGHT * row
         yield (
-            f'<text x="{LABELS_WIDTH - 8:.0f}" y="{y + 10:.1f}" text-anchor="end">{plot.row_label(row)}</text>'
+            f'<text x="{LABELS_WIDTH - 8:.0f}" y="{y + 10:.1f}" text-anchor="end">{escape(plot.row_label(row))}</text>'
             f'<line class="rule" x1="{LABELS_WIDTH:.0f}" x2="{WIDTH:.0f}" y1="{y + ROW_HEIGHT:.1f}" '
             f'y2="{y + ROW_HEIGHT:.1f}"/>'
         )
@@ -228,8 +233,8 @@ def _column_svg(column: SweepColumn, rows: int) -> Iterator[str]:
         f'<rect class="column" x="{column.x:.1f}" y="{HEADER_HEIGHT}" width="{column.width:.1f}" '
         f'height="{ROW_HEIGHT * rows}"/>'
     )
-    yield f'<text class="axis" x="{column.x:.1f}" y="{axis_y}">{column.begin}</text>'
-    yield f'<text class="axis" x="{right:.1f}" y="{axis_y}" text-anchor="end">{column.end}</text>'
+    yield f'<text class="axis" x="{column.x:.1f}" y="{axis_y}">{escape(column.begin)}</text>'
+    yield f'<text class="axis" x="{right:.1f}" y="{axis_y}" text-anchor="end">{escape(column.end)}</text>'
     for begin, end in column.used_spans:
         yield (
             f'<rect class="used" x="{begin:.1f}" y="{BAND_TOP:g}" width="{end - begin:.1f}" height="{BAND_HEIGHT:g}"/>'

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from pipeline.estimate.results import EggFinding, ExamFinding, UncountedObject
+from pipeline.language.translation import stored
 from pipeline.report.egg_pictures import egg_picture
 from pipeline.report.sightings import best_picture
 from pipeline.scan.clip_scan import ClipScan
@@ -17,11 +18,13 @@ __all__ = ["THUMBNAIL", "Doubtful", "most_doubtful", "thumbnail_jpeg"]
 THUMBNAIL = "thumbnail.jpg"
 SIZE = (240, 180)  # px; twice what the index shows, for screens with small pixels
 QUALITY = 80  # of the JPEG, 0 to 100
+NUMBERED = stored("Number {number}: {what}")
+FLAGGED, LEAST_SURE = stored("flagged, {stage}"), stored("least sure, {stage}")
 
 
 @dataclass(frozen=True)
 class Doubtful:
-    """shown : the object;  text : what it is, for people who cannot see the picture"""
+    """shown : the object;  text : what it is, for people who cannot see the picture; in English"""
 
     shown: EggFinding | UncountedObject
     text: str
@@ -37,13 +40,13 @@ def most_doubtful(finding: ExamFinding, scans: Sequence[ClipScan]) -> Doubtful |
     flagged = [eggs[number] for flag in finding.flags for number in flag.eggs if number in eggs]
     listed = sorted(finding.eggs, key=lambda egg: egg.confidence * egg.stage_probability)
     candidates: list[tuple[EggFinding | UncountedObject, str]] = [
-        *((one, "uncertain, not counted") for one in uncounted),
-        *((egg, f"flagged, {egg.stage}") for egg in flagged),
-        *((egg, f"least sure, {egg.stage}") for egg in listed),
+        *((one, stored("uncertain, not counted")) for one in uncounted),
+        *((egg, FLAGGED.format(stage=egg.stage)) for egg in flagged),
+        *((egg, LEAST_SURE.format(stage=egg.stage)) for egg in listed),
     ]
     for shown, why in candidates:
         if best_picture(shown, scans) is not None:
-            return Doubtful(shown, f"Number {shown.identity}: {why}")
+            return Doubtful(shown, NUMBERED.format(number=shown.identity, what=why))
     return None
 
 

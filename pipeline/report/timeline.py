@@ -10,9 +10,11 @@ import datetime as dt
 from collections.abc import Iterator
 from dataclasses import dataclass
 from itertools import pairwise
+from xml.sax.saxutils import escape
 
 from pipeline.estimate.results import Count, History, PassedEggs
-from pipeline.formatting import MONTHS, date_text
+from pipeline.formatting import date_text, short_date_text
+from pipeline.language.translation import gettext
 from pipeline.report.history_text import passed_text
 
 __all__ = [
@@ -106,7 +108,9 @@ def timeline(history: History) -> Timeline | None:
         dates=tuple(_dates(places, [visit.date for visit in visits])),
         passed=tuple((x, passed_text(one)) for x, one in zip(between, passed, strict=True) if one != PassedEggs(0)),
         ticks=tuple((y(eggs), eggs) for eggs in ((0, highest) if highest < 4 else (0, highest // 2, highest))),
-        title=f"Shelled eggs and follicles from {first} to {last}; the table says the same",
+        title=gettext(
+            "Shelled eggs and follicles from {first} to {last}; the table says the same", first=first, last=last
+        ),
     )
 
 
@@ -126,17 +130,17 @@ def _dates(places: list[float], dates: list[dt.date]) -> Iterator[tuple[float, s
     next_x = float("inf")
     for x, date in zip(reversed(places), reversed(dates), strict=True):
         if next_x - x >= DATE_WIDTH:
-            yield x, f"{date.day} {MONTHS[date.month - 1][:3]}"
+            yield x, short_date_text(date)
             next_x = x
 
 
 def timeline_svg(drawn: Timeline) -> str:
-    """The drawing as one SVG element. It holds only numbers and text of our own, so nothing needs escaping."""
+    """The drawing as one SVG element."""
     return "\n".join(
         [
             f'<svg class="timeline" viewBox="0 0 {WIDTH:g} {HEIGHT:g}" role="img" aria-labelledby="timeline" '
             'xmlns="http://www.w3.org/2000/svg">',
-            f'<title id="timeline">{drawn.title}</title>',
+            f'<title id="timeline">{escape(drawn.title)}</title>',
             *_elements(drawn),
             "</svg>",
         ]
@@ -148,10 +152,10 @@ def _elements(drawn: Timeline) -> Iterator[str]:
         yield f'<path class="rule" d="M{LEFT:g} {y:.1f}H{RIGHT:g}"/>'
         yield f'<text class="axis" x="{LEFT - 6:g}" y="{y + 3.5:.1f}" text-anchor="end">{eggs}</text>'
     for x, text in drawn.dates:
-        yield f'<text class="axis" x="{x:.1f}" y="{BOTTOM + 26:g}" text-anchor="middle">{text}</text>'
+        yield f'<text class="axis" x="{x:.1f}" y="{BOTTOM + 26:g}" text-anchor="middle">{escape(text)}</text>'
     for x, text in drawn.passed:
         yield f'<path class="passed-marker" d="M{x - 4:.1f} {BOTTOM + 3:g}h8l-4 7z"/>'
-        yield f'<text class="passed" x="{x + 6:.1f}" y="{BOTTOM + 11:g}">{text}</text>'
+        yield f'<text class="passed" x="{x + 6:.1f}" y="{BOTTOM + 11:g}">{escape(text)}</text>'
     for x in drawn.unscanned_x:
         yield f'<text class="axis" x="{x:.1f}" y="{BOTTOM - 4:g}" text-anchor="middle">?</text>'
     for mark in drawn.marks:

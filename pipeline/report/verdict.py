@@ -6,16 +6,16 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from pipeline.estimate.results import Count, ExamFinding
-from pipeline.formatting import percent, plural
+from pipeline.formatting import percent
+from pipeline.language.stored_text import stored_text
+from pipeline.language.translation import gettext, ngettext
 from pipeline.report.follicle_text import follicles_only_text
 from pipeline.report.range_bar import RangeBar
 from pipeline.report.sign_off import SignOff, signed_range_text
-from pipeline.report.text import count_text, interval_text, scan_text, shelled_text, windows_text
+from pipeline.report.text import interval_text, scan_text, shelled_count_text, shelled_text, windows_text
 from pipeline.scan.clip_scan import ClipScan
 
 __all__ = ["NOT_SIGNED", "Signing", "Verdict", "exam_verdict", "headline", "shelled_bar", "uncertain_text"]
-
-OUT_OF_REACH = "Eggs out of reach of the scanned windows are not counted."
 
 
 @dataclass(frozen=True)
@@ -52,12 +52,10 @@ NOT_SIGNED = Signing()
 def headline(finding: ExamFinding, sign_off: SignOff | None) -> str:
     """The count in a few words, for titles."""
     if sign_off is not None:
-        return f"{count_text(sign_off.shelled, 'shelled egg')}, signed"
-    return (
-        "follicles only; no shelled egg seen"
-        if _is_follicles_only(finding)
-        else count_text(finding.shelled, "shelled egg")
-    )
+        return gettext("{count}, signed", count=shelled_count_text(sign_off.shelled))
+    if _is_follicles_only(finding):
+        return gettext("follicles only; no shelled egg seen")
+    return shelled_count_text(finding.shelled)
 
 
 def _is_follicles_only(finding: ExamFinding) -> bool:
@@ -70,24 +68,28 @@ def exam_verdict(finding: ExamFinding, clips: Sequence[ClipScan], is_scanned: bo
     if sign_off is not None:
         return _signed_verdict(sign_off, signing.program_count if is_scanned else None)
     if not is_scanned:
-        return Verdict("not scanned", "", "", "No recording of this exam could be used. Nothing is known about eggs.")
+        explanation = gettext("No recording of this exam could be used. Nothing is known about eggs.")
+        return Verdict(gettext("not scanned"), "", "", explanation)
     shelled, uncertain = finding.shelled, uncertain_text(len(finding.uncounted))
     bar = shelled_bar(shelled)
     if _is_follicles_only(finding):
-        explanation = follicles_only_text(finding.stage_probability, windows_text(clips), scan_text(clips))
-        label = "No shelled egg seen"
-        return Verdict("follicles only", label, interval_text(shelled), explanation, bar=bar, uncertain=uncertain)
+        windows = stored_text(windows_text(clips))
+        explanation = follicles_only_text(finding.stage_probability, windows, scan_text(clips))
+        figure, label = gettext("follicles only"), gettext("No shelled egg seen")
+        return Verdict(figure, label, interval_text(shelled), explanation, bar=bar, uncertain=uncertain)
     if not shelled.estimate:
-        explanation = "“None seen” does not mean none: judge it by how well she was scanned."
-        label = "No shelled egg was seen"
-        return Verdict("none seen", label, interval_text(shelled), explanation, bar=bar, uncertain=uncertain)
+        explanation = gettext("“None seen” does not mean none: judge it by how well she was scanned.")
+        figure, label = gettext("none seen"), gettext("No shelled egg was seen")
+        return Verdict(figure, label, interval_text(shelled), explanation, bar=bar, uncertain=uncertain)
     return Verdict(
         figure=str(shelled.estimate),
-        label="shelled egg" if shelled.estimate == 1 else "shelled eggs",
+        label=ngettext("shelled egg", "shelled eggs", shelled.estimate),
         range=interval_text(shelled),
-        explanation=(
-            f"At least {shelled.at_least} if every detection is right. {percent(finding.confidence)} sure to be within "
-            f"one egg of the number that the sweeps crossed. {OUT_OF_REACH}"
+        explanation=gettext(
+            "At least {number} if every detection is right. {probability} sure to be within one egg of the number that "
+            "the sweeps crossed. Eggs out of reach of the scanned windows are not counted.",
+            number=shelled.at_least,
+            probability=percent(finding.confidence),
         ),
         is_number=True,
         bar=bar,
@@ -98,17 +100,32 @@ def exam_verdict(finding: ExamFinding, clips: Sequence[ClipScan], is_scanned: bo
 def _signed_verdict(sign_off: SignOff, program_count: Count | None) -> Verdict:
     """The count as it was signed. What people confirmed has no range, and "if every detection is right" is answered."""
     shelled = sign_off.shelled
-    by = f"{sign_off.name}, {sign_off.role}"
-    basis = "Every object was answered." if sign_off.is_confirmed else f"At least {shelled.at_least} were seen."
-    program = "" if program_count is None else f"The program found on its own: {shelled_text(program_count)}."
-    figure = str(shelled.estimate) if shelled.estimate else "none seen"
-    label = f"shelled egg{'' if shelled.estimate == 1 else 's'}" if shelled.estimate else "No shelled egg was seen"
+    basis = (
+        gettext("Every object was answered.")
+        if sign_off.is_confirmed
+        else gettext("At least {number} were seen.", number=shelled.at_least)
+    )
+    program = (
+        ""
+        if program_count is None
+        else gettext("The program found on its own: {count}.", count=shelled_text(program_count))
+    )
+    is_number = shelled.estimate > 0
+    figure = str(shelled.estimate) if is_number else gettext("none seen")
+    label = (
+        ngettext("shelled egg", "shelled eggs", shelled.estimate) if is_number else gettext("No shelled egg was seen")
+    )
     return Verdict(
         figure=figure,
         label=label,
         range=signed_range_text(sign_off),
-        explanation=f"Signed by {by}. {basis} {OUT_OF_REACH}",
-        is_number=shelled.estimate > 0,
+        explanation=gettext(
+            "Signed by {name}, {role}. {basis} Eggs out of reach of the scanned windows are not counted.",
+            name=sign_off.name,
+            role=sign_off.role,
+            basis=basis,
+        ),
+        is_number=is_number,
         bar=None if sign_off.is_confirmed else shelled_bar(shelled),
         program=program,
     )
@@ -118,7 +135,7 @@ def shelled_bar(shelled: Count, top: float | None = None) -> RangeBar:
     """The range on a scale from 0 to ``top``, by default a little more than the range."""
     low, high = shelled.interval90
     scale = max(10.0, float(high)) if top is None else top
-    text = f"{shelled_text(shelled)}, on a scale to {scale:.0f}"
+    text = gettext("{count}, on a scale to {end}", count=shelled_text(shelled), end=f"{scale:.0f}")
     return RangeBar.of(low, shelled.estimate, high, scale, text)
 
 
@@ -126,4 +143,8 @@ def uncertain_text(number: int) -> str:
     """How many objects were not counted; "" if there are none."""
     if not number:
         return ""
-    return f"{plural(number, 'uncertain object')} not counted: see the picture{'' if number == 1 else 's'}."
+    return ngettext(
+        "{number} uncertain object not counted: see the picture.",
+        "{number} uncertain objects not counted: see the pictures.",
+        number,
+    )

@@ -147,6 +147,11 @@ class CaseStore:
             summaries = (read_summary(exam) for exam in found if exam is not None)
             return [summary for summary in summaries if summary is not None], page.count
 
+    def open_neighbours(self, key: ExamKey) -> tuple[str | None, str | None]:
+        """The folders of the exams before and after one, in the order of `listed`, of those that nobody has signed."""
+        with self._lock:
+            return self._store.open_neighbours((key.animal, key.date))
+
     def last_exam_before(self, exam: Exam) -> ExamSummary | None:
         """The animal's latest earlier exam, None if there is none."""
         date = exam.date.isoformat()

@@ -36,13 +36,17 @@ Ellipse = tuple[float, float, float, float, float]
 
 
 class EventDocument(BaseModel):
-    """One line of the history: an answer in words. at : UTC, ISO 8601;  undone : whether it has no effect now"""
+    """One line of the history: an answer in words. at : UTC, ISO 8601;  undone : whether it has no effect now
+
+    remark : the text of a comment, else empty
+    """
 
     sequence: int
     who: str
     at: str
     what: str
     undone: bool = False
+    remark: str = ""
 
 
 class SignatureDocument(BaseModel):
@@ -65,10 +69,14 @@ class UserDocument(BaseModel):
 
 
 class CountDocument(BaseModel):
-    """A count in the sheet's words. figure : the number, or "none seen", or "not scanned"; the rest may be empty"""
+    """A count in the sheet's words. figure : the number, or "none seen", or "not scanned"; the rest may be empty
+
+    noun : what the figure counts, as in the form that goes with it
+    """
 
     figure: str
     count_text: str = ""
+    noun: str = ""
     range: str = ""
     at_least: str = ""
     stage: str = ""
@@ -94,7 +102,7 @@ class EggDocument(BaseModel):
     confidence : probability that it is one real egg or follicle
     must_answer : whether the exam cannot be signed before somebody says what it is
     description : size, or why it is not counted, in words
-    certainty : like "75 % sure", "" if answered or not counted
+    certainty : like "75 % sure", and in a sentence of what; both "" if answered or not counted
     outlines : drawn ones, by track;  best : clip index and frame where it is seen best;  picture : address
     remarks : the comments about it
     """
@@ -110,6 +118,7 @@ class EggDocument(BaseModel):
     must_answer: bool
     description: str
     certainty: str
+    certainty_text: str
     answered_by: str | None
     outlines: dict[str, Ellipse]
     reshaped: list[ReshapedOutline]

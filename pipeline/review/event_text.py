@@ -2,6 +2,10 @@
 
 from __future__ import annotations
 
+from pipeline.formatting import FRAME, frames_text
+from pipeline.language.catalogue import STORED
+from pipeline.language.stored_text import stored_text
+from pipeline.language.translation import gettext, pgettext
 from pipeline.people.answers import (
     AddComment,
     AddEgg,
@@ -34,21 +38,29 @@ def event_text(event: Event) -> str:
     """What the answer did, without who and when."""
     answer = event.answer
     if isinstance(answer, SignExam):
-        return "signed the exam"
+        return gettext("signed the exam")
     if isinstance(answer, ReopenExam):
-        return f"reopened the exam: {answer.reason}"
-    if isinstance(answer, Undo | Redo):
-        verb = "undid" if isinstance(answer, Undo) else "redid"
-        return f"{verb} answer {answer.of}"
+        return gettext("reopened the exam: {reason}", reason=answer.reason)
+    if isinstance(answer, Undo):
+        return gettext("undid answer {sequence}", sequence=answer.of)
+    if isinstance(answer, Redo):
+        return gettext("redid answer {sequence}", sequence=answer.of)
     if isinstance(answer, ResolveQuestion):
-        return f"closed the question about answer {answer.of}"
+        return gettext("closed the question about answer {sequence}", sequence=answer.of)
     if isinstance(answer, AddComment):
-        return f"commented: {answer.text}"
+        return gettext("commented: {text}", text=answer.text)
     if isinstance(answer, MarkUnusable | MarkUsable):
-        usability = "unusable" if isinstance(answer, MarkUnusable) else "usable again"
-        return f"{answer.clip}, frames {answer.first} to {answer.last}: {usability}"
+        frames = frames_text(answer.clip, answer.first, answer.last)
+        if isinstance(answer, MarkUnusable):
+            return gettext("{frames}: unusable", frames=frames)
+        return gettext("{frames}: usable again", frames=frames)
     if isinstance(answer, AddEgg):
-        return f"added a missed egg, {answer.stage}, in {answer.clip}, frame {answer.frame}{_count_change(event)}"
+        added = gettext(
+            "added a missed egg, {stage}, in {place}",
+            stage=stored_text(answer.stage),
+            place=pgettext(STORED, FRAME, clip=answer.clip, first=answer.frame),
+        )
+        return f"{added}{_count_change(event)}"
     return f"{_egg_answer_text(event)}{_count_change(event)}"
 
 
@@ -57,26 +69,29 @@ def _egg_answer_text(event: Event) -> str:
     numbers = sorted({*before, *after}, key=int)
     names = _numbers_text(numbers)
     if isinstance(answer, ConfirmEgg):
-        return f"{names}: confirmed"
+        return gettext("{names}: confirmed", names=names)
     if isinstance(answer, RejectEgg):
-        return f"{names}: not an egg"
+        return gettext("{names}: not an egg", names=names)
     if isinstance(answer, LeaveUncertain):
-        return f"{names}: cannot tell"
+        return gettext("{names}: cannot tell", names=names)
     if isinstance(answer, ReshapeEgg):
-        return f"{names}: new outline in {answer.clip}, frame {answer.frame}"
+        place = pgettext(STORED, FRAME, clip=answer.clip, first=answer.frame)
+        return gettext("{names}: new outline in {place}", names=names, place=place)
     if isinstance(answer, SetStage):
-        return f"{names}: {answer.stage}"
+        return f"{names}: {stored_text(answer.stage)}"
     if isinstance(answer, MergeEggs):
-        return f"{names}: the same egg"
+        return gettext("{names}: the same egg", names=names)
     if isinstance(answer, SplitEgg):
-        return f"{names}: two eggs"
+        return gettext("{names}: two eggs", names=names)
     raise TypeError(f"no text for {answer.kind}")
 
 
 def _numbers_text(numbers: list[str]) -> str:
-    if len(numbers) < 2:
-        return f"no. {numbers[0]}" if numbers else "no egg"
-    return f"nos. {', '.join(numbers[:-1])} and {numbers[-1]}"
+    if not numbers:
+        return gettext("no egg")
+    if len(numbers) == 1:
+        return gettext("no. {number}", number=numbers[0])
+    return gettext("nos. {numbers} and {last}", numbers=", ".join(numbers[:-1]), last=numbers[-1])
 
 
 def _count_change(event: Event) -> str:
@@ -84,4 +99,5 @@ def _count_change(event: Event) -> str:
     before, after = event.before.get("shelled"), event.after.get("shelled")
     if not before or not after or before[1] == after[1]:
         return ""
-    return f" (shelled eggs {before[1]} \N{RIGHTWARDS ARROW} {after[1]})"
+    change = gettext("(shelled eggs {before} → {after})", before=before[1], after=after[1])
+    return f" {change}"

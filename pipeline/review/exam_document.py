@@ -11,13 +11,24 @@ from numpy.typing import NDArray
 from models.printable import printable
 from models.stages import Stage
 from pipeline.estimate.results import Count, EggFinding, ExamFinding, Sighting
-from pipeline.formatting import date_text, percent, plural
+from pipeline.formatting import date_text, percent
+from pipeline.language.stored_text import stored_text
+from pipeline.language.translation import gettext, ngettext
 from pipeline.people.answers import AddComment
 from pipeline.people.event_log import Event
 from pipeline.people.signatures import login_text
 from pipeline.people.users import User
+from pipeline.report.flag_text import translated_flags
+from pipeline.report.sheet_entries import egg_confidence_text
 from pipeline.report.summary import ExamSummary
-from pipeline.report.text import clip_title, count_text, interval_text, size_text
+from pipeline.report.text import (
+    clip_title,
+    follicle_count_text,
+    interval_text,
+    shelled_count_text,
+    shelled_text,
+    size_text,
+)
 from pipeline.review.best_view import best_view, usable_clips
 from pipeline.review.document_models import (
     ClipDocument,
@@ -71,7 +82,7 @@ def exam_document(
         program=_counts(case.summary.finding, case.summary.is_scanned),
         flags=[
             FlagDocument(severity=flag.severity, reason=f"{flag.reason} {flag.advice}".strip())
-            for flag in reviewed.finding.flags
+            for flag in translated_flags(reviewed.finding.flags)
         ],
         eggs=[_egg(egg, reviewed, clips, egg.number in must_answer) for egg in shown],
         clips=[
@@ -92,7 +103,7 @@ def exam_document(
         ],
         refused=[
             # Its name may be the reason: a name of invalid Unicode cannot be sent as it is.
-            RefusedClipDocument(file=printable(scan.file), reason=printable(scan.reason or ""))
+            RefusedClipDocument(file=printable(scan.file), reason=stored_text(printable(scan.reason or "")))
             for scan in case.scans
             if scan.status == "refused"
         ],
@@ -124,7 +135,14 @@ def outlines_document(scan: ClipScan) -> OutlinesDocument:
 
 
 def event_document(event: Event, *, undone: bool = False) -> EventDocument:
-    return EventDocument(sequence=event.sequence, who=event.person, at=event.at, what=event_text(event), undone=undone)
+    return EventDocument(
+        sequence=event.sequence,
+        who=event.person,
+        at=event.at,
+        what=event_text(event),
+        undone=undone,
+        remark=event.answer.text if isinstance(event.answer, AddComment) else "",
+    )
 
 
 def egg_finding(egg: ReviewedEgg, reviewed: ExamReview) -> EggFinding:
@@ -160,6 +178,7 @@ def _egg(egg: ReviewedEgg, reviewed: ExamReview, clips: Sequence[ClipScan], must
         must_answer=must_answer,
         description=_description(egg, finding, is_counted, has_scale),
         certainty=_certainty(egg, finding, is_counted),
+        certainty_text=_certainty_text(egg, finding, is_counted),
         answered_by=egg.answered_by,
         outlines={str(track): outline for track, outline in egg.outlines.items()},
         reshaped=[
@@ -179,17 +198,25 @@ def _is_about(comment: Event, egg: ReviewedEgg) -> bool:
 
 def _description(egg: ReviewedEgg, finding: EggFinding, is_counted: bool, has_scale: bool) -> str:
     if egg.outlines and len(egg.segments) == 1:
-        return f"{size_text(finding, has_scale)}, drawn by hand" if is_counted else "drawn by hand"
+        if not is_counted:
+            return gettext("drawn by hand")
+        return gettext("{size}, drawn by hand", size=size_text(finding, has_scale))
     if is_counted:
         return size_text(finding, has_scale)
-    return "not counted" if egg.verdict == "not-egg" else "uncertain, not counted"
+    return gettext("not counted") if egg.verdict == "not-egg" else stored_text("uncertain, not counted")
 
 
 def _certainty(egg: ReviewedEgg, finding: EggFinding, is_counted: bool) -> str:
     # For an egg that is not counted its own probability would mislead: the exam as a whole makes it unlikely.
     if not is_counted or egg.is_settled:
         return ""
-    return f"{percent(finding.confidence)} sure".replace(" ", NO_BREAK_SPACE)
+    return gettext("{probability} sure", probability=percent(finding.confidence)).replace(" ", NO_BREAK_SPACE)
+
+
+def _certainty_text(egg: ReviewedEgg, finding: EggFinding, is_counted: bool) -> str:
+    if not is_counted or egg.is_settled:
+        return ""
+    return egg_confidence_text(finding)
 
 
 def _signature(reviewed: ExamReview, signature: Signature) -> SignatureDocument:
@@ -200,30 +227,30 @@ def _signature(reviewed: ExamReview, signature: Signature) -> SignatureDocument:
     if signed_count and signed_count != [current.at_least, current.estimate, *current.interval90]:
         at_least, estimate, low, high = signed_count
         count = Count(at_least, estimate, (low, high))
-        then = (
-            f"The signed count was {count_text(count, 'shelled egg')}, {interval_text(count)}; "
-            "the recordings have been read again since."
+        then = gettext(
+            "The signed count was {count}; the recordings have been read again since.", count=shelled_text(count)
         )
     return SignatureDocument(
         name=signature.name,
         role=signature.role,
         at=signature.at,
-        login=login_text(signature.logged_in),
+        login=stored_text(login_text(signature.logged_in)),
         then=then,
     )
 
 
 def _counts(finding: ExamFinding, is_scanned: bool) -> CountDocument:
     if not is_scanned:
-        return CountDocument(figure="not scanned")
-    shelled, follicles = finding.shelled, finding.follicles.estimate
+        return CountDocument(figure=gettext("not scanned"))
+    shelled, stage = finding.shelled, stored_text(finding.stage)
     return CountDocument(
-        figure=str(shelled.estimate) if shelled.estimate else "none seen",
-        count_text=count_text(shelled, "shelled egg"),
+        figure=str(shelled.estimate) if shelled.estimate else gettext("none seen"),
+        count_text=shelled_count_text(shelled),
+        noun=ngettext("shelled egg", "shelled eggs", shelled.estimate),
         range=interval_text(shelled),
-        at_least=f"at least {shelled.at_least}",
-        stage="" if finding.stage == "none seen" else f"{finding.stage} ({percent(finding.stage_probability)})",
-        follicles=plural(follicles, "follicle") if follicles else "",
+        at_least=gettext("at least {number}", number=shelled.at_least),
+        stage="" if finding.stage == "none seen" else f"{stage} ({percent(finding.stage_probability)})",
+        follicles=follicle_count_text(finding.follicles) if finding.follicles.estimate else "",
     )
 
 

@@ -14,7 +14,7 @@ from pathlib import Path
 from typing import Any
 
 from pipeline.estimate.results import EggFinding
-from pipeline.formatting import number_style
+from pipeline.language.style import stored_style
 from pipeline.people.answers import Redo, Undo
 from pipeline.people.signatures import StoredSignature, current_signature
 from pipeline.report.export.result import result_document, to_json_bytes
@@ -80,8 +80,8 @@ def render_signed_sheet(reviewed: ExamReview, read_frame: ReadFrame) -> SignedPa
     if stored is None:
         return None
     pages, sign_off = case.settings.pages, SignOff.of(stored)
-    signature = sheet_signature(sign_off, pages, changes=_changes(reviewed, stored), is_signed_sheet=True)
-    with number_style(pages.decimal_mark):
+    with pages.style():
+        signature = sheet_signature(sign_off, pages, changes=_changes(reviewed, stored), is_signed_sheet=True)
         content = sheet_content(
             case.exam,
             reviewed.finding,
@@ -113,6 +113,8 @@ def sync_signed_sheet(out: Path, reviewed: ExamReview, read_frame: ReadFrame) ->
         remove_signed_sheet(folder)
         return
     sha256 = settings_sha256(case.settings)
+    with stored_style():
+        result = result_document(case.exam, reviewed.finding, case.scans, case.model, sha256)
     document = {
         "schema": "clutchlight/signed-result/2",
         "signed": signed_document(signature),
@@ -122,7 +124,7 @@ def sync_signed_sheet(out: Path, reviewed: ExamReview, read_frame: ReadFrame) ->
             {"sequence": event.sequence, "at": event.at, "person": event.person, "answer": event.answer.model_dump()}
             for event in reviewed.events
         ],
-        "result": result_document(case.exam, reviewed.finding, case.scans, case.model, sha256),
+        "result": result,
     }
     write_atomically(folder / SIGNED_HTML, [pages.html])
     write_atomically(folder / SIGNED_PDF, [pages.pdf])

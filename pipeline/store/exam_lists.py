@@ -32,6 +32,7 @@ _SIGNED = Table(
     prefixes=["TEMPORARY"],
     sqlite_with_rowid=False,
 )
+_ORDER = (ExamRow.urgency, ExamRow.error_probability.desc(), ExamRow.folder)
 _UNMARK = delete(_SIGNED).where(_SIGNED.c.animal == bindparam("animal"), _SIGNED.c.date == bindparam("date"))
 
 
@@ -93,13 +94,30 @@ class ListedStore(Store):
         """A page of the exams that match. first : place of its first exam, from 0"""
         is_signed = exists().where(_SIGNED.c.animal == ExamRow.animal, _SIGNED.c.date == ExamRow.date)
         matches = _conditions(query, is_signed)
-        order = (ExamRow.urgency, ExamRow.error_probability.desc(), ExamRow.folder)
         page = select(ExamRow.animal, ExamRow.date).where(*matches)
-        page = page.order_by(is_signed, *order) if query.is_signed is None else page.order_by(*order)
+        page = page.order_by(is_signed, *_ORDER) if query.is_signed is None else page.order_by(*_ORDER)
         with self._marked() as session:
             count = session.scalar(select(func.count()).select_from(ExamRow).where(*matches)) or 0
             keys = session.execute(page.limit(number).offset(first))
             return ExamPage(tuple((animal, date) for animal, date in keys), count)
+
+    def open_neighbours(self, key: ListedKey) -> tuple[str | None, str | None]:
+        """The folders of the exams before and after one, of those that are not signed; None at the ends of the list."""
+        is_signed = exists().where(_SIGNED.c.animal == ExamRow.animal, _SIGNED.c.date == ExamRow.date)
+        listed = (
+            select(
+                ExamRow.animal,
+                ExamRow.date,
+                func.lag(ExamRow.folder).over(order_by=_ORDER).label("before"),
+                func.lead(ExamRow.folder).over(order_by=_ORDER).label("after"),
+            )
+            .where(*_conditions(ExamQuery(is_signed=False), is_signed))
+            .subquery()
+        )
+        of_exam = select(listed.c.before, listed.c.after).where(listed.c.animal == key[0], listed.c.date == key[1])
+        with self._marked() as session:
+            row = session.execute(of_exam).first()
+            return (None, None) if row is None else (row[0], row[1])
 
     def listed_folders(self) -> list[tuple[str, str, str]]:
         """Animal, date and folder of every exam, by animal and date."""

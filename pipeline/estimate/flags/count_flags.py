@@ -8,7 +8,7 @@ from pipeline.estimate.flags.catalogue import next_sweep_advice, within_one_text
 from pipeline.estimate.flags.inputs import FlagInputs
 from pipeline.estimate.flags.raised_flag import RaisedFlag, RaisedFlags
 from pipeline.estimate.results import Sighting
-from pipeline.formatting import percent
+from pipeline.formatting import frames_text, percent
 from pipeline.scan.coverage import swept_windows
 from pipeline.settings import FlagSettings
 
@@ -76,4 +76,4 @@ def _basis_flags(inputs: FlagInputs) -> RaisedFlags:
 
 def _place_text(sightings: Sequence[Sighting]) -> str:
     """left-1.mp4, frames 4 to 9 and right-1.mp4, frames 30 to 41"""
-    return " and ".join(f"{one.clip}, frames {one.first_frame} to {one.last_frame}" for one in sightings)
+    return " and ".join(frames_text(one.clip, one.first_frame, one.last_frame) for one in sightings)

@@ -10,6 +10,7 @@ from pipeline.estimate.flags.inputs import FlagInputs
 from pipeline.estimate.flags.raised_flag import RaisedFlag, RaisedFlags
 from pipeline.estimate.flags.scan_flags import clip_flags, scan_flags
 from pipeline.estimate.results import Flag
+from pipeline.language.style import stored_style
 from pipeline.scan.coverage import usable_clips
 from pipeline.settings import Settings
 
@@ -17,8 +18,9 @@ __all__ = ["evaluate_flags"]
 
 
 def evaluate_flags(inputs: FlagInputs, settings: Settings) -> tuple[Flag, ...]:
-    """The flags of an exam, most urgent first, then in the order of the catalogue."""
-    return by_urgency(raised.flag for raised in _raised_flags(inputs, settings))
+    """The flags of an exam, most urgent first, then in the order of the catalogue. Their texts are in English."""
+    with stored_style():  # an exam may be estimated while a page is written
+        return by_urgency(raised.flag for raised in _raised_flags(inputs, settings))
 
 
 def _raised_flags(inputs: FlagInputs, settings: Settings) -> RaisedFlags:

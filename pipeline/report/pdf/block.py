@@ -192,7 +192,7 @@ class Description:
     title: str
     author: str
     subject: str
-    language: str = "en"
+    language: str
 
 
 def write_pdf(pages: Sequence[Block], description: Description) -> bytes:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from models.stages import Stage
-from pipeline.report.body_map import APPENDAGES, BODY_BOX, HEIGHT, WIDTH, BodyMap
+from pipeline.report.body_map import APPENDAGES, BODY_BOX, HEIGHT, WIDTH, BodyMap, MapLabels
 from pipeline.report.pdf.block import Block, Point, Stroke
 from pipeline.report.pdf.text_style import GREEN, MUTED, RULE_COLOUR, WHITE, TextStyle
 
@@ -19,8 +19,8 @@ LABEL = TextStyle(6.2)
 
 def body_map_block(found: BodyMap, text: str, width: float) -> Block:
     """text : the map in words"""
-    scale = width / WIDTH
-    block = Block(scale * HEIGHT, "Figure", f"Where the eggs are, seen from below. {text}")
+    scale, labels = width / WIDTH, MapLabels.in_use()
+    block = Block(scale * HEIGHT, "Figure", f"{labels.title}. {text}")
 
     def scaled(x: float, y: float) -> Point:
         return scale * x, scale * y
@@ -33,10 +33,10 @@ def body_map_block(found: BodyMap, text: str, width: float) -> Block:
         block.ellipse(scaled(part.x, part.y), size, Stroke(MUTED, 0.5), degrees=part.degrees)
     block.ellipse(scaled(middle, top + body_height / 2), scaled(body_width, body_height), Stroke(weight=0.8), WHITE)
     block.line(scaled(middle, top + 6), scaled(middle, top + body_height - 6), Stroke(RULE_COLOUR, 0.4))
-    block.text("head", scaled(middle + 24, 2), LABEL)
-    block.text("tail", scaled(middle + 14, HEIGHT - 18), LABEL)
-    block.text("her right", scaled(0, 12), LABEL)
-    block.text("her left", scaled(WIDTH, 12), LABEL, align="right")
+    block.text(labels.head, scaled(middle + 24, 2), LABEL)
+    block.text(labels.tail, scaled(middle + 14, HEIGHT - 18), LABEL)
+    block.text(labels.right, scaled(0, 12), LABEL)
+    block.text(labels.left, scaled(WIDTH, 12), LABEL, align="right")
     radius = found.radius * width
     number = TextStyle(1.3 * radius, "bold")
     for egg in found.eggs:

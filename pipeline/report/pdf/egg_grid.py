@@ -6,6 +6,7 @@ from collections.abc import Sequence
 from dataclasses import replace
 
 from models.stages import Stage
+from pipeline.language.translation import gettext
 from pipeline.report.egg_pictures import HEIGHT, STAGE_DASHES_PX, WIDTH, EggCutout
 from pipeline.report.pdf.block import Block, Stroke
 from pipeline.report.pdf.range_bar import range_bar_block
@@ -59,7 +60,7 @@ def _picture(entry: EggEntry | UncountedEntry, width: float) -> Block:
     if entry.cutout is None:
         block.box((0, 0), (width, height), Stroke(MUTED, dash=(2.0, 2.0)))
         style = replace(SMALL.muted, size=min(SMALL.size, width / 6))
-        block.text("no picture kept", (width / 2, height / 2 - 5), style, align="middle")
+        block.text(gettext("no picture kept"), (width / 2, height / 2 - 5), style, align="middle")
         return block
     block.picture(entry.cutout.jpeg, (0, 0), (width, height))
     block.place(_lines(entry.cutout, entry.stage, width / WIDTH), (0, 0), clip=(width, height))
@@ -92,7 +93,7 @@ def _egg_caption(egg: EggEntry, width: float) -> Block:
     block = Block()
     title = Block(role="P")
     x = title.text(f"{egg.identity} ", (0, 0), NUMBER)
-    name = f"{egg.stage} {egg.stage_percent}".rstrip()
+    name = f"{egg.stage_name} {egg.stage_percent}".rstrip()
     title.text(BODY.bold.truncate(name, width - x), (x, 1.5), BODY.bold)
     block.place(title, (0, 0))
     y = 12.5
@@ -129,5 +130,6 @@ def _views(block: Block, views: Sequence[ViewLink], y: float, width: float) -> f
         style = replace(SMALL, colour=GREEN) if view.address else SMALL.muted
         y = block.paragraph(view.text, (0, y), width, style, link=view.address)
     if len(views) > MAX_VIEWS:
-        y = block.paragraph(f"and {len(views) - MAX_VIEWS} more, see report.html", (0, y), width, SMALL.muted)
+        more = gettext("and {number} more, see report.html", number=len(views) - MAX_VIEWS)
+        y = block.paragraph(more, (0, y), width, SMALL.muted)
     return y

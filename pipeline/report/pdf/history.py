@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
+from pipeline.language.translation import gettext
 from pipeline.report.history_text import HistoryRow
 from pipeline.report.pdf.block import Align, Block, Point, Stroke
 from pipeline.report.pdf.table import Column, TableRow, table_block
@@ -41,7 +42,7 @@ def history_block(history: HistoryContent, labels: SheetLabels, width: float) ->
 
 
 def _table(rows: Sequence[HistoryRow], labels: SheetLabels) -> Block:
-    heads = ("Exam", "Shelled eggs", "Follicles", "Stage", labels.passed)
+    heads = (gettext("Exam"), gettext("Shelled eggs"), gettext("Follicles"), gettext("Stage"), labels.passed)
     columns = [Column(head, x, width) for head, (x, width) in zip(heads, COLUMNS, strict=True)]
     shown = [
         TableRow(
@@ -55,7 +56,7 @@ def _table(rows: Sequence[HistoryRow], labels: SheetLabels) -> Block:
     block.place(table, (0, 0))
     block.height = table.height
     if len(rows) > MAX_ROWS:
-        more = f"and {len(rows) - MAX_ROWS} more, see report.html"
+        more = gettext("and {number} more, see report.html", number=len(rows) - MAX_ROWS)
         block.height = block.paragraph(more, (0, block.height), TABLE_WIDTH, SMALL.bold)
     return block
 
@@ -84,7 +85,7 @@ class _TimelineDrawing:
             self._text("?", x, BOTTOM - 6, "middle", MUTED)
         for mark in drawn.marks:
             self._mark(mark)
-        key = "dot: shelled eggs · ring: follicles · line: 90 % range · triangle: left her"
+        key = gettext("dot: shelled eggs · ring: follicles · line: 90 % range · triangle: left her")
         self.block.text(key, self.scaled(WIDTH, HEIGHT + 3), AXIS.muted, align="right")
         return self.block
 

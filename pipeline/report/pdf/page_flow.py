@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 
+from pipeline.language.translation import gettext
 from pipeline.report.pdf.block import A4, Block, Stroke
 from pipeline.report.pdf.text_style import RULE_COLOUR, SMALL, TITLE
 
@@ -37,10 +38,11 @@ class PageFlow:
         """The pages with their feet."""
         for number, page in enumerate(self._pages, 1):
             foot = Block(role="Artifact")
+            place = gettext("page {number} of {pages}", number=number, pages=len(self._pages))
             foot.line((0, 0), (WIDTH, 0), Stroke(RULE_COLOUR, 0.5))
             foot.text(SMALL.truncate(self.name, WIDTH - 90), (0, 3), SMALL.muted)
             foot.text(SMALL.truncate(self.caution, WIDTH), (0, 11), SMALL.muted)
-            foot.text(f"page {number} of {len(self._pages)}", (WIDTH, 3), SMALL.muted, align="right")
+            foot.text(place, (WIDTH, 3), SMALL.muted, align="right")
             page.place(foot, (LEFT, FOOT_Y))
         return self._pages
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
+from pipeline.language.translation import gettext, mark
 from pipeline.report.pdf.block import Block
 from pipeline.report.pdf.page_flow import WIDTH
 from pipeline.report.pdf.table import Column, TableRow, table_block
@@ -14,13 +15,13 @@ from pipeline.report.sheet_entries import ClipEntry
 __all__ = ["recordings_blocks"]
 
 ROWS = 12  # of one table
-COLUMNS = (
-    Column("Clip", 0.0, 120.0),
-    Column("Window", 126.0, 50.0),
-    Column("Length", 180.0, 44.0),
-    Column("Frames used", 230.0, 66.0),
-    Column("Scale", 302.0, 66.0),
-    Column("Outcome", 374.0, WIDTH - 374.0),
+COLUMNS = (  # title, left edge and width, points
+    (mark("Clip"), 0.0, 120.0),
+    (mark("Window"), 126.0, 50.0),
+    (mark("Length"), 180.0, 44.0),
+    (mark("Frames used"), 230.0, 66.0),
+    (mark("Scale"), 302.0, 66.0),
+    (mark("Outcome"), 374.0, WIDTH - 374.0),
 )
 
 
@@ -38,4 +39,4 @@ def _table(clips: Sequence[ClipEntry]) -> Block:
         outcome = f"{clip.outcome_label} {clip.reason}" if clip.reason else clip.outcome
         cells = (clip.file, clip.window, clip.length, clip.used, clip.scale, outcome)
         rows.append(TableRow(cells, (SMALL.bold,)))
-    return table_block(COLUMNS, rows)
+    return table_block([Column(gettext(head), x, width) for head, x, width in COLUMNS], rows)

@@ -7,6 +7,9 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
+from pipeline.formatting import sentence_case
+from pipeline.language.style import current_language
+from pipeline.language.translation import gettext
 from pipeline.report.pdf.block import Block, Description, Stroke, write_pdf
 from pipeline.report.pdf.body_map import body_map_block
 from pipeline.report.pdf.egg_grid import GUTTER, egg_rows
@@ -57,7 +60,7 @@ def sheet_pdf(content: SheetContent, signature: SheetSignature | None = None) ->
     flow.add(_paragraph(content.footer, SMALL.muted, above=5))
     title = f"{content.animal}, {content.date}: {content.headline}"
     author = signature.name if signature and not signature.signed_sheet_link else content.station or "Clutchlight"
-    return write_pdf(flow.finished(), Description(title, author, labels.document_type))
+    return write_pdf(flow.finished(), Description(title, author, labels.document_type, current_language()))
 
 
 def _paragraph(text: str, style: TextStyle, above: float = 0.0) -> Block:
@@ -93,10 +96,17 @@ def _header(content: SheetContent) -> Block:
 def _signature(signature: SheetSignature) -> Block:
     """Who signed what, in a double frame, and what people changed."""
     block, inside = Block(), WIDTH - 16
-    said = f"Signed by {signature.name}, {signature.role}, {signature.signed_at}: {signature.signed_count}."
+    said = gettext(
+        "Signed by {name}, {role}, {moment}: {count}.",
+        name=signature.name,
+        role=signature.role,
+        moment=signature.signed_at,
+        count=signature.signed_count,
+    )
     y = block.paragraph(said, (8, 5), inside, BODY.bold)
-    login = f"{signature.login.capitalize()}. " if signature.login else ""
-    y = block.paragraph(f"{login}In the record of all answers: {signature.chain}.", (8, y), inside, SMALL.muted)
+    login = f"{sentence_case(signature.login)}. " if signature.login else ""
+    record = gettext("In the record of all answers: {entry}.", entry=signature.chain)
+    y = block.paragraph(f"{login}{record}", (8, y), inside, SMALL.muted)
     for change in signature.changes:
         y = block.paragraph(change, (8, y), inside, SMALL)
     for inset in (0.0, 2.2):
@@ -113,8 +123,7 @@ def _facts(facts: Sequence[Fact]) -> Block:
     for number, fact in enumerate(facts):
         x, width = step * number, step - 10
         block.text(fact.label, (x, 2.5), SMALL.muted)
-        value = fact.value[:1].upper() + fact.value[1:]
-        y = block.paragraph(value, (x, 12), width, TextStyle(9.5, "bold"))
+        y = block.paragraph(sentence_case(fact.value), (x, 12), width, TextStyle(9.5, "bold"))
         bottom = max(bottom, block.paragraph(fact.detail, (x, y), width, BODY) if fact.detail else y)
     block.line((0, bottom + 3), (WIDTH, bottom + 3), RULE)
     block.height = bottom + 3
@@ -125,14 +134,18 @@ def _sweep(content: SheetContent) -> tuple[str, list[Block], str]:
     """Title, drawing and hint: when the eggs were in view and, on the right, where they are."""
     labels, plot = content.labels, content.sweep_plot
     assert plot is not None
-    hint = "bar: in view · tick: best frame · band: clear frames"
+    hint = gettext("bar: in view · tick: best frame · band: clear frames")
     if any(column.turns for panel in plot.panels for column in panel.columns):
         # The title says what a bar is; the caution about the map must not be cut off.
-        hint = "tick: best frame · band: clear frames · broken line: turn"
+        hint = gettext("tick: best frame · band: clear frames · broken line: turn")
     if content.body_map is None:
         return labels.sweep, [sweep_plot_block(plot, WIDTH)], hint
-    hint += " · map: from below, not to scale"
-    hint += "" if content.body_map.is_directed else ", ends may be swapped"
+    on_map = (
+        gettext("map: from below, not to scale")
+        if content.body_map.is_directed
+        else gettext("map: from below, not to scale, ends may be swapped")
+    )
+    hint = f"{hint} · {on_map}"
     body, width = Block(), WIDTH - BODY_MAP_WIDTH - GUTTER
     sweep = sweep_plot_block(plot, width)
     placed = body_map_block(content.body_map, content.body_map_text, BODY_MAP_WIDTH)
@@ -140,7 +153,7 @@ def _sweep(content: SheetContent) -> tuple[str, list[Block], str]:
     body.place(placed, (WIDTH - BODY_MAP_WIDTH, 0))
     below = body.paragraph(content.body_map_text, (0, sweep.height + 2), width, LEGEND)
     body.height = max(below, placed.height)
-    return f"{labels.sweep}, and where", [body], hint
+    return labels.sweep_and_map, [body], hint
 
 
 def _cautions(cautions: Sequence[str]) -> Block:

@@ -6,6 +6,7 @@ eggs, and eggs and clips that one page cannot hold are left out with a note.
 
 from __future__ import annotations
 
+from pipeline.language.translation import gettext, ngettext, pgettext
 from pipeline.report.pdf.block import Block, Point, Stroke
 from pipeline.report.pdf.text_style import GREEN, MUTED, RULE_COLOUR, WHITE, TextStyle
 from pipeline.report.sweep_plot import (
@@ -46,11 +47,13 @@ def sweep_plot_block(plot: SweepPlot, width: float) -> Block:
         block.height += drawn.height
     left_out = []
     if len(plot.numbers) > rows:
-        left_out.append(f"{len(plot.numbers) - rows} more eggs")
+        left_out.append(ngettext("{number} more egg", "{number} more eggs", len(plot.numbers) - rows))
     if len(plot.panels) > len(panels):
-        left_out.append(f"{sum(len(panel.columns) for panel in plot.panels[len(panels) :])} more clips")
+        clips = sum(len(panel.columns) for panel in plot.panels[len(panels) :])
+        left_out.append(ngettext("{number} more clip", "{number} more clips", clips))
     if left_out:
-        note = f"and {' and '.join(left_out)}, see report.html"
+        joined = pgettext("list", " and ").join(left_out)
+        note = gettext("and {more}, see report.html", more=joined)
         block.height = block.paragraph(note, (0, block.height), width, LABEL.muted)
     return block
 
@@ -71,7 +74,7 @@ class _PanelDrawing:
 
     def draw(self, plot: SweepPlot, panel: SweepPanel) -> Block:
         bars = "; ".join(bar.description for column in panel.columns for bar in column.bars)
-        self.block.alternative_text = f"When the eggs were in view in {', '.join(panel.files)}: {bars or 'never'}"
+        self.block.alternative_text = f"{panel.title}: {bars or gettext('never')}"
         for row in range(self.rows):
             self._row_label(plot, row)
             y = self.row_top(row + 1)

@@ -2,9 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-
 from pipeline.estimate.results import Flag
+from pipeline.language.stored_text import stored_text
 from pipeline.report.pdf.block import Block, Stroke
 from pipeline.report.pdf.page_flow import WIDTH
 from pipeline.report.pdf.range_bar import range_bar_block
@@ -16,7 +15,7 @@ __all__ = ["verdict_blocks"]
 
 LEFT_WIDTH = 0.45 * WIDTH
 GAP = 20.0
-FLAG_X = 50.0  # of the text, from the left edge of its severity
+FLAG_X = 50.0  # of the text, from the left edge of its severity; more where a language has long words
 MAX_LINES_BESIDE = 16  # of the flags beside the count
 RULE = Stroke()
 
@@ -27,6 +26,7 @@ def verdict_blocks(content: SheetContent) -> list[Block]:
     block.line((0, 0), (WIDTH, 0), Stroke(weight=2))
     count, width = _count(content.verdict), WIDTH - LEFT_WIDTH - GAP
     beside, lines = Block(), 0
+    text_x = max([FLAG_X, *(_label_width(flag) + 6 for flag in content.flags)])
     heading = Block(role="H2")
     heading.text(content.labels.actions, (0, 0), TITLE)
     beside.place(heading, (0, -2))
@@ -36,21 +36,17 @@ def verdict_blocks(content: SheetContent) -> list[Block]:
         beside.height = beside.paragraph(content.labels.no_flags, (0, beside.height), width, BODY)
     shown = 0
     for flag in content.flags:
-        lines += len(BODY.wrap(_text(flag), width - FLAG_X))
+        lines += len(BODY.wrap(_text(flag), width - text_x))
         if shown and lines > MAX_LINES_BESIDE:
             break
-        drawn = _flag(flag, width)
+        drawn = _flag(flag, width, text_x)
         beside.place(drawn, (0, beside.height))
         beside.height += drawn.height
         shown += 1
     block.place(count, (0, 6))
     block.place(beside, (LEFT_WIDTH + GAP, 6))
     block.height = 6 + max(count.height, beside.height, 46) + 5
-    return [block, *_rest(content.flags[shown:])]
-
-
-def _rest(flags: Sequence[Flag]) -> list[Block]:
-    return [_flag(flag, WIDTH) for flag in flags]
+    return [block, *(_flag(flag, WIDTH, text_x) for flag in content.flags[shown:])]
 
 
 def _count(verdict: Verdict) -> Block:
@@ -78,9 +74,13 @@ def _text(flag: Flag) -> str:
     return f"{flag.reason} {flag.advice}".rstrip()
 
 
-def _flag(flag: Flag, width: float) -> Block:
+def _label_width(flag: Flag) -> float:
+    return SMALL.bold.width(stored_text(flag.severity)) + 8
+
+
+def _flag(flag: Flag, width: float, text_x: float) -> Block:
     """White on red for the vet today, boxed for a check, dotted for a note."""
-    block, label_width = Block(), SMALL.bold.width(flag.severity) + 8
+    block, label_width = Block(), _label_width(flag)
     if flag.severity == "vet today":
         style = TextStyle(SMALL.size, "bold", WHITE)
         block.box((0, 0), (label_width, 10.5), Stroke(RED), RED)
@@ -90,6 +90,6 @@ def _flag(flag: Flag, width: float) -> Block:
     else:
         style = SMALL
         block.box((0, 0), (label_width, 10.5), Stroke(dash=(1.0, 1.5)))
-    block.text(flag.severity, (4, 0.5), style)
-    block.height = block.paragraph(_text(flag), (FLAG_X, 0), width - FLAG_X, BODY) + 2.5
+    block.text(stored_text(flag.severity), (4, 0.5), style)
+    block.height = block.paragraph(_text(flag), (text_x, 0), width - text_x, BODY) + 2.5
     return block

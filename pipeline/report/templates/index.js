@@ -2,9 +2,23 @@
    list goes on from page to page, in order of review priority. */
 (() => {
   "use strict";
+  const { plural = "", sentences = {} } = JSON.parse(document.getElementById("sentences").textContent);
+  const language = document.documentElement.lang;
+  const filled = (text, values) => text.replace(/\{(\w+)\}/g, (_, name) => values[name]);
   warnIfOld(document.getElementById("run"));
   const table = document.getElementById("exams");
   if (table) addPackedRows(table).then(() => listExams(table, document.getElementById("filters")));
+
+  /* A sentence in the language of the page, with its values. */
+  function gettext(message, values = {}) {
+    return filled(sentences[message] ?? message, values);
+  }
+
+  /* The same in the form that goes with a number, which is its value ``number``. */
+  function ngettext(one, many, number, values = {}) {
+    const form = sentences[one]?.[plural[number] ?? plural[100 + (number % 100)]];
+    return filled(form ?? (number === 1 ? one : many), { number, ...values });
+  }
 
   /* Of gzip in base64. */
   async function unpacked(text) {
@@ -31,9 +45,19 @@
   function warnIfOld(line) {
     const hours = line ? (Date.now() - Date.parse(line.dataset.ended)) / 3.6e6 : 0;
     if (!line || hours <= Number(line.dataset.staleAfterHours)) return;
-    const age = hours < 72 ? `${Math.floor(hours)} hours` : `${Math.floor(hours / 24)} days`;
     const warning = document.createElement("b");
-    warning.textContent = `This page is ${age} old: no run has ended since. `;
+    const text = hours < 72
+      ? ngettext(
+        "This page is {number} hour old: no run has ended since.",
+        "This page is {number} hours old: no run has ended since.",
+        Math.floor(hours),
+      )
+      : ngettext(
+        "This page is {number} day old: no run has ended since.",
+        "This page is {number} days old: no run has ended since.",
+        Math.floor(hours / 24),
+      );
+    warning.textContent = `${text} `;
     line.classList.add("old");
     line.prepend(warning);
   }
@@ -64,8 +88,9 @@
         return item;
       });
       section.querySelector("ol").replaceChildren(...items);
-      const listed = found.length > most ? `, the first ${most} listed` : "";
-      section.querySelector("small").textContent = `${found.length} found${listed}`;
+      section.querySelector("small").textContent = found.length > most
+        ? gettext("{number} found, the first {most} listed", { number: found.length, most })
+        : ngettext("{number} found", "{number} found", found.length);
     }
 
     form.every.addEventListener("change", () => {
@@ -91,7 +116,7 @@
     rows.forEach((one, place) => (one.place = place));
     const sorted = document.createElement("tbody");
     const more = document.getElementById("more");
-    const alphabet = new Intl.Collator("en", { numeric: true });
+    const alphabet = new Intl.Collator(language, { numeric: true });
     const compare = {
       animal: (a, b) => alphabet.compare(a.animal, b.animal),
       day: (a, b) => (a.day < b.day ? 1 : a.day > b.day ? -1 : 0),
@@ -127,10 +152,17 @@
       arrange(grouped, passing.slice(0, limit));
       markHeads(order, reversed);
       more.parentElement.hidden = passing.length <= limit;
-      more.textContent = `Show ${Math.min(5 * step, passing.length - limit)} more of ${passing.length - limit}`;
-      const noun = rows.length === 1 ? "exam" : "exams";
-      const listed = passing.length > limit ? `, the first ${limit} listed` : "";
-      form.querySelector("output").value = `${passing.length} of ${rows.length} ${noun} shown${listed}`;
+      const left = passing.length - limit;
+      more.textContent = gettext("Show {number} more of {left}", { number: Math.min(5 * step, left), left });
+      const values = { shown: passing.length, limit };
+      form.querySelector("output").value = left > 0
+        ? ngettext(
+          "{shown} of {number} exam shown, the first {limit} listed",
+          "{shown} of {number} exams shown, the first {limit} listed",
+          rows.length,
+          values,
+        )
+        : ngettext("{shown} of {number} exam shown", "{shown} of {number} exams shown", rows.length, values);
     }
 
     function ordered(order, reversed) {

@@ -12,6 +12,7 @@ from pydantic import BaseModel, ConfigDict, Field
 from pipeline.exams.outcome_file import OutcomeError, parse_outcome
 from pipeline.exams.outcomes import current_outcomes
 from pipeline.formatting import date_text
+from pipeline.language.stored_text import stored_text
 from pipeline.people.outcome_record import add_outcomes, recorded_outcomes
 from pipeline.people.users import User
 from pipeline.review.document_models import OutcomeDocument
@@ -82,7 +83,7 @@ def outcome_routes(context: AppContext) -> APIRouter:
             OutcomesResponse(
                 outcomes=[
                     OutcomeDocument(
-                        kind=one.kind,
+                        kind=stored_text(one.kind),
                         date=date_text(one.date),
                         number=one.number,
                         who=one.who or "",

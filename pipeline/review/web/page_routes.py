@@ -84,6 +84,7 @@ def page_routes(context: AppContext) -> APIRouter:
             last_exam=document.last_exam,
             outcome_kinds=OUTCOME_KINDS,
             today=dt.date.today().isoformat(),
+            neighbours=context.worklist.neighbours(case.key),
             next_exam=context.worklist.next_open_exam(folder) or "/",
         )
 

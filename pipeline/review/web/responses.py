@@ -8,6 +8,8 @@ from typing import Any
 from fastapi.responses import JSONResponse, Response
 from pydantic import BaseModel
 
+from pipeline.language.stored_text import stored_text
+
 __all__ = ["ErrorDocument", "document_response", "error_response", "error_responses"]
 
 
@@ -20,8 +22,11 @@ class ErrorDocument(BaseModel):
 def error_response(
     status: int, reason: str, *, headers: Mapping[str, str] | None = None, **details: Any
 ) -> JSONResponse:
-    """details : further keys of the error document, JSON values"""
-    return JSONResponse({**ErrorDocument(reason=reason).model_dump(), **details}, status, headers)
+    """reason : in English, as errors are; it is sent in the language of the pages
+
+    details : further keys of the error document, JSON values
+    """
+    return JSONResponse({**ErrorDocument(reason=stored_text(reason)).model_dump(), **details}, status, headers)
 
 
 def document_response(document: BaseModel, headers: Mapping[str, str] | None = None) -> Response:

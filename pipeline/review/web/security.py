@@ -15,6 +15,7 @@ from urllib.parse import quote, urlsplit
 from starlette.requests import Request
 from starlette.responses import RedirectResponse, Response
 
+from pipeline.language.translation import gettext
 from pipeline.review.web.app_context import AppContext
 from pipeline.review.web.rendering import render_page
 from pipeline.review.web.responses import error_response
@@ -49,7 +50,8 @@ class SecurityMiddleware:
         self._context = context
 
     async def __call__(self, request: Request, call_next: Callable[[Request], Awaitable[Response]]) -> Response:
-        response = self._reject(request) or await call_next(request)
+        with self._context.cases.settings.pages.style():
+            response = self._reject(request) or await call_next(request)
         for name, value in SECURITY_HEADERS.items():
             response.headers.setdefault(name, value)
         response.headers.setdefault("Cache-Control", "no-store")
@@ -110,7 +112,7 @@ def _unknown_host(request: Request) -> Response:
     reason = f"This server does not know this name as its own. Whoever runs it can add it: start it with {option}."
     if not _wants_page(request):
         return error_response(400, reason)
-    return render_page("error.html.j2", 400, heading="Unknown address", reason=reason)
+    return render_page("error.html.j2", 400, heading=gettext("Unknown address"), reason=reason)
 
 
 def _check_size(request: Request) -> Response | None:

@@ -9,13 +9,15 @@ from typing import Literal
 from urllib.parse import quote
 
 from pipeline.formatting import date_text
+from pipeline.language.stored_text import stored_text
+from pipeline.language.translation import gettext, ngettext
 from pipeline.people.answers import Redo, ReopenExam, SignExam, Undo
 from pipeline.people.event_log import EventLog, ExamKey
 from pipeline.people.signatures import stored_signature
 from pipeline.report.priority import priority_group
 from pipeline.report.sign_off import SignOff, signed_range_text
 from pipeline.report.summary import ExamSummary
-from pipeline.report.text import count_text, interval_text
+from pipeline.report.text import follicle_count_text, interval_text, shelled_count_text
 from pipeline.review.cases import CaseStore
 from pipeline.store.exam_lists import ExamQuery
 
@@ -44,6 +46,7 @@ class Filters:
 class WorklistLine:
     """One exam of the list. priority : as by `priority_group`;  reason : of the most urgent flag, "" without flags
 
+    follicles, uncertain : how many follicles, and how many objects that were not counted; "" without any
     answers : how many are in effect;  signed_by : None while open
     count, count_range : as signed, else as found;  program : what the program found, where another count was signed
     """
@@ -58,6 +61,8 @@ class WorklistLine:
     count_range: str
     priority: str
     reason: str
+    follicles: str = ""
+    uncertain: str = ""
     answers: int = 0
     signed_by: str | None = None
     program: str = ""
@@ -81,6 +86,13 @@ class Worklist:
         """The link of the exam to review after this one, None if all others are signed."""
         lines, _ = self._page(Filters(), 0, 2)
         return next((line.link for line in lines if line.folder != folder), None)
+
+    def neighbours(self, key: ExamKey) -> tuple[str | None, str | None]:
+        """The links of the exams before and after this one in the list of those to review; None at its ends."""
+        with self._lock:
+            self._read_new_events()
+            before, after = self._cases.open_neighbours(key)
+        return _link(before), _link(after)
 
     def _page(self, filters: Filters, first: int, number: int) -> tuple[list[WorklistLine], int]:
         with self._lock:
@@ -110,6 +122,10 @@ class Worklist:
         return line if sign_off is None else _with_signed_count(line, sign_off)
 
 
+def _link(folder: str | None) -> str | None:
+    return None if folder is None else f"/exams/{quote(folder)}"
+
+
 def _query(filters: Filters) -> ExamQuery:
     return ExamQuery(
         is_signed=None if filters.show == "all" else filters.show == "signed",
@@ -130,12 +146,20 @@ def _line(summary: ExamSummary, answers: int) -> WorklistLine:
         species=exam.species or "",
         date=exam.date,
         day=date_text(exam.date),
-        count=count_text(finding.shelled, "shelled egg") if summary.is_scanned else "not scanned",
-        count_range=interval_text(finding.shelled) if summary.is_scanned else "no recording could be used",
+        count=shelled_count_text(finding.shelled) if summary.is_scanned else gettext("not scanned"),
+        count_range=interval_text(finding.shelled) if summary.is_scanned else gettext("no recording could be used"),
         priority=priority_group(summary),
-        reason=flags[0].reason if flags else "",
+        reason=stored_text(flags[0].reason) if flags else "",
+        follicles=follicle_count_text(finding.follicles) if finding.follicles.estimate else "",
+        uncertain=_uncertain_text(len(finding.uncounted)),
         answers=answers,
     )
+
+
+def _uncertain_text(number: int) -> str:
+    if not number:
+        return ""
+    return ngettext("{number} uncertain, not counted", "{number} uncertain, not counted", number)
 
 
 def _with_signed_count(line: WorklistLine, sign_off: SignOff) -> WorklistLine:
@@ -143,7 +167,9 @@ def _with_signed_count(line: WorklistLine, sign_off: SignOff) -> WorklistLine:
     return replace(
         line,
         signed_by=sign_off.name,
-        count=count_text(sign_off.shelled, "shelled egg"),
+        count=shelled_count_text(sign_off.shelled),
         count_range=signed_range_text(sign_off),
+        follicles=follicle_count_text(sign_off.follicles) if sign_off.follicles.estimate else "",
+        uncertain="",
         program=f"{line.count}, {line.count_range}",
     )

@@ -143,7 +143,7 @@ def test_sheets_link_the_other_pages(page: Page, out: Path) -> None:
         if not href.startswith("http"):
             assert (out / "AF-0412/2026-05-14" / href.partition("#")[0]).resolve().is_relative_to(out)
     page.get_by_role("link", name="All exams").click()
-    assert page.title() == "Alder Fen: ultrasound egg sheets"
+    assert page.title() == "Alder Fen: Ultrasound egg sheets"
 
 
 @pytest.mark.parametrize("scheme", ["light", "dark"])

@@ -122,7 +122,7 @@ def test_an_exam_to_be_scanned_again_has_its_own_group_and_says_what_to_do(empty
 
 def test_the_slip_leaves_out_animals_that_need_no_other_scan(clutch: ExampleExam, tmp_path: Path) -> None:
     write_overview_files(tmp_path, [clutch.summary])
-    assert "No animal needs another scan." in (tmp_path / "rescan.html").read_text()
+    assert "No animal was flagged for another scan." in (tmp_path / "rescan.html").read_text()
 
 
 def test_a_flagged_row_shows_the_doubtful_object_and_says_what_to_do(clutch: ExampleExam, tmp_path: Path) -> None:

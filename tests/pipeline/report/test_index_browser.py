@@ -110,7 +110,7 @@ def test_column_heads_sort_and_reverse(page: Page, head: str, expected: list[str
 @pytest.mark.parametrize(
     ("field", "chosen", "left"),
     [
-        ("Priority", "for the vet today", ["AF-0412"]),
+        ("Priority", "For the vet today", ["AF-0412"]),
         ("Seen", "none seen", ["AF-0413"]),
         ("Seen", "not scanned", ["AF-0414"]),
         ("Scanned", "3 May 2026", ["AF-10"]),

@@ -55,7 +55,7 @@ def test_the_program_s_sheet_shows_who_signed_and_links_the_signed_sheet(
     sign_off = SignOff.of(replace(STORED, logged_in=logged_in))
     page = sheet_html(clutch.content, sheet_signature(sign_off, PAGES)).decode()
     assert f'<p class="muted">{text}In the record of all answers: entry 12, SHA-256 {"5f" * 32}.</p>' in page
-    assert "<b>Signed by Orla &lt;Finch&gt;</b>, veterinarian, 15 May 2026, 08:40:" in page
+    assert "Signed by <b>Orla &lt;Finch&gt;</b>, veterinarian, 15 May 2026, 08:40:" in page
     assert '<a href="signed.html">9 shelled eggs, likely 9 to 11</a>' in page
     assert "Signed by" not in sheet_html(clutch.content).decode()
 

@@ -26,7 +26,7 @@ if TYPE_CHECKING:
     ],
 )
 def test_counts(count: Count, seen: str, interval: str) -> None:
-    assert text.count_text(count, "shelled egg") == seen
+    assert text.shelled_count_text(count) == seen
     assert text.interval_text(count) == interval
 
 

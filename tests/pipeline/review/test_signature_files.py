@@ -61,7 +61,7 @@ def files(folder: Path) -> dict[str, bytes]:
 
 def test_a_sheet_that_was_not_written_is_written(folder: Path, out: Path) -> None:
     page = (folder / "signed.html").read_text()
-    assert "Signed by Orla Finch</b>, veterinarian" in page
+    assert "Signed by <b>Orla Finch</b>, veterinarian" in page
     assert "Signed at this machine, not logged in. In the record of all answers: entry 2" in page
     assert "6 shelled eggs" in page  # the count that was signed, as the journal has it
     assert json.loads((folder / "signed.json").read_text())["signed"]["entry"] == 2
@@ -109,7 +109,7 @@ def test_the_server_and_the_batch_bring_the_files_up_to_date(
 ) -> None:
     run = ("batch", night.parent / "root", "--out", out, "--quiet")
     assert clutchlight(*run).code == 0
-    assert "Signed by Orla Finch" in (folder / "report.html").read_text()
+    assert "Signed by <b>Orla Finch</b>" in (folder / "report.html").read_text()
     store_answer(out, ReopenExam(reason="a slip"))
     assert clutchlight(*run).code == 0
     assert files(folder) == {}

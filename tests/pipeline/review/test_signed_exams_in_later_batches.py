@@ -8,7 +8,7 @@ from pipeline.batch.run import run_batch
 from tests.pipeline.blob_finder import BlobFinder
 from tests.pipeline.review.conftest import SETTINGS, Visitor
 
-SIGNED_BY = "Signed by Orla Finch</b>, veterinarian"
+SIGNED_BY = "Signed by <b>Orla Finch</b>, veterinarian"
 
 
 def test_later_batches_show_who_signed_until_the_exam_is_reopened(vet: Visitor, night: Path, out: Path) -> None:

@@ -80,6 +80,12 @@ def test_a_page_is_what_matches_in_order_of_urgency(
     assert list(page.exams) == [(exam.animal, exam.date) for exam in found[first : first + 2]]
     assert listed.species() == sorted({exam.listing.species for exam in stored} - {""})
     assert [row[:2] for row in listed.listed_folders()] == sorted(exams)
+    opened = [exam for exam in stored if (exam.animal, exam.date) not in signed]
+    opened.sort(key=lambda e: (e.listing.urgency, -e.listing.error_probability, e.listing.folder))
+    folders = [None, *(exam.listing.folder for exam in opened), None]
+    for place, exam in enumerate(opened):
+        assert listed.open_neighbours((exam.animal, exam.date)) == (folders[place], folders[place + 2])
+    assert all(listed.open_neighbours(key) == (None, None) for key in signed)
 
 
 @pytest.mark.parametrize("place", ["", "..", "AF-1", "AF-1/2025-05-14/"])

@@ -4,6 +4,7 @@ import { drawingActions } from "./drawing_actions.js";
 import { KEEP_FIRST } from "./exam_page.js";
 import { showLastExam } from "./last_exam.js";
 import { signingActions } from "./signing_actions.js";
+import { gettext } from "./translation.js";
 
 /** Possible while an outline is drawn; anything else could answer about another egg, or move to another frame. */
 const WHILE_DRAWING = new Set([
@@ -48,10 +49,10 @@ export function createActions(page, submit, { nextExam, worklist }) {
     if (!segments) return;
     const { clip, frame } = frameView;
     const inView = segments.find((one) => one.clip === clip.file && one.first <= frame && frame <= one.last);
-    if (!inView) { showMessage("Go to a frame where the second egg is in view."); return; }
+    if (!inView) { showMessage(gettext("Go to a frame where the second egg is in view.")); return; }
     const isOnly = segments.length === 1;
     if (isOnly && frame === inView.first) {
-      showMessage("Go to the frame where the second egg comes into view.");
+      showMessage(gettext("Go to the frame where the second egg comes into view."));
       return;
     }
     submit({ kind: "two", egg: segments, apart: [isOnly ? { ...inView, first: frame } : inView] });
@@ -76,7 +77,8 @@ export function createActions(page, submit, { nextExam, worklist }) {
 
   async function comment() {
     const egg = page.egg();
-    byId("comment-about").textContent = egg ? `About number ${egg.number}` : "About the exam";
+    byId("comment-about").textContent = egg
+      ? gettext("About number {number}", { number: egg.number }) : gettext("About the exam");
     byId("comment-text").value = "";
     if (await showDialog(byId("comment-dialog")) !== "save") return;
     submit({ kind: "comment", text: byId("comment-text").value.trim(), egg: egg ? egg.segments : [] });

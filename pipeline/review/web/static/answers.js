@@ -2,6 +2,7 @@
 import { createRequestId, fetchJson, postJson } from "./api.js";
 import { byId, createHtml, showDialog, showMessage } from "./dom.js";
 import { renderOthers } from "./exam_header.js";
+import { gettext } from "./translation.js";
 
 const POLL_SECONDS = 4;
 
@@ -21,7 +22,9 @@ export class AnswerSender {
     const { page } = this;
     if (page.isReadOnly && answer.kind !== "reopened") {
       const { signed } = page.exam;
-      showMessage(signed ? "This exam is signed. Reopen it first." : "You have permission to view, but not to answer.");
+      showMessage(signed
+        ? gettext("This exam is signed. Reopen it first.")
+        : gettext("You have permission to view, but not to answer."));
       return;
     }
     let { ok, body } = await this.post(answer, false);

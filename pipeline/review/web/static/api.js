@@ -1,4 +1,5 @@
 /** Requests to our own server, with the token that only our pages know. */
+import { gettext } from "./translation.js";
 
 const RETRIES = 3;
 const FIRST_RETRY_MS = 400; // doubled with every retry
@@ -10,7 +11,7 @@ const loginAddress = () => `/login?next=${encodeURIComponent(location.pathname +
 
 async function read(response) {
   if (response.status === 401 && location.pathname !== "/login") location.assign(loginAddress());
-  const body = await response.json().catch(() => ({ reason: "The server sent no answer." }));
+  const body = await response.json().catch(() => ({ reason: gettext("The server sent no answer.") }));
   return { ok: response.ok, status: response.status, body };
 }
 
@@ -34,7 +35,8 @@ export async function postJson(address, content) {
       return read(await fetch(address, request));
     } catch (error) {
       if (retry === RETRIES) {
-        return { ok: false, status: 0, body: { reason: `Not saved: the server cannot be reached. ${error.message}` } };
+        const reason = gettext("Not saved: the server cannot be reached. {problem}", { problem: error.message });
+        return { ok: false, status: 0, body: { reason } };
       }
       await new Promise((resolve) => { setTimeout(resolve, FIRST_RETRY_MS * 2 ** retry); });
     }

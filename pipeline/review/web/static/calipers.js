@@ -1,5 +1,6 @@
 /** Calipers: the distance between two points of the frame, in mm. Drawn with a pointer, moved by the arrow keys. */
 import { byId, createSvg } from "./dom.js";
+import { decimal, gettext } from "./translation.js";
 
 const TICK = 6; // px of the screen, half the length of an end's mark
 const TEXT_SIZE = 14; // px of the screen
@@ -35,7 +36,7 @@ export class Calipers {
     const [[x1, y1], [x2, y2]] = this.ends;
     const length = Math.hypot(x2 - x1, y2 - y1);
     const scale = this.clip.mm_per_px;
-    return scale ? `${(length * scale).toFixed(1)} mm` : `${length.toFixed(0)} px, no scale`;
+    return scale ? `${decimal(length * scale, 1)} mm` : gettext("{length} px, no scale", { length: length.toFixed(0) });
   }
 
   /** Takes hold of an end that is near, else begins anew. */

@@ -1,4 +1,5 @@
 /** Create and find elements. Text is always set as text, so no name can become markup. */
+import { gettext } from "./translation.js";
 
 const SVG = "http://www.w3.org/2000/svg";
 const MESSAGE_MS = 3000; // how long a message is shown
@@ -39,8 +40,8 @@ let messageTimer = 0;
 export function showMessage(text, { undo = null, stays = false } = {}) {
   const hide = () => byId("message").replaceChildren();
   const after = [
-    undo && textButton("Undo", () => { hide(); undo(); }),
-    stays && textButton("Close", hide),
+    undo && textButton(gettext("Undo"), () => { hide(); undo(); }),
+    stays && textButton(gettext("Close"), hide),
   ].filter(Boolean);
   byId("message").replaceChildren(createHtml("span", {}, text), ...after);
   clearTimeout(messageTimer);

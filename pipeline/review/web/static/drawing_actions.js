@@ -2,6 +2,7 @@
 import { Calipers } from "./calipers.js";
 import { showMessage } from "./dom.js";
 import { OutlineEditor } from "./outline_editor.js";
+import { gettext } from "./translation.js";
 
 /** Where a new outline starts: in the middle of the picture, as large as an egg in view. */
 function firstOutline({ exam, outlines, viewport }) {
@@ -45,7 +46,7 @@ export function drawingActions(page, submit) {
     if (!egg || !begin()) return;
     const ellipse = page.outlines.outline(egg, true);
     if (ellipse) draw([...ellipse], egg.stage, egg);
-    else showMessage(`Go to a frame where number ${egg.number} has an outline.`);
+    else showMessage(gettext("Go to a frame where number {number} has an outline.", { number: egg.number }));
   }
 
   function keep() {

@@ -1,23 +1,29 @@
 /** The list of findings: for each egg its picture, number, stage, remarks and answer. */
 import { byId, createHtml } from "./dom.js";
+import { gettext, stageName } from "./translation.js";
 
 /** The answer to an egg in words, as on its stamp; "" without one. */
 export function verdictText({ verdict, stage }) {
-  const [kind, none] = stage === "follicle" ? ["follicle", "not a follicle"] : ["egg", "not an egg"];
-  return { egg: kind, "not-egg": none, uncertain: "cannot tell" }[verdict] ?? "";
+  const [kind, none] = stage === "follicle"
+    ? [stageName("follicle"), gettext("not a follicle")] : [gettext("egg"), gettext("not an egg")];
+  return { egg: kind, "not-egg": none, uncertain: gettext("cannot tell") }[verdict] ?? "";
+}
+
+/** For example "Egg 9". */
+export function eggTitle({ stage, number }) {
+  return stage === "follicle" ? gettext("Follicle {number}", { number }) : gettext("Egg {number}", { number });
 }
 
 /** For example "Egg 9, calcified, 75 % sure, frame 68": what is read out when an egg is chosen. */
 export function eggName(egg) {
-  const kind = egg.stage === "follicle" ? "Follicle" : "Egg";
   const verdict = verdictText(egg);
   return [
-    `${kind} ${egg.number}`,
-    ...(egg.stage === "follicle" ? [] : [egg.stage]),
+    eggTitle(egg),
+    ...(egg.stage === "follicle" ? [] : [stageName(egg.stage)]),
     ...(egg.counted ? [] : [egg.description]),
     egg.certainty,
-    verdict && `answered: ${verdict}`,
-    `frame ${egg.best[1]}`,
+    verdict && gettext("answered: {answer}", { answer: verdict }),
+    gettext("frame {frame}", { frame: egg.best[1] }),
   ].filter(Boolean).join(", ");
 }
 
@@ -53,11 +59,10 @@ export class EggList {
 
   entry(egg, isSelected) {
     const verdict = verdictText(egg);
-    const kind = egg.stage === "follicle" ? "follicle" : "egg";
     const lines = [
       egg.description,
-      egg.certainty && `${egg.certainty} it is one ${kind}`,
-      egg.must_answer && "to be answered before signing",
+      egg.certainty_text,
+      egg.must_answer && gettext("to be answered before signing"),
     ].filter(Boolean);
     const classes = ["entry"];
     if (isSelected) classes.push("selected");
@@ -79,13 +84,15 @@ export class EggList {
       createHtml(
         "span",
         { class: "what" },
-        createHtml("b", {}, egg.staged ? `${egg.stage}, set by ${egg.answered_by}` : egg.stage),
+        createHtml("b", {}, egg.staged
+          ? gettext("{stage}, set by {name}", { stage: stageName(egg.stage), name: egg.answered_by })
+          : stageName(egg.stage)),
         ...lines.flatMap((line) => [createHtml("br"), line]),
         ...egg.remarks.map((remark) => createHtml(
           "span",
           { class: "remark" },
           createHtml("b", {}, `${remark.who}: `),
-          remark.what.replace(/^commented: /, ""),
+          remark.remark,
         )),
       ),
       verdict ? createHtml("span", { class: `verdict ${egg.verdict}`, title: egg.answered_by ?? "" }, verdict) : null,

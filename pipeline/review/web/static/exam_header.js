@@ -2,6 +2,7 @@
 import { byId, createHtml, textButton } from "./dom.js";
 import { withFrameLinks } from "./frame_links.js";
 import { timeElement } from "./history_list.js";
+import { gettext, keyed, severityName, withElements } from "./translation.js";
 
 /** onResolve(sequence) : closes the question of an answer;  onOpen(clipIndex, frame) : opens a frame */
 export function renderHeader(exam, { isReadOnly, onResolve, onOpen }) {
@@ -13,7 +14,7 @@ export function renderHeader(exam, { isReadOnly, onResolve, onOpen }) {
     ...exam.flags.map((flag) => createHtml(
       "p",
       {},
-      createHtml("span", { class: `severity ${flag.severity.replace(" ", "-")}` }, flag.severity),
+      createHtml("span", { class: `severity ${flag.severity.replace(" ", "-")}` }, severityName(flag.severity)),
       " ",
       ...withFrameLinks(flag.reason, exam.clips, onOpen),
     )),
@@ -21,18 +22,20 @@ export function renderHeader(exam, { isReadOnly, onResolve, onOpen }) {
       "p",
       { class: "remark" },
       createHtml("b", {}, `${comment.who}: `),
-      comment.what.replace(/^commented: /, ""),
+      comment.remark,
     )),
   );
   byId("questions").hidden = exam.questions.length === 0;
   byId("questions").replaceChildren(...exam.questions.map((question) => {
-    const close = textButton("close this question", () => onResolve(question.sequence));
+    const close = textButton(gettext("close this question"), () => onResolve(question.sequence));
     close.disabled = isReadOnly;
     return createHtml(
       "p",
       {},
-      createHtml("b", {}, `${question.who} answered (${question.sequence}): ${question.what}. `),
-      "No finding of the current result matches this answer. ",
+      createHtml("b", {}, gettext("{name} answered ({sequence}): {answer}.", {
+        name: question.who, sequence: question.sequence, answer: question.what,
+      })),
+      ` ${gettext("No finding of the current result matches this answer.")} `,
       close,
     );
   }));
@@ -42,13 +45,14 @@ function renderCount({ now, program, signed }) {
   const isNumber = /^\d/.test(now.figure);
   byId("figure").textContent = now.figure;
   byId("figure").classList.toggle("words", !isNumber);
-  byId("count-text").textContent = isNumber ? now.count_text.replace(/^[\d,]+ /, "") : "";
+  byId("count-text").textContent = isNumber ? now.noun : "";
   byId("at-least").textContent = isNumber ? `, ${now.at_least}` : "";
   byId("range").textContent = now.range;
   byId("stage").textContent = [now.stage, now.follicles].filter(Boolean).join("; ");
   const isUnchanged = now.range === program.range && now.figure === program.figure;
-  const before = signed ? "the program's own" : "before review";
-  byId("program").textContent = isUnchanged ? "" : `${before}: ${program.figure}, ${program.range}`;
+  const count = `${program.figure}, ${program.range}`;
+  const before = signed ? gettext("the program's own: {count}", { count }) : gettext("before review: {count}", { count });
+  byId("program").textContent = isUnchanged ? "" : before;
 }
 
 function renderSignature({ signed, sheet }) {
@@ -57,21 +61,21 @@ function renderSignature({ signed, sheet }) {
   byId("next-exam").hidden = !signed;
   if (signed) {
     byId("signature").replaceChildren(
-      "Signed by ",
-      createHtml("b", {}, signed.name),
-      `, ${signed.role}`,
+      ...withElements(gettext("Signed by {name}, {role}"), {
+        name: createHtml("b", {}, signed.name), role: signed.role,
+      }),
       createHtml("br"),
       timeElement(signed.at),
       " ",
-      createHtml("a", { href: sheet }, "signed sheet"),
+      createHtml("a", { href: sheet }, gettext("signed sheet")),
       ...(signed.login ? [createHtml("br"), signed.login] : []),
       ...(signed.then ? [createHtml("br"), signed.then] : []),
     );
   }
-  const label = signed ? ["Reopen ", createHtml("kbd", {}, "g")] : ["Si", createHtml("u", {}, "g"), "n"];
-  byId("sign").replaceChildren(...label);
+  byId("sign").replaceChildren(...keyed(signed ? gettext("Reopen [g]") : gettext("Si[g]n"), createHtml));
 }
 
 export function renderOthers(names) {
-  byId("others").textContent = names.length ? `Also on this page: ${names.join(", ")}` : "";
+  byId("others").textContent = names.length
+    ? gettext("Also on this page: {names}", { names: names.join(", ") }) : "";
 }

@@ -10,9 +10,10 @@ import { renderHistory } from "./history_list.js";
 import { OutlineLayer } from "./outline_layer.js";
 import { PictureTools } from "./picture_tools.js";
 import { Timeline } from "./timeline.js";
+import { decimal, gettext, keyed, ngettext } from "./translation.js";
 import { Viewport } from "./viewport.js";
 
-export const KEEP_FIRST = "Keep or cancel the outline first.";
+export const KEEP_FIRST = gettext("Keep or cancel the outline first.");
 
 /** What answers; and with what moves to another frame, what is disabled while an outline is drawn on this one. */
 const LOCKED_IF_READ_ONLY = ["outline", "reshape", "unusable", "comment", "confirm-rest"];
@@ -72,7 +73,7 @@ export class ExamPage {
     renderHeader(exam, { isReadOnly, onResolve: this.onResolve, onOpen });
     renderHistory(exam.history, exam.clips, onOpen);
     const refused = exam.refused.map((clip) => (
-      createHtml("span", { class: "soft", title: clip.reason }, `${clip.file}: not usable`)
+      createHtml("span", { class: "soft", title: clip.reason }, gettext("{clip}: not usable", { clip: clip.file }))
     ));
     this.clipButtons = exam.clips.map((clip, index) => (
       textButton(clip.name, () => this.goTo(index, 0), index === frameView.clipIndex)
@@ -88,9 +89,11 @@ export class ExamPage {
     this.answerBar.show(this.egg(), isReadOnly || Boolean(drawing));
     const count = this.remaining.length;
     const confirmable = this.remaining.filter((egg) => !egg.must_answer).length;
-    byId("remaining").textContent = count ? `${count} to review` : exam.eggs.length ? "all reviewed" : "none seen";
+    const allDone = exam.eggs.length ? gettext("all reviewed") : gettext("none seen");
+    byId("remaining").textContent = count ? ngettext("{number} to review", "{number} to review", count) : allDone;
     byId("confirm-rest").hidden = confirmable === 0;
-    byId("confirm-rest").replaceChildren("Confirm the rem", createHtml("u", {}, "a"), `ining ${confirmable}`);
+    const confirm = ngettext("Confirm the rem[a]ining {number}", "Confirm the rem[a]ining {number}", confirmable);
+    byId("confirm-rest").replaceChildren(...keyed(confirm, createHtml));
     byId("sign-reviewed").hidden = count > 0 || isReadOnly || Boolean(drawing) || exam.you.permission !== "sign";
     for (const id of LOCKED_WHILE_DRAWING) {
       byId(id).disabled = Boolean(drawing) || (isReadOnly && LOCKED_IF_READ_ONLY.includes(id));
@@ -150,8 +153,9 @@ export class ExamPage {
     this.clipButtons?.forEach((button, index) => button.setAttribute("aria-pressed", String(index === clipIndex)));
     if (this.timeline.clip !== clip) this.renderTimeline();
     this.outlines.fetch(clipIndex);
-    byId("position").textContent = clip.rate ? `${(frame / clip.rate).toFixed(1)} s, frame ${frame}` : `frame ${frame}`;
-    byId("play").textContent = this.frameView.playing ? "pause" : "play";
+    const shown = gettext("frame {frame}", { frame });
+    byId("position").textContent = clip.rate ? `${decimal(frame / clip.rate, 1)} s, ${shown}` : shown;
+    byId("play").textContent = this.frameView.playing ? gettext("pause") : gettext("play");
     this.timeline.setPlayhead(frame);
     this.renderPicture();
     this.onPlace();

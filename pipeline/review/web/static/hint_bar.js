@@ -1,5 +1,6 @@
 /** What the user is doing, and how to finish it. While two eggs are compared, both pictures side by side. */
 import { byId, createHtml, textButton } from "./dom.js";
+import { gettext, stageName } from "./translation.js";
 
 const STAGES = ["calcified", "thin-shelled", "follicle"];
 
@@ -30,36 +31,43 @@ export class HintBar {
     const button = (label, action) => (
       createHtml("button", { type: "button", onclick: () => this.onAction(action) }, label)
     );
-    const cancel = button("Cancel", "cancel");
+    const cancel = button(gettext("Cancel"), "cancel");
     const text = (words) => createHtml("span", {}, words);
     if (merging?.other) {
-      return [text(`Are ${selected} and ${merging.other} the same egg?`), button("Same egg", "accept"), cancel];
+      const question = gettext("Are {number} and {other} the same egg?", { number: selected, other: merging.other });
+      return [text(question), button(gettext("Same egg"), "accept"), cancel];
     }
-    if (merging) return [text(`${selected} is the same egg as which? Choose it, or press its number.`), cancel];
+    if (merging) {
+      const values = { number: selected };
+      return [text(gettext("{number} is the same egg as which? Choose it, or press its number.", values)), cancel];
+    }
     if (drawing) {
       const stages = drawing.egg ? [] : STAGES.map((stage) => (
-        textButton(stage, () => this.onAction(stage), stage === drawing.stage)
+        textButton(stageName(stage), () => this.onAction(stage), stage === drawing.stage)
       ));
       const words = drawing.egg
-        ? `Pull the handles of number ${drawing.egg.number}.` : "Drag along the egg, then pull the handles.";
-      return [text(words), ...stages, button("Keep", "accept"), cancel];
+        ? gettext("Pull the handles of number {number}.", { number: drawing.egg.number })
+        : gettext("Drag along the egg, then pull the handles.");
+      return [text(words), ...stages, button(gettext("Keep"), "accept"), cancel];
     }
     if (unusableFrom !== null) {
-      const words = `Unusable from frame ${unusableFrom}. Go to the last unusable frame.`;
-      return [text(words), button("Mark up to here", "unusable"), cancel];
+      const words = gettext("Unusable from frame {frame}. Go to the last unusable frame.", { frame: unusableFrom });
+      return [text(words), button(gettext("Mark up to here"), "unusable"), cancel];
     }
     if (calipers) {
-      return [text("Drag from one point to another."), createHtml("b", {}, calipers.text), button("Done", "cancel")];
+      const words = gettext("Drag from one point to another.");
+      return [text(words), createHtml("b", {}, calipers.text), button(gettext("Done"), "cancel")];
     }
     return [];
   }
 }
 
 function figure(egg) {
+  const alt = gettext("Number {number} where it is seen best", { number: egg.number });
   return createHtml(
     "figure",
     {},
-    createHtml("img", { src: egg.picture, width: 400, height: 300, alt: `Number ${egg.number} where it is seen best` }),
-    createHtml("figcaption", {}, createHtml("b", {}, String(egg.number)), ` ${egg.stage}, ${egg.description}`),
+    createHtml("img", { src: egg.picture, width: 400, height: 300, alt }),
+    createHtml("figcaption", {}, createHtml("b", {}, String(egg.number)), ` ${stageName(egg.stage)}, ${egg.description}`),
   );
 }

@@ -1,6 +1,7 @@
 /** The history of an exam: its answers, numbered, with the time of this computer's clock. */
 import { byId, createHtml } from "./dom.js";
 import { withFrameLinks } from "./frame_links.js";
+import { gettext, language } from "./translation.js";
 
 /** at : UTC, ISO 8601 */
 export function timeElement(at) {
@@ -9,8 +10,8 @@ export function timeElement(at) {
   const zone = { ...format, timeZoneName: "short" };
   return createHtml(
     "time",
-    { datetime: at, title: when.toLocaleString("en-GB", zone) },
-    when.toLocaleString("en-GB", format),
+    { datetime: at, title: when.toLocaleString(language, zone) },
+    when.toLocaleString(language, format),
   );
 }
 
@@ -26,9 +27,9 @@ export function renderHistory(events, clips, onOpen) {
       createHtml("b", {}, event.who),
       " ",
       createHtml("span", { class: "what" }, ...withFrameLinks(event.what, clips, onOpen)),
-      event.undone ? " (undone) " : " ",
+      event.undone ? ` ${gettext("(undone)")} ` : " ",
       createHtml("span", { class: "soft" }, timeElement(event.at)),
     ),
   ));
-  byId("history").replaceChildren(...(lines.length ? lines : [createHtml("li", { class: "soft" }, "No answers yet.")]));
+  byId("history").replaceChildren(...(lines.length ? lines : [createHtml("li", { class: "soft" }, gettext("No answers yet."))]));
 }

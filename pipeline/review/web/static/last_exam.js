@@ -2,6 +2,7 @@
 import { fetchJson } from "./api.js";
 import { byId, createHtml, showDialog, showMessage } from "./dom.js";
 import { verdictText } from "./egg_list.js";
+import { gettext, stageName } from "./translation.js";
 
 function column(exam, address) {
   const { now } = exam;
@@ -13,7 +14,8 @@ function column(exam, address) {
       "figcaption",
       {},
       createHtml("b", {}, String(egg.number)),
-      ` ${egg.stage}${verdictText(egg) ? ", confirmed" : ""}`,
+      ` ${verdictText(egg)
+        ? gettext("{stage}, confirmed", { stage: stageName(egg.stage) }) : stageName(egg.stage)}`,
     ),
   ));
   return createHtml(
@@ -28,7 +30,7 @@ function column(exam, address) {
 
 export async function showLastExam(page) {
   const last = page.exam.last_exam;
-  if (!last) { showMessage("She was not examined before."); return; }
+  if (!last) { showMessage(gettext("She was not examined before.")); return; }
   const { ok, body } = await fetchJson(`${last.address}/state?present=false`);
   if (!ok) { showMessage(body.reason, { stays: true }); return; }
   byId("last-exam-columns").replaceChildren(column(body, last.address), column(page.exam, null));

@@ -1,14 +1,16 @@
 /** Confirming what is left, signing and reopening: each is asked about before it is sent. */
 import { byId, showDialog, showMessage } from "./dom.js";
+import { gettext, ngettext } from "./translation.js";
 
 const numbersText = (eggs) => eggs.map((egg) => egg.number).sort((a, b) => a - b).join(", ");
 
 export function signingActions(page, submit) {
   async function confirmRest() {
     const rest = page.remaining.filter((egg) => !egg.must_answer);
-    if (!rest.length) { showMessage("Nothing is left to confirm."); return; }
-    const which = rest.length === 1 ? "Number" : "Numbers";
-    byId("confirm-summary").textContent = `${which} ${numbersText(rest)}, each as shown.`;
+    if (!rest.length) { showMessage(gettext("Nothing is left to confirm.")); return; }
+    byId("confirm-summary").textContent = ngettext(
+      "Number {numbers}, as shown.", "Numbers {numbers}, each as shown.", rest.length, { numbers: numbersText(rest) },
+    );
     byId("confirm-and-sign").hidden = page.exam.you.permission !== "sign" || rest.length < page.remaining.length;
     const closed = showDialog(byId("confirm-dialog"));
     byId("confirm-now").focus();
@@ -18,7 +20,7 @@ export function signingActions(page, submit) {
       page.renderEggs();
       const of = page.exam.head; // only this answer is taken back, none that follows
       if (wish === "sign") sign();
-      else showMessage(`${rest.length} confirmed.`, { undo: () => submit({ kind: "undo", of }) });
+      else showMessage(ngettext("{number} confirmed.", "{number} confirmed.", rest.length), { undo: () => submit({ kind: "undo", of }) });
     });
   }
 
@@ -27,20 +29,29 @@ export function signingActions(page, submit) {
     const first = page.remaining.filter((egg) => egg.must_answer);
     if (first.length) {
       page.select(first[0].number);
-      const which = first.length === 1 ? `Number ${first[0].number} is` : `Numbers ${numbersText(first)} are`;
-      const advice = "Before you sign, say what you see there, or that you cannot tell.";
-      showMessage(`${which} uncertain and not counted. ${advice}`, { stays: true });
+      showMessage(ngettext(
+        "Number {numbers} is uncertain and not counted. Before you sign, say what you see there, or that you cannot tell.",
+        "Numbers {numbers} are uncertain and not counted. Before you sign, say what you see there, or that you cannot tell.",
+        first.length,
+        { numbers: numbersText(first) },
+      ), { stays: true });
       return;
     }
     const open = page.remaining.length + questions.length;
-    const count = now.count_text ? `${now.count_text}, ${now.at_least}; ${now.range}.` : `Count: ${now.figure}.`;
+    const count = now.count_text ? `${now.count_text}, ${now.at_least}; ${now.range}.` : gettext("Count: {count}.", { count: now.figure });
     byId("sign-summary").textContent = count;
-    byId("sign-unreviewed").textContent = open ? `${open} not reviewed: for these the program's result is signed.` : "";
+    byId("sign-unreviewed").textContent = open
+      ? ngettext(
+        "{number} not reviewed: for this one the program's result is signed.",
+        "{number} not reviewed: for these the program's result is signed.",
+        open,
+      )
+      : "";
     const closed = showDialog(byId("sign-dialog"));
     byId("sign-now").focus();
     if (await closed !== "sign") return;
     submit({ kind: "signed" }, () => {
-      showMessage("Signed.");
+      showMessage(gettext("Signed."));
       scrollTo(0, 0); // to the signature, and the way to the next exam
     });
   }
@@ -53,7 +64,7 @@ export function signingActions(page, submit) {
 
   function signOrReopen() {
     if (page.exam.you.permission !== "sign") {
-      showMessage("You have permission to review, but not to sign.");
+      showMessage(gettext("You have permission to review, but not to sign."));
     } else if (page.exam.signed) {
       reopen();
     } else {

@@ -1,5 +1,6 @@
 /** The timeline of a clip: when each egg is in view, which frames were used, and the frame on the screen. */
 import { byId, createSvg } from "./dom.js";
+import { gettext } from "./translation.js";
 
 // Units of the drawing, which are px of the screen.
 const LABEL_WIDTH = 26; // for the eggs' numbers
@@ -50,7 +51,7 @@ export class Timeline {
       parts.push(createSvg("line", { x1: x, x2: x, y1: 0, y2: height, class: "range-start" }));
     }
     this.playhead = createSvg("line", { y1: 0, y2: height, class: "playhead" });
-    const label = `When each egg is in view in ${clip.name}`;
+    const label = gettext("When each egg is in view in {clip}", { clip: clip.name });
     this.holder.replaceChildren(createSvg(
       "svg",
       { viewBox: `0 0 ${this.width} ${height}`, role: "img", "aria-label": label },

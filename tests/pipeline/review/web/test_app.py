@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import json
+import re
 from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
@@ -38,6 +39,18 @@ def test_the_worklist_links_to_the_exams_and_filters_them(vet: Visitor) -> None:
     assert vet.client.get("/", params={"show": "everything"}).status_code == 422
     assert vet.client.get(EXAM).status_code == 200
     assert vet.client.get("/exams/AF-9999/2026-05-14").status_code == 404
+
+
+def test_the_worklist_names_what_is_uncertain_and_exams_lead_to_their_neighbours(vet: Visitor) -> None:
+    page = vet.client.get("/").text
+    assert page.count("1 uncertain, not counted") == 1
+    links = re.findall(r'<td class="animal"><a href="([^"]+)"', page)
+    assert len(links) > 3
+    for before, here, after in zip(links, links[1:], links[2:], strict=False):
+        exam = vet.client.get(here).text
+        assert f'<a rel="prev" href="{before}">' in exam
+        assert f'<a rel="next" href="{after}">' in exam
+    assert 'rel="prev"' not in vet.client.get(links[0]).text
 
 
 def test_an_answer_is_stored_and_the_counts_follow(vet: Visitor, served: Served) -> None:
@@ -140,7 +153,7 @@ def test_signing_writes_the_sheet_and_reopening_removes_it(served: Served, vet: 
     assert signed.json()["state"]["signed"]["name"] == "Orla Finch"
     folder = out / "AF-0412" / "2026-05-14"
     page = (folder / "signed.html").read_text()
-    assert "Signed by Orla Finch</b>, veterinarian" in page
+    assert "Signed by <b>Orla Finch</b>, veterinarian" in page
     assert "Signed at this machine, not logged in. In the record of all answers: entry" in page
     assert "no. 1: thin-shelled" in page
     assert "script" not in page

@@ -111,7 +111,7 @@ def test_on_a_phone_nothing_overflows_and_signing_works(browser: Browser, addres
     phone.page.wait_for_selector("#signature:visible")
     phone.page.locator("#signature a").tap()
     phone.page.wait_for_url("**/sheet")
-    assert "Signed by Orla Finch" in phone.page.content()
+    assert "Signed by <b>Orla Finch</b>" in phone.page.content()
     phone.assert_no_problems()
     phone.page.context.close()
 

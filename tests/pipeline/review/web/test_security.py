@@ -221,7 +221,7 @@ def test_a_signature_has_name_and_role_of_the_account_and_says_that_it_logged_in
         assert visitor.submit({"kind": "signed", **claim}, request_id="request-1").status_code == 422
     assert visitor.submit({"kind": "signed"}, request_id="request-1").status_code == 200
     page = visitor.client.get(f"{EXAM}/sheet").text
-    assert "Signed by Sign Only</b>, nurse" in page
+    assert "Signed by <b>Sign Only</b>, nurse" in page
     assert "Logged in with a password." in page
 
 
