@@ -73,7 +73,7 @@ __all__ = ["RESULT_VERSION", "RunOptions", "run_batch"]
 
 log = logging.getLogger(__name__)
 
-RESULT_VERSION = 32
+RESULT_VERSION = 33
 """Raise it by one when the same scans give other results or files. All exams are then written again.
 
 A test keeps a digest of the results for each version, and fails when results change under an old version.

@@ -31,8 +31,8 @@ from pipeline.store.store import Store
 from tests.pipeline.blob_finder import BlobFinder, film
 
 RESULT_DIGESTS = {
-    "version 31, settings 9c38c8b0aec0": "ba065aa69bec",
     "version 32, settings 8065343f4d73": "28aaea872107",
+    "version 33, settings 9d64eb19ab2b": "d0758c281855",
 }
 SCAN_DIGESTS = {
     "clutchlight/scan/20, settings 6475b2200414": "2f9079255463",
