@@ -87,7 +87,7 @@ def imported_modules() -> set[str]:
 def test_every_imported_library_is_declared_and_every_declared_one_is_imported() -> None:
     extras = PYPROJECT["project"]["optional-dependencies"]
     required = declared(PYPROJECT["project"]["dependencies"]) | declared(extras["train"])
-    optional = [*extras["other-trackers"], *extras["peers"], *extras["cluster"]]
+    optional = [each for name in ("cluster", "other-trackers", "peers", "postgresql") for each in extras[name]]
     allowed = required | declared(optional) | set(COMES_WITH)
     by_module = {**OF_EXTRAS, **packages_distributions()}
     pins = declared((ROOT / "configs" / "peers.txt").read_text(encoding="utf-8").splitlines())

@@ -14,7 +14,7 @@ import pytest
 from fastapi.testclient import TestClient
 
 from pipeline.agreement.page import write_agreement_page
-from pipeline.agreement.pairs import MatchRule
+from pipeline.agreement.pairs import MatchRule, Station
 from pipeline.agreement.summary import summarise_agreement
 from pipeline.estimate.flags.raised_flag import RaisedFlag
 from pipeline.exams.outcomes import Outcome
@@ -63,7 +63,7 @@ def write_all(out: Path, examples: tuple[ExampleExam, ...], language: str) -> No
         write_exam_files(out, *example.arguments, pages=pages, neighbours=neighbours)
     summaries = [example.summary for example in examples]
     laid = [Outcome(example.exam.animal, "laid", example.exam.date, 4) for example in examples]
-    write_agreement_page(out, summarise_agreement(summaries, laid, MatchRule()), pages)
+    write_agreement_page(out, summarise_agreement([Station(summaries, laid)], MatchRule()), pages)
     run = NightlyRun(dt.datetime(2026, 5, 15, 3, 0, tzinfo=dt.UTC), 4, 9, "recordings")
     seasons = SeasonList("2026", summaries, ("2026", "2025"), "2026", Night((), (), run))
     write_season_files(out, seasons, {}, pages)

@@ -66,7 +66,7 @@ def test_a_night_is_a_number_of_clips_and_their_length(night: str, clutchlight: 
 
 
 def test_costs_that_grow_with_the_frames_are_a_straight_line() -> None:
-    nights = [NightCosts(1, frames, frames / 50, frames / 40, 300) for frames in (1000, 100, 10_000)]
+    nights = [NightCosts(1, frames, frames / 50, frames / 40, 0.0, 300) for frames in (1000, 100, 10_000)]
     root = ElementTree.fromstring(nights_svg(nights))
     processor, clock, memory = (
         [tuple(map(float, point.split(","))) for point in line.attrib["points"].split()]

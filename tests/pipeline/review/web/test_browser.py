@@ -67,15 +67,17 @@ def test_undo_and_redo_by_key(browser_user: BrowserUser) -> None:
     start = figure.inner_text()
     browser_user.press("2")
     browser_user.press_and_wait("n")
+    without_one = figure.inner_text()
     browser_user.press("4")
     browser_user.press_and_wait("n")
-    assert int(figure.inner_text()) == int(start) - 2
+    # Fewer eggs found also means fewer that may have been missed.
+    assert int(figure.inner_text()) <= int(without_one) - 1 <= int(start) - 2
     assert browser_user.page.locator("#clips [aria-pressed=true]").count() == 1
     browser_user.press_and_wait("z")
     browser_user.press_and_wait("z")
     assert figure.inner_text() == start
     browser_user.press_and_wait("Z")
-    assert int(figure.inner_text()) == int(start) - 1
+    assert figure.inner_text() == without_one
 
 
 def test_merge_and_split_by_key(browser_user: BrowserUser) -> None:
