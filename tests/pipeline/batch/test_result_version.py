@@ -22,7 +22,8 @@ import numpy as np
 import pytest
 from PIL import Image
 
-from pipeline.batch.run import RESULT_VERSION, run_batch
+from pipeline.batch.exam_processor import RESULT_VERSION
+from pipeline.batch.run import run_batch
 from pipeline.exams.exam_search import find_exams
 from pipeline.scan.clip_scan import scan_clip
 from pipeline.scan.serialization import FORMAT
@@ -32,7 +33,7 @@ from tests.pipeline.blob_finder import BlobFinder, film
 
 RESULT_DIGESTS = {
     "version 32, settings 8065343f4d73": "28aaea872107",
-    "version 33, settings 9d64eb19ab2b": "d0758c281855",
+    "version 33, settings a693a46bab8e": "ab91676b98bd",
 }
 SCAN_DIGESTS = {
     "clutchlight/scan/20, settings 6475b2200414": "2f9079255463",
@@ -123,7 +124,9 @@ def test_result_version_goes_up_when_results_change(root: Path, tmp_path: Path) 
                 yield rounded_text(exam.summary_json.replace(str(root), ""))
 
     key = f"version {RESULT_VERSION}, settings {settings_sha256(SETTINGS)[:12]}"
-    assert_recorded(RESULT_DIGESTS, key, digest(lines()), name="RESULT_VERSION", place="pipeline/batch/run.py")
+    assert_recorded(
+        RESULT_DIGESTS, key, digest(lines()), name="RESULT_VERSION", place="pipeline/batch/exam_processor.py"
+    )
 
 
 def test_scan_format_goes_up_when_scans_change(root: Path) -> None:

@@ -281,7 +281,7 @@ def test_exam_whose_files_cannot_be_written_fails_alone(
             raise OutputError(f"{out}/AF-0002 cannot be written: no space is left on the disk.")
         return original(out, exam, *rest, **named)
 
-    monkeypatch.setattr("pipeline.batch.run.write_exam_files", write_or_fail)
+    monkeypatch.setattr("pipeline.batch.exam_processor.write_exam_files", write_or_fail)
     report = run(root, tmp_path / "out")
     assert [exam.status for exam in report.exams] == ["written", "failed", "written"]
     with Store(tmp_path / "out") as store:
