@@ -15,7 +15,7 @@ __all__ = ["world_figures", "world_lines"]
 
 _RESAMPLES, _SEED = 200, 0  # fewer draws than in a comparison, since every world takes as long
 _FORMS = {"AP50": ".3f", "HOTA": ".3f", "count error": ".2f", "within 1": ".2f", "interval": ".2f"}
-_NAME_WIDTH, _CELL_WIDTH = 28, 24
+_NAME_WIDTH, _CELL_WIDTH = 32, 24
 
 
 def world_figures(
