@@ -18,7 +18,7 @@ from pipeline.bench.world_figures import world_lines
 from pipeline.bench.yardsticks import yardstick_lines
 from pipeline.formatting import format_known, plural
 
-__all__ = ["metrics_table"]
+__all__ = ["figures_table", "metrics_table"]
 
 _LEGEND = f"""\
 AP: COCO's average precision on boxes, at an overlap of 0.5 and over 0.5 to 0.95. All other metrics of
@@ -34,10 +34,14 @@ _COLUMN_WIDTHS = (8, 8, 9, 8, 11, 12, 14, 14)
 
 
 def metrics_table(metrics: Sequence[DataSetMetrics]) -> str:
-    """One block for each data set, a legend, and, under counts, what people reached elsewhere."""
-    blocks = ["\n".join(_data_set_lines(each)) for each in metrics]
+    """`figures_table`, and, under counts, what people reached elsewhere."""
     beside_people = [*yardstick_lines()] if any(each.counting is not None for each in metrics) else []
-    return "\n\n".join([*blocks, "\n".join([_LEGEND, *beside_people])])
+    return "\n".join([figures_table(metrics), *beside_people])
+
+
+def figures_table(metrics: Sequence[DataSetMetrics]) -> str:
+    """One block for each data set, and a legend."""
+    return "\n\n".join([*("\n".join(_data_set_lines(each)) for each in metrics), _LEGEND])
 
 
 def _data_set_lines(metrics: DataSetMetrics) -> Iterator[str]:

@@ -7,7 +7,7 @@ from collections.abc import Iterator, Sequence
 from pipeline.bench.comparison.resampling import Estimate
 from pipeline.bench.data_set_metrics import DataSetMetrics
 from pipeline.bench.metrics_plots import metrics_svg
-from pipeline.bench.metrics_table import metrics_table
+from pipeline.bench.metrics_table import figures_table
 from pipeline.bench_report.page import Section
 from pipeline.bench_report.plots import interval_svg
 
@@ -24,7 +24,7 @@ def accuracy_summary(metrics: Sequence[DataSetMetrics]) -> str:
 def accuracy_sections(metrics: Sequence[DataSetMetrics]) -> list[Section]:
     """For each data set plots and worlds, and one table of all."""
     sections = [section for each in metrics for section in _of_data_set(each)]
-    return [*sections, Section("All figures", text=metrics_table(metrics))]
+    return [*sections, Section("All figures", text=figures_table(metrics))]
 
 
 def _of_data_set(metrics: DataSetMetrics) -> Iterator[Section]:
