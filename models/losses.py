@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import torch
 from torch import Tensor
 from torch.nn import functional
 
+from models.device_group import ALONE
 from models.ellipse_tensors import log_semi_axes
 from models.gaussian_distance import covariance, hellinger_distance
 from models.imitation import imitation_loss
@@ -38,7 +40,7 @@ class LossSettings:
 
 @dataclass(frozen=True)
 class Loss:
-    """Scalars; ``total`` is what is minimised."""
+    """Scalars; ``total`` is what is minimised. Where several devices train, the loss is the sum over them."""
 
     total: Tensor
     centre: Tensor
@@ -50,8 +52,16 @@ class Loss:
     imitation: Tensor
 
 
-def loss(output: Tensor, targets: Targets, settings: LossSettings, teacher: Tensor | None = None) -> Loss:
+def loss(
+    output: Tensor,
+    targets: Targets,
+    settings: LossSettings,
+    teacher: Tensor | None = None,
+    over_devices: Callable[[Tensor], Tensor] = ALONE.sum,
+) -> Loss:
     """The loss of network output (B, 11, G, G) float32 against targets, and against a teacher's output for the same.
+
+    over_devices : sums over all devices, each of which has a share of the batch
 
     Centres: penalty-reduced focal loss (Law and Deng, CornerNet, ECCV 2018, equation 1; alpha 2, beta 4).
     Outlines: absolute error of the centre in radii and of the log axes, and the distance of both outlines as Gaussians.
@@ -67,11 +77,11 @@ def loss(output: Tensor, targets: Targets, settings: LossSettings, teacher: Tens
         (1 - probability) ** 2 * functional.logsigmoid(logit),
         (1 - heat_map) ** 4 * probability**2 * functional.logsigmoid(-logit),
     )
-    centre = -(log_likelihood * weight).sum() / is_centre.sum().clamp(min=1)
-
     # An object has about as many positive cells as its area, the square of its size, holds.
     cell_weight = targets.positive * targets.size.clamp(min=1) ** (-2 * settings.object_balance)
-    total_weight = cell_weight.sum().clamp(min=1e-6)
+    totals = over_devices(torch.stack([is_centre.sum().float(), cell_weight.sum()]))
+    centre = -(log_likelihood * weight).sum() / totals[0].clamp(min=1)
+    total_weight = totals[1].clamp(min=1e-6)
 
     def mean(values: Tensor) -> Tensor:
         return (values * cell_weight).sum() / total_weight
@@ -90,7 +100,7 @@ def loss(output: Tensor, targets: Targets, settings: LossSettings, teacher: Tens
     errors = torch.stack([offset_error.detach(), axes_error], 1)
     uncertainty = mean((errors * torch.exp(-log_scale) + log_scale).mean(1))
     outline = settings.l1_weight * (offset + shape) + settings.overlap_weight * overlap
-    imitation = torch.zeros_like(centre) if teacher is None else imitation_loss(output, teacher)
+    imitation = torch.zeros_like(centre) if teacher is None else imitation_loss(output, teacher, over_devices)
     total = centre + STAGE_WEIGHT * stage + outline + UNCERTAINTY_WEIGHT * uncertainty
     total = total + settings.imitation_weight * imitation
     return Loss(total, centre, stage, offset, shape, overlap, uncertainty, imitation)

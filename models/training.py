@@ -5,16 +5,19 @@ from __future__ import annotations
 import copy
 import math
 import time
-from collections.abc import Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass, fields
 from typing import Any
 
 import torch
-from torch import Tensor
+from torch import Tensor, nn
+from torch.nn.parallel import DistributedDataParallel
 
+from models.device_group import ALONE, DeviceGroup
 from models.errors import ClutchlightError
 from models.losses import Loss, LossSettings, loss
 from models.network import EggNetwork
+from models.shared_batch_norm import share_batch_norm
 from models.targets import Labels, make_targets
 
 __all__ = ["LoopSettings", "Trainer", "TrainingError", "TrainingProgress"]
@@ -60,20 +63,34 @@ class Trainer:
     """A network in training, and all the state that is needed to continue it later or on another machine.
 
     On a GPU convolutions run in bfloat16, and no step waits for the GPU, so that the processor can prepare the next
-    pictures meanwhile.
+    pictures meanwhile. Of several devices each trains on its share of every batch, and takes the step that one device
+    would take on the whole batch (up to rounding). All keep the same weights, so any of them can save the state.
     """
 
     def __init__(
-        self, network: EggNetwork, settings: LoopSettings, device: torch.device, teacher: EggNetwork | None = None
+        self,
+        network: EggNetwork,
+        settings: LoopSettings,
+        device: torch.device,
+        teacher: EggNetwork | None = None,
+        group: DeviceGroup = ALONE,
     ) -> None:
-        """teacher : a trained network to imitate beside the labels, see models.imitation"""
+        """teacher : a trained network to imitate beside the labels, see models.imitation
+        group : the devices that train together; the network's weights must be the same on all of them
+        """
         self.step = 0
         self._settings = settings
-        self._device = device
+        self._device, self._group = device, group
         self._network = network.to(device).to(memory_format=torch.channels_last).train()
         self._average = copy.deepcopy(self._network).eval().requires_grad_(False)
         self._teacher = None if teacher is None else teacher.to(device).to(memory_format=torch.channels_last).eval()
         on_gpu = device.type == "cuda"
+        self._forward: Callable[[Tensor], Tensor] = self._network
+        self._sum: Callable[[Tensor], Tensor] = group.sum
+        if group.size > 1:
+            self._forward = _distributed(self._network, group)
+            if on_gpu:  # what talks to other devices is not compiled
+                self._forward, self._sum = torch.compiler.disable(self._forward), torch.compiler.disable(self._sum)
         self._compiled_losses = torch.compile(self._losses) if on_gpu else self._losses
         self._optimiser = torch.optim.AdamW(
             network.parameters(), lr=settings.learning_rate, weight_decay=settings.weight_decay, fused=on_gpu
@@ -82,7 +99,8 @@ class Trainer:
     def run(self, batches: Iterable[tuple[Tensor, Labels]]) -> Iterator[TrainingProgress]:
         """Train on pictures (B, 1, S, S) and labels up to the last step, with a report every few steps and at the end.
 
-        batches : from the first one that has not been trained on. Raises TrainingError once a loss is not finite.
+        batches : this device's shares, from the first one that has not been trained on. Raises TrainingError once a
+        loss is not finite.
         """
         since, pictures_seen, sums = time.perf_counter(), 0, None
         steps_seen = 0
@@ -93,7 +111,8 @@ class Trainer:
             sums = losses if sums is None else sums + losses
             pictures_seen, steps_seen = pictures_seen + len(pictures), steps_seen + 1
             if self.step % self._settings.report_every_steps == 0 or self.step == self._settings.steps:
-                means = dict(zip(_LOSSES, (sums / steps_seen).tolist(), strict=True))
+                *totals, pictures_of_all = self._group.sum(torch.cat([sums, sums.new_tensor([pictures_seen])])).tolist()
+                means = {name: total / steps_seen for name, total in zip(_LOSSES, totals, strict=True)}
                 if not all(map(math.isfinite, means.values())):
                     raise TrainingError(
                         f"Between steps {self.step - steps_seen + 1} and {self.step} a loss became infinite or not a "
@@ -101,7 +120,7 @@ class Trainer:
                     )
                 seconds = time.perf_counter() - since
                 yield TrainingProgress(
-                    self.step, self._settings.steps, self._learning_rate(), pictures_seen / seconds, means
+                    self.step, self._settings.steps, self._learning_rate(), pictures_of_all / seconds, means
                 )
                 since, pictures_seen, sums, steps_seen = time.perf_counter(), 0, None, 0
 
@@ -133,7 +152,8 @@ class Trainer:
         with torch.backends.cudnn.flags(enabled=True, benchmark=True):
             losses = self._compiled_losses(pictures.contiguous(memory_format=torch.channels_last), labels)
             self._optimiser.zero_grad(set_to_none=True)
-            losses.total.backward()
+            # The mean of the gradients over the devices is taken, and the loss of the batch is the sum.
+            (losses.total * self._group.size).backward()
         torch.nn.utils.clip_grad_norm_(self._network.parameters(), MAX_GRADIENT_NORM)
         self._optimiser.step()
         self.step += 1
@@ -142,10 +162,10 @@ class Trainer:
 
     def _losses(self, pictures: Tensor, labels: Labels) -> Loss:
         with torch.autocast(self._device.type, dtype=torch.bfloat16, enabled=self._device.type == "cuda"):
-            output = self._network(pictures)
+            output = self._forward(pictures)
             with torch.no_grad():
                 taught = None if self._teacher is None else self._teacher(pictures).float()
-        return loss(output.float(), make_targets(labels, pictures.shape[-1]), self._settings.loss, taught)
+        return loss(output.float(), make_targets(labels, pictures.shape[-1]), self._settings.loss, taught, self._sum)
 
     def _learning_rate(self) -> float:
         """The learning rate of the next step: a linear rise, then half a cosine down to 0."""
@@ -170,3 +190,15 @@ class Trainer:
         for average, values in zip(averages, current, strict=True):
             if not average.is_floating_point():
                 average.copy_(values)
+
+
+def _distributed(network: nn.Module, group: DeviceGroup) -> Callable[[Tensor], Tensor]:
+    """The network on one of several devices, with the mean of all gradients after each backward pass."""
+    share_batch_norm(network, group)
+    parallel = DistributedDataParallel(network)
+
+    def forward(pictures: Tensor) -> Tensor:
+        output: Tensor = parallel(pictures)
+        return output
+
+    return forward

@@ -40,7 +40,7 @@ from pipeline.store.atomic_write import write_atomically
 from synthetic.film.clips import write_subjects
 from synthetic.film.unseen_animals import unseen_subjects
 from synthetic.training.fine_tuning import FineTuningSettings, load_fine_tuning_settings, run_fine_tuning
-from synthetic.training.training_device import training_device
+from synthetic.training.training_device import training_devices
 
 __all__ = ["main"]
 
@@ -66,7 +66,7 @@ def main(arguments: list[str] | None = None) -> int:
         fine_tuned,
         start=shipped,
         labelled=labelled,
-        device=training_device(),
+        devices=training_devices(),
         report=lambda progress: _log(f"step {progress.step} of {progress.steps}"),
         allow_regression=True,
     )

@@ -11,7 +11,7 @@ import typer
 from pipeline.cli.bench_report_output import write_bench_report
 from pipeline.cli.error_handling import handle_errors
 from pipeline.cli.metrics_output import report_metrics
-from pipeline.cli.options import AsJson, Quiet, Traceback
+from pipeline.cli.options import AsJson, Devices, Quiet, Traceback
 
 if TYPE_CHECKING:
     from pipeline.studies.definition import StudyRun
@@ -29,6 +29,7 @@ def study(
     out: Annotated[
         Path, typer.Option("--out", metavar="DIR", help="Folder for networks and figures; created if missing.")
     ] = Path("study"),
+    devices: Devices = None,
     quiet: Quiet = False,
     as_json: AsJson = False,
     traceback: Traceback = False,
@@ -58,7 +59,7 @@ def study(
             if not quiet:
                 typer.echo(f"[{number}/{len(known.runs)}] {run.variant}, seed {run.seed}", err=True)
 
-        results = run_study(known, out, lambda run, weights: _train(run, weights, quiet=quiet), started)
+        results = run_study(known, out, lambda run, weights: _train(run, weights, devices, quiet=quiet), started)
         write_bench_report(
             out,
             "study.json",
@@ -74,14 +75,15 @@ def study(
         report_metrics(out / "study.json", document, study_table(known, results), as_json=as_json)
 
 
-def _train(run: StudyRun, weights: Path, *, quiet: bool) -> Mapping[str, Any]:
-    """The held-out metrics of one run, with the largest batches that fit into the GPU's memory."""
+def _train(run: StudyRun, weights: Path, devices: int | None, *, quiet: bool) -> Mapping[str, Any]:
+    """The held-out metrics of one run, with the largest batches that fit into the memory of the GPUs."""
     from pipeline.cli.training_runner import run_with_progress
     from synthetic.training.training_run import run_training
 
     metrics = run_with_progress(
         run.settings,
-        lambda settings, device, report: run_training(settings, weights, device=device, report=report),
+        lambda settings, used, report: run_training(settings, weights, devices=used, report=report),
+        devices=devices,
         quiet=quiet,
     )
     return metrics.document()

@@ -13,6 +13,7 @@ from pipeline.cli.exit_codes import ExitCode
 __all__ = [
     "AllowUncalibrated",
     "AsJson",
+    "Devices",
     "EngineName",
     "EngineOption",
     "Quiet",
@@ -54,6 +55,14 @@ AllowUncalibrated = Annotated[
     ),
 ]
 Results = Annotated[Path, typer.Option("--out", metavar="DIR", help="The output folder of clutchlight batch.")]
+Devices = Annotated[
+    int | None,
+    typer.Option(
+        "--devices",
+        min=1,
+        help="Number of GPUs to train on, by default all; without any, of processes on the CPU, by default one.",
+    ),
+]
 Quiet = Annotated[bool, typer.Option("--quiet", help="Print only errors and warnings.")]
 AsJson = Annotated[bool, typer.Option("--json", help="Print the report as one JSON document.")]
 Traceback = Annotated[bool, typer.Option("--traceback", help="After an error, show where in the program it arose.")]

@@ -70,8 +70,20 @@ def phantoms(
         ),
     ] = None,
     device: Annotated[
-        str, typer.Option("--device", help="cpu, or cuda where there is a GPU; the noise of the clips depends on it.")
+        str,
+        typer.Option(
+            "--device", help="cpu, cuda for all GPUs, or cuda:1 for one of them. GPUs draw other noise than a CPU."
+        ),
     ] = "cpu",
+    processes: Annotated[
+        int | None,
+        typer.Option(
+            "--processes",
+            min=1,
+            help="Number of clips that are filmed side by side, by default one per processor; the files do not depend "
+            "on it.",
+        ),
+    ] = None,
     sheet: Annotated[
         Path | None,
         typer.Option("--contact-sheet", metavar="FILE.png", help="Write a contact sheet of training pictures."),
@@ -98,7 +110,9 @@ def phantoms(
             raise typer.Exit(misused("--blinded needs --compare-with DIR, with recordings to mix the phantoms with."))
         if folder is not None and animals is not None:
             fixed = dict(_part_and_name(world) for world in worlds or [])
-            _write_phantoms(folder, animals=animals, seed=seed, quiet=quiet, fixed=fixed, device=device)
+            _write_phantoms(
+                folder, animals=animals, seed=seed, quiet=quiet, fixed=fixed, device=device, processes=processes
+            )
         if sheet is not None:
             from pipeline.bench.phantom_sheet import write_contact_sheet
             from pipeline.settings import load_settings
@@ -123,16 +137,26 @@ def _write_phantoms(
     quiet: bool,
     fixed: Mapping[str, str] | None = None,
     device: str = "cpu",
+    processes: int | None = None,
 ) -> None:
     """Write clips of simulated animals under ``folder``.
 
-    animals : None for those of the demo;  fixed, device : see synthetic.film.clips.write_phantoms
+    animals : None for those of the demo;  device : see film_devices;  fixed, processes : see write_phantoms
     """
     from pipeline.cli.progress import show_step_progress
     from synthetic.film.clips import write_demo, write_phantoms
+    from synthetic.film.filming_processes import film_devices
 
     with show_step_progress("Filming simulated animals", quiet=quiet) as step:
         if animals is None:
             write_demo(folder, seed=seed, progress=step)
         else:
-            write_phantoms(folder, animals=animals, seed=seed, fixed=fixed, device=device, progress=step)
+            write_phantoms(
+                folder,
+                animals=animals,
+                seed=seed,
+                fixed=fixed,
+                devices=film_devices(device),
+                processes=processes,
+                progress=step,
+            )

@@ -10,7 +10,7 @@ import typer
 
 from pipeline.cli.error_handling import handle_errors
 from pipeline.cli.exit_codes import ExitCode
-from pipeline.cli.options import AsJson, Quiet, Traceback, misused
+from pipeline.cli.options import AsJson, Devices, Quiet, Traceback, misused
 from pipeline.cli.training_runner import run_with_progress
 
 __all__ = ["train"]
@@ -50,11 +50,12 @@ def train(
             "--allow-regression", help="Write the network even if it became worse on held-back labels or phantoms."
         ),
     ] = False,
+    devices: Devices = None,
     quiet: Quiet = False,
     as_json: AsJson = False,
     traceback: Traceback = False,
 ) -> None:
-    """Train the network on phantoms, on a GPU if there is one, and measure it on other phantoms.
+    """Train the network on phantoms, on all GPUs if there are any, and measure it on other phantoms.
 
     With --labels, fine-tune a trained network on frames that people have reviewed, together with phantoms, and measure
     it before and after on labels held back. A network that became worse is not written. The same command continues a
@@ -64,15 +65,31 @@ def train(
         if labels is None:
             if config is None or allow_regression:
                 raise typer.Exit(misused("Give --config FILE, or --labels DIR. --allow-regression needs --labels."))
-            _train_on_phantoms(config, out, start, teacher, quiet=quiet, as_json=as_json)
+            _train_on_phantoms(config, out, start, teacher, devices, quiet=quiet, as_json=as_json)
         elif start is None or teacher is not None:
             raise typer.Exit(misused("--labels needs --from WEIGHTS, the network to fine-tune, and no --teacher."))
         else:
-            _fine_tune(config, out, start, labels, allow_regression=allow_regression, quiet=quiet, as_json=as_json)
+            _fine_tune(
+                config,
+                out,
+                start,
+                labels,
+                devices,
+                allow_regression=allow_regression,
+                quiet=quiet,
+                as_json=as_json,
+            )
 
 
 def _train_on_phantoms(
-    config: Path, out: Path, start: Path | None, teacher: Path | None, *, quiet: bool, as_json: bool
+    config: Path,
+    out: Path,
+    start: Path | None,
+    teacher: Path | None,
+    devices: int | None,
+    *,
+    quiet: bool,
+    as_json: bool,
 ) -> None:
     from synthetic.training.training_run import load_training_settings, run_training
 
@@ -81,9 +98,10 @@ def _train_on_phantoms(
         raise typer.Exit(misused("--teacher WEIGHTS and an imitation_weight above 0 in FILE need each other."))
     metrics = run_with_progress(
         requested,
-        lambda settings, device, report: run_training(
-            settings, out, device=device, report=report, start=start, teacher=teacher
+        lambda settings, used, report: run_training(
+            settings, out, devices=used, report=report, start=start, teacher=teacher
         ),
+        devices=devices,
         quiet=quiet,
     )
     if as_json:
@@ -94,7 +112,15 @@ def _train_on_phantoms(
 
 
 def _fine_tune(
-    config: Path | None, out: Path, start: Path, labels: Path, *, allow_regression: bool, quiet: bool, as_json: bool
+    config: Path | None,
+    out: Path,
+    start: Path,
+    labels: Path,
+    devices: int | None,
+    *,
+    allow_regression: bool,
+    quiet: bool,
+    as_json: bool,
 ) -> None:
     from configs.reading import config_path
     from pipeline.labels.reader import read_labels
@@ -104,15 +130,16 @@ def _fine_tune(
     labelled = read_labels(labels, max_frames_per_clip=requested.max_frames_per_clip)
     result = run_with_progress(
         requested,
-        lambda settings, device, report: run_fine_tuning(
+        lambda settings, used, report: run_fine_tuning(
             settings,
             out,
             start=start,
             labelled=labelled,
-            device=device,
+            devices=used,
             report=report,
             allow_regression=allow_regression,
         ),
+        devices=devices,
         quiet=quiet,
     )
     if as_json:

@@ -5,5 +5,6 @@
 through it. ``machine`` is the machine, ``screen`` and ``panel_screen`` draw what surrounds its sector on a
 ``screen_canvas``; ``film`` renders the frames, ``recorder`` and ``camera`` change the pictures on their way into a
 file. ``world`` names the models that an animal is made of, ``subjects`` plans animals and clips, ``clips`` writes the
-files and ``truth`` the ground truth. ``unseen_animals`` are animals that training never shows.
+files, side by side in ``filming_processes``, and ``truth`` the ground truth. ``unseen_animals`` are animals that
+training never shows.
 """

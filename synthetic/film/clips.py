@@ -8,10 +8,8 @@ from __future__ import annotations
 
 import datetime as dt
 import hashlib
-import multiprocessing
-import os
 from collections.abc import Callable, Iterator, Mapping, Sequence
-from concurrent.futures import ProcessPoolExecutor, as_completed
+from concurrent.futures import as_completed
 from dataclasses import dataclass
 from fractions import Fraction
 from pathlib import Path
@@ -19,7 +17,6 @@ from typing import Any
 
 import av
 import numpy as np
-import torch
 from numpy.typing import NDArray
 
 from models.atomic_write import partial_file
@@ -28,6 +25,7 @@ from synthetic.anatomy.animal import Animal, draw_animal
 from synthetic.anatomy.species import SpeciesRanges, load_species_ranges
 from synthetic.errors import PhantomError
 from synthetic.film.film import ClipRenderer
+from synthetic.film.filming_processes import filming_device, start_filming_processes
 from synthetic.film.hand import draw_sweep
 from synthetic.film.machine import HEIGHT, WIDTH, draw_machine
 from synthetic.film.probe_path import swept_path
@@ -51,15 +49,17 @@ def write_phantoms(
     animals: int,
     seed: int,
     fixed: Mapping[str, str] | None = None,
-    device: str = "cpu",
+    devices: Sequence[str] = ("cpu",),
+    processes: int | None = None,
     progress: ProgressCallback = lambda done, total: None,
 ) -> None:
     """Film ``animals`` invented animals into exam folders under ``root``, with ground truth.
 
-    fixed : parts of the world that are the same for all, see draw_subjects;  device : as in ClipRenderer
+    fixed : parts of the world that are the same for all, see draw_subjects;  devices, processes : see write_subjects
     progress : called with the frames done and the total number of frames
     """
-    write_subjects(root, draw_subjects(animals, seed, fixed), seed=seed, device=device, progress=progress)
+    subjects = draw_subjects(animals, seed, fixed)
+    write_subjects(root, subjects, seed=seed, devices=devices, processes=processes, progress=progress)
 
 
 def write_demo(root: Path, *, seed: int, progress: ProgressCallback = lambda done, total: None) -> None:
@@ -74,16 +74,17 @@ def write_subjects(
     seed: int,
     progress: ProgressCallback,
     processes: int | None = None,
-    device: str = "cpu",
+    devices: Sequence[str] = ("cpu",),
 ) -> None:
     """Film the subjects, one process per clip, and write the ground truth of all at the end.
 
-    processes : by default the number of processors. The files do not depend on it. Raises PhantomError if the folder
-    cannot be written.
+    processes : by default the number of processors;  devices : of the processes, in turn. The files do not depend on
+    how many there are of either, but the noise of a GPU is another one than that of the CPU. Raises PhantomError if the
+    folder cannot be written.
     """
     try:
         root.mkdir(parents=True, exist_ok=True)
-        _write_all(root, subjects, seed, progress, processes, device)
+        _write_all(root, subjects, seed, progress, processes, devices)
     except OSError as error:
         raise PhantomError(
             f"{root} cannot be written ({error.strerror or error}). Choose a folder that you may write to, on a disk "
@@ -92,10 +93,15 @@ def write_subjects(
 
 
 def _write_all(
-    root: Path, subjects: Sequence[Subject], seed: int, progress: ProgressCallback, processes: int | None, device: str
+    root: Path,
+    subjects: Sequence[Subject],
+    seed: int,
+    progress: ProgressCallback,
+    processes: int | None,
+    devices: Sequence[str],
 ) -> None:
     jobs = [
-        _Job(root, seed, index, subject, number, device)
+        _Job(root, seed, index, subject, number)
         for index, subject in enumerate(subjects)
         for number in range(len(subject.clips))
     ]
@@ -103,9 +109,7 @@ def _write_all(
     done = 0
     progress(done, total)
     truths: dict[tuple[int, int], ClipTruth] = {}
-    # A process per clip is faster than several threads per picture, which wait for each other.
-    processes = min(len(jobs), processes or len(os.sched_getaffinity(0)))
-    with ProcessPoolExecutor(processes, multiprocessing.get_context("spawn"), _use_one_thread) as pool:
+    with start_filming_processes(devices, processes, len(jobs)) as pool:
         futures = {pool.submit(_film, job): job for job in jobs}
         for future in as_completed(futures):
             job = futures[future]
@@ -132,15 +136,10 @@ class _Job:
     index: int
     subject: Subject
     number: int
-    device: str
 
     @property
     def clip(self) -> PlannedClip:
         return self.subject.clips[self.number]
-
-
-def _use_one_thread() -> None:
-    torch.set_num_threads(1)
 
 
 def _film(job: _Job) -> ClipTruth:
@@ -151,7 +150,7 @@ def _film(job: _Job) -> ClipTruth:
     if job.subject.grey_map_knots is not None:
         machine = machine.with_grey_map_knots(job.subject.grey_map_knots)
     physics = PHYSICS[job.subject.world.physics]
-    renderer = ClipRenderer(animal, machine, int(rng.integers(2**62)), physics, job.device)
+    renderer = ClipRenderer(animal, machine, int(rng.integers(2**62)), physics, filming_device())
     # From here on the draws differ between clips.
     clip, stem = job.clip, job.subject.file_stems[job.number]
     rng = np.random.default_rng([job.seed, job.index, 4, job.number])

@@ -13,6 +13,7 @@ import numpy as np
 import torch
 from torch import Tensor
 
+from models.device_group import ALONE, DeviceGroup
 from models.targets import Labels
 from synthetic.acoustics.beam_rendering import Beams, Plane, render_beams
 from synthetic.acoustics.geometry import scan_convert
@@ -89,14 +90,16 @@ class StreamSettings:
     left_out: tuple[PhysicsPart, ...] = ()
 
 
-def draw_animals(number: int, seed: int, *, processes: int = 1) -> list[Animal]:
-    """Animals of all species. Each depends only on the seed and its place in the list."""
+def draw_animals(number: int, seed: int, *, processes: int = 1, group: DeviceGroup = ALONE) -> list[Animal]:
+    """Animals of all species. Each depends only on the seed and its place in the list; a device draws its share."""
     draw = partial(_draw_one, seed)
+    indices = range(group.rank % number, number, group.size)
+    processes //= group.size
     if processes <= 1:
-        return [draw(index) for index in range(number)]
+        return [draw(index) for index in indices]
     # Spawned, not forked: a forked child of a process that uses a GPU hangs.
     with ProcessPoolExecutor(processes, mp_context=multiprocessing.get_context("spawn")) as pool:
-        return list(pool.map(draw, range(number), chunksize=8))
+        return list(pool.map(draw, indices, chunksize=8))
 
 
 def _draw_one(seed: int, index: int) -> Animal:
@@ -114,13 +117,17 @@ class PhantomPictures:
     """Labelled pictures of phantoms, rendered when they are asked for.
 
     A batch depends only on the settings, the seed, the device and its own number, so that a stopped run can continue
-    with the next batch.
+    with the next batch. Of several devices each renders its share of every batch, of its share of the animals, with
+    random numbers of its own; as its shares are smaller, it renders those of more batches at once.
     """
 
-    def __init__(self, settings: StreamSettings, seed: int, device: torch.device) -> None:
-        self._settings = settings
-        self._seed = seed
-        self._animals = AnimalBatch.of(draw_animals(settings.animals, seed, processes=settings.processes), device)
+    def __init__(self, settings: StreamSettings, seed: int, device: torch.device, group: DeviceGroup = ALONE) -> None:
+        self._settings = replace(
+            settings, batch=group.share(settings.batch), batches_per_render=settings.batches_per_render * group.size
+        )
+        self._seed, self._seed_key = seed, group.seed_key
+        animals = draw_animals(settings.animals, seed, processes=settings.processes, group=group)
+        self._animals = AnimalBatch.of(animals, device)
         self._table = load_materials().to(device)
         self._generator = torch.Generator(device).manual_seed(seed)
         self._noise = make_tissue_noise(self._generator)
@@ -137,9 +144,10 @@ class PhantomPictures:
 
     def _render(self, number: int) -> tuple[Tensor, Labels]:
         """The batches of one render, one after the other."""
-        (own_seed,) = np.random.SeedSequence([self._seed, number]).generate_state(1, np.uint64)
+        seed = [self._seed, number, *self._seed_key]
+        (own_seed,) = np.random.SeedSequence(seed).generate_state(1, np.uint64)
         self._generator.manual_seed(int(own_seed))
-        physics = physics_without(draw_physics(np.random.default_rng([self._seed, number])), self._settings.left_out)
+        physics = physics_without(draw_physics(np.random.default_rng(seed)), self._settings.left_out)
         noise = replace(self._noise, model=physics.tissue)
         with torch.no_grad():
             return _render_pictures(self._settings, self._animals, self._table, self._generator, noise, physics)

@@ -8,8 +8,9 @@ from __future__ import annotations
 
 import json
 import math
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, fields, replace
+from functools import partial
 from itertools import count
 from pathlib import Path
 from typing import Annotated, Any
@@ -22,6 +23,8 @@ from torch import Tensor
 from torch.nn.functional import pad
 
 from configs.reading import read_toml
+from models.device_group import ALONE, DeviceGroup
+from models.device_processes import Reporter, run_on_devices
 from models.network import load_weights
 from models.targets import Labels, Role
 from models.training import TrainingProgress
@@ -56,6 +59,12 @@ class FineTuningSettings(TrainingSettings):
     held_back_share: Annotated[float, Field(gt=0, lt=1)]
     max_frames_per_clip: Annotated[int, Field(ge=1)]
     max_precision_drop: Annotated[float, Field(ge=0, le=1)]
+
+    @property
+    def pictures_by_kind(self) -> tuple[int, int]:
+        """Phantoms and labelled pictures in every batch."""
+        phantoms = round(self.phantom_share * self.batch)
+        return phantoms, self.batch - phantoms
 
 
 @dataclass(frozen=True)
@@ -107,24 +116,43 @@ def run_fine_tuning(
     *,
     start: Path,
     labelled: LabelledPictures,
-    device: torch.device,
+    devices: Sequence[torch.device],
     report: Callable[[TrainingProgress], None],
     allow_regression: bool = False,
 ) -> FineTuningResult:
     """Train the network of ``start`` further and write it, with the metrics inside, unless it has become worse.
 
     If it has, ``weights`` is not overwritten and the checkpoint stays: called again with ``allow_regression``, the run
-    only measures and writes the network that is already trained. Raises LabelsError for too few animals, and the errors
-    of run_training.
+    only measures and writes the network that is already trained. devices : as in run_training. Raises LabelsError for
+    too few animals, and the errors of run_training.
     """
-    run = TrainingRun(settings, weights, device=device, start=start, labels_sha256=labelled.sha256)
+    task = partial(_fine_tune_and_measure, settings, weights, start, labelled, allow_regression)
+    # Each device has a picture of each kind in every batch.
+    fewest = min(number for number in settings.pictures_by_kind if number > 0)
+    return run_on_devices(task, devices[:fewest], report)
+
+
+def _fine_tune_and_measure(
+    settings: FineTuningSettings,
+    weights: Path,
+    start: Path,
+    labelled: LabelledPictures,
+    allow_regression: bool,
+    group: DeviceGroup,
+    device: torch.device,
+    report: Reporter,
+) -> FineTuningResult | None:
+    """What each device does. The first one measures the network and writes the files."""
+    run = TrainingRun(settings, weights, device=device, start=start, labels_sha256=labelled.sha256, group=group)
     taught, held = hold_back(labelled, settings.held_back_share, np.random.default_rng(settings.held_out_seed))
     before = load_weights(start).to(device)
-    batches = MixedBatches(settings, labelled.of(taught), device)
+    batches = MixedBatches(settings, labelled.of(taught), device, group)
     evaluator = HeldOutEvaluator(settings, device)
     trained = run.train(batches, report, evaluator)
+    if group.rank > 0:
+        return None
     # On phantoms only, since errors on labels that were trained on are smaller than on new ones.
-    calibrate_uncertainty(trained, batches.calibration_batches(interim_batch_count(settings)))
+    calibrate_uncertainty(trained, batches.calibration_batches(interim_batch_count(settings, group)))
     held_back = labelled.of(held)
     on_labels = [measure(network, held_back.batches(_HELD_BACK_BATCH, device)) for network in (before, trained)]
     result = FineTuningResult(
@@ -155,13 +183,19 @@ def taught_animals(weights: Path) -> set[str]:
 class MixedBatches:
     """Batches of phantoms and labelled pictures; in each batch the phantoms come first."""
 
-    def __init__(self, settings: FineTuningSettings, labelled: LabelledPictures, device: torch.device) -> None:
-        self._phantom_count = round(settings.phantom_share * settings.batch)
+    def __init__(
+        self,
+        settings: FineTuningSettings,
+        labelled: LabelledPictures,
+        device: torch.device,
+        group: DeviceGroup = ALONE,
+    ) -> None:
+        self._phantom_count, labelled_count = settings.pictures_by_kind
         self._steps = settings.steps
         # Calibration needs phantoms even if none are mixed in: at least one per batch is drawn.
         stream = select_settings(StreamSettings, settings, batch=max(1, self._phantom_count))
-        self._phantoms = PhantomPictures(stream, settings.seed, device)
-        self._labelled = LabelledStream(labelled, settings.batch - self._phantom_count, settings.seed, device)
+        self._phantoms = PhantomPictures(stream, settings.seed, device, group)
+        self._labelled = LabelledStream(labelled, labelled_count, settings.seed, device, group)
 
     def batches(self, first: int = 0) -> Iterator[tuple[Tensor, Labels]]:
         return map(self._batch, count(first))

@@ -17,6 +17,7 @@ import torch
 from numpy.typing import NDArray
 from torch import Tensor
 
+from models.device_group import ALONE, DeviceGroup
 from models.ellipse import wrap_degrees
 from models.errors import ClutchlightError
 from models.targets import Labels, Role
@@ -121,8 +122,12 @@ def hold_back(labelled: LabelledPictures, share: float, rng: np.random.Generator
 class LabelledStream:
     """Batches of augmented pictures; each depends only on the pictures, the seed and its own number."""
 
-    def __init__(self, labelled: LabelledPictures, batch: int, seed: int, device: torch.device) -> None:
-        self._labelled, self._batch, self._seed, self._device = labelled, batch, seed, device
+    def __init__(
+        self, labelled: LabelledPictures, batch: int, seed: int, device: torch.device, group: DeviceGroup = ALONE
+    ) -> None:
+        """batch : pictures per batch, of which each device of the group draws its share"""
+        self._labelled, self._batch, self._device = labelled, group.share(batch), device
+        self._seed, self._seed_key = seed, group.seed_key
         rows: dict[str, list[int]] = {}
         for index, each in enumerate(labelled.frame_labels):
             rows.setdefault(each.animal, []).append(index)
@@ -134,7 +139,7 @@ class LabelledStream:
 
         An animal is drawn first and then one of its frames, so that long recordings do not outweigh the others.
         """
-        rng = np.random.default_rng([self._seed, number])
+        rng = np.random.default_rng([self._seed, number, *self._seed_key])
         self._augmentation.set_random_seed(int(rng.integers(2**31)))
         pictures, frame_labels = [], []
         for _ in range(self._batch):

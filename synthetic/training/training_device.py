@@ -1,15 +1,17 @@
-"""The device of a training run: a GPU, with the largest batch that fits into its memory, else the CPU."""
+"""The devices of a training run: GPUs, with the largest batch that fits into their memory, else the CPU."""
 
 from __future__ import annotations
 
 import gc
 import os
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from typing import TypeVar
 
 import torch
 
-__all__ = ["MIN_BATCH", "cpu_notice", "run_with_fitting_batch", "training_device"]
+from models.training import TrainingError
+
+__all__ = ["MIN_BATCH", "cpu_notice", "run_with_fitting_batch", "training_device", "training_devices"]
 
 # Batch normalisation needs at least about this many pictures per step (common practice, no source).
 MIN_BATCH = 16
@@ -22,6 +24,20 @@ Result = TypeVar("Result")
 def training_device() -> torch.device:
     """A GPU if a usable one is there, else the CPU."""
     return torch.device("cuda" if torch.cuda.is_available() else "cpu")
+
+
+def training_devices(number: int | None = None) -> tuple[torch.device, ...]:
+    """That many devices: GPUs, by default all that are visible, or, without any, processes on the CPU, by default one.
+
+    Raises TrainingError if there are fewer GPUs.
+    """
+    if not torch.cuda.is_available():
+        return (torch.device("cpu"),) * (number or 1)
+    there = torch.cuda.device_count()
+    if number is not None and number > there:
+        raise TrainingError(f"{number} devices were asked for, but only {there} GPUs can be used here.")
+    number = number or there
+    return (torch.device("cuda"),) if number == 1 else tuple(torch.device("cuda", index) for index in range(number))
 
 
 def cpu_notice(pictures: int) -> str:
@@ -39,28 +55,32 @@ def cpu_notice(pictures: int) -> str:
 
 
 def run_with_fitting_batch(
-    run: Callable[[int, torch.device], Result], *, batch: int, device: torch.device, notify: Callable[[str], None]
+    run: Callable[[int, Sequence[torch.device]], Result],
+    *,
+    batch: int,
+    devices: Sequence[torch.device],
+    notify: Callable[[str], None],
 ) -> Result:
-    """``run(batch, device)``, repeated with half the batch whenever the GPU's memory is full, below 16 on the CPU.
+    """``run(batch, devices)``, repeated with half the batch whenever a GPU's memory is full, below 16 on the CPU.
 
     notify : called with a sentence on each such change. All other errors of ``run`` are raised.
     """
     requested = batch
     while True:
         try:
-            return run(batch, device)
+            return run(batch, devices)
         except (torch.OutOfMemoryError, torch.AcceleratorError) as error:
-            if device.type == "cpu" or not _is_full(error):
+            if devices[0].type == "cpu" or not _is_full(error):
                 raise
         # Outside the except clause, since the error keeps everything alive that was in memory.
         gc.collect()
         torch.cuda.empty_cache()
-        full = f"The GPU's memory is full{_free_memory(device)}: {batch} pictures per step do not fit."
+        full = f"The GPU's memory is full{_free_memory(devices[0])}: {batch} pictures per step do not fit."
         if batch // 2 >= MIN_BATCH:
             batch //= 2
             notify(f"{full} Continuing with {batch}. To train with {requested}, free the GPU and run again.")
         else:
-            batch, device = requested, torch.device("cpu")
+            batch, devices = requested, (torch.device("cpu"),)
             notify(f"{full} Continuing on the CPU. To train on the GPU, free it and run again.")
 
 

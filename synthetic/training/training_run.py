@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import json
 import math
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import fields
-from functools import cached_property
+from functools import cached_property, partial
 from itertools import islice
 from pathlib import Path
 from typing import Annotated, Any, Literal, Protocol, TypeVar
@@ -17,6 +17,8 @@ from torch import Tensor
 
 from configs.reading import read_toml
 from models.checkpoint import Checkpoint
+from models.device_group import ALONE, DeviceGroup
+from models.device_processes import Reporter, run_on_devices
 from models.losses import LossSettings
 from models.network import EggNetwork, load_weights, save_weights
 from models.targets import Labels
@@ -42,7 +44,7 @@ __all__ = [
 _Count = Annotated[int, Field(ge=1)]
 _Rate = Annotated[float, Field(gt=0, lt=1)]
 
-# Held-out pictures that are measured during the training; that takes about as long as 20 steps.
+# Held-out pictures that are measured during the training, if there are as many; that takes about as long as 20 steps.
 _INTERIM_PICTURES = 512
 # Held-out pictures per batch, which only memory limits.
 _HELD_OUT_BATCH = 64
@@ -100,26 +102,46 @@ def run_training(
     settings: TrainingSettings,
     weights: Path,
     *,
-    device: torch.device,
+    devices: Sequence[torch.device],
     report: Callable[[TrainingProgress], None],
     start: Path | None = None,
     teacher: Path | None = None,
 ) -> HeldOutMetrics:
     """Train, measure on phantoms of the held-out seed, and write the weights with settings and metrics inside.
 
+    devices : each renders its share of every batch and trains on it, in a process of its own if there are several
     start : weights of the same shape to start from instead of random ones
     teacher : weights of any shape whose answers are imitated beside the labels
 
     The training log (.csv) is written beside the weights. The checkpoint is there too until the run has ended: called
     again with the same settings, a stopped run continues from it and gives the same result as one that was never
-    stopped (to the byte on a CPU; convolutions on GPUs are not repeatable to the bit). Raises CheckpointError for the
-    checkpoint of another run, WeightsError for start weights that cannot be read or have another shape.
+    stopped (to the byte on CPUs; convolutions on GPUs are not repeatable to the bit). It may continue on another number
+    of devices: batches and learning rates stay what the settings say, but the pictures are others, and so is the
+    result. Raises CheckpointError for the checkpoint of another run, WeightsError for start weights that cannot be read
+    or have another shape, and DeviceError if the process of a device is gone.
     """
-    run = TrainingRun(settings, weights, device=device, start=start, teacher=teacher)
-    phantoms = PhantomPictures(select_settings(StreamSettings, settings), settings.seed, device)
+    task = partial(_train_and_measure, settings, weights, start, teacher)
+    return run_on_devices(task, devices[: settings.batch], report)
+
+
+def _train_and_measure(
+    settings: TrainingSettings,
+    weights: Path,
+    start: Path | None,
+    teacher: Path | None,
+    group: DeviceGroup,
+    device: torch.device,
+    report: Reporter,
+) -> HeldOutMetrics | None:
+    """What each device does. The first one measures the network and writes the files."""
+    run = TrainingRun(settings, weights, device=device, start=start, teacher=teacher, group=group)
+    phantoms = PhantomPictures(select_settings(StreamSettings, settings), settings.seed, device, group)
     evaluator = HeldOutEvaluator(settings, device)
     trained = run.train(phantoms, report, evaluator)
-    calibrate_uncertainty(trained, islice(phantoms.batches(settings.steps), interim_batch_count(settings)))
+    if group.rank > 0:
+        return None
+    batches = interim_batch_count(settings, group)
+    calibrate_uncertainty(trained, islice(phantoms.batches(settings.steps), batches))
     run.save(trained)  # first, so that no failure of the evaluation can lose them
     metrics = evaluator.evaluate(trained)
     run.save(trained, held_out=json.dumps(metrics.document()))
@@ -139,6 +161,7 @@ class TrainingRun:
         start: Path | None = None,
         teacher: Path | None = None,
         labels_sha256: str | None = None,
+        group: DeviceGroup = ALONE,
     ) -> None:
         """Reads the checkpoint first, before any time is spent on phantoms. Raises CheckpointError and WeightsError."""
         weights.parent.mkdir(parents=True, exist_ok=True)
@@ -153,22 +176,30 @@ class TrainingRun:
             sources["labels_sha256"] = labels_sha256
         # If memory is short, a run may continue with smaller batches.
         run = settings.model_dump_json(exclude={"batch", "processes"}) + "".join(sources.values())
-        self._settings, self._weights = settings, weights
+        self._settings, self._weights, self._group = settings, weights, group
         self._notes = {"settings": settings.model_dump_json(), **sources}
         self._checkpoint = Checkpoint(weights.with_suffix(".checkpoint"), run)
         state = self._checkpoint.load(device)
         loop = select_settings(LoopSettings, settings, loss=select_settings(LossSettings, settings))
-        self._trainer = Trainer(network, loop, device, None if teacher is None else load_weights(teacher))
+        self._trainer = Trainer(network, loop, device, None if teacher is None else load_weights(teacher), group)
         if state is not None:
             self._trainer.restore(state)
 
     def train(
         self, batches: LabelledBatches, report: Callable[[TrainingProgress], None], evaluator: HeldOutEvaluator
     ) -> EggNetwork:
-        """The network after the last step. Every report adds a line to the log and replaces the checkpoint."""
+        """The network after the last step. Every report adds a line to the log and replaces the checkpoint.
+
+        Of several devices the first one does that, while the others render their next pictures.
+        """
         trainer = self._trainer
+        reports = trainer.run(batches.batches(trainer.step))
+        if self._group.rank > 0:
+            for _ in reports:
+                pass
+            return trainer.averaged_network()
         log = TrainingLog(self._weights.with_suffix(".csv"), from_step=trainer.step)
-        for progress in trainer.run(batches.batches(trainer.step)):
+        for progress in reports:
             is_evaluated = progress.step % self._settings.held_out_every_steps == 0
             metrics = evaluator.evaluate(trainer.averaged_network(), _INTERIM_PICTURES) if is_evaluated else None
             log.add(_log_row(progress, metrics))
@@ -205,9 +236,9 @@ def calibrate_uncertainty(network: EggNetwork, pictures: Iterable[tuple[Tensor, 
         network.scale_uncertainty(centre=overall.centre_error_ratio, axes=overall.axis_error_ratio)
 
 
-def interim_batch_count(settings: TrainingSettings) -> int:
-    """The number of batches that hold as many pictures as are measured during the training."""
-    return max(1, _INTERIM_PICTURES // settings.batch)
+def interim_batch_count(settings: TrainingSettings, group: DeviceGroup = ALONE) -> int:
+    """The number of a device's batches that hold as many pictures as are measured during the training."""
+    return max(1, min(_INTERIM_PICTURES, settings.held_out_pictures) // group.share(settings.batch))
 
 
 class HeldOutEvaluator:

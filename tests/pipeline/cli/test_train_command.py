@@ -80,7 +80,10 @@ def test_training_on_a_full_gpu_continues_with_smaller_batches_and_then_on_the_c
 
     tried = []
 
-    def run_training(settings: TrainingSettings, weights: Path, *, device: torch.device, **rest: object) -> FakeMetrics:
+    def run_training(
+        settings: TrainingSettings, weights: Path, *, devices: Sequence[torch.device], **rest: object
+    ) -> FakeMetrics:
+        (device,) = devices
         tried.append((settings.batch, device.type))
         if device.type == "cuda":
             raise torch.OutOfMemoryError("CUDA out of memory")
@@ -88,6 +91,7 @@ def test_training_on_a_full_gpu_continues_with_smaller_batches_and_then_on_the_c
 
     monkeypatch.setattr("synthetic.training.training_run.run_training", run_training)
     monkeypatch.setattr("torch.cuda.is_available", lambda: True)
+    monkeypatch.setattr("torch.cuda.device_count", lambda: 1)
     file = tmp_path / "training.toml"
     text = config_path("training.toml").read_text(encoding="utf-8")
     file.write_text(re.sub(r"(?m)^batch = \d+", "batch = 32", text), encoding="utf-8")

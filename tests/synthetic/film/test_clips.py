@@ -70,13 +70,13 @@ def film(root: Path, *, seed: int, processes: int, subjects: tuple[Subject, ...]
 class ThisProcess(ThreadPoolExecutor):
     """Replaces the pool of processes, which take seconds to start: one clip after the other in this process."""
 
-    def __init__(self, processes: int, context: object, initializer: object) -> None:
+    def __init__(self, *settings: object) -> None:
         super().__init__(1)
 
 
 @pytest.fixture
 def in_this_process(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(clips, "ProcessPoolExecutor", ThisProcess)
+    monkeypatch.setattr(clips, "start_filming_processes", ThisProcess)
 
 
 @pytest.fixture(scope="module")

@@ -34,7 +34,6 @@ from tests.synthetic.own_labels import own_labels
 from tests.synthetic.training.test_training_run import SETTINGS
 
 CPU = torch.device("cpu")
-pytestmark = pytest.mark.usefixtures("few_interim_pictures")
 FINE_TUNING = FineTuningSettings(
     **{
         **SETTINGS.model_dump(),
@@ -67,7 +66,7 @@ def fine_tune(
         out,
         start=start,
         labelled=labelled,
-        device=CPU,
+        devices=[CPU],
         report=lambda progress: steps.append(progress.step),
         allow_regression=allow_regression,
     )

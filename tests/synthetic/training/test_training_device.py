@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 
 import pytest
 import torch
 
-from synthetic.training.training_device import cpu_notice, run_with_fitting_batch, training_device
+from models.training import TrainingError
+from synthetic.training.training_device import cpu_notice, run_with_fitting_batch, training_device, training_devices
 
 GPU, CPU = torch.device("cuda"), torch.device("cpu")
 
@@ -22,14 +23,15 @@ class FakeGpu:
         self.tried: list[tuple[int, str]] = []
         self.notices: list[str] = []
 
-    def run(self, batch: int, device: torch.device) -> str:
+    def run(self, batch: int, devices: Sequence[torch.device]) -> str:
+        (device,) = devices
         self.tried.append((batch, device.type))
         if device.type == "cuda" and batch > self.capacity:
             raise self.error("CUDA error: out of memory")
         return f"{batch} on {device.type}"
 
     def __call__(self, batch: int, device: torch.device = GPU) -> str:
-        return run_with_fitting_batch(self.run, batch=batch, device=device, notify=self.notices.append)
+        return run_with_fitting_batch(self.run, batch=batch, devices=[device], notify=self.notices.append)
 
 
 def test_a_batch_that_fits_runs_once_without_a_notice() -> None:
@@ -65,19 +67,19 @@ def test_a_small_batch_is_not_halved() -> None:
 
 
 def test_other_errors_are_raised() -> None:
-    def broken(batch: int, device: torch.device) -> str:
+    def broken(batch: int, devices: Sequence[torch.device]) -> str:
         raise torch.AcceleratorError("CUDA error: an illegal memory access was encountered")
 
     with pytest.raises(torch.AcceleratorError, match="illegal"):
-        run_with_fitting_batch(broken, batch=64, device=GPU, notify=lambda text: None)
+        run_with_fitting_batch(broken, batch=64, devices=[GPU], notify=lambda text: None)
 
 
 def test_a_full_main_memory_is_raised() -> None:
-    def full(batch: int, device: torch.device) -> str:
+    def full(batch: int, devices: Sequence[torch.device]) -> str:
         raise torch.OutOfMemoryError("out of memory")
 
     with pytest.raises(torch.OutOfMemoryError):
-        run_with_fitting_batch(full, batch=64, device=CPU, notify=lambda text: None)
+        run_with_fitting_batch(full, batch=64, devices=[CPU], notify=lambda text: None)
 
 
 @pytest.mark.parametrize(
@@ -93,3 +95,19 @@ def test_the_cpu_notice_states_the_duration(pictures: int, length: str, monkeypa
 def test_a_gpu_is_used_if_there_is_one(has_gpu: bool, kind: str, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(torch.cuda, "is_available", lambda: has_gpu)
     assert training_device().type == kind
+
+
+def test_all_gpus_are_used_unless_fewer_are_asked_for(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(torch.cuda, "is_available", lambda: True)
+    monkeypatch.setattr(torch.cuda, "device_count", lambda: 3)
+    assert [str(device) for device in training_devices()] == ["cuda:0", "cuda:1", "cuda:2"]
+    assert [str(device) for device in training_devices(2)] == ["cuda:0", "cuda:1"]
+    assert [str(device) for device in training_devices(1)] == ["cuda"]
+    with pytest.raises(TrainingError, match=r"4 devices.*only 3 GPUs"):
+        training_devices(4)
+
+
+def test_without_a_gpu_processes_share_the_cpu(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(torch.cuda, "is_available", lambda: False)
+    assert training_devices() == (CPU,)
+    assert training_devices(2) == (CPU, CPU)

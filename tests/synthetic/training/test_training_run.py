@@ -5,6 +5,7 @@ import json
 from collections.abc import Iterable
 from dataclasses import replace
 from pathlib import Path
+from typing import Any
 
 import pytest
 import torch
@@ -23,7 +24,6 @@ from synthetic.training.held_out_metrics import HeldOutMetrics
 from synthetic.training.training_run import TrainingSettings, load_training_settings, run_training, select_settings
 
 CPU = torch.device("cpu")
-pytestmark = pytest.mark.usefixtures("few_interim_pictures")
 SETTINGS = TrainingSettings(
     seed=3,
     steps=3,
@@ -54,7 +54,7 @@ Run = tuple[Path, HeldOutMetrics, list[TrainingProgress]]
 def run(folder: Path) -> Run:
     reports: list[TrainingProgress] = []
     weights = folder / "new" / "weights.safetensors"
-    metrics = run_training(SETTINGS, weights, device=CPU, report=reports.append)
+    metrics = run_training(SETTINGS, weights, devices=[CPU], report=reports.append)
     return weights, metrics, reports
 
 
@@ -78,7 +78,7 @@ def stop_at(step: int, weights: Path) -> None:
             raise StoppedError
 
     with pytest.raises(StoppedError):
-        run_training(SETTINGS, weights, device=CPU, report=report)
+        run_training(SETTINGS, weights, devices=[CPU], report=report)
 
 
 def test_a_run_writes_weights_that_load_and_run(made: Run) -> None:
@@ -139,9 +139,9 @@ def test_the_same_seed_gives_the_same_bytes_and_held_out_phantoms_have_another_s
     seeds: list[int] = []
 
     class Watched(PhantomPictures):
-        def __init__(self, settings: StreamSettings, seed: int, device: torch.device) -> None:
+        def __init__(self, settings: StreamSettings, seed: int, *rest: Any) -> None:
             seeds.append(seed)
-            super().__init__(settings, seed, device)
+            super().__init__(settings, seed, *rest)
 
     monkeypatch.setattr(training_run, "PhantomPictures", Watched)
     weights, metrics, _ = run(tmp_path)
@@ -168,7 +168,7 @@ def test_a_checkpoint_of_other_settings_is_refused(tmp_path: Path) -> None:
     stop_at(1, weights)
     before = {path.name: path.read_bytes() for path in tmp_path.iterdir()}
     with pytest.raises(CheckpointError, match="a run with other settings"):
-        run_training(SETTINGS.model_copy(update={"steps": 9}), weights, device=CPU, report=lambda progress: None)
+        run_training(SETTINGS.model_copy(update={"steps": 9}), weights, devices=[CPU], report=lambda progress: None)
     assert {path.name: path.read_bytes() for path in tmp_path.iterdir()} == before
 
 
@@ -176,17 +176,19 @@ def test_a_run_can_start_from_a_trained_network_of_the_same_shape(made: Run, tmp
     weights, _, _ = made
     slow = SETTINGS.model_copy(update={"steps": 1, "learning_rate": 1e-6, "seed": 4})
     continued, fresh = tmp_path / "on.safetensors", tmp_path / "afresh.safetensors"
-    run_training(slow, continued, device=CPU, report=lambda progress: None, start=weights)
-    run_training(slow, fresh, device=CPU, report=lambda progress: None)
+    run_training(slow, continued, devices=[CPU], report=lambda progress: None, start=weights)
+    run_training(slow, fresh, devices=[CPU], report=lambda progress: None)
     before, on, afresh = (load_weights(path).stem[0].weight for path in (weights, continued, fresh))
     assert (on - before).abs().max() < 1e-3 < (afresh - before).abs().max()
     with safe_open(continued, framework="pt") as file:
         assert file.metadata()["started_from"] == weights_sha256(weights)
     wider = slow.model_copy(update={"widths": (8, 8, 12, 12, 24)})
     with pytest.raises(WeightsError, match=r"24.*on\.safetensors|on\.safetensors.*24"):
-        run_training(wider, tmp_path / "wider.safetensors", device=CPU, report=lambda progress: None, start=continued)
+        run_training(
+            wider, tmp_path / "wider.safetensors", devices=[CPU], report=lambda progress: None, start=continued
+        )
     with pytest.raises(WeightsError, match="nowhere"):
-        run_training(slow, continued, device=CPU, report=lambda progress: None, start=tmp_path / "nowhere")
+        run_training(slow, continued, devices=[CPU], report=lambda progress: None, start=tmp_path / "nowhere")
 
 
 def test_a_teacher_of_another_shape_is_imitated_and_named(made: Run, tmp_path: Path) -> None:
@@ -194,7 +196,7 @@ def test_a_teacher_of_another_shape_is_imitated_and_named(made: Run, tmp_path: P
     taught = SETTINGS.model_copy(update={"steps": 1, "widths": (4, 8, 8, 8, 12), "imitation_weight": 2.0})
     reports: list[TrainingProgress] = []
     weights = tmp_path / "taught.safetensors"
-    run_training(taught, weights, device=CPU, report=reports.append, teacher=teacher)
+    run_training(taught, weights, devices=[CPU], report=reports.append, teacher=teacher)
     assert reports[-1].losses["imitation"] > 0
     with safe_open(weights, framework="pt") as file:
         assert file.metadata()["taught_by"] == weights_sha256(teacher)
@@ -205,7 +207,7 @@ def test_a_run_can_continue_with_smaller_batches(tmp_path: Path) -> None:
     stop_at(2, weights)
     reports: list[TrainingProgress] = []
     smaller = SETTINGS.model_copy(update={"batch": 1, "processes": 2})
-    run_training(smaller, weights, device=CPU, report=reports.append)
+    run_training(smaller, weights, devices=[CPU], report=reports.append)
     assert [progress.step for progress in reports] == [3]
 
 
@@ -222,7 +224,7 @@ def test_predicted_errors_are_scaled_to_the_size_of_real_ones(
 
     monkeypatch.setattr(training_run, "measure", fake_measure)
     weights = tmp_path / "weights.safetensors"
-    run_training(SETTINGS.model_copy(update={"held_out_every_steps": 9}), weights, device=CPU, report=lambda _: None)
+    run_training(SETTINGS.model_copy(update={"held_out_every_steps": 9}), weights, devices=[CPU], report=lambda _: None)
     before, after = (load_weights(path).state_dict() for path in (made[0], weights))
     moved = after["head.1.bias"] - before["head.1.bias"]
     expected = torch.zeros(CHANNEL_COUNT)
