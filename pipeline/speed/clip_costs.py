@@ -33,7 +33,11 @@ STAGES: Mapping[str, Sequence[str]] = {
     "search for the sector (once)": ("pipeline.scan.clip_scan:UsableFrames",),
     "quality": ("pipeline.ingest.quality.frame_quality:FrameQualityAssessor.assess",),
     "thumbnails": ("pipeline.track.thumbnails:Thumbnails.add_frame",),
-    "network": ("models.runtime:OpenVinoEngine.run", "models.runtime:TorchEngine.run"),  # and threads of its own
+    "network": (  # and threads of its own
+        "models.openvino_engine:OpenVinoEngine.run",
+        "models.torch_engine:TorchEngine.run",
+        "models.gpu_engine:GpuEngine.run",
+    ),
     "input and outlines of the network": ("pipeline.detect.detector:Detector.detect",),
     "following": ("pipeline.track.tracker:ClipTracker.update", "pipeline.track.tracker:ClipTracker.finish"),
     "shell signs": ("pipeline.scan.track_signs:TrackSigns.add_frame", "pipeline.scan.track_signs:TrackSigns.finish"),
