@@ -1,4 +1,4 @@
-"""The engine for GPUs on the processor, where nothing is recorded, with a small network."""
+"""The engine for GPUs with a small network: on a GPU if there is one, and on the processor without a graph."""
 
 from __future__ import annotations
 
@@ -30,9 +30,11 @@ def weights(tmp_path_factory: pytest.TempPathFactory) -> Path:
     return path
 
 
-@pytest.fixture(scope="module")
-def engine(weights: Path) -> GpuEngine:
-    return GpuEngine(weights, batch=3, device="cpu")
+@pytest.fixture(scope="module", params=["cpu", "cuda"])
+def engine(request: pytest.FixtureRequest, weights: Path) -> GpuEngine:
+    if request.param == "cuda" and not torch.cuda.is_available():
+        pytest.skip("there is no GPU")
+    return GpuEngine(weights, batch=3, device=request.param)
 
 
 @pytest.fixture(scope="module")
@@ -47,7 +49,8 @@ def test_answers_are_nearly_those_of_the_reference(engine: GpuEngine, weights: P
     # float16 rounds by 2^-11 = 0.0005 of a value, at each of 15 layers.
     np.testing.assert_allclose(ours, reference, atol=15 * 2**-11 * np.abs(reference).max(), rtol=0)
     assert not np.array_equal(ours, reference)
-    assert (engine.name, engine.weights_name) == ("torch-f16-cpu", "small")
+    assert engine.name in ("torch-f16-cpu", "torch-f16-cuda")
+    assert engine.weights_name == "small"
 
 
 @pytest.mark.parametrize("count", [0, 1, 2, 3, 4])

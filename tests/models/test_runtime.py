@@ -113,9 +113,12 @@ def test_bfloat16_does_not_move_the_objects(reference: TorchEngine, pictures: Pi
     assert_same_objects(outputs, exact)
 
 
-def test_float16_of_gpus_does_not_move_the_objects(reference: TorchEngine, pictures: Pictures) -> None:
+@pytest.mark.parametrize("device", ["cpu", "cuda"])
+def test_float16_of_gpus_does_not_move_the_objects(reference: TorchEngine, pictures: Pictures, device: str) -> None:
+    if device == "cuda" and not torch.cuda.is_available():
+        pytest.skip("there is no GPU")
     pictures = pictures[1:2]  # processors without native float16 are slow
-    outputs = GpuEngine(shipped_weights(), batch=1, device="cpu").run(pictures)
+    outputs = GpuEngine(shipped_weights(), batch=1, device=device).run(pictures)
     exact = reference.run(pictures)
     assert np.abs(outputs - exact).max() > 1e-3  # there is a difference
     assert_same_objects(outputs, exact)

@@ -65,22 +65,7 @@ def test_the_table_says_how_fast_a_night_is_and_how_fast_it_could_be() -> None:
     """1,000 frames in 20 s, of which reading took 10 s, at 30 ms of two cores each; bare decoding takes 3 ms."""
     night = NightCosts(4, 1000, 20.0, 30.0, 1.0, 300, cores=2, reading_s=10.0, network_every_frames=3)
     heading, row, bare = nights_table([night], 25.0, bare_ms_per_frame=3.0).splitlines()
-    assert row.split() == [
-        "3",
-        "4",
-        "1,000",
-        "20.0",
-        "50",
-        "100",
-        "2.0",
-        "2.7",
-        "30.00",
-        "10.0",
-        "1.5",
-        "of",
-        "2",
-        "300",
-    ]
+    assert " ".join(row.split()) == "3 4 1,000 20.0 50 100 2.0 2.7 30.00 10.0 1.5 of 2 300"
     assert bare == "bare decoding with all 2 cores: 667 frames/s, 26.7 times real time"
     assert len(heading) == len(row)
 
