@@ -4,7 +4,7 @@ ClutchlightError                 the root: every error that the program reports 
 ├── WeightsError                 a weights file that is missing, damaged or made for another network (models.network)
 ├── CheckpointError              a checkpoint that is damaged or belongs to another run (models.checkpoint)
 ├── TrainingError                a training run whose losses are no longer finite (models.training)
-├── EngineError                  an inference engine that cannot run on this machine (models.runtime)
+├── EngineError                  an inference engine that cannot run on this machine (models.engine)
 ├── ConfigError                  a TOML file with a wrong key or value (configs.reading)
 ├── CalibrationError             a network without a calibration of its own (pipeline.calibration_file)
 ├── TooFewEggsError              too few eggs of a stage to learn from (pipeline.calibration.network_calibration)

@@ -310,6 +310,10 @@ class Settings(SettingsTables):
         """The same with a calibration that was learned for the network in use."""
         return self.model_copy(update={"calibration": calibration, "is_calibrated": True})
 
+    def with_network_every(self, frames: int) -> Settings:
+        """The same where the network sees every so many frames."""
+        return self.model_copy(update={"detect": self.detect.model_copy(update={"network_every_frames": frames})})
+
     def with_threads(self, threads: int) -> Settings:
         """The same with so many threads for the network's engine."""
         return self.model_copy(update={"run": self.run.model_copy(update={"threads": threads})})

@@ -11,8 +11,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from models.decode import decode
+from models.engine import Engine
 from models.output_channels import INPUT_SIDE_PX
-from models.runtime import Engine
 from pipeline.ingest.frame import Frame
 from pipeline.ingest.sector.sector import Sector
 from pipeline.settings import DetectSettings

@@ -47,4 +47,5 @@ def load_detector(settings: Settings, weights: Path | None = None, engine: str =
     'clutchlight'
     """
     threads = settings.run.threads or available_threads()
-    return Detector(make_engine(engine, weights or shipped_weights(), threads=threads), settings.detect)
+    made = make_engine(engine, weights or shipped_weights(), batch=settings.detect.batch_frames, threads=threads)
+    return Detector(made, settings.detect)

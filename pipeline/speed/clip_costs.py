@@ -6,6 +6,7 @@ import datetime as dt
 import time
 from collections.abc import Mapping, Sequence
 from dataclasses import asdict, dataclass
+from importlib import import_module
 from pathlib import Path
 from tempfile import TemporaryDirectory
 from typing import Any
@@ -24,6 +25,7 @@ from pipeline.scan.coverage import clip_coverage
 from pipeline.scan.serialization import pack_scan
 from pipeline.settings import Settings
 from pipeline.speed.stage_clock import StageClock
+from pipeline.worker.worker import PRELOADED_MODULES
 
 __all__ = ["USUAL_FRAME_RATE", "ClipCosts", "measure_clip"]
 
@@ -33,7 +35,11 @@ STAGES: Mapping[str, Sequence[str]] = {
     "search for the sector (once)": ("pipeline.scan.clip_scan:UsableFrames",),
     "quality": ("pipeline.ingest.quality.frame_quality:FrameQualityAssessor.assess",),
     "thumbnails": ("pipeline.track.thumbnails:Thumbnails.add_frame",),
-    "network": ("models.runtime:OpenVinoEngine.run", "models.runtime:TorchEngine.run"),  # and threads of its own
+    "network": (  # and threads of its own
+        "models.openvino_engine:OpenVinoEngine.run",
+        "models.torch_engine:TorchEngine.run",
+        "models.gpu_engine:GpuEngine.run",
+    ),
     "input and outlines of the network": ("pipeline.detect.detector:Detector.detect",),
     "following": ("pipeline.track.tracker:ClipTracker.update", "pipeline.track.tracker:ClipTracker.finish"),
     "shell signs": ("pipeline.scan.track_signs:TrackSigns.add_frame", "pipeline.scan.track_signs:TrackSigns.finish"),
@@ -104,6 +110,8 @@ def measure_clip(path: Path, detector: FrameDetector, settings: Settings) -> Cli
     """
     clip = ExamClip(path, path.name, "left", None, None)
     exam = Exam(path.parent, "AF-0001", EXAM_DATE, None, None, None, None, 0, (clip,))
+    for module in PRELOADED_MODULES:  # as in a worker
+        import_module(module)
     clock, library_threads = StageClock(), cv2.getNumThreads()
     cv2.setNumThreads(1)  # as in a worker; the clock sees no threads of libraries
     try:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import time
 from collections.abc import Sequence
 from dataclasses import asdict, dataclass
@@ -16,7 +17,7 @@ from pipeline.ingest.frame import ClipError
 from pipeline.night.growth_plot import logarithmic_plots_svg
 from pipeline.settings import Settings
 
-__all__ = ["NightCosts", "cluster_table", "measure_night", "nights_svg", "nights_table"]
+__all__ = ["NightCosts", "cluster_table", "measure_night", "nights_svg"]
 
 CORES = (10, 100, 1_000)
 
@@ -28,6 +29,9 @@ class NightCosts:
     processor_s : of the program and its workers, without the start of either
     own_s : of that, the program's own, which estimates and writes one exam after the other
     worker_mib : the most resident memory that any worker held
+    cores : that the program may use
+    reading_s : on the clock, from the first frame that was read to the end of the last clip
+    network_every_frames : as in the settings
     """
 
     clips: int
@@ -36,6 +40,9 @@ class NightCosts:
     processor_s: float
     own_s: float
     worker_mib: int
+    cores: int = 1
+    reading_s: float = 0.0
+    network_every_frames: int = 1
 
     @property
     def ms_per_frame(self) -> float:
@@ -54,13 +61,15 @@ class NightCosts:
 def measure_night(root: Path, load_detector: DetectorLoader, settings: Settings) -> NightCosts:
     """Run a batch on the exams under ``root``. Its results are not kept. Raises ClipError if one cannot be used."""
     clips, frames, workers = 0, 0, ClipsRead(0.0, 0)
+    first_s, last_s = 0.0, 0.0
 
     def note(event: BatchEvent) -> None:
-        nonlocal clips, frames, workers
+        nonlocal clips, frames, workers, first_s, last_s
         if isinstance(event, FramesRead):
+            first_s = first_s or time.perf_counter()
             frames += event.frames
         elif isinstance(event, ClipEnded):
-            clips += 1
+            clips, last_s = clips + 1, time.perf_counter()
         elif isinstance(event, ClipsRead):
             workers = event
 
@@ -72,7 +81,17 @@ def measure_night(root: Path, load_detector: DetectorLoader, settings: Settings)
         for reason in (exam.reason, *(clip.reason for clip in exam.clips)):
             if reason is not None:  # the costs of a night with refused clips would mean nothing
                 raise ClipError(f"{exam.animal}: {reason}")
-    return NightCosts(clips, frames, seconds, own_s + workers.processor_s, own_s, workers.peak_memory_mib)
+    return NightCosts(
+        clips=clips,
+        frames=frames,
+        seconds=seconds,
+        processor_s=own_s + workers.processor_s,
+        own_s=own_s,
+        worker_mib=workers.peak_memory_mib,
+        cores=len(os.sched_getaffinity(0)),
+        reading_s=last_s - first_s,
+        network_every_frames=settings.detect.network_every_frames,
+    )
 
 
 def cluster_table(night: NightCosts, clip_hours: float, frame_rate: float) -> str:
@@ -86,17 +105,6 @@ def cluster_table(night: NightCosts, clip_hours: float, frame_rate: float) -> st
     for cores in CORES:
         reading_h = (processor_h - own_h) / cores
         lines.append(f"{cores:>5,}{reading_h:>13,.1f}{own_h:>12,.1f}{max(reading_h, own_h):>11,.1f}")
-    return "\n".join(lines)
-
-
-def nights_table(nights: Sequence[NightCosts], frame_rate: float) -> str:
-    """A line for each batch. frame_rate : of the clips, per second"""
-    lines = ["clips   frames       s  times real time  processor ms a frame  cores used  MiB of a worker"]
-    lines += [
-        f"{night.clips:>5}{night.frames:>9,}{night.seconds:>8.1f}{night.frames / frame_rate / night.seconds:>17.1f}"
-        f"{night.ms_per_frame:>22.1f}{night.cores_used:>12.2f}{night.worker_mib:>17,}"
-        for night in nights
-    ]
     return "\n".join(lines)
 
 

@@ -20,7 +20,7 @@ from pipeline.worker.library_threads import use_threads
 from pipeline.worker.limits import WorkerLimits
 from pipeline.worker.process_use import held_mib, peak_mib, processor_s
 
-__all__ = ["JobKilledError", "KillCause", "Worker", "WorkerError", "WorkerStoppedError"]
+__all__ = ["PRELOADED_MODULES", "JobKilledError", "KillCause", "Worker", "WorkerError", "WorkerStoppedError"]
 
 KillCause = Literal["memory", "time", "crash"]
 

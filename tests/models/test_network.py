@@ -30,6 +30,15 @@ def network() -> EggNetwork:
     return made.eval()
 
 
+def test_folded_normalisation_is_the_same_function(network: EggNetwork) -> None:
+    pictures = torch.rand(2, 1, 64, 64)
+    with torch.inference_mode():
+        before = network(pictures)
+        network.fold_normalisation()
+        torch.testing.assert_close(network(pictures), before, atol=1e-5, rtol=0)
+    assert not any(isinstance(part, torch.nn.BatchNorm2d) for part in network.modules())
+
+
 @pytest.mark.parametrize(("height", "width"), [(64, 64), (32, 96), (256, 256)])
 def test_the_output_grid_is_four_times_coarser(network: EggNetwork, height: int, width: int) -> None:
     with torch.inference_mode():

@@ -13,10 +13,14 @@ from numpy.typing import NDArray
 from safetensors.torch import save_file
 
 from models.decode import Outlines, decode
+from models.engine import Engine, EngineError
 from models.errors import ClutchlightError
+from models.gpu_engine import GpuEngine
 from models.network import EggNetwork, load_weights
+from models.openvino_engine import OpenVinoEngine
 from models.output_channels import CHANNEL_COUNT, CHANNELS, INPUT_SIDE_PX, STRIDE
-from models.runtime import Engine, EngineError, OpenVinoEngine, TorchEngine, make_engine
+from models.runtime import make_engine
+from models.torch_engine import TorchEngine
 from models.weights_file import NetworkConfig, WeightsError, shipped_weights, weights_sha256
 from tests.models.ellipse_strategies import distance
 from tests.models.rings import draw_rings
@@ -109,6 +113,17 @@ def test_bfloat16_does_not_move_the_objects(reference: TorchEngine, pictures: Pi
     assert_same_objects(outputs, exact)
 
 
+@pytest.mark.parametrize("device", ["cpu", "cuda"])
+def test_float16_of_gpus_does_not_move_the_objects(reference: TorchEngine, pictures: Pictures, device: str) -> None:
+    if device == "cuda" and not torch.cuda.is_available():
+        pytest.skip("there is no GPU")
+    pictures = pictures[1:2]  # processors without native float16 are slow
+    outputs = GpuEngine(shipped_weights(), batch=1, device=device).run(pictures)
+    exact = reference.run(pictures)
+    assert np.abs(outputs - exact).max() > 1e-3  # there is a difference
+    assert_same_objects(outputs, exact)
+
+
 def test_output_does_not_depend_on_the_other_pictures(engine: Engine, pictures: Pictures) -> None:
     together = engine.run(pictures)
     tolerance = 0.0 if engine.name.startswith("openvino") else 1e-4  # torch adds in another order for other batches
@@ -146,27 +161,27 @@ def test_black_pictures_contain_no_objects(engine: Engine) -> None:
 
 
 def test_make_engine_makes_the_named_engine(reference: TorchEngine, pictures: Pictures) -> None:
-    made = make_engine("torch", shipped_weights(), threads=1)
+    made = make_engine("torch", shipped_weights(), batch=8, threads=1)
     assert made.name == reference.name == "torch-f32-cpu"
     np.testing.assert_array_equal(made.run(pictures[:1]), reference.run(pictures[:1]))
 
 
 def test_an_unknown_engine_is_reported_with_the_known_ones() -> None:
     with pytest.raises(EngineError, match=r'no engine named "abacus"\. Choose openvino, torch or cuda') as caught:
-        make_engine("abacus", shipped_weights())
+        make_engine("abacus", shipped_weights(), batch=8)
     assert isinstance(caught.value, ClutchlightError)
 
 
 def test_a_missing_gpu_is_reported_with_advice(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(torch.cuda, "is_available", lambda: False)
     with pytest.raises(EngineError, match=r"no cuda device on this machine\. Choose openvino or torch to use the CPU"):
-        make_engine("cuda", shipped_weights())
+        make_engine("cuda", shipped_weights(), batch=8)
 
 
 @pytest.mark.parametrize("name", ["openvino", "torch"])
 def test_missing_weights_are_reported_by_every_engine(name: str, tmp_path: Path) -> None:
     with pytest.raises(WeightsError, match=r"no weights file at .*gone\.safetensors"):
-        make_engine(name, tmp_path / "gone.safetensors")
+        make_engine(name, tmp_path / "gone.safetensors", batch=8)
 
 
 @pytest.mark.parametrize("name", ["openvino", "torch"])
@@ -175,4 +190,4 @@ def test_networks_of_several_frames_are_refused(tmp_path: Path, name: str) -> No
     shape = {**asdict(NetworkConfig()), "frames": 3}
     save_file(EggNetwork().state_dict(), path, metadata={"network_shape": json.dumps(shape)})
     with pytest.raises(WeightsError, match=r"wide\.safetensors .*its frames is 3.*one grey frame"):
-        make_engine(name, path)
+        make_engine(name, path, batch=8)

@@ -10,7 +10,8 @@ from pipeline.cli.exit_codes import ExitCode
 from pipeline.ingest.frame import ClipError
 from pipeline.settings import load_settings
 from pipeline.speed.clip_costs import BARE, ClipCosts, measure_clip
-from pipeline.speed.night_costs import NightCosts, cluster_table, measure_night, nights_svg, nights_table
+from pipeline.speed.night_costs import NightCosts, cluster_table, measure_night, nights_svg
+from pipeline.speed.night_table import nights_table
 from tests.pipeline.blob_finder import BlobFinder, write_exam_folder
 from tests.pipeline.conftest import Clutchlight
 
@@ -42,11 +43,13 @@ def test_a_clip_that_cannot_be_read_is_an_error(tmp_path: Path) -> None:
 def test_the_command_measures_the_clip_and_the_exams_asked_for(tmp_path: Path, clutchlight: Clutchlight) -> None:
     write_exam_folder(tmp_path, "AF-0001", {"left-1.mp4": 2})
     (clip,) = tmp_path.rglob("left-1.mp4")
-    result = clutchlight("bench", "speed", clip, "--tracks", 12, "--json", "--quiet")
+    options = ["--tracks", 12, "--network-every", 2, "--network-every", 10]
+    result = clutchlight("bench", "speed", clip, *options, "--json", "--quiet")
     document = json.loads(result.stdout)
-    assert (result.code, document["clip"]["frames"]) == (ExitCode.DONE, 40)
+    assert (result.code, [clip["frames"] for clip in document["clips"]]) == (ExitCode.DONE, [40, 40])
     (exam,) = document["exams"]
     assert exam["tracks"] == pytest.approx(12, abs=4)
+    assert document["network"]["reached_share"] > 0
 
 
 def test_a_night_is_measured_with_its_workers(tmp_path: Path) -> None:
@@ -55,7 +58,16 @@ def test_a_night_is_measured_with_its_workers(tmp_path: Path) -> None:
     assert (night.clips, night.frames) == (2, 80)
     assert night.worker_mib > 0
     assert night.cores_used == pytest.approx(night.processor_s / night.seconds)
-    assert nights_table([night], 25.0).splitlines()[1].split()[:2] == ["2", "80"]
+    assert 0 < night.reading_s < night.seconds
+
+
+def test_the_table_says_how_fast_a_night_is_and_how_fast_it_could_be() -> None:
+    """1,000 frames in 20 s, of which reading took 10 s, at 30 ms of two cores each; bare decoding takes 3 ms."""
+    night = NightCosts(4, 1000, 20.0, 30.0, 1.0, 300, cores=2, reading_s=10.0, network_every_frames=3)
+    heading, row, bare = nights_table([night], 25.0, bare_ms_per_frame=3.0).splitlines()
+    assert " ".join(row.split()) == "3 4 1,000 20.0 50 100 2.0 2.7 30.00 10.0 1.5 of 2 300"
+    assert bare == "bare decoding with all 2 cores: 667 frames/s, 26.7 times real time"
+    assert len(heading) == len(row)
 
 
 @pytest.mark.parametrize("night", ["10", "x4", "3x0", "ax2"])
