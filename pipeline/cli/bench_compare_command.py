@@ -103,6 +103,7 @@ def compare_methods(
         from pipeline.bench.ground_truth import open_data_set
         from pipeline.bench.methods.cost import batch_cost, read_cost
         from pipeline.bench.peers.available import available_peers
+        from pipeline.bench.peers.training_notes import learned_from_notes
         from pipeline.bench.results.own_output import read_own_output
         from pipeline.bench.results.readers import read_method_results
         from pipeline.bench_report.comparison_sections import comparison_sections, comparison_summary
@@ -132,12 +133,16 @@ def compare_methods(
         run_settings = load_settings(settings, weights=weights, allow_uncalibrated=True)
         load = partial(batch_runner.load_detector, engine.value, weights, run_settings)
         cost = batch_cost(known, load, run_settings)
-        entries = [Entry("ours", own, cost=cost), *entries_of_own_detections(known, own, loaded.track)]
+        learned_from = learned_from_notes(weights or shipped_weights())
+        entries = [
+            Entry("ours", own, cost=cost, learned_from=learned_from),
+            *entries_of_own_detections(known, own, loaded.track),
+        ]
         if peers is not None:
             entries += _trackers_in(peers, data_set, known, own_folder, out / "trackers", settings)
         for run in method_runs(out):
             found, cost = read_method_results(known, run.detections), read_cost(run.detections.parent)
-            entries.append(entry_of_results(_short(run.name), known, found, run.settings, cost))
+            entries.append(entry_of_results(run.name, known, found, run.settings, cost, run.learned_from))
         strata = recording_strata(known, loaded.ingest)
         compared = compare_entries(known, [*entries, *read], resamples=resamples, seed=seed, recording_strata=strata)
         tuned_on = {} if tuning_set is None else {tuning_set.resolve().name: tuning_set}
@@ -193,11 +198,6 @@ def _trackers_in(
     command = ["-m", "pipeline", "bench", "other-trackers", str(data_set), str(own), "--out", str(out), *options]
     run_in_environment(environment_python(peers), command)
     return [Entry(f"ours + {name}", read_method_results(known, path)) for name, path in tracker_files(out).items()]
-
-
-def _short(name: str) -> str:
-    """The name of a method in the table."""
-    return name.removeprefix("pipeline.bench.peers.").removesuffix(":find")
 
 
 def _named_path(text: str) -> tuple[str, Path]:

@@ -20,6 +20,7 @@ from models.training import MAX_GRADIENT_NORM, TrainingError
 from models.weight_average import move_average
 from pipeline.bench.peers.networks import NETWORKS, save_network
 from pipeline.bench.peers.our_network import shipped_training
+from pipeline.bench.peers.training_notes import timed_notes
 from synthetic.training.training_run import LabelledBatches
 
 __all__ = ["PeerTraining", "TimedTraining", "peer_training", "train_peer"]
@@ -115,8 +116,8 @@ def train_peer(
             checkpoint.save({**stepper.state(), **counts})
         report(used, total)
     done = TimedTraining(step, pictures_seen)
-    notes = {"training": settings.model_dump_json(), "steps": str(step), "pictures": str(pictures_seen)}
-    save_network(settings.network, stepper.average, weights, {**notes, "device": device.type})
+    notes = timed_notes(settings.model_dump_json(), steps=step, pictures=pictures_seen, device=device.type)
+    save_network(settings.network, stepper.average, weights, notes)
     checkpoint.remove()
     return done
 

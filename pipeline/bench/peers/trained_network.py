@@ -7,17 +7,19 @@
 from __future__ import annotations
 
 import hashlib
+from pathlib import Path
 from typing import Annotated, Any
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.bench.methods.method import SearchRange
+from pipeline.bench.methods.method import MethodError, Origin, SearchRange
+from pipeline.bench.peers.training_notes import learned_from_notes
 from pipeline.detect.detector import InputTransform
 from pipeline.ingest.sector.sector import Sector
 
-__all__ = ["find"]
+__all__ = ["find", "origin"]
 
 _MOST_ANSWERS = 1000  # more than the frames on which methods are tuned
 
@@ -47,6 +49,16 @@ def find(
     kept = [outline for outline in found if outline["score"] >= least_score]
     ellipses = transform.ellipses_to_frame(np.array([outline["ellipse"] for outline in kept]).reshape(-1, 5))
     return [{**outline, "ellipse": ellipse} for outline, ellipse in zip(kept, ellipses.tolist(), strict=True)]
+
+
+def origin(*, weights: str = "", **_: object) -> Origin:
+    """The name of the weights file, and what it says of its training. Raises MethodError if there is no such file."""
+    try:
+        return Origin(Path(weights).stem, learned_from_notes(Path(weights)))
+    except Exception as error:  # safetensors raises many kinds
+        raise MethodError(
+            f"{weights or 'No file'} holds no weights ({error!r}). Name a file: ,weights=FILE."
+        ) from error
 
 
 def _answer(weights: str, device: str, picture: NDArray[np.float32]) -> list[dict[str, Any]]:

@@ -79,7 +79,7 @@ def test_methods_run_without_the_batch_and_leave_results(
     done = clutchlight("bench", "run-methods", data_set, "--method", hough, "--out", tmp_path / "out")
     assert (done.code, done.stdout) == (ExitCode.DONE, "")
     (run,) = method_runs(tmp_path / "out")
-    assert (run.name, run.settings["votes"]) == ("pipeline.bench.peers.hough_circles:find", 12.0)
+    assert (run.name, run.learned_from, run.settings["votes"]) == ("hough_circles", "", 12.0)
     done = clutchlight("bench", "accuracy", data_set, "--results", run.detections, "--out", tmp_path / "measured")
     assert done.code == ExitCode.DONE
     done = clutchlight("bench", "run-methods", data_set, "--tune-on", data_set, "--out", tmp_path / "out")

@@ -17,11 +17,12 @@ from models.ellipse import area, overlap
 from models.targets import Labels, Role
 from models.training import TrainingError
 from models.weights_file import shipped_weights
-from pipeline.bench.methods.method import MethodError, load_method
+from pipeline.bench.methods.method import MethodError, Origin, load_method
 from pipeline.bench.peers import networks, torchvision_networks
 from pipeline.bench.peers.networks import NETWORKS, found_outlines, load_network
 from pipeline.bench.peers.object_masks import object_masks, pixel_classes
 from pipeline.bench.peers.peer_training import TimedTraining, _rate_share, peer_training, train_peer
+from pipeline.bench.peers.training_notes import learned_from_notes
 from pipeline.cli.bench_peers_commands import PeerNetwork
 from pipeline.cli.exit_codes import ExitCode
 from tests.pipeline.conftest import Clutchlight
@@ -164,6 +165,10 @@ def test_shipped_weights_are_ours_and_find_what_the_batch_finds() -> None:
     assert (name, found_outlines(name, network, picture)) == ("ours", [])
 
 
+def test_the_shipped_weights_say_what_their_last_run_learned_from() -> None:
+    assert learned_from_notes(shipped_weights()) == "2,688,000 pictures in 14,000 steps, after other runs"
+
+
 def clock() -> Callable[[], float]:
     """Each step takes a minute, and so does what comes before the first one."""
     calls = count()
@@ -220,4 +225,7 @@ def test_the_command_trains_on_phantoms(clutchlight: Clutchlight, tmp_path: Path
     assert done.code == ExitCode.DONE, done.stderr
     assert done.stdout.startswith("1 step, 2 pictures in 0.0001 minutes")
     assert load_network(str(out))[0] == "lraspp"
+    origin = load_method(f"pipeline.bench.peers.trained_network:find,weights={out}").origin()
+    device = "GPU" if torch.cuda.is_available() else "CPU"
+    assert origin == Origin("peer", f"0.0001 minutes of a {device}: 2 pictures in 1 step, from random weights")
     assert clutchlight("bench", "train-peer", "fcn", "--out", out, "--minutes", 0).code == ExitCode.USAGE
