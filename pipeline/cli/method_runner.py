@@ -24,6 +24,7 @@ __all__ = [
     "Tries",
     "TuningFrames",
     "TuningSet",
+    "holds_method_runs",
     "method_runs",
     "run_method_with_progress",
     "run_methods",
@@ -106,6 +107,11 @@ def run_methods(
             }
         )
     write_atomically(out / _INDEX, [(json.dumps(index, indent=2, allow_nan=False) + "\n").encode()])
+
+
+def holds_method_runs(folder: Path) -> bool:
+    """Whether `run_methods` wrote it."""
+    return (folder / _INDEX).is_file()
 
 
 def method_runs(out: Path) -> list[MethodRun]:

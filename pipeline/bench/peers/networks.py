@@ -35,7 +35,7 @@ _NAME = "network"
 
 
 def save_network(name: str, network: nn.Module, path: Path, notes: Mapping[str, str]) -> None:
-    """Write the weights, with the network's name and notes inside. Ours is written as ``clutchlight train`` does."""
+    """Write float16 weights, with the network's name and notes inside. Ours are a file as of ``clutchlight train``."""
     from safetensors.torch import save_file
 
     known = {_NAME: name, **notes}
@@ -43,7 +43,9 @@ def save_network(name: str, network: nn.Module, path: Path, notes: Mapping[str, 
     if isinstance(network, EggNetwork):
         save_weights(network, path, known)
     else:
-        save_file({key: value.detach().cpu().contiguous() for key, value in network.state_dict().items()}, path, known)
+        state = network.state_dict().items()
+        half = {key: value.half() if value.is_floating_point() else value for key, value in state}
+        save_file({key: value.detach().cpu().contiguous() for key, value in half.items()}, path, known)
 
 
 @torch.no_grad()
