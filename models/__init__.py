@@ -5,7 +5,8 @@ the network; ``runtime`` runs it, ``output_channels`` says what each of its chan
 ellipses with scores. Ellipses: ``ellipse`` (numpy, without torch), ``ellipse_tensors``, ``ellipsoid`` and
 ``gaussian_distance`` (torch), ``outline_matching``, ``average_precision``; ``contrast`` measures how far they stand out
 of a picture.
-Training: ``targets``, ``losses``, ``imitation`` of another network, ``training``, ``checkpoint``; on several devices,
-``device_group``, ``device_processes`` and ``shared_batch_norm``. ``errors`` is the root of all of the program's errors,
-``printable`` makes text from files safe to show, ``openvino_library`` imports OpenVINO without its telemetry.
+Training: ``targets``, ``losses``, ``imitation`` of another network, ``training``, ``weight_average``, ``checkpoint``;
+on several devices, ``device_group``, ``device_processes`` and ``shared_batch_norm``. ``errors`` is the root of all of
+the program's errors, ``printable`` makes text from files safe to show, ``openvino_library`` imports OpenVINO without
+its telemetry.
 """

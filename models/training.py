@@ -19,6 +19,7 @@ from models.losses import Loss, LossSettings, loss
 from models.network import EggNetwork
 from models.shared_batch_norm import share_batch_norm
 from models.targets import Labels, make_targets
+from models.weight_average import move_average
 
 __all__ = ["LoopSettings", "Trainer", "TrainingError", "TrainingProgress"]
 
@@ -157,7 +158,7 @@ class Trainer:
         torch.nn.utils.clip_grad_norm_(self._network.parameters(), MAX_GRADIENT_NORM)
         self._optimiser.step()
         self.step += 1
-        self._update_average()
+        move_average(self._average, self._network, step=self.step, decay=self._settings.ema_decay)
         return torch.stack([value.detach() for value in vars(losses).values()])
 
     def _losses(self, pictures: Tensor, labels: Labels) -> Loss:
@@ -174,22 +175,6 @@ class Trainer:
             return settings.learning_rate * (self.step + 1) / settings.warm_up_steps
         done = (self.step - settings.warm_up_steps) / max(1, settings.steps - settings.warm_up_steps)
         return settings.learning_rate * 0.5 * (1 + math.cos(math.pi * min(1.0, done)))
-
-    @torch.no_grad()
-    def _update_average(self) -> None:
-        """Move the running average towards the network; after the first step both are equal.
-
-        The average covers at most a tenth of the steps so far. With the full decay from the start, the average of a
-        short run would still consist mostly of the network that the run began with.
-        """
-        share = max(1 - self._settings.ema_decay, 10 / (9 + self.step))
-        averages, current = (list(one.state_dict().values()) for one in (self._average, self._network))
-        floating = [index for index, values in enumerate(averages) if values.is_floating_point()]
-        # torch's AveragedModel does the same, but its step counter waits for the GPU.
-        torch._foreach_lerp_([averages[index] for index in floating], [current[index] for index in floating], share)
-        for average, values in zip(averages, current, strict=True):
-            if not average.is_floating_point():
-                average.copy_(values)
 
 
 def _distributed(network: nn.Module, group: DeviceGroup) -> Callable[[Tensor], Tensor]:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 
 from pipeline.bench.comparison.compare import FIGURES, ComparedEntry, Comparison, Figure
+from pipeline.bench.comparison.lead import lead_sentences
 from pipeline.bench.comparison.resampling import Estimate
 from pipeline.bench.comparison.strata_table import strata_by_name
 from pipeline.bench_report.page import Section, Table
@@ -26,7 +27,7 @@ def comparison_summary(comparison: Comparison) -> str:
 
 
 def comparison_sections(comparison: Comparison) -> list[Section]:
-    """Figures, differences, strata, cost, trust and settings."""
+    """Figures, lead, differences, training, strata, cost, trust and settings."""
     first, *others = comparison.entries
     return [
         Section(
@@ -39,11 +40,13 @@ def comparison_sections(comparison: Comparison) -> list[Section]:
                 *(f"{each.name}: counted as {each.counts_note}." for each in comparison.entries if each.counts_note),
             ),
         ),
+        Section(f"Where {first.name} leads", notes=lead_sentences(comparison)),
         Section(
             f"{first.name} minus the others",
             plots=[(_caption(each), _difference_plot(others, each)) for each in FIGURES],
             notes=("Paired: both methods are measured on the same draws. An interval that holds zero shows nothing.",),
         ),
+        *_training(comparison.entries),
         *_strata(comparison.entries),
         *_cost(comparison.entries),
         *_trust(comparison.entries),
@@ -63,6 +66,12 @@ def _plot(entries: Sequence[ComparedEntry], figure: Figure) -> str:
 def _difference_plot(entries: Sequence[ComparedEntry], figure: Figure) -> str:
     rows = [(each.name, each.first_minus_this[figure.name]) for each in entries if figure.name in each.first_minus_this]
     return interval_svg(rows, f"+{figure.form}", zero=True)
+
+
+def _training(entries: Sequence[ComparedEntry]) -> Iterator[Section]:
+    rows = [(each.name, each.learned_from) for each in entries if each.learned_from]
+    if rows:
+        yield Section("Training on phantoms", tables=[Table(("Method", "Learned from"), rows)])
 
 
 def _strata(entries: Sequence[ComparedEntry]) -> Iterator[Section]:

@@ -10,7 +10,7 @@ from pipeline.bench.calibration_error import ReliabilityBin
 from pipeline.bench.comparison.resampling import Estimate
 from pipeline.bench.risk_coverage import RiskCoverage
 
-__all__ = ["interval_svg", "reliability_svg", "risk_svg"]
+__all__ = ["interval_svg", "points_svg", "reliability_svg", "risk_svg"]
 
 _WIDTH, _ROW, _SIDE = 320, 36, 240  # units of the view box
 _LEFT, _TOP, _BOTTOM = 40, 20, 44  # around a square plot
@@ -23,7 +23,16 @@ class _Scale:
     high: float
 
     def x(self, value: float) -> float:
-        return (_WIDTH - 8) * (value - self.low) / (self.high - self.low) + 4
+        return (_WIDTH - 8) * self.share(value) + 4
+
+    def share(self, value: float) -> float:
+        return (value - self.low) / (self.high - self.low)
+
+    def at(self, share: float) -> float:
+        return self.low + share * (self.high - self.low)
+
+
+_SHARES = _Scale(0.0, 1.0)
 
 
 def interval_svg(rows: Sequence[tuple[str, Estimate]], form: str, *, zero: bool = False) -> str:
@@ -83,6 +92,21 @@ def reliability_svg(bins: Sequence[ReliabilityBin]) -> str:
     return _svg(_LEFT + _SIDE + 10, _TOP + _SIDE + _BOTTOM, parts)
 
 
+def points_svg(points: Sequence[tuple[str, float, float | None]], x_label: str, y_label: str) -> str:
+    """A dot for each name, x and y, with its name beneath or above. One whose y is unknown is left out."""
+    known = [(name, x, y) for name, x, y in points if y is not None]
+    across = _scale([0.0, *(x for _, x, _ in known)])
+    up = _scale([y for _, _, y in known])
+    parts = [*_axes(x_label, y_label, across, up)]
+    for name, x, y in known:
+        left, top = _x(across.share(x)), _y(up.share(y))
+        anchor = "end" if left > _LEFT + _SIDE / 2 else "start"
+        parts.append(f'<circle cx="{left:.1f}" cy="{top:.1f}" r="4"/>')
+        below = top + 16 if top < _TOP + _SIDE / 2 else top - 8
+        parts.append(f'<text x="{left:.1f}" y="{below:.1f}" text-anchor="{anchor}">{escape(name)}</text>')
+    return _svg(_LEFT + _SIDE + 10, _TOP + _SIDE + _BOTTOM, parts)
+
+
 def _x(share: float) -> float:
     return _LEFT + _SIDE * share
 
@@ -91,11 +115,11 @@ def _y(share: float) -> float:
     return _TOP + _SIDE * (1 - share)
 
 
-def _axes(x_label: str, y_label: str) -> Iterator[str]:
+def _axes(x_label: str, y_label: str, across: _Scale = _SHARES, up: _Scale = _SHARES) -> Iterator[str]:
     for tick in _TICKS:
         yield f'<path class="rule" d="M{_x(0)} {_y(tick)}H{_x(1)}M{_x(tick)} {_y(0)}V{_y(1)}"/>'
-        yield f'<text class="axis" x="{_x(0) - 6}" y="{_y(tick) + 4}" text-anchor="end">{tick:g}</text>'
-        yield f'<text class="axis" x="{_x(tick)}" y="{_y(0) + 16}" text-anchor="middle">{tick:g}</text>'
+        yield f'<text class="axis" x="{_x(0) - 6}" y="{_y(tick) + 4}" text-anchor="end">{up.at(tick):.3g}</text>'
+        yield f'<text class="axis" x="{_x(tick)}" y="{_y(0) + 16}" text-anchor="middle">{across.at(tick):.3g}</text>'
     yield f'<text class="axis" x="{_x(0.5)}" y="{_y(0) + 36}" text-anchor="middle">{escape(x_label)}</text>'
     yield f'<text class="axis" x="0" y="12">{escape(y_label)}</text>'
 

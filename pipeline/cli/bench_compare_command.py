@@ -13,7 +13,15 @@ from pipeline.cli.batch_runner import run_batch_with_progress
 from pipeline.cli.bench_benchmark_commands import made_benchmarks
 from pipeline.cli.bench_report_output import write_bench_report
 from pipeline.cli.error_handling import handle_errors
-from pipeline.cli.method_runner import MethodTuning, Tries, TuningFrames, TuningSet, method_runs, run_methods
+from pipeline.cli.method_runner import (
+    MethodTuning,
+    Tries,
+    TuningFrames,
+    TuningSet,
+    holds_method_runs,
+    method_runs,
+    run_methods,
+)
 from pipeline.cli.metrics_output import report_metrics
 from pipeline.cli.options import (
     AllowUncalibrated,
@@ -74,7 +82,8 @@ def compare_methods(
         typer.Option(
             "--results",
             metavar="[NAME=]PATH",
-            help="Results of another program on DATASET, as for bench accuracy. Repeatable.",
+            help="Results of another program on DATASET, as for bench accuracy, or a folder of bench run-methods with "
+            "all of its methods. Repeatable.",
         ),
     ] = None,
     resamples: Annotated[int, typer.Option("--resamples", min=1, help="Draws of animals for the intervals.")] = 1000,
@@ -98,13 +107,13 @@ def compare_methods(
         from models.weights_file import shipped_weights
         from pipeline.bench.comparison.compare import compare_entries
         from pipeline.bench.comparison.comparison_table import comparison_table
-        from pipeline.bench.comparison.entries import Entry, entries_of_own_detections, entry_of_results
+        from pipeline.bench.comparison.entries import Entry, entries_of_own_detections
         from pipeline.bench.comparison.recording_strata import recording_strata
         from pipeline.bench.ground_truth import open_data_set
-        from pipeline.bench.methods.cost import batch_cost, read_cost
+        from pipeline.bench.methods.cost import batch_cost
         from pipeline.bench.peers.available import available_peers
+        from pipeline.bench.peers.training_notes import learned_from_notes
         from pipeline.bench.results.own_output import read_own_output
-        from pipeline.bench.results.readers import read_method_results
         from pipeline.bench_report.comparison_sections import comparison_sections, comparison_summary
         from pipeline.settings import load_settings
 
@@ -117,7 +126,7 @@ def compare_methods(
             raise typer.Exit(misused("--tune-on needs another data set than the one that is measured."))
         known, loaded = open_data_set(data_set), load_settings(settings)
         others = [_named_path(each) for each in results or []]
-        read = [entry_of_results(name, known, read_method_results(known, path)) for name, path in others]
+        read = [entry for name, path in others for entry in _entries_of_others(known, name, path)]
         tuning = MethodTuning(tuning_set, tries, tuning_frames, seed)
         if peers is None:
             run_methods(known, methods or available_peers(), out, tuning, loaded, quiet=quiet)
@@ -132,12 +141,14 @@ def compare_methods(
         run_settings = load_settings(settings, weights=weights, allow_uncalibrated=True)
         load = partial(batch_runner.load_detector, engine.value, weights, run_settings)
         cost = batch_cost(known, load, run_settings)
-        entries = [Entry("ours", own, cost=cost), *entries_of_own_detections(known, own, loaded.track)]
+        learned_from = learned_from_notes(weights or shipped_weights())
+        entries = [
+            Entry("ours", own, cost=cost, learned_from=learned_from),
+            *entries_of_own_detections(known, own, loaded.track),
+        ]
         if peers is not None:
             entries += _trackers_in(peers, data_set, known, own_folder, out / "trackers", settings)
-        for run in method_runs(out):
-            found, cost = read_method_results(known, run.detections), read_cost(run.detections.parent)
-            entries.append(entry_of_results(_short(run.name), known, found, run.settings, cost))
+        entries += _entries_of_runs(known, out)
         strata = recording_strata(known, loaded.ingest)
         compared = compare_entries(known, [*entries, *read], resamples=resamples, seed=seed, recording_strata=strata)
         tuned_on = {} if tuning_set is None else {tuning_set.resolve().name: tuning_set}
@@ -164,6 +175,29 @@ def _made(benchmark: str, tuning_set: Path | None, out: Path, *, quiet: bool) ->
     if tuning_set is None and tuned_on:
         (tuning_set,) = made_benchmarks([tuned_on], out, quiet=quiet)
     return folder, tuning_set
+
+
+def _entries_of_others(known: DataSet, name: str, path: Path) -> list[Entry]:
+    """Those of a folder of run-methods, else the results of one program."""
+    from pipeline.bench.comparison.entries import entry_of_results
+    from pipeline.bench.results.readers import read_method_results
+
+    if holds_method_runs(path):
+        return _entries_of_runs(known, path)
+    return [entry_of_results(name, known, read_method_results(known, path))]
+
+
+def _entries_of_runs(known: DataSet, folder: Path) -> list[Entry]:
+    """The methods that were run, with what they cost and what they learned from."""
+    from pipeline.bench.comparison.entries import entry_of_results
+    from pipeline.bench.methods.cost import read_cost
+    from pipeline.bench.results.readers import read_method_results
+
+    entries = []
+    for run in method_runs(folder):
+        found, cost = read_method_results(known, run.detections), read_cost(run.detections.parent)
+        entries.append(entry_of_results(run.name, known, found, run.settings, cost, run.learned_from))
+    return entries
 
 
 def _run_methods_in(
@@ -193,11 +227,6 @@ def _trackers_in(
     command = ["-m", "pipeline", "bench", "other-trackers", str(data_set), str(own), "--out", str(out), *options]
     run_in_environment(environment_python(peers), command)
     return [Entry(f"ours + {name}", read_method_results(known, path)) for name, path in tracker_files(out).items()]
-
-
-def _short(name: str) -> str:
-    """The name of a method in the table."""
-    return name.removeprefix("pipeline.bench.peers.").removesuffix(":find")
 
 
 def _named_path(text: str) -> tuple[str, Path]:

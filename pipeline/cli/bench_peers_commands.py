@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from enum import StrEnum
 from pathlib import Path
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
@@ -12,10 +13,14 @@ from pipeline.cli.error_handling import handle_errors
 from pipeline.cli.method_runner import MethodTuning, Tries, TuningFrames, TuningSet, run_methods
 from pipeline.cli.options import Quiet, SettingsFile, Traceback, misused
 
+if TYPE_CHECKING:
+    import torch
+
 __all__ = ["PeerNetwork", "make_peers_environment", "run_peer_methods", "train_peer_network"]
 
 
 class PeerNetwork(StrEnum):
+    OURS = "ours"
     MASK_RCNN = "mask-rcnn"
     LRASPP = "lraspp"
     DEEPLAB = "deeplab"
@@ -82,39 +87,63 @@ def run_peer_methods(
 
 def train_peer_network(
     network: Annotated[
-        PeerNetwork, typer.Argument(metavar="NETWORK", help="mask-rcnn, lraspp, deeplab or fcn of torchvision.")
+        PeerNetwork,
+        typer.Argument(metavar="NETWORK", help="mask-rcnn, lraspp, deeplab or fcn of torchvision, or ours."),
     ],
     out: Annotated[Path, typer.Option("--out", metavar="FILE", help="File for the weights (.safetensors).")],
     minutes: Annotated[
-        float, typer.Option("--minutes", metavar="M", help="Time to train, rendering included; the same for all.")
+        float,
+        typer.Option("--minutes", metavar="M", help="Time to train, drawing phantoms included; the same for all."),
     ],
-    batch: Annotated[int, typer.Option("--batch", min=2, help="Pictures in each step.")] = 32,
-    animals: Annotated[int, typer.Option("--animals", min=1, help="Phantoms that the pictures show.")] = 800,
+    batch: Annotated[
+        int | None, typer.Option("--batch", min=2, help="Pictures in each step; by default as usual for the network.")
+    ] = None,
+    learning_rate: Annotated[
+        float | None, typer.Option("--learning-rate", help="The highest; by default as usual for the network.")
+    ] = None,
+    animals: Annotated[
+        int | None, typer.Option("--animals", min=1, help="Phantoms that the pictures show; by default as for ours.")
+    ] = None,
     seed: Annotated[int, typer.Option("--seed", min=0, help="Seed of the phantoms and of the training.")] = 1,
     quiet: Quiet = False,
     traceback: Traceback = False,
 ) -> None:
-    """Train a general-purpose network on our phantoms, from random weights, for a given time.
+    """Train a general-purpose network, or ours, on our phantoms, from random weights, for a given time.
 
     On a GPU if there is one. The same command continues a stopped run. The result is a method for bench compare:
     pipeline.bench.peers.trained_network:find,weights=FILE.
     """
     with handle_errors(traceback):
-        from pipeline.bench.peers.peer_training import PeerTraining, train_peer
+        from pipeline.bench.peers.peer_training import TimedTraining, peer_training, train_peer
         from pipeline.cli.progress import show_step_progress
         from pipeline.formatting import plural
+        from pipeline.worker.library_threads import available_threads
         from synthetic.training.dataset import PhantomPictures, StreamSettings
-        from synthetic.training.training_device import training_device
+        from synthetic.training.training_device import run_with_fitting_batch, training_device
 
-        if minutes <= 0:
-            raise typer.Exit(misused("--minutes must be more than 0."))
-        device = training_device()
-        training = PeerTraining(network=network.value, minutes=minutes, seed=seed, batch=batch, animals=animals)
-        phantoms = PhantomPictures(StreamSettings(animals=animals, batch=batch), seed, device)
-        with show_step_progress(f"Training {network.value} on {device}", quiet=quiet) as step:
-            steps = train_peer(
-                training, out, phantoms, device=device, report=lambda used, total: step(int(used), int(total))
-            )
+        if minutes <= 0 or not 0 < (learning_rate or 0.5) < 1:
+            raise typer.Exit(misused("--minutes must be more than 0, and --learning-rate between 0 and 1."))
+        given = {"batch": batch, "learning_rate": learning_rate, "animals": animals}
+        chosen = {name: value for name, value in given.items() if value is not None}
+        training = peer_training(network.value, minutes=minutes, seed=seed, **chosen)
+        stream = StreamSettings(animals=training.animals, batch=training.batch, processes=available_threads())
+
+        def run(size: int, device: torch.device) -> TimedTraining:
+            resized = training.model_copy(update={"batch": size})
+            # A GPU renders three batches in little more time than one.
+            pictures = replace(stream, batch=size, batches_per_render=3 if device.type == "cuda" else 1)
+            with show_step_progress(f"Training {network.value} on {device}", quiet=quiet) as step:
+                return train_peer(
+                    resized,
+                    out,
+                    lambda: PhantomPictures(pictures, seed, device),
+                    device=device,
+                    report=lambda used, total: step(int(used), int(total)),
+                )
+
+        done = run_with_fitting_batch(
+            run, batch=training.batch, device=training_device(), notify=lambda text: typer.echo(text, err=True)
+        )
         if not quiet:
-            typer.echo(f"{plural(steps, 'step')} of {batch} pictures in {minutes:g} minutes on {device}")
+            typer.echo(f"{plural(done.steps, 'step')}, {done.pictures:,} pictures in {minutes:g} minutes")
             typer.echo(f"To compare with it: --method pipeline.bench.peers.trained_network:find,weights={out}")

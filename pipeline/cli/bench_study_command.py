@@ -37,13 +37,15 @@ def study(
     """Train the networks of a study, and measure all of them on phantoms that none was trained on.
 
     Without NAME, list the studies with the minutes of one GPU that each needs. The same command continues a study that
-    was stopped. The figures are printed and written to DIR/study.json, with plots in DIR/report.html, and with
-    DIR/manifest.json.
+    was stopped. Several processes may run it at once on the same DIR, for example two on one large GPU: each takes the
+    next run that none has begun, and the last one writes the report. The figures are printed and written to
+    DIR/study.json, with plots in DIR/report.html, and with DIR/manifest.json. Speed is measured on this machine.
     """
     with handle_errors(traceback):
         from pipeline.settings import load_settings
         from pipeline.studies.definition import open_study, study_names
-        from pipeline.studies.run_study import run_study, study_document
+        from pipeline.studies.network_cost import network_costs
+        from pipeline.studies.run_study import run_study, study_document, weights_of_run
         from pipeline.studies.study_sections import study_sections, study_table
 
         if name is None:
@@ -60,19 +62,23 @@ def study(
                 typer.echo(f"[{number}/{len(known.runs)}] {run.variant}, seed {run.seed}", err=True)
 
         results = run_study(known, out, lambda run, weights: _train(run, weights, devices, quiet=quiet), started)
+        if results is None:
+            typer.echo(f"Another process works on the rest of {out}, and will write the report.", err=True)
+            return
+        costs = network_costs([(run.settings, weights_of_run(out, run)) for run in known.runs])
         write_bench_report(
             out,
             "study.json",
             known.definition.title,
             known.definition.question,
-            study_sections(known, results),
+            study_sections(known, results, costs),
             settings=load_settings(None),
             weights=None,
             data_sets={},
             seeds={run.name: run.seed for run in known.runs},
         )
-        document = study_document(known, results)
-        report_metrics(out / "study.json", document, study_table(known, results), as_json=as_json)
+        document = study_document(known, results, costs)
+        report_metrics(out / "study.json", document, study_table(known, results, costs), as_json=as_json)
 
 
 def _train(run: StudyRun, weights: Path, devices: int | None, *, quiet: bool) -> Mapping[str, Any]:

@@ -24,6 +24,7 @@ __all__ = [
     "Tries",
     "TuningFrames",
     "TuningSet",
+    "holds_method_runs",
     "method_runs",
     "run_method_with_progress",
     "run_methods",
@@ -55,9 +56,12 @@ class MethodTuning:
 
 @dataclass(frozen=True)
 class MethodRun:
-    """A method that was run. settings : of it, and how they were chosen;  detections : COCO results"""
+    """A method that was run. name : in tables;  learned_from : a phrase, "" for nothing
+    settings : of it, and how they were chosen;  detections : COCO results
+    """
 
     name: str
+    learned_from: str
     settings: dict[str, Any]
     detections: Path
 
@@ -93,14 +97,30 @@ def run_methods(
     for number, (method, how) in enumerate([choose(load_method(name)) for name in names], 1):
         folder = out / f"method-{number}"
         run_method_with_progress(data_set, method, folder, settings, quiet=quiet)
-        index.append({"name": method.name, "settings": {**method.settings, **how}, "folder": folder.name})
+        origin = method.origin()
+        index.append(
+            {
+                "name": origin.label,
+                "learned_from": origin.learned_from,
+                "settings": {**method.settings, **how},
+                "folder": folder.name,
+            }
+        )
     write_atomically(out / _INDEX, [(json.dumps(index, indent=2, allow_nan=False) + "\n").encode()])
+
+
+def holds_method_runs(folder: Path) -> bool:
+    """Whether `run_methods` wrote it."""
+    return (folder / _INDEX).is_file()
 
 
 def method_runs(out: Path) -> list[MethodRun]:
     """What `run_methods` wrote, in the order of the names."""
     index = json.loads((out / _INDEX).read_text(encoding="utf-8"))
-    return [MethodRun(each["name"], each["settings"], out / each["folder"] / "detections.json") for each in index]
+    return [
+        MethodRun(each["name"], each["learned_from"], each["settings"], out / each["folder"] / "detections.json")
+        for each in index
+    ]
 
 
 def _tuner(tuning: MethodTuning, settings: Settings) -> Callable[[Method], tuple[Method, dict[str, object]]]:

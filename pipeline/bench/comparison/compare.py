@@ -59,6 +59,7 @@ class ComparedEntry:
     review : whether its order of review finds wrong results, None where it states no stage and confidence
     reliability : of the stated confidence that a count is within one; empty where none is stated
     cost : None where it was not measured
+    learned_from : a phrase, "" for nothing
     """
 
     name: str
@@ -71,6 +72,7 @@ class ComparedEntry:
     review: RiskCoverage | None
     reliability: tuple[ReliabilityBin, ...]
     cost: MethodCost | None
+    learned_from: str
 
 
 @dataclass(frozen=True)
@@ -127,6 +129,7 @@ def compare_entries(
                 review=review_of_counts(data_set, entry.results),
                 reliability=count_reliability(data_set, entry.results),
                 cost=entry.cost,
+                learned_from=entry.learned_from,
             )
         )
     return Comparison(data_set.name, len(data_set.animals), len(data_set.frames.ids), resamples, seed, tuple(compared))

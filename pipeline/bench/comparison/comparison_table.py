@@ -7,6 +7,7 @@ from collections.abc import Iterator, Mapping
 
 from pipeline.bench.calibration_error import expected_calibration_error
 from pipeline.bench.comparison.compare import FIGURES, ComparedEntry, Comparison, Figure
+from pipeline.bench.comparison.lead import lead_sentences
 from pipeline.bench.comparison.resampling import Estimate
 from pipeline.bench.comparison.strata_table import strata_lines
 from pipeline.bench.yardsticks import yardstick_lines
@@ -35,6 +36,8 @@ def _lines(comparison: Comparison) -> Iterator[str]:
     for entry in others:
         if entry.first_minus_this:
             yield _figure_line(entry.name, entry.first_minus_this, sign="+")
+    for sentence in lead_sentences(comparison):
+        yield from textwrap.wrap(sentence, _TEXT_WIDTH, subsequent_indent="    ")
     yield from strata_lines(comparison.entries)
     yield from _cost_lines(comparison.entries)
     yield from _trust_lines(comparison.entries)
@@ -98,6 +101,8 @@ def _trust_lines(entries: tuple[ComparedEntry, ...]) -> Iterator[str]:
 
 def _setting_lines(entries: tuple[ComparedEntry, ...]) -> Iterator[str]:
     for entry in entries:
+        if entry.learned_from:
+            yield f"{entry.name}: learned from phantoms, {entry.learned_from}"
         if entry.counts_note:
             yield f"{entry.name}: counted as {entry.counts_note}"
         if entry.settings:

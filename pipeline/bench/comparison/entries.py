@@ -27,6 +27,7 @@ class Entry:
     counts_note : how its detections were counted where the method does not count itself, else ""
     settings : of the method, and how they were chosen; empty where unknown
     cost : of finding the outlines, None where it was not measured
+    learned_from : a phrase, "" for nothing or where it is unknown
     """
 
     name: str
@@ -34,6 +35,7 @@ class Entry:
     counts_note: str = ""
     settings: Mapping[str, Any] = field(default_factory=dict)
     cost: MethodCost | None = None
+    learned_from: str = ""
 
 
 def entry_of_results(
@@ -42,14 +44,15 @@ def entry_of_results(
     results: MethodResults,
     settings: Mapping[str, Any] | None = None,
     cost: MethodCost | None = None,
+    learned_from: str = "",
 ) -> Entry:
     """The line of one method. Detections without counts are counted as the most in one frame."""
     if results.counts is not None or results.found is None:
-        return Entry(name, results, settings=settings or {}, cost=cost)
+        return Entry(name, results, settings=settings or {}, cost=cost, learned_from=learned_from)
     found = results.found
     most = most_in_one_frame(found, data_set.frames, np.ones(len(found.frame), dtype=bool))
     counts = {animal: StatedCounts(estimate=most.get(animal, 0)) for animal in data_set.animals}
-    return Entry(name, replace(results, counts=counts), "most in one frame", settings or {}, cost)
+    return Entry(name, replace(results, counts=counts), "most in one frame", settings or {}, cost, learned_from)
 
 
 def entries_of_own_detections(data_set: DataSet, own: MethodResults, settings: TrackSettings) -> list[Entry]:

@@ -9,6 +9,9 @@ An outline is a mapping with the keys of a detection in COCO results (`pipeline.
 ``image_id``. Parameters that can only be given by name are settings; each has a default. The annotation
 ``Annotated[float, SearchRange(low, high)]`` lets `tuning` choose it. ``package.module:function,setting=value,...``
 gives some of them.
+
+The module may also hold a function ``origin`` that takes the same settings by name and returns an `Origin`: how tables
+call the method, and what it learned from.
 """
 
 from __future__ import annotations
@@ -27,11 +30,13 @@ from numpy.typing import NDArray
 from models.errors import ClutchlightError
 from pipeline.bench.results.coco_results import checked_detection
 
-__all__ = ["Method", "MethodError", "Outline", "Picture", "SearchRange", "Value", "load_method"]
+__all__ = ["Method", "MethodError", "Origin", "Outline", "Picture", "SearchRange", "Value", "load_method"]
 
 Picture = NDArray[np.uint8]
 Outline = Mapping[str, Any]
 Value = float | int
+
+_OWN_PEERS = "pipeline.bench.peers."
 
 
 class MethodError(ClutchlightError):
@@ -59,11 +64,20 @@ class SearchRange:
 
 
 @dataclass(frozen=True)
+class Origin:
+    """label : of the method in tables;  learned_from : a phrase, "" for nothing"""
+
+    label: str
+    learned_from: str = ""
+
+
+@dataclass(frozen=True)
 class Method:
     """A loaded method.
 
     name : ``module:function``;  takes_clip : whether it is given clips, otherwise frames
     settings : values of its settings, at first the defaults;  ranges : of the settings that can be tuned
+    describe : the function ``origin`` of its module
     """
 
     name: str
@@ -71,6 +85,13 @@ class Method:
     takes_clip: bool
     settings: Mapping[str, Any]
     ranges: Mapping[str, SearchRange]
+    describe: Callable[..., Origin] | None = None
+
+    def origin(self) -> Origin:
+        """What its module says of it, else its name. Raises MethodError, as the module does."""
+        if self.describe is None:
+            return Origin(self.name.removeprefix(_OWN_PEERS).removesuffix(":find"))
+        return self.describe(**self.settings)
 
     def outlines(self, frames: Iterable[Picture]) -> Iterator[list[dict[str, Any]]]:
         """The checked outlines of each frame of one clip, in order.
@@ -129,7 +150,8 @@ def load_method(text: str) -> Method:
     here = str(Path.cwd())
     sys.path.insert(0, here)  # as python -m does
     try:
-        function = getattr(import_module(module_name), function_name)
+        module = import_module(module_name)
+        function = getattr(module, function_name)
         parameters = list(inspect.signature(function).parameters.values())
         hints = get_type_hints(function, include_extras=True)
     except Exception as error:  # an import runs somebody else's code
@@ -141,7 +163,9 @@ def load_method(text: str) -> Method:
     defaults = _defaults(name, parameters[1:])
     chosen = dict(_given_setting(name, each, defaults) for each in given)
     ranges = {setting: each for setting, each in _ranges(hints).items() if setting not in chosen}
-    return Method(name, function, parameters[0].name == "clip", {**defaults, **chosen}, ranges)
+    return Method(
+        name, function, parameters[0].name == "clip", {**defaults, **chosen}, ranges, getattr(module, "origin", None)
+    )
 
 
 def _defaults(name: str, parameters: Sequence[inspect.Parameter]) -> dict[str, Any]:

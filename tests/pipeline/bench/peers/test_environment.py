@@ -11,12 +11,14 @@ import pytest
 
 import pipeline
 from configs.reading import config_path
+from pipeline.bench.ground_truth import open_data_set
 from pipeline.bench.peers.environment import (
     PeersEnvironmentError,
     environment_python,
     make_environment,
     run_in_environment,
 )
+from pipeline.cli.bench_compare_command import _entries_of_others
 from pipeline.cli.exit_codes import ExitCode
 from pipeline.cli.method_runner import method_runs
 from tests.pipeline.bench.data_set_files import DATE, object_annotation, write_truth
@@ -79,7 +81,10 @@ def test_methods_run_without_the_batch_and_leave_results(
     done = clutchlight("bench", "run-methods", data_set, "--method", hough, "--out", tmp_path / "out")
     assert (done.code, done.stdout) == (ExitCode.DONE, "")
     (run,) = method_runs(tmp_path / "out")
-    assert (run.name, run.settings["votes"]) == ("pipeline.bench.peers.hough_circles:find", 12.0)
+    assert (run.name, run.learned_from, run.settings["votes"]) == ("hough_circles", "", 12.0)
+    (entry,) = _entries_of_others(open_data_set(data_set), "a folder", tmp_path / "out")
+    assert (entry.name, entry.counts_note, entry.settings["votes"]) == ("hough_circles", "most in one frame", 12.0)
+    assert entry.cost is not None
     done = clutchlight("bench", "accuracy", data_set, "--results", run.detections, "--out", tmp_path / "measured")
     assert done.code == ExitCode.DONE
     done = clutchlight("bench", "run-methods", data_set, "--tune-on", data_set, "--out", tmp_path / "out")
