@@ -30,7 +30,7 @@ def read_summary(exam: StoredExam) -> ExamSummary | None:
         return None
 
 
-def stored_exam(summary: ExamSummary, fingerprint: str, files: Sequence[str] = ()) -> StoredExam:
+def stored_exam(summary: ExamSummary, fingerprint: str = "", files: Sequence[str] = ()) -> StoredExam:
     """The result of an exam as the store keeps it, with what lists of exams need."""
     exam, finding = summary.exam, summary.finding
     severities = sorted({flag.severity for flag in finding.flags})
