@@ -5,7 +5,8 @@ from __future__ import annotations
 
 import hashlib
 import json
-from collections.abc import Mapping, Sequence
+import zlib
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import asdict, dataclass
 from pathlib import Path
 
@@ -24,16 +25,20 @@ from pipeline.report.summary import summarise
 from pipeline.scan.coverage import clip_coverage
 from pipeline.scan.packed_scan import PackedScan
 from pipeline.settings import Settings
-from pipeline.store.store import StoredExam
+from pipeline.store.records import StoredExam
 from pipeline.worker.job_loop import Progress
 
-__all__ = ["RESULT_VERSION", "ExamJob", "ExamResult", "process_exam"]
+__all__ = ["RESULT_VERSION", "ExamJob", "ExamResult", "PackedFile", "process_exam"]
 
 RESULT_VERSION = 33
 """Raise it by one when the same scans give other results or files. All exams are then written again.
 
 A test keeps a digest of the results for each version, and fails when results change under an old version.
 """
+
+# The detections of an hour's clip are some 400 MB of text, and a fifth of that compressed. Usual files are smaller than
+# one block, and cost nothing (common practice, no source).
+BLOCK_BYTES = 2**24
 
 _BACKGROUND = TypeAdapter(AnimalBackground)
 _EXAM = TypeAdapter(Exam)
@@ -80,14 +85,40 @@ class ExamJob:
 
 
 @dataclass(frozen=True)
+class PackedFile:
+    """The content of a file, on its way to the process that writes it. What is large is compressed.
+
+    blocks : compressed;  rest : what follows them
+    """
+
+    blocks: tuple[bytes, ...]
+    rest: bytes
+
+    @classmethod
+    def of(cls, chunks: Iterable[bytes]) -> PackedFile:
+        blocks, rest = [], bytearray()
+        for chunk in chunks:
+            rest += chunk
+            if len(rest) >= BLOCK_BYTES:
+                blocks.append(zlib.compress(rest, level=1))
+                rest.clear()
+        return cls(tuple(blocks), bytes(rest))
+
+    def chunks(self) -> Iterator[bytes]:
+        """The content again."""
+        yield from map(zlib.decompress, self.blocks)
+        yield self.rest
+
+
+@dataclass(frozen=True)
 class ExamResult:
     """stored : the result, still without its fingerprint and the names of the files in the exam's folder
 
-    files : the content of each that was made, by name and in the order in which they are to be written
+    files : those that were made, by name and in the order in which they are to be written
     """
 
     stored: StoredExam
-    files: Mapping[str, bytes]
+    files: Mapping[str, PackedFile]
 
 
 def process_exam(job: ExamJob, settings: Settings, progress: Progress) -> ExamResult:
@@ -105,4 +136,4 @@ def process_exam(job: ExamJob, settings: Settings, progress: Progress) -> ExamRe
         job.exam, finding, scans, job.model, job.settings_sha256, job.sign_off, settings.pages, job.neighbours
     )
     stored = stored_exam(summarise(job.exam, finding, scans))
-    return ExamResult(stored, {name: b"".join(chunks) for name, chunks in exam_files(estimated).items()})
+    return ExamResult(stored, {name: PackedFile.of(chunks) for name, chunks in exam_files(estimated).items()})

@@ -190,7 +190,7 @@ class ExamProcessor:
         """Write the files of an exam that was estimated, and store its result."""
         exam, estimated = begun.exam, result.result()
         folder = self.out / exam_folder(exam)
-        replace_exam_files(folder, {name: [content] for name, content in estimated.files.items()})
+        replace_exam_files(folder, {name: file.chunks() for name, file in estimated.files.items()})
         files = sorted(str(path.relative_to(self.out)) for path in folder.iterdir() if not path.name.startswith("."))
         # Last, so that the next run writes the exam's files again if this one is killed before this line.
         stored = replace(estimated.stored, fingerprint=begun.fingerprint, files=tuple(files))

@@ -10,7 +10,7 @@ from pydantic import TypeAdapter, ValidationError
 from pipeline.exams.exam_search import ExamProblem
 from pipeline.report.priority import URGENCIES, priority_group
 from pipeline.report.summary import ExamSummary
-from pipeline.store.store import ExamListing, StoredExam
+from pipeline.store.records import ExamListing, StoredExam
 
 __all__ = ["read_summaries", "read_summary", "stored_exam", "summary_json"]
 

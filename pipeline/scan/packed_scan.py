@@ -11,7 +11,7 @@ from typing import Literal
 from pipeline.exams.exam_search import ExamClip
 from pipeline.scan.clip_scan import ClipScan, refused_scan
 from pipeline.scan.serialization import open_archive, pack_scan, unpack_scan
-from pipeline.store.store import StoredScan
+from pipeline.store.records import StoredScan
 
 __all__ = ["PackedScan"]
 

@@ -28,7 +28,7 @@ from pipeline.ingest.quality.clip_quality import ClipQuality
 from pipeline.ingest.sector.ruler import Ruler
 from pipeline.scan.clip_scan import ClipScan, ScanPicture
 from pipeline.scan.scale import RecordedScale, clip_scale
-from pipeline.store.store import StoredPicture, StoredScan
+from pipeline.store.records import StoredPicture, StoredScan
 from pipeline.track.frame_likeness import FaceGeometry
 from pipeline.track.key_frames import KeyFrames
 from pipeline.track.probe_course import ProbeCourse, ProbeTurn
