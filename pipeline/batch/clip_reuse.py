@@ -25,8 +25,7 @@ from pipeline.batch.settling import Settling
 from pipeline.exams.exam_search import Exam, ExamClip
 from pipeline.ingest.frame import ClipError
 from pipeline.ingest.recording_identity import FileState, RecordingIdentity, file_state
-from pipeline.scan.clip_scan import ClipScan, refused_scan
-from pipeline.scan.serialization import pack_scan, unpack_scan
+from pipeline.scan.packed_scan import PackedScan
 from pipeline.settings import scan_settings_sha256
 from pipeline.store.store import ScanKey
 from pipeline.worker.job_pool import JobLostError
@@ -45,7 +44,7 @@ class _Reading:
     """
 
     identity: RecordingIdentity
-    end: Future[tuple[ClipScan | None, ClipReport] | None] = field(default_factory=Future)
+    end: Future[tuple[PackedScan | None, ClipReport] | None] = field(default_factory=Future)
 
 
 @dataclass(frozen=True)
@@ -110,7 +109,12 @@ class ClipReader:
                     begun.add(identity.sha256)
                     self._begin(clip, exam, identity)
 
-    def read(self, clip: ExamClip, exam: Exam) -> tuple[ClipScan, ClipReport]:
+    def has_read(self, exam: Exam) -> bool:
+        """Whether all of the exam's clips are read that were begun, so that `read` need not wait for them."""
+        readings = (self._readings.get(clip.path) for clip in exam.clips)
+        return all(reading is None or reading.end.done() for reading in readings)
+
+    def read(self, clip: ExamClip, exam: Exam) -> tuple[PackedScan, ClipReport]:
         """The clip's scan and its report. A clip that cannot be used is refused with a reason."""
         if clip.refusal is not None:
             return _refused(clip, "", clip.refusal)
@@ -130,7 +134,7 @@ class ClipReader:
         """The other exams and files that hold the same recording, in words."""
         return self.duplicates.get(clip.path, Duplicates()).in_other_exams
 
-    def _read_now(self, clip: ExamClip, exam: Exam) -> tuple[ClipScan, ClipReport]:
+    def _read_now(self, clip: ExamClip, exam: Exam) -> tuple[PackedScan, ClipReport]:
         """From the store, or from the file before what else waits. Raises ClipError."""
         identity = self._current_identity(clip.path)
         if stored := self._from_store(clip, identity):
@@ -150,13 +154,13 @@ class ClipReader:
             raise identity
         return identity
 
-    def _from_store(self, clip: ExamClip, identity: RecordingIdentity) -> tuple[ClipScan, ClipReport] | None:
+    def _from_store(self, clip: ExamClip, identity: RecordingIdentity) -> tuple[PackedScan, ClipReport] | None:
         scan = None if self.context.force else self._stored_scan(clip, identity)
         return None if scan is None else (scan, ClipReport(clip.file, ClipStatus.KEPT, self._remark(clip, scan)))
 
-    def _stored_scan(self, clip: ExamClip, identity: RecordingIdentity) -> ClipScan | None:
+    def _stored_scan(self, clip: ExamClip, identity: RecordingIdentity) -> PackedScan | None:
         stored = self.context.store.scan(self._key(identity))
-        return None if stored is None else unpack_scan(stored, clip, identity.sha256)
+        return None if stored is None else PackedScan.of_stored(stored, clip, identity.sha256)
 
     def _begin(self, clip: ExamClip, exam: Exam, identity: RecordingIdentity) -> None:
         """Read the clip when a worker is free. `_end` gives what came of it."""
@@ -170,7 +174,7 @@ class ClipReader:
                 was_current = file_state(clip.path) == identity.state
             on_event(ClipStarted(*names))
 
-        def end(scanned: Future[ClipScan]) -> None:
+        def end(scanned: Future[PackedScan]) -> None:
             on_event(ClipEnded(*names))
             try:
                 reading.end.set_result(self._kept(clip, identity, scanned) if was_current else None)
@@ -180,7 +184,7 @@ class ClipReader:
         read = partial(self.context.workers.scan, clip, identity.state, identity.sha256)
         read(start, lambda frames: on_event(FramesRead(frames)), end)
 
-    def _end(self, clip: ExamClip) -> tuple[ClipScan, ClipReport] | None:
+    def _end(self, clip: ExamClip) -> tuple[PackedScan, ClipReport] | None:
         """What came of a clip that was begun; None if it was not, or had changed before its turn."""
         reading = self._readings.get(clip.path)
         if reading is None:
@@ -195,8 +199,8 @@ class ClipReader:
         return scan, end[1]
 
     def _kept(
-        self, clip: ExamClip, identity: RecordingIdentity, scanned: Future[ClipScan]
-    ) -> tuple[ClipScan | None, ClipReport]:
+        self, clip: ExamClip, identity: RecordingIdentity, scanned: Future[PackedScan]
+    ) -> tuple[PackedScan | None, ClipReport]:
         """Store a scan if it is final, else return it with the report. Raises what reading raised."""
         context, sha256 = self.context, identity.sha256
         try:
@@ -216,10 +220,10 @@ class ClipReader:
         if not is_whole and not self.settling.is_settled(clip.path, identity.state):
             self._unsettled[clip.path] = identity.state
             return _refused(clip, sha256, " ".join(filter(None, (scan.reason, STILL_COPYING))))
-        if scan.status == "refused":
+        if scan.stored is None:
             # Not stored: finding it out again is quick, and the cause may be the machine rather than the clip.
             return scan, ClipReport(clip.file, ClipStatus.REFUSED, scan.reason)
-        context.store.save_scan(self._key(identity), pack_scan(scan))
+        context.store.save_scan(self._key(identity), scan.stored)
         lost = CLIP_REMARK if sha256 in context.damaged.clips and not context.force else None
         return None, ClipReport(clip.file, ClipStatus.READ, self._remark(clip, scan, lost))
 
@@ -227,7 +231,7 @@ class ClipReader:
         workers = self.context.workers
         return ScanKey(identity.sha256, workers.model.sha256, self.settings_sha256, workers.engine_name)
 
-    def _remark(self, clip: ExamClip, scan: ClipScan, lost: str | None = None) -> str | None:
+    def _remark(self, clip: ExamClip, scan: PackedScan, lost: str | None = None) -> str | None:
         """What a technician should know about a clip that is used. lost : that its kept scan was"""
         elsewhere = self.duplicates_in_other_exams(clip)
         shared = f"the same recording as {'; '.join(elsewhere)}." if elsewhere else None
@@ -243,6 +247,6 @@ def _identities(
     return {path: identity for path, identity in found.items() if isinstance(identity, RecordingIdentity)}
 
 
-def _refused(clip: ExamClip, sha256: str, reason: str) -> tuple[ClipScan, ClipReport]:
-    scan = refused_scan(clip, sha256, reason)
+def _refused(clip: ExamClip, sha256: str, reason: str) -> tuple[PackedScan, ClipReport]:
+    scan = PackedScan.of_refused(clip, sha256, reason)
     return scan, ClipReport(clip.file, ClipStatus.REFUSED, scan.reason)

@@ -1,4 +1,4 @@
-"""Clips are read in worker processes, so that none of them can end a run, fill the memory or take for ever."""
+"""Clips are read and exams estimated in worker processes: none can end a run, fill the memory or take for ever."""
 
 from __future__ import annotations
 
@@ -11,24 +11,29 @@ from importlib import metadata
 from pathlib import Path
 from types import TracebackType
 
+from pipeline.batch.exam_job import ExamJob, ExamResult, process_exam
 from pipeline.detect.detector import FrameDetector, ModelInfo
 from pipeline.exams.exam_search import ExamClip
 from pipeline.ingest.frame import ClipError
 from pipeline.ingest.recording_identity import FileState, file_sha256, file_state, pictures_sha256
-from pipeline.scan.clip_scan import ClipScan, scan_clip
+from pipeline.scan.clip_scan import scan_clip
+from pipeline.scan.packed_scan import PackedScan
 from pipeline.settings import Settings
 from pipeline.worker.job_loop import Progress
 from pipeline.worker.job_pool import OpenPool, Preparation, UnsuitableProcessError, run_at_once
 from pipeline.worker.pool import open_worker_pool
 
-__all__ = ["ClipWorkers", "DetectorLoader", "DigestEnd", "OtherFileError", "ScanEnd"]
+__all__ = ["ClipWorkers", "DetectorLoader", "DigestEnd", "ExamEnd", "OtherFileError", "ScanEnd"]
 
 DetectorLoader = Callable[[], FrameDetector]
 """Loads the detector in each worker. It is sent there by pickle: a function or class at the top of a module, or a
 ``functools.partial`` of one."""
 
-ScanEnd = Callable[["Future[ClipScan]"], None]
+ScanEnd = Callable[["Future[PackedScan]"], None]
 """Called when a clip was read, in `ClipWorkers.wait`."""
+
+ExamEnd = Callable[["Future[ExamResult]"], None]
+"""Called when an exam was estimated, in `ClipWorkers.wait`."""
 
 DigestEnd = Callable[["Future[str | None]"], None]
 """Called when a digest was computed, in `ClipWorkers.wait`."""
@@ -85,6 +90,11 @@ class ClipWorkers:
         self._pool.close()
 
     @property
+    def size(self) -> int:
+        """How many jobs are done side by side now."""
+        return self._pool.size
+
+    @property
     def peak_memory_mib(self) -> int:
         """The most resident memory that any process held."""
         return self._pool.peak_memory_mib
@@ -111,8 +121,12 @@ class ClipWorkers:
         """
         self._pool.submit(_scan, clip, state, sha256, on_start=on_start, on_progress=on_progress, on_end=on_end)
 
+    def process(self, job: ExamJob, on_end: ExamEnd) -> None:
+        """Begin `pipeline.batch.exam_job.process_exam` with these settings, before all clips that wait."""
+        self._pool.submit(_process, job, on_end=on_end, at_once=True)
+
     def wait(self, is_over: Callable[[], bool]) -> None:
-        """Let clips be read until ``is_over``, which the end of a clip must bring about."""
+        """Let the processes work until ``is_over``, which the end of a clip or an exam must bring about."""
         self._pool.wait(is_over)
 
     def file_sha256(self, path: Path, state: FileState, on_end: DigestEnd) -> None:
@@ -162,9 +176,15 @@ def _describe(prepared: _Prepared, progress: Progress) -> _Description:
     return _Description(prepared.detector.model, prepared.detector.engine_name, tuple(versions))
 
 
-def _scan(prepared: _Prepared, progress: Progress, clip: ExamClip, state: FileState, sha256: str) -> ClipScan:
+def _scan(prepared: _Prepared, progress: Progress, clip: ExamClip, state: FileState, sha256: str) -> PackedScan:
     _check_file(clip.path, state)
-    return scan_clip(clip, sha256, prepared.detector, prepared.settings, progress)
+    return PackedScan.of(scan_clip(clip, sha256, prepared.detector, prepared.settings, progress), clip)
+
+
+def _process(prepared: _Prepared, progress: Progress, job: ExamJob) -> ExamResult:
+    for path, state in job.dicom.items():
+        _check_file(path, state)
+    return process_exam(job, prepared.settings, progress)
 
 
 def _file_sha256(prepared: _Prepared, progress: Progress, path: Path, state: FileState) -> str:

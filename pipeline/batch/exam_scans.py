@@ -37,4 +37,4 @@ def read_exam_scans(
     ):
         reader = ClipReader.prepare(exams, RunContext(store, settings, workers))
         for exam in exams:
-            yield exam, [reader.read(clip, exam)[0] for clip in exam.clips]
+            yield exam, [reader.read(clip, exam)[0].unpack() for clip in exam.clips]

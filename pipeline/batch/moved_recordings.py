@@ -19,9 +19,10 @@ from pipeline.exams.exam_search import Exam, ExamProblem
 from pipeline.people.event_log import EventLog, ExamKey
 from pipeline.people.journal import Journal
 from pipeline.people.signatures import current_signature
+from pipeline.report.exam_files import EstimatedExam, sheet_and_result
 from pipeline.report.export.result import ModelIdentity
 from pipeline.report.links import neighbours_of
-from pipeline.report.output_files import write_sheet_and_result
+from pipeline.report.output_files import write_files
 from pipeline.report.sign_off import SignOff
 from pipeline.scan.clip_scan import ClipScan, refused_scan
 from pipeline.scan.serialization import unpack_scan
@@ -91,17 +92,17 @@ def _note(key: ExamKey, known: KnownExams, store: Store, journal: Journal, setti
     signature = current_signature(EventLog(journal).events(key))
     sign_off = None if signature is None else SignOff.of(signature)
     folders = folders_by_animal([summary.exam], store)[summary.exam.animal.casefold()]
-    write_sheet_and_result(
-        known.out,
+    estimated = EstimatedExam(
         summary.exam,
         finding,
         result.scans,
         result.model,
         result.settings_sha256,
         sign_off,
-        pages=settings.pages,
-        neighbours=neighbours_of(summary.folder, folders),
+        settings.pages,
+        neighbours_of(summary.folder, folders),
     )
+    write_files(known.out / summary.folder, sheet_and_result(estimated))
     # Another fingerprint, so that the exam is written anew if the recordings come back.
     changed = stored_exam(replace(summary, finding=finding), f"{MOVED} {stored.fingerprint}", stored.files)
     # The engine that gave a result is known from its run.

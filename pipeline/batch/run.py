@@ -20,14 +20,13 @@ from pipeline.batch.damaged_results import remove_damaged_results
 from pipeline.batch.events import (
     ClipsRead,
     EventListener,
-    ExamFinished,
-    ExamStarted,
     NetworkLoading,
     RunPlanned,
     ignore_event,
 )
 from pipeline.batch.exam_basis import exam_basis
-from pipeline.batch.exam_processor import RESULT_VERSION, ExamProcessor
+from pipeline.batch.exam_job import RESULT_VERSION
+from pipeline.batch.exam_processor import ExamProcessor
 from pipeline.batch.known_exams import KnownExams, result_key
 from pipeline.batch.moved_recordings import note_moved_recordings
 from pipeline.batch.nightly_copy import make_nightly_copy
@@ -135,10 +134,7 @@ def run_batch(
                 processor = ExamProcessor.start(search, known, out, context, journal)
                 run = processor.run
                 try:
-                    for exam in processor.exams:
-                        on_event(ExamStarted(exam.animal, exam.date.isoformat()))
-                        reports.append(processor.process(exam))
-                        on_event(ExamFinished(reports[-1]))
+                    reports = processor.process()
                     on_event(ClipsRead(workers.processor_s, workers.peak_memory_mib))
                 except BaseException:
                     with suppress(StoreError):  # the error that ended the run matters more

@@ -10,7 +10,7 @@ from pydantic import TypeAdapter, ValidationError
 from pipeline.exams.exam_search import ExamProblem
 from pipeline.report.priority import URGENCIES, priority_group
 from pipeline.report.summary import ExamSummary
-from pipeline.store.store import ExamListing, StoredExam
+from pipeline.store.records import ExamListing, StoredExam
 
 __all__ = ["read_summaries", "read_summary", "stored_exam", "summary_json"]
 
@@ -30,7 +30,7 @@ def read_summary(exam: StoredExam) -> ExamSummary | None:
         return None
 
 
-def stored_exam(summary: ExamSummary, fingerprint: str, files: Sequence[str] = ()) -> StoredExam:
+def stored_exam(summary: ExamSummary, fingerprint: str = "", files: Sequence[str] = ()) -> StoredExam:
     """The result of an exam as the store keeps it, with what lists of exams need."""
     exam, finding = summary.exam, summary.finding
     severities = sorted({flag.severity for flag in finding.flags})

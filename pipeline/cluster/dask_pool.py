@@ -129,6 +129,11 @@ class DaskPool:
         self.close()
 
     @property
+    def size(self) -> int:
+        """As in `JobPool`; workers come and go."""
+        return sum(self._slots.values())
+
+    @property
     def processor_s(self) -> float:
         return sum(self._processor_s.values())
 
@@ -189,7 +194,7 @@ class DaskPool:
 
     def _give(self) -> None:
         """Give the scheduler as much as keeps the workers busy; what has begun cannot be overtaken any more."""
-        limit = max(FEWEST_GIVEN, GIVEN_PER_SLOT * sum(self._slots.values()))
+        limit = max(FEWEST_GIVEN, GIVEN_PER_SLOT * self.size)
         resources = {self._name: 1} | ({self._settings.worker_tag: 1} if self._settings.worker_tag else {})
         while self._waiting and len(self._given) < limit:
             job = heapq.heappop(self._waiting)
@@ -214,7 +219,7 @@ class DaskPool:
             raise self._lost("the scheduler of the cluster was lost") from error
         except KilledWorker as error:
             self._last_sign = time.monotonic()
-            end.set_exception(JobLostError(f"{error.allowed_failures + 1} workers of the cluster that read it ended"))
+            end.set_exception(JobLostError(f"{error.allowed_failures + 1} workers of the cluster that had it ended"))
         except Exception as error:
             end.set_exception(error)
         else:

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from typing import Annotated, Generic, Literal, TypeVar
+from typing import Annotated, Literal
 
 from pydantic import BaseModel, ConfigDict, Field, model_validator
 
@@ -25,7 +25,6 @@ __all__ = [
 ]
 
 Certainty = Literal["published", "secondary", "from memory", "unsure"]
-Value = TypeVar("Value")
 _Positive = Annotated[float, Field(gt=0)]
 _Text = Annotated[str, Field(min_length=1)]
 # If a source gives only mean and standard deviation, this many deviations on either side count as usual. That covers
@@ -75,10 +74,23 @@ class Quantity(_SourcedValue):
         return _widest(ranges)
 
 
-class Statement(_SourcedValue, Generic[Value]):
-    """What one source states about a property that is not a number."""
+# Classes with names, since pickle cannot find those of a generic one.
+class ShapeStatement(_SourcedValue):
+    """What one source states about the shape of the eggs."""
 
-    value: Value
+    value: Literal["round", "oval", "either"]
+
+
+class ShellStatement(_SourcedValue):
+    """What one source states about how hard the shell becomes."""
+
+    value: Literal["rigid", "moderately pliable", "pliable"]
+
+
+class YesOrNo(_SourcedValue):
+    """What one source states about something that is so or not."""
+
+    value: bool
 
 
 class SpeciesProfile(BaseModel):
@@ -103,9 +115,9 @@ class SpeciesProfile(BaseModel):
     clutch: tuple[Quantity, ...] = ()
     egg_length_mm: tuple[Quantity, ...] = ()
     egg_width_mm: tuple[Quantity, ...] = ()
-    shape: Statement[Literal["round", "oval", "either"]] | None = None
-    shell: Statement[Literal["rigid", "moderately pliable", "pliable"]] | None = None
-    small_eggs_are_usual: Statement[bool] | None = None
+    shape: ShapeStatement | None = None
+    shell: ShellStatement | None = None
+    small_eggs_are_usual: YesOrNo | None = None
     ovulation_to_shell_days: tuple[Quantity, ...] = ()
     retention_days: tuple[Quantity, ...] = ()
     clutch_interval_days: tuple[Quantity, ...] = ()

@@ -28,14 +28,14 @@ from pipeline.ingest.quality.clip_quality import ClipQuality
 from pipeline.ingest.sector.ruler import Ruler
 from pipeline.scan.clip_scan import ClipScan, ScanPicture
 from pipeline.scan.scale import RecordedScale, clip_scale
-from pipeline.store.store import StoredPicture, StoredScan
+from pipeline.store.records import StoredPicture, StoredScan
 from pipeline.track.frame_likeness import FaceGeometry
 from pipeline.track.key_frames import KeyFrames
 from pipeline.track.probe_course import ProbeCourse, ProbeTurn
 from pipeline.track.thumbnails import ThumbnailStack
 from pipeline.track.tracks import ClipTracks, Track
 
-__all__ = ["pack_scan", "unpack_scan"]
+__all__ = ["open_archive", "pack_scan", "unpack_scan"]
 
 _log = logging.getLogger(__name__)
 
@@ -109,14 +109,14 @@ def unpack_scan(stored: StoredScan, clip: ExamClip, sha256: str) -> ClipScan | N
 
     None where it was packed in another format, or is damaged.
     """
+    opened = open_archive(stored, clip)
+    if opened is None:
+        return None
+    header, data = opened
     try:
-        data = _decompress(stored.archive)
-        header = _read_header(data)
-        if header is None or header.get("format") != FORMAT:
-            return None
         arrays: dict[str, Any] = {name: array.copy() for name, array in load(data).items()}
-    except (zlib.error, SafetensorError, ValueError) as error:
-        _log.warning("%s: its stored scan is damaged (%s); the clip counts as not yet read", clip.file, error)
+    except (SafetensorError, ValueError) as error:
+        _warn_of_damage(clip, error)
         return None
     scalars, recorded = header["scalars"], _recorded_scale(header["recorded_scale"])
     scale = clip_scale(clip, recorded, scalars["imaging_depth_px"])
@@ -151,6 +151,21 @@ def unpack_scan(stored: StoredScan, clip: ExamClip, sha256: str) -> ClipScan | N
         **{name: arrays[name] for name in SCAN_ARRAYS},
         **scalars,
     )
+
+
+def open_archive(stored: StoredScan, clip: ExamClip) -> tuple[dict[str, Any], bytes] | None:
+    """The JSON of a stored scan, and all of it decompressed. None as in `unpack_scan`."""
+    try:
+        data = _decompress(stored.archive)
+        header = _read_header(data)
+    except (zlib.error, ValueError) as error:
+        _warn_of_damage(clip, error)
+        return None
+    return None if header is None or header.get("format") != FORMAT else (header, data)
+
+
+def _warn_of_damage(clip: ExamClip, error: Exception) -> None:
+    _log.warning("%s: its stored scan is damaged (%s); the clip counts as not yet read", clip.file, error)
 
 
 def _decompress(archive: bytes) -> bytes:

@@ -18,8 +18,9 @@ from pipeline.detect.detector import FrameDetector
 from pipeline.estimate.exam_estimate import estimate_exam
 from pipeline.exams.exam_search import Exam, ExamClip
 from pipeline.ingest.frame import ClipError
+from pipeline.report.exam_files import EstimatedExam, exam_files
 from pipeline.report.export.result import ModelIdentity
-from pipeline.report.output_files import write_exam_files
+from pipeline.report.output_files import replace_exam_files
 from pipeline.scan.clip_scan import scan_clip
 from pipeline.scan.coverage import clip_coverage
 from pipeline.scan.serialization import pack_scan
@@ -49,7 +50,11 @@ STAGES: Mapping[str, Sequence[str]] = {
     ),
     "course of the hand (at the end)": ("pipeline.scan.probe_motion:ProbeMotionEstimator.finish",),
     "counting (at the end)": ("pipeline.speed.clip_costs:estimate_exam",),
-    "writing (at the end)": ("pipeline.speed.clip_costs:write_exam_files", "pipeline.speed.clip_costs:pack_scan"),
+    "writing (at the end)": (
+        "pipeline.speed.clip_costs:exam_files",
+        "pipeline.speed.clip_costs:replace_exam_files",
+        "pipeline.speed.clip_costs:pack_scan",
+    ),
 }
 EXAM_DATE = dt.date(2026, 5, 14)
 USUAL_FRAME_RATE = 25.0  # where a clip states none; also that of phantoms
@@ -123,7 +128,7 @@ def measure_clip(path: Path, detector: FrameDetector, settings: Settings) -> Cli
             pack_scan(scan)
             finding = estimate_exam(exam, [scan.tracks], [clip_coverage(scan)], settings)
             model = ModelIdentity(detector.model.name, detector.model.sha256)
-            write_exam_files(Path(out), exam, finding, [scan], model, "")
+            replace_exam_files(Path(out), exam_files(EstimatedExam(exam, finding, [scan], model, "")))
             spent_s, of_thread_s = time.process_time() - start_s, time.thread_time() - start_of_thread_s
         bare_s = _decode(path)
     finally:

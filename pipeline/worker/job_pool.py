@@ -62,12 +62,15 @@ class JobPool(Protocol):
     statement.
 
     description : what `Preparation.describe` returned
+    size : how many jobs it does side by side now
     peak_memory_mib : the most resident memory that any process held
     processor_s : processor time of all processes, up to the last job that each of them ended
     """
 
     @property
     def description(self) -> Any: ...
+    @property
+    def size(self) -> int: ...
     @property
     def peak_memory_mib(self) -> int: ...
     @property

@@ -74,6 +74,11 @@ class WorkerPool:
         self.close()
 
     @property
+    def size(self) -> int:
+        """How many jobs it does side by side."""
+        return len(self._workers)
+
+    @property
     def peak_memory_mib(self) -> int:
         """The most resident memory that any process held."""
         return max(worker.peak_memory_mib for worker in self._workers)

@@ -30,8 +30,15 @@ POLL_INTERVAL_S = 0.05
 MAX_COUNTED_INTERVAL_S = 1.0
 # A process that has closed its pipe ends within this time.
 ENDING_S = 5.0
-# Imported once, in this order, before the first worker is forked; the last one is needed by clips alone.
-PRELOADED_MODULES = ["pipeline.worker.server_start", "pipeline.scan.clip_scan", "scipy.optimize"]
+# Imported once, in this order, before the first worker is forked: what clips need, then what exams need.
+PRELOADED_MODULES = [
+    "pipeline.worker.server_start",
+    "pipeline.scan.clip_scan",
+    "scipy.optimize",
+    "pipeline.batch.exam_job",
+    "jinja2",
+    "reportlab.pdfgen.canvas",
+]
 
 
 class WorkerError(ClutchlightError):

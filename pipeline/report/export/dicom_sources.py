@@ -37,13 +37,13 @@ def dicom_headers(exam: Exam, scans: Sequence[ClipScan]) -> dict[str, Dataset]:
 
     A file that can no longer be read is left out. The report is not essential, so it must not make the exam fail.
     """
-    from pydicom import dcmread
-
     done = {scan.file for scan in scans if scan.status == "done"}
     headers: dict[str, Dataset] = {}
     for clip in exam.clips:
         if clip.file not in done or not clip.path.is_file() or not is_dicom(clip.path):
             continue
+        from pydicom import dcmread  # takes long to import, and few exams need it
+
         try:
             with warnings.catch_warnings():
                 warnings.simplefilter("ignore")  # about invalid values, which scanners do write

@@ -5,7 +5,7 @@ from __future__ import annotations
 import json
 import shutil
 import sqlite3
-from collections.abc import Callable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from contextlib import closing
 from dataclasses import replace
 from functools import partial
@@ -274,14 +274,14 @@ def test_result_that_cannot_be_read_is_estimated_anew_from_kept_scans(root: Path
 def test_exam_whose_files_cannot_be_written_fails_alone(
     root: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    original: Callable[..., Path] = output_files.write_exam_files
+    original = output_files.replace_exam_files
 
-    def write_or_fail(out: Path, exam: Any, *rest: Any, **named: Any) -> Path:
-        if exam.animal == "AF-0002":
-            raise OutputError(f"{out}/AF-0002 cannot be written: no space is left on the disk.")
-        return original(out, exam, *rest, **named)
+    def write_or_fail(folder: Path, files: Mapping[str, Iterable[bytes]]) -> None:
+        if folder.parent.name == "AF-0002":
+            raise OutputError(f"{folder} cannot be written: no space is left on the disk.")
+        original(folder, files)
 
-    monkeypatch.setattr("pipeline.batch.exam_processor.write_exam_files", write_or_fail)
+    monkeypatch.setattr("pipeline.batch.exam_processor.replace_exam_files", write_or_fail)
     report = run(root, tmp_path / "out")
     assert [exam.status for exam in report.exams] == ["written", "failed", "written"]
     with Store(tmp_path / "out") as store:

@@ -19,7 +19,6 @@ from pipeline.agreement.summary import summarise_agreement
 from pipeline.estimate.flags.raised_flag import RaisedFlag
 from pipeline.exams.outcomes import Outcome
 from pipeline.report.links import Neighbours
-from pipeline.report.output_files import write_exam_files
 from pipeline.report.season import Night, NightlyRun, SeasonList
 from pipeline.report.season_files import write_season_files
 from pipeline.review.web.app import make_app
@@ -60,7 +59,7 @@ def write_all(out: Path, examples: tuple[ExampleExam, ...], language: str) -> No
     pages = PageSettings(station="Alder Fen", review_address="http://127.0.0.1:8017", language=language)
     neighbours = Neighbours("AF-0413/2026-05-14", "AF-0414/2026-05-14")
     for example in examples:
-        write_exam_files(out, *example.arguments, pages=pages, neighbours=neighbours)
+        replace(example, pages=pages, neighbours=neighbours).write(out)
     summaries = [example.summary for example in examples]
     laid = [Outcome(example.exam.animal, "laid", example.exam.date, 4) for example in examples]
     write_agreement_page(out, summarise_agreement([Station(summaries, laid)], MatchRule()), pages)

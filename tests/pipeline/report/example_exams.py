@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import datetime as dt
 import hashlib
-from dataclasses import dataclass, replace
+from collections.abc import Sequence
+from dataclasses import replace
 from pathlib import Path
 
 import cv2
@@ -14,9 +15,12 @@ from models.stages import STAGES
 from pipeline.estimate.history import AnimalBackground, make_history
 from pipeline.estimate.results import Count, EggFinding, EggSigns, ExamFinding, Flag, Sighting, UncountedObject, Visit
 from pipeline.exams.exam_search import Exam, ExamClip
+from pipeline.exams.folder_names import exam_folder
 from pipeline.exams.outcomes import Outcome
 from pipeline.exams.species import load_profiles
+from pipeline.report.exam_files import EstimatedExam, exam_files
 from pipeline.report.export.result import ModelIdentity
+from pipeline.report.output_files import replace_exam_files
 from pipeline.report.sheet_content import SheetContent, sheet_content
 from pipeline.report.summary import ExamSummary, summarise
 from pipeline.scan.clip_scan import ClipScan, ScanPicture
@@ -27,15 +31,8 @@ from tests.pipeline.empty_scan import empty_scan
 WIDTH, HEIGHT = 640, 480
 
 
-@dataclass(frozen=True)
-class ExampleExam:
-    """One exam with everything a report needs."""
-
-    exam: Exam
-    finding: ExamFinding
-    scans: tuple[ClipScan, ...]
-    model: ModelIdentity
-    settings_sha256: str
+class ExampleExam(EstimatedExam):
+    """With what tests ask for."""
 
     @property
     def content(self) -> SheetContent:
@@ -47,8 +44,14 @@ class ExampleExam:
         return summarise(self.exam, self.finding, self.scans)
 
     @property
-    def arguments(self) -> tuple[Exam, ExamFinding, tuple[ClipScan, ...], ModelIdentity, str]:
+    def arguments(self) -> tuple[Exam, ExamFinding, Sequence[ClipScan], ModelIdentity, str]:
         return self.exam, self.finding, self.scans, self.model, self.settings_sha256
+
+    def write(self, out: Path) -> Path:
+        """Write the exam's files under an output folder. Returns their folder."""
+        folder = out / exam_folder(self.exam)
+        replace_exam_files(folder, exam_files(self))
+        return folder
 
 
 def sha256_of(text: str) -> str:

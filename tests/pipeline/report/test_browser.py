@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterator
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -16,7 +17,6 @@ from pipeline.agreement.summary import summarise_agreement
 from pipeline.exams.exam_search import ExamProblem
 from pipeline.exams.outcomes import Outcome
 from pipeline.report.links import Neighbours
-from pipeline.report.output_files import write_exam_files
 from pipeline.settings import PageSettings
 from tests.pipeline.report.one_season import write_overview_files
 
@@ -40,7 +40,7 @@ def out(
     folder = tmp_path_factory.mktemp("out")
     examples = (*example_exams, returning, uncertain)
     for example in examples:
-        write_exam_files(folder, *example.arguments, pages=SETTINGS, neighbours=NEIGHBOURS)
+        replace(example, pages=SETTINGS, neighbours=NEIGHBOURS).write(folder)
     problems = [ExamProblem(Path("exams/AF-0420"), f"exams/AF-0420/{'x' * 120}.toml: no clips are next to it")]
     summaries = [example.summary for example in examples]
     write_overview_files(folder, summaries, problems, pages=SETTINGS)

@@ -15,7 +15,6 @@ from typing import TYPE_CHECKING
 from pipeline.estimate.results import Flag
 from pipeline.exams.exam_search import ExamProblem
 from pipeline.report.index import index_pages
-from pipeline.report.output_files import write_exam_files
 from pipeline.report.priority import index_group, priority_group
 from pipeline.report.season import Night, NightlyRun, SeasonList
 from pipeline.report.summary import ExamSummary, summarise
@@ -87,7 +86,7 @@ def test_rows_have_count_range_and_link(example_exams: tuple[ExampleExam, ...]) 
 
 def test_the_pdf_and_the_agreement_page_are_linked_if_they_exist(clutch: ExampleExam, tmp_path: Path) -> None:
     summary = clutch.summary
-    write_exam_files(tmp_path, *clutch.arguments)
+    clutch.write(tmp_path)
     write_overview_files(tmp_path, [summary])
     page = (tmp_path / "index.html").read_text()
     (pdf,) = re.findall(r'href="([^"]*\.pdf)"', page)
@@ -128,7 +127,7 @@ def test_the_slip_leaves_out_animals_that_need_no_other_scan(clutch: ExampleExam
 def test_a_flagged_row_shows_the_doubtful_object_and_says_what_to_do(clutch: ExampleExam, tmp_path: Path) -> None:
     flags = (Flag("large-egg", "check", "Number 3 is large.", "Check on the picture.", eggs=(3,)),)
     finding = replace(clutch.finding, flags=flags)
-    write_exam_files(tmp_path, clutch.exam, finding, clutch.scans, clutch.model, clutch.settings_sha256)
+    replace(clutch, finding=finding).write(tmp_path)
     page = index_html([summarise(clutch.exam, finding, clutch.scans)], []).decode()
     (picture,) = re.findall(r'<img src="([^"]+)"[^>]*alt="Number 3: flagged, calcified"', page)
     assert (tmp_path / picture).read_bytes()[:2] == b"\xff\xd8"

@@ -14,7 +14,6 @@ import pytest
 from models.errors import ClutchlightError
 from pipeline.exams.exam_search import ExamProblem
 from pipeline.report import output_files
-from pipeline.report.output_files import write_exam_files
 from pipeline.scan.clip_scan import ClipScan
 from pipeline.store.atomic_write import OutputError, write_atomically
 from pipeline.track.probe_course import straight_course
@@ -34,7 +33,7 @@ def with_path(scan: ClipScan) -> ClipScan:
 
 def test_all_files_of_an_exam_and_a_night(tmp_path: Path, example_exams: tuple[ExampleExam, ...]) -> None:
     for example in example_exams:
-        assert write_exam_files(tmp_path, *example.arguments).is_dir()
+        assert example.write(tmp_path).is_dir()
     write_overview_files(tmp_path, [example.summary for example in example_exams])
     found = set(contents(tmp_path))
     folder = "AF-0412/2026-05-14"
@@ -57,7 +56,7 @@ def test_all_files_of_an_exam_and_a_night(tmp_path: Path, example_exams: tuple[E
 def test_the_same_night_is_the_same_bytes(tmp_path: Path, example_exams: tuple[ExampleExam, ...]) -> None:
     for out in (tmp_path / "one", tmp_path / "two"):
         for example in example_exams:
-            write_exam_files(out, *example.arguments)
+            example.write(out)
         write_overview_files(out, [example.summary for example in example_exams], [ExamProblem(Path("x"), "x: y")])
     assert contents(tmp_path / "one") == contents(tmp_path / "two")
 
@@ -65,14 +64,14 @@ def test_the_same_night_is_the_same_bytes(tmp_path: Path, example_exams: tuple[E
 def test_file_names_of_clips_cannot_leave_the_folder(tmp_path: Path, clutch: ExampleExam) -> None:
     scan = replace(clutch.scans[0], file="../../up/../left 1?.mp4")
     out = tmp_path / "out"
-    folder = write_exam_files(out, clutch.exam, clutch.finding, (scan,), clutch.model, clutch.settings_sha256)
+    folder = replace(clutch, scans=(scan,)).write(out)
     assert {path.name for path in tmp_path.iterdir()} == {"out"}
     assert len(list(folder.glob("*.mot.txt"))) == 1
 
 
 def test_tracks_and_paths_of_a_clip_that_is_gone_are_removed(tmp_path: Path, clutch: ExampleExam) -> None:
     def written(*scans: ClipScan) -> set[str]:
-        folder = write_exam_files(tmp_path, clutch.exam, clutch.finding, scans, clutch.model, clutch.settings_sha256)
+        folder = replace(clutch, scans=scans).write(tmp_path)
         return {path.name for pattern in ("*.mot.txt", "*.path.csv") for path in folder.glob(pattern)}
 
     left, right = (with_path(scan) for scan in clutch.scans if scan.status == "done")
@@ -119,7 +118,7 @@ def test_a_crash_before_the_rename_leaves_the_old_file(tmp_path: Path, monkeypat
 def test_the_result_is_written_last(tmp_path: Path, clutch: ExampleExam, monkeypatch: pytest.MonkeyPatch) -> None:
     written = []
     monkeypatch.setattr(output_files, "write_atomically", lambda path, chunks: written.append(path.name))
-    write_exam_files(tmp_path, *clutch.arguments)
+    clutch.write(tmp_path)
     assert written[-1] == "result.json"
 
 

@@ -12,7 +12,6 @@ from typing import TYPE_CHECKING, Any
 import pytest
 
 from pipeline.estimate.results import Flag
-from pipeline.report.output_files import write_exam_files
 from pipeline.report.sheet_html import sheet_html
 from pipeline.settings import PageSettings
 
@@ -172,10 +171,9 @@ def test_names_are_text_not_markup(clutch: ExampleExam, place: str) -> None:
 
 
 def test_numbers_have_the_decimal_mark_of_the_settings(without_scale: ExampleExam, tmp_path: Path) -> None:
-    exam = replace(without_scale.exam, weight_g=830.5)
-    arguments = (exam, *without_scale.arguments[1:])
+    heavy = replace(without_scale, exam=replace(without_scale.exam, weight_g=830.5))
     for mark, weight, time in ((".", "830.5 g", "1.1 s"), (",", "830,5 g", "1,1 s")):
-        folder = write_exam_files(tmp_path, *arguments, pages=PageSettings(decimal_mark=mark))
+        folder = replace(heavy, pages=PageSettings(decimal_mark=mark)).write(tmp_path)
         page = (folder / "report.html").read_text()
         assert weight in page
         assert time in page

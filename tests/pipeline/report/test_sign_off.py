@@ -12,7 +12,6 @@ import pytest
 
 from pipeline.estimate.results import Count
 from pipeline.people.signatures import SignedEgg, StoredSignature
-from pipeline.report.output_files import write_exam_files
 from pipeline.report.sheet_content import sheet_content
 from pipeline.report.sheet_html import sheet_html
 from pipeline.report.sign_off import SignOff, sheet_signature
@@ -98,7 +97,7 @@ def test_a_signature_with_open_questions_keeps_its_range(clutch: ExampleExam) ->
 def test_the_index_shows_the_signed_count_largest_and_links_the_signed_sheet(
     clutch: ExampleExam, tmp_path: Path
 ) -> None:
-    write_exam_files(tmp_path, *clutch.arguments)
+    clutch.write(tmp_path)
     summary = clutch.summary
     write_overview_files(tmp_path, [summary])
     before = (tmp_path / "index.html").read_text()

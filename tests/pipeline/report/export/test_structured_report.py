@@ -19,10 +19,11 @@ from pydicom.uid import generate_uid
 
 from pipeline.estimate.exam_estimate import estimate_exam
 from pipeline.exams.exam_search import Exam, ExamClip
+from pipeline.report.exam_files import EstimatedExam, exam_files
 from pipeline.report.export.dicom_sources import dicom_headers
 from pipeline.report.export.result import ModelIdentity
 from pipeline.report.export.structured_report import ellipse_in_stored_pixels, structured_reports
-from pipeline.report.output_files import write_exam_files
+from pipeline.report.output_files import replace_exam_files
 from pipeline.scan.clip_scan import ClipScan, scan_clip
 from pipeline.scan.coverage import ClipCoverage
 from pipeline.settings import load_settings
@@ -169,10 +170,12 @@ def test_an_outline_is_stretched_to_the_stored_picture() -> None:
 
 
 def test_it_is_written_next_to_the_sheet_and_outdated_ones_are_removed(recorded: Recorded, tmp_path: Path) -> None:
-    folder = write_exam_files(tmp_path, recorded.exam, recorded.finding, recorded.scans, MODEL, "c" * 64)
+    estimated = EstimatedExam(recorded.exam, recorded.finding, recorded.scans, MODEL, "c" * 64)
+    folder = tmp_path / "AF-0001"
+    replace_exam_files(folder, exam_files(estimated))
     assert (folder / "report-1.dcm").read_bytes() == recorded.reports()[0]
     (folder / "report-2.dcm").write_bytes(b"of another study, since taken away")
-    write_exam_files(tmp_path, recorded.exam, recorded.finding, recorded.scans, MODEL, "c" * 64)
+    replace_exam_files(folder, exam_files(estimated))
     assert [path.name for path in folder.glob("*.dcm")] == ["report-1.dcm"]
 
 
