@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import replace
 from enum import StrEnum
 from pathlib import Path
@@ -128,7 +129,8 @@ def train_peer_network(
         training = peer_training(network.value, minutes=minutes, seed=seed, **chosen)
         stream = StreamSettings(animals=training.animals, batch=training.batch, processes=available_threads())
 
-        def run(size: int, device: torch.device) -> TimedTraining:
+        def run(size: int, devices: Sequence[torch.device]) -> TimedTraining:
+            device = devices[0]
             resized = training.model_copy(update={"batch": size})
             # A GPU renders three batches in little more time than one.
             pictures = replace(stream, batch=size, batches_per_render=3 if device.type == "cuda" else 1)
@@ -142,7 +144,7 @@ def train_peer_network(
                 )
 
         done = run_with_fitting_batch(
-            run, batch=training.batch, device=training_device(), notify=lambda text: typer.echo(text, err=True)
+            run, batch=training.batch, devices=(training_device(),), notify=lambda text: typer.echo(text, err=True)
         )
         if not quiet:
             typer.echo(f"{plural(done.steps, 'step')}, {done.pictures:,} pictures in {minutes:g} minutes")

@@ -14,8 +14,8 @@ import torch
 from torch.utils.flop_counter import FlopCounterMode
 
 from models.network import EggNetwork
+from models.openvino_engine import OpenVinoEngine
 from models.output_channels import INPUT_SIDE_PX
-from models.runtime import OpenVinoEngine
 from models.weights_file import NetworkConfig
 from synthetic.training.training_run import TrainingSettings, select_settings
 
