@@ -19,6 +19,7 @@ from pipeline.batch.animal_folders import folders_by_animal
 from pipeline.batch.clip_reuse import ClipReader
 from pipeline.batch.damaged_results import EXAM_REMARK
 from pipeline.batch.known_exams import KnownExams
+from pipeline.batch.result_version import RESULT_VERSION
 from pipeline.batch.run_context import RunContext
 from pipeline.batch.run_report import ClipReport, ExamReport, ExamStatus
 from pipeline.batch.stored_summaries import read_summary, stored_exam
@@ -41,15 +42,9 @@ from pipeline.store.server_lock import LockLostError
 from pipeline.store.store import StoreError
 from pipeline.worker.job_pool import PoolLostError
 
-__all__ = ["RESULT_VERSION", "ExamProcessor"]
+__all__ = ["ExamProcessor"]
 
 log = logging.getLogger(__name__)
-
-RESULT_VERSION = 33
-"""Raise it by one when the same scans give other results or files. All exams are then written again.
-
-A test keeps a digest of the results for each version, and fails when results change under an old version.
-"""
 
 _BACKGROUND = TypeAdapter(AnimalBackground)
 _EXAM = TypeAdapter(Exam)

@@ -22,7 +22,7 @@ import numpy as np
 import pytest
 from PIL import Image
 
-from pipeline.batch.exam_processor import RESULT_VERSION
+from pipeline.batch.result_version import RESULT_VERSION
 from pipeline.batch.run import run_batch
 from pipeline.exams.exam_search import find_exams
 from pipeline.scan.clip_scan import scan_clip
