@@ -125,7 +125,7 @@ def test_result_version_goes_up_when_results_change(root: Path, tmp_path: Path) 
 
     key = f"version {RESULT_VERSION}, settings {settings_sha256(SETTINGS)[:12]}"
     assert_recorded(
-        RESULT_DIGESTS, key, digest(lines()), name="RESULT_VERSION", place="pipeline/batch/exam_processor.py"
+        RESULT_DIGESTS, key, digest(lines()), name="RESULT_VERSION", place="pipeline/batch/result_version.py"
     )
 
 
