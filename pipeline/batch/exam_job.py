@@ -12,6 +12,7 @@ from pathlib import Path
 
 from pydantic import TypeAdapter
 
+from pipeline.batch.result_version import RESULT_VERSION
 from pipeline.batch.stored_summaries import stored_exam
 from pipeline.estimate.exam_estimate import estimate_exam
 from pipeline.estimate.history import AnimalBackground
@@ -28,13 +29,7 @@ from pipeline.settings import Settings
 from pipeline.store.records import StoredExam
 from pipeline.worker.job_loop import Progress
 
-__all__ = ["RESULT_VERSION", "ExamJob", "ExamResult", "PackedFile", "process_exam"]
-
-RESULT_VERSION = 33
-"""Raise it by one when the same scans give other results or files. All exams are then written again.
-
-A test keeps a digest of the results for each version, and fails when results change under an old version.
-"""
+__all__ = ["ExamJob", "ExamResult", "PackedFile", "process_exam"]
 
 # The detections of an hour's clip are some 400 MB of text, and a fifth of that compressed. Usual files are smaller than
 # one block, and cost nothing (common practice, no source).

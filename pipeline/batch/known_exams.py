@@ -24,8 +24,9 @@ from pipeline.exams.folder_state import KnownExam, folder_state
 from pipeline.ingest.recording_identity import FileState, RecordingIdentity, file_sample
 from pipeline.store.seen_folders import SeenExam, SeenFolders, SeenRecording
 
-__all__ = ["KnownExams", "result_key"]
+__all__ = ["MOVED", "KnownExams", "result_key"]
 
+MOVED = "moved"  # in place of the state of a folder that is gone
 NETWORK_FACT = "network"
 
 

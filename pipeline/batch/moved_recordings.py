@@ -1,7 +1,4 @@
-"""Exams whose recordings were archived or moved away: their results stay, and their sheets say so.
-
-A drive that is not connected looks the same, so nothing is said if most exams are gone at once.
-"""
+"""The sheet of an exam whose recordings were archived or moved away says so."""
 
 from __future__ import annotations
 
@@ -10,12 +7,11 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 
 from pipeline.batch.animal_folders import folders_by_animal
-from pipeline.batch.known_exams import KnownExams
-from pipeline.batch.overview import begin_changes
+from pipeline.batch.known_exams import MOVED, KnownExams
 from pipeline.batch.stored_summaries import read_summary, stored_exam
 from pipeline.estimate.flags.catalogue import by_urgency
 from pipeline.estimate.flags.raised_flag import RaisedFlag
-from pipeline.exams.exam_search import Exam, ExamProblem
+from pipeline.exams.exam_search import Exam
 from pipeline.people.event_log import EventLog, ExamKey
 from pipeline.people.journal import Journal
 from pipeline.people.signatures import current_signature
@@ -27,15 +23,11 @@ from pipeline.report.sign_off import SignOff
 from pipeline.scan.clip_scan import ClipScan, refused_scan
 from pipeline.scan.serialization import unpack_scan
 from pipeline.settings import Settings, scan_settings_sha256
-from pipeline.store.atomic_write import OutputError
 from pipeline.store.store import RunOutcome, ScanKey, Store
 
-__all__ = ["MOVED", "note_moved_recordings"]
+__all__ = ["note_moved_recordings"]
 
-MOVED = "moved"  # in place of the state of a folder
 FLAG = "recordings-moved"
-ROOT_FACT = "root"
-LARGEST_SHARE = 0.5  # of all exams; with more, a drive is probably missing (common practice, no source)
 
 
 @dataclass(frozen=True)
@@ -47,38 +39,11 @@ class _Result:
     scans: list[ClipScan]
 
 
-def note_moved_recordings(known: KnownExams, store: Store, journal: Journal, settings: Settings) -> list[ExamProblem]:
-    """Note on each exam whose folder is gone that it is. Returns a problem if most are gone at once, or if one fails.
+def note_moved_recordings(key: ExamKey, known: KnownExams, store: Store, journal: Journal, settings: Settings) -> None:
+    """Write the sheet of one exam with the note. What is too old for that stays as it is.
 
-    Call it while no run is recorded as running. Raises StoreError, JournalError.
+    Raises OutputError, StoreError, JournalError.
     """
-    last_root = known.seen.fact(ROOT_FACT)
-    known.seen.save_fact(ROOT_FACT, str(known.root))
-    if last_root != str(known.root):
-        return []  # several folders of recordings may share one of results
-    places = known.seen.folders()
-    gone = [place for place in places if not (known.root / place).is_dir()]
-    if len(gone) > LARGEST_SHARE * len(places):
-        reason = (
-            f"{known.root}: {len(gone):,} of {len(places):,} exam folders are gone. Is the drive connected? "
-            "Their results are kept."
-        )
-        return [ExamProblem(known.root, reason)]
-    for place in gone:
-        seen = known.seen.exam(place)
-        if seen is None or seen.state == MOVED:
-            continue
-        begin_changes(known.seen)
-        try:
-            _note(ExamKey(seen.animal, seen.date), known, store, journal, settings)
-        except OutputError as error:
-            return [ExamProblem(known.out / seen.results, str(error))]
-        known.seen.save_state(place, MOVED)
-    return []
-
-
-def _note(key: ExamKey, known: KnownExams, store: Store, journal: Journal, settings: Settings) -> None:
-    """Write the sheet of one exam with the note. What is too old for that stays as it is."""
     stored = store.exam(*key)
     summary = None if stored is None else read_summary(stored)
     if stored is None or summary is None or FLAG in summary.flag_codes("note"):

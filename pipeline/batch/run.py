@@ -13,9 +13,8 @@ from contextlib import closing, suppress
 from dataclasses import replace
 from functools import partial
 from pathlib import Path
-from typing import TypedDict
+from typing import TYPE_CHECKING, TypedDict
 
-from pipeline.batch.clip_workers import ClipWorkers, DetectorLoader
 from pipeline.batch.damaged_results import remove_damaged_results
 from pipeline.batch.events import (
     ClipsRead,
@@ -25,13 +24,12 @@ from pipeline.batch.events import (
     ignore_event,
 )
 from pipeline.batch.exam_basis import exam_basis
-from pipeline.batch.exam_job import RESULT_VERSION
-from pipeline.batch.exam_processor import ExamProcessor
+from pipeline.batch.gone_recordings import note_gone_recordings
 from pipeline.batch.known_exams import KnownExams, result_key
-from pipeline.batch.moved_recordings import note_moved_recordings
 from pipeline.batch.nightly_copy import make_nightly_copy
-from pipeline.batch.overview import begin_changes, bring_overview_up_to_date
-from pipeline.batch.run_context import RunContext
+from pipeline.batch.overview import bring_overview_up_to_date
+from pipeline.batch.overview_facts import begin_changes
+from pipeline.batch.result_version import RESULT_VERSION
 from pipeline.batch.run_report import BatchReport, ExamReport, NetworkInUse
 from pipeline.calibration_file import UNCALIBRATED_WARNING
 from pipeline.exams.exam_search import Exam, find_exams
@@ -45,6 +43,9 @@ from pipeline.store.seen_folders import SeenFolders
 from pipeline.store.store import RunOutcome, Store, StoreError
 from pipeline.worker.job_pool import OpenPool
 from pipeline.worker.pool import open_worker_pool
+
+if TYPE_CHECKING:
+    from pipeline.batch.clip_workers import DetectorLoader
 
 __all__ = ["RunOptions", "run_batch"]
 
@@ -117,7 +118,7 @@ def run_batch(
         known.expect_network(network_key)
         search = find_exams(root, known.recall)
         _check_results_are_outside(root, out, search.exams)
-        moved = note_moved_recordings(known, store, journal, settings)
+        moved = note_gone_recordings(known, store, journal, settings)
         copied = make_nightly_copy(out, journal, settings.backups)
         problems = (*search.problems, *moved, *copied, *damaged.problems(out, search.exams))
         reports: list[ExamReport] = []
@@ -125,6 +126,11 @@ def run_batch(
         on_event(RunPlanned(len(search.exams), clips, len(search.known)))
         run = None
         if search.exams:
+            # Slow to import, and a night with nothing new needs none.
+            from pipeline.batch.clip_workers import ClipWorkers
+            from pipeline.batch.exam_processor import ExamProcessor
+            from pipeline.batch.run_context import RunContext
+
             begin_changes(seen)
             on_event(NetworkLoading())
             with ClipWorkers(load_detector, settings, clips, open_pool) as workers:

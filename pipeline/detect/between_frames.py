@@ -15,41 +15,48 @@ from numpy.typing import NDArray
 from models.ellipse import from_log_matrix, overlap, to_log_matrix
 from pipeline.detect.detector import Detections
 
-__all__ = ["detections_between"]
+__all__ = ["DetectionsBetween"]
 
 Floats = NDArray[np.float64]
 
 _SAME_OBJECT_IOU = 0.2  # of outlines a few frames apart; common practice, no source
 
 
-def detections_between(before: Detections, after: Detections, frame: int, minimum_score: float) -> Detections:
-    """Of a frame between two others, highest score first, none with less than ``minimum_score``."""
-    from scipy.optimize import linear_sum_assignment  # slow to import, and a night with nothing new needs none
+class DetectionsBetween:
+    """Those of the frames between two others, whose outlines are compared once for all of these frames."""
 
-    share = (frame - before.frame) / (after.frame - before.frame)
-    iou = overlap(before.ellipses, after.ellipses)
-    rows, columns = linear_sum_assignment(iou, maximize=True)
-    same = iou[rows, columns] >= _SAME_OBJECT_IOU
-    rows, columns = rows[same], columns[same]
-    first, last = _chosen(before, rows), _chosen(after, columns)
+    def __init__(self, before: Detections, after: Detections) -> None:
+        from scipy.optimize import linear_sum_assignment  # slow to import, and a night with nothing new needs none
 
-    def mixed(start: Floats, end: Floats) -> Floats:
-        return (1 - share) * start + share * end
+        iou = overlap(before.ellipses, after.ellipses)
+        rows, columns = linear_sum_assignment(iou, maximize=True)
+        same = iou[rows, columns] >= _SAME_OBJECT_IOU
+        rows, columns = rows[same], columns[same]
+        self._first, self._last = _chosen(before, rows), _chosen(after, columns)
+        self._shapes = to_log_matrix(self._first.ellipses), to_log_matrix(self._last.ellipses)
+        self._alone_before = _chosen(before, np.setdiff1d(np.arange(len(before.scores)), rows))
+        self._alone_after = _chosen(after, np.setdiff1d(np.arange(len(after.scores)), columns))
 
-    shapes = mixed(to_log_matrix(first.ellipses), to_log_matrix(last.ellipses))
-    found_twice = Detections(
-        frame=frame,
-        ellipses=from_log_matrix(mixed(first.ellipses[:, :2], last.ellipses[:, :2]), shapes),
-        depths_px=mixed(first.depths_px, last.depths_px),
-        stage_probabilities=mixed(first.stage_probabilities, last.stage_probabilities),
-        scores=mixed(first.scores, last.scores),
-        outline_uncertainties=mixed(first.outline_uncertainties, last.outline_uncertainties),
-    )
-    alone_before = _faded(_chosen(before, np.setdiff1d(np.arange(len(before.scores)), rows)), 1 - share)
-    alone_after = _faded(_chosen(after, np.setdiff1d(np.arange(len(after.scores)), columns)), share)
-    together = _joined(frame, (found_twice, alone_before, alone_after))
-    order = np.argsort(-together.scores, kind="stable")
-    return _chosen(together, order[together.scores[order] >= minimum_score])
+    def at(self, frame: int, minimum_score: float) -> Detections:
+        """Of one of these frames, highest score first, none with less than ``minimum_score``."""
+        first, last = self._first, self._last
+        share = (frame - first.frame) / (last.frame - first.frame)
+
+        def mixed(start: Floats, end: Floats) -> Floats:
+            return (1 - share) * start + share * end
+
+        found_twice = Detections(
+            frame=frame,
+            ellipses=from_log_matrix(mixed(first.ellipses[:, :2], last.ellipses[:, :2]), mixed(*self._shapes)),
+            depths_px=mixed(first.depths_px, last.depths_px),
+            stage_probabilities=mixed(first.stage_probabilities, last.stage_probabilities),
+            scores=mixed(first.scores, last.scores),
+            outline_uncertainties=mixed(first.outline_uncertainties, last.outline_uncertainties),
+        )
+        alone = _faded(self._alone_before, 1 - share), _faded(self._alone_after, share)
+        together = _joined(frame, (found_twice, *alone))
+        order = np.argsort(-together.scores, kind="stable")
+        return _chosen(together, order[together.scores[order] >= minimum_score])
 
 
 def _chosen(detections: Detections, rows: NDArray[np.int64]) -> Detections:

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from typing import Any
 
-import cv2
 import numpy as np
 from numpy.typing import NDArray
 
@@ -25,5 +24,7 @@ def subsample(pixels: NDArray[Any]) -> NDArray[Any]:
 
 def chroma_from_rgb(rgb: NDArray[np.uint8]) -> Chroma:
     """The chroma of an (H, W, 3) picture in red, green and blue."""
+    import cv2  # slow to import, and a night with nothing new needs none
+
     ycrcb = cv2.cvtColor(np.ascontiguousarray(subsample(rgb)), cv2.COLOR_RGB2YCrCb)
     return np.ascontiguousarray(ycrcb[..., 2:0:-1])

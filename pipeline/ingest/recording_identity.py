@@ -10,7 +10,6 @@ from pathlib import Path
 from pipeline.ingest.file_types import is_dicom, is_still
 from pipeline.ingest.frame import ClipError
 from pipeline.ingest.stills import list_stills
-from pipeline.ingest.video import open_video
 from pipeline.settings import IngestSettings
 
 __all__ = ["FileState", "RecordingIdentity", "file_sample", "file_sha256", "file_state", "pictures_sha256"]
@@ -51,6 +50,8 @@ def pictures_sha256(path: Path, settings: IngestSettings, max_packets: int | Non
 
     max_packets : only so many coded pictures are read; None for all
     """
+    from pipeline.ingest.video import open_video  # slow to import, and a night with nothing new needs none
+
     if path.is_dir() or is_still(path.name) or is_dicom(path):
         return None
     try:

@@ -14,9 +14,9 @@ from functools import partial
 from pathlib import Path
 
 from pipeline.batch.exam_basis import exam_basis
-from pipeline.batch.exam_job import RESULT_VERSION
 from pipeline.batch.known_exams import KnownExams
 from pipeline.batch.overview import bring_overview_up_to_date
+from pipeline.batch.result_version import RESULT_VERSION
 from pipeline.batch.run_report import BatchReport, ClipReport, ClipStatus, ExamReport, ExamStatus, NetworkInUse
 from pipeline.batch.stored_summaries import stored_exam
 from pipeline.estimate.exam_estimate import estimate_exam

@@ -8,10 +8,9 @@ from collections.abc import Callable
 from contextlib import ExitStack
 from dataclasses import replace
 from pathlib import Path
-from typing import Unpack
+from typing import TYPE_CHECKING, Unpack
 
 from models.errors import ClutchlightError
-from pipeline.batch.clip_workers import DetectorLoader
 from pipeline.batch.events import BatchEvent, EventListener, ExamFinished, RunPlanned, ignore_event
 from pipeline.batch.run import RunOptions
 from pipeline.batch.run_report import BatchReport, ClipStatus, ExamReport, ExamStatus
@@ -24,6 +23,9 @@ from pipeline.settings import Settings
 from pipeline.store.atomic_write import OutputError
 from pipeline.store.lock import LockedError
 from pipeline.store.output_database import has_store
+
+if TYPE_CHECKING:
+    from pipeline.batch.clip_workers import DetectorLoader
 
 __all__ = ["run_unattended"]
 

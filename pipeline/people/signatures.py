@@ -9,7 +9,20 @@ from pipeline.language.translation import stored
 from pipeline.people.answers import ReopenExam, SignExam
 from pipeline.people.event_log import Event, EventLog, ExamKey
 
-__all__ = ["SignedEgg", "StoredSignature", "current_signature", "current_signatures", "login_text", "stored_signature"]
+__all__ = [
+    "SIGNED_HTML",
+    "SIGNED_JSON",
+    "SIGNED_PDF",
+    "SignedEgg",
+    "StoredSignature",
+    "current_signature",
+    "current_signatures",
+    "login_text",
+    "stored_signature",
+]
+
+SIGNED_HTML, SIGNED_PDF, SIGNED_JSON = "signed.html", "signed.pdf", "signed.json"
+"""The files that show a signature, in the folder of an exam."""
 
 
 @dataclass(frozen=True)

@@ -10,7 +10,6 @@ import base64
 import datetime as dt
 import hashlib
 from collections.abc import Iterator, Mapping, Sequence
-from html import escape
 from importlib.resources import files
 from itertools import groupby
 from types import MappingProxyType
@@ -18,24 +17,24 @@ from typing import Any
 
 from markupsafe import Markup
 
-from pipeline.formatting import date_text, moment_text, number_text
+from pipeline.formatting import date_text, number_text
 from pipeline.language.translation import gettext, mark, ngettext
 from pipeline.report.index_packing import packed, search_script
 from pipeline.report.index_rows import SEEN_KINDS, IndexRow, index_row, seen_kind, signed_or_found
 from pipeline.report.priority import EARLIER_GROUPS, PRIORITY_GROUPS, grouped, grouped_by_signature
 from pipeline.report.range_bar import range_bar_svg
 from pipeline.report.rendering import page_environment, render
-from pipeline.report.season import NightlyRun, SeasonFiles, SeasonList
+from pipeline.report.run_line import run_line
+from pipeline.report.season import SeasonFiles, SeasonList
 from pipeline.report.sign_off import SignOff
 from pipeline.report.summary import ExamSummary
 from pipeline.settings import PLAIN_PAGES, PageSettings
 
-__all__ = ["index_pages", "redated"]
+__all__ = ["index_pages"]
 
 DOWNLOADS = (mark("exams, CSV"), mark("eggs, CSV"), mark("exams, Parquet"), mark("eggs, Parquet"))
 SHOWN_ROWS = 75  # on the first page; by the script, more are laid out when they are asked for
 FURTHER_ROWS = 250  # on each further page
-RUN_LINE_START, RUN_LINE_END = b'<p class="run" id="run"', b"</p>"
 MIN_TOP, MAX_TOP = 10.0, 40.0  # eggs at the end of the range bars' scale
 
 GroupedRow = tuple[str, str, int, Markup]
@@ -83,7 +82,7 @@ def index_pages(
         "seasons": [(one.season, one.index) for one in every],
         "search_files": [one.search for one in every if one.season != exams.season],
         "is_current": night is not None,
-        "run_line": Markup(_run_line(night.run, pages) if night and night.run else ""),
+        "run_line": Markup(run_line(night.run, pages) if night and night.run else ""),
         "listed": _listed(sorted({each.exam.date for each in exams.summaries}), len(night.waiting) if night else 0),
         "group_titles": [(key, title) for key, title in titles.items() if groups[key]],
         "shown_rows": SHOWN_ROWS,
@@ -131,29 +130,6 @@ def _search_rows(exams: SeasonList, content: Mapping[str, Sequence[IndexRow]]) -
     own = {(each.exam.animal, each.exam.date.isoformat()) for each in exams.summaries}
     rows = [row for group in content.values() for row in group if (row.animal, row.day) in own]
     return sorted((row.animal, row.species, row.day, row.count, row.link) for row in rows)
-
-
-def redated(page: bytes, run: NightlyRun, pages: PageSettings) -> bytes:
-    """The page as it is, with another run in its dated line; for a run that changed nothing else on it."""
-    start = page.index(RUN_LINE_START)
-    end = page.index(RUN_LINE_END, start) + len(RUN_LINE_END)
-    return page[:start] + _run_line(run, pages).encode() + page[end:]
-
-
-def _run_line(run: NightlyRun, pages: PageSettings) -> str:
-    """When the run ended and what it covered, as a paragraph."""
-    ended = run.ended.astimezone(dt.UTC).isoformat(timespec="seconds")
-    text = escape(
-        gettext(
-            "Run ended {moment}. It covered {exams} with {clips} under {folder}.",
-            moment=moment_text(pages.local_time(run.ended)),
-            exams=ngettext("{number} exam", "{number} exams", run.exams),
-            clips=ngettext("{number} clip", "{number} clips", run.clips),
-            folder=run.root,
-        )
-    )
-    data = f'data-ended="{ended}" data-stale-after-hours="{pages.stale_after_hours}"'
-    return f"{RUN_LINE_START.decode()} {data}><span>{text}</span>{RUN_LINE_END.decode()}"
 
 
 def _listed(days: Sequence[dt.date], waiting: int) -> str:

@@ -11,11 +11,12 @@ from pipeline.exams.folder_names import relative_url
 from pipeline.formatting import date_text, percent
 from pipeline.language.stored_text import stored_text
 from pipeline.language.translation import gettext, mark, ngettext
+from pipeline.people.signatures import SIGNED_HTML, SIGNED_PDF
 from pipeline.report.flag_text import translated_flags
 from pipeline.report.history_text import change_text
 from pipeline.report.links import ReviewLinks
 from pipeline.report.range_bar import RangeBar
-from pipeline.report.sign_off import SIGNED_HTML, SIGNED_PDF, SignOff, signed_range_text
+from pipeline.report.sign_off import SignOff, signed_range_text
 from pipeline.report.summary import ExamSummary
 from pipeline.report.text import interval_text, shelled_count_text, shelled_text
 from pipeline.report.thumbnail import THUMBNAIL

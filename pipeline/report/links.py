@@ -13,7 +13,7 @@ from urllib.parse import quote, urlencode
 
 from pipeline.exams.folder_names import relative_url
 from pipeline.language.translation import gettext
-from pipeline.report.sign_off import SIGNED_PDF
+from pipeline.people.signatures import SIGNED_PDF
 
 __all__ = [
     "NO_LINKS",

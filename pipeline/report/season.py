@@ -5,9 +5,13 @@ from __future__ import annotations
 import datetime as dt
 from collections.abc import Sequence
 from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING
 
 from pipeline.exams.exam_search import ExamProblem
-from pipeline.report.summary import ExamSummary
+
+if TYPE_CHECKING:
+    from pipeline.report.summary import ExamSummary  # slow to import, and a night with nothing new needs names alone
 
 __all__ = ["EGGS_PARQUET", "EXAMS_PARQUET", "Night", "NightlyRun", "SeasonFiles", "SeasonList"]
 
@@ -78,6 +82,10 @@ class SeasonFiles:
     def all(self) -> tuple[str, ...]:
         """Without the further pages of the index."""
         return (self.index, self.search, *self.tables)
+
+    def are_in(self, out: Path) -> bool:
+        """Whether all are there, but for the further pages of the index."""
+        return all((out / name).is_file() for name in self.all)
 
     def further_index(self, page: int) -> str:
         """A page of the index after the first. page : from 2"""

@@ -11,15 +11,15 @@ from pathlib import Path
 from types import MappingProxyType
 
 from pipeline.report.export.tables import animals_parquet, eggs_csv, eggs_parquet
-from pipeline.report.index import index_pages, redated
+from pipeline.report.index import index_pages
 from pipeline.report.rescan_slip import RESCAN_SLIP, rescan_slip_html
-from pipeline.report.season import EGGS_PARQUET, EXAMS_PARQUET, NightlyRun, SeasonFiles, SeasonList
+from pipeline.report.season import EGGS_PARQUET, EXAMS_PARQUET, SeasonFiles, SeasonList
 from pipeline.report.sign_off import SignOff
 from pipeline.report.summary import summary_csv
 from pipeline.settings import PLAIN_PAGES, PageSettings
 from pipeline.store.atomic_write import OutputError, write_atomically, write_trouble
 
-__all__ = ["has_season_files", "redate_index", "remove_other_seasons", "write_season_files"]
+__all__ = ["remove_other_seasons", "write_season_files"]
 
 
 def write_season_files(
@@ -52,11 +52,6 @@ def write_season_files(
     _remove_all(set(out.glob(f"index-{exams.season}-page-*.html")) - {out / name for name in written})
 
 
-def has_season_files(out: Path, files: SeasonFiles) -> bool:
-    """Whether all are there, but for the further pages of the index."""
-    return all((out / name).is_file() for name in files.all)
-
-
 def remove_other_seasons(out: Path, seasons: Iterable[SeasonFiles]) -> None:
     """Remove what an earlier division into seasons left, so that none looks current. Raises OutputError."""
     seasons = list(seasons)
@@ -69,18 +64,6 @@ def remove_other_seasons(out: Path, seasons: Iterable[SeasonFiles]) -> None:
         for part in out.glob(f"{folder}/season=*"):
             if part / "part-0.parquet" not in kept:
                 shutil.rmtree(part, ignore_errors=True)
-
-
-def redate_index(out: Path, run: NightlyRun, pages: PageSettings) -> None:
-    """Say on the index when the last run ended, where nothing else has changed. Raises OutputError."""
-    index = out / "index.html"
-    try:
-        page = index.read_bytes()
-    except OSError as error:
-        raise OutputError(f"{index} cannot be read: {write_trouble(error)}") from error
-    with pages.style():
-        written = redated(page, run, pages)
-    write_atomically(index, [written])
 
 
 def _remove_all(paths: Iterable[Path]) -> None:

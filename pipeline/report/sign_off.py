@@ -13,14 +13,11 @@ from pipeline.estimate.results import Count
 from pipeline.formatting import moment_text
 from pipeline.language.stored_text import stored_text
 from pipeline.language.translation import gettext
-from pipeline.people.signatures import SignedEgg, StoredSignature, login_text
+from pipeline.people.signatures import SIGNED_HTML, SignedEgg, StoredSignature, login_text
 from pipeline.report.text import interval_text, shelled_count_text, shelled_text
 from pipeline.settings import PageSettings
 
 __all__ = [
-    "SIGNED_HTML",
-    "SIGNED_JSON",
-    "SIGNED_PDF",
     "SheetSignature",
     "SignOff",
     "chain_text",
@@ -29,9 +26,6 @@ __all__ = [
     "signed_range_text",
     "verdict_text",
 ]
-
-SIGNED_HTML, SIGNED_PDF, SIGNED_JSON = "signed.html", "signed.pdf", "signed.json"
-
 
 _NONE = Count(0, 0, (0, 0))
 

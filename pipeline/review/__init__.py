@@ -19,6 +19,6 @@ accepts answers, `frame_cache` decodes frames, black outside the sector, `exam_d
 (types in `document_models`), `event_text` describes answers, `signed_sheet` writes what was signed. `web` is the
 server.
 
-Checked. `signature_files` brings signed sheets up to date with the journal, `batch_with_signatures` does so before each
-batch, and `integrity` compares everything in an output folder.
+Checked. `shown_signature` says what the files of an exam show, `signature_files` brings them up to date with the
+journal, `batch_with_signatures` does so before each batch, and `integrity` compares everything in an output folder.
 """

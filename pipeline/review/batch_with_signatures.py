@@ -4,14 +4,16 @@ from __future__ import annotations
 
 from dataclasses import replace
 from pathlib import Path
-from typing import Unpack
+from typing import TYPE_CHECKING, Unpack
 
-from pipeline.batch.clip_workers import DetectorLoader
 from pipeline.batch.run import RunOptions, run_batch
 from pipeline.batch.run_report import BatchReport
 from pipeline.exams.exam_search import ExamProblem
-from pipeline.review.signature_files import rebuild_in
+from pipeline.review.shown_signature import all_show_the_same
 from pipeline.settings import Settings
+
+if TYPE_CHECKING:
+    from pipeline.batch.clip_workers import DetectorLoader
 
 __all__ = ["run_batch_with_signatures"]
 
@@ -23,6 +25,10 @@ def run_batch_with_signatures(
 
     Signed sheets that cannot be written anew are problems of the report.
     """
-    problems = tuple(ExamProblem(out, problem) for problem in rebuild_in(out.resolve(), settings))
+    problems: tuple[ExamProblem, ...] = ()
+    if not all_show_the_same(out.resolve()):
+        from pipeline.review.signature_files import rebuild_in  # slow to import, and most nights need none
+
+        problems = tuple(ExamProblem(out, problem) for problem in rebuild_in(out.resolve(), settings))
     report = run_batch(root, out, settings, load_detector, **options)
     return replace(report, problems=(*problems, *report.problems))

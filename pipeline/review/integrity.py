@@ -22,7 +22,7 @@ from pipeline.people.loss import SIGNED_FILES
 from pipeline.people.schema import people_path
 from pipeline.people.signatures import current_signatures
 from pipeline.people.users import Users
-from pipeline.review.signature_files import show_the_same, shown_signature, unknown_signature
+from pipeline.review.shown_signature import show_the_same, shown_signature, unknown_signature
 from pipeline.store.damaged_rows import check_rows
 from pipeline.store.database import Database
 from pipeline.store.dated_copies import copies_folder, find_copies

@@ -6,84 +6,30 @@ another state. A signature that the journal does not hold is never removed: it m
 
 from __future__ import annotations
 
-import hashlib
-import json
-import os
 from collections.abc import Callable, Iterator
 from contextlib import AbstractContextManager, closing, nullcontext
-from dataclasses import dataclass
 from functools import partial
 from pathlib import Path
-from typing import Any
 
 from models.errors import ClutchlightError
-from pipeline.people.chain import Tip
 from pipeline.people.event_log import EventLog, ExamKey
 from pipeline.people.journal import Journal
 from pipeline.people.schema import people_path
-from pipeline.people.signatures import StoredSignature, current_signature, current_signatures
-from pipeline.report.sign_off import SIGNED_HTML, SIGNED_JSON, SIGNED_PDF
+from pipeline.people.signatures import current_signature, current_signatures
 from pipeline.review.best_view import usable_clips
 from pipeline.review.cases import CaseStore, ReviewCase
 from pipeline.review.exam_review import ExamReviews
 from pipeline.review.frame_cache import FrameCache, FrameUnavailableError
-from pipeline.review.signed_sheet import ReadFrame, remove_signed_sheet, signed_document, sync_signed_sheet
+from pipeline.review.shown_signature import show_the_same, shown_signature, unknown_signature
+from pipeline.review.signed_sheet import ReadFrame, remove_signed_sheet, sync_signed_sheet
 from pipeline.settings import Settings
 from pipeline.store.output_database import has_store
 
 __all__ = [
-    "ShownSignature",
     "read_case_frame",
     "rebuild_in",
     "rebuild_signature_files",
-    "show_the_same",
-    "shown_signature",
-    "unknown_signature",
 ]
-
-
-@dataclass(frozen=True)
-class ShownSignature:
-    """What the files of an exam show. signed : of ``signed.json``, None if it is missing or cannot be read
-
-    is_whole : whether sheet and PDF are there and are those that were written
-    """
-
-    signed: dict[str, Any] | None
-    is_whole: bool
-
-
-def shown_signature(folder: Path) -> ShownSignature | None:
-    """What the folder of an exam shows, None if no such file is there."""
-    # No Path for each, since this is asked of every exam.
-    if not any(os.path.exists(f"{folder}/{name}") for name in (SIGNED_HTML, SIGNED_PDF, SIGNED_JSON)):  # noqa: PTH110
-        return None
-    sheet, paper, description = folder / SIGNED_HTML, folder / SIGNED_PDF, folder / SIGNED_JSON
-    try:
-        document = json.loads(description.read_text(encoding="utf-8"))
-        signed = dict(document["signed"])
-        is_whole = all(
-            hashlib.sha256(path.read_bytes()).hexdigest() == document.get(key)
-            for path, key in ((sheet, "sheet_sha256"), (paper, "pdf_sha256"))
-        )
-    except (OSError, ValueError, KeyError, TypeError):
-        return ShownSignature(None, False)
-    return ShownSignature(signed, is_whole)
-
-
-def unknown_signature(shown: ShownSignature, exam: ExamKey, event_log: EventLog) -> str | None:
-    """Who signed according to the files, if the journal never held that signature; else None."""
-    signatures = [event for event in event_log.events(exam) if event.answer.kind == "signed"]
-    if shown.signed is None:  # half of the files
-        return None if signatures else "somebody"
-    name = shown.signed.get("name")
-    if "entry" in shown.signed:
-        with event_log.journal.reading() as reader:
-            is_known = reader.holds(Tip(shown.signed["entry"], str(shown.signed.get("sha256"))))
-        return None if is_known else str(name)
-    # Earlier versions wrote name and time only.
-    known = {(event.answer.name, event.at) for event in signatures if event.answer.kind == "signed"}
-    return None if (name, shown.signed.get("at")) in known else str(name)
 
 
 def rebuild_signature_files(
@@ -157,10 +103,3 @@ def read_case_frame(frames: FrameCache, case: ReviewCase, clip_index: int, index
         return frames.frame(path, scan, index)
     frames.begin(path, scan)
     return kept
-
-
-def show_the_same(stored: StoredSignature | None, shown: ShownSignature | None) -> bool:
-    """Whether the files show what the journal says. None : not signed, and no files"""
-    if stored is None or shown is None:
-        return stored is None and shown is None
-    return shown.is_whole and shown.signed == signed_document(stored)

@@ -11,19 +11,18 @@ from collections.abc import Callable
 from contextlib import suppress
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import Any
 
 from pipeline.estimate.results import EggFinding
 from pipeline.language.style import stored_style
 from pipeline.people.answers import Redo, Undo
-from pipeline.people.signatures import StoredSignature, current_signature
+from pipeline.people.signatures import SIGNED_HTML, SIGNED_JSON, SIGNED_PDF, StoredSignature, current_signature
 from pipeline.report.export.result import result_document, to_json_bytes
 from pipeline.report.links import NO_NEIGHBOURS, sheet_links
 from pipeline.report.pdf.sheet_pdf import sheet_pdf
 from pipeline.report.sheet_content import sheet_content
 from pipeline.report.sheet_html import sheet_html
 from pipeline.report.sightings import EggPicture
-from pipeline.report.sign_off import SIGNED_HTML, SIGNED_JSON, SIGNED_PDF, SignOff, sheet_signature
+from pipeline.report.sign_off import SignOff, sheet_signature
 from pipeline.report.verdict import Signing
 from pipeline.review.best_view import best_view, usable_clips
 from pipeline.review.cases import ReviewCase
@@ -31,6 +30,7 @@ from pipeline.review.event_text import event_text
 from pipeline.review.exam_review import ExamReview
 from pipeline.review.frame_cache import FrameUnavailableError
 from pipeline.review.replay import ReviewedEgg
+from pipeline.review.shown_signature import signed_document
 from pipeline.review.undo import undone_sequences
 from pipeline.scan.clip_scan import ClipScan, ScanPicture
 from pipeline.settings import settings_sha256
@@ -43,7 +43,6 @@ __all__ = [
     "load_signed_sheet",
     "remove_signed_sheet",
     "render_signed_sheet",
-    "signed_document",
     "sync_signed_sheet",
 ]
 
@@ -138,18 +137,6 @@ def remove_signed_sheet(folder: Path) -> None:
             (folder / name).unlink(missing_ok=True)
     except OSError as error:
         raise OutputError(f"the signed sheet in {folder} cannot be removed: {error.strerror}.") from error
-
-
-def signed_document(signature: StoredSignature) -> dict[str, Any]:
-    """The signature as ``signed.json`` states it. sha256 : of the journal up to it"""
-    return {
-        "name": signature.name,
-        "role": signature.role,
-        "at": signature.at,
-        "logged_in": signature.logged_in,
-        "entry": signature.entry,
-        "sha256": signature.digest,
-    }
 
 
 def _scans_with_pictures(reviewed: ExamReview, read_frame: ReadFrame) -> list[ClipScan]:

@@ -10,7 +10,7 @@ from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import replace
 from itertools import islice
 
-from pipeline.detect.between_frames import detections_between
+from pipeline.detect.between_frames import DetectionsBetween
 from pipeline.detect.detector import Detections, FrameDetector
 from pipeline.ingest.frame import Frame
 from pipeline.ingest.sector.sector import Sector
@@ -46,17 +46,18 @@ def detected_frames(
             next_batch, next_pending = submit_batch()
             answers = {detections.frame: detections for detections in pending.result()}
             before, after = previous, iter(answers.values())
-            upcoming = next(after, None)
+            upcoming, between = next(after, None), None
             for frame, is_repeat in batch:
                 if is_repeat and previous is not None:
                     previous = replace(previous, frame=frame.index)
                 elif frame.index in answers:
                     previous = before = answers[frame.index]
-                    upcoming = next(after, None)
+                    upcoming, between = next(after, None), None
                 else:
                     assert before is not None, "the first frame of a clip is seen"
                     assert upcoming is not None, "the last frame of a batch is seen"
-                    previous = detections_between(before, upcoming, frame.index, settings.minimum_score)
+                    between = between or DetectionsBetween(before, upcoming)
+                    previous = between.at(frame.index, settings.minimum_score)
                 yield frame, previous, is_repeat
             batch, pending = next_batch, next_pending
 

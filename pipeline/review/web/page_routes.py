@@ -11,7 +11,7 @@ from fastapi import APIRouter, Query, Request
 from fastapi.responses import FileResponse, HTMLResponse, RedirectResponse, Response
 
 from pipeline.exams.outcomes import OUTCOME_KINDS
-from pipeline.report.sign_off import SIGNED_HTML, SIGNED_PDF
+from pipeline.people.signatures import SIGNED_HTML, SIGNED_PDF
 from pipeline.review.cases import CaseError
 from pipeline.review.signed_sheet import load_signed_sheet, render_signed_sheet
 from pipeline.review.web.app_context import AppContext

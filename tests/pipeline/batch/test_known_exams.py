@@ -7,6 +7,8 @@ import os
 import re
 import shutil
 import sqlite3
+import subprocess
+import sys
 from collections.abc import Callable
 from contextlib import closing
 from pathlib import Path
@@ -81,6 +83,23 @@ def test_night_with_nothing_new_loads_no_network_and_writes_nothing(root: Path, 
     dated = (out / "index.html").read_bytes()
     assert dated != index, "the index does not say that this night ran"
     assert without_run_time(dated) == without_run_time(index)
+
+
+def test_night_with_nothing_new_loads_no_library_that_reads_clips(root: Path, out: Path) -> None:
+    program = (
+        "import sys\nfrom pathlib import Path\n"
+        "from pipeline.review.batch_with_signatures import run_batch_with_signatures\n"
+        "from pipeline.settings import load_settings\n"
+        f"paths = Path({str(root)!r}), Path({str(out)!r})\n"
+        "report = run_batch_with_signatures(*paths, load_settings(), None, network_key='one')\n"
+        "assert len(report.known) == 3 and not report.problems, report\n"
+        "heavy = {'openvino', 'torch', 'av', 'cv2', 'scipy', 'pydicom', 'PIL', 'alembic', 'pipeline.scan.clip_scan', "
+        "'pipeline.estimate.exam_estimate', 'pipeline.report.output_files'} & set(sys.modules)\n"
+        "assert not heavy, heavy\n"
+    )
+    environment = {**os.environ, "PYTHONPATH": os.pathsep.join(sys.path)}
+    done = subprocess.run([sys.executable, "-c", program], env=environment, capture_output=True, text=True, check=False)
+    assert done.returncode == 0, done.stderr
 
 
 def test_another_network_is_found_out_by_its_key(root: Path, out: Path) -> None:

@@ -10,7 +10,8 @@ from pathlib import Path
 
 import pytest
 
-from pipeline.batch.overview import begin_changes, bring_overview_up_to_date
+from pipeline.batch.overview import bring_overview_up_to_date
+from pipeline.batch.overview_facts import begin_changes
 from pipeline.batch.run_report import BatchReport
 from pipeline.batch.stored_summaries import stored_exam
 from pipeline.people.journal import Journal

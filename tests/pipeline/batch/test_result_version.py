@@ -22,7 +22,7 @@ import numpy as np
 import pytest
 from PIL import Image
 
-from pipeline.batch.exam_job import RESULT_VERSION
+from pipeline.batch.result_version import RESULT_VERSION
 from pipeline.batch.run import run_batch
 from pipeline.exams.exam_search import find_exams
 from pipeline.scan.clip_scan import scan_clip
@@ -124,7 +124,9 @@ def test_result_version_goes_up_when_results_change(root: Path, tmp_path: Path) 
                 yield rounded_text(exam.summary_json.replace(str(root), ""))
 
     key = f"version {RESULT_VERSION}, settings {settings_sha256(SETTINGS)[:12]}"
-    assert_recorded(RESULT_DIGESTS, key, digest(lines()), name="RESULT_VERSION", place="pipeline/batch/exam_job.py")
+    assert_recorded(
+        RESULT_DIGESTS, key, digest(lines()), name="RESULT_VERSION", place="pipeline/batch/result_version.py"
+    )
 
 
 def test_scan_format_goes_up_when_scans_change(root: Path) -> None:

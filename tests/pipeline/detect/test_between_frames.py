@@ -5,7 +5,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from pipeline.detect.between_frames import detections_between
+from pipeline.detect.between_frames import DetectionsBetween
 from pipeline.detect.detector import Detections
 
 
@@ -20,7 +20,7 @@ def detections(frame: int, *rows: tuple[float, float, float, float]) -> Detectio
 @given(st.integers(1, 9), st.floats(-3, 3), st.floats(0.8, 1.25))
 def test_what_is_found_on_both_sides_moves_and_grows_evenly(frame: int, step: float, growth: float) -> None:
     before, after = detections(0, (50, 60, 20, 0.9)), detections(10, (50 + step, 60, 20 * growth, 0.7))
-    between = detections_between(before, after, frame, 0.1)
+    between = DetectionsBetween(before, after).at(frame, 0.1)
     share = frame / 10
     assert between.frame == frame
     np.testing.assert_allclose(between.ellipses[0, :3], [50 + share * step, 60, 20 * growth**share])
@@ -31,11 +31,11 @@ def test_what_is_found_on_both_sides_moves_and_grows_evenly(frame: int, step: fl
 def test_what_is_found_on_one_side_fades_and_the_best_comes_first() -> None:
     before = detections(0, (50, 60, 20, 0.8))
     after = detections(4, (200, 60, 20, 0.8))
-    between = detections_between(before, after, 1, 0.1)
+    between = DetectionsBetween(before, after).at(1, 0.1)
     assert between.ellipses[:, 0].tolist() == [50, 200]
     assert between.scores == pytest.approx([0.6, 0.2])
-    assert detections_between(before, after, 1, 0.3).ellipses[:, 0].tolist() == [50]
+    assert DetectionsBetween(before, after).at(1, 0.3).ellipses[:, 0].tolist() == [50]
 
 
 def test_nothing_comes_of_nothing() -> None:
-    assert len(detections_between(detections(0), detections(2), 1, 0.1).scores) == 0
+    assert len(DetectionsBetween(detections(0), detections(2)).at(1, 0.1).scores) == 0
