@@ -31,9 +31,16 @@ USED_WITHOUT_IMPORT = {
 # Of the environment of the peers alone: pinned in configs/peers.txt.
 OF_PEERS = {"datumaro", "fiftyone"}
 # Imported and not declared, since it always comes with the library named.
-COMES_WITH = {"anyio": "starlette", "h11": "uvicorn", "pydantic-core": "pydantic", "supervision": "trackers"}
+COMES_WITH = {
+    "anyio": "starlette",
+    "dask": "distributed",
+    "h11": "uvicorn",
+    "pydantic-core": "pydantic",
+    "supervision": "trackers",
+}
 # The modules of extras that need not be installed here.
 OF_EXTRAS = {
+    "dask": ["dask"],
     "distributed": ["distributed"],
     "laptrack": ["laptrack"],
     "norfair": ["norfair-enough"],

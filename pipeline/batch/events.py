@@ -42,7 +42,7 @@ class RunPlanned:
 
 @dataclass(frozen=True)
 class ExamStarted:
-    """date : ISO 8601"""
+    """The clips of an exam are read, and its estimate begins, perhaps beside others. date : ISO 8601"""
 
     animal: str
     date: str
@@ -75,7 +75,10 @@ class ClipEnded:
 
 @dataclass(frozen=True)
 class ClipsRead:
-    """All clips are read. processor_s : of the processes that read them;  peak_memory_mib : of the largest of them"""
+    """All clips are read, and all exams estimated.
+
+    processor_s : of the processes that did this;  peak_memory_mib : of the largest of them
+    """
 
     processor_s: float
     peak_memory_mib: int
@@ -83,7 +86,7 @@ class ClipsRead:
 
 @dataclass(frozen=True)
 class ExamFinished:
-    """An exam was written, found unchanged, or failed."""
+    """An exam was written, found unchanged, or failed. These events have the order in which the exams were started."""
 
     report: ExamReport
 

@@ -45,7 +45,7 @@ from pipeline.store.store import StoreError
 from pipeline.worker.job_pool import JobLostError, PoolLostError, UnsuitableProcessError
 from pipeline.worker.worker import JobKilledError
 
-__all__ = ["ExamProcessor"]
+__all__ = ["ExamProcessor", "in_rounds"]
 
 log = logging.getLogger(__name__)
 
@@ -110,7 +110,7 @@ class ExamProcessor:
         while more := known.exams_to_look_at(exams, search.known, reader.identities):
             reader = reader.extended(exams, more)
             exams += more
-        ordered = _in_rounds(exams)
+        ordered = in_rounds(exams)
         reader.read_ahead(ordered)
         backgrounds = AnimalBackgrounds.load(context.store, journal)
         folders = folders_by_animal(exams, context.store)
@@ -251,7 +251,7 @@ class ExamProcessor:
         )
 
 
-def _in_rounds(exams: Iterable[Exam]) -> list[Exam]:
+def in_rounds(exams: Iterable[Exam]) -> list[Exam]:
     """Each animal's first exam, then each one's second, and so on: those that wait for each other are far apart."""
     numbers: Counter[str] = Counter()
     rounds: list[tuple[int, Exam]] = []

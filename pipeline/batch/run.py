@@ -2,8 +2,8 @@
 
 The files of an exam depend only on its recordings, its side file, the animal's earlier exams and outcomes, the
 network, the settings, the engine and the signature. So an interrupted run, once continued, ends with the same files
-as an uninterrupted one. The scans and the result of an exam are in the store before the next exam begins. The input
-is only read.
+as an uninterrupted one. Each scan is in the store when its clip is read, and the result of an exam before the animal's
+next exam begins. The input is only read.
 """
 
 from __future__ import annotations
@@ -84,7 +84,7 @@ def run_batch(
     network_key : equal keys mean the same network, engine and machine (`pipeline.detect.network_key`). With it, exams
     that need no look are recognised without loading the network; None to load it in any case
     on_event : called at every step
-    open_pool : where clips are read: on this machine, or as `pipeline.cluster` does it
+    open_pool : where clips are read and exams estimated: on this machine, or as `pipeline.cluster` does it
 
     A clip, folder or exam that cannot be used is listed in the report, and the run goes on with the others.
 

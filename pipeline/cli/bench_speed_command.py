@@ -54,8 +54,8 @@ def measure_speed(
         typer.Option(
             "--hours",
             min=0.0,
-            help="Also calculate what so many hours of clips like those of the last --night take on 10, 100 and 1,000 "
-            "cores.",
+            help="Also calculate what so many hours of clips like those of --night take on 10, 100 and 1,000 cores. "
+            "With several nights, what every night costs is left out.",
         ),
     ] = None,
     settings: SettingsFile = None,
@@ -115,7 +115,7 @@ def measure_speed(
             if batches:
                 typer.echo(nights_table(batches, USUAL_FRAME_RATE, costs[0].bare_ms_per_frame))
             if batches and hours is not None:
-                typer.echo(cluster_table(batches[-1], hours, USUAL_FRAME_RATE))
+                typer.echo(cluster_table(batches, hours, USUAL_FRAME_RATE))
             if times:
                 typer.echo(counting_speed_table(times, costs[0].network_ms / 1e3))
 

@@ -1,4 +1,4 @@
-"""Clips are read on many machines, by the workers of a Dask cluster (the extra ``cluster``).
+"""Clips are read and exams estimated on many machines, by the workers of a Dask cluster (the extra ``cluster``).
 
 ``dask_pool`` is the `pipeline.worker.job_pool.JobPool` of the machine that runs the night: it gives jobs to Dask's
 scheduler and takes what comes of them. ``night_on_worker`` is what runs in each of Dask's workers: it does the jobs in

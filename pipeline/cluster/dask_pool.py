@@ -1,8 +1,9 @@
 """A pool of processes on many machines: jobs are given to the scheduler of a Dask cluster.
 
 Dask chooses the worker and gives the job to another one if that is lost. Workers do only jobs of nights to which they
-were admitted (`pipeline.cluster.night_on_worker`). Recordings do not pass through the scheduler: a job holds the path
-of its file, and the worker reads it from the storage that all machines share.
+were admitted (`pipeline.cluster.night_on_worker`). Recordings do not pass through the scheduler: the job of a clip
+holds the path of its file, and the worker reads it from the storage that all machines share. That of an exam holds its
+scans.
 """
 
 from __future__ import annotations
@@ -24,6 +25,7 @@ from threading import Thread
 from types import TracebackType
 from typing import Any
 
+import dask.config
 from distributed import Client, KilledWorker
 
 from pipeline.cluster.messages import TOPIC, Admitted, Message, Outcome, Ready, Refused, Started, StepsDone, decoded
@@ -44,6 +46,8 @@ FIRST_WORKERS_S = 30.0  # for those that are there to load the network, so that 
 POLL_S = 1.0
 CLOSE_S = 10.0  # for the workers to hear that the night is over; one that hangs must not delay its end
 FEWEST_GIVEN, GIVEN_PER_SLOT = 8, 2  # jobs that the scheduler has at a time
+# The scans of an exam are sent with its job, and Dask warns of jobs larger than 10 MB.
+ANY_SIZE = {"distributed.admin.large-graph-warning-threshold": "1 TB"}
 
 
 @dataclass(order=True)
@@ -200,9 +204,10 @@ class DaskPool:
             job = heapq.heappop(self._waiting)
             key = f"{self._name} {self._night} {next(self._numbers)}"  # another one if it is given again
             self._given[key] = job
-            job.future = self._client.submit(
-                do_job, self._name, key, job.content, key=key, priority=-job.priority, resources=resources
-            )
+            with dask.config.set(ANY_SIZE):
+                job.future = self._client.submit(
+                    do_job, self._name, key, job.content, key=key, priority=-job.priority, resources=resources
+                )
             job.future.add_done_callback(partial(self._report_end, key))
 
     def _report_end(self, key: str, future: Any) -> None:

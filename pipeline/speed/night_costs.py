@@ -27,7 +27,7 @@ class NightCosts:
     """clips, frames : that were read;  seconds : on the clock, from the search for exams to the index
 
     processor_s : of the program and its workers, without the start of either
-    own_s : of that, the program's own, which estimates and writes one exam after the other
+    own_s : of that, what the program does itself, one after the other: it stores scans and results, and writes files
     worker_mib : the most resident memory that any worker held
     cores : that the program may use
     reading_s : on the clock, from the first frame that was read to the end of the last clip
@@ -74,9 +74,11 @@ def measure_night(root: Path, load_detector: DetectorLoader, settings: Settings)
             workers = event
 
     with TemporaryDirectory() as out:
-        start, start_processor_s = time.perf_counter(), time.process_time()
+        start, start_processor_s, start_own_s = time.perf_counter(), time.process_time(), time.thread_time()
         report = run_batch(root, Path(out), settings, load_detector, on_event=note)
-        seconds, own_s = time.perf_counter() - start, time.process_time() - start_processor_s
+        # Further threads watch the workers, where these are.
+        seconds, own_s = time.perf_counter() - start, time.thread_time() - start_own_s
+        processor_s = time.process_time() - start_processor_s + workers.processor_s
     for exam in report.exams:
         for reason in (exam.reason, *(clip.reason for clip in exam.clips)):
             if reason is not None:  # the costs of a night with refused clips would mean nothing
@@ -85,7 +87,7 @@ def measure_night(root: Path, load_detector: DetectorLoader, settings: Settings)
         clips=clips,
         frames=frames,
         seconds=seconds,
-        processor_s=own_s + workers.processor_s,
+        processor_s=processor_s,
         own_s=own_s,
         worker_mib=workers.peak_memory_mib,
         cores=len(os.sched_getaffinity(0)),
@@ -94,17 +96,24 @@ def measure_night(root: Path, load_detector: DetectorLoader, settings: Settings)
     )
 
 
-def cluster_table(night: NightCosts, clip_hours: float, frame_rate: float) -> str:
-    """What a night of so many hours of clips like those of ``night`` would take on many cores, a line for each number.
+def cluster_table(nights: Sequence[NightCosts], clip_hours: float, frame_rate: float) -> str:
+    """What a night of so many hours of clips like those of ``nights`` would take on many cores, a line for each number.
 
-    A calculation: reading is shared by all cores and loses nothing; what the program does itself is done by one core,
-    at the same time. frame_rate : of the clips, per second
+    A calculation: reading, counting and the making of sheets are shared by all cores and lose nothing; what the program
+    does itself is done by one core, at the same time. Of nights with different numbers of frames, the costs are those
+    by which the longest exceeds the shortest, so what every night costs is left out. frame_rate : of the clips, per
+    second
     """
-    own_h, processor_h = (clip_hours * frame_rate * s / night.frames for s in (night.own_s, night.processor_s))
-    lines = ["cores   reading, h   sheets, h   night, h"]
+    shortest, longest = (choose(nights, key=lambda night: night.frames) for choose in (min, max))
+    frames, own_s, processor_s = longest.frames, longest.own_s, longest.processor_s
+    if shortest.frames < frames:
+        frames -= shortest.frames
+        own_s, processor_s = max(0.0, own_s - shortest.own_s), max(0.0, processor_s - shortest.processor_s)
+    own_h, processor_h = (clip_hours * frame_rate * s / frames for s in (own_s, processor_s))
+    lines = ["cores   reading, counting and sheets, h   storing and writing, h   night, h"]
     for cores in CORES:
-        reading_h = (processor_h - own_h) / cores
-        lines.append(f"{cores:>5,}{reading_h:>13,.1f}{own_h:>12,.1f}{max(reading_h, own_h):>11,.1f}")
+        shared_h = (processor_h - own_h) / cores
+        lines.append(f"{cores:>5,}{shared_h:>34,.2f}{own_h:>25,.2f}{max(shared_h, own_h):>11,.2f}")
     return "\n".join(lines)
 
 

@@ -24,5 +24,5 @@ class WorkerLimits:
 
 
 def clip_limits(settings: RunSettings) -> WorkerLimits:
-    """The limits of reading one clip, whose steps are frames."""
+    """The limits of reading a clip, whose steps are frames, and of estimating an exam with the frames of its clips."""
     return WorkerLimits(settings.clip_memory_mib, settings.clip_seconds, settings.clip_seconds_per_frame)

@@ -25,7 +25,7 @@ from pipeline.settings import load_settings
 from tests.pipeline.blob_finder import BlobFinder, film, write_exam_folder, write_video
 
 LOADED = load_settings()
-LIMITS = {"clip_memory_mib": 256, "clip_seconds": 2.0, "clip_seconds_per_frame": 0.05}
+LIMITS = {"clip_memory_mib": 256, "clip_seconds": 6.0, "clip_seconds_per_frame": 0.05}
 SETTINGS = LOADED.model_copy(update={"run": LOADED.run.model_copy(update=LIMITS)})
 
 

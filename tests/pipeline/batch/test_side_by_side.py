@@ -1,4 +1,4 @@
-"""Several processes read the clips of a run."""
+"""Several processes read the clips of a run and estimate its exams."""
 
 from __future__ import annotations
 
@@ -22,6 +22,7 @@ def run(root: Path, out: Path, processes: int) -> list[BatchEvent]:
 
 def test_several_processes_give_the_same_files_as_one(tmp_path: Path) -> None:
     write_exam_folder(tmp_path / "root", "AF-0001", {"left-1.mp4": 3, "right-1.mp4": 2}, frames=24, seed=1)
+    write_exam_folder(tmp_path / "root", "AF-0001", {"left-1.mp4": 1}, frames=24, seed=5, date="2026-05-20")
     write_exam_folder(tmp_path / "root", "AF-0002", {"left-1.mp4": 1}, frames=24, seed=11)
     run(tmp_path / "root", tmp_path / "one", 1)
     events = run(tmp_path / "root", tmp_path / "several", 3)
@@ -29,6 +30,6 @@ def test_several_processes_give_the_same_files_as_one(tmp_path: Path) -> None:
     started = [event for event in events if isinstance(event, ClipStarted)]
     ended = [event for event in events if isinstance(event, ClipEnded)]
     assert sorted((each.animal, each.file) for each in started) == sorted((each.animal, each.file) for each in ended)
-    assert len(started) == 3
+    assert len(started) == 4
     (read,) = (event for event in events if isinstance(event, ClipsRead))
     assert read.peak_memory_mib > 0

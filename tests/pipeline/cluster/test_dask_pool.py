@@ -65,6 +65,8 @@ def test_jobs_are_done_where_they_can_be(dask: DaskProcesses, caplog: pytest.Log
         with caplog.at_level(logging.WARNING, "pipeline.cluster"):
             assert places(pool, 4, "plain") == ["with GPU"] * 4
         assert pool.peak_memory_mib > 0
+        pool.wait(lambda: pool.size == 2)
+        assert run_at_once(pool, jobs.length, bytes(12_000_000)) == 12_000_000  # without a warning from Dask
         with pytest.raises(JobKilledError, match="crashed"):
             run_at_once(pool, jobs.die)
         with pytest.raises(RuntimeError, match="1 and 2"):

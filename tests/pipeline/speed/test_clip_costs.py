@@ -4,7 +4,10 @@ import json
 import xml.etree.ElementTree as ElementTree
 from pathlib import Path
 
+import hypothesis.strategies as st
+import numpy as np
 import pytest
+from hypothesis import given
 
 from pipeline.cli.exit_codes import ExitCode
 from pipeline.ingest.frame import ClipError
@@ -96,12 +99,25 @@ def test_a_plot_needs_nights(tmp_path: Path, clutchlight: Clutchlight) -> None:
     assert "--night" in result.stderr
 
 
+def hours(*nights: NightCosts) -> list[list[float]]:
+    """The figures of the table, for 100 hours of clips."""
+    rows = cluster_table(nights, 100.0, 25.0).splitlines()[1:]
+    return [[float(cell.replace(",", "")) for cell in row.split()] for row in rows]
+
+
 def test_a_night_on_many_cores_takes_as_long_as_its_slower_part() -> None:
-    """Nine million frames, each of which takes 40 ms to read, and 1.1 ms for the sheets."""
+    """Nine million frames, each of which takes 40 ms to read, and 1.1 ms to write."""
     night = NightCosts(clips=1, frames=900, seconds=1.0, processor_s=37.0, own_s=1.0, worker_mib=1)
-    rows = [line.split() for line in cluster_table(night, 100.0, 25.0).splitlines()[1:]]
-    assert rows == [
-        ["10", "10.0", "2.8", "10.0"],
-        ["100", "1.0", "2.8", "2.8"],
-        ["1,000", "0.1", "2.8", "2.8"],
-    ]
+    assert hours(night) == [[10, 10.0, 2.78, 10.0], [100, 1.0, 2.78, 2.78], [1000, 0.1, 2.78, 2.78]]
+
+
+@given(every_s=st.floats(0, 100), ms=st.floats(1, 100), own_share=st.floats(0, 1))
+def test_what_every_night_costs_is_left_out_where_there_are_several(
+    every_s: float, ms: float, own_share: float
+) -> None:
+    def night(frames: int, every_s: float) -> NightCosts:
+        s = frames * ms / 1e3
+        return NightCosts(1, frames, s, every_s + s, every_s + own_share * s, 1)
+
+    several = [night(frames, every_s) for frames in (1000, 9000, 200)]
+    np.testing.assert_allclose(hours(*several), hours(night(9000, 0.0)), atol=0.02, rtol=1e-6)

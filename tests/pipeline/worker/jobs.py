@@ -20,6 +20,7 @@ __all__ = [
     "end_politely",
     "fill_memory",
     "leave",
+    "length",
     "place",
     "prepare",
     "raise_error",
@@ -78,6 +79,10 @@ def steps(kept: list[int], progress: Progress, number: int, seconds: float) -> i
 
 def wait(kept: list[int], progress: Progress) -> None:
     time.sleep(600)
+
+
+def length(kept: list[int], progress: Progress, content: bytes) -> int:
+    return len(content)
 
 
 def fill_memory(kept: list[int], progress: Progress, mib: int) -> int:

@@ -41,7 +41,7 @@ def test_jobs_run_side_by_side_and_are_reported_in_this_thread(pool: WorkerPool)
             on_progress=steps.append,
             on_end=ends.append,
         )
-    assert (pool.description, started, ends) == (1, [], [])
+    assert (pool.description, pool.size, started, ends) == (1, 2, [], [])
     pool.wait(lambda: len(ends) == 4)
     assert started == [0, 1, 2, 3]
     assert [end.result() for end in ends] == [4] * 4
