@@ -29,7 +29,7 @@ USED_WITHOUT_IMPORT = {
     "pylibjpeg-openjpeg",
 }
 # Of the environment of the peers alone: pinned in configs/peers.txt.
-OF_PEERS = {"datumaro", "fiftyone"}
+OF_PEERS = {"csbdeep", "datumaro", "fiftyone", "stardist"}
 # Imported and not declared, since it always comes with the library named.
 COMES_WITH = {
     "anyio": "starlette",

@@ -104,7 +104,7 @@ def points_svg(points: Sequence[tuple[str, float, float | None]], x_label: str, 
         parts.append(f'<circle cx="{left:.1f}" cy="{top:.1f}" r="4"/>')
         below = top + 16 if top < _TOP + _SIDE / 2 else top - 8
         parts.append(f'<text x="{left:.1f}" y="{below:.1f}" text-anchor="{anchor}">{escape(name)}</text>')
-    return _svg(_LEFT + _SIDE + 10, _TOP + _SIDE + _BOTTOM, parts)
+    return _svg(_LEFT + _SIDE + 20, _TOP + _SIDE + _BOTTOM, parts)
 
 
 def _x(share: float) -> float:

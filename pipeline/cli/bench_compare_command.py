@@ -107,7 +107,7 @@ def compare_methods(
         from models.weights_file import shipped_weights
         from pipeline.bench.comparison.compare import compare_entries
         from pipeline.bench.comparison.comparison_table import comparison_table
-        from pipeline.bench.comparison.entries import Entry, entries_of_own_detections
+        from pipeline.bench.comparison.entries import Entry, entries_of_own_detections, with_distinct_names
         from pipeline.bench.comparison.recording_strata import recording_strata
         from pipeline.bench.ground_truth import open_data_set
         from pipeline.bench.methods.cost import batch_cost
@@ -150,7 +150,8 @@ def compare_methods(
             entries += _trackers_in(peers, data_set, known, own_folder, out / "trackers", settings)
         entries += _entries_of_runs(known, out)
         strata = recording_strata(known, loaded.ingest)
-        compared = compare_entries(known, [*entries, *read], resamples=resamples, seed=seed, recording_strata=strata)
+        distinct = with_distinct_names([*entries, *read])
+        compared = compare_entries(known, distinct, resamples=resamples, seed=seed, recording_strata=strata)
         tuned_on = {} if tuning_set is None else {tuning_set.resolve().name: tuning_set}
         write_bench_report(
             out,

@@ -6,16 +6,13 @@ from collections.abc import Sequence
 from dataclasses import replace
 from enum import StrEnum
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated
+from typing import Annotated
 
 import typer
 
 from pipeline.cli.error_handling import handle_errors
 from pipeline.cli.method_runner import MethodTuning, Tries, TuningFrames, TuningSet, run_methods
 from pipeline.cli.options import Quiet, SettingsFile, Traceback, misused
-
-if TYPE_CHECKING:
-    import torch
 
 __all__ = ["PeerNetwork", "make_peers_environment", "run_peer_methods", "train_peer_network"]
 
@@ -26,6 +23,7 @@ class PeerNetwork(StrEnum):
     LRASPP = "lraspp"
     DEEPLAB = "deeplab"
     FCN = "fcn"
+    STARDIST = "stardist"
 
 
 def make_peers_environment(
@@ -35,7 +33,7 @@ def make_peers_environment(
 ) -> None:
     """Make an environment for methods, trackers and formats of others, which bring another OpenCV.
 
-    It takes about 1 GB and a few minutes, and lies over this installation, which it does not change. The versions are
+    It takes 2.5 GB and a few minutes, and lies over this installation, which it does not change. The versions are
     in configs/peers.txt.
     """
     with handle_errors(traceback):
@@ -89,7 +87,7 @@ def run_peer_methods(
 def train_peer_network(
     network: Annotated[
         PeerNetwork,
-        typer.Argument(metavar="NETWORK", help="mask-rcnn, lraspp, deeplab or fcn of torchvision, or ours."),
+        typer.Argument(metavar="NETWORK", help="mask-rcnn, lraspp, deeplab or fcn of torchvision, stardist, or ours."),
     ],
     out: Annotated[Path, typer.Option("--out", metavar="FILE", help="File for the weights (.safetensors).")],
     minutes: Annotated[
@@ -111,10 +109,14 @@ def train_peer_network(
 ) -> None:
     """Train a general-purpose network, or ours, on our phantoms, from random weights, for a given time.
 
-    On a GPU if there is one. The same command continues a stopped run. The result is a method for bench compare:
+    On a GPU if there is one; stardist on the CPU, in an environment of bench peers-environment. The same command
+    continues a stopped run. The result is a method for bench compare:
     pipeline.bench.peers.trained_network:find,weights=FILE.
     """
     with handle_errors(traceback):
+        import torch
+
+        from pipeline.bench.peers.networks import NETWORKS
         from pipeline.bench.peers.peer_training import TimedTraining, peer_training, train_peer
         from pipeline.cli.progress import show_step_progress
         from pipeline.formatting import plural
@@ -144,7 +146,10 @@ def train_peer_network(
                 )
 
         done = run_with_fitting_batch(
-            run, batch=training.batch, devices=(training_device(),), notify=lambda text: typer.echo(text, err=True)
+            run,
+            batch=training.batch,
+            devices=(torch.device("cpu") if NETWORKS[network.value]().needs_cpu else training_device(),),
+            notify=lambda text: typer.echo(text, err=True),
         )
         if not quiet:
             typer.echo(f"{plural(done.steps, 'step')}, {done.pictures:,} pictures in {minutes:g} minutes")

@@ -7,6 +7,6 @@ animal's sheet says; ``sheet_html`` and ``pdf.sheet_pdf`` draw it. ``body_map``,
 ``shell_sign_text`` are its sentences; ``links`` says where its links lead. ``summary`` is one line per exam, for the
 tables and for ``index``, whose rows are in ``index_rows`` and, where they are many, packed by ``index_packing``.
 ``priority`` and ``waiting`` say who needs whom, ``rescan_slip`` whom to scan again, and ``thumbnail`` what to look at
-first. ``sign_off`` reads who signed an exam. ``sightings`` joins findings with scans, ``rendering`` fills templates, and
-``export`` holds the files for other programs.
+first. ``sign_off`` reads who signed an exam. ``sightings`` joins findings with scans, ``rendering`` fills templates,
+and ``export`` holds the files for other programs.
 """

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections import Counter
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Any
 
@@ -17,7 +18,7 @@ from pipeline.bench.results.method_results import MethodResults
 from pipeline.bench.stated_counts import StatedCounts
 from pipeline.settings import TrackSettings
 
-__all__ = ["Entry", "entries_of_own_detections", "entry_of_results"]
+__all__ = ["Entry", "entries_of_own_detections", "entry_of_results", "with_distinct_names"]
 
 
 @dataclass(frozen=True)
@@ -53,6 +54,17 @@ def entry_of_results(
     most = most_in_one_frame(found, data_set.frames, np.ones(len(found.frame), dtype=bool))
     counts = {animal: StatedCounts(estimate=most.get(animal, 0)) for animal in data_set.animals}
     return Entry(name, replace(results, counts=counts), "most in one frame", settings or {}, cost, learned_from)
+
+
+def with_distinct_names(entries: Sequence[Entry]) -> list[Entry]:
+    """The same lines; of several with one name the second is called "NAME (2)", and so on."""
+    times: Counter[str] = Counter()
+    distinct = []
+    for each in entries:
+        times[each.name] += 1
+        again = times[each.name]
+        distinct.append(each if again == 1 else replace(each, name=f"{each.name} ({again})"))
+    return distinct
 
 
 def entries_of_own_detections(data_set: DataSet, own: MethodResults, settings: TrackSettings) -> list[Entry]:

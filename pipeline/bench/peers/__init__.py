@@ -5,7 +5,8 @@ Classical ones: `hough_circles` and `blob_detector` need nothing but OpenCV, whi
 modules. `available` lists those that can run. None says how far a shell is, so each detection is an egg whose stage is
 not stated.
 
-Networks: `networks` lists those that can be trained on our phantoms, `torchvision_networks` and `our_network` are what
-they are built of (`trainable_network`; `object_masks` draws labels for them), `peer_training` trains one, and
-`trained_network` is what it finds, with stages. `environment` makes an environment for what brings another OpenCV.
+Networks: `networks` lists those that can be trained on our phantoms, `our_network`, `torchvision_networks` (both by
+`torch_network`) and `stardist_network` are the kinds (`trainable_network`; `object_masks` draws labels for them).
+`peer_training` trains one, `trained_network` is what it finds, with stages, and `training_notes` what its weights file
+says of the training. `environment` makes an environment for what brings another OpenCV.
 """

@@ -15,7 +15,8 @@ from models.losses import LossSettings, loss
 from models.network import EggNetwork
 from models.targets import Labels, make_targets
 from models.weights_file import NetworkConfig
-from pipeline.bench.peers.trainable_network import Outlines, TrainableNetwork
+from pipeline.bench.peers.torch_network import TorchNetwork
+from pipeline.bench.peers.trainable_network import Outlines
 from pipeline.settings import load_settings
 from synthetic.training.training_run import TrainingSettings, load_training_settings, select_settings
 
@@ -28,7 +29,7 @@ def shipped_training() -> TrainingSettings:
     return load_training_settings(config_path("training.toml"))
 
 
-def our_network() -> TrainableNetwork:
+def our_network() -> TorchNetwork:
     """The shipped shape with random weights."""
     settings = shipped_training()
     shape, weights = select_settings(NetworkConfig, settings), select_settings(LossSettings, settings)
@@ -38,7 +39,7 @@ def our_network() -> TrainableNetwork:
             output = network(pictures)
         return loss(output.float(), make_targets(labels, pictures.shape[-1]), weights).total
 
-    return TrainableNetwork(
+    return TorchNetwork(
         build=lambda: EggNetwork(shape),
         loss=training_loss,
         outlines=_outlines,

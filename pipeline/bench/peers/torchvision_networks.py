@@ -19,7 +19,8 @@ from models.output_channels import INPUT_SIDE_PX
 from models.stages import STAGES
 from models.targets import Labels, Role
 from pipeline.bench.peers.object_masks import boxes_of_masks, object_masks, pixel_classes
-from pipeline.bench.peers.trainable_network import Outlines, TrainableNetwork
+from pipeline.bench.peers.torch_network import TorchNetwork
+from pipeline.bench.peers.trainable_network import Outlines
 from pipeline.bench.results.outlines import ellipse_of_mask
 
 __all__ = ["mask_rcnn", "segmentation_network"]
@@ -36,8 +37,8 @@ _REGIONS = 128
 _MEAN, _SPREAD = 0.3, 0.25
 
 
-def mask_rcnn() -> TrainableNetwork:
-    return TrainableNetwork(
+def mask_rcnn() -> TorchNetwork:
+    return TorchNetwork(
         build=_build_mask_rcnn,
         loss=_mask_rcnn_loss,
         outlines=_mask_rcnn_outlines,
@@ -47,7 +48,7 @@ def mask_rcnn() -> TrainableNetwork:
     )
 
 
-def segmentation_network(function: str, *, batch: int, learning_rate: float) -> TrainableNetwork:
+def segmentation_network(function: str, *, batch: int, learning_rate: float) -> TorchNetwork:
     """function : of torchvision.models.segmentation"""
 
     def build() -> nn.Module:
@@ -56,7 +57,7 @@ def segmentation_network(function: str, *, batch: int, learning_rate: float) -> 
         network: nn.Module = getattr(segmentation, function)(weights=None, weights_backbone=None, num_classes=_CLASSES)
         return network
 
-    return TrainableNetwork(
+    return TorchNetwork(
         build=build,
         loss=_segmentation_loss,
         outlines=_segmentation_outlines,

@@ -28,7 +28,7 @@ def learned_from_notes(weights: Path) -> str:
         minutes = json.loads(notes["training"])["minutes"]
         device = "a GPU" if notes["device"] == "cuda" else "a CPU"
         return (
-            f"{minutes:g} minutes of {device}: {int(notes['pictures']):,} pictures in "
+            f"{minutes:g} minute{'' if minutes == 1 else 's'} of {device}: {int(notes['pictures']):,} pictures in "
             f"{plural(int(notes['steps']), 'step')}, from random weights"
         )
     if "settings" not in notes:

@@ -41,11 +41,10 @@ OURS = entry("ours", ap=Estimate(0.9, 0.85, 0.95), error=Estimate(1.0, 0.5, 1.5)
 def test_intervals_that_do_not_overlap_are_clear() -> None:
     worse = entry("theirs", ap=Estimate(0.8, 0.7, 0.84), error=Estimate(2.0, 1.6, 2.5))
     assert lead_sentences(comparison(OURS, worse)) == [
-        "AP50: ours, 0.900 [0.850, 0.950], is ahead clear of chance of 1 of 1 other, by intervals that do not overlap.",
-        "AP50:95: nothing to compare ours with.",
-        "HOTA: nothing to compare ours with.",
-        "count error: ours, 1.00 [0.50, 1.50], is ahead clear of chance of 1 of 1 other, by intervals that do not "
-        "overlap.",
+        "ours leads, by intervals that do not overlap, all others: AP50, count error; nobody, with nothing to compare: "
+        "AP50:95, HOTA.",
+        "AP50: ours, 0.900 [0.850, 0.950], leads 1 of 1 other.",
+        "count error: ours, 1.00 [0.50, 1.50], leads 1 of 1 other.",
     ]
 
 
@@ -63,9 +62,10 @@ def test_what_is_not_clear_is_explained(theirs: Estimate, difference: Estimate |
     other = entry("theirs", ap=theirs)
     if difference is not None:
         other = replace(other, first_minus_this={"AP50": difference})
-    first, second, *_ = lead_sentences(comparison(OURS, other))
-    assert "clear of chance of 0 of 1 other" in first
-    assert re.search(f"not clear of theirs.*ours is {reason}", second)
+    reach, share, second = lead_sentences(comparison(OURS, other))
+    assert "not all others: AP50;" in reach
+    assert "leads 0 of 1 other" in share
+    assert re.search(f"theirs has .*; ours is {reason}", second)
 
 
 @given(st.lists(st.floats(0, 1), min_size=3, max_size=3).map(sorted), st.booleans())
@@ -73,4 +73,4 @@ def test_a_method_is_never_clear_of_its_equal(values: list[float], is_error: boo
     same = Estimate(values[1], values[0], values[2])
     one = entry("ours", error=same) if is_error else entry("ours", ap=same)
     sentences = lead_sentences(comparison(one, replace(one, name="theirs")))
-    assert any("of 0 of 1 other" in each for each in sentences)
+    assert any("leads 0 of 1 other" in each for each in sentences)

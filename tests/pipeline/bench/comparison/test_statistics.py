@@ -9,7 +9,12 @@ import pytest
 
 from pipeline.bench.comparison.compare import Comparison, compare_entries
 from pipeline.bench.comparison.comparison_table import comparison_table
-from pipeline.bench.comparison.entries import Entry, entries_of_own_detections, entry_of_results
+from pipeline.bench.comparison.entries import (
+    Entry,
+    entries_of_own_detections,
+    entry_of_results,
+    with_distinct_names,
+)
 from pipeline.bench.comparison.resampling import Estimate, Statistic, animal_weights, sample
 from pipeline.bench.comparison.statistics import count_error, hota, shelled_average_precision
 from pipeline.bench.data_set_metrics import measure_data_set
@@ -180,3 +185,11 @@ def test_the_table_shows_figures_differences_settings_and_people(comparison: Com
     assert minus_sums.split()[-3:] == ["-1.00", *minus_sums.split()[-2:]]
     assert max(map(len, lines)) <= 128
     assert any("Nothing here says that a program" in line for line in lines)
+
+
+def test_entries_have_distinct_names() -> None:
+    nothing = MethodResults()
+    names = [
+        each.name for each in with_distinct_names([Entry(name, nothing) for name in ("ours", "a", "ours", "ours")])
+    ]
+    assert names == ["ours", "a", "ours (2)", "ours (3)"]

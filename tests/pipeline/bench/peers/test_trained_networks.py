@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import copy
 from collections.abc import Callable, Iterator
 from dataclasses import replace
 from itertools import count
@@ -19,9 +20,12 @@ from models.training import TrainingError
 from models.weights_file import shipped_weights
 from pipeline.bench.methods.method import MethodError, Origin, load_method
 from pipeline.bench.peers import networks, torchvision_networks
-from pipeline.bench.peers.networks import NETWORKS, found_outlines, load_network
+from pipeline.bench.peers.networks import NETWORKS, load_network
 from pipeline.bench.peers.object_masks import object_masks, pixel_classes
+from pipeline.bench.peers.our_network import our_network
 from pipeline.bench.peers.peer_training import TimedTraining, _rate_share, peer_training, train_peer
+from pipeline.bench.peers.torch_network import TorchNetwork
+from pipeline.bench.peers.torchvision_networks import mask_rcnn
 from pipeline.bench.peers.training_notes import learned_from_notes
 from pipeline.cli.bench_peers_commands import PeerNetwork
 from pipeline.cli.exit_codes import ExitCode
@@ -94,7 +98,7 @@ def test_every_network_can_be_chosen() -> None:
 
 
 @pytest.mark.parametrize("name", ["lraspp", "ours"])
-def test_a_few_steps_lower_the_loss_and_a_stopped_run_continues(name: str, tmp_path: Path) -> None:
+def test_a_stopped_run_continues(name: str, tmp_path: Path) -> None:
     settings = peer_training(name, minutes=8, batch=2, learning_rate=1e-3)
     with pytest.raises(KeyboardInterrupt):
         train_peer(settings, tmp_path / "a.safetensors", DrawnBatches, device=CPU, report=stop_at(240), clock=clock())
@@ -102,7 +106,6 @@ def test_a_few_steps_lower_the_loss_and_a_stopped_run_continues(name: str, tmp_p
     other = settings.model_copy(update={"minutes": 5})
     with pytest.raises(CheckpointError, match="other settings"):
         train_peer(other, tmp_path / "a.safetensors", DrawnBatches, device=CPU, report=ignore, clock=clock())
-    trained = {}
     for file in ("a", "b"):
         path = tmp_path / f"{file}.safetensors"
         # A minute goes by before the first step, so the run that was stopped has one step less.
@@ -110,13 +113,25 @@ def test_a_few_steps_lower_the_loss_and_a_stopped_run_continues(name: str, tmp_p
         assert done == (TimedTraining(6, 12) if file == "a" else TimedTraining(7, 14))
         assert not path.with_suffix(".checkpoint").exists()
         assert load_network(str(path))[0] == name
-        trained[file] = load_network(str(path))[1]
-    kind = NETWORKS[name]()
+
+
+@pytest.mark.parametrize("name", ["lraspp", "ours"])
+def test_a_few_steps_lower_the_loss(name: str) -> None:
+    learner = NETWORKS[name]().begin(peer_training(name, minutes=1, batch=2), CPU)
     pictures, known = next(DrawnBatches().batches(99))
-    torch.manual_seed(settings.seed)
-    before = kind.loss(kind.build().train(), pictures, known)
-    for network in trained.values():
-        assert kind.loss(network.train(), pictures, known) < before
+    losses = [learner.take_step(step, pictures, known, 1e-3).item() for step in range(6)]
+    assert losses[-1] < losses[0]
+
+
+@pytest.mark.parametrize("name", ["lraspp", "ours"])
+def test_a_restored_learner_takes_the_same_step(name: str) -> None:
+    settings = peer_training(name, minutes=1, batch=2)
+    pictures, known = next(DrawnBatches().batches(99))
+    first, second = (NETWORKS[name]().begin(settings, CPU) for _ in range(2))
+    first.take_step(0, pictures, known, 1e-3)
+    second.restore(copy.deepcopy(first.state()))
+    losses = [[each.take_step(step, pictures, known, 1e-3).item() for step in (1, 2)] for each in (first, second)]
+    assert losses[0] == pytest.approx(losses[1], rel=1e-5)
 
 
 def test_the_time_before_the_first_step_counts(tmp_path: Path) -> None:
@@ -147,22 +162,21 @@ def test_the_learning_rate_rises_and_falls_over_the_time() -> None:
     assert rates[-1] == pytest.approx(0, abs=1e-9)
 
 
-@pytest.mark.parametrize("name", ["mask-rcnn", "ours"])
-def test_a_network_takes_the_labels_and_answers_in_outlines(name: str) -> None:
+@pytest.mark.parametrize("kind", [mask_rcnn(), our_network()], ids=["mask-rcnn", "ours"])
+def test_a_network_takes_the_labels_and_answers_in_outlines(kind: TorchNetwork) -> None:
     pictures, known = next(DrawnBatches().batches())
-    kind = NETWORKS[name]()
     network = kind.build()
     loss = kind.loss(network.train(), pictures, known)
     assert loss.isfinite()
     assert loss > 0
-    found = found_outlines(name, network.eval(), np.asarray(pictures[1, 0]))
+    with torch.no_grad():
+        found = kind.outlines(network.eval(), pictures[1:])
     assert all(0 <= each["score"] <= 1 and each["category_id"] in (1, 2, 3) for each in found)
 
 
-def test_shipped_weights_are_ours_and_find_what_the_batch_finds() -> None:
-    name, network = load_network(str(shipped_weights()), "cpu")
-    picture = np.zeros((256, 256), np.float32)
-    assert (name, found_outlines(name, network, picture)) == ("ours", [])
+def test_shipped_weights_are_ours() -> None:
+    name, find = load_network(str(shipped_weights()), "cpu")
+    assert (name, find(np.zeros((256, 256), np.float32))) == ("ours", [])
 
 
 def test_the_shipped_weights_say_what_their_last_run_learned_from() -> None:
@@ -191,13 +205,12 @@ def test_outlines_of_a_trained_network_lie_in_the_frame(tmp_path: Path, monkeypa
     """The part that is not black is scaled to the network's input, and what is found there back."""
     given: list[np.ndarray] = []
 
-    def found(name: str, network: object, picture: np.ndarray) -> list[dict[str, object]]:
+    def found(picture: np.ndarray) -> list[dict[str, object]]:
         given.append(picture)
         ellipse = [127.5, 127.5, 64.0, 32.0, 0.0]
         return [{"ellipse": ellipse, "score": score, "category_id": 3} for score in (0.9, 0.01)]
 
-    monkeypatch.setattr(networks, "load_network", lambda path, device: ("lraspp", None))
-    monkeypatch.setattr(networks, "found_outlines", found)
+    monkeypatch.setattr(networks, "load_network", lambda path, device: ("lraspp", found))
     frame = np.zeros((200, 300), np.uint8)
     frame[40:168, 100:228] = 80
     method = load_method(f"pipeline.bench.peers.trained_network:find,weights={tmp_path / 'a'}")
