@@ -171,7 +171,7 @@ def _add_object(
     maps: AcousticMaps, fields: _GridFields, stacked: Tensor, features: _Features = _ALL_FEATURES
 ) -> AcousticMaps:
     """The maps, each (B, l, s), with one more object in them. stacked : (B, N), see RenderParameters.stacked."""
-    p = RenderParameters.of_stacked(stacked).over_grid()  # each (B, 1, 1)
+    p = RenderParameters.of_stacked(stacked[:, None, None])  # each (B, 1, 1)
     x, z, right, down = fields.x, fields.z, fields.right, fields.down
 
     q2, gx, gz, gn = squared_radius(p, x, z, is_tube=features.is_tube)

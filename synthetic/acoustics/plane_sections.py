@@ -190,8 +190,13 @@ def measure_visibility(
     """What pictures of (height, width) px show of the objects that the planes meet.
 
     grey : (B, lines, samples) in [0, 1], what the screen shows of the beams
+
+    What is no target may have any values.
     """
-    return outline_visibility(sections.ellipses, sections.is_target, beams, grey, scanner, view, height, width)
+    columns = _target_columns(sections)
+    ellipses, is_target = sections.ellipses[:, columns], sections.is_target[:, columns]
+    seen = outline_visibility(ellipses, is_target, beams, grey, scanner, view, height, width)
+    return Visibility(**{name: _spread(values, columns, sections) for name, values in vars(seen).items()})
 
 
 def follicle_contrast(sections: PlaneSections, pictures: Tensor, loss_db: Tensor, view: View) -> Tensor:
@@ -199,10 +204,24 @@ def follicle_contrast(sections: PlaneSections, pictures: Tensor, loss_db: Tensor
 
     loss_db : (B, H, W), see models.contrast
     """
-    screen = view.to_screen(sections.ellipses)
-    ellipses = torch.where(sections.is_target[..., None], screen, _NO_ELLIPSE.to(screen.device))
-    snr = contrast_snr(pictures, ellipses, sections.is_target, loss_db=loss_db)
-    return torch.where(sections.is_follicle, snr.nan_to_num(0.0), 0.0)
+    columns = _target_columns(sections)
+    screen, is_target = view.to_screen(sections.ellipses[:, columns]), sections.is_target[:, columns]
+    ellipses = torch.where(is_target[..., None], screen, _NO_ELLIPSE.to(screen.device))
+    snr = contrast_snr(pictures, ellipses, is_target, loss_db=loss_db)
+    return torch.where(sections.is_follicle, _spread(snr, columns, sections).nan_to_num(0.0), 0.0)
+
+
+def _target_columns(sections: PlaneSections) -> Tensor:
+    """The columns that need to be measured: on a CPU those that have a target in any row, and one at least."""
+    is_measured = sections.is_target.any(0)
+    if is_measured.is_cuda:  # there the question would make everything wait for the answer
+        return torch.arange(len(is_measured), device=is_measured.device)
+    return is_measured.nonzero()[:, 0] if is_measured.any() else torch.zeros(1, dtype=torch.int64)
+
+
+def _spread(values: Tensor, columns: Tensor, sections: PlaneSections) -> Tensor:
+    """(B, L) values of which those of the columns are given, and the others are 0."""
+    return values.new_zeros(sections.kinds.shape).index_copy(1, columns, values)
 
 
 def make_labels(

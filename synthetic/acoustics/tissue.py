@@ -103,8 +103,9 @@ class TissueNoise:
         place = points / self.model.scatterer_spacing_mm
         values = _read(self.scatterers, place % size)
         # Between the nodes, a linear blend of independent values has less power. This restores it.
-        part = place - torch.floor(place)
-        along_x, along_y, along_z = (1 - 2 * part * (1 - part)).unbind(-1)
+        part = place.movedim(-1, 0).contiguous()  # a third of the time, since the axes are multiplied with each other
+        part = part - torch.floor(part)
+        along_x, along_y, along_z = 1 - 2 * part * (1 - part)
         scale = torch.rsqrt(along_x * along_y * along_z)
         return values[:, 0] * scale, values[:, 1] * scale
 
@@ -166,7 +167,9 @@ def make_tissue_noise(
     for axis in (2, 3, 4):
         slow = slow + slow.roll(1, axis) + slow.roll(-1, axis)
     slow = (slow - slow.mean()) / slow.std()
-    return TissueNoise(_wrapped(scatterers), _wrapped(slow), model=model)
+    # Real and imaginary part side by side: they are read together, and fetching them takes longest.
+    packed = _wrapped(scatterers).contiguous(memory_format=torch.channels_last_3d)
+    return TissueNoise(packed, _wrapped(slow), model=model)
 
 
 def _wrapped(volume: Tensor) -> Tensor:

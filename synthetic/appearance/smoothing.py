@@ -35,6 +35,8 @@ def blur(picture: Tensor, down: Tensor, right: Tensor) -> Tensor:
     """(B, 1, H, W) blurred by Gaussians of standard deviation ``down`` and ``right`` (B,) px: 9 taps on each axis."""
     batch = picture.shape[0]
     rows = functional.pad(picture.transpose(0, 1), (4, 4, 4, 4), mode="replicate")  # (1, B, H, W)
+    if not rows.is_cuda:  # three times as fast there
+        rows = rows.contiguous(memory_format=torch.channels_last)
     rows = functional.conv2d(rows, _gaussian_kernel(right)[:, None, None, :], groups=batch)
     return functional.conv2d(rows, _gaussian_kernel(down)[:, None, :, None], groups=batch).transpose(0, 1)
 

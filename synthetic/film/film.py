@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass, fields, is_dataclass, replace
+from functools import cache
 from typing import TypeVar
 
 import numpy as np
@@ -71,6 +72,9 @@ class FilmedFrame:
     grey: NDArray[np.uint8]
     objects: tuple[FilmedObject, ...]
 
+
+# Read once for all clips of a process; that takes as long as a few frames.
+_material_table = cache(load_materials)
 
 _Rows = TypeVar("_Rows", Scanner, Console, View, Materials)
 
@@ -140,7 +144,7 @@ class ClipRenderer:
         self._animal = AnimalBatch.of([animal], self._device)
         generator = torch.Generator(self._device).manual_seed(seed)
         self._noise: TissueNoise = make_tissue_noise(generator, physics.tissue)
-        table = load_materials().to(self._device)
+        table = _material_table().to(self._device)
         self._materials: Materials = table.draw(self._animal.kinds, generator, scatter=_MATERIAL_SCATTER)
 
     def render(self, sweep: Sweep, breath: NDArray[np.float64], seed: int) -> Iterator[FilmedFrame]:
@@ -179,10 +183,9 @@ class ClipRenderer:
         beams = apply_contact_gap(beams, _with_lost_contact(appearance.contact, moments.contact), generator)
         grey = persistence.show(to_grey(beams.echo_db, appearance))
         # All frames share one screen: as its channels they are sampled at places that are computed once.
-        picture = self._screen.draw(grey[None]).transpose(0, 1)
-        picture = postprocess(picture, appearance, generator) * self._screen.sector[:, None]
+        picture, loss_db = self._screen.draw(torch.cat([grey, beams.loss_db])[None])[0].chunk(2)
+        picture = postprocess(picture[:, None], appearance, generator) * self._screen.sector[:, None]
         visibility = measure_visibility(sections, beams, grey, scanner, view, HEIGHT, WIDTH)
-        loss_db = self._screen.draw(beams.loss_db[None])[0]
         snr = follicle_contrast(sections, picture[:, 0], loss_db, view)
         labels = make_labels(sections, visibility, snr, view, HEIGHT, WIDTH)
         shown = shown_objects(sections, visibility, snr, view, HEIGHT, WIDTH)
