@@ -48,6 +48,8 @@ __all__ = [
 GreyLevel = Annotated[float, Field(ge=0.0, le=255.0)]
 Threads = Annotated[int, Field(ge=0, le=1024)]
 
+LARGEST_NETWORK_STEP = 10  # frames; what lies further apart may show other planes (common practice, no source)
+
 
 def _known_time_zone(name: str) -> str:
     if name:
@@ -90,7 +92,16 @@ class DetectSettings(TomlTable):
     minimum_score: Share
     same_object_iou: Share
     batch_frames: Annotated[int, Field(ge=1, le=256)]
-    network_every_frames: Annotated[int, Field(ge=1, le=10)]
+    network_frames_per_second: Annotated[float, Field(ge=0.0, le=1000.0)]
+
+    def network_every(self, frame_rate: float | None) -> int:
+        """Every how many frames of a clip the network sees one: 1, all of them, where the rate is unknown.
+
+        frame_rate : of the clip, per second
+        """
+        if frame_rate is None or self.network_frames_per_second == 0:
+            return 1
+        return max(1, min(LARGEST_NETWORK_STEP, int(frame_rate / self.network_frames_per_second)))
 
 
 class TrackSettings(TomlTable):
@@ -310,9 +321,10 @@ class Settings(SettingsTables):
         """The same with a calibration that was learned for the network in use."""
         return self.model_copy(update={"calibration": calibration, "is_calibrated": True})
 
-    def with_network_every(self, frames: int) -> Settings:
-        """The same where the network sees every so many frames."""
-        return self.model_copy(update={"detect": self.detect.model_copy(update={"network_every_frames": frames})})
+    def with_network_rate(self, frames_per_second: float) -> Settings:
+        """The same with so many frames of each second for the network; 0: all."""
+        detect = self.detect.model_copy(update={"network_frames_per_second": frames_per_second})
+        return self.model_copy(update={"detect": detect})
 
     def with_threads(self, threads: int) -> Settings:
         """The same with so many threads for the network's engine."""

@@ -36,14 +36,13 @@ def measure_speed(
             "CLIP, or of the phantom, there and back. Repeatable.",
         ),
     ] = None,
-    network_every: Annotated[
-        list[int] | None,
+    network_rates: Annotated[
+        list[float] | None,
         typer.Option(
-            "--network-every",
+            "--network-rate",
             metavar="N",
-            min=1,
-            max=10,
-            help="Measure all of it with network_every_frames = N. Repeatable; without it as the settings say.",
+            min=0.0,
+            help="Measure all of it with network_frames_per_second = N; 0: all. Repeatable; else as the settings say.",
         ),
     ] = None,
     plot: Annotated[
@@ -82,7 +81,7 @@ def measure_speed(
         from pipeline.speed.night_table import nights_table
 
         loaded = batch_runner.load_run_settings(settings, weights, allow_uncalibrated=True)
-        choices = [loaded.with_network_every(frames) for frames in network_every or ()] or [loaded]
+        choices = [loaded.with_network_rate(rate) for rate in network_rates or ()] or [loaded]
         lengths = [_clip_lengths(night) for night in nights or ()]
         clip, roots = _written_clips(Path(folder), clip, seconds, lengths, quiet=quiet)
         network = measure_network(engine.value, weights or shipped_weights(), loaded.detect.batch_frames)

@@ -217,7 +217,7 @@ def scan_recording(
     signs = TrackSigns(sector)
     motion = ProbeMotionEstimator(sector, recording.frame_rate)
     consumers_of_new_pictures: tuple[FrameConsumer[Any], ...] = (pictures, signs, motion)
-    detected = detected_frames(usable, sector, detector, settings.detect)
+    detected = detected_frames(usable, sector, detector, settings.detect, recording.frame_rate)
     for tracked in _tracked_frames(detected, tracker):
         table.add_frame(tracked)
         if not tracked.is_repeat:

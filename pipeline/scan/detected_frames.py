@@ -22,12 +22,18 @@ UsableFrame = tuple[Frame, bool]  # and whether it repeats the picture before it
 
 
 def detected_frames(
-    frames: Iterable[UsableFrame], sector: Sector, detector: FrameDetector, settings: DetectSettings
+    frames: Iterable[UsableFrame],
+    sector: Sector,
+    detector: FrameDetector,
+    settings: DetectSettings,
+    frame_rate: float | None,
 ) -> Iterator[tuple[Frame, Detections, bool]]:
     """Every frame with its detections, in order, and whether it repeats the picture before it.
 
     frames : with whether each repeats the one before; a repeated frame takes the detections of that one
+    frame_rate : of the clip, per second
     """
+    every = settings.network_every(frame_rate)
     source = iter(frames)
     previous: Detections | None = None
     is_first_batch = True
@@ -35,9 +41,9 @@ def detected_frames(
 
         def submit_batch() -> tuple[list[UsableFrame], Future[list[Detections]]]:
             nonlocal is_first_batch
-            batch = list(islice(source, settings.batch_frames * settings.network_every_frames))
+            batch = list(islice(source, settings.batch_frames * every))
             new = [frame for frame, is_repeat in batch if not is_repeat]
-            seen = _seen_frames(new, settings.network_every_frames, with_first=is_first_batch)
+            seen = _seen_frames(new, every, with_first=is_first_batch)
             is_first_batch = False
             return batch, thread.submit(detector.detect, seen, sector)
 

@@ -31,7 +31,7 @@ class NightCosts:
     worker_mib : the most resident memory that any worker held
     cores : that the program may use
     reading_s : on the clock, from the first frame that was read to the end of the last clip
-    network_every_frames : as in the settings
+    network_frames_per_second : as in the settings
     """
 
     clips: int
@@ -42,7 +42,7 @@ class NightCosts:
     worker_mib: int
     cores: int = 1
     reading_s: float = 0.0
-    network_every_frames: int = 1
+    network_frames_per_second: float = 0.0
 
     @property
     def ms_per_frame(self) -> float:
@@ -92,7 +92,7 @@ def measure_night(root: Path, load_detector: DetectorLoader, settings: Settings)
         worker_mib=workers.peak_memory_mib,
         cores=len(os.sched_getaffinity(0)),
         reading_s=last_s - first_s,
-        network_every_frames=settings.detect.network_every_frames,
+        network_frames_per_second=settings.detect.network_frames_per_second,
     )
 
 

@@ -9,7 +9,7 @@ from pipeline.speed.night_costs import NightCosts
 __all__ = ["nights_table"]
 
 HEADINGS: Mapping[str, int] = {  # and the widths of the columns
-    "network every": 13,
+    "network sees": 12,
     "clips": 7,
     "frames": 9,
     "s": 8,
@@ -36,7 +36,7 @@ def nights_table(nights: Sequence[NightCosts], frame_rate: float, bare_ms_per_fr
     for night in nights:
         rate = night.frames / night.seconds
         cells = (
-            f"{night.network_every_frames}",
+            f"{night.network_frames_per_second:g}/s" if night.network_frames_per_second else "all",
             f"{night.clips}",
             f"{night.frames:,}",
             f"{night.seconds:.1f}",

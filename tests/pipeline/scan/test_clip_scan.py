@@ -26,7 +26,7 @@ SHA256 = "a" * 64
 
 @pytest.fixture(scope="module")
 def settings() -> Settings:
-    return load_settings()
+    return load_settings().with_network_rate(0)  # so that no frame is interpolated
 
 
 def clip_at(path: Path, mm_per_px: float | None = 0.5, depth_mm: float | None = None) -> ExamClip:

@@ -46,7 +46,7 @@ def test_a_clip_that_cannot_be_read_is_an_error(tmp_path: Path) -> None:
 def test_the_command_measures_the_clip_and_the_exams_asked_for(tmp_path: Path, clutchlight: Clutchlight) -> None:
     write_exam_folder(tmp_path, "AF-0001", {"left-1.mp4": 2})
     (clip,) = tmp_path.rglob("left-1.mp4")
-    options = ["--tracks", 12, "--network-every", 2, "--network-every", 10]
+    options = ["--tracks", 12, "--network-rate", 12, "--network-rate", 2.5]
     result = clutchlight("bench", "speed", clip, *options, "--json", "--quiet")
     document = json.loads(result.stdout)
     assert (result.code, [clip["frames"] for clip in document["clips"]]) == (ExitCode.DONE, [40, 40])
@@ -66,9 +66,9 @@ def test_a_night_is_measured_with_its_workers(tmp_path: Path) -> None:
 
 def test_the_table_says_how_fast_a_night_is_and_how_fast_it_could_be() -> None:
     """1,000 frames in 20 s, of which reading took 10 s, at 30 ms of two cores each; bare decoding takes 3 ms."""
-    night = NightCosts(4, 1000, 20.0, 30.0, 1.0, 300, cores=2, reading_s=10.0, network_every_frames=3)
+    night = NightCosts(4, 1000, 20.0, 30.0, 1.0, 300, cores=2, reading_s=10.0, network_frames_per_second=8)
     heading, row, bare = nights_table([night], 25.0, bare_ms_per_frame=3.0).splitlines()
-    assert " ".join(row.split()) == "3 4 1,000 20.0 50 100 2.0 2.7 30.00 10.0 1.5 of 2 300"
+    assert " ".join(row.split()) == "8/s 4 1,000 20.0 50 100 2.0 2.7 30.00 10.0 1.5 of 2 300"
     assert bare == "bare decoding with all 2 cores: 667 frames/s, 26.7 times real time"
     assert len(heading) == len(row)
 
