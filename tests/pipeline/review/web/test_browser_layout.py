@@ -56,6 +56,28 @@ def test_targets_are_large_enough(browser: Browser, address: str, size: dict[str
     user.page.context.close()
 
 
+@pytest.mark.parametrize("size", [DESK, PHONE], ids=["desk", "phone"])
+def test_the_outline_of_a_focused_line_covers_no_text(browser: Browser, address: str, size: dict[str, int]) -> None:
+    page = BrowserUser(browser, address, size).page
+    page.keyboard.press("ArrowDown")  # without a mouse, so the focus is visible
+    assert page.evaluate(
+        """() => {
+          const line = document.activeElement.closest('[data-line]');
+          const style = getComputedStyle(line), box = line.getBoundingClientRect();
+          const inset = -parseFloat(style.outlineOffset);
+          const texts = [...line.cells].flatMap((cell) => {
+            const text = document.createRange();
+            text.selectNodeContents(cell);
+            return [...text.getClientRects()];
+          });
+          return style.outlineStyle === 'solid' && inset >= parseFloat(style.outlineWidth)
+            && getComputedStyle(document.activeElement).outlineStyle === 'none'
+            && texts.every((text) => text.top >= box.top + inset && text.bottom <= box.bottom - inset);
+        }"""
+    )
+    page.context.close()
+
+
 def test_the_timeline_is_drawn_anew_when_the_window_changes(browser_user: BrowserUser) -> None:
     page = browser_user.open().page
     drawn = "document.querySelector('#timeline svg').viewBox.baseVal.width"
