@@ -45,7 +45,7 @@ __all__ = ["RESULT_VERSION", "ExamProcessor"]
 
 log = logging.getLogger(__name__)
 
-RESULT_VERSION = 33
+RESULT_VERSION = 34
 """Raise it by one when the same scans give other results or files. All exams are then written again.
 
 A test keeps a digest of the results for each version, and fails when results change under an old version.

@@ -20,6 +20,7 @@ from pipeline.report.export.result import ModelIdentity, result_document, to_jso
 from pipeline.report.export.structured_report import structured_reports
 from pipeline.report.links import NO_NEIGHBOURS, Neighbours, sheet_links
 from pipeline.report.pdf.sheet_pdf import sheet_pdf
+from pipeline.report.season import lasting_index_of
 from pipeline.report.sheet_content import sheet_content
 from pipeline.report.sheet_html import sheet_html
 from pipeline.report.sightings import sorted_scans
@@ -119,7 +120,13 @@ def _write_sheet(
         settings_sha256,
         station=pages.station,
         signing=Signing(sign_off, finding.shelled),
-        links=sheet_links(str(exam_folder(exam)), pages.review_address, neighbours, is_signed_sheet=False),
+        links=sheet_links(
+            str(exam_folder(exam)),
+            lasting_index_of(exam.date, pages),
+            pages.review_address,
+            neighbours,
+            is_signed_sheet=False,
+        ),
     )
     signature = sheet_signature(sign_off, pages) if sign_off else None
     write_atomically(folder / "report.html", [sheet_html(content, signature)])
