@@ -91,7 +91,7 @@ class Process:
         assert self._running.stderr is not None
         assert self._running.stderr.readline() == b"3 exams, 4 clips\n"
 
-    def end(self, kill_after: float = 120) -> int:
+    def end(self, kill_after: float = 600) -> int:
         """Its exit code. It is killed if it is still running after this many seconds."""
         try:
             self._running.communicate(timeout=kill_after)
