@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 from scipy.optimize import minimize
-from scipy.special import expit, logsumexp
+from scipy.special import expit
 
 __all__ = ["choice_weights", "logistic_weights", "weights_without_negative"]
 
@@ -61,11 +62,36 @@ def choice_weights(choices: Sequence[tuple[Floats, NDArray[np.bool_]]]) -> Float
     choices : for each, the features (A, D) of its alternatives, and (A,) which of them are right; those without a right
     one are left out (McFadden 1974, in Frontiers in Econometrics, from memory)
     """
-    known = [(features, right) for features, right in choices if right.any()]
-
-    def loss(weights: Floats) -> float:
-        surprise = [logsumexp(features @ weights) - logsumexp((features @ weights)[right]) for features, right in known]
-        return float(sum(surprise) + _CHOICE_PENALTY * (weights @ weights))
-
     number = choices[0][0].shape[1] if choices else 0
-    return np.asarray(minimize(loss, np.zeros(number), method="BFGS").x)
+    known = [(features, features[right]) for features, right in choices if right.any()]
+    if not known:
+        return np.zeros(number)
+    every, right = (_Alternatives.stacked(groups) for groups in zip(*known, strict=True))
+
+    def loss(weights: Floats) -> tuple[float, Floats]:
+        (sum_of_every, slope_of_every), (sum_of_right, slope_of_right) = every.odds(weights), right.odds(weights)
+        value = sum_of_every - sum_of_right + _CHOICE_PENALTY * float(weights @ weights)
+        return value, slope_of_every - slope_of_right + 2 * _CHOICE_PENALTY * weights
+
+    return np.asarray(minimize(loss, np.zeros(number), jac=True, method="BFGS").x)
+
+
+@dataclass(frozen=True)
+class _Alternatives:
+    """Those of many choices below each other. features : (N, D);  sizes, starts : of each choice's rows"""
+
+    features: Floats
+    sizes: NDArray[np.intp]
+    starts: NDArray[np.intp]
+
+    @classmethod
+    def stacked(cls, groups: Sequence[Floats]) -> _Alternatives:
+        sizes = np.array([len(group) for group in groups])
+        return cls(np.concatenate(groups), sizes, np.cumsum(sizes) - sizes)
+
+    def odds(self, weights: Floats) -> tuple[float, Floats]:
+        """The logarithm of each choice's summed odds, added up, and its gradient by the weights."""
+        scores = self.features @ weights
+        sums = np.logaddexp.reduceat(scores, self.starts)
+        shares = np.exp(scores - np.repeat(sums, self.sizes))
+        return float(sums.sum()), shares @ self.features

@@ -17,6 +17,7 @@ from pipeline.report.export.result import ModelIdentity, result_document, to_jso
 from pipeline.report.export.structured_report import structured_reports
 from pipeline.report.links import NO_NEIGHBOURS, Neighbours, sheet_links
 from pipeline.report.pdf.sheet_pdf import sheet_pdf
+from pipeline.report.season import lasting_index_of
 from pipeline.report.sheet_content import SheetContent, sheet_content
 from pipeline.report.sheet_html import sheet_html
 from pipeline.report.sightings import sorted_scans
@@ -68,7 +69,13 @@ class EstimatedExam:
             self.settings_sha256,
             station=self.pages.station,
             signing=Signing(self.sign_off, self.finding.shelled),
-            links=sheet_links(folder, self.pages.review_address, self.neighbours, is_signed_sheet=False),
+            links=sheet_links(
+                folder,
+                lasting_index_of(self.exam.date, self.pages),
+                self.pages.review_address,
+                self.neighbours,
+                is_signed_sheet=False,
+            ),
         )
 
 

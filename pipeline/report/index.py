@@ -103,6 +103,8 @@ def index_pages(
         rest = rows[len(part) :] if number == 1 else []
         further = packed(render("index_groups.html.j2", groups=_regrouped(rest)).decode()) if rest else ""
         written[name] = render("index.html.j2", **values, page_number=number, packed=further, groups=_regrouped(part))
+    if of_files.is_current:
+        written[of_files.lasting_index] = render("forward.html.j2", title=values["page_title"], address=of_files.index)
     return written | {of_files.search: search_script(exams.season, _search_rows(exams, content))}
 
 

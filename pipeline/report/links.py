@@ -70,10 +70,15 @@ NO_LINKS = SheetLinks()
 """Of a sheet that stands alone."""
 
 
-def sheet_links(folder: str, review_address: str, neighbours: Neighbours, *, is_signed_sheet: bool) -> SheetLinks:
-    """folder : ANIMAL/DATE of the exam;  is_signed_sheet : or the program's own one"""
+def sheet_links(
+    folder: str, index: str, review_address: str, neighbours: Neighbours, *, is_signed_sheet: bool
+) -> SheetLinks:
+    """folder : ANIMAL/DATE of the exam;  index : of its season, under a name that stays, since signed sheets do
+
+    is_signed_sheet : or the program's own one
+    """
     review = ReviewLinks.of(review_address, folder)
-    pages: list[tuple[str, str]] = [(gettext("All exams"), "../../index.html")]
+    pages: list[tuple[str, str]] = [(gettext("All exams"), f"../../{index}")]
     pages.append((gettext("PDF"), SIGNED_PDF if is_signed_sheet else "report.pdf"))
     if is_signed_sheet:
         pages.append((gettext("Program's own sheet"), "report.html"))

@@ -9,11 +9,13 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from pipeline.exams.exam_search import ExamProblem
+from pipeline.exams.seasons import season_of
+from pipeline.settings import PageSettings
 
 if TYPE_CHECKING:
     from pipeline.report.summary import ExamSummary  # slow to import, and a night with nothing new needs names alone
 
-__all__ = ["EGGS_PARQUET", "EXAMS_PARQUET", "Night", "NightlyRun", "SeasonFiles", "SeasonList"]
+__all__ = ["EGGS_PARQUET", "EXAMS_PARQUET", "Night", "NightlyRun", "SeasonFiles", "SeasonList", "lasting_index_of"]
 
 EXAMS_PARQUET, EGGS_PARQUET = "animals.parquet", "eggs.parquet"
 """Folders with a part for each season, as Hive and the libraries that read Parquet name them."""
@@ -54,6 +56,11 @@ class SeasonFiles:
         return self._name("index", "html")
 
     @property
+    def lasting_index(self) -> str:
+        """The name under which the index is found whatever season is current; of the current one, it leads there."""
+        return f"index-{self.season}.html"
+
+    @property
     def exams_csv(self) -> str:
         return self._name("summary", "csv")
 
@@ -81,7 +88,7 @@ class SeasonFiles:
     @property
     def all(self) -> tuple[str, ...]:
         """Without the further pages of the index."""
-        return (self.index, self.search, *self.tables)
+        return (self.index, self.lasting_index, self.search, *self.tables)
 
     def are_in(self, out: Path) -> bool:
         """Whether all are there, but for the further pages of the index."""
@@ -93,6 +100,11 @@ class SeasonFiles:
 
     def _name(self, stem: str, suffix: str) -> str:
         return f"{stem}.{suffix}" if self.is_current else f"{stem}-{self.season}.{suffix}"
+
+
+def lasting_index_of(date: dt.date, pages: PageSettings) -> str:
+    """That of the season in which a day falls."""
+    return SeasonFiles(season_of(date, pages.season_first_month).name, is_current=False).lasting_index
 
 
 @dataclass(frozen=True)

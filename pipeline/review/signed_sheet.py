@@ -19,6 +19,7 @@ from pipeline.people.signatures import SIGNED_HTML, SIGNED_JSON, SIGNED_PDF, Sto
 from pipeline.report.export.result import result_document, to_json_bytes
 from pipeline.report.links import NO_NEIGHBOURS, sheet_links
 from pipeline.report.pdf.sheet_pdf import sheet_pdf
+from pipeline.report.season import lasting_index_of
 from pipeline.report.sheet_content import sheet_content
 from pipeline.report.sheet_html import sheet_html
 from pipeline.report.sightings import EggPicture
@@ -89,7 +90,13 @@ def render_signed_sheet(reviewed: ExamReview, read_frame: ReadFrame) -> SignedPa
             settings_sha256(case.settings),
             station=pages.station,
             signing=Signing(sign_off, case.summary.finding.shelled),
-            links=sheet_links(case.summary.folder, pages.review_address, NO_NEIGHBOURS, is_signed_sheet=True),
+            links=sheet_links(
+                case.summary.folder,
+                lasting_index_of(case.exam.date, pages),
+                pages.review_address,
+                NO_NEIGHBOURS,
+                is_signed_sheet=True,
+            ),
         )
         return SignedPages(sheet_html(content, signature), sheet_pdf(content, signature))
 

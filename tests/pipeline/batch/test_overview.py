@@ -66,14 +66,18 @@ def night(tmp_path: Path) -> Iterator[Night]:
 
 
 def of_season(season: str) -> set[str]:
-    return {f"index-{season}.js", *(f"{name}.parquet/season={season}/part-0.parquet" for name in ("animals", "eggs"))}
+    return {
+        f"index-{season}.html",
+        f"index-{season}.js",
+        *(f"{name}.parquet/season={season}/part-0.parquet" for name in ("animals", "eggs")),
+    }
 
 
 CURRENT = {"index.html", "rescan.html", "summary.csv", "eggs.csv"}
 
 
 def earlier(season: str) -> set[str]:
-    return {f"index-{season}.html", f"summary-{season}.csv", f"eggs-{season}.csv", *of_season(season)}
+    return {f"summary-{season}.csv", f"eggs-{season}.csv", *of_season(season)}
 
 
 def test_only_the_seasons_that_changed_are_written(night: Night) -> None:

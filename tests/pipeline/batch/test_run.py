@@ -53,6 +53,7 @@ def result(out: Path, animal: str) -> dict[str, Any]:
     return document
 
 
+@pytest.mark.usefixtures("worker_processes")
 def test_run_writes_every_animal_and_the_overview(root: Path, tmp_path: Path) -> None:
     before = contents(root)
     report = run(root, tmp_path / "out")
@@ -166,6 +167,7 @@ class FailsOn(BlobFinder):
         return super().detect(frames, sector)
 
 
+@pytest.mark.usefixtures("worker_processes")
 def test_failed_exam_is_reported_and_the_others_go_on(root: Path, tmp_path: Path) -> None:
     report = run(root, tmp_path / "out", partial(FailsOn, 85, ZeroDivisionError("on purpose")), processes=1)
     assert statuses(report) == {
@@ -185,6 +187,7 @@ def test_failed_exam_is_reported_and_the_others_go_on(root: Path, tmp_path: Path
     assert contents(tmp_path / "out") == contents(tmp_path / "fresh")
 
 
+@pytest.mark.usefixtures("worker_processes")
 def test_interrupted_run_keeps_finished_clips(root: Path, tmp_path: Path) -> None:
     with pytest.raises(KeyboardInterrupt):
         run(root, tmp_path / "out", partial(FailsOn, 45, KeyboardInterrupt()), processes=1)

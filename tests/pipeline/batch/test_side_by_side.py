@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from pathlib import Path
 
+import pytest
+
 from pipeline.batch.events import BatchEvent, ClipEnded, ClipsRead, ClipStarted
 from pipeline.batch.run import run_batch
 from pipeline.settings import load_settings
@@ -11,6 +13,8 @@ from tests.pipeline.blob_finder import BlobFinder, write_exam_folder
 from tests.pipeline.run_ended import contents
 
 SETTINGS = load_settings()
+
+pytestmark = pytest.mark.usefixtures("worker_processes")
 
 
 def run(root: Path, out: Path, processes: int) -> list[BatchEvent]:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import errno
 import json
 import os
+import resource
 import signal
 import subprocess
 import sys
@@ -50,6 +51,12 @@ def run_in_a_process(*arguments: object) -> subprocess.CompletedProcess[str]:
     )
 
 
+def processor_s_of_commands() -> float:
+    """Of those that have ended. Time on the clock would tell how busy the machine is."""
+    used = resource.getrusage(resource.RUSAGE_CHILDREN)
+    return used.ru_utime + used.ru_stime
+
+
 @pytest.fixture(scope="module")
 def root(tmp_path_factory: pytest.TempPathFactory) -> Path:
     root = tmp_path_factory.mktemp("root")
@@ -62,7 +69,7 @@ def test_phantoms_may_be_rendered_on_another_device(clutchlight: Clutchlight) ->
 
 
 def test_help_answers_at_once_without_heavy_libraries() -> None:
-    start = time.monotonic()
+    start = processor_s_of_commands()
     done = subprocess.run(
         [sys.executable, "-X", "importtime", "-m", "pipeline", "--help"],
         env=ENVIRONMENT,
@@ -70,7 +77,7 @@ def test_help_answers_at_once_without_heavy_libraries() -> None:
         text=True,
         check=True,
     )
-    assert time.monotonic() - start < 5.0  # about 0.3 s on an idle machine
+    assert processor_s_of_commands() - start < 2.0  # about 0.3 s
     loaded = {line.rpartition("|")[2].strip() for line in done.stderr.splitlines()}
     assert not HEAVY_LIBRARIES & loaded
     for word in ("batch", "demo", "phantoms", "train", "75 another run", "--install-completion"):
@@ -93,9 +100,9 @@ def test_help_of_every_command_answers_at_once_without_heavy_libraries() -> None
         "import sys, time\n"
         "from pipeline.cli.app import main\n"
         f"for command in {EVERY_COMMAND}:\n"
-        "    start = time.monotonic()\n"
+        "    start = time.process_time()\n"
         "    assert main([*command.split(), '--help']) == 0\n"
-        "    assert time.monotonic() - start < 2.0, command\n"
+        "    assert time.process_time() - start < 2.0, command\n"
         "print(*sys.modules, file=sys.stderr)\n"
     )
     done = subprocess.run(

@@ -43,12 +43,6 @@ def dask(tmp_path_factory: pytest.TempPathFactory) -> Iterator[DaskProcesses]:
         yield dask
 
 
-@pytest.fixture(autouse=True)
-def all_workers_are_waited_for(monkeypatch: pytest.MonkeyPatch) -> None:
-    """However busy the machine is."""
-    monkeypatch.setattr(dask_pool, "FIRST_WORKERS_S", 300.0)
-
-
 def places(pool: DaskPool, number: int, *forbidden: str) -> list[str]:
     """Where so many jobs were done that can be done anywhere but in the forbidden places."""
     ends: list[Future[Any]] = []

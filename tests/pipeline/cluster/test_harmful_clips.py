@@ -26,6 +26,8 @@ from tests.pipeline.run_ended import contents
 
 LOADED = load_settings()
 
+pytestmark = pytest.mark.usefixtures("worker_processes")
+
 
 class HarmfulOn(BlobFinder):
     """Fills the memory, hangs or crashes on the first frames of clips of so many columns."""

@@ -16,7 +16,7 @@ from pipeline.estimate.results import Flag
 from pipeline.exams.exam_search import ExamProblem
 from pipeline.report.index import index_pages
 from pipeline.report.priority import index_group, priority_group
-from pipeline.report.season import Night, NightlyRun, SeasonList
+from pipeline.report.season import Night, NightlyRun, SeasonList, lasting_index_of
 from pipeline.report.summary import ExamSummary, summarise
 from pipeline.settings import PageSettings
 from tests.pipeline.report.one_season import index_html, write_overview_files
@@ -197,6 +197,15 @@ def test_other_seasons_are_linked_and_list_no_priorities(clutch: ExampleExam, em
     assert f'href="{summary.folder}/report.html"' in page
     assert "and 1 exam of other seasons that waits for a person" in page
     assert 'href="index-2025.html">2025</a>' in page
+
+
+def test_a_season_keeps_a_name_that_leads_to_it_when_it_is_no_longer_the_current_one(clutch: ExampleExam) -> None:
+    assert lasting_index_of(clutch.exam.date, PageSettings()) == "index-2026.html"
+    assert lasting_index_of(clutch.exam.date, PageSettings(season_first_month=7)) == "index-2025-2026.html"
+    current = index_pages(SeasonList("2026", [clutch.summary], ("2026",), "2026", Night()))
+    assert b'content="0; url=index.html"' in current["index-2026.html"]
+    earlier = index_pages(SeasonList("2026", [clutch.summary], ("2027", "2026"), "2027"))
+    assert clutch.exam.animal in earlier["index-2026.html"].decode()
 
 
 def test_only_the_exams_of_the_season_are_in_its_search(clutch: ExampleExam, empty: ExampleExam) -> None:

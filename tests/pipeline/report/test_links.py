@@ -18,7 +18,7 @@ def test_a_frame_is_found_again_in_its_address_whatever_the_clip_is_called(clip:
 
 
 def test_without_a_review_there_are_no_addresses() -> None:
-    links = sheet_links("AF-1/2026-05-14", "", NO_NEIGHBOURS, is_signed_sheet=False)
+    links = sheet_links("AF-1/2026-05-14", "index-2026.html", "", NO_NEIGHBOURS, is_signed_sheet=False)
     assert (links.review.frame("left-1.mp4", 3), links.review.egg(2)) == ("", "")
     assert "Review" not in dict(links.pages)
 
@@ -36,7 +36,8 @@ def test_the_exams_before_and_after_are_each_other_s_neighbours(folders: list[st
 
 def test_the_signed_sheet_links_its_own_pdf_and_the_program_s_sheet() -> None:
     neighbours = Neighbours("AF-1/2026-05-01", None)
-    signed = dict(sheet_links("AF-1/2026-05-14", "", neighbours, is_signed_sheet=True).pages)
+    signed = dict(sheet_links("AF-1/2026-05-14", "index-2026.html", "", neighbours, is_signed_sheet=True).pages)
+    assert signed["All exams"] == "../../index-2026.html"
     assert (signed["PDF"], signed["Program's own sheet"]) == ("signed.pdf", "report.html")
     assert signed["Her exam before"] == "../../AF-1/2026-05-01/report.html"
     assert "Her next exam" not in signed

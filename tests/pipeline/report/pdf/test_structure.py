@@ -113,7 +113,8 @@ def test_every_page_is_read_in_the_order_of_its_tags(clutch: ExampleExam) -> Non
 
 def test_frames_are_links_into_the_review_with_a_tag_and_a_text(clutch: ExampleExam) -> None:
     """Clause 7.18.5."""
-    links = sheet_links("AF-0412/2026-05-14", "http://127.0.0.1:8017", Neighbours(), is_signed_sheet=False)
+    review = "http://127.0.0.1:8017"
+    links = sheet_links("AF-0412/2026-05-14", "index-2026.html", review, Neighbours(), is_signed_sheet=False)
     pdf = sheet_pdf(sheet_content(*clutch.arguments, links=links))
     sightings = sum(len(egg.sightings) for egg in clutch.finding.eggs)
     assert pdf.count(b"/Subtype /Link") >= sightings

@@ -41,6 +41,17 @@ def test_an_address_leads_to_its_egg_and_frame_also_through_the_login(browser: B
     user.page.context.close()
 
 
+def test_somebody_new_logs_in_on_the_login_page(browser: Browser, address: str) -> None:
+    page = browser.new_context(viewport=DESK).new_page()
+    page.goto(address)
+    page.get_by_label("New name").fill("Ada Wren")
+    page.get_by_label("Role").fill("veterinarian")
+    page.get_by_role("button", name="Add and continue").click()
+    page.wait_for_url(f"{address}/")
+    assert "Ada Wren, veterinarian" in page.locator(".who").inner_text()
+    page.context.close()
+
+
 def test_the_way_back_keeps_the_filters(browser_user: BrowserUser) -> None:
     page = browser_user.page
     page.goto(f"{browser_user.address}/?show=all&animal=AF-0412")

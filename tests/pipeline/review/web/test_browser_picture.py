@@ -217,6 +217,33 @@ def test_the_picture_is_zoomed_about_the_pointer_and_moved(browser_user: Browser
     expect(page.locator("#screen")).to_have_class("screen")
 
 
+def test_two_fingers_zoom_the_picture_and_not_the_page(browser: Browser, address: str) -> None:
+    phone = BrowserUser(browser, address, PHONE).open()
+    page, middle = phone.page, to_screen(phone.page, 96, 80)
+    chosen = page.locator("#chosen").inner_text()
+    touch = page.context.new_cdp_session(page)
+
+    def pinch(*half_distances: int) -> None:
+        for step, half in enumerate(half_distances):
+            fingers = [{"x": middle[0] + side * half, "y": middle[1], "id": side + 1} for side in (-1, 1)]
+            kind = "touchMove" if step else "touchStart"
+            touch.send("Input.dispatchTouchEvent", {"type": kind, "touchPoints": fingers})
+        touch.send("Input.dispatchTouchEvent", {"type": "touchEnd", "touchPoints": []})
+
+    pinch(30, 38, 48, 60)
+    expect(page.locator("#screen")).to_have_class("screen zoomed")
+    width = "document.getElementById('overlay').viewBox.baseVal.width"
+    assert page.evaluate(width) == pytest.approx(192 / 2, rel=0.02)
+    assert to_screen(page, 96, 80) == pytest.approx(middle, abs=2)
+    assert page.evaluate("visualViewport.scale") == 1
+    assert page.locator("#chosen").inner_text() == chosen  # no finger pointed at an egg
+    pinch(60, 40, 25)
+    expect(page.locator("#screen")).to_have_class("screen")
+    assert page.evaluate(width) == 192
+    phone.assert_no_problems()
+    page.context.close()
+
+
 def test_calipers_measure_in_mm(browser_user: BrowserUser) -> None:
     page = browser_user.open().page
     browser_user.press("s")
