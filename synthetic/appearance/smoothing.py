@@ -38,7 +38,8 @@ def blur(picture: Tensor, down: Tensor, right: Tensor) -> Tensor:
     if not rows.is_cuda:  # three times as fast there
         rows = rows.contiguous(memory_format=torch.channels_last)
     rows = functional.conv2d(rows, _gaussian_kernel(right)[:, None, None, :], groups=batch)
-    return functional.conv2d(rows, _gaussian_kernel(down)[:, None, :, None], groups=batch).transpose(0, 1)
+    rows = functional.conv2d(rows, _gaussian_kernel(down)[:, None, :, None], groups=batch)
+    return rows.contiguous().transpose(0, 1)
 
 
 def _gaussian_kernel(sigma: Tensor) -> Tensor:

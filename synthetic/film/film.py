@@ -183,10 +183,10 @@ class ClipRenderer:
         beams = apply_contact_gap(beams, _with_lost_contact(appearance.contact, moments.contact), generator)
         grey = persistence.show(to_grey(beams.echo_db, appearance))
         # All frames share one screen: as its channels they are sampled at places that are computed once.
-        picture, loss_db = self._screen.draw(torch.cat([grey, beams.loss_db])[None])[0].chunk(2)
-        picture = postprocess(picture[:, None], appearance, generator) * self._screen.sector[:, None]
+        picture, loss_db = self._screen.draw(torch.cat([grey, beams.loss_db])[None]).transpose(0, 1).chunk(2)
+        picture = postprocess(picture, appearance, generator) * self._screen.sector[:, None]
         visibility = measure_visibility(sections, beams, grey, scanner, view, HEIGHT, WIDTH)
-        snr = follicle_contrast(sections, picture[:, 0], loss_db, view)
+        snr = follicle_contrast(sections, picture[:, 0], loss_db[:, 0], view)
         labels = make_labels(sections, visibility, snr, view, HEIGHT, WIDTH)
         shown = shown_objects(sections, visibility, snr, view, HEIGHT, WIDTH)
         clear = (labels.role == Role.TARGET) & (~sections.is_follicle | (snr >= MIN_CONTRAST_SNR))
